@@ -1,0 +1,5 @@
+"""``python -m facademap`` is the command ``facademap``."""
+
+from facademap.cli.main import main
+
+main()

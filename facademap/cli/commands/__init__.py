@@ -1,0 +1,1 @@
+"""One module, one command; the module offers it as ``command``."""

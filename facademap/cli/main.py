@@ -1,0 +1,85 @@
+"""The command ``facademap``: finds its sub-commands by file name and loads only the one asked for."""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+from collections.abc import Sequence
+from typing import Any
+
+import click
+
+from facademap import __version__
+from facademap.cli.show import show_failure
+from facademap.errors import FacademapError
+
+__all__ = ["main"]
+
+
+class _Commands(click.Group):
+    """One module of ``facademap.cli.commands`` is one command: ``add_blocks.py`` is ``add-blocks``."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        from facademap.cli import commands
+
+        return sorted(m.name.replace("_", "-") for m in pkgutil.iter_modules(commands.__path__))
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in self.list_commands(ctx):
+            return None
+        module = importlib.import_module(f"facademap.cli.commands.{cmd_name.replace('-', '_')}")
+        command = module.command
+        assert isinstance(command, click.Command)
+        return command
+
+    def main(self, args: Sequence[str] | None = None, **extra: Any) -> Any:  # type: ignore[override]
+        """Run, and turn every foreseen error into one line and exit code 2."""
+        import sys
+
+        argv = list(sys.argv[1:] if args is None else args)
+        extra.pop("standalone_mode", None)
+        try:
+            result = super().main(argv, standalone_mode=False, **extra)
+        except FacademapError as error:
+            show_failure(error, as_json="--json" in argv)
+            sys.exit(2)
+        except click.exceptions.Abort:
+            click.echo("stopped: nothing half-written was kept", err=True)
+            sys.exit(130)
+        except click.ClickException as error:
+            show_failure(FacademapError(error.format_message(), "See facademap --help for the words of the call."),
+                         as_json="--json" in argv)
+            sys.exit(2)
+        except OSError as error:
+            show_failure(_from_os_error(error), as_json="--json" in argv)
+            sys.exit(2)
+        except MemoryError:
+            show_failure(FacademapError("the machine has not enough memory for this",
+                                        "Use a coarser ground sample distance or a smaller extent."),
+                         as_json="--json" in argv)
+            sys.exit(2)
+        sys.exit(result if isinstance(result, int) else 0)
+
+
+def _from_os_error(error: OSError) -> FacademapError:
+    import errno
+
+    where = f"{error.filename}: " if error.filename else ""
+    if error.errno == errno.ENOSPC:
+        return FacademapError(f"{where}the disk is full", "Free some space and run the command again.")
+    if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
+        return FacademapError(f"{where}may not be written or read", "Change its permissions or choose another folder.")
+    if error.errno == errno.ENOENT:
+        return FacademapError(f"{where}does not exist", "Check the spelling of the path.")
+    return FacademapError(f"{where}{error.strerror or error}", "Check the path and the disk, and try again.")
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="facademap")
+def main() -> None:
+    """Survey, plan, match and record stone repairs on historic facades.
+
+    Photos become measured elevations, defects become classed outlines, salvaged blocks become an
+    inventory, and every repair gets its stone.
+    """
+

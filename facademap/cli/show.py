@@ -1,0 +1,108 @@
+"""What every command shares: ``--json``, ``-v``, ``--quiet``, progress and the one line of an error.
+
+Results go to stdout, messages and progress to stderr.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import math
+import sys
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+import click
+
+from facademap.errors import FacademapError
+
+__all__ = ["Show", "command_options", "show_failure"]
+
+_Function = TypeVar("_Function", bound=Callable[..., Any])
+
+
+def command_options(function: _Function) -> _Function:
+    """Add ``--json``, ``-v/--verbose`` and ``--quiet``; the command receives one ``show`` argument."""
+
+    @click.option("--json", "as_json", is_flag=True, help="Print the result as one JSON object.")
+    @click.option("-v", "--verbose", is_flag=True, help="Say more about what is done.")
+    @click.option("--quiet", is_flag=True, help="Print no progress and no messages.")
+    def wrapped(*args: Any, as_json: bool, verbose: bool, quiet: bool, **named: Any) -> Any:
+        return function(*args, show=Show(as_json=as_json, verbose=verbose, quiet=quiet), **named)
+
+    # click keeps the options of inner decorators in this list, so they must be carried over
+    wrapped.__click_params__ = getattr(function, "__click_params__", []) + wrapped.__click_params__  # type: ignore[attr-defined]
+    wrapped.__doc__ = function.__doc__
+    wrapped.__name__ = function.__name__
+    return wrapped  # type: ignore[return-value]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Show:
+    """How a command speaks to its caller."""
+
+    as_json: bool = False
+    verbose: bool = False
+    quiet: bool = False
+
+    def result(self, values: Mapping[str, Any], *, text: str | Iterable[str] = ()) -> None:
+        """Print the result: JSON when asked for, else the lines of ``text``."""
+        if self.as_json:
+            click.echo(json.dumps(_plain(values), ensure_ascii=False, allow_nan=False))
+            return
+        for line in [text] if isinstance(text, str) else text:
+            click.echo(line)
+
+    def say(self, message: str) -> None:
+        """A message for the person at the terminal."""
+        if not self.quiet:
+            click.echo(message, err=True)
+
+    def detail(self, message: str) -> None:
+        """A message that is shown only with ``-v``."""
+        if self.verbose and not self.quiet:
+            click.echo(message, err=True)
+
+    @contextlib.contextmanager
+    def progress(self, label: str) -> Iterator[Callable[[float], None]]:
+        """A progress bar; the body calls the yielded function with the fraction done (0 to 1)."""
+        if self.quiet or not sys.stderr.isatty():
+            if not self.quiet:
+                click.echo(f"{label} ...", err=True)
+            yield lambda fraction: None
+            return
+        with click.progressbar(length=1000, label=label, file=sys.stderr) as bar:
+
+            def update(fraction: float) -> None:
+                bar.update(max(0, int(min(1.0, fraction) * 1000) - bar.pos))
+
+            yield update
+            update(1.0)
+
+
+def _plain(value: Any) -> Any:
+    """Numbers, text, lists and mappings only; NaN becomes null, since JSON has no word for it."""
+    if isinstance(value, Mapping):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple, set, frozenset)):
+        return [_plain(v) for v in value]
+    if hasattr(value, "item") and not isinstance(value, (str, bytes)) and getattr(value, "ndim", 0) == 0:
+        value = value.item()
+    elif hasattr(value, "tolist"):
+        return _plain(value.tolist())
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    if value is None or isinstance(value, (bool, int, float, str)):
+        return value
+    return str(value)
+
+
+def show_failure(error: FacademapError, *, as_json: bool) -> None:
+    """Print one line on stderr and, when JSON was asked for, the same as an object on stdout."""
+    click.echo(f"error: {error.problem}; fix: {error.remedy}", err=True)
+    if as_json:
+        faults = list(getattr(error, "faults", ()))
+        body = {"error": {"type": type(error).__name__, "problem": error.problem, "remedy": error.remedy,
+                          "faults": faults}}
+        click.echo(json.dumps(body, ensure_ascii=False))

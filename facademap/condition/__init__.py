@@ -1,0 +1,1 @@
+"""Glossary of conditions, measuring and checking records, assisted outlines."""

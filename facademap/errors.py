@@ -1,0 +1,100 @@
+"""Every error that facademap raises on purpose.
+
+::
+
+    FacademapError                what is wrong (problem) and what to do about it (remedy)
+    ├── InputError (ValueError)   a value, a row or a file's content cannot be used
+    │   ├── TableError            rows of a table break its contract; lists all of them
+    │   └── GeometryError         an outline or a set of points has an unusable shape
+    ├── FileError (OSError)       a file or folder is missing, unreadable or cannot be written
+    ├── ProjectError (OSError)    a project is locked, read-only, damaged or from a newer version
+    ├── ConflictError             somebody else changed the row meanwhile
+    ├── StageError (ValueError)   a repair may not enter the stage asked for
+    └── SolveError (RuntimeError) a calculation found no answer that may be shown
+
+A person sees one line, ``error: <problem>; fix: <remedy>``, and the exit code is 2.
+"""
+
+from __future__ import annotations
+
+__all__ = [
+    "ConflictError",
+    "FacademapError",
+    "FileError",
+    "GeometryError",
+    "InputError",
+    "ProjectError",
+    "SolveError",
+    "StageError",
+    "TableError",
+]
+
+
+def _one_line(text: str) -> str:
+    """Fold white space and drop control characters, so that a hostile name cannot break the line."""
+    folded = " ".join(text.split())
+    return "".join(c if c.isprintable() else "?" for c in folded)
+
+
+class FacademapError(Exception):
+    """What went wrong and how to mend it.
+
+    Parameters
+    ----------
+    problem : str
+        What is wrong and where: the value with its unit, the id, the file, the row.
+    remedy : str
+        One imperative sentence that tells the user what to do.
+    """
+
+    def __init__(self, problem: str, remedy: str) -> None:
+        super().__init__(problem)
+        self.problem = _one_line(problem)
+        self.remedy = _one_line(remedy)
+
+    def __str__(self) -> str:
+        return f"{self.problem}; fix: {self.remedy}"
+
+
+class InputError(FacademapError, ValueError):
+    """A value, a row or the content of a file cannot be used."""
+
+
+class TableError(InputError):
+    """Rows of a table break its contract.
+
+    Parameters
+    ----------
+    problem, remedy : str
+        As for every error; the problem names the first bad rows.
+    faults : tuple of str
+        Every bad row in words: column, row, value, what is expected.
+    """
+
+    def __init__(self, problem: str, remedy: str, *, faults: tuple[str, ...] = ()) -> None:
+        super().__init__(problem, remedy)
+        self.faults = faults
+
+
+class GeometryError(InputError):
+    """An outline or a set of points has a shape that cannot be used."""
+
+
+class FileError(FacademapError, OSError):
+    """A file or folder is missing, unreadable or cannot be written."""
+
+
+class ProjectError(FacademapError, OSError):
+    """A project is locked, read-only, damaged or written by a newer version."""
+
+
+class ConflictError(FacademapError):
+    """The row was changed by somebody else since it was read."""
+
+
+class StageError(FacademapError, ValueError):
+    """A repair may not enter the stage asked for."""
+
+
+class SolveError(FacademapError, RuntimeError):
+    """A calculation found no answer that may be shown."""

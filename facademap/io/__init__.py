@@ -1,0 +1,1 @@
+"""Photo, raster and vector files to and from arrays and checked tables."""

@@ -1,0 +1,1 @@
+"""Cameras and lenses, control, fits, resampling, mosaics and colour calibration."""

@@ -1,0 +1,1 @@
+"""Treatment rules, cut-outs, pieces, fixings, materials, handling, stages."""

@@ -1,0 +1,1 @@
+"""Results to bytes: condition map, drawings, cut tickets, quantities, exchange files."""

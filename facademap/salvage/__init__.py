@@ -1,0 +1,1 @@
+"""Salvaged blocks: faces, measuring from photos, usable areas, appearance."""

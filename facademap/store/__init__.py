@@ -1,0 +1,1 @@
+"""The project on disk: folder, GeoPackage, history."""

@@ -1,0 +1,1 @@
+"""Every table of a project and the contract its rows keep."""

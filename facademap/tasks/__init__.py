@@ -1,0 +1,1 @@
+"""One use case a module, shared by the command line and the survey desk."""

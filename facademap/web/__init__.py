@@ -1,0 +1,1 @@
+"""The survey desk: a local web application over one project."""
