@@ -1,1 +1,79 @@
-"""Every table of a project and the contract its rows keep."""
+"""Every table of a project and the contract its rows keep.
+
+``TABLES`` holds them all by name, parents before children.
+"""
+
+from __future__ import annotations
+
+from facademap.tables.conditions import ACTIVITIES, CONDITION_LAYERS, CONDITIONS
+from facademap.tables.contract import Column, Table, is_missing
+from facademap.tables.matching import PLACEMENT_STATES, PLACEMENTS, PLANS, REVIEWS
+from facademap.tables.repairs import PIECE_BEDS, PIECES, REPAIRS, STAGES, TREATMENTS, WORK_LOG
+from facademap.tables.salvage import ACCEPTANCES, BLOCK_STATES, BLOCKS, FACE_BEDS, FACES
+from facademap.tables.survey import (
+    BEDS_IN_WALL,
+    CONTROL_POINTS,
+    ELEVATIONS,
+    OBSERVATIONS,
+    OPENINGS,
+    PHOTOS,
+    STONE_KINDS,
+    SURFACES,
+    WALL_STONES,
+)
+
+__all__ = [
+    "ACCEPTANCES",
+    "ACTIVITIES",
+    "BEDS_IN_WALL",
+    "BLOCKS",
+    "BLOCK_STATES",
+    "CONDITIONS",
+    "CONDITION_LAYERS",
+    "CONTROL_POINTS",
+    "ELEVATIONS",
+    "FACES",
+    "FACE_BEDS",
+    "OBSERVATIONS",
+    "OPENINGS",
+    "PHOTOS",
+    "PIECES",
+    "PIECE_BEDS",
+    "PLACEMENTS",
+    "PLACEMENT_STATES",
+    "PLANS",
+    "REPAIRS",
+    "REVIEWS",
+    "STAGES",
+    "STONE_KINDS",
+    "SURFACES",
+    "TABLES",
+    "TREATMENTS",
+    "WALL_STONES",
+    "WORK_LOG",
+    "Column",
+    "Table",
+    "is_missing",
+]
+
+TABLES: dict[str, Table] = {
+    t.name: t
+    for t in (
+        ELEVATIONS,
+        SURFACES,
+        PHOTOS,
+        CONTROL_POINTS,
+        OBSERVATIONS,
+        WALL_STONES,
+        OPENINGS,
+        CONDITIONS,
+        REPAIRS,
+        PIECES,
+        BLOCKS,
+        FACES,
+        PLANS,
+        PLACEMENTS,
+        WORK_LOG,
+        REVIEWS,
+    )
+}

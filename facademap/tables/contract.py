@@ -1,0 +1,352 @@
+"""What a column and a table are, and how rows are checked against their contract."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import math
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from facademap.errors import TableError
+
+__all__ = ["Column", "GeometryKind", "Kind", "Table", "is_missing"]
+
+Kind = Literal["text", "int", "float", "bool", "date", "time", "json"]
+GeometryKind = Literal["polygon", "line", "point", "any"]
+
+#: Texts longer than this are cut off by no one: they are refused, since a note of a megabyte is a mistake.
+MAX_TEXT_LENGTH = 20_000
+MAX_FAULTS_IN_ONE_LINE = 3
+_GEOMETRY_TYPES: Mapping[GeometryKind, frozenset[str]] = {
+    "polygon": frozenset({"Polygon", "MultiPolygon"}),
+    "line": frozenset({"LineString", "MultiLineString"}),
+    "point": frozenset({"Point"}),
+    "any": frozenset({"Polygon", "MultiPolygon", "LineString", "MultiLineString", "Point"}),
+}
+#: No wall is larger; coordinates beyond it are in the wrong unit or the wrong frame.
+MAX_WALL_COORDINATE_M = 2_000.0
+
+
+def is_missing(value: Any) -> bool:
+    """True for ``None``, NaN, NaT and empty text."""
+    if value is None or value is pd.NA or value is pd.NaT:
+        return True
+    if isinstance(value, float):
+        return math.isnan(value)
+    return isinstance(value, str) and not value.strip()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Column:
+    """One column of a table.
+
+    Parameters
+    ----------
+    name : str
+        Column name; a dimension carries its unit (``depth_m``).
+    kind : str
+        ``text``, ``int``, ``float``, ``bool``, ``date`` (YYYY-MM-DD), ``time`` (ISO 8601 UTC) or ``json``.
+    meaning : str
+        What the value says, in one sentence, for docs and templates.
+    unit : str
+        Unit in words, empty for none.
+    nullable : bool
+        Whether the value may be missing.
+    default : object
+        Value of a row that does not give one; ``None`` leaves it missing.
+    choices : tuple of str
+        The only values allowed, where not empty.
+    minimum, maximum : float, optional
+        Bounds, inclusive.
+    refers : str
+        Name of the table whose ``id`` the value names, empty for none.
+    """
+
+    name: str
+    kind: Kind
+    meaning: str
+    unit: str = ""
+    nullable: bool = True
+    default: Any = None
+    choices: tuple[str, ...] = ()
+    minimum: float | None = None
+    maximum: float | None = None
+    refers: str = ""
+
+    def read(self, value: Any) -> Any:
+        """The value in the column's type; ``ValueError`` with what is expected when it has none."""
+        if is_missing(value):
+            value = self.default
+        if is_missing(value):
+            if self.nullable:
+                return math.nan if self.kind == "float" else None
+            raise ValueError("a value is required")
+        result = _READERS[self.kind](value)
+        if self.choices and result not in self.choices:
+            raise ValueError("expected one of " + ", ".join(self.choices))
+        if self.minimum is not None and result < self.minimum:
+            raise ValueError(f"expected at least {self.minimum:g}")
+        if self.maximum is not None and result > self.maximum:
+            raise ValueError(f"expected at most {self.maximum:g}")
+        return result
+
+
+def _read_text(value: Any) -> str:
+    text = str(value)
+    if len(text) > MAX_TEXT_LENGTH:
+        raise ValueError(f"expected at most {MAX_TEXT_LENGTH} characters")
+    if "\x00" in text:
+        raise ValueError("expected text without NUL characters")
+    return text.strip()
+
+
+def _read_float(value: Any) -> float:
+    if isinstance(value, (bool, np.bool_)):
+        raise ValueError("expected a number")
+    try:
+        number = float(value)
+    except (TypeError, ValueError):
+        raise ValueError("expected a number") from None
+    if not math.isfinite(number):
+        raise ValueError("expected a finite number")
+    return number
+
+
+def _read_int(value: Any) -> int:
+    number = _read_float(value)
+    if number != int(number):
+        raise ValueError("expected a whole number")
+    return int(number)
+
+
+def _read_bool(value: Any) -> bool:
+    if isinstance(value, (bool, np.bool_)):
+        return bool(value)
+    if isinstance(value, (int, float, np.integer, np.floating)) and value in (0, 1):
+        return bool(value)
+    word = str(value).strip().lower()
+    if word in {"true", "yes", "1", "y"}:
+        return True
+    if word in {"false", "no", "0", "n"}:
+        return False
+    raise ValueError("expected yes or no")
+
+
+def _read_date(value: Any) -> str:
+    if isinstance(value, (dt.datetime, dt.date, pd.Timestamp)):
+        return value.strftime("%Y-%m-%d")
+    try:
+        return dt.date.fromisoformat(str(value).strip()[:10]).isoformat()
+    except ValueError:
+        raise ValueError("expected a date as YYYY-MM-DD") from None
+
+
+def _read_time(value: Any) -> str:
+    if isinstance(value, (dt.datetime, pd.Timestamp)):
+        return value.isoformat()
+    try:
+        dt.datetime.fromisoformat(str(value).strip())
+    except ValueError:
+        raise ValueError("expected a time as YYYY-MM-DDTHH:MM:SS+00:00") from None
+    return str(value).strip()
+
+
+def _read_json(value: Any) -> Any:
+    if isinstance(value, str):
+        try:
+            return json.loads(value)
+        except json.JSONDecodeError:
+            raise ValueError("expected JSON") from None
+    try:
+        json.dumps(value, allow_nan=False)
+    except (TypeError, ValueError):
+        raise ValueError("expected plain lists, mappings, texts and finite numbers") from None
+    return value
+
+
+_READERS: Mapping[Kind, Callable[[Any], Any]] = {
+    "text": _read_text,
+    "int": _read_int,
+    "float": _read_float,
+    "bool": _read_bool,
+    "date": _read_date,
+    "time": _read_time,
+    "json": _read_json,
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """One table of a project: its columns and, where it has one, its geometry.
+
+    The key is always the text column ``id``. Geometry, where declared, is in metres of the wall
+    frame of the row's ``surface``.
+    """
+
+    name: str
+    title: str
+    meaning: str
+    columns: tuple[Column, ...]
+    geometry: GeometryKind | None = None
+    geometry_nullable: bool = False
+    _by_name: Mapping[str, Column] = field(init=False, repr=False, compare=False, default_factory=dict)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "_by_name", {c.name: c for c in self.columns})
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Column names in order, without the geometry."""
+        return tuple(c.name for c in self.columns)
+
+    def column(self, name: str) -> Column:
+        """The column of that name."""
+        return self._by_name[name]
+
+    def empty(self) -> pd.DataFrame:
+        """A frame of no rows with the contract's columns and types."""
+        return self._frame([], [])
+
+    def check(self, frame: pd.DataFrame, *, source: str = "") -> pd.DataFrame:
+        """A new frame whose rows keep the contract, columns in order; the input is left alone.
+
+        Parameters
+        ----------
+        frame : DataFrame or GeoDataFrame
+            Rows with any of the table's columns; columns that the table does not have are refused.
+        source : str
+            Where the rows came from, named in the error.
+
+        Raises
+        ------
+        TableError
+            Listing every bad row with column, value and what is expected.
+        """
+        geometry_name = frame.geometry.name if isinstance(frame, gpd.GeoDataFrame) else "geometry"
+        unknown = [c for c in frame.columns if c not in self._by_name and c != geometry_name]
+        where = f"{source}: " if source else ""
+        if unknown:
+            raise TableError(
+                f"{where}table {self.name} has no column {', '.join(map(str, unknown[:5]))}",
+                f"Use the columns {', '.join(self.names)}.",
+            )
+        records = frame.to_dict("records")
+        faults: list[str] = []
+        rows = [self._check_row(record, number, faults) for number, record in enumerate(records, start=1)]
+        geometries = self._check_geometries(records, geometry_name, faults)
+        faults += _repeated_ids(rows)
+        if faults:
+            raise self._error(faults, where)
+        return self._frame(rows, geometries, crs=getattr(frame, "crs", None) if self.geometry else None)
+
+    def check_row(self, values: Mapping[str, Any], *, source: str = "") -> dict[str, Any]:
+        """One complete row (geometry under ``geometry`` as a shapely object) that keeps the contract."""
+        faults: list[str] = []
+        unknown = [k for k in values if k not in self._by_name and k != "geometry"]
+        if unknown:
+            raise TableError(f"table {self.name} has no column {', '.join(unknown[:5])}",
+                             f"Use the columns {', '.join(self.names)}.")
+        row = self._check_row(values, 1, faults)
+        geometry = self._check_geometries([values], "geometry", faults)
+        if faults:
+            raise self._error(faults, f"{source}: " if source else "")
+        if self.geometry:
+            row["geometry"] = geometry[0]
+        return row
+
+    def template(self) -> pd.DataFrame:
+        """Column, unit, whether required, allowed values and meaning: for docs and import templates."""
+        return pd.DataFrame(
+            [
+                {
+                    "column": c.name,
+                    "kind": c.kind,
+                    "unit": c.unit,
+                    "required": not c.nullable and c.default is None,
+                    "allowed": ", ".join(c.choices),
+                    "meaning": c.meaning,
+                }
+                for c in self.columns
+            ]
+        )
+
+    def _check_row(self, record: Mapping[str, Any], number: int, faults: list[str]) -> dict[str, Any]:
+        label = record.get("id")
+        name = f"row {number}" + (f" ({str(label)[:40]})" if not is_missing(label) else "")
+        row: dict[str, Any] = {}
+        for column in self.columns:
+            value = record.get(column.name)
+            try:
+                row[column.name] = column.read(value)
+            except ValueError as reason:
+                shown = "nothing" if is_missing(value) else repr(value if len(str(value)) < 60 else str(value)[:57] + "...")
+                faults.append(f"{name}, {column.name}: {shown}, {reason}")
+        return row
+
+    def _check_geometries(
+        self, records: Iterable[Mapping[str, Any]], geometry_name: str, faults: list[str]
+    ) -> list[Any]:
+        if self.geometry is None:
+            return []
+        allowed, result = _GEOMETRY_TYPES[self.geometry], []
+        for number, record in enumerate(records, start=1):
+            shape = record.get(geometry_name)
+            label = record.get("id")
+            name = f"row {number}" + (f" ({label})" if not is_missing(label) else "")
+            if not isinstance(shape, shapely.Geometry) or shape.is_empty:
+                if not self.geometry_nullable:
+                    faults.append(f"{name}, geometry: nothing, expected a {self.geometry} outline")
+                result.append(None)
+                continue
+            if shape.geom_type not in allowed:
+                faults.append(f"{name}, geometry: {shape.geom_type}, expected {' or '.join(sorted(allowed))}")
+            elif not np.isfinite(shapely.get_coordinates(shape)).all():
+                faults.append(f"{name}, geometry: coordinates that are not finite numbers")
+            elif np.abs(shapely.get_coordinates(shape)).max() > MAX_WALL_COORDINATE_M:
+                faults.append(f"{name}, geometry: coordinates beyond {MAX_WALL_COORDINATE_M:g} m, expected metres of the wall")
+            elif not shape.is_valid:
+                faults.append(f"{name}, geometry: {shapely.is_valid_reason(shape)}")
+            result.append(shape)
+        return result
+
+    def _frame(self, rows: list[dict[str, Any]], geometries: list[Any], *, crs: Any = None) -> pd.DataFrame:
+        data: dict[str, Any] = {}
+        for column in self.columns:
+            values = [row[column.name] for row in rows]
+            dtype = "float64" if column.kind == "float" else "object"
+            if column.kind in ("int", "bool") and values and all(v is not None for v in values):
+                dtype = "int64" if column.kind == "int" else "bool"
+            data[column.name] = pd.Series(values, dtype=dtype)
+        if self.geometry is None:
+            return pd.DataFrame(data)
+        return gpd.GeoDataFrame(data, geometry=gpd.GeoSeries(geometries, crs=crs), crs=crs)
+
+    def _error(self, faults: list[str], where: str) -> TableError:
+        shown = "; ".join(faults[:MAX_FAULTS_IN_ONE_LINE])
+        more = len(faults) - MAX_FAULTS_IN_ONE_LINE
+        tail = f"; and {more} more" if more > 0 else ""
+        return TableError(
+            f"{where}{len(faults)} fault{'s' if len(faults) > 1 else ''} in {self.title.lower()}: {shown}{tail}",
+            "Correct these values and read the rows again; nothing was stored.",
+            faults=tuple(faults),
+        )
+
+
+def _repeated_ids(rows: list[dict[str, Any]]) -> list[str]:
+    seen: dict[str, int] = {}
+    faults = []
+    for number, row in enumerate(rows, start=1):
+        name = row.get("id")
+        if name is None:
+            continue
+        if name in seen:
+            faults.append(f"row {number}, id: {name!r} stands in row {seen[name]} already, expected a name of its own")
+        seen.setdefault(name, number)
+    return faults
