@@ -10,6 +10,7 @@ from facademap.tables.contract import Column, Table, is_missing
 from facademap.tables.matching import PLACEMENT_STATES, PLACEMENTS, PLANS, REVIEWS
 from facademap.tables.repairs import PIECE_BEDS, PIECES, REPAIRS, STAGES, TREATMENTS, WORK_LOG
 from facademap.tables.salvage import ACCEPTANCES, BLOCK_STATES, BLOCKS, FACE_BEDS, FACES
+from facademap.tables.settings import SETTINGS
 from facademap.tables.survey import (
     BEDS_IN_WALL,
     CONTROL_POINTS,
@@ -44,6 +45,7 @@ __all__ = [
     "PLANS",
     "REPAIRS",
     "REVIEWS",
+    "SETTINGS",
     "STAGES",
     "STONE_KINDS",
     "SURFACES",
@@ -59,6 +61,7 @@ __all__ = [
 TABLES: dict[str, Table] = {
     t.name: t
     for t in (
+        SETTINGS,
         ELEVATIONS,
         SURFACES,
         PHOTOS,

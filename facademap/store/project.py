@@ -1,0 +1,353 @@
+"""A project: its folder, its tables, its history."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime as dt
+import json
+import os
+import sqlite3
+import uuid
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+
+from facademap.errors import FileError, InputError, ProjectError
+from facademap.store.database import connect, in_plain_words
+from facademap.store.edit import Edit, _where, table_named
+from facademap.store.geopackage import (
+    create_system_tables,
+    create_table,
+    geometry_from_blob,
+    register_reference_system,
+    value_from_sql,
+)
+from facademap.store.styles import write_styles
+from facademap.tables import TABLES, Table
+from facademap.wall.crs import wall_crs
+
+__all__ = ["SCHEMA_VERSION", "Project"]
+
+#: Version of the tables. A project with a larger number is refused, one with a smaller is migrated.
+SCHEMA_VERSION = 1
+FOLDERS = ("photos", "elevations", "blocks", "cache", "out")
+_OWN_TABLES = """
+CREATE TABLE facademap_schema (version INTEGER NOT NULL, project TEXT NOT NULL);
+CREATE TABLE facademap_numbers (prefix TEXT NOT NULL PRIMARY KEY, last INTEGER NOT NULL);
+CREATE TABLE edit_log (
+  seq INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, txn TEXT NOT NULL, at TEXT NOT NULL, who TEXT NOT NULL,
+  what TEXT NOT NULL, undoes TEXT, table_name TEXT NOT NULL, row_id TEXT NOT NULL, op TEXT NOT NULL,
+  rev INTEGER NOT NULL, before TEXT, after TEXT);
+CREATE INDEX edit_log_row ON edit_log (table_name, row_id);
+CREATE INDEX edit_log_txn ON edit_log (txn);
+CREATE TRIGGER edit_log_is_append_only_1 BEFORE UPDATE ON edit_log
+  BEGIN SELECT RAISE(ABORT, 'the history is append-only'); END;
+CREATE TRIGGER edit_log_is_append_only_2 BEFORE DELETE ON edit_log
+  BEGIN SELECT RAISE(ABORT, 'the history is append-only'); END;
+"""
+
+
+class Project:
+    """One campaign on one building: a folder with one GeoPackage and the pictures beside it.
+
+    Use :meth:`create` or :meth:`open`, and close it, best by ``with``.
+    """
+
+    def __init__(self, folder: Path, connection: sqlite3.Connection, *, read_only: bool) -> None:
+        self.folder = folder
+        self.read_only = read_only
+        self._connection = connection
+
+    # -- opening ------------------------------------------------------------------------------
+
+    @classmethod
+    def create(cls, folder: str | Path, *, name: str, settings: Mapping[str, Any] | None = None) -> Project:
+        """Make a new project in an empty or missing folder.
+
+        Raises
+        ------
+        FileError
+            The folder holds a project already, or cannot be made.
+        """
+        folder = Path(folder)
+        path = folder / "project.gpkg"
+        if path.exists():
+            raise FileError(f"{folder}: holds a project already", "Choose another folder, or open this one.")
+        if folder.exists() and not folder.is_dir():
+            raise FileError(f"{folder}: is a file", "Choose a folder.")
+        folder.mkdir(parents=True, exist_ok=True)
+        building = path.with_name(".project.gpkg.new")
+        building.unlink(missing_ok=True)
+        try:
+            _build(building, name=name, settings=settings or {})
+            os.replace(building, path)
+        finally:
+            for leftover in folder.glob(".project.gpkg.new*"):
+                leftover.unlink(missing_ok=True)
+        for sub in FOLDERS:
+            (folder / sub).mkdir(exist_ok=True)
+        return cls.open(folder)
+
+    @classmethod
+    def open(cls, folder: str | Path, *, read_only: bool = False) -> Project:
+        """Open a project; one of an older version is brought up to date, a newer one refused."""
+        folder = Path(folder)
+        if folder.name == "project.gpkg":
+            folder = folder.parent
+        path = folder / "project.gpkg"
+        connection = connect(path, read_only=read_only)
+        try:
+            with in_plain_words(path):
+                _check_version(connection, folder)
+        except BaseException:
+            connection.close()
+            raise
+        return cls(folder, connection, read_only=read_only)
+
+    def close(self) -> None:
+        """Close the file; the write-ahead log is folded in, so that one file remains."""
+        self._connection.close()
+
+    def __enter__(self) -> Project:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        self.close()
+
+    @property
+    def path(self) -> Path:
+        """The GeoPackage."""
+        return self.folder / "project.gpkg"
+
+    def place(self, relative: str) -> Path:
+        """A path inside the project folder; refuses one that leads out of it."""
+        root = self.folder.resolve()
+        full = (root / relative).resolve()
+        if full != root and root not in full.parents:
+            raise InputError(f"{relative}: leads out of the project folder", "Use paths inside the project folder.")
+        return full
+
+    # -- reading ------------------------------------------------------------------------------
+
+    def read(self, table_name: str, *, where: Mapping[str, Any] | None = None,
+             box: tuple[float, float, float, float] | None = None) -> Any:
+        """Rows of a table as its contract promises, in the order they were added.
+
+        Parameters
+        ----------
+        table_name : str
+            Name of the table.
+        where : mapping, optional
+            Column and value that the rows must have.
+        box : (u_min_m, v_min_m, u_max_m, v_max_m), optional
+            Only rows whose bounding box meets this one.
+
+        Returns
+        -------
+        DataFrame or GeoDataFrame
+            Index 0..n-1. The reference system is that of the surface when all rows lie on one.
+        """
+        table = table_named(table_name)
+        clause, values = _where(table, where)
+        if box is not None and table.geometry:
+            clause += (" AND " if clause else " WHERE ") + (
+                f'"fid" IN (SELECT id FROM "rtree_{table.name}_geom" '
+                "WHERE maxx >= ? AND minx <= ? AND maxy >= ? AND miny <= ?)")
+            values += [box[0], box[2], box[1], box[3]]
+        names = ", ".join(f'"{n}"' for n in table.names) + (', "geom"' if table.geometry else "")
+        with in_plain_words(self.path):
+            rows = self._connection.execute(f'SELECT {names} FROM "{table.name}"{clause} ORDER BY "fid"', values).fetchall()
+        columns = list(zip(*rows, strict=True)) if rows else [()] * (len(table.names) + bool(table.geometry))
+        data: dict[str, Any] = {}
+        for column, stored in zip(table.columns, columns, strict=False):
+            data[column.name] = _series([value_from_sql(column, v) for v in stored], column.kind)
+        if not table.geometry:
+            return pd.DataFrame(data)
+        shapes = [geometry_from_blob(b) for b in columns[-1]] if rows else []
+        return gpd.GeoDataFrame(data, geometry=gpd.GeoSeries(shapes, crs=self._crs_of(table, data)))
+
+    def row(self, table_name: str, id: str) -> dict[str, Any]:
+        """One row with its ``rev``; geometry as a shapely object under ``geometry``."""
+        table = table_named(table_name)
+        names = ", ".join(f'"{n}"' for n in table.names) + (', "geom"' if table.geometry else "")
+        with in_plain_words(self.path):
+            found = self._connection.execute(f'SELECT {names}, "rev" FROM "{table.name}" WHERE "id" = ?', (id,)).fetchone()
+        if found is None:
+            raise InputError(f"{table.title.lower()}: there is no {id!r}", "Check the id; it may have been deleted.")
+        row = {c.name: value_from_sql(c, v) for c, v in zip(table.columns, found, strict=False)}
+        if table.geometry:
+            row["geometry"] = geometry_from_blob(found[len(table.names)])
+        row["rev"] = found[-1]
+        return row
+
+    def revisions(self, table_name: str) -> dict[str, int]:
+        """Revision of every row, by id."""
+        table = table_named(table_name)
+        with in_plain_words(self.path):
+            return dict(self._connection.execute(f'SELECT "id", "rev" FROM "{table.name}"').fetchall())
+
+    def setting(self, name: str, default: Any = None) -> Any:
+        """One project setting."""
+        with in_plain_words(self.path):
+            found = self._connection.execute('SELECT "value" FROM "settings" WHERE "id" = ?', (name,)).fetchone()
+        return default if found is None or found[0] is None else json.loads(found[0])
+
+    def history(self, table_name: str | None = None, id: str | None = None, *, last: int | None = None) -> pd.DataFrame:
+        """Who changed what and when, newest first; ``before`` and ``after`` are mappings or ``None``."""
+        clauses, values = [], []
+        for name, value in (("table_name", table_name), ("row_id", id)):
+            if value is not None:
+                clauses.append(f"{name} = ?")
+                values.append(value)
+        sql = "SELECT seq, txn, at, who, what, undoes, table_name, row_id, op, rev, before, after FROM edit_log"
+        sql += (" WHERE " + " AND ".join(clauses)) if clauses else ""
+        sql += " ORDER BY seq DESC" + (f" LIMIT {int(last)}" if last else "")
+        with in_plain_words(self.path):
+            rows = self._connection.execute(sql, values).fetchall()
+        names = ["seq", "txn", "at", "who", "what", "undoes", "table_name", "row_id", "op", "rev", "before", "after"]
+        frame = pd.DataFrame(rows, columns=names, dtype=object)
+        for name in ("before", "after"):
+            frame[name] = pd.Series([None if v is None else json.loads(v) for v in frame[name]], dtype=object)
+        return frame
+
+    # -- writing ------------------------------------------------------------------------------
+
+    @contextlib.contextmanager
+    def edit(self, *, who: str, what: str, undoes: str | None = None) -> Iterator[Edit]:
+        """One transaction: the body makes changes through the yielded :class:`Edit`; an error undoes them all.
+
+        Parameters
+        ----------
+        who : str
+            Who makes the edit, as the history will say.
+        what : str
+            What is done, in a few words.
+        """
+        if self.read_only:
+            raise ProjectError(f"{self.folder}: the project was opened for reading only", "Open it for writing.")
+        with in_plain_words(self.path):
+            self._connection.execute("BEGIN IMMEDIATE")
+            edit = Edit(self._connection, who=who, what=what, undoes=undoes,
+                        at=dt.datetime.now(dt.UTC).isoformat(timespec="milliseconds"))
+            try:
+                yield edit
+                for name in edit.touched:
+                    _touch_contents(self._connection, TABLES[name])
+                self._connection.execute("COMMIT")
+            except BaseException:
+                if self._connection.in_transaction:
+                    self._connection.execute("ROLLBACK")
+                raise
+
+    def undo(self, txn: str, *, who: str) -> str:
+        """Take one transaction back by a new one; returns the name of the new one (undo that to redo).
+
+        Raises
+        ------
+        InputError
+            A row was changed again since then, or there is no such transaction.
+        """
+        with in_plain_words(self.path):
+            rows = self._connection.execute(
+                "SELECT table_name, row_id, op, rev, before FROM edit_log WHERE txn = ? ORDER BY seq DESC", (txn,)).fetchall()
+        if not rows:
+            raise InputError(f"there is no edit {txn!r}", "Choose an edit from the history.")
+        with self.edit(who=who, what="undo", undoes=txn) as edit:
+            seen: set[tuple[str, str]] = set()
+            for table_name, row_id, op, rev, before in rows:
+                last = self._connection.execute(
+                    "SELECT op, rev, txn FROM edit_log WHERE table_name = ? AND row_id = ? AND txn <> ? ORDER BY seq DESC LIMIT 1",
+                    (table_name, row_id, edit.txn)).fetchone()
+                if (table_name, row_id) not in seen and last and last[2] != txn:
+                    raise InputError(f"{row_id} was changed again after this edit", "Undo the later edit first.")
+                seen.add((table_name, row_id))
+                edit.apply(table_name, row_id, None if op == "insert" else json.loads(before))
+        return edit.txn
+
+    def snapshot(self, target: str | Path) -> Path:
+        """A copy of the whole GeoPackage as it stands now, for exports and other programs."""
+        target = Path(target)
+        unfinished = target.with_name(f".{target.name}.{uuid.uuid4().hex}")
+        try:
+            with in_plain_words(self.path):
+                self._connection.execute("VACUUM INTO ?", (str(unfinished),))
+            os.replace(unfinished, target)
+        finally:
+            unfinished.unlink(missing_ok=True)
+        return target
+
+    def integrity(self) -> list[str]:
+        """What SQLite finds wrong with the file; empty when it is sound."""
+        try:
+            rows = self._connection.execute("PRAGMA integrity_check").fetchall()
+        except sqlite3.DatabaseError as error:
+            return [str(error)]
+        return [text for (text,) in rows if text != "ok"]
+
+    def _crs_of(self, table: Table, data: Mapping[str, Any]) -> str | None:
+        name = data.get("surface") if table.name != "surfaces" else data.get("id")
+        surfaces = set(name) if name is not None else set()
+        if len(surfaces) != 1:
+            return None
+        found = self._connection.execute('SELECT "frame_wkt" FROM "surfaces" WHERE "id" = ?', (surfaces.pop(),)).fetchone()
+        return found[0] if found else None
+
+
+def _series(values: list[Any], kind: str) -> pd.Series:
+    if kind == "float":
+        return pd.Series(values, dtype="float64")
+    if kind in ("int", "bool") and values and all(v is not None for v in values):
+        return pd.Series(values, dtype="int64" if kind == "int" else "bool")
+    return pd.Series(values, dtype=object)
+
+
+def _build(path: Path, *, name: str, settings: Mapping[str, Any]) -> None:
+    project_id = uuid.uuid4().hex
+    connection = connect(path, create=True)
+    try:
+        with in_plain_words(path):
+            connection.execute("BEGIN IMMEDIATE")
+            create_system_tables(connection)
+            wkt = wall_crs(f"{name}, wall frames", datum=f"{project_id} all surfaces")
+            srs_id = register_reference_system(connection, wkt, name=f"{name}, wall frames")
+            for statement in filter(str.strip, _OWN_TABLES.replace("END;", "END\x00").replace(";\n", ";\x00").split("\x00")):
+                connection.execute(statement)
+            connection.execute("INSERT INTO facademap_schema VALUES (?, ?)", (SCHEMA_VERSION, project_id))
+            for table in TABLES.values():
+                create_table(connection, table, srs_id=srs_id)
+            connection.execute("INSERT INTO gpkg_contents (table_name, data_type, identifier, description) "
+                               "VALUES ('edit_log', 'attributes', 'edit_log', 'Who changed what and when; append-only.')")
+            write_styles(connection)
+            edit = Edit(connection, who="facademap", what="new project", undoes=None,
+                        at=dt.datetime.now(dt.UTC).isoformat(timespec="milliseconds"))
+            for key, value in {"name": name, **settings}.items():
+                edit.set(key, value)
+            connection.execute("COMMIT")
+    finally:
+        connection.close()
+
+
+def _check_version(connection: sqlite3.Connection, folder: Path) -> None:
+    try:
+        (version,) = connection.execute("SELECT version FROM facademap_schema").fetchone()
+    except (sqlite3.OperationalError, TypeError):
+        raise ProjectError(f"{folder}: project.gpkg is a GeoPackage, but not a facademap project",
+                           "Make a project with facademap new and import the layers of this file.") from None
+    if version > SCHEMA_VERSION:
+        raise ProjectError(f"{folder}: the project was written by a newer facademap (tables version {version}, "
+                           f"this one knows {SCHEMA_VERSION})", "Install a newer facademap; the project was not touched.")
+
+
+def _touch_contents(connection: sqlite3.Connection, table: Table) -> None:
+    bounds: tuple[Any, ...] = (None, None, None, None)
+    if table.geometry:
+        bounds = connection.execute(
+            f'SELECT min(minx), min(miny), max(maxx), max(maxy) FROM "rtree_{table.name}_geom"').fetchone()
+    connection.execute(
+        "UPDATE gpkg_contents SET last_change = strftime('%Y-%m-%dT%H:%M:%fZ','now'), min_x = ?, min_y = ?, max_x = ?, "
+        "max_y = ? WHERE table_name = ?", (*bounds, table.name))
+
