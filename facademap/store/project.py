@@ -28,7 +28,7 @@ from facademap.store.geopackage import (
 )
 from facademap.store.styles import write_styles
 from facademap.tables import TABLES, Table
-from facademap.wall.crs import wall_crs
+from facademap.wall.world import wall_crs
 
 __all__ = ["SCHEMA_VERSION", "Project"]
 
@@ -312,7 +312,7 @@ def _build(path: Path, *, name: str, settings: Mapping[str, Any]) -> None:
         with in_plain_words(path):
             connection.execute("BEGIN IMMEDIATE")
             create_system_tables(connection)
-            wkt = wall_crs(f"{name}, wall frames", datum=f"{project_id} all surfaces")
+            wkt = wall_crs(f"{name}, wall frames", f"{project_id} all surfaces")
             srs_id = register_reference_system(connection, wkt, name=f"{name}, wall frames")
             for statement in filter(str.strip, _OWN_TABLES.replace("END;", "END\x00").replace(";\n", ";\x00").split("\x00")):
                 connection.execute(statement)

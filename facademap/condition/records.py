@@ -1,0 +1,210 @@
+"""Conditions as records: term and family, sound outlines, wall stone, areas, overlaps.
+
+Every function takes frames in wall coordinates (metres) and leaves them as they were.
+"""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from facademap.condition.glossary import find_term
+from facademap.errors import GeometryError, InputError, TableError
+
+__all__ = [
+    "attach_wall_stones",
+    "classify_terms",
+    "find_overlaps",
+    "measure_area_m2",
+    "measure_length_m",
+    "mend_outlines",
+]
+
+#: A mended outline may change its area by this share before it counts as a different outline (project rule).
+MEND_TOLERANCE = 0.02
+#: How far a point or line may lie beside a wall stone, in a joint say, and still belong to it (project rule).
+ATTACH_DISTANCE_M = 0.05
+#: Overlaps of the same term smaller than this are drawing noise (project rule).
+OVERLAP_AREA_M2 = 1e-4
+
+
+def classify_terms(conditions: pd.DataFrame) -> pd.DataFrame:
+    """Term in glossary spelling, with its family and layer.
+
+    Parameters
+    ----------
+    conditions : DataFrame
+        With a column ``term``.
+
+    Returns
+    -------
+    DataFrame
+        Columns ``term``, ``family``, ``layer`` on the same index.
+
+    Raises
+    ------
+    TableError
+        Naming every row whose term is not in the glossary.
+    """
+    rows, faults = [], []
+    for index, name in conditions["term"].items():
+        try:
+            term = find_term(str(name))
+            rows.append((term.name, term.family, term.layer))
+        except InputError as error:
+            label = conditions.at[index, "id"] if "id" in conditions else index
+            faults.append(f"{label}: {error.problem} ({error.remedy})")
+            rows.append(("", "", ""))
+    if faults:
+        raise TableError(f"{len(faults)} condition{'s' if len(faults) > 1 else ''} with unknown terms: {'; '.join(faults[:3])}",
+                         "Use the words of facademap glossary.", faults=tuple(faults))
+    return pd.DataFrame(rows, columns=["term", "family", "layer"], index=conditions.index, dtype=object)
+
+
+def mend_outlines(frame: gpd.GeoDataFrame) -> tuple[gpd.GeoSeries, tuple[str, ...]]:
+    """Outlines that are valid: small faults are mended, others refused.
+
+    Parameters
+    ----------
+    frame : GeoDataFrame
+        With a column ``id``; rings that cross themselves, repeat points or lie inside out are looked for.
+
+    Returns
+    -------
+    geometry : GeoSeries
+        Valid outlines on the same index.
+    notes : tuple of str
+        One sentence for every outline that was mended.
+
+    Raises
+    ------
+    GeometryError
+        Naming every outline whose meaning would change.
+    """
+    shapes = frame.geometry.to_numpy().copy()
+    notes, faults = [], []
+    for position, (shape, label) in enumerate(zip(shapes, frame["id"], strict=True)):
+        if shape is None or shape.is_empty or shape.is_valid:
+            continue
+        reason = shapely.is_valid_reason(shape)
+        mended = _same_dimension(shapely.make_valid(shape), shape)
+        claimed = _ring_area(shape)
+        if mended is None or abs(mended.area - claimed) > MEND_TOLERANCE * max(claimed, 1e-12):
+            faults.append(f"{label}: {reason}")
+        else:
+            shapes[position] = mended
+            notes.append(f"{label}: mended ({reason})")
+    if faults:
+        raise GeometryError(f"{len(faults)} outline{'s' if len(faults) > 1 else ''} cannot be mended without guessing: "
+                            + "; ".join(faults[:3]), "Draw these outlines again so that they do not cross themselves.")
+    return gpd.GeoSeries(shapes, index=frame.index, crs=frame.crs), tuple(notes)
+
+
+def _same_dimension(mended: shapely.Geometry, original: shapely.Geometry) -> shapely.Geometry | None:
+    """The parts of a mended geometry that have the dimension of the original."""
+    dimension = shapely.get_dimensions(original)
+    parts = [p for p in shapely.get_parts(mended) if shapely.get_dimensions(p) == dimension and not p.is_empty]
+    flat = [q for p in parts for q in shapely.get_parts(p)]
+    if not flat:
+        return None
+    return flat[0] if len(flat) == 1 else (shapely.MultiPolygon(flat) if dimension == 2 else shapely.MultiLineString(flat))
+
+
+def _ring_area(shape: shapely.Geometry) -> float:
+    """Area by the rings as drawn (shoelace formula); a figure of eight cancels itself out."""
+    if shapely.get_dimensions(shape) != 2:
+        return 0.0
+    return float(sum(abs(shapely.Polygon(p.exterior).area) - sum(shapely.Polygon(r).area for r in p.interiors)
+                     for p in shapely.get_parts(shape)))
+
+
+def attach_wall_stones(conditions: gpd.GeoDataFrame, wall_stones: gpd.GeoDataFrame) -> pd.Series:
+    """The wall stone that most of each condition lies on.
+
+    Parameters
+    ----------
+    conditions, wall_stones : GeoDataFrame
+        With ``id`` and ``surface``; only stones of the same surface are looked at.
+
+    Returns
+    -------
+    Series of str or None
+        Name ``wall_stone``, index of ``conditions``. By largest shared area for outlines, longest
+        shared length for lines, nearest stone within 5 cm otherwise.
+    """
+    result = pd.Series([None] * len(conditions), index=conditions.index, name="wall_stone", dtype=object)
+    for surface, part in conditions.groupby("surface"):
+        stones = wall_stones[wall_stones["surface"] == surface]
+        if stones.empty:
+            continue
+        shapes, ids = stones.geometry.to_numpy(), stones["id"].to_numpy()
+        tree = shapely.STRtree(shapes)
+        geometries = part.geometry.to_numpy()
+        asked, hit = tree.query(geometries, predicate="intersects")
+        shared = shapely.intersection(geometries[asked], shapes[hit])
+        weight = np.where(shapely.get_dimensions(geometries[asked]) == 2, shapely.area(shared), shapely.length(shared))
+        order = np.lexsort((ids[hit].astype(str), -weight, asked))
+        first = np.unique(asked[order], return_index=True)[1]
+        for k in order[first]:
+            result.loc[part.index[asked[k]]] = ids[hit[k]]
+        lonely = np.setdiff1d(np.arange(len(part)), asked)
+        if len(lonely):
+            near, found = tree.query_nearest(geometries[lonely], max_distance=ATTACH_DISTANCE_M, all_matches=False)
+            for k, stone in zip(near, found, strict=True):
+                result.loc[part.index[lonely[k]]] = ids[stone]
+    return result
+
+
+def measure_area_m2(frame: gpd.GeoDataFrame, openings: gpd.GeoDataFrame) -> pd.Series:
+    """Area of outlines, net of architectural openings on the same surface.
+
+    Returns
+    -------
+    Series of float
+        Name ``area_m2``, index of ``frame``; 0 for lines and points. The area is measured in the wall
+        frame, since a vertical wall has no area on a plan.
+    """
+    shapes = frame.geometry.to_numpy()
+    area = shapely.area(shapes)
+    for surface in frame["surface"].unique():
+        void = openings[openings["surface"] == surface] if len(openings) else openings
+        if void.empty:
+            continue
+        union = shapely.union_all(void.geometry.to_numpy())
+        shapely.prepare(union)
+        mask = (frame["surface"] == surface).to_numpy() & (shapely.get_dimensions(shapes) == 2)
+        crossed = mask & shapely.intersects(union, shapes)
+        area[crossed] = shapely.area(shapely.difference(shapes[crossed], union))
+    return pd.Series(np.where(np.isfinite(area), area, 0.0), index=frame.index, name="area_m2", dtype=float)
+
+
+def measure_length_m(frame: gpd.GeoDataFrame) -> pd.Series:
+    """Length of lines; missing for outlines and points."""
+    shapes = frame.geometry.to_numpy()
+    lines = shapely.get_dimensions(shapes) == 1
+    return pd.Series(np.where(lines, shapely.length(shapes), np.nan), index=frame.index, name="length_m", dtype=float)
+
+
+def find_overlaps(conditions: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Pairs of outlines of the same term on one surface that overlap, so that areas would count twice.
+
+    Returns
+    -------
+    DataFrame
+        Columns ``a``, ``b`` (ids), ``term``, ``area_m2``, largest first.
+    """
+    rows = []
+    for (_, term), part in conditions.groupby(["surface", "term"]):
+        outlines = part[shapely.get_dimensions(part.geometry.to_numpy()) == 2]
+        shapes, ids = outlines.geometry.to_numpy(), outlines["id"].to_numpy()
+        if len(shapes) < 2:
+            continue
+        first, second = shapely.STRtree(shapes).query(shapes, predicate="intersects")
+        once = first < second
+        areas = shapely.area(shapely.intersection(shapes[first[once]], shapes[second[once]]))
+        rows += [(ids[i], ids[j], term, area) for i, j, area in zip(first[once], second[once], areas, strict=True)
+                 if area > OVERLAP_AREA_M2]
+    frame = pd.DataFrame(rows, columns=["a", "b", "term", "area_m2"])
+    return frame.sort_values(["area_m2", "a", "b"], ascending=[False, True, True], ignore_index=True)
