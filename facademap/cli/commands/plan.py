@@ -1,0 +1,38 @@
+"""``facademap plan``: treatments, cut-outs and pieces for every condition."""
+
+from __future__ import annotations
+
+import click
+
+from facademap.cli.show import Show, command_options
+
+__all__ = ["command"]
+
+
+@click.command(name="plan")
+@click.argument("project", type=click.Path())
+@click.option("--profile", help="Trade values: metric, inch or the path of a .toml file.")
+@click.option("--rules", "rules_path", type=click.Path(), help="Rule table of your office (.toml).")
+@click.option("--who", default="facademap plan", help="Name kept in the history.")
+@command_options
+def command(project: str, profile: str | None, rules_path: str | None, who: str, show: Show) -> None:
+    """Decide treatments and set out cut-outs and pieces.
+
+    Repairs that were approved or carried further are left alone. Defer to local codes and licensed practice.
+    """
+    from facademap.tasks.plan import plan_project
+
+    with show.progress("planning repairs") as progress:
+        summary = plan_project(project, profile=profile, rules_path=rules_path, who=who, progress=progress)
+    for gap in summary["gaps"] if show.verbose else summary["gaps"][:5]:
+        show.say(f"gap: {gap['about']}: {gap['problem']}; fix: {gap['remedy']}")
+    if len(summary["gaps"]) > 5 and not show.verbose:
+        show.say(f"gap: and {len(summary['gaps']) - 5} more; -v shows all")
+    kinds = ", ".join(f"{n} {t}" for t, n in summary["treatments"].items())
+    show.result(summary, text=[
+        f"{summary['conditions']} conditions, {summary['repairs']} repairs ({kinds}), {summary['pieces']} pieces to cut",
+        f"original stone removed: {summary['removed_area_m2']:.3f} m2, {summary['removed_volume_m3'] * 1000:.1f} litres, "
+        f"{summary['removed_share']:.2%} of the stone faces",
+        f"held back until the cause is settled: {summary['held_back']}; gaps: {len(summary['gaps'])}; "
+        f"left as approved: {summary['untouched']}",
+    ])

@@ -1,0 +1,59 @@
+"""Rule tables and profiles of trade values from disk, or those that come with the package."""
+
+from __future__ import annotations
+
+from importlib import resources
+from pathlib import Path
+
+from facademap.errors import FileError, InputError
+from facademap.repair.rules import RuleTable, read_rules
+from facademap.repair.settings import Settings, read_profile
+
+__all__ = ["PROFILES", "load_profile", "load_rules", "profile_text", "rules_text"]
+
+#: Profiles that come with the package.
+PROFILES = ("metric", "inch")
+#: A rule table of this size was not written by a person.
+MAX_BYTES = 1_000_000
+
+
+def rules_text(path: str | Path | None = None) -> str:
+    """The text of a rule table; the packaged one without ``path``."""
+    return _packaged("rules.toml") if path is None else _read(Path(path), what="rule table")
+
+
+def profile_text(profile: str | Path = "metric") -> str:
+    """The text of a profile: a packaged one by name, or a file by path."""
+    if str(profile) in PROFILES:
+        return _packaged(f"{profile}.toml")
+    path = Path(profile)
+    if path.suffix.lower() != ".toml":
+        raise InputError(f"profile {str(profile)!r} is unknown", f"Use {' or '.join(PROFILES)}, or the path of a .toml file.")
+    return _read(path, what="profile")
+
+
+def load_rules(path: str | Path | None = None) -> RuleTable:
+    """Read and check a rule table; the packaged one without ``path``."""
+    return read_rules(rules_text(path), where="packaged rule table" if path is None else str(path))
+
+
+def load_profile(profile: str | Path = "metric") -> Settings:
+    """Read and check a profile: a packaged one by name, or a file by path."""
+    return read_profile(profile_text(profile), where=str(profile))
+
+
+def _packaged(name: str) -> str:
+    return resources.files("facademap.repair").joinpath(name).read_text(encoding="utf-8")
+
+
+def _read(path: Path, *, what: str) -> str:
+    if not path.exists():
+        raise FileError(f"{path}: there is no such {what}", "Check the path.")
+    if path.is_dir():
+        raise FileError(f"{path}: is a folder", f"Give the {what} as a .toml file.")
+    if path.stat().st_size > MAX_BYTES:
+        raise FileError(f"{path}: larger than {MAX_BYTES / 1e6:.0f} MB", f"Give a {what} in TOML, not another file.")
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError:
+        raise InputError(f"{path}: is not UTF-8 text", "Save the file as UTF-8.") from None

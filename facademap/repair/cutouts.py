@@ -1,0 +1,284 @@
+"""Setting out the cut-outs in one wall stone: square, to sound stone, on to the joint rather than leaving a sliver."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import shapely
+from shapely.geometry import Polygon, box
+
+from facademap.repair.settings import Settings
+from facademap.repair.stonework import Stone
+
+__all__ = ["LEDGES", "CutOut", "Need", "depth_of_cut", "set_out", "whole_stone"]
+
+#: Parts that hold water and frost on a ledge.
+LEDGES = frozenset({"sill", "string course", "cornice", "coping", "plinth"})
+#: Damage that reaches over the joint by less than this was drawn a little too wide.
+OVERDRAWN_M = 0.004
+_SLABS = 12
+_EPSILON_M = 1e-7
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Need:
+    """Damage in one stone that has to be cut out."""
+
+    condition: str
+    shape: Any
+    depth_m: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CutOut:
+    """One cut-out inside one stone; ``outline`` stays within the stone's outline."""
+
+    outline: Polygon
+    conditions: tuple[str, ...]
+    depth_m: float
+    whole: bool = False
+    l_shape: bool = False
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Rect:
+    u0: float
+    v0: float
+    u1: float
+    v1: float
+
+    @property
+    def area(self) -> float:
+        return (self.u1 - self.u0) * (self.v1 - self.v0)
+
+    def joined(self, other: _Rect) -> _Rect:
+        return _Rect(min(self.u0, other.u0), min(self.v0, other.v0), max(self.u1, other.u1), max(self.v1, other.v1))
+
+    def apart(self, other: _Rect) -> float:
+        """Width of the stone between them (Chebyshev); negative when they overlap."""
+        return max(self.u0 - other.u1, other.u0 - self.u1, self.v0 - other.v1, other.v0 - self.v1)
+
+
+def set_out(stone: Stone, needs: Sequence[Need], *, settings: Settings) -> list[CutOut]:
+    """The cut-outs of one stone for the damage in it.
+
+    Parameters
+    ----------
+    stone : Stone
+        The wall stone.
+    needs : sequence of Need
+        Damage, clipped to the stone or reaching beyond it.
+    settings : Settings
+        Margins, least sizes and shares.
+
+    Returns
+    -------
+    list of CutOut
+        Each covers its damage grown by the margin (as far as the stone goes), has sides parallel to bed and
+        perpends except along the stone's own outline, and leaves no strip narrower than the setting beside it.
+        One that covers the whole outline has ``whole`` set.
+    """
+    inside = [(n, _clipped(n.shape, stone)) for n in needs]
+    inside = [(n, s) for n, s in inside if s is not None]
+    if not inside:
+        return []
+    m = settings.margin_m
+    groups = []
+    for k, (_, part) in enumerate(inside):
+        u0, v0, u1, v1 = part.bounds
+        groups.append((_extended(_grown(_Rect(u0 - m, v0 - m, u1 + m, v1 + m), stone, settings), stone, settings), [k]))
+    groups = _merged(groups, stone, settings)
+    cut_outs = []
+    for rect, members in groups:
+        outline, is_l = _outline(rect, [_with_margin(inside[k][1], stone, settings) for k in members], stone, settings)
+        if outline is None:
+            return [whole_stone(stone, [n for n, _ in inside], settings=settings)]
+        depth, notes = depth_of_cut([inside[k][0] for k in members], part=stone.part, settings=settings)
+        names = tuple(dict.fromkeys(inside[k][0].condition for k in members))
+        cut_outs.append(CutOut(outline=outline, conditions=names, depth_m=depth, l_shape=is_l, notes=notes))
+    return _whole_if_due(cut_outs, [n for n, _ in inside], stone, settings)
+
+
+def depth_of_cut(needs: Sequence[Need], *, part: str, settings: Settings) -> tuple[float, tuple[str, ...]]:
+    """One even depth for a cut-out: below the deepest damage plus the margin, never less than the least depth."""
+    least = settings.depth_minimum_exposed_m if part in LEDGES else settings.depth_minimum_m
+    known = [n.depth_m for n in needs if n.depth_m is not None]
+    unknown = [n.condition for n in needs if n.depth_m is None]
+    depth = max([least, *(d + settings.margin_depth_m for d in known)])
+    notes = ()
+    if unknown:
+        notes = (f"Depth of {', '.join(dict.fromkeys(unknown))} was not measured: the least depth is taken; measure it.",)
+    return _round_up(depth, settings.depth_step_m), notes
+
+
+def _round_up(value: float, step: float) -> float:
+    return round(math.ceil(value / step - 1e-9) * step, 9) if step > 0 else value
+
+
+def _clipped(shape: Any, stone: Stone) -> Any:
+    """The damage within the stone; nothing where it was only drawn a little over the joint."""
+    part = shapely.intersection(shape, stone.outline)
+    if part.is_empty:
+        return None
+    if shape.area > 0 and not stone.outline.covers(shape) and part.buffer(-OVERDRAWN_M / 2).is_empty:
+        return None
+    return part
+
+
+def _with_margin(part: Any, stone: Stone, settings: Settings) -> Any:
+    # an octagon outside the round buffer, so that what it covers holds the whole margin
+    grown = part.buffer(settings.margin_m / math.cos(math.pi / 8), quad_segs=2)
+    return shapely.intersection(grown, stone.outline)
+
+
+def _grown(rect: _Rect, stone: Stone, settings: Settings) -> _Rect:
+    """Rounded outwards and at least as large as an inset worth making, within the stone's bounds."""
+    u0, v0, u1, v1 = stone.outline.bounds
+    step = settings.set_out_step_m
+    low = [math.floor(x / step + 1e-9) * step if step else x for x in (rect.u0, rect.v0)]
+    high = [math.ceil(x / step - 1e-9) * step if step else x for x in (rect.u1, rect.v1)]
+    sides = []
+    for a, b, lower, upper in ((low[0], high[0], u0, u1), (low[1], high[1], v0, v1)):
+        short = settings.size_minimum_m - (b - a)
+        if short > 0:
+            a, b = a - short / 2, b + short / 2
+            shift = max(lower - a, 0.0) + min(upper - b, 0.0)
+            a, b = a + shift, b + shift
+        sides.append((max(a, lower), min(b, upper)))
+    return _Rect(sides[0][0], sides[1][0], sides[0][1], sides[1][1])
+
+
+def _crossings(ring: np.ndarray, level: float, axis: int) -> np.ndarray:
+    """Where the outline crosses a line at ``level``; axis 0: the horizontal line v = level, 1: the vertical one."""
+    other = 1 - axis
+    a, b = ring, np.roll(ring, -1, axis=0)
+    below, above = np.minimum(a[:, other], b[:, other]), np.maximum(a[:, other], b[:, other])
+    hit = (below <= level) & (level < above)
+    t = (level - a[hit, other]) / (b[hit, other] - a[hit, other])
+    return np.asarray(a[hit, axis] + t * (b[hit, axis] - a[hit, axis]))
+
+
+def _extended(rect: _Rect, stone: Stone, settings: Settings) -> _Rect:
+    """Every side on to the joint where the strip left beside it would be too narrow."""
+    ring = np.asarray(stone.outline.exterior.coords)[:-1]
+    values = [rect.u0, rect.v0, rect.u1, rect.v1]
+    for _ in range(4):
+        before = list(values)
+        for side in range(4):
+            axis, sign = side % 2, -1.0 if side < 2 else 1.0
+            low, high = values[1 - axis], values[3 - axis]
+            corners = ring[(ring[:, 1 - axis] > low) & (ring[:, 1 - axis] < high), 1 - axis]
+            inset = min(1e-6, (high - low) / 4)
+            levels = np.unique(np.concatenate([[low + inset, high - inset, (low + high) / 2],
+                                               corners - 1e-9, corners + 1e-9]))
+            strips, ends = [], []
+            for level in levels:
+                beyond = sign * (_crossings(ring, float(level), axis) - values[side])
+                if len(beyond := beyond[beyond > -_EPSILON_M]) and len(beyond) % 2:
+                    strips.append(float(beyond.min()))
+                    ends.append(float(beyond.min()))
+            real = [s for s in strips if s > _EPSILON_M]
+            if real and min(strips) < settings.strip_minimum_m:
+                values[side] += sign * max(ends)
+        if values == before:
+            break
+    return _Rect(*values)
+
+
+def _merged(groups: list[tuple[_Rect, list[int]]], stone: Stone, settings: Settings) -> list[tuple[_Rect, list[int]]]:
+    """Neighbours with too narrow a strip between them become one; then the nearest, until there are few enough."""
+    groups = list(groups)
+    while len(groups) > 1:
+        pairs = [(groups[i][0].apart(groups[j][0]), i, j) for i in range(len(groups)) for j in range(i + 1, len(groups))]
+        apart, i, j = min(pairs)
+        if apart >= settings.strip_minimum_m - 1e-9:
+            if len(groups) <= settings.insets_a_stone:
+                break
+            _, i, j = min((groups[i][0].joined(groups[j][0]).area - groups[i][0].area - groups[j][0].area, i, j)
+                          for _, i, j in pairs)
+        joined = _extended(groups[i][0].joined(groups[j][0]), stone, settings)
+        groups = [g for k, g in enumerate(groups) if k not in (i, j)] + [(joined, groups[i][1] + groups[j][1])]
+    return sorted(groups, key=lambda g: (g[0].u0, g[0].v0))
+
+
+def _outline(rect: _Rect, shapes: Sequence[Any], stone: Stone, settings: Settings) -> tuple[Polygon | None, bool]:
+    """The outline within the stone, L-shaped where a rectangle would waste much sound stone."""
+    full = box(rect.u0, rect.v0, rect.u1, rect.v1)
+    cut = shapely.intersection(full, stone.outline)
+    if cut.geom_type != "Polygon" or cut.is_empty or len(cut.interiors):
+        return None, False
+    need = shapely.unary_union(list(shapes))
+    if 1.0 - need.area / cut.area > settings.l_shape_waste:
+        notch = _best_notch(rect, need, stone, settings)
+        if notch is not None and shapely.intersection(notch, stone.outline).area >= settings.l_shape_saving_m2:
+            ell = shapely.difference(cut, notch)
+            if ell.geom_type == "Polygon" and not len(ell.interiors):
+                return ell, True
+    return cut, False
+
+
+def _best_notch(rect: _Rect, need: Any, stone: Stone, settings: Settings) -> Polygon | None:
+    """The largest corner of the rectangle that can stay, or ``None``.
+
+    The corner must be joined to the rest of the stone (one of its outer sides not on a joint), be no narrower
+    than the least strip, and leave both arms of the L wide enough to seat.
+    """
+    edges = np.linspace(rect.u0, rect.u1, _SLABS + 1)
+    slabs = [shapely.intersection(need, box(a, rect.v0 - 1, b, rect.v1 + 1)) for a, b in zip(edges, edges[1:], strict=False)]
+    tops = [s.bounds[3] if not s.is_empty else -math.inf for s in slabs]
+    bottoms = [s.bounds[1] if not s.is_empty else math.inf for s in slabs]
+    width, height, strip, arm = rect.u1 - rect.u0, rect.v1 - rect.v0, settings.strip_minimum_m, settings.arm_minimum_m
+    bounds = stone.outline.bounds
+    open_side = {"left": rect.u0 > bounds[0] + strip / 2, "right": rect.u1 < bounds[2] - strip / 2,
+                 "bottom": rect.v0 > bounds[1] + strip / 2, "top": rect.v1 < bounds[3] - strip / 2}
+    best: tuple[float, Polygon] | None = None
+    for horizontal, vertical in (("left", "top"), ("right", "top"), ("left", "bottom"), ("right", "bottom")):
+        if not (open_side[horizontal] or open_side[vertical]):
+            continue
+        for count in range(1, _SLABS):
+            a = width * count / _SLABS
+            these = slice(0, count) if horizontal == "left" else slice(_SLABS - count, _SLABS)
+            b = rect.v1 - max([*tops[these], rect.v0]) if vertical == "top" else min([*bottoms[these], rect.v1]) - rect.v0
+            a, b = _round_down(min(a, width - arm), settings), _round_down(min(b, height - arm), settings)
+            if a < strip or b < strip or (best and a * b <= best[0]):
+                continue
+            u = (rect.u0, rect.u0 + a) if horizontal == "left" else (rect.u1 - a, rect.u1)
+            v = (rect.v1 - b, rect.v1) if vertical == "top" else (rect.v0, rect.v0 + b)
+            best = (a * b, box(u[0], v[0], u[1], v[1]))
+    return best[1] if best else None
+
+
+def _round_down(value: float, settings: Settings) -> float:
+    step = settings.set_out_step_m
+    return math.floor(value / step + 1e-9) * step if step else value
+
+
+def whole_stone(stone: Stone, needs: Sequence[Need], *, settings: Settings) -> CutOut:
+    """The cut-out of the whole stone to its bed depth."""
+    names = tuple(dict.fromkeys(n.condition for n in needs))
+    depth = stone.depth_m if stone.depth_m is not None else settings.whole_depth_unknown_m
+    notes = () if stone.depth_m is not None else (
+        f"Bed depth of stone {stone.id} is not known: taken from the profile; open up before a stone is cut for it.",)
+    return CutOut(outline=stone.outline, conditions=names, depth_m=depth, whole=True, notes=notes)
+
+
+def _whole_if_due(cut_outs: list[CutOut], needs: Sequence[Need], stone: Stone, settings: Settings) -> list[CutOut]:
+    area = stone.outline.area
+    share = sum(c.outline.area for c in cut_outs) / area
+    if share > settings.whole_share:
+        whole = whole_stone(stone, needs, settings=settings)
+        return [replace(whole, notes=(*whole.notes, f"Insets would take {share:.0%} of the face: the whole stone is replaced."))]
+    if stone.depth_m is not None:
+        limit = settings.whole_depth_share * stone.depth_m
+        deep_ones = {n.condition for n in needs if n.depth_m is not None and n.depth_m > limit}
+        deep = sum(c.outline.area for c in cut_outs if deep_ones.intersection(c.conditions)) / area
+        through = [c for c in cut_outs if c.depth_m >= stone.depth_m]
+        if through or (deep > settings.whole_depth_face):
+            return [replace(whole_stone(stone, needs, settings=settings),
+                            notes=("The damage goes so deep into the bed that the whole stone is replaced.",))]
+    return cut_outs

@@ -1,0 +1,239 @@
+"""Weight of stone, who may lift it, and what stacked stone does to a scaffold.
+
+Screening only: the results name what needs a closer look. Local rules and a competent person decide.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from facademap.errors import InputError
+from facademap.tables import is_missing
+from facademap.units import GRAVITY_M_PER_S2
+
+__all__ = [
+    "SCAFFOLD_CLASSES",
+    "STONE_DENSITIES",
+    "Lift",
+    "LiftResult",
+    "ScaffoldResult",
+    "StoneDensity",
+    "density_of",
+    "hse_filter_kg",
+    "niosh_lift",
+    "scaffold_load",
+    "stone_weight",
+]
+
+Coupling = Literal["good", "fair", "poor"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoneDensity:
+    """Dry density and water absorption taken for a kind of stone until it is measured."""
+
+    density_kg_per_m3: float
+    absorption: float
+    source: str
+    status: str
+
+
+_POCKETBOOK = "Building Trades Pocketbook, Stone (chestofbooks), upper typical weight"
+_ASTM = "absorption: greatest allowed by"
+#: Upper typical densities, so that a load is not taken too light. A measured weight always comes first.
+STONE_DENSITIES: Mapping[str, StoneDensity] = {
+    "limestone": StoneDensity(density_kg_per_m3=2563, absorption=0.075, source=f"{_POCKETBOOK}; {_ASTM} ASTM C568 II",
+                              status="confirmed"),
+    "sandstone": StoneDensity(density_kg_per_m3=2563, absorption=0.08,
+                              source=f"Measured sandstones up to 160 lb/ft3 (selectstone.com); {_ASTM} ASTM C616 I", status="confirmed"),
+    "granite": StoneDensity(density_kg_per_m3=2883, absorption=0.004,
+                            source=f"Measured granites up to 180 lb/ft3 (selectstone.com); {_ASTM} ASTM C615", status="confirmed"),
+    "marble": StoneDensity(density_kg_per_m3=2700, absorption=0.002, source=f"From memory; {_ASTM} ASTM C503", status="memory"),
+    "slate": StoneDensity(density_kg_per_m3=2800, absorption=0.0045, source=f"From memory; {_ASTM} ASTM C629", status="memory"),
+    "sedimentary": StoneDensity(density_kg_per_m3=2563, absorption=0.08, source=_POCKETBOOK, status="confirmed"),
+    "igneous": StoneDensity(density_kg_per_m3=2883, absorption=0.004,
+                            source="Measured granites up to 180 lb/ft3 (selectstone.com)", status="confirmed"),
+    "metamorphic": StoneDensity(density_kg_per_m3=2800, absorption=0.005, source="From memory", status="memory"),
+    "unknown": StoneDensity(density_kg_per_m3=2700, absorption=0.08, source="Common practice: taken heavy until known",
+                            status="practice"),
+}
+
+
+def density_of(stone_type: Any, kind: Any = None, *, densities: Mapping[str, StoneDensity | float] | None = None) -> StoneDensity:
+    """Density of a stone by its local name, a word in that name, or its kind of rock.
+
+    Parameters
+    ----------
+    stone_type, kind : str or missing
+        Local name ("Harbour sandstone") and kind of rock.
+    densities : mapping, optional
+        Densities of the project by local name, asked first; a bare number is in kg/m3.
+    """
+    name = "" if is_missing(stone_type) else str(stone_type)
+    given = {k.lower(): v for k, v in (densities or {}).items()}
+    if name.lower() in given:
+        value = given[name.lower()]
+        if isinstance(value, StoneDensity):
+            return value
+        fallback = density_of(None, kind)
+        return StoneDensity(density_kg_per_m3=float(value), absorption=fallback.absorption, source="Set for this project",
+                            status="project")
+    for word in ("limestone", "sandstone", "granite", "marble", "slate"):
+        if word in name.lower():
+            return STONE_DENSITIES[word]
+    return STONE_DENSITIES.get("unknown" if is_missing(kind) else str(kind), STONE_DENSITIES["unknown"])
+
+
+def stone_weight(volume_m3: float, density_kg_per_m3: float, *, absorption: float = 0.0) -> float:
+    """Mass of a stone in kg; with ``absorption`` (share of dry mass) when saturated.
+
+    Examples
+    --------
+    >>> round(stone_weight(0.6 * 0.3 * 0.2, 2160), 2)
+    77.76
+    """
+    return volume_m3 * density_kg_per_m3 * (1.0 + absorption)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lift:
+    """One lift with two hands, for the NIOSH equation.
+
+    Parameters
+    ----------
+    horizontal_m : float
+        Hands in front of the ankles (H).
+    height_m : float
+        Hands above the floor (V).
+    travel_m : float
+        Vertical distance moved (D).
+    twist_deg : float
+        Asymmetry (A).
+    lifts_per_minute : float
+        Frequency (F).
+    hours : float
+        Duration of the lifting.
+    coupling : str
+        Grip: ``good``, ``fair`` or ``poor``.
+    """
+
+    horizontal_m: float = 0.40
+    height_m: float = 0.75
+    travel_m: float = 0.50
+    twist_deg: float = 0.0
+    lifts_per_minute: float = 0.2
+    hours: float = 1.0
+    coupling: Coupling = "poor"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LiftResult:
+    """Recommended weight limit, lifting index and every multiplier."""
+
+    limit_kg: float
+    index: float
+    multipliers: Mapping[str, float]
+    band: str
+    source: str = "Revised NIOSH lifting equation (NIOSH 94-110, rev. 2021)"
+    status: str = "confirmed"
+
+
+def niosh_lift(load_kg: float, lift: Lift) -> LiftResult:
+    """Recommended weight limit and lifting index of the revised NIOSH equation, metric form.
+
+    Raises
+    ------
+    InputError
+        The lift lies outside what the equation covers (reach over 63 cm, height over 175 cm, twist over
+        135 degrees, more than 0.2 lifts a minute with no table here).
+
+    Notes
+    -----
+    RWL = 23 kg x 25/H x (1 - 0.003|V - 75|) x (0.82 + 4.5/D) x (1 - 0.0032 A) x FM x CM, lengths in cm.
+    FM and CM are from memory of the tables. Not for one hand, seated, on ladders or on a footing that moves.
+    """
+    h, v, d = lift.horizontal_m * 100, lift.height_m * 100, max(lift.travel_m * 100, 25.0)
+    if h > 63 or not 0 <= v <= 175 or lift.twist_deg > 135 or lift.twist_deg < 0:
+        raise InputError(f"lift with reach {h:.0f} cm, height {v:.0f} cm, twist {lift.twist_deg:.0f} degrees lies outside the NIOSH equation",
+                         "Use a hoist or trolley; reach to 63 cm, height to 175 cm and twist to 135 degrees can be assessed.")
+    if lift.lifts_per_minute > 0.2:
+        raise InputError(f"{lift.lifts_per_minute:g} lifts a minute are not covered", "Assess lifts of 0.2 a minute or fewer, or use a hoist.")
+    if lift.hours > 8:
+        raise InputError(f"{lift.hours:g} hours of lifting are not covered", "Give 8 hours or fewer.")
+    frequency = 1.0 if lift.hours <= 1 else 0.95 if lift.hours <= 2 else 0.85
+    coupling = {"good": (1.0, 1.0), "fair": (0.95, 1.0), "poor": (0.90, 0.90)}[lift.coupling][1 if v >= 75 else 0]
+    m = {"HM": min(1.0, 25.0 / max(h, 25.0)), "VM": 1 - 0.003 * abs(v - 75), "DM": min(1.0, 0.82 + 4.5 / d),
+         "AM": 1 - 0.0032 * lift.twist_deg, "FM": frequency, "CM": coupling}
+    limit = 23.0
+    for value in m.values():
+        limit *= value
+    index = load_kg / limit
+    band = "acceptable" if index <= 1 else "raised" if index <= 3 else "high"
+    return LiftResult(limit_kg=limit, index=index, multipliers=m, band=band)
+
+
+#: HSE filter weights in kg (L23 / INDG143), zone: (close, arm's length); from memory except men, elbow, close.
+_HSE: Mapping[str, Mapping[str, tuple[float, float]]] = {
+    "men": {"shoulder": (10, 5), "elbow": (20, 10), "knuckle": (25, 15), "lower leg": (20, 10), "floor": (10, 5)},
+    "women": {"shoulder": (7, 3), "elbow": (13, 7), "knuckle": (16, 10), "lower leg": (13, 7), "floor": (7, 3)},
+}
+
+
+def hse_filter_kg(zones: list[str] | tuple[str, ...], *, who: Literal["men", "women"] = "women", arm_length: bool = False) -> float:
+    """HSE lifting filter: the smallest weight of the zones that the hands pass through.
+
+    A filter to find lifts that need an assessment, not a legal limit. Zones are ``shoulder`` (shoulder to full
+    height), ``elbow`` (elbow to shoulder), ``knuckle`` (knuckle to elbow), ``lower leg``, ``floor``.
+    """
+    table = _HSE[who]
+    wrong = [z for z in zones if z not in table]
+    if wrong or not zones:
+        raise InputError(f"zone {', '.join(wrong) or 'missing'}", f"Use {', '.join(table)}.")
+    return min(table[z][1 if arm_length else 0] for z in zones)
+
+
+#: Service loads of scaffolds in kN/m2.
+SCAFFOLD_CLASSES: Mapping[str, tuple[float, str]] = {
+    "EN 12811-1 class 1": (0.75, "EN 12811-1"), "EN 12811-1 class 2": (1.5, "EN 12811-1"),
+    "EN 12811-1 class 3": (2.0, "EN 12811-1"), "EN 12811-1 class 4": (3.0, "EN 12811-1"),
+    "EN 12811-1 class 5": (4.5, "EN 12811-1"), "EN 12811-1 class 6": (6.0, "EN 12811-1"),
+    "OSHA light": (1.197, "29 CFR 1926 subpart L, 25 psf"), "OSHA medium": (2.394, "29 CFR 1926 subpart L, 50 psf"),
+    "OSHA heavy": (3.591, "29 CFR 1926 subpart L, 75 psf"),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScaffoldResult:
+    """Load of stacked stone against the class of the scaffold."""
+
+    load_kn_per_m2: float
+    allowed_kn_per_m2: float
+    within: bool
+    scaffold_class: str
+    needed_class: str | None
+    source: str
+
+
+def scaffold_load(mass_kg: float, area_m2: float, *, scaffold_class: str = "EN 12811-1 class 4") -> ScaffoldResult:
+    """Area load of stone stacked on a scaffold bay, and whether its class carries it.
+
+    Stone alone: people, tools, mortar and dynamic effects come on top, so a load near the class is too much.
+
+    Examples
+    --------
+    >>> r = scaffold_load(0.5 * 2400, 2.0)
+    >>> round(r.load_kn_per_m2, 1), r.within, r.needed_class
+    (5.9, False, 'EN 12811-1 class 6')
+    """
+    if scaffold_class not in SCAFFOLD_CLASSES:
+        raise InputError(f"scaffold class {scaffold_class!r} is unknown", f"Use one of {', '.join(SCAFFOLD_CLASSES)}.")
+    if not area_m2 > 0 or mass_kg < 0:
+        raise InputError(f"{mass_kg:g} kg on {area_m2:g} m2", "Give a mass of 0 or more and an area above 0.")
+    load = mass_kg * GRAVITY_M_PER_S2 / 1000.0 / area_m2
+    allowed, source = SCAFFOLD_CLASSES[scaffold_class]
+    family = scaffold_class.split(" ")[0]
+    enough = [(v, n) for n, (v, _) in SCAFFOLD_CLASSES.items() if n.startswith(family) and v >= load]
+    return ScaffoldResult(load_kn_per_m2=load, allowed_kn_per_m2=allowed, within=load <= allowed, scaffold_class=scaffold_class,
+                          needed_class=min(enough)[1] if enough else None, source=source)

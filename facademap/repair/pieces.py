@@ -1,0 +1,255 @@
+"""The pieces to cut: size after joints, depth after bedding, bed, finish, pins, mortar, weight and cautions."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import shapely
+from shapely.geometry import Polygon
+
+from facademap.errors import FacademapError, GeometryError
+from facademap.repair.cautions import cautions_for
+from facademap.repair.handling import Lift, StoneDensity, density_of, niosh_lift
+from facademap.repair.mortar import Mix, batch, mix_named, mortar_volumes
+from facademap.repair.offsets import offset_edges
+from facademap.repair.pins import PinLayout, set_out_pins
+from facademap.repair.placing import placing_rules
+from facademap.repair.settings import Settings
+from facademap.repair.stonework import Stone, Stonework, side_of
+from facademap.repair.tools import check_saw
+from facademap.tables import PIECES, REPAIRS, is_missing
+
+__all__ = ["Gap", "PieceDesign", "bed_of_piece", "design_piece", "design_pieces"]
+
+PROJECTING = frozenset({"string course", "cornice", "coping", "sill"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gap:
+    """Something that could not be planned: what it is about, what is wrong and what to change."""
+
+    about: str
+    problem: str
+    remedy: str
+
+    def as_json(self) -> dict[str, str]:
+        """Plain mapping."""
+        return {"about": self.about, "problem": self.problem, "remedy": self.remedy}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PieceDesign:
+    """Pieces, the repairs with their pins, materials and cautions filled in, and what could not be designed."""
+
+    pieces: gpd.GeoDataFrame
+    repairs: gpd.GeoDataFrame
+    gaps: tuple[Gap, ...]
+
+
+def bed_of_piece(stone: Stone) -> tuple[str, str]:
+    """Trace of the bed wanted on the face of the piece, and why.
+
+    References
+    ----------
+    Notes on Building Construction, Stonework (chestofbooks): beds level in plain walling; upright and at right
+    angles to the face in undercut cornices, string courses and projecting copings; never parallel to the face.
+    """
+    if stone.kind == "igneous" and stone.bed == "unknown":
+        return "any", "No bed in igneous rock; keep the rift as in the neighbours where it shows."
+    if stone.part in ("cornice", "string course", "coping"):
+        return "edge", "Projecting and undercut: bed upright, at right angles to the face."
+    if stone.part == "voussoir":
+        return ("edge" if stone.bed == "unknown" else _trace(stone.bed)), "Voussoir: bed at right angles to the thrust; check on site."
+    if stone.bed == "parallel":
+        return "horizontal", "The old stone stands with its bed parallel to the face; the new one is laid on its natural bed."
+    return _trace(stone.bed), "Natural bed as in the wall."
+
+
+def _trace(bed: str) -> str:
+    return "edge" if bed == "edge" else "horizontal"
+
+
+def design_pieces(
+    repairs: gpd.GeoDataFrame,
+    wall_stones: gpd.GeoDataFrame | Stonework,
+    *,
+    settings: Settings,
+    densities: Mapping[str, StoneDensity | float] | None = None,
+    mix: str = "NHL 3.5 1:2.5",
+) -> PieceDesign:
+    """Design the piece of every inset and whole stone.
+
+    Parameters
+    ----------
+    repairs : GeoDataFrame
+        Rows of the repairs table; those with treatment ``inset`` or ``whole stone`` get a piece.
+    wall_stones : GeoDataFrame or Stonework
+        Wall stones, for bed, finish, stone and part.
+    settings : Settings
+        Trade values.
+    densities : mapping, optional
+        Density by local name of the stone.
+    mix : str
+        Mortar mix by name.
+
+    Returns
+    -------
+    PieceDesign
+        One piece a repair with id ``P-...`` after the repair's ``R-...``; a repair whose piece cannot be designed
+        is named in ``gaps`` and keeps its cut-out.
+    """
+    stonework = wall_stones if isinstance(wall_stones, Stonework) else Stonework.from_frames(wall_stones, wall_stones.iloc[:0])
+    chosen = mix_named(mix)
+    rows: list[dict[str, Any]] = []
+    gaps: list[Gap] = []
+    geometry = repairs.geometry.name
+    records = repairs.to_dict("records")
+    for record in records:
+        if record["treatment"] not in ("inset", "whole stone"):
+            continue
+        try:
+            piece, changes, found = design_piece(record, outline=record[geometry], stone=stonework.stones.get(str(record["wall_stone"])),
+                                                 settings=settings, densities=densities, mix=chosen)
+        except FacademapError as fault:
+            gaps.append(Gap(about=str(record["id"]), problem=fault.problem, remedy=fault.remedy))
+            continue
+        rows.append(piece)
+        record.update(changes)
+        gaps += found
+    crs = repairs.crs
+    pieces = PIECES.check(gpd.GeoDataFrame(rows, geometry="geometry", crs=crs)) if rows else PIECES.empty()
+    full = REPAIRS.check(gpd.GeoDataFrame(records, geometry=geometry, crs=crs)) if records else REPAIRS.empty()
+    return PieceDesign(pieces=pieces, repairs=full, gaps=tuple(gaps))
+
+
+def design_piece(
+    repair: Mapping[str, Any],
+    *,
+    outline: Polygon,
+    stone: Stone | None,
+    settings: Settings,
+    densities: Mapping[str, StoneDensity | float] | None,
+    mix: Mix,
+) -> tuple[dict[str, Any], dict[str, Any], list[Gap]]:
+    """One piece, what it adds to its repair, and what is amiss."""
+    if stone is None:
+        raise GeometryError(f"repair {repair['id']} has no wall stone", "Name the wall stone it lies in.")
+    ring = np.asarray(outline.exterior.coords)[:-1]
+    joints, kinds = list(repair["edges"]), list(repair["edge_kinds"])
+    try:
+        face = offset_edges(ring, joints)
+    except GeometryError as fault:
+        raise GeometryError(f"repair {repair['id']}: {fault.problem}", fault.remedy) from None
+    cut_depth = float(repair["depth_m"])
+    in_wall = cut_depth - settings.bedding_m
+    depth = in_wall + settings.proud_m
+    density = density_of(stone.stone_type, stone.kind, densities=densities)
+    dry = face.area * depth * density.density_kg_per_m3
+    saturated = dry * (1 + density.absorption)
+    bed, bed_reason = bed_of_piece(stone)
+    exposed = ["front", *dict.fromkeys(side_of(ring[i], ring[(i + 1) % len(ring)]) for i, k in enumerate(kinds) if k == "exposed")]
+    whole = repair["treatment"] == "whole stone"
+    backing = None if stone.depth_m is None else stone.depth_m - cut_depth
+    layout = PinLayout(pins=()) if whole else set_out_pins(
+        face, in_wall, weight_kg=saturated, settings=settings, projecting=stone.part in PROJECTING, backing_m=backing)
+    u0, v0, u1, v1 = face.bounds
+    piece = {
+        "id": piece_id(str(repair["id"])), "surface": repair["surface"], "repair": repair["id"],
+        "width_m": u1 - u0, "height_m": v1 - v0, "depth_m": depth, "bed": bed,
+        "stone_type": stone.stone_type or None, "accept": [], "finish": stone.finish or None, "weathered": False,
+        "exposed": ",".join(exposed), "turn_180": stone.part not in PROJECTING, "weight_kg": dry,
+        "weight_saturated_kg": saturated, "provisional": True, "geometry": face,
+    }
+    materials, index = _materials(outline, face, ring, kinds, layout, cut_depth=cut_depth, depth=depth, saturated=saturated,
+                                  density=density, mix=mix, settings=settings, bed_reason=bed_reason)
+    cautions = cautions_for(treatment=str(repair["treatment"]), part=stone.part, weight_kg=saturated, lifting_index=index,
+                            engineer_kg=settings.engineer_kg, faults=layout.faults,
+                            depth_share=None if stone.depth_m is None or whole else cut_depth / stone.depth_m)
+    changes = {"pins": [p.as_json() for p in layout.pins], "materials": materials, "cautions": cautions}
+    gaps = [Gap(about=str(repair["id"]), problem=f, remedy="Change the cut-out or agree another fixing before it is approved.")
+            for f in layout.faults]
+    return piece, changes, gaps
+
+
+def piece_id(repair: str) -> str:
+    """Id of the piece of a repair: ``R-007`` gives ``P-007``."""
+    head, dash, number = repair.rpartition("-")
+    return f"P-{number}" if dash and head == "R" else f"P-{repair}"
+
+
+def _materials(
+    outline: Polygon, face: Polygon, ring: np.ndarray, kinds: list[str], layout: PinLayout, *, cut_depth: float, depth: float,
+    saturated: float, density: StoneDensity, mix: Mix, settings: Settings, bed_reason: str,
+) -> tuple[dict[str, Any], float]:
+    lengths = np.hypot(*(np.roll(ring, -1, axis=0) - ring).T)
+    inset_length = float(sum(n for n, k in zip(lengths, kinds, strict=True) if k == "inset"))
+    joint_length = float(sum(n for n, k in zip(lengths, kinds, strict=True) if k != "exposed"))
+    grooves = groove_length(face, settings)
+    mortar = mortar_volumes(outline, face, cut_depth_m=cut_depth, pins=layout.pins, settings=settings,
+                            inset_length_m=inset_length, groove_length_m=2 * grooves)
+    saw = check_saw(ring, kinds, depth_m=cut_depth, settings=settings)
+    try:
+        lift = niosh_lift(saturated, Lift())
+        index, limit = lift.index, lift.limit_kg
+    except FacademapError:  # pragma: no cover - the default lift lies inside the equation
+        index, limit = math.inf, 0.0
+    spacers = max(2, math.ceil(joint_length / 0.2))
+    return {
+        "mortar": {
+            "bed_m3": mortar.bed_m3, "joints_m3": mortar.joints_m3, "undercut_m3": mortar.undercut_m3,
+            "grooves_m3": mortar.grooves_m3, "holes_m3": mortar.holes_m3, "trials_m3": mortar.trials_m3,
+            "waste_m3": mortar.waste_m3, "in_place_m3": mortar.in_place_m3, "total_m3": mortar.total_m3,
+            "inputs": [settings.says(n) for n in ("bedding_m", "undercut_deg", "groove_width_m", "groove_depth_m",
+                                                  "trial_beddings", "trial_loss", "waste")],
+        },
+        "batch": batch(mortar.total_m3, mix),
+        "dust": {"kept_l": _dust_l(layout), "use": "Stone dust from drilling is kept to tint the pointing mortar."},
+        "pins": {"count": len(layout.pins), "rod_length_m": sum(p.rod_length_m + settings.bedding_m for p in layout.pins),
+                 "drill_length_m": sum(p.hole_wall_m + p.hole_piece_m for p in layout.pins),
+                 "cover_m": layout.cover_m, "edge_distance_m": layout.edge_distance_m, "faults": list(layout.faults),
+                 "inputs": [settings.says(n) for n in ("rod_m", "hole_clearance_m", "embedment_m", "cover_m", "edge_distance_m")]},
+        "bond_side": {"grooves_m": grooves, "spacing_m": settings.groove_spacing_m, "width_m": settings.groove_width_m,
+                      "depth_m": settings.groove_depth_m, "eased_back_edges_m": settings.eased_edge_m},
+        "spacers": {"count": spacers, "thickness_m": settings.joint_m, "kind": "wood or plastic spacers of the joint width, at the bed joint too"},
+        "covers": {"tape_m": 2 * joint_length, "sheet_m2": outline.area * 4},
+        "cut": {"sawn_m": inset_length, "joint_raked_m": joint_length - inset_length, "left_in_corner_m": saw.left_in_corner_m,
+                "reach_short_m": saw.reach_short_m, "tools": list(saw.tools), "notes": list(saw.notes)},
+        "handling": {"density_kg_per_m3": density.density_kg_per_m3, "absorption": density.absorption, "source": density.source,
+                     "status": density.status, "niosh_limit_kg": limit, "niosh_index": index,
+                     "lift_assumed": "hands 40 cm out, from 75 cm over 50 cm, no twist, poor grip, one hour or less"},
+        "times": placing_rules(settings),
+        "bed": bed_reason,
+        "proud_m": settings.proud_m,
+        "profile": settings.name,
+    }, index
+
+
+def groove_length(face: Polygon, settings: Settings) -> float:
+    """Length of the level grooves over the back of a piece, clear of its edges by half their spacing."""
+    if settings.groove_width_m <= 0 or settings.groove_depth_m <= 0:
+        return 0.0
+    inner = face.buffer(-settings.groove_spacing_m / 2, join_style="mitre")
+    if inner.is_empty:
+        return 0.0
+    u0, v0, u1, v1 = inner.bounds
+    count = math.floor((v1 - v0) / settings.groove_spacing_m + 1e-9) + 1
+    start = (v0 + v1) / 2 - (count - 1) * settings.groove_spacing_m / 2
+    lines = shapely.linestrings([[[u0 - 1, start + k * settings.groove_spacing_m], [u1 + 1, start + k * settings.groove_spacing_m]]
+                                 for k in range(count)])
+    return float(shapely.length(shapely.intersection(lines, inner)).sum())
+
+
+def _dust_l(layout: PinLayout) -> float:
+    """Loose stone dust of the holes in litres: solid volume times 1.5 for its bulk, less a third lost."""
+    solid = sum(math.pi / 4 * p.hole_m**2 * (p.hole_wall_m + p.hole_piece_m) for p in layout.pins)
+    return solid * 1000 * 1.5 * 2 / 3
+
+
+def is_inset(treatment: Any) -> bool:
+    """True for treatments that need a piece."""
+    return not is_missing(treatment) and treatment in ("inset", "whole stone")

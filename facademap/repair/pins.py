@@ -1,0 +1,244 @@
+"""Pins of an inset: how many, where, how long, at which slope; and what stands in the way."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+from shapely.geometry import Polygon
+
+from facademap.repair.settings import Settings
+
+__all__ = ["Pin", "PinLayout", "set_out_pins"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pin:
+    """One stainless rod between wall and piece.
+
+    Parameters
+    ----------
+    u_m, v_m : float
+        Where its axis meets the back of the piece, in the wall frame.
+    angle_deg : float
+        Slope down into the wall.
+    turn_deg : float
+        Turn to the side, alternating, so that the pins lock against each other.
+    rod_m, hole_m : float
+        Diameters.
+    embedment_m : float
+        Length in the wall.
+    into_piece_m : float
+        Length in the piece.
+    hole_wall_m, hole_piece_m : float
+        Depths drilled, along the pin.
+    grade : str
+        Steel.
+    """
+
+    u_m: float
+    v_m: float
+    angle_deg: float
+    turn_deg: float
+    rod_m: float
+    hole_m: float
+    embedment_m: float
+    into_piece_m: float
+    hole_wall_m: float
+    hole_piece_m: float
+    grade: str
+
+    @property
+    def rod_length_m(self) -> float:
+        """Length to cut the rod to, without the bedding between."""
+        return self.embedment_m + self.into_piece_m
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain mapping as kept in the repairs table."""
+        return {"u_m": round(self.u_m, 5), "v_m": round(self.v_m, 5), "angle_deg": self.angle_deg,
+                "turn_deg": self.turn_deg, "hole_m": self.hole_m, "rod_m": self.rod_m,
+                "embedment_m": self.embedment_m, "into_piece_m": self.into_piece_m,
+                "hole_wall_m": self.hole_wall_m, "hole_piece_m": self.hole_piece_m,
+                "rod_length_m": round(self.rod_length_m, 5), "grade": self.grade}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PinLayout:
+    """The pins of one piece, and in words what could not be kept."""
+
+    pins: tuple[Pin, ...]
+    faults: tuple[str, ...] = ()
+    cover_m: float = 0.0
+    edge_distance_m: float = 0.0
+
+
+def set_out_pins(
+    outline: Polygon,
+    depth_m: float,
+    *,
+    weight_kg: float,
+    settings: Settings,
+    projecting: bool = False,
+    exposed_to_salt: bool = True,
+    backing_m: float | None = None,
+) -> PinLayout:
+    """Set out the pins of a piece.
+
+    Parameters
+    ----------
+    outline : Polygon
+        Face of the piece in the wall frame.
+    depth_m : float
+        Depth of the piece to its finished face (without the proud allowance).
+    weight_kg : float
+        Heaviest weight of the piece.
+    settings : Settings
+        Rods, distances and covers.
+    projecting : bool
+        Part of a moulding, sill or coping, or overhead: takes the heavier rod.
+    exposed_to_salt : bool
+        Chooses the grade.
+    backing_m : float, optional
+        Stone left behind the cut-out, where known; the hole must stay inside it.
+
+    Returns
+    -------
+    PinLayout
+        ``faults`` names every distance that the piece is too small or too thin to keep; the pins are then
+        those that come nearest, or none where no hole can be drilled at all.
+    """
+    heavy = projecting or weight_kg >= settings.heavy_kg
+    rod = settings.rod_heavy_m if heavy else settings.rod_m
+    hole = rod + settings.hole_clearance_m
+    slope = math.radians(settings.pin_angle_deg)
+    faults: list[str] = []
+
+    into = _reach_into_piece(depth_m, hole=hole, slope=slope, settings=settings, faults=faults)
+    if into is None:
+        return PinLayout(pins=(), faults=tuple(faults))
+    embedment = max(settings.embedment_m, settings.embedment_rods * rod)
+    if backing_m is not None and (embedment + settings.hole_spare_m) * math.cos(slope) > backing_m:
+        faults.append(f"the stone behind the cut-out is {backing_m * 1000:.0f} mm, too thin for {embedment * 1000:.0f} mm "
+                      "of embedment: pin into the stone behind, or use shorter rods agreed by an engineer")
+    edge = max(settings.edge_distance_m, settings.edge_distance_rods * rod)
+    places, edge = _places(outline, edge, least=settings.edge_distance_holes * hole, settings=settings, faults=faults)
+    grade = "316 (1.4401)" if exposed_to_salt else "304 (1.4301)"
+    pins = tuple(
+        Pin(u_m=float(u), v_m=float(v), angle_deg=settings.pin_angle_deg,
+            turn_deg=settings.pin_angle_deg * (1 if i % 2 == 0 else -1) if len(places) > 1 else 0.0,
+            rod_m=rod, hole_m=round(hole, 6), embedment_m=round(embedment, 6), into_piece_m=round(into, 6),
+            hole_wall_m=round(embedment + settings.hole_spare_m, 6), hole_piece_m=round(into + settings.hole_spare_m, 6),
+            grade=grade)
+        for i, (u, v) in enumerate(places))
+    cover = depth_m - (into + settings.hole_spare_m) * math.cos(slope) - hole / 2 * math.sin(slope)
+    return PinLayout(pins=pins, faults=tuple(faults), cover_m=cover, edge_distance_m=edge)
+
+
+def _reach_into_piece(depth_m: float, *, hole: float, slope: float, settings: Settings, faults: list[str]) -> float | None:
+    """Length of rod in the piece: as set, else as deep as share and cover allow; ``None`` when nothing is left."""
+    room = (depth_m - settings.cover_m - hole / 2 * math.sin(slope)) / math.cos(slope) - settings.hole_spare_m
+    most = min(settings.into_piece_share * depth_m, room)
+    wanted = settings.into_piece_m or most
+    into = min(wanted, most)
+    if settings.into_piece_m and settings.into_piece_m > most + 1e-9:
+        faults.append(f"the piece is {depth_m * 1000:.0f} mm deep: a rod of {settings.into_piece_m * 1000:.0f} mm in it "
+                      f"breaks the cover of {settings.cover_m * 1000:.0f} mm or the greatest share, so "
+                      f"{max(into, 0) * 1000:.0f} mm is taken")
+    if into < settings.into_piece_minimum_m - 1e-9:
+        faults.append(f"the piece is too thin for pins: {depth_m * 1000:.0f} mm deep leaves {max(into, 0) * 1000:.0f} mm of rod, "
+                      f"{settings.into_piece_minimum_m * 1000:.0f} mm are needed; cut deeper or fix it another way")
+        return None
+    return math.floor(into * 10_000 + 1e-6) / 10_000
+
+
+def _places(outline: Polygon, edge: float, *, least: float, settings: Settings,
+            faults: list[str]) -> tuple[list[tuple[float, float]], float]:
+    """Points of the pins, and the edge distance that was kept."""
+    u0, v0, u1, v1 = outline.bounds
+    size = max(u1 - u0, v1 - v0)
+    if size <= settings.single_pin_m:
+        point = shapely.maximum_inscribed_circle(outline, tolerance=1e-4)
+        centre = point.coords[0]
+        kept = float(shapely.length(point))
+        if kept < least - 1e-6:
+            faults.append(f"a pin in the middle of the piece is {kept * 1000:.0f} mm from its edge, "
+                          f"{least * 1000:.0f} mm are needed: make the piece larger or bond it without a pin")
+        return [(centre[0], centre[1])], kept
+    inner = outline.buffer(-edge, join_style="mitre")
+    if inner.is_empty or inner.area < 1e-8:
+        narrow = float(shapely.length(shapely.maximum_inscribed_circle(outline, tolerance=1e-4)))
+        reduced = max(least, min(edge, narrow - 1e-4))
+        inner = outline.buffer(-reduced, join_style="mitre")
+        if inner.is_empty:
+            faults.append(f"the piece is {2 * narrow * 1000:.0f} mm narrow: no pin keeps {least * 1000:.0f} mm from its edges; "
+                          "make the cut-out wider")
+            point = shapely.maximum_inscribed_circle(outline, tolerance=1e-4).coords[0]
+            return [(point[0], point[1])], narrow
+        faults.append(f"the piece is too narrow for {edge * 1000:.0f} mm from the edge: {reduced * 1000:.0f} mm is kept")
+        edge = reduced
+    places: list[tuple[float, float]] = []
+    for part in _arms(inner):
+        for place in _grid(part, settings):
+            near = [math.dist(place, p) for p in places]
+            if not near or min(near) >= settings.pin_spacing_minimum_m - 1e-9:
+                places.append(place)
+    if len(places) < 2:
+        a, b = _farthest(inner)
+        apart = math.dist(a, b)
+        if apart >= 3 * settings.pin_spacing_minimum_m / 4 or not places:
+            places = [a, b] if apart > 0 else [a]
+        if apart < settings.pin_spacing_minimum_m - 1e-9:
+            faults.append(f"two pins would stand only {apart * 1000:.0f} mm apart, {settings.pin_spacing_minimum_m * 1000:.0f} mm "
+                          f"are wanted: {len(places)} is set out")
+    return places, edge
+
+
+def _arms(inner: Any) -> list[Any]:
+    """The parts of the ground for pins; an L is parted along its inner corner so that each arm is pinned."""
+    parts = []
+    for polygon in shapely.get_parts(inner):
+        u0, v0, u1, v1 = polygon.bounds
+        if polygon.area > 0.98 * (u1 - u0) * (v1 - v0):
+            parts.append(polygon)
+            continue
+        ring = np.asarray(polygon.exterior.coords)[:-1]
+        hull = shapely.convex_hull(polygon)
+        hollow = [p for p in ring if float(shapely.distance(hull.exterior, shapely.points(p))) > 1e-6]
+        cut = hollow[0][1] if hollow else (v0 + v1) / 2
+        halves = [shapely.intersection(polygon, shapely.box(u0, v0, u1, cut)), shapely.intersection(polygon, shapely.box(u0, cut, u1, v1))]
+        parts += [h for h in halves if not h.is_empty and h.area > 0]
+    return sorted(parts, key=lambda p: -p.area)
+
+
+def _grid(part: Any, settings: Settings) -> list[tuple[float, float]]:
+    """Rows of pins over one part, evenly spread, staggered by nothing: a rule and a square set them out."""
+    u0, v0, u1, v1 = part.bounds
+
+    def along(low: float, high: float) -> list[float]:
+        length = high - low
+        if length < settings.pin_spacing_minimum_m:
+            return [(low + high) / 2]
+        gaps = max(1, math.ceil(length / settings.pin_spacing_maximum_m - 1e-9))
+        return [low + length * k / gaps for k in range(gaps + 1)]
+
+    points = [(u, v) for v in along(v0, v1) for u in along(u0, u1)]
+    if len(points) == 1:
+        points = [(part.centroid.x, part.centroid.y)]
+    cover = part.buffer(1e-7)
+    return [p for p in points if shapely.intersects_xy(cover, *p)]
+
+
+def _farthest(inner: Any) -> tuple[tuple[float, float], tuple[float, float]]:
+    """The two points of the ground that are farthest apart along its longer side."""
+    u0, v0, u1, v1 = inner.bounds
+    centre = shapely.point_on_surface(inner) if not inner.covers(inner.centroid) else inner.centroid
+    if u1 - u0 >= v1 - v0:
+        line = shapely.intersection(inner, shapely.linestrings([[u0 - 1, centre.y], [u1 + 1, centre.y]]))
+        b = line.bounds
+        return (b[0], centre.y), (b[2], centre.y)
+    line = shapely.intersection(inner, shapely.linestrings([[centre.x, v0 - 1], [centre.x, v1 + 1]]))
+    b = line.bounds
+    return (centre.x, b[1]), (centre.x, b[3])

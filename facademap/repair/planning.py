@@ -1,0 +1,318 @@
+"""From conditions to repairs and pieces: the whole plan, and the plan of a few conditions again."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from shapely.geometry import Polygon
+
+from facademap.errors import GeometryError
+from facademap.repair.cautions import cautions_for
+from facademap.repair.cutouts import CutOut, Need, set_out, whole_stone
+from facademap.repair.handling import StoneDensity
+from facademap.repair.offsets import clean_ring, offset_edges
+from facademap.repair.pieces import Gap, design_pieces, piece_id
+from facademap.repair.rules import RuleTable
+from facademap.repair.settings import Settings
+from facademap.repair.stonework import Edge, Stone, Stonework
+from facademap.repair.treatments import Overrule, decide_treatments
+from facademap.tables import REPAIRS, is_missing
+
+__all__ = ["RepairPlan", "carry_ids", "plan_cut_outs", "plan_repairs"]
+
+_PIECED = ("inset", "whole stone")
+#: Treatments of the surface that are no longer needed where the stone is cut out.
+_ABSORBED = frozenset({"leave", "clean", "mortar repair", "consolidate", "crack repair"})
+_ABSORBED_SHARE = 0.95
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RepairPlan:
+    """Repairs and pieces, what could not be planned, and the original stone that the plan takes out."""
+
+    repairs: gpd.GeoDataFrame
+    pieces: gpd.GeoDataFrame
+    gaps: tuple[Gap, ...]
+
+
+def plan_repairs(
+    conditions: gpd.GeoDataFrame,
+    wall_stones: gpd.GeoDataFrame,
+    openings: gpd.GeoDataFrame,
+    *,
+    rules: RuleTable,
+    settings: Settings,
+    densities: Mapping[str, StoneDensity | float] | None = None,
+    overrules: Mapping[str, Overrule] | None = None,
+    stonework: Stonework | None = None,
+) -> RepairPlan:
+    """Plan every condition: treatment, cut-outs, pieces, fixings, materials, cautions.
+
+    Parameters
+    ----------
+    conditions, wall_stones, openings : GeoDataFrame
+        Rows of these tables, in wall coordinates.
+    rules : RuleTable
+        Decides the treatments.
+    settings : Settings
+        Trade values of one profile.
+    densities : mapping, optional
+        Density by local name of the stone.
+    overrules : mapping of condition id to Overrule, optional
+        Decisions of persons against the rules.
+    stonework : Stonework, optional
+        Made once from the wall stones and openings where several plans follow each other.
+
+    Returns
+    -------
+    RepairPlan
+        Ids of repairs are ``R-001`` on, in reading order; use :func:`carry_ids` to keep those of an earlier plan.
+        What cannot be planned is named in ``gaps``; the rest is planned all the same.
+    """
+    stonework = stonework or Stonework.from_frames(wall_stones, openings)
+    decisions = decide_treatments(conditions, wall_stones, rules=rules, overrules=overrules)
+    gaps = [Gap(about=i, problem="the wall stone has no outline", remedy=r) for i, r in stonework.gaps]
+    rows, found = _cut_out_rows(conditions, decisions, stonework=stonework, settings=settings)
+    gaps += found
+    rows += _other_rows(conditions, decisions, rows, stonework=stonework, settings=settings, gaps=gaps)
+    rows.sort(key=lambda r: (str(r["surface"]), -round(r["geometry"].centroid.y, 1), r["geometry"].centroid.x))
+    for number, row in enumerate(rows, start=1):
+        row["id"] = f"R-{number:03d}"
+    if not rows:
+        return RepairPlan(repairs=REPAIRS.empty(), pieces=design_pieces(REPAIRS.empty(), stonework, settings=settings).pieces,
+                          gaps=tuple(gaps))
+    # a plain frame: design_pieces checks it against the contract
+    raw = gpd.GeoDataFrame(rows, geometry="geometry", crs=conditions.crs)
+    design = design_pieces(raw, stonework, settings=settings, densities=densities)
+    return RepairPlan(repairs=design.repairs, pieces=design.pieces, gaps=(*gaps, *design.gaps))
+
+
+def plan_cut_outs(
+    conditions: gpd.GeoDataFrame,
+    wall_stones: gpd.GeoDataFrame,
+    openings: gpd.GeoDataFrame,
+    *,
+    settings: Settings,
+) -> tuple[gpd.GeoDataFrame, tuple[Gap, ...]]:
+    """Cut-outs for conditions that are all to be pieced in, one or a few in each wall stone they touch.
+
+    Returns
+    -------
+    repairs : GeoDataFrame
+        Rows of the repairs table with outline, depth, edges and original stone removed.
+    gaps : tuple of Gap
+        Conditions for which no cut-out could be set out.
+    """
+    decisions = pd.DataFrame({"treatment": "inset", "rule": "", "rule_source": "", "rule_status": "", "priority": 1.0,
+                              "held_back": None, "overruled_by": None, "reason": ""}, index=conditions.index, dtype=object)
+    stonework = Stonework.from_frames(wall_stones, openings)
+    rows, gaps = _cut_out_rows(conditions, decisions, stonework=stonework, settings=settings)
+    gaps = [Gap(about=i, problem="the wall stone has no outline", remedy=r) for i, r in stonework.gaps] + gaps
+    for number, row in enumerate(rows, start=1):
+        row["id"] = f"R-{number:03d}"
+    if not rows:
+        return REPAIRS.empty(), tuple(gaps)
+    return REPAIRS.check(gpd.GeoDataFrame(rows, geometry="geometry", crs=conditions.crs)), tuple(gaps)
+
+
+def carry_ids(
+    plan: RepairPlan,
+    existing: gpd.GeoDataFrame,
+    *,
+    new_id: Callable[[], str],
+) -> RepairPlan:
+    """The plan with the ids of an earlier one wherever a repair answers the same conditions in the same stone.
+
+    A repair that answers exactly the same conditions in the same stone (or, for repairs of no stone, the same
+    conditions) keeps its id; then one of the same stone and kind that shares most conditions; the rest get
+    fresh ids from ``new_id``. Consent, notes and what a person set on the old row are carried over.
+    """
+    old = [{**r, "_conditions": frozenset(r["conditions"] or ())} for r in existing.drop(columns="geometry").to_dict("records")]
+    taken: set[str] = set()
+    names: dict[str, str] = {}
+    kept: dict[str, dict[str, Any]] = {}
+    records = plan.repairs.to_dict("records")
+
+    def claim(record: dict[str, Any], match: dict[str, Any]) -> None:
+        taken.add(match["id"])
+        names[record["id"]] = match["id"]
+        kept[match["id"]] = match
+
+    exact: dict[tuple[Any, ...], list[dict[str, Any]]] = {}
+    for o in old:
+        exact.setdefault((o["surface"], o["wall_stone"], o["_conditions"]), []).append(o)
+    for record in records:
+        for o in exact.get((record["surface"], record["wall_stone"], frozenset(record["conditions"] or ())), ()):
+            if o["id"] not in taken:
+                claim(record, o)
+                break
+    by_stone: dict[tuple[Any, ...], list[dict[str, Any]]] = {}
+    for o in old:
+        by_stone.setdefault((o["surface"], o["wall_stone"]), []).append(o)
+    for record in records:
+        if record["id"] in names:
+            continue
+        mine = frozenset(record["conditions"] or ())
+        near = [(len(mine & o["_conditions"]), o["id"], o) for o in by_stone.get((record["surface"], record["wall_stone"]), ())
+                if o["id"] not in taken and mine & o["_conditions"] and (o["treatment"] in _PIECED) == (record["treatment"] in _PIECED)]
+        if near:
+            claim(record, max(near, key=lambda n: (n[0], n[1]))[2])
+        else:
+            names[record["id"]] = new_id()
+    repairs, pieces = plan.repairs.copy(), plan.pieces.copy()
+    repairs["id"] = [names[i] for i in repairs["id"]]
+    for column in ("consent_reference", "consent_conditions", "note"):
+        repairs[column] = pd.Series([kept[i][column] if i in kept and not is_missing(kept[i][column]) else v
+                                     for i, v in zip(repairs["id"], repairs[column], strict=True)], index=repairs.index, dtype=object)
+    if len(pieces):
+        pieces["repair"] = [names[i] for i in pieces["repair"]]
+        pieces["id"] = [piece_id(i) for i in pieces["repair"]]
+    return RepairPlan(repairs=repairs, pieces=pieces, gaps=tuple(
+        Gap(about=names.get(g.about, g.about), problem=g.problem, remedy=g.remedy) for g in plan.gaps))
+
+
+def _cut_out_rows(
+    conditions: gpd.GeoDataFrame, decisions: pd.DataFrame, *, stonework: Stonework, settings: Settings,
+) -> tuple[list[dict[str, Any]], list[Gap]]:
+    """One row a cut-out, stone by stone."""
+    gaps: list[Gap] = []
+    needs: dict[str, list[Need]] = {}
+    whole: set[str] = set()
+    facts: dict[str, dict[str, Any]] = {}
+    depths = conditions["depth_m"] if "depth_m" in conditions else [None] * len(conditions)
+    for id, surface, shape, depth, decision in zip(conditions["id"], conditions["surface"], conditions.geometry, depths,
+                                                   decisions.to_dict("records"), strict=True):
+        if decision["treatment"] not in _PIECED:
+            continue
+        name = str(id)
+        facts[name] = decision
+        stones = stonework.near(str(surface), shape)
+        if not stones:
+            gaps.append(Gap(about=name, problem="no wall stone lies under this condition, so no cut-out can be set out",
+                            remedy="Outline the wall stones there, or move the condition."))
+            continue
+        known = None if is_missing(depth) else float(depth)
+        if known is None:
+            gaps.append(Gap(about=name, problem="its depth was not measured; the least depth of the profile is taken",
+                            remedy="Sound and measure the depth, and plan again."))
+        if decision["treatment"] == "whole stone":
+            best = max(stones, key=lambda s: (shapely.intersection(s.drawn, shape).area, s.id))
+            whole.add(best.id)
+            needs.setdefault(best.id, []).append(Need(condition=name, shape=shape, depth_m=known))
+            continue
+        for stone in stones:
+            needs.setdefault(stone.id, []).append(Need(condition=name, shape=shape, depth_m=known))
+    rows: list[dict[str, Any]] = []
+    reached: set[str] = set()
+    for stone_id, wanted in needs.items():
+        stone = stonework.stones[stone_id]
+        cuts = [whole_stone(stone, wanted, settings=settings)] if stone_id in whole else set_out(stone, wanted, settings=settings)
+        for cut in cuts:
+            reached.update(cut.conditions)
+            rows.append(_cut_out_row(cut, stone, [facts[c] for c in cut.conditions], stonework=stonework, settings=settings))
+    for name in facts:
+        if name not in reached and not any(g.about == name and "no wall stone" in g.problem for g in gaps):
+            gaps.append(Gap(about=name, problem="it lies on joints only, so no cut-out was set out",
+                            remedy="Check its outline, or treat it as a joint condition."))
+    return rows, gaps
+
+
+def _cut_out_row(cut: CutOut, stone: Stone, facts: Sequence[Mapping[str, Any]], *, stonework: Stonework,
+                 settings: Settings) -> dict[str, Any]:
+    ring = clean_ring(cut.outline)
+    edges = [stonework.edge(ring[i], ring[(i + 1) % len(ring)], stone=stone, settings=settings) for i in range(len(ring))]
+    outline, edges, notes = _reach_through_joints(ring, edges, stone, stonework)
+    removed = float(shapely.intersection(outline, stone.drawn).area)
+    lead = max(facts, key=lambda f: f["priority"])
+    held = list(dict.fromkeys(f["held_back"] for f in facts if f["held_back"]))
+    notes = list(dict.fromkeys([*cut.notes, *(e.note for e in edges if e.note), *notes]))
+    overruled = next((f for f in facts if f["overruled_by"]), None)
+    return {
+        "surface": stone.surface, "treatment": "whole stone" if cut.whole else "inset", "conditions": list(cut.conditions),
+        "wall_stone": stone.id, "priority": lead["priority"], "stage": "proposed", "depth_m": cut.depth_m,
+        "edges": [round(e.joint_m, 7) for e in edges], "edge_kinds": [e.kind for e in edges],
+        "removed_area_m2": removed, "removed_volume_m3": removed * cut.depth_m,
+        "rule": lead["rule"], "rule_source": lead["rule_source"], "rule_status": lead["rule_status"],
+        "overruled_by": overruled["overruled_by"] if overruled else None,
+        "reason": (overruled or lead)["reason"], "held_back": " ".join(held) or None,
+        "note": " ".join(n[0].upper() + n[1:].rstrip(".") + "." for n in notes) or None,
+        "cautions": [], "geometry": outline, **_place(outline, settings),
+    }
+
+
+def _reach_through_joints(ring: np.ndarray, edges: list[Edge], stone: Stone,
+                          stonework: Stonework) -> tuple[Polygon, list[Edge], list[str]]:
+    """The cut-out goes through the mortar of an existing joint to the stone across it, so that the joint keeps its width."""
+    reach = [round(e.reach_m, 7) for e in edges]
+    if not any(reach):
+        return Polygon(ring), edges, []
+    try:
+        outline = offset_edges(ring, [-r for r in reach])
+    except GeometryError:
+        outline = None
+    if outline is not None:
+        others = [s.drawn for s in stonework.near(stone.surface, outline) if s.id != stone.id]
+        if not others or float(shapely.area(shapely.intersection(outline, np.array(others, dtype=object))).sum()) < 1e-7:
+            return outline, edges, []
+    plain = [Edge(kind=e.kind, joint_m=e.joint_m, note=e.note) for e in edges]
+    return Polygon(ring), plain, ["the joints round this stone are too uneven to follow: the cut-out stops at its arris"]
+
+
+def _place(shape: Any, settings: Settings) -> dict[str, Any]:
+    centre = shape.centroid
+    return {"lift": max(0, math.floor(centre.y / settings.lift_height_m)), "bay": max(0, math.floor(centre.x / settings.bay_length_m))}
+
+
+def _other_rows(
+    conditions: gpd.GeoDataFrame, decisions: pd.DataFrame, cut_outs: Iterable[dict[str, Any]], *, stonework: Stonework,
+    settings: Settings, gaps: list[Gap],
+) -> list[dict[str, Any]]:
+    """Repairs that need no piece, one a condition; what an inset takes away anyway is added to that inset."""
+    by_surface: dict[str, list[dict[str, Any]]] = {}
+    for row in cut_outs:
+        by_surface.setdefault(row["surface"], []).append(row)
+    trees = {s: shapely.STRtree([r["geometry"] for r in rows]) for s, rows in by_surface.items()}
+    result = []
+    for record, decision in zip(conditions.to_dict("records"), decisions.to_dict("records"), strict=True):
+        if decision["treatment"] in _PIECED:
+            continue
+        name, surface, shape = str(record["id"]), str(record["surface"]), record[conditions.geometry.name]
+        if shape is None or shape.is_empty:
+            gaps.append(Gap(about=name, problem="the condition has no outline", remedy="Draw it, and plan again."))
+            continue
+        if decision["treatment"] in _ABSORBED and surface in trees:
+            hosts = [by_surface[surface][k] for k in trees[surface].query(shape, predicate="intersects")]
+            host = next((h for h in hosts if _share_within(shape, h["geometry"]) >= _ABSORBED_SHARE), None)
+            if host is not None:
+                host["conditions"].append(name)
+                continue
+        if decision["rule"] == "(no rule)" and not decision["overruled_by"]:
+            gaps.append(Gap(about=name, problem=f"no rule of the table holds for {record.get('term')}",
+                            remedy="Decide by hand with a reason, or add a rule."))
+        stone = record.get("wall_stone")
+        part = stonework.stones[str(stone)].part if not is_missing(stone) and str(stone) in stonework.stones else "walling"
+        result.append({
+            "surface": surface, "treatment": decision["treatment"], "conditions": [name],
+            "wall_stone": None if is_missing(stone) else str(stone), "priority": decision["priority"], "stage": "proposed",
+            "depth_m": math.nan if is_missing(record.get("depth_m")) else float(record["depth_m"]),
+            "removed_area_m2": 0.0, "removed_volume_m3": 0.0, "rule": decision["rule"], "rule_source": decision["rule_source"],
+            "rule_status": decision["rule_status"], "overruled_by": decision["overruled_by"], "reason": decision["reason"],
+            "held_back": decision["held_back"], "cautions": cautions_for(treatment=decision["treatment"], part=part),
+            "geometry": shape, **_place(shape, settings),
+        })
+    return result
+
+
+def _share_within(shape: Any, outline: Polygon) -> float:
+    for measure in (shapely.area, shapely.length):
+        size = float(measure(shape))
+        if size > 0:
+            return float(measure(shapely.intersection(shape, outline))) / size
+    return 1.0 if outline.covers(shape) else 0.0

@@ -1,0 +1,146 @@
+"""Plan the repairs of a project: treatments, cut-outs, pieces; what people approved is left alone."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+
+from facademap.io.rule_files import load_profile, load_rules
+from facademap.repair.pieces import Gap
+from facademap.repair.planning import RepairPlan, carry_ids, plan_repairs
+from facademap.repair.settings import Settings
+from facademap.repair.treatments import Overrule
+from facademap.store.project import Project
+from facademap.tables import is_missing
+
+__all__ = ["plan_project", "settings_of_project"]
+
+#: A repair of another stage is a promise or a fact: planning does not touch it.
+_FREE_STAGES = frozenset({"proposed"})
+
+
+def settings_of_project(project: Project, *, profile: str | Path | None = None) -> Settings:
+    """The profile of the project with the values that were decided for it."""
+    chosen = profile or project.setting("profile", "metric")
+    settings = load_profile(chosen)
+    changes = project.setting("trade_values", {}) or {}
+    return settings.with_values(changes, source="decided for this project") if changes else settings
+
+
+def plan_project(
+    folder: str | Path,
+    *,
+    profile: str | Path | None = None,
+    rules_path: str | Path | None = None,
+    who: str = "facademap plan",
+    progress: Callable[[float], None] | None = None,
+) -> dict[str, Any]:
+    """Plan all conditions of a project and store repairs and pieces in one transaction.
+
+    Parameters
+    ----------
+    folder : path
+        Project.
+    profile : str or path, optional
+        ``metric``, ``inch`` or a file; the project's own setting, else ``metric``, when not given.
+    rules_path : path, optional
+        Rule table; the project's own setting, else the packaged one, when not given.
+    who : str
+        Named in the history.
+    progress : callable, optional
+        Told the share done.
+
+    Returns
+    -------
+    dict
+        Counts by treatment, original stone removed, gaps and ids that were kept, new or dropped.
+
+    Notes
+    -----
+    Repairs that were approved or carried further are not touched, and the conditions that they answer are not
+    planned again. Decisions of persons against the rules are kept. Ids are kept where a repair answers the same
+    conditions in the same stone.
+    """
+    tell = progress or (lambda share: None)
+    with Project.open(folder) as project:
+        settings = settings_of_project(project, profile=profile)
+        rules = load_rules(rules_path or project.setting("rules_path"))
+        conditions, stones, openings = (project.read(n) for n in ("conditions", "wall_stones", "openings"))
+        repairs, pieces = project.read("repairs"), project.read("pieces")
+        tell(0.2)
+        fixed = repairs[~repairs["stage"].isin(_FREE_STAGES)] if len(repairs) else repairs
+        free = repairs[repairs["stage"].isin(_FREE_STAGES)] if len(repairs) else repairs
+        answered = {c for listed in fixed["conditions"] for c in (listed or ())}
+        open_ones = conditions[~conditions["id"].isin(answered)] if len(conditions) else conditions
+        plan = plan_repairs(open_ones, stones, openings, rules=rules, settings=settings,
+                            densities=project.setting("densities", {}) or {}, overrules=_overrules(repairs))
+        tell(0.7)
+        with project.edit(who=who, what="plan repairs") as edit:
+            plan = carry_ids(plan, free, new_id=lambda: edit.new_id("R"))
+            plan = _keep_choices(plan, pieces)
+            dropped = sorted(set(free["id"]) - set(plan.repairs["id"])) if len(free) else []
+            for repair in dropped:
+                edit.clear("placements", where={"repair": repair})
+                edit.clear("pieces", where={"repair": repair})
+                edit.delete("repairs", repair)
+            stale = set(pieces["id"]) - set(plan.pieces["id"]) if len(pieces) else set()
+            for row in pieces.to_dict("records"):
+                if row["id"] in stale and row["repair"] in set(plan.repairs["id"]):
+                    edit.clear("placements", where={"piece": row["id"]})
+                    edit.delete("pieces", row["id"])
+            if len(plan.repairs):
+                edit.put("repairs", plan.repairs)
+            if len(plan.pieces):
+                edit.put("pieces", plan.pieces)
+            edit.set("plan_gaps", [g.as_json() for g in plan.gaps])
+            edit.set("profile", str(profile or project.setting("profile", "metric")))
+        tell(1.0)
+        return _summary(plan, conditions=conditions, stones=stones, fixed=fixed, dropped=dropped, before=set(free["id"]),
+                        settings=settings, rules_name=rules.name)
+
+
+def _overrules(repairs: gpd.GeoDataFrame) -> dict[str, Overrule]:
+    """Decisions of persons kept with the repairs, by condition."""
+    found: dict[str, Overrule] = {}
+    for row in repairs.to_dict("records"):
+        if not is_missing(row["overruled_by"]):
+            for condition in row["conditions"] or ():
+                found[condition] = Overrule(treatment=row["treatment"], by=row["overruled_by"],
+                                            reason=row["reason"] if not is_missing(row["reason"]) else "not written down")
+    return found
+
+
+def _keep_choices(plan: RepairPlan, pieces: pd.DataFrame) -> RepairPlan:
+    """What people and the matching set on a piece stays: locks, accepted stones, colour wanted."""
+    if not len(pieces) or not len(plan.pieces):
+        return plan
+    old = {row["id"]: row for row in pieces.to_dict("records")}
+    fresh = plan.pieces.copy()
+    for column in ("accept", "weathered", "lab", "appearance", "de_tolerance", "lock_block", "forbid_blocks"):
+        values = [old[i][column] if i in old and not is_missing(old[i][column]) else v
+                  for i, v in zip(fresh["id"], fresh[column], strict=True)]
+        fresh[column] = pd.Series(values, index=fresh.index, dtype=fresh[column].dtype)
+    return RepairPlan(repairs=plan.repairs, pieces=fresh, gaps=plan.gaps)
+
+
+def _summary(plan: RepairPlan, *, conditions: gpd.GeoDataFrame, stones: gpd.GeoDataFrame, fixed: gpd.GeoDataFrame,
+             dropped: list[str], before: set[str], settings: Settings, rules_name: str) -> dict[str, Any]:
+    repairs = plan.repairs
+    everything = pd.concat([repairs[["treatment", "removed_area_m2", "removed_volume_m3"]],
+                            fixed[["treatment", "removed_area_m2", "removed_volume_m3"]]]) if len(fixed) else repairs
+    area = float(pd.to_numeric(everything["removed_area_m2"]).sum()) if len(everything) else 0.0
+    volume = float(pd.to_numeric(everything["removed_volume_m3"]).sum()) if len(everything) else 0.0
+    face = float(stones.geometry.area.sum()) if len(stones) else 0.0
+    names = set(repairs["id"]) if len(repairs) else set()
+    return {
+        "conditions": len(conditions), "repairs": len(repairs) + len(fixed), "pieces": len(plan.pieces),
+        "treatments": {str(k): int(v) for k, v in everything["treatment"].value_counts().items()} if len(everything) else {},
+        "held_back": int(sum(not is_missing(h) for h in repairs["held_back"])) if len(repairs) else 0,
+        "removed_area_m2": area, "removed_volume_m3": volume, "removed_share": area / face if face else 0.0,
+        "untouched": len(fixed), "kept": len(names & before), "new": len(names - before), "dropped": dropped,
+        "profile": settings.name, "rules": rules_name, "gaps": [Gap.as_json(g) for g in plan.gaps],
+    }
