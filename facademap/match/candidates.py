@@ -1,0 +1,193 @@
+"""Which blocks and faces could serve a repair at all, what each would cost, and why none can."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import TypeAlias
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from facademap.errors import InputError
+from facademap.match.freespace import FreeSpace, turns_allowed
+from facademap.match.problem import TOLERANCE_MM, Block, Face, Params, Problem, Repair
+from facademap.match.solution import Reason
+from facademap.photo.lab import difference_ciede2000
+
+__all__ = ["FILTERS", "Candidates", "colour_differences", "find_candidates", "need_mm", "opening_cost", "usable_dm3"]
+
+Floats: TypeAlias = npt.NDArray[np.float64]
+FILTERS: tuple[Reason, ...] = ("stone_type", "bed", "depth", "weathered", "colour", "size")
+
+
+def need_mm(repair: Repair, face: Face, params: Params, *, slab: int) -> float:
+    """The slab thickness that a piece needs; its own weathered face needs no dressing allowance."""
+    keeps_face = slab == 0 and face.weathered and repair.weathered == "required"
+    return repair.depth_mm + (0.0 if keeps_face else params.depth_allow_mm)
+
+
+def usable_dm3(face: Face) -> float:
+    """Volume behind a face in dm3: its area less the flaws that go right through, times the depth."""
+    area = shapely.Polygon(face.outline_mm)
+    through = [shapely.Polygon(f.outline_mm) for f in face.flaws if f.depth_mm is None]
+    if through:
+        area = area.difference(shapely.union_all(through))
+    return float(area.area) * face.depth_mm / 1e6
+
+
+def opening_cost(block: Block, face: Face, params: Params) -> float:
+    """What it costs to open a block on a face, for the stone used up and the weight handled."""
+    return params.open_per_dm3 * usable_dm3(face) + params.handle_per_kg * block.weight_kg
+
+
+def colour_differences(problem: Problem) -> Floats:
+    """CIEDE2000 of every repair (row) to every face (column, block by block); 0 where no colour is wanted."""
+    faces = [f.lab if f.lab is not None else b.lab for b in problem.blocks for f in b.faces]
+    wanted = np.array([r.lab if r.lab is not None else (np.nan,) * 3 for r in problem.repairs], dtype=float)
+    result = np.zeros((len(wanted), len(faces)))
+    for i in range(0, len(wanted), 256):
+        result[i:i + 256] = difference_ciede2000(wanted[i:i + 256, None], np.array(faces, dtype=float)[None])
+    return np.nan_to_num(result)
+
+
+@dataclass(slots=True)
+class Candidates:
+    """Per repair the (block, face) pairs that pass every filter, with their costs.
+
+    ``pairs[i]`` maps (block, face) numbers to (cost in slab 0, cost in a deeper slab).
+    ``reasons[i]`` is set where no pair is left.
+    """
+
+    pairs: list[dict[tuple[int, int], tuple[float, float]]]
+    reasons: list[Reason | None]
+    opening: dict[tuple[int, int], float] = field(default_factory=dict)
+    undone: int = 0
+
+    def users(self) -> dict[tuple[int, int], list[int]]:
+        """The repairs that could use each (block, face)."""
+        result: dict[tuple[int, int], list[int]] = {}
+        for i, pairs in enumerate(self.pairs):
+            for key in pairs:
+                result.setdefault(key, []).append(i)
+        return result
+
+
+def find_candidates(
+    problem: Problem,
+    space: FreeSpace,
+    *,
+    fits_alone: Callable[[int, int, int], bool],
+    most_blocks: int | None = None,
+    tick: Callable[[float], None] | None = None,
+) -> Candidates:
+    """Filter the pairs in the fixed order and note the filter that removes the last.
+
+    Parameters
+    ----------
+    problem, space
+        The problem and its free positions.
+    fits_alone : callable
+        Tells whether a repair's blank fits a (block, face) with nothing else on it.
+    most_blocks : int, optional
+        Keep only so many best-looking pairs a repair (for very large yards); the rest is counted in ``undone``.
+    tick : callable, optional
+        Told the fraction done; may raise to stop.
+    """
+    params = problem.params
+    faces = [(b, f) for b, block in enumerate(problem.blocks) for f in range(len(block.faces))]
+    values = [problem.blocks[b].faces[f] for b, f in faces]
+    stones = np.array([problem.blocks[b].stone for b, _ in faces])
+    depth = np.array([f.depth_mm for f in values])
+    weathered = np.array([f.weathered for f in values])
+    spread = np.array([problem.blocks[b].spread for b, _ in faces])
+    boxes = np.array([space.box(b, f) for b, f in faces])
+    box_w, box_h = boxes[:, 2] - boxes[:, 0], boxes[:, 3] - boxes[:, 1]
+    beds = np.array([f.bed for f in values])
+    finishes = np.array([f.finish if f.finish is not None else "" for f in values])
+    differences = colour_differences(problem)
+    result = Candidates(pairs=[], reasons=[])
+    for key, face in zip(faces, values, strict=True):
+        result.opening[key] = opening_cost(problem.blocks[key[0]], face, params)
+    for i, repair in enumerate(problem.repairs):
+        if tick is not None:
+            tick(i / len(problem.repairs))
+        thick = repair.depth_mm + params.depth_allow_mm * ~(weathered & (repair.weathered == "required"))
+        masks = [
+            np.isin(stones, [repair.stone, *repair.accept]),
+            _bed_mask(repair, beds, values),
+            (depth + TOLERANCE_MM >= np.maximum(thick, params.min_slab_mm)),
+            weathered | (repair.weathered != "required"),
+            differences[i] <= (np.inf if repair.de_tolerance is None or repair.lab is None
+                               else repair.de_tolerance + 1e-9),
+        ]
+        left = np.ones(len(faces), dtype=bool)
+        reason: Reason | None = None
+        for mask, name in zip(masks, FILTERS, strict=False):
+            left &= mask
+            if reason is None and not left.any():
+                reason = name
+        blank = space.blanks[i]
+        w, h = blank.width_mm, blank.height_mm
+        left &= ((w <= box_w) & (h <= box_h)) | ((h <= box_w) & (w <= box_h))
+        allowed = _allowed(problem, i, faces)
+        cost = differences[i] + params.spread_weight * spread
+        for block_id, given in problem.looks.get(repair.id, {}).items():
+            cost[[k for k, (b, _) in enumerate(faces) if problem.blocks[b].id == block_id]] = given
+        cost = cost * repair.priority
+        deeper = cost + (params.finish_penalty * repair.priority if repair.finish is not None else 0.0)
+        first = np.where(finishes == repair.finish, cost, deeper) if repair.finish is not None else cost
+        pairs: dict[tuple[int, int], tuple[float, float]] = {}
+        fits_some = False
+        order = np.flatnonzero(left)
+        order = order[np.argsort(first[order], kind="stable")]
+        for k in order:
+            key = faces[k]
+            if not allowed[k] and fits_some:
+                continue
+            if most_blocks is not None and len(pairs) >= most_blocks:
+                result.undone += 1
+                continue
+            if fits_alone(i, *key):
+                fits_some = True
+                if allowed[k]:
+                    pairs[key] = (float(first[k]), float(deeper[k]))
+        if reason is None and not fits_some:
+            reason = "size"
+        if repair.lock is not None and repair.lock.block_id is None:
+            reason = "locked_out"
+        elif reason is None and not pairs:
+            reason = "locked_out"
+        if repair.lock is not None and repair.lock.block_id is not None and not pairs:
+            raise InputError(
+                f"repair {repair.id} is locked to block {repair.lock.block_id}, where it may not lie "
+                f"({'forbidden' if repair.lock.block_id in repair.forbid else reason or 'size'})",
+                "Lift the lock, or correct the block or the repair.",
+            )
+        result.pairs.append(dict(sorted(pairs.items())))
+        result.reasons.append(reason)
+    return result
+
+
+def _bed_mask(repair: Repair, beds: npt.NDArray[np.str_], faces: list[Face]) -> npt.NDArray[np.bool_]:
+    """Faces on which some turn keeps the bed; a lock's turn counts only later, as a lock."""
+    if repair.bed == "any":
+        return np.ones(len(faces), dtype=bool)
+    return np.isin(beds, ["x", "none"])
+
+
+def _allowed(problem: Problem, i: int, faces: list[tuple[int, int]]) -> npt.NDArray[np.bool_]:
+    """Pairs that the repair's lock and forbidden blocks leave."""
+    repair = problem.repairs[i]
+    lock = repair.lock
+    result = np.ones(len(faces), dtype=bool)
+    for k, (b, f) in enumerate(faces):
+        block = problem.blocks[b]
+        if block.id in repair.forbid or (lock is not None and lock.block_id != block.id):
+            result[k] = False
+        elif lock is not None and lock.face_id is not None and block.faces[f].id != lock.face_id:
+            result[k] = False
+        elif lock is not None and not turns_allowed(repair, block.faces[f]):
+            result[k] = False
+    return result

@@ -1,0 +1,120 @@
+"""Small problems solved by looking at every set of repairs on every block."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass
+
+from facademap.match.candidates import Candidates
+from facademap.match.layouts import Layout, Layouts, Piece
+
+__all__ = ["MOST_REPAIRS", "ExactPlan", "solve_exactly"]
+
+#: Above this, sets are too many to look at each.
+MOST_REPAIRS = 8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExactPlan:
+    """The best layouts, their cost, and a lower bound (equal unless a set stayed undecided)."""
+
+    layouts: tuple[Layout, ...]
+    cost: float
+    bound: float
+
+
+def _sets_of_face(
+    layouts: Layouts, candidates: Candidates, block: int, face: int, users: list[int]
+) -> tuple[dict[int, tuple[float, tuple[Piece, ...]]], dict[int, float]]:
+    """Every set of repairs that a face can hold: cheapest pieces by bit mask; and the same with the undecided."""
+    key = (block, face)
+    pieces: list[Piece] = []
+    for i in users:
+        first, deeper = candidates.pairs[i][key]
+        pieces.append((i, False))
+        if first < deeper:
+            pieces.append((i, True))
+    held: dict[int, tuple[float, tuple[Piece, ...]]] = {}
+    bound: dict[int, float] = {}
+    open_sets: set[tuple[Piece, ...]] = {()}
+    for size in range(1, len(users) + 1):
+        grown: set[tuple[Piece, ...]] = set()
+        for group in sorted({tuple(sorted((*s, p))) for s in open_sets for p in pieces if all(p[0] != q[0] for q in s)}):
+            if any(group[:n] + group[n + 1:] not in open_sets for n in range(size)):
+                continue
+            verdict, _ = layouts.find(block, face, group)
+            if verdict == "no":
+                continue
+            grown.add(group)
+            mask = sum(1 << i for i, _ in group)
+            cost = math.fsum(candidates.pairs[i][key][0 if must else 1] for i, must in group)
+            bound[mask] = min(bound.get(mask, math.inf), cost)
+            if verdict == "yes" and cost < held.get(mask, (math.inf, ()))[0]:
+                held[mask] = (cost, group)
+        open_sets = grown
+    return held, bound
+
+
+def solve_exactly(layouts: Layouts, candidates: Candidates, *, penalties: list[float], forced: list[int]) -> ExactPlan | None:
+    """Best plan by dynamic programming over the blocks.
+
+    Parameters
+    ----------
+    layouts, candidates
+        Oracle and candidate pairs.
+    penalties : list of float
+        Cost of leaving each repair unmatched.
+    forced : list of int
+        Repairs that must be placed (their locks say so).
+
+    Returns
+    -------
+    ExactPlan or None
+        None when the forced repairs cannot all be placed.
+    """
+    users = candidates.users()
+    everything = math.fsum(penalties)
+    must = sum(1 << i for i in forced)
+    best: dict[int, tuple[float, float, tuple[tuple[int, int, tuple[Piece, ...]], ...]]] = {0: (0.0, 0.0, ())}
+    bounds: dict[int, float] = {0: 0.0}
+    for block, group in itertools.groupby(sorted(users), key=lambda key: key[0]):
+        options: dict[int, tuple[float, float, tuple[int, int, tuple[Piece, ...]]]] = {}
+        bound_options: dict[int, float] = {}
+        for key in group:
+            held, bound = _sets_of_face(layouts, candidates, *key, users[key])
+            opening = candidates.opening[key]
+            for mask, (cost, pieces) in held.items():
+                option = (cost + opening, opening, (*key, pieces))
+                if mask not in options or option[:2] < options[mask][:2]:
+                    options[mask] = option
+            for mask, cost in bound.items():
+                bound_options[mask] = min(bound_options.get(mask, math.inf), cost + opening)
+        new = dict(best)
+        for have, (cost, opened, chosen) in best.items():
+            for mask, (more, opening, pick) in options.items():
+                if have & mask == 0:
+                    value = (cost + more, opened + opening)
+                    if have | mask not in new or (round(value[0], 9), value[1]) < (
+                        round(new[have | mask][0], 9), new[have | mask][1]
+                    ):
+                        new[have | mask] = (*value, (*chosen, pick))
+        best = new
+        new_bounds = dict(bounds)
+        for have, cost in bounds.items():
+            for mask, more in bound_options.items():
+                if have & mask == 0:
+                    new_bounds[have | mask] = min(new_bounds.get(have | mask, math.inf), cost + more)
+        bounds = new_bounds
+
+    def left(mask: int) -> float:
+        return math.fsum(p for i, p in enumerate(penalties) if not mask >> i & 1)
+
+    complete = [(round(c + left(m), 9), o, m) for m, (c, o, _) in best.items() if m & must == must]
+    if not complete:
+        return None
+    _, _, mask = min(complete)
+    found = tuple(layouts.find(b, f, pieces)[1] for b, f, pieces in best[mask][2])
+    bound = min((c + left(m) for m, c in bounds.items() if m & must == must), default=everything)
+    cost = best[mask][0] + left(mask)
+    return ExactPlan(layouts=tuple(x for x in found if x is not None), cost=cost, bound=min(bound, cost))

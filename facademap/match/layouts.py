@@ -1,0 +1,204 @@
+"""Can these blanks all be sawn from this face, in which slabs and where? The exact answer, remembered."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal, TypeAlias
+
+import numpy as np
+
+from facademap.match.candidates import need_mm
+from facademap.match.compiled import MOST_TOGETHER
+from facademap.match.freespace import FreeSpace
+from facademap.match.kernels import ANY, PLACE
+from facademap.match.problem import TOLERANCE_MM
+
+__all__ = ["Layout", "Layouts", "Piece", "Verdict"]
+
+Verdict: TypeAlias = Literal["yes", "no", "unknown"]
+#: A repair by number, and whether it must come from the slab that carries the face.
+Piece: TypeAlias = tuple[int, bool]
+_Places: TypeAlias = tuple[tuple[int, float, float, int], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layout:
+    """Blanks placed on one face of one block: (repair, slab, x, y, turn) each, and the slabs they need."""
+
+    block: int
+    face: int
+    places: tuple[tuple[int, int, float, float, int], ...]
+    thickness_mm: tuple[float, ...]
+
+
+class Layouts:
+    """Answers for sets of blanks on faces. What holds a set holds every part of it.
+
+    Parameters
+    ----------
+    space : FreeSpace
+    most_queries : int
+        Effort for one set on one slab before the answer is "unknown".
+    """
+
+    def __init__(self, space: FreeSpace, *, most_queries: int = 20_000) -> None:
+        self.space = space
+        self.problem = space.problem
+        self.most_queries = most_queries
+        self.work = 0
+        self.unknown = 0
+        self._flat: dict[tuple[int, int, tuple[int, ...], tuple[int, ...]], tuple[Verdict, _Places]] = {}
+        self._found: dict[tuple[int, int, tuple[Piece, ...]], tuple[Verdict, Layout | None]] = {}
+
+    def fits_alone(self, repair: int, block: int, face: int) -> bool:
+        """Whether one blank fits a face with nothing else on it."""
+        return self.find(block, face, ((repair, False),))[0] == "yes"
+
+    def find(self, block: int, face: int, pieces: tuple[Piece, ...]) -> tuple[Verdict, Layout | None]:
+        """Whether all the pieces can be sawn from the face, and how.
+
+        Parameters
+        ----------
+        block, face : int
+            Numbers of the block and of its face.
+        pieces : tuple of (repair, must come from slab 0)
+            Sorted.
+
+        Returns
+        -------
+        verdict, layout
+            ``"yes"`` with a layout, ``"no"`` when it is proved that there is none, else ``"unknown"``.
+        """
+        key = (block, face, pieces)
+        if key not in self._found:
+            self._found[key] = self._search(block, face, pieces)
+            if self._found[key][0] == "unknown":
+                self.unknown += 1
+        return self._found[key]
+
+    def _search(self, block: int, face: int, pieces: tuple[Piece, ...]) -> tuple[Verdict, Layout | None]:
+        here, params = self.problem.blocks[block].faces[face], self.problem.params
+        most = min(params.max_slabs, int((here.depth_mm + params.depth_kerf_mm + TOLERANCE_MM)
+                                         // max(params.min_slab_mm + params.depth_kerf_mm, 1e-6)))
+        verdict: Verdict = "no"
+        for count in range(1, most + 1):
+            for groups in self._groupings(pieces, block, face, count):
+                answer, layout = self._try_groups(block, face, groups)
+                if answer == "yes":
+                    return "yes", layout
+                if answer == "unknown":
+                    verdict = "unknown"
+        return verdict, None
+
+    def _slabs_of(self, piece: Piece) -> tuple[int, int]:
+        """First and last slab that a piece may come from."""
+        repair = self.problem.repairs[piece[0]]
+        lock = repair.lock
+        if lock is not None and lock.slab is not None:
+            return (lock.slab, lock.slab) if not (piece[1] or repair.weathered == "required") or not lock.slab else (1, 0)
+        return (0, 0) if piece[1] or repair.weathered == "required" else (0, self.problem.params.max_slabs - 1)
+
+    def _groupings(
+        self, pieces: tuple[Piece, ...], block: int, face: int, count: int
+    ) -> Iterator[list[list[int]]]:
+        """All ways to share the pieces out to ``count`` slabs, the last one not empty, thickness permitting."""
+        params, here = self.problem.params, self.problem.blocks[block].faces[face]
+        repairs = self.problem.repairs
+        groups: list[list[int]] = [[] for _ in range(count)]
+        thick = [params.min_slab_mm] * count
+        room = here.depth_mm - params.depth_kerf_mm * (count - 1) + TOLERANCE_MM
+
+        def share(n: int) -> Iterator[list[list[int]]]:
+            if n == len(pieces):
+                if groups[-1]:
+                    yield groups
+                return
+            low, high = self._slabs_of(pieces[n])
+            for slab in range(low, min(high, count - 1) + 1):
+                before = thick[slab]
+                thick[slab] = max(before, need_mm(repairs[pieces[n][0]], here, params, slab=slab))
+                if sum(thick) <= room:
+                    groups[slab].append(pieces[n][0])
+                    yield from share(n + 1)
+                    groups[slab].pop()
+                thick[slab] = before
+
+        yield from share(0)
+
+    def _try_groups(self, block: int, face: int, groups: list[list[int]]) -> tuple[Verdict, Layout | None]:
+        """Try one sharing-out; a slab may be thicker than needed so that the next starts behind a flaw."""
+        params, here = self.problem.params, self.problem.blocks[block].faces[face]
+        repairs = self.problem.repairs
+        least = [
+            max([params.min_slab_mm, *(need_mm(repairs[i], here, params, slab=k) for i in group)])
+            for k, group in enumerate(groups)
+        ]
+        kerf = params.depth_kerf_mm
+        behind = sorted({f.depth_mm for f in here.flaws if f.depth_mm is not None})
+        verdict: Verdict = "no"
+
+        def go(k: int, start: float) -> Iterator[tuple[list[float], list[_Places]]]:
+            nonlocal verdict
+            last = k == len(groups) - 1
+            following = 0.0 if last else sum(least[k + 1:]) + kerf * (len(groups) - 1 - k)
+            ends = [start + least[k]]
+            if not last:
+                ends += [d - kerf for d in behind if d - kerf > ends[0]]
+            for end in ends:
+                if end + following > here.depth_mm + TOLERANCE_MM:
+                    break
+                level = self.space.reaching(block, face, start, end - start)
+                answer, places = self.flat(block, face, level, tuple(sorted(groups[k]))) if groups[k] else ("yes", ())
+                if answer != "yes":
+                    if answer == "unknown":
+                        verdict = "unknown"
+                    continue
+                if last:
+                    yield [end - start], [places]
+                    return
+                for thick, more in go(k + 1, end + kerf):
+                    yield [end - start, *thick], [places, *more]
+                    return
+
+        for thickness, slabs in go(0, 0.0):
+            placed = tuple(sorted((i, k, x, y, t) for k, places in enumerate(slabs) for i, x, y, t in places))
+            return "yes", Layout(block=block, face=face, places=placed, thickness_mm=tuple(thickness))
+        return verdict, None
+
+    def flat(
+        self, block: int, face: int, level: tuple[int, ...], repairs: tuple[int, ...]
+    ) -> tuple[Verdict, _Places]:
+        """Whether blanks fit side by side on one slab whose obstacles are the flaws of ``level``."""
+        key = (block, face, level, repairs)
+        if key not in self._flat:
+            self._flat[key] = self._lay(block, face, level, repairs)
+        return self._flat[key]
+
+    def _lay(self, block: int, face: int, level: tuple[int, ...], repairs: tuple[int, ...]) -> tuple[Verdict, _Places]:
+        rows = [self.space.choices(i, block, face, level) for i in repairs]
+        if any(len(r) == 0 for r in rows):
+            return "no", ()
+        if len(repairs) > MOST_TOGETHER:
+            return "unknown", ()
+        space, kerf = self.space, self.problem.params.kerf_mm
+        starts = np.cumsum([0, *(len(r) for r in rows)]).astype(np.int64)
+        choices = np.concatenate(rows)
+        areas = np.array([(r[0, 2] + kerf) * (r[0, 3] + kerf) for r in rows])
+        places = np.zeros((len(rows), 3))
+        spent = np.array([0, self.most_queries, 0], dtype=np.int64)
+        x0, y0, x1, y1 = space.box(block, face)
+        everything = (1 << len(rows)) - 1
+        pool = (starts, choices, areas, space.edges, space.parts, space.planes, space.segments, places, spent)
+        goal = PLACE if len(rows) == 1 else ANY
+        good = space.kernels.layout(goal, everything, x0, x1, y0, y1, kerf, *pool)
+        self.work += int(spent[0])
+        if good == 0.0:
+            return ("unknown" if spent[2] else "no"), ()
+        if len(rows) > 1:
+            spent[:] = (0, 1 << 40, 0)
+            space.kernels.layout(PLACE, everything, x0, x1, y0, y1, kerf, *pool)
+        return "yes", tuple(
+            (i, float(places[n, 0]), float(places[n, 1]), int(choices[int(places[n, 2]), 10]))
+            for n, i in enumerate(repairs)
+        )
