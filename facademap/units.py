@@ -124,8 +124,8 @@ def format_feet_inches(length_m: float, *, denominator: int = 16) -> str:
 
     Examples
     --------
-    >>> format_feet_inches(0.3048 * 5 + 0.0254 * 3.5)
-    "5' 3 1/2\\""
+    >>> print(format_feet_inches(0.3048 * 5 + 0.0254 * 3.5))
+    5' 3 1/2"
     """
     parts = round(abs(length_m) / M_PER_INCH * denominator)
     sign = "-" if length_m < 0 and parts else ""

@@ -30,6 +30,7 @@ class _Commands(click.Group):
         module = importlib.import_module(f"facademap.cli.commands.{cmd_name.replace('-', '_')}")
         command = module.command
         assert isinstance(command, click.Command)
+        command.name = cmd_name
         return command
 
     def main(self, args: Sequence[str] | None = None, **extra: Any) -> Any:  # type: ignore[override]

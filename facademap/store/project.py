@@ -123,6 +123,12 @@ class Project:
         """The GeoPackage."""
         return self.folder / "project.gpkg"
 
+    @property
+    def project_id(self) -> str:
+        """Name of the project that no other project has."""
+        with in_plain_words(self.path):
+            return str(self._connection.execute("SELECT project FROM facademap_schema").fetchone()[0])
+
     def place(self, relative: str) -> Path:
         """A path inside the project folder; refuses one that leads out of it."""
         root = self.folder.resolve()

@@ -1,0 +1,12 @@
+"""Sphinx settings of the facademap pages."""
+
+project = "facademap"
+author = "The facademap developers"
+copyright = "2026, the facademap developers"  # noqa: A001
+extensions = ["myst_parser", "sphinx.ext.autodoc", "sphinx.ext.autosummary", "numpydoc"]
+source_suffix = {".md": "markdown", ".rst": "restructuredtext"}
+exclude_patterns = ["_build"]
+html_theme = "furo"
+html_title = "facademap"
+numpydoc_show_class_members = False
+suppress_warnings = ["myst.header"]

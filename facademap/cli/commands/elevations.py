@@ -1,0 +1,26 @@
+"""``facademap elevations``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from facademap.cli.show import Show, command_options
+
+
+@click.command("elevations")
+@click.argument("project", type=click.Path(path_type=Path))
+@click.option("--gsd-mm", type=float, default=2.0, show_default=True, help="Ground sample distance in millimetres.")
+@command_options
+def command(project: Path, gsd_mm: float, show: Show) -> None:
+    """Rectify the photos of every surface of PROJECT and join the best views into one elevation each."""
+    from facademap.tasks.elevations import make_elevations
+
+    with show.progress("rectifying") as progress:
+        result = make_elevations(project, gsd_mm=gsd_mm, progress=progress)
+    for warning in result["warnings"]:
+        show.say(f"warning: {warning}")
+    show.result(result, text=f"{len(result['surfaces'])} elevation(s) from {result['photos']} photos: control RMSE "
+                f"{result['control_rmse_m'] * 1000:.1f} mm, check RMSE {result['check_rmse_m'] * 1000:.1f} mm "
+                f"({result['check_n']} check points)")

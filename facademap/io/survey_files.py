@@ -1,0 +1,106 @@
+"""The surveyor's lists: points with their place on the wall or in the world, and where photos show them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from facademap.errors import InputError
+from facademap.io.csv_tables import CsvRow, read_csv_rows
+
+__all__ = ["Observation", "SurveyPoint", "read_observations", "read_survey_points"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SurveyPoint:
+    """One line of a point list; a coordinate that is not given is ``None``."""
+
+    name: str
+    role: str
+    u_m: float | None
+    v_m: float | None
+    w_m: float | None
+    east_m: float | None
+    north_m: float | None
+    height_m: float | None
+    sigma_m: float | None
+
+    @property
+    def on_wall(self) -> bool:
+        """Whether its place on the wall is given."""
+        return self.u_m is not None and self.v_m is not None
+
+    @property
+    def in_world(self) -> bool:
+        """Whether its place in the world is given."""
+        return None not in (self.east_m, self.north_m, self.height_m)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Observation:
+    """Where a photo shows a point."""
+
+    photo: str
+    name: str
+    x_px: float
+    y_px: float
+
+
+def _number(row: CsvRow, column: str) -> float | None:
+    return row.number(column) if row.cells.get(column, "").strip() else None
+
+
+def read_survey_points(path: Path) -> list[SurveyPoint]:
+    """Read ``name,role`` with ``u_m,v_m[,w_m]`` and/or ``east_m,north_m,height_m`` and ``sigma_mm``.
+
+    Raises
+    ------
+    FileError, InputError
+        Unreadable, a name twice, a role that is none, a point without any place.
+    """
+    coordinates = ("u_m", "v_m", "w_m", "east_m", "north_m", "height_m")
+    rows = read_csv_rows(path, columns=("name",), optional=("role", *coordinates, "sigma_mm"), what="point list")
+    points: list[SurveyPoint] = []
+    seen: set[str] = set()
+    for row in rows:
+        name = row.text("name")
+        if name in seen:
+            raise InputError(f"{row.where}: point {name} was given before", "Give every point its own name.")
+        seen.add(name)
+        values = {c: _number(row, c) for c in coordinates}
+        sigma_mm = _number(row, "sigma_mm")
+        role = _role(row)
+        if sigma_mm is not None and sigma_mm < 0:
+            raise InputError(f"{row.where}: sigma_mm of {name} is negative", "Give 0 or more.")
+        point = SurveyPoint(name=name, role=role, sigma_m=None if sigma_mm is None else sigma_mm / 1000, **values)
+        if not point.on_wall and not point.in_world:
+            raise InputError(f"{row.where}: point {name} has no place",
+                             "Give u_m and v_m, or east_m, north_m and height_m.")
+        points.append(point)
+    return points
+
+
+def _role(row: CsvRow) -> str:
+    role = row.cells.get("role", "").strip().lower() or "control"
+    if role not in ("control", "check"):
+        raise InputError(f"{row.where}: role is {role!r}", "Give the role control or check.")
+    return role
+
+
+def read_observations(path: Path) -> list[Observation]:
+    """Read ``photo,name,x_px,y_px``; each point once a photo.
+
+    Raises
+    ------
+    FileError, InputError
+    """
+    rows = read_csv_rows(path, columns=("photo", "name", "x_px", "y_px"), what="list of observations")
+    result: list[Observation] = []
+    seen: set[tuple[str, str]] = set()
+    for row in rows:
+        key = (row.text("photo"), row.text("name"))
+        if key in seen:
+            raise InputError(f"{row.where}: {key[1]} is given twice in {key[0]}", "Keep one of them.")
+        seen.add(key)
+        result.append(Observation(photo=key[0], name=key[1], x_px=row.number("x_px"), y_px=row.number("y_px")))
+    return result

@@ -1,0 +1,193 @@
+"""From the tables of a project to the numbers of a matching problem, and back to placements."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from facademap.errors import FacademapError, InputError
+from facademap.match.outlines import blank_of, turned
+from facademap.match.problem import Block, Face, Flaw, Lock, Params, Problem, Repair
+from facademap.match.solution import Solution
+from facademap.photo.lab import difference_ciede2000
+from facademap.tables import is_missing
+
+__all__ = ["LEAVE_UNMATCHED", "TableProblem", "placement_rows", "problem_from_tables", "unmatched_changes"]
+
+#: Value of ``lock_block`` that leaves a piece without a block.
+LEAVE_UNMATCHED = "-"
+#: Placements in these states are locks by themselves.
+LOCKED_STATES = frozenset({"approved", "reserved", "sawn"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TableProblem:
+    """A problem with what was left out of it and why.
+
+    Parameters
+    ----------
+    problem : Problem
+    piece_of : mapping of repair id to piece id
+    left_out : mapping of block or repair id to reason
+    """
+
+    problem: Problem
+    piece_of: Mapping[str, str]
+    left_out: Mapping[str, str]
+
+
+def problem_from_tables(repairs: pd.DataFrame, pieces: pd.DataFrame, blocks: pd.DataFrame, faces: pd.DataFrame,
+                        placements: pd.DataFrame, *, params: Params | None = None,
+                        looks: Mapping[str, Mapping[str, float]] | None = None) -> TableProblem:
+    """The matching problem of a project.
+
+    Parameters
+    ----------
+    repairs, pieces, blocks, faces, placements : DataFrame
+        Rows of the tables of that name.
+    params : Params, optional
+        Rules of the yard.
+    looks : mapping of repair id to block id to cost, optional
+        Appearance costs that replace the colour difference.
+
+    Returns
+    -------
+    TableProblem
+
+    Raises
+    ------
+    InputError
+        No piece to match, or no block that may be used.
+    """
+    left_out: dict[str, str] = {}
+    usable = [b for b in (_block(row, faces, left_out) for row in blocks.to_dict("records")) if b is not None]
+    known = {b.id for b in usable}
+    locks = {p["repair"]: _full_lock(p) for p in placements.to_dict("records") if p["state"] in LOCKED_STATES}
+    outlines = repairs.set_index("id")
+    wanted, piece_of = [], {}
+    for piece in pieces.to_dict("records"):
+        if piece["repair"] not in outlines.index:
+            left_out[piece["repair"]] = "the repair is missing"
+            continue
+        try:
+            wanted.append(_repair(piece, outlines.loc[piece["repair"]], known, locks.get(piece["repair"])))
+            piece_of[piece["repair"]] = piece["id"]
+        except FacademapError as error:
+            left_out[piece["repair"]] = str(error)
+    if not wanted:
+        raise InputError("the project has no piece to match", "Plan the repairs first with facademap plan.")
+    if not usable:
+        raise InputError("no block may be used", "Add blocks, and accept them after sounding and testing.")
+    kept = {r: {b: c for b, c in costs.items() if b in known} for r, costs in (looks or {}).items() if r in piece_of}
+    problem = Problem(repairs=tuple(wanted), blocks=tuple(usable), params=params or Params(), looks=kept)
+    return TableProblem(problem=problem, piece_of=piece_of, left_out=left_out)
+
+
+def _repair(piece: Mapping[str, Any], repair: pd.Series, blocks: set[str], lock: Lock | None) -> Repair:
+    ring = np.asarray(repair["geometry"].exterior.coords)[:-1]
+    outline = (ring - ring.min(axis=0)) * 1000.0
+    edges = repair["edges"]
+    if lock is None and not is_missing(piece["lock_block"]):
+        name = str(piece["lock_block"])
+        if name != LEAVE_UNMATCHED and name not in blocks:
+            raise InputError(f"repair {piece['repair']} is locked to block {name}, which may not be used",
+                             "Lift the lock, or accept the block.")
+        lock = Lock(block_id=None if name == LEAVE_UNMATCHED else name)
+    return Repair(
+        id=piece["repair"], outline_mm=tuple((round(x, 4), round(y, 4)) for x, y in outline),
+        depth_mm=piece["depth_m"] * 1000.0, joints_mm=tuple(e * 1000.0 for e in (edges or [0.003])), bed=piece["bed"],
+        stone=piece["stone_type"], accept=tuple(piece["accept"] or ()),
+        lab=None if is_missing(piece["lab"]) else tuple(piece["lab"]),
+        de_tolerance=None if is_missing(piece["de_tolerance"]) else piece["de_tolerance"],
+        finish=None if is_missing(piece["finish"]) else piece["finish"],
+        weathered="required" if piece["weathered"] else "any", priority=float(repair["priority"]), lock=lock,
+        forbid=tuple(b for b in piece["forbid_blocks"] or () if b in blocks), turn180=bool(piece["turn_180"]),
+    )
+
+
+def _full_lock(placement: Mapping[str, Any]) -> Lock:
+    return Lock(block_id=placement["block"], face_id=placement["face"], slab=int(placement["slab"]),
+                x_mm=placement["x_m"] * 1000.0, y_mm=placement["y_m"] * 1000.0, rot_deg=int(placement["rotation_deg"]))
+
+
+def _block(row: Mapping[str, Any], faces: pd.DataFrame, left_out: dict[str, str]) -> Block | None:
+    name = row["id"]
+    if row["acceptance"] != "accepted":
+        left_out[name] = "not accepted yet" if row["acceptance"] == "to test" else "rejected"
+        return None
+    if row["state"] not in ("available", "reserved"):
+        left_out[name] = f"state is {row['state']}"
+        return None
+    own = faces[faces["block"] == name].to_dict("records")
+    measured = [f for f in own if not is_missing(f["lab"])]
+    if not measured:
+        left_out[name] = "has no face" if not own else "no colour was measured"
+        return None
+    weight = 0.0 if is_missing(row["weight_kg"]) else float(row["weight_kg"])
+    spreads = [f["spread"] for f in measured if not is_missing(f["spread"])]
+    try:
+        return Block(id=name, stone=row["stone_type"], lab=tuple(measured[0]["lab"]), spread=float(spreads[0]) if spreads else 0.0,
+                     weight_kg=weight, faces=tuple(_face(f) for f in measured))
+    except FacademapError as error:
+        left_out[name] = str(error)
+        return None
+
+
+def _face(row: Mapping[str, Any]) -> Face:
+    flaws = [Flaw(outline_mm=_mm(f["ring"]), depth_mm=None if is_missing(f.get("depth_m")) else f["depth_m"] * 1000.0,
+                  from_mm=(f.get("from_m") or 0.0) * 1000.0) for f in row["flaws"] or ()]
+    return Face(id=row["id"], outline_mm=_mm(row["outline"]), depth_mm=row["usable_depth_m"] * 1000.0, bed=row["bed"],
+                flaws=tuple(flaws), lab=tuple(row["lab"]), finish=None if is_missing(row["finish"]) else row["finish"],
+                weathered=bool(row["weathered"]))
+
+
+def _mm(ring: Sequence[Sequence[float]]) -> tuple[tuple[float, float], ...]:
+    return tuple((round(x * 1000.0, 4), round(y * 1000.0, 4)) for x, y in ring)
+
+
+def placement_rows(table_problem: TableProblem, solution: Solution, *, plan_id: str,
+                   states: Mapping[str, str] | None = None) -> list[dict[str, Any]]:
+    """Rows of the table of placements for a solution; ``states`` keeps what was approved, by repair."""
+    problem = table_problem.problem
+    repairs, blocks = {r.id: r for r in problem.repairs}, {b.id: b for b in problem.blocks}
+    rows = []
+    for place in solution.placements:
+        repair, block = repairs[place.repair_id], blocks[place.block_id]
+        face = block.face(place.face_id)
+        de00, visual = appearance_cost(problem, repair, block, face)
+        slabs = solution.slabs.get(place.block_id)
+        blank = blank_of(repair, problem.params)
+        ring = turned(blank.outline_mm, place.rot_deg, width_mm=blank.width_mm, height_mm=blank.height_mm)
+        rows.append({
+            "id": f"{plan_id}:{place.repair_id}", "plan": plan_id, "repair": place.repair_id,
+            "piece": table_problem.piece_of[place.repair_id], "block": place.block_id, "face": place.face_id,
+            "slab": place.slab, "slab_thicknesses": [t / 1000.0 for t in (slabs.thickness_mm if slabs else (face.depth_mm,))],
+            "x_m": place.x_mm / 1000.0, "y_m": place.y_mm / 1000.0, "rotation_deg": place.rot_deg, "de00": de00,
+            "visual": visual, "state": (states or {}).get(place.repair_id, "proposed"),
+            "blank": [[(x + place.x_mm) / 1000.0, (y + place.y_mm) / 1000.0] for x, y in ring],
+        })
+    return rows
+
+
+def appearance_cost(problem: Problem, repair: Repair, block: Block, face: Face) -> tuple[float, float]:
+    """CIEDE2000 between block and neighbourhood (NaN where none is wanted), and the whole cost of appearance."""
+    lab = face.lab or block.lab
+    de00 = float("nan") if repair.lab is None else float(difference_ciede2000(repair.lab, lab))
+    given = problem.looks.get(repair.id, {}).get(block.id)
+    colour = given if given is not None else (0.0 if repair.lab is None else de00) + problem.params.spread_weight * block.spread
+    finish = problem.params.finish_penalty if repair.finish is not None and repair.finish != face.finish else 0.0
+    return de00, colour + finish
+
+
+def unmatched_changes(table_problem: TableProblem, solution: Solution) -> dict[str, dict[str, Any]]:
+    """Changes of the table of pieces, by piece: why it has no block and what to look for; cleared where it has."""
+    changes: dict[str, dict[str, Any]] = {
+        piece: {"unmatched_reason": None, "source_size": None} for piece in table_problem.piece_of.values()}
+    for item in solution.unmatched:
+        changes[table_problem.piece_of[item.repair_id]] = {
+            "unmatched_reason": item.reason, "source_size": [s / 1000.0 for s in item.source_mm]}
+    return changes

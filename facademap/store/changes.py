@@ -1,0 +1,69 @@
+"""What changed since a moment, and edits that are made once however often they are sent."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from facademap.store.database import in_plain_words
+from facademap.store.edit import Edit
+from facademap.store.project import Project
+
+__all__ = ["Change", "changes_after", "changes_of", "edit_once", "newest_change"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One line of the history without its contents."""
+
+    seq: int
+    txn: str
+    at: str
+    who: str
+    what: str
+    undoes: str | None
+    table: str
+    id: str
+    op: str
+    rev: int
+
+
+_COLUMNS = "seq, txn, at, who, what, undoes, table_name, row_id, op, rev"
+
+
+def _changes(project: Project, clause: str, values: tuple[object, ...]) -> list[Change]:
+    with in_plain_words(project.path):
+        rows = project._connection.execute(f"SELECT {_COLUMNS} FROM edit_log WHERE {clause}", values).fetchall()
+    return [Change(seq=r[0], txn=r[1], at=r[2], who=r[3], what=r[4], undoes=r[5], table=r[6], id=r[7], op=r[8], rev=r[9])
+            for r in rows]
+
+
+def newest_change(project: Project) -> int:
+    """Number of the last change, 0 for a project that was never touched."""
+    with in_plain_words(project.path):
+        return int(project._connection.execute("SELECT coalesce(max(seq), 0) FROM edit_log").fetchone()[0])
+
+
+def changes_after(project: Project, seq: int, *, most: int = 5000) -> list[Change]:
+    """Changes later than ``seq``, oldest first, at most ``most`` of them."""
+    return _changes(project, "seq > ? ORDER BY seq LIMIT ?", (seq, most))
+
+
+def changes_of(project: Project, txn: str) -> list[Change]:
+    """Changes of one transaction in the order they were made; empty when there is none of that name."""
+    return _changes(project, "txn = ? ORDER BY seq", (txn,))
+
+
+@contextlib.contextmanager
+def edit_once(project: Project, key: str, *, who: str, what: str, undoes: str | None = None) -> Iterator[Edit | None]:
+    """One transaction whose name is given by the sender; ``None`` when it was made already.
+
+    A sender that did not hear the answer sends again, and nothing is done twice.
+    """
+    with project.edit(who=who, what=what, undoes=undoes) as edit:
+        if changes_of(project, key):
+            yield None
+            return
+        edit.txn = key
+        yield edit

@@ -1,0 +1,94 @@
+"""Match the pieces of a project to its blocks and store the plan in one transaction."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Mapping
+from dataclasses import fields
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from facademap.errors import InputError, SolveError
+from facademap.io.match_files import solution_to_json
+from facademap.match.from_tables import (
+    LOCKED_STATES,
+    TableProblem,
+    placement_rows,
+    problem_from_tables,
+    unmatched_changes,
+)
+from facademap.match.problem import Params
+from facademap.match.solution import Solution
+from facademap.match.solver import Progress, solve
+from facademap.match.verification import verify
+from facademap.store.project import Project
+
+__all__ = ["load_problem", "match_project", "store_plan"]
+
+
+def load_problem(project: Project, *, looks: Mapping[str, Mapping[str, float]] | None = None) -> TableProblem:
+    """The matching problem of a project, with the project's own rules of the yard."""
+    given = project.setting("matching", {}) or {}
+    unknown = sorted(set(given) - {f.name for f in fields(Params)})
+    if unknown:
+        raise InputError(f"setting matching has no {unknown[0]}", f"Use {', '.join(f.name for f in fields(Params))}.")
+    tables = [project.read(n) for n in ("repairs", "pieces", "blocks", "faces", "placements")]
+    open_repairs = tables[0][~tables[0]["stage"].isin(["accepted", "on hold"])] if len(tables[0]) else tables[0]
+    pieces = tables[1][tables[1]["repair"].isin(open_repairs["id"])]
+    return problem_from_tables(tables[0], pieces, *tables[2:], params=Params(**given), looks=looks)
+
+
+def match_project(folder: str | Path, *, time_limit_s: float | None = 20.0, work_limit: int | None = None, seed: int = 0,
+                  who: str = "conservator", progress: Callable[[float], None] = lambda fraction: None,
+                  cancelled: Callable[[], bool] | None = None) -> dict[str, Any]:
+    """Assign blocks to pieces; locks, and places that were approved, reserved or sawn, are kept.
+
+    Returns
+    -------
+    dict
+        ``plan``, ``matched``, ``unmatched`` (repair, reason), ``mean_de00``, ``objective``, ``bound``,
+        ``gap``, ``status``, ``left_out``.
+    """
+
+    def tell(step: Progress) -> None:
+        if cancelled is not None and cancelled():
+            raise SolveError("the matching was stopped", "Start it again; the last plan was kept.")
+        progress(step.fraction)
+
+    with Project.open(folder) as project:
+        table_problem = load_problem(project)
+        solution = solve(table_problem.problem, time_limit_s=time_limit_s, work_limit=work_limit, seed=seed, progress=tell)
+        return store_plan(project, table_problem, solution, who=who)
+
+
+def store_plan(project: Project, table_problem: TableProblem, solution: Solution, *, who: str) -> dict[str, Any]:
+    """Put a verified plan into the project in one transaction."""
+    faults = verify(table_problem.problem, solution)
+    if faults:
+        raise SolveError(f"the plan breaks a rule and was not stored: {faults[0]}", "Solve again; report this if it stays.")
+    with project.edit(who=who, what="matching") as edit:
+        plan_id = edit.new_id("P")
+        before = project.read("placements")
+        states = {r["repair"]: r["state"] for r in before.to_dict("records") if r["state"] in LOCKED_STATES}
+        rows = placement_rows(table_problem, solution, plan_id=plan_id, states=states)
+        known = [r["de00"] for r in rows if np.isfinite(r["de00"])]
+        mean_de00 = float(np.mean(known)) if known else float("nan")
+        for old in project.read("plans", where={"current": True})["id"]:
+            edit.update("plans", old, {"current": False})
+        edit.insert("plans", [{
+            "id": plan_id, "made_at": dt.datetime.now(dt.UTC).isoformat(timespec="seconds"), "status": solution.status,
+            "objective": solution.objective, "bound": solution.bound, "gap": max(0.0, solution.gap),
+            "matched": len(rows), "unmatched": len(solution.unmatched), "mean_de00": mean_de00, "seed": solution.seed,
+            "seconds": solution.seconds, "current": True, "solution": solution_to_json(solution)}])
+        edit.clear("placements")
+        edit.insert("placements", rows)
+        for piece, change in unmatched_changes(table_problem, solution).items():
+            edit.update("pieces", piece, change)
+    return {
+        "plan": plan_id, "matched": len(rows), "mean_de00": mean_de00, "objective": solution.objective,
+        "unmatched": [{"repair": u.repair_id, "reason": u.reason, "source_mm": list(u.source_mm)} for u in solution.unmatched],
+        "bound": solution.bound, "gap": solution.gap, "status": solution.status, "seconds": solution.seconds,
+        "left_out": dict(table_problem.left_out),
+    }

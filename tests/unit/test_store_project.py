@@ -1,0 +1,183 @@
+"""A project keeps what was stored, whole, with its history."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+import textwrap
+from pathlib import Path
+
+import pyogrio
+import pytest
+import shapely
+
+from facademap.errors import ConflictError, FileError, InputError, ProjectError, TableError
+from facademap.store.project import SCHEMA_VERSION, Project
+from facademap.wall.world import wall_crs
+
+
+@pytest.fixture
+def project(tmp_path: Path) -> Project:
+    made = Project.create(tmp_path / "sail-loft", name="Sail loft")
+    with made.edit(who="ann", what="set up") as edit:
+        edit.insert("elevations", [{"id": "river", "name": "River front"}])
+        edit.insert("surfaces", [
+            {"id": name, "elevation": "river", "name": name, "frame_wkt": wall_crs(name, f"test {name}")}
+            for name in ("front", "return")])
+        edit.insert("conditions", [
+            {"id": "C-001", "surface": "front", "term": "scaling", "cc": 2, "geometry": shapely.box(0, 0, 1, 1)},
+            {"id": "C-002", "surface": "return", "term": "crack", "geometry": shapely.LineString([(0, 0), (1, 2)])}])
+    yield made
+    made.close()
+
+
+def test_rows_come_back_as_they_were_stored(project: Project) -> None:
+    frame = project.read("conditions")
+    assert list(frame["id"]) == ["C-001", "C-002"]
+    assert frame.geometry.iloc[0].equals_exact(shapely.box(0, 0, 1, 1), 0)
+    assert frame["cc"].iloc[0] == 2
+    assert frame["cause_settled"].iloc[0] is False or not frame["cause_settled"].iloc[0]
+
+
+def test_rows_of_one_surface_carry_its_reference_system(project: Project) -> None:
+    front = project.read("conditions", where={"surface": "front"})
+    back = project.read("conditions", where={"surface": "return"})
+    assert front.crs is not None
+    assert front.crs.is_engineering
+    assert front.crs != back.crs, "two walls must never be taken for the same place"
+    assert project.read("conditions").crs is None
+
+
+def test_any_gis_reads_a_snapshot_with_its_styles(project: Project, tmp_path: Path) -> None:
+    target = project.snapshot(tmp_path / "snapshot.gpkg")
+    layers = {name for name, _ in pyogrio.list_layers(target)}
+    assert {"conditions", "wall_stones", "layer_styles", "conditions of front"} <= layers
+    front = pyogrio.read_dataframe(target, layer="conditions of front")
+    assert list(front["id"]) == ["C-001"]
+    assert front.total_bounds.tolist() == [0, 0, 1, 1]
+    styles = pyogrio.read_dataframe(target, layer="layer_styles", read_geometry=False)
+    assert "conditions" in set(styles["f_table_name"])
+    assert styles["styleSLD"].str.contains("StyledLayerDescriptor").all()
+
+
+def test_spatial_index_answers_boxes(project: Project) -> None:
+    assert list(project.read("conditions", box=(1.5, 1.5, 3, 3))["id"]) == []
+    assert list(project.read("conditions", box=(0.5, 0.5, 3, 3))["id"]) == ["C-001", "C-002"]
+
+
+def test_an_error_inside_an_edit_leaves_nothing_behind(project: Project) -> None:
+    with pytest.raises(TableError, match="scaling"), project.edit(who="ann", what="two rows") as edit:
+        edit.update("conditions", "C-001", {"cc": 3})
+        edit.insert("conditions", [{"id": "C-009", "surface": "front", "term": "scaling", "cc": "scaling",
+                                    "geometry": shapely.Point(0, 0)}])
+    assert project.row("conditions", "C-001")["cc"] == 2
+    assert "C-009" not in set(project.read("conditions")["id"])
+    assert len(project.history("conditions", "C-001")) == 1
+
+
+def test_two_people_cannot_overwrite_each_other(project: Project) -> None:
+    seen = project.row("conditions", "C-001")["rev"]
+    with project.edit(who="ann", what="class") as edit:
+        edit.update("conditions", "C-001", {"cc": 3}, rev=seen)
+    with pytest.raises(ConflictError, match="C-001"), project.edit(who="ben", what="class") as edit:
+        edit.update("conditions", "C-001", {"cc": 1}, rev=seen)
+    assert project.row("conditions", "C-001")["cc"] == 3
+
+
+def test_undo_and_redo_bring_back_each_state(project: Project) -> None:
+    with project.edit(who="ann", what="delete") as edit:
+        edit.delete("conditions", "C-001")
+    undone = project.undo(edit.txn, who="ann")
+    row = project.row("conditions", "C-001")
+    assert row["cc"] == 2
+    assert row["rev"] > 1, "the revision goes on, so that an old copy is never taken for the new row"
+    project.undo(undone, who="ann")
+    with pytest.raises(InputError):
+        project.row("conditions", "C-001")
+
+
+def test_an_edit_under_a_later_one_is_not_undone(project: Project) -> None:
+    with project.edit(who="ann", what="first") as first:
+        first.update("conditions", "C-001", {"cc": 3})
+    with project.edit(who="ann", what="second") as second:
+        second.update("conditions", "C-001", {"cc": 1})
+    with pytest.raises(InputError, match="changed again"):
+        project.undo(first.txn, who="ann")
+    assert project.row("conditions", "C-001")["cc"] == 1
+
+
+def test_history_cannot_be_changed(project: Project) -> None:
+    raw = sqlite3.connect(project.path)
+    with pytest.raises(sqlite3.DatabaseError, match="append-only"):
+        raw.execute("DELETE FROM edit_log")
+    with pytest.raises(sqlite3.DatabaseError, match="append-only"):
+        raw.execute("UPDATE edit_log SET who = 'nobody'")
+    raw.close()
+
+
+def test_numbers_survive_deletions(project: Project) -> None:
+    with project.edit(who="ann", what="delete") as edit:
+        edit.delete("conditions", "C-002")
+    with project.edit(who="ann", what="draw") as edit:
+        assert edit.new_id("C") == "C-003"
+
+
+def test_a_newer_project_is_refused_and_left_alone(project: Project) -> None:
+    raw = sqlite3.connect(project.path)
+    raw.execute("UPDATE facademap_schema SET version = ?", (SCHEMA_VERSION + 1,))
+    raw.commit()
+    raw.close()
+    with pytest.raises(ProjectError, match="newer facademap"):
+        Project.open(project.folder)
+
+
+def test_a_second_writer_hears_that_the_project_is_in_use(project: Project, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("facademap.store.database.LOCK_WAIT_S", 0.05)
+    with Project.open(project.folder) as other, project.edit(who="ann", what="long edit") as edit:
+        edit.update("conditions", "C-001", {"cc": 3})
+        with pytest.raises(ProjectError, match="in use"), other.edit(who="ben", what="edit"):
+            pass
+
+
+@pytest.mark.parametrize("content", [b"", b"not a database at all, only some text" * 50])
+def test_a_file_that_is_no_project_is_named(tmp_path: Path, content: bytes) -> None:
+    (tmp_path / "project.gpkg").write_bytes(content)
+    with pytest.raises(ProjectError):
+        Project.open(tmp_path)
+    assert (tmp_path / "project.gpkg").read_bytes() == content
+
+
+def test_a_missing_project_is_named(tmp_path: Path) -> None:
+    with pytest.raises(FileError, match=r"project\.gpkg is missing"):
+        Project.open(tmp_path)
+
+
+def test_paths_cannot_lead_out_of_the_folder(project: Project) -> None:
+    with pytest.raises(InputError, match="leads out"):
+        project.place("../elsewhere.txt")
+
+
+def test_acknowledged_edits_survive_a_kill(project: Project) -> None:
+    """What the writer said was stored is there after kill -9, and the file is sound."""
+    script = textwrap.dedent(f"""
+        import sys
+        from facademap.store.project import Project
+        import shapely
+        project = Project.open({str(project.folder)!r})
+        for n in range(10000):
+            with project.edit(who='x', what='x') as edit:
+                edit.insert('conditions', [dict(id=f'K-{{n}}', surface='front', term='scaling', geometry=shapely.Point(n, n))])
+            print(n, flush=True)
+        """)
+    child = subprocess.Popen([sys.executable, "-c", script], stdout=subprocess.PIPE, text=True)
+    assert child.stdout is not None
+    acknowledged = [int(child.stdout.readline()) for _ in range(60)]
+    os.kill(child.pid, signal.SIGKILL)
+    acknowledged += [int(line) for line in child.stdout.read().split() if line.isdigit()]
+    child.wait()
+    stored = {int(i[2:]) for i in project.read("conditions")["id"] if i.startswith("K-")}
+    assert set(acknowledged) <= stored <= set(range(len(stored) + 1))
+    assert project.integrity() == []
