@@ -1,0 +1,122 @@
+"""What a repair's record of materials says, read tolerantly: a value that is not there is simply unknown."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+__all__ = ["Materials", "Rod", "number", "read_materials", "read_rods"]
+
+
+def number(value: Any) -> float | None:
+    """A finite number, else ``None``."""
+    if isinstance(value, bool) or value is None:
+        return None
+    try:
+        result = float(value)
+    except (TypeError, ValueError):
+        return None
+    return result if math.isfinite(result) else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rod:
+    """One pin as the tickets and lists show it; unknown values are ``None``."""
+
+    u_m: float | None
+    v_m: float | None
+    angle_deg: float
+    turn_deg: float
+    hole_m: float | None
+    rod_m: float | None
+    wall_m: float
+    piece_m: float
+    length_m: float
+    grade: str
+
+    @property
+    def drilled_m(self) -> float:
+        """Length drilled, wall and piece together."""
+        return self.wall_m + self.piece_m
+
+
+def read_rods(pins: Any) -> tuple[Rod, ...]:
+    """The pins of a repair."""
+    rods = []
+    for pin in pins if isinstance(pins, Sequence) and not isinstance(pins, str) else ():
+        if not isinstance(pin, Mapping):
+            continue
+        embedment, into = number(pin.get("embedment_m")) or 0.0, number(pin.get("into_piece_m")) or 0.0
+        wall, piece = number(pin.get("hole_wall_m")), number(pin.get("hole_piece_m"))
+        rods.append(Rod(
+            u_m=number(pin.get("u_m")), v_m=number(pin.get("v_m")), angle_deg=number(pin.get("angle_deg")) or 0.0,
+            turn_deg=number(pin.get("turn_deg")) or 0.0, hole_m=number(pin.get("hole_m")), rod_m=number(pin.get("rod_m")),
+            wall_m=embedment if wall is None else wall, piece_m=into if piece is None else piece,
+            length_m=number(pin.get("rod_length_m")) or embedment + into, grade=str(pin.get("grade") or "")))
+    return tuple(rods)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Materials:
+    """Amounts of one repair in SI; ``None`` where the record does not say."""
+
+    mortar_in_place_m3: float | None = None
+    mortar_trials_m3: float | None = None
+    mortar_waste_m3: float | None = None
+    mix: str = ""
+    binder_kg: float | None = None
+    binder_l: float | None = None
+    sand_l: float | None = None
+    water_l: float | None = None
+    spacer_m: float | None = None
+    spacers: int | None = None
+    hours: float | None = None
+
+
+_MORTAR_PARTS = ("bed_m3", "joints_m3", "undercut_m3", "grooves_m3", "holes_m3")
+
+
+def _find(record: Any, names: Sequence[str]) -> Any:
+    """First value under one of the names, at any depth, outer mappings first."""
+    queue = [record]
+    while queue:
+        item = queue.pop(0)
+        if isinstance(item, Mapping):
+            for name in names:
+                if name in item and not isinstance(item[name], Mapping):
+                    return item[name]
+            queue.extend(item.values())
+        elif isinstance(item, Sequence) and not isinstance(item, str):
+            queue.extend(item)
+    return None
+
+
+def read_materials(record: Any) -> Materials:
+    """Amounts from the ``materials`` value of a repair."""
+    if not isinstance(record, Mapping):
+        return Materials()
+    in_place = number(_find(record, ("in_place_m3",)))
+    if in_place is None:
+        parts = [number(_find(record, (p,))) for p in _MORTAR_PARTS]
+        known = [p for p in parts if p is not None]
+        in_place = sum(known) if known else None
+    count = number(_find(record, ("spacer_count", "spacers_n", "spacers")))
+    hours = record.get("hours")
+    total = number(hours) if not isinstance(hours, Mapping) else sum(n for v in hours.values() if (n := number(v)) is not None)
+    if total is None:
+        total = number(_find(record, ("hours_total", "total_hours", "work_h", "labour_h", "total_h", "hours")))
+    return Materials(
+        mortar_in_place_m3=in_place,
+        mortar_trials_m3=number(_find(record, ("trials_m3",))),
+        mortar_waste_m3=number(_find(record, ("waste_m3",))),
+        mix=str(_find(record, ("mix",)) or ""),
+        binder_kg=number(_find(record, ("binder_kg",))),
+        binder_l=number(_find(record, ("binder_l",))),
+        sand_l=number(_find(record, ("sand_l",))),
+        water_l=number(_find(record, ("water_l",))),
+        spacer_m=number(_find(record, ("spacer_m", "spacer_thickness_m", "thickness_m"))),
+        spacers=None if count is None else round(count),
+        hours=total,
+    )

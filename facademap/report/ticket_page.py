@@ -1,0 +1,290 @@
+"""The page of one cut ticket: large type, strong lines, most important things first."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import segno
+
+from facademap.report.face_picture import FacePicture
+from facademap.report.materials import number
+from facademap.report.page import BLACK, Page
+from facademap.report.paper import paper_named
+from facademap.report.piece_sketch import draw_face, draw_piece, draw_section
+from facademap.tables import is_missing
+from facademap.units import KG_PER_LB, format_inches, format_mm
+
+if TYPE_CHECKING:
+    from facademap.report.tickets import Ticket
+
+__all__ = ["CRITERIA", "draw_qr", "draw_ticket"]
+
+MARGIN = 10.0
+GREY = "#e9e6e0"
+#: Common practice; a project gives its own where its specification says otherwise.
+CRITERIA = (
+    "Cut-out square, depth even, all edges sound",
+    "Dry fit: joint even all round, bed direction right",
+    "Holes clean and dry, pins cut free of the face",
+    "Wall and piece wetted, no standing water",
+    "Full bed: no hollow ring when sounded",
+    "Face in line with the wall or proud as set",
+    "Joint pointed, covered and kept damp",
+    "Cured, sounded again, accepted",
+)
+_BED = {"horizontal": "Bed level in the wall", "edge": "Bed upright (edge)", "any": "Bed does not bind"}
+
+
+def draw_qr(page: Page, text: str, x: float, y: float, size: float) -> None:
+    """A QR code with its quiet zone, lower left corner at (x, y)."""
+    code = segno.make(text, error="m", micro=False, boost_error=False)
+    rows = [list(row) for row in code.matrix_iter(border=3)]
+    module = size / len(rows)
+    page.box(x, y, size, size, ink=None, fill="#ffffff")
+    boxes = []
+    for r, row in enumerate(rows):
+        start = None
+        for c, dark in enumerate([*row, 0]):
+            if dark and start is None:
+                start = c
+            elif not dark and start is not None:
+                top = y + size - r * module
+                boxes.append([(x + start * module, top), (x + c * module, top), (x + c * module, top - module), (x + start * module, top - module)])
+                start = None
+    page.rings(boxes, ink=None, fill="#000000")
+
+
+def draw_ticket(ticket: Ticket, picture: FacePicture | None, *, paper: str, number: int, total: int) -> Page:
+    """The page of one piece."""
+    width, height = paper_named(paper)
+    page = Page(width_mm=width, height_mm=height, title=str(ticket.piece["id"]))
+    left, right = MARGIN, width - MARGIN
+    y = height - MARGIN
+    y = _header(page, ticket, left, right, y)
+    y = _standing(page, ticket, left, right, y)
+    spare = max(0.0, height - 279.0)
+    sketch = 78.0 + spare * 0.4
+    _sizes(page, ticket, right - 60, right, y, sketch)
+    draw_piece(page, ticket, left, y - sketch, right - 63 - left, sketch)
+    y -= sketch + 3
+    middle = 54.0 + spare * 0.25
+    draw_section(page, ticket, left, y - middle, 54, middle)
+    _holes(page, ticket, left + 56, y, 42, middle)
+    _on_block(page, ticket, picture, left + 101, y - middle, right - left - 101, middle)
+    y -= middle + 3
+    low = 36.0
+    _bring(page, ticket, left, y, 74, low)
+    _cautions(page, ticket, left + 77, y, right - left - 77, low)
+    y -= low + 3
+    _criteria(page, ticket, left, right, y)
+    page.line(left, MARGIN + 2.5, right, MARGIN + 2.5, width_mm=0.2)
+    page.text(left, MARGIN - 2, ticket.project, size_pt=7.5, within_mm=100)
+    page.text(right, MARGIN - 2, f"{ticket.piece['id']}    ticket {number} of {total}", size_pt=7.5, anchor="right")
+    return page
+
+
+def _header(page: Page, ticket: Ticket, left: float, right: float, y: float) -> float:
+    tall = 24.0
+    page.box(left, y - tall, right - left, tall, ink=None, fill=BLACK)
+    draw_qr(page, ticket.link, right - tall, y - tall, tall)
+    page.box(right - tall, y - tall, tall, tall, width_mm=0.5)
+    room = right - left - tall - 8
+    page.text(left + 4, y - 6, "CUT TICKET", size_pt=9, weight="bold", ink="#ffffff")
+    page.text(left + 4, y - 15.5, ticket.piece["id"], size_pt=27, weight="bold", ink="#ffffff", within_mm=room * 0.52)
+    stone = ticket.piece["stone_type"]
+    page.text(left + 4 + room, y - 6, f"for repair {ticket.repair['id']}", size_pt=10, weight="bold", ink="#ffffff", anchor="right", within_mm=room * 0.6)
+    page.text(left + 4 + room, y - 14, "any stone" if is_missing(stone) else stone, size_pt=15, weight="bold", ink="#ffffff", anchor="right", within_mm=room * 0.46)
+    where = [ticket.elevation] + ([ticket.surface] if ticket.surface != ticket.elevation else [])
+    if ticket.stone is not None:
+        where.append(f"stone {ticket.stone['id']}")
+    for name in ("lift", "bay"):
+        if not is_missing(ticket.repair[name]):
+            where.append(f"{name} {int(ticket.repair[name])}")
+    page.text(left + 4, y - 21.5, "   ·   ".join(w for w in where if w), size_pt=10, ink="#ffffff", within_mm=room)
+    return y - tall - 2
+
+
+def _standing(page: Page, ticket: Ticket, left: float, right: float, y: float) -> float:
+    """The band that says whether the sizes may be sawn."""
+    tall = 9.5
+    if ticket.measured:
+        page.box(left, y - tall, right - left, tall, width_mm=0.6)
+        page.text(left + 3, y - 6.4, "Sizes as measured in the cut-out", size_pt=12, weight="bold", within_mm=78)
+        page.text(right - 3, y - 6.2, _measured_line(ticket.repair["measured"]), size_pt=9, anchor="right", within_mm=right - left - 88)
+    else:
+        page.box(left, y - tall, right - left, tall, ink=BLACK, width_mm=0.6, fill="#ffd54a")
+        page.text((left + right) / 2, y - 6.8, "provisional: measure the cut-out", size_pt=15, weight="bold", anchor="centre")
+        for k in range(4):
+            for x in (left + 2 + 6 * k, right - 8 - 6 * k):
+                page.rings([[(x, y - tall), (x + 3, y - tall), (x + 6, y), (x + 3, y)]], ink=None, fill=BLACK)
+    return y - tall - 3
+
+
+def _measured_line(measured: Any) -> str:
+    if not isinstance(measured, Mapping):
+        return ""
+    words = []
+    for name, title in (("widths", "widths"), ("heights", "heights"), ("diagonals", "diagonals"), ("depths", "depths")):
+        values = measured.get(f"{name}_m", measured.get(name))
+        numbers = [n for v in values if (n := number(v)) is not None] if isinstance(values, list) else []
+        if numbers:
+            words.append(f"{title} " + " / ".join(f"{n * 1000:.0f}" for n in numbers))
+    return ", ".join(words) + (" mm" if words else "")
+
+
+def _sizes(page: Page, ticket: Ticket, x: float, right: float, y: float, tall: float) -> None:
+    """Finished size in large figures, and what the stone must be."""
+    page.box(x, y - tall, right - x, tall, width_mm=0.4)
+    piece = ticket.piece
+    row = 14.2
+    for k, (name, title) in enumerate((("width_m", "WIDTH"), ("height_m", "HEIGHT"), ("depth_m", "DEPTH"))):
+        top = y - k * row
+        if k % 2 == 0:
+            page.box(x, top - row, right - x, row, ink=None, fill=GREY)
+        page.text(x + 2.5, top - 5, title, size_pt=8, weight="bold")
+        page.text(right - 2.5, top - 8.2, format_mm(piece[name], decimals=_decimals(piece[name])), size_pt=21, weight="bold", anchor="right", within_mm=44)
+        page.text(right - 2.5, top - 12.7, format_inches(piece[name]), size_pt=11, anchor="right")
+    page.line(x, y - 3 * row, right, y - 3 * row, width_mm=0.4)
+    lines = [("Bed", _BED.get(piece["bed"], str(piece["bed"]))), ("Exposed", str(piece["exposed"] or "front")),
+             ("Finish", "as neighbours" if is_missing(piece["finish"]) else str(piece["finish"])),
+             ("Face", "keep the weathered face" if piece["weathered"] else "new face allowed"),
+             ("Turn", "may be turned upside down" if piece["turn_180"] else "top stays top")]
+    kg, wet = number(piece["weight_kg"]), number(piece["weight_saturated_kg"])
+    lines.append(("Weight", "unknown: weigh it" if kg is None else f"{kg:.1f} kg, {kg / KG_PER_LB:.0f} lb dry" + ("" if wet is None else f"; {wet:.1f} kg wet")))
+    step = (tall - 3 * row - 2) / len(lines)
+    for k, (title, text) in enumerate(lines):
+        base = y - 3 * row - step * (k + 0.68)
+        page.text(x + 2.5, base, title, size_pt=8, weight="bold")
+        page.text(x + 17, base, text, size_pt=10, weight="bold" if title in ("Bed", "Weight") else "regular", within_mm=right - x - 19)
+
+
+def _decimals(length_m: float) -> int:
+    return 0 if abs(length_m * 1000 - round(length_m * 1000)) < 0.05 else 1
+
+
+def _holes(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: float) -> None:
+    page.box(x, y - tall, width, tall, width_mm=0.25)
+    page.text(x + 2, y - 5, "PINS AND HOLES", size_pt=9, weight="bold")
+    if not ticket.rods:
+        page.paragraph(x + 2, y - 11, "No pins set out. Ask before fixing.", width_mm=width - 4, size_pt=9)
+        return
+    u0, v0 = ticket.piece["geometry"].bounds[:2]
+    page.text(x + 2, y - 9.5, "mm from left and bottom of the piece", size_pt=6.8, within_mm=width - 4)
+    row = 5.6
+    shown = ticket.rods[: int((tall - 32) / row)]
+    for k, rod in enumerate(shown):
+        base = y - 15 - k * row
+        place = "place by hand" if rod.u_m is None or rod.v_m is None else f"→ {(rod.u_m - u0) * 1000:.0f}   ↑ {(rod.v_m - v0) * 1000:.0f}"
+        page.text(x + 2, base, f"{k + 1}", size_pt=11, weight="bold")
+        page.text(x + 8, base, place.replace("→", "left").replace("↑", "bottom"), size_pt=9.5, within_mm=width - 10)
+    first = ticket.rods[0]
+    lines = [f"Hole {_mm(first.hole_m)}, rod {_mm(first.rod_m)} × {first.length_m * 1000:.0f} mm",
+             f"Drill wall {first.wall_m * 1000:.0f}, piece {first.piece_m * 1000:.0f} mm",
+             f"Slope {first.angle_deg:.0f}° down into the wall"]
+    if first.turn_deg:
+        lines.append(f"and {abs(first.turn_deg):.0f}° aside, left and right in turn")
+    if len(shown) < len(ticket.rods):
+        lines.insert(0, f"and {len(ticket.rods) - len(shown)} more: see the record")
+    for k, text in enumerate(reversed(lines)):
+        page.text(x + 2, y - tall + 2.5 + 4.3 * k, text, size_pt=8, within_mm=width - 4)
+
+
+def _mm(value: float | None) -> str:
+    return "? mm" if value is None else format_mm(value, decimals=_decimals(value))
+
+
+def _on_block(page: Page, ticket: Ticket, picture: FacePicture | None, x: float, y: float, width: float, tall: float) -> None:
+    page.box(x, y, width, tall, width_mm=0.25)
+    if ticket.place is None or ticket.block is None or ticket.face is None:
+        page.text(x + 3, y + tall - 7, "NO BLOCK YET", size_pt=14, weight="bold")
+        reason = ticket.piece["unmatched_reason"]
+        line = page.paragraph(x + 3, y + tall - 14, f"Reason: {'not matched yet' if is_missing(reason) else reason}.", width_mm=width - 6, size_pt=10)
+        size = ticket.piece["source_size"]
+        if isinstance(size, list) and len(size) == 3:
+            page.paragraph(x + 3, line - 2, "Look for a stone of at least " + " × ".join(f"{s * 1000:.0f}" for s in size) + " mm ("
+                           + " × ".join(format_inches(s) for s in size) + ").", width_mm=width - 6, size_pt=10)
+        return
+    place = ticket.place
+    page.text(x + 2, y + tall - 5, f"BLOCK {ticket.block['id']}", size_pt=12, weight="bold", within_mm=width * 0.5)
+    spot = f"face {ticket.face['id']}, slab {int(place['slab'] or 0) + 1}"
+    page.text(x + width - 2, y + tall - 4.6, spot, size_pt=8.5, anchor="right", within_mm=width * 0.46)
+    where = "" if is_missing(ticket.block["location"]) else f"lies at {ticket.block['location']}   "
+    page.text(x + 2, y + tall - 9.2, f"{where}blank from left {place['x_m'] * 1000:.0f}, bottom {place['y_m'] * 1000:.0f} mm, turned {int(place['rotation_deg'])}°",
+              size_pt=7.5, within_mm=width - 4)
+    draw_face(page, ticket, picture, x + 1.5, y + 1.5, width - 3, tall - 12.5)
+
+
+def _bring(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: float) -> None:
+    page.box(x, y - tall, width, tall, width_mm=0.25)
+    page.text(x + 2, y - 5, "BRING", size_pt=9, weight="bold")
+    m = ticket.materials
+    lines = []
+    for length, rod, grade in sorted({(r.length_m, r.rod_m or 0.0, r.grade) for r in ticket.rods}):
+        n = sum(1 for r in ticket.rods if (r.length_m, r.rod_m or 0.0, r.grade) == (length, rod, grade))
+        lines.append(f"{n} × threaded stainless rod {rod * 1000:.3g} mm × {length * 1000:.0f} mm" + (f", {grade}" if grade else ""))
+    joints = sorted({round(float(e) * 1000, 1) for e in ticket.repair["edges"] or [] if e})
+    gap = m.spacer_m * 1000 if m.spacer_m else (joints[0] if joints else None)
+    if gap is not None:
+        lines.append((f"{m.spacers} × " if m.spacers else "") + f"spacers {gap:.1f} mm ({format_inches(gap / 1000, denominator=64)})")
+    if m.mortar_in_place_m3 is not None:
+        to_mix = m.mortar_in_place_m3 + (m.mortar_trials_m3 or 0.0) + (m.mortar_waste_m3 or 0.0)
+        lines.append(f"Lime mortar {to_mix * 1000:.2f} L to mix, {m.mortar_in_place_m3 * 1000:.2f} L stays" + (f": {m.mix}" if m.mix else ""))
+    if m.binder_kg is not None:
+        lines.append(f"Lime {m.binder_kg:.2f} kg" + ("" if m.sand_l is None else f", sand {m.sand_l:.2f} L") + ("" if m.water_l is None else f", water about {m.water_l:.2f} L"))
+    lines += ["Water and brush to wet, sacking to cover", "Square, rule, mallet for sounding, level"]
+    step = min(5.2, (tall - 8) / max(1, len(lines)))
+    for k, text in enumerate(lines):
+        base = y - 10.5 - step * k
+        page.box(x + 2, base - 0.3, 2.9, 2.9, width_mm=0.35)
+        page.text(x + 7, base, text, size_pt=8.8, within_mm=width - 9)
+
+
+def _handling(kg: float | None) -> str:
+    if kg is None:
+        return "Weight unknown: weigh the piece before lifting it."
+    if kg > 25:
+        return f"{kg:.0f} kg: lift with gear, never by hand; fixing to be agreed with an engineer (common practice above 25 kg)."
+    if kg > 10:
+        return f"{kg:.0f} kg: two people or a hoist; keep the way clear (common practice above 10 kg)."
+    return f"{kg:.1f} kg: one person may lift it from a firm stand, not from a ladder (common practice)."
+
+
+def _cautions(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: float) -> None:
+    page.box(x, y - tall, width, tall, width_mm=0.9)
+    page.rings([[(x + 2, y - 6.5), (x + 8, y - 6.5), (x + 5, y - 1.6)]], width_mm=0.5, fill="#ffd54a")
+    page.text(x + 5, y - 6, "!", size_pt=11, weight="bold", anchor="centre")
+    page.text(x + 10, y - 5.6, "CAUTIONS", size_pt=10, weight="bold")
+    wet = number(ticket.piece["weight_saturated_kg"])
+    texts = [_handling(wet if wet is not None else number(ticket.piece["weight_kg"]))]
+    given = ticket.repair["cautions"] if isinstance(ticket.repair["cautions"], list) else []
+    texts += [str(c) for c in given]
+    if not any("dust" in t.lower() for t in texts):
+        texts.append("Stone dust holds silica: cut and drill wet or with extraction, wear a fitted mask.")
+    texts.append("Defer to local codes and licensed practice.")
+    size = 8.8
+    from facademap.report.typeface import MM_PER_PT, wrap_text
+
+    while size > 5.5 and sum(len(wrap_text(t, width - 7, size)) for t in texts) * size * MM_PER_PT * 1.24 > tall - 10:
+        size -= 0.3
+    base = y - 11.5
+    for k, text in enumerate(texts):
+        page.discs([(x + 2.8, base + 0.9)], 0.6)
+        base = page.paragraph(x + 5, base, text, width_mm=width - 7, size_pt=size, leading=1.24, weight="bold" if k == len(texts) - 1 else "regular")
+
+
+def _criteria(page: Page, ticket: Ticket, left: float, right: float, y: float) -> None:
+    lines = ticket.criteria or CRITERIA
+    foot = MARGIN + 10
+    rows = (len(lines) + 1) // 2
+    page.text(left, y - 3.5, "CRITERIA: tick when met", size_pt=9, weight="bold")
+    step = min(6.6, (y - 5.5 - foot) / max(1, rows))
+    half = (right - left) / 2
+    for k, text in enumerate(lines):
+        x, base = left + half * (k // rows), y - 9.5 - step * (k % rows)
+        page.box(x, base - 0.9, 4.2, 4.2, width_mm=0.5)
+        page.text(x + 6.5, base, text, size_pt=9.5, within_mm=half - 9)
+    for x, wide, title in ((left, 62, "Mason"), (left + 66, 42, "Date"), (left + 112, right - left - 112, "Remarks")):
+        page.text(x, MARGIN + 4.5, title, size_pt=8)
+        page.line(x + 15, MARGIN + 4, x + wide, MARGIN + 4, width_mm=0.3)
+

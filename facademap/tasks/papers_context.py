@@ -1,0 +1,183 @@
+"""What the makers of papers are given: the project's tables and pictures, read once, and what they could not find."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from facademap.errors import FacademapError, InputError
+from facademap.report.face_picture import FacePicture, rectify_face
+from facademap.store.project import Project
+from facademap.tables import TABLES, is_missing
+
+__all__ = ["Choices", "Context"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Choices:
+    """What the caller chose.
+
+    Parameters
+    ----------
+    paper : str
+        Sheet of tickets, lists and templates.
+    sheet : str
+        Sheet of the drawings.
+    scales : tuple of float
+        Denominators of the drawings; empty chooses one that fits.
+    link : str
+        Address of a repair for the QR codes, ``{repair}`` standing for its id; empty takes the project's.
+    rates : str
+        Rates as TOML text; empty for none.
+    rates_name : str
+        Where the rates came from.
+    least_void_m2 : float
+        Openings of this area or smaller are not deducted.
+    """
+
+    paper: str = "A4"
+    sheet: str = "A3"
+    scale: float | None = None
+    link: str = ""
+    rates: str = ""
+    rates_name: str = "rates"
+    least_void_m2: float = 0.0
+
+
+@dataclass
+class Context:
+    """One run over one project."""
+
+    project: Project
+    choices: Choices
+    warnings: list[str] = field(default_factory=list)
+    _frames: dict[str, pd.DataFrame] = field(default_factory=dict)
+    _prints: dict[str, str] = field(default_factory=dict)
+
+    def frame(self, name: str) -> Any:
+        """A table, read once."""
+        if name not in self._frames:
+            self._frames[name] = self.project.read(name)
+        return self._frames[name]
+
+    def frames(self, names: Sequence[str] = ()) -> Mapping[str, pd.DataFrame]:
+        """Several tables; all when none is named."""
+        return {name: self.frame(name) for name in names or TABLES}
+
+    @cached_property
+    def name(self) -> str:
+        """Name of the project as shown."""
+        return str(self.project.setting("name") or self.project.folder.resolve().name)
+
+    @cached_property
+    def link(self) -> str:
+        """Address of a repair."""
+        return str(self.choices.link or self.project.setting("repair_link") or f"facademap:{self.name}/repair/{{repair}}")
+
+    def fingerprint(self, names: Sequence[str]) -> str:
+        """Hash of the content of tables and of the settings."""
+        total = hashlib.sha256()
+        for name in [*names, "settings"]:
+            if name not in self._prints:
+                self._prints[name] = _hash_of(self.frame(name))
+            total.update(self._prints[name].encode())
+        return total.hexdigest()
+
+    def pictures_print(self, tables: Sequence[str]) -> str:
+        """Hash of the state of the picture files that tables point to: path, size and time of change."""
+        paths: list[str] = []
+        if "faces" in tables:
+            photos = self.frame("photos")
+            wanted = set(self.frame("faces")["photo"].dropna())
+            paths += [str(p) for i, p in zip(photos["id"], photos["path"], strict=True) if i in wanted]
+        if "surfaces" in tables:
+            paths += [str(p) for p in self.frame("surfaces")["picture"] if not is_missing(p)]
+        total = hashlib.sha256()
+        for path in paths:
+            try:
+                state = self.project.place(path).stat()
+                total.update(f"{path} {state.st_size} {state.st_mtime_ns}\n".encode())
+            except (OSError, FacademapError):
+                total.update(f"{path} missing\n".encode())
+        return total.hexdigest()
+
+    @cached_property
+    def face_pictures(self) -> dict[str, FacePicture]:
+        """Faces of the blocks that bear pieces, seen square on; what cannot be read is left out with a warning."""
+        from facademap.io.pictures import read_picture
+
+        photos = {r["id"]: r for r in self.frame("photos").to_dict("records")}
+        used = set(self.frame("placements")["face"])
+        found: dict[str, FacePicture] = {}
+        for face in self.frame("faces").to_dict("records"):
+            if face["id"] not in used:
+                continue
+            photo = photos.get(face["photo"])
+            if photo is None or not face["photo_matrix"]:
+                self.warnings.append(f"face {face['id']} has no measured photo: drawn as an outline")
+                continue
+            try:
+                rgb, _ = read_picture(self.project.place(str(photo["path"])))
+                found[face["id"]] = rectify_face(rgb, face["photo_matrix"], outline=face["outline"])
+            except FacademapError as error:
+                self.warnings.append(f"face {face['id']}: {error.problem}: drawn as an outline; {error.remedy}")
+        return found
+
+    def elevation_jpeg(self, surface: Mapping[str, Any], box: tuple[float, float, float, float], *, most_px: int) -> Any:
+        """The part of a rectified elevation in a box of the wall frame, as JPEG, and the box it really covers; else ``None``."""
+        from facademap.report.face_picture import encode_jpeg
+
+        if is_missing(surface["picture"]):
+            return None
+        try:
+            rgb, covered = _read_box(self.project.place(str(surface["picture"])), box, most_px)
+        except FacademapError as error:
+            self.warnings.append(f"surface {surface['id']}: {error.problem}: drawn without its picture; {error.remedy}")
+            return None
+        return encode_jpeg(rgb, quality=80), covered
+
+
+def _read_box(path: Path, box: tuple[float, float, float, float], most_px: int) -> tuple[Any, tuple[float, float, float, float]]:
+    import rasterio
+    from rasterio.enums import Resampling
+    from rasterio.errors import RasterioError
+    from rasterio.windows import Window
+
+    try:
+        with rasterio.open(path) as file:
+            t = file.transform
+            c0, c1 = max(0, int(np.floor((box[0] - t.c) / t.a))), min(file.width, int(np.ceil((box[2] - t.c) / t.a)))
+            r0, r1 = max(0, int(np.floor((box[3] - t.f) / t.e))), min(file.height, int(np.ceil((box[1] - t.f) / t.e)))
+            if c1 <= c0 or r1 <= r0:
+                raise InputError(f"{path.name}: does not reach the part of the wall that is drawn", "Rectify the elevation over a larger extent.")
+            step = max(1.0, max(c1 - c0, r1 - r0) / most_px)
+            size = (max(1, round((r1 - r0) / step)), max(1, round((c1 - c0) / step)))
+            bands = [1, 2, 3] if file.count >= 3 else [1, 1, 1]
+            data = file.read(bands, window=Window(c0, r0, c1 - c0, r1 - r0), out_shape=(3, *size), resampling=Resampling.average)
+            if file.count >= 4:
+                alpha = file.read(4, window=Window(c0, r0, c1 - c0, r1 - r0), out_shape=size)
+                data = np.where(alpha[None] == 0, 255, data)
+            covered = (t.c + c0 * t.a, t.f + r1 * t.e, t.c + c1 * t.a, t.f + r0 * t.e)
+    except RasterioError as error:
+        raise InputError(f"{path.name}: cannot be read ({str(error)[:120]})", "Rectify the elevation again.") from None
+    return np.ascontiguousarray(np.moveaxis(data.astype(np.uint8), 0, 2)), covered
+
+
+def _hash_of(frame: pd.DataFrame) -> str:
+    total = hashlib.sha256()
+    plain = frame
+    if "geometry" in frame.columns:
+        for blob in shapely.to_wkb(np.asarray(frame["geometry"].array, dtype=object)):
+            total.update(b"-" if blob is None else bytes(blob))
+        plain = pd.DataFrame(frame.drop(columns="geometry"))
+    total.update(json.dumps(plain.to_dict("records"), default=str, sort_keys=True).encode())
+    return total.hexdigest()

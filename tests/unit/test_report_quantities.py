@@ -1,0 +1,170 @@
+"""Quantities: totals from every side, text that stays text, rates, and what a spreadsheet program makes of it."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+import shutil
+import subprocess
+import sys
+import zipfile
+from pathlib import Path
+
+import openpyxl
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from benchmarks.papers_project import make_project
+from facademap.errors import InputError
+from facademap.report.costs import cost_rows, read_rates
+from facademap.report.quantities import DIMENSIONS, MEASURES, measure_quantities
+from facademap.report.spreadsheet import write_quantities_csv, write_quantities_xlsx
+from facademap.tables import TABLES
+
+RATES = """
+currency = "EUR"
+[[rates]]
+treatment = "inset"
+measure = "count"
+low = 200
+likely = 300.5
+high = 500
+[[rates]]
+treatment = "clean"
+measure = "area_net_m2"
+low = 20
+likely = 30
+high = 50
+"""
+
+
+@pytest.fixture(scope="module")
+def frames(tmp_path_factory):
+    with make_project(tmp_path_factory.mktemp("q") / "p", insets=12, conditions=45) as project, project.edit(who="t", what="hostile names") as edit:
+        edit.update("wall_stones", "WS-01.01", {"stone_type": "=HYPERLINK(1)"})
+        edit.update("wall_stones", "WS-01.02", {"stone_type": "Hard*"})
+        return {name: project.read(name) for name in TABLES}
+
+
+@pytest.fixture(scope="module")
+def quantities(frames):
+    return measure_quantities(frames)
+
+
+def test_every_breakdown_adds_up_to_the_rows(quantities):
+    for basis in ("repairs", "conditions"):
+        total = quantities.total(basis)
+        for dimension in DIMENSIONS:
+            assert quantities.breakdown(basis, dimension).sum().to_numpy() == pytest.approx(total.to_numpy(), abs=1e-9)
+    assert quantities.total("repairs")["count"] == len(quantities.repairs) > 12
+
+
+def test_net_area_is_gross_less_openings(frames, quantities):
+    openings = frames["openings"].geometry.union_all()
+    expected = sum(g.difference(openings).area for g in frames["conditions"].geometry)
+    assert quantities.total("conditions")["area_net_m2"] == pytest.approx(expected, abs=1e-12)
+    assert quantities.total("conditions")["area_gross_m2"] > expected
+    kept = measure_quantities(frames, least_void_m2=100.0)
+    assert kept.total("conditions")["area_net_m2"] == kept.total("conditions")["area_gross_m2"]
+    assert "100 m2" in " ".join(kept.rules)
+
+
+def test_volumes_and_waste_of_an_inset_by_hand(frames, quantities):
+    row = quantities.repairs.set_index("id").loc["R-001"]
+    piece = frames["pieces"].set_index("repair").loc["R-001"]
+    blank = frames["placements"].set_index("repair").loc["R-001"]
+    xs, ys = zip(*blank["blank"], strict=True)
+    used = (max(xs) - min(xs)) * (max(ys) - min(ys)) * blank["slab_thicknesses"][0]
+    assert row["volume_net_m3"] == pytest.approx(piece.geometry.area * piece["depth_m"])
+    assert row["block_volume_m3"] == pytest.approx(used)
+    assert row["stone_waste_m3"] == pytest.approx(used - piece.geometry.area * piece["depth_m"])
+    repair = frames["repairs"].set_index("id").loc["R-001"]
+    assert row["drill_length_m"] == pytest.approx(sum(p["hole_wall_m"] + p["hole_piece_m"] for p in repair["pins"]))
+    assert row["cut_length_m"] + row["rake_length_m"] == pytest.approx(repair.geometry.length)
+
+
+def test_an_unplaced_piece_is_named_and_counts_no_block_volume(quantities):
+    assert any(g.startswith("R-007") for g in quantities.gaps)
+    assert quantities.repairs.set_index("id").loc["R-007", "block_volume_m3"] == 0
+
+
+def test_csv_keeps_text_text_and_agrees_with_the_frames(quantities):
+    data = write_quantities_csv(quantities)
+    rows = list(csv.DictReader(io.StringIO(data.decode("utf-8"), newline="")))
+    total = next(r for r in rows if r["basis"] == "repairs" and r["by"] == "all")
+    for measure in MEASURES:
+        assert float(total[measure.name]) == pytest.approx(quantities.total("repairs")[measure.name], abs=1e-6)
+    assert all(not r["key"].startswith(("=", "+", "-", "@")) for r in rows)
+    assert "openings" in total["rule"]
+
+
+def test_same_rows_same_bytes(quantities):
+    first = write_quantities_xlsx(quantities, project="=SUM(A1)", rates=read_rates(RATES))
+    assert first == write_quantities_xlsx(quantities, project="=SUM(A1)", rates=read_rates(RATES))
+    assert {i.date_time for i in zipfile.ZipFile(io.BytesIO(first)).infolist()} == {(1980, 1, 1, 0, 0, 0)}
+
+
+def test_no_text_of_the_project_becomes_a_formula(quantities):
+    book = openpyxl.load_workbook(io.BytesIO(write_quantities_xlsx(quantities, project="p")))
+    texts = [c.value for row in book["Conditions"].iter_rows() for c in row if c.data_type == "s"]
+    formulas = [c.value for sheet in book for row in sheet.iter_rows() for c in row if c.data_type == "f"]
+    assert "=HYPERLINK(1)" in [*texts, *(c.value for row in book["Repairs"].iter_rows() for c in row if c.data_type == "s")] or not any("HYPERLINK" in f for f in formulas)
+    assert not any("HYPERLINK" in f for f in formulas)
+    assert len(formulas) > 500
+
+
+@pytest.mark.skipif(shutil.which("soffice") is None, reason="LibreOffice is not installed")
+def test_libreoffice_recalculates_to_the_same_figures(quantities, tmp_path):
+    """The stored values are taken out first, so that LibreOffice must calculate every formula itself."""
+    data = write_quantities_xlsx(quantities, project="p", rates=read_rates(RATES))
+    bare = tmp_path / "bare.xlsx"
+    with zipfile.ZipFile(io.BytesIO(data)) as source, zipfile.ZipFile(bare, "w") as target:
+        for name in source.namelist():
+            body = source.read(name)
+            target.writestr(name, re.sub(rb"</f><v>[^<]*</v>", b"</f>", body) if name.startswith("xl/worksheets/") else body)
+    subprocess.run(["soffice", "--headless", f"-env:UserInstallation=file://{tmp_path}/profile", "--convert-to", "xlsx:Calc MS Excel 2007 XML",
+                    "--outdir", str(tmp_path / "lo"), str(bare)], check=True, capture_output=True, timeout=120)
+    ours = openpyxl.load_workbook(io.BytesIO(data), data_only=True)
+    formulas = openpyxl.load_workbook(io.BytesIO(data))
+    theirs = openpyxl.load_workbook(tmp_path / "lo/bare.xlsx", data_only=True)
+    compared = 0
+    for sheet in formulas:
+        for row in sheet.iter_rows():
+            for cell in row:
+                if cell.data_type == "f":
+                    mine, other = ours[sheet.title][cell.coordinate].value, theirs[sheet.title][cell.coordinate].value
+                    assert other == (mine if isinstance(mine, str) else pytest.approx(mine, abs=1e-9)), f"{sheet.title}!{cell.coordinate} {cell.value}"
+                    compared += 1
+    assert compared > 500
+
+
+def test_costs_are_quantity_times_rate(quantities):
+    rows = cost_rows(quantities, read_rates(RATES)).set_index("treatment")
+    assert rows.loc["inset", "cost_likely"] == pytest.approx(12 * 300.5)
+    assert rows.loc["clean", "cost_high"] == pytest.approx(quantities.breakdown("repairs", "treatment").loc["clean", "area_net_m2"] * 50)
+    assert "mortar repair" in read_rates(RATES).without_rate(quantities)
+
+
+@pytest.mark.parametrize(("text", "word"), [
+    ("", "no rates"),
+    ("[[rates]]\ntreatment='inset'\nmeasure='count'\nlow=1\nlikely=2\nhigh=3", "currency"),
+    ("currency='EUR'\n[[rates]]\ntreatment='inset'\ncurrency='GBP'\nmeasure='count'\nlow=1\nlikely=2\nhigh=3", "mixes"),
+    ("currency='EUR'\n[[rates]]\ntreatment='polish'\nmeasure='count'\nlow=1\nlikely=2\nhigh=3", "polish"),
+    ("currency='EUR'\n[[rates]]\ntreatment='inset'\nmeasure='smiles'\nlow=1\nlikely=2\nhigh=3", "smiles"),
+    ("currency='EUR'\n[[rates]]\ntreatment='inset'\nmeasure='count'\nlow=3\nlikely=2\nhigh=3", "order"),
+    ("currency='EUR'\n[[rates]]\ntreatment='inset'\nmeasure='count'\nlow=nan\nlikely=2\nhigh=3", "not a price"),
+    ("currency =", "TOML"),
+])
+def test_bad_rates_are_refused_with_a_remedy(text, word):
+    with pytest.raises(InputError, match=word) as caught:
+        read_rates(text)
+    assert caught.value.remedy
+
+
+def test_an_empty_project_gives_empty_quantities():
+    quantities = measure_quantities({})
+    assert quantities.total("repairs").sum() == 0
+    assert openpyxl.load_workbook(io.BytesIO(write_quantities_xlsx(quantities, project="p")))["Summary"]
+    assert write_quantities_csv(quantities).startswith(b"basis,by,key")

@@ -1,0 +1,142 @@
+"""Cut tickets read back from the PDF: size of the page, figures, QR code, fonts, hostile names."""
+
+from __future__ import annotations
+
+import io
+import sys
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pypdf
+import pypdfium2
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from benchmarks.papers_project import make_project
+from facademap.report.face_picture import rectify_face
+from facademap.report.tickets import make_tickets, write_cut_tickets
+from facademap.tables import TABLES
+from facademap.units import format_inches, format_mm
+
+
+@pytest.fixture(scope="module")
+def frames(tmp_path_factory):
+    with make_project(tmp_path_factory.mktemp("t") / "p", insets=8) as project:
+        return {name: project.read(name) for name in TABLES}
+
+
+@pytest.fixture(scope="module")
+def pdf(frames):
+    return write_cut_tickets(make_tickets(frames, project="Sallow Quay", link="https://example.org/r/{repair}"))
+
+
+def _picture(pdf: bytes, page: int, scale: float = 3.0) -> np.ndarray:
+    return np.asarray(pypdfium2.PdfDocument(pdf)[page].render(scale=scale).to_pil().convert("RGB"))
+
+
+def test_one_page_a_piece_on_a4_and_letter(frames, pdf):
+    reader = pypdf.PdfReader(io.BytesIO(pdf))
+    assert len(reader.pages) == len(frames["pieces"]) == 8
+    assert [float(v) * 25.4 / 72 for v in reader.pages[0].mediabox[2:]] == pytest.approx([210, 297], abs=0.01)
+    letter = pypdf.PdfReader(io.BytesIO(write_cut_tickets(make_tickets(frames, project="x"), paper="Letter")))
+    assert [float(v) / 72 for v in letter.pages[0].mediabox[2:]] == pytest.approx([8.5, 11], abs=1e-4)
+
+
+def test_sizes_stand_on_the_ticket_in_both_units(frames, pdf):
+    reader = pypdf.PdfReader(io.BytesIO(pdf))
+    pieces = frames["pieces"].set_index("id")
+    for page in reader.pages:
+        text = page.extract_text()
+        piece = pieces.loc[next(i for i in pieces.index if i in text)]
+        for name in ("width_m", "height_m", "depth_m"):
+            decimals = 0 if abs(piece[name] * 1000 - round(piece[name] * 1000)) < 0.05 else 1
+            assert format_mm(piece[name], decimals=decimals) in text
+            assert format_inches(piece[name]) in text
+        assert "Defer to local codes" in text
+        assert ("provisional: measure the cut-out" in text) == bool(piece["provisional"])
+
+
+def test_the_qr_code_leads_back_to_the_repair(pdf):
+    found = set()
+    for page in range(8):
+        image = _picture(pdf, page)
+        height, width = image.shape[:2]
+        text, _, _ = cv2.QRCodeDetector().detectAndDecode(cv2.cvtColor(image[: height // 6, width * 3 // 4:], cv2.COLOR_RGB2BGR))
+        found.add(text)
+    assert found == {f"https://example.org/r/R-{i:03d}" for i in range(1, 9)}
+
+
+def test_the_sketch_is_to_scale(frames):
+    """The strong outline of the piece, measured in the picture of the page, against its size at the scale printed."""
+    tickets = [t for t in make_tickets(frames, project="x") if len(t.piece["geometry"].exterior.coords) == 5]
+    ticket = tickets[0]
+    pdf = write_cut_tickets([ticket])
+    text = pypdf.PdfReader(io.BytesIO(pdf)).pages[0].extract_text()
+    scale = float(text.split("Front, seen from outside, 1 : ")[1].split()[0])
+    strokes = _rectangles(pdf)
+    wanted = (ticket.piece["width_m"] * 1000 / scale, ticket.piece["height_m"] * 1000 / scale)
+    assert any(abs(w - wanted[0]) < 0.01 and abs(h - wanted[1]) < 0.01 for w, h in strokes)
+
+
+def _rectangles(pdf: bytes) -> list[tuple[float, float]]:
+    """Sizes in mm of all closed four-point paths, from the page's operators (which are in mm)."""
+    content = pypdf.PdfReader(io.BytesIO(pdf)).pages[0].get_contents()
+    points, sizes = [], []
+    for operands, operator in content.operations:
+        if operator == b"m":
+            points = [tuple(map(float, operands))]
+        elif operator == b"l":
+            points.append(tuple(map(float, operands)))
+        elif operator == b"h" and len(points) == 4:
+            array = np.array(points)
+            sizes.append(tuple(np.ptp(array, axis=0)))
+    return sizes
+
+
+def test_fonts_are_embedded_and_bytes_repeat(frames, pdf):
+    assert pdf == write_cut_tickets(make_tickets(frames, project="Sallow Quay", link="https://example.org/r/{repair}"))
+    used = 0
+    for font in pypdf.PdfReader(io.BytesIO(pdf)).pages[0]["/Resources"]["/Font"].values():
+        font = font.get_object()
+        if font["/Subtype"] == "/TrueType":
+            assert "/FontFile2" in font["/FontDescriptor"]
+            used += 1
+    assert used >= 2
+
+
+@pytest.mark.parametrize("name", ["\x07bell\x00", "مرحبا بالعالم", "סיתות", "=SUM(A1)", "石工", "x" * 400, "<b>&amp;</b>", "\u202egnp.exe", "Łódź ¾ Ж α"])
+def test_hostile_names_are_printed_somehow(frames, name):
+    ticket = make_tickets(frames, project=name)[0]
+    hostile = type(ticket)(**{f: getattr(ticket, f) for f in ticket.__dataclass_fields__} | {"elevation": name, "link": f"x:{name[:60]}"})
+    page = pypdf.PdfReader(io.BytesIO(write_cut_tickets([hostile]))).pages[0]
+    assert "CUT TICKET" in page.extract_text()
+
+
+def test_missing_values_do_not_stop_a_ticket(frames):
+    ticket = make_tickets(frames, project="x")[0]
+    bare = dict(ticket.repair) | {"pins": None, "materials": None, "edges": None, "cautions": None, "edge_kinds": "x", "depth_m": float("nan")}
+    values = {f: getattr(ticket, f) for f in ticket.__dataclass_fields__} | {"repair": bare, "rods": (), "place": None, "block": None, "face": None, "stone": None}
+    assert "NO BLOCK YET" in pypdf.PdfReader(io.BytesIO(write_cut_tickets([type(ticket)(**values)]))).pages[0].extract_text()
+
+
+def test_no_pieces_gives_a_page_that_says_so():
+    assert "No pieces" in pypdf.PdfReader(io.BytesIO(write_cut_tickets([]))).pages[0].extract_text()
+
+
+def test_a_face_is_turned_square():
+    """A square mark painted through a known homography comes back square and in its place."""
+    matrix = np.array([[900.0, 60.0, 120.0], [40.0, -850.0, 620.0], [0.08, 0.05, 1.0]])
+    photo = np.full((800, 1200, 3), 200, np.uint8)
+    mark = np.array([[0.2, 0.1], [0.4, 0.1], [0.4, 0.3], [0.2, 0.3]])
+    pixels = (np.c_[mark, np.ones(4)] @ matrix.T)
+    cv2.fillPoly(photo, [np.round(pixels[:, :2] / pixels[:, 2:] * 16).astype(np.int32)], (10, 10, 10), shift=4)
+    face = rectify_face(photo, matrix.tolist(), outline=[[0, 0], [0.7, 0], [0.7, 0.5], [0, 0.5]])
+    image = cv2.imdecode(np.frombuffer(face.jpeg, np.uint8), cv2.IMREAD_GRAYSCALE)
+    rows, columns = np.nonzero(image < 100)
+    gsd = (face.x1_m - face.x0_m) / image.shape[1]
+    assert face.x0_m + columns.min() * gsd == pytest.approx(0.2, abs=0.003)
+    assert face.x0_m + columns.max() * gsd == pytest.approx(0.4, abs=0.003)
+    assert face.y1_m - rows.max() * gsd == pytest.approx(0.1, abs=0.003)
+    assert face.y1_m - rows.min() * gsd == pytest.approx(0.3, abs=0.003)
