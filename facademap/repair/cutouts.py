@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -14,14 +15,14 @@ from shapely.geometry import Polygon, box
 from facademap.repair.settings import Settings
 from facademap.repair.stonework import Stone
 
-__all__ = ["LEDGES", "CutOut", "Need", "depth_of_cut", "set_out", "whole_stone"]
+__all__ = ["LEDGES", "CutOut", "Need", "damage_in", "depth_of_cut", "set_out", "whole_stone"]
 
 #: Parts that hold water and frost on a ledge.
 LEDGES = frozenset({"sill", "string course", "cornice", "coping", "plinth"})
-#: Damage that reaches over the joint by less than this was drawn a little too wide.
-OVERDRAWN_M = 0.004
 _SLABS = 12
 _EPSILON_M = 1e-7
+#: A strip that misses the setting by less than this keeps it: rounding must not decide.
+_TIE_M = 1e-6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,7 +84,7 @@ def set_out(stone: Stone, needs: Sequence[Need], *, settings: Settings) -> list[
         perpends except along the stone's own outline, and leaves no strip narrower than the setting beside it.
         One that covers the whole outline has ``whole`` set.
     """
-    inside = [(n, _clipped(n.shape, stone)) for n in needs]
+    inside = [(n, damage_in(stone, n.shape, settings=settings)) for n in needs]
     inside = [(n, s) for n, s in inside if s is not None]
     if not inside:
         return []
@@ -110,7 +111,7 @@ def depth_of_cut(needs: Sequence[Need], *, part: str, settings: Settings) -> tup
     known = [n.depth_m for n in needs if n.depth_m is not None]
     unknown = [n.condition for n in needs if n.depth_m is None]
     depth = max([least, *(d + settings.margin_depth_m for d in known)])
-    notes = ()
+    notes: tuple[str, ...] = ()
     if unknown:
         notes = (f"Depth of {', '.join(dict.fromkeys(unknown))} was not measured: the least depth is taken; measure it.",)
     return _round_up(depth, settings.depth_step_m), notes
@@ -120,17 +121,21 @@ def _round_up(value: float, step: float) -> float:
     return round(math.ceil(value / step - 1e-9) * step, 9) if step > 0 else value
 
 
-def _clipped(shape: Any, stone: Stone) -> Any:
+def damage_in(stone: Stone, shape: Any, *, settings: Settings) -> Any:
     """The damage within the stone; nothing where it was only drawn a little over the joint."""
     part = shapely.intersection(shape, stone.outline)
     if part.is_empty:
         return None
-    if shape.area > 0 and not stone.outline.covers(shape) and part.buffer(-OVERDRAWN_M / 2).is_empty:
-        return None
+    if shape.area > 0 and not stone.outline.covers(shape):
+        part = shapely.union_all([p for p in shapely.get_parts(part) if p.geom_type == "Polygon"])
+        u0, v0, u1, v1 = part.bounds if not part.is_empty else (0.0, 0.0, 0.0, 0.0)
+        if min(u1 - u0, v1 - v0) < settings.overdrawn_m:
+            return None
     return part
 
 
 def _with_margin(part: Any, stone: Stone, settings: Settings) -> Any:
+    """The damage grown by the margin, within the stone."""
     # an octagon outside the round buffer, so that what it covers holds the whole margin
     grown = part.buffer(settings.margin_m / math.cos(math.pi / 8), quad_segs=2)
     return shapely.intersection(grown, stone.outline)
@@ -142,6 +147,7 @@ def _grown(rect: _Rect, stone: Stone, settings: Settings) -> _Rect:
     step = settings.set_out_step_m
     low = [math.floor(x / step + 1e-9) * step if step else x for x in (rect.u0, rect.v0)]
     high = [math.ceil(x / step - 1e-9) * step if step else x for x in (rect.u1, rect.v1)]
+    low, high = [max(low[0], u0), max(low[1], v0)], [min(high[0], u1), min(high[1], v1)]
     sides = []
     for a, b, lower, upper in ((low[0], high[0], u0, u1), (low[1], high[1], v0, v1)):
         short = settings.size_minimum_m - (b - a)
@@ -183,7 +189,7 @@ def _extended(rect: _Rect, stone: Stone, settings: Settings) -> _Rect:
                     strips.append(float(beyond.min()))
                     ends.append(float(beyond.min()))
             real = [s for s in strips if s > _EPSILON_M]
-            if real and min(strips) < settings.strip_minimum_m:
+            if real and min(strips) < settings.strip_minimum_m - _TIE_M:
                 values[side] += sign * max(ends)
         if values == before:
             break
@@ -196,7 +202,7 @@ def _merged(groups: list[tuple[_Rect, list[int]]], stone: Stone, settings: Setti
     while len(groups) > 1:
         pairs = [(groups[i][0].apart(groups[j][0]), i, j) for i in range(len(groups)) for j in range(i + 1, len(groups))]
         apart, i, j = min(pairs)
-        if apart >= settings.strip_minimum_m - 1e-9:
+        if apart >= settings.strip_minimum_m - _TIE_M:
             if len(groups) <= settings.insets_a_stone:
                 break
             _, i, j = min((groups[i][0].joined(groups[j][0]).area - groups[i][0].area - groups[j][0].area, i, j)
@@ -229,7 +235,7 @@ def _best_notch(rect: _Rect, need: Any, stone: Stone, settings: Settings) -> Pol
     than the least strip, and leave both arms of the L wide enough to seat.
     """
     edges = np.linspace(rect.u0, rect.u1, _SLABS + 1)
-    slabs = [shapely.intersection(need, box(a, rect.v0 - 1, b, rect.v1 + 1)) for a, b in zip(edges, edges[1:], strict=False)]
+    slabs = [shapely.intersection(need, box(a, rect.v0 - 1, b, rect.v1 + 1)) for a, b in pairwise(edges)]
     tops = [s.bounds[3] if not s.is_empty else -math.inf for s in slabs]
     bottoms = [s.bounds[1] if not s.is_empty else math.inf for s in slabs]
     width, height, strip, arm = rect.u1 - rect.u0, rect.v1 - rect.v0, settings.strip_minimum_m, settings.arm_minimum_m

@@ -11,7 +11,7 @@ from typing import Any, Literal
 
 from facademap.errors import InputError
 from facademap.tables import is_missing
-from facademap.units import GRAVITY_M_PER_S2
+from facademap.units import GRAVITY_M_PER_S2, KG_PER_LB, M_PER_INCH
 
 __all__ = [
     "SCAFFOLD_CLASSES",
@@ -140,8 +140,18 @@ class LiftResult:
     status: str = "confirmed"
 
 
-def niosh_lift(load_kg: float, lift: Lift) -> LiftResult:
-    """Recommended weight limit and lifting index of the revised NIOSH equation, metric form.
+def niosh_lift(load_kg: float, lift: Lift, *, form: Literal["metric", "us"] = "metric") -> LiftResult:
+    """Recommended weight limit and lifting index of the revised NIOSH equation.
+
+    Parameters
+    ----------
+    load_kg : float
+        Load.
+    lift : Lift
+        The lift.
+    form : {'metric', 'us'}
+        The manual prints two forms with constants rounded in centimetres or in inches and pounds; they differ by up
+        to 2 %, the metric one being the stricter at long reach.
 
     Raises
     ------
@@ -151,10 +161,11 @@ def niosh_lift(load_kg: float, lift: Lift) -> LiftResult:
 
     Notes
     -----
-    RWL = 23 kg x 25/H x (1 - 0.003|V - 75|) x (0.82 + 4.5/D) x (1 - 0.0032 A) x FM x CM, lengths in cm.
+    RWL = 23 kg x 25/H x (1 - 0.003|V - 75|) x (0.82 + 4.5/D) x (1 - 0.0032 A) x FM x CM, lengths in cm; or
+    51 lb x 10/H x (1 - 0.0075|V - 30|) x (0.82 + 1.8/D) x (1 - 0.0032 A) x FM x CM, lengths in inches.
     FM and CM are from memory of the tables. Not for one hand, seated, on ladders or on a footing that moves.
     """
-    h, v, d = lift.horizontal_m * 100, lift.height_m * 100, max(lift.travel_m * 100, 25.0)
+    h, v = lift.horizontal_m * 100, lift.height_m * 100
     if h > 63 or not 0 <= v <= 175 or lift.twist_deg > 135 or lift.twist_deg < 0:
         raise InputError(f"lift with reach {h:.0f} cm, height {v:.0f} cm, twist {lift.twist_deg:.0f} degrees lies outside the NIOSH equation",
                          "Use a hoist or trolley; reach to 63 cm, height to 175 cm and twist to 135 degrees can be assessed.")
@@ -163,10 +174,16 @@ def niosh_lift(load_kg: float, lift: Lift) -> LiftResult:
     if lift.hours > 8:
         raise InputError(f"{lift.hours:g} hours of lifting are not covered", "Give 8 hours or fewer.")
     frequency = 1.0 if lift.hours <= 1 else 0.95 if lift.hours <= 2 else 0.85
+    # the manual parts the grips at 75 cm (30 in)
     coupling = {"good": (1.0, 1.0), "fair": (0.95, 1.0), "poor": (0.90, 0.90)}[lift.coupling][1 if v >= 75 else 0]
-    m = {"HM": min(1.0, 25.0 / max(h, 25.0)), "VM": 1 - 0.003 * abs(v - 75), "DM": min(1.0, 0.82 + 4.5 / d),
+    constant, unit_m, reach, knuckle, slope, travel, least = (
+        (23.0, 0.01, 25.0, 75.0, 0.003, 4.5, 25.0) if form == "metric" else
+        (51 * KG_PER_LB, M_PER_INCH, 10.0, 30.0, 0.0075, 1.8, 10.0))
+    m = {"HM": min(1.0, reach * unit_m / max(lift.horizontal_m, 1e-9)),
+         "VM": 1 - slope * abs(lift.height_m / unit_m - knuckle),
+         "DM": min(1.0, 0.82 + travel / max(lift.travel_m / unit_m, least)),
          "AM": 1 - 0.0032 * lift.twist_deg, "FM": frequency, "CM": coupling}
-    limit = 23.0
+    limit = constant
     for value in m.values():
         limit *= value
     index = load_kg / limit

@@ -211,7 +211,7 @@ def _materials(
         "dust": {"kept_l": _dust_l(layout), "use": "Stone dust from drilling is kept to tint the pointing mortar."},
         "pins": {"count": len(layout.pins), "rod_length_m": sum(p.rod_length_m + settings.bedding_m for p in layout.pins),
                  "drill_length_m": sum(p.hole_wall_m + p.hole_piece_m for p in layout.pins),
-                 "cover_m": layout.cover_m, "edge_distance_m": layout.edge_distance_m, "faults": list(layout.faults),
+                 "cover_m": layout.cover_m, "edge_distance_m": layout.edge_distance_m, "faults": list(layout.faults), "notes": list(layout.notes),
                  "inputs": [settings.says(n) for n in ("rod_m", "hole_clearance_m", "embedment_m", "cover_m", "edge_distance_m")]},
         "bond_side": {"grooves_m": grooves, "spacing_m": settings.groove_spacing_m, "width_m": settings.groove_width_m,
                       "depth_m": settings.groove_depth_m, "eased_back_edges_m": settings.eased_edge_m},

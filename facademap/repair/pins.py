@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -71,6 +72,7 @@ class PinLayout:
 
     pins: tuple[Pin, ...]
     faults: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
     cover_m: float = 0.0
     edge_distance_m: float = 0.0
 
@@ -108,14 +110,16 @@ def set_out_pins(
     -------
     PinLayout
         ``faults`` names every distance that the piece is too small or too thin to keep; the pins are then
-        those that come nearest, or none where no hole can be drilled at all.
+        those that come nearest, or none where no hole can be drilled at all. ``notes`` names what was reduced
+        within the rules: the edge distance of a narrow piece, down to two hole diameters, and the spacing of the
+        only two pins of a small piece, down to the edge distance.
     """
     heavy = projecting or weight_kg >= settings.heavy_kg
     rod = settings.rod_heavy_m if heavy else settings.rod_m
     hole = rod + settings.hole_clearance_m
     slope = math.radians(settings.pin_angle_deg)
     faults: list[str] = []
-
+    notes: list[str] = []
     into = _reach_into_piece(depth_m, hole=hole, slope=slope, settings=settings, faults=faults)
     if into is None:
         return PinLayout(pins=(), faults=tuple(faults))
@@ -124,7 +128,8 @@ def set_out_pins(
         faults.append(f"the stone behind the cut-out is {backing_m * 1000:.0f} mm, too thin for {embedment * 1000:.0f} mm "
                       "of embedment: pin into the stone behind, or use shorter rods agreed by an engineer")
     edge = max(settings.edge_distance_m, settings.edge_distance_rods * rod)
-    places, edge = _places(outline, edge, least=settings.edge_distance_holes * hole, settings=settings, faults=faults)
+    places, edge = _places(outline, edge, least=settings.edge_distance_holes * hole, settings=settings, faults=faults,
+                          notes=notes)
     grade = "316 (1.4401)" if exposed_to_salt else "304 (1.4301)"
     pins = tuple(
         Pin(u_m=float(u), v_m=float(v), angle_deg=settings.pin_angle_deg,
@@ -134,7 +139,7 @@ def set_out_pins(
             grade=grade)
         for i, (u, v) in enumerate(places))
     cover = depth_m - (into + settings.hole_spare_m) * math.cos(slope) - hole / 2 * math.sin(slope)
-    return PinLayout(pins=pins, faults=tuple(faults), cover_m=cover, edge_distance_m=edge)
+    return PinLayout(pins=pins, faults=tuple(faults), notes=tuple(notes), cover_m=cover, edge_distance_m=edge)
 
 
 def _reach_into_piece(depth_m: float, *, hole: float, slope: float, settings: Settings, faults: list[str]) -> float | None:
@@ -155,7 +160,7 @@ def _reach_into_piece(depth_m: float, *, hole: float, slope: float, settings: Se
 
 
 def _places(outline: Polygon, edge: float, *, least: float, settings: Settings,
-            faults: list[str]) -> tuple[list[tuple[float, float]], float]:
+            faults: list[str], notes: list[str]) -> tuple[list[tuple[float, float]], float]:
     """Points of the pins, and the edge distance that was kept."""
     u0, v0, u1, v1 = outline.bounds
     size = max(u1 - u0, v1 - v0)
@@ -170,30 +175,43 @@ def _places(outline: Polygon, edge: float, *, least: float, settings: Settings,
     inner = outline.buffer(-edge, join_style="mitre")
     if inner.is_empty or inner.area < 1e-8:
         narrow = float(shapely.length(shapely.maximum_inscribed_circle(outline, tolerance=1e-4)))
-        reduced = max(least, min(edge, narrow - 1e-4))
+        reduced = max(least, min(edge, 0.9 * narrow))
         inner = outline.buffer(-reduced, join_style="mitre")
         if inner.is_empty:
             faults.append(f"the piece is {2 * narrow * 1000:.0f} mm narrow: no pin keeps {least * 1000:.0f} mm from its edges; "
                           "make the cut-out wider")
             point = shapely.maximum_inscribed_circle(outline, tolerance=1e-4).coords[0]
             return [(point[0], point[1])], narrow
-        faults.append(f"the piece is too narrow for {edge * 1000:.0f} mm from the edge: {reduced * 1000:.0f} mm is kept")
+        notes.append(f"the piece is too narrow for {edge * 1000:.0f} mm from the edge: {reduced * 1000:.0f} mm is kept")
         edge = reduced
     places: list[tuple[float, float]] = []
     for part in _arms(inner):
-        for place in _grid(part, settings):
-            near = [math.dist(place, p) for p in places]
-            if not near or min(near) >= settings.pin_spacing_minimum_m - 1e-9:
+        wanted = _grid(part, settings)
+        corners = [(float(u), float(v)) for u, v in np.asarray(shapely.envelope(part).exterior.coords)[:-1]]
+        clear = [p for p in wanted if _nearest(p, places) >= settings.pin_spacing_minimum_m - 1e-9]
+        if not clear and places:
+            # an arm of an L is pinned at its far end rather than not at all
+            inside = part.buffer(1e-7)
+            corners = [c for c in corners if shapely.intersects_xy(inside, *c)]
+            clear = [p for p in sorted(corners, key=lambda c: -_nearest(c, places))[:1] if _nearest(p, places) >= edge]
+        for place in clear:
+            if _nearest(place, places) >= min(edge, settings.pin_spacing_minimum_m) - 1e-9:
                 places.append(place)
     if len(places) < 2:
         a, b = _farthest(inner)
         apart = math.dist(a, b)
-        if apart >= 3 * settings.pin_spacing_minimum_m / 4 or not places:
-            places = [a, b] if apart > 0 else [a]
-        if apart < settings.pin_spacing_minimum_m - 1e-9:
-            faults.append(f"two pins would stand only {apart * 1000:.0f} mm apart, {settings.pin_spacing_minimum_m * 1000:.0f} mm "
-                          f"are wanted: {len(places)} is set out")
+        if apart >= edge and apart > 0:
+            places = [a, b]
+            if apart < settings.pin_spacing_minimum_m - 1e-9:
+                notes.append(f"the two pins stand {apart * 1000:.0f} mm apart, as far as the piece allows")
+        else:
+            places = places or [a]
+            notes.append("there is room for one pin only")
     return places, edge
+
+
+def _nearest(place: tuple[float, float], places: Sequence[tuple[float, float]]) -> float:
+    return min((math.dist(place, p) for p in places), default=math.inf)
 
 
 def _arms(inner: Any) -> list[Any]:

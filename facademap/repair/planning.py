@@ -15,7 +15,7 @@ from shapely.geometry import Polygon
 
 from facademap.errors import GeometryError
 from facademap.repair.cautions import cautions_for
-from facademap.repair.cutouts import CutOut, Need, set_out, whole_stone
+from facademap.repair.cutouts import CutOut, Need, damage_in, set_out, whole_stone
 from facademap.repair.handling import StoneDensity
 from facademap.repair.offsets import clean_ring, offset_edges
 from facademap.repair.pieces import Gap, design_pieces, piece_id
@@ -51,6 +51,7 @@ def plan_repairs(
     settings: Settings,
     densities: Mapping[str, StoneDensity | float] | None = None,
     overrules: Mapping[str, Overrule] | None = None,
+    fixed: gpd.GeoDataFrame | None = None,
     stonework: Stonework | None = None,
 ) -> RepairPlan:
     """Plan every condition: treatment, cut-outs, pieces, fixings, materials, cautions.
@@ -67,6 +68,8 @@ def plan_repairs(
         Density by local name of the stone.
     overrules : mapping of condition id to Overrule, optional
         Decisions of persons against the rules.
+    fixed : GeoDataFrame, optional
+        Repairs that are approved or further: what they answer is not planned again, and no new cut-out may meet theirs.
     stonework : Stonework, optional
         Made once from the wall stones and openings where several plans follow each other.
 
@@ -79,9 +82,11 @@ def plan_repairs(
     stonework = stonework or Stonework.from_frames(wall_stones, openings)
     decisions = decide_treatments(conditions, wall_stones, rules=rules, overrules=overrules)
     gaps = [Gap(about=i, problem="the wall stone has no outline", remedy=r) for i, r in stonework.gaps]
-    rows, found = _cut_out_rows(conditions, decisions, stonework=stonework, settings=settings)
+    standing = _Fixed.of(fixed)
+    rows, found = _cut_out_rows(conditions, decisions, stonework=stonework, settings=settings, fixed=standing)
     gaps += found
-    rows += _other_rows(conditions, decisions, rows, stonework=stonework, settings=settings, gaps=gaps)
+    rows += _other_rows(conditions, decisions, rows, stonework=stonework, settings=settings, gaps=gaps,
+                        fixed=standing)
     rows.sort(key=lambda r: (str(r["surface"]), -round(r["geometry"].centroid.y, 1), r["geometry"].centroid.x))
     for number, row in enumerate(rows, start=1):
         row["id"] = f"R-{number:03d}"
@@ -113,7 +118,7 @@ def plan_cut_outs(
     decisions = pd.DataFrame({"treatment": "inset", "rule": "", "rule_source": "", "rule_status": "", "priority": 1.0,
                               "held_back": None, "overruled_by": None, "reason": ""}, index=conditions.index, dtype=object)
     stonework = Stonework.from_frames(wall_stones, openings)
-    rows, gaps = _cut_out_rows(conditions, decisions, stonework=stonework, settings=settings)
+    rows, gaps = _cut_out_rows(conditions, decisions, stonework=stonework, settings=settings, fixed=_Fixed.of(None))
     gaps = [Gap(about=i, problem="the wall stone has no outline", remedy=r) for i, r in stonework.gaps] + gaps
     for number, row in enumerate(rows, start=1):
         row["id"] = f"R-{number:03d}"
@@ -179,52 +184,103 @@ def carry_ids(
 
 
 def _cut_out_rows(
-    conditions: gpd.GeoDataFrame, decisions: pd.DataFrame, *, stonework: Stonework, settings: Settings,
+    conditions: gpd.GeoDataFrame, decisions: pd.DataFrame, *, stonework: Stonework, settings: Settings, fixed: _Fixed,
 ) -> tuple[list[dict[str, Any]], list[Gap]]:
     """One row a cut-out, stone by stone."""
     gaps: list[Gap] = []
     needs: dict[str, list[Need]] = {}
     whole: set[str] = set()
-    facts: dict[str, dict[str, Any]] = {}
+    facts: dict[str, Mapping[Any, Any]] = {}
+    overdrawn: dict[str, list[str]] = {}
     depths = conditions["depth_m"] if "depth_m" in conditions else [None] * len(conditions)
-    for id, surface, shape, depth, decision in zip(conditions["id"], conditions["surface"], conditions.geometry, depths,
-                                                   decisions.to_dict("records"), strict=True):
-        if decision["treatment"] not in _PIECED:
+    for name, surface, shape, depth, decision in zip(conditions["id"], conditions["surface"], conditions.geometry, depths,
+                                                     decisions.to_dict("records"), strict=True):
+        if decision["treatment"] not in _PIECED or name in fixed.surface_work:
             continue
-        name = str(id)
-        facts[name] = decision
+        if shape is None or shape.is_empty:
+            gaps.append(Gap(about=name, problem="the condition has no outline", remedy="Draw it, and plan again."))
+            continue
         stones = stonework.near(str(surface), shape)
         if not stones:
             gaps.append(Gap(about=name, problem="no wall stone lies under this condition, so no cut-out can be set out",
                             remedy="Outline the wall stones there, or move the condition."))
             continue
+        facts[name] = decision
         known = None if is_missing(depth) else float(depth)
         if known is None:
             gaps.append(Gap(about=name, problem="its depth was not measured; the least depth of the profile is taken",
                             remedy="Sound and measure the depth, and plan again."))
+        need = Need(condition=name, shape=shape, depth_m=known)
         if decision["treatment"] == "whole stone":
             best = max(stones, key=lambda s: (shapely.intersection(s.drawn, shape).area, s.id))
             whole.add(best.id)
-            needs.setdefault(best.id, []).append(Need(condition=name, shape=shape, depth_m=known))
-            continue
+            stones = [best]
         for stone in stones:
-            needs.setdefault(stone.id, []).append(Need(condition=name, shape=shape, depth_m=known))
+            if (name, stone.id) in fixed.cut_out:
+                continue
+            if stone.id not in whole and damage_in(stone, shape, settings=settings) is None:
+                overdrawn.setdefault(name, []).append(stone.id)
+                continue
+            needs.setdefault(stone.id, []).append(need)
     rows: list[dict[str, Any]] = []
-    reached: set[str] = set()
     for stone_id, wanted in needs.items():
         stone = stonework.stones[stone_id]
         cuts = [whole_stone(stone, wanted, settings=settings)] if stone_id in whole else set_out(stone, wanted, settings=settings)
         for cut in cuts:
-            reached.update(cut.conditions)
-            rows.append(_cut_out_row(cut, stone, [facts[c] for c in cut.conditions], stonework=stonework, settings=settings))
+            row = _cut_out_row(cut, stone, [facts[c] for c in cut.conditions], stonework=stonework, settings=settings)
+            near = fixed.too_near(stone_id, row["geometry"], settings.strip_minimum_m)
+            if near:
+                gaps.append(Gap(about=", ".join(cut.conditions), problem=f"its cut-out in {stone_id} would meet or leave a sliver beside "
+                                f"repair {near}, which is approved or further",
+                                remedy=f"Take the approval of {near} back and plan again, or widen {near} by hand."))
+                continue
+            rows.append(row)
     for name in facts:
-        if name not in reached and not any(g.about == name and "no wall stone" in g.problem for g in gaps):
+        if name in overdrawn and not any(n.condition == name for wanted in needs.values() for n in wanted) \
+                and not any(c == name for c, _ in fixed.cut_out):
             gaps.append(Gap(about=name, problem="it lies on joints only, so no cut-out was set out",
                             remedy="Check its outline, or treat it as a joint condition."))
+    for row in rows:
+        spilled = [(c, overdrawn[c]) for c in row["conditions"] if c in overdrawn]
+        if spilled:
+            row["note"] = " ".join(filter(None, [row["note"], *(
+                f"{c} reaches less than {settings.overdrawn_m * 1000:.0f} mm into {', '.join(s)}: taken as drawn too wide." for c, s in spilled)]))
     return rows, gaps
 
 
-def _cut_out_row(cut: CutOut, stone: Stone, facts: Sequence[Mapping[str, Any]], *, stonework: Stonework,
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Fixed:
+    """Repairs that stand: what they answer, and where they are cut."""
+
+    surface_work: frozenset[str]
+    cut_out: frozenset[tuple[str, str]]
+    outlines: Mapping[str, list[tuple[str, Any]]]
+
+    @classmethod
+    def of(cls, repairs: gpd.GeoDataFrame | None) -> _Fixed:
+        surface: set[str] = set()
+        cut: set[tuple[str, str]] = set()
+        outlines: dict[str, list[tuple[str, Any]]] = {}
+        if repairs is None or not len(repairs):
+            return cls(surface_work=frozenset(), cut_out=frozenset(), outlines={})
+        for row in repairs.to_dict("records"):
+            names = row["conditions"] or ()
+            if row["treatment"] in _PIECED:
+                cut.update((c, row["wall_stone"]) for c in names)
+                outlines.setdefault(row["wall_stone"], []).append((row["id"], row[repairs.geometry.name]))
+            else:
+                surface.update(names)
+        return cls(surface_work=frozenset(surface), cut_out=frozenset(cut), outlines=outlines)
+
+    def too_near(self, stone: str, outline: Any, strip_m: float) -> str | None:
+        """Id of the standing repair in this stone that the outline meets or nearly meets."""
+        for name, other in self.outlines.get(stone, ()):
+            if shapely.distance(outline, other) < strip_m - 1e-9:
+                return str(name)
+        return None
+
+
+def _cut_out_row(cut: CutOut, stone: Stone, facts: Sequence[Mapping[Any, Any]], *, stonework: Stonework,
                  settings: Settings) -> dict[str, Any]:
     ring = clean_ring(cut.outline)
     edges = [stonework.edge(ring[i], ring[(i + 1) % len(ring)], stone=stone, settings=settings) for i in range(len(ring))]
@@ -272,7 +328,7 @@ def _place(shape: Any, settings: Settings) -> dict[str, Any]:
 
 def _other_rows(
     conditions: gpd.GeoDataFrame, decisions: pd.DataFrame, cut_outs: Iterable[dict[str, Any]], *, stonework: Stonework,
-    settings: Settings, gaps: list[Gap],
+    settings: Settings, gaps: list[Gap], fixed: _Fixed,
 ) -> list[dict[str, Any]]:
     """Repairs that need no piece, one a condition; what an inset takes away anyway is added to that inset."""
     by_surface: dict[str, list[dict[str, Any]]] = {}
@@ -284,6 +340,8 @@ def _other_rows(
         if decision["treatment"] in _PIECED:
             continue
         name, surface, shape = str(record["id"]), str(record["surface"]), record[conditions.geometry.name]
+        if name in fixed.surface_work or any(c == name for c, _ in fixed.cut_out):
+            continue
         if shape is None or shape.is_empty:
             gaps.append(Gap(about=name, problem="the condition has no outline", remedy="Draw it, and plan again."))
             continue

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any
 
 from facademap.condition.glossary import FAMILIES, TERMS
 from facademap.errors import InputError

@@ -86,6 +86,7 @@ class Settings:
 
     # cut-out
     margin_m: float = _setting("length", 0, 0.2, "Cut back beyond the visible damage into sound stone")
+    overdrawn_m: float = _setting("length", 0, 0.05, "Damage reaching less far over a joint was drawn too wide")
     margin_depth_m: float = _setting("length", 0, 0.1, "Depth cut beyond the measured damage")
     depth_minimum_m: float = _setting("length", 0.01, 0.3, "Least depth of a cut-out")
     depth_minimum_exposed_m: float = _setting("length", 0.01, 0.3, "Least depth at ledges, copings, cornices and sills")
@@ -189,7 +190,8 @@ class Settings:
         values = dict(self.values)
         for key, value in changes.items():
             values[key] = TradeValue(name=key, value=float(value), unit="SI", source=source, status="project")
-        return replace(self, **{k: float(v) for k, v in changes.items()}, values=values)
+        numbers: dict[str, Any] = {k: float(v) for k, v in changes.items()}
+        return replace(self, **numbers, values=values)
 
     def says(self, name: str) -> dict[str, Any]:
         """Value, unit, source and status of one setting, as printed beside a figure."""

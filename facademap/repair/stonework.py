@@ -129,9 +129,9 @@ class Stonework:
         if side_of(a, b) in stone.exposed:
             return Edge(kind="exposed", joint_m=0.0)
         line, strip = _facing_strip(a, b, settings.joint_search_m)
-        gaps = [self._gap(line, strip, other.drawn) for other in self.near(stone.surface, strip) if other.id != stone.id]
-        gaps = [g for g in gaps if g is not None]
-        hole = [g for g in (self._gap(line, strip, o) for o in self.openings.get(stone.surface, ())) if g is not None]
+        across = [other.drawn for other in self.near(stone.surface, strip) if other.id != stone.id]
+        gaps = self._gaps(line, strip, across)
+        hole = self._gaps(line, strip, self.openings.get(stone.surface, ()))
         if hole and (not gaps or min(hole) <= min(gaps)):
             return Edge(kind="exposed", joint_m=0.0)
         if not gaps:
@@ -144,13 +144,14 @@ class Stonework:
         return Edge(kind="joint", joint_m=width, reach_m=width)
 
     @staticmethod
-    def _gap(line: LineString, strip: Polygon, other: Any) -> float | None:
-        if not shapely.intersects(strip, other):
-            return None
-        facing = shapely.intersection(strip, other)
-        if facing.is_empty or facing.area < 1e-9:
-            return None
-        return float(shapely.distance(line, facing))
+    def _gaps(line: LineString, strip: Polygon, others: Iterable[Any]) -> list[float]:
+        """Distance to each shape that stands in front of the edge."""
+        found = []
+        for other in others:
+            facing = shapely.intersection(strip, other) if shapely.intersects(strip, other) else None
+            if facing is not None and facing.area >= 1e-9:
+                found.append(float(shapely.distance(line, facing)))
+        return found
 
 
 def side_of(a: Sequence[float], b: Sequence[float]) -> Side:

@@ -74,10 +74,8 @@ def plan_project(
         tell(0.2)
         fixed = repairs[~repairs["stage"].isin(_FREE_STAGES)] if len(repairs) else repairs
         free = repairs[repairs["stage"].isin(_FREE_STAGES)] if len(repairs) else repairs
-        answered = {c for listed in fixed["conditions"] for c in (listed or ())}
-        open_ones = conditions[~conditions["id"].isin(answered)] if len(conditions) else conditions
-        plan = plan_repairs(open_ones, stones, openings, rules=rules, settings=settings,
-                            densities=project.setting("densities", {}) or {}, overrules=_overrules(repairs))
+        plan = plan_repairs(conditions, stones, openings, rules=rules, settings=settings,
+                            densities=project.setting("densities", {}) or {}, overrules=_overrules(free), fixed=fixed)
         tell(0.7)
         with project.edit(who=who, what="plan repairs") as edit:
             plan = carry_ids(plan, free, new_id=lambda: edit.new_id("R"))
