@@ -12,6 +12,7 @@ import numpy as np
 import shapely
 from shapely.geometry import Polygon, box
 
+from facademap.repair.moulding import cut_levels
 from facademap.repair.settings import Settings
 from facademap.repair.stonework import Stone
 
@@ -102,7 +103,7 @@ def set_out(stone: Stone, needs: Sequence[Need], *, settings: Settings) -> list[
         depth, notes = depth_of_cut([inside[k][0] for k in members], part=stone.part, settings=settings)
         names = tuple(dict.fromkeys(inside[k][0].condition for k in members))
         cut_outs.append(CutOut(outline=outline, conditions=names, depth_m=depth, l_shape=is_l, notes=notes))
-    return _whole_if_due(cut_outs, [n for n, _ in inside], stone, settings)
+    return [_through_return(c, stone, settings) for c in _whole_if_due(cut_outs, [n for n, _ in inside], stone, settings)]
 
 
 def depth_of_cut(needs: Sequence[Need], *, part: str, settings: Settings) -> tuple[float, tuple[str, ...]]:
@@ -156,7 +157,18 @@ def _grown(rect: _Rect, stone: Stone, settings: Settings) -> _Rect:
             shift = max(lower - a, 0.0) + min(upper - b, 0.0)
             a, b = a + shift, b + shift
         sides.append((max(a, lower), min(b, upper)))
+    if stone.profile is not None:
+        sides[1] = _to_quirks(sides[1], stone.profile, settings)
     return _Rect(sides[0][0], sides[1][0], sides[0][1], sides[1][1])
+
+
+def _to_quirks(levels: tuple[float, float], profile: np.ndarray, settings: Settings) -> tuple[float, float]:
+    """Upper and lower edge on to the next quirk or arris of a moulding, where one is near: the joint hides there."""
+    low, high = levels
+    quirks = cut_levels(profile)
+    below = [q for q in quirks if low - settings.strip_minimum_m <= q < low]
+    above = [q for q in quirks if high < q <= high + settings.strip_minimum_m]
+    return (max(below) if below else low, min(above) if above else high)
 
 
 def _crossings(ring: np.ndarray, level: float, axis: int) -> np.ndarray:
@@ -262,6 +274,22 @@ def _best_notch(rect: _Rect, need: Any, stone: Stone, settings: Settings) -> Pol
 def _round_down(value: float, settings: Settings) -> float:
     step = settings.set_out_step_m
     return math.floor(value / step + 1e-9) * step if step else value
+
+
+def _through_return(cut: CutOut, stone: Stone, settings: Settings) -> CutOut:
+    """At a quoin or reveal the sliver rule holds on the return too: no thin strip is left behind the cut-out."""
+    if cut.whole or stone.depth_m is None:
+        return cut
+    u0, v0, u1, v1 = stone.outline.bounds
+    a0, b0, a1, b1 = cut.outline.bounds
+    touches = {"left": a0 - u0, "right": u1 - a1, "bottom": b0 - v0, "top": v1 - b1}
+    shown = [s for s, d in touches.items() if d < settings.strip_minimum_m / 2 and s in stone.exposed]
+    behind = stone.depth_m - cut.depth_m
+    if not shown or behind >= settings.strip_minimum_m - _TIE_M or behind <= 0:
+        return cut
+    note = (f"On the {' and '.join(shown)} return only {behind * 1000:.0f} mm of stone would stay behind the piece: cut through to the "
+            "back of the stone.")
+    return replace(cut, depth_m=stone.depth_m, notes=(*cut.notes, note))
 
 
 def whole_stone(stone: Stone, needs: Sequence[Need], *, settings: Settings) -> CutOut:

@@ -16,8 +16,9 @@ from facademap.errors import FacademapError, GeometryError
 from facademap.repair.cautions import cautions_for
 from facademap.repair.handling import Lift, StoneDensity, density_of, niosh_lift
 from facademap.repair.mortar import Mix, batch, mix_named, mortar_volumes
+from facademap.repair.moulding import profile_over, projection_over
 from facademap.repair.offsets import offset_edges
-from facademap.repair.pins import PinLayout, set_out_pins
+from facademap.repair.pins import PinLayout, drilling_template, set_out_pins
 from facademap.repair.placing import placing_rules
 from facademap.repair.settings import Settings
 from facademap.repair.stonework import Stone, Stonework, side_of
@@ -147,7 +148,8 @@ def design_piece(
         raise GeometryError(f"repair {repair['id']}: {fault.problem}", fault.remedy) from None
     cut_depth = float(repair["depth_m"])
     in_wall = cut_depth - settings.bedding_m
-    depth = in_wall + settings.proud_m
+    out = 0.0 if stone.profile is None else projection_over(stone.profile, face.bounds[1], face.bounds[3])
+    depth = in_wall + out + settings.proud_m
     density = density_of(stone.stone_type, stone.kind, densities=densities)
     dry = face.area * depth * density.density_kg_per_m3
     saturated = dry * (1 + density.absorption)
@@ -156,7 +158,7 @@ def design_piece(
     whole = repair["treatment"] == "whole stone"
     backing = None if stone.depth_m is None else stone.depth_m - cut_depth
     layout = PinLayout(pins=()) if whole else set_out_pins(
-        face, in_wall, weight_kg=saturated, settings=settings, projecting=stone.part in PROJECTING, backing_m=backing)
+        face, in_wall, weight_kg=saturated, settings=settings, projecting=stone.part in PROJECTING or out > 0, backing_m=backing)
     u0, v0, u1, v1 = face.bounds
     piece = {
         "id": piece_id(str(repair["id"])), "surface": repair["surface"], "repair": repair["id"],
@@ -167,6 +169,11 @@ def design_piece(
     }
     materials, index = _materials(outline, face, ring, kinds, layout, cut_depth=cut_depth, depth=depth, saturated=saturated,
                                   density=density, mix=mix, settings=settings, bed_reason=bed_reason)
+    materials["drilling_template"] = drilling_template(face, layout.pins)
+    if stone.profile is not None:
+        materials["moulding"] = {
+            "projection_m": out, "profile_out_up_m": profile_over(stone.profile, face.bounds[1], face.bounds[3]).round(5).tolist(),
+            "note": "The block is taken to the greatest projection; the profile is run after fitting, against a zinc templet."}
     cautions = cautions_for(treatment=str(repair["treatment"]), part=stone.part, weight_kg=saturated, lifting_index=index,
                             engineer_kg=settings.engineer_kg, faults=layout.faults,
                             depth_share=None if stone.depth_m is None or whole else cut_depth / stone.depth_m)

@@ -13,7 +13,7 @@ from shapely.geometry import Polygon
 
 from facademap.repair.settings import Settings
 
-__all__ = ["Pin", "PinLayout", "set_out_pins"]
+__all__ = ["Pin", "PinLayout", "drilling_template", "set_out_pins"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,6 +142,25 @@ def set_out_pins(
     return PinLayout(pins=pins, faults=tuple(faults), notes=tuple(notes), cover_m=cover, edge_distance_m=edge)
 
 
+def drilling_template(face: Polygon, pins: Sequence[Pin]) -> dict[str, Any]:
+    """Places of the holes for both sides, measured from the lower corners of the piece.
+
+    Returns
+    -------
+    dict
+        ``wall``: right and up from the lower left corner of the piece's box, seen from outside;
+        ``piece_back``: the same holes on the back of the piece, seen from behind, measured right and up from the
+        lower corner that is then on the left. A hole that slopes down into the wall slopes up into the piece, so that one rod
+        is straight; a hole turned to the right in the wall, seen from outside, is turned to the right in the back too.
+    """
+    u0, v0, u1, _ = face.bounds
+    wall = [{"right_m": round(p.u_m - u0, 5), "up_m": round(p.v_m - v0, 5), "hole_m": p.hole_m, "deep_m": p.hole_wall_m,
+             "down_deg": p.angle_deg, "turn_right_deg": p.turn_deg} for p in pins]
+    back = [{"right_m": round(u1 - p.u_m, 5), "up_m": round(p.v_m - v0, 5), "hole_m": p.hole_m, "deep_m": p.hole_piece_m,
+             "up_deg": p.angle_deg, "turn_right_deg": p.turn_deg} for p in pins]
+    return {"width_m": round(u1 - u0, 5), "wall": wall, "piece_back": back}
+
+
 def _reach_into_piece(depth_m: float, *, hole: float, slope: float, settings: Settings, faults: list[str]) -> float | None:
     """Length of rod in the piece: as set, else as deep as share and cover allow; ``None`` when nothing is left."""
     room = (depth_m - settings.cover_m - hole / 2 * math.sin(slope)) / math.cos(slope) - settings.hole_spare_m
@@ -172,11 +191,11 @@ def _places(outline: Polygon, edge: float, *, least: float, settings: Settings,
             faults.append(f"a pin in the middle of the piece is {kept * 1000:.0f} mm from its edge, "
                           f"{least * 1000:.0f} mm are needed: make the piece larger or bond it without a pin")
         return [(centre[0], centre[1])], kept
-    inner = outline.buffer(-edge, join_style="mitre")
+    inner = _inside(outline, edge)
     if inner.is_empty or inner.area < 1e-8:
         narrow = float(shapely.length(shapely.maximum_inscribed_circle(outline, tolerance=1e-4)))
         reduced = max(least, min(edge, 0.9 * narrow))
-        inner = outline.buffer(-reduced, join_style="mitre")
+        inner = _inside(outline, reduced)
         if inner.is_empty:
             faults.append(f"the piece is {2 * narrow * 1000:.0f} mm narrow: no pin keeps {least * 1000:.0f} mm from its edges; "
                           "make the cut-out wider")
@@ -208,6 +227,11 @@ def _places(outline: Polygon, edge: float, *, least: float, settings: Settings,
             places = places or [a]
             notes.append("there is room for one pin only")
     return places, edge
+
+
+def _inside(outline: Polygon, distance: float) -> Any:
+    """Ground at least ``distance`` from the edge; an inner corner is rounded, and the chords must not come nearer."""
+    return outline.buffer(-distance / math.cos(math.pi / 64), quad_segs=16)
 
 
 def _nearest(place: tuple[float, float], places: Sequence[tuple[float, float]]) -> float:

@@ -52,6 +52,7 @@ def plan_repairs(
     densities: Mapping[str, StoneDensity | float] | None = None,
     overrules: Mapping[str, Overrule] | None = None,
     fixed: gpd.GeoDataFrame | None = None,
+    profiles: Mapping[str, Sequence[Sequence[float]]] | None = None,
     stonework: Stonework | None = None,
 ) -> RepairPlan:
     """Plan every condition: treatment, cut-outs, pieces, fixings, materials, cautions.
@@ -70,6 +71,8 @@ def plan_repairs(
         Decisions of persons against the rules.
     fixed : GeoDataFrame, optional
         Repairs that are approved or further: what they answer is not planned again, and no new cut-out may meet theirs.
+    profiles : mapping, optional
+        Profile line (out_m, v_m) of moulded stones, by id of the wall stone or by part of the building.
     stonework : Stonework, optional
         Made once from the wall stones and openings where several plans follow each other.
 
@@ -79,7 +82,7 @@ def plan_repairs(
         Ids of repairs are ``R-001`` on, in reading order; use :func:`carry_ids` to keep those of an earlier plan.
         What cannot be planned is named in ``gaps``; the rest is planned all the same.
     """
-    stonework = stonework or Stonework.from_frames(wall_stones, openings)
+    stonework = stonework or Stonework.from_frames(wall_stones, openings, profiles=profiles)
     decisions = decide_treatments(conditions, wall_stones, rules=rules, overrules=overrules)
     gaps = [Gap(about=i, problem="the wall stone has no outline", remedy=r) for i, r in stonework.gaps]
     standing = _Fixed.of(fixed)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -11,6 +11,7 @@ import numpy as np
 import shapely
 from shapely.geometry import LineString, Polygon, box
 
+from facademap.repair.moulding import read_profile_line
 from facademap.repair.offsets import clean_ring
 from facademap.repair.settings import Settings
 from facademap.tables import is_missing
@@ -44,6 +45,7 @@ class Stone:
     finish: str
     stone_type: str
     kind: str
+    profile: np.ndarray | None = None
 
     @property
     def area_m2(self) -> float:
@@ -80,8 +82,18 @@ class Stonework:
         self._trees = {s: (shapely.STRtree([self.stones[i].drawn for i in ids]), ids) for s, ids in by_surface.items()}
 
     @classmethod
-    def from_frames(cls, wall_stones: gpd.GeoDataFrame, openings: gpd.GeoDataFrame) -> Stonework:
-        """Read the tables; stones without a usable outline are named in ``gaps`` and left out."""
+    def from_frames(cls, wall_stones: gpd.GeoDataFrame, openings: gpd.GeoDataFrame, *,
+                    profiles: Mapping[str, Sequence[Sequence[float]]] | None = None) -> Stonework:
+        """Read the tables; stones without a usable outline are named in ``gaps`` and left out.
+
+        Parameters
+        ----------
+        wall_stones, openings : GeoDataFrame
+            Rows of these tables.
+        profiles : mapping, optional
+            Profile line (out_m, v_m) of moulded stones, by id of the wall stone or by part of the building.
+        """
+        lines = {k: read_profile_line(v, where=f"profile of {k}") for k, v in (profiles or {}).items()}
         stones: dict[str, Stone] = {}
         gaps: list[tuple[str, str]] = []
         shapes = list(wall_stones.geometry) if len(wall_stones) else []
@@ -96,7 +108,8 @@ class Stonework:
                 depth_m=None if is_missing(row.get("depth_m")) or row["depth_m"] <= 0 else float(row["depth_m"]),
                 exposed=frozenset(w.strip() for w in _text(row, "exposed", "front").split(",") if w.strip()),
                 part=_text(row, "part", "walling"), bed=_text(row, "bed", "unknown"), finish=_text(row, "finish", ""),
-                stone_type=_text(row, "stone_type", ""), kind=_text(row, "kind", "unknown"))
+                stone_type=_text(row, "stone_type", ""), kind=_text(row, "kind", "unknown"),
+                profile=lines.get(name, lines.get(_text(row, "part", "walling"))))
         holes: dict[str, list[Any]] = {}
         if len(openings):
             for surface, shape in zip(openings["surface"], openings.geometry, strict=True):

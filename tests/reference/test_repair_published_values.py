@@ -29,13 +29,15 @@ from facademap.units import CUBIC_M_PER_CUBIC_FT, KG_PER_LB, M_PER_INCH, deg_c_f
 
 # NIOSH 94-110, job "loading punch press stock"; the manual's figures from memory, with table-rounded
 # multipliers: RWL 16.3 lb at the origin and 14.5 lb at the destination, LI 2.7 and 3.0. Tolerance 3 %.
-@pytest.mark.parametrize(("height_in", "coupling", "limit_lb", "index"), [(15, "fair", 16.3, 2.7), (64, "fair", 14.5, 3.0)])
-def test_niosh_punch_press(height_in, coupling, limit_lb, index):
+# The index is printed to one decimal, so it is compared with 44 lb over the printed limit.
+@pytest.mark.parametrize(("height_in", "limit_lb", "printed_index"), [(15, 16.3, 2.7), (64, 14.5, 3.0)])
+def test_niosh_punch_press(height_in, limit_lb, printed_index):
     lift = Lift(horizontal_m=23 * M_PER_INCH, height_m=height_in * M_PER_INCH, travel_m=49 * M_PER_INCH, twist_deg=0,
-                lifts_per_minute=0.2, hours=1.0, coupling=coupling)
+                lifts_per_minute=0.2, hours=1.0, coupling="fair")
     result = niosh_lift(44 * KG_PER_LB, lift, form="us")
     assert result.limit_kg / KG_PER_LB == pytest.approx(limit_lb, rel=0.03)
-    assert result.index == pytest.approx(index, rel=0.03)
+    assert round(44 / limit_lb, 1) == printed_index
+    assert result.index == pytest.approx(44 / limit_lb, rel=0.03)
 
 
 def test_niosh_exact_formula_of_the_same_lift():
@@ -46,7 +48,8 @@ def test_niosh_exact_formula_of_the_same_lift():
         assert by_hand == pytest.approx(limit_lb, abs=0.06)
         lift = Lift(horizontal_m=23 * M_PER_INCH, height_m=height_in * M_PER_INCH, travel_m=49 * M_PER_INCH, coupling="fair")
         assert niosh_lift(10, lift, form="us").limit_kg / KG_PER_LB == pytest.approx(by_hand, rel=1e-9)
-        assert niosh_lift(10, lift).limit_kg / KG_PER_LB == pytest.approx(by_hand, rel=0.03)
+        # the metric form of the manual is rounded otherwise, here on the safe side
+        assert 0.965 * by_hand <= niosh_lift(10, lift).limit_kg / KG_PER_LB <= by_hand
 
 
 def test_niosh_best_lift_is_the_load_constant():
