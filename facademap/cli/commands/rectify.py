@@ -1,0 +1,68 @@
+"""``facademap rectify``: a photo and control points become a rectified elevation."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from facademap.cli.show import Show, command_options
+
+_FILE = click.Path(path_type=Path)
+
+
+@click.command("rectify")
+@click.option("--photo", type=_FILE, required=True, help="Picture as stored by the camera.")
+@click.option("--control", type=_FILE, required=True,
+              help="CSV: name,u_m,v_m,x_px,y_px,role (control or check); sigma_px, sigma_mm may be added.")
+@click.option("--camera", type=_FILE, help="Camera file (JSON, or OpenCV calibration); else the lens is estimated.")
+@click.option("--gsd-mm", type=float, required=True, help="Ground sample distance, mm on the wall.")
+@click.option("--out", type=_FILE, required=True, help="GeoTIFF to write.")
+@click.option("--report", type=_FILE, help="Report to write (JSON).")
+@click.option("--extent", metavar="U0,V0,U1,V1", help="Part of the wall, metres. Default: control grown by 5 %.")
+@click.option("--name", help="Name of the wall in the coordinate system. Default: name of the output.")
+@click.option("--no-lens", is_flag=True, help="Do not estimate the lens.")
+@click.option("--resample", type=click.Choice(["linear", "cubic"]), default="cubic", show_default=True)
+@click.option("--least-check", type=click.IntRange(0), default=30, show_default=True,
+              help="Check points below which the statement is called indicative.")
+@click.option("--residuals", type=_FILE, help="Drawing of the residual arrows to write (SVG).")
+@command_options
+def command(photo: Path, control: Path, camera: Path | None, gsd_mm: float, out: Path, report: Path | None,
+            extent: str | None, name: str | None, no_lens: bool, resample: str, least_check: int,
+            residuals: Path | None, show: Show) -> None:
+    """Rectify a photo of a flat wall to a true-to-scale GeoTIFF in wall coordinates.
+
+    Places the photo does not show are transparent (alpha band).
+    """
+    from facademap.photo.accuracy import AccuracyRules
+    from facademap.tasks.rectify import rectify_photo
+
+    with show.progress("rectifying") as progress:
+        done = rectify_photo(photo, control, out, gsd_m=gsd_mm / 1000, camera=camera, report=report,
+                             extent=_extent(extent) if extent else None, name=name, estimate_lens=not no_lens,
+                             interpolation="linear" if resample == "linear" else "cubic",
+                             rules=AccuracyRules(least_check_points=least_check), residuals=residuals,
+                             progress=progress)
+    values = done.report
+    for warning in values["warnings"]:
+        show.say(f"note: {warning}")
+    lines = [f"{out}: {values['width_px']} x {values['height_px']} px at {gsd_mm:g} mm, lens {values['lens']}",
+             f"control {values['control_n']} points, RMSE {_mm(values['control_rmse_m'])}; "
+             f"check {values['check_n']} points, RMSE {_mm(values['check_rmse_m'])}; "
+             f"supports {values['scale_text'] or 'no listed scale'}"]
+    show.result({"out": str(out), **values}, text=lines)
+
+
+def _mm(value_m: float | None) -> str:
+    return "none" if value_m is None else f"{value_m * 1000:.2f} mm"
+
+
+def _extent(text: str):  # type: ignore[no-untyped-def]
+    from facademap.errors import InputError
+    from facademap.wall.grid import Extent
+
+    try:
+        u0, v0, u1, v1 = (float(part) for part in text.split(","))
+    except ValueError:
+        raise InputError(f"extent {text!r} is not four numbers", "Give --extent u0,v0,u1,v1 in metres.") from None
+    return Extent(u0_m=u0, v0_m=v0, u1_m=u1, v1_m=v1)

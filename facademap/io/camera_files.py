@@ -1,0 +1,131 @@
+"""Camera files: our own JSON, and the calibration files that OpenCV's FileStorage writes."""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
+
+from facademap.errors import InputError
+from facademap.io.csv_tables import read_text_file
+from facademap.photo.camera import Camera
+
+__all__ = ["camera_as_dict", "read_camera"]
+
+_REQUIRED = ("width", "height", "fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2")
+_REMEDY = "Give a JSON object with width, height, fx, fy, cx, cy, k1, k2, p1, p2 (and k3) in pixels."
+_MATRIX_NAMES = ("camera_matrix", "cameraMatrix", "Camera_Matrix", "K", "M1")
+_DISTORTION_NAMES = ("distortion_coefficients", "distCoeffs", "Distortion_Coefficients", "D", "D1")
+
+
+def read_camera(path: Path, *, size_px: tuple[int, int] | None = None) -> Camera:
+    """Camera from ``.json`` (ours) or ``.yml .yaml .xml`` (OpenCV FileStorage).
+
+    Parameters
+    ----------
+    path : Path
+    size_px : tuple of int, optional
+        Width and height of the photo, for OpenCV files that do not hold the picture's size.
+
+    Raises
+    ------
+    FileError, InputError
+    """
+    text = read_text_file(path, what="camera file", max_bytes=4_000_000)
+    head = text.lstrip()[:200]
+    try:
+        if head.startswith("{"):
+            return _from_json(text, path.name)
+        if head.startswith("<"):
+            return _from_nodes(_xml_nodes(text, path.name), path.name, size_px)
+        if head.startswith("%YAML") or path.suffix.lower() in (".yml", ".yaml"):
+            return _from_nodes(_yaml_nodes(text), path.name, size_px)
+    except InputError:
+        raise
+    except (ValueError, TypeError, KeyError, ElementTree.ParseError) as error:
+        raise InputError(f"camera file {path.name} cannot be read: {error}", _REMEDY) from None
+    raise InputError(f"camera file {path.name} is neither JSON nor an OpenCV calibration file", _REMEDY)
+
+
+def camera_as_dict(camera: Camera) -> dict[str, float]:
+    """The content of our camera file."""
+    return {"width": camera.width_px, "height": camera.height_px, "fx": camera.fx_px, "fy": camera.fy_px,
+            "cx": camera.cx_px, "cy": camera.cy_px, "k1": camera.k1, "k2": camera.k2, "k3": camera.k3,
+            "p1": camera.p1, "p2": camera.p2}
+
+
+def _number(value: Any, name: str, file: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+        raise InputError(f"camera file {file}: {name} is {value!r}, not a finite number", _REMEDY)
+    return float(value)
+
+
+def _from_json(text: str, file: str) -> Camera:
+    try:
+        data = json.loads(text)
+    except (json.JSONDecodeError, RecursionError) as error:
+        where = f"line {error.lineno}: {error.msg}" if isinstance(error, json.JSONDecodeError) else "nested too deep"
+        raise InputError(f"camera file {file} is not valid JSON ({where})", _REMEDY) from None
+    if not isinstance(data, dict):
+        raise InputError(f"camera file {file} is not a JSON object", _REMEDY)
+    missing = [name for name in _REQUIRED if name not in data]
+    if missing:
+        raise InputError(f"camera file {file}: {', '.join(missing)} is missing", _REMEDY)
+    values = {name: _number(data[name], name, file) for name in _REQUIRED}
+    values["k3"] = _number(data.get("k3", 0.0), "k3", file)
+    if values["width"] != int(values["width"]) or values["height"] != int(values["height"]):
+        raise InputError(f"camera file {file}: width and height are not whole numbers", _REMEDY)
+    return _camera(values)
+
+
+def _camera(values: dict[str, float]) -> Camera:
+    return Camera(width_px=int(values["width"]), height_px=int(values["height"]), fx_px=values["fx"],
+                  fy_px=values["fy"], cx_px=values["cx"], cy_px=values["cy"], k1=values["k1"], k2=values["k2"],
+                  k3=values.get("k3", 0.0), p1=values["p1"], p2=values["p2"])
+
+
+def _yaml_nodes(text: str) -> dict[str, list[float]]:
+    """Matrices and scalars of an OpenCV YAML file (its fixed layout, so that no YAML parser is needed)."""
+    nodes: dict[str, list[float]] = {}
+    for match in re.finditer(r"^(\w+)\s*:\s*!!opencv-matrix\s(.*?)data\s*:\s*\[(.*?)\]", text, re.S | re.M):
+        nodes[match[1]] = [float(v) for v in match[3].replace("\n", " ").split(",") if v.strip()]
+    for match in re.finditer(r"^(\w+)\s*:\s*([-+.\deE]+)\s*$", text, re.M):
+        nodes.setdefault(match[1], [float(match[2])])
+    return nodes
+
+
+def _xml_nodes(text: str, file: str) -> dict[str, list[float]]:
+    if "<!DOCTYPE" in text or "<!ENTITY" in text:
+        raise InputError(f"camera file {file} declares entities", "Give a plain OpenCV calibration file.")
+    nodes: dict[str, list[float]] = {}
+    for element in ElementTree.fromstring(text):
+        content = element.findtext("data") if element.find("data") is not None else element.text
+        try:
+            nodes[element.tag] = [float(v) for v in (content or "").split()]
+        except ValueError:
+            continue
+    return nodes
+
+
+def _from_nodes(nodes: dict[str, list[float]], file: str, size_px: tuple[int, int] | None) -> Camera:
+    matrix = next((nodes[n] for n in _MATRIX_NAMES if n in nodes and len(nodes[n]) == 9), None)
+    distortion = next((nodes[n] for n in _DISTORTION_NAMES if n in nodes), None)
+    if matrix is None or distortion is None:
+        raise InputError(f"camera file {file} holds no 3 x 3 camera_matrix with distortion_coefficients",
+                         "Give the calibration file of one camera.")
+    if len(distortion) not in (4, 5) and any(distortion[5:]):
+        raise InputError(f"camera file {file}: {len(distortion)} distortion coefficients; only k1 k2 p1 p2 k3 are used",
+                         "Calibrate with the five-coefficient model.")
+    width = nodes.get("image_width", nodes.get("image_Width", [0.0]))[0]
+    height = nodes.get("image_height", nodes.get("image_Height", [0.0]))[0]
+    if not (width and height):
+        if size_px is None:
+            raise InputError(f"camera file {file} does not say the size of its pictures",
+                             "Add image_width and image_height.")
+        width, height = size_px
+    k1, k2, p1, p2, k3 = (distortion + [0.0] * 5)[:5]
+    return _camera({"width": width, "height": height, "fx": matrix[0], "fy": matrix[4], "cx": matrix[2],
+                    "cy": matrix[5], "k1": k1, "k2": k2, "k3": k3, "p1": p1, "p2": p2})

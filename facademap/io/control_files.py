@@ -1,0 +1,70 @@
+"""control.csv and the points to be located."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+from facademap.errors import InputError
+from facademap.io.csv_tables import CsvRow, read_csv_rows
+from facademap.photo.control import ControlPoint, ControlPoints, Role
+
+__all__ = ["read_control", "read_pixel_points"]
+
+
+def read_control(path: Path) -> ControlPoints:
+    """Control and check points.
+
+    Parameters
+    ----------
+    path : Path
+        CSV: ``name,u_m,v_m,x_px,y_px,role`` (role ``control`` or ``check``); ``sigma_px`` and
+        ``sigma_mm`` (one sigma of picking and of survey, per axis) may be added.
+
+    Raises
+    ------
+    FileError, InputError
+    """
+    rows = read_csv_rows(path, columns=("name", "u_m", "v_m", "x_px", "y_px", "role"),
+                         optional=("sigma_px", "sigma_mm"), what="control file")
+    points = [_control_point(row) for row in rows]
+    _refuse_double_names([(row, point.name) for row, point in zip(rows, points, strict=True)])
+    return ControlPoints.from_points(points)
+
+
+def _control_point(row: CsvRow) -> ControlPoint:
+    role = row.text("role").lower()
+    if role not in ("control", "check"):
+        raise InputError(f"{row.where}: role is {role!r}", "Give the role control or check.")
+    checked: Role = "control" if role == "control" else "check"
+    sigma_px, sigma_mm = row.number("sigma_px", default=0.5), row.number("sigma_mm", default=0.0)
+    if sigma_px <= 0 or sigma_mm < 0:
+        raise InputError(f"{row.where}: the stated precision is not positive",
+                         "Give sigma_px above 0 and sigma_mm of 0 or more.")
+    return ControlPoint(name=row.text("name"), u_m=row.number("u_m"), v_m=row.number("v_m"), x_px=row.number("x_px"),
+                        y_px=row.number("y_px"), role=checked, sigma_px=sigma_px, sigma_m=sigma_mm / 1000)
+
+
+def _refuse_double_names(named: list[tuple[CsvRow, str]]) -> None:
+    first: dict[str, CsvRow] = {}
+    for row, name in named:
+        if name in first:
+            raise InputError(f"{row.where}: name {name} was given before (line {first[name].line})",
+                             "Give every point its own name.")
+        first[name] = row
+
+
+def read_pixel_points(path: Path) -> list[tuple[str, float, float]]:
+    """Points to be located: ``name,x_px,y_px``.
+
+    Raises
+    ------
+    FileError, InputError
+    """
+    rows = read_csv_rows(path, columns=("name", "x_px", "y_px"), what="points file")
+    points = [(row.text("name"), row.number("x_px"), row.number("y_px")) for row in rows]
+    _refuse_double_names([(row, point[0]) for row, point in zip(rows, points, strict=True)])
+    for row, (name, x, y) in zip(rows, points, strict=True):
+        if max(math.fabs(x), math.fabs(y)) > 1e7:
+            raise InputError(f"{row.where}: pixel of {name} ({x:g}, {y:g}) is out of every picture", "Correct the row.")
+    return points

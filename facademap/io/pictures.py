@@ -1,0 +1,214 @@
+"""Photos: sizes, EXIF and pixels, with broken, hostile and wrong files refused in one line."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import warnings
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from facademap.errors import FileError, InputError
+
+__all__ = ["PictureInfo", "hash_file", "read_picture", "read_picture_info", "write_png"]
+
+Bytes = NDArray[np.uint8]
+
+#: Largest picture that is decoded, in pixels (a setting): 400 megapixel is 1.2 GB of colour.
+MAX_PICTURE_PX = 400_000_000
+_FORMATS = ("JPEG", "PNG", "TIFF", "WEBP", "BMP", "MPO", "JPEG2000", "PPM")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PictureInfo:
+    """What a photo says about itself without being decoded.
+
+    Parameters
+    ----------
+    width_px, height_px : int
+        Stored size, before the turn that EXIF asks for.
+    format : str
+    orientation : int
+        EXIF orientation, 1 to 8 (1: stored upright).
+    camera_name : str or None
+        Make and model.
+    focal_mm, focal_35mm_mm : float or None
+    taken_at : str or None
+        As written by the camera.
+    has_position : bool
+        Whether EXIF holds a GPS position; the position itself is not read.
+    """
+
+    width_px: int
+    height_px: int
+    format: str
+    orientation: int = 1
+    camera_name: str | None = None
+    focal_mm: float | None = None
+    focal_35mm_mm: float | None = None
+    taken_at: str | None = None
+    has_position: bool = False
+
+
+@contextlib.contextmanager
+def _opened(path: Path, max_px: int) -> Iterator[Any]:
+    from PIL import Image, UnidentifiedImageError
+
+    try:
+        if path.is_dir():
+            raise FileError(f"photo {path.name} is a folder", "Give the path of a picture.")
+        if path.stat().st_size == 0:
+            raise InputError(f"photo {path.name} is empty", "Copy the photo again from the camera.")
+    except FileNotFoundError:
+        raise FileError(f"photo {path} does not exist", "Check the spelling of the path.") from None
+    before = Image.MAX_IMAGE_PIXELS
+    Image.MAX_IMAGE_PIXELS = None
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            try:
+                image = Image.open(path, formats=_FORMATS)
+            except UnidentifiedImageError:
+                raise InputError(f"photo {path.name} is not a picture that can be read",
+                                 "Give a JPEG, PNG, TIFF or WebP picture (develop raw files first).") from None
+            except PermissionError:
+                raise FileError(f"photo {path.name} may not be read", "Change its permissions.") from None
+            except Exception as error:
+                raise InputError(f"photo {path.name} is damaged ({error})",
+                                 "Copy the photo again from the camera.") from None
+            with image:
+                if image.width * image.height > max_px:
+                    raise InputError(
+                        f"photo {path.name} claims {image.width} x {image.height} px, more than the "
+                        f"{max_px / 1e6:.0f} megapixel that are decoded",
+                        "Check the file; cut a very large picture into parts.")
+                yield image
+    finally:
+        Image.MAX_IMAGE_PIXELS = before
+
+
+def read_picture_info(path: Path, *, max_px: int = MAX_PICTURE_PX) -> PictureInfo:
+    """Size and EXIF of a photo.
+
+    Raises
+    ------
+    FileError, InputError
+    """
+    with _opened(path, max_px) as image:
+        return _info(image)
+
+
+def _info(image: Any) -> PictureInfo:
+    try:
+        exif = image.getexif()
+        detail = exif.get_ifd(0x8769)
+        position = bool(exif.get_ifd(0x8825))
+    except Exception:  # damaged EXIF is no reason to refuse good pixels
+        return PictureInfo(width_px=image.width, height_px=image.height, format=image.format or "")
+    orientation = exif.get(0x0112, 1)
+    return PictureInfo(
+        width_px=image.width, height_px=image.height, format=image.format or "",
+        orientation=orientation if isinstance(orientation, int) and 1 <= orientation <= 8 else 1,
+        camera_name=" ".join(str(exif[t]).strip("\x00 ") for t in (0x010F, 0x0110) if t in exif) or None,
+        focal_mm=_positive(detail.get(0x920A)), focal_35mm_mm=_positive(detail.get(0xA405)),
+        taken_at=str(detail[0x9003]) if 0x9003 in detail else None, has_position=position)
+
+
+def _positive(value: Any) -> float | None:
+    with contextlib.suppress(TypeError, ValueError, ZeroDivisionError):
+        number = float(value)
+        if 0 < number < 1e5:
+            return number
+    return None
+
+
+def read_picture(path: Path, *, max_px: int = MAX_PICTURE_PX) -> tuple[Bytes, PictureInfo]:
+    """Decode a photo as stored (never turned by its EXIF).
+
+    Parameters
+    ----------
+    path : Path
+    max_px : int
+
+    Returns
+    -------
+    picture : ndarray of uint8, shape (rows, columns, 3)
+        RGB; grey is repeated, transparency dropped, 16 bit rounded to 8.
+    info : PictureInfo
+
+    Raises
+    ------
+    FileError, InputError
+        Missing, empty, truncated, no picture, or too large.
+    """
+    with _opened(path, max_px) as image:
+        info = _info(image)
+        try:
+            if image.format in ("JPEG", "MPO") and image.mode in ("RGB", "L"):
+                return _decode_jpeg(path), info
+            if image.mode in ("I", "I;16", "I;16B", "F") or _is_deep_tiff(image):
+                return _decode_deep(path), info
+            return np.asarray(image.convert("RGB")), info
+        except (InputError, MemoryError):
+            raise
+        except Exception as error:
+            raise InputError(f"photo {path.name} is truncated or damaged ({error})",
+                             "Copy the photo again from the camera.") from None
+
+
+def _decode_jpeg(path: Path) -> Bytes:
+    import simplejpeg
+
+    data = path.read_bytes()
+    if b"\xff\xd9" not in data[-65536:] and b"\xff\xd9" not in data[len(data) // 2:]:
+        raise ValueError("its end is missing")
+    return np.asarray(simplejpeg.decode_jpeg(data, colorspace="RGB", fastdct=False, fastupsample=False, strict=True))
+
+
+def _is_deep_tiff(image: Any) -> bool:
+    bits = getattr(image, "tag_v2", {}).get(258, (8,)) if image.format == "TIFF" else (8,)
+    return max(bits) > 8
+
+
+def _decode_deep(path: Path) -> Bytes:
+    import cv2
+
+    picture = cv2.imread(str(path), cv2.IMREAD_ANYDEPTH | cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION)
+    if picture is None:
+        raise ValueError("its pixel format is not known")
+    if picture.dtype == np.uint16:
+        picture = np.round(picture / np.float32(257)).astype(np.uint8)
+    elif picture.dtype != np.uint8:
+        raise ValueError(f"pixels of type {picture.dtype} have no defined white")
+    return np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2RGB))
+
+
+def hash_file(path: Path) -> str:
+    """SHA-256 of a file's content, hexadecimal: photos are known by it."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def write_png(path: Path, picture: Bytes) -> None:
+    """Write a PNG atomically."""
+    import os
+    import tempfile
+
+    from PIL import Image
+
+    handle, temporary = tempfile.mkstemp(prefix=f".{path.name[:40]}.", suffix=".png", dir=path.parent)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            Image.fromarray(picture).save(file, format="PNG")
+        mask = os.umask(0)
+        os.umask(mask)
+        Path(temporary).chmod(0o666 & ~mask)
+        Path(temporary).replace(path)
+    except BaseException:
+        Path(temporary).unlink(missing_ok=True)
+        raise

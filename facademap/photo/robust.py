@@ -1,0 +1,232 @@
+"""Start values and blunders: a fit that does not believe every point.
+
+Steps: (1) homographies through four points each, for a few strengths of lens distortion, scored by
+how many others they explain; (2) least squares with Cauchy weights from the best of them; (3) the
+points that stay beyond the limit are set aside one by one, the largest first, and taken back when
+the others turn out to agree with them.
+
+References
+----------
+.. [1] M. Fischler, R. Bolles, "Random sample consensus", Comm. ACM 24 (1981) 381-395.
+.. [2] W. Baarda, "A testing procedure for use in geodetic networks", Delft 1968 (testing one
+   observation after the other by its standardised residual).
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from facademap.photo.adjust import Adjustment, LensPrior, adjust_plane
+from facademap.photo.camera import Camera
+from facademap.photo.homography import fit_homography_dlt
+
+__all__ = ["estimate_scale", "expected_miss_px", "find_consensus", "standardised_residuals"]
+
+Floats = NDArray[np.floating[Any]]
+Flags = NDArray[np.bool_]
+
+#: Distortions tried as start values when the lens is unknown.
+K1_TRIALS = (0.0, -0.08, -0.16, -0.24, -0.32, 0.06)
+#: A point is a blunder beyond this many standard deviations and this many pixels (common practice).
+BLUNDER_SIGMAS = 4.0
+BLUNDER_PX = 2.0
+#: Weight of the stated precision against the residuals, in observations.
+PRIOR_OBSERVATIONS = 3.0
+_MOST_SAMPLES = 400
+
+
+def estimate_scale(fit: Adjustment, *, used: Flags, scale: float) -> float:
+    """Factor on the stated sigmas: residuals of the used points, drawn towards the stated precision.
+
+    Parameters
+    ----------
+    fit : Adjustment
+    used : ndarray of bool, shape (n,)
+    scale : float
+        The factor with which ``fit`` was made.
+    """
+    redundancy = max(fit.redundancy, 0.0)
+    total = float(np.sum(fit.whitened[used]**2)) * scale**2
+    return math.sqrt((PRIOR_OBSERVATIONS + total) / (PRIOR_OBSERVATIONS + redundancy))
+
+
+def expected_miss_px(fit: Adjustment, used: Flags) -> Floats:
+    """Distance of every point from where the *other* points put it, shape (n,), pixels."""
+    miss = fit.residual_px.copy()
+    for i in np.flatnonzero(used):
+        reduced = np.eye(2) - fit.leverage[i]
+        if np.linalg.eigvalsh((reduced + reduced.T) / 2)[0] > 1e-6:
+            miss[i] = np.linalg.solve(reduced, miss[i])
+    return np.asarray(np.hypot(miss[:, 0], miss[:, 1]))
+
+
+def standardised_residuals(fit: Adjustment, *, used: Flags) -> Floats:
+    """Residual over its own standard deviation, largest axis, shape (n,); 0 where nothing checks a point."""
+    result = np.zeros(len(used))
+    for i in range(len(used)):
+        sign = -1.0 if used[i] else 1.0
+        spread = np.eye(2) + sign * fit.leverage[i]
+        values, vectors = np.linalg.eigh((spread + spread.T) / 2)
+        along = vectors.T @ fit.whitened[i]
+        checked = values > 0.02
+        if checked.any():
+            result[i] = float(np.max(np.abs(along[checked]) / np.sqrt(values[checked])))
+    return result
+
+
+def _homographies_of_four(source: Floats, target: Floats) -> Floats:
+    """Exact homographies of many groups of four pairs, shape (m, 3, 3); singular groups give NaN."""
+    m = len(source)
+    rows = np.zeros((m, 8, 8))
+    u, v = source[..., 0], source[..., 1]
+    x, y = target[..., 0], target[..., 1]
+    rows[:, 0::2, 0], rows[:, 0::2, 1], rows[:, 0::2, 2] = u, v, 1.0
+    rows[:, 1::2, 3], rows[:, 1::2, 4], rows[:, 1::2, 5] = u, v, 1.0
+    rows[:, 0::2, 6], rows[:, 0::2, 7] = -x * u, -x * v
+    rows[:, 1::2, 6], rows[:, 1::2, 7] = -y * u, -y * v
+    value = np.empty((m, 8))
+    value[:, 0::2], value[:, 1::2] = x, y
+    good = np.abs(np.linalg.det(rows)) > 1e-9
+    result = np.full((m, 9), np.nan)
+    if good.any():
+        result[good, :8] = np.linalg.solve(rows[good], value[good][..., None])[..., 0]
+    result[:, 8] = 1.0
+    return result.reshape(m, 3, 3)
+
+
+def _groups_of_four(n: int, rng: np.random.Generator) -> NDArray[np.intp]:
+    if math.comb(n, 4) <= _MOST_SAMPLES:
+        return np.array(list(itertools.combinations(range(n), 4)), dtype=np.intp)
+    return np.array([rng.choice(n, 4, replace=False) for _ in range(_MOST_SAMPLES)], dtype=np.intp)
+
+
+def _sampled_starts(wall: Floats, pixel_px: Floats, camera: Camera, trials: tuple[float, ...],
+                    rng: np.random.Generator) -> list[tuple[Floats, Camera]]:
+    """Best start of each trial distortion, the most promising first."""
+    groups = _groups_of_four(len(wall), rng)
+    limit = max(3.0, 0.002 * math.hypot(camera.width_px, camera.height_px)) / camera.fx_px
+    scored = []
+    for k1 in trials:
+        trial = replace(camera, k1=k1) if k1 else camera
+        rays = trial.ray_from_pixel(pixel_px)
+        if not np.isfinite(rays).all():
+            continue
+        matrices = _homographies_of_four(wall[groups], rays[groups])
+        matrices = np.concatenate([matrices, fit_homography_dlt(wall, rays)[None]])
+        homogeneous = np.c_[wall, np.ones(len(wall))] @ np.transpose(matrices, (0, 2, 1))
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+            miss = np.hypot(homogeneous[..., 0] / homogeneous[..., 2] - rays[:, 0],
+                            homogeneous[..., 1] / homogeneous[..., 2] - rays[:, 1])
+        score = np.log1p((np.clip(np.nan_to_num(miss, nan=1e6), 0, 1e6) / limit)**2).sum(axis=1)
+        best = int(np.argmin(score))
+        if np.isfinite(matrices[best]).all() and matrices[best][2, 2] != 0:
+            scored.append((float(score[best]), matrices[best], trial))
+    scored.sort(key=lambda item: item[0])
+    return [(matrix, trial) for _, matrix, trial in scored[:3]]
+
+
+def _robust_fit(wall: Floats, pixel_px: Floats, start: tuple[Floats, Camera], camera: Camera, prior: LensPrior,
+                sigma_px: Floats, sigma_wall: Floats) -> tuple[float, Adjustment]:
+    """Least squares with Cauchy weights whose width follows the residuals; returns its score too."""
+    matrix, trial = start
+    limit = max(3.0, 0.002 * math.hypot(camera.width_px, camera.height_px))
+    fit = _start_adjustment(wall, pixel_px, matrix, trial)
+    for _ in range(12):
+        distance = np.hypot(*fit.residual_px.T)
+        width = max(1.0, 2.0 * float(np.median(distance)))
+        weight = 1.0 / (1.0 + (distance / width)**2)**2
+        fit_camera = replace(camera, k1=fit.camera.k1, k2=fit.camera.k2, k3=fit.camera.k3, p1=fit.camera.p1,
+                             p2=fit.camera.p2, cx_px=fit.camera.cx_px, cy_px=fit.camera.cy_px)
+        fit = _adjust_from(wall, pixel_px, fit.homography, fit_camera, camera, prior, sigma_px, sigma_wall, weight)
+    distance = np.hypot(*fit.residual_px.T)
+    return float(np.log1p((distance / (limit / 3))**2).sum()), fit
+
+
+def _start_adjustment(wall: Floats, pixel_px: Floats, matrix: Floats, trial: Camera) -> Adjustment:
+    n = len(wall)
+    return adjust_plane(wall, pixel_px, matrix, trial, prior=LensPrior(), sigma_px=np.ones(n), sigma_wall=np.zeros(n),
+                        max_steps=0)
+
+
+def _adjust_from(wall: Floats, pixel_px: Floats, homography: Floats, start: Camera, mean: Camera, prior: LensPrior,
+                 sigma_px: Floats, sigma_wall: Floats, weight: Floats, *, scale: float = 1.0) -> Adjustment:
+    """Adjust with start values that are not the prior's mean."""
+    return adjust_plane(wall, pixel_px, homography, mean, prior=prior, sigma_px=sigma_px, sigma_wall=sigma_wall,
+                        weight=weight, scale=scale, start_camera=start)
+
+
+def find_consensus(wall: Floats, pixel_px: Floats, camera: Camera, *, prior: LensPrior, sigma_px: Floats,
+                   sigma_wall: Floats, least_used: int, rng: np.random.Generator) -> tuple[Adjustment, Flags, float]:
+    """Fit the points that agree and set the others aside.
+
+    Parameters
+    ----------
+    wall : ndarray, shape (n, 2)
+        Normalised wall coordinates.
+    pixel_px : ndarray, shape (n, 2)
+    camera : Camera
+        Known camera, or the nominal one when the prior leaves lens terms free.
+    prior : LensPrior
+    sigma_px, sigma_wall : ndarray, shape (n,)
+    least_used : int
+        Never set aside so many that fewer than this remain.
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    fit : Adjustment
+    used : ndarray of bool, shape (n,)
+    scale : float
+        Factor on the stated sigmas.
+    """
+    trials = K1_TRIALS if prior.sigma[2] > 0 else (camera.k1,)
+    n = len(wall)
+    everything = np.ones(n, dtype=bool)
+    starts = _sampled_starts(wall, pixel_px, camera, trials, rng)
+    if n <= 4 or not starts:
+        start = starts[0] if starts else (fit_homography_dlt(wall, camera.ray_from_pixel(pixel_px)), camera)
+        fit = _adjust_from(wall, pixel_px, start[0], start[1], camera, prior, sigma_px, sigma_wall, np.ones(n))
+        return fit, everything, estimate_scale(fit, used=everything, scale=1.0)
+    fits = [_robust_fit(wall, pixel_px, start, camera, prior, sigma_px, sigma_wall) for start in starts]
+    fit = min(fits, key=lambda pair: pair[0])[1]
+    distance = np.hypot(*fit.residual_px.T)
+    order = np.argsort(distance)
+    core = float(np.median(distance))
+    used = distance <= max(BLUNDER_PX, 6.0 * core)
+    used[order[:least_used]] = True
+    return _snoop(wall, pixel_px, fit, used, camera, prior, sigma_px, sigma_wall, least_used)
+
+
+def _snoop(wall: Floats, pixel_px: Floats, fit: Adjustment, used: Flags, camera: Camera, prior: LensPrior,
+           sigma_px: Floats, sigma_wall: Floats, least_used: int) -> tuple[Adjustment, Flags, float]:
+    """Set aside the worst point, refit, take back what agrees, until nothing changes."""
+    scale = 1.0
+    seen: set[bytes] = set()
+    for _ in range(3 * len(wall)):
+        for _ in range(2):
+            fit = _adjust_from(wall, pixel_px, fit.homography, fit.camera, camera, prior, sigma_px, sigma_wall,
+                               used.astype(float), scale=scale)
+            scale = estimate_scale(fit, used=used, scale=scale)
+        miss = expected_miss_px(fit, used)
+        score = standardised_residuals(fit, used=used)
+        wrong = (score > BLUNDER_SIGMAS) & (miss > BLUNDER_PX * np.maximum(1.0, sigma_px / 0.5))
+        if used.tobytes() in seen:
+            break
+        seen.add(used.tobytes())
+        back = ~used & ~wrong
+        out = used & wrong
+        if back.any():
+            used = used.copy()
+            used[np.flatnonzero(back)[np.argmin(score[back])]] = True
+        elif out.any() and used.sum() > least_used:
+            used = used.copy()
+            used[np.flatnonzero(out)[np.argmax(score[out])]] = False
+        else:
+            break
+    return fit, used, scale
