@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facademap.errors import FileError, InputError
-from facademap.io.tiled_tiff import TILE_PX, TiledTiffWriter
+from facademap.io.tiled_tiff import TiledTiffWriter
 from facademap.wall.grid import Extent, PixelGrid, Window
 
 __all__ = ["CRS_TAG", "Elevation", "open_elevation", "write_elevation"]

@@ -175,7 +175,7 @@ class TiledTiffWriter:
         full[:height, :width] = pixels
         difference = full.copy()
         np.subtract(full[:, 1:], full[:, :-1], out=difference[:, 1:])
-        return self._compress(difference)
+        return self._compress(difference.tobytes())
 
     def _finish(self) -> None:
         while self._pending:
@@ -285,7 +285,7 @@ def _halved(pixels: Bytes) -> Bytes:
     small = (pixels.shape[1] // 2, pixels.shape[0] // 2)
     if bands in (1, 3) or bool((pixels[..., -1] == 255).all()):
         result = cv2.resize(pixels, small, interpolation=cv2.INTER_AREA)
-        return np.asarray(result if result.ndim == 3 else result[..., None])
+        return np.asarray(result if result.ndim == 3 else result[..., None], dtype=np.uint8)
     alpha = pixels[..., -1]
     if not alpha.any():
         return np.zeros((small[1], small[0], bands), np.uint8)
@@ -297,4 +297,4 @@ def _halved(pixels: Bytes) -> Bytes:
     result = np.zeros((small[1], small[0], bands), np.uint8)
     result[..., :-1] = np.where(shown[..., None], np.round(np.clip(colour, 0, 255)), 0)
     result[..., -1] = shown * 255
-    return result
+    return np.asarray(result, dtype=np.uint8)

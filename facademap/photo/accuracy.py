@@ -194,7 +194,8 @@ def state_accuracy(view: PlaneView, extent: Extent, *, gsd_m: float,
     u = np.linspace(extent.u0_m, extent.u1_m, 7)[None, :]
     v = np.linspace(extent.v1_m, extent.v0_m, 5)[:, None]
     pixel = view.pixel_from_wall(u, v)
-    seen = ((pixel >= -0.5) & (pixel <= np.array([view.camera.width_px, view.camera.height_px]) - 0.5)).all(axis=-1)
+    inside = (pixel >= -0.5) & (pixel <= np.array([view.camera.width_px, view.camera.height_px]) - 0.5)
+    seen = np.asarray(inside.all(axis=-1))
     samples = np.where(seen, view.sample_distance_m(u, v)[..., 1], np.nan)
     covariance = view.covariance_m2(u, v)
     sigma = np.sqrt(np.trace(covariance, axis1=-2, axis2=-1))[seen]

@@ -89,7 +89,8 @@ def lens_terms(camera: Camera) -> Floats:
 
 def camera_with_terms(camera: Camera, terms: Floats) -> Camera:
     """The camera with other lens terms."""
-    return replace(camera, **{term: float(value) for term, value in zip(LENS_TERMS, terms, strict=True)})
+    cx, cy, k1, k2, k3, p1, p2 = (float(value) for value in terms)
+    return replace(camera, cx_px=cx, cy_px=cy, k1=k1, k2=k2, k3=k3, p1=p1, p2=p2)
 
 
 def project_with_jacobian(homography: Floats, camera: Camera, wall: Floats) -> tuple[Floats, Floats, Floats]:

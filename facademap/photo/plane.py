@@ -338,7 +338,7 @@ def _compare_with_free_lens(problem: _Problem, fit: Adjustment, used: NDArray[np
     if len(problem.wall) < LEAST_POINTS_FOR_LENS:
         return
     camera = nominal_camera(fit.camera.width_px, fit.camera.height_px)
-    free, free_used, free_scale = problem.consensus(camera, _prior(ESTIMATE_SIGMA, camera))
+    free, free_used, _ = problem.consensus(camera, _prior(ESTIMATE_SIGMA, camera))
     given_px, free_px = _left_out_error_px(fit, used), _left_out_error_px(free, free_used)
     better = given_px > 4.0 * free_px or (given_px > 2.0 * free_px and used.sum() < free_used.sum())
     if given_px > 3.0 and better and free_used.sum() >= max(LEAST_POINTS_FOR_LENS, used.sum()):

@@ -72,8 +72,8 @@ class PhotoLevels:
                 last = self._levels[-1]
                 # cut to even sides, so that pixel n of a copy covers exactly pixels 2n and 2n + 1
                 even = last[:last.shape[0] // 2 * 2, :last.shape[1] // 2 * 2]
-                self._levels.append(cv2.resize(even, (even.shape[1] // 2, even.shape[0] // 2),
-                                               interpolation=cv2.INTER_AREA))
+                half = cv2.resize(even, (even.shape[1] // 2, even.shape[0] // 2), interpolation=cv2.INTER_AREA)
+                self._levels.append(np.asarray(half, dtype=np.uint8))
         number = min(number, len(self._levels) - 1)
         return self._levels[number], number
 

@@ -69,7 +69,7 @@ def locate_points(control: Path, points: Path, out: Path, *, photo: Path | None 
                           estimate_lens=estimate_lens)
     pixels = np.array([(x, y) for _, x, y in picked])
     places = view.wall_from_pixel(pixels[:, 0], pixels[:, 1])
-    finite = np.isfinite(places).all(axis=1)
+    finite = np.asarray(np.isfinite(places).all(axis=1))
     sigma = np.full(len(picked), np.nan)
     covariance = view.covariance_m2(places[finite, 0], places[finite, 1], pick_px=pick_px)
     sigma[finite] = np.sqrt(np.trace(covariance, axis1=-2, axis2=-1))

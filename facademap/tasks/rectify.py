@@ -20,8 +20,8 @@ from facademap.io.pictures import hash_file, read_picture, read_picture_info
 from facademap.io.rasters import write_elevation
 from facademap.photo.accuracy import AccuracyRules, AccuracyStatement, Differences, state_accuracy
 from facademap.photo.plane import PlaneView, fit_plane_view
-from facademap.photo.residual_drawing import draw_residuals_svg
 from facademap.photo.resample import check_horizon, rectify_windows
+from facademap.photo.residual_drawing import draw_residuals_svg
 from facademap.wall.grid import Extent, PixelGrid
 from facademap.wall.world import wall_crs
 

@@ -1,0 +1,338 @@
+"""A wall frame in the world: origin, along, up and out, as one rigid motion with its quality."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from facademap.errors import GeometryError, InputError
+
+__all__ = ["WorldPlacement", "fit_surface", "fit_world_placement"]
+
+Floats = NDArray[np.floating[Any]]
+Flags = NDArray[np.bool_]
+
+#: A survey point is off the plane beyond this many robust standard deviations and this distance (common practice).
+OFF_PLANE_SIGMAS = 4.0
+OFF_PLANE_M = 0.005
+#: Distance between scale one and the scale that the points ask for, above which a flag is raised.
+SCALE_TOLERANCE = 0.001
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorldPlacement:
+    """Where a wall frame stands in a projected coordinate system with heights.
+
+    Parameters
+    ----------
+    matrix : ndarray, shape (3, 4)
+        Wall (u, v, w) in metres to (E, N, H): ``matrix[:, :3] @ uvw + matrix[:, 3]``.
+    epsg : int or None
+        Code of the projected system.
+    names : tuple of str
+    residual_m : ndarray, shape (n, 3)
+        Along, up, out: place surveyed minus place fitted, in the wall frame; NaN in u and v where a
+        point fixes only the plane.
+    out_of_plane_m : ndarray, shape (n,)
+        Positive: the point stands out of the wall plane.
+    used : ndarray of bool, shape (n,)
+    rmse_m : float
+        Of the used points.
+    flags : tuple of str
+        Points left out and other limits, in sentences.
+    """
+
+    matrix: Floats
+    epsg: int | None = None
+    names: tuple[str, ...] = ()
+    residual_m: Floats
+    out_of_plane_m: Floats
+    used: Flags
+    rmse_m: float
+    flags: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        rotation = self.matrix[:, :3]
+        if self.matrix.shape != (3, 4) or not np.isfinite(self.matrix).all():
+            raise InputError("a world placement is not a finite 3 x 4 matrix", "Fit the placement again.")
+        if not np.allclose(rotation.T @ rotation, np.eye(3), atol=1e-6) or np.linalg.det(rotation) < 0:
+            raise InputError("a world placement is not a rigid motion", "Fit the placement again.")
+
+    def world_from_wall(self, uvw_m: ArrayLike) -> Floats:
+        """E, N, H of places in the wall frame, shape (..., 3); two coordinates mean w = 0."""
+        uvw = np.asarray(uvw_m, dtype=float)
+        if uvw.shape[-1] == 2:
+            uvw = np.concatenate([uvw, np.zeros_like(uvw[..., :1])], axis=-1)
+        return np.asarray(uvw @ self.matrix[:, :3].T + self.matrix[:, 3])
+
+    def wall_from_world(self, enh_m: ArrayLike) -> Floats:
+        """u, v, w of points of the world, shape (..., 3)."""
+        return np.asarray((np.asarray(enh_m, dtype=float) - self.matrix[:, 3]) @ self.matrix[:, :3])
+
+    @property
+    def lean_deg(self) -> float:
+        """Angle between the wall's up axis and the vertical (a battered or leaning wall)."""
+        return math.degrees(math.acos(min(1.0, abs(float(self.matrix[2, 1])))))
+
+    @property
+    def facing_deg(self) -> float:
+        """Azimuth of the outward normal, clockwise from grid north."""
+        return math.degrees(math.atan2(self.matrix[0, 2], self.matrix[1, 2])) % 360.0
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values for JSON."""
+        return {"epsg": self.epsg, "matrix": self.matrix.tolist(), "names": list(self.names),
+                "residual_m": [[None if math.isnan(x) else x for x in row] for row in self.residual_m.tolist()],
+                "out_of_plane_m": self.out_of_plane_m.tolist(), "used": self.used.tolist(), "rmse_m": self.rmse_m,
+                "flags": list(self.flags)}
+
+    @classmethod
+    def from_dict(cls, values: Mapping[str, Any]) -> WorldPlacement:
+        """Inverse of `to_dict`."""
+        try:
+            residual = [[math.nan if x is None else float(x) for x in row] for row in values["residual_m"]]
+            return cls(matrix=np.array(values["matrix"], dtype=float), epsg=values.get("epsg"),
+                       names=tuple(values["names"]), residual_m=np.array(residual, dtype=float).reshape(-1, 3),
+                       out_of_plane_m=np.array(values["out_of_plane_m"], dtype=float),
+                       used=np.array(values["used"], dtype=bool), rmse_m=float(values["rmse_m"]),
+                       flags=tuple(values.get("flags", ())))
+        except (KeyError, TypeError, ValueError) as error:
+            raise InputError(f"a stored world placement cannot be read ({error})", "Fit the placement again.") from None
+
+
+def _checked(points: ArrayLike, names: Sequence[str] | None, least: int) -> tuple[Floats, tuple[str, ...]]:
+    p = np.asarray(points, dtype=float)
+    if p.ndim != 2 or p.shape[1] != 3:
+        raise InputError(f"survey points of shape {p.shape} are not rows of E, N, H", "Give three coordinates a point.")
+    labels = tuple(names) if names is not None else tuple(str(i + 1) for i in range(len(p)))
+    if len(labels) != len(p):
+        raise InputError(f"{len(labels)} names for {len(p)} survey points", "Give one name a point.")
+    bad = [labels[i] for i in range(len(p)) if not np.isfinite(p[i]).all()]
+    if bad:
+        raise InputError(f"survey point {bad[0]} holds a value that is not a finite number", "Correct its row.")
+    if len(set(labels)) < len(labels):
+        double = next(name for name in labels if labels.count(name) > 1)
+        raise InputError(f"survey point {double} is given twice", "Give every point its own name.")
+    if len(p) < least:
+        raise GeometryError(f"{len(p)} survey points are too few, {least} are needed",
+                            "Survey more points, spread over the wall.")
+    return p, labels
+
+
+def _plane_through(points: Floats) -> tuple[Floats, Floats, Floats]:
+    centre = points.mean(axis=0)
+    _, values, axes = np.linalg.svd(points - centre)
+    return centre, axes[-1], values
+
+
+def _start_plane(points: Floats, rng: np.random.Generator) -> tuple[Floats, Floats]:
+    """Plane through three points that explains most of the others (least median of distances)."""
+    size = float(np.ptp(points, axis=0).max())
+    best = (math.inf, points.mean(axis=0), np.array([0.0, 1.0, 0.0]))
+    for _ in range(300):
+        a, b, c = points[rng.choice(len(points), 3, replace=False)]
+        normal = np.cross(b - a, c - a)
+        length = float(np.linalg.norm(normal))
+        if length < 1e-4 * size**2:
+            continue
+        distance = np.sort(np.abs((points - a) @ (normal / length)))
+        score = float(distance[math.ceil(0.6 * len(points)) - 1]) + 0.1 * float(np.minimum(distance, 0.1 * size).mean())
+        if score < best[0]:
+            best = (score, a, normal / length)
+    return best[1], best[2]
+
+
+def fit_surface(points_enh: ArrayLike, *, names: Sequence[str] | None = None, outside_enh: ArrayLike | None = None,
+                origin_enh: ArrayLike | None = None, epsg: int | None = None, upright: bool = False,
+                rng: np.random.Generator | None = None) -> WorldPlacement:
+    """Derive a plane wall frame from surveyed points alone.
+
+    Parameters
+    ----------
+    points_enh : array_like, shape (n, 3)
+        E, N, H (or any right-handed local x, y, z with z up), at least three.
+    names : sequence of str, optional
+    outside_enh : array_like, shape (3,), optional
+        Any place before the wall, such as the total station; fixes which way is out. Without it the
+        outward side is taken so that the points, in their order, are passed from left to right.
+    origin_enh : array_like, shape (3,), optional
+        Point whose foot on the plane is the frame's origin; default: left and bottom of the points.
+    epsg : int, optional
+    upright : bool
+        Force the plane to be vertical (points all near one height cannot tell a lean).
+    rng : numpy.random.Generator, optional
+
+    Returns
+    -------
+    WorldPlacement
+        ``up`` is the steepest direction in the plane, ``along`` is level.
+
+    Raises
+    ------
+    InputError, GeometryError
+        Unusable points, points on one line, or a plane that lies flat.
+    """
+    points, labels = _checked(points_enh, names, 3)
+    shift = points.mean(axis=0)
+    local = points - shift
+    rng = np.random.default_rng(20082) if rng is None else rng
+    centre, normal, used = _robust_plane(local, upright, rng)
+    horizontal = math.hypot(normal[0], normal[1])
+    if horizontal < 0.1:
+        raise GeometryError("the surveyed plane lies almost flat, so it has no level direction along the wall",
+                            "Give points of a wall; a soffit or a floor needs its axes from a neighbouring wall.")
+    along = np.array([-normal[1], normal[0], 0.0]) / horizontal
+    if outside_enh is not None:
+        outside = np.asarray(outside_enh, dtype=float) - shift
+        if (outside - centre) @ normal < 0:
+            normal, along = -normal, -along
+    elif np.polyfit(np.arange(len(local)), local @ along, 1)[0] < 0:
+        normal, along = -normal, -along
+    up = np.cross(normal, along)
+    axes = np.stack([along, up, normal], axis=1)
+    places = (local - centre) @ axes
+    if origin_enh is not None:
+        foot = (np.asarray(origin_enh, dtype=float) - shift - centre) @ axes
+        corner = np.array([foot[0], foot[1], 0.0])
+    else:
+        corner = np.array([places[used, 0].min(), places[used, 1].min(), 0.0])
+    origin = centre + axes @ corner + shift
+    out = places[:, 2]
+    residual = np.full((len(points), 3), np.nan)
+    residual[:, 2] = out
+    return WorldPlacement(matrix=np.c_[axes, origin], epsg=epsg, names=labels, residual_m=residual, out_of_plane_m=out,
+                          used=used, rmse_m=float(np.sqrt(np.mean(out[used]**2))), flags=_off_plane(labels, out, used))
+
+
+def _robust_plane(local: Floats, upright: bool, rng: np.random.Generator) -> tuple[Floats, Floats, Flags]:
+    flat = local.copy()
+    if upright:
+        flat[:, 2] = 0.0
+        used = np.ones(len(local), dtype=bool)
+        centre, axes = flat.mean(axis=0), np.linalg.svd(flat[:, :2] - flat[:, :2].mean(axis=0))[2]
+        for _ in range(10):
+            centre = flat[used].mean(axis=0)
+            axes = np.linalg.svd(flat[used][:, :2] - centre[:2])[2]
+            distance = (flat - centre)[:, :2] @ axes[-1]
+            new = _agreeing(distance, used)
+            if (new == used).all():
+                break
+            used = new
+        return centre, np.array([axes[-1][0], axes[-1][1], 0.0]), used
+    centre, values = local.mean(axis=0), np.linalg.svd(local - local.mean(axis=0), compute_uv=False)
+    if values[1] < 0.01 * values[0]:
+        raise GeometryError("the survey points lie on one line, so they do not fix a plane",
+                            "Survey points at other heights too, or ask for an upright wall.")
+    if len(local) == 3:
+        centre, normal, _ = _plane_through(local)
+        return centre, normal, np.ones(3, dtype=bool)
+    anchor, normal = _start_plane(local, rng)
+    used = _agreeing((local - anchor) @ normal, np.ones(len(local), dtype=bool))
+    for _ in range(20):
+        centre, normal, values = _plane_through(local[used])
+        new = _agreeing((local - centre) @ normal, used)
+        if (new == used).all():
+            break
+        used = new
+    if values[1] < 0.01 * values[0]:
+        raise GeometryError("the survey points that agree lie on one line, so they do not fix a plane",
+                            "Survey points at other heights too.")
+    return centre, normal, used
+
+
+def _agreeing(distance: Floats, used: Flags) -> Flags:
+    scale = 1.4826 * float(np.median(np.abs(distance[used])))
+    limit = max(OFF_PLANE_M, OFF_PLANE_SIGMAS * scale)
+    result = np.abs(distance) <= limit
+    if result.sum() < 3:
+        result[np.argsort(np.abs(distance))[:3]] = True
+    return np.asarray(result)
+
+
+def _off_plane(names: tuple[str, ...], out_m: Floats, used: Flags) -> tuple[str, ...]:
+    return tuple(f"point {name} lies {abs(out) * 1000:.0f} mm {'before' if out > 0 else 'behind'} the wall plane and was "
+                 "left out: check whether it is on this surface"
+                 for name, out, ok in zip(names, out_m, used, strict=True) if not ok)
+
+
+def fit_world_placement(wall_m: ArrayLike, points_enh: ArrayLike, *, names: Sequence[str] | None = None,
+                        epsg: int | None = None) -> WorldPlacement:
+    """Place an existing wall frame in the world from points known in both.
+
+    Parameters
+    ----------
+    wall_m : array_like, shape (n, 2) or (n, 3)
+        u, v (w = 0) or u, v, w.
+    points_enh : array_like, shape (n, 3)
+    names : sequence of str, optional
+    epsg : int, optional
+
+    Returns
+    -------
+    WorldPlacement
+        Rigid motion of least squares; points that contradict the others are set aside and named.
+
+    Raises
+    ------
+    InputError, GeometryError
+
+    Notes
+    -----
+    The scale is one, since both systems are in metres; a projected system's scale factor (usually
+    within 1 mm in 2.5 m) shows as a flag when it matters.
+
+    References
+    ----------
+    .. [1] W. Kabsch, "A solution for the best rotation to relate two sets of vectors", Acta Cryst. A32
+       (1976) 922.
+    """
+    points, labels = _checked(points_enh, names, 3)
+    wall = np.asarray(wall_m, dtype=float)
+    if wall.shape[0] != len(points) or wall.ndim != 2 or wall.shape[1] not in (2, 3):
+        raise InputError(f"wall places of shape {wall.shape} do not go with {len(points)} survey points",
+                         "Give u, v (and w) for every point.")
+    if not np.isfinite(wall).all():
+        raise InputError("a wall place is not a finite number", "Correct its row.")
+    if wall.shape[1] == 2:
+        wall = np.c_[wall, np.zeros(len(wall))]
+    used = np.ones(len(points), dtype=bool)
+    for _ in range(len(points)):
+        rotation, shift, spread = _rigid(wall[used], points[used])
+        if spread < 0.01:
+            raise GeometryError("the points known in both systems lie on one line", "Add points off that line.")
+        residual = (points - shift) @ rotation - wall
+        length = np.linalg.norm(residual, axis=1)
+        # a residual counts against what the others say of its size
+        worst = int(np.argmax(np.where(used, length, -1.0)))
+        others = used.copy()
+        others[worst] = False
+        if others.sum() < 4:
+            break
+        trial_rotation, trial_shift, trial_spread = _rigid(wall[others], points[others])
+        trial = np.linalg.norm((points - trial_shift) @ trial_rotation - wall, axis=1)
+        typical = float(np.sqrt(np.mean(trial[others]**2)))
+        if trial_spread < 0.01 or trial[worst] <= max(2 * OFF_PLANE_M, 5.0 * typical):
+            break
+        used = others
+    flags = [f"point {labels[i]} misses its place by {length[i] * 1000:.0f} mm and was left out: check its name and "
+             "coordinates" for i in np.flatnonzero(~used)]
+    ratio = float(np.linalg.norm(points[used] - points[used].mean(axis=0))
+                  / np.linalg.norm(wall[used] - wall[used].mean(axis=0)))
+    if abs(ratio - 1) > SCALE_TOLERANCE:
+        flags.append(f"the survey is {ratio:.4f} times the size of the wall coordinates: check units and grid scale")
+    return WorldPlacement(matrix=np.c_[rotation, shift], epsg=epsg, names=labels, residual_m=residual,
+                          out_of_plane_m=residual[:, 2] + wall[:, 2], used=used,
+                          rmse_m=float(np.sqrt(np.mean(np.sum(residual[used]**2, axis=1)))), flags=tuple(flags))
+
+
+def _rigid(source: Floats, target: Floats) -> tuple[Floats, Floats, float]:
+    a, b = source.mean(axis=0), target.mean(axis=0)
+    u, values, vt = np.linalg.svd((target - b).T @ (source - a))
+    sign = np.diag([1.0, 1.0, float(np.sign(np.linalg.det(u @ vt)))])
+    rotation = u @ sign @ vt
+    return rotation, b - rotation @ a, float(values[1] / values[0]) if values[0] else 0.0
