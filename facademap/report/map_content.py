@@ -1,0 +1,251 @@
+"""What the condition map says: features, summary, accuracy, help; plain values made from the tables."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from facademap.condition.glossary import CLASS_NAMES, FAMILIES, TERMS
+from facademap.condition.records import measure_area_m2
+from facademap.tables import TABLES, is_missing
+from facademap.units import format_inches, format_mm
+
+__all__ = ["map_data"]
+
+_PIECED = ("inset", "whole stone")
+_HIDDEN = frozenset({"id", "surface", "family", "layer", "edges", "edge_kinds", "pins", "materials", "measured"})
+_SHOWN = {
+    "condition": ("term", "cc", "uc", "rc", "depth_m", "width_m", "area_m2", "length_m", "wall_stone", "activity", "cause",
+                  "cause_settled", "note", "photo", "surveyor", "observed_on", "survey", "origin", "confirmed_by"),
+    "repair": ("treatment", "stage", "conditions", "wall_stone", "depth_m", "priority", "removed_area_m2",
+               "removed_volume_m3", "rule", "rule_source", "rule_status", "overruled_by", "reason", "held_back",
+               "consent_reference", "consent_conditions", "lift", "bay", "note", "cautions"),
+    "stone": ("course", "number", "stone_type", "kind", "bed", "finish", "depth_m", "exposed", "part", "cc", "uc", "rc", "note"),
+    "opening": ("kind", "depth_m", "note"),
+    "control": ("name", "role", "u_m", "v_m", "sigma_m"),
+}
+_TABLE = {"condition": "conditions", "repair": "repairs", "stone": "wall_stones", "opening": "openings", "control": "control_points"}
+_SOURCES = (
+    "Terms: ICOMOS-ISCS, Illustrated glossary on stone deterioration patterns, 2008; definitions in our own words.",
+    "Classes: EN 16096:2012, condition, urgency and recommendation classes (wording from memory).",
+    "Colour difference: CIEDE2000 after Sharma, Wu and Dalal 2005, CIELAB D50, 2 degree.",
+)
+_CAUTIONS = (
+    "Sizes on this map are for planning. Every cut-out is measured as cut before its stone is sawn.",
+    "Loose or hollow stone above a way is made safe at once; it is not left to a survey.",
+    "Loads, lifting, dust and access follow local codes; structural stone is opened only with a licensed engineer's design.",
+)
+_HELP = (
+    "The picture is to scale and square to the wall. Coordinates read along the wall (u, to the right seen from outside) "
+    "and up the wall (v).",
+    "Each family of conditions has its colour and its hatch; each term varies the hatch and has two letters. A heavier "
+    "outline means a higher condition class.",
+    "Dark red outlines are repairs; a full line cuts stone, a broken line does not. Circles are pins.",
+    "Areas are net of windows and doors. The legend counts what is in view and passes the filters.",
+    "A triangle marks a condition at a point.",
+)
+
+
+def map_data(tables: Mapping[str, Any], *, settings: Mapping[str, Any], photos: Mapping[str, str],
+             seen: Sequence[Mapping[str, Any]] = ()) -> dict[str, Any]:
+    """The content of the page, made from the tables of a project.
+
+    Parameters
+    ----------
+    tables : mapping of table name to frame
+    settings : mapping
+        ``project_id`` and whatever the summary mentions.
+    photos : mapping of photo id to data address
+        Small pictures for the details.
+    seen : sequence of mapping
+        Pieces seen in the wall: ``repair``, ``s`` (surface), ``box`` in mm, ``image``, ``before``.
+    """
+    conditions = tables["conditions"]
+    area = conditions["area_m2"].where(conditions["area_m2"].notna(), measure_area_m2(conditions, tables["openings"]))
+    tables = {**tables, "conditions": conditions.assign(area_m2=area.astype(float))}
+    features = [f for kind in ("opening", "stone", "condition", "repair", "control") for f in _features(kind, tables)]
+    plans = tables["plans"]
+    current = plans[plans["current"].astype(bool)] if len(plans) else plans
+    return {
+        "project_id": settings.get("project_id", ""), "plan_id": current["id"].iloc[-1] if len(current) else "",
+        "features": features, "photos": dict(photos), "seen": list(seen),
+        "families": [{"id": f.id, "name": f.name, "layer": f.layer, "colour": f.colour} for f in FAMILIES],
+        "terms": [{"name": t.name, "family": t.family, "abbreviation": t.abbreviation, "meaning": t.meaning,
+                   "hatch": {"angles_deg": list(t.hatch.angles_deg), "spacing_mm": t.hatch.spacing_mm,
+                             "dash_mm": list(t.hatch.dash_mm)}} for t in TERMS],
+        "classes": {k: list(v) for k, v in CLASS_NAMES.items()}, "labels": _labels(), "summary": _summary(tables),
+        "accuracy": _accuracy(tables["surfaces"]), "help": list(_HELP), "cautions": list(_CAUTIONS), "sources": list(_SOURCES),
+        "plan_of_building": _plan_of_building(tables["surfaces"]),
+    }
+
+
+def _labels() -> dict[str, dict[str, str]]:
+    """Words for the columns: their names without the unit."""
+    def words(name: str) -> str:
+        for unit in ("_m3", "_m2", "_m"):
+            name = name.removesuffix(unit) if name.endswith(unit) and len(name) > len(unit) + 1 else name
+        return name.replace("_", " ").upper() if name in ("cc", "uc", "rc") else name.replace("_", " ")
+
+    labels = {kind: {c: words(c) for c in TABLES[table].names} for kind, table in _TABLE.items()}
+    return {**labels, "more": {"edges": "joints round the cut-out", "pins": "pins"}}
+
+
+def _features(kind: str, tables: Mapping[str, Any]) -> list[dict[str, Any]]:
+    frame = tables[_TABLE[kind]]
+    result = []
+    names = [c for c in frame.columns if c in _SHOWN[kind]]
+    columns = {c: frame[c].tolist() for c in names}
+    for n, (id, surface, shape) in enumerate(zip(frame["id"], frame["surface"], frame.geometry, strict=True)):
+        if shape is None or shape.is_empty:
+            continue
+        values = {c: columns[c][n] for c in names if not is_missing(columns[c][n])}
+        feature = {"i": str(id), "k": kind, "s": str(surface), **_geometry(shape), "p": values}
+        if shapely.get_dimensions(shape) == 2:
+            feature["a"] = round(float(values.get("area_m2", shape.area)), 6)
+        if kind == "repair":
+            values.update(_repair_words(id, frame.iloc[n], tables))
+        feature["q"] = " ".join(str(v) for k, v in [("id", id), *values.items()]
+                                if k in ("id", "term", "treatment", "wall_stone", "note", "stone_type", "cause", "block_words")).lower()
+        result.append(feature)
+    return result
+
+
+def _geometry(shape: Any) -> dict[str, Any]:
+    """Whole millimetres as flat lists, and a place for a label."""
+    def flat(line: Any) -> list[int]:
+        return [int(v) for v in np.rint(np.asarray(line.coords)[:, :2] * 1000).ravel()]
+
+    dimension = shapely.get_dimensions(shape)
+    parts = list(shapely.get_parts(shape))
+    inside = shape.representative_point()
+    centre = [round(inside.x * 1000), round(inside.y * 1000)]
+    if dimension == 2:
+        return {"t": "P", "g": [[flat(r)[:-2] for r in (p.exterior, *p.interiors)] for p in parts], "c": centre}
+    if dimension == 1:
+        return {"t": "L", "g": [flat(p) for p in parts], "c": centre}
+    return {"t": "X", "g": centre, "c": centre}
+
+
+def _both(length_m: float) -> str:
+    return f"{format_mm(length_m)} ({format_inches(length_m)})"
+
+
+def _repair_words(id: Any, row: pd.Series, tables: Mapping[str, Any]) -> dict[str, Any]:
+    pieced = row["treatment"] in _PIECED
+    words: dict[str, Any] = {"pieced": pieced, "cautions": list(row["cautions"] or ())}
+    if not pieced:
+        return words
+    pins = row["pins"] or []
+    words["pin_places"] = [[round(p["u_m"] * 1000), round(p["v_m"] * 1000)] for p in pins]
+    words["pin_words"] = [f"{p.get('grade', 'stainless')} rod {format_mm(p['rod_m'])}, hole {format_mm(p['hole_m'])}, "
+                          f"{format_mm(p['embedment_m'])} into the wall, {format_mm(p['into_piece_m'])} into the piece"
+                          for p in pins if {"rod_m", "hole_m", "embedment_m", "into_piece_m"} <= set(p)]
+    kinds = row["edge_kinds"] or [""] * len(row["edges"] or ())
+    words["edge_words"] = [f"edge {n + 1}: {kind or 'edge'}, joint {format_mm(edge, decimals=1)}"
+                           for n, (edge, kind) in enumerate(zip(row["edges"] or (), kinds, strict=False))]
+    pieces = tables["pieces"]
+    piece = pieces[pieces["repair"] == id]
+    if len(piece):
+        p = piece.iloc[0]
+        words["piece_size"] = " x ".join(_both(p[c]) for c in ("width_m", "height_m", "depth_m"))
+    placements = tables["placements"]
+    placed = placements[placements["repair"] == id]
+    if len(placed):
+        q = placed.iloc[0]
+        match = "" if is_missing(q["de00"]) else f", colour difference {q['de00']:.1f} (CIEDE2000)"
+        words["block_words"] = (f"{q['block']}, face {q['face']}, slab {int(q['slab']) + 1}, turned {int(q['rotation_deg'])} degrees, "
+                                f"{format_mm(q['x_m'])} from the left, {format_mm(q['y_m'])} from below{match}; {q['state']}")
+    elif len(piece) and not is_missing(piece.iloc[0]["unmatched_reason"]):
+        size = piece.iloc[0]["source_size"] or []
+        words["block_words"] = (f"No block serves it ({piece.iloc[0]['unmatched_reason']}); look for "
+                                + " x ".join(format_mm(s) for s in size))
+    return words
+
+
+def _summary(tables: Mapping[str, Any]) -> dict[str, Any]:
+    conditions, repairs, stones, openings = (tables[n] for n in ("conditions", "repairs", "wall_stones", "openings"))
+    area = float(conditions["area_m2"].sum()) if len(conditions) else 0.0
+    removed, volume = (float(repairs[c].fillna(0).sum()) if len(repairs) else 0.0 for c in ("removed_area_m2", "removed_volume_m3"))
+    faces = float(stones.geometry.area.sum()) if len(stones) else 0.0
+    placed = len(tables["placements"])
+    pieces = len(tables["pieces"])
+    urgent = conditions[conditions["uc"].map(lambda v: v == 3)] if len(conditions) else conditions
+    figures = [
+        {"value": str(len(conditions)), "label": "conditions"}, {"value": f"{area:.2f} m\u00b2", "label": "area of conditions, net of openings"},
+        {"value": str(len(urgent)), "label": "urgent and immediate (UC3)"}, {"value": str(len(repairs)), "label": "repairs proposed or done"},
+        {"value": f"{placed} of {pieces}", "label": "pieces with a block"},
+        {"value": f"{removed:.2f} m\u00b2", "label": f"original stone faces removed, {volume * 1000:.0f} litres"
+         + (f", {removed / faces:.2%} of the stone faces" if faces else "")},
+    ]
+    blocks = []
+    if len(conditions):
+        blocks.append({"title": "Conditions by family", "heads": ["family", "count", "net area m\u00b2"], "rows": _by(
+            conditions, "family", {f.id: f.name for f in FAMILIES})})
+        for name, title in (("cc", "Condition class"), ("uc", "Urgency class")):
+            classes = {n: f"{name.upper()}{n} {w}" for n, w in enumerate(CLASS_NAMES[name])}
+            blocks.append({"title": title, "heads": ["class", "count", "net area m\u00b2"], "rows": _by(conditions, name, classes)})
+    if len(repairs):
+        counted = repairs.groupby("treatment", sort=True).agg(n=("id", "size"), removed=("removed_area_m2", "sum"))
+        blocks.append({"title": "Treatments", "heads": ["treatment", "count", "stone removed m\u00b2"],
+                       "rows": [[t, int(r.n), f"{r.removed:.3f}"] for t, r in counted.iterrows()]})
+    words = [{"id": r["id"], "words": ", ".join(str(v) for v in (r["term"], r["wall_stone"], r["note"]) if not is_missing(v))}
+             for r in urgent.to_dict("records")]
+    return {"figures": figures, "urgent": words, "tables": blocks, "lines": _looks(tables["placements"]) + _void(openings)}
+
+
+def _by(conditions: pd.DataFrame, column: str, names: Mapping[Any, str]) -> list[list[Any]]:
+    rows = []
+    for value, words in names.items():
+        part = conditions[conditions[column].map(lambda v, value=value: v == value)]
+        if len(part):
+            rows.append([words, len(part), f"{part['area_m2'].sum():.3f}"])
+    rest = conditions[conditions[column].map(lambda v: is_missing(v) or v not in names)]
+    return [*rows, *([["not classed", len(rest), f"{rest['area_m2'].sum():.3f}"]] if len(rest) else [])]
+
+
+def _looks(placements: pd.DataFrame) -> list[str]:
+    """What will change in appearance."""
+    known = placements["de00"].dropna() if len(placements) else pd.Series(dtype=float)
+    if known.empty:
+        return []
+    close = int((known <= 3).sum())
+    return [f"Appearance: {close} of {len(known)} pieces come from a block within a colour difference of 3 of their "
+            f"neighbourhood (CIEDE2000, mean {known.mean():.1f}, largest {known.max():.1f}); small differences fade as the "
+            "pieces weather."]
+
+
+def _void(openings: pd.DataFrame) -> list[str]:
+    return [f"{len(openings)} architectural openings, {openings.geometry.area.sum():.2f} m\u00b2, are left out of all areas."] if len(openings) else []
+
+
+def _accuracy(surfaces: pd.DataFrame) -> list[str]:
+    lines = []
+    for row in surfaces.to_dict("records"):
+        if is_missing(row["control_rmse_m"]):
+            lines.append(f"{row['name']}: no rectified picture was made; sizes are those of the drawing.")
+            continue
+        check = "no check points" if is_missing(row["check_rmse_m"]) else (
+            f"check RMSE {row['check_rmse_m'] * 1000:.1f} mm at {int(row['check_n'])} check points")
+        lines.append(f"{row['name']}: {check}; control RMSE {row['control_rmse_m'] * 1000:.1f} mm; one pixel is "
+                     f"{row['gsd_m'] * 1000:g} mm; colours {row['colour_state']}.")
+        lines += [f"{row['name']}: {w}" for w in (row["report"] or {}).get("warnings", [])[:6]]
+    return lines
+
+
+def _plan_of_building(surfaces: pd.DataFrame) -> dict[str, Any] | None:
+    lines = []
+    for row in surfaces.to_dict("records"):
+        world, report = row["world"], row["report"] or {}
+        if is_missing(world) or "matrix" not in world:
+            continue
+        u0, _, u1, _ = report.get("extent_m", [0, 0, 5, 0])
+        matrix = np.asarray(world["matrix"], dtype=float)
+        ends = [(matrix @ np.array([u, 0.0, 0.0, 1.0]))[:2] for u in (u0, u1)]
+        if all(math.isfinite(v) for end in ends for v in end):
+            lines.append({"name": row["name"], "from": [round(float(v), 2) for v in ends[0]], "to": [round(float(v), 2) for v in ends[1]]})
+    return {"lines": lines} if lines else None

@@ -1,0 +1,94 @@
+/* What the page knows: features, filters, units. No drawing here. */
+"use strict";
+const Wall = (() => {
+  const read = (id) => JSON.parse(document.getElementById(id).textContent);
+  const data = read("wall-data"), text = data.text;
+  const byId = new Map(), index = new Map();
+  const FT_M = 0.3048, IN_M = 0.0254;
+  let units = "mm";
+
+  function bounds(feature) {
+    let x0 = Infinity, y0 = Infinity, x1 = -Infinity, y1 = -Infinity;
+    for (const ring of rings(feature)) for (let n = 0; n < ring.length; n += 2) {
+      x0 = Math.min(x0, ring[n]); x1 = Math.max(x1, ring[n]); y0 = Math.min(y0, ring[n + 1]); y1 = Math.max(y1, ring[n + 1]);
+    }
+    return [x0, y0, x1, y1];
+  }
+  /* every ring or line of a feature as a flat list x, y, x, y in millimetres */
+  function rings(feature) { return feature.t === "P" ? feature.g.flat() : feature.t === "L" ? feature.g : [feature.g]; }
+
+  /* features by square of the wall, so that a tile asks only its neighbours */
+  const CELL_MM = 500;
+  function put(feature) {
+    feature.b = bounds(feature);
+    byId.set(feature.k + ":" + feature.i, feature);
+    for (let c = Math.floor(feature.b[0] / CELL_MM); c <= Math.floor(feature.b[2] / CELL_MM); c++)
+      for (let r = Math.floor(feature.b[1] / CELL_MM); r <= Math.floor(feature.b[3] / CELL_MM); r++) {
+        const key = feature.s + "|" + c + "|" + r;
+        if (!index.has(key)) index.set(key, []);
+        index.get(key).push(feature);
+      }
+  }
+  data.features.sort((a, b) => (b.a || 0) - (a.a || 0));
+  data.features.forEach((feature, order) => { feature.o = order; put(feature); });
+
+  function near(surface, box) {
+    const found = new Set();
+    for (let c = Math.floor(box[0] / CELL_MM); c <= Math.floor(box[2] / CELL_MM); c++)
+      for (let r = Math.floor(box[1] / CELL_MM); r <= Math.floor(box[3] / CELL_MM); r++)
+        for (const f of index.get(surface + "|" + c + "|" + r) || [])
+          if (f.b[2] >= box[0] && f.b[0] <= box[2] && f.b[3] >= box[1] && f.b[1] <= box[3]) found.add(f);
+    return [...found].sort((a, b) => a.o - b.o);
+  }
+
+  function inside(feature, x, y, reach) {
+    if (feature.t === "P") return feature.g.some((part) => part.reduce((odd, ring) => odd !== crosses(ring, x, y), false));
+    if (feature.t === "X") return Math.hypot(feature.g[0] - x, feature.g[1] - y) <= reach;
+    return feature.g.some((line) => distance(line, x, y) <= reach);
+  }
+  function crosses(ring, x, y) {
+    let odd = false;
+    for (let n = 0, m = ring.length - 2; n < ring.length; m = n, n += 2)
+      if ((ring[n + 1] > y) !== (ring[m + 1] > y) && x < (ring[m] - ring[n]) * (y - ring[n + 1]) / (ring[m + 1] - ring[n + 1]) + ring[n]) odd = !odd;
+    return odd;
+  }
+  function distance(line, x, y) {
+    let best = Infinity;
+    for (let n = 0; n + 3 < line.length; n += 2) {
+      const dx = line[n + 2] - line[n], dy = line[n + 3] - line[n + 1];
+      const t = Math.max(0, Math.min(1, ((x - line[n]) * dx + (y - line[n + 1]) * dy) / (dx * dx + dy * dy || 1)));
+      best = Math.min(best, Math.hypot(line[n] + t * dx - x, line[n + 1] + t * dy - y));
+    }
+    return best;
+  }
+  /* the smallest thing under the pointer */
+  function at(surface, x, y, reach, wanted) {
+    const hits = near(surface, [x - reach, y - reach, x + reach, y + reach]).filter((f) => wanted(f) && inside(f, x, y, reach));
+    const rank = (f) => (f.k === "control" ? 0 : f.k === "condition" ? 1 : f.k === "repair" ? 2 : f.k === "stone" ? 3 : 4);
+    return hits.sort((a, b) => rank(a) - rank(b) || (a.a || 0) - (b.a || 0));
+  }
+
+  /* what is shown */
+  const shown = { condition: true, repair: true, stone: false, opening: false, control: false, after: false, grid: true, labels: true };
+  const off = { term: new Set(), cc: new Set(), uc: new Set(), rc: new Set(), treatment: new Set(), stage: new Set(), survey: new Set() };
+  const FILTERED = { condition: ["term", "cc", "uc", "rc", "survey"], repair: ["treatment", "stage"], stone: [], opening: [], control: [] };
+  function visible(feature) {
+    return shown[feature.k] && FILTERED[feature.k].every((name) => !off[name].has(String(feature.p[name] ?? "")));
+  }
+
+  const sixteenths = (inches) => {
+    let n = Math.round(inches * 16); const whole = Math.floor(n / 16); n -= whole * 16;
+    if (!n) return String(whole);
+    let d = 16; while (n % 2 === 0) { n /= 2; d /= 2; }
+    return (whole ? whole + " " : "") + n + "/" + d;
+  };
+  function length(metres) {
+    if (units === "mm") return Math.round(metres * 1000).toLocaleString("en").replace(/,/g, "\u202f") + " mm";
+    const sign = metres < 0 ? "-" : "", inches = Math.round(Math.abs(metres) / IN_M * 16) / 16, feet = Math.floor(inches / 12);
+    return sign + feet + "\u2032 " + sixteenths(inches - feet * 12) + "\u2033";
+  }
+  function area(square) { return units === "mm" ? square.toFixed(square < 1 ? 4 : 2) + " m\u00b2" : (square / FT_M / FT_M).toFixed(2) + " ft\u00b2"; }
+  const state = { surface: data.surfaces.length ? data.surfaces[0].id : "", selected: null };
+  return { data, text, byId, near, at, rings, visible, shown, off, length, area, state, setUnits: (u) => { units = u; }, units: () => units, FT_M,
+    surface: () => data.surfaces.find((s) => s.id === state.surface) };
+})();

@@ -1,0 +1,164 @@
+/* Drawing: the picture of the wall and, tile by tile, everything that was outlined on it. */
+"use strict";
+const Draw = (() => {
+  const { data } = Wall, TILE = 512, CELL = 32, patterns = new Map();
+  const WEIGHTS = [1, 1.4, 2.1, 3.2];
+  const family = Object.fromEntries(data.families.map((f) => [f.id, f])), term = Object.fromEntries(data.terms.map((t) => [t.name, t]));
+  const REPAIR = "#7a1f1f";
+
+  function crs(surface) {
+    const top = surface.levels - 1;
+    return L.Util.extend({}, L.CRS.Simple, {
+      code: surface.id, transformation: new L.Transformation(1, -surface.left_m, -1, surface.top_m),
+      scale: (z) => Math.pow(2, z - top) / surface.gsd_m, zoom: (s) => Math.log2(s * surface.gsd_m) + top, infinite: true });
+  }
+
+  /* one cell of a hatch; its period divides the tile, so that tiles join without a seam */
+  function cell(hatch, colour) {
+    const canvas = document.createElement("canvas"); canvas.width = canvas.height = CELL;
+    const pen = canvas.getContext("2d"), count = Math.max(2, Math.min(8, Math.round(CELL / (hatch.spacing_mm * 4))));
+    const step = CELL / (hatch.angles_deg.length ? 2 ** Math.round(Math.log2(count)) : Math.max(2, count));
+    pen.strokeStyle = pen.fillStyle = colour; pen.lineWidth = 1.3;
+    if (!hatch.angles_deg.length) {
+      const half = CELL / Math.round(CELL / step);
+      for (let x = half / 2; x < CELL; x += half) for (let y = half / 2; y < CELL; y += half) { pen.beginPath(); pen.arc(x, y, hatch.dash_mm.length ? 1 : 1.8, 0, 7); pen.fill(); }
+    }
+    for (const angle of hatch.angles_deg) {
+      const total = hatch.dash_mm.reduce((a, b) => a + b, 0);
+      pen.setLineDash(total ? hatch.dash_mm.map((d) => d / total * CELL / 2) : []);
+      pen.beginPath();
+      for (let k = -CELL; k <= 2 * CELL; k += step) {
+        if (angle === 0) { pen.moveTo(0, k + step / 2); pen.lineTo(CELL, k + step / 2); }
+        else if (angle === 90) { pen.moveTo(k + step / 2, 0); pen.lineTo(k + step / 2, CELL); }
+        else if (angle === 45) { pen.moveTo(k, CELL); pen.lineTo(k + CELL, 0); }
+        else { pen.moveTo(k, 0); pen.lineTo(k + CELL, CELL); }
+      }
+      pen.stroke();
+    }
+    return canvas;
+  }
+  function pattern(pen, name) {
+    if (!patterns.has(name)) { const t = term[name] || data.terms[0]; patterns.set(name, pen.createPattern(cell(t.hatch, family[t.family].colour), "repeat")); }
+    return patterns.get(name);
+  }
+  const swatches = new Map();
+  function swatch(name) {
+    if (!swatches.has(name)) { const t = term[name]; swatches.set(name, cell(t.hatch, family[t.family].colour).toDataURL()); }
+    return swatches.get(name);
+  }
+
+  function trace(pen, feature, x0, y0, ppmm) {
+    pen.beginPath();
+    for (const ring of Wall.rings(feature)) {
+      for (let n = 0; n < ring.length; n += 2) {
+        const x = (ring[n] - x0) * ppmm, y = (y0 - ring[n + 1]) * ppmm;
+        if (n) pen.lineTo(x, y); else pen.moveTo(x, y);
+      }
+      if (feature.t === "P") pen.closePath();
+    }
+  }
+  function halo(pen, colour, width, dash) {
+    pen.setLineDash(dash || []); pen.strokeStyle = "rgba(255,255,255,.75)"; pen.lineWidth = width + 1.6; pen.stroke();
+    pen.strokeStyle = colour; pen.lineWidth = width; pen.stroke(); pen.setLineDash([]);
+  }
+  function condition(pen, f, x0, y0, ppmm) {
+    const t = term[f.p.term] || data.terms[0], colour = family[t.family].colour, width = WEIGHTS[f.p.cc ?? 1] || 1.4;
+    if (f.t === "X") {
+      const x = (f.g[0] - x0) * ppmm, y = (y0 - f.g[1]) * ppmm;
+      pen.beginPath(); pen.moveTo(x, y - 7); pen.lineTo(x + 6, y + 5); pen.lineTo(x - 6, y + 5); pen.closePath();
+      pen.fillStyle = "#fff"; pen.fill(); pen.strokeStyle = colour; pen.lineWidth = width + .6; pen.stroke(); return;
+    }
+    trace(pen, f, x0, y0, ppmm);
+    if (f.t === "P") { pen.fillStyle = colour + "22"; pen.fill("evenodd"); pen.fillStyle = pattern(pen, f.p.term); pen.fill("evenodd"); }
+    halo(pen, colour, f.t === "L" ? width + .8 : width);
+  }
+  function repair(pen, f, x0, y0, ppmm) {
+    trace(pen, f, x0, y0, ppmm); halo(pen, REPAIR, f.p.pieced ? 2.6 : 1.3, f.p.pieced ? [] : [6, 4]);
+    if (f.p.pieced && ppmm > 0.25) for (const [x, y] of f.p.pin_places || []) {
+      pen.beginPath(); pen.arc((x - x0) * ppmm, (y0 - y) * ppmm, Math.max(2, 4 * ppmm), 0, 7); pen.fillStyle = "#fff"; pen.fill(); pen.strokeStyle = REPAIR; pen.lineWidth = 1.4; pen.stroke();
+    }
+  }
+  function plain(pen, f, x0, y0, ppmm) {
+    if (f.k === "control") {
+      const x = (f.g[0] - x0) * ppmm, y = (y0 - f.g[1]) * ppmm;
+      pen.beginPath(); pen.moveTo(x - 8, y); pen.lineTo(x + 8, y); pen.moveTo(x, y - 8); pen.lineTo(x, y + 8);
+      if (f.p.role === "check") { pen.moveTo(x + 5, y); pen.arc(x, y, 5, 0, 7); } halo(pen, "#111", 1.4); return;
+    }
+    trace(pen, f, x0, y0, ppmm);
+    if (f.k === "opening") { pen.fillStyle = "rgba(40,50,60,.35)"; pen.fill("evenodd"); halo(pen, "#28323c", 1.4); } else halo(pen, "#5c5147", .9);
+  }
+  const ORDER = { opening: 0, stone: 1, condition: 2, repair: 3, control: 4 };
+
+  const Outlines = L.GridLayer.extend({
+    createTile(coords) {
+      const canvas = document.createElement("canvas"), sharp = Math.min(2, window.devicePixelRatio || 1);
+      canvas.width = canvas.height = TILE * sharp;
+      const pen = canvas.getContext("2d"); pen.scale(sharp, sharp);
+      const surface = Wall.surface(), ppmm = crs(surface).scale(coords.z) / 1000, margin = 12 / ppmm;
+      const x0 = surface.left_m * 1000 + coords.x * TILE / ppmm, y0 = surface.top_m * 1000 - coords.y * TILE / ppmm, size = TILE / ppmm;
+      const found = Wall.near(surface.id, [x0 - margin, y0 - size - margin, x0 + size + margin, y0 + margin]).filter(this.options.wanted || Wall.visible);
+      found.sort((a, b) => ORDER[a.k] - ORDER[b.k] || a.o - b.o);
+      const taken = new Uint8Array(TILE * TILE / 16);
+      for (const f of found) {
+        const w = (f.b[2] - f.b[0]) * ppmm, h = (f.b[3] - f.b[1]) * ppmm;
+        if (Math.max(w, h) < 4 && f.t !== "X") { /* too small to read: one mark a place */
+          const px = Math.round((f.b[0] - x0) * ppmm), py = Math.round((y0 - f.b[3]) * ppmm), slot = (py >> 2) * (TILE >> 2) + (px >> 2);
+          if (px < 0 || py < 0 || px >= TILE || py >= TILE || taken[slot]) continue;
+          taken[slot] = 1; pen.fillStyle = f.k === "condition" ? family[(term[f.p.term] || data.terms[0]).family].colour : f.k === "repair" ? REPAIR : "#5c5147"; pen.fillRect(px, py, 3, 3); continue;
+        }
+        (f.k === "condition" ? condition : f.k === "repair" ? repair : plain)(pen, f, x0, y0, ppmm);
+      }
+      if (Wall.shown.labels) labels(pen, found, x0, y0, ppmm);
+      return canvas;
+    }
+  });
+  /* abbreviations where the outline has room for them */
+  function labels(pen, found, x0, y0, ppmm) {
+    pen.font = "600 11px system-ui, DejaVu Sans, sans-serif"; pen.textAlign = "center"; pen.textBaseline = "middle";
+    const put = [];
+    for (const f of found) {
+      const word = f.k === "condition" ? (term[f.p.term] || {}).abbreviation : f.k === "repair" && f.p.pieced ? f.i : "";
+      if (!word || (f.b[2] - f.b[0]) * ppmm < word.length * 9 + 6 || (f.b[3] - f.b[1]) * ppmm < 17) continue;
+      let x = (f.c[0] - x0) * ppmm, y = (y0 - f.c[1]) * ppmm; const w = pen.measureText(word).width / 2 + 3;
+      if (x < 0 || x >= TILE || y < 0 || y >= TILE) continue; /* the tile that holds its middle writes it, moved in from the edge */
+      x = Math.max(w, Math.min(TILE - w, x)); y = Math.max(9, Math.min(TILE - 9, y));
+      if (put.some((q) => Math.abs(q[0] - x) < q[2] + w && Math.abs(q[1] - y) < 16)) continue;
+      put.push([x, y, w]); pen.fillStyle = "rgba(255,255,255,.88)"; pen.fillRect(x - w, y - 8, 2 * w, 16);
+      pen.fillStyle = f.k === "repair" ? REPAIR : "#16191d"; pen.fillText(word, x, y + .5);
+    }
+  }
+
+  const store = new Map();
+  function tiles(surface) {
+    if (!store.has(surface.id)) { const holder = document.getElementById("tiles-" + surface.number); store.set(surface.id, holder ? JSON.parse(holder.textContent) : {}); }
+    return store.get(surface.id);
+  }
+  const Picture = L.GridLayer.extend({
+    createTile(coords, done) {
+      const img = document.createElement("img"), surface = Wall.surface(), key = coords.z + "/" + coords.x + "/" + coords.y; img.alt = "";
+      const own = surface.tile_folder ? (coords.x >= 0 && coords.y >= 0 ? surface.tile_folder + "/" + key + ".jpg" : "") : tiles(surface)[key];
+      img.onload = img.onerror = () => done(null, img);
+      if (own) img.src = surface.tile_folder ? own : "data:image/jpeg;base64," + own; else setTimeout(() => done(null, img), 0);
+      return img;
+    }
+  });
+  const Grid = L.GridLayer.extend({
+    createTile(coords) {
+      const canvas = document.createElement("canvas"); canvas.width = canvas.height = TILE;
+      const pen = canvas.getContext("2d"), surface = Wall.surface(), ppm = crs(surface).scale(coords.z);
+      const unit = Wall.units() === "ft" ? Wall.FT_M : 1, step = [0.1, 0.5, 1, 2, 5, 10, 20, 50, 100].map((s) => s * unit).find((s) => s * ppm >= 90) || 200 * unit;
+      const u0 = surface.left_m + coords.x * TILE / ppm, v0 = surface.top_m - coords.y * TILE / ppm;
+      const word = (m) => unit === 1 ? +m.toFixed(1) + " m" : +(m / unit).toFixed(1) + " ft";
+      pen.font = "11px system-ui, DejaVu Sans, sans-serif"; pen.lineWidth = 1;
+      for (let u = Math.ceil(u0 / step) * step; u <= u0 + TILE / ppm; u += step) line(pen, (u - u0) * ppm, 0, 0, TILE, word(u));
+      for (let v = Math.floor(v0 / step) * step; v >= v0 - TILE / ppm; v -= step) line(pen, 0, (v0 - v) * ppm, TILE, 0, word(v));
+      return canvas;
+    }
+  });
+  function line(pen, x, y, dx, dy, word) {
+    pen.strokeStyle = "rgba(255,255,255,.45)"; pen.beginPath(); pen.moveTo(x + 1, y + 1); pen.lineTo(x + dx + 1, y + dy + 1); pen.stroke();
+    pen.strokeStyle = "rgba(20,30,40,.35)"; pen.beginPath(); pen.moveTo(x, y); pen.lineTo(x + dx, y + dy); pen.stroke();
+    pen.fillStyle = "rgba(255,255,255,.8)"; pen.fillRect(x + 2, y + 2, pen.measureText(word).width + 4, 13); pen.fillStyle = "#222"; pen.fillText(word, x + 4, y + 12);
+  }
+  return { crs, Outlines, Picture, Grid, swatch, tiles, term, family, REPAIR, TILE };
+})();

@@ -1,0 +1,77 @@
+/* The map itself: layers, selection, read-out, scale bar. */
+"use strict";
+const Stage = (() => {
+  const { data, text, state } = Wall, $ = (id) => document.getElementById(id);
+  const map = window.facademapMap, near = { tileSize: Draw.TILE, keepBuffer: 1, updateWhenZooming: false, noWrap: true };
+  let picture, outlines, grid, after, marked = L.layerGroup(), surface;
+  const latlng = (x, y) => L.latLng(y / 1000, x / 1000);
+  const listeners = [];
+
+  function open(id) {
+    surface = data.surfaces.find((s) => s.id === id) || data.surfaces[0]; if (!surface) return;
+    state.surface = surface.id;
+    map.eachLayer((layer) => map.removeLayer(layer));
+    map.options.crs = Draw.crs(surface); map.options.minZoom = -3; map.options.maxZoom = surface.levels + 3;
+    const top = surface.levels - 1, every = { ...near, minZoom: -3, maxZoom: surface.levels + 3 };
+    map.setView(latlng((surface.extent_m[0] + surface.extent_m[2]) * 500, (surface.extent_m[1] + surface.extent_m[3]) * 500), 0, { animate: false, reset: true });
+    if (surface.has_picture) picture = new Draw.Picture({ ...every, minNativeZoom: 0, maxNativeZoom: top, className: "picture" }).addTo(map);
+    grid = new Draw.Grid(every); after = L.layerGroup((data.seen || []).filter((s) => s.s === surface.id).map((s) => L.imageOverlay(s.image, [latlng(s.box[0], s.box[1]), latlng(s.box[2], s.box[3])], { alt: text.piece_in_wall })));
+    outlines = new Draw.Outlines(every).addTo(map); marked.addTo(map);
+    $("hint").textContent = surface.has_picture ? "" : text.missing_picture;
+    layers(); whole();
+  }
+  function layers() {
+    for (const [layer, on] of [[grid, Wall.shown.grid], [after, Wall.shown.after]]) if (layer) (on ? map.addLayer(layer) : map.removeLayer(layer));
+    if (outlines) { if (Wall.swiping) map.removeLayer(outlines); else if (map.hasLayer(outlines)) outlines.redraw(); else map.addLayer(outlines); } listeners.forEach((call) => call());
+  }
+  const box = (m) => L.latLngBounds(latlng(m[0], m[1]), latlng(m[2], m[3]));
+  function whole() { map.fitBounds(box(surface.extent_m.map((m) => m * 1000)), { animate: false }); }
+  function viewBox() { const b = map.getBounds(); return [b.getWest() * 1000, b.getSouth() * 1000, b.getEast() * 1000, b.getNorth() * 1000]; }
+
+  function select(feature, move) {
+    state.selected = feature; marked.clearLayers(); if (!feature) return;
+    if (feature.s !== state.surface) { $("surface").value = feature.s; open(feature.s); }
+    const style = { color: "#ffd400", weight: 4, fill: false, interactive: false };
+    if (feature.t === "X") L.circleMarker(latlng(...feature.g), { ...style, radius: 12 }).addTo(marked);
+    for (const ring of feature.t === "X" ? [] : Wall.rings(feature)) {
+      const places = []; for (let n = 0; n < ring.length; n += 2) places.push(latlng(ring[n], ring[n + 1]));
+      (feature.t === "P" ? L.polygon : L.polyline)(places, style).addTo(marked);
+    }
+    if (move) { const grow = Math.max(150, (feature.b[2] - feature.b[0]) * .6); map.fitBounds(box([feature.b[0] - grow, feature.b[1] - grow, feature.b[2] + grow, feature.b[3] + grow]), { animate: false, maxZoom: surface.levels + 1 }); }
+    Panels.detail(feature);
+    try { history.replaceState(null, "", "#" + encodeURIComponent(feature.k + ":" + feature.i)); } catch (e) { location.hash = feature.k + ":" + feature.i; }
+  }
+  function fromLink() {
+    const feature = Wall.byId.get(decodeURIComponent(location.hash.slice(1))); if (feature) { Wall.shown[feature.k] = true; layers(); select(feature, true); }
+  }
+
+  function start() {
+    map.setMinZoom(-3);
+    L.Control.Bar = L.Control.extend({ onAdd() { this.holder = L.DomUtil.create("div", "scalebar"); map.on("zoomend moveend", this.show, this); return this.holder; },
+      show() {
+        const ppm = map.options.crs.scale(map.getZoom()), unit = Wall.units() === "ft" ? Wall.FT_M : 1;
+        const size = [0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50].map((s) => s * unit).filter((s) => s * ppm <= 170).pop() || 0.005 * unit;
+        this.holder.textContent = unit === 1 ? (size < 1 ? Math.round(size * 1000) + " mm" : size + " m") : size / unit >= 1 ? +(size / unit).toFixed(1) + " ft" : +(size / unit * 12).toFixed(1) + " in";
+        const bar = document.createElement("i"); bar.style.width = size * ppm + "px"; this.holder.prepend(bar);
+      } });
+    const bar = new L.Control.Bar({ position: "bottomleft" }).addTo(map);
+    const zoom = L.control({ position: "topleft" });
+    zoom.onAdd = () => { const div = L.DomUtil.create("div", "zoom"); for (const [word, sign, step] of [[text.zoom_in, "+", 1], [text.zoom_out, "\u2212", -1]]) { const b = document.createElement("button"); b.type = "button"; b.textContent = sign; b.setAttribute("aria-label", word); b.onclick = (e) => { e.stopPropagation(); map.setZoom(map.getZoom() + step); }; div.append(b); } L.DomEvent.disableClickPropagation(div); return div; };
+    zoom.addTo(map);
+    map.on("mousemove", (e) => { $("readout").textContent = "u " + Wall.length(e.latlng.lng) + "   v " + Wall.length(e.latlng.lat); });
+    map.on("click", (e) => {
+      if (Tools.busy(e.latlng)) return;
+      const reach = 9 / (map.options.crs.scale(map.getZoom()) / 1000), hits = Wall.at(state.surface, e.latlng.lng * 1000, e.latlng.lat * 1000, reach, Wall.visible);
+      if (!hits.length) { select(null); return; }
+      const next = hits.indexOf(state.selected); select(hits[next >= 0 ? (next + 1) % hits.length : 0], false); Panels.show("panel-detail");
+    });
+    map.on("moveend", () => listeners.forEach((call) => call()));
+    const chooser = $("surface"); for (const s of data.surfaces) chooser.add(new Option(s.name, s.id)); chooser.onchange = () => open(chooser.value);
+    $("units").onchange = () => { Wall.setUnits($("units").value); bar.show(); layers(); if (state.selected) Panels.detail(state.selected); };
+    $("whole").onclick = whole;
+    if (data.surfaces.length) { open(data.surfaces[0].id); bar.show(); fromLink(); } else $("hint").textContent = text.missing_picture;
+    window.addEventListener("hashchange", fromLink); new ResizeObserver(() => map.invalidateSize({ animate: false })).observe($("stage"));
+    document.documentElement.dataset.ready = "yes";
+  }
+  return { map, open, layers, whole, select, viewBox, start, latlng, onView: (call) => listeners.push(call), surface: () => surface };
+})();

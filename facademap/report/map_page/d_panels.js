@@ -1,0 +1,141 @@
+/* The panels beside the map: summary, legend and filters, list, details, help. Text is only ever set as text. */
+"use strict";
+function el(tag, given, ...children) {
+  const node = document.createElement(tag);
+  for (const [key, value] of Object.entries(given || {})) {
+    if (key === "class") node.className = value; else if (key.startsWith("on")) node[key] = value; else if (value !== false && value != null) node.setAttribute(key, value === true ? "" : value);
+  }
+  node.append(...children.flat().filter((c) => c != null)); return node;
+}
+const Panels = (() => {
+  const { data, text } = Wall, $ = (id) => document.getElementById(id), sections = [...document.querySelectorAll("aside > section")];
+  const kinds = { condition: text.conditions, repair: text.repairs };
+
+  function tabs() {
+    const holder = el("div", { class: "tabs-inner", role: "tablist", "aria-label": text.title });
+    sections.forEach((section) => holder.append(el("button", { type: "button", role: "tab", id: "tab-" + section.id, "aria-controls": section.id, onclick: () => show(section.id),
+      onkeydown: (e) => { const step = { ArrowRight: 1, ArrowLeft: -1 }[e.key]; if (!step) return; const all = [...holder.children], next = all[(all.indexOf(e.target) + step + all.length) % all.length]; next.focus(); next.click(); } }, section.dataset.tab)));
+    document.querySelector("aside").prepend(holder);
+    sections.forEach((s) => { s.setAttribute("role", "tabpanel"); s.setAttribute("aria-labelledby", "tab-" + s.id); s.tabIndex = 0; });
+    show("panel-summary");
+  }
+  function show(id) {
+    for (const s of sections) { s.hidden = s.id !== id; const tab = $("tab-" + s.id); tab.setAttribute("aria-selected", s.id === id); tab.tabIndex = s.id === id ? 0 : -1; }
+  }
+  const table = (heads, rows) => el("table", {}, el("thead", {}, el("tr", {}, heads.map((h, n) => el("th", { scope: "col", class: n ? "num" : "" }, h)))), el("tbody", {}, rows.map((r) => el("tr", {}, r.map((c, n) => el("td", { class: n ? "num" : "" }, c instanceof Node ? c : String(c)))))));
+
+  function summary() {
+    const s = data.summary, panel = $("panel-summary");
+    panel.append(el("h2", {}, text.summary), el("div", { class: "big" }, s.figures.map((f) => el("div", {}, el("strong", {}, f.value), el("span", {}, f.label)))));
+    if (!data.features.some((f) => f.k === "condition")) panel.append(el("p", {}, text.missing_conditions));
+    if (s.urgent.length) panel.append(el("div", { class: "urgent" }, el("h3", {}, text.urgent), el("ul", {}, s.urgent.map((u) => el("li", {}, el("button", { type: "button", class: "link", onclick: () => go("condition", u.id) }, u.id), " " + u.words)))));
+    for (const block of s.tables) panel.append(el("h3", {}, block.title), table(block.heads, block.rows));
+    for (const line of s.lines) panel.append(el("p", {}, line));
+    if (data.plan_of_building) panel.append(el("h3", {}, text.plan_of_building), plan());
+  }
+  function plan() {
+    const ns = "http://www.w3.org/2000/svg", svg = document.createElementNS(ns, "svg"), lines = data.plan_of_building.lines;
+    const e = lines.flatMap((l) => [l.from[0], l.to[0]]), n = lines.flatMap((l) => [l.from[1], l.to[1]]), pad = Math.max(3, (Math.max(...e) - Math.min(...e)) * .2, (Math.max(...n) - Math.min(...n)) * .2);
+    const x = (v) => v - Math.min(...e) + pad, y = (v) => Math.max(...n) - v + pad, wide = Math.max(...e) - Math.min(...e) + 2 * pad, high = Math.max(...n) - Math.min(...n) + 2 * pad;
+    svg.setAttribute("viewBox", `0 0 ${wide} ${high}`); svg.setAttribute("role", "img"); svg.setAttribute("aria-label", text.plan_of_building); svg.style.cssText = "max-height:220px;width:100%";
+    const draw = (tag, given, word) => { const node = document.createElementNS(ns, tag); for (const [k, v] of Object.entries(given)) node.setAttribute(k, v); if (word) node.textContent = word; svg.append(node); };
+    for (const l of lines) { draw("line", { x1: x(l.from[0]), y1: y(l.from[1]), x2: x(l.to[0]), y2: y(l.to[1]), stroke: "#7a1f1f", "stroke-width": wide / 60 }); draw("text", { x: x((l.from[0] + l.to[0]) / 2), y: y((l.from[1] + l.to[1]) / 2) - wide / 50, "font-size": wide / 22, "text-anchor": "middle", fill: "#1b1f24" }, l.name); }
+    draw("path", { d: `M ${wide * .93} ${high * .08} l ${-wide * .02} ${wide * .06} h ${wide * .04} z`, fill: "#1b1f24" }); draw("text", { x: wide * .93, y: high * .08 + wide * .1, "font-size": wide / 25, "text-anchor": "middle" }, "N");
+    return svg;
+  }
+  function go(kind, id) { const f = Wall.byId.get(kind + ":" + id); if (f) { Wall.shown[kind] = true; Stage.layers(); Stage.select(f, true); show("panel-detail"); } }
+
+  /* legend: what is shown, with counts and net areas that follow the view and the filters */
+  const counts = new Map();
+  function tick(word, on, change, image, key) {
+    const box = el("input", { type: "checkbox", onchange: () => { change(box.checked); Stage.layers(); } }); box.checked = on;
+    const number = el("span", { class: "n" }); if (key) counts.set(key, number);
+    return el("label", { class: "tick" }, box, image, el("span", {}, word), number);
+  }
+  function swatch(name) { const t = Draw.term[name], box = el("span", { class: "swatch", "aria-hidden": "true" }); box.style.backgroundImage = `url(${Draw.swatch(name)})`; box.style.borderColor = Draw.family[t.family].colour; return box; }
+  function group(title, name, values, words) {
+    const ticks = [], set = el("fieldset", {}, el("legend", {}, title));
+    const turn = (on) => { values.forEach((v) => on ? Wall.off[name].delete(v) : Wall.off[name].add(v)); ticks.forEach((t) => { t.querySelector("input").checked = on; }); Stage.layers(); };
+    set.append(el("div", { class: "two" }, el("button", { type: "button", onclick: () => turn(true), "aria-label": title + ": " + text.all }, text.all), el("button", { type: "button", onclick: () => turn(false), "aria-label": title + ": " + text.none }, text.none)));
+    for (const v of values) { const t = tick(words(v), true, (on) => on ? Wall.off[name].delete(v) : Wall.off[name].add(v), name === "term" && Draw.term[v] ? swatch(v) : null, name + "|" + v); ticks.push(t); set.append(t); }
+    return set;
+  }
+  function legend() {
+    const panel = $("panel-legend"), conditions = data.features.filter((f) => f.k === "condition"), repairs = data.features.filter((f) => f.k === "repair");
+    panel.append(el("h2", {}, text.filters));
+    const layers = [["condition", text.layer_conditions], ["repair", text.layer_repairs], ["after", text.layer_after], ["stone", text.layer_stones], ["opening", text.layer_openings], ["control", text.layer_control], ["labels", text.layer_labels], ["grid", text.layer_grid]];
+    panel.append(el("fieldset", {}, el("legend", {}, text.filters), layers.filter(([k]) => k !== "after" || (data.seen || []).length).map(([key, word]) => tick(word, Wall.shown[key], (on) => { Wall.shown[key] = on; }))));
+    const used = new Set(conditions.map((f) => f.p.term));
+    for (const f of data.families) {
+      const terms = data.terms.filter((t) => t.family === f.id && used.has(t.name)); if (!terms.length) continue;
+      const words = (name) => Draw.term[name].abbreviation + "  " + name;
+      panel.append(group((f.layer === "stone" ? f.id + "  " : "") + f.name, "term", terms.map((t) => t.name), words));
+    }
+    const values = (list, name) => [...new Set(list.map((f) => String(f.p[name] ?? "")))].sort();
+    for (const [name, title] of [["cc", text.class_cc], ["uc", text.class_uc], ["rc", text.class_rc]])
+      if (conditions.length) panel.append(group(title, name, values(conditions, name), (v) => v === "" ? text.not_classed : name.toUpperCase() + v + "  " + (data.classes[name][v] || "")));
+    if (repairs.length) for (const [name, title] of [["treatment", text.treatment], ["stage", text.stage]]) panel.append(group(title, name, values(repairs, name), (v) => v));
+    const surveys = values(conditions, "survey"); if (surveys.length > 1) panel.append(group(text.survey, "survey", surveys, (v) => v));
+    panel.append(el("p", { id: "legend-total", role: "status" }));
+  }
+  let waiting = 0;
+  function tally() {
+    clearTimeout(waiting); waiting = setTimeout(() => {
+      const box = Stage.viewBox(), sums = new Map(); let total = 0, number = 0;
+      for (const f of Wall.near(Wall.state.surface, box)) {
+        if (!Wall.visible(f) || (f.k !== "condition" && f.k !== "repair")) continue;
+        for (const name of f.k === "condition" ? ["term", "cc", "uc", "rc", "survey"] : ["treatment", "stage"]) { const key = name + "|" + String(f.p[name] ?? ""), s = sums.get(key) || [0, 0]; s[0] += 1; s[1] += f.a || 0; sums.set(key, s); }
+        if (f.k === "condition") { total += f.a || 0; number += 1; }
+      }
+      for (const [key, node] of counts) { const s = sums.get(key); node.textContent = s ? s[0] + (s[1] ? " \u00b7 " + Wall.area(s[1]) : "") : "\u2013"; }
+      const out = $("legend-total"); if (out) out.textContent = number + " " + text.conditions.toLowerCase() + " " + text.in_view + ", " + Wall.area(total);
+    }, 60);
+  }
+
+  /* list and search */
+  let limit = 100, hits = [];
+  function search() {
+    const words = $("search").value.toLowerCase().split(/\s+/).filter(Boolean);
+    hits = data.features.filter((f) => (f.k === "condition" || f.k === "repair" || (f.k === "stone" && words.length)) && words.every((w) => f.q.includes(w)));
+    hits.sort((a, b) => (a.k < b.k ? -1 : a.k > b.k ? 1 : a.i.localeCompare(b.i, "en", { numeric: true }))); limit = 100; rows();
+  }
+  function rows() {
+    $("found").textContent = hits.length ? hits.length + "" : text.nothing; $("more").hidden = hits.length <= limit;
+    $("rows").replaceChildren(...hits.slice(0, limit).map((f) => el("li", {}, el("button", { type: "button", onclick: () => { Wall.shown[f.k] = true; Stage.layers(); Stage.select(f, true); show("panel-detail"); } }, f.i + "  " + (f.p.term || f.p.treatment || f.p.stone_type || ""), el("small", {}, [f.p.wall_stone, f.a ? Wall.area(f.a) : null, f.p.uc != null ? "UC" + f.p.uc : null, f.p.stage].filter(Boolean).join("  \u00b7  "))))));
+  }
+
+  /* one thing in full */
+  function detail(f) {
+    const panel = $("panel-detail"), words = data.labels[f.k] || {};
+    const value = (name, v) => name.endsWith("_m") ? Wall.length(v) : name.endsWith("_m2") ? Wall.area(v) : name.endsWith("_m3") ? (v * 1000).toFixed(1) + " L" : ["cc", "uc", "rc"].includes(name) ? name.toUpperCase() + v + " " + (data.classes[name][v] || "") : typeof v === "boolean" ? (v ? "yes" : "no") : Array.isArray(v) ? v.join(", ") : String(v);
+    const skip = new Set(["pin_places", "pieced", "cautions", "photo", "before", "piece_picture", "block_words", "pin_words", "edge_words"]);
+    const list = Object.entries(f.p).filter(([k, v]) => v !== null && v !== "" && !skip.has(k) && !(Array.isArray(v) && !v.length));
+    const links = (name, v) => name === "conditions" ? v.map((id) => el("button", { type: "button", class: "link", onclick: () => go("condition", id) }, id)) : name === "repair" ? el("button", { type: "button", onclick: () => go("repair", v) }, v) : value(name, v);
+    panel.replaceChildren(...[el("h2", {}, f.i + "  " + (f.p.term || f.p.treatment || f.p.stone_type || f.p.kind || f.p.name || "")),
+      (f.p.cautions || []).map((c) => el("p", { class: "caution" }, c)), el("dl", {}, list.map(([k, v]) => [el("dt", {}, words[k] || k.replaceAll("_", " ")), el("dd", {}, links(k, v))])),
+      f.p.term && Draw.term[f.p.term] ? el("p", {}, Draw.term[f.p.term].meaning) : null,
+      (f.p.edge_words || []).length ? [el("h3", {}, data.labels.more.edges), el("ul", {}, f.p.edge_words.map((w) => el("li", {}, w)))] : [],
+      (f.p.pin_words || []).length ? [el("h3", {}, data.labels.more.pins), el("ul", {}, f.p.pin_words.map((w) => el("li", {}, w)))] : [],
+      f.p.pieced ? [el("h3", {}, text.chosen_block), el("p", {}, f.p.block_words || text.no_block)] : [],
+      picture(f),
+      el("div", { class: "two" }, el("button", { type: "button", onclick: () => Stage.select(f, true) }, text.go), el("a", { href: "#" + encodeURIComponent(f.k + ":" + f.i) }, text.link))].flat().filter((node) => node));
+    Review.about(f);
+  }
+  function picture(f) {
+    const seen = (data.seen || []).find((s) => s.repair === f.i && f.k === "repair"), photo = f.p.photo ? data.photos[f.p.photo] : null, out = [];
+    if (seen) out.push(el("div", { class: "pair" }, seen.before ? el("figure", {}, el("img", { src: seen.before, alt: text.now }), el("figcaption", {}, text.now)) : null, el("figure", {}, el("img", { src: seen.image, alt: text.piece_in_wall }), el("figcaption", {}, text.after))));
+    if (f.p.photo) out.push(photo ? el("figure", {}, el("img", { src: photo, alt: f.p.photo, loading: "lazy" }), el("figcaption", {}, f.p.photo)) : el("p", {}, f.p.photo + ": " + text.missing_photo));
+    return out;
+  }
+  function help() {
+    const panel = $("panel-help"); panel.append(el("h2", {}, text.help), data.help.map((p) => el("p", {}, p)), el("h3", {}, text.accuracy), data.accuracy.map((p) => el("p", {}, p)),
+      el("h3", {}, text.cautions), data.cautions.map((p) => el("p", { class: "caution" }, p)), el("h3", {}, text.sources), el("ul", {}, data.sources.map((p) => el("li", {}, p))));
+    panel.append(el("h3", {}, text.legend), el("dl", {}, data.terms.map((t) => [el("dt", {}, t.abbreviation + "  " + t.name), el("dd", {}, t.meaning)])));
+  }
+  function start() {
+    summary(); legend(); help(); tabs(); Stage.onView(tally); tally(); search();
+    let typing = 0; $("search").oninput = () => { clearTimeout(typing); typing = setTimeout(search, 120); };
+    $("more").onclick = () => { limit += 200; rows(); };
+  }
+  return { start, show, detail, go, table };
+})();

@@ -1,0 +1,95 @@
+/* Measuring, comparing by swipe, printing to scale. */
+"use strict";
+const Tools = (() => {
+  const { data, text } = Wall, $ = (id) => document.getElementById(id), map = Stage.map;
+  let measuring = false, places = [], drawn = L.layerGroup();
+
+  /* a length between two places, each uncertain by the check accuracy per axis, with 95 % confidence */
+  function pm(surface, dx, dy) { const s = surface.sigma_m; return s ? 1.96 * Math.SQRT2 * s : null; }
+  function busy(latlng) { if (!measuring) return false; places.push(latlng); sketch(); return true; }
+  function sketch() {
+    drawn.clearLayers(); drawn.addTo(map); if (places.length > 1) L.polyline(places, { color: "#ffd400", weight: 3, interactive: false }).addTo(drawn);
+    places.forEach((p) => L.circleMarker(p, { radius: 4, color: "#111", fillColor: "#ffd400", fillOpacity: 1, interactive: false }).addTo(drawn));
+    const surface = Wall.surface(); let total = 0, variance = 0, twice = 0;
+    places.forEach((p, n) => { if (n) { total += Math.hypot(p.lng - places[n - 1].lng, p.lat - places[n - 1].lat); variance += (pm(surface) || 0) ** 2; } const q = places[(n + 1) % places.length]; twice += p.lng * q.lat - q.lng * p.lat; });
+    const plus = surface.sigma_m ? " \u00b1 " + Wall.length(Math.sqrt(variance)) : "";
+    const parts = places.length > 1 ? [text.length + " " + Wall.length(total) + plus] : [text.measure_hint];
+    if (places.length > 2) parts.push(text.area + " " + Wall.area(Math.abs(twice) / 2) + (surface.sigma_m ? " \u00b1 " + Wall.area(areaPm(surface.sigma_m)) : ""));
+    $("hint").textContent = parts.join("   ");
+  }
+  /* shoelace area: each vertex moves it by half the diagonal between its neighbours */
+  function areaPm(sigma) { let sum = 0; places.forEach((p, n) => { const a = places[(n + places.length - 1) % places.length], b = places[(n + 1) % places.length]; sum += ((b.lng - a.lng) ** 2 + (b.lat - a.lat) ** 2) / 4; }); return 1.96 * sigma * Math.sqrt(sum); }
+  function turn(on) { measuring = on; places = []; drawn.clearLayers(); $("measure").setAttribute("aria-pressed", on); $("hint").textContent = on ? text.measure_hint : ""; map.doubleClickZoom[on ? "disable" : "enable"](); $("stage").style.cursor = on ? "crosshair" : ""; }
+
+  /* swipe: a second set of outlines, each side cut at the line */
+  let shown = [];
+  const surveys = () => [...new Set(data.features.filter((f) => f.k === "condition").map((f) => String(f.p.survey ?? "")))].sort();
+  const side = (word) => (f) => word === "planned" ? (f.k === "repair" && Wall.visible(f)) : word === "now" ? (f.k === "condition" && Wall.visible(f)) : (f.k === "condition" && String(f.p.survey ?? "") === word && Wall.shown.condition);
+  function swipe(on) {
+    $("swipe").setAttribute("aria-pressed", on); $("swipe-panel").hidden = $("swipe-rule").hidden = !on;
+    shown.forEach((layer) => map.removeLayer(layer)); shown = []; Wall.swiping = on; Stage.layers();
+    if (!on) return;
+    const options = { tileSize: Draw.TILE, minZoom: -3, maxZoom: Wall.surface().levels + 3, noWrap: true };
+    for (const pane of ["left", "right"]) {
+      const word = $("swipe-" + pane).value; shown.push(new Draw.Outlines({ ...options, pane, wanted: side(word) }).addTo(map));
+      if (word === "planned") (data.seen || []).filter((s) => s.s === Wall.state.surface).forEach((s) => shown.push(L.imageOverlay(s.image, [Stage.latlng(s.box[0], s.box[1]), Stage.latlng(s.box[2], s.box[3])], { pane, alt: text.piece_in_wall }).addTo(map)));
+    }
+    cut();
+  }
+  function cut() {
+    if (!shown.length) return; const size = map.getSize(), x = size.x * $("swipe-line").value / 1000, nw = map.containerPointToLayerPoint([0, 0]), se = map.containerPointToLayerPoint(size), mid = nw.x + x;
+    const clip = (a, b) => `polygon(${a}px ${nw.y}px, ${b}px ${nw.y}px, ${b}px ${se.y}px, ${a}px ${se.y}px)`;
+    map.getPane("left").style.clipPath = clip(nw.x, mid); map.getPane("right").style.clipPath = clip(mid, se.x); $("swipe-rule").style.left = x + "px";
+  }
+
+  /* print view: an SVG in millimetres of paper, hatched with the same cells, so that it needs no colour */
+  const PAPERS = { A4: [297, 210], A3: [420, 297], Letter: [279.4, 215.9], Tabloid: [431.8, 279.4] };
+  function openPrint() {
+    const view = $("print-view"), scale = el("select", { id: "print-scale" }, [10, 20, 50, 100].map((s) => el("option", { value: s, selected: s === 50 }, "1:" + s))), paper = el("select", { id: "print-paper" }, Object.keys(PAPERS).map((p) => el("option", { value: p }, p)));
+    const sheet = el("div", { class: "sheet" });
+    view.replaceChildren(el("div", { class: "no-print" }, el("label", {}, text.scale + " ", scale), el("label", {}, text.paper + " ", paper), el("button", { type: "button", onclick: () => make(sheet, +scale.value, paper.value) }, text.print_go), el("button", { type: "button", onclick: () => window.print() }, text.print), el("button", { type: "button", onclick: closePrint }, text.print_close), el("span", {}, text.print_note)), sheet);
+    view.hidden = false; $("print").setAttribute("aria-expanded", true); make(sheet, 50, "A4"); scale.focus();
+  }
+  function closePrint() { $("print-view").hidden = true; $("print").setAttribute("aria-expanded", false); $("print").focus(); }
+  const NS = "http://www.w3.org/2000/svg";
+  const svg = (tag, given, ...children) => { const node = document.createElementNS(NS, tag); for (const [k, v] of Object.entries(given)) node.setAttribute(k, v); node.append(...children); return node; };
+  function make(holder, scale, paper) {
+    const surface = Wall.surface(), centre = map.getCenter(), wide = PAPERS[paper][0] - 20, high = PAPERS[paper][1] - 62, k = 1 / scale;
+    const x0 = centre.lng * 1000 - wide / k / 2, y1 = centre.lat * 1000 + high / k / 2, x = (mm) => (mm - x0) * k, y = (mm) => (y1 - mm) * k;
+    const root = svg("svg", { width: wide + "mm", height: high + "mm", viewBox: `0 0 ${wide} ${high}`, role: "img", "aria-label": text.print }), defs = svg("defs", {}), clip = svg("g", {}); root.append(defs, clip);
+    if (surface.has_picture) paperTiles(clip, surface, x0, y1, wide, high, k);
+    const found = Wall.near(surface.id, [x0, y1 - high / k, x0 + wide / k, y1]).filter(Wall.visible), used = new Set();
+    for (const f of found) {
+      const d = Wall.rings(f).map((r) => { let s = ""; for (let n = 0; n < r.length; n += 2) s += (n ? "L" : "M") + x(r[n]).toFixed(2) + " " + y(r[n + 1]).toFixed(2); return s + (f.t === "P" ? "Z" : ""); }).join("");
+      const t = Draw.term[f.p.term], colour = f.k === "condition" && t ? Draw.family[t.family].colour : f.k === "repair" ? Draw.REPAIR : "#444";
+      if (f.t === "X") { clip.append(svg("circle", { cx: x(f.g[0]), cy: y(f.g[1]), r: 1.2, fill: "#fff", stroke: colour, "stroke-width": .4 })); continue; }
+      if (f.k === "condition" && t && f.t === "P") used.add(t.name);
+      clip.append(svg("path", { d, fill: f.k === "condition" && f.t === "P" && t ? `url(#h-${t.abbreviation})` : "none", "fill-rule": "evenodd", stroke: colour, "stroke-width": f.k === "repair" ? .6 : .3 }));
+      const size = Math.min(f.b[2] - f.b[0], f.b[3] - f.b[1]) * k; if (t && size > 3) clip.append(svg("text", { x: x(f.c[0]), y: y(f.c[1]), "font-size": 2.2, "text-anchor": "middle", "dominant-baseline": "middle", stroke: "#fff", "stroke-width": .6, "paint-order": "stroke" }, t.abbreviation));
+    }
+    for (const name of used) { const t = Draw.term[name]; defs.append(svg("pattern", { id: "h-" + t.abbreviation, width: 8, height: 8, patternUnits: "userSpaceOnUse" }, svg("image", { href: Draw.swatch(name), width: 8, height: 8 }))); }
+    clip.append(svg("path", { d: `M 8 ${high - 6} v 2 h 100 v -2`, fill: "none", stroke: "#000", "stroke-width": .5 }), svg("text", { x: 8, y: high - 7, "font-size": 3, stroke: "#fff", "stroke-width": .7, "paint-order": "stroke" }, `100 mm = ${Wall.length(0.1 * scale)}  (1:${scale})`), svg("rect", { x: .2, y: .2, width: wide - .4, height: high - .4, fill: "none", stroke: "#000", "stroke-width": .4 }));
+    const legend = el("p", { class: "print-legend" }, [...used].map((name) => { const i = el("img", { src: Draw.swatch(name), alt: "", width: 22, height: 14 }); i.style.cssText = "border:1px solid #333;vertical-align:middle;margin:0 .3rem 0 .8rem"; return [i, Draw.term[name].abbreviation + " " + name]; }).flat());
+    holder.replaceChildren(el("h2", {}, data.name + "  \u2013  " + surface.name + "  1:" + scale), root, legend, el("p", {}, data.accuracy[0] || "", " ", data.cautions[0] || ""));
+    let page = document.getElementById("page-size"); if (!page) { page = el("style", { id: "page-size" }); document.head.append(page); } page.textContent = `@page { size: ${PAPERS[paper][0]}mm ${PAPERS[paper][1]}mm; margin: 10mm; }`;
+  }
+  function paperTiles(group, surface, x0, y1, wide, high, k) {
+    let z = surface.levels - 1; while (z > 0 && surface.gsd_m * 1000 * k * Math.pow(2, surface.levels - 1 - z) < 0.08) z--;
+    const tile = Draw.TILE * surface.gsd_m * 1000 * Math.pow(2, surface.levels - 1 - z), first = [Math.floor((x0 - surface.left_m * 1000) / tile), Math.floor((surface.top_m * 1000 - y1) / tile)];
+    for (let c = first[0]; c * tile + surface.left_m * 1000 < x0 + wide / k; c++) for (let r = first[1]; surface.top_m * 1000 - r * tile > y1 - high / k; r++) {
+      const key = z + "/" + c + "/" + r, own = surface.tile_folder ? (c >= 0 && r >= 0 ? surface.tile_folder + "/" + key + ".jpg" : "") : Draw.tiles(surface)[key]; if (!own) continue;
+      group.append(svg("image", { href: surface.tile_folder ? own : "data:image/jpeg;base64," + own, x: (c * tile + surface.left_m * 1000 - x0) * k, y: (y1 - surface.top_m * 1000 + r * tile) * k, width: tile * k + .02, height: tile * k + .02, opacity: .75, preserveAspectRatio: "none" }));
+    }
+  }
+  function start() {
+    for (const name of ["left", "right"]) { const pane = map.createPane(name); pane.style.zIndex = 410; }
+    const choices = [["now", text.as_is], ...(data.features.some((f) => f.k === "repair") ? [["planned", text.as_planned]] : []), ...(surveys().length > 1 ? surveys().map((s) => [s, text.survey + " " + s]) : [])];
+    for (const id of ["swipe-left", "swipe-right"]) { choices.forEach(([v, w]) => $(id).add(new Option(w, v))); $(id).onchange = () => swipe(true); }
+    $("swipe-right").value = choices.length > 1 ? choices[choices.length === 2 ? 1 : choices.length - 1][0] : "now"; if (choices.some((c) => c[0] === "planned")) $("swipe-right").value = "planned";
+    $("swipe").onclick = () => swipe($("swipe").getAttribute("aria-pressed") !== "true"); $("swipe-line").oninput = cut; map.on("move zoom resize", cut);
+    $("measure").onclick = () => turn(!measuring); map.on("dblclick", () => { if (measuring) { measuring = false; $("measure").setAttribute("aria-pressed", false); $("stage").style.cursor = ""; setTimeout(() => map.doubleClickZoom.enable(), 50); } });
+    document.addEventListener("keydown", (e) => { if (e.key === "Escape") { if (!$("print-view").hidden) closePrint(); else if (places.length || measuring) turn(false); } });
+    $("print").onclick = openPrint;
+  }
+  return { busy, start };
+})();
