@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -37,6 +38,7 @@ class Rates:
 
     currency: str
     rates: tuple[Rate, ...]
+    labour_h: Mapping[str, Mapping[str, float]] | None = None
 
     def without_rate(self, quantities: Quantities) -> tuple[str, ...]:
         """Treatments that occur and have no rate."""
@@ -80,7 +82,22 @@ def read_rates(text: str, *, source: str = "rates") -> Rates:
     twice = sorted({f"{t} by {m}" for t, m in pairs if pairs.count((t, m)) > 1})
     if twice:
         raise InputError(f"{source}: {', '.join(twice)} stands there twice", "Keep one rate for each treatment and measure.")
-    return Rates(currency=currencies.pop(), rates=tuple(rates))
+    return Rates(currency=currencies.pop(), rates=tuple(rates), labour_h=_labour(data.get("labour"), source))
+
+
+def _labour(entries: Any, source: str) -> dict[str, dict[str, float]] | None:
+    """Norms of the office: hours of work a unit of a measure, by treatment."""
+    if entries is None:
+        return None
+    norms: dict[str, dict[str, float]] = {}
+    for number, entry in enumerate(entries if isinstance(entries, list) else [entries], start=1):
+        where = f"{source}, labour {number}"
+        if not isinstance(entry, dict) or set(entry) != {"treatment", "measure", "hours"}:
+            raise InputError(f"{where}: needs treatment, measure and hours", 'Give [[labour]] treatment = "inset", measure = "cut_length_m", hours = 3.')
+        price = _rate({"treatment": entry["treatment"], "measure": entry["measure"], "low": entry["hours"], "likely": entry["hours"],
+                       "high": entry["hours"]}, where)
+        norms.setdefault(price.treatment, {})[price.measure] = price.likely
+    return norms
 
 
 def _rate(entry: dict[str, Any], where: str) -> Rate:

@@ -73,6 +73,11 @@ class Materials:
     spacer_m: float | None = None
     spacers: int | None = None
     hours: float | None = None
+    proud_m: float | None = None
+    tools: tuple[str, ...] = ()
+    temperature_deg_c: tuple[float, float] | None = None
+    frost_free_h: float | None = None
+    protect_h: float | None = None
 
 
 _MORTAR_PARTS = ("bed_m3", "joints_m3", "undercut_m3", "grooves_m3", "holes_m3")
@@ -102,11 +107,18 @@ def read_materials(record: Any) -> Materials:
         parts = [number(_find(record, (p,))) for p in _MORTAR_PARTS]
         known = [p for p in parts if p is not None]
         in_place = sum(known) if known else None
-    count = number(_find(record, ("spacer_count", "spacers_n", "spacers")))
+    spacers = record.get("spacers")
+    spacers = spacers if isinstance(spacers, Mapping) else {"count": spacers, "thickness_m": record.get("spacer_m")}
+    count = number(spacers.get("count"))
+    said = record.get("times")
+    times: Mapping[str, Any] = said if isinstance(said, Mapping) else {}
+    low, high = number(times.get("temperature_minimum_deg_c")), number(times.get("temperature_maximum_deg_c"))
+    cut = record.get("cut")
+    tools = cut.get("tools") if isinstance(cut, Mapping) else None
     hours = record.get("hours")
     total = number(hours) if not isinstance(hours, Mapping) else sum(n for v in hours.values() if (n := number(v)) is not None)
     if total is None:
-        total = number(_find(record, ("hours_total", "total_hours", "work_h", "labour_h", "total_h", "hours")))
+        total = number(_find(record, ("hours_total", "work_h", "labour_h")))
     return Materials(
         mortar_in_place_m3=in_place,
         mortar_trials_m3=number(_find(record, ("trials_m3",))),
@@ -116,7 +128,12 @@ def read_materials(record: Any) -> Materials:
         binder_l=number(_find(record, ("binder_l",))),
         sand_l=number(_find(record, ("sand_l",))),
         water_l=number(_find(record, ("water_l",))),
-        spacer_m=number(_find(record, ("spacer_m", "spacer_thickness_m", "thickness_m"))),
+        spacer_m=number(spacers.get("thickness_m")),
         spacers=None if count is None else round(count),
         hours=total,
+        proud_m=number(record.get("proud_m")),
+        tools=tuple(str(t) for t in tools) if isinstance(tools, list) else (),
+        temperature_deg_c=None if low is None or high is None else (low, high),
+        frost_free_h=number(times.get("frost_free_h")),
+        protect_h=number(times.get("protect_h")),
     )

@@ -176,7 +176,8 @@ def draw_section(page: Page, ticket: Ticket, x: float, y: float, width: float, h
     scale = scale_that_fits(max(depth, cut_depth) + reach, tall + drop, width - 18, height - 24)
     k = 1000.0 / scale
     ox, oy = x + 8, y + 13 + (height - 22 - tall * k) / 2
-    gap = max(0.0, cut_depth - depth)
+    proud = ticket.materials.proud_m or 0.0
+    gap = max(0.0, cut_depth - depth + proud)
     back, far = ox + depth * k, ox + (depth + reach) * k
     wall = back + max(gap * k, 0.7)
     low, high = oy - max(2.5, drop * k * 0.7), oy + tall * k + 2.5
@@ -193,7 +194,10 @@ def draw_section(page: Page, ticket: Ticket, x: float, y: float, width: float, h
     page.dimension(ox, oy, back, oy, format_mm(depth, decimals=_decimals(depth)), offset_mm=-6.5, size_pt=11, second=format_inches(depth))
     page.text(ox - 2.2, oy + tall * k / 2, "FACE", size_pt=8, weight="bold", anchor="centre", angle_deg=90)
     page.text(x + width - 2, y + height - 5, f"1 : {scale:g}", size_pt=8, anchor="right")
-    page.text(x + width - 2, y + 2, f"cut-out {cut_depth * 1000:.0f} mm deep", size_pt=8, anchor="right")
+    if proud:
+        page.line(ox + proud * k, oy - 1.5, ox + proud * k, oy + tall * k + 1.5, width_mm=0.25, dash_mm=(1.5, 1.0))
+    note = f"cut-out {cut_depth * 1000:.0f} mm deep" + (f", face {proud * 1000:.3g} mm proud" if proud else "")
+    page.text(x + width - 2, y + 2, note, size_pt=8, anchor="right", within_mm=width - 4)
 
 
 def _alone(ticket: Ticket, n: int) -> bool:

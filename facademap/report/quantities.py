@@ -13,6 +13,7 @@ the figures.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -28,7 +29,7 @@ from facademap.report.materials import number, read_materials, read_rods
 from facademap.report.rows import rows_of
 from facademap.tables import TABLES, is_missing
 
-__all__ = ["DIMENSIONS", "MEASURES", "NOT_STATED", "Measure", "Quantities", "measure_quantities"]
+__all__ = ["DIMENSIONS", "LABOUR_H", "MEASURES", "NOT_STATED", "Measure", "Quantities", "measure_quantities"]
 
 NOT_STATED = "not stated"
 #: Breakdowns: column and title.
@@ -84,6 +85,18 @@ MEASURES: tuple[Measure, ...] = (
     Measure(name="stone_waste_m3", title="Waste: stone", unit="m3", decimals=4),
     Measure(name="mortar_waste_l", title="Waste: mortar and trials", unit="L", decimals=2),
 )
+#: Hours of work a unit of a measure, by treatment: a first guess from common practice, to be replaced by the
+#: office's own records.
+LABOUR_H: Mapping[str, Mapping[str, float]] = {
+    "clean": {"area_net_m2": 1.0},
+    "repoint": {"length_m": 0.5},
+    "crack repair": {"length_m": 1.5},
+    "mortar repair": {"count": 0.5, "area_net_m2": 6.0},
+    "inset": {"count": 2.0, "cut_length_m": 3.0, "rake_length_m": 1.0, "pins": 0.25},
+    "whole stone": {"count": 6.0, "rake_length_m": 1.5, "pins": 0.25, "volume_net_m3": 60.0},
+    "consolidate": {"area_net_m2": 1.5},
+    "make safe": {"count": 1.0},
+}
 _LABELS = ("id", "elevation", "surface", "lift", "bay", "wall_stone", "stone_type", "treatment", "term", "family",
            "condition_class", "urgency_class", "recommendation_class", "stage")
 
@@ -136,6 +149,7 @@ def measure_quantities(
     *,
     least_void_m2: float = 0.0,
     lift_height_m: float = 2.0,
+    labour_h: Mapping[str, Mapping[str, float]] | None = None,
 ) -> Quantities:
     """Measure all repairs and conditions.
 
@@ -147,6 +161,8 @@ def measure_quantities(
         Openings of this area or smaller are not deducted. 0 deducts all.
     lift_height_m : float
         Height of a scaffold lift, for what has no lift of its own.
+    labour_h : mapping, optional
+        Hours of work a unit of a measure, by treatment; :data:`LABOUR_H` where not given.
 
     Returns
     -------
@@ -160,6 +176,10 @@ def measure_quantities(
     voids = _voids(tables["openings"], least_void_m2)
     gaps: list[str] = []
     repairs = _repair_rows(tables, lookup, voids, lift_height_m, gaps)
+    norms = LABOUR_H if labour_h is None else labour_h
+    unknown = repairs["hours"].isna()
+    repairs.loc[unknown, "hours"] = [sum(r[m] * h for m, h in norms.get(r["treatment"], {}).items()) for r in rows_of(repairs[unknown])]
+    repairs["hours"] = repairs["hours"].astype(float)
     conditions = _condition_rows(tables, lookup, voids, lift_height_m)
     return Quantities(repairs=repairs, conditions=conditions, rules=_rules(least_void_m2, lift_height_m), gaps=tuple(gaps))
 
@@ -224,9 +244,9 @@ def _net(frame: pd.DataFrame, voids: Mapping[str, Any]) -> tuple[np.ndarray, np.
 
 
 def _lifts(frame: pd.DataFrame, own: list[Any], lift_height_m: float) -> list[str]:
-    bottoms = shapely.bounds(np.asarray(frame.geometry.array))[:, 1] if len(frame) else []
-    return [str(int(n)) if (n := number(value)) is not None else str(max(0, int(bottom // lift_height_m)))
-            for value, bottom in zip(own, bottoms, strict=True)]
+    heights = shapely.get_y(shapely.centroid(np.asarray(frame.geometry.array))) if len(frame) else []
+    return [str(int(n)) if (n := number(value)) is not None else str(max(0, int(height // lift_height_m)))
+            for value, height in zip(own, heights, strict=True)]
 
 
 def _edges(repair: Mapping[str, Any], shape: Any) -> tuple[float, float]:
@@ -299,7 +319,7 @@ def _repair_rows(tables: Mapping[str, pd.DataFrame], lookup: _Lookup, voids: Map
             "cut_length_m": sawn, "rake_length_m": raked, "pins": float(len(rods)),
             "drill_length_m": float(sum(r.drilled_m for r in rods)),
             "mortar_l": 1000.0 * (materials.mortar_in_place_m3 or 0.0), "weight_kg": weight.get(repair["id"], 0.0),
-            "hours": materials.hours or 0.0, "stone_waste_m3": max(0.0, used_m3 - net_m3) if used_m3 else 0.0,
+            "hours": math.nan if materials.hours is None else materials.hours, "stone_waste_m3": max(0.0, used_m3 - net_m3) if used_m3 else 0.0,
             "mortar_waste_l": 1000.0 * ((materials.mortar_trials_m3 or 0.0) + (materials.mortar_waste_m3 or 0.0)),
         })
         if repair["treatment"] in ("inset", "whole stone") and not used_m3:
@@ -348,6 +368,7 @@ def _rules(least_void_m2: float, lift_height_m: float) -> tuple[str, ...]:
         "Waste stands apart and is in no other figure: stone = block used less piece net; mortar = trial beddings and mixing loss.",
         "Cut length: edges sawn within a stone. Joints raked out: edges that lie on an existing joint.",
         "Drill length: holes in wall and piece together. Mortar in place: bedding, joints, grooves and holes less rods.",
+        "Work: hours recorded for the repair, else norms by treatment (common practice, to be replaced by the office's own records).",
         "A repair stands under the term of its largest condition and under the highest class of its conditions.",
-        f"Scaffold lift: as set for the repair, else the height of the lowest point divided by {lift_height_m:g} m (common practice).",
+        f"Scaffold lift: as set for the repair, else the height of its centre divided by {lift_height_m:g} m (common practice).",
     )

@@ -15,7 +15,7 @@ from xlsxwriter.utility import xl_col_to_name, xl_rowcol_to_cell
 from facademap.report.costs import Rates, cost_rows
 from facademap.report.quantities import DIMENSIONS, MEASURES, Quantities
 
-__all__ = ["plain_text", "write_quantities_csv", "write_quantities_xlsx"]
+__all__ = ["guarded_text", "plain_text", "write_quantities_csv", "write_quantities_xlsx"]
 
 _LABELS = {"id": "Id", "elevation": "Elevation", "surface": "Surface", "lift": "Lift", "bay": "Bay", "wall_stone": "Wall stone",
            "stone_type": "Stone type", "treatment": "Treatment", "term": "Term", "family": "Family", "condition_class": "Condition class",
@@ -247,7 +247,7 @@ def _cost_sheet(work: _Book, rates: Rates) -> None:
     sheet.set_column(9, 9, 40)
 
 
-def _guarded(value: Any) -> str:
+def guarded_text(value: Any) -> str:
     """Text that no spreadsheet takes for a formula: an apostrophe goes before ``= + - @``."""
     text = plain_text(value)
     return "'" + text if text[:1] in ("=", "+", "-", "@") else text
@@ -271,7 +271,7 @@ def write_quantities_csv(quantities: Quantities) -> bytes:
         writer.writerow([basis, "all", "total", *figures(quantities.total(basis)), rule])
         for dimension in DIMENSIONS:
             for key, values in quantities.breakdown(basis, dimension).iterrows():
-                writer.writerow([basis, dimension, _guarded(key), *figures(values), rule])
+                writer.writerow([basis, dimension, guarded_text(key), *figures(values), rule])
         for _, values in frame.iterrows():
-            writer.writerow([basis, "id", _guarded(values["id"]), *figures(values), rule])
+            writer.writerow([basis, "id", guarded_text(values["id"]), *figures(values), rule])
     return buffer.getvalue().encode("utf-8")

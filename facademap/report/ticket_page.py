@@ -232,6 +232,7 @@ def _bring(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: f
         lines.append(f"Lime mortar {to_mix * 1000:.2f} L to mix, {m.mortar_in_place_m3 * 1000:.2f} L stays" + (f": {m.mix}" if m.mix else ""))
     if m.binder_kg is not None:
         lines.append(f"Lime {m.binder_kg:.2f} kg" + ("" if m.sand_l is None else f", sand {m.sand_l:.2f} L") + ("" if m.water_l is None else f", water about {m.water_l:.2f} L"))
+    lines += [t[0].upper() + t[1:] for t in m.tools]
     lines += ["Water and brush to wet, sacking to cover", "Square, rule, mallet for sounding, level"]
     step = min(5.2, (tall - 8) / max(1, len(lines)))
     for k, text in enumerate(lines):
@@ -273,8 +274,22 @@ def _cautions(page: Page, ticket: Ticket, x: float, y: float, width: float, tall
         base = page.paragraph(x + 5, base, text, width_mm=width - 7, size_pt=size, leading=1.24, weight="bold" if k == len(texts) - 1 else "regular")
 
 
+def _criteria_of(ticket: Ticket) -> tuple[str, ...]:
+    """The usual criteria, with the times and temperatures of the repair's own profile."""
+    m = ticket.materials
+    lines = list(CRITERIA)
+    if m.temperature_deg_c is not None:
+        low, high = m.temperature_deg_c
+        lines[3] = f"Wall and air {low:.3g} to {high:.3g} °C, wetted, no standing water"
+    if m.protect_h is not None:
+        lines[6] = f"Joint pointed, covered and kept damp {m.protect_h:.0f} h" + ("" if m.frost_free_h is None else f", no frost {m.frost_free_h / 24:.0f} d")
+    if m.proud_m:
+        lines[5] = f"Face {m.proud_m * 1000:.3g} mm proud, worked back in place"
+    return tuple(lines)
+
+
 def _criteria(page: Page, ticket: Ticket, left: float, right: float, y: float) -> None:
-    lines = ticket.criteria or CRITERIA
+    lines = ticket.criteria or _criteria_of(ticket)
     foot = MARGIN + 10
     rows = (len(lines) + 1) // 2
     page.text(left, y - 3.5, "CRITERIA: tick when met", size_pt=9, weight="bold")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
@@ -47,7 +49,8 @@ def _quantities(context: Context) -> Files:
     from facademap.report.spreadsheet import write_quantities_csv, write_quantities_xlsx
 
     rates = read_rates(context.choices.rates, source=context.choices.rates_name) if context.choices.rates else None
-    quantities = measure_quantities(context.frames(_PLAN), least_void_m2=context.choices.least_void_m2)
+    quantities = measure_quantities(context.frames(_PLAN), least_void_m2=context.choices.least_void_m2,
+                                    labour_h=rates.labour_h if rates else None)
     if rates is not None:
         missing = rates.without_rate(quantities)
         if missing:
@@ -63,7 +66,49 @@ def _tickets(context: Context) -> Files:
     return {"cut-tickets.pdf": write_cut_tickets(tickets, pictures=context.face_pictures, paper=context.choices.paper)}
 
 
+def _templates(context: Context) -> Files:
+    from facademap.report.template_sheets import too_large, write_templates
+    from facademap.report.tickets import make_tickets
+
+    tickets = make_tickets(context.frames(_PLAN), project=context.name)
+    for piece in too_large(tickets, paper=context.choices.paper):
+        context.warnings.append(f"piece {piece} is too large for a template on {context.choices.paper}: use its DXF file with a plotter")
+    return {f"templates-{file_name(context.choices.paper).lower()}.pdf": write_templates(tickets, paper=context.choices.paper)}
+
+
+def _cut_dxf(context: Context) -> Files:
+    from facademap.report.cut_dxf import write_cut_dxf
+    from facademap.report.tickets import make_tickets
+
+    return {f"dxf/{file_name(t.piece['id'])}.dxf": write_cut_dxf(t) for t in make_tickets(context.frames(_PLAN), project=context.name)}
+
+
+def _saw_plans(context: Context) -> Files:
+    from facademap.report.saw_plans import write_saw_plans
+
+    kerfs = {name: float(context.project.setting(name, default)) for name, default in (("kerf_m", 0.005), ("depth_kerf_m", 0.008))}
+    return {"saw-plans.pdf": write_saw_plans(context.frames(_PLAN), pictures=context.face_pictures, project=context.name, paper=context.choices.paper, **kerfs)}
+
+
+def _lists(context: Context) -> Files:
+    from facademap.report.stone_lists import write_labels, write_wanted_csv, write_wanted_pdf
+
+    frames, paper = context.frames(_PLAN), context.choices.paper
+    return {"stone-wanted.pdf": write_wanted_pdf(frames, project=context.name, paper=paper), "stone-wanted.csv": write_wanted_csv(frames),
+            "labels.pdf": write_labels(frames, link=context.link, project=context.name, paper=paper)}
+
+
+def file_name(text: object) -> str:
+    """A name that every file system takes; two different texts never share one."""
+    plain = re.sub(r"[^A-Za-z0-9._-]+", "_", str(text)).strip("._")[:80]
+    return plain if plain == str(text) else f"{plain or 'x'}-{hashlib.sha256(str(text).encode()).hexdigest()[:8]}"
+
+
 PAPERS: tuple[Paper, ...] = (
     Paper(name="quantities", title="quantities", tables=_PLAN, make=_quantities, weight=1.0),
     Paper(name="tickets", title="cut tickets", tables=(*_PLAN, "photos"), make=_tickets, pictures=True, weight=3.0),
+    Paper(name="templates", title="full-size templates", tables=_PLAN, make=_templates),
+    Paper(name="cut-dxf", title="drawing files for the saw", tables=_PLAN, make=_cut_dxf),
+    Paper(name="saw-plans", title="saw plans", tables=(*_PLAN, "photos"), make=_saw_plans, pictures=True, weight=2.0),
+    Paper(name="lists", title="stone wanted and labels", tables=_PLAN, make=_lists),
 )
