@@ -93,7 +93,8 @@ def find_features(grey: Bytes, *, longest_px: float = LONGEST_PX, most: int = MO
         raise InputError(f"a photo of {grey.shape[1]} x {grey.shape[0]} px is too small to be registered",
                          "Give the photo in its full size.")
     small, factor = reduced(grey, longest_px)
-    detector = cv2.SIFT_create(contrastThreshold=0.01, edgeThreshold=12)
+    # contrast threshold lower than usual: weathered ashlar is pale
+    detector: Any = cv2.SIFT.create(contrastThreshold=0.01, edgeThreshold=12)
     points = _spread(detector.detect(small, None), small.shape, most)
     points, descriptors = detector.compute(small, points)
     return _features(points, descriptors, factor)

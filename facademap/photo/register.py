@@ -192,9 +192,8 @@ def _missing_links(graph: PhotoGraph) -> list[tuple[int, int]]:
     alone = [i for i in range(len(graph.cameras)) if i not in reached]
     links: list[tuple[int, int]] = []
     for photo in alone:
-        others = sorted((o for o in range(len(graph.cameras)) if o != photo),
-                        key=lambda o, p=photo: (-_inliers(graph, p, o), o))
-        links += [(min(photo, o), max(photo, o)) for o in others[:4]]
+        ranked = sorted((-_inliers(graph, photo, o), o) for o in range(len(graph.cameras)) if o != photo)
+        links += [(min(photo, o), max(photo, o)) for _, o in ranked[:4]]
     return list(dict.fromkeys(links))
 
 

@@ -316,7 +316,7 @@ def _lay(first: Bytes, second: Bytes, first_camera: Camera, second_camera: Camer
         return None
     offset = np.array([left, top], dtype=float)
     window = first[top:bottom, left:right]
-    base = np.asarray(cv2.resize(window, size, interpolation=cv2.INTER_AREA)) if step > 1.0 else window
+    base: Bytes = np.asarray(cv2.resize(window, size, interpolation=cv2.INTER_AREA), np.uint8) if step > 1.0 else window
     scale_x, scale_y = (right - left) / size[0], (bottom - top) / size[1]
     step = (scale_x + scale_y) / 2.0
     back = np.linalg.inv(matrix)
@@ -328,14 +328,13 @@ def _lay(first: Bytes, second: Bytes, first_camera: Camera, second_camera: Camer
     zoom = np.array([[1.0 / lattice, 0, 0], [0, 1.0 / lattice, 0]])
     maps = cv2.warpAffine(pixel, zoom, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
                           borderMode=cv2.BORDER_REPLICATE)
-    map_x, map_y = np.ascontiguousarray(maps[..., 0]), np.ascontiguousarray(maps[..., 1])
+    map_x, map_y = (np.ascontiguousarray(maps[..., k], dtype=np.float32) for k in (0, 1))
     height, width = second.shape
     seen = (map_x >= 1) & (map_y >= 1) & (map_x <= width - 2) & (map_y <= height - 2)
     # a second photo finer than the lattice of the first is smoothed first, so that grain does not alias
-    source, shrink = second, 1.0
+    source = second
     fine = step / max(finest, 1e-6)
     if fine > 1.6:
-        shrink = fine
         source = np.asarray(cv2.resize(second, (max(8, round(width / fine)), max(8, round(height / fine))),
                                        interpolation=cv2.INTER_AREA))
         sx, sy = width / source.shape[1], height / source.shape[0]
@@ -343,7 +342,7 @@ def _lay(first: Bytes, second: Bytes, first_camera: Camera, second_camera: Camer
                          (map_y + 0.5) / np.float32(sy) - np.float32(0.5), cv2.INTER_CUBIC)
     else:
         laid = cv2.remap(second, map_x, map_y, cv2.INTER_CUBIC)
-    return _Laid(base, np.asarray(laid), seen, offset, step, map_x, map_y)
+    return _Laid(base, np.asarray(laid, dtype=np.uint8), seen, offset, step, map_x, map_y)
 
 
 def _shared_box(first: Camera, second: Camera, matrix: Floats) -> tuple[int, int, int, int] | None:
@@ -409,16 +408,16 @@ def _track(laid: _Laid, most: int) -> tuple[Floats, Floats]:
     """Places with texture in the laid pictures, followed from one to the other and back."""
     one, two = _evened(laid.first), _evened(laid.second)
     seen = cv2.erode(laid.seen.astype(np.uint8), np.ones((25, 25), np.uint8), borderValue=0)
-    corner = cv2.cornerMinEigenVal(one, 5)
+    corner = np.asarray(cv2.cornerMinEigenVal(one, 5), dtype=np.float32)
     corner[seen == 0] = 0.0
     start = _best_of_cells(corner, most)
     if not len(start):
         return np.zeros((0, 2)), np.zeros((0, 2))
-    options: dict[str, Any] = {"winSize": (25, 25), "maxLevel": 2,
-                               "criteria": (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 40, 0.003)}
+    criteria = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 40, 0.003)
     points = start.astype(np.float32)[:, None]
-    ahead, good, _ = cv2.calcOpticalFlowPyrLK(one, two, points, None, **options)
-    back, good_back, _ = cv2.calcOpticalFlowPyrLK(two, one, ahead, None, **options)
+    nowhere: Any = None
+    ahead, good, _ = cv2.calcOpticalFlowPyrLK(one, two, points, nowhere, None, None, (25, 25), 2, criteria)
+    back, good_back, _ = cv2.calcOpticalFlowPyrLK(two, one, ahead, nowhere, None, None, (25, 25), 2, criteria)
     forth = ahead[:, 0].astype(float)
     keep = (good.ravel() > 0) & (good_back.ravel() > 0)
     keep &= np.hypot(*(back[:, 0] - points[:, 0]).T) < 0.3
@@ -428,7 +427,7 @@ def _track(laid: _Laid, most: int) -> tuple[Floats, Floats]:
     centre = (start + back[:, 0].astype(float)) / 2.0
     first_px = laid.first_px(centre[keep])
     at = forth[keep].astype(np.float32)[:, None]
-    second_px = np.stack([cv2.remap(m, at, None, cv2.INTER_LINEAR)[:, 0] for m in (laid.map_x, laid.map_y)], axis=1)
+    second_px = np.stack([cv2.remap(m, at, nowhere, cv2.INTER_LINEAR)[:, 0] for m in (laid.map_x, laid.map_y)], axis=1)
     return first_px, second_px.astype(float)
 
 

@@ -1,0 +1,444 @@
+"""One elevation from many photos of one surface.
+
+First a plan is made on coarse cells: which photo fills which cell, and by how much each photo is
+brightened. Then every window is filled on its own, from nothing but the plan and the photos that it
+needs, so that windows may be made in any order, again, or on other machines, with the same pixels.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import OrderedDict, deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from threading import Lock
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from facademap.photo.exposure import OverlapSample, PhotoLevel, level_photos, sharpness_of
+from facademap.photo.features import grey_picture
+from facademap.photo.resample import Interpolation, PhotoLevels, SurfaceView, rectify_window
+from facademap.photo.seams import CoarseView, SeamSettings, choose_sources, coarse_view
+from facademap.wall.grid import PixelGrid, Window
+
+__all__ = ["MosaicPlan", "PictureShelf", "mosaic_window", "mosaic_windows", "plan_mosaic"]
+
+Floats = NDArray[np.floating[Any]]
+Bytes = NDArray[np.uint8]
+Pictures = Sequence[Bytes] | Callable[[int], Bytes]
+
+#: Cells of the plan (a setting): enough to lead borders along joints, little enough to hold in memory.
+MOST_CELLS = 1_500_000
+LEAST_CELL_PX = 4
+#: Memory for decoded photos (a setting).
+SHELF_BYTES = 450_000_000
+WINDOW_PX = 512
+_LATTICE_PX = 16
+
+
+class PictureShelf:
+    """Decoded photos, the most recently used kept within a number of bytes.
+
+    Parameters
+    ----------
+    pictures : sequence of ndarray, or callable
+        Photos, or a function that decodes photo number ``i``.
+    most_bytes : int
+        Bound on the decoded photos that are kept (one photo is always kept).
+    """
+
+    def __init__(self, pictures: Pictures, *, most_bytes: int = SHELF_BYTES) -> None:
+        self._load: Callable[[int], Bytes] = pictures if callable(pictures) else pictures.__getitem__
+        self._most, self._lock = most_bytes, Lock()
+        self._kept: OrderedDict[int, PhotoLevels] = OrderedDict()
+        self._loading: dict[int, Lock] = {}
+
+    def get(self, number: int) -> PhotoLevels:
+        """The photo with its reduced copies."""
+        with self._lock:
+            if number in self._kept:
+                self._kept.move_to_end(number)
+                return self._kept[number]
+            gate = self._loading.setdefault(number, Lock())
+        with gate:
+            with self._lock:
+                if number in self._kept:
+                    self._kept.move_to_end(number)
+                    return self._kept[number]
+            photo = PhotoLevels(np.asarray(self._load(number)))
+            with self._lock:
+                self._kept[number] = photo
+                while len(self._kept) > 1 and sum(_weight(p) for p in self._kept.values()) > self._most:
+                    self._kept.popitem(last=False)
+            return photo
+
+
+def _weight(photo: PhotoLevels) -> int:
+    return int(photo.picture.nbytes * 4 // 3)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MosaicPlan:
+    """What every window needs to know.
+
+    Attributes
+    ----------
+    grid : PixelGrid
+        Of the mosaic.
+    cell_px : int
+        Side of a cell.
+    source : ndarray of int16, shape (rows, columns)
+        Photo of every cell, -1 where none shows the wall.
+    levels : tuple of PhotoLevel
+        One a photo.
+    sizes_px : tuple of (int, int)
+        Width and height of every photo.
+    sharpness : tuple of float
+        Of every photo against the median (below 0.5: blurred).
+    sample_m : ndarray of float32, shape (rows, columns)
+        Wall length of a photo pixel in its coarser direction, NaN in gaps.
+    """
+
+    grid: PixelGrid
+    cell_px: int
+    source: NDArray[np.int16]
+    levels: tuple[PhotoLevel, ...]
+    sizes_px: tuple[tuple[int, int], ...]
+    sharpness: tuple[float, ...]
+    sample_m: NDArray[np.float32]
+
+    @property
+    def gap_share(self) -> float:
+        """Share of the extent that no photo shows."""
+        return float(np.mean(self.source < 0))
+
+    @property
+    def used(self) -> tuple[int, ...]:
+        """Photos that fill at least one cell."""
+        return tuple(int(i) for i in np.unique(self.source) if i >= 0)
+
+    def gaps(self, *, least_m2: float = 0.01) -> list[tuple[float, float, float, float, float]]:
+        """Places that no photo shows: u0, v0, u1, v1 (metres) and area (square metres), largest first."""
+        number, _, stats, _ = cv2.connectedComponentsWithStats((self.source < 0).astype(np.uint8), connectivity=8)
+        cell_m = self.grid.gsd_m * self.cell_px
+        found = []
+        for left, top, width, height, count in stats[1:number]:
+            area = float(count) * cell_m**2
+            if area >= least_m2:
+                u0, v1 = self.grid.left_m + left * cell_m, self.grid.top_m - top * cell_m
+                found.append((u0, v1 - height * cell_m, u0 + width * cell_m, v1, area))
+        return sorted(found, key=lambda gap: -gap[4])
+
+
+def cell_size_px(grid: PixelGrid) -> int:
+    """Side of a cell: a power of two that keeps the plan within its size."""
+    cell = LEAST_CELL_PX
+    while math.ceil(grid.width_px / cell) * math.ceil(grid.height_px / cell) > MOST_CELLS:
+        cell *= 2
+    return cell
+
+
+def _coarse_grid(grid: PixelGrid, cell: int) -> PixelGrid:
+    return PixelGrid(left_m=grid.left_m, top_m=grid.top_m, gsd_m=grid.gsd_m * cell,
+                     width_px=math.ceil(grid.width_px / cell), height_px=math.ceil(grid.height_px / cell))
+
+
+def plan_mosaic(
+    views: Sequence[SurfaceView], pictures: Pictures | PictureShelf, grid: PixelGrid, *,
+    levels: Sequence[PhotoLevel] | None = None, level: bool = True, settings: SeamSettings | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> MosaicPlan:
+    """Choose the photo of every cell and level the photos.
+
+    Parameters
+    ----------
+    views : sequence of SurfaceView
+        Wall to pixel of every photo.
+    pictures : sequence of ndarray of uint8 (rows, columns, 3), callable, or PictureShelf
+        The photos, or a function that decodes photo number ``i``; each is decoded once.
+    grid : PixelGrid
+        Of the mosaic.
+    levels : sequence of PhotoLevel, optional
+        Levels to use instead of solving them.
+    level : bool
+        Whether exposure and white balance are levelled.
+    settings : SeamSettings, optional
+    progress : callable, optional
+        Called with the fraction done.
+
+    Returns
+    -------
+    MosaicPlan
+    """
+    shelf = pictures if isinstance(pictures, PictureShelf) else PictureShelf(pictures)
+    cell = cell_size_px(grid)
+    coarse = _coarse_grid(grid, cell)
+    shape = (coarse.height_px, coarse.width_px)
+    sizes, sharp, small = [], [], []
+    seen: list[CoarseView | None] = []
+    for i, view in enumerate(views):
+        photo = shelf.get(i)
+        height, width = photo.picture.shape[:2]
+        sizes.append((int(width), int(height)))
+        sharp.append(sharpness_of(grey_picture(photo.picture)))
+        found = coarse_view(view, coarse, size_px=sizes[-1], gsd_m=grid.gsd_m, settings=settings)
+        picture = None
+        if found is not None:
+            picture, mask = rectify_window(view, photo, coarse, found.window, interpolation="linear")
+            found.score[mask == 0] = -np.inf
+        seen.append(found)
+        small.append(picture)
+        if progress is not None:
+            progress(0.8 * (i + 1) / len(views))
+    sharpness = _relative(sharp)
+    use = settings or SeamSettings()
+    for view_i, value in zip(seen, sharpness, strict=True):
+        if view_i is not None:
+            view_i.score[...] += np.float32(use.sharpness_weight * math.log(min(1.5, max(0.1, value))))
+    if levels is None:
+        overlaps = _overlaps(seen, small) if level else []
+        levels = level_photos(len(views), overlaps)
+    levelled = [None if p is None or v is None else _levelled(p, lv.at(v.x_share, v.y_share))
+                for p, v, lv in zip(small, seen, levels, strict=True)]
+    source = choose_sources(seen, levelled, shape, settings=settings)
+    sample = np.full(shape, np.nan, np.float32)
+    for i, view_i in enumerate(seen):
+        if view_i is not None:
+            here = source[view_i.window.slices] == i
+            sample[view_i.window.slices][here] = view_i.sample_m[here]
+    if progress is not None:
+        progress(1.0)
+    return MosaicPlan(grid=grid, cell_px=cell, source=source, levels=tuple(levels), sizes_px=tuple(sizes),
+                      sharpness=tuple(sharpness), sample_m=sample)
+
+
+def _relative(values: Sequence[float]) -> list[float]:
+    known = [v for v in values if v > 0]
+    middle = float(np.median(known)) if known else 1.0
+    return [v / middle if v > 0 else 1.0 for v in values]
+
+
+def _levelled(rgb: Bytes, factor: Floats) -> Bytes:
+    return np.asarray(np.clip(rgb * factor.astype(np.float32) + 0.5, 0, 255).astype(np.uint8))
+
+
+def _overlaps(
+    views: Sequence[CoarseView | None], pictures: Sequence[Bytes | None], *, most_cells: int = 4000
+) -> list[OverlapSample]:
+    """Cells that two photos share, thinned, without the over- and underexposed."""
+    found: list[OverlapSample] = []
+    smooth = [None if p is None else cv2.blur(p, (3, 3)).astype(np.float32) for p in pictures]
+    for a, view_a in enumerate(views):
+        for b in range(a + 1, len(views)):
+            view_b = views[b]
+            one, two = smooth[a], smooth[b]
+            if view_a is None or view_b is None or one is None or two is None:
+                continue
+            parts = _common(view_a.window, view_b.window)
+            if parts is None:
+                continue
+            at_a, at_b = parts
+            rgb_a, rgb_b = one[at_a], two[at_b]
+            good = np.isfinite(view_a.score[at_a]) & np.isfinite(view_b.score[at_b])
+            for rgb in (rgb_a, rgb_b):
+                good &= (rgb.min(axis=2) > 6) & (rgb.max(axis=2) < 250)
+            count = int(np.count_nonzero(good))
+            if count < 40:
+                continue
+            pick = np.flatnonzero(good)[:: max(1, count // most_cells)]
+            ratio = np.log(rgb_a.reshape(-1, 3)[pick] / rgb_b.reshape(-1, 3)[pick])
+            xy = [np.stack([v.x_share[at].ravel()[pick], v.y_share[at].ravel()[pick]], axis=1)
+                  for v, at in ((view_a, at_a), (view_b, at_b))]
+            found.append(OverlapSample(first=a, second=b, log_ratio=ratio, first_xy=xy[0], second_xy=xy[1]))
+    return found
+
+
+def _common(a: Window, b: Window) -> tuple[tuple[slice, slice], tuple[slice, slice]] | None:
+    left, top = max(a.column, b.column), max(a.row, b.row)
+    right, bottom = min(a.column + a.width, b.column + b.width), min(a.row + a.height, b.row + b.height)
+    if right <= left or bottom <= top:
+        return None
+
+    def local(w: Window) -> tuple[slice, slice]:
+        return slice(top - w.row, bottom - w.row), slice(left - w.column, right - w.column)
+
+    return local(a), local(b)
+
+
+def mosaic_window(
+    plan: MosaicPlan, views: Sequence[SurfaceView], shelf: PictureShelf, window: Window, *,
+    interpolation: Interpolation = "cubic",
+) -> tuple[Bytes, Bytes, NDArray[np.int16]]:
+    """Fill one window; the result depends on nothing outside the plan and the photos.
+
+    Parameters
+    ----------
+    plan : MosaicPlan
+    views : sequence of SurfaceView
+    shelf : PictureShelf
+        The photos.
+    window : Window
+        Part of the plan's grid.
+    interpolation : {"linear", "cubic"}
+
+    Returns
+    -------
+    rgb : ndarray of uint8, shape (height, width, 3)
+    mask : ndarray of uint8, shape (height, width)
+        255 where a photo shows the wall.
+    source_index : ndarray of int16, shape (height, width)
+        Photo that a pixel is (mostly) taken from, -1 in gaps.
+    """
+    labels, weights = _window_weights(plan, window)
+    source = np.full((window.height, window.width), -1, np.int16)
+    if not labels:
+        return (np.zeros((window.height, window.width, 3), np.uint8), np.zeros(source.shape, np.uint8), source)
+    if len(labels) == 1:
+        rgb, mask = _one_photo(plan, views, shelf, labels[0], window, interpolation)
+        # the plan's cells decide what is filled, so that the edge of a photo's rim stays out everywhere alike
+        keep = weights[0] > 0.0 if weights[0] is not None else np.ones(source.shape, bool)
+        mask = np.where(keep, mask, 0).astype(np.uint8)
+        rgb[mask == 0] = 0
+        source[mask > 0] = labels[0]
+        return rgb, mask, source
+    total = np.zeros((window.height, window.width), np.float32)
+    mixed = np.zeros((window.height, window.width, 3), np.float32)
+    most = np.zeros_like(total)
+    for label, weight in zip(labels, weights, strict=True):
+        assert weight is not None
+        rgb, mask = _one_photo(plan, views, shelf, label, window, interpolation)
+        weight = np.where(mask > 0, weight, 0.0).astype(np.float32)
+        mixed += rgb * weight[..., None]
+        total += weight
+        ahead = weight > most
+        source[ahead], most[ahead] = label, weight[ahead]
+    filled = total > 1e-6
+    mixed[filled] /= total[filled][:, None]
+    rgb = np.where(filled[..., None], np.clip(mixed + 0.5, 0, 255), 0).astype(np.uint8)
+    return rgb, filled.astype(np.uint8) * 255, source
+
+
+def _window_weights(plan: MosaicPlan, window: Window) -> tuple[list[int], list[NDArray[np.float32] | None]]:
+    """Photos of a window with their weights; the change from one to the next is a few cells wide."""
+    cell, margin = plan.cell_px, 3
+    rows, columns = plan.source.shape
+    r0, c0 = window.row // cell - margin, window.column // cell - margin
+    r1 = -(-(window.row + window.height) // cell) + margin
+    c1 = -(-(window.column + window.width) // cell) + margin
+    # beyond the mosaic the outermost cells go on
+    part = plan.source[np.clip(np.arange(r0, r1), 0, rows - 1)[:, None], np.clip(np.arange(c0, c1), 0, columns - 1)]
+    labels = [int(v) for v in np.unique(part) if v >= 0]
+    if len(labels) <= 1 and np.all(part >= 0):
+        return labels, [None] * len(labels)
+    weights: list[NDArray[np.float32] | None] = []
+    for label in labels:
+        blurred = cv2.blur((part == label).astype(np.float32), (3, 3), borderType=cv2.BORDER_REPLICATE)
+        weights.append(_zoomed(blurred, window, cell, r0, c0))
+    gap = _zoomed((part >= 0).astype(np.float32), window, cell, r0, c0) < 0.5
+    for weight in weights:
+        assert weight is not None
+        weight[gap] = 0.0
+    keep = [k for k, weight in enumerate(weights) if weight is not None and weight.any()]
+    return [labels[k] for k in keep], [weights[k] for k in keep]
+
+
+def _zoomed(cells: NDArray[np.float32], window: Window, cell: int, r0: int, c0: int) -> NDArray[np.float32]:
+    """Cells interpolated at every pixel of the window (value of a cell at its middle)."""
+    step = 1.0 / cell
+    shift_x = (window.column + 0.5) * step - 0.5 - c0
+    shift_y = (window.row + 0.5) * step - 0.5 - r0
+    return np.asarray(cv2.warpAffine(
+        cells, np.array([[step, 0.0, shift_x], [0.0, step, shift_y]]), (window.width, window.height),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE))
+
+
+def _one_photo(
+    plan: MosaicPlan, views: Sequence[SurfaceView], shelf: PictureShelf, number: int, window: Window,
+    interpolation: Interpolation,
+) -> tuple[Bytes, Bytes]:
+    """One photo on a window, levelled."""
+    rgb, mask = rectify_window(views[number], shelf.get(number), plan.grid, window, interpolation=interpolation)
+    if rgb.shape[2] == 1:
+        rgb = np.repeat(rgb, 3, axis=2)
+    level = plan.levels[number]
+    if not level.is_plain:
+        rgb = np.asarray(cv2.multiply(rgb, _factor_map(plan, views[number], number, window), dtype=cv2.CV_8U), np.uint8)
+    return rgb, mask
+
+
+def _factor_map(plan: MosaicPlan, view: SurfaceView, number: int, window: Window) -> NDArray[np.float32]:
+    """Multipliers of a window, computed on a lattice and interpolated."""
+    columns = window.column + np.arange(math.ceil(window.width / _LATTICE_PX) + 2) * _LATTICE_PX
+    rows = window.row + np.arange(math.ceil(window.height / _LATTICE_PX) + 2) * _LATTICE_PX
+    places = plan.grid.wall_from_pixel(columns[None, :], rows[:, None])
+    pixel = view.pixel_from_wall(places[..., 0], places[..., 1])
+    width, height = plan.sizes_px[number]
+    x = np.nan_to_num((pixel[..., 0] - (width - 1) / 2.0) / (width / 2.0)).clip(-1.2, 1.2)
+    y = np.nan_to_num((pixel[..., 1] - (height - 1) / 2.0) / (height / 2.0)).clip(-1.2, 1.2)
+    lattice = plan.levels[number].at(x, y).astype(np.float32)
+    step = 1.0 / _LATTICE_PX
+    return np.asarray(cv2.warpAffine(lattice, np.array([[step, 0.0, 0.0], [0.0, step, 0.0]]),
+                                     (window.width, window.height), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+                                     borderMode=cv2.BORDER_REPLICATE))
+
+
+def mosaic_windows(
+    views: Sequence[SurfaceView], pictures: Pictures | PictureShelf, grid: PixelGrid, *,
+    gains: Sequence[PhotoLevel] | None = None, plan: MosaicPlan | None = None, interpolation: Interpolation = "cubic",
+    threads: int = 2, window_px: int = WINDOW_PX, progress: Callable[[float], None] | None = None,
+) -> Iterator[tuple[Window, Bytes, Bytes, NDArray[np.int16]]]:
+    """Fill a whole mosaic window by window, row by row, with a bounded number in memory.
+
+    Parameters
+    ----------
+    views : sequence of SurfaceView
+        Wall to pixel of every photo (all of one surface).
+    pictures : sequence of ndarray of uint8 (rows, columns, 3), callable, or PictureShelf
+        The photos, or a function that decodes photo number ``i``.
+    grid : PixelGrid
+    gains : sequence of PhotoLevel, optional
+        Levels of the photos; by default they are solved from the overlaps.
+    plan : MosaicPlan, optional
+        A plan made before with :func:`plan_mosaic`.
+    interpolation : {"linear", "cubic"}
+    threads : int
+    window_px : int
+        Side of a window.
+    progress : callable, optional
+        Called with the fraction done.
+
+    Yields
+    ------
+    window : Window
+    rgb : ndarray of uint8, shape (height, width, 3)
+    mask : ndarray of uint8, shape (height, width)
+        255 where a photo shows the wall.
+    source_index : ndarray of int16, shape (height, width)
+        Photo that a pixel is taken from, -1 in gaps.
+    """
+    shelf = pictures if isinstance(pictures, PictureShelf) else PictureShelf(pictures)
+    if plan is None:
+        plan = plan_mosaic(views, shelf, grid, levels=gains)
+    windows = list(grid.windows(window_px))
+    before = cv2.getNumThreads()
+    cv2.setNumThreads(1)
+    pending: deque[tuple[Window, Future[tuple[Bytes, Bytes, NDArray[np.int16]]]]] = deque()
+    try:
+        with ThreadPoolExecutor(threads) as pool:
+            for number, window in enumerate(windows):
+                pending.append((window, pool.submit(mosaic_window, plan, views, shelf, window,
+                                                    interpolation=interpolation)))
+                if len(pending) > 2 * threads:
+                    done, future = pending.popleft()
+                    yield done, *future.result()
+                if progress is not None and number % 16 == 0:
+                    progress(number / len(windows))
+            while pending:
+                done, future = pending.popleft()
+                yield done, *future.result()
+    finally:
+        cv2.setNumThreads(before)
