@@ -18,7 +18,7 @@ from facademap.io.pictures import hash_file, read_picture
 from facademap.io.rasters import write_elevation
 from facademap.photo.camera import Camera
 from facademap.photo.control import ControlPoint, ControlPoints
-from facademap.photo.mosaic import MosaicView, mosaic_windows
+from facademap.photo.mosaic import PictureShelf, mosaic_windows, plan_mosaic
 from facademap.photo.plane import PlaneView, fit_plane_view
 from facademap.store.edit import Edit
 from facademap.store.project import Project
@@ -102,12 +102,15 @@ def _make_one(project: Project, surface: str, tables: Mapping[str, Any], *, gsd_
     report = _accuracy(fitted, points, grid, fewest=fewest)
     target = project.place(f"elevations/{surface}.tif")
     target.parent.mkdir(exist_ok=True)
-    views = [MosaicView(name=f.name, view=f.view, picture=read_picture(f.path)[0]) for f in fitted]
-    windows = mosaic_windows(views, grid, progress=progress)
-    write_elevation(target, grid, ((w.window, w.rgb, w.mask) for w in windows), crs_wkt=row["frame_wkt"],
+    views, shelf = [f.view for f in fitted], PictureShelf(lambda number: read_picture(fitted[number].path)[0])
+    plan = plan_mosaic(views, shelf, grid)
+    windows = mosaic_windows(views, shelf, grid, plan=plan, progress=progress)
+    write_elevation(target, grid, ((window, rgb, mask) for window, rgb, mask, _ in windows), crs_wkt=row["frame_wkt"],
                     tags={"FACADEMAP_SURFACE": surface, "FACADEMAP_ACCURACY": {
                         k: report[k] for k in ("control_rmse_m", "control_n", "check_rmse_m", "check_n", "warnings")},
                         "FACADEMAP_PHOTOS": [f.name for f in fitted]})
+    report["warnings"] += [f"no photo shows {area:.2f} m2 at u {u0:.2f} to {u1:.2f} m, v {v0:.2f} to {v1:.2f} m"
+                           for u0, v0, u1, v1, area in plan.gaps()[:5]]
     with project.edit(who=who, what=f"rectified elevation of {surface}") as edit:
         edit.update("surfaces", surface, {
             "picture": f"elevations/{surface}.tif", "gsd_m": gsd_m, "control_rmse_m": report["control_rmse_m"],

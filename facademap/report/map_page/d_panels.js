@@ -5,7 +5,7 @@ function el(tag, given, ...children) {
   for (const [key, value] of Object.entries(given || {})) {
     if (key === "class") node.className = value; else if (key.startsWith("on")) node[key] = value; else if (value !== false && value != null) node.setAttribute(key, value === true ? "" : value);
   }
-  node.append(...children.flat().filter((c) => c != null)); return node;
+  node.append(...children.flat(Infinity).filter((c) => c != null)); return node;
 }
 const Panels = (() => {
   const { data, text } = Wall, $ = (id) => document.getElementById(id), sections = [...document.querySelectorAll("aside > section")];
@@ -118,7 +118,7 @@ const Panels = (() => {
       (f.p.pin_words || []).length ? [el("h3", {}, data.labels.more.pins), el("ul", {}, f.p.pin_words.map((w) => el("li", {}, w)))] : [],
       f.p.pieced ? [el("h3", {}, text.chosen_block), el("p", {}, f.p.block_words || text.no_block)] : [],
       picture(f),
-      el("div", { class: "two" }, el("button", { type: "button", onclick: () => Stage.select(f, true) }, text.go), el("a", { href: "#" + encodeURIComponent(f.k + ":" + f.i) }, text.link))].flat().filter((node) => node));
+      el("div", { class: "two" }, el("button", { type: "button", onclick: () => Stage.select(f, true) }, text.go), el("a", { href: "#" + encodeURIComponent(f.k + ":" + f.i) }, text.link))].flat(Infinity).filter((node) => node));
     Review.about(f);
   }
   function picture(f) {
