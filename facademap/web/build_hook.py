@@ -116,7 +116,7 @@ def _put_in_place(built: Path, target: Path) -> None:
     for path in built.iterdir():
         unfinished = target / f".{path.name}.{os.getpid()}"
         shutil.copyfile(path, unfinished)
-        os.replace(unfinished, target / path.name)
+        unfinished.replace(target / path.name)
     for path in target.iterdir():
         if path.name not in wanted and not path.name.startswith("."):
             path.unlink()

@@ -1,0 +1,73 @@
+"""Where the survey desk is to be found: check what was asked before the server starts."""
+
+from __future__ import annotations
+
+import secrets
+import socket
+from dataclasses import dataclass
+from pathlib import Path
+
+from facademap.errors import InputError
+from facademap.store.project import Project
+
+__all__ = ["ServePlan", "plan_server"]
+
+_LOOPBACK = frozenset({"127.0.0.1", "localhost", "::1"})
+SHORTEST_SECRET = 12
+#: Ports tried in turn when none was asked for.
+FIRST_PORT, TRIED_PORTS = 8471, 20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ServePlan:
+    """An open socket and the address that people type."""
+
+    folder: Path
+    host: str
+    secret: str
+    socket: socket.socket
+    address: str
+
+
+def plan_server(folder: str | Path, *, host: str = "127.0.0.1", port: int | None = None, secret: str = "") -> ServePlan:
+    """Check project, host and secret, and take a port.
+
+    Raises
+    ------
+    FacademapError
+        No project, a host that others can reach without a secret, a port that is taken.
+    """
+    with Project.open(folder):
+        pass
+    path = Path(folder).resolve()
+    if path.name == "project.gpkg":
+        path = path.parent
+    if host not in _LOOPBACK and not secret:
+        raise InputError(f"host {host} can be reached by other machines, and no secret was given",
+                         f"Add --secret, for instance --secret {secrets.token_urlsafe(12)}, or leave --host out.")
+    if secret and len(secret) < SHORTEST_SECRET:
+        raise InputError(f"a secret of {len(secret)} characters", f"Use {SHORTEST_SECRET} characters or more.")
+    taken = _listen(host, port)
+    shown = socket.gethostname() if host in ("0.0.0.0", "::") else host
+    shown = f"[{shown}]" if ":" in shown else shown
+    address = f"http://{shown}:{taken.getsockname()[1]}/"
+    return ServePlan(folder=path, host=host, secret=secret, socket=taken, address=address)
+
+
+def _listen(host: str, port: int | None) -> socket.socket:
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    ports = [port] if port is not None else list(range(FIRST_PORT, FIRST_PORT + TRIED_PORTS))
+    for number in ports:
+        taken = socket.socket(family, socket.SOCK_STREAM)
+        taken.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            taken.bind((host, number))
+            taken.listen(128)
+        except OSError as error:
+            taken.close()
+            if isinstance(error, socket.gaierror):
+                raise InputError(f"host {host}: {error.strerror}", "Give an address of this machine.") from None
+            continue
+        return taken
+    asked = f"port {port} is" if port is not None else f"ports {FIRST_PORT} to {FIRST_PORT + TRIED_PORTS - 1} are"
+    raise InputError(f"{asked} in use or not allowed on {host}", "Choose another with --port.")

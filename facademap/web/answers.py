@@ -1,0 +1,106 @@
+"""How the server answers: JSON, and one shape for every error."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Awaitable, Callable, Mapping
+from typing import Any
+
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import JSONResponse, Response
+
+from facademap.errors import (
+    ConflictError,
+    FacademapError,
+    FileError,
+    InputError,
+    ProjectError,
+    SolveError,
+    StageError,
+)
+
+__all__ = ["Answer", "as_plain", "failure", "on_http_error", "on_unforeseen", "read_body", "threaded"]
+
+_STATUS: tuple[tuple[type[FacademapError], int], ...] = (
+    (ConflictError, 409), (StageError, 409), (FileError, 404), (ProjectError, 503), (SolveError, 422), (InputError, 400),
+)
+
+
+def as_plain(value: Any) -> Any:
+    """Numbers, text, lists and mappings; what is no number becomes null."""
+    if isinstance(value, Mapping):
+        return {str(k): as_plain(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple, set, frozenset)):
+        return [as_plain(v) for v in value]
+    if hasattr(value, "tolist"):
+        return as_plain(value.tolist())
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    if value is None or isinstance(value, (bool, int, float, str)):
+        return value
+    return str(value)
+
+
+class Answer(JSONResponse):
+    """A JSON answer."""
+
+    def render(self, content: Any) -> bytes:
+        """Plain values, no NaN."""
+        return json.dumps(as_plain(content), ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
+
+
+def failure(error: FacademapError, *, more: Mapping[str, Any] | None = None) -> Response:
+    """The one shape of an error: type, problem, remedy, faults."""
+    status = next((s for kind, s in _STATUS if isinstance(error, kind)), 400)
+    body = {"type": type(error).__name__, "problem": error.problem, "remedy": error.remedy,
+            "faults": list(getattr(error, "faults", ()))[:200], **(more or {})}
+    return Answer({"error": body}, status_code=status)
+
+
+async def on_http_error(request: Request, error: Exception) -> Response:
+    """Unknown routes and methods."""
+    status = error.status_code if isinstance(error, HTTPException) else 500
+    problem = {404: "there is nothing at this address", 405: "this address does not take that method"}.get(status, "refused")
+    return Answer({"error": {"type": "Refused", "problem": problem, "remedy": "Check the address.", "faults": []}},
+                  status_code=status)
+
+
+async def on_unforeseen(request: Request, error: Exception) -> Response:
+    """A fault of ours: said so, without its inner parts."""
+    return Answer({"error": {"type": "Unforeseen", "problem": "the server met a fault of its own; nothing was stored",
+                             "remedy": "Try again; if it comes back, send the maker the terminal's last lines.",
+                             "faults": []}}, status_code=500)
+
+
+async def read_body(request: Request) -> Any:
+    """The JSON of a request."""
+    try:
+        raw = await request.body()
+    except ClientDisconnect:
+        raise InputError("a request that is too long", "Send less at once.") from None
+    try:
+        return json.loads(raw or b"null", parse_constant=_no_constant)
+    except (ValueError, RecursionError):
+        raise InputError("a request that is not JSON", "Send one JSON object.") from None
+
+
+def _no_constant(name: str) -> Any:
+    raise ValueError(name)
+
+
+def threaded(function: Callable[..., Any]) -> Callable[[Request], Awaitable[Response]]:
+    """An endpoint from a plain function ``(request, body) -> values or Response``, run in a thread."""
+
+    async def endpoint(request: Request) -> Response:
+        try:
+            body = await read_body(request) if request.method not in ("GET", "HEAD") else None
+            result = await run_in_threadpool(function, request, body)
+        except FacademapError as error:
+            return failure(error)
+        return result if isinstance(result, Response) else Answer(result)
+
+    endpoint.__name__ = function.__name__
+    return endpoint

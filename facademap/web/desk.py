@@ -1,0 +1,73 @@
+"""What one running server holds: the project, its single writer, readers, jobs, and news for waiting pages."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from facademap.store.changes import newest_change
+from facademap.store.project import Project
+
+__all__ = ["Desk"]
+
+#: How often the file is looked at for edits by other programs, such as a command at the terminal.
+LOOK_EVERY_S = 1.0
+
+
+class Desk:
+    """Shared by all requests. One connection writes, each thread reads by one of its own."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._writer = Project.open(folder)
+        self._writing = threading.Lock()
+        self._readers = threading.local()
+        self._all_readers: list[Project] = []
+        self._seq = newest_change(self._writer)
+        self._looked_at = time.monotonic()
+        self.reviewer_cache: tuple[int, dict[str, str]] = (-1, {})
+
+    @contextmanager
+    def writing(self) -> Iterator[Project]:
+        """The project for one edit; others wait their turn."""
+        with self._writing:
+            yield self._writer
+            self._seq = newest_change(self._writer)
+
+    def reading(self) -> Project:
+        """The project for reading, never blocked by a writer."""
+        found = getattr(self._readers, "project", None)
+        if found is None:
+            found = self._readers.project = Project.open(self.folder, read_only=True)
+            self._all_readers.append(found)
+        return found  # type: ignore[no-any-return]
+
+    def seq(self) -> int:
+        """Number of the newest change, as far as known."""
+        if time.monotonic() - self._looked_at > LOOK_EVERY_S:
+            self._looked_at = time.monotonic()
+            self._seq = max(self._seq, newest_change(self.reading()))
+        return self._seq
+
+    async def wait_for_change(self, after: int, *, seconds: float) -> int:
+        """Wait until something changed after ``after``, or the time is up."""
+        end = time.monotonic() + seconds
+        while (seq := self.seq()) <= after and time.monotonic() < end:
+            await asyncio.sleep(0.15)
+        return seq
+
+    def setting(self, name: str, default: Any = None) -> Any:
+        """One project setting."""
+        return self.reading().setting(name, default)
+
+    def close(self) -> None:
+        """Close every connection."""
+        with self._writing:
+            for reader in self._all_readers:
+                reader.close()
+            self._writer.close()

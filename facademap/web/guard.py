@@ -1,0 +1,220 @@
+"""Who may ask what: host, origin, content type, sign-in, and the headers of every answer."""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import ipaddress
+import json
+import socket
+from collections.abc import Awaitable, Callable, MutableMapping
+from dataclasses import dataclass
+from http.cookies import SimpleCookie
+from typing import Any
+
+__all__ = ["SECURITY_HEADERS", "Access", "Guard", "Pass", "pass_of"]
+
+Scope = MutableMapping[str, Any]
+Receive = Callable[[], Awaitable[Any]]
+Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
+
+CONTENT_POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; font-src 'self'; "
+    "connect-src 'self'; worker-src 'self'; manifest-src 'self'; base-uri 'none'; form-action 'self'; "
+    "frame-ancestors 'none'"
+)
+SECURITY_HEADERS: tuple[tuple[bytes, bytes], ...] = tuple((k.encode(), v.encode()) for k, v in {
+    "content-security-policy": CONTENT_POLICY,
+    "x-content-type-options": "nosniff",
+    "x-frame-options": "DENY",
+    "referrer-policy": "no-referrer",
+    "cross-origin-resource-policy": "same-origin",
+    "cross-origin-opener-policy": "same-origin",
+    "permissions-policy": "camera=(self), geolocation=(), microphone=()",
+}.items())
+#: A body larger than this is refused unread. Pictures may be larger than edits.
+MAX_JSON_BYTES = 8_000_000
+MAX_PICTURE_BYTES = 80_000_000
+PICTURE_TYPES = ("image/jpeg", "image/png", "image/tiff", "image/webp")
+COOKIE = "facademap_pass"
+_OPEN_PATHS = frozenset({"/", "/enter", "/favicon.ico", "/manifest.webmanifest", "/service.js"})
+_OPEN_FOLDERS = ("/built/",)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pass:
+    """What a request may do: ``write`` everything, or ``review`` (read, and add reviews)."""
+
+    kind: str
+    name: str = ""
+
+
+@dataclass(slots=True, kw_only=True)
+class Access:
+    """The rules of one server.
+
+    Parameters
+    ----------
+    hosts : frozenset of str
+        Names that this server answers to.
+    any_address : bool
+        Whether any IP address written as numbers is answered too (a name could be made to point here by
+        somebody else's DNS; numbers cannot).
+    secret : str
+        Needed to work; empty when only this machine can reach the server.
+    reviewers : callable
+        Gives the hashes of the secrets of reviewers that are valid now, with their names.
+    """
+
+    hosts: frozenset[str]
+    any_address: bool = False
+    secret: str = ""
+    reviewers: Callable[[], dict[str, str]] = dict
+
+    @classmethod
+    def for_host(cls, host: str, *, secret: str, reviewers: Callable[[], dict[str, str]]) -> Access:
+        """The rules for a server that listens on ``host``."""
+        loopback = {"127.0.0.1", "localhost", "::1"}
+        if host in loopback:
+            return cls(hosts=frozenset(loopback), secret=secret, reviewers=reviewers)
+        names = loopback | {host.lower(), socket.gethostname().lower(), f"{socket.gethostname().lower()}.local"}
+        return cls(hosts=frozenset(names), any_address=True, secret=secret, reviewers=reviewers)
+
+    def answers_to(self, host: str) -> bool:
+        """Whether a Host header names this server."""
+        name = host.rsplit(":", 1)[0] if not host.endswith("]") else host
+        name = name.strip("[]").lower()
+        if name in self.hosts:
+            return True
+        if not self.any_address:
+            return False
+        try:
+            ipaddress.ip_address(name)
+        except ValueError:
+            return False
+        return True
+
+
+def digest(secret: str) -> str:
+    """What is kept of a secret."""
+    return hashlib.sha256(f"facademap reviewer {secret}".encode()).hexdigest()
+
+
+def pass_of(access: Access, presented: str) -> Pass | None:
+    """What a secret opens; ``None`` for nothing."""
+    if not access.secret and not presented:
+        return Pass(kind="write")
+    if access.secret and hmac.compare_digest(presented.encode(), access.secret.encode()):
+        return Pass(kind="write")
+    if presented:
+        name = access.reviewers().get(digest(presented))
+        if name is not None:
+            return Pass(kind="review", name=name)
+    # on a machine of one's own no secret is needed; a wrong one is still wrong
+    return None
+
+
+class Guard:
+    """Outermost layer of the server."""
+
+    def __init__(self, app: Callable[[Scope, Receive, Send], Awaitable[None]], access: Access) -> None:
+        self._app, self._access = app, access
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer, or refuse."""
+        if scope["type"] != "http":
+            if scope["type"] == "lifespan":
+                await self._app(scope, receive, send)
+            return
+        headers = {k.lower(): v.decode("latin-1") for k, v in scope["headers"]}
+        refusal = self._refusal(scope, headers)
+        if refusal:
+            await _refuse(send, *refusal)
+            return
+        limit = MAX_PICTURE_BYTES if _media_type(headers) in PICTURE_TYPES else MAX_JSON_BYTES
+        await self._app(scope, _limited(receive, limit), _with_headers(send))
+
+    def _refusal(self, scope: Scope, headers: dict[bytes, str]) -> tuple[int, str, str] | None:
+        host = headers.get(b"host", "")
+        if not self._access.answers_to(host):
+            return 421, "this server does not answer to that name", "Use the address that facademap serve printed."
+        site = headers.get(b"sec-fetch-site", "")
+        navigation = headers.get(b"sec-fetch-mode") == "navigate" and scope["method"] == "GET"
+        if site in ("cross-site", "same-site") and not navigation:
+            return 403, "a page of another site asked", "Open the survey desk by its own address."
+        if scope["method"] not in ("GET", "HEAD"):
+            refused = self._write_refusal(scope, headers, host)
+            if refused:
+                return refused
+        if scope["path"] not in _OPEN_PATHS and not scope["path"].startswith(_OPEN_FOLDERS):
+            found = pass_of(self._access, _presented(headers))
+            if found is None:
+                return 401, "you are not signed in", "Open the link with its secret again."
+            if found.kind != "write" and scope["method"] not in ("GET", "HEAD") and scope["path"] != "/api/reviews":
+                return 403, "this link is for reading and reviewing", "Ask for a link of the team to make changes."
+            scope["facademap_pass"] = found
+        return None
+
+    def _write_refusal(self, scope: Scope, headers: dict[bytes, str], host: str) -> tuple[int, str, str] | None:
+        origin = headers.get(b"origin")
+        if origin is not None and origin.split("://", 1)[-1].lower() != host.lower():
+            return 403, "a page of another origin tried to write", "Open the survey desk by its own address."
+        kind = _media_type(headers)
+        if kind != "application/json" and kind not in PICTURE_TYPES:
+            return 415, f"content of type {kind[:60] or 'nothing'!r}", "Send application/json, or a picture."
+        try:
+            length = int(headers.get(b"content-length", "0"))
+        except ValueError:
+            return 400, "a content length that is no number", "Send the request again."
+        limit = MAX_PICTURE_BYTES if kind in PICTURE_TYPES else MAX_JSON_BYTES
+        if length > limit:
+            return 413, f"{length} bytes at once", f"Send at most {limit} bytes."
+        return None
+
+
+def _media_type(headers: dict[bytes, str]) -> str:
+    return headers.get(b"content-type", "").split(";")[0].strip().lower()
+
+
+def _presented(headers: dict[bytes, str]) -> str:
+    bearer = headers.get(b"authorization", "")
+    if bearer.lower().startswith("bearer "):
+        return bearer[7:].strip()
+    cookie = SimpleCookie()
+    try:
+        cookie.load(headers.get(b"cookie", ""))
+    except Exception:  # a cookie that cannot be read is no cookie
+        return ""
+    return cookie[COOKIE].value if COOKIE in cookie else ""
+
+
+def _limited(receive: Receive, limit: int) -> Receive:
+    """Stop reading a body that is longer than allowed, whatever it said of its length."""
+    seen = 0
+
+    async def read() -> Any:
+        nonlocal seen
+        message = await receive()
+        seen += len(message.get("body", b""))
+        if seen > limit:
+            return {"type": "http.disconnect"}
+        return message
+
+    return read
+
+
+def _with_headers(send: Send) -> Send:
+    async def write(message: MutableMapping[str, Any]) -> None:
+        if message["type"] == "http.response.start":
+            message["headers"] = [*message.get("headers", []), *SECURITY_HEADERS]
+        await send(message)
+
+    return write
+
+
+async def _refuse(send: Send, status: int, problem: str, remedy: str) -> None:
+    body = json.dumps({"error": {"type": "Refused", "problem": problem, "remedy": remedy, "faults": []}}).encode()
+    await send({"type": "http.response.start", "status": status,
+                "headers": [(b"content-type", b"application/json"), (b"content-length", str(len(body)).encode()),
+                            *SECURITY_HEADERS]})
+    await send({"type": "http.response.body", "body": body})

@@ -1,0 +1,227 @@
+"""Tables, edits, history and news, generated around the contracts of the tables."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import shapely
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from facademap import __version__
+from facademap.condition.glossary import CLASS_NAMES, FAMILIES, TERMS
+from facademap.errors import ConflictError, FacademapError, InputError
+from facademap.store.changes import changes_after
+from facademap.store.edit import table_named
+from facademap.tables import TABLES
+from facademap.tasks.desk_edit import apply_changes, read_changes, row_for_desk
+from facademap.web.answers import failure, read_body, threaded
+from facademap.web.desk import Desk
+
+__all__ = ["routes"]
+
+#: Coordinates go to the page to a thousandth of a millimetre.
+_DECIMALS = 6
+MAX_NAME = 80
+LONGEST_WAIT_S = 25.0
+_HIDDEN_SETTINGS = frozenset({"reviewer_links"})
+
+
+def routes(desk: Desk) -> list[Route]:
+    """Addresses under /api for tables and edits."""
+
+    def schema(request: Request, body: Any) -> Any:
+        return _schema()
+
+    def project(request: Request, body: Any) -> Any:
+        found = desk.reading()
+        settings = found.read("settings")
+        values = {r["id"]: found.setting(r["id"]) for r in settings.to_dict("records") if r["id"] not in _HIDDEN_SETTINGS}
+        granted = request.scope.get("facademap_pass")
+        return {"id": found.project_id, "name": found.setting("name", found.folder.name), "folder": found.folder.name,
+                "seq": desk.seq(), "settings": values, "version": __version__,
+                "pass": granted.kind if granted else "write", "reviewer": granted.name if granted else ""}
+
+    def table(request: Request, body: Any) -> Any:
+        name = request.path_params["table"]
+        contract = table_named(name)
+        if name == "settings":
+            raise InputError("settings are part of /api/project", "Ask there.")
+        where = {k: v for k, v in request.query_params.items() if k not in ("box",)}
+        box = _box(request.query_params.get("box"))
+        reader = desk.reading()
+        seq = desk.seq()
+        frame, revisions = reader.read(name, where=where, box=box), reader.revisions(name)
+        return Response(_table_json(frame, revisions, geometry=bool(contract.geometry), seq=seq),
+                        media_type="application/json")
+
+    def row(request: Request, body: Any) -> Any:
+        name, row_id = request.path_params["table"], request.path_params["id"]
+        found = desk.reading().row(name, row_id)
+        return {"table": name, "id": row_id, "rev": found["rev"], "row": row_for_desk(table_named(name), found)}
+
+    def history(request: Request, body: Any) -> Any:
+        name, row_id = request.query_params.get("table"), request.query_params.get("id")
+        if name:
+            table_named(name)
+        last = _whole(request.query_params.get("last"), 200, 1, 2000)
+        frame = desk.reading().history(name, row_id, last=last)
+        return {"entries": frame.to_dict("records")}
+
+    async def changes(request: Request) -> Response:
+        try:
+            after = _whole(request.query_params.get("after"), 0, 0, 2**53)
+            wait = min(float(_whole(request.query_params.get("wait"), 0, 0, 60)), LONGEST_WAIT_S)
+        except FacademapError as error:
+            return failure(error)
+        if wait:
+            await desk.wait_for_change(after, seconds=wait)
+
+        def collect(request: Request, body: Any) -> Any:
+            return _news(desk, after)
+
+        return await threaded(collect)(request)
+
+    async def edits(request: Request) -> Response:
+        try:
+            body = await read_body(request)
+            key, items = read_changes(body)
+            who, what = _words(body)
+        except FacademapError as error:
+            return failure(error)
+
+        def store(request: Request, unused: Any) -> Any:
+            try:
+                with desk.writing() as writer:
+                    result = apply_changes(writer, items, key=key, who=who, what=what, undoes=_undoes(body))
+            except ConflictError as conflict:
+                return failure(conflict, more={"theirs": _theirs(desk, conflict)})
+            return {"txn": result.txn, "seq": result.seq, "ids": result.ids, "rows": result.rows,
+                    "repeated": result.repeated}
+
+        # the body was read already; it is cached by the request
+        return await threaded(store)(request)
+
+    return [
+        Route("/api/schema", threaded(schema)),
+        Route("/api/project", threaded(project)),
+        Route("/api/tables/{table}", threaded(table)),
+        Route("/api/rows/{table}/{id:path}", threaded(row)),
+        Route("/api/history", threaded(history)),
+        Route("/api/changes", changes),
+        Route("/api/edits", edits, methods=["POST"]),
+    ]
+
+
+def _words(body: Mapping[str, Any]) -> tuple[str, str]:
+    words = []
+    for name, fallback in (("who", "surveyor"), ("what", "edit")):
+        text = body.get(name) or fallback
+        if not isinstance(text, str):
+            raise InputError(f"{name} is not text", "Send it as text.")
+        words.append(" ".join(text.split())[:MAX_NAME] or fallback)
+    return words[0], words[1]
+
+
+def _undoes(body: Mapping[str, Any]) -> str | None:
+    value = body.get("undoes")
+    if value is None:
+        return None
+    if not isinstance(value, str) or not re.match(r"[0-9a-zA-Z-]{8,64}\Z", value):
+        raise InputError("undoes is not the key of an edit", "Send the key of the edit that is taken back.")
+    return value
+
+
+def _theirs(desk: Desk, conflict: ConflictError) -> dict[str, Any] | None:
+    place = getattr(conflict, "place", None)
+    if place is None:
+        return None
+    reader, (name, row_id) = desk.reading(), place
+    try:
+        found = reader.row(name, row_id)
+    except InputError:
+        return {"table": name, "id": row_id, "rev": None, "row": None, "who": None, "at": None}
+    last: list[dict[str, Any]] = reader.history(name, row_id, last=1).to_dict("records")  # type: ignore[assignment]
+    return {"table": name, "id": row_id, "rev": found["rev"], "row": row_for_desk(TABLES[name], found),
+            "who": last[0]["who"] if last else None, "at": last[0]["at"] if last else None}
+
+
+def _news(desk: Desk, after: int) -> dict[str, Any]:
+    reader = desk.reading()
+    made = changes_after(reader, after)
+    rows, seen = [], set()
+    for change in made:
+        place = (change.table, change.id)
+        if place in seen or change.table == "settings":
+            continue
+        seen.add(place)
+        try:
+            found = reader.row(change.table, change.id)
+        except InputError:
+            rows.append({"table": change.table, "id": change.id, "rev": None, "row": None})
+            continue
+        rows.append({"table": change.table, "id": change.id, "rev": found["rev"],
+                     "row": row_for_desk(TABLES[change.table], found)})
+    edits = [{"txn": c.txn, "at": c.at, "who": c.who, "what": c.what, "table": c.table, "id": c.id, "op": c.op}
+             for c in made[-50:]]
+    return {"seq": made[-1].seq if made else max(after, desk.seq()), "rows": rows, "edits": edits}
+
+
+def _table_json(frame: Any, revisions: Mapping[str, int], *, geometry: bool, seq: int) -> bytes:
+    """Rows, revisions and geometries as three lists of one order; written column-wise, since tables are large."""
+    import pandas as pd
+
+    plain = pd.DataFrame(frame.drop(columns="geometry")) if geometry else frame
+    rows = plain.to_json(orient="records", double_precision=10, force_ascii=False)
+    revs = ",".join(str(revisions.get(i, 1)) for i in frame["id"])
+    text = f'{{"seq":{seq},"rows":{rows},"rev":[{revs}]'
+    if geometry:
+        shapes = shapely.transform(frame.geometry.to_numpy(), lambda xy: np.round(xy, _DECIMALS))
+        texts = (g if g is not None else "null" for g in shapely.to_geojson(shapes))
+        text += f',"geometry":[{",".join(texts)}]'
+    return (text + "}").encode()
+
+
+def _box(text: str | None) -> tuple[float, float, float, float] | None:
+    if not text:
+        return None
+    try:
+        values = tuple(float(v) for v in text.split(","))
+    except ValueError:
+        values = ()
+    if len(values) != 4 or not all(np.isfinite(values)):
+        raise InputError(f"box {text[:60]!r}", "Give box as u0,v0,u1,v1 in metres.")
+    return values  # type: ignore[return-value]
+
+
+def _whole(text: str | None, default: int, least: int, most: int) -> int:
+    if not text:
+        return default
+    if not re.match(r"\d{1,16}\Z", text):
+        raise InputError(f"{text[:40]!r} is not a whole number", f"Give {least} to {most}.")
+    return max(least, min(most, int(text)))
+
+
+def _schema() -> dict[str, Any]:
+    tables = {
+        t.name: {
+            "title": t.title, "meaning": t.meaning, "geometry": t.geometry,
+            "columns": [{"name": c.name, "kind": c.kind, "unit": c.unit, "meaning": c.meaning,
+                         "required": not c.nullable, "choices": list(c.choices), "minimum": c.minimum,
+                         "maximum": c.maximum, "refers": c.refers, "default": c.default} for c in t.columns],
+        }
+        for t in TABLES.values()
+    }
+    families = [{"id": f.id, "name": f.name, "layer": f.layer, "colour": f.colour, "meaning": f.meaning,
+                 "hatch": _hatch(f.hatch)} for f in FAMILIES]
+    terms = [{"name": t.name, "family": t.family, "abbreviation": t.abbreviation, "meaning": t.meaning, "shape": t.shape,
+              "parent": t.parent, "hatch": _hatch(t.hatch)} for t in TERMS]
+    return {"tables": tables, "families": families, "terms": terms, "classes": {k: list(v) for k, v in CLASS_NAMES.items()}}
+
+
+def _hatch(hatch: Any) -> dict[str, Any]:
+    return {"angles": list(hatch.angles_deg), "spacing": hatch.spacing_mm, "dash": list(hatch.dash_mm)}
