@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from facademap.photo.bundle import Bundle, adjust_bundle
 from facademap.photo.camera import Camera
 from facademap.photo.features import Features, match_features
-from facademap.photo.homography import apply_homography, fit_homography_dlt
+from facademap.photo.homography import apply_homography
 
 __all__ = ["PairLimits", "PairTies", "overlap_share", "tie_pair"]
 
@@ -217,7 +217,10 @@ def _consensus(a: Floats, b: Floats, first: Camera, second: Camera, limits: Pair
         inlier = good & (np.minimum(miss, back) < tolerance) & (np.maximum(miss, back) < 4.0 * tolerance)
         if np.count_nonzero(inlier) < 8:
             return None
-        matrix = fit_homography_dlt(ray_b[inlier], ray_a[inlier])
+        fitted, _ = cv2.findHomography(ray_b[inlier] * 1000.0, ray_a[inlier] * 1000.0, 0)
+        if fitted is None:
+            return None
+        matrix = np.diag([1e-3, 1e-3, 1.0]) @ fitted @ np.diag([1e3, 1e3, 1.0])
     return _Rough(matrix=matrix, k1=0.0, inlier=inlier)
 
 
