@@ -55,7 +55,7 @@ FACES = Table(
         Column(name="finish", kind="text", meaning="Tooling of the face."),
         Column(name="weathered", kind="bool", default=False, meaning="Whether the face is weathered."),
         Column(name="wetness", kind="text", default="dry", choices=("dry", "damp", "wet"), meaning="State when photographed."),
-        Column(name="calibrated", kind="bool", default=False, meaning="Whether the colour was made true by a chart."),
+        Column(name="calibrated", kind="bool", default=False, meaning="Whether the colour was made true by a chart or a grey card."),
         Column(name="lab", kind="json", meaning="Mean colour, CIELAB D50 [L, a, b]."),
         Column(name="lab_covariance", kind="json", meaning="Covariance of the colour, 3 x 3."),
         Column(name="lab_n", kind="int", minimum=0, meaning="Number of samples."),

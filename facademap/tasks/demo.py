@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 
 from facademap.errors import FileError
 from facademap.tasks.add_blocks import add_blocks
+from facademap.tasks.add_chart import add_chart
 from facademap.tasks.add_control import add_control
 from facademap.tasks.add_features import add_features
 from facademap.tasks.add_photos import add_photos
@@ -69,6 +70,8 @@ def run_demo(folder: str | Path, *, data: Path | None = None,
     photos = sorted((source / "photos").glob("*.jpg"))
     run("photos", lambda p: add_photos(folder, photos, camera_path=source / "camera.json", progress=p))
     run("control", lambda p: add_control(folder, source / "control_points.csv", observations_path=source / "observations.csv"))
+    chart = json.loads((source / "chart.json").read_text(encoding="utf-8"))
+    run("colour chart", lambda p: add_chart(folder, chart["photo"], source / "chart_patches.csv", edition=chart["edition"]))
     survey = run("elevations", lambda p: make_elevations(folder, gsd_mm=GSD_MM, progress=p))
 
     def outlines(progress: Callable[[float], None]) -> dict[str, Any]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -17,8 +17,10 @@ from facademap.io.camera_files import camera_as_dict
 from facademap.io.pictures import hash_file, read_picture
 from facademap.io.rasters import write_elevation
 from facademap.photo.camera import Camera
+from facademap.photo.chart import read_patch
+from facademap.photo.colour import ColourCorrection, fit_correction
 from facademap.photo.control import ControlPoint, ControlPoints
-from facademap.photo.mosaic import PictureShelf, mosaic_windows, plan_mosaic
+from facademap.photo.mosaic import MosaicPlan, PictureShelf, mosaic_windows, plan_mosaic
 from facademap.photo.plane import PlaneView, fit_plane_view
 from facademap.store.edit import Edit
 from facademap.store.project import Project
@@ -105,7 +107,9 @@ def _make_one(project: Project, surface: str, tables: Mapping[str, Any], *, gsd_
     views, shelf = [f.view for f in fitted], PictureShelf(lambda number: read_picture(fitted[number].path)[0])
     plan = plan_mosaic(views, shelf, grid)
     windows = mosaic_windows(views, shelf, grid, plan=plan, progress=progress)
-    write_elevation(target, grid, ((window, rgb, mask) for window, rgb, mask, _ in windows), crs_wkt=row["frame_wkt"],
+    colour = _true_colour(project, surface, fitted, plan)
+    report |= colour.report
+    write_elevation(target, grid, ((window, colour.apply(rgb), mask) for window, rgb, mask, _ in windows), crs_wkt=row["frame_wkt"],
                     tags={"FACADEMAP_SURFACE": surface, "FACADEMAP_ACCURACY": {
                         k: report[k] for k in ("control_rmse_m", "control_n", "check_rmse_m", "check_n", "warnings")},
                         "FACADEMAP_PHOTOS": [f.name for f in fitted]})
@@ -114,10 +118,42 @@ def _make_one(project: Project, surface: str, tables: Mapping[str, Any], *, gsd_
     with project.edit(who=who, what=f"rectified elevation of {surface}") as edit:
         edit.update("surfaces", surface, {
             "picture": f"elevations/{surface}.tif", "gsd_m": gsd_m, "control_rmse_m": report["control_rmse_m"],
-            "control_n": report["control_n"], "check_rmse_m": report["check_rmse_m"], "check_n": report["check_n"],
+            "colour_state": colour.state, "control_n": report["control_n"], "check_rmse_m": report["check_rmse_m"], "check_n": report["check_n"],
             "report": {**report, "picture_sha256": hash_file(target)}})
         _store_residuals(edit, fitted)
     return report
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _TrueColour:
+    """What makes the colours of a mosaic true: a chart in one of its photos."""
+
+    state: str = "uncalibrated"
+    report: Mapping[str, Any] = field(default_factory=dict)
+    correction: ColourCorrection | None = None
+    level: Any = None
+
+    def apply(self, rgb: Any) -> Any:
+        """Colours of a window: back to the levels of the photo with the chart, then corrected."""
+        if self.correction is None:
+            return rgb
+        back = np.clip(rgb / self.level + 0.5, 0, 255).astype(np.uint8)
+        return self.correction.srgb8(back)
+
+
+def _true_colour(project: Project, surface: str, fitted: list[_FittedPhoto], plan: MosaicPlan) -> _TrueColour:
+    chart = (project.setting("charts", {}) or {}).get(surface)
+    names = [f.name for f in fitted]
+    if not chart or chart["photo"] not in names:
+        return _TrueColour()
+    number = names.index(chart["photo"])
+    picture = read_picture(fitted[number].path)[0]
+    readings = [read_patch(picture, name=p["name"], x_px=p["x_px"], y_px=p["y_px"], half_px=p["half_px"], role=p["role"],
+                           lab=None if p["lab"] is None else tuple(p["lab"])) for p in chart["patches"]]
+    correction, report = fit_correction(readings, chart=chart["edition"])
+    state = {"calibrated": "chart", "grey card": "grey card"}.get(report.state, "uncalibrated")
+    return _TrueColour(state=state, report={"colour": asdict(report)}, correction=correction,
+                       level=np.asarray(plan.levels[number].factor))
 
 
 def _fit_photos(project: Project, surface: str, tables: Mapping[str, Any]) -> list[_FittedPhoto]:

@@ -1,0 +1,25 @@
+"""``facademap add-blocks``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from facademap.cli.show import Show, command_options
+
+
+@click.command("add-blocks")
+@click.argument("project", type=click.Path(path_type=Path))
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--photos", type=click.Path(path_type=Path), help="Folder of the face photos; beside FILE without it.")
+@command_options
+def command(project: Path, file: Path, photos: Path | None, show: Show) -> None:
+    """Read salvaged blocks from FILE (CSV or XLSX) into PROJECT and measure the colour of their faces."""
+    from facademap.tasks.add_blocks import add_blocks
+
+    with show.progress("reading blocks") as progress:
+        result = add_blocks(project, file, photos=photos, progress=progress)
+    for note in result["notes"]:
+        show.say(f"note: {note}")
+    show.result(result, text=f"{result['added']} blocks read, the colour of {result['measured']} faces measured")

@@ -1,0 +1,119 @@
+"""Measure what each piece must look like: the sound stone round its cut-out on the elevation."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import shapely
+
+from facademap.errors import FacademapError, InputError
+from facademap.io.rasters import Elevation, open_elevation
+from facademap.salvage.colour_samples import measure_colour
+from facademap.salvage.neighbourhood import sound_ring
+from facademap.store.project import Project
+from facademap.tables import is_missing
+from facademap.wall.grid import Extent, PixelGrid
+
+__all__ = ["DE_TOLERANCE", "measure_targets"]
+
+#: Greatest CIEDE2000 between block and neighbourhood, used only where both colours were made true
+#: (common practice: above 5 the difference is plain to see).
+DE_TOLERANCE = 5.0
+#: Finer pixels add nothing to a mean colour.
+SAMPLE_GSD_M = 0.003
+#: Conditions that leave the colour of the stone as it is do not spoil a neighbourhood.
+_HARMLESS = frozenset({"open joint", "decayed pointing", "hard pointing", "displacement"})
+
+
+def measure_targets(folder: str | Path, *, who: str = "conservator",
+                    progress: Callable[[float], None] = lambda fraction: None) -> dict[str, Any]:
+    """Fill the wanted colour of every piece from the neighbourhood of its cut-out.
+
+    Returns
+    -------
+    dict
+        ``measured``, ``notes`` (pieces without a colour, and why).
+    """
+    notes: list[str] = []
+    changes: dict[str, dict[str, Any]] = {}
+    with Project.open(folder) as project:
+        pieces, repairs = project.read("pieces"), project.read("repairs")
+        tolerance = float(project.setting("de_tolerance", DE_TOLERANCE))
+        done = 0
+        for surface in project.read("surfaces").to_dict("records"):
+            own = pieces[pieces["surface"] == surface["id"]]
+            if own.empty:
+                continue
+            if is_missing(surface["picture"]):
+                notes.append(f"{surface['id']}: no rectified elevation, so its pieces rank without colour")
+                continue
+            around = _Around(project, surface["id"], repairs)
+            with open_elevation(project.place(surface["picture"])) as elevation:
+                for piece in own.to_dict("records"):
+                    try:
+                        changes[piece["id"]] = _target(piece, repairs, around, elevation, surface["colour_state"], tolerance)
+                    except FacademapError as error:
+                        notes.append(f"{piece['id']}: {error.problem}")
+                    done += 1
+                    progress(done / len(pieces))
+        with project.edit(who=who, what="measure the colour wanted") as edit:
+            for piece_id, change in changes.items():
+                edit.update("pieces", piece_id, change)
+    return {"measured": len(changes), "notes": notes}
+
+
+class _Around:
+    """What lies round the cut-outs of one surface."""
+
+    def __init__(self, project: Project, surface: str, repairs: Any) -> None:
+        def rows(table: str) -> Any:
+            frame = project.read(table)
+            return frame[frame["surface"] == surface]
+
+        stones, conditions, openings = rows("wall_stones"), rows("conditions"), rows("openings")
+        self.stones, self.types = stones.geometry.to_numpy(), stones["stone_type"].tolist()
+        spoiling = conditions[~conditions["term"].isin(_HARMLESS)]
+        cut = repairs[(repairs["surface"] == surface) & repairs["treatment"].isin(["inset", "whole stone"])]
+        self.damaged = np.concatenate([spoiling.geometry.to_numpy(), cut.geometry.to_numpy()])
+        self.openings = openings.geometry.to_numpy()
+        self.trees = [shapely.STRtree(g) for g in (self.stones, self.damaged, self.openings)]
+
+    def near(self, shape: Any, reach_m: float) -> tuple[Any, Any, Any, list[Any]]:
+        area = shape.buffer(reach_m)
+        stones, damaged, openings = (np.sort(tree.query(area)) for tree in self.trees)
+        return self.stones[stones], self.damaged[damaged], self.openings[openings], [self.types[i] for i in stones]
+
+
+def _target(piece: dict[str, Any], repairs: Any, around: _Around, elevation: Elevation, colour_state: str,
+            tolerance: float) -> dict[str, Any]:
+    cut_out = repairs.set_index("id").loc[piece["repair"], "geometry"]
+    stones, damaged, openings, types = around.near(cut_out, 1.0)
+    wanted = None if is_missing(piece["stone_type"]) else piece["stone_type"]
+    ring = sound_ring(cut_out, stones, damaged, openings, stone_types=types, wanted=wanted)
+    if ring.is_empty:
+        raise InputError("no sound stone lies round the cut-out", "Give the colour wanted by hand.")
+    u0, v0, u1, v1 = ring.bounds
+    grid, rgb, mask = elevation.read(Extent(u0_m=u0, v0_m=v0, u1_m=u1, v1_m=v1), gsd_m=SAMPLE_GSD_M)
+    found = measure_colour(rgb, _raster(ring, grid) & (mask > 0))
+    true_colour = colour_state != "uncalibrated"
+    return {"lab": list(found.mean), "de_tolerance": tolerance if true_colour else math.nan,
+            "appearance": {"lab": list(found.mean), "covariance": [list(r) for r in found.covariance], "n": found.n,
+                           "spread": found.spread, "calibrated": true_colour, "wetness": "dry"}}
+
+
+def _raster(shape: Any, grid: PixelGrid) -> Any:
+    """Pixels whose centre region lies in a geometry."""
+    mask = np.zeros((grid.height_px, grid.width_px), np.uint8)
+    for part in shapely.get_parts(shape):
+        if part.geom_type != "Polygon":
+            continue
+        for number, ring in enumerate((part.exterior, *part.interiors)):
+            corners = np.asarray(ring.coords)
+            pixels = np.round(grid.pixel_from_wall(corners[:, 0], corners[:, 1])).astype(np.int32)
+            cv2.fillPoly(mask, [pixels.reshape(-1, 2)], 0 if number else 1)
+    return mask.astype(bool)
