@@ -6,10 +6,11 @@ from importlib import resources
 from pathlib import Path
 
 from facademap.errors import FileError, InputError
+from facademap.repair.criteria import Criteria, read_criteria
 from facademap.repair.rules import RuleTable, read_rules
 from facademap.repair.settings import Settings, read_profile
 
-__all__ = ["PROFILES", "load_profile", "load_rules", "profile_text", "rules_text"]
+__all__ = ["PROFILES", "load_criteria", "load_profile", "load_rules", "profile_text", "read_rule_file", "rules_text"]
 
 #: Profiles that come with the package.
 PROFILES = ("metric", "inch")
@@ -40,6 +41,17 @@ def load_rules(path: str | Path | None = None) -> RuleTable:
 def load_profile(profile: str | Path = "metric") -> Settings:
     """Read and check a profile: a packaged one by name, or a file by path."""
     return read_profile(profile_text(profile), where=str(profile))
+
+
+def load_criteria(path: str | Path | None = None) -> Criteria:
+    """Read and check the criteria of the work; the packaged ones without ``path``."""
+    text = _packaged("criteria.toml") if path is None else _read(Path(path), what="list of criteria")
+    return read_criteria(text, where="packaged criteria" if path is None else str(path))
+
+
+def read_rule_file(path: str | Path | None, *, packaged: str) -> str:
+    """The text of a TOML file, or of a packaged one (``standard.toml``) without ``path``."""
+    return _packaged(packaged) if path is None else _read(Path(path), what="file")
 
 
 def _packaged(name: str) -> str:

@@ -73,11 +73,11 @@ def read_measured(values: Mapping[str, Any], *, where: str = "measured cut-out")
 
 
 def piece_as_measured(measured: MeasuredCutOut, *, outline: Polygon, edges: list[float], design_depth_m: float,
-                      settings: Settings) -> PieceAsMeasured:
+                      settings: Settings, projection_m: float = 0.0) -> PieceAsMeasured:
     """The piece for a cut-out as it was cut.
 
     The drawn outline is stretched to the smallest width and height measured, so that the piece enters everywhere, and less
-    its joints; the depth is the smallest depth less the bedding, plus the proud allowance. ``deeper`` says that sound
+    its joints; the depth is the smallest depth less the bedding, plus the proud allowance and the projection of a moulding. ``deeper`` says that sound
     stone lay deeper than drawn by more than the step of the profile: the repair goes back to design.
 
     Raises
@@ -103,7 +103,8 @@ def piece_as_measured(measured: MeasuredCutOut, *, outline: Polygon, edges: list
     deeper = depth > design_depth_m + max(settings.depth_step_m, 0.002) + 1e-9
     if depth < design_depth_m - 0.002:
         notes.append(f"cut {depth * 1000:.0f} mm deep, drawn {design_depth_m * 1000:.0f} mm: cut deeper or agree the lesser depth")
-    return PieceAsMeasured(outline=offset_edges(stretched, edges), depth_m=depth - settings.bedding_m + settings.proud_m, cut_depth_m=depth,
+    return PieceAsMeasured(outline=offset_edges(stretched, edges), depth_m=depth - settings.bedding_m + settings.proud_m + projection_m,
+                           cut_depth_m=depth,
                            deeper=deeper, notes=tuple(notes))
 
 

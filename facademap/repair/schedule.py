@@ -6,6 +6,7 @@ import datetime as dt
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any
 
 import geopandas as gpd
@@ -18,7 +19,8 @@ from facademap.repair.placing import curing_time_h
 from facademap.repair.settings import Settings
 from facademap.tables import is_missing
 
-__all__ = ["Job", "Schedule", "ScheduleProblem", "WorkRates", "bars", "day_list", "jobs_from_repairs", "neighbours_out", "schedule_greedily"]
+__all__ = ["Job", "Schedule", "ScheduleProblem", "WorkRates", "bars", "day_list", "jobs_from_repairs", "neighbours_out", "schedule_greedily",
+           "top_down"]
 
 _PIECED = ("inset", "whole stone")
 
@@ -62,6 +64,12 @@ class Job:
         Whole days after the last working day before the stone counts as standing again.
     place : tuple
         Surface, lift, bay.
+    priority : float
+        Larger is earlier, where nothing else decides.
+    first : bool
+        Comes before all others: making safe.
+    also : tuple of str
+        Small surface repairs of the same bay and lift that are done with it.
     """
 
     repair: str
@@ -69,6 +77,8 @@ class Job:
     cure_days: int
     place: tuple[str, int, int]
     priority: float = 1.0
+    first: bool = False
+    also: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,11 +96,10 @@ class ScheduleProblem:
     apart : frozenset of pairs of ids, each sorted
         Never open at once: from the first day of work of one until it has cured, the other is not begun.
     before : frozenset of pairs (first, then)
-        ``then`` begins only after the last working day of ``first`` (a donor before those who use it).
+        ``then`` begins only after the last working day of ``first``: a donor before those who use it, the upper lift
+        of a bay before the lower (see :func:`top_down`).
     days_off : frozenset of date
         Holidays; Saturdays and Sundays are off as well unless ``weekend`` is True.
-    top_down : bool
-        Upper lifts are worked first, so that nothing falls on finished work and lifts can be struck.
     """
 
     jobs: tuple[Job, ...]
@@ -100,7 +109,6 @@ class ScheduleProblem:
     before: frozenset[tuple[str, str]] = frozenset()
     days_off: frozenset[dt.date] = frozenset()
     weekend: bool = False
-    top_down: bool = True
 
     def __post_init__(self) -> None:
         names = [j.repair for j in self.jobs]
@@ -159,28 +167,62 @@ class Schedule:
 
 
 def jobs_from_repairs(repairs: gpd.GeoDataFrame, *, settings: Settings, rates: WorkRates | None = None) -> tuple[Job, ...]:
-    """Jobs for every repair that is work on the wall; left and held-back repairs are not scheduled."""
+    """Jobs for every repair that is work on the wall; left and held-back repairs are not scheduled.
+
+    Every inset and whole stone is a job; surface work of one bay and lift is done together.
+    """
     rates = rates or WorkRates()
     cure = math.ceil(curing_time_h(settings) / 24)
-    jobs = []
+    jobs: list[Job] = []
+    small: dict[tuple[Any, ...], list[tuple[str, float, float]]] = {}
     for r in repairs.to_dict("records"):
         treatment = str(r["treatment"])
         if treatment == "leave" or not is_missing(r.get("held_back")) or r["stage"] in ("accepted", "on hold"):
             continue
-        shape = r[repairs.geometry.name]
+        shape, priority = r[repairs.geometry.name], float(r["priority"])
+        lift, bay = (0 if is_missing(r.get(k)) else int(r[k]) for k in ("lift", "bay"))
+        place = (str(r["surface"]), lift, bay)
         if treatment in _PIECED:
             volume = 0.0 if is_missing(r.get("removed_volume_m3")) else float(r["removed_volume_m3"])
             hours = rates.set_up_h + rates.inset_h_per_dm3 * volume * 1000
-        elif treatment == "repoint":
-            length = shape.length if shape.area == 0 else shape.length / 2
-            hours = 0.5 + rates.joint_h_per_m * length
+            jobs.append(Job(repair=str(r["id"]), days=max(1, math.ceil(hours / rates.day_h - 1e-9)), cure_days=cure, place=place,
+                            priority=priority))
+            continue
+        if treatment == "repoint":
+            hours = 0.5 + rates.joint_h_per_m * (shape.length if shape.area == 0 else shape.length / 2)
         else:
             hours = 0.5 + rates.surface_h_per_m2 * max(shape.area, 0.05 * shape.length)
-        cures = cure if treatment in (*_PIECED, "repoint", "mortar repair", "crack repair") else 0
-        lift, bay = (0 if is_missing(r.get(k)) else int(r[k]) for k in ("lift", "bay"))
-        jobs.append(Job(repair=str(r["id"]), days=max(1, math.ceil(hours / rates.day_h - 1e-9)), cure_days=cures,
-                        place=(str(r["surface"]), lift, bay), priority=float(r["priority"])))
+        cures = cure if treatment in ("repoint", "mortar repair", "crack repair") else 0
+        small.setdefault((place, treatment == "make safe", cures), []).append((str(r["id"]), hours, priority))
+    for (place, first, cures), listed in small.items():
+        names = [n for n, _, _ in listed]
+        jobs.append(Job(repair=names[0], also=tuple(names[1:]), days=max(1, math.ceil(sum(h for _, h, _ in listed) / rates.day_h - 1e-9)),
+                        cure_days=cures, place=place, priority=max(p for _, _, p in listed), first=first))
     return tuple(jobs)
+
+
+def top_down(jobs: Sequence[Job], *, donors: frozenset[tuple[str, str]] = frozenset()) -> frozenset[tuple[str, str]]:
+    """Pairs (upper, lower): in every bay the upper lift is done before the lower, so that nothing falls on finished work
+    and lifts can be struck.
+
+    Making safe is bound by no lift. A pair that would go against a donor and those who wait for it is left out.
+    """
+    bays: dict[tuple[str, int], dict[int, list[str]]] = {}
+    for j in jobs:
+        if not j.first:
+            bays.setdefault((j.place[0], j.place[2]), {}).setdefault(j.place[1], []).append(j.repair)
+    pairs: set[tuple[str, str]] = set()
+    for lifts in bays.values():
+        levels = sorted(lifts, reverse=True)
+        for upper, lower in pairwise(levels):
+            pairs |= {(a, b) for a in lifts[upper] for b in lifts[lower]}
+    names = [j.repair for j in jobs]
+    while donors and (circle := _circle(names, frozenset(pairs | donors))):
+        on_it = {p for p in pairwise(circle) if p in pairs}
+        if not on_it:
+            break
+        pairs -= on_it
+    return frozenset(pairs)
 
 
 def neighbours_out(repairs: gpd.GeoDataFrame, wall_stones: gpd.GeoDataFrame, *, settings: Settings,
@@ -213,14 +255,13 @@ def neighbours_out(repairs: gpd.GeoDataFrame, wall_stones: gpd.GeoDataFrame, *, 
 def schedule_greedily(problem: ScheduleProblem, *, order: Sequence[str] | None = None) -> Schedule:
     """A sequence by taking jobs in order and giving each the first day on which everything holds.
 
-    The order is top lift first where asked, then bay by bay, what others wait for first, priority last; ``order`` sets
-    another. Always finds a sequence; the bound is the longest of: work over crews, the longest chain, the neighbours of
+    The order is what makes safe, then lift by lift from the top, bay by bay, by priority; ``order`` sets another. Always finds a sequence; the bound is the longest of: work over crews, the longest chain, the neighbours of
     one stone one after the other.
     """
     jobs = {j.repair: j for j in problem.jobs}
     if not jobs:
         return Schedule(problem=problem, starts={}, status="optimal", length_days=0, bound_days=0)
-    ranked = list(order) if order is not None else sorted(jobs, key=lambda n: _rank(problem, jobs[n]))
+    ranked = list(order) if order is not None else sorted(jobs, key=lambda n: _rank(jobs[n]))
     ranked = _after_their_donors(ranked, problem.before)
     apart: dict[str, set[str]] = {n: set() for n in jobs}
     for a, b in problem.apart:
@@ -259,17 +300,19 @@ def bars(schedule: Schedule) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``repair, surface, lift, bay, start, end, cured`` (dates as YYYY-MM-DD; ``cured`` is the last day of curing).
+        ``repair, also, surface, lift, bay, start, end, cured`` (dates as YYYY-MM-DD; ``cured`` is the last day of curing;
+        ``also`` lists small repairs done with it).
     """
     p = schedule.problem
     rows = []
     for job in p.jobs:
         start = schedule.starts[job.repair]
         end = p.last_day(start, job.days)
-        rows.append({"repair": job.repair, "surface": job.place[0], "lift": job.place[1], "bay": job.place[2], "start": start.isoformat(),
+        rows.append({"repair": job.repair, "also": ", ".join(job.also), "surface": job.place[0], "lift": job.place[1],
+                     "bay": job.place[2], "start": start.isoformat(),
                      "end": end.isoformat(), "cured": (end + dt.timedelta(days=job.cure_days)).isoformat()})
     rows.sort(key=lambda r: (str(r["start"]), str(r["surface"]), str(r["repair"])))
-    return pd.DataFrame(rows, columns=["repair", "surface", "lift", "bay", "start", "end", "cured"])
+    return pd.DataFrame(rows, columns=["repair", "also", "surface", "lift", "bay", "start", "end", "cured"])
 
 
 def day_list(schedule: Schedule, repairs: pd.DataFrame) -> pd.DataFrame:
@@ -294,8 +337,10 @@ def day_list(schedule: Schedule, repairs: pd.DataFrame) -> pd.DataFrame:
             if kind in _PIECED:
                 work = ("cut out, measure" if k == 0 else "saw and fit") if k < len(span) - 1 else (
                     "cut out, measure, fit, bed and point" if len(span) == 1 else "bed, sound and point")
-            rows.append({"day": day.isoformat(), "crew": crew + 1, "repair": job.repair, "treatment": kind, "surface": job.place[0],
-                         "lift": job.place[1], "bay": job.place[2], "work": work})
+            for name in (job.repair, *job.also):
+                own = treatment.get(name, "")
+                rows.append({"day": day.isoformat(), "crew": crew + 1, "repair": name, "treatment": own, "surface": job.place[0],
+                             "lift": job.place[1], "bay": job.place[2], "work": work if kind in _PIECED else own})
     rows.sort(key=lambda r: (r["day"], r["crew"]))
     return pd.DataFrame(rows, columns=["day", "crew", "repair", "treatment", "surface", "lift", "bay", "work"])
 
@@ -315,10 +360,9 @@ def _apart_in_time(problem: ScheduleProblem, job: Job, start: dt.date, other: Jo
     return start > other_closed or other_start > closed
 
 
-def _rank(problem: ScheduleProblem, job: Job) -> tuple[Any, ...]:
-    followers = sum(a == job.repair for a, _ in problem.before)
+def _rank(job: Job) -> tuple[Any, ...]:
     surface, lift, bay = job.place
-    return (-followers if followers else 0, surface, -lift if problem.top_down else 0, bay, -job.priority, job.repair)
+    return (not job.first, surface, -lift, bay, -job.priority, job.repair)
 
 
 def _after_their_donors(order: Sequence[str], before: Iterable[tuple[str, str]]) -> list[str]:

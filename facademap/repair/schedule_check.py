@@ -57,5 +57,5 @@ def check_schedule(problem: ScheduleProblem, starts: Mapping[str, dt.date]) -> t
             faults.append(f"{a} and {b} support each other and are open at once")
     for a, b in sorted(problem.before):
         if a in worked and b in worked and worked[b][0] <= worked[a][-1]:
-            faults.append(f"{b} begins before {a}, from which its stone comes, is out")
+            faults.append(f"{b} begins before {a} is done, which must come first")
     return tuple(faults)

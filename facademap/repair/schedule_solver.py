@@ -1,11 +1,14 @@
-"""Shortest sequence of small programmes by an open solver (HiGHS), days as binary choices."""
+"""Shortest sequence of small programmes by an open solver (HiGHS in SciPy), days as binary choices."""
 
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
+from scipy.optimize import Bounds, LinearConstraint, milp
+from scipy.sparse import coo_matrix
 
 from facademap.errors import SolveError
 from facademap.repair.schedule import Schedule, ScheduleProblem, schedule_greedily
@@ -42,14 +45,13 @@ def solve_schedule(problem: ScheduleProblem, *, time_limit_s: float = 10.0, rng:
     """
     rng = rng or np.random.default_rng(0)
     best = schedule_greedily(problem)
-    names = [j.repair for j in problem.jobs]
     for _ in range(tries if best.length_days > best.bound_days else 0):
-        trial = schedule_greedily(problem, order=[names[k] for k in rng.permutation(len(names))])
+        trial = schedule_greedily(problem, order=_shuffled(problem, rng))
         if trial.length_days < best.length_days:
             best = trial
         if best.length_days <= best.bound_days:
             break
-    if best.status != "optimal" and len(names) * best.length_days <= _MOST_CHOICES:
+    if best.status != "optimal" and len(problem.jobs) * best.length_days <= _MOST_CHOICES:
         best = _exact(problem, best, time_limit_s=time_limit_s)
     faults = check_schedule(problem, best.starts)
     if faults:
@@ -57,9 +59,13 @@ def solve_schedule(problem: ScheduleProblem, *, time_limit_s: float = 10.0, rng:
     return best
 
 
-def _exact(problem: ScheduleProblem, known: Schedule, *, time_limit_s: float) -> Schedule:
-    import highspy
+def _shuffled(problem: ScheduleProblem, rng: np.random.Generator) -> list[str]:
+    """Another order: bays in turn as they come, making safe still first, lifts roughly from the top."""
+    key = {j.repair: (not j.first, -j.place[1] + float(rng.normal(0, 0.7))) for j in problem.jobs}
+    return sorted(key, key=lambda n: key[n])
 
+
+def _exact(problem: ScheduleProblem, known: Schedule, *, time_limit_s: float) -> Schedule:
     horizon = known.length_days - 1  # only something shorter is of interest
     days = [problem.start + dt.timedelta(days=k) for k in range(horizon)]
     index = {d: k for k, d in enumerate(days)}
@@ -77,37 +83,23 @@ def _exact(problem: ScheduleProblem, known: Schedule, *, time_limit_s: float) ->
                 worked.append([index[d] for d in _working(problem, day, end)])
                 shut.append(closed)
     if {n for n, _ in choices} != set(range(len(problem.jobs))):
-        return Schedule(problem=problem, starts=known.starts, status="optimal", length_days=known.length_days, bound_days=known.length_days,
-                        method="exact")
-    model = highspy.Highs()
-    model.silent()
-    model.setOptionValue("time_limit", float(time_limit_s))
-    model.setOptionValue("random_seed", 0)
-    model.setOptionValue("threads", 1)
-    x = [model.addBinary() for _ in choices]
-    length = model.addVariable(lb=float(known.bound_days), ub=float(horizon))
+        return replace(known, status="optimal", bound_days=known.length_days, method="exact")
     rows = _Rows(problem, choices, worked, shut)
-    for n in range(len(problem.jobs)):
-        model.addConstr(sum(x[c] for c in rows.of_job[n]) == 1)
-        model.addConstr(sum((shut[c] + 1) * x[c] for c in rows.of_job[n]) <= length)
-    for group, most in rows.at_most():
-        model.addConstr(sum(x[c] for c in group) <= most)
-    for first, then in problem.before:
-        a, b = rows.number[first], rows.number[then]
-        model.addConstr(sum(choices[c][1] * x[c] for c in rows.of_job[b]) >= sum((worked[c][-1] + 1) * x[c] for c in rows.of_job[a]))
-    model.minimize(length)
-    status = model.getModelStatus()
-    info = model.getInfo()
-    if status == highspy.HighsModelStatus.kInfeasible:
-        return Schedule(problem=problem, starts=known.starts, status="optimal", length_days=known.length_days, bound_days=known.length_days,
-                        method="exact")
-    values = model.getSolution().col_value
-    bound = max(known.bound_days, int(np.ceil(info.mip_dual_bound - 1e-6))) if np.isfinite(info.mip_dual_bound) else known.bound_days
-    if info.primal_solution_status != 2:  # no sequence found within the time: the known one stays, with the bound
-        return Schedule(problem=problem, starts=known.starts, status="feasible", length_days=known.length_days,
-                        bound_days=min(bound, known.length_days), method=known.method)
-    starts = {problem.jobs[choices[c][0]].repair: days[choices[c][1]] for c in range(len(choices)) if values[c] > 0.5}
-    reached = max(shut[c] for c in range(len(choices)) if values[c] > 0.5) + 1
+    matrix, low, high = rows.constraints()
+    cost = np.zeros(len(choices) + 1)
+    cost[-1] = 1.0  # the last variable is the length of the programme
+    bounds = Bounds(np.r_[np.zeros(len(choices)), known.bound_days], np.r_[np.ones(len(choices)), horizon])
+    found = milp(cost, integrality=np.r_[np.ones(len(choices)), 0], bounds=bounds, constraints=LinearConstraint(matrix, low, high),
+                 options={"time_limit": float(time_limit_s)})
+    if found.status == 2:  # nothing shorter exists
+        return replace(known, status="optimal", bound_days=known.length_days, method="exact")
+    dual = getattr(found, "mip_dual_bound", None)
+    bound = known.bound_days if dual is None or not np.isfinite(dual) else max(known.bound_days, int(np.ceil(dual - 1e-6)))
+    if found.x is None:  # nothing found within the time: the known one stays, with the better bound
+        return replace(known, bound_days=min(bound, known.length_days))
+    taken = np.flatnonzero(found.x[:-1] > 0.5)
+    starts = {problem.jobs[choices[c][0]].repair: days[choices[c][1]] for c in taken}
+    reached = max(shut[c] for c in taken) + 1
     return Schedule(problem=problem, starts=starts, status="optimal" if reached <= bound else "feasible", length_days=reached,
                     bound_days=min(bound, reached), method="exact")
 
@@ -125,6 +117,29 @@ class _Rows:
         self.of_job: list[list[int]] = [[] for _ in problem.jobs]
         for c, (n, _) in enumerate(choices):
             self.of_job[n].append(c)
+
+    def constraints(self) -> tuple[coo_matrix, np.ndarray, np.ndarray]:
+        """Rows over all choices and the length: each job once, within the length, groups, donors."""
+        entries: list[tuple[int, int, float]] = []
+        low: list[float] = []
+        high: list[float] = []
+
+        def add(terms: list[tuple[int, float]], least: float, most: float) -> None:
+            entries.extend((len(low), column, value) for column, value in terms)
+            low.append(least)
+            high.append(most)
+
+        length = len(self.choices)
+        for of_job in self.of_job:
+            add([(c, 1.0) for c in of_job], 1, 1)
+            add([*((c, self.shut[c] + 1.0) for c in of_job), (length, -1.0)], -np.inf, 0)
+        for group, most in self.at_most():
+            add([(c, 1.0) for c in group], -np.inf, most)
+        for first, then in sorted(self.problem.before):
+            a, b = self.of_job[self.number[first]], self.of_job[self.number[then]]
+            add([*((c, float(self.choices[c][1])) for c in b), *((c, -(self.worked[c][-1] + 1.0)) for c in a)], 0, np.inf)
+        row, column, value = (np.array(x) for x in zip(*entries, strict=True))
+        return coo_matrix((value, (row, column)), shape=(len(low), length + 1)), np.array(low), np.array(high)
 
     def at_most(self) -> list[tuple[list[int], int]]:
         groups: dict[Any, list[int]] = {}

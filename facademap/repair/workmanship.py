@@ -20,10 +20,11 @@ import pandas as pd
 
 from facademap.errors import InputError
 from facademap.repair.criteria import Criteria
+from facademap.repair.settings import parse_toml
 from facademap.repair.stages import effective_entries
 from facademap.tables import is_missing
 
-__all__ = ["Assessment", "CriterionResult", "Standard", "assess_workmanship", "report_html", "report_text", "without_names"]
+__all__ = ["Assessment", "CriterionResult", "Standard", "assess_workmanship", "read_standard", "report_html", "report_text", "without_names"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,6 +113,30 @@ class Assessment:
                 "results": [{"criterion": r.criterion, "assessed": r.assessed, "passed_first": r.passed_first,
                              "passed_in_the_end": r.passed_in_the_end, "share": r.share, "wanted_share": r.wanted_share,
                              "missing": list(r.missing), "reached": r.reached, "critical": r.critical} for r in self.results]}
+
+
+def read_standard(text: str, *, fixed_on: dt.date, where: str = "standard") -> Standard:
+    """A standard written in a TOML text (see the packaged ``standard.toml``), fixed on a day.
+
+    Raises
+    ------
+    InputError
+        Naming what is missing or cannot be.
+    """
+    body = parse_toml(text, where=where).get("standard", {})
+    if not isinstance(body, dict) or not str(body.get("name", "")).strip():
+        raise InputError(f"{where}: no [standard] with a name", "Begin the file with [standard] and a name.")
+    unknown = set(body) - {"name", "shares", "critical", "least_repairs", "pass_share"}
+    if unknown:
+        raise InputError(f"{where}: unknown key {', '.join(sorted(unknown))}", "Use name, shares, critical, least_repairs, pass_share.")
+    try:
+        return Standard(name=str(body["name"]).strip(), fixed_on=fixed_on, shares={str(k): float(v) for k, v in body.get("shares", {}).items()},
+                        critical=frozenset(str(c) for c in body.get("critical", [])), least_repairs=int(body.get("least_repairs", 3)),
+                        pass_share=float(body.get("pass_share", 1.0)))
+    except (TypeError, ValueError, AttributeError) as fault:
+        if isinstance(fault, InputError):
+            raise
+        raise InputError(f"{where}: a share or number cannot be read", "Give shares as numbers between 0 and 1.") from None
 
 
 def assess_workmanship(

@@ -10,14 +10,16 @@ import geopandas as gpd
 import pandas as pd
 
 from facademap.io.rule_files import load_profile, load_rules
+from facademap.repair.make_safe import make_safe_list
 from facademap.repair.pieces import Gap
 from facademap.repair.planning import RepairPlan, carry_ids, plan_repairs
+from facademap.repair.removed import original_stone_removed
 from facademap.repair.settings import Settings
-from facademap.repair.treatments import Overrule
+from facademap.repair.treatments import Overrule, decide_treatments
 from facademap.store.project import Project
 from facademap.tables import is_missing
 
-__all__ = ["plan_project", "settings_of_project"]
+__all__ = ["make_safe_of_project", "overrule_condition", "plan_project", "removed_of_project", "settings_of_project"]
 
 #: A repair of another stage is a promise or a fact: planning does not touch it.
 _FREE_STAGES = frozenset({"proposed"})
@@ -75,7 +77,8 @@ def plan_project(
         fixed = repairs[~repairs["stage"].isin(_FREE_STAGES)] if len(repairs) else repairs
         free = repairs[repairs["stage"].isin(_FREE_STAGES)] if len(repairs) else repairs
         plan = plan_repairs(conditions, stones, openings, rules=rules, settings=settings,
-                            densities=project.setting("densities", {}) or {}, overrules=_overrules(free), fixed=fixed)
+                            densities=project.setting("densities", {}) or {}, overrules=_overrules(project, free), fixed=fixed,
+                            profiles=project.setting("profile_lines", {}) or {})
         tell(0.7)
         with project.edit(who=who, what="plan repairs") as edit:
             plan = carry_ids(plan, free, new_id=lambda: edit.new_id("R"))
@@ -101,14 +104,54 @@ def plan_project(
                         settings=settings, rules_name=rules.name)
 
 
-def _overrules(repairs: gpd.GeoDataFrame) -> dict[str, Overrule]:
-    """Decisions of persons kept with the repairs, by condition."""
+def overrule_condition(folder: str | Path, condition: str, *, treatment: str | None, by: str, reason: str) -> None:
+    """Decide a condition against the rules, with a reason that is kept; ``treatment=None`` takes the decision back.
+
+    Plan again for it to take effect.
+    """
+    with Project.open(folder) as project:
+        project.row("conditions", condition)
+        kept = dict(project.setting("overrules", {}) or {})
+        if treatment is None:
+            kept.pop(condition, None)
+            what = f"take back the decision on {condition}: {reason}"
+        else:
+            rule = Overrule(treatment=treatment, by=by, reason=reason)
+            kept[condition] = {"treatment": rule.treatment, "by": rule.by, "reason": rule.reason}
+            what = f"decide {treatment} for {condition}"
+        with project.edit(who=by or "facademap plan", what=what) as edit:
+            edit.set("overrules", kept)
+            for row in project.read("repairs").to_dict("records"):
+                # a single condition decided by hand in the repairs table: that mark goes as well
+                if treatment is None and row["stage"] in _FREE_STAGES and row["conditions"] == [condition] and not is_missing(row["overruled_by"]):
+                    edit.update("repairs", row["id"], {"overruled_by": None})
+
+
+def make_safe_of_project(folder: str | Path) -> list[dict[str, Any]]:
+    """The make-safe list of a project as plain rows, the most pressing first."""
+    with Project.open(folder, read_only=True) as project:
+        rules = load_rules(project.setting("rules_path"))
+        conditions, stones, repairs = (project.read(n) for n in ("conditions", "wall_stones", "repairs"))
+        decisions = decide_treatments(conditions, stones, rules=rules, overrules=_overrules(project, repairs))
+        listed = make_safe_list(conditions, stones, decisions=decisions)
+    return [{str(k): None if is_missing(v) else v for k, v in row.items()} for row in listed.to_dict("records")]
+
+
+def removed_of_project(folder: str | Path, *, by: str = "surface") -> pd.DataFrame:
+    """Original stone that the plan takes out, by ``surface`` or by ``wall_stone``."""
+    with Project.open(folder, read_only=True) as project:
+        return original_stone_removed(project.read("repairs"), project.read("wall_stones"), by=by)
+
+
+def _overrules(project: Project, repairs: gpd.GeoDataFrame) -> dict[str, Overrule]:
+    """Decisions of persons: those kept by condition, and marks set on repairs of one condition."""
     found: dict[str, Overrule] = {}
-    for row in repairs.to_dict("records"):
-        if not is_missing(row["overruled_by"]):
-            for condition in row["conditions"] or ():
-                found[condition] = Overrule(treatment=row["treatment"], by=row["overruled_by"],
-                                            reason=row["reason"] if not is_missing(row["reason"]) else "not written down")
+    for row in repairs.to_dict("records") if len(repairs) else ():
+        if not is_missing(row["overruled_by"]) and len(row["conditions"] or ()) == 1:
+            found[row["conditions"][0]] = Overrule(treatment=row["treatment"], by=row["overruled_by"],
+                                                   reason=row["reason"] if not is_missing(row["reason"]) else "not written down")
+    for condition, given in (project.setting("overrules", {}) or {}).items():
+        found[condition] = Overrule(treatment=given["treatment"], by=given["by"], reason=given["reason"])
     return found
 
 
