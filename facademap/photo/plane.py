@@ -29,14 +29,16 @@ LensState = Literal["given", "estimated", "none"]
 GIVEN_RIGHT_ANGLE_SIGMA = 0.003
 #: One sigma of an unknown lens's terms (cx, cy in shares of the longer side; k1 k2 k3 p1 p2) for the
 #: estimate, and for the uncertainty when nothing could be estimated (common practice: an ordinary lens).
-ESTIMATE_SIGMA = (0.03, 0.03, 0.2, 0.15, 0.0, 0.0, 0.0)
+ESTIMATE_SIGMA = (0.03, 0.03, 0.2, 0.15, 0.05, 3e-4, 3e-4)
 RADIAL_SIGMA = (0.0, 0.0, 0.2, 0.0, 0.0, 0.0, 0.0)
 UNKNOWN_SIGMA = (0.0, 0.0, 0.03, 0.01, 0.0, 0.0, 0.0)
 #: Control points needed before a lens is estimated (8 unknowns of the plane, at least 1 of the lens,
 #: and surplus to judge it).
 LEAST_POINTS_FOR_LENS = 6
-#: An estimate must lower the prediction error of points left out by this factor to be kept.
-LENS_GAIN = 0.9
+#: An estimate is kept when it lowers the prediction error of points left out by this share over the number of
+#: points (the more points, the smaller a gain that is no accident), or the scatter by the factor below.
+LENS_GAIN = 0.8
+SCATTER_GAIN = 0.6
 #: Residuals above this share of the picture's diagonal mean that the points are not those of the picture.
 MAX_SIGMA_SHARE = 0.02
 
@@ -305,9 +307,14 @@ def _fit_unknown_lens(problem: _Problem, nominal: Camera, estimate: bool, flags:
         plain, plain_scale = problem.refit(full, nominal, LensPrior(), used, scale)
         radial, radial_scale = problem.refit(full, nominal, _prior(RADIAL_SIGMA, nominal), used, scale)
         errors = [_left_out_error_px(f, used) for f in (plain, radial, full)]
-        if errors[2] < LENS_GAIN * errors[1] and errors[2] < LENS_GAIN * errors[0]:
+        # two witnesses: points left out are predicted better, or the scatter (after paying for the extra
+        # unknowns) falls so far that it can be no accident
+        least = 1.0 - LENS_GAIN / float(used.sum())
+        full_gains = errors[2] < least * min(errors[:2]) or scale < SCATTER_GAIN * min(plain_scale, radial_scale)
+        radial_gains = errors[1] < least * errors[0] or radial_scale < SCATTER_GAIN * plain_scale
+        if full_gains:
             return full, used, scale, "estimated"
-        if errors[1] < LENS_GAIN * errors[0]:
+        if radial_gains:
             flags.append("the points support only one lens term (k1); k2 and the lens centre were left at their "
                          "nominal values")
             return radial, used, radial_scale, "estimated"
