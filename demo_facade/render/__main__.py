@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import cv2
@@ -25,7 +26,6 @@ def main(argv: list[str] | None = None) -> int:
     options = argparse.ArgumentParser(prog="demo_facade.render", description=__doc__)
     options.add_argument("--out", type=Path, required=True, help="folder to write into")
     options.add_argument("--seed", type=int, default=SEED)
-    options.add_argument("--only", choices=("all", "wall", "blocks"), default="all", help="leave out part of the pictures")
     chosen = options.parse_args(argv)
     cv2.setNumThreads(2)
     start = time.perf_counter()
@@ -33,11 +33,11 @@ def main(argv: list[str] | None = None) -> int:
     def say(text: str) -> None:
         print(f"{time.perf_counter() - start:6.1f} s  {text}", file=sys.stderr)
 
-    render(chosen.out, chosen.seed, chosen.only, say)
+    render(chosen.out, chosen.seed, say)
     return 0
 
 
-def render(out: Path, seed: int, only: str, say) -> None:  # type: ignore[no-untyped-def]
+def render(out: Path, seed: int, say: Callable[[str], None]) -> None:
     """Set out, paint, photograph, survey, write."""
     building = masonry.set_out(seed)
     points = survey.plan_points(building, seed)
@@ -48,8 +48,7 @@ def render(out: Path, seed: int, only: str, say) -> None:  # type: ignore[no-unt
     block_lab = {}
     for b in blocks:
         picture, block_lab[b.id] = yard.photograph_block(b, bank, seed)
-        if only != "wall":
-            files.write_face(out / "blocks" / "photos" / f"{b.id}.jpg", picture)
+        files.write_face(out / "blocks" / "photos" / f"{b.id}.jpg", picture)
     files.write_csv(out / "blocks" / "blocks.csv", yard.rows(blocks))
     say("blocks")
     wall = Wall(building, seed)
@@ -61,8 +60,7 @@ def render(out: Path, seed: int, only: str, say) -> None:  # type: ignore[no-unt
     depths = {}
     for n, pose in enumerate(POSES):
         picture, depths[pose.stem] = expose(pose, scene.pieces + (chart_pieces() if n == CHART_POSE else []), seed)
-        if only != "blocks":
-            files.write_photo(out / "photos" / f"{pose.stem}.jpg", picture, pose)
+        files.write_photo(out / "photos" / f"{pose.stem}.jpg", picture, pose)
         say(pose.stem)
     files.write_survey(out, survey.measure_world(points, seed), survey.measure_pixels(points, depths, seed))
     files.write_drawings(out, building, conditions, seed)

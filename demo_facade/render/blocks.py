@@ -106,7 +106,7 @@ def _block(rng: np.random.Generator, n: int, stone_type: str, i: int, lengths: t
     lab = np.array(hosts[int(rng.integers(len(hosts)))]) + rng.normal(0, 0.6, 3) * np.array(STONE_SPREAD[stone_type])
     notes, acceptance = [], "accepted"
     if i == 5 or (stone_type == BUFF and i == 14):  # another quarry
-        lab = np.array(STONE_LAB[stone_type]) + rng.choice((-1, 1)) * np.array([11.0, 3.5, -7.5])
+        lab = np.array(STONE_LAB[stone_type]) + rng.choice((-1, 1)) * np.array([9.5, 2.0, 4.5])
         notes.append("colour of another quarry")
     bed = "x"
     if i == 6 or (stone_type == BUFF and i == 17):
@@ -119,7 +119,7 @@ def _block(rng: np.random.Generator, n: int, stone_type: str, i: int, lengths: t
         notes.append("massive, no bed to be seen")
     weathered = bool(rng.random() < 0.4)
     if weathered:
-        lab = lab + [-2.5, 0.2, 0.6]
+        lab = lab + np.array([-2.5, 0.2, 0.6])
     finish = str(rng.choice({BUFF: ("droved", "droved", "sawn", "rubbed"), GREY: ("rubbed", "rubbed", "droved"), RED: ("broached", "droved", "sawn")}[stone_type]))
     if stone_type == BUFF and i == 19:
         acceptance, why = "rejected", "cement residue on three faces"
@@ -186,7 +186,8 @@ def _flaws(rng: np.random.Generator, sound: Polygon, depth: float) -> list[Flaw]
 
     if rng.random() < 0.28:  # a crack from an edge
         x = rng.uniform(x0 + 0.62 * (x1 - x0), x0 + 0.9 * (x1 - x0))
-        line = LineString([(x + rng.normal(0, 8) * k, y0 - 20 + (y1 - y0 + 40) * k / 5) for k in range(6)])
+        steps = np.cumsum(rng.normal(0, 9, 12) + rng.normal(0, 2.5))
+        line = LineString([(x + steps[k], y0 - 20 + (y1 - y0 + 40) * k / 11) for k in range(12)])
         keep("crack", line.buffer(5, cap_style="flat").simplify(2), None)
     if rng.random() < 0.26:
         at = Point(rng.uniform(x0 + 40, x1 - 40), rng.uniform(y0 + 35, y1 - 35))
@@ -301,7 +302,7 @@ def _paint_flaws(rng: np.random.Generator, block: Block, lab: F, relief: F) -> N
         m = _mask(block, f.shape)
         d_in = cv2.distanceTransform((m > 0.5).astype(np.uint8), cv2.DIST_L2, 5) * np.float32(s)
         if f.kind == "crack":
-            core = smooth(d_in + 0.7 * fractal(rng, HEIGHT_PX, WIDTH_PX, 20 / s), 3.2, 4.6)
+            core = smooth(d_in + 0.7 * fractal(rng, HEIGHT_PX, WIDTH_PX, 20 / s), 3.4, 4.6)
             lab += core[..., None] * np.array([-30, 0, -6], np.float32)
             relief -= 6 * core
         elif f.kind == "dowel hole":
@@ -311,7 +312,7 @@ def _paint_flaws(rng: np.random.Generator, block: Block, lab: F, relief: F) -> N
             halo = cv2.GaussianBlur(m, (0, 0), 12 / s)
             lab += (halo * (1 - hole))[..., None] * np.array([-6, 6, 10], np.float32)
         elif f.kind == "iron stain":
-            k = smooth(d_in + 5 * fractal(rng, HEIGHT_PX, WIDTH_PX, 24 / s), -1, 12)
+            k = smooth(d_in + 5 * fractal(rng, HEIGHT_PX, WIDTH_PX, 24 / s) * (d_in > 0), 0, 14)
             lab += k[..., None] * np.array([-15, 10, 18], np.float32)
         else:
             k = smooth(d_in, 0.5, 3.5)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 import numpy as np
 from shapely.geometry import Polygon
@@ -198,7 +199,7 @@ def _lengths(
         score = min(lap, 0.11) + 0.3 * min(short, 0.3)
         if score > best_score:
             best, best_score = list(cuts), score
-    return list(zip(best[:-1], best[1:], strict=True))
+    return list(pairwise(best))
 
 
 def _stone(rng: np.random.Generator, course: int, number: int, box: tuple[float, ...], role: str) -> Stone:
