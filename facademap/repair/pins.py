@@ -175,7 +175,7 @@ def _reach_into_piece(depth_m: float, *, hole: float, slope: float, settings: Se
         faults.append(f"the piece is too thin for pins: {depth_m * 1000:.0f} mm deep leaves {max(into, 0) * 1000:.0f} mm of rod, "
                       f"{settings.into_piece_minimum_m * 1000:.0f} mm are needed; cut deeper or fix it another way")
         return None
-    return math.floor(into * 10_000 + 1e-6) / 10_000
+    return math.floor(into * 100_000 + 1e-6) / 100_000
 
 
 def _places(outline: Polygon, edge: float, *, least: float, settings: Settings,

@@ -202,10 +202,10 @@ def jobs_from_repairs(repairs: gpd.GeoDataFrame, *, settings: Settings, rates: W
 
 
 def top_down(jobs: Sequence[Job], *, donors: frozenset[tuple[str, str]] = frozenset()) -> frozenset[tuple[str, str]]:
-    """Pairs (upper, lower): in every bay the upper lift is done before the lower, so that nothing falls on finished work
-    and lifts can be struck.
+    """Pairs (first, then): what makes safe before all other work on its surface, and in every bay the upper lift before the
+    lower, so that nothing falls on finished work and lifts can be struck.
 
-    Making safe is bound by no lift. A pair that would go against a donor and those who wait for it is left out.
+    A pair that would go against a donor and those who wait for it is left out.
     """
     bays: dict[tuple[str, int], dict[int, list[str]]] = {}
     for j in jobs:
@@ -216,6 +216,8 @@ def top_down(jobs: Sequence[Job], *, donors: frozenset[tuple[str, str]] = frozen
         levels = sorted(lifts, reverse=True)
         for upper, lower in pairwise(levels):
             pairs |= {(a, b) for a in lifts[upper] for b in lifts[lower]}
+    for safe in (j for j in jobs if j.first):
+        pairs |= {(safe.repair, j.repair) for j in jobs if not j.first and j.place[0] == safe.place[0]}
     names = [j.repair for j in jobs]
     while donors and (circle := _circle(names, frozenset(pairs | donors))):
         on_it = {p for p in pairwise(circle) if p in pairs}

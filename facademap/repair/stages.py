@@ -90,15 +90,17 @@ def effective_entries(log: Iterable[Mapping[Any, Any]], *, repair: str | None = 
     return sorted(kept, key=lambda e: (when(e), str(e["id"])))
 
 
-def check_states(repair: Mapping[Any, Any], log: Iterable[Mapping[Any, Any]], *, criteria: Criteria) -> tuple[CheckState, ...]:
+def check_states(repair: Mapping[Any, Any], log: Iterable[Mapping[Any, Any]], *, criteria: Criteria,
+                 entering: str | None = None) -> tuple[CheckState, ...]:
     """Every criterion of a repair: pass, redo, not applicable, or missing.
 
-    A check made before the last redo, or before the repair last left the stage that the criterion follows, counts no
-    longer.
+    A check made before the last redo counts only where it belongs to a stage that was not gone through again;
+    ``entering`` is the stage about to be entered from redo.
     """
     entries = effective_entries(log, repair=str(repair["id"]))
     last_redo = max((k for k, e in enumerate(entries) if e.get("stage") in ("redo", "proposed")), default=-1)
     after_redo = next((e["stage"] for e in entries[last_redo + 1:] if not is_missing(e.get("stage"))), None) if last_redo >= 0 else None
+    after_redo = after_redo or entering
     result = []
     for c in criteria.for_treatment(str(repair["treatment"])):
         found = None
@@ -273,7 +275,7 @@ def correct_entry(entry: str, *, log: Sequence[Mapping[Any, Any]], at: dt.dateti
 def _check_gate(repair: Mapping[Any, Any], stage: str, *, log: Sequence[Mapping[Any, Any]], criteria: Criteria, settings: Settings,
                 at: dt.datetime) -> None:
     name, treatment = str(repair["id"]), str(repair["treatment"])
-    states = check_states(repair, log, criteria=criteria)
+    states = check_states(repair, log, criteria=criteria, entering=stage)
     order = {s: k for k, s in enumerate(STAGES)}
     wanted = [s for s in states if order[s.before] <= order[stage]]
     missing = [s.criterion for s in wanted if s.result == "missing"]

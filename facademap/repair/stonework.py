@@ -27,7 +27,7 @@ _ON_OUTLINE_M = 1e-6
 _TOUCHING_M = 0.0005
 #: Edges shorter than this make an outline ragged: it is smoothed inwards before a mason sets out on it.
 _RAGGED_EDGE_M = 0.015
-_SMOOTHING_M = (0.001, 0.002, 0.004, 0.008)
+_SMOOTHING_M = (0.001, 0.002, 0.004, 0.008, 0.012)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -229,4 +229,4 @@ def _working_outline(drawn: Polygon) -> Polygon:
 def _ragged(ring: np.ndarray) -> bool:
     edges = np.roll(ring, -1, axis=0) - ring
     lengths = np.hypot(edges[:, 0], edges[:, 1])
-    return bool(len(ring) > 12 or lengths.min() < min(_RAGGED_EDGE_M, 0.25 * lengths.max()))
+    return bool(len(ring) > 16 or lengths.min() < min(_RAGGED_EDGE_M, 0.25 * lengths.max()))

@@ -190,7 +190,7 @@ def test_moving_the_wall_moves_the_plan(du, dv, found):
     stones = wall(0.004, [0.6, 0.5])
     here, _ = plan_cut_outs(conditions(found, [0.03] * len(found)), stones, OPENINGS.empty(), settings=s)
     moved = stones.set_geometry(stones.geometry.translate(du, dv))
-    there, _ = plan_cut_outs(conditions([shapely.transform(f, lambda x: x + [du, dv]) for f in found], [0.03] * len(found)),
+    there, _ = plan_cut_outs(conditions([shapely.transform(f, lambda x: x + np.array([du, dv])) for f in found], [0.03] * len(found)),
                              moved, OPENINGS.empty(), settings=s)
     assert sorted(round(a, 6) for a in here.geometry.area) == pytest.approx(sorted(round(a, 6) for a in there.geometry.area), abs=2e-6)
 

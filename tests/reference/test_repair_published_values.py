@@ -24,7 +24,14 @@ from facademap.repair.handling import (
 )
 from facademap.repair.mortar import batch, hole_volume_m3, mix_named
 from facademap.repair.placing import Weather, curing_time_h, weather_faults
-from facademap.units import CUBIC_M_PER_CUBIC_FT, KG_PER_LB, M_PER_INCH, deg_c_from_deg_f, kg_per_m3_from_lb_per_ft3, kn_per_m2_from_psf
+from facademap.units import (
+    CUBIC_M_PER_CUBIC_FT,
+    KG_PER_LB,
+    M_PER_INCH,
+    deg_c_from_deg_f,
+    kg_per_m3_from_lb_per_ft3,
+    kn_per_m2_from_psf,
+)
 
 
 # NIOSH 94-110, job "loading punch press stock"; the manual's figures from memory, with table-rounded
