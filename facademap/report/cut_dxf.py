@@ -39,10 +39,10 @@ def _no_clock() -> Iterator[None]:
         ezdxf.options.write_fixed_meta_data_for_testing = before
 
 
-def new_drawing(layers: dict[str, tuple[int, str]]) -> Any:
-    """An empty drawing in millimetres."""
+def new_drawing(layers: dict[str, tuple[int, str]], *, metres: bool = False) -> Any:
+    """An empty drawing in millimetres, or in metres."""
     with _no_clock():
-        drawing = ezdxf.new("R2010", units=ezdxf.units.MM)
+        drawing = ezdxf.new("R2010", units=ezdxf.units.M if metres else ezdxf.units.MM)
     for name, (colour, meaning) in layers.items():
         layer = drawing.layers.add(name, color=colour)
         layer.description = meaning

@@ -53,7 +53,8 @@ def draw_piece(page: Page, ticket: Ticket, x: float, y: float, width: float, hei
     page.dimension(ox, oy, ox + (u1 - u0) * k, oy, format_mm(u1 - u0, decimals=_decimals(u1 - u0)), offset_mm=-10, size_pt=13, second=format_inches(u1 - u0))
     page.dimension(ox, oy, ox, oy + (v1 - v0) * k, format_mm(v1 - v0, decimals=_decimals(v1 - v0)), offset_mm=11, size_pt=13, second=format_inches(v1 - v0))
     if len(ring) > 4:
-        _edge_lengths(page, ring, k)
+        spots = [(ox + (u - u0) * k, oy + (v - v0) * k) for u, v in pins]
+        _edge_lengths(page, ring, k, spots)
     # top
     cx, top = ox + (u1 - u0) * k / 2, oy + (v1 - v0) * k
     page.arrow(cx, top + 4.5, cx, top + 9.5, head_mm=3.4, width_mm=0.9)
@@ -148,7 +149,7 @@ def _edges(page: Page, ticket: Ticket, shape: Any, k: float, origin: tuple[float
             page.text(spot[0], spot[1], "EXPOSED", size_pt=7.5, weight="bold", anchor="centre", angle_deg=angle)
 
 
-def _edge_lengths(page: Page, ring: Any, k: float) -> None:
+def _edge_lengths(page: Page, ring: Any, k: float, pins: list[tuple[float, float]]) -> None:
     """Length of every edge of a notched outline, inside it."""
     closed = np.vstack([ring, ring[:1]])
     for a, b in itertools.pairwise(closed):
@@ -160,7 +161,8 @@ def _edge_lengths(page: Page, ring: Any, k: float) -> None:
         angle = math.degrees(math.atan2(along[1], along[0]))
         if angle > 91 or angle < -89:
             angle += 180
-        spot = (a + b) / 2 + inward * 2.6 - np.array([-math.sin(math.radians(angle)), math.cos(math.radians(angle))]) * 1.1
+        middle = max((a + (b - a) * f for f in (0.5, 0.3, 0.7)), key=lambda m: min((math.hypot(m[0] - x, m[1] - y) for x, y in pins), default=99.0) > 9.0)
+        spot = middle + inward * 2.6 - np.array([-math.sin(math.radians(angle)), math.cos(math.radians(angle))]) * 1.1
         page.text(spot[0], spot[1], _size(length / k), size_pt=8.5, weight="bold", anchor="centre", angle_deg=angle, halo="#ffffff")
 
 

@@ -194,7 +194,8 @@ def _foot(page: Page, ticket: Ticket, number: int, column: int, row: int, column
     page.text(x, y + 17.5, f"{ticket.piece['id']}   {ticket.piece['stone_type'] or ''}", size_pt=13, weight="bold", within_mm=page.width_mm - 2 * MARGIN - 60)
     size = " × ".join(format_mm(ticket.piece[n], decimals=1).removesuffix(" mm") for n in ("width_m", "height_m", "depth_m"))
     page.text(x, y + 12.8, f"{size} mm   ({' × '.join(format_inches(ticket.piece[n]).removesuffix(' in') for n in ('width_m', 'height_m', 'depth_m'))} in)", size_pt=8.5)
-    page.line(x, y + 3, x + BAR_MM, y + 3, width_mm=0.3)
+    # the round ends of the stroke stay inside, so that the bar is as long as the ticks say
+    page.line(x + 0.15, y + 3, x + BAR_MM - 0.15, y + 3, width_mm=0.3)
     page.lines([[[x + k * 10, y + 3], [x + k * 10, y + (7 if k in (0, 10) else 5)]] for k in range(11)], width_mm=0.3)
     page.text(x + 2, y + 8, "This bar is 100.0 mm. Measure it: discard the print when it is more than 0.5 mm off.", size_pt=7)
     page.text(x, y - 1, "Print at 100 %, not fitted to the page. Seen from outside; finished size, joints taken off." + ("" if ticket.measured else "  PROVISIONAL: measure the cut-out."),

@@ -12,6 +12,7 @@ from facademap.report.materials import number
 from facademap.report.page import BLACK, Page
 from facademap.report.paper import paper_named
 from facademap.report.piece_sketch import draw_face, draw_piece, draw_section
+from facademap.report.typeface import MM_PER_PT, wrap_text
 from facademap.tables import is_missing
 from facademap.units import KG_PER_LB, format_inches, format_mm
 
@@ -169,15 +170,21 @@ def _holes(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: f
     if not ticket.rods:
         page.paragraph(x + 2, y - 11, "No pins set out. Ask before fixing.", width_mm=width - 4, size_pt=9)
         return
-    u0, v0 = ticket.piece["geometry"].bounds[:2]
-    page.text(x + 2, y - 9.5, "mm from left and bottom of the piece", size_pt=6.8, within_mm=width - 4)
+    u0, v0, u1, _ = ticket.piece["geometry"].bounds
+    for column, head, under in ((17.0, "from left", "front"), (29.5, "from left", "back"), (width - 2, "from", "bottom")):
+        page.text(x + column, y - 8.6, head, size_pt=6, anchor="right")
+        page.text(x + column, y - 11, under, size_pt=6, anchor="right")
+    page.text(x + 2, y - 11, "mm", size_pt=6)
     row = 5.6
-    shown = ticket.rods[: int((tall - 32) / row)]
+    shown = ticket.rods[: max(1, int((tall - 33) / row))]
     for k, rod in enumerate(shown):
-        base = y - 15 - k * row
-        place = "place by hand" if rod.u_m is None or rod.v_m is None else f"→ {(rod.u_m - u0) * 1000:.0f}   ↑ {(rod.v_m - v0) * 1000:.0f}"
+        base = y - 16.5 - k * row
         page.text(x + 2, base, f"{k + 1}", size_pt=11, weight="bold")
-        page.text(x + 8, base, place.replace("→", "left").replace("↑", "bottom"), size_pt=9.5, within_mm=width - 10)
+        if rod.u_m is None or rod.v_m is None:
+            page.text(x + 8, base, "place by hand", size_pt=9)
+            continue
+        for column, value in ((17.0, rod.u_m - u0), (29.5, u1 - rod.u_m), (width - 2, rod.v_m - v0)):
+            page.text(x + column, base, f"{value * 1000:.0f}", size_pt=10.5, weight="bold", anchor="right")
     first = ticket.rods[0]
     lines = [f"Hole {_mm(first.hole_m)}, rod {_mm(first.rod_m)} × {first.length_m * 1000:.0f} mm",
              f"Drill wall {first.wall_m * 1000:.0f}, piece {first.piece_m * 1000:.0f} mm",
@@ -264,8 +271,6 @@ def _cautions(page: Page, ticket: Ticket, x: float, y: float, width: float, tall
         texts.append("Stone dust holds silica: cut and drill wet or with extraction, wear a fitted mask.")
     texts.append("Defer to local codes and licensed practice.")
     size = 8.8
-    from facademap.report.typeface import MM_PER_PT, wrap_text
-
     while size > 5.5 and sum(len(wrap_text(t, width - 7, size)) for t in texts) * size * MM_PER_PT * 1.24 > tall - 10:
         size -= 0.3
     base = y - 11.5
@@ -293,12 +298,19 @@ def _criteria(page: Page, ticket: Ticket, left: float, right: float, y: float) -
     foot = MARGIN + 10
     rows = (len(lines) + 1) // 2
     page.text(left, y - 3.5, "CRITERIA: tick when met", size_pt=9, weight="bold")
-    step = min(6.6, (y - 5.5 - foot) / max(1, rows))
+    step = min(8.2, (y - 5.5 - foot) / max(1, rows))
     half = (right - left) / 2
     for k, text in enumerate(lines):
         x, base = left + half * (k // rows), y - 9.5 - step * (k % rows)
-        page.box(x, base - 0.9, 4.2, 4.2, width_mm=0.5)
-        page.text(x + 6.5, base, text, size_pt=9.5, within_mm=half - 9)
+        side = min(4.6, step - 0.9)
+        page.box(x, base + 3.2 - side, side, side, width_mm=0.5)
+        size = next((z for z in (9.5, 8.5, 7.5, 6.6) if len(wrap_text(text, half - 10, z)) * z * MM_PER_PT * 1.15 <= step * 0.98), 6.0)
+        wrapped = wrap_text(text, half - 10, size, most_lines=max(1, int(step / (size * MM_PER_PT * 1.15))))
+        if len(wrapped) == 1:
+            page.text(x + 6.5, base + 0.2, wrapped[0], size_pt=size)
+        else:
+            for n, line in enumerate(wrapped):
+                page.text(x + 6.5, base + 1.7 - n * size * MM_PER_PT * 1.15, line, size_pt=size)
     for x, wide, title in ((left, 62, "Mason"), (left + 66, 42, "Date"), (left + 112, right - left - 112, "Remarks")):
         page.text(x, MARGIN + 4.5, title, size_pt=8)
         page.line(x + 15, MARGIN + 4, x + wide, MARGIN + 4, width_mm=0.3)

@@ -123,6 +123,8 @@ def wrap_text(text: object, width_mm: float, size_pt: float, *, weight: Weight =
                 lines.append(line)
                 line = ""
             cut = max(1, int(len(word) * width_mm / text_width_mm(word, size_pt, weight)))
+            while cut > 1 and text_width_mm(word[:cut], size_pt, weight) > width_mm:
+                cut -= 1
             lines.append(word[:cut])
             word = word[cut:]
         longer = f"{line} {word}".strip()

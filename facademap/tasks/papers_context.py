@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
@@ -42,6 +42,8 @@ class Choices:
         Where the rates came from.
     least_void_m2 : float
         Openings of this area or smaller are not deducted.
+    pictures : bool
+        Whether drawings lie over the rectified picture; false draws lines only.
     """
 
     paper: str = "A4"
@@ -51,6 +53,7 @@ class Choices:
     rates: str = ""
     rates_name: str = "rates"
     least_void_m2: float = 0.0
+    pictures: bool = True
 
 
 @dataclass
@@ -62,6 +65,7 @@ class Context:
     warnings: list[str] = field(default_factory=list)
     _frames: dict[str, pd.DataFrame] = field(default_factory=dict)
     _prints: dict[str, str] = field(default_factory=dict)
+    _photos: dict[str, tuple[bytes, int, int] | None] = field(default_factory=dict)
 
     def frame(self, name: str) -> Any:
         """A table, read once."""
@@ -83,6 +87,69 @@ class Context:
         """Address of a repair."""
         return str(self.choices.link or self.project.setting("repair_link") or f"facademap:{self.name}/repair/{{repair}}")
 
+    @cached_property
+    def criteria(self) -> tuple[str, ...]:
+        """What is checked on an inset: name and limit, short enough for a tick box."""
+        from facademap.io.rule_files import load_criteria
+        from facademap.tasks.plan import settings_of_project
+
+        settings = settings_of_project(self.project)
+        return tuple(_criterion_in_short(c, settings) for c in load_criteria().for_treatment("inset"))
+
+    @cached_property
+    def drawn_elevations(self) -> list[dict[str, Any]]:
+        """Elevations that have a surface with something on it, in their order."""
+        rows = cast("list[dict[str, Any]]", self.frame("elevations").to_dict("records"))
+        surfaces = self.frame("surfaces")
+        used = set(surfaces["id"][[g is not None and not g.is_empty for g in surfaces["geometry"]]]) if len(surfaces) else set()
+        for name in ("wall_stones", "conditions", "repairs"):
+            used |= set(self.frame(name)["surface"])
+        drawn = {e for i, e in zip(surfaces["id"], surfaces["elevation"], strict=True) if i in used}
+        return sorted((r for r in rows if r["id"] in drawn), key=lambda r: (r["sort"] or 0, str(r["id"])))
+
+    def revision(self, names: Sequence[str]) -> str:
+        """Last edit of these tables: its number and day."""
+        last = [row for name in names for row in self.project.history(name, last=1)[["seq", "at"]].to_dict("records")]
+        if not last:
+            return ""
+        newest = max(last, key=lambda r: int(r["seq"]))
+        return f"edit {newest['seq']}, {str(newest['at'])[:10]}"
+
+    def edits_of_repairs(self) -> dict[str, list[tuple[str, str, str]]]:
+        """Changes of each repair, oldest first: when, who, what."""
+        found: dict[str, list[tuple[str, str, str]]] = {}
+        history = self.project.history("repairs")
+        for row_id, at, who, what in zip(history["row_id"], history["at"], history["who"], history["what"], strict=True):
+            found.setdefault(str(row_id), []).insert(0, (str(at), str(who), str(what)))
+        return found
+
+    def photo(self, name: str) -> tuple[bytes, int, int] | None:
+        """A photo, made small for a record sheet; ``None`` with a warning when it cannot be read."""
+        import cv2
+
+        from facademap.io.pictures import read_picture
+        from facademap.report.face_picture import encode_jpeg
+
+        if name not in self._photos:
+            self._photos[name] = None
+            rows = self.frame("photos")
+            path = next((str(p) for i, p in zip(rows["id"], rows["path"], strict=True) if i == name), None)
+            try:
+                if path is None:
+                    raise InputError(f"photo {name} is not in the project", "Add it.")
+                rgb, _ = read_picture(self.project.place(path))
+                factor = 700 / max(rgb.shape[:2])
+                small = cv2.resize(rgb, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA) if factor < 1 else rgb
+                self._photos[name] = (encode_jpeg(np.asarray(small, dtype=np.uint8), quality=78), int(small.shape[1]), int(small.shape[0]))
+            except FacademapError as error:
+                self.warnings.append(f"{error.problem}: left out of the record; {error.remedy}")
+        return self._photos[name]
+
+    def surface_picture(self, surface: str, box: tuple[float, float, float, float], most_px: int) -> Any:
+        """See :meth:`elevation_jpeg`, by the surface's id."""
+        row = next((r for r in self.frame("surfaces").to_dict("records") if r["id"] == surface), None)
+        return None if row is None else self.elevation_jpeg(row, box, most_px=most_px)
+
     def fingerprint(self, names: Sequence[str]) -> str:
         """Hash of the content of tables and of the settings."""
         total = hashlib.sha256()
@@ -98,6 +165,9 @@ class Context:
         if "faces" in tables:
             photos = self.frame("photos")
             wanted = set(self.frame("faces")["photo"].dropna())
+            for name in ("conditions", "work_log"):
+                if name in tables:
+                    wanted |= set(self.frame(name)["photo"].dropna())
             paths += [str(p) for i, p in zip(photos["id"], photos["path"], strict=True) if i in wanted]
         if "surfaces" in tables:
             paths += [str(p) for p in self.frame("surfaces")["picture"] if not is_missing(p)]
@@ -144,6 +214,17 @@ class Context:
             self.warnings.append(f"surface {surface['id']}: {error.problem}: drawn without its picture; {error.remedy}")
             return None
         return encode_jpeg(rgb, quality=80), covered
+
+
+def _criterion_in_short(criterion: Any, settings: Any) -> str:
+    limit = criterion.limit if criterion.limit is not None else getattr(settings, criterion.limit_from, None) if criterion.limit_from else None
+    name = str(criterion.name[:1].upper() + criterion.name[1:])
+    if limit is None:
+        return name
+    units = (("_deg_c", 1.0, " °C"), ("_share", 100.0, " %"), ("_m", 1000.0, " mm"), ("_h", 1.0, " h"))
+    factor, unit = next(((f, u) for suffix, f, u in units if str(criterion.measured).endswith(suffix)), (1.0, ""))
+    words = {"spread": "differ at most", "near": "within", "at_most": "at most", "at_least": "at least"}[criterion.kind]
+    return f"{name}: {words} {limit * factor:.3g}{unit}"
 
 
 def _read_box(path: Path, box: tuple[float, float, float, float], most_px: int) -> tuple[Any, tuple[float, float, float, float]]:

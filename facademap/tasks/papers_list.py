@@ -4,15 +4,20 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
+from facademap.tables import TABLES
 from facademap.tasks.papers_context import Context
 
 __all__ = ["PAPERS", "Paper"]
 
 Files = Mapping[str, bytes]
+_DRAWN = ("elevations", "surfaces", "wall_stones", "openings", "conditions", "repairs")
 _PLAN = ("elevations", "surfaces", "wall_stones", "openings", "conditions", "repairs", "pieces", "placements", "blocks", "faces")
+
+_ALL = tuple(TABLES)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +67,7 @@ def _quantities(context: Context) -> Files:
 def _tickets(context: Context) -> Files:
     from facademap.report.tickets import make_tickets, write_cut_tickets
 
-    tickets = make_tickets(context.frames(_PLAN), project=context.name, link=context.link)
+    tickets = make_tickets(context.frames(_PLAN), project=context.name, link=context.link, criteria=context.criteria)
     return {"cut-tickets.pdf": write_cut_tickets(tickets, pictures=context.face_pictures, paper=context.choices.paper)}
 
 
@@ -98,6 +103,60 @@ def _lists(context: Context) -> Files:
             "labels.pdf": write_labels(frames, link=context.link, project=context.name, paper=paper)}
 
 
+def _drawings(context: Context) -> Files:
+    from facademap.report.drawing_content import elevation_content
+    from facademap.report.drawings import draw_sheets, write_drawing_pdf, write_drawing_svg
+    from facademap.report.exchange import write_drawing_dxf
+
+    frames = context.frames(_DRAWN)
+    done = bool(set(frames["repairs"]["stage"]) - {"proposed", "approved", "on hold"}) if len(frames["repairs"]) else False
+    files: dict[str, bytes] = {}
+    names = elevation_files(context.drawn_elevations)
+    for elevation in context.drawn_elevations:
+        name = names[elevation["id"]]
+        for kind in (("condition", "repair", "as-built") if done else ("condition", "repair")):
+            content = elevation_content(frames, elevation["id"], kind=kind)
+            look = {"sheet": context.choices.sheet, "scale": context.choices.scale, "project": context.name, "revision": context.revision(_DRAWN)}
+            pages = draw_sheets(content, picture=context.surface_picture if context.choices.pictures else None, **look)
+            files[f"drawings/{kind}-{name}.pdf"] = write_drawing_pdf(pages, title=f"{kind.capitalize()} drawing, {elevation['name']}")
+            plain = draw_sheets(content, **look)
+            for n, page in enumerate(plain, start=1):
+                files[f"drawings/{kind}-{name}{f'-{n}' if len(plain) > 1 else ''}.svg"] = write_drawing_svg(page)
+            files[f"exchange/{kind}-{name}.dxf"] = write_drawing_dxf(content)
+    return files
+
+
+def _records(context: Context) -> Files:
+    from facademap.report.records import make_records, write_records
+
+    frames = context.frames((*_PLAN, "work_log"))
+    records = make_records(frames, edits=context.edits_of_repairs())
+    return {"records.pdf": write_records(records, photo=context.photo, crop=context.surface_picture, project=context.name, link=context.link, paper=context.choices.paper)}
+
+
+def _exchange(context: Context) -> Files:
+    from facademap.report.exchange import write_world_geojson
+    from facademap.report.quantities import measure_quantities
+    from facademap.tasks.papers_exchange import write_geopackage
+
+    frames = context.frames(_PLAN)
+    quantities = measure_quantities(frames)
+    files: dict[str, bytes] = {"exchange/project.gpkg": write_geopackage(context.project)}
+    for table in ("conditions", "repairs"):
+        rows = quantities.conditions if table == "conditions" else quantities.repairs
+        data = write_world_geojson(frames[table], frames["surfaces"], name=table, net_area_m2=dict(zip(rows["id"], rows["area_net_m2"], strict=True)))
+        if data is not None:
+            files[f"{table}.geojson"] = data
+    return files
+
+
+def elevation_files(elevations: Sequence[Mapping[str, Any]]) -> dict[str, str]:
+    """File name of each elevation: its name in plain letters, with its id where two would be alike."""
+    plain = {str(e["id"]): re.sub(r"[^A-Za-z0-9]+", "-", str(e["name"])).strip("-").lower()[:60] for e in elevations}
+    words = list(plain.values())
+    return {key: word if word and words.count(word) == 1 else f"{word}-{file_name(key)}".lstrip("-") for key, word in plain.items()}
+
+
 def file_name(text: object) -> str:
     """A name that every file system takes; two different texts never share one."""
     plain = re.sub(r"[^A-Za-z0-9._-]+", "_", str(text)).strip("._")[:80]
@@ -111,4 +170,7 @@ PAPERS: tuple[Paper, ...] = (
     Paper(name="cut-dxf", title="drawing files for the saw", tables=_PLAN, make=_cut_dxf),
     Paper(name="saw-plans", title="saw plans", tables=(*_PLAN, "photos"), make=_saw_plans, pictures=True, weight=2.0),
     Paper(name="lists", title="stone wanted and labels", tables=_PLAN, make=_lists),
+    Paper(name="drawings", title="drawings to scale", tables=_DRAWN, make=_drawings, pictures=True, weight=6.0),
+    Paper(name="records", title="record sheets", tables=(*_PLAN, "photos", "work_log"), make=_records, pictures=True, weight=3.0),
+    Paper(name="exchange", title="exchange files", tables=_ALL, make=_exchange, weight=1.0),
 )

@@ -18,11 +18,12 @@ from facademap.cli.show import Show, command_options
 @click.option("--rates", type=click.Path(path_type=Path), metavar="FILE", help="Rates (TOML) for the costs.")
 @click.option("--link", default="", metavar="ADDRESS", help="Address of a repair for the QR codes, with {repair} for its id.")
 @click.option("--least-void-m2", type=float, default=0.0, show_default=True, help="Openings of this area or smaller are not deducted.")
+@click.option("--line-only", is_flag=True, help="Draw without the picture.")
 @click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="Folder of the papers; PROJECT/out when not given.")
 @click.option("--again", is_flag=True, help="Make also what did not change.")
 @command_options
 def command(project: Path, only: tuple[str, ...], paper: str, sheet: str, scale: float | None, rates: Path | None, link: str, least_void_m2: float,
-            out: Path | None, again: bool, show: Show) -> None:
+            line_only: bool, out: Path | None, again: bool, show: Show) -> None:
     """Make drawings, cut tickets, templates, saw plans, lists, quantities and exchange files of PROJECT.
 
     Only what changed since the last time is made again. A paper that cannot be made does not hold up
@@ -31,7 +32,7 @@ def command(project: Path, only: tuple[str, ...], paper: str, sheet: str, scale:
     from facademap.tasks.papers import Choices, make_papers, read_rates_file
 
     choices = Choices(paper=paper, sheet=sheet, scale=scale, link=link, least_void_m2=least_void_m2, rates=read_rates_file(rates) if rates else "",
-                      rates_name=rates.name if rates else "rates")
+                      rates_name=rates.name if rates else "rates", pictures=not line_only)
     with show.progress("papers") as progress:
         result = make_papers(project, choices=choices, only=only, again=again, out=out, progress=lambda share, what: progress(share))
     for line in result.warnings:

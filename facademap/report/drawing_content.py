@@ -1,0 +1,268 @@
+"""What is drawn of an elevation: its surfaces folded out side by side, and groups of outlines with their sign."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from facademap.condition.glossary import FAMILIES, Hatch, family_named, find_term
+from facademap.errors import InputError
+from facademap.report.materials import number
+from facademap.report.rows import rows_of
+from facademap.tables import is_missing
+
+__all__ = ["TREATMENT_SIGNS", "Content", "Group", "Kind", "Panel", "elevation_content", "fold_out"]
+
+Kind = Literal["condition", "repair", "as-built"]
+
+#: Our own signs of the treatments: colour and hatch, told apart in grey too.
+TREATMENT_SIGNS: Mapping[str, tuple[str, Hatch]] = {
+    "inset": ("#a3161b", Hatch(angles_deg=(45.0,), spacing_mm=1.3)),
+    "whole stone": ("#a3161b", Hatch(angles_deg=(45.0, 135.0), spacing_mm=1.8)),
+    "mortar repair": ("#7a5a00", Hatch(spacing_mm=1.5)),
+    "repoint": ("#5d4a3a", Hatch(angles_deg=(0.0,), spacing_mm=1.2, dash_mm=(1.5, 1.0))),
+    "crack repair": ("#c24a00", Hatch(angles_deg=(90.0,), spacing_mm=1.6)),
+    "clean": ("#0063a6", Hatch(angles_deg=(0.0,), spacing_mm=2.2)),
+    "consolidate": ("#00795a", Hatch(angles_deg=(135.0,), spacing_mm=2.0, dash_mm=(3.0, 1.0))),
+    "make safe": ("#1c1c1c", Hatch(angles_deg=(0.0, 90.0), spacing_mm=2.0)),
+    "leave": ("#6b7280", Hatch(angles_deg=(90.0,), spacing_mm=4.0, dash_mm=(1.0, 1.5))),
+}
+_DONE = frozenset({"bedded", "sounded", "pointed", "curing", "accepted"})
+#: Line weight by urgency class: what cannot wait stands out.
+_WEIGHTS_MM = (0.25, 0.35, 0.5, 0.75)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Panel:
+    """A surface in the development: what is added to its wall coordinates, and its box there."""
+
+    surface: str
+    name: str
+    shift: tuple[float, float]
+    box: tuple[float, float, float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Group:
+    """Outlines with one sign.
+
+    Parameters
+    ----------
+    name, short : str
+        Term or treatment, and its abbreviation.
+    heading : str
+        Family, or what the group belongs to.
+    shapes : array of geometries
+        In metres of the development.
+    labels : sequence of str
+    weights_mm : array
+        Width of each outline on paper.
+    area_m2, length_m : float
+        Net of openings, for the legend.
+    """
+
+    name: str
+    short: str
+    heading: str
+    colour: str
+    hatch: Hatch
+    shapes: Any
+    labels: Sequence[str]
+    weights_mm: Any
+    area_m2: float
+    length_m: float
+    filled: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Content:
+    """All that the sheets of one elevation show."""
+
+    kind: Kind
+    elevation: str
+    panels: tuple[Panel, ...]
+    groups: tuple[Group, ...]
+    stones: Any
+    openings: Any
+    box: tuple[float, float, float, float]
+    notes: tuple[str, ...]
+    facing_deg: float | None = None
+
+
+def _boxes(frames: Mapping[str, pd.DataFrame], surfaces: Sequence[Mapping[str, Any]]) -> dict[str, tuple[float, float, float, float]]:
+    """Extent of each surface: its outline, else all that lies on it."""
+    found: dict[str, tuple[float, float, float, float]] = {}
+    for surface in surfaces:
+        shape = surface.get("geometry")
+        if shape is not None and not shape.is_empty:
+            found[surface["id"]] = shape.bounds
+            continue
+        bounds = []
+        for name in ("wall_stones", "openings", "conditions", "repairs"):
+            frame = frames[name]
+            rows = frame[frame["surface"] == surface["id"]]
+            if len(rows):
+                bounds.append(rows.geometry.total_bounds)
+        if bounds:
+            array = np.array(bounds)
+            low, high = np.nanmin(array[:, :2], axis=0), np.nanmax(array[:, 2:], axis=0)
+            found[surface["id"]] = (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
+    return found
+
+
+def fold_out(surfaces: Sequence[Mapping[str, Any]], boxes: Mapping[str, tuple[float, float, float, float]], *, gap_m: float = 0.0) -> tuple[Panel, ...]:
+    """Surfaces of an elevation laid in one plane.
+
+    A surface with ``fold`` (``host``, ``edge`` left, right, top or bottom, ``offset_m`` along that edge) is
+    folded out beside its host; others stand side by side.
+    """
+    panels: dict[str, Panel] = {}
+    at = 0.0
+    waiting = [s for s in surfaces if s["id"] in boxes]
+    for surface in list(waiting):
+        fold = surface.get("fold")
+        if isinstance(fold, Mapping) and fold.get("host") in boxes and fold.get("host") != surface["id"]:
+            continue
+        waiting.remove(surface)
+        x0, y0, x1, y1 = boxes[surface["id"]]
+        dx = 0.0 if not panels else at + 1.0 - x0
+        panels[surface["id"]] = Panel(surface=surface["id"], name=str(surface["name"]), shift=(dx, 0.0), box=(x0 + dx, y0, x1 + dx, y1))
+        at = x1 + dx
+    for _ in range(len(waiting)):
+        for surface in list(waiting):
+            host = panels.get(surface["fold"]["host"])
+            if host is None:
+                continue
+            waiting.remove(surface)
+            x0, y0, x1, y1 = boxes[surface["id"]]
+            edge, along = str(surface["fold"].get("edge", "right")), number(surface["fold"].get("offset_m")) or 0.0
+            hx0, hy0, hx1, hy1 = host.box
+            dx, dy = {"left": (hx0 - gap_m - x1, along), "right": (hx1 + gap_m - x0, along), "top": (along, hy1 + gap_m - y0),
+                      "bottom": (along, hy0 - gap_m - y1)}.get(edge, (hx1 + gap_m - x0, along))
+            panels[surface["id"]] = Panel(surface=surface["id"], name=str(surface["name"]), shift=(dx, dy), box=(x0 + dx, y0 + dy, x1 + dx, y1 + dy))
+    return tuple(panels.values())
+
+
+def _shifted(frame: Any, panels: Mapping[str, Panel]) -> tuple[Any, Any]:
+    """Outlines of the rows on these panels, in the development, and which rows they are."""
+    if not len(frame):
+        return np.empty(0, dtype=object), np.empty(0, dtype=np.intp)
+    rows = np.flatnonzero(frame["surface"].isin(list(panels)).to_numpy())
+    shapes = np.asarray(frame.geometry.array, dtype=object)[rows]
+    keep = ~(shapely.is_missing(shapes) | shapely.is_empty(shapes))
+    rows, shapes = rows[keep], shapes[keep]
+    shifts = np.array([panels[s].shift for s in frame["surface"].iloc[rows]]).reshape(-1, 2)
+    if len(shapes) and np.any(shifts):
+        coordinates, owner = shapely.get_coordinates(shapes, return_index=True)
+        shapes = shapely.set_coordinates(shapes.copy(), coordinates + shifts[owner])
+    return shapes, rows
+
+
+def elevation_content(frames: Mapping[str, pd.DataFrame], elevation: str, *, kind: Kind = "condition") -> Content:
+    """Gather what the drawing of an elevation shows.
+
+    Parameters
+    ----------
+    frames : mapping of table name to frame
+        ``elevations, surfaces, wall_stones, openings, conditions, repairs``.
+    elevation : str
+        Id of the elevation.
+    kind : {'condition', 'repair', 'as-built'}
+        ``as-built`` shows what has been done filled, what remains in outline.
+
+    Raises
+    ------
+    InputError
+        No such elevation, or nothing of it has an extent.
+    """
+    found = [e for e in rows_of(frames["elevations"]) if e["id"] == elevation]
+    if not found:
+        raise InputError(f"there is no elevation {elevation!r}", "Choose one of the project's elevations.")
+    surfaces = [s for s in rows_of(frames["surfaces"]) if s["elevation"] == elevation]
+    boxes = _boxes(frames, surfaces)
+    panels = fold_out(surfaces, boxes)
+    if not panels:
+        raise InputError(f"elevation {elevation} has no surface with an extent", "Draw its outline, its stones or its conditions first.")
+    by_id = {p.surface: p for p in panels}
+    openings, _ = _shifted(frames["openings"], by_id)
+    stones, _ = _shifted(frames["wall_stones"], by_id)
+    void = shapely.union_all(shapely.make_valid(openings)) if len(openings) else None
+    groups = _condition_groups(frames["conditions"], by_id, void) if kind == "condition" else _repair_groups(frames["repairs"], by_id, void, as_built=kind == "as-built")
+    corners = np.array([p.box for p in panels])
+    box = (float(corners[:, 0].min()), float(corners[:, 1].min()), float(corners[:, 2].max()), float(corners[:, 3].max()))
+    return Content(kind=kind, elevation=str(found[0]["name"]), panels=panels, groups=groups, stones=stones, openings=openings, box=box,
+                   notes=_notes([s for s in surfaces if s["id"] in by_id]), facing_deg=number(found[0]["facing_deg"]))
+
+
+def _net(shapes: Any, void: Any) -> tuple[float, float]:
+    kept = shapes
+    if void is not None and len(shapes):
+        kept = shapes.copy()
+        meets = np.flatnonzero(shapely.intersects(shapes, void))
+        if len(meets):
+            kept[meets] = shapely.difference(shapely.make_valid(shapes[meets]), void)
+    lines = shapely.get_dimensions(shapes) == 1
+    return float(shapely.area(kept).sum()), float(shapely.length(kept)[lines].sum())
+
+
+def _condition_groups(frame: Any, panels: Mapping[str, Panel], void: Any) -> tuple[Group, ...]:
+    shapes, rows = _shifted(frame, panels)
+    terms = [str(t) for t in frame["term"].iloc[rows]] if len(rows) else []
+    urgency = [number(u) for u in frame["uc"].iloc[rows]] if len(rows) else []
+    weights = np.array([_WEIGHTS_MM[0 if u is None else int(min(3, max(0, u)))] for u in urgency])
+    order = {f.id: n for n, f in enumerate(FAMILIES)}
+    groups = []
+    for term in dict.fromkeys(terms):
+        chosen = np.flatnonzero(np.array([t == term for t in terms]))
+        try:
+            word = find_term(term)
+            family = family_named(word.family)
+            short, colour, hatch, heading, rank = word.abbreviation, family.colour, word.hatch, family.name, order[family.id]
+        except InputError:
+            short, colour, hatch, heading, rank = term[:2].upper(), "#444444", Hatch(angles_deg=(60.0,), spacing_mm=3.0), "Not in the glossary", 99
+        area, length = _net(shapes[chosen], void)
+        groups.append((rank, short, Group(name=term, short=short, heading=heading, colour=colour, hatch=hatch, shapes=shapes[chosen],
+                                          labels=[short] * len(chosen), weights_mm=weights[chosen], area_m2=area, length_m=length)))
+    return tuple(g for _, _, g in sorted(groups, key=lambda g: g[:2]))
+
+
+def _repair_groups(frame: Any, panels: Mapping[str, Panel], void: Any, *, as_built: bool) -> tuple[Group, ...]:
+    shapes, rows = _shifted(frame, panels)
+    records = rows_of(frame.iloc[rows].drop(columns="geometry")) if len(rows) else []
+    groups = []
+    for treatment, (colour, hatch) in TREATMENT_SIGNS.items():
+        for done in (True, False) if as_built else (False,):
+            chosen = [i for i, r in enumerate(records) if r["treatment"] == treatment and (not as_built or (r["stage"] in _DONE) == done)]
+            if not chosen:
+                continue
+            weights = np.array([0.6 if treatment in ("inset", "whole stone", "make safe") else 0.35] * len(chosen))
+            area, length = _net(shapes[chosen], void)
+            groups.append(Group(name=treatment, short="", heading=("Done" if done else "Not done yet") if as_built else "Treatment", colour=colour, hatch=hatch,
+                                shapes=shapes[chosen], labels=[str(records[i]["id"]) for i in chosen], weights_mm=weights, area_m2=area, length_m=length, filled=done))
+    return tuple(sorted(groups, key=lambda g: g.heading)) if as_built else tuple(groups)
+
+
+def _notes(surfaces: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
+    """What the drawing is based on and how good it is."""
+    notes = []
+    for s in surfaces:
+        parts = []
+        gsd, check, n = number(s["gsd_m"]), number(s["check_rmse_m"]), number(s["check_n"])
+        if gsd is not None:
+            parts.append(f"picture {gsd * 1000:.2g} mm a pixel")
+        if check is not None:
+            parts.append(f"radial RMSE at {int(n or 0)} check points {check * 1000:.1f} mm" + (" (indicative, fewer than 30)" if (n or 0) < 30 else ""))
+        elif (control := number(s["control_rmse_m"])) is not None:
+            parts.append(f"radial RMSE at control {control * 1000:.1f} mm, not checked")
+        if not is_missing(s["colour_state"]) and s["colour_state"] != "uncalibrated":
+            parts.append(f"colours by {s['colour_state']}")
+        if parts:
+            notes.append(f"{s['name']}: {', '.join(parts)}.")
+    notes.append("Seen square on, from outside. Areas net of openings, of the whole elevation.")
+    notes.append("Check the scale bar before measuring from a print. Survey drawing, no proof of safety: loose stone is to be reported at once.")
+    return tuple(notes)

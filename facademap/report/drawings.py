@@ -1,0 +1,308 @@
+"""Drawings to scale: condition, repair and as-built drawings of an elevation on as many sheets as it takes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+
+from facademap.errors import InputError
+from facademap.report.drawing_content import Content, Group
+from facademap.report.drawing_frame import Frame, draw_frame, draw_legend_sheet
+from facademap.report.hatching import hatch_dots, hatch_lines
+from facademap.report.labelling import place_labels
+from facademap.report.page import Page
+from facademap.report.paper import paper_named
+from facademap.report.pdf import write_pdf
+from facademap.report.svg import write_svg
+from facademap.report.typeface import MM_PER_PT, text_width_mm
+
+__all__ = ["SCALES", "Picture", "Sheets", "draw_sheets", "lay_out", "write_drawing_pdf", "write_drawing_svg"]
+
+#: Usual scales of drawings; the finest at which the elevation fits one sheet is taken.
+SCALES = (10.0, 20.0, 50.0, 100.0, 200.0, 500.0)
+OVERLAP_MM = 20.0
+MOST_SHEETS = 100
+#: (surface, box in its wall frame, largest side in pixels) to (JPEG, box it covers), or nothing.
+Picture = Callable[[str, tuple[float, float, float, float], int], "tuple[bytes, tuple[float, float, float, float]] | None"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sheets:
+    """How an elevation lies on sheets.
+
+    Parameters
+    ----------
+    frame : Frame
+        Size of the sheet and the field drawn on.
+    scale : float
+        Denominator.
+    columns, rows : int
+    origin : (u_m, v_m)
+        Lower left corner of the field of the first sheet, in metres of the development.
+    step : (du_m, dv_m)
+        From sheet to sheet.
+    """
+
+    frame: Frame
+    scale: float
+    columns: int
+    rows: int
+    origin: tuple[float, float]
+    step: tuple[float, float]
+
+    def window(self, column: int, row: int) -> tuple[float, float, float, float]:
+        """Box of the development that a sheet shows, in metres."""
+        u, v = self.origin[0] + column * self.step[0], self.origin[1] + row * self.step[1]
+        k = self.scale / 1000.0
+        return (u, v, u + self.frame.field[2] * k, v + self.frame.field[3] * k)
+
+
+def lay_out(box: tuple[float, float, float, float], *, sheet: str = "A3", scale: float | None = None) -> Sheets:
+    """Scale, orientation and number of sheets for an elevation.
+
+    Raises
+    ------
+    InputError
+        The scale is not above 0, or more sheets would be needed than anybody handles.
+    """
+    if scale is not None and not (math.isfinite(scale) and scale > 0):
+        raise InputError(f"scale 1 : {scale}", "Give a scale above 0, such as 20 for 1 : 20.")
+    width, height = max(box[2] - box[0], 0.01), max(box[3] - box[1], 0.01)
+    frames = [Frame.of(*paper_named(sheet, landscape=landscape)) for landscape in (True, False)]
+    tries = []
+    for n, frame in enumerate(frames):
+        room = (frame.field[2] - 12.0, frame.field[3] - 12.0)
+        scales = (scale,) if scale else SCALES
+        for s in scales:
+            need = (width * 1000 / s, height * 1000 / s)
+            columns, rows = (1 if q <= r else math.ceil((q - OVERLAP_MM) / (r - OVERLAP_MM)) for q, r in zip(need, room, strict=True))
+            tries.append((columns * rows if scale else (0 if columns * rows == 1 else 1), s, n, frame, columns, rows))
+    if not scale and all(t[0] for t in tries):
+        tries = [(t[4] * t[5], *t[1:]) for t in tries]
+    best = min(tries, key=lambda t: t[:3])
+    _, s, _, frame, columns, rows = best
+    if columns * rows > MOST_SHEETS:
+        raise InputError(f"at 1 : {s:g} the elevation takes {columns * rows} sheets {sheet}", "Choose a coarser scale or a larger sheet.")
+    k = s / 1000.0
+    room_m = ((frame.field[2] - 12.0) * k, (frame.field[3] - 12.0) * k)
+    step = tuple(r - OVERLAP_MM * k for r in room_m)
+    total = (room_m[0] + (columns - 1) * step[0], room_m[1] + (rows - 1) * step[1])
+    origin = ((box[0] + box[2]) / 2 - total[0] / 2 - 6.0 * k, (box[1] + box[3]) / 2 - total[1] / 2 - 6.0 * k)
+    return Sheets(frame=frame, scale=s, columns=columns, rows=rows, origin=origin, step=(step[0], step[1]))
+
+
+def draw_sheets(
+    content: Content,
+    *,
+    sheet: str = "A3",
+    scale: float | None = None,
+    picture: Picture | None = None,
+    project: str = "",
+    revision: str = "",
+    dots_per_inch: float = 200.0,
+) -> list[Page]:
+    """The sheets of a drawing.
+
+    Parameters
+    ----------
+    content : Content
+        From :func:`facademap.report.drawing_content.elevation_content`.
+    sheet : str
+        Name of the paper.
+    scale : float, optional
+        Denominator; the finest usual one that fits a single sheet when missing.
+    picture : callable, optional
+        Gives the rectified picture under the lines; without it the drawing is line only.
+    project, revision : str
+        For the title block.
+    dots_per_inch : float
+        Finest resolution of the picture on paper.
+    """
+    sheets = lay_out(content.box, sheet=sheet, scale=scale)
+    field_sheets = sheets.columns * sheets.rows
+    trial = Page(width_mm=sheets.frame.width, height_mm=sheets.frame.height)
+    long_legend = draw_frame(trial, content, sheets, (0, 0), (1, 1), project=project, revision=revision, sheet=sheet, left_out=1)
+    total = field_sheets + long_legend
+    pages: list[Page] = []
+    for row in range(sheets.rows - 1, -1, -1):
+        for column in range(sheets.columns):
+            number = len(pages) + 1
+            page = Page(width_mm=sheets.frame.width, height_mm=sheets.frame.height,
+                        title=f"{content.elevation}, {content.kind} {number}" if sheets.columns * sheets.rows > 1 else f"{content.elevation}, {content.kind}")
+            left_out = _draw_field(page, content, sheets, sheets.window(column, row), picture, dots_per_inch)
+            draw_frame(page, content, sheets, (column, row), (number, total), project=project, revision=revision, sheet=sheet, left_out=left_out)
+            pages.append(page)
+    if long_legend:
+        page = Page(width_mm=sheets.frame.width, height_mm=sheets.frame.height, title=f"{content.elevation}, legend")
+        draw_legend_sheet(page, content, sheets, (total, total), project=project, revision=revision, sheet=sheet)
+        pages.append(page)
+    return pages
+
+
+def write_drawing_pdf(pages: Sequence[Page], *, title: str) -> bytes:
+    """Sheets as one PDF."""
+    return write_pdf(pages, title=title, subject="Drawing to scale; print at 100 %")
+
+
+def write_drawing_svg(page: Page) -> bytes:
+    """One sheet as SVG."""
+    return write_svg(page)
+
+
+def _draw_field(page: Page, content: Content, sheets: Sheets, window: tuple[float, float, float, float], picture: Picture | None, dpi: float) -> int:
+    """Everything inside the field; returns how many labels found no room."""
+    fx, fy, _, _ = sheets.frame.field
+    k = 1000.0 / sheets.scale
+
+    def to_page(points: Any) -> Any:
+        return (np.asarray(points, dtype=float) - (window[0], window[1])) * k + (fx, fy)
+
+    def on_page(shapes: Any) -> Any:
+        return shapely.transform(shapes, to_page)
+
+    field = shapely.box(*window)
+    if picture is not None:
+        page.layer = "picture"
+        _draw_pictures(page, content, window, to_page, picture, sheets.scale, dpi)
+    page.layer = "stones"
+    _outlines(page, _inside(content.stones, field)[0], to_page, ink="#ffffff" if picture else "#8a8378", width_mm=0.3)
+    if picture:
+        _outlines(page, _inside(content.stones, field)[0], to_page, ink="#6f675c", width_mm=0.13)
+    page.layer = "openings"
+    openings = on_page(_inside(content.openings, field)[0])
+    for shape in shapely.get_parts(openings):
+        if shape.geom_type == "Polygon":
+            page.rings([np.asarray(r.coords)[:-1] for r in (shape.exterior, *shape.interiors)], ink="#3b4252", width_mm=0.35, fill="#ffffff", opacity=0.55 if picture else 1.0)
+            x0, y0, x1, y1 = shape.bounds
+            page.lines([[[x0, y0], [x1, y1]], [[x0, y1], [x1, y0]]], ink="#9aa0aa", width_mm=0.13)
+    page.layer = "panels"
+    for panel in content.panels:
+        visible = shapely.intersection(shapely.box(*panel.box).exterior, field)
+        _outlines(page, np.atleast_1d(np.asarray(visible, dtype=object)), to_page, ink="#444444", width_mm=0.3, dash_mm=(6, 1.5, 1, 1.5))
+    anchors: list[tuple[float, float]] = []
+    labels: list[tuple[str, float, float]] = []
+    for group in content.groups:
+        page.layer = group.name
+        shapes, rows = _inside(group.shapes, field)
+        if len(shapes):
+            _draw_group(page, group, on_page(shapes), rows, bold=picture is not None)
+            spots = to_page(shapely.get_coordinates(_label_points(shapes)))
+            anchors += [(float(x), float(y)) for x, y in spots]
+            bounds = shapely.bounds(shapes)
+            labels += [(group.labels[i], float(a), float(min(b[2] - b[0], b[3] - b[1]) / 2 * k)) for i, a, b in zip(rows, shapely.area(shapes), bounds, strict=True)]
+    page.layer = "labels"
+    return _draw_labels(page, anchors, labels, sheets, size_pt=6.5 if content.kind == "condition" else 6.0)
+
+
+def _inside(shapes: Any, field: Any) -> tuple[Any, Any]:
+    """Shapes that meet the field, cut at its edge, and which ones they are."""
+    shapes = np.asarray(shapes, dtype=object)
+    if not len(shapes):
+        return shapes, np.empty(0, dtype=np.intp)
+    rows = np.flatnonzero(shapely.intersects(shapes, field))
+    kept = shapes[rows]
+    across = ~shapely.within(kept, field)
+    if across.any():
+        kept = kept.copy()
+        kept[across] = shapely.intersection(shapely.make_valid(kept[across]), field)
+        there = ~shapely.is_empty(kept)
+        kept, rows = kept[there], rows[there]
+    return kept, rows
+
+
+def _label_points(shapes: Any) -> Any:
+    """The centre where it lies inside, else a point inside; the middle of a line."""
+    points = shapely.centroid(shapes)
+    outside = ~shapely.intersects(points, shapes)
+    if outside.any():
+        points = points.copy()
+        points[outside] = shapely.point_on_surface(shapes[outside])
+    return points
+
+
+def _outlines(page: Page, shapes: Any, to_page: Any, **style: Any) -> None:
+    """Outlines and lines as strokes; only true edges, not those that the field cuts, are kept open."""
+    rings = []
+    for part in shapely.get_parts(shapes) if len(shapes) else ():
+        if part.geom_type == "Polygon":
+            rings += [np.asarray(r.coords) for r in (part.exterior, *part.interiors)]
+        elif part.geom_type in ("LineString", "LinearRing"):
+            rings.append(np.asarray(part.coords))
+    page.rings([to_page(r) for r in rings], closed=False, **style)
+
+
+def _draw_group(page: Page, group: Group, shapes: Any, rows: Any, *, bold: bool) -> None:
+    dimension = shapely.get_dimensions(shapes)
+    areas = shapes[dimension == 2]
+    if len(areas):
+        if group.filled:
+            page.rings([np.asarray(r.coords)[:-1] for p in shapely.get_parts(areas) for r in _rings_of(p)], ink=None, fill=group.colour, opacity=0.3)
+        width = 0.28 if bold else 0.2
+        if group.hatch.angles_deg:
+            page.lines(hatch_lines(areas, group.hatch), ink=group.colour, width_mm=width, dash_mm=group.hatch.dash_mm)
+        else:
+            page.discs(hatch_dots(areas, group.hatch), 0.24 if bold else 0.2, fill=group.colour)
+    weights = np.asarray(group.weights_mm)[rows]
+    for weight in np.unique(weights):
+        chosen = shapes[(weights == weight) & (dimension == 2)]
+        if len(chosen):
+            page.rings([np.asarray(r.coords)[:-1] for p in shapely.get_parts(chosen) for r in _rings_of(p)], ink=group.colour, width_mm=float(weight))
+        lines = shapes[(weights == weight) & (dimension == 1)]
+        if len(lines):
+            page.rings([np.asarray(p.coords) for p in shapely.get_parts(lines) if p.geom_type == "LineString"], closed=False, ink=group.colour,
+                       width_mm=float(weight) + 0.35, dash_mm=group.hatch.dash_mm)
+    points = shapes[dimension == 0]
+    if len(points):
+        page.discs(shapely.get_coordinates(points), 1.1, ink="#ffffff", width_mm=0.3, fill=group.colour)
+
+
+def _rings_of(part: Any) -> tuple[Any, ...]:
+    return (part.exterior, *part.interiors) if part.geom_type == "Polygon" else ()
+
+
+def _draw_labels(page: Page, anchors: Sequence[tuple[float, float]], labels: Sequence[tuple[str, float, float]], sheets: Sheets, *, size_pt: float) -> int:
+    if not anchors:
+        return 0
+    cache: dict[str, float] = {}
+    for text, _, _ in labels:
+        if text not in cache:
+            cache[text] = text_width_mm(text, size_pt, "bold") + 0.8
+    tall = size_pt * MM_PER_PT * 0.95
+    x, y, w, h = sheets.frame.field
+    order = sorted(range(len(labels)), key=lambda i: (-labels[i][1], i))
+    # what is smaller than its label is labelled beside, not covered
+    beside = [r if area > 0 and r < max(tall, cache[t] / 2) else 0.0 for t, area, r in labels]
+    placed, left_out = place_labels(anchors, [(cache[t], tall) for t, _, _ in labels], within=(x + 1, y + 1, x + w - 1, y + h - 1), order=order, beside=beside)
+    leaders = [[anchors[p.index], (p.x, p.y)] for p in placed if p.moved]
+    if leaders:
+        page.lines(np.array(leaders), ink="#111111", width_mm=0.13)
+    boxes = []
+    for p in placed:
+        half = cache[labels[p.index][0]] / 2
+        boxes.append([(p.x - half, p.y - tall / 2), (p.x + half, p.y - tall / 2), (p.x + half, p.y + tall / 2), (p.x - half, p.y + tall / 2)])
+    page.rings(boxes, ink=None, fill="#ffffff", opacity=0.82)
+    for p in placed:
+        page.text(p.x, p.y - tall * 0.36, labels[p.index][0], size_pt=size_pt, weight="bold", anchor="centre")
+    return len(left_out)
+
+
+def _draw_pictures(page: Page, content: Content, window: tuple[float, float, float, float], to_page: Any, picture: Picture, scale: float, dpi: float) -> None:
+    for panel in content.panels:
+        box = (max(window[0], panel.box[0]), max(window[1], panel.box[1]), min(window[2], panel.box[2]), min(window[3], panel.box[3]))
+        if box[2] <= box[0] or box[3] <= box[1]:
+            continue
+        dx, dy = panel.shift
+        most = max(16, round(max(box[2] - box[0], box[3] - box[1]) * 1000 / scale / 25.4 * dpi))
+        found = picture(panel.surface, (box[0] - dx, box[1] - dy, box[2] - dx, box[3] - dy), most)
+        if found is None:
+            continue
+        jpeg, (u0, v0, u1, v1) = found
+        (x0, y0), (x1, y1) = to_page([[u0 + dx, v0 + dy], [u1 + dx, v1 + dy]])
+        page.picture(jpeg, float(x0), float(y0), float(x1 - x0), float(y1 - y0))
+        # a veil, so that lines read against dark stone
+        page.box(float(x0), float(y0), float(x1 - x0), float(y1 - y0), ink=None, fill="#ffffff", opacity=0.3)

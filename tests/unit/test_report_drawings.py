@@ -1,0 +1,174 @@
+"""Drawings to scale, read back: page size, lengths on paper, figures, hatches, sheets, SVG."""
+
+from __future__ import annotations
+
+import io
+import re
+import sys
+import xml.etree.ElementTree as ET
+from pathlib import Path
+
+import numpy as np
+import pypdf
+import pypdfium2
+import pytest
+import shapely
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from benchmarks.papers_project import make_project
+from facademap.condition.glossary import find_term
+from facademap.errors import InputError
+from facademap.report.drawing_content import elevation_content, fold_out
+from facademap.report.drawings import draw_sheets, lay_out, write_drawing_pdf, write_drawing_svg
+from facademap.report.face_picture import encode_jpeg
+from facademap.report.paper import PAPERS, paper_named
+from facademap.tables import TABLES
+
+
+@pytest.fixture(scope="module")
+def frames(tmp_path_factory):
+    with make_project(tmp_path_factory.mktemp("d") / "p", insets=10, conditions=40) as project:
+        return {name: project.read(name) for name in TABLES}
+
+
+def _paths(page) -> list[np.ndarray]:
+    paths, points = [], []
+    for operands, operator in page.get_contents().operations:
+        if operator == b"m":
+            points = [tuple(map(float, operands))]
+        elif operator == b"l":
+            points.append(tuple(map(float, operands)))
+        elif operator == b"h":
+            paths.append(np.array(points))
+    return paths
+
+
+@pytest.mark.parametrize("scale", [10.0, 20.0, 50.0, 100.0])
+def test_lengths_on_paper_are_those_of_the_wall(frames, scale):
+    """The window is 1.1 m by 1.8 m; its outline is measured in the PDF by pypdf, whose unit here is the millimetre."""
+    content = elevation_content(frames, "E-1")
+    found = []
+    for page in pypdf.PdfReader(io.BytesIO(write_drawing_pdf(draw_sheets(content, sheet="A0", scale=scale), title="x"))).pages:
+        found += [np.ptp(p, axis=0) for p in _paths(page) if len(p) == 4]
+    wanted = np.array([1100.0, 1800.0]) / scale
+    assert min(np.abs(f - wanted).max() for f in found) < 0.01
+
+
+def test_a_length_is_right_in_the_rendered_picture_too(frames):
+    """1 : 20, the strong outline of the window as pdfium draws it: within 0.2 mm on paper."""
+    content = elevation_content(frames, "E-1")
+    blank = type(content)(**{f: getattr(content, f) for f in content.__dataclass_fields__} | {"groups": (), "stones": np.empty(0, dtype=object)})
+    sheets = lay_out(blank.box, sheet="A0", scale=20.0)
+    page = draw_sheets(blank, sheet="A0", scale=20.0)[0]
+    page.marks = [m for m in page.marks if m.layer == "openings"]
+    image = pypdfium2.PdfDocument(write_drawing_pdf([page], title="x"))[0].render(scale=300 / 72, grayscale=True).to_numpy().squeeze()
+    window = sheets.window(0, 0)
+    fx, fy, _, _ = sheets.frame.field
+    level = (2.5 - window[1]) * 50 + fy
+    left = (2.1 - window[0]) * 50 + fx
+    right = (3.2 - window[0]) * 50 + fx
+    row = image[image.shape[0] - round(level / 25.4 * 300)]
+    dark = np.flatnonzero(row < 120)
+    near = [dark[np.abs(dark - x / 25.4 * 300) < 12].mean() for x in (left, right)]
+    assert (near[1] - near[0]) * 25.4 / 300 == pytest.approx(55.0, abs=0.2)
+
+
+@pytest.mark.parametrize("name", ["A4", "A3", "A0", "Letter", "Tabloid", "ARCH D", "ANSI E"])
+def test_sheets_have_their_size(frames, name):
+    pages = pypdf.PdfReader(io.BytesIO(write_drawing_pdf(draw_sheets(elevation_content(frames, "E-1"), sheet=name), title="x"))).pages
+    assert sorted(float(v) * 25.4 / 72 for v in pages[0].mediabox[2:]) == pytest.approx(sorted(PAPERS[name]), abs=0.01)
+
+
+def test_the_legend_holds_every_term_with_its_net_area(frames):
+    text = pypdf.PdfReader(io.BytesIO(write_drawing_pdf(draw_sheets(elevation_content(frames, "E-1"), sheet="A1"), title="x"))).pages[0].extract_text()
+    void = frames["openings"].geometry.union_all()
+    on = frames["conditions"][frames["conditions"]["surface"] == "S-1"]
+    for term, rows in on.groupby("term"):
+        assert term in text
+        assert find_term(term).abbreviation in text
+        area = sum(g.difference(void).area for g in rows.geometry)
+        if area:
+            assert f"{area:.2f} m²" in text
+    assert "1 : 20" in text or "1 : 10" in text
+
+
+def test_a_large_elevation_is_laid_on_sheets_that_cover_it(frames):
+    content = elevation_content(frames, "E-1")
+    sheets = lay_out(content.box, sheet="A4", scale=10.0)
+    assert sheets.columns * sheets.rows > 8
+    cover = shapely.union_all([shapely.box(*sheets.window(c, r)) for c in range(sheets.columns) for r in range(sheets.rows)])
+    assert cover.contains(shapely.box(*content.box))
+    pages = draw_sheets(content, sheet="A4", scale=10.0)
+    assert any("Key plan" in str(getattr(m, "text", "")) for m in pages[0].marks)
+    assert any(getattr(m, "text", "") == f"1 of {len(pages)}" for m in pages[0].marks)
+
+
+def test_too_many_sheets_and_silly_scales_are_refused(frames):
+    content = elevation_content(frames, "E-1")
+    for scale in (0.5, -20.0, float("nan"), 0.0001):
+        with pytest.raises(InputError) as caught:
+            lay_out(content.box, sheet="A4", scale=scale)
+        assert caught.value.remedy
+    with pytest.raises(InputError, match="A7"):
+        paper_named("A7")
+    with pytest.raises(InputError, match="no-such"):
+        elevation_content(frames, "no-such")
+
+
+def test_same_content_same_bytes(frames):
+    first, second = (write_drawing_pdf(draw_sheets(elevation_content(frames, "E-1")), title="x") for _ in range(2))
+    assert first == second
+
+
+def test_svg_is_in_millimetres_and_asks_for_nothing_from_outside(frames):
+    page = draw_sheets(elevation_content(frames, "E-1"), sheet="A3", scale=50.0)[0]
+    data = write_drawing_svg(page)
+    root = ET.fromstring(data)
+    assert root.attrib["width"] == "420mm"
+    assert root.attrib["viewBox"] == "0 0 420 297"
+    assert not re.search(rb'(href|src)="(?!data:)', data)
+    groups = {g.attrib["class"] for g in root if g.tag.endswith("}g")}
+    assert {"stones", "openings", "labels", "black crust"} <= groups
+    sizes = []
+    for path in root.iter("{http://www.w3.org/2000/svg}path"):
+        for ring in path.attrib["d"].split("Z"):
+            points = np.array([[float(v) for v in p.split()] for p in re.findall(r"[ML]([-\d.]+ [-\d.]+)", ring)])
+            if len(points) == 4:
+                sizes.append(np.ptp(points, axis=0))
+    assert min(np.abs(s - [22.0, 36.0]).max() for s in sizes) < 0.01
+
+
+def test_the_picture_lies_where_the_wall_is(frames):
+    """A picture with one dark square; where it comes to lie on paper is measured in the rendered page."""
+    content = elevation_content(frames, "E-2")
+    image = np.full((640, 500, 3), 255, np.uint8)
+    image[640 - 300:640 - 200, 100:200] = 0
+    page = draw_sheets(content, sheet="A3", scale=50.0, picture=lambda surface, box, most: (encode_jpeg(image), (0.0, 0.0, 5.0, 6.4)))[0]
+    page.marks = [m for m in page.marks if m.layer == "picture"]
+    drawn = pypdfium2.PdfDocument(write_drawing_pdf([page], title="x"))[0].render(scale=300 / 72, grayscale=True).to_numpy().squeeze()
+    rows, columns = np.nonzero(drawn < 150)
+    assert np.ptp(columns) * 25.4 / 300 == pytest.approx(20.0, abs=0.2)
+    assert np.ptp(rows) * 25.4 / 300 == pytest.approx(20.0, abs=0.2)
+    sheets = lay_out(content.box, sheet="A3", scale=50.0)
+    window, (fx, fy, _, _) = sheets.window(0, 0), sheets.frame.field
+    assert columns.min() * 25.4 / 300 == pytest.approx((1.0 - window[0]) * 20 + fx, abs=0.2)
+    assert 297 - rows.max() * 25.4 / 300 == pytest.approx((2.0 - window[1]) * 20 + fy, abs=0.2)
+
+
+def test_reveals_are_folded_out_beside_their_wall():
+    surfaces = [{"id": "A", "name": "front", "fold": None}, {"id": "B", "name": "left reveal", "fold": {"host": "A", "edge": "left", "offset_m": 0.5}},
+                {"id": "C", "name": "return", "fold": {"host": "B", "edge": "left"}}, {"id": "D", "name": "soffit", "fold": {"host": "A", "edge": "top"}}]
+    panels = {p.surface: p for p in fold_out(surfaces, {"A": (0, 0, 4, 3), "B": (0, 0, 0.3, 2), "C": (1, 0, 2, 2), "D": (0, 0, 4, 0.2)})}
+    assert panels["B"].box == pytest.approx((-0.3, 0.5, 0, 2.5))
+    assert panels["C"].box == pytest.approx((-1.3, 0, -0.3, 2))
+    assert panels["D"].box == pytest.approx((0, 3, 4, 3.2))
+
+
+def test_every_label_of_the_sheet_stands_free(frames):
+    page = draw_sheets(elevation_content(frames, "E-1", kind="repair"), sheet="A3")[0]
+    boxes = [m for m in page.marks if m.layer == "labels" and type(m).__name__ == "Rings"]
+    rings = [r for m in boxes for r in m.rings]
+    assert len(rings) > 20
+    tree = shapely.STRtree([shapely.Polygon(r).buffer(-1e-6) for r in rings])
+    assert len(tree.query(tree.geometries, predicate="intersects")[0]) == len(rings)
