@@ -1,0 +1,262 @@
+// The page: wall in the middle, workplaces at the side, one sheet of paper for what is at hand.
+import { useEffect, useRef, useState } from "preact/hooks";
+import { assistance, thinking } from "./assist.js";
+import { Blocks } from "./Stone.jsx";
+import { Control } from "./Control.jsx";
+import { entryOf, project, rowsOf, surface } from "./data.js";
+import { Conflict, Help, History, Name, RefusedEdits } from "./Dialogs.jsx";
+import { notice, redo, redoable, undo, undoable } from "./edits.js";
+import { Glyph } from "./Glyph.jsx";
+import { Layers, List, Missing } from "./Lists.jsx";
+import { conflict, lastNews, online, refused, signedOut, waitingEdits } from "./outbox.js";
+import { Record, useChange } from "./Record.jsx";
+import { RepairSheet } from "./Repairs.jsx";
+import { Rulers } from "./Rulers.jsx";
+import { area, feetInches, grid, length, snapping, tracing, units } from "./settings.js";
+import { t } from "./texts.js";
+import { KEYS, cancel, copy, finish, hasSketch, isDrawing, merge, moveCursor, removeChosen, setVertex, stepBack } from "./tools.js";
+import { Tour } from "./Tour.jsx";
+import { dialog, drawTable, live, panel, place, pointer, select, selection, sheetOpen, swipe, tool } from "./view.js";
+import { fitWall, map } from "./wall.js";
+import { WorkRecord } from "./Work.jsx";
+
+const PLACES = ["survey", "repairs", "stone", "record", "control"];
+const SURVEY_TOOLS = ["select", "polygon", "rectangle", "freehand", "line", "point", "outline", "follow", "modify", "split", "hole", "cut", "measure"];
+const REPAIR_TOOLS = ["select", "rectangle", "polygon", "modify", "split", "cut", "measure"];
+
+export function Failure({ error }) {
+  return <div class="failure"><h1>The survey desk cannot open</h1><p>{error.problem || "There is no answer from the server."}</p><p>{error.remedy || "Start facademap serve again and reload this page."}</p><button type="button" onClick={() => location.reload()}>Try again</button></div>;
+}
+
+export function Desk() {
+  useKeys();
+  const wall = place.value !== "stone" && place.value !== "control";
+  return (
+    <div class={`desk place-${place.value} ${sheetOpen.value ? "sheet-open" : "sheet-shut"}`}>
+      <a class="skip" href="#sheet">To the sheet</a>
+      <Head />
+      <Places />
+      <main class="wall" aria-label="Wall">
+        <Wall />
+        {wall && <Tools />}
+        {wall && <Readout />}
+        {wall && swipe.value && <Swipe />}
+        <Notice />
+        {!wall && <section class="over">{place.value === "stone" ? <Blocks /> : <Control />}</section>}
+      </main>
+      {wall && <Sheet />}
+      {dialog.value?.kind === "name" && <Name />}
+      {dialog.value?.kind === "help" && <Help />}
+      {dialog.value?.kind === "history" && <History table={dialog.value.table} id={dialog.value.id} />}
+      {dialog.value?.kind === "refused" && <RefusedEdits />}
+      {dialog.value?.kind === "tour" && <Tour />}
+      {conflict.value && <Conflict />}
+    </div>
+  );
+}
+
+function Head() {
+  const row = entryOf("surfaces", surface.value)?.row;
+  const surfaces = rowsOf("surfaces");
+  const waiting = waitingEdits.value;
+  const state = !online.value ? ["offline", t("status.offline", { n: waiting })] : waiting ? ["sending", t("status.sending", { n: waiting })] : ["saved", t("status.saved")];
+  return (
+    <header class="head-line">
+      <h1>{project.value.name}</h1>
+      {surfaces.length > 1 ? (
+        <select class="which" aria-label="Surface" value={surface.value} onChange={(e) => { surface.value = e.currentTarget.value; }}>
+          {surfaces.map((s) => <option key={s.id} value={s.id}>{entryOf("elevations", s.elevation)?.row.name ?? ""} · {s.name}</option>)}
+        </select>
+      ) : <span class="which">{row ? `${entryOf("elevations", row.elevation)?.row.name ?? ""} · ${row.name}` : ""}</span>}
+      <span class={`state ${state[0]}`} role="status">{state[1]}</span>
+      {refused.value.length > 0 && <button type="button" class="alert" onClick={() => { dialog.value = { kind: "refused" }; }}>{t("refused.title", { n: refused.value.length })}</button>}
+      {signedOut.value && <span class="alert" role="alert">{t("signed.out")}</span>}
+      <button type="button" class="icon" title={`${t("tool.undo")} (Ctrl Z)`} disabled={!undoable.value.length} onClick={undo}><Glyph name="undo" /><span class="visually-hidden">{t("tool.undo")}</span></button>
+      <button type="button" class="icon" title={`${t("tool.redo")} (Ctrl Y)`} disabled={!redoable.value.length} onClick={redo}><Glyph name="redo" /><span class="visually-hidden">{t("tool.redo")}</span></button>
+      <button type="button" class="icon" title={t("help")} onClick={() => { dialog.value = { kind: "help" }; }}><Glyph name="help" /><span class="visually-hidden">{t("help")}</span></button>
+    </header>
+  );
+}
+
+function Places() {
+  return (
+    <nav class="places" aria-label="Workplaces">
+      {PLACES.map((name) => (
+        <button type="button" key={name} aria-current={place.value === name ? "page" : undefined} onClick={() => enter(name)}>
+          <Glyph name={name} /><span>{t(`place.${name}`)}</span>
+        </button>
+      ))}
+    </nav>
+  );
+}
+
+export function enter(name) {
+  place.value = name;
+  tool.value = "select";
+  drawTable.value = name === "repairs" ? "repairs" : "conditions";
+  panel.value = name === "survey" ? "record" : name === "repairs" ? "repair" : "work";
+  if (name === "record" || name === "repairs") sheetOpen.value = true;
+}
+
+function Wall() {
+  const box = useRef(null);
+  useEffect(() => {
+    map.setTarget(box.current);
+    fitWall();
+    const seen = new ResizeObserver(() => map.updateSize());
+    seen.observe(box.current);
+    return () => seen.disconnect();
+  }, []);
+  return <><div class="map" ref={box} tabIndex={0} role="application" aria-label="The wall. Arrow keys move it, plus and minus change the scale; draw with the keys of the help page." /><Rulers /></>;
+}
+
+function Tools() {
+  const wanted = place.value === "repairs" ? REPAIR_TOOLS : place.value === "record" ? ["select", "measure"] : SURVEY_TOOLS;
+  const names = wanted.filter((n) => (n !== "outline" || assistance.value.outline) && (n !== "follow" || assistance.value.line));
+  const keyOf = (n) => Object.entries(KEYS).find(([, v]) => v === n)?.[0].toUpperCase();
+  return (
+    <div class="tools" role="toolbar" aria-label="Tools">
+      {names.map((n) => (
+        <button type="button" key={n} aria-pressed={tool.value === n} title={`${t(`tool.${n}`)} (${keyOf(n)})`} onClick={() => { tool.value = n; }}>
+          <Glyph name={n} /><span>{t(`tool.${n}`)}</span>
+        </button>
+      ))}
+      {place.value === "survey" && (
+        <div class="draws">
+          <label for="draws">{t("draw.as")}</label>
+          <select id="draws" value={drawTable.value} onChange={(e) => { drawTable.value = e.currentTarget.value; }}>
+            {["conditions", "wall_stones", "openings"].map((n) => <option key={n} value={n}>{t(`table.${n}`)}</option>)}
+          </select>
+        </div>
+      )}
+      <div class="switches">
+        {[["snap", snapping, "N"], ["trace", tracing, "T"], ["grid", grid, "G"]].map(([n, s, k]) => (
+          <button type="button" key={n} aria-pressed={s.value} title={`${t(n)} (${k})`} onClick={() => { s.value = !s.value; }}>{t(n)}</button>
+        ))}
+      </div>
+    </div>
+  );
+}
+
+function Readout() {
+  const now = live.value;
+  const at = pointer.value;
+  const one = (m) => (units.value === "in" ? feetInches(m) : `${m.toFixed(3)} m`);
+  return (
+    <div class="readout">
+      <p class="hint">{thinking.value ? "Looking …" : t(`hint.${tool.value}`)}</p>
+      {now && (
+        <p class="live" role="status">
+          {now.area !== undefined && <strong>{area(now.area)}</strong>}
+          {now.length !== undefined && <strong>{length(now.length, { both: true })}{now.pm ? ` ± ${(now.pm * 1000).toFixed(1)} mm (95 %)` : now.measured ? " · accuracy not stated" : ""}</strong>}
+          {now.width !== undefined && <span>{length(now.width)} × {length(now.height)}</span>}
+          {now.last !== undefined && now.last > 0 && <span>last {length(now.last, { both: true })}</span>}
+          {now.measured && <span>Δu {length(now.du)} · Δv {length(now.dv)}</span>}
+        </p>
+      )}
+      {at && <p class="at"><span>u {one(at[0])}</span> <span>v {one(at[1])}</span> <span class="aside">{units.value === "in" ? `${at[0].toFixed(3)} m, ${at[1].toFixed(3)} m` : `${feetInches(at[0])}, ${feetInches(at[1])}`}</span></p>}
+    </div>
+  );
+}
+
+function Swipe() {
+  return <input class="swipe" type="range" min="0" max="1" step="0.005" aria-label="Compare: move the edge" value={swipe.value.at}
+    onInput={(e) => { swipe.value = { ...swipe.value, at: Number(e.currentTarget.value) }; map.render(); }} />;
+}
+
+function Sheet() {
+  const tabs = place.value === "survey" ? ["record", "list", "missing", "layers"] : place.value === "repairs" ? ["repair", "list", "layers"] : ["work", "list"];
+  const names = { repair: "Repair", work: "Work" };
+  const now = tabs.includes(panel.value) ? panel.value : tabs[0];
+  return (
+    <aside class="sheet" id="sheet" aria-label="Sheet">
+      <div class="tabs" role="tablist">
+        {tabs.map((n) => <button type="button" role="tab" key={n} id={`tab-${n}`} aria-controls="sheet-body" aria-selected={now === n} onClick={() => { panel.value = n; sheetOpen.value = true; }}>{names[n] ?? t(`panel.${n}`)}</button>)}
+        <button type="button" class="icon shut" aria-label={sheetOpen.value ? "Lower the sheet" : "Raise the sheet"} aria-expanded={sheetOpen.value} onClick={() => { sheetOpen.value = !sheetOpen.value; }}><Glyph name={sheetOpen.value ? "down" : "up"} /></button>
+      </div>
+      <div class="body" id="sheet-body" role="tabpanel" aria-labelledby={`tab-${now}`} tabIndex={-1}>
+        {now === "record" && <Record />}
+        {now === "list" && <List tables={place.value === "survey" ? ["conditions", "wall_stones", "openings"] : ["repairs"]} key={place.value} />}
+        {now === "missing" && <Missing />}
+        {now === "layers" && <Layers />}
+        {now === "repair" && <RepairSheet />}
+        {now === "work" && <WorkRecord />}
+      </div>
+    </aside>
+  );
+}
+
+function Notice() {
+  const now = notice.value;
+  useEffect(() => {
+    if (!now) return undefined;
+    const timer = setTimeout(() => { notice.value = null; }, now.bad ? 7000 : 4200);
+    return () => clearTimeout(timer);
+  }, [now]);
+  const news = lastNews.value.at(-1);
+  const [told, setTold] = useState("");
+  useEffect(() => { if (news) setTold(news.txn); }, [news]);
+  void told;
+  return now ? <div class={`notice ${now.bad ? "bad" : ""}`} role={now.bad ? "alert" : "status"}>{now.text} {now.undo && <button type="button" onClick={() => { undo(); }}>{t("tool.undo")}</button>}</div> : null;
+}
+
+function useKeys() {
+  const change = useChange();
+  useEffect(() => {
+    const typing = (e) => ["INPUT", "TEXTAREA", "SELECT"].includes(e.target.tagName) || e.target.isContentEditable;
+    const onKey = (e) => {
+      if (typing(e) || dialog.value || conflict.value) return;
+      const key = e.key.length === 1 ? e.key.toLowerCase() : e.key;
+      const wallPlace = !["stone", "control"].includes(place.value);
+      if (e.ctrlKey || e.metaKey) {
+        if (key === "z" && !e.shiftKey) undo();
+        else if (key === "y" || (key === "z" && e.shiftKey)) redo();
+        else return;
+        e.preventDefault();
+        return;
+      }
+      if (e.altKey) {
+        const n = "0123".indexOf(e.code.replace("Digit", ""));
+        if (e.code.startsWith("Digit") && n >= 0 && selection.value.length) { change("cc", n); e.preventDefault(); }
+        return;
+      }
+      const onButton = e.target.tagName === "BUTTON" || e.target.closest?.(".sheet");
+      if (/^[1-5]$/.test(key)) enter(PLACES[Number(key) - 1]);
+      else if (!wallPlace) return;
+      else if (key === "Escape") cancel();
+      else if (key === "Enter" && hasSketch()) finish();
+      else if (key === "Backspace") { if (hasSketch()) stepBack(); else if (!isDrawing()) removeChosen(); }
+      else if (key === "Delete") removeChosen();
+      else if (key === " " && isDrawing() && !onButton) setVertex();
+      else if (key.startsWith("Arrow") && !onButton) arrow(key, e.shiftKey);
+      else if (key === "j") merge();
+      else if (key === "c") copy();
+      else if (key === "n") snapping.value = !snapping.value;
+      else if (key === "t") tracing.value = !tracing.value;
+      else if (key === "g") grid.value = !grid.value;
+      else if (key === "+" || key === "=") zoom(0.5);
+      else if (key === "-") zoom(2);
+      else if (key === "0") fitWall();
+      else if (key === "?") dialog.value = { kind: "help" };
+      else if (key === "/") { panel.value = "list"; sheetOpen.value = true; setTimeout(() => document.querySelector(".list input[type=search]")?.focus(), 30); }
+      else if (KEYS[key]) tool.value = KEYS[key];
+      else return;
+      e.preventDefault();
+    };
+    document.addEventListener("keydown", onKey);
+    return () => document.removeEventListener("keydown", onKey);
+  }, []);
+}
+
+const zoom = (factor) => map.getView().animate({ resolution: map.getView().getResolution() * factor, duration: 160 });
+function arrow(key, far) {
+  const [dx, dy] = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] }[key];
+  if (isDrawing()) moveCursor(dx, dy, far);
+  else {
+    const view = map.getView();
+    const step = view.getResolution() * (far ? 300 : 90);
+    const [x, y] = view.getCenter();
+    view.setCenter([x + dx * step, y + dy * step]);
+  }
+}
+export { select };

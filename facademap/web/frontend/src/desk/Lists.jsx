@@ -1,0 +1,182 @@
+// Lists beside the wall: everything, what is missing, layers, history.
+import { useMemo, useRef, useState } from "preact/hooks";
+import { column, entryOf, family, pictures, rowsOf, schema, surface, term } from "./data.js";
+import { labelOf } from "./fields.jsx";
+import { shown, title } from "./Record.jsx";
+import { area, hiddenFamilies, layers, length, units } from "./settings.js";
+import { Swatch } from "./Swatch.jsx";
+import { t } from "./texts.js";
+import { isSelected, panel, select, selection, swipe } from "./view.js";
+import { goTo } from "./wall.js";
+
+const COLUMNS = {
+  conditions: ["id", "term", "cc", "uc", "rc", "depth_m", "area_m2", "wall_stone", "note"],
+  wall_stones: ["id", "course", "number", "stone_type", "part", "cc", "note"],
+  repairs: ["id", "treatment", "stage", "depth_m", "wall_stone", "held_back"],
+  openings: ["id", "kind", "note"],
+};
+const ROW_PX = 36;
+
+const cell = (table, name, value) => {
+  if (value === null || value === undefined || value === "") return "–";
+  const col = column(table, name);
+  if (col?.unit === "m2") return area(value);
+  if (col?.unit === "m") return length(value);
+  return shown(value);
+};
+
+export function List({ tables = ["conditions", "wall_stones", "openings"] }) {
+  const [table, setTable] = useState(tables[0]);
+  const [text, setText] = useState("");
+  const [only, setOnly] = useState("");
+  const [here, setHere] = useState(false);
+  const [sort, setSort] = useState({ name: "id", down: false });
+  const [from, setFrom] = useState(0);
+  const box = useRef(null);
+  const all = rowsOf(table);
+  const rows = useMemo(() => {
+    const asked = text.trim().toLowerCase();
+    const found = all.filter((r) => {
+      if (here && r.surface !== surface.value) return false;
+      if (only && table === "conditions" && !(r.family === only || (only.startsWith("cc") && r.cc === Number(only[2])) || (only.startsWith("uc") && r.uc === Number(only[2])))) return false;
+      if (only && table === "repairs" && r.stage !== only && r.treatment !== only) return false;
+      return !asked || ["id", "term", "note", "wall_stone", "stone_type", "treatment", "cause", "surveyor"].some((n) => String(r[n] ?? "").toLowerCase().includes(asked));
+    });
+    const { name, down } = sort;
+    return found.sort((a, b) => {
+      const [x, y] = [a[name], b[name]];
+      const order = x === y ? 0 : x === null || x === undefined ? 1 : y === null || y === undefined ? -1 : typeof x === "number" && typeof y === "number" ? x - y : String(x).localeCompare(String(y), undefined, { numeric: true });
+      return down ? -order : order;
+    });
+  }, [all, text, only, here, sort, table]);
+  const columns = COLUMNS[table];
+  const height = box.current?.clientHeight ?? 600;
+  const first = Math.max(0, Math.floor(from / ROW_PX) - 6);
+  const last = Math.min(rows.length, first + Math.ceil(height / ROW_PX) + 14);
+  return (
+    <div class="list">
+      <div class="filters">
+        <select aria-label="Table" value={table} onChange={(e) => { setTable(e.currentTarget.value); setOnly(""); }}>
+          {tables.map((n) => <option key={n} value={n}>{schema.value.tables[n].title}</option>)}
+        </select>
+        <input type="search" aria-label={t("find")} placeholder={t("find")} value={text} onInput={(e) => setText(e.currentTarget.value)} onKeyDown={(e) => e.stopPropagation()} />
+        {table === "conditions" && (
+          <select aria-label="Filter" value={only} onChange={(e) => setOnly(e.currentTarget.value)}>
+            <option value="">{t("all")}</option>
+            {schema.value.families.map((f) => <option key={f.id} value={f.id}>{f.id} {f.name}</option>)}
+            {[3, 2, 1, 0].map((n) => <option key={`cc${n}`} value={`cc${n}`}>CC {n}</option>)}
+            {[3, 2, 1, 0].map((n) => <option key={`uc${n}`} value={`uc${n}`}>UC {n}</option>)}
+          </select>
+        )}
+        {table === "repairs" && (
+          <select aria-label="Filter" value={only} onChange={(e) => setOnly(e.currentTarget.value)}>
+            <option value="">{t("all")}</option>
+            {[...new Set(all.flatMap((r) => [r.stage, r.treatment]))].map((n) => <option key={n} value={n}>{n}</option>)}
+          </select>
+        )}
+        {rowsOf("surfaces").length > 1 && <label class="check"><input type="checkbox" checked={here} onChange={(e) => setHere(e.currentTarget.checked)} /> this surface</label>}
+      </div>
+      <p class="aside count" aria-live="polite">{rows.length} of {all.length}{table === "conditions" && ` · ${area(rows.reduce((s, r) => s + (r.area_m2 ?? 0), 0))}`}
+        {rows.length > 0 && rows.length <= 2000 && <button type="button" class="quiet" onClick={() => { select(table, rows.map((r) => r.id)); panel.value = "record"; }}>Select these</button>}
+      </p>
+      <div class="scroll" ref={box} onScroll={(e) => setFrom(e.currentTarget.scrollTop)} tabIndex={0} role="region" aria-label={`${schema.value.tables[table].title}, rows`}>
+        <table>
+          <thead><tr>{columns.map((n) => (
+            <th key={n} scope="col" aria-sort={sort.name === n ? (sort.down ? "descending" : "ascending") : "none"}>
+              <button type="button" onClick={() => setSort({ name: n, down: sort.name === n && !sort.down })}>{n.length === 2 ? n.toUpperCase() : labelOf(n)}</button>
+            </th>))}</tr></thead>
+          <tbody>
+            {first > 0 && <tr aria-hidden="true"><td colSpan={columns.length} height={first * ROW_PX} /></tr>}
+            {rows.slice(first, last).map((r) => (
+              <tr key={r.id} class={isSelected(table, r.id) ? "on" : ""} onClick={(e) => { pick(table, r.id, e.shiftKey); }}>
+                {columns.map((n) => <td key={n} class={n === "cc" || n === "uc" || n === "rc" ? `level${r[n]}` : ""}>
+                  {n === "id" ? <button type="button" class="link" onClick={(e) => { e.stopPropagation(); pick(table, r.id, e.shiftKey); }}>{shown(r.id)}</button> : n === "term" ? <><Swatch term={r.term} small /> {r.term}</> : cell(table, n, r[n])}
+                </td>)}
+              </tr>
+            ))}
+            {last < rows.length && <tr aria-hidden="true"><td colSpan={columns.length} height={(rows.length - last) * ROW_PX} /></tr>}
+          </tbody>
+        </table>
+        {!rows.length && <p class="aside">{t("none.found")}</p>}
+      </div>
+    </div>
+  );
+}
+
+function pick(table, id, more) {
+  if (more && selection.value[0]?.table === table) selection.value = isSelected(table, id) ? selection.value.filter((s) => s.id !== id) : [...selection.value, { table, id }];
+  else {
+    select(table, id);
+    goTo(table, id);
+  }
+}
+
+const NEEDS_DEPTH = new Set(["A", "B", "C"]);
+/** What a condition still needs before it can be planned. */
+export function missingOf(row) {
+  const found = [];
+  for (const name of ["term", "cc", "uc", "rc", "wall_stone"]) {
+    if (name === "wall_stone" && ["joint", "structural"].includes(row.layer)) continue;
+    if (row[name] === null || row[name] === undefined) found.push(name);
+  }
+  const line = row.geometry?.type?.includes("Line");
+  if (NEEDS_DEPTH.has(row.family) && !line && row.depth_m == null) found.push("depth_m");
+  if (line && ["A", "J"].includes(row.family) && row.width_m == null) found.push("width_m");
+  if (row.origin === "assisted" && !row.confirmed_by) found.push("confirmed");
+  return found;
+}
+
+export function Missing() {
+  const groups = new Map();
+  for (const row of rowsOf("conditions")) for (const name of missingOf(row)) groups.set(name, [...(groups.get(name) ?? []), row.id]);
+  if (!groups.size) return <div class="empty"><h2>{t("missing.none")}</h2></div>;
+  return (
+    <div class="missing">
+      {[...groups].sort((a, b) => b[1].length - a[1].length).map(([name, ids]) => (
+        <section key={name}>
+          <h3>{t(`missing.${name}`)} <span class="count">{ids.length}</span>
+            <button type="button" class="quiet" onClick={() => { select("conditions", ids); panel.value = "record"; }}>Select all</button></h3>
+          <ul class="ids">{ids.slice(0, 60).map((id) => <li key={id}><button type="button" class="link" onClick={() => { select("conditions", id); goTo("conditions", id); panel.value = "record"; }}>{shown(id)}</button></li>)}</ul>
+          {ids.length > 60 && <p class="aside">and {ids.length - 60} more</p>}
+        </section>
+      ))}
+    </div>
+  );
+}
+
+const LAYER_NAMES = { picture: "Picture of the wall", wall_stones: "Wall stones", openings: "Openings", conditions: "Conditions", repairs: "Repairs", pieces: "Pieces", control_points: "Control points" };
+export function Layers() {
+  const counts = new Map();
+  for (const r of rowsOf("conditions")) {
+    const now = counts.get(r.family) ?? [0, 0];
+    counts.set(r.family, [now[0] + 1, now[1] + (r.area_m2 ?? 0)]);
+  }
+  const surfaces = rowsOf("surfaces");
+  const hidden = hiddenFamilies.value;
+  return (
+    <div class="layers">
+      <h3>Wall</h3>
+      <ul class="surfaces">{surfaces.map((s) => (
+        <li key={s.id}><button type="button" aria-pressed={surface.value === s.id} onClick={() => { surface.value = s.id; }}>
+          <strong>{entryOf("elevations", s.elevation)?.row.name ?? s.elevation}</strong> {s.name}
+          <small>{pictures.value[s.id] ? `${(pictures.value[s.id].gsd_m * 1000).toFixed(2)} mm a pixel` : "no picture yet"}{s.check_rmse_m ? ` · check RMSE ${(s.check_rmse_m * 1000).toFixed(1)} mm (${s.check_n})` : s.control_rmse_m ? ` · control RMSE ${(s.control_rmse_m * 1000).toFixed(1)} mm` : ""}</small>
+        </button></li>))}</ul>
+      {surfaces.length > 1 && (
+        <div class="field"><label for="swipe-with">Compare with</label>
+          <select id="swipe-with" value={swipe.value?.with ?? ""} onChange={(e) => { swipe.value = e.currentTarget.value ? { with: e.currentTarget.value, at: 0.5 } : null; }}>
+            <option value="">nothing</option>{surfaces.filter((s) => s.id !== surface.value && pictures.value[s.id]).map((s) => <option key={s.id} value={s.id}>{s.name}</option>)}
+          </select></div>
+      )}
+      <h3>Shown</h3>
+      {Object.entries(LAYER_NAMES).map(([name, text]) => (
+        <label class="check" key={name}><input type="checkbox" checked={layers.value[name] !== false} onChange={(e) => { layers.value = { ...layers.value, [name]: e.currentTarget.checked }; }} /> {text}</label>
+      ))}
+      <h3>Families</h3>
+      {schema.value.families.map((f) => (
+        <label class="check" key={f.id}><input type="checkbox" checked={!hidden.includes(f.id)} onChange={(e) => { hiddenFamilies.value = e.currentTarget.checked ? hidden.filter((x) => x !== f.id) : [...hidden, f.id]; }} />
+          <Swatch family={f.id} small /> {f.name} <span class="aside">{counts.get(f.id) ? `${counts.get(f.id)[0]} · ${area(counts.get(f.id)[1])}` : "–"}</span></label>
+      ))}
+    </div>
+  );
+}
+export { family, term, units };

@@ -1,0 +1,145 @@
+// What is selected, and its classing.
+import { useState } from "preact/hooks";
+import { entryOf, family, pictureAddress, rowsOf, schema, term, tickOf } from "./data.js";
+import { edit } from "./edits.js";
+import { Field } from "./fields.jsx";
+import { area, length, who } from "./settings.js";
+import { t } from "./texts.js";
+import { copy, explode, merge, removeChosen } from "./tools.js";
+import { dialog, select, selection, template, tool } from "./view.js";
+import { goTo } from "./wall.js";
+import { Swatch } from "./Swatch.jsx";
+
+/** Search the glossary by name, abbreviation or meaning; arrow keys and Enter choose. */
+export function TermPicker({ value, onChange }) {
+  const [text, setText] = useState("");
+  const [open, setOpen] = useState("");
+  const all = schema.value.terms;
+  const asked = text.trim().toLowerCase();
+  const shown = asked ? all.filter((x) => x.name.includes(asked) || x.abbreviation.toLowerCase() === asked || x.meaning.toLowerCase().includes(asked))
+    : all.filter((x) => x.family === (open || term(value)?.family));
+  const now = term(value);
+  return (
+    <div class="picker">
+      <div class="now">
+        <Swatch term={value} />
+        <div><strong>{value ?? "differs"}</strong>{now && <small> {now.abbreviation} · {family(now.family)?.name}</small>}<p class="meaning">{now?.meaning}</p></div>
+      </div>
+      <div class="chips" role="group" aria-label="Families">
+        {schema.value.families.map((f) => (
+          <button type="button" key={f.id} class="chip" aria-pressed={(open || now?.family) === f.id} title={`${f.name}: ${f.meaning}`} onClick={() => { setOpen(f.id); setText(""); }}>
+            <Swatch family={f.id} small /> {f.id}
+          </button>
+        ))}
+      </div>
+      <input type="search" aria-label="Find a term" placeholder="Find a term, AL, honeycomb …" value={text} onInput={(e) => setText(e.currentTarget.value)}
+        onKeyDown={(e) => {
+          e.stopPropagation();
+          if (e.key === "Enter" && shown[0]) { onChange(shown[0].name); setText(""); }
+        }} />
+      <ul class="terms" aria-label="Terms">
+        {shown.map((x) => (
+          <li key={x.name}>
+            <button type="button" aria-pressed={x.name === value} onClick={() => { onChange(x.name); setText(""); }} class={x.parent ? "child" : ""}>
+              <Swatch term={x.name} small /> <span>{x.name} <abbr>{x.abbreviation}</abbr><small>{x.meaning}</small></span>
+            </button>
+          </li>
+        ))}
+        {!shown.length && <li class="aside">{t("none.found")}</li>}
+      </ul>
+    </div>
+  );
+}
+
+const same = (rows, name) => rows.every((r) => (r[name] ?? null) === (rows[0][name] ?? null));
+
+export const FORMS = {
+  conditions: ["cc", "uc", "rc", "depth_m", "width_m", "activity", "cause", "cause_settled", "wall_stone", "photo", "note", "surveyor", "observed_on", "survey"],
+  wall_stones: ["course", "number", "stone_type", "kind", "bed", "finish", "depth_m", "part", "exposed", "cc", "uc", "rc", "note"],
+  openings: ["kind", "depth_m", "note"],
+  repairs: ["treatment", "stage", "priority", "depth_m", "wall_stone", "held_back", "reason", "overruled_by", "lift", "bay", "consent_reference", "note"],
+  pieces: ["width_m", "height_m", "depth_m", "bed", "stone_type", "finish", "weathered", "turn_180", "lock_block", "unmatched_reason"],
+  control_points: ["name", "role", "u_m", "v_m", "w_m", "east_m", "north_m", "height_m", "sigma_m"],
+};
+const READ_ONLY = new Set(["unmatched_reason"]);
+
+export function useChange() {
+  return (name, value) => {
+    const chosen = selection.value;
+    const extra = name === "term" ? { family: term(value)?.family ?? null, layer: family(term(value)?.family)?.layer ?? "stone" } : {};
+    const changes = chosen.filter(({ table, id }) => (entryOf(table, id)?.row[name] ?? null) !== value)
+      .map(({ table, id }) => ({ op: "update", table, id, values: { [name]: value, ...extra } }));
+    if (changes.length) edit(t("what.class", { n: changes.length > 1 ? `${changes.length} together` : chosen[0].id }), changes);
+    if (name === "term") template.value = { ...template.value, term: value, [term(value)?.shape ?? "polygon"]: value };
+  };
+}
+
+export function Record() {
+  const chosen = selection.value;
+  const change = useChange();
+  if (chosen.length) void tickOf(chosen[0].table).value;
+  const rows = chosen.map(({ table, id }) => entryOf(table, id)?.row).filter(Boolean);
+  if (!rows.length) {
+    return <div class="empty"><h2>{t("nothing")}</h2><p>{t("nothing.hint")}</p><Template /></div>;
+  }
+  const { table } = chosen[0];
+  const [row] = rows;
+  const many = rows.length > 1;
+  const line = row.geometry?.type.includes("Line");
+  const names = (FORMS[table] ?? []).filter((n) => !(table === "conditions" && n === "width_m" && !line && !many));
+  return (
+    <div class="record">
+      <header class="head">
+        <h2>{many ? t("many", { n: rows.length }) : <>{title(table)} <span class="id">{shown(row.id)}</span></>}</h2>
+        <div class="figures">
+          {!many && row.geometry && <button type="button" class="quiet" onClick={() => goTo(table, row.id)}>Show</button>}
+          {table === "conditions" && <span>{line ? length(sum(rows, "length_m")) : area(sum(rows, "area_m2"))}</span>}
+          {!many && <button type="button" class="quiet" onClick={() => { dialog.value = { kind: "history", table, id: row.id }; }}>History</button>}
+        </div>
+        {many && <p class="aside">{t("many.hint")}</p>}
+      </header>
+      {table === "conditions" && row.origin === "assisted" && !row.confirmed_by && (
+        <p class="warn">Outline proposed by the machine. <button type="button" onClick={() => change("confirmed_by", who.value || "surveyor")}>{t("confirm")}</button></p>
+      )}
+      {table === "conditions" && <TermPicker value={same(rows, "term") ? row.term : null} onChange={(v) => change("term", v)} />}
+      <div class="form">
+        {names.map((name) => (
+          <Field key={name} table={table} name={name} value={same(rows, name) ? row[name] : null} mixed={!same(rows, name)} readOnly={READ_ONLY.has(name)} onChange={(v) => change(name, v)} />
+        ))}
+      </div>
+      {!many && table === "conditions" && <Links row={row} />}
+      <footer class="actions">
+        {table === "conditions" && !many && <button type="button" onClick={() => { template.value = { ...row, [term(row.term)?.shape ?? "polygon"]: row.term, sticky: true }; tool.value = line ? "line" : "polygon"; }}>{t("template.use")}</button>}
+        {many && <button type="button" onClick={merge}>{t("tool.merge")}</button>}
+        {row.geometry?.type?.startsWith("Multi") && <button type="button" onClick={explode}>Separate parts</button>}
+        <button type="button" onClick={copy}>{t("tool.copy")}</button>
+        <button type="button" class="danger" onClick={removeChosen}>{t("tool.delete")}</button>
+      </footer>
+    </div>
+  );
+}
+
+const sum = (rows, name) => rows.reduce((s, r) => s + (r[name] ?? 0), 0);
+export const shown = (id) => (String(id).startsWith("new:") ? "new" : id);
+export const title = (table) => ({ conditions: "Condition", wall_stones: "Wall stone", openings: "Opening", repairs: "Repair", pieces: "Piece", control_points: "Point", blocks: "Block", faces: "Face" })[table] ?? table;
+
+function Template() {
+  const now = template.value;
+  return (
+    <section class="template">
+      <h3>Next outlines</h3>
+      <p><Swatch term={now.term} small /> {t("template.on", { term: now.term })}{now.sticky && <> <button type="button" class="quiet" onClick={() => { template.value = { term: now.term }; }}>without its classes</button></>}</p>
+      <TermPicker value={now.term} onChange={(v) => { template.value = { ...now, term: v, [term(v)?.shape ?? "polygon"]: v }; }} />
+    </section>
+  );
+}
+
+function Links({ row }) {
+  const repairs = rowsOf("repairs").filter((r) => (r.conditions ?? []).includes(row.id));
+  return (
+    <section class="links">
+      {row.photo && <img src={pictureAddress(row.photo, 480)} alt={`Photo ${row.photo}`} loading="lazy" />}
+      {repairs.length > 0 && <p>Repair: {repairs.map((r) => <button type="button" class="link" key={r.id} onClick={() => { select("repairs", r.id); goTo("repairs", r.id); }}>{r.id} {r.treatment}</button>)}</p>}
+    </section>
+  );
+}

@@ -1,0 +1,36 @@
+// Talking to the server: one shape of errors, one place for addresses.
+
+export class Refused extends Error {
+  constructor(status, body) {
+    super(body?.problem ?? `answer ${status}`);
+    this.status = status;
+    this.problem = body?.problem ?? "";
+    this.remedy = body?.remedy ?? "";
+    this.kind = body?.type ?? "";
+    this.theirs = body?.theirs ?? null;
+  }
+}
+
+export async function ask(address, { method = "GET", body, raw, type, signal } = {}) {
+  const headers = { accept: "application/json" };
+  if (raw) headers["content-type"] = type;
+  else if (method !== "GET") headers["content-type"] = "application/json";
+  const answer = await fetch(address, {
+    method,
+    headers,
+    signal,
+    credentials: "same-origin",
+    body: raw ?? (method === "GET" ? undefined : JSON.stringify(body ?? {})),
+  });
+  const text = await answer.text();
+  let value = null;
+  try {
+    value = text ? JSON.parse(text) : null;
+  } catch {
+    throw new Refused(answer.status, { problem: "an answer that is not JSON" });
+  }
+  if (!answer.ok) throw new Refused(answer.status, value?.error);
+  return value;
+}
+
+export const q = encodeURIComponent;

@@ -1,0 +1,119 @@
+// One input for every kind of column, made from the contract of the table.
+import { useEffect, useState } from "preact/hooks";
+import { column, rowsOf, schema } from "./data.js";
+import { units } from "./settings.js";
+
+const CLASSES = { cc: "Condition class", uc: "Urgency class", rc: "Recommendation class" };
+const label = (name) => {
+  const words = name.replace(/_(m|m2|m3|deg|kg|px)$/, "").replaceAll("_", " ");
+  return CLASSES[name] ?? words[0].toUpperCase() + words.slice(1);
+};
+export const labelOf = label;
+
+export function Classes({ name, value, onChange, mixed }) {
+  const words = schema.value.classes[name];
+  return (
+    <fieldset class="classes">
+      <legend>{CLASSES[name]} <span class="aside">{value === null || value === undefined ? (mixed ? "differs" : "not set") : words[value]}</span></legend>
+      <div class="segments">
+        {[0, 1, 2, 3].map((n) => (
+          <button type="button" key={n} aria-pressed={value === n} class={`seg level${n}`} title={words[n]} onClick={() => onChange(value === n ? null : n)}>
+            <span class="visually-hidden">{CLASSES[name]} </span>{n}<span class="visually-hidden"> {words[n]}</span>
+          </button>
+        ))}
+      </div>
+    </fieldset>
+  );
+}
+
+const fromMetres = (m, small) => {
+  if (m === null || m === undefined) return "";
+  const v = units.value === "in" ? m / 0.0254 : m * 1000;
+  return String(Number(v.toFixed(units.value === "in" ? 3 : small ? 2 : 1)));
+};
+const toMetres = (text) => {
+  if (!text.trim()) return null;
+  const fraction = text.trim().match(/^(\d+)?\s*(?:(\d+)\/(\d+))$/);
+  const v = fraction ? Number(fraction[1] ?? 0) + Number(fraction[2]) / Number(fraction[3]) : Number(text.replace(",", "."));
+  return Number.isFinite(v) ? (units.value === "in" ? v * 0.0254 : v / 1000) : undefined;
+};
+
+/** A text box that tells only when it is left or Enter is pressed, so that an edit is one edit. */
+export function Entry({ value, onCommit, area, ...rest }) {
+  const [text, setText] = useState(value ?? "");
+  useEffect(() => setText(value ?? ""), [value]);
+  const commit = () => {
+    if (text !== (value ?? "")) onCommit(text);
+  };
+  const Tag = area ? "textarea" : "input";
+  return (
+    <Tag {...rest} value={text} onInput={(e) => setText(e.currentTarget.value)} onBlur={commit}
+      onKeyDown={(e) => {
+        if (e.key === "Enter" && !area) {
+          commit();
+          e.currentTarget.blur();
+        }
+        e.stopPropagation();
+      }} />
+  );
+}
+
+export function Field({ table, name, value, onChange, mixed, readOnly }) {
+  const col = column(table, name);
+  if (!col) return null;
+  if (CLASSES[name]) return <Classes name={name} value={value} onChange={onChange} mixed={mixed} />;
+  const id = `field-${table}-${name}`;
+  const hint = mixed ? "differs" : "";
+  let input;
+  if (col.choices.length) {
+    input = (
+      <select id={id} value={value ?? ""} disabled={readOnly} onChange={(e) => onChange(e.currentTarget.value || null)}>
+        {(!col.required || mixed) && <option value="">{mixed ? "differs" : "–"}</option>}
+        {col.choices.map((c) => <option key={c} value={c}>{c}</option>)}
+      </select>
+    );
+  } else if (col.kind === "bool") {
+    return (
+      <label class="check"><input type="checkbox" checked={Boolean(value)} disabled={readOnly} onChange={(e) => onChange(e.currentTarget.checked)} /> {label(name)}</label>
+    );
+  } else if (col.kind === "float" && col.unit === "m") {
+    input = (
+      <span class="with-unit">
+        <Entry id={id} inputMode="decimal" placeholder={hint} disabled={readOnly} value={fromMetres(value, name === "width_m")}
+          onCommit={(text) => {
+            const m = toMetres(text);
+            if (m !== undefined) onChange(m);
+          }} />
+        <span aria-hidden="true">{units.value}</span>
+      </span>
+    );
+  } else if (col.kind === "float" || col.kind === "int") {
+    input = (
+      <span class="with-unit">
+        <Entry id={id} inputMode="decimal" placeholder={hint} disabled={readOnly} value={value === null || value === undefined ? "" : String(Number(Number(value).toFixed(5)))}
+          onCommit={(text) => onChange(text.trim() ? Number(text) : null)} />
+        {col.unit && <span aria-hidden="true">{col.unit.replace("m2", "m²").replace("m3", "m³")}</span>}
+      </span>
+    );
+  } else if (col.kind === "date") {
+    input = <input id={id} type="date" disabled={readOnly} value={value ?? ""} onChange={(e) => onChange(e.currentTarget.value || null)} />;
+  } else if (col.refers && rowsOf(col.refers).length < 4000) {
+    const list = `${id}-list`;
+    input = (
+      <>
+        <Entry id={id} list={list} placeholder={hint} disabled={readOnly} value={value ?? ""} onCommit={(text) => onChange(text.trim() || null)} />
+        <datalist id={list}>{rowsOf(col.refers).map((r) => <option key={r.id} value={r.id} />)}</datalist>
+      </>
+    );
+  } else if (name === "note" || name === "cause" || name === "text") {
+    input = <Entry id={id} area rows={2} placeholder={hint} disabled={readOnly} value={value ?? ""} onCommit={(text) => onChange(text.trim() || null)} />;
+  } else {
+    input = <Entry id={id} placeholder={hint} disabled={readOnly} value={value ?? ""} onCommit={(text) => onChange(text.trim() || null)} />;
+  }
+  return (
+    <div class="field" title={col.meaning}>
+      <label for={id}>{label(name)}</label>
+      {input}
+    </div>
+  );
+}

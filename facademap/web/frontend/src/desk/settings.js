@@ -1,0 +1,69 @@
+// What this browser remembers for this person: name, theme, units, what is shown.
+import { effect, signal } from "@preact/signals";
+
+const remembered = (() => {
+  try {
+    return JSON.parse(localStorage.getItem("facademap desk") ?? "{}");
+  } catch {
+    return {};
+  }
+})();
+
+const kept = {};
+const keep = (name, value) => {
+  kept[name] = signal(remembered[name] ?? value);
+  return kept[name];
+};
+
+export const who = keep("who", "");
+export const theme = keep("theme", "day");
+export const units = keep("units", "mm");
+export const grid = keep("grid", false);
+export const snapping = keep("snapping", true);
+export const tracing = keep("tracing", false);
+export const tourSeen = keep("tourSeen", false);
+export const layers = keep("layers", { picture: true, wall_stones: true, openings: true, conditions: true, repairs: true, pieces: false, control_points: false });
+export const hiddenFamilies = keep("hiddenFamilies", []);
+export const survey = keep("survey", "1");
+
+effect(() => {
+  const values = Object.fromEntries(Object.entries(kept).map(([name, s]) => [name, s.value]));
+  try {
+    localStorage.setItem("facademap desk", JSON.stringify(values));
+  } catch {
+    // a browser without storage still works, it only forgets
+  }
+});
+effect(() => {
+  document.documentElement.dataset.theme = theme.value;
+});
+
+/** A length as people read it, in both systems where `both` is set. */
+export function length(metres, { both = false, digits } = {}) {
+  if (metres === null || metres === undefined || Number.isNaN(metres)) return "–";
+  const metric = Math.abs(metres) >= 1 ? `${metres.toFixed(digits ?? 3)} m` : `${(metres * 1000).toFixed(digits ?? 0)} mm`;
+  const inch = feetInches(metres);
+  if (both) return `${metric} · ${inch}`;
+  return units.value === "in" ? inch : metric;
+}
+
+/** Feet and inches to the nearest sixteenth. */
+export function feetInches(metres) {
+  const sixteenths = Math.round((Math.abs(metres) / 0.0254) * 16);
+  const feet = Math.floor(sixteenths / 192);
+  const inches = Math.floor((sixteenths % 192) / 16);
+  let [top, bottom] = [sixteenths % 16, 16];
+  while (top && top % 2 === 0) [top, bottom] = [top / 2, bottom / 2];
+  const part = top ? ` ${top}/${bottom}` : "";
+  const sign = metres < 0 ? "−" : "";
+  return feet ? `${sign}${feet}′ ${inches}${part}″` : `${sign}${inches}${part}″`;
+}
+
+export function area(squareMetres) {
+  if (squareMetres === null || squareMetres === undefined || Number.isNaN(squareMetres)) return "–";
+  if (units.value === "in") {
+    const feet = squareMetres / 0.09290304;
+    return feet >= 0.1 ? `${feet.toFixed(2)} ft²` : `${(feet * 144).toFixed(1)} in²`;
+  }
+  return squareMetres >= 0.1 ? `${squareMetres.toFixed(3)} m²` : `${(squareMetres * 1e4).toFixed(1)} cm²`;
+}

@@ -1,0 +1,109 @@
+// Geometry of drawing: checks, measures and operations on outlines, in metres of the wall.
+import clipping from "polygon-clipping";
+
+export const round = (x) => Math.round(x * 1e6) / 1e6;
+export const roundAll = (c) => (typeof c[0] === "number" ? [round(c[0]), round(c[1])] : c.map(roundAll));
+
+const ringArea = (ring) => {
+  let twice = 0;
+  for (let i = 0; i < ring.length - 1; i += 1) twice += ring[i][0] * ring[i + 1][1] - ring[i + 1][0] * ring[i][1];
+  return twice / 2;
+};
+export const areaOf = (geometry) => {
+  if (!geometry) return 0;
+  const polygons = geometry.type === "Polygon" ? [geometry.coordinates] : geometry.type === "MultiPolygon" ? geometry.coordinates : [];
+  return polygons.reduce((sum, [outer, ...holes]) => sum + Math.abs(ringArea(outer)) - holes.reduce((s, h) => s + Math.abs(ringArea(h)), 0), 0);
+};
+export const lengthOfLine = (line) => line.slice(1).reduce((sum, p, i) => sum + Math.hypot(p[0] - line[i][0], p[1] - line[i][1]), 0);
+
+const cross = (o, a, b) => (a[0] - o[0]) * (b[1] - o[1]) - (a[1] - o[1]) * (b[0] - o[0]);
+const meets = (a, b, c, d) => {
+  const [d1, d2, d3, d4] = [cross(c, d, a), cross(c, d, b), cross(a, b, c), cross(a, b, d)];
+  return d1 * d2 < 0 && d3 * d4 < 0;
+};
+
+/** Why an outline cannot be kept, or an empty text. */
+export function faultOf(geometry) {
+  if (geometry.type !== "Polygon") return "";
+  for (const ring of geometry.coordinates) {
+    if (ring.length < 4) return "tooFew";
+    for (let i = 0; i < ring.length - 1; i += 1) {
+      for (let j = i + 2; j < ring.length - 1; j += 1) {
+        if (i === 0 && j === ring.length - 2) continue;
+        if (meets(ring[i], ring[i + 1], ring[j], ring[j + 1])) return "crosses";
+      }
+    }
+  }
+  return areaOf(geometry) < 1e-6 ? "tooSmall" : "";
+}
+
+/** Vertices that repeat, or lie on a straight line between their neighbours within `tolerance`, are left out. */
+export function simplify(line, tolerance) {
+  if (line.length < 3) return line;
+  const keep = new Uint8Array(line.length);
+  keep[0] = keep[line.length - 1] = 1;
+  const parts = [[0, line.length - 1]];
+  while (parts.length) {
+    const [a, b] = parts.pop();
+    let [worst, at] = [tolerance, -1];
+    const span = Math.hypot(line[b][0] - line[a][0], line[b][1] - line[a][1]);
+    for (let i = a + 1; i < b; i += 1) {
+      const d = span > 1e-12 ? Math.abs(cross(line[a], line[b], line[i])) / span : Math.hypot(line[i][0] - line[a][0], line[i][1] - line[a][1]);
+      if (d > worst) [worst, at] = [d, i];
+    }
+    if (at > 0) {
+      keep[at] = 1;
+      parts.push([a, at], [at, b]);
+    }
+  }
+  return line.filter((_, i) => keep[i]);
+}
+
+const asMulti = (g) => (g.type === "Polygon" ? [g.coordinates] : g.coordinates);
+function fromMulti(coordinates) {
+  const parts = coordinates.map(roundAll).filter((p) => areaOf({ type: "Polygon", coordinates: p }) > 1e-7);
+  if (!parts.length) return null;
+  return parts.length === 1 ? { type: "Polygon", coordinates: parts[0] } : { type: "MultiPolygon", coordinates: parts };
+}
+
+export const union = (geometries) => fromMulti(clipping.union(...geometries.map(asMulti)));
+export const subtract = (a, b) => fromMulti(clipping.difference(asMulti(a), asMulti(b)));
+export const common = (a, b) => fromMulti(clipping.intersection(asMulti(a), asMulti(b)));
+export const partsOf = (g) => (g === null ? [] : asMulti(g).map((coordinates) => ({ type: "Polygon", coordinates })));
+
+/** Parts of an outline on both sides of a line that crosses it; the gap is far below the rounding. */
+export function split(geometry, line) {
+  const half = 2e-8;
+  const strips = line.slice(1).map((b, i) => {
+    const a = line[i];
+    const d = Math.hypot(b[0] - a[0], b[1] - a[1]) || 1;
+    const [x, y] = [((a[1] - b[1]) / d) * half, ((b[0] - a[0]) / d) * half];
+    return [[[a[0] + x, a[1] + y], [b[0] + x, b[1] + y], [b[0] - x, b[1] - y], [a[0] - x, a[1] - y], [a[0] + x, a[1] + y]]];
+  });
+  const rest = clipping.difference(asMulti(geometry), clipping.union(...strips.map((s) => [s])));
+  return partsOf(fromMulti(rest));
+}
+
+/** Direction of the bed of a stone: the side of its outline that lies flattest, in radians. */
+export function bedAngle(geometry) {
+  const ring = geometry?.coordinates?.[0];
+  if (!ring) return 0;
+  let [sumX, sumY] = [0, 0];
+  for (let i = 0; i < ring.length - 1; i += 1) {
+    let [x, y] = [ring[i + 1][0] - ring[i][0], ring[i + 1][1] - ring[i][1]];
+    if (Math.abs(y) > Math.abs(x) * 0.6) continue;
+    if (x < 0) [x, y] = [-x, -y];
+    sumX += x;
+    sumY += y;
+  }
+  return sumX ? Math.atan2(sumY, sumX) : 0;
+}
+
+export function squareTo(a, b, angle) {
+  const [c, s] = [Math.cos(angle), Math.sin(angle)];
+  const [x, y] = [b[0] - a[0], b[1] - a[1]];
+  const along = x * c + y * s;
+  const up = -x * s + y * c;
+  const at = (p, r) => [a[0] + p * c - r * s, a[1] + p * s + r * c];
+  return [at(0, 0), at(along, 0), at(along, up), at(0, up), at(0, 0)];
+}

@@ -1,0 +1,36 @@
+// What is looked at: workplace, selection, tool, panel.
+import { computed, signal } from "@preact/signals";
+import { entryOf, rowsOf, surface } from "./data.js";
+import { onRename } from "./outbox.js";
+
+export const place = signal("survey");
+export const panel = signal("record");
+export const sheetOpen = signal(true);
+export const tool = signal("select");
+export const selection = signal([]);
+export const live = signal(null);
+export const pointer = signal(null);
+export const dialog = signal(null);
+export const template = signal({ term: "contour scaling" });
+export const drawTable = signal("conditions");
+export const swipe = signal(null);
+
+export const selected = computed(() => {
+  const [first] = selection.value;
+  if (!first) return null;
+  void rowsOf(first.table);
+  return entryOf(first.table, first.id)?.row ?? null;
+});
+
+export const select = (table, ids) => {
+  selection.value = [].concat(ids).map((id) => ({ table, id }));
+};
+export const isSelected = (table, id) => selection.value.some((s) => s.table === table && s.id === id);
+
+onRename((from, to) => {
+  if (selection.value.some((s) => s.id === from)) {
+    selection.value = selection.value.map((s) => (s.id === from ? { ...s, id: to } : s));
+  }
+});
+
+export const onSurface = (row) => row.surface === surface.value;
