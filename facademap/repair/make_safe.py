@@ -9,6 +9,7 @@ import pandas as pd
 
 from facademap.condition.glossary import TERMS
 from facademap.repair.cautions import DEFER
+from facademap.repair.rows import rows_of
 from facademap.tables import is_missing
 
 __all__ = ["SafetyClass", "make_safe_list", "next_cycle", "safety_class"]
@@ -75,7 +76,7 @@ def make_safe_list(conditions: gpd.GeoDataFrame, wall_stones: gpd.GeoDataFrame, 
     parts = {str(i): p for i, p in zip(wall_stones["id"], wall_stones["part"], strict=True)} if len(wall_stones) else {}
     treatments = [None] * len(conditions) if decisions is None else list(decisions["treatment"])
     rows: list[dict[str, Any]] = []
-    for record, treatment in zip(conditions.to_dict("records"), treatments, strict=True):
+    for record, treatment in zip(rows_of(conditions), treatments, strict=True):
         cc, uc = (None if is_missing(record.get(k)) else int(record[k]) for k in ("cc", "uc"))
         if safety_class(str(record["term"]), cc=cc, uc=uc, treatment=treatment) != "unsafe":
             continue

@@ -20,6 +20,7 @@ from facademap.repair.moulding import profile_over, projection_over
 from facademap.repair.offsets import offset_edges
 from facademap.repair.pins import PinLayout, drilling_template, set_out_pins
 from facademap.repair.placing import placing_rules
+from facademap.repair.rows import frame_of, rows_of
 from facademap.repair.settings import Settings
 from facademap.repair.stonework import Stone, Stonework, side_of
 from facademap.repair.tools import check_saw
@@ -105,27 +106,30 @@ def design_pieces(
         is named in ``gaps`` and keeps its cut-out.
     """
     stonework = wall_stones if isinstance(wall_stones, Stonework) else Stonework.from_frames(wall_stones, wall_stones.iloc[:0])
+    records = rows_of(repairs.rename_geometry("geometry"))
+    pieces, gaps = design_rows(records, stonework, settings=settings, densities=densities, mix=mix)
+    return PieceDesign(pieces=frame_of(PIECES, pieces, crs=repairs.crs), repairs=frame_of(REPAIRS, records, crs=repairs.crs), gaps=tuple(gaps))
+
+
+def design_rows(records: list[dict[str, Any]], stonework: Stonework, *, settings: Settings,
+                densities: Mapping[str, StoneDensity | float] | None, mix: str) -> tuple[list[dict[str, Any]], list[Gap]]:
+    """Pieces for rows of repairs; pins, materials and cautions are added to the rows themselves."""
     chosen = mix_named(mix)
-    rows: list[dict[str, Any]] = []
+    pieces: list[dict[str, Any]] = []
     gaps: list[Gap] = []
-    geometry = repairs.geometry.name
-    records = repairs.to_dict("records")
     for record in records:
-        if record["treatment"] not in ("inset", "whole stone"):
+        if not is_inset(record["treatment"]):
             continue
         try:
-            piece, changes, found = design_piece(record, outline=record[geometry], stone=stonework.stones.get(str(record["wall_stone"])),
+            piece, changes, found = design_piece(record, outline=record["geometry"], stone=stonework.stones.get(str(record["wall_stone"])),
                                                  settings=settings, densities=densities, mix=chosen)
         except FacademapError as fault:
             gaps.append(Gap(about=str(record["id"]), problem=fault.problem, remedy=fault.remedy))
             continue
-        rows.append(piece)
+        pieces.append(piece)
         record.update(changes)
         gaps += found
-    crs = repairs.crs
-    pieces = PIECES.check(gpd.GeoDataFrame(rows, geometry="geometry", crs=crs)) if rows else PIECES.empty()
-    full = REPAIRS.check(gpd.GeoDataFrame(records, geometry=geometry, crs=crs)) if records else REPAIRS.empty()
-    return PieceDesign(pieces=pieces, repairs=full, gaps=tuple(gaps))
+    return pieces, gaps
 
 
 def design_piece(

@@ -18,12 +18,13 @@ from facademap.repair.cautions import cautions_for
 from facademap.repair.cutouts import CutOut, Need, damage_in, set_out, whole_stone
 from facademap.repair.handling import StoneDensity
 from facademap.repair.offsets import clean_ring, offset_edges
-from facademap.repair.pieces import Gap, design_pieces, piece_id
+from facademap.repair.pieces import Gap, design_rows, piece_id
+from facademap.repair.rows import frame_of, rows_of
 from facademap.repair.rules import RuleTable
 from facademap.repair.settings import Settings
 from facademap.repair.stonework import Edge, Stone, Stonework
 from facademap.repair.treatments import Overrule, decide_treatments
-from facademap.tables import REPAIRS, is_missing
+from facademap.tables import PIECES, REPAIRS, is_missing
 
 __all__ = ["RepairPlan", "carry_ids", "plan_cut_outs", "plan_repairs"]
 
@@ -53,6 +54,7 @@ def plan_repairs(
     overrules: Mapping[str, Overrule] | None = None,
     fixed: gpd.GeoDataFrame | None = None,
     profiles: Mapping[str, Sequence[Sequence[float]]] | None = None,
+    mix: str = "NHL 3.5 1:2.5",
     stonework: Stonework | None = None,
 ) -> RepairPlan:
     """Plan every condition: treatment, cut-outs, pieces, fixings, materials, cautions.
@@ -73,6 +75,8 @@ def plan_repairs(
         Repairs that are approved or further: what they answer is not planned again, and no new cut-out may meet theirs.
     profiles : mapping, optional
         Profile line (out_m, v_m) of moulded stones, by id of the wall stone or by part of the building.
+    mix : str
+        Mortar mix by name.
     stonework : Stonework, optional
         Made once from the wall stones and openings where several plans follow each other.
 
@@ -93,13 +97,9 @@ def plan_repairs(
     rows.sort(key=lambda r: (str(r["surface"]), -round(r["geometry"].centroid.y, 1), r["geometry"].centroid.x))
     for number, row in enumerate(rows, start=1):
         row["id"] = f"R-{number:03d}"
-    if not rows:
-        return RepairPlan(repairs=REPAIRS.empty(), pieces=design_pieces(REPAIRS.empty(), stonework, settings=settings).pieces,
-                          gaps=tuple(gaps))
-    # a plain frame: design_pieces checks it against the contract
-    raw = gpd.GeoDataFrame(rows, geometry="geometry", crs=conditions.crs)
-    design = design_pieces(raw, stonework, settings=settings, densities=densities)
-    return RepairPlan(repairs=design.repairs, pieces=design.pieces, gaps=(*gaps, *design.gaps))
+    pieces, found = design_rows(rows, stonework, settings=settings, densities=densities, mix=mix)
+    return RepairPlan(repairs=frame_of(REPAIRS, rows, crs=conditions.crs), pieces=frame_of(PIECES, pieces, crs=conditions.crs),
+                      gaps=(*gaps, *found))
 
 
 def plan_cut_outs(
@@ -125,9 +125,7 @@ def plan_cut_outs(
     gaps = [Gap(about=i, problem="the wall stone has no outline", remedy=r) for i, r in stonework.gaps] + gaps
     for number, row in enumerate(rows, start=1):
         row["id"] = f"R-{number:03d}"
-    if not rows:
-        return REPAIRS.empty(), tuple(gaps)
-    return REPAIRS.check(gpd.GeoDataFrame(rows, geometry="geometry", crs=conditions.crs)), tuple(gaps)
+    return frame_of(REPAIRS, rows, crs=conditions.crs), tuple(gaps)
 
 
 def carry_ids(
@@ -142,11 +140,11 @@ def carry_ids(
     conditions) keeps its id; then one of the same stone and kind that shares most conditions; the rest get
     fresh ids from ``new_id``. Consent, notes and what a person set on the old row are carried over.
     """
-    old = [{**r, "_conditions": frozenset(r["conditions"] or ())} for r in existing.drop(columns="geometry").to_dict("records")]
+    old = [{**r, "_conditions": frozenset(r["conditions"] or ())} for r in rows_of(existing.drop(columns="geometry"))]
     taken: set[str] = set()
     names: dict[str, str] = {}
     kept: dict[str, dict[str, Any]] = {}
-    records = plan.repairs.to_dict("records")
+    records = rows_of(plan.repairs)
 
     def claim(record: dict[str, Any], match: dict[str, Any]) -> None:
         taken.add(match["id"])
@@ -197,7 +195,7 @@ def _cut_out_rows(
     overdrawn: dict[str, list[str]] = {}
     depths = conditions["depth_m"] if "depth_m" in conditions else [None] * len(conditions)
     for name, surface, shape, depth, decision in zip(conditions["id"], conditions["surface"], conditions.geometry, depths,
-                                                     decisions.to_dict("records"), strict=True):
+                                                     rows_of(decisions), strict=True):
         if decision["treatment"] not in _PIECED or name in fixed.surface_work:
             continue
         if shape is None or shape.is_empty:
@@ -266,7 +264,7 @@ class _Fixed:
         outlines: dict[str, list[tuple[str, Any]]] = {}
         if repairs is None or not len(repairs):
             return cls(surface_work=frozenset(), cut_out=frozenset(), outlines={})
-        for row in repairs.to_dict("records"):
+        for row in rows_of(repairs):
             names = row["conditions"] or ()
             if row["treatment"] in _PIECED:
                 cut.update((c, row["wall_stone"]) for c in names)
@@ -339,7 +337,7 @@ def _other_rows(
         by_surface.setdefault(row["surface"], []).append(row)
     trees = {s: shapely.STRtree([r["geometry"] for r in rows]) for s, rows in by_surface.items()}
     result = []
-    for record, decision in zip(conditions.to_dict("records"), decisions.to_dict("records"), strict=True):
+    for record, decision in zip(rows_of(conditions), rows_of(decisions), strict=True):
         if decision["treatment"] in _PIECED:
             continue
         name, surface, shape = str(record["id"]), str(record["surface"]), record[conditions.geometry.name]

@@ -16,6 +16,7 @@ import shapely
 
 from facademap.errors import InputError
 from facademap.repair.placing import curing_time_h
+from facademap.repair.rows import rows_of
 from facademap.repair.settings import Settings
 from facademap.tables import is_missing
 
@@ -175,7 +176,7 @@ def jobs_from_repairs(repairs: gpd.GeoDataFrame, *, settings: Settings, rates: W
     cure = math.ceil(curing_time_h(settings) / 24)
     jobs: list[Job] = []
     small: dict[tuple[Any, ...], list[tuple[str, float, float]]] = {}
-    for r in repairs.to_dict("records"):
+    for r in rows_of(repairs):
         treatment = str(r["treatment"])
         if treatment == "leave" or not is_missing(r.get("held_back")) or r["stage"] in ("accepted", "on hold"):
             continue
@@ -239,7 +240,7 @@ def neighbours_out(repairs: gpd.GeoDataFrame, wall_stones: gpd.GeoDataFrame, *, 
         return frozenset()
     depth = {str(i): (math.nan if is_missing(d) else float(d)) for i, d in zip(wall_stones["id"], wall_stones["depth_m"], strict=True)}
     shape = {str(i): g for i, g in zip(wall_stones["id"], wall_stones.geometry, strict=True)}
-    rows = [r for r in pieced.to_dict("records") if str(r["wall_stone"]) in shape]
+    rows = [r for r in rows_of(pieced) if str(r["wall_stone"]) in shape]
     outlines = np.array([shape[str(r["wall_stone"])] for r in rows], dtype=object)
     surfaces = [r["surface"] for r in rows]
     slight = [r["treatment"] == "inset" and depth[str(r["wall_stone"])] > 0

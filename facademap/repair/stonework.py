@@ -13,6 +13,7 @@ from shapely.geometry import LineString, Polygon, box
 
 from facademap.repair.moulding import read_profile_line
 from facademap.repair.offsets import clean_ring
+from facademap.repair.rows import rows_of
 from facademap.repair.settings import Settings
 from facademap.tables import is_missing
 
@@ -97,7 +98,7 @@ class Stonework:
         stones: dict[str, Stone] = {}
         gaps: list[tuple[str, str]] = []
         shapes = list(wall_stones.geometry) if len(wall_stones) else []
-        for row, shape in zip(wall_stones.drop(columns=wall_stones.geometry.name).to_dict("records"), shapes, strict=True):
+        for row, shape in zip(rows_of(wall_stones.drop(columns=wall_stones.geometry.name)), shapes, strict=True):
             name = str(row["id"])
             drawn = _single_polygon(shape)
             if drawn is None:

@@ -133,6 +133,7 @@ def _columns(conditions: gpd.GeoDataFrame, wall_stones: gpd.GeoDataFrame) -> dic
     terms = [str(t).strip().lower() for t in _column(conditions, "term", "")]
     shapes = np.asarray(conditions.geometry.array) if len(conditions) else np.empty(0, dtype=object)
     stone_names = _column(conditions, "wall_stone", "")
+    wall_stones = wall_stones[np.isin(np.asarray(wall_stones["id"], dtype=str), [str(s) for s in set(stone_names)])]
     stones = {str(i): n for n, i in enumerate(wall_stones["id"])} if len(wall_stones) else {}
     parts, areas = _column(wall_stones, "part", "walling"), shapely.area(np.asarray(wall_stones.geometry.array))
     places = [stones.get(str(s), -1) for s in stone_names]

@@ -20,6 +20,7 @@ import pandas as pd
 
 from facademap.errors import InputError
 from facademap.repair.criteria import Criteria
+from facademap.repair.rows import rows_of
 from facademap.repair.settings import parse_toml
 from facademap.repair.stages import effective_entries
 from facademap.tables import is_missing
@@ -180,8 +181,8 @@ def assess_workmanship(
     """
     if len(set(chosen)) != len(chosen) or len(chosen) < standard.least_repairs:
         raise InputError(f"{len(set(chosen))} repairs chosen, the standard asks for {standard.least_repairs}", "Choose more, each once.")
-    rows: dict[str, Mapping[Any, Any]] = {str(r["id"]): r for r in repairs.to_dict("records")}
-    entries: list[Mapping[Any, Any]] = list(log.to_dict("records"))
+    rows: dict[str, Mapping[Any, Any]] = {str(r["id"]): r for r in rows_of(repairs)}
+    entries: list[Mapping[Any, Any]] = list(rows_of(log))
     for name in chosen:
         if name not in rows:
             raise InputError(f"there is no repair {name!r}", "Choose repairs of this project.")

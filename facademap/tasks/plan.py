@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
@@ -14,12 +14,15 @@ from facademap.repair.make_safe import make_safe_list
 from facademap.repair.pieces import Gap
 from facademap.repair.planning import RepairPlan, carry_ids, plan_repairs
 from facademap.repair.removed import original_stone_removed
+from facademap.repair.replanning import replan
 from facademap.repair.settings import Settings
+from facademap.repair.stonework import Stonework
 from facademap.repair.treatments import Overrule, decide_treatments
+from facademap.store.edit import Edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
 
-__all__ = ["make_safe_of_project", "overrule_condition", "plan_project", "removed_of_project", "settings_of_project"]
+__all__ = ["make_safe_of_project", "overrule_condition", "plan_project", "removed_of_project", "replan_project", "settings_of_project"]
 
 #: A repair of another stage is a promise or a fact: planning does not touch it.
 _FREE_STAGES = frozenset({"proposed"})
@@ -84,24 +87,55 @@ def plan_project(
             plan = carry_ids(plan, free, new_id=lambda: edit.new_id("R"))
             plan = _keep_choices(plan, pieces)
             dropped = sorted(set(free["id"]) - set(plan.repairs["id"])) if len(free) else []
-            for repair in dropped:
-                edit.clear("placements", where={"repair": repair})
-                edit.clear("pieces", where={"repair": repair})
-                edit.delete("repairs", repair)
-            stale = set(pieces["id"]) - set(plan.pieces["id"]) if len(pieces) else set()
-            for row in pieces.to_dict("records"):
-                if row["id"] in stale and row["repair"] in set(plan.repairs["id"]):
-                    edit.clear("placements", where={"piece": row["id"]})
-                    edit.delete("pieces", row["id"])
-            if len(plan.repairs):
-                edit.put("repairs", plan.repairs)
-            if len(plan.pieces):
-                edit.put("pieces", plan.pieces)
+            _store(edit, plan, pieces, dropped=dropped)
             edit.set("plan_gaps", [g.as_json() for g in plan.gaps])
             edit.set("profile", str(profile or project.setting("profile", "metric")))
         tell(1.0)
         return _summary(plan, conditions=conditions, stones=stones, fixed=fixed, dropped=dropped, before=set(free["id"]),
                         settings=settings, rules_name=rules.name)
+
+
+def replan_project(folder: str | Path, changed: Iterable[str], *, who: str = "facademap plan") -> dict[str, Any]:
+    """Plan a few changed, new or deleted conditions again and store what follows, in one transaction.
+
+    Returns
+    -------
+    dict
+        ``repairs`` and ``dropped`` (ids), ``conditions`` looked at, and ``gaps`` of these.
+    """
+    with Project.open(folder) as project:
+        settings, rules = settings_of_project(project), load_rules(project.setting("rules_path"))
+        conditions, stones, openings = (project.read(n) for n in ("conditions", "wall_stones", "openings"))
+        repairs, pieces = project.read("repairs"), project.read("pieces")
+        free = repairs[repairs["stage"].isin(_FREE_STAGES)].reset_index(drop=True)
+        work = Stonework.from_frames(stones, openings, profiles=project.setting("profile_lines", {}) or {})
+        with project.edit(who=who, what="plan again") as edit:
+            delta = replan(changed, conditions, stones, free, stonework=work, rules=rules, settings=settings, new_id=lambda: edit.new_id("R"),
+                           densities=project.setting("densities", {}) or {}, overrules=_overrules(project, free),
+                           fixed=repairs[~repairs["stage"].isin(_FREE_STAGES)])
+            plan = _keep_choices(RepairPlan(repairs=delta.repairs, pieces=delta.pieces, gaps=delta.gaps), pieces)
+            _store(edit, plan, pieces, dropped=delta.dropped)
+            kept = [g for g in project.setting("plan_gaps", []) or [] if g["about"] not in {*delta.conditions, *delta.dropped, *plan.repairs["id"]}]
+            edit.set("plan_gaps", kept + [g.as_json() for g in plan.gaps])
+    return {"repairs": list(plan.repairs["id"]), "dropped": list(delta.dropped), "conditions": list(delta.conditions),
+            "gaps": [g.as_json() for g in plan.gaps]}
+
+
+def _store(edit: Edit, plan: RepairPlan, pieces: pd.DataFrame, *, dropped: Iterable[str]) -> None:
+    """Put the rows of a plan; what falls away goes with its pieces and places."""
+    for repair in dropped:
+        edit.clear("placements", where={"repair": repair})
+        edit.clear("pieces", where={"repair": repair})
+        edit.delete("repairs", repair)
+    planned, wanted = set(plan.repairs["id"]), set(plan.pieces["id"])
+    for row in pieces.to_dict("records"):
+        if row["repair"] in planned and row["id"] not in wanted:
+            edit.clear("placements", where={"piece": row["id"]})
+            edit.delete("pieces", row["id"])
+    if len(plan.repairs):
+        edit.put("repairs", plan.repairs)
+    if len(plan.pieces):
+        edit.put("pieces", plan.pieces)
 
 
 def overrule_condition(folder: str | Path, condition: str, *, treatment: str | None, by: str, reason: str) -> None:
