@@ -80,7 +80,7 @@ def make_safe_list(conditions: gpd.GeoDataFrame, wall_stones: gpd.GeoDataFrame, 
         cc, uc = (None if is_missing(record.get(k)) else int(record[k]) for k in ("cc", "uc"))
         if safety_class(str(record["term"]), cc=cc, uc=uc, treatment=treatment) != "unsafe":
             continue
-        shape = record[conditions.geometry.name]
+        shape = record["geometry"]
         stone = None if is_missing(record.get("wall_stone")) else str(record["wall_stone"])
         overhead = parts.get(stone or "", "walling") in ("lintel", "cornice", "string course", "coping", "voussoir", "sill")
         action = ("Today: keep people away below and put up protection; sound and tap-test from a safe place; take off what is loose, "

@@ -106,7 +106,7 @@ def design_pieces(
         is named in ``gaps`` and keeps its cut-out.
     """
     stonework = wall_stones if isinstance(wall_stones, Stonework) else Stonework.from_frames(wall_stones, wall_stones.iloc[:0])
-    records = rows_of(repairs.rename_geometry("geometry"))
+    records = rows_of(repairs)
     pieces, gaps = design_rows(records, stonework, settings=settings, densities=densities, mix=mix)
     return PieceDesign(pieces=frame_of(PIECES, pieces, crs=repairs.crs), repairs=frame_of(REPAIRS, records, crs=repairs.crs), gaps=tuple(gaps))
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass
 from typing import Any
 
@@ -56,6 +56,8 @@ def plan_repairs(
     profiles: Mapping[str, Sequence[Sequence[float]]] | None = None,
     mix: str = "NHL 3.5 1:2.5",
     stonework: Stonework | None = None,
+    only_stones: Set[str] | None = None,
+    standing: Sequence[dict[str, Any]] = (),
 ) -> RepairPlan:
     """Plan every condition: treatment, cut-outs, pieces, fixings, materials, cautions.
 
@@ -79,6 +81,11 @@ def plan_repairs(
         Mortar mix by name.
     stonework : Stonework, optional
         Made once from the wall stones and openings where several plans follow each other.
+    only_stones : set of str, optional
+        Set out cut-outs in these stones only; used when a part is planned again.
+    standing : sequence of mapping
+        Cut-outs in other stones, as rows of the repairs table, that may answer surface work; one that answers more than
+        before is part of the result.
 
     Returns
     -------
@@ -89,11 +96,13 @@ def plan_repairs(
     stonework = stonework or Stonework.from_frames(wall_stones, openings, profiles=profiles)
     decisions = decide_treatments(conditions, wall_stones, rules=rules, overrules=overrules)
     gaps = [Gap(about=i, problem="the wall stone has no outline", remedy=r) for i, r in stonework.gaps]
-    standing = _Fixed.of(fixed)
-    rows, found = _cut_out_rows(conditions, decisions, stonework=stonework, settings=settings, fixed=standing)
+    approved = _Fixed.of(fixed)
+    rows, found = _cut_out_rows(conditions, decisions, stonework=stonework, settings=settings, fixed=approved, only_stones=only_stones)
     gaps += found
-    rows += _other_rows(conditions, decisions, rows, stonework=stonework, settings=settings, gaps=gaps,
-                        fixed=standing)
+    hosts = [{**r, "conditions": list(r["conditions"] or ())} for r in standing]
+    counts = [len(h["conditions"]) for h in hosts]
+    rows += _other_rows(conditions, decisions, [*rows, *hosts], stonework=stonework, settings=settings, gaps=gaps, fixed=approved)
+    rows += [h for h, n in zip(hosts, counts, strict=True) if len(h["conditions"]) > n]
     rows.sort(key=lambda r: (str(r["surface"]), -round(r["geometry"].centroid.y, 1), r["geometry"].centroid.x))
     for number, row in enumerate(rows, start=1):
         row["id"] = f"R-{number:03d}"
@@ -186,6 +195,7 @@ def carry_ids(
 
 def _cut_out_rows(
     conditions: gpd.GeoDataFrame, decisions: pd.DataFrame, *, stonework: Stonework, settings: Settings, fixed: _Fixed,
+    only_stones: Set[str] | None = None,
 ) -> tuple[list[dict[str, Any]], list[Gap]]:
     """One row a cut-out, stone by stone."""
     gaps: list[Gap] = []
@@ -225,6 +235,8 @@ def _cut_out_rows(
             needs.setdefault(stone.id, []).append(need)
     rows: list[dict[str, Any]] = []
     for stone_id, wanted in needs.items():
+        if only_stones is not None and stone_id not in only_stones:
+            continue
         stone = stonework.stones[stone_id]
         cuts = [whole_stone(stone, wanted, settings=settings)] if stone_id in whole else set_out(stone, wanted, settings=settings)
         for cut in cuts:
@@ -268,7 +280,7 @@ class _Fixed:
             names = row["conditions"] or ()
             if row["treatment"] in _PIECED:
                 cut.update((c, row["wall_stone"]) for c in names)
-                outlines.setdefault(row["wall_stone"], []).append((row["id"], row[repairs.geometry.name]))
+                outlines.setdefault(row["wall_stone"], []).append((row["id"], row["geometry"]))
             else:
                 surface.update(names)
         return cls(surface_work=frozenset(surface), cut_out=frozenset(cut), outlines=outlines)
@@ -340,7 +352,7 @@ def _other_rows(
     for record, decision in zip(rows_of(conditions), rows_of(decisions), strict=True):
         if decision["treatment"] in _PIECED:
             continue
-        name, surface, shape = str(record["id"]), str(record["surface"]), record[conditions.geometry.name]
+        name, surface, shape = str(record["id"]), str(record["surface"]), record["geometry"]
         if name in fixed.surface_work or any(c == name for c, _ in fixed.cut_out):
             continue
         if shape is None or shape.is_empty:
@@ -350,7 +362,8 @@ def _other_rows(
             hosts = [by_surface[surface][k] for k in trees[surface].query(shape, predicate="intersects")]
             host = next((h for h in hosts if _share_within(shape, h["geometry"]) >= _ABSORBED_SHARE), None)
             if host is not None:
-                host["conditions"].append(name)
+                if name not in host["conditions"]:
+                    host["conditions"].append(name)
                 continue
         if decision["rule"] == "(no rule)" and not decision["overruled_by"]:
             gaps.append(Gap(about=name, problem=f"no rule of the table holds for {record.get('term')}",

@@ -12,12 +12,12 @@ import shapely
 
 from facademap.repair.handling import StoneDensity
 from facademap.repair.pieces import Gap, is_inset
-from facademap.repair.planning import RepairPlan, carry_ids, plan_repairs
+from facademap.repair.planning import carry_ids, plan_repairs
 from facademap.repair.rows import rows_of
 from facademap.repair.rules import RuleTable
 from facademap.repair.settings import Settings
 from facademap.repair.stonework import Stonework
-from facademap.repair.treatments import Overrule, decide_treatments
+from facademap.repair.treatments import Overrule
 
 __all__ = ["Replan", "replan"]
 
@@ -44,10 +44,11 @@ def replan(
     settings: Settings,
     new_id: Callable[[], str],
     densities: Mapping[str, StoneDensity | float] | None = None,
+    mix: str = "NHL 3.5 1:2.5",
     overrules: Mapping[str, Overrule] | None = None,
     fixed: gpd.GeoDataFrame | None = None,
 ) -> Replan:
-    """Plan changed, new or deleted conditions again, with every condition that shares a stone to be cut with them.
+    """Plan changed, new or deleted conditions again, with every condition that bears on the same stones.
 
     Parameters
     ----------
@@ -59,7 +60,7 @@ def replan(
         Repairs of the last plan that are still proposed.
     stonework : Stonework
         Made once and kept.
-    rules, settings, densities, overrules, fixed
+    rules, settings, densities, mix, overrules, fixed
         As for :func:`plan_repairs`.
     new_id : callable
         Gives the id of a repair that is new.
@@ -73,56 +74,44 @@ def replan(
     ids = [str(i) for i in conditions["id"]]
     place = {name: k for k, name in enumerate(ids)}
     tree = shapely.STRtree(shapes)
-    old = rows_of(previous)
-    by_condition: dict[str, list[dict[str, Any]]] = {}
-    for row in old:
-        for name in row["conditions"] or ():
-            by_condition.setdefault(name, []).append(row)
+    new = {str(c) for c in changed}
+    answers = [set(a or ()) for a in previous["conditions"]] if len(previous) else []
+    pieced = [is_inset(t) for t in previous["treatment"]] if len(previous) else []
+    stone_of = [str(s) for s in previous["wall_stone"]] if len(previous) else []
 
-    found = {str(c) for c in changed}
-    stones: set[str] = set()
-    frontier = set(found)
-    while frontier:
-        present = sorted(place[n] for n in frontier if n in place)
-        part = conditions.iloc[present]
-        decided = decide_treatments(part, wall_stones, rules=rules, overrules=overrules)
-        fresh: set[str] = set()
-        for surface, shape, treatment in zip(part["surface"], part.geometry, decided["treatment"], strict=True):
-            if is_inset(treatment) and shape is not None:
-                fresh |= {s.id for s in stonework.near(str(surface), shape)} - stones
-        for name in frontier:
-            for row in by_condition.get(name, ()):
-                if is_inset(row["treatment"]):
-                    fresh |= {str(row["wall_stone"])} - stones
-        stones |= fresh
-        reached: set[str] = set()
-        for stone in fresh:
-            if stone in stonework.stones:
-                reached |= {ids[k] for k in tree.query(stonework.stones[stone].drawn.buffer(settings.joint_search_m), predicate="intersects")}
-        # what an old cut-out answered is looked at again with it
-        reached |= {c for row in old if is_inset(row["treatment"]) and str(row["wall_stone"]) in fresh for c in row["conditions"] or ()}
-        frontier = reached - found
-        found |= reached
-
+    # the stones whose needs change: those under the changed conditions now, and those cut for them before
+    stones: set[str] = {s for a, p, s in zip(answers, pieced, stone_of, strict=True) if p and a & new}
+    present = conditions.iloc[sorted(place[n] for n in new if n in place)]
+    for surface, shape in zip(present["surface"], present.geometry, strict=True):
+        if shape is not None and not shape.is_empty:
+            stones |= {s.id for s in stonework.near(str(surface), shape)}
+    # every condition that bears on them, and what their old cut-outs answered
+    found = set(new)
+    for stone in stones & stonework.stones.keys():
+        found |= {ids[k] for k in tree.query(stonework.stones[stone].drawn.buffer(settings.joint_search_m), predicate="intersects")}
+    for a, p, s in zip(answers, pieced, stone_of, strict=True):
+        if p and s in stones:
+            found |= a
     looked_at = conditions.iloc[sorted(place[n] for n in found if n in place)]
-    plan = plan_repairs(looked_at, wall_stones, wall_stones.iloc[:0], rules=rules, settings=settings, densities=densities,
-                        overrules=overrules, fixed=fixed, stonework=stonework)
-    touched = [k for k, row in enumerate(old) if found & set(row["conditions"] or ()) and (
-        not is_inset(row["treatment"]) or str(row["wall_stone"]) in stones)]
-    keep = [k for k, row in enumerate(old) if is_inset(row["treatment"]) and str(row["wall_stone"]) not in stones
-            and found & set(row["conditions"] or ())]
-    plan = _without_stones(plan, {str(old[k]["wall_stone"]) for k in keep})
+
+    standing = _standing(previous, looked_at, [k for k, (p, s) in enumerate(zip(pieced, stone_of, strict=True)) if p and s not in stones])
+    plan = plan_repairs(looked_at, wall_stones, wall_stones.iloc[:0], rules=rules, settings=settings, densities=densities, mix=mix,
+                        overrules=overrules, fixed=fixed, stonework=stonework, only_stones=stones, standing=standing)
+    grown = set(plan.repairs["wall_stone"]) if len(plan.repairs) else set()
+    touched = [k for k, (a, p, s) in enumerate(zip(answers, pieced, stone_of, strict=True)) if (p and (s in stones or s in grown & {
+        str(r["wall_stone"]) for r in standing})) or (not p and a & found)]
+    kept = {stone_of[k] for k in touched if pieced[k] and stone_of[k] not in stones}
     plan = carry_ids(plan, previous.iloc[touched], new_id=new_id)
-    fresh_ids = set(plan.repairs["id"]) if len(plan.repairs) else set()
-    return Replan(repairs=plan.repairs, pieces=plan.pieces, gaps=plan.gaps, conditions=tuple(sorted(found)),
-                  dropped=tuple(sorted(str(old[k]["id"]) for k in touched if old[k]["id"] not in fresh_ids)))
+    here = set(plan.repairs["id"]) if len(plan.repairs) else set()
+    names = [str(i) for i in previous["id"]] if len(previous) else []
+    dropped = tuple(sorted(names[k] for k in touched if names[k] not in here and stone_of[k] not in kept))
+    return Replan(repairs=plan.repairs, pieces=plan.pieces, gaps=plan.gaps, conditions=tuple(sorted(found)), dropped=dropped)
 
 
-def _without_stones(plan: RepairPlan, stones: set[str]) -> RepairPlan:
-    """The plan without cut-outs in stones that were not looked at."""
-    if not stones or not len(plan.repairs):
-        return plan
-    out = plan.repairs["wall_stone"].isin(stones) & plan.repairs["treatment"].isin(["inset", "whole stone"])
-    gone = set(plan.repairs[out]["id"])
-    return RepairPlan(repairs=plan.repairs[~out].reset_index(drop=True),
-                      pieces=plan.pieces[~plan.pieces["repair"].isin(gone)].reset_index(drop=True), gaps=plan.gaps)
+def _standing(previous: gpd.GeoDataFrame, conditions: gpd.GeoDataFrame, candidates: list[int]) -> list[dict[str, Any]]:
+    """Cut-outs outside the stones planned again that may answer surface work among the conditions."""
+    if not candidates or not len(conditions):
+        return []
+    rows = previous.iloc[candidates]
+    near = shapely.STRtree(np.asarray(rows.geometry.array)).query(np.asarray(conditions.geometry.array), predicate="intersects")[1]
+    return rows_of(rows.iloc[sorted(set(near.tolist()))])

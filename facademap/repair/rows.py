@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+import geopandas as gpd
 import pandas as pd
 
 from facademap.tables import Table
@@ -13,8 +14,9 @@ __all__ = ["frame_of", "rows_of"]
 
 
 def rows_of(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Every row as a mapping of column name to value; missing values stay as they are."""
-    names = [str(c) for c in frame.columns]
+    """Every row as a mapping of column name to value; the geometry, whatever its column's name, under ``geometry``."""
+    shape = frame.geometry.name if isinstance(frame, gpd.GeoDataFrame) else None
+    names = ["geometry" if c == shape else str(c) for c in frame.columns]
     columns = [list(frame[c].array) for c in frame.columns]
     return [dict(zip(names, values, strict=True)) for values in zip(*columns, strict=True)]
 

@@ -180,7 +180,7 @@ def jobs_from_repairs(repairs: gpd.GeoDataFrame, *, settings: Settings, rates: W
         treatment = str(r["treatment"])
         if treatment == "leave" or not is_missing(r.get("held_back")) or r["stage"] in ("accepted", "on hold"):
             continue
-        shape, priority = r[repairs.geometry.name], float(r["priority"])
+        shape, priority = r["geometry"], float(r["priority"])
         lift, bay = (0 if is_missing(r.get(k)) else int(r[k]) for k in ("lift", "bay"))
         place = (str(r["surface"]), lift, bay)
         if treatment in _PIECED:
