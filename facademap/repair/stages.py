@@ -179,14 +179,14 @@ def enter_stage(
         raise StageError(f"{name} is held back: {repair['held_back']}", "Settle that, plan again, then approve.")
     if stage == "cut-out measured" and is_missing(repair.get("measured")):
         raise StageError(f"{name}: the cut-out as cut was not written down", "Measure widths, heights, diagonals and depths, and record them.")
+    if not going_back and stage not in ("approved", "proposed"):
+        _check_gate(repair, stage, log=log, criteria=criteria, settings=settings, at=at)
     if stage == "piece sawn" and current == "cut-out measured":
         if place_fits is None:
             raise StageError(f"{name}: no place on a block is reserved for its piece", "Match and approve a block first.")
         if not place_fits:
             raise StageError(f"{name}: the piece as measured no longer fits its place: {place_problem}",
                              "Match it again with the measured size; nothing is sawn before that.")
-    if not going_back and stage not in ("approved", "proposed"):
-        _check_gate(repair, stage, log=log, criteria=criteria, settings=settings, at=at)
     return {"repair": name, "at": _iso(at), "stage": stage, "check": None, "result": None, "measured": None, "mason": mason,
             "photo": photo, "reason": reason, "corrects": None, "note": None}
 

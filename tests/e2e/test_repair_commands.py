@@ -1,0 +1,193 @@
+"""The repair commands as a person calls them, on a small project."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+
+import geopandas as gpd
+import pytest
+from shapely.geometry import box
+
+from facademap.cli.main import main
+from facademap.io.rule_files import profile_text, rules_text
+from facademap.store.project import Project
+from facademap.tables import CONDITIONS, WALL_STONES
+from facademap.tasks.plan import plan_project, replan_project
+from facademap.tasks.work import move_on
+
+
+@pytest.fixture
+def project(tmp_path):
+    stones = WALL_STONES.check(gpd.GeoDataFrame(
+        [{"id": f"S-{k}", "surface": "A", "depth_m": 0.2, "stone_type": "Quay sandstone", "kind": "sedimentary", "bed": "horizontal",
+          "geometry": box(k * 0.606, 0, k * 0.606 + 0.6, 0.3)} for k in range(4)], geometry="geometry"))
+    rows = [{"term": "alveolization", "depth_m": 0.03, "cause_settled": True, "geometry": box(0.2, 0.1, 0.3, 0.2)},
+            {"term": "alveolization", "depth_m": 0.03, "cause_settled": False, "geometry": box(0.8, 0.1, 0.9, 0.2)},
+            {"term": "loose stone", "layer": "structural", "uc": 3, "geometry": box(1.3, 0.1, 1.4, 0.2)},
+            {"term": "soiling", "cc": 3, "geometry": box(1.9, 0.1, 2.1, 0.2)}]
+    conditions = CONDITIONS.check(gpd.GeoDataFrame([{"id": f"C-{k}", "surface": "A", **r} for k, r in enumerate(rows, start=1)], geometry="geometry"))
+    folder = tmp_path / "loft"
+    with Project.create(folder, name="Sail loft") as p, p.edit(who="t", what="survey") as edit:
+        edit.put("elevations", [{"id": "E", "name": "East"}])
+        edit.put("surfaces", [{"id": "A", "elevation": "E", "name": "East wall"}])
+        edit.put("wall_stones", stones)
+        edit.put("conditions", conditions)
+    return folder
+
+
+def call(capsys, *args, code=0):
+    with pytest.raises(SystemExit) as ended:
+        main([str(a) for a in args])
+    out = capsys.readouterr()
+    assert ended.value.code == code, out.err
+    return out
+
+
+def asked(capsys, *args):
+    return json.loads(call(capsys, *args, "--json", "--quiet").out)
+
+
+def test_plan_says_what_it_does_and_does_it_once(project, capsys):
+    summary = asked(capsys, "plan", project)
+    assert summary["treatments"] == {"inset": 2, "make safe": 1, "clean": 1}
+    assert summary["pieces"] == 2
+    assert summary["held_back"] == 1
+    assert 0 < summary["removed_share"] < 0.2
+    with Project.open(project) as p:
+        before, entries = list(p.read("repairs")["id"]), len(p.history())
+    assert asked(capsys, "plan", project)["new"] == 0
+    with Project.open(project) as p:
+        assert list(p.read("repairs")["id"]) == before
+        assert len(p.history()) == entries  # nothing changed, so nothing was written
+    assert "4 conditions" in call(capsys, "plan", project, "--quiet").out
+
+
+def test_profiles_give_consistent_plans_of_their_own(project, capsys):
+    asked(capsys, "plan", project, "--profile", "inch")
+    with Project.open(project) as p:
+        depths = set(p.read("repairs")["depth_m"].dropna().round(6))
+        assert p.setting("profile") == "inch"
+    assert depths == {0.04445}  # 30 mm and 3/8 in, up to the next quarter inch: 1 3/4 in
+
+
+def test_approved_repairs_and_decisions_of_persons_stand(project, capsys):
+    from facademap.tasks.plan import overrule_condition
+
+    asked(capsys, "plan", project)
+    with Project.open(project) as p:
+        inset = next(r["id"] for r in p.read("repairs").to_dict("records") if r["conditions"] == ["C-1"])
+    move_on(project, inset, "approved")
+    overrule_condition(project, "C-4", treatment="leave", by="J. Roe", reason="The tide will wash it.")
+    with Project.open(project) as p, p.edit(who="t", what="deeper") as edit:
+        edit.update("conditions", "C-1", {"depth_m": 0.09})
+    summary = asked(capsys, "plan", project)
+    assert summary["untouched"] == 1
+    with Project.open(project) as p:
+        repairs = p.read("repairs").set_index("id")
+    assert repairs.loc[inset, "stage"] == "approved"
+    assert repairs.loc[inset, "depth_m"] == 0.05
+    left = repairs[repairs["conditions"].map(lambda c: c == ["C-4"])].iloc[0]
+    assert (left["treatment"], left["overruled_by"], left["reason"]) == ("leave", "J. Roe", "The tide will wash it.")
+    overrule_condition(project, "C-4", treatment=None, by="J. Roe", reason="It did not.")
+    assert asked(capsys, "plan", project)["treatments"]["clean"] == 1
+
+
+def test_a_changed_condition_is_planned_again_alone(project):
+    plan_project(project)
+    with Project.open(project) as p, p.edit(who="t", what="move") as edit:
+        edit.update("conditions", "C-1", {"geometry": box(0.25, 0.1, 0.35, 0.2)})
+    result = replan_project(project, ["C-1"])
+    assert len(result["repairs"]) == 1
+    assert result["dropped"] == []
+    with Project.open(project) as p, p.edit(who="t", what="drop") as edit:
+        edit.delete("conditions", "C-1")
+    gone = replan_project(project, ["C-1"])
+    assert gone["dropped"] == result["repairs"]
+    with Project.open(project) as p:
+        assert result["repairs"][0] not in set(p.read("pieces")["repair"])
+
+
+def test_the_whole_record_of_one_inset(project, capsys):
+    asked(capsys, "plan", project)
+    with Project.open(project) as p:
+        repair = next(r["id"] for r in p.read("repairs").to_dict("records") if r["conditions"] == ["C-1"])
+        held = next(r["id"] for r in p.read("repairs").to_dict("records") if r["conditions"] == ["C-2"])
+        piece = p.row("pieces", f"P-{repair[2:]}")
+    day = dt.datetime(2026, 3, 2, 8, tzinfo=dt.UTC)
+
+    def record(*args, code=0, hours=1.0):
+        nonlocal day
+        day += dt.timedelta(hours=hours)
+        return call(capsys, "record", project, repair, *args, "--at", day.isoformat(), "--quiet", code=code)
+
+    assert "held back" in call(capsys, "record", project, held, "--stage", "approved", code=2).err
+    assert "cannot follow" in record("--stage", "cut out", code=2).err
+    record("--stage", "approved")
+    record("--stage", "cut out", "--mason", "A. Roe")
+    assert "not written down" in record("--stage", "cut-out measured", code=2).err
+    out = call(capsys, "record", project, repair, "--cut-out", "--value", "widths_mm=141,142", "--value", "heights_mm=140,140",
+               "--value", "diagonals_mm=198.5,199", "--value", "depths_mm=50,51,50,50").out
+    assert "measured" in out
+    with Project.open(project) as p:
+        now = p.row("pieces", piece["id"])
+        assert not now["provisional"]
+        assert now["width_m"] == pytest.approx(piece["width_m"] + 0.001)
+    record("--stage", "cut-out measured")
+    record("--check", "cut-out square", "--value", "diagonals_mm=198.5,199")
+    assert "redo" in record("--check", "even depth", "--value", "depths_mm=50,58").out
+    record("--check", "sound stone all round", "--result", "pass")
+    assert "did not pass" in record("--stage", "piece sawn", code=2).err
+    with Project.open(project) as p:
+        wrong = next(e["id"] for e in p.read("work_log").to_dict("records") if e["result"] == "redo")
+    record("--correct", wrong, "--check", "even depth", "--result", "pass", "--value", "depths_mm=50,51", "--reason", "misread")
+    assert "no place on a block" in record("--stage", "piece sawn", code=2).err
+    state = asked(capsys, "record", project, repair)
+    assert state["stage"] == "cut-out measured"
+    assert {c["criterion"]: c["result"] for c in state["checks"]}["even depth"] == "pass"
+    assert len(state["entries"]) == 7
+    assert "future" in call(capsys, "record", project, repair, "--check", "wetted", "--result", "pass", "--at", "2999-01-01T00:00:00+00:00", code=2).err
+    record("--deeper", "85mm", "--reason", "soft behind")
+    with Project.open(project) as p:
+        assert p.row("repairs", repair)["stage"] == "proposed"
+        assert p.row("conditions", "C-1")["depth_m"] == pytest.approx(0.085)
+    asked(capsys, "plan", project)
+    with Project.open(project) as p:
+        assert p.row("repairs", repair)["depth_m"] > 0.09
+
+
+def test_sequence_make_safe_rules_and_workmanship(project, capsys, tmp_path):
+    asked(capsys, "plan", project)
+    listed = asked(capsys, "make-safe", project)
+    assert [i["condition"] for i in listed["items"]] == ["C-3"]
+    result = asked(capsys, "schedule", project, "--start", "2027-04-05", "--out", tmp_path / "out")
+    assert result["faults"] == []
+    assert result["repairs"] == 3  # the one held back waits
+    assert (tmp_path / "out" / "day-list.csv").read_text().startswith("day,crew")
+    assert "no date" in call(capsys, "schedule", project, "--start", "tomorrow", code=2).err
+    rules = asked(capsys, "rules", "--profile", "inch", "--copy-to", tmp_path / "office")
+    assert all(r["source"] and r["status"] for r in rules["rules"])
+    assert all(c["passed"] for c in rules["checks"])
+    assert (tmp_path / "office" / "rules.toml").read_text() == rules_text()
+    assert (tmp_path / "office" / "inch.toml").read_text() == profile_text("inch")
+    assert "exists already" in call(capsys, "rules", "--copy-to", tmp_path / "office", code=2).err
+    fixed = asked(capsys, "workmanship", project, "--fix", "default")
+    assert len(fixed["seal"]) == 12
+    assert "was fixed on" in call(capsys, "workmanship", project, "--fix", "default", code=2).err
+    assert "chosen" in call(capsys, "workmanship", project, "R-001", "--standard", fixed["name"], code=2).err
+
+
+def test_bad_files_are_one_clear_line_and_nothing_is_written(project, capsys, tmp_path):
+    with Project.open(project) as p:
+        entries = len(p.history())
+    bad = tmp_path / "bad.toml"
+    for content, word in ((b"[[rule]]\nname = 'x'\n", "missing"), (b"\xff\xfe\x00rules", "UTF-8"), (b"", "no rule"), (b"= =", "TOML")):
+        bad.write_bytes(content)
+        err = call(capsys, "plan", project, "--rules", bad, "--quiet", code=2).err
+        assert word in err
+        assert err.startswith("error:")
+        assert err.count("\n") == 1
+    assert "no such" in call(capsys, "plan", project, "--rules", tmp_path / "none.toml", "--quiet", code=2).err
+    assert "unknown" in call(capsys, "plan", project, "--profile", "imperial", "--quiet", code=2).err
+    with Project.open(project) as p:
+        assert len(p.history()) == entries
