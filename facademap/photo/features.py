@@ -29,7 +29,7 @@ Bytes = NDArray[np.uint8]
 LONGEST_PX = 2000
 MOST_FEATURES = 6000
 #: Longest side and tilts of the simulated views.
-TILTED_LONGEST_PX = 1000
+TILTED_LONGEST_PX = 900
 TILTS = (2.0**0.5, 2.0, 2.0 * 2.0**0.5)
 #: The nearest descriptor must be nearer than this share of the second nearest.
 RATIO = 0.8
@@ -128,7 +128,7 @@ def _spread(points: Any, shape: tuple[int, ...], most: int) -> list[Any]:
     return [points[i] for i in np.sort(chosen)]
 
 
-def find_tilted_features(grey: Bytes, *, longest_px: float = TILTED_LONGEST_PX, most: int = 16000) -> Features:
+def find_tilted_features(grey: Bytes, *, longest_px: float = TILTED_LONGEST_PX, most: int = 10000) -> Features:
     """Features of the photo and of simulated oblique views of it, for pairs that plain features cannot join."""
     small, factor = reduced(grey, longest_px)
     parts = [find_features(small, longest_px=longest_px, most=most // 4)]

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from facademap.photo.bundle import Bundle, BundleResult, adjust_bundle
 from facademap.photo.camera import Camera, nominal_camera
-from facademap.photo.features import Features, find_features, find_tilted_features, match_features
+from facademap.photo.features import LONGEST_PX, Features, find_features, find_tilted_features, match_features
 from facademap.photo.homography import apply_homography
 from facademap.photo.ties import PairLimits, PairTies, tie_pair
 
@@ -179,6 +179,8 @@ def join_photos(
     depths: tuple[Depth, ...] = ("fine", "tilted") if thorough else ()
     for depth in depths:
         for pair in _missing_links(graph):
+            if depth == "fine" and max(cameras[i].width_px for i in pair) <= 1.2 * LONGEST_PX:
+                continue  # nothing finer to be seen
             reached = set(graph.reached_from(0))
             if (pair[0] in reached) != (pair[1] in reached) or not pairs.get(pair):
                 attempt(pair, depth)
@@ -268,7 +270,7 @@ class Registration:
 
 def register_photos(
     pictures: Sequence[Bytes], *, cameras: Sequence[Camera] | None = None,
-    progress: Callable[[float], None] | None = None, limits: PairLimits | None = None,
+    progress: Callable[[float], None] | None = None, limits: PairLimits | None = None, thorough: bool = True,
 ) -> Registration:
     """Register grey photos of one flat wall to the first.
 
@@ -282,10 +284,13 @@ def register_photos(
         Called with the fraction done.
     limits : PairLimits, optional
         When a pair is believed.
+    thorough : bool
+        Whether photos left alone are tried again with more features and simulated tilts.
     """
     known = cameras is not None
     used = tuple(cameras) if cameras is not None else tuple(nominal_camera(p.shape[1], p.shape[0]) for p in pictures)
-    graph = join_photos(lambda i: pictures[i], used, known_lens=known, progress=progress, limits=limits)
+    graph = join_photos(lambda i: pictures[i], used, known_lens=known, progress=progress, limits=limits,
+                        thorough=thorough)
     return _adjusted(graph)
 
 
