@@ -14,10 +14,11 @@ from starlette.routing import Route
 
 from facademap.errors import FileError
 from facademap.tasks.desk_pictures import Pictures
-from facademap.web import pictures_api, tables_api
+from facademap.web import pictures_api, tables_api, work_api
 from facademap.web.answers import failure, on_http_error, on_unforeseen
 from facademap.web.desk import Desk
 from facademap.web.guard import COOKIE, Access, Guard, pass_of
+from facademap.web.jobs import Jobs
 
 __all__ = ["make_app"]
 
@@ -40,7 +41,7 @@ def make_app(folder: Path, *, host: str = "127.0.0.1", secret: str = "") -> Guar
     secret : str
         Needed by everybody who works here; empty only where no other machine can reach the server.
     """
-    desk, pictures = Desk(folder), Pictures(folder)
+    desk, pictures, jobs = Desk(folder), Pictures(folder), Jobs(folder)
 
     def reviewers() -> dict[str, str]:
         links = desk.setting("reviewer_links", []) or []
@@ -51,6 +52,7 @@ def make_app(folder: Path, *, host: str = "127.0.0.1", secret: str = "") -> Guar
     @asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
         yield
+        jobs.close()
         desk.close()
 
     async def page(request: Request) -> Response:
@@ -90,11 +92,12 @@ def make_app(folder: Path, *, host: str = "127.0.0.1", secret: str = "") -> Guar
         Route("/favicon.ico", icon),
         *tables_api.routes(desk),
         *pictures_api.routes(desk, pictures),
+        *work_api.routes(desk, pictures, jobs),
     ]
     handlers: dict[Any, Any] = {404: on_http_error, 405: on_http_error, 500: on_unforeseen, Exception: on_unforeseen}
     app = Starlette(routes=routes, exception_handlers=handlers, lifespan=lifespan)
     app.state.desk = desk
-    return Guard(app, access)
+    return Guard(app, access, on_stop=desk.stop_waiting)
 
 
 def _file(name: str, *, status: int = 200) -> Response:

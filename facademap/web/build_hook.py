@@ -23,6 +23,7 @@ TARGETS = ("facademap/web/static/built", "facademap/report/built")
 RESULTS = (
     "facademap/web/static/built/desk.js",
     "facademap/web/static/built/desk.css",
+    "facademap/web/static/built/service.js",
     "facademap/report/built/leaflet.js",
     "facademap/report/built/leaflet.css",
 )

@@ -30,7 +30,7 @@ class Desk:
         self._all_readers: list[Project] = []
         self._seq = newest_change(self._writer)
         self._looked_at = time.monotonic()
-        self.reviewer_cache: tuple[int, dict[str, str]] = (-1, {})
+        self._stopping = False
 
     @contextmanager
     def writing(self) -> Iterator[Project]:
@@ -57,9 +57,13 @@ class Desk:
     async def wait_for_change(self, after: int, *, seconds: float) -> int:
         """Wait until something changed after ``after``, or the time is up."""
         end = time.monotonic() + seconds
-        while (seq := self.seq()) <= after and time.monotonic() < end:
+        while (seq := self.seq()) <= after and time.monotonic() < end and not self._stopping:
             await asyncio.sleep(0.15)
         return seq
+
+    def stop_waiting(self) -> None:
+        """Let waiting pages go, so that the server can end at once."""
+        self._stopping = True
 
     def setting(self, name: str, default: Any = None) -> Any:
         """One project setting."""

@@ -117,8 +117,9 @@ def pass_of(access: Access, presented: str) -> Pass | None:
 class Guard:
     """Outermost layer of the server."""
 
-    def __init__(self, app: Callable[[Scope, Receive, Send], Awaitable[None]], access: Access) -> None:
-        self._app, self._access = app, access
+    def __init__(self, app: Callable[[Scope, Receive, Send], Awaitable[None]], access: Access, *,
+                 on_stop: Callable[[], None] = lambda: None) -> None:
+        self._app, self._access, self.on_stop = app, access, on_stop
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer, or refuse."""

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import threading
 import webbrowser
+from collections.abc import Callable
+from types import FrameType
 
 import uvicorn
 
@@ -21,4 +23,17 @@ def run(plan: ServePlan, *, open_browser: bool) -> None:
     if open_browser:
         link = plan.address + (f"?key={plan.secret}" if plan.secret else "")
         threading.Timer(0.6, webbrowser.open, args=(link,)).start()
-    uvicorn.Server(config).run(sockets=[plan.socket])
+    _Server(config, on_stop=app.on_stop).run(sockets=[plan.socket])
+
+
+class _Server(uvicorn.Server):
+    """Lets waiting pages go first when it is told to end."""
+
+    def __init__(self, config: uvicorn.Config, *, on_stop: Callable[[], None]) -> None:
+        super().__init__(config)
+        self._on_stop = on_stop
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        """Asked to end by a signal."""
+        self._on_stop()
+        super().handle_exit(sig, frame)

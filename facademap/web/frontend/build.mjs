@@ -26,7 +26,7 @@ const shared = {
   target: ["chrome110", "firefox110", "safari16"],
 };
 const bundles = [
-  { ...shared, entryPoints: { desk: "src/desk/main.jsx" }, outdir: desk, assetNames: "[name]" },
+  { ...shared, entryPoints: { desk: "src/desk/main.jsx", service: "src/service/service.js" }, outdir: desk, assetNames: "[name]" },
   { ...shared, entryPoints: { leaflet: "src/leaflet/leaflet.js" }, outdir: map },
 ];
 

@@ -1,1 +1,209 @@
-export function RepairSheet() { return null; }
+// One repair: what is decided, the cut-out with joints and pins, and the stone for it.
+import { useEffect, useState } from "preact/hooks";
+import { ask, q } from "./api.js";
+import { entryOf, faceAddress, rowsOf, tickOf } from "./data.js";
+import { edit } from "./edits.js";
+import { Field } from "./fields.jsx";
+import { job, startJob, stopJob } from "./jobs.js";
+import { FORMS, shown, useChange } from "./Record.jsx";
+import { area, length } from "./settings.js";
+import { dialog, panel, select, selection } from "./view.js";
+import { goTo } from "./wall.js";
+
+export function JobBar({ kinds = ["plan", "match"] }) {
+  const now = job.value;
+  const names = { plan: "Plan repairs", match: "Match stone", papers: "Issue papers" };
+  if (now?.state === "running") {
+    return (
+      <div class="job" role="status">
+        <span>{now.title} … {Math.round(now.fraction * 100)} %</span>
+        <progress max="1" value={now.fraction || undefined} aria-label={now.title} />
+        <button type="button" onClick={stopJob}>Stop</button>
+      </div>
+    );
+  }
+  return <div class="job">{kinds.map((kind) => <button type="button" key={kind} onClick={() => startJob(kind)}>{names[kind]}</button>)}</div>;
+}
+
+function chosenRepair() {
+  const [first] = selection.value;
+  if (!first) return null;
+  if (first.table === "repairs") return entryOf("repairs", first.id)?.row ?? null;
+  if (first.table === "pieces") return entryOf("repairs", entryOf("pieces", first.id)?.row.repair)?.row ?? null;
+  if (first.table === "conditions") return rowsOf("repairs").find((r) => (r.conditions ?? []).includes(first.id)) ?? null;
+  return rowsOf("repairs").find((r) => r.wall_stone === first.id) ?? null;
+}
+
+export function RepairSheet() {
+  void tickOf("repairs").value;
+  const row = chosenRepair();
+  if (!row) return <Overview />;
+  return <Repair row={row} key={row.id} />;
+}
+
+function Overview() {
+  const repairs = rowsOf("repairs");
+  const placed = new Set(rowsOf("placements").map((p) => p.repair));
+  const pieces = rowsOf("pieces");
+  const without = pieces.filter((p) => !placed.has(p.repair));
+  const counts = {};
+  for (const r of repairs) counts[r.treatment] = (counts[r.treatment] ?? 0) + 1;
+  return (
+    <div class="overview">
+      <h2>Repairs</h2>
+      <p class="aside">Choose a repair on the wall or in the list.</p>
+      <JobBar kinds={["plan", "match", "papers"]} />
+      {repairs.length > 0 && <table class="plain"><caption class="visually-hidden">Treatments</caption><tbody>{Object.entries(counts).sort((a, b) => b[1] - a[1]).map(([n, c]) => <tr key={n}><th scope="row">{n}</th><td>{c}</td></tr>)}
+        <tr><th scope="row">Original stone removed</th><td>{area(repairs.reduce((s, r) => s + (r.removed_area_m2 ?? 0), 0))}</td></tr>
+        <tr><th scope="row">Pieces with a stone</th><td>{pieces.length - without.length} of {pieces.length}</td></tr></tbody></table>}
+      {without.length > 0 && <><h3>Without a stone</h3><ul class="rows">{without.map((p) => (
+        <li key={p.id}><button type="button" class="link" onClick={() => { select("repairs", p.repair); goTo("repairs", p.repair); }}>{p.repair}</button> <span class="aside">{p.unmatched_reason ? WORDS[p.unmatched_reason] ?? p.unmatched_reason : "not matched yet"}{p.source_size ? ` · look for ${p.source_size.map((m) => length(m)).join(" × ")}` : ""}</span></li>))}</ul></>}
+      <Plans />
+    </div>
+  );
+}
+
+const WORDS = { stone_type: "no block of this stone", bed: "no block with a fitting bed", depth: "no block is deep enough", weathered: "no weathered face", colour: "no block close enough in colour", size: "no block is large enough", locked_out: "locked or forbidden", capacity: "the blocks that fit are used by others" };
+
+function Plans() {
+  const plans = rowsOf("plans");
+  if (!plans.length) return null;
+  const newest = [...plans].reverse().slice(0, 6);
+  return (
+    <><h3>Plans</h3>
+      <div class="scroll-x"><table class="plain"><thead><tr><th scope="col">Plan</th><th scope="col">Matched</th><th scope="col">Mean ΔE</th><th scope="col">Gap</th><th scope="col">Proof</th></tr></thead>
+        <tbody>{newest.map((p) => <tr key={p.id} class={p.current ? "on" : ""}><th scope="row">{p.id}{p.current && " · now"}</th><td>{p.matched} of {p.matched + p.unmatched}</td><td>{p.mean_de00 == null ? "–" : p.mean_de00.toFixed(2)}</td><td>{p.gap == null ? "–" : `${(p.gap * 100).toFixed(1)} %`}</td><td>{p.status === "optimal" ? "best possible" : "feasible"}</td></tr>)}</tbody></table></div></>
+  );
+}
+
+function Repair({ row }) {
+  const change = useChange();
+  const piece = rowsOf("pieces").find((p) => p.repair === row.id) ?? null;
+  const place = rowsOf("placements").find((p) => p.repair === row.id) ?? null;
+  useEffect(() => {
+    if (selection.value[0]?.table !== "repairs") select("repairs", row.id);
+  }, [row.id]);
+  return (
+    <div class="repair">
+      <header class="head"><h2>Repair <span class="id">{shown(row.id)}</span></h2>
+        <div class="figures"><button type="button" class="quiet" onClick={() => goTo("repairs", row.id)}>Show</button><span>{row.treatment}</span><span class="stage">{row.stage}</span>
+          <button type="button" class="quiet" onClick={() => { dialog.value = { kind: "history", table: "repairs", id: row.id }; }}>History</button>
+          <button type="button" class="quiet" onClick={() => { selection.value = []; }}>All repairs</button></div></header>
+      {row.held_back && <p class="warn">Waits: {row.held_back}</p>}
+      {(row.cautions ?? []).map((c) => <p class="warn" key={c}>{c}</p>)}
+      {(row.conditions ?? []).length > 0 && <p>Answers {row.conditions.map((c) => <button type="button" class="link" key={c} onClick={() => { select("conditions", c); goTo("conditions", c); }}>{c} {entryOf("conditions", c)?.row.term ?? ""}</button>)}</p>}
+      {piece && <Sketch row={row} piece={piece} />}
+      {piece && <Stones row={row} piece={piece} place={place} />}
+      <details open={!piece}><summary>Decision</summary>
+        <p class="aside">Rule {row.rule ?? "–"} ({row.rule_status ?? "–"}{row.rule_source ? `, ${row.rule_source}` : ""})</p>
+        <div class="form">{FORMS.repairs.filter((n) => n !== "stage").map((n) => <Field key={n} table="repairs" name={n} value={row[n]} onChange={(v) => change(n, v)} />)}</div>
+      </details>
+      {piece && <details><summary>Piece</summary><div class="form">{FORMS.pieces.map((n) => <Field key={n} table="pieces" name={n} value={piece[n]} readOnly={n === "unmatched_reason"} onChange={(v) => edit(`change piece of ${row.id}`, [{ op: "update", table: "pieces", id: piece.id, values: { [n]: v } }])} />)}</div></details>}
+      <Pins row={row} />
+    </div>
+  );
+}
+
+/** The cut-out as drawn: sides with their joints, pins, bed. */
+function Sketch({ row, piece }) {
+  const ring = row.geometry?.coordinates?.[0];
+  if (!ring || row.geometry.type !== "Polygon") return null;
+  const us = ring.map((p) => p[0]);
+  const vs = ring.map((p) => p[1]);
+  const [u0, u1, v0, v1] = [Math.min(...us), Math.max(...us), Math.min(...vs), Math.max(...vs)];
+  const scale = Math.min(232 / (u1 - u0), 150 / (v1 - v0));
+  const at = ([u, v]) => [54 + (u - u0) * scale, 16 + (v1 - v) * scale];
+  const path = (r) => r.map((p, i) => `${i ? "L" : "M"}${at(p).map((x) => x.toFixed(1)).join(" ")}`).join("") + "Z";
+  const inner = piece.geometry?.coordinates?.[0];
+  const [w, h] = [(u1 - u0) * scale, (v1 - v0) * scale];
+  return (
+    <figure class="sketch">
+      <svg viewBox={`0 0 340 ${h + 46}`} role="img" aria-label={`Cut-out ${length(u1 - u0)} wide, ${length(v1 - v0)} high, ${length(row.depth_m)} deep`}>
+        <path d={path(ring)} class="cut" />
+        {inner && <path d={path(inner)} class="piece" />}
+        {(row.pins ?? []).map((p, i) => { const [x, y] = at([p.u_m, p.v_m]); return <g key={i}><circle cx={x} cy={y} r="4" class="pin" /><path d={`M${x - 7} ${y}h14M${x} ${y - 7}v14`} class="pin" /></g>; })}
+        {piece.bed !== "any" && <path d={piece.bed === "edge" ? `M${54 + w / 2 + 12} ${16 + h * 0.75}v${-h * 0.5}` : `M${54 + w * 0.25} ${16 + h / 2 + 12}h${w * 0.5}`} class="bed" />}
+        <text x={54 + w / 2} y={h + 36} text-anchor="middle">{length(u1 - u0, { both: true })}</text>
+        <text x={54 + w + 8} y={16 + h / 2}>{length(v1 - v0)}</text>
+        <text x="0" y={16 + h / 2}>{length(row.depth_m)}</text><text x="0" y={30 + h / 2} class="small">deep</text>
+      </svg>
+      <figcaption class="aside">Piece {length(piece.width_m, { digits: 1 })} × {length(piece.height_m, { digits: 1 })} × {length(piece.depth_m, { digits: 1 })}{piece.weight_kg ? ` · ${piece.weight_kg.toFixed(1)} kg` : ""} · bed {piece.bed}{piece.provisional ? " · provisional until the cut-out is measured" : ""}</figcaption>
+    </figure>
+  );
+}
+
+function Pins({ row }) {
+  const edges = row.edges ?? [];
+  const kinds = row.edge_kinds ?? [];
+  if (!edges.length && !(row.pins ?? []).length) return null;
+  const setJoint = (i, text) => {
+    const mm = Number(text.replace(",", "."));
+    if (!Number.isFinite(mm) || mm < 0 || mm > 60) return;
+    edit(`joint of ${row.id}`, [{ op: "update", table: "repairs", id: row.id, values: { edges: edges.map((e, k) => (k === i ? mm / 1000 : e)) } }]);
+  };
+  return (
+    <details><summary>Joints and pins</summary>
+      <table class="plain"><thead><tr><th scope="col">Side</th><th scope="col">Kind</th><th scope="col">Joint, mm</th></tr></thead>
+        <tbody>{edges.map((e, i) => <tr key={i}><th scope="row">{i + 1}</th><td>{kinds[i] ?? "–"}</td><td><input aria-label={`Joint of side ${i + 1} in millimetres`} inputMode="decimal" value={(e * 1000).toFixed(1)} onChange={(ev) => setJoint(i, ev.currentTarget.value)} onKeyDown={(ev) => ev.stopPropagation()} /></td></tr>)}</tbody></table>
+      {(row.pins ?? []).length > 0 && <ul class="rows">{row.pins.map((p, i) => <li key={i}>Pin {i + 1}: rod {(p.rod_m * 1000).toFixed(0)} mm {p.grade ?? ""}, hole {(p.hole_m * 1000).toFixed(0)} mm, {(p.embedment_m * 1000).toFixed(0)} mm into the wall, {p.angle_deg}° down
+        <button type="button" class="quiet" onClick={() => edit(`pin of ${row.id}`, [{ op: "update", table: "repairs", id: row.id, values: { pins: row.pins.filter((_, k) => k !== i) } }])}>Take out</button></li>)}</ul>}
+    </details>
+  );
+}
+
+const labColour = (lab) => {
+  if (!lab) return "transparent";
+  // CIELAB (D50) is a colour of the style sheet language as it stands
+  return `lab(${lab[0]}% ${lab[1]} ${lab[2]})`;
+};
+export { labColour };
+
+function Stones({ row, piece, place }) {
+  const [ranking, setRanking] = useState(null);
+  const [problem, setProblem] = useState("");
+  const [all, setAll] = useState(false);
+  void tickOf("placements").value;
+  useEffect(() => {
+    let gone = false;
+    ask(`/api/ranking?repair=${q(row.id)}`).then((a) => !gone && setRanking(a), (e) => !gone && setProblem(e.problem ? `${e.problem}. ${e.remedy}` : "The ranking needs the server."));
+    return () => { gone = true; };
+  }, [row.id, piece.lock_block, JSON.stringify(piece.forbid_blocks), tickOf("placements").value, tickOf("blocks").value]);
+  const set = (what, values) => edit(what, [{ op: "update", table: "pieces", id: piece.id, values }]);
+  const forbidden = piece.forbid_blocks ?? [];
+  const faces = ranking?.faces.filter((f) => all || f.fits || f.block === place?.block || f.block === piece.lock_block) ?? [];
+  return (
+    <section class="stones" aria-label="Stone for this repair">
+      <h3>Stone {place ? <span class="count">{place.block}</span> : <span class="aside">none yet</span>}</h3>
+      {piece.unmatched_reason && !place && <p class="warn">No stone: {WORDS[piece.unmatched_reason] ?? piece.unmatched_reason}</p>}
+      <JobBar kinds={["match"]} />
+      {problem && <p class="aside">{problem}</p>}
+      {ranking && !faces.length && <p class="aside">No block keeps every rule.</p>}
+      <ol class="ranked">{faces.slice(0, 12).map((f) => {
+        const chosen = place?.face === f.face;
+        const at = chosen ? `&x=${place.x_m}&y=${place.y_m}&turn=${place.rotation_deg}` : `&turn=${f.turn_deg}`;
+        return (
+          <li key={f.face} class={`${chosen ? "on" : ""} ${f.fits ? "" : "unfit"}`}>
+            <img src={`/pictures/in-wall?repair=${q(row.id)}&face=${q(f.face)}${at}`} alt={`Block ${f.block} seen in the wall`} loading="lazy" />
+            <div>
+              <p><strong>{f.block}</strong> {chosen && <em>{place.state}</em>} {piece.lock_block === f.block && <em>locked</em>} {forbidden.includes(f.block) && <em>forbidden</em>}</p>
+              <dl class="parts"><div><dt>Colour</dt><dd>{f.de00 === null ? "–" : `ΔE ${f.de00.toFixed(1)}`}</dd></div><div><dt>Spread</dt><dd>{f.spread.toFixed(1)}</dd></div><div><dt>Finish</dt><dd>{f.finish.toFixed(1)}</dd></div><div><dt>Left over</dt><dd>{f.spare_mm.map((m) => Math.round(m)).join(" · ")} mm</dd></div></dl>
+              {f.reasons.length > 0 && <p class="bad">{f.reasons.join("; ")}</p>}
+              {f.used_by.length > 0 && <p class="aside">also {f.used_by.join(", ")}</p>}
+              <p class="acts">
+                <button type="button" aria-pressed={piece.lock_block === f.block} onClick={() => set(piece.lock_block === f.block ? `unlock ${row.id}` : `assign ${f.block} to ${row.id}`, { lock_block: piece.lock_block === f.block ? null : f.block })}>{piece.lock_block === f.block ? "Unlock" : "Assign"}</button>
+                <button type="button" aria-pressed={forbidden.includes(f.block)} onClick={() => set(`${forbidden.includes(f.block) ? "allow" : "forbid"} ${f.block} for ${row.id}`, { forbid_blocks: forbidden.includes(f.block) ? forbidden.filter((b) => b !== f.block) : [...forbidden, f.block] })}>{forbidden.includes(f.block) ? "Allow" : "Forbid"}</button>
+                {chosen && place.state === "proposed" && <button type="button" onClick={() => edit(`approve ${f.block} for ${row.id}`, [{ op: "update", table: "placements", id: place.id, values: { state: "approved" } }])}>Approve</button>}
+                {chosen && place.state === "approved" && <button type="button" onClick={() => edit(`open ${row.id} again`, [{ op: "update", table: "placements", id: place.id, values: { state: "proposed" } }])}>Open again</button>}
+              </p>
+            </div>
+            <img class="face" src={faceAddress(f.face, 240)} alt="" loading="lazy" />
+          </li>
+        );
+      })}</ol>
+      {ranking && <p><button type="button" class="quiet" onClick={() => setAll(!all)}>{all ? "Only those that fit" : `Show all ${ranking.faces.length} faces`}</button>
+        <button type="button" class="quiet" onClick={() => set(`leave ${row.id} without stone`, { lock_block: piece.lock_block === "-" ? null : "-" })}>{piece.lock_block === "-" ? "Match it again" : "Leave without a stone"}</button></p>}
+      {piece.lock_block && piece.lock_block !== place?.block && <p class="aside">The assignment holds from the next matching on.</p>}
+    </section>
+  );
+}
+export { panel };

@@ -1,1 +1,125 @@
-export function Blocks() { return null; }
+// The yard: every salvaged block with its picture, colour, state and saw plan.
+import { useRef, useState } from "preact/hooks";
+import { ask, q } from "./api.js";
+import { entryOf, faceAddress, pictureAddress, rowsOf, schema } from "./data.js";
+import { edit, newId, notice } from "./edits.js";
+import { Field } from "./fields.jsx";
+import { JobBar, labColour } from "./Repairs.jsx";
+import { length, who } from "./settings.js";
+import { enter } from "./Desk.jsx";
+import { select, selection } from "./view.js";
+import { goTo } from "./wall.js";
+
+const facesOf = (block) => rowsOf("faces").filter((f) => f.block === block);
+const BLOCK_FORM = ["stone_type", "kind", "provenance", "location", "length_m", "height_m", "depth_m", "weight_kg", "state", "acceptance", "note"];
+const FACE_FORM = ["usable_depth_m", "bed", "finish", "weathered", "wetness", "note"];
+
+export function Blocks() {
+  const [text, setText] = useState("");
+  const [only, setOnly] = useState("");
+  const chosen = selection.value[0]?.table === "blocks" ? entryOf("blocks", selection.value[0].id)?.row : null;
+  const blocks = rowsOf("blocks");
+  const places = rowsOf("placements");
+  const asked = text.trim().toLowerCase();
+  const shownBlocks = blocks.filter((b) => (!only || b.state === only || b.acceptance === only || b.stone_type === only) && (!asked || [b.id, b.stone_type, b.provenance, b.location, b.note].some((v) => String(v ?? "").toLowerCase().includes(asked))));
+  const add = () => {
+    const id = newId();
+    edit("new block", [{ op: "insert", table: "blocks", id, values: { stone_type: blocks[0]?.stone_type ?? "stone", kind: "unknown", state: "available", acceptance: "to test", weight_status: "from density" } }]);
+    select("blocks", id);
+  };
+  return (
+    <div class={`yard ${chosen ? "with-block" : ""}`}>
+      <div class="yard-list">
+        <header class="yard-head">
+          <h2>Stone in the yard <span class="aside">{shownBlocks.length} of {blocks.length}</span></h2>
+          <input type="search" aria-label="Find a block" placeholder="Find id, stone, place …" value={text} onInput={(e) => setText(e.currentTarget.value)} onKeyDown={(e) => e.stopPropagation()} />
+          <select aria-label="Filter blocks" value={only} onChange={(e) => setOnly(e.currentTarget.value)}>
+            <option value="">All</option>
+            <optgroup label="Stone">{[...new Set(blocks.map((b) => b.stone_type))].map((n) => <option key={n} value={n}>{n}</option>)}</optgroup>
+            <optgroup label="State">{[...new Set(blocks.flatMap((b) => [b.state, b.acceptance]))].map((n) => <option key={n} value={n}>{n}</option>)}</optgroup>
+          </select>
+          <button type="button" onClick={add}>New block</button>
+          <JobBar kinds={["match"]} />
+        </header>
+        <ul class="cards">{shownBlocks.slice(0, 400).map((b) => {
+          const faces = facesOf(b.id);
+          const used = places.filter((p) => p.block === b.id).length;
+          return (
+            <li key={b.id}><button type="button" class="card" aria-pressed={chosen?.id === b.id} onClick={() => select("blocks", b.id)}>
+              {faces[0]?.photo ? <img src={faceAddress(faces[0].id, 240)} alt="" loading="lazy" /> : <span class="no-picture">no picture</span>}
+              <span class="colour" style={{ background: labColour(faces[0]?.lab) }} />
+              <strong>{String(b.id).startsWith("new:") ? "new" : b.id}</strong>
+              <span>{b.stone_type}</span>
+              <span class="aside">{[b.length_m, b.height_m, b.depth_m].map((m) => (m == null ? "–" : length(m))).join(" × ")}</span>
+              <span class="aside">{b.acceptance === "accepted" ? b.state : b.acceptance}{used ? ` · ${used} piece${used > 1 ? "s" : ""}` : ""}</span>
+            </button></li>
+          );
+        })}</ul>
+        {!shownBlocks.length && <p class="aside">No block matches.</p>}
+      </div>
+      {chosen && <Block row={chosen} key={chosen.id} />}
+    </div>
+  );
+}
+
+function Block({ row }) {
+  const faces = facesOf(row.id);
+  const file = useRef(null);
+  const set = (name, value) => edit(`change block ${row.id}`, [{ op: "update", table: "blocks", id: row.id, values: { [name]: value } }]);
+  const upload = async (event) => {
+    const [picture] = event.currentTarget.files;
+    if (!picture) return;
+    try {
+      const { id } = await ask(`/api/photos?subject=block&name=${q(picture.name)}&who=${q(who.value)}`, { method: "POST", raw: picture, type: picture.type || "image/jpeg" });
+      notice.value = { text: `Photo ${id} is stored. Measure the face with facademap outline-block, or in the next step.` };
+    } catch (error) {
+      notice.value = { text: `${error.problem ?? "The photo could not be sent"}. ${error.remedy ?? ""}`, bad: true };
+    }
+  };
+  return (
+    <aside class="block" aria-label={`Block ${row.id}`}>
+      <header class="head"><h2>Block <span class="id">{row.id}</span></h2><button type="button" class="close icon" aria-label="Close" onClick={() => { selection.value = []; }}>×</button></header>
+      {row.acceptance !== "accepted" && <p class="warn">{row.acceptance === "rejected" ? "Rejected: not used in any plan." : "Sound and test it before it is used: no plan takes it until it is accepted."}</p>}
+      {faces.map((f) => <Face face={f} key={f.id} />)}
+      {!faces.length && <p class="aside">No face is measured yet.</p>}
+      <p><input ref={file} type="file" accept="image/*" capture="environment" class="visually-hidden" tabIndex={-1} aria-hidden="true" onChange={upload} /><button type="button" onClick={() => file.current.click()}>Photograph a face</button></p>
+      <div class="form">{BLOCK_FORM.map((n) => <Field key={n} table="blocks" name={n} value={row[n]} onChange={(v) => set(n, v)} />)}</div>
+    </aside>
+  );
+}
+
+/** A face with its outline, flaws and what is to be cut from it: the saw plan. */
+function Face({ face }) {
+  const ring = face.outline ?? [];
+  const xs = ring.map((p) => p[0]);
+  const ys = ring.map((p) => p[1]);
+  const [x0, x1, y0, y1] = [Math.min(...xs), Math.max(...xs), Math.min(...ys), Math.max(...ys)];
+  const [w, h] = [x1 - x0, y1 - y0];
+  const k = 1000;
+  const path = (r) => r.map((p, i) => `${i ? "L" : "M"}${((p[0] - x0) * k).toFixed(1)} ${((y1 - p[1]) * k).toFixed(1)}`).join("") + "Z";
+  const places = rowsOf("placements").filter((p) => p.face === face.id);
+  const slabs = places[0]?.slab_thicknesses ?? [];
+  const size = Math.max(w, h) * k;
+  return (
+    <figure class="face-plan">
+      <svg viewBox={`${-size * 0.03} ${-size * 0.03} ${w * k + size * 0.06} ${h * k + size * 0.12}`} role="img" aria-label={`Face ${face.id} with ${places.length} pieces`}>
+        {face.photo && <image href={faceAddress(face.id, 960)} x="0" y="0" width={w * k} height={h * k} preserveAspectRatio="none" />}
+        <path d={path(ring)} class="outline" stroke-width={size / 160} />
+        {(face.flaws ?? []).map((f, i) => <path key={i} d={path(f.ring)} class="flaw" stroke-width={size / 200} />)}
+        {places.map((p) => {
+          const blank = p.blank ?? [];
+          const cx = blank.reduce((s, q2) => s + q2[0], 0) / (blank.length || 1);
+          const cy = blank.reduce((s, q2) => s + q2[1], 0) / (blank.length || 1);
+          return <g key={p.id}><path d={path(blank)} class={`blank ${p.state}`} stroke-width={size / 130} /><text x={(cx - x0) * k} y={(y1 - cy) * k} text-anchor="middle" font-size={size / 19} class="blank-name">{p.repair}</text></g>;
+        })}
+        <text x="0" y={h * k + size * 0.065} font-size={size / 22}>{length(w)} × {length(h)}{face.bed === "x" ? " · bed →" : ` · bed ${face.bed}`}</text>
+      </svg>
+      <figcaption><strong>{face.id}</strong> <span class="aside">usable {length(face.usable_depth_m)} deep{slabs.length > 1 ? ` · slabs ${slabs.map((t) => length(t)).join(" + ")}` : ""}</span>
+        <span class="colour" style={{ background: labColour(face.lab) }} title={face.lab ? `CIELAB ${face.lab.map((v) => v.toFixed(1)).join(", ")}` : "no colour measured"} />
+        {places.map((p) => <button type="button" class="link" key={p.id} onClick={() => { enter("repairs"); select("repairs", p.repair); goTo("repairs", p.repair); }}>{p.repair}{p.slab ? ` slab ${p.slab + 1}` : ""}</button>)}
+      </figcaption>
+      <details><summary>Face</summary><div class="form">{FACE_FORM.map((n) => <Field key={n} table="faces" name={n} value={face[n]} onChange={(v) => edit(`change face ${face.id}`, [{ op: "update", table: "faces", id: face.id, values: { [n]: v } }])} />)}</div></details>
+    </figure>
+  );
+}
+export { pictureAddress, schema };

@@ -1,0 +1,95 @@
+"""A piece seen in the wall: the face of a block laid into the picture of the wall at the cut-out."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import simplejpeg
+from numpy.typing import NDArray
+
+from facademap.errors import FileError, InputError
+from facademap.io.pictures import read_picture
+from facademap.store.project import Project
+from facademap.tables import is_missing
+from facademap.tasks.desk_pictures import Pictures
+
+__all__ = ["piece_in_wall"]
+
+#: What is shown round the cut-out, as a share of its larger side, and at least this many metres.
+ROUND_SHARE, ROUND_LEAST_M = 0.7, 0.15
+MOST_PX = 700_000
+_MORTAR = (188.0, 180.0, 164.0)
+
+
+def piece_in_wall(project: Project, pictures: Pictures, *, repair: str, face: str, x_m: float | None = None,
+                  y_m: float | None = None, turn_deg: int = 0) -> bytes:
+    """JPEG of the wall round a repair with the face of a block in the cut-out.
+
+    Parameters
+    ----------
+    repair, face : str
+        Ids.
+    x_m, y_m : float, optional
+        Lower left corner of the piece's box on the face; the middle of the face when not given.
+    turn_deg : int
+        0, 90, 180 or 270: how the piece is turned on the block, counter-clockwise.
+
+    Notes
+    -----
+    The light on wall and block is not made the same; only calibrated pictures can be compared by eye.
+    """
+    if turn_deg not in (0, 90, 180, 270):
+        raise InputError(f"a turn of {turn_deg} degrees", "Use 0, 90, 180 or 270.")
+    row, stone = project.row("repairs", repair), project.row("faces", face)
+    if is_missing(stone["photo"]) or stone["photo_matrix"] is None:
+        raise FileError(f"face {face} has no measured photo", "Measure the face from a photo first.")
+    cut = row["geometry"]
+    u0, v0, u1, v1 = cut.bounds
+    margin = max(ROUND_LEAST_M, ROUND_SHARE * max(u1 - u0, v1 - v0))
+    grid, rgb = pictures.surface_part(project, row["surface"], (u0 - margin, v0 - margin, u1 + margin, v1 + margin), most_px=MOST_PX)
+    # fine enough to see grain even where the wall's own picture is coarse
+    factor = max(1, round(np.sqrt(MOST_PX / max(1, rgb.shape[0] * rgb.shape[1]))))
+    factor = min(factor, 4)
+    if factor > 1:
+        rgb = np.asarray(cv2.resize(rgb, None, fx=factor, fy=factor, interpolation=cv2.INTER_CUBIC), dtype=np.uint8)
+    gsd = grid.gsd_m / factor
+    matrix = _picture_to_photo(stone, box=(u0, v0, u1, v1), x_m=x_m, y_m=y_m, turn_deg=turn_deg,
+                               left_m=grid.left_m, top_m=grid.top_m, gsd_m=gsd)
+    photo = read_picture(project.place(project.row("photos", stone["photo"])["path"]))[0]
+    laid = cv2.warpPerspective(photo, matrix, (rgb.shape[1], rgb.shape[0]), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+                               borderMode=cv2.BORDER_REPLICATE)
+    joint = max((float(e) for e in (row["edges"] or []) if e), default=0.003)
+    hole = _mask(cut, rgb.shape[:2], grid.left_m, grid.top_m, gsd)
+    inner = _mask(cut.buffer(-joint, join_style="mitre"), rgb.shape[:2], grid.left_m, grid.top_m, gsd)
+    result = rgb.astype(np.float32)
+    result += hole[..., None] * (np.array(_MORTAR, np.float32) - result)
+    result += inner[..., None] * (laid.astype(np.float32) - result)
+    return bytes(simplejpeg.encode_jpeg(np.ascontiguousarray(np.clip(result, 0, 255).astype(np.uint8)), quality=88))
+
+
+def _mask(shape: object, size: tuple[int, ...], left_m: float, top_m: float, gsd_m: float) -> NDArray[np.float32]:
+    mask = np.zeros(size[:2], np.uint8)
+    for part in getattr(shape, "geoms", [shape]):
+        if part.is_empty:
+            continue
+        ring = np.asarray(part.exterior.coords)
+        px = np.column_stack([(ring[:, 0] - left_m) / gsd_m - 0.5, (top_m - ring[:, 1]) / gsd_m - 0.5])
+        cv2.fillPoly(mask, [np.round(px * 16).astype(np.int32)], 255, cv2.LINE_AA, 4)
+    return mask.astype(np.float32) / 255.0
+
+
+def _picture_to_photo(stone: dict[str, object], *, box: tuple[float, float, float, float], x_m: float | None, y_m: float | None,
+                      turn_deg: int, left_m: float, top_m: float, gsd_m: float) -> NDArray[np.float64]:
+    """Pixel of the wall picture -> metres of the wall -> metres of the face -> pixel of the photo."""
+    u0, v0, u1, v1 = box
+    ring = np.asarray(stone["outline"], dtype=float)
+    (fx0, fy0), (fx1, fy1) = ring.min(axis=0), ring.max(axis=0)
+    turned = (u1 - u0, v1 - v0) if turn_deg % 180 == 0 else (v1 - v0, u1 - u0)
+    if x_m is None or y_m is None:
+        x_m, y_m = (fx0 + fx1 - turned[0]) / 2, (fy0 + fy1 - turned[1]) / 2
+    to_wall = np.array([[gsd_m, 0, left_m + gsd_m / 2], [0, -gsd_m, top_m - gsd_m / 2], [0, 0, 1.0]])
+    c, s = {0: (1, 0), 90: (0, 1), 180: (-1, 0), 270: (0, -1)}[turn_deg]
+    turn = np.array([[c, -s, 0], [s, c, 0], [0, 0, 1.0]])
+    centre_wall = np.array([[1, 0, -(u0 + u1) / 2], [0, 1, -(v0 + v1) / 2], [0, 0, 1.0]])
+    centre_face = np.array([[1, 0, x_m + turned[0] / 2], [0, 1, y_m + turned[1] / 2], [0, 0, 1.0]])
+    return np.asarray(stone["photo_matrix"], dtype=float) @ centre_face @ turn @ centre_wall @ to_wall

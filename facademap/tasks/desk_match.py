@@ -1,0 +1,124 @@
+"""The blocks for one repair in order of how well they look, with every part of the judgement."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+
+from facademap.errors import InputError
+from facademap.match.candidates import need_mm
+from facademap.match.freespace import turns_allowed
+from facademap.match.from_tables import appearance_cost
+from facademap.match.outlines import blank_of
+from facademap.match.problem import Face, Params, Repair
+from facademap.store.project import Project
+from facademap.tables import is_missing
+from facademap.tasks.match import load_problem
+
+__all__ = ["RankedFace", "rank_blocks"]
+
+_TOLERANCE_MM = 0.01
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RankedFace:
+    """One face of a block, judged for one repair.
+
+    Parameters
+    ----------
+    block, face : str
+        Ids.
+    fits : bool
+        Whether every hard rule is kept; the size is compared by its box, the free place on the block is
+        found when the matching is solved.
+    de00, spread, finish : float
+        Parts of the appearance: CIEDE2000 to the neighbourhood (``None`` where no colour is wanted), share of the
+        block's own spread, penalty for another finish.
+    cost : float
+        Their sum; smaller looks better.
+    reasons : tuple of str
+        Hard rules that are broken, in words.
+    spare_mm : tuple of float
+        What is left over in width, height and depth (negative: too small).
+    """
+
+    block: str
+    face: str
+    fits: bool
+    de00: float | None
+    spread: float
+    finish: float
+    cost: float
+    reasons: tuple[str, ...]
+    spare_mm: tuple[float, float, float]
+    turn_deg: int
+    used_by: tuple[str, ...] = ()
+
+
+def rank_blocks(project: Project, repair: str) -> dict[str, Any]:
+    """All faces of all usable blocks for a repair, those that keep every hard rule first, best-looking first.
+
+    Raises
+    ------
+    InputError
+        The repair needs no piece, or its piece cannot be matched.
+    """
+    table_problem = load_problem(project)
+    problem = table_problem.problem
+    wanted = next((r for r in problem.repairs if r.id == repair), None)
+    if wanted is None:
+        reason = table_problem.left_out.get(repair)
+        raise InputError(f"repair {repair} has no piece to match" + (f": {reason}" if reason else ""),
+                         "Plan it as an inset or a whole stone, or correct its piece.")
+    used: dict[str, list[str]] = {}
+    for place in project.read("placements").to_dict("records"):
+        if place["repair"] != repair:
+            used.setdefault(place["block"], []).append(place["repair"])
+    faces = []
+    for block in problem.blocks:
+        for face in block.faces:
+            judged = _judge(wanted, face, block.stone, problem.params)
+            de00, whole = appearance_cost(problem, wanted, block, face)
+            spread = problem.params.spread_weight * block.spread
+            colour = 0.0 if is_missing(de00) else de00
+            faces.append(RankedFace(block=block.id, face=face.id, fits=not judged[0], de00=None if is_missing(de00) else de00,
+                                    spread=spread, finish=max(0.0, whole - colour - spread), cost=whole, reasons=judged[0],
+                                    spare_mm=judged[1], turn_deg=judged[2], used_by=tuple(sorted(used.get(block.id, ())))))
+    faces.sort(key=lambda f: (not f.fits, len(f.reasons), f.cost, f.block, f.face))
+    size = blank_of(wanted, problem.params)
+    return {"repair": repair, "blank_mm": [size.width_mm, size.height_mm, wanted.depth_mm], "lab": wanted.lab,
+            "faces": [asdict(f) for f in faces],
+            "left_out": {k: v for k, v in table_problem.left_out.items() if k not in table_problem.piece_of}}
+
+
+def _judge(repair: Repair, face: Face, stone: str, params: Params) -> tuple[tuple[str, ...], tuple[float, float, float], int]:
+    """Broken rules in words, what is left over, and the turn that leaves most."""
+    reasons = []
+    if stone not in (repair.stone, *repair.accept):
+        reasons.append(f"{stone}, not {repair.stone}")
+    turns = turns_allowed(repair, face)
+    if not turns:
+        reasons.append({"parallel": "the bed lies parallel to the face", "unknown": "the bed is not known"}.get(
+            face.bed, "the bed lies the wrong way"))
+    need = need_mm(repair, face, params, slab=0)
+    deep = face.depth_mm - need
+    if deep < -_TOLERANCE_MM:
+        reasons.append(f"{-deep:.0f} mm too thin")
+    if repair.weathered == "required" and not face.weathered:
+        reasons.append("not weathered")
+    if repair.lab is not None and repair.de_tolerance is not None and face.lab is not None:
+        from facademap.photo.lab import difference_ciede2000
+
+        if float(difference_ciede2000(repair.lab, face.lab)) > repair.de_tolerance:
+            reasons.append(f"colour differs by more than {repair.de_tolerance:g}")
+    blank = blank_of(repair, params)
+    ring = np.asarray(face.outline_mm, dtype=float)
+    width, height = np.ptp(ring, axis=0)
+    choices = [(min(width - w, height - h), width - w, height - h, turn) for turn in (turns or (0,))
+               for w, h in [(blank.width_mm, blank.height_mm) if turn % 180 == 0 else (blank.height_mm, blank.width_mm)]]
+    least, wide, high, turn = max(choices)
+    if least < -_TOLERANCE_MM:
+        reasons.append(f"{-least:.0f} mm too small")
+    return tuple(reasons), (float(wide), float(high), float(deep)), int(turn)

@@ -1,0 +1,49 @@
+// Keeps the page, its tables and the tiles that were looked at, so that the desk opens without a connection.
+const SHELL = "facademap shell";
+const READ = "facademap read";
+const TILES = "facademap tiles";
+const MOST_TILES = 3000;
+const PAGE = ["/", "/built/desk.js", "/built/desk.css", "/favicon.ico", "/manifest.webmanifest",
+  ...["latin-400", "latin-700", "latin-ext-400", "latin-ext-700"].map((n) => `/built/atkinson-hyperlegible-${n}-normal.woff2`)];
+
+self.addEventListener("install", (event) => {
+  event.waitUntil(caches.open(SHELL).then((c) => c.addAll(PAGE)).then(() => self.skipWaiting()));
+});
+self.addEventListener("activate", (event) => event.waitUntil(self.clients.claim()));
+
+async function newestFirst(name, request) {
+  const cache = await caches.open(name);
+  try {
+    const answer = await fetch(request);
+    if (answer.ok) await cache.put(request, answer.clone());
+    return answer;
+  } catch (error) {
+    const kept = await cache.match(request, { ignoreVary: true });
+    if (kept) return kept;
+    throw error;
+  }
+}
+
+async function keptFirst(request) {
+  const cache = await caches.open(TILES);
+  const kept = await cache.match(request);
+  if (kept) return kept;
+  const answer = await fetch(request);
+  if (answer.ok) {
+    await cache.put(request, answer.clone());
+    if (Math.random() < 0.01) {
+      const keys = await cache.keys();
+      await Promise.all(keys.slice(0, Math.max(0, keys.length - MOST_TILES)).map((k) => cache.delete(k)));
+    }
+  }
+  return answer;
+}
+
+self.addEventListener("fetch", (event) => {
+  const { request } = event;
+  const { pathname, origin, search } = new URL(request.url);
+  if (request.method !== "GET" || origin !== self.location.origin || search.includes("key=")) return;
+  if (pathname === "/" || pathname.startsWith("/built/")) event.respondWith(newestFirst(SHELL, request));
+  else if (pathname.startsWith("/tiles/") || pathname.startsWith("/pictures/")) event.respondWith(keptFirst(request));
+  else if (pathname.startsWith("/api/tables/") || ["/api/project", "/api/schema", "/api/pictures", "/api/assist"].includes(pathname)) event.respondWith(newestFirst(READ, request));
+});

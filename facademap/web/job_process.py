@@ -1,0 +1,71 @@
+"""One job in a process of its own; reads an order from stdin, writes lines of JSON to stdout."""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+from facademap.errors import FacademapError, InputError
+from facademap.web.answers import as_plain
+
+__all__ = ["main"]
+
+LONGEST_MATCH_S = 600.0
+
+
+def _tell(**message: Any) -> None:
+    sys.__stdout__.write(json.dumps(as_plain(message)) + "\n")  # type: ignore[union-attr]
+    sys.__stdout__.flush()  # type: ignore[union-attr]
+
+
+def _number(options: dict[str, Any], name: str, default: float, least: float, most: float) -> float:
+    value = options.get(name, default)
+    if not isinstance(value, (int, float)) or isinstance(value, bool) or not least <= value <= most:
+        raise InputError(f"{name} is {value!r}", f"Give {least:g} to {most:g}.")
+    return float(value)
+
+
+def _run(order: dict[str, Any]) -> Any:
+    folder, options, who = Path(order["folder"]), order["options"], order["who"]
+    last = 0.0
+
+    def progress(fraction: float, *_: Any) -> None:
+        nonlocal last
+        if time.monotonic() - last > 0.15:
+            last = time.monotonic()
+            _tell(fraction=fraction)
+
+    if order["kind"] == "plan":
+        from facademap.tasks.plan import plan_project
+
+        return plan_project(folder, who=who, progress=progress)
+    if order["kind"] == "match":
+        from facademap.tasks.match import match_project
+
+        limit = _number(options, "time_limit_s", 20.0, 1.0, LONGEST_MATCH_S)
+        return match_project(folder, time_limit_s=limit, who=who, progress=progress)
+    if order["kind"] == "rectify":
+        from facademap.tasks.elevations import make_elevations
+
+        return make_elevations(folder, gsd_mm=_number(options, "gsd_mm", 2.0, 0.05, 100.0), who=who, progress=progress)
+    from facademap.tasks.papers import make_papers
+
+    return {"made": str(make_papers(folder))[:4000]}
+
+
+def main() -> None:
+    """Read, run, tell."""
+    order = json.loads(sys.stdin.read())
+    try:
+        result = _run(order)
+    except FacademapError as error:
+        _tell(error={"problem": error.problem, "remedy": error.remedy})
+        sys.exit(2)
+    _tell(result=result)
+
+
+if __name__ == "__main__":
+    main()

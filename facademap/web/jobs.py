@@ -1,0 +1,126 @@
+"""Long work in a process of its own: progress, cancel, and a server that keeps answering meanwhile."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import threading
+import time
+import uuid
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from facademap.errors import InputError
+
+__all__ = ["KINDS", "Job", "Jobs"]
+
+#: What may be asked for, with the words people see.
+KINDS = {"plan": "plan the repairs", "match": "match blocks and repairs", "rectify": "rectify the photos", "papers": "make the papers"}
+MOST_AT_ONCE = 2
+_KEPT = 40
+
+
+@dataclass(slots=True, kw_only=True)
+class Job:
+    """One run."""
+
+    id: str
+    kind: str
+    process: subprocess.Popen[str]
+    started: float
+    state: str = "running"
+    fraction: float = 0.0
+    result: Any = None
+    error: dict[str, Any] | None = None
+    ended: float | None = None
+    lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def as_json(self) -> dict[str, Any]:
+        """What a page shows."""
+        return {"id": self.id, "kind": self.kind, "title": KINDS[self.kind], "state": self.state, "fraction": self.fraction,
+                "result": self.result, "error": self.error, "seconds": (self.ended or time.monotonic()) - self.started}
+
+
+class Jobs:
+    """All jobs of a server."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._jobs: dict[str, Job] = {}
+        self._lock = threading.Lock()
+
+    def start(self, kind: str, options: dict[str, Any], *, who: str) -> Job:
+        """Begin; the same kind runs once at a time.
+
+        Raises
+        ------
+        InputError
+            Unknown kind, or it is running already.
+        """
+        if kind not in KINDS:
+            raise InputError(f"there is no job {kind[:40]!r}", f"Use one of {', '.join(KINDS)}.")
+        with self._lock:
+            running = [j for j in self._jobs.values() if j.state == "running"]
+            if any(j.kind == kind for j in running) or len(running) >= MOST_AT_ONCE:
+                raise InputError(f"{KINDS[kind]}: a job is running already", "Wait for it, or stop it.")
+            order = json.dumps({"kind": kind, "folder": str(self._folder), "who": who, "options": options})
+            process = subprocess.Popen([sys.executable, "-m", "facademap.web.job_process"], stdin=subprocess.PIPE, text=True,
+                                       stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, env={**os.environ, "PYTHONUNBUFFERED": "1"})
+            assert process.stdin is not None
+            process.stdin.write(order)
+            process.stdin.close()
+            job = Job(id=uuid.uuid4().hex, kind=kind, process=process, started=time.monotonic())
+            self._jobs[job.id] = job
+            for old in list(self._jobs)[:-_KEPT]:
+                if self._jobs[old].state != "running":
+                    del self._jobs[old]
+        threading.Thread(target=self._follow, args=(job,), daemon=True).start()
+        return job
+
+    def named(self, id: str) -> Job:
+        """The job of that id."""
+        if id not in self._jobs:
+            raise InputError("there is no such job", "It may have ended before the server started again.")
+        return self._jobs[id]
+
+    def all(self) -> list[Job]:
+        """Newest first."""
+        return list(reversed(self._jobs.values()))
+
+    def stop(self, id: str) -> Job:
+        """Cancel; what was not stored is not stored, and the project stays as it was."""
+        job = self.named(id)
+        with job.lock:
+            if job.state == "running":
+                job.state, job.ended = "stopped", time.monotonic()
+                job.process.terminate()
+        return job
+
+    def close(self) -> None:
+        """Stop everything."""
+        for job in self.all():
+            self.stop(job.id)
+
+    def _follow(self, job: Job) -> None:
+        assert job.process.stdout is not None
+        for line in job.process.stdout:
+            try:
+                message = json.loads(line)
+            except ValueError:
+                continue
+            if "fraction" in message:
+                job.fraction = max(job.fraction, min(1.0, float(message["fraction"])))
+            job.result, job.error = message.get("result", job.result), message.get("error", job.error)
+        job.process.wait()
+        with job.lock:
+            if job.state != "running":
+                return
+            job.ended = time.monotonic()
+            if job.result is not None and job.process.returncode == 0:
+                job.state, job.fraction = "done", 1.0
+            else:
+                job.state = "failed"
+                job.error = job.error or {"problem": "the job ended without a result", "remedy": "Start it again."}

@@ -1,0 +1,203 @@
+"""Addresses for jobs, ranking, proposals, the work record, photos, reviews and reviewer links."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import secrets
+from collections.abc import Mapping
+from typing import Any
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from facademap.errors import FacademapError, InputError
+from facademap.tasks.desk_assist import available, propose
+from facademap.tasks.desk_inwall import piece_in_wall
+from facademap.tasks.desk_match import rank_blocks
+from facademap.tasks.desk_photos import take_photo
+from facademap.tasks.desk_pictures import Pictures
+from facademap.tasks.desk_work import work_page
+from facademap.web.answers import Answer, failure, threaded
+from facademap.web.desk import Desk
+from facademap.web.guard import PICTURE_TYPES, digest
+from facademap.web.jobs import Jobs
+
+__all__ = ["routes"]
+
+MAX_LINKS = 200
+
+
+def routes(desk: Desk, pictures: Pictures, jobs: Jobs) -> list[Route]:
+    """All of them."""
+    return [*_job_routes(jobs), *_match_routes(desk, pictures), *_record_routes(desk), *_review_routes(desk)]
+
+
+def _text(body: Any, name: str, *, most: int = 2000, required: bool = False) -> str:
+    if not isinstance(body, Mapping):
+        raise InputError("a request that is not an object", "Send one JSON object.")
+    value = body.get(name)
+    if value is None and not required:
+        return ""
+    if not isinstance(value, str) or len(value) > most or (required and not value.strip()):
+        raise InputError(f"{name} is {'missing' if value is None else 'not a usable text'}", f"Send {name} as text.")
+    return value.strip()
+
+
+def _job_routes(jobs: Jobs) -> list[Route]:
+    def start(request: Request, body: Any) -> Any:
+        options = body.get("options") if isinstance(body, Mapping) else None
+        if options is not None and not isinstance(options, dict):
+            raise InputError("options are not an object", "Send options as name and value.")
+        return jobs.start(_text(body, "kind", required=True), options or {}, who=_text(body, "who") or "survey desk").as_json()
+
+    def every(request: Request, body: Any) -> Any:
+        return {"jobs": [j.as_json() for j in jobs.all()]}
+
+    def one(request: Request, body: Any) -> Any:
+        return jobs.named(request.path_params["id"]).as_json()
+
+    def stop(request: Request, body: Any) -> Any:
+        return jobs.stop(request.path_params["id"]).as_json()
+
+    return [Route("/api/jobs", threaded(every)), Route("/api/jobs", threaded(start), methods=["POST"]),
+            Route("/api/jobs/{id}", threaded(one)), Route("/api/jobs/{id}/stop", threaded(stop), methods=["POST"])]
+
+
+def _match_routes(desk: Desk, pictures: Pictures) -> list[Route]:
+    def ranking(request: Request, body: Any) -> Any:
+        return rank_blocks(desk.reading(), request.query_params.get("repair", ""))
+
+    def in_wall(request: Request, body: Any) -> Any:
+        asked = request.query_params
+        turn = asked.get("turn", "0")
+        data = piece_in_wall(desk.reading(), pictures, repair=asked.get("repair", ""), face=asked.get("face", ""),
+                             x_m=_float(asked.get("x")), y_m=_float(asked.get("y")), turn_deg=int(turn) if turn.isdigit() else -1)
+        return Response(data, media_type="image/jpeg", headers={"cache-control": "private, max-age=60"})
+
+    def can_assist(request: Request, body: Any) -> Any:
+        return available()
+
+    def assist(request: Request, body: Any) -> Any:
+        surface = _text(body, "surface", required=True)
+        box, points = body.get("box"), body.get("points")
+        if not isinstance(box, list) or not isinstance(points, list) or not all(isinstance(p, list) for p in points):
+            raise InputError("a proposal needs box and points", "Send both as lists.")
+        return {"geometry": propose(desk.reading(), pictures, request.path_params["kind"], surface=surface, box=box, points=points)}
+
+    return [Route("/api/ranking", threaded(ranking)), Route("/pictures/in-wall", threaded(in_wall)),
+            Route("/api/assist", threaded(can_assist)), Route("/api/assist/{kind}", threaded(assist), methods=["POST"])]
+
+
+def _float(text: str | None) -> float | None:
+    if not text:
+        return None
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value) or abs(value) > 100:
+        raise InputError(f"{text[:30]!r} is no length in metres", "Give metres.")
+    return value
+
+
+def _record_routes(desk: Desk) -> list[Route]:
+    def page(request: Request, body: Any) -> Any:
+        return work_page(desk.folder, request.query_params.get("repair", ""))
+
+    def do(request: Request, body: Any) -> Any:
+        from facademap.tasks import work
+
+        repair, act = _text(body, "repair", required=True), request.path_params["act"]
+        who = _text(body, "who", most=80) or "survey desk"
+        common: dict[str, Any] = {"mason": _text(body, "mason", most=80) or None, "who": who, "reason": _text(body, "reason") or None}
+        with desk.writing():
+            if act == "stage":
+                work.move_on(desk.folder, repair, _text(body, "stage", required=True), photo=_text(body, "photo") or None, **common)
+            elif act == "check":
+                measured = body.get("measured")
+                if measured is not None and not isinstance(measured, dict):
+                    raise InputError("measured is not an object", "Send name and value.")
+                work.record(desk.folder, repair, _text(body, "criterion", required=True), measured=measured,
+                            result=_text(body, "result") or None, photo=_text(body, "photo") or None, **common)
+            elif act == "cut-out":
+                values = body.get("values")
+                if not isinstance(values, dict):
+                    raise InputError("the measures are not an object", "Send widths_m, heights_m, diagonals_m and depths_m.")
+                work.record_cut_out(desk.folder, repair, values, who=who)
+            else:
+                raise InputError("there is no such act", "Use stage, check or cut-out.")
+        return work_page(desk.folder, repair)
+
+    async def photo(request: Request) -> Response:
+        kind = request.headers.get("content-type", "").split(";")[0]
+        try:
+            if kind not in PICTURE_TYPES:
+                raise InputError("a photo that is no picture", "Send image/jpeg, image/png, image/tiff or image/webp.")
+            data = await request.body()
+            asked = request.query_params
+
+            def store() -> Any:
+                with desk.writing() as project:
+                    return take_photo(project, data, subject=asked.get("subject", "record"), who=asked.get("who", "")[:80] or "survey desk",
+                                      name=asked.get("name", ""), surface=asked.get("surface") or None)
+
+            return Answer({"id": await run_in_threadpool(store)})
+        except ClientDisconnect:
+            return failure(InputError("a picture that is too large", "Send at most 80 MB."))
+        except FacademapError as error:
+            return failure(error)
+
+    return [Route("/api/work", threaded(page)), Route("/api/work/{act}", threaded(do), methods=["POST"]),
+            Route("/api/photos", photo, methods=["POST"])]
+
+
+def _review_routes(desk: Desk) -> list[Route]:
+    def add_review(request: Request, body: Any) -> Any:
+        granted = request.scope.get("facademap_pass")
+        reviewer = (granted.name if granted and granted.kind == "review" else "") or _text(body, "reviewer", most=80, required=True)
+        table, about = _text(body, "about_table", required=True), _text(body, "about", required=True)
+        decision, text = _text(body, "decision") or "comment", _text(body, "text")
+        if decision == "return" and not text:
+            raise InputError("a return without a reason", "Say why.")
+        now = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
+        with desk.writing() as project:
+            if table in ("repairs", "conditions", "plans"):
+                project.row(table, about)
+            with project.edit(who=reviewer, what=f"review: {decision}") as edit:
+                name = edit.new_id("V")
+                edit.insert("reviews", [{"id": name, "at": now, "reviewer": reviewer, "about_table": table, "about": about,
+                                         "decision": decision, "text": text or None, "source": "survey desk"}])
+        return {"id": name}
+
+    def links(request: Request, body: Any) -> Any:
+        if request.method == "GET":
+            kept = desk.setting("reviewer_links", []) or []
+            return {"links": [{k: v for k, v in link.items() if k != "hash"} for link in kept]}
+        name = _text(body, "name", most=80, required=True)
+        secret = secrets.token_urlsafe(18)
+        with desk.writing() as project, project.edit(who=_text(body, "who", most=80) or "survey desk", what="reviewer link") as edit:
+            kept = list(project.setting("reviewer_links", []) or [])
+            if len(kept) >= MAX_LINKS:
+                raise InputError(f"{len(kept)} reviewer links", "Withdraw some, or give one link to several reviewers.")
+            link = {"id": secrets.token_hex(4), "name": name, "hash": digest(secret),
+                    "made_at": dt.datetime.now(dt.UTC).isoformat(timespec="seconds")}
+            edit.set("reviewer_links", [*kept, link])
+        return {"id": link["id"], "name": name, "address": f"/?key={secret}"}
+
+    def withdraw(request: Request, body: Any) -> Any:
+        wanted = _text(body, "id", required=True)
+        with desk.writing() as project, project.edit(who=_text(body, "who", most=80) or "survey desk", what="withdraw reviewer link") as edit:
+            kept = list(project.setting("reviewer_links", []) or [])
+            if not any(link["id"] == wanted for link in kept):
+                raise InputError("there is no such link", "It may have been withdrawn already.")
+            now = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
+            edit.set("reviewer_links", [{**link, "withdrawn_at": link.get("withdrawn_at") or now} if link["id"] == wanted else link
+                                        for link in kept])
+        return {"withdrawn": wanted}
+
+    return [Route("/api/reviews", threaded(add_review), methods=["POST"]),
+            Route("/api/reviewer-links", threaded(links), methods=["GET", "POST"]),
+            Route("/api/reviewer-links/withdraw", threaded(withdraw), methods=["POST"])]
