@@ -171,35 +171,45 @@ def _to_quirks(levels: tuple[float, float], profile: np.ndarray, settings: Setti
     return (max(below) if below else low, min(above) if above else high)
 
 
-def _crossings(ring: np.ndarray, level: float, axis: int) -> np.ndarray:
-    """Where the outline crosses a line at ``level``; axis 0: the horizontal line v = level, 1: the vertical one."""
+def _crossings(ring: np.ndarray, level: float, axis: int) -> tuple[np.ndarray, np.ndarray]:
+    """Where the outline crosses a line at ``level`` (axis 0: the horizontal line v = level, 1: the vertical one), and
+    whether it does so rather across than along.
+    """
     other = 1 - axis
     a, b = ring, np.roll(ring, -1, axis=0)
     below, above = np.minimum(a[:, other], b[:, other]), np.maximum(a[:, other], b[:, other])
     hit = (below <= level) & (level < above)
     t = (level - a[hit, other]) / (b[hit, other] - a[hit, other])
-    return np.asarray(a[hit, axis] + t * (b[hit, axis] - a[hit, axis]))
+    step = np.abs(b[hit] - a[hit])
+    return a[hit, axis] + t * (b[hit, axis] - a[hit, axis]), step[:, other] >= step[:, axis]
 
 
 def _extended(rect: _Rect, stone: Stone, settings: Settings) -> _Rect:
     """Every side on to the joint where the strip left beside it would be too narrow."""
     ring = np.asarray(stone.outline.exterior.coords)[:-1]
     values = [rect.u0, rect.v0, rect.u1, rect.v1]
-    for _ in range(4):
+    for _ in range(8):
         before = list(values)
         for side in range(4):
             axis, sign = side % 2, -1.0 if side < 2 else 1.0
             low, high = values[1 - axis], values[3 - axis]
             corners = ring[(ring[:, 1 - axis] > low) & (ring[:, 1 - axis] < high), 1 - axis]
             inset = min(1e-6, (high - low) / 4)
-            levels = np.unique(np.concatenate([[low + inset, high - inset, (low + high) / 2],
-                                               corners - 1e-9, corners + 1e-9]))
+            # widths change linearly between the corners and the places where the side itself leaves the stone
+            leaves, _ = _crossings(ring, values[side], 1 - axis)
+            leaves = leaves[(leaves > low) & (leaves < high)]
+            levels = np.unique(np.concatenate([[low + inset, high - inset, (low + high) / 2], corners - 1e-9, corners + 1e-9,
+                                               leaves - 1e-7, leaves + 1e-7]))
             strips, ends = [], []
             for level in levels:
-                beyond = sign * (_crossings(ring, float(level), axis) - values[side])
-                if len(beyond := beyond[beyond > -_EPSILON_M]) and len(beyond) % 2:
-                    strips.append(float(beyond.min()))
-                    ends.append(float(beyond.min()))
+                where, facing = _crossings(ring, float(level), axis)
+                beyond = sign * (where - values[side])
+                ahead = beyond > -_EPSILON_M
+                # an odd number of crossings ahead: this point of the side lies in the stone; the flat of a bed that
+                # only just passes the level is no end of a strip
+                if ahead.sum() % 2 and facing[ahead][beyond[ahead].argmin()]:
+                    strips.append(float(beyond[ahead].min()))
+                    ends.append(float(beyond[ahead].min()))
             real = [s for s in strips if s > _EPSILON_M]
             if real and min(strips) < settings.strip_minimum_m - _TIE_M:
                 values[side] += sign * max(ends)

@@ -32,6 +32,8 @@ _PIECED = ("inset", "whole stone")
 #: Treatments of the surface that are no longer needed where the stone is cut out.
 _ABSORBED = frozenset({"leave", "clean", "mortar repair", "consolidate", "crack repair"})
 _ABSORBED_SHARE = 0.95
+#: Shares of the measured joint that are tried, where a stone across a corner stands in the way.
+_REACHES = (1.0, 0.97, 0.9, 0.75, 0.5, 0.25)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -319,19 +321,21 @@ def _cut_out_row(cut: CutOut, stone: Stone, facts: Sequence[Mapping[Any, Any]], 
 def _reach_through_joints(ring: np.ndarray, edges: list[Edge], stone: Stone,
                           stonework: Stonework) -> tuple[Polygon, list[Edge], list[str]]:
     """The cut-out goes through the mortar of an existing joint to the stone across it, so that the joint keeps its width."""
-    reach = [round(e.reach_m, 7) for e in edges]
-    if not any(reach):
+    reach = np.array([e.reach_m for e in edges])
+    if not reach.any():
         return Polygon(ring), edges, []
-    try:
-        outline = offset_edges(ring, [-r for r in reach])
-    except GeometryError:
-        outline = None
-    if outline is not None:
+    for share in _REACHES:
+        try:
+            outline = offset_edges(ring, np.round(-reach * share, 7).tolist())
+        except GeometryError:
+            continue
         others = [s.drawn for s in stonework.near(stone.surface, outline) if s.id != stone.id]
-        if not others or float(shapely.area(shapely.intersection(outline, np.array(others, dtype=object))).sum()) < 1e-7:
-            return outline, edges, []
-    plain = [Edge(kind=e.kind, joint_m=e.joint_m, note=e.note) for e in edges]
-    return Polygon(ring), plain, ["the joints round this stone are too uneven to follow: the cut-out stops at its arris"]
+        if others and float(shapely.area(shapely.intersection(outline, np.array(others, dtype=object))).sum()) >= 1e-9:
+            continue
+        notes = [] if share == 1 else ["the joints round this stone are uneven: their narrowest width is kept"]
+        return outline, [Edge(kind=e.kind, joint_m=round(e.reach_m * share, 7) if e.reach_m else e.joint_m, reach_m=e.reach_m, note=e.note)
+                         for e in edges], notes
+    return Polygon(ring), edges, ["the joints round this stone are too uneven to follow: the cut-out stops at its arris"]
 
 
 def _place(shape: Any, settings: Settings) -> dict[str, Any]:

@@ -182,7 +182,7 @@ def _facing_strip(a: Sequence[float], b: Sequence[float], reach_m: float) -> tup
     along = end - start
     length = float(np.hypot(*along))
     along = along / length
-    cut = min(0.1 * length, 0.01)
+    cut = min(0.02 * length, 0.001)
     start, end = start + along * cut, end - along * cut
     out = np.array([along[1], -along[0]]) * reach_m
     return LineString([start, end]), Polygon([start, start + out, end + out, end])
