@@ -65,6 +65,7 @@ def render(out: Path, seed: int, say: Callable[[str], None]) -> None:
     files.write_survey(out, survey.measure_world(points, seed), survey.measure_pixels(points, depths, seed))
     files.write_drawings(out, building, conditions, seed)
     files.write_csv(out / "chart_patches.csv", files.chart_pixels())
+    files.write_text(out / "chart.json", files.chart_note())
     files.write_text(out / "project.toml", files.PROJECT)
     files.write_truth(out, seed, building, points, conditions, (wall.clean_lab, wall.sound_lab), blocks, block_lab)
     say("done")

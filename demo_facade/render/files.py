@@ -166,6 +166,10 @@ id = "river-front-main"
 elevation = "river-front"
 name = "River front, main wall"
 kind = "plane"
+u0_m = -0.15
+v0_m = -0.1
+u1_m = 12.15
+v1_m = 8.1
 """
 
 
@@ -181,6 +185,12 @@ def chart_pixels() -> list[dict[str, object]]:
          "L": f"{lab[0]:.2f}", "a": f"{lab[1]:.2f}", "b": f"{lab[2]:.2f}"}
         for n, ((x, y), lab) in enumerate(zip(px, CHART_LAB.astype(float), strict=True), 1)
     ]  # fmt: skip
+
+
+def chart_note() -> str:
+    """Which photo shows the chart, and the edition of its values."""
+    note = {"photo": f"{POSES[CHART_POSE].stem}.jpg", "edition": "24 patches, values after November 2014"}
+    return json.dumps(note, indent=1) + "\n"
 
 
 def write_truth(out: Path, seed: int, building: Building, points: list[SurveyPoint], conditions: list[Condition], wall_lab: tuple[dict, dict], blocks: list[yard.Block], block_lab: dict) -> None:

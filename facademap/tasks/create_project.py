@@ -8,9 +8,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
+import shapely
+
 from facademap.errors import InputError
 from facademap.io.csv_tables import read_text_file
 from facademap.store.project import Project
+from facademap.tables import ELEVATIONS, SURFACES
 from facademap.wall.world import wall_crs
 
 __all__ = ["ProjectPlan", "create_project", "read_project_plan"]
@@ -75,17 +79,33 @@ def create_project(folder: str | Path, plan: ProjectPlan, *, who: str = "surveyo
     dict
         ``project``, ``elevations``, ``surfaces``.
     """
+    known = {str(e.get("id")) for e in plan.elevations}
+    for row in plan.surfaces:
+        if str(row.get("elevation")) not in known:
+            raise InputError(f"surface {row.get('id')}: elevation {row.get('elevation')!r} is not described",
+                             f"Use one of {', '.join(sorted(known))}.")
+    # checked before the folder is made, so that a mistake leaves nothing behind
+    elevations = ELEVATIONS.check(pd.DataFrame(list(plan.elevations)), source="elevations")
+    surfaces = [SURFACES.check_row(_with_extent(row), source="surfaces") for row in plan.surfaces]
     with Project.create(folder, name=plan.name, settings=plan.settings) as project:
-        project_id = project.project_id
-        known = {str(e.get("id")) for e in plan.elevations}
-        surfaces = []
-        for row in plan.surfaces:
-            if str(row.get("elevation")) not in known:
-                raise InputError(f"surface {row.get('id')}: elevation {row.get('elevation')!r} is not described",
-                                 f"Use one of {', '.join(sorted(known))}.")
-            frame = wall_crs(str(row.get("name") or row.get("id")), f"{project_id} {row.get('id')}")
-            surfaces.append({**row, "frame_wkt": frame})
+        for row in surfaces:
+            row["frame_wkt"] = wall_crs(row["name"], f"{project.project_id} {row['id']}")
         with project.edit(who=who, what="new elevations and surfaces") as edit:
-            edit.insert("elevations", plan.elevations)
+            edit.insert("elevations", elevations)
             edit.insert("surfaces", surfaces)
     return {"project": str(folder), "elevations": len(plan.elevations), "surfaces": len(plan.surfaces)}
+
+
+def _with_extent(row: Mapping[str, Any]) -> dict[str, Any]:
+    """A surface whose part of the wall is given as ``u0_m, v0_m, u1_m, v1_m`` gets it as its outline."""
+    names = ("u0_m", "v0_m", "u1_m", "v1_m")
+    given = {n: row[n] for n in names if n in row}
+    rest = {k: v for k, v in row.items() if k not in names}
+    if not given:
+        return rest
+    if len(given) < 4 or not all(isinstance(v, (int, float)) for v in given.values()):
+        raise InputError(f"surface {row.get('id')}: its extent is not complete", "Give u0_m, v0_m, u1_m and v1_m as numbers.")
+    u0, v0, u1, v1 = (float(given[n]) for n in names)
+    if u0 >= u1 or v0 >= v1:
+        raise InputError(f"surface {row.get('id')}: its extent is empty", "Give u0_m < u1_m and v0_m < v1_m.")
+    return {**rest, "geometry": shapely.box(u0, v0, u1, v1)}

@@ -100,7 +100,7 @@ def _make_one(project: Project, surface: str, tables: Mapping[str, Any], *, gsd_
     points = tables["control_points"]
     points = points[points["surface"] == surface]
     places = points[["u_m", "v_m"]].dropna().to_numpy()
-    grid = PixelGrid.over(extent or Extent.around(places).grown(EXTENT_MARGIN), gsd_m=gsd_m)
+    grid = PixelGrid.over(extent or _own_extent(row) or Extent.around(places).grown(EXTENT_MARGIN), gsd_m=gsd_m)
     report = _accuracy(fitted, points, grid, fewest=fewest)
     target = project.place(f"elevations/{surface}.tif")
     target.parent.mkdir(exist_ok=True)
@@ -122,6 +122,15 @@ def _make_one(project: Project, surface: str, tables: Mapping[str, Any], *, gsd_
             "report": {**report, "picture_sha256": hash_file(target)}})
         _store_residuals(edit, fitted)
     return report
+
+
+def _own_extent(surface: pd.Series) -> Extent | None:
+    """The part of the wall that the surface was said to cover."""
+    outline = surface["geometry"]
+    if outline is None or outline.is_empty:
+        return None
+    u0, v0, u1, v1 = outline.bounds
+    return Extent(u0_m=u0, v0_m=v0, u1_m=u1, v1_m=v1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
