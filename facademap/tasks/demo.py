@@ -28,6 +28,7 @@ __all__ = ["demo_data", "run_demo"]
 
 _Result = TypeVar("_Result")
 GSD_MM = 2.0
+MATCH_LIMIT_S = 10.0
 
 
 def demo_data() -> Path:
@@ -83,7 +84,7 @@ def run_demo(folder: str | Path, *, data: Path | None = None,
     blocks = run("blocks", lambda p: add_blocks(folder, source / "blocks" / "blocks.csv", progress=p))
     plan = run("plan", lambda p: plan_project(folder, progress=p))
     run("appearance", lambda p: measure_targets(folder, progress=p))
-    match = run("match", lambda p: match_project(folder, time_limit_s=15.0, progress=p))
+    match = run("match", lambda p: match_project(folder, time_limit_s=MATCH_LIMIT_S, progress=p))
     run("map", lambda p: make_condition_map(folder, progress=p))
     run("papers", lambda p: make_papers(folder, progress=lambda share, what: p(share)))
     summary = {
