@@ -9,7 +9,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
+import pandas as pd
+
 from facademap.errors import InputError
+from facademap.repair.settings import Settings
 from facademap.tables import is_missing
 from facademap.units import GRAVITY_M_PER_S2, KG_PER_LB, M_PER_INCH
 
@@ -24,6 +27,7 @@ __all__ = [
     "hse_filter_kg",
     "niosh_lift",
     "scaffold_load",
+    "stack_loads",
     "stone_weight",
 ]
 
@@ -254,3 +258,27 @@ def scaffold_load(mass_kg: float, area_m2: float, *, scaffold_class: str = "EN 1
     enough = [(v, n) for n, (v, _) in SCAFFOLD_CLASSES.items() if n.startswith(family) and v >= load]
     return ScaffoldResult(load_kn_per_m2=load, allowed_kn_per_m2=allowed, within=load <= allowed, scaffold_class=scaffold_class,
                           needed_class=min(enough)[1] if enough else None, source=source)
+
+
+def stack_loads(pieces: pd.DataFrame, repairs: pd.DataFrame, *, settings: Settings) -> pd.DataFrame:
+    """Load on each scaffold bay when all its pieces are stacked on it, saturated, against the service load.
+
+    Returns
+    -------
+    DataFrame
+        ``surface, lift, bay, pieces, mass_kg, load_kn_per_m2, allowed_kn_per_m2, within``, the heaviest first. Stone alone: people,
+        tools, mortar and old stone come on top, so that stone is brought up for the day's work only.
+    """
+    place = {str(i): (str(s), 0 if is_missing(lift) else int(lift), 0 if is_missing(b) else int(b))
+             for i, s, lift, b in zip(repairs["id"], repairs["surface"], repairs["lift"], repairs["bay"], strict=True)} if len(repairs) else {}
+    stacks: dict[tuple[str, int, int], list[float]] = {}
+    for repair, mass in zip(pieces["repair"], pieces["weight_saturated_kg"], strict=True) if len(pieces) else ():
+        if str(repair) in place and not is_missing(mass):
+            stacks.setdefault(place[str(repair)], []).append(float(mass))
+    area = settings.bay_length_m * settings.bay_width_m
+    rows = [{"surface": s, "lift": lift, "bay": bay, "pieces": len(m), "mass_kg": sum(m),
+             "load_kn_per_m2": sum(m) * GRAVITY_M_PER_S2 / 1000 / area, "allowed_kn_per_m2": settings.scaffold_load_kn_per_m2}
+            for (s, lift, bay), m in stacks.items()]
+    frame = pd.DataFrame(rows, columns=["surface", "lift", "bay", "pieces", "mass_kg", "load_kn_per_m2", "allowed_kn_per_m2"])
+    frame["within"] = frame["load_kn_per_m2"] <= frame["allowed_kn_per_m2"]
+    return frame.sort_values("load_kn_per_m2", ascending=False, ignore_index=True)

@@ -14,7 +14,7 @@ from shapely.geometry import Polygon
 
 from facademap.errors import FacademapError, GeometryError
 from facademap.repair.cautions import cautions_for
-from facademap.repair.handling import Lift, StoneDensity, density_of, niosh_lift
+from facademap.repair.handling import Lift, StoneDensity, density_of, hse_filter_kg, niosh_lift
 from facademap.repair.mortar import Mix, batch, mix_named, mortar_volumes
 from facademap.repair.moulding import profile_over, projection_over
 from facademap.repair.offsets import offset_edges
@@ -28,6 +28,7 @@ from facademap.tables import PIECES, REPAIRS, is_missing
 
 __all__ = ["Gap", "PieceDesign", "bed_of_piece", "design_piece", "design_pieces"]
 
+_HSE_ZONES = ("knuckle", "elbow")
 PROJECTING = frozenset({"string course", "cornice", "coping", "sill"})
 
 
@@ -232,6 +233,8 @@ def _materials(
                 "reach_short_m": saw.reach_short_m, "tools": list(saw.tools), "notes": list(saw.notes)},
         "handling": {"density_kg_per_m3": density.density_kg_per_m3, "absorption": density.absorption, "source": density.source,
                      "status": density.status, "niosh_limit_kg": limit, "niosh_index": index,
+                     "hse_filter_kg": {who: hse_filter_kg(_HSE_ZONES, who=who) for who in ("men", "women")},
+                     "hse_note": "Filter of L23 / INDG143 close to the body, knuckle to shoulder, from memory; above it an assessment is needed.",
                      "lift_assumed": "hands 40 cm out, from 75 cm over 50 cm, no twist, poor grip, one hour or less"},
         "times": placing_rules(settings),
         "bed": bed_reason,

@@ -32,6 +32,8 @@ _PIECED = ("inset", "whole stone")
 #: Treatments of the surface that are no longer needed where the stone is cut out.
 _ABSORBED = frozenset({"leave", "clean", "mortar repair", "consolidate", "crack repair"})
 _ABSORBED_SHARE = 0.95
+#: A joint narrower than measured by less than this is not worth a remark.
+_NOTICED_M = 0.0005
 #: Shares of the measured joint that are tried, where a stone across a corner stands in the way.
 _REACHES = (1.0, 0.97, 0.9, 0.75, 0.5, 0.25)
 
@@ -332,7 +334,8 @@ def _reach_through_joints(ring: np.ndarray, edges: list[Edge], stone: Stone,
         others = [s.drawn for s in stonework.near(stone.surface, outline) if s.id != stone.id]
         if others and float(shapely.area(shapely.intersection(outline, np.array(others, dtype=object))).sum()) >= 1e-9:
             continue
-        notes = [] if share == 1 else ["the joints round this stone are uneven: their narrowest width is kept"]
+        lost = (1 - share) * float(reach.max())
+        notes = [] if lost < _NOTICED_M else ["the joints round this stone are uneven: their narrowest width is kept"]
         return outline, [Edge(kind=e.kind, joint_m=round(e.reach_m * share, 7) if e.reach_m else e.joint_m, reach_m=e.reach_m, note=e.note)
                          for e in edges], notes
     return Polygon(ring), edges, ["the joints round this stone are too uneven to follow: the cut-out stops at its arris"]

@@ -144,6 +144,8 @@ class Settings:
     # scaffold
     lift_height_m: float = _setting("length", 1, 4, "Height of a scaffold lift")
     bay_length_m: float = _setting("length", 1, 4, "Length of a scaffold bay")
+    bay_width_m: float = _setting("length", 0.3, 3, "Width of the boards of a scaffold bay")
+    scaffold_load_kn_per_m2: float = _setting("load", 0.5, 10, "Service load of the scaffold")
     # placing and curing
     temperature_minimum_deg_c: float = _setting("temperature", 0, 20, "No lime work below this temperature")
     temperature_maximum_deg_c: float = _setting("temperature", 15, 45, "No lime work above this temperature")

@@ -21,6 +21,7 @@ __all__ = ["NO_RULE", "Overrule", "decide_treatments"]
 #: Name shown as the rule where no rule of the table holds.
 NO_RULE = "(no rule)"
 _COLUMNS = ("treatment", "rule", "rule_source", "rule_status", "priority", "held_back", "overruled_by", "reason")
+_LAYER_OF_TERM = {t.name: t.layer for t in TERMS}
 _FAMILY_OF_TERM = {t.name: next(f.name.lower() for f in FAMILIES if f.id == t.family) for t in TERMS}
 
 
@@ -146,7 +147,8 @@ def _columns(conditions: gpd.GeoDataFrame, wall_stones: gpd.GeoDataFrame) -> dic
     return {
         "terms": np.array(terms, dtype=object),
         "families": np.array([_FAMILY_OF_TERM.get(t, "") for t in terms], dtype=object),
-        "layers": np.array(_column(conditions, "layer", "stone"), dtype=object),
+        "layers": np.array([_LAYER_OF_TERM.get(t, layer) for t, layer in zip(terms, _column(conditions, "layer", "stone"), strict=True)],
+                           dtype=object),
         "activities": np.array(_column(conditions, "activity", "unknown"), dtype=object),
         "parts": np.array([parts[p] if p >= 0 else "walling" for p in places], dtype=object),
         "area": area,

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
 import pandas as pd
 
+from facademap.errors import InputError
 from facademap.io.rule_files import load_profile, load_rules
+from facademap.repair.dust import DUST_TASKS, dust_controls
+from facademap.repair.handling import stack_loads
 from facademap.repair.make_safe import make_safe_list
-from facademap.repair.pieces import Gap
+from facademap.repair.pieces import Gap, is_inset
 from facademap.repair.planning import RepairPlan, carry_ids, plan_repairs
 from facademap.repair.removed import original_stone_removed
 from facademap.repair.replanning import replan
@@ -22,7 +25,7 @@ from facademap.store.edit import Edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
 
-__all__ = ["make_safe_of_project", "overrule_condition", "plan_project", "removed_of_project", "replan_project", "settings_of_project"]
+__all__ = ["choose_dust_tasks", "make_safe_of_project", "overrule_condition", "plan_project", "removed_of_project", "replan_project", "settings_of_project"]
 
 #: A repair of another stage is a promise or a fact: planning does not touch it.
 _FREE_STAGES = frozenset({"proposed"})
@@ -82,6 +85,7 @@ def plan_project(
         plan = plan_repairs(conditions, stones, openings, rules=rules, settings=settings,
                             densities=project.setting("densities", {}) or {}, overrules=_overrules(project, free), fixed=fixed,
                             profiles=project.setting("profile_lines", {}) or {})
+        plan = _with_dust(plan, project.setting("dust_tasks", []) or [])
         tell(0.7)
         with project.edit(who=who, what="plan repairs") as edit:
             plan = carry_ids(plan, free, new_id=lambda: edit.new_id("R"))
@@ -113,7 +117,8 @@ def replan_project(folder: str | Path, changed: Iterable[str], *, who: str = "fa
             delta = replan(changed, conditions, stones, free, stonework=work, rules=rules, settings=settings, new_id=lambda: edit.new_id("R"),
                            densities=project.setting("densities", {}) or {}, overrules=_overrules(project, free),
                            fixed=repairs[~repairs["stage"].isin(_FREE_STAGES)])
-            plan = _keep_choices(RepairPlan(repairs=delta.repairs, pieces=delta.pieces, gaps=delta.gaps), pieces)
+            plan = _with_dust(_keep_choices(RepairPlan(repairs=delta.repairs, pieces=delta.pieces, gaps=delta.gaps), pieces),
+                              project.setting("dust_tasks", []) or [])
             _store(edit, plan, pieces, dropped=delta.dropped)
             kept = [g for g in project.setting("plan_gaps", []) or [] if g["about"] not in {*delta.conditions, *delta.dropped, *plan.repairs["id"]}]
             edit.set("plan_gaps", kept + [g.as_json() for g in plan.gaps])
@@ -136,6 +141,30 @@ def _store(edit: Edit, plan: RepairPlan, pieces: pd.DataFrame, *, dropped: Itera
         edit.put("repairs", plan.repairs)
     if len(plan.pieces):
         edit.put("pieces", plan.pieces)
+
+
+def choose_dust_tasks(folder: str | Path, tasks: Iterable[Sequence[str]], *, who: str = "facademap plan") -> list[str]:
+    """Keep the dusty tasks that the user chose (task, hours a shift, place); returns the advice for each.
+
+    A task of no row of the table is kept all the same: its advice is that exposure must be assessed.
+    """
+    kept, advice = [], []
+    for entry in tasks:
+        parts = [p.strip() for p in entry]
+        # the table's own names hold commas, so the hours are looked for from the right
+        place = parts.pop() if parts and parts[-1] in ("outdoors", "enclosed") else "outdoors"
+        try:
+            hours = float(parts.pop())
+        except (ValueError, IndexError):
+            raise InputError(f"dusty task {', '.join(entry)!r} has no hours", "Write it as TASK,HOURS,PLACE, such as 'handheld power saw,3,outdoors'.") from None
+        task = ", ".join(parts)
+        if not task:
+            raise InputError("a dusty task without a name", f"Use {'; '.join(DUST_TASKS)}, or name your own for an assessment.")
+        advice.append(dust_controls(task, hours=hours, place=place).sentence)  # type: ignore[arg-type]
+        kept.append({"task": task, "hours": hours, "place": place})
+    with Project.open(folder) as project, project.edit(who=who, what="choose dusty tasks") as edit:
+        edit.set("dust_tasks", kept)
+    return advice
 
 
 def overrule_condition(folder: str | Path, condition: str, *, treatment: str | None, by: str, reason: str) -> None:
@@ -189,6 +218,17 @@ def _overrules(project: Project, repairs: gpd.GeoDataFrame) -> dict[str, Overrul
     return found
 
 
+def _with_dust(plan: RepairPlan, tasks: Iterable[Mapping[str, Any]]) -> RepairPlan:
+    """The dust controls of the tasks chosen for the project among the cautions of every cut-out."""
+    advice = [dust_controls(str(t["task"]), hours=float(t["hours"]), place=t.get("place", "outdoors")).sentence for t in tasks]
+    if not advice or not len(plan.repairs):
+        return plan
+    repairs = plan.repairs.copy()
+    repairs["cautions"] = pd.Series([[*c, *advice] if is_inset(t) else c for c, t in zip(repairs["cautions"], repairs["treatment"], strict=True)],
+                                    index=repairs.index, dtype=object)
+    return RepairPlan(repairs=repairs, pieces=plan.pieces, gaps=plan.gaps)
+
+
 def _keep_choices(plan: RepairPlan, pieces: pd.DataFrame) -> RepairPlan:
     """What people and the matching set on a piece stays: locks, accepted stones, colour wanted."""
     if not len(pieces) or not len(plan.pieces):
@@ -211,11 +251,13 @@ def _summary(plan: RepairPlan, *, conditions: gpd.GeoDataFrame, stones: gpd.GeoD
     volume = float(pd.to_numeric(everything["removed_volume_m3"]).sum()) if len(everything) else 0.0
     face = float(stones.geometry.area.sum()) if len(stones) else 0.0
     names = set(repairs["id"]) if len(repairs) else set()
+    loads = stack_loads(plan.pieces, repairs, settings=settings)
     return {
         "conditions": len(conditions), "repairs": len(repairs) + len(fixed), "pieces": len(plan.pieces),
         "treatments": {str(k): int(v) for k, v in everything["treatment"].value_counts().items()} if len(everything) else {},
         "held_back": int(sum(not is_missing(h) for h in repairs["held_back"])) if len(repairs) else 0,
         "removed_area_m2": area, "removed_volume_m3": volume, "removed_share": area / face if face else 0.0,
         "untouched": len(fixed), "kept": len(names & before), "new": len(names - before), "dropped": dropped,
+        "bays_overloaded": [{str(k): v for k, v in row.items()} for row in loads[~loads["within"]].to_dict("records")],
         "profile": settings.name, "rules": rules_name, "gaps": [Gap.as_json(g) for g in plan.gaps],
     }

@@ -191,3 +191,17 @@ def test_bad_files_are_one_clear_line_and_nothing_is_written(project, capsys, tm
     assert "unknown" in call(capsys, "plan", project, "--profile", "imperial", "--quiet", code=2).err
     with Project.open(project) as p:
         assert len(p.history()) == entries
+
+
+def test_dust_controls_of_the_tasks_chosen_go_to_site(project, capsys):
+    """29 CFR 1926.1153 Table 1, row ii (read): hand-held saw, outdoors, over four hours: protection factor 10."""
+    asked(capsys, "plan", project, "--dust", "handheld power saw,5,outdoors", "--dust", "hand chisel,2", "--dust", "handheld grinder, other,5,enclosed")
+    with Project.open(project) as p:
+        cautions = next(r["cautions"] for r in p.read("repairs").to_dict("records") if r["treatment"] == "inset")
+    said = " ".join(cautions)
+    assert "row (ii)" in said
+    assert "row (xii)" in said
+    assert "factor 10" in said
+    assert "hand chisel: stands in no row" in said
+    assert "Defer to local codes" in said
+    assert "hours" in call(capsys, "plan", project, "--dust", "handheld power saw", code=2).err

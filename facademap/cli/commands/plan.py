@@ -13,21 +13,28 @@ __all__ = ["command"]
 @click.argument("project", type=click.Path())
 @click.option("--profile", help="Trade values: metric, inch or the path of a .toml file.")
 @click.option("--rules", "rules_path", type=click.Path(), help="Rule table of your office (.toml).")
+@click.option("--dust", "dust", multiple=True, metavar="TASK,HOURS[,PLACE]",
+              help="Dusty task you choose, hours a shift, outdoors or enclosed; kept in the project.")
 @click.option("--who", default="facademap plan", help="Name kept in the history.")
 @command_options
-def command(project: str, profile: str | None, rules_path: str | None, who: str, show: Show) -> None:
+def command(project: str, profile: str | None, rules_path: str | None, dust: tuple[str, ...], who: str, show: Show) -> None:
     """Decide treatments and set out cut-outs and pieces.
 
     Repairs that were approved or carried further are left alone. Defer to local codes and licensed practice.
     """
-    from facademap.tasks.plan import plan_project
+    from facademap.tasks.plan import choose_dust_tasks, plan_project
 
+    if dust:
+        choose_dust_tasks(project, [entry.split(",") for entry in dust], who=who)
     with show.progress("planning repairs") as progress:
         summary = plan_project(project, profile=profile, rules_path=rules_path, who=who, progress=progress)
     for gap in summary["gaps"] if show.verbose else summary["gaps"][:5]:
         show.say(f"gap: {gap['about']}: {gap['problem']}; fix: {gap['remedy']}")
     if len(summary["gaps"]) > 5 and not show.verbose:
         show.say(f"gap: and {len(summary['gaps']) - 5} more; -v shows all")
+    for bay in summary["bays_overloaded"]:
+        show.say(f"caution: {bay['pieces']} pieces, {bay['mass_kg']:.0f} kg, for {bay['surface']} lift {bay['lift']} bay {bay['bay']} would load the scaffold "
+                 f"with {bay['load_kn_per_m2']:.1f} of {bay['allowed_kn_per_m2']:.1f} kN/m2 if stacked at once; bring up the day's stone only")
     kinds = ", ".join(f"{n} {t}" for t, n in summary["treatments"].items())
     show.result(summary, text=[
         f"{summary['conditions']} conditions, {summary['repairs']} repairs ({kinds}), {summary['pieces']} pieces to cut",
