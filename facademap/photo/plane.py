@@ -14,11 +14,18 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from facademap.errors import GeometryError, InputError, SolveError
-from facademap.photo.adjust import Adjustment, LensPrior, adjust_plane, project_with_jacobian
+from facademap.photo.adjust import (
+    Adjustment,
+    LensPrior,
+    adjust_plane,
+    camera_with_terms,
+    lens_terms,
+    project_with_jacobian,
+)
 from facademap.photo.camera import Camera, nominal_camera
 from facademap.photo.control import ControlPoints, check_control
 from facademap.photo.homography import apply_homography, homography_depth
-from facademap.photo.robust import estimate_scale, find_consensus
+from facademap.photo.robust import estimate_scale, expected_miss_px, find_consensus, find_rivals
 
 __all__ = ["Blunder", "PlaneView", "fit_plane_view"]
 
@@ -41,6 +48,8 @@ LENS_GAIN = 0.8
 SCATTER_GAIN = 0.6
 #: Residuals above this share of the picture's diagonal mean that the points are not those of the picture.
 MAX_SIGMA_SHARE = 0.02
+#: Sum of squared standardised residuals of four points with a known camera (two surplus conditions) that is doubted.
+DOUBTFUL_COST = 25.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -246,7 +255,8 @@ def fit_plane_view(points: ControlPoints, *, width_px: int, height_px: int, came
     else:
         nominal = nominal_camera(width_px, height_px, focal_35mm_mm=focal_35mm_mm)
         fit, used, scale, lens = _fit_unknown_lens(problem, nominal, estimate_lens, flags)
-    _refuse_nonsense(control, fit, used, scale, width_px, height_px)
+    _refuse_nonsense(control, fit, used, width_px, height_px)
+    flags += _doubts(control, fit, used, scale, lens, problem)
     return _assemble(points, fit, used, scale, lens, origin, unit, tuple(flags))
 
 
@@ -280,8 +290,6 @@ class _Problem:
 
 def _held_terms(start: Camera, mean: Camera, prior: LensPrior) -> Camera:
     """Start values with the held terms at the mean."""
-    from facademap.photo.adjust import camera_with_terms, lens_terms
-
     return camera_with_terms(mean, np.where(np.asarray(prior.sigma) > 0, lens_terms(start), lens_terms(mean)))
 
 
@@ -292,8 +300,6 @@ def _prior(sigmas: tuple[float, ...], camera: Camera) -> LensPrior:
 
 def _left_out_error_px(fit: Adjustment, used: NDArray[np.bool_]) -> float:
     """Root mean square error of predicting each used point from the others."""
-    from facademap.photo.robust import expected_miss_px
-
     return float(np.sqrt(np.mean(expected_miss_px(fit, used)[used]**2)))
 
 
@@ -358,27 +364,49 @@ def _compare_with_free_lens(problem: _Problem, fit: Adjustment, used: NDArray[np
                      f"by {free_px:.1f} px with a lens estimated from the points")
 
 
-def _refuse_nonsense(control: ControlPoints, fit: Adjustment, used: NDArray[np.bool_], scale: float, width_px: int,
+def _doubts(control: ControlPoints, fit: Adjustment, used: NDArray[np.bool_], scale: float, lens: LensState,
+            problem: _Problem) -> list[str]:
+    """Sentences for fits that hold, but that the points cannot vouch for."""
+    doubts = []
+    rivals = find_rivals(problem.wall, problem.pixel_px, fit, used, sigma_px=problem.sigma_px,
+                         sigma_wall=problem.sigma_wall,
+                         prior=LensPrior(right_angle_sigma=GIVEN_RIGHT_ANGLE_SIGMA) if lens == "given" else LensPrior())
+    if rivals:
+        names = ", ".join(control.name[i] for i in rivals)
+        doubts.append(f"so few points cannot tell for certain which one is wrong: it may be {names} instead; add control")
+    sigma_px = scale * float(np.median(control.sigma_px))
+    if scale > 6.0:
+        cause = "one of them is wrong, or the lens bends the picture" if lens == "none" else "some of them are wrong, or " \
+                "the wall is not flat"
+        doubts.append(f"the control points miss by {sigma_px:.1f} px (one sigma), far more than points are picked to: "
+                      f"{cause}; check them and add control")
+    elif lens == "given" and len(control) == 4 and fit.cost > DOUBTFUL_COST:
+        doubts.append("seen with this camera, the four points do not have the shape that was given: one of them is "
+                      "wrong, or the camera file does not belong to this photo; add control")
+    return doubts
+
+
+def _refuse_nonsense(control: ControlPoints, fit: Adjustment, used: NDArray[np.bool_], width_px: int,
                      height_px: int) -> None:
     wall = (control.wall_m - control.wall_m.mean(axis=0)) / (np.ptp(control.wall_m, axis=0).max() / 2)
     _, _, by_wall = project_with_jacobian(fit.homography, fit.camera, wall)
     depth = homography_depth(fit.homography, wall)
-    if float(np.median(np.linalg.det(by_wall[used]))) > 0:
-        raise GeometryError("the control is mirrored: seen from outside, u must run right and v up",
-                            "Exchange the sign of u (or of v), or check that the photo is not flipped.")
-    if (depth[used] <= 0).any():
-        names = ", ".join(np.array(control.name)[used & (depth <= 0)])
-        raise GeometryError(f"the control points contradict each other: {names} would lie behind the camera",
-                            "Check for exchanged points: two names swapped, or a pixel picked at another target.")
     sigma = float(np.sqrt(np.mean(np.sum(fit.residual_px[used]**2, axis=1))))
-    limit = MAX_SIGMA_SHARE * math.hypot(width_px, height_px)
-    if sigma > limit or (~used).sum() > 0.4 * len(used):
+    limit = MAX_SIGMA_SHARE * math.hypot(width_px, height_px) / (1 if len(used) < 8 else 2)
+    if sigma > limit or ((~used).sum() > len(used) / 3 and sigma > limit / 10):
         worst = np.argsort(-np.hypot(*fit.residual_px.T))[:3]
         named = ", ".join(f"{control.name[i]} ({np.hypot(*fit.residual_px[i]):.0f} px)" for i in worst)
         raise SolveError(
             f"the control points do not fit this photo: they miss by {sigma:.0f} px on average, worst {named}",
             "Check that the points belong to this photo and this wall, that no two names are exchanged and that u "
             "and v are not swapped.")
+    if float(np.median(np.linalg.det(by_wall[used]))) > 0:
+        raise GeometryError("the control is mirrored: seen from outside, u must run right and v up",
+                            "Exchange the sign of u (or of v), check that the photo is not flipped and that no two points are exchanged.")
+    if (depth[used] <= 0).any():
+        names = ", ".join(np.array(control.name)[used & (depth <= 0)])
+        raise GeometryError(f"the control points contradict each other: {names} would lie behind the camera",
+                            "Check for exchanged points: two names swapped, or a pixel picked at another target.")
     values = np.linalg.svd(by_wall[used].mean(axis=0), compute_uv=False)
     if not fit.converged or values[1] < 1e-3 * values[0]:
         raise GeometryError("the control is ill-conditioned: the wall is seen almost edge-on or the points are in bad "

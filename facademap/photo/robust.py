@@ -26,7 +26,7 @@ from facademap.photo.adjust import Adjustment, LensPrior, adjust_plane
 from facademap.photo.camera import Camera
 from facademap.photo.homography import fit_homography_dlt
 
-__all__ = ["estimate_scale", "expected_miss_px", "find_consensus", "standardised_residuals"]
+__all__ = ["estimate_scale", "expected_miss_px", "find_consensus", "find_rivals", "standardised_residuals"]
 
 Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
@@ -38,6 +38,8 @@ BLUNDER_SIGMAS = 4.0
 BLUNDER_PX = 2.0
 #: Weight of the stated precision against the residuals, in observations.
 PRIOR_OBSERVATIONS = 3.0
+#: Up to so many points, leaving out each one in turn is compared.
+MOST_POINTS_TO_COMPARE = 8
 _MOST_SAMPLES = 400
 
 
@@ -200,7 +202,55 @@ def find_consensus(wall: Floats, pixel_px: Floats, camera: Camera, *, prior: Len
     core = float(np.median(distance))
     used = distance <= max(BLUNDER_PX, 6.0 * core)
     used[order[:least_used]] = True
-    return _snoop(wall, pixel_px, fit, used, camera, prior, sigma_px, sigma_wall, least_used)
+    fit, used, scale = _snoop(wall, pixel_px, fit, used, camera, prior, sigma_px, sigma_wall, least_used)
+    if n <= MOST_POINTS_TO_COMPARE and (~used).sum() == 1:
+        used = _best_single(wall, pixel_px, fit, used, camera, prior, sigma_px, sigma_wall)
+        for _ in range(2):
+            fit = _adjust_from(wall, pixel_px, fit.homography, fit.camera, camera, prior, sigma_px, sigma_wall,
+                               used.astype(float), scale=scale)
+            scale = estimate_scale(fit, used=used, scale=scale)
+    return fit, used, scale
+
+
+def _without(point: int, wall: Floats, pixel_px: Floats, fit: Adjustment, camera: Camera, prior: LensPrior,
+             sigma_px: Floats, sigma_wall: Floats) -> Adjustment:
+    weight = np.ones(len(wall))
+    weight[point] = 0.0
+    return _adjust_from(wall, pixel_px, fit.homography, fit.camera, camera, prior, sigma_px, sigma_wall, weight)
+
+
+def find_rivals(wall: Floats, pixel_px: Floats, fit: Adjustment, used: Flags, *, prior: LensPrior, sigma_px: Floats,
+                sigma_wall: Floats) -> list[int]:
+    """Points that might be the blunder just as well as the one set aside (few points only).
+
+    Parameters
+    ----------
+    wall, pixel_px : ndarray, shape (n, 2)
+    fit : Adjustment
+    used : ndarray of bool, shape (n,)
+        With exactly one point set aside, else the answer is empty.
+    prior : LensPrior
+        With the lens held as in ``fit``.
+    sigma_px, sigma_wall : ndarray, shape (n,)
+
+    Returns
+    -------
+    list of int
+    """
+    if (~used).sum() != 1 or len(wall) > MOST_POINTS_TO_COMPARE:
+        return []
+    chosen = int(np.flatnonzero(~used)[0])
+    costs = [_without(i, wall, pixel_px, fit, fit.camera, prior, sigma_px, sigma_wall).cost for i in range(len(wall))]
+    return [i for i, cost in enumerate(costs) if i != chosen and cost < 4.0 * costs[chosen] + 10.0]
+
+
+def _best_single(wall: Floats, pixel_px: Floats, fit: Adjustment, used: Flags, camera: Camera, prior: LensPrior,
+                 sigma_px: Floats, sigma_wall: Floats) -> Flags:
+    """With few points the largest residual may sit on the wrong one: compare what leaving out each would give."""
+    costs = [_without(i, wall, pixel_px, fit, camera, prior, sigma_px, sigma_wall).cost for i in range(len(wall))]
+    best = np.ones(len(wall), dtype=bool)
+    best[int(np.argmin(costs))] = False
+    return best
 
 
 def _snoop(wall: Floats, pixel_px: Floats, fit: Adjustment, used: Flags, camera: Camera, prior: LensPrior,
