@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 import time
 from collections.abc import Callable
@@ -67,7 +66,6 @@ def render(out: Path, seed: int, say: Callable[[str], None]) -> None:
     files.write_drawings(out, building, conditions, seed)
     files.write_csv(out / "chart_patches.csv", files.chart_pixels())
     files.write_text(out / "chart.json", files.chart_note())
-    files.write_text(out / "chart.json", json.dumps(files.CHART, indent=1) + "\n")
     files.write_text(out / "project.toml", files.PROJECT)
     files.write_truth(out, seed, building, points, conditions, (wall.clean_lab, wall.sound_lab), blocks, block_lab)
     say("done")

@@ -171,7 +171,6 @@ v0_m = -0.1
 u1_m = 12.15
 v1_m = 8.1
 """
-CHART = {"photo": f"{POSES[CHART_POSE].stem}.jpg", "edition": "24 patches, values after November 2014"}
 
 
 def chart_pixels() -> list[dict[str, object]]:
