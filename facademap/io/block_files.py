@@ -65,7 +65,8 @@ def read_blocks(path: str | Path) -> list[BlockRow]:
         rows = _spreadsheet_rows(path)
     else:
         rows = [(r.where, r.cells) for r in read_csv_rows(path, columns=REQUIRED, optional=OPTIONAL, what="inventory of blocks")]
-    result, seen = [], {}
+    result: list[BlockRow] = []
+    seen: dict[str, str] = {}
     for where, cells in rows:
         name = cells.get("id", "").strip()
         if not name:
@@ -100,7 +101,7 @@ def _spreadsheet_rows(path: Path) -> list[tuple[str, dict[str, str]]]:
 
 def _row(where: str, name: str, cells: Mapping[str, str]) -> BlockRow:
     outline = _ring(where, "outline_mm", cells.get("outline_mm", ""))
-    block = {
+    block: dict[str, Any] = {
         "id": name, "stone_type": cells["stone_type"].strip(), "kind": cells.get("kind", "").strip() or "unknown",
         "provenance": cells.get("provenance", "").strip() or None, "location": cells.get("location", "").strip() or None,
         "acceptance": cells.get("acceptance", "").strip() or "to test", "note": cells.get("notes", "").strip() or None,

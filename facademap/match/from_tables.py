@@ -64,12 +64,12 @@ def problem_from_tables(repairs: pd.DataFrame, pieces: pd.DataFrame, blocks: pd.
         No piece to match, or no block that may be used.
     """
     left_out: dict[str, str] = {}
-    usable = [b for b in (_block(row, faces, left_out) for row in blocks.to_dict("records")) if b is not None]
+    usable = [b for b in (_block(row, faces, left_out) for row in _records(blocks)) if b is not None]
     known = {b.id for b in usable}
-    locks = {p["repair"]: _full_lock(p) for p in placements.to_dict("records") if p["state"] in LOCKED_STATES}
+    locks = {p["repair"]: _full_lock(p) for p in _records(placements) if p["state"] in LOCKED_STATES}
     outlines = repairs.set_index("id")
     wanted, piece_of = [], {}
-    for piece in pieces.to_dict("records"):
+    for piece in _records(pieces):
         if piece["repair"] not in outlines.index:
             left_out[piece["repair"]] = "the repair is missing"
             continue
@@ -85,6 +85,10 @@ def problem_from_tables(repairs: pd.DataFrame, pieces: pd.DataFrame, blocks: pd.
     kept = {r: {b: c for b, c in costs.items() if b in known} for r, costs in (looks or {}).items() if r in piece_of}
     problem = Problem(repairs=tuple(wanted), blocks=tuple(usable), params=params or Params(), looks=kept)
     return TableProblem(problem=problem, piece_of=piece_of, left_out=left_out)
+
+
+def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    return [{str(k): v for k, v in row.items()} for row in frame.to_dict("records")]
 
 
 def _repair(piece: Mapping[str, Any], repair: pd.Series, blocks: set[str], lock: Lock | None) -> Repair:

@@ -14,7 +14,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib.resources import files
-from typing import Any
+from typing import Any, ClassVar
 
 import folium
 from jinja2 import Template
@@ -85,8 +85,8 @@ class _WallMap(folium.Map):
         "fadeAnimation: false, zoomAnimation: false, inertia: false});"
         "{% endmacro %}"
     )
-    default_js: Sequence[tuple[str, str]] = ()
-    default_css: Sequence[tuple[str, str]] = ()
+    default_js: ClassVar[list[tuple[str, str]]] = []  # type: ignore[misc]
+    default_css: ClassVar[list[tuple[str, str]]] = []  # type: ignore[misc]
 
     def __init__(self, *, page: Template, style: str, context: Mapping[str, Any]) -> None:
         super().__init__(location=[0, 0], tiles=None)
@@ -126,7 +126,7 @@ def write_condition_map(content: MapContent, *, language: str = "en") -> bytes:
                "text": {k: html.escape(v) for k, v in text.items()}}
     page = _WallMap(page=Template(_resource("map_page/page.html")), style=_built("leaflet.css") + _resource("map_page/page.css"),
                     context=context)
-    figure = page.get_root()
+    figure: Any = page.get_root()
     figure.title = content.title
     rendered = figure.render()
     surfaces = [{"id": s.id, "name": s.name, "number": n, "left_m": s.left_m, "top_m": s.top_m, "gsd_m": s.gsd_m,

@@ -6,6 +6,7 @@ import json
 import sqlite3
 import uuid
 from collections.abc import Iterable, Mapping
+from collections.abc import Set as AbstractSet
 from typing import Any
 
 import pandas as pd
@@ -163,10 +164,9 @@ class Edit:
     def _checked(self, table: Table, rows: pd.DataFrame | Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
         frame = rows if isinstance(rows, pd.DataFrame) else pd.DataFrame(list(rows))
         checked = table.check(frame) if len(frame) else table.empty()
-        records = [{k: None if v is pd.NA else v for k, v in r.items()} for r in checked.to_dict("records")]
-        return records
+        return [{str(k): None if v is pd.NA else v for k, v in r.items()} for r in checked.to_dict("records")]
 
-    def _existing(self, table: Table, ids: list[str]) -> set[str]:
+    def _existing(self, table: Table, ids: list[str]) -> AbstractSet[str]:
         found: set[str] = set()
         for start in range(0, len(ids), 500):
             part = ids[start : start + 500]

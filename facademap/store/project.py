@@ -264,7 +264,7 @@ class Project:
             raise InputError(f"there is no edit {txn!r}", "Choose an edit from the history.")
         with self.edit(who=who, what="undo", undoes=txn) as edit:
             seen: set[tuple[str, str]] = set()
-            for table_name, row_id, op, rev, before in rows:
+            for table_name, row_id, op, _, before in rows:
                 last = self._connection.execute(
                     "SELECT op, rev, txn FROM edit_log WHERE table_name = ? AND row_id = ? AND txn <> ? ORDER BY seq DESC LIMIT 1",
                     (table_name, row_id, edit.txn)).fetchone()

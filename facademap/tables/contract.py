@@ -237,7 +237,7 @@ class Table:
                 f"{where}table {self.name} has no column {', '.join(map(str, unknown[:5]))}",
                 f"Use the columns {', '.join(self.names)}.",
             )
-        records = frame.to_dict("records")
+        records: list[dict[str, Any]] = [{str(k): v for k, v in r.items()} for r in frame.to_dict("records")]
         faults: list[str] = []
         rows = [self._check_row(record, number, faults) for number, record in enumerate(records, start=1)]
         geometries = self._check_geometries(records, geometry_name, faults)
@@ -295,7 +295,8 @@ class Table:
     ) -> list[Any]:
         if self.geometry is None:
             return []
-        allowed, result = _GEOMETRY_TYPES[self.geometry], []
+        allowed = _GEOMETRY_TYPES[self.geometry]
+        result: list[Any] = []
         for number, record in enumerate(records, start=1):
             shape = record.get(geometry_name)
             label = record.get("id")

@@ -71,7 +71,7 @@ def _place(points: list[SurveyPoint], *, epsg: int | None) -> WorldPlacement | N
     in_world = [p for p in points if p.in_world]
     both = [p for p in in_world if p.on_wall]
     if len(both) >= FEWEST_WORLD_POINTS:
-        wall = [(p.u_m, p.v_m, p.w_m or 0.0) for p in both]
+        wall = np.array([(p.u_m, p.v_m, p.w_m or 0.0) for p in both], dtype=float)
         return fit_world_placement(wall, [_enh(p) for p in both], names=[p.name for p in both], epsg=epsg)
     if len(in_world) >= FEWEST_WORLD_POINTS:
         return fit_surface([_enh(p) for p in in_world], names=[p.name for p in in_world], epsg=epsg)

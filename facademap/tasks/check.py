@@ -156,6 +156,7 @@ def _yard(project: Project) -> Iterator[Finding]:
 def _work(project: Project) -> Iterator[Finding]:
     placements = project.read("placements")
     for row in project.read("repairs").to_dict("records"):
-        if row["stage"] in ("approved", "cut out", "cut-out measured", "piece sawn") and row["treatment"] in ("inset", "whole stone"):
-            if not (placements["repair"] == row["id"]).any():
-                yield Finding(level="warning", about=f"repair {row['id']}", problem=f"is {row['stage']}, but has no block", remedy="Match it to a block.")
+        waiting = row["stage"] in ("approved", "cut out", "cut-out measured", "piece sawn")
+        pieced = row["treatment"] in ("inset", "whole stone")
+        if waiting and pieced and not (placements["repair"] == row["id"]).any():
+            yield Finding(level="warning", about=f"repair {row['id']}", problem=f"is {row['stage']}, but has no block", remedy="Match it to a block.")

@@ -82,7 +82,7 @@ def make_condition_map(folder: str | Path, *, target: Path | None = None, pixels
 def _surface(project: Project, row: Mapping[str, Any], tables: Mapping[str, Any], tile_root: Path, limit: int,
              missing: list[str], progress: Callable[[float], None]) -> MapSurface:
     sigma = row["check_rmse_m"] if not is_missing(row["check_rmse_m"]) else row["control_rmse_m"]
-    common = {"id": row["id"], "name": row["name"], "sigma_m": None if is_missing(sigma) else sigma / math.sqrt(2)}
+    common: dict[str, Any] = {"id": row["id"], "name": row["name"], "sigma_m": None if is_missing(sigma) else sigma / math.sqrt(2)}
     try:
         if is_missing(row["picture"]):
             raise FileNotFoundError
@@ -96,7 +96,7 @@ def _surface(project: Project, row: Mapping[str, Any], tables: Mapping[str, Any]
         grid = elevation.grid
         tiles = pyramid_tiles(lambda reduction, c, r: _read_tile(elevation, reduction, c, r), grid.width_px, grid.height_px,
                               progress=progress)
-        shape = {"left_m": grid.left_m, "top_m": grid.top_m, "gsd_m": grid.gsd_m, "has_picture": True,
+        shape: dict[str, Any] = {"left_m": grid.left_m, "top_m": grid.top_m, "gsd_m": grid.gsd_m, "has_picture": True,
                  "levels": count_levels(grid.width_px, grid.height_px), "extent_m": grid.extent.as_tuple()}
         if grid.width_px * grid.height_px <= limit:
             return MapSurface(**common, **shape, tiles=dict(tiles))

@@ -189,9 +189,9 @@ def _fit_photos(project: Project, surface: str, tables: Mapping[str, Any]) -> li
 
 
 def _camera(values: Mapping[str, float]) -> Camera:
-    size = {"width_px": int(values["width"]), "height_px": int(values["height"])}
-    centre = {f"{name}_px": values[name] for name in ("fx", "fy", "cx", "cy")}
-    return Camera(**size, **centre, **{name: values.get(name, 0.0) for name in ("k1", "k2", "k3", "p1", "p2")})
+    return Camera(width_px=int(values["width"]), height_px=int(values["height"]), fx_px=values["fx"], fy_px=values["fy"],
+                  cx_px=values["cx"], cy_px=values["cy"], k1=values.get("k1", 0.0), k2=values.get("k2", 0.0),
+                  k3=values.get("k3", 0.0), p1=values.get("p1", 0.0), p2=values.get("p2", 0.0))
 
 
 def _point(point: pd.Series, seen: Any) -> ControlPoint:

@@ -69,10 +69,15 @@ def test_spatial_index_answers_boxes(project: Project) -> None:
 
 
 def test_an_error_inside_an_edit_leaves_nothing_behind(project: Project) -> None:
-    with pytest.raises(TableError, match="scaling"), project.edit(who="ann", what="two rows") as edit:
-        edit.update("conditions", "C-001", {"cc": 3})
-        edit.insert("conditions", [{"id": "C-009", "surface": "front", "term": "scaling", "cc": "scaling",
-                                    "geometry": shapely.Point(0, 0)}])
+    wrong = {"id": "C-009", "surface": "front", "term": "scaling", "cc": "scaling", "geometry": shapely.Point(0, 0)}
+
+    def two_rows() -> None:
+        with project.edit(who="ann", what="two rows") as edit:
+            edit.update("conditions", "C-001", {"cc": 3})
+            edit.insert("conditions", [wrong])
+
+    with pytest.raises(TableError, match="scaling"):
+        two_rows()
     assert project.row("conditions", "C-001")["cc"] == 2
     assert "C-009" not in set(project.read("conditions")["id"])
     assert len(project.history("conditions", "C-001")) == 1
