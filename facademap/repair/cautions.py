@@ -6,13 +6,14 @@ __all__ = ["DEFER", "cautions_for"]
 
 DEFER = "Defer to local codes and licensed practice: structure, access, lifting and health are decided by competent persons on site."
 _LOAD_BEARING = frozenset({"lintel", "voussoir", "jamb", "quoin", "sill", "cornice", "coping"})
-_PROJECTING = frozenset({"string course", "cornice", "coping", "sill"})
+_PROJECTING = frozenset({"string course", "cornice", "coping", "sill", "lintel", "voussoir"})
 
 
 def cautions_for(
     *,
     treatment: str,
     part: str,
+    overhead: bool = False,
     weight_kg: float | None = None,
     lifting_index: float | None = None,
     engineer_kg: float = 25.0,
@@ -27,6 +28,8 @@ def cautions_for(
         Treatment decided.
     part : str
         Part of the building.
+    overhead : bool
+        Whether the piece shows its underside, as at a soffit.
     weight_kg, lifting_index : float, optional
         Saturated weight of the piece and its NIOSH lifting index.
     engineer_kg : float
@@ -45,7 +48,7 @@ def cautions_for(
                   "Eye, ear, hand and foot protection; nobody below while stone is cut or lifted."]
         if treatment == "whole stone" or part in _LOAD_BEARING:
             found.append("This stone may carry load: nothing is taken out before a structural engineer has designed the propping.")
-        if part in _PROJECTING:
+        if part in _PROJECTING or overhead:
             found.append("Projecting or overhead piece: fixing by an engineer; bond alone must never hold it.")
         if weight_kg is not None and weight_kg >= engineer_kg:
             found.append(f"Heavy piece, {weight_kg:.0f} kg saturated: fixing and lifting by a competent person; stone breakout governs, not steel.")

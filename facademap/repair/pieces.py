@@ -21,6 +21,7 @@ from facademap.repair.offsets import offset_edges
 from facademap.repair.pins import PinLayout, drilling_template, set_out_pins
 from facademap.repair.placing import placing_rules
 from facademap.repair.rows import frame_of, rows_of
+from facademap.repair.schedule import WorkRates
 from facademap.repair.settings import Settings
 from facademap.repair.stonework import Stone, Stonework, side_of
 from facademap.repair.tools import check_saw
@@ -30,6 +31,7 @@ __all__ = ["Gap", "PieceDesign", "bed_of_piece", "design_piece", "design_pieces"
 
 _HSE_ZONES = ("knuckle", "elbow")
 PROJECTING = frozenset({"string course", "cornice", "coping", "sill"})
+OVERHEAD = frozenset({"lintel", "voussoir"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,7 +165,8 @@ def design_piece(
     whole = repair["treatment"] == "whole stone"
     backing = None if stone.depth_m is None else stone.depth_m - cut_depth
     layout = PinLayout(pins=()) if whole else set_out_pins(
-        face, in_wall, weight_kg=saturated, settings=settings, projecting=stone.part in PROJECTING or out > 0, backing_m=backing)
+        face, in_wall, weight_kg=saturated, settings=settings, projecting=stone.part in PROJECTING | OVERHEAD or out > 0 or "bottom" in exposed,
+        backing_m=backing)
     u0, v0, u1, v1 = face.bounds
     piece = {
         "id": piece_id(str(repair["id"])), "surface": repair["surface"], "repair": repair["id"],
@@ -179,7 +182,7 @@ def design_piece(
         materials["moulding"] = {
             "projection_m": out, "profile_out_up_m": profile_over(stone.profile, face.bounds[1], face.bounds[3]).round(5).tolist(),
             "note": "The block is taken to the greatest projection; the profile is run after fitting, against a zinc templet."}
-    cautions = cautions_for(treatment=str(repair["treatment"]), part=stone.part, weight_kg=saturated, lifting_index=index,
+    cautions = cautions_for(treatment=str(repair["treatment"]), part=stone.part, overhead="bottom" in exposed, weight_kg=saturated, lifting_index=index,
                             engineer_kg=settings.engineer_kg, faults=layout.faults,
                             depth_share=None if stone.depth_m is None or whole else cut_depth / stone.depth_m)
     changes = {"pins": [p.as_json() for p in layout.pins], "materials": materials, "cautions": cautions}
@@ -210,6 +213,7 @@ def _materials(
         index, limit = lift.index, lift.limit_kg
     except FacademapError:  # pragma: no cover - the default lift lies inside the equation
         index, limit = math.inf, 0.0
+    rates = WorkRates()
     spacers = max(2, math.ceil(joint_length / 0.2))
     return {
         "mortar": {
@@ -221,7 +225,7 @@ def _materials(
         },
         "batch": batch(mortar.total_m3, mix),
         "dust": {"kept_l": _dust_l(layout), "use": "Stone dust from drilling is kept to tint the pointing mortar."},
-        "pins": {"count": len(layout.pins), "rod_length_m": sum(p.rod_length_m + settings.bedding_m for p in layout.pins),
+        "pins": {"count": len(layout.pins), "rod_length_m": sum(p.rod_length_m for p in layout.pins),
                  "drill_length_m": sum(p.hole_wall_m + p.hole_piece_m for p in layout.pins),
                  "cover_m": layout.cover_m, "edge_distance_m": layout.edge_distance_m, "faults": list(layout.faults), "notes": list(layout.notes),
                  "inputs": [settings.says(n) for n in ("rod_m", "hole_clearance_m", "embedment_m", "cover_m", "edge_distance_m")]},
@@ -236,6 +240,8 @@ def _materials(
                      "hse_filter_kg": {who: hse_filter_kg(_HSE_ZONES, who=who) for who in ("men", "women")},
                      "hse_note": "Filter of L23 / INDG143 close to the body, knuckle to shoulder, from memory; above it an assessment is needed.",
                      "lift_assumed": "hands 40 cm out, from 75 cm over 50 cm, no twist, poor grip, one hour or less"},
+        "hours": {"setting_out_h": rates.set_up_h, "cut_and_fit_h": rates.inset_h_per_dm3 * outline.area * cut_depth * 1000},
+        "hours_source": f"{rates.source}; replace by the office's own figures",
         "times": placing_rules(settings),
         "bed": bed_reason,
         "proud_m": settings.proud_m,

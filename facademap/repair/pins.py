@@ -36,6 +36,8 @@ class Pin:
         Length in the piece.
     hole_wall_m, hole_piece_m : float
         Depths drilled, along the pin.
+    gap_m : float
+        Length that crosses the bedding.
     grade : str
         Steel.
     """
@@ -51,11 +53,12 @@ class Pin:
     hole_wall_m: float
     hole_piece_m: float
     grade: str
+    gap_m: float = 0.0
 
     @property
     def rod_length_m(self) -> float:
-        """Length to cut the rod to, without the bedding between."""
-        return self.embedment_m + self.into_piece_m
+        """Length to cut the rod to."""
+        return self.embedment_m + self.gap_m + self.into_piece_m
 
     def as_json(self) -> dict[str, Any]:
         """Plain mapping as kept in the repairs table."""
@@ -136,7 +139,7 @@ def set_out_pins(
             turn_deg=settings.pin_angle_deg * (1 if i % 2 == 0 else -1) if len(places) > 1 else 0.0,
             rod_m=rod, hole_m=round(hole, 6), embedment_m=round(embedment, 6), into_piece_m=round(into, 6),
             hole_wall_m=round(embedment + settings.hole_spare_m, 6), hole_piece_m=round(into + settings.hole_spare_m, 6),
-            grade=grade)
+            grade=grade, gap_m=round(settings.bedding_m / math.cos(slope), 6))
         for i, (u, v) in enumerate(places))
     cover = depth_m - (into + settings.hole_spare_m) * math.cos(slope) - hole / 2 * math.sin(slope)
     return PinLayout(pins=pins, faults=tuple(faults), notes=tuple(notes), cover_m=cover, edge_distance_m=edge)

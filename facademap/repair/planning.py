@@ -32,6 +32,8 @@ _PIECED = ("inset", "whole stone")
 #: Treatments of the surface that are no longer needed where the stone is cut out.
 _ABSORBED = frozenset({"leave", "clean", "mortar repair", "consolidate", "crack repair"})
 _ABSORBED_SHARE = 0.95
+#: More than the joints of a wall can be.
+_OFF_STONES = 0.2
 #: A joint narrower than measured by less than this is not worth a remark.
 _NOTICED_M = 0.0005
 #: Shares of the measured joint that are tried, where a stone across a corner stands in the way.
@@ -221,6 +223,10 @@ def _cut_out_rows(
                             remedy="Outline the wall stones there, or move the condition."))
             continue
         facts[name] = decision
+        off = 1 - sum(shapely.intersection(shape, s.drawn).area for s in stones) / shape.area if shape.area > 0 else 0.0
+        if off > _OFF_STONES:
+            gaps.append(Gap(about=name, problem=f"{off:.0%} of it lies on no wall stone (an opening, the edge of the wall, or stones not outlined); "
+                            "only the part on stones is planned", remedy="Correct its outline, or outline the stones there."))
         known = None if is_missing(depth) else float(depth)
         if known is None:
             gaps.append(Gap(about=name, problem="its depth was not measured; the least depth of the profile is taken",

@@ -91,6 +91,12 @@ class CriterionResult:
         """Share that passed at the first check; a check that is missing did not pass."""
         return self.passed_first / self.assessed if self.assessed else 0.0
 
+    @property
+    def asked(self) -> str:
+        """What the standard asks, in words."""
+        first = f"{self.wanted_share:.0%} at the first check" if self.wanted_share else ""
+        return " and ".join(filter(None, [first, "all in the end" if self.critical else ""]))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Assessment:
@@ -204,7 +210,7 @@ def assess_workmanship(
     results = tuple(_criterion(name, rows, entries, chosen, standard=standard, criteria=criteria)
                     for name in dict.fromkeys([*standard.shares, *sorted(standard.critical)]))
     reasons = [f"{r.criterion}: {r.passed_first} of {r.assessed} passed at the first check ({r.share:.0%}), {r.wanted_share:.0%} are asked"
-               for r in results if not r.reached and r.criterion in standard.shares]
+               for r in results if r.criterion in standard.shares and r.share < r.wanted_share - 1e-9 and r.assessed]
     critical = [f"{r.criterion}: not passed in the end on every repair" for r in results if r.critical and r.passed_in_the_end < r.assessed]
     counted = [r for r in results if r.criterion in standard.shares and r.assessed]
     share = sum(r.reached for r in counted) / len(counted) if counted else 0.0
@@ -231,9 +237,10 @@ def _criterion(name: str, rows: Mapping[str, Mapping[Any, Any]], entries: Sequen
             last += counted[-1]["result"] == "pass"
     assessed = len(applies) - waived
     wanted = standard.shares.get(name, 0.0)
-    reached = assessed == 0 or first / assessed >= wanted - 1e-9
+    critical = name in standard.critical
+    reached = assessed == 0 or (first / assessed >= wanted - 1e-9 and not (critical and last < assessed))
     return CriterionResult(criterion=name, text=c.text, assessed=assessed, passed_first=first, passed_in_the_end=last,
-                           missing=tuple(missing), wanted_share=wanted, reached=reached, critical=name in standard.critical)
+                           missing=tuple(missing), wanted_share=wanted, reached=reached, critical=critical)
 
 
 def without_names(log: pd.DataFrame) -> pd.DataFrame:
@@ -255,9 +262,9 @@ def report_text(assessment: Assessment) -> str:
     ]
     for r in a.results:
         mark = "reached" if r.reached else "not reached"
-        tail = f", critical, {r.passed_in_the_end} of {r.assessed} in the end" if r.critical else ""
+        tail = f", {r.passed_in_the_end} of {r.assessed} in the end" if r.critical else ""
         gap = f", not checked: {', '.join(r.missing)}" if r.missing else ""
-        lines.append(f"- {r.criterion}: {r.passed_first} of {r.assessed} at the first check, asked {r.wanted_share:.0%}: {mark}{tail}{gap}")
+        lines.append(f"- {r.criterion}: {r.passed_first} of {r.assessed} at the first check{tail}; asked: {r.asked}: {mark}{gap}")
         lines.append(f"    {r.text}")
     lines += ["", *(f"To work on: {x}" for x in a.reasons)]
     lines += ["", "Compared with the standard only, never with other persons. The frame follows ASTM E2659 in sense."]
@@ -269,7 +276,7 @@ def report_html(assessment: Assessment) -> str:
     a, e = assessment, html.escape
     rows = "".join(
         f"<tr><th scope=row>{e(r.criterion)}<br><small>{e(r.text)}</small></th><td>{r.passed_first} of {r.assessed}</td>"
-        f"<td>{r.wanted_share:.0%}</td><td>{r.passed_in_the_end} of {r.assessed}{' (critical)' if r.critical else ''}</td>"
+        f"<td>{r.asked}</td><td>{r.passed_in_the_end} of {r.assessed}</td>"
         f"<td>{e(', '.join(r.missing)) or 'none'}</td><td>{'reached' if r.reached else '<strong>not reached</strong>'}</td></tr>"
         for r in a.results)
     reasons = "".join(f"<li>{e(x)}</li>" for x in a.reasons)

@@ -82,8 +82,9 @@ def plan_project(
         tell(0.2)
         fixed = repairs[~repairs["stage"].isin(_FREE_STAGES)] if len(repairs) else repairs
         free = repairs[repairs["stage"].isin(_FREE_STAGES)] if len(repairs) else repairs
+        overrules = _overrules(project, free)
         plan = plan_repairs(conditions, stones, openings, rules=rules, settings=settings,
-                            densities=project.setting("densities", {}) or {}, overrules=_overrules(project, free), fixed=fixed,
+                            densities=project.setting("densities", {}) or {}, overrules=overrules, fixed=fixed,
                             profiles=project.setting("profile_lines", {}) or {})
         plan = _with_dust(plan, project.setting("dust_tasks", []) or [])
         tell(0.7)
@@ -93,6 +94,7 @@ def plan_project(
             dropped = sorted(set(free["id"]) - set(plan.repairs["id"])) if len(free) else []
             _store(edit, plan, pieces, dropped=dropped)
             edit.set("plan_gaps", [g.as_json() for g in plan.gaps])
+            edit.set("overrules", _as_kept(overrules))
             edit.set("profile", str(profile or project.setting("profile", "metric")))
         tell(1.0)
         return _summary(plan, conditions=conditions, stones=stones, fixed=fixed, dropped=dropped, before=set(free["id"]),
@@ -114,13 +116,15 @@ def replan_project(folder: str | Path, changed: Iterable[str], *, who: str = "fa
         free = repairs[repairs["stage"].isin(_FREE_STAGES)].reset_index(drop=True)
         work = Stonework.from_frames(stones, openings, profiles=project.setting("profile_lines", {}) or {})
         with project.edit(who=who, what="plan again") as edit:
+            overrules = _overrules(project, free)
             delta = replan(changed, conditions, stones, free, stonework=work, rules=rules, settings=settings, new_id=lambda: edit.new_id("R"),
-                           densities=project.setting("densities", {}) or {}, overrules=_overrules(project, free),
+                           densities=project.setting("densities", {}) or {}, overrules=overrules,
                            fixed=repairs[~repairs["stage"].isin(_FREE_STAGES)])
             plan = _with_dust(_keep_choices(RepairPlan(repairs=delta.repairs, pieces=delta.pieces, gaps=delta.gaps), pieces),
                               project.setting("dust_tasks", []) or [])
             _store(edit, plan, pieces, dropped=delta.dropped)
             kept = [g for g in project.setting("plan_gaps", []) or [] if g["about"] not in {*delta.conditions, *delta.dropped, *plan.repairs["id"]}]
+            edit.set("overrules", _as_kept(overrules))
             edit.set("plan_gaps", kept + [g.as_json() for g in plan.gaps])
     return {"repairs": list(plan.repairs["id"]), "dropped": list(delta.dropped), "conditions": list(delta.conditions),
             "gaps": [g.as_json() for g in plan.gaps]}
@@ -176,17 +180,18 @@ def overrule_condition(folder: str | Path, condition: str, *, treatment: str | N
         project.row("conditions", condition)
         kept = dict(project.setting("overrules", {}) or {})
         if treatment is None:
-            kept.pop(condition, None)
+            if kept.pop(condition, None) is None:
+                raise InputError(f"no decision of a person is kept for {condition}", "Check the id of the condition.")
             what = f"take back the decision on {condition}: {reason}"
         else:
             rule = Overrule(treatment=treatment, by=by, reason=reason)
-            kept[condition] = {"treatment": rule.treatment, "by": rule.by, "reason": rule.reason}
+            kept[condition] = {"treatment": rule.treatment, "by": rule.by, "reason": rule.reason, "planned": False}
             what = f"decide {treatment} for {condition}"
         with project.edit(who=by or "facademap plan", what=what) as edit:
             edit.set("overrules", kept)
-            for row in project.read("repairs").to_dict("records"):
-                # a single condition decided by hand in the repairs table: that mark goes as well
-                if treatment is None and row["stage"] in _FREE_STAGES and row["conditions"] == [condition] and not is_missing(row["overruled_by"]):
+            for row in project.read("repairs").to_dict("records") if treatment is None else ():
+                names = row["conditions"] or ()
+                if condition in names and row["stage"] in _FREE_STAGES and not any(n in kept for n in names):
                     edit.update("repairs", row["id"], {"overruled_by": None})
 
 
@@ -207,15 +212,38 @@ def removed_of_project(folder: str | Path, *, by: str = "surface") -> pd.DataFra
 
 
 def _overrules(project: Project, repairs: gpd.GeoDataFrame) -> dict[str, Overrule]:
-    """Decisions of persons: those kept by condition, and marks set on repairs of one condition."""
-    found: dict[str, Overrule] = {}
-    for row in repairs.to_dict("records") if len(repairs) else ():
-        if not is_missing(row["overruled_by"]) and len(row["conditions"] or ()) == 1:
-            found[row["conditions"][0]] = Overrule(treatment=row["treatment"], by=row["overruled_by"],
-                                                   reason=row["reason"] if not is_missing(row["reason"]) else "not written down")
-    for condition, given in (project.setting("overrules", {}) or {}).items():
-        found[condition] = Overrule(treatment=given["treatment"], by=given["by"], reason=given["reason"])
-    return found
+    """Decisions of persons, by condition.
+
+    They are kept in the project's settings. A mark set on a repair by hand counts for all its conditions and is taken
+    over; a mark taken off a repair that had been planned with it is a decision taken back.
+    """
+    kept: dict[str, dict[str, Any]] = dict(project.setting("overrules", {}) or {})
+    rows = repairs.to_dict("records") if len(repairs) else []
+    marked: set[str] = set()
+    listed: set[str] = set()
+    for row in rows:
+        names = [str(c) for c in row["conditions"] or ()]
+        listed.update(names)
+        if is_missing(row["overruled_by"]):
+            continue
+        marked.update(names)
+        decided = [n for n in names if n in kept]
+        if decided and any(_same_kind(kept[n]["treatment"], row["treatment"]) for n in decided):
+            continue
+        reason = row["reason"] if not is_missing(row["reason"]) else "not written down"
+        for name in decided or names:
+            kept[name] = {"treatment": row["treatment"], "by": row["overruled_by"], "reason": reason, "planned": True}
+    return {n: Overrule(treatment=k["treatment"], by=k["by"], reason=k["reason"]) for n, k in kept.items()
+            if not (k.get("planned") and n in listed and n not in marked)}
+
+
+def _as_kept(overrules: Mapping[str, Overrule]) -> dict[str, dict[str, Any]]:
+    return {n: {"treatment": o.treatment, "by": o.by, "reason": o.reason, "planned": True} for n, o in overrules.items()}
+
+
+def _same_kind(one: str, two: str) -> bool:
+    """Whether two treatments come from one decision: an inset may have become a whole stone."""
+    return one == two or (is_inset(one) and is_inset(two))
 
 
 def _with_dust(plan: RepairPlan, tasks: Iterable[Mapping[str, Any]]) -> RepairPlan:

@@ -205,3 +205,26 @@ def test_dust_controls_of_the_tasks_chosen_go_to_site(project, capsys):
     assert "hand chisel: stands in no row" in said
     assert "Defer to local codes" in said
     assert "hours" in call(capsys, "plan", project, "--dust", "handheld power saw", code=2).err
+
+
+def test_a_decision_marked_on_a_repair_is_kept_and_can_be_taken_off_again(project, capsys):
+    asked(capsys, "plan", project)
+    with Project.open(project) as p:
+        inset = next(r["id"] for r in p.read("repairs").to_dict("records") if r["conditions"] == ["C-1"])
+        with p.edit(who="planner", what="leave it") as edit:
+            edit.update("repairs", inset, {"treatment": "leave", "overruled_by": "Planner", "reason": "Mason's mark beside it."})
+    for _ in range(2):
+        assert asked(capsys, "plan", project)["treatments"]["inset"] == 1
+    with Project.open(project) as p:
+        row = next(r for r in p.read("repairs").to_dict("records") if r["conditions"] == ["C-1"])
+        assert (row["treatment"], row["reason"]) == ("leave", "Mason's mark beside it.")
+        with p.edit(who="planner", what="on second thoughts") as edit:
+            edit.update("repairs", row["id"], {"overruled_by": None})
+    assert asked(capsys, "plan", project)["treatments"]["inset"] == 2
+
+
+def test_damage_that_lies_partly_on_no_stone_is_named(project, capsys):
+    with Project.open(project) as p, p.edit(who="t", what="too wide") as edit:
+        edit.update("conditions", "C-1", {"geometry": box(0.1, 0.1, 0.4, 0.9)})
+    gaps = asked(capsys, "plan", project)["gaps"]
+    assert any(g["about"] == "C-1" and "no wall stone" in g["problem"] and g["remedy"] for g in gaps)
