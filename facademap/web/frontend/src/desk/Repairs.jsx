@@ -10,6 +10,11 @@ import { area, length } from "./settings.js";
 import { dialog, panel, select, selection } from "./view.js";
 import { goTo } from "./wall.js";
 
+export function Cautions({ list, open }) {
+  if (!list?.length) return null;
+  return <details class="cautions" open={open}><summary>Cautions ({list.length})</summary><ul>{list.map((c) => <li key={c}>{c}</li>)}</ul></details>;
+}
+
 export function JobBar({ kinds = ["plan", "match"] }) {
   const now = job.value;
   const names = { plan: "Plan repairs", match: "Match stone", papers: "Issue papers" };
@@ -90,7 +95,7 @@ function Repair({ row }) {
           <button type="button" class="quiet" onClick={() => { dialog.value = { kind: "history", table: "repairs", id: row.id }; }}>History</button>
           <button type="button" class="quiet" onClick={() => { selection.value = []; }}>All repairs</button></div></header>
       {row.held_back && <p class="warn">Waits: {row.held_back}</p>}
-      {(row.cautions ?? []).map((c) => <p class="warn" key={c}>{c}</p>)}
+      <Cautions list={row.cautions} />
       {(row.conditions ?? []).length > 0 && <p>Answers {row.conditions.map((c) => <button type="button" class="link" key={c} onClick={() => { select("conditions", c); goTo("conditions", c); }}>{c} {entryOf("conditions", c)?.row.term ?? ""}</button>)}</p>}
       {piece && <Sketch row={row} piece={piece} />}
       {piece && <Stones row={row} piece={piece} place={place} />}

@@ -4,6 +4,7 @@ import { ask, q } from "./api.js";
 import { entryOf, pictureAddress, rowsOf, tickOf } from "./data.js";
 import { notice } from "./edits.js";
 import { shown } from "./Record.jsx";
+import { Cautions } from "./Repairs.jsx";
 import { length, who } from "./settings.js";
 import { select, selection } from "./view.js";
 import { goTo } from "./wall.js";
@@ -72,7 +73,7 @@ function Work({ row }) {
       <header class="head"><h2>{shown(row.id)} <span class="id">{row.treatment}</span></h2>
         <div class="figures"><span><span class="dot" style={{ background: stageColour(row.stage) }} /> {row.stage}</span><button type="button" class="quiet" onClick={() => { selection.value = []; }}>All work</button></div></header>
       {row.held_back && <p class="warn">Waits: {row.held_back}</p>}
-      {(row.cautions ?? []).map((c) => <p class="warn" key={c}>{c}</p>)}
+      <Cautions list={row.cautions} open={row.stage === "proposed" || row.stage === "approved"} />
       {piece && <p class="ticket"><strong>{length(piece.width_m, { digits: 1 })} × {length(piece.height_m, { digits: 1 })} × {length(piece.depth_m, { digits: 1 })}</strong> from {place ? <strong>{place.block}</strong> : "no block yet"} · bed {piece.bed}{piece.weight_kg ? ` · ${piece.weight_kg.toFixed(0)} kg` : ""}</p>}
       {problem && <p class="warn bad" role="alert">{problem.problem ?? "No connection"}. {problem.remedy ?? ""}</p>}
       {state && <>

@@ -42,12 +42,12 @@ export const map = new Map({
   moveTolerance: 2,
 });
 
-export function tileLayer(about, address) {
+export function tileLayer(about, address, frame = projection) {
   const resolutions = Array.from({ length: about.levels }, (_, i) => about.gsd_m * 2 ** (about.levels - 1 - i));
   const extent = [about.left_m, about.top_m - about.height_px * about.gsd_m, about.left_m + about.width_px * about.gsd_m, about.top_m];
   const tileGrid = new TileGrid({ origin: [about.left_m, about.top_m], resolutions, tileSize: about.tile_px, extent });
   const source = new TileImage({
-    projection, tileGrid, wrapX: false, transition: 0, interpolate: true,
+    projection: frame, tileGrid, wrapX: false, transition: 0, interpolate: true,
     tileUrlFunction: ([z, x, y]) => address(about.levels - 1 - z, x, y),
   });
   return new TileLayer({ source, extent, zIndex: 0, preload: 1, cacheSize: 256 });
