@@ -65,6 +65,12 @@ class Candidates:
     opening: dict[tuple[int, int], float] = field(default_factory=dict)
     undone: int = 0
 
+    def drop(self, repair: int, key: tuple[int, int], *, reason: Reason) -> None:
+        """Take out a pair that turns out not to fit."""
+        self.pairs[repair].pop(key, None)
+        if not self.pairs[repair] and self.reasons[repair] is None:
+            self.reasons[repair] = reason
+
     def users(self) -> dict[tuple[int, int], list[int]]:
         """The repairs that could use each (block, face)."""
         result: dict[tuple[int, int], list[int]] = {}
@@ -78,7 +84,7 @@ def find_candidates(
     problem: Problem,
     space: FreeSpace,
     *,
-    fits_alone: Callable[[int, int, int], bool],
+    fits_alone: Callable[[int, int, int], bool] | None,
     most_blocks: int | None = None,
     tick: Callable[[float], None] | None = None,
 ) -> Candidates:
@@ -88,8 +94,9 @@ def find_candidates(
     ----------
     problem, space
         The problem and its free positions.
-    fits_alone : callable
-        Tells whether a repair's blank fits a (block, face) with nothing else on it.
+    fits_alone : callable or None
+        Tells whether a repair's blank fits a (block, face) with nothing else on it. None leaves that
+        open: then only bounding boxes are compared, and :meth:`Candidates.drop` follows later.
     most_blocks : int, optional
         Keep only so many best-looking pairs a repair (for very large yards); the rest is counted in ``undone``.
     tick : callable, optional
@@ -149,7 +156,7 @@ def find_candidates(
             if most_blocks is not None and len(pairs) >= most_blocks:
                 result.undone += 1
                 continue
-            if fits_alone(i, *key):
+            if fits_alone is None or fits_alone(i, *key):
                 fits_some = True
                 if allowed[k]:
                     pairs[key] = (float(first[k]), float(deeper[k]))

@@ -11,7 +11,7 @@ from facademap.match import kernels as plain
 
 __all__ = ["MOST_TOGETHER", "kernels"]
 
-#: Most blanks on one slab that the exact layout looks at; one compiled level for each.
+#: Most blanks on one slab that the exact layout looks at.
 MOST_TOGETHER = 8
 
 
@@ -41,11 +41,5 @@ def kernels(compiled: bool) -> Any:
             return numba.njit(copy)
 
     for function in plain.KERNELS:
-        space[function.__name__] = compile_one(function, function.__name__, space)
-    level = compile_one(plain.nothing_deeper, "layout_0", space)
-    for depth in range(MOST_TOGETHER):
-        level = compile_one(plain.layout, f"layout_{depth + 1}", {**space, "deeper": level})
-    space["layout"] = level
-    for function in plain.LATE_KERNELS:
         space[function.__name__] = compile_one(function, function.__name__, space)
     return types.SimpleNamespace(**space)

@@ -22,6 +22,7 @@ class ExactPlan:
     layouts: tuple[Layout, ...]
     cost: float
     bound: float
+    least_unmatched: float
 
 
 def _sets_of_face(
@@ -117,4 +118,7 @@ def solve_exactly(layouts: Layouts, candidates: Candidates, *, penalties: list[f
     found = tuple(layouts.find(b, f, pieces)[1] for b, f, pieces in best[mask][2])
     bound = min((c + left(m) for m, c in bounds.items() if m & must == must), default=everything)
     cost = best[mask][0] + left(mask)
-    return ExactPlan(layouts=tuple(x for x in found if x is not None), cost=cost, bound=min(bound, cost))
+    priorities = [layouts.problem.repairs[i].priority for i in range(len(penalties))]
+    least = min(math.fsum(p for i, p in enumerate(priorities) if not m >> i & 1) for m in bounds if m & must == must)
+    return ExactPlan(layouts=tuple(x for x in found if x is not None), cost=cost, bound=min(bound, cost),
+                     least_unmatched=least)

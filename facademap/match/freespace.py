@@ -22,6 +22,8 @@ Floats: TypeAlias = npt.NDArray[np.float64]
 #: Edges first and last, width, height, parts first and last, segments first and last, ring end, open, turn.
 CHOICE_COLUMNS = 11
 Level: TypeAlias = tuple[int, int, int]
+#: The boundary of the free positions is looked for in a window that it cannot just touch.
+_BEYOND_MM = 1.0
 
 
 def turns_allowed(repair: Repair, face: Face) -> tuple[int, ...]:
@@ -206,7 +208,8 @@ class FreeSpace:
         key = (shape.first, place)
         if key not in self._regions:
             first, last, ring_end = obstacles
-            window = np.array([box[0], box[1], box[2] - shape.width_mm, box[3] - shape.height_mm])
+            window = np.array([box[0] - _BEYOND_MM, box[1] - _BEYOND_MM, box[2] - shape.width_mm + _BEYOND_MM,
+                               box[3] - shape.height_mm + _BEYOND_MM])
             while True:
                 count = self.kernels.free_edges(
                     self.parts, self.planes, self.corners, shape.first, shape.last,
@@ -222,7 +225,7 @@ class FreeSpace:
         """A place that is given: one point, if the blank may lie there."""
         first, last, ring_end = obstacles
         good = self.kernels.clear_at(
-            self.parts, self.planes, shape.first, shape.last, self.segments[first:last], ring_end, x, y
+            self.parts, self.planes, shape.first, shape.last, self.segments[first:last], ring_end, float(x), float(y)
         )
         return self._keep(np.array([[x, y, x, y]])) if good else (0, 0)
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from typing import Any, Literal, TypeAlias
 
 import numpy as np
+import numpy.typing as npt
 
 from facademap.match.candidates import need_mm
 from facademap.match.compiled import MOST_TOGETHER
@@ -17,6 +18,10 @@ from facademap.match.problem import TOLERANCE_MM
 __all__ = ["Layout", "Layouts", "Piece", "Verdict"]
 
 Verdict: TypeAlias = Literal["yes", "no", "unknown"]
+Floats: TypeAlias = npt.NDArray[np.float64]
+Ints: TypeAlias = npt.NDArray[np.int64]
+#: Ways of sharing pieces out to slabs that are tried before giving up.
+MOST_GROUPINGS = 3000
 #: A repair by number, and whether it must come from the slab that carries the face.
 Piece: TypeAlias = tuple[int, bool]
 _Places: TypeAlias = tuple[tuple[int, float, float, int], ...]
@@ -77,13 +82,29 @@ class Layouts:
                 self.unknown += 1
         return self._found[key]
 
+    def settle(self, block: int, face: int, pieces: tuple[Piece, ...], slots: list[int]) -> Layout | None:
+        """Lay out pieces whose slabs are known already; remembered as for :meth:`find`."""
+        key = (block, face, pieces)
+        if key not in self._found or self._found[key][0] == "unknown":
+            groups: list[list[int]] = [[] for _ in range(max(slots) + 1)]
+            for (i, _), slot in zip(pieces, slots, strict=True):
+                groups[slot].append(i)
+            answer, layout = self._try_groups(block, face, groups)
+            if answer == "yes":
+                self._found[key] = (answer, layout)
+        return self._found[key][1] if key in self._found else None
+
     def _search(self, block: int, face: int, pieces: tuple[Piece, ...]) -> tuple[Verdict, Layout | None]:
         here, params = self.problem.blocks[block].faces[face], self.problem.params
         most = min(params.max_slabs, int((here.depth_mm + params.depth_kerf_mm + TOLERANCE_MM)
                                          // max(params.min_slab_mm + params.depth_kerf_mm, 1e-6)))
         verdict: Verdict = "no"
+        tried = 0
         for count in range(1, most + 1):
             for groups in self._groupings(pieces, block, face, count):
+                tried += 1
+                if tried > MOST_GROUPINGS:
+                    return "unknown", None
                 answer, layout = self._try_groups(block, face, groups)
                 if answer == "yes":
                     return "yes", layout
@@ -91,7 +112,7 @@ class Layouts:
                     verdict = "unknown"
         return verdict, None
 
-    def _slabs_of(self, piece: Piece) -> tuple[int, int]:
+    def slabs_of(self, piece: Piece) -> tuple[int, int]:
         """First and last slab that a piece may come from."""
         repair = self.problem.repairs[piece[0]]
         lock = repair.lock
@@ -114,7 +135,7 @@ class Layouts:
                 if groups[-1]:
                     yield groups
                 return
-            low, high = self._slabs_of(pieces[n])
+            low, high = self.slabs_of(pieces[n])
             for slab in range(low, min(high, count - 1) + 1):
                 before = thick[slab]
                 thick[slab] = max(before, need_mm(repairs[pieces[n][0]], here, params, slab=slab))
@@ -179,26 +200,39 @@ class Layouts:
         rows = [self.space.choices(i, block, face, level) for i in repairs]
         if any(len(r) == 0 for r in rows):
             return "no", ()
-        if len(repairs) > MOST_TOGETHER:
-            return "unknown", ()
-        space, kerf = self.space, self.problem.params.kerf_mm
+        space, kerf = self.space, float(self.problem.params.kerf_mm)
         starts = np.cumsum([0, *(len(r) for r in rows)]).astype(np.int64)
         choices = np.concatenate(rows)
         areas = np.array([(r[0, 2] + kerf) * (r[0, 3] + kerf) for r in rows])
         places = np.zeros((len(rows), 3))
+        box = space.box(block, face)
+        pool = (space.edges, space.parts, space.planes, space.segments, places)
+
+        def found() -> tuple[Verdict, _Places]:
+            return "yes", tuple(
+                (i, float(places[n, 0]), float(places[n, 1]), int(choices[int(places[n, 2]), 10]))
+                for n, i in enumerate(repairs)
+            )
+
         spent = np.array([0, self.most_queries, 0], dtype=np.int64)
-        x0, y0, x1, y1 = space.box(block, face)
+        if len(rows) > 1:
+            if float(areas.sum()) > (box[2] - box[0] + kerf + 0.02) * (box[3] - box[1] + kerf + 0.02):
+                return "no", ()
+            done = space.kernels.fill_some(starts, choices, kerf, np.array(box, dtype=float), *pool, spent)
+            self.work += int(spent[0])
+            if done:
+                return found()
+            spent[0] = 0
+        if len(rows) > MOST_TOGETHER:
+            return "unknown", ()
         everything = (1 << len(rows)) - 1
-        pool = (starts, choices, areas, space.edges, space.parts, space.planes, space.segments, places, spent)
+        x0, y0, x1, y1 = box
         goal = PLACE if len(rows) == 1 else ANY
-        good = space.kernels.layout(goal, everything, x0, x1, y0, y1, kerf, *pool)
+        good = space.kernels.layout(goal, everything, x0, x1, y0, y1, kerf, starts, choices, areas, *pool, spent)
         self.work += int(spent[0])
         if good == 0.0:
             return ("unknown" if spent[2] else "no"), ()
         if len(rows) > 1:
             spent[:] = (0, 1 << 40, 0)
-            space.kernels.layout(PLACE, everything, x0, x1, y0, y1, kerf, *pool)
-        return "yes", tuple(
-            (i, float(places[n, 0]), float(places[n, 1]), int(choices[int(places[n, 2]), 10]))
-            for n, i in enumerate(repairs)
-        )
+            space.kernels.layout(PLACE, everything, x0, x1, y0, y1, kerf, starts, choices, areas, *pool, spent)
+        return found()

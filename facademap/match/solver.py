@@ -2,24 +2,33 @@
 
 from __future__ import annotations
 
+import math
+import os
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Literal
 
 from facademap.errors import InputError, SolveError
 from facademap.match.candidates import Candidates, find_candidates
 from facademap.match.exact import MOST_REPAIRS, solve_exactly
 from facademap.match.freespace import FreeSpace
+from facademap.match.generation import Component
 from facademap.match.layouts import Layout, Layouts
 from facademap.match.locks import check_locks, forced_repairs
-from facademap.match.plans import placements_of, quality_of, slabs_of, unmatched_of
+from facademap.match.plans import layout_cost, placements_of, quality_of, slabs_of, unmatched_of
 from facademap.match.problem import Problem
 from facademap.match.solution import Solution
+from facademap.match.start import greedy_plan
 from facademap.match.verification import verify
 
 __all__ = ["Progress", "solve"]
 
 SMALL_PAIRS = 60
+#: From so many pairs on, only the best-looking blocks of each repair are looked at.
+LARGE_PAIRS = 1_000_000
+MOST_BLOCKS = 40
+DEBUG = bool(os.environ.get("MATCH_DEBUG"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,30 +50,255 @@ def solve(
     seed: int = 0,
     progress: Callable[[Progress], None] | None = None,
     start: Solution | None = None,
+    compiled: bool | None = None,
     clock: Callable[[], float] = time.monotonic,
 ) -> Solution:
-    """Match repairs to blocks."""
-    began = clock()
-    space = FreeSpace(problem, compiled=False)
-    layouts = Layouts(space)
-    candidates = find_candidates(problem, space, fits_alone=layouts.fits_alone)
-    check_locks(problem, candidates, layouts)
-    penalties = [problem.params.unmatched_penalty * r.priority for r in problem.repairs]
-    plan = solve_exactly(layouts, candidates, penalties=penalties, forced=forced_repairs(problem))
-    if plan is None:
-        raise SolveError("no plan holds all locks", "Lift a lock.")
-    unmatched = unmatched_of(problem, space, candidates.reasons, {i for x in plan.layouts for i, *_ in x.places})
-    least = 0.0
-    objective = plan.cost
-    bound = plan.bound
-    gap = (objective - bound) / max(objective, 1e-9)
-    solution = Solution(
-        status="optimal" if gap <= 1e-6 else "feasible", objective=objective, bound=bound, gap=gap,
-        seconds=clock() - began, seed=seed, ended_by="proof", placements=placements_of(problem, plan.layouts),
-        unmatched=unmatched, slabs=slabs_of(problem, space, plan.layouts),
-        quality=quality_of(problem, candidates, plan.layouts, objective=objective, bound=bound, least_unmatched=least, bound_fixed_count=bound, undecided=layouts.unknown, work=layouts.work),
-    )
-    faults = verify(problem, solution)
-    if faults:
-        raise SolveError(f"the plan breaks a rule: {faults[0]}", "Report this problem file; no plan was kept.")
-    return solution
+    """Match repairs to blocks.
+
+    Parameters
+    ----------
+    problem : Problem
+    time_limit_s : float, optional
+        Stop after so many seconds with the best plan so far.
+    work_limit : int, optional
+        Stop after so many units of work; the plan is then the same on every machine.
+    seed : int
+        Recorded with the plan; equal seeds give equal plans.
+    progress : callable, optional
+        Told how far the run has come; an exception raised in it stops the run.
+    start : Solution, optional
+        An earlier plan; what of it still holds is where the search begins.
+    compiled : bool, optional
+        Use compiled code; by default for all but small problems.
+    clock : callable
+        Seconds; only differences count.
+
+    Returns
+    -------
+    Solution
+        A plan that passes :func:`facademap.match.verify`.
+
+    Raises
+    ------
+    InputError
+        Locks that contradict each other or the rules.
+    SolveError
+        No plan in the time given, or one that breaks a rule (never returned).
+    """
+    if time_limit_s is not None and not time_limit_s > 0:
+        raise InputError(f"the time limit is {time_limit_s:g} s", "Give a time limit above 0.")
+    if work_limit is not None and work_limit <= 0:
+        raise InputError(f"the work limit is {work_limit}", "Give a work limit above 0.")
+    return _Run(problem, time_limit_s=time_limit_s, work_limit=work_limit, seed=seed, progress=progress, start=start,
+                compiled=compiled, clock=clock).solution()
+
+
+class _Run:
+    """One run: the parts of the problem in turn, until proof or until the limit."""
+
+    def __init__(
+        self, problem: Problem, *, time_limit_s: float | None, work_limit: int | None, seed: int,
+        progress: Callable[[Progress], None] | None, start: Solution | None, compiled: bool | None,
+        clock: Callable[[], float],
+    ) -> None:
+        self.problem, self.seed, self.start, self.clock = problem, seed, start, clock
+        self.time_limit_s, self.work_limit, self.progress = time_limit_s, work_limit, progress
+        self.began = clock()
+        pairs = len(problem.repairs) * sum(len(b.faces) for b in problem.blocks)
+        self.small = len(problem.repairs) <= MOST_REPAIRS and pairs <= SMALL_PAIRS
+        self.space = FreeSpace(problem, compiled=not self.small if compiled is None else compiled)
+        self.layouts = Layouts(self.space)
+        self.parts: list[Component] = []
+        self.ended: Literal["proof", "time", "work"] = "proof"
+
+    def stop(self) -> bool:
+        """Whether the time or the work given is used up."""
+        if self.work_limit is not None and self.layouts.work >= self.work_limit:
+            self.ended = "work"
+            return True
+        if self.time_limit_s is not None and self.clock() - self.began >= self.time_limit_s:
+            self.ended = "time"
+            return True
+        return False
+
+    def left_s(self) -> float | None:
+        """Seconds left, or None without a limit."""
+        return None if self.time_limit_s is None else self.time_limit_s - (self.clock() - self.began)
+
+    def tell(self, phase: str, fraction: float) -> None:
+        """Tell how far it has come."""
+        if self.progress is None:
+            return
+        cost = math.fsum(p.cost for p in self.parts) + self.lost if self.parts else None
+        bound = math.fsum(p.bound for p in self.parts) + self.lost if self.parts else None
+        spent = 0.0
+        if self.time_limit_s is not None:
+            spent = (self.clock() - self.began) / self.time_limit_s
+        self.progress(Progress(phase=phase, fraction=min(1.0, max(fraction, spent)), objective=cost, bound=bound,
+                               placed=sum(len(c.pieces) for p in self.parts for c in p.plan) if self.parts else None))
+
+    def solution(self) -> Solution:
+        """Solve, check, and return the plan."""
+        self.lost = 0.0
+        self.candidates = find_candidates(
+            self.problem, self.space, fits_alone=self.layouts.fits_alone if self.small else None,
+            most_blocks=None if self.small or len(self.problem.repairs) * len(self.problem.blocks) < LARGE_PAIRS
+            else MOST_BLOCKS,
+        )
+        check_locks(self.problem, self.candidates, self.layouts)
+        return self._small_solution() if self.small else self._large_solution()
+
+    def _small_solution(self) -> Solution:
+        problem = self.problem
+        penalties = [problem.params.unmatched_penalty * r.priority for r in problem.repairs]
+        plan = solve_exactly(self.layouts, self.candidates, penalties=penalties, forced=forced_repairs(problem))
+        if plan is None:
+            raise SolveError("no plan holds all locks", "Lift a lock.")
+        return self._finish(list(plan.layouts), plan.bound, plan.least_unmatched, plan.bound)
+
+    def _large_solution(self) -> Solution:
+        problem, candidates = self.problem, self.candidates
+        penalties = [problem.params.unmatched_penalty * r.priority for r in problem.repairs]
+        fixed: dict[int, list[int]] = {}
+        blocks = {b.id: n for n, b in enumerate(problem.blocks)}
+        for i in forced_repairs(problem):
+            lock = problem.repairs[i].lock
+            assert lock is not None
+            assert lock.block_id is not None
+            fixed.setdefault(blocks[lock.block_id], []).append(i)
+        forced = {b: tuple(g) for b, g in fixed.items()}
+        never = (lambda: False)
+        plan = greedy_plan(self.layouts, candidates, penalties=penalties, fixed=forced, stop=never)
+        groups = self._earlier_groups()
+        for repairs, keys in _parts(candidates):
+            part = Component(
+                self.layouts, candidates, repairs=repairs, keys=keys, stop=self.stop,
+                forced={b: g for b, g in forced.items() if any(k[0] == b for k in keys)},
+            )
+            part.set_plan({k: g for k, g in plan.items() if k in set(keys)})
+            if groups is not None:
+                part.set_plan({k: g for k, g in groups.items() if k in set(keys)})
+            self.parts.append(part)
+        inside = {i for p in self.parts for i in p.repairs}
+        self.lost = math.fsum(p for i, p in enumerate(penalties) if i not in inside)
+        if any(part.cost == math.inf for part in self.parts):
+            raise SolveError("no plan that holds all locks was found", "Lift a lock, or give more time.")
+        self.tell("first plan", 0.0)
+        self._improve()
+        layouts = [c.layout for p in self.parts for c in p.plan if c.layout is not None]
+        lost_priority = math.fsum(r.priority for i, r in enumerate(problem.repairs) if i not in inside)
+        return self._finish(
+            layouts, math.fsum(min(p.bound, p.cost) for p in self.parts) + self.lost,
+            math.fsum(p.least_unmatched for p in self.parts) + lost_priority,
+            math.fsum(min(p.cost, p.bound_at(p.unmatched)) for p in self.parts) + self.lost,
+        )
+
+    def _improve(self) -> None:
+        """Rounds over the parts in turn; the largest gap first once every part has had its turn."""
+        waiting = list(self.parts)
+        while waiting:
+            for part in list(waiting):
+                if self.stop() or not self._turn(part):
+                    return
+                if part.finished:
+                    waiting.remove(part)
+            self.tell("matching", 1.0 - len(waiting) / len(self.parts))
+
+    def _turn(self, part: Component) -> bool:
+        """A few rounds on one part; False when the limit is reached."""
+        if not part.prepare():
+            return False
+        for _ in range(4):
+            if part.converged:
+                break
+            if not part.round():
+                return False
+            if DEBUG: print(f"{self.clock()-self.began:7.1f} part {len(part.repairs)} round {part.rounds} lp {part.master.prices().objective:.2f} bound {part.bound:.2f} plan {part.cost:.2f} cols {len(part.master.columns)} unk {self.layouts.unknown}", flush=True)
+        nodes = 200 if not part.converged else 2000
+        if part.converged or part.rounds % 8 == 0:
+            part.pick(most_columns=6000, most_nodes=nodes, time_limit_s=self.left_s())
+            if DEBUG: print(f"{self.clock()-self.began:7.1f} pick {part.cost:.3f} bound {part.bound:.3f} unm {part.unmatched} least {part.least_unmatched}", flush=True)
+        if part.cost - part.bound <= 1e-6 * max(1.0, part.cost):
+            part.finished = True
+        elif part.converged:
+            if part.count_settled:
+                part.finished = True
+            elif not part.settle_count():
+                return False
+            elif part.converged:
+                part.finished = True
+            if DEBUG: print(f"{self.clock()-self.began:7.1f} counted unm {part.unmatched} least {part.least_unmatched} bound {part.bound}", flush=True)
+        return True
+
+    def _earlier_groups(self) -> dict[tuple[int, int], tuple[int, ...]] | None:
+        """What of an earlier plan still passes the filters."""
+        if self.start is None:
+            return None
+        blocks = {b.id: (n, {f.id: m for m, f in enumerate(b.faces)}) for n, b in enumerate(self.problem.blocks)}
+        repairs = {r.id: i for i, r in enumerate(self.problem.repairs)}
+        groups: dict[tuple[int, int], list[int]] = {}
+        for place in self.start.placements:
+            i, block = repairs.get(place.repair_id), blocks.get(place.block_id)
+            if i is None or block is None or place.face_id not in block[1]:
+                continue
+            key = (block[0], block[1][place.face_id])
+            if key in self.candidates.pairs[i]:
+                groups.setdefault(key, []).append(i)
+        return {k: tuple(sorted(g)) for k, g in groups.items()}
+
+    def _finish(
+        self, layouts: list[Layout], bound: float, least_unmatched: float, bound_fixed_count: float
+    ) -> Solution:
+        problem, candidates = self.problem, self.candidates
+        placements = placements_of(problem, layouts)
+        placed = {i for x in layouts for i, *_ in x.places}
+        penalty = problem.params.unmatched_penalty
+        objective = math.fsum([layout_cost(x, candidates) for x in layouts] + [
+            penalty * r.priority for i, r in enumerate(problem.repairs) if i not in placed])
+        bound = min(bound, objective)
+        gap = (objective - bound) / max(objective, 1e-9)
+        solution = Solution(
+            status="optimal" if gap <= 1e-6 else "feasible", objective=objective, bound=bound, gap=gap,
+            seconds=self.clock() - self.began, seed=self.seed,
+            ended_by="proof" if gap <= 1e-6 else "work" if self.ended == "proof" else self.ended,
+            placements=placements, unmatched=unmatched_of(problem, self.space, candidates.reasons, placed),
+            slabs=slabs_of(problem, self.space, layouts),
+            quality=quality_of(
+                problem, candidates, layouts, objective=objective, bound=bound, least_unmatched=least_unmatched,
+                bound_fixed_count=bound_fixed_count, undecided=self.layouts.unknown, work=self.layouts.work,
+            ),
+        )
+        faults = verify(problem, solution)
+        if faults:
+            raise SolveError(f"the plan found breaks a rule and is not shown: {faults[0]}",
+                             "Report the problem file; solve with another --seed meanwhile.")
+        return solution
+
+
+def _parts(candidates: Candidates) -> list[tuple[list[int], list[tuple[int, int]]]]:
+    """Repairs and (block, face) keys that hang together, the largest part first."""
+    leader: dict[int, int] = {}
+
+    def find(node: int) -> int:
+        while leader[node] != node:
+            leader[node] = leader[leader[node]]
+            node = leader[node]
+        return node
+
+    for i, pairs in enumerate(candidates.pairs):
+        if not pairs:
+            continue
+        leader.setdefault(i, i)
+        for block, _ in pairs:
+            leader.setdefault(-1 - block, -1 - block)
+            a, b = find(i), find(-1 - block)
+            leader[max(a, b)] = min(a, b)
+    repairs: dict[int, list[int]] = {}
+    for i, pairs in enumerate(candidates.pairs):
+        if pairs:
+            repairs.setdefault(find(i), []).append(i)
+    result = []
+    for group in repairs.values():
+        keys = sorted({key for i in group for key in candidates.pairs[i]})
+        result.append((group, keys))
+    return sorted(result, key=lambda part: (-len(part[0]), part[0]))

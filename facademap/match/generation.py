@@ -1,0 +1,294 @@
+"""Column generation on one part of a problem: prices, groups that pay, a bound that holds, a plan.
+
+The master program over known groups gives a price to every repair. At these prices every face is asked
+for its most profitable group. What all faces could earn together bounds every plan from below
+(Lagrangian bound), whatever the prices; new groups go to the master until nothing pays any more. An
+integer program over the groups found then picks a plan.
+
+References
+----------
+Column generation and its dual bound: Lübbecke & Desrosiers (2005), Selected topics in column
+generation, Operations Research 53 (from memory). Smoothing of the prices: Wentges (1997) (from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+
+from facademap.match.candidates import Candidates
+from facademap.match.layouts import Layout, Layouts, Piece
+from facademap.match.master import Column, Master, Prices
+from facademap.match.pricing import FacePricing
+from facademap.match.start import cheapest_pieces
+
+__all__ = ["Component", "quantum_of"]
+
+_NEAR = 1e-7
+
+
+def quantum_of(priorities: list[float]) -> float:
+    """The step in which sums of priorities can differ; 0 when there is none worth using."""
+    whole = [round(p * 1000) for p in priorities]
+    if any(abs(p * 1000 - w) > 1e-9 or w <= 0 for p, w in zip(priorities, whole, strict=True)):
+        return 0.0
+    return math.gcd(*whole) / 1000.0
+
+
+class Component:
+    """Repairs and blocks that hang together, with the state of their solution.
+
+    Attributes
+    ----------
+    bound : float
+        Proved lower bound on the cost of this part.
+    least_unmatched : float
+        Proved lower bound on the priority left unmatched here.
+    plan : list of Column
+        The best plan so far.
+    cost : float
+        Its cost, penalties included.
+    """
+
+    def __init__(
+        self, layouts: Layouts, candidates: Candidates, *, repairs: list[int], keys: list[tuple[int, int]],
+        forced: dict[int, tuple[int, ...]], stop: Callable[[], bool],
+    ) -> None:
+        problem = layouts.problem
+        self.layouts, self.candidates, self.repairs, self.keys, self.stop = layouts, candidates, repairs, keys, stop
+        self.forced = forced
+        self.priorities = np.array([r.priority for r in problem.repairs])
+        self.penalties = self.priorities * problem.params.unmatched_penalty
+        self.quantum = quantum_of([problem.repairs[i].priority for i in repairs])
+        self.plan: list[Column] = []
+        self.cost = math.inf
+        self.bound = 0.0
+        self.least_unmatched = 0.0
+        self.rounds = 0
+        self.converged = False
+        self.faces: list[FacePricing] = []
+        self._center: Prices | None = None
+        self._supports: list[tuple[float, float]] = []
+        self._smooth = 0.0
+        self._master_one: Master | None = None
+        self.count_settled = False
+        self.finished = False
+        self.master = Master(
+            repairs=repairs, blocks=sorted({b for b, _ in keys}), n_repairs=len(problem.repairs),
+            penalties=self.penalties, priorities=self.priorities,
+            forced={i for group in forced.values() for i in group}, locked_blocks=set(forced),
+        )
+
+    # -- groups ---------------------------------------------------------------------------------------
+
+    def column_of(self, block: int, face: int, pieces: tuple[Piece, ...], layout: Layout | None) -> Column:
+        """A group with its cost: looks of the pieces and opening of the block."""
+        key = (block, face)
+        looks = math.fsum(self.candidates.pairs[i][key][0 if must else 1] for i, must in pieces)
+        return Column(block=block, face=face, pieces=pieces, cost=looks + self.candidates.opening[key], layout=layout)
+
+    def set_plan(self, groups: dict[tuple[int, int], tuple[int, ...]]) -> None:
+        """Take over a plan made elsewhere."""
+        plan = []
+        for key, group in sorted(groups.items()):
+            pieces, layout = cheapest_pieces(self.layouts, self.candidates, *key, group)
+            if layout is not None:
+                plan.append(self.column_of(*key, pieces, layout))
+        self.offer_plan(plan)
+
+    def offer_plan(self, plan: list[Column]) -> bool:
+        """Keep a plan when it is the best so far; what is served twice is dropped once."""
+        plan = self._without_twins(plan)
+        served = {i for c in plan for i in c.repairs}
+        cost = math.fsum(c.cost for c in plan) + math.fsum(self.penalties[i] for i in self.repairs if i not in served)
+        if cost < self.cost - 1e-9:
+            self.plan, self.cost = plan, cost
+            for column in plan:
+                self.master.add(column)
+            return True
+        return False
+
+    def _without_twins(self, plan: list[Column]) -> list[Column]:
+        offers: dict[int, list[tuple[float, int]]] = {}
+        for n, column in enumerate(plan):
+            for i, must in column.pieces:
+                cost = self.candidates.pairs[i][column.block, column.face][0 if must else 1]
+                offers.setdefault(i, []).append((cost, n))
+        drop: dict[int, set[int]] = {}
+        for i, found in offers.items():
+            for _, n in sorted(found)[1:]:
+                drop.setdefault(n, set()).add(i)
+        result = []
+        for n, column in enumerate(plan):
+            if n in drop:
+                pieces = tuple(p for p in column.pieces if p[0] not in drop[n])
+                if not pieces:
+                    continue
+                old = column.layout
+                assert old is not None
+                layout = Layout(block=old.block, face=old.face, thickness_mm=old.thickness_mm,
+                                places=tuple(p for p in old.places if p[0] not in drop[n]))
+                column = self.column_of(column.block, column.face, pieces, layout)
+            result.append(column)
+        return result
+
+    @property
+    def unmatched(self) -> float:
+        """Priority that the best plan leaves unmatched."""
+        served = {i for c in self.plan for i in c.repairs}
+        return math.fsum(float(self.priorities[i]) for i in self.repairs if i not in served)
+
+    # -- rounds ---------------------------------------------------------------------------------------
+
+    def prepare(self) -> bool:
+        """Make the tables of all faces; False when time is up."""
+        users = self.candidates.users()
+        for key in self.keys[len(self.faces):]:
+            if self.stop():
+                return False
+            face = FacePricing(self.layouts, self.candidates, *key, users.get(key, []),
+                               forced=frozenset(self.forced.get(key[0], ())))
+            for piece, alive in enumerate(face.alive.tolist()):
+                if not alive:
+                    self.candidates.drop(int(face.repairs[piece]), key, reason="size")
+            self.faces.append(face)
+        return True
+
+    def round(self) -> bool:
+        """One round of prices and offers; False when time is up before its end."""
+        lp = self.master.prices()
+        self.layouts.work += 500
+        used = self._smoothed(lp)
+        found = self._ask(self.master, used, lp, costs=None)
+        if found is None:
+            return False
+        added, earned, _ = found
+        bound = float(used.repairs[self.repairs].sum()) + used.count * self.least_unmatched + earned
+        self._supports.append((bound - used.count * self.least_unmatched, used.count))
+        if bound > self.bound:
+            self.bound = bound
+            self._center = used
+        self.rounds += 1
+        if lp.objective - self.bound <= _NEAR * max(1.0, abs(lp.objective)) or (not added and self._smooth == 0.0):
+            self.converged = True
+        self._smooth = 0.5 if added else 0.0
+        return True
+
+    def _smoothed(self, lp: Prices) -> Prices:
+        center = self._center
+        if center is None or self._smooth == 0.0:
+            self._smooth = 0.0 if center is None else self._smooth
+            return lp
+        a = self._smooth
+        return Prices(
+            objective=lp.objective, repairs=a * center.repairs + (1 - a) * lp.repairs,
+            blocks={b: a * center.blocks[b] + (1 - a) * v for b, v in lp.blocks.items()},
+            count=a * center.count + (1 - a) * lp.count,
+        )
+
+    def _ask(self, master: Master, used: Prices, lp: Prices, *, costs: float | None) -> tuple[int, float, int] | None:
+        """Ask every face for its best group at prices; groups added, what blocks earn at least, undecided ones."""
+        best: dict[int, float] = {}
+        added = 0
+        unproved = 0
+        for face in self.faces:
+            if self.stop():
+                return None
+            opening = face.opening if costs is None else 0.0
+            floor = opening if face.block not in self.forced else -1e6
+            own = None
+            if costs is not None:
+                own = np.where([must for _, must in face.pieces], 1e6, 0.0)
+            offer = face.offer(used.repairs, floor=floor, costs=own)
+            gain = opening - offer.worth
+            best[face.block] = min(best.get(face.block, 0.0 if face.block not in self.forced else math.inf), gain)
+            unproved += not offer.proved
+            if offer.pieces:
+                column = self.column_of(face.block, face.face, offer.pieces, offer.layout)
+                cost = column.cost if costs is None else 0.0
+                reduced = cost - float(lp.repairs[list(column.repairs)].sum()) - lp.blocks[face.block]
+                if reduced < -1e-6:
+                    if costs is None:
+                        added += master.add(column)
+                    else:
+                        added += master.add(Column(block=column.block, face=column.face, pieces=column.pieces, cost=0.0,
+                                                   layout=column.layout))
+                        self.master.add(column)
+        return added, math.fsum(best.values()), unproved
+
+    def settle_count(self, *, most_rounds: int = 60) -> bool:
+        """Bound the priority left unmatched alone, and round it up; False when time is up."""
+        if self.quantum == 0.0 or self.unmatched <= 1e-9:
+            self.count_settled = True
+            return True
+        if self._master_one is None:
+            self._master_one = Master(
+                repairs=self.repairs, blocks=self.master.blocks, n_repairs=self.master.n_repairs,
+                penalties=self.priorities, priorities=self.priorities, forced=self.master.forced,
+                locked_blocks=self.master.locked_blocks,
+            )
+        one = self._master_one
+        for column in self.master.columns:
+            one.add(Column(block=column.block, face=column.face, pieces=tuple((i, False) for i, _ in column.pieces),
+                           cost=0.0, layout=column.layout))
+        best = 0.0
+        for _ in range(most_rounds):
+            lp = one.prices()
+            self.layouts.work += 500
+            found = self._ask(one, lp, lp, costs=0.0)
+            if found is None:
+                return False
+            added, earned, _ = found
+            best = max(best, float(lp.repairs[self.repairs].sum()) + earned)
+            self._raise_count(best)
+            if not added or self.least_unmatched >= self.unmatched - 1e-9:
+                break
+            if self._rounded(best) >= self._rounded(lp.objective) - 1e-9:
+                break
+        self.count_settled = True
+        return True
+
+    def _rounded(self, priority: float) -> float:
+        return math.ceil(priority / self.quantum - 1e-6) * self.quantum
+
+    def _raise_count(self, priority: float) -> None:
+        least = max(0.0, self._rounded(priority))
+        if least > self.least_unmatched + 1e-9:
+            self.least_unmatched = least
+            self.master.require(least)
+            self.bound = max([self.bound, *(base + count * least for base, count in self._supports)])
+            self.converged = False
+
+    def bound_at(self, unmatched: float) -> float:
+        """Lower bound on plans that leave this much priority unmatched."""
+        return max([self.bound, *(base + count * unmatched for base, count in self._supports)])
+
+    # -- plans ----------------------------------------------------------------------------------------
+
+    def pick(self, *, most_columns: int, most_nodes: int, time_limit_s: float | None) -> None:
+        """Pick the best plan made of the groups found so far."""
+        prices = self.master.prices()
+        reduced = self.master.reduced_costs(prices)
+        columns = self.master.columns
+        able = [k for k in range(len(columns)) if columns[k].layout is not None]
+        able.sort(key=lambda k: (reduced[k], k))
+        chosen = able[:most_columns]
+        start = None
+        if self.plan:
+            keys = {(c.block, c.face, c.pieces): k for k, c in enumerate(columns)}
+            start = []
+            for column in self.plan:
+                self.master.add(column)
+                k = keys.get((column.block, column.face, column.pieces))
+                if k is None:
+                    k = len(self.master.columns) - 1
+                start.append(k)
+            chosen = sorted(set(chosen) | set(start))
+        picked, _, _, _ = self.master.integer_plan(
+            chosen, start=start, most_nodes=most_nodes, time_limit_s=time_limit_s,
+        )
+        self.layouts.work += 5000
+        if picked is not None:
+            self.offer_plan([self.master.columns[k] for k in picked])

@@ -1,0 +1,189 @@
+"""The master assignment: one group of pieces at most on every block, every repair served or paid for.
+
+A linear program over the groups known so far gives prices; the same as an integer program picks a plan.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import highspy
+import numpy as np
+import numpy.typing as npt
+
+from facademap.match.layouts import Layout, Piece
+
+__all__ = ["Column", "Master", "Prices"]
+
+Floats: TypeAlias = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Column:
+    """A group of pieces on one face of a block; ``layout`` None where it is not known how to cut it."""
+
+    block: int
+    face: int
+    pieces: tuple[Piece, ...]
+    cost: float
+    layout: Layout | None
+
+    @property
+    def repairs(self) -> tuple[int, ...]:
+        """The repairs that the group serves."""
+        return tuple(i for i, _ in self.pieces)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prices:
+    """Duals of the master: what each repair pays, what each block earns, what a unit left unmatched earns."""
+
+    objective: float
+    repairs: Floats
+    blocks: dict[int, float]
+    count: float
+
+
+class Master:
+    """The master program of one group of repairs and blocks that hang together.
+
+    Parameters
+    ----------
+    repairs, blocks : list of int
+        Numbers in the problem.
+    n_repairs : int
+        Number of repairs of the whole problem (for the length of price vectors).
+    penalties : ndarray
+        Cost of leaving each repair of the problem unmatched.
+    priorities : ndarray
+        Their priorities.
+    forced : set of int
+        Repairs that must be placed.
+    """
+
+    def __init__(
+        self, *, repairs: list[int], blocks: list[int], n_repairs: int, penalties: Floats, priorities: Floats,
+        forced: set[int], locked_blocks: set[int],
+    ) -> None:
+        self.repairs, self.blocks, self.n_repairs = repairs, blocks, n_repairs
+        self.penalties, self.priorities, self.forced = penalties, priorities, forced
+        self.locked_blocks = locked_blocks
+        self.columns: list[Column] = []
+        self._known: dict[tuple[int, int, tuple[Piece, ...]], int] = {}
+        self.row_of = {i: r for r, i in enumerate(repairs)}
+        self.block_row = {b: len(repairs) + r for r, b in enumerate(blocks)}
+        self.count_row = len(repairs) + len(blocks)
+        self.least_unmatched = 0.0
+        self._lp = self._program(penalties)
+
+    def _program(self, penalties: Floats) -> highspy.Highs:
+        lp = highspy.Highs()
+        for name, value in (("output_flag", False), ("threads", 1), ("random_seed", 1), ("presolve", "off")):
+            lp.setOptionValue(name, value)
+        none = np.zeros(0, dtype=np.int32), np.zeros(0)
+        inf = highspy.kHighsInf
+        for _ in self.repairs:
+            lp.addRow(1.0, inf, 0, *none)
+        for b in self.blocks:
+            lp.addRow(1.0 if b in self.locked_blocks else -inf, 1.0, 0, *none)
+        lp.addRow(self.least_unmatched, inf, 0, *none)
+        for i in self.repairs:
+            upper = 0.0 if i in self.forced else inf
+            lp.addCol(float(penalties[i]), 0.0, upper, 2, np.array([self.row_of[i], self.count_row], dtype=np.int32),
+                      np.array([1.0, float(self.priorities[i])]))
+        return lp
+
+    def _entries(self, column: Column) -> tuple[npt.NDArray[np.int32], Floats]:
+        rows = [self.row_of[i] for i in column.repairs] + [self.block_row[column.block]]
+        return np.array(rows, dtype=np.int32), np.ones(len(rows))
+
+    def add(self, column: Column) -> bool:
+        """Add a group; False when it is there already."""
+        key = (column.block, column.face, column.pieces)
+        if key in self._known:
+            return False
+        self._known[key] = len(self.columns)
+        self.columns.append(column)
+        rows, ones = self._entries(column)
+        self._lp.addCol(column.cost, 0.0, highspy.kHighsInf, len(rows), rows, ones)
+        return True
+
+    def require(self, least_unmatched: float) -> None:
+        """It is proved that at least this priority stays unmatched; use it."""
+        self.least_unmatched = least_unmatched
+        self._lp.changeRowBounds(self.count_row, least_unmatched, highspy.kHighsInf)
+
+    def prices(self) -> Prices:
+        """Solve the linear program over the groups known so far."""
+        lp = self._lp
+        lp.run()
+        dual = np.asarray(lp.getSolution().row_dual)
+        repairs = np.zeros(self.n_repairs)
+        repairs[self.repairs] = np.maximum(dual[:len(self.repairs)], 0.0)
+        blocks = {b: float(dual[r]) if b in self.locked_blocks else min(0.0, float(dual[r]))
+                  for b, r in self.block_row.items()}
+        return Prices(objective=float(lp.getInfo().objective_function_value), repairs=repairs, blocks=blocks,
+                      count=max(0.0, float(dual[self.count_row])))
+
+    def fractions(self) -> Floats:
+        """How much of every group the linear program takes."""
+        return np.asarray(self._lp.getSolution().col_value)[len(self.repairs):]
+
+    def reduced_costs(self, prices: Prices) -> Floats:
+        """Reduced cost of every group."""
+        return np.array([
+            c.cost - prices.repairs[list(c.repairs)].sum() - prices.blocks[c.block] for c in self.columns
+        ])
+
+    def integer_plan(
+        self, chosen: list[int], *, start: list[int] | None, most_nodes: int, time_limit_s: float | None,
+        most_unmatched: float | None = None,
+    ) -> tuple[list[int] | None, float, float, bool]:
+        """The best plan made of some of the groups.
+
+        Returns
+        -------
+        picked, objective, bound, proved
+            Indices of the groups (None when none was found), the cost, a lower bound over these groups,
+            and whether both agree.
+        """
+        mip = self._program(self.penalties)
+        mip.setOptionValue("presolve", "on")
+        mip.setOptionValue("mip_max_nodes", most_nodes)
+        mip.setOptionValue("mip_rel_gap", 1e-9)
+        mip.setOptionValue("mip_abs_gap", 1e-7)
+        if time_limit_s is not None:
+            mip.setOptionValue("time_limit", max(0.05, time_limit_s))
+        if most_unmatched is not None:
+            mip.changeRowBounds(self.count_row, self.least_unmatched, most_unmatched)
+        n = len(self.repairs)
+        for k in chosen:
+            rows, ones = self._entries(self.columns[k])
+            mip.addCol(self.columns[k].cost, 0.0, 1.0, len(rows), rows, ones)
+        width = n + len(chosen)
+        for column in range(width):
+            mip.changeColIntegrality(column, highspy.HighsVarType.kInteger)
+            if column < n:
+                mip.changeColBounds(column, 0.0, 0.0 if self.repairs[column] in self.forced else 1.0)
+        if start is not None:
+            values = np.zeros(width)
+            position = {k: n + at for at, k in enumerate(chosen)}
+            served: set[int] = set()
+            for k in start:
+                values[position[k]] = 1.0
+                served |= set(self.columns[k].repairs)
+            for at, i in enumerate(self.repairs):
+                values[at] = 0.0 if i in served else 1.0
+            mip.setSolution(width, np.arange(width, dtype=np.int32), values)
+        mip.run()
+        info = mip.getInfo()
+        status = mip.getModelStatus()
+        proved = status == highspy.HighsModelStatus.kOptimal
+        if status == highspy.HighsModelStatus.kInfeasible:
+            return None, float("inf"), float("inf"), True
+        if info.primal_solution_status != 2:
+            return None, float("inf"), float(info.mip_dual_bound), False
+        values = np.asarray(mip.getSolution().col_value)
+        picked = [k for at, k in enumerate(chosen) if values[n + at] > 0.5]
+        return picked, float(info.objective_function_value), float(info.mip_dual_bound), proved

@@ -1,0 +1,309 @@
+"""The most profitable group of pieces on one face at given prices: a relaxation made exact step by step.
+
+A group is first chosen by necessary conditions alone (room, pairs that cannot be parted, groups known to
+be impossible), then laid out exactly. Where that fails, the smallest impossible part of it is remembered
+and the choice is made again. So the value is always an upper bound, and exact when the layout succeeds.
+"""
+
+from __future__ import annotations
+
+from typing import TypeAlias
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from facademap.match.candidates import Candidates, need_mm
+from facademap.match.freespace import CHOICE_COLUMNS, FreeSpace
+from facademap.match.layouts import Layout, Layouts, Piece
+from facademap.match.problem import TOLERANCE_MM
+
+__all__ = ["FacePricing", "Offer"]
+
+#: How many impossible groups a face remembers, and how large they may be.
+MOST_BADS = 1500
+WIDEST_BAD = 8
+
+Floats: TypeAlias = npt.NDArray[np.float64]
+
+
+class Offer:
+    """What a face offers at given prices.
+
+    Attributes
+    ----------
+    worth : float
+        Upper bound on the profit of any group (before opening the block).
+    pieces : tuple of Piece
+        The group found.
+    layout : Layout or None
+        How it is cut; None where that is not known (``worth`` still bounds).
+    """
+
+    __slots__ = ("layout", "pieces", "proved", "worth")
+
+    def __init__(self, worth: float, pieces: tuple[Piece, ...], layout: Layout | None, proved: bool) -> None:
+        self.worth = worth
+        self.pieces = pieces
+        self.layout = layout
+        self.proved = proved
+
+
+class FacePricing:
+    """Prices groups on one (block, face); remembers what it learns about it.
+
+    Parameters
+    ----------
+    layouts, candidates
+        Exact layouts and candidate pairs.
+    block, face : int
+        Which face.
+    users : list of int
+        The repairs that might use it.
+    forced : frozenset of int
+        Repairs that every group on this face must hold.
+    """
+
+    def __init__(
+        self, layouts: Layouts, candidates: Candidates, block: int, face: int, users: list[int],
+        *, forced: frozenset[int] = frozenset(),
+    ) -> None:
+        self.layouts, self.block, self.face = layouts, block, face
+        self.key = (block, face)
+        space, problem = layouts.space, layouts.problem
+        self.opening = candidates.opening[self.key]
+        self.pieces: list[Piece] = []
+        costs: list[float] = []
+        for i in users:
+            first, deeper = candidates.pairs[i][self.key]
+            self.pieces.append((i, False))
+            costs.append(deeper)
+            if first < deeper:
+                self.pieces.append((i, True))
+                costs.append(first)
+        self.costs = np.array(costs, dtype=float)
+        self.repairs = np.array([p[0] for p in self.pieces], dtype=np.int64)
+        self.weights, self.room = self._rooms(space)
+        n = len(self.pieces)
+        same = self.repairs[:, None] == self.repairs[None, :]
+        self.clash = same.astype(np.int8)
+        np.fill_diagonal(self.clash, 0)
+        self._tables(space)
+        if problem.params.cut_mode == "guillotine":
+            self._mark_pairs(space)
+        self.bads = np.zeros((MOST_BADS, WIDEST_BAD), dtype=np.int64)
+        self.bad_sizes = np.zeros(MOST_BADS + 1, dtype=np.int64)
+        self.heads = np.full(n, -1, dtype=np.int64)
+        self.links = np.zeros(MOST_BADS * WIDEST_BAD, dtype=np.int64)
+        self.bonus = np.where(np.isin(self.repairs, list(forced)), 1e7, 0.0)
+        self.forced = forced
+        self._group = np.zeros(n + 3, dtype=np.int64)
+        self._spent = np.zeros(3, dtype=np.int64)
+
+    def _tables(self, space: FreeSpace) -> None:
+        """What the kernels need to know: choices at every depth level, thicknesses, slabs.
+
+        Flaws that begin below the face are left out here, which only makes more possible; the exact
+        layout has the last word.
+        """
+        problem = space.problem
+        params, here = problem.params, problem.blocks[self.block].faces[self.face]
+        depths = [0.0]
+        if params.max_slabs > 1:
+            depths += sorted({w.depth_mm for w in here.flaws if w.depth_mm is not None and w.from_mm == 0.0
+                              and w.depth_mm + params.min_slab_mm <= here.depth_mm + TOLERANCE_MM})
+        n = len(self.pieces)
+        starts = np.zeros((len(depths), n + 1), dtype=np.int64)
+        rows: list[Floats] = []
+        count = 0
+        for number, depth in enumerate(depths):
+            level = tuple(k for k, w in enumerate(here.flaws)
+                          if w.from_mm == 0.0 and (w.depth_mm is None or w.depth_mm > depth + TOLERANCE_MM))
+            starts[number, 0] = count
+            for piece, i in enumerate(self.repairs.tolist()):
+                choices = space.choices(i, self.block, self.face, level)
+                rows.append(choices)
+                count += len(choices)
+                starts[number, piece + 1] = count
+        self.level_starts, self.level_depths = starts, np.array(depths, dtype=float)
+        self.choices = np.concatenate(rows) if rows else np.zeros((0, CHOICE_COLUMNS))
+        #: Pieces that fit at some level at least.
+        self.alive = (np.diff(starts, axis=1) > 0).any(axis=0)
+        each = [(problem.repairs[i], p) for p, (i, _) in enumerate(self.pieces)]
+        self.needs = np.array([[need_mm(r, here, params, slab=k) for r, _ in each] for k in (0, 1)], dtype=float)
+        self.slabs_of = np.array([self.layouts.slabs_of(self.pieces[p]) for _, p in each], dtype=np.int64).T.copy()
+        kerf = params.depth_kerf_mm
+        most = max(1, min(params.max_slabs, int((here.depth_mm + kerf + TOLERANCE_MM)
+                                                // max(params.min_slab_mm + kerf, 1e-6))))
+        self.sizes = np.array([here.depth_mm, kerf, params.min_slab_mm, most, params.kerf_mm], dtype=float)
+        self.box = np.array(space.box(self.block, self.face), dtype=float)
+
+    def _rooms(self, space: FreeSpace) -> tuple[Floats, Floats]:
+        """What each piece takes of the face's volume and area, and what there is of it.
+
+        Blanks grown by half a kerf do not overlap and lie on the face grown by half a kerf. Growing is
+        by a square (Minkowski sum), whose area is known for any outline from its edges.
+        """
+        problem = space.problem
+        params, here = problem.params, problem.blocks[self.block].faces[self.face]
+        half = params.kerf_mm / 2.0 if params.cut_mode == "guillotine" else 0.0
+        sound = shapely.Polygon(here.outline_mm)
+        for flaw in here.flaws:
+            if flaw.depth_mm is None and flaw.from_mm < params.min_slab_mm:
+                sound = sound.difference(shapely.Polygon(flaw.outline_mm))
+        area = _grown_area(sound, half) + TOLERANCE_MM * sound.length + 1.0
+        kerf, deep = params.depth_kerf_mm, here.depth_mm + TOLERANCE_MM
+        most = max(1, min(params.max_slabs, int((deep + kerf) // max(params.min_slab_mm + kerf, 1e-6))))
+        grown = np.array([_blank_area(space, i, half) for i in self.repairs.tolist()])
+        needs = np.array([
+            max(params.min_slab_mm, min(need_mm(problem.repairs[i], here, params, slab=0),
+                                        need_mm(problem.repairs[i], here, params, slab=1)))
+            for i in self.repairs.tolist()
+        ])
+        if most == 1:
+            return grown[None, :].copy(), np.array([area], dtype=float)
+        rows, rooms = [grown * (needs + kerf), grown], [area * (deep + kerf), area * most]
+        for m in range(1, most):
+            thick = needs > (deep - m * kerf) / (m + 1) + TOLERANCE_MM
+            if thick.any():
+                rows.append(grown * thick)
+                rooms.append(area * m)
+        front = np.array([must or problem.repairs[i].weathered == "required" for i, must in self.pieces])
+        if front.any():
+            rows.append(grown * front)
+            rooms.append(area)
+        return np.array(rows, dtype=float), np.array(rooms, dtype=float)
+
+    def _mark_pairs(self, space: FreeSpace) -> None:
+        """Pairs that cannot share a slab even where the fewest flaws reach, nor lie in two slabs."""
+        problem = space.problem
+        params, here = problem.params, problem.blocks[self.block].faces[self.face]
+        starts = self.level_starts[-1]
+        needs = [max(params.min_slab_mm, need_mm(problem.repairs[i], here, params, slab=1)) for i in self.repairs.tolist()]
+        least = [max(params.min_slab_mm, need_mm(problem.repairs[i], here, params, slab=0)) for i in self.repairs.tolist()]
+        front = np.array([must or problem.repairs[i].weathered == "required" for i, must in self.pieces])
+        thick = np.minimum(needs, least)
+        apart = (thick[:, None] + thick[None, :] + params.depth_kerf_mm <= here.depth_mm + TOLERANCE_MM) & (
+            params.max_slabs > 1) & ~(front[:, None] & front[None, :])
+        x0, y0, x1, y1 = space.box(self.block, self.face)
+        space.kernels.pairs_apart(
+            apart.astype(np.int8), x0, x1, y0, y1, float(params.kerf_mm), starts, self.choices, np.zeros(len(starts)),
+            space.edges, space.parts, space.planes, space.segments, self.clash,
+        )
+
+    def offer(
+        self, prices: Floats, *, floor: float, most_nodes: int = 200_000, most_queries: int = 4_000,
+        costs: Floats | None = None,
+    ) -> Offer:
+        """The best group at these prices.
+
+        Parameters
+        ----------
+        prices : ndarray
+            What each repair pays when it is served.
+        floor : float
+            Groups worth less are of no interest; ``worth`` is never below it.
+        most_nodes, most_queries : int
+            Effort of the search and of one layout.
+        costs : ndarray, optional
+            Costs of the pieces instead of their looks.
+        """
+        paid = prices[self.repairs] - (self.costs if costs is None else costs) + self.bonus
+        promised = 1e7 * len(self.forced)
+        floor += promised
+        wanted = np.flatnonzero((paid > 1e-9) & self.alive)
+        if len(wanted) == 0:
+            return Offer(floor - promised, (), None, True)
+        order = wanted[np.argsort(-paid[wanted] / self.weights[0, wanted], kind="stable")].astype(np.int64)
+        space, group = self.layouts.space, self._group
+        pool = (space.edges, space.parts, space.planes, space.segments)
+        while True:
+            self._spent[:] = 0
+            best = float(space.kernels.best_group(
+                paid, order, self.weights, self.room, self.clash, self.bads, self.bad_sizes, self.heads, self.links,
+                self.level_starts, self.level_depths, self.choices, self.needs, self.slabs_of, self.sizes, self.box,
+                *pool, float(floor), most_nodes, most_queries, group, self._spent,
+            ))
+            self.layouts.work += int(self._spent[0]) + int(group[1])
+            proved = int(group[2])
+            chosen = np.array(sorted(group[3:3 + int(group[0])].tolist(), key=lambda p: self.pieces[p]), dtype=np.int64)
+            worth = (best if proved else max(best, self._fractional(paid, order))) - promised
+            if not len(chosen):
+                return Offer(worth, (), None, bool(proved))
+            pieces = tuple(self.pieces[p] for p in chosen.tolist())
+            layout = self._layout(chosen, pieces)
+            if layout is None and self.late and self.layouts.find(self.block, self.face, pieces)[0] == "no":
+                self.learn(tuple(chosen.tolist()))
+                continue
+            return Offer(worth, pieces, layout, bool(proved))
+
+    @property
+    def late(self) -> bool:
+        """Whether some flaw begins below the face, which the kernels do not look at."""
+        return any(w.from_mm > 0.0 for w in self.layouts.problem.blocks[self.block].faces[self.face].flaws)
+
+    def _layout(self, chosen: npt.NDArray[np.int64], pieces: tuple[Piece, ...]) -> Layout | None:
+        space = self.layouts.space
+        slot = np.zeros(len(chosen), dtype=np.int64)
+        answer = space.kernels.can_cut(
+            chosen, self.level_starts, self.level_depths, self.choices, self.needs, self.slabs_of, self.sizes, self.box,
+            space.edges, space.parts, space.planes, space.segments, 20_000, self._spent, slot,
+        )
+        if answer == 1:
+            return self.layouts.settle(self.block, self.face, pieces, slot.tolist())
+        return self.layouts.find(self.block, self.face, pieces)[1]
+
+    def _fractional(self, paid: Floats, order: npt.NDArray[np.int64]) -> float:
+        """A quick upper bound: fill the roomiest row by parts of pieces."""
+        best = float(np.sum(paid[order]))
+        for weights, room in zip(self.weights, self.room, strict=True):
+            heavy = weights[order] > 0
+            dense = order[heavy][np.argsort(-paid[order[heavy]] / weights[order[heavy]], kind="stable")]
+            filled = np.minimum(1.0, np.maximum(0.0, (room - np.cumsum(weights[dense]) + weights[dense]) / weights[dense]))
+            best = min(best, float(np.sum(paid[dense] * filled) + np.sum(paid[order[~heavy]])))
+        return best
+
+    def learn(self, chosen: tuple[int, ...]) -> None:
+        """Remember the smallest impossible part of an impossible group."""
+        least = list(chosen)
+        for piece in chosen:
+            fewer = [p for p in least if p != piece]
+            if fewer and self.layouts.find(self.block, self.face, tuple(sorted(self.pieces[p] for p in fewer)))[0] == "no":
+                least = fewer
+        if len(least) == 1:
+            self.alive[least[0]] = False
+        elif len(least) == 2:
+            self.clash[least[0], least[1]] = self.clash[least[1], least[0]] = 1
+        elif len(least) <= WIDEST_BAD and self.bad_sizes[-1] < MOST_BADS:
+            bad = int(self.bad_sizes[-1])
+            self.bad_sizes[-1] += 1
+            self.bad_sizes[bad] = len(least)
+            for k, piece in enumerate(least):
+                self.bads[bad, k] = piece
+                self.links[bad * WIDEST_BAD + k] = self.heads[piece]
+                self.heads[piece] = bad * WIDEST_BAD + k
+
+
+def _grown_area(shape: shapely.Geometry, half: float) -> float:
+    """Upper bound on the area of a shape grown by a square of side 2 ``half`` (exact when convex)."""
+    area = float(shape.area)
+    if half == 0.0 or area == 0.0:
+        return area
+    count = 0
+    for polygon in getattr(shape, "geoms", [shape]):
+        if polygon.geom_type != "Polygon":
+            continue
+        count += 1
+        for ring in (polygon.exterior, *polygon.interiors):
+            steps = np.abs(np.diff(np.asarray(ring.coords), axis=0))
+            area += float(steps.sum()) * half
+    return area + count * 4.0 * half * half
+
+
+def _blank_area(space: FreeSpace, repair: int, half: float) -> float:
+    """Area of a blank grown by a square; from below where edges slant."""
+    outline = space.blanks[repair].outline_mm
+    level = all(abs(a[0] - b[0]) < 1e-9 or abs(a[1] - b[1]) < 1e-9
+                for a, b in zip(outline, (*outline[1:], outline[0]), strict=True))
+    grown = shapely.Polygon(outline).buffer(half, join_style="mitre" if level else "round", mitre_limit=10.0)
+    return float(grown.area)
