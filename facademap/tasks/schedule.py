@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from facademap.errors import InputError
+from facademap.repair.programme import programme_html
 from facademap.repair.schedule import (
     ScheduleProblem,
     WorkRates,
@@ -54,7 +55,7 @@ def schedule_project(
     time_limit_s : float
         For the exact model of a small programme.
     out : path, optional
-        Folder for ``programme.csv`` (bars) and ``day-list.csv``.
+        Folder for ``programme.html``, ``programme.csv`` (bars) and ``day-list.csv``.
 
     Returns
     -------
@@ -62,7 +63,7 @@ def schedule_project(
         ``length_days, bound_days, gap, status, bars, days, faults`` (of the independent check, empty) and ``left_out``.
     """
     with Project.open(folder, read_only=True) as project:
-        settings = settings_of_project(project)
+        settings, name = settings_of_project(project), str(project.setting("name", "the project"))
         repairs, stones, placements, blocks = (project.read(n) for n in ("repairs", "wall_stones", "placements", "blocks"))
     jobs = jobs_from_repairs(repairs, settings=settings, rates=WorkRates())
     if not jobs:
@@ -82,6 +83,11 @@ def schedule_project(
         Path(out).mkdir(parents=True, exist_ok=True)
         _write_csv(Path(out) / "programme.csv", chart.to_dict("records"))
         _write_csv(Path(out) / "day-list.csv", days.to_dict("records"))
+        page = programme_html(chart.to_dict("records"), days.to_dict("records"), title=f"Programme of {name}", left_out=left_out,  # type: ignore[arg-type]
+                              length_days=schedule.length_days, bound_days=schedule.bound_days, crews=crews)
+        unfinished = Path(out) / ".programme.html.new"
+        unfinished.write_text(page, encoding="utf-8")
+        unfinished.replace(Path(out) / "programme.html")
     return {"jobs": len(jobs), "repairs": len(scheduled), "crews": crews, "start": start.isoformat(), "length_days": schedule.length_days,
             "bound_days": schedule.bound_days, "gap": schedule.gap, "status": schedule.status, "method": schedule.method,
             "apart": len(problem.apart), "donors": len(donors), "bars": chart.to_dict("records"), "days": days.to_dict("records"),

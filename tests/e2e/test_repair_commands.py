@@ -164,6 +164,10 @@ def test_sequence_make_safe_rules_and_workmanship(project, capsys, tmp_path):
     assert result["faults"] == []
     assert result["repairs"] == 3  # the one held back waits
     assert (tmp_path / "out" / "day-list.csv").read_text().startswith("day,crew")
+    page = (tmp_path / "out" / "programme.html").read_text()
+    assert "<script" not in page
+    assert "Defer to local codes" in page
+    assert all(f">{b['repair']}" in page for b in result["bars"])
     assert "no date" in call(capsys, "schedule", project, "--start", "tomorrow", code=2).err
     rules = asked(capsys, "rules", "--profile", "inch", "--copy-to", tmp_path / "office")
     assert all(r["source"] and r["status"] for r in rules["rules"])
