@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from facademap.errors import InputError
 from facademap.io.csv_tables import read_csv_rows, write_text_atomically
+from facademap.photo.mosaic_views import MosaicPoint
 
-__all__ = ["PhotoPoint", "read_photo_points", "write_carried_points"]
+__all__ = ["PhotoPoint", "read_mosaic_points", "read_photo_points", "write_carried_points"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,3 +61,50 @@ def write_carried_points(
         cells = ["", "", 0] if place is None else [f"{place[0]:.4f}", f"{place[1]:.4f}", 1]
         writer.writerow([point.photo, point.name, *cells])
     write_text_atomically(path, text.getvalue())
+
+
+def read_mosaic_points(path: Path, *, photos: Sequence[str], sizes_px: Sequence[tuple[int, int]]) -> list[MosaicPoint]:
+    """Control and check points in several photos: ``photo,name,u_m,v_m,x_px,y_px,role``.
+
+    Parameters
+    ----------
+    path : Path
+        ``sigma_px`` and ``sigma_mm`` may be added. A point may be seen in several photos, one row each.
+    photos : sequence of str
+        File names of the photos, without folder, in their order.
+    sizes_px : sequence of (int, int)
+        Width and height of the photos.
+
+    Raises
+    ------
+    FileError, InputError
+        Unreadable table, unknown photo or role, a pixel outside its photo, a point with two places.
+    """
+    points: list[MosaicPoint] = []
+    places: dict[str, tuple[float, float]] = {}
+    roles: dict[str, str] = {}
+    for row in read_csv_rows(path, columns=("photo", "name", "u_m", "v_m", "x_px", "y_px", "role"),
+                             optional=("sigma_px", "sigma_mm"), what="control file"):
+        photo, name, role = row.text("photo"), row.text("name"), row.text("role").lower()
+        if photo not in photos:
+            raise InputError(f"{row.where}: photo {photo} is not among the photos given",
+                             "Use the file names without folder, or give the photo.")
+        if role not in ("control", "check"):
+            raise InputError(f"{row.where}: role is {role!r}", "Give the role control or check.")
+        place = (row.number("u_m"), row.number("v_m"))
+        if places.setdefault(name, place) != place or roles.setdefault(name, role) != role:
+            raise InputError(f"{row.where}: point {name} has another place or role in another row",
+                             "Give every point one place on the wall and one role.")
+        number = list(photos).index(photo)
+        x, y = row.number("x_px"), row.number("y_px")
+        width, height = sizes_px[number]
+        if not (-0.5 <= x <= width - 0.5 and -0.5 <= y <= height - 0.5):
+            raise InputError(f"{row.where}: ({x:g}, {y:g}) lies outside photo {photo} of {width} x {height} px",
+                             "Correct the pixel, or name the photo it was picked in.")
+        sigma_px, sigma_mm = row.number("sigma_px", default=0.5), row.number("sigma_mm", default=0.0)
+        if sigma_px <= 0 or sigma_mm < 0:
+            raise InputError(f"{row.where}: the stated precision is not positive",
+                             "Give sigma_px above 0 and sigma_mm of 0 or more.")
+        points.append(MosaicPoint(photo=number, name=name, pixel_px=(x, y), wall_m=place,
+                                  is_control=role == "control", sigma_px=sigma_px, sigma_m=sigma_mm / 1000))
+    return points

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import itertools
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
@@ -18,7 +18,14 @@ from numpy.typing import NDArray
 
 from facademap.photo.bundle import Bundle, BundleResult, adjust_bundle
 from facademap.photo.camera import Camera, nominal_camera
-from facademap.photo.features import LONGEST_PX, Features, find_features, find_tilted_features, match_features
+from facademap.photo.features import (
+    LONGEST_PX,
+    MOST_FEATURES,
+    Features,
+    find_features,
+    find_tilted_features,
+    match_features,
+)
 from facademap.photo.homography import apply_homography
 from facademap.photo.ties import PairLimits, PairTies, tie_pair
 
@@ -32,6 +39,8 @@ Depth = Literal["plain", "fine", "tilted"]
 ALL_PAIRS_UP_TO = 8
 #: A photo is compared closely with at most so many others.
 NEIGHBOURS = 10
+#: Pairs that must agree on the distortion before it is taken for the others.
+LENS_PAIRS = 5
 #: Most standard deviation of a carried point, as a share of the first photo's longer side.
 MOST_SIGMA_SHARE = 0.005
 #: A pair whose ties lie this far off after the common adjustment contradicts the others (pixels, at 2000 px).
@@ -85,8 +94,8 @@ class PhotoGraph:
 class _FeatureStore:
     """Features of every photo, found when first asked for and kept."""
 
-    def __init__(self, load: Callable[[int], Bytes]) -> None:
-        self.load = load
+    def __init__(self, load: Callable[[int], Bytes], most: int) -> None:
+        self.load, self.most = load, most
         self._found: dict[tuple[int, Depth], Features] = {}
 
     def get(self, photo: int, depth: Depth) -> Features:
@@ -94,7 +103,7 @@ class _FeatureStore:
         if key not in self._found:
             grey = self.load(photo)
             if depth == "plain":
-                self._found[key] = find_features(grey)
+                self._found[key] = find_features(grey, most=self.most)
             elif depth == "fine":
                 self._found[key] = find_features(grey, longest_px=4000, most=12000)
             else:
@@ -140,6 +149,7 @@ def _strongest(features: Features, most: int) -> Features:
 def join_photos(
     load: Callable[[int], Bytes], cameras: Sequence[Camera], *, known_lens: bool = False, thorough: bool = True,
     limits: PairLimits | None = None, progress: Callable[[float], None] | None = None, most_ties: int = 400,
+    most_features: int = MOST_FEATURES, one_lens: bool = False,
 ) -> PhotoGraph:
     """Look for tie points between photos.
 
@@ -159,8 +169,12 @@ def join_photos(
         Called with the fraction done.
     most_ties : int
         Tie points wanted of a pair.
+    most_features : int
+        Features kept of a photo.
+    one_lens : bool
+        Whether all photos are of one camera, so that the distortion seen in the first pairs serves the others.
     """
-    store = _FeatureStore(load)
+    store = _FeatureStore(load, most_features)
     count = len(cameras)
     say = progress or (lambda fraction: None)
     plain = [store.get(i, "plain") for i in range(count)]
@@ -168,8 +182,11 @@ def join_photos(
 
     def attempt(pair: tuple[int, int], depth: Depth) -> None:
         a, b = pair
-        pairs[pair] = tie_pair(load(a), load(b), cameras[a], cameras[b], store.get(a, depth), store.get(b, depth),
-                               limits=limits, known_lens=known_lens, most_ties=most_ties)
+        k1 = _learnt_lens(pairs.values()) if one_lens and not known_lens else None
+        one, other = (cameras[i] if k1 is None else replace(cameras[i], k1=k1) for i in pair)
+        pairs[pair] = tie_pair(load(a), load(b), one, other, store.get(a, depth), store.get(b, depth), limits=limits,
+                               known_lens=known_lens or k1 is not None, most_ties=most_ties,
+                               turns=1 if k1 is not None else 2)
 
     wanted = candidate_pairs(plain)
     for number, pair in enumerate(wanted):
@@ -186,6 +203,14 @@ def join_photos(
                 attempt(pair, depth)
     say(1.0)
     return graph
+
+
+def _learnt_lens(seen: Iterable[PairTies]) -> float | None:
+    """Distortion that the pairs joined so far agree on, none while they do not."""
+    k1 = [ties.k1 for ties in seen if ties.joined]
+    if len(k1) < LENS_PAIRS or float(np.ptp(np.quantile(k1[:LENS_PAIRS], [0.2, 0.8]))) > 0.02:
+        return None
+    return float(np.median(k1[:LENS_PAIRS]))
 
 
 def _missing_links(graph: PhotoGraph) -> list[tuple[int, int]]:

@@ -131,6 +131,7 @@ class _Rough:
 def tie_pair(
     first: Bytes, second: Bytes, first_camera: Camera, second_camera: Camera, first_features: Features,
     second_features: Features, *, limits: PairLimits | None = None, most_ties: int = 400, known_lens: bool = False,
+    turns: int = 2,
 ) -> PairTies:
     """Join two grey photos of one flat wall, or say why not.
 
@@ -148,6 +149,8 @@ def tie_pair(
         Tie points wanted.
     known_lens : bool
         Whether the cameras' distortion is known, so that none is tried.
+    turns : int
+        How often the photos are laid over each other and the ties refined.
 
     Returns
     -------
@@ -168,7 +171,7 @@ def tie_pair(
     if reason:
         return _refused(reason, inliers=rough.count)
     return _refined(first, second, first_camera, second_camera, rough, a, b, limits, most_ties,
-                    known_lens=known_lens)
+                    known_lens=known_lens, turns=turns)
 
 
 def _tolerance(camera: Camera, limits: PairLimits) -> float:
@@ -375,7 +378,7 @@ def overlap_share(first: Camera, second: Camera, matrix: Floats) -> float:
 
 def _refined(
     first: Bytes, second: Bytes, first_camera: Camera, second_camera: Camera, rough: _Rough, a: Floats, b: Floats,
-    limits: PairLimits, most_ties: int, *, known_lens: bool,
+    limits: PairLimits, most_ties: int, *, known_lens: bool, turns: int,
 ) -> PairTies:
     """Lay the photos over each other, look closely where they differ, and fit again."""
     matrix = rough.matrix
@@ -383,7 +386,7 @@ def _refined(
     ties: tuple[Floats, Floats] = (a[rough.inlier], places)
     cameras = (first_camera, second_camera)
     alike, rms = 0.0, 0.0
-    for _ in range(2):
+    for _ in range(turns):
         laid = _lay(first, second, *cameras, matrix, places)
         if laid is None:
             return _refused("the photos hardly overlap", inliers=rough.count)

@@ -1,0 +1,58 @@
+"""``facademap mosaic``: many photos of one wall become one rectified elevation."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from facademap.cli.commands.register import _Photos
+from facademap.cli.show import Show, command_options
+
+_FILE = click.Path(path_type=Path)
+
+
+@click.command(cls=_Photos)
+@click.option("--photos", required=True, multiple=True, type=_FILE, help="Overlapping photos of one flat wall.")
+@click.option("--control", required=True, type=_FILE,
+              help="CSV: photo,name,u_m,v_m,x_px,y_px,role (control or check); sigma_px, sigma_mm may be added.")
+@click.option("--gsd-mm", required=True, type=float, help="Ground sample distance, mm on the wall.")
+@click.option("--out", required=True, type=_FILE, help="GeoTIFF to write.")
+@click.option("--camera", type=_FILE, help="Camera file of all photos; else the lens is estimated.")
+@click.option("--report", type=_FILE, help="Report to write (JSON).")
+@click.option("--extent", metavar="U0,V0,U1,V1", help="Part of the wall, metres. Default: what the photos show well.")
+@click.option("--name", help="Name of the wall in the coordinate system. Default: name of the output.")
+@click.option("--no-level", is_flag=True, help="Leave exposure and white balance of the photos as they are.")
+@click.option("--thorough", is_flag=True, help="Try harder to join very oblique photos (slow).")
+@click.option("--cluster", metavar="ADDRESS", help="Dask scheduler whose workers share the files.")
+@click.option("--keep-folder", is_flag=True, help="Keep the working folder after success.")
+@command_options
+def command(photos: tuple[Path, ...], control: Path, gsd_mm: float, out: Path, camera: Path | None,
+            report: Path | None, extent: str | None, name: str | None, no_level: bool, thorough: bool,
+            cluster: str | None, keep_folder: bool, show: Show) -> None:
+    """Join many photos of one wall into one true-to-scale, levelled GeoTIFF.
+
+    Control is needed in some photos only. An interrupted run goes on where it stopped when it is
+    started again with the same photos.
+    """
+    from facademap.cli.commands.rectify import _extent
+    from facademap.tasks.mosaic import make_mosaic
+
+    with show.progress("Joining the photos") as update:
+        values = make_mosaic(photos, control, out, gsd_m=gsd_mm / 1000, camera=camera, report=report,
+                             extent=_extent(extent) if extent else None, name=name, level=not no_level,
+                             thorough=thorough, cluster=cluster, keep_folder=keep_folder, progress=update)
+    for warning in values["warnings"]:
+        show.say(f"note: {warning}")
+
+    def millimetres(value_m: float | None) -> str:
+        return "none" if value_m is None else f"{value_m * 1000:.1f} mm"
+
+    show.result({"out": str(out), **values}, text=[
+        f"{out}: {values['width_px']} x {values['height_px']} px at {gsd_mm:g} mm from {len(values['photos_used'])} "
+        f"of {values['photos']} photos",
+        f"control {values['control_n']} points, RMSE {millimetres(values['control_rmse_m'])}; check "
+        f"{values['check_n']} points, RMSE {millimetres(values['check_rmse_m'])}; {values['ties']} ties, "
+        f"rms {values['tie_rms_px']:.2f} px",
+        f"gaps {values['gap_share']:.1%} of the extent",
+    ])
