@@ -23,6 +23,8 @@ from facademap.report.map_content import map_data
 from facademap.report.map_tiles import TILE_PX, count_levels, pyramid_tiles
 from facademap.store.project import Project
 from facademap.tables import is_missing
+from facademap.tasks.desk_inwall import see_piece
+from facademap.tasks.desk_pictures import Pictures
 from facademap.wall.grid import Window
 
 __all__ = ["make_condition_map"]
@@ -30,12 +32,12 @@ __all__ = ["make_condition_map"]
 #: Above this the tiles lie in a folder beside the page, so that the page still opens at once.
 PIXELS_IN_PAGE = 80_000_000
 PHOTO_WIDTH_PX = 640
+SEEN_PX = 60_000
 MAP_TABLES = ("surfaces", "elevations", "photos", "control_points", "wall_stones", "openings", "conditions", "repairs",
               "pieces", "blocks", "placements", "plans")
 
 
 def make_condition_map(folder: str | Path, *, target: Path | None = None, pixels_in_page: int = PIXELS_IN_PAGE,
-                       seen: list[dict[str, Any]] | None = None,
                        progress: Callable[[float], None] = lambda fraction: None) -> dict[str, Any]:
     """Write ``out/condition-map.html`` of a project.
 
@@ -47,8 +49,6 @@ def make_condition_map(folder: str | Path, *, target: Path | None = None, pixels
         Where to write instead.
     pixels_in_page : int
         A wall with more pixels gets its tiles in a folder beside the page.
-    seen : list of mapping, optional
-        Pieces seen in the wall.
 
     Returns
     -------
@@ -64,7 +64,8 @@ def make_condition_map(folder: str | Path, *, target: Path | None = None, pixels
         surfaces = [_surface(project, row, tables, tile_root, pixels_in_page, missing, progress)
                     for row in tables["surfaces"].to_dict("records")]
         photos = _small_photos(project, tables, missing)
-        data = map_data(tables, settings={"project_id": project.project_id}, photos=photos, seen=seen or [])
+        seen = _pieces_seen(project, tables, missing)
+        data = map_data(tables, settings={"project_id": project.project_id}, photos=photos, seen=seen)
         elevations = ", ".join(tables["elevations"]["name"])
         content = MapContent(title=f"{project.setting('name', 'Condition map')}", surfaces=surfaces, data=data,
                              subtitle=f"{project.setting('building', '') or ''} {elevations}".strip())
@@ -159,6 +160,24 @@ def _small_photos(project: Project, tables: Mapping[str, pd.DataFrame], missing:
         small = cv2.resize(picture, (PHOTO_WIDTH_PX, height), interpolation=cv2.INTER_AREA)
         result[row["id"]] = jpeg_address(small)
     missing += [f"photo {p} is missing" for p in sorted(wanted - set(tables["photos"]["id"]))]
+    return result
+
+
+def _pieces_seen(project: Project, tables: Mapping[str, pd.DataFrame], missing: list[str]) -> list[dict[str, Any]]:
+    """The wall round every repair that has a block: now, and with the piece."""
+    pictures, result = Pictures(project.folder), []
+    surfaces = dict(zip(tables["repairs"]["id"], tables["repairs"]["surface"], strict=True))
+    for place in tables["placements"].to_dict("records"):
+        try:
+            seen = see_piece(project, pictures, repair=place["repair"], face=place["face"], x_m=place["x_m"], y_m=place["y_m"],
+                             turn_deg=int(place["rotation_deg"]), most_px=SEEN_PX)
+        except FacademapError as error:
+            missing.append(f"{place['repair']}: {error.problem}")
+            continue
+        rows, columns = seen.now.shape[:2]
+        box = [seen.left_m, seen.top_m - rows * seen.gsd_m, seen.left_m + columns * seen.gsd_m, seen.top_m]
+        result.append({"repair": place["repair"], "s": surfaces[place["repair"]], "box": [round(v * 1000) for v in box],
+                       "before": jpeg_address(seen.now), "image": jpeg_address(seen.after)})
     return result
 
 

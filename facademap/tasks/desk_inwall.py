@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 import simplejpeg
@@ -13,12 +15,31 @@ from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.desk_pictures import Pictures
 
-__all__ = ["piece_in_wall"]
+__all__ = ["SeenPiece", "piece_in_wall", "see_piece"]
 
 #: What is shown round the cut-out, as a share of its larger side, and at least this many metres.
 ROUND_SHARE, ROUND_LEAST_M = 0.7, 0.15
 MOST_PX = 700_000
 _MORTAR = (188.0, 180.0, 164.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeenPiece:
+    """The wall round a repair, now and with the piece.
+
+    Parameters
+    ----------
+    left_m, top_m : float
+        Upper left corner of both pictures on the wall.
+    gsd_m : float
+    now, after : ndarray of uint8, shape (rows, columns, 3)
+    """
+
+    left_m: float
+    top_m: float
+    gsd_m: float
+    now: NDArray[np.uint8]
+    after: NDArray[np.uint8]
 
 
 def piece_in_wall(project: Project, pictures: Pictures, *, repair: str, face: str, x_m: float | None = None,
@@ -38,6 +59,13 @@ def piece_in_wall(project: Project, pictures: Pictures, *, repair: str, face: st
     -----
     The light on wall and block is not made the same; only calibrated pictures can be compared by eye.
     """
+    seen = see_piece(project, pictures, repair=repair, face=face, x_m=x_m, y_m=y_m, turn_deg=turn_deg)
+    return bytes(simplejpeg.encode_jpeg(seen.after, quality=88))
+
+
+def see_piece(project: Project, pictures: Pictures, *, repair: str, face: str, x_m: float | None = None,
+              y_m: float | None = None, turn_deg: int = 0, most_px: int = MOST_PX) -> SeenPiece:
+    """The same as :func:`piece_in_wall`, as pictures with their place on the wall."""
     if turn_deg not in (0, 90, 180, 270):
         raise InputError(f"a turn of {turn_deg} degrees", "Use 0, 90, 180 or 270.")
     row, stone = project.row("repairs", repair), project.row("faces", face)
@@ -46,9 +74,9 @@ def piece_in_wall(project: Project, pictures: Pictures, *, repair: str, face: st
     cut = row["geometry"]
     u0, v0, u1, v1 = cut.bounds
     margin = max(ROUND_LEAST_M, ROUND_SHARE * max(u1 - u0, v1 - v0))
-    grid, rgb = pictures.surface_part(project, row["surface"], (u0 - margin, v0 - margin, u1 + margin, v1 + margin), most_px=MOST_PX)
+    grid, rgb = pictures.surface_part(project, row["surface"], (u0 - margin, v0 - margin, u1 + margin, v1 + margin), most_px=most_px)
     # fine enough to see grain even where the wall's own picture is coarse
-    factor = max(1, round(np.sqrt(MOST_PX / max(1, rgb.shape[0] * rgb.shape[1]))))
+    factor = max(1, round(np.sqrt(most_px / max(1, rgb.shape[0] * rgb.shape[1]))))
     factor = min(factor, 4)
     if factor > 1:
         rgb = np.asarray(cv2.resize(rgb, None, fx=factor, fy=factor, interpolation=cv2.INTER_CUBIC), dtype=np.uint8)
@@ -64,7 +92,8 @@ def piece_in_wall(project: Project, pictures: Pictures, *, repair: str, face: st
     result = rgb.astype(np.float32)
     result += hole[..., None] * (np.array(_MORTAR, np.float32) - result)
     result += inner[..., None] * (laid.astype(np.float32) - result)
-    return bytes(simplejpeg.encode_jpeg(np.ascontiguousarray(np.clip(result, 0, 255).astype(np.uint8)), quality=88))
+    after = np.ascontiguousarray(np.clip(result, 0, 255).astype(np.uint8))
+    return SeenPiece(left_m=grid.left_m, top_m=grid.top_m, gsd_m=gsd, now=np.ascontiguousarray(rgb), after=after)
 
 
 def _mask(shape: object, size: tuple[int, ...], left_m: float, top_m: float, gsd_m: float) -> NDArray[np.float32]:
