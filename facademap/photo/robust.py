@@ -34,7 +34,7 @@ Flags = NDArray[np.bool_]
 #: Distortions tried as start values when the lens is unknown.
 K1_TRIALS = (0.0, -0.08, -0.16, -0.24, -0.32, 0.06)
 #: A point is a blunder beyond this many standard deviations and this many pixels (common practice).
-BLUNDER_SIGMAS = 4.0
+BLUNDER_SIGMAS = 5.0
 BLUNDER_PX = 2.0
 #: Weight of the stated precision against the residuals, in observations.
 PRIOR_OBSERVATIONS = 3.0
