@@ -185,7 +185,7 @@ def _repairs(rng: np.random.Generator, stones: list[dict[str, Any]], seen: list[
         if c["cc"] == 0:
             continue
         repairs.append({"id": f"R-{k:03d}", "surface": c["surface"], "treatment": treatment, "conditions": [c["id"]], "wall_stone": c["wall_stone"],
-                        "geometry": c["geometry"], "depth_m": 0.02, "lift": int(c["geometry"].bounds[1] // 2)})
+                        "geometry": c["geometry"], "depth_m": 0.02, "lift": max(0, int(c["geometry"].bounds[1] // 2))})
     return repairs, pieces, places
 
 

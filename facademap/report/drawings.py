@@ -117,7 +117,8 @@ def draw_sheets(
     scale : float, optional
         Denominator; the finest usual one that fits a single sheet when missing.
     picture : callable, optional
-        Gives the rectified picture under the lines; without it the drawing is line only.
+        Gives the rectified picture under the lines, lightened so that they read against dark stone (done in the
+        pixels, since see-through areas make readers slow); without it the drawing is line only.
     project, revision : str
         For the title block.
     dots_per_inch : float
@@ -304,5 +305,3 @@ def _draw_pictures(page: Page, content: Content, window: tuple[float, float, flo
         jpeg, (u0, v0, u1, v1) = found
         (x0, y0), (x1, y1) = to_page([[u0 + dx, v0 + dy], [u1 + dx, v1 + dy]])
         page.picture(jpeg, float(x0), float(y0), float(x1 - x0), float(y1 - y0))
-        # a veil, so that lines read against dark stone
-        page.box(float(x0), float(y0), float(x1 - x0), float(y1 - y0), ink=None, fill="#ffffff", opacity=0.3)

@@ -50,7 +50,7 @@ def draw_piece(page: Page, ticket: Ticket, x: float, y: float, width: float, hei
     page.rings([ring], width_mm=0.9)
     _edges(page, ticket, shape, k, (u0, v0), (ox, oy))
     # overall sizes
-    page.dimension(ox, oy, ox + (u1 - u0) * k, oy, format_mm(u1 - u0, decimals=_decimals(u1 - u0)), offset_mm=-10, size_pt=13, second=format_inches(u1 - u0))
+    page.dimension(ox, oy, ox + (u1 - u0) * k, oy, format_mm(u1 - u0, decimals=_decimals(u1 - u0)), offset_mm=-11.5, size_pt=13, second=format_inches(u1 - u0))
     page.dimension(ox, oy, ox, oy + (v1 - v0) * k, format_mm(v1 - v0, decimals=_decimals(v1 - v0)), offset_mm=11, size_pt=13, second=format_inches(v1 - v0))
     if len(ring) > 4:
         spots = [(ox + (u - u0) * k, oy + (v - v0) * k) for u, v in pins]

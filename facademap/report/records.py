@@ -121,7 +121,8 @@ def _page(record: RepairRecord, photo: Photo | None, crop: Crop | None, project:
     _facts(page, record, left + 88, y, right - left - 88, picture)
     y -= picture + 5
     y = _section(page, "Conditions answered", [_condition_line(c) for c in record.conditions] or ["None recorded."], left, right, y, most=7)
-    y = _section(page, "Measured in the cut-out", _measured_lines(repair["measured"]), left, right, y, most=4)
+    if record.pieces or isinstance(repair["measured"], Mapping):
+        y = _section(page, "Measured in the cut-out", _measured_lines(repair["measured"]), left, right, y, most=4)
     y = _section(page, "Work and checks", [_entry_line(e) for e in record.entries] or ["Nothing done yet."], left, right, y, most=16)
     y = _section(page, "Changes of the record", [f"{at[:16].replace('T', ' ')}   {who}: {what}" for at, who, what in record.edits] or ["Not available."], left, right, y, most=8)
     _photos(page, record, photo, left, right, y)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import segno
@@ -37,22 +38,34 @@ CRITERIA = (
 _BED = {"horizontal": "Bed level in the wall", "edge": "Bed upright (edge)", "any": "Bed does not bind"}
 
 
-def draw_qr(page: Page, text: str, x: float, y: float, size: float) -> None:
-    """A QR code with its quiet zone, lower left corner at (x, y)."""
-    code = segno.make(text, error="m", micro=False, boost_error=False)
-    rows = [list(row) for row in code.matrix_iter(border=3)]
-    module = size / len(rows)
-    page.box(x, y, size, size, ink=None, fill="#ffffff")
-    boxes = []
+@lru_cache(maxsize=4096)
+def _qr_bars(text: str) -> tuple[int, tuple[tuple[int, int, int], ...]]:
+    """Modules on a side with the quiet zone, and the dark runs (row, first, after last) of a code.
+
+    The mask is set, not searched for: scoring all eight takes ten times as long, and readers take any.
+    """
+    rows = [list(row) for row in segno.make(text, error="m", micro=False, boost_error=False, mask=3).matrix_iter(border=3)]
+    bars = []
     for r, row in enumerate(rows):
         start = None
         for c, dark in enumerate([*row, 0]):
             if dark and start is None:
                 start = c
             elif not dark and start is not None:
-                top = y + size - r * module
-                boxes.append([(x + start * module, top), (x + c * module, top), (x + c * module, top - module), (x + start * module, top - module)])
+                bars.append((r, start, c))
                 start = None
+    return len(rows), tuple(bars)
+
+
+def draw_qr(page: Page, text: str, x: float, y: float, size: float) -> None:
+    """A QR code with its quiet zone, lower left corner at (x, y)."""
+    count, bars = _qr_bars(text)
+    module = size / count
+    page.box(x, y, size, size, ink=None, fill="#ffffff")
+    boxes = []
+    for row, start, stop in bars:
+        top = y + size - row * module
+        boxes.append([(x + start * module, top), (x + stop * module, top), (x + stop * module, top - module), (x + start * module, top - module)])
     page.rings(boxes, ink=None, fill="#000000")
 
 
@@ -65,16 +78,16 @@ def draw_ticket(ticket: Ticket, picture: FacePicture | None, *, paper: str, numb
     y = _header(page, ticket, left, right, y)
     y = _standing(page, ticket, left, right, y)
     spare = max(0.0, height - 279.0)
-    sketch = 78.0 + spare * 0.4
+    sketch = 74.0 + spare * 0.3
     _sizes(page, ticket, right - 60, right, y, sketch)
     draw_piece(page, ticket, left, y - sketch, right - 63 - left, sketch)
     y -= sketch + 3
-    middle = 54.0 + spare * 0.25
+    middle = 52.0 + spare * 0.1
     draw_section(page, ticket, left, y - middle, 54, middle)
     _holes(page, ticket, left + 56, y, 42, middle)
     _on_block(page, ticket, picture, left + 101, y - middle, right - left - 101, middle)
     y -= middle + 3
-    low = 36.0
+    low = 42.0 + spare * 0.15
     _bring(page, ticket, left, y, 74, low)
     _cautions(page, ticket, left + 77, y, right - left - 77, low)
     y -= low + 3
@@ -239,13 +252,14 @@ def _bring(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: f
         lines.append(f"Lime mortar {to_mix * 1000:.2f} L to mix, {m.mortar_in_place_m3 * 1000:.2f} L stays" + (f": {m.mix}" if m.mix else ""))
     if m.binder_kg is not None:
         lines.append(f"Lime {m.binder_kg:.2f} kg" + ("" if m.sand_l is None else f", sand {m.sand_l:.2f} L") + ("" if m.water_l is None else f", water about {m.water_l:.2f} L"))
-    lines += [t[0].upper() + t[1:] for t in m.tools]
-    lines += ["Water and brush to wet, sacking to cover", "Square, rule, mallet for sounding, level"]
+    lines += [t[0].upper() + t[1:] for t in m.tools[:4]]
+    lines += ["Water, brush, sacking; square, rule, mallet, level"]
     step = min(5.2, (tall - 8) / max(1, len(lines)))
+    side = min(2.9, step - 0.6)
     for k, text in enumerate(lines):
-        base = y - 10.5 - step * k
-        page.box(x + 2, base - 0.3, 2.9, 2.9, width_mm=0.35)
-        page.text(x + 7, base, text, size_pt=8.8, within_mm=width - 9)
+        base = y - 10.2 - step * k
+        page.box(x + 2, base - 0.3, side, side, width_mm=0.35)
+        page.text(x + 6.5, base, text, size_pt=min(8.8, step * 2.15), within_mm=width - 8.5)
 
 
 def _handling(kg: float | None) -> str:
@@ -269,7 +283,8 @@ def _cautions(page: Page, ticket: Ticket, x: float, y: float, width: float, tall
     texts += [str(c) for c in given]
     if not any("dust" in t.lower() for t in texts):
         texts.append("Stone dust holds silica: cut and drill wet or with extraction, wear a fitted mask.")
-    texts.append("Defer to local codes and licensed practice.")
+    last = [t for t in texts if "local codes" in t] or ["Defer to local codes and licensed practice."]
+    texts = [t for t in texts if t not in last] + last
     size = 8.8
     while size > 5.5 and sum(len(wrap_text(t, width - 7, size)) for t in texts) * size * MM_PER_PT * 1.24 > tall - 10:
         size -= 0.3

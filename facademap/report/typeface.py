@@ -89,6 +89,7 @@ def printable(text: object) -> str:
     return "".join(_shown(c) for c in unicodedata.normalize("NFC", str(text)))
 
 
+@lru_cache(maxsize=65536)
 def text_width_mm(text: str, size_pt: float, weight: Weight = "regular") -> float:
     """Width of a line of text on paper."""
     return pdfmetrics.stringWidth(text, font_name(weight), size_pt) * MM_PER_PT

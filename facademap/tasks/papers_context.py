@@ -150,6 +150,11 @@ class Context:
         row = next((r for r in self.frame("surfaces").to_dict("records") if r["id"] == surface), None)
         return None if row is None else self.elevation_jpeg(row, box, most_px=most_px)
 
+    def veiled_picture(self, surface: str, box: tuple[float, float, float, float], most_px: int) -> Any:
+        """The same, lightened to lie under lines."""
+        row = next((r for r in self.frame("surfaces").to_dict("records") if r["id"] == surface), None)
+        return None if row is None else self.elevation_jpeg(row, box, most_px=most_px, veil=0.3)
+
     def fingerprint(self, names: Sequence[str]) -> str:
         """Hash of the content of tables and of the settings."""
         total = hashlib.sha256()
@@ -202,8 +207,11 @@ class Context:
                 self.warnings.append(f"face {face['id']}: {error.problem}: drawn as an outline; {error.remedy}")
         return found
 
-    def elevation_jpeg(self, surface: Mapping[str, Any], box: tuple[float, float, float, float], *, most_px: int) -> Any:
-        """The part of a rectified elevation in a box of the wall frame, as JPEG, and the box it really covers; else ``None``."""
+    def elevation_jpeg(self, surface: Mapping[str, Any], box: tuple[float, float, float, float], *, most_px: int, veil: float = 0.0) -> Any:
+        """The part of a rectified elevation in a box of the wall frame, as JPEG, and the box it really covers; else ``None``.
+
+        ``veil`` lightens it: 0 leaves it, 1 makes it white.
+        """
         from facademap.report.face_picture import encode_jpeg
 
         if is_missing(surface["picture"]):
@@ -213,6 +221,9 @@ class Context:
         except FacademapError as error:
             self.warnings.append(f"surface {surface['id']}: {error.problem}: drawn without its picture; {error.remedy}")
             return None
+        if veil:
+            table = np.clip(255.0 - (255.0 - np.arange(256)) * (1.0 - veil), 0, 255).round().astype(np.uint8)
+            rgb = table[rgb]
         return encode_jpeg(rgb, quality=80), covered
 
 
@@ -239,7 +250,9 @@ def _read_box(path: Path, box: tuple[float, float, float, float], most_px: int) 
             c0, c1 = max(0, int(np.floor((box[0] - t.c) / t.a))), min(file.width, int(np.ceil((box[2] - t.c) / t.a)))
             r0, r1 = max(0, int(np.floor((box[3] - t.f) / t.e))), min(file.height, int(np.ceil((box[1] - t.f) / t.e)))
             if c1 <= c0 or r1 <= r0:
-                raise InputError(f"{path.name}: does not reach the part of the wall that is drawn", "Rectify the elevation over a larger extent.")
+                left, bottom, right, top = file.bounds
+                raise InputError(f"{path.name} covers u {left:.2f} to {right:.2f} m, v {bottom:.2f} to {top:.2f} m only, and something drawn lies outside it",
+                                 "Rectify the elevation over a larger extent.")
             step = max(1.0, max(c1 - c0, r1 - r0) / most_px)
             size = (max(1, round((r1 - r0) / step)), max(1, round((c1 - c0) / step)))
             bands = [1, 2, 3] if file.count >= 3 else [1, 1, 1]
