@@ -421,9 +421,14 @@ def _worst_photo(
     """The photo whose ties fit worst, when they do not fit at all."""
     if not len(rows):
         return None
-    miss = np.hypot(*result.residual_px[: len(rows)].T)
     pairs = list(graph.pairs)
-    pair = np.array(pairs)[rows]
+    each, of_tie = [], []
+    for number in np.unique(rows):
+        at = np.flatnonzero(rows == number)
+        # the first half of a pair's rows is its first photo, the second half its second
+        each.append(np.hypot(*result.residual_px[at].T).reshape(2, -1).sum(axis=0))
+        of_tie.append(np.tile(pairs[number], (len(at) // 2, 1)))
+    miss, pair = np.concatenate(each), np.concatenate(of_tie)
     medians = {p: float(np.median(miss[(pair == p).any(axis=1)])) for p in members if (pair == p).any()}
     usual = float(np.median(list(medians.values())))
     worst = max(medians, key=lambda p: medians[p])

@@ -421,7 +421,8 @@ def _contradiction(
     """The pair that fits the common adjustment worst, when it does not fit at all."""
     worst: tuple[float, tuple[int, int] | None] = (0.0, None)
     for pair, at in rows:
-        miss = float(np.median(np.hypot(*result.residual_px[at].T)))
+        # a robust fit lets one end of a bad tie go: only both ends together tell how far it is off
+        miss = float(np.median(np.hypot(*result.residual_px[at].T).reshape(2, -1).sum(axis=0)))
         limit = CONTRADICTION_PX * max(1.0, graph.cameras[pair[0]].width_px / 2000.0)
         if miss > limit and miss > worst[0]:
             worst = (miss, pair)

@@ -1,0 +1,190 @@
+"""Forty photos of 12 megapixel to one mosaic: time of each stage, throughput beside a bare script, peak memory.
+
+Run: ``python benchmarks/mosaic.py [--photos 40] [--gsd-mm 2] [--folder DIR] [--gigapixel]``.
+The bare script decodes the same photos, remaps each window once with OpenCV from one photo at its best
+place (known homographies, nothing chosen, nothing levelled) and writes the same GeoTIFF with overviews.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import multiprocessing
+import resource
+import shutil
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pandas as pd
+
+WIDTH, HEIGHT = 4000, 3000
+PX_PER_M = 500.0
+
+
+def paint(columns: int, rows: int, seed: int = 5) -> tuple[np.ndarray, float, float]:
+    """A wall large enough for a raster of photos with a third of overlap, at PX_PER_M."""
+    width_m, height_m = columns * 4.0 + 3.0, rows * 3.0 + 2.0
+    width, height = int(width_m * PX_PER_M), int(height_m * PX_PER_M)
+    rng = np.random.default_rng(seed)
+    wall = np.full((height, width, 3), 120, np.uint8)
+    top = 0
+    while top < height:
+        course = int(rng.uniform(0.24, 0.38) * PX_PER_M)
+        left = -int(rng.uniform(0, 0.5) * PX_PER_M)
+        while left < width:
+            length = int(rng.uniform(0.45, 0.9) * PX_PER_M)
+            colour = np.clip(np.array([178, 168, 150]) + rng.normal(0, 12) + rng.normal(0, 4, 3), 0, 255)
+            wall[top + 3 : top + course - 3, max(left + 3, 0) : max(left + length - 3, 0)] = colour
+            left += length
+        top += course
+    for y in range(0, height, 1000):
+        part = wall[y : y + 1000]
+        coarse = cv2.resize(rng.normal(0, 7, (part.shape[0] // 6 + 1, width // 6 + 1)).astype(np.float32),
+                            (width, part.shape[0]), interpolation=cv2.INTER_CUBIC)
+        fine = cv2.GaussianBlur(rng.normal(0, 14, part.shape[:2]).astype(np.float32), (0, 0), 1.0)
+        part[...] = np.clip(part + (coarse + fine)[..., None], 0, 255)
+    return wall, width_m, height_m
+
+
+def photograph(folder: Path, count: int) -> tuple[list[Path], Path, list[np.ndarray]]:
+    """Photos of the wall (pinhole, no lens), their control table and their true homographies."""
+    columns = int(np.ceil(np.sqrt(count * 1.6)))
+    rows = int(np.ceil(count / columns))
+    wall, _, height_m = paint(columns, rows)
+    rng = np.random.default_rng(1)
+    paths, table, truth = [], [], []
+    for number in range(count):
+        u, v = 3.0 + 4.0 * (number % columns), 2.2 + 3.0 * (number // columns)
+        half = np.array([3.0, 2.25]) * rng.uniform(0.95, 1.1)
+        corners = np.array([(u + sx * half[0], v + sy * half[1]) for sx, sy in ((-1, 1), (1, 1), (1, -1), (-1, -1))])
+        corners += rng.uniform(-0.25, 0.25, (4, 2))
+        frame = np.array([(0, 0), (WIDTH - 1, 0), (WIDTH - 1, HEIGHT - 1), (0, HEIGHT - 1)], np.float32)
+        to_photo = cv2.getPerspectiveTransform(corners.astype(np.float32), frame)
+        on_paint = np.array([[PX_PER_M, 0, -0.5], [0, -PX_PER_M, height_m * PX_PER_M - 0.5], [0, 0, 1]])
+        photo = cv2.warpPerspective(wall, to_photo @ np.linalg.inv(on_paint), (WIDTH, HEIGHT), flags=cv2.INTER_CUBIC)
+        photo = np.clip(photo * rng.uniform(0.8, 1.15) + rng.normal(0, 2, (HEIGHT, WIDTH, 1)), 0, 255).astype(np.uint8)
+        path = folder / f"photo{number:03d}.jpg"
+        cv2.imwrite(str(path), photo, [cv2.IMWRITE_JPEG_QUALITY, 92])
+        paths.append(path)
+        truth.append(to_photo)
+        for k, place in enumerate(((u - 1.5, v - 1), (u + 1.5, v - 1), (u, v + 1))):
+            pixel = cv2.perspectiveTransform(np.array([[place]]), to_photo)[0, 0] + rng.normal(0, 0.3, 2)
+            role = "control" if number % 5 == 0 else "check"
+            table.append((path.name, f"n{number}_{k}", *place, *pixel, role))
+    control = folder / "control.csv"
+    pd.DataFrame(table, columns=["photo", "name", "u_m", "v_m", "x_px", "y_px", "role"]).to_csv(control, index=False)
+    return paths, control, truth
+
+
+def bare(paths: list[Path], truth: list[np.ndarray], out: Path, extent: tuple[float, ...], gsd_m: float) -> None:
+    """Decode, remap window by window from the nearest photo, write: no choice, no levels."""
+    import simplejpeg
+
+    from facademap.io.rasters import write_elevation
+    from facademap.wall.grid import Extent, PixelGrid
+    from facademap.wall.world import wall_crs
+
+    u0, v0, u1, v1 = extent
+    grid = PixelGrid.over(Extent(u0_m=u0, v0_m=v0, u1_m=u1, v1_m=v1), gsd_m=gsd_m)
+    middle = np.array([cv2.perspectiveTransform(np.array([[[WIDTH / 2, HEIGHT / 2]]]), np.linalg.inv(t))[0, 0]
+                       for t in truth])
+    kept: dict[int, np.ndarray] = {}
+
+    def windows():  # type: ignore[no-untyped-def]
+        for window in grid.windows(512):
+            u = grid.left_m + (window.column + window.width / 2) * gsd_m
+            v = grid.top_m - (window.row + window.height / 2) * gsd_m
+            number = int(np.argmin(np.hypot(*(middle - (u, v)).T)))
+            if number not in kept:
+                if len(kept) >= 10:
+                    kept.pop(next(iter(kept)))
+                kept[number] = simplejpeg.decode_jpeg(paths[number].read_bytes(), colorspace="RGB")
+            place = np.array([[gsd_m, 0, grid.left_m + (window.column + 0.5) * gsd_m],
+                              [0, -gsd_m, grid.top_m - (window.row + 0.5) * gsd_m], [0, 0, 1]])
+            matrix = truth[number] @ place
+            y, x = np.mgrid[0 : window.height, 0 : window.width].astype(np.float32)
+            w = matrix[2, 0] * x + matrix[2, 1] * y + matrix[2, 2]
+            maps = [((matrix[k, 0] * x + matrix[k, 1] * y + matrix[k, 2]) / w).astype(np.float32) for k in (0, 1)]
+            rgb = cv2.remap(kept[number], *maps, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT)
+            yield window, rgb, np.full(rgb.shape[:2], 255, np.uint8)
+
+    write_elevation(out, grid, windows(), crs_wkt=wall_crs("bare", "bare"))
+
+
+def _child(work: Callable[..., Any], arguments: tuple[Any, ...], pipe: Any) -> None:
+    start = time.perf_counter()
+    result = work(*arguments)
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    pipe.send((time.perf_counter() - start, peak, result))
+
+
+def measured(work: Callable[..., Any], *arguments: Any) -> tuple[float, float, Any]:
+    """Seconds, peak memory in MB and result of work in a process of its own."""
+    context = multiprocessing.get_context("spawn")
+    mine, theirs = context.Pipe(duplex=False)
+    process = context.Process(target=_child, args=(work, arguments, theirs))
+    process.start()
+    theirs.close()
+    try:
+        return mine.recv()
+    finally:
+        process.join()
+
+
+def whole(paths: list[Path], control: Path, out: Path, gsd_m: float, extent: tuple[float, ...] | None) -> dict[str, Any]:
+    """The whole mosaic with the time of its stages."""
+    from facademap.tasks.mosaic import make_mosaic
+    from facademap.wall.grid import Extent
+
+    marks: list[tuple[float, float]] = [(0.0, time.perf_counter())]
+    box = None if extent is None else Extent(u0_m=extent[0], v0_m=extent[1], u1_m=extent[2], v1_m=extent[3])
+    report = make_mosaic(paths, control, out, gsd_m=gsd_m, extent=box, keep_folder=True,
+                         progress=lambda f: marks.append((f, time.perf_counter())))
+    end = time.perf_counter()
+
+    def at(share: float) -> float:
+        return next((t for f, t in marks if f >= share), end)
+
+    return {"report": report, "ties_s": at(0.4) - marks[0][1], "fit_and_plan_s": at(0.55) - at(0.4),
+            "blocks_s": at(0.949) - at(0.55), "file_s": end - at(0.949)}
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--photos", type=int, default=40)
+    parser.add_argument("--gsd-mm", type=float, default=2.0)
+    parser.add_argument("--folder", type=Path)
+    parser.add_argument("--fine-mm", type=float, help="Make the same mosaic again at this finer sample distance.")
+    options = parser.parse_args()
+    folder = options.folder or Path(tempfile.mkdtemp(prefix="mosaic-benchmark-"))
+    folder.mkdir(parents=True, exist_ok=True)
+    paths, control, truth = photograph(folder, options.photos)
+    gsd_m = options.gsd_mm / 1000
+    seconds, peak, result = measured(whole, paths, control, folder / "ours.tif", gsd_m, None)
+    report = result.pop("report")
+    extent = tuple(report["extent_m"])
+    megapixels = report["width_px"] * report["height_px"] / 1e6
+    bare_seconds, bare_peak, _ = measured(bare, paths, truth, folder / "bare.tif", extent, gsd_m)
+    render = result["blocks_s"] + result["file_s"]
+    figures = {
+        "photos": len(paths), "megapixels": round(megapixels, 1), "seconds": round(seconds, 1), "peak_mb": round(peak),
+        **{k: round(v, 1) for k, v in result.items()}, "bare_seconds": round(bare_seconds, 1),
+        "bare_peak_mb": round(bare_peak), "throughput_share": round(bare_seconds / render, 2),
+        "check_rmse_mm": round(1000 * (report["check_rmse_m"] or 0), 2), "left_out": report["left_out"],
+    }
+    if options.fine_mm:
+        fine_seconds, fine_peak, fine = measured(whole, paths, control, folder / "ours.tif", options.fine_mm / 1000, extent)
+        size = fine["report"]["width_px"] * fine["report"]["height_px"] / 1e6
+        figures |= {"fine_megapixels": round(size), "fine_seconds": round(fine_seconds, 1), "fine_peak_mb": round(fine_peak)}
+    print(json.dumps(figures, indent=2))
+    if options.folder is None:
+        shutil.rmtree(folder)
+
+
+if __name__ == "__main__":
+    main()
