@@ -21,7 +21,7 @@ Bytes = NDArray[np.uint8]
 
 #: Largest picture that is decoded, in pixels (a setting): 400 megapixel is 1.2 GB of colour.
 MAX_PICTURE_PX = 400_000_000
-_FORMATS = ("JPEG", "PNG", "TIFF", "WEBP", "BMP", "MPO", "JPEG2000", "PPM")
+_FORMATS = ("JPEG", "PNG", "TIFF", "WEBP", "BMP", "JPEG2000", "PPM")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,10 +110,13 @@ def _info(image: Any) -> PictureInfo:
         position = bool(exif.get_ifd(0x8825))
     except Exception:  # damaged EXIF is no reason to refuse good pixels
         return PictureInfo(width_px=image.width, height_px=image.height, format=image.format or "")
-    orientation = exif.get(0x0112, 1)
+    turn = exif.get(0x0112, 1)
+    orientation = turn if isinstance(turn, int) and 1 <= turn <= 8 else 1
+    width, height = image.width, image.height
+    if image.format == "TIFF" and orientation >= 5:  # Pillow tells the turned size of a TIFF
+        width, height = height, width
     return PictureInfo(
-        width_px=image.width, height_px=image.height, format=image.format or "",
-        orientation=orientation if isinstance(orientation, int) and 1 <= orientation <= 8 else 1,
+        width_px=width, height_px=height, format=image.format or "", orientation=orientation,
         camera_name=" ".join(str(exif[t]).strip("\x00 ") for t in (0x010F, 0x0110) if t in exif) or None,
         focal_mm=_positive(detail.get(0x920A)), focal_35mm_mm=_positive(detail.get(0xA405)),
         taken_at=str(detail[0x9003]) if 0x9003 in detail else None, has_position=position)
@@ -153,12 +156,21 @@ def read_picture(path: Path, *, max_px: int = MAX_PICTURE_PX) -> tuple[Bytes, Pi
                 return _decode_jpeg(path), info
             if image.mode in ("I", "I;16", "I;16B", "F") or _is_deep_tiff(image):
                 return _decode_deep(path), info
-            return np.asarray(image.convert("RGB")), info
+            return np.asarray(_as_stored(image.convert("RGB"), image.format, info.orientation)), info
         except (InputError, MemoryError):
             raise
         except Exception as error:
             raise InputError(f"photo {path.name} is truncated or damaged ({error})",
                              "Copy the photo again from the camera.") from None
+
+
+def _as_stored(image: Any, file_format: str | None, orientation: int) -> Any:
+    """Undo the turn that Pillow gives to a TIFF (and to no other format) when it loads it."""
+    from PIL.Image import Transpose
+
+    undo = {2: Transpose.FLIP_LEFT_RIGHT, 3: Transpose.ROTATE_180, 4: Transpose.FLIP_TOP_BOTTOM, 5: Transpose.TRANSPOSE,
+            6: Transpose.ROTATE_90, 7: Transpose.TRANSVERSE, 8: Transpose.ROTATE_270}
+    return image.transpose(undo[orientation]) if file_format == "TIFF" and orientation in undo else image
 
 
 def _decode_jpeg(path: Path) -> Bytes:

@@ -77,6 +77,7 @@ def locate_points(control: Path, points: Path, out: Path, *, photo: Path | None 
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(("name", "u_m", "v_m", "sigma_mm"))
     for (name, _, _), (u, v), s, ok in zip(picked, places, sigma, finite, strict=True):
-        writer.writerow((name, f"{u:.6f}", f"{v:.6f}", f"{s * 1000:.3f}") if ok else (name, "", "", ""))
+        # adding zero turns a rounded -0.0 into 0.0
+        writer.writerow((name, f"{round(u, 6) + 0.0:.6f}", f"{round(v, 6) + 0.0:.6f}", f"{s * 1000:.3f}") if ok else (name, "", "", ""))
     write_text_atomically(out, text.getvalue())
     return Located(view=view, found=int(finite.sum()), beyond=int((~finite).sum()))
