@@ -208,11 +208,9 @@ def _materials(
     mortar = mortar_volumes(outline, face, cut_depth_m=cut_depth, pins=layout.pins, settings=settings,
                             inset_length_m=inset_length, groove_length_m=2 * grooves)
     saw = check_saw(ring, kinds, depth_m=cut_depth, settings=settings)
-    try:
-        lift = niosh_lift(saturated, Lift())
-        index, limit = lift.index, lift.limit_kg
-    except FacademapError:  # pragma: no cover - the default lift lies inside the equation
-        index, limit = math.inf, 0.0
+    hands = Lift(horizontal_m=settings.hands_reach_m, height_m=settings.hands_height_m, travel_m=settings.hands_travel_m)
+    lift = niosh_lift(saturated, hands)
+    index, limit = lift.index, lift.limit_kg
     rates = WorkRates()
     spacers = max(2, math.ceil(joint_length / 0.2))
     return {
@@ -239,7 +237,9 @@ def _materials(
                      "status": density.status, "niosh_limit_kg": limit, "niosh_index": index,
                      "hse_filter_kg": {who: hse_filter_kg(_HSE_ZONES, who=who) for who in ("men", "women")},
                      "hse_note": "Filter of L23 / INDG143 close to the body, knuckle to shoulder, from memory; above it an assessment is needed.",
-                     "lift_assumed": "hands 40 cm out, from 75 cm over 50 cm, no twist, poor grip, one hour or less"},
+                     "niosh_multipliers": dict(lift.multipliers), "niosh_source": lift.source,
+                     "lift_assumed": f"hands {hands.horizontal_m * 100:.0f} cm out, from {hands.height_m * 100:.0f} cm over {hands.travel_m * 100:.0f} cm, "
+                                     "no twist, poor grip, one hour or less"},
         "hours": {"setting_out_h": rates.set_up_h, "cut_and_fit_h": rates.inset_h_per_dm3 * outline.area * cut_depth * 1000},
         "hours_source": f"{rates.source}; replace by the office's own figures",
         "times": placing_rules(settings),

@@ -141,6 +141,10 @@ class Settings:
     # tools
     blade_diameter_m: float = _setting("length", 0.05, 1, "Diameter of the saw blade for relief cuts")
     blade_reach_m: float = _setting("length", 0.01, 0.5, "Greatest depth that this blade cuts")
+    # lifting by hand
+    hands_reach_m: float = _setting("length", 0.25, 0.63, "Hands in front of the ankles when a piece is lifted")
+    hands_height_m: float = _setting("length", 0, 1.75, "Hands above the floor when the lift begins")
+    hands_travel_m: float = _setting("length", 0, 1.75, "Height that a piece is lifted by hand")
     # scaffold
     lift_height_m: float = _setting("length", 1, 4, "Height of a scaffold lift")
     bay_length_m: float = _setting("length", 1, 4, "Length of a scaffold bay")
