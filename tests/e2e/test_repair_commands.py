@@ -232,3 +232,33 @@ def test_damage_that_lies_partly_on_no_stone_is_named(project, capsys):
         edit.update("conditions", "C-1", {"geometry": box(0.1, 0.1, 0.4, 0.9)})
     gaps = asked(capsys, "plan", project)["gaps"]
     assert any(g["about"] == "C-1" and "no wall stone" in g["problem"] and g["remedy"] for g in gaps)
+
+
+@pytest.mark.parametrize(("rotation", "blank", "fits"), [(0, (0.15, 0.15), True), (0, (0.15, 0.13), False), (90, (0.13, 0.15), False), (90, (0.15, 0.15), True)])
+def test_nothing_is_sawn_when_the_reserved_place_no_longer_fits(project, capsys, rotation, blank, fits):
+    asked(capsys, "plan", project)
+    with Project.open(project) as p:
+        repair = next(r["id"] for r in p.read("repairs").to_dict("records") if r["conditions"] == ["C-1"])
+        with p.edit(who="yard", what="reserve") as edit:
+            edit.put("blocks", [{"id": "B-1", "stone_type": "Quay sandstone"}])
+            edit.put("faces", [{"id": "F-1", "block": "B-1", "outline": [[0, 0], [0.5, 0], [0.5, 0.5], [0, 0.5]], "usable_depth_m": 0.1, "bed": "x"}])
+            edit.put("placements", [{"id": "L-1", "repair": repair, "piece": f"P-{repair[2:]}", "block": "B-1", "face": "F-1", "x_m": 0, "y_m": 0,
+                                     "rotation_deg": rotation, "state": "approved",
+                                     "blank": [[0, 0], [blank[0], 0], [blank[0], blank[1]], [0, blank[1]]]}])
+    day = dt.datetime(2026, 3, 2, 8, tzinfo=dt.UTC)
+
+    def record(*args, code=0):
+        nonlocal day
+        day += dt.timedelta(hours=1)
+        return call(capsys, "record", project, repair, *args, "--at", day.isoformat(), "--quiet", code=code)
+
+    record("--stage", "approved")
+    record("--stage", "cut out")
+    out = call(capsys, "record", project, repair, "--cut-out", "--value", "widths_mm=141,142", "--value", "heights_mm=141,140", "--value", "depths_mm=50,50,50,50").out
+    assert ("no longer fits" in out) is not fits
+    record("--stage", "cut-out measured")
+    record("--check", "cut-out square", "--value", "diagonals_mm=198.5,199")
+    record("--check", "even depth", "--value", "depths_mm=50,50,50,50")
+    record("--check", "sound stone all round", "--result", "pass")
+    said = record("--stage", "piece sawn", code=0 if fits else 2)
+    assert fits or "too large" in said.err
