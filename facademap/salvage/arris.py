@@ -110,12 +110,12 @@ def _find_arris(rgb: NDArray[Any], a: Floats, b: Floats, middle: Floats, radius:
                 best = (float(step), float(first), float(last))
     if best is None or best[0] < LEAST_STEP:
         return None
-    size, first, last = best
-    if size < LEAST_RATIO * _usual_step(summed, from_row=int(np.ceil(np.maximum(first, last))) + 2 * _ARM):
+    size, begin, end = best
+    if size < LEAST_RATIO * _usual_step(summed, from_row=int(np.ceil(max(begin, end))) + 2 * _ARM):
         return None
-    if not _is_sustained(summed, np.clip(np.round(first + (last - first) * share).astype(int), _ARM, depth - _ARM)):
+    if not _is_sustained(summed, np.clip(np.round(begin + (end - begin) * share).astype(int), _ARM, depth - _ARM)):
         return None
-    return a + first * spacing * inward, b + last * spacing * inward
+    return a + begin * spacing * inward, b + end * spacing * inward
 
 
 def _strip(rgb: NDArray[Any], places: Floats, spacing: float) -> Floats:

@@ -1,0 +1,267 @@
+"""Rules of the yard: weight, acceptance before matching, usable faces, donors, remainders."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from facademap.errors import GeometryError, InputError
+from facademap.salvage.rectangles import sound_part
+
+__all__ = [
+    "ACCEPTANCE_CHECKS",
+    "TYPICAL_DENSITIES",
+    "Density",
+    "Face",
+    "Flaw",
+    "donor_face",
+    "estimate_weight",
+    "judge_acceptance",
+    "remainder_faces",
+    "unusable_because",
+]
+
+Floats = NDArray[np.floating[Any]]
+Bed = Literal["x", "none", "parallel", "unknown"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Density:
+    """Density of a kind of stone: the upper typical value, since it serves lifting."""
+
+    kg_per_m3: float
+    absorption_percent: float
+    source: str
+    status: str
+
+
+#: Upper typical densities and largest absorptions; a measured weight goes before all of them.
+TYPICAL_DENSITIES: Mapping[str, Density] = {
+    "sandstone": Density(kg_per_m3=2243, absorption_percent=8.0, status="handbook",
+                         source="Building Trades Pocketbook, 140 lb/ft3; absorption limit of ASTM C616 type I"),
+    "limestone": Density(kg_per_m3=2563, absorption_percent=7.5, status="handbook",
+                         source="Building Trades Pocketbook, 160 lb/ft3; absorption limit of ASTM C568 type II"),
+    "granite": Density(kg_per_m3=2675, absorption_percent=0.4, status="handbook",
+                       source="Building Trades Pocketbook, 167 lb/ft3; absorption limit of ASTM C615"),
+    "marble": Density(kg_per_m3=2700, absorption_percent=0.2, status="memory",
+                      source="typical handbook value; absorption limit of ASTM C503"),
+    "slate": Density(kg_per_m3=2800, absorption_percent=0.25, status="memory",
+                     source="typical handbook value; absorption limit of ASTM C629"),
+    "unknown": Density(kg_per_m3=2700, absorption_percent=8.0, status="common practice",
+                       source="heavy side of building stones, for lifting"),
+}
+
+#: Checks before a block may be matched, in the order of the yard, with what each protects from.
+ACCEPTANCE_CHECKS: Mapping[str, str] = {
+    "sounded": "rings clear under the hammer: no hidden cracks or vents",
+    "salts": "no efflorescence, salt content within the project's limit",
+    "old iron": "no cramps, dowels or rust that would burst the stone",
+    "residues": "no cement or coating that cannot be dressed off",
+    "absorption": "absorption compatible with the host stone",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Flaw:
+    """A crack, hole, stain or vein on a face.
+
+    Parameters
+    ----------
+    kind : str
+    ring_m : ndarray, shape (n, 2)
+    depth_m : float or None
+        How deep it reaches behind the face; None = right through.
+    from_m : float
+        Where it begins behind the face.
+    """
+
+    kind: str
+    ring_m: Floats
+    depth_m: float | None = None
+    from_m: float = 0.0
+
+    def reaches(self, top_m: float, bottom_m: float) -> bool:
+        """Whether the flaw lies in the layer between two depths."""
+        return (self.depth_m is None or self.depth_m > top_m) and self.from_m < bottom_m
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Face:
+    """A face that may be worked.
+
+    Parameters
+    ----------
+    outline_m : ndarray, shape (n, 2)
+        Sound through the whole usable depth; x along the bed trace where ``bed`` is ``x``.
+    usable_depth_m : float
+    bed : {"x", "none", "parallel", "unknown"}
+    flaws : tuple of Flaw
+    weathered : bool
+    finish : str
+    parent : str
+        Block or wall stone that the face comes from.
+    """
+
+    outline_m: Floats
+    usable_depth_m: float
+    bed: Bed = "unknown"
+    flaws: tuple[Flaw, ...] = ()
+    weathered: bool = False
+    finish: str = ""
+    parent: str = ""
+
+    def __post_init__(self) -> None:
+        if not (np.isfinite(self.usable_depth_m) and 0 < self.usable_depth_m <= 10):
+            raise InputError(f"usable depth {self.usable_depth_m!r} m is not between 0 and 10 m",
+                             "Measure how deep the outline stays sound.")
+        sound_part(self.outline_m, [f.ring_m for f in self.flaws])
+
+    def sound(self, *, top_m: float = 0.0, bottom_m: float | None = None) -> shapely.Geometry:
+        """The outline less the flaws of a layer."""
+        bottom = self.usable_depth_m if bottom_m is None else bottom_m
+        return sound_part(self.outline_m, [f.ring_m for f in self.flaws if f.reaches(top_m, bottom)])
+
+
+def estimate_weight(volume_m3: float, kind: str, *, measured_kg: float | None = None, saturated: bool = False,
+                    density: Density | None = None) -> tuple[float, str]:
+    """Weight of a block and how it is known.
+
+    Parameters
+    ----------
+    volume_m3 : float
+        Of the whole block, not of its sound part.
+    kind : str
+        Key of `TYPICAL_DENSITIES`.
+    measured_kg : float, optional
+        Goes before any density.
+    saturated : bool
+        Add the water of a rain-soaked stone: dry mass times (1 + absorption / 100).
+    density : Density, optional
+        Measured density of this very stone.
+
+    Returns
+    -------
+    weight_kg : float
+    status : {"measured", "from density"}
+    """
+    known = density or TYPICAL_DENSITIES.get(kind)
+    if known is None:
+        raise InputError(f"no density is known for {kind!r}", f"Use one of {', '.join(TYPICAL_DENSITIES)}.")
+    if measured_kg is not None:
+        if not (np.isfinite(measured_kg) and measured_kg > 0):
+            raise InputError(f"measured weight {measured_kg!r} kg is not positive", "Weigh the block again.")
+        return measured_kg, "measured"
+    if not (np.isfinite(volume_m3) and volume_m3 > 0):
+        raise InputError(f"volume {volume_m3!r} m3 is not positive", "Measure length, height and depth.")
+    wet = 1 + known.absorption_percent / 100 if saturated else 1.0
+    return volume_m3 * known.kg_per_m3 * wet, "from density"
+
+
+def judge_acceptance(checks: Mapping[str, str]) -> tuple[Literal["accepted", "to test", "rejected"], tuple[str, ...]]:
+    """Acceptance of a block from its checks (``pass``, ``fail``, ``not done`` or ``not needed`` each).
+
+    Returns
+    -------
+    state : {"accepted", "to test", "rejected"}
+    reasons : tuple of str
+        The checks that failed, or those still to be done.
+    """
+    for name, value in checks.items():
+        if name not in ACCEPTANCE_CHECKS or value not in ("pass", "fail", "not done", "not needed"):
+            raise InputError(f"acceptance check {name!r} = {value!r} is unknown",
+                             f"Use {', '.join(ACCEPTANCE_CHECKS)} with pass, fail, not done or not needed.")
+    failed = tuple(n for n in ACCEPTANCE_CHECKS if checks.get(n) == "fail")
+    if failed:
+        return "rejected", tuple(f"{n} failed ({ACCEPTANCE_CHECKS[n]})" for n in failed)
+    open_ = tuple(n for n in ACCEPTANCE_CHECKS if checks.get(n, "not done") == "not done")
+    if open_:
+        return "to test", tuple(f"{n} not done" for n in open_)
+    return "accepted", ()
+
+
+def unusable_because(*, state: str, acceptance: str, kind: str, faces: Sequence[Face]) -> str | None:
+    """Why a block may not be matched, or None.
+
+    A sedimentary stone whose bed is unknown stays out until someone settles it; kind and acceptance
+    come before colour.
+    """
+    if state not in ("available", "future"):
+        return f"is {state}"
+    if acceptance != "accepted":
+        return f"acceptance: {acceptance}"
+    if not faces:
+        return "has no measured face"
+    if kind in ("sandstone", "limestone", "slate", "unknown") and all(f.bed == "unknown" for f in faces):
+        return "its natural bed is unknown: settle the bed direction first"
+    if all(f.sound().area <= 0 for f in faces):
+        return "no face has sound stone"
+    return None
+
+
+def donor_face(stone_m: Floats, decayed: Sequence[Floats], *, depth_m: float, cut_back_m: float,
+               bed: Bed = "x", parent: str = "") -> Face:
+    """Sound remainder of a wall stone that comes out whole, as the face of a future block.
+
+    Parameters
+    ----------
+    stone_m : ndarray, shape (n, 2)
+        Outline of the wall stone in its wall frame.
+    decayed : sequence of ndarray
+        Rings of its conditions.
+    depth_m : float
+        Depth of the stone in the wall.
+    cut_back_m : float
+        How far beyond the visible decay stone is not trusted.
+
+    Raises
+    ------
+    GeometryError
+        Nothing sound is left.
+    """
+    bad = shapely.union_all([shapely.Polygon(r).buffer(0) for r in decayed]) if decayed else shapely.Polygon()
+    sound = shapely.Polygon(stone_m).buffer(0).difference(bad.buffer(cut_back_m, join_style="mitre"))
+    parts = sorted((p for p in shapely.get_parts(sound) if p.geom_type == "Polygon"), key=lambda p: -p.area)
+    if not parts or parts[0].area <= 1e-6:
+        raise GeometryError(f"wall stone {parent or '?'} leaves nothing sound", "Do not list it as a donor.")
+    best = parts[0]
+    low = np.array(best.bounds[:2])
+    flaws = tuple(Flaw(kind="decay", ring_m=shapely.get_coordinates(r)[:-1] - low) for r in best.interiors)
+    return Face(outline_m=shapely.get_coordinates(best.exterior)[:-1] - low, usable_depth_m=depth_m, bed=bed,
+                flaws=flaws, weathered=True, parent=parent)
+
+
+def remainder_faces(face: Face, sawn: Sequence[Floats], *, kerf_m: float, least_side_m: float = 0.06,
+                    parent: str = "") -> list[Face]:
+    """What is left of a face after its pieces are sawn out, largest first.
+
+    Parameters
+    ----------
+    face : Face
+    sawn : sequence of ndarray, shape (k, 2)
+        Rings of the blanks in the frame of the face.
+    kerf_m : float
+        Saw cut all round each blank.
+    least_side_m : float
+        A remainder whose largest inscribed circle is narrower than this is waste.
+
+    Returns
+    -------
+    list of Face
+        In the frame of the old face, so that flaws, bed and outline stay where they are.
+    """
+    gone = shapely.union_all([shapely.Polygon(r).buffer(kerf_m, join_style="mitre") for r in sawn])
+    left = shapely.Polygon(face.outline_m).difference(gone)
+    faces = []
+    for part in sorted((p for p in shapely.get_parts(left) if p.geom_type == "Polygon"), key=lambda p: -p.area):
+        if 2 * shapely.length(shapely.maximum_inscribed_circle(part, tolerance=1e-3)) < least_side_m:
+            continue
+        outline = shapely.get_coordinates(part.exterior)[:-1]
+        flaws = [f for f in face.flaws if shapely.Polygon(f.ring_m).intersects(part)]
+        flaws += [Flaw(kind="sawn out", ring_m=shapely.get_coordinates(r)[:-1]) for r in part.interiors]
+        faces.append(replace(face, outline_m=outline, flaws=tuple(flaws), parent=parent or face.parent))
+    return faces
