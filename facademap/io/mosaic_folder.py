@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from facademap.errors import FileError
 from facademap.photo.camera import Camera
 from facademap.photo.exposure import PhotoLevel
+from facademap.photo.flatten import WallLight
 from facademap.photo.mosaic import MosaicPlan
 from facademap.photo.register import PhotoGraph
 from facademap.photo.ties import PairTies
@@ -107,7 +108,8 @@ class MosaicFolder:
             "cell_px": np.array(plan.cell_px), "source": plan.source, "sample_m": plan.sample_m,
             "factor": np.array([level.factor for level in plan.levels]),
             "shading": np.array([level.shading for level in plan.levels]),
-            "sizes_px": np.array(plan.sizes_px), "sharpness": np.array(plan.sharpness)})
+            "sizes_px": np.array(plan.sizes_px), "sharpness": np.array(plan.sharpness),
+            "light_order": np.array(plan.light.order), "light": np.array(plan.light.terms)})
 
     def read_plan(self) -> MosaicPlan | None:
         """The stored plan, none when there is none."""
@@ -120,7 +122,8 @@ class MosaicFolder:
         return MosaicPlan(
             grid=PixelGrid(left_m=left, top_m=top, gsd_m=gsd, width_px=int(width), height_px=int(height)),
             cell_px=int(s["cell_px"]), source=s["source"], sample_m=s["sample_m"], levels=levels,
-            sizes_px=tuple((int(w), int(h)) for w, h in s["sizes_px"]), sharpness=tuple(s["sharpness"].tolist()))
+            sizes_px=tuple((int(w), int(h)) for w, h in s["sizes_px"]), sharpness=tuple(s["sharpness"].tolist()),
+            light=WallLight(order=int(s["light_order"]), terms=tuple(s["light"].tolist())))
 
     def _block_path(self, block: Window) -> Path:
         return self.path / f"block_{block.row}_{block.column}.raw"

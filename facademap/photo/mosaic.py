@@ -11,7 +11,7 @@ import math
 from collections import OrderedDict, deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from threading import Lock
 from typing import Any
 
@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from facademap.photo.exposure import OverlapSample, PhotoLevel, level_photos, sharpness_of
 from facademap.photo.features import grey_picture
+from facademap.photo.flatten import WallLight, fit_wall_light
 from facademap.photo.resample import Interpolation, PhotoLevels, SurfaceView, rectify_window
 from facademap.photo.seams import CoarseView, SeamSettings, choose_sources, coarse_view
 from facademap.wall.grid import PixelGrid, Window
@@ -101,6 +102,8 @@ class MosaicPlan:
         Of every photo against the median (below 0.5: blurred).
     sample_m : ndarray of float32, shape (rows, columns)
         Wall length of a photo pixel in its coarser direction, NaN in gaps.
+    light : WallLight
+        Uneven light over the wall that is taken out.
     """
 
     grid: PixelGrid
@@ -110,6 +113,7 @@ class MosaicPlan:
     sizes_px: tuple[tuple[int, int], ...]
     sharpness: tuple[float, ...]
     sample_m: NDArray[np.float32]
+    light: WallLight = field(default_factory=WallLight)
 
     @property
     def gap_share(self) -> float:
@@ -149,8 +153,8 @@ def _coarse_grid(grid: PixelGrid, cell: int) -> PixelGrid:
 
 def plan_mosaic(
     views: Sequence[SurfaceView], pictures: Pictures | PictureShelf, grid: PixelGrid, *,
-    levels: Sequence[PhotoLevel] | None = None, level: bool = True, settings: SeamSettings | None = None,
-    progress: Callable[[float], None] | None = None,
+    levels: Sequence[PhotoLevel] | None = None, level: bool = True, flatten: bool = False,
+    settings: SeamSettings | None = None, progress: Callable[[float], None] | None = None,
 ) -> MosaicPlan:
     """Choose the photo of every cell and level the photos.
 
@@ -166,6 +170,8 @@ def plan_mosaic(
         Levels to use instead of solving them.
     level : bool
         Whether exposure and white balance are levelled.
+    flatten : bool
+        Whether uneven light over the wall is taken out.
     settings : SeamSettings, optional
     progress : callable, optional
         Called with the fraction done.
@@ -210,10 +216,18 @@ def plan_mosaic(
         if view_i is not None:
             here = source[view_i.window.slices] == i
             sample[view_i.window.slices][here] = view_i.sample_m[here]
+    light = WallLight()
+    if flatten:
+        shown = np.zeros((*shape, 3), np.uint8)
+        for i, (view_i, picture) in enumerate(zip(seen, levelled, strict=True)):
+            if view_i is not None and picture is not None:
+                here = source[view_i.window.slices] == i
+                shown[view_i.window.slices][here] = picture[here]
+        light = fit_wall_light(shown, source >= 0, cell_m=coarse.gsd_m)
     if progress is not None:
         progress(1.0)
     return MosaicPlan(grid=grid, cell_px=cell, source=source, levels=tuple(levels), sizes_px=tuple(sizes),
-                      sharpness=tuple(sharpness), sample_m=sample)
+                      sharpness=tuple(sharpness), sample_m=sample, light=light)
 
 
 def _relative(values: Sequence[float]) -> list[float]:
@@ -365,7 +379,7 @@ def _one_photo(
     if rgb.shape[2] == 1:
         rgb = np.repeat(rgb, 3, axis=2)
     level = plan.levels[number]
-    if not level.is_plain:
+    if not level.is_plain or plan.light.terms:
         rgb = np.asarray(cv2.multiply(rgb, _factor_map(plan, views[number], number, window), dtype=cv2.CV_8U), np.uint8)
     return rgb, mask
 
@@ -379,7 +393,12 @@ def _factor_map(plan: MosaicPlan, view: SurfaceView, number: int, window: Window
     width, height = plan.sizes_px[number]
     x = np.nan_to_num((pixel[..., 0] - (width - 1) / 2.0) / (width / 2.0)).clip(-1.2, 1.2)
     y = np.nan_to_num((pixel[..., 1] - (height - 1) / 2.0) / (height / 2.0)).clip(-1.2, 1.2)
-    lattice = plan.levels[number].at(x, y).astype(np.float32)
+    lattice = plan.levels[number].at(x, y)
+    if plan.light.terms:
+        across = (2.0 * columns + 1.0) / plan.grid.width_px - 1.0
+        down = (2.0 * rows + 1.0) / plan.grid.height_px - 1.0
+        lattice = lattice * plan.light.factor(across[None, :], down[:, None])[..., None]
+    lattice = lattice.astype(np.float32)
     step = 1.0 / _LATTICE_PX
     return np.asarray(cv2.warpAffine(lattice, np.array([[step, 0.0, 0.0], [0.0, step, 0.0]]),
                                      (window.width, window.height), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,

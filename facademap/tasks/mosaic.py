@@ -60,7 +60,7 @@ class _Sources:
 
 def make_mosaic(
     photos: Sequence[Path], control: Path, out: Path, *, gsd_m: float, camera: Path | None = None,
-    report: Path | None = None, extent: Extent | None = None, name: str | None = None, level: bool = True,
+    report: Path | None = None, extent: Extent | None = None, name: str | None = None, level: bool = True, flatten: bool = False,
     cluster: str | None = None, thorough: bool = False, keep_folder: bool = False, progress: Progress | None = None,
 ) -> dict[str, Any]:
     """Make one elevation from many photos of one flat wall.
@@ -84,6 +84,8 @@ def make_mosaic(
         Name of the wall; default: the output's name.
     level : bool
         Whether exposure and white balance are levelled.
+    flatten : bool
+        Whether uneven light over the wall is taken out.
     cluster : str, optional
         Address of a Dask scheduler whose workers share the photos' and the output's folders.
     thorough : bool
@@ -115,12 +117,12 @@ def make_mosaic(
         folder.write_ties(graph)
     fitted = fit_mosaic_views(graph, points, known_focal=sources.known_focal)
     grid = PixelGrid.over(extent or _shown_extent(fitted, sources), gsd_m=gsd_m)
-    job = _job(sources, fitted, grid, level)
+    job = _job(sources, fitted, grid, level, flatten)
     part = MosaicFolder(folder.path / hashlib.sha256(json.dumps(job).encode()).hexdigest()[:12])
     part.write_job(job)
     plan = part.read_plan()
     if plan is None:
-        plan = _planned(part, grid, level, lambda f: say(0.42 + 0.13 * f))
+        plan = _planned(part, grid, level, flatten, lambda f: say(0.42 + 0.13 * f))
     _render(part, grid, cluster, lambda f: say(0.55 + 0.4 * f))
     values = _report(sources, fitted, plan, grid)
     write_elevation(out, grid, _stored_windows(part, grid),
@@ -174,12 +176,13 @@ def _shown_extent(fitted: MosaicViews, sources: _Sources) -> Extent:
     return Extent.around(places[good & (sample <= LONGEST_SAMPLE * np.median(sample[good]))])
 
 
-def _job(sources: _Sources, fitted: MosaicViews, grid: PixelGrid, level: bool) -> dict[str, Any]:
+def _job(sources: _Sources, fitted: MosaicViews, grid: PixelGrid, level: bool, flatten: bool
+         ) -> dict[str, Any]:
     used = [i for i, view in enumerate(fitted.views) if view is not None]
     views = [fitted.views[i] for i in used]
     return {
         "photos": [str(sources.photos[i]) for i in used], "hashes": [sources.hashes[i] for i in used],
-        "numbers": used, "level": level,
+        "numbers": used, "level": level, "flatten": flatten,
         "cameras": [camera_as_dict(v.camera) for v in views if v is not None],
         "homographies": [v.homography.tolist() for v in views if v is not None],
         "grid": [grid.left_m, grid.top_m, grid.gsd_m, grid.width_px, grid.height_px],
@@ -210,9 +213,9 @@ def _plan_of(folder: str) -> MosaicPlan:
     return plan
 
 
-def _planned(part: MosaicFolder, grid: PixelGrid, level: bool, progress: Progress) -> MosaicPlan:
+def _planned(part: MosaicFolder, grid: PixelGrid, level: bool, flatten: bool, progress: Progress) -> MosaicPlan:
     views, shelf, _ = _opened(str(part.path))
-    plan = plan_mosaic(views, shelf, grid, level=level, progress=progress)
+    plan = plan_mosaic(views, shelf, grid, level=level, flatten=flatten, progress=progress)
     part.write_plan(plan)
     return plan
 
@@ -336,5 +339,6 @@ def _report(sources: _Sources, fitted: MosaicViews, plan: MosaicPlan, grid: Pixe
         "sample_distance_m": {"median": float(np.nanmedian(plan.sample_m)), "largest": float(np.nanmax(plan.sample_m))}
         if np.isfinite(plan.sample_m).any() else None,
         "gsd_m": grid.gsd_m, "width_px": grid.width_px, "height_px": grid.height_px,
-        "extent_m": list(grid.extent.as_tuple()), "colour": "relative", "warnings": warnings,
+        "extent_m": list(grid.extent.as_tuple()), "colour": "uncalibrated", "light_flattened": bool(plan.light.terms),
+        "warnings": warnings,
     }

@@ -23,13 +23,14 @@ _FILE = click.Path(path_type=Path)
 @click.option("--extent", metavar="U0,V0,U1,V1", help="Part of the wall, metres. Default: what the photos show well.")
 @click.option("--name", help="Name of the wall in the coordinate system. Default: name of the output.")
 @click.option("--no-level", is_flag=True, help="Leave exposure and white balance of the photos as they are.")
+@click.option("--flatten", is_flag=True, help="Take out uneven light over the wall; stones keep their differences.")
 @click.option("--thorough", is_flag=True, help="Try harder to join very oblique photos (slow).")
 @click.option("--cluster", metavar="ADDRESS", help="Dask scheduler whose workers share the files.")
 @click.option("--keep-folder", is_flag=True, help="Keep the working folder after success.")
 @command_options
 def command(photos: tuple[Path, ...], control: Path, gsd_mm: float, out: Path, camera: Path | None,
-            report: Path | None, extent: str | None, name: str | None, no_level: bool, thorough: bool,
-            cluster: str | None, keep_folder: bool, show: Show) -> None:
+            report: Path | None, extent: str | None, name: str | None, no_level: bool, flatten: bool,
+            thorough: bool, cluster: str | None, keep_folder: bool, show: Show) -> None:
     """Join many photos of one wall into one true-to-scale, levelled GeoTIFF.
 
     Control is needed in some photos only. An interrupted run goes on where it stopped when it is
@@ -40,7 +41,7 @@ def command(photos: tuple[Path, ...], control: Path, gsd_mm: float, out: Path, c
 
     with show.progress("Joining the photos") as update:
         values = make_mosaic(photos, control, out, gsd_m=gsd_mm / 1000, camera=camera, report=report,
-                             extent=_extent(extent) if extent else None, name=name, level=not no_level,
+                             extent=_extent(extent) if extent else None, name=name, level=not no_level, flatten=flatten,
                              thorough=thorough, cluster=cluster, keep_folder=keep_folder, progress=update)
     for warning in values["warnings"]:
         show.say(f"note: {warning}")
