@@ -120,7 +120,7 @@ def test_reading_a_part_at_another_distance(tmp_path: Path) -> None:
     with open_elevation(tmp_path / "wall.tif") as elevation:
         assert elevation.grid == grid
         assert elevation.crs_wkt == CRS
-        part, pixels, seen = elevation.read(Extent(u0_m=5.0, v0_m=10.0, u1_m=6.0, v1_m=11.0))
+        part, pixels, _seen = elevation.read(Extent(u0_m=5.0, v0_m=10.0, u1_m=6.0, v1_m=11.0))
         assert part.extent.as_tuple() == pytest.approx((5.0, 10.0, 6.0, 11.0))
         column, row = np.round(grid.pixel_from_wall(5.001, 10.999)).astype(int)
         np.testing.assert_array_equal(pixels, rgb[row:row + 500, column:column + 500])
