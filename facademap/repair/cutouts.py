@@ -186,8 +186,13 @@ def _crossings(ring: np.ndarray, level: float, axis: int) -> tuple[np.ndarray, n
 
 def _extended(rect: _Rect, stone: Stone, settings: Settings) -> _Rect:
     """Every side on to the joint where the strip left beside it would be too narrow."""
-    ring = np.asarray(stone.outline.exterior.coords)[:-1]
     values = [rect.u0, rect.v0, rect.u1, rect.v1]
+    bounds = stone.outline.bounds
+    if math.isclose(stone.outline.area, (bounds[2] - bounds[0]) * (bounds[3] - bounds[1]), abs_tol=1e-10):
+        # a stone that is square to the axes, as most are: its strips are as wide at one end as at the other
+        near = [abs(b - v) < settings.strip_minimum_m - _TIE_M for b, v in zip(bounds, values, strict=True)]
+        return _Rect(*(b if n else v for b, v, n in zip(bounds, values, near, strict=True)))
+    ring = np.asarray(stone.outline.exterior.coords)[:-1]
     for _ in range(8):
         before = list(values)
         for side in range(4):

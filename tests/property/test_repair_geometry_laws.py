@@ -22,7 +22,7 @@ from facademap.repair.stonework import Stonework
 from facademap.tables import CONDITIONS, OPENINGS, WALL_STONES
 
 PROFILES = {name: load_profile(name) for name in ("metric", "inch")}
-QUICK = settings(max_examples=35, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+QUICK = settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 
 def wall(joint_m: float, widths: list[float], height_m: float = 0.3, courses: int = 2) -> gpd.GeoDataFrame:

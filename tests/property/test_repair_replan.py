@@ -44,7 +44,7 @@ def essence(repairs):
                    shapely.to_wkb(shapely.set_precision(shapely.normalize(r.geometry), 1e-7), hex=True)) for r in repairs.itertuples())
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(st.integers(0, 100_000), st.sampled_from(["moved", "deleted", "added", "deeper"]))
 def test_replanning_some_is_planning_all(seed, how):
     rng = np.random.default_rng(seed)
