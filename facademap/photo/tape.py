@@ -152,6 +152,8 @@ def place_by_tape(measures: Sequence[TapeMeasure], *, guess_m: dict[str, tuple[f
         if best.cost < 1e-12 and trial > 20:
             break
     assert best is not None
+    if not guess_m:
+        best = _turned_upright(best, conditions, measures, index)
     jacobian = best.jac
     redundancy = len(best.fun) - 2 * (n - 1)
     if redundancy < 0 or np.linalg.matrix_rank(jacobian, tol=1e-6 * np.linalg.norm(jacobian)) < 2 * (n - 1):
@@ -163,12 +165,28 @@ def place_by_tape(measures: Sequence[TapeMeasure], *, guess_m: dict[str, tuple[f
     covariance = np.zeros((2 * n, 2 * n))
     covariance[2:, 2:] = cofactor * sigma0**2
     flags = _odd_measures(best.fun, jacobian, cofactor, measures)
+    for kind, sense in (("level", "left and right"), ("plumb", "up and down")):
+        if not guess_m and not any(m.kind == kind for m in measures):
+            flags.append(f"no {kind} line was measured: {sense} may be exchanged; add one, or give rough places")
     if redundancy == 0:
         flags.append("there is no surplus measure: an error of the tape would not be seen")
     sigma = np.array([m.sigma_m for m in measures for _ in range(
         1 + (m.kind != "distance" and math.isfinite(m.length_m)))])
     return TapedPlaces(name=names, wall_m=np.vstack([np.zeros(2), best.x.reshape(-1, 2)]), covariance_m2=covariance,
                        residual_m=best.fun * sigma, redundancy=redundancy, sigma0=sigma0, flags=tuple(flags))
+
+
+def _turned_upright(best: Any, conditions: Any, measures: Sequence[TapeMeasure], index: dict[str, int]) -> Any:
+    """Of a figure and its mirror images, the one in which level lines run right and plumb lines up."""
+    choices = []
+    for flip in ((1.0, 1.0), (-1.0, 1.0), (1.0, -1.0), (-1.0, -1.0)):
+        answer = least_squares(conditions, (best.x.reshape(-1, 2) * flip).ravel(), method="trf")
+        p = np.vstack([np.zeros(2), answer.x.reshape(-1, 2)])
+        wrong = sum(float(p[index[m.end]][k] < p[index[m.start]][k]) for m in measures
+                    for k in ({"level": (0,), "plumb": (1,)}.get(m.kind, ())))
+        choices.append((wrong, answer.cost, len(choices), answer))
+    least = min(c[1] for c in choices)
+    return min((c for c in choices if c[1] <= 4 * least + 4.0), key=lambda c: (c[0], c[1], c[2]))[3]
 
 
 def _loose_points(jacobian: Floats, names: tuple[str, ...]) -> list[str]:

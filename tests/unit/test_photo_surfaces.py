@@ -145,6 +145,13 @@ def test_tape_places_the_points() -> None:
     assert not found.flags
 
 
+def test_a_plumb_line_without_length_points_up() -> None:
+    measures = [m for m in _taped() if m.kind != "level"]
+    found = place_by_tape([TapeMeasure(kind="level", start="A", end="B"), *measures])
+    np.testing.assert_allclose(found.wall_m, [PLACES[n] for n in found.name], atol=1e-6)
+    assert any("left and right" in f for f in place_by_tape(measures).flags)
+
+
 def test_tape_names_the_measure_that_disagrees() -> None:
     found = place_by_tape(_taped(wrong_mm=50))
     assert "A to C" in found.flags[0]
