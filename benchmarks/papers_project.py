@@ -152,7 +152,7 @@ def _repairs(rng: np.random.Generator, stones: list[dict[str, Any]], seen: list[
         measured = {"widths_m": [w + 0.001, w], "heights_m": [h, h + 0.001], "diagonals_m": [0.4, 0.401], "depths_m": [depth] * 4} if i % 6 == 5 else None
         repairs.append({
             "id": rid, "surface": "S-1", "treatment": "inset", "conditions": by_stone.pop(stone["id"], []), "wall_stone": stone["id"], "priority": float(rng.integers(1, 5)),
-            "stage": "cut-out measured" if measured else "approved", "depth_m": depth, "edges": [0.003] + [joint] * (n - 1),
+            "stage": "cut-out measured" if measured else "accepted" if i % 6 == 2 else "approved", "depth_m": depth, "edges": [0.003] + [joint] * (n - 1),
             "edge_kinds": ["joint"] + ["inset"] * (n - 1), "geometry": cut, "lift": int(v0 // 2), "bay": int(u0 // 2.1) + 1,
             "pins": [{"u_m": u, "v_m": v, "angle_deg": 15.0, "turn_deg": 15.0 * (-1) ** k, "hole_m": 0.009, "rod_m": 0.006, "embedment_m": 0.05,
                       "into_piece_m": 0.03, "hole_wall_m": 0.053, "hole_piece_m": 0.033, "rod_length_m": 0.08, "grade": "316 (1.4401)"} for k, (u, v) in enumerate(spots)],

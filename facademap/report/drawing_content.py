@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -16,7 +16,7 @@ from facademap.report.materials import number
 from facademap.report.rows import rows_of
 from facademap.tables import is_missing
 
-__all__ = ["TREATMENT_SIGNS", "Content", "Group", "Kind", "Panel", "elevation_content", "fold_out"]
+__all__ = ["DONE_STAGES", "TREATMENT_SIGNS", "Content", "Group", "Kind", "Panel", "elevation_content", "fold_out"]
 
 Kind = Literal["condition", "repair", "as-built"]
 
@@ -32,7 +32,8 @@ TREATMENT_SIGNS: Mapping[str, tuple[str, Hatch]] = {
     "make safe": ("#1c1c1c", Hatch(angles_deg=(0.0, 90.0), spacing_mm=2.0)),
     "leave": ("#6b7280", Hatch(angles_deg=(90.0,), spacing_mm=4.0, dash_mm=(1.0, 1.5))),
 }
-_DONE = frozenset({"bedded", "sounded", "pointed", "curing", "accepted"})
+#: Stages in which the new work stands in the wall.
+DONE_STAGES = frozenset({"bedded", "sounded", "pointed", "curing", "accepted"})
 #: Line weight by urgency class: what cannot wait stands out.
 _WEIGHTS_MM = (0.25, 0.35, 0.5, 0.75)
 
@@ -173,7 +174,7 @@ def elevation_content(frames: Mapping[str, pd.DataFrame], elevation: str, *, kin
     elevation : str
         Id of the elevation.
     kind : {'condition', 'repair', 'as-built'}
-        ``as-built`` shows what has been done filled, what remains in outline.
+        ``as-built`` shows the repairs that have been done, filled, and the conditions that remain.
 
     Raises
     ------
@@ -192,7 +193,12 @@ def elevation_content(frames: Mapping[str, pd.DataFrame], elevation: str, *, kin
     openings, _ = _shifted(frames["openings"], by_id)
     stones, _ = _shifted(frames["wall_stones"], by_id)
     void = shapely.union_all(shapely.make_valid(openings)) if len(openings) else None
-    groups = _condition_groups(frames["conditions"], by_id, void) if kind == "condition" else _repair_groups(frames["repairs"], by_id, void, as_built=kind == "as-built")
+    if kind == "condition":
+        groups = _condition_groups(frames["conditions"], by_id, void)
+    elif kind == "repair":
+        groups = _repair_groups(frames["repairs"], by_id, void)
+    else:
+        groups = _as_built_groups(frames, by_id, void)
     corners = np.array([p.box for p in panels])
     box = (float(corners[:, 0].min()), float(corners[:, 1].min()), float(corners[:, 2].max()), float(corners[:, 3].max()))
     return Content(kind=kind, elevation=str(found[0]["name"]), panels=panels, groups=groups, stones=stones, openings=openings, box=box,
@@ -231,20 +237,29 @@ def _condition_groups(frame: Any, panels: Mapping[str, Panel], void: Any) -> tup
     return tuple(g for _, _, g in sorted(groups, key=lambda g: g[:2]))
 
 
-def _repair_groups(frame: Any, panels: Mapping[str, Panel], void: Any, *, as_built: bool) -> tuple[Group, ...]:
+def _repair_groups(frame: Any, panels: Mapping[str, Panel], void: Any, *, heading: str = "Treatment", filled: bool = False) -> tuple[Group, ...]:
     shapes, rows = _shifted(frame, panels)
     records = rows_of(frame.iloc[rows].drop(columns="geometry")) if len(rows) else []
     groups = []
     for treatment, (colour, hatch) in TREATMENT_SIGNS.items():
-        for done in (True, False) if as_built else (False,):
-            chosen = [i for i, r in enumerate(records) if r["treatment"] == treatment and (not as_built or (r["stage"] in _DONE) == done)]
-            if not chosen:
-                continue
-            weights = np.array([0.6 if treatment in ("inset", "whole stone", "make safe") else 0.35] * len(chosen))
-            area, length = _net(shapes[chosen], void)
-            groups.append(Group(name=treatment, short="", heading=("Done" if done else "Not done yet") if as_built else "Treatment", colour=colour, hatch=hatch,
-                                shapes=shapes[chosen], labels=[str(records[i]["id"]) for i in chosen], weights_mm=weights, area_m2=area, length_m=length, filled=done))
-    return tuple(sorted(groups, key=lambda g: g.heading)) if as_built else tuple(groups)
+        chosen = [i for i, r in enumerate(records) if r["treatment"] == treatment]
+        if not chosen:
+            continue
+        weights = np.array([0.6 if treatment in ("inset", "whole stone", "make safe") else 0.35] * len(chosen))
+        area, length = _net(shapes[chosen], void)
+        groups.append(Group(name=treatment, short="", heading=heading, colour=colour, hatch=hatch, shapes=shapes[chosen], labels=[str(records[i]["id"]) for i in chosen],
+                            weights_mm=weights, area_m2=area, length_m=length, filled=filled))
+    return tuple(groups)
+
+
+def _as_built_groups(frames: Mapping[str, pd.DataFrame], panels: Mapping[str, Panel], void: Any) -> tuple[Group, ...]:
+    """Repairs that have been done, filled, and the conditions that remain, with their signs."""
+    repairs, conditions = frames["repairs"], frames["conditions"]
+    done = repairs[repairs["stage"].isin(DONE_STAGES)]
+    answered = {str(c) for names in done["conditions"] for c in names or []}
+    remaining = conditions[~conditions["id"].astype(str).isin(answered)]
+    left = _condition_groups(remaining, panels, void)
+    return (*_repair_groups(done, panels, void, heading="Repaired", filled=True), *(replace(g, heading=f"Remains: {g.heading}") for g in left))
 
 
 def _notes(surfaces: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:

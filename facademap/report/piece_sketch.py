@@ -175,9 +175,9 @@ def draw_section(page: Page, ticket: Ticket, x: float, y: float, width: float, h
     cut_depth = float(ticket.repair["depth_m"]) if ticket.repair["depth_m"] == ticket.repair["depth_m"] and ticket.repair["depth_m"] else depth
     reach = max((r.wall_m * math.cos(math.radians(r.angle_deg)) for r in ticket.rods), default=0.03) + 0.015
     drop = max((r.wall_m * math.sin(math.radians(r.angle_deg)) for r in ticket.rods), default=0.0)
-    scale = scale_that_fits(max(depth, cut_depth) + reach, tall + drop, width - 18, height - 24)
+    scale = scale_that_fits(max(depth, cut_depth) + reach, tall + drop, width - 18, height - 28)
     k = 1000.0 / scale
-    ox, oy = x + 8, y + 13 + (height - 22 - tall * k) / 2
+    ox, oy = x + 8, y + 17 + (height - 26 - tall * k) / 2
     proud = ticket.materials.proud_m or 0.0
     gap = max(0.0, cut_depth - depth + proud)
     back, far = ox + depth * k, ox + (depth + reach) * k

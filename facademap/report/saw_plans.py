@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import shapely
 
 from facademap.report.face_picture import FacePicture
 from facademap.report.materials import number
@@ -89,12 +90,22 @@ def _slab_page(block: Mapping[str, Any], face: Mapping[str, Any], slab: int, pla
     cuts = sequence_cuts(boxes, (float(low[0]), float(low[1]), float(high[0]), float(high[1])), kerf_m=kerf_m)
     table = 84.0
     body = top - 22
+    if slab and picture is not None:
+        behind = sum(s or 0.0 for s in slabs[:slab]) + slab * depth_kerf_m
+        page.text(left + 2, body - 5, f"The photo shows the face; this slab lies {behind * 1000:.0f} mm behind it.", size_pt=8, weight="bold", halo="#ffffff")
     _draw_slab(page, face, places, cuts, picture, (left, MARGIN + 33, right - left - table - 4, body - MARGIN - 33), outline)
     _draw_slabs(page, face, slabs, slab, depth_kerf_m, (left, MARGIN + 4, right - left - table - 4, 26))
-    _table(page, cuts, places, pieces, right - table, body, table, low, slabs, slab)
+    _table(page, cuts, places, pieces, right - table, body, table, low, slabs, slab, _flawed(face, cuts))
     page.text(left, MARGIN - 2, f"{project}   Straight cuts, end to end of the part; kerf {format_mm(kerf_m, decimals=1)}. Cut wet; support both halves; defer to local codes and licensed practice.",
               size_pt=7.5, within_mm=right - left)
     return page
+
+
+def _flawed(face: Mapping[str, Any], cuts: SawSequence) -> frozenset[int]:
+    """Numbers of the leftovers that a flaw of the face crosses."""
+    rings = [f.get("ring") or f.get("poly") for f in face["flaws"] or [] if isinstance(f, Mapping)]
+    flaws = [shapely.make_valid(shapely.Polygon(r)) for r in rings if r and len(r) >= 3]
+    return frozenset(n for n, box in enumerate(cuts.remainders, start=1) if any(shapely.box(*box).intersects(f) for f in flaws))
 
 
 def _draw_slab(page: Page, face: Mapping[str, Any], places: Sequence[Mapping[str, Any]], cuts: SawSequence, picture: FacePicture | None,
@@ -162,7 +173,7 @@ def _draw_slabs(page: Page, face: Mapping[str, Any], slabs: Sequence[float | Non
 
 
 def _table(page: Page, cuts: SawSequence, places: Sequence[Mapping[str, Any]], pieces: Mapping[str, Any], x: float, y: float, width: float, low: Any,
-           slabs: Sequence[float | None], slab: int) -> None:
+           slabs: Sequence[float | None], slab: int, flawed: frozenset[int]) -> None:
     page.text(x, y - 4, "CUTS, in this order", size_pt=10, weight="bold")
     y -= 9
     thick = slabs[slab] if slab < len(slabs) else None
@@ -205,4 +216,6 @@ def _table(page: Page, cuts: SawSequence, places: Sequence[Mapping[str, Any]], p
             size = f"{(box[2] - box[0]) * 1000:.0f} × {(box[3] - box[1]) * 1000:.0f}" + (f" × {thick * 1000:.0f}" if thick else "")
             page.text(x, y, f"{n}", size_pt=9, weight="bold")
             page.text(x + width, y, f"{size} mm at most", size_pt=8.5, anchor="right")
+            if n in flawed:
+                page.text(x + 5, y, "with a flaw", size_pt=8, weight="bold", ink=RED)
             y -= 4.8

@@ -78,7 +78,11 @@ def draw_ticket(ticket: Ticket, picture: FacePicture | None, *, paper: str, numb
     y = _header(page, ticket, left, right, y)
     y = _standing(page, ticket, left, right, y)
     spare = max(0.0, height - 279.0)
-    sketch = 74.0 + spare * 0.3
+    low = 42.0 + spare * 0.15
+    # many cautions take room from the sketch rather than shrink
+    more = min(12.0, max(0.0, _cautions_tall(ticket, right - left - 77, 7.4) - low))
+    low += more
+    sketch = 74.0 + spare * 0.3 - more
     _sizes(page, ticket, right - 60, right, y, sketch)
     draw_piece(page, ticket, left, y - sketch, right - 63 - left, sketch)
     y -= sketch + 3
@@ -87,7 +91,6 @@ def draw_ticket(ticket: Ticket, picture: FacePicture | None, *, paper: str, numb
     _holes(page, ticket, left + 56, y, 42, middle)
     _on_block(page, ticket, picture, left + 101, y - middle, right - left - 101, middle)
     y -= middle + 3
-    low = 42.0 + spare * 0.15
     _bring(page, ticket, left, y, 74, low)
     _cautions(page, ticket, left + 77, y, right - left - 77, low)
     y -= low + 3
@@ -151,14 +154,14 @@ def _sizes(page: Page, ticket: Ticket, x: float, right: float, y: float, tall: f
     """Finished size in large figures, and what the stone must be."""
     page.box(x, y - tall, right - x, tall, width_mm=0.4)
     piece = ticket.piece
-    row = 14.2
+    row = min(14.2, tall * 0.19)
     for k, (name, title) in enumerate((("width_m", "WIDTH"), ("height_m", "HEIGHT"), ("depth_m", "DEPTH"))):
         top = y - k * row
         if k % 2 == 0:
             page.box(x, top - row, right - x, row, ink=None, fill=GREY)
         page.text(x + 2.5, top - 5, title, size_pt=8, weight="bold")
         page.text(right - 2.5, top - 8.2, format_mm(piece[name], decimals=_decimals(piece[name])), size_pt=21, weight="bold", anchor="right", within_mm=44)
-        page.text(right - 2.5, top - 12.7, format_inches(piece[name]), size_pt=11, anchor="right")
+        page.text(right - 2.5, top - row + 1.4, format_inches(piece[name]), size_pt=11, anchor="right")
     page.line(x, y - 3 * row, right, y - 3 * row, width_mm=0.4)
     lines = [("Bed", _BED.get(piece["bed"], str(piece["bed"]))), ("Exposed", str(piece["exposed"] or "front")),
              ("Finish", "as neighbours" if is_missing(piece["finish"]) else str(piece["finish"])),
@@ -168,9 +171,9 @@ def _sizes(page: Page, ticket: Ticket, x: float, right: float, y: float, tall: f
     lines.append(("Weight", "unknown: weigh it" if kg is None else f"{kg:.1f} kg, {kg / KG_PER_LB:.0f} lb dry" + ("" if wet is None else f"; {wet:.1f} kg wet")))
     step = (tall - 3 * row - 2) / len(lines)
     for k, (title, text) in enumerate(lines):
-        base = y - 3 * row - step * (k + 0.68)
+        base = y - 3 * row - 0.6 - step * (k + 0.72)
         page.text(x + 2.5, base, title, size_pt=8, weight="bold")
-        page.text(x + 17, base, text, size_pt=10, weight="bold" if title in ("Bed", "Weight") else "regular", within_mm=right - x - 19)
+        page.text(x + 17, base, text, size_pt=min(10.0, step * 2.5), weight="bold" if title in ("Bed", "Weight") else "regular", within_mm=right - x - 19)
 
 
 def _decimals(length_m: float) -> int:
@@ -272,11 +275,8 @@ def _handling(kg: float | None) -> str:
     return f"{kg:.1f} kg: one person may lift it from a firm stand, not from a ladder (common practice)."
 
 
-def _cautions(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: float) -> None:
-    page.box(x, y - tall, width, tall, width_mm=0.9)
-    page.rings([[(x + 2, y - 6.5), (x + 8, y - 6.5), (x + 5, y - 1.6)]], width_mm=0.5, fill="#ffd54a")
-    page.text(x + 5, y - 6, "!", size_pt=11, weight="bold", anchor="centre")
-    page.text(x + 10, y - 5.6, "CAUTIONS", size_pt=10, weight="bold")
+def _caution_texts(ticket: Ticket) -> list[str]:
+    """Handling first, then what the repair says, the deference to codes last."""
     wet = number(ticket.piece["weight_saturated_kg"])
     texts = [_handling(wet if wet is not None else number(ticket.piece["weight_kg"]))]
     given = ticket.repair["cautions"] if isinstance(ticket.repair["cautions"], list) else []
@@ -284,10 +284,23 @@ def _cautions(page: Page, ticket: Ticket, x: float, y: float, width: float, tall
     if not any("dust" in t.lower() for t in texts):
         texts.append("Stone dust holds silica: cut and drill wet or with extraction, wear a fitted mask.")
     last = [t for t in texts if "local codes" in t] or ["Defer to local codes and licensed practice."]
-    texts = [t for t in texts if t not in last] + last
+    return [t for t in texts if t not in last] + last
+
+
+def _cautions_tall(ticket: Ticket, width: float, size_pt: float) -> float:
+    """Height that the cautions take at a size of type."""
+    return 10.5 + sum(len(wrap_text(t, width - 7, size_pt)) for t in _caution_texts(ticket)) * size_pt * MM_PER_PT * 1.24
+
+
+def _cautions(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: float) -> None:
+    page.box(x, y - tall, width, tall, width_mm=0.9)
+    page.rings([[(x + 2, y - 6.5), (x + 8, y - 6.5), (x + 5, y - 1.6)]], width_mm=0.5, fill="#ffd54a")
+    page.text(x + 5, y - 6, "!", size_pt=11, weight="bold", anchor="centre")
+    page.text(x + 10, y - 5.6, "CAUTIONS", size_pt=10, weight="bold")
+    texts = _caution_texts(ticket)
     size = 8.8
-    while size > 5.5 and sum(len(wrap_text(t, width - 7, size)) for t in texts) * size * MM_PER_PT * 1.24 > tall - 10:
-        size -= 0.3
+    while size > 5.5 and _cautions_tall(ticket, width, size) > tall:
+        size -= 0.2
     base = y - 11.5
     for k, text in enumerate(texts):
         page.discs([(x + 2.8, base + 0.9)], 0.6)

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from facademap.errors import FacademapError, FileError, InputError
+from facademap.report.paper import paper_named
 from facademap.store.project import Project
 from facademap.tasks.papers_context import Choices, Context
 from facademap.tasks.papers_list import PAPERS, Paper
@@ -103,11 +104,14 @@ def make_papers(
     unknown = sorted(set(only) - set(paper_names()))
     if unknown:
         raise InputError(f"there is no paper {', '.join(unknown)}", f"Use {', '.join(paper_names())}.")
+    choices = choices or Choices()
+    for size in (choices.paper, choices.sheet):
+        paper_named(size)
     wanted = [p for p in PAPERS if not only or p.name in only]
     with Project.open(project, read_only=True) as opened:
         folder = Path(out) if out is not None else opened.folder / "out"
         _need_folder(folder)
-        context = Context(project=opened, choices=choices or Choices())
+        context = Context(project=opened, choices=choices)
         return _run(context, wanted, folder, again=again, progress=progress or (lambda share, what: None))
 
 

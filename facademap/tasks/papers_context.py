@@ -7,7 +7,6 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from pathlib import Path
 from typing import Any, cast
 
 import numpy as np
@@ -15,9 +14,11 @@ import pandas as pd
 import shapely
 
 from facademap.errors import FacademapError, InputError
+from facademap.repair.settings import Settings
 from facademap.report.face_picture import FacePicture, rectify_face
 from facademap.store.project import Project
 from facademap.tables import TABLES, is_missing
+from facademap.tasks.papers_pictures import ElevationReader
 
 __all__ = ["Choices", "Context"]
 
@@ -65,6 +66,7 @@ class Context:
     warnings: list[str] = field(default_factory=list)
     _frames: dict[str, pd.DataFrame] = field(default_factory=dict)
     _prints: dict[str, str] = field(default_factory=dict)
+    _elevations: ElevationReader = field(default_factory=ElevationReader)
     _photos: dict[str, tuple[bytes, int, int] | None] = field(default_factory=dict)
 
     def frame(self, name: str) -> Any:
@@ -91,10 +93,16 @@ class Context:
     def criteria(self) -> tuple[str, ...]:
         """What is checked on an inset: name and limit, short enough for a tick box."""
         from facademap.io.rule_files import load_criteria
+
+        criteria = load_criteria(self.project.setting("criteria_path"))
+        return tuple(_criterion_in_short(c, self.trade_values) for c in criteria.for_treatment("inset"))
+
+    @cached_property
+    def trade_values(self) -> Settings:
+        """Trade values of the project's profile."""
         from facademap.tasks.plan import settings_of_project
 
-        settings = settings_of_project(self.project)
-        return tuple(_criterion_in_short(c, settings) for c in load_criteria().for_treatment("inset"))
+        return settings_of_project(self.project)
 
     @cached_property
     def drawn_elevations(self) -> list[dict[str, Any]]:
@@ -147,13 +155,17 @@ class Context:
 
     def surface_picture(self, surface: str, box: tuple[float, float, float, float], most_px: int) -> Any:
         """See :meth:`elevation_jpeg`, by the surface's id."""
-        row = next((r for r in self.frame("surfaces").to_dict("records") if r["id"] == surface), None)
+        row = self._surfaces.get(surface)
         return None if row is None else self.elevation_jpeg(row, box, most_px=most_px)
 
     def veiled_picture(self, surface: str, box: tuple[float, float, float, float], most_px: int) -> Any:
         """The same, lightened to lie under lines."""
-        row = next((r for r in self.frame("surfaces").to_dict("records") if r["id"] == surface), None)
+        row = self._surfaces.get(surface)
         return None if row is None else self.elevation_jpeg(row, box, most_px=most_px, veil=0.3)
+
+    @cached_property
+    def _surfaces(self) -> dict[str, dict[str, Any]]:
+        return {str(r["id"]): cast("dict[str, Any]", r) for r in self.frame("surfaces").to_dict("records")}
 
     def fingerprint(self, names: Sequence[str]) -> str:
         """Hash of the content of tables and of the settings."""
@@ -217,7 +229,7 @@ class Context:
         if is_missing(surface["picture"]):
             return None
         try:
-            rgb, covered = _read_box(self.project.place(str(surface["picture"])), box, most_px)
+            rgb, covered = self._elevations.box(self.project.place(str(surface["picture"])), box, most_px=most_px)
         except FacademapError as error:
             self.warnings.append(f"surface {surface['id']}: {error.problem}: drawn without its picture; {error.remedy}")
             return None
@@ -236,34 +248,6 @@ def _criterion_in_short(criterion: Any, settings: Any) -> str:
     factor, unit = next(((f, u) for suffix, f, u in units if str(criterion.measured).endswith(suffix)), (1.0, ""))
     words = {"spread": "differ at most", "near": "within", "at_most": "at most", "at_least": "at least"}[criterion.kind]
     return f"{name}: {words} {limit * factor:.3g}{unit}"
-
-
-def _read_box(path: Path, box: tuple[float, float, float, float], most_px: int) -> tuple[Any, tuple[float, float, float, float]]:
-    import rasterio
-    from rasterio.enums import Resampling
-    from rasterio.errors import RasterioError
-    from rasterio.windows import Window
-
-    try:
-        with rasterio.open(path) as file:
-            t = file.transform
-            c0, c1 = max(0, int(np.floor((box[0] - t.c) / t.a))), min(file.width, int(np.ceil((box[2] - t.c) / t.a)))
-            r0, r1 = max(0, int(np.floor((box[3] - t.f) / t.e))), min(file.height, int(np.ceil((box[1] - t.f) / t.e)))
-            if c1 <= c0 or r1 <= r0:
-                left, bottom, right, top = file.bounds
-                raise InputError(f"{path.name} covers u {left:.2f} to {right:.2f} m, v {bottom:.2f} to {top:.2f} m only, and something drawn lies outside it",
-                                 "Rectify the elevation over a larger extent.")
-            step = max(1.0, max(c1 - c0, r1 - r0) / most_px)
-            size = (max(1, round((r1 - r0) / step)), max(1, round((c1 - c0) / step)))
-            bands = [1, 2, 3] if file.count >= 3 else [1, 1, 1]
-            data = file.read(bands, window=Window(c0, r0, c1 - c0, r1 - r0), out_shape=(3, *size), resampling=Resampling.average)
-            if file.count >= 4:
-                alpha = file.read(4, window=Window(c0, r0, c1 - c0, r1 - r0), out_shape=size)
-                data = np.where(alpha[None] == 0, 255, data)
-            covered = (t.c + c0 * t.a, t.f + r1 * t.e, t.c + c1 * t.a, t.f + r0 * t.e)
-    except RasterioError as error:
-        raise InputError(f"{path.name}: cannot be read ({str(error)[:120]})", "Rectify the elevation again.") from None
-    return np.ascontiguousarray(np.moveaxis(data.astype(np.uint8), 0, 2)), covered
 
 
 def _hash_of(frame: pd.DataFrame) -> str:

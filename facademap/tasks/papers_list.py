@@ -54,7 +54,7 @@ def _quantities(context: Context) -> Files:
     from facademap.report.spreadsheet import write_quantities_csv, write_quantities_xlsx
 
     rates = read_rates(context.choices.rates, source=context.choices.rates_name) if context.choices.rates else None
-    quantities = measure_quantities(context.frames(_PLAN), least_void_m2=context.choices.least_void_m2,
+    quantities = measure_quantities(context.frames(_PLAN), least_void_m2=context.choices.least_void_m2, lift_height_m=context.trade_values.lift_height_m,
                                     labour_h=rates.labour_h if rates else None)
     if rates is not None:
         missing = rates.without_rate(quantities)
@@ -91,7 +91,8 @@ def _cut_dxf(context: Context) -> Files:
 def _saw_plans(context: Context) -> Files:
     from facademap.report.saw_plans import write_saw_plans
 
-    kerfs = {name: float(context.project.setting(name, default)) for name, default in (("kerf_m", 0.005), ("depth_kerf_m", 0.008))}
+    matching = context.project.setting("matching", {}) or {}
+    kerfs = {f"{name}_m": float(matching.get(f"{name}_mm", default)) / 1000.0 for name, default in (("kerf", 5.0), ("depth_kerf", 8.0))}
     return {"saw-plans.pdf": write_saw_plans(context.frames(_PLAN), pictures=context.face_pictures, project=context.name, paper=context.choices.paper, **kerfs)}
 
 
@@ -104,12 +105,12 @@ def _lists(context: Context) -> Files:
 
 
 def _drawings(context: Context) -> Files:
-    from facademap.report.drawing_content import elevation_content
+    from facademap.report.drawing_content import DONE_STAGES, elevation_content
     from facademap.report.drawings import draw_sheets, write_drawing_pdf, write_drawing_svg
     from facademap.report.exchange import write_drawing_dxf
 
     frames = context.frames(_DRAWN)
-    done = bool(set(frames["repairs"]["stage"]) - {"proposed", "approved", "on hold"}) if len(frames["repairs"]) else False
+    done = bool(set(frames["repairs"]["stage"]) & DONE_STAGES) if len(frames["repairs"]) else False
     files: dict[str, bytes] = {}
     names = elevation_files(context.drawn_elevations)
     for elevation in context.drawn_elevations:

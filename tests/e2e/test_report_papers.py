@@ -239,3 +239,39 @@ def test_letter_paper_and_rates_with_costs(copy):
 
     book = openpyxl.load_workbook(io.BytesIO((copy / "out/quantities.xlsx").read_bytes()), data_only=True)
     assert "GBP" in book["Costs"]["A1"].value
+
+
+def test_an_elevation_read_whole_or_by_window_gives_the_same_part(made):
+    from facademap.tasks.papers_pictures import ElevationReader
+
+    path = made[0] / "elevations/S-1.tif"
+    box = (1.0, 1.0, 2.2, 1.9)
+    whole, covered = ElevationReader().box(path, box, most_px=5000)
+    window, also = ElevationReader(most_kept_px=0).box(path, box, most_px=5000)
+    assert covered == pytest.approx(also)
+    assert (whole == window).all()
+    small, _ = ElevationReader().box(path, box, most_px=60)
+    assert max(small.shape) == 60
+    with pytest.raises(InputError, match="covers u"):
+        ElevationReader().box(path, (900, 0, 901, 1), most_px=50)
+
+
+def test_the_as_built_drawing_shows_what_is_done_and_what_remains(made):
+    folder, _ = made
+    text = pypdf.PdfReader(folder / "out/drawings/as-built-sail-loft-quay-front.pdf").pages[0].extract_text()
+    assert "Repaired" in text
+    assert "Remains:" in text
+    with Project.open(folder, read_only=True) as project:
+        repairs = project.read("repairs")
+    accepted = repairs[repairs["stage"] == "accepted"]
+    assert len(accepted) >= 1
+    for name in accepted["id"]:
+        assert name in text
+    for name in repairs[repairs["stage"] == "approved"]["id"]:
+        assert name not in text
+
+
+def test_a_sheet_that_does_not_exist_is_refused_before_anything_is_made(made, tmp_path):
+    with pytest.raises(InputError, match="A9"):
+        make_papers(made[0], choices=Choices(sheet="A9"), out=tmp_path / "o")
+    assert not (tmp_path / "o").exists()
