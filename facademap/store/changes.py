@@ -6,11 +6,14 @@ import contextlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+import shapely
+
 from facademap.store.database import in_plain_words
-from facademap.store.edit import Edit
+from facademap.store.edit import Edit, table_named
+from facademap.store.geopackage import geometry_from_blob
 from facademap.store.project import Project
 
-__all__ = ["Change", "changes_after", "changes_of", "edit_once", "newest_change"]
+__all__ = ["Change", "changes_after", "changes_of", "edit_once", "newest_change", "outlines_near"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,3 +70,14 @@ def edit_once(project: Project, key: str, *, who: str, what: str, undoes: str | 
             return
         edit.txn = key
         yield edit
+
+
+def outlines_near(project: Project, table_name: str, *, surface: str, box: tuple[float, float, float, float]) -> list[tuple[str, shapely.Geometry]]:
+    """Ids and outlines on a surface whose bounding boxes meet a box; no frame is built, so that one edit stays quick."""
+    table = table_named(table_name)
+    with in_plain_words(project.path):
+        found = project._connection.execute(
+            f'SELECT "id", "geom" FROM "{table.name}" WHERE "surface" = ? AND "fid" IN (SELECT id FROM "rtree_{table.name}_geom" '
+            "WHERE maxx >= ? AND minx <= ? AND maxy >= ? AND miny <= ?) ORDER BY \"id\"",
+            (surface, box[0], box[2], box[1], box[3])).fetchall()
+    return [(row_id, shape) for row_id, blob in found if (shape := geometry_from_blob(blob)) is not None]

@@ -11,13 +11,13 @@ from typing import Any, Literal
 import geopandas as gpd
 import shapely
 
-from facademap.condition.records import attach_wall_stones, measure_area_m2, mend_outlines
+from facademap.condition.glossary import find_term
+from facademap.condition.records import ATTACH_DISTANCE_M, attach_wall_stones, measure_area_m2, mend_outlines
 from facademap.errors import ConflictError, InputError
-from facademap.store.changes import changes_of, edit_once, newest_change
+from facademap.store.changes import changes_of, edit_once, newest_change, outlines_near
 from facademap.store.edit import Edit, row_as_json
 from facademap.store.project import Project
 from facademap.tables import TABLES, Table, is_missing
-from facademap.tasks.add_features import complete_conditions
 
 __all__ = ["PREFIXES", "EditResult", "RowChange", "apply_changes", "read_changes", "row_for_desk"]
 
@@ -141,9 +141,8 @@ def apply_changes(project: Project, changes: Sequence[RowChange], *, key: str, w
         made = changes_of(project, key)
         ids = _ids_of(made, changes)
         touched = {(c.table, c.id): None for c in made}
-    rows = [row for place in touched if (row := _current(project, *place)) is not None]
-    gone = [{"table": t, "id": i, "row": None} for t, i in touched if _current(project, t, i) is None]
-    return EditResult(txn=key, seq=newest_change(project), ids=ids, rows=rows + gone, repeated=repeated)
+    rows = [_current(project, *place) or {"table": place[0], "id": place[1], "rev": None, "row": None} for place in touched]
+    return EditResult(txn=key, seq=newest_change(project), ids=ids, rows=rows, repeated=repeated)
 
 
 def _ids_of(made: Sequence[Any], changes: Sequence[RowChange]) -> dict[str, str]:
@@ -175,7 +174,12 @@ def _apply_one(project: Project, edit: Edit, table: Table, change: RowChange, id
         values["geometry"] = _geometry(values["geometry"], id)
     try:
         if change.op == "insert":
-            edit.insert(table.name, [_completed(project, table, {**values, "id": id}, given=set(values))])
+            row = _completed(project, table, {**values, "id": id}, given=set(values))
+            if change.id.startswith(_PROVISIONAL):
+                # a number that was given just now is free; this way builds no frame
+                edit.apply(table.name, id, row_as_json(table, table.check_row(row)))
+            else:
+                edit.insert(table.name, [row])
         elif change.op == "update":
             before = project.row(table.name, id)
             if before["rev"] != change.rev:
@@ -213,7 +217,7 @@ def _geometry(value: Any, id: str) -> shapely.Geometry | None:
     if shape is None or shapely.get_num_coordinates(shape) > MAX_VERTICES:
         raise InputError(f"{id}: an outline of more than {MAX_VERTICES} vertices", "Draw it with fewer vertices.")
     shape = shapely.force_2d(shape)
-    if not shape.is_empty and shapely.get_dimensions(shape) == 2:
+    if not shape.is_empty and shapely.get_dimensions(shape) == 2 and not shape.is_valid:
         frame = gpd.GeoDataFrame({"id": [id]}, geometry=[shape])
         shape = mend_outlines(frame)[0].iloc[0]
     return shape
@@ -224,18 +228,33 @@ def _completed(project: Project, table: Table, row: dict[str, Any], *, given: se
     if table.name != "conditions" or not given & _MEASURED_FROM or row.get("geometry") is None:
         return row
     shape = row["geometry"]
-    if is_missing(row.get("term")) or is_missing(row.get("surface")):
+    if is_missing(row.get("term")) or is_missing(row.get("surface")) or not isinstance(shape, shapely.Geometry) or shape.is_empty:
         return row
-    frame = gpd.GeoDataFrame([{k: v for k, v in row.items() if k != "geometry"}], geometry=[shape])
-    box = shapely.box(*shape.bounds).buffer(0.06).bounds
-    where = {"surface": row["surface"]}
-    stones, openings = project.read("wall_stones", where=where, box=box), project.read("openings", where=where, box=box)
-    whole, _ = complete_conditions(frame, stones.set_crs(None, allow_override=True), openings.set_crs(None, allow_override=True))
-    found = whole.iloc[0]
-    result = {**row, **{name: found[name] for name in ("term", "family", "layer", "area_m2", "length_m")}}
+    term, surface = find_term(str(row["term"])), str(row["surface"])
+    box = shapely.bounds(shape) + (-2 * ATTACH_DISTANCE_M, -2 * ATTACH_DISTANCE_M, 2 * ATTACH_DISTANCE_M, 2 * ATTACH_DISTANCE_M)
+    near = (float(box[0]), float(box[1]), float(box[2]), float(box[3]))
+    dimension = int(shapely.get_dimensions(shape))
+    result = {**row, "term": term.name, "family": term.family, "layer": term.layer, "area_m2": 0.0,
+              "length_m": shape.length if dimension == 1 else None}
+    if dimension == 2:
+        voids = [o for _, o in outlines_near(project, "openings", surface=surface, box=near)]
+        result["area_m2"] = shape.difference(shapely.union_all(voids)).area if voids else shape.area
     if "wall_stone" not in given or is_missing(row.get("wall_stone")):
-        result["wall_stone"] = found["wall_stone"]
+        result["wall_stone"] = _stone_of(shape, dimension, outlines_near(project, "wall_stones", surface=surface, box=near))
     return result
+
+
+def _stone_of(shape: shapely.Geometry, dimension: int, stones: Sequence[tuple[str, shapely.Geometry]]) -> str | None:
+    """The stone that most of a shape lies on, as `facademap.condition.records.attach_wall_stones` finds it for a table."""
+    touched = [(i, s) for i, s in stones if s.intersects(shape)]
+    if touched:
+        def shared(item: tuple[str, shapely.Geometry]) -> tuple[float, str]:
+            part = shape.intersection(item[1])
+            return (-(part.area if dimension == 2 else part.length), item[0])
+
+        return min(touched, key=shared)[0]
+    beside = [(s.distance(shape), i) for i, s in stones if s.distance(shape) <= ATTACH_DISTANCE_M]
+    return min(beside)[1] if beside else None
 
 
 def _follow_up(project: Project, edit: Edit, touched: Sequence[tuple[str, str]]) -> list[tuple[str, str]]:

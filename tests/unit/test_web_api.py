@@ -74,6 +74,21 @@ def test_a_drawn_condition_gets_number_area_family_and_stone(client: TestClient,
     assert row["row"]["wall_stone"] == stones["id"].iloc[int(shared.argmax())]
 
 
+def test_one_condition_is_measured_as_a_whole_table_is(client: TestClient, folder: Path) -> None:
+    from facademap.tasks.add_features import complete_conditions
+
+    with Project.open(folder, read_only=True) as project:
+        stored, wall, voids = (project.read(n) for n in ("conditions", "wall_stones", "openings"))
+    whole, _ = complete_conditions(stored, wall, voids)
+    for index in range(0, len(stored), 3):
+        shape = json.loads(shapely.to_geojson(stored.geometry.iloc[index]))
+        made = send(client, change(surface="landward", term=stored["term"].iloc[index], geometry=shape)).json()["rows"][0]["row"]
+        expected = whole.iloc[index]
+        assert (made["family"], made["layer"], made["wall_stone"]) == (expected["family"], expected["layer"], expected["wall_stone"])
+        assert made["area_m2"] == pytest.approx(expected["area_m2"], abs=1e-9)
+        assert (made["length_m"] or 0) == pytest.approx(0 if expected["length_m"] != expected["length_m"] else expected["length_m"], abs=1e-9)
+
+
 def test_an_edit_sent_twice_is_made_once(client: TestClient) -> None:
     key = uuid.uuid4().hex
     new = change(surface="landward", term="alga", geometry=SQUARE)

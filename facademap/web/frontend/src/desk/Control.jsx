@@ -12,7 +12,7 @@ import { q } from "./api.js";
 import { rowsOf, surface } from "./data.js";
 import { edit, newId, notice } from "./edits.js";
 import { Entry } from "./fields.jsx";
-import { fitPlane } from "./fit.js";
+import { fitPlane, withoutLens } from "./fit.js";
 import { JobBar } from "./Repairs.jsx";
 import { startJob } from "./jobs.js";
 import { tileLayer } from "./wall.js";
@@ -25,13 +25,14 @@ const sign = (check, name, on) => new Style({
 const arrow = [new Style({ stroke: new Stroke({ color: "#fff", width: 6 }) }), new Style({ stroke: new Stroke({ color: "#a3141e", width: 3 }) })];
 
 /** Points of the surface with where they are seen and how far the fit misses them. */
-function judged(points, seen) {
+function judged(points, seen, camera) {
+  const px = (o) => withoutLens([o.x_px, o.y_px], camera);
   const found = points.map((p) => ({ point: p, obs: seen.find((o) => o.control_point === p.id) ?? null }));
   const usable = found.filter((f) => f.obs && f.point.role !== "check" && f.point.u_m != null && f.point.v_m != null);
-  const map = fitPlane(usable.map((f) => [f.obs.x_px, f.obs.y_px]), usable.map((f) => [f.point.u_m, f.point.v_m]));
+  const map = fitPlane(usable.map((f) => px(f.obs)), usable.map((f) => [f.point.u_m, f.point.v_m]));
   for (const f of found) {
     if (map && f.obs && f.point.u_m != null && f.point.v_m != null) {
-      const [u, v] = map([f.obs.x_px, f.obs.y_px]);
+      const [u, v] = map(px(f.obs));
       f.du = u - f.point.u_m;
       f.dv = v - f.point.v_m;
     }
@@ -49,7 +50,7 @@ export function Control() {
   const seen = rowsOf("observations").filter((o) => o.photo === photo?.id);
   const [chosen, setChosen] = useState(points[0]?.id ?? "");
   const [gsd, setGsd] = useState("2");
-  const result = useMemo(() => judged(points, seen), [JSON.stringify(points), JSON.stringify(seen)]);
+  const result = useMemo(() => judged(points, seen, photo?.camera), [photo?.id, JSON.stringify(points), JSON.stringify(seen)]);
   const file = useRef(null);
   const next = (id) => {
     const open = points.filter((p) => !seen.some((o) => o.control_point === p.id) && p.id !== id);
@@ -103,7 +104,7 @@ export function Control() {
         <header class="head"><h2>Control</h2>
           {photos.length > 0 && <select aria-label="Photo" value={photo?.id} onChange={(e) => setPhotoId(e.currentTarget.value)}>{photos.map((p) => <option key={p.id} value={p.id}>{p.id}</option>)}</select>}</header>
         <p role="status"><strong>Control {mm(result.control)}</strong> ({result.n}) · <strong>Check {mm(result.check)}</strong></p>
-        <p class="aside">{result.n < 4 ? `${4 - result.n} more control points are needed before the fit can be shown. ` : `Radial RMSE of a plane fitted without the lens; arrows are ${ARROW_TIMES} times too long. `}Check points are never used in the fit.</p>
+        <p class="aside">{result.n < 4 ? `${4 - result.n} more control points are needed before the fit can be shown. ` : `Radial RMSE of a plane fitted ${photo?.camera ? "with the lens of this photo" : "without a lens"}; arrows are ${ARROW_TIMES} times too long. `}Check points are never used in the fit.</p>
         <div class="scroll-x"><table class="plain points"><thead><tr><th scope="col">Name</th><th scope="col">u, m</th><th scope="col">v, m</th><th scope="col">Role</th><th scope="col">Misses by</th></tr></thead>
           <tbody>{result.found.map(({ point: p, obs, du, dv }) => (
             <tr key={p.id} class={chosen === p.id ? "on" : ""} onClick={() => setChosen(p.id)}>

@@ -123,8 +123,8 @@ function Tools() {
       ))}
       {place.value === "survey" && (
         <div class="draws">
-          <label for="draws">{t("draw.as")}</label>
-          <select id="draws" value={drawTable.value} onChange={(e) => { drawTable.value = e.currentTarget.value; }}>
+          <span aria-hidden="true">{t("draw.as")}</span>
+          <select aria-label={t("draw.as")} value={drawTable.value} onChange={(e) => { drawTable.value = e.currentTarget.value; }}>
             {["conditions", "wall_stones", "openings"].map((n) => <option key={n} value={n}>{t(`table.${n}`)}</option>)}
           </select>
         </div>
@@ -170,8 +170,8 @@ function Sheet() {
   const now = tabs.includes(panel.value) ? panel.value : tabs[0];
   return (
     <aside class="sheet" id="sheet" aria-label="Sheet">
-      <div class="tabs" role="tablist">
-        {tabs.map((n) => <button type="button" role="tab" key={n} id={`tab-${n}`} aria-controls="sheet-body" aria-selected={now === n} onClick={() => { panel.value = n; sheetOpen.value = true; }}>{names[n] ?? t(`panel.${n}`)}</button>)}
+      <div class="tabs"><div role="tablist" aria-label="Sheets">
+        {tabs.map((n) => <button type="button" role="tab" key={n} id={`tab-${n}`} aria-controls="sheet-body" aria-selected={now === n} onClick={() => { panel.value = n; sheetOpen.value = true; }}>{names[n] ?? t(`panel.${n}`)}</button>)}</div>
         <button type="button" class="icon shut" aria-label={sheetOpen.value ? "Lower the sheet" : "Raise the sheet"} aria-expanded={sheetOpen.value} onClick={() => { sheetOpen.value = !sheetOpen.value; }}><Glyph name={sheetOpen.value ? "down" : "up"} /></button>
       </div>
       <div class="body" id="sheet-body" role="tabpanel" aria-labelledby={`tab-${now}`} tabIndex={-1}>
@@ -205,7 +205,8 @@ function useKeys() {
   useEffect(() => {
     const typing = (e) => ["INPUT", "TEXTAREA", "SELECT"].includes(e.target.tagName) || e.target.isContentEditable;
     const onKey = (e) => {
-      if (typing(e) || dialog.value || conflict.value) return;
+      const clean = (e.ctrlKey || e.metaKey) && e.target.dataset?.clean !== undefined;
+      if ((typing(e) && !clean) || dialog.value || conflict.value) return;
       const key = e.key.length === 1 ? e.key.toLowerCase() : e.key;
       const wallPlace = !["stone", "control"].includes(place.value);
       if (e.ctrlKey || e.metaKey) {

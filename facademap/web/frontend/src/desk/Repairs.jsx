@@ -6,7 +6,7 @@ import { edit } from "./edits.js";
 import { Field } from "./fields.jsx";
 import { job, startJob, stopJob } from "./jobs.js";
 import { FORMS, shown, useChange } from "./Record.jsx";
-import { area, length } from "./settings.js";
+import { area, length, sizes } from "./settings.js";
 import { dialog, panel, select, selection } from "./view.js";
 import { goTo } from "./wall.js";
 
@@ -62,7 +62,7 @@ function Overview() {
         <tr><th scope="row">Original stone removed</th><td>{area(repairs.reduce((s, r) => s + (r.removed_area_m2 ?? 0), 0))}</td></tr>
         <tr><th scope="row">Pieces with a stone</th><td>{pieces.length - without.length} of {pieces.length}</td></tr></tbody></table>}
       {without.length > 0 && <><h3>Without a stone</h3><ul class="rows">{without.map((p) => (
-        <li key={p.id}><button type="button" class="link" onClick={() => { select("repairs", p.repair); goTo("repairs", p.repair); }}>{p.repair}</button> <span class="aside">{p.unmatched_reason ? WORDS[p.unmatched_reason] ?? p.unmatched_reason : "not matched yet"}{p.source_size ? ` · look for ${p.source_size.map((m) => length(m)).join(" × ")}` : ""}</span></li>))}</ul></>}
+        <li key={p.id}><button type="button" class="link" onClick={() => { select("repairs", p.repair); goTo("repairs", p.repair); }}>{p.repair}</button> <span class="aside">{p.unmatched_reason ? WORDS[p.unmatched_reason] ?? p.unmatched_reason : "not matched yet"}{p.source_size ? ` · look for ${sizes(p.source_size)}` : ""}</span></li>))}</ul></>}
       <Plans />
     </div>
   );
@@ -132,7 +132,7 @@ function Sketch({ row, piece }) {
         <text x={54 + w + 8} y={16 + h / 2}>{length(v1 - v0)}</text>
         <text x="0" y={16 + h / 2}>{length(row.depth_m)}</text><text x="0" y={30 + h / 2} class="small">deep</text>
       </svg>
-      <figcaption class="aside">Piece {length(piece.width_m, { digits: 1 })} × {length(piece.height_m, { digits: 1 })} × {length(piece.depth_m, { digits: 1 })}{piece.weight_kg ? ` · ${piece.weight_kg.toFixed(1)} kg` : ""} · bed {piece.bed}{piece.provisional ? " · provisional until the cut-out is measured" : ""}</figcaption>
+      <figcaption class="aside">Piece {sizes([piece.width_m, piece.height_m, piece.depth_m], 1)}{piece.weight_kg ? ` · ${piece.weight_kg.toFixed(1)} kg` : ""} · bed {piece.bed}{piece.provisional ? " · provisional until the cut-out is measured" : ""}</figcaption>
     </figure>
   );
 }

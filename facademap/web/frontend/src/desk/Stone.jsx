@@ -5,7 +5,7 @@ import { entryOf, faceAddress, pictureAddress, rowsOf, schema } from "./data.js"
 import { edit, newId, notice } from "./edits.js";
 import { Field } from "./fields.jsx";
 import { JobBar, labColour } from "./Repairs.jsx";
-import { length, who } from "./settings.js";
+import { length, sizes, who } from "./settings.js";
 import { enter } from "./Desk.jsx";
 import { select, selection } from "./view.js";
 import { goTo } from "./wall.js";
@@ -50,7 +50,7 @@ export function Blocks() {
               <span class="colour" style={{ background: labColour(faces[0]?.lab) }} />
               <strong>{String(b.id).startsWith("new:") ? "new" : b.id}</strong>
               <span>{b.stone_type}</span>
-              <span class="aside">{[b.length_m, b.height_m, b.depth_m].map((m) => (m == null ? "–" : length(m))).join(" × ")}</span>
+              <span class="aside">{sizes([b.length_m, b.height_m, b.depth_m])}</span>
               <span class="aside">{b.acceptance === "accepted" ? b.state : b.acceptance}{used ? ` · ${used} piece${used > 1 ? "s" : ""}` : ""}</span>
             </button></li>
           );

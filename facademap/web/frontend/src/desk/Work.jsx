@@ -5,7 +5,7 @@ import { entryOf, pictureAddress, rowsOf, tickOf } from "./data.js";
 import { notice } from "./edits.js";
 import { shown } from "./Record.jsx";
 import { Cautions } from "./Repairs.jsx";
-import { length, who } from "./settings.js";
+import { sizes, who } from "./settings.js";
 import { select, selection } from "./view.js";
 import { goTo } from "./wall.js";
 import { stageColour } from "./signs.js";
@@ -74,7 +74,7 @@ function Work({ row }) {
         <div class="figures"><span><span class="dot" style={{ background: stageColour(row.stage) }} /> {row.stage}</span><button type="button" class="quiet" onClick={() => { selection.value = []; }}>All work</button></div></header>
       {row.held_back && <p class="warn">Waits: {row.held_back}</p>}
       <Cautions list={row.cautions} open={row.stage === "proposed" || row.stage === "approved"} />
-      {piece && <p class="ticket"><strong>{length(piece.width_m, { digits: 1 })} × {length(piece.height_m, { digits: 1 })} × {length(piece.depth_m, { digits: 1 })}</strong> from {place ? <strong>{place.block}</strong> : "no block yet"} · bed {piece.bed}{piece.weight_kg ? ` · ${piece.weight_kg.toFixed(0)} kg` : ""}</p>}
+      {piece && <p class="ticket"><strong>{sizes([piece.width_m, piece.height_m, piece.depth_m], 1)}</strong> from {place ? <strong>{place.block}</strong> : "no block yet"} · bed {piece.bed}{piece.weight_kg ? ` · ${piece.weight_kg.toFixed(0)} kg` : ""}</p>}
       {problem && <p class="warn bad" role="alert">{problem.problem ?? "No connection"}. {problem.remedy ?? ""}</p>}
       {state && <>
         {["cut out", "cut-out measured", "redo"].includes(state.stage) && <CutOut onSave={(values) => act("cut-out", { values })} known={row.measured} />}

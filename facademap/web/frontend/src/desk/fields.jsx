@@ -47,13 +47,14 @@ export function Entry({ value, onCommit, area, ...rest }) {
   };
   const Tag = area ? "textarea" : "input";
   return (
-    <Tag {...rest} value={text} onInput={(e) => setText(e.currentTarget.value)} onBlur={commit}
+    <Tag {...rest} value={text} data-clean={text === (value ?? "") ? "" : undefined} onInput={(e) => setText(e.currentTarget.value)} onBlur={commit}
       onKeyDown={(e) => {
         if (e.key === "Enter" && !area) {
           commit();
           e.currentTarget.blur();
         }
-        e.stopPropagation();
+        // with nothing typed here, Ctrl Z takes back the last edit of the desk
+        if (!((e.ctrlKey || e.metaKey) && text === (value ?? ""))) e.stopPropagation();
       }} />
   );
 }

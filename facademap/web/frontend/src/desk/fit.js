@@ -49,3 +49,18 @@ export function fitPlane(pixels, metres) {
     return [(h[0] * x + h[1] * y + h[2]) / w / q.s + q.cx, (h[3] * x + h[4] * y + h[5]) / w / q.s + q.cy];
   };
 }
+
+/** Pixel without the lens's distortion (Brown-Conrady, by fixed-point iteration); as it is where no lens is known. */
+export function withoutLens([x, y], camera) {
+  if (!camera?.fx) return [x, y];
+  const { fx, fy, cx, cy, k1 = 0, k2 = 0, k3 = 0, p1 = 0, p2 = 0 } = camera;
+  const [xd, yd] = [(x - cx) / fx, (y - cy) / fy];
+  let [a, b] = [xd, yd];
+  for (let i = 0; i < 30; i += 1) {
+    const r = a * a + b * b;
+    const radial = 1 + r * (k1 + r * (k2 + r * k3));
+    const [dx, dy] = [2 * p1 * a * b + p2 * (r + 2 * a * a), p1 * (r + 2 * b * b) + 2 * p2 * a * b];
+    [a, b] = [(xd - dx) / radial, (yd - dy) / radial];
+  }
+  return [a * fx + cx, b * fy + cy];
+}

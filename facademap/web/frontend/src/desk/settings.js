@@ -67,3 +67,9 @@ export function area(squareMetres) {
   }
   return squareMetres >= 0.1 ? `${squareMetres.toFixed(3)} m²` : `${(squareMetres * 1e4).toFixed(1)} cm²`;
 }
+
+/** Three lengths with one unit: 771 × 405 × 287 mm. */
+export function sizes(list, digits = 0) {
+  if (units.value === "in") return list.map((m) => (m == null ? "–" : feetInches(m))).join(" × ");
+  return `${list.map((m) => (m == null ? "–" : (m * 1000).toFixed(digits))).join(" × ")} mm`;
+}

