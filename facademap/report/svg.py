@@ -8,7 +8,7 @@ from typing import Any
 from xml.sax.saxutils import escape, quoteattr
 
 from facademap.report.page import Disc, Lines, Page, Picture, Rings, Text
-from facademap.report.typeface import MM_PER_PT
+from facademap.report.typeface import MM_PER_PT, text_width_mm
 
 __all__ = ["write_svg"]
 
@@ -71,6 +71,8 @@ def _text(mark: Text, height: float) -> list[str]:
     look += {"bold": ' font-weight="bold"', "italic": ' font-style="italic"', "regular": ""}[mark.weight]
     if mark.halo:
         look += f' stroke="{mark.halo}" stroke-width="{mark.size_pt * 0.07:.2f}" paint-order="stroke"'
+    # other fonts are wider or narrower: the width that was planned is kept
+    look += f' textLength="{text_width_mm(mark.text, mark.size_pt, mark.weight):.3f}" lengthAdjust="spacingAndGlyphs" xml:space="preserve"'
     if mark.angle_deg:
         look += f' transform="rotate({-mark.angle_deg:g} {x:.3f} {y:.3f})"'
     return [f'<text x="{x:.3f}" y="{y:.3f}" {look}>{escape(mark.text)}</text>']

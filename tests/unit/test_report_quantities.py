@@ -11,6 +11,7 @@ import sys
 import zipfile
 from pathlib import Path
 
+import numpy as np
 import openpyxl
 import pytest
 
@@ -113,6 +114,57 @@ def test_no_text_of_the_project_becomes_a_formula(quantities):
     assert "=HYPERLINK(1)" in [*texts, *(c.value for row in book["Repairs"].iter_rows() for c in row if c.data_type == "s")] or not any("HYPERLINK" in f for f in formulas)
     assert not any("HYPERLINK" in f for f in formulas)
     assert len(formulas) > 500
+
+
+class _Sheets:
+    """A small evaluator of the formulas that we write, so that they are recalculated on every machine."""
+
+    def __init__(self, book):
+        self.book, self.known = book, {}
+
+    def value(self, sheet, cell):
+        key = (sheet, cell)
+        if key not in self.known:
+            found = self.book[sheet][cell]
+            self.known[key] = self.formula(sheet, found.value) if found.data_type == "f" else (0.0 if found.value is None else found.value)
+        return self.known[key]
+
+    def area(self, sheet, reference):
+        cells = reference.replace("$", "")
+        if ":" not in cells:
+            return self.value(sheet, cells)
+        return np.array([self.value(sheet, c.coordinate) for row in self.book[sheet][cells] for c in row], dtype=object)
+
+    def formula(self, sheet, text):
+        names = []
+
+        def reference(match):
+            names.append(self.area((match[1] or match[2] or sheet).strip("'"), match[3]))
+            return f"v[{len(names) - 1}]"
+
+        parts = re.split(r'("[^"]*")', text[1:])
+        code = "".join(p if p.startswith('"') else re.sub(r"(?:('[^']+')!|([A-Za-z]+)!)?(\$?[A-Z]{1,2}\$?\d+(?::\$?[A-Z]{1,2}\$?\d+)?)", reference, p) for p in parts)
+        known = {"SUM": lambda a: float(sum(a)) if isinstance(a, np.ndarray) else a, "SUMPRODUCT": lambda a: float(sum(a)), "MAX": max, "ABS": abs, "ROUND": round,
+                 "EXACT": lambda a, b: np.array([1.0 if str(x) == str(b) else 0.0 for x in a], dtype=object), "AND": lambda *a: all(a),
+                 "IF": lambda test, yes, no: yes if test else no}
+        return eval(code, {"__builtins__": {}}, {"v": names, **known})  # our own formulas only
+
+
+def test_every_formula_recalculates_to_the_stored_figure(quantities):
+    """An evaluator of our own, which shares nothing with the writer, against the values stored in the file."""
+    data = write_quantities_xlsx(quantities, project="p", rates=read_rates(RATES))
+    stored = openpyxl.load_workbook(io.BytesIO(data), data_only=True)
+    sheets = _Sheets(openpyxl.load_workbook(io.BytesIO(data)))
+    compared = 0
+    for sheet in sheets.book:
+        for row in sheet.iter_rows():
+            for cell in row:
+                if cell.data_type == "f":
+                    mine = stored[sheet.title][cell.coordinate].value
+                    found = sheets.value(sheet.title, cell.coordinate)
+                    assert found == (mine if isinstance(mine, str) else pytest.approx(mine, abs=1e-9)), f"{sheet.title}!{cell.coordinate} {cell.value}"
+                    compared += 1
+    assert compared > 500
 
 
 @pytest.mark.skipif(shutil.which("soffice") is None, reason="LibreOffice is not installed")
