@@ -96,7 +96,8 @@ def fit_homography_dlt(source: ArrayLike, target: ArrayLike, *, weight: ArrayLik
     rows[1::2, 6:8], rows[1::2, 8] = -bn[:, 1:] * an, -bn[:, 1]
     if weight is not None:
         rows *= np.repeat(np.sqrt(np.asarray(weight, dtype=float)), 2)[:, None]
-    _, values, vectors = np.linalg.svd(rows)
+    # four pairs give eight rows, and the ninth right vector only in the full form
+    _, values, vectors = np.linalg.svd(rows, full_matrices=len(rows) < 9)
     if values[7] < 1e-9 * values[0]:
         raise GeometryError("the control points do not fix a homography (too many of them lie on one line)",
                             "Add control points so that four of them form a broad quadrilateral.")

@@ -178,7 +178,7 @@ def place_by_tape(measures: Sequence[TapeMeasure], *, guess_m: dict[str, tuple[f
 
 def _turned_upright(best: Any, conditions: Any, measures: Sequence[TapeMeasure], index: dict[str, int]) -> Any:
     """Of a figure and its mirror images, the one in which level lines run right and plumb lines up."""
-    choices = []
+    choices: list[tuple[float, float, int, Any]] = []
     for flip in ((1.0, 1.0), (-1.0, 1.0), (1.0, -1.0), (-1.0, -1.0)):
         answer = least_squares(conditions, (best.x.reshape(-1, 2) * flip).ravel(), method="trf")
         p = np.vstack([np.zeros(2), answer.x.reshape(-1, 2)])

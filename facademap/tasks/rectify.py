@@ -16,8 +16,8 @@ from facademap.errors import InputError
 from facademap.io.camera_files import camera_as_dict, read_camera
 from facademap.io.control_files import read_control
 from facademap.io.csv_tables import check_writable, write_text_atomically
-from facademap.io.pictures import hash_file, read_picture, read_picture_info
-from facademap.io.rasters import write_elevation
+from facademap.io.pictures import hash_file, read_picture, read_picture_info, write_png
+from facademap.io.rasters import open_elevation, write_elevation
 from facademap.photo.accuracy import AccuracyRules, AccuracyStatement, Differences, state_accuracy
 from facademap.photo.plane import PlaneView, fit_plane_view
 from facademap.photo.resample import check_horizon, rectify_windows
@@ -29,6 +29,8 @@ __all__ = ["Rectified", "rectify_photo", "report_values"]
 
 #: The default extent is the control's bounding box, grown by this share on every side.
 EXTENT_GROWTH = 0.05
+#: Longer side of a preview.
+PREVIEW_PX = 1600
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,7 +56,7 @@ def rectify_photo(photo: Path, control: Path, out: Path, *, gsd_m: float, camera
                   report: Path | None = None, extent: Extent | None = None, name: str | None = None,
                   estimate_lens: bool = True, interpolation: Literal["linear", "cubic"] = "cubic",
                   rules: AccuracyRules | None = None, residuals: Path | None = None,
-                  progress: Callable[[float], None] | None = None) -> Rectified:
+                  preview: Path | None = None, progress: Callable[[float], None] | None = None) -> Rectified:
     """Rectify one photo of one flat wall.
 
     Parameters
@@ -75,6 +77,8 @@ def rectify_photo(photo: Path, control: Path, out: Path, *, gsd_m: float, camera
     rules : AccuracyRules, optional
     residuals : Path, optional
         Where a drawing of the residual arrows goes, as SVG.
+    preview : Path, optional
+        Where a small picture goes, as PNG.
     progress : callable, optional
 
     Returns
@@ -104,7 +108,7 @@ def rectify_photo(photo: Path, control: Path, out: Path, *, gsd_m: float, camera
     values["photo"] = {"name": photo.name, "sha256": digest, "width_px": info.width_px, "height_px": info.height_px,
                        "exif_orientation": info.orientation}
     report_text = json.dumps(values, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-    for side_file in (report, residuals):
+    for side_file in (report, residuals, preview):
         check_writable(side_file)
     picture, _ = read_picture(photo)
     write_elevation(out, grid, rectify_windows(view, picture, grid, interpolation=interpolation, progress=progress),
@@ -113,7 +117,15 @@ def rectify_photo(photo: Path, control: Path, out: Path, *, gsd_m: float, camera
         write_text_atomically(report, report_text)
     if residuals is not None:
         write_text_atomically(residuals, draw_residuals_svg(view, grid.extent, title=f"Residuals of {photo.name}"))
+    if preview is not None:
+        _write_preview(out, preview, grid)
     return Rectified(view=view, grid=grid, accuracy=accuracy, report=values)
+
+
+def _write_preview(elevation: Path, preview: Path, grid: PixelGrid) -> None:
+    with open_elevation(elevation) as opened:
+        _, rgb, mask = opened.read(gsd_m=grid.gsd_m * max(1.0, max(grid.width_px, grid.height_px) / PREVIEW_PX))
+    write_png(preview, np.dstack([rgb, mask]))
 
 
 def _refuse_overwriting(out: Path, sources: tuple[Path | None, ...]) -> None:

@@ -28,11 +28,12 @@ _FILE = click.Path(path_type=Path)
 @click.option("--set-back-mm", type=float, help="Rectify the plane so far behind the wall of the control.")
 @click.option("--cylinder-radius-mm", type=float, help="Unroll an upright round pier; u_m of the control is arc.")
 @click.option("--concave", is_flag=True, help="The round surface is seen from within.")
+@click.option("--preview", type=_FILE, help="Small picture to write (PNG).")
 @click.option("--residuals", type=_FILE, help="Drawing of the residual arrows to write (SVG).")
 @command_options
 def command(photo: Path, control: Path, camera: Path | None, gsd_mm: float, out: Path, report: Path | None,
             extent: str | None, name: str | None, no_lens: bool, resample: str, least_check: int,
-            residuals: Path | None, set_back_mm: float | None, cylinder_radius_mm: float | None, concave: bool,
+            residuals: Path | None, preview: Path | None, set_back_mm: float | None, cylinder_radius_mm: float | None, concave: bool,
             show: Show) -> None:
     """Rectify a photo of a flat wall to a true-to-scale GeoTIFF in wall coordinates.
 
@@ -50,7 +51,7 @@ def command(photo: Path, control: Path, camera: Path | None, gsd_mm: float, out:
                              extent=_extent(extent) if extent else None, name=name, estimate_lens=not no_lens,
                              interpolation="linear" if resample == "linear" else "cubic",
                              rules=AccuracyRules(least_check_points=least_check), residuals=residuals,
-                             progress=progress)
+                             preview=preview, progress=progress)
     values = done.report
     for warning in values["warnings"]:
         show.say(f"note: {warning}")
