@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-import contextlib
 import csv
 import io
 import math
-import os
-import tempfile
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal, TextIO
+from typing import Any, Literal
 
-from facademap.errors import FileError, TableError
+import numpy as np
 
-__all__ = ["PatchRow", "read_patches", "read_rows", "write_lab", "written_whole"]
+from facademap.errors import TableError
+from facademap.io.csv_tables import read_csv_rows, write_text_atomically
+from facademap.photo.chart import ChartTable
 
-MAX_TABLE_BYTES = 50_000_000
+__all__ = ["PatchRow", "read_chart_table", "read_patches", "write_lab"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,42 +31,10 @@ class PatchRow:
     lab: tuple[float, float, float] | None
 
 
-def read_rows(path: Path, *, columns: Sequence[str], optional: Sequence[str] = ()) -> list[dict[str, str]]:
-    """Rows of a CSV table (UTF-8, comma or semicolon) that must have the columns.
-
-    Raises
-    ------
-    FileError
-        The file is missing, is too large or is not UTF-8 text.
-    TableError
-        A column is missing, or there are no rows.
-    """
-    if not path.is_file():
-        raise FileError(f"{path}: no such file", "Check the spelling of the path.")
-    if path.stat().st_size > MAX_TABLE_BYTES:
-        raise FileError(f"{path}: larger than {MAX_TABLE_BYTES // 1_000_000} MB", "Give a table of points.")
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise FileError(f"{path}: not UTF-8 text (byte {error.start})", "Save the table as CSV in UTF-8.") from error
-    if "\0" in text:
-        raise FileError(f"{path}: not a text file", "Save the table as CSV in UTF-8.")
-    head = text.splitlines()[0] if text.strip() else ""
-    delimiter = ";" if head.count(";") > head.count(",") else ","
-    try:
-        table = list(csv.reader(io.StringIO(text), delimiter=delimiter))
-    except csv.Error as error:
-        raise FileError(f"{path}: not a CSV table ({error})", "Save the table as CSV in UTF-8.") from error
-    names = [cell.strip() for cell in table[0]] if table else []
-    missing = [c for c in columns if c not in names]
-    if missing:
-        raise TableError(f"{path}: column {', '.join(missing)} is missing",
-                         f"Give a table with the columns {','.join([*columns, *optional])}.")
-    filled = [[cell.strip() for cell in row] for row in table[1:] if any(cell.strip() for cell in row)]
-    rows = [dict(zip(names, row, strict=False)) for row in filled]
-    if not rows:
-        raise TableError(f"{path}: the table has no rows", "Fill in at least one row.")
-    return rows
+def read_rows(path: Path, *, columns: Sequence[str]) -> list[tuple[int, dict[str, str]]]:
+    """Rows of a CSV table with their line numbers; every cell stripped."""
+    return [(row.line, {c: t.strip() for c, t in row.cells.items()})
+            for row in read_csv_rows(path, columns=columns, what="table")]
 
 
 def number(row: dict[str, str], column: str, *, line: int, faults: list[str], low: float = -1e7,
@@ -103,7 +70,7 @@ def read_patches(path: Path) -> list[PatchRow]:
     faults: list[str] = []
     patches: list[PatchRow] = []
     seen: set[str] = set()
-    for line, row in enumerate(rows, start=2):
+    for line, row in rows:
         name, role = row.get("name", ""), row.get("role", "").lower()
         if not name:
             faults.append(f"row {line}, name: is empty")
@@ -125,32 +92,36 @@ def read_patches(path: Path) -> list[PatchRow]:
     return patches
 
 
-@contextlib.contextmanager
-def written_whole(path: Path) -> Iterator[TextIO]:
-    """A text file that appears under its name only when it has been written whole."""
-    if not path.parent.is_dir():
-        raise FileError(f"{path.parent}: no such folder", "Make the folder first.")
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".tmp")
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as stream:
-            yield stream
-        Path(temporary).chmod(0o666 & ~_umask())
-        Path(temporary).replace(path)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
-
-
 def write_lab(path: Path, rows: Iterable[tuple[str, Sequence[Any]]]) -> None:
     """Write ``name,L,a,b`` with four decimals."""
-    with written_whole(path) as stream:
-        writer = csv.writer(stream, lineterminator="\n")
-        writer.writerow(["name", "L", "a", "b"])
-        for name, lab in rows:
-            writer.writerow([name, *(f"{float(v):.4f}" for v in lab)])
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(["name", "L", "a", "b"])
+    for name, lab in rows:
+        writer.writerow([name, *(f"{float(v):.4f}" for v in lab)])
+    write_text_atomically(path, text.getvalue())
+
+
+def read_chart_table(path: Path) -> ChartTable:
+    """Read a chart's reference colours: ``name,row,column,L,a,b`` (counted from 1, CIELAB D50).
+
+    Raises
+    ------
+    TableError
+        Rows are faulty, or the patches do not fill a rectangle.
+    """
+    faults: list[str] = []
+    found: dict[tuple[int, int], tuple[str, tuple[float, float, float]]] = {}
+    for line, row in read_rows(path, columns=("name", "row", "column", "L", "a", "b")):
+        at = tuple(number(row, c, line=line, faults=faults, low=1, high=200) for c in ("row", "column"))
+        lab = (number(row, "L", line=line, faults=faults, low=0.0, high=110.0),
+               *(number(row, c, line=line, faults=faults, low=-200.0, high=200.0) for c in "ab"))
+        if all(math.isfinite(v) for v in at):
+            found[(int(at[0]), int(at[1]))] = (row["name"], (lab[0], lab[1], lab[2]))
+    raise_faults(path, faults, "Correct these rows; references are CIELAB D50.")
+    rows, columns = max(r for r, _ in found), max(c for _, c in found)
+    order = [(r, c) for r in range(1, rows + 1) for c in range(1, columns + 1)]
+    missing = [f"row {r}, column {c}" for r, c in order if (r, c) not in found]
+    raise_faults(path, [f"no patch at {m}" for m in missing], "Give every patch of the chart one row.")
+    return ChartTable(title=path.stem, names=tuple(found[o][0] for o in order),
+                      lab=np.array([found[o][1] for o in order]), rows=rows, columns=columns)

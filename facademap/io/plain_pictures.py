@@ -9,15 +9,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from facademap.errors import FileError
+from facademap.io.pictures import read_picture
 
 __all__ = ["read_rgb"]
 
-MAX_PIXELS = 600_000_000
-
 
 def read_rgb(path: Path) -> NDArray[Any]:
-    """Read a picture as it is stored (before any EXIF turn).
+    """Read a picture as it is stored (before any EXIF turn), with all its bits.
 
     Returns
     -------
@@ -26,28 +24,15 @@ def read_rgb(path: Path) -> NDArray[Any]:
 
     Raises
     ------
-    FileError
+    FileError, InputError
         The file is missing, is no picture, is damaged or is too large.
     """
-    from PIL import Image, UnidentifiedImageError
-
-    if not path.is_file():
-        raise FileError(f"{path}: no such photo", "Check the spelling of the path.")
-    try:
-        with Image.open(path) as head:
-            width, height = head.size
-    except Image.DecompressionBombError as error:
-        raise FileError(f"{path}: has too many pixels", "Give a smaller picture.") from error
-    except (UnidentifiedImageError, OSError, ValueError, SyntaxError) as error:
-        raise FileError(f"{path}: is not a picture or is damaged", "Give a JPEG, PNG or TIFF picture.") from error
-    if width * height > MAX_PIXELS:
-        raise FileError(f"{path}: has {width} x {height} px, more than {MAX_PIXELS // 1_000_000} million",
-                        "Give a smaller picture.")
-    picture = cv2.imdecode(np.fromfile(path, dtype=np.uint8), cv2.IMREAD_UNCHANGED)
-    if picture is None:
-        raise FileError(f"{path}: cannot be decoded", "Copy it again from the camera, or save it as PNG.")
-    if picture.ndim == 2:
-        picture = np.repeat(picture[:, :, None], 3, axis=2)
-    if picture.dtype not in (np.uint8, np.uint16):
-        raise FileError(f"{path}: stores values of type {picture.dtype}", "Save it with 8 or 16 bits a channel.")
-    return np.ascontiguousarray(picture[:, :, 2::-1])
+    picture, info = read_picture(path)
+    if info.format in ("PNG", "TIFF", "PPM"):
+        # the common reader rounds to 8 bits
+        deep = cv2.imdecode(np.fromfile(path, dtype=np.uint8), cv2.IMREAD_UNCHANGED)
+        if deep is not None and deep.dtype == np.uint16:
+            if deep.ndim == 2:
+                deep = np.repeat(deep[:, :, None], 3, axis=2)
+            return np.ascontiguousarray(deep[:, :, 2::-1])
+    return picture
