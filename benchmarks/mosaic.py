@@ -10,7 +10,6 @@ from __future__ import annotations
 import argparse
 import json
 import multiprocessing
-import resource
 import shutil
 import tempfile
 import time
@@ -24,6 +23,7 @@ import pandas as pd
 
 WIDTH, HEIGHT = 4000, 3000
 PX_PER_M = 500.0
+FOCAL_PX = 3400.0
 
 
 def paint(columns: int, rows: int, seed: int = 5) -> tuple[np.ndarray, float, float]:
@@ -51,6 +51,18 @@ def paint(columns: int, rows: int, seed: int = 5) -> tuple[np.ndarray, float, fl
     return wall, width_m, height_m
 
 
+def pose(u: float, v: float, *, distance: float, turns_deg: np.ndarray) -> np.ndarray:
+    """Wall metres (v up) to pixels of a pinhole camera that looks at (u, v) from a distance."""
+    ry, rx, rz = np.radians(turns_deg)
+    turn_y = np.array([[np.cos(ry), 0, np.sin(ry)], [0, 1, 0], [-np.sin(ry), 0, np.cos(ry)]])
+    turn_x = np.array([[1, 0, 0], [0, np.cos(rx), -np.sin(rx)], [0, np.sin(rx), np.cos(rx)]])
+    turn_z = np.array([[np.cos(rz), -np.sin(rz), 0], [np.sin(rz), np.cos(rz), 0], [0, 0, 1]])
+    rotation = turn_z @ turn_x @ turn_y
+    centre = np.array([u, -v, 0]) - distance * rotation.T @ [0, 0, 1]
+    camera = np.array([[FOCAL_PX, 0, (WIDTH - 1) / 2], [0, FOCAL_PX, (HEIGHT - 1) / 2], [0, 0, 1.0]])
+    return camera @ rotation @ np.column_stack([[1, 0, 0], [0, -1, 0], -centre])
+
+
 def photograph(folder: Path, count: int) -> tuple[list[Path], Path, list[np.ndarray]]:
     """Photos of the wall (pinhole, no lens), their control table and their true homographies."""
     columns = int(np.ceil(np.sqrt(count * 1.6)))
@@ -60,11 +72,7 @@ def photograph(folder: Path, count: int) -> tuple[list[Path], Path, list[np.ndar
     paths, table, truth = [], [], []
     for number in range(count):
         u, v = 3.0 + 4.0 * (number % columns), 2.2 + 3.0 * (number // columns)
-        half = np.array([3.0, 2.25]) * rng.uniform(0.95, 1.1)
-        corners = np.array([(u + sx * half[0], v + sy * half[1]) for sx, sy in ((-1, 1), (1, 1), (1, -1), (-1, -1))])
-        corners += rng.uniform(-0.25, 0.25, (4, 2))
-        frame = np.array([(0, 0), (WIDTH - 1, 0), (WIDTH - 1, HEIGHT - 1), (0, HEIGHT - 1)], np.float32)
-        to_photo = cv2.getPerspectiveTransform(corners.astype(np.float32), frame)
+        to_photo = pose(u, v, distance=rng.uniform(4.9, 5.5), turns_deg=rng.uniform(-8, 8, 3) * (1, 1, 0.3))
         on_paint = np.array([[PX_PER_M, 0, -0.5], [0, -PX_PER_M, height_m * PX_PER_M - 0.5], [0, 0, 1]])
         photo = cv2.warpPerspective(wall, to_photo @ np.linalg.inv(on_paint), (WIDTH, HEIGHT), flags=cv2.INTER_CUBIC)
         photo = np.clip(photo * rng.uniform(0.8, 1.15) + rng.normal(0, 2, (HEIGHT, WIDTH, 1)), 0, 255).astype(np.uint8)
@@ -116,10 +124,16 @@ def bare(paths: list[Path], truth: list[np.ndarray], out: Path, extent: tuple[fl
     write_elevation(out, grid, windows(), crs_wkt=wall_crs("bare", "bare"))
 
 
+def peak_mb() -> float:
+    """Peak memory of this process (the figure of getrusage would be inherited from the parent)."""
+    line = next(x for x in Path("/proc/self/status").read_text().splitlines() if x.startswith("VmHWM"))
+    return int(line.split()[1]) / 1024
+
+
 def _child(work: Callable[..., Any], arguments: tuple[Any, ...], pipe: Any) -> None:
     start = time.perf_counter()
     result = work(*arguments)
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    peak = peak_mb()
     pipe.send((time.perf_counter() - start, peak, result))
 
 

@@ -324,16 +324,28 @@ def mosaic_window(
     most = np.zeros_like(total)
     for label, weight in zip(labels, weights, strict=True):
         assert weight is not None
-        rgb, mask = _one_photo(plan, views, shelf, label, window, interpolation)
-        weight = np.where(mask > 0, weight, 0.0).astype(np.float32)
-        mixed += rgb * weight[..., None]
-        total += weight
-        ahead = weight > most
-        source[ahead], most[ahead] = label, weight[ahead]
+        part, at = _filled_part(weight, window)
+        rgb, mask = _one_photo(plan, views, shelf, label, part, interpolation)
+        share = np.where(mask > 0, weight[at], 0.0).astype(np.float32)
+        mixed[at] += cv2.multiply(rgb, cv2.merge([share, share, share]), dtype=cv2.CV_32F)
+        total[at] += share
+        ahead = share > most[at]
+        source[at][ahead], most[at][ahead] = label, share[ahead]
     filled = total > 1e-6
-    mixed[filled] /= total[filled][:, None]
-    rgb = np.where(filled[..., None], np.clip(mixed + 0.5, 0, 255), 0).astype(np.uint8)
-    return rgb, filled.astype(np.uint8) * 255, source
+    scale = np.where(filled, 1.0 / np.maximum(total, 1e-6), 0.0).astype(np.float32)
+    whole = cv2.multiply(mixed, cv2.merge([scale, scale, scale]), dtype=cv2.CV_8U)
+    return np.asarray(whole, np.uint8), filled.astype(np.uint8) * 255, source
+
+
+def _filled_part(weight: NDArray[np.float32], window: Window) -> tuple[Window, tuple[slice, slice]]:
+    """The part of a window that one photo has weight in, on the lattice of the maps."""
+    rows, columns = np.flatnonzero(weight.any(axis=1)), np.flatnonzero(weight.any(axis=0))
+    top, left = rows[0] // _LATTICE_PX * _LATTICE_PX, columns[0] // _LATTICE_PX * _LATTICE_PX
+    bottom = min(window.height, -(-(rows[-1] + 1) // _LATTICE_PX) * _LATTICE_PX)
+    right = min(window.width, -(-(columns[-1] + 1) // _LATTICE_PX) * _LATTICE_PX)
+    part = Window(column=window.column + int(left), row=window.row + int(top), width=int(right - left),
+                  height=int(bottom - top))
+    return part, (slice(int(top), int(bottom)), slice(int(left), int(right)))
 
 
 def _window_weights(plan: MosaicPlan, window: Window) -> tuple[list[int], list[NDArray[np.float32] | None]]:

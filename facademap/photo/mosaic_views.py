@@ -37,6 +37,8 @@ PRINCIPAL_SHARE = 0.01
 RADIAL_SIGMA = (0.25, 0.2)
 FOCAL_SIGMA = 0.35
 ROTATION_SIGMA = 0.004
+#: Residuals so many times the stated precision raise the question whether the photos are those of one camera.
+FORCED_SIGMA0 = 1.2
 #: A control point is named as a blunder beyond so many times the usual residual, and beyond these pixels.
 BLUNDER_TIMES = 6.0
 BLUNDER_PX = 4.0
@@ -404,7 +406,12 @@ def _adjust_once(
         lens_sigma=lens, right_angle_sigma=ROTATION_SIGMA, focal_sigma=0.02 if known_focal else FOCAL_SIGMA,
     )
     try:
-        return adjust_bundle(bundle), members, rows, [p.name for p in used]
+        result = adjust_bundle(bundle)
+        if result.sigma0 > FORCED_SIGMA0:
+            # cropped or squeezed photos are no views of one pinhole camera: then each keeps its own eight terms
+            free = adjust_bundle(replace(bundle, right_angle_sigma=float("inf"), focal_sigma=0.0))
+            result = free if free.sigma0 < 0.5 * result.sigma0 else result
+        return result, members, rows, [p.name for p in used]
     except SolveError as error:
         raise GeometryError(f"the photos cannot be adjusted together: {error.problem}", error.remedy) from error
 

@@ -6,13 +6,13 @@ from pathlib import Path
 
 import click
 
-from facademap.cli.commands.register import _Photos
+from facademap.cli.commands.register import ManyPhotos
 from facademap.cli.show import Show, command_options
 
 _FILE = click.Path(path_type=Path)
 
 
-@click.command(cls=_Photos)
+@click.command(cls=ManyPhotos)
 @click.option("--photos", required=True, multiple=True, type=_FILE, help="Overlapping photos of one flat wall.")
 @click.option("--control", required=True, type=_FILE,
               help="CSV: photo,name,u_m,v_m,x_px,y_px,role (control or check); sigma_px, sigma_mm may be added.")

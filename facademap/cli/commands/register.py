@@ -9,7 +9,7 @@ import click
 from facademap.cli.show import Show, command_options
 
 
-class _Photos(click.Command):
+class ManyPhotos(click.Command):
     """Lets ``--photos`` take all file names up to the next option."""
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
@@ -26,7 +26,7 @@ class _Photos(click.Command):
         return super().parse_args(ctx, spread)
 
 
-@click.command(cls=_Photos)
+@click.command(cls=ManyPhotos)
 @click.option("--photos", required=True, multiple=True, type=click.Path(path_type=Path),
               help="Photos of one flat wall; points are carried into the first.")
 @click.option("--points", required=True, type=click.Path(path_type=Path), help="Table photo,name,x_px,y_px.")
