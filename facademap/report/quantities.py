@@ -25,6 +25,7 @@ import shapely
 
 from facademap.condition.glossary import family_named, find_term
 from facademap.errors import InputError
+from facademap.repair.schedule import WorkRates
 from facademap.report.materials import number, read_materials, read_rods
 from facademap.report.rows import rows_of
 from facademap.tables import TABLES, is_missing
@@ -85,18 +86,19 @@ MEASURES: tuple[Measure, ...] = (
     Measure(name="stone_waste_m3", title="Waste: stone", unit="m3", decimals=4),
     Measure(name="mortar_waste_l", title="Waste: mortar and trials", unit="L", decimals=2),
 )
-#: Hours of work a unit of a measure, by treatment: a first guess from common practice, to be replaced by the
+
+
+def _labour(rates: WorkRates) -> dict[str, dict[str, float]]:
+    """The norms of the work programme as hours a unit of a measure."""
+    pieced = {"count": rates.set_up_h, "removed_volume_m3": rates.inset_h_per_dm3 * 1000.0}
+    surface = {"count": 0.5, "area_net_m2": rates.surface_h_per_m2, "length_m": 0.05 * rates.surface_h_per_m2}
+    return {"inset": pieced, "whole stone": pieced, "repoint": {"count": 0.5, "length_m": rates.joint_h_per_m},
+            **dict.fromkeys(("clean", "crack repair", "mortar repair", "consolidate", "make safe"), surface)}
+
+
+#: Hours of work a unit of a measure, by treatment: those of the work programme, common practice, to be replaced by the
 #: office's own records.
-LABOUR_H: Mapping[str, Mapping[str, float]] = {
-    "clean": {"area_net_m2": 1.0},
-    "repoint": {"length_m": 0.5},
-    "crack repair": {"length_m": 1.5},
-    "mortar repair": {"count": 0.5, "area_net_m2": 6.0},
-    "inset": {"count": 2.0, "cut_length_m": 3.0, "rake_length_m": 1.0, "pins": 0.25},
-    "whole stone": {"count": 6.0, "rake_length_m": 1.5, "pins": 0.25, "volume_net_m3": 60.0},
-    "consolidate": {"area_net_m2": 1.5},
-    "make safe": {"count": 1.0},
-}
+LABOUR_H: Mapping[str, Mapping[str, float]] = _labour(WorkRates())
 _LABELS = ("id", "elevation", "surface", "lift", "bay", "wall_stone", "stone_type", "treatment", "term", "family",
            "condition_class", "urgency_class", "recommendation_class", "stage")
 

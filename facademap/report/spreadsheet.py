@@ -198,9 +198,10 @@ def _summary_sheet(work: _Book, sheet: Any, totals: dict[str, dict[str, str]], c
             sheet.write_formula(r, c, "=" + totals[basis][m.name], work.number(m.decimals), float(work.quantities.total(basis)[m.name]))
         tests = ",".join(f"ABS({cells[d][b][m.name]}-{totals[b][m.name]})<0.000001" for d in DIMENSIONS for b in _BASES)
         sheet.write_formula(r, 4, f'=IF(AND({tests}),"yes","NO")', work.label, "yes")
+    sheet.set_row(_HEAD_ROW, 32)
     sheet.set_column(0, 0, 34)
     sheet.set_column(1, 1, 8)
-    sheet.set_column(2, 4, 16)
+    sheet.set_column(2, 4, 18)
 
 
 def _rules_sheet(work: _Book, sheet: Any, rates: Rates | None) -> None:
