@@ -37,6 +37,7 @@ class _Commands(click.Group):
         """Run, and turn every foreseen error into one line and exit code 2."""
         import sys
 
+        _keep_stdout_for_results()
         argv = list(sys.argv[1:] if args is None else args)
         extra.pop("standalone_mode", None)
         try:
@@ -51,6 +52,8 @@ class _Commands(click.Group):
             show_failure(FacademapError(error.format_message(), "See facademap --help for the words of the call."),
                          as_json="--json" in argv)
             sys.exit(2)
+        except BrokenPipeError:  # the reader of our output has gone, as with head
+            sys.exit(141)
         except OSError as error:
             show_failure(_from_os_error(error), as_json="--json" in argv)
             sys.exit(2)
@@ -60,6 +63,28 @@ class _Commands(click.Group):
                          as_json="--json" in argv)
             sys.exit(2)
         sys.exit(result if isinstance(result, int) else 0)
+
+
+def _keep_stdout_for_results() -> None:
+    """Leave stdout to what we print ourselves.
+
+    A solver's native code prints a banner straight to file descriptor 1, where it would stand among the
+    results. Our own stream keeps the real stdout, and the descriptor leads nowhere.
+    """
+    import os
+    import sys
+
+    try:
+        if sys.stdout.fileno() != 1:
+            return
+        sys.stdout.flush()
+        own = os.dup(1)
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, 1)
+        os.close(nowhere)
+    except (OSError, ValueError, AttributeError):
+        return
+    sys.stdout = os.fdopen(own, "w", encoding=sys.stdout.encoding, errors=sys.stdout.errors, buffering=1)
 
 
 def _from_os_error(error: OSError) -> FacademapError:

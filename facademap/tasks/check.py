@@ -122,11 +122,19 @@ def _conditions(project: Project) -> Iterator[Finding]:
 def _repairs(project: Project) -> Iterator[Finding]:
     repairs = project.read("repairs")
     cut = repairs[repairs["treatment"].isin(["inset", "whole stone"])] if len(repairs) else repairs
-    for _, part in cut.groupby("surface") if len(cut) else ():
+    stones = project.read("wall_stones")
+    for surface, part in cut.groupby("surface") if len(cut) else ():
+        own = stones.loc[stones["surface"] == surface].geometry.to_numpy()
+        tree = shapely.STRtree(own)
         shapes, ids = part.geometry.to_numpy(), part["id"].to_numpy()
         first, second = shapely.STRtree(shapes).query(shapes, predicate="intersects")
         for i, j in zip(first, second, strict=True):
-            if i < j and shapes[i].intersection(shapes[j]).area > SHARED_AREA_M2:
+            if i >= j:
+                continue
+            # two cut-outs may share the mortar of the joint between their stones, but no stone
+            shared = shapes[i].intersection(shapes[j])
+            stone = shapely.intersection(own[tree.query(shared)], shared)
+            if shapely.area(stone).sum() > SHARED_AREA_M2:
                 yield Finding(level="fault", about=f"repairs {ids[i]}, {ids[j]}", problem="cut-outs overlap", remedy="Plan them again, or move one.")
     for row in repairs.to_dict("records"):
         if not is_missing(row["held_back"]):

@@ -69,7 +69,7 @@ def store_plan(project: Project, table_problem: TableProblem, solution: Solution
     if faults:
         raise SolveError(f"the plan breaks a rule and was not stored: {faults[0]}", "Solve again; report this if it stays.")
     with project.edit(who=who, what="matching") as edit:
-        plan_id = edit.new_id("P")
+        plan_id = edit.new_id("M")
         before = project.read("placements")
         states = {r["repair"]: r["state"] for r in before.to_dict("records") if r["state"] in LOCKED_STATES}
         rows = placement_rows(table_problem, solution, plan_id=plan_id, states=states)

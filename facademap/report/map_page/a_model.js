@@ -38,7 +38,7 @@ const Wall = (() => {
       for (let r = Math.floor(box[1] / CELL_MM); r <= Math.floor(box[3] / CELL_MM); r++)
         for (const f of index.get(surface + "|" + c + "|" + r) || [])
           if (f.b[2] >= box[0] && f.b[0] <= box[2] && f.b[3] >= box[1] && f.b[1] <= box[3]) found.add(f);
-    return [...found].sort((a, b) => a.o - b.o);
+    return [...found];
   }
 
   function inside(feature, x, y, reach) {

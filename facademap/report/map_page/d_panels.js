@@ -20,7 +20,10 @@ const Panels = (() => {
     show("panel-summary");
   }
   function show(id) {
+    if (id === "panel-list" && !hits) search();
+    if (id === "panel-help" && !helped) { helped = true; help(); }
     for (const s of sections) { s.hidden = s.id !== id; const tab = $("tab-" + s.id); tab.setAttribute("aria-selected", s.id === id); tab.tabIndex = s.id === id ? 0 : -1; }
+    if (id === "panel-legend") tally();
   }
   const table = (heads, rows) => el("table", {}, el("thead", {}, el("tr", {}, heads.map((h, n) => el("th", { scope: "col", class: n ? "num" : "" }, h)))), el("tbody", {}, rows.map((r) => el("tr", {}, r.map((c, n) => el("td", { class: n ? "num" : "" }, c instanceof Node ? c : String(c)))))));
 
@@ -80,7 +83,8 @@ const Panels = (() => {
   }
   let waiting = 0;
   function tally() {
-    clearTimeout(waiting); waiting = setTimeout(() => {
+    clearTimeout(waiting); if ($("panel-legend").hidden) return; /* counted only while it is seen */
+    waiting = setTimeout(() => {
       const box = Stage.viewBox(), sums = new Map(); let total = 0, number = 0;
       for (const f of Wall.near(Wall.state.surface, box)) {
         if (!Wall.visible(f) || (f.k !== "condition" && f.k !== "repair")) continue;
@@ -89,15 +93,16 @@ const Panels = (() => {
       }
       for (const [key, node] of counts) { const s = sums.get(key); node.textContent = s ? s[0] + (s[1] ? " \u00b7 " + Wall.area(s[1]) : "") : "\u2013"; }
       const out = $("legend-total"); if (out) out.textContent = number + " " + text.conditions.toLowerCase() + " " + text.in_view + ", " + Wall.area(total);
-    }, 60);
+    }, 120);
   }
 
   /* list and search */
-  let limit = 100, hits = [];
+  let limit = 100, hits = null, helped = false;
+  const order = new Intl.Collator("en", { numeric: true }).compare;
   function search() {
     const words = $("search").value.toLowerCase().split(/\s+/).filter(Boolean);
     hits = data.features.filter((f) => (f.k === "condition" || f.k === "repair" || (f.k === "stone" && words.length)) && words.every((w) => f.q.includes(w)));
-    hits.sort((a, b) => (a.k < b.k ? -1 : a.k > b.k ? 1 : a.i.localeCompare(b.i, "en", { numeric: true }))); limit = 100; rows();
+    hits.sort((a, b) => (a.k < b.k ? -1 : a.k > b.k ? 1 : order(a.i, b.i))); limit = 100; rows();
   }
   function rows() {
     $("found").textContent = hits.length ? hits.length + "" : text.nothing; $("more").hidden = hits.length <= limit;
@@ -133,7 +138,7 @@ const Panels = (() => {
     panel.append(el("h3", {}, text.legend), el("dl", {}, data.terms.map((t) => [el("dt", {}, t.abbreviation + "  " + t.name), el("dd", {}, t.meaning)])));
   }
   function start() {
-    summary(); legend(); help(); tabs(); Stage.onView(tally); tally(); search();
+    summary(); legend(); tabs(); Stage.onView(tally);
     let typing = 0; $("search").oninput = () => { clearTimeout(typing); typing = setTimeout(search, 120); };
     $("more").onclick = () => { limit += 200; rows(); };
   }
