@@ -55,7 +55,7 @@ def write_pdf(pages: Iterable[Page], *, title: str, subject: str = "", to_scale:
     ascii85, rl_config.useA85 = rl_config.useA85, 0
     try:
         buffer = io.BytesIO()
-        canvas = Canvas(buffer, pageCompression=1, invariant=1)
+        canvas = Canvas(buffer, pageCompression=1, invariant=1, initialFontName=font_name("regular"))
         canvas.setTitle(title)
         canvas.setSubject(subject)
         canvas.setCreator("facademap")

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any, cast
+from urllib.parse import quote
 
 import numpy as np
 import pandas as pd
@@ -87,7 +88,7 @@ class Context:
     @cached_property
     def link(self) -> str:
         """Address of a repair."""
-        return str(self.choices.link or self.project.setting("repair_link") or f"facademap:{self.name}/repair/{{repair}}")
+        return str(self.choices.link or self.project.setting("repair_link") or f"facademap:{quote(self.name, safe='')}/repair/{{repair}}")
 
     @cached_property
     def criteria(self) -> tuple[str, ...]:
