@@ -128,6 +128,9 @@ class AccuracyStatement:
     Parameters
     ----------
     control, check : Differences or None
+    check_with_survey_m : float
+        Radial RMSE of the check points with the stated precision of their survey added (ASPRS Edition 2,
+        2023: root of the sum of squares); NaN without check points.
     blunders : tuple of str
         Names of control points left out.
     sigma_median_m, sigma_worst_m : float
@@ -155,6 +158,7 @@ class AccuracyStatement:
 
     control: Differences | None
     check: Differences | None
+    check_with_survey_m: float
     blunders: tuple[str, ...]
     sigma_median_m: float
     sigma_worst_m: float
@@ -204,15 +208,18 @@ def state_accuracy(view: PlaneView, extent: Extent, *, gsd_m: float,
     shift = _worst_relief_shift(pose, extent, rules.relief_m)
     empty, share = _distribution(view, extent)
     sigma_median, sigma_worst = (float(np.median(sigma)), float(sigma.max())) if sigma.size else (math.nan, math.nan)
+    with_survey = math.nan
     if check is not None:
-        error, source = check.rmse_radial_m, f"RMSE of {check.n} check points"
+        survey = view.points.sigma_m[~view.points.is_control]
+        with_survey = math.hypot(check.rmse_radial_m, math.sqrt(2.0 * float(np.mean(survey**2))))
+        error, source = with_survey, f"RMSE of {check.n} check points"
     else:
         error, source = sigma_worst, "predicted uncertainty, no check points"
     sample = max(gsd_m, float(np.nanmedian(samples)) if np.isfinite(samples).any() else gsd_m)
     warnings = [*(blunder.sentence() for blunder in view.blunders), *view.flags,
                 *_warnings(view, control, check, empty, share, samples, gsd_m, pose, seen, rules)]
     return AccuracyStatement(
-        control=control, check=check, blunders=tuple(b.name for b in view.blunders), sigma_median_m=sigma_median,
+        control=control, check=check, check_with_survey_m=with_survey, blunders=tuple(b.name for b in view.blunders), sigma_median_m=sigma_median,
         sigma_worst_m=sigma_worst, sample_distance_m=_rows(samples), obliqueness_deg=_rows(sight),
         tilt_deg=pose.tilt_deg, distance_m=pose.distance_m, focal_px=pose.focal_px, pose_is_known=pose.focal_is_known,
         empty_corners=empty, control_share=share, relief_m=rules.relief_m, relief_shift_m=shift, error_m=error,

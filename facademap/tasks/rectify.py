@@ -184,6 +184,7 @@ def report_values(view: PlaneView, grid: PixelGrid, accuracy: AccuracyStatement)
         "obliqueness_deg": _finite(accuracy.tilt_deg),
         "camera_distance_m": _finite(accuracy.distance_m),
         "camera_pose_is_known": bool(accuracy.pose_is_known),
+        "check_rmse_with_survey_m": _finite(accuracy.check_with_survey_m),
         "control": _differences(accuracy.control),
         "check": _differences(accuracy.check),
         "blunders": [{"name": b.name, "miss_px": _finite(b.miss_px), "du_m": _finite(b.du_m), "dv_m": _finite(b.dv_m),

@@ -138,3 +138,56 @@ def test_a_reveal_depth_goes_through_the_command(tmp_path: Path, capsys: pytest.
     assert "known camera" in capsys.readouterr().err
     assert run(*base, "--set-back-mm", 250) == 2  # seen squarely, the focal length cannot be told
     assert "--camera" in capsys.readouterr().err
+
+
+def test_frame_turns_a_survey_list_into_wall_coordinates(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    turn = np.radians(30)
+    along, out_of = np.array([np.cos(turn), np.sin(turn), 0]), np.array([np.sin(turn), -np.cos(turn), 0])
+    rows = ["name,e_m,n_m,h_m"]
+    for i, (u, v) in enumerate([(0, 0), (5, 0.2), (5.1, 3), (0.3, 3.2), (2.5, 1.5), (1.5, 2.4), (4, 1.1)]):
+        p = np.array([1000, 2000, 50]) + u * along + v * np.array([0, 0, 1.0]) + (0.06 if i == 5 else 0) * out_of
+        rows.append(f"S{i},{p[0]:.4f},{p[1]:.4f},{p[2]:.4f}")
+    survey, out = tmp_path / "survey.csv", tmp_path / "wall.csv"
+    survey.write_text("\n".join(rows))
+    station = np.array([1000, 2000, 51]) + 2 * along + 12 * out_of
+    assert run("frame", "--survey", survey, "--out", out, "--placement", tmp_path / "place.json", "--epsg", 25832,
+               f"--outside={station[0]},{station[1]},{station[2]}", "--json") == 0
+    printed = json.loads(capsys.readouterr().out)
+    assert printed["off_surface"] == ["S5"]
+    assert "before the wall plane" in printed["warnings"][0]
+    with out.open() as file:
+        found = list(csv.DictReader(file))
+    assert float(found[1]["u_m"]) == pytest.approx(5.0, abs=2e-3)
+    assert float(found[2]["v_m"]) == pytest.approx(3.0, abs=2e-3)
+    assert float(found[5]["w_m"]) == pytest.approx(0.06, abs=2e-3)
+    assert found[5]["on_surface"] == "0"
+    assert json.loads((tmp_path / "place.json").read_text())["epsg"] == 25832
+    survey.write_text("name,e_m,n_m,h_m\nA,1,2,nan\n")
+    assert run("frame", "--survey", survey, "--out", tmp_path / "no.csv", "--quiet") == 2
+    assert "line 2" in capsys.readouterr().err
+    assert not (tmp_path / "no.csv").exists()
+
+
+def test_measure_gives_lengths_and_areas_with_their_range(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    def pixel(u: float, v: float) -> tuple[float, float]:
+        return 100 + 200 * u, 700 - 200 * v
+
+    rows = ["name,u_m,v_m,x_px,y_px,role"]
+    for i, (u, v) in enumerate([(0, 0), (3, 0), (3, 3), (0, 3), (1.5, 1.4)]):
+        rows.append(f"c{i},{u},{v},{pixel(u, v)[0]},{pixel(u, v)[1]},control")
+    (tmp_path / "control.csv").write_text("\n".join(rows))
+    cv2.imwrite(str(tmp_path / "photo.png"), np.full((800, 800, 3), 90, np.uint8))
+    ring = [(0.5, 0.5), (2.5, 0.5), (2.5, 2.0), (0.5, 2.0)]
+    shapes = ["shape,kind,x_px,y_px", *(f"patch,area,{pixel(*p)[0]},{pixel(*p)[1]}" for p in ring),
+              *(f"crack,length,{pixel(*p)[0]},{pixel(*p)[1]}" for p in ring[:2])]
+    (tmp_path / "shapes.csv").write_text("\n".join(shapes))
+    base = ("measure", "--photo", tmp_path / "photo.png", "--control", tmp_path / "control.csv", "--shapes",
+            tmp_path / "shapes.csv", "--out", tmp_path / "out.csv")
+    assert run(*base, "--json", "--quiet") == 0
+    found = {s["shape"]: s for s in json.loads(capsys.readouterr().out)["shapes"]}
+    assert found["patch"]["value"] == pytest.approx(3.0, abs=1e-6)
+    assert found["crack"]["value"] == pytest.approx(2.0, abs=1e-6)
+    assert 0 < found["crack"]["plus_minus_95"] < 0.1
+    (tmp_path / "shapes.csv").write_text("shape,kind,x_px,y_px\npatch,volume,1,1\n")
+    assert run(*base, "--quiet") == 2
+    assert "volume" in capsys.readouterr().err
