@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -14,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facademap.errors import FacademapError, InputError, TableError
-from facademap.io.patch_files import read_rows, written_whole
+from facademap.io.csv_tables import read_csv_rows, write_text_atomically
 from facademap.io.plain_pictures import read_rgb
 from facademap.salvage.pattern import Pattern, describe_pattern, pattern_vectors
 
@@ -63,12 +64,12 @@ def compare_looks(images: Path, *, out: Path, progress: Callable[[float], None] 
             patterns.append(pattern)
             progress(0.2 + 0.7 * len(patterns) / len(pictures))
     distances = _all_distances(pattern_vectors(patterns))
-    with written_whole(out) as stream:
-        writer = csv.writer(stream, lineterminator="\n")
-        writer.writerow(["a", "b", "distance"])
-        for i, first in enumerate(pictures):
-            writer.writerows([first.name, pictures[j].name, f"{distances[i, j]:.6f}"]
-                             for j in range(i + 1, len(pictures)))
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(["a", "b", "distance"])
+    for i, first in enumerate(pictures):
+        writer.writerows([first.name, pictures[j].name, f"{distances[i, j]:.6f}"] for j in range(i + 1, len(pictures)))
+    write_text_atomically(out, text.getvalue())
     progress(1.0)
     np.fill_diagonal(distances, np.inf)
     nearest = {p.name: pictures[int(np.argmin(row))].name for p, row in zip(pictures, distances, strict=True)}
@@ -84,11 +85,11 @@ def read_picture_list(path: Path) -> list[StonePicture]:
     TableError
         A name is missing or there twice, a file does not exist; all are listed.
     """
-    rows = read_rows(path, columns=("name", "path"), optional=("mask_path",))
+    rows = read_csv_rows(path, columns=("name", "path"), optional=("mask_path",), what="list of pictures")
     faults: list[str] = []
     pictures: list[StonePicture] = []
     seen: dict[str, int] = {}
-    for line, row in enumerate(rows, start=2):
+    for line, row in ((r.line, {c: t.strip() for c, t in r.cells.items()}) for r in rows):
         name = row.get("name", "")
         if not name:
             faults.append(f"row {line}, name: is empty")
