@@ -411,7 +411,7 @@ def _write_json(values: Mapping[str, Any], path: Path) -> None:
         umask = os.umask(0)
         os.umask(umask)
         os.chmod(name, 0o666 & ~umask)  # noqa: PTH101
-        os.replace(name, path)  # noqa: PTH105
+        os.replace(name, path)
     except BaseException:
         Path(name).unlink(missing_ok=True)
         raise

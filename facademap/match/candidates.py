@@ -162,9 +162,7 @@ def find_candidates(
                     pairs[key] = (float(first[k]), float(deeper[k]))
         if reason is None and not fits_some:
             reason = "size"
-        if repair.lock is not None and repair.lock.block_id is None:
-            reason = "locked_out"
-        elif reason is None and not pairs:
+        if (repair.lock is not None and repair.lock.block_id is None) or (reason is None and not pairs):
             reason = "locked_out"
         if repair.lock is not None and repair.lock.block_id is not None and not pairs:
             raise InputError(
@@ -191,10 +189,6 @@ def _allowed(problem: Problem, i: int, faces: list[tuple[int, int]]) -> npt.NDAr
     result = np.ones(len(faces), dtype=bool)
     for k, (b, f) in enumerate(faces):
         block = problem.blocks[b]
-        if block.id in repair.forbid or (lock is not None and lock.block_id != block.id):
-            result[k] = False
-        elif lock is not None and lock.face_id is not None and block.faces[f].id != lock.face_id:
-            result[k] = False
-        elif lock is not None and not turns_allowed(repair, block.faces[f]):
+        if block.id in repair.forbid or (lock is not None and lock.block_id != block.id) or (lock is not None and lock.face_id is not None and block.faces[f].id != lock.face_id) or (lock is not None and not turns_allowed(repair, block.faces[f])):
             result[k] = False
     return result

@@ -27,6 +27,11 @@ from facademap.match.start import cheapest_pieces
 __all__ = ["Component", "quantum_of"]
 
 _NEAR = 1e-7
+#: Most that a repair may pay for a unit of priority, in steps: dear prices make every group worth a look,
+#: so they come last, when few repairs need them. Capped prices bound the true problem too.
+#: Most queries for one face in one round.
+MOST_EFFORT = 4_000_000
+CAPS = (15.0, 40.0, 120.0, 400.0, math.inf)
 
 
 def quantum_of(priorities: list[float]) -> float:
@@ -80,6 +85,9 @@ class Component:
             penalties=self.penalties, priorities=self.priorities,
             forced={i for group in forced.values() for i in group}, locked_blocks=set(forced),
         )
+        self.cap = 0
+        self.effort = 50_000
+        self.master.cap(CAPS[0])
 
     # -- groups ---------------------------------------------------------------------------------------
 
@@ -164,15 +172,23 @@ class Component:
         found = self._ask(self.master, used, lp, costs=None)
         if found is None:
             return False
-        added, earned, _ = found
+        added, earned, unproved = found
         bound = float(used.repairs[self.repairs].sum()) + used.count * self.least_unmatched + earned
         self._supports.append((bound - used.count * self.least_unmatched, used.count))
         if bound > self.bound:
             self.bound = bound
             self._center = used
         self.rounds += 1
-        if lp.objective - self.bound <= _NEAR * max(1.0, abs(lp.objective)) or (not added and self._smooth == 0.0):
-            self.converged = True
+        near = _NEAR if self.cap == len(CAPS) - 1 else 1e-3
+        if lp.objective - self.bound <= near * max(1.0, abs(lp.objective)) or (not added and self._smooth == 0.0):
+            if self.cap < len(CAPS) - 1:
+                self.cap += 1
+                self.master.cap(CAPS[self.cap])
+                self._center = None
+            elif unproved and self.effort < MOST_EFFORT and lp.objective - self.bound > near * max(1.0, abs(lp.objective)):
+                self.effort *= 8
+            else:
+                self.converged = True
         self._smooth = 0.5 if added else 0.0
         return True
 
@@ -201,7 +217,7 @@ class Component:
             own = None
             if costs is not None:
                 own = np.where([must for _, must in face.pieces], 1e6, 0.0)
-            offer = face.offer(used.repairs, floor=floor, costs=own)
+            offer = face.offer(used.repairs, floor=floor, costs=own, most_effort=self.effort, most_queries=self.effort // 20)
             gain = opening - offer.worth
             best[face.block] = min(best.get(face.block, 0.0 if face.block not in self.forced else math.inf), gain)
             unproved += not offer.proved

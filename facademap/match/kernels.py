@@ -27,7 +27,7 @@ __all__ = [
     "pairs_apart", "point_on_face",
 ]
 
-EASE_MM = 0.004
+EASE_MM = 0.003
 SLACK = 1e-7
 BISECT_MM = 0.0005
 ANY, RIGHT, TOP, PLACE = 0, 1, 2, 3
@@ -924,7 +924,7 @@ def can_cut(
 
 def best_group(
     profits, order, weights, room, clash, bads, bad_sizes, heads, links, level_starts, level_depths, choices, needs,
-    slabs_of, sizes, box, edges, parts, planes, segments, floor, most_nodes, most_queries, group, spent,
+    slabs_of, sizes, box, edges, parts, planes, segments, floor, most_nodes, most_queries, group, spent, sure,
 ):
     """The most profitable group of pieces that one face can yield.
 
@@ -946,6 +946,10 @@ def best_group(
         Effort; beyond it the result is marked as not proved.
     group : ndarray of int, shape (n + 3,)
         Takes size, nodes, 1 where proved (2 where the group itself is not decided), then the pieces.
+    spent : ndarray of int, shape (3,)
+        Queries made, most queries allowed; beyond these nothing more is decided.
+    sure : ndarray of int, shape (n + 1,)
+        Takes size and pieces of the best group met that can be cut for sure.
 
     Returns
     -------
@@ -968,12 +972,14 @@ def best_group(
     verified = 0
     used = np.zeros(rows)
     best = floor
+    best_sure = floor
     value = 0.0
     n = 0
     at = 0
     nodes = 0
     group[0] = 0
     group[2] = 1
+    sure[0] = 0
     while True:
         go_back = at >= m
         if not go_back:
@@ -1038,10 +1044,20 @@ def best_group(
                 trial = np.empty(length, np.int64)
                 for k in range(length):
                     trial[k] = order[chosen[k]] if k < n else piece
+                if answer == 2 or spent[0] > spent[1]:
+                    answer = 2
+                    continue
                 answer = can_cut(trial, level_starts, level_depths, choices, needs, slabs_of, sizes, box, edges, parts,
                                  planes, segments, most_queries, spent, slot)
-                if answer == 0:
-                    break
+                if answer == 1:
+                    worth = 0.0
+                    for k in range(length):
+                        worth += profits[trial[k]]
+                    if worth > best_sure:
+                        best_sure = worth
+                        sure[0] = length
+                        for k in range(length):
+                            sure[1 + k] = trial[k]
             if answer == 0:
                 # the piece that came last is part of the fault, since without it there was none
                 good = False
@@ -1050,7 +1066,7 @@ def best_group(
                     fewer = np.empty(trial.shape[0] - 1, np.int64)
                     for j in range(fewer.shape[0]):
                         fewer[j] = trial[j] if j < k else trial[j + 1]
-                    if can_cut(fewer, level_starts, level_depths, choices, needs, slabs_of, sizes, box, edges, parts,
+                    if spent[0] <= spent[1] and can_cut(fewer, level_starts, level_depths, choices, needs, slabs_of, sizes, box, edges, parts,
                                planes, segments, most_queries, spent, slot) == 0:
                         trial = fewer
                     else:

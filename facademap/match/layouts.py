@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any, Literal, TypeAlias
+from typing import Literal, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -21,7 +21,7 @@ Verdict: TypeAlias = Literal["yes", "no", "unknown"]
 Floats: TypeAlias = npt.NDArray[np.float64]
 Ints: TypeAlias = npt.NDArray[np.int64]
 #: Ways of sharing pieces out to slabs that are tried before giving up.
-MOST_GROUPINGS = 3000
+MOST_GROUPINGS = 300
 #: A repair by number, and whether it must come from the slab that carries the face.
 Piece: TypeAlias = tuple[int, bool]
 _Places: TypeAlias = tuple[tuple[int, float, float, int], ...]
@@ -54,6 +54,7 @@ class Layouts:
         self.work = 0
         self.unknown = 0
         self._flat: dict[tuple[int, int, tuple[int, ...], tuple[int, ...]], tuple[Verdict, _Places]] = {}
+        self._effort: dict[tuple[int, int, tuple[int, ...], tuple[int, ...]], int] = {}
         self._found: dict[tuple[int, int, tuple[Piece, ...]], tuple[Verdict, Layout | None]] = {}
 
     def fits_alone(self, repair: int, block: int, face: int) -> bool:
@@ -192,8 +193,10 @@ class Layouts:
     ) -> tuple[Verdict, _Places]:
         """Whether blanks fit side by side on one slab whose obstacles are the flaws of ``level``."""
         key = (block, face, level, repairs)
-        if key not in self._flat:
+        if key not in self._flat or (self._flat[key][0] == "unknown" and self._effort.get(key, 0) < self.most_queries):
             self._flat[key] = self._lay(block, face, level, repairs)
+            if self._flat[key][0] == "unknown":
+                self._effort[key] = self.most_queries
         return self._flat[key]
 
     def _lay(self, block: int, face: int, level: tuple[int, ...], repairs: tuple[int, ...]) -> tuple[Verdict, _Places]:

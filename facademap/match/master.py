@@ -70,6 +70,7 @@ class Master:
         self.penalties, self.priorities, self.forced = penalties, priorities, forced
         self.locked_blocks = locked_blocks
         self.columns: list[Column] = []
+        self.out: set[int] = set()
         self._known: dict[tuple[int, int, tuple[Piece, ...]], int] = {}
         self.row_of = {i: r for r, i in enumerate(repairs)}
         self.block_row = {b: len(repairs) + r for r, b in enumerate(blocks)}
@@ -79,7 +80,7 @@ class Master:
 
     def _program(self, penalties: Floats) -> highspy.Highs:
         lp = highspy.Highs()
-        for name, value in (("output_flag", False), ("threads", 1), ("random_seed", 1), ("presolve", "off")):
+        for name, value in (("output_flag", False), ("log_to_console", False), ("threads", 1), ("random_seed", 1), ("presolve", "off")):
             lp.setOptionValue(name, value)
         none = np.zeros(0, dtype=np.int32), np.zeros(0)
         inf = highspy.kHighsInf
@@ -108,6 +109,19 @@ class Master:
         rows, ones = self._entries(column)
         self._lp.addCol(column.cost, 0.0, highspy.kHighsInf, len(rows), rows, ones)
         return True
+
+    def cap(self, per_priority: float) -> None:
+        """Let no repair pay more than this for a unit of priority (a relaxation; infinite for none)."""
+        for at, i in enumerate(self.repairs):
+            self._lp.changeColCost(at, float(min(self.penalties[i], per_priority * self.priorities[i])))
+
+    def settle(self, number: int, layout: Layout | None) -> None:
+        """Give a group its layout, or take it out where it is proved that there is none."""
+        old = self.columns[number]
+        self.columns[number] = Column(block=old.block, face=old.face, pieces=old.pieces, cost=old.cost, layout=layout)
+        if layout is None:
+            self.out.add(number)
+            self._lp.changeColBounds(len(self.repairs) + number, 0.0, 0.0)
 
     def require(self, least_unmatched: float) -> None:
         """It is proved that at least this priority stays unmatched; use it."""

@@ -14,7 +14,7 @@ from facademap.match.solution import Placement, Quality, Reason, Slabs, Unmatche
 __all__ = ["layout_cost", "placements_of", "quality_of", "slabs_of", "unmatched_of"]
 
 _SNAP_MM = 0.1
-_SNAP_WITHIN_MM = 0.0045
+_SNAP_WITHIN_MM = 0.0032
 
 
 def layout_cost(layout: Layout, candidates: Candidates) -> float:

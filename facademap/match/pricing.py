@@ -99,6 +99,7 @@ class FacePricing:
         self.forced = forced
         self._group = np.zeros(n + 3, dtype=np.int64)
         self._spent = np.zeros(3, dtype=np.int64)
+        self._sure = np.zeros(n + 1, dtype=np.int64)
 
     def _tables(self, space: FreeSpace) -> None:
         """What the kernels need to know: choices at every depth level, thicknesses, slabs.
@@ -192,7 +193,8 @@ class FacePricing:
         )
 
     def offer(
-        self, prices: Floats, *, floor: float, most_nodes: int = 200_000, most_queries: int = 4_000,
+        self, prices: Floats, *, floor: float, most_nodes: int = 50_000, most_effort: int = 100_000,
+        most_queries: int = 4_000,
         costs: Floats | None = None,
     ) -> Offer:
         """The best group at these prices.
@@ -203,8 +205,8 @@ class FacePricing:
             What each repair pays when it is served.
         floor : float
             Groups worth less are of no interest; ``worth`` is never below it.
-        most_nodes, most_queries : int
-            Effort of the search and of one layout.
+        most_nodes, most_effort, most_queries : int
+            Effort of the search, of all its layouts and of one layout.
         costs : ndarray, optional
             Costs of the pieces instead of their looks.
         """
@@ -218,24 +220,40 @@ class FacePricing:
         space, group = self.layouts.space, self._group
         pool = (space.edges, space.parts, space.planes, space.segments)
         while True:
-            self._spent[:] = 0
+            self._spent[:] = (0, most_effort, 0)
             best = float(space.kernels.best_group(
                 paid, order, self.weights, self.room, self.clash, self.bads, self.bad_sizes, self.heads, self.links,
                 self.level_starts, self.level_depths, self.choices, self.needs, self.slabs_of, self.sizes, self.box,
-                *pool, float(floor), most_nodes, most_queries, group, self._spent,
+                *pool, float(floor), most_nodes, most_queries, group, self._spent, self._sure,
             ))
             self.layouts.work += int(self._spent[0]) + int(group[1])
-            proved = int(group[2])
-            chosen = np.array(sorted(group[3:3 + int(group[0])].tolist(), key=lambda p: self.pieces[p]), dtype=np.int64)
-            worth = (best if proved else max(best, self._fractional(paid, order))) - promised
+            searched = int(group[2]) != 0
+            worth = (best if searched else max(best, self._fractional(paid, order))) - promised
+            proved = searched and int(group[2]) == 1
+            picked = group[3:3 + int(group[0])] if int(group[2]) == 1 else self._sure[1:1 + int(self._sure[0])]
+            chosen = np.array(sorted(picked.tolist(), key=lambda p: self.pieces[p]), dtype=np.int64)
             if not len(chosen):
-                return Offer(worth, (), None, bool(proved))
+                return Offer(worth, (), None, proved)
             pieces = tuple(self.pieces[p] for p in chosen.tolist())
             layout = self._layout(chosen, pieces)
             if layout is None and self.late and self.layouts.find(self.block, self.face, pieces)[0] == "no":
                 self.learn(tuple(chosen.tolist()))
                 continue
-            return Offer(worth, pieces, layout, bool(proved))
+            return Offer(worth, pieces if layout is not None else (), layout, proved)
+
+    @property
+    def late(self) -> bool:
+        """Whether some flaw begins below the face, which the kernels do not look at."""
+        return any(w.from_mm > 0.0 for w in self.layouts.problem.blocks[self.block].faces[self.face].flaws)
+
+    def _layout(self, chosen: npt.NDArray[np.int64], pieces: tuple[Piece, ...]) -> Layout | None:
+        space = self.layouts.space
+        slot = np.zeros(len(chosen), dtype=np.int64)
+        answer = space.kernels.can_cut(
+            chosen, self.level_starts, self.level_depths, self.choices, self.needs, self.slabs_of, self.sizes, self.box,
+            space.edges, space.parts, space.planes, space.segments, 20_000, self._spent, slot,
+        )
+        return self.layouts.settle(self.block, self.face, pieces, slot.tolist()) if answer == 1 else None
 
     @property
     def late(self) -> bool:
@@ -262,6 +280,11 @@ class FacePricing:
             filled = np.minimum(1.0, np.maximum(0.0, (room - np.cumsum(weights[dense]) + weights[dense]) / weights[dense]))
             best = min(best, float(np.sum(paid[dense] * filled) + np.sum(paid[order[~heavy]])))
         return best
+
+    def impossible(self, pieces: tuple[Piece, ...]) -> None:
+        """It is proved that these pieces cannot be cut together."""
+        number = {p: n for n, p in enumerate(self.pieces)}
+        self.learn(tuple(number[p] for p in pieces))
 
     def learn(self, chosen: tuple[int, ...]) -> None:
         """Remember the smallest impossible part of an impossible group."""

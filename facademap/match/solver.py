@@ -17,7 +17,7 @@ from facademap.match.generation import Component
 from facademap.match.layouts import Layout, Layouts
 from facademap.match.locks import check_locks, forced_repairs
 from facademap.match.plans import layout_cost, placements_of, quality_of, slabs_of, unmatched_of
-from facademap.match.problem import Problem
+from facademap.match.problem import Block, Face, Flaw, Problem, Repair
 from facademap.match.solution import Solution
 from facademap.match.start import greedy_plan
 from facademap.match.verification import verify
@@ -89,8 +89,35 @@ def solve(
         raise InputError(f"the time limit is {time_limit_s:g} s", "Give a time limit above 0.")
     if work_limit is not None and work_limit <= 0:
         raise InputError(f"the work limit is {work_limit}", "Give a work limit above 0.")
-    return _Run(problem, time_limit_s=time_limit_s, work_limit=work_limit, seed=seed, progress=progress, start=start,
-                compiled=compiled, clock=clock).solution()
+    run = _Run(problem, time_limit_s=time_limit_s, work_limit=work_limit, seed=seed, progress=progress, start=start,
+               compiled=compiled, clock=clock)
+    if run.compiled and not _WARM:
+        _WARM.append(True)
+        if progress is not None:
+            progress(Progress(phase="loading compiled code (longer the first time on a machine)", fraction=0.0))
+        _Run(_tiny_problem(), time_limit_s=None, work_limit=None, seed=0, progress=None, start=None, compiled=True,
+             clock=clock).solution()
+        run.began = clock()
+    return run.solution()
+
+
+#: Holds something once the compiled code is loaded in this process.
+_WARM: list[bool] = []
+
+
+def _tiny_problem() -> Problem:
+    """A problem that calls every kernel, to have them compiled before the time counts."""
+    repairs = tuple(
+        Repair(id=f"r{n}", outline_mm=((0.0, 0.0), (w, 0.0), (w, h), (0.0, h)), depth_mm=50.0, joints_mm=(3.0,),
+               bed="horizontal", stone="s", weathered="required" if n == 0 else "any")
+        for n, (w, h) in enumerate([(60.0, 50.0), (70.0, 80.0), (90.0, 60.0), (110.0, 90.0)])
+    )
+    flaw = Flaw(outline_mm=((20.0, 20.0), (30.0, 20.0), (25.0, 32.0)), depth_mm=40.0)
+    face = Face(id="f", outline_mm=((0.0, 0.0), (170.0, 0.0), (170.0, 150.0), (0.0, 150.0)), depth_mm=150.0, bed="x",
+                flaws=(flaw,), weathered=True)
+    blocks = tuple(Block(id=f"b{n}", stone="s", lab=(70.0, 0.0, 10.0), faces=(face,), weight_kg=9.0) for n in range(2))
+    return Problem(repairs=repairs, blocks=blocks)
+
 
 
 class _Run:
@@ -106,7 +133,10 @@ class _Run:
         self.began = clock()
         pairs = len(problem.repairs) * sum(len(b.faces) for b in problem.blocks)
         self.small = len(problem.repairs) <= MOST_REPAIRS and pairs <= SMALL_PAIRS
-        self.space = FreeSpace(problem, compiled=not self.small if compiled is None else compiled)
+        self.compiled = not self.small if compiled is None else compiled
+        if compiled:
+            self.small = False
+        self.space = FreeSpace(problem, compiled=self.compiled)
         self.layouts = Layouts(self.space)
         self.parts: list[Component] = []
         self.ended: Literal["proof", "time", "work"] = "proof"
@@ -214,9 +244,8 @@ class _Run:
             if not part.round():
                 return False
             if DEBUG: print(f"{self.clock()-self.began:7.1f} part {len(part.repairs)} round {part.rounds} lp {part.master.prices().objective:.2f} bound {part.bound:.2f} plan {part.cost:.2f} cols {len(part.master.columns)} unk {self.layouts.unknown}", flush=True)
-        nodes = 200 if not part.converged else 2000
         if part.converged or part.rounds % 8 == 0:
-            part.pick(most_columns=6000, most_nodes=nodes, time_limit_s=self.left_s())
+            part.pick(most_columns=6000, most_nodes=2000 if part.converged else 100, time_limit_s=self.left_s())
             if DEBUG: print(f"{self.clock()-self.began:7.1f} pick {part.cost:.3f} bound {part.bound:.3f} unm {part.unmatched} least {part.least_unmatched}", flush=True)
         if part.cost - part.bound <= 1e-6 * max(1.0, part.cost):
             part.finished = True

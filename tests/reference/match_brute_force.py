@@ -45,14 +45,14 @@ def _room(size: tuple[int, int], flaws: list[tuple[int, int, int, int]], kerf: i
     def clear(x: int, y: int, w: int, h: int) -> bool:
         return all(x + w <= f[0] or x >= f[2] or y + h <= f[1] or y >= f[3] for f in flaws)
 
-    @functools.lru_cache(maxsize=None)
+    @functools.cache
     def single(n: int, x0: int, y0: int, x1: int, y1: int) -> bool:
         return any(
             clear(x, y, w, h)
             for w, h in pieces[n] for x in xs if x0 <= x <= x1 - w for y in ys if y0 <= y <= y1 - h
         )
 
-    @functools.lru_cache(maxsize=None)
+    @functools.cache
     def sawn(group: tuple[int, ...], x0: int, y0: int, x1: int, y1: int) -> bool:
         if not group:
             return True
