@@ -231,8 +231,8 @@ def _completed(project: Project, table: Table, row: dict[str, Any], *, given: se
     if is_missing(row.get("term")) or is_missing(row.get("surface")) or not isinstance(shape, shapely.Geometry) or shape.is_empty:
         return row
     term, surface = find_term(str(row["term"])), str(row["surface"])
-    box = shapely.bounds(shape) + (-2 * ATTACH_DISTANCE_M, -2 * ATTACH_DISTANCE_M, 2 * ATTACH_DISTANCE_M, 2 * ATTACH_DISTANCE_M)
-    near = (float(box[0]), float(box[1]), float(box[2]), float(box[3]))
+    (u0, v0, u1, v1), beside = shape.bounds, 2 * ATTACH_DISTANCE_M
+    near = (u0 - beside, v0 - beside, u1 + beside, v1 + beside)
     dimension = int(shapely.get_dimensions(shape))
     result = {**row, "term": term.name, "family": term.family, "layer": term.layer, "area_m2": 0.0,
               "length_m": shape.length if dimension == 1 else None}

@@ -86,7 +86,7 @@ def conditions(rng: np.random.Generator, rows: list[dict[str, Any]], many: int) 
         centre = (float(rng.uniform(u0 + 0.1, u1 - 0.1)), float(rng.uniform(v0 + 0.1, v1 - 0.1)))
         term, family = terms[index % len(terms)]
         if index % 9 == 8:
-            steps = np.cumsum(rng.normal(0, 0.02, (14, 2)) + [0.006, -0.02], axis=0)
+            steps = np.cumsum(rng.normal(0, 0.02, (14, 2)) + np.array([0.006, -0.02]), axis=0)
             shape, term, family = shapely.LineString(steps + centre), "fracture", "A"
         else:
             shape = blob(rng, centre, float(rng.uniform(0.05, 0.16)))
@@ -136,7 +136,7 @@ def _add_block(project: Project, edit: Any, number: int, rng: np.random.Generato
     base = np.array([196, 178, 146]) + rng.normal(0, 14)
     rgb = np.clip(rng.normal(0, 7, (420, 640, 3)) + base, 0, 255).astype(np.uint8)
     cv2.rectangle(rgb, (0, 0), (639, 419), (90, 88, 84), 40)
-    name, scale = f"block-{number + 1}.jpg", 560 / width
+    name, scale = f"block-{number + 1}.jpg", min(560 / width, 340 / height)
     path = project.place(f"blocks/{name}")
     cv2.imwrite(str(path), rgb[..., ::-1])
     import hashlib

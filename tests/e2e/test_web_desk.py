@@ -9,7 +9,7 @@ import sys
 import time
 import urllib.request
 import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -236,6 +236,15 @@ def post(server: Server, changes: list[dict[str, Any]]) -> dict[str, Any]:
     return result
 
 
+def draw_until_it_fails(server: Server, acknowledged: list[str], *, after_two: Callable[[], None]) -> None:
+    square = {"type": "Polygon", "coordinates": [[[1, 1], [1.1, 1], [1.1, 1.1], [1, 1.1], [1, 1]]]}
+    for number in itertools.count():
+        if number == 2:
+            after_two()
+        made = post(server, [{"op": "insert", "table": "conditions", "id": "new:1", "values": {"surface": "landward", "term": "alga", "geometry": square}}])
+        acknowledged.append(made["ids"]["new:1"])
+
+
 @pytest.mark.slow
 def test_nothing_acknowledged_is_lost_when_the_server_is_killed_during_edits(tmp_path: Path) -> None:
     """Five kills in the middle of a stream of edits; the benchmark does fifty."""
@@ -247,12 +256,7 @@ def test_nothing_acknowledged_is_lost_when_the_server_is_killed_during_edits(tmp
     for kill in range(5):
         stop = threading.Timer(0.02 + 0.013 * (kill % 5), running.kill)
         with pytest.raises(OSError):
-            for number in itertools.count():
-                if number == 2:
-                    stop.start()
-                square = [[1, 1], [1.1, 1], [1.1, 1.1], [1, 1.1], [1, 1]]
-                made = post(running, [{"op": "insert", "table": "conditions", "id": "new:1", "values": {"surface": "landward", "term": "alga", "geometry": {"type": "Polygon", "coordinates": [square]}}}])
-                acknowledged.append(made["ids"]["new:1"])
+            draw_until_it_fails(running, acknowledged, after_two=stop.start)
         stop.join()
         running.start()
     running.kill()

@@ -11,6 +11,7 @@ import { Layers, List, Missing } from "./Lists.jsx";
 import { conflict, lastNews, online, refused, signedOut, waitingEdits } from "./outbox.js";
 import { Record, useChange } from "./Record.jsx";
 import { RepairSheet } from "./Repairs.jsx";
+import { isReviewer } from "./Review.jsx";
 import { Rulers } from "./Rulers.jsx";
 import { area, feetInches, grid, length, snapping, tracing, units } from "./settings.js";
 import { t } from "./texts.js";
@@ -81,7 +82,7 @@ function Head() {
 function Places() {
   return (
     <nav class="places" aria-label="Workplaces">
-      {PLACES.map((name) => (
+      {PLACES.filter((name) => !isReviewer() || name !== "control").map((name) => (
         <button type="button" key={name} aria-current={place.value === name ? "page" : undefined} onClick={() => enter(name)}>
           <Glyph name={name} /><span>{t(`place.${name}`)}</span>
         </button>
@@ -111,7 +112,7 @@ function Wall() {
 }
 
 function Tools() {
-  const wanted = place.value === "repairs" ? REPAIR_TOOLS : place.value === "record" ? ["select", "measure"] : SURVEY_TOOLS;
+  const wanted = isReviewer() ? ["select", "measure"] : place.value === "repairs" ? REPAIR_TOOLS : place.value === "record" ? ["select", "measure"] : SURVEY_TOOLS;
   const names = wanted.filter((n) => (n !== "outline" || assistance.value.outline) && (n !== "follow" || assistance.value.line));
   const keyOf = (n) => Object.entries(KEYS).find(([, v]) => v === n)?.[0].toUpperCase();
   return (
@@ -121,7 +122,7 @@ function Tools() {
           <Glyph name={n} /><span>{t(`tool.${n}`)}</span>
         </button>
       ))}
-      {place.value === "survey" && (
+      {place.value === "survey" && !isReviewer() && (
         <div class="draws">
           <span aria-hidden="true">{t("draw.as")}</span>
           <select aria-label={t("draw.as")} value={drawTable.value} onChange={(e) => { drawTable.value = e.currentTarget.value; }}>

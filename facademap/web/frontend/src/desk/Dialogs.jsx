@@ -5,6 +5,7 @@ import { column, entryOf } from "./data.js";
 import { labelOf } from "./fields.jsx";
 import { conflict, forgetRefused, refused, resolveConflict } from "./outbox.js";
 import { shown, title } from "./Record.jsx";
+import { ReviewerLinks, isReviewer } from "./Review.jsx";
 import { theme, units, who } from "./settings.js";
 import { t } from "./texts.js";
 import { dialog } from "./view.js";
@@ -129,6 +130,8 @@ export function Help() {
         <label class="field">Name or initials <input maxLength={60} value={who.value} onInput={(e) => { who.value = e.currentTarget.value; }} /></label>
         <p><button type="button" onClick={() => { dialog.value = { kind: "tour", step: 0 }; }}>Show me round</button></p>
       </div>
+      {!isReviewer() && <ReviewerLinks />}
+      <h3>Keys</h3>
       <dl class="keys">{KEYS.map(([k, text]) => <div key={k}><dt><kbd>{k}</kbd></dt><dd>{text}</dd></div>)}</dl>
     </Dialog>
   );

@@ -1,9 +1,9 @@
 // Lists beside the wall: everything, what is missing, layers, history.
 import { useMemo, useRef, useState } from "preact/hooks";
 import { column, entryOf, family, pictures, rowsOf, schema, surface, term } from "./data.js";
-import { labelOf } from "./fields.jsx";
+import { Entry, labelOf } from "./fields.jsx";
 import { shown, title } from "./Record.jsx";
-import { area, hiddenFamilies, layers, length, units } from "./settings.js";
+import { area, hiddenFamilies, layers, length, shownSurvey, survey, units } from "./settings.js";
 import { Swatch } from "./Swatch.jsx";
 import { t } from "./texts.js";
 import { isSelected, panel, select, selection, swipe } from "./view.js";
@@ -152,6 +152,7 @@ export function Layers() {
     counts.set(r.family, [now[0] + 1, now[1] + (r.area_m2 ?? 0)]);
   }
   const surfaces = rowsOf("surfaces");
+  const surveys = [...new Set(rowsOf("conditions").map((r) => r.survey).filter(Boolean))].sort();
   const hidden = hiddenFamilies.value;
   return (
     <div class="layers">
@@ -171,6 +172,8 @@ export function Layers() {
       {Object.entries(LAYER_NAMES).map(([name, text]) => (
         <label class="check" key={name}><input type="checkbox" checked={layers.value[name] !== false} onChange={(e) => { layers.value = { ...layers.value, [name]: e.currentTarget.checked }; }} /> {text}</label>
       ))}
+      {surveys.length > 1 && <div class="field"><label for="survey-shown">Survey shown</label><select id="survey-shown" value={shownSurvey.value} onChange={(e) => { shownSurvey.value = e.currentTarget.value; }}><option value="">all</option>{surveys.map((n) => <option key={n} value={n}>{n}</option>)}</select></div>}
+      <div class="field"><label for="survey-now">New conditions belong to survey</label><Entry id="survey-now" value={survey.value} onCommit={(v) => { survey.value = v.trim() || "1"; }} /></div>
       <h3>Families</h3>
       {schema.value.families.map((f) => (
         <label class="check" key={f.id}><input type="checkbox" checked={!hidden.includes(f.id)} onChange={(e) => { hiddenFamilies.value = e.currentTarget.checked ? hidden.filter((x) => x !== f.id) : [...hidden, f.id]; }} />

@@ -8,6 +8,7 @@ import { t } from "./texts.js";
 import { copy, explode, merge, removeChosen } from "./tools.js";
 import { dialog, select, selection, template, tool } from "./view.js";
 import { goTo } from "./wall.js";
+import { Reviews, isReviewer } from "./Review.jsx";
 import { Swatch } from "./Swatch.jsx";
 
 /** Search the glossary by name, abbreviation or meaning; arrow keys and Enter choose. */
@@ -101,20 +102,23 @@ export function Record() {
       {table === "conditions" && row.origin === "assisted" && !row.confirmed_by && (
         <p class="warn">Outline proposed by the machine. <button type="button" onClick={() => change("confirmed_by", who.value || "surveyor")}>{t("confirm")}</button></p>
       )}
+      <fieldset class="plain-set" disabled={isReviewer()}>
       {table === "conditions" && <TermPicker value={same(rows, "term") ? row.term : null} onChange={(v) => change("term", v)} />}
       <div class="form">
         {names.map((name) => (
           <Field key={name} table={table} name={name} value={same(rows, name) ? row[name] : null} mixed={!same(rows, name)} readOnly={READ_ONLY.has(name)} onChange={(v) => change(name, v)} />
         ))}
       </div>
+      </fieldset>
       {!many && table === "conditions" && <Links row={row} />}
-      <footer class="actions">
+      {!many && ["conditions", "repairs"].includes(table) && <Reviews table={table} id={row.id} />}
+      {!isReviewer() && <footer class="actions">
         {table === "conditions" && !many && <button type="button" onClick={() => { template.value = { ...row, [term(row.term)?.shape ?? "polygon"]: row.term, sticky: true }; tool.value = line ? "line" : "polygon"; }}>{t("template.use")}</button>}
         {many && <button type="button" onClick={merge}>{t("tool.merge")}</button>}
         {row.geometry?.type?.startsWith("Multi") && <button type="button" onClick={explode}>Separate parts</button>}
         <button type="button" onClick={copy}>{t("tool.copy")}</button>
         <button type="button" class="danger" onClick={removeChosen}>{t("tool.delete")}</button>
-      </footer>
+      </footer>}
     </div>
   );
 }

@@ -6,6 +6,7 @@ import { edit } from "./edits.js";
 import { Field } from "./fields.jsx";
 import { job, startJob, stopJob } from "./jobs.js";
 import { FORMS, shown, useChange } from "./Record.jsx";
+import { Reviews, isReviewer } from "./Review.jsx";
 import { area, length, sizes } from "./settings.js";
 import { dialog, panel, select, selection } from "./view.js";
 import { goTo } from "./wall.js";
@@ -16,6 +17,7 @@ export function Cautions({ list, open }) {
 }
 
 export function JobBar({ kinds = ["plan", "match"] }) {
+  if (isReviewer()) return null;
   const now = job.value;
   const names = { plan: "Plan repairs", match: "Match stone", papers: "Issue papers" };
   if (now?.state === "running") {
@@ -105,6 +107,7 @@ function Repair({ row }) {
       </details>
       {piece && <details><summary>Piece</summary><div class="form">{FORMS.pieces.map((n) => <Field key={n} table="pieces" name={n} value={piece[n]} readOnly={n === "unmatched_reason"} onChange={(v) => edit(`change piece of ${row.id}`, [{ op: "update", table: "pieces", id: piece.id, values: { [n]: v } }])} />)}</div></details>}
       <Pins row={row} />
+      <Reviews table="repairs" id={row.id} />
     </div>
   );
 }
@@ -194,12 +197,12 @@ function Stones({ row, piece, place }) {
               <dl class="parts"><div><dt>Colour</dt><dd>{f.de00 === null ? "–" : `ΔE ${f.de00.toFixed(1)}`}</dd></div><div><dt>Spread</dt><dd>{f.spread.toFixed(1)}</dd></div><div><dt>Finish</dt><dd>{f.finish.toFixed(1)}</dd></div><div><dt>Left over</dt><dd>{f.spare_mm.map((m) => Math.round(m)).join(" · ")} mm</dd></div></dl>
               {f.reasons.length > 0 && <p class="bad">{f.reasons.join("; ")}</p>}
               {f.used_by.length > 0 && <p class="aside">also {f.used_by.join(", ")}</p>}
-              <p class="acts">
+              {!isReviewer() && <p class="acts">
                 <button type="button" aria-pressed={piece.lock_block === f.block} onClick={() => set(piece.lock_block === f.block ? `unlock ${row.id}` : `assign ${f.block} to ${row.id}`, { lock_block: piece.lock_block === f.block ? null : f.block })}>{piece.lock_block === f.block ? "Unlock" : "Assign"}</button>
                 <button type="button" aria-pressed={forbidden.includes(f.block)} onClick={() => set(`${forbidden.includes(f.block) ? "allow" : "forbid"} ${f.block} for ${row.id}`, { forbid_blocks: forbidden.includes(f.block) ? forbidden.filter((b) => b !== f.block) : [...forbidden, f.block] })}>{forbidden.includes(f.block) ? "Allow" : "Forbid"}</button>
                 {chosen && place.state === "proposed" && <button type="button" onClick={() => edit(`approve ${f.block} for ${row.id}`, [{ op: "update", table: "placements", id: place.id, values: { state: "approved" } }])}>Approve</button>}
                 {chosen && place.state === "approved" && <button type="button" onClick={() => edit(`open ${row.id} again`, [{ op: "update", table: "placements", id: place.id, values: { state: "proposed" } }])}>Open again</button>}
-              </p>
+              </p>}
             </div>
             <img class="face" src={faceAddress(f.face, 240)} alt="" loading="lazy" />
           </li>

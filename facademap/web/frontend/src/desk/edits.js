@@ -1,6 +1,6 @@
 // Edits and their undoing: every edit is a list of row changes that can be turned round.
 import { signal } from "@preact/signals";
-import { entryOf } from "./data.js";
+import { entryOf, project } from "./data.js";
 import { applyLocally, onRename, post } from "./outbox.js";
 import { who } from "./settings.js";
 
@@ -15,6 +15,10 @@ const newKey = () => {
 export const newId = () => `new:${newKey().slice(0, 12)}`;
 
 function run(what, changes, undoes) {
+  if (project.value?.pass === "review") {
+    notice.value = { text: "This link is for reading and reviewing.", bad: true };
+    return null;
+  }
   const inverse = [];
   const sent = [];
   for (const change of changes) {

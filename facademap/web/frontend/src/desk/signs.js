@@ -1,7 +1,7 @@
 // How things look on the wall: families by hatch and colour, classes by line weight, selection in crayon yellow.
 import { Circle, Fill, Icon, RegularShape, Stroke, Style, Text } from "ol/style.js";
 import { family, term } from "./data.js";
-import { hiddenFamilies } from "./settings.js";
+import { hiddenFamilies, shownSurvey } from "./settings.js";
 import { isSelected } from "./view.js";
 
 const PX_PER_MM = 4.2;
@@ -72,7 +72,7 @@ function sizePx(feature, resolution) {
 
 export function conditionStyle(feature, resolution) {
   const letter = feature.get("family") || "A";
-  if (hiddenFamilies.value.includes(letter) || feature.get("filtered")) return null;
+  if (hiddenFamilies.value.includes(letter) || (shownSurvey.value && feature.get("survey") !== shownSurvey.value)) return null;
   const size = sizePx(feature, resolution);
   const kind = feature.getGeometry().getType();
   const colour = family(letter)?.colour ?? "#555";

@@ -15,7 +15,7 @@ import { effect } from "@preact/signals";
 import { getRenderPixel } from "ol/render.js";
 import { entryOf, onRows, pictures, rowsOf, surface, tableOf } from "./data.js";
 import { q } from "./api.js";
-import { hiddenFamilies, layers } from "./settings.js";
+import { hiddenFamilies, layers, shownSurvey } from "./settings.js";
 import * as signs from "./signs.js";
 import { live, pointer, select, selection, swipe, tool } from "./view.js";
 
@@ -107,6 +107,7 @@ effect(() => {
 });
 effect(() => {
   void hiddenFamilies.value;
+  void shownSurvey.value;
   vectorLayers.conditions.changed();
 });
 
@@ -120,7 +121,7 @@ export function makeFeature(table, id, row) {
   if (!row.geometry) return null;
   const feature = new Feature({ geometry: format.readGeometry(row.geometry) });
   feature.setId(`${table}|${id}`);
-  for (const name of ["family", "term", "cc", "stage", "treatment", "role", "name"]) if (row[name] !== undefined) feature.set(name, row[name], true);
+  for (const name of ["family", "term", "cc", "stage", "treatment", "role", "name", "survey"]) if (row[name] !== undefined) feature.set(name, row[name], true);
   return feature;
 }
 
