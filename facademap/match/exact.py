@@ -79,7 +79,7 @@ def solve_exactly(layouts: Layouts, candidates: Candidates, *, penalties: list[f
     must = sum(1 << i for i in forced)
     best: dict[int, tuple[float, float, tuple[tuple[int, int, tuple[Piece, ...]], ...]]] = {0: (0.0, 0.0, ())}
     bounds: dict[int, float] = {0: 0.0}
-    for block, group in itertools.groupby(sorted(users), key=lambda key: key[0]):
+    for _, group in itertools.groupby(sorted(users), key=lambda key: key[0]):
         options: dict[int, tuple[float, float, tuple[int, int, tuple[Piece, ...]]]] = {}
         bound_options: dict[int, float] = {}
         for key in group:

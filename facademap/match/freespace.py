@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, TypeAlias
@@ -191,7 +192,7 @@ class FreeSpace:
                 if number and not polygon.intersects(outline):
                     continue
                 points = list(polygon.exterior.coords)
-                lines += [(*a, *b) for a, b in zip(points[:-1], points[1:], strict=True)]
+                lines += [(*a, *b) for a, b in itertools.pairwise(points)]
                 if not number:
                     ring_end = len(lines)
             first = self._n_segments

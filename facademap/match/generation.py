@@ -30,6 +30,7 @@ _NEAR = 1e-7
 #: Most that a repair may pay for a unit of priority, in steps: dear prices make every group worth a look,
 #: so they come last, when few repairs need them. Capped prices bound the true problem too.
 #: Most queries for one face in one round.
+LEAST_EFFORT = 4_000
 MOST_EFFORT = 4_000_000
 CAPS = (15.0, 40.0, 120.0, 400.0, math.inf)
 
@@ -86,7 +87,7 @@ class Component:
             forced={i for group in forced.values() for i in group}, locked_blocks=set(forced),
         )
         self.cap = 0
-        self.effort = 50_000
+        self.effort = LEAST_EFFORT
         self.master.cap(CAPS[0])
 
     # -- groups ---------------------------------------------------------------------------------------
@@ -186,7 +187,7 @@ class Component:
                 self.master.cap(CAPS[self.cap])
                 self._center = None
             elif unproved and self.effort < MOST_EFFORT and lp.objective - self.bound > near * max(1.0, abs(lp.objective)):
-                self.effort *= 8
+                self.effort *= 4
             else:
                 self.converged = True
         self._smooth = 0.5 if added else 0.0
@@ -217,7 +218,8 @@ class Component:
             own = None
             if costs is not None:
                 own = np.where([must for _, must in face.pieces], 1e6, 0.0)
-            offer = face.offer(used.repairs, floor=floor, costs=own, most_effort=self.effort, most_queries=self.effort // 20)
+            offer = face.offer(used.repairs, floor=floor, costs=own, most_effort=self.effort,
+                               most_queries=max(500, self.effort // 10), most_nodes=max(20_000, self.effort))
             gain = opening - offer.worth
             best[face.block] = min(best.get(face.block, 0.0 if face.block not in self.forced else math.inf), gain)
             unproved += not offer.proved

@@ -208,12 +208,11 @@ def free_edges(parts, planes, corners, first, last, segments, ring_end, window, 
             high_y = max(ay + t_in * dy, ay + t_out * dy)
             n = 0
             for b in range(n_hulls):
-                if b == a or box[b, 0] >= high_x or box[b, 2] <= low_x or box[b, 1] >= high_y or box[b, 3] <= low_y:
-                    if b == a or not (
-                        box[b, 0] < high_x + SLACK and box[b, 2] > low_x - SLACK
-                        and box[b, 1] < high_y + SLACK and box[b, 3] > low_y - SLACK
-                    ):
-                        continue
+                if b == a or not (
+                    box[b, 0] < high_x + SLACK and box[b, 2] > low_x - SLACK
+                    and box[b, 1] < high_y + SLACK and box[b, 3] > low_y - SLACK
+                ):
+                    continue
                 u_in = t_in
                 u_out = t_out
                 for e in range(size[b]):
@@ -373,11 +372,11 @@ def one(goal, item, x0, x1, y0, y1, starts, choices, edges, parts, planes, segme
                 places[item, 0] = place[0]
                 places[item, 1] = place[1]
                 places[item, 2] = choice
-            if goal == ANY or goal == PLACE:
+            if goal in (ANY, PLACE):
                 return 1.0
             reach = place[0] + choices[choice, 2] if goal == RIGHT else place[1] + choices[choice, 3]
             best = min(best, reach)
-    if goal == ANY or goal == PLACE:
+    if goal in (ANY, PLACE):
         return 0.0
     return best
 
@@ -425,7 +424,7 @@ def layout(goal, mask, x0, x1, y0, y1, kerf, starts, choices, areas, edges, part
         aim = frame[0]
         group = frame[1]
         state = frame[5]
-        measuring = aim == RIGHT or aim == TOP
+        measuring = aim in (RIGHT, TOP)
         done = False
         if state == ENTER:
             bad = math.inf if measuring else 0.0
@@ -836,7 +835,7 @@ def can_cut(
     slabs_of : ndarray of int, shape (2, n)
         First and last slab that a piece may come from.
     sizes : ndarray
-        Depth of the face, depth kerf, least slab, most slabs, kerf.
+        Depth of the face, depth kerf, least slab, most slabs, kerf, 1 where cuts are free.
     slot : ndarray of int
         Takes the slab of every piece of the group.
     """
@@ -896,6 +895,8 @@ def can_cut(
                         for level in range(n_levels):
                             answer = side_by_side(group, mask, level, level_starts, choices, kerf, box, edges, parts,
                                                   planes, segments, most_queries, spent)
+                            if answer == 0 and sizes[5] > 0.0 and mask & (mask - 1) != 0:
+                                answer = 2  # not by straight cuts, but perhaps by free ones
                             if answer != 0:
                                 break
                             first += 1

@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from facademap.match.candidates import need_mm
 from facademap.match.compiled import MOST_TOGETHER
+from facademap.match.freecut import lay_freely
 from facademap.match.freespace import FreeSpace
 from facademap.match.kernels import ANY, PLACE
 from facademap.match.problem import TOLERANCE_MM
@@ -219,7 +220,7 @@ class Layouts:
 
         spent = np.array([0, self.most_queries, 0], dtype=np.int64)
         if len(rows) > 1:
-            if float(areas.sum()) > (box[2] - box[0] + kerf + 0.02) * (box[3] - box[1] + kerf + 0.02):
+            if self.problem.params.cut_mode == "guillotine" and float(areas.sum()) > (box[2] - box[0] + kerf + 0.02) * (box[3] - box[1] + kerf + 0.02):
                 return "no", ()
             done = space.kernels.fill_some(starts, choices, kerf, np.array(box, dtype=float), *pool, spent)
             self.work += int(spent[0])
@@ -228,11 +229,20 @@ class Layouts:
             spent[0] = 0
         if len(rows) > MOST_TOGETHER:
             return "unknown", ()
+        free = self.problem.params.cut_mode == "free" and len(rows) > 1
         everything = (1 << len(rows)) - 1
         x0, y0, x1, y1 = box
         goal = PLACE if len(rows) == 1 else ANY
         good = space.kernels.layout(goal, everything, x0, x1, y0, y1, kerf, starts, choices, areas, *pool, spent)
         self.work += int(spent[0])
+        if good == 0.0 and free:
+            most = self.most_queries // 4 if len(rows) < 6 else self.most_queries // 20
+            answer, laid = lay_freely(space, rows, kerf_mm=kerf, most_checks=most)
+            self.work += most if answer is None else most // 4
+            if answer:
+                return "yes", tuple(
+                    (i, x, y, int(rows[n][row, 10])) for n, (i, (x, y, row)) in enumerate(zip(repairs, laid, strict=True)))
+            return ("unknown" if answer is None else "no"), ()
         if good == 0.0:
             return ("unknown" if spent[2] else "no"), ()
         if len(rows) > 1:

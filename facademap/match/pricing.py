@@ -136,7 +136,8 @@ class FacePricing:
         kerf = params.depth_kerf_mm
         most = max(1, min(params.max_slabs, int((here.depth_mm + kerf + TOLERANCE_MM)
                                                 // max(params.min_slab_mm + kerf, 1e-6))))
-        self.sizes = np.array([here.depth_mm, kerf, params.min_slab_mm, most, params.kerf_mm], dtype=float)
+        self.sizes = np.array([here.depth_mm, kerf, params.min_slab_mm, most, params.kerf_mm,
+                               params.cut_mode == "free"], dtype=float)
         self.box = np.array(space.box(self.block, self.face), dtype=float)
 
     def _rooms(self, space: FreeSpace) -> tuple[Floats, Floats]:
@@ -253,23 +254,9 @@ class FacePricing:
             chosen, self.level_starts, self.level_depths, self.choices, self.needs, self.slabs_of, self.sizes, self.box,
             space.edges, space.parts, space.planes, space.segments, 20_000, self._spent, slot,
         )
+        if answer != 1 and self.sizes[5] > 0.0 and len(pieces) < 5:
+            return self.layouts.find(self.block, self.face, pieces)[1]
         return self.layouts.settle(self.block, self.face, pieces, slot.tolist()) if answer == 1 else None
-
-    @property
-    def late(self) -> bool:
-        """Whether some flaw begins below the face, which the kernels do not look at."""
-        return any(w.from_mm > 0.0 for w in self.layouts.problem.blocks[self.block].faces[self.face].flaws)
-
-    def _layout(self, chosen: npt.NDArray[np.int64], pieces: tuple[Piece, ...]) -> Layout | None:
-        space = self.layouts.space
-        slot = np.zeros(len(chosen), dtype=np.int64)
-        answer = space.kernels.can_cut(
-            chosen, self.level_starts, self.level_depths, self.choices, self.needs, self.slabs_of, self.sizes, self.box,
-            space.edges, space.parts, space.planes, space.segments, 20_000, self._spent, slot,
-        )
-        if answer == 1:
-            return self.layouts.settle(self.block, self.face, pieces, slot.tolist())
-        return self.layouts.find(self.block, self.face, pieces)[1]
 
     def _fractional(self, paid: Floats, order: npt.NDArray[np.int64]) -> float:
         """A quick upper bound: fill the roomiest row by parts of pieces."""

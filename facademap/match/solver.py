@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import os
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -28,7 +27,6 @@ SMALL_PAIRS = 60
 #: From so many pairs on, only the best-looking blocks of each repair are looked at.
 LARGE_PAIRS = 1_000_000
 MOST_BLOCKS = 40
-DEBUG = bool(os.environ.get("MATCH_DEBUG"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -197,8 +195,7 @@ class _Run:
             assert lock.block_id is not None
             fixed.setdefault(blocks[lock.block_id], []).append(i)
         forced = {b: tuple(g) for b, g in fixed.items()}
-        never = (lambda: False)
-        plan = greedy_plan(self.layouts, candidates, penalties=penalties, fixed=forced, stop=never)
+        plan = greedy_plan(self.layouts, candidates, penalties=penalties, fixed=forced, stop=lambda: False)
         groups = self._earlier_groups()
         for repairs, keys in _parts(candidates):
             part = Component(
@@ -243,10 +240,8 @@ class _Run:
                 break
             if not part.round():
                 return False
-            if DEBUG: print(f"{self.clock()-self.began:7.1f} part {len(part.repairs)} round {part.rounds} lp {part.master.prices().objective:.2f} bound {part.bound:.2f} plan {part.cost:.2f} cols {len(part.master.columns)} unk {self.layouts.unknown}", flush=True)
         if part.converged or part.rounds % 8 == 0:
             part.pick(most_columns=6000, most_nodes=2000 if part.converged else 100, time_limit_s=self.left_s())
-            if DEBUG: print(f"{self.clock()-self.began:7.1f} pick {part.cost:.3f} bound {part.bound:.3f} unm {part.unmatched} least {part.least_unmatched}", flush=True)
         if part.cost - part.bound <= 1e-6 * max(1.0, part.cost):
             part.finished = True
         elif part.converged:
@@ -256,7 +251,6 @@ class _Run:
                 return False
             elif part.converged:
                 part.finished = True
-            if DEBUG: print(f"{self.clock()-self.began:7.1f} counted unm {part.unmatched} least {part.least_unmatched} bound {part.bound}", flush=True)
         return True
 
     def _earlier_groups(self) -> dict[tuple[int, int], tuple[int, ...]] | None:

@@ -1,0 +1,122 @@
+"""Blanks on one slab when the saw may turn: no straight cut has to part them, only a kerf of stone."""
+
+from __future__ import annotations
+
+import math
+from typing import TypeAlias
+
+import numpy as np
+import numpy.typing as npt
+
+from facademap.match.freespace import FreeSpace
+
+__all__ = ["lay_freely"]
+
+Floats: TypeAlias = npt.NDArray[np.float64]
+_STEP_MM = 0.02
+_NEAR_MM = 1e-6
+
+
+class _Search:
+    """Depth-first search over orders and over positions pushed left and down."""
+
+    def __init__(self, space: FreeSpace, rows: list[Floats], kerf_mm: float, *, round_corners: bool, most: int) -> None:
+        self.space, self.rows, self.kerf, self.round, self.left = space, rows, kerf_mm, round_corners, most
+        self.placed: list[tuple[int, int, float, float, Floats]] = []
+        self.seen: set[tuple[tuple[int, int, float, float], ...]] = set()
+
+    def parts(self, item: int, row: int, x: float, y: float) -> Floats:
+        """Boxes of the parts of a blank at a place."""
+        choice = self.rows[item][row]
+        box = self.space.parts[int(choice[4]):int(choice[5]), :4]
+        return box + np.array([x, y, x, y])
+
+    def free(self, item: int, row: int, x: float, y: float) -> bool:
+        """Whether a blank may lie at a place beside those placed."""
+        mine = self.parts(item, row, x, y)
+        for *_, other in self.placed:
+            dx = np.maximum(0.0, np.maximum(other[None, :, 0] - mine[:, None, 2], mine[:, None, 0] - other[None, :, 2]))
+            dy = np.maximum(0.0, np.maximum(other[None, :, 1] - mine[:, None, 3], mine[:, None, 1] - other[None, :, 3]))
+            gap = np.hypot(dx, dy) if self.round else np.maximum(dx, dy)
+            if float(gap.min()) < self.kerf - _NEAR_MM:
+                return False
+        choice = self.rows[item][row]
+        self.left -= 1
+        space = self.space
+        return bool(space.kernels.clear_at(
+            space.parts, space.planes, int(choice[4]), int(choice[5]), space.segments[int(choice[6]):int(choice[7])],
+            int(choice[8]), x, y))
+
+    def places(self, item: int, row: int) -> list[tuple[float, float]]:
+        """Positions of a blank that can move neither left nor down."""
+        choice = self.rows[item][row]
+        edges = self.space.edges[int(choice[0]):int(choice[1])]
+        if choice[9] == 0.0:
+            return [(float(e[0]), float(e[1])) for e in edges]
+        own = self.space.parts[int(choice[4]):int(choice[5]), :4]
+        xs = {round(float(v), 7) for v in edges[:, (0, 2)].ravel()}
+        ys = {round(float(v), 7) for v in edges[:, (1, 3)].ravel()}
+        for *_, other in self.placed:
+            xs |= {round(float(o + self.kerf - m), 7) for o in other[:, 2] for m in own[:, 0]}
+            ys |= {round(float(o + self.kerf - m), 7) for o in other[:, 3] for m in own[:, 1]}
+        points = {(x, y) for x in xs for y in ys}
+        for ax, ay, bx, by in edges:
+            if abs(ax - bx) < _NEAR_MM or abs(ay - by) < _NEAR_MM:
+                continue
+            points |= {(x, round(float(ay + (x - ax) / (bx - ax) * (by - ay)), 7)) for x in xs if min(ax, bx) <= x <= max(ax, bx)}
+            points |= {(round(float(ax + (y - ay) / (by - ay) * (bx - ax)), 7), y) for y in ys if min(ay, by) <= y <= max(ay, by)}
+        return [
+            (x, y) for x, y in sorted(points)
+            if self.free(item, row, x, y) and not self.free(item, row, x - _STEP_MM, y)
+            and not self.free(item, row, x, y - _STEP_MM)
+        ]
+
+    def run(self, left: frozenset[int]) -> bool:
+        """Place the rest; True when all lie."""
+        if not left:
+            return True
+        state = tuple(sorted((i, r, x, y) for i, r, x, y, _ in self.placed))
+        if state in self.seen or self.left <= 0:
+            return False
+        self.seen.add(state)
+        for item in sorted(left):
+            for row in range(len(self.rows[item])):
+                for x, y in self.places(item, row):
+                    self.placed.append((item, row, x, y, self.parts(item, row, x, y)))
+                    if self.run(left - {item}):
+                        return True
+                    self.placed.pop()
+        return False
+
+
+def lay_freely(
+    space: FreeSpace, rows: list[Floats], *, kerf_mm: float, most_checks: int
+) -> tuple[bool | None, list[tuple[float, float, int]]]:
+    """Lay blanks at least a kerf apart.
+
+    Parameters
+    ----------
+    rows : list of ndarray
+        Choices of every blank.
+    kerf_mm : float
+        Least distance (Euclidean).
+    most_checks : int
+        Effort.
+
+    Returns
+    -------
+    answer, places
+        True with x, y and choice of each; False when it is proved impossible (even with kerf / sqrt(2)
+        along one axis, which every Euclidean kerf leaves); None when undecided.
+    """
+    everything = frozenset(range(len(rows)))
+    search = _Search(space, rows, kerf_mm, round_corners=True, most=most_checks)
+    if search.run(everything):
+        found = {i: (x, y, r) for i, r, x, y, _ in search.placed}
+        return True, [found[i] for i in range(len(rows))]
+    if search.left <= 0:
+        return None, []
+    search = _Search(space, rows, kerf_mm / math.sqrt(2.0), round_corners=False, most=most_checks)
+    if search.run(everything) or search.left <= 0:
+        return None, []
+    return False, []
