@@ -38,7 +38,7 @@ RADIAL_SIGMA = (0.25, 0.2)
 FOCAL_SIGMA = 0.35
 ROTATION_SIGMA = 0.004
 #: Residuals so many times the stated precision raise the question whether the photos are those of one camera.
-FORCED_SIGMA0 = 1.2
+FORCED_STRAIN = 4.0
 #: A control point is named as a blunder beyond so many times the usual residual, and beyond these pixels.
 BLUNDER_TIMES = 6.0
 BLUNDER_PX = 4.0
@@ -407,13 +407,20 @@ def _adjust_once(
     )
     try:
         result = adjust_bundle(bundle)
-        if result.sigma0 > FORCED_SIGMA0:
+        if _strain(result, bundle) > FORCED_STRAIN:
             # cropped or squeezed photos are no views of one pinhole camera: then each keeps its own eight terms
             free = adjust_bundle(replace(bundle, right_angle_sigma=float("inf"), focal_sigma=0.0))
-            result = free if free.sigma0 < 0.5 * result.sigma0 else result
+            result = free if _strain(free, bundle) < 0.5 * _strain(result, bundle) else result
         return result, members, rows, [p.name for p in used]
     except SolveError as error:
         raise GeometryError(f"the photos cannot be adjusted together: {error.problem}", error.remedy) from error
+
+
+def _strain(result: BundleResult, bundle: Bundle) -> float:
+    """Usual residual of the ties, or of the control where that is worse, against the stated precision."""
+    miss = np.hypot(*result.residual_px.T) / bundle.sigma_px
+    surveyed = np.isfinite(bundle.wall_sigma[bundle.point])
+    return max(float(np.median(miss[part])) for part in (surveyed, ~surveyed) if part.any())
 
 
 def _camera_groups(cameras: Sequence[Camera]) -> NDArray[np.intp]:
