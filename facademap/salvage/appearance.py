@@ -27,6 +27,8 @@ SHARES = np.linspace(0.025, 0.975, 20)
 GRAIN_GSD_M = 0.001
 #: Spread is measured on at most this many samples.
 _SPREAD_SAMPLES = 20_000
+#: Moments and quantiles are taken on a regular part of the pixels of about this size.
+_MOST_SAMPLES = 150_000
 _VERSION = 1
 
 
@@ -135,7 +137,10 @@ def measure_appearance(rgb: NDArray[Any], mask: Mask | None = None, *, gsd_m: fl
         factor = min(1.0, gsd_m / GRAIN_GSD_M)
     small, small_used = _reduced(rgb, used, factor)
     pattern = describe_pattern(small, small_used)
-    lab = lab_from_srgb(rgb[used][:: max(1, int(np.count_nonzero(used) // 400_000))])
+    stride = max(1, int(np.sqrt(np.count_nonzero(used) / _MOST_SAMPLES)))
+    lab = lab_from_srgb(rgb[::stride, ::stride][used[::stride, ::stride]])
+    if len(lab) < 4:
+        lab = lab_from_srgb(rgb[used])
     mean = lab.mean(axis=0)
     sample = lab[:: max(1, len(lab) // _SPREAD_SAMPLES)]
     quantiles = np.quantile(lab, SHARES, axis=0) - np.median(lab, axis=0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -122,11 +123,16 @@ def appearance_distances(targets: Sequence[Appearance], faces: Sequence[Appearan
         return result
     lab_t, lab_f = (np.array([x.lab for x in side], dtype=float) for side in (targets, faces))
     vectors_t, vectors_f = (_vectors(side, w) for side in (targets, faces))
-    rows = max(1, 200_000 // len(faces))
-    for start in range(0, len(targets), rows):
+    rows = max(1, 100_000 // len(faces))
+
+    def fill(start: int) -> None:
         part = slice(start, start + rows)
         result[part] = cdist(vectors_t[part], vectors_f, "cityblock")
-        result[part] += w.mean * difference_ciede2000(lab_t[part, None], lab_f[None])
+        if w.mean:
+            result[part] += w.mean * difference_ciede2000(lab_t[part, None], lab_f[None])
+
+    with ThreadPoolExecutor(2) as pool:
+        list(pool.map(fill, range(0, len(targets), rows)))
     return result
 
 

@@ -39,6 +39,8 @@ _ROUNDS = 4
 #: Beyond this distance (standard deviations, five features) a pixel counts as unlike the stone.
 _UNLIKE = 4.5
 _LEAST_AREA_PX = 400
+#: Standard deviations are taken this much finer where the face ran into the ground.
+_STRICTNESS = (1.0, 1.6, 2.4)
 #: Scatter that every stone is allowed: L*, a*, b*; logarithm of texture strength at two scales.
 _COLOUR_FLOOR = (1.2, 0.6, 0.8)
 _TEXTURE_FLOOR = (0.25, 0.25)
@@ -79,17 +81,27 @@ def find_face(rgb: NDArray[Any], click_px: tuple[float, float]) -> tuple[Mask, f
     seed = (min(size[0] - 1, round((x + 0.5) * size[0] / cols - 0.5)),
             min(size[1] - 1, round((y + 0.5) * size[1] / rows - 0.5)))
     features = _features(small)
-    core = _first_core(features, seed)
-    face = core
+    trouble: GeometryError | None = None
+    for strictness in _STRICTNESS:
+        try:
+            return _checked(_grown(features, seed, strictness)), size[0] / cols
+        except GeometryError as error:  # like ground ran into the face: look more closely
+            trouble = trouble or error
+    assert trouble is not None
+    raise trouble
+
+
+def _grown(features: Floats, seed: tuple[int, int], strictness: float) -> Mask:
+    face = core = _first_core(features, seed)
     for _ in range(_ROUNDS):
-        cut = _cut(features, core, seed)
+        cut = _cut(features, core, seed, strictness)
         if np.count_nonzero(cut) < _LEAST_AREA_PX:
             break
         agreed = np.count_nonzero(cut & face) / np.count_nonzero(cut | face)
         face, core = cut, _core_of(cut)
         if agreed > 0.995:
             break
-    return _checked(face, seed), size[0] / cols
+    return face
 
 
 def _features(small: NDArray[Any]) -> Floats:
@@ -110,7 +122,11 @@ def _first_core(features: Floats, seed: tuple[int, int]) -> Mask:
     rows, cols = features.shape[:2]
     core = np.zeros((rows, cols), np.uint8)
     cv2.circle(core, seed, max(6, round(0.035 * max(rows, cols))), 1, -1)
-    return core > 0
+    disk = core > 0
+    colour = features[..., :3]
+    middle = np.median(colour[disk], axis=0)
+    scatter = 1.4826 * np.median(np.abs(colour[disk] - middle), axis=0) + _COLOUR_FLOOR
+    return np.asarray(disk & (np.abs(colour - middle) < 3 * scatter).all(axis=2))  # without a hole or a stain
 
 
 def _core_of(face: Mask) -> Mask:
@@ -154,8 +170,8 @@ def _one_sided(texture: Floats) -> Floats:
     return np.asarray(texture * (least / np.maximum(size, 1e-6))[..., None])
 
 
-def _cut(features: Floats, core: Mask, seed: tuple[int, int]) -> Mask:
-    relative = _relative(features, core)
+def _cut(features: Floats, core: Mask, seed: tuple[int, int], strictness: float) -> Mask:
+    relative = strictness * _relative(features, core)
     distance = np.sqrt((relative**2).sum(axis=2))
     unlike = (distance > _UNLIKE) & ~core
     if np.count_nonzero(unlike) < 50:
@@ -222,7 +238,7 @@ def _whole(mask: Mask, seed: tuple[int, int]) -> Mask:
     return np.asarray(parts == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA])))
 
 
-def _checked(face: Mask, seed: tuple[int, int]) -> Mask:
+def _checked(face: Mask) -> Mask:
     area = int(np.count_nonzero(face))
     if area < _LEAST_AREA_PX:
         raise GeometryError("no face stands out around the click",

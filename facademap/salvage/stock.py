@@ -52,6 +52,10 @@ TYPICAL_DENSITIES: Mapping[str, Density] = {
                       source="typical handbook value; absorption limit of ASTM C503"),
     "slate": Density(kg_per_m3=2800, absorption_percent=0.25, status="memory",
                      source="typical handbook value; absorption limit of ASTM C629"),
+    "sedimentary": Density(kg_per_m3=2563, absorption_percent=8.0, status="handbook",
+                           source="the heavier of limestone and sandstone, for lifting"),
+    "igneous": Density(kg_per_m3=2675, absorption_percent=0.4, status="handbook", source="as granite"),
+    "metamorphic": Density(kg_per_m3=2800, absorption_percent=0.25, status="memory", source="as slate"),
     "unknown": Density(kg_per_m3=2700, absorption_percent=8.0, status="common practice",
                        source="heavy side of building stones, for lifting"),
 }
@@ -184,11 +188,15 @@ def judge_acceptance(checks: Mapping[str, str]) -> tuple[Literal["accepted", "to
     return "accepted", ()
 
 
+#: Kinds that may be matched with their bed unknown: igneous rock has a rift, no bed.
+_WITHOUT_BED = ("igneous", "granite", "marble")
+
+
 def unusable_because(*, state: str, acceptance: str, kind: str, faces: Sequence[Face]) -> str | None:
     """Why a block may not be matched, or None.
 
-    A sedimentary stone whose bed is unknown stays out until someone settles it; kind and acceptance
-    come before colour.
+    ``kind`` is a kind of the table ``blocks`` or a key of `TYPICAL_DENSITIES`. A stone whose natural
+    bed is unknown stays out until someone settles it; kind and acceptance come before colour.
     """
     if state not in ("available", "future"):
         return f"is {state}"
@@ -196,7 +204,7 @@ def unusable_because(*, state: str, acceptance: str, kind: str, faces: Sequence[
         return f"acceptance: {acceptance}"
     if not faces:
         return "has no measured face"
-    if kind in ("sandstone", "limestone", "slate", "unknown") and all(f.bed == "unknown" for f in faces):
+    if kind not in _WITHOUT_BED and all(f.bed == "unknown" for f in faces):
         return "its natural bed is unknown: settle the bed direction first"
     if all(f.sound().area <= 0 for f in faces):
         return "no face has sound stone"

@@ -24,6 +24,7 @@ from facademap.salvage.face_size import (
     scale_from_length,
 )
 from facademap.salvage.outline import trace_face
+from facademap.salvage.target_sheet import find_target_sheet
 
 __all__ = ["outline_block", "read_face_control"]
 
@@ -32,7 +33,7 @@ SQUARE_ON = "one known length: the picture is taken to be square on to the face,
 
 def outline_block(photo: Path, *, click_px: tuple[float, float], out: Path, control: Path | None = None,
                   camera: Path | None = None, scale: tuple[float, float, float, float, float] | None = None,
-                  bed_deg: float | None = None) -> dict[str, Any]:
+                  bed_deg: float | None = None, sheet: bool = False) -> dict[str, Any]:
     """Trace the face under a click, measure it and write its outline as GeoJSON.
 
     Parameters
@@ -50,6 +51,8 @@ def outline_block(photo: Path, *, click_px: tuple[float, float], out: Path, cont
         ``x0, y0, x1, y1, length_mm``: one known length in a picture taken square on.
     bed_deg : float, optional
         Direction of the bed on the face.
+    sheet : bool
+        Take the scale from the printed target sheet in the photo.
 
     Returns
     -------
@@ -61,14 +64,17 @@ def outline_block(photo: Path, *, click_px: tuple[float, float], out: Path, cont
     FacademapError
         Nothing is written.
     """
-    if control is None and scale is None:
-        raise InputError("no scale is given", "Give --control with four points of known place on the face, or --scale "
-                                              "with one known length in a picture taken square on.")
-    if camera is not None and control is None:
+    if control is None and scale is None and not sheet:
+        raise InputError("no scale is given", "Give --control with four points of known place on the face, --sheet with "
+                                              "the target sheet in the photo, or --scale with one known length in a "
+                                              "picture taken square on.")
+    if camera is not None and control is None and not sheet:
         raise InputError("a camera is given without control points", "Give --control with the points on the face.")
+    if control is not None and sheet:
+        raise InputError("both control points and the target sheet are given", "Give one of the two.")
     picture, _ = read_picture(photo)
     rows, cols = picture.shape[:2]
-    by_plane = None if control is None else _plane(control, camera, (cols, rows))
+    by_plane = _plane(control, camera, picture) if control is not None or sheet else None
     by_length = None if scale is None else scale_from_length(scale[:2], scale[2:4], scale[4] / 1000)
     if by_plane is not None and scale is not None:
         _compare(by_plane, scale)
@@ -96,10 +102,12 @@ def read_face_control(path: Path) -> tuple[list[str], np.ndarray, np.ndarray]:
     return [r.text("name") for r in rows], pixel, face
 
 
-def _plane(control: Path, camera: Path | None, size_px: tuple[int, int]) -> PlaneScale:
-    names, pixel, face = read_face_control(control)
-    lens = None if camera is None else read_camera(camera, size_px=size_px)
-    return fit_face_plane(names, pixel, face, width_px=size_px[0], height_px=size_px[1], camera=lens)
+def _plane(control: Path | None, camera: Path | None, picture: np.ndarray) -> PlaneScale:
+    """Scale from the control table, or from the target sheet in the picture."""
+    rows, cols = picture.shape[:2]
+    names, pixel, face = find_target_sheet(picture) if control is None else read_face_control(control)
+    lens = None if camera is None else read_camera(camera, size_px=(cols, rows))
+    return fit_face_plane(names, pixel, face, width_px=cols, height_px=rows, camera=lens)
 
 
 def _compare(plane: PlaneScale, scale: tuple[float, float, float, float, float]) -> None:

@@ -37,12 +37,13 @@ class _Numbers(click.ParamType):
 @click.option("--camera", type=click.Path(path_type=Path), help="Camera JSON (with --control).")
 @click.option("--scale", type=_Numbers("x0,y0,x1,y1,length_mm"),
               help="One known length, for a picture taken square on to the face.")
+@click.option("--sheet", is_flag=True, help="Take the scale from the printed target sheet in the photo.")
 @click.option("--click", "click_px", type=_Numbers("x,y"), required=True, help="A place on the face, in pixels.")
 @click.option("--bed-deg", type=float, help="Direction of the bed, counter-clockwise from the x axis of the control.")
 @click.option("--out", type=click.Path(path_type=Path), required=True, help="GeoJSON to write, outline in pixels.")
 @command_options
 def command(photo: Path, control: Path | None, camera: Path | None, scale: tuple[float, ...] | None,
-            click_px: tuple[float, float], bed_deg: float | None, out: Path, show: Show) -> None:
+            sheet: bool, click_px: tuple[float, float], bed_deg: float | None, out: Path, show: Show) -> None:
     """Trace the face under a click and measure it.
 
     Sizes are those of the smallest enclosing rectangle, its width along the bed, each with its
@@ -52,7 +53,7 @@ def command(photo: Path, control: Path | None, camera: Path | None, scale: tuple
 
     with show.progress("Tracing the face"):
         found = outline_block(photo, click_px=click_px, out=out, control=control, camera=camera,
-                              scale=scale, bed_deg=bed_deg)  # type: ignore[arg-type]
+                              scale=scale, bed_deg=bed_deg, sheet=sheet)  # type: ignore[arg-type]
     for warning in found["warnings"]:
         show.say(f"note: {warning}")
     show.result({**found, "out": out}, text=[
