@@ -33,7 +33,7 @@ def make_project(folder: Path, *, insets: int = 18, conditions: int = 60, seed: 
         edit.set("name", "Sallow Quay sail loft")
         edit.insert("elevations", [{"id": "E-1", "name": NAMES[0], "building": "Sail loft", "facing_deg": 190.0, "sort": 1},
                                    {"id": "E-2", "name": NAMES[1], "building": "Sail loft", "facing_deg": 100.0, "sort": 2}])
-        width = max(9.0, 0.55 * insets)
+        width = min(24.0, max(9.0, 0.55 * insets))
         for k, name in enumerate(NAMES):
             place = {"epsg": 32630, "matrix": [[0.985, 0.0, 0.174, 431000.0 + 40 * k], [-0.174, 0.0, 0.985, 5640000.0], [0.0, 1.0, 0.0, 12.5]]}
             edit.insert("surfaces", [{"id": f"S-{k + 1}", "elevation": f"E-{k + 1}", "name": name, "frame_wkt": wall_crs(name, f"sample {k}"),
