@@ -22,6 +22,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from facademap.errors import FacademapError
 from facademap.photo.adjust import Adjustment, LensPrior, adjust_plane
 from facademap.photo.camera import Camera
 from facademap.photo.homography import fit_homography_dlt
@@ -38,8 +39,15 @@ BLUNDER_SIGMAS = 5.0
 BLUNDER_PX = 2.0
 #: Weight of the stated precision against the residuals, in observations.
 PRIOR_OBSERVATIONS = 3.0
-#: Up to so many points, leaving out each one in turn is compared.
-MOST_POINTS_TO_COMPARE = 8
+#: Up to so many points, every way of leaving some out is compared.
+MOST_POINTS_TO_COMPARE = 10
+#: Scatter over the stated precision above which the first consensus of few points is doubted, and below which a
+#: smaller set is believed instead (common practice).
+DOUBTED_SCATTER = 3.0
+BELIEVED_SCATTER = 2.0
+#: Each point of such a set left out must miss by so many standard deviations and this share of the diagonal.
+GROSS_SIGMAS = 12.0
+GROSS_SHARE = 0.0025
 _MOST_SAMPLES = 400
 
 
@@ -203,12 +211,16 @@ def find_consensus(wall: Floats, pixel_px: Floats, camera: Camera, *, prior: Len
     used = distance <= max(BLUNDER_PX, 6.0 * core)
     used[order[:least_used]] = True
     fit, used, scale = _snoop(wall, pixel_px, fit, used, camera, prior, sigma_px, sigma_wall, least_used)
-    if n <= MOST_POINTS_TO_COMPARE and (~used).sum() == 1:
-        used = _best_single(wall, pixel_px, fit, used, camera, prior, sigma_px, sigma_wall)
-        for _ in range(2):
-            fit = _adjust_from(wall, pixel_px, fit.homography, fit.camera, camera, prior, sigma_px, sigma_wall,
-                               used.astype(float), scale=scale)
-            scale = estimate_scale(fit, used=used, scale=scale)
+    if n <= MOST_POINTS_TO_COMPARE and ((~used).any() or scale > DOUBTED_SCATTER):
+        compared = _compare_subsets(wall, pixel_px, camera, prior, sigma_px, sigma_wall, least_used)
+        if compared is not None and (compared[0] != used).any():
+            used, scale = compared[0], 1.0
+            fit = adjust_plane(wall, pixel_px, compared[1], camera, prior=prior, sigma_px=sigma_px,
+                               sigma_wall=sigma_wall, weight=used.astype(float))
+            for _ in range(3):
+                scale = estimate_scale(fit, used=used, scale=scale)
+                fit = _adjust_from(wall, pixel_px, fit.homography, fit.camera, camera, prior, sigma_px, sigma_wall,
+                                   used.astype(float), scale=scale)
     return fit, used, scale
 
 
@@ -244,13 +256,35 @@ def find_rivals(wall: Floats, pixel_px: Floats, fit: Adjustment, used: Flags, *,
     return [i for i, cost in enumerate(costs) if i != chosen and cost < 4.0 * costs[chosen] + 10.0]
 
 
-def _best_single(wall: Floats, pixel_px: Floats, fit: Adjustment, used: Flags, camera: Camera, prior: LensPrior,
-                 sigma_px: Floats, sigma_wall: Floats) -> Flags:
-    """With few points the largest residual may sit on the wrong one: compare what leaving out each would give."""
-    costs = [_without(i, wall, pixel_px, fit, camera, prior, sigma_px, sigma_wall).cost for i in range(len(wall))]
-    best = np.ones(len(wall), dtype=bool)
-    best[int(np.argmin(costs))] = False
-    return best
+def _compare_subsets(wall: Floats, pixel_px: Floats, camera: Camera, prior: LensPrior, sigma_px: Floats,
+                     sigma_wall: Floats, least_used: int) -> tuple[Flags, Floats] | None:
+    """With few points the largest residual may sit on the wrong one: try every way of leaving some out.
+
+    Returns the smallest set whose absence makes the rest agree, with a start value; None when no set does.
+    """
+    n = len(wall)
+    gross = GROSS_SHARE * math.hypot(camera.width_px, camera.height_px)
+    for left_out in range(min(n - least_used, 3) + 1):
+        best: tuple[float, Flags, Floats] | None = None
+        for group in itertools.combinations(range(n), left_out):
+            keep = np.ones(n, dtype=bool)
+            keep[list(group)] = False
+            try:
+                begin = fit_homography_dlt(wall[keep], camera.ray_from_pixel(pixel_px[keep]))
+            except FacademapError:
+                continue
+            if begin[2, 2] <= 0:
+                continue
+            fit = adjust_plane(wall, pixel_px, begin, camera, prior=prior, sigma_px=sigma_px, sigma_wall=sigma_wall,
+                               weight=keep.astype(float), max_steps=8)
+            scatter = math.sqrt((PRIOR_OBSERVATIONS + fit.cost) / (PRIOR_OBSERVATIONS + max(fit.redundancy, 0.0)))
+            miss = np.hypot(*fit.residual_px[~keep].T) if left_out else np.array([math.inf])
+            if float(miss.min()) > GROSS_SIGMAS * scatter * float(sigma_px.max()) and float(miss.min()) > gross and (
+                    best is None or scatter < best[0]):
+                best = scatter, keep, begin
+        if best is not None and best[0] < BELIEVED_SCATTER:
+            return best[1], best[2]
+    return None
 
 
 def _snoop(wall: Floats, pixel_px: Floats, fit: Adjustment, used: Flags, camera: Camera, prior: LensPrior,
