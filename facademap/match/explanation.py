@@ -76,7 +76,9 @@ def _first_failure(problem: Problem, layouts: Layouts, i: int, b: int, f: int, d
     return None
 
 
-def explain(problem: Problem, solution: Solution, *, repair_ids: tuple[str, ...] | None = None) -> tuple[Explanation, ...]:
+def explain(
+    problem: Problem, solution: Solution, *, repair_ids: tuple[str, ...] | None = None
+) -> tuple[Explanation, ...]:
     """For each repair the ranked blocks with each part of the score, and what rules out the others.
 
     Parameters
@@ -115,9 +117,13 @@ def explain(problem: Problem, solution: Solution, *, repair_ids: tuple[str, ...]
                 ranked += options
             else:
                 out.append(RuledOut(block_id=block.id, reason=FILTERS[max(worst)]))
-        now = next((r.looks for r in ranked if r.chosen), problem.params.unmatched_penalty * repair.priority)
+        now = problem.params.unmatched_penalty * repair.priority
+        if place is not None:
+            alone = len(solution.on_block(place.block_id)) == 1
+            now = next((r.looks + (r.opening if alone else 0.0) for r in ranked if r.chosen), now)
         ranked = [
-            dataclasses.replace(r, insist_at_least=0.0 if r.chosen else r.looks - now + (0.0 if r.opened_already else r.opening))
+            dataclasses.replace(
+                r, insist_at_least=0.0 if r.chosen else r.looks - now + (0.0 if r.opened_already else r.opening))
             for r in ranked
         ]
         ranked.sort(key=lambda r: (r.looks + (0.0 if r.opened_already else r.opening), r.block_id, r.face_id))

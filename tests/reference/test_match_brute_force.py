@@ -1,0 +1,39 @@
+"""Small problems against brute force (normal positions, every set, every slab), which shares nothing with the solver."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import pytest
+
+sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[2] / "benchmarks")]
+
+from match_brute_force import best_objective
+from match_instances import small_problem
+
+from facademap.io.match_files import problem_from_json
+from facademap.match import solve, verify
+
+
+def _tame(seed: int, mode: str, slabs: bool) -> dict:
+    """A small problem that brute force can do in a moment: at most four repairs."""
+    problem = small_problem(seed, cut_mode=mode, slabs=slabs)
+    problem["repairs"] = problem["repairs"][:4]
+    problem["blocks"] = problem["blocks"][:2]
+    return problem
+
+
+@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize(("mode", "slabs"), [("guillotine", False), ("guillotine", True), ("free", False)])
+def test_plan_and_bound_agree_with_brute_force(seed: int, mode: str, slabs: bool) -> None:
+    given = _tame(200 + seed, mode, slabs)
+    problem = problem_from_json(given)
+    plan = solve(problem)
+    best = best_objective(given)
+    assert plan.objective <= best + 1e-6
+    assert plan.bound <= best + 1e-6
+    assert verify(problem, plan) == []
+    if mode == "guillotine":
+        assert plan.status == "optimal"
+        assert plan.objective == pytest.approx(best, abs=1e-6)
