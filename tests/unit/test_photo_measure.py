@@ -18,10 +18,10 @@ LENGTH = float(np.hypot(*(RING[2] - RING[0])))
 def test_ranges_hold_the_truth_about_19_times_in_20() -> None:
     """Control and picks with 0.5 px noise; the true values are known from the rendering."""
     held = {"area": 0, "length": 0, "position": 0}
-    trials = 60
+    trials = 40
     for seed in range(trials):
         rng = np.random.default_rng(1000 + seed)
-        wall = see_wall(rng, oblique_deg=30, k1=-0.1, control=10, check=4, noise_px=0.5)
+        wall = see_wall(rng, oblique_deg=30, k1=-0.1, control=12, check=4, noise_px=0.5)
         view = fit_plane_view(wall.points, width_px=WIDTH_PX, height_px=HEIGHT_PX, camera=wall.camera)
         # the truth for four picks: the check points' own known places
         truth = wall.points.wall_m[~wall.points.is_control]
