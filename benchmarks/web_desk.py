@@ -76,7 +76,7 @@ def surveyors(server: Server, *, people: int = 20, each: int = 15) -> None:
 def tiles(server: Server) -> None:
     about = json.loads(_get(server, "/api/pictures"))["surfaces"]["landward"]
     wide, high = -(-about["width_px"] // 512), -(-about["height_px"] // 512)
-    asked = [f"/tiles/surface/0/{x}/{y}?id=landward" for x in range(wide) for y in range(high)]
+    asked = [f"/tiles/surface/0/{x}/{y}?id=landward&v={about['version']}" for x in range(wide) for y in range(high)]
     begun = time.perf_counter()
     for address in asked:
         _get(server, address)

@@ -103,6 +103,10 @@ class Pictures:
             _, rgb, mask = elevation.read(window, gsd_m=elevation.grid.gsd_m * 2**level)
         return _keep(name, *_encoded(_full_tile(rgb), _full_tile(mask)))
 
+    def kept_tile(self, version: str, level: int, column: int, row: int) -> tuple[bytes, str] | None:
+        """A tile that was cut before, by the version of its picture; ``None`` when it was not."""
+        return _kept(self._cache / "tiles" / version / str(level) / f"{column}_{row}")
+
     def surface_part(self, project: Project, surface: str, box_m: tuple[float, float, float, float], *,
                      most_px: int = 2_000_000) -> tuple[Any, Bytes]:
         """Grid and pixels (rgb) of a part of a surface, no finer than the picture and not above ``most_px``."""

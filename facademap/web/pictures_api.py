@@ -18,6 +18,8 @@ __all__ = ["routes"]
 
 #: Tiles carry the version of their picture in the address, so they never go stale.
 _FOR_EVER = {"cache-control": "private, max-age=31536000, immutable"}
+_VERSION = re.compile(r"[0-9a-f]{16}\Z")
+_NUMBER = re.compile(r"\d{1,6}\Z")
 _FOR_NOW = {"cache-control": "private, max-age=60"}
 
 
@@ -33,6 +35,18 @@ def routes(desk: Desk, pictures: Pictures) -> list[Route]:
         data, kind = pictures.surface_tile(desk.reading(), _named(request), *_place(request))
         return Response(data, media_type=kind, headers=_FOR_EVER)
 
+    cut_tile = threaded(surface_tile)
+
+    async def surface_tile_at_once(request: Request) -> Response:
+        # a tile that was cut before is only read from its file, without asking the project
+        version = request.query_params.get("v", "")
+        parts = [request.path_params[n] for n in ("level", "column", "row")]
+        if _VERSION.match(version) and all(_NUMBER.match(p) for p in parts):
+            kept = pictures.kept_tile(version, *(int(p) for p in parts))
+            if kept is not None:
+                return Response(kept[0], media_type=kept[1], headers=_FOR_EVER)
+        return await cut_tile(request)
+
     def photo_tile(request: Request, body: Any) -> Any:
         data, kind = pictures.photo_tile(desk.reading(), _named(request), *_place(request))
         return Response(data, media_type=kind, headers=_FOR_EVER)
@@ -47,7 +61,7 @@ def routes(desk: Desk, pictures: Pictures) -> list[Route]:
 
     return [
         Route("/api/pictures", threaded(about)),
-        Route("/tiles/surface/{level}/{column}/{row}", threaded(surface_tile)),
+        Route("/tiles/surface/{level}/{column}/{row}", surface_tile_at_once),
         Route("/tiles/photo/{level}/{column}/{row}", threaded(photo_tile)),
         Route("/pictures/photo", threaded(photo)),
         Route("/pictures/face", threaded(face)),
@@ -63,7 +77,7 @@ def _named(request: Request) -> str:
 
 def _place(request: Request) -> tuple[int, int, int]:
     values = [request.path_params[n] for n in ("level", "column", "row")]
-    if not all(re.match(r"\d{1,6}\Z", v) for v in values):
+    if not all(_NUMBER.match(v) for v in values):
         raise InputError("a tile whose place is not three whole numbers", "Give level, column and row.")
     return int(values[0]), int(values[1]), int(values[2])
 

@@ -18,17 +18,20 @@ const inchLabel = (v, s) => {
   return `${feet}′${rest < 0.01 ? "" : ` ${Number(rest.toFixed(2))}″`}`;
 };
 
-function paint(canvas, overlay) {
+function paint(canvas) {
   const size = map.getSize();
   if (!size || !canvas) return;
   const ratio = globalThis.devicePixelRatio || 1;
   const css = getComputedStyle(document.documentElement);
   const [paper, ink, faint] = ["--rule", "--rule-ink", "--rule-faint"].map((n) => css.getPropertyValue(n).trim());
   const [w, h] = size;
-  canvas.width = w * ratio;
-  canvas.height = h * ratio;
   const pen = canvas.getContext("2d");
-  pen.scale(ratio, ratio);
+  if (canvas.width !== w * ratio || canvas.height !== h * ratio) {
+    canvas.width = w * ratio;
+    canvas.height = h * ratio;
+  }
+  pen.setTransform(ratio, 0, 0, ratio, 0, 0);
+  pen.clearRect(0, 0, w, h);
   const view = map.getView();
   const resolution = view.getResolution();
   const [left, bottom, right, top] = view.calculateExtent(size);
@@ -101,16 +104,20 @@ function paint(canvas, overlay) {
   pen.lineTo(w, h - deep + 0.5);
   if (wide) { pen.moveTo(wide - 0.5, 0); pen.lineTo(wide - 0.5, h - deep); }
   pen.stroke();
-  if (pointer.value && overlay) {
-    pen.fillStyle = css.getPropertyValue("--mark");
-    const [px, py] = [x(pointer.value[0]), y(pointer.value[1])];
-    if (px > wide) pen.fillRect(px - 1.5, h - deep, 3, deep);
-    if (wide && py < h - deep) pen.fillRect(0, py - 1.5, wide, 3);
-  }
 }
 
 export function Rulers() {
   const canvas = useRef(null);
+  const along = useRef(null);
+  const up = useRef(null);
+  useEffect(() => effect(() => {
+    // the marks move by themselves; the rules are painted again only when the wall moves
+    const at = pointer.value && map.getPixelFromCoordinate(pointer.value);
+    for (const mark of [along.current, up.current]) mark.hidden = !at;
+    if (!at) return;
+    along.current.style.transform = `translateX(${at[0]}px)`;
+    up.current.style.transform = `translateY(${at[1]}px)`;
+  }), []);
   useEffect(() => {
     let asked = false;
     const draw = () => {
@@ -118,12 +125,12 @@ export function Rulers() {
       asked = true;
       requestAnimationFrame(() => {
         asked = false;
-        paint(canvas.current, true);
+        paint(canvas.current);
       });
     };
     map.on("postrender", draw);
     const stop = effect(() => {
-      void pointer.value; void grid.value; void theme.value; void units.value;
+      void grid.value; void theme.value; void units.value;
       draw();
     });
     return () => {
@@ -131,5 +138,5 @@ export function Rulers() {
       stop();
     };
   }, []);
-  return <canvas ref={canvas} class="rulers" aria-hidden="true" />;
+  return <div aria-hidden="true"><canvas ref={canvas} class="rulers" /><i class="mark along" ref={along} hidden /><i class="mark up" ref={up} hidden /></div>;
 }

@@ -24,7 +24,7 @@ function Stages() {
   return (
     <div class="stages"><h2>Work</h2><p class="aside">Choose a repair to see its checks.</p>
       {[...groups].map(([stage, rows]) => (
-        <details key={stage} open={rows.length < 16}><summary><span class="dot" style={{ background: stageColour(stage) }} /> {stage} <span class="count">{rows.length}</span></summary>
+        <details key={stage} open={rows.length < 16 || groups.size < 3}><summary><span class="dot" style={{ background: stageColour(stage) }} /> {stage} <span class="count">{rows.length}</span></summary>
           <ul class="rows">{rows.map((r) => <li key={r.id}><button type="button" class="wide" onClick={() => { select("repairs", r.id); goTo("repairs", r.id); }}><strong>{shown(r.id)}</strong> {r.treatment} <span class="aside">{r.wall_stone ?? ""}{r.lift ? ` · lift ${r.lift}` : ""}</span></button></li>)}</ul></details>
       ))}
       {!repairs.length && <p class="aside">No repair is planned yet.</p>}
