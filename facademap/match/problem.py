@@ -252,9 +252,10 @@ class Face:
             _text(self.finish, f"{name}: finish")
         if not isinstance(self.weathered, bool):
             raise InputError(f"{name}: weathered is {self.weathered!r}", "Give true or false.")
-        outline = shapely.Polygon(self.outline_mm)
+        # a flaw in a broken-off corner is harmless, one beyond the face's box is a slip of the frame
+        around = shapely.box(*shapely.Polygon(self.outline_mm).bounds)
         for number, flaw in enumerate(self.flaws):
-            if shapely.Polygon(flaw.outline_mm).intersection(outline).area <= 0.0:
+            if shapely.Polygon(flaw.outline_mm).intersection(around).area <= 0.0:
                 raise GeometryError(f"{name}: flaw {number} lies outside the face",
                                     "Measure the flaw again in the frame of its face, or remove it.")
 

@@ -42,7 +42,7 @@ def _free_positions(problem, i: int, face) -> shapely.Geometry:  # type: ignore[
     return shapely.union_all(good)
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(3))
 def test_fit_and_leftmost_place_agree_with_shapely(seed: int) -> None:
     problem = problem_from_json(random_yard(6, 6, seed=seed, slabs=False))
     space = FreeSpace(problem, compiled=False)
@@ -67,13 +67,13 @@ def test_fit_and_leftmost_place_agree_with_shapely(seed: int) -> None:
     assert compared > 5
 
 
-@pytest.mark.parametrize("seed", range(40))
+@pytest.mark.parametrize("seed", range(15))
 def test_every_small_plan_passes_the_independent_check(seed: int) -> None:
-    problem = problem_from_json(small_problem(1000 + seed))
+    problem = problem_from_json(small_problem(1000 + seed, cut_mode="guillotine"))
     assert verify(problem, solve(problem)) == []
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", range(5))
 def test_more_stone_is_never_worse(seed: int) -> None:
     given = small_problem(300 + seed, cut_mode="guillotine")
     whole = solve(problem_from_json(given))
