@@ -39,6 +39,8 @@ _ROUNDS = 4
 #: Beyond this distance (standard deviations, five features) a pixel counts as unlike the stone.
 _UNLIKE = 4.5
 _LEAST_AREA_PX = 400
+#: A face found on the second look must keep this far from the frame, or it is a part of one that is cut off.
+_FRAME_GAP_PX = 12
 #: Standard deviations are taken this much finer where the face ran into the ground.
 _STRICTNESS = (1.0, 1.6, 2.4)
 #: Scatter that every stone is allowed: L*, a*, b*; logarithm of texture strength at two scales.
@@ -83,12 +85,25 @@ def find_face(rgb: NDArray[Any], click_px: tuple[float, float]) -> tuple[Mask, f
     features = _features(small)
     trouble: GeometryError | None = None
     for strictness in _STRICTNESS:
+        face = _grown(features, seed, strictness)
         try:
-            return _checked(_grown(features, seed, strictness)), size[0] / cols
-        except GeometryError as error:  # like ground ran into the face: look more closely
+            return _checked(face, frame_px=0 if trouble is None else _FRAME_GAP_PX), size[0] / cols
+        except GeometryError as error:  # like ground ran into the face, unless the face itself goes on
             trouble = trouble or error
+            if _goes_on(face):
+                break
     assert trouble is not None
     raise trouble
+
+
+def _goes_on(face: Mask) -> bool:
+    """Whether the face itself runs out of the picture: a broad contact with one side of the frame or two.
+
+    A ground that is like the stone meets the frame in narrow places, or all round.
+    """
+    sides = [side for side in (face[0], face[-1], face[:, 0], face[:, -1]) if side.any()]
+    broad = [np.count_nonzero(side) > 0.15 * len(side) for side in sides]
+    return 1 <= len(sides) <= 2 and any(broad)
 
 
 def _grown(features: Floats, seed: tuple[int, int], strictness: float) -> Mask:
@@ -238,12 +253,14 @@ def _whole(mask: Mask, seed: tuple[int, int]) -> Mask:
     return np.asarray(parts == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA])))
 
 
-def _checked(face: Mask) -> Mask:
+def _checked(face: Mask, *, frame_px: int = 0) -> Mask:
+    """The face, unless it is too small, everything, or reaches the frame (or to within so many pixels of it)."""
     area = int(np.count_nonzero(face))
     if area < _LEAST_AREA_PX:
         raise GeometryError("no face stands out around the click",
                             "Click on the middle of the face, or photograph the block on a ground of another colour.")
-    frame = np.concatenate([face[0], face[-1], face[:, 0], face[:, -1]])
+    inner = slice(frame_px, -1 - frame_px)
+    frame = np.concatenate([face[frame_px], face[-1 - frame_px], face[inner, frame_px], face[inner, -1 - frame_px]])
     if area > 0.97 * face.size:
         raise GeometryError("the whole picture looks like the clicked stone, no edge of a face is in it",
                             "Photograph the whole face with some ground around it.")
