@@ -145,10 +145,9 @@ def _theirs(desk: Desk, conflict: ConflictError) -> dict[str, Any] | None:
         found = reader.row(name, row_id)
     except InputError:
         return {"table": name, "id": row_id, "rev": None, "row": None, "who": None, "at": None}
-    last: list[Any] = reader.history(name, row_id, last=1).to_dict("records")
-    answer: dict[str, Any] = {"table": name, "id": row_id, "rev": found["rev"], "row": row_for_desk(TABLES[name], found),
-            "who": last[0]["who"] if last else None, "at": last[0]["at"] if last else None}
-    return answer
+    log = reader.history(name, row_id, last=1)
+    who, at = (str(log["who"].iloc[0]), str(log["at"].iloc[0])) if len(log) else (None, None)
+    return {"table": name, "id": row_id, "rev": found["rev"], "row": row_for_desk(TABLES[name], found), "who": who, "at": at}
 
 
 def _news(desk: Desk, after: int) -> dict[str, Any]:
