@@ -2,7 +2,7 @@
 
 project = "facademap"
 author = "The facademap developers"
-copyright = "2026, the facademap developers"  # noqa: A001
+copyright = "2026, the facademap developers"
 extensions = ["myst_parser", "sphinx.ext.autodoc", "sphinx.ext.autosummary", "numpydoc"]
 source_suffix = {".md": "markdown", ".rst": "restructuredtext"}
 exclude_patterns = ["_build"]

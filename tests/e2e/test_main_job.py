@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 import openpyxl
 import pandas as pd
-import pypdf
 import pyogrio
+import pypdf
 import pytest
 import shapely
 

@@ -23,7 +23,7 @@ def test_conversions_against_printed_values() -> None:
     assert units.deg_c_from_deg_f(40) == pytest.approx(4.44, abs=5e-3)
     assert units.deg_c_from_deg_f(95) == pytest.approx(35.0)
     assert units.mpa_from_psi(1) == pytest.approx(0.0068948, abs=5e-8)
-    assert units.CUBIC_M_PER_PERCH == pytest.approx(0.7008, abs=5e-5)
+    assert pytest.approx(0.7008, abs=5e-5) == units.CUBIC_M_PER_PERCH
 
 
 @pytest.mark.parametrize(("inches", "text"), [(11.97, "12 in"), (0.04, "1/16 in"), (-3.25, "-3 1/4 in"), (7.5, "7 1/2 in"),
