@@ -31,7 +31,7 @@ def kernels(compiled: bool) -> Any:
     space: dict[str, Any] = {k: v for k, v in vars(plain).items() if not isinstance(v, types.FunctionType)}
     space["__name__"] = plain.__name__
 
-    def compile_one(function: types.FunctionType, name: str, names: dict[str, Any]) -> Any:
+    def compile_one(function: Any, name: str, names: dict[str, Any]) -> Any:
         copy = types.FunctionType(function.__code__, names, name)
         copy.__module__ = plain.__name__
         copy.__qualname__ = name

@@ -78,18 +78,18 @@ def solve_exactly(layouts: Layouts, candidates: Candidates, *, penalties: list[f
     everything = math.fsum(penalties)
     must = sum(1 << i for i in forced)
     best: dict[int, tuple[float, float, tuple[tuple[int, int, tuple[Piece, ...]], ...]]] = {0: (0.0, 0.0, ())}
-    bounds: dict[int, float] = {0: 0.0}
+    lows: dict[int, float] = {0: 0.0}
     for _, group in itertools.groupby(sorted(users), key=lambda key: key[0]):
         options: dict[int, tuple[float, float, tuple[int, int, tuple[Piece, ...]]]] = {}
         bound_options: dict[int, float] = {}
         for key in group:
-            held, bound = _sets_of_face(layouts, candidates, *key, users[key])
+            held, possible = _sets_of_face(layouts, candidates, *key, users[key])
             opening = candidates.opening[key]
             for mask, (cost, pieces) in held.items():
                 option = (cost + opening, opening, (*key, pieces))
                 if mask not in options or option[:2] < options[mask][:2]:
                     options[mask] = option
-            for mask, cost in bound.items():
+            for mask, cost in possible.items():
                 bound_options[mask] = min(bound_options.get(mask, math.inf), cost + opening)
         new = dict(best)
         for have, (cost, opened, chosen) in best.items():
@@ -101,12 +101,12 @@ def solve_exactly(layouts: Layouts, candidates: Candidates, *, penalties: list[f
                     ):
                         new[have | mask] = (*value, (*chosen, pick))
         best = new
-        new_bounds = dict(bounds)
-        for have, cost in bounds.items():
+        new_lows = dict(lows)
+        for have, cost in lows.items():
             for mask, more in bound_options.items():
                 if have & mask == 0:
-                    new_bounds[have | mask] = min(new_bounds.get(have | mask, math.inf), cost + more)
-        bounds = new_bounds
+                    new_lows[have | mask] = min(new_lows.get(have | mask, math.inf), cost + more)
+        lows = new_lows
 
     def left(mask: int) -> float:
         return math.fsum(p for i, p in enumerate(penalties) if not mask >> i & 1)
@@ -116,9 +116,9 @@ def solve_exactly(layouts: Layouts, candidates: Candidates, *, penalties: list[f
         return None
     _, _, mask = min(complete)
     found = tuple(layouts.find(b, f, pieces)[1] for b, f, pieces in best[mask][2])
-    bound = min((c + left(m) for m, c in bounds.items() if m & must == must), default=everything)
+    bound = min((c + left(m) for m, c in lows.items() if m & must == must), default=everything)
     cost = best[mask][0] + left(mask)
     priorities = [layouts.problem.repairs[i].priority for i in range(len(penalties))]
-    least = min(math.fsum(p for i, p in enumerate(priorities) if not m >> i & 1) for m in bounds if m & must == must)
+    least = min(math.fsum(p for i, p in enumerate(priorities) if not m >> i & 1) for m in lows if m & must == must)
     return ExactPlan(layouts=tuple(x for x in found if x is not None), cost=cost, bound=min(bound, cost),
                      least_unmatched=least)

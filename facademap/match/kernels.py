@@ -1,3 +1,4 @@
+# mypy: disable-error-code="no-untyped-def"
 """The inner loops: where a blank may lie on a face, and whether several can be sawn apart.
 
 Plain Python on arrays, written so that numba compiles them as they stand (see ``compiled.py``); both

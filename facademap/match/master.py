@@ -45,6 +45,14 @@ class Prices:
     count: float
 
 
+class _QuietProgram(highspy.Highs):
+    """The solver prints a banner when it is made; it must stay out of what a command prints."""
+
+    def enableCallbacks(self) -> None:  # noqa: N802
+        self.setOptionValue("output_flag", False)
+        super().enableCallbacks()
+
+
 class Master:
     """The master program of one group of repairs and blocks that hang together.
 
@@ -79,7 +87,7 @@ class Master:
         self._lp = self._program(penalties)
 
     def _program(self, penalties: Floats) -> highspy.Highs:
-        lp = highspy.Highs()
+        lp = _QuietProgram()
         for name, value in (("output_flag", False), ("log_to_console", False), ("threads", 1), ("random_seed", 1), ("presolve", "off")):
             lp.setOptionValue(name, value)
         none = np.zeros(0, dtype=np.int32), np.zeros(0)

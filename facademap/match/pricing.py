@@ -129,7 +129,7 @@ class FacePricing:
         self.level_starts, self.level_depths = starts, np.array(depths, dtype=float)
         self.choices = np.concatenate(rows) if rows else np.zeros((0, CHOICE_COLUMNS))
         #: Pieces that fit at some level at least.
-        self.alive = (np.diff(starts, axis=1) > 0).any(axis=0)
+        self.alive: npt.NDArray[np.bool_] = np.asarray((np.diff(starts, axis=1) > 0).any(axis=0))
         each = [(problem.repairs[i], p) for p, (i, _) in enumerate(self.pieces)]
         self.needs = np.array([[need_mm(r, here, params, slab=k) for r, _ in each] for k in (0, 1)], dtype=float)
         self.slabs_of = np.array([self.layouts.slabs_of(self.pieces[p]) for _, p in each], dtype=np.int64).T.copy()

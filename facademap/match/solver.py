@@ -240,7 +240,7 @@ class _Run:
                 break
             if not part.round():
                 return False
-        if part.converged or part.rounds % 8 == 0:
+        if part.converged or part.rounds % 4 == 0:
             part.pick(most_columns=6000, most_nodes=2000 if part.converged else 100, time_limit_s=self.left_s())
         if part.cost - part.bound <= 1e-6 * max(1.0, part.cost):
             part.finished = True

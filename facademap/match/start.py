@@ -62,7 +62,7 @@ def greedy_plan(
     blanks = layouts.space.blanks
     order = sorted((i for i in range(len(problem.repairs)) if i not in done),
                    key=lambda i: (-problem.repairs[i].priority, -blanks[i].area_mm2, i))
-    room = {}
+    room: dict[tuple[int, int], float] = {}
     for i in order:
         if stop():
             break

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from facademap.errors import FacademapError
 from facademap.match.candidates import usable_dm3
-from facademap.match.problem import Block, Problem
+from facademap.match.problem import Block, Lock, Problem
 from facademap.match.solution import Placement, Quality, Slabs, Solution, Unmatched
 from facademap.match.solver import solve
 from facademap.match.verification import recount_objective, verify
@@ -91,8 +91,8 @@ def _holds(problem: Problem, plan: Solution, block_id: str) -> bool:
     return rules <= {"objective", "bound", "gap"}
 
 
-def _own_lock(lock: object, block_id: str) -> object:
-    return lock if getattr(lock, "block_id", None) == block_id else None
+def _own_lock(lock: Lock | None, block_id: str) -> Lock | None:
+    return lock if lock is not None and lock.block_id == block_id else None
 
 
 def solve_again(
@@ -143,8 +143,11 @@ def solve_again(
     rest = tuple(dataclasses.replace(r, forbid=tuple(f for f in r.forbid if f not in kept_blocks))
                  for r in problem.repairs if r.id not in kept_ids)
     blocks: tuple[Block, ...] = tuple(b for b in problem.blocks if b.id not in kept_blocks)
-    placements, unmatched, slabs = kept, (), {b: s for b, s in earlier.slabs.items() if b in kept_blocks}
-    ended, work = "proof", 0
+    placements: tuple[Placement, ...] = kept
+    unmatched: tuple[Unmatched, ...] = ()
+    slabs = {b: s for b, s in earlier.slabs.items() if b in kept_blocks}
+    ended: str = "proof"
+    work = 0
     if rest and blocks:
         names = {b.id for b in blocks}
         part = dataclasses.replace(problem, repairs=rest, blocks=blocks, looks={

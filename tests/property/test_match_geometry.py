@@ -55,7 +55,7 @@ def test_fit_and_leftmost_place_agree_with_shapely(seed: int) -> None:
                 continue
             rows = space.choices(i, b, 0, level)
             upright = [r for r in rows if r[10] == 0]
-            if repair.bed == "edge" and face.bed == "x" or face.bed == "parallel":
+            if (repair.bed == "edge" and face.bed == "x") or face.bed == "parallel":
                 continue
             free = _free_positions(problem, i, face)
             assert bool(upright) == (free.area > 1e-3)

@@ -9,11 +9,11 @@ import pytest
 
 sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[2] / "benchmarks")]
 
-from match_brute_force import best_objective
-from match_instances import small_problem
+from match_brute_force import best_objective  # noqa: E402
+from match_instances import small_problem  # noqa: E402
 
-from facademap.io.match_files import problem_from_json
-from facademap.match import solve, verify
+from facademap.io.match_files import problem_from_json  # noqa: E402
+from facademap.match import solve, verify  # noqa: E402
 
 
 def _tame(seed: int, mode: str, slabs: bool) -> dict:
