@@ -24,6 +24,7 @@ from facademap.match.solution import Solution
 from facademap.match.solver import Progress, solve
 from facademap.match.verification import verify
 from facademap.store.project import Project
+from facademap.tasks.solve import keep_compiled_code
 
 __all__ = ["load_problem", "match_project", "store_plan"]
 
@@ -57,6 +58,7 @@ def match_project(folder: str | Path, *, time_limit_s: float | None = 20.0, work
             raise SolveError("the matching was stopped", "Start it again; the last plan was kept.")
         progress(step.fraction)
 
+    keep_compiled_code()
     with Project.open(folder) as project:
         table_problem = load_problem(project)
         solution = solve(table_problem.problem, time_limit_s=time_limit_s, work_limit=work_limit, seed=seed, progress=tell)
