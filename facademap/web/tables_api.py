@@ -153,7 +153,8 @@ def _theirs(desk: Desk, conflict: ConflictError) -> dict[str, Any] | None:
 def _news(desk: Desk, after: int) -> dict[str, Any]:
     reader = desk.reading()
     made = changes_after(reader, after)
-    rows, seen = [], set()
+    rows: list[dict[str, Any]] = []
+    seen: set[tuple[str, str]] = set()
     for change in made:
         place = (change.table, change.id)
         if place in seen or change.table == "settings":
