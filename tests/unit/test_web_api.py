@@ -262,3 +262,33 @@ def test_pixels_of_a_proposal_come_back_in_metres_of_the_wall(client: TestClient
     shape = shapely.from_geojson(json.dumps(answer.json()["geometry"]))
     gsd = desk_sample.GSD_M
     assert shape.bounds == pytest.approx((4.1 - 20 * gsd, 3.3 - 10 * gsd, 4.1 + 20 * gsd, 3.3 + 10 * gsd), abs=1e-9)
+
+
+def test_a_job_plans_the_repairs_and_another_can_be_stopped(client: TestClient, folder: Path) -> None:
+    import time
+
+    started = client.post("/api/jobs", json={"kind": "plan", "who": "ada"}).json()
+    assert client.post("/api/jobs", json={"kind": "plan"}).status_code == 400, "the same job runs once at a time"
+    end = time.monotonic() + 60
+    while (job := client.get(f"/api/jobs/{started['id']}").json())["state"] == "running" and time.monotonic() < end:
+        time.sleep(0.1)
+    assert job["state"] == "done", job
+    assert len(client.get("/api/tables/repairs").json()["rows"]) == job["result"]["repairs"] > 0
+    match = client.post("/api/jobs", json={"kind": "match", "options": {"time_limit_s": 60}}).json()
+    stopped = client.post(f"/api/jobs/{match['id']}/stop", json={}).json()
+    assert stopped["state"] == "stopped"
+    with Project.open(folder, read_only=True) as project:
+        assert len(project.read("placements")) == 0
+        assert project.integrity() == []
+
+
+def test_ranking_names_every_part_and_every_broken_rule(client: TestClient) -> None:
+    pieces = client.get("/api/tables/pieces").json()["rows"]
+    told = client.get("/api/ranking", params={"repair": pieces[0]["repair"]}).json()
+    assert {f["block"] for f in told["faces"]} == {"B-001", "B-002"}
+    for face in told["faces"]:
+        assert face["cost"] == pytest.approx((face["de00"] or 0.0) + face["spread"] + face["finish"])
+        assert face["fits"] == (not face["reasons"])
+        assert face["fits"] == (min(face["spare_mm"]) >= -0.01)
+    picture = client.get("/pictures/in-wall", params={"repair": pieces[0]["repair"], "face": told["faces"][0]["face"]})
+    assert picture.headers["content-type"] == "image/jpeg"
