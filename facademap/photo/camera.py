@@ -180,7 +180,9 @@ class Camera:
 
 def _fold_radius(k1: float, k2: float, k3: float) -> float:
     """Smallest positive radius where the derivative of r (1 + k1 r2 + k2 r4 + k3 r6) is zero."""
-    roots = np.roots([7 * k3, 5 * k2, 3 * k1, 1.0]) if (k1 or k2 or k3) else np.array([])
+    # a term that moves nothing even at the tenfold radius counts as none, since dividing by it overflows
+    terms = [k if abs(k) * 10.0**power > 1e-12 else 0.0 for k, power in ((7 * k3, 6), (5 * k2, 4), (3 * k1, 2))]
+    roots = np.roots([*terms, 1.0]) if any(terms) else np.array([])
     real = [float(r.real) for r in roots if abs(r.imag) < 1e-9 * max(1.0, abs(r)) and r.real > 0]
     return math.sqrt(min(real)) if real else math.inf
 
