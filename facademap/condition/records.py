@@ -15,6 +15,7 @@ from facademap.errors import GeometryError, InputError, TableError
 
 __all__ = [
     "attach_wall_stones",
+    "class_wall_stones",
     "classify_terms",
     "find_overlaps",
     "measure_area_m2",
@@ -155,6 +156,33 @@ def attach_wall_stones(conditions: gpd.GeoDataFrame, wall_stones: gpd.GeoDataFra
             for k, stone in zip(near, found, strict=True):
                 result.loc[part.index[lonely[k]]] = ids[stone]
     return result
+
+
+def class_wall_stones(wall_stones: pd.DataFrame, conditions: pd.DataFrame) -> pd.DataFrame:
+    """Condition, urgency and recommendation class of each wall stone.
+
+    Parameters
+    ----------
+    wall_stones : DataFrame
+        With ``id`` and the classes that a surveyor gave, missing where none was given.
+    conditions : DataFrame
+        With ``wall_stone`` and classes.
+
+    Returns
+    -------
+    DataFrame
+        Columns ``cc``, ``uc``, ``rc`` on the index of ``wall_stones``: the surveyor's class, else the highest
+        of the conditions on the stone, 0 for a stone without conditions, missing where none of them is classed.
+    """
+    known = conditions[conditions["wall_stone"].notna()] if len(conditions) else conditions
+    result = {}
+    for name in ("cc", "uc", "rc"):
+        highest = pd.to_numeric(known[name], errors="coerce").groupby(known["wall_stone"]).max()
+        found = wall_stones["id"].map(highest).astype(float)
+        found = found.where(wall_stones["id"].isin(set(known["wall_stone"])), 0.0)
+        given = pd.to_numeric(wall_stones[name], errors="coerce")
+        result[name] = given.where(given.notna(), found)
+    return pd.DataFrame(result, index=wall_stones.index)
 
 
 def measure_area_m2(frame: gpd.GeoDataFrame, openings: gpd.GeoDataFrame) -> pd.Series:

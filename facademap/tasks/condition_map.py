@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 import simplejpeg
 
+from facademap.condition.records import class_wall_stones
 from facademap.errors import FacademapError
 from facademap.io.pictures import read_picture
 from facademap.io.rasters import Elevation, open_elevation
@@ -34,7 +35,7 @@ PIXELS_IN_PAGE = 80_000_000
 PHOTO_WIDTH_PX = 640
 SEEN_PX = 60_000
 MAP_TABLES = ("surfaces", "elevations", "photos", "control_points", "wall_stones", "openings", "conditions", "repairs",
-              "pieces", "blocks", "placements", "plans")
+              "pieces", "blocks", "placements", "plans", "reviews", "observations")
 
 
 def make_condition_map(folder: str | Path, *, target: Path | None = None, pixels_in_page: int = PIXELS_IN_PAGE,
@@ -58,6 +59,8 @@ def make_condition_map(folder: str | Path, *, target: Path | None = None, pixels
     missing: list[str] = []
     with Project.open(folder, read_only=True) as project:
         tables = {name: project.read(name) for name in MAP_TABLES}
+        classes = class_wall_stones(tables["wall_stones"], tables["conditions"])
+        tables["wall_stones"] = tables["wall_stones"].assign(**{c: classes[c].astype("Int64").astype(object) for c in classes})
         page = target or project.place("out/condition-map.html")
         page.parent.mkdir(parents=True, exist_ok=True)
         tile_root = page.with_name(f"{page.stem}-tiles")
@@ -65,7 +68,8 @@ def make_condition_map(folder: str | Path, *, target: Path | None = None, pixels
                     for row in tables["surfaces"].to_dict("records")]
         photos = _small_photos(project, tables, missing)
         seen = _pieces_seen(project, tables, missing)
-        data = map_data(tables, settings={"project_id": project.project_id}, photos=photos, seen=seen)
+        data = map_data(tables, settings={"project_id": project.project_id}, photos=photos, seen=seen,
+                        extents={s.id: s.extent_m for s in surfaces})
         elevations = ", ".join(tables["elevations"]["name"])
         content = MapContent(title=f"{project.setting('name', 'Condition map')}", surfaces=surfaces, data=data,
                              subtitle=f"{project.setting('building', '') or ''} {elevations}".strip())

@@ -10,6 +10,7 @@ from shapely.geometry import LineString, Point, Polygon, box
 from facademap.condition.indices import damage_indices
 from facademap.condition.records import (
     attach_wall_stones,
+    class_wall_stones,
     classify_terms,
     find_overlaps,
     measure_area_m2,
@@ -75,6 +76,15 @@ def test_overlaps_of_the_same_term_are_reported_once() -> None:
     found = find_overlaps(frame)
     assert found[["a", "b"]].to_numpy().tolist() == [["C-0", "C-1"]]
     assert found["area_m2"].iloc[0] == pytest.approx(0.5)
+
+
+def test_wall_stones_take_the_highest_class_of_their_conditions_unless_one_was_given() -> None:
+    stones = _frame([box(0, 0, 1, 1)] * 4).assign(id=["a", "b", "c", "d"], cc=[None, 1, None, None], uc=None, rc=None)
+    conditions = _frame([Point(0, 0)] * 4, wall_stone=["a", "a", "b", "d"], cc=[1, 3, 3, None], uc=[0, 2, 1, None], rc=[1, 1, 1, None])
+    found = class_wall_stones(stones, conditions)
+    assert found["cc"].tolist()[:3] == [3, 1, 0]
+    assert found["uc"].tolist()[:3] == [2, 1, 0]
+    assert found["cc"].isna().tolist() == [False, False, False, True]
 
 
 def test_damage_indices_of_a_worked_split() -> None:
