@@ -64,7 +64,8 @@ class Edit:
         self._connection = connection
         self._who, self._what, self._at, self._undoes = who, what, at, undoes
         self.txn = uuid.uuid4().hex
-        self.touched: set[str] = set()
+        #: Tables changed, each with the outlines that were added to it or changed in it.
+        self.touched: dict[str, list[shapely.Geometry]] = {}
 
     def insert(self, table_name: str, rows: pd.DataFrame | Iterable[Mapping[str, Any]]) -> list[str]:
         """Add rows; returns their ids. A row without ``id`` is refused: names are given, not invented here."""
@@ -216,7 +217,9 @@ class Edit:
             (prefix, number))
 
     def _log(self, table: Table, entries: list[tuple[str, str, int, Any, Any]]) -> None:
-        self.touched.add(table.name)
+        added = self.touched.setdefault(table.name, [])
+        if table.geometry:
+            added += [after["geometry"] for *_, after in entries if after is not None and after["geometry"] is not None]
         self._connection.executemany(
             "INSERT INTO edit_log (txn, at, who, what, undoes, table_name, row_id, op, rev, before, after) "
             "VALUES (?,?,?,?,?,?,?,?,?,?,?)",

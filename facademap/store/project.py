@@ -8,13 +8,14 @@ import json
 import os
 import sqlite3
 import uuid
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
 import geopandas as gpd
 import pandas as pd
+import shapely
 
 from facademap.errors import FileError, InputError, ProjectError
 from facademap.store.database import connect, in_plain_words
@@ -241,8 +242,8 @@ class Project:
                         at=dt.datetime.now(dt.UTC).isoformat(timespec="milliseconds"))
             try:
                 yield edit
-                for name in edit.touched:
-                    _touch_contents(self._connection, TABLES[name])
+                for name, added in edit.touched.items():
+                    _touch_contents(self._connection, TABLES[name], added)
                 self._connection.execute("COMMIT")
             except BaseException:
                 if self._connection.in_transaction:
@@ -348,12 +349,14 @@ def _check_version(connection: sqlite3.Connection, folder: Path) -> None:
                            f"this one knows {SCHEMA_VERSION})", "Install a newer facademap; the project was not touched.")
 
 
-def _touch_contents(connection: sqlite3.Connection, table: Table) -> None:
-    bounds: tuple[Any, ...] = (None, None, None, None)
-    if table.geometry:
-        bounds = connection.execute(
-            f'SELECT min(minx), min(miny), max(maxx), max(maxy) FROM "rtree_{table.name}_geom"').fetchone()
-    connection.execute(
-        "UPDATE gpkg_contents SET last_change = strftime('%Y-%m-%dT%H:%M:%fZ','now'), min_x = ?, min_y = ?, max_x = ?, "
-        "max_y = ? WHERE table_name = ?", (*bounds, table.name))
+def _touch_contents(connection: sqlite3.Connection, table: Table, added: Sequence[shapely.Geometry]) -> None:
+    """Note the change in the table of contents and widen the layer's box, which the standard calls informative."""
+    connection.execute("UPDATE gpkg_contents SET last_change = strftime('%Y-%m-%dT%H:%M:%fZ','now') WHERE table_name = ?",
+                       (table.name,))
+    if added:
+        box = [float(v) for v in shapely.total_bounds(added)]
+        connection.execute(
+            "UPDATE gpkg_contents SET min_x = min(coalesce(min_x, ?1), ?1), min_y = min(coalesce(min_y, ?2), ?2), "
+            "max_x = max(coalesce(max_x, ?3), ?3), max_y = max(coalesce(max_y, ?4), ?4) WHERE table_name = ?5",
+            (*box, table.name))
 

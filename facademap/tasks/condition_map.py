@@ -60,7 +60,7 @@ def make_condition_map(folder: str | Path, *, target: Path | None = None, pixels
     with Project.open(folder, read_only=True) as project:
         tables = {name: project.read(name) for name in MAP_TABLES}
         classes = class_wall_stones(tables["wall_stones"], tables["conditions"])
-        tables["wall_stones"] = tables["wall_stones"].assign(**{c: classes[c].astype("Int64").astype(object) for c in classes})
+        tables["wall_stones"] = tables["wall_stones"].assign(**{str(c): classes[c].astype("Int64").astype(object) for c in classes})
         page = target or project.place("out/condition-map.html")
         page.parent.mkdir(parents=True, exist_ok=True)
         tile_root = page.with_name(f"{page.stem}-tiles")
