@@ -1,0 +1,87 @@
+"""Outlines and lines proposed from clicks in a picture file."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from facademap.condition.assist import follow_line, line_cost, outline_at
+from facademap.errors import FacademapError, InputError
+from facademap.io.csv_tables import check_writable, read_csv_rows, write_text_atomically
+from facademap.io.pictures import read_picture
+
+__all__ = ["follow", "follow_line", "outline_at"]
+
+_Clicks = dict[str, list[tuple[float, float]]]
+
+
+def follow(image: Path, *, clicks: Path, kind: str, out: Path) -> dict[str, Any]:
+    """Propose an outline for each click, or a line through the clicks of each name.
+
+    Parameters
+    ----------
+    image : Path
+        Picture; all places are pixels of it as stored.
+    clicks : Path
+        CSV ``name,x_px,y_px`` (outlines) or ``name,order,x_px,y_px`` (lines).
+    kind : {"outline", "line"}
+    out : Path
+        GeoJSON FeatureCollection to write, property ``name``.
+
+    Returns
+    -------
+    dict
+        ``asked``, ``made`` and ``notes`` on the names without an answer.
+
+    Raises
+    ------
+    FileError, InputError
+        The picture or the table cannot be used, or the target cannot be written.
+    """
+    if kind not in ("outline", "line"):
+        raise InputError(f"kind {kind[:40]!r} is unknown", "Give outline or line.")
+    check_writable(out)
+    if out.resolve() in (image.resolve(), clicks.resolve()):
+        raise InputError(f"{out.name} would overwrite the input", "Choose another file for the result.")
+    asked = _outline_clicks(clicks) if kind == "outline" else _line_clicks(clicks)
+    rgb, _ = read_picture(image)
+    cost = line_cost(rgb) if kind == "line" else None
+    features: list[dict[str, Any]] = []
+    notes: list[str] = []
+    for name, points in asked.items():
+        try:
+            found = outline_at(rgb, *points[0]) if kind == "outline" else follow_line(rgb, points, cost=cost)
+        except FacademapError as error:
+            notes.append(f"{name}: {error}")
+            continue
+        places = [[round(float(x), 2), round(float(y), 2)] for x, y in found]
+        if len(places) < (3 if kind == "outline" else 2):
+            notes.append(f"{name}: nothing was found there")
+            continue
+        shape = ({"type": "Polygon", "coordinates": [[*places, places[0]]]} if kind == "outline"
+                 else {"type": "LineString", "coordinates": places})
+        features.append({"type": "Feature", "properties": {"name": name}, "geometry": shape})
+    write_text_atomically(out, json.dumps({"type": "FeatureCollection", "features": features}, ensure_ascii=False) + "\n")
+    return {"asked": len(asked), "made": len(features), "notes": notes}
+
+
+def _outline_clicks(path: Path) -> _Clicks:
+    found: _Clicks = {}
+    for row in read_csv_rows(path, columns=("name", "x_px", "y_px"), what="clicks"):
+        name = row.text("name")
+        if name in found:
+            raise InputError(f"{row.where}: the name {name!r} is given twice", "Give each outline a name and a click of its own.")
+        found[name] = [(row.number("x_px"), row.number("y_px"))]
+    return found
+
+
+def _line_clicks(path: Path) -> _Clicks:
+    found: dict[str, dict[float, tuple[float, float]]] = {}
+    for row in read_csv_rows(path, columns=("name", "order", "x_px", "y_px"), what="clicks"):
+        name, order = row.text("name"), row.number("order")
+        places = found.setdefault(name, {})
+        if order in places:
+            raise InputError(f"{row.where}: {name!r} has the order {order:g} twice", "Number the clicks of a line along it.")
+        places[order] = (row.number("x_px"), row.number("y_px"))
+    return {name: [places[order] for order in sorted(places)] for name, places in found.items()}

@@ -1,0 +1,68 @@
+"""The files read and written for proposed outlines and lines."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+import shapely
+
+from facademap.errors import FacademapError, InputError
+from facademap.tasks.assist import follow
+
+
+@pytest.fixture
+def picture(tmp_path: Path) -> Path:
+    """A pale wall with one dark patch and one dark line."""
+    rgb = np.full((240, 320, 3), 190, np.uint8)
+    noise = np.random.default_rng(1).normal(0, 3, rgb.shape)
+    cv2.rectangle(rgb, (60, 60), (140, 120), (90, 80, 70), -1)
+    cv2.line(rgb, (30, 180), (290, 200), (40, 40, 40), 2)
+    path = tmp_path / "wall.png"
+    cv2.imwrite(str(path), np.clip(rgb + noise, 0, 255).astype(np.uint8)[..., ::-1])
+    return path
+
+
+def test_patch_is_outlined_and_a_click_beside_the_picture_is_noted(picture: Path, tmp_path: Path) -> None:
+    clicks, out = tmp_path / "clicks.csv", tmp_path / "out.geojson"
+    clicks.write_text("name,x_px,y_px\npatch,100,90\nbeside,900,90\n")
+    found = follow(picture, clicks=clicks, kind="outline", out=out)
+    assert found["made"] == 1
+    assert found["notes"][0].startswith("beside")
+    (feature,) = json.loads(out.read_text())["features"]
+    ring, truth = shapely.geometry.shape(feature["geometry"]), shapely.box(60, 60, 140, 120)
+    assert feature["properties"] == {"name": "patch"}
+    assert ring.intersection(truth).area / ring.union(truth).area > 0.85
+
+
+def test_line_goes_through_the_clicks_in_their_order(picture: Path, tmp_path: Path) -> None:
+    clicks, out = tmp_path / "clicks.csv", tmp_path / "out.geojson"
+    clicks.write_text("name,order,x_px,y_px\ncrack,2,288,200\ncrack,1,32,180\nalone,1,50,50\n")
+    found = follow(picture, clicks=clicks, kind="line", out=out)
+    assert found["made"] == 1
+    assert found["notes"][0].startswith("alone")
+    (feature,) = json.loads(out.read_text())["features"]
+    line, truth = shapely.geometry.shape(feature["geometry"]), shapely.LineString([(30, 180), (290, 200)])
+    assert line.coords[0][0] < line.coords[-1][0]
+    assert truth.intersection(line.buffer(2)).length > 0.9 * truth.length
+
+
+@pytest.mark.parametrize("table", ["name,x_px\na,1\n", "name,x_px,y_px\na,one,2\n", "name,x_px,y_px\na,9,9\na,8,8\n"])
+def test_bad_table_leaves_nothing_behind(picture: Path, tmp_path: Path, table: str) -> None:
+    clicks, out = tmp_path / "clicks.csv", tmp_path / "out.geojson"
+    clicks.write_text(table)
+    with pytest.raises(InputError):
+        follow(picture, clicks=clicks, kind="outline", out=out)
+    assert not out.exists()
+
+
+def test_the_input_is_never_overwritten(picture: Path, tmp_path: Path) -> None:
+    clicks = tmp_path / "clicks.csv"
+    clicks.write_text("name,x_px,y_px\na,100,90\n")
+    before = picture.read_bytes()
+    with pytest.raises(FacademapError):
+        follow(picture, clicks=clicks, kind="outline", out=picture)
+    assert picture.read_bytes() == before
