@@ -117,7 +117,7 @@ def _drawings(context: Context) -> Files:
         name = names[elevation["id"]]
         for kind in (("condition", "repair", "as-built") if done else ("condition", "repair")):
             content = elevation_content(frames, elevation["id"], kind=kind)
-            look = {"sheet": context.choices.sheet, "scale": context.choices.scale, "project": context.name, "revision": context.revision(_DRAWN)}
+            look: dict[str, Any] = {"sheet": context.choices.sheet, "scale": context.choices.scale, "project": context.name, "revision": context.revision(_DRAWN)}
             pages = draw_sheets(content, picture=context.veiled_picture if context.choices.pictures else None, **look)
             files[f"drawings/{kind}-{name}.pdf"] = write_drawing_pdf(pages, title=f"{kind.capitalize()} drawing, {elevation['name']}")
             plain = draw_sheets(content, **look)
