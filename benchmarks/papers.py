@@ -28,7 +28,8 @@ from facademap.condition.glossary import family_named, find_term
 from facademap.report.drawing_content import Content, Group, Panel
 from facademap.report.drawings import draw_sheets, write_drawing_pdf
 from facademap.report.face_picture import encode_jpeg, rectify_face
-from facademap.report.tickets import make_tickets, write_cut_tickets
+from facademap.report.ticket_content import make_tickets
+from facademap.report.tickets import write_cut_tickets
 from facademap.store.project import Project
 from facademap.tables import TABLES
 from facademap.tasks.papers import make_papers

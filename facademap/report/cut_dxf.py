@@ -13,7 +13,7 @@ import numpy as np
 from facademap.report.typeface import printable
 
 if TYPE_CHECKING:
-    from facademap.report.tickets import Ticket
+    from facademap.report.ticket_content import Ticket
 
 __all__ = ["CUT_LAYERS", "dxf_bytes", "new_drawing", "write_cut_dxf"]
 

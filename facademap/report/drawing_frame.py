@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
@@ -12,36 +10,13 @@ import shapely
 from facademap.report.drawing_content import Content, Group
 from facademap.report.hatching import hatch_dots, hatch_lines
 from facademap.report.page import Page
+from facademap.report.sheet_layout import MARGIN, Sheets
 from facademap.report.typeface import MM_PER_PT, wrap_text
 from facademap.units import M_PER_FT
 
-if TYPE_CHECKING:
-    from facademap.report.drawings import Sheets
+__all__ = ["draw_frame", "draw_legend_sheet"]
 
-__all__ = ["Frame", "draw_frame", "draw_legend_sheet"]
-
-MARGIN = 10.0
-GRID_EDGE = 7.0
 _TITLES = {"condition": "CONDITION DRAWING", "repair": "REPAIR DRAWING", "as-built": "AS-BUILT DRAWING"}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Frame:
-    """A sheet, the field drawn on (x, y, width, height) and the strip for writing beside it."""
-
-    width: float
-    height: float
-    field: tuple[float, float, float, float]
-    strip: tuple[float, float, float, float]
-
-    @classmethod
-    def of(cls, width: float, height: float) -> Frame:
-        """The frame of a sheet of this size."""
-        wide = min(110.0, max(55.0, 0.17 * max(width, height)))
-        inner = height - 2 * MARGIN
-        x = MARGIN + GRID_EDGE
-        return cls(width=width, height=height, field=(x, MARGIN + GRID_EDGE, width - MARGIN - wide - 3 - x, inner - GRID_EDGE),
-                   strip=(width - MARGIN - wide, MARGIN, wide, inner))
 
 
 def draw_frame(page: Page, content: Content, sheets: Sheets, place: tuple[int, int], number: tuple[int, int], *, project: str, revision: str, sheet: str,

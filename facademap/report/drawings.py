@@ -2,98 +2,26 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import shapely
 
-from facademap.errors import InputError
 from facademap.report.drawing_content import Content, Group
-from facademap.report.drawing_frame import Frame, draw_frame, draw_legend_sheet
+from facademap.report.drawing_frame import draw_frame, draw_legend_sheet
 from facademap.report.hatching import hatch_dots, hatch_lines
 from facademap.report.labelling import place_labels
 from facademap.report.page import Page
-from facademap.report.paper import paper_named
 from facademap.report.pdf import write_pdf
+from facademap.report.sheet_layout import Sheets, lay_out
 from facademap.report.svg import write_svg
 from facademap.report.typeface import MM_PER_PT, text_width_mm
 
-__all__ = ["SCALES", "Picture", "Sheets", "draw_sheets", "lay_out", "write_drawing_pdf", "write_drawing_svg"]
+__all__ = ["Picture", "draw_sheets", "write_drawing_pdf", "write_drawing_svg"]
 
-#: Usual scales of drawings; the finest at which the elevation fits one sheet is taken.
-SCALES = (10.0, 20.0, 50.0, 100.0, 200.0, 500.0)
-OVERLAP_MM = 20.0
-MOST_SHEETS = 100
 #: (surface, box in its wall frame, largest side in pixels) to (JPEG, box it covers), or nothing.
 Picture = Callable[[str, tuple[float, float, float, float], int], "tuple[bytes, tuple[float, float, float, float]] | None"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Sheets:
-    """How an elevation lies on sheets.
-
-    Parameters
-    ----------
-    frame : Frame
-        Size of the sheet and the field drawn on.
-    scale : float
-        Denominator.
-    columns, rows : int
-    origin : (u_m, v_m)
-        Lower left corner of the field of the first sheet, in metres of the development.
-    step : (du_m, dv_m)
-        From sheet to sheet.
-    """
-
-    frame: Frame
-    scale: float
-    columns: int
-    rows: int
-    origin: tuple[float, float]
-    step: tuple[float, float]
-
-    def window(self, column: int, row: int) -> tuple[float, float, float, float]:
-        """Box of the development that a sheet shows, in metres."""
-        u, v = self.origin[0] + column * self.step[0], self.origin[1] + row * self.step[1]
-        k = self.scale / 1000.0
-        return (u, v, u + self.frame.field[2] * k, v + self.frame.field[3] * k)
-
-
-def lay_out(box: tuple[float, float, float, float], *, sheet: str = "A3", scale: float | None = None) -> Sheets:
-    """Scale, orientation and number of sheets for an elevation.
-
-    Raises
-    ------
-    InputError
-        The scale is not above 0, or more sheets would be needed than anybody handles.
-    """
-    if scale is not None and not (math.isfinite(scale) and scale > 0):
-        raise InputError(f"scale 1 : {scale}", "Give a scale above 0, such as 20 for 1 : 20.")
-    width, height = max(box[2] - box[0], 0.01), max(box[3] - box[1], 0.01)
-    frames = [Frame.of(*paper_named(sheet, landscape=landscape)) for landscape in (True, False)]
-    tries = []
-    for n, frame in enumerate(frames):
-        room = (frame.field[2] - 12.0, frame.field[3] - 12.0)
-        scales = (scale,) if scale else SCALES
-        for s in scales:
-            need = (width * 1000 / s, height * 1000 / s)
-            columns, rows = (1 if q <= r else math.ceil((q - OVERLAP_MM) / (r - OVERLAP_MM)) for q, r in zip(need, room, strict=True))
-            tries.append((columns * rows if scale else (0 if columns * rows == 1 else 1), s, n, frame, columns, rows))
-    if not scale and all(t[0] for t in tries):
-        tries = [(t[4] * t[5], *t[1:]) for t in tries]
-    best = min(tries, key=lambda t: t[:3])
-    _, s, _, frame, columns, rows = best
-    if columns * rows > MOST_SHEETS:
-        raise InputError(f"at 1 : {s:g} the elevation takes {columns * rows} sheets {sheet}", "Choose a coarser scale or a larger sheet.")
-    k = s / 1000.0
-    room_m = ((frame.field[2] - 12.0) * k, (frame.field[3] - 12.0) * k)
-    step = tuple(r - OVERLAP_MM * k for r in room_m)
-    total = (room_m[0] + (columns - 1) * step[0], room_m[1] + (rows - 1) * step[1])
-    origin = ((box[0] + box[2]) / 2 - total[0] / 2 - 6.0 * k, (box[1] + box[3]) / 2 - total[1] / 2 - 6.0 * k)
-    return Sheets(frame=frame, scale=s, columns=columns, rows=rows, origin=origin, step=(step[0], step[1]))
 
 
 def draw_sheets(

@@ -14,7 +14,7 @@ from facademap.report.page import Page
 from facademap.units import format_inches, format_mm
 
 if TYPE_CHECKING:
-    from facademap.report.tickets import Ticket
+    from facademap.report.ticket_content import Ticket
 
 __all__ = ["SKETCH_SCALES", "draw_face", "draw_piece", "draw_section", "scale_that_fits"]
 

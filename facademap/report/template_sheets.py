@@ -16,7 +16,7 @@ from facademap.report.piece_sketch import RED
 from facademap.units import format_inches, format_mm
 
 if TYPE_CHECKING:
-    from facademap.report.tickets import Ticket
+    from facademap.report.ticket_content import Ticket
 
 __all__ = ["MOST_SHEETS", "too_large", "write_templates"]
 

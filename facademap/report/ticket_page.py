@@ -18,7 +18,7 @@ from facademap.tables import is_missing
 from facademap.units import KG_PER_LB, format_inches, format_mm
 
 if TYPE_CHECKING:
-    from facademap.report.tickets import Ticket
+    from facademap.report.ticket_content import Ticket
 
 __all__ = ["CRITERIA", "draw_qr", "draw_ticket"]
 

@@ -65,7 +65,8 @@ def _quantities(context: Context) -> Files:
 
 
 def _tickets(context: Context) -> Files:
-    from facademap.report.tickets import make_tickets, write_cut_tickets
+    from facademap.report.ticket_content import make_tickets
+    from facademap.report.tickets import write_cut_tickets
 
     tickets = make_tickets(context.frames(_PLAN), project=context.name, link=context.link, criteria=context.criteria)
     return {"cut-tickets.pdf": write_cut_tickets(tickets, pictures=context.face_pictures, paper=context.choices.paper)}
@@ -73,7 +74,7 @@ def _tickets(context: Context) -> Files:
 
 def _templates(context: Context) -> Files:
     from facademap.report.template_sheets import too_large, write_templates
-    from facademap.report.tickets import make_tickets
+    from facademap.report.ticket_content import make_tickets
 
     tickets = make_tickets(context.frames(_PLAN), project=context.name)
     for piece in too_large(tickets, paper=context.choices.paper):
@@ -83,7 +84,7 @@ def _templates(context: Context) -> Files:
 
 def _cut_dxf(context: Context) -> Files:
     from facademap.report.cut_dxf import write_cut_dxf
-    from facademap.report.tickets import make_tickets
+    from facademap.report.ticket_content import make_tickets
 
     return {f"dxf/{file_name(t.piece['id'])}.dxf": write_cut_dxf(t) for t in make_tickets(context.frames(_PLAN), project=context.name)}
 

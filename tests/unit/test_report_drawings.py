@@ -20,9 +20,10 @@ from benchmarks.papers_project import make_project
 from facademap.condition.glossary import find_term
 from facademap.errors import InputError
 from facademap.report.drawing_content import elevation_content, fold_out
-from facademap.report.drawings import draw_sheets, lay_out, write_drawing_pdf, write_drawing_svg
+from facademap.report.drawings import draw_sheets, write_drawing_pdf, write_drawing_svg
 from facademap.report.face_picture import encode_jpeg
 from facademap.report.paper import PAPERS, paper_named
+from facademap.report.sheet_layout import lay_out
 from facademap.tables import TABLES
 
 

@@ -18,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from benchmarks.papers_project import make_project
 from facademap.report.cut_dxf import write_cut_dxf
 from facademap.report.template_sheets import too_large, write_templates
-from facademap.report.tickets import make_tickets
+from facademap.report.ticket_content import make_tickets
 from facademap.tables import TABLES
 
 DPI = 600

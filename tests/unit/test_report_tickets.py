@@ -16,7 +16,8 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchmarks.papers_project import make_project
 from facademap.report.face_picture import rectify_face
-from facademap.report.tickets import make_tickets, write_cut_tickets
+from facademap.report.ticket_content import make_tickets
+from facademap.report.tickets import write_cut_tickets
 from facademap.tables import TABLES
 from facademap.units import format_inches, format_mm
 

@@ -1,0 +1,95 @@
+"""What stands on a cut ticket, gathered from the tables."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import pandas as pd
+
+from facademap.report.materials import Materials, Rod, read_materials, read_rods
+from facademap.report.rows import rows_of
+from facademap.tables import is_missing
+
+__all__ = ["Ticket", "make_tickets"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ticket:
+    """Everything that stands on one ticket.
+
+    Parameters
+    ----------
+    piece, repair : mapping
+        Rows of the project's tables.
+    place, block, face, stone : mapping, optional
+        Placement, block, face and wall stone, where there are any.
+    neighbours : sequence of mapping
+        Other placements on the same slab of the same face.
+    link : str
+        What the QR code says.
+    """
+
+    piece: Mapping[str, Any]
+    repair: Mapping[str, Any]
+    elevation: str
+    surface: str
+    project: str
+    link: str
+    place: Mapping[str, Any] | None = None
+    block: Mapping[str, Any] | None = None
+    face: Mapping[str, Any] | None = None
+    stone: Mapping[str, Any] | None = None
+    neighbours: Sequence[Mapping[str, Any]] = ()
+    rods: tuple[Rod, ...] = ()
+    materials: Materials = field(default_factory=Materials)
+    criteria: tuple[str, ...] = ()
+
+    @property
+    def measured(self) -> bool:
+        """Whether the sizes are those of the cut-out as measured."""
+        return not bool(self.piece["provisional"])
+
+
+def make_tickets(
+    frames: Mapping[str, pd.DataFrame],
+    *,
+    project: str,
+    link: str = "facademap:repair/{repair}",
+    criteria: Sequence[str] = (),
+) -> list[Ticket]:
+    """One ticket for each piece, in the order of lift, elevation and repair.
+
+    Parameters
+    ----------
+    frames : mapping of table name to frame
+        As read from a project.
+    project : str
+        Name of the project.
+    link : str
+        Address of a repair, ``{repair}`` standing for its id.
+    criteria : sequence of str
+        Criteria to be met; the usual ones where none are given.
+    """
+    rows = {name: {r["id"]: r for r in rows_of(frames[name])} if name in frames else {}
+            for name in ("elevations", "surfaces", "wall_stones", "repairs", "pieces", "blocks", "faces", "placements")}
+    place_of = {p["piece"]: p for p in rows["placements"].values()}
+    on_slab: dict[tuple[Any, ...], list[Mapping[str, Any]]] = {}
+    for p in rows["placements"].values():
+        on_slab.setdefault((p["face"], p["slab"]), []).append(p)
+    tickets = []
+    for piece in rows["pieces"].values():
+        repair = rows["repairs"].get(piece["repair"])
+        if repair is None:
+            continue
+        surface = rows["surfaces"].get(piece["surface"], {})
+        place = place_of.get(piece["id"])
+        tickets.append(Ticket(
+            piece=piece, repair=repair, project=project, link=link.replace("{repair}", str(repair["id"])),
+            elevation=str(rows["elevations"].get(surface.get("elevation"), {}).get("name", "")), surface=str(surface.get("name", piece["surface"])),
+            place=place, block=rows["blocks"].get(place["block"]) if place else None, face=rows["faces"].get(place["face"]) if place else None,
+            stone=rows["wall_stones"].get(repair["wall_stone"]),
+            neighbours=[p for p in on_slab[(place["face"], place["slab"])] if p["id"] != place["id"]] if place else [],
+            rods=read_rods(repair["pins"]), materials=read_materials(repair["materials"]), criteria=tuple(criteria)))
+    return sorted(tickets, key=lambda t: (999 if is_missing(t.repair["lift"]) else int(t.repair["lift"]), t.elevation, str(t.repair["id"]), str(t.piece["id"])))
