@@ -10,7 +10,7 @@ import shapely
 from facademap.report.drawing_content import Content, Group
 from facademap.report.hatching import hatch_dots, hatch_lines
 from facademap.report.page import Page
-from facademap.report.sheet_layout import MARGIN, Sheets
+from facademap.report.sheet_layout import MARGIN, Frame, Sheets
 from facademap.report.typeface import MM_PER_PT, wrap_text
 from facademap.units import M_PER_FT
 
