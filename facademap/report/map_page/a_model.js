@@ -7,44 +7,38 @@ const Wall = (() => {
   const FT_M = 0.3048, IN_M = 0.0254;
   let units = "mm";
 
-  function bounds(feature) {
-    let x0 = Infinity, y0 = Infinity, x1 = -Infinity, y1 = -Infinity;
-    for (const ring of rings(feature)) for (let n = 0; n < ring.length; n += 2) {
-      x0 = Math.min(x0, ring[n]); x1 = Math.max(x1, ring[n]); y0 = Math.min(y0, ring[n + 1]); y1 = Math.max(y1, ring[n + 1]);
-    }
-    return [x0, y0, x1, y1];
+  /* every ring or line of a feature as a flat list x, y, x, y in millimetres; read from its steps when first asked for */
+  function rings(feature) {
+    if (!feature.r) feature.r = feature.g.split(";").map((words) => {
+      const line = words.split(" ").map(Number); for (let n = 2; n < line.length; n++) line[n] += line[n - 2]; return line; });
+    return feature.r;
   }
-  /* every ring or line of a feature as a flat list x, y, x, y in millimetres */
-  function rings(feature) { return feature.t === "P" ? feature.g.flat() : feature.t === "L" ? feature.g : [feature.g]; }
 
   /* features by square of the wall, so that a tile asks only its neighbours */
   const CELL_MM = 500;
   function put(feature) {
-    feature.b = bounds(feature);
     byId.set(feature.k + ":" + feature.i, feature);
     for (let c = Math.floor(feature.b[0] / CELL_MM); c <= Math.floor(feature.b[2] / CELL_MM); c++)
       for (let r = Math.floor(feature.b[1] / CELL_MM); r <= Math.floor(feature.b[3] / CELL_MM); r++) {
-        const key = feature.s + "|" + c + "|" + r;
-        if (!index.has(key)) index.set(key, []);
-        index.get(key).push(feature);
+        const squares = index.get(feature.s) || index.set(feature.s, new Map()).get(feature.s), key = c * 65536 + r, there = squares.get(key);
+        if (there) there.push(feature); else squares.set(key, [feature]);
       }
   }
-  data.features.sort((a, b) => (b.a || 0) - (a.a || 0));
   data.features.forEach((feature, order) => { feature.o = order; put(feature); });
 
   function near(surface, box) {
-    const found = new Set();
+    const found = new Set(), squares = index.get(surface) || new Map();
     for (let c = Math.floor(box[0] / CELL_MM); c <= Math.floor(box[2] / CELL_MM); c++)
       for (let r = Math.floor(box[1] / CELL_MM); r <= Math.floor(box[3] / CELL_MM); r++)
-        for (const f of index.get(surface + "|" + c + "|" + r) || [])
+        for (const f of squares.get(c * 65536 + r) || [])
           if (f.b[2] >= box[0] && f.b[0] <= box[2] && f.b[3] >= box[1] && f.b[1] <= box[3]) found.add(f);
     return [...found];
   }
 
   function inside(feature, x, y, reach) {
-    if (feature.t === "P") return feature.g.some((part) => part.reduce((odd, ring) => odd !== crosses(ring, x, y), false));
-    if (feature.t === "X") return Math.hypot(feature.g[0] - x, feature.g[1] - y) <= reach;
-    return feature.g.some((line) => distance(line, x, y) <= reach);
+    if (feature.t === "P") return rings(feature).reduce((odd, ring) => odd !== crosses(ring, x, y), false);
+    if (feature.t === "X") return Math.hypot(feature.c[0] - x, feature.c[1] - y) <= reach;
+    return rings(feature).some((line) => distance(line, x, y) <= reach);
   }
   function crosses(ring, x, y) {
     let odd = false;
@@ -69,13 +63,16 @@ const Wall = (() => {
   }
 
   /* what is shown */
-  const shown = { condition: true, repair: true, stone: false, opening: false, control: false, after: false, grid: true, labels: true };
-  const off = { term: new Set(), cc: new Set(), uc: new Set(), rc: new Set(), treatment: new Set(), stage: new Set(), survey: new Set() };
-  const FILTERED = { condition: ["term", "cc", "uc", "rc", "survey"], repair: ["treatment", "stage"], stone: [], opening: [], control: [] };
+  const shown = { condition: true, repair: true, stone: false, opening: false, control: false, residual: false, after: false, grid: true, labels: true };
+  const off = { term: new Set(), cc: new Set(), uc: new Set(), rc: new Set(), treatment: new Set(), stage: new Set(), survey: new Set(), observed_on: new Set() };
+  const FILTERED = { condition: ["term", "cc", "uc", "rc", "survey", "observed_on"], repair: ["treatment", "stage"], stone: [], opening: [], control: [] };
   function visible(feature) {
     return shown[feature.k] && FILTERED[feature.k].every((name) => !off[name].has(String(feature.p[name] ?? "")));
   }
 
+  /* what a search looks through */
+  const SEARCHED = ["term", "treatment", "wall_stone", "note", "stone_type", "cause", "block_words"];
+  function words(feature) { if (feature.q === undefined) feature.q = [feature.i, ...SEARCHED.map((name) => feature.p[name] ?? "")].join(" ").toLowerCase(); return feature.q; }
   const sixteenths = (inches) => {
     let n = Math.round(inches * 16); const whole = Math.floor(n / 16); n -= whole * 16;
     if (!n) return String(whole);
@@ -89,6 +86,6 @@ const Wall = (() => {
   }
   function area(square) { return units === "mm" ? square.toFixed(square < 1 ? 4 : 2) + " m\u00b2" : (square / FT_M / FT_M).toFixed(2) + " ft\u00b2"; }
   const state = { surface: data.surfaces.length ? data.surfaces[0].id : "", selected: null };
-  return { data, text, byId, near, at, rings, visible, shown, off, length, area, state, setUnits: (u) => { units = u; }, units: () => units, FT_M,
+  return { data, text, byId, near, at, rings, words, visible, shown, off, length, area, state, setUnits: (u) => { units = u; }, units: () => units, FT_M,
     surface: () => data.surfaces.find((s) => s.id === state.surface) };
 })();

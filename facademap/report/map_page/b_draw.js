@@ -64,7 +64,7 @@ const Draw = (() => {
   function condition(pen, f, x0, y0, ppmm) {
     const t = term[f.p.term] || data.terms[0], colour = family[t.family].colour, width = WEIGHTS[f.p.cc ?? 1] || 1.4;
     if (f.t === "X") {
-      const x = (f.g[0] - x0) * ppmm, y = (y0 - f.g[1]) * ppmm;
+      const x = (f.c[0] - x0) * ppmm, y = (y0 - f.c[1]) * ppmm;
       pen.beginPath(); pen.moveTo(x, y - 7); pen.lineTo(x + 6, y + 5); pen.lineTo(x - 6, y + 5); pen.closePath();
       pen.fillStyle = "#fff"; pen.fill(); pen.strokeStyle = colour; pen.lineWidth = width + .6; pen.stroke(); return;
     }
@@ -80,7 +80,7 @@ const Draw = (() => {
   }
   function plain(pen, f, x0, y0, ppmm) {
     if (f.k === "control") {
-      const x = (f.g[0] - x0) * ppmm, y = (y0 - f.g[1]) * ppmm;
+      const x = (f.c[0] - x0) * ppmm, y = (y0 - f.c[1]) * ppmm;
       pen.beginPath(); pen.moveTo(x - 8, y); pen.lineTo(x + 8, y); pen.moveTo(x, y - 8); pen.lineTo(x, y + 8);
       if (f.p.role === "check") { pen.moveTo(x + 5, y); pen.arc(x, y, 5, 0, 7); } halo(pen, "#111", 1.4); return;
     }
@@ -89,29 +89,47 @@ const Draw = (() => {
   }
   const ORDER = { opening: 0, stone: 1, condition: 2, repair: 3, control: 4 };
 
-  const Outlines = L.GridLayer.extend({
+  /* tiles are drawn at the zoom of the map itself, also between whole steps, so that nothing is drawn scaled */
+  const Exact = L.GridLayer.extend({ _clampZoom() { return this._map.getZoom(); } });
+  /* between readable and invisible: no hatch, no halo */
+  function small(pen, f, colour, x0, y0, ppmm) {
+    trace(pen, f, x0, y0, ppmm); if (f.t === "P" && f.k === "condition") { pen.fillStyle = colour + "66"; pen.fill("evenodd"); }
+    pen.strokeStyle = colour; pen.lineWidth = 1.3; pen.stroke();
+  }
+  const Outlines = Exact.extend({
     createTile(coords) {
       const canvas = document.createElement("canvas"), sharp = Math.min(2, window.devicePixelRatio || 1);
       canvas.width = canvas.height = TILE * sharp;
       const pen = canvas.getContext("2d"); pen.scale(sharp, sharp);
-      const surface = Wall.surface(), ppmm = crs(surface).scale(coords.z) / 1000, margin = 12 / ppmm;
+      const surface = Wall.surface(), ppmm = crs(surface).scale(coords.z) / 1000, margin = (Wall.shown.residual ? 80 : 12) / ppmm;
       const x0 = surface.left_m * 1000 + coords.x * TILE / ppmm, y0 = surface.top_m * 1000 - coords.y * TILE / ppmm, size = TILE / ppmm;
       const found = Wall.near(surface.id, [x0 - margin, y0 - size - margin, x0 + size + margin, y0 + margin]).filter(this.options.wanted || Wall.visible);
       found.sort((a, b) => ORDER[a.k] - ORDER[b.k] || a.o - b.o);
       const taken = new Uint8Array(TILE * TILE / 16);
       for (const f of found) {
         const w = (f.b[2] - f.b[0]) * ppmm, h = (f.b[3] - f.b[1]) * ppmm;
-        if (Math.max(w, h) < 4 && f.t !== "X") { /* too small to read: one mark a place */
+        const colour = f.k === "condition" ? family[(term[f.p.term] || data.terms[0]).family].colour : f.k === "repair" ? REPAIR : "#5c5147";
+        if (Math.max(w, h) < 5 && f.t !== "X") { /* too small to read: one mark a place */
           const px = Math.round((f.b[0] - x0) * ppmm), py = Math.round((y0 - f.b[3]) * ppmm), slot = (py >> 2) * (TILE >> 2) + (px >> 2);
           if (px < 0 || py < 0 || px >= TILE || py >= TILE || taken[slot]) continue;
-          taken[slot] = 1; pen.fillStyle = f.k === "condition" ? family[(term[f.p.term] || data.terms[0]).family].colour : f.k === "repair" ? REPAIR : "#5c5147"; pen.fillRect(px, py, 3, 3); continue;
+          taken[slot] = 1; pen.fillStyle = colour; pen.fillRect(px, py, 3, 3); continue;
         }
+        if (Math.max(w, h) < 12 && f.t !== "X") { small(pen, f, colour, x0, y0, ppmm); continue; }
         (f.k === "condition" ? condition : f.k === "repair" ? repair : plain)(pen, f, x0, y0, ppmm);
       }
       if (Wall.shown.labels) labels(pen, found, x0, y0, ppmm);
+      if (Wall.shown.residual) for (const f of found) if (f.rv) arrow(pen, f, x0, y0, ppmm);
+      if (Wall.shown.grid && !this.options.wanted) gridLines(pen, surface, coords);
       return canvas;
     }
   });
+  /* residual of a control point: ten pixels for a millimetre, at every zoom */
+  function arrow(pen, f, x0, y0, ppmm) {
+    const x = (f.c[0] - x0) * ppmm, y = (y0 - f.c[1]) * ppmm, dx = f.rv[0] * 10, dy = -f.rv[1] * 10, turn = Math.atan2(dy, dx);
+    pen.beginPath(); pen.moveTo(x, y); pen.lineTo(x + dx, y + dy);
+    for (const side of [2.7, -2.7]) { pen.moveTo(x + dx, y + dy); pen.lineTo(x + dx + 6 * Math.cos(turn + side), y + dy + 6 * Math.sin(turn + side)); }
+    halo(pen, "#9c1616", 1.8);
+  }
   /* abbreviations where the outline has room for them */
   function labels(pen, found, x0, y0, ppmm) {
     pen.font = "600 11px system-ui, DejaVu Sans, sans-serif"; pen.textAlign = "center"; pen.textBaseline = "middle";
@@ -128,37 +146,33 @@ const Draw = (() => {
     }
   }
 
-  const store = new Map();
-  function tiles(surface) {
-    if (!store.has(surface.id)) { const holder = document.getElementById("tiles-" + surface.number); store.set(surface.id, holder ? JSON.parse(holder.textContent) : {}); }
-    return store.get(surface.id);
+  function tile(surface, key) {
+    if (surface.tile_folder) { const [, x, y] = key.split("/").map(Number); return x >= 0 && y >= 0 ? surface.tile_folder + "/" + key + ".jpg" : ""; }
+    const holder = document.getElementById("tile-" + surface.number + "/" + key); return holder ? "data:image/jpeg;base64," + holder.textContent : "";
   }
   const Picture = L.GridLayer.extend({
     createTile(coords, done) {
-      const img = document.createElement("img"), surface = Wall.surface(), key = coords.z + "/" + coords.x + "/" + coords.y; img.alt = "";
-      const own = surface.tile_folder ? (coords.x >= 0 && coords.y >= 0 ? surface.tile_folder + "/" + key + ".jpg" : "") : tiles(surface)[key];
+      const surface = Wall.surface(), key = coords.z + "/" + coords.x + "/" + coords.y, own = tile(surface, key);
+      const img = document.createElement(own ? "img" : "div"); if (!own) { setTimeout(() => done(null, img), 0); return img; }
+      img.alt = "";
       img.onload = img.onerror = () => done(null, img);
-      if (own) img.src = surface.tile_folder ? own : "data:image/jpeg;base64," + own; else setTimeout(() => done(null, img), 0);
+      img.src = own;
       return img;
     }
   });
-  const Grid = L.GridLayer.extend({
-    createTile(coords) {
-      const canvas = document.createElement("canvas"); canvas.width = canvas.height = TILE;
-      const pen = canvas.getContext("2d"), surface = Wall.surface(), ppm = crs(surface).scale(coords.z);
+  function gridLines(pen, surface, coords) {
+      const ppm = crs(surface).scale(coords.z);
       const unit = Wall.units() === "ft" ? Wall.FT_M : 1, step = [0.1, 0.5, 1, 2, 5, 10, 20, 50, 100].map((s) => s * unit).find((s) => s * ppm >= 90) || 200 * unit;
       const u0 = surface.left_m + coords.x * TILE / ppm, v0 = surface.top_m - coords.y * TILE / ppm;
       const word = (m) => unit === 1 ? +m.toFixed(1) + " m" : +(m / unit).toFixed(1) + " ft";
-      pen.font = "11px system-ui, DejaVu Sans, sans-serif"; pen.lineWidth = 1;
+      pen.font = "11px system-ui, DejaVu Sans, sans-serif"; pen.lineWidth = 1; pen.textAlign = "left"; pen.textBaseline = "alphabetic";
       for (let u = Math.ceil(u0 / step) * step; u <= u0 + TILE / ppm; u += step) line(pen, (u - u0) * ppm, 0, 0, TILE, word(u));
       for (let v = Math.floor(v0 / step) * step; v >= v0 - TILE / ppm; v -= step) line(pen, 0, (v0 - v) * ppm, TILE, 0, word(v));
-      return canvas;
-    }
-  });
+  }
   function line(pen, x, y, dx, dy, word) {
     pen.strokeStyle = "rgba(255,255,255,.45)"; pen.beginPath(); pen.moveTo(x + 1, y + 1); pen.lineTo(x + dx + 1, y + dy + 1); pen.stroke();
     pen.strokeStyle = "rgba(20,30,40,.35)"; pen.beginPath(); pen.moveTo(x, y); pen.lineTo(x + dx, y + dy); pen.stroke();
     pen.fillStyle = "rgba(255,255,255,.8)"; pen.fillRect(x + 2, y + 2, pen.measureText(word).width + 4, 13); pen.fillStyle = "#222"; pen.fillText(word, x + 4, y + 12);
   }
-  return { crs, Outlines, Picture, Grid, swatch, tiles, term, family, REPAIR, TILE };
+  return { crs, termsInOrder: data.terms.map((t) => t.name), Outlines, Picture, swatch, tile, term, family, REPAIR, TILE };
 })();

@@ -3,7 +3,7 @@
 const Stage = (() => {
   const { data, text, state } = Wall, $ = (id) => document.getElementById(id);
   const map = window.facademapMap, near = { tileSize: Draw.TILE, keepBuffer: 1, updateWhenZooming: false, noWrap: true };
-  let picture, outlines, grid, after, marked = L.layerGroup(), surface;
+  let picture, outlines, after, marked = L.layerGroup(), surface;
   const latlng = (x, y) => L.latLng(y / 1000, x / 1000);
   const listeners = [];
 
@@ -15,13 +15,14 @@ const Stage = (() => {
     const top = surface.levels - 1, every = { ...near, minZoom: -3, maxZoom: surface.levels + 3 };
     map.setView(latlng((surface.extent_m[0] + surface.extent_m[2]) * 500, (surface.extent_m[1] + surface.extent_m[3]) * 500), 0, { animate: false, reset: true });
     if (surface.has_picture) picture = new Draw.Picture({ ...every, minNativeZoom: 0, maxNativeZoom: top, className: "picture" }).addTo(map);
-    grid = new Draw.Grid(every); after = L.layerGroup((data.seen || []).filter((s) => s.s === surface.id).map((s) => L.imageOverlay(s.image, [latlng(s.box[0], s.box[1]), latlng(s.box[2], s.box[3])], { alt: text.piece_in_wall })));
+    after = L.layerGroup((data.seen || []).filter((s) => s.s === surface.id).map((s) => L.imageOverlay(s.image, [latlng(s.box[0], s.box[1]), latlng(s.box[2], s.box[3])], { alt: text.piece_in_wall })));
     outlines = new Draw.Outlines(every).addTo(map); marked.addTo(map);
     $("hint").textContent = surface.has_picture ? "" : text.missing_picture;
+    document.querySelectorAll(".keyplan [data-surface]").forEach((g) => g.setAttribute("aria-pressed", g.dataset.surface === surface.id));
     layers(); whole();
   }
   function layers() {
-    for (const [layer, on] of [[grid, Wall.shown.grid], [after, Wall.shown.after]]) if (layer) (on ? map.addLayer(layer) : map.removeLayer(layer));
+    if (after) (Wall.shown.after ? map.addLayer(after) : map.removeLayer(after));
     if (outlines) { if (Wall.swiping) map.removeLayer(outlines); else if (map.hasLayer(outlines)) outlines.redraw(); else map.addLayer(outlines); } listeners.forEach((call) => call());
   }
   const box = (m) => L.latLngBounds(latlng(m[0], m[1]), latlng(m[2], m[3]));
@@ -29,10 +30,10 @@ const Stage = (() => {
   function viewBox() { const b = map.getBounds(); return [b.getWest() * 1000, b.getSouth() * 1000, b.getEast() * 1000, b.getNorth() * 1000]; }
 
   function select(feature, move) {
-    state.selected = feature; marked.clearLayers(); if (!feature) return;
+    state.selected = feature; marked.clearLayers(); Panels.mark(feature); if (!feature) return;
     if (feature.s !== state.surface) { $("surface").value = feature.s; open(feature.s); }
     const style = { color: "#ffd400", weight: 4, fill: false, interactive: false };
-    if (feature.t === "X") L.circleMarker(latlng(...feature.g), { ...style, radius: 12 }).addTo(marked);
+    if (feature.t === "X") L.circleMarker(latlng(...feature.c), { ...style, radius: 12 }).addTo(marked);
     for (const ring of feature.t === "X" ? [] : Wall.rings(feature)) {
       const places = []; for (let n = 0; n < ring.length; n += 2) places.push(latlng(ring[n], ring[n + 1]));
       (feature.t === "P" ? L.polygon : L.polyline)(places, style).addTo(marked);
@@ -45,9 +46,30 @@ const Stage = (() => {
     const feature = Wall.byId.get(decodeURIComponent(location.hash.slice(1))); if (feature) { Wall.shown[feature.k] = true; layers(); select(feature, true); }
   }
 
+  /* a small drawing of all surfaces, folded out, each a button */
+  function keyPlan() {
+    const plan = data.key_plan || []; if (plan.reduce((n, e) => n + e.panels.length, 0) < 2) return;
+    const NS = "http://www.w3.org/2000/svg", svg = document.createElementNS(NS, "svg"), node = (tag, given, word, parent) => { const n = document.createElementNS(NS, tag); for (const [k, v] of Object.entries(given)) n.setAttribute(k, v); if (word) n.textContent = word; (parent || svg).append(n); return n; };
+    const all = plan.flatMap((e) => e.panels.map((p) => p.box)), unit = Math.max(...plan.map((e) => Math.max(...e.panels.map((p) => p.box[2])) - Math.min(...e.panels.map((p) => p.box[0])))) / 150;
+    let down = 0, wide = 0;
+    for (const e of plan) {
+      const u0 = Math.min(...e.panels.map((p) => p.box[0])), v1 = Math.max(...e.panels.map((p) => p.box[3])), v0 = Math.min(...e.panels.map((p) => p.box[1]));
+      node("text", { x: 0, y: down + 11 * unit, "font-size": 11 * unit, fill: "#1b1f24" }, e.name.length > 26 ? e.name.slice(0, 25) + "\u2026" : e.name); down += 15 * unit;
+      for (const p of e.panels) {
+        const pick = () => { $("surface").value = p.s; open(p.s); };
+        const g = node("g", { role: "button", tabindex: 0, "aria-label": p.name, "data-surface": p.s });
+        node("title", {}, p.name, g); node("rect", { x: p.box[0] - u0, y: down + v1 - p.box[3], width: p.box[2] - p.box[0], height: p.box[3] - p.box[1], "stroke-width": unit }, "", g);
+        g.addEventListener("click", pick); g.addEventListener("keydown", (k) => { if (k.key === "Enter" || k.key === " ") { k.preventDefault(); pick(); } });
+        wide = Math.max(wide, p.box[2] - u0);
+      }
+      down += v1 - v0 + 5 * unit;
+    }
+    svg.setAttribute("viewBox", `${-unit} 0 ${wide + 2 * unit} ${down}`); svg.setAttribute("role", "group"); svg.setAttribute("aria-label", text.key_plan);
+    const control = L.control({ position: "topright" }); control.onAdd = () => { const div = L.DomUtil.create("div", "keyplan"); div.append(svg); L.DomEvent.disableClickPropagation(div); return div; }; control.addTo(map);
+  }
   function start() {
     map.setMinZoom(-3);
-    L.Control.Bar = L.Control.extend({ onAdd() { this.holder = L.DomUtil.create("div", "scalebar"); map.on("zoomend moveend", this.show, this); return this.holder; },
+    L.Control.Bar = L.Control.extend({ onAdd() { this.holder = L.DomUtil.create("div", "scalebar"); map.on("zoomend", this.show, this); return this.holder; },
       show() {
         const ppm = map.options.crs.scale(map.getZoom()), unit = Wall.units() === "ft" ? Wall.FT_M : 1;
         const size = [0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50].map((s) => s * unit).filter((s) => s * ppm <= 170).pop() || 0.005 * unit;
@@ -63,10 +85,10 @@ const Stage = (() => {
       if (Tools.busy(e.latlng)) return;
       const reach = 9 / (map.options.crs.scale(map.getZoom()) / 1000), hits = Wall.at(state.surface, e.latlng.lng * 1000, e.latlng.lat * 1000, reach, Wall.visible);
       if (!hits.length) { select(null); return; }
-      const next = hits.indexOf(state.selected); select(hits[next >= 0 ? (next + 1) % hits.length : 0], false); Panels.show("panel-detail");
+      const next = hits.indexOf(state.selected); select(hits[next >= 0 ? (next + 1) % hits.length : 0], false); if ($("panel-list").hidden) Panels.show("panel-detail");
     });
     map.on("moveend", () => listeners.forEach((call) => call()));
-    const chooser = $("surface"); for (const s of data.surfaces) chooser.add(new Option(s.name, s.id)); chooser.onchange = () => open(chooser.value);
+    keyPlan(); const chooser = $("surface"); for (const s of data.surfaces) chooser.add(new Option(s.name, s.id)); chooser.onchange = () => open(chooser.value);
     $("units").onchange = () => { Wall.setUnits($("units").value); bar.show(); layers(); if (state.selected) Panels.detail(state.selected); };
     $("whole").onclick = whole;
     if (data.surfaces.length) { open(data.surfaces[0].id); bar.show(); fromLink(); } else $("hint").textContent = text.missing_picture;

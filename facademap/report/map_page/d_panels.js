@@ -20,21 +20,27 @@ const Panels = (() => {
     show("panel-summary");
   }
   function show(id) {
-    if (id === "panel-list" && !hits) search();
     if (id === "panel-help" && !helped) { helped = true; help(); }
     for (const s of sections) { s.hidden = s.id !== id; const tab = $("tab-" + s.id); tab.setAttribute("aria-selected", s.id === id); tab.tabIndex = s.id === id ? 0 : -1; }
     if (id === "panel-legend") tally();
+    if (id === "panel-list") { if (!hits || $("in-view").checked) search(); mark(Wall.state.selected); }
   }
   const table = (heads, rows) => el("table", {}, el("thead", {}, el("tr", {}, heads.map((h, n) => el("th", { scope: "col", class: n ? "num" : "" }, h)))), el("tbody", {}, rows.map((r) => el("tr", {}, r.map((c, n) => el("td", { class: n ? "num" : "" }, c instanceof Node ? c : String(c)))))));
 
   function summary() {
     const s = data.summary, panel = $("panel-summary");
-    panel.append(el("h2", {}, text.summary), el("div", { class: "big" }, s.figures.map((f) => el("div", {}, el("strong", {}, f.value), el("span", {}, f.label)))));
+    panel.append(el("h2", {}, text.summary)); urgent(panel, s.urgent); panel.append(el("div", { class: "big" }, s.figures.map((f) => el("div", {}, el("strong", {}, f.value), el("span", {}, f.label)))));
     if (!data.features.some((f) => f.k === "condition")) panel.append(el("p", {}, text.missing_conditions));
-    if (s.urgent.length) panel.append(el("div", { class: "urgent" }, el("h3", {}, text.urgent), el("ul", {}, s.urgent.map((u) => el("li", {}, el("button", { type: "button", class: "link", onclick: () => go("condition", u.id) }, u.id), " " + u.words)))));
+    if (s.looks.length) panel.append(el("h3", {}, text.appearance), el("ul", {}, s.looks.map((line) => el("li", {}, line))));
     for (const block of s.tables) panel.append(el("h3", {}, block.title), table(block.heads, block.rows));
     for (const line of s.lines) panel.append(el("p", {}, line));
     if (data.plan_of_building) panel.append(el("h3", {}, text.plan_of_building), plan());
+  }
+  /* the urgent ones come first: a few at once, the rest folded */
+  function urgent(panel, all) {
+    if (!all.length) return; const items = (some) => el("ul", {}, some.map((u) => el("li", {}, el("button", { type: "button", class: "link", onclick: () => go("condition", u.id) }, u.id), " " + u.words)));
+    const rest = el("details", {}, el("summary", {}, text.more + " (" + (all.length - 5) + ")")); rest.ontoggle = () => { if (rest.children.length < 2) rest.append(items(all.slice(5, 505))); };
+    panel.append(el("div", { class: "urgent" }, el("h3", {}, text.urgent + " (" + all.length + ")"), items(all.slice(0, 5)), all.length > 5 ? rest : null));
   }
   function plan() {
     const ns = "http://www.w3.org/2000/svg", svg = document.createElementNS(ns, "svg"), lines = data.plan_of_building.lines;
@@ -50,10 +56,10 @@ const Panels = (() => {
 
   /* legend: what is shown, with counts and net areas that follow the view and the filters */
   const counts = new Map();
-  function tick(word, on, change, image, key) {
+  function tick(word, on, change, image, key, layer) {
     const box = el("input", { type: "checkbox", onchange: () => { change(box.checked); Stage.layers(); } }); box.checked = on;
     const number = el("span", { class: "n" }); if (key) counts.set(key, number);
-    return el("label", { class: "tick" }, box, image, el("span", {}, word), number);
+    return el("label", { class: "tick", "data-layer": layer }, box, image, el("span", {}, word), number);
   }
   function swatch(name) { const t = Draw.term[name], box = el("span", { class: "swatch", "aria-hidden": "true" }); box.style.backgroundImage = `url(${Draw.swatch(name)})`; box.style.borderColor = Draw.family[t.family].colour; return box; }
   function group(title, name, values, words) {
@@ -66,8 +72,8 @@ const Panels = (() => {
   function legend() {
     const panel = $("panel-legend"), conditions = data.features.filter((f) => f.k === "condition"), repairs = data.features.filter((f) => f.k === "repair");
     panel.append(el("h2", {}, text.filters));
-    const layers = [["condition", text.layer_conditions], ["repair", text.layer_repairs], ["after", text.layer_after], ["stone", text.layer_stones], ["opening", text.layer_openings], ["control", text.layer_control], ["labels", text.layer_labels], ["grid", text.layer_grid]];
-    panel.append(el("fieldset", {}, el("legend", {}, text.filters), layers.filter(([k]) => k !== "after" || (data.seen || []).length).map(([key, word]) => tick(word, Wall.shown[key], (on) => { Wall.shown[key] = on; }))));
+    const layers = [["condition", text.layer_conditions], ["repair", text.layer_repairs], ["after", text.layer_after], ["stone", text.layer_stones], ["opening", text.layer_openings], ["control", text.layer_control], ["residual", text.layer_residual], ["labels", text.layer_labels], ["grid", text.layer_grid]];
+    panel.append(el("fieldset", {}, el("legend", {}, text.filters), layers.filter(([k]) => (k !== "after" || (data.seen || []).length) && (k !== "residual" || data.features.some((f) => f.rv))).map(([key, word]) => tick(word, Wall.shown[key], (on) => { Wall.shown[key] = on; if (key === "residual" && on) Wall.shown.control = true; }, null, null, key))));
     const used = new Set(conditions.map((f) => f.p.term));
     for (const f of data.families) {
       const terms = data.terms.filter((t) => t.family === f.id && used.has(t.name)); if (!terms.length) continue;
@@ -78,17 +84,19 @@ const Panels = (() => {
     for (const [name, title] of [["cc", text.class_cc], ["uc", text.class_uc], ["rc", text.class_rc]])
       if (conditions.length) panel.append(group(title, name, values(conditions, name), (v) => v === "" ? text.not_classed : name.toUpperCase() + v + "  " + (data.classes[name][v] || "")));
     if (repairs.length) for (const [name, title] of [["treatment", text.treatment], ["stage", text.stage]]) panel.append(group(title, name, values(repairs, name), (v) => v));
-    const surveys = values(conditions, "survey"); if (surveys.length > 1) panel.append(group(text.survey, "survey", surveys, (v) => v));
+    const surveys = values(conditions, "survey"); if (surveys.length > 1) panel.append(group(text.survey, "survey", surveys, (v) => v || text.not_said));
+    const days = values(conditions, "observed_on"); if (days.length > 1 && days.length <= 60) panel.append(group(text.survey_date, "observed_on", days, (v) => v || text.not_said));
     panel.append(el("p", { id: "legend-total", role: "status" }));
   }
   let waiting = 0;
   function tally() {
+    for (const label of document.querySelectorAll("[data-layer]")) label.querySelector("input").checked = Wall.shown[label.dataset.layer];
     clearTimeout(waiting); if ($("panel-legend").hidden) return; /* counted only while it is seen */
     waiting = setTimeout(() => {
       const box = Stage.viewBox(), sums = new Map(); let total = 0, number = 0;
       for (const f of Wall.near(Wall.state.surface, box)) {
         if (!Wall.visible(f) || (f.k !== "condition" && f.k !== "repair")) continue;
-        for (const name of f.k === "condition" ? ["term", "cc", "uc", "rc", "survey"] : ["treatment", "stage"]) { const key = name + "|" + String(f.p[name] ?? ""), s = sums.get(key) || [0, 0]; s[0] += 1; s[1] += f.a || 0; sums.set(key, s); }
+        for (const name of f.k === "condition" ? ["term", "cc", "uc", "rc", "survey", "observed_on"] : ["treatment", "stage"]) { const key = name + "|" + String(f.p[name] ?? ""), s = sums.get(key) || [0, 0]; s[0] += 1; s[1] += f.a || 0; sums.set(key, s); }
         if (f.k === "condition") { total += f.a || 0; number += 1; }
       }
       for (const [key, node] of counts) { const s = sums.get(key); node.textContent = s ? s[0] + (s[1] ? " \u00b7 " + Wall.area(s[1]) : "") : "\u2013"; }
@@ -101,8 +109,14 @@ const Panels = (() => {
   const order = new Intl.Collator("en", { numeric: true }).compare;
   function search() {
     const words = $("search").value.toLowerCase().split(/\s+/).filter(Boolean);
-    hits = data.features.filter((f) => (f.k === "condition" || f.k === "repair" || (f.k === "stone" && words.length)) && words.every((w) => f.q.includes(w)));
+    hits = data.features.filter((f) => (f.k === "condition" || f.k === "repair" || (f.k === "stone" && words.length)) && words.every((w) => Wall.words(f).includes(w)));
+    if ($("in-view").checked) { const there = new Set(Wall.near(Wall.state.surface, Stage.viewBox())); hits = hits.filter((f) => there.has(f) && Wall.visible(f)); }
     hits.sort((a, b) => (a.k < b.k ? -1 : a.k > b.k ? 1 : order(a.i, b.i))); limit = 100; rows();
+  }
+  /* what is selected on the wall is marked in the list, and scrolled to */
+  function mark(f) {
+    if ($("panel-list").hidden || !hits) return; const at = f ? hits.indexOf(f) : -1; if (at >= limit) { limit = at + 50; rows(); }
+    [...$("rows").children].forEach((li, n) => { const button = li.firstChild; if (n === at) { button.setAttribute("aria-current", "true"); button.scrollIntoView({ block: "nearest" }); } else button.removeAttribute("aria-current"); });
   }
   function rows() {
     $("found").textContent = hits.length ? hits.length + "" : text.nothing; $("more").hidden = hits.length <= limit;
@@ -117,15 +131,18 @@ const Panels = (() => {
     const list = Object.entries(f.p).filter(([k, v]) => v !== null && v !== "" && !skip.has(k) && !(Array.isArray(v) && !v.length));
     const links = (name, v) => name === "conditions" ? v.map((id) => el("button", { type: "button", class: "link", onclick: () => go("condition", id) }, id)) : name === "repair" ? el("button", { type: "button", onclick: () => go("repair", v) }, v) : value(name, v);
     panel.replaceChildren(...[el("h2", {}, f.i + "  " + (f.p.term || f.p.treatment || f.p.stone_type || f.p.kind || f.p.name || "")),
-      (f.p.cautions || []).map((c) => el("p", { class: "caution" }, c)), el("dl", {}, list.map(([k, v]) => [el("dt", {}, words[k] || k.replaceAll("_", " ")), el("dd", {}, links(k, v))])),
+      (f.p.cautions || []).map((c) => el("p", { class: "caution" }, c)), el("dl", {}, list.map(([k, v]) => [el("dt", {}, words[k] || k.replaceAll("_", " ")), el("dd", {}, folded(links(k, v)))])),
       f.p.term && Draw.term[f.p.term] ? el("p", {}, Draw.term[f.p.term].meaning) : null,
       (f.p.edge_words || []).length ? [el("h3", {}, data.labels.more.edges), el("ul", {}, f.p.edge_words.map((w) => el("li", {}, w)))] : [],
       (f.p.pin_words || []).length ? [el("h3", {}, data.labels.more.pins), el("ul", {}, f.p.pin_words.map((w) => el("li", {}, w)))] : [],
       f.p.pieced ? [el("h3", {}, text.chosen_block), el("p", {}, f.p.block_words || text.no_block)] : [],
-      picture(f),
+      picture(f), said(f.rev),
       el("div", { class: "two" }, el("button", { type: "button", onclick: () => Stage.select(f, true) }, text.go), el("a", { href: "#" + encodeURIComponent(f.k + ":" + f.i) }, text.link))].flat(Infinity).filter((node) => node));
     Review.about(f);
   }
+  /* an enormous text is folded after its first words */
+  const folded = (v) => typeof v === "string" && v.length > 600 ? el("details", {}, el("summary", {}, v.slice(0, 160) + "\u2026"), el("div", { class: "long" }, v)) : v;
+  function said(rows) { return (rows || []).length ? [el("h3", {}, text.earlier_reviews), el("ul", {}, rows.map(([at, who, decision, words]) => el("li", {}, `${at}, ${who}: ${text[decision] || decision}. `, folded(words))))] : []; }
   function picture(f) {
     const seen = (data.seen || []).find((s) => s.repair === f.i && f.k === "repair"), photo = f.p.photo ? data.photos[f.p.photo] : null, out = [];
     if (seen) out.push(el("div", { class: "pair" }, seen.before ? el("figure", {}, el("img", { src: seen.before, alt: text.now }), el("figcaption", {}, text.now)) : null, el("figure", {}, el("img", { src: seen.image, alt: text.piece_in_wall }), el("figcaption", {}, text.after))));
@@ -138,9 +155,10 @@ const Panels = (() => {
     panel.append(el("h3", {}, text.legend), el("dl", {}, data.terms.map((t) => [el("dt", {}, t.abbreviation + "  " + t.name), el("dd", {}, t.meaning)])));
   }
   function start() {
-    summary(); legend(); tabs(); Stage.onView(tally);
+    summary(); legend(); tabs(); Stage.onView(tally); let moved = 0; $("in-view").onchange = search;
+    Stage.onView(() => { if (!$("in-view").checked || $("panel-list").hidden) return; clearTimeout(moved); moved = setTimeout(search, 150); });
     let typing = 0; $("search").oninput = () => { clearTimeout(typing); typing = setTimeout(search, 120); };
     $("more").onclick = () => { limit += 200; rows(); };
   }
-  return { start, show, detail, go, table };
+  return { start, show, detail, go, mark, said, table };
 })();

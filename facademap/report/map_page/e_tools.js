@@ -1,7 +1,7 @@
 /* Measuring, comparing by swipe, printing to scale. */
 "use strict";
 const Tools = (() => {
-  const { data, text } = Wall, $ = (id) => document.getElementById(id), map = Stage.map;
+  const { data, text, state } = Wall, $ = (id) => document.getElementById(id), map = Stage.map;
   let measuring = false, places = [], drawn = L.layerGroup();
 
   /* a length between two places, each uncertain by the check accuracy per axis, with 95 % confidence */
@@ -54,7 +54,7 @@ const Tools = (() => {
   const NS = "http://www.w3.org/2000/svg";
   const svg = (tag, given, ...children) => { const node = document.createElementNS(NS, tag); for (const [k, v] of Object.entries(given)) node.setAttribute(k, v); node.append(...children); return node; };
   function make(holder, scale, paper) {
-    const surface = Wall.surface(), centre = map.getCenter(), wide = PAPERS[paper][0] - 20, high = PAPERS[paper][1] - 62, k = 1 / scale;
+    const surface = Wall.surface(), centre = map.getCenter(), wide = PAPERS[paper][0] - 20, high = PAPERS[paper][1] - 60, k = 1 / scale;
     const x0 = centre.lng * 1000 - wide / k / 2, y1 = centre.lat * 1000 + high / k / 2, x = (mm) => (mm - x0) * k, y = (mm) => (y1 - mm) * k;
     const root = svg("svg", { width: wide + "mm", height: high + "mm", viewBox: `0 0 ${wide} ${high}`, role: "img", "aria-label": text.print }), defs = svg("defs", {}), clip = svg("g", {}); root.append(defs, clip);
     if (surface.has_picture) paperTiles(clip, surface, x0, y1, wide, high, k);
@@ -62,23 +62,26 @@ const Tools = (() => {
     for (const f of found) {
       const d = Wall.rings(f).map((r) => { let s = ""; for (let n = 0; n < r.length; n += 2) s += (n ? "L" : "M") + x(r[n]).toFixed(2) + " " + y(r[n + 1]).toFixed(2); return s + (f.t === "P" ? "Z" : ""); }).join("");
       const t = Draw.term[f.p.term], colour = f.k === "condition" && t ? Draw.family[t.family].colour : f.k === "repair" ? Draw.REPAIR : "#444";
-      if (f.t === "X") { clip.append(svg("circle", { cx: x(f.g[0]), cy: y(f.g[1]), r: 1.2, fill: "#fff", stroke: colour, "stroke-width": .4 })); continue; }
+      if (f.t === "X") { clip.append(svg("circle", { cx: x(f.c[0]), cy: y(f.c[1]), r: 1.2, fill: "#fff", stroke: colour, "stroke-width": .4 })); continue; }
       if (f.k === "condition" && t && f.t === "P") used.add(t.name);
-      clip.append(svg("path", { d, fill: f.k === "condition" && f.t === "P" && t ? `url(#h-${t.abbreviation})` : "none", "fill-rule": "evenodd", stroke: colour, "stroke-width": f.k === "repair" ? .6 : .3 }));
+      if (f.k === "condition" && f.t === "P") clip.append(svg("path", { d, fill: "#fff", "fill-opacity": .45, "fill-rule": "evenodd" })); /* so that the hatch reads on dark stone, in grey too */
+      clip.append(svg("path", { d, fill: f.k === "condition" && f.t === "P" && t ? `url(#h-${t.abbreviation})` : "none", "fill-rule": "evenodd", stroke: colour, "stroke-width": f.k === "repair" ? .6 : .3, ...(f.k === "repair" && !f.p.pieced ? { "stroke-dasharray": "1.6 1" } : {}) }));
       const size = Math.min(f.b[2] - f.b[0], f.b[3] - f.b[1]) * k; if (t && size > 3) clip.append(svg("text", { x: x(f.c[0]), y: y(f.c[1]), "font-size": 2.2, "text-anchor": "middle", "dominant-baseline": "middle", stroke: "#fff", "stroke-width": .6, "paint-order": "stroke" }, t.abbreviation));
     }
     for (const name of used) { const t = Draw.term[name]; defs.append(svg("pattern", { id: "h-" + t.abbreviation, width: 8, height: 8, patternUnits: "userSpaceOnUse" }, svg("image", { href: Draw.swatch(name), width: 8, height: 8 }))); }
-    clip.append(svg("path", { d: `M 8 ${high - 6} v 2 h 100 v -2`, fill: "none", stroke: "#000", "stroke-width": .5 }), svg("text", { x: 8, y: high - 7, "font-size": 3, stroke: "#fff", "stroke-width": .7, "paint-order": "stroke" }, `100 mm = ${Wall.length(0.1 * scale)}  (1:${scale})`), svg("rect", { x: .2, y: .2, width: wide - .4, height: high - .4, fill: "none", stroke: "#000", "stroke-width": .4 }));
-    const legend = el("p", { class: "print-legend" }, [...used].map((name) => { const i = el("img", { src: Draw.swatch(name), alt: "", width: 22, height: 14 }); i.style.cssText = "border:1px solid #333;vertical-align:middle;margin:0 .3rem 0 .8rem"; return [i, Draw.term[name].abbreviation + " " + name]; }).flat());
-    holder.replaceChildren(el("h2", {}, data.name + "  \u2013  " + surface.name + "  1:" + scale), root, legend, el("p", {}, data.accuracy[0] || "", " ", data.cautions[0] || ""));
+    clip.append(svg("rect", { x: 5, y: high - 11.5, width: 106, height: 9.5, fill: "#fff", "fill-opacity": .9 }), svg("path", { d: `M 8 ${high - 6} v 2 h 100 v -2`, fill: "none", stroke: "#000", "stroke-width": .5 }), svg("text", { x: 8, y: high - 7, "font-size": 3, stroke: "#fff", "stroke-width": .7, "paint-order": "stroke" }, `100 mm = ${Wall.length(0.1 * scale)}  (1:${scale})`), svg("rect", { x: .2, y: .2, width: wide - .4, height: high - .4, fill: "none", stroke: "#000", "stroke-width": .4 }));
+    const entry = (sign, word) => el("span", {}, sign, " " + word), line = (given) => { const s = svg("svg", { width: "6mm", height: "3mm", viewBox: "0 0 6 3", "aria-hidden": "true" }); s.append(svg(given.r ? "circle" : "path", { fill: "#fff", stroke: Draw.REPAIR, "stroke-width": .6, ...given })); return s; };
+    const legend = el("p", { class: "print-legend" }, Draw.termsInOrder.filter((name) => used.has(name)).map((name) => { const i = el("img", { src: Draw.swatch(name), alt: "" }); return entry(i, Draw.term[name].abbreviation + "\u00a0" + name); }),
+      entry(line({ d: "M0 1.5H6" }), text.print_cut), entry(line({ d: "M0 1.5H6", "stroke-dasharray": "1.6 1" }), text.print_uncut), entry(line({ cx: 3, cy: 1.5, r: 1.2, stroke: "#444" }), text.print_point));
+    holder.replaceChildren(el("h2", { class: "print-title" }, data.name + "  \u2013  " + surface.name + "  1:" + scale), root, legend, el("p", { class: "print-foot" }, data.accuracy[0] || "", " ", data.cautions[0] || ""));
     let page = document.getElementById("page-size"); if (!page) { page = el("style", { id: "page-size" }); document.head.append(page); } page.textContent = `@page { size: ${PAPERS[paper][0]}mm ${PAPERS[paper][1]}mm; margin: 10mm; }`;
   }
   function paperTiles(group, surface, x0, y1, wide, high, k) {
     let z = surface.levels - 1; while (z > 0 && surface.gsd_m * 1000 * k * Math.pow(2, surface.levels - 1 - z) < 0.08) z--;
     const tile = Draw.TILE * surface.gsd_m * 1000 * Math.pow(2, surface.levels - 1 - z), first = [Math.floor((x0 - surface.left_m * 1000) / tile), Math.floor((surface.top_m * 1000 - y1) / tile)];
     for (let c = first[0]; c * tile + surface.left_m * 1000 < x0 + wide / k; c++) for (let r = first[1]; surface.top_m * 1000 - r * tile > y1 - high / k; r++) {
-      const key = z + "/" + c + "/" + r, own = surface.tile_folder ? (c >= 0 && r >= 0 ? surface.tile_folder + "/" + key + ".jpg" : "") : Draw.tiles(surface)[key]; if (!own) continue;
-      group.append(svg("image", { href: surface.tile_folder ? own : "data:image/jpeg;base64," + own, x: (c * tile + surface.left_m * 1000 - x0) * k, y: (y1 - surface.top_m * 1000 + r * tile) * k, width: tile * k + .02, height: tile * k + .02, opacity: .75, preserveAspectRatio: "none" }));
+      const key = z + "/" + c + "/" + r, own = Draw.tile(surface, key); if (!own) continue;
+      group.append(svg("image", { href: own, x: (c * tile + surface.left_m * 1000 - x0) * k, y: (y1 - surface.top_m * 1000 + r * tile) * k, width: tile * k + .02, height: tile * k + .02, opacity: .75, preserveAspectRatio: "none" }));
     }
   }
   function start() {
@@ -88,7 +91,7 @@ const Tools = (() => {
     $("swipe-right").value = choices.length > 1 ? choices[choices.length === 2 ? 1 : choices.length - 1][0] : "now"; if (choices.some((c) => c[0] === "planned")) $("swipe-right").value = "planned";
     $("swipe").onclick = () => swipe($("swipe").getAttribute("aria-pressed") !== "true"); $("swipe-line").oninput = cut; map.on("move zoom resize", cut);
     $("measure").onclick = () => turn(!measuring); map.on("dblclick", () => { if (measuring) { measuring = false; $("measure").setAttribute("aria-pressed", false); $("stage").style.cursor = ""; setTimeout(() => map.doubleClickZoom.enable(), 50); } });
-    document.addEventListener("keydown", (e) => { if (e.key === "Escape") { if (!$("print-view").hidden) closePrint(); else if (places.length || measuring) turn(false); } });
+    document.addEventListener("keydown", (e) => { if (e.key === "Escape") { if (!$("print-view").hidden) closePrint(); else if (places.length || measuring) turn(false); else if (state.selected) Stage.select(null); } });
     $("print").onclick = openPrint;
   }
   return { busy, start };
