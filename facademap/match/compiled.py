@@ -3,43 +3,62 @@
 from __future__ import annotations
 
 import functools
+import hashlib
 import importlib
 import types
 from typing import Any
 
-from facademap.match import kernels as plain
+from facademap.match import kernels_group, kernels_place, kernels_saw
 
 __all__ = ["MOST_TOGETHER", "kernels"]
 
 #: Most blanks on one slab that the exact layout looks at.
 MOST_TOGETHER = 8
 
+#: The functions to compile, in order: those that call come after those that are called.
+_KERNELS: tuple[Any, ...] = (
+    kernels_place.point_on_face, kernels_place.clear_at, kernels_place.free_edges, kernels_place.lowest,
+    kernels_place.first_place, kernels_place.one, kernels_saw.layout, kernels_saw.fill, kernels_saw.fill_some,
+    kernels_saw.pairs_apart, kernels_saw.side_by_side, kernels_group.can_cut, kernels_group.best_group,
+)
+
 
 @functools.lru_cache(maxsize=2)
 def kernels(compiled: bool) -> Any:
-    """A namespace with the functions of ``kernels.py``.
+    """A namespace with the functions of the ``kernels_*`` modules.
 
     Parameters
     ----------
     compiled : bool
         Compile with numba. Where numba may write to its cache folder (``NUMBA_CACHE_DIR``), that is
         done once a machine; where it may not, it is done once a process.
+
+    Notes
+    -----
+    The names under which the code is kept hold a digest of all kernels: one that calls another is made
+    anew when the other changes, which numba alone would not notice across files.
     """
     if not compiled:
-        return plain
+        return types.SimpleNamespace(**{f.__name__: f for f in _KERNELS})
     numba = importlib.import_module("numba")
-    space: dict[str, Any] = {k: v for k, v in vars(plain).items() if not isinstance(v, types.FunctionType)}
-    space["__name__"] = plain.__name__
+    digest = hashlib.sha256()
+    for function in _KERNELS:
+        digest.update(function.__code__.co_code + repr(function.__code__.co_names).encode())
+        digest.update(repr([c for c in function.__code__.co_consts if not isinstance(c, types.CodeType)]).encode())
+    stamp = digest.hexdigest()[:10]
+    space: dict[str, Any] = {}
+    for module in (kernels_place, kernels_saw, kernels_group):
+        space |= {k: v for k, v in vars(module).items() if not isinstance(v, types.FunctionType)}
 
-    def compile_one(function: Any, name: str, names: dict[str, Any]) -> Any:
-        copy = types.FunctionType(function.__code__, names, name)
-        copy.__module__ = plain.__name__
-        copy.__qualname__ = name
+    def compile_one(function: Any) -> Any:
+        copy = types.FunctionType(function.__code__, space, function.__name__)
+        copy.__module__ = function.__module__
+        copy.__qualname__ = f"{function.__name__}_{stamp}"
         try:
             return numba.njit(cache=True)(copy)
         except RuntimeError:  # no folder for the cache may be written
             return numba.njit(copy)
 
-    for function in plain.KERNELS:
-        space[function.__name__] = compile_one(function, function.__name__, space)
-    return types.SimpleNamespace(**space)
+    for function in _KERNELS:
+        space[function.__name__] = compile_one(function)
+    return types.SimpleNamespace(**{f.__name__: space[f.__name__] for f in _KERNELS})

@@ -13,7 +13,7 @@ import shapely
 from shapely.geometry.polygon import orient
 
 from facademap.match.compiled import kernels
-from facademap.match.kernels import EASE_MM
+from facademap.match.kernels_place import EASE_MM
 from facademap.match.outlines import Blank, blank_of, turned
 from facademap.match.problem import Face, Point, Problem, Repair
 

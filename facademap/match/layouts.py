@@ -13,7 +13,7 @@ from facademap.match.candidates import need_mm
 from facademap.match.compiled import MOST_TOGETHER
 from facademap.match.freecut import lay_freely
 from facademap.match.freespace import FreeSpace
-from facademap.match.kernels import ANY, PLACE
+from facademap.match.kernels_place import ANY, PLACE
 from facademap.match.problem import TOLERANCE_MM
 
 __all__ = ["Layout", "Layouts", "Piece", "Verdict"]

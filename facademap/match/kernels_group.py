@@ -1,0 +1,331 @@
+# mypy: disable-error-code="no-untyped-def"
+"""The inner loops of the pricing: which group of pieces one face can yield, in slabs, for the most profit.
+
+Plain Python on arrays, compiled as it stands (see ``compiled.py``).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from facademap.match.kernels_saw import side_by_side
+
+__all__ = ["best_group", "can_cut"]
+
+
+def can_cut(
+    group, level_starts, level_depths, choices, needs, slabs_of, sizes, box, edges, parts, planes, segments,
+    most_queries, spent, slot,
+):
+    """Whether a group of pieces can be sawn from one face of a block, in slabs: 1 yes, 0 no, 2 not decided.
+
+    Parameters
+    ----------
+    group : ndarray of int
+        Pieces of the face.
+    level_starts, level_depths, choices : ndarray
+        Choices of every piece at every level; a slab is at a level when it starts at least so deep.
+        Deeper levels have fewer flaws.
+    needs : ndarray, shape (2, n)
+        Thickness in the front slab and in others.
+    slabs_of : ndarray of int, shape (2, n)
+        First and last slab that a piece may come from.
+    sizes : ndarray
+        Depth of the face, depth kerf, least slab, most slabs, kerf, 1 where cuts are free.
+    slot : ndarray of int
+        Takes the slab of every piece of the group.
+    """
+    n = group.shape[0]
+    depth = sizes[0] + 0.01
+    depth_kerf = sizes[1]
+    n_levels = level_depths.shape[0]
+    most = int(sizes[3])
+    kerf = sizes[4]
+    if n > 12:
+        return 2
+    memo = np.full(1 << n, -1, np.int64)
+    thick = np.empty(most)
+    masks = np.zeros(most, np.int64)
+    undecided = False
+    limit = spent[0] + 4 * most_queries
+    for count in range(1, most + 1):
+        ways = 1
+        for _k in range(n):
+            ways *= count
+        if ways > 8192:
+            undecided = True
+            break
+        for way in range(ways):
+            if spent[0] > limit:
+                return 2
+            rest = way
+            good = True
+            for c in range(count):
+                thick[c] = sizes[2]
+                masks[c] = 0
+            for k in range(n):
+                c = rest % count
+                rest //= count
+                slot[k] = c
+                if c < slabs_of[0, group[k]] or c > slabs_of[1, group[k]]:
+                    good = False
+                    break
+                masks[c] |= 1 << k
+                thick[c] = max(thick[c], needs[0 if c == 0 else 1, group[k]])
+            if not good:
+                continue
+            used = depth_kerf * (count - 1)
+            for c in range(count):
+                used += thick[c]
+                if c > 0 and masks[c] == 0:
+                    good = False
+            if not good or used > depth:
+                continue
+            start = 0.0
+            for c in range(count):
+                mask = masks[c]
+                if mask != 0:
+                    if memo[mask] < 0:
+                        first = 0
+                        answer = 0
+                        for level in range(n_levels):
+                            answer = side_by_side(group, mask, level, level_starts, choices, kerf, box, edges, parts,
+                                                  planes, segments, most_queries, spent)
+                            if answer == 0 and sizes[5] > 0.0 and mask & (mask - 1) != 0:
+                                answer = 2  # not by straight cuts, but perhaps by free ones
+                            if answer != 0:
+                                break
+                            first += 1
+                        memo[mask] = first if answer != 2 else 1000
+                    if memo[mask] == 1000:
+                        undecided = True
+                        good = False
+                        break
+                    if memo[mask] >= n_levels:
+                        good = False
+                        break
+                    behind = level_depths[memo[mask]]
+                    if c == 0 and behind > 0.0:
+                        good = False
+                        break
+                    start = max(start, behind)
+                start += thick[c]
+                if start > depth:
+                    good = False
+                    break
+                start += depth_kerf
+            if good:
+                return 1
+    return 2 if undecided else 0
+
+
+def best_group(
+    profits, order, weights, room, clash, bads, bad_sizes, heads, links, level_starts, level_depths, choices, needs,
+    slabs_of, sizes, box, edges, parts, planes, segments, floor, most_nodes, most_queries, group, spent, sure,
+):
+    """The most profitable group of pieces that one face can yield.
+
+    Parameters
+    ----------
+    profits : ndarray, shape (n,)
+    order : ndarray of int
+        The pieces worth looking at, by falling profit for the room they take in row 0 of ``weights``.
+    weights, room : ndarray, shapes (r, n) and (r,)
+        Necessary conditions: the group's weights must stay within every room.
+    clash : ndarray of int8, shape (n, n)
+        Pairs that exclude each other.
+    bads, bad_sizes, heads, links : ndarray of int
+        Groups found impossible, added to as they are found, with a chain for every piece; the last of
+        ``bad_sizes`` counts them.
+    floor : float
+        Only groups worth more than this are of interest.
+    most_nodes : int
+        Effort; beyond it the result is marked as not proved.
+    group : ndarray of int, shape (n + 3,)
+        Takes size, nodes, 1 where proved (2 where the group itself is not decided), then the pieces.
+    spent : ndarray of int, shape (3,)
+        Queries made, most queries allowed; beyond these nothing more is decided.
+    sure : ndarray of int, shape (n + 1,)
+        Takes size and pieces of the best group met that can be cut for sure.
+
+    Returns
+    -------
+    float
+        The worth of the group, or ``floor`` where there is none.
+
+    Notes
+    -----
+    Depth-first search. A group that would be the best so far is laid out exactly; where that fails, the
+    smallest impossible part of it is remembered and cuts off every group that holds it, now and later.
+    """
+    m = order.shape[0]
+    rows = room.shape[0]
+    widest = bads.shape[1]
+    chosen = np.empty(m + 1, np.int64)
+    inside = np.zeros(profits.shape[0], np.int8)
+    blocked = np.zeros(profits.shape[0], np.int64)
+    slot = np.zeros(m + 1, np.int64)
+    trial = np.empty(1, np.int64)
+    verified = 0
+    used = np.zeros(rows)
+    best = floor
+    best_sure = floor
+    value = 0.0
+    n = 0
+    at = 0
+    nodes = 0
+    group[0] = 0
+    group[2] = 1
+    sure[0] = 0
+    while True:
+        go_back = at >= m
+        if not go_back:
+            nodes += 1
+            if nodes > most_nodes:
+                group[2] = 0
+                break
+            reach = value
+            left = room[0] - used[0]
+            for k in range(at, m):
+                piece = order[k]
+                if blocked[piece] > 0:
+                    continue
+                weight = weights[0, piece]
+                if weight >= left:
+                    reach += profits[piece] * max(left, 0.0) / weight
+                    break
+                left -= weight
+                reach += profits[piece]
+            go_back = reach <= best + 1e-9
+        if go_back:
+            if n == 0:
+                break
+            n -= 1
+            verified = min(verified, n)
+            at = chosen[n]
+            piece = order[at]
+            inside[piece] = 0
+            value -= profits[piece]
+            for r in range(rows):
+                used[r] -= weights[r, piece]
+            for k in range(m):
+                if clash[piece, order[k]] != 0:
+                    blocked[order[k]] -= 1
+            at += 1
+            continue
+        piece = order[at]
+        good = blocked[piece] == 0
+        if good:
+            for r in range(rows):
+                if used[r] + weights[r, piece] > room[r] + 1e-6:
+                    good = False
+                    break
+        if good:
+            link = heads[piece]
+            while link >= 0:
+                bad = link // widest
+                whole = True
+                for k in range(bad_sizes[bad]):
+                    if bads[bad, k] != piece and inside[bads[bad, k]] == 0:
+                        whole = False
+                        break
+                if whole:
+                    good = False
+                    break
+                link = links[link]
+        if good and value + profits[piece] > best + 1e-9:
+            answer = 1
+            length = verified
+            while length < n + 1 and answer != 0:
+                length += 1
+                trial = np.empty(length, np.int64)
+                for k in range(length):
+                    trial[k] = order[chosen[k]] if k < n else piece
+                if answer == 2 or spent[0] > spent[1]:
+                    answer = 2
+                    continue
+                answer = can_cut(trial, level_starts, level_depths, choices, needs, slabs_of, sizes, box, edges, parts,
+                                 planes, segments, most_queries, spent, slot)
+                if answer == 1:
+                    worth = 0.0
+                    for k in range(length):
+                        worth += profits[trial[k]]
+                    if worth > best_sure:
+                        best_sure = worth
+                        sure[0] = length
+                        for k in range(length):
+                            sure[1 + k] = trial[k]
+            if answer == 0:
+                # the piece that came last is part of the fault, since without it there was none
+                good = False
+                k = 0
+                while k < trial.shape[0] - 1:
+                    fewer = np.empty(trial.shape[0] - 1, np.int64)
+                    for j in range(fewer.shape[0]):
+                        fewer[j] = trial[j] if j < k else trial[j + 1]
+                    if spent[0] <= spent[1] and can_cut(fewer, level_starts, level_depths, choices, needs, slabs_of, sizes, box, edges, parts,
+                               planes, segments, most_queries, spent, slot) == 0:
+                        trial = fewer
+                    else:
+                        k += 1
+                verified = length - 1
+                while n >= length:
+                    n -= 1
+                    at = chosen[n]
+                    back = order[at]
+                    inside[back] = 0
+                    value -= profits[back]
+                    for r in range(rows):
+                        used[r] -= weights[r, back]
+                    for k in range(m):
+                        if clash[back, order[k]] != 0:
+                            blocked[order[k]] -= 1
+                if trial.shape[0] == 1:
+                    for j in range(profits.shape[0]):
+                        clash[trial[0], j] = 1
+                        clash[j, trial[0]] = 1
+                    # the chosen pieces keep their counts of what they block
+                    for j in range(m):
+                        blocked[order[j]] = 0
+                    for q in range(n):
+                        for j in range(m):
+                            if clash[order[chosen[q]], order[j]] != 0:
+                                blocked[order[j]] += 1
+                elif trial.shape[0] == 2:
+                    a = trial[0]
+                    b = trial[1]
+                    if clash[a, b] == 0:
+                        clash[a, b] = 1
+                        clash[b, a] = 1
+                        if inside[a] == 1:
+                            blocked[b] += 1
+                        if inside[b] == 1:
+                            blocked[a] += 1
+                elif trial.shape[0] <= widest and bad_sizes[-1] < bads.shape[0]:
+                    bad = bad_sizes[-1]
+                    bad_sizes[-1] += 1
+                    bad_sizes[bad] = trial.shape[0]
+                    for k in range(trial.shape[0]):
+                        bads[bad, k] = trial[k]
+                        links[bad * widest + k] = heads[trial[k]]
+                        heads[trial[k]] = bad * widest + k
+            else:
+                verified = n + 1
+                best = value + profits[piece]
+                group[0] = n + 1
+                group[2] = answer
+                for k in range(n + 1):
+                    group[3 + k] = trial[k]
+        if good:
+            chosen[n] = at
+            n += 1
+            inside[piece] = 1
+            value += profits[piece]
+            for r in range(rows):
+                used[r] += weights[r, piece]
+            for k in range(m):
+                if clash[piece, order[k]] != 0:
+                    blocked[order[k]] += 1
+        at += 1
+    group[1] = nodes
+    return best
