@@ -53,7 +53,11 @@ def _run(order: dict[str, Any]) -> Any:
         return make_elevations(folder, gsd_mm=_number(options, "gsd_mm", 2.0, 0.05, 100.0), who=who, progress=progress)
     from facademap.tasks.papers import make_papers
 
-    return {"made": str(make_papers(folder))[:4000]}
+    result = make_papers(folder, progress=progress)
+    if result.failed and not result.made and not result.unchanged:
+        problem, remedy = next(iter(result.failed.values()))
+        raise InputError(problem, remedy)
+    return {"made": result.made, "unchanged": result.unchanged, "failed": result.failed, "warnings": result.warnings[:40]}
 
 
 def main() -> None:

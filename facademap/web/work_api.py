@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import re
 import secrets
 from collections.abc import Mapping
 from typing import Any
@@ -17,8 +18,10 @@ from facademap.errors import FacademapError, InputError
 from facademap.tasks.desk_assist import available, propose
 from facademap.tasks.desk_inwall import piece_in_wall
 from facademap.tasks.desk_match import rank_blocks
+from facademap.tasks.desk_papers import list_papers, read_paper, ticket_svg
 from facademap.tasks.desk_photos import take_photo
 from facademap.tasks.desk_pictures import Pictures
+from facademap.tasks.desk_plans import compare_stored_plans
 from facademap.tasks.desk_work import work_page
 from facademap.web.answers import Answer, failure, threaded
 from facademap.web.desk import Desk
@@ -32,7 +35,7 @@ MAX_LINKS = 200
 
 def routes(desk: Desk, pictures: Pictures, jobs: Jobs) -> list[Route]:
     """All of them."""
-    return [*_job_routes(jobs), *_match_routes(desk, pictures), *_record_routes(desk), *_review_routes(desk)]
+    return [*_job_routes(jobs), *_match_routes(desk, pictures), *_paper_routes(desk), *_record_routes(desk), *_review_routes(desk)]
 
 
 def _text(body: Any, name: str, *, most: int = 2000, required: bool = False) -> str:
@@ -77,6 +80,10 @@ def _match_routes(desk: Desk, pictures: Pictures) -> list[Route]:
                              x_m=_float(asked.get("x")), y_m=_float(asked.get("y")), turn_deg=int(turn) if turn.isdigit() else -1)
         return Response(data, media_type="image/jpeg", headers={"cache-control": "private, max-age=60"})
 
+    def compare(request: Request, body: Any) -> Any:
+        asked = request.query_params
+        return compare_stored_plans(desk.reading(), asked.get("first", ""), asked.get("second", ""))
+
     def can_assist(request: Request, body: Any) -> Any:
         return available()
 
@@ -87,8 +94,28 @@ def _match_routes(desk: Desk, pictures: Pictures) -> list[Route]:
             raise InputError("a proposal needs box and points", "Send both as lists.")
         return {"geometry": propose(desk.reading(), pictures, request.path_params["kind"], surface=surface, box=box, points=points)}
 
-    return [Route("/api/ranking", threaded(ranking)), Route("/pictures/in-wall", threaded(in_wall)),
+    return [Route("/api/ranking", threaded(ranking)), Route("/api/plans/compare", threaded(compare)), Route("/pictures/in-wall", threaded(in_wall)),
             Route("/api/assist", threaded(can_assist)), Route("/api/assist/{kind}", threaded(assist), methods=["POST"])]
+
+
+def _paper_routes(desk: Desk) -> list[Route]:
+    def papers(request: Request, body: Any) -> Any:
+        return {"papers": list_papers(desk.folder)}
+
+    def paper(request: Request, body: Any) -> Any:
+        name = request.path_params["name"]
+        data = read_paper(desk.folder, name)
+        # handed over as a file and never opened as a page of this server, whatever is in it
+        plain = re.sub(r"[^A-Za-z0-9._-]", "_", name.rsplit("/", 1)[-1])
+        return Response(data, media_type="application/octet-stream",
+                        headers={"content-disposition": f'attachment; filename="{plain}"', "cache-control": "no-cache"})
+
+    def ticket(request: Request, body: Any) -> Any:
+        data = ticket_svg(desk.reading(), request.query_params.get("repair", ""))
+        return Response(data, media_type="image/svg+xml", headers={"cache-control": "no-cache"})
+
+    return [Route("/api/papers", threaded(papers)), Route("/papers/{name:path}", threaded(paper)),
+            Route("/pictures/ticket", threaded(ticket))]
 
 
 def _float(text: str | None) -> float | None:

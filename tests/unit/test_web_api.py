@@ -292,3 +292,60 @@ def test_ranking_names_every_part_and_every_broken_rule(client: TestClient) -> N
         assert face["fits"] == (min(face["spare_mm"]) >= -0.01)
     picture = client.get("/pictures/in-wall", params={"repair": pieces[0]["repair"], "face": told["faces"][0]["face"]})
     assert picture.headers["content-type"] == "image/jpeg"
+
+
+def test_only_papers_that_were_made_are_handed_out(client: TestClient, folder: Path, tmp_path: Path) -> None:
+    out = folder / "out"
+    out.mkdir(exist_ok=True)
+    (out / "list.csv").write_text("a,b\n")
+    (out / "page.html").write_text("<script>1</script>")
+    (out / "stray.csv").write_text("not of the papers")
+    secret = tmp_path / "secret.txt"
+    secret.write_text("secret")
+    (out / "link.txt").symlink_to(secret)
+    names = ["list.csv", "page.html", "../project.gpkg", str(secret), "link.txt", "gone.pdf", "a\u0000b"]
+    (out / ".papers.json").write_text(json.dumps({"lists": {"input": "x", "files": dict.fromkeys(names, "")}}))
+    try:
+        listed = client.get("/api/papers").json()["papers"]
+        assert [f["name"] for p in listed for f in p["files"]] == ["list.csv", "page.html"]
+        page = client.get("/papers/page.html")
+        assert page.headers["content-disposition"].startswith("attachment")
+        assert page.headers["content-type"] == "application/octet-stream"
+        assert client.get("/papers/list.csv").content == b"a,b\n"
+        for name in ("stray.csv", ".papers.json", "%2e%2e/project.gpkg", "..%2fproject.gpkg", str(secret), "link.txt", "gone.pdf", "a%00b"):
+            assert client.get(f"/papers/{name}").status_code == 404, name
+    finally:
+        (out / "link.txt").unlink()
+        (out / ".papers.json").unlink()
+
+
+def test_two_plans_compared_and_a_ticket_as_a_picture(client: TestClient, folder: Path) -> None:
+    from xml.etree import ElementTree
+
+    from facademap.tasks.match import load_problem, match_project
+
+    match_project(folder, time_limit_s=2.0)
+    with Project.open(folder) as project:
+        kept = project.read("placements")
+        piece = kept["piece"].iloc[0]
+        with project.edit(who="ada", what="leave out") as edit:
+            edit.update("pieces", piece, {"lock_block": "-"})
+        repairs = {r.id for r in load_problem(project).problem.repairs}
+    match_project(folder, time_limit_s=2.0)
+    with Project.open(folder, read_only=True) as project:
+        plans = list(project.read("plans")["id"])
+    told = client.get("/api/plans/compare", params={"first": plans[0], "second": plans[1]}).json()
+    left = next(c for c in told["changes"] if c["repair"] == kept["repair"].iloc[0])
+    assert left["what"] == "left out"
+    assert (left["first"]["block"], left["second"]["block"]) == (kept["block"].iloc[0], None)
+    assert left["second"]["reason"] == "locked_out"
+    assert told["placed"][0] == len(kept)
+    assert told["same"] + len(told["changes"]) == len(repairs)
+    back = client.get("/api/plans/compare", params={"first": plans[1], "second": plans[0]}).json()
+    assert back["placed"] == told["placed"][::-1]
+    assert {(c["repair"], c["what"]) for c in back["changes"] if c["what"] == "placed"} == {(c["repair"], "placed") for c in told["changes"] if c["what"] == "left out"}
+    assert client.get("/api/plans/compare", params={"first": plans[0], "second": "x"}).status_code == 400
+    ticket = client.get("/pictures/ticket", params={"repair": kept["repair"].iloc[0]})
+    assert ticket.headers["content-type"] == "image/svg+xml"
+    assert piece in "".join(ElementTree.fromstring(ticket.content).itertext())
+    assert client.get("/pictures/ticket", params={"repair": "nothing"}).status_code == 400

@@ -5,9 +5,12 @@ import { entryOf, faceAddress, rowsOf, tickOf } from "./data.js";
 import { edit } from "./edits.js";
 import { Field } from "./fields.jsx";
 import { job, startJob, stopJob } from "./jobs.js";
+import { Papers, Ticket } from "./Papers.jsx";
+import { Plans } from "./Plans.jsx";
 import { FORMS, shown, useChange } from "./Record.jsx";
 import { Reviews, isReviewer } from "./Review.jsx";
 import { area, length, sizes } from "./settings.js";
+import { t } from "./texts.js";
 import { dialog, panel, select, selection } from "./view.js";
 import { goTo } from "./wall.js";
 
@@ -64,22 +67,10 @@ function Overview() {
         <tr><th scope="row">Original stone removed</th><td>{area(repairs.reduce((s, r) => s + (r.removed_area_m2 ?? 0), 0))}</td></tr>
         <tr><th scope="row">Pieces with a stone</th><td>{pieces.length - without.length} of {pieces.length}</td></tr></tbody></table>}
       {without.length > 0 && <><h3>Without a stone</h3><ul class="rows">{without.map((p) => (
-        <li key={p.id}><button type="button" class="link" onClick={() => { select("repairs", p.repair); goTo("repairs", p.repair); }}>{p.repair}</button> <span class="aside">{p.unmatched_reason ? WORDS[p.unmatched_reason] ?? p.unmatched_reason : "not matched yet"}{p.source_size ? ` · look for ${sizes(p.source_size)}` : ""}</span></li>))}</ul></>}
+        <li key={p.id}><button type="button" class="link" onClick={() => { select("repairs", p.repair); goTo("repairs", p.repair); }}>{p.repair}</button> <span class="aside">{p.unmatched_reason ? t(`reason.${p.unmatched_reason}`) : "not matched yet"}{p.source_size ? ` · look for ${sizes(p.source_size)}` : ""}</span></li>))}</ul></>}
       <Plans />
+      <Papers />
     </div>
-  );
-}
-
-const WORDS = { stone_type: "no block of this stone", bed: "no block with a fitting bed", depth: "no block is deep enough", weathered: "no weathered face", colour: "no block close enough in colour", size: "no block is large enough", locked_out: "locked or forbidden", capacity: "the blocks that fit are used by others" };
-
-function Plans() {
-  const plans = rowsOf("plans");
-  if (!plans.length) return null;
-  const newest = [...plans].reverse().slice(0, 6);
-  return (
-    <><h3>Plans</h3>
-      <div class="scroll-x"><table class="plain"><thead><tr><th scope="col">Plan</th><th scope="col">Matched</th><th scope="col">Mean ΔE</th><th scope="col">Gap</th><th scope="col">Proof</th></tr></thead>
-        <tbody>{newest.map((p) => <tr key={p.id} class={p.current ? "on" : ""}><th scope="row">{p.id}{p.current && " · now"}</th><td>{p.matched} of {p.matched + p.unmatched}</td><td>{p.mean_de00 == null ? "–" : p.mean_de00.toFixed(2)}</td><td>{p.gap == null ? "–" : `${(p.gap * 100).toFixed(1)} %`}</td><td>{p.status === "optimal" ? "best possible" : "feasible"}</td></tr>)}</tbody></table></div></>
   );
 }
 
@@ -107,6 +98,7 @@ function Repair({ row }) {
       </details>
       {piece && <details><summary>Piece</summary><div class="form">{FORMS.pieces.map((n) => <Field key={n} table="pieces" name={n} value={piece[n]} readOnly={n === "unmatched_reason"} onChange={(v) => edit(`change piece of ${row.id}`, [{ op: "update", table: "pieces", id: piece.id, values: { [n]: v } }])} />)}</div></details>}
       <Pins row={row} />
+      {piece && !String(row.id).startsWith("new:") && <Ticket repair={row.id} />}
       <Reviews table="repairs" id={row.id} />
     </div>
   );
@@ -182,7 +174,7 @@ function Stones({ row, piece, place }) {
   return (
     <section class="stones" aria-label="Stone for this repair">
       <h3>Stone {place ? <span class="count">{place.block}</span> : <span class="aside">none yet</span>}</h3>
-      {piece.unmatched_reason && !place && <p class="warn">No stone: {WORDS[piece.unmatched_reason] ?? piece.unmatched_reason}</p>}
+      {piece.unmatched_reason && !place && <p class="warn">No stone: {t(`reason.${piece.unmatched_reason}`)}</p>}
       <JobBar kinds={["match"]} />
       {problem && <p class="aside">{problem}</p>}
       {ranking && !faces.length && <p class="aside">No block keeps every rule.</p>}

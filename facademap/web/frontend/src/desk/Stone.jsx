@@ -110,9 +110,9 @@ function Face({ face }) {
           const blank = p.blank ?? [];
           const cx = blank.reduce((s, q2) => s + q2[0], 0) / (blank.length || 1);
           const cy = blank.reduce((s, q2) => s + q2[1], 0) / (blank.length || 1);
-          return <g key={p.id}><path d={path(blank)} class={`blank ${p.state}`} stroke-width={size / 130} /><text x={(cx - x0) * k} y={(y1 - cy) * k} text-anchor="middle" font-size={size / 19} class="blank-name">{p.repair}</text></g>;
+          return <g key={p.id}><path d={path(blank)} class={`blank ${p.state}`} stroke-width={size / 130} stroke-dasharray={p.slab ? `${size / 40} ${size / 70}` : undefined} /><text x={(cx - x0) * k} y={(y1 - cy) * k} text-anchor="middle" style={{ fontSize: `${size / 19}px` }} class="blank-name">{p.repair}{p.slab ? ` · slab ${p.slab + 1}` : ""}</text></g>;
         })}
-        <text x="0" y={h * k + size * 0.065} font-size={size / 22}>{length(w)} × {length(h)}{face.bed === "x" ? " · bed →" : ` · bed ${face.bed}`}</text>
+        <text x="0" y={h * k + size * 0.075} style={{ fontSize: `${size / 19}px` }}>{length(w)} × {length(h)}{face.bed === "x" ? " · bed →" : ` · bed ${face.bed}`}</text>
       </svg>
       <figcaption><strong>{face.id}</strong> <span class="aside">usable {length(face.usable_depth_m)} deep{slabs.length > 1 ? ` · slabs ${slabs.map((t) => length(t)).join(" + ")}` : ""}</span>
         <span class="colour" style={{ background: labColour(face.lab) }} title={face.lab ? `CIELAB ${face.lab.map((v) => v.toFixed(1)).join(", ")}` : "no colour measured"} />

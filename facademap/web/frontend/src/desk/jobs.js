@@ -3,6 +3,7 @@ import { signal } from "@preact/signals";
 import { ask } from "./api.js";
 import { notice } from "./edits.js";
 import { who } from "./settings.js";
+import { t } from "./texts.js";
 
 export const job = signal(null);
 
@@ -16,6 +17,13 @@ export async function startJob(kind, options = {}) {
   return follow(job.value.id);
 }
 
+/** What a job found, in a few words. */
+function outcome({ kind, result }) {
+  if (kind === "match") return t("job.match", { n: result.matched, without: result.unmatched.length });
+  if (kind === "papers") return t("job.papers", { made: result.made.length, same: result.unchanged.length }) + (Object.keys(result.failed).length ? t("job.failed", { n: Object.keys(result.failed).length }) : "");
+  return "";
+}
+
 async function follow(id) {
   for (;;) {
     await new Promise((resolve) => setTimeout(resolve, 350));
@@ -26,7 +34,7 @@ async function follow(id) {
     }
     if (job.value.state !== "running") {
       const { state, title, error } = job.value;
-      notice.value = state === "done" ? { text: `Done: ${title}` } : state === "stopped" ? { text: `Stopped: ${title}; the project is as it was.` } : { text: `${error.problem}. ${error.remedy}`, bad: true };
+      notice.value = state === "done" ? { text: `Done: ${title}${outcome(job.value)}` } : state === "stopped" ? { text: `Stopped: ${title}; the project is as it was.` } : { text: `${error.problem}. ${error.remedy}`, bad: true };
       return job.value;
     }
   }

@@ -74,3 +74,6 @@ export function sizes(list, digits = 0) {
   if (units.value === "in") return list.map((m) => (m == null ? "–" : feetInches(m))).join(" × ");
   return `${list.map((m) => (m == null ? "–" : (m * 1000).toFixed(digits))).join(" × ")} mm`;
 }
+
+/** Date and time as people here write them. */
+export const when = (iso) => (iso ? new Date(iso).toLocaleString(undefined, { dateStyle: "medium", timeStyle: "short" }) : "");
