@@ -5,6 +5,7 @@ need=""
 command -v chromium >/dev/null 2>&1 || need="$need chromium"
 command -v pdftoppm >/dev/null 2>&1 || need="$need poppler-utils"
 [ -d /usr/share/doc/opencv-doc ] || need="$need opencv-doc"
+command -v firefox-esr >/dev/null 2>&1 || need="$need firefox-esr"
 command -v soffice >/dev/null 2>&1 || need="$need libreoffice-calc"
 [ -d /usr/share/fonts/truetype/dejavu ] || need="$need fonts-dejavu"
 [ -z "$need" ] && exit 0
