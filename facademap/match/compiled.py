@@ -8,7 +8,7 @@ import importlib
 import types
 from typing import Any
 
-from facademap.match import kernels_group, kernels_place, kernels_saw
+from facademap.match import kernels_group, kernels_place, kernels_rebuild, kernels_saw
 
 __all__ = ["MOST_TOGETHER", "kernels"]
 
@@ -20,6 +20,7 @@ _KERNELS: tuple[Any, ...] = (
     kernels_place.point_on_face, kernels_place.clear_at, kernels_place.free_edges, kernels_place.lowest,
     kernels_place.first_place, kernels_place.one, kernels_saw.layout, kernels_saw.fill, kernels_saw.fill_some,
     kernels_saw.pairs_apart, kernels_saw.side_by_side, kernels_group.can_cut, kernels_group.best_group,
+    kernels_rebuild.insert, kernels_rebuild.rebuild,
 )
 
 
@@ -47,7 +48,7 @@ def kernels(compiled: bool) -> Any:
         digest.update(repr([c for c in function.__code__.co_consts if not isinstance(c, types.CodeType)]).encode())
     stamp = digest.hexdigest()[:10]
     space: dict[str, Any] = {}
-    for module in (kernels_place, kernels_saw, kernels_group):
+    for module in (kernels_place, kernels_saw, kernels_group, kernels_rebuild):
         space |= {k: v for k, v in vars(module).items() if not isinstance(v, types.FunctionType)}
 
     def compile_one(function: Any) -> Any:

@@ -13,8 +13,10 @@ from facademap.match.candidates import Candidates, find_candidates
 from facademap.match.exact import MOST_REPAIRS, solve_exactly
 from facademap.match.freespace import FreeSpace
 from facademap.match.generation import Component
+from facademap.match.improvement import Rebuilding
 from facademap.match.layouts import Layout, Layouts
 from facademap.match.locks import check_locks, forced_repairs
+from facademap.match.master import Column
 from facademap.match.plans import layout_cost, placements_of, quality_of, slabs_of, unmatched_of
 from facademap.match.problem import Block, Face, Flaw, Problem, Repair
 from facademap.match.solution import Solution
@@ -27,6 +29,9 @@ SMALL_PAIRS = 60
 #: From so many pairs on, only the best-looking blocks of each repair are looked at.
 LARGE_PAIRS = 1_000_000
 MOST_BLOCKS = 40
+#: Turns of ruin and recreate at a time, and its share of the time or work.
+BURST = 500
+REBUILD_SHARE = 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -211,6 +216,7 @@ class _Run:
         if any(part.cost == math.inf for part in self.parts):
             raise SolveError("no plan that holds all locks was found", "Lift a lock, or give more time.")
         self.tell("first plan", 0.0)
+        self._rebuild(penalties, set(forced))
         self._improve()
         layouts = [c.layout for p in self.parts for c in p.plan if c.layout is not None]
         lost_priority = math.fsum(r.priority for i, r in enumerate(problem.repairs) if i not in inside)
@@ -219,6 +225,35 @@ class _Run:
             math.fsum(p.least_unmatched for p in self.parts) + lost_priority,
             math.fsum(min(p.cost, p.bound_at(p.unmatched)) for p in self.parts) + self.lost,
         )
+
+    def _rebuild(self, penalties: list[float], locked_blocks: set[int]) -> None:
+        """Ruin and recreate over all parts at once; what it finds also goes to the master programs."""
+        if not self.parts or self.stop():
+            return
+        work = Rebuilding(self.layouts, self.candidates, plan=[c for p in self.parts for c in p.plan],
+                          penalties=penalties, locked_blocks=locked_blocks, seed=self.seed)
+        part_of = {key: p for p in self.parts for key in p.keys}
+        until = None if self.time_limit_s is None else REBUILD_SHARE * self.time_limit_s
+        most_work = None if self.work_limit is None else REBUILD_SHARE * self.work_limit
+        while not work.done and not self.stop():
+            if until is not None and self.clock() - self.began > until:
+                break
+            if most_work is not None and self.layouts.work > most_work:
+                break
+            better = work.burst(BURST)
+            for best in (True, False) if better else (False,):
+                plans: dict[int, list[Column]] = {}
+                for key, pieces, layout in work.groups(best=best):
+                    part = part_of[key]
+                    column = part.column_of(*key, pieces, layout)
+                    if best:
+                        plans.setdefault(id(part), []).append(column)
+                    elif work.turn % (4 * BURST) == 0:
+                        part.master.add(column)
+                for part in self.parts:
+                    if id(part) in plans:
+                        part.offer_plan(plans[id(part)])
+            self.tell("improving", 0.0)
 
     def _improve(self) -> None:
         """Rounds over the parts in turn; the largest gap first once every part has had its turn."""

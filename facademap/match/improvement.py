@@ -1,0 +1,188 @@
+"""A better plan by ruin and recreate: some blocks around a repair emptied and filled again, many times a second."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from facademap.match.candidates import Candidates, need_mm
+from facademap.match.layouts import Layout, Layouts, Piece
+from facademap.match.master import Column
+from facademap.match.problem import TOLERANCE_MM
+
+__all__ = ["Rebuilding"]
+
+#: Turns of the loop for every repair, and the temperatures between which they run (in units of cost).
+TURNS_A_REPAIR = 400
+HOT, COLD = 2.0, 0.02
+#: Best-looking faces of a repair that are looked at.
+MOST_OPTIONS = 40
+
+
+class Rebuilding:
+    """A plan that is improved in bursts.
+
+    Parameters
+    ----------
+    layouts, candidates
+        Oracle and candidate pairs.
+    plan : list of Column
+        Where to begin; every column has its layout.
+    penalties : list of float
+        Cost of leaving each repair unmatched.
+    locked_blocks : set of int
+        Blocks that stay as they are.
+    seed : int
+        Start of the random numbers.
+    """
+
+    def __init__(
+        self, layouts: Layouts, candidates: Candidates, *, plan: list[Column], penalties: list[float],
+        locked_blocks: set[int], seed: int,
+    ) -> None:
+        self.layouts, self.candidates, self.seed = layouts, candidates, seed
+        self.turn = 0
+        n = len(penalties)
+        self.turns = TURNS_A_REPAIR * n
+        users = candidates.users()
+        self.keys = sorted(users)
+        number = {key: f for f, key in enumerate(self.keys)}
+        self._old = {number[c.block, c.face]: c for c in plan}
+        self._penalty = np.array(penalties)
+        self._tables(number, locked_blocks)
+        faces = len(self.keys)
+        most = max(1, layouts.problem.params.max_slabs)
+        self._assign, self._slab = np.full(n, -1, dtype=np.int64), np.zeros(n, dtype=np.int64)
+        self._places = np.full((n, 3), np.nan)
+        self._thick, self._slabs = np.zeros((faces, most)), np.zeros(faces, dtype=np.int64)
+        self._open = np.full(len(layouts.problem.blocks), -1, dtype=np.int64)
+        for f, column in self._old.items():
+            assert column.layout is not None
+            self._open[column.block] = f
+            for i, slab, *_ in column.layout.places:
+                self._assign[i], self._slab[i] = f, slab
+        cost = self._cost()
+        self._values = np.array([cost, cost])
+        self._best = tuple(a.copy() for a in (self._assign, self._slab, self._places, self._thick, self._slabs))
+
+    def _tables(self, number: dict[tuple[int, int], int], locked_blocks: set[int]) -> None:
+        """What the kernel needs: pairs with costs and choices at every depth; lists both ways."""
+        layouts, candidates = self.layouts, self.candidates
+        problem, space = layouts.problem, layouts.space
+        params = problem.params
+        levels: list[list[tuple[float, tuple[int, ...]]]] = []
+        table = np.zeros((len(self.keys), 10))
+        for f, (block, face) in enumerate(self.keys):
+            here = problem.blocks[block].faces[face]
+            depths = [0.0]
+            if params.max_slabs > 1:
+                depths += sorted({w.depth_mm for w in here.flaws if w.depth_mm is not None
+                                  and w.depth_mm + params.min_slab_mm <= here.depth_mm + TOLERANCE_MM})
+            # a flaw that begins deeper down is taken to begin at the face: never wrong, at times too careful
+            levels.append([(d, tuple(k for k, w in enumerate(here.flaws)
+                                     if w.depth_mm is None or w.depth_mm > d + TOLERANCE_MM)) for d in depths])
+            kerf = params.depth_kerf_mm
+            most = max(1, min(params.max_slabs, int((here.depth_mm + kerf + TOLERANCE_MM)
+                                                    // max(params.min_slab_mm + kerf, 1e-6))))
+            table[f] = (f, params.kerf_mm, kerf, params.min_slab_mm, most, *space.box(block, face), here.depth_mm)
+        self._table = table
+        self._level_first = np.cumsum([0, *(len(x) for x in levels)]).astype(np.int64)
+        self._level_depths = np.array([d for x in levels for d, _ in x], dtype=float)
+        pair_of = np.full((len(self.keys), len(problem.repairs)), -1, dtype=np.int32)
+        costs, needs, slabs, begins, rows = [], [], [], [], []
+        options: list[list[int]] = []
+        count = 0
+        deepest = max((len(x) for x in levels), default=1)
+        for i, pairs in enumerate(candidates.pairs):
+            own: list[int] = []
+            for key in sorted(pairs, key=lambda k: (pairs[k], k))[:MOST_OPTIONS]:
+                f = number[key]
+                begin = np.zeros((deepest, 2), dtype=np.int64)
+                for row, (_, level) in enumerate(levels[f]):
+                    found = space.choices(i, *key, level)
+                    begin[row] = (count, count + len(found))
+                    count += len(found)
+                    rows.append(found)
+                if not (begin[:, 1] > begin[:, 0]).any():
+                    continue
+                pair_of[f, i] = len(costs)
+                own.append(f)
+                here = problem.blocks[key[0]].faces[key[1]]
+                costs.append(pairs[key])
+                needs.append([need_mm(problem.repairs[i], here, params, slab=k) for k in (0, 1)])
+                slabs.append(layouts.slabs_of((i, False)))
+                begins.append(begin)
+            options.append(own)
+        self._pair_of = pair_of
+        self._pair_cost = np.array(costs, dtype=float).reshape(-1, 2)
+        self._pair_needs = np.array(needs, dtype=float).reshape(-1, 2)
+        self._pair_slabs = np.array(slabs, dtype=np.int64).reshape(-1, 2)
+        self._pair_rows = np.array(begins, dtype=np.int64).reshape(-1, deepest, 2)
+        self._choices = np.concatenate(rows) if rows else np.zeros((0, 11))
+        self._option_first = np.cumsum([0, *(len(x) for x in options)]).astype(np.int64)
+        self._options = np.array([f for x in options for f in x], dtype=np.int64)
+        using = [np.flatnonzero(pair_of[f] >= 0) for f in range(len(self.keys))]
+        held = {i for c in self._old.values() for i, _ in c.pieces}
+        self._user_first = np.cumsum([0, *(len(x) for x in using)]).astype(np.int64)
+        self._users = np.concatenate([*using, np.zeros(0, dtype=np.int64)]).astype(np.int64)
+        self._block_of = np.array([b for b, _ in self.keys], dtype=np.int64)
+        self._opening = np.array([candidates.opening[k] for k in self.keys])
+        free = np.array([b not in locked_blocks and len(u) > 0 for (b, _), u in zip(self.keys, using, strict=True)])
+        for f, column in self._old.items():  # a piece whose pair is not in the tables stays where it is
+            free[f] &= all(pair_of[f, i] >= 0 for i, _ in column.pieces if i in held)
+        self._free = free.astype(np.int8)
+        self._volume = np.array([space.blanks[i].area_mm2 * (r.depth_mm ** 0.7 if params.max_slabs > 1 else 1.0)
+                                 for i, r in enumerate(problem.repairs)])
+
+    def _cost(self) -> float:
+        cost = float(self._penalty[self._assign < 0].sum())
+        for f, column in self._old.items():
+            cost += float(self._opening[f])
+            for i, slab, *_ in column.layout.places if column.layout is not None else ():
+                cost += self.candidates.pairs[i][self.keys[f]][0 if slab == 0 else 1]
+        return cost
+
+    @property
+    def done(self) -> bool:
+        """Whether all turns have been taken."""
+        return self.turn >= self.turns or not self._free.any()
+
+    def burst(self, turns: int) -> bool:
+        """Take some turns; True when the best plan became better."""
+        space = self.layouts.space
+        before = float(self._values[1])
+        cooling = (COLD / HOT) ** (1.0 / self.turns)
+        queries = space.kernels.rebuild(
+            turns, (self.seed * 7919 + self.turn + 1) % 2**31, HOT * cooling ** self.turn, cooling, len(self.keys),
+            self._free, self._table, self._block_of, self._opening, self._pair_of, self._pair_cost, self._pair_rows,
+            self._pair_needs, self._pair_slabs, self._volume, self._penalty, self._option_first, self._options,
+            self._user_first, self._users, self._level_first, self._level_depths, self._choices, space.edges,
+            space.parts, space.planes, space.segments, self._assign, self._slab, self._places, self._thick, self._slabs,
+            self._open, *self._best, self._values,
+        )
+        self.turn += turns
+        self.layouts.work += int(queries)
+        return float(self._values[1]) < before - 1e-9
+
+    def groups(self, *, best: bool) -> list[tuple[tuple[int, int], tuple[Piece, ...], Layout]]:
+        """The best plan, or the one at hand: (block, face), pieces and layout of every block opened."""
+        assign, slab, places, thick, slabs = self._best if best else (
+            self._assign, self._slab, self._places, self._thick, self._slabs)
+        result = []
+        for f in sorted(set(assign[assign >= 0].tolist())):
+            key = self.keys[f]
+            members = np.flatnonzero(assign == f).tolist()
+            if np.isnan(places[members[0], 0]):
+                old = self._old[f]
+                assert old.layout is not None
+                result.append((key, old.pieces, old.layout))
+                continue
+            placed = tuple(sorted(
+                (i, int(slab[i]), float(places[i, 0]), float(places[i, 1]), int(self._choices[int(places[i, 2]), 10]))
+                for i in members))
+            pieces = tuple(
+                (i, k == 0 and self.candidates.pairs[i][key][0] < self.candidates.pairs[i][key][1])
+                for i, k, *_ in placed)
+            layout = Layout(block=key[0], face=key[1], places=placed,
+                            thickness_mm=tuple(float(t) for t in thick[f, :slabs[f]]))
+            result.append((key, pieces, layout))
+        return result
