@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from facademap.photo.mosaic_views import WallView
 from facademap.photo.plane import PlaneView
 
 __all__ = ["CameraPose", "find_pose", "obliqueness_deg", "relief_shift_m"]
@@ -71,21 +72,25 @@ def _focal_factor(homography: Floats) -> tuple[float, bool]:
     return math.exp(float(trials[best])), determined
 
 
-def find_pose(view: PlaneView) -> CameraPose:
+def find_pose(view: PlaneView | WallView, *, focal_is_known: bool | None = None) -> CameraPose:
     """Camera pose from the homography of the plane.
 
     Parameters
     ----------
-    view : PlaneView
+    view : PlaneView or WallView
         With a given lens the pose is as good as the fit; otherwise the focal length is taken from the
         convergence of the wall's two directions where the view is oblique enough, else nominal.
+    focal_is_known : bool, optional
+        Whether the focal length of the view's camera holds (as after an adjustment of many photos); by
+        default when the lens was given.
 
     References
     ----------
     .. [1] Z. Zhang, "A flexible new technique for camera calibration", IEEE PAMI 22 (2000) 1330-1334.
     """
     homography = view.homography
-    factor, known = (1.0, True) if view.lens == "given" else _focal_factor(homography)
+    holds = isinstance(view, PlaneView) and view.lens == "given" if focal_is_known is None else focal_is_known
+    factor, known = (1.0, True) if holds else _focal_factor(homography)
     matrix = np.diag([factor, factor, 1.0]) @ homography
     scale = 2.0 / (np.linalg.norm(matrix[:, 0]) + np.linalg.norm(matrix[:, 1]))
     first, second, shift = (matrix * scale).T

@@ -123,6 +123,9 @@ class PosedView:
     rmse_px : float
         Of the points that fixed the pose; NaN when it was taken over from another fit.
     residual_px : ndarray, shape (n, 2)
+    aperture : tuple of float, optional
+        u0, v0, u1, v1 of the opening in the main wall through which the surface is seen: places behind it are
+        hidden where the line of sight meets the wall beside the opening.
     """
 
     camera: Camera
@@ -130,6 +133,7 @@ class PosedView:
     surface: Surface
     rmse_px: float = math.nan
     residual_px: Floats | None = None
+    aperture: tuple[float, float, float, float] | None = None
 
     def pixel_from_wall(self, u_m: ArrayLike, v_m: ArrayLike) -> Floats:
         """Pixels of places in the surface's own coordinates, shape (..., 2); NaN where it turns away."""
@@ -139,8 +143,34 @@ class PosedView:
         facing = np.sum(towards * normals, axis=-1) > 0.05 * np.linalg.norm(towards, axis=-1)
         seen = -towards @ self.pose.rotation.T
         with np.errstate(divide="ignore", invalid="ignore"):
-            ray = np.where((facing & (seen[..., 2] > 0))[..., None], seen[..., :2] / seen[..., 2:], np.nan)
+            ray = np.where((facing & (seen[..., 2] > 0) & self._unhidden(points))[..., None], seen[..., :2] / seen[..., 2:], np.nan)
         return self.camera.pixel_from_ray(ray)
+
+    def _unhidden(self, points: Floats) -> NDArray[np.bool_]:
+        """Whether the line of sight to each point passes the opening."""
+        if self.aperture is None:
+            return np.ones(points.shape[:-1], dtype=bool)
+        u0, v0, u1, v1 = self.aperture
+        share = points[..., 2:] / (points[..., 2:] - self.pose.centre_m[2])
+        crossing = points + share * (self.pose.centre_m - points)
+        loose = 1e-6
+        through = (crossing[..., 0] >= u0 - loose) & (crossing[..., 0] <= u1 + loose)
+        through &= (crossing[..., 1] >= v0 - loose) & (crossing[..., 1] <= v1 + loose)
+        return np.asarray(through | (points[..., 2] >= 0))
+
+    def residual_on_surface_m(self, wall_m: ArrayLike, pixel_px: ArrayLike) -> Floats:
+        """Place seen at picked pixels minus place given, shape (n, 2), metres, to first order; NaN where hidden."""
+        wall, picked = (np.asarray(a, dtype=float).reshape(-1, 2) for a in (wall_m, pixel_px))
+        u, v = wall.T
+        here = self.pixel_from_wall(u, v)
+        step = 1e-4
+        jacobian = np.stack([(self.pixel_from_wall(u + step, v) - here) / step,
+                             (self.pixel_from_wall(u, v + step) - here) / step], axis=-1)
+        miss = picked - here
+        result = np.full_like(miss, np.nan)
+        good = np.isfinite(jacobian).all(axis=(1, 2))
+        result[good] = np.linalg.solve(jacobian[good], miss[good][..., None])[..., 0]
+        return result
 
 
 def _rotation(vector: Floats) -> Floats:

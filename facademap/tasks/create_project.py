@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -102,10 +103,60 @@ def _with_extent(row: Mapping[str, Any]) -> dict[str, Any]:
     given = {n: row[n] for n in names if n in row}
     rest = {k: v for k, v in row.items() if k not in names}
     if not given:
-        return rest
+        return _folded(rest)
     if len(given) < 4 or not all(isinstance(v, (int, float)) for v in given.values()):
         raise InputError(f"surface {row.get('id')}: its extent is not complete", "Give u0_m, v0_m, u1_m and v1_m as numbers.")
     u0, v0, u1, v1 = (float(given[n]) for n in names)
     if u0 >= u1 or v0 >= v1:
         raise InputError(f"surface {row.get('id')}: its extent is empty", "Give u0_m < u1_m and v0_m < v1_m.")
-    return {**rest, "geometry": shapely.box(u0, v0, u1, v1)}
+    return {**_folded(rest), "geometry": shapely.box(u0, v0, u1, v1)}
+
+
+_FOLD_KEYS = ("host", "reveal", "set_back_m", "opening", "depth_m", "edge", "offset_m")
+
+
+def _folded(row: Mapping[str, Any]) -> dict[str, Any]:
+    """A reveal or set-back plane of a host gets its fold and, where none is given, its outline.
+
+    ``host`` with ``reveal`` (left, right, top, bottom), ``opening`` (u0, v0, u1, v1 on the host) and ``depth_m``; or
+    ``host`` with ``set_back_m`` (negative: before the host), and ``opening`` when it is seen through one. ``edge`` and
+    ``offset_m`` say where a development drawing folds it out.
+    """
+    given = {k: row[k] for k in _FOLD_KEYS if k in row}
+    rest = {k: v for k, v in row.items() if k not in _FOLD_KEYS}
+    if not given:
+        return rest
+    where = f"surface {row.get('id')}"
+    if not isinstance(given.get("host"), str) or given["host"] == row.get("id"):
+        raise InputError(f"{where}: {', '.join(given)} needs the name of another surface as host", 'Add host = "...".')
+    opening = given.get("opening")
+    if opening is not None and not _is_box(opening):
+        raise InputError(f"{where}: opening is not u0, v0, u1, v1 with u0 < u1 and v0 < v1", "Give four numbers, metres on the host.")
+    reveal = given.get("reveal")
+    if (reveal is None) == (given.get("set_back_m") is None):
+        raise InputError(f"{where}: is neither a reveal nor a set-back plane, or both", "Give reveal or set_back_m.")
+    numbers = [given[k] for k in ("set_back_m", "depth_m", "offset_m") if k in given]
+    if not all(isinstance(n, int | float) and math.isfinite(n) for n in numbers):
+        raise InputError(f"{where}: set_back_m, depth_m or offset_m is not a number", "Give metres.")
+    if reveal is not None and (reveal not in _REVEALS or opening is None or not given.get("depth_m", 0) > 0):
+        raise InputError(f"{where}: a reveal needs reveal = left, right, top or bottom, opening and depth_m above zero",
+                         "Give the opening in the host's metres and the depth of the reveal.")
+    if given.get("edge", "left") not in _REVEALS:
+        raise InputError(f"{where}: edge is {given['edge']!r}", "Use left, right, top or bottom.")
+    fold = {"edge": reveal or "bottom", "offset_m": 0.0, **given}
+    return {**rest, "fold": fold, **({"geometry": _fold_outline(fold)} if opening is not None else {})}
+
+
+_REVEALS = ("left", "right", "top", "bottom")
+
+
+def _is_box(value: Any) -> bool:
+    return (isinstance(value, list | tuple) and len(value) == 4 and all(isinstance(x, int | float) and math.isfinite(x) for x in value)
+            and value[0] < value[2] and value[1] < value[3])
+
+
+def _fold_outline(fold: Mapping[str, Any]) -> shapely.Polygon:
+    u0, v0, u1, v1 = (float(x) for x in fold["opening"])
+    depth = float(fold.get("depth_m", 0.0))
+    return {"left": shapely.box(0, v0, depth, v1), "right": shapely.box(-depth, v0, 0, v1), "top": shapely.box(u0, -depth, u1, 0),
+            "bottom": shapely.box(u0, 0, u1, depth), None: shapely.box(u0, v0, u1, v1)}[fold.get("reveal")]

@@ -32,7 +32,7 @@ from facademap.photo.vanishing import TrueShape, find_segments, fit_true_shape
 from facademap.wall.grid import Extent, PixelGrid
 from facademap.wall.world import wall_crs
 
-__all__ = ["place_points_by_tape", "rectify_cylinder", "rectify_set_back", "straighten_photo"]
+__all__ = ["camera_with_focal", "place_points_by_tape", "rectify_cylinder", "rectify_set_back", "straighten_photo"]
 
 Floats = NDArray[np.floating[Any]]
 Progress = Callable[[float], None] | None
@@ -113,7 +113,7 @@ def rectify_set_back(photo: Path, control: Path, out: Path, *, camera: Path | No
                             "Give --camera, or use a photo taken more obliquely.")
     if depth_m <= -pose.distance_m:
         raise GeometryError(f"a plane {-depth_m:g} m before the wall lies behind the camera", "Check the depth.")
-    cam = main.camera if main.lens == "given" else _with_focal(main.camera, pose.focal_px)
+    cam = main.camera if main.lens == "given" else camera_with_focal(main.camera, pose.focal_px)
     view = PosedView(camera=cam, pose=pose, surface=PlaneSurface.set_back(depth_m))
     extent = extent or Extent.around(points.control.wall_m).grown(0.05)
     return _write(view, photo, out, PixelGrid.over(extent, gsd_m=gsd_m), points, report, progress, lens_state=main.lens,
@@ -121,7 +121,7 @@ def rectify_set_back(photo: Path, control: Path, out: Path, *, camera: Path | No
                   residual_m=main.residual_m)
 
 
-def _with_focal(camera: Camera, focal_px: float) -> Camera:
+def camera_with_focal(camera: Camera, focal_px: float) -> Camera:
     """The same bending of the picture written for another focal length (k grows with the square of it)."""
     s = focal_px / camera.fx_px
     return Camera(width_px=camera.width_px, height_px=camera.height_px, fx_px=focal_px, fy_px=focal_px,
@@ -129,24 +129,10 @@ def _with_focal(camera: Camera, focal_px: float) -> Camera:
                   k3=camera.k3 * s**6, p1=camera.p1 * s, p2=camera.p2 * s)
 
 
-def _surface_residuals(view: PosedView, points: ControlPoints) -> Floats:
-    """Place seen at the picked pixel minus place given, to first order."""
-    u, v = points.wall_m.T
-    here = view.pixel_from_wall(u, v)
-    step = 1e-4
-    jacobian = np.stack([(view.pixel_from_wall(u + step, v) - here) / step,
-                         (view.pixel_from_wall(u, v + step) - here) / step], axis=-1)
-    miss = points.pixel_px - here
-    result = np.full_like(miss, np.nan)
-    good = np.isfinite(jacobian).all(axis=(1, 2))
-    result[good] = np.linalg.solve(jacobian[good], miss[good][..., None])[..., 0]
-    return result
-
-
 def _write(view: PosedView, photo: Path, out: Path, grid: PixelGrid, points: ControlPoints, report: Path | None,
            progress: Progress, *, lens_state: str, extra: dict[str, Any],
            residual_m: Floats | None = None) -> dict[str, Any]:
-    residual = _surface_residuals(view, points) if residual_m is None else residual_m
+    residual = view.residual_on_surface_m(points.wall_m, points.pixel_px) if residual_m is None else residual_m
     control = describe_differences(residual[points.is_control])
     check = describe_differences(residual[~points.is_control])
     n = check.n if check else 0
