@@ -15,14 +15,15 @@ from facademap.io.block_files import BlockRow, read_blocks
 from facademap.io.pictures import read_picture
 from facademap.photo.chart import read_patch
 from facademap.photo.colour import ColourCorrection, fit_correction
-from facademap.salvage.colour_samples import measure_colour
+from facademap.salvage.appearance import measure_appearance
+from facademap.salvage.face_picture import COMPARE_GSD_M, flat_face, sound_mask
 from facademap.store.project import Project
 from facademap.tasks.add_photos import store_photo
 
 __all__ = ["add_blocks"]
 
-#: The rim of a face is left out of its colour: broken edges and shadow (common practice).
-RIM_M = 0.012
+#: Fewer pixels than this say nothing about a stone; small faces are then looked at twice or four times as finely.
+_FEWEST_PX = 1200
 
 
 def add_blocks(folder: str | Path, path: str | Path, *, photos: str | Path | None = None, who: str = "yard",
@@ -95,14 +96,31 @@ def _measure(project: Project, row: BlockRow, places: list[Path], notes: list[st
     matrix = _face_to_photo(outline, row.corners_px, name)
     try:
         correction = _by_card(picture, row)
-        mask = _inside(outline, row.face["flaws"], matrix, picture.shape[:2], name)
-        found = measure_colour(correction.srgb8(_crop(picture, mask)) if correction else _crop(picture, mask), _crop(mask, mask))
+        flat, sound, gsd_m = _flat(picture, outline, row.face["flaws"], matrix, name)
+        found = measure_appearance(
+            correction.srgb8(flat) if correction else flat, sound, gsd_m=gsd_m, wetness=row.face.get("wetness") or "dry",
+            weathered=row.face["weathered"] == "yes", finish=row.face.get("finish") or "", calibrated=correction is not None)
     except FacademapError as error:
         notes.append(f"{name}: {error.problem}")
         return stored, {**face, "photo_matrix": matrix.tolist()}
-    face |= {"photo_matrix": matrix.tolist(), "lab": list(found.mean), "lab_covariance": [list(r) for r in found.covariance],
-             "lab_n": found.n, "spread": found.spread, "calibrated": correction is not None}
+    record = found.as_record()
+    face |= {"photo_matrix": matrix.tolist(), "lab": found.lab.tolist(), "lab_covariance": found.covariance.tolist(),
+             "lab_n": found.n, "spread": found.spread, "calibrated": found.calibrated, "appearance": record}
     return stored, face
+
+
+def _flat(picture: Any, outline: Any, flaws: Any, matrix: Any, name: str) -> tuple[Any, Any, float]:
+    """The face laid flat and its sound pixels, at the common scale or, on a small face, finer."""
+    ring = cv2.perspectiveTransform(outline[None], matrix)[0]
+    if (ring.max(axis=0) < 0).any() or (ring.min(axis=0) > picture.shape[1::-1]).any():
+        raise InputError(f"block {name}: no sound stone is seen in its photo", "Check face_corners_px and the outline.")
+    for gsd_m in (COMPARE_GSD_M, COMPARE_GSD_M / 2, COMPARE_GSD_M / 4):
+        sound = sound_mask(outline, [f["ring"] for f in flaws], gsd_m=gsd_m)
+        if np.count_nonzero(sound) >= _FEWEST_PX:
+            break
+    if not sound.any():
+        raise InputError(f"block {name}: no sound stone is seen in its photo", "Check face_corners_px and the outline.")
+    return flat_face(picture, outline, matrix, gsd_m=gsd_m), sound, gsd_m
 
 
 def _face_to_photo(outline_m: Any, corners_px: Any, name: str) -> Any:
@@ -121,24 +139,3 @@ def _by_card(picture: Any, row: BlockRow) -> ColourCorrection | None:
     x, y, half, lab = row.card
     reading = read_patch(picture, name="grey card", x_px=x, y_px=y, half_px=half, role="fit", lab=lab)
     return fit_correction([reading], chart="grey card")[0]
-
-
-def _inside(outline_m: Any, flaws: Any, matrix: Any, shape: tuple[int, int], name: str) -> Any:
-    """Pixels of sound stone: the face without its rim and its flaws."""
-    sound = shapely.Polygon(outline_m).buffer(-RIM_M)
-    for flaw in flaws:
-        sound = sound.difference(shapely.Polygon(flaw["ring"]).buffer(RIM_M / 2))
-    mask = np.zeros(shape, np.uint8)
-    for part in shapely.get_parts(sound):
-        ring = cv2.perspectiveTransform(np.asarray(part.exterior.coords)[None], matrix)[0]
-        cv2.fillPoly(mask, [np.round(ring).astype(np.int32)], 1)
-        for hole in part.interiors:
-            cv2.fillPoly(mask, [np.round(cv2.perspectiveTransform(np.asarray(hole.coords)[None], matrix)[0]).astype(np.int32)], 0)
-    if not mask.any():
-        raise InputError(f"block {name}: no sound stone is seen in its photo", "Check face_corners_px and the outline.")
-    return mask.astype(bool)
-
-
-def _crop(array: Any, mask: Any) -> Any:
-    rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
-    return np.ascontiguousarray(array[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1])

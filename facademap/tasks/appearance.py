@@ -13,7 +13,8 @@ import shapely
 
 from facademap.errors import FacademapError, InputError
 from facademap.io.rasters import Elevation, open_elevation
-from facademap.salvage.colour_samples import measure_colour
+from facademap.salvage.appearance import measure_appearance
+from facademap.salvage.face_picture import COMPARE_GSD_M
 from facademap.salvage.neighbourhood import sound_ring
 from facademap.store.project import Project
 from facademap.tables import is_missing
@@ -24,8 +25,6 @@ __all__ = ["DE_TOLERANCE", "measure_targets"]
 #: Greatest CIEDE2000 between block and neighbourhood, used only where both colours were made true
 #: (common practice: above 5 the difference is plain to see).
 DE_TOLERANCE = 5.0
-#: Finer pixels add nothing to a mean colour.
-SAMPLE_GSD_M = 0.003
 #: Conditions that leave the colour of the stone as it is do not spoil a neighbourhood.
 _HARMLESS = frozenset({"open joint", "decayed pointing", "hard pointing", "displacement"})
 
@@ -98,12 +97,11 @@ def _target(piece: dict[str, Any], repairs: Any, around: _Around, elevation: Ele
     if ring.is_empty:
         raise InputError("no sound stone lies round the cut-out", "Give the colour wanted by hand.")
     u0, v0, u1, v1 = ring.bounds
-    grid, rgb, mask = elevation.read(Extent(u0_m=u0, v0_m=v0, u1_m=u1, v1_m=v1), gsd_m=SAMPLE_GSD_M)
-    found = measure_colour(rgb, _raster(ring, grid) & (mask > 0))
+    grid, rgb, mask = elevation.read(Extent(u0_m=u0, v0_m=v0, u1_m=u1, v1_m=v1), gsd_m=COMPARE_GSD_M)
     true_colour = colour_state != "uncalibrated"
-    return {"lab": list(found.mean), "de_tolerance": tolerance if true_colour else math.nan,
-            "appearance": {"lab": list(found.mean), "covariance": [list(r) for r in found.covariance], "n": found.n,
-                           "spread": found.spread, "calibrated": true_colour, "wetness": "dry"}}
+    found = measure_appearance(rgb, _raster(ring, grid) & (mask > 0), gsd_m=grid.gsd_m, calibrated=true_colour,
+                               finish="" if is_missing(piece["finish"]) else str(piece["finish"]))
+    return {"lab": found.lab.tolist(), "de_tolerance": tolerance if true_colour else math.nan, "appearance": found.as_record()}
 
 
 def _raster(shape: Any, grid: PixelGrid) -> Any:

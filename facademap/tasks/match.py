@@ -24,13 +24,18 @@ from facademap.match.solution import Solution
 from facademap.match.solver import Progress, solve
 from facademap.match.verification import verify
 from facademap.store.project import Project
+from facademap.tasks.block_looks import project_looks
 from facademap.tasks.solve import keep_compiled_code
 
 __all__ = ["load_problem", "match_project", "store_plan"]
 
 
 def load_problem(project: Project, *, looks: Mapping[str, Mapping[str, float]] | None = None) -> TableProblem:
-    """The matching problem of a project, with the project's own rules of the yard."""
+    """The matching problem of a project, with the project's own rules of the yard.
+
+    Without ``looks`` the appearances measured on faces and around cut-outs are compared in full; pairs of which
+    one has none keep their colour difference.
+    """
     given = project.setting("matching", {}) or {}
     unknown = sorted(set(given) - {f.name for f in fields(Params)})
     if unknown:
@@ -38,6 +43,8 @@ def load_problem(project: Project, *, looks: Mapping[str, Mapping[str, float]] |
     tables = [project.read(n) for n in ("repairs", "pieces", "blocks", "faces", "placements")]
     open_repairs = tables[0][~tables[0]["stage"].isin(["accepted", "on hold"])] if len(tables[0]) else tables[0]
     pieces = tables[1][tables[1]["repair"].isin(open_repairs["id"])]
+    if looks is None:
+        looks = project_looks(project, pieces=pieces, faces=tables[3])
     return problem_from_tables(tables[0], pieces, *tables[2:], params=Params(**given), looks=looks)
 
 
