@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
+from typing import Any
 from xml.sax.saxutils import escape
 
 import numpy as np
+from numpy.typing import NDArray
 
+from facademap.photo.control import ControlPoints
 from facademap.photo.plane import PlaneView
 from facademap.wall.grid import Extent
 
-__all__ = ["draw_residuals_svg"]
+__all__ = ["PointResiduals", "draw_residuals_svg"]
 
 _WIDTH = 900.0
 _MARGIN = 60.0
@@ -18,12 +22,31 @@ _FOOT = 118.0
 _STYLE = {"used": ("#1f4e79", "control, used"), "check": ("#b85c00", "check"), "blunder": ("#a3123a", "left out")}
 
 
-def draw_residuals_svg(view: PlaneView, extent: Extent, *, title: str = "Residuals") -> str:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PointResiduals:
+    """Residuals of many photos in one list.
+
+    Parameters
+    ----------
+    points : ControlPoints
+    used : ndarray of bool, shape (n,)
+        Control points in a fit.
+    residual_m : ndarray, shape (n, 2)
+        Place seen minus place given.
+    """
+
+    points: ControlPoints
+    used: NDArray[np.bool_]
+    residual_m: NDArray[np.floating[Any]]
+
+
+def draw_residuals_svg(view: PlaneView | PointResiduals, extent: Extent, *, title: str = "Residuals") -> str:
     """Residual arrows over the extent, as SVG.
 
     Parameters
     ----------
-    view : PlaneView
+    view : PlaneView or PointResiduals
+        One photo, or the residuals of all; a name is written once.
     extent : Extent
     title : str
 
@@ -48,11 +71,12 @@ def draw_residuals_svg(view: PlaneView, extent: Extent, *, title: str = "Residua
              f'<text x="{left:.1f}" y="36" font-size="18" font-weight="bold">{escape(title)}</text>',
              f'<rect x="{left:.1f}" y="{_MARGIN}" width="{extent.width_m * scale:.1f}" '
              f'height="{extent.height_m * scale:.1f}" fill="#f4f1ea" stroke="#777777"/>']
+    names = len(set(view.points.name))
     for i, name in enumerate(view.points.name):
         x = left + (view.points.wall_m[i, 0] - extent.u0_m) * scale
         y = _MARGIN + (extent.v1_m - view.points.wall_m[i, 1]) * scale
         kind = "check" if not view.points.is_control[i] else "used" if view.used[i] else "blunder"
-        parts += _point(x, y, name, view.residual_m[i] * scale * factor, kind, label=len(view.points) <= 80)
+        parts += _point(x, y, name, view.residual_m[i] * scale * factor, kind, label=names <= 80 and name not in view.points.name[:i])
     parts += _legend(left, _MARGIN + extent.height_m * scale + 30, factor, scale)
     parts.append("</svg>")
     return "\n".join(parts) + "\n"

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
 
 import cv2
+import ezdxf
 import numpy as np
 import pytest
 import rasterio
@@ -20,6 +23,7 @@ from facademap.tasks.add_control import add_control
 from facademap.tasks.add_photos import add_photos
 from facademap.tasks.create_project import create_project, read_project_plan
 from facademap.tasks.elevations import make_elevations
+from facademap.tasks.survey_report import make_survey_report
 
 CAMERA = Camera(width_px=900, height_px=680, fx_px=900, fy_px=900, cx_px=449, cy_px=340)
 OPENING, DEPTH = (1.4, 0.8, 2.4, 2.0), 0.3
@@ -174,6 +178,23 @@ def test_reveal_and_plane_behind_come_from_the_photos_of_their_host(tmp_path: Pa
         fold = project.row("surfaces", "jamb")["fold"]
     assert (fold["host"], fold["edge"]) == ("main", "left")
     assert any("rests on the depth that was given" in w for w in report["warnings"])
+    papers_of_the_survey(folder, report)
+
+
+def papers_of_the_survey(folder: Path, report: dict[str, Any]) -> None:
+    result = make_survey_report(folder)
+    assert {"accuracy-main.json", "accuracy-main.svg", "control-main.dxf", "contact-sheet.png", "accuracy-jamb.json"} <= set(result["files"])
+    main = json.loads((folder / "out" / "accuracy-main.json").read_text())
+    residual = np.array([(r["du_m"], r["dv_m"]) for r in main["residuals"] if r["role"] == "check"])
+    assert np.sqrt(np.mean(np.sum(residual**2, axis=1))) == pytest.approx(report["check_rmse_m"])
+    # the scale by hand: 0.2 mm of error and 0.1 mm of sample on paper; a sample of 5 mm allows 1:50
+    assert main["scale"] == 50
+    assert main["photos"][0]["statement"]["check"]["n"] == len(CHECKS)
+    drawing = ezdxf.readfile(folder / "out" / "control-main.dxf")
+    placed = {(round(p.dxf.location.x, 6), round(p.dxf.location.y, 6), p.dxf.layer) for p in drawing.modelspace().query("POINT")}
+    assert placed == {(round(u, 6), round(v, 6), "CHECK" if n in CHECKS else "CONTROL") for n, (u, v) in POINTS.items()}
+    texts = [e.text for e in ElementTree.parse(folder / "out" / "accuracy-main.svg").iter() if e.tag.endswith("text")]
+    assert all(texts.count(n) == 1 for n in POINTS)
 
 
 def test_photos_with_little_control_are_joined_and_a_stranger_is_left_out_by_name(tmp_path: Path) -> None:
