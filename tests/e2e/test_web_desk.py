@@ -278,6 +278,102 @@ def test_ctrl_c_ends_the_server_at_once_and_quietly(tmp_path: Path, chromium: An
     page.context.close()
 
 
+def test_two_surveys_lie_on_the_two_sides_of_one_edge(chromium: Any, server: Server, folder: Path) -> None:
+    with Project.open(folder) as project, project.edit(who="ada", what="second survey") as edit:
+        old = project.row("conditions", "C-001")["geometry"]
+        edit.insert("conditions", [{"id": "C-900", "surface": "landward", "term": "alga", "family": "E", "survey": "2", "geometry": old.buffer(0.3)}])
+    page, watch = open_desk(chromium, server, offline_is_fine=False)
+    page.locator("#tab-layers").click()
+    page.get_by_label("Picture of the wall").uncheck()
+
+    def drawn() -> list[int]:
+        page.wait_for_timeout(400)
+        # how many points of each half bear ink of any layer
+        return page.evaluate("""() => {
+          const box = document.querySelector('.wall .map').getBoundingClientRect(), sum = [0, 0];
+          for (const c of document.querySelectorAll('.wall .map canvas')) {
+            const r = c.getBoundingClientRect(), pen = c.getContext('2d');
+            if (!c.width || !c.height) continue;
+            const data = pen.getImageData(0, 0, c.width, c.height).data;
+            for (let i = 3; i < data.length; i += 4) if (data[i]) {
+              const x = r.left + ((i - 3) / 4 % c.width) * r.width / c.width;
+              sum[x < box.left + box.width / 2 ? 0 : 1] += 1;
+            }
+          }
+          return sum;
+        }""")
+
+    for name in ("Wall stones", "Openings", "Repairs"):
+        page.get_by_label(name, exact=True).uncheck()
+    page.get_by_label("Compare two surveys").check()
+    edge = page.get_by_role("slider", name="Compare: move the edge")
+    page.locator("#swipe-survey-0").select_option("1")
+    page.locator("#swipe-survey-1").select_option("2")
+    edge.fill("0")
+    only_second = drawn()
+    edge.fill("1")
+    only_first = drawn()
+    edge.fill("0.5")
+    both = drawn()
+    assert sum(only_second) > 0
+    assert both == pytest.approx([only_first[0], only_second[1]], rel=0.02, abs=60)
+    assert only_first != only_second
+    page.get_by_label("Compare two surveys").uncheck()
+    assert edge.count() == 0
+    assert not watch.faults
+    page.context.close()
+
+
+def test_match_lock_solve_again_and_issue_papers(chromium: Any, server: Server, folder: Path) -> None:
+    page, watch = open_desk(chromium, server, remember={"matchSeconds": 2})
+    page.evaluate("document.activeElement.blur()")
+    page.keyboard.press("2")
+
+    def solve_and_wait(earlier: int) -> None:
+        page.get_by_role("button", name="Match stone").first.click()
+        page.get_by_role("button", name="Stop").wait_for(timeout=20_000)
+        until(page, "document.querySelector('.notice')?.textContent.match(/match blocks|job|without a result/)", seconds=120)
+        assert "placed" in page.locator(".notice").inner_text()
+        assert len(rows(folder, "plans")) == earlier + 1
+
+    solve_and_wait(0)
+    first = rows(folder, "placements").set_index("repair")["block"].to_dict()
+    assert first
+    page.get_by_text(f"{len(first)} of ").first.wait_for()
+    repair, block = next(iter(first.items()))
+    page.locator("#tab-list").click()
+    page.locator(".list tbody button", has_text=repair).first.click()
+    page.locator("#tab-repair").click()
+    card = page.locator(".ranked li.on")
+    card.wait_for()
+    assert block in card.inner_text()
+    until(page, "(i => i && i.complete && i.naturalWidth > 50)(document.querySelector('.ranked li.on img'))")
+    card.get_by_role("button", name="Forbid").click()
+    saved(page)
+    page.get_by_role("button", name="All repairs").click()
+    page.locator(".notice").wait_for(state="detached", timeout=15_000)
+    solve_and_wait(1)
+    second = rows(folder, "placements").set_index("repair")["block"].to_dict()
+    assert second.get(repair) != block
+    page.get_by_role("button", name="Compare two plans").click()
+    change = page.locator(".plan-changes li", has_text=repair)
+    change.wait_for()
+    assert f"{block} → {second.get(repair, 'none')}" in change.inner_text()
+    change.get_by_role("button", name="See").click()
+    until(page, "(i => i && i.complete && i.naturalWidth > 50)(document.querySelector('.pair img'))")
+    page.get_by_role("button", name="Issue papers").click()
+    paper = page.get_by_role("link", name="cut-tickets.pdf")
+    paper.wait_for(timeout=60_000)
+    with page.expect_download() as fetched:
+        paper.click()
+    assert Path(fetched.value.path()).read_bytes() == (folder / "out" / "cut-tickets.pdf").read_bytes()
+    change.get_by_role("button", name=repair).click()
+    page.get_by_text("Cut ticket", exact=True).click()
+    until(page, "(i => i && i.complete && i.naturalWidth > 50)(document.querySelector('.ticket-page img'))")
+    assert not watch.faults
+    page.context.close()
+
+
 def axe_source() -> str:
     place = FRONTEND / "node_modules" / "axe-core" / "axe.min.js"
     if not place.is_file():

@@ -164,7 +164,7 @@ export function Layers() {
         </button></li>))}</ul>
       {surfaces.length > 1 && (
         <div class="field"><label for="swipe-with">Compare with</label>
-          <select id="swipe-with" value={swipe.value?.with ?? ""} onChange={(e) => { swipe.value = e.currentTarget.value ? { with: e.currentTarget.value, at: 0.5 } : null; }}>
+          <select id="swipe-with" value={swipe.value?.with ?? ""} onChange={(e) => { compare({ with: e.currentTarget.value }); }}>
             <option value="">nothing</option>{surfaces.filter((s) => s.id !== surface.value && pictures.value[s.id]).map((s) => <option key={s.id} value={s.id}>{s.name}</option>)}
           </select></div>
       )}
@@ -173,6 +173,7 @@ export function Layers() {
         <label class="check" key={name}><input type="checkbox" checked={layers.value[name] !== false} onChange={(e) => { layers.value = { ...layers.value, [name]: e.currentTarget.checked }; }} /> {text}</label>
       ))}
       {surveys.length > 1 && <div class="field"><label for="survey-shown">Survey shown</label><select id="survey-shown" value={shownSurvey.value} onChange={(e) => { shownSurvey.value = e.currentTarget.value; }}><option value="">all</option>{surveys.map((n) => <option key={n} value={n}>{n}</option>)}</select></div>}
+      {surveys.length > 1 && <SurveySwipe surveys={surveys} />}
       <div class="field"><label for="survey-now">New conditions belong to survey</label><Entry id="survey-now" value={survey.value} onCommit={(v) => { survey.value = v.trim() || "1"; }} /></div>
       <h3>Families</h3>
       {schema.value.families.map((f) => (
@@ -180,6 +181,25 @@ export function Layers() {
           <Swatch family={f.id} small /> {f.name} <span class="aside">{counts.get(f.id) ? `${counts.get(f.id)[0]} · ${area(counts.get(f.id)[1])}` : "–"}</span></label>
       ))}
     </div>
+  );
+}
+/** Pictures, surveys, or both on the two sides of one edge. */
+function compare(what) {
+  const next = { at: 0.5, ...swipe.value, ...what };
+  swipe.value = next.with || next.surveys ? next : null;
+}
+
+function SurveySwipe({ surveys }) {
+  const pair = swipe.value?.surveys;
+  const choose = (i) => (
+    <div class="field"><label for={`swipe-survey-${i}`}>{t(i ? "survey.right" : "survey.left")}</label>
+      <select id={`swipe-survey-${i}`} value={pair[i]} onChange={(e) => compare({ surveys: i ? [pair[0], e.currentTarget.value] : [e.currentTarget.value, pair[1]] })}>{surveys.map((n) => <option key={n} value={n}>{n}</option>)}</select></div>
+  );
+  return (
+    <>
+      <label class="check"><input type="checkbox" checked={Boolean(pair)} onChange={(e) => compare({ surveys: e.currentTarget.checked ? surveys.slice(-2) : null })} /> {t("survey.compare")}</label>
+      {pair && <div class="form">{choose(0)}{choose(1)}</div>}
+    </>
   );
 }
 export { family, term, units };

@@ -9,7 +9,7 @@ import { Papers, Ticket } from "./Papers.jsx";
 import { Plans } from "./Plans.jsx";
 import { FORMS, shown, useChange } from "./Record.jsx";
 import { Reviews, isReviewer } from "./Review.jsx";
-import { area, length, sizes } from "./settings.js";
+import { area, length, matchSeconds, sizes } from "./settings.js";
 import { t } from "./texts.js";
 import { dialog, panel, select, selection } from "./view.js";
 import { goTo } from "./wall.js";
@@ -32,7 +32,8 @@ export function JobBar({ kinds = ["plan", "match"] }) {
       </div>
     );
   }
-  return <div class="job">{kinds.map((kind) => <button type="button" key={kind} onClick={() => startJob(kind)}>{names[kind]}</button>)}</div>;
+  return <div class="job">{kinds.map((kind) => <button type="button" key={kind} onClick={() => startJob(kind, kind === "match" ? { time_limit_s: matchSeconds.value } : {})}>{names[kind]}</button>)}
+    {kinds.includes("match") && <select class="seconds" aria-label={t("match.seconds")} title={t("match.seconds")} value={matchSeconds.value} onChange={(e) => { matchSeconds.value = Number(e.currentTarget.value); }}>{[...new Set([10, 20, 60, 300, matchSeconds.value])].sort((a, b) => a - b).map((n) => <option key={n} value={n}>{n < 60 ? t("seconds", { n }) : t("minutes", { n: n / 60 })}</option>)}</select>}</div>;
 }
 
 function chosenRepair() {

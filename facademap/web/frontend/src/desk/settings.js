@@ -25,6 +25,8 @@ export const tourSeen = keep("tourSeen", false);
 export const layers = keep("layers", { picture: true, wall_stones: true, openings: true, conditions: true, repairs: true, pieces: false, control_points: false });
 export const hiddenFamilies = keep("hiddenFamilies", []);
 export const survey = keep("survey", "1");
+/** How long a matching may search. */
+export const matchSeconds = keep("matchSeconds", 20);
 export const shownSurvey = keep("shownSurvey", "");
 
 effect(() => {

@@ -70,9 +70,12 @@ function sizePx(feature, resolution) {
   return Math.max(extent[2] - extent[0], extent[3] - extent[1]) / resolution;
 }
 
-export function conditionStyle(feature, resolution) {
+export const conditionStyle = (feature, resolution) => conditionSign(feature, resolution, shownSurvey.value);
+
+/** How a condition is drawn where one survey is shown; every survey where none is named. */
+export function conditionSign(feature, resolution, survey) {
   const letter = feature.get("family") || "A";
-  if (hiddenFamilies.value.includes(letter) || (shownSurvey.value && feature.get("survey") !== shownSurvey.value)) return null;
+  if (hiddenFamilies.value.includes(letter) || (survey && feature.get("survey") !== survey)) return null;
   const size = sizePx(feature, resolution);
   const kind = feature.getGeometry().getType();
   const colour = family(letter)?.colour ?? "#555";

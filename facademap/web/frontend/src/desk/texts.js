@@ -34,6 +34,8 @@ const english = {
   "plan.placed": "Pieces placed", "plan.visual": "Looks (smaller is better)", "plan.opened": "Stone opened", "plan.blocks": "Blocks opened", "better": "better", "figure": "Figure", "none": "none", "see": "See", "hide": "Hide",
   "change.placed": "gets a stone", "change.another block": "another block", "change.another place": "another place on the block", "change.left out": "loses its stone", "plan.seen": "Block {block} seen in the wall, plan {plan}",
   "reason.stone_type": "no block of this stone", "reason.bed": "no block with a fitting bed", "reason.depth": "no block is deep enough", "reason.weathered": "no weathered face", "reason.colour": "no block close enough in colour", "reason.size": "no block is large enough", "reason.locked_out": "locked or forbidden", "reason.capacity": "the blocks that fit are used by others", "reason.null": "no stone", "reason.undefined": "no stone",
+  "survey.compare": "Compare two surveys", "survey.left": "Left of the edge", "survey.right": "Right of the edge",
+  "match.seconds": "Longest search of the matching", "seconds": "{n} s", "minutes": "{n} min",
   "needs.server": "This needs the server.", "papers": "Papers", "papers.none": "No papers were issued yet.", "papers.notes": "Notes ({n})",
   "ticket": "Cut ticket", "ticket.alt": "Cut ticket of repair {id}", "ticket.none": "The ticket needs the server and a piece to cut.", "ticket.keep": "Keep this page", "ticket.note": "As it would be issued now.",
   "job.match": " – {n} placed, {without} without a stone", "job.papers": " – {made} made, {same} unchanged", "job.failed": ", {n} failed",

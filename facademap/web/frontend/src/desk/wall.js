@@ -13,7 +13,7 @@ import Projection from "ol/proj/Projection.js";
 import TileImage from "ol/source/TileImage.js";
 import VectorSource from "ol/source/Vector.js";
 import TileGrid from "ol/tilegrid/TileGrid.js";
-import { effect } from "@preact/signals";
+import { computed, effect } from "@preact/signals";
 import { getRenderPixel } from "ol/render.js";
 import { entryOf, onRows, pictures, rowsOf, surface, tableOf } from "./data.js";
 import { q } from "./api.js";
@@ -71,6 +71,8 @@ const layerFor = (name) => {
   return about && tileLayer(about, (l, x, y) => `/tiles/surface/${l}/${x}/${y}?id=${q(name)}&v=${about.version}`);
 };
 
+const comparedWith = computed(() => swipe.value?.with ?? "");
+const comparedSurveys = computed(() => swipe.value?.surveys?.join("|") ?? "");
 effect(() => {
   const name = surface.value;
   for (const layer of pictureLayers) map.removeLayer(layer);
@@ -81,21 +83,33 @@ effect(() => {
     pictureLayers.push(layer);
     map.getLayers().insertAt(0, layer);
   }
-  const other = swipe.value?.with && layerFor(swipe.value.with);
+  const other = comparedWith.value && layerFor(comparedWith.value);
   if (other) {
     other.setZIndex(1);
     pictureLayers.push(other);
     map.getLayers().insertAt(1, other);
-    clip(other);
+    clip(other, "right");
   }
 });
 
-function clip(layer) {
+/** Two surveys of the same wall, one on each side of the edge; otherwise unused. */
+const surveyLayers = ["left", "right"].map((side, i) => {
+  const layer = new VectorLayer({
+    source: sources.conditions, zIndex: 10 + GEOMETRY_TABLES.indexOf("conditions"), visible: false,
+    style: (feature, resolution) => signs.conditionSign(feature, resolution, swipe.value?.surveys?.[i]),
+  });
+  clip(layer, side);
+  map.addLayer(layer);
+  return layer;
+});
+
+function clip(layer, side) {
   layer.on("prerender", (event) => {
     const pen = event.context;
     const x = map.getSize()[0] * (swipe.value?.at ?? 0.5);
-    const [left, top] = getRenderPixel(event, [x, 0]);
-    const [right, bottom] = getRenderPixel(event, map.getSize());
+    const [width, height] = map.getSize();
+    const [left, top] = getRenderPixel(event, [side === "right" ? x : 0, 0]);
+    const [right, bottom] = getRenderPixel(event, [side === "right" ? width : x, height]);
     pen.save();
     pen.beginPath();
     pen.rect(left, top, right - left, bottom - top);
@@ -108,11 +122,16 @@ effect(() => {
   const shown = layers.value;
   for (const name of GEOMETRY_TABLES) vectorLayers[name].setVisible(shown[name] !== false);
   for (const layer of pictureLayers) layer.setVisible(shown.picture !== false);
+  const two = Boolean(comparedSurveys.value);
+  vectorLayers.conditions.setVisible(!two && shown.conditions !== false);
+  for (const layer of surveyLayers) layer.setVisible(two && shown.conditions !== false);
 });
 effect(() => {
   void hiddenFamilies.value;
   void shownSurvey.value;
+  void comparedSurveys.value;
   vectorLayers.conditions.changed();
+  for (const layer of surveyLayers) layer.changed();
 });
 
 export function fit(extent, { nearest = 0.0004, slow = false } = {}) {
