@@ -19,7 +19,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from skimage.graph import route_through_array
+from skimage.segmentation import watershed
 
+from facademap.condition.assist_squares import Square, agreed, square_at, straight_edges
 from facademap.errors import GeometryError, InputError
 
 __all__ = ["Candidate", "barrier_map", "follow_line", "line_cost", "outline_at"]
@@ -28,12 +30,23 @@ Floats = NDArray[np.floating[Any]]
 Mask = NDArray[np.bool_]
 
 #: Side of the reduced picture in which regions are looked for.
-WORKING_SIDE_PX = 720
+WORKING_SIDE_PX = 260
+#: Half side of the view in which a region is looked for first, pixels of the picture.
+FIRST_REACH_PX = 330
 #: A region that is smaller than this in the reduced picture is looked for again in a closer view.
-SMALL_REGION_PX = 90
-_LEVELS = 28
+SMALL_REGION_PX = 60
+#: Half sides of the views in which squared stones are looked for, and the side they are reduced to.
+SQUARE_REACHES_PX = (110, 200, 370, 680)
+SQUARE_SIDE_PX = 260
+#: How much the score of a squared stone counts against that of a region of any shape (fitted on rendered walls).
+SQUARE_WEIGHT = 8.0
+#: Regions whose areas differ by less than this share are taken as one.
+SAME_AREA = 0.05
+#: Regions whose borders are moved to the crest of the edge and compared again.
+REFINED = 5
+_LEVELS = 14
 _LINE_SCALES_PX = (1.4, 2.2, 3.4)
-_CUTS_PX = (0, 2, 4, 7)
+_CUTS_PX = (0, 3)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,31 +127,59 @@ def outline_at(rgb: NDArray[Any], x_px: float, y_px: float) -> Floats:
     rows, columns = rgb.shape[:2]
     if not (0 <= x_px < columns and 0 <= y_px < rows):
         raise InputError(f"the place ({x_px:g}, {y_px:g}) lies outside the picture of {columns} x {rows} px", "Click inside the picture.")
-    left, top, width, height = 0, 0, columns, rows
-    best = None
-    for _ in range(3):
-        part = rgb[top : top + height, left : left + width]
+    found, square = _patch(rgb, x_px, y_px), _squared(rgb, x_px, y_px)
+    if found is None and square is None:
+        raise GeometryError(f"nothing stands out at ({x_px:g}, {y_px:g})", "Click nearer to the middle, or draw the outline by hand.")
+    if square is not None and (found is None or square.score * SQUARE_WEIGHT >= found[1]):
+        return square.corners_px
+    assert found is not None
+    return found[0]
+
+
+def _patch(rgb: NDArray[Any], x_px: float, y_px: float) -> tuple[Floats, float] | None:
+    """Ring and score of the best region of any shape, seen from far and then from near where it is small."""
+    rows, columns = rgb.shape[:2]
+    reach, best = float(FIRST_REACH_PX), None
+    for _ in range(2):
+        left, top = max(0, int(x_px - reach)), max(0, int(y_px - reach))
+        part = rgb[top : int(y_px + reach) + 1, left : int(x_px + reach) + 1]
         scale = min(1.0, WORKING_SIDE_PX / max(part.shape[:2]))
         small = part if scale == 1.0 else cv2.resize(part, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
         seed = (min(int((y_px - top) * scale), small.shape[0] - 1), min(int((x_px - left) * scale), small.shape[1] - 1))
         found = _best_region(small, seed)
         if found is None:
+            reach *= 3
+            if reach > 2 * max(rows, columns):
+                break
+            continue
+        ring = (_ring(found.mask) + 0.5) / scale - 0.5 + np.array([left, top], dtype=float)
+        best = (ring, found.score)
+        box = np.ptp(ring, axis=0)
+        if scale == 1.0 or box.min() * scale >= SMALL_REGION_PX:
             break
-        best = (found, left, top, scale)
-        ys, xs = np.nonzero(found.mask)
-        box = (np.ptp(xs) + 1, np.ptp(ys) + 1)
-        if scale == 1.0 or min(box) >= SMALL_REGION_PX:
+        reach = 1.3 * float(box.max()) + 10
+    return best
+
+
+def _squared(rgb: NDArray[Any], x_px: float, y_px: float) -> Square | None:
+    """The best squared stone over several views round the click, the one that views agree on first."""
+    rows, columns = rgb.shape[:2]
+    squares: list[Square] = []
+    for reach in SQUARE_REACHES_PX:
+        left, top = max(0, int(x_px - reach)), max(0, int(y_px - reach))
+        part = rgb[top : int(y_px + reach), left : int(x_px + reach)]
+        scale = min(1.0, SQUARE_SIDE_PX / max(part.shape[:2]))
+        small = part if scale == 1.0 else cv2.resize(part, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+        if min(small.shape[:2]) < 24:
+            continue
+        lab = cv2.cvtColor(small.astype(np.float32) / 255.0, cv2.COLOR_RGB2LAB)
+        square = square_at(straight_edges(lab), (int((y_px - top) * scale), int((x_px - left) * scale)))
+        if square is not None:
+            corners = (square.corners_px + 0.5) / scale - 0.5 + np.array([left, top], dtype=float)
+            squares.append(Square(corners_px=corners, score=square.score))
+        if part.shape[:2] == (rows, columns):
             break
-        reach = 2.2 * max(box) / scale
-        cx, cy = left + (xs.min() + xs.max()) / 2 / scale, top + (ys.min() + ys.max()) / 2 / scale
-        new_left, new_top = max(0, int(cx - reach)), max(0, int(cy - reach))
-        width, height = min(columns - new_left, int(2 * reach)), min(rows - new_top, int(2 * reach))
-        left, top = new_left, new_top
-    if best is None:
-        raise GeometryError(f"nothing stands out at ({x_px:g}, {y_px:g})", "Click nearer to the middle, or draw the outline by hand.")
-    found, left, top, scale = best
-    ring = _ring(found.mask)
-    return (ring + 0.5) / scale - 0.5 + np.array([left, top], dtype=float)
+    return agreed(squares) if squares else None
 
 
 def _best_region(rgb: NDArray[Any], seed: tuple[int, int]) -> Candidate | None:
@@ -146,21 +187,43 @@ def _best_region(rgb: NDArray[Any], seed: tuple[int, int]) -> Candidate | None:
     seed = _quiet_seed(barrier, seed)
     near = cv2.dilate(barrier, np.ones((5, 5), np.uint8))
     lab = _lab(rgb)
-    best: Candidate | None = None
-    seen: set[int] = set()
+    candidates: list[Candidate] = []
+    areas: list[int] = []
     for passable, cuts in _floods(barrier, lab, seed):
         for cut in cuts:
             mask = _region(passable, seed, cut)
             if mask is None:
                 continue
             area = int(mask.sum())
-            if area in seen or area < 60:
+            if area < 60 or any(abs(area - old) < SAME_AREA * old for old in areas):
                 continue
-            seen.add(area)
-            candidate = Candidate(mask=mask, score=_score(mask, barrier, near, lab))
-            if best is None or candidate.score > best.score:
-                best = candidate
+            areas.append(area)
+            candidates.append(Candidate(mask=mask, score=_score(mask, barrier, near, lab)))
+    candidates.sort(key=lambda candidate: -candidate.score)
+    best: Candidate | None = None
+    for candidate in candidates[:REFINED]:
+        mask = _on_crest(candidate.mask, barrier)
+        if mask.sum() < 60:
+            continue
+        score = _score(mask, barrier, near, lab)
+        if best is None or score > best.score:
+            best = Candidate(mask=mask, score=score)
     return best
+
+
+def _on_crest(mask: Mask, barrier: Floats) -> Mask:
+    """The border moved to the crest of the edge round it: a flood stops at the foot."""
+    part = mask.astype(np.uint8)
+    reach = int(np.clip(0.06 * np.sqrt(part.sum()), 2, 7))
+    inner = cv2.erode(part, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach - 1, 2 * reach - 1)), borderValue=0)
+    outer = cv2.dilate(part, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 3, 2 * reach + 3)))
+    if not inner.any():
+        return mask
+    markers = inner.astype(np.int32) + 2 * (outer == 0)
+    if not (markers == 2).any():
+        return mask
+    found = watershed(cv2.GaussianBlur(barrier, (0, 0), 0.8), markers) == 1
+    return _without_holes(found.astype(np.uint8)).astype(bool)
 
 
 def _lab(rgb: NDArray[Any]) -> Floats:
@@ -174,12 +237,12 @@ def _floods(barrier: Floats, lab: Floats, seed: tuple[int, int]) -> Iterator[tup
     levels = np.unique(np.quantile(barrier, np.linspace(0.35, 0.985, _LEVELS)))
     for level in levels[levels > barrier[seed]]:
         yield barrier <= level, _CUTS_PX
-    for reach in (3, 9):
+    for reach in (2, 5):
         calm = cv2.medianBlur(np.clip(lab, 0, 255).astype(np.uint8), 2 * reach + 1).astype(np.float32)
         row, column = seed
         around = calm[max(0, row - reach) : row + reach + 1, max(0, column - reach) : column + reach + 1].reshape(-1, 3)
         away = np.linalg.norm((calm - np.median(around, axis=0)) * np.array([0.7, 1.0, 1.0], np.float32), axis=2)
-        for tolerance in (3.0, 5.0, 8.0, 12.0, 17.0, 24.0, 32.0):
+        for tolerance in (4.0, 7.0, 11.0, 16.0, 24.0, 32.0):
             like = (away <= tolerance).astype(np.uint8)
             disk = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach - 1, 2 * reach - 1))
             yield cv2.morphologyEx(like, cv2.MORPH_CLOSE, disk).astype(bool), (0, 3)
