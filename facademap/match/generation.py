@@ -81,6 +81,8 @@ class Component:
         self._master_one: Master | None = None
         self.count_settled = False
         self.finished = False
+        self.next_pick = 4
+        self._stalled = 0
         self.master = Master(
             repairs=repairs, blocks=sorted({b for b, _ in keys}), n_repairs=len(problem.repairs),
             penalties=self.penalties, priorities=self.priorities,
@@ -176,9 +178,13 @@ class Component:
         added, earned, unproved = found
         bound = float(used.repairs[self.repairs].sum()) + used.count * self.least_unmatched + earned
         self._supports.append((bound - used.count * self.least_unmatched, used.count))
+        self._stalled = 0 if bound > self.bound + 1e-4 * abs(self.bound) else self._stalled + 1
         if bound > self.bound:
             self.bound = bound
             self._center = used
+        if self._stalled >= 4 and unproved and self.effort < MOST_EFFORT:
+            self.effort *= 4
+            self._stalled = 0
         self.rounds += 1
         near = _NEAR if self.cap == len(CAPS) - 1 else 1e-3
         if lp.objective - self.bound <= near * max(1.0, abs(lp.objective)) or (not added and self._smooth == 0.0):

@@ -11,9 +11,9 @@ from facademap.match.problem import TOLERANCE_MM
 
 __all__ = ["Rebuilding"]
 
-#: Turns of the loop for every repair, and the temperatures between which they run (in units of cost).
-TURNS_A_REPAIR = 400
-HOT, COLD = 2.0, 0.02
+#: Turns for every repair in each cooling, and the temperatures (in units of cost) where they start and end.
+COOLINGS = ((100, 2.0), (400, 1.5), (1500, 1.5))
+COLD = 0.02
 #: Best-looking faces of a repair that are looked at.
 MOST_OPTIONS = 40
 
@@ -42,7 +42,7 @@ class Rebuilding:
         self.layouts, self.candidates, self.seed = layouts, candidates, seed
         self.turn = 0
         n = len(penalties)
-        self.turns = TURNS_A_REPAIR * n
+        self._stages = [(max(1, turns * n), hot) for turns, hot in COOLINGS]
         users = candidates.users()
         self.keys = sorted(users)
         number = {key: f for f, key in enumerate(self.keys)}
@@ -144,15 +144,22 @@ class Rebuilding:
     @property
     def done(self) -> bool:
         """Whether all turns have been taken."""
-        return self.turn >= self.turns or not self._free.any()
+        return self.turn >= sum(turns for turns, _ in self._stages) or not self._free.any()
 
     def burst(self, turns: int) -> bool:
         """Take some turns; True when the best plan became better."""
         space = self.layouts.space
         before = float(self._values[1])
-        cooling = (COLD / HOT) ** (1.0 / self.turns)
+        past, heat, cooling = self.turn, COLD, 1.0
+        for length, hot in self._stages:
+            if past < length:
+                turns = min(turns, length - past)
+                cooling = (COLD / hot) ** (1.0 / length)
+                heat = hot * cooling ** past
+                break
+            past -= length
         queries = space.kernels.rebuild(
-            turns, (self.seed * 7919 + self.turn + 1) % 2**31, HOT * cooling ** self.turn, cooling, len(self.keys),
+            turns, (self.seed * 7919 + self.turn + 1) % 2**31, heat, cooling, len(self.keys),
             self._free, self._table, self._block_of, self._opening, self._pair_of, self._pair_cost, self._pair_rows,
             self._pair_needs, self._pair_slabs, self._volume, self._penalty, self._option_first, self._options,
             self._user_first, self._users, self._level_first, self._level_depths, self._choices, space.edges,

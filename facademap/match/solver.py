@@ -32,6 +32,8 @@ MOST_BLOCKS = 40
 #: Turns of ruin and recreate at a time, and its share of the time or work.
 BURST = 500
 REBUILD_SHARE = 0.3
+#: Share of the time after which the rounds end, so that a last plan can be picked from all groups.
+ROUNDS_SHARE = 0.9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,13 +145,14 @@ class _Run:
         self.layouts = Layouts(self.space)
         self.parts: list[Component] = []
         self.ended: Literal["proof", "time", "work"] = "proof"
+        self.share = ROUNDS_SHARE
 
     def stop(self) -> bool:
         """Whether the time or the work given is used up."""
         if self.work_limit is not None and self.layouts.work >= self.work_limit:
             self.ended = "work"
             return True
-        if self.time_limit_s is not None and self.clock() - self.began >= self.time_limit_s:
+        if self.time_limit_s is not None and self.clock() - self.began >= self.share * self.time_limit_s:
             self.ended = "time"
             return True
         return False
@@ -218,6 +221,7 @@ class _Run:
         self.tell("first plan", 0.0)
         self._rebuild(penalties, set(forced))
         self._improve()
+        self._last_pick()
         layouts = [c.layout for p in self.parts for c in p.plan if c.layout is not None]
         lost_priority = math.fsum(r.priority for i, r in enumerate(problem.repairs) if i not in inside)
         return self._finish(
@@ -266,6 +270,16 @@ class _Run:
                     waiting.remove(part)
             self.tell("matching", 1.0 - len(waiting) / len(self.parts))
 
+    def _last_pick(self) -> None:
+        """Time is nearly up: pick once more from all groups of the parts that are not done."""
+        open_parts = [p for p in self.parts if not p.finished and p.rounds > 0]
+        for n, part in enumerate(open_parts):
+            left = self.left_s()
+            if left is not None and left <= 0.0:
+                return
+            part.pick(most_columns=6000, most_nodes=100,
+                      time_limit_s=None if left is None else 0.8 * left / (len(open_parts) - n))
+
     def _turn(self, part: Component) -> bool:
         """A few rounds on one part; False when the limit is reached."""
         if not part.prepare():
@@ -275,7 +289,8 @@ class _Run:
                 break
             if not part.round():
                 return False
-        if part.converged or part.rounds % 4 == 0:
+        if part.converged or part.rounds >= part.next_pick:
+            part.next_pick = 2 * part.rounds + 8
             part.pick(most_columns=6000, most_nodes=2000 if part.converged else 100, time_limit_s=self.left_s())
         if part.cost - part.bound <= 1e-6 * max(1.0, part.cost):
             part.finished = True
