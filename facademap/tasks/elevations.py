@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -18,13 +18,13 @@ from facademap.io.pictures import hash_file, read_picture
 from facademap.io.rasters import write_elevation
 from facademap.photo.accuracy import state_accuracy
 from facademap.photo.chart import read_patch
-from facademap.photo.colour import ColourCorrection, fit_correction
 from facademap.photo.mosaic import MosaicPlan, PictureShelf, mosaic_windows, plan_mosaic
 from facademap.photo.plane import PlaneView
 from facademap.store.edit import Edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.elevation_views import FEWEST_CONTROL, FittedPhoto, fit_hosted_photos, fit_photos
+from facademap.tasks.true_colour import TrueColour, true_colour
 from facademap.wall.grid import Extent, PixelGrid
 
 __all__ = ["FEWEST_CHECK_POINTS", "make_elevations"]
@@ -163,39 +163,19 @@ def _own_extent(surface: str, tables: Mapping[str, Any]) -> Extent:
     return Extent(u0_m=u0, v0_m=v0, u1_m=u1, v1_m=v1)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _TrueColour:
-    """What makes the colours of a mosaic true: a chart in one of its photos."""
-
-    state: str = "uncalibrated"
-    report: Mapping[str, Any] = field(default_factory=dict)
-    correction: ColourCorrection | None = None
-    level: Any = None
-
-    def apply(self, rgb: Any) -> Any:
-        """Colours of a window: back to the levels of the photo with the chart, then corrected."""
-        if self.correction is None:
-            return rgb
-        back = np.clip(rgb / self.level + 0.5, 0, 255).astype(np.uint8)
-        return self.correction.srgb8(back)
-
-
-def _true_colour(project: Project, surface: str, fitted: list[FittedPhoto], plan: MosaicPlan) -> _TrueColour:
+def _true_colour(project: Project, surface: str, fitted: list[FittedPhoto], plan: MosaicPlan) -> TrueColour:
     charts = project.setting("charts", {}) or {}
     names = [f.name for f in fitted]
     # a chart counts for every surface that its photo shows, the surface's own first
     usable = [c for s, c in sorted(charts.items(), key=lambda item: item[0] != surface) if c["photo"] in names]
     if not usable:
-        return _TrueColour()
+        return TrueColour()
     chart = usable[0]
     number = names.index(chart["photo"])
     picture = read_picture(fitted[number].path)[0]
     readings = [read_patch(picture, name=p["name"], x_px=p["x_px"], y_px=p["y_px"], half_px=p["half_px"], role=p["role"],
                            lab=None if p["lab"] is None else tuple(p["lab"])) for p in chart["patches"]]
-    correction, report = fit_correction(readings, chart=chart["edition"])
-    state = {"calibrated": "chart", "grey card": "grey card"}.get(report.state, "uncalibrated")
-    return _TrueColour(state=state, report={"colour": asdict(report)}, correction=correction,
-                       level=np.asarray(plan.levels[number].factor))
+    return true_colour(readings, edition=chart["edition"], level=plan.levels[number].factor)
 
 
 def _accuracy(fitted: list[FittedPhoto], points: pd.DataFrame, grid: PixelGrid, *, fewest: int) -> dict[str, Any]:

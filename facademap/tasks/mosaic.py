@@ -26,17 +26,20 @@ from facademap.errors import InputError
 from facademap.io.camera_files import camera_as_dict, read_camera
 from facademap.io.csv_tables import check_writable, write_text_atomically
 from facademap.io.mosaic_folder import MosaicFolder
+from facademap.io.patch_files import read_patches
 from facademap.io.pictures import hash_file, read_picture, read_picture_info
 from facademap.io.point_files import read_mosaic_points
 from facademap.io.rasters import write_elevation
 from facademap.photo.camera import Camera, nominal_camera
+from facademap.photo.chart import PatchReading, read_patch
 from facademap.photo.features import grey_picture
 from facademap.photo.mosaic import WINDOW_PX, MosaicPlan, PictureShelf, mosaic_window, plan_mosaic
 from facademap.photo.mosaic_views import MosaicViews, WallView, fit_mosaic_views, join_reduced
+from facademap.tasks.true_colour import TrueColour, true_colour
 from facademap.wall.grid import Extent, PixelGrid, Window
 from facademap.wall.world import wall_crs
 
-__all__ = ["make_mosaic", "render_block"]
+__all__ = ["ChartInPhoto", "make_mosaic", "render_block"]
 
 Bytes = NDArray[np.uint8]
 Progress = Callable[[float], None]
@@ -58,10 +61,30 @@ class _Sources:
     known_focal: bool
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChartInPhoto:
+    """A colour chart in one of the photos.
+
+    Parameters
+    ----------
+    photo : str
+        File name of the photo, without its folder.
+    patches : Path
+        Table ``name,x_px,y_px,half_px,role,L,a,b``.
+    edition : str
+        Chart and edition of its values, recorded.
+    """
+
+    photo: str
+    patches: Path
+    edition: str
+
+
 def make_mosaic(
     photos: Sequence[Path], control: Path, out: Path, *, gsd_m: float, camera: Path | None = None,
     report: Path | None = None, extent: Extent | None = None, name: str | None = None, level: bool = True, flatten: bool = False,
-    cluster: str | None = None, thorough: bool = False, keep_folder: bool = False, progress: Progress | None = None,
+    cluster: str | None = None, thorough: bool = False, keep_folder: bool = False, chart: ChartInPhoto | None = None,
+    progress: Progress | None = None,
 ) -> dict[str, Any]:
     """Make one elevation from many photos of one flat wall.
 
@@ -92,6 +115,8 @@ def make_mosaic(
         Whether photos left alone are tried again with simulated tilts.
     keep_folder : bool
         Whether the working folder stays after success.
+    chart : ChartInPhoto, optional
+        Colour chart in one of the photos, which makes the colours of the mosaic true.
     progress : callable, optional
         Called with the fraction done.
 
@@ -108,6 +133,7 @@ def make_mosaic(
         check_writable(target)
     sources = _sources(photos, camera)
     names = [p.name for p in sources.photos]
+    readings = _chart_readings(chart, sources) if chart is not None else []
     points = read_mosaic_points(control, photos=names, sizes_px=[(c.width_px, c.height_px) for c in sources.cameras])
     folder = MosaicFolder(out.resolve().parent / f".{out.stem}.mosaic-{_key(sources, thorough)}")
     graph = folder.read_ties(sources.cameras, known_lens=sources.known_lens)
@@ -124,10 +150,13 @@ def make_mosaic(
     if plan is None:
         plan = _planned(part, grid, level, flatten, lambda f: say(0.42 + 0.13 * f))
     _render(part, grid, cluster, lambda f: say(0.55 + 0.4 * f))
-    values = _report(sources, fitted, plan, grid)
-    write_elevation(out, grid, _stored_windows(part, grid),
+    colour = _colour(chart, readings, names, fitted, plan)
+    values = _report(sources, fitted, plan, grid) | {"colour": colour.state, "colour_report": colour.report.get("colour")}
+    if chart is not None and colour.correction is None:
+        values["warnings"].append(f"the photo with the chart, {chart.photo}, is left out: the colours are uncalibrated")
+    write_elevation(out, grid, ((w, colour.apply(rgb), mask) for w, rgb, mask in _stored_windows(part, grid)),
                     crs_wkt=wall_crs(name or out.stem, f"{out.stem} {sources.hashes[0][:16]}"),
-                    tags={"SOFTWARE": f"facademap {__version__}", "ACCURACY": _accuracy(values),
+                    tags={"COLOUR": colour.state, "SOFTWARE": f"facademap {__version__}", "ACCURACY": _accuracy(values),
                           "PHOTOS": [{"name": n, "sha256": h} for n, h in zip(names, sources.hashes, strict=True)]})
     if report is not None:
         write_text_atomically(report, json.dumps(values, indent=2, ensure_ascii=False) + "\n")
@@ -135,6 +164,27 @@ def make_mosaic(
         folder.remove()
     say(1.0)
     return values
+
+
+def _chart_readings(chart: ChartInPhoto, sources: _Sources) -> list[PatchReading]:
+    """The patches of a chart, read before anything that takes time."""
+    if not chart.edition.strip():
+        raise InputError("the edition of the chart's values is not given", "Name the chart and the year of its values with --edition.")
+    found = [p for p in sources.photos if p.name == chart.photo]
+    if not found:
+        raise InputError(f"{chart.photo} is not among the photos", "Give the file name of the photo that shows the chart.")
+    rows, picture = read_patches(chart.patches), read_picture(found[0])[0]
+    readings = [read_patch(picture, name=r.name, x_px=r.x_px, y_px=r.y_px, half_px=r.half_px, role=r.role, lab=r.lab) for r in rows]
+    true_colour(readings, edition=chart.edition, level=(1.0, 1.0, 1.0))
+    return readings
+
+
+def _colour(chart: ChartInPhoto | None, readings: Sequence[PatchReading], names: Sequence[str], fitted: MosaicViews,
+            plan: MosaicPlan) -> TrueColour:
+    used = [names[i] for i, view in enumerate(fitted.views) if view is not None]
+    if chart is None or chart.photo not in used:
+        return TrueColour()
+    return true_colour(readings, edition=chart.edition, level=plan.levels[used.index(chart.photo)].factor)
 
 
 def _sources(photos: Sequence[Path], camera: Path | None) -> _Sources:

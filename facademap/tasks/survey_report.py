@@ -122,7 +122,7 @@ def _residuals(row: Mapping[str, Any], tables: Mapping[str, Any]) -> PointResidu
 
 def _listed(row: Mapping[str, Any], tables: Mapping[str, Any]) -> list[dict[str, Any]]:
     names = ["photo", "name", "role", "used", "u_m", "v_m", "du_m", "dv_m"]
-    return [{k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in r.items()}
+    return [{str(k): None if isinstance(v, float) and not math.isfinite(v) else v for k, v in r.items()}
             for r in _rows(row, tables)[names].to_dict("records")]
 
 
@@ -133,12 +133,12 @@ def _control_dxf(points: pd.DataFrame, extent_m: list[float]) -> bytes:
     u0, v0, u1, v1 = extent_m
     space.add_lwpolyline([(u0, v0), (u1, v0), (u1, v1), (u0, v1)], close=True, dxfattribs={"layer": "ELEVATION"})
     size = max(u1 - u0, v1 - v0) / 200
-    for p in points.dropna(subset=["u_m", "v_m"]).itertuples():
-        layer = {"layer": "CONTROL" if p.role == "control" else "CHECK"}
-        place = (float(p.u_m), float(p.v_m), 0.0 if is_missing(p.w_m) else float(p.w_m))
+    for p in points.dropna(subset=["u_m", "v_m"]).to_dict("records"):
+        layer = {"layer": "CONTROL" if p["role"] == "control" else "CHECK"}
+        place = (p["u_m"], p["v_m"], 0.0 if is_missing(p["w_m"]) else p["w_m"])
         space.add_point(place, dxfattribs=layer)
         space.add_circle(place, size / 2, dxfattribs=layer)
-        space.add_text(str(p.name), height=size, dxfattribs=layer).set_placement((place[0] + size, place[1] + size))
+        space.add_text(str(p["name"]), height=size, dxfattribs=layer).set_placement((place[0] + size, place[1] + size))
     return dxf_bytes(drawing)
 
 

@@ -25,24 +25,36 @@ _FILE = click.Path(path_type=Path)
 @click.option("--no-level", is_flag=True, help="Leave exposure and white balance of the photos as they are.")
 @click.option("--flatten", is_flag=True, help="Take out uneven light over the wall; stones keep their differences.")
 @click.option("--thorough", is_flag=True, help="Try harder to join very oblique photos (slow).")
+@click.option("--chart-photo", metavar="NAME", help="Photo that shows a colour chart; makes the colours true.")
+@click.option("--patches", type=_FILE, help="CSV of its patches: name,x_px,y_px,half_px,role,L,a,b (CIELAB D50).")
+@click.option("--edition", help="Chart and edition of its values, for instance '24 patches, after Nov 2014'.")
 @click.option("--cluster", metavar="ADDRESS", help="Dask scheduler whose workers share the files.")
 @click.option("--keep-folder", is_flag=True, help="Keep the working folder after success.")
 @command_options
 def command(photos: tuple[Path, ...], control: Path, gsd_mm: float, out: Path, camera: Path | None,
             report: Path | None, extent: str | None, name: str | None, no_level: bool, flatten: bool,
-            thorough: bool, cluster: str | None, keep_folder: bool, show: Show) -> None:
+            thorough: bool, chart_photo: str | None, patches: Path | None, edition: str | None, cluster: str | None,
+            keep_folder: bool, show: Show) -> None:
     """Join many photos of one wall into one true-to-scale, levelled GeoTIFF.
 
     Control is needed in some photos only. An interrupted run goes on where it stopped when it is
     started again with the same photos.
     """
     from facademap.cli.commands.rectify import _extent
-    from facademap.tasks.mosaic import make_mosaic
+    from facademap.errors import InputError
+    from facademap.tasks.mosaic import ChartInPhoto, make_mosaic
+
+    chart = None
+    if chart_photo or patches or edition:
+        if not (chart_photo and patches and edition):
+            raise InputError("the colour chart is not described whole", "Give --chart-photo, --patches and --edition together.")
+        chart = ChartInPhoto(photo=Path(chart_photo).name, patches=patches, edition=edition)
 
     with show.progress("Joining the photos") as update:
         values = make_mosaic(photos, control, out, gsd_m=gsd_mm / 1000, camera=camera, report=report,
                              extent=_extent(extent) if extent else None, name=name, level=not no_level, flatten=flatten,
-                             thorough=thorough, cluster=cluster, keep_folder=keep_folder, progress=update)
+                             thorough=thorough, cluster=cluster, keep_folder=keep_folder, chart=chart,
+                             progress=update)
     for warning in values["warnings"]:
         show.say(f"note: {warning}")
 
