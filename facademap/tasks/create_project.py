@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -18,7 +18,7 @@ from facademap.store.project import Project
 from facademap.tables import ELEVATIONS, SURFACES
 from facademap.wall.world import wall_crs
 
-__all__ = ["ProjectPlan", "create_project", "read_project_plan"]
+__all__ = ["ProjectPlan", "add_surfaces", "create_project", "read_project_plan"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,11 +80,8 @@ def create_project(folder: str | Path, plan: ProjectPlan, *, who: str = "surveyo
     dict
         ``project``, ``elevations``, ``surfaces``.
     """
-    known = {str(e.get("id")) for e in plan.elevations}
-    for row in plan.surfaces:
-        if str(row.get("elevation")) not in known:
-            raise InputError(f"surface {row.get('id')}: elevation {row.get('elevation')!r} is not described",
-                             f"Use one of {', '.join(sorted(known))}.")
+    _refuse_strangers(plan.surfaces, elevations={str(e.get("id")) for e in plan.elevations},
+                      surfaces={str(s.get("id")) for s in plan.surfaces})
     # checked before the folder is made, so that a mistake leaves nothing behind
     elevations = ELEVATIONS.check(pd.DataFrame(list(plan.elevations)), source="elevations")
     surfaces = [SURFACES.check_row(_with_extent(row), source="surfaces") for row in plan.surfaces]
@@ -95,6 +92,42 @@ def create_project(folder: str | Path, plan: ProjectPlan, *, who: str = "surveyo
             edit.insert("elevations", elevations)
             edit.insert("surfaces", surfaces)
     return {"project": str(folder), "elevations": len(plan.elevations), "surfaces": len(plan.surfaces)}
+
+
+def add_surfaces(folder: str | Path, plan: ProjectPlan, *, who: str = "surveyor") -> dict[str, Any]:
+    """Add the elevations and surfaces of a description that the project does not have; those it has stay as they are.
+
+    Returns
+    -------
+    dict
+        ``added``: ids of the new surfaces, ``surfaces``: how many there are now.
+    """
+    with Project.open(folder) as project:
+        there = {name: set(map(str, project.read(name)["id"])) for name in ("elevations", "surfaces")}
+        elevations = [e for e in plan.elevations if str(e.get("id")) not in there["elevations"]]
+        described = [s for s in plan.surfaces if str(s.get("id")) not in there["surfaces"]]
+        _refuse_strangers(described, elevations=there["elevations"] | {str(e.get("id")) for e in elevations},
+                          surfaces=there["surfaces"] | {str(s.get("id")) for s in described})
+        rows = [SURFACES.check_row(_with_extent(row), source="surfaces") for row in described]
+        for row in rows:
+            row["frame_wkt"] = wall_crs(row["name"], f"{project.project_id} {row['id']}")
+        if rows or elevations:
+            with project.edit(who=who, what="new surfaces") as edit:
+                if elevations:
+                    edit.insert("elevations", ELEVATIONS.check(pd.DataFrame(elevations), source="elevations"))
+                if rows:
+                    edit.insert("surfaces", rows)
+        return {"added": [r["id"] for r in rows], "surfaces": len(there["surfaces"]) + len(rows)}
+
+
+def _refuse_strangers(rows: Sequence[Mapping[str, Any]], *, elevations: Set[str], surfaces: Set[str]) -> None:
+    """A surface of an elevation, or on a host, that nobody described."""
+    for row in rows:
+        if str(row.get("elevation")) not in elevations:
+            raise InputError(f"surface {row.get('id')}: elevation {row.get('elevation')!r} is not described",
+                             f"Use one of {', '.join(sorted(elevations))}.")
+        if "host" in row and row["host"] not in surfaces:
+            raise InputError(f"surface {row.get('id')}: its host {row['host']!r} is not a surface", f"Use one of {', '.join(sorted(surfaces))}.")
 
 
 def _with_extent(row: Mapping[str, Any]) -> dict[str, Any]:

@@ -21,7 +21,7 @@ from facademap.photo.posed import CylinderSurface, PlaneSurface, PosedView
 from facademap.store.project import Project
 from facademap.tasks.add_control import add_control
 from facademap.tasks.add_photos import add_photos
-from facademap.tasks.create_project import create_project, read_project_plan
+from facademap.tasks.create_project import add_surfaces, create_project, read_project_plan
 from facademap.tasks.elevations import make_elevations
 from facademap.tasks.survey_report import make_survey_report
 
@@ -211,7 +211,8 @@ def test_photos_with_little_control_are_joined_and_a_stranger_is_left_out_by_nam
 @pytest.mark.parametrize(("lines", "word"), [
     ('host = "main"\nreveal = "left"\n', "opening"),
     ('host = "main"\n', "neither"),
-    ('host = "x"\nset_back_m = 0.1\nreveal = "left"\n', "both"),
+    ('host = "main"\nset_back_m = 0.1\nreveal = "left"\n', "both"),
+    ('host = "x"\nset_back_m = 0.1\n', "'x'"),
     ('set_back_m = 0.1\n', "host"),
     ('host = "main"\nset_back_m = 0.1\nopening = [2, 0, 1, 1]\n', "u0 < u1"),
 ])
@@ -220,6 +221,16 @@ def test_a_fold_that_makes_no_sense_is_refused(tmp_path: Path, lines: str, word:
         build(tmp_path, surfaces=f'[[surfaces]]\nid = "s"\nelevation = "front"\nname = "S"\n{lines}')
     assert word in f"{caught.value.problem} {caught.value.remedy}"
     assert not (tmp_path / "wall").exists()
+
+
+def test_surfaces_are_added_to_a_project_that_exists(tmp_path: Path) -> None:
+    folder = build(tmp_path)
+    (tmp_path / "project.toml").write_text((tmp_path / "project.toml").read_text() + FOLDED)
+    plan = read_project_plan(tmp_path / "project.toml")
+    assert add_surfaces(folder, plan)["added"] == ["jamb", "back", "right"]
+    assert add_surfaces(folder, plan) == {"added": [], "surfaces": 4}
+    with Project.open(folder, read_only=True) as project:
+        assert project.row("surfaces", "right")["geometry"].bounds == (-DEPTH, OPENING[1], 0, OPENING[3])
 
 
 def test_one_photo_feeds_a_wall_and_a_round_pier(tmp_path: Path) -> None:
