@@ -10,7 +10,7 @@ from typing import Any
 
 from facademap.match import kernels_group, kernels_place, kernels_rebuild, kernels_saw
 
-__all__ = ["MOST_TOGETHER", "kernels"]
+__all__ = ["MOST_TOGETHER", "digest_of_kernels", "kernels"]
 
 #: Most blanks on one slab that the exact layout looks at.
 MOST_TOGETHER = 8
@@ -22,6 +22,15 @@ _KERNELS: tuple[Any, ...] = (
     kernels_saw.pairs_apart, kernels_saw.side_by_side, kernels_group.can_cut, kernels_group.best_group,
     kernels_rebuild.insert, kernels_rebuild.rebuild,
 )
+
+
+def digest_of_kernels() -> str:
+    """Short text that changes whenever one of the kernels does."""
+    digest = hashlib.sha256()
+    for function in _KERNELS:
+        digest.update(function.__code__.co_code + repr(function.__code__.co_names).encode())
+        digest.update(repr([c for c in function.__code__.co_consts if not isinstance(c, types.CodeType)]).encode())
+    return digest.hexdigest()[:10]
 
 
 @functools.lru_cache(maxsize=2)
@@ -42,11 +51,7 @@ def kernels(compiled: bool) -> Any:
     if not compiled:
         return types.SimpleNamespace(**{f.__name__: f for f in _KERNELS})
     numba = importlib.import_module("numba")
-    digest = hashlib.sha256()
-    for function in _KERNELS:
-        digest.update(function.__code__.co_code + repr(function.__code__.co_names).encode())
-        digest.update(repr([c for c in function.__code__.co_consts if not isinstance(c, types.CodeType)]).encode())
-    stamp = digest.hexdigest()[:10]
+    stamp = digest_of_kernels()
     space: dict[str, Any] = {}
     for module in (kernels_place, kernels_saw, kernels_group, kernels_rebuild):
         space |= {k: v for k, v in vars(module).items() if not isinstance(v, types.FunctionType)}

@@ -71,6 +71,7 @@ class FreeSpace:
 
     def __init__(self, problem: Problem, *, compiled: bool) -> None:
         self.problem = problem
+        self.compiled = compiled
         self.kernels: Any = kernels(compiled)
         self.blanks: list[Blank] = [blank_of(repair, problem.params) for repair in problem.repairs]
         self.edges = np.zeros((1024, 4))

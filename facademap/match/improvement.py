@@ -42,7 +42,8 @@ class Rebuilding:
         self.layouts, self.candidates, self.seed = layouts, candidates, seed
         self.turn = 0
         n = len(penalties)
-        self._stages = [(max(1, turns * n), hot) for turns, hot in COOLINGS]
+        coolings = COOLINGS if layouts.space.compiled else COOLINGS[:1]
+        self._stages = [(max(1, turns * n), hot) for turns, hot in coolings]
         users = candidates.users()
         self.keys = sorted(users)
         number = {key: f for f, key in enumerate(self.keys)}
@@ -149,6 +150,7 @@ class Rebuilding:
     def burst(self, turns: int) -> bool:
         """Take some turns; True when the best plan became better."""
         space = self.layouts.space
+        outside = None if space.compiled else np.random.get_state()
         before = float(self._values[1])
         past, heat, cooling = self.turn, COLD, 1.0
         for length, hot in self._stages:
@@ -166,6 +168,8 @@ class Rebuilding:
             space.parts, space.planes, space.segments, self._assign, self._slab, self._places, self._thick, self._slabs,
             self._open, *self._best, self._values,
         )
+        if outside is not None:
+            np.random.set_state(outside)
         self.turn += turns
         self.layouts.work += int(queries)
         return float(self._values[1]) < before - 1e-9

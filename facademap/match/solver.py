@@ -23,7 +23,7 @@ from facademap.match.solution import Solution
 from facademap.match.start import greedy_plan
 from facademap.match.verification import verify
 
-__all__ = ["Progress", "solve"]
+__all__ = ["Progress", "is_small", "load_compiled_code", "solve"]
 
 SMALL_PAIRS = 60
 #: From so many pairs on, only the best-looking blocks of each repair are looked at.
@@ -97,13 +97,24 @@ def solve(
     run = _Run(problem, time_limit_s=time_limit_s, work_limit=work_limit, seed=seed, progress=progress, start=start,
                compiled=compiled, clock=clock)
     if run.compiled and not _WARM:
-        _WARM.append(True)
         if progress is not None:
             progress(Progress(phase="loading compiled code (longer the first time on a machine)", fraction=0.0))
-        _Run(_tiny_problem(), time_limit_s=None, work_limit=None, seed=0, progress=None, start=None, compiled=True,
-             clock=clock).solution()
-        run.began = clock()
+        load_compiled_code()
     return run.solution()
+
+
+def is_small(problem: Problem) -> bool:
+    """Whether every set of repairs on every block can be looked at; that needs no compiled code."""
+    pairs = len(problem.repairs) * sum(len(b.faces) for b in problem.blocks)
+    return len(problem.repairs) <= MOST_REPAIRS and pairs <= SMALL_PAIRS
+
+
+def load_compiled_code() -> None:
+    """Load the kernels, or compile them where that was not yet done; seconds, counted in a time limit."""
+    if not _WARM:
+        _Run(_tiny_problem(), time_limit_s=None, work_limit=None, seed=0, progress=None, start=None, compiled=True,
+             clock=time.monotonic).solution()
+        _WARM.append(True)
 
 
 #: Holds something once the compiled code is loaded in this process.
@@ -136,13 +147,14 @@ class _Run:
         self.problem, self.seed, self.start, self.clock = problem, seed, start, clock
         self.time_limit_s, self.work_limit, self.progress = time_limit_s, work_limit, progress
         self.began = clock()
-        pairs = len(problem.repairs) * sum(len(b.faces) for b in problem.blocks)
-        self.small = len(problem.repairs) <= MOST_REPAIRS and pairs <= SMALL_PAIRS
+        self.small = is_small(problem)
         self.compiled = not self.small if compiled is None else compiled
         if compiled:
             self.small = False
         self.space = FreeSpace(problem, compiled=self.compiled)
-        self.layouts = Layouts(self.space)
+        #: Without compiled code and with a clock there is only time for the first plan.
+        self.first_only = not self.small and not self.compiled and time_limit_s is not None
+        self.layouts = Layouts(self.space, most_queries=500 if self.first_only else 20_000)
         self.parts: list[Component] = []
         self.ended: Literal["proof", "time", "work"] = "proof"
         self.share = ROUNDS_SHARE
@@ -181,6 +193,8 @@ class _Run:
             most_blocks=None if self.small or len(self.problem.repairs) * len(self.problem.blocks) < LARGE_PAIRS
             else MOST_BLOCKS,
         )
+        self.unavoidable = math.fsum(r.priority for r, pairs in zip(self.problem.repairs, self.candidates.pairs, strict=True)
+                                     if not pairs)
         check_locks(self.problem, self.candidates, self.layouts)
         return self._small_solution() if self.small else self._large_solution()
 
@@ -203,7 +217,9 @@ class _Run:
             assert lock.block_id is not None
             fixed.setdefault(blocks[lock.block_id], []).append(i)
         forced = {b: tuple(g) for b, g in fixed.items()}
-        plan = greedy_plan(self.layouts, candidates, penalties=penalties, fixed=forced, stop=lambda: False)
+        relaxed = _cheapest(candidates, penalties) if candidates.undone else None
+        plan = greedy_plan(self.layouts, candidates, penalties=penalties, fixed=forced,
+                           stop=self.stop if self.first_only else lambda: False)
         groups = self._earlier_groups()
         for repairs, keys in _parts(candidates):
             part = Component(
@@ -219,11 +235,16 @@ class _Run:
         if any(part.cost == math.inf for part in self.parts):
             raise SolveError("no plan that holds all locks was found", "Lift a lock, or give more time.")
         self.tell("first plan", 0.0)
-        self._rebuild(penalties, set(forced))
-        self._improve()
-        self._last_pick()
+        if not self.first_only:
+            self._rebuild(penalties, set(forced))
+            self._improve()
+            self._last_pick()
+        elif self.ended == "proof":
+            self.ended = "time"
         layouts = [c.layout for p in self.parts for c in p.plan if c.layout is not None]
         lost_priority = math.fsum(r.priority for i, r in enumerate(problem.repairs) if i not in inside)
+        if relaxed is not None:  # not every pair was looked at: what the rounds proved does not hold
+            return self._finish(layouts, relaxed, self.unavoidable, relaxed)
         return self._finish(
             layouts, math.fsum(min(p.bound, p.cost) for p in self.parts) + self.lost,
             math.fsum(p.least_unmatched for p in self.parts) + lost_priority,
@@ -346,6 +367,12 @@ class _Run:
             raise SolveError(f"the plan found breaks a rule and is not shown: {faults[0]}",
                              "Report the problem file; solve with another --seed meanwhile.")
         return solution
+
+
+def _cheapest(candidates: Candidates, penalties: list[float]) -> float:
+    """Lower bound that needs the best-looking pair of every repair only: no opening, no competition."""
+    return math.fsum(min([penalty, *(cost for pair in pairs.values() for cost in pair)])
+                     for penalty, pairs in zip(penalties, candidates.pairs, strict=True))
 
 
 def _parts(candidates: Candidates) -> list[tuple[list[int], list[tuple[int, int]]]]:

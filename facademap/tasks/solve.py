@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
+import dataclasses
+import hashlib
 import os
+import subprocess
 import sys
+import time
 from collections.abc import Callable
+from importlib import metadata
 from pathlib import Path
 
 from facademap.errors import FileError, InputError
 from facademap.io.match_files import read_problem, write_solution
-from facademap.match import Progress, Solution, solve
+from facademap.match import Progress, Solution, compiled, solve
+from facademap.match.solver import is_small, load_compiled_code
 
-__all__ = ["cache_folder", "keep_compiled_code", "solve_file"]
+__all__ = ["cache_folder", "compile_ahead", "compiled_in_time", "keep_compiled_code", "solve_file"]
+
+#: Share of a time limit that is spent waiting for the compiler before the plain code makes a plan.
+_WAIT_SHARE = 0.55
 
 
 def cache_folder() -> Path:
@@ -41,6 +50,45 @@ def keep_compiled_code() -> None:
         os.environ["NUMBA_CACHE_DIR"] = str(folder)
 
 
+def _marker() -> Path | None:
+    """A file that says that the code as it stands is compiled; None where none can be kept."""
+    if "NUMBA_CACHE_DIR" not in os.environ:
+        return None
+    source = Path(compiled.__file__).parent
+    state = [(f.name, f.stat().st_mtime_ns) for f in sorted(source.glob("kernels_*.py"))]
+    name = repr((str(source), state, compiled.digest_of_kernels(), metadata.version("numba"), sys.version))
+    return Path(os.environ["NUMBA_CACHE_DIR"]) / f"ready-{hashlib.sha256(name.encode()).hexdigest()[:16]}"
+
+
+def compile_ahead() -> None:
+    """Compile the matching code and keep it, so that later runs start at once."""
+    keep_compiled_code()
+    load_compiled_code()
+    marker = _marker()
+    if marker is not None:
+        marker.touch()
+
+
+def compiled_in_time(time_limit_s: float | None) -> bool | None:
+    """Whether a run with this limit should use compiled code; None lets the solver choose.
+
+    Where the code is not compiled yet, another process starts to compile it and goes on even when this
+    run does not wait for it; a short run then makes its plan with the plain code.
+    """
+    keep_compiled_code()
+    marker = _marker()
+    if time_limit_s is None or time_limit_s <= 0 or marker is None or marker.exists():
+        return None
+    call = "from facademap.tasks.solve import compile_ahead; compile_ahead()"
+    process = subprocess.Popen([sys.executable, "-c", call], stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL,
+                               stderr=subprocess.DEVNULL, start_new_session=True)
+    try:
+        process.wait(timeout=_WAIT_SHARE * time_limit_s)
+    except subprocess.TimeoutExpired:
+        return False
+    return None if process.returncode == 0 else False
+
+
 def solve_file(
     problem_path: Path | str,
     out_path: Path | str,
@@ -66,6 +114,12 @@ def solve_file(
         raise InputError(f"{out} is the problem itself", "Choose another file for --out.")
     problem = read_problem(problem_path)
     keep_compiled_code()
-    solution = solve(problem, time_limit_s=time_limit_s, work_limit=work_limit, seed=seed, progress=progress)
+    began = time.monotonic()
+    use = None if is_small(problem) else compiled_in_time(time_limit_s)
+    left_s = time_limit_s
+    if time_limit_s is not None and time_limit_s > 0:
+        left_s = max(0.1 * time_limit_s, time_limit_s - (time.monotonic() - began))
+    solution = solve(problem, time_limit_s=left_s, work_limit=work_limit, seed=seed, progress=progress, compiled=use)
+    solution = dataclasses.replace(solution, seconds=time.monotonic() - began)
     write_solution(solution, out)
     return solution
