@@ -67,3 +67,16 @@ def table(project: Path | None, out: Path, show: Show) -> None:
 
     count = export_blocks(out, folder=project)
     show.result({"blocks": count, "out": out}, text=f"{count} blocks written to {out}" if project else f"template written to {out}")
+
+
+@command.command("remainders")
+@click.argument("project", type=click.Path(path_type=Path))
+@command_options
+def remainders(project: Path, show: Show) -> None:
+    """Enter what sawing leaves, and what whole stones yield, as blocks to come."""
+    from facademap.tasks.yard_remainders import bring_back_stone
+
+    done = bring_back_stone(project)
+    for note in done["notes"]:
+        show.say(note)
+    show.result(done, text=f"{done['remainders']} remainders and {done['donors']} donors to come, {done['released']} now available")
