@@ -2,7 +2,8 @@
 
 Columns (millimetres, since people type them): ``id, stone_type, kind, provenance, location, length_mm,
 height_mm, depth_mm, usable_depth_mm, bed, finish, weathered, weight_kg, face_photo, outline_mm,
-flaws_mm, acceptance, notes`` and, for the place of the face in its photo, ``face_corners_px`` (pixels of
+flaws_mm, acceptance, notes``, the result of each acceptance check (``sounded_check`` and so on: pass, fail,
+not done, not needed; they decide the acceptance where it is left empty) and, for the place of the face in its photo, ``face_corners_px`` (pixels of
 the corners of the outline's box: lower left, lower right, upper right, upper left) and, for true colour,
 a grey card at ``card_x_px, card_y_px, card_half_px`` of the colour ``card_lab``.
 """
@@ -17,14 +18,19 @@ from typing import Any
 
 from facademap.errors import FileError, InputError
 from facademap.io.csv_tables import read_csv_rows
+from facademap.salvage.stock import ACCEPTANCE_CHECKS, judge_acceptance
 
-__all__ = ["BlockRow", "read_blocks"]
+__all__ = ["CHECK_COLUMNS", "FORMULA_STARTS", "BlockRow", "read_blocks"]
 
 REQUIRED = ("id", "stone_type", "outline_mm", "usable_depth_mm", "bed")
-OPTIONAL = ("kind", "provenance", "location", "length_mm", "height_mm", "depth_mm", "finish", "weathered", "weight_kg",
+#: One column an acceptance check: pass, fail, not done or not needed.
+CHECK_COLUMNS: Mapping[str, str] = {f"{name.replace(' ', '_')}_check": name for name in ACCEPTANCE_CHECKS}
+OPTIONAL = ("kind", "provenance", "location", "length_mm", "height_mm", "depth_mm", "finish", "weathered", "weight_kg", "wetness",
             "face_photo", "flaws_mm", "acceptance", "notes", "face_corners_px", "card_x_px", "card_y_px", "card_half_px",
-            "card_lab")
+            "card_lab", *CHECK_COLUMNS)
 MOST_MM = 10_000.0
+#: Text that begins so is run by a spreadsheet as a formula; it is written with an apostrophe before it.
+FORMULA_STARTS = ("=", "+", "@", "\t", "\r")
 
 Ring = tuple[tuple[float, float], ...]
 
@@ -67,7 +73,8 @@ def read_blocks(path: str | Path) -> list[BlockRow]:
         rows = [(r.where, r.cells) for r in read_csv_rows(path, columns=REQUIRED, optional=OPTIONAL, what="inventory of blocks")]
     result: list[BlockRow] = []
     seen: dict[str, str] = {}
-    for where, cells in rows:
+    for where, guarded in rows:
+        cells = {k: _unguarded(v) for k, v in guarded.items()}
         name = cells.get("id", "").strip()
         if not name:
             raise InputError(f"{where}: id is empty", "Give every block a name of its own.")
@@ -76,6 +83,26 @@ def read_blocks(path: str | Path) -> list[BlockRow]:
         seen[name] = where
         result.append(_row(where, name, cells))
     return result
+
+
+def _unguarded(text: str) -> str:
+    """A cell without the apostrophe that keeps a spreadsheet from running it."""
+    return text[1:] if text.startswith("'") and text[1:].startswith(FORMULA_STARTS) else text
+
+
+def _acceptance(where: str, cells: Mapping[str, str]) -> dict[str, Any]:
+    """Acceptance as typed, or as the checks say; the two may not contradict each other."""
+    checks = {name: cells[column].strip().lower() for column, name in CHECK_COLUMNS.items() if cells.get(column, "").strip()}
+    typed = cells.get("acceptance", "").strip()
+    if not checks:
+        return {"acceptance": typed or "to test"}
+    try:
+        judged, reasons = judge_acceptance(checks)
+    except InputError as error:
+        raise InputError(f"{where}: {error.problem}", error.remedy) from None
+    if typed == "accepted" and judged != "accepted":
+        raise InputError(f"{where}: acceptance is accepted, but {'; '.join(reasons)}", "Do the check, or change the acceptance.")
+    return {"acceptance": typed or judged, "acceptance_checks": checks}
 
 
 def _spreadsheet_rows(path: Path) -> list[tuple[str, dict[str, str]]]:
@@ -104,7 +131,7 @@ def _row(where: str, name: str, cells: Mapping[str, str]) -> BlockRow:
     block: dict[str, Any] = {
         "id": name, "stone_type": cells["stone_type"].strip(), "kind": cells.get("kind", "").strip() or "unknown",
         "provenance": cells.get("provenance", "").strip() or None, "location": cells.get("location", "").strip() or None,
-        "acceptance": cells.get("acceptance", "").strip() or "to test", "note": cells.get("notes", "").strip() or None,
+        **_acceptance(where, cells), "note": cells.get("notes", "").strip() or None,
         "weight_kg": _number(where, "weight_kg", cells), "weight_status": "from density",
         **{f"{n}_m": _metres(where, f"{n}_mm", cells) for n in ("length", "height", "depth")},
     }
@@ -116,7 +143,7 @@ def _row(where: str, name: str, cells: Mapping[str, str]) -> BlockRow:
                          "Correct one of the two.")
     face = {"id": f"{name}.1", "block": name, "outline": [list(p) for p in outline], "usable_depth_m": usable,
             "bed": cells["bed"].strip() or "unknown", "finish": cells.get("finish", "").strip() or None,
-            "weathered": cells.get("weathered", "").strip() or "no", "flaws": _flaws(where, cells.get("flaws_mm", ""))}
+            "wetness": cells.get("wetness", "").strip().lower() or "dry", "weathered": cells.get("weathered", "").strip() or "no", "flaws": _flaws(where, cells.get("flaws_mm", ""))}
     return BlockRow(block=block, face=face, photo=cells.get("face_photo", "").strip(), card=_card(where, cells),
                     corners_px=_points(where, "face_corners_px", cells.get("face_corners_px", "")))
 

@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from facademap.errors import FileError, InputError
-from facademap.io.block_files import OPTIONAL, REQUIRED
+from facademap.io.block_files import CHECK_COLUMNS, FORMULA_STARTS, OPTIONAL, REQUIRED
+from facademap.salvage.stock import ACCEPTANCE_CHECKS
 from facademap.tables import is_missing
 from facademap.tables.contract import Column
 from facademap.tables.salvage import BLOCKS, FACES
@@ -27,6 +28,7 @@ _OWN = {
     "face_corners_px": "Pixels of the outline's box: lower left, lower right, upper right, upper left.",
     "card_x_px": "Grey card: middle, pixels.", "card_y_px": "Grey card: middle, pixels.",
     "card_half_px": "Grey card: half its size, pixels.", "card_lab": "Grey card: L a b (CIELAB D50).",
+    **{column: f"{ACCEPTANCE_CHECKS[name].capitalize()}. One of: pass, fail, not done, not needed." for column, name in CHECK_COLUMNS.items()},
 }
 
 Row = tuple[Mapping[str, Any], Mapping[str, Any], Mapping[str, Any] | None]
@@ -79,7 +81,7 @@ def write_block_table(path: Path, rows: Sequence[Row]) -> None:
 def _line(block: Mapping[str, Any], face: Mapping[str, Any], photo: Mapping[str, Any] | None) -> dict[str, Any]:
     values: dict[str, Any] = dict.fromkeys(COLUMNS, "")
     for column in COLUMNS:
-        source = face if column in ("usable_depth_mm", "bed", "finish", "weathered") else block
+        source = face if column in ("usable_depth_mm", "bed", "finish", "weathered", "wetness") else block
         name = column.removesuffix("_mm") + "_m" if column.endswith("_mm") else column
         value = source.get(name)
         if value is None or is_missing(value) or column in ("outline_mm", "flaws_mm"):
@@ -87,6 +89,9 @@ def _line(block: Mapping[str, Any], face: Mapping[str, Any], photo: Mapping[str,
         if isinstance(value, float) and column.endswith("_mm"):
             value = round(value * 1000, 2)
         values[column] = ("yes" if value else "no") if column == "weathered" else value
+    checks = block.get("acceptance_checks")
+    if isinstance(checks, Mapping):
+        values |= {column: checks.get(name, "") for column, name in CHECK_COLUMNS.items()}
     values["outline_mm"] = _ring_text(face["outline"])
     values["flaws_mm"] = "; ".join(f"{_depth_text(f.get('depth_m'))}: {_ring_text(f['ring'])}" for f in face["flaws"] or [])
     values["notes"] = "" if is_missing(block.get("note")) else block["note"]
@@ -116,7 +121,7 @@ def _corner_text(outline: Sequence[Sequence[float]], matrix: Any) -> str:
 
 def _safe(value: Any) -> Any:
     """Text that a spreadsheet would run as a formula gets a mark before it."""
-    return "'" + value if isinstance(value, str) and value.startswith(("=", "+", "@", "\t", "\r")) else value
+    return "'" + value if isinstance(value, str) and value.startswith(FORMULA_STARTS) else value
 
 
 def _workbook(lines: Sequence[Mapping[str, Any]]) -> bytes:

@@ -52,7 +52,7 @@ def add_blocks(folder: str | Path, path: str | Path, *, photos: str | Path | Non
         if row.photo and row.photo in used:
             raise InputError(f"photo {row.photo} is used for {used[row.photo]} and {row.block['id']}", "Give each block its own photo.")
         used[row.photo] = str(row.block["id"])
-    notes: list[str] = []
+    notes = _states(rows)
     faces, pictures = [], []
     with Project.open(folder) as project:
         for number, row in enumerate(rows):
@@ -67,6 +67,18 @@ def add_blocks(folder: str | Path, path: str | Path, *, photos: str | Path | Non
             edit.put("blocks", [dict(r.block) for r in rows])
             edit.put("faces", faces)
     return {"added": len(rows), "measured": sum(f.get("lab") is not None for f in faces), "notes": notes}
+
+
+def _states(rows: list[BlockRow]) -> list[str]:
+    """Photos of damp or wet faces among dry ones: their colour is not comparable."""
+    by_state: dict[str, list[str]] = {}
+    for row in rows:
+        if row.photo:
+            by_state.setdefault(str(row.face.get("wetness") or "dry"), []).append(str(row.block["id"]))
+    if "dry" not in by_state:
+        return []
+    return [f"{', '.join(names)}: photographed {state}, the others dry; wetting darkens stone, photograph again when dry"
+            for state, names in by_state.items() if state != "dry"]
 
 
 def _check_flaws(row: BlockRow) -> None:
