@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from facademap.match.candidates import Candidates, need_mm
 from facademap.match.layouts import Layout, Layouts, Piece
@@ -89,7 +90,11 @@ class Rebuilding:
         self._level_first = np.cumsum([0, *(len(x) for x in levels)]).astype(np.int64)
         self._level_depths = np.array([d for x in levels for d, _ in x], dtype=float)
         pair_of = np.full((len(self.keys), len(problem.repairs)), -1, dtype=np.int32)
-        costs, needs, slabs, begins, rows = [], [], [], [], []
+        costs: list[tuple[float, float]] = []
+        needs: list[list[float]] = []
+        slabs: list[tuple[int, int]] = []
+        begins: list[npt.NDArray[np.int64]] = []
+        rows: list[npt.NDArray[np.float64]] = []
         options: list[list[int]] = []
         count = 0
         deepest = max((len(x) for x in levels), default=1)
