@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from skimage.graph import route_through_array
 from skimage.segmentation import watershed
 
+from facademap.condition.assist_round import round_borders
 from facademap.condition.assist_squares import Square, agreed, square_at, straight_edges
 from facademap.errors import GeometryError, InputError
 
@@ -34,17 +35,19 @@ WORKING_SIDE_PX = 260
 #: Half side of the view in which a region is looked for first, pixels of the picture.
 FIRST_REACH_PX = 330
 #: A region that is smaller than this in the reduced picture is looked for again in a closer view.
-SMALL_REGION_PX = 60
+SMALL_REGION_PX = 40
 #: Half sides of the views in which squared stones are looked for, and the side they are reduced to.
 SQUARE_REACHES_PX = (110, 200, 370, 680)
 SQUARE_SIDE_PX = 260
-#: How much the score of a squared stone counts against that of a region of any shape (fitted on rendered walls).
-SQUARE_WEIGHT = 8.0
+#: How much the score of a squared stone counts against that of a region of any shape, and against a round one with
+#: a clear border: one that fills less than this share of its rectangle (an ellipse fills 0.785) and most of its hull.
+SQUARE_WEIGHT, SQUARE_WEIGHT_BESIDE_ROUND = 20.0, 5.0
+ROUND_FILLS, ROUND_SOLID, CLEAR_SCORE = 0.87, 0.9, 4.0
 #: Regions whose areas differ by less than this share are taken as one.
 SAME_AREA = 0.05
 #: Regions whose borders are moved to the crest of the edge and compared again.
-REFINED = 5
-_LEVELS = 14
+REFINED = 4
+_LEVELS = 9
 _LINE_SCALES_PX = (1.4, 2.2, 3.4)
 _CUTS_PX = (0, 3)
 
@@ -130,10 +133,18 @@ def outline_at(rgb: NDArray[Any], x_px: float, y_px: float) -> Floats:
     found, square = _patch(rgb, x_px, y_px), _squared(rgb, x_px, y_px)
     if found is None and square is None:
         raise GeometryError(f"nothing stands out at ({x_px:g}, {y_px:g})", "Click nearer to the middle, or draw the outline by hand.")
-    if square is not None and (found is None or square.score * SQUARE_WEIGHT >= found[1]):
+    if square is not None and (found is None or square.score * _square_weight(*found) >= found[1]):
         return square.corners_px
     assert found is not None
     return found[0]
+
+
+def _square_weight(ring: Floats, score: float) -> float:
+    """Squared stones lead, unless the other region is round and has a clear, even border."""
+    (_, sides, _), area = cv2.minAreaRect(ring.astype(np.float32)), cv2.contourArea(ring.astype(np.float32))
+    hull = cv2.contourArea(cv2.convexHull(ring.astype(np.float32)))
+    is_round = area < ROUND_FILLS * sides[0] * sides[1] and area > ROUND_SOLID * hull
+    return SQUARE_WEIGHT_BESIDE_ROUND if is_round and score >= CLEAR_SCORE else SQUARE_WEIGHT
 
 
 def _patch(rgb: NDArray[Any], x_px: float, y_px: float) -> tuple[Floats, float] | None:
@@ -153,11 +164,12 @@ def _patch(rgb: NDArray[Any], x_px: float, y_px: float) -> tuple[Floats, float] 
                 break
             continue
         ring = (_ring(found.mask) + 0.5) / scale - 0.5 + np.array([left, top], dtype=float)
-        best = (ring, found.score)
+        if best is None or found.score > best[1]:
+            best = (ring, found.score)
         box = np.ptp(ring, axis=0)
         if scale == 1.0 or box.min() * scale >= SMALL_REGION_PX:
             break
-        reach = 1.3 * float(box.max()) + 10
+        reach = max(2.2 * float(box.max()), 60.0)
     return best
 
 
@@ -199,15 +211,19 @@ def _best_region(rgb: NDArray[Any], seed: tuple[int, int]) -> Candidate | None:
                 continue
             areas.append(area)
             candidates.append(Candidate(mask=mask, score=_score(mask, barrier, near, lab)))
+    for border in round_borders(lab, seed):
+        part = np.zeros(barrier.shape, np.uint8)
+        cv2.fillPoly(part, [np.round(border).astype(np.int32)], 1)
+        if part.sum() >= 60:
+            candidates.append(Candidate(mask=part.astype(bool), score=_score(part.astype(bool), barrier, near, lab)))
     candidates.sort(key=lambda candidate: -candidate.score)
     best: Candidate | None = None
     for candidate in candidates[:REFINED]:
         mask = _on_crest(candidate.mask, barrier)
-        if mask.sum() < 60:
-            continue
-        score = _score(mask, barrier, near, lab)
-        if best is None or score > best.score:
-            best = Candidate(mask=mask, score=score)
+        moved = Candidate(mask=mask, score=_score(mask, barrier, near, lab) if mask.sum() >= 60 else 0.0)
+        for one in (candidate, moved):
+            if best is None or one.score > best.score:
+                best = one
     return best
 
 
@@ -242,7 +258,7 @@ def _floods(barrier: Floats, lab: Floats, seed: tuple[int, int]) -> Iterator[tup
         row, column = seed
         around = calm[max(0, row - reach) : row + reach + 1, max(0, column - reach) : column + reach + 1].reshape(-1, 3)
         away = np.linalg.norm((calm - np.median(around, axis=0)) * np.array([0.7, 1.0, 1.0], np.float32), axis=2)
-        for tolerance in (4.0, 7.0, 11.0, 16.0, 24.0, 32.0):
+        for tolerance in (5.0, 9.0, 14.0, 20.0, 30.0):
             like = (away <= tolerance).astype(np.uint8)
             disk = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach - 1, 2 * reach - 1))
             yield cv2.morphologyEx(like, cv2.MORPH_CLOSE, disk).astype(bool), (0, 3)
@@ -322,7 +338,7 @@ def _score(mask: Mask, barrier: Floats, near: Floats, lab: Floats) -> float:
 
 
 def _step(part: NDArray[np.uint8], contour: NDArray[Any], lab: Floats) -> float:
-    """How even the step of colour across a border is: its mean over its scatter, at most 1.5."""
+    """How even the step of colour across a border is: its mean over its scatter, at most 3."""
     if len(contour) < 12:
         return 0.0
     distance = cv2.distanceTransform(part, cv2.DIST_L2, 3) - cv2.distanceTransform(1 - part, cv2.DIST_L2, 3)
@@ -338,7 +354,7 @@ def _step(part: NDArray[np.uint8], contour: NDArray[Any], lab: Floats) -> float:
 
     difference = (at(3.0) + at(5.0)) / 2 - (at(-2.0) + at(-3.5)) / 2
     scatter = float(np.sqrt(np.var(difference, axis=0).sum()))
-    return float(min(1.5, np.linalg.norm(difference.mean(axis=0)) / (scatter + 1.5)))
+    return float(min(3.0, np.linalg.norm(difference.mean(axis=0)) / (scatter + 1.5)))
 
 
 def _ring(mask: Mask) -> Floats:

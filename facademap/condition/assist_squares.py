@@ -28,6 +28,8 @@ _LEAN_PX = 2
 _SMALLEST_PX = 10
 #: Weight of a line that crosses the rectangle from side to side against the weight of its own sides.
 _CROSSED = 0.55
+#: Mean of the four weaker ends of sides, of eight, that counts as well seen.
+_CORNER_SEEN = 0.55
 #: Share of two squares above which views agree, what agreement is worth, and how much a farther view is trusted.
 _SAME, _SHARED, _NEARER = 0.8, 0.35, 0.95
 
@@ -90,7 +92,7 @@ def square_at(edges: tuple[Floats, Floats], seed: tuple[int, int]) -> Square | N
     if score[best] <= 0:
         return None
     corners = _fitted(edges, int(t[best]), int(b[best]), int(le[best]), int(r[best]))
-    return Square(corners_px=corners, score=float(score[best]))
+    return Square(corners_px=corners, score=float(score[best]) * _cornered(edges, corners))
 
 
 def agreed(squares: Sequence[Square]) -> Square:
@@ -156,6 +158,23 @@ def _fitted(edges: tuple[Floats, Floats], top: int, bottom: int, left: int, righ
         return column[0] + column[1] * y, y
 
     return np.array([corner(rows[0], columns[0]), corner(rows[0], columns[1]), corner(rows[1], columns[1]), corner(rows[1], columns[0])])
+
+
+def _cornered(edges: tuple[Floats, Floats], corners: Floats) -> float:
+    """How well the sides are seen up to the corners, 0 to 1: those of a coin or a stain fade towards them."""
+    level, upright = edges
+    ends: list[float] = []
+    for k in range(4):
+        share = np.concatenate([np.linspace(0.02, 0.16, 8), np.linspace(0.84, 0.98, 8)])
+        places = corners[k] + share[:, None] * (corners[(k + 1) % 4] - corners[k])
+        strength = upright if k % 2 else level
+        across = np.array([[1.0, 0.0]]) if k % 2 else np.array([[0.0, 1.0]])
+        at = np.stack([places + move * across for move in (-1.0, 0.0, 1.0)]).astype(np.float32)
+        value = cv2.remap(strength, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).max(axis=0)
+        seen = value**2 / (value**2 + _HALF_SEEN**2)
+        ends += [float(seen[:8].mean()), float(seen[8:].mean())]
+    ends.sort()
+    return min(1.0, sum(ends[:4]) / 4 / _CORNER_SEEN)
 
 
 def _leaned(strength: Floats, at: int, start: int, end: int, *, reach_px: int = 5) -> tuple[float, float]:
