@@ -80,3 +80,19 @@ def remainders(project: Path, show: Show) -> None:
     for note in done["notes"]:
         show.say(note)
     show.result(done, text=f"{done['remainders']} remainders and {done['donors']} donors to come, {done['released']} now available")
+
+
+@command.command("best")
+@click.argument("project", type=click.Path(path_type=Path))
+@click.argument("repair")
+@_OUT
+@command_options
+def best(project: Path, repair: str, out: Path, show: Show) -> None:
+    """The five faces most like the place of REPAIR, each seen in the wall (PNG)."""
+    from facademap.tasks.yard_best import best_faces
+
+    done = best_faces(project, repair, out)
+    lines = [f"{f['face']}: distance {f['total']:.2f} = mean {f['mean']:.2f}, spread {f['spread']:.2f}, distribution "
+             f"{f['distribution']:.2f}, grain {f['grain']:.2f} (each before its weight)" + "".join(f"; {n}" for n in f["flags"])
+             for f in done["faces"]]
+    show.result(done, text=[*lines, f"sheet written to {out}"])
