@@ -155,14 +155,15 @@ def fit_photos(project: Project, surface: str, tables: Mapping[str, Any]) -> tup
     return [fitted[p.name] for p in seen if p.name in fitted], notes
 
 
-def _photos_of(project: Project, surface: str, tables: Mapping[str, Any]) -> list[_Seen]:
+def _photos_of(project: Project, surface: str, tables: Mapping[str, Any], *, fewest: int = FEWEST_CONTROL) -> list[_Seen]:
+    """Photos of the surface, and others in which ``fewest`` of its control points were picked."""
     points = tables["control_points"].set_index("id")
     result = []
     for photo in tables["photos"].to_dict("records"):
         observed = tables["observations"][tables["observations"]["photo"] == photo["id"]]
         observed = observed[[p in points.index and points.at[p, "surface"] == surface for p in observed["control_point"]]].copy()
         control = ControlPoints.from_points([_point(points.loc[o.control_point], o) for o in observed.itertuples()])
-        if photo["surface"] != surface and int(control.is_control.sum()) < FEWEST_CONTROL:
+        if photo["surface"] != surface and int(control.is_control.sum()) < fewest:
             continue
         path = project.place(photo["path"])
         if not path.is_file():
@@ -292,7 +293,7 @@ def fit_hosted_photos(project: Project, surface: str, tables: Mapping[str, Any],
     plane = surface_in_host(fold)
     opening = fold.get("opening")
     aperture = None if opening is None else tuple(float(x) for x in opening)
-    own = {p.name: p for p in _photos_of(project, surface, tables)}
+    own = {p.name: p for p in _photos_of(project, surface, tables, fewest=0)}
     u, v = np.meshgrid(np.linspace(extent.u0_m, extent.u1_m, 17), np.linspace(extent.v0_m, extent.v1_m, 17))
     result, notes = [], []
     for photo in host:

@@ -164,7 +164,20 @@ def difference(folder: Path, surface: str, truth: np.ndarray) -> tuple[float, fl
 
 def test_reveal_and_plane_behind_come_from_the_photos_of_their_host(tmp_path: Path) -> None:
     folder = build(tmp_path, surfaces=FOLDED)
+    # two check points on the plane behind; one is said to lie 20 mm beside its true place
+    behind = PosedView(camera=CAMERA, pose=EYES["c.png"], surface=PlaneSurface.set_back(DEPTH))
+    (tmp_path / "k.csv").write_text("name,role,u_m,v_m\nK1,check,1.8,1.2\nK2,check,2.12,1.7\n")
+    pixels = behind.pixel_from_wall([1.8, 2.1], [1.2, 1.7])
+    (tmp_path / "ks.csv").write_text("photo,name,x_px,y_px\n" + "".join(
+        f"c.png,{n},{x:.3f},{y:.3f}\n" for n, (x, y) in zip(("K1", "K2"), pixels, strict=True)))
+    add_control(folder, tmp_path / "k.csv", observations_path=tmp_path / "ks.csv", surface="back")
     report = make_elevations(folder, gsd_mm=5)
+    assert report["surfaces"]["back"]["check_n"] == 2
+    assert report["surfaces"]["back"]["largest_check_m"] == pytest.approx(0.020, abs=0.001)
+    with Project.open(folder, read_only=True) as project:
+        seen = project.read("observations").set_index("id")
+    assert abs(seen.at["c.png:back:K1", "du_m"]) < 0.001
+    assert seen.at["c.png:back:K2", "du_m"] == pytest.approx(-0.020, abs=0.001)
     assert report["control_rmse_m"] < 0.001
     main, jamb, back = (difference(folder, s, t) for s, t in (("main", FACE), ("jamb", JAMB), ("back", BACK)))
     assert main[1] < 6
@@ -186,7 +199,7 @@ def papers_of_the_survey(folder: Path, report: dict[str, Any]) -> None:
     assert {"accuracy-main.json", "accuracy-main.svg", "control-main.dxf", "contact-sheet.png", "accuracy-jamb.json"} <= set(result["files"])
     main = json.loads((folder / "out" / "accuracy-main.json").read_text())
     residual = np.array([(r["du_m"], r["dv_m"]) for r in main["residuals"] if r["role"] == "check"])
-    assert np.sqrt(np.mean(np.sum(residual**2, axis=1))) == pytest.approx(report["check_rmse_m"])
+    assert np.sqrt(np.mean(np.sum(residual**2, axis=1))) == pytest.approx(report["surfaces"]["main"]["check_rmse_m"])
     # the scale by hand: 0.2 mm of error and 0.1 mm of sample on paper; a sample of 5 mm allows 1:50
     assert main["scale"] == 50
     assert main["photos"][0]["statement"]["check"]["n"] == len(CHECKS)
