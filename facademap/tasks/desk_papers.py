@@ -78,10 +78,10 @@ def ticket_svg(project: Project, repair: str) -> bytes:
     InputError
         The repair has no piece to cut.
     """
+    from facademap.report import make_tickets
     from facademap.report.face_picture import rectify_face
     from facademap.report.svg import write_svg
     from facademap.report.ticket_page import draw_ticket
-    from facademap.report.ticket_content import make_tickets
 
     project.row("repairs", repair)
     context = Context(project=project, choices=Choices())

@@ -16,6 +16,7 @@ from starlette.routing import Route
 
 from facademap.errors import FacademapError, InputError
 from facademap.tasks.desk_assist import available, propose
+from facademap.tasks.desk_face import measure_face
 from facademap.tasks.desk_inwall import piece_in_wall
 from facademap.tasks.desk_match import rank_blocks
 from facademap.tasks.desk_papers import list_papers, read_paper, ticket_svg
@@ -94,7 +95,12 @@ def _match_routes(desk: Desk, pictures: Pictures) -> list[Route]:
             raise InputError("a proposal needs box and points", "Send both as lists.")
         return {"geometry": propose(desk.reading(), pictures, request.path_params["kind"], surface=surface, box=box, points=points)}
 
-    return [Route("/api/ranking", threaded(ranking)), Route("/api/plans/compare", threaded(compare)), Route("/pictures/in-wall", threaded(in_wall)),
+    def face(request: Request, body: Any) -> Any:
+        photo = _text(body, "photo", required=True, most=400)
+        return measure_face(desk.reading(), photo, click_px=_numbers(body, "click_px", 2), scale_px=_numbers(body, "scale_px", 4),
+                            length_m=_numbers({"length_m": [body.get("length_m")]}, "length_m", 1)[0])
+
+    return [Route("/api/faces/measure", threaded(face), methods=["POST"]), Route("/api/ranking", threaded(ranking)), Route("/api/plans/compare", threaded(compare)), Route("/pictures/in-wall", threaded(in_wall)),
             Route("/api/assist", threaded(can_assist)), Route("/api/assist/{kind}", threaded(assist), methods=["POST"])]
 
 
@@ -116,6 +122,15 @@ def _paper_routes(desk: Desk) -> list[Route]:
 
     return [Route("/api/papers", threaded(papers)), Route("/papers/{name:path}", threaded(paper)),
             Route("/pictures/ticket", threaded(ticket))]
+
+
+def _numbers(body: Mapping[str, Any], name: str, count: int) -> list[float]:
+    values = body.get(name)
+    plain = isinstance(values, list) and len(values) == count and all(
+        isinstance(v, (int, float)) and not isinstance(v, bool) and abs(v) < 1e9 for v in values)
+    if not plain:
+        raise InputError(f"{name} is not {count} number{'s' if count > 1 else ''}", f"Send {name} as numbers.")
+    return [float(v) for v in values or ()]
 
 
 def _float(text: str | None) -> float | None:

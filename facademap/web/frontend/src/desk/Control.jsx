@@ -142,7 +142,8 @@ export function readPoints(text) {
   return { rows, fault: rows.length ? "" : "The table has no rows." };
 }
 
-function PhotoView({ photo, result, chosen, onPick, onChoose }) {
+/** A photo under a magnifier with marks, arrows, and a ring where one is given. */
+export function PhotoView({ photo, result, chosen, onPick, onChoose, ring = null }) {
   const box = useRef(null);
   const glass = useRef(null);
   const state = useRef({});
@@ -158,7 +159,14 @@ function PhotoView({ photo, result, chosen, onPick, onChoose }) {
     const marks = new VectorLayer({ source: places, style: (f) => f.get("style") });
     const view = new View({ projection, center: [w / 2, -h / 2], resolution: 1, minResolution: 0.05, constrainResolution: false });
     const main = new OlMap({ target: box.current, controls: [], layers: [picture(), marks], view });
-    view.fit([0, -h, w, 0], { padding: [10, 10, 10, 10] });
+    let fitted = false;
+    // a dialog has no size before it is open, so the whole photo is shown once there is room for it
+    const fitOnce = () => {
+      const size = main.getSize();
+      if (fitted || !size?.[0] || !size[1]) return;
+      fitted = true;
+      view.fit([0, -h, w, 0], { padding: [10, 10, 10, 10], size });
+    };
     const small = new OlMap({ target: glass.current, controls: [], interactions: [], layers: [picture()], view: new View({ projection, center: [w / 2, -h / 2], resolution: 0.25, minResolution: 0.02 }) });
     main.on("pointermove", ({ coordinate }) => {
       small.getView().setCenter(coordinate);
@@ -169,8 +177,9 @@ function PhotoView({ photo, result, chosen, onPick, onChoose }) {
       if (hit) state.current.onChoose(hit);
       else if (x >= 0 && y <= 0 && x <= w && y >= -h) state.current.onPick([x - 0.5, -y - 0.5]);
     });
-    const seenBox = new ResizeObserver(() => { main.updateSize(); small.updateSize(); });
+    const seenBox = new ResizeObserver(() => { main.updateSize(); small.updateSize(); fitOnce(); });
     seenBox.observe(box.current);
+    fitOnce();
     return () => { seenBox.disconnect(); main.setTarget(null); small.setTarget(null); };
   }, [photo.id]);
   useEffect(() => {
@@ -178,6 +187,11 @@ function PhotoView({ photo, result, chosen, onPick, onChoose }) {
     const known = result.found.filter((f) => f.obs);
     // metres on the wall to pixels of the photo, roughly: the scale near the middle of the points
     const scale = photoScale(known);
+    if (ring) {
+      const traced = new Feature(new LineString([...ring, ring[0]].map(([x, y]) => [x + 0.5, -y - 0.5])));
+      traced.set("style", arrow);
+      places.addFeature(traced);
+    }
     for (const { point, obs, du, dv } of known) {
       const at = [obs.x_px + 0.5, -obs.y_px - 0.5];
       const mark = new Feature(new Point(at));
@@ -190,7 +204,7 @@ function PhotoView({ photo, result, chosen, onPick, onChoose }) {
         places.addFeature(line);
       }
     }
-  }, [result, chosen, photo.id]);
+  }, [result, chosen, photo.id, ring]);
   return <><div class="map" ref={box} tabIndex={0} role="application" aria-label={`Photo ${photo.id}: click where the chosen point is seen`} /><div class="glass" aria-hidden="true"><div ref={glass} /><i /></div></>;
 }
 

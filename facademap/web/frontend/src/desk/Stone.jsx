@@ -1,11 +1,13 @@
 // The yard: every salvaged block with its picture, colour, state and saw plan.
 import { useRef, useState } from "preact/hooks";
 import { ask, q } from "./api.js";
-import { entryOf, faceAddress, pictureAddress, rowsOf, schema } from "./data.js";
+import { entryOf, faceAddress, loadTable, pictureAddress, rowsOf, schema } from "./data.js";
 import { edit, newId, notice } from "./edits.js";
 import { Field } from "./fields.jsx";
 import { JobBar, labColour } from "./Repairs.jsx";
+import { MeasureFace } from "./MeasureFace.jsx";
 import { length, sizes, who } from "./settings.js";
+import { t } from "./texts.js";
 import { enter } from "./Desk.jsx";
 import { select, selection } from "./view.js";
 import { goTo } from "./wall.js";
@@ -46,7 +48,7 @@ export function Blocks() {
           const used = places.filter((p) => p.block === b.id).length;
           return (
             <li key={b.id}><button type="button" class="card" aria-pressed={chosen?.id === b.id} onClick={() => select("blocks", b.id)}>
-              {faces[0]?.photo ? <img src={faceAddress(faces[0].id, 240)} alt="" loading="lazy" /> : <span class="no-picture">no picture</span>}
+              {faces[0]?.photo && !String(faces[0].id).startsWith("new:") ? <img src={faceAddress(faces[0].id, 240)} alt="" loading="lazy" /> : <span class="no-picture">no picture</span>}
               <span class="colour" style={{ background: labColour(faces[0]?.lab) }} />
               <strong>{String(b.id).startsWith("new:") ? "new" : b.id}</strong>
               <span>{b.stone_type}</span>
@@ -65,13 +67,17 @@ export function Blocks() {
 function Block({ row }) {
   const faces = facesOf(row.id);
   const file = useRef(null);
+  const [measured, setMeasured] = useState("");
+  const photo = measured ? entryOf("photos", measured)?.row : null;
+  const spare = rowsOf("photos").filter((p) => p.subject === "block" && !rowsOf("faces").some((f) => f.photo === p.id));
   const set = (name, value) => edit(`change block ${row.id}`, [{ op: "update", table: "blocks", id: row.id, values: { [name]: value } }]);
   const upload = async (event) => {
     const [picture] = event.currentTarget.files;
     if (!picture) return;
     try {
       const { id } = await ask(`/api/photos?subject=block&name=${q(picture.name)}&who=${q(who.value)}`, { method: "POST", raw: picture, type: picture.type || "image/jpeg" });
-      notice.value = { text: `Photo ${id} is stored. Measure the face with facademap outline-block, or in the next step.` };
+      await loadTable("photos");
+      setMeasured(id);
     } catch (error) {
       notice.value = { text: `${error.problem ?? "The photo could not be sent"}. ${error.remedy ?? ""}`, bad: true };
     }
@@ -82,7 +88,9 @@ function Block({ row }) {
       {row.acceptance !== "accepted" && <p class="warn">{row.acceptance === "rejected" ? "Rejected: not used in any plan." : "Sound and test it before it is used: no plan takes it until it is accepted."}</p>}
       {faces.map((f) => <Face face={f} key={f.id} />)}
       {!faces.length && <p class="aside">No face is measured yet.</p>}
-      <p><input ref={file} type="file" accept="image/*" capture="environment" class="visually-hidden" tabIndex={-1} aria-hidden="true" onChange={upload} /><button type="button" onClick={() => file.current.click()}>Photograph a face</button></p>
+      <p><input ref={file} type="file" accept="image/*" capture="environment" class="visually-hidden" tabIndex={-1} aria-hidden="true" onChange={upload} /><button type="button" onClick={() => file.current.click()}>{t("face.photograph")}</button>
+        {spare.length > 0 && <select aria-label={t("face.from")} value="" onChange={(e) => setMeasured(e.currentTarget.value)}><option value="">{t("face.from")}</option>{spare.map((p) => <option key={p.id} value={p.id}>{p.id}</option>)}</select>}</p>
+      {photo && <MeasureFace block={row} photo={photo} onClose={() => setMeasured("")} />}
       <div class="form">{BLOCK_FORM.map((n) => <Field key={n} table="blocks" name={n} value={row[n]} onChange={(v) => set(n, v)} />)}</div>
     </aside>
   );
@@ -103,7 +111,7 @@ function Face({ face }) {
   return (
     <figure class="face-plan">
       <svg viewBox={`${-size * 0.03} ${-size * 0.03} ${w * k + size * 0.06} ${h * k + size * 0.12}`} role="img" aria-label={`Face ${face.id} with ${places.length} pieces`}>
-        {face.photo && <image href={faceAddress(face.id, 960)} x="0" y="0" width={w * k} height={h * k} preserveAspectRatio="none" />}
+        {face.photo && !String(face.id).startsWith("new:") && <image href={faceAddress(face.id, 960)} x="0" y="0" width={w * k} height={h * k} preserveAspectRatio="none" />}
         <path d={path(ring)} class="outline" stroke-width={size / 160} />
         {(face.flaws ?? []).map((f, i) => <path key={i} d={path(f.ring)} class="flaw" stroke-width={size / 200} />)}
         {places.map((p) => {
