@@ -22,7 +22,7 @@ from skimage.graph import route_through_array
 from skimage.segmentation import watershed
 
 from facademap.condition.assist_round import round_borders
-from facademap.condition.assist_squares import Square, agreed, square_at, straight_edges
+from facademap.condition.assist_squares import Square, agreed, on_stone, square_at, straight_edges
 from facademap.errors import GeometryError, InputError
 
 __all__ = ["Candidate", "barrier_map", "follow_line", "line_cost", "outline_at"]
@@ -191,7 +191,21 @@ def _squared(rgb: NDArray[Any], x_px: float, y_px: float) -> Square | None:
             squares.append(Square(corners_px=corners, score=square.score))
         if part.shape[:2] == (rows, columns):
             break
-    return agreed(squares) if squares else None
+    return _at_arris(rgb, agreed(squares)) if squares else None
+
+
+def _at_arris(rgb: NDArray[Any], square: Square) -> Square:
+    """A square with its sides at the arrises, found in a near view of it."""
+    low, high = square.corners_px.min(axis=0) - 12, square.corners_px.max(axis=0) + 12
+    left, top = (int(v) for v in np.maximum(low, 0))
+    part = rgb[top : int(high[1]) + 1, left : int(high[0]) + 1]
+    scale = min(1.0, 2 * SQUARE_SIDE_PX / max(part.shape[:2]))
+    small = part if scale == 1.0 else cv2.resize(part, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    lab = cv2.cvtColor(small.astype(np.float32) / 255.0, cv2.COLOR_RGB2LAB)
+    corners = (square.corners_px - [left, top] + 0.5) * scale - 0.5
+    shortest = float(np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1).min())
+    corners = on_stone(lab, corners, most_px=float(np.clip(0.06 * shortest, 2.0, 8.0)))
+    return Square(corners_px=(corners + 0.5) / scale - 0.5 + np.array([left, top]), score=square.score)
 
 
 def _best_region(rgb: NDArray[Any], seed: tuple[int, int]) -> Candidate | None:
@@ -235,11 +249,14 @@ def _on_crest(mask: Mask, barrier: Floats) -> Mask:
     outer = cv2.dilate(part, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 3, 2 * reach + 3)))
     if not inner.any():
         return mask
-    markers = inner.astype(np.int32) + 2 * (outer == 0)
+    left, top, width, height = cv2.boundingRect(outer)
+    part_of = np.s_[max(0, top - 1) : top + height + 1, max(0, left - 1) : left + width + 1]
+    markers = inner[part_of].astype(np.int32) + 2 * (outer[part_of] == 0)
     if not (markers == 2).any():
         return mask
-    found = watershed(cv2.GaussianBlur(barrier, (0, 0), 0.8), markers) == 1
-    return _without_holes(found.astype(np.uint8)).astype(bool)
+    found = np.zeros_like(part)
+    found[part_of] = watershed(cv2.GaussianBlur(barrier[part_of], (0, 0), 0.8), markers) == 1
+    return _without_holes(found).astype(bool)
 
 
 def _lab(rgb: NDArray[Any]) -> Floats:
@@ -341,6 +358,10 @@ def _step(part: NDArray[np.uint8], contour: NDArray[Any], lab: Floats) -> float:
     """How even the step of colour across a border is: its mean over its scatter, at most 3."""
     if len(contour) < 12:
         return 0.0
+    left, top, width, height = cv2.boundingRect(part)
+    left, top = max(0, left - 8), max(0, top - 8)
+    part_of = np.s_[top : top + height + 16, left : left + width + 16]
+    part, lab, contour = part[part_of], lab[part_of], contour - [left, top]
     distance = cv2.distanceTransform(part, cv2.DIST_L2, 3) - cv2.distanceTransform(1 - part, cv2.DIST_L2, 3)
     smooth = cv2.GaussianBlur(distance, (0, 0), 2.0)
     gx, gy = cv2.Sobel(smooth, cv2.CV_32F, 1, 0), cv2.Sobel(smooth, cv2.CV_32F, 0, 1)

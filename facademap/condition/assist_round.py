@@ -39,6 +39,8 @@ def round_borders(lab: Floats, seed: tuple[int, int]) -> Iterator[Floats]:
     """
     rows, columns = lab.shape[:2]
     angle = np.arange(_DIRECTIONS) * (2 * np.pi / _DIRECTIONS)
+    gains: list[Floats] = []
+    places: list[tuple[Floats, Floats]] = []
     for inner, outer in _RINGS_PX:
         if inner > 0.45 * max(rows, columns):
             break
@@ -51,28 +53,41 @@ def round_borders(lab: Floats, seed: tuple[int, int]) -> Iterator[Floats]:
                             borderType=cv2.BORDER_REPLICATE)
         outside = (x < 1) | (y < 1) | (x > columns - 2) | (y > rows - 2)
         for gain in (step[..., 0], -step[..., 0], np.linalg.norm(step, axis=2)):
-            gain = np.where(outside, 0.0, np.clip(gain, 0, 25.0))
-            path = _closed_path(gain / max(float(np.quantile(gain, 0.9)), 1.0))
-            pick = np.arange(_DIRECTIONS)
-            yield np.column_stack([x[pick, path], y[pick, path]])
+            clipped = np.where(outside, 0.0, np.clip(gain, 0, 25.0))
+            gains.append(clipped / max(float(np.quantile(clipped, 0.9)), 1.0))
+            places.append((x, y))
+    if not gains:
+        return
+    pick = np.arange(_DIRECTIONS)
+    for (x, y), path in zip(places, _closed_paths(np.stack(gains)), strict=True):
+        yield np.column_stack([x[pick, path], y[pick, path]])
 
 
-def _closed_path(gain: Floats) -> NDArray[np.intp]:
-    """Column for each row, with the most gain and little change; the rows run round, so they are gone over twice."""
-    twice = np.concatenate([gain, gain])
-    total = twice[0].copy()
-    came = np.zeros(twice.shape, np.intp)
-    number = gain.shape[1]
-    for k in range(1, len(twice)):
-        padded = np.pad(total, 2, constant_values=-1e9)
-        options = np.stack([padded[2 + move : 2 + move + number] - _BEND * abs(move) for move in (-2, -1, 0, 1, 2)])
-        best = np.argmax(options, axis=0)
-        came[k] = np.clip(np.arange(number) + best - 2, 0, number - 1)
-        total = options[best, np.arange(number)] + twice[k]
-    path = np.zeros(len(twice), np.intp)
-    path[-1] = int(np.argmax(total))
-    for k in range(len(twice) - 1, 0, -1):
-        path[k - 1] = came[k, path[k]]
-    half = len(gain) // 2
-    middle = path[half : half + len(gain)]
-    return np.roll(middle, half)
+def _closed_paths(gains: Floats) -> NDArray[np.intp]:
+    """Radius for each direction, with the most gain and little change; the directions are gone round twice.
+
+    Parameters
+    ----------
+    gains : ndarray, shape (maps, directions, radii)
+
+    Returns
+    -------
+    ndarray of int, shape (maps, directions)
+    """
+    maps, turns, number = gains.shape
+    moves = np.array([-2, -1, 0, 1, 2])
+    bend = (_BEND * np.abs(moves))[:, None, None]
+    total = np.full((maps, number + 4), -1e9)
+    total[:, 2:-2] = gains[:, 0]
+    came = np.zeros((2 * turns, maps, number), np.intp)
+    for k in range(1, 2 * turns):
+        options = np.stack([total[:, i : i + number] for i in range(5)]) - bend
+        best = options.argmax(axis=0)
+        came[k] = np.arange(number) + best - 2
+        total[:, 2:-2] = options.max(axis=0) + gains[:, k % turns]
+    path = np.zeros((2 * turns, maps), np.intp)
+    path[-1] = total[:, 2:-2].argmax(axis=1)
+    for k in range(2 * turns - 1, 0, -1):
+        path[k - 1] = came[k, np.arange(maps), path[k]]
+    half = turns // 2
+    return np.roll(path[half : half + turns], half, axis=0).T
