@@ -57,6 +57,15 @@ class _Commands(click.Group):
         except OSError as error:
             show_failure(_from_os_error(error), as_json="--json" in argv)
             sys.exit(2)
+        except (ArithmeticError, LookupError, RuntimeError, TypeError, ValueError) as error:
+            # foreseen faults have an error of their own; what is left is a fault of ours, which people
+            # meet in one line, and developers with its trace
+            if {"-v", "--verbose"} & set(argv):
+                raise
+            show_failure(FacademapError(f"this could not be worked out ({type(error).__name__}: {str(error)[:120]})",
+                                        "Check the input for values that cannot be; with -v the place in the program is shown."),
+                         as_json="--json" in argv)
+            sys.exit(2)
         except MemoryError:
             show_failure(FacademapError("the machine has not enough memory for this",
                                         "Use a coarser ground sample distance or a smaller extent."),

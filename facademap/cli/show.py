@@ -11,11 +11,12 @@ import math
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
-from facademap.errors import FacademapError
+from facademap.errors import FacademapError, FileError, InputError
 
 __all__ = ["Show", "command_options", "show_failure"]
 
@@ -29,6 +30,7 @@ def command_options(function: _Function) -> _Function:
     @click.option("-v", "--verbose", is_flag=True, help="Say more about what is done.")
     @click.option("--quiet", is_flag=True, help="Print no progress and no messages.")
     def wrapped(*args: Any, as_json: bool, verbose: bool, quiet: bool, **named: Any) -> Any:
+        _refuse_unusable(named)
         return function(*args, show=Show(as_json=as_json, verbose=verbose, quiet=quiet), **named)
 
     # click keeps the options of inner decorators in this list, so they must be carried over
@@ -36,6 +38,32 @@ def command_options(function: _Function) -> _Function:
     wrapped.__doc__ = function.__doc__
     wrapped.__name__ = function.__name__
     return wrapped  # type: ignore[return-value]
+
+
+#: Parameters that name a file to be written; every other path is read.
+_WRITTEN = frozenset({"out", "out_path", "report", "report_path", "preview", "preview_path", "residuals", "residuals_path",
+                      "placement", "placement_path"})
+
+
+def _refuse_unusable(named: Mapping[str, Any]) -> None:
+    """What no command can work with: numbers that are none, results over their own source or over each other."""
+    for name, value in named.items():
+        if isinstance(value, float) and not math.isfinite(value):
+            raise InputError(f"--{name.replace('_', '-')} is {value}", "Give a finite number.")
+    context = click.get_current_context(silent=True)
+    paths: dict[str, list[Path]] = {}
+    for parameter in context.command.params if context else ():
+        if isinstance(parameter.type, click.Path) and named.get(str(parameter.name)):
+            given = named[str(parameter.name)]
+            paths[str(parameter.name)] = [Path(p) for p in (given if isinstance(given, tuple) else (given,))]
+    written = [(name, p) for name, all_paths in paths.items() if name in _WRITTEN for p in all_paths]
+    others = [(name, p) for name, all_paths in paths.items() if name not in _WRITTEN for p in all_paths]
+    for number, (name, path) in enumerate(written):
+        if path.exists() and not path.is_file() and not path.is_dir():
+            raise FileError(f"{path}: is a device, not a file", "Give the path of a file to write.")
+        for what, them in (("its own input", others), ("another result", written[:number])):
+            if any(path.resolve() == other.resolve() for _, other in them) and not path.is_dir():
+                raise InputError(f"--{name.replace('_', '-')} {path} would overwrite {what}", "Give it a path of its own.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

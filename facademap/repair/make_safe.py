@@ -22,6 +22,10 @@ _SHEDS = frozenset({"fracture", "splitting", "fragmentation", "splintering", "ch
 _PARENT = {t.name: t.parent for t in TERMS}
 
 
+#: Terms of stone that may come down by itself (common practice: loose stone over a way is acted on at once).
+MAY_FALL = frozenset({"loose stone", "displacement", "bulge"})
+
+
 def safety_class(term: str, *, cc: int | None, uc: int | None, treatment: str | None = None) -> SafetyClass:
     """Safety class of one condition: unsafe, repair needed or maintenance.
 
@@ -89,5 +93,6 @@ def make_safe_list(conditions: gpd.GeoDataFrame, wall_stones: gpd.GeoDataFrame, 
                      "cc": cc, "uc": uc, "safety": "unsafe", "u_m": float(shape.centroid.x), "v_m": float(shape.centroid.y),
                      "height_m": float(shape.bounds[1]), "action": f"{action} {DEFER}"})
     columns = ["condition", "surface", "wall_stone", "term", "cc", "uc", "safety", "u_m", "v_m", "height_m", "action"]
-    rows.sort(key=lambda r: (-(r["uc"] or 0), -(r["cc"] or 0), -r["height_m"], r["condition"]))
+    # what may fall comes first, and of that what hangs highest
+    rows.sort(key=lambda r: (r["term"] not in MAY_FALL, -r["height_m"] if r["term"] in MAY_FALL else 0.0, -(r["uc"] or 0), -(r["cc"] or 0), -r["height_m"], r["condition"]))
     return pd.DataFrame(rows, columns=columns)

@@ -229,7 +229,7 @@ def _summary(tables: Mapping[str, Any]) -> dict[str, Any]:
     urgent = conditions[conditions["uc"].map(lambda v: v == 3)] if len(conditions) else conditions
     figures = [
         {"value": str(len(conditions)), "label": "conditions"}, {"value": f"{area:.2f} m\u00b2", "label": "area of conditions, net of openings"},
-        {"value": str(len(urgent)), "label": "urgent and immediate (UC3)"}, {"value": str(len(repairs)), "label": "repairs proposed or done"},
+        {"value": str(len(urgent)), "label": "urgent and immediate (UC3)"}, {"value": str(int((repairs["treatment"] != "leave").sum()) if len(repairs) else 0), "label": "repairs proposed or done"},
         {"value": f"{placed} of {pieces}", "label": "pieces with a block"},
         {"value": f"{removed:.2f} m\u00b2", "label": f"original stone faces removed, {volume * 1000:.0f} litres"
          + (f", {removed / faces:.2%} of the stone faces" if faces else "")},

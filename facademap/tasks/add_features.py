@@ -42,6 +42,8 @@ def add_features(folder: str | Path, kind: FeatureKind, path: str | Path, *, sur
     table = TABLES[kind]
     frame = read_features(path, layer=layer)
     with Project.open(folder) as project:
+        if surface is not None and "surface" in frame:
+            frame = frame.drop(columns="surface")  # what the caller says counts
         surface = surface_of(project, surface)
         frame, notes = _fit_to_table(frame, table, surface=surface, source=str(path))
         _refuse_unknown_surfaces(frame, project)
@@ -96,7 +98,8 @@ def _refuse_unknown_surfaces(frame: pd.DataFrame, project: Project) -> None:
     known = set(project.read("surfaces")["id"])
     strange = sorted(set(frame["surface"]) - known)
     if strange:
-        raise InputError(f"there is no surface {strange[0]!r}", f"Use one of {', '.join(sorted(known))}.")
+        raise InputError(f"the file places outlines on a surface {strange[0]!r}, which the project does not have",
+                         f"Correct its column surface to one of {', '.join(sorted(known))}, or give --surface for all of them.")
 
 
 def _name_rows(frame: gpd.GeoDataFrame, edit: Edit, prefix: str) -> gpd.GeoDataFrame:

@@ -96,11 +96,26 @@ def _pictures(project: Project) -> Iterator[Finding]:
                           remedy="Make it again with facademap elevations.")
 
 
+def _outside(project: Project, surface: dict[str, Any]) -> Iterator[Finding]:
+    """Outlines that the picture of their wall does not show."""
+    extent = (surface["report"] or {}).get("extent_m")
+    if is_missing(surface["picture"]) or not extent:
+        return
+    shown = shapely.box(*extent)
+    for table in ("wall_stones", "conditions"):
+        frame = project.read(table, where={"surface": surface["id"]})
+        beyond = [id for id, shape in zip(frame["id"], frame.geometry, strict=True) if not shown.covers(shape)]
+        if beyond:
+            yield Finding(level="warning", about=f"surface {surface['id']}", remedy="Make the elevation again with a larger --extent.",
+                          problem=f"{len(beyond)} {table.replace('_', ' ')} lie outside its picture, such as {', '.join(beyond[:3])}")
+
+
 def _survey(project: Project) -> Iterator[Finding]:
     for surface in project.read("surfaces").to_dict("records"):
         about = f"surface {surface['id']}"
         if is_missing(surface["picture"]):
             yield Finding(level="warning", about=about, problem="has no rectified elevation", remedy="Add photos and control, then run facademap elevations.")
+        yield from _outside(project, surface)
         for text in (surface["report"] or {}).get("warnings", []):
             yield Finding(level="warning", about=about, problem=text, remedy="Weigh it before sizes are taken from the picture.")
         if surface["colour_state"] == "uncalibrated" and not is_missing(surface["picture"]):
@@ -110,6 +125,10 @@ def _survey(project: Project) -> Iterator[Finding]:
 
 def _conditions(project: Project) -> Iterator[Finding]:
     conditions = project.read("conditions")
+    for name, words in (("wall_stones", "wall stones"), ("conditions", "conditions")):
+        if project.read(name).empty:
+            yield Finding(level="warning", about="project", problem=f"has no {words} yet, so nothing can be planned from them",
+                          remedy=f"Draw them on the survey desk, or read them with facademap add-outlines {words.replace(' ', '-')}.")
     for row in find_overlaps(conditions).itertuples():
         yield Finding(level="warning", about=f"conditions {row.a}, {row.b}", problem=f"both {row.term}, overlap by {row.area_m2:.4f} m2; the area counts twice",
                       remedy="Cut one back, or join them.")

@@ -138,7 +138,7 @@ def _start_plane(points: Floats, rng: np.random.Generator) -> tuple[Floats, Floa
         a, b, c = points[rng.choice(len(points), 3, replace=False)]
         normal = np.cross(b - a, c - a)
         length = float(np.linalg.norm(normal))
-        if length < 1e-4 * size**2:
+        if length <= 1e-4 * size**2:
             continue
         distance = np.sort(np.abs((points - a) @ (normal / length)))
         score = float(distance[math.ceil(0.6 * len(points)) - 1]) + 0.1 * float(np.minimum(distance, 0.1 * size).mean())
