@@ -384,7 +384,7 @@ def axe_source() -> str:
     return place.read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize(("size", "theme"), [((1280, 800), "day"), ((390, 844), "dark")])
+@pytest.mark.parametrize(("size", "theme"), [((1280, 800), "day"), ((390, 844), "dark"), ((390, 844), "sun")])
 def test_every_workplace_passes_axe_and_fits_its_width(chromium: Any, server: Server, size: tuple[int, int], theme: str) -> None:
     page, watch = open_desk(chromium, server, size=size, remember={"theme": theme})
     source = axe_source()

@@ -323,7 +323,12 @@ def test_two_plans_compared_and_a_ticket_as_a_picture(client: TestClient, folder
     from xml.etree import ElementTree
 
     from facademap.tasks.match import load_problem, match_project
+    from facademap.tasks.plan import plan_project
 
+    with Project.open(folder, read_only=True) as project:
+        planned = len(project.read("pieces")) > 0
+    if not planned:
+        plan_project(folder)
     match_project(folder, time_limit_s=2.0)
     with Project.open(folder) as project:
         kept = project.read("placements")
