@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import numpy.typing as npt
 
@@ -17,6 +19,8 @@ COOLINGS = ((100, 2.0), (400, 1.5), (1500, 1.5))
 COLD = 0.02
 #: Best-looking faces of a repair that are looked at.
 MOST_OPTIONS = 40
+#: With more repairs only half as many.
+MANY_REPAIRS = 300
 
 
 class Rebuilding:
@@ -34,13 +38,15 @@ class Rebuilding:
         Blocks that stay as they are.
     seed : int
         Start of the random numbers.
+    stop : callable
+        Tells whether time is up; repairs whose tables are not made by then stay where they are.
     """
 
     def __init__(
         self, layouts: Layouts, candidates: Candidates, *, plan: list[Column], penalties: list[float],
-        locked_blocks: set[int], seed: int,
+        locked_blocks: set[int], seed: int, stop: Callable[[], bool] = lambda: False,
     ) -> None:
-        self.layouts, self.candidates, self.seed = layouts, candidates, seed
+        self.layouts, self.candidates, self.seed, self._stop = layouts, candidates, seed, stop
         self.turn = 0
         n = len(penalties)
         coolings = COOLINGS if layouts.space.compiled else COOLINGS[:1]
@@ -97,10 +103,13 @@ class Rebuilding:
         rows: list[npt.NDArray[np.float64]] = []
         options: list[list[int]] = []
         count = 0
+        most_options = MOST_OPTIONS if len(problem.repairs) <= MANY_REPAIRS else MOST_OPTIONS // 2
         deepest = max((len(x) for x in levels), default=1)
         for i, pairs in enumerate(candidates.pairs):
             own: list[int] = []
-            for key in sorted(pairs, key=lambda k: (pairs[k], k))[:MOST_OPTIONS]:
+            for key in sorted(pairs, key=lambda k: (pairs[k], k))[:most_options]:
+                if self._stop():
+                    break
                 f = number[key]
                 begin = np.zeros((deepest, 2), dtype=np.int64)
                 for row, (_, level) in enumerate(levels[f]):

@@ -256,7 +256,7 @@ class _Run:
         if not self.parts or self.stop():
             return
         work = Rebuilding(self.layouts, self.candidates, plan=[c for p in self.parts for c in p.plan],
-                          penalties=penalties, locked_blocks=locked_blocks, seed=self.seed)
+                          penalties=penalties, locked_blocks=locked_blocks, seed=self.seed, stop=self.stop)
         part_of = {key: p for p in self.parts for key in p.keys}
         until = None if self.time_limit_s is None else REBUILD_SHARE * self.time_limit_s
         most_work = None if self.work_limit is None else REBUILD_SHARE * self.work_limit
