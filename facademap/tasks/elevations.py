@@ -46,7 +46,7 @@ def make_elevations(folder: str | Path, *, gsd_mm: float = 2.0, extents: Mapping
         Project with photos, control points and observations.
     gsd_mm : float
         Ground sample distance.
-    extents : mapping of surface id to Extent, optional
+    extents : mapping of surface id (empty for all others) to Extent, optional
         Part of the wall to show; the control grown by 5 % where not given.
     fewest_check_points : int
         Below this the accuracy is called indicative.
@@ -72,7 +72,7 @@ def make_elevations(folder: str | Path, *, gsd_mm: float = 2.0, extents: Mapping
             def part(fraction: float, number: int = number) -> None:
                 progress((number + fraction) / len(busy))
 
-            extent = (extents or {}).get(surface) or _own_extent(surface, tables)
+            extent = (extents or {}).get(surface) or (extents or {}).get("") or _own_extent(surface, tables)
             if surface in hosts:
                 found, notes = fit_hosted_photos(project, surface, tables, fitted[hosts[surface]], extent)
                 if not found:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from facademap.cli.extent import extent_from_text
 from facademap.cli.show import Show, command_options
 
 _FILE = click.Path(path_type=Path)
@@ -48,7 +49,7 @@ def command(photo: Path, control: Path, camera: Path | None, gsd_mm: float, out:
         return
     with show.progress("rectifying") as progress:
         done = rectify_photo(photo, control, out, gsd_m=gsd_mm / 1000, camera=camera, report=report,
-                             extent=_extent(extent) if extent else None, name=name, estimate_lens=not no_lens,
+                             extent=extent_from_text(extent) if extent else None, name=name, estimate_lens=not no_lens,
                              interpolation="linear" if resample == "linear" else "cubic",
                              rules=AccuracyRules(least_check_points=least_check), residuals=residuals,
                              preview=preview, progress=progress)
@@ -72,7 +73,7 @@ def _other_surface(photo: Path, control: Path, camera: Path | None, gsd_mm: floa
         raise InputError("a set-back and a radius were given together", "Rectify one surface at a time.")
     if radius_mm is not None and camera is None:
         raise InputError("a round surface needs a known camera", "Give --camera (facademap calibrate makes one).")
-    area = _extent(extent) if extent else None
+    area = extent_from_text(extent) if extent else None
     with show.progress("rectifying") as progress:
         if radius_mm is not None:
             assert camera is not None
@@ -92,14 +93,3 @@ def _other_surface(photo: Path, control: Path, camera: Path | None, gsd_mm: floa
 
 def _mm(value_m: float | None) -> str:
     return "none" if value_m is None else f"{value_m * 1000:.2f} mm"
-
-
-def _extent(text: str):  # type: ignore[no-untyped-def]
-    from facademap.errors import InputError
-    from facademap.wall.grid import Extent
-
-    try:
-        u0, v0, u1, v1 = (float(part) for part in text.split(","))
-    except ValueError:
-        raise InputError(f"extent {text!r} is not four numbers", "Give --extent u0,v0,u1,v1 in metres.") from None
-    return Extent(u0_m=u0, v0_m=v0, u1_m=u1, v1_m=v1)
