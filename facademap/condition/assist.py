@@ -11,6 +11,7 @@ References
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -210,7 +211,7 @@ def _at_arris(rgb: NDArray[Any], square: Square) -> Square:
 
 def _best_region(rgb: NDArray[Any], seed: tuple[int, int]) -> Candidate | None:
     barrier = barrier_map(rgb)
-    seed = _quiet_seed(barrier, seed)
+    clicked, seed = seed, _quiet_seed(barrier, seed)
     near = cv2.dilate(barrier, np.ones((5, 5), np.uint8))
     lab = _lab(rgb)
     candidates: list[Candidate] = []
@@ -221,20 +222,20 @@ def _best_region(rgb: NDArray[Any], seed: tuple[int, int]) -> Candidate | None:
             if mask is None:
                 continue
             area = int(mask.sum())
-            if area < 60 or any(abs(area - old) < SAME_AREA * old for old in areas):
+            if area < 60 or not mask[clicked] or any(abs(area - old) < SAME_AREA * old for old in areas):
                 continue
             areas.append(area)
             candidates.append(Candidate(mask=mask, score=_score(mask, barrier, near, lab)))
     for border in round_borders(lab, seed):
         part = np.zeros(barrier.shape, np.uint8)
         cv2.fillPoly(part, [np.round(border).astype(np.int32)], 1)
-        if part.sum() >= 60:
+        if part.sum() >= 60 and part[clicked]:
             candidates.append(Candidate(mask=part.astype(bool), score=_score(part.astype(bool), barrier, near, lab)))
     candidates.sort(key=lambda candidate: -candidate.score)
     best: Candidate | None = None
     for candidate in candidates[:REFINED]:
         mask = _on_crest(candidate.mask, barrier)
-        moved = Candidate(mask=mask, score=_score(mask, barrier, near, lab) if mask.sum() >= 60 else 0.0)
+        moved = Candidate(mask=mask, score=_score(mask, barrier, near, lab) if mask.sum() >= 60 and mask[clicked] else 0.0)
         for one in (candidate, moved):
             if best is None or one.score > best.score:
                 best = one
@@ -429,7 +430,7 @@ def follow_line(rgb: NDArray[Any], points_px: Sequence[tuple[float, float]], *, 
     cost = line_cost(rgb) if cost is None else cost
     anchors = [_snap(cost, x, y) for x, y in points_px]
     path: list[tuple[int, int]] = []
-    for start, end in zip(anchors[:-1], anchors[1:], strict=True):
+    for start, end in itertools.pairwise(anchors):
         span = max(abs(start[0] - end[0]), abs(start[1] - end[1]))
         margin = int(40 + 0.35 * span)
         top, left = max(0, min(start[0], end[0]) - margin), max(0, min(start[1], end[1]) - margin)

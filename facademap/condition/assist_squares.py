@@ -23,17 +23,17 @@ Floats = NDArray[np.floating[Any]]
 #: Lines kept on each side of the click.
 _LINES = 9
 #: Strength, in units of the view's own grain, at which half a line is taken as seen.
-_HALF_SEEN = 3.0
+_HALF_SEEN = 6.5
 _LEAN_PX = 2
 _SMALLEST_PX = 10
 #: Weight of a line that crosses the rectangle from side to side against the weight of its own sides.
-_CROSSED = 0.55
+_CROSSED = 0.4
 #: Mean of the four weaker ends of sides, of eight, that counts as well seen.
 _CORNER_SEEN = 0.55
 #: Colour difference over one pixel that counts as the arris at a joint.
 _ARRIS_STEP = 2.0
 #: Share of two squares above which views agree, what agreement is worth, and how much a farther view is trusted.
-_SAME, _SHARED, _NEARER = 0.8, 0.35, 0.95
+_SAME, _SHARED, _NEARER = 0.8, 0.25, 0.93
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,125 @@
+"""Outlines from one click against real photographs and rendered masonry with known borders.
+
+``coins`` and ``brick`` come with scikit-image (``skimage.data``); the truth for the coins is the marker watershed on the Sobel gradient of the scikit-image user guide, "Comparing edge-based and region-based segmentation".
+"""
+
+from __future__ import annotations
+
+import itertools
+import time
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+from scipy import ndimage
+from skimage import data
+from skimage.filters import sobel, threshold_otsu
+from skimage.segmentation import watershed
+
+from facademap.condition.assist import follow_line, outline_at
+
+
+def _overlap(ring: np.ndarray, truth: np.ndarray) -> float:
+    mask = np.zeros(truth.shape, np.uint8)
+    cv2.fillPoly(mask, [np.round(ring).astype(np.int32)], 1)
+    return float((mask.astype(bool) & truth).sum() / (mask.astype(bool) | truth).sum())
+
+
+def _coin_masks(picture: np.ndarray) -> list[np.ndarray]:
+    markers = np.where(picture < 30, 1, np.where(picture > 150, 2, 0))
+    filled = ndimage.binary_fill_holes(watershed(sobel(picture), markers) - 1)
+    labels, number = ndimage.label(ndimage.binary_opening(filled, iterations=2))
+    masks = [labels == i for i in range(1, number + 1)]
+    return [mask for mask in masks if mask.sum() >= 700]
+
+
+def test_coins_are_outlined_from_a_click_in_their_middle() -> None:
+    picture = data.coins()
+    rgb = np.repeat(picture[..., None], 3, axis=2)
+    masks = _coin_masks(picture)
+    assert len(masks) >= 20
+    overlaps = []
+    for mask in masks:
+        row, column = ndimage.center_of_mass(mask)
+        overlaps.append(_overlap(outline_at(rgb, column, row), mask))
+    assert np.mean(overlaps) > 0.70
+    assert np.median(overlaps) > 0.80
+
+
+def _ashlar(seed: int, *, joint_px: int = 4) -> tuple[np.ndarray, np.ndarray]:
+    """Coursed ashlar of mixed stone, and the number of the stone at each pixel (0 in joints)."""
+    rng = np.random.default_rng(seed)
+    height, width = 700, 900
+    rgb, stones = np.full((height, width, 3), (112, 106, 98), np.float32), np.zeros((height, width), int)
+    top, number = 0, 0
+    while top < height:
+        course, left = int(rng.uniform(70, 110)), -int(rng.uniform(0, 90))
+        while left < width:
+            length, number = int(rng.uniform(100, 190)), number + 1
+            part = np.s_[top : top + course - joint_px, max(left, 0) : max(left + length - joint_px, 0)]
+            rgb[part] = np.array([176, 166, 146]) + rng.normal(0, 9) + rng.normal(0, 3, 3)
+            stones[part] = number
+            left += length
+        top += course
+    grain = sum(cv2.GaussianBlur(rng.normal(0, 1, (height, width)).astype(np.float32), (0, 0), s) * s * 2 for s in (0.8, 2.5))
+    return np.clip(rgb + np.asarray(grain)[..., None] * 1.5, 0, 255).astype(np.uint8), stones
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_ashlar_is_outlined_from_a_click_away_from_the_middle(seed: int) -> None:
+    rgb, stones = _ashlar(seed)
+    rng = np.random.default_rng(seed)
+    inside = [i for i in np.unique(stones[90:-90, 120:-120]) if i and not _touches_frame(stones == i)]
+    overlaps = []
+    for number in rng.permutation(inside)[:10]:
+        rows, columns = np.nonzero(stones == number)
+        x = columns.min() + np.ptp(columns) * rng.uniform(0.3, 0.7)
+        y = rows.min() + np.ptp(rows) * rng.uniform(0.3, 0.7)
+        overlaps.append(_overlap(outline_at(rgb, x, y), stones == number))
+    assert np.mean(overlaps) > 0.78
+
+
+def _touches_frame(mask: np.ndarray) -> bool:
+    return bool(mask[0].any() or mask[-1].any() or mask[:, 0].any() or mask[:, -1].any())
+
+
+def test_bricks_of_a_photograph_are_outlined() -> None:
+    """Truth: dark parts between the pale joints by Otsu's threshold, those of the size of one brick."""
+    picture = data.brick()
+    rgb: Any = np.repeat(picture[..., None], 3, axis=2)
+    dark = ndimage.binary_opening(cv2.GaussianBlur(picture, (0, 0), 1.0) < threshold_otsu(picture), iterations=2)
+    labels, number = ndimage.label(dark)
+    bricks = [labels == i for i in range(1, number + 1)]
+    bricks = [b for b in bricks if 1500 < b.sum() < 5000 and not _touches_frame(b)]
+    assert len(bricks) >= 6
+    overlaps = []
+    for mask in bricks[:10]:
+        row, column = ndimage.center_of_mass(mask)
+        overlaps.append(_overlap(outline_at(rgb, column, row), mask))
+    assert np.mean(overlaps) > 0.75
+
+
+def test_a_crack_is_followed_within_two_pixels() -> None:
+    """A wandering crack in grained stone, known to the pixel; clicks at its ends and in its middle."""
+    rng = np.random.default_rng(4)
+    x = np.arange(40, 560)
+    y = 200 + np.cumsum(cv2.GaussianBlur(rng.normal(0, 2.2, (len(x), 1)).astype(np.float32), (0, 0), 3)[:, 0])
+    rgb = np.full((400, 600, 3), 165, np.float32) + cv2.GaussianBlur(rng.normal(0, 14, (400, 600)), (0, 0), 1.0)[..., None]
+    canvas = np.zeros((400, 600), np.uint8)
+    cv2.polylines(canvas, [np.column_stack([x, y]).round().astype(np.int32)], False, 255, 2, cv2.LINE_AA)
+    rgb -= 55 * (canvas / 255.0)[..., None]
+    clicks = [(float(x[k]), float(y[k])) for k in (0, 260, 519)]
+    line = follow_line(np.clip(rgb, 0, 255).astype(np.uint8), clicks)
+    dense = np.concatenate([np.linspace(a, b, 30) for a, b in itertools.pairwise(line)])
+    away = np.min(np.hypot(x[:, None] - dense[None, :, 0], y[:, None] - dense[None, :, 1]), axis=1)
+    assert np.mean(away <= 2.0) >= 0.75
+
+
+def test_a_two_megapixel_view_answers_quickly() -> None:
+    """CPU time of one click, generously bounded so that a loaded machine does not fail it."""
+    rgb = np.tile(_ashlar(3)[0], (2, 2, 1))[:1250, :1600]
+    outline_at(rgb, 450, 400)
+    start = time.process_time()
+    outline_at(rgb, 620, 330)
+    assert time.process_time() - start < 1.0
