@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from shapely.affinity import translate
-from shapely.geometry import LineString, Point, Polygon, box
+from shapely.geometry import LineString, Point, Polygon
 
 from .colour import encode, linear_from_lab
 from .decay import blob
@@ -400,4 +400,4 @@ def rows(blocks: list[Block]) -> list[dict[str, object]]:
 def frame_quad_px(b: Block) -> list[list[float]]:
     """Pixels of the face frame's corners (0,0), (length,0), (length,height), (0,height)."""
     w, h = b.size_mm
-    return np.round(b.to_px(list(box(0, 0, w, h, ccw=True).exterior.coords)[:4]), 2).tolist()
+    return np.round(b.to_px([(0, 0), (w, 0), (w, h), (0, h)]), 2).tolist()
