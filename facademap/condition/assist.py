@@ -28,7 +28,7 @@ from facademap.errors import GeometryError, InputError
 
 __all__ = ["Candidate", "barrier_map", "follow_line", "line_cost", "outline_at"]
 
-Floats = NDArray[np.floating[Any]]
+Floats = NDArray[Any]
 Mask = NDArray[np.bool_]
 
 #: Side of the reduced picture in which regions are looked for.
@@ -42,7 +42,7 @@ SQUARE_REACHES_PX = (110, 200, 370, 680)
 SQUARE_SIDE_PX = 260
 #: How much the score of a squared stone counts against that of a region of any shape, and against a round one with
 #: a clear border: one that fills less than this share of its rectangle (an ellipse fills 0.785) and most of its hull.
-SQUARE_WEIGHT, SQUARE_WEIGHT_BESIDE_ROUND = 20.0, 5.0
+SQUARE_WEIGHT, SQUARE_WEIGHT_BESIDE_ROUND = 30.0, 5.0
 ROUND_FILLS, ROUND_SOLID, CLEAR_SCORE = 0.87, 0.9, 4.0
 #: Regions whose areas differ by less than this share are taken as one.
 SAME_AREA = 0.05
@@ -90,7 +90,7 @@ def barrier_map(rgb: NDArray[Any]) -> Floats:
 
 
 def _floor(values: Floats) -> float:
-    return float(max(np.median(values), 1e-3, 0.15 * np.mean(values)))
+    return max(float(np.median(values)), 1e-3, 0.15 * float(np.mean(values)))
 
 
 def _line_strength(lightness: Floats, dark: float) -> Floats:
@@ -397,7 +397,7 @@ def line_cost(rgb: NDArray[Any]) -> Floats:
 
 
 def _high(values: Floats) -> float:
-    return float(max(np.quantile(values, 0.97), 1e-3))
+    return max(float(np.quantile(values, 0.97)), 1e-3)
 
 
 def follow_line(rgb: NDArray[Any], points_px: Sequence[tuple[float, float]], *, cost: Floats | None = None) -> Floats:

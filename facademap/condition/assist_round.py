@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 __all__ = ["round_borders"]
 
-Floats = NDArray[np.floating[Any]]
+Floats = NDArray[Any]
 
 _DIRECTIONS = 96
 #: Inner and outer radius of the rings searched, pixels of the view.

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 __all__ = ["Square", "agreed", "on_stone", "square_at", "straight_edges"]
 
-Floats = NDArray[np.floating[Any]]
+Floats = NDArray[Any]
 
 #: Lines kept on each side of the click.
 _LINES = 9
@@ -66,7 +66,7 @@ def _level_edges(lab: Floats, *, along_px: int = 15) -> Floats:
 
 
 def _grain(values: Floats) -> float:
-    return float(max(np.median(values), 0.25))
+    return max(float(np.median(values)), 0.25)
 
 
 def square_at(edges: tuple[Floats, Floats], seed: tuple[int, int]) -> Square | None:
