@@ -15,9 +15,9 @@ from skimage import data
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "reference"))
 
-from test_assist_outlines import _ashlar, _coin_masks, _overlap, _touches_frame  # noqa: E402
+from test_assist_outlines import _ashlar, _coin_masks, _overlap, _touches_frame
 
-from facademap.condition.assist import outline_at  # noqa: E402
+from facademap.condition.assist import outline_at
 
 
 def measure(name: str, rgb: np.ndarray, masks: list[np.ndarray]) -> None:

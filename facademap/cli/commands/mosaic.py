@@ -40,7 +40,7 @@ def command(photos: tuple[Path, ...], control: Path, gsd_mm: float, out: Path, c
     Control is needed in some photos only. An interrupted run goes on where it stopped when it is
     started again with the same photos.
     """
-    from facademap.cli.commands.rectify import _extent
+    from facademap.cli.extent import extent_from_text
     from facademap.errors import InputError
     from facademap.tasks.mosaic import ChartInPhoto, make_mosaic
 
@@ -52,7 +52,7 @@ def command(photos: tuple[Path, ...], control: Path, gsd_mm: float, out: Path, c
 
     with show.progress("Joining the photos") as update:
         values = make_mosaic(photos, control, out, gsd_m=gsd_mm / 1000, camera=camera, report=report,
-                             extent=_extent(extent) if extent else None, name=name, level=not no_level, flatten=flatten,
+                             extent=extent_from_text(extent) if extent else None, name=name, level=not no_level, flatten=flatten,
                              thorough=thorough, cluster=cluster, keep_folder=keep_folder, chart=chart,
                              progress=update)
     for warning in values["warnings"]:
