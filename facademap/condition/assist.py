@@ -77,11 +77,11 @@ def barrier_map(rgb: NDArray[Any]) -> Floats:
     lab[..., 0] *= 100.0 / 255.0
     smooth = cv2.bilateralFilter(lab, 7, 12, 3)
     smooth = cv2.GaussianBlur(smooth, (0, 0), 1.3)
-    edge = np.zeros(rgb.shape[:2], np.float32)
+    edge: Any = np.zeros(rgb.shape[:2], np.float32)
     for band, weight in enumerate((1.0, 0.8, 0.8)):
         dx, dy = cv2.Scharr(smooth[..., band], cv2.CV_32F, 1, 0), cv2.Scharr(smooth[..., band], cv2.CV_32F, 0, 1)
         edge += weight * (dx * dx + dy * dy)
-    edge = np.sqrt(edge) / 32.0
+    edge = np.asarray(np.sqrt(edge) / 32.0, np.float32)
     barrier = edge / _floor(edge)
     for dark in (1.0, -1.0):
         line = _line_strength(smooth[..., 0], dark)
@@ -293,7 +293,7 @@ def _quiet_seed(barrier: Floats, seed: tuple[int, int]) -> tuple[int, int]:
 
 def _region(passable: Mask, seed: tuple[int, int], cut_px: int) -> Mask | None:
     """Connected to the seed, narrow necks cut, holes filled."""
-    inside = passable.astype(np.uint8)
+    inside: Any = passable.astype(np.uint8)
     if cut_px:
         disk = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * cut_px + 1, 2 * cut_px + 1))
         inside = _filled_specks(inside)
@@ -376,7 +376,7 @@ def _step(part: NDArray[np.uint8], contour: NDArray[Any], lab: Floats) -> float:
 
     difference = (at(3.0) + at(5.0)) / 2 - (at(-2.0) + at(-3.5)) / 2
     scatter = float(np.sqrt(np.var(difference, axis=0).sum()))
-    return float(min(3.0, np.linalg.norm(difference.mean(axis=0)) / (scatter + 1.5)))
+    return min(3.0, float(np.linalg.norm(difference.mean(axis=0))) / (scatter + 1.5))
 
 
 def _ring(mask: Mask) -> Floats:
