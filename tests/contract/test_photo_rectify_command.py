@@ -243,7 +243,7 @@ def test_bad_photos_are_one_line_each(site: Path, tmp_path: Path, capsys: pytest
 
 
 @pytest.mark.parametrize(("options", "word"), [
-    (("--gsd-mm", "0"), "not positive"), (("--gsd-mm", "-1"), "not positive"), (("--gsd-mm", "nan"), "not positive"),
+    (("--gsd-mm", "0"), "not positive"), (("--gsd-mm", "-1"), "not positive"), (("--gsd-mm", "nan"), "finite"),
     (("--gsd-mm", "0.001"), "megapixel"), (("--extent", "0,0,1"), "four numbers"), (("--extent", "1,0,0,1"), "empty"),
     (("--extent", "0,0,inf,1"), "finite"), (("--extent=-4000,-9000,900000,1", "--gsd-mm", "10000"), "horizon"),
     (("--report", "/nowhere/at/all.json"), "does not exist"), (("--out", "/nowhere/at/all.tif"), "does not exist"),

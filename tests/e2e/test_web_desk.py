@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import http.client
 import itertools
 import json
 import subprocess
@@ -255,7 +256,7 @@ def test_nothing_acknowledged_is_lost_when_the_server_is_killed_during_edits(tmp
     acknowledged: list[str] = []
     for kill in range(5):
         stop = threading.Timer(0.02 + 0.013 * (kill % 5), running.kill)
-        with pytest.raises(OSError):
+        with pytest.raises((OSError, http.client.HTTPException)):
             draw_until_it_fails(running, acknowledged, after_two=stop.start)
         stop.join()
         running.start()

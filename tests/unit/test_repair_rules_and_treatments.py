@@ -153,7 +153,7 @@ def test_make_safe_list_names_what_may_fall_and_nothing_else():
     seen = frame({"term": "loose stone", "layer": "structural"}, {"term": "contour scaling", "cc": 3, "uc": 3},
                  {"term": "contour scaling", "cc": 1, "uc": 1}, {"term": "lichen", "cc": 3, "uc": 3}, {"term": "exfoliation", "cc": 3, "uc": 2})
     listed = make_safe_list(seen, STONES)
-    assert list(listed["condition"]) == ["C-2", "C-5", "C-1"]
+    assert list(listed["condition"]) == ["C-1", "C-2", "C-5"], "loose stone heads the list"
     assert all("protection" in a and "Defer to local codes" in a for a in listed["action"])
     assert len(make_safe_list(seen.iloc[:0], STONES)) == 0
 
