@@ -36,6 +36,8 @@ __all__ = ["SCHEMA_VERSION", "Project"]
 #: Version of the tables. A project with a larger number is refused, one with a smaller is migrated.
 SCHEMA_VERSION = 1
 FOLDERS = ("photos", "elevations", "blocks", "cache", "out")
+_APPEND_ONLY_UPDATE = """CREATE TRIGGER edit_log_is_append_only_1 BEFORE UPDATE ON edit_log
+  BEGIN SELECT RAISE(ABORT, 'the history is append-only'); END"""
 _OWN_TABLES = """
 CREATE TABLE facademap_schema (version INTEGER NOT NULL, project TEXT NOT NULL);
 CREATE TABLE facademap_numbers (prefix TEXT NOT NULL PRIMARY KEY, last INTEGER NOT NULL);
@@ -45,8 +47,6 @@ CREATE TABLE edit_log (
   rev INTEGER NOT NULL, before TEXT, after TEXT);
 CREATE INDEX edit_log_row ON edit_log (table_name, row_id);
 CREATE INDEX edit_log_txn ON edit_log (txn);
-CREATE TRIGGER edit_log_is_append_only_1 BEFORE UPDATE ON edit_log
-  BEGIN SELECT RAISE(ABORT, 'the history is append-only'); END;
 CREATE TRIGGER edit_log_is_append_only_2 BEFORE DELETE ON edit_log
   BEGIN SELECT RAISE(ABORT, 'the history is append-only'); END;
 """
@@ -275,6 +275,36 @@ class Project:
                 edit.apply(table_name, row_id, None if op == "insert" else json.loads(before))
         return edit.txn
 
+    def forget(self, table_name: str, column: str, *, who: str) -> int:
+        """Blank one column of a table in the rows and in their whole history, for names that must go.
+
+        The one exception to the append-only history: the entries stay with their time, their order and all other
+        values, and the forgetting is an entry of its own.
+
+        Returns
+        -------
+        int
+            Entries of the history that held a value.
+        """
+        table = table_named(table_name)
+        if not table.column(column).nullable:
+            raise InputError(f"{table.title.lower()}: {column} cannot be empty", "Choose a column that may be.")
+        with self.edit(who=who, what=f"forget {column}") as edit:
+            for id, value in self._connection.execute(f'SELECT "id", "{column}" FROM "{table.name}"').fetchall():
+                if value is not None:
+                    edit.update(table_name, id, {column: None})
+            path = f"$.{column}"
+            held = f"(json_extract(before, '{path}') IS NOT NULL OR json_extract(after, '{path}') IS NOT NULL)"
+            (count,) = self._connection.execute(
+                f"SELECT count(*) FROM edit_log WHERE table_name = ? AND {held}", (table.name,)).fetchone()
+            self._connection.execute("DROP TRIGGER edit_log_is_append_only_1")
+            for part in ("before", "after"):
+                self._connection.execute(
+                    f"UPDATE edit_log SET {part} = json_set({part}, '{path}', NULL) WHERE table_name = ? AND {part} IS NOT NULL",
+                    (table.name,))
+            self._connection.execute(_APPEND_ONLY_UPDATE)
+        return int(count)
+
     def snapshot(self, target: str | Path) -> Path:
         """A copy of the whole GeoPackage as it stands now, for exports and other programs."""
         target = Path(target)
@@ -323,6 +353,7 @@ def _build(path: Path, *, name: str, settings: Mapping[str, Any]) -> None:
             srs_id = register_reference_system(connection, wkt, name=f"{name}, wall frames")
             for statement in filter(str.strip, _OWN_TABLES.replace("END;", "END\x00").replace(";\n", ";\x00").split("\x00")):
                 connection.execute(statement)
+            connection.execute(_APPEND_ONLY_UPDATE)
             connection.execute("INSERT INTO facademap_schema VALUES (?, ?)", (SCHEMA_VERSION, project_id))
             for table in TABLES.values():
                 create_table(connection, table, srs_id=srs_id)

@@ -197,13 +197,11 @@ def assess_project(folder: str | Path, *, chosen: Sequence[str], standard: str, 
 
 
 def remove_names(folder: str | Path, *, who: str = "facademap workmanship") -> int:
-    """Take the names of people out of the work record; everything else stays. Returns how many entries held one."""
+    """Take the names of people out of the work record and out of its history; everything else stays. Returns how many entries held one."""
     with Project.open(folder) as project:
-        named = [e["id"] for e in project.read("work_log").to_dict("records") if not is_missing(e["mason"])]
-        with project.edit(who=who, what="take names out of the work record") as edit:
-            for entry in named:
-                edit.update("work_log", entry, {"mason": None})
-    return len(named)
+        named = sum(not is_missing(mason) for mason in project.read("work_log")["mason"])
+        project.forget("work_log", "mason", who=who)
+    return named
 
 
 def _criteria(project: Project) -> Criteria:

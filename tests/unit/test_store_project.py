@@ -123,6 +123,22 @@ def test_history_cannot_be_changed(project: Project) -> None:
     raw.close()
 
 
+def test_names_can_be_forgotten_without_breaking_the_history(project: Project) -> None:
+    with project.edit(who="ann", what="name") as edit:
+        edit.update("conditions", "C-001", {"surveyor": "Jo Marrable", "cc": 3})
+    with project.edit(who="ann", what="rename") as edit:
+        edit.update("conditions", "C-001", {"surveyor": "J. Marrable"})
+    entries = len(project.history("conditions"))
+    assert project.forget("conditions", "surveyor", who="office") >= 2
+    assert b"Marrable" not in str(project.history().to_dict()).encode()
+    assert project.row("conditions", "C-001")["cc"] == 3
+    assert len(project.history("conditions")) == entries + 1, "only the forgetting was added"
+    raw = sqlite3.connect(project.path)
+    with pytest.raises(sqlite3.DatabaseError, match="append-only"):
+        raw.execute("UPDATE edit_log SET who = 'nobody'")
+    raw.close()
+
+
 def test_numbers_survive_deletions(project: Project) -> None:
     with project.edit(who="ann", what="delete") as edit:
         edit.delete("conditions", "C-002")
