@@ -130,6 +130,7 @@ def enter_stage(
     photo: str | None = None,
     place_fits: bool | None = None,
     place_problem: str = "",
+    late: bool = False,
 ) -> dict[str, Any]:
     """The entry that moves a repair on, when its gate is open.
 
@@ -152,6 +153,8 @@ def enter_stage(
         reserved.
     place_problem : str
         In words, where it does not fit.
+    late : bool
+        It was made without a connection and arrives later: entries of others may have been made since.
 
     Returns
     -------
@@ -171,7 +174,7 @@ def enter_stage(
     if stage not in allowed:
         raise StageError(f"{name}: {stage} cannot follow {current}", f"Next may be {', '.join(allowed) or 'nothing'}.")
     entries = effective_entries(log, repair=name)
-    _check_clock(name, at, now=now, last=entries[-1] if entries else None)
+    _check_clock(name, at, now=now, last=entries[-1] if entries and not late else None)
     going_back = stage in _NEEDS_REASON or (stage == "proposed" and current != "on hold")
     if going_back and not (reason or "").strip():
         raise StageError(f"{name}: {stage} without a reason", "Say why.")
@@ -206,8 +209,11 @@ def record_check(
     mason: str | None = None,
     photo: str | None = None,
     corrects: str | None = None,
+    late: bool = False,
 ) -> dict[str, Any]:
     """The entry of one check, judged against its criterion; the reason says how.
+
+    One that was made without a connection and arrives ``late`` may lie before entries that others made since.
 
     Raises
     ------
@@ -222,7 +228,7 @@ def record_check(
         raise StageError(f"{name}: {criterion} is not checked on {repair['treatment']}",
                          "Use one of " + ", ".join(x.name for x in criteria.for_treatment(str(repair["treatment"]))) + ".")
     entries = effective_entries(log, repair=name)
-    _check_clock(name, at, now=now, last=None if corrects else (entries[-1] if entries else None))
+    _check_clock(name, at, now=now, last=None if corrects or late else (entries[-1] if entries else None))
     if result == "not applicable":
         if not (reason or "").strip():
             raise StageError(f"{name}: {criterion} said not to apply without a reason", "Say why it does not apply.")

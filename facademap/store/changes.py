@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import contextlib
+import json
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import shapely
 
@@ -13,7 +15,7 @@ from facademap.store.edit import Edit, table_named
 from facademap.store.geopackage import geometry_from_blob
 from facademap.store.project import Project
 
-__all__ = ["Change", "changes_after", "changes_of", "edit_once", "newest_change", "outlines_near"]
+__all__ = ["Change", "changes_after", "changes_of", "contents_of", "edit_once", "newest_change", "outlines_near", "transactions_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,8 +40,11 @@ _COLUMNS = "seq, txn, at, who, what, undoes, table_name, row_id, op, rev"
 def _changes(project: Project, clause: str, values: tuple[object, ...]) -> list[Change]:
     with in_plain_words(project.path):
         rows = project._connection.execute(f"SELECT {_COLUMNS} FROM edit_log WHERE {clause}", values).fetchall()
-    return [Change(seq=r[0], txn=r[1], at=r[2], who=r[3], what=r[4], undoes=r[5], table=r[6], id=r[7], op=r[8], rev=r[9])
-            for r in rows]
+    return [_change(r) for r in rows]
+
+
+def _change(r: tuple[Any, ...]) -> Change:
+    return Change(seq=r[0], txn=r[1], at=r[2], who=r[3], what=r[4], undoes=r[5], table=r[6], id=r[7], op=r[8], rev=r[9])
 
 
 def newest_change(project: Project) -> int:
@@ -56,6 +61,23 @@ def changes_after(project: Project, seq: int, *, most: int = 5000) -> list[Chang
 def changes_of(project: Project, txn: str) -> list[Change]:
     """Changes of one transaction in the order they were made; empty when there is none of that name."""
     return _changes(project, "txn = ? ORDER BY seq", (txn,))
+
+
+def transactions_of(project: Project, who: str, *, prefix: str, most: int = 50_000) -> list[tuple[str, str, str | None]]:
+    """Transactions of one person whose names begin alike, oldest first: name, what was done, the one it takes back."""
+    with in_plain_words(project.path):
+        rows = project._connection.execute(
+            "SELECT txn, what, undoes FROM (SELECT txn, what, undoes, min(seq) AS first FROM edit_log "
+            "WHERE txn >= ?1 AND txn < ?1 || char(1114111) AND who = ?2 GROUP BY txn ORDER BY first DESC LIMIT ?3) ORDER BY first",
+            (prefix, who, most)).fetchall()
+    return [(r[0], r[1], r[2]) for r in rows]
+
+
+def contents_of(project: Project, txn: str) -> list[tuple[Change, dict[str, Any] | None, dict[str, Any] | None]]:
+    """Changes of one transaction in the order they were made, each with its row before and after."""
+    with in_plain_words(project.path):
+        rows = project._connection.execute(f"SELECT {_COLUMNS}, before, after FROM edit_log WHERE txn = ? ORDER BY seq", (txn,)).fetchall()
+    return [(_change(r), None if r[10] is None else json.loads(r[10]), None if r[11] is None else json.loads(r[11])) for r in rows]
 
 
 @contextlib.contextmanager

@@ -14,6 +14,8 @@ from facademap.errors import FacademapError, TableError
 from facademap.io.pictures import hash_file
 from facademap.store.project import Project
 from facademap.tables import TABLES, is_missing
+from facademap.tables.settings import REQUIRABLE
+from facademap.tasks.required import missing_of
 
 __all__ = ["Finding", "check_project"]
 
@@ -132,10 +134,10 @@ def _conditions(project: Project) -> Iterator[Finding]:
     for row in find_overlaps(conditions).itertuples():
         yield Finding(level="warning", about=f"conditions {row.a}, {row.b}", problem=f"both {row.term}, overlap by {row.area_m2:.4f} m2; the area counts twice",
                       remedy="Cut one back, or join them.")
-    for row in conditions.to_dict("records"):
-        missing = [n for n in ("cc", "uc", "rc") if is_missing(row[n])]
-        if missing:
-            yield Finding(level="warning", about=f"condition {row['id']}", problem=f"has no {', '.join(m.upper() for m in missing)}", remedy="Class it.")
+    titles = {f.column: f.title.lower() for f in REQUIRABLE}
+    for id, missing in missing_of(project).items():
+        yield Finding(level="warning", about=f"condition {id}", problem=f"has no {', '.join(titles[c] for c in missing)}",
+                      remedy="Add it on the survey desk, or change what is required with facademap required.")
 
 
 def _repairs(project: Project) -> Iterator[Finding]:

@@ -14,12 +14,13 @@ import shapely
 from facademap.condition.glossary import find_term
 from facademap.condition.records import ATTACH_DISTANCE_M, attach_wall_stones, measure_area_m2, mend_outlines
 from facademap.errors import ConflictError, InputError
-from facademap.store.changes import changes_of, edit_once, newest_change, outlines_near
+from facademap.store.changes import Change, changes_of, edit_once, newest_change, outlines_near
 from facademap.store.edit import Edit, row_as_json
 from facademap.store.project import Project
 from facademap.tables import TABLES, Table, is_missing
+from facademap.tables.settings import is_desk_setting, read_desk_setting
 
-__all__ = ["PREFIXES", "EditResult", "RowChange", "apply_changes", "read_changes", "row_for_desk"]
+__all__ = ["KEY", "PREFIXES", "EditResult", "RowChange", "apply_changes", "read_changes", "row_for_desk"]
 
 #: Letters of the numbers that new rows get.
 PREFIXES: Mapping[str, str] = {
@@ -29,12 +30,13 @@ PREFIXES: Mapping[str, str] = {
 }
 #: The record of the work and of reviews is only added to, never changed.
 _APPEND_ONLY = frozenset({"work_log", "reviews"})
-#: Photos come by upload, plans by the matching, settings by their own commands.
-_NOT_HERE = {"settings": "set", "plans": "made by the matching"}
+#: Photos come by upload, plans by the matching, settings other than those of the desk by their own commands.
+_NOT_HERE = {"plans": "made by the matching"}
 _PROVISIONAL = "new:"
 MAX_CHANGES = 5_000
 MAX_VERTICES = 200_000
-_KEY = re.compile(r"[0-9a-zA-Z-]{8,64}\Z")
+#: Name that a sender gives an edit.
+KEY = re.compile(r"[0-9a-zA-Z-]{8,64}\Z")
 Op = Literal["insert", "update", "delete", "restore"]
 _MEASURED_FROM = frozenset({"geometry", "term", "surface"})
 
@@ -64,7 +66,7 @@ class RowChange:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EditResult:
-    """What was stored: the transaction, the numbers given to new rows, the rows as they now stand."""
+    """What was stored: the transaction, the numbers given to new rows, the rows as they now stand (``was``: the revision before)."""
 
     txn: str
     seq: int
@@ -84,7 +86,7 @@ def read_changes(body: Any) -> tuple[str, list[RowChange]]:
     if not isinstance(body, dict) or not isinstance(body.get("changes"), list):
         raise InputError("an edit needs a list of changes", 'Send {"key": .., "who": .., "what": .., "changes": [..]}.')
     key = body.get("key")
-    if not isinstance(key, str) or not _KEY.match(key):
+    if not isinstance(key, str) or not KEY.match(key):
         raise InputError("an edit needs a key of its own", "Send key as 8 to 64 letters, digits and hyphens.")
     if not 1 <= len(body["changes"]) <= MAX_CHANGES:
         raise InputError(f"an edit of {len(body['changes'])} changes", f"Send 1 to {MAX_CHANGES} changes at once.")
@@ -105,6 +107,8 @@ def _read_change(item: Any) -> RowChange:
         raise InputError(f"{TABLES[table].title.lower()}: entries are never changed", "Add a new entry that corrects the old one.")
     if not isinstance(row_id, str) or not 0 < len(row_id) <= 200:
         raise InputError("a change without the id of its row", "Send the id as text, new:.. for a new row.")
+    if table == "settings" and not is_desk_setting(row_id):
+        raise InputError(f"setting {row_id[:60]!r} cannot be changed here", "Use the command for it.")
     if rev is not None and (not isinstance(rev, int) or isinstance(rev, bool)):
         raise InputError(f"{row_id}: a revision that is not a whole number", "Send the revision that the row had.")
     if op in ("update", "delete") and rev is None:
@@ -141,8 +145,17 @@ def apply_changes(project: Project, changes: Sequence[RowChange], *, key: str, w
         made = changes_of(project, key)
         ids = _ids_of(made, changes)
         touched = {(c.table, c.id): None for c in made}
-    rows = [_current(project, *place) or {"table": place[0], "id": place[1], "rev": None, "row": None} for place in touched]
+    was = _before(changes_of(project, key))
+    rows = [{**(_current(project, *place) or {"table": place[0], "id": place[1], "rev": None, "row": None}), "was": was.get(place)} for place in touched]
     return EditResult(txn=key, seq=newest_change(project), ids=ids, rows=rows, repeated=repeated)
+
+
+def _before(made: Sequence[Change]) -> dict[tuple[str, str], int]:
+    """The revision that each row had before a transaction; 0 for a row that was made in it."""
+    found: dict[tuple[str, str], int] = {}
+    for change in made:
+        found.setdefault((change.table, change.id), 0 if change.op == "insert" else change.rev - (change.op == "update"))
+    return found
 
 
 def _ids_of(made: Sequence[Any], changes: Sequence[RowChange]) -> dict[str, str]:
@@ -172,8 +185,12 @@ def _apply_one(project: Project, edit: Edit, table: Table, change: RowChange, id
         if table.geometry is None:
             raise InputError(f"{table.title.lower()}: {id} has no outline", "Leave geometry out.")
         values["geometry"] = _geometry(values["geometry"], id)
+    if table.name == "settings" and change.op != "delete":
+        values = {"value": _setting_text(id, values.get("value"))}
     try:
         if change.op == "insert":
+            if table.name == "settings" and _current(project, table.name, id) is not None:
+                raise ConflictError(f"{id} was made by somebody else meanwhile", "Look at both versions and choose.")
             row = _completed(project, table, {**values, "id": id}, given=set(values))
             if change.id.startswith(_PROVISIONAL):
                 # a number that was given just now is free; this way builds no frame
@@ -196,6 +213,14 @@ def _apply_one(project: Project, edit: Edit, table: Table, change: RowChange, id
     except ConflictError as conflict:
         conflict.place = (table.name, id)  # type: ignore[attr-defined]
         raise
+
+
+def _setting_text(name: str, text: Any) -> str:
+    """The value of a setting as it is kept, once it has been checked."""
+    value = read_desk_setting(name, text)
+    if isinstance(value, dict) and "term" in value["values"]:
+        value["values"]["term"] = find_term(str(value["values"]["term"])).name
+    return json.dumps(value, ensure_ascii=False)
 
 
 def _resolve(value: Any, ids: Mapping[str, str]) -> Any:

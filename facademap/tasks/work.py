@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import shapely
 
-from facademap.errors import InputError, StageError
+from facademap.errors import ConflictError, InputError, StageError
 from facademap.io.rule_files import load_criteria, read_rule_file
 from facademap.repair.criteria import Criteria
 from facademap.repair.handling import density_of
@@ -24,6 +25,8 @@ from facademap.repair.workmanship import (
     report_text,
     without_names,
 )
+from facademap.store.changes import edit_once
+from facademap.store.edit import Edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.plan import settings_of_project
@@ -45,15 +48,20 @@ def work_state(folder: str | Path, repair: str) -> dict[str, Any]:
 
 
 def move_on(folder: str | Path, repair: str, stage: str, *, at: dt.datetime | None = None, mason: str | None = None,
-            reason: str | None = None, photo: str | None = None, who: str = "facademap record", now: dt.datetime | None = None) -> dict[str, Any]:
-    """Enter a stage when its gate is open; the repair and the record change together or not at all."""
+            reason: str | None = None, photo: str | None = None, who: str = "facademap record", now: dt.datetime | None = None,
+            key: str | None = None, late: bool = False) -> dict[str, Any]:
+    """Enter a stage when its gate is open; the repair and the record change together or not at all.
+
+    ``key`` names the transaction, so that a sender who heard no answer can ask what became of it; ``late`` is said of an
+    entry that was kept on a device without a connection.
+    """
     now = now or dt.datetime.now(dt.UTC)
     with Project.open(folder) as project:
         row, log = project.row("repairs", repair), project.read("work_log", where={"repair": repair})
         fits, problem = _place(project, row) if stage == "piece sawn" else (None, "")
         entry = enter_stage(row, stage, log=log.to_dict("records"), criteria=_criteria(project), settings=settings_of_project(project),
-                            at=at or now, now=now, mason=mason, reason=reason, photo=photo, place_fits=fits, place_problem=problem)
-        with project.edit(who=who, what=f"{repair}: {stage}") as edit:
+                            at=at or now, now=now, mason=mason, reason=reason, photo=photo, place_fits=fits, place_problem=problem, late=late)
+        with _edit(project, key, who=who, what=f"{repair}: {stage}") as edit:
             entry["id"] = edit.new_id("W", digits=5)
             edit.insert("work_log", [entry])
             edit.update("repairs", repair, {"stage": stage}, rev=row["rev"])
@@ -62,14 +70,14 @@ def move_on(folder: str | Path, repair: str, stage: str, *, at: dt.datetime | No
 
 def record(folder: str | Path, repair: str, criterion: str, *, measured: Mapping[str, Any] | None = None, result: str | None = None,
            reason: str | None = None, at: dt.datetime | None = None, mason: str | None = None, photo: str | None = None,
-           who: str = "facademap record", now: dt.datetime | None = None) -> dict[str, Any]:
-    """Record one check; its result is found from what was measured."""
+           who: str = "facademap record", now: dt.datetime | None = None, key: str | None = None, late: bool = False) -> dict[str, Any]:
+    """Record one check; its result is found from what was measured. ``key`` and ``late`` as for :func:`move_on`."""
     now = now or dt.datetime.now(dt.UTC)
     with Project.open(folder) as project:
         row, log = project.row("repairs", repair), project.read("work_log", where={"repair": repair})
         entry = record_check(row, criterion, log=log.to_dict("records"), criteria=_criteria(project), settings=settings_of_project(project),
-                             at=at or now, now=now, measured=measured, result=result, reason=reason, mason=mason, photo=photo)
-        with project.edit(who=who, what=f"{repair}: {criterion}") as edit:
+                             at=at or now, now=now, measured=measured, result=result, reason=reason, mason=mason, photo=photo, late=late)
+        with _edit(project, key, who=who, what=f"{repair}: {criterion}") as edit:
             entry["id"] = edit.new_id("W", digits=5)
             edit.insert("work_log", [entry])
     return entry
@@ -88,7 +96,8 @@ def correct(folder: str | Path, entry: str, *, reason: str, changes: Mapping[str
     return row
 
 
-def record_cut_out(folder: str | Path, repair: str, values: Mapping[str, Any], *, who: str = "facademap record") -> dict[str, Any]:
+def record_cut_out(folder: str | Path, repair: str, values: Mapping[str, Any], *, who: str = "facademap record",
+                   key: str | None = None) -> dict[str, Any]:
     """Write down the cut-out as cut and give its piece the size that follows.
 
     Returns
@@ -111,7 +120,7 @@ def record_cut_out(folder: str | Path, repair: str, values: Mapping[str, Any], *
         found = piece_as_measured(measured, outline=row["geometry"], edges=list(row["edges"]), design_depth_m=float(row["depth_m"]),
                                   settings=settings, projection_m=_projection(row))
         fits, problem = _place(project, row, piece=found)
-        with project.edit(who=who, what=f"{repair}: cut-out measured") as edit:
+        with _edit(project, key, who=who, what=f"{repair}: cut-out measured") as edit:
             edit.update("repairs", repair, {"measured": measured.as_json()}, rev=row["rev"])
             for piece in project.read("pieces", where={"repair": repair}).to_dict("records"):
                 edit.update("pieces", piece["id"], _as_measured(piece, found, project=project, wall_stone=row["wall_stone"]))
@@ -202,6 +211,19 @@ def remove_names(folder: str | Path, *, who: str = "facademap workmanship") -> i
         named = sum(not is_missing(mason) for mason in project.read("work_log")["mason"])
         project.forget("work_log", "mason", who=who)
     return named
+
+
+@contextmanager
+def _edit(project: Project, key: str | None, *, who: str, what: str) -> Iterator[Edit]:
+    """One transaction, under the name its sender gave it where there is one."""
+    if key is None:
+        with project.edit(who=who, what=what) as edit:
+            yield edit
+        return
+    with edit_once(project, key, who=who, what=what) as once:
+        if once is None:
+            raise ConflictError(f"{what} was stored already", "Load the record again.")
+        yield once
 
 
 def _criteria(project: Project) -> Criteria:

@@ -17,12 +17,15 @@ from facademap.condition.glossary import CLASS_NAMES, FAMILIES, TERMS
 from facademap.errors import ConflictError, FacademapError, InputError
 from facademap.store.changes import changes_after
 from facademap.store.edit import table_named
+from facademap.store.project import Project
 from facademap.tables import TABLES
+from facademap.tables.settings import REQUIRABLE, REQUIRED_DEFAULT, is_desk_setting
 from facademap.tasks.desk_edit import apply_changes, read_changes, row_for_desk
+from facademap.tasks.desk_history import edits_of
 from facademap.web.answers import failure, read_body, threaded
 from facademap.web.desk import Desk
 
-__all__ = ["routes"]
+__all__ = ["routes", "table_as_json"]
 
 #: Coordinates go to the page to a thousandth of a millimetre.
 _DECIMALS = 6
@@ -49,18 +52,20 @@ def routes(desk: Desk) -> list[Route]:
     def table(request: Request, body: Any) -> Any:
         name = request.path_params["table"]
         contract = table_named(name)
-        if name == "settings":
-            raise InputError("settings are part of /api/project", "Ask there.")
         where = {k: v for k, v in request.query_params.items() if k not in ("box",)}
         box = _box(request.query_params.get("box"))
         reader = desk.reading()
         seq = desk.seq()
         frame, revisions = reader.read(name, where=where, box=box), reader.revisions(name)
+        if name == "settings":
+            frame = frame[frame["id"].map(is_desk_setting)]
         return Response(_table_json(frame, revisions, geometry=bool(contract.geometry), seq=seq),
                         media_type="application/json")
 
     def row(request: Request, body: Any) -> Any:
         name, row_id = request.path_params["table"], request.path_params["id"]
+        if name == "settings" and not is_desk_setting(row_id):
+            raise InputError("settings are part of /api/project", "Ask there.")
         found = desk.reading().row(name, row_id)
         return {"table": name, "id": row_id, "rev": found["rev"], "row": row_for_desk(table_named(name), found)}
 
@@ -68,9 +73,16 @@ def routes(desk: Desk) -> list[Route]:
         name, row_id = request.query_params.get("table"), request.query_params.get("id")
         if name:
             table_named(name)
+        if name == "settings" and not is_desk_setting(row_id or ""):
+            raise InputError("the history of this setting is not shown here", "Ask for that of a setting of the desk.")
         last = _whole(request.query_params.get("last"), 200, 1, 2000)
         frame = desk.reading().history(name, row_id, last=last)
-        return {"entries": frame.to_dict("records")}
+        hidden = (frame["table_name"] == "settings") & ~frame["row_id"].map(is_desk_setting).astype(bool)
+        return {"entries": frame[~hidden].to_dict("records")}
+
+    def mine(request: Request, body: Any) -> Any:
+        asked = request.query_params
+        return edits_of(desk.reading(), asked.get("who", ""), keys=asked.get("keys", ""), last=_whole(asked.get("last"), 60, 1, 500))
 
     async def changes(request: Request) -> Response:
         try:
@@ -112,6 +124,7 @@ def routes(desk: Desk) -> list[Route]:
         Route("/api/tables/{table}", threaded(table)),
         Route("/api/rows/{table}/{id:path}", threaded(row)),
         Route("/api/history", threaded(history)),
+        Route("/api/mine", threaded(mine)),
         Route("/api/changes", changes),
         Route("/api/edits", edits, methods=["POST"]),
     ]
@@ -157,7 +170,7 @@ def _news(desk: Desk, after: int) -> dict[str, Any]:
     seen: set[tuple[str, str]] = set()
     for change in made:
         place = (change.table, change.id)
-        if place in seen or change.table == "settings":
+        if place in seen or (change.table == "settings" and not is_desk_setting(change.id)):
             continue
         seen.add(place)
         try:
@@ -170,6 +183,11 @@ def _news(desk: Desk, after: int) -> dict[str, Any]:
     edits = [{"txn": c.txn, "at": c.at, "who": c.who, "what": c.what, "table": c.table, "id": c.id, "op": c.op}
              for c in made[-50:]]
     return {"seq": made[-1].seq if made else max(after, desk.seq()), "rows": rows, "edits": edits}
+
+
+def table_as_json(reader: Project, name: str, *, seq: int) -> bytes:
+    """A whole table as it goes to the page."""
+    return _table_json(reader.read(name), reader.revisions(name), geometry=bool(table_named(name).geometry), seq=seq)
 
 
 def _table_json(frame: Any, revisions: Mapping[str, int], *, geometry: bool, seq: int) -> bytes:
@@ -221,7 +239,8 @@ def _schema() -> dict[str, Any]:
                  "hatch": _hatch(f.hatch)} for f in FAMILIES]
     terms = [{"name": t.name, "family": t.family, "abbreviation": t.abbreviation, "meaning": t.meaning, "shape": t.shape,
               "parent": t.parent, "hatch": _hatch(t.hatch)} for t in TERMS]
-    return {"tables": tables, "families": families, "terms": terms, "classes": {k: list(v) for k, v in CLASS_NAMES.items()}}
+    return {"tables": tables, "families": families, "terms": terms, "classes": {k: list(v) for k, v in CLASS_NAMES.items()},
+            "required": {"may_be": [f.as_json() for f in REQUIRABLE], "default": list(REQUIRED_DEFAULT)}}
 
 
 def _hatch(hatch: Any) -> dict[str, Any]:

@@ -14,8 +14,10 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from facademap.errors import FacademapError, InputError
+from facademap.errors import ConflictError, FacademapError, InputError
+from facademap.store.changes import changes_of, edit_once
 from facademap.tasks.desk_assist import available, propose
+from facademap.tasks.desk_edit import KEY
 from facademap.tasks.desk_face import measure_face
 from facademap.tasks.desk_inwall import piece_in_wall
 from facademap.tasks.desk_match import rank_blocks
@@ -23,7 +25,7 @@ from facademap.tasks.desk_papers import list_papers, read_paper, ticket_svg
 from facademap.tasks.desk_photos import take_photo
 from facademap.tasks.desk_pictures import Pictures
 from facademap.tasks.desk_plans import compare_stored_plans
-from facademap.tasks.desk_work import work_page
+from facademap.tasks.desk_work import record_act, work_overview, work_page
 from facademap.web.answers import Answer, failure, threaded
 from facademap.web.desk import Desk
 from facademap.web.guard import PICTURE_TYPES, digest
@@ -149,29 +151,27 @@ def _record_routes(desk: Desk) -> list[Route]:
     def page(request: Request, body: Any) -> Any:
         return work_page(desk.folder, request.query_params.get("repair", ""))
 
-    def do(request: Request, body: Any) -> Any:
-        from facademap.tasks import work
+    def overview(request: Request, body: Any) -> Any:
+        return work_overview(desk.reading())
 
-        repair, act = _text(body, "repair", required=True), request.path_params["act"]
-        who = _text(body, "who", most=80) or "survey desk"
-        common: dict[str, Any] = {"mason": _text(body, "mason", most=80) or None, "who": who, "reason": _text(body, "reason") or None}
-        with desk.writing():
-            if act == "stage":
-                work.move_on(desk.folder, repair, _text(body, "stage", required=True), photo=_text(body, "photo") or None, **common)
-            elif act == "check":
-                measured = body.get("measured")
-                if measured is not None and not isinstance(measured, dict):
-                    raise InputError("measured is not an object", "Send name and value.")
-                work.record(desk.folder, repair, _text(body, "criterion", required=True), measured=measured,
-                            result=_text(body, "result") or None, photo=_text(body, "photo") or None, **common)
-            elif act == "cut-out":
-                values = body.get("values")
-                if not isinstance(values, dict):
-                    raise InputError("the measures are not an object", "Send widths_m, heights_m, diagonals_m and depths_m.")
-                work.record_cut_out(desk.folder, repair, values, who=who)
-            else:
-                raise InputError("there is no such act", "Use stage, check or cut-out.")
-        return work_page(desk.folder, repair)
+    def do(request: Request, body: Any) -> Any:
+        act, repair = request.path_params["act"], _text(body, "repair", required=True)
+        key = _text(body, "key", most=64)
+        if key and not KEY.match(key):
+            raise InputError("an entry needs a key of its own", "Send key as 8 to 64 letters, digits and hyphens.")
+        waited = body.get("waited_s", 0)
+        if isinstance(waited, bool) or not isinstance(waited, (int, float)) or not math.isfinite(waited):
+            raise InputError("waited_s is no number", "Send the seconds that the entry waited.")
+        seen = body.get("seen")
+        if seen is not None and not isinstance(seen, dict):
+            raise InputError("seen is not an object", "Send what was seen as name and value.")
+        try:
+            with desk.writing():
+                return record_act(desk.folder, act, repair, _act_values(act, body), who=_text(body, "who", most=80) or "survey desk",
+                                  mason=_text(body, "mason", most=80) or None, reason=_text(body, "reason") or None,
+                                  photo=_text(body, "photo") or None, key=key or None, seen=seen, waited_s=float(waited))
+        except ConflictError as conflict:
+            return failure(conflict, more={"theirs": getattr(conflict, "theirs", None)})
 
     async def photo(request: Request) -> Response:
         kind = request.headers.get("content-type", "").split(";")[0]
@@ -192,8 +192,23 @@ def _record_routes(desk: Desk) -> list[Route]:
         except FacademapError as error:
             return failure(error)
 
-    return [Route("/api/work", threaded(page)), Route("/api/work/{act}", threaded(do), methods=["POST"]),
+    return [Route("/api/work", threaded(page)), Route("/api/work/all", threaded(overview)), Route("/api/work/{act}", threaded(do), methods=["POST"]),
             Route("/api/photos", photo, methods=["POST"])]
+
+
+def _act_values(act: str, body: Mapping[str, Any]) -> Mapping[str, Any]:
+    """What an act says, with everything of the right kind."""
+    if act == "stage":
+        return {"stage": _text(body, "stage", required=True)}
+    if act == "check":
+        measured = body.get("measured")
+        if measured is not None and not isinstance(measured, dict):
+            raise InputError("measured is not an object", "Send name and value.")
+        return {"criterion": _text(body, "criterion", required=True), "measured": measured, "result": _text(body, "result") or None}
+    values = body.get("values")
+    if act == "cut-out" and not isinstance(values, dict):
+        raise InputError("the measures are not an object", "Send widths_m, heights_m, diagonals_m and depths_m.")
+    return values or {}
 
 
 def _review_routes(desk: Desk) -> list[Route]:
@@ -205,10 +220,15 @@ def _review_routes(desk: Desk) -> list[Route]:
         if decision == "return" and not text:
             raise InputError("a return without a reason", "Say why.")
         now = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
+        key = _text(body, "key", most=64)
+        if key and not KEY.match(key):
+            raise InputError("a review needs a key of its own", "Send key as 8 to 64 letters, digits and hyphens.")
         with desk.writing() as project:
             if table in ("repairs", "conditions", "plans"):
                 project.row(table, about)
-            with project.edit(who=reviewer, what=f"review: {decision}") as edit:
+            with edit_once(project, key or secrets.token_hex(16), who=reviewer, what=f"review: {decision}") as edit:
+                if edit is None:
+                    return {"id": changes_of(project, key)[0].id, "repeated": True}
                 name = edit.new_id("V")
                 edit.insert("reviews", [{"id": name, "at": now, "reviewer": reviewer, "about_table": table, "about": about,
                                          "decision": decision, "text": text or None, "source": "survey desk"}])

@@ -191,7 +191,7 @@ def test_a_tile_shows_the_pixels_of_the_elevation(client: TestClient, folder: Pa
 @pytest.mark.parametrize("address", [
     "/tiles/surface/0/99/0?id=landward", "/tiles/surface/9/0/0?id=landward", "/tiles/surface/-1/0/0?id=landward", "/tiles/surface/0/0/x?id=landward",
     "/tiles/surface/0/0/0?id=nowhere", "/tiles/surface/0/0/0", "/tiles/photo/0/0/0?id=../../etc/passwd", "/pictures/photo?id=none&size=1e9",
-    "/pictures/face?id=none", "/api/tables/nothing", "/api/tables/settings", "/api/tables/conditions?box=1,2,nan,4", "/api/tables/conditions?rev=1%27",
+    "/pictures/face?id=none", "/api/tables/nothing", "/api/rows/settings/reviewer_links", "/api/tables/conditions?box=1,2,nan,4", "/api/tables/conditions?rev=1%27",
     "/api/rows/conditions/none", "/api/changes?after=-1", "/api/history?table=x", "/api/ranking?repair=none", "/api/work?repair=none", "/api/jobs/none",
     "/pictures/in-wall?repair=none&face=none&turn=45", "/built/../app.py", "/built/%2e%2e%2fdesk.html", "/nowhere",
 ])
