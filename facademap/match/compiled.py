@@ -8,7 +8,7 @@ import importlib
 import types
 from typing import Any
 
-from facademap.match import kernels_group, kernels_place, kernels_rebuild, kernels_saw
+from facademap.match import kernels_box, kernels_group, kernels_place, kernels_rebuild, kernels_saw
 
 __all__ = ["MOST_TOGETHER", "digest_of_kernels", "kernels"]
 
@@ -18,8 +18,9 @@ MOST_TOGETHER = 8
 #: The functions to compile, in order: those that call come after those that are called.
 _KERNELS: tuple[Any, ...] = (
     kernels_place.point_on_face, kernels_place.clear_at, kernels_place.free_edges, kernels_place.lowest,
-    kernels_place.first_place, kernels_place.one, kernels_saw.layout, kernels_saw.fill, kernels_saw.fill_some,
-    kernels_saw.pairs_apart, kernels_saw.side_by_side, kernels_group.can_cut, kernels_group.best_group,
+    kernels_place.first_place, kernels_place.one, kernels_box.keep_size, kernels_box.narrowest, kernels_box.flattest,
+    kernels_box.box_sets, kernels_saw.layout, kernels_saw.fill, kernels_saw.fill_some, kernels_saw.pairs_apart,
+    kernels_saw.side_by_side, kernels_group.can_cut, kernels_group.best_group,
     kernels_rebuild.insert, kernels_rebuild.rebuild,
 )
 
@@ -53,7 +54,7 @@ def kernels(compiled: bool) -> Any:
     numba = importlib.import_module("numba")
     stamp = digest_of_kernels()
     space: dict[str, Any] = {}
-    for module in (kernels_place, kernels_saw, kernels_group, kernels_rebuild):
+    for module in (kernels_place, kernels_box, kernels_saw, kernels_group, kernels_rebuild):
         space |= {k: v for k, v in vars(module).items() if not isinstance(v, types.FunctionType)}
 
     def compile_one(function: Any) -> Any:

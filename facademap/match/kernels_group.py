@@ -8,9 +8,15 @@ from __future__ import annotations
 
 import numpy as np
 
+from facademap.match.kernels_box import box_sets
 from facademap.match.kernels_saw import side_by_side
 
-__all__ = ["best_group", "can_cut"]
+__all__ = ["MOST_IN_GROUP", "MOST_STEPS", "UNDECIDED", "best_group", "can_cut"]
+
+#: Largest group whose sharing-out to slabs is looked at, and the steps of that.
+MOST_IN_GROUP = 14
+MOST_STEPS = 5_000_000
+UNDECIDED = 1000
 
 
 def can_cut(
@@ -40,82 +46,106 @@ def can_cut(
     depth_kerf = sizes[1]
     n_levels = level_depths.shape[0]
     most = int(sizes[3])
-    kerf = sizes[4]
-    if n > 12:
+    if n > MOST_IN_GROUP:
         return 2
-    memo = np.full(1 << n, -1, np.int64)
-    thick = np.empty(most)
-    masks = np.zeros(most, np.int64)
+    sets = 1 << n
+    wide, high, found = box_sets(group, n_levels - 1, level_starts, choices, sizes[4], box)
+    possible = np.ones(sets, np.int8)
+    if sizes[5] == 0.0:  # free cuts may win what straight ones cannot
+        for mask in range(1, sets):
+            possible[mask] = 1 if found[mask] > 0 else 0
+    # of every set: thickness in the front slab and in others, first and last slab it may come from
+    thick = np.full((sets, 2), sizes[2])
+    first = np.zeros(sets, np.int64)
+    last = np.full(sets, most, np.int64)
+    for mask in range(1, sets):
+        k = 0
+        while (mask >> k) & 1 == 0:
+            k += 1
+        rest = mask & (mask - 1)
+        for c in range(2):
+            thick[mask, c] = max(thick[rest, c], needs[c, group[k]])
+        first[mask] = max(first[rest], slabs_of[0, group[k]])
+        last[mask] = min(last[rest], slabs_of[1, group[k]])
+    memo = np.full(sets, -1, np.int64)
+    masks = np.zeros(most + 1, np.int64)
+    lefts = np.zeros(most + 1, np.int64)
+    used = np.zeros(most + 1)
     undecided = False
     limit = spent[0] + 4 * most_queries
+    steps = 0
     for count in range(1, most + 1):
-        ways = 1
-        for _k in range(n):
-            ways *= count
-        if ways > 8192:
-            undecided = True
-            break
-        for way in range(ways):
-            if spent[0] > limit:
+        c = 0
+        lefts[0] = sets - 1
+        masks[0] = sets - 1
+        used[0] = depth_kerf * (count - 1)
+        while c >= 0:
+            steps += 1
+            if spent[0] > limit or steps > MOST_STEPS:
                 return 2
-            rest = way
-            good = True
-            for c in range(count):
-                thick[c] = sizes[2]
-                masks[c] = 0
-            for k in range(n):
-                c = rest % count
-                rest //= count
-                slot[k] = c
-                if c < slabs_of[0, group[k]] or c > slabs_of[1, group[k]]:
-                    good = False
-                    break
-                masks[c] |= 1 << k
-                thick[c] = max(thick[c], needs[0 if c == 0 else 1, group[k]])
-            if not good:
-                continue
-            used = depth_kerf * (count - 1)
-            for c in range(count):
-                used += thick[c]
-                if c > 0 and masks[c] == 0:
-                    good = False
-            if not good or used > depth:
-                continue
-            start = 0.0
-            for c in range(count):
-                mask = masks[c]
-                if mask != 0:
-                    if memo[mask] < 0:
-                        first = 0
-                        answer = 0
-                        for level in range(n_levels):
-                            answer = side_by_side(group, mask, level, level_starts, choices, kerf, box, edges, parts,
-                                                  planes, segments, most_queries, spent)
-                            if answer == 0 and sizes[5] > 0.0 and mask & (mask - 1) != 0:
-                                answer = 2  # not by straight cuts, but perhaps by free ones
-                            if answer != 0:
-                                break
-                            first += 1
-                        memo[mask] = first if answer != 2 else 1000
-                    if memo[mask] == 1000:
-                        undecided = True
-                        good = False
-                        break
-                    if memo[mask] >= n_levels:
-                        good = False
-                        break
-                    behind = level_depths[memo[mask]]
-                    if c == 0 and behind > 0.0:
-                        good = False
-                        break
-                    start = max(start, behind)
-                start += thick[c]
-                if start > depth:
-                    good = False
-                    break
-                start += depth_kerf
+            mask = masks[c]
+            good = mask >= 0
             if good:
-                return 1
+                need = used[c] + thick[mask, 0 if c == 0 else 1]
+                good = (
+                    possible[mask] == 1 and (mask > 0 or c == 0 < count - 1) and first[mask] <= c <= last[mask]
+                    and need + (count - 1 - c) * sizes[2] <= depth and (c < count - 1 or mask == lefts[c])
+                )
+            if good and c < count - 1:
+                lefts[c + 1] = lefts[c] ^ mask
+                masks[c + 1] = lefts[c + 1]
+                used[c + 1] = need
+                c += 1
+                continue
+            if good:
+                start = 0.0
+                for c in range(count):
+                    mask = masks[c]
+                    if mask != 0:
+                        if memo[mask] < 0:
+                            answer = 0
+                            at = 0
+                            for level in range(n_levels):
+                                answer = side_by_side(group, mask, level, level_starts, choices, sizes[4], box, wide,
+                                                      high, found, edges, parts, planes, segments, most_queries, spent)
+                                if answer == 0 and sizes[5] > 0.0 and mask & (mask - 1) != 0:
+                                    answer = 2  # not by straight cuts, but perhaps by free ones
+                                if answer != 0:
+                                    break
+                                at += 1
+                            memo[mask] = at if answer != 2 else UNDECIDED
+                            if at == n_levels:
+                                possible[mask] = 0
+                        if memo[mask] == UNDECIDED:
+                            undecided = True
+                            good = False
+                            break
+                        if memo[mask] >= n_levels:
+                            good = False
+                            break
+                        behind = level_depths[memo[mask]]
+                        if c == 0 and behind > 0.0:
+                            good = False
+                            break
+                        start = max(start, behind)
+                    start += thick[mask, 0 if c == 0 else 1]
+                    if start > depth:
+                        good = False
+                        break
+                    start += depth_kerf
+                if good:
+                    for k in range(n):
+                        for s in range(count):
+                            if (masks[s] >> k) & 1:
+                                slot[k] = s
+                    return 1
+                c = count - 1
+            # the next set for this slab, or back to the slab before
+            while c >= 0 and (masks[c] <= 0 or c == count - 1):
+                c -= 1
+            if c >= 0:
+                masks[c] = (masks[c] - 1) & lefts[c]
+    spent[0] += steps // 100
     return 2 if undecided else 0
 
 

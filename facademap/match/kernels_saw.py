@@ -10,6 +10,7 @@ import math
 
 import numpy as np
 
+from facademap.match.kernels_box import flattest, narrowest
 from facademap.match.kernels_place import ANY, PLACE, RIGHT, SLACK, TOP, first_place, one
 
 __all__ = ["fill", "fill_some", "layout", "pairs_apart", "side_by_side"]
@@ -18,7 +19,10 @@ BISECT_MM = 0.0005
 ENTER, SPLIT, FIRST, SECOND, PLACED, LAST, STRIP, STRIPPED, TRY, TRIED, TRIED_BOTH = range(11)
 
 
-def layout(goal, mask, x0, x1, y0, y1, kerf, starts, choices, areas, edges, parts, planes, segments, places, spent):
+def layout(
+    goal, mask, x0, x1, y0, y1, kerf, starts, choices, sets, wide, high, count, edges, parts, planes, segments, places,
+    spent,
+):
     """Can the blanks of ``mask`` be sawn out of a box by straight cuts, end to end, any number of stages?
 
     Parameters
@@ -31,9 +35,11 @@ def layout(goal, mask, x0, x1, y0, y1, kerf, starts, choices, areas, edges, part
         Bits of the blanks.
     x0, x1, y0, y1, kerf : float
         The box and the width of a cut in mm.
-    starts, choices, areas : ndarray
-        First choice of every blank; the choices (see :func:`first_place`); area of its bounding box
-        grown by one kerf.
+    starts, choices : ndarray
+        First choice of every blank; the choices (see :func:`first_place`).
+    sets, wide, high, count : ndarray
+        Smallest rectangles of every set of blanks (:func:`facademap.match.kernels_box.box_sets`); set m
+        of the blanks here is number ``sets[m]`` there.
     spent : ndarray of int, shape (3,)
         Queries made, most queries allowed, 1 when that was not enough.
 
@@ -78,28 +84,26 @@ def layout(goal, mask, x0, x1, y0, y1, kerf, starts, choices, areas, edges, part
                 answer = bad
                 top -= 1
                 continue
-            area = 0.0
             least = -math.inf
-            fits = True
+            set_of = sets[group]
+            if aim == TOP:
+                least = box[2] + flattest(wide, high, count, set_of, box[1] - box[0] + 0.01) - 0.01
+                fits = least <= box[3]
+            else:
+                least = box[0] + narrowest(wide, high, count, set_of, box[3] - box[2] + 0.01) - 0.01
+                fits = least <= box[1]
             for item in range(n_items):
-                if (group >> item) & 1:
-                    area += areas[item]
+                if (group >> item) & 1 and fits:
                     single = one(TOP if aim == TOP else RIGHT, item, box[0], box[1], box[2], box[3], starts, choices,
                                  edges, parts, planes, segments, places, spent)
                     if single == math.inf:
                         fits = False
                         break
                     least = max(least, single)
-            wide = box[1] - box[0] + kerf + 0.01
-            high = box[3] - box[2] + kerf + 0.01
-            if not fits or area > wide * high:
+            if not fits:
                 answer = bad
                 top -= 1
                 continue
-            if aim == RIGHT:
-                least = max(least, box[0] + area / high - kerf - 0.01)
-            elif aim == TOP:
-                least = max(least, box[2] + area / wide - kerf - 0.01)
             box[4] = least
             box[5] = bad
             frame[2] = 0
@@ -132,6 +136,19 @@ def layout(goal, mask, x0, x1, y0, y1, kerf, starts, choices, areas, edges, part
                     continue
                 frame[2] = part
                 rest = group ^ part
+                # can both parts lie beside (above) each other in a plain rectangle?
+                if frame[3] == 0:
+                    end = box[1] if not measuring or aim == TOP else min(limit, box[5])
+                    room = box[3] - box[2] + 0.01
+                    if (box[0] + narrowest(wide, high, count, sets[part], room) + kerf
+                            + narrowest(wide, high, count, sets[rest], room) > end + 0.01):
+                        continue
+                else:
+                    end = box[3] if not measuring or aim == RIGHT else min(limit, box[5])
+                    room = box[1] - box[0] + 0.01
+                    if (box[2] + flattest(wide, high, count, sets[part], room) + kerf
+                            + flattest(wide, high, count, sets[rest], room) > end + 0.01):
+                        continue
                 if not measuring:
                     call = RIGHT if frame[3] == 0 else TOP
                     call_mask = part
@@ -409,36 +426,35 @@ def fill_some(starts, choices, kerf, box, edges, parts, planes, segments, places
     return False
 
 
-def side_by_side(group, mask, level, starts, choices, kerf, box, edges, parts, planes, segments, most_queries, spent):
+def side_by_side(
+    group, mask, level, starts, choices, kerf, box, wide, high, count, edges, parts, planes, segments, most_queries, spent
+):
     """Whether the blanks of ``group`` picked by ``mask`` can be sawn from one slab: 1 yes, 0 no, 2 not decided."""
     n = 0
     rows = 0
     for k in range(group.shape[0]):
         if (mask >> k) & 1:
-            count = starts[level, group[k] + 1] - starts[level, group[k]]
-            if count == 0:
+            found = starts[level, group[k] + 1] - starts[level, group[k]]
+            if found == 0:
                 return 0
             n += 1
-            rows += count
+            rows += found
     own_starts = np.zeros(n + 1, np.int64)
     own = np.empty((rows, choices.shape[1]))
-    areas = np.empty(n)
+    sets = np.zeros(1 << n, np.int64)
     n = 0
     rows = 0
-    total = 0.0
     for k in range(group.shape[0]):
         if (mask >> k) & 1:
             for row in range(starts[level, group[k]], starts[level, group[k] + 1]):
                 own[rows] = choices[row]
                 rows += 1
-            areas[n] = (own[rows - 1, 2] + kerf) * (own[rows - 1, 3] + kerf)
-            total += areas[n]
+            for some in range(1 << n):
+                sets[some | 1 << n] = sets[some] | 1 << k
             n += 1
             own_starts[n] = rows
     if n == 1:
         return 1
-    if total > (box[2] - box[0] + kerf + 0.02) * (box[3] - box[1] + kerf + 0.02):
-        return 0
     places = np.empty((n, 3))
     if fill_some(own_starts, own, kerf, box, edges, parts, planes, segments, places, spent):
         return 1
@@ -446,8 +462,8 @@ def side_by_side(group, mask, level, starts, choices, kerf, box, edges, parts, p
         return 2
     counter = np.zeros(3, np.int64)
     counter[1] = most_queries
-    good = layout(ANY, (1 << n) - 1, box[0], box[2], box[1], box[3], kerf, own_starts, own, areas, edges, parts, planes,
-                  segments, places, counter)
+    good = layout(ANY, (1 << n) - 1, box[0], box[2], box[1], box[3], kerf, own_starts, own, sets, wide, high, count,
+                  edges, parts, planes, segments, places, counter)
     spent[0] += counter[0]
     if good > 0.0:
         return 1

@@ -207,7 +207,6 @@ class Layouts:
         space, kerf = self.space, float(self.problem.params.kerf_mm)
         starts = np.cumsum([0, *(len(r) for r in rows)]).astype(np.int64)
         choices = np.concatenate(rows)
-        areas = np.array([(r[0, 2] + kerf) * (r[0, 3] + kerf) for r in rows])
         places = np.zeros((len(rows), 3))
         box = space.box(block, face)
         pool = (space.edges, space.parts, space.planes, space.segments, places)
@@ -220,7 +219,8 @@ class Layouts:
 
         spent = np.array([0, self.most_queries, 0], dtype=np.int64)
         if len(rows) > 1:
-            if self.problem.params.cut_mode == "guillotine" and float(areas.sum()) > (box[2] - box[0] + kerf + 0.02) * (box[3] - box[1] + kerf + 0.02):
+            areas = sum((r[0, 2] + kerf) * (r[0, 3] + kerf) for r in rows)
+            if self.problem.params.cut_mode == "guillotine" and areas > (box[2] - box[0] + kerf + 0.02) * (box[3] - box[1] + kerf + 0.02):
                 return "no", ()
             done = space.kernels.fill_some(starts, choices, kerf, np.array(box, dtype=float), *pool, spent)
             self.work += int(spent[0])
@@ -233,7 +233,9 @@ class Layouts:
         everything = (1 << len(rows)) - 1
         x0, y0, x1, y1 = box
         goal = PLACE if len(rows) == 1 else ANY
-        good = space.kernels.layout(goal, everything, x0, x1, y0, y1, kerf, starts, choices, areas, *pool, spent)
+        group, sets = np.arange(len(rows)), np.arange(everything + 1)
+        sizes = space.kernels.box_sets(group, 0, starts[None, :], choices, kerf, np.array(box, dtype=float))
+        good = space.kernels.layout(goal, everything, x0, x1, y0, y1, kerf, starts, choices, sets, *sizes, *pool, spent)
         self.work += int(spent[0])
         if good == 0.0 and free:
             most = self.most_queries // 4 if len(rows) < 6 else self.most_queries // 20
@@ -247,5 +249,5 @@ class Layouts:
             return ("unknown" if spent[2] else "no"), ()
         if len(rows) > 1:
             spent[:] = (0, 1 << 40, 0)
-            space.kernels.layout(PLACE, everything, x0, x1, y0, y1, kerf, starts, choices, areas, *pool, spent)
+            space.kernels.layout(PLACE, everything, x0, x1, y0, y1, kerf, starts, choices, sets, *sizes, *pool, spent)
         return found()

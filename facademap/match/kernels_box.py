@@ -1,0 +1,164 @@
+# mypy: disable-error-code="no-untyped-def"
+"""Which sets of boxes straight cuts can win from one rectangle: the quick proof that a set is impossible.
+
+Plain Python on arrays, compiled as it stands (see ``compiled.py``). A face lies inside its bounding
+rectangle, so what cannot be sawn from that cannot be sawn from the face, wherever its flaws are. In a
+plain rectangle a set of boxes is described by the sizes of the smallest rectangles that hold it: those of
+a set follow from those of its two parts beside a cut.
+
+References
+----------
+Combining the sizes of slicing arrangements: Stockmeyer (1983), Optimal orientations of cells in slicing
+floorplan designs, Information and Control 57 (from memory).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+__all__ = ["MOST_SIZES", "box_sets", "flattest", "keep_size", "narrowest"]
+
+#: Sizes kept for one set; with more, two neighbours become one that is smaller than both, which never excludes.
+MOST_SIZES = 24
+
+
+def keep_size(wide, high, count, mask, w, h):
+    """Keep the size (w, h) of a set unless one at hand is no larger; sizes stay sorted by width."""
+    n = count[mask]
+    if n == wide.shape[1]:  # full: make one of the two neighbours that lose least by it
+        best = 0
+        least = np.inf
+        for k in range(n - 1):
+            lost = (wide[mask, k + 1] - wide[mask, k]) * (high[mask, k] - high[mask, k + 1])
+            if lost < least:
+                least = lost
+                best = k
+        n -= 1
+        high[mask, best] = high[mask, best + 1]
+        for k in range(best + 1, n):
+            wide[mask, k] = wide[mask, k + 1]
+            high[mask, k] = high[mask, k + 1]
+        count[mask] = n
+    at = 0
+    while at < n and wide[mask, at] <= w:
+        if high[mask, at] <= h:
+            return
+        at += 1
+    end = at
+    while end < n and high[mask, end] >= h:
+        end += 1
+    if end == at:
+        for k in range(n, at, -1):
+            wide[mask, k] = wide[mask, k - 1]
+            high[mask, k] = high[mask, k - 1]
+        count[mask] = n + 1
+    elif end > at + 1:
+        gap = end - at - 1
+        for k in range(end, n):
+            wide[mask, k - gap] = wide[mask, k]
+            high[mask, k - gap] = high[mask, k]
+        count[mask] = n - gap
+    wide[mask, at] = w
+    high[mask, at] = h
+
+
+def narrowest(wide, high, count, mask, most_high):
+    """Width of the narrowest rectangle no higher than that which holds a set; infinite for none."""
+    for k in range(count[mask]):
+        if high[mask, k] <= most_high:
+            return wide[mask, k]
+    return np.inf
+
+
+def flattest(wide, high, count, mask, most_wide):
+    """Height of the lowest rectangle no wider than that which holds a set; infinite for none."""
+    for k in range(count[mask] - 1, -1, -1):
+        if wide[mask, k] <= most_wide:
+            return high[mask, k]
+    return np.inf
+
+
+def box_sets(group, level, starts, choices, kerf, box):
+    """The smallest rectangles from which straight cuts win each set of blanks.
+
+    Sets that do not fit the bounding rectangle of the face have none: they are impossible on the face.
+
+    Parameters
+    ----------
+    group : ndarray of int
+        Pieces of the face; sets of them are bit masks.
+    level : int
+        The level with the fewest flaws.
+    starts, choices : ndarray
+        Choices of every piece at every level.
+    box : ndarray
+        The rectangle: x0, y0, x1, y1.
+
+    Returns
+    -------
+    wide, high : ndarray, shape (2 ** n, MOST_SIZES)
+        By rising width; every true size is at least as large as one of them in both directions.
+    count : ndarray of int, shape (2 ** n,)
+    """
+    n = group.shape[0]
+    full_w = box[2] - box[0] + 0.02
+    full_h = box[3] - box[1] + 0.02
+    wide = np.empty((1 << n, MOST_SIZES))
+    high = np.empty((1 << n, MOST_SIZES))
+    count = np.zeros(1 << n, np.int64)
+    area = np.zeros(1 << n)
+    for mask in range(1, 1 << n):
+        low = mask & -mask
+        if mask == low:
+            k = 0
+            while (mask >> k) & 1 == 0:
+                k += 1
+            least = np.inf
+            for row in range(starts[level, group[k]], starts[level, group[k] + 1]):
+                w = choices[row, 2]
+                h = choices[row, 3]
+                least = min(least, (w + kerf) * (h + kerf))
+                if w <= full_w and h <= full_h:
+                    keep_size(wide, high, count, mask, w, h)
+            area[mask] = least
+            continue
+        area[mask] = area[low] + area[mask ^ low]
+        if area[mask] > (full_w + kerf) * (full_h + kerf):
+            continue
+        whole = True
+        for k in range(n):
+            if (mask >> k) & 1 and count[mask ^ (1 << k)] == 0:
+                whole = False
+                break
+        if not whole:
+            continue
+        rest = mask ^ low
+        sub = rest
+        while sub > 0:  # the part with the lowest blank, and the part without
+            sub = (sub - 1) & rest
+            one = sub | low
+            two = mask ^ one
+            for swap in range(2):
+                a = two if swap else one
+                b = one if swap else two
+                # beside each other: for every size of a the narrowest size of b that is no higher
+                k = 0
+                for i in range(count[a]):
+                    while k > 0 and high[b, k - 1] <= high[a, i]:
+                        k -= 1
+                    while k < count[b] and high[b, k] > high[a, i]:
+                        k += 1
+                    if k < count[b]:
+                        w = wide[a, i] + wide[b, k] + kerf
+                        if w <= full_w:
+                            keep_size(wide, high, count, mask, w, high[a, i])
+                # above each other: for every size of a the lowest size of b that is no wider
+                k = -1
+                for i in range(count[a]):
+                    while k + 1 < count[b] and wide[b, k + 1] <= wide[a, i]:
+                        k += 1
+                    if k >= 0:
+                        h = high[a, i] + high[b, k] + kerf
+                        if h <= full_h:
+                            keep_size(wide, high, count, mask, wide[a, i], h)
+    return wide, high, count
