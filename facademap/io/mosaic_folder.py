@@ -22,7 +22,7 @@ from facademap.photo.camera import Camera
 from facademap.photo.exposure import PhotoLevel
 from facademap.photo.flatten import WallLight
 from facademap.photo.mosaic import MosaicPlan
-from facademap.photo.register import PhotoGraph
+from facademap.photo.photo_graph import PhotoGraph
 from facademap.photo.ties import PairTies
 from facademap.wall.grid import PixelGrid, Window
 

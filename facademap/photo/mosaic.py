@@ -8,9 +8,8 @@ needs, so that windows may be made in any order, again, or on other machines, wi
 from __future__ import annotations
 
 import math
-from collections import OrderedDict, deque
+from collections import OrderedDict
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from threading import Lock
 from typing import Any
@@ -24,6 +23,7 @@ from facademap.photo.features import grey_picture
 from facademap.photo.flatten import WallLight, fit_wall_light
 from facademap.photo.resample import Interpolation, PhotoLevels, SurfaceView, rectify_window
 from facademap.photo.seams import CoarseView, SeamSettings, choose_sources, coarse_view
+from facademap.photo.threads import in_order
 from facademap.wall.grid import PixelGrid, Window
 
 __all__ = ["MosaicPlan", "PictureShelf", "mosaic_window", "mosaic_windows", "plan_mosaic"]
@@ -455,21 +455,10 @@ def mosaic_windows(
     if plan is None:
         plan = plan_mosaic(views, shelf, grid, levels=gains)
     windows = list(grid.windows(window_px))
-    before = cv2.getNumThreads()
-    cv2.setNumThreads(1)
-    pending: deque[tuple[Window, Future[tuple[Bytes, Bytes, NDArray[np.int16]]]]] = deque()
-    try:
-        with ThreadPoolExecutor(threads) as pool:
-            for number, window in enumerate(windows):
-                pending.append((window, pool.submit(mosaic_window, plan, views, shelf, window,
-                                                    interpolation=interpolation)))
-                if len(pending) > 2 * threads:
-                    done, future = pending.popleft()
-                    yield done, *future.result()
-                if progress is not None and number % 16 == 0:
-                    progress(number / len(windows))
-            while pending:
-                done, future = pending.popleft()
-                yield done, *future.result()
-    finally:
-        cv2.setNumThreads(before)
+    chosen = plan
+
+    def fill(window: Window) -> tuple[Bytes, Bytes, NDArray[np.int16]]:
+        return mosaic_window(chosen, views, shelf, window, interpolation=interpolation)
+
+    for window, (rgb, mask, source) in in_order(fill, windows, threads=threads, progress=progress):
+        yield window, rgb, mask, source

@@ -21,7 +21,9 @@ from facademap.photo.bundle import Bundle, BundleResult, adjust_bundle
 from facademap.photo.camera import Camera
 from facademap.photo.features import reduced
 from facademap.photo.homography import apply_homography, homography_depth
-from facademap.photo.register import PhotoGraph, chained_homographies, join_photos
+from facademap.photo.join import join_photos
+from facademap.photo.photo_graph import PhotoGraph, TieRows, camera_groups, chained_homographies, tie_rows
+from facademap.photo.threads import in_order
 from facademap.photo.ties import PairTies
 
 __all__ = ["MosaicPoint", "MosaicViews", "PointMiss", "WallView", "fit_mosaic_views", "join_reduced"]
@@ -29,8 +31,11 @@ __all__ = ["MosaicPoint", "MosaicViews", "PointMiss", "WallView", "fit_mosaic_vi
 Floats = NDArray[np.floating[Any]]
 Bytes = NDArray[np.uint8]
 
-#: Longest side of the copies that are searched for tie points (a setting).
+#: Longest side of the copies on which tie points are placed, and on which features are looked for (settings).
 TIES_LONGEST_PX = 1600
+FEATURES_LONGEST_PX = 1000
+#: Photos above this size are decoded one at a time.
+LARGE_PX = 40_000_000
 #: Priors of an unknown lens, as in the fit of one photo (common practice): principal point in shares of
 #: the longer side, k1, k2; focal length as the logarithm of a factor; trust in the rotation constraint.
 PRINCIPAL_SHARE = 0.01
@@ -184,14 +189,15 @@ def join_reduced(
     small: list[Bytes] = []
     factors: list[float] = []
     say = progress or (lambda fraction: None)
-    for i in range(len(cameras)):
-        copy, factor = reduced(load(i), longest_px)
+    threads = 1 if max(c.width_px * c.height_px for c in cameras) > LARGE_PX else 2
+    for i, (copy, factor) in in_order(lambda i: reduced(load(i), longest_px), range(len(cameras)), threads=threads):
         small.append(copy)
         factors.append(factor)
-        say(0.3 * (i + 1) / len(cameras))
+        say(0.2 * (i + 1) / len(cameras))
     scaled = [_scaled_camera(c, s.shape) for c, s in zip(cameras, small, strict=True)]
     graph = join_photos(lambda i: small[i], scaled, known_lens=known_lens, thorough=thorough, most_ties=150,
-                        most_features=3000, one_lens=True, progress=lambda f: say(0.3 + 0.7 * f))
+                        most_features=2400, longest_px=FEATURES_LONGEST_PX, one_lens=True,
+                        progress=lambda f: say(0.2 + 0.8 * f))
     pairs = {pair: _enlarged(ties, factors[pair[0]], factors[pair[1]]) for pair, ties in graph.pairs.items()}
     return replace(graph, cameras=tuple(cameras), pairs=pairs)
 
@@ -241,16 +247,16 @@ def fit_mosaic_views(
             raise GeometryError(f"no group of connected photos can be placed on the wall: {reason}",
                                 "Pick at least four control points, not on one line, in photos that overlap.")
         result, members, rows, blunders = _adjust(graph, control, starts, known_focal=known_focal)
-        worst = _worst_photo(graph, result, members, rows)
+        worst = _worst_photo(result, members, rows)
         if worst is None:
             break
         left_out[worst] = "its tie points contradict those of the other photos (blurred, moved, or another wall?)"
     views: list[WallView | None] = [None] * count
     for k, photo in enumerate(members):
         views[photo] = WallView(camera=result.cameras[k], homography=result.homographies[k])
-    tie_rows = rows[rows >= 0] if len(rows) else rows
-    miss = np.hypot(*result.residual_px[: len(rows)].T)
-    good = result.weight[: len(rows)] > 0.1
+    count_rows = len(rows.photo)
+    miss = np.hypot(*result.residual_px[:count_rows].T)
+    good = result.weight[:count_rows] > 0.1
     reasons = {**loose, **left_out}
     return MosaicViews(
         views=tuple(views),
@@ -258,7 +264,7 @@ def fit_mosaic_views(
         misses=_misses(views, points, blunders),
         blunders=tuple(sorted(blunders)),
         tie_rms_px=float(np.sqrt(np.mean(miss[good] ** 2))) if good.any() else 0.0,
-        ties=len(tie_rows) // 2,
+        ties=count_rows // 2,
         focal_factor=float(result.focal_factor[0]) if len(result.focal_factor) else 1.0,
         sigma0=result.sigma0,
     )
@@ -345,13 +351,13 @@ def _start_cameras(graph: PhotoGraph) -> list[Camera]:
 
 def _adjust(
     graph: PhotoGraph, control: Sequence[MosaicPoint], starts: dict[int, Floats], *, known_focal: bool
-) -> tuple[BundleResult, list[int], NDArray[np.intp], set[str]]:
+) -> tuple[BundleResult, list[int], TieRows, set[str]]:
     """One adjustment; again without control points that turn out as blunders."""
     blunders: set[str] = set()
     while True:
         result, members, rows, names = _adjust_once(graph, control, starts, blunders, known_focal=known_focal)
-        miss = np.hypot(*result.residual_px[len(rows) :].T)
-        ties = np.hypot(*result.residual_px[: len(rows)].T)
+        miss = np.hypot(*result.residual_px[len(rows.photo) :].T)
+        ties = np.hypot(*result.residual_px[: len(rows.photo)].T)
         usual = max(float(np.median(np.r_[miss, ties])) if len(ties) else 0.0, float(np.median(miss)), 0.3)
         bad = miss > max(BLUNDER_PX, BLUNDER_TIMES * usual)
         remaining = {n for n in names if n not in blunders}
@@ -363,45 +369,27 @@ def _adjust(
 def _adjust_once(
     graph: PhotoGraph, control: Sequence[MosaicPoint], starts: dict[int, Floats], blunders: set[str], *,
     known_focal: bool,
-) -> tuple[BundleResult, list[int], NDArray[np.intp], list[str]]:
+) -> tuple[BundleResult, list[int], TieRows, list[str]]:
     members = sorted(starts)
     at = {photo: k for k, photo in enumerate(members)}
     cameras = [_start_cameras(graph)[i] for i in members]
     matrices = np.stack([starts[i] for i in members])
-    photo, point, pixel, wall, pair_of = [], [], [], [], []
-    count = 0
-    for number, ((a, b), ties) in enumerate(graph.pairs.items()):
-        if not ties.joined or a not in at or b not in at:
-            continue
-        ray = cameras[at[a]].ray_from_pixel(ties.first_px)
-        places = apply_homography(np.linalg.inv(matrices[at[a]]), ray)
-        other = cameras[at[b]].pixel_from_ray(apply_homography(matrices[at[b]], places))
-        good = np.isfinite(places).all(axis=1) & np.isfinite(other).all(axis=1)
-        n = int(np.count_nonzero(good))
-        photo += [np.full(n, at[a]), np.full(n, at[b])]
-        point += [count + np.arange(n)] * 2
-        pixel += [ties.first_px[good], ties.second_px[good]]
-        pair_of += [np.full(2 * n, number)]
-        wall.append(places[good])
-        count += n
-    rows = np.concatenate(pair_of) if pair_of else np.zeros(0, np.intp)
+    rows = tie_rows(graph, members, cameras, matrices)
+    count = len(rows.wall)
     used = [p for p in control if p.photo in at and p.name not in blunders]
     names = list(dict.fromkeys(p.name for p in used))
     survey = {p.name: p for p in used}
-    wall.append(np.array([survey[n].wall_m for n in names]).reshape(-1, 2))
-    photo.append(np.array([at[p.photo] for p in used], dtype=np.intp))
-    point.append(np.array([count + names.index(p.name) for p in used], dtype=np.intp))
-    pixel.append(np.array([p.pixel_px for p in used]).reshape(-1, 2))
     tie_sigma = 0.3 * max(1.0, max(c.width_px for c in cameras) / TIES_LONGEST_PX / 2.0)
     long_side = max(cameras[0].width_px, cameras[0].height_px)
     lens = ((0.0,) * 7 if graph.known_lens else
             (PRINCIPAL_SHARE * long_side, PRINCIPAL_SHARE * long_side, *RADIAL_SIGMA, 0.0, 0.0, 0.0))
     bundle = Bundle(
-        cameras=cameras, group=_camera_groups(cameras), homographies=matrices, held=np.zeros(len(members), bool),
-        photo=np.concatenate(photo).astype(np.intp), point=np.concatenate(point).astype(np.intp),
-        pixel_px=np.concatenate(pixel),
-        sigma_px=np.r_[np.full(len(rows), tie_sigma), [p.sigma_px for p in used]],
-        wall=np.concatenate(wall),
+        cameras=cameras, group=camera_groups(cameras), homographies=matrices, held=np.zeros(len(members), bool),
+        photo=np.r_[rows.photo, np.array([at[p.photo] for p in used], dtype=np.intp)],
+        point=np.r_[rows.point, np.array([count + names.index(p.name) for p in used], dtype=np.intp)],
+        pixel_px=np.r_[rows.pixel_px, np.array([p.pixel_px for p in used]).reshape(-1, 2)],
+        sigma_px=np.r_[np.full(len(rows.photo), tie_sigma), [p.sigma_px for p in used]],
+        wall=np.r_[rows.wall, np.array([survey[n].wall_m for n in names]).reshape(-1, 2)],
         wall_sigma=np.r_[np.full(count, np.inf), [max(survey[n].sigma_m, 1e-5) for n in names]],
         lens_sigma=lens, right_angle_sigma=ROTATION_SIGMA, focal_sigma=0.02 if known_focal else FOCAL_SIGMA,
     )
@@ -423,27 +411,16 @@ def _strain(result: BundleResult, bundle: Bundle) -> float:
     return max(float(np.median(miss[part])) for part in (surveyed, ~surveyed) if part.any())
 
 
-def _camera_groups(cameras: Sequence[Camera]) -> NDArray[np.intp]:
-    kinds: dict[tuple[float, ...], int] = {}
-    return np.array([kinds.setdefault((c.width_px, c.height_px, round(c.fx_px, 3)), len(kinds)) for c in cameras],
-                    dtype=np.intp)
-
-
-def _worst_photo(
-    graph: PhotoGraph, result: BundleResult, members: Sequence[int], rows: NDArray[np.intp]
-) -> int | None:
+def _worst_photo(result: BundleResult, members: Sequence[int], rows: TieRows) -> int | None:
     """The photo whose ties fit worst, when they do not fit at all."""
-    if not len(rows):
+    if not rows.of_pair:
         return None
-    pairs = list(graph.pairs)
     each, of_tie = [], []
-    for number in np.unique(rows):
-        at = np.flatnonzero(rows == number)
-        # the first half of a pair's rows is its first photo, the second half its second
+    for pair, at in rows.of_pair.items():
         each.append(np.hypot(*result.residual_px[at].T).reshape(2, -1).sum(axis=0))
-        of_tie.append(np.tile(pairs[number], (len(at) // 2, 1)))
-    miss, pair = np.concatenate(each), np.concatenate(of_tie)
-    medians = {p: float(np.median(miss[(pair == p).any(axis=1)])) for p in members if (pair == p).any()}
+        of_tie.append(np.tile(pair, (len(at) // 2, 1)))
+    miss, shown = np.concatenate(each), np.concatenate(of_tie)
+    medians = {p: float(np.median(miss[(shown == p).any(axis=1)])) for p in members if (shown == p).any()}
     usual = float(np.median(list(medians.values())))
     worst = max(medians, key=lambda p: medians[p])
     return worst if medians[worst] > max(MISFIT_PX, MISFIT_TIMES * usual) else None

@@ -9,9 +9,7 @@ from __future__ import annotations
 
 import math
 import threading
-from collections import deque
 from collections.abc import Callable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Any, Literal, Protocol
 
 import cv2
@@ -19,6 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from facademap.errors import GeometryError
+from facademap.photo.threads import in_order
 from facademap.wall.grid import PixelGrid, Window
 
 __all__ = ["PhotoLevels", "SurfaceView", "check_horizon", "rectify_window", "rectify_windows"]
@@ -199,24 +198,11 @@ def rectify_windows(view: SurfaceView, picture: Bytes | PhotoLevels, grid: Pixel
     photo = picture if isinstance(picture, PhotoLevels) else PhotoLevels(picture)
     windows = list(grid.windows(WINDOW_PX))
     _prepare_levels(view, photo, grid)
-    before = cv2.getNumThreads()
-    cv2.setNumThreads(1)
-    pending: deque[tuple[Window, Future[tuple[Bytes, Bytes]]]] = deque()
-    try:
-        with ThreadPoolExecutor(threads) as pool:
-            for number, window in enumerate(windows):
-                pending.append((window, pool.submit(rectify_window, view, photo, grid, window,
-                                                    interpolation=interpolation)))
-                if len(pending) > 2 * threads:
-                    done, future = pending.popleft()
-                    yield done, *future.result()
-                if progress is not None and number % 16 == 0:
-                    progress(number / len(windows))
-            while pending:
-                done, future = pending.popleft()
-                yield done, *future.result()
-    finally:
-        cv2.setNumThreads(before)
+    def fill(window: Window) -> tuple[Bytes, Bytes]:
+        return rectify_window(view, photo, grid, window, interpolation=interpolation)
+
+    for window, (rgb, mask) in in_order(fill, windows, threads=threads, progress=progress):
+        yield window, rgb, mask
 
 
 def _prepare_levels(view: SurfaceView, photo: PhotoLevels, grid: PixelGrid) -> None:

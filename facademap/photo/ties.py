@@ -400,9 +400,10 @@ def _refined(
         ties = (ties[0][keep], ties[1][keep])
         if len(ties[0]) < limits.least_ties:
             return _refused("laid over each other the photos do not agree", inliers=rough.count, alike_share=alike)
-    final = _lay(first, second, *cameras, matrix, places)
-    if final is not None:
-        alike = _alike_share(final, limits.least_alike)
+    if alike < limits.least_alike_share:
+        # the ties may have mended what the features laid badly
+        final = _lay(first, second, *cameras, matrix, places)
+        alike = alike if final is None else _alike_share(final, limits.least_alike)
     if alike < limits.least_alike_share:
         return _refused(f"laid over each other only {alike:.0%} of the wall looks alike", inliers=rough.count,
                         alike_share=alike)
@@ -440,9 +441,15 @@ def _track(laid: _Laid, most: int) -> tuple[Floats, Floats]:
 def _evened(grey: Bytes) -> Bytes:
     """Local brightness and contrast evened, so that exposure and shadow do not matter."""
     value = grey.astype(np.float32)
-    mean = cv2.GaussianBlur(value, (0, 0), 12)
-    spread = np.sqrt(np.maximum(cv2.GaussianBlur((value - mean) ** 2, (0, 0), 16), 9.0))
+    mean = _smooth(value, 29)
+    spread = np.sqrt(np.maximum(_smooth((value - mean) ** 2, 39), 9.0))
     return np.clip((value - mean) / spread * 40.0 + 128.0, 0, 255).astype(np.uint8)
+
+
+def _smooth(values: NDArray[np.float32], window_px: int) -> NDArray[np.float32]:
+    """Two box means, nearly a Gaussian of a deviation of 0.41 windows and five times as quick."""
+    once = cv2.blur(values, (window_px, window_px))
+    return np.asarray(cv2.blur(once, (window_px, window_px)), np.float32)
 
 
 def _best_of_cells(score: NDArray[np.float32], most: int) -> Floats:

@@ -12,7 +12,7 @@ from facademap.errors import GeometryError
 from facademap.photo.camera import nominal_camera
 from facademap.photo.homography import apply_homography, fit_homography_dlt
 from facademap.photo.mosaic_views import MosaicPoint, fit_mosaic_views
-from facademap.photo.register import PhotoGraph
+from facademap.photo.photo_graph import PhotoGraph
 from facademap.photo.ties import PairTies
 
 SIZE = (1600, 1200)
