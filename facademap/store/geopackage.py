@@ -32,6 +32,7 @@ __all__ = [
     "register_spatial_functions",
     "sql_value",
     "value_from_sql",
+    "wkb_of_blob",
 ]
 
 APPLICATION_ID = 0x47504B47
@@ -107,9 +108,14 @@ def _body_offset(blob: bytes) -> int:
     return _HEADER.size + _ENVELOPE_BYTES[(blob[3] >> 1) & 0b111]
 
 
+def wkb_of_blob(blob: bytes | None) -> bytes | None:
+    """The well-known binary inside a GeoPackage blob."""
+    return None if blob is None else blob[_body_offset(blob) :]
+
+
 def geometry_from_blob(blob: bytes | None) -> shapely.Geometry | None:
     """The shapely geometry of a GeoPackage blob."""
-    return None if blob is None else shapely.from_wkb(blob[_body_offset(blob) :])
+    return None if blob is None else shapely.from_wkb(wkb_of_blob(blob))
 
 
 def _bound(blob: bytes | None, index: int) -> float | None:

@@ -31,11 +31,13 @@ from facademap.store.styles import write_styles
 from facademap.tables import TABLES, Table
 from facademap.wall.world import wall_crs
 
-__all__ = ["SCHEMA_VERSION", "Project"]
+__all__ = ["PACKED_FOLDER", "SCHEMA_VERSION", "Project"]
 
 #: Version of the tables. A project with a larger number is refused, one with a smaller is migrated.
 SCHEMA_VERSION = 1
 FOLDERS = ("photos", "elevations", "blocks", "cache", "out")
+#: Whole tables in few bytes, made again when they are missing.
+PACKED_FOLDER = "cache/tables"
 _APPEND_ONLY_UPDATE = """CREATE TRIGGER edit_log_is_append_only_1 BEFORE UPDATE ON edit_log
   BEGIN SELECT RAISE(ABORT, 'the history is append-only'); END"""
 _OWN_TABLES = """
@@ -303,6 +305,8 @@ class Project:
                     f"UPDATE edit_log SET {part} = json_set({part}, '{path}', NULL) WHERE table_name = ? AND {part} IS NOT NULL",
                     (table.name,))
             self._connection.execute(_APPEND_ONLY_UPDATE)
+        for packed in (self.folder / PACKED_FOLDER).glob(f"{table.name}.*"):
+            packed.unlink(missing_ok=True)
         return int(count)
 
     def snapshot(self, target: str | Path) -> Path:

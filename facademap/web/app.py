@@ -14,7 +14,8 @@ from starlette.routing import Route
 
 from facademap.errors import FileError
 from facademap.tasks.desk_pictures import Pictures
-from facademap.web import pictures_api, tables_api, work_api
+from facademap.tasks.desk_tables import PackedTables
+from facademap.web import packed_api, pictures_api, tables_api, work_api
 from facademap.web.answers import failure, on_http_error, on_unforeseen
 from facademap.web.desk import Desk
 from facademap.web.guard import COOKIE, Access, Guard, pass_of
@@ -41,7 +42,7 @@ def make_app(folder: Path, *, host: str = "127.0.0.1", secret: str = "") -> Guar
     secret : str
         Needed by everybody who works here; empty only where no other machine can reach the server.
     """
-    desk, pictures, jobs = Desk(folder), Pictures(folder), Jobs(folder)
+    desk, pictures, packed, jobs = Desk(folder), Pictures(folder), PackedTables(folder), Jobs(folder)
 
     def reviewers() -> dict[str, str]:
         links = desk.setting("reviewer_links", []) or []
@@ -51,6 +52,7 @@ def make_app(folder: Path, *, host: str = "127.0.0.1", secret: str = "") -> Guar
 
     @asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
+        packed_api.make_ready(desk, packed)
         yield
         jobs.close()
         desk.close()
@@ -91,6 +93,7 @@ def make_app(folder: Path, *, host: str = "127.0.0.1", secret: str = "") -> Guar
         Route("/manifest.webmanifest", manifest),
         Route("/favicon.ico", icon),
         *tables_api.routes(desk),
+        *packed_api.routes(desk, packed),
         *pictures_api.routes(desk, pictures),
         *work_api.routes(desk, pictures, jobs),
     ]

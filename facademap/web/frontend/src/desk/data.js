@@ -1,6 +1,7 @@
 // The tables as this page knows them: rows by id, with their revision. Everything shown is drawn from here.
 import { signal } from "@preact/signals";
-import { ask, q } from "./api.js";
+import { Refused, ask, q } from "./api.js";
+import { Table, unpack } from "./packed.js";
 
 export const project = signal(null);
 export const schema = signal(null);
@@ -13,7 +14,7 @@ const ticks = new Map();
 const listeners = new Set();
 
 export const tableOf = (name) => {
-  if (!tables.has(name)) tables.set(name, new Map());
+  if (!tables.has(name)) tables.set(name, new Table());
   return tables.get(name);
 };
 export const tickOf = (name) => {
@@ -23,7 +24,7 @@ export const tickOf = (name) => {
 /** Rows of a table; a component that calls this is drawn again when the table changes. */
 export const rowsOf = (name) => {
   void tickOf(name).value;
-  return [...tableOf(name).values()].map((entry) => entry.row);
+  return tableOf(name).rows();
 };
 export const entryOf = (name, id) => tableOf(name).get(id) ?? null;
 export const rowOf = (name, id) => {
@@ -63,33 +64,67 @@ export function renameRow(name, from, to) {
   const entry = tableOf(name).get(from);
   if (!entry) return;
   tableOf(name).delete(from);
-  entry.row = { ...entry.row, id: to };
-  tableOf(name).set(to, entry);
+  tableOf(name).set(to, { ...entry, row: { ...entry.row, id: to } });
   tell(name, from);
   tell(name, to);
 }
 
-export async function loadTable(name) {
-  const answer = await ask(`/api/tables/${name}`);
+/** Tables that come packed, since they may be large. */
+export const PACKED = ["openings", "wall_stones", "repairs", "pieces", "conditions", "control_points"];
+
+async function fetchPacked(name) {
+  const answer = await fetch(`/api/packed/${name}`, { credentials: "same-origin" });
+  if (!answer.ok) throw new Refused(answer.status, (await answer.json().catch(() => null))?.error);
+  return answer.arrayBuffer();
+}
+
+const fetchTable = (name) => (PACKED.includes(name) ? fetchPacked(name) : ask(`/api/tables/${name}`));
+
+function fillTable(name, answer) {
   const table = tableOf(name);
-  table.clear();
-  answer.rows.forEach((row, i) => {
-    if (answer.geometry) row.geometry = answer.geometry[i];
-    table.set(row.id, { rev: answer.rev[i], row });
-  });
+  let number;
+  if (answer instanceof ArrayBuffer) {
+    const pack = unpack(answer);
+    table.fill(pack);
+    number = pack.seq;
+  } else {
+    table.clear();
+    answer.rows.forEach((row, i) => {
+      if (answer.geometry) row.geometry = answer.geometry[i];
+      table.set(row.id, { rev: answer.rev[i], row });
+    });
+    number = answer.seq;
+  }
   tickOf(name).value += 1;
   for (const listener of listeners) listener(name, null);
-  return answer.seq;
+  return number;
+}
+
+export async function loadTable(name) {
+  return fillTable(name, await fetchTable(name));
 }
 
 export const LOADED = ["elevations", "surfaces", "openings", "wall_stones", "conditions", "repairs", "pieces", "blocks",
   "faces", "placements", "plans", "photos", "control_points", "observations", "work_log", "reviews"];
 const FIRST = ["elevations", "surfaces"];
 
+/** Asked for at once, at the start; the large ones arrive while the page is being built. */
+let coming = null;
+function askForAll() {
+  const single = LOADED.filter((name) => !PACKED.includes(name) && name !== "settings");
+  const together = ask(`/api/tables?names=${single.join(",")}`);
+  coming = new Map(LOADED.map((name) => [name, single.includes(name) ? together.then((all) => all[name]) : fetchTable(name)]));
+  // each is waited for later; until then a refusal is no fault of its own
+  for (const answer of coming.values()) answer.catch(() => {});
+}
+
 export async function loadProject() {
-  [project.value, schema.value] = await Promise.all([ask("/api/project"), ask("/api/schema")]);
+  const first = ["/api/project", "/api/schema", "/api/pictures"].map((address) => ask(address));
+  askForAll();
+  let shown;
+  [project.value, schema.value, shown] = await Promise.all(first);
   seq.value = project.value.seq;
-  const [shown] = await Promise.all([ask("/api/pictures"), ...FIRST.map(loadTable)]);
+  for (const name of FIRST) fillTable(name, await coming.get(name));
   pictures.value = shown.surfaces;
   const known = rowsOf("surfaces");
   const wanted = new URLSearchParams(location.hash.slice(1)).get("surface");
@@ -98,7 +133,10 @@ export async function loadProject() {
 
 export async function loadRest() {
   const rest = LOADED.filter((name) => !FIRST.includes(name));
-  await Promise.all(rest.map(loadTable));
+  const numbers = await Promise.all(rest.map(async (name) => fillTable(name, await coming.get(name))));
+  // a packed table may be a few edits old; the news begin where the oldest of them ends
+  seq.value = Math.min(seq.value, ...numbers);
+  coming = null;
 }
 
 export const pictureAddress = (photo, size) => `/pictures/photo?id=${q(photo)}&size=${size}`;

@@ -71,6 +71,8 @@ function sizePx(feature, resolution) {
 }
 
 export const conditionStyle = (feature, resolution) => conditionSign(feature, resolution, shownSurvey.value);
+/** Below this size a sign is drawn plain; where outlines are crowded, larger ones too. */
+const plainBelow = (feature) => feature.crowded || PLAIN_PX;
 
 /** How a condition is drawn where one survey is shown; every survey where none is named. */
 export function conditionSign(feature, resolution, survey) {
@@ -88,7 +90,7 @@ export function conditionSign(feature, resolution, survey) {
       new Style({ stroke: new Stroke({ color: colour, width: weight + 0.4 }) }),
     ]);
   }
-  if (size < PLAIN_PX) return once(`plain ${colour}`, () => new Style({ fill: new Fill({ color: `${colour}99` }) }));
+  if (size < plainBelow(feature)) return once(`plain ${colour}`, () => new Style({ fill: new Fill({ color: `${colour}99` }) }));
   const name = feature.get("term");
   return once(`area ${name} ${letter} ${weight}`, () => new Style({
     fill: new Fill({ color: hatchPattern(term(name)?.hatch ?? family(letter)?.hatch ?? { angles: [], spacing: 2, dash: [] }, colour) }),

@@ -2,15 +2,16 @@
 import Collection from "ol/Collection.js";
 import Feature from "ol/Feature.js";
 import { LineString, Point, Polygon } from "ol/geom.js";
-import { Draw, Modify, Snap } from "ol/interaction.js";
+import { Draw, Modify } from "ol/interaction.js";
 import { noModifierKeys, primaryAction } from "ol/events/condition.js";
 import { effect } from "@preact/signals";
-import { entryOf, rowsOf, schema, surface, term } from "./data.js";
+import { entryOf, rowsOf, schema, surface, tableOf, term } from "./data.js";
 import { edit, newId, notice, update } from "./edits.js";
 import { area, length, snapping, survey, tracing, who } from "./settings.js";
 import { areaOf, bedAngle, common, faultOf, lengthOfLine, partsOf, roundAll, simplify, split, squareTo, subtract, union } from "./shapes.js";
 import { sketchStyle } from "./signs.js";
-import { chosenSource, extraSource, format, holdChosenWhile, map, showChosen, sources } from "./wall.js";
+import { NearSnap } from "./near.js";
+import { chosenSource, extraSource, format, holdChosenWhile, map, onWall, showChosen, sources } from "./wall.js";
 import { t } from "./texts.js";
 import { dialog, drawTable, live, place, panel, select, selection, template, tool } from "./view.js";
 import { followLine, outlineAt } from "./assist.js";
@@ -107,9 +108,12 @@ const add = (interaction) => {
   return interaction;
 };
 
+const SNAPPED = ["wall_stones", "openings", "repairs", "conditions"];
+/** An outline that is being changed does not hold its own corners where they were. */
+const snapsTo = (pack, i) => onWall(pack, i) && !(tool.value === "modify" && selection.value.some((s) => s.id === pack.value("id", i)));
 function addSnaps() {
   if (!snapping.value) return;
-  for (const name of ["wall_stones", "openings", "repairs", "conditions"]) add(new Snap({ source: sources[name], pixelTolerance: 11 }));
+  add(new NearSnap({ tables: SNAPPED.map(tableOf), wanted: snapsTo, pixelTolerance: 11 }));
 }
 
 function draw(type, options, finish) {

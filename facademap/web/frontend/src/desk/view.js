@@ -1,6 +1,6 @@
 // What is looked at: workplace, selection, tool, panel.
 import { computed, signal } from "@preact/signals";
-import { entryOf, rowsOf, surface } from "./data.js";
+import { entryOf, surface, tickOf } from "./data.js";
 import { onRename } from "./outbox.js";
 
 export const place = signal("survey");
@@ -18,7 +18,7 @@ export const swipe = signal(null);
 export const selected = computed(() => {
   const [first] = selection.value;
   if (!first) return null;
-  void rowsOf(first.table);
+  void tickOf(first.table).value;
   return entryOf(first.table, first.id)?.row ?? null;
 });
 

@@ -8,7 +8,6 @@ import { defaults as defaultInteractions } from "ol/interaction/defaults.js";
 import { LineString, MultiLineString, MultiPolygon, Point, Polygon } from "ol/geom.js";
 import TileLayer from "ol/layer/Tile.js";
 import VectorLayer from "ol/layer/Vector.js";
-import VectorImageLayer from "ol/layer/VectorImage.js";
 import Projection from "ol/proj/Projection.js";
 import TileImage from "ol/source/TileImage.js";
 import VectorSource from "ol/source/Vector.js";
@@ -16,6 +15,8 @@ import TileGrid from "ol/tilegrid/TileGrid.js";
 import { computed, effect } from "@preact/signals";
 import { getRenderPixel } from "ol/render.js";
 import { entryOf, onRows, pictures, rowsOf, surface, tableOf } from "./data.js";
+import { meetsPoint } from "./near.js";
+import { isPainting, onPainted, paintedLayer, signOf } from "./paint.js";
 import { q } from "./api.js";
 import { hiddenFamilies, layers, shownSurvey } from "./settings.js";
 import * as signs from "./signs.js";
@@ -27,11 +28,81 @@ export const GEOMETRY_TABLES = ["openings", "wall_stones", "repairs", "pieces", 
 const STYLES = { openings: signs.openingStyle, wall_stones: signs.stoneStyle, conditions: signs.conditionStyle, repairs: signs.repairStyle, pieces: signs.pieceStyle, control_points: signs.controlStyle };
 
 const projection = new Projection({ code: "wall", units: "m", extent: [-2000, -2000, 2000, 2000] });
-export const sources = Object.fromEntries(GEOMETRY_TABLES.map((name) => [name, new VectorSource({ wrapX: false })]));
-const vectorLayers = Object.fromEntries(GEOMETRY_TABLES.map((name, i) => [name, new VectorImageLayer({
-  // drawn once into a picture that moves with the wall, so that twenty thousand outlines do not slow a pan
-  source: sources[name], style: STYLES[name], zIndex: 10 + i, renderBuffer: 40, imageRatio: 1.4,
-})]));
+const PER_M = 1e6;
+
+/** Whether a row of a packed table lies on the surface in view. */
+export const onWall = (pack, i) => pack.value("surface", i) === surface.peek();
+
+/** The outlines of one table on the surface in view, as map features made when they are asked for. */
+class Outlines {
+  constructor(table) {
+    this.table = table;
+  }
+
+  #rows(extent) {
+    const found = [];
+    tableOf(this.table).shapesIn(extent.map((v) => v * PER_M), (pack, i) => {
+      if (onWall(pack, i)) found.push(pack.value("id", i));
+    });
+    return found.map((id) => this.getFeatureById(`${this.table}|${id}`)).filter(Boolean);
+  }
+
+  getFeatureById(id) {
+    const name = id.slice(this.table.length + 1);
+    const entry = entryOf(this.table, name);
+    return entry && entry.row.surface === surface.peek() ? makeFeature(this.table, name, entry.row) : null;
+  }
+
+  getFeaturesInExtent(extent) {
+    return this.#rows(extent);
+  }
+
+  getFeaturesAtCoordinate([u, v]) {
+    return this.#rows([u, v, u, v]).filter((f) => f.getGeometry().intersectsCoordinate([u, v]));
+  }
+
+  forEachFeatureIntersectingExtent(extent, act) {
+    for (const feature of this.#rows(extent)) if (feature.getGeometry().intersectsExtent(extent)) act(feature);
+  }
+
+  getExtent() {
+    const whole = [Infinity, Infinity, -Infinity, -Infinity];
+    tableOf(this.table).shapesIn([-Infinity, -Infinity, Infinity, Infinity], (pack, i) => {
+      if (!onWall(pack, i)) return;
+      for (const k of [0, 1]) whole[k] = Math.min(whole[k], pack.boxes[4 * i + k] / PER_M);
+      for (const k of [2, 3]) whole[k] = Math.max(whole[k], pack.boxes[4 * i + k] / PER_M);
+    });
+    return whole;
+  }
+}
+
+export const sources = Object.fromEntries(GEOMETRY_TABLES.map((name) => [name, new Outlines(name)]));
+const comparedSurveys = computed(() => swipe.value?.surveys?.join("|") ?? "");
+const isShown = (name) => layers.peek()[name] !== false;
+const outlineLayer = paintedLayer({
+  zIndex: 10,
+  wanted: onWall,
+  tables: () => GEOMETRY_TABLES.filter((name) => isShown(name) && !(name === "conditions" && comparedSurveys.peek())).map((name) => [name, tableOf(name), STYLES[name]]),
+});
+/** Two surveys of the same wall, one on each side of the edge; otherwise unused. */
+const surveyLayers = ["left", "right"].map((side, k) => paintedLayer({
+  zIndex: 20,
+  visible: false,
+  side,
+  edgeAt: () => swipe.peek()?.at ?? 0.5,
+  wanted: onWall,
+  tables: () => (isShown("conditions") ? [["conditions", tableOf("conditions"), (feature, resolution) => signs.conditionSign(feature, resolution, swipe.peek()?.surveys?.[k])]] : []),
+}));
+const painted = [outlineLayer, ...surveyLayers];
+let complete = false;
+const notYet = () => {
+  complete = false;
+  delete document.documentElement.dataset.drawn;
+};
+const repaint = () => {
+  notYet();
+  for (const layer of painted) layer.repaint();
+};
 export const chosenSource = new VectorSource({ wrapX: false });
 const chosenLayer = new VectorLayer({ source: chosenSource, style: signs.chosenStyle, zIndex: 40 });
 export const extraSource = new VectorSource({ wrapX: false });
@@ -41,7 +112,7 @@ let pictureLayers = [];
 export const map = new Map({
   controls: defaultControls({ zoom: false, rotate: false, attribution: false }),
   interactions: defaultInteractions({ altShiftDragRotate: false, pinchRotate: false, doubleClickZoom: false }),
-  layers: [...Object.values(vectorLayers), chosenLayer, extraLayer],
+  layers: [...painted, chosenLayer, extraLayer],
   view: new View({ projection, center: [0, 0], resolution: 0.01 }),
   moveTolerance: 2,
 });
@@ -72,7 +143,6 @@ const layerFor = (name) => {
 };
 
 const comparedWith = computed(() => swipe.value?.with ?? "");
-const comparedSurveys = computed(() => swipe.value?.surveys?.join("|") ?? "");
 effect(() => {
   const name = surface.value;
   for (const layer of pictureLayers) map.removeLayer(layer);
@@ -92,17 +162,6 @@ effect(() => {
   }
 });
 
-/** Two surveys of the same wall, one on each side of the edge; otherwise unused. */
-const surveyLayers = ["left", "right"].map((side, i) => {
-  const layer = new VectorLayer({
-    source: sources.conditions, zIndex: 10 + GEOMETRY_TABLES.indexOf("conditions"), visible: false,
-    style: (feature, resolution) => signs.conditionSign(feature, resolution, swipe.value?.surveys?.[i]),
-  });
-  clip(layer, side);
-  map.addLayer(layer);
-  return layer;
-});
-
 function clip(layer, side) {
   layer.on("prerender", (event) => {
     const pen = event.context;
@@ -120,18 +179,11 @@ function clip(layer, side) {
 
 effect(() => {
   const shown = layers.value;
-  for (const name of GEOMETRY_TABLES) vectorLayers[name].setVisible(shown[name] !== false);
   for (const layer of pictureLayers) layer.setVisible(shown.picture !== false);
-  const two = Boolean(comparedSurveys.value);
-  vectorLayers.conditions.setVisible(!two && shown.conditions !== false);
-  for (const layer of surveyLayers) layer.setVisible(two && shown.conditions !== false);
-});
-effect(() => {
+  for (const layer of surveyLayers) layer.setVisible(Boolean(comparedSurveys.value));
   void hiddenFamilies.value;
   void shownSurvey.value;
-  void comparedSurveys.value;
-  vectorLayers.conditions.changed();
-  for (const layer of surveyLayers) layer.changed();
+  repaint();
 });
 
 export function fit(extent, { nearest = 0.0004, slow = false } = {}) {
@@ -149,36 +201,9 @@ export function makeFeature(table, id, row) {
   return feature;
 }
 
-/** Fill the layers with the rows of the surface in view. */
-export function fillLayers(names = GEOMETRY_TABLES) {
-  for (const name of names) {
-    const features = [];
-    for (const [id, { row }] of tableOf(name)) {
-      if (row.surface !== surface.value) continue;
-      const feature = makeFeature(name, id, row);
-      if (feature) features.push(feature);
-    }
-    sources[name].clear(true);
-    sources[name].addFeatures(features);
-  }
-  showChosen();
-}
-
-onRows((table, ids) => {
+onRows((table) => {
   if (!GEOMETRY_TABLES.includes(table)) return;
-  if (ids === null) {
-    fillLayers([table]);
-    return;
-  }
-  for (const id of ids) {
-    const old = sources[table].getFeatureById(`${table}|${id}`);
-    if (old) sources[table].removeFeature(old);
-    const entry = entryOf(table, id);
-    if (entry && entry.row.surface === surface.value) {
-      const feature = makeFeature(table, id, entry.row);
-      if (feature) sources[table].addFeature(feature);
-    }
-  }
+  repaint();
   showChosen();
 });
 
@@ -215,17 +240,24 @@ export function goTo(table, id) {
 }
 
 const ORDER = ["control_points", "conditions", "pieces", "repairs", "openings", "wall_stones"];
+const REACH_PX = 6;
+/** What lies under a point of the screen, smallest first within each table. */
 export function rowsAt(pixel) {
+  const resolution = map.getView().getResolution();
+  const reach = REACH_PX * resolution * PER_M;
+  const [x, y] = map.getCoordinateFromPixel(pixel).map((v) => v * PER_M);
   const found = [];
-  map.forEachFeatureAtPixel(pixel, (feature) => {
-    const [table, id] = String(feature.getId() ?? "").split(/\|(.*)/s);
-    if (sources[table] && !found.some((f) => f.id === id && f.table === table)) found.push({ table, id });
-  }, { hitTolerance: 6, layerFilter: (layer) => layer !== chosenLayer && layer !== extraLayer });
-  const size = (f) => {
-    const e = featureOf(f)?.getGeometry().getExtent() ?? [0, 0, 0, 0];
-    return (e[2] - e[0]) * (e[3] - e[1]);
-  };
-  return found.sort((a, b) => ORDER.indexOf(a.table) - ORDER.indexOf(b.table) || size(a) - size(b));
+  for (const table of ORDER) {
+    if (!isShown(table)) continue;
+    const here = [];
+    tableOf(table).shapesIn([x - reach, y - reach, x + reach, y + reach], (pack, i) => {
+      if (!onWall(pack, i) || !signOf(STYLES[table], table, pack, i, resolution) || !meetsPoint(pack, i, x, y, reach)) return;
+      const { boxes } = pack;
+      here.push({ table, id: pack.value("id", i), size: (boxes[4 * i + 2] - boxes[4 * i]) * (boxes[4 * i + 3] - boxes[4 * i + 1]) });
+    });
+    found.push(...here.sort((a, b) => a.size - b.size).map(({ id }) => ({ table, id })));
+  }
+  return found;
 }
 
 let lastClick = null;
@@ -258,16 +290,21 @@ map.getViewport().addEventListener("pointerleave", () => {
 
 effect(() => {
   void surface.value;
-  if (rowsOf("surfaces").length) {
-    fillLayers();
-    if (map.getSize()) fitWall();
-  }
+  for (const layer of painted) layer.wipe();
+  showChosen();
+  if (rowsOf("surfaces").length && map.getSize()) fitWall();
 });
 
+/** Everything that is wanted of the view is on the screen. */
+function noteDrawn() {
+  if (!isPainting() && !painted.some((layer) => layer.isStale())) document.documentElement.dataset.drawn = "yes";
+}
 map.on("rendercomplete", () => {
-  document.documentElement.dataset.drawn = "yes";
+  complete = true;
+  noteDrawn();
 });
-map.on("movestart", () => {
-  delete document.documentElement.dataset.drawn;
+onPainted(() => {
+  if (complete) noteDrawn();
 });
+map.on("movestart", notYet);
 export { live };

@@ -45,5 +45,5 @@ self.addEventListener("fetch", (event) => {
   if (request.method !== "GET" || origin !== self.location.origin || search.includes("key=")) return;
   if (pathname === "/" || pathname.startsWith("/built/")) event.respondWith(newestFirst(SHELL, request));
   else if (pathname.startsWith("/tiles/") || pathname.startsWith("/pictures/")) event.respondWith(keptFirst(request));
-  else if (pathname.startsWith("/api/tables/") || ["/api/project", "/api/schema", "/api/pictures", "/api/assist"].includes(pathname)) event.respondWith(newestFirst(READ, request));
+  else if (pathname.startsWith("/api/tables") || pathname.startsWith("/api/packed/") || ["/api/work/all", "/api/mine", "/api/project", "/api/schema", "/api/pictures", "/api/assist"].includes(pathname)) event.respondWith(newestFirst(READ, request));
 });

@@ -1,0 +1,94 @@
+"""Packed tables for the survey desk, kept so that a large project opens without being read row by row."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import threading
+from pathlib import Path
+from typing import Any
+
+from facademap import __version__
+from facademap.store.changes import changes_after
+from facademap.store.edit import table_named
+from facademap.store.packed import pack_table, packed_head
+from facademap.store.project import PACKED_FOLDER, Project
+
+__all__ = ["PackedTables"]
+
+#: A packed table stays in use while no more than this was changed since; the page asks for the rest as news.
+MOST_NEWS = 400
+
+
+class PackedTables:
+    """The packed tables of one project. Safe to be used by several threads."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder / PACKED_FOLDER
+        self._kept: dict[str, tuple[dict[str, Any], bytes]] = {}
+        self._locks: dict[str, threading.Lock] = {}
+        self._lock = threading.Lock()
+
+    def table(self, project: Project, name: str) -> bytes:
+        """A table as it stood at the change named in its head, which is not more than a few edits ago."""
+        table_named(name)
+        with self._lock:
+            lock = self._locks.setdefault(name, threading.Lock())
+        with lock:
+            kept = self._kept.get(name) or self._from_file(name)
+            if kept is None or not _serves(project, name, kept[0]):
+                data = pack_table(project, name)
+                head = packed_head(data)
+                assert head is not None
+                kept = (_outside_of(head), data)
+                self._to_file(name, data)
+            self._kept[name] = kept
+            return kept[1]
+
+    def _path(self, name: str) -> Path:
+        layout = ",".join(table_named(name).names)
+        stamp = hashlib.sha256(f"{__version__} {layout}".encode()).hexdigest()[:10]
+        return self._folder / f"{name}.{stamp}.pack"
+
+    def _from_file(self, name: str) -> tuple[dict[str, Any], bytes] | None:
+        try:
+            data = self._path(name).read_bytes()
+        except OSError:
+            return None
+        head = packed_head(data)
+        return None if head is None else (_outside_of(head), data)
+
+    def _to_file(self, name: str, data: bytes) -> None:
+        """Write beside and rename; a full or read-only disk costs time, nothing else."""
+        target = self._path(name)
+        unfinished = target.with_name(f".{target.name}.{os.getpid()}.{threading.get_ident()}")
+        with contextlib.suppress(OSError):
+            try:
+                target.parent.mkdir(parents=True, exist_ok=True)
+                unfinished.write_bytes(data)
+                unfinished.replace(target)
+                for other in target.parent.glob(f"{name}.*.pack"):
+                    if other != target:
+                        other.unlink()
+            finally:
+                unfinished.unlink(missing_ok=True)
+
+
+def _outside_of(head: dict[str, Any]) -> dict[str, Any]:
+    """What is needed to judge whether a packed table can still be used."""
+    return {name: head[name] for name in ("seq", "txn", "project")}
+
+
+def _serves(project: Project, name: str, head: dict[str, Any]) -> bool:
+    if head["project"] != project.project_id:
+        return False
+    before = changes_after(project, head["seq"] - 1, most=MOST_NEWS + 2)
+    if head["seq"] == 0:
+        return not before
+    # the same change stands at that place of the history, so this is no older copy of the project that went another way
+    if not before or before[0].seq != head["seq"] or before[0].txn != head["txn"]:
+        return False
+    since = before[1:]
+    # names that were to be forgotten are not handed out from an older packing
+    return len(since) <= MOST_NEWS and not any(c.what.startswith("forget ") for c in since)

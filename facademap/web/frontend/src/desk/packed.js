@@ -1,0 +1,281 @@
+// Tables as they came from the server, column by column, with what changed since on top of them.
+// A row becomes an object when somebody looks at it; a hundred thousand rows are opened without making one.
+const MAGIC = 0x31544d46; // "FMT1"
+const PER_M = 1e6;
+const KINDS = ["", "Point", "LineString", "MultiLineString", "Polygon", "MultiPolygon", "MultiPoint"];
+const ARRAYS = { u1: Uint8Array, u2: Uint16Array, u4: Uint32Array, i4: Int32Array, f8: Float64Array };
+
+function columnOf(told, array) {
+  if (told.number) {
+    const numbers = array(told.number);
+    return (i) => (Number.isNaN(numbers[i]) ? null : numbers[i]);
+  }
+  if (told.values) {
+    const { values } = told;
+    if (!told.code) return (i) => values[i];
+    const codes = array(told.code);
+    return (i) => values[codes[i]];
+  }
+  return () => told.same;
+}
+
+/** Boxes of all rows in micrometres: left, bottom, right, top; an empty box for rows without an outline. */
+function boxesOf({ n, ringsTo, pointsTo, xy }) {
+  const boxes = new Int32Array(n * 4);
+  let ring = 0;
+  let point = 0;
+  for (let i = 0; i < n; i += 1) {
+    let [left, low, right, high] = [2147483647, 2147483647, -2147483648, -2147483648];
+    const end = ringsTo[i] > ring ? pointsTo[ringsTo[i] - 1] : point;
+    for (; point < end; point += 1) {
+      const x = xy[2 * point];
+      const y = xy[2 * point + 1];
+      if (x < left) left = x;
+      if (x > right) right = x;
+      if (y < low) low = y;
+      if (y > high) high = y;
+    }
+    ring = ringsTo[i];
+    boxes[4 * i] = left;
+    boxes[4 * i + 1] = low;
+    boxes[4 * i + 2] = right;
+    boxes[4 * i + 3] = high;
+  }
+  return boxes;
+}
+
+/** A packed table as it was sent. */
+export function unpack(buffer) {
+  const [magic, length] = new Uint32Array(buffer, 0, 2);
+  if (magic !== MAGIC) throw new Error("not a packed table");
+  const head = JSON.parse(new TextDecoder().decode(new Uint8Array(buffer, 8, length)));
+  const array = ([from, count, type]) => new ARRAYS[type](buffer, 8 + length + from, count);
+  const columns = Object.fromEntries(Object.entries(head.columns).map(([name, told]) => [name, columnOf(told, array)]));
+  const pack = { n: head.n, seq: head.seq, rev: columnOf(head.rev, array), columns, value: (name, i) => columns[name]?.(i) ?? null };
+  if (!head.kind) return pack;
+  for (const name of ["kind", "ringsTo", "pointsTo", "begins", "xy"]) pack[name] = array(head[name]);
+  pack.boxes = boxesOf(pack);
+  return pack;
+}
+
+/** One row in the same form, for what was drawn or changed since the table came. */
+export function packOne(row) {
+  const { type, coordinates } = row.geometry;
+  const kind = KINDS.indexOf(type);
+  const parts = { Point: (c) => [[[c]]], MultiPoint: (c) => c.map((p) => [[p]]), LineString: (c) => [[c]], MultiLineString: (c) => c.map((l) => [l]), Polygon: (c) => [c], MultiPolygon: (c) => c }[type]?.(coordinates) ?? [];
+  const [begins, pointsTo, xy] = [[], [], []];
+  for (const part of parts) {
+    part.forEach((ring, k) => {
+      for (const [x, y] of ring) xy.push(Math.round(x * PER_M), Math.round(y * PER_M));
+      begins.push(k === 0 ? 1 : 0);
+      pointsTo.push(xy.length / 2);
+    });
+  }
+  const pack = { n: 1, kind: [Math.max(0, kind)], ringsTo: [begins.length], begins, pointsTo, xy, value: (name) => row[name] ?? null };
+  pack.boxes = boxesOf(pack);
+  return pack;
+}
+
+export const kindOf = (pack, i) => KINDS[pack.kind[i]];
+
+function geometryOf(pack, i) {
+  const type = kindOf(pack, i);
+  if (!type) return null;
+  const rings = [];
+  for (let r = i ? pack.ringsTo[i - 1] : 0; r < pack.ringsTo[i]; r += 1) {
+    const ring = [];
+    for (let p = r ? pack.pointsTo[r - 1] : 0; p < pack.pointsTo[r]; p += 1) ring.push([pack.xy[2 * p] / PER_M, pack.xy[2 * p + 1] / PER_M]);
+    if (pack.begins[r]) rings.push([ring]);
+    else rings.at(-1).push(ring);
+  }
+  const coordinates = { Point: () => rings[0][0][0], MultiPoint: () => rings.map((p) => p[0][0]), LineString: () => rings[0][0], MultiLineString: () => rings.map((p) => p[0]), Polygon: () => rings[0], MultiPolygon: () => rings }[type]();
+  return { type, coordinates };
+}
+
+/** Numbers of the rows by the square of the wall that their boxes touch; large rows stand apart. */
+function gridOf(pack) {
+  const { n, boxes } = pack;
+  let [left, low, right, high] = [Infinity, Infinity, -Infinity, -Infinity];
+  for (let i = 0; i < n; i += 1) {
+    if (boxes[4 * i] > boxes[4 * i + 2]) continue;
+    left = Math.min(left, boxes[4 * i]);
+    low = Math.min(low, boxes[4 * i + 1]);
+    right = Math.max(right, boxes[4 * i + 2]);
+    high = Math.max(high, boxes[4 * i + 3]);
+  }
+  if (left > right) return null;
+  const side = Math.max(1000, Math.sqrt(((right - left + 1) * (high - low + 1)) / Math.max(1, n / 4)));
+  const wide = Math.floor((right - left) / side) + 1;
+  const tall = Math.floor((high - low) / side) + 1;
+  const counts = new Uint32Array(wide * tall + 1);
+  const large = [];
+  const span = (i) => [Math.floor((boxes[4 * i] - left) / side), Math.floor((boxes[4 * i + 1] - low) / side), Math.floor((boxes[4 * i + 2] - left) / side), Math.floor((boxes[4 * i + 3] - low) / side)];
+  const each = (act) => {
+    for (let i = 0; i < n; i += 1) {
+      if (boxes[4 * i] > boxes[4 * i + 2]) continue;
+      const [c0, r0, c1, r1] = span(i);
+      if ((c1 - c0 + 1) * (r1 - r0 + 1) > 64) act(i, -1);
+      else for (let r = r0; r <= r1; r += 1) for (let c = c0; c <= c1; c += 1) act(i, r * wide + c);
+    }
+  };
+  each((i, cell) => {
+    if (cell < 0) large.push(i);
+    else counts[cell + 1] += 1;
+  });
+  for (let k = 1; k < counts.length; k += 1) counts[k] += counts[k - 1];
+  const rows = new Uint32Array(counts.at(-1));
+  const next = counts.slice();
+  each((i, cell) => {
+    if (cell >= 0) rows[next[cell]++] = i;
+  });
+  return { left, low, side, wide, tall, starts: counts, rows, large };
+}
+
+export class Table {
+  #pack = null;
+  #entries = [];
+  #index = null;
+  #replaced = null;
+  #grid = null;
+  #own = new Map();
+  #drawn = new Map();
+  #undrawn = new Set();
+  #list = null;
+
+  /** Take a packed table in place of everything. */
+  fill(pack) {
+    this.clear();
+    this.#pack = pack;
+    this.#entries = new Array(pack.n);
+    this.#replaced = new Uint8Array(pack.n);
+  }
+
+  clear() {
+    [this.#pack, this.#entries, this.#index, this.#replaced, this.#grid, this.#list] = [null, [], null, null, null, null];
+    for (const kept of [this.#own, this.#drawn, this.#undrawn]) kept.clear();
+  }
+
+  #numberOf(id) {
+    if (!this.#pack) return undefined;
+    if (!this.#index) {
+      this.#index = new Map();
+      for (let i = 0; i < this.#pack.n; i += 1) this.#index.set(this.#pack.columns.id(i), i);
+    }
+    return this.#index.get(id);
+  }
+
+  #entry(i) {
+    if (this.#entries[i]) return this.#entries[i];
+    const pack = this.#pack;
+    const row = pack.xy ? {
+      get geometry() {
+        const value = geometryOf(pack, i);
+        Object.defineProperty(this, "geometry", { value, writable: true, enumerable: true, configurable: true });
+        return value;
+      },
+    } : {};
+    for (const name in pack.columns) row[name] = pack.columns[name](i);
+    const entry = { rev: pack.rev(i), row };
+    this.#entries[i] = entry;
+    return entry;
+  }
+
+  get(id) {
+    const own = this.#own.get(id);
+    if (own) return own;
+    const i = this.#numberOf(id);
+    return i === undefined || this.#replaced[i] ? undefined : this.#entry(i);
+  }
+
+  has(id) {
+    return this.get(id) !== undefined;
+  }
+
+  set(id, entry) {
+    this.delete(id);
+    this.#own.set(id, entry);
+    this.#undrawn.add(id);
+    return this;
+  }
+
+  delete(id) {
+    const i = this.#numberOf(id);
+    if (i !== undefined) this.#replaced[i] = 1;
+    this.#list = null;
+    this.#drawn.delete(id);
+    this.#undrawn.delete(id);
+    return this.#own.delete(id);
+  }
+
+  get size() {
+    return this.rows().length;
+  }
+
+  * values() {
+    for (let i = 0; i < (this.#pack?.n ?? 0); i += 1) {
+      if (!this.#replaced[i]) yield this.#entry(i);
+      else {
+        // a changed row keeps its place in the table
+        const own = this.#own.get(this.#pack.columns.id(i));
+        if (own) yield own;
+      }
+    }
+    for (const [id, entry] of this.#own) if (this.#numberOf(id) === undefined) yield entry;
+  }
+
+  * [Symbol.iterator]() {
+    for (const entry of this.values()) yield [entry.row.id, entry];
+  }
+
+  /** All rows; the same list until something changes. */
+  rows() {
+    this.#list ??= Array.from(this.values(), (entry) => entry.row);
+    return this.#list;
+  }
+
+  /** Call `act(pack, i)` for every row with an outline whose box meets one, in the order of the table; micrometres. */
+  shapesIn([left, low, right, high], act) {
+    const pack = this.#pack;
+    if (pack?.xy) {
+      this.#grid ??= gridOf(pack);
+      for (const i of this.#numbersIn(left, low, right, high)) if (!this.#replaced[i]) act(pack, i);
+    }
+    for (const id of this.#undrawn) {
+      const { row } = this.#own.get(id);
+      if (row.geometry) this.#drawn.set(id, packOne(row));
+    }
+    this.#undrawn.clear();
+    for (const one of this.#drawn.values()) {
+      const { boxes } = one;
+      if (boxes[0] <= right && boxes[2] >= left && boxes[1] <= high && boxes[3] >= low) act(one, 0);
+    }
+  }
+
+  #numbersIn(left, low, right, high) {
+    const grid = this.#grid;
+    if (!grid) return [];
+    const { boxes, n } = this.#pack;
+    const meets = (i) => boxes[4 * i] <= right && boxes[4 * i + 2] >= left && boxes[4 * i + 1] <= high && boxes[4 * i + 3] >= low;
+    const clamp = (v, most) => Math.max(0, Math.min(most, Math.floor(v)));
+    const [c0, c1] = [clamp((left - grid.left) / grid.side, grid.wide - 1), clamp((right - grid.left) / grid.side, grid.wide - 1)];
+    const [r0, r1] = [clamp((low - grid.low) / grid.side, grid.tall - 1), clamp((high - grid.low) / grid.side, grid.tall - 1)];
+    const all = (c1 - c0 + 1) * (r1 - r0 + 1) > 0.6 * grid.wide * grid.tall;
+    const found = [];
+    if (all) {
+      for (let i = 0; i < n; i += 1) if (meets(i)) found.push(i);
+      return found;
+    }
+    const seen = new Set();
+    for (let r = r0; r <= r1; r += 1) {
+      for (let k = grid.starts[r * grid.wide + c0]; k < grid.starts[r * grid.wide + c1 + 1]; k += 1) {
+        const i = grid.rows[k];
+        if (!seen.has(i) && meets(i)) {
+          seen.add(i);
+          found.push(i);
+        }
+      }
+    }
+    for (const i of grid.large) if (meets(i)) found.push(i);
+    return found.sort((a, b) => a - b);
+  }
+}

@@ -1,0 +1,304 @@
+// Draws outlines from the packed tables into one picture that moves with the wall. Painting is cut into short turns, so
+// that a hundred thousand outlines never hold up the hand; until a new picture is ready the old one is shown in its place.
+import Layer from "ol/layer/Layer.js";
+import { kindOf } from "./packed.js";
+
+const PER_M = 1e6;
+/** Longest turn of painting. */
+const TURN_MS = 10;
+const BETWEEN_LOOKS = 48;
+/** The picture reaches this much beyond the view, so that a pan finds its edge later. */
+const RATIO = 1.4;
+/** Steps of an outline below this cannot be seen. */
+const STEP_PX = 0.7;
+/** From here on outlines are crowded and small ones are drawn plain. */
+const CROWD = 3000;
+const HATCHED_PX = 14;
+/** Shapes no larger than this are drawn as a box. */
+const BOX_PX = 5;
+/** What lies under this many others cannot be seen through them. */
+const SEEN_THROUGH = 5;
+const CELL_PX = 4;
+
+const turn = () => new Promise((resolve) => {
+  const { port1, port2 } = new MessageChannel();
+  port1.onmessage = () => {
+    port1.close();
+    resolve();
+  };
+  port2.postMessage(0);
+});
+
+/** A row of a packed table in the clothes of a map feature, for the signs; one for all rows. */
+class Shown {
+  look(table, pack, i, crowded) {
+    [this.table, this.pack, this.i, this.crowded] = [table, pack, i, crowded];
+    return this;
+  }
+
+  get(name) {
+    return this.pack.value(name, this.i);
+  }
+
+  getId() {
+    return `${this.table}|${this.get("id")}`;
+  }
+
+  getGeometry() {
+    return this;
+  }
+
+  getType() {
+    return kindOf(this.pack, this.i);
+  }
+
+  getExtent() {
+    const { boxes } = this.pack;
+    const at = 4 * this.i;
+    return [boxes[at] / PER_M, boxes[at + 1] / PER_M, boxes[at + 2] / PER_M, boxes[at + 3] / PER_M];
+  }
+}
+
+const shown = new Shown();
+/** The sign of a row as the wall shows it, or nothing. */
+export const signOf = (style, table, pack, i, resolution, crowded = 0) => (typeof style === "function" ? style(shown.look(table, pack, i, crowded), resolution) : style);
+
+function tracePath(pen, pack, i, { left, top, scale }, closed) {
+  const { ringsTo, pointsTo, xy } = pack;
+  pen.beginPath();
+  for (let r = i ? ringsTo[i - 1] : 0; r < ringsTo[i]; r += 1) {
+    const from = r ? pointsTo[r - 1] : 0;
+    const to = pointsTo[r];
+    let [lastX, lastY] = [(xy[2 * from] - left) * scale, (top - xy[2 * from + 1]) * scale];
+    pen.moveTo(lastX, lastY);
+    for (let p = from + 1; p < to; p += 1) {
+      const x = (xy[2 * p] - left) * scale;
+      const y = (top - xy[2 * p + 1]) * scale;
+      if (x - lastX < STEP_PX && lastX - x < STEP_PX && y - lastY < STEP_PX && lastY - y < STEP_PX && p < to - 1) continue;
+      pen.lineTo(x, y);
+      [lastX, lastY] = [x, y];
+    }
+    if (closed) pen.closePath();
+  }
+}
+
+function drawText(pen, text, x, y) {
+  pen.font = text.getFont();
+  pen.textAlign = text.getTextAlign() ?? "center";
+  pen.textBaseline = text.getTextBaseline() ?? "middle";
+  const at = [x + text.getOffsetX(), y + text.getOffsetY()];
+  const halo = text.getStroke();
+  if (halo) {
+    pen.lineJoin = "round";
+    pen.setLineDash([]);
+    [pen.strokeStyle, pen.lineWidth] = [halo.getColor(), halo.getWidth()];
+    pen.strokeText(text.getText(), ...at);
+  }
+  pen.fillStyle = text.getFill().getColor();
+  pen.fillText(text.getText(), ...at);
+}
+
+function drawImage(pen, image, x, y, ratio) {
+  const picture = image.getImage(ratio);
+  const [wide, high] = [picture.width / ratio, picture.height / ratio];
+  pen.drawImage(picture, x - wide / 2, y - high / 2, wide, high);
+}
+
+const NO_DASH = [];
+function drawShape(pen, pack, i, style, place) {
+  const kind = kindOf(pack, i);
+  const closed = kind.endsWith("Polygon");
+  const { boxes } = pack;
+  if (closed && isPlain(style)) {
+    const [w, h] = [(boxes[4 * i + 2] - boxes[4 * i]) * place.scale, (boxes[4 * i + 3] - boxes[4 * i + 1]) * place.scale];
+    if (w <= BOX_PX && h <= BOX_PX) {
+      pen.fillStyle = style.getFill().getColor();
+      pen.fillRect((boxes[4 * i] - place.left) * place.scale, (place.top - boxes[4 * i + 3]) * place.scale, w, h);
+      return;
+    }
+  }
+  let traced = false;
+  for (const part of Array.isArray(style) ? style : [style]) {
+    const [fill, stroke, image, text] = [closed ? part.getFill()?.getColor() : null, part.getStroke(), part.getImage(), part.getText()];
+    if (image && kind.endsWith("Point")) drawImage(pen, image, (boxes[4 * i] - place.left) * place.scale, (place.top - boxes[4 * i + 1]) * place.scale, place.ratio);
+    if (!kind.endsWith("Point") && ((fill && fill !== "rgba(0,0,0,0)") || stroke)) {
+      if (!traced) tracePath(pen, pack, i, place, closed);
+      traced = true;
+      if (fill && fill !== "rgba(0,0,0,0)") {
+        pen.fillStyle = fill;
+        pen.fill("evenodd");
+      }
+      if (stroke) {
+        [pen.strokeStyle, pen.lineWidth, pen.lineJoin, pen.lineCap] = [stroke.getColor(), stroke.getWidth(), "round", "round"];
+        pen.setLineDash(stroke.getLineDash() ?? NO_DASH);
+        pen.stroke();
+      }
+    }
+    if (text?.getText()) {
+      drawText(pen, text, ((boxes[4 * i] + boxes[4 * i + 2]) / 2 - place.left) * place.scale, (place.top - (boxes[4 * i + 1] + boxes[4 * i + 3]) / 2) * place.scale);
+      traced = false;
+    }
+  }
+}
+
+/** How often each small square of a picture was covered, to leave out what lies hidden under many others. */
+class Cover {
+  constructor(wide, high) {
+    this.wide = Math.ceil(wide / CELL_PX);
+    this.high = Math.ceil(high / CELL_PX);
+    this.times = new Uint8Array(this.wide * this.high);
+  }
+
+  /** Whether a shape can be seen; what `covers` is noted as drawn. */
+  take(pack, i, { left, top, scale }, covers) {
+    const { boxes } = pack;
+    const k = scale / CELL_PX;
+    const [x0, x1, y0, y1] = [(boxes[4 * i] - left) * k, (boxes[4 * i + 2] - left) * k, (top - boxes[4 * i + 3]) * k, (top - boxes[4 * i + 1]) * k];
+    const column = (x) => Math.max(0, Math.min(this.wide - 1, Math.floor(x)));
+    const row = (y) => Math.max(0, Math.min(this.high - 1, Math.floor(y)));
+    let seen = false;
+    for (let r = row(y0); r <= row(y1) && !seen; r += 1) {
+      for (let c = column(x0); c <= column(x1) && !seen; c += 1) seen = this.times[r * this.wide + c] < SEEN_THROUGH;
+    }
+    if (!seen || !covers) return seen;
+    // the middle half of its box is what a shape surely covers
+    const [dx, dy] = [(x1 - x0) / 4, (y1 - y0) / 4];
+    for (let r = row(y0 + dy); r <= row(y1 - dy); r += 1) {
+      for (let c = column(x0 + dx); c <= column(x1 - dx); c += 1) if (this.times[r * this.wide + c] < 255) this.times[r * this.wide + c] += 1;
+    }
+    return true;
+  }
+}
+
+const isPlain = (style) => !Array.isArray(style) && !style.getStroke() && !style.getText() && Boolean(style.getFill());
+
+let painting = 0;
+const idle = new Set();
+/** Whether a picture is being painted; told when the last of them is ready. */
+export const isPainting = () => painting > 0;
+export const onPainted = (listener) => idle.add(listener);
+
+/**
+ * A layer of the map.
+ * @param {() => [string, object, Function|object][]} tables Names, tables and signs in the order they are drawn.
+ * @param {(pack: object, i: number) => boolean} wanted Whether a row lies on the surface in view.
+ */
+export function paintedLayer({ tables, wanted, zIndex, visible = true, side = null, edgeAt = null }) {
+  const frame = document.createElement("div");
+  frame.className = "painted";
+  Object.assign(frame.style, { position: "absolute", inset: "0", overflow: "hidden", pointerEvents: "none" });
+  let front = null;
+  let job = null;
+  let version = 0;
+
+  async function paint(view, number, ratio) {
+    const { center, resolution, size } = view;
+    const [wide, high] = [Math.ceil(size[0] * RATIO), Math.ceil(size[1] * RATIO)];
+    const canvas = document.createElement("canvas");
+    Object.assign(canvas.style, { position: "absolute", left: "0", top: "0", transformOrigin: "0 0", width: `${wide}px`, height: `${high}px` });
+    [canvas.width, canvas.height] = [Math.round(wide * ratio), Math.round(high * ratio)];
+    const picture = { canvas, resolution, left: center[0] - (wide / 2) * resolution, top: center[1] + (high / 2) * resolution, wide, high, version: number };
+    const pen = canvas.getContext("2d");
+    pen.scale(ratio, ratio);
+    const place = { left: picture.left * PER_M, top: picture.top * PER_M, scale: 1 / (resolution * PER_M), ratio };
+    // while nothing is shown yet the picture is seen as it grows
+    if (!front) show(picture);
+    const box = [picture.left, picture.top - high * resolution, picture.left + wide * resolution, picture.top].map((v) => v * PER_M);
+    let begun = performance.now();
+    for (const [name, table, style] of tables()) {
+      const found = [];
+      table.shapesIn(box, (pack, i) => {
+        if (pack.kind[i] && wanted(pack, i)) found.push(pack, i);
+      });
+      const share = found.length / 2 / CROWD;
+      const crowded = HATCHED_PX * Math.min(4, Math.max(1, share));
+      // where many lie over each other they are drawn from the uppermost down, each under what is there, until nothing more is seen
+      const under = share > 1 ? canvas.cloneNode() : null;
+      const cover = under && new Cover(wide, high);
+      const brush = under ? under.getContext("2d") : pen;
+      if (under) {
+        brush.scale(ratio, ratio);
+        brush.globalCompositeOperation = "destination-over";
+      }
+      for (let k = 0; k < found.length; k += 2) {
+        if (k % (2 * BETWEEN_LOOKS) === 0 && performance.now() - begun > TURN_MS) {
+          await turn();
+          if (job?.number !== number) return;
+          begun = performance.now();
+        }
+        const at = under ? found.length - 2 - k : k;
+        const [pack, i] = [found[at], found[at + 1]];
+        let sign = signOf(style, name, pack, i, resolution, crowded);
+        if (!sign) continue;
+        // of a sign in several parts only the uppermost is drawn, without the light rim under it
+        if (under && Array.isArray(sign)) sign = sign.at(-1);
+        if (!cover || cover.take(pack, i, place, isPlain(sign))) drawShape(brush, pack, i, sign, place);
+      }
+      if (under) pen.drawImage(under, 0, 0, wide, high);
+    }
+    show(picture);
+  }
+
+  function show(picture) {
+    front = picture;
+    frame.replaceChildren(picture.canvas);
+    layer.changed();
+  }
+
+  function begin(view, ratio) {
+    version += 1;
+    const number = version;
+    if (!job) painting += 1;
+    job = { number, view };
+    void paint(view, number, ratio).finally(() => {
+      if (job?.number !== number) return;
+      job = null;
+      painting -= 1;
+      if (!painting) for (const listener of idle) listener();
+    });
+  }
+
+  let stale = true;
+  const covers = (p, { center: [x, y], resolution, size: [w, h] }) => p && Math.abs(p.resolution / resolution - 1) < 1e-6
+    && p.left <= x - (w / 2) * resolution && p.left + p.wide * resolution >= x + (w / 2) * resolution
+    && p.top >= y + (h / 2) * resolution && p.top - p.high * resolution <= y - (h / 2) * resolution;
+  const planned = (view) => job && covers({ ...job.view, left: job.view.center[0] - job.view.size[0] * RATIO * job.view.resolution / 2, top: job.view.center[1] + job.view.size[1] * RATIO * job.view.resolution / 2, wide: job.view.size[0] * RATIO, high: job.view.size[1] * RATIO }, view);
+
+  const layer = new Layer({
+    zIndex,
+    visible,
+    render: ({ viewState: { center, resolution }, size, viewHints: [animating, interacting], pixelRatio }) => {
+      const view = { center, resolution, size };
+      const seen = covers(front, view);
+      const still = !animating && (!interacting || (front?.resolution === resolution && !seen));
+      if (still && (stale || !seen) && !(planned(view) && !stale)) {
+        stale = false;
+        begin(view, pixelRatio);
+      }
+      if (front) {
+        const zoom = front.resolution / resolution;
+        const x = (front.left - center[0]) / resolution + size[0] / 2;
+        const y = (center[1] - front.top) / resolution + size[1] / 2;
+        front.canvas.style.transform = `translate(${x}px, ${y}px) scale(${zoom})`;
+      }
+      if (side) {
+        const share = 100 * edgeAt();
+        frame.style.clipPath = side === "left" ? `inset(0 ${100 - share}% 0 0)` : `inset(0 0 0 ${share}%)`;
+      }
+      return frame;
+    },
+  });
+  layer.repaint = () => {
+    stale = true;
+    layer.changed();
+  };
+  /** Whether the picture that is shown is known to be out of date. */
+  layer.isStale = () => stale && layer.getVisible();
+  /** Forget what is shown, since the next picture is of another wall. */
+  layer.wipe = () => {
+    front = null;
+    frame.replaceChildren();
+    layer.repaint();
+  };
+  return layer;
+}
