@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -143,8 +143,9 @@ def design_piece(
     settings: Settings,
     densities: Mapping[str, StoneDensity | float] | None,
     mix: Mix,
+    place_pins: Callable[[Polygon, PinLayout], PinLayout] | None = None,
 ) -> tuple[dict[str, Any], dict[str, Any], list[Gap]]:
-    """One piece, what it adds to its repair, and what is amiss."""
+    """One piece, what it adds to its repair, and what is amiss; ``place_pins`` says where a person wants the pins."""
     if stone is None:
         raise GeometryError(f"repair {repair['id']} has no wall stone", "Name the wall stone it lies in.")
     ring = np.asarray(outline.exterior.coords)[:-1]
@@ -167,6 +168,8 @@ def design_piece(
     layout = PinLayout(pins=()) if whole else set_out_pins(
         face, in_wall, weight_kg=saturated, settings=settings, projecting=stone.part in PROJECTING | OVERHEAD or out > 0 or "bottom" in exposed,
         backing_m=backing)
+    if place_pins is not None:
+        layout = place_pins(face, layout)
     u0, v0, u1, v1 = face.bounds
     piece = {
         "id": piece_id(str(repair["id"])), "surface": repair["surface"], "repair": repair["id"],

@@ -26,7 +26,7 @@ from facademap.repair.stonework import Edge, Stone, Stonework
 from facademap.repair.treatments import Overrule, decide_treatments
 from facademap.tables import PIECES, REPAIRS, is_missing
 
-__all__ = ["RepairPlan", "carry_ids", "plan_cut_outs", "plan_repairs"]
+__all__ = ["RepairPlan", "carry_ids", "plan_cut_outs", "plan_repairs", "reach_through_joints"]
 
 _PIECED = ("inset", "whole stone")
 #: Treatments of the surface that are no longer needed where the stone is cut out.
@@ -307,7 +307,7 @@ def _cut_out_row(cut: CutOut, stone: Stone, facts: Sequence[Mapping[Any, Any]], 
                  settings: Settings) -> dict[str, Any]:
     ring = clean_ring(cut.outline)
     edges = [stonework.edge(ring[i], ring[(i + 1) % len(ring)], stone=stone, settings=settings) for i in range(len(ring))]
-    outline, edges, notes = _reach_through_joints(ring, edges, stone, stonework)
+    outline, edges, notes = reach_through_joints(ring, edges, stone, stonework)
     removed = float(shapely.intersection(outline, stone.drawn).area)
     lead = max(facts, key=lambda f: f["priority"])
     held = list(dict.fromkeys(f["held_back"] for f in facts if f["held_back"]))
@@ -326,7 +326,7 @@ def _cut_out_row(cut: CutOut, stone: Stone, facts: Sequence[Mapping[Any, Any]], 
     }
 
 
-def _reach_through_joints(ring: np.ndarray, edges: list[Edge], stone: Stone,
+def reach_through_joints(ring: np.ndarray, edges: list[Edge], stone: Stone,
                           stonework: Stonework) -> tuple[Polygon, list[Edge], list[str]]:
     """The cut-out goes through the mortar of an existing joint to the stone across it, so that the joint keeps its width."""
     reach = np.array([e.reach_m for e in edges])

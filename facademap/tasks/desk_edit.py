@@ -19,6 +19,7 @@ from facademap.store.edit import Edit, row_as_json
 from facademap.store.project import Project
 from facademap.tables import TABLES, Table, is_missing
 from facademap.tables.settings import is_desk_setting, read_desk_setting
+from facademap.tasks.desk_cutout import SHAPING, follow_cut_out
 
 __all__ = ["KEY", "PREFIXES", "EditResult", "RowChange", "apply_changes", "read_changes", "row_for_desk"]
 
@@ -66,13 +67,15 @@ class RowChange:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EditResult:
-    """What was stored: the transaction, the numbers given to new rows, the rows as they now stand (``was``: the revision before)."""
+    """What was stored: the transaction, the numbers given to new rows, the rows as they now stand (``was``: the revision before),
+    and whether more followed than was sent."""
 
     txn: str
     seq: int
     ids: dict[str, str]
     rows: list[dict[str, Any]]
     repeated: bool = False
+    followed: bool = False
 
 
 def read_changes(body: Any) -> tuple[str, list[RowChange]]:
@@ -129,6 +132,7 @@ def apply_changes(project: Project, changes: Sequence[RowChange], *, key: str, w
     """
     ids: dict[str, str] = {}
     touched: dict[tuple[str, str], None] = {}
+    shaped: dict[str, tuple[dict[str, Any] | None, set[str]]] = {}
     repeated = False
     with edit_once(project, key, who=who, what=what, undoes=undoes) as edit:
         if edit is None:
@@ -137,17 +141,33 @@ def apply_changes(project: Project, changes: Sequence[RowChange], *, key: str, w
             for change in changes:
                 table = TABLES[change.table]
                 row_id = _name_of(change, edit, ids)
-                _apply_one(project, edit, table, change, row_id, ids, restored_by_undo=undoes is not None)
+                # what is taken back comes back as it was, with everything that had followed from it
+                if table.name == "repairs" and undoes is None and change.op in ("insert", "update") and set(change.values) & SHAPING:
+                    shaped.setdefault(row_id, (_row_before(project, change), set()))[1].update(change.values)
+                _apply_one(project, edit, table, change, row_id, ids)
                 touched[(table.name, row_id)] = None
             for place in _follow_up(project, edit, list(touched)):
                 touched[place] = None
+            for repair, (before, given) in shaped.items():
+                for place in follow_cut_out(project, edit, repair, before=before, changed=frozenset(given)):
+                    touched[place] = None
     if repeated:
         made = changes_of(project, key)
         ids = _ids_of(made, changes)
         touched = {(c.table, c.id): None for c in made}
     was = _before(changes_of(project, key))
     rows = [{**(_current(project, *place) or {"table": place[0], "id": place[1], "rev": None, "row": None}), "was": was.get(place)} for place in touched]
-    return EditResult(txn=key, seq=newest_change(project), ids=ids, rows=rows, repeated=repeated)
+    return EditResult(txn=key, seq=newest_change(project), ids=ids, rows=rows, repeated=repeated,
+                      followed=bool(shaped) or len(touched) > len({(c.table, c.id) for c in changes}))
+
+
+def _row_before(project: Project, change: RowChange) -> dict[str, Any] | None:
+    if change.op == "insert":
+        return None
+    try:
+        return project.row(change.table, change.id)
+    except InputError:
+        return None
 
 
 def _before(made: Sequence[Change]) -> dict[tuple[str, str], int]:
@@ -178,8 +198,7 @@ def _name_of(change: RowChange, edit: Edit, ids: dict[str, str]) -> str:
     return ids.get(change.id, change.id)
 
 
-def _apply_one(project: Project, edit: Edit, table: Table, change: RowChange, id: str, ids: Mapping[str, str],
-               *, restored_by_undo: bool) -> None:
+def _apply_one(project: Project, edit: Edit, table: Table, change: RowChange, id: str, ids: Mapping[str, str]) -> None:
     values = {name: _resolve(value, ids) for name, value in change.values.items() if name not in ("id", "rev")}
     if "geometry" in values:
         if table.geometry is None:

@@ -15,7 +15,7 @@ from facademap.store.project import Project
 from facademap.tables import TABLES
 from facademap.tasks.desk_edit import row_for_desk
 
-__all__ = ["edits_of"]
+__all__ = ["edits_of", "inverse_of"]
 
 #: Edits made at the desk carry names that begin so; jobs and commands are taken back by other means.
 PREFIX = "desk-"
@@ -65,22 +65,27 @@ def _page(project: Project, stack: dict[str, str], last: int) -> tuple[list[dict
     for txn in reversed(stack):
         if len(items) >= last or rows > MOST_ROWS:
             return items[::-1], True
-        inverse = _inverse(project, txn)
+        inverse = inverse_of(project, txn)
         rows += len(inverse)
         items.append({"key": txn, "what": stack[txn], "inverse": inverse})
     return items[::-1], False
 
 
-def _inverse(project: Project, txn: str) -> list[dict[str, Any]]:
+def inverse_of(project: Project, txn: str) -> list[dict[str, Any]]:
+    """The changes that turn one edit back, a row each, with what they expect to find."""
+    net: dict[tuple[str, str], list[Any]] = {}
+    for change, before, after in contents_of(project, txn):
+        found = net.setdefault((change.table, change.id), [before, after, change.rev])
+        found[1:] = [after, change.rev]
     changes = []
-    for change, before, after in reversed(contents_of(project, txn)):
-        place = {"table": change.table, "id": change.id}
-        old, new = _plain(change.table, before), _plain(change.table, after)
-        if old is None:
-            changes.append({"op": "delete", **place, "expect": {k: v for k, v in (new or {}).items() if k != "id" and v is not None}})
-        elif new is None:
-            changes.append({"op": "restore", **place, "values": old, "rev": change.rev})
-        else:
+    for (table, id), (before, after, rev) in reversed(net.items()):
+        old, new = _plain(table, before), _plain(table, after)
+        place = {"table": table, "id": id}
+        if old is None and new is not None:
+            changes.append({"op": "delete", **place, "expect": {k: v for k, v in new.items() if k != "id" and v is not None}})
+        elif old is not None and new is None:
+            changes.append({"op": "restore", **place, "values": old, "rev": rev})
+        elif old is not None and new is not None:
             names = [n for n in new if n != "id" and old.get(n) != new.get(n)]
             if names:
                 changes.append({"op": "update", **place, "values": {n: old.get(n) for n in names}, "expect": {n: new[n] for n in names}})

@@ -11,6 +11,7 @@ import pandas as pd
 
 from facademap.errors import InputError
 from facademap.io.rule_files import load_profile, load_rules
+from facademap.repair.adjust import BY_HAND
 from facademap.repair.dust import DUST_TASKS, dust_controls
 from facademap.repair.handling import stack_loads
 from facademap.repair.make_safe import make_safe_list
@@ -69,7 +70,7 @@ def plan_project(
 
     Notes
     -----
-    Repairs that were approved or carried further are not touched, and the conditions that they answer are not
+    Repairs that were approved or carried further, and cut-outs drawn by hand, are not touched, and the conditions that they answer are not
     planned again. Decisions of persons against the rules are kept. Ids are kept where a repair answers the same
     conditions in the same stone.
     """
@@ -80,8 +81,7 @@ def plan_project(
         conditions, stones, openings = (project.read(n) for n in ("conditions", "wall_stones", "openings"))
         repairs, pieces = project.read("repairs"), project.read("pieces")
         tell(0.2)
-        fixed = repairs[~repairs["stage"].isin(_FREE_STAGES)] if len(repairs) else repairs
-        free = repairs[repairs["stage"].isin(_FREE_STAGES)] if len(repairs) else repairs
+        fixed, free = _standing(repairs)
         overrules = _overrules(project, free)
         plan = plan_repairs(conditions, stones, openings, rules=rules, settings=settings,
                             densities=project.setting("densities", {}) or {}, overrules=overrules, fixed=fixed,
@@ -113,13 +113,13 @@ def replan_project(folder: str | Path, changed: Iterable[str], *, who: str = "fa
         settings, rules = settings_of_project(project), load_rules(project.setting("rules_path"))
         conditions, stones, openings = (project.read(n) for n in ("conditions", "wall_stones", "openings"))
         repairs, pieces = project.read("repairs"), project.read("pieces")
-        free = repairs[repairs["stage"].isin(_FREE_STAGES)].reset_index(drop=True)
+        fixed, free = (part.reset_index(drop=True) for part in _standing(repairs))
         work = Stonework.from_frames(stones, openings, profiles=project.setting("profile_lines", {}) or {})
         with project.edit(who=who, what="plan again") as edit:
             overrules = _overrules(project, free)
             delta = replan(changed, conditions, stones, free, stonework=work, rules=rules, settings=settings, new_id=lambda: edit.new_id("R"),
                            densities=project.setting("densities", {}) or {}, overrules=overrules,
-                           fixed=repairs[~repairs["stage"].isin(_FREE_STAGES)])
+                           fixed=fixed)
             plan = _with_dust(_keep_choices(RepairPlan(repairs=delta.repairs, pieces=delta.pieces, gaps=delta.gaps), pieces),
                               project.setting("dust_tasks", []) or [])
             _store(edit, plan, pieces, dropped=delta.dropped)
@@ -128,6 +128,14 @@ def replan_project(folder: str | Path, changed: Iterable[str], *, who: str = "fa
             edit.set("plan_gaps", kept + [g.as_json() for g in plan.gaps])
     return {"repairs": list(plan.repairs["id"]), "dropped": list(delta.dropped), "conditions": list(delta.conditions),
             "gaps": [g.as_json() for g in plan.gaps]}
+
+
+def _standing(repairs: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
+    """Repairs that stand (approved or further, or drawn by hand), and those that may be planned anew."""
+    if not len(repairs):
+        return repairs, repairs
+    free = repairs["stage"].isin(_FREE_STAGES) & (repairs["rule"] != BY_HAND)
+    return repairs[~free], repairs[free]
 
 
 def _store(edit: Edit, plan: RepairPlan, pieces: pd.DataFrame, *, dropped: Iterable[str]) -> None:

@@ -21,7 +21,7 @@ from facademap.store.project import Project
 from facademap.tables import TABLES
 from facademap.tables.settings import REQUIRABLE, REQUIRED_DEFAULT, is_desk_setting
 from facademap.tasks.desk_edit import apply_changes, read_changes, row_for_desk
-from facademap.tasks.desk_history import edits_of
+from facademap.tasks.desk_history import edits_of, inverse_of
 from facademap.web.answers import failure, read_body, threaded
 from facademap.web.desk import Desk
 
@@ -110,10 +110,11 @@ def routes(desk: Desk) -> list[Route]:
             try:
                 with desk.writing() as writer:
                     result = apply_changes(writer, items, key=key, who=who, what=what, undoes=_undoes(body))
+                    inverse = inverse_of(writer, result.txn) if result.followed else None
             except ConflictError as conflict:
                 return failure(conflict, more={"theirs": _theirs(desk, conflict)})
             return {"txn": result.txn, "seq": result.seq, "ids": result.ids, "rows": result.rows,
-                    "repeated": result.repeated}
+                    "repeated": result.repeated, "inverse": inverse}
 
         # the body was read already; it is cached by the request
         return await threaded(store)(request)

@@ -15,6 +15,7 @@ import { Entry } from "./fields.jsx";
 import { fitPlane, withoutLens } from "./fit.js";
 import { JobBar } from "./Repairs.jsx";
 import { startJob } from "./jobs.js";
+import { t } from "./texts.js";
 import { tileLayer } from "./wall.js";
 
 const ARROW_TIMES = 60;
@@ -58,26 +59,26 @@ export function Control() {
   };
   const pick = ([x, y]) => {
     if (!chosen || !photo) {
-      notice.value = { text: "Choose a point in the list first.", bad: true };
+      notice.value = { text: t("control.choose"), bad: true };
       return;
     }
     const old = seen.find((o) => o.control_point === chosen);
     const values = { x_px: Math.round(x * 100) / 100, y_px: Math.round(y * 100) / 100, du_m: null, dv_m: null };
-    if (old) edit(`pick ${chosen}`, [{ op: "update", table: "observations", id: old.id, values }]);
+    if (old) edit(t("what.pick", { name: points.find((p) => p.id === chosen)?.name ?? "" }), [{ op: "update", table: "observations", id: old.id, values }]);
     else {
-      edit(`pick ${chosen}`, [{ op: "insert", table: "observations", id: newId(), values: { photo: photo.id, control_point: chosen, ...values } }]);
+      edit(t("what.pick", { name: points.find((p) => p.id === chosen)?.name ?? "" }), [{ op: "insert", table: "observations", id: newId(), values: { photo: photo.id, control_point: chosen, ...values } }]);
       next(chosen);
     }
   };
   const add = () => {
     const id = newId();
-    edit("new point", [{ op: "insert", table: "control_points", id, values: { surface: surface.value, name: String(points.length + 1), role: "control", u_m: null, v_m: null, geometry: null } }]);
+    edit(t("what.point.new"), [{ op: "insert", table: "control_points", id, values: { surface: surface.value, name: String(points.length + 1), role: "control", u_m: null, v_m: null, geometry: null } }]);
     setChosen(id);
   };
   const set = (p, values) => {
     const row = { ...p, ...values };
     const geometry = row.u_m != null && row.v_m != null ? { type: "Point", coordinates: [row.u_m, row.v_m] } : null;
-    edit(`change point ${p.name}`, [{ op: "update", table: "control_points", id: p.id, values: { ...values, geometry } }]);
+    edit(t("what.point", { name: p.name }), [{ op: "update", table: "control_points", id: p.id, values: { ...values, geometry } }]);
   };
   const read = async (event) => {
     const [picked] = event.currentTarget.files;
@@ -92,33 +93,33 @@ export function Control() {
       const values = { ...r, geometry: { type: "Point", coordinates: [r.u_m, r.v_m] } };
       return old ? { op: "update", table: "control_points", id: old.id, values } : { op: "insert", table: "control_points", id: newId(), values: { surface: surface.value, ...values } };
     });
-    edit(`read ${rows.length} points`, changes);
+    edit(t("what.points", { n: rows.length }), changes);
   };
   const mm = (m) => (m === null ? "–" : `${(m * 1000).toFixed(1)} mm`);
   return (
     <div class="control">
       <div class="control-photo">
-        {photo ? <PhotoView photo={photo} result={result} chosen={chosen} onPick={pick} onChoose={setChosen} /> : <div class="empty pad"><h2>No photo of this surface yet</h2><p>Add photos with <code>facademap add-photos</code>, then pick points here.</p></div>}
+        {photo ? <PhotoView photo={photo} result={result} chosen={chosen} onPick={pick} onChoose={setChosen} /> : <div class="empty pad"><h2>{t("control.nophoto")}</h2><p>{t("control.nophoto.hint")}</p></div>}
       </div>
-      <aside class="control-list" aria-label="Control points">
-        <header class="head"><h2>Control</h2>
-          {photos.length > 0 && <select aria-label="Photo" value={photo?.id} onChange={(e) => setPhotoId(e.currentTarget.value)}>{photos.map((p) => <option key={p.id} value={p.id}>{p.id}</option>)}</select>}</header>
-        <p role="status"><strong>Control {mm(result.control)}</strong> ({result.n}) · <strong>Check {mm(result.check)}</strong></p>
-        <p class="aside">{result.n < 4 ? `${4 - result.n} more control points are needed before the fit can be shown. ` : `Radial RMSE of a plane fitted ${photo?.camera ? "with the lens of this photo" : "without a lens"}; arrows are ${ARROW_TIMES} times too long. `}Check points are never used in the fit.</p>
-        <div class="scroll-x"><table class="plain points"><thead><tr><th scope="col">Name</th><th scope="col">u, m</th><th scope="col">v, m</th><th scope="col">Role</th><th scope="col">Misses by</th></tr></thead>
+      <aside class="control-list" aria-label={t("layer.control_points")}>
+        <header class="head"><h2>{t("place.control")}</h2>
+          {photos.length > 0 && <select aria-label={t("photo")} value={photo?.id} onChange={(e) => setPhotoId(e.currentTarget.value)}>{photos.map((p) => <option key={p.id} value={p.id}>{p.id}</option>)}</select>}</header>
+        <p role="status"><strong>{t("role.control")} {mm(result.control)}</strong> ({result.n}) · <strong>{t("role.check")} {mm(result.check)}</strong></p>
+        <p class="aside">{result.n < 4 ? t("control.more", { n: 4 - result.n }) : t(photo?.camera ? "control.fit.lens" : "control.fit", { times: ARROW_TIMES })} {t("control.check")}</p>
+        <div class="scroll-x"><table class="plain points"><thead><tr><th scope="col">{t("control.name")}</th><th scope="col">u, m</th><th scope="col">v, m</th><th scope="col">{t("control.role")}</th><th scope="col">{t("control.misses")}</th></tr></thead>
           <tbody>{result.found.map(({ point: p, obs, du, dv }) => (
             <tr key={p.id} class={chosen === p.id ? "on" : ""} onClick={() => setChosen(p.id)}>
-              <th scope="row"><Entry aria-label={`Name of point ${p.name}`} value={p.name} onCommit={(v) => v.trim() && set(p, { name: v.trim() })} /></th>
-              {["u_m", "v_m"].map((n) => <td key={n}><Entry aria-label={`${n[0]} of point ${p.name} in metres`} inputMode="decimal" value={p[n] == null ? "" : String(p[n])} onCommit={(v) => { const x = Number(v.replace(",", ".")); if (v.trim() && Number.isFinite(x)) set(p, { [n]: x }); }} /></td>)}
-              <td><select aria-label={`Role of point ${p.name}`} value={p.role} onChange={(e) => set(p, { role: e.currentTarget.value })}><option>control</option><option>check</option></select></td>
-              <td>{du !== undefined ? `${(Math.hypot(du, dv) * 1000).toFixed(1)} mm` : obs ? "picked" : <button type="button" class="link" onClick={() => setChosen(p.id)}>pick</button>}</td>
+              <th scope="row"><Entry aria-label={t("control.name.of", { name: p.name })} value={p.name} onCommit={(v) => v.trim() && set(p, { name: v.trim() })} /></th>
+              {["u_m", "v_m"].map((n) => <td key={n}><Entry aria-label={t("control.axis.of", { axis: n[0], name: p.name })} inputMode="decimal" value={p[n] == null ? "" : String(p[n])} onCommit={(v) => { const x = Number(v.replace(",", ".")); if (v.trim() && Number.isFinite(x)) set(p, { [n]: x }); }} /></td>)}
+              <td><select aria-label={t("control.role.of", { name: p.name })} value={p.role} onChange={(e) => set(p, { role: e.currentTarget.value })}><option value="control">{t("role.control")}</option><option value="check">{t("role.check")}</option></select></td>
+              <td>{du !== undefined ? `${(Math.hypot(du, dv) * 1000).toFixed(1)} mm` : obs ? t("control.picked") : <button type="button" class="link" onClick={() => setChosen(p.id)}>{t("control.pick")}</button>}</td>
             </tr>
           ))}</tbody></table></div>
-        <p class="acts"><button type="button" onClick={add}>New point</button>
-          <input ref={file} type="file" accept=".csv,.txt,text/csv" class="visually-hidden" tabIndex={-1} aria-hidden="true" onChange={read} /><button type="button" onClick={() => file.current.click()}>Read coordinates</button></p>
-        <h3>Rectify</h3>
-        <div class="form"><label class="field">One pixel is, mm <input inputMode="decimal" value={gsd} onInput={(e) => setGsd(e.currentTarget.value)} onKeyDown={(e) => e.stopPropagation()} /></label>
-          <button type="button" class="main" onClick={() => startJob("rectify", { gsd_mm: Number(gsd.replace(",", ".")) }).then((j) => j?.state === "done" && location.reload())}>Rectify</button></div>
+        <p class="acts"><button type="button" onClick={add}>{t("control.new")}</button>
+          <input ref={file} type="file" accept=".csv,.txt,text/csv" class="visually-hidden" tabIndex={-1} aria-hidden="true" onChange={read} /><button type="button" onClick={() => file.current.click()}>{t("control.read")}</button></p>
+        <h3>{t("rectify")}</h3>
+        <div class="form"><label class="field">{t("rectify.gsd")} <input inputMode="decimal" value={gsd} onInput={(e) => setGsd(e.currentTarget.value)} onKeyDown={(e) => e.stopPropagation()} /></label>
+          <button type="button" class="main" onClick={() => startJob("rectify", { gsd_mm: Number(gsd.replace(",", ".")) }).then((j) => j?.state === "done" && location.reload())}>{t("rectify")}</button></div>
         <JobBar kinds={[]} />
       </aside>
     </div>
@@ -131,15 +132,15 @@ export function readPoints(text) {
   const mark = [",", ";", "\t"].find((m) => lines[0]?.includes(m)) ?? ",";
   const head = (lines[0] ?? "").split(mark).map((c) => c.trim().toLowerCase());
   const [n, u, v, r] = ["name", "u_m", "v_m", "role"].map((c) => head.indexOf(c));
-  if (n < 0 || u < 0 || v < 0) return { rows: [], fault: "The table needs the columns name, u_m and v_m." };
+  if (n < 0 || u < 0 || v < 0) return { rows: [], fault: t("control.table.columns") };
   const rows = [];
   for (const [i, line] of lines.slice(1).entries()) {
     const cells = line.split(mark).map((c) => c.trim());
     const row = { name: cells[n], u_m: Number(cells[u]), v_m: Number(cells[v]), role: r >= 0 && cells[r] === "check" ? "check" : "control" };
-    if (!row.name || !cells[u] || !cells[v] || !Number.isFinite(row.u_m) || !Number.isFinite(row.v_m)) return { rows: [], fault: `Line ${i + 2} of the table has no name or no numbers.` };
+    if (!row.name || !cells[u] || !cells[v] || !Number.isFinite(row.u_m) || !Number.isFinite(row.v_m)) return { rows: [], fault: t("control.table.line", { n: i + 2 }) };
     rows.push(row);
   }
-  return { rows, fault: rows.length ? "" : "The table has no rows." };
+  return { rows, fault: rows.length ? "" : t("control.table.empty") };
 }
 
 /** A photo under a magnifier with marks, arrows, and a ring where one is given. */
@@ -205,7 +206,7 @@ export function PhotoView({ photo, result, chosen, onPick, onChoose, ring = null
       }
     }
   }, [result, chosen, photo.id, ring]);
-  return <><div class="map" ref={box} tabIndex={0} role="application" aria-label={`Photo ${photo.id}: click where the chosen point is seen`} /><div class="glass" aria-hidden="true"><div ref={glass} /><i /></div></>;
+  return <><div class="map" ref={box} tabIndex={0} role="application" aria-label={t("control.photo.about", { id: photo.id })} /><div class="glass" aria-hidden="true"><div ref={glass} /><i /></div></>;
 }
 
 function photoScale(known) {

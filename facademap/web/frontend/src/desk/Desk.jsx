@@ -4,21 +4,26 @@ import { assistance, thinking } from "./assist.js";
 import { Blocks } from "./Stone.jsx";
 import { Control } from "./Control.jsx";
 import { entryOf, project, rowsOf, surface } from "./data.js";
-import { Conflict, Help, History, Name, RefusedEdits } from "./Dialogs.jsx";
+import { Conflict } from "./Conflict.jsx";
+import { Help, History, Name } from "./Dialogs.jsx";
 import { notice, redo, redoable, undo, undoable } from "./edits.js";
 import { Glyph } from "./Glyph.jsx";
 import { Layers, List, Missing } from "./Lists.jsx";
-import { conflict, lastNews, online, refused, signedOut, waitingEdits } from "./outbox.js";
+import { conflict, keeps, lastNews, online, refused, signedOut, waitingEdits } from "./outbox.js";
 import { Record, useChange } from "./Record.jsx";
 import { RepairSheet } from "./Repairs.jsx";
+import { Required } from "./Required.jsx";
 import { isReviewer } from "./Review.jsx";
 import { Rulers } from "./Rulers.jsx";
 import { area, feetInches, grid, length, snapping, tracing, units } from "./settings.js";
+import { templates, useTemplate } from "./shared.js";
+import { KeepTemplate } from "./Templates.jsx";
 import { t } from "./texts.js";
 import { KEYS, cancel, copy, finish, hasSketch, isDrawing, merge, moveCursor, removeChosen, setVertex, stepBack } from "./tools.js";
 import { Tour } from "./Tour.jsx";
 import { dialog, drawTable, live, panel, place, pointer, select, selection, sheetOpen, swipe, tool } from "./view.js";
 import { fitWall, map } from "./wall.js";
+import { Waiting } from "./Waiting.jsx";
 import { WorkRecord } from "./Work.jsx";
 
 const PLACES = ["survey", "repairs", "stone", "record", "control"];
@@ -26,7 +31,7 @@ const SURVEY_TOOLS = ["select", "polygon", "rectangle", "freehand", "line", "poi
 const REPAIR_TOOLS = ["select", "rectangle", "polygon", "modify", "split", "cut", "measure"];
 
 export function Failure({ error }) {
-  return <div class="failure"><h1>The survey desk cannot open</h1><p>{error.problem || "There is no answer from the server."}</p><p>{error.remedy || "Start facademap serve again and reload this page."}</p><button type="button" onClick={() => location.reload()}>Try again</button></div>;
+  return <div class="failure"><h1>{t("fail.title")}</h1><p>{error.problem || t("fail.problem")}</p><p>{error.remedy || t("fail.remedy")}</p><button type="button" onClick={() => location.reload()}>{t("fail.again")}</button></div>;
 }
 
 export function Desk() {
@@ -34,10 +39,10 @@ export function Desk() {
   const wall = place.value !== "stone" && place.value !== "control";
   return (
     <div class={`desk place-${place.value} ${sheetOpen.value ? "sheet-open" : "sheet-shut"}`}>
-      <a class="skip" href="#sheet">To the sheet</a>
+      <a class="skip" href="#sheet">{t("skip")}</a>
       <Head />
       <Places />
-      <main class="wall" aria-label="Wall">
+      <main class="wall" aria-label={t("wall")}>
         <Wall />
         {wall && <Tools />}
         {wall && <Readout />}
@@ -49,7 +54,9 @@ export function Desk() {
       {dialog.value?.kind === "name" && <Name />}
       {dialog.value?.kind === "help" && <Help />}
       {dialog.value?.kind === "history" && <History table={dialog.value.table} id={dialog.value.id} />}
-      {dialog.value?.kind === "refused" && <RefusedEdits />}
+      {dialog.value?.kind === "waiting" && <Waiting />}
+      {dialog.value?.kind === "required" && <Required />}
+      {dialog.value?.kind === "template" && <KeepTemplate row={dialog.value.row} />}
       {dialog.value?.kind === "tour" && <Tour />}
       {conflict.value && <Conflict />}
     </div>
@@ -65,12 +72,13 @@ function Head() {
     <header class="head-line">
       <h1>{project.value.name}</h1>
       {surfaces.length > 1 ? (
-        <select class="which" aria-label="Surface" value={surface.value} onChange={(e) => { surface.value = e.currentTarget.value; }}>
+        <select class="which" aria-label={t("surface")} value={surface.value} onChange={(e) => { surface.value = e.currentTarget.value; }}>
           {surfaces.map((s) => <option key={s.id} value={s.id}>{entryOf("elevations", s.elevation)?.row.name ?? ""} · {s.name}</option>)}
         </select>
       ) : <span class="which">{row ? `${entryOf("elevations", row.elevation)?.row.name ?? ""} · ${row.name}` : ""}</span>}
-      <span class={`state ${state[0]}`} role="status">{state[1]}</span>
-      {refused.value.length > 0 && <button type="button" class="alert" onClick={() => { dialog.value = { kind: "refused" }; }}>{t("refused.title", { n: refused.value.length })}</button>}
+      <button type="button" class={`state ${state[0]}`} title={t("waits.title")} onClick={() => { dialog.value = { kind: "waiting" }; }}><span role="status">{state[1]}</span></button>
+      {refused.value.length > 0 && <button type="button" class="alert" onClick={() => { dialog.value = { kind: "waiting" }; }}>{t("refused.title", { n: refused.value.length })}</button>}
+      {!keeps.value && waiting > 0 && <span class="alert" role="alert">{t("waits.unkept")}</span>}
       {signedOut.value && <span class="alert" role="alert">{t("signed.out")}</span>}
       <button type="button" class="icon" title={`${t("tool.undo")} (Ctrl Z)`} disabled={!undoable.value.length} onClick={undo}><Glyph name="undo" /><span class="visually-hidden">{t("tool.undo")}</span></button>
       <button type="button" class="icon" title={`${t("tool.redo")} (Ctrl Y)`} disabled={!redoable.value.length} onClick={redo}><Glyph name="redo" /><span class="visually-hidden">{t("tool.redo")}</span></button>
@@ -81,7 +89,7 @@ function Head() {
 
 function Places() {
   return (
-    <nav class="places" aria-label="Workplaces">
+    <nav class="places" aria-label={t("workplaces")}>
       {PLACES.filter((name) => !isReviewer() || name !== "control").map((name) => (
         <button type="button" key={name} aria-current={place.value === name ? "page" : undefined} onClick={() => enter(name)}>
           <Glyph name={name} /><span>{t(`place.${name}`)}</span>
@@ -108,7 +116,7 @@ function Wall() {
     seen.observe(box.current);
     return () => seen.disconnect();
   }, []);
-  return <><div class="map" ref={box} tabIndex={0} role="application" aria-label="The wall. Arrow keys move it, plus and minus change the scale; draw with the keys of the help page." /><Rulers /></>;
+  return <><div class="map" ref={box} tabIndex={0} role="application" aria-label={t("wall.about")} /><Rulers /></>;
 }
 
 function Tools() {
@@ -116,7 +124,7 @@ function Tools() {
   const names = wanted.filter((n) => (n !== "outline" || assistance.value.outline) && (n !== "follow" || assistance.value.line));
   const keyOf = (n) => Object.entries(KEYS).find(([, v]) => v === n)?.[0].toUpperCase();
   return (
-    <div class="tools" role="toolbar" aria-label="Tools">
+    <div class="tools" role="toolbar" aria-label={t("tools")}>
       {names.map((n) => (
         <button type="button" key={n} aria-pressed={tool.value === n} title={`${t(`tool.${n}`)} (${keyOf(n)})`} onClick={() => { tool.value = n; }}>
           <Glyph name={n} /><span>{t(`tool.${n}`)}</span>
@@ -145,13 +153,14 @@ function Readout() {
   const one = (m) => (units.value === "in" ? feetInches(m) : `${m.toFixed(3)} m`);
   return (
     <div class="readout">
-      <p class="hint">{thinking.value ? "Looking …" : t(`hint.${tool.value}`)}</p>
+      <p class="hint">{thinking.value ? t("thinking") : t(`hint.${tool.value}`)}</p>
       {now && (
         <p class="live" role="status">
           {now.area !== undefined && <strong>{area(now.area)}</strong>}
-          {now.length !== undefined && <strong>{length(now.length, { both: true })}{now.pm ? ` ± ${(now.pm * 1000).toFixed(1)} mm (95 %)` : now.measured ? " · accuracy not stated" : ""}</strong>}
+          {now.length !== undefined && <strong>{length(now.length, { both: true })}{now.pm ? ` ± ${(now.pm * 1000).toFixed(1)} mm (95 %)` : now.measured ? ` · ${t("accuracy.none")}` : ""}</strong>}
+          {now.pin && <span>{t("pin.place", { right: length(now.pin[0]), up: length(now.pin[1]) })}</span>}
           {now.width !== undefined && <span>{length(now.width)} × {length(now.height)}</span>}
-          {now.last !== undefined && now.last > 0 && <span>last {length(now.last, { both: true })}</span>}
+          {now.last !== undefined && now.last > 0 && <span>{t("last.side")} {length(now.last, { both: true })}</span>}
           {now.measured && <span>Δu {length(now.du)} · Δv {length(now.dv)}</span>}
         </p>
       )}
@@ -161,19 +170,18 @@ function Readout() {
 }
 
 function Swipe() {
-  return <input class="swipe" type="range" min="0" max="1" step="0.005" aria-label="Compare: move the edge" value={swipe.value.at}
+  return <input class="swipe" type="range" min="0" max="1" step="0.005" aria-label={t("compare.edge")} value={swipe.value.at}
     onInput={(e) => { swipe.value = { ...swipe.value, at: Number(e.currentTarget.value) }; map.render(); }} />;
 }
 
 function Sheet() {
   const tabs = place.value === "survey" ? ["record", "list", "missing", "layers"] : place.value === "repairs" ? ["repair", "list", "layers"] : ["work", "list"];
-  const names = { repair: "Repair", work: "Work" };
   const now = tabs.includes(panel.value) ? panel.value : tabs[0];
   return (
-    <aside class="sheet" id="sheet" aria-label="Sheet">
-      <div class="tabs"><div role="tablist" aria-label="Sheets">
-        {tabs.map((n) => <button type="button" role="tab" key={n} id={`tab-${n}`} aria-controls="sheet-body" aria-selected={now === n} onClick={() => { panel.value = n; sheetOpen.value = true; }}>{names[n] ?? t(`panel.${n}`)}</button>)}</div>
-        <button type="button" class="icon shut" aria-label={sheetOpen.value ? "Lower the sheet" : "Raise the sheet"} aria-expanded={sheetOpen.value} onClick={() => { sheetOpen.value = !sheetOpen.value; }}><Glyph name={sheetOpen.value ? "down" : "up"} /></button>
+    <aside class="sheet" id="sheet" aria-label={t("sheet")}>
+      <div class="tabs"><div role="tablist" aria-label={t("sheets")}>
+        {tabs.map((n) => <button type="button" role="tab" key={n} id={`tab-${n}`} aria-controls="sheet-body" aria-selected={now === n} onClick={() => { panel.value = n; sheetOpen.value = true; }}>{t(`panel.${n}`)}</button>)}</div>
+        <button type="button" class="icon shut" aria-label={t(sheetOpen.value ? "sheet.lower" : "sheet.raise")} aria-expanded={sheetOpen.value} onClick={() => { sheetOpen.value = !sheetOpen.value; }}><Glyph name={sheetOpen.value ? "down" : "up"} /></button>
       </div>
       <div class="body" id="sheet-body" role="tabpanel" aria-labelledby={`tab-${now}`} tabIndex={-1}>
         {now === "record" && <Record />}
@@ -220,6 +228,11 @@ function useKeys() {
       if (e.altKey) {
         const n = "0123".indexOf(e.code.replace("Digit", ""));
         if (e.code.startsWith("Digit") && n >= 0 && selection.value.length) { change("cc", n); e.preventDefault(); }
+        return;
+      }
+      if (e.shiftKey && /^Digit[1-9]$/.test(e.code)) {
+        const found = place.value === "survey" && templates().find((x) => x.key === e.code.slice(5));
+        if (found && !isReviewer()) { useTemplate(found); e.preventDefault(); }
         return;
       }
       const onButton = e.target.tagName === "BUTTON" || e.target.closest?.(".sheet");

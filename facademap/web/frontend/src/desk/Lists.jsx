@@ -2,11 +2,13 @@
 import { useMemo, useRef, useState } from "preact/hooks";
 import { column, entryOf, family, pictures, rowsOf, schema, surface, term } from "./data.js";
 import { Entry, labelOf } from "./fields.jsx";
-import { shown, title } from "./Record.jsx";
+import { shown } from "./Record.jsx";
+import { isReviewer } from "./Review.jsx";
 import { area, hiddenFamilies, layers, length, shownSurvey, survey, units } from "./settings.js";
+import { missingOf, requiredFields } from "./shared.js";
 import { Swatch } from "./Swatch.jsx";
 import { t } from "./texts.js";
-import { isSelected, panel, select, selection, swipe } from "./view.js";
+import { dialog, isSelected, panel, select, selection, swipe } from "./view.js";
 import { goTo } from "./wall.js";
 
 const COLUMNS = {
@@ -56,12 +58,12 @@ export function List({ tables = ["conditions", "wall_stones", "openings"] }) {
   return (
     <div class="list">
       <div class="filters">
-        <select aria-label="Table" value={table} onChange={(e) => { setTable(e.currentTarget.value); setOnly(""); }}>
-          {tables.map((n) => <option key={n} value={n}>{schema.value.tables[n].title}</option>)}
+        <select aria-label={t("table")} value={table} onChange={(e) => { setTable(e.currentTarget.value); setOnly(""); }}>
+          {tables.map((n) => <option key={n} value={n}>{t(`many.${n}`)}</option>)}
         </select>
         <input type="search" aria-label={t("find")} placeholder={t("find")} value={text} onInput={(e) => setText(e.currentTarget.value)} onKeyDown={(e) => e.stopPropagation()} />
         {table === "conditions" && (
-          <select aria-label="Filter" value={only} onChange={(e) => setOnly(e.currentTarget.value)}>
+          <select aria-label={t("filter")} value={only} onChange={(e) => setOnly(e.currentTarget.value)}>
             <option value="">{t("all")}</option>
             {schema.value.families.map((f) => <option key={f.id} value={f.id}>{f.id} {f.name}</option>)}
             {[3, 2, 1, 0].map((n) => <option key={`cc${n}`} value={`cc${n}`}>CC {n}</option>)}
@@ -69,17 +71,17 @@ export function List({ tables = ["conditions", "wall_stones", "openings"] }) {
           </select>
         )}
         {table === "repairs" && (
-          <select aria-label="Filter" value={only} onChange={(e) => setOnly(e.currentTarget.value)}>
+          <select aria-label={t("filter")} value={only} onChange={(e) => setOnly(e.currentTarget.value)}>
             <option value="">{t("all")}</option>
             {[...new Set(all.flatMap((r) => [r.stage, r.treatment]))].map((n) => <option key={n} value={n}>{n}</option>)}
           </select>
         )}
-        {rowsOf("surfaces").length > 1 && <label class="check"><input type="checkbox" checked={here} onChange={(e) => setHere(e.currentTarget.checked)} /> this surface</label>}
+        {rowsOf("surfaces").length > 1 && <label class="check"><input type="checkbox" checked={here} onChange={(e) => setHere(e.currentTarget.checked)} /> {t("here.only")}</label>}
       </div>
-      <p class="aside count" aria-live="polite">{rows.length} of {all.length}{table === "conditions" && ` · ${area(rows.reduce((s, r) => s + (r.area_m2 ?? 0), 0))}`}
-        {rows.length > 0 && rows.length <= 2000 && <button type="button" class="quiet" onClick={() => { select(table, rows.map((r) => r.id)); panel.value = "record"; }}>Select these</button>}
+      <p class="aside count" aria-live="polite">{t("of", { n: rows.length, all: all.length })}{table === "conditions" && ` · ${area(rows.reduce((s, r) => s + (r.area_m2 ?? 0), 0))}`}
+        {rows.length > 0 && rows.length <= 2000 && <button type="button" class="quiet" onClick={() => { select(table, rows.map((r) => r.id)); panel.value = "record"; }}>{t("select.these")}</button>}
       </p>
-      <div class="scroll" ref={box} onScroll={(e) => setFrom(e.currentTarget.scrollTop)} tabIndex={0} role="region" aria-label={`${schema.value.tables[table].title}, rows`}>
+      <div class="scroll" ref={box} onScroll={(e) => setFrom(e.currentTarget.scrollTop)} tabIndex={0} role="region" aria-label={t("rows.of", { table: t(`many.${table}`) })}>
         <table>
           <thead><tr>{columns.map((n) => (
             <th key={n} scope="col" aria-sort={sort.name === n ? (sort.down ? "descending" : "ascending") : "none"}>
@@ -111,40 +113,27 @@ function pick(table, id, more) {
   }
 }
 
-const NEEDS_DEPTH = new Set(["A", "B", "C"]);
-/** What a condition still needs before it can be planned. */
-export function missingOf(row) {
-  const found = [];
-  for (const name of ["term", "cc", "uc", "rc", "wall_stone"]) {
-    if (name === "wall_stone" && ["joint", "structural"].includes(row.layer)) continue;
-    if (row[name] === null || row[name] === undefined) found.push(name);
-  }
-  const line = row.geometry?.type?.includes("Line");
-  if (NEEDS_DEPTH.has(row.family) && !line && row.depth_m == null) found.push("depth_m");
-  if (line && ["A", "J"].includes(row.family) && row.width_m == null) found.push("width_m");
-  if (row.origin === "assisted" && !row.confirmed_by) found.push("confirmed");
-  return found;
-}
-
 export function Missing() {
   const groups = new Map();
-  for (const row of rowsOf("conditions")) for (const name of missingOf(row)) groups.set(name, [...(groups.get(name) ?? []), row.id]);
-  if (!groups.size) return <div class="empty"><h2>{t("missing.none")}</h2></div>;
+  const required = requiredFields();
+  for (const row of rowsOf("conditions")) for (const name of missingOf(row, required)) groups.set(name, [...(groups.get(name) ?? []), row.id]);
   return (
     <div class="missing">
+      <p class="aside">{t("missing.required", { names: required.map((n) => t(`missing.${n}`).toLowerCase()).join(", ") || t("none") })} {!isReviewer() && <button type="button" class="quiet" onClick={() => { dialog.value = { kind: "required" }; }}>{t("missing.change")}</button>}</p>
+      {!groups.size && <div class="empty"><h2>{t("missing.none")}</h2></div>}
       {[...groups].sort((a, b) => b[1].length - a[1].length).map(([name, ids]) => (
         <section key={name}>
           <h3>{t(`missing.${name}`)} <span class="count">{ids.length}</span>
-            <button type="button" class="quiet" onClick={() => { select("conditions", ids); panel.value = "record"; }}>Select all</button></h3>
+            <button type="button" class="quiet" onClick={() => { select("conditions", ids); panel.value = "record"; }}>{t("select.all")}</button></h3>
           <ul class="ids">{ids.slice(0, 60).map((id) => <li key={id}><button type="button" class="link" onClick={() => { select("conditions", id); goTo("conditions", id); panel.value = "record"; }}>{shown(id)}</button></li>)}</ul>
-          {ids.length > 60 && <p class="aside">and {ids.length - 60} more</p>}
+          {ids.length > 60 && <p class="aside">{t("and.more", { n: ids.length - 60 })}</p>}
         </section>
       ))}
     </div>
   );
 }
 
-const LAYER_NAMES = { picture: "Picture of the wall", wall_stones: "Wall stones", openings: "Openings", conditions: "Conditions", repairs: "Repairs", pieces: "Pieces", control_points: "Control points" };
+const LAYERS = ["picture", "wall_stones", "openings", "conditions", "repairs", "pieces", "control_points"];
 export function Layers() {
   const counts = new Map();
   for (const r of rowsOf("conditions")) {
@@ -156,26 +145,26 @@ export function Layers() {
   const hidden = hiddenFamilies.value;
   return (
     <div class="layers">
-      <h3>Wall</h3>
+      <h3>{t("wall")}</h3>
       <ul class="surfaces">{surfaces.map((s) => (
         <li key={s.id}><button type="button" aria-pressed={surface.value === s.id} onClick={() => { surface.value = s.id; }}>
           <strong>{entryOf("elevations", s.elevation)?.row.name ?? s.elevation}</strong> {s.name}
-          <small>{pictures.value[s.id] ? `${(pictures.value[s.id].gsd_m * 1000).toFixed(2)} mm a pixel` : "no picture yet"}{s.check_rmse_m ? ` · check RMSE ${(s.check_rmse_m * 1000).toFixed(1)} mm (${s.check_n})` : s.control_rmse_m ? ` · control RMSE ${(s.control_rmse_m * 1000).toFixed(1)} mm` : ""}</small>
+          <small>{pictures.value[s.id] ? t("picture.gsd", { mm: (pictures.value[s.id].gsd_m * 1000).toFixed(2) }) : t("picture.none")}{s.check_rmse_m ? ` · ${t("rmse.check", { mm: (s.check_rmse_m * 1000).toFixed(1), n: s.check_n })}` : s.control_rmse_m ? ` · ${t("rmse.control", { mm: (s.control_rmse_m * 1000).toFixed(1) })}` : ""}</small>
         </button></li>))}</ul>
       {surfaces.length > 1 && (
-        <div class="field"><label for="swipe-with">Compare with</label>
+        <div class="field"><label for="swipe-with">{t("compare.with")}</label>
           <select id="swipe-with" value={swipe.value?.with ?? ""} onChange={(e) => { compare({ with: e.currentTarget.value }); }}>
-            <option value="">nothing</option>{surfaces.filter((s) => s.id !== surface.value && pictures.value[s.id]).map((s) => <option key={s.id} value={s.id}>{s.name}</option>)}
+            <option value="">{t("compare.nothing")}</option>{surfaces.filter((s) => s.id !== surface.value && pictures.value[s.id]).map((s) => <option key={s.id} value={s.id}>{s.name}</option>)}
           </select></div>
       )}
-      <h3>Shown</h3>
-      {Object.entries(LAYER_NAMES).map(([name, text]) => (
-        <label class="check" key={name}><input type="checkbox" checked={layers.value[name] !== false} onChange={(e) => { layers.value = { ...layers.value, [name]: e.currentTarget.checked }; }} /> {text}</label>
+      <h3>{t("shown")}</h3>
+      {LAYERS.map((name) => (
+        <label class="check" key={name}><input type="checkbox" checked={layers.value[name] !== false} onChange={(e) => { layers.value = { ...layers.value, [name]: e.currentTarget.checked }; }} /> {t(`layer.${name}`)}</label>
       ))}
-      {surveys.length > 1 && <div class="field"><label for="survey-shown">Survey shown</label><select id="survey-shown" value={shownSurvey.value} onChange={(e) => { shownSurvey.value = e.currentTarget.value; }}><option value="">all</option>{surveys.map((n) => <option key={n} value={n}>{n}</option>)}</select></div>}
+      {surveys.length > 1 && <div class="field"><label for="survey-shown">{t("survey.shown")}</label><select id="survey-shown" value={shownSurvey.value} onChange={(e) => { shownSurvey.value = e.currentTarget.value; }}><option value="">{t("all")}</option>{surveys.map((n) => <option key={n} value={n}>{n}</option>)}</select></div>}
       {surveys.length > 1 && <SurveySwipe surveys={surveys} />}
-      <div class="field"><label for="survey-now">New conditions belong to survey</label><Entry id="survey-now" value={survey.value} onCommit={(v) => { survey.value = v.trim() || "1"; }} /></div>
-      <h3>Families</h3>
+      <div class="field"><label for="survey-now">{t("survey.now")}</label><Entry id="survey-now" value={survey.value} onCommit={(v) => { survey.value = v.trim() || "1"; }} /></div>
+      <h3>{t("families")}</h3>
       {schema.value.families.map((f) => (
         <label class="check" key={f.id}><input type="checkbox" checked={!hidden.includes(f.id)} onChange={(e) => { hiddenFamilies.value = e.currentTarget.checked ? hidden.filter((x) => x !== f.id) : [...hidden, f.id]; }} />
           <Swatch family={f.id} small /> {f.name} <span class="aside">{counts.get(f.id) ? `${counts.get(f.id)[0]} · ${area(counts.get(f.id)[1])}` : "–"}</span></label>

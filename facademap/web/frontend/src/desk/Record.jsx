@@ -1,8 +1,10 @@
 // What is selected, and its classing.
-import { useState } from "preact/hooks";
-import { entryOf, family, pictureAddress, rowsOf, schema, term, tickOf } from "./data.js";
+import { useRef, useState } from "preact/hooks";
+import { entryOf, family, rowsOf, schema, term, tickOf } from "./data.js";
 import { edit } from "./edits.js";
 import { Field } from "./fields.jsx";
+import { isNew } from "./keys.js";
+import { photoAddress, takePhoto } from "./photos.js";
 import { area, length, who } from "./settings.js";
 import { t } from "./texts.js";
 import { copy, explode, merge, removeChosen } from "./tools.js";
@@ -10,6 +12,7 @@ import { dialog, select, selection, template, tool } from "./view.js";
 import { goTo } from "./wall.js";
 import { Reviews, isReviewer } from "./Review.jsx";
 import { Swatch } from "./Swatch.jsx";
+import { Templates } from "./Templates.jsx";
 
 /** Search the glossary by name, abbreviation or meaning; arrow keys and Enter choose. */
 export function TermPicker({ value, onChange }) {
@@ -24,21 +27,21 @@ export function TermPicker({ value, onChange }) {
     <div class="picker">
       <div class="now">
         <Swatch term={value} />
-        <div><strong>{value ?? "differs"}</strong>{now && <small> {now.abbreviation} · {family(now.family)?.name}</small>}<p class="meaning">{now?.meaning}</p></div>
+        <div><strong>{value ?? t("differs")}</strong>{now && <small> {now.abbreviation} · {family(now.family)?.name}</small>}<p class="meaning">{now?.meaning}</p></div>
       </div>
-      <div class="chips" role="group" aria-label="Families">
+      <div class="chips" role="group" aria-label={t("families")}>
         {schema.value.families.map((f) => (
           <button type="button" key={f.id} class="chip" aria-pressed={(open || now?.family) === f.id} title={`${f.name}: ${f.meaning}`} onClick={() => { setOpen(f.id); setText(""); }}>
             <Swatch family={f.id} small /> {f.id}
           </button>
         ))}
       </div>
-      <input type="search" aria-label="Find a term" placeholder="Find a term, AL, honeycomb …" value={text} onInput={(e) => setText(e.currentTarget.value)}
+      <input type="search" aria-label={t("term.find")} placeholder={t("term.find.hint")} value={text} onInput={(e) => setText(e.currentTarget.value)}
         onKeyDown={(e) => {
           e.stopPropagation();
           if (e.key === "Enter" && shown[0]) { onChange(shown[0].name); setText(""); }
         }} />
-      <ul class="terms" aria-label="Terms">
+      <ul class="terms" aria-label={t("terms")}>
         {shown.map((x) => (
           <li key={x.name}>
             <button type="button" aria-pressed={x.name === value} onClick={() => { onChange(x.name); setText(""); }} class={x.parent ? "child" : ""}>
@@ -55,7 +58,7 @@ export function TermPicker({ value, onChange }) {
 const same = (rows, name) => rows.every((r) => (r[name] ?? null) === (rows[0][name] ?? null));
 
 export const FORMS = {
-  conditions: ["cc", "uc", "rc", "depth_m", "width_m", "activity", "cause", "cause_settled", "wall_stone", "photo", "note", "surveyor", "observed_on", "survey"],
+  conditions: ["cc", "uc", "rc", "depth_m", "width_m", "activity", "cause", "cause_settled", "wall_stone", "note", "surveyor", "observed_on", "survey"],
   wall_stones: ["course", "number", "stone_type", "kind", "bed", "finish", "depth_m", "part", "exposed", "cc", "uc", "rc", "note"],
   openings: ["kind", "depth_m", "note"],
   repairs: ["treatment", "stage", "priority", "depth_m", "wall_stone", "held_back", "reason", "overruled_by", "lift", "bay", "consent_reference", "note"],
@@ -70,7 +73,7 @@ export function useChange() {
     const extra = name === "term" ? { family: term(value)?.family ?? null, layer: family(term(value)?.family)?.layer ?? "stone" } : {};
     const changes = chosen.filter(({ table, id }) => (entryOf(table, id)?.row[name] ?? null) !== value)
       .map(({ table, id }) => ({ op: "update", table, id, values: { [name]: value, ...extra } }));
-    if (changes.length) edit(t("what.class", { n: changes.length > 1 ? `${changes.length} together` : chosen[0].id }), changes);
+    if (changes.length) edit(t("what.class", { n: changes.length > 1 ? t("together", { n: changes.length }) : shown(chosen[0].id) }), changes);
     if (name === "term") template.value = { ...template.value, term: value, [term(value)?.shape ?? "polygon"]: value };
   };
 }
@@ -93,14 +96,14 @@ export function Record() {
       <header class="head">
         <h2>{many ? t("many", { n: rows.length }) : <>{title(table)} <span class="id">{shown(row.id)}</span></>}</h2>
         <div class="figures">
-          {!many && row.geometry && <button type="button" class="quiet" onClick={() => goTo(table, row.id)}>Show</button>}
+          {!many && row.geometry && <button type="button" class="quiet" onClick={() => goTo(table, row.id)}>{t("show")}</button>}
           {table === "conditions" && <span>{line ? length(sum(rows, "length_m")) : area(sum(rows, "area_m2"))}</span>}
-          {!many && <button type="button" class="quiet" onClick={() => { dialog.value = { kind: "history", table, id: row.id }; }}>History</button>}
+          {!many && <button type="button" class="quiet" onClick={() => { dialog.value = { kind: "history", table, id: row.id }; }}>{t("panel.history")}</button>}
         </div>
         {many && <p class="aside">{t("many.hint")}</p>}
       </header>
       {table === "conditions" && row.origin === "assisted" && !row.confirmed_by && (
-        <p class="warn">Outline proposed by the machine. <button type="button" onClick={() => change("confirmed_by", who.value || "surveyor")}>{t("confirm")}</button></p>
+        <p class="warn">{t("proposed")} <button type="button" onClick={() => change("confirmed_by", who.value || "surveyor")}>{t("confirm")}</button></p>
       )}
       <fieldset class="plain-set" disabled={isReviewer()}>
       {table === "conditions" && <TermPicker value={same(rows, "term") ? row.term : null} onChange={(v) => change("term", v)} />}
@@ -110,12 +113,14 @@ export function Record() {
         ))}
       </div>
       </fieldset>
+      {table === "conditions" && <Photo rows={rows} />}
+      {table === "conditions" && <Templates row={many ? null : row} />}
       {!many && table === "conditions" && <Links row={row} />}
       {!many && ["conditions", "repairs"].includes(table) && <Reviews table={table} id={row.id} />}
       {!isReviewer() && <footer class="actions">
         {table === "conditions" && !many && <button type="button" onClick={() => { template.value = { ...row, [term(row.term)?.shape ?? "polygon"]: row.term, sticky: true }; tool.value = line ? "line" : "polygon"; }}>{t("template.use")}</button>}
         {many && <button type="button" onClick={merge}>{t("tool.merge")}</button>}
-        {row.geometry?.type?.startsWith("Multi") && <button type="button" onClick={explode}>Separate parts</button>}
+        {row.geometry?.type?.startsWith("Multi") && <button type="button" onClick={explode}>{t("separate")}</button>}
         <button type="button" onClick={copy}>{t("tool.copy")}</button>
         <button type="button" class="danger" onClick={removeChosen}>{t("tool.delete")}</button>
       </footer>}
@@ -124,17 +129,41 @@ export function Record() {
 }
 
 const sum = (rows, name) => rows.reduce((s, r) => s + (r[name] ?? 0), 0);
-export const shown = (id) => (String(id).startsWith("new:") ? "new" : id);
-export const title = (table) => ({ conditions: "Condition", wall_stones: "Wall stone", openings: "Opening", repairs: "Repair", pieces: "Piece", control_points: "Point", blocks: "Block", faces: "Face" })[table] ?? table;
+export const shown = (id) => (isNew(id) ? t("new") : id);
+export const title = (table) => t(`one.${table}`);
 
 function Template() {
   const now = template.value;
   return (
     <section class="template">
-      <h3>Next outlines</h3>
-      <p><Swatch term={now.term} small /> {t("template.on", { term: now.term })}{now.sticky && <> <button type="button" class="quiet" onClick={() => { template.value = { term: now.term }; }}>without its classes</button></>}</p>
+      <h3>{t("template.next")}</h3>
+      <p><Swatch term={now.term} small /> {t("template.on", { term: now.term })}{now.sticky && <> <button type="button" class="quiet" onClick={() => { template.value = { term: now.term }; }}>{t("template.plain")}</button></>}</p>
+      <Templates />
       <TermPicker value={now.term} onChange={(v) => { template.value = { ...now, term: v, [term(v)?.shape ?? "polygon"]: v }; }} />
     </section>
+  );
+}
+
+/** The photo that shows a condition, taken on the spot; kept here until there is a connection. */
+function Photo({ rows }) {
+  const file = useRef(null);
+  const [row] = rows;
+  const photo = rows.every((r) => r.photo === row.photo) ? row.photo : null;
+  const set = (id) => edit(t("what.photo.set", { n: rows.length > 1 ? t("together", { n: rows.length }) : shown(row.id) }), rows.map((r) => ({ op: "update", table: "conditions", id: r.id, values: { photo: id } })));
+  const take = (event) => {
+    const [picture] = event.currentTarget.files;
+    if (picture) set(takePhoto(picture, { subject: "condition", name: `${shown(row.id)} ${picture.name}`, surface: row.surface }));
+    event.currentTarget.value = "";
+  };
+  if (isReviewer() && !photo) return null;
+  return (
+    <figure class="photo-of">
+      {photo && <img src={photoAddress(photo, 480)} alt={t("photo.of", { id: shown(row.id) })} loading="lazy" />}
+      {!isReviewer() && <figcaption><input ref={file} type="file" accept="image/*" capture="environment" class="visually-hidden" tabIndex={-1} aria-hidden="true" onChange={take} />
+        <button type="button" onClick={() => file.current.click()}>{t(photo ? "photo.another" : "photo.take")}</button>
+        {photo && <button type="button" class="quiet" onClick={() => set(null)}>{t("photo.without")}</button>}
+        {photo && isNew(photo) && <span class="waits-mark">{t("waits.here")}</span>}</figcaption>}
+    </figure>
   );
 }
 
@@ -142,8 +171,7 @@ function Links({ row }) {
   const repairs = rowsOf("repairs").filter((r) => (r.conditions ?? []).includes(row.id));
   return (
     <section class="links">
-      {row.photo && <img src={pictureAddress(row.photo, 480)} alt={`Photo ${row.photo}`} loading="lazy" />}
-      {repairs.length > 0 && <p>Repair: {repairs.map((r) => <button type="button" class="link" key={r.id} onClick={() => { select("repairs", r.id); goTo("repairs", r.id); }}>{r.id} {r.treatment}</button>)}</p>}
+      {repairs.length > 0 && <p>{t("one.repairs")}: {repairs.map((r) => <button type="button" class="link" key={r.id} onClick={() => { select("repairs", r.id); goTo("repairs", r.id); }}>{r.id} {r.treatment}</button>)}</p>}
     </section>
   );
 }

@@ -3,7 +3,8 @@ import { useEffect, useState } from "preact/hooks";
 import { ask, q } from "./api.js";
 import { entryOf, faceAddress, rowsOf, tickOf } from "./data.js";
 import { edit } from "./edits.js";
-import { Field } from "./fields.jsx";
+import { addPin, canBeShaped, movePins } from "./cutout.js";
+import { Entry, Field } from "./fields.jsx";
 import { job, startJob, stopJob } from "./jobs.js";
 import { Papers, Ticket } from "./Papers.jsx";
 import { Plans } from "./Plans.jsx";
@@ -11,28 +12,27 @@ import { FORMS, shown, useChange } from "./Record.jsx";
 import { Reviews, isReviewer } from "./Review.jsx";
 import { area, length, matchSeconds, sizes } from "./settings.js";
 import { t } from "./texts.js";
-import { dialog, panel, select, selection } from "./view.js";
+import { dialog, select, selection, tool } from "./view.js";
 import { goTo } from "./wall.js";
 
 export function Cautions({ list, open }) {
   if (!list?.length) return null;
-  return <details class="cautions" open={open}><summary>Cautions ({list.length})</summary><ul>{list.map((c) => <li key={c}>{c}</li>)}</ul></details>;
+  return <details class="cautions" open={open}><summary>{t("cautions", { n: list.length })}</summary><ul>{list.map((c) => <li key={c}>{c}</li>)}</ul></details>;
 }
 
 export function JobBar({ kinds = ["plan", "match"] }) {
   if (isReviewer()) return null;
   const now = job.value;
-  const names = { plan: "Plan repairs", match: "Match stone", papers: "Issue papers" };
   if (now?.state === "running") {
     return (
       <div class="job" role="status">
-        <span>{now.title} … {Math.round(now.fraction * 100)} %</span>
-        <progress max="1" value={now.fraction || undefined} aria-label={now.title} />
-        <button type="button" onClick={stopJob}>Stop</button>
+        <span>{t(`job.name.${now.kind}`)} … {Math.round(now.fraction * 100)} %</span>
+        <progress max="1" value={now.fraction || undefined} aria-label={t(`job.name.${now.kind}`)} />
+        <button type="button" onClick={stopJob}>{t("job.stop")}</button>
       </div>
     );
   }
-  return <div class="job">{kinds.map((kind) => <button type="button" key={kind} onClick={() => startJob(kind, kind === "match" ? { time_limit_s: matchSeconds.value } : {})}>{names[kind]}</button>)}
+  return <div class="job">{kinds.map((kind) => <button type="button" key={kind} onClick={() => startJob(kind, kind === "match" ? { time_limit_s: matchSeconds.value } : {})}>{t(`job.do.${kind}`)}</button>)}
     {kinds.includes("match") && <select class="seconds" aria-label={t("match.seconds")} title={t("match.seconds")} value={matchSeconds.value} onChange={(e) => { matchSeconds.value = Number(e.currentTarget.value); }}>{[...new Set([10, 20, 60, 300, matchSeconds.value])].sort((a, b) => a - b).map((n) => <option key={n} value={n}>{n < 60 ? t("seconds", { n }) : t("minutes", { n: n / 60 })}</option>)}</select>}</div>;
 }
 
@@ -61,14 +61,14 @@ function Overview() {
   for (const r of repairs) counts[r.treatment] = (counts[r.treatment] ?? 0) + 1;
   return (
     <div class="overview">
-      <h2>Repairs</h2>
-      <p class="aside">Choose a repair on the wall or in the list.</p>
+      <h2>{t("many.repairs")}</h2>
+      <p class="aside">{t("repairs.choose")}</p>
       <JobBar kinds={["plan", "match", "papers"]} />
-      {repairs.length > 0 && <table class="plain"><caption class="visually-hidden">Treatments</caption><tbody>{Object.entries(counts).sort((a, b) => b[1] - a[1]).map(([n, c]) => <tr key={n}><th scope="row">{n}</th><td>{c}</td></tr>)}
-        <tr><th scope="row">Original stone removed</th><td>{area(repairs.reduce((s, r) => s + (r.removed_area_m2 ?? 0), 0))}</td></tr>
-        <tr><th scope="row">Pieces with a stone</th><td>{pieces.length - without.length} of {pieces.length}</td></tr></tbody></table>}
-      {without.length > 0 && <><h3>Without a stone</h3><ul class="rows">{without.map((p) => (
-        <li key={p.id}><button type="button" class="link" onClick={() => { select("repairs", p.repair); goTo("repairs", p.repair); }}>{p.repair}</button> <span class="aside">{p.unmatched_reason ? t(`reason.${p.unmatched_reason}`) : "not matched yet"}{p.source_size ? ` · look for ${sizes(p.source_size)}` : ""}</span></li>))}</ul></>}
+      {repairs.length > 0 && <table class="plain"><caption class="visually-hidden">{t("treatments")}</caption><tbody>{Object.entries(counts).sort((a, b) => b[1] - a[1]).map(([n, c]) => <tr key={n}><th scope="row">{n}</th><td>{c}</td></tr>)}
+        <tr><th scope="row">{t("removed")}</th><td>{area(repairs.reduce((s, r) => s + (r.removed_area_m2 ?? 0), 0))}</td></tr>
+        <tr><th scope="row">{t("pieces.placed")}</th><td>{t("of", { n: pieces.length - without.length, all: pieces.length })}</td></tr></tbody></table>}
+      {without.length > 0 && <><h3>{t("pieces.without")}</h3><ul class="rows">{without.map((p) => (
+        <li key={p.id}><button type="button" class="link" onClick={() => { select("repairs", p.repair); goTo("repairs", p.repair); }}>{p.repair}</button> <span class="aside">{p.unmatched_reason ? t(`reason.${p.unmatched_reason}`) : t("match.notyet")}{p.source_size ? ` · ${t("look.for", { size: sizes(p.source_size) })}` : ""}</span></li>))}</ul></>}
       <Plans />
       <Papers />
     </div>
@@ -84,21 +84,21 @@ function Repair({ row }) {
   }, [row.id]);
   return (
     <div class="repair">
-      <header class="head"><h2>Repair <span class="id">{shown(row.id)}</span></h2>
-        <div class="figures"><button type="button" class="quiet" onClick={() => goTo("repairs", row.id)}>Show</button><span>{row.treatment}</span><span class="stage">{row.stage}</span>
-          <button type="button" class="quiet" onClick={() => { dialog.value = { kind: "history", table: "repairs", id: row.id }; }}>History</button>
-          <button type="button" class="quiet" onClick={() => { selection.value = []; }}>All repairs</button></div></header>
-      {row.held_back && <p class="warn">Waits: {row.held_back}</p>}
+      <header class="head"><h2>{t("one.repairs")} <span class="id">{shown(row.id)}</span></h2>
+        <div class="figures"><button type="button" class="quiet" onClick={() => goTo("repairs", row.id)}>{t("show")}</button><span>{row.treatment}</span><span class="stage">{row.stage}</span>
+          <button type="button" class="quiet" onClick={() => { dialog.value = { kind: "history", table: "repairs", id: row.id }; }}>{t("panel.history")}</button>
+          <button type="button" class="quiet" onClick={() => { selection.value = []; }}>{t("repairs.all")}</button></div></header>
+      {row.held_back && <p class="warn">{t("repair.waits", { why: row.held_back })}</p>}
       <Cautions list={row.cautions} />
-      {(row.conditions ?? []).length > 0 && <p>Answers {row.conditions.map((c) => <button type="button" class="link" key={c} onClick={() => { select("conditions", c); goTo("conditions", c); }}>{c} {entryOf("conditions", c)?.row.term ?? ""}</button>)}</p>}
+      {(row.conditions ?? []).length > 0 && <p>{t("repair.answers")} {row.conditions.map((c) => <button type="button" class="link" key={c} onClick={() => { select("conditions", c); goTo("conditions", c); }}>{c} {entryOf("conditions", c)?.row.term ?? ""}</button>)}</p>}
       {piece && <Sketch row={row} piece={piece} />}
       {piece && <Stones row={row} piece={piece} place={place} />}
-      <details open={!piece}><summary>Decision</summary>
-        <p class="aside">Rule {row.rule ?? "–"} ({row.rule_status ?? "–"}{row.rule_source ? `, ${row.rule_source}` : ""})</p>
+      <details open={!piece}><summary>{t("decision")}</summary>
+        <p class="aside">{t("rule.of", { rule: row.rule ?? "–", status: [row.rule_status ?? "–", row.rule_source].filter(Boolean).join(", ") })}</p>
         <div class="form">{FORMS.repairs.filter((n) => n !== "stage").map((n) => <Field key={n} table="repairs" name={n} value={row[n]} onChange={(v) => change(n, v)} />)}</div>
       </details>
-      {piece && <details><summary>Piece</summary><div class="form">{FORMS.pieces.map((n) => <Field key={n} table="pieces" name={n} value={piece[n]} readOnly={n === "unmatched_reason"} onChange={(v) => edit(`change piece of ${row.id}`, [{ op: "update", table: "pieces", id: piece.id, values: { [n]: v } }])} />)}</div></details>}
-      <Pins row={row} />
+      {piece && <details><summary>{t("one.pieces")}</summary><div class="form">{FORMS.pieces.map((n) => <Field key={n} table="pieces" name={n} value={piece[n]} readOnly={n === "unmatched_reason"} onChange={(v) => edit(t("what.piece", { id: row.id }), [{ op: "update", table: "pieces", id: piece.id, values: { [n]: v } }])} />)}</div></details>}
+      <Pins row={row} piece={piece} />
       {piece && !String(row.id).startsWith("new:") && <Ticket repair={row.id} />}
       <Reviews table="repairs" id={row.id} />
     </div>
@@ -119,35 +119,48 @@ function Sketch({ row, piece }) {
   const [w, h] = [(u1 - u0) * scale, (v1 - v0) * scale];
   return (
     <figure class="sketch">
-      <svg viewBox={`0 0 340 ${h + 46}`} role="img" aria-label={`Cut-out ${length(u1 - u0)} wide, ${length(v1 - v0)} high, ${length(row.depth_m)} deep`}>
+      <svg viewBox={`0 0 340 ${h + 46}`} role="img" aria-label={t("cutout.size", { w: length(u1 - u0), h: length(v1 - v0), d: length(row.depth_m) })}>
         <path d={path(ring)} class="cut" />
         {inner && <path d={path(inner)} class="piece" />}
         {(row.pins ?? []).map((p, i) => { const [x, y] = at([p.u_m, p.v_m]); return <g key={i}><circle cx={x} cy={y} r="4" class="pin" /><path d={`M${x - 7} ${y}h14M${x} ${y - 7}v14`} class="pin" /></g>; })}
         {piece.bed !== "any" && <path d={piece.bed === "edge" ? `M${54 + w / 2 + 12} ${16 + h * 0.75}v${-h * 0.5}` : `M${54 + w * 0.25} ${16 + h / 2 + 12}h${w * 0.5}`} class="bed" />}
         <text x={54 + w / 2} y={h + 36} text-anchor="middle">{length(u1 - u0, { both: true })}</text>
         <text x={54 + w + 8} y={16 + h / 2}>{length(v1 - v0)}</text>
-        <text x="0" y={16 + h / 2}>{length(row.depth_m)}</text><text x="0" y={30 + h / 2} class="small">deep</text>
+        <text x="0" y={16 + h / 2}>{length(row.depth_m)}</text><text x="0" y={30 + h / 2} class="small">{t("deep")}</text>
       </svg>
-      <figcaption class="aside">Piece {sizes([piece.width_m, piece.height_m, piece.depth_m], 1)}{piece.weight_kg ? ` · ${piece.weight_kg.toFixed(1)} kg` : ""} · bed {piece.bed}{piece.provisional ? " · provisional until the cut-out is measured" : ""}</figcaption>
+      <figcaption class="aside">{t("one.pieces")} {sizes([piece.width_m, piece.height_m, piece.depth_m], 1)}{piece.weight_kg ? ` · ${piece.weight_kg.toFixed(1)} kg` : ""} · {t("bed.of", { bed: piece.bed })}{piece.provisional ? ` · ${t("provisional")}` : ""}</figcaption>
     </figure>
   );
 }
 
-function Pins({ row }) {
+function Pins({ row, piece }) {
   const edges = row.edges ?? [];
   const kinds = row.edge_kinds ?? [];
-  if (!edges.length && !(row.pins ?? []).length) return null;
+  const pins = row.pins ?? [];
+  if (!edges.length && !pins.length) return null;
+  const open = canBeShaped(row) && !isReviewer();
   const setJoint = (i, text) => {
     const mm = Number(text.replace(",", "."));
     if (!Number.isFinite(mm) || mm < 0 || mm > 60) return;
-    edit(`joint of ${row.id}`, [{ op: "update", table: "repairs", id: row.id, values: { edges: edges.map((e, k) => (k === i ? mm / 1000 : e)) } }]);
+    edit(t("what.joint", { id: row.id }), [{ op: "update", table: "repairs", id: row.id, values: { edges: edges.map((e, k) => (k === i ? mm / 1000 : e)) } }]);
   };
+  const corner = piece?.geometry ? [Math.min(...piece.geometry.coordinates[0].map((c) => c[0])), Math.min(...piece.geometry.coordinates[0].map((c) => c[1]))] : [0, 0];
+  const place = (i, axis, text) => {
+    const mm = Number(text.replace(",", "."));
+    if (Number.isFinite(mm)) movePins(row, pins.map((p, k) => (k === i ? { ...p, [axis]: corner[axis === "u_m" ? 0 : 1] + mm / 1000 } : p)));
+  };
+  const faults = row.materials?.pins?.faults ?? [];
   return (
-    <details><summary>Joints and pins</summary>
-      <table class="plain"><thead><tr><th scope="col">Side</th><th scope="col">Kind</th><th scope="col">Joint, mm</th></tr></thead>
-        <tbody>{edges.map((e, i) => <tr key={i}><th scope="row">{i + 1}</th><td>{kinds[i] ?? "–"}</td><td><input aria-label={`Joint of side ${i + 1} in millimetres`} inputMode="decimal" value={(e * 1000).toFixed(1)} onChange={(ev) => setJoint(i, ev.currentTarget.value)} onKeyDown={(ev) => ev.stopPropagation()} /></td></tr>)}</tbody></table>
-      {(row.pins ?? []).length > 0 && <ul class="rows">{row.pins.map((p, i) => <li key={i}>Pin {i + 1}: rod {(p.rod_m * 1000).toFixed(0)} mm {p.grade ?? ""}, hole {(p.hole_m * 1000).toFixed(0)} mm, {(p.embedment_m * 1000).toFixed(0)} mm into the wall, {p.angle_deg}° down
-        <button type="button" class="quiet" onClick={() => edit(`pin of ${row.id}`, [{ op: "update", table: "repairs", id: row.id, values: { pins: row.pins.filter((_, k) => k !== i) } }])}>Take out</button></li>)}</ul>}
+    <details open={tool.value === "modify"}><summary>{t("pins")}</summary>
+      {open ? <p class="aside">{t("pins.hint")}</p> : <p class="aside">{t("cutout.settled", { id: row.id, stage: row.stage })}</p>}
+      {edges.length > 0 && <table class="plain"><thead><tr><th scope="col">{t("side")}</th><th scope="col">{t("side.kind")}</th><th scope="col">{t("side.joint")}</th></tr></thead>
+        <tbody>{edges.map((e, i) => <tr key={i}><th scope="row">{i + 1}</th><td>{kinds[i] ? t(`edge.${kinds[i]}`) : "–"}</td><td>{open ? <Entry aria-label={t("side.joint.of", { n: i + 1 })} inputMode="decimal" value={(e * 1000).toFixed(1)} onCommit={(v) => setJoint(i, v)} /> : (e * 1000).toFixed(1)}</td></tr>)}</tbody></table>}
+      {pins.length > 0 && <table class="plain"><thead><tr><th scope="col">{t("pin")}</th><th scope="col">{t("pin.right")}</th><th scope="col">{t("pin.up")}</th><th scope="col"><span class="visually-hidden">{t("pin.out")}</span></th></tr></thead>
+        <tbody>{pins.map((p, i) => <tr key={i}><th scope="row">{i + 1} <span class="aside">{t("pin.text", { rod: (p.rod_m * 1000).toFixed(0), grade: p.grade ?? "", deep: (p.embedment_m * 1000).toFixed(0), angle: p.angle_deg })}</span></th>
+          {["u_m", "v_m"].map((axis, k) => <td key={axis}>{open ? <Entry aria-label={t(k ? "pin.up.of" : "pin.right.of", { n: i + 1 })} inputMode="decimal" value={((p[axis] - corner[k]) * 1000).toFixed(1)} onCommit={(v) => place(i, axis, v)} /> : ((p[axis] - corner[k]) * 1000).toFixed(1)}</td>)}
+          <td>{open && <button type="button" class="quiet" aria-label={t("pin.out.of", { n: i + 1 })} onClick={() => movePins(row, pins.filter((_, k) => k !== i))}>×</button>}</td></tr>)}</tbody></table>}
+      {faults.map((f) => <p class="warn" key={f}>{f}</p>)}
+      {open && piece && <p class="acts"><button type="button" onClick={() => addPin(row, piece)}>{t("pin.add")}</button></p>}
     </details>
   );
 }
@@ -166,45 +179,44 @@ function Stones({ row, piece, place }) {
   void tickOf("placements").value;
   useEffect(() => {
     let gone = false;
-    ask(`/api/ranking?repair=${q(row.id)}`).then((a) => !gone && setRanking(a), (e) => !gone && setProblem(e.problem ? `${e.problem}. ${e.remedy}` : "The ranking needs the server."));
+    ask(`/api/ranking?repair=${q(row.id)}`).then((a) => !gone && setRanking(a), (e) => !gone && setProblem(e.problem ? `${e.problem}. ${e.remedy}` : t("ranking.offline")));
     return () => { gone = true; };
   }, [row.id, piece.lock_block, JSON.stringify(piece.forbid_blocks), tickOf("placements").value, tickOf("blocks").value]);
   const set = (what, values) => edit(what, [{ op: "update", table: "pieces", id: piece.id, values }]);
   const forbidden = piece.forbid_blocks ?? [];
   const faces = ranking?.faces.filter((f) => all || f.fits || f.block === place?.block || f.block === piece.lock_block) ?? [];
   return (
-    <section class="stones" aria-label="Stone for this repair">
-      <h3>Stone {place ? <span class="count">{place.block}</span> : <span class="aside">none yet</span>}</h3>
-      {piece.unmatched_reason && !place && <p class="warn">No stone: {t(`reason.${piece.unmatched_reason}`)}</p>}
+    <section class="stones" aria-label={t("stone.for")}>
+      <h3>{t("place.stone")} {place ? <span class="count">{place.block}</span> : <span class="aside">{t("none.yet")}</span>}</h3>
+      {piece.unmatched_reason && !place && <p class="warn">{t("stone.without")} {t(`reason.${piece.unmatched_reason}`)}</p>}
       <JobBar kinds={["match"]} />
       {problem && <p class="aside">{problem}</p>}
-      {ranking && !faces.length && <p class="aside">No block keeps every rule.</p>}
+      {ranking && !faces.length && <p class="aside">{t("ranking.none")}</p>}
       <ol class="ranked">{faces.slice(0, 12).map((f) => {
         const chosen = place?.face === f.face;
         const at = chosen ? `&x=${place.x_m}&y=${place.y_m}&turn=${place.rotation_deg}` : `&turn=${f.turn_deg}`;
         return (
           <li key={f.face} class={`${chosen ? "on" : ""} ${f.fits ? "" : "unfit"}`}>
-            <img src={`/pictures/in-wall?repair=${q(row.id)}&face=${q(f.face)}${at}`} alt={`Block ${f.block} seen in the wall`} loading="lazy" />
+            <img src={`/pictures/in-wall?repair=${q(row.id)}&face=${q(f.face)}${at}`} alt={t("block.seen", { block: f.block })} loading="lazy" />
             <div>
-              <p><strong>{f.block}</strong> {chosen && <em>{place.state}</em>} {piece.lock_block === f.block && <em>locked</em>} {forbidden.includes(f.block) && <em>forbidden</em>}</p>
-              <dl class="parts"><div><dt>Colour</dt><dd>{f.de00 === null ? "–" : `ΔE ${f.de00.toFixed(1)}`}</dd></div><div><dt>Spread</dt><dd>{f.spread.toFixed(1)}</dd></div><div><dt>Finish</dt><dd>{f.finish.toFixed(1)}</dd></div><div><dt>Left over</dt><dd>{f.spare_mm.map((m) => Math.round(m)).join(" · ")} mm</dd></div></dl>
+              <p><strong>{f.block}</strong> {chosen && <em>{place.state}</em>} {piece.lock_block === f.block && <em>{t("locked")}</em>} {forbidden.includes(f.block) && <em>{t("forbidden")}</em>}</p>
+              <dl class="parts"><div><dt>{t("part.colour")}</dt><dd>{f.de00 === null ? "–" : `ΔE ${f.de00.toFixed(1)}`}</dd></div><div><dt>{t("part.spread")}</dt><dd>{f.spread.toFixed(1)}</dd></div><div><dt>{t("part.finish")}</dt><dd>{f.finish.toFixed(1)}</dd></div><div><dt>{t("part.spare")}</dt><dd>{f.spare_mm.map((m) => Math.round(m)).join(" · ")} mm</dd></div></dl>
               {f.reasons.length > 0 && <p class="bad">{f.reasons.join("; ")}</p>}
-              {f.used_by.length > 0 && <p class="aside">also {f.used_by.join(", ")}</p>}
+              {f.used_by.length > 0 && <p class="aside">{t("used.by", { ids: f.used_by.join(", ") })}</p>}
               {!isReviewer() && <p class="acts">
-                <button type="button" aria-pressed={piece.lock_block === f.block} onClick={() => set(piece.lock_block === f.block ? `unlock ${row.id}` : `assign ${f.block} to ${row.id}`, { lock_block: piece.lock_block === f.block ? null : f.block })}>{piece.lock_block === f.block ? "Unlock" : "Assign"}</button>
-                <button type="button" aria-pressed={forbidden.includes(f.block)} onClick={() => set(`${forbidden.includes(f.block) ? "allow" : "forbid"} ${f.block} for ${row.id}`, { forbid_blocks: forbidden.includes(f.block) ? forbidden.filter((b) => b !== f.block) : [...forbidden, f.block] })}>{forbidden.includes(f.block) ? "Allow" : "Forbid"}</button>
-                {chosen && place.state === "proposed" && <button type="button" onClick={() => edit(`approve ${f.block} for ${row.id}`, [{ op: "update", table: "placements", id: place.id, values: { state: "approved" } }])}>Approve</button>}
-                {chosen && place.state === "approved" && <button type="button" onClick={() => edit(`open ${row.id} again`, [{ op: "update", table: "placements", id: place.id, values: { state: "proposed" } }])}>Open again</button>}
+                <button type="button" aria-pressed={piece.lock_block === f.block} onClick={() => set(t(piece.lock_block === f.block ? "what.unlock" : "what.assign", { block: f.block, id: row.id }), { lock_block: piece.lock_block === f.block ? null : f.block })}>{t(piece.lock_block === f.block ? "unlock" : "assign")}</button>
+                <button type="button" aria-pressed={forbidden.includes(f.block)} onClick={() => set(t(forbidden.includes(f.block) ? "what.allow" : "what.forbid", { block: f.block, id: row.id }), { forbid_blocks: forbidden.includes(f.block) ? forbidden.filter((b) => b !== f.block) : [...forbidden, f.block] })}>{t(forbidden.includes(f.block) ? "allow" : "forbid")}</button>
+                {chosen && place.state === "proposed" && <button type="button" onClick={() => edit(t("what.approve", { block: f.block, id: row.id }), [{ op: "update", table: "placements", id: place.id, values: { state: "approved" } }])}>{t("approve")}</button>}
+                {chosen && place.state === "approved" && <button type="button" onClick={() => edit(t("what.open", { id: row.id }), [{ op: "update", table: "placements", id: place.id, values: { state: "proposed" } }])}>{t("open.again")}</button>}
               </p>}
             </div>
             <img class="face" src={faceAddress(f.face, 240)} alt="" loading="lazy" />
           </li>
         );
       })}</ol>
-      {ranking && <p><button type="button" class="quiet" onClick={() => setAll(!all)}>{all ? "Only those that fit" : `Show all ${ranking.faces.length} faces`}</button>
-        <button type="button" class="quiet" onClick={() => set(`leave ${row.id} without stone`, { lock_block: piece.lock_block === "-" ? null : "-" })}>{piece.lock_block === "-" ? "Match it again" : "Leave without a stone"}</button></p>}
-      {piece.lock_block && piece.lock_block !== place?.block && <p class="aside">The assignment holds from the next matching on.</p>}
+      {ranking && <p><button type="button" class="quiet" onClick={() => setAll(!all)}>{all ? t("ranking.fits") : t("ranking.all", { n: ranking.faces.length })}</button>
+        <button type="button" class="quiet" onClick={() => set(t("what.leave", { id: row.id }), { lock_block: piece.lock_block === "-" ? null : "-" })}>{t(piece.lock_block === "-" ? "match.again" : "leave.without")}</button></p>}
+      {piece.lock_block && piece.lock_block !== place?.block && <p class="aside">{t("assign.later")}</p>}
     </section>
   );
 }
-export { panel };

@@ -1,12 +1,15 @@
 // The yard: every salvaged block with its picture, colour, state and saw plan.
 import { useRef, useState } from "preact/hooks";
-import { ask, q } from "./api.js";
-import { entryOf, faceAddress, loadTable, pictureAddress, rowsOf, schema } from "./data.js";
+import { entryOf, faceAddress, rowsOf } from "./data.js";
 import { edit, newId, notice } from "./edits.js";
 import { Field } from "./fields.jsx";
 import { JobBar, labColour } from "./Repairs.jsx";
 import { MeasureFace } from "./MeasureFace.jsx";
-import { length, sizes, who } from "./settings.js";
+import { isNew } from "./keys.js";
+import { photoStored, takePhoto } from "./photos.js";
+import { online } from "./outbox.js";
+import { shown } from "./Record.jsx";
+import { length, sizes } from "./settings.js";
 import { t } from "./texts.js";
 import { enter } from "./Desk.jsx";
 import { select, selection } from "./view.js";
@@ -26,21 +29,21 @@ export function Blocks() {
   const shownBlocks = blocks.filter((b) => (!only || b.state === only || b.acceptance === only || b.stone_type === only) && (!asked || [b.id, b.stone_type, b.provenance, b.location, b.note].some((v) => String(v ?? "").toLowerCase().includes(asked))));
   const add = () => {
     const id = newId();
-    edit("new block", [{ op: "insert", table: "blocks", id, values: { stone_type: blocks[0]?.stone_type ?? "stone", kind: "unknown", state: "available", acceptance: "to test", weight_status: "from density" } }]);
+    edit(t("what.block.new"), [{ op: "insert", table: "blocks", id, values: { stone_type: blocks[0]?.stone_type ?? "stone", kind: "unknown", state: "available", acceptance: "to test", weight_status: "from density" } }]);
     select("blocks", id);
   };
   return (
     <div class={`yard ${chosen ? "with-block" : ""}`}>
       <div class="yard-list">
         <header class="yard-head">
-          <h2>Stone in the yard <span class="aside">{shownBlocks.length} of {blocks.length}</span></h2>
-          <input type="search" aria-label="Find a block" placeholder="Find id, stone, place …" value={text} onInput={(e) => setText(e.currentTarget.value)} onKeyDown={(e) => e.stopPropagation()} />
-          <select aria-label="Filter blocks" value={only} onChange={(e) => setOnly(e.currentTarget.value)}>
-            <option value="">All</option>
-            <optgroup label="Stone">{[...new Set(blocks.map((b) => b.stone_type))].map((n) => <option key={n} value={n}>{n}</option>)}</optgroup>
-            <optgroup label="State">{[...new Set(blocks.flatMap((b) => [b.state, b.acceptance]))].map((n) => <option key={n} value={n}>{n}</option>)}</optgroup>
+          <h2>{t("yard")} <span class="aside">{t("of", { n: shownBlocks.length, all: blocks.length })}</span></h2>
+          <input type="search" aria-label={t("block.find")} placeholder={t("block.find.hint")} value={text} onInput={(e) => setText(e.currentTarget.value)} onKeyDown={(e) => e.stopPropagation()} />
+          <select aria-label={t("block.filter")} value={only} onChange={(e) => setOnly(e.currentTarget.value)}>
+            <option value="">{t("all")}</option>
+            <optgroup label={t("place.stone")}>{[...new Set(blocks.map((b) => b.stone_type))].map((n) => <option key={n} value={n}>{n}</option>)}</optgroup>
+            <optgroup label={t("state")}>{[...new Set(blocks.flatMap((b) => [b.state, b.acceptance]))].map((n) => <option key={n} value={n}>{n}</option>)}</optgroup>
           </select>
-          <button type="button" onClick={add}>New block</button>
+          <button type="button" onClick={add}>{t("block.new")}</button>
           <JobBar kinds={["match"]} />
         </header>
         <ul class="cards">{shownBlocks.slice(0, 400).map((b) => {
@@ -48,16 +51,16 @@ export function Blocks() {
           const used = places.filter((p) => p.block === b.id).length;
           return (
             <li key={b.id}><button type="button" class="card" aria-pressed={chosen?.id === b.id} onClick={() => select("blocks", b.id)}>
-              {faces[0]?.photo && !String(faces[0].id).startsWith("new:") ? <img src={faceAddress(faces[0].id, 240)} alt="" loading="lazy" /> : <span class="no-picture">no picture</span>}
+              {faces[0]?.photo && !isNew(faces[0].id) ? <img src={faceAddress(faces[0].id, 240)} alt="" loading="lazy" /> : <span class="no-picture">{t("no.picture")}</span>}
               <span class="colour" style={{ background: labColour(faces[0]?.lab) }} />
-              <strong>{String(b.id).startsWith("new:") ? "new" : b.id}</strong>
+              <strong>{shown(b.id)}</strong>
               <span>{b.stone_type}</span>
               <span class="aside">{sizes([b.length_m, b.height_m, b.depth_m])}</span>
-              <span class="aside">{b.acceptance === "accepted" ? b.state : b.acceptance}{used ? ` · ${used} piece${used > 1 ? "s" : ""}` : ""}</span>
+              <span class="aside">{b.acceptance === "accepted" ? b.state : b.acceptance}{used ? ` · ${t("pieces.n", { n: used })}` : ""}</span>
             </button></li>
           );
         })}</ul>
-        {!shownBlocks.length && <p class="aside">No block matches.</p>}
+        {!shownBlocks.length && <p class="aside">{t("none.found")}</p>}
       </div>
       {chosen && <Block row={chosen} key={chosen.id} />}
     </div>
@@ -70,24 +73,22 @@ function Block({ row }) {
   const [measured, setMeasured] = useState("");
   const photo = measured ? entryOf("photos", measured)?.row : null;
   const spare = rowsOf("photos").filter((p) => p.subject === "block" && !rowsOf("faces").some((f) => f.photo === p.id));
-  const set = (name, value) => edit(`change block ${row.id}`, [{ op: "update", table: "blocks", id: row.id, values: { [name]: value } }]);
+  const set = (name, value) => edit(t("what.block", { id: row.id }), [{ op: "update", table: "blocks", id: row.id, values: { [name]: value } }]);
   const upload = async (event) => {
     const [picture] = event.currentTarget.files;
     if (!picture) return;
-    try {
-      const { id } = await ask(`/api/photos?subject=block&name=${q(picture.name)}&who=${q(who.value)}`, { method: "POST", raw: picture, type: picture.type || "image/jpeg" });
-      await loadTable("photos");
-      setMeasured(id);
-    } catch (error) {
-      notice.value = { text: `${error.problem ?? "The photo could not be sent"}. ${error.remedy ?? ""}`, bad: true };
-    }
+    const taken = takePhoto(picture, { subject: "block", name: `${row.id} ${picture.name}` });
+    event.currentTarget.value = "";
+    if (!online.value) notice.value = { text: t("face.kept") };
+    const id = await photoStored(taken);
+    if (id) setMeasured(id);
   };
   return (
-    <aside class="block" aria-label={`Block ${row.id}`}>
-      <header class="head"><h2>Block <span class="id">{row.id}</span></h2><button type="button" class="close icon" aria-label="Close" onClick={() => { selection.value = []; }}>×</button></header>
-      {row.acceptance !== "accepted" && <p class="warn">{row.acceptance === "rejected" ? "Rejected: not used in any plan." : "Sound and test it before it is used: no plan takes it until it is accepted."}</p>}
+    <aside class="block" aria-label={`${t("one.blocks")} ${row.id}`}>
+      <header class="head"><h2>{t("one.blocks")} <span class="id">{shown(row.id)}</span></h2><button type="button" class="close icon" aria-label={t("close")} onClick={() => { selection.value = []; }}>×</button></header>
+      {row.acceptance !== "accepted" && <p class="warn">{t(row.acceptance === "rejected" ? "block.rejected" : "block.untested")}</p>}
       {faces.map((f) => <Face face={f} key={f.id} />)}
-      {!faces.length && <p class="aside">No face is measured yet.</p>}
+      {!faces.length && <p class="aside">{t("faces.none")}</p>}
       <p><input ref={file} type="file" accept="image/*" capture="environment" class="visually-hidden" tabIndex={-1} aria-hidden="true" onChange={upload} /><button type="button" onClick={() => file.current.click()}>{t("face.photograph")}</button>
         {spare.length > 0 && <select aria-label={t("face.from")} value="" onChange={(e) => setMeasured(e.currentTarget.value)}><option value="">{t("face.from")}</option>{spare.map((p) => <option key={p.id} value={p.id}>{p.id}</option>)}</select>}</p>
       {photo && <MeasureFace block={row} photo={photo} onClose={() => setMeasured("")} />}
@@ -110,24 +111,23 @@ function Face({ face }) {
   const size = Math.max(w, h) * k;
   return (
     <figure class="face-plan">
-      <svg viewBox={`${-size * 0.03} ${-size * 0.03} ${w * k + size * 0.06} ${h * k + size * 0.12}`} role="img" aria-label={`Face ${face.id} with ${places.length} pieces`}>
-        {face.photo && !String(face.id).startsWith("new:") && <image href={faceAddress(face.id, 960)} x="0" y="0" width={w * k} height={h * k} preserveAspectRatio="none" />}
+      <svg viewBox={`${-size * 0.03} ${-size * 0.03} ${w * k + size * 0.06} ${h * k + size * 0.12}`} role="img" aria-label={t("face.about", { id: face.id, n: places.length })}>
+        {face.photo && !isNew(face.id) && <image href={faceAddress(face.id, 960)} x="0" y="0" width={w * k} height={h * k} preserveAspectRatio="none" />}
         <path d={path(ring)} class="outline" stroke-width={size / 160} />
         {(face.flaws ?? []).map((f, i) => <path key={i} d={path(f.ring)} class="flaw" stroke-width={size / 200} />)}
         {places.map((p) => {
           const blank = p.blank ?? [];
           const cx = blank.reduce((s, q2) => s + q2[0], 0) / (blank.length || 1);
           const cy = blank.reduce((s, q2) => s + q2[1], 0) / (blank.length || 1);
-          return <g key={p.id}><path d={path(blank)} class={`blank ${p.state}`} stroke-width={size / 130} stroke-dasharray={p.slab ? `${size / 40} ${size / 70}` : undefined} /><text x={(cx - x0) * k} y={(y1 - cy) * k} text-anchor="middle" style={{ fontSize: `${size / 19}px` }} class="blank-name">{p.repair}{p.slab ? ` · slab ${p.slab + 1}` : ""}</text></g>;
+          return <g key={p.id}><path d={path(blank)} class={`blank ${p.state}`} stroke-width={size / 130} stroke-dasharray={p.slab ? `${size / 40} ${size / 70}` : undefined} /><text x={(cx - x0) * k} y={(y1 - cy) * k} text-anchor="middle" style={{ fontSize: `${size / 19}px` }} class="blank-name">{p.repair}{p.slab ? ` · ${t("slab", { n: p.slab + 1 })}` : ""}</text></g>;
         })}
-        <text x="0" y={h * k + size * 0.075} style={{ fontSize: `${size / 19}px` }}>{length(w)} × {length(h)}{face.bed === "x" ? " · bed →" : ` · bed ${face.bed}`}</text>
+        <text x="0" y={h * k + size * 0.075} style={{ fontSize: `${size / 19}px` }}>{length(w)} × {length(h)} · {t("bed.of", { bed: face.bed === "x" ? "→" : face.bed })}</text>
       </svg>
-      <figcaption><strong>{face.id}</strong> <span class="aside">usable {length(face.usable_depth_m)} deep{slabs.length > 1 ? ` · slabs ${slabs.map((t) => length(t)).join(" + ")}` : ""}</span>
-        <span class="colour" style={{ background: labColour(face.lab) }} title={face.lab ? `CIELAB ${face.lab.map((v) => v.toFixed(1)).join(", ")}` : "no colour measured"} />
-        {places.map((p) => <button type="button" class="link" key={p.id} onClick={() => { enter("repairs"); select("repairs", p.repair); goTo("repairs", p.repair); }}>{p.repair}{p.slab ? ` slab ${p.slab + 1}` : ""}</button>)}
+      <figcaption><strong>{face.id}</strong> <span class="aside">{t("usable", { depth: length(face.usable_depth_m) })}{slabs.length > 1 ? ` · ${t("slabs", { list: slabs.map((m) => length(m)).join(" + ") })}` : ""}</span>
+        <span class="colour" style={{ background: labColour(face.lab) }} title={face.lab ? `CIELAB ${face.lab.map((v) => v.toFixed(1)).join(", ")}` : t("no.colour")} />
+        {places.map((p) => <button type="button" class="link" key={p.id} onClick={() => { enter("repairs"); select("repairs", p.repair); goTo("repairs", p.repair); }}>{p.repair}{p.slab ? ` ${t("slab", { n: p.slab + 1 })}` : ""}</button>)}
       </figcaption>
-      <details><summary>Face</summary><div class="form">{FACE_FORM.map((n) => <Field key={n} table="faces" name={n} value={face[n]} onChange={(v) => edit(`change face ${face.id}`, [{ op: "update", table: "faces", id: face.id, values: { [n]: v } }])} />)}</div></details>
+      <details><summary>{t("one.faces")}</summary><div class="form">{FACE_FORM.map((n) => <Field key={n} table="faces" name={n} value={face[n]} onChange={(v) => edit(t("what.face", { id: face.id }), [{ op: "update", table: "faces", id: face.id, values: { [n]: v } }])} />)}</div></details>
     </figure>
   );
 }
-export { pictureAddress, schema };

@@ -1,47 +1,83 @@
-// A short walk round the desk, shown once.
+// A short walk round the desk, shown once: each step points at the thing it speaks of.
+import { useEffect, useState } from "preact/hooks";
 import { Dialog } from "./Dialogs.jsx";
 import { enter } from "./Desk.jsx";
 import { tourSeen, who } from "./settings.js";
+import { t } from "./texts.js";
 import { dialog, panel, sheetOpen } from "./view.js";
 
 const STEPS = [
-  { title: "Your desk", text: "The wall is in the middle, in its true measure; the rules at its edges count metres and feet. Every edit is stored the moment you make it, and can be taken back.", name: true },
-  { title: "Draw", place: "survey", text: "Choose Outline, click round the damage and press Enter. Square lies to the bed of the stone, Freehand follows your pen. With Snap on, corners meet the joints; Trace runs along a neighbour." },
-  { title: "Class", place: "survey", panel: "record", text: "The sheet beside the wall asks for the term, the three classes and the depth. The wall stone is found by itself. Select many to change them together." },
-  { title: "What is missing", place: "survey", panel: "missing", text: "Before planning, look here: what still needs a class, a depth or a stone." },
-  { title: "Repairs and stone", place: "repairs", text: "Repairs holds the cut-outs and, for each, the salvaged blocks in order of how well they look and fit. Stone is the yard: every block with its picture." },
-  { title: "On the scaffold", place: "record", text: "Record works on a phone: open a repair, tick off what is done, take the photo. Without a connection everything is kept and sent later." },
+  { name: "desk", place: "survey", at: ".wall" },
+  { name: "draw", place: "survey", at: ".tools" },
+  { name: "class", place: "survey", panel: "record", at: ".sheet" },
+  { name: "missing", place: "survey", panel: "missing", at: "#tab-missing" },
+  { name: "saved", place: "survey", panel: "missing", at: ".state" },
+  { name: "repairs", place: "repairs", at: ".places button:nth-child(2)" },
+  { name: "stone", place: "stone", at: ".places button:nth-child(3)" },
+  { name: "record", place: "record", at: ".places button:nth-child(4)" },
 ];
+const ROUND_PX = 5;
+
+/** Where the thing is that a step speaks of. */
+function usePlace(selector) {
+  const [box, setBox] = useState(null);
+  useEffect(() => {
+    const find = () => {
+      const found = document.querySelector(selector)?.getBoundingClientRect();
+      setBox(found && found.width ? { left: found.left, top: found.top, width: found.width, height: found.height } : null);
+    };
+    const frame = requestAnimationFrame(find);
+    const later = setTimeout(find, 320);
+    addEventListener("resize", find);
+    return () => {
+      cancelAnimationFrame(frame);
+      clearTimeout(later);
+      removeEventListener("resize", find);
+    };
+  }, [selector]);
+  return box;
+}
+
+/** The side of the page that leaves the thing in view. */
+function sideOf(box) {
+  if (!box) return "beside-middle";
+  const [w, h] = [innerWidth, innerHeight];
+  if (w < 760) return box.top + box.height / 2 > h / 2 ? "beside-top" : "beside-bottom";
+  if (box.width > w / 2) return "beside-middle";
+  return box.left > w / 2 ? "beside-left" : "beside-right";
+}
 
 export function Tour() {
   const step = dialog.value.step ?? 0;
   const now = STEPS[step];
+  const box = usePlace(now.at);
+  useEffect(() => {
+    enter(now.place);
+    if (now.panel) panel.value = now.panel;
+    sheetOpen.value = true;
+  }, [step]);
   const leave = () => {
     tourSeen.value = true;
     dialog.value = null;
     enter("survey");
   };
   const go = (to) => {
-    const next = STEPS[to];
-    if (!next) {
-      leave();
-      return;
-    }
-    if (next.place) enter(next.place);
-    if (next.panel) panel.value = next.panel;
-    sheetOpen.value = true;
-    dialog.value = { kind: "tour", step: to };
+    if (STEPS[to]) dialog.value = { kind: "tour", step: to };
+    else leave();
   };
   return (
-    <Dialog title={now.title} onClose={leave} key="tour">
-      <p>{now.text}</p>
-      {now.name && <label class="field">Your name or initials (may stay empty) <input maxLength={60} value={who.value} onInput={(e) => { who.value = e.currentTarget.value; }} /></label>}
-      <footer class="actions">
-        <button type="button" class="main" onClick={() => go(step + 1)}>{step + 1 < STEPS.length ? "Next" : "Begin"}</button>
-        {step > 0 && <button type="button" onClick={() => go(step - 1)}>Back</button>}
-        <button type="button" class="quiet" onClick={leave}>Skip</button>
-        <span class="aside">{step + 1} of {STEPS.length}</span>
-      </footer>
-    </Dialog>
+    <>
+      {box && <div class="tour-spot" aria-hidden="true" style={{ left: `${box.left - ROUND_PX}px`, top: `${box.top - ROUND_PX}px`, width: `${box.width + 2 * ROUND_PX}px`, height: `${box.height + 2 * ROUND_PX}px` }} />}
+      <Dialog title={t(`tour.title.${now.name}`)} onClose={leave} beside={`tour ${sideOf(box)}`} key={now.name}>
+        <p>{t(`tour.text.${now.name}`)}</p>
+        {step === 0 && <label class="field">{t("tour.name")} <input maxLength={60} value={who.value} onInput={(e) => { who.value = e.currentTarget.value; }} /></label>}
+        <footer class="actions">
+          <button type="button" class="main" autofocus onClick={() => go(step + 1)}>{t(step + 1 < STEPS.length ? "tour.next" : "tour.begin")}</button>
+          {step > 0 && <button type="button" onClick={() => go(step - 1)}>{t("tour.back")}</button>}
+          <button type="button" class="quiet" onClick={leave}>{t("tour.skip")}</button>
+          <span class="aside">{t("tour.of", { n: step + 1, all: STEPS.length })}</span>
+        </footer>
+      </Dialog>
+    </>
   );
 }

@@ -27,7 +27,7 @@ export async function ask(address, { method = "GET", body, raw, type, signal } =
   try {
     value = text ? JSON.parse(text) : null;
   } catch {
-    throw new Refused(answer.status, { problem: "an answer that is not JSON" });
+    throw new Refused(answer.status, { problem: "" });
   }
   if (!answer.ok) throw new Refused(answer.status, value?.error);
   return value;

@@ -105,7 +105,7 @@ export async function loadTable(name) {
 }
 
 export const LOADED = ["elevations", "surfaces", "openings", "wall_stones", "conditions", "repairs", "pieces", "blocks",
-  "faces", "placements", "plans", "photos", "control_points", "observations", "work_log", "reviews"];
+  "faces", "placements", "plans", "photos", "control_points", "observations", "work_log", "reviews", "settings"];
 const FIRST = ["elevations", "surfaces"];
 
 /** Asked for at once, at the start; the large ones arrive while the page is being built. */
@@ -139,7 +139,6 @@ export async function loadRest() {
   coming = null;
 }
 
-export const pictureAddress = (photo, size) => `/pictures/photo?id=${q(photo)}&size=${size}`;
 export const faceAddress = (face, size) => `/pictures/face?id=${q(face)}&size=${size}`;
 export const term = (name) => schema.value?.terms.find((t) => t.name === name) ?? null;
 export const family = (id) => schema.value?.families.find((f) => f.id === id) ?? null;

@@ -1,24 +1,36 @@
 // One input for every kind of column, made from the contract of the table.
 import { useEffect, useState } from "preact/hooks";
 import { column, rowsOf, schema } from "./data.js";
-import { units } from "./settings.js";
+import { length, units } from "./settings.js";
+import { t } from "./texts.js";
 
-const CLASSES = { cc: "Condition class", uc: "Urgency class", rc: "Recommendation class" };
+const CLASSES = new Set(["cc", "uc", "rc"]);
+/** The name of a column as people read it; one that the catalogue does not know is told by its own name. */
 const label = (name) => {
+  const known = t(`field.${name}`);
+  if (known !== `field.${name}`) return known;
   const words = name.replace(/_(m|m2|m3|deg|kg|px)$/, "").replaceAll("_", " ");
-  return CLASSES[name] ?? words[0].toUpperCase() + words.slice(1);
+  return words[0].toUpperCase() + words.slice(1);
 };
+/** A value as it is shown beside another one. */
+export function said(table, name, value) {
+  if (name === "geometry") return value ? t("outline.corners", { n: JSON.stringify(value.coordinates).split("[").length - 2 }) : "–";
+  if (value === null || value === undefined || value === "") return "–";
+  if (column(table, name)?.unit === "m") return length(value, { digits: 1 });
+  return typeof value === "object" ? JSON.stringify(value) : String(value);
+}
+
 export const labelOf = label;
 
 export function Classes({ name, value, onChange, mixed }) {
   const words = schema.value.classes[name];
   return (
     <fieldset class="classes">
-      <legend>{CLASSES[name]} <span class="aside">{value === null || value === undefined ? (mixed ? "differs" : "not set") : words[value]}</span></legend>
+      <legend>{label(name)} <span class="aside">{value === null || value === undefined ? t(mixed ? "differs" : "not.set") : words[value]}</span></legend>
       <div class="segments">
         {[0, 1, 2, 3].map((n) => (
           <button type="button" key={n} aria-pressed={value === n} class={`seg level${n}`} title={words[n]} onClick={() => onChange(value === n ? null : n)}>
-            <span class="visually-hidden">{CLASSES[name]} </span>{n}<span class="visually-hidden"> {words[n]}</span>
+            <span class="visually-hidden">{label(name)} </span>{n}<span class="visually-hidden"> {words[n]}</span>
           </button>
         ))}
       </div>
@@ -62,14 +74,14 @@ export function Entry({ value, onCommit, area, ...rest }) {
 export function Field({ table, name, value, onChange, mixed, readOnly }) {
   const col = column(table, name);
   if (!col) return null;
-  if (CLASSES[name]) return <Classes name={name} value={value} onChange={onChange} mixed={mixed} />;
+  if (CLASSES.has(name)) return <Classes name={name} value={value} onChange={onChange} mixed={mixed} />;
   const id = `field-${table}-${name}`;
-  const hint = mixed ? "differs" : "";
+  const hint = mixed ? t("differs") : "";
   let input;
   if (col.choices.length) {
     input = (
       <select id={id} value={value ?? ""} disabled={readOnly} onChange={(e) => onChange(e.currentTarget.value || null)}>
-        {(!col.required || mixed) && <option value="">{mixed ? "differs" : "–"}</option>}
+        {(!col.required || mixed) && <option value="">{mixed ? t("differs") : "–"}</option>}
         {col.choices.map((c) => <option key={c} value={c}>{c}</option>)}
       </select>
     );

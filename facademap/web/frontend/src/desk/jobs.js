@@ -11,7 +11,7 @@ export async function startJob(kind, options = {}) {
   try {
     job.value = await ask("/api/jobs", { method: "POST", body: { kind, options, who: who.value } });
   } catch (error) {
-    notice.value = { text: `${error.problem ?? "No answer"}. ${error.remedy ?? "Try again when the server is back."}`, bad: true };
+    notice.value = { text: error.problem ? `${error.problem}. ${error.remedy}` : t("needs.server"), bad: true };
     return null;
   }
   return follow(job.value.id);
@@ -33,8 +33,8 @@ async function follow(id) {
       continue;
     }
     if (job.value.state !== "running") {
-      const { state, title, error } = job.value;
-      notice.value = state === "done" ? { text: `Done: ${title}${outcome(job.value)}` } : state === "stopped" ? { text: `Stopped: ${title}; the project is as it was.` } : { text: `${error.problem}. ${error.remedy}`, bad: true };
+      const { state, kind, error } = job.value;
+      notice.value = state === "done" ? { text: t("job.done", { name: t(`job.name.${kind}`) }) + outcome(job.value) } : state === "stopped" ? { text: t("job.stopped", { name: t(`job.name.${kind}`) }) } : { text: `${error.problem}. ${error.remedy}`, bad: true };
       return job.value;
     }
   }

@@ -1,66 +1,68 @@
-// Edits on their way: kept in the browser before anything else, sent in order, never sent twice with effect.
-import { signal } from "@preact/signals";
+// Everything on its way, in one line: edits, entries of the record, photos, reviews. Kept in the browser before
+// anything else, sent in the order it was made, never sent twice with effect.
+import { computed, signal } from "@preact/signals";
 import { Refused, ask } from "./api.js";
 import { entryOf, loadTable, project, putRow, renameRow, seq, tableOf } from "./data.js";
+import { holdFast, keep, keptItems, letGo, openKept } from "./kept.js";
 
 export const online = signal(true);
-export const waitingEdits = signal(0);
+export const waiting = signal([]);
+export const waitingEdits = computed(() => waiting.value.length);
 export const conflict = signal(null);
 export const refused = signal([]);
 export const signedOut = signal(false);
 export const lastNews = signal([]);
+/** Whether this browser keeps what waits when the page is closed. */
+export const keeps = signal(true);
 
-const queue = [];
+let queue = [];
 const renameListeners = new Set();
 export const onRename = (listener) => renameListeners.add(listener);
-let database = null;
+const settleListeners = new Set();
+/** Told when an edit has arrived, with what the server says of it. */
+export const onSettled = (listener) => settleListeners.add(listener);
 let sending = false;
 
-function open() {
-  return new Promise((resolve, reject) => {
-    const request = indexedDB.open(`facademap ${project.value.id}`, 1);
-    request.onupgradeneeded = () => request.result.createObjectStore("outbox", { keyPath: "key" });
-    request.onsuccess = () => resolve(request.result);
-    request.onerror = () => reject(request.error);
-  });
-}
+/** How things of one kind are sent, shown before they arrive, and settled when they have. */
+const kinds = {
+  edit: {
+    send: ({ key, who, what, undoes, changes }) => ask("/api/edits", { method: "POST", body: { key, who, what, undoes, changes } }),
+    show: (item, tables) => item.changes.filter((c) => !tables || tables.has(c.table)).forEach(applyLocally),
+    async settle(item, answer) {
+      for (const [from, to] of Object.entries(answer.ids)) await rename(from, to, item.changes.find((c) => c.id === from).table);
+      for (const row of answer.rows) await settleRow(row);
+      for (const listener of settleListeners) listener(item, answer);
+    },
+    tables: (item) => item.changes.map((c) => c.table),
+  },
+};
+export const sendKind = (name, how) => {
+  kinds[name] = how;
+};
+const kindOf = (item) => kinds[item.kind ?? "edit"];
 
-function kept(mode, act) {
-  return new Promise((resolve, reject) => {
-    if (!database) {
-      resolve(null);
-      return;
-    }
-    const transaction = database.transaction("outbox", mode, { durability: "strict" });
-    const request = act(transaction.objectStore("outbox"));
-    transaction.oncomplete = () => resolve(request?.result ?? null);
-    transaction.onerror = () => reject(transaction.error);
-  });
-}
+const count = () => {
+  waiting.value = [...queue];
+};
 
 export async function openOutbox() {
+  keeps.value = await openKept(project.value.id);
   try {
-    database = await open();
-    const items = (await kept("readonly", (s) => s.getAll())) ?? [];
-    items.sort((a, b) => a.number - b.number);
-    for (const item of items) {
+    for (const item of await keptItems()) {
       if (item.refusal) refused.value = [...refused.value, item];
       else queue.push(item);
     }
   } catch {
-    database = null;
+    keeps.value = false;
   }
+  if (queue.length) void holdFast();
   count();
 }
 
-/** Show again what was drawn before the page was closed and has not reached the server yet. */
-export function replayWaiting() {
-  for (const item of queue) for (const change of item.changes) applyLocally(change);
+/** Show again what has not reached the server yet, on tables that were read again just now; all of them, when none is named. */
+export function replayWaiting(tables) {
+  for (const item of queue) kindOf(item).show?.(item, tables);
 }
-
-const count = () => {
-  waitingEdits.value = queue.length;
-};
 
 export function applyLocally(change) {
   const entry = entryOf(change.table, change.id);
@@ -76,12 +78,15 @@ export async function post(item) {
   queue.push(item);
   count();
   // the browser keeps it before the server hears of it, so that neither of them dying loses it
-  const keeping = kept("readwrite", (s) => s.put(item));
+  const keeping = keep(item).catch(() => {
+    keeps.value = false;
+  });
   void keeping.then(send, send);
+  if (!online.value) void holdFast();
   return keeping;
 }
 
-const touches = (item, table, id) => item.changes.some((c) => c.table === table && c.id === id);
+const touches = (item, table, id) => (item.changes ?? []).some((c) => c.table === table && c.id === id);
 export const isWaiting = (table, id) => queue.some((item) => touches(item, table, id));
 
 export async function send() {
@@ -92,8 +97,7 @@ export async function send() {
       const item = queue[0];
       let answer;
       try {
-        const { key, who, what, undoes, changes } = item;
-        answer = await ask("/api/edits", { method: "POST", body: { key, who, what, undoes, changes } });
+        answer = await kindOf(item).send(item);
       } catch (error) {
         if (!(error instanceof Refused) || error.status >= 500 || error.status === 0) {
           online.value = false;
@@ -112,79 +116,115 @@ export async function send() {
         continue;
       }
       online.value = true;
-      await settle(item, answer);
+      queue.shift();
+      await kindOf(item).settle?.(item, answer);
+      await letGo(item.key);
+      count();
     }
   } finally {
     sending = false;
   }
 }
 
-async function settle(item, answer) {
-  queue.shift();
-  for (const [from, to] of Object.entries(answer.ids)) await rename(from, to, item.changes.find((c) => c.id === from).table);
-  await kept("readwrite", (s) => s.delete(item.key));
-  for (const { table, id, rev, row } of answer.rows) if (!isWaiting(table, id)) putRow(table, id, rev, row);
-  count();
-}
-
-async function rename(from, to, table) {
-  renameRow(table, from, to);
+/** A row as the server now has it; what still waits for it is put on top of that, where nobody came between. */
+async function settleRow({ table, id, rev, row, was }) {
+  if (!isWaiting(table, id)) {
+    putRow(table, id, rev, row);
+    return;
+  }
+  let [next, whole] = [rev, row];
   for (const item of queue) {
     let changed = false;
-    for (const change of item.changes) {
-      if (change.id === from) [change.id, changed] = [to, true];
-      for (const [name, value] of Object.entries(change.values ?? {})) {
-        if (value === from) [change.values[name], changed] = [to, true];
-        else if (Array.isArray(value) && value.includes(from)) [change.values[name], changed] = [value.map((v) => (v === from ? to : v)), true];
-      }
+    for (const change of item.changes ?? []) {
+      if (change.table !== table || change.id !== id || change.rev === null || change.rev === undefined) continue;
+      // every revision from `was` to `rev` is of the edit that has just arrived
+      if (next === rev && !(was !== undefined && change.rev >= was && change.rev <= rev)) return;
+      if (change.rev !== next) [change.rev, changed] = [next, true];
+      next += 1;
+      whole = change.op === "delete" ? null : { ...whole, ...change.values };
     }
-    if (changed) await kept("readwrite", (s) => s.put(item));
+    if (changed) await keep(item);
+  }
+  putRow(table, id, next, whole);
+}
+
+const replaced = (value, from, to) => {
+  if (value === from) return to;
+  if (Array.isArray(value)) return value.map((v) => replaced(v, from, to));
+  if (value && typeof value === "object" && Object.getPrototypeOf(value) === Object.prototype) return Object.fromEntries(Object.entries(value).map(([k, v]) => [k, replaced(v, from, to)]));
+  return value;
+};
+
+/** A thing that was new has its number now: everything that still waits calls it by that. */
+export async function rename(from, to, table) {
+  if (table) renameRow(table, from, to);
+  for (const item of queue) {
+    if (!JSON.stringify(item).includes(from)) continue;
+    for (const [name, value] of Object.entries(item)) item[name] = replaced(value, from, to);
+    await keep(item);
   }
   for (const listener of renameListeners) listener(from, to, table);
 }
 
-/** An edit that the server will never take: kept for the person to see, with the reason. */
+/** What the server will never take: kept for the person to see, with the reason. */
 async function setAside(item, error) {
   queue.shift();
   item.refusal = { problem: error.problem, remedy: error.remedy };
-  await kept("readwrite", (s) => s.put(item));
+  await keep(item);
   refused.value = [...refused.value, item];
+  await kindOf(item).refused?.(item);
   count();
-  for (const table of new Set(item.changes.map((c) => c.table))) await loadTable(table).catch(() => {});
-  replayWaiting();
+  await readAgain(item);
+}
+
+async function readAgain(item) {
+  const again = new Set();
+  for (const table of new Set(kindOf(item).tables?.(item) ?? [])) await loadTable(table).then(() => again.add(table), () => {});
+  replayWaiting(again);
 }
 
 export async function forgetRefused(key) {
   refused.value = refused.value.filter((item) => item.key !== key);
-  await kept("readwrite", (s) => s.delete(key));
+  await letGo(key);
 }
 
-/** Settle a conflict: `values` are those of mine that stay; `null` takes theirs as a whole. */
+/** Send what was refused once more, after everything else that waits. */
+export async function tryAgain(key) {
+  const item = refused.value.find((i) => i.key === key);
+  if (!item) return;
+  refused.value = refused.value.filter((i) => i !== item);
+  delete item.refusal;
+  kindOf(item).show?.(item);
+  await post(item);
+}
+
+/** Settle a conflict over a row: `values` are those of mine that stay; `null` takes theirs as a whole. */
 export async function resolveConflict(values) {
   const { item, theirs } = conflict.value;
   const { table, id } = theirs;
   const mine = item.changes.find((c) => c.table === table && c.id === id);
   if (values === null) {
     for (const other of [...queue]) {
+      if (!other.changes) continue;
       other.changes = other.changes.filter((c) => !(c.table === table && c.id === id));
       if (!other.changes.length) {
         queue.splice(queue.indexOf(other), 1);
-        await kept("readwrite", (s) => s.delete(other.key));
-      } else await kept("readwrite", (s) => s.put(other));
+        await letGo(other.key);
+      } else await keep(other);
     }
     putRow(table, id, theirs.rev, theirs.row);
   } else {
     if (theirs.row === null) [mine.op, mine.values] = ["restore", { ...values }];
-    else if (mine.op === "update") mine.values = values;
+    else if (mine.op === "update" || mine.op === "insert") [mine.op, mine.values] = ["update", values];
     let rev = theirs.rev ?? 0;
     for (const other of queue) {
-      for (const change of other.changes) {
+      for (const change of other.changes ?? []) {
         if (change.table === table && change.id === id) {
           change.rev = rev;
           rev += 1;
         }
       }
-      await kept("readwrite", (s) => s.put(other));
+      await keep(other);
     }
     putRow(table, id, rev, mine.op === "delete" ? null : { ...(theirs.row ?? {}), ...values, id });
   }
@@ -193,11 +233,30 @@ export async function resolveConflict(values) {
   await send();
 }
 
+/** Settle a conflict over an entry of another kind: it is sent again on top of theirs, or left. */
+export async function settleEntry(again) {
+  const { item } = conflict.value;
+  if (again) {
+    Object.assign(item, again);
+    await keep(item);
+  } else {
+    queue = queue.filter((i) => i !== item);
+    await letGo(item.key);
+    await readAgain(item);
+  }
+  conflict.value = null;
+  count();
+  await send();
+}
+
+globalThis.addEventListener?.("online", () => void send());
+
 /** What others do, as it happens; also notices that the connection is back. */
 export async function followNews() {
   for (;;) {
     try {
-      const news = await ask(`/api/changes?after=${seq.value}&wait=20`);
+      // after a silence it is asked without waiting, so that what is kept here leaves at once
+      const news = await ask(`/api/changes?after=${seq.value}&wait=${online.value ? 20 : 0}`);
       online.value = true;
       for (const { table, id, rev, row } of news.rows) {
         const here = tableOf(table).get(id);

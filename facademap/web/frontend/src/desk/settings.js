@@ -79,3 +79,4 @@ export function sizes(list, digits = 0) {
 
 /** Date and time as people here write them. */
 export const when = (iso) => (iso ? new Date(iso).toLocaleString(undefined, { dateStyle: "medium", timeStyle: "short" }) : "");
+export const onDay = (iso) => (iso ? new Date(iso).toLocaleDateString(undefined, { dateStyle: "medium" }) : "");

@@ -107,3 +107,37 @@ export function squareTo(a, b, angle) {
   const at = (p, r) => [a[0] + p * c - r * s, a[1] + p * s + r * c];
   return [at(0, 0), at(along, 0), at(along, up), at(0, up), at(0, 0)];
 }
+
+/** Where two lines meet, each by a point and a direction; null for parallel ones. */
+function meeting([px, py], [dx, dy], [qx, qy], [ex, ey]) {
+  const d = dx * ey - dy * ex;
+  if (Math.abs(d) < 1e-12) return null;
+  const s = ((qx - px) * ey - (qy - py) * ex) / d;
+  return [px + s * dx, py + s * dy];
+}
+
+/** A ring (not closed) with side i moved square to itself; its neighbours keep their lines. Null where it would fold. */
+export function sideMoved(ring, i, [bx, by]) {
+  const n = ring.length;
+  const at = (k) => ring[(k + n) % n];
+  const [a, b] = [at(i), at(i + 1)];
+  const along = [b[0] - a[0], b[1] - a[1]];
+  const size = Math.hypot(...along);
+  const out = [-along[1] / size, along[0] / size];
+  const far = bx * out[0] + by * out[1];
+  const base = [a[0] + out[0] * far, a[1] + out[1] * far];
+  const before = at(i - 1);
+  const after = at(i + 2);
+  const first = meeting(base, along, before, [a[0] - before[0], a[1] - before[1]]) ?? base;
+  const second = meeting(base, along, after, [b[0] - after[0], b[1] - after[1]]) ?? [b[0] + out[0] * far, b[1] + out[1] * far];
+  const next = ring.slice();
+  next[i] = first;
+  next[(i + 1) % n] = second;
+  return faultOf({ type: "Polygon", coordinates: [[...next, next[0]]] }) || ringArea([...next, next[0]]) * ringArea([...ring, ring[0]]) <= 0 ? null : next;
+}
+
+/** A ring with corner i moved, the two sides that meet there staying parallel to themselves. */
+export function cornerMoved(ring, i, by) {
+  const next = sideMoved(ring, i, by);
+  return next && sideMoved(next, (i - 1 + ring.length) % ring.length, by);
+}

@@ -9,6 +9,7 @@ import { entryOf, rowsOf, schema, surface, tableOf, term } from "./data.js";
 import { edit, newId, notice, update } from "./edits.js";
 import { area, length, snapping, survey, tracing, who } from "./settings.js";
 import { areaOf, bedAngle, common, faultOf, lengthOfLine, partsOf, roundAll, simplify, split, squareTo, subtract, union } from "./shapes.js";
+import { ShapeCutOut, canBeCut } from "./cutout.js";
 import { sketchStyle } from "./signs.js";
 import { NearSnap } from "./near.js";
 import { chosenSource, extraSource, format, holdChosenWhile, map, onWall, showChosen, sources } from "./wall.js";
@@ -42,10 +43,10 @@ function startValues(table, geometry) {
   const fits = term(wanted.term)?.shape === shape || (shape === "polygon" && term(wanted.term)?.shape !== "line");
   const name = fits ? wanted.term : (wanted[shape] ?? { polygon: "contour scaling", line: "crack", point: "star crack" }[shape]);
   const found = term(name);
-  const { cc = null, uc = null, rc = null, depth_m = null } = wanted.sticky ? wanted : {};
+  const { cc = null, uc = null, rc = null, depth_m = null, width_m = null, activity = "unknown", cause = null, cause_settled = false, note = null } = wanted.sticky ? wanted : {};
   return {
-    ...base, term: name, family: found?.family ?? null, layer: "stone", activity: "unknown", cause_settled: false, origin: "drawn",
-    surveyor: who.value || null, observed_on: today(), survey: survey.value, cc, uc, rc, depth_m,
+    ...base, term: name, family: found?.family ?? null, layer: "stone", activity, cause, cause_settled, note: wanted.name ? note : null, origin: "drawn",
+    surveyor: who.value || null, observed_on: today(), survey: survey.value, cc, uc, rc, depth_m, width_m,
   };
 }
 
@@ -194,9 +195,11 @@ const TOOLS = {
   cut: () => draw("Polygon", { minPoints: 3 }, (f) => cutOut(geometryOf(f), false)),
   modify: () => {
     const features = new Collection();
+    // cut-outs keep their sides straight and are moved by them
+    const isCutOut = (f) => f.getId()?.startsWith("repairs|") && canBeCut(entryOf("repairs", f.getId().slice(8))?.row);
     const fill = () => {
       features.clear();
-      chosenSource.getFeatures().forEach((f) => features.push(f));
+      chosenSource.getFeatures().filter((f) => !isCutOut(f)).forEach((f) => features.push(f));
     };
     const stop = effect(() => {
       void selection.value;
@@ -229,6 +232,7 @@ const TOOLS = {
       else showChosen();
       fill();
     });
+    add(new ShapeCutOut());
     active.push({ setMap: () => {}, stop });
     return () => stop();
   },

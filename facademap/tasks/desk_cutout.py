@@ -1,0 +1,119 @@
+"""What follows when a cut-out is drawn or changed at the desk: its joints, its piece, its place on a block."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import geopandas as gpd
+import shapely
+
+from facademap.errors import StageError
+from facademap.repair.adjust import adjust_cut_out, can_be_adjusted
+from facademap.repair.pieces import is_inset
+from facademap.repair.stonework import Stonework
+from facademap.store.edit import Edit
+from facademap.store.project import Project
+from facademap.tables import is_missing
+from facademap.tasks.plan import settings_of_project
+
+__all__ = ["SHAPING", "follow_cut_out"]
+
+#: Columns of a repair that its piece follows from.
+SHAPING = frozenset({"geometry", "edges", "pins", "depth_m", "treatment", "wall_stone"})
+_RESERVED = ("approved", "reserved", "sawn")
+#: What people and the matching set on a piece stays when it is designed again.
+_KEPT = ("accept", "weathered", "lab", "appearance", "de_tolerance", "lock_block", "forbid_blocks")
+
+
+def follow_cut_out(project: Project, edit: Edit, repair: str, *, before: Mapping[str, Any] | None, changed: frozenset[str]) -> list[tuple[str, str]]:
+    """Design the piece of a repair again after a person changed what it follows from.
+
+    Parameters
+    ----------
+    before : mapping or None
+        The repair as it was; ``None`` for a new one.
+    changed : frozenset of str
+        Columns that the person gave.
+
+    Returns
+    -------
+    list of (table, id)
+        Rows that changed with it.
+
+    Raises
+    ------
+    StageError
+        The repair is past its design, or its piece is promised to a block.
+    """
+    row = project.row("repairs", repair)
+    was_inset = before is not None and is_inset(before["treatment"])
+    if not changed & SHAPING or not (was_inset or is_inset(row["treatment"])) or (before is not None and not _differs(before, row)):
+        return []
+    places = project.read("placements", where={"repair": repair}).to_dict("records")
+    if before is not None and was_inset and not can_be_adjusted(before):
+        raise StageError(f"{repair} is {before['stage']}: its cut-out is settled", "Take it back to proposed with a reason, then change it.")
+    promised = next((p for p in places if p["state"] in _RESERVED), None)
+    if promised is not None:
+        raise StageError(f"the piece of {repair} is {promised['state']} on block {promised['block']}", "Open that place again first.")
+    pieces = project.read("pieces", where={"repair": repair}).to_dict("records")
+    touched: list[tuple[str, str]] = []
+    for place in places:
+        edit.delete("placements", place["id"])
+        touched.append(("placements", place["id"]))
+    if not is_inset(row["treatment"]):
+        for piece in pieces:
+            edit.delete("pieces", piece["id"])
+            touched.append(("pieces", piece["id"]))
+        return touched
+    old = {} if before is None or before.get("geometry") is None else {"edge_ring": shapely.get_coordinates(before["geometry"])[:-1].tolist()}
+    settings = settings_of_project(project)
+    near = row["geometry"].buffer(settings.joint_search_m + 0.05).bounds
+    surface = str(row["surface"])
+    stones = project.read("wall_stones", where={"surface": surface}, box=near)
+    work = Stonework.from_frames(stones, project.read("openings", where={"surface": surface}, box=near),
+                                 profiles=project.setting("profile_lines", {}) or {})
+    found = adjust_cut_out({**row, **old}, stonework=work, conditions=_conditions(project.read("conditions", where={"surface": surface}, box=near)),
+                           settings=settings, changed=changed if before is not None else changed | {"geometry"},
+                           densities=project.setting("densities", {}) or {})
+    note = " ".join(found.notes) or None
+    values = {k: v for k, v in found.repair.items() if k != "edge_ring"}
+    if note != (None if is_missing(row["note"]) else row["note"]) and "note" not in changed:
+        values["note"] = note
+    if values:
+        edit.update("repairs", repair, values)
+        touched.append(("repairs", repair))
+    return [*touched, *_store_piece(edit, repair, pieces, found.piece)]
+
+
+def _differs(before: Mapping[str, Any], after: Mapping[str, Any]) -> bool:
+    for name in SHAPING:
+        a, b = before.get(name), after.get(name)
+        if name == "geometry":
+            if a is None or b is None or not a.equals_exact(b, 0.0):
+                return True
+        elif not (is_missing(a) and is_missing(b)) and (is_missing(a) or is_missing(b) or a != b):
+            return True
+    return False
+
+
+def _conditions(frame: gpd.GeoDataFrame) -> list[tuple[str, Any, float | None]]:
+    found = []
+    for row in frame.to_dict("records"):
+        if row["layer"] == "stone" and row["geometry"] is not None:
+            found.append((str(row["id"]), row["geometry"], None if is_missing(row["depth_m"]) else float(row["depth_m"])))
+    return found
+
+
+def _store_piece(edit: Edit, repair: str, pieces: list[dict[str, Any]], piece: Mapping[str, Any] | None) -> list[tuple[str, str]]:
+    if piece is None:
+        for old in pieces:
+            edit.delete("pieces", old["id"])
+        return [("pieces", str(old["id"])) for old in pieces]
+    if pieces:
+        old = pieces[0]
+        kept = {k: old[k] for k in _KEPT if not is_missing(old[k])}
+        edit.update("pieces", old["id"], {**{k: v for k, v in piece.items() if k != "id"}, **kept, "unmatched_reason": None, "source_size": None})
+        return [("pieces", str(old["id"]))]
+    edit.insert("pieces", [dict(piece)])
+    return [("pieces", str(piece["id"]))]

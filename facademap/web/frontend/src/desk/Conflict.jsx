@@ -1,0 +1,86 @@
+// Somebody else was there meanwhile: both versions side by side, and a person chooses.
+import { useState } from "preact/hooks";
+import { Dialog } from "./Dialogs.jsx";
+import { labelOf, said } from "./fields.jsx";
+import { conflict, resolveConflict, settleEntry } from "./outbox.js";
+import { photoAddress } from "./photos.js";
+import { when } from "./settings.js";
+import { t } from "./texts.js";
+
+export function Conflict() {
+  return conflict.value.theirs.table === "work" ? <EntryConflict /> : <RowConflict />;
+}
+
+function RowConflict() {
+  const { item, theirs } = conflict.value;
+  const change = item.changes.find((c) => c.table === theirs.table && c.id === theirs.id);
+  const names = Object.keys(change?.values ?? {}).filter((n) => n !== "id" && theirs.row && JSON.stringify(change.values[n] ?? null) !== JSON.stringify(theirs.row[n] ?? null));
+  const [mine, setMine] = useState(() => Object.fromEntries(names.map((n) => [n, true])));
+  if (!change) return null;
+  const who = theirs.who ?? t("somebody");
+  if (theirs.row === null || change.op === "delete") {
+    const gone = theirs.row === null;
+    return (
+      <Dialog title={t("conflict.title")}>
+        <p>{gone ? t("conflict.gone", { id: theirs.id }) : t("conflict.delete", { who, id: theirs.id })}</p>
+        <footer class="actions">
+          <button type="button" class="main" onClick={() => resolveConflict(gone ? { ...change.values } : {})}>{gone ? t("conflict.back") : t("tool.delete")}</button>
+          <button type="button" onClick={() => resolveConflict(null)}>{gone ? t("conflict.leave") : t("conflict.keep.it")}</button>
+        </footer>
+      </Dialog>
+    );
+  }
+  const kept = () => Object.fromEntries(Object.entries(change.values).filter(([n]) => !names.includes(n) || mine[n]));
+  return (
+    <Dialog title={t("conflict.title")} wide>
+      <p>{t("conflict.text", { who, id: `${t(`one.${theirs.table}`).toLowerCase()} ${theirs.id}`, at: when(theirs.at) })}</p>
+      <table class="compare">
+        <thead><tr><th scope="col">{t("value")}</th><th scope="col">{t("conflict.mine")}</th><th scope="col">{t("conflict.theirs")}</th></tr></thead>
+        <tbody>{names.map((n) => (
+          <tr key={n}><th scope="row">{labelOf(n)}</th>
+            {[true, false].map((own) => (
+              <td key={String(own)}><label class="check"><input type="radio" name={`choose-${n}`} checked={mine[n] === own} onChange={() => setMine({ ...mine, [n]: own })} />
+                {said(theirs.table, n, own ? change.values[n] : theirs.row[n])}</label></td>
+            ))}</tr>
+        ))}</tbody>
+      </table>
+      <footer class="actions">
+        <button type="button" class="main" onClick={() => resolveConflict(Object.values(mine).some(Boolean) || !names.length ? kept() : null)}>{t("conflict.keep")}</button>
+        <button type="button" onClick={() => resolveConflict(null)}>{t("conflict.drop")}</button>
+      </footer>
+    </Dialog>
+  );
+}
+
+const measures = (values) => (values ? Object.entries(values).map(([n, v]) => `${labelOf(n)} ${[].concat(v).map((x) => (n.endsWith("_m") ? (x * 1000).toFixed(1) : x)).join(", ")}${n.endsWith("_m") ? " mm" : ""}`).join(" · ") : "–");
+
+/** An entry of the record that met another one. Both may be true; then mine is entered on top. */
+function EntryConflict() {
+  const { item, theirs } = conflict.value;
+  const other = theirs.entry ?? {};
+  const cutOut = item.act === "cut-out";
+  const lines = [
+    ["conflict.what", cutOut ? t("work.cutout.measured") : item.body.stage ?? item.body.criterion, cutOut ? t("work.cutout.measured") : other.stage ?? other.check ?? theirs.stage],
+    ["conflict.who", item.who, other.mason ?? theirs.who ?? t("somebody")],
+    ["conflict.when", when(item.at), when(other.at ?? theirs.at)],
+    ["conflict.result", item.body.result ?? "–", other.result ?? "–"],
+    ["conflict.measured", measures(cutOut ? item.body.values : item.body.measured), measures(cutOut ? theirs.measured : other.measured)],
+    ["conflict.reason", item.reason || "–", other.reason ?? "–"],
+  ].filter(([, mine, them], i) => i < 3 || mine !== "–" || them !== "–");
+  const again = () => settleEntry({ seen: item.act === "stage" ? { stage: theirs.stage } : item.act === "check" ? { entry: other.id ?? null } : { measured: theirs.measured } });
+  return (
+    <Dialog title={t("conflict.title")} wide>
+      <p>{t("conflict.entry", { id: item.repair, stage: theirs.stage })}</p>
+      <table class="compare">
+        <thead><tr><th scope="col">{t("value")}</th><th scope="col">{t("conflict.mine")}</th><th scope="col">{t("conflict.theirs")}</th></tr></thead>
+        <tbody>{lines.map(([name, mine, them]) => <tr key={name}><th scope="row">{t(name)}</th><td>{mine}</td><td>{them}</td></tr>)}
+          {(item.photo || other.photo) && <tr><th scope="row">{t("conflict.photo")}</th>{[item.photo, other.photo].map((p, i) => <td key={i}>{p ? <img src={photoAddress(p, 240)} alt={t("waits.photo")} /> : "–"}</td>)}</tr>}
+        </tbody>
+      </table>
+      <footer class="actions">
+        <button type="button" class="main" onClick={again}>{t("conflict.entry.again")}</button>
+        <button type="button" onClick={() => settleEntry(null)}>{t("conflict.drop")}</button>
+      </footer>
+    </Dialog>
+  );
+}

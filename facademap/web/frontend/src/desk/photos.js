@@ -1,0 +1,50 @@
+// Photos on their way: taken on a phone, kept here, sent in their turn; seen from here until they have arrived.
+import { signal } from "@preact/signals";
+import { ask, q } from "./api.js";
+import { loadTable } from "./data.js";
+import { isNew, newId, newKey } from "./keys.js";
+import { post, refused, rename, sendKind, waiting } from "./outbox.js";
+import { who } from "./settings.js";
+import { t } from "./texts.js";
+
+const addresses = new Map();
+const arrived = signal({});
+const waiters = new Map();
+
+/** Keep a photo and put it into the line; returns the name it has until it arrives. */
+export function takePhoto(file, { subject = "record", name = file.name, surface = "" } = {}) {
+  const id = newId();
+  void post({ key: newKey(), kind: "photo", photo: id, what: t("what.photo", { name }), who: who.value || "surveyor", at: new Date().toISOString(), madeAt: Date.now(), blob: file, type: file.type || "image/jpeg", subject, name, surface });
+  return id;
+}
+
+sendKind("photo", {
+  send: ({ blob, type, subject, name, surface, who: author }) => ask(`/api/photos?subject=${subject}&name=${q(name)}&who=${q(author)}&surface=${q(surface)}`, { method: "POST", raw: blob, type }),
+  async settle({ photo }, { id }) {
+    arrived.value = { ...arrived.value, [photo]: id };
+    await rename(photo, id);
+    await loadTable("photos").catch(() => {});
+    waiters.get(photo)?.forEach((tell) => tell(id));
+    waiters.delete(photo);
+  },
+  async refused({ photo }) {
+    // what was to show it goes on without it; the photo itself stays in the list of what was refused
+    await rename(photo, null);
+    waiters.get(photo)?.forEach((tell) => tell(null));
+    waiters.delete(photo);
+  },
+});
+
+/** Its number in the project, once it has one; null when it was refused. */
+export const photoStored = (id) => (isNew(id) && !arrived.value[id] ? new Promise((tell) => { waiters.set(id, [...(waiters.get(id) ?? []), tell]); }) : Promise.resolve(arrived.value[id] ?? id));
+
+/** Where a photo can be seen, also before the server has it. */
+export function photoAddress(id, size) {
+  if (!isNew(id) || arrived.value[id]) return `/pictures/photo?id=${q(arrived.value[id] ?? id)}&size=${size}`;
+  if (!addresses.has(id)) {
+    const item = [...waiting.value, ...refused.value].find((i) => i.photo === id && i.blob);
+    if (!item) return "";
+    addresses.set(id, URL.createObjectURL(item.blob));
+  }
+  return addresses.get(id);
+}
