@@ -123,6 +123,8 @@ class FaceSize:
         Direction of the width, counter-clockwise from the x axis of the scale.
     outline_m : ndarray, shape (n, 2)
         Ring in the frame of the face: x along the bed, y square to it, the box's corner at (0, 0).
+    corner_m : ndarray, shape (2,)
+        That corner in the scale's own frame, turned to the bed.
     flags : tuple of str
     """
 
@@ -134,6 +136,7 @@ class FaceSize:
     area_pm95_m2: float
     bed_deg: float
     outline_m: Floats
+    corner_m: Floats
     flags: tuple[str, ...] = ()
 
 
@@ -158,7 +161,12 @@ def fit_face_plane(names: list[str], pixel_px: ArrayLike, face_m: ArrayLike, *, 
     if len(face) >= 3 and np.isfinite(face).all() and np.isfinite(pixel).all():
         design = np.column_stack([face, np.ones(len(face))])
         terms = np.linalg.lstsq(design, pixel, rcond=None)[0]
-        if np.linalg.det(terms[:2]) > 0:  # y of the face runs down, as in the picture
+        if np.linalg.det(terms[:2]) > 0:  # y of the face runs down, as in the picture, or the points are mirrored
+            across, down = terms[:2]
+            if across[0] <= 0.5 * np.hypot(*across) or down[1] <= 0.5 * np.hypot(*down):
+                raise InputError("the control points are mirrored: they run the other way round on the face than in the picture",
+                                 "Give x to the right along the face and y up (or down) as the picture shows it; check which "
+                                 "point is which.")
             face[:, 1] *= -1
     points = ControlPoints.from_points(
         [ControlPoint(name=n, u_m=float(f[0]), v_m=float(f[1]), x_px=float(p[0]), y_px=float(p[1]),
@@ -262,7 +270,7 @@ def measure_outline(ring_px: ArrayLike, scale: FaceScale, *, bed_deg: float | No
     pm_width, pm_height, pm_area = _uncertainty(places, turn, scale)
     return FaceSize(width_m=width, height_m=height, area_m2=float(polygon.area), width_pm95_m=pm_width,
                     height_pm95_m=pm_height, area_pm95_m2=pm_area, bed_deg=math.degrees(angle),
-                    outline_m=turned - low, flags=flags)
+                    outline_m=turned - low, corner_m=low, flags=flags)
 
 
 def _bed_angle(polygon: shapely.Polygon) -> float:

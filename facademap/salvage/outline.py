@@ -49,7 +49,7 @@ _TEXTURE_FLOOR = (0.25, 0.25)
 _TEXTURE_REACH_PX = 6
 
 
-def find_face(rgb: NDArray[Any], click_px: tuple[float, float]) -> tuple[Mask, float]:
+def find_face(rgb: NDArray[Any], click_px: tuple[float, float], *, covered_px: Floats | None = None) -> tuple[Mask, float]:
     """Pixels of the face under the click, in a reduced picture.
 
     Parameters
@@ -57,6 +57,8 @@ def find_face(rgb: NDArray[Any], click_px: tuple[float, float]) -> tuple[Mask, f
     rgb : ndarray of uint8, shape (rows, cols, 3)
     click_px : tuple of float
         Place on the face (x right, y down).
+    covered_px : ndarray, shape (n, 2), optional
+        Ring of what lies on the face and hides it, such as the target sheet.
 
     Returns
     -------
@@ -83,9 +85,13 @@ def find_face(rgb: NDArray[Any], click_px: tuple[float, float]) -> tuple[Mask, f
     seed = (min(size[0] - 1, round((x + 0.5) * size[0] / cols - 0.5)),
             min(size[1] - 1, round((y + 0.5) * size[1] / rows - 0.5)))
     features = _features(small)
+    hidden = np.zeros(small.shape[:2], np.uint8)
+    if covered_px is not None:
+        cv2.fillPoly(hidden, [np.round((np.asarray(covered_px) + 0.5) * (size[0] / cols) - 0.5).astype(np.int32)], 1)
+    covered = hidden > 0
     trouble: GeometryError | None = None
     for strictness in _STRICTNESS:
-        face = _grown(features, seed, strictness)
+        face = _grown(features, seed, strictness, covered)
         try:
             return _checked(face, frame_px=0 if trouble is None else _FRAME_GAP_PX), size[0] / cols
         except GeometryError as error:  # like ground ran into the face, unless the face itself goes on
@@ -106,14 +112,14 @@ def _goes_on(face: Mask) -> bool:
     return 1 <= len(sides) <= 2 and any(broad)
 
 
-def _grown(features: Floats, seed: tuple[int, int], strictness: float) -> Mask:
-    face = core = _first_core(features, seed)
+def _grown(features: Floats, seed: tuple[int, int], strictness: float, covered: Mask) -> Mask:
+    face = core = _first_core(features, seed, covered)
     for _ in range(_ROUNDS):
-        cut = _cut(features, core, seed, strictness)
+        cut = _cut(features, core, seed, strictness, covered)
         if np.count_nonzero(cut) < _LEAST_AREA_PX:
             break
         agreed = np.count_nonzero(cut & face) / np.count_nonzero(cut | face)
-        face, core = cut, _core_of(cut)
+        face, core = cut, _core_of(cut, covered)
         if agreed > 0.995:
             break
     return face
@@ -133,21 +139,24 @@ def _features(small: NDArray[Any]) -> Floats:
     return np.dstack([smooth, *textures]).astype(np.float32)
 
 
-def _first_core(features: Floats, seed: tuple[int, int]) -> Mask:
+def _first_core(features: Floats, seed: tuple[int, int], covered: Mask) -> Mask:
     rows, cols = features.shape[:2]
     core = np.zeros((rows, cols), np.uint8)
     cv2.circle(core, seed, max(6, round(0.035 * max(rows, cols))), 1, -1)
-    disk = core > 0
+    disk = (core > 0) & ~covered
+    if not disk.any():
+        raise InputError("the click is on what covers the face", "Click on bare stone.")
     colour = features[..., :3]
     middle = np.median(colour[disk], axis=0)
     scatter = 1.4826 * np.median(np.abs(colour[disk] - middle), axis=0) + _COLOUR_FLOOR
     return np.asarray(disk & (np.abs(colour - middle) < 3 * scatter).all(axis=2))  # without a hole or a stain
 
 
-def _core_of(face: Mask) -> Mask:
+def _core_of(face: Mask, covered: Mask) -> Mask:
     """The inner part of a face, away from its margin by a third of its largest inscribed radius."""
     inside = cv2.distanceTransform(np.pad(face.astype(np.uint8), 1), cv2.DIST_L2, 5)[1:-1, 1:-1]
-    return np.asarray(inside > 0.3 * inside.max())
+    core = (inside > 0.3 * inside.max()) & ~covered
+    return np.asarray(core if np.count_nonzero(core) >= _LEAST_AREA_PX // 2 else face & ~covered)
 
 
 def _relative(features: Floats, core: Mask) -> Floats:
@@ -185,10 +194,10 @@ def _one_sided(texture: Floats) -> Floats:
     return np.asarray(texture * (least / np.maximum(size, 1e-6))[..., None])
 
 
-def _cut(features: Floats, core: Mask, seed: tuple[int, int], strictness: float) -> Mask:
+def _cut(features: Floats, core: Mask, seed: tuple[int, int], strictness: float, covered: Mask) -> Mask:
     relative = strictness * _relative(features, core)
     distance = np.sqrt((relative**2).sum(axis=2))
-    unlike = (distance > _UNLIKE) & ~core
+    unlike = (distance > _UNLIKE) & ~core & ~covered
     if np.count_nonzero(unlike) < 50:
         return core
     far = relative[unlike]
@@ -198,10 +207,19 @@ def _cut(features: Floats, core: Mask, seed: tuple[int, int], strictness: float)
     labels = np.full(core.shape, cv2.GC_PR_BGD, np.uint8)
     labels[distance <= _UNLIKE] = cv2.GC_PR_FGD
     labels[core & (distance < 2 * _UNLIKE)] = cv2.GC_FGD
+    labels[covered] = cv2.GC_FGD if _lies_on_face(covered, distance) else cv2.GC_BGD
     stone = _mixture(picture[core], parts=2, floor=_LEVELS_PER_SIGMA**2 * 0.6)
     rest = _mixture(picture[unlike], parts=4, floor=_LEVELS_PER_SIGMA**2 * 0.5, wide=True)
     cv2.grabCut(picture, labels, None, rest, stone, 1, cv2.GC_EVAL_FREEZE_MODEL)  # type: ignore[call-overload]
     return _whole((labels == cv2.GC_FGD) | (labels == cv2.GC_PR_FGD), seed)
+
+
+def _lies_on_face(covered: Mask, distance: Floats) -> bool:
+    """Whether what is covered has stone round it; a sheet beside the face has not."""
+    wide = cv2.dilate(covered.astype(np.uint8), _disk(9)) > 0
+    near = cv2.dilate(covered.astype(np.uint8), _disk(3)) > 0
+    around = wide & ~near
+    return bool(around.any()) and float(np.mean(distance[around] <= _UNLIKE)) > 0.5
 
 
 def _mixture(pixels: NDArray[np.uint8], *, parts: int, floor: float, wide: bool = False) -> Floats:
@@ -270,7 +288,8 @@ def _checked(face: Mask, *, frame_px: int = 0) -> Mask:
     return face
 
 
-def trace_face(rgb: NDArray[Any], click_px: tuple[float, float], *, vanishing_px: Floats | None = None) -> Floats:
+def trace_face(rgb: NDArray[Any], click_px: tuple[float, float], *, vanishing_px: Floats | None = None,
+               covered_px: Floats | None = None) -> Floats:
     """Outline of the face under the click to a fraction of a pixel.
 
     Parameters
@@ -280,6 +299,8 @@ def trace_face(rgb: NDArray[Any], click_px: tuple[float, float], *, vanishing_px
     vanishing_px : ndarray, shape (2,), optional
         Where lines square to the face meet in the picture (`PlaneScale.vanishing_px`); the middle of the
         picture when left out, as for a picture taken square on.
+    covered_px : ndarray, shape (n, 2), optional
+        As for `find_face`.
 
     Returns
     -------
@@ -291,7 +312,7 @@ def trace_face(rgb: NDArray[Any], click_px: tuple[float, float], *, vanishing_px
     InputError, GeometryError
         As `find_face`.
     """
-    mask, scale = find_face(rgb, click_px)
+    mask, scale = find_face(rgb, click_px, covered_px=covered_px)
     coarse = (ring_of_mask(mask) + 0.5) / scale - 0.5
     reach = 3.5 / scale
     ring = refine_ring(rgb, coarse, reach_px=reach)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from facademap.errors import GeometryError, InputError
 
-__all__ = ["MARKER_MM", "SHEET_PAPERS", "find_target_sheet", "marker_bits", "marker_places_mm"]
+__all__ = ["MARKER_MM", "SHEET_PAPERS", "find_target_sheet", "marker_bits", "marker_places_mm", "sheet_corners_m"]
 
 Floats = NDArray[np.floating[Any]]
 MARKER_MM = 40.0
@@ -24,6 +24,10 @@ MARKER_MM = 40.0
 #: middle is (0, 0), x right and y up.
 SHEET_PAPERS = {"A4": ((140.0, 220.0), 0), "Letter": ((145.0, 205.0), 4)}
 _CORNERS = np.array([(-0.5, 0.5), (0.5, 0.5), (0.5, -0.5), (-0.5, -0.5)]) * MARKER_MM
+
+
+#: Paper beyond the outer edges of the markers, on the wider of the papers.
+_MARGIN_MM = np.array([16.0, 19.0])
 
 
 def _dictionary() -> Any:
@@ -85,3 +89,9 @@ def find_target_sheet(rgb: NDArray[Any], *, printed_scale: float = 1.0) -> tuple
     pixel = np.concatenate([found[n] for n in seen])
     sheet = np.concatenate([places[n] + _CORNERS for n in seen]) * printed_scale / 1000
     return names, pixel, sheet
+
+
+def sheet_corners_m(sheet_m: Floats) -> Floats:
+    """Corners of the paper in the frame of its markers, from the places that `find_target_sheet` returned."""
+    low, high = sheet_m.min(axis=0) - _MARGIN_MM / 1000, sheet_m.max(axis=0) + _MARGIN_MM / 1000
+    return np.array([(low[0], low[1]), (high[0], low[1]), (high[0], high[1]), (low[0], high[1])])

@@ -15,15 +15,11 @@ from facademap.io.block_files import BlockRow, read_blocks
 from facademap.io.pictures import read_picture
 from facademap.photo.chart import read_patch
 from facademap.photo.colour import ColourCorrection, fit_correction
-from facademap.salvage.appearance import measure_appearance
-from facademap.salvage.face_picture import COMPARE_GSD_M, flat_face, sound_mask
 from facademap.store.project import Project
 from facademap.tasks.add_photos import store_photo
+from facademap.tasks.face_colour import face_colour
 
 __all__ = ["add_blocks"]
-
-#: Fewer pixels than this say nothing about a stone; small faces are then looked at twice or four times as finely.
-_FEWEST_PX = 1200
 
 
 def add_blocks(folder: str | Path, path: str | Path, *, photos: str | Path | None = None, who: str = "yard",
@@ -108,31 +104,11 @@ def _measure(project: Project, row: BlockRow, places: list[Path], notes: list[st
     matrix = _face_to_photo(outline, row.corners_px, name)
     try:
         correction = _by_card(picture, row)
-        flat, sound, gsd_m = _flat(picture, outline, row.face["flaws"], matrix, name)
-        found = measure_appearance(
-            correction.srgb8(flat) if correction else flat, sound, gsd_m=gsd_m, wetness=row.face.get("wetness") or "dry",
-            weathered=row.face["weathered"] == "yes", finish=row.face.get("finish") or "", calibrated=correction is not None)
+        colour = face_colour(picture, outline, [f["ring"] for f in row.face["flaws"]], matrix, face=row.face, correction=correction)
     except FacademapError as error:
         notes.append(f"{name}: {error.problem}")
         return stored, {**face, "photo_matrix": matrix.tolist()}
-    record = found.as_record()
-    face |= {"photo_matrix": matrix.tolist(), "lab": found.lab.tolist(), "lab_covariance": found.covariance.tolist(),
-             "lab_n": found.n, "spread": found.spread, "calibrated": found.calibrated, "appearance": record}
-    return stored, face
-
-
-def _flat(picture: Any, outline: Any, flaws: Any, matrix: Any, name: str) -> tuple[Any, Any, float]:
-    """The face laid flat and its sound pixels, at the common scale or, on a small face, finer."""
-    ring = cv2.perspectiveTransform(outline[None], matrix)[0]
-    if (ring.max(axis=0) < 0).any() or (ring.min(axis=0) > picture.shape[1::-1]).any():
-        raise InputError(f"block {name}: no sound stone is seen in its photo", "Check face_corners_px and the outline.")
-    for gsd_m in (COMPARE_GSD_M, COMPARE_GSD_M / 2, COMPARE_GSD_M / 4):
-        sound = sound_mask(outline, [f["ring"] for f in flaws], gsd_m=gsd_m)
-        if np.count_nonzero(sound) >= _FEWEST_PX:
-            break
-    if not sound.any():
-        raise InputError(f"block {name}: no sound stone is seen in its photo", "Check face_corners_px and the outline.")
-    return flat_face(picture, outline, matrix, gsd_m=gsd_m), sound, gsd_m
+    return stored, {**face, "photo_matrix": matrix.tolist(), **colour}
 
 
 def _face_to_photo(outline_m: Any, corners_px: Any, name: str) -> Any:

@@ -1,4 +1,4 @@
-"""``facademap yard``: papers and tables of the stone yard."""
+"""``facademap yard``: the stone yard, measured and on paper."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from facademap.cli.numbers import Numbers
 from facademap.cli.show import Show, command_options
 
 __all__ = ["command"]
@@ -16,7 +17,7 @@ _OUT = click.option("--out", type=click.Path(path_type=Path), required=True, hel
 
 @click.group("yard")
 def command() -> None:
-    """Labels, contact sheet, target sheet and inventory of salvaged blocks."""
+    """Measure salvaged blocks; their labels, contact sheet, target sheet and inventory."""
 
 
 @command.command("target-sheet")
@@ -96,3 +97,85 @@ def best(project: Path, repair: str, out: Path, show: Show) -> None:
              f"{f['distribution']:.2f}, grain {f['grain']:.2f} (each before its weight)" + "".join(f"; {n}" for n in f["flags"])
              for f in done["faces"]]
     show.result(done, text=[*lines, f"sheet written to {out}"])
+
+
+@command.command("measure")
+@click.argument("project", type=click.Path(path_type=Path))
+@click.argument("block")
+@click.option("--photo", type=click.Path(path_type=Path), required=True, help="Photo of the whole face, of this block only.")
+@click.option("--control", type=click.Path(path_type=Path),
+              help="Table name,x_px,y_px,x_mm,y_mm: four or more points in the plane of the face.")
+@click.option("--camera", type=click.Path(path_type=Path), help="Camera JSON (with --control or --target-sheet).")
+@click.option("--scale", type=Numbers("x0,y0,x1,y1,length_mm"), multiple=True,
+              help="A known length, for a picture taken square on to the face; twice for two lengths.")
+@click.option("--target-sheet", is_flag=True, help="Take the scale from the printed target sheet in the photo.")
+@click.option("--sheet-bar-mm", type=click.FloatRange(min=0, min_open=True), help="Length of the sheet's check bar, if it is not 100 mm.")
+@click.option("--click", "click_px", type=Numbers("x,y"), required=True, help="A place on the face, in pixels.")
+@click.option("--face", help="Face to measure again, or name of a new one; without it a new face is entered.")
+@click.option("--depth-mm", type=click.FloatRange(min=0, min_open=True), help="Usable depth behind the face; needed for a new face.")
+@click.option("--bed", type=click.Choice(["x", "none", "parallel", "unknown"]), help="Natural bed as seen on the face.")
+@click.option("--bed-deg", type=float, help="Direction of the bed, counter-clockwise from the x axis of the scale.")
+@click.option("--finish", help="Tooling of the face.")
+@click.option("--weathered/--fresh", default=None, help="Whether the face is weathered.")
+@click.option("--wetness", type=click.Choice(["dry", "damp", "wet"]), help="State when photographed; dry if not said.")
+@click.option("--flaws", type=click.Path(path_type=Path),
+              help="GeoJSON polygons in pixels with kind and depth_mm (left out = right through).")
+@click.option("--card", type=Numbers("x,y,half,L,a,b"), help="Grey card in the photo: middle, half its size, its CIELAB D50.")
+@click.option("--proportion", type=click.FloatRange(min=0, min_open=True), help="Width over height of a further largest rectangle.")
+@click.option("--stone-type", help="Enter the block, if it is new, as this stone.")
+@click.option("--kind", type=click.Choice(["sedimentary", "igneous", "metamorphic", "unknown"]), help="Kind of rock of a new block.")
+@click.option("--block-depth-mm", type=click.FloatRange(min=0, min_open=True), help="Depth of a new block over all, for its weight.")
+@click.option("--location", help="Where a new block lies.")
+@command_options
+def measure(project: Path, block: str, photo: Path, control: Path | None, camera: Path | None, scale: tuple[tuple[float, ...], ...],
+            target_sheet: bool, sheet_bar_mm: float | None, click_px: tuple[float, float], face: str | None, depth_mm: float | None, bed: str | None,
+            bed_deg: float | None, finish: str | None, weathered: bool | None, wetness: str | None, flaws: Path | None,
+            card: tuple[float, ...] | None, proportion: float | None, stone_type: str | None, kind: str | None,
+            block_depth_mm: float | None, location: str | None, show: Show) -> None:
+    """Measure a face of BLOCK from its photo into the inventory of PROJECT.
+
+    The outline is traced from one click; size, flaws, sound area, colour and the photo are stored in one
+    step that can be undone.
+    """
+    from facademap.tasks.face_scale import ScaleChoice
+    from facademap.tasks.yard_measure import FaceNotes, GreyCard, measure_into_yard
+
+    lengths = tuple((x0, y0, x1, y1, mm / 1000) for x0, y0, x1, y1, mm in scale)
+    choice = ScaleChoice(control=control, camera=camera, lengths=lengths, sheet=target_sheet, sheet_bar_m=_metres(sheet_bar_mm))
+    notes = FaceNotes(depth_m=_metres(depth_mm), bed=bed, finish=finish, wetness=wetness, weathered=weathered, stone_type=stone_type,
+                      kind=kind, location=location, block_depth_m=_metres(block_depth_mm))
+    grey = None if card is None else GreyCard(x_px=card[0], y_px=card[1], half_px=card[2], lab=(card[3], card[4], card[5]))
+    with show.progress("Tracing the face"):
+        done = measure_into_yard(project, block, photo, click_px=click_px, scale=choice, face=face, notes=notes, flaws=flaws, card=grey,
+                                 bed_deg=bed_deg, proportion=proportion)
+    for warning in done["warnings"]:
+        show.say(f"note: {warning}")
+    show.result(done, text=[
+        f"face {done['face']} {'entered' if done['new'] else 'measured again'}: width {done['width_m'] * 1e3:.1f} mm +/- "
+        f"{done['width_pm95_m'] * 1e3:.1f}, height {done['height_m'] * 1e3:.1f} mm +/- {done['height_pm95_m'] * 1e3:.1f} (95 %)",
+        f"sound area {done['sound_area_m2']:.4f} m2 of {done['area_m2']:.4f} m2 +/- {done['area_pm95_m2']:.4f}",
+        *_rectangle_lines(done["largest"])])
+
+
+@command.command("rectangles")
+@click.argument("project", type=click.Path(path_type=Path))
+@click.option("--block", help="Only the faces of this block.")
+@click.option("--proportion", type=click.FloatRange(min=0, min_open=True), help="Width over height, for instance 1.5.")
+@command_options
+def rectangles(project: Path, block: str | None, proportion: float | None, show: Show) -> None:
+    """Sound area and largest usable rectangle of every face of PROJECT."""
+    from facademap.tasks.yard_rectangles import face_rectangles
+
+    faces = face_rectangles(project, block=block, proportion=proportion)
+    lines = [f"{f['face']}: " + (f["problem"] or f"sound {f['sound_area_m2']:.4f} m2; " + "; ".join(_rectangle_lines(f["largest"])))
+             for f in faces]
+    show.result({"faces": faces}, text=lines or ["no faces"])
+
+
+def _metres(millimetres: float | None) -> float | None:
+    return None if millimetres is None else millimetres / 1000
+
+
+def _rectangle_lines(largest: dict[str, dict[str, float]]) -> list[str]:
+    return [f"largest rectangle{'' if name == 'any' else f' of proportion {name}'}: {r['width_m'] * 1e3:.0f} x {r['height_m'] * 1e3:.0f} mm "
+            f"at {r['x_m'] * 1e3:.0f}, {r['y_m'] * 1e3:.0f}" for name, r in largest.items()]
