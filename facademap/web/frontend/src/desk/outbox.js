@@ -179,8 +179,16 @@ async function setAside(item, error) {
 
 async function readAgain(item) {
   const again = new Set();
-  for (const table of new Set(kindOf(item).tables?.(item) ?? [])) await loadTable(table).then(() => again.add(table), () => {});
+  let after = seq.value;
+  for (const table of new Set(kindOf(item).tables?.(item) ?? [])) {
+    await loadTable(table).then((number) => {
+      again.add(table);
+      after = Math.min(after, number ?? after);
+    }, () => {});
+  }
   replayWaiting(again);
+  // a table that comes packed may be a few edits old
+  if (after < seq.value) await ask(`/api/changes?after=${after}&wait=0`).then(takeNews, () => {});
 }
 
 export async function forgetRefused(key) {
@@ -249,6 +257,15 @@ export async function settleEntry(again) {
   await send();
 }
 
+function takeNews(news) {
+  for (const { table, id, rev, row } of news.rows) {
+    const here = tableOf(table).get(id);
+    if (isWaiting(table, id) || (here && here.rev === rev && row)) continue;
+    putRow(table, id, rev, row);
+  }
+  seq.value = Math.max(seq.value, news.seq);
+}
+
 globalThis.addEventListener?.("online", () => void send());
 
 /** What others do, as it happens; also notices that the connection is back. */
@@ -258,12 +275,7 @@ export async function followNews() {
       // after a silence it is asked without waiting, so that what is kept here leaves at once
       const news = await ask(`/api/changes?after=${seq.value}&wait=${online.value ? 20 : 0}`);
       online.value = true;
-      for (const { table, id, rev, row } of news.rows) {
-        const here = tableOf(table).get(id);
-        if (isWaiting(table, id) || (here && here.rev === rev && row)) continue;
-        putRow(table, id, rev, row);
-      }
-      seq.value = Math.max(seq.value, news.seq);
+      takeNews(news);
       if (news.edits.length) lastNews.value = news.edits;
       if (queue.length) void send();
     } catch (error) {
