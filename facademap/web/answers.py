@@ -24,6 +24,9 @@ from facademap.errors import (
 
 __all__ = ["Answer", "as_plain", "failure", "on_http_error", "on_unforeseen", "read_body", "threaded"]
 
+#: Nothing that is sent here goes deeper or holds longer whole numbers.
+DEEPEST, LONGEST_WHOLE = 24, 18
+
 _STATUS: tuple[tuple[type[FacademapError], int], ...] = (
     (ConflictError, 409), (StageError, 409), (FileError, 404), (ProjectError, 503), (SolveError, 422), (InputError, 400),
 )
@@ -82,13 +85,42 @@ async def read_body(request: Request) -> Any:
     except ClientDisconnect:
         raise InputError("a request that is too long", "Send less at once.") from None
     try:
-        return json.loads(raw or b"null", parse_constant=_no_constant)
+        body = json.loads(raw or b"null", parse_constant=_no_constant, parse_int=_whole, parse_float=_finite)
+        if b"\\u" in raw or b"\xed" in raw:
+            # half of a surrogate pair is no text: it could be stored nowhere and told to nobody
+            json.dumps(body, ensure_ascii=False).encode()
     except (ValueError, RecursionError):
         raise InputError("a request that is not JSON", "Send one JSON object.") from None
+    if _is_deep(body):
+        raise InputError(f"a request nested more than {DEEPEST} deep", "Send plain values.")
+    return body
 
 
 def _no_constant(name: str) -> Any:
     raise ValueError(name)
+
+
+def _whole(text: str) -> int:
+    if len(text) > LONGEST_WHOLE:
+        raise ValueError(text[:LONGEST_WHOLE])
+    return int(text)
+
+
+def _finite(text: str) -> float:
+    value = float(text)
+    if not math.isfinite(value):
+        raise ValueError(text)
+    return value
+
+
+def _is_deep(value: Any) -> bool:
+    level = [value] if isinstance(value, (dict, list)) else []
+    for _ in range(DEEPEST):
+        inner = (v for holder in level for v in (holder.values() if isinstance(holder, dict) else holder))
+        level = [v for v in inner if isinstance(v, (dict, list))]
+        if not level:
+            return False
+    return True
 
 
 def threaded(function: Callable[..., Any]) -> Callable[[Request], Awaitable[Response]]:

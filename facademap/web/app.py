@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -18,7 +19,7 @@ from facademap.tasks.desk_tables import PackedTables
 from facademap.web import packed_api, pictures_api, tables_api, work_api
 from facademap.web.answers import failure, on_http_error, on_unforeseen
 from facademap.web.desk import Desk
-from facademap.web.guard import COOKIE, Access, Guard, pass_of
+from facademap.web.guard import COOKIE, WRONG_SECRET_WAIT_S, Access, Guard, pass_of
 from facademap.web.jobs import Jobs
 
 __all__ = ["make_app"]
@@ -62,6 +63,8 @@ def make_app(folder: Path, *, host: str = "127.0.0.1", secret: str = "") -> Guar
         if presented is not None:
             # the secret leaves the address line at once and is kept where no script can read it
             if pass_of(access, presented) is None:
+                # whoever guesses waits
+                await asyncio.sleep(WRONG_SECRET_WAIT_S)
                 return _file("signin.html", status=401)
             answer: Response = RedirectResponse("/", status_code=303)
             answer.set_cookie(COOKIE, presented, max_age=_TWELVE_HOURS_S * 14, httponly=True, samesite="strict", path="/")
@@ -105,7 +108,7 @@ def make_app(folder: Path, *, host: str = "127.0.0.1", secret: str = "") -> Guar
 
 def _file(name: str, *, status: int = 200) -> Response:
     """A file of ours by a plain name; anything else is not there."""
-    path = STATIC / name
+    path = STATIC / name.replace("\0", "")
     ending = path.suffix
     inside = path.resolve().is_relative_to(STATIC.resolve())
     if not inside or ending not in _TYPES or not path.is_file() or path.name.startswith("."):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import hashlib
 import hmac
 import ipaddress
@@ -12,7 +13,7 @@ from dataclasses import dataclass
 from http.cookies import SimpleCookie
 from typing import Any
 
-__all__ = ["SECURITY_HEADERS", "Access", "Guard", "Pass", "pass_of"]
+__all__ = ["SECURITY_HEADERS", "WRONG_SECRET_WAIT_S", "Access", "Guard", "Pass", "pass_of"]
 
 Scope = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[Any]]
@@ -37,6 +38,7 @@ MAX_JSON_BYTES = 8_000_000
 MAX_PICTURE_BYTES = 80_000_000
 PICTURE_TYPES = ("image/jpeg", "image/png", "image/tiff", "image/webp")
 COOKIE = "facademap_pass"
+WRONG_SECRET_WAIT_S = 0.5
 _OPEN_PATHS = frozenset({"/", "/enter", "/favicon.ico", "/manifest.webmanifest", "/service.js"})
 _OPEN_FOLDERS = ("/built/",)
 
@@ -130,6 +132,9 @@ class Guard:
         headers = {k.lower(): v.decode("latin-1") for k, v in scope["headers"]}
         refusal = self._refusal(scope, headers)
         if refusal:
+            if refusal[0] == 401 and _presented(headers):
+                # whoever guesses waits
+                await asyncio.sleep(WRONG_SECRET_WAIT_S)
             await _refuse(send, *refusal)
             return
         limit = MAX_PICTURE_BYTES if _media_type(headers) in PICTURE_TYPES else MAX_JSON_BYTES

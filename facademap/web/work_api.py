@@ -80,7 +80,7 @@ def _match_routes(desk: Desk, pictures: Pictures) -> list[Route]:
         asked = request.query_params
         turn = asked.get("turn", "0")
         data = piece_in_wall(desk.reading(), pictures, repair=asked.get("repair", ""), face=asked.get("face", ""),
-                             x_m=_float(asked.get("x")), y_m=_float(asked.get("y")), turn_deg=int(turn) if turn.isdigit() else -1)
+                             x_m=_float(asked.get("x")), y_m=_float(asked.get("y")), turn_deg=int(turn) if re.match(r"[0-9]{1,3}\Z", turn) else -1)
         return Response(data, media_type="image/jpeg", headers={"cache-control": "private, max-age=60"})
 
     def compare(request: Request, body: Any) -> Any:
@@ -235,6 +235,9 @@ def _review_routes(desk: Desk) -> list[Route]:
         return {"id": name}
 
     def links(request: Request, body: Any) -> Any:
+        granted = request.scope.get("facademap_pass")
+        if granted and granted.kind == "review":
+            raise InputError("links are shown to the team alone", "Ask the team.")
         if request.method == "GET":
             kept = desk.setting("reviewer_links", []) or []
             return {"links": [{k: v for k, v in link.items() if k != "hash"} for link in kept]}
