@@ -1,4 +1,4 @@
-"""Assisted outlines: a stone or a defect from one click, a crack or a joint between clicks.
+"""Assisted outlines: a stone or a defect from one click.
 
 Every result is a suggestion that a person confirms or draws anew.
 
@@ -6,27 +6,24 @@ References
 ----------
 .. [1] S. Beucher, C. Lantuejoul, "Use of watersheds in contour detection", 1979: flooding of a map of edges.
 .. [2] A. Frangi et al., "Multiscale vessel enhancement filtering", MICCAI 1998: lines by the second derivatives.
-.. [3] E. Mortensen, W. Barrett, "Intelligent scissors for image composition", SIGGRAPH 1995: lines as cheapest paths.
 """
 
 from __future__ import annotations
 
-import itertools
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from skimage.graph import route_through_array
 from skimage.segmentation import watershed
 
 from facademap.condition.assist_round import round_borders
 from facademap.condition.assist_squares import Square, agreed, on_stone, square_at, straight_edges
 from facademap.errors import GeometryError, InputError
 
-__all__ = ["Candidate", "barrier_map", "follow_line", "line_cost", "outline_at"]
+__all__ = ["Candidate", "barrier_map", "outline_at"]
 
 Floats = NDArray[Any]
 Mask = NDArray[np.bool_]
@@ -385,79 +382,3 @@ def _ring(mask: Mask) -> Floats:
     contours, _ = cv2.findContours((soft > 0.5).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     contour = max(contours, key=cv2.contourArea)
     return cv2.approxPolyDP(contour, 0.8, True)[:, 0].astype(float) - 3.0
-
-
-def line_cost(rgb: NDArray[Any]) -> Floats:
-    """Cost of going over each pixel when a dark or bright line is followed: low on the line."""
-    lightness = cv2.cvtColor(np.ascontiguousarray(rgb), cv2.COLOR_RGB2LAB)[..., 0].astype(np.float32) * (100.0 / 255.0)
-    strength = _line_strength(lightness, 1.0)
-    bright = _line_strength(lightness, -1.0)
-    strength = np.maximum(strength / _high(strength), 0.6 * bright / _high(bright))
-    return (0.03 + 1.0 / (1.0 + (3.0 * strength) ** 2)).astype(np.float32)
-
-
-def _high(values: Floats) -> float:
-    return max(float(np.quantile(values, 0.97)), 1e-3)
-
-
-def follow_line(rgb: NDArray[Any], points_px: Sequence[tuple[float, float]], *, cost: Floats | None = None) -> Floats:
-    """The crack or joint that leads through clicks in their order.
-
-    Parameters
-    ----------
-    rgb : ndarray of uint8, shape (rows, columns, 3)
-    points_px : sequence of (x, y)
-        Two places or more along the line.
-    cost : ndarray, optional
-        From :func:`line_cost`, where several lines are followed in one view.
-
-    Returns
-    -------
-    ndarray, shape (n, 2)
-        Path (x, y) that starts and ends at the line nearest to the first and last click.
-
-    Raises
-    ------
-    InputError
-        Fewer than two places, or one outside the picture.
-    """
-    if len(points_px) < 2:
-        raise InputError("a line needs two places", "Click at least at its start and its end.")
-    rows, columns = rgb.shape[:2]
-    for x, y in points_px:
-        if not (0 <= x < columns and 0 <= y < rows):
-            raise InputError(f"the place ({x:g}, {y:g}) lies outside the picture of {columns} x {rows} px", "Click inside the picture.")
-    cost = line_cost(rgb) if cost is None else cost
-    anchors = [_snap(cost, x, y) for x, y in points_px]
-    path: list[tuple[int, int]] = []
-    for start, end in itertools.pairwise(anchors):
-        span = max(abs(start[0] - end[0]), abs(start[1] - end[1]))
-        margin = int(40 + 0.35 * span)
-        top, left = max(0, min(start[0], end[0]) - margin), max(0, min(start[1], end[1]) - margin)
-        window = cost[top : max(start[0], end[0]) + margin + 1, left : max(start[1], end[1]) + margin + 1]
-        part, _ = route_through_array(window, (start[0] - top, start[1] - left), (end[0] - top, end[1] - left),
-                                      fully_connected=True, geometric=True)
-        path += [(r + top, c + left) for r, c in part[1 if path else 0 :]]
-    line = np.array([(c, r) for r, c in path], dtype=float)
-    return _smoothed(line)
-
-
-def _snap(cost: Floats, x_px: float, y_px: float, *, reach: int = 6) -> tuple[int, int]:
-    """The cheapest pixel near a click, nearer ones first."""
-    row, column = round(y_px), round(x_px)
-    top, left = max(0, row - reach), max(0, column - reach)
-    part = cost[top : row + reach + 1, left : column + reach + 1]
-    yy, xx = np.mgrid[0 : part.shape[0], 0 : part.shape[1]]
-    far = np.hypot(yy + top - row, xx + left - column) / reach
-    best = np.unravel_index(int(np.argmin(part + 0.35 * far)), part.shape)
-    return top + int(best[0]), left + int(best[1])
-
-
-def _smoothed(line: Floats) -> Floats:
-    """Stairs of the pixel path taken out; the ends stay."""
-    if len(line) < 5:
-        return line
-    padded = np.concatenate([np.repeat(line[:1], 2, axis=0), line, np.repeat(line[-1:], 2, axis=0)])
-    smooth = np.stack([np.convolve(padded[:, k], np.ones(5) / 5, mode="valid") for k in range(2)], axis=1)
-    smooth[0], smooth[-1] = line[0], line[-1]
-    return cv2.approxPolyDP(smooth.astype(np.float32)[:, None], 0.6, False)[:, 0].astype(float)

@@ -6,7 +6,8 @@ import json
 from pathlib import Path
 from typing import Any
 
-from facademap.condition.assist import follow_line, line_cost, outline_at
+from facademap.condition.assist import outline_at
+from facademap.condition.assist_lines import follow_line
 from facademap.errors import FacademapError, InputError
 from facademap.io.csv_tables import check_writable, read_csv_rows, write_text_atomically
 from facademap.io.pictures import read_picture
@@ -46,12 +47,11 @@ def follow(image: Path, *, clicks: Path, kind: str, out: Path) -> dict[str, Any]
         raise InputError(f"{out.name} would overwrite the input", "Choose another file for the result.")
     asked = _outline_clicks(clicks) if kind == "outline" else _line_clicks(clicks)
     rgb, _ = read_picture(image)
-    cost = line_cost(rgb) if kind == "line" else None
     features: list[dict[str, Any]] = []
     notes: list[str] = []
     for name, points in asked.items():
         try:
-            found = outline_at(rgb, *points[0]) if kind == "outline" else follow_line(rgb, points, cost=cost)
+            found = outline_at(rgb, *points[0]) if kind == "outline" else follow_line(rgb, points)
         except FacademapError as error:
             notes.append(f"{name}: {error}")
             continue

@@ -20,12 +20,13 @@ __all__ = ["available", "propose"]
 MOST_PX = 2_000_000
 #: Vertices closer to the line between their neighbours than this many pixels are left out of a proposal.
 SIMPLE_PX = 0.9
-_NAMES = {"outline": "outline_at", "line": "follow_line"}
+_NAMES = {"outline": ("facademap.condition.assist", "outline_at"), "line": ("facademap.condition.assist_lines", "follow_line")}
 
 
 def _function(kind: str) -> Callable[..., Any] | None:
     try:
-        found = getattr(importlib.import_module("facademap.condition.assist"), _NAMES[kind], None)
+        module, name = _NAMES[kind]
+        found = getattr(importlib.import_module(module), name, None)
     except ImportError:
         return None
     return found if callable(found) else None

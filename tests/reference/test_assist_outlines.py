@@ -17,7 +17,8 @@ from skimage import data
 from skimage.filters import sobel, threshold_otsu
 from skimage.segmentation import watershed
 
-from facademap.condition.assist import follow_line, outline_at
+from facademap.condition.assist import outline_at
+from facademap.condition.assist_lines import follow_line
 
 
 def _overlap(ring: np.ndarray, truth: np.ndarray) -> float:
@@ -113,6 +114,31 @@ def test_a_crack_is_followed_within_two_pixels() -> None:
     line = follow_line(np.clip(rgb, 0, 255).astype(np.uint8), clicks)
     dense = np.concatenate([np.linspace(a, b, 30) for a, b in itertools.pairwise(line)])
     away = np.min(np.hypot(x[:, None] - dense[None, :, 0], y[:, None] - dense[None, :, 1]), axis=1)
+    assert np.mean(away <= 2.0) >= 0.75
+
+
+def _crack(rng: np.random.Generator, length: int) -> np.ndarray:
+    """A line that wanders about a direction, one place a pixel."""
+    turn, angle = np.zeros(length), 0.0
+    for k in range(length):
+        angle += -0.06 * angle + 0.16 * rng.normal()
+        turn[k] = 0.35 + angle
+    return np.cumsum(np.column_stack([np.cos(turn), np.sin(turn)]), axis=0)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_hair_crack_across_joints_is_followed_from_two_clicks_beside_it(seed: int) -> None:
+    """Ashlar with dark joints, a crack one pixel wide over several stones, both clicks up to 3 px off it."""
+    rng = np.random.default_rng(seed)
+    rgb, _ = _ashlar(seed)
+    crack = _crack(rng, 420) + np.array([180, 150])
+    drawn = np.zeros(rgb.shape[:2], np.uint8)
+    cv2.polylines(drawn, [np.round(crack * 16).astype(np.int32)], False, 255, 1, cv2.LINE_AA, 4)
+    picture = np.clip(rgb * (1 - 0.5 * (cv2.GaussianBlur(drawn, (0, 0), 0.5) / 255.0)[..., None]), 0, 255).astype(np.uint8)
+    ends = [tuple(crack[k] + rng.uniform(-2.0, 2.0, 2)) for k in (2, -3)]
+    line = follow_line(picture, ends)
+    dense = np.concatenate([np.linspace(a, b, 30) for a, b in itertools.pairwise(line)])
+    away = np.min(np.hypot(crack[:, :1] - dense[None, :, 0], crack[:, 1:] - dense[None, :, 1]), axis=1)
     assert np.mean(away <= 2.0) >= 0.75
 
 
