@@ -34,6 +34,8 @@ from facademap.web.jobs import Jobs
 __all__ = ["routes"]
 
 MAX_LINKS = 200
+#: Points, flaws, and corners of a flaw at once.
+MAX_MARKS = 400
 
 
 def routes(desk: Desk, pictures: Pictures, jobs: Jobs) -> list[Route]:
@@ -99,8 +101,17 @@ def _match_routes(desk: Desk, pictures: Pictures) -> list[Route]:
 
     def face(request: Request, body: Any) -> Any:
         photo = _text(body, "photo", required=True, most=400)
-        return measure_face(desk.reading(), photo, click_px=_numbers(body, "click_px", 2), scale_px=_numbers(body, "scale_px", 4),
-                            length_m=_numbers({"length_m": [body.get("length_m")]}, "length_m", 1)[0])
+        points, flaws = body.get("points") or [], body.get("flaws") or []
+        if not isinstance(points, list) or len(points) > MAX_MARKS or not isinstance(flaws, list) or len(flaws) > MAX_MARKS \
+                or not all(isinstance(f, dict) for f in flaws):
+            raise InputError("points or flaws are no lists", f"Send at most {MAX_MARKS} of each.")
+        for flaw in flaws:
+            if not isinstance(flaw.get("ring_px"), list) or len(flaw["ring_px"]) > MAX_MARKS:
+                raise InputError("a flaw without a ring", f"Send ring_px with 3 to {MAX_MARKS} corners.")
+            flaw["ring_px"] = [_numbers({"a corner": p}, "a corner", 2) for p in flaw["ring_px"]]
+        scale: dict[str, Any] = {"points": [_numbers({"a point": p}, "a point", 4) for p in points]} if points else {
+            "scale_px": _numbers(body, "scale_px", 4), "length_m": _numbers({"length_m": [body.get("length_m")]}, "length_m", 1)[0]}
+        return measure_face(desk.reading(), photo, click_px=_numbers(body, "click_px", 2), flaws=flaws, **scale)
 
     return [Route("/api/faces/measure", threaded(face), methods=["POST"]), Route("/api/ranking", threaded(ranking)), Route("/api/plans/compare", threaded(compare)), Route("/pictures/in-wall", threaded(in_wall)),
             Route("/api/assist", threaded(can_assist)), Route("/api/assist/{kind}", threaded(assist), methods=["POST"])]

@@ -25,6 +25,10 @@ const sign = (check, name, on) => new Style({
 });
 const arrow = [new Style({ stroke: new Stroke({ color: "#fff", width: 6 }) }), new Style({ stroke: new Stroke({ color: "#a3141e", width: 3 }) })];
 
+const flawSign = [new Style({ stroke: new Stroke({ color: "#141516", width: 5 }) }), new Style({ stroke: new Stroke({ color: "#ffc61a", width: 2.4, lineDash: [7, 5] }) })];
+
+const NO_RINGS = [];
+
 /** Points of the surface with where they are seen and how far the fit misses them. */
 function judged(points, seen, camera) {
   const px = (o) => withoutLens([o.x_px, o.y_px], camera);
@@ -143,8 +147,8 @@ export function readPoints(text) {
   return { rows, fault: rows.length ? "" : t("control.table.empty") };
 }
 
-/** A photo under a magnifier with marks, arrows, and a ring where one is given. */
-export function PhotoView({ photo, result, chosen, onPick, onChoose, ring = null }) {
+/** A photo under a magnifier with marks, arrows, a ring where one is given, and flaws. */
+export function PhotoView({ photo, result, chosen, onPick, onChoose, ring = null, rings = NO_RINGS }) {
   const box = useRef(null);
   const glass = useRef(null);
   const state = useRef({});
@@ -193,6 +197,11 @@ export function PhotoView({ photo, result, chosen, onPick, onChoose, ring = null
       traced.set("style", arrow);
       places.addFeature(traced);
     }
+    for (const flaw of rings) {
+      const drawn = new Feature(new LineString((flaw.length > 2 ? [...flaw, flaw[0]] : flaw).map(([x, y]) => [x + 0.5, -y - 0.5])));
+      drawn.set("style", flawSign);
+      places.addFeature(drawn);
+    }
     for (const { point, obs, du, dv } of known) {
       const at = [obs.x_px + 0.5, -obs.y_px - 0.5];
       const mark = new Feature(new Point(at));
@@ -205,7 +214,7 @@ export function PhotoView({ photo, result, chosen, onPick, onChoose, ring = null
         places.addFeature(line);
       }
     }
-  }, [result, chosen, photo.id, ring]);
+  }, [result, chosen, photo.id, ring, rings]);
   return <><div class="map" ref={box} tabIndex={0} role="application" aria-label={t("control.photo.about", { id: photo.id })} /><div class="glass" aria-hidden="true"><div ref={glass} /><i /></div></>;
 }
 
