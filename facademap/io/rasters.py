@@ -16,6 +16,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -98,7 +99,7 @@ def write_elevation(path: Path, grid: PixelGrid, windows: Iterable[tuple[Window,
     with TiledTiffWriter(path, width_px=grid.width_px, height_px=grid.height_px, bands=4, alpha=True,
                          tags=_geo_tags(grid, crs_wkt, text), threads=threads) as writer:
         for window, rgb, mask in windows:
-            writer.write_tile(window.column, window.row, np.dstack([rgb, mask]))
+            writer.write_tile(window.column, window.row, np.asarray(cv2.merge([rgb, mask]), np.uint8))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,12 +7,15 @@ the differences between stones are not touched: within one photo neighbouring st
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from facademap.photo.features import grey_picture
 
 __all__ = ["OverlapSample", "PhotoLevel", "level_photos", "sharpness_of"]
 
@@ -41,12 +44,16 @@ class PhotoLevel:
     factor: tuple[float, float, float] = (1.0, 1.0, 1.0)
     shading: tuple[float, float, float, float, float] = (0.0, 0.0, 0.0, 0.0, 0.0)
 
-    def at(self, x_share: Floats, y_share: Floats) -> Floats:
-        """Multipliers at places of the photo, shape (..., 3)."""
+    def shade(self, x_share: Floats, y_share: Floats) -> Floats:
+        """The part of the multipliers that is alike for all colours, at places of the photo."""
         x, y = np.asarray(x_share), np.asarray(y_share)
         s = self.shading
         log = s[0] * x + s[1] * y + s[2] * (x * x - 1 / 3) + s[3] * x * y + s[4] * (y * y - 1 / 3)
-        return np.asarray(np.exp(np.clip(log, -1.0, 1.0))[..., None] * np.asarray(self.factor))
+        return np.asarray(np.exp(np.clip(log, -1.0, 1.0)))
+
+    def at(self, x_share: Floats, y_share: Floats) -> Floats:
+        """Multipliers at places of the photo, shape (..., 3)."""
+        return self.shade(x_share, y_share)[..., None] * np.asarray(self.factor)
 
     @property
     def is_plain(self) -> bool:
@@ -170,12 +177,17 @@ def _solve_factors(count: int, overlaps: Sequence[OverlapSample], shades: Floats
     return np.asarray(np.linalg.solve(normal, right))
 
 
-def sharpness_of(grey: Bytes, *, block_px: int = 128) -> float:
+#: Pixels that are looked at to judge the sharpness of a photo (a setting).
+SHARPNESS_PX = 3_000_000
+
+
+def sharpness_of(picture: Bytes, *, block_px: int = 128) -> float:
     """How fine the finest detail of a photo is: a ratio that falls with blur and hardly depends on the subject.
 
     Parameters
     ----------
-    grey : ndarray of uint8, shape (rows, columns)
+    picture : ndarray of uint8, shape (rows, columns) or (rows, columns, 3)
+        Of a large one, evenly spread strips are looked at.
     block_px : int
         Side of the blocks whose median is taken.
 
@@ -184,13 +196,23 @@ def sharpness_of(grey: Bytes, *, block_px: int = 128) -> float:
     float
         Energy of the Laplacian over energy of the gradient, 0 when there is no detail.
     """
+    strips = max(1, picture.shape[0] // block_px)
+    step = max(1, math.ceil(picture.shape[0] * picture.shape[1] / SHARPNESS_PX))
+    height = picture.shape[0] // strips
+    found = [_fine_over_coarse(grey_picture(picture[n * height : (n + 1) * height]), block_px)
+             for n in range(step // 2 if strips > step else 0, strips, step)]
+    ratios = np.concatenate(found)
+    return float(np.median(ratios)) if len(ratios) else 0.0
+
+
+def _fine_over_coarse(grey: Bytes, block_px: int) -> Floats:
+    """The ratio in the blocks with texture of one strip."""
     import cv2
 
-    value = grey[: grey.shape[0] // 2 * 2, : grey.shape[1] // 2 * 2]
-    laplacian = cv2.Laplacian(value, cv2.CV_32F) ** 2
-    gradient = cv2.Sobel(value, cv2.CV_32F, 1, 0) ** 2 + cv2.Sobel(value, cv2.CV_32F, 0, 1) ** 2
-    size = (max(1, value.shape[1] // block_px), max(1, value.shape[0] // block_px))
+    laplacian = cv2.Laplacian(grey, cv2.CV_32F) ** 2
+    gradient = cv2.Sobel(grey, cv2.CV_32F, 1, 0) ** 2 + cv2.Sobel(grey, cv2.CV_32F, 0, 1) ** 2
+    size = (max(1, grey.shape[1] // block_px), 1)
     fine = cv2.resize(laplacian, size, interpolation=cv2.INTER_AREA)
     coarse = cv2.resize(gradient, size, interpolation=cv2.INTER_AREA)
     textured = coarse > 60.0
-    return float(np.median(fine[textured] / coarse[textured])) if textured.any() else 0.0
+    return np.asarray(fine[textured] / coarse[textured], dtype=float)

@@ -19,7 +19,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facademap.photo.exposure import OverlapSample, PhotoLevel, level_photos, sharpness_of
-from facademap.photo.features import grey_picture
 from facademap.photo.flatten import WallLight, fit_wall_light
 from facademap.photo.resample import Interpolation, PhotoLevels, SurfaceView, rectify_window
 from facademap.photo.seams import CoarseView, SeamSettings, choose_sources, coarse_view
@@ -73,13 +72,11 @@ class PictureShelf:
             photo = PhotoLevels(np.asarray(self._load(number)))
             with self._lock:
                 self._kept[number] = photo
-                while len(self._kept) > 1 and sum(_weight(p) for p in self._kept.values()) > self._most:
+                while len(self._kept) > 1 and sum(p.nbytes for p in self._kept.values()) > self._most:
                     self._kept.popitem(last=False)
             return photo
 
 
-def _weight(photo: PhotoLevels) -> int:
-    return int(photo.picture.nbytes * 4 // 3)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,22 +177,25 @@ def plan_mosaic(
     -------
     MosaicPlan
     """
-    shelf = pictures if isinstance(pictures, PictureShelf) else PictureShelf(pictures)
+    load = pictures.get if isinstance(pictures, PictureShelf) else PictureShelf(pictures, most_bytes=0).get
     cell = cell_size_px(grid)
     coarse = _coarse_grid(grid, cell)
     shape = (coarse.height_px, coarse.width_px)
+
+    def look(i: int) -> tuple[tuple[int, int], float, CoarseView | None, Bytes | None]:
+        photo = load(i)
+        size = int(photo.picture.shape[1]), int(photo.picture.shape[0])
+        found, picture = coarse_view(views[i], coarse, size_px=size, gsd_m=grid.gsd_m, settings=settings), None
+        if found is not None:
+            picture, mask = rectify_window(views[i], photo, coarse, found.window, interpolation="linear")
+            found.score[mask == 0] = -np.inf
+        return size, sharpness_of(photo.picture), found, picture
+
     sizes, sharp, small = [], [], []
     seen: list[CoarseView | None] = []
-    for i, view in enumerate(views):
-        photo = shelf.get(i)
-        height, width = photo.picture.shape[:2]
-        sizes.append((int(width), int(height)))
-        sharp.append(sharpness_of(grey_picture(photo.picture)))
-        found = coarse_view(view, coarse, size_px=sizes[-1], gsd_m=grid.gsd_m, settings=settings)
-        picture = None
-        if found is not None:
-            picture, mask = rectify_window(view, photo, coarse, found.window, interpolation="linear")
-            found.score[mask == 0] = -np.inf
+    for i, (size, sharpness_i, found, picture) in in_order(look, range(len(views)), ahead=1):
+        sizes.append(size)
+        sharp.append(sharpness_i)
         seen.append(found)
         small.append(picture)
         if progress is not None:
@@ -312,11 +312,14 @@ def mosaic_window(
     if not labels:
         return (np.zeros((window.height, window.width, 3), np.uint8), np.zeros(source.shape, np.uint8), source)
     if len(labels) == 1:
-        rgb, mask = _one_photo(plan, views, shelf, labels[0], window, interpolation)
-        # the plan's cells decide what is filled, so that the edge of a photo's rim stays out everywhere alike
-        keep = weights[0] > 0.0 if weights[0] is not None else np.ones(source.shape, bool)
-        mask = np.where(keep, mask, 0).astype(np.uint8)
-        rgb[mask == 0] = 0
+        rgb, mask = _one_photo(views, shelf, plan, labels[0], window, interpolation)
+        if not _is_plain(plan, labels[0]):
+            brightness = _brightness_map(plan, views[labels[0]], labels[0], window)
+            rgb = np.asarray(cv2.multiply(rgb, _coloured(brightness, plan, labels[0]), dtype=cv2.CV_8U), np.uint8)
+        if weights[0] is not None:
+            # the plan's cells decide what is filled, so that the edge of a photo's rim stays out everywhere alike
+            mask[weights[0] <= 0.0] = 0
+            rgb[mask == 0] = 0
         source[mask > 0] = labels[0]
         return rgb, mask, source
     total = np.zeros((window.height, window.width), np.float32)
@@ -325,12 +328,17 @@ def mosaic_window(
     for label, weight in zip(labels, weights, strict=True):
         assert weight is not None
         part, at = _filled_part(weight, window)
-        rgb, mask = _one_photo(plan, views, shelf, label, part, interpolation)
-        share = np.where(mask > 0, weight[at], 0.0).astype(np.float32)
-        mixed[at] += cv2.multiply(rgb, cv2.merge([share, share, share]), dtype=cv2.CV_32F)
+        rgb, mask = _one_photo(views, shelf, plan, label, part, interpolation)
+        share = np.ascontiguousarray(weight[at])
+        if not mask.all():
+            share[mask == 0] = 0.0
+        brightened = share * _brightness_map(plan, views[label], label, part)
+        mixed[at] += cv2.multiply(rgb, _coloured(brightened, plan, label), dtype=cv2.CV_32F)
         total[at] += share
         ahead = share > most[at]
         source[at][ahead], most[at][ahead] = label, share[ahead]
+    if float(total.min()) > 0.999:
+        return np.asarray(cv2.convertScaleAbs(mixed), np.uint8), np.full(source.shape, 255, np.uint8), source
     filled = total > 1e-6
     scale = np.where(filled, 1.0 / np.maximum(total, 1e-6), 0.0).astype(np.float32)
     whole = cv2.multiply(mixed, cv2.merge([scale, scale, scale]), dtype=cv2.CV_8U)
@@ -383,21 +391,29 @@ def _zoomed(cells: NDArray[np.float32], window: Window, cell: int, r0: int, c0: 
 
 
 def _one_photo(
-    plan: MosaicPlan, views: Sequence[SurfaceView], shelf: PictureShelf, number: int, window: Window,
+    views: Sequence[SurfaceView], shelf: PictureShelf, plan: MosaicPlan, number: int, window: Window,
     interpolation: Interpolation,
 ) -> tuple[Bytes, Bytes]:
-    """One photo on a window, levelled."""
+    """One photo on a window, as it was taken."""
     rgb, mask = rectify_window(views[number], shelf.get(number), plan.grid, window, interpolation=interpolation)
-    if rgb.shape[2] == 1:
-        rgb = np.repeat(rgb, 3, axis=2)
+    return np.repeat(rgb, 3, axis=2) if rgb.shape[2] == 1 else rgb, mask
+
+
+def _is_plain(plan: MosaicPlan, number: int) -> bool:
+    """Whether a photo goes into the mosaic as it was taken."""
+    return plan.levels[number].is_plain and not plan.light.terms
+
+
+def _coloured(brightness: NDArray[np.float32], plan: MosaicPlan, number: int) -> NDArray[np.float32]:
+    """Multipliers of the three colours."""
+    return np.asarray(cv2.merge([brightness * np.float32(f) for f in plan.levels[number].factor]), np.float32)
+
+
+def _brightness_map(plan: MosaicPlan, view: SurfaceView, number: int, window: Window) -> NDArray[np.float32]:
+    """Multipliers of a window, alike for all colours, computed on a lattice and interpolated."""
     level = plan.levels[number]
-    if not level.is_plain or plan.light.terms:
-        rgb = np.asarray(cv2.multiply(rgb, _factor_map(plan, views[number], number, window), dtype=cv2.CV_8U), np.uint8)
-    return rgb, mask
-
-
-def _factor_map(plan: MosaicPlan, view: SurfaceView, number: int, window: Window) -> NDArray[np.float32]:
-    """Multipliers of a window, computed on a lattice and interpolated."""
+    if not plan.light.terms and not any(level.shading):
+        return np.ones((window.height, window.width), np.float32)
     columns = window.column + np.arange(math.ceil(window.width / _LATTICE_PX) + 2) * _LATTICE_PX
     rows = window.row + np.arange(math.ceil(window.height / _LATTICE_PX) + 2) * _LATTICE_PX
     places = plan.grid.wall_from_pixel(columns[None, :], rows[:, None])
@@ -405,14 +421,13 @@ def _factor_map(plan: MosaicPlan, view: SurfaceView, number: int, window: Window
     width, height = plan.sizes_px[number]
     x = np.nan_to_num((pixel[..., 0] - (width - 1) / 2.0) / (width / 2.0)).clip(-1.2, 1.2)
     y = np.nan_to_num((pixel[..., 1] - (height - 1) / 2.0) / (height / 2.0)).clip(-1.2, 1.2)
-    lattice = plan.levels[number].at(x, y)
+    lattice = level.shade(x, y)
     if plan.light.terms:
         across = (2.0 * columns + 1.0) / plan.grid.width_px - 1.0
         down = (2.0 * rows + 1.0) / plan.grid.height_px - 1.0
-        lattice = lattice * plan.light.factor(across[None, :], down[:, None])[..., None]
-    lattice = lattice.astype(np.float32)
+        lattice = lattice * plan.light.factor(across[None, :], down[:, None])
     step = 1.0 / _LATTICE_PX
-    return np.asarray(cv2.warpAffine(lattice, np.array([[step, 0.0, 0.0], [0.0, step, 0.0]]),
+    return np.asarray(cv2.warpAffine(lattice.astype(np.float32), np.array([[step, 0.0, 0.0], [0.0, step, 0.0]]),
                                      (window.width, window.height), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
                                      borderMode=cv2.BORDER_REPLICATE))
 

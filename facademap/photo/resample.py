@@ -60,6 +60,11 @@ class PhotoLevels:
         return self._levels[0]
 
     @property
+    def nbytes(self) -> int:
+        """Memory of the picture and of the copies made by now."""
+        return sum(int(level.nbytes) for level in self._levels)
+
+    @property
     def bands(self) -> int:
         """Number of colour bands."""
         return 1 if self.picture.ndim == 2 else int(self.picture.shape[2])
@@ -131,15 +136,13 @@ def rectify_window(view: SurfaceView, photo: PhotoLevels, grid: PixelGrid, windo
     """
     picture = photo.picture
     height, width = picture.shape[:2]
-    blank = np.zeros((window.height, window.width, photo.bands), np.uint8)
-    empty = np.zeros((window.height, window.width), np.uint8)
     lattice = _lattice(view, grid, window)
     seen = np.isfinite(lattice).all(axis=-1)
     if not seen.any():
-        return blank, empty
+        return _nothing(photo, window)
     low, high = np.nanmin(lattice, axis=(0, 1)), np.nanmax(lattice, axis=(0, 1))
     if high[0] < -0.5 or high[1] < -0.5 or low[0] > width - 0.5 or low[1] > height - 0.5:
-        return blank, empty
+        return _nothing(photo, window)
     level = _reduction(lattice)
     # a window of a much coarser elevation spans so much of the photo that the lattice would be too wide
     maps = _upsample(lattice, window) if level == 0 and seen.all() else None
@@ -147,31 +150,41 @@ def rectify_window(view: SurfaceView, photo: PhotoLevels, grid: PixelGrid, windo
         exact = _exact(view, grid, window)
         exact[~np.isfinite(exact).all(axis=-1)] = -1e6
         maps = np.clip(exact, -1e6, 1e6).astype(np.float32)
-    inside = ((maps[..., 0] >= -0.5) & (maps[..., 0] <= width - 0.5)
-              & (maps[..., 1] >= -0.5) & (maps[..., 1] <= height - 0.5))
-    if not inside.any():
-        return blank, empty
+    if level == 0 and seen.all() and min(low) >= 0 and high[0] <= width - 1 and high[1] <= height - 1:
+        inside = None  # the whole window, as nearly always
+    else:
+        inside = ((maps[..., 0] >= -0.5) & (maps[..., 0] <= width - 0.5)
+                  & (maps[..., 1] >= -0.5) & (maps[..., 1] <= height - 0.5))
+        if not inside.any():
+            return _nothing(photo, window)
     source, level = photo.level(level)
     if level:
         maps = (maps + 0.5) / 2**level - 0.5
     rgb = _remap(source, maps, inside, _CODES[interpolation])
     if rgb.ndim == 2:
         rgb = rgb[..., None]
+    if inside is None:
+        return rgb, np.full(maps.shape[:2], 255, np.uint8)
     if not inside.all():
         rgb[~inside] = 0
     return rgb, inside.astype(np.uint8) * 255
 
 
-def _remap(source: Bytes, maps: NDArray[np.float32], inside: NDArray[np.bool_], code: int) -> Bytes:
+def _nothing(photo: PhotoLevels, window: Window) -> tuple[Bytes, Bytes]:
+    return (np.zeros((window.height, window.width, photo.bands), np.uint8),
+            np.zeros((window.height, window.width), np.uint8))
+
+
+def _remap(source: Bytes, maps: NDArray[np.float32], inside: NDArray[np.bool_] | None, code: int) -> Bytes:
     if max(source.shape[:2]) >= _REMAP_LIMIT_PX:
-        wanted = maps[inside]
+        wanted = maps.reshape(-1, 2) if inside is None else maps[inside]
         left, top = np.maximum(np.floor(wanted.min(axis=0)).astype(int) - 4, 0)
         right, bottom = np.ceil(wanted.max(axis=0)).astype(int) + 5
         source = source[top:bottom, left:right]
         maps = maps - np.array([left, top], np.float32)
     # two separate maps: OpenCV's code for them is the fastest and keeps full precision
-    return np.asarray(cv2.remap(source, np.ascontiguousarray(maps[..., 0]), np.ascontiguousarray(maps[..., 1]), code,
-                                borderMode=cv2.BORDER_REPLICATE))
+    map_x, map_y = cv2.split(maps)
+    return np.asarray(cv2.remap(source, map_x, map_y, code, borderMode=cv2.BORDER_REPLICATE))
 
 
 def rectify_windows(view: SurfaceView, picture: Bytes | PhotoLevels, grid: PixelGrid, *,

@@ -11,7 +11,6 @@ import hashlib
 import json
 import math
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -35,6 +34,7 @@ from facademap.photo.chart import PatchReading, read_patch
 from facademap.photo.features import grey_picture
 from facademap.photo.mosaic import WINDOW_PX, MosaicPlan, PictureShelf, mosaic_window, plan_mosaic
 from facademap.photo.mosaic_views import MosaicViews, WallView, fit_mosaic_views, join_reduced
+from facademap.photo.threads import in_order
 from facademap.tasks.true_colour import TrueColour, true_colour
 from facademap.wall.grid import Extent, PixelGrid, Window
 from facademap.wall.world import wall_crs
@@ -264,8 +264,9 @@ def _plan_of(folder: str) -> MosaicPlan:
 
 
 def _planned(part: MosaicFolder, grid: PixelGrid, level: bool, flatten: bool, progress: Progress) -> MosaicPlan:
-    views, shelf, _ = _opened(str(part.path))
-    plan = plan_mosaic(views, shelf, grid, level=level, flatten=flatten, progress=progress)
+    views, _, _ = _opened(str(part.path))
+    photos = part.read_job()["photos"]
+    plan = plan_mosaic(views, lambda i: read_picture(Path(photos[i]))[0], grid, level=level, flatten=flatten, progress=progress)
     part.write_plan(plan)
     return plan
 
@@ -299,15 +300,10 @@ def render_block(folder: str, block: tuple[int, int, int, int], *, threads: int 
         rgb, mask, _ = mosaic_window(plan, views, shelf, window)
         at = (slice(window.row - row, window.row - row + window.height),
               slice(window.column - column, window.column - column + window.width))
-        pixels[at][..., :3], pixels[at][..., 3] = rgb, mask
+        pixels[at] = cv2.merge([rgb, mask])
 
-    before = cv2.getNumThreads()
-    cv2.setNumThreads(1)
-    try:
-        with ThreadPoolExecutor(threads) as pool:
-            list(pool.map(fill, windows))
-    finally:
-        cv2.setNumThreads(before)
+    for _ in in_order(fill, windows, threads=threads, ahead=8):
+        pass
     place.write_block(whole, pixels)
     return column, row
 
@@ -316,13 +312,18 @@ def _render(part: MosaicFolder, grid: PixelGrid, cluster: str | None, progress: 
     """Make the blocks that are not there yet, here or on a cluster."""
     blocks = list(grid.windows(BLOCK_PX))
     missing = [b for b in blocks if not part.has_block(b)]
-    # there and back again, so that neighbouring blocks share their photos
-    missing.sort(key=lambda b: (b.row, b.column if b.row // BLOCK_PX % 2 == 0 else -b.column))
+    # there and back again along the shorter side, so that neighbouring blocks share their photos
+    upright = grid.height_px <= grid.width_px
+    missing.sort(key=lambda b: _there_and_back(b.column, b.row) if upright else _there_and_back(b.row, b.column))
     tasks = [(b.column, b.row, b.width, b.height) for b in missing]
     done = len(blocks) - len(missing)
     for _ in _on_cluster(cluster, str(part.path), tasks) if cluster else _here(str(part.path), tasks):
         done += 1
         progress(done / len(blocks))
+
+
+def _there_and_back(line_px: int, along_px: int) -> tuple[int, int]:
+    return line_px, along_px if line_px // BLOCK_PX % 2 == 0 else -along_px
 
 
 def _here(folder: str, tasks: Sequence[tuple[int, int, int, int]]) -> Iterator[Any]:

@@ -127,7 +127,7 @@ def test_the_shelf_keeps_within_its_bytes() -> None:
         loaded.append(number)
         return np.zeros((100, 100, 3), np.uint8)
 
-    shelf = PictureShelf(load, most_bytes=90_000)
+    shelf = PictureShelf(load, most_bytes=70_000)
     for number in (0, 1, 0, 2, 1, 0):
         shelf.get(number)
     assert loaded == [0, 1, 2, 1, 0]
