@@ -64,6 +64,7 @@ class Project:
         self.folder = folder
         self.read_only = read_only
         self._connection = connection
+        self._file = _file_at(self.path)
 
     # -- opening ------------------------------------------------------------------------------
 
@@ -238,6 +239,10 @@ class Project:
         """
         if self.read_only:
             raise ProjectError(f"{self.folder}: the project was opened for reading only", "Open it for writing.")
+        if _file_at(self.path) != self._file:
+            # the open file lives on without a name; what is written to it then is gone when it is closed
+            raise ProjectError(f"{self.folder}: the project was moved, replaced or deleted while it was open; nothing was stored",
+                               "Put it back, or open it where it is now.")
         with in_plain_words(self.path):
             self._connection.execute("BEGIN IMMEDIATE")
             edit = Edit(self._connection, who=who, what=what, undoes=undoes,
@@ -336,6 +341,15 @@ class Project:
             return None
         found = self._connection.execute('SELECT "frame_wkt" FROM "surfaces" WHERE "id" = ?', (surfaces.pop(),)).fetchone()
         return found[0] if found else None
+
+
+def _file_at(path: Path) -> tuple[int, int] | None:
+    """Which file stands at a path, whatever it is called; ``None`` for none."""
+    try:
+        state = path.stat()
+    except OSError:
+        return None
+    return state.st_dev, state.st_ino
 
 
 def _series(values: list[Any], kind: str) -> pd.Series:

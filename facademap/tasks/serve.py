@@ -6,6 +6,7 @@ import secrets
 import socket
 from dataclasses import dataclass
 from pathlib import Path
+from typing import IO
 
 from facademap.errors import InputError
 from facademap.store.project import Project
@@ -20,13 +21,14 @@ FIRST_PORT, TRIED_PORTS = 8471, 20
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ServePlan:
-    """An open socket and the address that people type."""
+    """An open socket, the address that people type, and the hold on the project while the server runs."""
 
     folder: Path
     host: str
     secret: str
     socket: socket.socket
     address: str
+    hold: IO[str] | None = None
 
 
 def plan_server(folder: str | Path, *, host: str = "127.0.0.1", port: int | None = None, secret: str = "") -> ServePlan:
@@ -47,11 +49,45 @@ def plan_server(folder: str | Path, *, host: str = "127.0.0.1", port: int | None
                          f"Add --secret, for instance --secret {secrets.token_urlsafe(12)}, or leave --host out.")
     if secret and len(secret) < SHORTEST_SECRET:
         raise InputError(f"a secret of {len(secret)} characters", f"Use {SHORTEST_SECRET} characters or more.")
+    hold = _hold(path)
     taken = _listen(host, port)
     shown = socket.gethostname() if host in ("0.0.0.0", "::") else host
     shown = f"[{shown}]" if ":" in shown else shown
     address = f"http://{shown}:{taken.getsockname()[1]}/"
-    return ServePlan(folder=path, host=host, secret=secret, socket=taken, address=address)
+    if hold is not None:
+        hold.truncate(0)
+        hold.write(address)
+        hold.flush()
+    return ServePlan(folder=path, host=host, secret=secret, socket=taken, address=address, hold=hold)
+
+
+def _hold(folder: Path) -> IO[str] | None:
+    """Keep a second server off the project; the hold ends with the process, however it ends.
+
+    ``None`` where the system knows no such hold or the folder cannot be written.
+    """
+    try:
+        import fcntl
+    except ImportError:
+        return None
+    place = folder / "cache" / "serving"
+    try:
+        place.parent.mkdir(exist_ok=True)
+        file = place.open("a+", encoding="utf-8")
+    except OSError:
+        return None
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        file.seek(0)
+        address = file.read(200).strip() or "another address"
+        file.close()
+        raise InputError(f"{folder}: the survey desk of this project is running already at {address}",
+                         "Open that address; several people can work there at once. Or stop it first.") from None
+    except OSError:
+        file.close()
+        return None
+    return file
 
 
 def _listen(host: str, port: int | None) -> socket.socket:

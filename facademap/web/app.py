@@ -103,7 +103,7 @@ def make_app(folder: Path, *, host: str = "127.0.0.1", secret: str = "") -> Guar
     ]
     handlers: dict[Any, Any] = {404: on_http_error, 405: on_http_error, 500: on_unforeseen, Exception: on_unforeseen}
     app = Starlette(routes=routes, exception_handlers=handlers, lifespan=lifespan)
-    app.state.desk = desk
+    app.state.desk, app.state.jobs = desk, jobs
     return Guard(app, access, on_stop=desk.stop_waiting)
 
 

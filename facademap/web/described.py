@@ -55,7 +55,8 @@ _KINDS: Mapping[str, Schema] = {
 
 def _values(name: str) -> Schema:
     """What a change of a table may say, after the table's contract."""
-    table, properties = TABLES[name], {}
+    table = TABLES[name]
+    properties: dict[str, Schema] = {}
     for column in table.columns:
         schema = dict(_KINDS[column.kind])
         if column.choices:
@@ -67,7 +68,7 @@ def _values(name: str) -> Schema:
         properties[column.name] = {"anyOf": [schema, {"type": "null"}]} if column.nullable else schema
     if table.geometry:
         properties["geometry"] = _GEOMETRY
-    return _object(**properties)
+    return _object((), **properties)
 
 
 def _edit() -> Schema:

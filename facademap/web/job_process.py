@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
+import os
 import sys
+import threading
 import time
 from pathlib import Path
 from typing import Any
@@ -62,13 +65,27 @@ def _run(order: dict[str, Any]) -> Any:
 
 def main() -> None:
     """Read, run, tell."""
-    order = json.loads(sys.stdin.read())
+    order = json.loads(sys.stdin.readline())
+    threading.Thread(target=_end_with_the_server, daemon=True).start()
     try:
         result = _run(order)
     except FacademapError as error:
         _tell(error={"problem": error.problem, "remedy": error.remedy})
         sys.exit(2)
+    except Exception as error:
+        _tell(error={"problem": f"a fault of our own ({type(error).__name__}: {' '.join(str(error).split())[:200]}); nothing was stored",
+                     "remedy": "Run the same command at the terminal and send the maker what it says."})
+        sys.exit(3)
     _tell(result=result)
+
+
+def _end_with_the_server() -> None:
+    """Wait for the server to go; whoever asked is not there any more, and a new server may begin the same work."""
+    with contextlib.suppress(OSError, ValueError):
+        # read without the lock of sys.stdin, which a job that ends would wait for
+        while os.read(0, 1):
+            pass
+    os._exit(4)
 
 
 if __name__ == "__main__":

@@ -70,8 +70,9 @@ class Jobs:
             process = subprocess.Popen([sys.executable, "-m", "facademap.web.job_process"], stdin=subprocess.PIPE, text=True,
                                        stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, env={**os.environ, "PYTHONUNBUFFERED": "1"})
             assert process.stdin is not None
-            process.stdin.write(order)
-            process.stdin.close()
+            # the pipe stays open: when this server is gone it breaks, and the job ends too instead of writing alone
+            process.stdin.write(order + "\n")
+            process.stdin.flush()
             job = Job(id=uuid.uuid4().hex, kind=kind, process=process, started=time.monotonic())
             self._jobs[job.id] = job
             for old in list(self._jobs)[:-_KEPT]:
@@ -115,6 +116,8 @@ class Jobs:
                 job.fraction = max(job.fraction, min(1.0, float(message["fraction"])))
             job.result, job.error = message.get("result", job.result), message.get("error", job.error)
         job.process.wait()
+        if job.process.stdin is not None:
+            job.process.stdin.close()
         with job.lock:
             if job.state != "running":
                 return
@@ -123,4 +126,12 @@ class Jobs:
                 job.state, job.fraction = "done", 1.0
             else:
                 job.state = "failed"
-                job.error = job.error or {"problem": "the job ended without a result", "remedy": "Start it again."}
+                job.error = job.error or _unexplained(job)
+
+
+def _unexplained(job: Job) -> dict[str, Any]:
+    """A job that ended without a word, mostly killed by the system for want of memory."""
+    code = job.process.returncode
+    how = f"signal {-code}" if code and code < 0 else f"exit code {code}"
+    return {"problem": f"{KINDS[job.kind]}: the work was broken off ({how}); nothing of it was stored",
+            "remedy": "Close other programs if memory is short, and start it again; the project is as it was."}
