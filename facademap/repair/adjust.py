@@ -26,6 +26,7 @@ __all__ = ["BY_HAND", "AdjustedCutOut", "adjust_cut_out", "can_be_adjusted"]
 
 #: Rule of a cut-out that a person drew: planning leaves it as it is.
 BY_HAND = "drawn by hand"
+BY_HAND_PINS = "pins were placed by hand"
 #: A side drawn this near to an arris of the stone was meant to lie on it (project rule, twice the picking accuracy of a tablet).
 ON_ARRIS_M = 0.004
 
@@ -109,7 +110,8 @@ def adjust_cut_out(
     _check_joints(name, row, settings)
     removed = float(shapely.intersection(row["geometry"], stone.drawn).area)
     row |= {"removed_area_m2": removed, "removed_volume_m3": removed * float(row["depth_m"])}
-    wanted = None if changed & {"geometry", "wall_stone"} or "pins" not in changed else row.get("pins") or []
+    placed = "pins" in changed or BY_HAND_PINS in ((repair.get("materials") or {}).get("pins") or {}).get("notes", ())
+    wanted = row.get("pins") or [] if placed and not changed & {"geometry", "wall_stone"} else None
 
     def place(face: Polygon, layout: PinLayout) -> PinLayout:
         return layout if wanted is None else _placed(name, face, layout, wanted, settings)
@@ -227,7 +229,7 @@ def _placed(name: str, face: Polygon, layout: PinLayout, wanted: Sequence[Any], 
                 faults.append(f"pins {number} and {other} stand {apart * 1000:.0f} mm apart; {settings.pin_spacing_minimum_m * 1000:.0f} mm are wanted")
     if not pins:
         faults.append("no pin holds the piece")
-    return PinLayout(pins=tuple(pins), faults=tuple(faults), notes=("pins were placed by hand",), cover_m=layout.cover_m,
+    return PinLayout(pins=tuple(pins), faults=tuple(faults), notes=(BY_HAND_PINS,), cover_m=layout.cover_m,
                      edge_distance_m=layout.edge_distance_m)
 
 

@@ -321,3 +321,156 @@ def test_the_list_of_what_is_missing_follows_the_setting_of_the_project(chromium
     set_required(folder, default=True)
     assert not watch.faults
     page.context.close()
+
+
+# -- cut-outs, pins, faces ---------------------------------------------------------------------------------------------
+
+
+def on_screen(page: Any, *places: tuple[float, float]) -> list[tuple[float, float]]:
+    """Where places of the wall lie on the screen, by the numbers that the readout shows at two corners of the map."""
+    box = page.locator(".wall .map").first.bounding_box()
+    seen = []
+    for x, y in ((0.4, 0.3), (0.7, 0.7)):
+        at = (box["x"] + box["width"] * x, box["y"] + box["height"] * y)
+        page.mouse.move(*at)
+        page.wait_for_timeout(120)
+        words = [page.locator(".readout .at span").nth(i).inner_text() for i in range(2)]
+        seen.append((*at, *(float(w.split()[1]) for w in words)))
+    (x0, y0, u0, v0), (x1, y1, u1, v1) = seen
+    return [(x0 + (u - u0) * (x1 - x0) / (u1 - u0), y0 + (v - v0) * (y1 - y0) / (v1 - v0)) for u, v in places]
+
+
+def plain_inset(folder: Path, *, last: bool = False) -> Any:
+    """A planned inset that lies within its stone and has pins."""
+    table = rows(folder, "repairs")
+    fits = [r for _, r in table.iterrows() if r["treatment"] == "inset" and r["stage"] == "proposed" and set(r["edge_kinds"]) == {"inset"} and len(r["pins"])]
+    return fits[-1 if last else 0]
+
+
+def choose_repair(page: Any, repair: str) -> None:
+    page.evaluate("document.activeElement.blur()")
+    page.keyboard.press("2")
+    page.locator("#tab-list").click()
+    page.locator(".list tbody button", has_text=repair).first.click()
+    page.locator("#tab-repair").click()
+    page.wait_for_timeout(500)
+    page.evaluate("document.activeElement.blur()")
+
+
+def drag(page: Any, start: tuple[float, float], by: tuple[float, float]) -> None:
+    page.mouse.move(*start)
+    page.mouse.down()
+    for share in (0.3, 0.7, 1.0):
+        page.mouse.move(start[0] + by[0] * share, start[1] + by[1] * share)
+        page.wait_for_timeout(40)
+    page.mouse.up()
+
+
+def test_a_side_and_a_pin_of_a_cut_out_are_dragged_on_the_wall(chromium: Any, server: Server, folder: Path) -> None:
+    row = plain_inset(folder)
+    u0, v0, u1, v1 = row.geometry.bounds
+    page, watch = open_desk(chromium, server, who="Cutter")
+    choose_repair(page, row["id"])
+    page.keyboard.press("e")
+    [side, other] = on_screen(page, (u1, (v0 + v1) / 2), (u1 + 0.03, (v0 + v1) / 2))
+    drag(page, side, (other[0] - side[0], 25.0))
+    saved(page)
+    after = rows(folder, "repairs", id=row["id"]).iloc[0]
+    # the side moves square to itself, whatever the pointer does along it
+    assert after.geometry.bounds[2] == pytest.approx(u1 + 0.03, abs=0.003)
+    assert (after.geometry.bounds[0], after.geometry.bounds[1], after.geometry.bounds[3]) == pytest.approx((u0, v0, v1), abs=1e-5)
+    piece = rows(folder, "pieces", repair=row["id"]).iloc[0]
+    assert piece["width_m"] == pytest.approx(after.geometry.bounds[2] - u0 - after["edges"][0] - after["edges"][2], abs=1e-4)
+    pin = after["pins"][0]
+    [start, end] = on_screen(page, (pin["u_m"], pin["v_m"]), (pin["u_m"] + 0.012, pin["v_m"] + 0.008))
+    drag(page, start, (end[0] - start[0], end[1] - start[1]))
+    saved(page)
+    moved = rows(folder, "repairs", id=row["id"]).iloc[0]["pins"]
+    assert (moved[0]["u_m"], moved[0]["v_m"]) == pytest.approx((pin["u_m"] + 0.012, pin["v_m"] + 0.008), abs=0.003)
+    assert moved[1:] == after["pins"][1:]
+    # a joint and a pin by numbers
+    page.get_by_label("Joint of side 1 in millimetres").fill("5")
+    page.get_by_label("Joint of side 1 in millimetres").press("Enter")
+    page.get_by_label("Pin 1 from the left of the piece in millimetres").fill("60")
+    page.get_by_label("Pin 1 from the left of the piece in millimetres").press("Enter")
+    saved(page)
+    after = rows(folder, "repairs", id=row["id"]).iloc[0]
+    assert after["edges"][0] == pytest.approx(0.005)
+    left = rows(folder, "pieces", repair=row["id"]).iloc[0].geometry.bounds[0]
+    assert after["pins"][0]["u_m"] == pytest.approx(left + 0.060, abs=2e-4)
+    page.evaluate("document.activeElement.blur()")
+    for _ in range(4):
+        page.keyboard.press("Control+z")
+        saved(page)
+    back = rows(folder, "repairs", id=row["id"]).iloc[0]
+    assert back.geometry.equals_exact(row.geometry, 1e-9)
+    assert (back["pins"], back["edges"], back["rule"]) == (row["pins"], row["edges"], row["rule"])
+    assert not watch.faults
+    page.context.close()
+
+
+def test_a_face_is_measured_by_points_and_its_flaw_is_drawn(chromium: Any, server: Server, folder: Path, tmp_path: Path) -> None:
+    """The picture is drawn here: a face of 600 x 300 mm seen askew, with four points of known place on it."""
+    rng = np.random.default_rng(11)
+    corners = np.array([[210, 560], [850, 610], [820, 250], [240, 190]], dtype=np.float32)
+    matrix = cv2.getPerspectiveTransform(np.array([[0, 0], [600, 0], [600, 300], [0, 300]], dtype=np.float32), corners)
+    picture = np.clip(np.array([60, 66, 58]) + rng.normal(0, 9, (760, 1040, 3)), 0, 255)
+    mask = np.zeros(picture.shape[:2], np.uint8)
+    cv2.fillPoly(mask, [np.round(corners * 16).astype(np.int32)], 255, cv2.LINE_AA, 4)
+    share = mask[..., None] / 255.0
+    picture = picture * (1 - share) + np.clip(np.array([205, 184, 150]) + rng.normal(0, 7, picture.shape), 0, 255) * share
+    path = tmp_path / "face.png"
+    cv2.imwrite(str(path), np.clip(picture, 0, 255).astype(np.uint8)[..., ::-1])
+    page, watch = open_desk(chromium, server, who="Measurer")
+    page.keyboard.press("3")
+    page.get_by_role("button", name="New block").click()
+    saved(page)
+    before = set(rows(folder, "faces")["id"])
+    page.locator(".block input[type=file]").set_input_files(path)
+    dialog = page.get_by_role("dialog")
+    dialog.wait_for()
+    page.wait_for_timeout(600)
+
+    def click(*mm: float) -> None:
+        x, y = cv2.perspectiveTransform(np.array([[mm]], dtype=np.float64), matrix)[0, 0]
+        view = dialog.locator(".measure-photo .map").bounding_box()
+        # the whole photo is shown, with ten pixels round it
+        scale = min((view["width"] - 20) / 1040, (view["height"] - 20) / 760)
+        left, top = view["x"] + (view["width"] - 1040 * scale) / 2, view["y"] + (view["height"] - 760 * scale) / 2
+        page.mouse.click(left + (x + 0.5) * scale, top + (y + 0.5) * scale)
+        page.wait_for_timeout(350)
+
+    dialog.get_by_label("Scale from").select_option("points")
+    places = [(20.0, 20.0), (580.0, 20.0), (580.0, 280.0), (20.0, 280.0)]
+    for number, (x, y) in enumerate(places, start=1):
+        dialog.get_by_label(f"x of point {number} in millimetres").fill(str(x))
+        dialog.get_by_label(f"y of point {number} in millimetres").fill(str(y))
+        click(x, y)
+    click(300.0, 150.0)
+    dialog.get_by_role("button", name="Find the outline").click()
+    dialog.get_by_role("button", name="Draw a flaw").wait_for(timeout=30_000)
+    told = dialog.locator("p[role=status]").inner_text()
+    assert "miss by" in told
+    dialog.get_by_role("button", name="Draw a flaw").click()
+    flaw = [(350.0, 80.0), (450.0, 80.0), (450.0, 200.0), (350.0, 200.0)]
+    for x, y in flaw:
+        click(x, y)
+    dialog.get_by_role("button", name="End the flaw").click()
+    dialog.get_by_label("Kind of flaw 1").select_option("spall")
+    dialog.get_by_label("Depth of flaw 1 in millimetres").fill("35")
+    dialog.get_by_label("Usable depth, mm").fill("250")
+    dialog.get_by_role("button", name="Store this face").click()
+    dialog.wait_for(state="detached", timeout=30_000)
+    saved(page)
+    table = rows(folder, "faces")
+    face = table[~table["id"].isin(before)].iloc[0]
+    # clicks are good to about one pixel of the screen, here 2 mm on the face
+    assert (face["width_m"], face["height_m"]) == pytest.approx((0.600, 0.300), abs=0.006)
+    [kept] = face["flaws"]
+    assert (kept["kind"], kept["depth_m"]) == ("spall", pytest.approx(0.035))
+    ring = np.array(kept["ring"])
+    assert np.ptp(ring, axis=0) == pytest.approx((0.100, 0.120), abs=0.006)
+    assert ring.min(axis=0) == pytest.approx((0.350, 0.080), abs=0.008)
+    page.locator(".face-plan .flaw").wait_for()
+    assert not watch.faults
+    page.context.close()

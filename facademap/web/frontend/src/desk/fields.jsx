@@ -61,10 +61,8 @@ export function Entry({ value, onCommit, area, ...rest }) {
   return (
     <Tag {...rest} value={text} data-clean={text === (value ?? "") ? "" : undefined} onInput={(e) => setText(e.currentTarget.value)} onBlur={commit}
       onKeyDown={(e) => {
-        if (e.key === "Enter" && !area) {
-          commit();
-          e.currentTarget.blur();
-        }
+        // leaving the box commits
+        if (e.key === "Enter" && !area) e.currentTarget.blur();
         // with nothing typed here, Ctrl Z takes back the last edit of the desk
         if (!((e.ctrlKey || e.metaKey) && text === (value ?? ""))) e.stopPropagation();
       }} />
