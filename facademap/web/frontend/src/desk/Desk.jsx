@@ -9,7 +9,7 @@ import { Help, History, Name } from "./Dialogs.jsx";
 import { notice, redo, redoable, undo, undoable } from "./edits.js";
 import { Glyph } from "./Glyph.jsx";
 import { Layers, List, Missing } from "./Lists.jsx";
-import { conflict, keeps, lastNews, online, refused, signedOut, waitingEdits } from "./outbox.js";
+import { conflict, keeps, lastNews, online, refused, signedOut, trouble, waitingEdits } from "./outbox.js";
 import { Record, useChange } from "./Record.jsx";
 import { RepairSheet } from "./Repairs.jsx";
 import { Required } from "./Required.jsx";
@@ -47,6 +47,7 @@ export function Desk() {
         {wall && <Tools />}
         {wall && <Readout />}
         {wall && swipe.value && <Swipe />}
+        {trouble.value && <div class="notice bad" role="alert">{trouble.value}</div>}
         <Notice />
         {!wall && <section class="over">{place.value === "stone" ? <Blocks /> : <Control />}</section>}
       </main>

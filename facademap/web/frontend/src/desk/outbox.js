@@ -10,6 +10,8 @@ export const waiting = signal([]);
 export const waitingEdits = computed(() => waiting.value.length);
 export const conflict = signal(null);
 export const refused = signal([]);
+/** Why the server cannot store at the moment; the edits wait here meanwhile. */
+export const trouble = signal("");
 export const signedOut = signal(false);
 export const lastNews = signal([]);
 /** Whether this browser keeps what waits when the page is closed. */
@@ -100,7 +102,9 @@ export async function send() {
         answer = await kindOf(item).send(item);
       } catch (error) {
         if (!(error instanceof Refused) || error.status >= 500 || error.status === 0) {
-          online.value = false;
+          // a server that answers but cannot store says why: a full disk, a project that was moved
+          if (error instanceof Refused && error.problem) trouble.value = `${error.problem}. ${error.remedy}`;
+          else online.value = false;
           return;
         }
         online.value = true;
@@ -116,6 +120,7 @@ export async function send() {
         continue;
       }
       online.value = true;
+      trouble.value = "";
       queue.shift();
       await kindOf(item).settle?.(item, answer);
       await letGo(item.key);
