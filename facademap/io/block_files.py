@@ -1,48 +1,54 @@
-"""The inventory of blocks as a table (CSV or XLSX), one row a block with one face.
+"""The inventory of blocks read from CSV or XLSX; every fault named with its sheet, row and column.
 
-Columns (millimetres, since people type them): ``id, stone_type, kind, provenance, location, length_mm,
-height_mm, depth_mm, usable_depth_mm, bed, finish, weathered, weight_kg, face_photo, outline_mm,
-flaws_mm, acceptance, notes``, the result of each acceptance check (``sounded_check`` and so on: pass, fail,
-not done, not needed; they decide the acceptance where it is left empty) and, for the place of the face in its photo, ``face_corners_px`` (pixels of
-the corners of the outline's box: lower left, lower right, upper right, upper left) and, for true colour,
-a grey card at ``card_x_px, card_y_px, card_half_px`` of the colour ``card_lab``.
+See :mod:`facademap.io.block_columns` for the columns. The results of the acceptance checks decide the acceptance where it is
+left empty. The weight is taken as measured where someone typed it and did not say otherwise.
 """
 
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import shapely
+
 from facademap.errors import FileError, InputError
+from facademap.io.block_columns import (
+    BLOCK_SHEET,
+    CHECK_COLUMNS,
+    FACE_SHEET,
+    FORMULA_STARTS,
+    REQUIRED,
+    REQUIRED_OF_FACE,
+    contract_column,
+    faces_beside,
+    sheet_columns,
+)
 from facademap.io.csv_tables import read_csv_rows
-from facademap.salvage.stock import ACCEPTANCE_CHECKS, judge_acceptance
+from facademap.salvage.stock import judge_acceptance
 
-__all__ = ["CHECK_COLUMNS", "FORMULA_STARTS", "BlockRow", "read_blocks"]
+__all__ = ["BlockRow", "FaceRow", "read_blocks"]
 
-REQUIRED = ("id", "stone_type", "outline_mm", "usable_depth_mm", "bed")
-#: One column an acceptance check: pass, fail, not done or not needed.
-CHECK_COLUMNS: Mapping[str, str] = {f"{name.replace(' ', '_')}_check": name for name in ACCEPTANCE_CHECKS}
-OPTIONAL = ("kind", "provenance", "location", "length_mm", "height_mm", "depth_mm", "finish", "weathered", "weight_kg", "wetness",
-            "face_photo", "flaws_mm", "acceptance", "notes", "face_corners_px", "card_x_px", "card_y_px", "card_half_px",
-            "card_lab", *CHECK_COLUMNS)
 MOST_MM = 10_000.0
-#: Text that begins so is run by a spreadsheet as a formula; it is written with an apostrophe before it.
-FORMULA_STARTS = ("=", "+", "@", "\t", "\r")
-
 Ring = tuple[tuple[float, float], ...]
+Line = tuple[str, dict[str, str]]
+#: What stands before the ring of a flaw: its kind, how deep it reaches and where it begins.
+_FLAW = re.compile(r"^(?P<kind>\D*?)\s*(?P<depth>null|[\d.]+(?:e[+-]?\d+)?)?(?:\s+from\s+(?P<start>\S+))?$", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BlockRow:
-    """One block as its row says, lengths in metres.
+class FaceRow:
+    """One face as its row says, lengths in metres.
 
     Parameters
     ----------
-    block, face : mapping
-        Values of the tables ``blocks`` and ``faces``.
+    where : str
+        File, sheet and row.
+    face : mapping
+        Values of the table ``faces``; columns that the file leaves out are not there.
     photo : str
         File name of the face photo, empty for none.
     corners_px : Ring
@@ -51,38 +57,90 @@ class BlockRow:
         Middle and half size of a grey card in pixels, and its CIELAB D50.
     """
 
-    block: Mapping[str, Any]
+    where: str
     face: Mapping[str, Any]
     photo: str
     corners_px: Ring
     card: tuple[float, float, float, tuple[float, float, float]] | None
 
 
-def read_blocks(path: str | Path) -> list[BlockRow]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BlockRow:
+    """One block with its faces.
+
+    Parameters
+    ----------
+    block : mapping
+        Values of the table ``blocks``; columns that the file leaves out are not there.
+    faces : tuple of FaceRow
+    """
+
+    block: Mapping[str, Any]
+    faces: tuple[FaceRow, ...]
+
+
+def read_blocks(path: str | Path, *, faces: str | Path | None = None) -> list[BlockRow]:
     """Read an inventory.
+
+    Parameters
+    ----------
+    path : path
+        CSV, or XLSX whose first sheet has the blocks and whose sheet ``faces``, if any, has further faces.
+    faces : path, optional
+        CSV of further faces; the file beside the blocks whose name ends in ``_faces.csv`` without it.
 
     Raises
     ------
     FileError, InputError
-        Unreadable, a column missing, a value that makes no sense: the row is named.
+        Unreadable, a column missing, a value that makes no sense: sheet, row and column are named.
     """
     path = Path(path)
+    further: list[Line] = []
     if path.suffix.lower() in (".xlsx", ".xlsm"):
-        rows = _spreadsheet_rows(path)
+        if faces is not None:
+            raise InputError("a file of faces is given beside a spreadsheet", f"Put the faces on its sheet {FACE_SHEET}.")
+        lines, further = _spreadsheet(path)
     else:
-        rows = [(r.where, r.cells) for r in read_csv_rows(path, columns=REQUIRED, optional=OPTIONAL, what="inventory of blocks")]
-    result: list[BlockRow] = []
-    seen: dict[str, str] = {}
-    for where, guarded in rows:
-        cells = {k: _unguarded(v) for k, v in guarded.items()}
+        lines = _csv(path, BLOCK_SHEET, REQUIRED)
+        beside = faces_beside(path) if faces is None else Path(faces)
+        if faces is not None or beside.is_file():
+            further = _csv(beside, FACE_SHEET, REQUIRED_OF_FACE)
+    result: dict[str, BlockRow] = {}
+    places: dict[str, str] = {}
+    for where, cells in lines:
         name = cells.get("id", "").strip()
         if not name:
             raise InputError(f"{where}: id is empty", "Give every block a name of its own.")
-        if name in seen:
-            raise InputError(f"{where}: block {name} is there already ({seen[name]})", "Give every block a name of its own.")
-        seen[name] = where
-        result.append(_row(where, name, cells))
-    return result
+        if name in places:
+            raise InputError(f"{where}: block {name} is there already ({places[name]})", "Give every block a name of its own.")
+        places[name] = where
+        block = _block(where, name, cells)
+        first = () if _is_bare(cells) else (_face(where, name, cells, number=1, block_depth_m=block.get("depth_m")),)
+        result[name] = BlockRow(block=block, faces=first)
+    for where, cells in further:
+        name = cells.get("block", "").strip()
+        if name not in result:
+            raise InputError(f"{where}: block {name or 'is empty'}{' is not among the blocks' if name else ''}",
+                             "Name a block of the first sheet.")
+        row = result[name]
+        face = _face(where, name, cells, number=len(row.faces) + 1, block_depth_m=row.block.get("depth_m"))
+        result[name] = replace(row, faces=(*row.faces, face))
+    _check_names(result)
+    return list(result.values())
+
+
+def _check_names(rows: Mapping[str, BlockRow]) -> None:
+    seen: dict[str, str] = {}
+    for row in rows.values():
+        for face in row.faces:
+            name = str(face.face["id"])
+            if name in seen:
+                raise InputError(f"{face.where}: face {name} is there already ({seen[name]})", "Give every face a name of its own.")
+            seen[name] = face.where
+
+
+def _is_bare(cells: Mapping[str, str]) -> bool:
+    return not any(cells.get(c, "").strip() for c in ("outline_mm", "usable_depth_mm", "face_photo", "flaws_mm"))
 
 
 def _unguarded(text: str) -> str:
@@ -90,10 +148,89 @@ def _unguarded(text: str) -> str:
     return text[1:] if text.startswith("'") and text[1:].startswith(FORMULA_STARTS) else text
 
 
+def _csv(path: Path, sheet: str, required: tuple[str, ...]) -> list[Line]:
+    rows = read_csv_rows(path, columns=required, optional=sheet_columns(sheet), what=f"inventory of {sheet}", empty_ok=sheet == FACE_SHEET)
+    return [(r.where, {k: _unguarded(v) for k, v in r.cells.items()}) for r in rows]
+
+
+def _spreadsheet(path: Path) -> tuple[list[Line], list[Line]]:
+    import openpyxl
+
+    if not path.is_file():
+        raise FileError(f"{path}: there is no such file", "Check the path.")
+    try:
+        book = openpyxl.load_workbook(path, read_only=True, data_only=True)
+        sheets = {s.title: [list(r) for r in s.iter_rows(values_only=True)] for s in book.worksheets}
+        book.close()
+    except Exception as error:
+        raise InputError(f"{path}: cannot be read as a spreadsheet ({type(error).__name__})", "Save it again as .xlsx or .csv.") from None
+    first = BLOCK_SHEET if BLOCK_SHEET in sheets else next(iter(sheets))
+    if len(sheets[first]) < 2:
+        raise InputError(f"{path}: has no rows", "Give a header and one row a block.")
+    return (_sheet_lines(path, first, sheets[first], REQUIRED),
+            _sheet_lines(path, FACE_SHEET, sheets[FACE_SHEET], REQUIRED_OF_FACE) if sheets.get(FACE_SHEET) else [])
+
+
+def _sheet_lines(path: Path, sheet: str, values: list[list[Any]], required: tuple[str, ...]) -> list[Line]:
+    header = [str(v or "").strip() for v in values[0]]
+    missing = [c for c in required if c not in header]
+    if missing:
+        raise InputError(f"{path.name}, sheet {sheet}: column {', '.join(missing)} is missing", f"Give the columns {', '.join(required)}.")
+    return [(f"{path.name}, sheet {sheet}, row {n}",
+             {h: "" if v is None else _unguarded(str(v)) for h, v in zip(header, row, strict=False)})
+            for n, row in enumerate(values[1:], start=2) if any(v not in (None, "") for v in row)]
+
+
+def _block(where: str, name: str, cells: Mapping[str, str]) -> dict[str, Any]:
+    block: dict[str, Any] = {"id": name, "stone_type": cells["stone_type"].strip(), **_acceptance(where, cells)}
+    if not block["stone_type"]:
+        raise InputError(f"{where}: stone_type is empty", "Give the local name of the stone.")
+    block |= {n: cells[n].strip() or None for n in ("provenance", "location", "after_repair", "parent") if n in cells}
+    block |= {n: _choice(where, n, cells) for n in ("kind", "state", "weight_status") if n in cells}
+    block |= {f"{n}_m": _metres(where, f"{n}_mm", cells) for n in ("length", "height", "depth") if f"{n}_mm" in cells}
+    if "notes" in cells:
+        block["note"] = cells["notes"].strip() or None
+    if "weight_kg" in cells:
+        block["weight_kg"] = _number(where, "weight_kg", cells)
+        if block["weight_kg"] is not None and not cells.get("weight_status", "").strip():
+            block["weight_status"] = "measured"
+    return block
+
+
+def _face(where: str, block: str, cells: Mapping[str, str], *, number: int, block_depth_m: float | None) -> FaceRow:
+    usable = _metres(where, "usable_depth_mm", cells)
+    outline = _ring(where, "outline_mm", cells.get("outline_mm", ""))
+    if usable is None or usable <= 0:
+        raise InputError(f"{where}: usable_depth_mm of {block} is missing or not positive", "Measure how deep the stone is sound.")
+    if block_depth_m is not None and usable > block_depth_m + 1e-9:
+        raise InputError(f"{where}: usable_depth_mm {usable * 1000:.0f} is more than the depth {block_depth_m * 1000:.0f} mm of the block",
+                         "Correct one of the two.")
+    face: dict[str, Any] = {"id": cells.get("face", "").strip() or f"{block}.{number}", "block": block, "outline": [list(p) for p in outline],
+                            "usable_depth_m": usable, "bed": _choice(where, "bed", cells), "flaws": _flaws(where, cells.get("flaws_mm", ""))}
+    if "finish" in cells:
+        face["finish"] = cells["finish"].strip() or None
+    if "face_notes" in cells:
+        face["note"] = cells["face_notes"].strip() or None
+    face |= {n: _choice(where, n, cells) for n in ("wetness", "weathered") if n in cells}
+    return FaceRow(where=where, face=face, photo=cells.get("face_photo", "").strip(), card=_card(where, cells),
+                   corners_px=_points(where, "face_corners_px", cells.get("face_corners_px", "")))
+
+
+def _choice(where: str, column: str, cells: Mapping[str, str]) -> Any:
+    """A value as the contract of its column reads it."""
+    known = contract_column(column)
+    assert known is not None
+    text = cells.get(column, "").strip()
+    try:
+        return known.read(text.lower() if known.choices else text)
+    except ValueError as error:
+        raise InputError(f"{where}: {column} is {text!r}, {error}", "Correct the cell.") from None
+
+
 def _acceptance(where: str, cells: Mapping[str, str]) -> dict[str, Any]:
     """Acceptance as typed, or as the checks say; the two may not contradict each other."""
     checks = {name: cells[column].strip().lower() for column, name in CHECK_COLUMNS.items() if cells.get(column, "").strip()}
-    typed = cells.get("acceptance", "").strip()
+    typed = _choice(where, "acceptance", cells) if cells.get("acceptance", "").strip() else ""
     if not checks:
         return {"acceptance": typed or "to test"}
     try:
@@ -103,49 +240,6 @@ def _acceptance(where: str, cells: Mapping[str, str]) -> dict[str, Any]:
     if typed == "accepted" and judged != "accepted":
         raise InputError(f"{where}: acceptance is accepted, but {'; '.join(reasons)}", "Do the check, or change the acceptance.")
     return {"acceptance": typed or judged, "acceptance_checks": checks}
-
-
-def _spreadsheet_rows(path: Path) -> list[tuple[str, dict[str, str]]]:
-    import openpyxl
-
-    if not path.is_file():
-        raise FileError(f"{path}: there is no such file", "Check the path.")
-    try:
-        book = openpyxl.load_workbook(path, read_only=True, data_only=True)
-        values = [list(r) for r in book.worksheets[0].iter_rows(values_only=True)]
-        book.close()
-    except Exception as error:
-        raise InputError(f"{path}: cannot be read as a spreadsheet ({type(error).__name__})", "Save it again as .xlsx or .csv.") from None
-    if len(values) < 2:
-        raise InputError(f"{path}: has no rows", "Give a header and one row a block.")
-    header = [str(v or "").strip() for v in values[0]]
-    missing = [c for c in REQUIRED if c not in header]
-    if missing:
-        raise InputError(f"{path}: column {', '.join(missing)} is missing", f"Give the columns {', '.join(REQUIRED)}.")
-    return [(f"{path.name}, row {n}", {h: "" if v is None else str(v) for h, v in zip(header, row, strict=False)})
-            for n, row in enumerate(values[1:], start=2) if any(v not in (None, "") for v in row)]
-
-
-def _row(where: str, name: str, cells: Mapping[str, str]) -> BlockRow:
-    outline = _ring(where, "outline_mm", cells.get("outline_mm", ""))
-    block: dict[str, Any] = {
-        "id": name, "stone_type": cells["stone_type"].strip(), "kind": cells.get("kind", "").strip() or "unknown",
-        "provenance": cells.get("provenance", "").strip() or None, "location": cells.get("location", "").strip() or None,
-        **_acceptance(where, cells), "note": cells.get("notes", "").strip() or None,
-        "weight_kg": _number(where, "weight_kg", cells), "weight_status": "from density",
-        **{f"{n}_m": _metres(where, f"{n}_mm", cells) for n in ("length", "height", "depth")},
-    }
-    usable = _metres(where, "usable_depth_mm", cells)
-    if usable is None or usable <= 0:
-        raise InputError(f"{where}: usable_depth_mm of {name} is missing or not positive", "Measure how deep the stone is sound.")
-    if block["depth_m"] is not None and usable > block["depth_m"] + 1e-9:
-        raise InputError(f"{where}: usable depth {usable * 1000:.0f} mm is more than the depth {block['depth_m'] * 1000:.0f} mm",
-                         "Correct one of the two.")
-    face = {"id": f"{name}.1", "block": name, "outline": [list(p) for p in outline], "usable_depth_m": usable,
-            "bed": cells["bed"].strip() or "unknown", "finish": cells.get("finish", "").strip() or None,
-            "wetness": cells.get("wetness", "").strip().lower() or "dry", "weathered": cells.get("weathered", "").strip() or "no", "flaws": _flaws(where, cells.get("flaws_mm", ""))}
-    return BlockRow(block=block, face=face, photo=cells.get("face_photo", "").strip(), card=_card(where, cells),
-                    corners_px=_points(where, "face_corners_px", cells.get("face_corners_px", "")))
 
 
 def _number(where: str, column: str, cells: Mapping[str, str]) -> float | None:
@@ -186,8 +280,6 @@ def _ring(where: str, column: str, text: str) -> Ring:
         raise InputError(f"{where}: {column} has {len(points)} points", "Give at least three corners as x y, x y, x y in mm.")
     if any(abs(c) > MOST_MM for p in points for c in p):
         raise InputError(f"{where}: {column} goes beyond {MOST_MM:g} mm", "Check the unit: millimetres.")
-    import shapely
-
     polygon = shapely.Polygon(points)
     if not polygon.is_valid or polygon.area <= 0:
         raise InputError(f"{where}: {column} crosses itself ({shapely.is_valid_reason(polygon)})", "Draw the outline again.")
@@ -195,14 +287,17 @@ def _ring(where: str, column: str, text: str) -> Ring:
 
 
 def _flaws(where: str, text: str) -> list[dict[str, Any]]:
-    """``depth: ring; depth: ring``, depth in mm or ``null`` for right through."""
+    """``kind depth from start: ring; ...``, depth in mm or ``null`` for right through."""
     flaws = []
     for part in filter(str.strip, text.split(";")):
-        depth, _, ring = part.partition(":")
-        word = depth.strip().lower()
-        through = word in ("null", "")
-        depth_m = None if through else _metres(where, "flaws_mm", {"flaws_mm": word})
-        flaws.append({"kind": "flaw", "ring": [list(p) for p in _ring(where, "flaws_mm", ring)], "depth_m": depth_m, "from_m": 0.0})
+        head, _, ring = part.rpartition(":")
+        said = _FLAW.match(head.strip())
+        if said is None:
+            raise InputError(f"{where}: flaws_mm has {head.strip()!r} before a ring", "Write kind depth from start, such as crack 40 from 0.")
+        depth = (said["depth"] or "null").lower()
+        flaws.append({"kind": said["kind"].strip() or "flaw", "ring": [list(p) for p in _ring(where, "flaws_mm", ring)],
+                      "depth_m": None if depth == "null" else _metres(where, "flaws_mm", {"flaws_mm": depth}),
+                      "from_m": _metres(where, "flaws_mm", {"flaws_mm": said["start"] or "0"})})
     return flaws
 
 

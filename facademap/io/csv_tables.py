@@ -84,7 +84,7 @@ class CsvRow:
 
 
 def read_csv_rows(path: Path, *, columns: Sequence[str], optional: Sequence[str] = (), what: str = "table",
-                  ) -> list[CsvRow]:
+                  empty_ok: bool = False) -> list[CsvRow]:
     """Rows of a CSV file with a header.
 
     Parameters
@@ -96,6 +96,8 @@ def read_csv_rows(path: Path, *, columns: Sequence[str], optional: Sequence[str]
         Known further columns; others are ignored.
     what : str
         Word for messages.
+    empty_ok : bool
+        Whether a header alone will do.
 
     Raises
     ------
@@ -127,7 +129,7 @@ def read_csv_rows(path: Path, *, columns: Sequence[str], optional: Sequence[str]
             rows.append(CsvRow(path.name, reader.line_num, dict(zip(header, cells, strict=False))))
     except csv.Error as error:
         raise InputError(f"{path.name}, line {reader.line_num}: {error}", "Save the file as plain CSV.") from None
-    if not rows:
+    if not rows and not empty_ok:
         raise InputError(f"{what} {path.name} has a header but no rows", "Add the rows.")
     return rows
 

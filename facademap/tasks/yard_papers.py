@@ -35,24 +35,21 @@ def yard_paper(folder: Path, out: Path, *, what: Literal["labels", "contact shee
     return len(cards)
 
 
-def export_blocks(out: Path, *, folder: Path | None = None) -> int:
-    """Write the inventory of a project, or without one an empty template; how many rows."""
+def export_blocks(out: Path, *, folder: Path | None = None) -> tuple[int, list[Path]]:
+    """Write the inventory of a project, or without one an empty template; how many blocks, and the files."""
     if folder is None:
-        write_block_table(out, [])
-        return 0
+        return 0, write_block_table(out, [])
     from facademap.store.project import Project
 
     with Project.open(folder, read_only=True) as project:
         blocks = project.read("blocks").to_dict("records")
         faces = project.read("faces").to_dict("records")
         photos = {p["id"]: p for p in project.read("photos").to_dict("records")}
-    by_block: dict[str, Mapping[str, Any]] = {}
+    by_block: dict[str, list[Any]] = {}
     for face in faces:
-        by_block.setdefault(face["block"], face)
-    rows = [(block, by_block[block["id"]], photos.get(by_block[block["id"]]["photo"]))
-            for block in blocks if block["id"] in by_block]
-    write_block_table(out, rows)
-    return len(rows)
+        by_block.setdefault(face["block"], []).append((face, photos.get(face["photo"])))
+    entries = [(block, by_block.get(block["id"], [])) for block in blocks]
+    return len(entries), write_block_table(out, entries)
 
 
 def read_cards(project: Any, *, pictures: bool) -> list[BlockCard]:

@@ -13,8 +13,9 @@ from click.testing import CliRunner
 
 from facademap.cli.main import main
 from facademap.errors import GeometryError, InputError
+from facademap.io.block_columns import column_help, faces_beside
 from facademap.io.block_files import read_blocks
-from facademap.io.block_tables import column_help, write_block_table
+from facademap.io.block_tables import write_block_table
 from facademap.report.block_papers import BlockCard, write_block_labels, write_contact_sheet, write_target_sheet
 from facademap.salvage.face_size import fit_face_plane
 from facademap.salvage.target_sheet import find_target_sheet
@@ -79,32 +80,33 @@ def test_contact_sheet_shows_sizes_and_swatches() -> None:
         write_contact_sheet([])
 
 
-def _rows() -> list[tuple[dict, dict, dict]]:
+def _entries() -> list[tuple[dict, list[tuple[dict, dict]]]]:
     block = {"id": "B-1", "stone_type": "=buff", "kind": "sedimentary", "provenance": None, "location": "row A",
              "length_m": 0.7, "height_m": 0.4, "depth_m": 0.3, "weight_kg": 180.5, "acceptance": "accepted", "note": "ok"}
     face = {"outline": [[0.0, 0.0], [0.6, 0.0], [0.6, 0.35], [0.0, 0.35]], "usable_depth_m": 0.25, "bed": "x",
             "finish": "droved", "weathered": True, "photo_matrix": [[1000, 0, 50], [0, -1000, 900], [0, 0, 1]],
             "flaws": [{"ring": [[0.1, 0.1], [0.2, 0.1], [0.2, 0.2]], "depth_m": None},
                       {"ring": [[0.3, 0.1], [0.4, 0.1], [0.4, 0.2]], "depth_m": 0.02}]}
-    return [(block, face, {"path": "blocks/B-1.jpg"})]
+    return [(block, [(face, {"path": "blocks/B-1.jpg"})])]
 
 
 @pytest.mark.parametrize("name", ["inventory.csv", "inventory.xlsx"])
 def test_inventory_round_trip(tmp_path: Path, name: str) -> None:
-    write_block_table(tmp_path / name, _rows())
+    write_block_table(tmp_path / name, _entries())
     (read,) = read_blocks(tmp_path / name)
-    _, face, _ = _rows()[0]
-    assert np.allclose(read.face["outline"], face["outline"])
-    assert [f["depth_m"] for f in read.face["flaws"]] == [None, 0.02]
-    assert read.face["usable_depth_m"] == pytest.approx(0.25)
+    ((face, _),) = _entries()[0][1]
+    (row,) = read.faces
+    assert np.allclose(row.face["outline"], face["outline"])
+    assert [f["depth_m"] for f in row.face["flaws"]] == [None, 0.02]
+    assert row.face["usable_depth_m"] == pytest.approx(0.25)
     assert read.block["weight_kg"] == pytest.approx(180.5)
-    assert read.photo == "B-1.jpg"
-    assert np.allclose(read.corners_px, [(50, 900), (650, 900), (650, 550), (50, 550)])
-    assert read.face["weathered"] == "yes"
+    assert row.photo == "B-1.jpg"
+    assert np.allclose(row.corners_px, [(50, 900), (650, 900), (650, 550), (50, 550)])
+    assert row.face["weathered"] is True
 
 
 def test_spreadsheet_formulas_are_not_run(tmp_path: Path) -> None:
-    write_block_table(tmp_path / "inventory.csv", _rows())
+    write_block_table(tmp_path / "inventory.csv", _entries())
     assert next(csv.DictReader((tmp_path / "inventory.csv").open()))["stone_type"] == "'=buff"
 
 
@@ -112,6 +114,8 @@ def test_template_comes_from_the_contract(tmp_path: Path) -> None:
     result = CliRunner().invoke(main, ["yard", "table", "--out", str(tmp_path / "template.csv")])
     assert result.exit_code == 0, result.output
     assert next(csv.reader((tmp_path / "template.csv").open())) == list(column_help())
+    further = faces_beside(tmp_path / "template.csv")
+    assert next(csv.reader(further.open())) == list(column_help("faces"))
     assert "parallel" in column_help()["bed"]
     assert all(column_help().values())
     bad = CliRunner().invoke(main, ["yard", "table", "--out", str(tmp_path / "template.txt")])

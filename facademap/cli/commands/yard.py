@@ -63,11 +63,15 @@ def contact_sheet(project: Path, paper: str, out: Path, show: Show) -> None:
 @_OUT
 @command_options
 def table(project: Path | None, out: Path, show: Show) -> None:
-    """The inventory of PROJECT as CSV or XLSX; an empty template without PROJECT."""
+    """The inventory of PROJECT as CSV or XLSX; an empty template without PROJECT.
+
+    The second face of a block and further ones stand on the sheet faces, or in a second CSV beside the first.
+    """
     from facademap.tasks.yard_papers import export_blocks
 
-    count = export_blocks(out, folder=project)
-    show.result({"blocks": count, "out": out}, text=f"{count} blocks written to {out}" if project else f"template written to {out}")
+    count, files = export_blocks(out, folder=project)
+    names = " and ".join(str(f) for f in files)
+    show.result({"blocks": count, "out": out, "files": files}, text=f"{count} blocks written to {names}" if project else f"template written to {names}")
 
 
 @command.command("remainders")
