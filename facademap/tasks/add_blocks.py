@@ -99,7 +99,7 @@ def _check_owners(project: Project, rows: list[tuple[BlockRow, FaceRow]], known:
 
 def _with_weight(block: dict[str, Any]) -> dict[str, Any]:
     """A block without a weight gets one from its size over all and the density of its kind."""
-    sides = [0.0 if is_missing(s) else float(s) for s in (block.get(f"{n}_m") for n in ("length", "height", "depth"))]
+    sides = [0.0 if s is None or is_missing(s) else float(s) for s in (block.get(f"{n}_m") for n in ("length", "height", "depth"))]
     if not is_missing(block.get("weight_kg")) or min(sides) <= 0:
         return block
     weight, status = estimate_weight(float(np.prod(sides)), block.get("kind") or "unknown")
