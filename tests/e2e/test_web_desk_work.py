@@ -474,3 +474,115 @@ def test_a_face_is_measured_by_points_and_its_flaw_is_drawn(chromium: Any, serve
     page.locator(".face-plan .flaw").wait_for()
     assert not watch.faults
     page.context.close()
+
+
+# -- fingers and pens ----------------------------------------------------------------------------------------------------
+
+
+class Fingers:
+    """Touches sent through the browser's own input, as a touch screen sends them."""
+
+    def __init__(self, page: Any) -> None:
+        self.page, self.session = page, page.context.new_cdp_session(page)
+        self.box = page.locator(".wall .map").first.bounding_box()
+
+    def at(self, x: float, y: float) -> tuple[float, float]:
+        return self.box["x"] + self.box["width"] * x, self.box["y"] + self.box["height"] * y
+
+    def send(self, kind: str, *places: tuple[float, float]) -> None:
+        points = [{"x": x, "y": y, "id": i} for i, (x, y) in enumerate(places)]
+        self.session.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+        self.page.wait_for_timeout(20)
+
+    def tap(self, place: tuple[float, float]) -> None:
+        self.send("touchStart", place)
+        self.send("touchEnd")
+        self.page.wait_for_timeout(330)
+
+    def move(self, *paths: tuple[tuple[float, float], tuple[float, float]]) -> None:
+        self.send("touchStart", *(a for a, _ in paths))
+        for step in range(1, 11):
+            self.send("touchMove", *((a[0] + (b[0] - a[0]) * step / 10, a[1] + (b[1] - a[1]) * step / 10) for a, b in paths))
+        self.page.wait_for_timeout(120)  # held still before it lifts, so that nothing glides on
+        self.send("touchEnd")
+        self.page.wait_for_timeout(400)
+
+    def pen(self, places: list[tuple[float, float]]) -> None:
+        for i, (x, y) in enumerate(places):
+            kind = "mousePressed" if i == 0 else "mouseMoved"
+            self.session.send("Input.dispatchMouseEvent", {"type": kind, "x": x, "y": y, "button": "left", "buttons": 1, "pointerType": "pen", "force": 0.6, "clickCount": 1})
+        x, y = places[-1]
+        self.session.send("Input.dispatchMouseEvent", {"type": "mouseReleased", "x": x, "y": y, "button": "left", "pointerType": "pen", "clickCount": 1})
+
+
+@pytest.mark.parametrize("size", [(390, 844), (820, 1180), (1180, 820)], ids=["phone", "tablet upright", "tablet lying"])
+def test_fingers_and_a_pen_draw_change_pan_and_pinch(chromium: Any, server: Server, folder: Path, size: tuple[int, int]) -> None:
+    context = chromium.new_context(viewport={"width": size[0], "height": size[1]}, has_touch=True, is_mobile=True, device_scale_factor=2, reduced_motion="reduce")
+    context.add_init_script("localStorage.setItem('facademap desk', JSON.stringify({who: 'Toucher', tourSeen: true, snapping: false}))")
+    page = context.new_page()
+    faults: list[str] = []
+    page.on("pageerror", lambda error: faults.append(str(error)))
+    page.goto(server.address)
+    ready(page)
+    fingers = Fingers(page)
+
+    def draw(*places: tuple[float, float]) -> Any:
+        """A triangle by taps, ended by the button for fingers; its outline on the wall."""
+        before = set(rows(folder)["id"])
+        page.get_by_role("button", name="Outline", exact=True).tap()
+        for place in places:
+            fingers.tap(place)
+        page.locator(".sketch-bar").get_by_role("button", name="End").tap()
+        saved(page)
+        table = rows(folder).set_index("id")
+        [fresh] = set(table.index) - before
+        return fresh, np.array(table.loc[fresh].geometry.exterior.coords)[:-1]
+
+    px = [fingers.at(0.55, 0.40), fingers.at(0.80, 0.42), fingers.at(0.60, 0.62)]
+
+    def frame_of(corners: np.ndarray) -> tuple[float, float, float]:
+        """Metres a pixel and the place of the map's corner, from three corners and where they were tapped."""
+        order = [int(np.argmin(corners[:, 0])), int(np.argmax(corners[:, 0])), int(np.argmin(corners[:, 1]))]
+        u, v = corners[order[0]]
+        scale = (corners[order[1]][0] - u) / (px[1][0] - px[0][0])
+        return scale, u - px[0][0] * scale, v + px[0][1] * scale
+
+    _, corners = draw(*px)
+    scale, left, top = frame_of(corners)
+    assert scale > 0
+    # one finger moves the wall by as much as it moves itself
+    page.get_by_role("button", name="Select", exact=True).tap()
+    fingers.move((fingers.at(0.7, 0.6), (fingers.at(0.7, 0.6)[0] - 60, fingers.at(0.7, 0.6)[1] - 25)))
+    _, corners = draw(*px)
+    scale_b, left_b, top_b = frame_of(corners)
+    assert scale_b == pytest.approx(scale, rel=0.01)
+    # a touch screen takes the first few pixels for a tap that trembles
+    assert (left_b - left) / scale == pytest.approx(60, abs=10)
+    assert (top_b - top) / scale == pytest.approx(-25, abs=10)
+    # two fingers make it larger, also in the middle of a drawing
+    page.get_by_role("button", name="Select", exact=True).tap()
+    middle = fingers.at(0.65, 0.5)
+    fingers.move(((middle[0] - 40, middle[1]), (middle[0] - 80, middle[1])), ((middle[0] + 40, middle[1]), (middle[0] + 80, middle[1])))
+    name, corners = draw(*px)
+    scale_c, *_ = frame_of(corners)
+    assert scale_b / scale_c == pytest.approx(2.0, rel=0.15)
+    # a corner follows the finger
+    page.get_by_role("button", name="Change", exact=True).tap()
+    page.wait_for_timeout(300)
+    fingers.move((px[1], (px[1][0] + 24, px[1][1] - 16)))
+    saved(page)
+    moved = np.array(rows(folder, id=name).geometry.iloc[0].exterior.coords)[:-1]
+    far = moved[int(np.argmax(moved[:, 0]))] - corners[int(np.argmax(corners[:, 0]))]
+    assert far / scale_c == pytest.approx((24, 16), abs=3)
+    # a pen draws round the damage
+    page.get_by_role("button", name="Freehand", exact=True).tap()
+    before = set(rows(folder)["id"])
+    angle = np.linspace(0, 2 * np.pi, 40)
+    centre = fingers.at(0.66, 0.5)
+    fingers.pen([(centre[0] + 42 * np.cos(a), centre[1] + 42 * np.sin(a)) for a in angle])
+    saved(page)
+    table = rows(folder).set_index("id")
+    [fresh] = set(table.index) - before
+    assert table.loc[fresh].geometry.area == pytest.approx(np.pi * (42 * scale_c) ** 2, rel=0.06)
+    assert not faults
+    context.close()

@@ -21,7 +21,7 @@ import { KeepTemplate } from "./Templates.jsx";
 import { t } from "./texts.js";
 import { KEYS, cancel, copy, finish, hasSketch, isDrawing, merge, moveCursor, removeChosen, setVertex, stepBack } from "./tools.js";
 import { Tour } from "./Tour.jsx";
-import { dialog, drawTable, live, panel, place, pointer, select, selection, sheetOpen, swipe, tool } from "./view.js";
+import { dialog, drawTable, live, panel, place, pointer, select, selection, sheetOpen, sketching, swipe, tool } from "./view.js";
 import { fitWall, map } from "./wall.js";
 import { Waiting } from "./Waiting.jsx";
 import { WorkRecord } from "./Work.jsx";
@@ -46,6 +46,7 @@ export function Desk() {
         <Wall />
         {wall && <Tools />}
         {wall && <Readout />}
+        {wall && sketching.value && <SketchBar />}
         {wall && swipe.value && <Swipe />}
         {trouble.value && <div class="notice bad" role="alert">{trouble.value}</div>}
         <Notice />
@@ -166,6 +167,17 @@ function Readout() {
         </p>
       )}
       {at && <p class="at"><span>u {one(at[0])}</span> <span>v {one(at[1])}</span> <span class="aside">{units.value === "in" ? `${at[0].toFixed(3)} m, ${at[1].toFixed(3)} m` : `${feetInches(at[0])}, ${feetInches(at[1])}`}</span></p>}
+    </div>
+  );
+}
+
+/** What the keyboard does while drawing, for fingers and pens. */
+function SketchBar() {
+  return (
+    <div class="sketch-bar" role="toolbar" aria-label={t("sketch")}>
+      <button type="button" class="main" onClick={finish}>{t("sketch.end")}</button>
+      <button type="button" onClick={stepBack}>{t("sketch.back")}</button>
+      <button type="button" onClick={cancel}>{t("sketch.leave")}</button>
     </div>
   );
 }

@@ -14,7 +14,7 @@ import { sketchStyle } from "./signs.js";
 import { NearSnap } from "./near.js";
 import { chosenSource, extraSource, format, holdChosenWhile, map, onWall, showChosen, sources } from "./wall.js";
 import { t } from "./texts.js";
-import { dialog, drawTable, live, place, panel, select, selection, template, tool } from "./view.js";
+import { dialog, drawTable, live, place, panel, select, selection, sketching, template, tool } from "./view.js";
 import { followLine, outlineAt } from "./assist.js";
 
 let active = [];
@@ -98,6 +98,7 @@ function clear() {
   for (const interaction of active) map.removeInteraction(interaction);
   active = [];
   drawing = sketch = null;
+  sketching.value = false;
   cursor.at = null;
   extraSource.clear();
   live.value = null;
@@ -126,17 +127,20 @@ function draw(type, options, finish) {
   drawing = made;
   made.on("drawstart", ({ feature }) => {
     sketch = feature;
+    sketching.value = true;
     feature.getGeometry().on("change", () => {
       live.value = describe(feature.getGeometry());
     });
   });
   made.on("drawend", ({ feature }) => {
     sketch = null;
+    sketching.value = false;
     live.value = null;
     finish(feature);
   });
   made.on("drawabort", () => {
     sketch = null;
+    sketching.value = false;
     live.value = null;
   });
   addSnaps();

@@ -10,6 +10,8 @@ export const tool = signal("select");
 export const selection = signal([]);
 export const live = signal(null);
 export const pointer = signal(null);
+/** Whether something is being drawn just now. */
+export const sketching = signal(false);
 export const dialog = signal(null);
 export const template = signal({ term: "contour scaling" });
 export const drawTable = signal("conditions");

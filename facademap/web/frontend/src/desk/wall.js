@@ -12,7 +12,7 @@ import Projection from "ol/proj/Projection.js";
 import TileImage from "ol/source/TileImage.js";
 import VectorSource from "ol/source/Vector.js";
 import TileGrid from "ol/tilegrid/TileGrid.js";
-import { computed, effect } from "@preact/signals";
+import { computed, effect, untracked } from "@preact/signals";
 import { getRenderPixel } from "ol/render.js";
 import { entryOf, onRows, pictures, rowsOf, surface, tableOf } from "./data.js";
 import { meetsPoint } from "./near.js";
@@ -290,9 +290,13 @@ map.getViewport().addEventListener("pointerleave", () => {
 
 effect(() => {
   void surface.value;
-  for (const layer of painted) layer.wipe();
-  showChosen();
-  if (rowsOf("surfaces").length && map.getSize()) fitWall();
+  const known = rowsOf("surfaces").length;
+  // a choice on the wall must not bring the whole wall back into view
+  untracked(() => {
+    for (const layer of painted) layer.wipe();
+    showChosen();
+    if (known && map.getSize()) fitWall();
+  });
 });
 
 /** Everything that is wanted of the view is on the screen. */
