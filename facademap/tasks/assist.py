@@ -3,21 +3,24 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from facademap.condition.assist import outline_at
 from facademap.condition.assist_lines import follow_line
+from facademap.condition.assist_model import outline_by_model
 from facademap.errors import FacademapError, InputError
 from facademap.io.csv_tables import check_writable, read_csv_rows, write_text_atomically
 from facademap.io.pictures import read_picture
 
-__all__ = ["follow", "follow_line", "outline_at"]
+__all__ = ["follow", "outline_finder"]
 
 _Clicks = dict[str, list[tuple[float, float]]]
 
 
-def follow(image: Path, *, clicks: Path, kind: str, out: Path) -> dict[str, Any]:
+def follow(image: Path, *, clicks: Path, kind: str, out: Path, model: Path | None = None) -> dict[str, Any]:
     """Propose an outline for each click, or a line through the clicks of each name.
 
     Parameters
@@ -29,6 +32,8 @@ def follow(image: Path, *, clicks: Path, kind: str, out: Path) -> dict[str, Any]
     kind : {"outline", "line"}
     out : Path
         GeoJSON FeatureCollection to write, property ``name``.
+    model : Path, optional
+        ONNX file of a segmentation model that finds the outlines instead.
 
     Returns
     -------
@@ -43,15 +48,18 @@ def follow(image: Path, *, clicks: Path, kind: str, out: Path) -> dict[str, Any]
     if kind not in ("outline", "line"):
         raise InputError(f"kind {kind[:40]!r} is unknown", "Give outline or line.")
     check_writable(out)
-    if out.resolve() in (image.resolve(), clicks.resolve()):
+    if model is not None and kind == "line":
+        raise InputError("a segmentation model for a line", "Leave the model out, or ask for outlines.")
+    if out.resolve() in (image.resolve(), clicks.resolve(), *([model.resolve()] if model else [])):
         raise InputError(f"{out.name} would overwrite the input", "Choose another file for the result.")
     asked = _outline_clicks(clicks) if kind == "outline" else _line_clicks(clicks)
     rgb, _ = read_picture(image)
+    find = outline_finder(model)
     features: list[dict[str, Any]] = []
     notes: list[str] = []
     for name, points in asked.items():
         try:
-            found = outline_at(rgb, *points[0]) if kind == "outline" else follow_line(rgb, points)
+            found = find(rgb, *points[0]) if kind == "outline" else follow_line(rgb, points)
         except FacademapError as error:
             notes.append(f"{name}: {error}")
             continue
@@ -64,6 +72,15 @@ def follow(image: Path, *, clicks: Path, kind: str, out: Path) -> dict[str, Any]
         features.append({"type": "Feature", "properties": {"name": name}, "geometry": shape})
     write_text_atomically(out, json.dumps({"type": "FeatureCollection", "features": features}, ensure_ascii=False) + "\n")
     return {"asked": len(asked), "made": len(features), "notes": notes}
+
+
+def outline_finder(model: Path | None) -> Callable[..., Any]:
+    """What finds the outline round a click: our own way, or a user's model."""
+    if model is None:
+        return outline_at
+    from facademap.io.segmentation_model import read_segmentation_model
+
+    return partial(outline_by_model, read_segmentation_model(model))
 
 
 def _outline_clicks(path: Path) -> _Clicks:

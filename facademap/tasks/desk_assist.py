@@ -1,70 +1,101 @@
-"""Outlines and lines proposed from the picture of a wall, in metres of the wall."""
+"""Outlines, lines and courses proposed from the picture of a wall, in metres of the wall."""
 
 from __future__ import annotations
 
-import importlib
 import math
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import shapely
 
+from facademap.condition.assist_course import find_course
+from facademap.condition.assist_lines import follow_line
 from facademap.errors import InputError
 from facademap.store.project import Project
+from facademap.tasks.assist import outline_finder
 from facademap.tasks.desk_pictures import Pictures
 
-__all__ = ["available", "propose"]
+__all__ = ["MODEL_SETTING", "Assistant"]
 
 #: Proposals are worked out on at most this many pixels of the view.
 MOST_PX = 2_000_000
 #: Vertices closer to the line between their neighbours than this many pixels are left out of a proposal.
 SIMPLE_PX = 0.9
-_NAMES = {"outline": ("facademap.condition.assist", "outline_at"), "line": ("facademap.condition.assist_lines", "follow_line")}
+#: A course is looked for on a view at least this much wider and higher than its stroke.
+COURSE_MARGIN_M = 0.9
+#: Project setting that names a segmentation model inside the project folder.
+MODEL_SETTING = "outline_model"
+_KINDS = ("outline", "line", "course")
 
 
-def _function(kind: str) -> Callable[..., Any] | None:
-    try:
-        module, name = _NAMES[kind]
-        found = getattr(importlib.import_module(module), name, None)
-    except ImportError:
-        return None
-    return found if callable(found) else None
-
-
-def available() -> dict[str, bool]:
-    """Which proposals can be made."""
-    return {kind: _function(kind) is not None for kind in _NAMES}
-
-
-def propose(project: Project, pictures: Pictures, kind: str, *, surface: str, box: Sequence[float],
-            points: Sequence[Sequence[float]]) -> dict[str, Any]:
-    """A GeoJSON geometry in metres of the wall.
+class Assistant:
+    """Makes proposals; keeps the user's segmentation model, if there is one, between them.
 
     Parameters
     ----------
-    kind : str
-        ``outline`` (one click inside) or ``line`` (clicks along it).
-    box : (u0, v0, u1, v1)
-        Part of the wall in view, metres.
-    points : sequence of (u_m, v_m)
-        Clicks.
+    model : Path, optional
+        ONNX file given when the desk was started; goes before the one that the project names.
     """
-    function = _function(kind) if kind in _NAMES else None
-    if function is None:
-        raise InputError(f"no proposals of kind {kind[:40]!r}", "Draw it by hand.")
-    u0, v0, u1, v1 = _view(box, points)
-    grid, rgb = pictures.surface_part(project, surface, (u0, v0, u1, v1), most_px=MOST_PX)
-    px = [((u - grid.left_m) / grid.gsd_m - 0.5, (grid.top_m - v) / grid.gsd_m - 0.5) for u, v in points]
-    if any(not (0 <= x <= rgb.shape[1] - 1 and 0 <= y <= rgb.shape[0] - 1) for x, y in px):
-        raise InputError("a click beside the picture", "Click on the wall.")
-    found = function(rgb, *px[0]) if kind == "outline" else function(rgb, px)
-    wall = np.column_stack([grid.left_m + (found[:, 0] + 0.5) * grid.gsd_m, grid.top_m - (found[:, 1] + 0.5) * grid.gsd_m])
-    return _simple(kind, wall, grid.gsd_m)
+
+    def __init__(self, model: Path | None = None) -> None:
+        self._given = model
+        self._finders: dict[Path, Callable[..., Any]] = {}
+        if model is not None:
+            self._finders[model] = outline_finder(model)
+
+    def available(self) -> dict[str, bool]:
+        """Which proposals can be made."""
+        return dict.fromkeys(_KINDS, True)
+
+    def finder(self, project: Project) -> Callable[..., Any]:
+        """What finds outlines in a project."""
+        named = project.setting(MODEL_SETTING)
+        path = self._given or (project.place(str(named)) if named else None)
+        if path is None:
+            return outline_finder(None)
+        if path not in self._finders:
+            self._finders[path] = outline_finder(path)
+        return self._finders[path]
+
+    def propose(self, project: Project, pictures: Pictures, kind: str, *, surface: str, box: Sequence[float],
+                points: Sequence[Sequence[float]]) -> list[dict[str, Any]]:
+        """GeoJSON geometries in metres of the wall.
+
+        Parameters
+        ----------
+        kind : str
+            ``outline`` (one click inside), ``line`` (clicks along it) or ``course`` (a stroke along it).
+        box : (u0, v0, u1, v1)
+            Part of the wall in view, metres.
+        points : sequence of (u_m, v_m)
+            Clicks.
+        """
+        if kind not in _KINDS:
+            raise InputError(f"no proposals of kind {kind[:40]!r}", "Draw it by hand.")
+        view = _view(box, points)
+        if kind == "course":
+            view = (view[0] - COURSE_MARGIN_M, view[1] - COURSE_MARGIN_M, view[2] + COURSE_MARGIN_M, view[3] + COURSE_MARGIN_M)
+        grid, rgb = pictures.surface_part(project, surface, view, most_px=MOST_PX)
+        px = [((u - grid.left_m) / grid.gsd_m - 0.5, (grid.top_m - v) / grid.gsd_m - 0.5) for u, v in points]
+        if any(not (0 <= x <= rgb.shape[1] - 1 and 0 <= y <= rgb.shape[0] - 1) for x, y in px):
+            raise InputError("a click beside the picture", "Click on the wall.")
+        if kind == "outline":
+            found = [self.finder(project)(rgb, *px[0])]
+        elif kind == "line":
+            found = [follow_line(rgb, px)]
+        else:
+            found = find_course(rgb, px, outline=self.finder(project))
+        return [_simple(kind, _on_wall(ring, grid), grid.gsd_m) for ring in found]
+
+
+def _on_wall(found_px: Any, grid: Any) -> Any:
+    return np.column_stack([grid.left_m + (found_px[:, 0] + 0.5) * grid.gsd_m, grid.top_m - (found_px[:, 1] + 0.5) * grid.gsd_m])
 
 
 def _simple(kind: str, wall: Any, gsd_m: float) -> dict[str, Any]:
-    if kind == "outline":
+    if kind != "line":
         shape: Any = shapely.make_valid(shapely.Polygon(wall)).simplify(SIMPLE_PX * gsd_m)
         parts = [p for p in shapely.get_parts(shape) if p.geom_type == "Polygon"]
         if not parts:

@@ -10,6 +10,7 @@ from typing import IO
 
 from facademap.errors import InputError
 from facademap.store.project import Project
+from facademap.tasks.desk_assist import Assistant
 
 __all__ = ["ServePlan", "plan_server"]
 
@@ -29,10 +30,12 @@ class ServePlan:
     socket: socket.socket
     address: str
     hold: IO[str] | None = None
+    assistant: Assistant | None = None
 
 
-def plan_server(folder: str | Path, *, host: str = "127.0.0.1", port: int | None = None, secret: str = "") -> ServePlan:
-    """Check project, host and secret, and take a port.
+def plan_server(folder: str | Path, *, host: str = "127.0.0.1", port: int | None = None, secret: str = "",
+                model: Path | None = None) -> ServePlan:
+    """Check project, host, secret and segmentation model, and take a port.
 
     Raises
     ------
@@ -49,6 +52,7 @@ def plan_server(folder: str | Path, *, host: str = "127.0.0.1", port: int | None
                          f"Add --secret, for instance --secret {secrets.token_urlsafe(12)}, or leave --host out.")
     if secret and len(secret) < SHORTEST_SECRET:
         raise InputError(f"a secret of {len(secret)} characters", f"Use {SHORTEST_SECRET} characters or more.")
+    assistant = Assistant(model)
     hold = _hold(path)
     taken = _listen(host, port)
     shown = socket.gethostname() if host in ("0.0.0.0", "::") else host
@@ -58,7 +62,7 @@ def plan_server(folder: str | Path, *, host: str = "127.0.0.1", port: int | None
         hold.truncate(0)
         hold.write(address)
         hold.flush()
-    return ServePlan(folder=path, host=host, secret=secret, socket=taken, address=address, hold=hold)
+    return ServePlan(folder=path, host=host, secret=secret, socket=taken, address=address, hold=hold, assistant=assistant)
 
 
 def _hold(folder: Path) -> IO[str] | None:

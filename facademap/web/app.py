@@ -14,6 +14,7 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from facademap.errors import FileError
+from facademap.tasks.desk_assist import Assistant
 from facademap.tasks.desk_pictures import Pictures
 from facademap.tasks.desk_tables import PackedTables
 from facademap.web import described, packed_api, pictures_api, tables_api, work_api
@@ -31,7 +32,7 @@ _TYPES = {".js": "text/javascript; charset=utf-8", ".css": "text/css; charset=ut
 _TWELVE_HOURS_S = 12 * 3600
 
 
-def make_app(folder: Path, *, host: str = "127.0.0.1", secret: str = "") -> Guard:
+def make_app(folder: Path, *, host: str = "127.0.0.1", secret: str = "", assistant: Assistant | None = None) -> Guard:
     """The application for one project.
 
     Parameters
@@ -42,6 +43,8 @@ def make_app(folder: Path, *, host: str = "127.0.0.1", secret: str = "") -> Guar
         Address that the server listens on; decides which Host headers are answered.
     secret : str
         Needed by everybody who works here; empty only where no other machine can reach the server.
+    assistant : Assistant, optional
+        Makes the proposals; one of our own way when left out.
     """
     desk, pictures, packed, jobs = Desk(folder), Pictures(folder), PackedTables(folder), Jobs(folder)
 
@@ -99,7 +102,7 @@ def make_app(folder: Path, *, host: str = "127.0.0.1", secret: str = "") -> Guar
         *packed_api.routes(desk, packed),
         *described.routes(),
         *pictures_api.routes(desk, pictures),
-        *work_api.routes(desk, pictures, jobs),
+        *work_api.routes(desk, pictures, jobs, assistant or Assistant()),
     ]
     handlers: dict[Any, Any] = {404: on_http_error, 405: on_http_error, 500: on_unforeseen, Exception: on_unforeseen}
     app = Starlette(routes=routes, exception_handlers=handlers, lifespan=lifespan)

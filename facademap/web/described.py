@@ -123,7 +123,7 @@ _WRITE: tuple[tuple[str, str, Schema], ...] = (
         time_limit_s={"type": "number", "minimum": 1, "maximum": 600}, gsd_mm={"type": "number", "minimum": 0.05, "maximum": 100}))),
     ("/api/jobs/{id}/stop", "Stop a job", _object()),
     ("/api/faces/measure", "Size and outline of a face from its photo", _FACE),
-    ("/api/assist/{kind}", "An outline or a line found in the picture", _CLICKS),
+    ("/api/assist/{kind}", "An outline, a line or the stones of a course found in the picture", _CLICKS),
     ("/api/work/{act}", "An entry of the record", _ACT),
     ("/api/reviews", "A review", _REVIEW),
     ("/api/reviewer-links", "A new link for a reviewer", _object(("name",), name={**_NAME, "minLength": 1}, who=_NAME)),

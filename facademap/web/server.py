@@ -17,7 +17,7 @@ __all__ = ["run"]
 
 def run(plan: ServePlan, *, open_browser: bool) -> None:
     """Serve until Ctrl-C."""
-    app = make_app(plan.folder, host=plan.host, secret=plan.secret)
+    app = make_app(plan.folder, host=plan.host, secret=plan.secret, assistant=plan.assistant)
     config = uvicorn.Config(app, log_level="warning", access_log=False, server_header=False,
                             timeout_graceful_shutdown=2, lifespan="on", ws="none")
     if open_browser:

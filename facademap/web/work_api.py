@@ -16,7 +16,7 @@ from starlette.routing import Route
 
 from facademap.errors import ConflictError, FacademapError, InputError
 from facademap.store.changes import changes_of, edit_once
-from facademap.tasks.desk_assist import available, propose
+from facademap.tasks.desk_assist import Assistant
 from facademap.tasks.desk_edit import KEY
 from facademap.tasks.desk_face import measure_face
 from facademap.tasks.desk_inwall import piece_in_wall
@@ -38,9 +38,9 @@ MAX_LINKS = 200
 MAX_MARKS = 400
 
 
-def routes(desk: Desk, pictures: Pictures, jobs: Jobs) -> list[Route]:
+def routes(desk: Desk, pictures: Pictures, jobs: Jobs, assistant: Assistant) -> list[Route]:
     """All of them."""
-    return [*_job_routes(jobs), *_match_routes(desk, pictures), *_paper_routes(desk), *_record_routes(desk), *_review_routes(desk)]
+    return [*_job_routes(jobs), *_match_routes(desk, pictures), *_assist_routes(desk, pictures, assistant), *_paper_routes(desk), *_record_routes(desk), *_review_routes(desk)]
 
 
 def _text(body: Any, name: str, *, most: int = 2000, required: bool = False) -> str:
@@ -89,16 +89,6 @@ def _match_routes(desk: Desk, pictures: Pictures) -> list[Route]:
         asked = request.query_params
         return compare_stored_plans(desk.reading(), asked.get("first", ""), asked.get("second", ""))
 
-    def can_assist(request: Request, body: Any) -> Any:
-        return available()
-
-    def assist(request: Request, body: Any) -> Any:
-        surface = _text(body, "surface", required=True)
-        box, points = body.get("box"), body.get("points")
-        if not isinstance(box, list) or not isinstance(points, list) or not all(isinstance(p, list) for p in points):
-            raise InputError("a proposal needs box and points", "Send both as lists.")
-        return {"geometry": propose(desk.reading(), pictures, request.path_params["kind"], surface=surface, box=box, points=points)}
-
     def face(request: Request, body: Any) -> Any:
         photo = _text(body, "photo", required=True, most=400)
         points, flaws = body.get("points") or [], body.get("flaws") or []
@@ -113,8 +103,22 @@ def _match_routes(desk: Desk, pictures: Pictures) -> list[Route]:
             "scale_px": _numbers(body, "scale_px", 4), "length_m": _numbers({"length_m": [body.get("length_m")]}, "length_m", 1)[0]}
         return measure_face(desk.reading(), photo, click_px=_numbers(body, "click_px", 2), flaws=flaws, **scale)
 
-    return [Route("/api/faces/measure", threaded(face), methods=["POST"]), Route("/api/ranking", threaded(ranking)), Route("/api/plans/compare", threaded(compare)), Route("/pictures/in-wall", threaded(in_wall)),
-            Route("/api/assist", threaded(can_assist)), Route("/api/assist/{kind}", threaded(assist), methods=["POST"])]
+    return [Route("/api/faces/measure", threaded(face), methods=["POST"]), Route("/api/ranking", threaded(ranking)), Route("/api/plans/compare", threaded(compare)), Route("/pictures/in-wall", threaded(in_wall))]
+
+
+def _assist_routes(desk: Desk, pictures: Pictures, assistant: Assistant) -> list[Route]:
+    def can_assist(request: Request, body: Any) -> Any:
+        return assistant.available()
+
+    def assist(request: Request, body: Any) -> Any:
+        surface = _text(body, "surface", required=True)
+        box, points = body.get("box"), body.get("points")
+        if not isinstance(box, list) or not isinstance(points, list) or not all(isinstance(p, list) for p in points):
+            raise InputError("a proposal needs box and points", "Send both as lists.")
+        found = assistant.propose(desk.reading(), pictures, request.path_params["kind"], surface=surface, box=box, points=points)
+        return {"geometry": found[0], "geometries": found}
+
+    return [Route("/api/assist", threaded(can_assist)), Route("/api/assist/{kind}", threaded(assist), methods=["POST"])]
 
 
 def _paper_routes(desk: Desk) -> list[Route]:

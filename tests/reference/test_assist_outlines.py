@@ -18,7 +18,9 @@ from skimage.filters import sobel, threshold_otsu
 from skimage.segmentation import watershed
 
 from facademap.condition.assist import outline_at
+from facademap.condition.assist_course import find_course
 from facademap.condition.assist_lines import follow_line
+from facademap.errors import InputError
 
 
 def _overlap(ring: np.ndarray, truth: np.ndarray) -> float:
@@ -79,6 +81,30 @@ def test_ashlar_is_outlined_from_a_click_away_from_the_middle(seed: int) -> None
         y = rows.min() + np.ptp(rows) * rng.uniform(0.3, 0.7)
         overlaps.append(_overlap(outline_at(rgb, x, y), stones == number))
     assert np.mean(overlaps) > 0.85
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_stroke_along_a_course_gives_its_stones_and_no_others(seed: int) -> None:
+    rgb, stones = _ashlar(seed)
+    numbers = [i for i in np.unique(stones[:, 450]) if i]
+    course_rows, _ = np.nonzero(stones == numbers[len(numbers) // 2])
+    row = float(course_rows.mean())
+    rng = np.random.default_rng(seed)
+    x = np.linspace(200, 700, 6)
+    found = find_course(rgb, list(zip(x, row + rng.uniform(-8, 8, 6), strict=True)), outline=outline_at)
+    under = [i for i in np.unique(stones[int(row), 200:700]) if i]
+    truth = [stones == i for i in under if not _touches_frame(stones == i) and (stones[int(row), 200:700] == i).sum() > 0.4 * (stones[int(row)] == i).sum()]
+    best = [max(_overlap(ring, mask) for ring in found) for mask in truth]
+    assert len(truth) >= 3
+    assert np.mean(np.array(best) >= 0.85) >= 0.8
+    assert len(found) <= len(under) + 1
+
+
+def test_a_stroke_that_turns_back_or_leaves_the_picture_is_refused() -> None:
+    rgb, _ = _ashlar(1)
+    for stroke in ([(200.0, 300.0), (600.0, 300.0), (300.0, 300.0), (650.0, 300.0)], [(200.0, 300.0), (1600.0, 300.0)], []):
+        with pytest.raises(InputError):
+            find_course(rgb, stroke, outline=outline_at)
 
 
 def _touches_frame(mask: np.ndarray) -> bool:

@@ -229,7 +229,7 @@ def test_no_edit_whatever_it_holds_breaks_the_server(client: TestClient, changes
 
 
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(body=_plain, address=st.sampled_from(["/api/jobs", "/api/work/stage", "/api/work/check", "/api/work/cut-out", "/api/reviews", "/api/reviewer-links/withdraw", "/api/assist/outline", "/api/assist/line", "/api/faces/measure"]))
+@given(body=_plain, address=st.sampled_from(["/api/jobs", "/api/work/stage", "/api/work/check", "/api/work/cut-out", "/api/reviews", "/api/reviewer-links/withdraw", "/api/assist/outline", "/api/assist/line", "/api/assist/course", "/api/faces/measure"]))
 def test_no_request_breaks_the_other_addresses(client: TestClient, body: Any, address: str) -> None:
     answer = client.post(address, content=json.dumps(body), headers={"content-type": "application/json"})
     assert 400 <= answer.status_code < 500, answer.text
@@ -250,6 +250,22 @@ def test_a_proposed_outline_lies_on_the_stone_that_was_clicked(client: TestClien
     assert shape.intersection(clear.geometry).area / shape.area > 0.9
 
 
+def test_a_stroke_along_a_course_proposes_its_stones(client: TestClient, folder: Path) -> None:
+    with Project.open(folder, read_only=True) as project:
+        stones = project.read("wall_stones")
+        taken = project.read("conditions").geometry.union_all()
+    courses = stones.groupby("course").size()
+    course = stones[stones["course"] == courses.index[courses.argmax()]].sort_values("number").iloc[1:5]
+    points = [[g.centroid.x, g.centroid.y] for g in course.geometry]
+    box = [float(v) for v in course.total_bounds]
+    answer = client.post("/api/assist/course", json={"surface": "landward", "box": box, "points": points})
+    assert answer.status_code == 200, answer.text
+    shapes = [shapely.from_geojson(json.dumps(g)) for g in answer.json()["geometries"]]
+    whole = course[~course.geometry.intersects(taken)].geometry
+    best = [max(s.intersection(g).area / s.union(g).area for s in shapes) for g in whole]
+    assert np.mean(np.array(best) > 0.8) > 0.6
+
+
 def test_pixels_of_a_proposal_come_back_in_metres_of_the_wall(client: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
     asked: list[tuple[float, float]] = []
 
@@ -257,7 +273,7 @@ def test_pixels_of_a_proposal_come_back_in_metres_of_the_wall(client: TestClient
         asked.append((x_px, y_px))
         return np.array([[x_px - 20, y_px - 10], [x_px + 20, y_px - 10], [x_px + 20, y_px + 10], [x_px - 20, y_px + 10]])
 
-    monkeypatch.setattr("facademap.condition.assist.outline_at", ring_round_the_click)
+    monkeypatch.setattr("facademap.tasks.assist.outline_at", ring_round_the_click)
     answer = client.post("/api/assist/outline", json={"surface": "landward", "box": [3.0, 3.0, 5.0, 4.0], "points": [[4.1, 3.3]]})
     shape = shapely.from_geojson(json.dumps(answer.json()["geometry"]))
     gsd = desk_sample.GSD_M
