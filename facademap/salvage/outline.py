@@ -26,6 +26,7 @@ from facademap.errors import GeometryError, InputError
 from facademap.photo.lab import lab_from_srgb
 from facademap.salvage.arris import cut_off_sides
 from facademap.salvage.edges import corners_of, refine_ring, ring_of_mask
+from facademap.salvage.sides import follow_sides
 
 __all__ = ["find_face", "trace_face"]
 
@@ -316,6 +317,9 @@ def trace_face(rgb: NDArray[Any], click_px: tuple[float, float], *, vanishing_px
     coarse = (ring_of_mask(mask) + 0.5) / scale - 0.5
     reach = 3.5 / scale
     ring = refine_ring(rgb, coarse, reach_px=reach)
+    ring, followed = follow_sides(rgb, ring)
+    if followed:
+        ring = refine_ring(rgb, ring, reach_px=0.6 * reach)
     vanishing = np.array([rgb.shape[1] - 1, rgb.shape[0] - 1]) / 2 if vanishing_px is None else vanishing_px
     ring, changed = cut_off_sides(rgb, ring, corners_of(ring, short_px=2 * reach), vanishing_px=vanishing)
     return refine_ring(rgb, ring, reach_px=0.6 * reach) if changed else ring
