@@ -30,7 +30,7 @@ _NEAR = 1e-7
 #: Most that a repair may pay for a unit of priority, in steps: dear prices make every group worth a look,
 #: so they come last, when few repairs need them. Capped prices bound the true problem too.
 #: Most queries for one face in one round.
-LEAST_EFFORT = 4_000
+LEAST_EFFORT = 16_000
 MOST_EFFORT = 4_000_000
 CAPS = (15.0, 40.0, 120.0, 400.0, math.inf)
 
@@ -75,13 +75,16 @@ class Component:
         self.rounds = 0
         self.converged = False
         self.faces: list[FacePricing] = []
+        self._told = 0
         self._center: Prices | None = None
+        #: Prices at which the bound was proved, and what every block earns at them at best.
+        self._proof: tuple[Prices, dict[int, float]] | None = None
         self._supports: list[tuple[float, float]] = []
         self._smooth = 0.0
         self._master_one: Master | None = None
         self.count_settled = False
         self.finished = False
-        self.next_pick = 4
+        self.last_pick, self.next_pick = -1, 4
         self._stalled = 0
         self.master = Master(
             repairs=repairs, blocks=sorted({b for b, _ in keys}), n_repairs=len(problem.repairs),
@@ -171,18 +174,21 @@ class Component:
         """One round of prices and offers; False when time is up before its end."""
         lp = self.master.prices()
         self.layouts.work += 500
+        self._tell_faces()
         used = self._smoothed(lp)
         found = self._ask(self.master, used, lp, costs=None)
         if found is None:
             return False
-        added, earned, unproved = found
+        added, best, unproved = found
+        earned = math.fsum(best.values())
         bound = float(used.repairs[self.repairs].sum()) + used.count * self.least_unmatched + earned
         self._supports.append((bound - used.count * self.least_unmatched, used.count))
         self._stalled = 0 if bound > self.bound + 1e-4 * abs(self.bound) else self._stalled + 1
         if bound > self.bound:
             self.bound = bound
             self._center = used
-        if self._stalled >= 4 and unproved and self.effort < MOST_EFFORT:
+            self._proof = (used, best)
+        if self._stalled >= 2 and unproved and self.effort < MOST_EFFORT:
             self.effort *= 4
             self._stalled = 0
         self.rounds += 1
@@ -199,6 +205,16 @@ class Component:
         self._smooth = 0.5 if added else 0.0
         return True
 
+    def _tell_faces(self) -> None:
+        """Every face remembers its groups among those that are new."""
+        groups: dict[tuple[int, int], list[tuple[Piece, ...]]] = {}
+        for column in self.master.columns[self._told:]:
+            groups.setdefault((column.block, column.face), []).append(column.pieces)
+        self._told = len(self.master.columns)
+        for face in self.faces:
+            if face.key in groups:
+                face.remember(groups[face.key])
+
     def _smoothed(self, lp: Prices) -> Prices:
         center = self._center
         if center is None or self._smooth == 0.0:
@@ -211,8 +227,10 @@ class Component:
             count=a * center.count + (1 - a) * lp.count,
         )
 
-    def _ask(self, master: Master, used: Prices, lp: Prices, *, costs: float | None) -> tuple[int, float, int] | None:
-        """Ask every face for its best group at prices; groups added, what blocks earn at least, undecided ones."""
+    def _ask(self, master: Master, used: Prices, lp: Prices, *, costs: float | None) -> tuple[
+        int, dict[int, float], int
+    ] | None:
+        """Ask every face for its best group at prices; groups added, what each block earns at least, undecided ones."""
         best: dict[int, float] = {}
         added = 0
         unproved = 0
@@ -240,7 +258,7 @@ class Component:
                         added += master.add(Column(block=column.block, face=column.face, pieces=column.pieces, cost=0.0,
                                                    layout=column.layout))
                         self.master.add(column)
-        return added, math.fsum(best.values()), unproved
+        return added, best, unproved
 
     def settle_count(self, *, most_rounds: int = 60) -> bool:
         """Bound the priority left unmatched alone, and round it up; False when time is up."""
@@ -265,7 +283,7 @@ class Component:
             if found is None:
                 return False
             added, earned, _ = found
-            best = max(best, float(lp.repairs[self.repairs].sum()) + earned)
+            best = max(best, float(lp.repairs[self.repairs].sum()) + math.fsum(earned.values()))
             self._raise_count(best)
             if not added or self.least_unmatched >= self.unmatched - 1e-9:
                 break
@@ -289,30 +307,67 @@ class Component:
         """Lower bound on plans that leave this much priority unmatched."""
         return max([self.bound, *(base + count * unmatched for base, count in self._supports)])
 
+    def close(self, *, most_groups: int, most_effort: int, time_limit_s: float | None) -> bool:
+        """Close the gap: every plan better than the one at hand is made of groups that cost little more than they earn.
+
+        At the prices of the bound a group that loses more than the gap against the best of its block is in
+        no better plan. All others are listed, and the best plan made of them is the best of all. Where they
+        are too many, fewer are listed and the bound rises by as much as they reach.
+
+        Returns
+        -------
+        bool
+            False when time is up.
+        """
+        if self._proof is None:
+            return True
+        prices, best = self._proof
+        base = float(prices.repairs[self.repairs].sum()) + prices.count * self.least_unmatched + math.fsum(best.values())
+        reach = self.cost - base
+        groups: list[tuple[FacePricing, tuple[Piece, ...], Layout | None]] | None = None
+        for _ in range(4):
+            groups = []
+            for face in self.faces:
+                if self.stop():
+                    return False
+                floor = face.opening - best[face.block] - reach - 1e-7
+                found = face.all_worth(prices.repairs, floor=floor, most=most_groups - len(groups) + 1,
+                                       most_effort=most_effort)
+                if found is None or len(groups) + len(found) > most_groups:
+                    groups = None
+                    break
+                groups += [(face, *group) for group in found]
+            if groups is not None:
+                break
+            reach /= 3.0
+        if groups is None:
+            return True
+        columns = [self.column_of(*face.key, pieces, layout) for face, pieces, layout in groups]
+        least = self._pick_from(columns, most_nodes=20_000, time_limit_s=time_limit_s)
+        self.bound = max(self.bound, min(least, base + reach, self.cost))
+        return True
+
     # -- plans ----------------------------------------------------------------------------------------
 
     def pick(self, *, most_columns: int, most_nodes: int, time_limit_s: float | None) -> None:
         """Pick the best plan made of the groups found so far."""
         prices = self.master.prices()
         reduced = self.master.reduced_costs(prices)
-        columns = self.master.columns
-        able = [k for k in range(len(columns)) if columns[k].layout is not None]
-        able.sort(key=lambda k: (reduced[k], k))
-        chosen = able[:most_columns]
-        start = None
-        if self.plan:
-            keys = {(c.block, c.face, c.pieces): k for k, c in enumerate(columns)}
-            start = []
-            for column in self.plan:
-                self.master.add(column)
-                k = keys.get((column.block, column.face, column.pieces))
-                if k is None:
-                    k = len(self.master.columns) - 1
-                start.append(k)
-            chosen = sorted(set(chosen) | set(start))
-        picked, _, _, _ = self.master.integer_plan(
-            chosen, start=start, most_nodes=most_nodes, time_limit_s=time_limit_s,
-        )
+        # no better plan of known groups holds one that loses more than the gap to the linear program
+        gap = self.cost - prices.objective + 1e-7
+        order = [k for _, k in sorted((r, k) for k, r in enumerate(reduced.tolist()) if r <= gap)[:most_columns]]
+        self._pick_from([self.master.columns[k] for k in sorted(order)], most_nodes=most_nodes, time_limit_s=time_limit_s)
+
+    def _pick_from(self, columns: list[Column], *, most_nodes: int, time_limit_s: float | None) -> float:
+        """Pick the best plan made of some groups and of those of the plan at hand; a bound on such plans."""
+        have = {(c.block, c.face, c.pieces) for c in columns}
+        columns = columns + [c for c in self.plan if (c.block, c.face, c.pieces) not in have]
+        picked, least = self.master.integer_plan(columns, start=self.plan, most_nodes=most_nodes, time_limit_s=time_limit_s)
         self.layouts.work += 5000
-        if picked is not None:
-            self.offer_plan([self.master.columns[k] for k in picked])
+        if any(c.layout is None for c in picked):  # what is not known to be possible counts for the bound alone
+            known = [c for c in columns if c.layout is not None]
+            picked, _ = self.master.integer_plan(known, start=self.plan, most_nodes=most_nodes, time_limit_s=time_limit_s)
+            self.layouts.work += 5000
+        if picked:
+            self.offer_plan(picked)
+        return least

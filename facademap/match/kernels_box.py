@@ -19,7 +19,7 @@ import numpy as np
 __all__ = ["MOST_SIZES", "box_sets", "flattest", "keep_size", "narrowest"]
 
 #: Sizes kept for one set; with more, two neighbours become one that is smaller than both, which never excludes.
-MOST_SIZES = 24
+MOST_SIZES = 16
 
 
 def keep_size(wide, high, count, mask, w, h):
@@ -43,6 +43,8 @@ def keep_size(wide, high, count, mask, w, h):
     while at < n and wide[mask, at] <= w:
         if high[mask, at] <= h:
             return
+        if wide[mask, at] == w:
+            break
         at += 1
     end = at
     while end < n and high[mask, end] >= h:
@@ -78,7 +80,7 @@ def flattest(wide, high, count, mask, most_wide):
     return np.inf
 
 
-def box_sets(group, level, starts, choices, kerf, box):
+def box_sets(group, level, starts, choices, kerf, box, spent):
     """The smallest rectangles from which straight cuts win each set of blanks.
 
     Sets that do not fit the bounding rectangle of the face have none: they are impossible on the face.
@@ -93,6 +95,8 @@ def box_sets(group, level, starts, choices, kerf, box):
         Choices of every piece at every level.
     box : ndarray
         The rectangle: x0, y0, x1, y1.
+    spent : ndarray of int
+        Grows by the effort, in queries.
 
     Returns
     -------
@@ -134,8 +138,10 @@ def box_sets(group, level, starts, choices, kerf, box):
             continue
         rest = mask ^ low
         sub = rest
+        splits = 0
         while sub > 0:  # the part with the lowest blank, and the part without
             sub = (sub - 1) & rest
+            splits += 1
             one = sub | low
             two = mask ^ one
             for swap in range(2):
@@ -161,4 +167,5 @@ def box_sets(group, level, starts, choices, kerf, box):
                         h = high[a, i] + high[b, k] + kerf
                         if h <= full_h:
                             keep_size(wide, high, count, mask, wide[a, i], h)
+        spent[0] += splits
     return wide, high, count

@@ -14,7 +14,7 @@ from facademap.match.kernels_saw import side_by_side
 __all__ = ["MOST_IN_GROUP", "MOST_STEPS", "UNDECIDED", "best_group", "can_cut"]
 
 #: Largest group whose sharing-out to slabs is looked at, and the steps of that.
-MOST_IN_GROUP = 14
+MOST_IN_GROUP = 18
 MOST_STEPS = 5_000_000
 UNDECIDED = 1000
 
@@ -49,12 +49,14 @@ def can_cut(
     if n > MOST_IN_GROUP:
         return 2
     sets = 1 << n
-    wide, high, found = box_sets(group, n_levels - 1, level_starts, choices, sizes[4], box)
+    wide, high, found = box_sets(group, n_levels - 1, level_starts, choices, sizes[4], box, spent)
     possible = np.ones(sets, np.int8)
     if sizes[5] == 0.0:  # free cuts may win what straight ones cannot
         for mask in range(1, sets):
             possible[mask] = 1 if found[mask] > 0 else 0
-    # of every set: thickness in the front slab and in others, first and last slab it may come from
+    # of every set: thickness in the front slab and in others, first and last slab it may come from, least area
+    area = np.zeros(sets)
+    whole_area = (box[2] - box[0] + 0.02 + sizes[4]) * (box[3] - box[1] + 0.02 + sizes[4])
     thick = np.full((sets, 2), sizes[2])
     first = np.zeros(sets, np.int64)
     last = np.full(sets, most, np.int64)
@@ -65,6 +67,12 @@ def can_cut(
         rest = mask & (mask - 1)
         for c in range(2):
             thick[mask, c] = max(thick[rest, c], needs[c, group[k]])
+        if rest == 0 and sizes[5] == 0.0:
+            area[mask] = np.inf if found[mask] > 0 else 0.0
+            for size in range(found[mask]):
+                area[mask] = min(area[mask], (wide[mask, size] + sizes[4]) * (high[mask, size] + sizes[4]))
+        else:
+            area[mask] = area[rest] + area[mask ^ rest]
         first[mask] = max(first[rest], slabs_of[0, group[k]])
         last[mask] = min(last[rest], slabs_of[1, group[k]])
     memo = np.full(sets, -1, np.int64)
@@ -90,6 +98,7 @@ def can_cut(
                 good = (
                     possible[mask] == 1 and (mask > 0 or c == 0 < count - 1) and first[mask] <= c <= last[mask]
                     and need + (count - 1 - c) * sizes[2] <= depth and (c < count - 1 or mask == lefts[c])
+                    and area[lefts[c] ^ mask] <= (count - 1 - c) * whole_area
                 )
             if good and c < count - 1:
                 lefts[c + 1] = lefts[c] ^ mask
@@ -150,8 +159,8 @@ def can_cut(
 
 
 def best_group(
-    profits, order, weights, room, clash, bads, bad_sizes, heads, links, level_starts, level_depths, choices, needs,
-    slabs_of, sizes, box, edges, parts, planes, segments, floor, most_nodes, most_queries, group, spent, sure,
+    profits, order, weights, room, twin, clash, bads, bad_sizes, heads, links, level_starts, level_depths, choices, needs,
+    slabs_of, sizes, box, edges, parts, planes, segments, floor, most_nodes, most_queries, group, spent, sure, listed,
 ):
     """The most profitable group of pieces that one face can yield.
 
@@ -162,6 +171,8 @@ def best_group(
         The pieces worth looking at, by falling profit for the room they take in row 0 of ``weights``.
     weights, room : ndarray, shapes (r, n) and (r,)
         Necessary conditions: the group's weights must stay within every room.
+    twin : ndarray of int, shape (n,)
+        The same repair as another piece of the face, or -1.
     clash : ndarray of int8, shape (n, n)
         Pairs that exclude each other.
     bads, bad_sizes, heads, links : ndarray of int
@@ -174,9 +185,12 @@ def best_group(
     group : ndarray of int, shape (n + 3,)
         Takes size, nodes, 1 where proved (2 where the group itself is not decided), then the pieces.
     spent : ndarray of int, shape (3,)
-        Queries made, most queries allowed; beyond these nothing more is decided.
+        Queries made, most queries allowed (beyond these nothing more is decided), groups listed.
     sure : ndarray of int, shape (n + 1,)
         Takes size and pieces of the best group met that can be cut for sure.
+    listed : ndarray of int, shape (k, MOST_IN_GROUP + 1)
+        With rows, every group worth more than ``floor`` is written to one: size (negative where the
+        group is not decided), then the pieces. Where they do not suffice the result is not proved.
 
     Returns
     -------
@@ -193,6 +207,7 @@ def best_group(
     widest = bads.shape[1]
     chosen = np.empty(m + 1, np.int64)
     inside = np.zeros(profits.shape[0], np.int8)
+    counted = np.zeros(profits.shape[0], np.int64)
     blocked = np.zeros(profits.shape[0], np.int64)
     slot = np.zeros(m + 1, np.int64)
     trial = np.empty(1, np.int64)
@@ -218,8 +233,11 @@ def best_group(
             left = room[0] - used[0]
             for k in range(at, m):
                 piece = order[k]
-                if blocked[piece] > 0:
+                if profits[piece] <= 0.0:
+                    break
+                if blocked[piece] > 0 or (twin[piece] >= 0 and counted[twin[piece]] == nodes):
                     continue
+                counted[piece] = nodes
                 weight = weights[0, piece]
                 if weight >= left:
                     reach += profits[piece] * max(left, 0.0) / weight
@@ -339,6 +357,15 @@ def best_group(
                         bads[bad, k] = trial[k]
                         links[bad * widest + k] = heads[trial[k]]
                         heads[trial[k]] = bad * widest + k
+            elif listed.shape[0] > 0:
+                verified = n + 1
+                if spent[2] >= listed.shape[0] or n + 1 >= listed.shape[1]:
+                    group[2] = 0
+                    break
+                listed[spent[2], 0] = n + 1 if answer == 1 else -n - 1
+                for k in range(n + 1):
+                    listed[spent[2], 1 + k] = trial[k]
+                spent[2] += 1
             else:
                 verified = n + 1
                 best = value + profits[piece]

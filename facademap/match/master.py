@@ -78,7 +78,6 @@ class Master:
         self.penalties, self.priorities, self.forced = penalties, priorities, forced
         self.locked_blocks = locked_blocks
         self.columns: list[Column] = []
-        self.out: set[int] = set()
         self._known: dict[tuple[int, int, tuple[Piece, ...]], int] = {}
         self.row_of = {i: r for r, i in enumerate(repairs)}
         self.block_row = {b: len(repairs) + r for r, b in enumerate(blocks)}
@@ -123,14 +122,6 @@ class Master:
         for at, i in enumerate(self.repairs):
             self._lp.changeColCost(at, float(min(self.penalties[i], per_priority * self.priorities[i])))
 
-    def settle(self, number: int, layout: Layout | None) -> None:
-        """Give a group its layout, or take it out where it is proved that there is none."""
-        old = self.columns[number]
-        self.columns[number] = Column(block=old.block, face=old.face, pieces=old.pieces, cost=old.cost, layout=layout)
-        if layout is None:
-            self.out.add(number)
-            self._lp.changeColBounds(len(self.repairs) + number, 0.0, 0.0)
-
     def require(self, least_unmatched: float) -> None:
         """It is proved that at least this priority stays unmatched; use it."""
         self.least_unmatched = least_unmatched
@@ -148,10 +139,6 @@ class Master:
         return Prices(objective=float(lp.getInfo().objective_function_value), repairs=repairs, blocks=blocks,
                       count=max(0.0, float(dual[self.count_row])))
 
-    def fractions(self) -> Floats:
-        """How much of every group the linear program takes."""
-        return np.asarray(self._lp.getSolution().col_value)[len(self.repairs):]
-
     def reduced_costs(self, prices: Prices) -> Floats:
         """Reduced cost of every group."""
         return np.array([
@@ -159,16 +146,22 @@ class Master:
         ])
 
     def integer_plan(
-        self, chosen: list[int], *, start: list[int] | None, most_nodes: int, time_limit_s: float | None,
-        most_unmatched: float | None = None,
-    ) -> tuple[list[int] | None, float, float, bool]:
-        """The best plan made of some of the groups.
+        self, columns: list[Column], *, start: list[Column], most_nodes: int, time_limit_s: float | None,
+    ) -> tuple[list[Column], float]:
+        """The best plan made of some groups.
+
+        Parameters
+        ----------
+        columns, start : list of Column
+            The groups, and those of them that make the plan at hand.
+        most_nodes : int
+        time_limit_s : float, optional
 
         Returns
         -------
-        picked, objective, bound, proved
-            Indices of the groups (None when none was found), the cost, a lower bound over these groups,
-            and whether both agree.
+        picked, bound
+            The groups taken (none when no plan was found), and a lower bound on the cost of plans made of
+            these groups.
         """
         mip = self._program(self.penalties)
         mip.setOptionValue("presolve", "on")
@@ -177,35 +170,30 @@ class Master:
         mip.setOptionValue("mip_abs_gap", 1e-7)
         if time_limit_s is not None:
             mip.setOptionValue("time_limit", max(0.05, time_limit_s))
-        if most_unmatched is not None:
-            mip.changeRowBounds(self.count_row, self.least_unmatched, most_unmatched)
         n = len(self.repairs)
-        for k in chosen:
-            rows, ones = self._entries(self.columns[k])
-            mip.addCol(self.columns[k].cost, 0.0, 1.0, len(rows), rows, ones)
-        width = n + len(chosen)
-        for column in range(width):
-            mip.changeColIntegrality(column, highspy.HighsVarType.kInteger)
-            if column < n:
-                mip.changeColBounds(column, 0.0, 0.0 if self.repairs[column] in self.forced else 1.0)
-        if start is not None:
+        for column in columns:
+            rows, ones = self._entries(column)
+            mip.addCol(column.cost, 0.0, 1.0, len(rows), rows, ones)
+        width = n + len(columns)
+        for at in range(width):
+            mip.changeColIntegrality(at, highspy.HighsVarType.kInteger)
+            if at < n:
+                mip.changeColBounds(at, 0.0, 0.0 if self.repairs[at] in self.forced else 1.0)
+        if start:
             values = np.zeros(width)
-            position = {k: n + at for at, k in enumerate(chosen)}
+            position = {(c.block, c.face, c.pieces): n + at for at, c in enumerate(columns)}
             served: set[int] = set()
-            for k in start:
-                values[position[k]] = 1.0
-                served |= set(self.columns[k].repairs)
+            for column in start:
+                values[position[column.block, column.face, column.pieces]] = 1.0
+                served |= set(column.repairs)
             for at, i in enumerate(self.repairs):
                 values[at] = 0.0 if i in served else 1.0
             mip.setSolution(width, np.arange(width, dtype=np.int32), values)
         mip.run()
         info = mip.getInfo()
-        status = mip.getModelStatus()
-        proved = status == highspy.HighsModelStatus.kOptimal
-        if status == highspy.HighsModelStatus.kInfeasible:
-            return None, float("inf"), float("inf"), True
+        if mip.getModelStatus() == highspy.HighsModelStatus.kInfeasible:
+            return [], float("inf")
         if info.primal_solution_status != 2:
-            return None, float("inf"), float(info.mip_dual_bound), False
+            return [], float(info.mip_dual_bound)
         values = np.asarray(mip.getSolution().col_value)
-        picked = [k for at, k in enumerate(chosen) if values[n + at] > 0.5]
-        return picked, float(info.objective_function_value), float(info.mip_dual_bound), proved
+        return [c for at, c in enumerate(columns) if values[n + at] > 0.5], float(info.mip_dual_bound)

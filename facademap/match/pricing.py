@@ -15,6 +15,7 @@ import shapely
 
 from facademap.match.candidates import Candidates, need_mm
 from facademap.match.freespace import CHOICE_COLUMNS, FreeSpace
+from facademap.match.kernels_group import MOST_IN_GROUP
 from facademap.match.layouts import Layout, Layouts, Piece
 from facademap.match.problem import TOLERANCE_MM
 
@@ -25,6 +26,7 @@ MOST_BADS = 1500
 WIDEST_BAD = 8
 
 Floats: TypeAlias = npt.NDArray[np.float64]
+_NO_LIST = np.zeros((0, MOST_IN_GROUP + 1), dtype=np.int64)
 
 
 class Offer:
@@ -88,6 +90,9 @@ class FacePricing:
         same = self.repairs[:, None] == self.repairs[None, :]
         self.clash = same.astype(np.int8)
         np.fill_diagonal(self.clash, 0)
+        self.twin = np.where(self.clash.any(axis=1), self.clash.argmax(axis=1), -1) if n else np.zeros(0, dtype=np.int64)
+        self._number = {p: k for k, p in enumerate(self.pieces)}
+        self._known = np.zeros((0, n))
         self._tables(space)
         if problem.params.cut_mode == "guillotine":
             self._mark_pairs(space)
@@ -217,19 +222,13 @@ class FacePricing:
         wanted = np.flatnonzero((paid > 1e-9) & self.alive)
         if len(wanted) == 0:
             return Offer(floor - promised, (), None, True)
-        order = wanted[np.argsort(-paid[wanted] / self.weights[0, wanted], kind="stable")].astype(np.int64)
-        space, group = self.layouts.space, self._group
-        pool = (space.edges, space.parts, space.planes, space.segments)
+        if costs is None and len(self._known):
+            floor = max(floor, float((self._known @ paid).max()))
+        group = self._group
         while True:
-            self._spent[:] = (0, most_effort, 0)
-            best = float(space.kernels.best_group(
-                paid, order, self.weights, self.room, self.clash, self.bads, self.bad_sizes, self.heads, self.links,
-                self.level_starts, self.level_depths, self.choices, self.needs, self.slabs_of, self.sizes, self.box,
-                *pool, float(floor), most_nodes, most_queries, group, self._spent, self._sure,
-            ))
-            self.layouts.work += int(self._spent[0]) + int(group[1])
+            best = self._search(paid, wanted, floor, most_nodes, most_effort, most_queries, _NO_LIST)
             searched = int(group[2]) != 0
-            worth = (best if searched else max(best, self._fractional(paid, order))) - promised
+            worth = (best if searched else max(best, self._fractional(paid, wanted))) - promised
             proved = searched and int(group[2]) == 1
             picked = group[3:3 + int(group[0])] if int(group[2]) == 1 else self._sure[1:1 + int(self._sure[0])]
             chosen = np.array(sorted(picked.tolist(), key=lambda p: self.pieces[p]), dtype=np.int64)
@@ -241,6 +240,68 @@ class FacePricing:
                 self.learn(tuple(chosen.tolist()))
                 continue
             return Offer(worth, pieces if layout is not None else (), layout, proved)
+
+    def all_worth(
+        self, prices: Floats, *, floor: float, most: int, most_effort: int
+    ) -> list[tuple[tuple[Piece, ...], Layout | None]] | None:
+        """All groups worth more than ``floor`` at these prices, each once for every set of repairs.
+
+        Parameters
+        ----------
+        prices : ndarray
+            What each repair pays when it is served.
+        floor : float
+        most, most_effort : int
+            Groups looked at, and the effort for them.
+
+        Returns
+        -------
+        list or None
+            Pieces with their layout (None where it is not known whether they can be cut); None where
+            there are too many.
+        """
+        paid = prices[self.repairs] - self.costs + self.bonus
+        promised = 1e7 * len(self.forced)
+        ceiling = self._fractional(paid, np.flatnonzero((paid > 0.0) & self.alive)) - promised
+        if ceiling <= floor:
+            return []
+        wanted = np.flatnonzero((paid > floor - ceiling - 1e-9) & self.alive)
+        listed = np.zeros((most, MOST_IN_GROUP + 1), dtype=np.int64)
+        self._search(paid, wanted, floor + promised, most_effort, most_effort, max(500, most_effort // 10), listed)
+        if int(self._group[2]) == 0:
+            return None
+        best: dict[tuple[int, ...], tuple[float, bool, tuple[Piece, ...]]] = {}
+        undecided: dict[tuple[int, ...], tuple[float, bool, tuple[Piece, ...]]] = {}
+        for row in listed[:int(self._spent[2])]:
+            chosen = row[1:1 + abs(int(row[0]))]
+            pieces = tuple(sorted(self.pieces[p] for p in chosen.tolist()))
+            found = (float(self.costs[chosen].sum()), bool(row[0] > 0), pieces)
+            where = best if found[1] else undecided
+            served = tuple(i for i, _ in pieces)
+            where[served] = min(found, where.get(served, found))
+        groups: list[tuple[tuple[Piece, ...], Layout | None]] = []
+        for _, (_, _, pieces) in sorted(best.items()):
+            layout = self._layout(np.array([self._number[p] for p in pieces], dtype=np.int64), pieces)
+            groups.append((pieces, layout))
+        groups += [(x[2], None) for served, x in sorted(undecided.items()) if served not in best or x[0] < best[served][0]]
+        return groups
+
+    def _search(
+        self, paid: Floats, wanted: npt.NDArray[np.int64], floor: float, most_nodes: int, most_effort: int,
+        most_queries: int, listed: npt.NDArray[np.int64],
+    ) -> float:
+        """Ask the kernel, the pieces in order of what they pay for their room."""
+        order = wanted[np.argsort(-paid[wanted] / self.weights[0, wanted], kind="stable")].astype(np.int64)
+        space = self.layouts.space
+        self._spent[:] = (0, most_effort, 0)
+        best = float(space.kernels.best_group(
+            paid, order, self.weights, self.room, self.twin, self.clash, self.bads, self.bad_sizes, self.heads, self.links,
+            self.level_starts, self.level_depths, self.choices, self.needs, self.slabs_of, self.sizes, self.box,
+            space.edges, space.parts, space.planes, space.segments, float(floor), most_nodes, most_queries, self._group,
+            self._spent, self._sure, listed,
+        ))
+        self.layouts.work += int(self._spent[0]) + int(self._group[1])
+        return best
 
     @property
     def late(self) -> bool:
@@ -258,20 +319,22 @@ class FacePricing:
             return self.layouts.find(self.block, self.face, pieces)[1]
         return self.layouts.settle(self.block, self.face, pieces, slot.tolist()) if answer == 1 else None
 
-    def _fractional(self, paid: Floats, order: npt.NDArray[np.int64]) -> float:
+    def _fractional(self, paid: Floats, wanted: npt.NDArray[np.int64]) -> float:
         """A quick upper bound: fill the roomiest row by parts of pieces."""
-        best = float(np.sum(paid[order]))
+        best = float(np.sum(paid[wanted]))
         for weights, room in zip(self.weights, self.room, strict=True):
-            heavy = weights[order] > 0
-            dense = order[heavy][np.argsort(-paid[order[heavy]] / weights[order[heavy]], kind="stable")]
+            heavy = weights[wanted] > 0
+            dense = wanted[heavy][np.argsort(-paid[wanted[heavy]] / weights[wanted[heavy]], kind="stable")]
             filled = np.minimum(1.0, np.maximum(0.0, (room - np.cumsum(weights[dense]) + weights[dense]) / weights[dense]))
-            best = min(best, float(np.sum(paid[dense] * filled) + np.sum(paid[order[~heavy]])))
+            best = min(best, float(np.sum(paid[dense] * filled) + np.sum(paid[wanted[~heavy]])))
         return best
 
-    def impossible(self, pieces: tuple[Piece, ...]) -> None:
-        """It is proved that these pieces cannot be cut together."""
-        number = {p: n for n, p in enumerate(self.pieces)}
-        self.learn(tuple(number[p] for p in pieces))
+    def remember(self, groups: list[tuple[Piece, ...]]) -> None:
+        """It is known how to cut these groups; only what is worth more than they are is looked for."""
+        rows = np.zeros((len(groups), len(self.pieces)))
+        for row, pieces in zip(rows, groups, strict=True):
+            row[[self._number[p] for p in pieces]] = 1.0
+        self._known = np.concatenate([self._known, rows])
 
     def learn(self, chosen: tuple[int, ...]) -> None:
         """Remember the smallest impossible part of an impossible group."""

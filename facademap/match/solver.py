@@ -31,6 +31,9 @@ LARGE_PAIRS = 1_000_000
 MOST_BLOCKS = 40
 #: Turns of ruin and recreate at a time, and its share of the time or work.
 BURST = 500
+#: Groups listed for the proof at the end, and the effort for one face.
+MOST_LISTED = 20_000
+LIST_EFFORT = 2_000_000
 REBUILD_SHARE = 0.3
 #: Share of the time after which the rounds end, so that a last plan can be picked from all groups.
 ROUNDS_SHARE = 0.9
@@ -310,18 +313,21 @@ class _Run:
                 break
             if not part.round():
                 return False
-        if part.converged or part.rounds >= part.next_pick:
-            part.next_pick = 2 * part.rounds + 8
-            part.pick(most_columns=6000, most_nodes=2000 if part.converged else 100, time_limit_s=self.left_s())
+        if (part.converged and part.rounds > part.last_pick) or part.rounds >= part.next_pick:
+            part.last_pick, part.next_pick = part.rounds, 2 * part.rounds + 8
+            part.pick(most_columns=6000 if part.converged else 6 * len(part.repairs), most_nodes=2000 if part.converged else 50,
+                      time_limit_s=self.left_s())
         if part.cost - part.bound <= 1e-6 * max(1.0, part.cost):
             part.finished = True
         elif part.converged:
-            if part.count_settled:
-                part.finished = True
-            elif not part.settle_count():
-                return False
-            elif part.converged:
-                part.finished = True
+            if not part.count_settled:
+                if not part.settle_count():
+                    return False
+            else:
+                before = part.cost, part.bound
+                if not part.close(most_groups=MOST_LISTED, most_effort=LIST_EFFORT, time_limit_s=self.left_s()):
+                    return False
+                part.finished = (part.cost, part.bound) == before
         return True
 
     def _earlier_groups(self) -> dict[tuple[int, int], tuple[int, ...]] | None:

@@ -37,3 +37,16 @@ def test_plan_and_bound_agree_with_brute_force(seed: int, mode: str, slabs: bool
     if mode == "guillotine":
         assert plan.status == "optimal"
         assert plan.objective == pytest.approx(best, abs=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("slabs", [False, True])
+def test_prices_and_lists_of_groups_reach_the_same_as_every_set(seed: int, slabs: bool) -> None:
+    given = _tame(300 + seed, "guillotine", slabs)
+    problem = problem_from_json(given)
+    best = best_objective(given)
+    plan = solve(problem, compiled=True)  # the way of large problems
+    assert plan.bound <= best + 1e-6
+    assert plan.objective == pytest.approx(best, abs=1e-6)
+    assert plan.status == "optimal"
+    assert verify(problem, plan) == []
