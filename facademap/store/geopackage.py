@@ -24,6 +24,7 @@ __all__ = [
     "APPLICATION_ID",
     "add_surface_view",
     "blob_from_geometry",
+    "column_sql",
     "create_system_tables",
     "create_table",
     "drop_surface_view",
@@ -177,7 +178,7 @@ def create_table(connection: sqlite3.Connection, table: Table, *, srs_id: int) -
     columns = ['"fid" INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL']
     if table.geometry:
         columns.append(f'"geom" {_GEOMETRY_NAMES[table.geometry]}')
-    columns += [_column_sql(c) for c in table.columns]
+    columns += [column_sql(c) for c in table.columns]
     columns.append('"rev" INTEGER NOT NULL DEFAULT 1')
     connection.execute(f'CREATE TABLE "{table.name}" ({", ".join(columns)})')
     connection.execute(
@@ -197,7 +198,8 @@ def create_table(connection: sqlite3.Connection, table: Table, *, srs_id: int) -
             connection.execute(statement)
 
 
-def _column_sql(column: Column) -> str:
+def column_sql(column: Column) -> str:
+    """A column as it is declared in SQLite."""
     unique = " NOT NULL UNIQUE" if column.name == "id" else ""
     return f'"{column.name}" {_SQL_TYPES[column.kind]}{unique}'
 

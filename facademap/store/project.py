@@ -21,10 +21,12 @@ from facademap.errors import FileError, InputError, ProjectError
 from facademap.store.database import connect, in_plain_words
 from facademap.store.edit import Edit, _where, table_named
 from facademap.store.geopackage import (
+    column_sql,
     create_system_tables,
     create_table,
     geometry_from_blob,
     register_reference_system,
+    sql_value,
     value_from_sql,
 )
 from facademap.store.styles import write_styles
@@ -34,7 +36,7 @@ from facademap.wall.world import wall_crs
 __all__ = ["PACKED_FOLDER", "SCHEMA_VERSION", "Project"]
 
 #: Version of the tables. A project with a larger number is refused, one with a smaller is migrated.
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 FOLDERS = ("photos", "elevations", "blocks", "cache", "out")
 #: Whole tables in few bytes, made again when they are missing.
 PACKED_FOLDER = "cache/tables"
@@ -106,7 +108,8 @@ class Project:
         connection = connect(path, read_only=read_only)
         try:
             with in_plain_words(path):
-                _check_version(connection, folder)
+                if _version_of(connection, folder) < SCHEMA_VERSION:
+                    _bring_up_to_date(path)
         except BaseException:
             connection.close()
             raise
@@ -387,7 +390,8 @@ def _build(path: Path, *, name: str, settings: Mapping[str, Any]) -> None:
         connection.close()
 
 
-def _check_version(connection: sqlite3.Connection, folder: Path) -> None:
+def _version_of(connection: sqlite3.Connection, folder: Path) -> int:
+    """Version of the tables; a newer one than ours is refused."""
     try:
         (version,) = connection.execute("SELECT version FROM facademap_schema").fetchone()
     except (sqlite3.OperationalError, TypeError):
@@ -396,6 +400,25 @@ def _check_version(connection: sqlite3.Connection, folder: Path) -> None:
     if version > SCHEMA_VERSION:
         raise ProjectError(f"{folder}: the project was written by a newer facademap (tables version {version}, "
                            f"this one knows {SCHEMA_VERSION})", "Install a newer facademap; the project was not touched.")
+    return int(version)
+
+
+def _bring_up_to_date(path: Path) -> None:
+    """Add the columns that tables of an older version lack; what is stored stays as it is."""
+    connection = connect(path, read_only=False)
+    try:
+        connection.execute("BEGIN IMMEDIATE")
+        for table in TABLES.values():
+            present = {row[1] for row in connection.execute(f'PRAGMA table_info("{table.name}")')}
+            for column in table.columns if present else ():
+                if column.name not in present:
+                    connection.execute(f'ALTER TABLE "{table.name}" ADD COLUMN {column_sql(column)}')
+                    if column.default is not None:
+                        connection.execute(f'UPDATE "{table.name}" SET "{column.name}" = ?', (sql_value(column, column.default),))
+        connection.execute("UPDATE facademap_schema SET version = ?", (SCHEMA_VERSION,))
+        connection.execute("COMMIT")
+    finally:
+        connection.close()
 
 
 def _touch_contents(connection: sqlite3.Connection, table: Table, added: Sequence[shapely.Geometry]) -> None:

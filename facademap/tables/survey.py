@@ -150,6 +150,9 @@ WALL_STONES = Table(
         Column(name="uc", kind="int", minimum=0, maximum=3, meaning="Urgency class after EN 16096."),
         Column(name="rc", kind="int", minimum=0, maximum=3, meaning="Recommendation class after EN 16096."),
         Column(name="note", kind="text", meaning="Remarks."),
+        Column(name="origin", kind="text", default="drawn", choices=("drawn", "assisted", "imported"),
+               meaning="How the outline came about; assisted ones need a person's confirmation."),
+        Column(name="confirmed_by", kind="text", meaning="Who confirmed an assisted outline."),
     ),
 )
 

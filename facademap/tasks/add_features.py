@@ -89,7 +89,7 @@ def _fit_to_table(frame: gpd.GeoDataFrame, table: Table, *, surface: str, source
         frame["id"] = None
     if table.name == "conditions" and "term" not in frame:
         raise InputError(f"{source}: has no column term", "Give every condition its term of the glossary.")
-    if table.name == "conditions" and "origin" not in frame:
+    if "origin" in table.names and "origin" not in frame:
         frame["origin"] = "imported"
     return frame, notes
 

@@ -155,6 +155,28 @@ def test_a_newer_project_is_refused_and_left_alone(project: Project) -> None:
         Project.open(project.folder)
 
 
+@pytest.mark.parametrize("read_only", [False, True])
+def test_a_project_of_the_first_version_gets_its_new_columns_and_keeps_its_rows(project: Project, read_only: bool) -> None:
+    outline = shapely.box(0, 0, 1, 0.4)
+    with project.edit(who="ann", what="draw") as edit:
+        edit.insert("wall_stones", [{"id": "F-03-01", "surface": "front", "course": 3, "geometry": outline}])
+    folder = project.folder
+    raw = sqlite3.connect(project.path)
+    for (view,) in raw.execute("SELECT name FROM sqlite_master WHERE type = 'view' AND name LIKE 'wall_stones of %'").fetchall():
+        raw.execute(f'DROP VIEW "{view}"')
+    raw.execute('ALTER TABLE wall_stones DROP COLUMN "origin"')
+    raw.execute('ALTER TABLE wall_stones DROP COLUMN "confirmed_by"')
+    raw.execute("UPDATE facademap_schema SET version = 1")
+    raw.commit()
+    raw.close()
+    with Project.open(folder, read_only=read_only) as older:
+        rows = older.read("wall_stones")
+        assert rows["id"].tolist() == ["F-03-01"]
+        assert rows["course"].tolist() == [3]
+        assert rows["origin"].tolist() == ["drawn"]
+        assert rows.geometry.iloc[0].equals(outline)
+
+
 def test_a_second_writer_hears_that_the_project_is_in_use(project: Project, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("facademap.store.database.LOCK_WAIT_S", 0.05)
     with Project.open(project.folder) as other, project.edit(who="ann", what="long edit") as edit:

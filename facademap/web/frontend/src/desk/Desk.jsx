@@ -27,7 +27,7 @@ import { Waiting } from "./Waiting.jsx";
 import { WorkRecord } from "./Work.jsx";
 
 const PLACES = ["survey", "repairs", "stone", "record", "control"];
-const SURVEY_TOOLS = ["select", "polygon", "rectangle", "freehand", "line", "point", "outline", "follow", "modify", "split", "hole", "cut", "measure"];
+const SURVEY_TOOLS = ["select", "polygon", "rectangle", "freehand", "line", "point", "outline", "follow", "course", "modify", "split", "hole", "cut", "measure"];
 const REPAIR_TOOLS = ["select", "rectangle", "polygon", "modify", "split", "cut", "measure"];
 
 export function Failure({ error }) {
@@ -123,7 +123,7 @@ function Wall() {
 
 function Tools() {
   const wanted = isReviewer() ? ["select", "measure"] : place.value === "repairs" ? REPAIR_TOOLS : place.value === "record" ? ["select", "measure"] : SURVEY_TOOLS;
-  const names = wanted.filter((n) => (n !== "outline" || assistance.value.outline) && (n !== "follow" || assistance.value.line));
+  const names = wanted.filter((n) => (n !== "outline" || assistance.value.outline) && (n !== "follow" || assistance.value.line) && (n !== "course" || assistance.value.course));
   const keyOf = (n) => Object.entries(KEYS).find(([, v]) => v === n)?.[0].toUpperCase();
   return (
     <div class="tools" role="toolbar" aria-label={t("tools")}>
@@ -155,7 +155,7 @@ function Readout() {
   const one = (m) => (units.value === "in" ? feetInches(m) : `${m.toFixed(3)} m`);
   return (
     <div class="readout">
-      <p class="hint">{thinking.value ? t("thinking") : t(`hint.${tool.value}`)}</p>
+      <p class="hint">{thinking.value ? t("thinking") : t(tool.value === "modify" && place.value === "repairs" ? "hint.cutout" : `hint.${tool.value}`)}</p>
       {now && (
         <p class="live" role="status">
           {now.area !== undefined && <strong>{area(now.area)}</strong>}
@@ -196,7 +196,7 @@ function Sheet() {
         {tabs.map((n) => <button type="button" role="tab" key={n} id={`tab-${n}`} aria-controls="sheet-body" aria-selected={now === n} onClick={() => { panel.value = n; sheetOpen.value = true; }}>{t(`panel.${n}`)}</button>)}</div>
         <button type="button" class="icon shut" aria-label={t(sheetOpen.value ? "sheet.lower" : "sheet.raise")} aria-expanded={sheetOpen.value} onClick={() => { sheetOpen.value = !sheetOpen.value; }}><Glyph name={sheetOpen.value ? "down" : "up"} /></button>
       </div>
-      <div class="body" id="sheet-body" role="tabpanel" aria-labelledby={`tab-${now}`} tabIndex={-1}>
+      <div class="body" id="sheet-body" key={`${place.value} ${now}`} role="tabpanel" aria-labelledby={`tab-${now}`} tabIndex={-1}>
         {now === "record" && <Record />}
         {now === "list" && <List tables={place.value === "survey" ? ["conditions", "wall_stones", "openings"] : ["repairs"]} key={place.value} />}
         {now === "missing" && <Missing />}

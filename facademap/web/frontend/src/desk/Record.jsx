@@ -102,7 +102,7 @@ export function Record() {
         </div>
         {many && <p class="aside">{t("many.hint")}</p>}
       </header>
-      {table === "conditions" && row.origin === "assisted" && !row.confirmed_by && (
+      {rows.every((r) => r.origin === "assisted") && rows.some((r) => !r.confirmed_by) && (
         <p class="warn">{t("proposed")} <button type="button" onClick={() => change("confirmed_by", who.value || "surveyor")}>{t("confirm")}</button></p>
       )}
       <fieldset class="plain-set" disabled={isReviewer()}>

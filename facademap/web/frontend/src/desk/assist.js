@@ -7,14 +7,14 @@ import { roundAll } from "./shapes.js";
 import { t } from "./texts.js";
 import { map } from "./wall.js";
 
-export const assistance = signal({ outline: false, line: false });
+export const assistance = signal({ outline: false, line: false, course: false });
 export const thinking = signal(false);
 
 export async function learnAssistance() {
   try {
     assistance.value = await ask("/api/assist");
   } catch {
-    assistance.value = { outline: false, line: false };
+    assistance.value = { outline: false, line: false, course: false };
   }
 }
 
@@ -22,15 +22,17 @@ async function propose(kind, points) {
   const box = map.getView().calculateExtent(map.getSize());
   thinking.value = true;
   try {
-    const { geometry } = await ask(`/api/assist/${kind}`, { method: "POST", body: { surface: surface.value, box, points } });
-    return { ...geometry, coordinates: roundAll(geometry.coordinates) };
+    const { geometries } = await ask(`/api/assist/${kind}`, { method: "POST", body: { surface: surface.value, box, points } });
+    return geometries.map((geometry) => ({ ...geometry, coordinates: roundAll(geometry.coordinates) }));
   } catch (error) {
     notice.value = { text: error.problem ? `${error.problem}. ${error.remedy}` : t("assist.offline"), bad: true };
-    return null;
+    return [];
   } finally {
     thinking.value = false;
   }
 }
 
-export const outlineAt = (point) => propose("outline", [point]);
-export const followLine = (points) => propose("line", points);
+export const outlineAt = async (point) => (await propose("outline", [point]))[0];
+export const followLine = async (points) => (await propose("line", points))[0];
+/** Outlines of the stones of a course along a stroke, from its beginning to its end. */
+export const findCourse = (points) => propose("course", points);

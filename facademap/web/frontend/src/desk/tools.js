@@ -15,7 +15,7 @@ import { NearSnap } from "./near.js";
 import { chosenSource, extraSource, format, holdChosenWhile, map, onWall, showChosen, sources } from "./wall.js";
 import { t } from "./texts.js";
 import { dialog, drawTable, live, place, panel, select, selection, sketching, template, tool } from "./view.js";
-import { followLine, outlineAt } from "./assist.js";
+import { findCourse, followLine, outlineAt } from "./assist.js";
 
 let active = [];
 let drawing = null;
@@ -155,6 +155,25 @@ function stoneUnder(point) {
   return found ? format.writeGeometryObject(found.getGeometry()) : null;
 }
 
+/** Tables whose rows tell that their outline was proposed, and who confirmed it. */
+const ASSISTED = ["conditions", "wall_stones"];
+
+/** Proposed stones of a course as one edit; a stone that is drawn already is left as it is. */
+function addCourse(geometries) {
+  const fresh = geometries.filter((g) => !faultOf(g) && !stoneUnder(new Polygon(g.coordinates).getInteriorPoint().getCoordinates().slice(0, 2)));
+  if (!geometries.length) return;
+  if (!fresh.length) {
+    notice.value = { text: t("course.drawn"), bad: true };
+    return;
+  }
+  const ids = fresh.map(() => newId());
+  edit(t("what.course", { n: ids.length }), fresh.map((geometry, i) => ({
+    op: "insert", table: "wall_stones", id: ids[i], values: { surface: surface.value, geometry, origin: "assisted" } })));
+  select("wall_stones", ids);
+  panel.value = "record";
+  notice.value = { text: t("course.found", { n: ids.length }), undo: true };
+}
+
 const TOOLS = {
   polygon: () => draw("Polygon", { ...traceOptions(), minPoints: 3 }, (f) => addRow(geometryOf(f))),
   line: () => draw("LineString", { ...traceOptions(), minPoints: 2 }, (f) => addRow(geometryOf(f))),
@@ -242,11 +261,12 @@ const TOOLS = {
   },
   outline: () => draw("Point", {}, async (f) => {
     const geometry = await outlineAt(f.getGeometry().getCoordinates());
-    if (geometry) addRow(geometry, drawTable.value === "conditions" ? { origin: "assisted" } : {});
+    if (geometry) addRow(geometry, ASSISTED.includes(drawTable.value) ? { origin: "assisted" } : {});
   }),
+  course: () => draw("LineString", { minPoints: 2 }, async (f) => addCourse(await findCourse(f.getGeometry().getCoordinates()))),
   follow: () => draw("LineString", { minPoints: 2 }, async (f) => {
     const geometry = await followLine(f.getGeometry().getCoordinates());
-    if (geometry) addRow(geometry, drawTable.value === "conditions" ? { origin: "assisted" } : {});
+    if (geometry) addRow(geometry, ASSISTED.includes(drawTable.value) ? { origin: "assisted" } : {});
   }),
 };
 
@@ -369,7 +389,7 @@ export function removeChosen() {
 // -- keyboard ----------------------------------------------------------------------------------------------
 
 export const KEYS = {
-  v: "select", p: "polygon", r: "rectangle", f: "freehand", l: "line", o: "point", e: "modify", x: "split", h: "hole", k: "cut", m: "measure", a: "outline", w: "follow",
+  v: "select", p: "polygon", r: "rectangle", f: "freehand", l: "line", o: "point", e: "modify", x: "split", h: "hole", k: "cut", m: "measure", a: "outline", w: "follow", b: "course",
 };
 
 export function stepBack() {
