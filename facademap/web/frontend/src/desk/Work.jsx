@@ -127,7 +127,7 @@ function Check({ check, onSave }) {
   const result = check.result ?? "missing";
   return (
     <li class={`check-item ${result}`}>
-      <p><span class="tick" aria-hidden="true">{done ? "✓" : check.result === "redo" ? "!" : waits ? "…" : "○"}</span> <strong>{check.criterion}</strong> <span class="aside">{t("work.before", { stage: check.before })}</span><span class="visually-hidden"> {t(`result.${result}`)}</span></p>
+      <p><span class="tick" aria-hidden="true">{done ? "✓" : check.result === "redo" ? "!" : waits ? "…" : ""}</span> <strong>{check.criterion}</strong> <span class="aside">{t("work.before", { stage: check.before })}</span><span class="visually-hidden"> {t(`result.${result}`)}</span></p>
       <p class="aside">{check.text}</p>
       {waits && <p class="waits-mark">{t("work.judged.later")}</p>}
       {!done && !waits && (check.measured ? (

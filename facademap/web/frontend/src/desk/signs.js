@@ -109,7 +109,7 @@ export function stoneStyle(feature, resolution) {
   return once(`stone ${label}`, () => new Style({
     stroke: new Stroke({ color: "rgba(30,30,30,.62)", width: 1 }),
     fill: new Fill({ color: "rgba(0,0,0,0)" }),
-    text: label ? new Text({ text: label, font: "11px Atkinson Hyperlegible", fill: new Fill({ color: "#1b1d1f" }), stroke: new Stroke({ color: "rgba(255,255,255,.8)", width: 3 }), textBaseline: "bottom", offsetY: 0 }) : undefined,
+    text: label ? new Text({ text: label, font: "11px Atkinson Hyperlegible", fill: new Fill({ color: "#1b1d1f" }), stroke: new Stroke({ color: "rgba(255,255,255,.8)", width: 3 }), textBaseline: "bottom", offsetY: 15 }) : undefined,
   }));
 }
 
@@ -131,7 +131,7 @@ export function repairStyle(feature, resolution) {
     new Style({
       stroke: new Stroke({ color: colour, width: cut ? 2.4 : 1.3, lineDash: cut ? undefined : [5, 4] }),
       fill: new Fill({ color: cut ? `${colour}1f` : "rgba(0,0,0,0)" }),
-      text: label ? new Text({ text: label, font: "bold 12px Atkinson Hyperlegible", fill: new Fill({ color: colour }), stroke: new Stroke({ color: "#fff", width: 3 }) }) : undefined,
+      text: label ? new Text({ text: label, font: "bold 12px Atkinson Hyperlegible", fill: new Fill({ color: colour }), stroke: new Stroke({ color: "#fff", width: 3 }), offsetY: -11 }) : undefined,
     }),
   ]);
 }
