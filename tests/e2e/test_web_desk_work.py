@@ -586,3 +586,68 @@ def test_fingers_and_a_pen_draw_change_pan_and_pinch(chromium: Any, server: Serv
     assert table.loc[fresh].geometry.area == pytest.approx(np.pi * (42 * scale_c) ** 2, rel=0.06)
     assert not faults
     context.close()
+
+
+# -- dialogs and the tour ------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("size", "theme"), [((1280, 800), "day"), ((390, 844), "sun"), ((390, 844), "dark")])
+def test_the_tour_points_at_what_it_speaks_of_and_every_dialog_passes_axe(chromium: Any, server: Server, folder: Path, size: tuple[int, int], theme: str) -> None:
+    from test_web_desk import axe_source
+
+    page, watch = open_desk(chromium, server, size=size, remember={"theme": theme})
+    source, found = axe_source(), []
+
+    def look(where: str) -> None:
+        page.wait_for_timeout(200)
+        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), where
+        page.evaluate(source)
+        result = page.evaluate("axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa']})")
+        found.extend(f"{where}: {v['id']} {v['nodes'][0]['html'][:160]} {v['nodes'][0].get('failureSummary', '')[:200]}" for v in result["violations"])
+
+    page.locator("button.state").click()
+    look("what waits")
+    page.keyboard.press("Escape")
+    page.locator("#tab-missing").click()
+    page.locator(".missing").get_by_role("button", name="Change").click()
+    look("required")
+    page.keyboard.press("Escape")
+    condition(page, "C-003")
+    look("condition with templates")
+    page.get_by_role("button", name="Keep as template").click()
+    look("template")
+    page.keyboard.press("Escape")
+    page.evaluate("document.activeElement.blur()")
+    page.keyboard.press("e")
+    choose_repair(page, plain_inset(folder)["id"])
+    page.locator(".repair summary", has_text="Joints and pins").click()
+    look("joints and pins")
+    page.get_by_role("button", name="Keys and help").click()
+    page.get_by_role("button", name="Show me round").click()
+    spoken = {}
+    for step in range(1, 9):
+        page.wait_for_timeout(400)
+        spot, dialog = page.locator(".tour-spot").bounding_box(), page.get_by_role("dialog").bounding_box()
+        title = page.locator(".tour h2").inner_text()
+        spoken[title] = (spot["x"], spot["y"], spot["width"], spot["height"])
+        if spot["width"] < size[0] * 0.5:  # a small thing is not covered by the words about it
+            apart = dialog["x"] >= spot["x"] + spot["width"] or spot["x"] >= dialog["x"] + dialog["width"] \
+                or dialog["y"] >= spot["y"] + spot["height"] or spot["y"] >= dialog["y"] + dialog["height"]
+            assert apart, title
+        assert dialog["x"] >= 0
+        assert dialog["x"] + dialog["width"] <= size[0]
+        if step in (1, 4):
+            look(f"tour {title}")
+        page.get_by_role("button", name="Next" if step < 8 else "Begin").click()
+    assert len(spoken) == 8
+    assert len(set(spoken.values())) == 8
+    tab = page.locator("#tab-missing").bounding_box()
+    x, y, w, h = spoken["What is missing"]
+    assert x <= tab["x"]
+    assert y <= tab["y"]
+    assert x + w >= tab["x"] + tab["width"]
+    assert y + h >= tab["y"] + tab["height"]
+    assert page.get_by_role("dialog").count() == 0
+    assert not found
+    assert not watch.faults
+    page.context.close()
