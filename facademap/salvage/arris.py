@@ -23,13 +23,13 @@ Floats = NDArray[np.floating[Any]]
 
 #: Least step across an arris (CIELAB units) and least share of the side along which it shows.
 LEAST_STEP = 2.6
-LEAST_SHARE = 0.85
+LEAST_SHARE = 0.72
 #: How deep a visible side may reach, as a share of the inscribed radius of the outline.
 DEEPEST = 0.5
 #: How far into the face steps are compared, in the same unit, and how much larger than the largest
 #: of the stone's own steps the arris must be.
 SEARCHED = 1.5
-LEAST_RATIO = 2.0
+LEAST_RATIO = 1.6
 _COLUMNS = 96
 _ROWS_A_RADIUS = 64
 _ARM = 4
@@ -115,7 +115,26 @@ def _find_arris(rgb: NDArray[Any], a: Floats, b: Floats, middle: Floats, radius:
         return None
     if not _is_sustained(summed, np.clip(np.round(begin + (end - begin) * share).astype(int), _ARM, depth - _ARM)):
         return None
-    return a + begin * spacing * inward, b + end * spacing * inward
+    return _sharpened(rgb, a + begin * spacing * inward, b + end * spacing * inward, inward, reach=1.5 * spacing)
+
+
+def _sharpened(rgb: NDArray[Any], start: Floats, end: Floats, inward: Floats, *, reach: float) -> tuple[Floats, Floats]:
+    """The line moved to where the step is sharpest, within so many pixels at either end."""
+    spacing = 0.5
+    half = int(np.ceil(reach / spacing)) + 2 * _ARM
+    share = np.linspace(0.12, 0.88, _COLUMNS)
+    places = start + share[:, None, None] * (end - start) + (np.arange(-half, half + 1) * spacing)[None, :, None] * inward
+    summed = np.concatenate([np.zeros((_COLUMNS, 1, 3)), np.cumsum(_strip(rgb, places, spacing), axis=1)], axis=1)
+    shifts = np.arange(-int(reach / spacing), int(reach / spacing) + 1)
+    best, found = -1.0, (0.0, 0.0)
+    for first in shifts:
+        for last in shifts:
+            at = np.round(half + first + (last - first) * share).astype(int)
+            jump = (_means(summed, at - 3, at) - _means(summed, at + 1, at + 4)).mean(axis=0)
+            size = float((jump**2).sum())
+            if size > best:
+                best, found = size, (float(first), float(last))
+    return start + found[0] * spacing * inward, end + found[1] * spacing * inward
 
 
 def _strip(rgb: NDArray[Any], places: Floats, spacing: float) -> Floats:

@@ -319,7 +319,7 @@ def trace_face(rgb: NDArray[Any], click_px: tuple[float, float], *, vanishing_px
     ring = refine_ring(rgb, coarse, reach_px=reach)
     ring, followed = follow_sides(rgb, ring)
     if followed:
-        ring = refine_ring(rgb, ring, reach_px=0.6 * reach)
+        ring = refine_ring(rgb, ring, reach_px=0.35 * reach)
     vanishing = np.array([rgb.shape[1] - 1, rgb.shape[0] - 1]) / 2 if vanishing_px is None else vanishing_px
     ring, changed = cut_off_sides(rgb, ring, corners_of(ring, short_px=2 * reach), vanishing_px=vanishing)
-    return refine_ring(rgb, ring, reach_px=0.6 * reach) if changed else ring
+    return follow_sides(rgb, ring)[0] if changed else ring

@@ -37,6 +37,10 @@ _MOST_CORNER = 0.16
 _IS_STONE = 0.35
 _IS_GROUND = 0.12
 _WORKING_PX = 900
+#: A line shows where the step across it is so large (CIELAB), so much larger than those of the stone, over so many pixels.
+_LEAST_LINE_STEP = 3.0
+_LINE_RATIO = 1.3
+_LEAST_LINE_PX = 14.0
 _SAMPLES = 2500
 
 
@@ -77,7 +81,7 @@ def follow_sides(rgb: NDArray[Any], ring: Floats) -> tuple[Floats, bool]:
         return ring, False
     likeness = _Likeness(rgb, polygon, size)
     added = [p for p, out in pieces if not out and likeness.to_stone(p) > _IS_STONE]
-    taken = [p for p, out in pieces if out and likeness.to_stone(p) < _IS_GROUND]
+    taken = [p for p, out in pieces if out and (likeness.to_stone(p) < _IS_GROUND or likeness.line_shows(p))]
     if not added and not taken:
         return ring, False
     shape = shapely.union_all([polygon, *added]).difference(shapely.union_all(taken)).buffer(0)
@@ -205,6 +209,14 @@ def _corners(points: Floats, sides: list[_Side], outward: float, size: float) ->
     return found
 
 
+def _longest_edge(corners: Floats) -> tuple[Floats, Floats] | None:
+    """The longest edge of a piece: the line that closes it, since the outline itself comes in small steps."""
+    following = np.roll(corners, -1, axis=0)
+    lengths = np.hypot(*(following - corners).T)
+    k = int(lengths.argmax())
+    return (corners[k], following[k]) if lengths[k] > 0 else None
+
+
 class _Likeness:
     """How much nearer to the stone than to the ground the pixels of a piece are."""
 
@@ -215,6 +227,7 @@ class _Likeness:
         lab = lab_from_srgb(cv2.medianBlur(np.ascontiguousarray(small), 3)).astype(np.float32)
         coarse = cv2.GaussianBlur(lab, (0, 0), 2.5)
         grain = np.sqrt(cv2.GaussianBlur((lab[..., 0] - coarse[..., 0]) ** 2, (0, 0), 3.0))
+        self.fine = lab
         self.features = np.dstack([0.5 * lab, coarse, 1.2 * grain])
         step = max(2.0, 0.02 * size * self.scale)
         face = self._mask(polygon)
@@ -229,6 +242,36 @@ class _Likeness:
         ring = (shapely.get_coordinates(polygon.exterior) + 0.5) * self.scale - 0.5
         cv2.fillPoly(mask, [np.round(ring * 16).astype(np.int32)], 1, cv2.LINE_8, 4)
         return mask
+
+    def line_shows(self, piece: shapely.Polygon) -> bool:
+        """Whether the side goes on visibly between a piece outside of it and the stone: a step along the whole line."""
+        corners = shapely.get_coordinates(piece.exterior)[:-1]
+        chord = _longest_edge(corners)
+        if chord is None:
+            return False
+        start, end = (np.asarray(c) * self.scale for c in chord)
+        length = float(np.hypot(*(end - start)))
+        if length < _LEAST_LINE_PX:
+            return False
+        along = (end - start) / length
+        inward = np.array([-along[1], along[0]])
+        middle = np.asarray(piece.centroid.coords[0]) * self.scale
+        inward *= -np.sign(inward @ (middle - start)) or 1.0
+        share = np.linspace(0.08, 0.92, max(24, int(length / 2)))
+        depth = np.arange(-5.0, 36.0)
+        places = (start + share[:, None, None] * (end - start) + depth[None, :, None] * inward).astype(np.float32)
+        strip = cv2.remap(self.fine, places[..., 0], places[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        summed = np.concatenate([np.zeros((len(share), 1, 3)), np.cumsum(strip, axis=1)], axis=1)
+
+        def jumps(at: int) -> Floats:
+            return np.asarray((summed[:, at + 5] - summed[:, at + 1]) / 4 - (summed[:, at] - summed[:, at - 4]) / 4)
+
+        best = max((jumps(at) for at in (4, 5, 6)), key=lambda j: float(np.hypot(*j.mean(axis=0)[:2])))
+        mean = best.mean(axis=0)
+        size = float(np.sqrt((mean**2).sum()))
+        usual = max(float(np.sqrt((jumps(at).mean(axis=0) ** 2).sum())) for at in range(12, len(depth) - 6))
+        parts = np.array([part.mean(axis=0) @ mean for part in np.array_split(best, 6)])
+        return size > max(_LEAST_LINE_STEP, _LINE_RATIO * usual) and bool(np.mean(parts > 0.3 * size**2) > 0.8)
 
     def to_stone(self, piece: shapely.Polygon) -> float:
         """Mean logarithm of distance to the ground over distance to the stone, near a piece; positive = stone."""
