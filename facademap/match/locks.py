@@ -48,9 +48,13 @@ def check_locks(problem: Problem, candidates: Candidates, layouts: Layouts) -> N
 
 def _contradiction(problem: Problem, block_id: str, group: list[int]) -> InputError:
     names = ", ".join(problem.repairs[i].id for i in group)
+    if len(group) == 1:
+        return InputError(f"repair {names} is locked to block {block_id}, where it cannot lie", _REMEDY)
     return InputError(f"repairs {names} are locked to block {block_id}, where they cannot all lie", _REMEDY)
 
 
 def _can_share(candidates: Candidates, layouts: Layouts, group: list[int]) -> bool:
+    if not group:
+        return True
     shared = set.intersection(*(set(candidates.pairs[i]) for i in group))
     return any(layouts.find(*key, tuple((i, False) for i in sorted(group)))[0] != "no" for key in sorted(shared))

@@ -26,13 +26,14 @@ class Server:
     folder: Path
     port: int = 0
     process: subprocess.Popen[str] | None = None
+    options: tuple[str, ...] = ()
 
     @property
     def address(self) -> str:
         return f"http://127.0.0.1:{self.port}/"
 
     def start(self) -> Server:
-        self.process = subprocess.Popen([sys.executable, "-m", "facademap", "serve", str(self.folder), "--no-browser", "--json", "--port", str(self.port)],
+        self.process = subprocess.Popen([sys.executable, "-m", "facademap", "serve", str(self.folder), "--no-browser", "--json", "--port", str(self.port), *self.options],
                                         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env={**os.environ, "PYTHONUNBUFFERED": "1"})
         assert self.process.stdout is not None
         line = self.process.stdout.readline()
@@ -78,8 +79,8 @@ def browser() -> Iterator[Any]:
 
 
 def open_desk(running: Any, server: Server, *, who: str = "M. Reed", size: tuple[int, int] = (1280, 800), remember: dict[str, Any] | None = None,
-              offline_is_fine: bool = False) -> tuple[Any, Watch]:
-    """A page on the desk, ready, and the watch over it."""
+              offline_is_fine: bool = False, key: str = "") -> tuple[Any, Watch]:
+    """A page on the desk, signed in with a key where one is given, ready, and the watch over it."""
     context = running.new_context(viewport={"width": size[0], "height": size[1]}, has_touch=size[0] < 500, reduced_motion="reduce")
     values = json.dumps(json.dumps({"who": who, "tourSeen": True, **(remember or {})}))
     context.add_init_script(f"localStorage.getItem('facademap desk') || localStorage.setItem('facademap desk', {values})")
@@ -87,7 +88,7 @@ def open_desk(running: Any, server: Server, *, who: str = "M. Reed", size: tuple
     page.on("pageerror", lambda error: watch.faults.append(f"error: {error}"))
     page.on("console", lambda m: watch.faults.append(f"console: {m.text}") if m.type == "error" and not (offline_is_fine or "409" in m.text) else None)
     page.on("request", lambda r: watch.faults.append(f"left the machine: {r.url}") if not r.url.startswith((server.address, "data:", "blob:")) else None)
-    page.goto(server.address)
+    page.goto(server.address + (f"?key={key}" if key else ""))
     ready(page)
     return page, watch
 
