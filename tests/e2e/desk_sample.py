@@ -131,6 +131,24 @@ def make_project(folder: Path, *, seed: int = 7, many: int = 60, picture: bool =
     return folder
 
 
+def give_picture(folder: Path, *, wide: int, high: int) -> None:
+    """Give the wall a large picture of a repeated pattern, written piece by piece."""
+    rng = np.random.default_rng(11)
+    pattern = cv2.resize(rng.integers(90, 220, (64, 64, 3), np.uint8), (512, 512), interpolation=cv2.INTER_CUBIC)
+    pattern = np.clip(pattern + rng.normal(0, 9, pattern.shape), 0, 255).astype(np.uint8)
+    grid = PixelGrid(left_m=0.0, top_m=high * 0.0005, gsd_m=0.0005, width_px=wide, height_px=high)
+    full = np.full((512, 512), 255, np.uint8)
+
+    def piece(window: Any) -> tuple[Any, Any, Any]:
+        return window, pattern[:window.height, :window.width], full[:window.height, :window.width]
+
+    with Project.open(folder) as project:
+        wkt = project.row("surfaces", SURFACE)["frame_wkt"]
+        write_elevation(project.place(f"elevations/{SURFACE}.tif"), grid, (piece(w) for w in grid.windows(512)), crs_wkt=wkt)
+        with project.edit(who="sample", what="large picture") as edit:
+            edit.update("surfaces", SURFACE, {"picture": f"elevations/{SURFACE}.tif", "gsd_m": 0.0005})
+
+
 def _add_block(project: Project, edit: Any, number: int, rng: np.random.Generator) -> None:
     width, height = float(rng.uniform(0.45, 0.9)), float(rng.uniform(0.3, 0.5))
     base = np.array([196, 178, 146]) + rng.normal(0, 14)
