@@ -94,9 +94,8 @@ def fill(page: Any, name: str, text: str) -> None:
 def test_stages_checks_and_photos_wait_in_one_line_and_arrive_in_order(chromium: Any, server: Server, folder: Path, snapshot: Path) -> None:
     repair = free_insets(folder)[0]
     page, _ = open_desk(chromium, server, size=(390, 844), offline_is_fine=True)
-    until(page, "navigator.serviceWorker.ready.then(() => true)")
-    page.reload()  # once under the service worker, so that everything is at hand without a connection
-    ready(page)
+    kept = "caches.open('facademap read').then(c => Promise.all(['/api/work/all', '/api/packed/repairs', '/api/project', '/api/schema'].map(a => c.match(a)))).then(all => all.every(Boolean))"
+    until(page, kept)  # everything is at hand without a connection
     open_work(page, repair)
     page.context.set_offline(True)
     next_stage(page, "approved")

@@ -98,7 +98,7 @@ def test_a_joint_set_by_hand_stays_when_the_cut_out_is_changed_again(client: Tes
 def test_a_side_drawn_over_the_arris_is_taken_to_the_joint_and_keeps_its_width(client: TestClient, folder: Path) -> None:
     row = inset(folder)
     stone = one(folder, "wall_stones", id=row["wall_stone"])["geometry"].bounds
-    u0, v0, u1, v1 = row["geometry"].bounds
+    u0, _, u1, v1 = row["geometry"].bounds
     answer = change(client, row["id"], geometry=box(u0, stone[1] - 0.05, u1, v1))
     assert answer.status_code == 200, answer.text
     after, piece = one(folder, "repairs", id=row["id"]), one(folder, "pieces", repair=row["id"])

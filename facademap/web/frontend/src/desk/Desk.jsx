@@ -1,5 +1,6 @@
 // The page: wall in the middle, workplaces at the side, one sheet of paper for what is at hand.
 import { useEffect, useRef, useState } from "preact/hooks";
+import { learnOverview } from "./acts.js";
 import { assistance, thinking } from "./assist.js";
 import { Blocks } from "./Stone.jsx";
 import { Control } from "./Control.jsx";
@@ -107,6 +108,7 @@ export function enter(name) {
   drawTable.value = name === "repairs" ? "repairs" : "conditions";
   panel.value = name === "survey" ? "record" : name === "repairs" ? "repair" : "work";
   if (name === "record" || name === "repairs") sheetOpen.value = true;
+  if (name === "record" && online.value) void learnOverview();
 }
 
 function Wall() {

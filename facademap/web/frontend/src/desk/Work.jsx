@@ -6,6 +6,7 @@ import { notice } from "./edits.js";
 import { online } from "./outbox.js";
 import { photoAddress, takePhoto } from "./photos.js";
 import { shown } from "./Record.jsx";
+import { isReviewer } from "./Review.jsx";
 import { Cautions } from "./Repairs.jsx";
 import { sizes, when } from "./settings.js";
 import { t } from "./texts.js";
@@ -74,7 +75,7 @@ function Work({ row }) {
       <Cautions list={row.cautions} open={row.stage === "proposed" || row.stage === "approved"} />
       {piece && <p class="ticket"><strong>{sizes([piece.width_m, piece.height_m, piece.depth_m], 1)}</strong> {place ? <>{t("work.from")} <strong>{place.block}</strong></> : t("work.from.none")} · {t("bed.of", { bed: piece.bed })}{piece.weight_kg ? ` · ${piece.weight_kg.toFixed(0)} kg` : ""}</p>}
       {!state && <p class="aside">{t("work.unknown")}</p>}
-      {state && <>
+      {state && <fieldset class="plain-set" disabled={isReviewer()}>
         {["cut out", "cut-out measured", "redo"].includes(state.stage) && <CutOut onSave={(values) => act("cut-out", { values })} known={row.measured} />}
         <h3>{t("work.checks")}</h3>
         {!state.checks.length && <p class="aside">{t("work.checks.none")}</p>}
@@ -85,7 +86,7 @@ function Work({ row }) {
           <button type="button" onClick={() => file.current.click()}>{t("photo.take")}</button>{photo && <><img src={photoAddress(photo, 96)} alt={t("photo.taken")} /> {t("photo.next")}</>}</p>
         <div class="nexts">{state.next.map((n) => <button type="button" key={n} class={BACK.includes(n) ? "" : "main"} onClick={() => move(n)}>{n}</button>)}</div>
         {state.entries.length > 0 && <Entries list={state.entries} />}
-      </>}
+      </fieldset>}
     </div>
   );
 }

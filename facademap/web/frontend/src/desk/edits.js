@@ -146,7 +146,10 @@ export async function recallEdits() {
       stacks.undo.push(made);
     }
   }
-  undoable.value = stacks.undo;
-  redoable.value = stacks.redo;
+  // what was done on this page while the history was being read comes last
+  const known = new Set([...stacks.undo, ...stacks.redo].map((m) => m.key));
+  const fresh = undoable.value.filter((m) => !known.has(m.key));
+  undoable.value = [...stacks.undo, ...fresh];
+  redoable.value = fresh.length ? [] : stacks.redo;
   older = { undo: kept.more_undo, redo: kept.more_redo };
 }

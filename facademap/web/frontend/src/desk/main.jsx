@@ -37,7 +37,22 @@ async function start() {
   void learnAssistance();
   document.documentElement.dataset.loaded = "yes";
   if (!who.value && !tourSeen.value) dialog.value = { kind: "tour", step: 0 };
-  if ("serviceWorker" in navigator && globalThis.isSecureContext) navigator.serviceWorker.register("/service.js").catch(() => {});
+  keepForLater();
+}
+
+const READ = /\/api\/(tables|packed|project|schema|pictures|assist|work\/all|mine)/;
+
+/** Let the browser keep the page and what it has read, so that it opens without a connection. */
+function keepForLater() {
+  if (!("serviceWorker" in navigator) || !globalThis.isSecureContext) return;
+  if (!navigator.serviceWorker.controller) {
+    // what was read before the keeper was there is read once more through it
+    const again = () => {
+      for (const address of new Set(performance.getEntriesByType("resource").map((e) => e.name).filter((n) => READ.test(n)))) fetch(address).catch(() => {});
+    };
+    navigator.serviceWorker.addEventListener("controllerchange", again, { once: true });
+  }
+  navigator.serviceWorker.register("/service.js").catch(() => {});
 }
 
 void start();
