@@ -25,7 +25,7 @@ from facademap.photo.adjust import (
 from facademap.photo.camera import Camera, nominal_camera
 from facademap.photo.control import ControlPoints, check_control
 from facademap.photo.homography import apply_homography, homography_depth
-from facademap.photo.robust import estimate_scale, expected_miss_px, find_consensus, find_rivals
+from facademap.photo.robust import estimate_scale, expected_miss_px, find_consensus, find_rivals, surprise
 
 __all__ = ["Blunder", "PlaneView", "fit_plane_view"]
 
@@ -36,7 +36,11 @@ LensState = Literal["given", "estimated", "none"]
 GIVEN_RIGHT_ANGLE_SIGMA = 0.003
 #: One sigma of an unknown lens's terms (cx, cy in shares of the longer side; k1 k2 k3 p1 p2) for the
 #: estimate, and for the uncertainty when nothing could be estimated (common practice: an ordinary lens).
-ESTIMATE_SIGMA = (0.03, 0.03, 0.2, 0.15, 0.05, 3e-4, 3e-4)
+ESTIMATE_SIGMA = (0.006, 0.006, 0.2, 0.1, 0.02, 2e-4, 2e-4)
+#: The same for a lens whose centre lies far off (an old camera, a cropped picture), taken when the points insist.
+LOOSE_SIGMA = (0.03, 0.03, 0.2, 0.15, 0.05, 3e-4, 3e-4)
+#: By so much the points must prefer it (natural logarithm of the likelihood; sum of squares over twice the variance).
+LOOSE_GAIN = 6.0
 RADIAL_SIGMA = (0.0, 0.0, 0.2, 0.0, 0.0, 0.0, 0.0)
 UNKNOWN_SIGMA = (0.0, 0.0, 0.03, 0.01, 0.0, 0.0, 0.0)
 #: Control points needed before a lens is estimated (8 unknowns of the plane, at least 1 of the lens,
@@ -309,7 +313,7 @@ def _fit_unknown_lens(problem: _Problem, nominal: Camera, estimate: bool, flags:
     unknown = _prior(UNKNOWN_SIGMA, nominal)
     if estimate and n >= LEAST_POINTS_FOR_LENS:
         prior = _prior(ESTIMATE_SIGMA, nominal)
-        full, used, scale = problem.consensus(nominal, prior)
+        full, used, scale = _lens_consensus(problem, nominal)
         plain, plain_scale = problem.refit(full, nominal, LensPrior(), used, scale)
         radial, radial_scale = problem.refit(full, nominal, _prior(RADIAL_SIGMA, nominal), used, scale)
         errors = [_left_out_error_px(f, used) for f in (plain, radial, full)]
@@ -335,6 +339,17 @@ def _fit_unknown_lens(problem: _Problem, nominal: Camera, estimate: bool, flags:
     return held, used, scale, "none"
 
 
+def _lens_consensus(problem: _Problem, nominal: Camera) -> tuple[Adjustment, NDArray[np.bool_], float]:
+    """Consensus with an ordinary lens, or with one whose centre lies far off where the points insist."""
+    usual = problem.consensus(nominal, _prior(ESTIMATE_SIGMA, nominal))
+    loose = problem.consensus(nominal, _prior(LOOSE_SIGMA, nominal))
+    if (usual[1] == loose[1]).all():
+        gain = (usual[0].cost * (usual[2] / loose[2])**2 - loose[0].cost) / 2.0
+    else:
+        gain = surprise(*usual, problem.sigma_px, nominal) - surprise(*loose, problem.sigma_px, nominal)
+    return loose if gain > LOOSE_GAIN else usual
+
+
 def _with_unknown_lens(problem: _Problem, fit: Adjustment, camera: Camera, prior: LensPrior,
                        used: NDArray[np.bool_], scale: float) -> tuple[Adjustment, float]:
     """The fit without a lens, with the covariance that an ordinary unknown lens would bring."""
@@ -351,7 +366,7 @@ def _compare_with_free_lens(problem: _Problem, fit: Adjustment, used: NDArray[np
     if len(problem.wall) < LEAST_POINTS_FOR_LENS:
         return
     camera = nominal_camera(fit.camera.width_px, fit.camera.height_px)
-    free, free_used, _ = problem.consensus(camera, _prior(ESTIMATE_SIGMA, camera))
+    free, free_used, _ = problem.consensus(camera, _prior(LOOSE_SIGMA, camera))
     given_px, free_px = _left_out_error_px(fit, used), _left_out_error_px(free, free_used)
     better = given_px > 4.0 * free_px or (given_px > 2.0 * free_px and used.sum() < free_used.sum())
     if given_px > 3.0 and better and free_used.sum() >= max(LEAST_POINTS_FOR_LENS, used.sum()):

@@ -27,7 +27,8 @@ from facademap.photo.adjust import Adjustment, LensPrior, adjust_plane
 from facademap.photo.camera import Camera
 from facademap.photo.homography import fit_homography_dlt
 
-__all__ = ["estimate_scale", "expected_miss_px", "find_consensus", "find_rivals", "standardised_residuals"]
+__all__ = ["estimate_scale", "expected_miss_px", "find_consensus", "find_rivals", "standardised_residuals",
+           "surprise"]
 
 Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
@@ -48,6 +49,10 @@ BELIEVED_SCATTER = 2.0
 #: Each point of such a set left out must miss by so many standard deviations and this share of the diagonal.
 GROSS_SIGMAS = 12.0
 GROSS_SHARE = 0.0025
+#: A blunder may lie anywhere within this share of the diagonal; scatter of points on real walls, as a share of it
+#: (both common practice: a wrong target, a slip of the hand; relief of some millimetres).
+BLUNDER_REACH = 0.05
+USUAL_SCATTER = 0.0005
 _MOST_SAMPLES = 400
 
 
@@ -210,17 +215,46 @@ def find_consensus(wall: Floats, pixel_px: Floats, camera: Camera, *, prior: Len
     core = float(np.median(distance))
     used = distance <= max(BLUNDER_PX, 6.0 * core)
     used[order[:least_used]] = True
-    fit, used, scale = _snoop(wall, pixel_px, fit, used, camera, prior, sigma_px, sigma_wall, least_used)
+    visited = _snoop(wall, pixel_px, fit, used, camera, prior, sigma_px, sigma_wall, least_used)
+    fit, used, scale = visited[-1]
     if n <= MOST_POINTS_TO_COMPARE and ((~used).any() or scale > DOUBTED_SCATTER):
         compared = _compare_subsets(wall, pixel_px, camera, prior, sigma_px, sigma_wall, least_used)
         if compared is not None and (compared[0] != used).any():
-            used, scale = compared[0], 1.0
-            fit = adjust_plane(wall, pixel_px, compared[1], camera, prior=prior, sigma_px=sigma_px,
-                               sigma_wall=sigma_wall, weight=used.astype(float))
-            for _ in range(3):
-                scale = estimate_scale(fit, used=used, scale=scale)
-                fit = _adjust_from(wall, pixel_px, fit.homography, fit.camera, camera, prior, sigma_px, sigma_wall,
-                                   used.astype(float), scale=scale)
+            begin = adjust_plane(wall, pixel_px, compared[1], camera, prior=prior, sigma_px=sigma_px,
+                                 sigma_wall=sigma_wall, weight=compared[0].astype(float))
+            visited.append(_settled(wall, pixel_px, begin, compared[0], camera, prior, sigma_px, sigma_wall))
+    if not all(used.all() for _, used, _ in visited):
+        visited += [_settled(wall, pixel_px, fit, everything, camera, prior, sigma_px, sigma_wall) for fit, _, _ in
+                    visited[-1:]]
+    return min(visited, key=lambda one: surprise(one[0], one[1], one[2], sigma_px, camera))
+
+
+def surprise(fit: Adjustment, used: Flags, scale: float, sigma_px: Floats, camera: Camera) -> float:
+    """How little a fit with some points set aside is to be expected: minus the logarithm of its likelihood.
+
+    Notes
+    -----
+    The used points scatter normally with a width that is estimated along (walls are not flat, so it may be
+    many times the stated precision); every point set aside may lie anywhere within a share of the picture. Points
+    are so set aside only when that explains the rest better than a wider scatter of all of them.
+    """
+    diagonal = math.hypot(camera.width_px, camera.height_px)
+    width = scale * float(np.median(sigma_px))
+    aside = int((~used).sum())
+    anywhere = math.log((BLUNDER_REACH * diagonal)**2 / 2.0) + 1.0
+    choices = math.log(math.comb(len(used), aside))
+    likely = math.log1p((width / (USUAL_SCATTER * diagonal))**2)
+    return max(fit.redundancy, 0.0) * math.log(width) + likely + aside * anywhere + choices
+
+
+def _settled(wall: Floats, pixel_px: Floats, fit: Adjustment, used: Flags, camera: Camera, prior: LensPrior,
+             sigma_px: Floats, sigma_wall: Floats) -> tuple[Adjustment, Flags, float]:
+    """Fit of given points, with the scale that belongs to it."""
+    scale = 1.0
+    for _ in range(3):
+        fit = _adjust_from(wall, pixel_px, fit.homography, fit.camera, camera, prior, sigma_px, sigma_wall,
+                           used.astype(float), scale=scale)
+        scale = estimate_scale(fit, used=used, scale=scale)
     return fit, used, scale
 
 
@@ -288,15 +322,17 @@ def _compare_subsets(wall: Floats, pixel_px: Floats, camera: Camera, prior: Lens
 
 
 def _snoop(wall: Floats, pixel_px: Floats, fit: Adjustment, used: Flags, camera: Camera, prior: LensPrior,
-           sigma_px: Floats, sigma_wall: Floats, least_used: int) -> tuple[Adjustment, Flags, float]:
-    """Set aside the worst point, refit, take back what agrees, until nothing changes."""
+           sigma_px: Floats, sigma_wall: Floats, least_used: int) -> list[tuple[Adjustment, Flags, float]]:
+    """Set aside the worst point, refit, take back what agrees, until nothing changes; every stop on the way."""
     scale = 1.0
+    visited: list[tuple[Adjustment, Flags, float]] = []
     seen: set[bytes] = set()
     for _ in range(3 * len(wall)):
         for _ in range(2):
             fit = _adjust_from(wall, pixel_px, fit.homography, fit.camera, camera, prior, sigma_px, sigma_wall,
                                used.astype(float), scale=scale)
             scale = estimate_scale(fit, used=used, scale=scale)
+        visited.append((fit, used, scale))
         miss = expected_miss_px(fit, used)
         score = standardised_residuals(fit, used=used)
         wrong = (score > BLUNDER_SIGMAS) & (miss > BLUNDER_PX * np.maximum(1.0, sigma_px / 0.5))
@@ -313,4 +349,4 @@ def _snoop(wall: Floats, pixel_px: Floats, fit: Adjustment, used: Flags, camera:
             used[np.flatnonzero(out)[np.argmax(score[out])]] = False
         else:
             break
-    return fit, used, scale
+    return visited

@@ -199,3 +199,14 @@ def test_the_horizon_of_the_wall() -> None:
     towards = np.linalg.inv(view.homography)[2]
     beyond = view.camera.pixel_from_ray(-2.0 * towards[:2] * towards[2] / (towards[:2] @ towards[:2]))
     assert np.isnan(view.wall_from_pixel(*beyond)).all()
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_relief_is_no_blunder(seed: int) -> None:
+    """Targets on bossed stones scatter by centimetres: few points must not be set aside one after the other for it."""
+    wall = see_wall(np.random.default_rng(400 + seed), oblique_deg=20 + 5 * seed, k1=-0.1, control=10, relief_m=0.01)
+    for camera in (wall.camera, None):
+        view = fit_plane_view(wall.points, width_px=WIDTH_PX, height_px=HEIGHT_PX, camera=camera)
+        assert view.blunders == ()
+        error = np.hypot(*view.residual_m[~wall.points.is_control].T)
+        assert np.sqrt(np.mean(error**2)) < 0.030  # three times the relief, its shift at 45 degrees and the corners
