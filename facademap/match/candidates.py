@@ -57,13 +57,14 @@ class Candidates:
     """Per repair the (block, face) pairs that pass every filter, with their costs.
 
     ``pairs[i]`` maps (block, face) numbers to (cost in slab 0, cost in a deeper slab).
-    ``reasons[i]`` is set where no pair is left.
+    ``reasons[i]`` is set where no pair is left. ``beyond[i]`` is the cost that no pair left unlooked at
+    undercuts; infinite where all were looked at.
     """
 
     pairs: list[dict[tuple[int, int], tuple[float, float]]]
     reasons: list[Reason | None]
     opening: dict[tuple[int, int], float] = field(default_factory=dict)
-    undone: int = 0
+    beyond: list[float] = field(default_factory=list)
 
     def drop(self, repair: int, key: tuple[int, int], *, reason: Reason) -> None:
         """Take out a pair that turns out not to fit."""
@@ -98,13 +99,14 @@ def find_candidates(
         Tells whether a repair's blank fits a (block, face) with nothing else on it. None leaves that
         open: then only bounding boxes are compared, and :meth:`Candidates.drop` follows later.
     most_blocks : int, optional
-        Keep only so many best-looking pairs a repair (for very large yards); the rest is counted in ``undone``.
+        Keep only so many best-looking pairs a repair (for very large yards); what the rest costs at least is in ``beyond``.
     tick : callable, optional
         Told the fraction done; may raise to stop.
     """
     params = problem.params
     faces = [(b, f) for b, block in enumerate(problem.blocks) for f in range(len(block.faces))]
     values = [problem.blocks[b].faces[f] for b, f in faces]
+    ids = np.array([problem.blocks[b].id for b, _ in faces])
     stones = np.array([problem.blocks[b].stone for b, _ in faces])
     depth = np.array([f.depth_mm for f in values])
     weathered = np.array([f.weathered for f in values])
@@ -138,7 +140,7 @@ def find_candidates(
         blank = space.blanks[i]
         w, h = blank.width_mm, blank.height_mm
         left &= ((w <= box_w) & (h <= box_h)) | ((h <= box_w) & (w <= box_h))
-        allowed = _allowed(problem, i, faces)
+        allowed = _allowed(problem, i, faces, ids)
         cost = differences[i] + params.spread_weight * spread
         for block_id, given in problem.looks.get(repair.id, {}).items():
             cost[[k for k, (b, _) in enumerate(faces) if problem.blocks[b].id == block_id]] = given
@@ -147,6 +149,7 @@ def find_candidates(
         first = np.where(finishes == repair.finish, cost, deeper) if repair.finish is not None else cost
         pairs: dict[tuple[int, int], tuple[float, float]] = {}
         fits_some = False
+        beyond = np.inf
         order = np.flatnonzero(left)
         order = order[np.argsort(first[order], kind="stable")]
         for k in order:
@@ -154,8 +157,8 @@ def find_candidates(
             if not allowed[k] and fits_some:
                 continue
             if most_blocks is not None and len(pairs) >= most_blocks:
-                result.undone += 1
-                continue
+                beyond = float(first[k])
+                break
             if fits_alone is None or fits_alone(i, *key):
                 fits_some = True
                 if allowed[k]:
@@ -172,6 +175,7 @@ def find_candidates(
             )
         result.pairs.append(dict(sorted(pairs.items())))
         result.reasons.append(reason)
+        result.beyond.append(beyond)
     return result
 
 
@@ -182,13 +186,14 @@ def _bed_mask(repair: Repair, beds: npt.NDArray[np.str_], faces: list[Face]) -> 
     return np.isin(beds, ["x", "none"])
 
 
-def _allowed(problem: Problem, i: int, faces: list[tuple[int, int]]) -> npt.NDArray[np.bool_]:
+def _allowed(problem: Problem, i: int, faces: list[tuple[int, int]], ids: npt.NDArray[np.str_]) -> npt.NDArray[np.bool_]:
     """Pairs that the repair's lock and forbidden blocks leave."""
     repair = problem.repairs[i]
     lock = repair.lock
-    result = np.ones(len(faces), dtype=bool)
-    for k, (b, f) in enumerate(faces):
-        block = problem.blocks[b]
-        if block.id in repair.forbid or (lock is not None and lock.block_id != block.id) or (lock is not None and lock.face_id is not None and block.faces[f].id != lock.face_id) or (lock is not None and not turns_allowed(repair, block.faces[f])):
-            result[k] = False
+    result = ~np.isin(ids, list(repair.forbid)) if repair.forbid else np.ones(len(faces), dtype=bool)
+    if lock is None:
+        return result
+    for k in np.flatnonzero(result):
+        face = problem.blocks[faces[k][0]].faces[faces[k][1]]
+        result[k] = ids[k] == lock.block_id and lock.face_id in (None, face.id) and bool(turns_allowed(repair, face))
     return result

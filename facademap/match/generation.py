@@ -67,10 +67,14 @@ class Component:
         self.forced = forced
         self.priorities = np.array([r.priority for r in problem.repairs])
         self.penalties = self.priorities * problem.params.unmatched_penalty
+        #: What a repair costs at most in a relaxation: left unmatched, or from a face that was not looked at.
+        self.ceilings = np.minimum(self.penalties, candidates.beyond)
+        self.whole = not np.isfinite(np.array(candidates.beyond)[repairs]).any()
         self.quantum = quantum_of([problem.repairs[i].priority for i in repairs])
         self.plan: list[Column] = []
         self.cost = math.inf
-        self.bound = 0.0
+        self.bound = math.fsum(
+            min([float(self.ceilings[i]), *(c for pair in candidates.pairs[i].values() for c in pair)]) for i in repairs)
         self.least_unmatched = 0.0
         self.rounds = 0
         self.converged = False
@@ -84,11 +88,11 @@ class Component:
         self._master_one: Master | None = None
         self.count_settled = False
         self.finished = False
-        self.last_pick, self.next_pick = -1, 4
+        self.last_pick, self.next_pick, self.closings = -1, 4, 0
         self._stalled = 0
         self.master = Master(
             repairs=repairs, blocks=sorted({b for b, _ in keys}), n_repairs=len(problem.repairs),
-            penalties=self.penalties, priorities=self.priorities,
+            penalties=self.penalties, ceilings=self.ceilings, priorities=self.priorities,
             forced={i for group in forced.values() for i in group}, locked_blocks=set(forced),
         )
         self.cap = 0
@@ -262,13 +266,13 @@ class Component:
 
     def settle_count(self, *, most_rounds: int = 60) -> bool:
         """Bound the priority left unmatched alone, and round it up; False when time is up."""
-        if self.quantum == 0.0 or self.unmatched <= 1e-9:
+        if self.quantum == 0.0 or self.unmatched <= 1e-9 or not self.whole:
             self.count_settled = True
             return True
         if self._master_one is None:
             self._master_one = Master(
                 repairs=self.repairs, blocks=self.master.blocks, n_repairs=self.master.n_repairs,
-                penalties=self.priorities, priorities=self.priorities, forced=self.master.forced,
+                penalties=self.priorities, ceilings=self.priorities, priorities=self.priorities, forced=self.master.forced,
                 locked_blocks=self.master.locked_blocks,
             )
         one = self._master_one
@@ -303,6 +307,23 @@ class Component:
             self.bound = max([self.bound, *(base + count * least for base, count in self._supports)])
             self.converged = False
 
+    def least_left(self) -> float:
+        """Lower bound on the priority left unmatched, from the bound on the cost too.
+
+        A plan costs no more than its unmatched repairs, the dearest piece of every repair and the opening
+        of every block; where the bound lies above that, more stays unmatched.
+        """
+        pairs = self.candidates.pairs
+        dearest = math.fsum(max(max(c) for c in pairs[i].values()) for i in self.repairs if pairs[i])
+        opening: dict[int, float] = {}
+        for key in self.keys:
+            opening[key[0]] = max(opening.get(key[0], 0.0), self.candidates.opening[key])
+        unit = self.layouts.problem.params.unmatched_penalty
+        spare = min(self.bound, self.cost) - dearest - math.fsum(opening.values())
+        if self.quantum == 0.0 or unit <= 0.0 or spare <= 0.0:
+            return self.least_unmatched
+        return max(self.least_unmatched, self._rounded(spare / unit))
+
     def bound_at(self, unmatched: float) -> float:
         """Lower bound on plans that leave this much priority unmatched."""
         return max([self.bound, *(base + count * unmatched for base, count in self._supports)])
@@ -319,7 +340,7 @@ class Component:
         bool
             False when time is up.
         """
-        if self._proof is None:
+        if self._proof is None or not self.whole:
             return True
         prices, best = self._proof
         base = float(prices.repairs[self.repairs].sum()) + prices.count * self.least_unmatched + math.fsum(best.values())

@@ -15,7 +15,7 @@ from facademap.match.problem import TOLERANCE_MM
 __all__ = ["Rebuilding"]
 
 #: Turns for every repair in each cooling, and the temperatures (in units of cost) where they start and end.
-COOLINGS = ((100, 2.0), (400, 1.5), (1500, 1.5))
+COOLINGS = ((100, 2.0), (400, 1.5))
 COLD = 0.02
 #: Best-looking faces of a repair that are looked at.
 MOST_OPTIONS = 40

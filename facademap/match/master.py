@@ -64,6 +64,8 @@ class Master:
         Number of repairs of the whole problem (for the length of price vectors).
     penalties : ndarray
         Cost of leaving each repair of the problem unmatched.
+    ceilings : ndarray
+        No higher than these: the most that a repair may pay where that is a relaxation.
     priorities : ndarray
         Their priorities.
     forced : set of int
@@ -71,11 +73,11 @@ class Master:
     """
 
     def __init__(
-        self, *, repairs: list[int], blocks: list[int], n_repairs: int, penalties: Floats, priorities: Floats,
-        forced: set[int], locked_blocks: set[int],
+        self, *, repairs: list[int], blocks: list[int], n_repairs: int, penalties: Floats, ceilings: Floats,
+        priorities: Floats, forced: set[int], locked_blocks: set[int],
     ) -> None:
         self.repairs, self.blocks, self.n_repairs = repairs, blocks, n_repairs
-        self.penalties, self.priorities, self.forced = penalties, priorities, forced
+        self.penalties, self.ceilings, self.priorities, self.forced = penalties, ceilings, priorities, forced
         self.locked_blocks = locked_blocks
         self.columns: list[Column] = []
         self._known: dict[tuple[int, int, tuple[Piece, ...]], int] = {}
@@ -83,7 +85,7 @@ class Master:
         self.block_row = {b: len(repairs) + r for r, b in enumerate(blocks)}
         self.count_row = len(repairs) + len(blocks)
         self.least_unmatched = 0.0
-        self._lp = self._program(penalties)
+        self._lp = self._program(ceilings)
 
     def _program(self, penalties: Floats) -> highspy.Highs:
         lp = _QuietProgram()
@@ -120,7 +122,7 @@ class Master:
     def cap(self, per_priority: float) -> None:
         """Let no repair pay more than this for a unit of priority (a relaxation; infinite for none)."""
         for at, i in enumerate(self.repairs):
-            self._lp.changeColCost(at, float(min(self.penalties[i], per_priority * self.priorities[i])))
+            self._lp.changeColCost(at, float(min(self.ceilings[i], per_priority * self.priorities[i])))
 
     def require(self, least_unmatched: float) -> None:
         """It is proved that at least this priority stays unmatched; use it."""

@@ -31,9 +31,10 @@ LARGE_PAIRS = 1_000_000
 MOST_BLOCKS = 40
 #: Turns of ruin and recreate at a time, and its share of the time or work.
 BURST = 500
-#: Groups listed for the proof at the end, and the effort for one face.
-MOST_LISTED = 20_000
-LIST_EFFORT = 2_000_000
+#: Groups listed for the proof at the end, and the effort for one face; four times as many where that gains nothing.
+MOST_LISTED = 10_000
+LIST_EFFORT = 1_000_000
+MOST_CLOSINGS = 2
 REBUILD_SHARE = 0.3
 #: Share of the time after which the rounds end, so that a last plan can be picked from all groups.
 ROUNDS_SHARE = 0.9
@@ -220,7 +221,6 @@ class _Run:
             assert lock.block_id is not None
             fixed.setdefault(blocks[lock.block_id], []).append(i)
         forced = {b: tuple(g) for b, g in fixed.items()}
-        relaxed = _cheapest(candidates, penalties) if candidates.undone else None
         plan = greedy_plan(self.layouts, candidates, penalties=penalties, fixed=forced,
                            stop=self.stop if self.first_only else lambda: False)
         groups = self._earlier_groups()
@@ -245,13 +245,13 @@ class _Run:
         elif self.ended == "proof":
             self.ended = "time"
         layouts = [c.layout for p in self.parts for c in p.plan if c.layout is not None]
-        lost_priority = math.fsum(r.priority for i, r in enumerate(problem.repairs) if i not in inside)
-        if relaxed is not None:  # not every pair was looked at: what the rounds proved does not hold
-            return self._finish(layouts, relaxed, self.unavoidable, relaxed)
+        lost_priority = math.fsum(r.priority for i, r in enumerate(problem.repairs)
+                                  if i not in inside and candidates.beyond[i] == math.inf)
+        lost = math.fsum(min(p, candidates.beyond[i]) for i, p in enumerate(penalties) if i not in inside)
         return self._finish(
-            layouts, math.fsum(min(p.bound, p.cost) for p in self.parts) + self.lost,
-            math.fsum(p.least_unmatched for p in self.parts) + lost_priority,
-            math.fsum(min(p.cost, p.bound_at(p.unmatched)) for p in self.parts) + self.lost,
+            layouts, math.fsum(min(p.bound, p.cost) for p in self.parts) + lost,
+            math.fsum(p.least_left() for p in self.parts) + lost_priority,
+            math.fsum(min(p.cost, p.bound_at(p.unmatched)) for p in self.parts) + lost,
         )
 
     def _rebuild(self, penalties: list[float], locked_blocks: set[int]) -> None:
@@ -324,10 +324,13 @@ class _Run:
                 if not part.settle_count():
                     return False
             else:
-                before = part.cost, part.bound
-                if not part.close(most_groups=MOST_LISTED, most_effort=LIST_EFFORT, time_limit_s=self.left_s()):
+                before, more = (part.cost, part.bound), 4 ** part.closings
+                if not part.close(most_groups=MOST_LISTED * more, most_effort=LIST_EFFORT * more,
+                                  time_limit_s=self.left_s()):
                     return False
-                part.finished = (part.cost, part.bound) == before
+                if (part.cost, part.bound) == before:
+                    part.closings += 1
+                    part.finished = part.closings > MOST_CLOSINGS or not part.whole
         return True
 
     def _earlier_groups(self) -> dict[tuple[int, int], tuple[int, ...]] | None:
@@ -373,12 +376,6 @@ class _Run:
             raise SolveError(f"the plan found breaks a rule and is not shown: {faults[0]}",
                              "Report the problem file; solve with another --seed meanwhile.")
         return solution
-
-
-def _cheapest(candidates: Candidates, penalties: list[float]) -> float:
-    """Lower bound that needs the best-looking pair of every repair only: no opening, no competition."""
-    return math.fsum(min([penalty, *(cost for pair in pairs.values() for cost in pair)])
-                     for penalty, pairs in zip(penalties, candidates.pairs, strict=True))
 
 
 def _parts(candidates: Candidates) -> list[tuple[list[int], list[tuple[int, int]]]]:
