@@ -30,6 +30,8 @@ DEEPEST = 0.5
 #: of the stone's own steps the arris must be.
 SEARCHED = 1.5
 LEAST_RATIO = 1.6
+#: A side runs towards the point where lines square to the face meet; it covers depth / (depth + distance) of the way there.
+MOST_OF_THE_WAY = 0.28
 _COLUMNS = 96
 _ROWS_A_RADIUS = 64
 _ARM = 4
@@ -68,6 +70,8 @@ def cut_off_sides(rgb: NDArray[Any], ring: Floats, corners: Floats, *, vanishing
         along = (end - start) / np.hypot(*(end - start))
         inward = np.array([-along[1], along[0]])
         inward *= np.sign(inward @ (middle - start))
+        if max((start - a) @ inward, (end - b) @ inward) > MOST_OF_THE_WAY * ((start - vanishing_px) @ inward):
+            continue
         far = 4 * radius + float(np.ptp(ring, axis=0).max())
         keep = shapely.Polygon([start - far * along, end + far * along, end + far * (along + inward),
                                 start + far * (inward - along)])
@@ -115,22 +119,22 @@ def _find_arris(rgb: NDArray[Any], a: Floats, b: Floats, middle: Floats, radius:
         return None
     if not _is_sustained(summed, np.clip(np.round(begin + (end - begin) * share).astype(int), _ARM, depth - _ARM)):
         return None
-    return _sharpened(rgb, a + begin * spacing * inward, b + end * spacing * inward, inward, reach=1.5 * spacing)
+    return _sharpened(rgb, a + begin * spacing * inward, b + end * spacing * inward, inward, reach=3.0 * spacing)
 
 
 def _sharpened(rgb: NDArray[Any], start: Floats, end: Floats, inward: Floats, *, reach: float) -> tuple[Floats, Floats]:
     """The line moved to where the step is sharpest, within so many pixels at either end."""
-    spacing = 0.5
-    half = int(np.ceil(reach / spacing)) + 2 * _ARM
+    spacing = max(0.5, reach / 14)
+    steps = int(np.ceil(reach / spacing))
+    half = steps + 2 * _ARM
     share = np.linspace(0.12, 0.88, _COLUMNS)
     places = start + share[:, None, None] * (end - start) + (np.arange(-half, half + 1) * spacing)[None, :, None] * inward
     summed = np.concatenate([np.zeros((_COLUMNS, 1, 3)), np.cumsum(_strip(rgb, places, spacing), axis=1)], axis=1)
-    shifts = np.arange(-int(reach / spacing), int(reach / spacing) + 1)
     best, found = -1.0, (0.0, 0.0)
-    for first in shifts:
-        for last in shifts:
+    for first in range(-steps, steps + 1):
+        for last in range(-steps, steps + 1):
             at = np.round(half + first + (last - first) * share).astype(int)
-            jump = (_means(summed, at - 3, at) - _means(summed, at + 1, at + 4)).mean(axis=0)
+            jump = (_means(summed, at - _ARM, at) - _means(summed, at + 1, at + 1 + _ARM)).mean(axis=0)
             size = float((jump**2).sum())
             if size > best:
                 best, found = size, (float(first), float(last))

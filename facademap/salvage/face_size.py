@@ -63,6 +63,11 @@ class PlaneScale:
         return self.view.wall_from_pixel(xy[..., 0], xy[..., 1])
 
     @property
+    def marks_px(self) -> Floats:
+        """Where the control points lie in the picture."""
+        return np.asarray(self.view.points.pixel_px, dtype=float)
+
+    @property
     def vanishing_px(self) -> Floats:
         """Where lines square to the face meet in the picture (without the bend of the lens)."""
         normal = np.cross(self.view.homography[:, 0], self.view.homography[:, 1])

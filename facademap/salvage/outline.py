@@ -20,6 +20,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from facademap.errors import GeometryError, InputError
@@ -48,9 +49,13 @@ _STRICTNESS = (1.0, 1.6, 2.4)
 _COLOUR_FLOOR = (1.2, 0.6, 0.8)
 _TEXTURE_FLOOR = (0.25, 0.25)
 _TEXTURE_REACH_PX = 6
+_MARK_RADIUS_PX = 8
+#: Points of the outline thinner than twice this share of the square root of its area are no stone.
+_SPIKE = 0.008
 
 
-def find_face(rgb: NDArray[Any], click_px: tuple[float, float], *, covered_px: Floats | None = None) -> tuple[Mask, float]:
+def find_face(rgb: NDArray[Any], click_px: tuple[float, float], *, covered_px: Floats | None = None,
+              marks_px: Floats | None = None) -> tuple[Mask, float]:
     """Pixels of the face under the click, in a reduced picture.
 
     Parameters
@@ -60,6 +65,8 @@ def find_face(rgb: NDArray[Any], click_px: tuple[float, float], *, covered_px: F
         Place on the face (x right, y down).
     covered_px : ndarray, shape (n, 2), optional
         Ring of what lies on the face and hides it, such as the target sheet.
+    marks_px : ndarray, shape (m, 2), optional
+        Control points: what is seen there may be a mark drawn on the face.
 
     Returns
     -------
@@ -89,10 +96,12 @@ def find_face(rgb: NDArray[Any], click_px: tuple[float, float], *, covered_px: F
     hidden = np.zeros(small.shape[:2], np.uint8)
     if covered_px is not None:
         cv2.fillPoly(hidden, [np.round((np.asarray(covered_px) + 0.5) * (size[0] / cols) - 0.5).astype(np.int32)], 1)
-    covered = hidden > 0
+    covers = [hidden > 0] if covered_px is not None else []
+    if marks_px is not None:
+        covers += _mark_discs((np.asarray(marks_px) + 0.5) * (size[0] / cols) - 0.5, hidden.shape)
     trouble: GeometryError | None = None
     for strictness in _STRICTNESS:
-        face = _grown(features, seed, strictness, covered)
+        face = _grown(features, seed, strictness, covers)
         try:
             return _checked(face, frame_px=0 if trouble is None else _FRAME_GAP_PX), size[0] / cols
         except GeometryError as error:  # like ground ran into the face, unless the face itself goes on
@@ -113,10 +122,11 @@ def _goes_on(face: Mask) -> bool:
     return 1 <= len(sides) <= 2 and any(broad)
 
 
-def _grown(features: Floats, seed: tuple[int, int], strictness: float, covered: Mask) -> Mask:
+def _grown(features: Floats, seed: tuple[int, int], strictness: float, covers: list[Mask]) -> Mask:
+    covered = np.logical_or.reduce(covers) if covers else np.zeros(features.shape[:2], bool)
     face = core = _first_core(features, seed, covered)
     for _ in range(_ROUNDS):
-        cut = _cut(features, core, seed, strictness, covered)
+        cut = _cut(features, core, seed, strictness, covers)
         if np.count_nonzero(cut) < _LEAST_AREA_PX:
             break
         agreed = np.count_nonzero(cut & face) / np.count_nonzero(cut | face)
@@ -195,7 +205,8 @@ def _one_sided(texture: Floats) -> Floats:
     return np.asarray(texture * (least / np.maximum(size, 1e-6))[..., None])
 
 
-def _cut(features: Floats, core: Mask, seed: tuple[int, int], strictness: float, covered: Mask) -> Mask:
+def _cut(features: Floats, core: Mask, seed: tuple[int, int], strictness: float, covers: list[Mask]) -> Mask:
+    covered = np.logical_or.reduce(covers) if covers else np.zeros(core.shape, bool)
     relative = strictness * _relative(features, core)
     distance = np.sqrt((relative**2).sum(axis=2))
     unlike = (distance > _UNLIKE) & ~core & ~covered
@@ -208,15 +219,28 @@ def _cut(features: Floats, core: Mask, seed: tuple[int, int], strictness: float,
     labels = np.full(core.shape, cv2.GC_PR_BGD, np.uint8)
     labels[distance <= _UNLIKE] = cv2.GC_PR_FGD
     labels[core & (distance < 2 * _UNLIKE)] = cv2.GC_FGD
-    labels[covered] = cv2.GC_FGD if _lies_on_face(covered, distance) else cv2.GC_BGD
+    for cover in covers:
+        if _lies_on_face(cover, distance):
+            labels[cover] = cv2.GC_FGD
     stone = _mixture(picture[core], parts=2, floor=_LEVELS_PER_SIGMA**2 * 0.6)
     rest = _mixture(picture[unlike], parts=4, floor=_LEVELS_PER_SIGMA**2 * 0.5, wide=True)
     cv2.grabCut(picture, labels, None, rest, stone, 1, cv2.GC_EVAL_FREEZE_MODEL)  # type: ignore[call-overload]
     return _whole((labels == cv2.GC_FGD) | (labels == cv2.GC_PR_FGD), seed)
 
 
+def _mark_discs(places: Floats, shape: tuple[int, ...]) -> list[Mask]:
+    """Discs about control points, in the reduced picture."""
+    discs = []
+    for x, y in np.round(places).astype(int):
+        if 0 <= x < shape[1] and 0 <= y < shape[0]:
+            disc = np.zeros(shape, np.uint8)
+            cv2.circle(disc, (int(x), int(y)), _MARK_RADIUS_PX, 1, -1)
+            discs.append(disc > 0)
+    return discs
+
+
 def _lies_on_face(covered: Mask, distance: Floats) -> bool:
-    """Whether what is covered has stone round it; a sheet beside the face has not."""
+    """Whether what is covered has stone round it; a sheet or a mark beside the face has not."""
     wide = cv2.dilate(covered.astype(np.uint8), _disk(9)) > 0
     near = cv2.dilate(covered.astype(np.uint8), _disk(3)) > 0
     around = wide & ~near
@@ -290,7 +314,7 @@ def _checked(face: Mask, *, frame_px: int = 0) -> Mask:
 
 
 def trace_face(rgb: NDArray[Any], click_px: tuple[float, float], *, vanishing_px: Floats | None = None,
-               covered_px: Floats | None = None) -> Floats:
+               covered_px: Floats | None = None, marks_px: Floats | None = None) -> Floats:
     """Outline of the face under the click to a fraction of a pixel.
 
     Parameters
@@ -300,7 +324,7 @@ def trace_face(rgb: NDArray[Any], click_px: tuple[float, float], *, vanishing_px
     vanishing_px : ndarray, shape (2,), optional
         Where lines square to the face meet in the picture (`PlaneScale.vanishing_px`); the middle of the
         picture when left out, as for a picture taken square on.
-    covered_px : ndarray, shape (n, 2), optional
+    covered_px, marks_px : ndarray, optional
         As for `find_face`.
 
     Returns
@@ -313,7 +337,7 @@ def trace_face(rgb: NDArray[Any], click_px: tuple[float, float], *, vanishing_px
     InputError, GeometryError
         As `find_face`.
     """
-    mask, scale = find_face(rgb, click_px, covered_px=covered_px)
+    mask, scale = find_face(rgb, click_px, covered_px=covered_px, marks_px=marks_px)
     coarse = (ring_of_mask(mask) + 0.5) / scale - 0.5
     reach = 3.5 / scale
     ring = refine_ring(rgb, coarse, reach_px=reach)
@@ -322,4 +346,17 @@ def trace_face(rgb: NDArray[Any], click_px: tuple[float, float], *, vanishing_px
         ring = refine_ring(rgb, ring, reach_px=0.35 * reach)
     vanishing = np.array([rgb.shape[1] - 1, rgb.shape[0] - 1]) / 2 if vanishing_px is None else vanishing_px
     ring, changed = cut_off_sides(rgb, ring, corners_of(ring, short_px=2 * reach), vanishing_px=vanishing)
-    return follow_sides(rgb, ring)[0] if changed else ring
+    return _without_spikes(follow_sides(rgb, ring)[0] if changed else ring)
+
+
+def _without_spikes(ring: Floats) -> Floats:
+    """The outline without points that are thinner than any piece of stone would be (its corners stay)."""
+    polygon = shapely.Polygon(ring).buffer(0)
+    thin = _SPIKE * np.sqrt(polygon.area)
+    opened = polygon.buffer(-thin, join_style="mitre").buffer(thin, join_style="mitre")
+    parts = [p for p in shapely.get_parts(opened.intersection(polygon)) if p.geom_type == "Polygon"]
+    if not parts:
+        return ring
+    largest = shapely.orient_polygons(max(parts, key=lambda p: p.area))
+    clockwise_as_seen = shapely.get_coordinates(largest.exterior)[:-1]
+    return np.asarray(clockwise_as_seen)

@@ -33,6 +33,8 @@ _MOST_SIDES = 8
 #: A stretch longer than this share of its side, or a corner farther than this (share of the square root of the area), is left.
 _MOST_STRETCH = 0.5
 _MOST_CORNER = 0.16
+#: The same where something leans on a corner.
+_MOST_LEANING = 0.32
 #: Natural logarithm of the ratio of distances to ground and stone: beyond these, what is between is stone or ground.
 _IS_STONE = 0.35
 _IS_GROUND = 0.12
@@ -196,11 +198,11 @@ def _corners(points: Floats, sides: list[_Side], outward: float, size: float) ->
         off = b.at - a.at
         corner = a.at + a.along * float(off[0] * b.along[1] - off[1] * b.along[0]) / cross
         ahead, back = float((corner - points[before]) @ a.along), float((points[after] - corner) @ b.along)
-        if max(abs(ahead), abs(back)) > _MOST_CORNER * size:
-            continue
         beyond = np.maximum(_outside(points[run], a, outward), _outside(points[run], b, outward))
         inside = -float(beyond.min())
         out = float(beyond.max()) > max(1.2 * near, inside)
+        if max(abs(ahead), abs(back)) > (_MOST_LEANING if out else _MOST_CORNER) * size:
+            continue
         if not out and inside < 0.5 * near and np.hypot(*(points[run] - corner).T).min() < near:
             continue
         piece = _piece(np.vstack([points[before], points[run], points[after], corner]))

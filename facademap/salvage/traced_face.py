@@ -86,8 +86,9 @@ def measure_traced_face(picture: NDArray[np.uint8], click_px: tuple[float, float
         Nothing can be traced there, the face is cut off by the frame, or its size is absurd.
     """
     rows, cols = picture.shape[:2]
-    ring = trace_face(picture, click_px, covered_px=covered_px,
-                      vanishing_px=scale.vanishing_px if isinstance(scale, PlaneScale) else None)
+    plane = scale if isinstance(scale, PlaneScale) else None
+    ring = trace_face(picture, click_px, covered_px=covered_px, vanishing_px=None if plane is None else plane.vanishing_px,
+                      marks_px=None if plane is None else plane.marks_px)
     check_outline(ring, width_px=cols, height_px=rows)
     size = measure_outline(ring, scale, bed_deg=bed_deg, flags=flags)
     outline = np.asarray(shapely.get_coordinates(shapely.Polygon(size.outline_m).simplify(SIMPLE_M).exterior)[:-1])
