@@ -37,7 +37,12 @@ async function start() {
   void learnAssistance();
   document.documentElement.dataset.loaded = "yes";
   if (!who.value && !tourSeen.value) dialog.value = { kind: "tour", step: 0 };
-  keepForLater();
+  whenDrawn(keepForLater);
+}
+
+/** The wall comes first: what can wait begins when it is drawn, or after ten seconds in a page that nobody looks at. */
+function whenDrawn(act, turns = 40) {
+  setTimeout(() => (document.documentElement.dataset.drawn || turns === 0 ? act() : whenDrawn(act, turns - 1)), 250);
 }
 
 const READ = /\/api\/(tables|packed|project|schema|pictures|assist|work\/all|mine)/;

@@ -107,28 +107,31 @@ function gridOf(pack) {
   const side = Math.max(1000, Math.sqrt(((right - left + 1) * (high - low + 1)) / Math.max(1, n / 4)));
   const wide = Math.floor((right - left) / side) + 1;
   const tall = Math.floor((high - low) / side) + 1;
-  const counts = new Uint32Array(wide * tall + 1);
+  const starts = new Uint32Array(wide * tall + 1);
   const large = [];
-  const span = (i) => [Math.floor((boxes[4 * i] - left) / side), Math.floor((boxes[4 * i + 1] - low) / side), Math.floor((boxes[4 * i + 2] - left) / side), Math.floor((boxes[4 * i + 3] - low) / side)];
-  const each = (act) => {
-    for (let i = 0; i < n; i += 1) {
-      if (boxes[4 * i] > boxes[4 * i + 2]) continue;
-      const [c0, r0, c1, r1] = span(i);
-      if ((c1 - c0 + 1) * (r1 - r0 + 1) > 64) act(i, -1);
-      else for (let r = r0; r <= r1; r += 1) for (let c = c0; c <= c1; c += 1) act(i, r * wide + c);
+  // first and last column and row of each shape; those that span many squares are kept apart
+  const spans = new Int32Array(n * 4);
+  for (let i = 0, k = 0; i < n; i += 1, k += 4) {
+    spans[k + 2] = -1;
+    if (boxes[k] > boxes[k + 2]) continue;
+    const [c0, r0] = [Math.floor((boxes[k] - left) / side), Math.floor((boxes[k + 1] - low) / side)];
+    const [c1, r1] = [Math.floor((boxes[k + 2] - left) / side), Math.floor((boxes[k + 3] - low) / side)];
+    if ((c1 - c0 + 1) * (r1 - r0 + 1) > 64) {
+      large.push(i);
+      continue;
     }
-  };
-  each((i, cell) => {
-    if (cell < 0) large.push(i);
-    else counts[cell + 1] += 1;
-  });
-  for (let k = 1; k < counts.length; k += 1) counts[k] += counts[k - 1];
-  const rows = new Uint32Array(counts.at(-1));
-  const next = counts.slice();
-  each((i, cell) => {
-    if (cell >= 0) rows[next[cell]++] = i;
-  });
-  return { left, low, side, wide, tall, starts: counts, rows, large };
+    [spans[k], spans[k + 1], spans[k + 2], spans[k + 3]] = [c0, r0, c1, r1];
+    for (let r = r0; r <= r1; r += 1) for (let c = c0; c <= c1; c += 1) starts[r * wide + c + 1] += 1;
+  }
+  for (let k = 1; k < starts.length; k += 1) starts[k] += starts[k - 1];
+  const rows = new Uint32Array(starts[starts.length - 1]);
+  const next = starts.slice();
+  for (let i = 0, k = 0; i < n; i += 1, k += 4) {
+    for (let r = spans[k + 1]; spans[k + 2] >= 0 && r <= spans[k + 3]; r += 1) {
+      for (let c = spans[k]; c <= spans[k + 2]; c += 1) rows[next[r * wide + c]++] = i;
+    }
+  }
+  return { left, low, right, high, side, wide, tall, starts, rows, large };
 }
 
 export class Table {

@@ -6,7 +6,9 @@ import { kindOf } from "./packed.js";
 const PER_M = 1e6;
 /** Longest turn of painting. */
 const TURN_MS = 10;
-const BETWEEN_LOOKS = 48;
+/** A canvas that is drawn at once by the processor. */
+const ON_PAPER = { willReadFrequently: true };
+const BETWEEN_LOOKS = 24;
 /** The picture reaches this much beyond the view, so that a pan finds its edge later. */
 const RATIO = 1.4;
 /** Steps of an outline below this cannot be seen. */
@@ -198,7 +200,7 @@ export function paintedLayer({ tables, wanted, zIndex, visible = true, side = nu
     Object.assign(canvas.style, { position: "absolute", left: "0", top: "0", transformOrigin: "0 0", width: `${wide}px`, height: `${high}px` });
     [canvas.width, canvas.height] = [Math.round(wide * ratio), Math.round(high * ratio)];
     const picture = { canvas, resolution, left: center[0] - (wide / 2) * resolution, top: center[1] + (high / 2) * resolution, wide, high, version: number };
-    const pen = canvas.getContext("2d");
+    const pen = canvas.getContext("2d", ON_PAPER);
     pen.scale(ratio, ratio);
     const place = { left: picture.left * PER_M, top: picture.top * PER_M, scale: 1 / (resolution * PER_M), ratio };
     // while nothing is shown yet the picture is seen as it grows
@@ -215,16 +217,20 @@ export function paintedLayer({ tables, wanted, zIndex, visible = true, side = nu
       // where many lie over each other they are drawn from the uppermost down, each under what is there, until nothing more is seen
       const under = share > 1 ? canvas.cloneNode() : null;
       const cover = under && new Cover(wide, high);
-      const brush = under ? under.getContext("2d") : pen;
+      const brush = under ? under.getContext("2d", ON_PAPER) : pen;
       if (under) {
         brush.scale(ratio, ratio);
         brush.globalCompositeOperation = "destination-over";
       }
       for (let k = 0; k < found.length; k += 2) {
-        if (k % (2 * BETWEEN_LOOKS) === 0 && performance.now() - begun > TURN_MS) {
-          await turn();
-          if (job?.number !== number) return;
-          begun = performance.now();
+        if (k % (2 * BETWEEN_LOOKS) === 0) {
+          // reading a point has everything drawn now, within this turn, and not all of it together at the end
+          brush.getImageData(0, 0, 1, 1);
+          if (performance.now() - begun > TURN_MS) {
+            await turn();
+            if (job?.number !== number) return;
+            begun = performance.now();
+          }
         }
         const at = under ? found.length - 2 - k : k;
         const [pack, i] = [found[at], found[at + 1]];
