@@ -22,10 +22,11 @@ from facademap.repair.settings import Settings
 from facademap.repair.stonework import Edge, Stone, Stonework, side_of
 from facademap.tables import is_missing
 
-__all__ = ["BY_HAND", "AdjustedCutOut", "adjust_cut_out", "can_be_adjusted"]
+__all__ = ["BY_HAND", "NO_STONE", "AdjustedCutOut", "adjust_cut_out", "can_be_adjusted"]
 
 #: Rule of a cut-out that a person drew: planning leaves it as it is.
 BY_HAND = "drawn by hand"
+NO_STONE = "No wall stone lies under this cut-out, so no piece is designed; outline the stone first."
 BY_HAND_PINS = "pins were placed by hand"
 #: A side drawn this near to an arris of the stone was meant to lie on it (project rule, twice the picking accuracy of a tablet).
 ON_ARRIS_M = 0.004
@@ -96,7 +97,7 @@ def adjust_cut_out(
         raise GeometryError(f"repair {name}: a cut-out that is no single outline", "Draw one outline without parts and holes.")
     stone = _stone_under(repair, shape, stonework)
     if stone is None:
-        return AdjustedCutOut(repair={}, piece=None, notes=("No wall stone lies under this cut-out, so no piece is designed; outline the stone first.",))
+        return AdjustedCutOut(repair={}, piece=None, notes=(NO_STONE,))
     row = {**repair, "wall_stone": stone.id, "rule": BY_HAND, "rule_source": "a person at the survey desk", "rule_status": "project"}
     notes: list[str] = []
     if changed & {"geometry", "wall_stone"} or is_missing(repair.get("edges")):

@@ -15,7 +15,7 @@ from facademap.store.edit import Edit, table_named
 from facademap.store.geopackage import geometry_from_blob
 from facademap.store.project import Project
 
-__all__ = ["Change", "changes_after", "changes_of", "contents_of", "edit_once", "newest_change", "outlines_near", "transactions_of"]
+__all__ = ["Change", "changes_after", "changes_of", "contents_of", "edit_once", "newest_change", "outlines_near", "rows_where", "transactions_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,6 +92,15 @@ def edit_once(project: Project, key: str, *, who: str, what: str, undoes: str | 
             return
         edit.txn = key
         yield edit
+
+
+def rows_where(project: Project, table_name: str, column: str, value: str) -> list[dict[str, Any]]:
+    """Rows with that value in a column; no frame is built, so that one edit stays quick."""
+    table = table_named(table_name)
+    name = table.column(column).name
+    with in_plain_words(project.path):
+        found = project._connection.execute(f'SELECT "id" FROM "{table.name}" WHERE "{name}" = ? ORDER BY "fid"', (value,)).fetchall()
+    return [project.row(table.name, row_id) for (row_id,) in found]
 
 
 def outlines_near(project: Project, table_name: str, *, surface: str, box: tuple[float, float, float, float]) -> list[tuple[str, shapely.Geometry]]:

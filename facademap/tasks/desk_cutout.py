@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import geopandas as gpd
 import shapely
 
 from facademap.errors import StageError
-from facademap.repair.adjust import adjust_cut_out, can_be_adjusted
+from facademap.repair.adjust import NO_STONE, adjust_cut_out, can_be_adjusted
 from facademap.repair.pieces import is_inset
 from facademap.repair.stonework import Stonework
+from facademap.store.changes import outlines_near, rows_where
 from facademap.store.edit import Edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
@@ -50,13 +51,13 @@ def follow_cut_out(project: Project, edit: Edit, repair: str, *, before: Mapping
     was_inset = before is not None and is_inset(before["treatment"])
     if not changed & SHAPING or not (was_inset or is_inset(row["treatment"])) or (before is not None and not _differs(before, row)):
         return []
-    places = project.read("placements", where={"repair": repair}).to_dict("records")
+    places = rows_where(project, "placements", "repair", repair)
     if before is not None and was_inset and not can_be_adjusted(before):
         raise StageError(f"{repair} is {before['stage']}: its cut-out is settled", "Take it back to proposed with a reason, then change it.")
     promised = next((p for p in places if p["state"] in _RESERVED), None)
     if promised is not None:
         raise StageError(f"the piece of {repair} is {promised['state']} on block {promised['block']}", "Open that place again first.")
-    pieces = project.read("pieces", where={"repair": repair}).to_dict("records")
+    pieces = rows_where(project, "pieces", "repair", repair)
     touched: list[tuple[str, str]] = []
     for place in places:
         edit.delete("placements", place["id"])
@@ -70,12 +71,19 @@ def follow_cut_out(project: Project, edit: Edit, repair: str, *, before: Mapping
     settings = settings_of_project(project)
     near = row["geometry"].buffer(settings.joint_search_m + 0.05).bounds
     surface = str(row["surface"])
-    stones = project.read("wall_stones", where={"surface": surface}, box=near)
-    work = Stonework.from_frames(stones, project.read("openings", where={"surface": surface}, box=near),
-                                 profiles=project.setting("profile_lines", {}) or {})
-    found = adjust_cut_out({**row, **old}, stonework=work, conditions=_conditions(project.read("conditions", where={"surface": surface}, box=near)),
-                           settings=settings, changed=changed if before is not None else changed | {"geometry"},
-                           densities=project.setting("densities", {}) or {})
+
+    def around(table: str) -> list[dict[str, Any]]:
+        return [project.row(table, id) for id, _ in outlines_near(project, table, surface=surface, box=near)]
+
+    stones = around("wall_stones")
+    if not stones:
+        return [*touched, *_without_stone(edit, repair, row, pieces)]
+    openings = gpd.GeoDataFrame({"surface": [], "geometry": []}, geometry="geometry")
+    if voids := around("openings"):
+        openings = gpd.GeoDataFrame(voids, geometry="geometry")
+    work = Stonework.from_frames(gpd.GeoDataFrame(stones, geometry="geometry"), openings, profiles=project.setting("profile_lines", {}) or {})
+    found = adjust_cut_out({**row, **old}, stonework=work, conditions=_conditions(around("conditions")), settings=settings,
+                           changed=changed if before is not None else changed | {"geometry"}, densities=project.setting("densities", {}) or {})
     note = " ".join(found.notes) or None
     values = {k: v for k, v in found.repair.items() if k != "edge_ring"}
     if note != (None if is_missing(row["note"]) else row["note"]) and "note" not in changed:
@@ -97,12 +105,16 @@ def _differs(before: Mapping[str, Any], after: Mapping[str, Any]) -> bool:
     return False
 
 
-def _conditions(frame: gpd.GeoDataFrame) -> list[tuple[str, Any, float | None]]:
-    found = []
-    for row in frame.to_dict("records"):
-        if row["layer"] == "stone" and row["geometry"] is not None:
-            found.append((str(row["id"]), row["geometry"], None if is_missing(row["depth_m"]) else float(row["depth_m"])))
-    return found
+def _conditions(rows: Iterable[Mapping[str, Any]]) -> list[tuple[str, Any, float | None]]:
+    return [(str(r["id"]), r["geometry"], None if is_missing(r["depth_m"]) else float(r["depth_m"])) for r in rows
+            if r["layer"] == "stone" and r["geometry"] is not None]
+
+
+def _without_stone(edit: Edit, repair: str, row: Mapping[str, Any], pieces: list[dict[str, Any]]) -> list[tuple[str, str]]:
+    """No stone is outlined there yet: the cut-out stays as drawn, and says so."""
+    if row["note"] != NO_STONE:
+        edit.update("repairs", repair, {"note": NO_STONE})
+    return [("repairs", repair), *_store_piece(edit, repair, pieces, None)]
 
 
 def _store_piece(edit: Edit, repair: str, pieces: list[dict[str, Any]], piece: Mapping[str, Any] | None) -> list[tuple[str, str]]:
