@@ -17,6 +17,9 @@ __all__ = ["camera_as_dict", "read_camera"]
 
 _REQUIRED = ("width", "height", "fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2")
 _REMEDY = "Give a JSON object with width, height, fx, fy, cx, cy, k1, k2, p1, p2 (and k3) in pixels."
+#: Focal lengths, in longer sides of the picture, and bending at the nearer edge that a camera may have (common practice).
+FOCAL_SHARES = (0.1, 60.0)
+MOST_BEND = 3.0
 _MATRIX_NAMES = ("camera_matrix", "cameraMatrix", "Camera_Matrix", "K", "M1")
 _DISTORTION_NAMES = ("distortion_coefficients", "distCoeffs", "Distortion_Coefficients", "D", "D1")
 
@@ -58,9 +61,13 @@ def camera_as_dict(camera: Camera) -> dict[str, float]:
 
 
 def _number(value: Any, name: str, file: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+    try:
+        number = math.nan if isinstance(value, bool) or not isinstance(value, (int, float)) else float(value)
+    except OverflowError:
+        raise InputError(f"camera file {file}: {name} has hundreds of digits", _REMEDY) from None
+    if not math.isfinite(number):
         raise InputError(f"camera file {file}: {name} is {value!r}, not a finite number", _REMEDY)
-    return float(value)
+    return number
 
 
 def _from_json(text: str, file: str) -> Camera:
@@ -78,13 +85,38 @@ def _from_json(text: str, file: str) -> Camera:
     values["k3"] = _number(data.get("k3", 0.0), "k3", file)
     if values["width"] != int(values["width"]) or values["height"] != int(values["height"]):
         raise InputError(f"camera file {file}: width and height are not whole numbers", _REMEDY)
-    return _camera(values)
+    return _camera(values, file)
 
 
-def _camera(values: dict[str, float]) -> Camera:
-    return Camera(width_px=int(values["width"]), height_px=int(values["height"]), fx_px=values["fx"],
+def _camera(values: dict[str, float], file: str) -> Camera:
+    camera = Camera(width_px=int(values["width"]), height_px=int(values["height"]), fx_px=values["fx"],
                   fy_px=values["fy"], cx_px=values["cx"], cy_px=values["cy"], k1=values["k1"], k2=values["k2"],
                   k3=values.get("k3", 0.0), p1=values["p1"], p2=values["p2"])
+    _refuse_implausible(camera, file)
+    return camera
+
+
+def _refuse_implausible(camera: Camera, file: str) -> None:
+    """Name a value that no camera has (the bounds are wide: a fisheye and a strong tele lens pass)."""
+    longer = max(camera.width_px, camera.height_px)
+    for name, focal in (("fx", camera.fx_px), ("fy", camera.fy_px)):
+        if not FOCAL_SHARES[0] <= focal / longer <= FOCAL_SHARES[1]:
+            raise InputError(f"camera file {file}: focal length {name} = {focal:g} px is implausible for a picture of "
+                             f"{camera.width_px} x {camera.height_px} px",
+                             "Give the focal length in pixels, not in millimetres, or calibrate the camera.")
+    if not 0.5 <= camera.fx_px / camera.fy_px <= 2.0:
+        raise InputError(f"camera file {file}: fx = {camera.fx_px:g} and fy = {camera.fy_px:g} px differ too much",
+                         "Correct the two focal lengths: on nearly all cameras they are alike.")
+    for name, centre, side in (("cx", camera.cx_px, camera.width_px), ("cy", camera.cy_px, camera.height_px)):
+        if not -0.5 * side <= centre <= 1.5 * side:
+            raise InputError(f"camera file {file}: {name} = {centre:g} px lies far outside the picture",
+                             "Give the principal point in pixels from the upper left corner.")
+    half = min(camera.width_px / camera.fx_px, camera.height_px / camera.fy_px) / 2.0
+    for name, share in (("k1", camera.k1 * half**2), ("k2", camera.k2 * half**4), ("k3", camera.k3 * half**6),
+                        ("p1", camera.p1 * half), ("p2", camera.p2 * half)):
+        if abs(share) > MOST_BEND:
+            raise InputError(f"camera file {file}: {name} = {getattr(camera, name):g} would move the edge of the picture by "
+                             f"{abs(share):.0%}", "Correct the value, or calibrate the camera.")
 
 
 def _yaml_nodes(text: str) -> dict[str, list[float]]:
@@ -128,4 +160,4 @@ def _from_nodes(nodes: dict[str, list[float]], file: str, size_px: tuple[int, in
         width, height = size_px
     k1, k2, p1, p2, k3 = (distortion + [0.0] * 5)[:5]
     return _camera({"width": width, "height": height, "fx": matrix[0], "fy": matrix[4], "cx": matrix[2],
-                    "cy": matrix[5], "k1": k1, "k2": k2, "k3": k3, "p1": p1, "p2": p2})
+                    "cy": matrix[5], "k1": k1, "k2": k2, "k3": k3, "p1": p1, "p2": p2}, file)

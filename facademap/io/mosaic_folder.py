@@ -146,6 +146,10 @@ class MosaicFolder:
         top, left = window.row - block.row, window.column - block.column
         return np.array(stored[top : top + window.height, left : left + window.width])
 
+    def is_empty(self) -> bool:
+        """Whether nothing is finished yet."""
+        return not any(self.path.iterdir())
+
     def remove(self) -> None:
         """Delete the folder."""
         shutil.rmtree(self.path, ignore_errors=True)

@@ -26,6 +26,13 @@ Floats = NDArray[np.floating[Any]]
 _BLUNDER_SIGMAS = 4.0
 
 
+#: Bounds of a believable length and precision, and misfit in standard deviations that no figure may have (common
+#: practice: the longest tapes have 100 m, laser meters reach 200 m).
+SHORTEST_M, LONGEST_M = 0.005, 250.0
+WORST_SIGMA_M = 0.5
+CONTRADICTION_SIGMAS = 40.0
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TapeMeasure:
     """One measure between two named points.
@@ -59,6 +66,12 @@ class TapeMeasure:
         if math.isfinite(self.length_m) and self.length_m <= 0:
             raise InputError(f"measure {self.start} to {self.end}: length {self.length_m} m is not positive",
                              "Correct the length.")
+        if math.isfinite(self.length_m) and not SHORTEST_M <= self.length_m <= LONGEST_M:
+            raise InputError(f"measure {self.start} to {self.end}: {self.length_m:g} m is no length that a tape measures on a wall",
+                             "Give lengths in metres.")
+        if self.sigma_m > WORST_SIGMA_M:
+            raise InputError(f"measure {self.start} to {self.end}: a precision of {self.sigma_m * 1000:g} mm says nothing",
+                             "Give sigma_mm in millimetres (3 is usual for a steel tape).")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,6 +167,7 @@ def place_by_tape(measures: Sequence[TapeMeasure], *, guess_m: dict[str, tuple[f
     assert best is not None
     if not guess_m:
         best = _turned_upright(best, conditions, measures, index)
+    _refuse_contradiction(best.fun, measures)
     jacobian = best.jac
     redundancy = len(best.fun) - 2 * (n - 1)
     if redundancy < 0 or np.linalg.matrix_rank(jacobian, tol=1e-6 * np.linalg.norm(jacobian)) < 2 * (n - 1):
@@ -194,6 +208,16 @@ def _loose_points(jacobian: Floats, names: tuple[str, ...]) -> list[str]:
     null = vectors[int((values > 1e-6 * values[0]).sum()):]
     movement = np.abs(null).max(axis=0).reshape(-1, 2).max(axis=1) if len(null) else np.ones(len(names) - 1)
     return [name for name, m in zip(names[1:], movement, strict=True) if m > 0.1][:5]
+
+
+def _refuse_contradiction(value: Floats, measures: Sequence[TapeMeasure]) -> None:
+    """Measures that no figure can have: sides that do not close, a line in place of a length."""
+    owners = [m for m in measures for _ in range(1 + (m.kind != "distance" and math.isfinite(m.length_m)))]
+    worst = int(np.argmax(np.abs(value))) if len(value) else 0
+    if len(value) and abs(value[worst]) > CONTRADICTION_SIGMAS:
+        named = list(dict.fromkeys(f"{owners[i].start} to {owners[i].end}" for i in np.argsort(-np.abs(value))[:3]))
+        raise GeometryError(f"the measures contradict each other by {abs(value[worst]) * owners[worst].sigma_m * 1000:.0f} mm; "
+                            f"look at {', '.join(named)}", "Measure these again: a length typed wrongly, or two points exchanged.")
 
 
 def _odd_measures(value: Floats, jacobian: Floats, cofactor: Floats, measures: Sequence[TapeMeasure]) -> list[str]:

@@ -54,6 +54,9 @@ def calibrate_from_photos(photos: Sequence[Path], out: Path, *, columns: int, ro
         elif (info.width_px, info.height_px) != size:
             raise InputError(f"photo {path.name} has {info.width_px} x {info.height_px} px, the others {size[0]} x "
                              f"{size[1]} px", "Use photos of one camera, unresized and unturned.")
+        if min(size) < 8 * max(3, min(columns, rows)):
+            raise InputError(f"photo {path.name} has only {size[0]} x {size[1]} px, too few to show a board of {columns} x {rows}",
+                             "Use the photos in full size.")
         found = find_board(picture, columns=columns, rows=rows, pattern=pattern)
         if found is None:
             missing.append(path.name)

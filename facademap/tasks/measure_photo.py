@@ -8,6 +8,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from shapely import Polygon
+from shapely.validation import explain_validity
 
 from facademap.errors import InputError
 from facademap.io.camera_files import read_camera
@@ -56,6 +58,7 @@ def measure_in_photo(photo: Path, control: Path, shapes: Path, out: Path, *, cam
                           focal_35mm_mm=info.focal_35mm_mm)
     results = []
     for name, picked in corners.items():
+        _refuse_unusable(name, kinds[name], picked, size)
         places = view.wall_from_pixel(*np.array(picked).T)
         if not np.isfinite(places).all():
             raise InputError(f"shape {name} reaches beyond the horizon of the wall", "Pick its corners again.")
@@ -71,3 +74,16 @@ def measure_in_photo(photo: Path, control: Path, shapes: Path, out: Path, *, cam
     write_text_atomically(out, text.getvalue())
     return {"out": str(out), "shapes": results, "lens": view.lens,
             "warnings": [*(b.sentence() for b in view.blunders), *view.flags]}
+
+
+def _refuse_unusable(name: str, kind: str, picked: list[tuple[float, float]], size_px: tuple[int, int]) -> None:
+    """Corners outside the picture, and rings that cross themselves, whose area means nothing."""
+    for x, y in picked:
+        if not (-0.5 <= x <= size_px[0] - 0.5 and -0.5 <= y <= size_px[1] - 0.5):
+            raise InputError(f"shape {name}: pixel ({x:g}, {y:g}) lies outside the picture of {size_px[0]} x {size_px[1]} px",
+                             "Pick its corners again in the stored picture.")
+    if kind == "area" and len(picked) >= 3:
+        ring = Polygon(picked)
+        if not ring.is_valid:
+            raise InputError(f"shape {name} crosses itself ({explain_validity(ring)})",
+                             "Give its corners in order round the outline.")

@@ -11,6 +11,7 @@ import hashlib
 import json
 import math
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -21,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facademap import __version__
-from facademap.errors import InputError
+from facademap.errors import FacademapError, InputError
 from facademap.io.camera_files import camera_as_dict, read_camera
 from facademap.io.csv_tables import check_writable, write_text_atomically
 from facademap.io.mosaic_folder import MosaicFolder
@@ -33,7 +34,7 @@ from facademap.photo.camera import Camera, nominal_camera
 from facademap.photo.chart import PatchReading, read_patch
 from facademap.photo.features import grey_picture
 from facademap.photo.mosaic import WINDOW_PX, MosaicPlan, PictureShelf, mosaic_window, plan_mosaic
-from facademap.photo.mosaic_views import MosaicViews, WallView, fit_mosaic_views, join_reduced
+from facademap.photo.mosaic_views import MosaicPoint, MosaicViews, WallView, fit_mosaic_views, join_reduced
 from facademap.photo.threads import in_order
 from facademap.tasks.true_colour import TrueColour, true_colour
 from facademap.wall.grid import Extent, PixelGrid, Window
@@ -46,6 +47,8 @@ Progress = Callable[[float], None]
 
 #: Side of a block, the unit of resuming and of spreading; a multiple of the tile.
 BLOCK_PX = 4 * WINDOW_PX
+#: Ties and control below which nothing can be said about the lens.
+LEAST_POINTS_FOR_LENS = 6
 #: Photos less sharp than this against the median are named (common practice).
 BLURRED = 0.5
 #: A photo's rim is part of the default extent only where its samples are no longer than this times the median.
@@ -136,6 +139,35 @@ def make_mosaic(
     readings = _chart_readings(chart, sources) if chart is not None else []
     points = read_mosaic_points(control, photos=names, sizes_px=[(c.width_px, c.height_px) for c in sources.cameras])
     folder = MosaicFolder(out.resolve().parent / f".{out.stem}.mosaic-{_key(sources, thorough)}")
+    with _named_when_left_behind(folder):
+        values = _worked(sources, points, out, folder, chart, readings, gsd_m=gsd_m, extent=extent, name=name, level=level,
+                         flatten=flatten, cluster=cluster, thorough=thorough, report=report, say=say)
+    if not keep_folder:
+        folder.remove()
+    say(1.0)
+    return values
+
+
+@contextmanager
+def _named_when_left_behind(folder: MosaicFolder) -> Iterator[None]:
+    """After an error, say where finished work waits for the next try; remove a folder that holds none."""
+    try:
+        yield
+    except FacademapError as error:
+        if folder.is_empty():
+            folder.remove()
+        else:
+            error.remedy += f" (Work done by now is kept in {folder.path.name} for the next try; delete it otherwise.)"
+        raise
+
+
+def _worked(
+    sources: _Sources, points: Sequence[MosaicPoint], out: Path, folder: MosaicFolder, chart: ChartInPhoto | None,
+    readings: Sequence[PatchReading], *, gsd_m: float, extent: Extent | None, name: str | None, level: bool, flatten: bool,
+    cluster: str | None, thorough: bool, report: Path | None, say: Progress,
+) -> dict[str, Any]:
+    """All stages, each taken from the folder where it is finished."""
+    names = [p.name for p in sources.photos]
     graph = folder.read_ties(sources.cameras, known_lens=sources.known_lens)
     if graph is None:
         graph = join_reduced(lambda i: grey_picture(read_picture(sources.photos[i])[0]), sources.cameras,
@@ -160,9 +192,6 @@ def make_mosaic(
                           "PHOTOS": [{"name": n, "sha256": h} for n, h in zip(names, sources.hashes, strict=True)]})
     if report is not None:
         write_text_atomically(report, json.dumps(values, indent=2, ensure_ascii=False) + "\n")
-    if not keep_folder:
-        folder.remove()
-    say(1.0)
     return values
 
 
@@ -380,7 +409,7 @@ def _report(sources: _Sources, fitted: MosaicViews, plan: MosaicPlan, grid: Pixe
         "residuals": [{"photo": names[m.point.photo], "name": m.point.name, "du_m": m.du_m, "dv_m": m.dv_m,
                        "role": "control" if m.point.is_control else "check", "used": m.used} for m in fitted.misses],
         "blunders": list(fitted.blunders), "ties": fitted.ties, "tie_rms_px": fitted.tie_rms_px,
-        "lens": "given" if sources.known_lens else "estimated",
+        "lens": "given" if sources.known_lens else "none" if fitted.ties + control_n < LEAST_POINTS_FOR_LENS else "estimated",
         "camera": camera_as_dict(view.camera), "focal_factor": fitted.focal_factor,
         "levels": [{"photo": names[used[k]], "factor": list(lv.factor), "shading": list(lv.shading)}
                    for k, lv in enumerate(plan.levels)],

@@ -19,6 +19,7 @@ from facademap.io.csv_tables import check_writable, write_text_atomically
 from facademap.io.pictures import hash_file, read_picture, read_picture_info, write_png
 from facademap.io.rasters import open_elevation, write_elevation
 from facademap.photo.accuracy import AccuracyRules, AccuracyStatement, Differences, state_accuracy
+from facademap.photo.blur import blur_warning
 from facademap.photo.plane import PlaneView, fit_plane_view
 from facademap.photo.resample import check_horizon, rectify_windows
 from facademap.photo.residual_drawing import draw_residuals_svg
@@ -107,10 +108,13 @@ def rectify_photo(photo: Path, control: Path, out: Path, *, gsd_m: float, camera
     values = report_values(view, grid, accuracy)
     values["photo"] = {"name": photo.name, "sha256": digest, "width_px": info.width_px, "height_px": info.height_px,
                        "exif_orientation": info.orientation}
-    report_text = json.dumps(values, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     for side_file in (report, residuals, preview):
         check_writable(side_file)
     picture, _ = read_picture(photo)
+    blurred = blur_warning(picture)
+    if blurred is not None:
+        values["warnings"].append(blurred)
+    report_text = json.dumps(values, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     write_elevation(out, grid, rectify_windows(view, picture, grid, interpolation=interpolation, progress=progress),
                     crs_wkt=wall_crs(name or out.stem, f"{out.stem} {digest[:16]}"), tags=_tags(values, photo, digest))
     if report is not None:

@@ -21,6 +21,7 @@ from facademap.io.csv_tables import check_writable, read_csv_rows, write_text_at
 from facademap.io.pictures import hash_file, read_picture, read_picture_info
 from facademap.io.rasters import write_elevation
 from facademap.photo.accuracy import describe_differences
+from facademap.photo.blur import blur_warning
 from facademap.photo.camera import Camera, nominal_camera
 from facademap.photo.control import ControlPoints, check_control
 from facademap.photo.plane import fit_plane_view
@@ -36,6 +37,9 @@ __all__ = ["camera_with_focal", "place_points_by_tape", "rectify_cylinder", "rec
 
 Floats = NDArray[np.floating[Any]]
 Progress = Callable[[float], None] | None
+
+#: A set-back deeper than so many times the camera's distance is taken for a slip (common practice).
+MOST_SET_BACK = 3.0
 
 
 def rectify_cylinder(photo: Path, control: Path, out: Path, *, camera: Path, gsd_m: float, radius_m: float,
@@ -113,6 +117,9 @@ def rectify_set_back(photo: Path, control: Path, out: Path, *, camera: Path | No
                             "Give --camera, or use a photo taken more obliquely.")
     if depth_m <= -pose.distance_m:
         raise GeometryError(f"a plane {-depth_m:g} m before the wall lies behind the camera", "Check the depth.")
+    if depth_m > MOST_SET_BACK * pose.distance_m:
+        raise GeometryError(f"a plane {depth_m:g} m behind the wall is more than {MOST_SET_BACK:g} times as far from it as the "
+                            f"camera ({pose.distance_m:.1f} m)", "Give the depth in millimetres.")
     cam = main.camera if main.lens == "given" else camera_with_focal(main.camera, pose.focal_px)
     view = PosedView(camera=cam, pose=pose, surface=PlaneSurface.set_back(depth_m))
     extent = extent or Extent.around(points.control.wall_m).grown(0.05)
@@ -150,6 +157,9 @@ def _write(view: PosedView, photo: Path, out: Path, grid: PixelGrid, points: Con
     check_writable(report)
     digest = hash_file(photo)
     picture, _ = read_picture(photo)
+    blurred = blur_warning(picture)
+    if blurred is not None:
+        warnings.append(blurred)
     tags = {f"FACADEMAP_{k.upper()}": values[k] for k in ("control_rmse_m", "check_rmse_m", "lens", "surface")}
     write_elevation(out, grid, rectify_windows(view, picture, grid, progress=progress), tags={
         **tags, "FACADEMAP_PHOTO": photo.name, "FACADEMAP_PHOTO_SHA256": digest},
