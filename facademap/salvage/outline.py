@@ -106,10 +106,34 @@ def find_face(rgb: NDArray[Any], click_px: tuple[float, float], *, covered_px: F
             return _checked(face, frame_px=0 if trouble is None else _FRAME_GAP_PX), size[0] / cols
         except GeometryError as error:  # like ground ran into the face, unless the face itself goes on
             trouble = trouble or error
+            freed = _freed(face, seed)
+            if freed is not None:
+                return freed, size[0] / cols
             if _goes_on(face):
                 break
     assert trouble is not None
     raise trouble
+
+
+def _freed(face: Mask, seed: tuple[int, int]) -> Mask | None:
+    """The face without the arms that tie it to the frame: timber under it, or a strip of like ground."""
+    padded = np.pad(face.astype(np.uint8), 1)
+    widest = float(cv2.distanceTransform(padded, cv2.DIST_L2, 5).max())
+    for share in (0.45, 0.6, 0.3):
+        radius = max(3, round(share * widest))
+        core = cv2.erode(face.astype(np.uint8), _disk(radius), borderType=cv2.BORDER_REPLICATE)
+        count, parts = cv2.connectedComponents(core)
+        near = parts[max(0, seed[1] - radius):seed[1] + radius + 1, max(0, seed[0] - radius):seed[0] + radius + 1]
+        if count < 2 or not (near > 0).any():
+            continue
+        body = cv2.dilate((parts == np.bincount(near[near > 0]).argmax()).astype(np.uint8), _disk(radius + 2))
+        freed = (body > 0) & face
+        try:
+            if np.count_nonzero(freed) > 0.5 * np.count_nonzero(face):
+                return _checked(freed, frame_px=_FRAME_GAP_PX)
+        except GeometryError:
+            continue
+    return None
 
 
 def _goes_on(face: Mask) -> bool:
