@@ -6,6 +6,8 @@ import datetime as dt
 import hashlib
 import re
 import tempfile
+from collections.abc import Callable
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any
 
@@ -22,8 +24,14 @@ _SUBJECTS = ("elevation", "condition", "block", "record", "chart")
 MOST_PX = 200_000_000
 
 
-def take_photo(project: Project, data: bytes, *, subject: str, who: str, name: str = "", surface: str | None = None) -> str:
+def take_photo(writing: Callable[[], AbstractContextManager[Project]], data: bytes, *, subject: str, who: str, name: str = "",
+               surface: str | None = None) -> str:
     """Store a picture; returns its id. The same picture sent again is the same photo.
+
+    Parameters
+    ----------
+    writing : callable
+        Gives the project for one edit. It is asked only when the picture was decoded, so that nobody waits for that.
 
     Raises
     ------
@@ -33,9 +41,6 @@ def take_photo(project: Project, data: bytes, *, subject: str, who: str, name: s
     if subject not in _SUBJECTS:
         raise InputError(f"a photo of {subject[:40]!r}", f"Use one of {', '.join(_SUBJECTS)}.")
     digest = hashlib.sha256(data).hexdigest()
-    known = project.read("photos", where={"sha256": digest})
-    if len(known):
-        return str(known["id"].iloc[0])
     with tempfile.TemporaryDirectory(prefix="facademap-photo-") as folder:
         arrived = Path(folder) / "arrived"
         arrived.write_bytes(data)
@@ -46,8 +51,12 @@ def take_photo(project: Project, data: bytes, *, subject: str, who: str, name: s
         stem = re.sub(r"[^A-Za-z0-9_-]+", "-", Path(name).stem).strip("-")[:40] or subject
         proper = arrived.with_name(f"{stem}-{digest[:10]}{ending}")
         arrived.rename(proper)
-        row: dict[str, Any] = store_photo(project, proper, folder="blocks" if subject == "block" else "photos")
-    with project.edit(who=who, what=f"photo of {subject}") as edit:
-        edit.insert("photos", [{**row, "subject": subject, "surface": surface,
-                                "taken_at": dt.datetime.now(dt.UTC).isoformat(timespec="seconds")}])
+        with writing() as project:
+            known = project.read("photos", where={"sha256": digest})
+            if len(known):
+                return str(known["id"].iloc[0])
+            row: dict[str, Any] = store_photo(project, proper, folder="blocks" if subject == "block" else "photos")
+            with project.edit(who=who, what=f"photo of {subject}") as edit:
+                edit.insert("photos", [{**row, "subject": subject, "surface": surface,
+                                        "taken_at": dt.datetime.now(dt.UTC).isoformat(timespec="seconds")}])
     return str(row["id"])

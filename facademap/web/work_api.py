@@ -197,9 +197,8 @@ def _record_routes(desk: Desk) -> list[Route]:
             asked = request.query_params
 
             def store() -> Any:
-                with desk.writing() as project:
-                    return take_photo(project, data, subject=asked.get("subject", "record"), who=asked.get("who", "")[:80] or "survey desk",
-                                      name=asked.get("name", ""), surface=asked.get("surface") or None)
+                return take_photo(desk.writing, data, subject=asked.get("subject", "record"), who=asked.get("who", "")[:80] or "survey desk",
+                                  name=asked.get("name", ""), surface=asked.get("surface") or None)
 
             return Answer({"id": await run_in_threadpool(store)})
         except ClientDisconnect:

@@ -195,3 +195,23 @@ def test_a_job_ends_with_a_server_that_is_killed(folder: Path) -> None:
     with Project.open(folder) as project:
         assert len(project.read("plans")) == 0
         assert project.integrity() == []
+
+
+def test_a_large_photo_that_is_decoded_holds_up_nobody(client: TestClient) -> None:
+    import threading
+
+    import cv2
+    import numpy as np
+
+    picture = cv2.resize(np.random.default_rng(2).integers(0, 255, (60, 80, 3), np.uint8), (8000, 6000))
+    data = cv2.imencode(".png", picture)[1].tobytes()
+    taken: list[Any] = []
+    sending = threading.Thread(target=lambda: taken.append(client.post("/api/photos?subject=record", content=data, headers={"content-type": "image/png"})))
+    sending.start()
+    edits = 0
+    while sending.is_alive():
+        assert draw(client).status_code == 200
+        edits += sending.is_alive()
+    sending.join()
+    assert taken[0].status_code == 200
+    assert edits >= 3

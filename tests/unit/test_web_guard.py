@@ -154,6 +154,7 @@ def test_a_reviewer_reads_and_reviews_until_the_link_is_withdrawn(folder: Path) 
             assert (about["pass"], about["reviewer"]) == ("review", "P. Lanner")
             assert reviewer.post("/api/edits", json=EDIT).status_code == 403
             assert reviewer.post("/api/reviewer-links", json={"name": "more"}).status_code == 403
+            assert reviewer.get("/api/reviewer-links").status_code == 400, "links are shown to the team alone"
             said = {"about_table": "conditions", "about": "C-001", "decision": "return", "text": "Show the joint", "reviewer": "somebody else"}
             assert reviewer.post("/api/reviews", json=said).status_code == 200
             reviews: list[dict[str, Any]] = reviewer.get("/api/tables/reviews").json()["rows"]
