@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -73,8 +73,12 @@ def problem_from_tables(repairs: pd.DataFrame, pieces: pd.DataFrame, blocks: pd.
         if piece["repair"] not in outlines.index:
             left_out[piece["repair"]] = "the repair is missing"
             continue
+        lock = locks.get(piece["repair"])
+        if lock is not None and lock.block_id not in known:
+            left_out[piece["repair"]] = f"its piece comes from block {lock.block_id} ({left_out.get(str(lock.block_id), 'is not there')})"
+            continue
         try:
-            wanted.append(_repair(piece, outlines.loc[piece["repair"]], known, locks.get(piece["repair"])))
+            wanted.append(_repair(piece, outlines.loc[piece["repair"]], known, lock))
             piece_of[piece["repair"]] = piece["id"]
         except FacademapError as error:
             left_out[piece["repair"]] = str(error)
@@ -82,6 +86,7 @@ def problem_from_tables(repairs: pd.DataFrame, pieces: pd.DataFrame, blocks: pd.
         raise InputError("the project has no piece to match", "Plan the repairs first with facademap plan.")
     if not usable:
         raise InputError("no block may be used", "Add blocks, and accept them after sounding and testing.")
+    wanted = _only_true_colour_excludes(wanted, usable, faces)
     kept = {r: {b: c for b, c in costs.items() if b in known} for r, costs in (looks or {}).items() if r in piece_of}
     problem = Problem(repairs=tuple(wanted), blocks=tuple(usable), params=params or Params(), looks=kept)
     return TableProblem(problem=problem, piece_of=piece_of, left_out=left_out)
@@ -111,6 +116,29 @@ def _repair(piece: Mapping[str, Any], repair: pd.Series, blocks: set[str], lock:
         weathered="required" if piece["weathered"] else "any", priority=float(repair["priority"]), lock=lock,
         forbid=tuple(b for b in piece["forbid_blocks"] or () if b in blocks), turn180=bool(piece["turn_180"]),
     )
+
+
+def _only_true_colour_excludes(repairs: list[Repair], blocks: list[Block], faces: pd.DataFrame) -> list[Repair]:
+    """The repairs, so that the tolerance of colour shuts out no block whose picture was not calibrated.
+
+    Where every face is calibrated nothing changes. Otherwise the tolerance gives way to a list of the blocks
+    all of whose faces are calibrated and beyond it; the others rank.
+    """
+    true_faces = {f["id"] for f in _records(faces) if f["calibrated"] in (True, 1)}
+    doubtful = {b.id for b in blocks if any(f.id not in true_faces for f in b.faces)}
+    if not doubtful:
+        return repairs
+    result = []
+    for repair in repairs:
+        if repair.lab is None or repair.de_tolerance is None:
+            result.append(repair)
+            continue
+        beyond = [b.id for b in blocks if b.id not in doubtful and all(
+            float(difference_ciede2000(repair.lab, f.lab or b.lab)) > repair.de_tolerance + 1e-9 for f in b.faces)]
+        bound = None if repair.lock is None else repair.lock.block_id
+        forbid = tuple(dict.fromkeys((*repair.forbid, *(b for b in beyond if b != bound))))
+        result.append(replace(repair, de_tolerance=None, forbid=forbid))
+    return result
 
 
 def _full_lock(placement: Mapping[str, Any]) -> Lock:

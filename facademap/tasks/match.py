@@ -91,8 +91,9 @@ def store_plan(project: Project, table_problem: TableProblem, solution: Solution
             "objective": solution.objective, "bound": solution.bound, "gap": max(0.0, solution.gap),
             "matched": len(rows), "unmatched": len(solution.unmatched), "mean_de00": mean_de00, "seed": solution.seed,
             "seconds": solution.seconds, "current": True, "solution": solution_to_json(solution)}])
+        left = [r for r in before.to_dict("records") if r["state"] in LOCKED_STATES and r["repair"] not in table_problem.piece_of]
         edit.clear("placements")
-        edit.insert("placements", rows)
+        edit.insert("placements", [*left, *rows])
         for piece, change in unmatched_changes(table_problem, solution).items():
             edit.update("pieces", piece, change)
     return {
