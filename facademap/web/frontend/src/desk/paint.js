@@ -265,6 +265,7 @@ export function paintedLayer({ tables, wanted, zIndex, visible = true, side = nu
   }
 
   let stale = true;
+  let behind = true;
   const covers = (p, { center: [x, y], resolution, size: [w, h] }) => p && Math.abs(p.resolution / resolution - 1) < 1e-6
     && p.left <= x - (w / 2) * resolution && p.left + p.wide * resolution >= x + (w / 2) * resolution
     && p.top >= y + (h / 2) * resolution && p.top - p.high * resolution <= y - (h / 2) * resolution;
@@ -276,6 +277,7 @@ export function paintedLayer({ tables, wanted, zIndex, visible = true, side = nu
     render: ({ viewState: { center, resolution }, size, viewHints: [animating, interacting], pixelRatio }) => {
       const view = { center, resolution, size };
       const seen = covers(front, view);
+      behind = !seen;
       const still = !animating && (!interacting || (front?.resolution === resolution && !seen));
       if (still && (stale || !seen) && !(planned(view) && !stale)) {
         stale = false;
@@ -298,8 +300,8 @@ export function paintedLayer({ tables, wanted, zIndex, visible = true, side = nu
     stale = true;
     layer.changed();
   };
-  /** Whether the picture that is shown is known to be out of date. */
-  layer.isStale = () => stale && layer.getVisible();
+  /** Whether the picture that is shown is out of date, or of another part of the wall. */
+  layer.isStale = () => (stale || behind) && layer.getVisible();
   /** Forget what is shown, since the next picture is of another wall. */
   layer.wipe = () => {
     front = null;
