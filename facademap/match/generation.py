@@ -381,8 +381,8 @@ class Component:
 
     def _pick_from(self, columns: list[Column], *, most_nodes: int, time_limit_s: float | None) -> float:
         """Pick the best plan made of some groups and of those of the plan at hand; a bound on such plans."""
-        have = {(c.block, c.face, c.pieces) for c in columns}
-        columns = columns + [c for c in self.plan if (c.block, c.face, c.pieces) not in have]
+        # a group of the plan is known to be possible, even where the list could not tell
+        columns = list({(c.block, c.face, c.pieces): c for c in (*columns, *self.plan)}.values())
         picked, least = self.master.integer_plan(columns, start=self.plan, most_nodes=most_nodes, time_limit_s=time_limit_s)
         self.layouts.work += 5000
         if any(c.layout is None for c in picked):  # what is not known to be possible counts for the bound alone
