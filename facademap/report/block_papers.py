@@ -20,7 +20,7 @@ from facademap.salvage.target_sheet import MARKER_MM, marker_bits, marker_places
 __all__ = ["BlockCard", "write_block_labels", "write_contact_sheet", "write_target_sheet"]
 
 _MARGIN_MM = 12.0
-_BED_WORDS = {"x": "bed along the arrow", "none": "no bed", "parallel": "face-bedded", "unknown": "BED UNKNOWN"}
+_BED_WORDS = {"x": "bed along the width", "none": "no bed", "parallel": "face-bedded", "unknown": "BED UNKNOWN"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +42,8 @@ class BlockCard:
         Picture of the face.
     jpeg_aspect : float
         Width over height of the picture.
+    faces : int
+        How many faces of the block are measured; the first is shown.
     """
 
     id: str
@@ -59,6 +61,7 @@ class BlockCard:
     flaws_m: tuple[Any, ...] = ()
     jpeg: bytes | None = None
     jpeg_aspect: float = 1.0
+    faces: int = 1
 
     @property
     def size_text(self) -> str:
@@ -132,25 +135,27 @@ def write_contact_sheet(cards: Sequence[BlockCard], *, paper: str = "A4", title:
 
 def _contact(page: Page, card: BlockCard, x: float, y: float, width: float, height: float) -> None:
     page.box(x, y, width, height, ink="#bbbbbb", width_mm=0.15)
-    room_w, room_h = width - 4, height - 25
+    room_w, room_h = width - 4, height - 28.5
     if card.jpeg is not None:
         shown_w = min(room_w, room_h * card.jpeg_aspect)
         shown_h = shown_w / card.jpeg_aspect
-        page.picture(card.jpeg, x + (width - shown_w) / 2, y + 23 + (room_h - shown_h) / 2, shown_w, shown_h)
+        page.picture(card.jpeg, x + (width - shown_w) / 2, y + 26.5 + (room_h - shown_h) / 2, shown_w, shown_h)
     elif card.outline_m is not None:
-        _sketch(page, card, x + 2, y + 23, room_w, room_h)
+        _sketch(page, card, x + 2, y + 26.5, room_w, room_h)
     if card.lab is not None:
         tone = "#" + "".join(f"{round(float(v) * 255):02x}" for v in srgb_from_lab(np.array(card.lab)))
-        page.box(x + width - 13, y + 9.5, 11, 11, ink="#666666", width_mm=0.15, fill=tone)
+        page.box(x + width - 13, y + 13, 11, 11, ink="#666666", width_mm=0.15, fill=tone)
     left, text_room = x + 2, width - 17
-    page.text(left, y + 17, card.id, size_pt=11, weight="bold", within_mm=text_room)
-    page.text(left, y + 12.6, card.stone_type, size_pt=8, within_mm=text_room)
-    page.text(left, y + 8.8, card.size_text, size_pt=8, within_mm=text_room)
+    page.text(left, y + 20.6, card.id, size_pt=11, weight="bold", within_mm=text_room)
+    page.text(left, y + 16.2, card.stone_type, size_pt=8, within_mm=text_room)
+    page.text(left, y + 12.4, card.size_text, size_pt=8, within_mm=text_room)
     colour = "no colour" if card.lab is None else "L* {:.0f}  a* {:.0f}  b* {:.0f}".format(*card.lab) + (
         "" if card.calibrated else " (rank only)")
-    page.text(left, y + 5.1, colour, size_pt=7, within_mm=width - 4)
-    page.text(left, y + 1.8, ", ".join(w for w in (card.state, card.acceptance, _BED_WORDS.get(card.bed, ""),
-                                                  card.location) if w), size_pt=7, within_mm=width - 4)
+    faces = "" if card.faces == 1 else f"  {card.faces} faces" if card.faces else "  no face"
+    page.text(left, y + 8.7, colour + faces, size_pt=7, within_mm=width - 4)
+    page.text(left, y + 5.3, ", ".join(w for w in (card.state, card.acceptance, _BED_WORDS.get(card.bed, "")) if w), size_pt=7,
+              within_mm=width - 4)
+    page.text(left, y + 1.9, card.location, size_pt=7, within_mm=width - 4)
 
 
 def _sketch(page: Page, card: BlockCard, x: float, y: float, width: float, height: float) -> None:

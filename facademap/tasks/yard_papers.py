@@ -54,13 +54,14 @@ def export_blocks(out: Path, *, folder: Path | None = None) -> tuple[int, list[P
 
 def read_cards(project: Any, *, pictures: bool) -> list[BlockCard]:
     """Blocks of a project as cards, sorted by id."""
-    faces: dict[str, Mapping[str, Any]] = {}
-    for face in project.read("faces").to_dict("records"):
-        faces.setdefault(face["block"], face)
+    faces: dict[str, list[Mapping[str, Any]]] = {}
+    for row in project.read("faces").to_dict("records"):
+        faces.setdefault(row["block"], []).append(row)
     photos = {p["id"]: p for p in project.read("photos").to_dict("records")} if pictures else {}
     cards = []
     for block in sorted(project.read("blocks").to_dict("records"), key=lambda b: str(b["id"])):
-        face = faces.get(block["id"], {})
+        own = faces.get(block["id"], [])
+        face: Mapping[str, Any] = own[0] if own else {}
         jpeg, aspect = _face_jpeg(project, face, photos) if pictures else (None, 1.0)
         lab = face.get("lab")
         cards.append(BlockCard(
@@ -71,7 +72,7 @@ def read_cards(project: Any, *, pictures: bool) -> list[BlockCard]:
             lab=tuple(lab) if isinstance(lab, (list, tuple)) and len(lab) == 3 else None,
             calibrated=face.get("calibrated") is True or face.get("calibrated") == 1,
             outline_m=face.get("outline"), flaws_m=tuple(f["ring"] for f in face.get("flaws") or ()),
-            jpeg=jpeg, jpeg_aspect=aspect))
+            jpeg=jpeg, jpeg_aspect=aspect, faces=len(own)))
     return cards
 
 
