@@ -6,11 +6,13 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+import shapely
 import simplejpeg
 from numpy.typing import NDArray
 
 from facademap.errors import FileError, InputError
 from facademap.io.pictures import read_picture
+from facademap.salvage.preview import set_into_wall
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.desk_pictures import Pictures
@@ -20,7 +22,6 @@ __all__ = ["SeenPiece", "piece_in_wall", "see_piece"]
 #: What is shown round the cut-out, as a share of its larger side, and at least this many metres.
 ROUND_SHARE, ROUND_LEAST_M = 0.7, 0.15
 MOST_PX = 700_000
-_MORTAR = (188.0, 180.0, 164.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,27 +85,19 @@ def see_piece(project: Project, pictures: Pictures, *, repair: str, face: str, x
     matrix = _picture_to_photo(stone, box=(u0, v0, u1, v1), x_m=x_m, y_m=y_m, turn_deg=turn_deg,
                                left_m=grid.left_m, top_m=grid.top_m, gsd_m=gsd)
     photo = read_picture(project.place(project.row("photos", stone["photo"])["path"]))[0]
-    laid = cv2.warpPerspective(photo, matrix, (rgb.shape[1], rgb.shape[0]), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-                               borderMode=cv2.BORDER_REPLICATE)
     joint = max((float(e) for e in (row["edges"] or []) if e), default=0.003)
-    hole = _mask(cut, rgb.shape[:2], grid.left_m, grid.top_m, gsd)
-    inner = _mask(cut.buffer(-joint, join_style="mitre"), rgb.shape[:2], grid.left_m, grid.top_m, gsd)
-    result = rgb.astype(np.float32)
-    result += hole[..., None] * (np.array(_MORTAR, np.float32) - result)
-    result += inner[..., None] * (laid.astype(np.float32) - result)
-    after = np.ascontiguousarray(np.clip(result, 0, 255).astype(np.uint8))
-    return SeenPiece(left_m=grid.left_m, top_m=grid.top_m, gsd_m=gsd, now=np.ascontiguousarray(rgb), after=after)
+    after = np.ascontiguousarray(rgb)
+    for part in shapely.get_parts(cut):
+        piece = max(shapely.get_parts(part.buffer(-joint, join_style="mitre")), key=lambda p: p.area, default=part)
+        rings = [_pixels(p, grid.left_m, grid.top_m, gsd) for p in (part, piece if not piece.is_empty else part)]
+        after = set_into_wall(after, cut_out_px=rings[0], piece_px=rings[1], face=photo, face_from_elevation=matrix)
+    return SeenPiece(left_m=grid.left_m, top_m=grid.top_m, gsd_m=gsd, now=np.ascontiguousarray(rgb), after=np.ascontiguousarray(after))
 
 
-def _mask(shape: object, size: tuple[int, ...], left_m: float, top_m: float, gsd_m: float) -> NDArray[np.float32]:
-    mask = np.zeros(size[:2], np.uint8)
-    for part in getattr(shape, "geoms", [shape]):
-        if part.is_empty:
-            continue
-        ring = np.asarray(part.exterior.coords)
-        px = np.column_stack([(ring[:, 0] - left_m) / gsd_m - 0.5, (top_m - ring[:, 1]) / gsd_m - 0.5])
-        cv2.fillPoly(mask, [np.round(px * 16).astype(np.int32)], 255, cv2.LINE_AA, 4)
-    return mask.astype(np.float32) / 255.0
+def _pixels(polygon: shapely.Polygon, left_m: float, top_m: float, gsd_m: float) -> NDArray[np.float64]:
+    """Ring of a polygon on the wall in pixels of its picture."""
+    ring = shapely.get_coordinates(polygon.exterior)[:-1]
+    return np.column_stack([(ring[:, 0] - left_m) / gsd_m - 0.5, (top_m - ring[:, 1]) / gsd_m - 0.5])
 
 
 def _picture_to_photo(stone: dict[str, object], *, box: tuple[float, float, float, float], x_m: float | None, y_m: float | None,
