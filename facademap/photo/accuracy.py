@@ -19,10 +19,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from facademap.photo.plane import PlaneView
 from facademap.photo.pose import CameraPose, find_pose, obliqueness_deg, relief_shift_m
+from facademap.photo.resample import SurfaceView
 from facademap.wall.grid import Extent
 
-__all__ = ["AccuracyRules", "AccuracyStatement", "Differences", "describe_differences", "finest_scale",
-           "state_accuracy"]
+__all__ = ["AccuracyRules", "AccuracyStatement", "Differences", "describe_differences", "few_checks_warning", "finest_scale",
+           "sample_distances_m", "scale_from_checks", "state_accuracy"]
 
 Floats = NDArray[np.floating[Any]]
 
@@ -224,8 +225,7 @@ def state_accuracy(view: PlaneView, extent: Extent, *, gsd_m: float,
         tilt_deg=pose.tilt_deg, distance_m=pose.distance_m, focal_px=pose.focal_px, pose_is_known=pose.focal_is_known,
         empty_corners=empty, control_share=share, relief_m=rules.relief_m, relief_shift_m=shift, error_m=error,
         error_source=source, scale=finest_scale(error, sample, rules=rules) if math.isfinite(error) else None,
-        scale_rule=f"error at most {rules.plot_error_mm:g} mm and one sample at most {rules.plot_sample_mm:g} mm on the "
-                   "drawing (common survey rule; the office may set its own)",
+        scale_rule=_scale_rule(rules),
         warnings=tuple(warnings))
 
 
@@ -255,8 +255,9 @@ def _warnings(view: PlaneView, control: Differences | None, check: Differences |
               rules: AccuracyRules) -> list[str]:
     warnings = []
     n = check.n if check else 0
-    if n < rules.least_check_points:
-        warnings.append(f"indicative: {n} check points, below the {rules.least_check_points} of ASPRS Edition 2 (2023)")
+    few = few_checks_warning(n, rules=rules)
+    if few is not None:
+        warnings.append(few)
     used = control.n if control else 0
     if used < 4 + rules.least_redundancy:
         warnings.append(f"{used} control points leave almost no surplus: their residuals say nothing about the accuracy "
@@ -277,3 +278,51 @@ def _warnings(view: PlaneView, control: Differences | None, check: Differences |
         warnings.append("check points are missed three times as far as control points: check their coordinates, or "
                         "whether the wall is flat between the control")
     return warnings
+
+
+def sample_distances_m(view: SurfaceView, extent: Extent, size_px: tuple[int, int]) -> Floats:
+    """Coarser wall length of one photo pixel on a lattice of places, shape (5, 7), rows from the top; NaN where unseen.
+
+    Parameters
+    ----------
+    view : SurfaceView
+        Of any surface: plane, set-back plane, round pier, one photo of a mosaic.
+    extent : Extent
+    size_px : tuple of int
+        Width and height of the photo.
+    """
+    u, v = np.meshgrid(np.linspace(extent.u0_m, extent.u1_m, 7), np.linspace(extent.v1_m, extent.v0_m, 5))
+    here = view.pixel_from_wall(u, v)
+    step = 1e-4 * max(extent.width_m, extent.height_m)
+    slopes = [(view.pixel_from_wall(u + a, v + b) - view.pixel_from_wall(u - a, v - b)) / (2 * step)
+              for a, b in ((step, 0.0), (0.0, step))]
+    inside = ((here >= -0.5) & (here <= np.array(size_px) - 0.5)).all(axis=-1)
+    jacobian = np.stack(slopes, axis=-1)
+    good = inside & np.isfinite(jacobian).all(axis=(-2, -1))
+    result = np.full(u.shape, np.nan)
+    if good.any():
+        result[good] = 1.0 / np.maximum(np.linalg.svd(jacobian[good], compute_uv=False)[:, 1], 1e-12)
+    return result
+
+
+def scale_from_checks(check: Differences | None, sample_m: float, *, rules: AccuracyRules | None = None) -> dict[str, Any]:
+    """Drawing scale that check points and the sample distance support, in the words of the report.
+
+    Without check points none is stated: control that was fitted proves nothing about the places between.
+    """
+    rules = rules or AccuracyRules()
+    error = check.rmse_radial_m if check is not None else None
+    scale = finest_scale(error, sample_m, rules=rules) if error is not None and math.isfinite(sample_m) else None
+    return {"scale": scale, "scale_text": f"1:{scale}" if scale else None, "scale_rule": _scale_rule(rules), "scale_error_m": error,
+            "scale_error_source": f"RMSE of {check.n} check points" if check is not None else "no check points"}
+
+
+def few_checks_warning(n: int, *, rules: AccuracyRules | None = None) -> str | None:
+    """A sentence when there are fewer check points than a tested statement needs."""
+    least = (rules or AccuracyRules()).least_check_points
+    return f"indicative: {n} check points, below the {least} of ASPRS Edition 2 (2023)" if n < least else None
+
+
+def _scale_rule(rules: AccuracyRules) -> str:
+    return (f"error at most {rules.plot_error_mm:g} mm and one sample at most {rules.plot_sample_mm:g} mm on the "
+            "drawing (common survey rule; the office may set its own)")

@@ -146,6 +146,14 @@ class PosedView:
             ray = np.where((facing & (seen[..., 2] > 0) & self._unhidden(points))[..., None], seen[..., :2] / seen[..., 2:], np.nan)
         return self.camera.pixel_from_ray(ray)
 
+    def obliqueness_deg(self, u_m: ArrayLike, v_m: ArrayLike) -> Floats:
+        """Angle between the line of sight and the surface's normal at places of the surface; NaN where it turns away."""
+        u, v = np.broadcast_arrays(np.asarray(u_m, dtype=float), np.asarray(v_m, dtype=float))
+        points, normals = self.surface.points(u, v)
+        towards = self.pose.centre_m - points
+        cosine = np.sum(towards * normals, axis=-1) / np.linalg.norm(towards, axis=-1)
+        return np.where(cosine > 0, np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0))), np.nan)
+
     def _unhidden(self, points: Floats) -> NDArray[np.bool_]:
         """Whether the line of sight to each point passes the opening."""
         if self.aperture is None:

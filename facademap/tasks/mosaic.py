@@ -30,6 +30,7 @@ from facademap.io.patch_files import read_patches
 from facademap.io.pictures import hash_file, read_picture, read_picture_info
 from facademap.io.point_files import read_mosaic_points
 from facademap.io.rasters import write_elevation
+from facademap.photo.accuracy import describe_differences, few_checks_warning, scale_from_checks
 from facademap.photo.camera import Camera, nominal_camera
 from facademap.photo.chart import PatchReading, read_patch
 from facademap.photo.features import grey_picture
@@ -386,7 +387,7 @@ def _stored_windows(part: MosaicFolder, grid: PixelGrid) -> Iterator[tuple[Windo
 
 
 def _accuracy(values: dict[str, Any]) -> dict[str, Any]:
-    return {k: values[k] for k in ("control_rmse_m", "control_n", "check_rmse_m", "check_n", "tie_rms_px", "lens")}
+    return {k: values[k] for k in ("control_rmse_m", "control_n", "check_rmse_m", "check_n", "tie_rms_px", "lens", "scale_text")}
 
 
 def _report(sources: _Sources, fitted: MosaicViews, plan: MosaicPlan, grid: PixelGrid) -> dict[str, Any]:
@@ -402,6 +403,12 @@ def _report(sources: _Sources, fitted: MosaicViews, plan: MosaicPlan, grid: Pixe
     warnings += [f"photo {n} is blurred against the others" for n in blurred]
     if gaps:
         warnings.append(f"{len(gaps)} gaps, {sum(g[4] for g in gaps):.2f} m2 in all, show no photo")
+    few = few_checks_warning(check_n)
+    if few is not None:
+        warnings.append(few)
+    tested = describe_differences([(m.du_m, m.dv_m) for m in fitted.misses if not m.point.is_control])
+    samples = plan.sample_m[np.isfinite(plan.sample_m)]
+    sample = max(grid.gsd_m, float(np.median(samples))) if samples.size else math.nan
     view = next(v for v in fitted.views if v is not None)
     return {
         "photos": len(names), "photos_used": [names[used[k]] for k in plan.used], "left_out": left_out,
@@ -420,5 +427,5 @@ def _report(sources: _Sources, fitted: MosaicViews, plan: MosaicPlan, grid: Pixe
         if np.isfinite(plan.sample_m).any() else None,
         "gsd_m": grid.gsd_m, "width_px": grid.width_px, "height_px": grid.height_px,
         "extent_m": list(grid.extent.as_tuple()), "colour": "uncalibrated", "light_flattened": bool(plan.light.terms),
-        "warnings": warnings,
+        **scale_from_checks(tested, sample), "warnings": warnings,
     }

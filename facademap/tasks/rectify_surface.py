@@ -20,7 +20,13 @@ from facademap.io.control_files import read_control
 from facademap.io.csv_tables import check_writable, read_csv_rows, write_text_atomically
 from facademap.io.pictures import hash_file, read_picture, read_picture_info
 from facademap.io.rasters import write_elevation
-from facademap.photo.accuracy import describe_differences
+from facademap.photo.accuracy import (
+    AccuracyRules,
+    describe_differences,
+    few_checks_warning,
+    sample_distances_m,
+    scale_from_checks,
+)
 from facademap.photo.blur import blur_warning
 from facademap.photo.camera import Camera, nominal_camera
 from facademap.photo.control import ControlPoints, check_control
@@ -144,8 +150,18 @@ def _write(view: PosedView, photo: Path, out: Path, grid: PixelGrid, points: Con
     check = describe_differences(residual[~points.is_control])
     n = check.n if check else 0
     warnings = list(extra.pop("warnings", []))
-    if n < 30:
-        warnings.append(f"indicative: {n} check points, below the 30 of ASPRS Edition 2 (2023)")
+    few = few_checks_warning(n)
+    if few is not None:
+        warnings.append(few)
+    samples = sample_distances_m(view, grid.extent, (view.camera.width_px, view.camera.height_px))
+    sample = float(np.nanmedian(samples)) if np.isfinite(samples).any() else math.nan
+    u, v = np.meshgrid(*(np.linspace(*side, k) for side, k in (
+        ((grid.extent.u0_m, grid.extent.u1_m), 7), ((grid.extent.v1_m, grid.extent.v0_m), 5))))
+    sight = np.where(np.isfinite(samples), view.obliqueness_deg(u, v), np.nan)
+    if np.isnan(samples).any():
+        warnings.append("the photo does not show all of the extent")
+    if np.isfinite(sight).any() and float(np.nanmax(sight)) > AccuracyRules().oblique_deg:
+        warnings.append(f"part of the surface is seen at {float(np.nanmax(sight)):.0f} degrees: relief and picking errors grow there")
     values: dict[str, Any] = {
         "control_rmse_m": control.rmse_radial_m if control else None,
         "check_rmse_m": check.rmse_radial_m if check else None, "control_n": control.n if control else 0, "check_n": n,
@@ -153,6 +169,10 @@ def _write(view: PosedView, photo: Path, out: Path, grid: PixelGrid, points: Con
                        "role": "control" if c else "check"}
                       for name, (du, dv), c in zip(points.name, residual.tolist(), points.is_control, strict=True)],
         "gsd_m": grid.gsd_m, "warnings": warnings, "lens": lens_state, "camera_distance_m": view.pose.distance_m,
+        "obliqueness_deg": float(np.nanmedian(sight)) if np.isfinite(sight).any() else None,
+        "obliqueness_map_deg": [[x if math.isfinite(x) else None for x in row] for row in sight.tolist()],
+        "sample_distance_map_m": [[x if math.isfinite(x) else None for x in row] for row in samples.tolist()],
+        **scale_from_checks(check, max(grid.gsd_m, sample) if math.isfinite(sample) else math.nan),
         "extent_m": list(grid.extent.as_tuple()), "width_px": grid.width_px, "height_px": grid.height_px, **extra}
     check_writable(report)
     digest = hash_file(photo)
@@ -160,7 +180,9 @@ def _write(view: PosedView, photo: Path, out: Path, grid: PixelGrid, points: Con
     blurred = blur_warning(picture)
     if blurred is not None:
         warnings.append(blurred)
-    tags = {f"FACADEMAP_{k.upper()}": values[k] for k in ("control_rmse_m", "check_rmse_m", "lens", "surface")}
+    tags = {f"FACADEMAP_{k.upper()}": values[k] for k in (
+        "control_rmse_m", "control_n", "check_rmse_m", "check_n", "gsd_m", "lens", "surface", "obliqueness_deg", "scale_text",
+        "warnings")}
     write_elevation(out, grid, rectify_windows(view, picture, grid, progress=progress), tags={
         **tags, "FACADEMAP_PHOTO": photo.name, "FACADEMAP_PHOTO_SHA256": digest},
         crs_wkt=wall_crs(out.stem, f"{out.stem} {digest[:16]}"))

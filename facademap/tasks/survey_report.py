@@ -16,7 +16,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from facademap.errors import FileError, InputError
 from facademap.io.pictures import read_picture
-from facademap.photo.accuracy import AccuracyRules, finest_scale
+from facademap.photo.accuracy import AccuracyRules, few_checks_warning, finest_scale
 from facademap.photo.control import ControlPoints
 from facademap.photo.residual_drawing import PointResiduals, draw_residuals_svg
 from facademap.report.cut_dxf import dxf_bytes, new_drawing
@@ -88,7 +88,8 @@ def _statement(row: Mapping[str, Any]) -> dict[str, Any]:
     scale = None if error is None else finest_scale(error, report["gsd_m"], rules=rules)
     source = f"{report['check_n']} check points" if check is not None else "control points only" if control is not None else "none"
     return {"surface": row["id"], "name": row["name"], "picture": row["picture"], "colour_state": row["colour_state"], **report,
-            "scale": scale, "error_m": error, "error_source": source,
+            "scale": scale, "error_m": error, "error_source": source, "tested": few_checks_warning(report["check_n"]) is None,
+            "statement": few_checks_warning(report["check_n"]) or f"tested at {report['check_n']} check points",
             "scale_rule": f"error at most {rules.plot_error_mm:g} mm and one sample at most {rules.plot_sample_mm:g} mm on the "
                           "drawing (common survey rule; the office may set its own)"}
 

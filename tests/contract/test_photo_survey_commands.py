@@ -134,6 +134,16 @@ def test_a_reveal_depth_goes_through_the_command(tmp_path: Path, capsys: pytest.
     report = json.loads(capsys.readouterr().out)
     assert report["control_rmse_m"] < 0.001
     assert report["camera_distance_m"] == pytest.approx(4.0, abs=0.01)
+    # the statement has the fields of a wall: by geometry, the camera stands 4.25 m before the plane, 760 px focal length
+    u0, v0, u1, v1 = report["extent_m"]
+    places = np.stack(np.meshgrid(np.linspace(u0, u1, 7), np.linspace(v1, v0, 5)), axis=-1)
+    sight = np.degrees(np.arctan(np.hypot(*np.moveaxis(places - centre[:2], -1, 0)) / 4.25))
+    np.testing.assert_allclose(np.array(report["obliqueness_map_deg"], float), sight, atol=0.1)
+    assert report["obliqueness_deg"] == pytest.approx(np.median(sight), abs=0.1)
+    assert report["sample_distance_map_m"][2][3] == pytest.approx(4.25 / 760, rel=0.02)
+    assert (report["scale"], report["scale_error_source"]) == (None, "no check points")
+    assert run(*base, "--camera", tmp_path / "camera.json", "--set-back-mm", 250_000) == 2
+    assert "millimetres" in capsys.readouterr().err
     assert run(*base, "--cylinder-radius-mm", 500) == 2
     assert "known camera" in capsys.readouterr().err
     assert run(*base, "--set-back-mm", 250) == 2  # seen squarely, the focal length cannot be told
