@@ -25,6 +25,9 @@ Wetness = Literal["dry", "damp", "wet"]
 SHARES = np.linspace(0.025, 0.975, 20)
 #: Grain is compared at this ground sample distance where the scale is known (metres a pixel; practice).
 GRAIN_GSD_M = 0.001
+#: Pictures with larger pixels, or with fewer pixels a grain, say little about grain (common practice).
+COARSE_GSD_M = 0.003
+PIXELS_A_GRAIN = 3.0
 #: Spread is measured on at most this many samples.
 _SPREAD_SAMPLES = 20_000
 #: Moments and quantiles are taken on a regular part of the pixels of about this size.
@@ -56,6 +59,8 @@ class Appearance:
     finish : str
     calibrated : bool
         Whether the colour was made true by a chart. Uncalibrated colour ranks and never excludes.
+    source_gsd_m : float or None
+        Ground sample distance of the picture before it was laid flat, where it is known.
     """
 
     lab: Floats
@@ -69,6 +74,7 @@ class Appearance:
     weathered: bool | None = None
     finish: str = ""
     calibrated: bool = False
+    source_gsd_m: float | None = None
 
     def __post_init__(self) -> None:
         if self.lab.shape != (3,) or self.covariance.shape != (3, 3) or self.quantiles.shape != (len(SHARES), 3):
@@ -76,6 +82,15 @@ class Appearance:
                              "Measure the appearance again.")
         if self.wetness not in ("dry", "damp", "wet"):
             raise InputError(f"wetness {self.wetness!r} is not dry, damp or wet", "Say how wet the stone was.")
+
+    @property
+    def is_coarse(self) -> bool:
+        """Whether the picture is too coarse for its grain to be trusted: pixels above 3 mm, or under 3 of them a grain."""
+        if self.source_gsd_m is None:
+            return False
+        if self.source_gsd_m > COARSE_GSD_M * (1 + 1e-6):
+            return True
+        return self.grain_scale_m is not None and self.grain_scale_m < PIXELS_A_GRAIN * self.source_gsd_m
 
     def as_record(self) -> dict[str, Any]:
         """Plain values for the ``appearance`` column of a table."""
@@ -88,7 +103,7 @@ class Appearance:
             "direction_deg": round(self.pattern.direction_deg, 2), "anisotropy": round(self.pattern.anisotropy, 4),
             "scale_px": round(self.pattern.scale_px, 3), "pattern_n": self.pattern.n,
             "grain_scale_m": self.grain_scale_m, "wetness": self.wetness, "weathered": self.weathered,
-            "finish": self.finish, "calibrated": self.calibrated,
+            "finish": self.finish, "calibrated": self.calibrated, "source_gsd_m": self.source_gsd_m,
         }
 
     @classmethod
@@ -105,12 +120,12 @@ class Appearance:
         return cls(lab=np.array(record["lab"]), covariance=np.array(record["covariance"]), n=record["n"],
                    spread=record["spread"], quantiles=np.array(record["quantiles"]), pattern=pattern,
                    grain_scale_m=record["grain_scale_m"], wetness=record["wetness"], weathered=record["weathered"],
-                   finish=record["finish"], calibrated=record["calibrated"])
+                   finish=record["finish"], calibrated=record["calibrated"], source_gsd_m=record.get("source_gsd_m"))
 
 
 def measure_appearance(rgb: NDArray[Any], mask: Mask | None = None, *, gsd_m: float | None = None,
                        wetness: Wetness = "dry", weathered: bool | None = None, finish: str = "",
-                       calibrated: bool = False) -> Appearance:
+                       calibrated: bool = False, source_gsd_m: float | None = None) -> Appearance:
     """Measure the appearance of the stone in a picture.
 
     Parameters
@@ -123,6 +138,8 @@ def measure_appearance(rgb: NDArray[Any], mask: Mask | None = None, *, gsd_m: fl
         Ground sample distance of a rectified picture; the grain is then described at 1 mm a pixel.
     wetness, weathered, finish, calibrated
         State of the surface and of the picture.
+    source_gsd_m : float, optional
+        Ground sample distance of the picture before it was laid flat.
 
     Raises
     ------
@@ -148,7 +165,7 @@ def measure_appearance(rgb: NDArray[Any], mask: Mask | None = None, *, gsd_m: fl
         lab=mean, covariance=np.cov(lab.T), n=int(np.count_nonzero(used)),
         spread=float(difference_ciede2000(sample, mean).mean()), quantiles=quantiles, pattern=pattern,
         grain_scale_m=None if gsd_m is None else pattern.scale_px * gsd_m / factor,
-        wetness=wetness, weathered=weathered, finish=finish, calibrated=calibrated)
+        wetness=wetness, weathered=weathered, finish=finish, calibrated=calibrated, source_gsd_m=source_gsd_m)
 
 
 def _reduced(rgb: NDArray[Any], used: Mask, factor: float) -> tuple[NDArray[Any], Mask]:

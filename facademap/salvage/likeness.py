@@ -102,6 +102,8 @@ def _flags(a: Appearance, b: Appearance) -> tuple[str, ...]:
         flags.append(f"finish {a.finish} compared with {b.finish}: tooling changes lightness, dress a test patch")
     if a.weathered is not None and b.weathered is not None and a.weathered != b.weathered:
         flags.append("a weathered face compared with a fresh one")
+    if a.is_coarse or b.is_coarse:
+        flags.append("a picture is too coarse for its grain: compare colour only, or photograph nearer")
     if not (a.calibrated and b.calibrated):
         flags.append("colour not calibrated by a chart: good for ranking only, excludes nothing")
     return tuple(flags)

@@ -100,6 +100,7 @@ def _target(piece: dict[str, Any], repairs: Any, around: _Around, elevation: Ele
     grid, rgb, mask = elevation.read(Extent(u0_m=u0, v0_m=v0, u1_m=u1, v1_m=v1), gsd_m=COMPARE_GSD_M)
     true_colour = colour_state != "uncalibrated"
     found = measure_appearance(rgb, _raster(ring, grid) & (mask > 0), gsd_m=grid.gsd_m, calibrated=true_colour,
+                               source_gsd_m=elevation.grid.gsd_m,
                                finish="" if is_missing(piece["finish"]) else str(piece["finish"]))
     return {"lab": found.lab.tolist(), "de_tolerance": tolerance if true_colour else math.nan, "appearance": found.as_record()}
 

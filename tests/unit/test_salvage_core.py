@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import time
 
+import cv2
 import numpy as np
 import pytest
 import shapely
@@ -225,3 +226,13 @@ def test_piece_in_the_wall_keeps_its_tone_and_its_joint() -> None:
     sheet = best_five_sheet(wall, [("B1  1.2", after), ("B2  2.0", after)])
     assert sheet.shape[2] == 3
     assert sheet.shape[1] == 3 * 420
+
+
+@pytest.mark.parametrize(("source_gsd_m", "coarse"), [(0.0005, False), (0.004, True), (None, False)])
+def test_a_coarse_elevation_is_said_when_compared(source_gsd_m: float | None, coarse: bool) -> None:
+    rng = np.random.default_rng(4)
+    rgb = np.clip(150 + cv2.GaussianBlur(rng.normal(0, 60, (120, 120)), (0, 0), 2.0)[..., None] + np.zeros(3), 0, 255).astype(np.uint8)
+    wall = measure_appearance(rgb, gsd_m=0.003, source_gsd_m=source_gsd_m, calibrated=True)
+    face = measure_appearance(rgb, gsd_m=0.003, calibrated=True)
+    assert any("too coarse" in f for f in appearance_distance(wall, face).flags) is coarse
+    assert Appearance.from_record(wall.as_record()).source_gsd_m == source_gsd_m
