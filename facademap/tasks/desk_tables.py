@@ -30,8 +30,8 @@ class PackedTables:
         self._locks: dict[str, threading.Lock] = {}
         self._lock = threading.Lock()
 
-    def table(self, project: Project, name: str) -> bytes:
-        """A table as it stood at the change named in its head, which is not more than a few edits ago."""
+    def table(self, project: Project, name: str) -> tuple[bytes, int]:
+        """A table and the change at which it stood so, which is not more than a few edits ago."""
         table_named(name)
         with self._lock:
             lock = self._locks.setdefault(name, threading.Lock())
@@ -44,7 +44,7 @@ class PackedTables:
                 kept = (_outside_of(head), data)
                 self._to_file(name, data)
             self._kept[name] = kept
-            return kept[1]
+            return kept[1], int(kept[0]["seq"])
 
     def _path(self, name: str) -> Path:
         layout = ",".join(table_named(name).names)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import threading
 from typing import Any
 
@@ -11,11 +12,13 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from facademap.errors import FacademapError, InputError
+from facademap.store.changes import changes_after
 from facademap.store.edit import table_named
 from facademap.store.project import Project
 from facademap.tables import TABLES
+from facademap.tasks.desk_edit import row_for_desk
 from facademap.tasks.desk_tables import PackedTables
-from facademap.web.answers import threaded
+from facademap.web.answers import as_plain, threaded
 from facademap.web.desk import Desk
 from facademap.web.tables_api import table_as_json
 
@@ -27,7 +30,10 @@ def routes(desk: Desk, packed: PackedTables) -> list[Route]:
 
     def whole(request: Request, body: Any) -> Any:
         name = _readable(request.path_params["table"])
-        return Response(packed.table(desk.reading(), name), media_type="application/octet-stream", headers={"cache-control": "no-cache"})
+        reader = desk.reading()
+        data, seq = packed.table(reader, name)
+        later = json.dumps(as_plain(_later(reader, name, seq)), ensure_ascii=False, separators=(",", ":")).encode()
+        return Response(data + later, media_type="application/octet-stream", headers={"cache-control": "no-cache"})
 
     def several(request: Request, body: Any) -> Any:
         names = [_readable(name) for name in request.query_params.get("names", "").split(",") if name]
@@ -51,6 +57,20 @@ def make_ready(desk: Desk, packed: PackedTables) -> None:
                     packed.table(project, table.name)
 
     threading.Thread(target=work, daemon=True).start()
+
+
+def _later(reader: Project, name: str, seq: int) -> dict[str, Any]:
+    """Rows of a table as they stand now that were changed after a moment."""
+    made = changes_after(reader, seq)
+    rows: list[dict[str, Any]] = []
+    for row_id in dict.fromkeys(c.id for c in made if c.table == name):
+        try:
+            found = reader.row(name, row_id)
+        except InputError:
+            rows.append({"id": row_id, "rev": None, "row": None})
+        else:
+            rows.append({"id": row_id, "rev": found["rev"], "row": row_for_desk(table_named(name), found)})
+    return {"seq": made[-1].seq if made else seq, "rows": rows}
 
 
 def _readable(name: str) -> str:

@@ -105,7 +105,7 @@ def test_a_cut_off_file_is_no_packed_table(folder: Path) -> None:
 
 
 def seq_of(packed: PackedTables, project: Project) -> int:
-    head = packed_head(packed.table(project, "conditions"))
+    head = packed_head(packed.table(project, "conditions")[0])
     assert head is not None
     return int(head["seq"])
 
@@ -141,7 +141,7 @@ def test_an_older_copy_of_the_project_or_another_one_is_packed_again(folder: Pat
         assert seq_of(again, project) == packed_head(data)["seq"]  # type: ignore[index]
         # the history goes another way from here: the same number, another change
         note(project, "another way", 2)
-        head = packed_head(again.table(project, "conditions"))
+        head = packed_head(again.table(project, "conditions")[0])
         assert head is not None
         assert head["txn"] == project.history(last=None)["txn"][project.history(last=None)["seq"] == head["seq"]].iloc[0]
 
@@ -149,10 +149,10 @@ def test_an_older_copy_of_the_project_or_another_one_is_packed_again(folder: Pat
 def test_forgotten_names_are_not_handed_out_from_an_older_packing(folder: Path) -> None:
     packed = PackedTables(folder)
     with Project.open(folder) as project:
-        assert b"Ada" in packed.table(project, "conditions")
+        assert b"Ada" in packed.table(project, "conditions")[0]
         project.forget("conditions", "surveyor", who="c")
         assert not list((folder / PACKED_FOLDER).glob("conditions.*"))
-        assert b"Ada" not in packed.table(project, "conditions")
+        assert b"Ada" not in packed.table(project, "conditions")[0]
         assert all(b"Ada" not in f.read_bytes() for f in (folder / PACKED_FOLDER).iterdir())
 
 
@@ -160,4 +160,34 @@ def test_a_folder_that_cannot_be_written_costs_only_time(folder: Path) -> None:
     (folder / "cache").mkdir(exist_ok=True)
     (folder / PACKED_FOLDER).write_text("a file where the folder should be")
     with Project.open(folder) as project:
-        assert len(unpacked(PackedTables(folder).table(project, "conditions"))[1]) == len(SHAPES)
+        assert len(unpacked(PackedTables(folder).table(project, "conditions")[0])[1]) == len(SHAPES)
+
+
+def test_what_was_changed_since_follows_the_packed_table(folder: Path) -> None:
+    import uuid
+    import warnings
+
+    from facademap.web.app import make_app
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        from starlette.testclient import TestClient
+
+    def told(client: Any) -> tuple[dict[str, Any], dict[str, Any]]:
+        data = client.get("/api/packed/conditions").content
+        start = 8 + int.from_bytes(data[4:8], "little")
+        head = json.loads(data[8:start])
+        return head, json.loads(data[start + head["bytes"]:])
+
+    with TestClient(make_app(folder), base_url="http://127.0.0.1:8471") as client:
+        head, later = told(client)
+        assert later == {"seq": head["seq"], "rows": []}
+        for change in ({"op": "update", "table": "conditions", "id": "C-001", "rev": 1, "values": {"note": "later"}},
+                       {"op": "delete", "table": "conditions", "id": "C-002", "rev": 1}):
+            assert client.post("/api/edits", json={"key": uuid.uuid4().hex, "changes": [change]}).status_code == 200
+        again, later = told(client)
+        assert again["seq"] == head["seq"], "packed once"
+        rows = {r["id"]: r for r in later["rows"]}
+        assert (rows["C-001"]["rev"], rows["C-001"]["row"]["note"]) == (2, "later")
+        assert rows["C-002"]["row"] is None
+        assert client.get(f"/api/changes?after={later['seq']}").json()["rows"] == []

@@ -51,7 +51,10 @@ export function unpack(buffer) {
   const head = JSON.parse(new TextDecoder().decode(new Uint8Array(buffer, 8, length)));
   const array = ([from, count, type]) => new ARRAYS[type](buffer, 8 + length + from, count);
   const columns = Object.fromEntries(Object.entries(head.columns).map(([name, told]) => [name, columnOf(told, array)]));
-  const pack = { n: head.n, seq: head.seq, rev: columnOf(head.rev, array), columns, value: (name, i) => columns[name]?.(i) ?? null };
+  // what was changed since the table was packed follows it
+  const rest = new Uint8Array(buffer, 8 + length + head.bytes);
+  const later = rest.length ? JSON.parse(new TextDecoder().decode(rest)) : { seq: head.seq, rows: [] };
+  const pack = { n: head.n, seq: later.seq, later: later.rows, rev: columnOf(head.rev, array), columns, value: (name, i) => columns[name]?.(i) ?? null };
   if (!head.kind) return pack;
   for (const name of ["kind", "ringsTo", "pointsTo", "begins", "xy"]) pack[name] = array(head[name]);
   pack.boxes = boxesOf(pack);
@@ -151,6 +154,10 @@ export class Table {
     this.#pack = pack;
     this.#entries = new Array(pack.n);
     this.#replaced = new Uint8Array(pack.n);
+    for (const { id, rev, row } of pack.later) {
+      if (row === null) this.delete(id);
+      else this.set(id, { rev, row });
+    }
   }
 
   clear() {

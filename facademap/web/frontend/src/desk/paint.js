@@ -279,7 +279,8 @@ export function paintedLayer({ tables, wanted, zIndex, visible = true, side = nu
       const seen = covers(front, view);
       behind = !seen;
       const still = !animating && (!interacting || (front?.resolution === resolution && !seen));
-      if (still && (stale || !seen) && !(planned(view) && !stale)) {
+      // a picture that is being painted for this view is finished first, whatever changed meanwhile
+      if (still && (stale || !seen) && !planned(view)) {
         stale = false;
         begin(view, pixelRatio);
       }
