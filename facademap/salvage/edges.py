@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 __all__ = ["corners_of", "refine_ring", "ring_of_mask"]
 
 Floats = NDArray[np.floating[Any]]
+#: A side is measured on at most so many profiles.
+_MOST_PROFILES = 320
 
 
 def ring_of_mask(mask: NDArray[np.bool_]) -> Floats:
@@ -114,7 +116,7 @@ def _side(rgb: NDArray[Any], start: Floats, end: Floats, reach: float, *, outwar
     """One side from corner to corner as a smooth line, shape (n, 2); its end pieces are straight."""
     length = float(np.hypot(*(end - start)))
     step = max(1.0, reach / 4)
-    n = max(4, round(length / step))
+    n = max(4, min(_MOST_PROFILES, round(length / step)))
     t = np.linspace(0.0, length, n + 1)
     along = (end - start) / max(length, 1e-9)
     normal = outward * np.array([along[1], -along[0]])

@@ -119,7 +119,7 @@ def best_five_sheet(before: Picture, candidates: list[tuple[str, Picture]], *, w
     ----------
     before : ndarray of uint8
     candidates : list of (caption, picture)
-        At most five, best first, each like ``before`` with a piece set in.
+        At most five, best first, each like ``before`` with a piece set in; a caption has one line or two.
     width_px : int
         Width of each picture on the sheet.
     """
@@ -135,7 +135,9 @@ def _captioned(caption: str, picture: Picture, width_px: int) -> Picture:
 
     inner = width_px - 16
     height = max(1, round(picture.shape[0] * inner / picture.shape[1]))
-    cell = Image.new("RGB", (width_px, height + 44), "white")
-    cell.paste(Image.fromarray(cv2.resize(picture, (inner, height), interpolation=cv2.INTER_AREA)), (8, 34))
-    ImageDraw.Draw(cell).text((8, 8), caption, fill=(20, 20, 20), font=ImageFont.load_default(size=16))
+    cell = Image.new("RGB", (width_px, height + 60), "white")
+    cell.paste(Image.fromarray(cv2.resize(picture, (inner, height), interpolation=cv2.INTER_AREA)), (8, 50))
+    pen = ImageDraw.Draw(cell)
+    for number, line in enumerate(caption.split("\n")[:2]):
+        pen.text((8, 6 + 21 * number), line, fill=(20, 20, 20), font=ImageFont.load_default(size=13 if number else 16))
     return np.asarray(cell)

@@ -22,6 +22,9 @@ from facademap.tasks.match import load_problem
 __all__ = ["best_faces"]
 
 MOST_FACES = 5
+#: Words of a flag, and what stands for it under a picture.
+_SHORT = (("wetting", "wet beside dry"), ("tooling", "another finish"), ("a weathered face", "weathered beside fresh"),
+          ("too coarse", "picture too coarse for grain"))
 #: Places tried along each side of a face.
 _STEPS = 25
 
@@ -55,7 +58,7 @@ def best_faces(folder: Path, repair: str, out: Path) -> dict[str, Any]:
             except FacademapError:
                 continue  # a face without its photo cannot be shown
             before = seen.now
-            cells.append((f"{parts['face']}  distance {parts['total']:.1f}" + ("  rank only" if parts["rank_only"] else ""), seen.after))
+            cells.append((f"{parts['face']}  distance {parts['total']:.1f}\n{', '.join(_warnings(parts))}", seen.after))
             shown.append(parts)
             if len(cells) == MOST_FACES:
                 break
@@ -64,6 +67,12 @@ def best_faces(folder: Path, repair: str, out: Path) -> dict[str, Any]:
     sheet = best_five_sheet(before, cells)
     write_bytes(out, cv2.imencode(".png", np.ascontiguousarray(sheet[..., ::-1]))[1].tobytes())
     return {"repair": repair, "out": out, "faces": shown}
+
+
+def _warnings(parts: dict[str, Any]) -> list[str]:
+    """What makes a comparison unsafe, in a word or two each."""
+    said = [short for word, short in _SHORT if any(word in flag for flag in parts["flags"])]
+    return said + (["rank only: not calibrated"] if parts["rank_only"] else [])
 
 
 def _sound_place(face: dict[str, Any], size_m: tuple[float, float]) -> tuple[float, float] | None:
