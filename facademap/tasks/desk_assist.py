@@ -23,8 +23,8 @@ __all__ = ["MODEL_SETTING", "Assistant"]
 MOST_PX = 2_000_000
 #: Vertices closer to the line between their neighbours than this many pixels are left out of a proposal.
 SIMPLE_PX = 0.9
-#: A course is looked for on a view at least this much wider and higher than its stroke.
-COURSE_MARGIN_M = 0.9
+#: A course is looked for on a view this much wider and higher on each side than its stroke.
+COURSE_MARGIN_M = 1.5
 #: Project setting that names a segmentation model inside the project folder.
 MODEL_SETTING = "outline_model"
 _KINDS = ("outline", "line", "course")
@@ -76,6 +76,8 @@ class Assistant:
             raise InputError(f"no proposals of kind {kind[:40]!r}", "Draw it by hand.")
         view = _view(box, points)
         if kind == "course":
+            # the stroke alone says where to look: nearer than the view of a whole wall
+            view = _view([*points[0], *points[0]], points)
             view = (view[0] - COURSE_MARGIN_M, view[1] - COURSE_MARGIN_M, view[2] + COURSE_MARGIN_M, view[3] + COURSE_MARGIN_M)
         grid, rgb = pictures.surface_part(project, surface, view, most_px=MOST_PX)
         px = [((u - grid.left_m) / grid.gsd_m - 0.5, (grid.top_m - v) / grid.gsd_m - 0.5) for u, v in points]
