@@ -1,8 +1,9 @@
 """Forty photos of 12 megapixel to one mosaic: time of each stage, throughput beside a bare script, peak memory.
 
-Run: ``python benchmarks/mosaic.py [--photos 40] [--gsd-mm 2] [--folder DIR] [--gigapixel]``.
+Run: ``python benchmarks/mosaic.py [--photos 40] [--gsd-mm 2] [--folder DIR] [--fine-mm 0.75] [--cluster]``.
 The bare script decodes the same photos, remaps each window once with OpenCV from one photo at its best
-place (known homographies, nothing chosen, nothing levelled) and writes the same GeoTIFF with overviews.
+place (known homographies, nothing chosen, nothing levelled) and writes the same tiled GeoTIFF with overviews by GDAL.
+On a shared machine the processor seconds say more than the seconds.
 """
 
 from __future__ import annotations
@@ -90,38 +91,42 @@ def photograph(folder: Path, count: int) -> tuple[list[Path], Path, list[np.ndar
 
 
 def bare(paths: list[Path], truth: list[np.ndarray], out: Path, extent: tuple[float, ...], gsd_m: float) -> None:
-    """Decode, remap window by window from the nearest photo, write: no choice, no levels."""
+    """Decode, remap window by window from the nearest photo, write with GDAL, add overviews: no choice, no levels."""
+    import rasterio
     import simplejpeg
-
-    from facademap.io.rasters import write_elevation
-    from facademap.wall.grid import Extent, PixelGrid
-    from facademap.wall.world import wall_crs
+    from rasterio.enums import Resampling
+    from rasterio.windows import Window
 
     u0, v0, u1, v1 = extent
-    grid = PixelGrid.over(Extent(u0_m=u0, v0_m=v0, u1_m=u1, v1_m=v1), gsd_m=gsd_m)
+    width, height = round((u1 - u0) / gsd_m), round((v1 - v0) / gsd_m)
     middle = np.array([cv2.perspectiveTransform(np.array([[[WIDTH / 2, HEIGHT / 2]]]), np.linalg.inv(t))[0, 0]
                        for t in truth])
     kept: dict[int, np.ndarray] = {}
-
-    def windows():  # type: ignore[no-untyped-def]
-        for window in grid.windows(512):
-            u = grid.left_m + (window.column + window.width / 2) * gsd_m
-            v = grid.top_m - (window.row + window.height / 2) * gsd_m
-            number = int(np.argmin(np.hypot(*(middle - (u, v)).T)))
-            if number not in kept:
-                if len(kept) >= 10:
-                    kept.pop(next(iter(kept)))
-                kept[number] = simplejpeg.decode_jpeg(paths[number].read_bytes(), colorspace="RGB")
-            place = np.array([[gsd_m, 0, grid.left_m + (window.column + 0.5) * gsd_m],
-                              [0, -gsd_m, grid.top_m - (window.row + 0.5) * gsd_m], [0, 0, 1]])
-            matrix = truth[number] @ place
-            y, x = np.mgrid[0 : window.height, 0 : window.width].astype(np.float32)
-            w = matrix[2, 0] * x + matrix[2, 1] * y + matrix[2, 2]
-            maps = [((matrix[k, 0] * x + matrix[k, 1] * y + matrix[k, 2]) / w).astype(np.float32) for k in (0, 1)]
-            rgb = cv2.remap(kept[number], *maps, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT)
-            yield window, rgb, np.full(rgb.shape[:2], 255, np.uint8)
-
-    write_elevation(out, grid, windows(), crs_wkt=wall_crs("bare", "bare"))
+    profile = {"driver": "GTiff", "width": width, "height": height, "count": 4, "dtype": "uint8", "tiled": True, "blockxsize": 512,
+               "blockysize": 512, "compress": "deflate", "predictor": 2, "zlevel": 1, "num_threads": 2, "photometric": "RGB",
+               "alpha": "YES"}
+    with rasterio.open(out, "w", **profile) as target:
+        for row in range(0, height, 512):
+            for column in range(0, width, 512):
+                w, h = min(512, width - column), min(512, height - row)
+                left, top = u0 + column * gsd_m, v1 - row * gsd_m
+                number = int(np.argmin(np.hypot(*(middle - (left + w * gsd_m / 2, top - h * gsd_m / 2)).T)))
+                if number not in kept:
+                    if len(kept) >= 10:
+                        kept.pop(next(iter(kept)))
+                    kept[number] = simplejpeg.decode_jpeg(paths[number].read_bytes(), colorspace="RGB")
+                place = np.array([[gsd_m, 0, left + 0.5 * gsd_m], [0, -gsd_m, top - 0.5 * gsd_m], [0, 0, 1]])
+                matrix = truth[number] @ place
+                y, x = np.mgrid[0:h, 0:w].astype(np.float32)
+                depth = matrix[2, 0] * x + matrix[2, 1] * y + matrix[2, 2]
+                maps = [((matrix[k, 0] * x + matrix[k, 1] * y + matrix[k, 2]) / depth).astype(np.float32) for k in (0, 1)]
+                rgb = cv2.remap(kept[number], *maps, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT)
+                target.write(np.moveaxis(np.dstack([rgb, np.full((h, w), 255, np.uint8)]), -1, 0),
+                             window=Window(column, row, w, h))
+    levels = [2**k for k in range(1, 12) if max(width, height) / 2 ** (k - 1) > 512]
+    with rasterio.Env(GDAL_NUM_THREADS="2", COMPRESS_OVERVIEW="DEFLATE", PREDICTOR_OVERVIEW="2", ZLEVEL_OVERVIEW="1"), \
+            rasterio.open(out, "r+") as target:
+        target.build_overviews(levels, Resampling.average)
 
 
 def peak_mb() -> float:
@@ -131,14 +136,14 @@ def peak_mb() -> float:
 
 
 def _child(work: Callable[..., Any], arguments: tuple[Any, ...], pipe: Any) -> None:
-    start = time.perf_counter()
+    start, processor = time.perf_counter(), time.process_time()
     result = work(*arguments)
     peak = peak_mb()
-    pipe.send((time.perf_counter() - start, peak, result))
+    pipe.send((time.perf_counter() - start, time.process_time() - processor, peak, result))
 
 
-def measured(work: Callable[..., Any], *arguments: Any) -> tuple[float, float, Any]:
-    """Seconds, peak memory in MB and result of work in a process of its own."""
+def measured(work: Callable[..., Any], *arguments: Any) -> tuple[float, float, float, Any]:
+    """Seconds, processor seconds (user and system), peak memory in MB and result of work in a process of its own."""
     context = multiprocessing.get_context("spawn")
     mine, theirs = context.Pipe(duplex=False)
     process = context.Process(target=_child, args=(work, arguments, theirs))
@@ -151,21 +156,72 @@ def measured(work: Callable[..., Any], *arguments: Any) -> tuple[float, float, A
 
 
 def whole(paths: list[Path], control: Path, out: Path, gsd_m: float, extent: tuple[float, ...] | None) -> dict[str, Any]:
-    """The whole mosaic with the time of its stages."""
+    """The whole mosaic with the time and the processor time of its stages."""
     from facademap.tasks.mosaic import make_mosaic
     from facademap.wall.grid import Extent
 
-    marks: list[tuple[float, float]] = [(0.0, time.perf_counter())]
+    def now(share: float) -> tuple[float, float, float]:
+        return share, time.perf_counter(), time.process_time()
+
+    marks = [now(0.0)]
     box = None if extent is None else Extent(u0_m=extent[0], v0_m=extent[1], u1_m=extent[2], v1_m=extent[3])
     report = make_mosaic(paths, control, out, gsd_m=gsd_m, extent=box, keep_folder=True,
-                         progress=lambda f: marks.append((f, time.perf_counter())))
-    end = time.perf_counter()
+                         progress=lambda f: marks.append(now(f)))
+    end = now(1.0)
 
-    def at(share: float) -> float:
-        return next((t for f, t in marks if f >= share), end)
+    def at(share: float) -> np.ndarray:
+        return np.array(next((m for m in marks if m[0] >= share), end)[1:])
 
-    return {"report": report, "ties_s": at(0.4) - marks[0][1], "fit_and_plan_s": at(0.55) - at(0.4),
-            "blocks_s": at(0.949) - at(0.55), "file_s": end - at(0.949)}
+    parts = {"ties": at(0.4) - at(0.0), "fit_and_plan": at(0.55) - at(0.4), "blocks": at(0.949) - at(0.55),
+             "file": np.array(end[1:]) - at(0.949)}
+    return {"report": report, **{f"{k}_s": float(v[0]) for k, v in parts.items()},
+            **{f"{k}_processor_s": float(v[1]) for k, v in parts.items()}}
+
+
+def cluster_gain(paths: list[Path], control: Path, folder: Path, gsd_m: float) -> dict[str, Any]:
+    """The blocks of one mosaic by one and by two single-threaded workers, and whether all pixels are alike."""
+    from distributed import LocalCluster
+
+    from facademap.tasks.mosaic import make_mosaic
+
+    seconds, digests = {}, {}
+    for workers in (0, 1, 2):
+        out = folder / f"by{workers}.tif"
+        marks: list[tuple[float, float]] = []
+
+        def mark(share: float, marks: list[tuple[float, float]] = marks) -> None:
+            marks.append((share, time.perf_counter()))
+
+        if workers:
+            with LocalCluster(n_workers=workers, threads_per_worker=1, dashboard_address=None) as cluster:
+                make_mosaic(paths, control, out, gsd_m=gsd_m, name="wall", cluster=cluster.scheduler_address, progress=mark)
+        else:
+            make_mosaic(paths, control, out, gsd_m=gsd_m, name="wall", progress=mark)
+        start = next(t for f, t in marks if f >= 0.55)
+        seconds[workers] = next(t for f, t in marks if f >= 0.949) - start
+        digests[workers] = _pixel_digest(out)
+    return {"cluster_blocks_s": {k: round(v, 1) for k, v in seconds.items()}, "cluster_gain_2_over_1": round(seconds[1] / seconds[2], 2),
+            "cluster_pixels_alike": len(set(digests.values())) == 1}
+
+
+def _pixel_digest(path: Path) -> str:
+    import hashlib
+
+    import rasterio
+
+    digest = hashlib.sha256()
+    with rasterio.open(path) as dataset:
+        for _, window in dataset.block_windows(1):
+            digest.update(dataset.read(window=window).tobytes())
+    return digest.hexdigest()
+
+
+def _thinned(control: Path, paths: list[Path]) -> Path:
+    """The control of some of the photos."""
+    table = pd.read_csv(control)
+    some = control.with_name("some.csv")
+    table[table["photo"].isin([p.name for p in paths])].to_csv(some, index=False)
+    return some
 
 
 def main() -> None:
@@ -173,28 +229,35 @@ def main() -> None:
     parser.add_argument("--photos", type=int, default=40)
     parser.add_argument("--gsd-mm", type=float, default=2.0)
     parser.add_argument("--folder", type=Path)
+    parser.add_argument("--cluster", action="store_true", help="Also make a part by a local Dask cluster of one and of two workers.")
     parser.add_argument("--fine-mm", type=float, help="Make the same mosaic again at this finer sample distance.")
     options = parser.parse_args()
     folder = options.folder or Path(tempfile.mkdtemp(prefix="mosaic-benchmark-"))
     folder.mkdir(parents=True, exist_ok=True)
     paths, control, truth = photograph(folder, options.photos)
     gsd_m = options.gsd_mm / 1000
-    seconds, peak, result = measured(whole, paths, control, folder / "ours.tif", gsd_m, None)
+    seconds, processor, peak, result = measured(whole, paths, control, folder / "ours.tif", gsd_m, None)
     report = result.pop("report")
     extent = tuple(report["extent_m"])
     megapixels = report["width_px"] * report["height_px"] / 1e6
-    bare_seconds, bare_peak, _ = measured(bare, paths, truth, folder / "bare.tif", extent, gsd_m)
+    bare_seconds, bare_processor, bare_peak, _ = measured(bare, paths, truth, folder / "bare.tif", extent, gsd_m)
     render = result["blocks_s"] + result["file_s"]
+    render_processor = result["blocks_processor_s"] + result["file_processor_s"]
     figures = {
-        "photos": len(paths), "megapixels": round(megapixels, 1), "seconds": round(seconds, 1), "peak_mb": round(peak),
-        **{k: round(v, 1) for k, v in result.items()}, "bare_seconds": round(bare_seconds, 1),
+        "photos": len(paths), "megapixels": round(megapixels, 1), "seconds": round(seconds, 1),
+        "processor_seconds": round(processor, 1), "peak_mb": round(peak), **{k: round(v, 1) for k, v in result.items()},
+        "bare_seconds": round(bare_seconds, 1), "bare_processor_seconds": round(bare_processor, 1),
         "bare_peak_mb": round(bare_peak), "throughput_share": round(bare_seconds / render, 2),
+        "processor_share": round(bare_processor / render_processor, 2),
         "check_rmse_mm": round(1000 * (report["check_rmse_m"] or 0), 2), "left_out": report["left_out"],
     }
+    if options.cluster:
+        figures |= cluster_gain(paths[:12], _thinned(control, paths[:12]), folder, gsd_m)
     if options.fine_mm:
-        fine_seconds, fine_peak, fine = measured(whole, paths, control, folder / "ours.tif", options.fine_mm / 1000, extent)
+        fine_seconds, fine_processor, fine_peak, fine = measured(whole, paths, control, folder / "ours.tif", options.fine_mm / 1000, extent)
         size = fine["report"]["width_px"] * fine["report"]["height_px"] / 1e6
-        figures |= {"fine_megapixels": round(size), "fine_seconds": round(fine_seconds, 1), "fine_peak_mb": round(fine_peak)}
+        figures |= {"fine_megapixels": round(size), "fine_seconds": round(fine_seconds, 1), "fine_peak_mb": round(fine_peak),
+                    "fine_processor_seconds": round(fine_processor, 1)}
     print(json.dumps(figures, indent=2))
     if options.folder is None:
         shutil.rmtree(folder)
