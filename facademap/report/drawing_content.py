@@ -116,11 +116,16 @@ def _boxes(frames: Mapping[str, pd.DataFrame], surfaces: Sequence[Mapping[str, A
     return found
 
 
+#: Space between panels folded out on the same edge, and how deep two may reach into each other and still only touch.
+STACK_GAP_M = 0.3
+TOUCH_M = 1e-6
+
+
 def fold_out(surfaces: Sequence[Mapping[str, Any]], boxes: Mapping[str, tuple[float, float, float, float]], *, gap_m: float = 0.0) -> tuple[Panel, ...]:
     """Surfaces of an elevation laid in one plane.
 
     A surface with ``fold`` (``host``, ``edge`` left, right, top or bottom, ``offset_m`` along that edge) is
-    folded out beside its host; others stand side by side.
+    folded out beside its host, several on one edge one beyond the other; others stand side by side.
     """
     panels: dict[str, Panel] = {}
     at = 0.0
@@ -145,8 +150,29 @@ def fold_out(surfaces: Sequence[Mapping[str, Any]], boxes: Mapping[str, tuple[fl
             hx0, hy0, hx1, hy1 = host.box
             dx, dy = {"left": (hx0 - gap_m - x1, along), "right": (hx1 + gap_m - x0, along), "top": (along, hy1 + gap_m - y0),
                       "bottom": (along, hy0 - gap_m - y1)}.get(edge, (hx1 + gap_m - x0, along))
+            dx, dy = _beside_others((x0, y0, x1, y1), (dx, dy), edge, [p.box for p in panels.values()])
             panels[surface["id"]] = Panel(surface=surface["id"], name=str(surface["name"]), shift=(dx, dy), box=(x0 + dx, y0 + dy, x1 + dx, y1 + dy))
     return tuple(panels.values())
+
+
+def _beside_others(box: tuple[float, float, float, float], shift: tuple[float, float], edge: str,
+                   taken: Sequence[tuple[float, float, float, float]]) -> tuple[float, float]:
+    """The shift, carried on outwards until the panel covers no other one."""
+    dx, dy = shift
+    for _ in range(len(taken)):
+        x0, y0, x1, y1 = box[0] + dx, box[1] + dy, box[2] + dx, box[3] + dy
+        hit = [t for t in taken if x0 < t[2] - TOUCH_M and t[0] < x1 - TOUCH_M and y0 < t[3] - TOUCH_M and t[1] < y1 - TOUCH_M]
+        if not hit:
+            break
+        if edge == "left":
+            dx -= x1 - min(t[0] for t in hit) + STACK_GAP_M
+        elif edge == "top":
+            dy += max(t[3] for t in hit) - y0 + STACK_GAP_M
+        elif edge == "bottom":
+            dy -= y1 - min(t[1] for t in hit) + STACK_GAP_M
+        else:
+            dx += max(t[2] for t in hit) - x0 + STACK_GAP_M
+    return dx, dy
 
 
 def _shifted(frame: Any, panels: Mapping[str, Panel]) -> tuple[Any, Any]:

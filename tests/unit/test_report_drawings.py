@@ -173,3 +173,18 @@ def test_every_label_of_the_sheet_stands_free(frames):
     assert len(rings) > 20
     tree = shapely.STRtree([shapely.Polygon(r).buffer(-1e-6) for r in rings])
     assert len(tree.query(tree.geometries, predicate="intersects")[0]) == len(rings)
+
+
+@pytest.mark.parametrize("edge", ["left", "right", "top", "bottom"])
+def test_panels_folded_on_one_edge_do_not_cover_each_other(edge: str) -> None:
+    surfaces = [{"id": "wall", "name": "Wall", "fold": None},
+                *({"id": f"r{i}", "name": f"Reveal {i}", "fold": {"host": "wall", "edge": edge, "offset_m": 0.2 * i}} for i in range(3))]
+    boxes = {"wall": (0.0, 0.0, 6.0, 4.0), "r0": (0.0, 0.0, 0.5, 2.0), "r1": (0.0, 0.0, 0.6, 2.0), "r2": (0.0, 1.0, 0.5, 3.0)}
+    panels = fold_out(surfaces, boxes)
+    assert [p.surface for p in panels] == ["wall", "r0", "r1", "r2"]
+    areas = [shapely.box(*p.box) for p in panels]
+    for i, one in enumerate(areas):
+        for other in areas[:i]:
+            assert one.intersection(other).area < 1e-9
+    # the first stays at the edge that it was folded on
+    assert areas[1].distance(areas[0]) < 1e-9
