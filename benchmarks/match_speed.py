@@ -21,7 +21,7 @@ from facademap.match.layouts import Layouts
 from facademap.match.plans import layout_cost
 from facademap.match.start import cheapest_pieces, greedy_plan
 
-SIZES = ((50, 40), (100, 80), (200, 150))
+SIZES = ((50, 40), (100, 80), (200, 150), (500, 400))
 
 
 def rivals(problem: Problem) -> tuple[float, float]:
