@@ -62,9 +62,9 @@ def kernels(compiled: bool) -> Any:
         copy.__module__ = function.__module__
         copy.__qualname__ = f"{function.__name__}_{stamp}"
         try:
-            return numba.njit(cache=True)(copy)
+            return numba.njit(cache=True, nogil=True)(copy)
         except RuntimeError:  # no folder for the cache may be written
-            return numba.njit(copy)
+            return numba.njit(nogil=True)(copy)
 
     for function in _KERNELS:
         space[function.__name__] = compile_one(function)

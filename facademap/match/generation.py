@@ -14,7 +14,7 @@ generation, Operations Research 53 (from memory). Smoothing of the prices: Wentg
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 import numpy as np
 
@@ -32,6 +32,8 @@ _NEAR = 1e-7
 #: Most queries for one face in one round.
 LEAST_EFFORT = 16_000
 MOST_EFFORT = 4_000_000
+#: Faces asked between two looks at the clock.
+TOGETHER = 32
 CAPS = (15.0, 40.0, 120.0, 400.0, math.inf)
 
 
@@ -60,10 +62,12 @@ class Component:
 
     def __init__(
         self, layouts: Layouts, candidates: Candidates, *, repairs: list[int], keys: list[tuple[int, int]],
-        forced: dict[int, tuple[int, ...]], stop: Callable[[], bool],
+        forced: dict[int, tuple[int, ...]], stop: Callable[[], bool], run: Callable[..., Iterable[None]] = map,
     ) -> None:
         problem = layouts.problem
         self.layouts, self.candidates, self.repairs, self.keys, self.stop = layouts, candidates, repairs, keys, stop
+        #: Runs a function for many faces, perhaps several at a time; the results do not depend on that.
+        self.run = run
         self.forced = forced
         self.priorities = np.array([r.priority for r in problem.repairs])
         self.penalties = self.priorities * problem.params.unmatched_penalty
@@ -238,16 +242,13 @@ class Component:
         best: dict[int, float] = {}
         added = 0
         unproved = 0
-        for face in self.faces:
-            if self.stop():
-                return None
+        for at, face in enumerate(self.faces):
+            if at % TOGETHER == 0:
+                if self.stop():
+                    return None
+                list(self.run(lambda face: self._begin(face, used, costs), self.faces[at:at + TOGETHER]))
             opening = face.opening if costs is None else 0.0
-            floor = opening if face.block not in self.forced else -1e6
-            own = None
-            if costs is not None:
-                own = np.where([must for _, must in face.pieces], 1e6, 0.0)
-            offer = face.offer(used.repairs, floor=floor, costs=own, most_effort=self.effort,
-                               most_queries=max(500, self.effort // 10), most_nodes=max(20_000, self.effort))
+            offer = face.answer()
             gain = opening - offer.worth
             best[face.block] = min(best.get(face.block, 0.0 if face.block not in self.forced else math.inf), gain)
             unproved += not offer.proved
@@ -263,6 +264,12 @@ class Component:
                                                    layout=column.layout))
                         self.master.add(column)
         return added, best, unproved
+
+    def _begin(self, face: FacePricing, used: Prices, costs: float | None) -> None:
+        opening = face.opening if costs is None else 0.0
+        own = None if costs is None else np.where([must for _, must in face.pieces], 1e6, 0.0)
+        face.begin(used.repairs, floor=opening if face.block not in self.forced else -1e6, costs=own,
+                   most_effort=self.effort, most_queries=max(500, self.effort // 10), most_nodes=max(20_000, self.effort))
 
     def settle_count(self, *, most_rounds: int = 60) -> bool:
         """Bound the priority left unmatched alone, and round it up; False when time is up."""

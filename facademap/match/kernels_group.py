@@ -49,6 +49,7 @@ def can_cut(
     if n > MOST_IN_GROUP:
         return 2
     sets = 1 << n
+    spent[0] += sets >> 3
     wide, high, found = box_sets(group, n_levels - 1, level_starts, choices, sizes[4], box, spent)
     possible = np.ones(sets, np.int8)
     if sizes[5] == 0.0:  # free cuts may win what straight ones cannot
@@ -89,6 +90,8 @@ def can_cut(
         used[0] = depth_kerf * (count - 1)
         while c >= 0:
             steps += 1
+            if steps & 31 == 0:
+                spent[0] += 1
             if spent[0] > limit or steps > MOST_STEPS:
                 return 2
             mask = masks[c]
@@ -154,7 +157,6 @@ def can_cut(
                 c -= 1
             if c >= 0:
                 masks[c] = (masks[c] - 1) & lefts[c]
-    spent[0] += steps // 100
     return 2 if undecided else 0
 
 

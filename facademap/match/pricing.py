@@ -7,6 +7,7 @@ and the choice is made again. So the value is always an upper bound, and exact w
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
@@ -49,6 +50,17 @@ class Offer:
         self.pieces = pieces
         self.layout = layout
         self.proved = proved
+
+
+@dataclass(slots=True)
+class _Asked:
+    """A search that was begun: what the pieces pay, which are wanted, from what worth on, its limits and result."""
+
+    paid: Floats
+    wanted: npt.NDArray[np.int64]
+    floor: float
+    limits: tuple[int, int, int]
+    best: float = 0.0
 
 
 class FacePricing:
@@ -198,37 +210,42 @@ class FacePricing:
             space.edges, space.parts, space.planes, space.segments, self.clash,
         )
 
-    def offer(
+    def begin(
         self, prices: Floats, *, floor: float, most_nodes: int = 50_000, most_effort: int = 100_000,
-        most_queries: int = 4_000,
-        costs: Floats | None = None,
-    ) -> Offer:
-        """The best group at these prices.
+        most_queries: int = 4_000, costs: Floats | None = None,
+    ) -> None:
+        """Look for the best group at these prices; touches nothing that other faces use.
 
         Parameters
         ----------
         prices : ndarray
             What each repair pays when it is served.
         floor : float
-            Groups worth less are of no interest; ``worth`` is never below it.
+            Groups worth less are of no interest; the offer's ``worth`` is never below it.
         most_nodes, most_effort, most_queries : int
             Effort of the search, of all its layouts and of one layout.
         costs : ndarray, optional
             Costs of the pieces instead of their looks.
         """
         paid = prices[self.repairs] - (self.costs if costs is None else costs) + self.bonus
-        promised = 1e7 * len(self.forced)
-        floor += promised
+        floor += 1e7 * len(self.forced)
         wanted = np.flatnonzero((paid > 1e-9) & self.alive)
-        if len(wanted) == 0:
-            return Offer(floor - promised, (), None, True)
-        if costs is None and len(self._known):
+        if costs is None and len(self._known) and len(wanted):
             floor = max(floor, float((self._known @ paid).max()))
-        group = self._group
+        self._asked = _Asked(paid, wanted, floor, (most_nodes, most_effort, most_queries))
+        if len(wanted):
+            self._asked.best = self._search(paid, wanted, floor, *self._asked.limits, _NO_LIST)
+
+    def answer(self) -> Offer:
+        """The best group at the prices of :meth:`begin`."""
+        asked, group = self._asked, self._group
+        promised = 1e7 * len(self.forced)
+        if not len(asked.wanted):
+            return Offer(asked.floor - promised, (), None, True)
         while True:
-            best = self._search(paid, wanted, floor, most_nodes, most_effort, most_queries, _NO_LIST)
+            self.layouts.work += int(self._spent[0]) + int(group[1])
             searched = int(group[2]) != 0
-            worth = (best if searched else max(best, self._fractional(paid, wanted))) - promised
+            worth = (asked.best if searched else max(asked.best, self._fractional(asked.paid, asked.wanted))) - promised
             proved = searched and int(group[2]) == 1
             picked = group[3:3 + int(group[0])] if int(group[2]) == 1 else self._sure[1:1 + int(self._sure[0])]
             chosen = np.array(sorted(picked.tolist(), key=lambda p: self.pieces[p]), dtype=np.int64)
@@ -238,6 +255,7 @@ class FacePricing:
             layout = self._layout(chosen, pieces)
             if layout is None and self.late and self.layouts.find(self.block, self.face, pieces)[0] == "no":
                 self.learn(tuple(chosen.tolist()))
+                asked.best = self._search(asked.paid, asked.wanted, asked.floor, *asked.limits, _NO_LIST)
                 continue
             return Offer(worth, pieces if layout is not None else (), layout, proved)
 
@@ -268,6 +286,7 @@ class FacePricing:
         wanted = np.flatnonzero((paid > floor - ceiling - 1e-9) & self.alive)
         listed = np.zeros((most, MOST_IN_GROUP + 1), dtype=np.int64)
         self._search(paid, wanted, floor + promised, most_effort, most_effort, max(500, most_effort // 10), listed)
+        self.layouts.work += int(self._spent[0]) + int(self._group[1])
         if int(self._group[2]) == 0:
             return None
         best: dict[tuple[int, ...], tuple[float, bool, tuple[Piece, ...]]] = {}
@@ -294,14 +313,12 @@ class FacePricing:
         order = wanted[np.argsort(-paid[wanted] / self.weights[0, wanted], kind="stable")].astype(np.int64)
         space = self.layouts.space
         self._spent[:] = (0, most_effort, 0)
-        best = float(space.kernels.best_group(
+        return float(space.kernels.best_group(
             paid, order, self.weights, self.room, self.twin, self.clash, self.bads, self.bad_sizes, self.heads, self.links,
             self.level_starts, self.level_depths, self.choices, self.needs, self.slabs_of, self.sizes, self.box,
             space.edges, space.parts, space.planes, space.segments, float(floor), most_nodes, most_queries, self._group,
             self._spent, self._sure, listed,
         ))
-        self.layouts.work += int(self._spent[0]) + int(self._group[1])
-        return best
 
     @property
     def late(self) -> bool:

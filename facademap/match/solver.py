@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+import os
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Literal
 
@@ -26,6 +28,7 @@ from facademap.match.verification import verify
 __all__ = ["Progress", "is_small", "load_compiled_code", "solve"]
 
 SMALL_PAIRS = 60
+MOST_THREADS = 4
 #: From so many pairs on, only the best-looking blocks of each repair are looked at.
 LARGE_PAIRS = 1_000_000
 MOST_BLOCKS = 40
@@ -60,6 +63,7 @@ def solve(
     progress: Callable[[Progress], None] | None = None,
     start: Solution | None = None,
     compiled: bool | None = None,
+    threads: int | None = None,
     clock: Callable[[], float] = time.monotonic,
 ) -> Solution:
     """Match repairs to blocks.
@@ -79,6 +83,9 @@ def solve(
         An earlier plan; what of it still holds is where the search begins.
     compiled : bool, optional
         Use compiled code; by default for all but small problems.
+    threads : int, optional
+        Faces looked at side by side; by default as many as there are cores, four at most. The plan does
+        not depend on it unless the clock ends the run.
     clock : callable
         Seconds; only differences count.
 
@@ -98,13 +105,21 @@ def solve(
         raise InputError(f"the time limit is {time_limit_s:g} s", "Give a time limit above 0.")
     if work_limit is not None and work_limit <= 0:
         raise InputError(f"the work limit is {work_limit}", "Give a work limit above 0.")
+    if threads is not None and threads < 1:
+        raise InputError(f"{threads} threads were asked for", "Give 1 or more.")
     run = _Run(problem, time_limit_s=time_limit_s, work_limit=work_limit, seed=seed, progress=progress, start=start,
                compiled=compiled, clock=clock)
     if run.compiled and not _WARM:
         if progress is not None:
             progress(Progress(phase="loading compiled code (longer the first time on a machine)", fraction=0.0))
         load_compiled_code()
-    return run.solution()
+    if threads is None:
+        threads = min(MOST_THREADS, os.cpu_count() or 1)
+    if threads == 1 or not run.compiled:
+        return run.solution()
+    with ThreadPoolExecutor(threads) as pool:
+        run.run = pool.map
+        return run.solution()
 
 
 def is_small(problem: Problem) -> bool:
@@ -160,6 +175,7 @@ class _Run:
         self.first_only = not self.small and not self.compiled and time_limit_s is not None
         self.layouts = Layouts(self.space, most_queries=500 if self.first_only else 20_000)
         self.parts: list[Component] = []
+        self.run: Callable[..., Iterable[None]] = map
         self.ended: Literal["proof", "time", "work"] = "proof"
         self.share = ROUNDS_SHARE
 
@@ -226,7 +242,7 @@ class _Run:
         groups = self._earlier_groups()
         for repairs, keys in _parts(candidates):
             part = Component(
-                self.layouts, candidates, repairs=repairs, keys=keys, stop=self.stop,
+                self.layouts, candidates, repairs=repairs, keys=keys, stop=self.stop, run=self.run,
                 forced={b: g for b, g in forced.items() if any(k[0] == b for k in keys)},
             )
             part.set_plan({k: g for k, g in plan.items() if k in set(keys)})

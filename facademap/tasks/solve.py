@@ -96,6 +96,7 @@ def solve_file(
     time_limit_s: float | None = None,
     work_limit: int | None = None,
     seed: int = 0,
+    threads: int | None = None,
     progress: Callable[[Progress], None] | None = None,
 ) -> Solution:
     """Read a problem, solve it, and write the solution, whole or not at all.
@@ -119,7 +120,8 @@ def solve_file(
     left_s = time_limit_s
     if time_limit_s is not None and time_limit_s > 0:
         left_s = max(0.1 * time_limit_s, time_limit_s - (time.monotonic() - began))
-    solution = solve(problem, time_limit_s=left_s, work_limit=work_limit, seed=seed, progress=progress, compiled=use)
+    solution = solve(problem, time_limit_s=left_s, work_limit=work_limit, seed=seed, threads=threads, progress=progress,
+                     compiled=use)
     solution = dataclasses.replace(solution, seconds=time.monotonic() - began)
     write_solution(solution, out)
     return solution

@@ -65,3 +65,12 @@ def test_short_run_without_compiled_code_still_gives_a_valid_plan(seed: int) -> 
     assert verify(problem, plan) == []
     assert plan.placements
     assert plan.seconds < 4.0
+
+
+def test_one_thread_or_several_the_plan_is_the_same() -> None:
+    problem = problem_from_json(random_yard(30, 20, seed=6, tight=True))
+    one, two = (solve(problem, work_limit=400_000, threads=threads) for threads in (1, 3))
+    assert one.placements == two.placements
+    assert one.slabs == two.slabs
+    assert one.unmatched == two.unmatched
+    assert (one.objective, one.bound, one.ended_by) == (two.objective, two.bound, two.ended_by)

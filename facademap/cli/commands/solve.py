@@ -19,9 +19,12 @@ DEFAULT_TIME_LIMIT_S = 60.0
 @click.option("--work-limit", type=int, default=None,
               help="Stop after so many units of work; the same plan on every machine.")
 @click.option("--seed", type=int, default=0, show_default=True, help="Start of the random numbers.")
+@click.option("--threads", type=click.IntRange(1), default=None,
+              help="Faces looked at side by side (default: the cores of the machine, four at most); "
+                   "the plan does not depend on it unless the clock ends the run.")
 @command_options
 def command(
-    problem: str, out: str, time_limit_s: float | None, work_limit: int | None, seed: int, *, show: Show
+    problem: str, out: str, time_limit_s: float | None, work_limit: int | None, seed: int, threads: int | None, *, show: Show
 ) -> None:
     """Match repairs to blocks: PROBLEM is a JSON file, lengths in mm.
 
@@ -46,7 +49,8 @@ def command(
                 last[0] = line
                 show.detail(line)
 
-        solution = solve_file(problem, out, time_limit_s=time_limit_s, work_limit=work_limit, seed=seed, progress=told)
+        solution = solve_file(problem, out, time_limit_s=time_limit_s, work_limit=work_limit, seed=seed, threads=threads,
+                              progress=told)
     quality = solution.quality
     values = {
         "out": out, "status": solution.status, "objective": solution.objective, "bound": solution.bound,
