@@ -19,6 +19,7 @@ import simplejpeg
 from numpy.typing import NDArray
 
 from facademap.errors import FileError, InputError
+from facademap.io.kept_files import keep_file
 from facademap.io.pictures import read_picture
 from facademap.io.rasters import Elevation, open_elevation
 from facademap.store.project import Project
@@ -101,7 +102,7 @@ class Pictures:
         window = plan.window(level, column, row)
         with lock:
             _, rgb, mask = elevation.read(window, gsd_m=elevation.grid.gsd_m * 2**level)
-        return _keep(name, *_encoded(_full_tile(rgb), _full_tile(mask)))
+        return self._keep(name, *_encoded(_full_tile(rgb), _full_tile(mask)))
 
     def kept_tile(self, version: str, level: int, column: int, row: int) -> tuple[bytes, str] | None:
         """A tile that was cut before, by the version of its picture; ``None`` when it was not."""
@@ -169,9 +170,14 @@ class Pictures:
             for top in range(0, rgb.shape[0], TILE_PX):
                 for left in range(0, rgb.shape[1], TILE_PX):
                     part = _full_tile(rgb[top:top + TILE_PX, left:left + TILE_PX])
-                    _keep(folder / str(level) / f"{left // TILE_PX}_{top // TILE_PX}", _jpeg(part), "image/jpeg")
+                    self._keep(folder / str(level) / f"{left // TILE_PX}_{top // TILE_PX}", _jpeg(part), "image/jpeg")
             size = (max(1, -(-rgb.shape[1] // 2)), max(1, -(-rgb.shape[0] // 2)))
             rgb = np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+
+    def _keep(self, name: Path, data: bytes, kind: str) -> tuple[bytes, str]:
+        project = self._cache.parent
+        keep_file(project, name.with_name(name.name + _ENDINGS[kind]).relative_to(project), data)
+        return data, kind
 
     def small_photo(self, project: Project, photo: str, *, size_px: int) -> tuple[bytes, str]:
         """A photo reduced to a longest side of ``size_px`` (the nearest of the sizes that are kept)."""
@@ -182,7 +188,7 @@ class Pictures:
         if kept is not None:
             return kept
         with self._lock_of(photo):
-            return _keep(name, _jpeg(_reduced(_photo_pixels(project, found), size)), "image/jpeg")
+            return self._keep(name, _jpeg(_reduced(_photo_pixels(project, found), size)), "image/jpeg")
 
     def face(self, project: Project, face: str, *, size_px: int) -> tuple[bytes, str]:
         """The face of a block seen square, its outline's box filling the picture; y up."""
@@ -206,7 +212,7 @@ class Pictures:
         with self._lock_of(row["photo"]):
             source = _photo_pixels(project, photo)
         rgb = cv2.warpPerspective(source, matrix, (width, height), flags=cv2.INTER_AREA | cv2.WARP_INVERSE_MAP)
-        return _keep(name, _jpeg(np.ascontiguousarray(rgb)), "image/jpeg")
+        return self._keep(name, _jpeg(np.ascontiguousarray(rgb)), "image/jpeg")
 
     def _lock_of(self, name: str) -> threading.Lock:
         with self._opening:
@@ -258,16 +264,3 @@ def _kept(name: Path) -> tuple[bytes, str] | None:
         except OSError:
             continue
     return None
-
-
-def _keep(name: Path, data: bytes, kind: str) -> tuple[bytes, str]:
-    """Write beside the place and rename; a full or read-only disk costs time, not the picture."""
-    target = name.with_name(name.name + _ENDINGS[kind])
-    try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        unfinished = target.with_name(f".{target.name}.{threading.get_ident()}")
-        unfinished.write_bytes(data)
-        unfinished.replace(target)
-    except OSError:
-        pass
-    return data, kind

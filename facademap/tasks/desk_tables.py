@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import os
 import threading
 from pathlib import Path
 from typing import Any
 
 from facademap import __version__
+from facademap.io.kept_files import keep_file
 from facademap.store.changes import changes_after
 from facademap.store.edit import table_named
 from facademap.store.packed import pack_table, packed_head
@@ -25,6 +25,7 @@ class PackedTables:
     """The packed tables of one project. Safe to be used by several threads."""
 
     def __init__(self, folder: Path) -> None:
+        self._project_folder = folder
         self._folder = folder / PACKED_FOLDER
         self._kept: dict[str, tuple[dict[str, Any], bytes]] = {}
         self._locks: dict[str, threading.Lock] = {}
@@ -60,19 +61,12 @@ class PackedTables:
         return None if head is None else (_outside_of(head), data)
 
     def _to_file(self, name: str, data: bytes) -> None:
-        """Write beside and rename; a full or read-only disk costs time, nothing else."""
         target = self._path(name)
-        unfinished = target.with_name(f".{target.name}.{os.getpid()}.{threading.get_ident()}")
-        with contextlib.suppress(OSError):
-            try:
-                target.parent.mkdir(parents=True, exist_ok=True)
-                unfinished.write_bytes(data)
-                unfinished.replace(target)
+        if keep_file(self._project_folder, target.relative_to(self._project_folder), data):
+            with contextlib.suppress(OSError):
                 for other in target.parent.glob(f"{name}.*.pack"):
                     if other != target:
                         other.unlink()
-            finally:
-                unfinished.unlink(missing_ok=True)
 
 
 def _outside_of(head: dict[str, Any]) -> dict[str, Any]:
