@@ -39,6 +39,8 @@ MOST_LISTED = 10_000
 LIST_EFFORT = 1_000_000
 MOST_CLOSINGS = 2
 REBUILD_SHARE = 0.3
+#: Most of the time for one pick before the prices have settled.
+PICK_SHARE = 0.02
 #: Share of the time after which the rounds end, so that a last plan can be picked from all groups.
 ROUNDS_SHARE = 0.9
 
@@ -189,9 +191,11 @@ class _Run:
             return True
         return False
 
-    def left_s(self) -> float | None:
-        """Seconds left, or None without a limit."""
-        return None if self.time_limit_s is None else self.time_limit_s - (self.clock() - self.began)
+    def left_s(self, share: float = 1.0) -> float | None:
+        """Seconds left, but no more than a share of all; None without a limit."""
+        if self.time_limit_s is None:
+            return None
+        return min(share * self.time_limit_s, self.time_limit_s - (self.clock() - self.began))
 
     def tell(self, phase: str, fraction: float) -> None:
         """Tell how far it has come."""
@@ -331,8 +335,10 @@ class _Run:
                 return False
         if (part.converged and part.rounds > part.last_pick) or part.rounds >= part.next_pick:
             part.last_pick, part.next_pick = part.rounds, 2 * part.rounds + 8
-            part.pick(most_columns=6000 if part.converged else 6 * len(part.repairs), most_nodes=2000 if part.converged else 50,
-                      time_limit_s=self.left_s())
+            if part.converged:
+                part.pick(most_columns=6000, most_nodes=2000, time_limit_s=self.left_s())
+            else:  # a quick look only: the groups to come matter more
+                part.pick(most_columns=6 * len(part.repairs), most_nodes=50, time_limit_s=self.left_s(PICK_SHARE))
         if part.cost - part.bound <= 1e-6 * max(1.0, part.cost):
             part.finished = True
         elif part.converged:
