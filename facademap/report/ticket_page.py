@@ -163,7 +163,7 @@ def _sizes(page: Page, ticket: Ticket, x: float, right: float, y: float, tall: f
         page.text(right - 2.5, top - 8.2, format_mm(piece[name], decimals=_decimals(piece[name])), size_pt=21, weight="bold", anchor="right", within_mm=44)
         page.text(right - 2.5, top - row + 1.4, format_inches(piece[name]), size_pt=11, anchor="right")
     page.line(x, y - 3 * row, right, y - 3 * row, width_mm=0.4)
-    lines = [("Bed", _BED.get(piece["bed"], str(piece["bed"]))), ("Exposed", str(piece["exposed"] or "front")),
+    lines = [("Bed", _BED.get(piece["bed"], str(piece["bed"]))), ("Exposed", str(piece["exposed"] or "front").replace(",", ", ")),
              ("Finish", "as neighbours" if is_missing(piece["finish"]) else str(piece["finish"])),
              ("Face", "keep the weathered face" if piece["weathered"] else "new face allowed"),
              ("Turn", "may be turned upside down" if piece["turn_180"] else "top stays top")]
