@@ -1,9 +1,9 @@
 """A crack or a joint followed between clicks along the picture.
 
-Thin lines are looked for by long narrow filters in many directions, so that a hair crack stands out from grain. The
-cheapest path between the clicks is then found; lines much stronger than the one that was clicked, and straight joints
-that it was not clicked on, are no short cuts. Last, the path is straightened into a strip and moved on to the middle
-of the line there.
+Thin lines are looked for by long narrow filters in many directions, so that a hair crack stands out from grain; broad
+ones, where the clicks are on one, by filters as broad as they. The cheapest path between the clicks is then found; lines
+much stronger than the one that was clicked, and straight joints that it was not clicked on, are no short cuts. Last, a
+second cheapest path close to the first follows the crest of the line, kinks and all.
 
 References
 ----------
@@ -46,16 +46,24 @@ _DARK_FIRST = 0.5
 _HALF_COST, _WEAKEST, _STRONGEST = 0.55, 1.2, 6.0
 #: Cost of a line this many times as strong as the one clicked, and of a straight joint from this share of it.
 _OVER, _OVER_FROM, _JOINT, _JOINT_FROM = 0.3, 1.7, 0.35, 0.25
-_STRIP_PX = 5
+#: Broad lines: how many times as broad as fine ones, the length of their filters, and their share of the strength of
+#: finer ones at the clicks from which on they are looked for.
+_BROAD, _BROAD_ALONG_PX, _BROAD_FROM = 4, 2.5, 1.0
+#: Breadth of the corridor about the first path, reach of a crest, and the least cost on it; pixels of a fine line.
+_CORRIDOR_PX, _CREST_PX, _CREST_LEAST = 7.0, 4, 0.06
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Lines:
-    """Strength of dark and of bright lines, and of straight level or upright ones, in units of the grain."""
+    """Strength of dark and of bright lines, and of straight level or upright ones, in units of the grain.
+
+    ``broad``: whether the line that was clicked is a broad one.
+    """
 
     dark: Floats
     bright: Floats
     joint: Floats
+    broad: bool
 
 
 def follow_line(rgb: NDArray[Any], points_px: Sequence[tuple[float, float]]) -> Floats:
@@ -90,9 +98,11 @@ def follow_line(rgb: NDArray[Any], points_px: Sequence[tuple[float, float]]) -> 
     part = _lightness(rgb[top:bottom, left:right])
     scale = min(1.0, float(np.sqrt(_MOST_PX / part.size)))
     small = part if scale == 1.0 else cv2.resize(part, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-    path = _path(_lines(small), (clicks - [left, top] + 0.5) * scale - 0.5, snap_px=max(2.0, SNAP_PX * scale))
-    path = (path + 0.5) / scale - 0.5
-    return _centred(part, path) + np.array([left, top], dtype=float)
+    places, snap_px = (clicks - [left, top] + 0.5) * scale - 0.5, max(2.0, SNAP_PX * scale)
+    lines = _lines(small, places, snap_px=snap_px)
+    path, is_dark = _path(lines, places, snap_px=snap_px)
+    path = _crested(lines.dark if is_dark else lines.bright, path, broad=2 if lines.broad else 1)
+    return (path + 0.5) / scale - 0.5 + np.array([left, top], dtype=float)
 
 
 def _lightness(rgb: NDArray[Any]) -> Floats:
@@ -102,35 +112,49 @@ def _lightness(rgb: NDArray[Any]) -> Floats:
 
 
 @cache
-def _filters() -> tuple[Floats, ...]:
+def _filters(along_px: float) -> tuple[Floats, ...]:
     """Second derivative across, long along, for each direction: positive on a dark line, no answer to a plain or a ramp."""
     y, x = np.mgrid[-_HALF_PX : _HALF_PX + 1, -_HALF_PX : _HALF_PX + 1].astype(np.float64)
     found = []
     for angle in np.arange(_DIRECTIONS) * np.pi / _DIRECTIONS:
         along, across = x * np.cos(angle) + y * np.sin(angle), -x * np.sin(angle) + y * np.cos(angle)
-        shape = np.exp(-0.5 * (along / _ALONG_PX) ** 2) * ((across / _ACROSS_PX) ** 2 - 1) * np.exp(-0.5 * (across / _ACROSS_PX) ** 2)
+        shape = np.exp(-0.5 * (along / along_px) ** 2) * ((across / _ACROSS_PX) ** 2 - 1) * np.exp(-0.5 * (across / _ACROSS_PX) ** 2)
         shape -= shape.mean()
         found.append((shape / np.abs(shape).sum() * 2).astype(np.float32))
     return tuple(found)
 
 
-def _lines(lightness: Floats) -> _Lines:
+def _lines(lightness: Floats, clicks: Floats, *, snap_px: float) -> _Lines:
     dark, bright, grain = (np.zeros_like(lightness) for _ in range(3))
-    for scale in (1, 2):
-        view = lightness if scale == 1 else cv2.resize(lightness, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-        if min(view.shape) < 3 * _HALF_PX:
+    finer, broad = 0.0, False
+    for scale in (1, 2, _BROAD):
+        if min(lightness.shape) < 3 * _HALF_PX * scale:
             continue
-        most, least, total = (np.zeros_like(view) for _ in range(3))
-        for shape in _filters()[:: 1 if scale == 1 else 2]:
-            answer = cv2.filter2D(view, cv2.CV_32F, shape, borderType=cv2.BORDER_REFLECT)
-            most, least = np.maximum(most, answer), np.minimum(least, answer)
-            total += np.abs(answer)
-        total /= _DIRECTIONS if scale == 1 else _DIRECTIONS // 2
-        if scale == 2:
-            most, least, total = (cv2.resize(v, lightness.shape[::-1], interpolation=cv2.INTER_LINEAR) for v in (most, least, total))
-        dark, bright, grain = np.maximum(dark, most), np.maximum(bright, -least), np.maximum(grain, total)
+        most, least, total = _answers(lightness, scale)
+        here = float(np.median(np.maximum(_at(most, clicks, snap_px), _DARK_FIRST * _at(least, clicks, snap_px))))
+        if scale == _BROAD and here < _BROAD_FROM * finer:
+            continue
+        finer, broad = max(finer, here), scale == _BROAD
+        dark, bright, grain = np.maximum(dark, most), np.maximum(bright, least), np.maximum(grain, total)
     noise = np.sqrt(cv2.blur(np.minimum(grain, 4 * float(np.median(grain)) + 0.5) ** 2, (61, 61)) + 0.15**2)
-    return _Lines(dark=dark / noise, bright=bright / noise, joint=_joints(lightness) / noise)
+    return _Lines(dark=dark / noise, bright=bright / noise, joint=_joints(lightness) / noise, broad=broad)
+
+
+def _answers(lightness: Floats, scale: int) -> tuple[Floats, Floats, Floats]:
+    """Strength of dark and of bright lines of one breadth, and the mean answer of all directions."""
+    view = lightness if scale == 1 else cv2.resize(lightness, None, fx=1 / scale, fy=1 / scale, interpolation=cv2.INTER_AREA)
+    filters = _filters(_BROAD_ALONG_PX if scale == _BROAD else _ALONG_PX)[:: 1 if scale == 1 else 2]
+    dark, bright, total = (np.zeros_like(view) for _ in range(3))
+    for shape in filters:
+        answer = cv2.filter2D(view, cv2.CV_32F, shape, borderType=cv2.BORDER_REFLECT)
+        dark, bright = np.maximum(dark, answer), np.maximum(bright, -answer)
+        total += np.abs(answer)
+    found = dark, bright, total / len(filters)
+    if scale == 1:
+        return found
+    size = lightness.shape[1], lightness.shape[0]
+    dark, bright, total = (np.asarray(cv2.resize(v, size, interpolation=cv2.INTER_LINEAR)) for v in found)
+    return dark, bright, total
 
 
 def _joints(lightness: Floats) -> Floats:
@@ -147,10 +171,10 @@ def _joints(lightness: Floats) -> Floats:
     return np.asarray(found)
 
 
-def _path(lines: _Lines, clicks: Floats, *, snap_px: float) -> Floats:
-    """Cheapest path through places near the clicks, (x, y)."""
+def _path(lines: _Lines, clicks: Floats, *, snap_px: float) -> tuple[Floats, bool]:
+    """Cheapest path through places near the clicks, (x, y), and whether the line is a dark one."""
     dark, bright = (_at(strength, clicks, snap_px) for strength in (lines.dark, lines.bright))
-    is_dark = dark.mean() >= _DARK_FIRST * bright.mean()
+    is_dark = bool(dark.mean() >= _DARK_FIRST * bright.mean())
     strength, seen = (lines.dark, dark) if is_dark else (lines.bright, bright)
     reference = float(np.clip(np.median(seen), _WEAKEST, _STRONGEST))
     on_joint = float(np.median(_at(lines.joint, clicks, 1.0))) > 0.5 * reference
@@ -164,7 +188,7 @@ def _path(lines: _Lines, clicks: Floats, *, snap_px: float) -> Floats:
         cost = cv2.resize(least, None, fx=1 / pool, fy=1 / pool, interpolation=cv2.INTER_NEAREST)
     places = (clicks + 0.5) / pool - 0.5
     path = _through(cost.astype(np.float64), places, reach=max(1.5, snap_px / pool))
-    return (path + 0.5) * pool - 0.5
+    return (path + 0.5) * pool - 0.5, is_dark
 
 
 def _at(strength: Floats, clicks: Floats, reach: float) -> Floats:
@@ -241,44 +265,29 @@ def _best_between(cost: Floats, place: Floats, before: _Spread, after: _Spread, 
     return int(rows[best]), int(columns[best])
 
 
-def _centred(lightness: Floats, path: Floats) -> Floats:
-    """The path moved to the middle of the line: straightened into a strip, and the best row of it taken."""
-    steps = np.linalg.norm(np.diff(path, axis=0), axis=1)
-    way = np.concatenate([[0.0], np.cumsum(steps)])
-    if way[-1] < 6:
+def _crested(strength: Floats, path: Floats, *, broad: int) -> Floats:
+    """The path along the crest of the line: the cheapest one near the path, by how far from the local crest it runs."""
+    reach = _CREST_PX * broad
+    around = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
+    crest = np.maximum(cv2.dilate(strength, around), 0.5)
+    near = np.zeros(strength.shape, np.uint8)
+    cv2.polylines(near, [np.round(path).astype(np.int32)], False, 1, 2 * int(_CORRIDOR_PX * broad) + 1)  # type: ignore[call-overload]
+    cost = np.where(near > 0, _CREST_LEAST + 1.0 - np.clip(strength / crest, 0.0, 1.0), np.inf).astype(float)
+    ends = []
+    for place in (path[0], path[-1]):
+        rows, columns, away = _disc(strength.shape, place, 3.0 * broad)
+        best = int(np.argmin(cost[rows, columns] + 0.2 * away / (3.0 * broad)))
+        ends.append((int(rows[best]), int(columns[best])))
+    search = MCP_Geometric(cost)
+    search.find_costs([ends[0]], [ends[1]])
+    return _smoothed(np.array([(c, r) for r, c in search.traceback(ends[1])], dtype=float))
+
+
+def _smoothed(path: Floats) -> Floats:
+    """Steps of the grid smoothed over five pixels, which leaves kinks; the ends stay."""
+    if len(path) < 8:
         return path
-    at = np.arange(0.0, way[-1], 1.0)
-    smooth = np.stack([np.interp(at, way, cv2.GaussianBlur(path[:, k : k + 1], (1, 0), 0, sigmaY=1.5)[:, 0]) if len(path) > 8
-                       else np.interp(at, way, path[:, k]) for k in range(2)], axis=1)
-    broad = np.stack([cv2.GaussianBlur(smooth[:, k : k + 1], (1, 0), 0, sigmaY=4.0)[:, 0] for k in range(2)], axis=1)
-    along = np.gradient(broad, axis=0)
-    along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-6)
-    normal = np.stack([-along[:, 1], along[:, 0]], axis=1)
-    offset = np.arange(-_STRIP_PX, _STRIP_PX + 0.1, 0.5)
-    places = (smooth[:, None] + offset[None, :, None] * normal[:, None]).astype(np.float32)
-    strip = cv2.remap(lightness, places[..., 0], places[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    across = np.array([[-1, -1, -1, 0, 1, 2, 1, 0, -1, -1, -1]], np.float32)
-    across -= across.mean()
-    answer = cv2.GaussianBlur(cv2.filter2D(strip, cv2.CV_32F, -across / 4), (1, 0), 0, sigmaY=2.0)
-    middle = answer[:, 3:-3]
-    answer = answer if middle.max(axis=1).mean() >= (-middle).max(axis=1).mean() else -answer
-    gain = np.clip(answer / max(float(np.quantile(answer, 0.95)), 0.5), 0, 1.5) - 0.05 * np.abs(offset)
-    moved = smooth + offset[_steady_row(gain)][:, None] * normal
-    return np.asarray(cv2.approxPolyDP(moved.astype(np.float32)[:, None], 0.5, False)[:, 0].astype(float))
-
-
-def _steady_row(gain: Floats, *, bend: float = 0.25) -> NDArray[np.intp]:
-    """Row of a strip at each step, with the most gain and little change."""
-    steps, number = gain.shape
-    total, came = gain[0].copy(), np.zeros((steps, number), np.intp)
-    for k in range(1, steps):
-        padded = np.concatenate([[-1e9], total, [-1e9]])
-        options = np.stack([padded[:-2] - bend, padded[1:-1], padded[2:] - bend])
-        best = options.argmax(axis=0)
-        came[k] = np.arange(number) + best - 1
-        total = options.max(axis=0) + gain[k]
-    row = np.zeros(steps, np.intp)
-    row[-1] = int(total.argmax())
-    for k in range(steps - 1, 0, -1):
-        row[k - 1] = came[k, row[k]]
-    return row
+    longer = np.concatenate([2 * path[0] - path[2:0:-1], path, 2 * path[-1] - path[-2:-4:-1]])
+    kernel = np.array([1, 4, 6, 4, 1]) / 16
+    smooth = np.stack([np.convolve(longer[:, k], kernel, mode="valid") for k in range(2)], axis=1)
+    return np.asarray(cv2.approxPolyDP(smooth.astype(np.float32)[:, None], 0.4, False)[:, 0].astype(float))

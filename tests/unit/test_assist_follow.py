@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 import shapely
 
+from facademap.condition.assist_lines import follow_line
 from facademap.errors import FacademapError, InputError
 from facademap.tasks.assist import follow
 
@@ -66,3 +67,17 @@ def test_the_input_is_never_overwritten(picture: Path, tmp_path: Path) -> None:
     with pytest.raises(FacademapError):
         follow(picture, clicks=clicks, kind="outline", out=picture)
     assert picture.read_bytes() == before
+
+
+@pytest.mark.parametrize("breadth_px", [4, 9])
+def test_a_broad_crack_is_followed_along_its_middle_round_its_kinks(breadth_px: int) -> None:
+    rng = np.random.default_rng(7)
+    stone = cv2.GaussianBlur(rng.normal(0.0, 24.0, (420, 620)).astype(np.float32), (0, 0), 1.5) + 165.0
+    kinks = np.array([[30, 80], [150, 190], [240, 160], [360, 300], [470, 260], [590, 350]])
+    cv2.polylines(stone, [kinks.astype(np.int32)], False, 55.0, breadth_px, cv2.LINE_AA)
+    picture = np.repeat(np.clip(stone, 0, 255).astype(np.uint8)[..., None], 3, axis=2)
+    path = shapely.LineString(follow_line(picture, [(30, 80), (300, 230), (590, 350)]))
+    truth = shapely.LineString(kinks)
+    followed = truth.intersection(path.buffer(2.0)).length / truth.length
+    assert followed >= 0.9
+    assert path.length < 1.15 * truth.length
