@@ -320,6 +320,8 @@ class Component:
         A plan costs no more than its unmatched repairs, the dearest piece of every repair and the opening
         of every block; where the bound lies above that, more stays unmatched.
         """
+        if not self.whole:  # a pair that was not looked at may cost more
+            return self.least_unmatched
         pairs = self.candidates.pairs
         dearest = math.fsum(max(max(c) for c in pairs[i].values()) for i in self.repairs if pairs[i])
         opening: dict[int, float] = {}

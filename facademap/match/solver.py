@@ -202,7 +202,7 @@ class _Run:
         if self.progress is None:
             return
         cost = math.fsum(p.cost for p in self.parts) + self.lost if self.parts else None
-        bound = math.fsum(p.bound for p in self.parts) + self.lost if self.parts else None
+        bound = math.fsum(p.bound for p in self.parts) + self.lost_bound if self.parts else None
         spent = 0.0
         if self.time_limit_s is not None:
             spent = (self.clock() - self.began) / self.time_limit_s
@@ -211,14 +211,12 @@ class _Run:
 
     def solution(self) -> Solution:
         """Solve, check, and return the plan."""
-        self.lost = 0.0
+        self.lost = self.lost_bound = 0.0
         self.candidates = find_candidates(
             self.problem, self.space, fits_alone=self.layouts.fits_alone if self.small else None,
             most_blocks=None if self.small or len(self.problem.repairs) * len(self.problem.blocks) < LARGE_PAIRS
             else MOST_BLOCKS,
         )
-        self.unavoidable = math.fsum(r.priority for r, pairs in zip(self.problem.repairs, self.candidates.pairs, strict=True)
-                                     if not pairs)
         check_locks(self.problem, self.candidates, self.layouts)
         return self._small_solution() if self.small else self._large_solution()
 
@@ -254,7 +252,9 @@ class _Run:
                 part.set_plan({k: g for k, g in groups.items() if k in set(keys)})
             self.parts.append(part)
         inside = {i for p in self.parts for i in p.repairs}
-        self.lost = math.fsum(p for i, p in enumerate(penalties) if i not in inside)
+        outside = [i for i in range(len(penalties)) if i not in inside]
+        self.lost = math.fsum(penalties[i] for i in outside)
+        self.lost_bound = math.fsum(min(penalties[i], candidates.beyond[i]) for i in outside)
         if any(part.cost == math.inf for part in self.parts):
             raise SolveError("no plan that holds all locks was found", "Lift a lock, or give more time.")
         self.tell("first plan", 0.0)
@@ -265,13 +265,11 @@ class _Run:
         elif self.ended == "proof":
             self.ended = "time"
         layouts = [c.layout for p in self.parts for c in p.plan if c.layout is not None]
-        lost_priority = math.fsum(r.priority for i, r in enumerate(problem.repairs)
-                                  if i not in inside and candidates.beyond[i] == math.inf)
-        lost = math.fsum(min(p, candidates.beyond[i]) for i, p in enumerate(penalties) if i not in inside)
+        lost_priority = math.fsum(problem.repairs[i].priority for i in outside if candidates.beyond[i] == math.inf)
         return self._finish(
-            layouts, math.fsum(min(p.bound, p.cost) for p in self.parts) + lost,
+            layouts, math.fsum(min(p.bound, p.cost) for p in self.parts) + self.lost_bound,
             math.fsum(p.least_left() for p in self.parts) + lost_priority,
-            math.fsum(min(p.cost, p.bound_at(p.unmatched)) for p in self.parts) + lost,
+            math.fsum(min(p.cost, p.bound_at(p.unmatched)) for p in self.parts) + self.lost_bound,
         )
 
     def _rebuild(self, penalties: list[float], locked_blocks: set[int]) -> None:

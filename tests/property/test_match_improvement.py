@@ -13,7 +13,7 @@ sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
 from match_instances import random_yard
 
 from facademap.io.match_files import problem_from_json
-from facademap.match import Problem, solve, verify
+from facademap.match import Problem, solve, solver, verify
 from facademap.match.candidates import find_candidates
 from facademap.match.freespace import FreeSpace
 from facademap.match.generation import Component
@@ -74,3 +74,22 @@ def test_one_thread_or_several_the_plan_is_the_same() -> None:
     assert one.slabs == two.slabs
     assert one.unmatched == two.unmatched
     assert (one.objective, one.bound, one.ended_by) == (two.objective, two.bound, two.ended_by)
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("tight", [False, True])
+def test_bounds_hold_when_only_the_best_looking_blocks_are_looked_at(
+    seed: int, tight: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    problem = problem_from_json(random_yard(16, 14, seed=seed, tight=tight))
+    best = solve(problem, compiled=True)
+    assert best.status == "optimal"
+    assert best.quality is not None
+    monkeypatch.setattr(solver, "LARGE_PAIRS", 1)
+    monkeypatch.setattr(solver, "MOST_BLOCKS", 2)
+    pruned = solve(problem, compiled=True)
+    assert verify(problem, pruned) == []
+    assert 0.0 < pruned.bound <= best.objective + 1e-6
+    assert best.objective <= pruned.objective + 1e-6
+    assert pruned.quality is not None
+    assert pruned.quality.unmatched_priority_bound <= best.quality.unmatched_priority + 1e-9
