@@ -6,21 +6,18 @@ import http.client
 import itertools
 import json
 import subprocess
-import sys
 import time
 import urllib.request
 import uuid
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import cv2
+import desk_sample
 import numpy as np
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parent))
-import desk_sample
-from desk_browser import Server, browser, open_desk, ready, saved, until
+from desk_browser import Server, open_desk, ready, saved, until
 
 from facademap.store.project import Project
 
@@ -34,20 +31,6 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = desk_sample.make_project(tmp_path_factory.mktemp("stories") / "sample", many=24, blocks=4)
     plan_project(made)
     return made
-
-
-@pytest.fixture(scope="module")
-def server(folder: Path) -> Iterator[Server]:
-    running = Server(folder).start()
-    yield running
-    if running.process and running.process.poll() is None:
-        running.kill()
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Any]:
-    with browser() as running:
-        yield running
 
 
 def rows(folder: Path, table: str = "conditions") -> Any:

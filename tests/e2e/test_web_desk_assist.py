@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import re
-import sys
 from pathlib import Path
 from typing import Any
 
+import desk_sample
 import numpy as np
 import pytest
 import shapely
-
-sys.path.insert(0, str(Path(__file__).parent))
-import desk_sample
-from desk_browser import Server, browser, open_desk, saved, until
+from desk_browser import Server, open_desk, saved, until
 
 from facademap.store.project import Project
 
@@ -43,23 +40,22 @@ def _on_screen(page: Any, u: float, v: float) -> tuple[float, float]:
     return tuple(seen[0][i] + (wanted - told[0][i]) * (seen[1][i] - seen[0][i]) / (told[1][i] - told[0][i]) for i, wanted in enumerate((u, v)))
 
 
-def test_a_stroke_along_a_course_gives_stones_that_a_person_confirms(undrawn: tuple[Path, Any]) -> None:
+def test_a_stroke_along_a_course_gives_stones_that_a_person_confirms(chromium: Any, undrawn: tuple[Path, Any]) -> None:
     folder, stones = undrawn
     server = Server(folder).start()
     try:
-        with browser() as running:
-            page, watch = open_desk(running, server)
-            page.keyboard.press("b")
-            until(page, "document.querySelector('.readout .hint').textContent.includes('course')")
-            course = stones[stones["course"] == int(stones["course"].median())].sort_values("number")
-            for k, number in enumerate((2, 5)):
-                middle = course.geometry.iloc[number].centroid
-                (page.mouse.dblclick if k else page.mouse.click)(*_on_screen(page, middle.x, middle.y))
-                page.wait_for_timeout(400)
-            until(page, "document.querySelector('.sheet .warn')?.textContent.includes('proposed')")
-            page.get_by_role("button", name="Confirm outline").click()
-            saved(page)
-            assert watch.faults == []
+        page, watch = open_desk(chromium, server)
+        page.keyboard.press("b")
+        until(page, "document.querySelector('.readout .hint').textContent.includes('course')")
+        course = stones[stones["course"] == int(stones["course"].median())].sort_values("number")
+        for k, number in enumerate((2, 5)):
+            middle = course.geometry.iloc[number].centroid
+            (page.mouse.dblclick if k else page.mouse.click)(*_on_screen(page, middle.x, middle.y))
+            page.wait_for_timeout(400)
+        until(page, "document.querySelector('.sheet .warn')?.textContent.includes('proposed')")
+        page.get_by_role("button", name="Confirm outline").click()
+        saved(page)
+        assert watch.faults == []
         with Project.open(folder, read_only=True) as project:
             found = project.read("wall_stones")
         assert len(found) >= 2

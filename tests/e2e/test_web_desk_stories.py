@@ -4,19 +4,15 @@ from __future__ import annotations
 
 import json
 import shutil
-import sys
 import time
 import urllib.parse
 import urllib.request
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import pytest
-
-sys.path.insert(0, str(Path(__file__).parent))
 import desk_sample
-from desk_browser import Server, browser, open_desk, saved, until
+import pytest
+from desk_browser import Server, open_desk, saved, until
 
 from facademap.store.project import Project
 
@@ -31,12 +27,6 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("stories") / "demo"
     run_demo(folder)
     return folder
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Any]:
-    with browser() as running:
-        yield running
 
 
 @pytest.fixture

@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import cv2
+import desk_sample
 import numpy as np
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parent))
-import desk_sample
-from desk_browser import Server, browser, open_desk, ready, saved, until
+from desk_browser import Server, open_desk, ready, saved, until
 
 from facademap.store.project import Project
 
@@ -28,20 +24,6 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
             edit.update("conditions", id, {"cause": "leaking gutter, mended", "cause_settled": True})
     plan_project(made)
     return made
-
-
-@pytest.fixture(scope="module")
-def server(folder: Path) -> Iterator[Server]:
-    running = Server(folder).start()
-    yield running
-    if running.process and running.process.poll() is None:
-        running.kill()
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Any]:
-    with browser() as running:
-        yield running
 
 
 @pytest.fixture(scope="module")
