@@ -8,6 +8,8 @@ import { entryOf, project, rowsOf, surface } from "./data.js";
 import { Conflict } from "./Conflict.jsx";
 import { Help, History, Name } from "./Dialogs.jsx";
 import { notice, redo, redoable, undo, undoable } from "./edits.js";
+import { addCorner, corner, hasCorner, leaveCorner, nudgeCorner, removeCorner, stepCorner } from "./corners.js";
+import { toClasses } from "./fields.jsx";
 import { Glyph } from "./Glyph.jsx";
 import { Layers, List, Missing } from "./Lists.jsx";
 import { conflict, keeps, lastNews, online, refused, signedOut, trouble, waitingEdits } from "./outbox.js";
@@ -151,17 +153,24 @@ function Tools() {
   );
 }
 
+function hintNow() {
+  if (thinking.value) return t("thinking");
+  if (tool.value === "modify") return t(corner.value >= 0 ? "hint.corner" : place.value === "repairs" ? "hint.cutout" : "hint.modify");
+  const drawn = place.value === "survey" && !sketching.value && tool.value !== "select" && selection.value[0]?.table === "conditions";
+  return `${t(`hint.${tool.value}`)}${drawn ? ` ${t("hint.classify")}` : ""}`;
+}
+
 function Readout() {
   const now = live.value;
   const at = pointer.value;
   const one = (m) => (units.value === "in" ? feetInches(m) : `${m.toFixed(3)} m`);
   return (
     <div class="readout">
-      <p class="hint">{thinking.value ? t("thinking") : t(tool.value === "modify" && place.value === "repairs" ? "hint.cutout" : `hint.${tool.value}`)}</p>
+      <p class="hint">{hintNow()}</p>
       {now && (
         <p class="live" role="status">
           {now.area !== undefined && <strong>{area(now.area)}</strong>}
-          {now.length !== undefined && <strong>{length(now.length, { both: true })}{now.pm ? ` ± ${(now.pm * 1000).toFixed(1)} mm (95 %)` : now.measured ? ` · ${t("accuracy.none")}` : ""}</strong>}
+          {now.length !== undefined && <strong>{now.area !== undefined && !now.measured && `${t("perimeter")} `}{length(now.length, { both: true })}{now.pm ? ` ± ${(now.pm * 1000).toFixed(1)} mm (95 %)` : now.measured ? ` · ${t("accuracy.none")}` : ""}</strong>}
           {now.pin && <span>{t("pin.place", { right: length(now.pin[0]), up: length(now.pin[1]) })}</span>}
           {now.width !== undefined && <span>{length(now.width)} × {length(now.height)}</span>}
           {now.last !== undefined && now.last > 0 && <span>{t("last.side")} {length(now.last, { both: true })}</span>}
@@ -256,8 +265,12 @@ function useKeys() {
       const onButton = e.target.tagName === "BUTTON" || e.target.closest?.(".sheet");
       if (/^[1-5]$/.test(key)) enter(PLACES[Number(key) - 1]);
       else if (!wallPlace) return;
-      else if (key === "Escape") cancel();
+      else if (key === "Escape") { if (hasCorner()) leaveCorner(); else cancel(); }
       else if (key === "Enter" && hasSketch()) finish();
+      else if (key === "Enter" && !onButton && selection.value[0]?.table === "conditions") classify();
+      else if ((key === "," || key === ".") && !onButton) stepCorner(key === "." ? 1 : -1);
+      else if (hasCorner() && !onButton && (key === "Delete" || key === "Backspace")) removeCorner();
+      else if (hasCorner() && !onButton && (key === "Insert" || key === " ")) addCorner();
       else if (key === "Backspace") { if (hasSketch()) stepBack(); else if (!isDrawing()) removeChosen(); }
       else if (key === "Delete") removeChosen();
       else if (key === " " && isDrawing() && !onButton) setVertex();
@@ -281,10 +294,18 @@ function useKeys() {
   }, []);
 }
 
+/** On to the classes of what was drawn; the digits go through them to the depth. */
+function classify() {
+  panel.value = "record";
+  sheetOpen.value = true;
+  setTimeout(toClasses, 30);
+}
+
 const zoom = (factor) => map.getView().animate({ resolution: map.getView().getResolution() * factor, duration: 160 });
 function arrow(key, far) {
   const [dx, dy] = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] }[key];
   if (isDrawing()) moveCursor(dx, dy, far);
+  else if (hasCorner()) nudgeCorner(dx, dy, far);
   else {
     const view = map.getView();
     const step = view.getResolution() * (far ? 300 : 90);

@@ -67,7 +67,7 @@ export function Name() {
   );
 }
 
-const KEYS = ["V", "P", "R", "F", "L", "O", "A", "W", "B", "E", "X", "H", "K", "J", "C", "M", "N", "T", "G", "arrows", "space", "enter", "backspace", "esc", "undo", "zoom", "alt", "shift", "find", "places"];
+const KEYS = ["V", "P", "R", "F", "L", "O", "A", "W", "B", "E", "X", "H", "K", "J", "C", "M", "N", "T", "G", "arrows", "space", "enter", "enter.class", "corners", "backspace", "esc", "undo", "zoom", "alt", "shift", "find", "places"];
 
 export function Help() {
   return (

@@ -6,6 +6,8 @@ import { Field } from "./fields.jsx";
 import { isNew } from "./keys.js";
 import { photoAddress, takePhoto } from "./photos.js";
 import { area, length, who } from "./settings.js";
+import { areaOf, lengthOf } from "./shapes.js";
+import { missingOf } from "./shared.js";
 import { t } from "./texts.js";
 import { copy, explode, merge, removeChosen } from "./tools.js";
 import { dialog, select, selection, template, tool } from "./view.js";
@@ -14,15 +16,19 @@ import { Reviews, isReviewer } from "./Review.jsx";
 import { Swatch } from "./Swatch.jsx";
 import { Templates } from "./Templates.jsx";
 
-/** Search the glossary by name, abbreviation or meaning; arrow keys and Enter choose. */
+/** Search the glossary by name, abbreviation or meaning, or open a family; what is chosen closes it again. */
 export function TermPicker({ value, onChange }) {
   const [text, setText] = useState("");
   const [open, setOpen] = useState("");
   const all = schema.value.terms;
   const asked = text.trim().toLowerCase();
-  const shown = asked ? all.filter((x) => x.name.includes(asked) || x.abbreviation.toLowerCase() === asked || x.meaning.toLowerCase().includes(asked))
-    : all.filter((x) => x.family === (open || term(value)?.family));
+  const shown = asked ? all.filter((x) => x.name.includes(asked) || x.abbreviation.toLowerCase() === asked || x.meaning.toLowerCase().includes(asked)) : all.filter((x) => x.family === open);
   const now = term(value);
+  const choose = (name) => {
+    onChange(name);
+    setText("");
+    setOpen("");
+  };
   return (
     <div class="picker">
       <div class="now">
@@ -31,7 +37,7 @@ export function TermPicker({ value, onChange }) {
       </div>
       <div class="chips" role="group" aria-label={t("families")}>
         {schema.value.families.map((f) => (
-          <button type="button" key={f.id} class="chip" aria-pressed={(open || now?.family) === f.id} title={`${f.name}: ${f.meaning}`} onClick={() => { setOpen(f.id); setText(""); }}>
+          <button type="button" key={f.id} class="chip" aria-pressed={(open || now?.family) === f.id} aria-expanded={open === f.id} title={`${f.name}: ${f.meaning}`} onClick={() => { setOpen(open === f.id ? "" : f.id); setText(""); }}>
             <Swatch family={f.id} small /> {f.id}
           </button>
         ))}
@@ -39,18 +45,20 @@ export function TermPicker({ value, onChange }) {
       <input type="search" aria-label={t("term.find")} placeholder={t("term.find.hint")} value={text} onInput={(e) => setText(e.currentTarget.value)}
         onKeyDown={(e) => {
           e.stopPropagation();
-          if (e.key === "Enter" && shown[0]) { onChange(shown[0].name); setText(""); }
+          if (e.key === "Enter" && asked && shown[0]) choose(shown[0].name);
         }} />
-      <ul class="terms" aria-label={t("terms")}>
-        {shown.map((x) => (
-          <li key={x.name}>
-            <button type="button" aria-pressed={x.name === value} onClick={() => { onChange(x.name); setText(""); }} class={x.parent ? "child" : ""}>
-              <Swatch term={x.name} small /> <span>{x.name} <abbr>{x.abbreviation}</abbr><small>{x.meaning}</small></span>
-            </button>
-          </li>
-        ))}
-        {!shown.length && <li class="aside">{t("none.found")}</li>}
-      </ul>
+      {(open || asked) && <div class="terms">
+        {open && !asked && <p class="aside">{family(open)?.name}: {family(open)?.meaning}</p>}
+        <ul aria-label={t("terms")}>
+          {shown.map((x) => (
+            <li key={x.name}>
+              <button type="button" aria-pressed={x.name === value} onClick={() => choose(x.name)} class={x.parent && !asked ? "child" : ""}>
+                <Swatch term={x.name} small /> <span>{x.name} <abbr>{x.abbreviation}</abbr><small>{x.meaning}</small></span>
+              </button>
+            </li>
+          ))}
+          {!shown.length && <li class="aside">{t("none.found")}</li>}
+        </ul></div>}
     </div>
   );
 }
@@ -90,6 +98,7 @@ export function Record() {
   const [row] = rows;
   const many = rows.length > 1;
   const line = row.geometry?.type.includes("Line");
+  const lacking = table === "conditions" && !many ? missingOf(row) : [];
   const names = (FORMS[table] ?? []).filter((n) => !(table === "conditions" && n === "width_m" && !line && !many));
   return (
     <div class="record">
@@ -97,7 +106,7 @@ export function Record() {
         <h2>{many ? t("many", { n: rows.length }) : <>{title(table)} <span class="id">{shown(row.id)}</span></>}</h2>
         <div class="figures">
           {!many && row.geometry && <button type="button" class="quiet" onClick={() => goTo(table, row.id)}>{t("show")}</button>}
-          {table === "conditions" && <span>{line ? length(sum(rows, "length_m")) : area(sum(rows, "area_m2"))}</span>}
+          {table === "conditions" && <span>{line ? length(sum(rows, (r) => r.length_m ?? lengthOf(r.geometry))) : area(sum(rows, (r) => r.area_m2 ?? areaOf(r.geometry)))}</span>}
           {!many && <button type="button" class="quiet" onClick={() => { dialog.value = { kind: "history", table, id: row.id }; }}>{t("panel.history")}</button>}
         </div>
         {many && <p class="aside">{t("many.hint")}</p>}
@@ -106,10 +115,10 @@ export function Record() {
         <p class="warn">{t("proposed")} <button type="button" onClick={() => change("confirmed_by", who.value || "surveyor")}>{t("confirm")}</button></p>
       )}
       <fieldset class="plain-set" disabled={isReviewer()}>
-      {table === "conditions" && <TermPicker value={same(rows, "term") ? row.term : null} onChange={(v) => change("term", v)} />}
+      {table === "conditions" && <TermPicker key={many ? "many" : row.id} value={same(rows, "term") ? row.term : null} onChange={(v) => change("term", v)} />}
       <div class="form">
         {names.map((name) => (
-          <Field key={name} table={table} name={name} value={same(rows, name) ? row[name] : null} mixed={!same(rows, name)} readOnly={READ_ONLY.has(name)} onChange={(v) => change(name, v)} />
+          <Field key={name} table={table} name={name} value={same(rows, name) ? row[name] : null} mixed={!same(rows, name)} readOnly={READ_ONLY.has(name)} lacking={lacking.includes(name)} onChange={(v) => change(name, v)} />
         ))}
       </div>
       </fieldset>
@@ -128,7 +137,7 @@ export function Record() {
   );
 }
 
-const sum = (rows, name) => rows.reduce((s, r) => s + (r[name] ?? 0), 0);
+const sum = (rows, measure) => rows.reduce((s, r) => s + measure(r), 0);
 export const shown = (id) => (isNew(id) ? t("new") : id);
 export const title = (table) => t(`one.${table}`);
 

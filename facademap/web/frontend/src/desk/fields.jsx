@@ -1,7 +1,7 @@
 // One input for every kind of column, made from the contract of the table.
 import { useEffect, useState } from "preact/hooks";
 import { column, rowsOf, schema } from "./data.js";
-import { length, units } from "./settings.js";
+import { area as areaText, length, units } from "./settings.js";
 import { t } from "./texts.js";
 
 const CLASSES = new Set(["cc", "uc", "rc"]);
@@ -17,16 +17,42 @@ export function said(table, name, value) {
   if (name === "geometry") return value ? t("outline.corners", { n: JSON.stringify(value.coordinates).split("[").length - 2 }) : "–";
   if (value === null || value === undefined || value === "") return "–";
   if (column(table, name)?.unit === "m") return length(value, { digits: 1 });
+  if (column(table, name)?.unit === "m2") return areaText(value);
+  if (typeof value === "boolean") return t(value ? "yes" : "no");
   return typeof value === "object" ? JSON.stringify(value) : String(value);
 }
 
 export const labelOf = label;
 
-export function Classes({ name, value, onChange, mixed }) {
+/** Go to the first class of what is selected; digits answer from there on. */
+export const toClasses = () => document.querySelector(".sheet .classes .seg")?.focus();
+
+/** From one class to the next, and from the last to the measure. */
+function onward(group) {
+  const groups = [...document.querySelectorAll(".sheet .classes")];
+  const next = groups[groups.indexOf(group) + 1]?.querySelector(".seg") ?? ["depth_m", "width_m"].map((n) => document.getElementById(`field-conditions-${n}`)).find(Boolean);
+  next?.focus();
+  next?.select?.();
+}
+
+export function Classes({ name, value, onChange, mixed, lacking }) {
   const words = schema.value.classes[name];
+  const onKey = (e) => {
+    const group = e.currentTarget;
+    const all = [...group.querySelectorAll(".seg")];
+    const turn = { ArrowLeft: -1, ArrowRight: 1 }[e.key];
+    if (e.ctrlKey || e.metaKey || e.altKey) return;
+    if (/^[0-3]$/.test(e.key)) {
+      if (value !== Number(e.key)) onChange(Number(e.key));
+      onward(group);
+    } else if (turn) all[(all.indexOf(document.activeElement) + turn + 4) % 4]?.focus();
+    else return;
+    e.preventDefault();
+    e.stopPropagation();
+  };
   return (
-    <fieldset class="classes">
-      <legend>{label(name)} <span class="aside">{value === null || value === undefined ? t(mixed ? "differs" : "not.set") : words[value]}</span></legend>
+    <fieldset class={`classes ${lacking ? "lacking" : ""}`} onKeyDown={onKey}>
+      <legend>{label(name)} <span class="aside">{value === null || value === undefined ? t(mixed ? "differs" : lacking ? "lacking" : "not.set") : words[value]}</span></legend>
       <div class="segments">
         {[0, 1, 2, 3].map((n) => (
           <button type="button" key={n} aria-pressed={value === n} class={`seg level${n}`} title={words[n]} onClick={() => onChange(value === n ? null : n)}>
@@ -69,10 +95,10 @@ export function Entry({ value, onCommit, area, ...rest }) {
   );
 }
 
-export function Field({ table, name, value, onChange, mixed, readOnly }) {
+export function Field({ table, name, value, onChange, mixed, readOnly, lacking }) {
   const col = column(table, name);
   if (!col) return null;
-  if (CLASSES.has(name)) return <Classes name={name} value={value} onChange={onChange} mixed={mixed} />;
+  if (CLASSES.has(name)) return <Classes name={name} value={value} onChange={onChange} mixed={mixed} lacking={lacking} />;
   const id = `field-${table}-${name}`;
   const hint = mixed ? t("differs") : "";
   let input;
@@ -122,8 +148,8 @@ export function Field({ table, name, value, onChange, mixed, readOnly }) {
     input = <Entry id={id} placeholder={hint} disabled={readOnly} value={value ?? ""} onCommit={(text) => onChange(text.trim() || null)} />;
   }
   return (
-    <div class="field" title={col.meaning}>
-      <label for={id}>{label(name)}</label>
+    <div class={`field ${lacking ? "lacking" : ""}`} title={col.meaning}>
+      <label for={id}>{label(name)}{lacking && <> · <b>{t("lacking")}</b></>}</label>
       {input}
     </div>
   );

@@ -16,6 +16,9 @@ export const areaOf = (geometry) => {
 };
 export const lengthOfLine = (line) => line.slice(1).reduce((sum, p, i) => sum + Math.hypot(p[0] - line[i][0], p[1] - line[i][1]), 0);
 
+/** The same for every line of a geometry; nothing for an area or a point. */
+export const lengthOf = (geometry) => (geometry?.type === "LineString" ? lengthOfLine(geometry.coordinates) : geometry?.type === "MultiLineString" ? geometry.coordinates.reduce((s, l) => s + lengthOfLine(l), 0) : 0);
+
 const cross = (o, a, b) => (a[0] - o[0]) * (b[1] - o[1]) - (a[1] - o[1]) * (b[0] - o[0]);
 const meets = (a, b, c, d) => {
   const [d1, d2, d3, d4] = [cross(c, d, a), cross(c, d, b), cross(a, b, c), cross(a, b, d)];
@@ -140,4 +143,48 @@ export function sideMoved(ring, i, [bx, by]) {
 export function cornerMoved(ring, i, by) {
   const next = sideMoved(ring, i, by);
   return next && sideMoved(next, (i - 1 + ring.length) % ring.length, by);
+}
+
+// -- corners ------------------------------------------------------------------------------------------------
+
+/** Every corner with its place in the coordinates; the closing one of a ring is its first and not named again. */
+export function cornersOf({ type, coordinates }) {
+  const found = [];
+  const walk = (c, path) => {
+    if (typeof c[0] === "number") found.push({ path, at: c });
+    else c.slice(0, type.includes("Polygon") && typeof c[0]?.[0] === "number" ? -1 : undefined).forEach((part, i) => walk(part, [...path, i]));
+  };
+  walk(coordinates, []);
+  return found;
+}
+
+/** A geometry with the line or ring that holds a corner made anew; the ring stays closed. */
+function withLine({ type, coordinates }, path, make) {
+  const place = path.slice(0, -1);
+  const rebuilt = (c, [next, ...rest]) => {
+    if (next !== undefined) return c.map((part, i) => (i === next ? rebuilt(part, rest) : part));
+    const ring = type.includes("Polygon");
+    const line = make(ring ? c.slice(0, -1) : c, path.at(-1), ring);
+    return line && (ring ? [...line, line[0]] : line);
+  };
+  const next = rebuilt(coordinates, place);
+  return next ? { type, coordinates: next } : null;
+}
+
+export const withCorner = (geometry, path, at) => (path.length ? withLine(geometry, path, (line, i) => line.map((p, k) => (k === i ? at : p))) : { ...geometry, coordinates: at });
+export const withCornerAdded = (geometry, path) => (path.length ? withLine(geometry, path, (line, i, ring) => {
+  const [a, b] = i + 1 < line.length || ring ? [line[i], line[(i + 1) % line.length]] : [line[i - 1], line[i]];
+  const middle = [(a[0] + b[0]) / 2, (a[1] + b[1]) / 2];
+  const at = i + 1 < line.length || ring ? i + 1 : i;
+  return [...line.slice(0, at), middle, ...line.slice(at)];
+}) : geometry);
+/** Without a corner; null where too few would be left. */
+export function withoutCorner(geometry, path) {
+  const least = geometry.type.includes("Polygon") ? 4 : 3;
+  let few = !path.length;
+  const next = few ? null : withLine(geometry, path, (line, i) => {
+    few = line.length < least;
+    return line.filter((_, k) => k !== i);
+  });
+  return few ? null : next;
 }
