@@ -19,9 +19,10 @@ function columnOf(told, array) {
   return () => told.same;
 }
 
-/** Boxes of all rows in micrometres: left, bottom, right, top; an empty box for rows without an outline. */
+/** Boxes of all rows in micrometres: left, bottom, right, top; an empty box for rows without an outline. The extent is that of all. */
 function boxesOf({ n, ringsTo, pointsTo, xy }) {
   const boxes = new Int32Array(n * 4);
+  const extent = [Infinity, Infinity, -Infinity, -Infinity];
   let ring = 0;
   let point = 0;
   for (let i = 0; i < n; i += 1) {
@@ -40,8 +41,13 @@ function boxesOf({ n, ringsTo, pointsTo, xy }) {
     boxes[4 * i + 1] = low;
     boxes[4 * i + 2] = right;
     boxes[4 * i + 3] = high;
+    if (left > right) continue;
+    if (left < extent[0]) extent[0] = left;
+    if (low < extent[1]) extent[1] = low;
+    if (right > extent[2]) extent[2] = right;
+    if (high > extent[3]) extent[3] = high;
   }
-  return boxes;
+  return { boxes, extent };
 }
 
 /** A packed table as it was sent. */
@@ -57,8 +63,7 @@ export function unpack(buffer) {
   const pack = { n: head.n, seq: later.seq, later: later.rows, rev: columnOf(head.rev, array), columns, value: (name, i) => columns[name]?.(i) ?? null };
   if (!head.kind) return pack;
   for (const name of ["kind", "ringsTo", "pointsTo", "begins", "xy"]) pack[name] = array(head[name]);
-  pack.boxes = boxesOf(pack);
-  return pack;
+  return Object.assign(pack, boxesOf(pack));
 }
 
 /** One row in the same form, for what was drawn or changed since the table came. */
@@ -75,8 +80,7 @@ export function packOne(row) {
     });
   }
   const pack = { n: 1, kind: [Math.max(0, kind)], ringsTo: [begins.length], begins, pointsTo, xy, value: (name) => row[name] ?? null };
-  pack.boxes = boxesOf(pack);
-  return pack;
+  return Object.assign(pack, boxesOf(pack));
 }
 
 export const kindOf = (pack, i) => KINDS[pack.kind[i]];
@@ -95,46 +99,36 @@ function geometryOf(pack, i) {
   return { type, coordinates };
 }
 
-/** Numbers of the rows by the square of the wall that their boxes touch; large rows stand apart. */
-function gridOf(pack) {
-  const { n, boxes } = pack;
-  let [left, low, right, high] = [Infinity, Infinity, -Infinity, -Infinity];
-  for (let i = 0; i < n; i += 1) {
-    if (boxes[4 * i] > boxes[4 * i + 2]) continue;
-    left = Math.min(left, boxes[4 * i]);
-    low = Math.min(low, boxes[4 * i + 1]);
-    right = Math.max(right, boxes[4 * i + 2]);
-    high = Math.max(high, boxes[4 * i + 3]);
-  }
-  if (left > right) return null;
+/** A shape larger than so many squares of the grid stands apart. */
+const LARGE = 4;
+/** Numbers of the rows by the square of the wall in which their middles lie; large shapes stand apart. */
+function gridOf({ n, boxes, extent: [left, low, right, high] }) {
   const side = Math.max(1000, Math.sqrt(((right - left + 1) * (high - low + 1)) / Math.max(1, n / 4)));
   const wide = Math.floor((right - left) / side) + 1;
-  const tall = Math.floor((high - low) / side) + 1;
-  const starts = new Uint32Array(wide * tall + 1);
+  const starts = new Uint32Array(wide * (Math.floor((high - low) / side) + 1) + 1);
+  const squares = new Int32Array(n);
   const large = [];
-  // first and last column and row of each shape; those that span many squares are kept apart
-  const spans = new Int32Array(n * 4);
   for (let i = 0, k = 0; i < n; i += 1, k += 4) {
-    spans[k + 2] = -1;
+    squares[i] = -1;
     if (boxes[k] > boxes[k + 2]) continue;
-    const [c0, r0] = [Math.floor((boxes[k] - left) / side), Math.floor((boxes[k + 1] - low) / side)];
-    const [c1, r1] = [Math.floor((boxes[k + 2] - left) / side), Math.floor((boxes[k + 3] - low) / side)];
-    if ((c1 - c0 + 1) * (r1 - r0 + 1) > 64) {
+    if (boxes[k + 2] - boxes[k] > LARGE * side || boxes[k + 3] - boxes[k + 1] > LARGE * side) {
       large.push(i);
       continue;
     }
-    [spans[k], spans[k + 1], spans[k + 2], spans[k + 3]] = [c0, r0, c1, r1];
-    for (let r = r0; r <= r1; r += 1) for (let c = c0; c <= c1; c += 1) starts[r * wide + c + 1] += 1;
+    const column = Math.floor(((boxes[k] + boxes[k + 2]) / 2 - left) / side);
+    const row = Math.floor(((boxes[k + 1] + boxes[k + 3]) / 2 - low) / side);
+    squares[i] = row * wide + column;
+    starts[squares[i] + 1] += 1;
   }
   for (let k = 1; k < starts.length; k += 1) starts[k] += starts[k - 1];
   const rows = new Uint32Array(starts[starts.length - 1]);
   const next = starts.slice();
-  for (let i = 0, k = 0; i < n; i += 1, k += 4) {
-    for (let r = spans[k + 1]; spans[k + 2] >= 0 && r <= spans[k + 3]; r += 1) {
-      for (let c = spans[k]; c <= spans[k + 2]; c += 1) rows[next[r * wide + c]++] = i;
-    }
+  for (let i = 0; i < n; i += 1) {
+    if (squares[i] < 0) continue;
+    rows[next[squares[i]]] = i;
+    next[squares[i]] += 1;
   }
-  return { left, low, right, high, side, wide, tall, starts, rows, large };
+  return { left, low, side, wide, tall: (starts.length - 1) / wide, starts, rows, large };
 }
 
 export class Table {
@@ -247,7 +241,6 @@ export class Table {
   shapesIn([left, low, right, high], act) {
     const pack = this.#pack;
     if (pack?.xy) {
-      this.#grid ??= gridOf(pack);
       for (const i of this.#numbersIn(left, low, right, high)) if (!this.#replaced[i]) act(pack, i);
     }
     for (const id of this.#undrawn) {
@@ -262,30 +255,28 @@ export class Table {
   }
 
   #numbersIn(left, low, right, high) {
-    const grid = this.#grid;
-    if (!grid) return [];
-    const { boxes, n } = this.#pack;
+    const { boxes, n, extent } = this.#pack;
     const meets = (i) => boxes[4 * i] <= right && boxes[4 * i + 2] >= left && boxes[4 * i + 1] <= high && boxes[4 * i + 3] >= low;
-    const clamp = (v, most) => Math.max(0, Math.min(most, Math.floor(v)));
-    const [c0, c1] = [clamp((left - grid.left) / grid.side, grid.wide - 1), clamp((right - grid.left) / grid.side, grid.wide - 1)];
-    const [r0, r1] = [clamp((low - grid.low) / grid.side, grid.tall - 1), clamp((high - grid.low) / grid.side, grid.tall - 1)];
-    const all = (c1 - c0 + 1) * (r1 - r0 + 1) > 0.6 * grid.wide * grid.tall;
     const found = [];
-    if (all) {
+    const across = Math.min(right, extent[2]) - Math.max(left, extent[0]);
+    const up = Math.min(high, extent[3]) - Math.max(low, extent[1]);
+    if (across < 0 || up < 0) return found;
+    if (across * up > 0.6 * (extent[2] - extent[0]) * (extent[3] - extent[1])) {
       for (let i = 0; i < n; i += 1) if (meets(i)) found.push(i);
       return found;
     }
-    const seen = new Set();
+    this.#grid ??= gridOf(this.#pack);
+    const grid = this.#grid;
+    // a shape reaches no further from its middle than half of what is still no large one
+    const reach = (LARGE / 2) * grid.side;
+    const within = (v, most) => Math.max(0, Math.min(most, Math.floor(v / grid.side)));
+    const [c0, c1] = [within(left - reach - grid.left, grid.wide - 1), within(right + reach - grid.left, grid.wide - 1)];
+    const [r0, r1] = [within(low - reach - grid.low, grid.tall - 1), within(high + reach - grid.low, grid.tall - 1)];
     for (let r = r0; r <= r1; r += 1) {
-      for (let k = grid.starts[r * grid.wide + c0]; k < grid.starts[r * grid.wide + c1 + 1]; k += 1) {
-        const i = grid.rows[k];
-        if (!seen.has(i) && meets(i)) {
-          seen.add(i);
-          found.push(i);
-        }
-      }
+      const end = grid.starts[r * grid.wide + c1 + 1];
+      for (let k = grid.starts[r * grid.wide + c0]; k < end; k += 1) if (meets(grid.rows[k])) found.push(grid.rows[k]);
     }
     for (const i of grid.large) if (meets(i)) found.push(i);
-    return found.sort((a, b) => a - b);
+    return Uint32Array.from(found).sort();
   }
 }

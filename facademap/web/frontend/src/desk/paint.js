@@ -2,6 +2,8 @@
 // that a hundred thousand outlines never hold up the hand; until a new picture is ready the old one is shown in its place.
 import Layer from "ol/layer/Layer.js";
 import { kindOf } from "./packed.js";
+import { Raster, STEP_PX } from "./raster.js";
+import { tileOf } from "./signs.js";
 
 const PER_M = 1e6;
 /** Longest turn of painting. */
@@ -11,16 +13,12 @@ const ON_PAPER = { willReadFrequently: true };
 const BETWEEN_LOOKS = 24;
 /** The picture reaches this much beyond the view, so that a pan finds its edge later. */
 const RATIO = 1.4;
-/** Steps of an outline below this cannot be seen. */
-const STEP_PX = 0.7;
 /** From here on outlines are crowded and small ones are drawn plain. */
 const CROWD = 3000;
 const HATCHED_PX = 14;
 /** Shapes no larger than this are drawn as a box. */
 const BOX_PX = 5;
-/** What lies under this many others cannot be seen through them. */
-const SEEN_THROUGH = 5;
-const CELL_PX = 4;
+const BAND_PX = 64;
 
 const turn = () => new Promise((resolve) => {
   const { port1, port2 } = new MessageChannel();
@@ -143,33 +141,49 @@ function drawShape(pen, pack, i, style, place) {
   }
 }
 
-/** How often each small square of a picture was covered, to leave out what lies hidden under many others. */
-class Cover {
-  constructor(wide, high) {
-    this.wide = Math.ceil(wide / CELL_PX);
-    this.high = Math.ceil(high / CELL_PX);
-    this.times = new Uint8Array(this.wide * this.high);
+const colours = new Map();
+/** What a colour or a hatch is to the raster; nothing where it does not know it. */
+function paintOf(colour, ratio) {
+  if (!colour || colour === "rgba(0,0,0,0)") return null;
+  const tile = tileOf(colour);
+  if (tile) return { tile, scale: ratio };
+  if (!colours.has(colour)) {
+    const pen = new OffscreenCanvas(1, 1).getContext("2d");
+    pen.fillStyle = colour;
+    pen.fillRect(0, 0, 1, 1);
+    const [red, green, blue, alpha] = pen.getImageData(0, 0, 1, 1).data;
+    colours.set(colour, { red: red / 255, green: green / 255, blue: blue / 255, alpha: alpha / 255 });
   }
+  return colours.get(colour);
+}
 
-  /** Whether a shape can be seen; what `covers` is noted as drawn. */
-  take(pack, i, { left, top, scale }, covers) {
-    const { boxes } = pack;
-    const k = scale / CELL_PX;
-    const [x0, x1, y0, y1] = [(boxes[4 * i] - left) * k, (boxes[4 * i + 2] - left) * k, (top - boxes[4 * i + 3]) * k, (top - boxes[4 * i + 1]) * k];
-    const column = (x) => Math.max(0, Math.min(this.wide - 1, Math.floor(x)));
-    const row = (y) => Math.max(0, Math.min(this.high - 1, Math.floor(y)));
-    let seen = false;
-    for (let r = row(y0); r <= row(y1) && !seen; r += 1) {
-      for (let c = column(x0); c <= column(x1) && !seen; c += 1) seen = this.times[r * this.wide + c] < SEEN_THROUGH;
-    }
-    if (!seen || !covers) return seen;
-    // the middle half of its box is what a shape surely covers
-    const [dx, dy] = [(x1 - x0) / 4, (y1 - y0) / 4];
-    for (let r = row(y0 + dy); r <= row(y1 - dy); r += 1) {
-      for (let c = column(x0 + dx); c <= column(x1 - dx); c += 1) if (this.times[r * this.wide + c] < 255) this.times[r * this.wide + c] += 1;
-    }
-    return true;
+const stamps = new WeakMap();
+/** The pixels of the image of a sign. */
+function stampOf(image, ratio) {
+  if (!stamps.has(image)) {
+    const picture = image.getImage(ratio);
+    const pen = new OffscreenCanvas(picture.width, picture.height).getContext("2d");
+    pen.drawImage(picture, 0, 0);
+    stamps.set(image, pen.getImageData(0, 0, picture.width, picture.height));
   }
+  return stamps.get(image);
+}
+
+/** Draw a row under what the raster has, as far as it can be told in a crowd: no text, and dashes as a paler line. */
+function layShape(raster, pack, i, style, place) {
+  const kind = kindOf(pack, i);
+  if (kind.endsWith("Point")) {
+    if (style.getImage()) raster.stamp(pack, i, place, stampOf(style.getImage(), place.ratio));
+    return;
+  }
+  const stroke = style.getStroke();
+  if (stroke) {
+    const paint = paintOf(stroke.getColor(), place.ratio);
+    const [dash, gap] = stroke.getLineDash() ?? [1, 0];
+    raster.stroke(pack, i, place, stroke.getWidth() * place.ratio, gap ? { ...paint, alpha: (paint.alpha * dash) / (dash + gap) } : paint);
+  }
+  const paint = kind.endsWith("Polygon") && paintOf(style.getFill()?.getColor(), place.ratio);
+  if (paint) raster.fill(pack, i, place, paint);
 }
 
 const isPlain = (style) => !Array.isArray(style) && !style.getStroke() && !style.getText() && Boolean(style.getFill());
@@ -207,6 +221,13 @@ export function paintedLayer({ tables, wanted, zIndex, visible = true, side = nu
     if (!front) show(picture);
     const box = [picture.left, picture.top - high * resolution, picture.left + wide * resolution, picture.top].map((v) => v * PER_M);
     let begun = performance.now();
+    /** Go on, after a pause where this turn has lasted long enough; false when another picture is wanted by now. */
+    const goOn = async () => {
+      if (performance.now() - begun <= TURN_MS) return true;
+      await turn();
+      begun = performance.now();
+      return job?.number === number;
+    };
     for (const [name, table, style] of tables()) {
       const found = [];
       table.shapesIn(box, (pack, i) => {
@@ -215,32 +236,29 @@ export function paintedLayer({ tables, wanted, zIndex, visible = true, side = nu
       const share = found.length / 2 / CROWD;
       const crowded = HATCHED_PX * Math.min(4, Math.max(1, share));
       // where many lie over each other they are drawn from the uppermost down, each under what is there, until nothing more is seen
-      const under = share > 1 ? canvas.cloneNode() : null;
-      const cover = under && new Cover(wide, high);
-      const brush = under ? under.getContext("2d", ON_PAPER) : pen;
-      if (under) {
-        brush.scale(ratio, ratio);
-        brush.globalCompositeOperation = "destination-over";
-      }
+      const under = share > 1 ? new Raster(canvas.width, canvas.height) : null;
+      const inPixels = { ...place, scale: place.scale * ratio };
       for (let k = 0; k < found.length; k += 2) {
         if (k % (2 * BETWEEN_LOOKS) === 0) {
           // reading a point has everything drawn now, within this turn, and not all of it together at the end
-          brush.getImageData(0, 0, 1, 1);
-          if (performance.now() - begun > TURN_MS) {
-            await turn();
-            if (job?.number !== number) return;
-            begun = performance.now();
-          }
+          if (!under) pen.getImageData(0, 0, 1, 1);
+          if (!await goOn()) return;
         }
         const at = under ? found.length - 2 - k : k;
         const [pack, i] = [found[at], found[at + 1]];
-        let sign = signOf(style, name, pack, i, resolution, crowded);
+        const sign = signOf(style, name, pack, i, resolution, crowded);
         if (!sign) continue;
-        // of a sign in several parts only the uppermost is drawn, without the light rim under it
-        if (under && Array.isArray(sign)) sign = sign.at(-1);
-        if (!cover || cover.take(pack, i, place, isPlain(sign))) drawShape(brush, pack, i, sign, place);
+        // of a sign in several parts only the uppermost is drawn in a crowd, without the light rim under it
+        if (under) layShape(under, pack, i, Array.isArray(sign) ? sign.at(-1) : sign, inPixels);
+        else drawShape(pen, pack, i, sign, place);
       }
-      if (under) pen.drawImage(under, 0, 0, wide, high);
+      for (let from = 0; under && from < canvas.height; from += BAND_PX) {
+        if (!await goOn()) return;
+        const to = Math.min(canvas.height, from + BAND_PX);
+        const band = new OffscreenCanvas(canvas.width, to - from);
+        band.getContext("2d", ON_PAPER).putImageData(under.image(from, to), 0, 0);
+        pen.drawImage(band, 0, from / ratio, canvas.width / ratio, (to - from) / ratio);
+      }
     }
     show(picture);
   }

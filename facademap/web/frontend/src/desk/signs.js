@@ -8,6 +8,9 @@ const PX_PER_MM = 4.2;
 const SMALL_PX = 3;
 const PLAIN_PX = 14;
 const patterns = new Map();
+const tiles = new WeakMap();
+/** The pixels that a pattern repeats; nothing for a colour. */
+export const tileOf = (pattern) => tiles.get(pattern);
 
 /** A pattern of lines or dots for the fill of a term. */
 export function hatchPattern(hatch, colour, strength = 1) {
@@ -42,6 +45,7 @@ export function hatchPattern(hatch, colour, strength = 1) {
     }
   }
   const pattern = pen.createPattern(canvas, "repeat");
+  tiles.set(pattern, pen.getImageData(0, 0, canvas.width, canvas.height));
   patterns.set(key, pattern);
   return pattern;
 }
