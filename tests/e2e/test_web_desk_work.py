@@ -82,7 +82,7 @@ def test_stages_checks_and_photos_wait_in_one_line_and_arrive_in_order(chromium:
     page.context.set_offline(True)
     next_stage(page, "approved")
     until(page, "document.querySelector('.work .figures').textContent.includes('approved')")
-    page.locator(".shot input").set_input_files(snapshot)
+    page.locator(".shot input[type=file]").set_input_files(snapshot)
     page.get_by_alt_text("Photo taken").wait_for()
     until(page, "document.querySelector('.shot img').naturalWidth > 0")
     next_stage(page, "cut out")
@@ -93,6 +93,7 @@ def test_stages_checks_and_photos_wait_in_one_line_and_arrive_in_order(chromium:
     # what waits can be looked at, in its order, with the photo
     page.locator("button.state").click()
     listed = page.get_by_role("dialog").locator("li")
+    listed.nth(3).wait_for()
     told = [listed.nth(i).inner_text() for i in range(listed.count())]
     assert ["approved" in told[0], "photo" in told[1], "cut out" in told[2]] == [True, True, True]
     until(page, "document.querySelector('dialog li img').naturalWidth > 0")
@@ -158,13 +159,14 @@ def test_an_entry_the_gate_refuses_is_kept_with_the_reason_and_can_be_sent_again
     dialog = page.get_by_role("dialog")
     assert "not written down" in dialog.inner_text()
     page.keyboard.press("Escape")
-    page.locator(".work details form").wait_for()
+    page.locator(".work .cut-out form").wait_for()
     piece = rows(folder, "repairs", id=repair).iloc[0]
     u0, v0, u1, v1 = (1000 * v for v in piece.geometry.bounds)
     width, height, depth = u1 - u0, v1 - v0, 1000 * piece["depth_m"]
     diagonal = (width**2 + height**2) ** 0.5
-    for label, value, count in (("Widths", width, 2), ("Heights", height, 2), ("Both diagonals", diagonal, 2), ("Depth at four corners", depth, 4)):
-        page.locator(".work details form").get_by_label(label).fill(" ".join([f"{value:.2f}"] * count))
+    for label, value in (("Widths", width), ("Heights", height), ("Both diagonals", diagonal), ("Depth at four corners", depth)):
+        for box in page.locator(".work .cut-out").get_by_role("group", name=label).locator("input").all():
+            box.fill(f"{value:.2f}")
     page.get_by_role("button", name="Store measures").click()
     saved(page)
     page.get_by_role("button", name="1 not stored").click()
@@ -183,10 +185,11 @@ def test_the_server_killed_while_work_is_recorded_enters_everything_once(chromiu
     open_work(page, repair)
     next_stage(page, "approved")
     server.kill()
-    page.locator(".shot input").set_input_files(snapshot)
+    page.locator(".shot input[type=file]").set_input_files(snapshot)
     next_stage(page, "cut out")
     server.start()
     until(page, "document.querySelector('.state').textContent === 'All saved'", seconds=40)
+    page.locator(".work summary", has_text="Later").click()
     checks = page.locator(".check-item", has=page.get_by_role("button", name="Good"))
     checks.first.get_by_role("button", name="Good").click()
     server.kill()

@@ -1,9 +1,10 @@
 // What is selected, and its classing.
-import { useRef, useState } from "preact/hooks";
+import { useState } from "preact/hooks";
 import { entryOf, family, rowsOf, schema, term, tickOf } from "./data.js";
 import { edit } from "./edits.js";
 import { Field } from "./fields.jsx";
 import { isNew } from "./keys.js";
+import { PhotoButton } from "./PhotoButton.jsx";
 import { photoAddress, takePhoto } from "./photos.js";
 import { area, length, who } from "./settings.js";
 import { areaOf, lengthOf } from "./shapes.js";
@@ -155,21 +156,15 @@ function Template() {
 
 /** The photo that shows a condition, taken on the spot; kept here until there is a connection. */
 function Photo({ rows }) {
-  const file = useRef(null);
   const [row] = rows;
   const photo = rows.every((r) => r.photo === row.photo) ? row.photo : null;
   const set = (id) => edit(t("what.photo.set", { n: rows.length > 1 ? t("together", { n: rows.length }) : shown(row.id) }), rows.map((r) => ({ op: "update", table: "conditions", id: r.id, values: { photo: id } })));
-  const take = (event) => {
-    const [picture] = event.currentTarget.files;
-    if (picture) set(takePhoto(picture, { subject: "condition", name: `${shown(row.id)} ${picture.name}`, surface: row.surface }));
-    event.currentTarget.value = "";
-  };
+  const take = (picture) => set(takePhoto(picture, { subject: "condition", name: `${shown(row.id)} ${picture.name}`, surface: row.surface }));
   if (isReviewer() && !photo) return null;
   return (
     <figure class="photo-of">
       {photo && <img src={photoAddress(photo, 480)} alt={t("photo.of", { id: shown(row.id) })} loading="lazy" />}
-      {!isReviewer() && <figcaption><input ref={file} type="file" accept="image/*" capture="environment" class="visually-hidden" tabIndex={-1} aria-hidden="true" onChange={take} />
-        <button type="button" onClick={() => file.current.click()}>{t(photo ? "photo.another" : "photo.take")}</button>
+      {!isReviewer() && <figcaption><PhotoButton text={t(photo ? "photo.another" : "photo.take")} onPhoto={take} />
         {photo && <button type="button" class="quiet" onClick={() => set(null)}>{t("photo.without")}</button>}
         {photo && isNew(photo) && <span class="waits-mark">{t("waits.here")}</span>}</figcaption>}
     </figure>

@@ -1,11 +1,12 @@
 // The yard: every salvaged block with its picture, colour, state and saw plan.
-import { useRef, useState } from "preact/hooks";
+import { useState } from "preact/hooks";
 import { entryOf, faceAddress, rowsOf } from "./data.js";
 import { edit, newId, notice } from "./edits.js";
 import { Field } from "./fields.jsx";
 import { JobBar, labColour } from "./Repairs.jsx";
 import { MeasureFace } from "./MeasureFace.jsx";
 import { isNew } from "./keys.js";
+import { PhotoButton } from "./PhotoButton.jsx";
 import { photoStored, takePhoto } from "./photos.js";
 import { online } from "./outbox.js";
 import { shown } from "./Record.jsx";
@@ -69,16 +70,12 @@ export function Blocks() {
 
 function Block({ row }) {
   const faces = facesOf(row.id);
-  const file = useRef(null);
   const [measured, setMeasured] = useState("");
   const photo = measured ? entryOf("photos", measured)?.row : null;
   const spare = rowsOf("photos").filter((p) => p.subject === "block" && !rowsOf("faces").some((f) => f.photo === p.id));
   const set = (name, value) => edit(t("what.block", { id: row.id }), [{ op: "update", table: "blocks", id: row.id, values: { [name]: value } }]);
-  const upload = async (event) => {
-    const [picture] = event.currentTarget.files;
-    if (!picture) return;
+  const upload = async (picture) => {
     const taken = takePhoto(picture, { subject: "block", name: `${row.id} ${picture.name}` });
-    event.currentTarget.value = "";
     if (!online.value) notice.value = { text: t("face.kept") };
     const id = await photoStored(taken);
     if (id) setMeasured(id);
@@ -89,7 +86,7 @@ function Block({ row }) {
       {row.acceptance !== "accepted" && <p class="warn">{t(row.acceptance === "rejected" ? "block.rejected" : "block.untested")}</p>}
       {faces.map((f) => <Face face={f} key={f.id} />)}
       {!faces.length && <p class="aside">{t("faces.none")}</p>}
-      <p><input ref={file} type="file" accept="image/*" capture="environment" class="visually-hidden" tabIndex={-1} aria-hidden="true" onChange={upload} /><button type="button" onClick={() => file.current.click()}>{t("face.photograph")}</button>
+      <p class="acts"><PhotoButton text={t("face.photograph")} onPhoto={upload} />
         {spare.length > 0 && <select aria-label={t("face.from")} value="" onChange={(e) => setMeasured(e.currentTarget.value)}><option value="">{t("face.from")}</option>{spare.map((p) => <option key={p.id} value={p.id}>{p.id}</option>)}</select>}</p>
       {photo && <MeasureFace block={row} photo={photo} onClose={() => setMeasured("")} />}
       <div class="form">{BLOCK_FORM.map((n) => <Field key={n} table="blocks" name={n} value={row[n]} onChange={(v) => set(n, v)} />)}</div>

@@ -64,12 +64,14 @@ export function Classes({ name, value, onChange, mixed, lacking }) {
   );
 }
 
-const fromMetres = (m, small) => {
+/** A length as it is typed, in the unit chosen. */
+export const fromMetres = (m, small) => {
   if (m === null || m === undefined) return "";
   const v = units.value === "in" ? m / 0.0254 : m * 1000;
   return String(Number(v.toFixed(units.value === "in" ? 3 : small ? 2 : 1)));
 };
-const toMetres = (text) => {
+/** What was typed as a length; nothing for an empty box, undefined where it is no length. */
+export const toMetres = (text) => {
   if (!text.trim()) return null;
   const fraction = text.trim().match(/^(\d+)?\s*(?:(\d+)\/(\d+))$/);
   const v = fraction ? Number(fraction[1] ?? 0) + Number(fraction[2]) / Number(fraction[3]) : Number(text.replace(",", "."));

@@ -11,6 +11,19 @@ const addresses = new Map();
 const arrived = signal({});
 const waiters = new Map();
 
+/** What a camera is asked for; named one by one, so that a phone hands over JPEG in place of a format of its own. */
+export const PICTURES = "image/jpeg,image/png,image/webp,image/tiff";
+const PHONE_FORMATS = /^ftyp(hei|hev|mif|msf|avi)/;
+
+/** Why a file cannot be used as a photo, as the key of a text; nothing where it can. Its first bytes tell, not its name. */
+export async function readable(file) {
+  const head = new Uint8Array(await file.slice(0, 12).arrayBuffer().catch(() => new ArrayBuffer(0)));
+  const word = (from, to) => String.fromCharCode(...head.slice(from, to));
+  if (PHONE_FORMATS.test(word(4, 12))) return "photo.heic";
+  const known = (head[0] === 0xff && head[1] === 0xd8) || word(1, 4) === "PNG" || word(8, 12) === "WEBP" || ["II*\0", "MM\0*", "II+\0", "MM\0+"].includes(word(0, 4));
+  return known ? "" : "photo.unknown";
+}
+
 /** Keep a photo and put it into the line; returns the name it has until it arrives. */
 export function takePhoto(file, { subject = "record", name = file.name, surface = "" } = {}) {
   const id = newId();
