@@ -25,6 +25,8 @@ CHOICE_COLUMNS = 11
 Level: TypeAlias = tuple[int, int, int]
 #: The boundary of the free positions is looked for in a window that it cannot just touch.
 _BEYOND_MM = 1.0
+#: Told to write nothing, the kernel stops at the first free position that it finds.
+_NO_ROOM: Floats = np.zeros((0, 4))
 
 
 def turns_allowed(repair: Repair, face: Face) -> tuple[int, ...]:
@@ -81,6 +83,7 @@ class FreeSpace:
         self.segments = np.zeros((256, 4))
         self._n_edges = self._n_parts = self._n_planes = self._n_segments = 0
         self._turned: dict[tuple[tuple[Point, ...], int], _Turned | None] = {}
+        self._turns: dict[tuple[int, str], tuple[tuple[int, _Turned], ...]] = {}
         self._levels: dict[tuple[int, int, tuple[int, ...]], tuple[int, int, int]] = {}
         self._choices: dict[tuple[int, int, int, tuple[int, ...]], Floats] = {}
         self._reaching: dict[tuple[int, int, float, float], tuple[int, ...]] = {}
@@ -115,24 +118,32 @@ class FreeSpace:
             found = self._choices[key] = self._work_out(repair, block, face, level)
         return found
 
+    def fits(self, repair: int, block: int, face: int, level: tuple[int, ...]) -> bool:
+        """Whether one blank may lie anywhere on a face at one level; several times quicker than all its places.
+
+        Exact for outlines of any shape: the answer is yes as soon as a piece of the boundary of the free
+        positions is found, and no when there is none.
+        """
+        known = self._choices.get((repair, block, face, level))
+        lock = self.problem.repairs[repair].lock
+        if known is not None or (lock is not None and lock.x_mm is not None):
+            return len(self.choices(repair, block, face, level)) > 0
+        box = self.box(block, face)
+        first, last, ring_end = self._obstacles(block, face, level)
+        segments = self.segments[first:last]
+        for _, shape in self._ways(repair, self.problem.blocks[block].faces[face]):
+            if shape.width_mm <= box[2] - box[0] and shape.height_mm <= box[3] - box[1] and self.kernels.free_edges(
+                self.parts, self.planes, self.corners, shape.first, shape.last, segments, ring_end, _window(box, shape), _NO_ROOM
+            ):
+                return True
+        return False
+
     def _work_out(self, repair: int, block: int, face: int, level: tuple[int, ...]) -> Floats:
         one, here = self.problem.repairs[repair], self.problem.blocks[block].faces[face]
-        blank = self.blanks[repair]
         box = self.box(block, face)
         rows: list[list[float]] = []
-        seen: set[tuple[Point, ...]] = set()
-        for turn in turns_allowed(one, here):
-            upright = turn % 180 == 0
-            width, height = (blank.width_mm, blank.height_mm) if upright else (blank.height_mm, blank.width_mm)
-            if width > box[2] - box[0] or height > box[3] - box[1]:
-                continue
-            outline = turned(blank.outline_mm, turn, width_mm=blank.width_mm, height_mm=blank.height_mm)
-            same = tuple(sorted((round(x, 6), round(y, 6)) for x, y in outline))
-            if same in seen:
-                continue
-            seen.add(same)
-            shape = self._shape(blank, turn)
-            if shape is None:
+        for turn, shape in self._ways(repair, here):
+            if shape.width_mm > box[2] - box[0] or shape.height_mm > box[3] - box[1]:
                 continue
             segment_first, segment_last, ring_end = self._obstacles(block, face, level)
             lock = one.lock
@@ -146,6 +157,21 @@ class FreeSpace:
                 rows.append([first, last, shape.width_mm, shape.height_mm, shape.first, shape.last,
                              segment_first, segment_last, ring_end, free, turn])
         return np.array(rows, dtype=float).reshape(-1, CHOICE_COLUMNS)
+
+    def _ways(self, repair: int, face: Face) -> tuple[tuple[int, _Turned], ...]:
+        """The turns that keep the bed on such a face, with what they make of the blank; each shape once."""
+        key = (repair, face.bed)
+        if key not in self._turns:
+            blank = self.blanks[repair]
+            shapes: dict[tuple[Point, ...], tuple[int, _Turned]] = {}
+            for turn in turns_allowed(self.problem.repairs[repair], face):
+                outline = turned(blank.outline_mm, turn, width_mm=blank.width_mm, height_mm=blank.height_mm)
+                same = tuple(sorted((round(x, 6), round(y, 6)) for x, y in outline))
+                shape = None if same in shapes else self._shape(blank, turn)
+                if shape is not None:
+                    shapes[same] = (turn, shape)
+            self._turns[key] = tuple(shapes.values())
+        return self._turns[key]
 
     def _shape(self, blank: Blank, turn: int) -> _Turned | None:
         key = (blank.outline_mm, turn)
@@ -210,8 +236,7 @@ class FreeSpace:
         key = (shape.first, place)
         if key not in self._regions:
             first, last, ring_end = obstacles
-            window = np.array([box[0] - _BEYOND_MM, box[1] - _BEYOND_MM, box[2] - shape.width_mm + _BEYOND_MM,
-                               box[3] - shape.height_mm + _BEYOND_MM])
+            window = _window(box, shape)
             while True:
                 count = self.kernels.free_edges(
                     self.parts, self.planes, self.corners, shape.first, shape.last,
@@ -237,6 +262,12 @@ class FreeSpace:
         self.edges[first:first + len(edges)] = edges
         self._n_edges += len(edges)
         return first, self._n_edges
+
+
+def _window(box: tuple[float, float, float, float], shape: _Turned) -> Floats:
+    """Where the lower-left corner of a blank can be on a face at most, and a little more."""
+    return np.array([box[0] - _BEYOND_MM, box[1] - _BEYOND_MM, box[2] - shape.width_mm + _BEYOND_MM,
+                     box[3] - shape.height_mm + _BEYOND_MM])
 
 
 def _room(array: Floats, rows: int) -> Floats:

@@ -100,7 +100,7 @@ def free_edges(parts, planes, corners, first, last, segments, ring_end, window, 
     """Boundary of the free positions of a blank inside ``window`` (x0, y0, x1, y1).
 
     ``corners`` holds up to four corners of every part (x, y pairs; the count in column 8 of ``parts``).
-    Writes segments to ``out`` and returns how many; -1 when ``out`` is too small.
+    Writes segments to ``out`` and returns how many; -1 as soon as ``out`` is too small.
     """
     w_x0 = window[0]
     w_y0 = window[1]
@@ -109,7 +109,7 @@ def free_edges(parts, planes, corners, first, last, segments, ring_end, window, 
     if w_x0 > w_x1 or w_y0 > w_y1:
         return 0
     n_most = segments.shape[0] * (last - first)
-    hull = np.empty((n_most, 9, 2))
+    hull = np.empty((n_most, 9, 4))  # corner, and outward normal of the edge that begins there
     size = np.zeros(n_most, np.int64)
     box = np.empty((n_most, 4))
     px = np.empty(8)
@@ -160,6 +160,12 @@ def free_edges(parts, planes, corners, first, last, segments, ring_end, window, 
             for c in range(k):
                 hull[n_hulls, c, 0] = px[chain[c]]
                 hull[n_hulls, c, 1] = py[chain[c]]
+            for c in range(k - 1):
+                ex = hull[n_hulls, c + 1, 0] - hull[n_hulls, c, 0]
+                ey = hull[n_hulls, c + 1, 1] - hull[n_hulls, c, 1]
+                length = math.sqrt(ex * ex + ey * ey)
+                hull[n_hulls, c, 2] = ey / length
+                hull[n_hulls, c, 3] = -ex / length
             size[n_hulls] = k - 1
             box[n_hulls, 0] = px[0]
             box[n_hulls, 1] = y_low
@@ -203,6 +209,7 @@ def free_edges(parts, planes, corners, first, last, segments, ring_end, window, 
             low_y = min(ay + t_in * dy, ay + t_out * dy)
             high_y = max(ay + t_in * dy, ay + t_out * dy)
             n = 0
+            covered = False
             for b in range(n_hulls):
                 if b == a or not (
                     box[b, 0] < high_x + SLACK and box[b, 2] > low_x - SLACK
@@ -212,20 +219,24 @@ def free_edges(parts, planes, corners, first, last, segments, ring_end, window, 
                 u_in = t_in
                 u_out = t_out
                 for e in range(size[b]):
-                    ex = hull[b, e + 1, 0] - hull[b, e, 0]
-                    ey = hull[b, e + 1, 1] - hull[b, e, 1]
-                    length = math.sqrt(ex * ex + ey * ey)
-                    inside = (ex * (ay - hull[b, e, 1]) - ey * (ax - hull[b, e, 0])) / length - SLACK
-                    rate = -(ex * dy - ey * dx) / length
+                    nx = hull[b, e, 2]
+                    ny = hull[b, e, 3]
+                    inside = nx * (hull[b, e, 0] - ax) + ny * (hull[b, e, 1] - ay) - SLACK
+                    rate = nx * dx + ny * dy
                     if rate > 1e-12:
-                        u_out = min(u_out, inside / rate)
+                        if inside < u_out * rate:
+                            u_out = inside / rate
                     elif rate < -1e-12:
-                        u_in = max(u_in, inside / rate)
+                        if inside < u_in * rate:
+                            u_in = inside / rate
                     elif inside <= 0.0:
                         u_out = -1.0
                     if u_in >= u_out:
                         break
                 if u_in < u_out:
+                    if u_in <= t_in and u_out >= t_out:
+                        covered = True
+                        break
                     j = n
                     while j > 0 and starts[j - 1] > u_in:
                         starts[j] = starts[j - 1]
@@ -234,6 +245,8 @@ def free_edges(parts, planes, corners, first, last, segments, ring_end, window, 
                     starts[j] = u_in
                     ends[j] = u_out
                     n += 1
+            if covered:
+                continue
             reached = t_in
             for b in range(n + 1):
                 begin = starts[b] if b < n else t_out
