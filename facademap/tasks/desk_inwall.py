@@ -44,7 +44,7 @@ class SeenPiece:
 
 
 def piece_in_wall(project: Project, pictures: Pictures, *, repair: str, face: str, x_m: float | None = None,
-                  y_m: float | None = None, turn_deg: int = 0) -> bytes:
+                  y_m: float | None = None, turn_deg: int = 0, now: bool = False) -> bytes:
     """JPEG of the wall round a repair with the face of a block in the cut-out.
 
     Parameters
@@ -55,13 +55,15 @@ def piece_in_wall(project: Project, pictures: Pictures, *, repair: str, face: st
         Lower left corner of the piece's box on the face; the middle of the face when not given.
     turn_deg : int
         0, 90, 180 or 270: how the piece is turned on the block, counter-clockwise.
+    now : bool
+        The same part of the wall as it is, without the piece.
 
     Notes
     -----
     The light on wall and block is not made the same; only calibrated pictures can be compared by eye.
     """
     seen = see_piece(project, pictures, repair=repair, face=face, x_m=x_m, y_m=y_m, turn_deg=turn_deg)
-    return bytes(simplejpeg.encode_jpeg(seen.after, quality=88))
+    return bytes(simplejpeg.encode_jpeg(seen.now if now else seen.after, quality=88))
 
 
 def see_piece(project: Project, pictures: Pictures, *, repair: str, face: str, x_m: float | None = None,

@@ -111,7 +111,7 @@ _READ: tuple[tuple[str, str, dict[str, Schema], str], ...] = (
     ("/papers/{name}", "One paper", {}, "application/octet-stream"),
     ("/pictures/photo", "A photo made small", {"id": _ID, "size": _SIZE}, "image/jpeg"),
     ("/pictures/face", "A face seen square", {"id": _ID, "size": _SIZE}, "image/jpeg"),
-    ("/pictures/in-wall", "A piece seen in the wall", {"repair": _ID, "face": _ID, "x": _METRES, "y": _METRES, "turn": {"enum": [0, 90, 180, 270]}}, "image/jpeg"),
+    ("/pictures/in-wall", "A piece seen in the wall", {"repair": _ID, "face": _ID, "x": _METRES, "y": _METRES, "turn": {"enum": [0, 90, 180, 270]}, "now": {"enum": ["0", "1"]}}, "image/jpeg"),
     ("/pictures/ticket", "A cut ticket", {"repair": _ID}, "image/svg+xml"),
     ("/tiles/surface/{level}/{column}/{row}", "A tile of a surface's picture", {"id": _ID, "v": _TEXT}, "image/*"),
     ("/tiles/photo/{level}/{column}/{row}", "A tile of a photo", {"id": _ID, "v": _TEXT}, "image/jpeg"),

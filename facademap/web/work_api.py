@@ -82,7 +82,7 @@ def _match_routes(desk: Desk, pictures: Pictures) -> list[Route]:
         asked = request.query_params
         turn = asked.get("turn", "0")
         data = piece_in_wall(desk.reading(), pictures, repair=asked.get("repair", ""), face=asked.get("face", ""),
-                             x_m=_float(asked.get("x")), y_m=_float(asked.get("y")), turn_deg=int(turn) if re.match(r"[0-9]{1,3}\Z", turn) else -1)
+                             x_m=_float(asked.get("x")), y_m=_float(asked.get("y")), turn_deg=int(turn) if re.match(r"[0-9]{1,3}\Z", turn) else -1, now=asked.get("now") == "1")
         return Response(data, media_type="image/jpeg", headers={"cache-control": "private, max-age=60"})
 
     def compare(request: Request, body: Any) -> Any:

@@ -85,8 +85,8 @@ function Head() {
       {refused.value.length > 0 && <button type="button" class="alert" onClick={() => { dialog.value = { kind: "waiting" }; }}>{t("refused.title", { n: refused.value.length })}</button>}
       {!keeps.value && waiting > 0 && <span class="alert" role="alert">{t("waits.unkept")}</span>}
       {signedOut.value && <span class="alert" role="alert">{t("signed.out")}</span>}
-      <button type="button" class="icon" title={`${t("tool.undo")} (Ctrl Z)`} disabled={!undoable.value.length} onClick={undo}><Glyph name="undo" /><span class="visually-hidden">{t("tool.undo")}</span></button>
-      <button type="button" class="icon" title={`${t("tool.redo")} (Ctrl Y)`} disabled={!redoable.value.length} onClick={redo}><Glyph name="redo" /><span class="visually-hidden">{t("tool.redo")}</span></button>
+      {!isReviewer() && <><button type="button" class="icon" title={`${t("tool.undo")} (Ctrl Z)`} disabled={!undoable.value.length} onClick={undo}><Glyph name="undo" /><span class="visually-hidden">{t("tool.undo")}</span></button>
+      <button type="button" class="icon" title={`${t("tool.redo")} (Ctrl Y)`} disabled={!redoable.value.length} onClick={redo}><Glyph name="redo" /><span class="visually-hidden">{t("tool.redo")}</span></button></>}
       <button type="button" class="icon" title={t("help")} onClick={() => { dialog.value = { kind: "help" }; }}><Glyph name="help" /><span class="visually-hidden">{t("help")}</span></button>
     </header>
   );

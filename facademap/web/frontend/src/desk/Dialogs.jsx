@@ -18,7 +18,7 @@ export function Dialog({ title: heading, onClose, children, wide, beside }) {
     return () => before?.focus?.();
   }, []);
   return (
-    <dialog ref={box} class={`${wide ? "wide" : ""} ${beside ?? ""}`} aria-labelledby="dialog-title" onCancel={(e) => { e.preventDefault(); onClose?.(); }}
+    <dialog ref={box} class={`${wide ? `wide ${wide === true ? "" : wide}` : ""} ${beside ?? ""}`} aria-labelledby="dialog-title" onCancel={(e) => { e.preventDefault(); onClose?.(); }}
       onKeyDown={(e) => { e.stopPropagation(); if (beside && e.key === "Escape") onClose?.(); }}>
       <header><h2 id="dialog-title">{heading}</h2>{onClose && <button type="button" class="close" aria-label={t("close")} onClick={onClose}>×</button>}</header>
       {children}
@@ -69,18 +69,20 @@ export function Name() {
 
 const KEYS = ["V", "P", "R", "F", "L", "O", "A", "W", "B", "E", "X", "H", "K", "J", "C", "M", "N", "T", "G", "arrows", "space", "enter", "enter.class", "corners", "backspace", "esc", "undo", "zoom", "alt", "shift", "find", "places"];
 
+const READING_KEYS = ["V", "M", "G", "arrows", "zoom", "esc", "find", "places"];
+
 export function Help() {
   return (
     <Dialog title={t("help")} onClose={() => { dialog.value = null; }} wide>
       <div class="form two">
         <div class="field"><label for="h-theme">{t("theme")}</label><select id="h-theme" value={theme.value} onChange={(e) => { theme.value = e.currentTarget.value; }}>{["day", "sun", "dark"].map((n) => <option key={n} value={n}>{t(`theme.${n}`)}</option>)}</select></div>
         <div class="field"><label for="h-units">{t("units")}</label><select id="h-units" value={units.value} onChange={(e) => { units.value = e.currentTarget.value; }}>{["mm", "in"].map((n) => <option key={n} value={n}>{t(`units.${n}`)}</option>)}</select></div>
-        <label class="field">{t("name.label")} <input maxLength={60} value={who.value} onInput={(e) => { who.value = e.currentTarget.value; }} /></label>
+        {!isReviewer() && <label class="field">{t("name.label")} <input maxLength={60} value={who.value} onInput={(e) => { who.value = e.currentTarget.value; }} /></label>}
         <p class="field-act"><button type="button" onClick={() => { dialog.value = { kind: "tour", step: 0 }; }}>{t("tour.show")}</button></p>
       </div>
       {!isReviewer() && <ReviewerLinks />}
       <h3>{t("keys")}</h3>
-      <dl class="keys">{KEYS.map((k) => <div key={k}><dt><kbd>{k.length === 1 ? k : t(`keyname.${k}`)}</kbd></dt><dd>{t(`key.${k}`)}</dd></div>)}</dl>
+      <dl class="keys">{(isReviewer() ? READING_KEYS : KEYS).map((k) => <div key={k}><dt><kbd>{k.length === 1 ? k : t(`keyname.${k}`)}</kbd></dt><dd>{t(`key.${k}`)}</dd></div>)}</dl>
     </Dialog>
   );
 }

@@ -3,7 +3,7 @@ import { useMemo, useRef, useState } from "preact/hooks";
 import { column, entryOf, family, pictures, rowsOf, schema, surface, term } from "./data.js";
 import { Entry, labelOf } from "./fields.jsx";
 import { shown } from "./Record.jsx";
-import { isReviewer } from "./Review.jsx";
+import { AllReviews, isReviewer } from "./Review.jsx";
 import { area, hiddenFamilies, layers, length, shownSurvey, survey, units } from "./settings.js";
 import { missingOf, requiredFields } from "./shared.js";
 import { Swatch } from "./Swatch.jsx";
@@ -131,6 +131,7 @@ export function Missing() {
           {ids.length > 60 && <p class="aside">{t("and.more", { n: ids.length - 60 })}</p>}
         </section>
       ))}
+      <AllReviews />
     </div>
   );
 }

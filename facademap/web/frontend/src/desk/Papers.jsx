@@ -44,7 +44,7 @@ export function Ticket({ repair }) {
   return (
     <details open={open} onToggle={(e) => setOpen(e.currentTarget.open)}><summary>{t("ticket")}</summary>
       {open && <figure class="ticket-page">
-        {state === "bad" ? <p class="aside">{t("ticket.none")}</p> : <img src={src} alt={t("ticket.alt", { id: repair })} onLoad={() => setState("seen")} onError={() => setState("bad")} />}
+        {state === "bad" ? <p class="aside">{t("ticket.none")}</p> : <a href={src} target="_blank" rel="noreferrer" title={t("ticket.large")}><img src={src} alt={t("ticket.alt", { id: repair })} onLoad={() => setState("seen")} onError={() => setState("bad")} /></a>}
         <figcaption><a href={src} download={`ticket-${repair}.svg`}>{t("ticket.keep")}</a> <span class="aside">{t("ticket.note")}</span></figcaption>
       </figure>}
     </details>

@@ -2,6 +2,7 @@
 import { useEffect, useState } from "preact/hooks";
 import { ask, q } from "./api.js";
 import { rowsOf } from "./data.js";
+import { Reviews } from "./Review.jsx";
 import { t } from "./texts.js";
 import { select } from "./view.js";
 import { goTo } from "./wall.js";
@@ -18,6 +19,7 @@ export function Plans() {
         <tbody>{plans.slice(0, 6).map((p) => <tr key={p.id} class={p.current ? "on" : ""}><th scope="row">{p.id}{p.current && ` · ${t("plan.now")}`}</th><td>{t("of", { n: p.matched, all: p.matched + p.unmatched })}</td><td>{p.mean_de00 == null ? "–" : p.mean_de00.toFixed(2)}</td><td>{p.status === "optimal" ? t("plan.best") : p.gap == null ? "–" : t("plan.within", { n: (p.gap * 100).toFixed(1) })}</td></tr>)}</tbody></table></div>
       {plans.length > 1 && <button type="button" aria-expanded={open} onClick={() => setOpen(!open)}>{t("plans.compare")}</button>}
       {open && plans.length > 1 && <Compare plans={plans} />}
+      {plans.filter((p) => p.current).map((p) => <Reviews table="plans" id={p.id} key={p.id} />)}
     </section>
   );
 }

@@ -2,7 +2,7 @@
 import { useState } from "preact/hooks";
 import { entryOf, family, rowsOf, schema, term, tickOf } from "./data.js";
 import { edit } from "./edits.js";
-import { Field } from "./fields.jsx";
+import { Facts, Field } from "./fields.jsx";
 import { isNew } from "./keys.js";
 import { PhotoButton } from "./PhotoButton.jsx";
 import { photoAddress, takePhoto } from "./photos.js";
@@ -13,7 +13,7 @@ import { t } from "./texts.js";
 import { copy, explode, merge, removeChosen } from "./tools.js";
 import { dialog, select, selection, template, tool } from "./view.js";
 import { goTo } from "./wall.js";
-import { Reviews, isReviewer } from "./Review.jsx";
+import { Reviews, Welcome, isReviewer } from "./Review.jsx";
 import { Swatch } from "./Swatch.jsx";
 import { Templates } from "./Templates.jsx";
 
@@ -92,6 +92,7 @@ export function Record() {
   const change = useChange();
   if (chosen.length) void tickOf(chosen[0].table).value;
   const rows = chosen.map(({ table, id }) => entryOf(table, id)?.row).filter(Boolean);
+  if (!rows.length && isReviewer()) return <Welcome />;
   if (!rows.length) {
     return <div class="empty"><h2>{t("nothing")}</h2><p>{t("nothing.hint")}</p><Template /></div>;
   }
@@ -112,17 +113,17 @@ export function Record() {
         </div>
         {many && <p class="aside">{t("many.hint")}</p>}
       </header>
-      {rows.every((r) => r.origin === "assisted") && rows.some((r) => !r.confirmed_by) && (
+      {!isReviewer() && rows.every((r) => r.origin === "assisted") && rows.some((r) => !r.confirmed_by) && (
         <p class="warn">{t("proposed")} <button type="button" onClick={() => change("confirmed_by", who.value || "surveyor")}>{t("confirm")}</button></p>
       )}
-      <fieldset class="plain-set" disabled={isReviewer()}>
+      {isReviewer() ? !many && <Read table={table} row={row} names={names} /> : <>
       {table === "conditions" && <TermPicker key={many ? "many" : row.id} value={same(rows, "term") ? row.term : null} onChange={(v) => change("term", v)} />}
       <div class="form">
         {names.map((name) => (
           <Field key={name} table={table} name={name} value={same(rows, name) ? row[name] : null} mixed={!same(rows, name)} readOnly={READ_ONLY.has(name)} lacking={lacking.includes(name)} onChange={(v) => change(name, v)} />
         ))}
       </div>
-      </fieldset>
+      </>}
       {table === "conditions" && <Photo rows={rows} />}
       {table === "conditions" && <Templates row={many ? null : row} />}
       {!many && table === "conditions" && <Links row={row} />}
@@ -135,6 +136,16 @@ export function Record() {
         <button type="button" class="danger" onClick={removeChosen}>{t("tool.delete")}</button>
       </footer>}
     </div>
+  );
+}
+
+function Read({ table, row, names }) {
+  const now = table === "conditions" ? term(row.term) : null;
+  return (
+    <>
+      {now && <div class="now"><Swatch term={row.term} /><div><strong>{row.term}</strong> <small>{now.abbreviation} · {family(now.family)?.name}</small><p class="meaning">{now.meaning}</p></div></div>}
+      <Facts table={table} row={row} names={names} />
+    </>
   );
 }
 

@@ -1,15 +1,16 @@
 // One repair: what is decided, the cut-out with joints and pins, and the stone for it.
 import { useEffect, useState } from "preact/hooks";
 import { ask, q } from "./api.js";
-import { entryOf, faceAddress, rowsOf, tickOf } from "./data.js";
+import { Closer, Score, inWall } from "./Closer.jsx";
+import { entryOf, rowsOf, tickOf } from "./data.js";
 import { edit } from "./edits.js";
 import { addPin, canBeShaped, movePins } from "./cutout.js";
-import { Entry, Field } from "./fields.jsx";
+import { Entry, Facts, Field } from "./fields.jsx";
 import { job, startJob, stopJob } from "./jobs.js";
 import { Papers, Ticket } from "./Papers.jsx";
 import { Plans } from "./Plans.jsx";
 import { FORMS, shown, useChange } from "./Record.jsx";
-import { Reviews, isReviewer } from "./Review.jsx";
+import { AllReviews, Reviews, isReviewer } from "./Review.jsx";
 import { area, length, matchSeconds, sizes } from "./settings.js";
 import { t } from "./texts.js";
 import { dialog, select, selection, tool } from "./view.js";
@@ -33,7 +34,7 @@ export function JobBar({ kinds = ["plan", "match"] }) {
     );
   }
   return <div class="job">{kinds.map((kind) => <button type="button" key={kind} onClick={() => startJob(kind, kind === "match" ? { time_limit_s: matchSeconds.value } : {})}>{t(`job.do.${kind}`)}</button>)}
-    {kinds.includes("match") && <select class="seconds" aria-label={t("match.seconds")} title={t("match.seconds")} value={matchSeconds.value} onChange={(e) => { matchSeconds.value = Number(e.currentTarget.value); }}>{[...new Set([10, 20, 60, 300, matchSeconds.value])].sort((a, b) => a - b).map((n) => <option key={n} value={n}>{n < 60 ? t("seconds", { n }) : t("minutes", { n: n / 60 })}</option>)}</select>}</div>;
+    {kinds.includes("match") && <select class="seconds" aria-label={t("match.seconds")} title={t("match.seconds")} value={matchSeconds.value} onChange={(e) => { matchSeconds.value = Number(e.currentTarget.value); }}>{[...new Set([10, 20, 60, 300, matchSeconds.value])].sort((a, b) => a - b).map((n) => <option key={n} value={n}>{t("match.upto", { time: n < 60 ? t("seconds", { n }) : t("minutes", { n: n / 60 }) })}</option>)}</select>}</div>;
 }
 
 function chosenRepair() {
@@ -67,9 +68,10 @@ function Overview() {
       {repairs.length > 0 && <table class="plain"><caption class="visually-hidden">{t("treatments")}</caption><tbody>{Object.entries(counts).sort((a, b) => b[1] - a[1]).map(([n, c]) => <tr key={n}><th scope="row">{n}</th><td>{c}</td></tr>)}
         <tr><th scope="row">{t("removed")}</th><td>{area(repairs.reduce((s, r) => s + (r.removed_area_m2 ?? 0), 0))}</td></tr>
         <tr><th scope="row">{t("pieces.placed")}</th><td>{t("of", { n: pieces.length - without.length, all: pieces.length })}</td></tr></tbody></table>}
-      {without.length > 0 && <><h3>{t("pieces.without")}</h3><ul class="rows">{without.map((p) => (
-        <li key={p.id}><button type="button" class="link" onClick={() => { select("repairs", p.repair); goTo("repairs", p.repair); }}>{p.repair}</button> <span class="aside">{p.unmatched_reason ? t(`reason.${p.unmatched_reason}`) : t("match.notyet")}{p.source_size ? ` · ${t("look.for", { size: sizes(p.source_size) })}` : ""}</span></li>))}</ul></>}
+      {without.length > 0 && <><h3>{t("pieces.without")}</h3><ul class="rows wanted">{without.map((p) => (
+        <li key={p.id}><button type="button" class="link" onClick={() => { select("repairs", p.repair); goTo("repairs", p.repair); }}>{p.repair}</button> <span class="aside">{p.unmatched_reason ? t(`reason.${p.unmatched_reason}`) : t("match.notyet")}{p.source_size && <><br />{t("look.for", { size: sizes(p.source_size) })}</>}</span></li>))}</ul></>}
       <Plans />
+      <AllReviews />
       <Papers />
     </div>
   );
@@ -95,9 +97,9 @@ function Repair({ row }) {
       {piece && <Stones row={row} piece={piece} place={place} />}
       <details open={!piece}><summary>{t("decision")}</summary>
         <p class="aside">{t("rule.of", { rule: row.rule ?? "–", status: [row.rule_status ?? "–", row.rule_source].filter(Boolean).join(", ") })}</p>
-        <div class="form">{FORMS.repairs.filter((n) => n !== "stage").map((n) => <Field key={n} table="repairs" name={n} value={row[n]} onChange={(v) => change(n, v)} />)}</div>
+        {isReviewer() ? <Facts table="repairs" row={row} names={FORMS.repairs} /> : <div class="form">{FORMS.repairs.filter((n) => n !== "stage").map((n) => <Field key={n} table="repairs" name={n} value={row[n]} onChange={(v) => change(n, v)} />)}</div>}
       </details>
-      {piece && <details><summary>{t("one.pieces")}</summary><div class="form">{FORMS.pieces.map((n) => <Field key={n} table="pieces" name={n} value={piece[n]} readOnly={n === "unmatched_reason"} onChange={(v) => edit(t("what.piece", { id: row.id }), [{ op: "update", table: "pieces", id: piece.id, values: { [n]: v } }])} />)}</div></details>}
+      {piece && <details><summary>{t("one.pieces")}</summary>{isReviewer() ? <Facts table="pieces" row={piece} names={FORMS.pieces} /> : <div class="form">{FORMS.pieces.map((n) => <Field key={n} table="pieces" name={n} value={piece[n]} readOnly={n === "unmatched_reason"} onChange={(v) => edit(t("what.piece", { id: row.id }), [{ op: "update", table: "pieces", id: piece.id, values: { [n]: v } }])} />)}</div>}</details>}
       <Pins row={row} piece={piece} />
       {piece && !String(row.id).startsWith("new:") && <Ticket repair={row.id} />}
       <Reviews table="repairs" id={row.id} />
@@ -180,6 +182,7 @@ function Stones({ row, piece, place }) {
   const [ranking, setRanking] = useState(null);
   const [problem, setProblem] = useState("");
   const [all, setAll] = useState(false);
+  const [closer, setCloser] = useState("");
   void tickOf("placements").value;
   useEffect(() => {
     let gone = false;
@@ -188,6 +191,7 @@ function Stones({ row, piece, place }) {
   }, [row.id, piece.lock_block, JSON.stringify(piece.forbid_blocks), tickOf("placements").value, tickOf("blocks").value]);
   const set = (what, values) => edit(what, [{ op: "update", table: "pieces", id: piece.id, values }]);
   const forbidden = piece.forbid_blocks ?? [];
+  const assign = (f) => set(t("what.assign", { block: f.block, id: row.id }), { lock_block: f.block });
   const faces = ranking?.faces.filter((f) => all || f.fits || f.block === place?.block || f.block === piece.lock_block) ?? [];
   return (
     <section class="stones" aria-label={t("stone.for")}>
@@ -198,28 +202,27 @@ function Stones({ row, piece, place }) {
       {ranking && !faces.length && <p class="aside">{t("ranking.none")}</p>}
       <ol class="ranked">{faces.slice(0, 12).map((f) => {
         const chosen = place?.face === f.face;
-        const at = chosen ? `&x=${place.x_m}&y=${place.y_m}&turn=${place.rotation_deg}` : `&turn=${f.turn_deg}`;
         return (
           <li key={f.face} class={`${chosen ? "on" : ""} ${f.fits ? "" : "unfit"}`}>
-            <img src={`/pictures/in-wall?repair=${q(row.id)}&face=${q(f.face)}${at}`} alt={t("block.seen", { block: f.block })} loading="lazy" />
+            <button type="button" class="seen" onClick={() => setCloser(f.face)}><img src={inWall(row.id, f, place)} alt={t("block.seen", { block: f.block })} loading="lazy" /><span>{t("closer")}</span></button>
             <div>
               <p><strong>{f.block}</strong> {chosen && <em>{place.state}</em>} {piece.lock_block === f.block && <em>{t("locked")}</em>} {forbidden.includes(f.block) && <em>{t("forbidden")}</em>}</p>
-              <dl class="parts"><div><dt>{t("part.colour")}</dt><dd>{f.de00 === null ? "–" : `ΔE ${f.de00.toFixed(1)}`}</dd></div><div><dt>{t("part.spread")}</dt><dd>{f.spread.toFixed(1)}</dd></div><div><dt>{t("part.finish")}</dt><dd>{f.finish.toFixed(1)}</dd></div><div><dt>{t("part.spare")}</dt><dd>{f.spare_mm.map((m) => Math.round(m)).join(" · ")} mm</dd></div></dl>
+              <Score face={f} />
               {f.reasons.length > 0 && <p class="bad">{f.reasons.join("; ")}</p>}
               {f.used_by.length > 0 && <p class="aside">{t("used.by", { ids: f.used_by.join(", ") })}</p>}
               {!isReviewer() && <p class="acts">
-                <button type="button" aria-pressed={piece.lock_block === f.block} onClick={() => set(t(piece.lock_block === f.block ? "what.unlock" : "what.assign", { block: f.block, id: row.id }), { lock_block: piece.lock_block === f.block ? null : f.block })}>{t(piece.lock_block === f.block ? "unlock" : "assign")}</button>
+                <button type="button" aria-pressed={piece.lock_block === f.block} onClick={() => (piece.lock_block === f.block ? set(t("what.unlock", { block: f.block, id: row.id }), { lock_block: null }) : assign(f))}>{t(piece.lock_block === f.block ? "unlock" : "assign")}</button>
                 <button type="button" aria-pressed={forbidden.includes(f.block)} onClick={() => set(t(forbidden.includes(f.block) ? "what.allow" : "what.forbid", { block: f.block, id: row.id }), { forbid_blocks: forbidden.includes(f.block) ? forbidden.filter((b) => b !== f.block) : [...forbidden, f.block] })}>{t(forbidden.includes(f.block) ? "allow" : "forbid")}</button>
                 {chosen && place.state === "proposed" && <button type="button" onClick={() => edit(t("what.approve", { block: f.block, id: row.id }), [{ op: "update", table: "placements", id: place.id, values: { state: "approved" } }])}>{t("approve")}</button>}
                 {chosen && place.state === "approved" && <button type="button" onClick={() => edit(t("what.open", { id: row.id }), [{ op: "update", table: "placements", id: place.id, values: { state: "proposed" } }])}>{t("open.again")}</button>}
               </p>}
             </div>
-            <img class="face" src={faceAddress(f.face, 240)} alt="" loading="lazy" />
           </li>
         );
       })}</ol>
       {ranking && <p><button type="button" class="quiet" onClick={() => setAll(!all)}>{all ? t("ranking.fits") : t("ranking.all", { n: ranking.faces.length })}</button>
-        <button type="button" class="quiet" onClick={() => set(t("what.leave", { id: row.id }), { lock_block: piece.lock_block === "-" ? null : "-" })}>{t(piece.lock_block === "-" ? "match.again" : "leave.without")}</button></p>}
+        {!isReviewer() && <button type="button" class="quiet" onClick={() => set(t("what.leave", { id: row.id }), { lock_block: piece.lock_block === "-" ? null : "-" })}>{t(piece.lock_block === "-" ? "match.again" : "leave.without")}</button>}</p>}
+      {closer && <Closer repair={row.id} faces={ranking.faces} first={closer} place={place} locked={piece.lock_block} onAssign={assign} onClose={() => setCloser("")} />}
       {piece.lock_block && piece.lock_block !== place?.block && <p class="aside">{t("assign.later")}</p>}
     </section>
   );

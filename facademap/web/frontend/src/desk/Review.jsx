@@ -8,6 +8,8 @@ import { isNew } from "./keys.js";
 import { online } from "./outbox.js";
 import { onDay, who } from "./settings.js";
 import { t } from "./texts.js";
+import { panel, place, select, selection } from "./view.js";
+import { goTo } from "./wall.js";
 
 export const isReviewer = () => project.value?.pass === "review";
 
@@ -32,6 +34,32 @@ export function Reviews({ table, id }) {
       <p class="acts spaced"><button type="button" onClick={() => say("comment")} disabled={!text.trim()}>{t("review.comment")}</button><button type="button" onClick={() => say("approve")}>{t("review.do.approve")}</button><button type="button" onClick={() => say("return")}>{t("review.do.return")}</button></p>
     </details>
   );
+}
+
+const PLACE_OF = { conditions: "survey", repairs: "repairs", plans: "repairs" };
+
+/** Everything that was said, newest first; what was returned stands out. */
+export function AllReviews() {
+  const all = [...rowsOf("reviews")].sort((a, b) => String(b.at).localeCompare(String(a.at)));
+  const open = ({ about_table: table, about: id }) => {
+    if (table !== "plans") {
+      select(table, id);
+      goTo(table, id);
+      panel.value = table === "repairs" ? "repair" : "record";
+    } else selection.value = [];
+    place.value = PLACE_OF[table] ?? "survey";
+  };
+  if (!all.length) return null;
+  return (
+    <section class="all-reviews" aria-label={t("reviews")}><h3>{t("reviews")} <span class="count">{all.length}</span></h3>
+      <ul class="rows">{all.slice(0, 100).map((r) => <li key={r.id}><button type="button" class="link" onClick={() => open(r)}>{r.about}</button> <strong class={r.decision}>{t(`review.${r.decision}`)}</strong> {r.text} <span class="aside">{r.reviewer} · {onDay(r.at)}</span></li>)}</ul>
+    </section>
+  );
+}
+
+/** What a reviewer sees first. */
+export function Welcome() {
+  return <div class="empty"><h2>{t("welcome")}</h2><p>{t("welcome.text")}</p><AllReviews /></div>;
 }
 
 /** Links for reviewers: made here, shown once, withdrawn at any time. */

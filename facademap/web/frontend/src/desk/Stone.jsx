@@ -2,7 +2,7 @@
 import { useState } from "preact/hooks";
 import { entryOf, faceAddress, rowsOf } from "./data.js";
 import { edit, newId, notice } from "./edits.js";
-import { Field } from "./fields.jsx";
+import { Facts, Field } from "./fields.jsx";
 import { JobBar, labColour } from "./Repairs.jsx";
 import { MeasureFace } from "./MeasureFace.jsx";
 import { isNew } from "./keys.js";
@@ -10,6 +10,7 @@ import { PhotoButton } from "./PhotoButton.jsx";
 import { photoStored, takePhoto } from "./photos.js";
 import { online } from "./outbox.js";
 import { shown } from "./Record.jsx";
+import { isReviewer } from "./Review.jsx";
 import { length, sizes } from "./settings.js";
 import { t } from "./texts.js";
 import { enter } from "./Desk.jsx";
@@ -44,7 +45,7 @@ export function Blocks() {
             <optgroup label={t("place.stone")}>{[...new Set(blocks.map((b) => b.stone_type))].map((n) => <option key={n} value={n}>{n}</option>)}</optgroup>
             <optgroup label={t("state")}>{[...new Set(blocks.flatMap((b) => [b.state, b.acceptance]))].map((n) => <option key={n} value={n}>{n}</option>)}</optgroup>
           </select>
-          <button type="button" onClick={add}>{t("block.new")}</button>
+          {!isReviewer() && <button type="button" onClick={add}>{t("block.new")}</button>}
           <JobBar kinds={["match"]} />
         </header>
         <ul class="cards">{shownBlocks.slice(0, 400).map((b) => {
@@ -53,8 +54,7 @@ export function Blocks() {
           return (
             <li key={b.id}><button type="button" class="card" aria-pressed={chosen?.id === b.id} onClick={() => select("blocks", b.id)}>
               {faces[0]?.photo && !isNew(faces[0].id) ? <img src={faceAddress(faces[0].id, 240)} alt="" loading="lazy" /> : <span class="no-picture">{t("no.picture")}</span>}
-              <span class="colour" style={{ background: labColour(faces[0]?.lab) }} />
-              <strong>{shown(b.id)}</strong>
+              <strong>{shown(b.id)} <i class="colour" style={{ background: labColour(faces[0]?.lab) }} title={faces[0]?.lab ? `CIELAB ${faces[0].lab.map((v) => v.toFixed(1)).join(", ")}` : t("no.colour")} /></strong>
               <span>{b.stone_type}</span>
               <span class="aside">{sizes([b.length_m, b.height_m, b.depth_m])}</span>
               <span class="aside">{b.acceptance === "accepted" ? b.state : b.acceptance}{used ? ` · ${t("pieces.n", { n: used })}` : ""}</span>
@@ -86,10 +86,10 @@ function Block({ row }) {
       {row.acceptance !== "accepted" && <p class="warn">{t(row.acceptance === "rejected" ? "block.rejected" : "block.untested")}</p>}
       {faces.map((f) => <Face face={f} key={f.id} />)}
       {!faces.length && <p class="aside">{t("faces.none")}</p>}
-      <p class="acts"><PhotoButton text={t("face.photograph")} onPhoto={upload} />
-        {spare.length > 0 && <select aria-label={t("face.from")} value="" onChange={(e) => setMeasured(e.currentTarget.value)}><option value="">{t("face.from")}</option>{spare.map((p) => <option key={p.id} value={p.id}>{p.id}</option>)}</select>}</p>
+      {!isReviewer() && <p class="acts"><PhotoButton text={t("face.photograph")} onPhoto={upload} />
+        {spare.length > 0 && <select aria-label={t("face.from")} value="" onChange={(e) => setMeasured(e.currentTarget.value)}><option value="">{t("face.from")}</option>{spare.map((p) => <option key={p.id} value={p.id}>{p.id}</option>)}</select>}</p>}
       {photo && <MeasureFace block={row} photo={photo} onClose={() => setMeasured("")} />}
-      <div class="form">{BLOCK_FORM.map((n) => <Field key={n} table="blocks" name={n} value={row[n]} onChange={(v) => set(n, v)} />)}</div>
+      {isReviewer() ? <Facts table="blocks" row={row} names={BLOCK_FORM} /> : <div class="form">{BLOCK_FORM.map((n) => <Field key={n} table="blocks" name={n} value={row[n]} onChange={(v) => set(n, v)} />)}</div>}
     </aside>
   );
 }
@@ -103,12 +103,16 @@ function Face({ face }) {
   const [w, h] = [x1 - x0, y1 - y0];
   const k = 1000;
   const path = (r) => r.map((p, i) => `${i ? "L" : "M"}${((p[0] - x0) * k).toFixed(1)} ${((y1 - p[1]) * k).toFixed(1)}`).join("") + "Z";
-  const places = rowsOf("placements").filter((p) => p.face === face.id);
-  const slabs = places[0]?.slab_thicknesses ?? [];
+  const all = rowsOf("placements").filter((p) => p.face === face.id);
+  const slabs = all[0]?.slab_thicknesses ?? [];
+  const [slab, setSlab] = useState(0);
+  const several = slabs.length > 1 && new Set(all.map((p) => p.slab)).size > 1;
+  // one slab lies behind the other: each is drawn for itself
+  const places = several ? all.filter((p) => (p.slab ?? 0) === slab) : all;
   const size = Math.max(w, h) * k;
   return (
     <figure class="face-plan">
-      <svg viewBox={`${-size * 0.03} ${-size * 0.03} ${w * k + size * 0.06} ${h * k + size * 0.12}`} role="img" aria-label={t("face.about", { id: face.id, n: places.length })}>
+      <svg viewBox={`${-size * 0.03} ${-size * 0.03} ${w * k + size * 0.06} ${h * k + size * 0.06}`} role="img" aria-label={t("face.about", { id: face.id, n: all.length })}>
         {face.photo && !isNew(face.id) && <image href={faceAddress(face.id, 960)} x="0" y="0" width={w * k} height={h * k} preserveAspectRatio="none" />}
         <path d={path(ring)} class="outline" stroke-width={size / 160} />
         {(face.flaws ?? []).map((f, i) => <path key={i} d={path(f.ring)} class="flaw" stroke-width={size / 200} />)}
@@ -116,15 +120,15 @@ function Face({ face }) {
           const blank = p.blank ?? [];
           const cx = blank.reduce((s, q2) => s + q2[0], 0) / (blank.length || 1);
           const cy = blank.reduce((s, q2) => s + q2[1], 0) / (blank.length || 1);
-          return <g key={p.id}><path d={path(blank)} class={`blank ${p.state}`} stroke-width={size / 130} stroke-dasharray={p.slab ? `${size / 40} ${size / 70}` : undefined} /><text x={(cx - x0) * k} y={(y1 - cy) * k} text-anchor="middle" style={{ fontSize: `${size / 19}px` }} class="blank-name">{p.repair}{p.slab ? ` · ${t("slab", { n: p.slab + 1 })}` : ""}</text></g>;
+          return <g key={p.id}><path d={path(blank)} class={`blank ${p.state}`} stroke-width={size / 130} stroke-dasharray={p.slab ? `${size / 40} ${size / 70}` : undefined} /><text x={(cx - x0) * k} y={(y1 - cy) * k} text-anchor="middle" style={{ fontSize: `${size / 19}px` }} class="blank-name">{p.repair}</text></g>;
         })}
-        <text x="0" y={h * k + size * 0.075} style={{ fontSize: `${size / 19}px` }}>{length(w)} × {length(h)} · {t("bed.of", { bed: face.bed === "x" ? "→" : face.bed })}</text>
       </svg>
-      <figcaption><strong>{face.id}</strong> <span class="aside">{t("usable", { depth: length(face.usable_depth_m) })}{slabs.length > 1 ? ` · ${t("slabs", { list: slabs.map((m) => length(m)).join(" + ") })}` : ""}</span>
+      {several && <div class="slabs" role="group" aria-label={t("slabs.of", { id: face.id })}>{slabs.map((m, i) => <button type="button" key={i} aria-pressed={slab === i} onClick={() => setSlab(i)}>{t("slab", { n: i + 1 })} <span class="thick">{length(m)}</span></button>)}</div>}
+      <figcaption><strong>{face.id}</strong> <span class="aside">{length(w)} × {length(h)} · {t("bed.of", { bed: face.bed === "x" ? "→" : face.bed })} · {t("usable", { depth: length(face.usable_depth_m) })}{slabs.length > 1 ? ` · ${t("slabs", { list: slabs.map((m) => length(m)).join(" + ") })}` : ""}</span>
         <span class="colour" style={{ background: labColour(face.lab) }} title={face.lab ? `CIELAB ${face.lab.map((v) => v.toFixed(1)).join(", ")}` : t("no.colour")} />
-        {places.map((p) => <button type="button" class="link" key={p.id} onClick={() => { enter("repairs"); select("repairs", p.repair); goTo("repairs", p.repair); }}>{p.repair}{p.slab ? ` ${t("slab", { n: p.slab + 1 })}` : ""}</button>)}
+        {all.map((p) => <button type="button" class="link" key={p.id} onClick={() => { enter("repairs"); select("repairs", p.repair); goTo("repairs", p.repair); }}>{p.repair}{several ? ` (${t("slab", { n: (p.slab ?? 0) + 1 })})` : ""}</button>)}
       </figcaption>
-      <details><summary>{t("one.faces")}</summary><div class="form">{FACE_FORM.map((n) => <Field key={n} table="faces" name={n} value={face[n]} onChange={(v) => edit(t("what.face", { id: face.id }), [{ op: "update", table: "faces", id: face.id, values: { [n]: v } }])} />)}</div></details>
+      <details><summary>{t("one.faces")}</summary>{isReviewer() ? <Facts table="faces" row={face} names={FACE_FORM} /> : <div class="form">{FACE_FORM.map((n) => <Field key={n} table="faces" name={n} value={face[n]} onChange={(v) => edit(t("what.face", { id: face.id }), [{ op: "update", table: "faces", id: face.id, values: { [n]: v } }])} />)}</div>}</details>
     </figure>
   );
 }

@@ -2,6 +2,7 @@
 import { useEffect, useState } from "preact/hooks";
 import { Dialog } from "./Dialogs.jsx";
 import { enter } from "./Desk.jsx";
+import { isReviewer } from "./Review.jsx";
 import { tourSeen, who } from "./settings.js";
 import { t } from "./texts.js";
 import { dialog, panel, sheetOpen } from "./view.js";
@@ -15,6 +16,11 @@ const STEPS = [
   { name: "repairs", place: "repairs", at: ".places button:nth-child(2)" },
   { name: "stone", place: "stone", at: ".places button:nth-child(3)" },
   { name: "record", place: "record", at: ".places button:nth-child(4)" },
+];
+const READING = [
+  STEPS[0],
+  { name: "review", place: "survey", panel: "record", at: ".sheet" },
+  ...STEPS.filter((s) => ["repairs", "stone"].includes(s.name)),
 ];
 const ROUND_PX = 5;
 
@@ -49,7 +55,8 @@ function sideOf(box) {
 
 export function Tour() {
   const step = dialog.value.step ?? 0;
-  const now = STEPS[step];
+  const steps = isReviewer() ? READING : STEPS;
+  const now = steps[step];
   const box = usePlace(now.at);
   useEffect(() => {
     enter(now.place);
@@ -62,7 +69,7 @@ export function Tour() {
     enter("survey");
   };
   const go = (to) => {
-    if (STEPS[to]) dialog.value = { kind: "tour", step: to };
+    if (steps[to]) dialog.value = { kind: "tour", step: to };
     else leave();
   };
   return (
@@ -70,12 +77,12 @@ export function Tour() {
       {box && <div class="tour-spot" aria-hidden="true" style={{ left: `${box.left - ROUND_PX}px`, top: `${box.top - ROUND_PX}px`, width: `${box.width + 2 * ROUND_PX}px`, height: `${box.height + 2 * ROUND_PX}px` }} />}
       <Dialog title={t(`tour.title.${now.name}`)} onClose={leave} beside={`tour ${sideOf(box)}`} key={now.name}>
         <p>{t(`tour.text.${now.name}`)}</p>
-        {step === 0 && <label class="field">{t("tour.name")} <input maxLength={60} value={who.value} onInput={(e) => { who.value = e.currentTarget.value; }} /></label>}
+        {step === 0 && !isReviewer() && <label class="field">{t("tour.name")} <input maxLength={60} value={who.value} onInput={(e) => { who.value = e.currentTarget.value; }} /></label>}
         <footer class="actions">
-          <button type="button" class="main" autofocus onClick={() => go(step + 1)}>{t(step + 1 < STEPS.length ? "tour.next" : "tour.begin")}</button>
+          <button type="button" class="main" autofocus onClick={() => go(step + 1)}>{t(step + 1 < steps.length ? "tour.next" : "tour.begin")}</button>
           {step > 0 && <button type="button" onClick={() => go(step - 1)}>{t("tour.back")}</button>}
           <button type="button" class="quiet" onClick={leave}>{t("tour.skip")}</button>
-          <span class="aside">{t("tour.of", { n: step + 1, all: STEPS.length })}</span>
+          <span class="aside">{t("tour.of", { n: step + 1, all: steps.length })}</span>
         </footer>
       </Dialog>
     </>

@@ -172,6 +172,7 @@ function Check({ check, row, onSave }) {
   const [again, setAgain] = useState(false);
   const done = DONE.includes(check.result);
   const waits = check.result === "waiting";
+  const open = (!done || again) && !waits && !isReviewer();
   const result = check.result ?? "missing";
   const store = (body, words) => {
     onSave(body, words);
@@ -199,11 +200,11 @@ function Check({ check, row, onSave }) {
       <p><span class="tick" aria-hidden="true">{done ? "✓" : check.result === "redo" ? "!" : waits ? "…" : ""}</span> <strong>{check.criterion}</strong> <span class="aside">{t("work.before", { stage: check.before })}</span><span class="visually-hidden"> {t(`result.${result}`)}</span></p>
       <p class="aside">{check.text}</p>
       {waits && <p class="waits-mark">{t("work.judged.later")}</p>}
-      {done && !again && <p class="acts"><button type="button" class="quiet" onClick={() => setAgain(true)}>{t("work.again")}</button></p>}
-      {(!done || again) && !waits && (check.measured
+      {done && !again && !isReviewer() && <p class="acts"><button type="button" class="quiet" onClick={() => setAgain(true)}>{t("work.again")}</button></p>}
+      {open && (check.measured
         ? <form onSubmit={save}><Numbers name={t("work.measured", { name: check.criterion })} texts={texts} unit={kind.unit()} grow={several && !count} onChange={setTexts} /><button>{t("store")}</button></form>
         : <p class="acts"><button type="button" onClick={() => store({ result: "pass" })}>{t("work.good")}</button><button type="button" aria-expanded={says === "redo"} onClick={() => setSays(says === "redo" ? "" : "redo")}>{t("work.redo")}</button></p>)}
-      {(!done || again) && !waits && !says && <p><button type="button" class="quiet" onClick={() => setSays("not applicable")}>{t("work.na")}</button></p>}
+      {open && !says && <p><button type="button" class="quiet" onClick={() => setSays("not applicable")}>{t("work.na")}</button></p>}
       {says && <form onSubmit={tell}><input autofocus aria-label={t(says === "redo" ? "work.wrong" : "work.na.why", { name: check.criterion })} placeholder={t(says === "redo" ? "work.wrong.hint" : "work.na.hint")} value={wrong} onInput={(e) => setWrong(e.currentTarget.value)} onKeyDown={(e) => e.stopPropagation()} /><button>{t("store")}</button></form>}
     </li>
   );

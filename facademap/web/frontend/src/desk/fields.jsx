@@ -24,6 +24,13 @@ export function said(table, name, value) {
 
 export const labelOf = label;
 
+/** What a row says, for people who only read. */
+export function Facts({ table, row, names }) {
+  const told = names.filter((n) => !(row[n] === null || row[n] === undefined || row[n] === "" || row[n] === false));
+  const words = (n) => (CLASSES.has(n) ? `${row[n]} · ${schema.value.classes[n][row[n]]}` : said(table, n, row[n]));
+  return <dl class="facts">{told.map((n) => <div key={n}><dt>{label(n)}</dt><dd>{words(n)}</dd></div>)}</dl>;
+}
+
 /** Go to the first class of what is selected; digits answer from there on. */
 export const toClasses = () => document.querySelector(".sheet .classes .seg")?.focus();
 

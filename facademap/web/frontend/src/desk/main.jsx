@@ -11,6 +11,7 @@ import { learnAssistance } from "./assist.js";
 import { loadProject, loadRest } from "./data.js";
 import { Desk, Failure } from "./Desk.jsx";
 import { recallEdits } from "./edits.js";
+import { openLink } from "./links.js";
 import { followNews, openOutbox, replayWaiting, send } from "./outbox.js";
 import { tourSeen } from "./settings.js";
 import { dialog } from "./view.js";
@@ -35,6 +36,7 @@ async function start() {
   void learnOverview();
   void followNews();
   void learnAssistance();
+  openLink();
   document.documentElement.dataset.loaded = "yes";
   if (!who.value && !tourSeen.value) dialog.value = { kind: "tour", step: 0 };
   whenDrawn(keepForLater);
