@@ -34,6 +34,8 @@ TOLERANCE_MM = 0.01
 #: No building stone is as long as this; larger numbers are slips of the unit.
 LARGEST_MM = 100_000.0
 SMALLEST_AREA_MM2 = 1.0
+#: Thinner pieces and blocks are metres given for millimetres.
+SMALLEST_DEPTH_MM = 1.0
 
 Point: TypeAlias = tuple[float, float]
 Lab: TypeAlias = tuple[float, float, float]
@@ -59,6 +61,8 @@ def _one_of(value: str, allowed: Sequence[str], what: str) -> None:
 def _text(value: str, what: str) -> None:
     if not isinstance(value, str) or not value.strip():
         raise InputError(f"{what} is {value!r}", "Give a text that is not empty.")
+    if any("\ud800" <= letter <= "\udfff" for letter in value):
+        raise InputError(f"{what} is {value!r}, which is half a character", "Write the text again.")
 
 
 def _lab(value: Sequence[float] | None, what: str) -> Lab | None:
@@ -88,6 +92,8 @@ def _outline(points: Iterable[Sequence[float]], what: str) -> tuple[Point, ...]:
     if not polygon.is_valid:
         reason = shapely.is_valid_reason(polygon)
         raise GeometryError(f"{what} crosses or touches itself ({reason})", "Redraw the outline as a simple ring.")
+    if max(polygon.bounds[2] - polygon.bounds[0], polygon.bounds[3] - polygon.bounds[1]) > LARGEST_MM:
+        raise GeometryError(f"{what} is more than {LARGEST_MM:g} mm wide or high", "Redraw the outline; check its unit.")
     if polygon.area < SMALLEST_AREA_MM2:
         raise GeometryError(f"{what} has an area of {polygon.area:g} mm2", "Redraw the outline; check its unit.")
     return tuple(ring)
@@ -116,7 +122,7 @@ class Params:
         for name in ("unmatched_penalty", "spread_weight", "finish_penalty", "open_per_dm3", "handle_per_kg"):
             _number(getattr(self, name), f"params: {name}", low=0.0, high=1e9)
         _one_of(self.cut_mode, ("guillotine", "free"), "params: cut_mode")
-        if isinstance(self.max_slabs, bool) or not isinstance(self.max_slabs, int) or not 1 <= self.max_slabs <= 20:
+        if _number(self.max_slabs, "params: max_slabs", low=1.0, high=20.0) % 1.0:
             raise InputError(f"params: max_slabs is {self.max_slabs!r}", "Give a whole number from 1 to 20.")
 
 
@@ -188,7 +194,7 @@ class Repair:
         object.__setattr__(self, "lab", _lab(self.lab, f"{name}: lab"))
         object.__setattr__(self, "accept", tuple(self.accept))
         object.__setattr__(self, "forbid", tuple(self.forbid))
-        _number(self.depth_mm, f"{name}: depth", low=0.0, high=LARGEST_MM, above=True)
+        _number(self.depth_mm, f"{name}: depth", low=SMALLEST_DEPTH_MM, high=LARGEST_MM)
         _one_of(self.bed, ("horizontal", "edge", "any"), f"{name}: bed")
         _text(self.stone, f"{name}: stone")
         for stone in self.accept:
@@ -246,7 +252,7 @@ class Face:
         object.__setattr__(self, "outline_mm", _outline(self.outline_mm, f"{name}: poly"))
         object.__setattr__(self, "lab", _lab(self.lab, f"{name}: lab"))
         object.__setattr__(self, "flaws", tuple(self.flaws))
-        _number(self.depth_mm, f"{name}: depth", low=0.0, high=LARGEST_MM, above=True)
+        _number(self.depth_mm, f"{name}: depth", low=SMALLEST_DEPTH_MM, high=LARGEST_MM)
         _one_of(self.bed, ("x", "none", "parallel", "unknown"), f"{name}: bed")
         if self.finish is not None:
             _text(self.finish, f"{name}: finish")
