@@ -17,7 +17,7 @@ from facademap.errors import FileError
 from facademap.tasks.desk_assist import Assistant
 from facademap.tasks.desk_pictures import Pictures
 from facademap.tasks.desk_tables import PackedTables
-from facademap.web import described, packed_api, pictures_api, tables_api, work_api
+from facademap.web import described, languages_api, packed_api, pictures_api, tables_api, work_api
 from facademap.web.answers import failure, on_http_error, on_unforeseen
 from facademap.web.desk import Desk
 from facademap.web.guard import COOKIE, WRONG_SECRET_WAIT_S, Access, Guard, pass_of
@@ -101,6 +101,7 @@ def make_app(folder: Path, *, host: str = "127.0.0.1", secret: str = "", assista
         *tables_api.routes(desk),
         *packed_api.routes(desk, packed),
         *described.routes(),
+        *languages_api.routes(desk),
         *pictures_api.routes(desk, pictures),
         *work_api.routes(desk, pictures, jobs, assistant or Assistant()),
     ]

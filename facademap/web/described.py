@@ -104,6 +104,8 @@ _READ: tuple[tuple[str, str, dict[str, Schema], str], ...] = (
     ("/api/ranking", "Blocks for a repair", {"repair": _ID}, "application/json"),
     ("/api/plans/compare", "Two plans side by side", {"first": _ID, "second": _ID}, "application/json"),
     ("/api/assist", "Which assisted outlines there are", {}, "application/json"),
+    ("/api/languages", "Languages of the desk beside English", {}, "application/json"),
+    ("/api/languages/{tag}", "Texts of one language", {}, "application/json"),
     ("/api/papers", "Papers that were made", {}, "application/json"),
     ("/api/work", "Record of one repair", {"repair": _ID}, "application/json"),
     ("/api/work/all", "Record of all repairs", {}, "application/json"),
@@ -130,7 +132,7 @@ _WRITE: tuple[tuple[str, str, Schema], ...] = (
     ("/api/reviewer-links/withdraw", "Withdraw a link", _object(("id",), id=_ID, who=_NAME)),
 )
 _IN_PATH: Mapping[str, Schema] = {
-    "table": _TABLE, "id": _ID, "name": _ID, "level": _LEVEL, "column": _LEVEL, "row": _LEVEL, "kind": {"enum": ["outline", "line"]}, "act": {"enum": list(ACTS)},
+    "table": _TABLE, "id": _ID, "name": _ID, "tag": _ID, "level": _LEVEL, "column": _LEVEL, "row": _LEVEL, "kind": {"enum": ["outline", "line"]}, "act": {"enum": list(ACTS)},
 }
 _FAULT = {"$ref": "#/components/schemas/Fault"}
 _REFUSED = {status: {"description": text, "content": {"application/json": {"schema": _FAULT}}} for status, text in (

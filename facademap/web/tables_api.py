@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Mapping
 from typing import Any
@@ -78,7 +79,7 @@ def routes(desk: Desk) -> list[Route]:
         last = _whole(request.query_params.get("last"), 200, 1, 2000)
         frame = desk.reading().history(name, row_id, last=last)
         hidden = (frame["table_name"] == "settings") & ~frame["row_id"].map(is_desk_setting).astype(bool)
-        return {"entries": frame[~hidden].to_dict("records")}
+        return {"entries": [e | {side: _with_outline(e[side]) for side in ("before", "after")} for e in frame[~hidden].to_dict("records")]}
 
     def mine(request: Request, body: Any) -> Any:
         asked = request.query_params
@@ -129,6 +130,14 @@ def routes(desk: Desk) -> list[Route]:
         Route("/api/changes", changes),
         Route("/api/edits", edits, methods=["POST"]),
     ]
+
+
+def _with_outline(row: Any) -> Any:
+    """A row of the history with its outline as coordinates; the history keeps it as well-known binary."""
+    kept = row.get("geometry") if isinstance(row, Mapping) else None
+    if not isinstance(kept, str):
+        return row
+    return {**row, "geometry": json.loads(shapely.to_geojson(shapely.from_wkb(kept)))}
 
 
 def _words(body: Mapping[str, Any]) -> tuple[str, str]:

@@ -1,12 +1,13 @@
 // Two pictures of the wall beside each other: as it is, or with one block or another in the cut-out.
 import { useState } from "preact/hooks";
 import { q } from "./api.js";
+import { revOf } from "./data.js";
 import { Dialog } from "./Dialogs.jsx";
 import { isReviewer } from "./Review.jsx";
 import { t } from "./texts.js";
 
 /** The wall round a repair with a face in the cut-out; where it will be cut, once that is known. */
-export const inWall = (repair, face, place) => `/pictures/in-wall?repair=${q(repair)}&face=${q(face.face)}${place?.face === face.face ? `&x=${place.x_m}&y=${place.y_m}&turn=${place.rotation_deg}` : `&turn=${face.turn_deg}`}`;
+export const inWall = (repair, face, place) => `/pictures/in-wall?repair=${q(repair)}&face=${q(face.face)}&at=${revOf("repairs", repair) ?? 0}-${revOf("faces", face.face) ?? 0}${place?.face === face.face ? `&x=${place.x_m}&y=${place.y_m}&turn=${place.rotation_deg}` : `&turn=${face.turn_deg}`}`;
 const NOW = "";
 
 export function Score({ face }) {

@@ -3,6 +3,7 @@ import { useState } from "preact/hooks";
 import { Dialog } from "./Dialogs.jsx";
 import { labelOf, said } from "./fields.jsx";
 import { conflict, resolveConflict, settleEntry } from "./outbox.js";
+import { Thumb } from "./Thumb.jsx";
 import { photoAddress } from "./photos.js";
 import { when } from "./settings.js";
 import { t } from "./texts.js";
@@ -37,10 +38,11 @@ function RowConflict() {
       <table class="compare">
         <thead><tr><th scope="col">{t("value")}</th><th scope="col">{t("conflict.mine")}</th><th scope="col">{t("conflict.theirs")}</th></tr></thead>
         <tbody>{names.map((n) => (
-          <tr key={n}><th scope="row">{labelOf(n)}</th>
+          <tr key={n}><th scope="row">{n === "geometry" ? t("outline") : labelOf(n)}</th>
             {[true, false].map((own) => (
               <td key={String(own)}><label class="check"><input type="radio" name={`choose-${n}`} checked={mine[n] === own} onChange={() => setMine({ ...mine, [n]: own })} />
-                {said(theirs.table, n, own ? change.values[n] : theirs.row[n])}</label></td>
+                {said(theirs.table, n, own ? change.values[n] : theirs.row[n])}</label>
+                {n === "geometry" && <Thumb geometry={own ? change.values[n] : theirs.row[n]} beside={own ? theirs.row[n] : change.values[n]} label={said(theirs.table, n, own ? change.values[n] : theirs.row[n])} />}</td>
             ))}</tr>
         ))}</tbody>
       </table>

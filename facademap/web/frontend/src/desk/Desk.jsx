@@ -18,17 +18,19 @@ import { RepairSheet } from "./Repairs.jsx";
 import { Required } from "./Required.jsx";
 import { isReviewer } from "./Review.jsx";
 import { Rulers } from "./Rulers.jsx";
-import { area, feetInches, grid, length, snapping, tracing, units } from "./settings.js";
+import { area, feetInches, grid, length, sheetWidth, snapping, tracing, units } from "./settings.js";
+import { SheetEdge } from "./SheetEdge.jsx";
 import { templates, useTemplate } from "./shared.js";
 import { KeepTemplate } from "./Templates.jsx";
 import { t } from "./texts.js";
 import { KEYS, cancel, copy, finish, hasSketch, isDrawing, merge, moveCursor, removeChosen, setVertex, stepBack } from "./tools.js";
 import { Tour } from "./Tour.jsx";
-import { dialog, drawTable, live, panel, place, pointer, select, selection, sheetOpen, sketching, swipe, tool } from "./view.js";
+import { dialog, drawTable, live, panel, place, pointer, select, selection, sheetOpen, sheetTall, sketching, swipe, tool } from "./view.js";
 import { fitWall, map } from "./wall.js";
 import { Waiting } from "./Waiting.jsx";
 import { WorkRecord } from "./Work.jsx";
 
+const NARROW_PX = 760;
 const PLACES = ["survey", "repairs", "stone", "record", "control"];
 const SURVEY_TOOLS = ["select", "polygon", "rectangle", "freehand", "line", "point", "outline", "follow", "course", "modify", "split", "hole", "cut", "measure"];
 const REPAIR_TOOLS = ["select", "rectangle", "polygon", "modify", "split", "cut", "measure"];
@@ -41,7 +43,7 @@ export function Desk() {
   useKeys();
   const wall = place.value !== "stone" && place.value !== "control";
   return (
-    <div class={`desk place-${place.value} ${sheetOpen.value ? "sheet-open" : "sheet-shut"}`}>
+    <div class={`desk place-${place.value} ${sheetOpen.value ? "sheet-open" : "sheet-shut"} ${sheetTall.value ? "sheet-tall" : ""}`} style={{ "--sheet-width": `${sheetWidth.value}px` }}>
       <a class="skip" href="#sheet">{t("skip")}</a>
       <Head />
       <Places />
@@ -125,6 +127,15 @@ function Wall() {
   return <><div class="map" ref={box} tabIndex={0} role="application" aria-label={t("wall.about")} /><Rulers /></>;
 }
 
+/** On a phone a tool needs the wall: the sheet goes down, and comes back when something was drawn. */
+function takeTool(name) {
+  tool.value = name;
+  if (innerWidth <= NARROW_PX && name !== "select") {
+    sheetOpen.value = false;
+    sheetTall.value = false;
+  }
+}
+
 function Tools() {
   const wanted = isReviewer() ? ["select", "measure"] : place.value === "repairs" ? REPAIR_TOOLS : place.value === "record" ? ["select", "measure"] : SURVEY_TOOLS;
   const names = wanted.filter((n) => (n !== "outline" || assistance.value.outline) && (n !== "follow" || assistance.value.line) && (n !== "course" || assistance.value.course));
@@ -132,7 +143,7 @@ function Tools() {
   return (
     <div class="tools" role="toolbar" aria-label={t("tools")}>
       {names.map((n) => (
-        <button type="button" key={n} aria-pressed={tool.value === n} title={`${t(`tool.${n}`)} (${keyOf(n)})`} onClick={() => { tool.value = n; }}>
+        <button type="button" key={n} aria-pressed={tool.value === n} title={`${t(`tool.${n}`)} (${keyOf(n)})`} onClick={() => takeTool(n)}>
           <Glyph name={n} /><span>{t(`tool.${n}`)}</span>
         </button>
       ))}
@@ -198,14 +209,27 @@ function Swipe() {
     onInput={(e) => { swipe.value = { ...swipe.value, at: Number(e.currentTarget.value) }; map.render(); }} />;
 }
 
+/** Tabs as a screen reader expects them: one stop, arrows from one to the next. */
+function alongTabs(e, tabs, now) {
+  const turn = { ArrowRight: 1, ArrowLeft: -1 }[e.key];
+  const next = turn ? tabs[(tabs.indexOf(now) + turn + tabs.length) % tabs.length] : { Home: tabs[0], End: tabs.at(-1) }[e.key];
+  if (!next) return;
+  panel.value = next;
+  document.getElementById(`tab-${next}`)?.focus();
+  e.preventDefault();
+  e.stopPropagation();
+}
+
 function Sheet() {
   const tabs = place.value === "survey" ? ["record", "list", "missing", "layers"] : place.value === "repairs" ? ["repair", "list", "layers"] : ["work", "list"];
   const now = tabs.includes(panel.value) ? panel.value : tabs[0];
   return (
     <aside class="sheet" id="sheet" aria-label={t("sheet")}>
-      <div class="tabs"><div role="tablist" aria-label={t("sheets")}>
-        {tabs.map((n) => <button type="button" role="tab" key={n} id={`tab-${n}`} aria-controls="sheet-body" aria-selected={now === n} onClick={() => { panel.value = n; sheetOpen.value = true; }}>{t(`panel.${n}`)}</button>)}</div>
-        <button type="button" class="icon shut" aria-label={t(sheetOpen.value ? "sheet.lower" : "sheet.raise")} aria-expanded={sheetOpen.value} onClick={() => { sheetOpen.value = !sheetOpen.value; }}><Glyph name={sheetOpen.value ? "down" : "up"} /></button>
+      <SheetEdge />
+      <div class="tabs"><div role="tablist" aria-label={t("sheets")} onKeyDown={(e) => alongTabs(e, tabs, now)}>
+        {tabs.map((n) => <button type="button" role="tab" key={n} id={`tab-${n}`} aria-controls="sheet-body" aria-selected={now === n} tabIndex={now === n ? 0 : -1} onClick={() => { panel.value = n; sheetOpen.value = true; }}>{t(`panel.${n}`)}</button>)}</div>
+        {sheetOpen.value && <button type="button" class="icon taller" aria-pressed={sheetTall.value} aria-label={t(sheetTall.value ? "sheet.half" : "sheet.whole")} onClick={() => { sheetTall.value = !sheetTall.value; }}><Glyph name={sheetTall.value ? "shrink" : "grow"} /></button>}
+        <button type="button" class="icon shut" aria-label={t(sheetOpen.value ? "sheet.lower" : "sheet.raise")} aria-expanded={sheetOpen.value} onClick={() => { sheetOpen.value = !sheetOpen.value; sheetTall.value = false; }}><Glyph name={sheetOpen.value ? "down" : "up"} /></button>
       </div>
       <div class="body" id="sheet-body" key={`${place.value} ${now}`} role="tabpanel" aria-labelledby={`tab-${now}`} tabIndex={-1}>
         {now === "record" && <Record />}

@@ -6,7 +6,7 @@ const PATHS = {
   outline: "M10 2v3M10 15v3M2 10h3M15 10h3M6.5 7.5l6-1 1.5 5-5 2.5-3-2.5z", follow: "M3 16c3-1 2-5 5-6s3 1 5-1 1-4 4-6M15 3h2v2",
   course: "M2 5h16M2 15h16M7 5v10M13 5v10M3.5 10h1M9.5 10h1M15.5 10h1",
   undo: "M4 8h8a4 4 0 0 1 0 8H8M4 8l3-3M4 8l3 3", redo: "M16 8H8a4 4 0 0 0 0 8h4M16 8l-3-3M16 8l-3 3", help: "M7 7.5a3 3 0 1 1 4 2.8c-.8.4-1 .9-1 2M10 15v.6",
-  down: "M4 8l6 5 6-5", up: "M4 12l6-5 6 5",
+  grow: "M10 3v14M6 7l4-4 4 4M6 13l4 4 4-4", shrink: "M10 2v6M10 12v6M6 5l4 4 4-4M6 15l4-4 4 4", down: "M4 8l6 5 6-5", up: "M4 12l6-5 6 5",
 };
 export const Glyph = ({ name }) => (
   <svg viewBox="0 0 20 20" width="20" height="20" fill="none" stroke="currentColor" stroke-width="1.6" stroke-linecap="round" stroke-linejoin="round" aria-hidden="true"><path d={PATHS[name] ?? ""} /></svg>

@@ -11,6 +11,7 @@ import { learnAssistance } from "./assist.js";
 import { loadProject, loadRest } from "./data.js";
 import { Desk, Failure } from "./Desk.jsx";
 import { recallEdits } from "./edits.js";
+import { takeLanguage } from "./languages.js";
 import { openLink } from "./links.js";
 import { followNews, openOutbox, replayWaiting, send } from "./outbox.js";
 import { tourSeen } from "./settings.js";
@@ -20,8 +21,9 @@ import { who } from "./settings.js";
 const root = document.getElementById("desk");
 
 async function start() {
+  const spoken = takeLanguage();
   try {
-    await loadProject();
+    await Promise.all([loadProject(), spoken]);
   } catch (error) {
     render(<Failure error={error} />, root);
     return;
@@ -47,7 +49,7 @@ function whenDrawn(act, turns = 40) {
   setTimeout(() => (document.documentElement.dataset.drawn || turns === 0 ? act() : whenDrawn(act, turns - 1)), 250);
 }
 
-const READ = /\/api\/(tables|packed|project|schema|pictures|assist|work\/all|mine)/;
+const READ = /\/api\/(tables|packed|project|schema|pictures|assist|work\/all|mine|languages)/;
 
 /** Let the browser keep the page and what it has read, so that it opens without a connection. */
 function keepForLater() {

@@ -17,6 +17,7 @@ const keep = (name, value) => {
 
 export const who = keep("who", "");
 export const theme = keep("theme", "day");
+export const language = keep("language", "en");
 export const units = keep("units", "mm");
 export const grid = keep("grid", false);
 export const snapping = keep("snapping", true);
@@ -24,6 +25,8 @@ export const tracing = keep("tracing", false);
 export const tourSeen = keep("tourSeen", false);
 export const layers = keep("layers", { picture: true, wall_stones: true, openings: true, conditions: true, repairs: true, pieces: false, control_points: false });
 export const hiddenFamilies = keep("hiddenFamilies", []);
+/** Width of the sheet on a wide page, in pixels. */
+export const sheetWidth = keep("sheetWidth", 376);
 export const survey = keep("survey", "1");
 /** How long a matching may search. */
 export const matchSeconds = keep("matchSeconds", 20);

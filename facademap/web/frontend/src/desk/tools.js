@@ -14,7 +14,7 @@ import { sketchStyle } from "./signs.js";
 import { NearSnap } from "./near.js";
 import { chosenSource, extraSource, format, holdChosenWhile, map, onWall, showChosen, sources } from "./wall.js";
 import { t } from "./texts.js";
-import { dialog, drawTable, live, place, panel, select, selection, sketching, template, tool } from "./view.js";
+import { dialog, drawTable, live, place, panel, select, selection, sheetOpen, sketching, template, tool } from "./view.js";
 import { findCourse, followLine, outlineAt } from "./assist.js";
 
 let active = [];
@@ -62,6 +62,7 @@ export function addRow(geometry, extra = {}) {
   edit(t(`what.draw.${table}`), [{ op: "insert", table, id, values }]);
   select(table, id);
   panel.value = "record";
+  sheetOpen.value = true;
   return id;
 }
 

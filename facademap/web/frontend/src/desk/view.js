@@ -6,6 +6,8 @@ import { onRename } from "./outbox.js";
 export const place = signal("survey");
 export const panel = signal("record");
 export const sheetOpen = signal(true);
+/** On a phone, the sheet over the whole wall. */
+export const sheetTall = signal(false);
 export const tool = signal("select");
 export const selection = signal([]);
 export const live = signal(null);

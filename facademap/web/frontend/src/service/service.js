@@ -11,11 +11,18 @@ self.addEventListener("install", (event) => {
 });
 self.addEventListener("activate", (event) => event.waitUntil(self.clients.claim()));
 
+async function trim(cache) {
+  if (Math.random() > 0.01) return;
+  const keys = await cache.keys();
+  await Promise.all(keys.slice(0, Math.max(0, keys.length - MOST_TILES)).map((k) => cache.delete(k)));
+}
+
 async function newestFirst(name, request) {
   const cache = await caches.open(name);
   try {
     const answer = await fetch(request);
     if (answer.ok) await cache.put(request, answer.clone());
+    if (name === TILES) await trim(cache);
     return answer;
   } catch (error) {
     const kept = await cache.match(request, { ignoreVary: true });
@@ -31,10 +38,7 @@ async function keptFirst(request) {
   const answer = await fetch(request);
   if (answer.ok) {
     await cache.put(request, answer.clone());
-    if (Math.random() < 0.01) {
-      const keys = await cache.keys();
-      await Promise.all(keys.slice(0, Math.max(0, keys.length - MOST_TILES)).map((k) => cache.delete(k)));
-    }
+    await trim(cache);
   }
   return answer;
 }
@@ -44,6 +48,8 @@ self.addEventListener("fetch", (event) => {
   const { pathname, origin, search } = new URL(request.url);
   if (request.method !== "GET" || origin !== self.location.origin || search.includes("key=")) return;
   if (pathname === "/" || pathname.startsWith("/built/")) event.respondWith(newestFirst(SHELL, request));
-  else if (pathname.startsWith("/tiles/") || pathname.startsWith("/pictures/")) event.respondWith(keptFirst(request));
-  else if (pathname.startsWith("/api/tables") || pathname.startsWith("/api/packed/") || ["/api/work/all", "/api/mine", "/api/project", "/api/schema", "/api/pictures", "/api/assist"].includes(pathname)) event.respondWith(newestFirst(READ, request));
+  else if (pathname.startsWith("/tiles/")) event.respondWith(keptFirst(request));
+  // a face can be measured again and a cut-out moved, so that the same address shows something else
+  else if (pathname.startsWith("/pictures/")) event.respondWith(newestFirst(TILES, request));
+  else if (pathname.startsWith("/api/tables") || pathname.startsWith("/api/packed/") || pathname.startsWith("/api/languages") || ["/api/work/all", "/api/mine", "/api/project", "/api/schema", "/api/pictures", "/api/assist"].includes(pathname)) event.respondWith(newestFirst(READ, request));
 });
