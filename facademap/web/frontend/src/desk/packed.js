@@ -131,6 +131,8 @@ function gridOf({ n, boxes, extent: [left, low, right, high] }) {
   return { left, low, side, wide, tall: (starts.length - 1) / wide, starts, rows, large };
 }
 
+const WHOLE_WALL = [-Infinity, -Infinity, Infinity, Infinity];
+
 export class Table {
   #pack = null;
   #entries = [];
@@ -139,13 +141,14 @@ export class Table {
   #grid = null;
   #own = new Map();
   #drawn = new Map();
-  #undrawn = new Set();
   #list = null;
+  #changed = null;
 
   /** Take a packed table in place of everything. */
   fill(pack) {
     this.clear();
     this.#pack = pack;
+    this.#changed = WHOLE_WALL;
     this.#entries = new Array(pack.n);
     this.#replaced = new Uint8Array(pack.n);
     for (const { id, rev, row } of pack.later) {
@@ -155,8 +158,10 @@ export class Table {
   }
 
   clear() {
+    this.#changed = WHOLE_WALL;
     [this.#pack, this.#entries, this.#index, this.#replaced, this.#grid, this.#list] = [null, [], null, null, null, null];
-    for (const kept of [this.#own, this.#drawn, this.#undrawn]) kept.clear();
+    this.#own.clear();
+    this.#drawn.clear();
   }
 
   #numberOf(id) {
@@ -198,17 +203,38 @@ export class Table {
   set(id, entry) {
     this.delete(id);
     this.#own.set(id, entry);
-    this.#undrawn.add(id);
+    if (entry.row.geometry) {
+      const drawn = packOne(entry.row);
+      this.#drawn.set(id, drawn);
+      this.#noteChange(drawn.boxes);
+    }
     return this;
   }
 
   delete(id) {
     const i = this.#numberOf(id);
-    if (i !== undefined) this.#replaced[i] = 1;
+    if (i !== undefined) {
+      if (!this.#replaced[i] && this.#pack.xy) this.#noteChange(this.#pack.boxes.subarray(4 * i, 4 * i + 4));
+      this.#replaced[i] = 1;
+    }
     this.#list = null;
+    const drawn = this.#drawn.get(id);
+    if (drawn) this.#noteChange(drawn.boxes);
     this.#drawn.delete(id);
-    this.#undrawn.delete(id);
     return this.#own.delete(id);
+  }
+
+  #noteChange([left, low, right, high]) {
+    if (left > right) return;
+    const now = this.#changed;
+    this.#changed = now ? [Math.min(now[0], left), Math.min(now[1], low), Math.max(now[2], right), Math.max(now[3], high)] : [left, low, right, high];
+  }
+
+  /** The box round all outlines that were changed since this was asked last, in micrometres; nothing where none was. */
+  takeChanged() {
+    const box = this.#changed;
+    this.#changed = null;
+    return box;
   }
 
   get size() {
@@ -243,11 +269,6 @@ export class Table {
     if (pack?.xy) {
       for (const i of this.#numbersIn(left, low, right, high)) if (!this.#replaced[i]) act(pack, i);
     }
-    for (const id of this.#undrawn) {
-      const { row } = this.#own.get(id);
-      if (row.geometry) this.#drawn.set(id, packOne(row));
-    }
-    this.#undrawn.clear();
     for (const one of this.#drawn.values()) {
       const { boxes } = one;
       if (boxes[0] <= right && boxes[2] >= left && boxes[1] <= high && boxes[3] >= low) act(one, 0);

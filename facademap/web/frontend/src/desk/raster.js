@@ -62,13 +62,26 @@ export class Raster {
     for (let y = Math.floor(y0); y < end; y += 1) {
       const tall = Math.min(y + 1, end) - Math.max(y, y0);
       const next = x + slope * tall;
-      const area = tall * way;
-      // beyond the edges of the picture a side counts as lying on them
+      let area = tall * way;
       let from = x < next ? x : next;
       let to = x < next ? next : x;
-      from = from < 0 ? 0 : from > across ? across : from;
-      to = to < 0 ? 0 : to > across ? across : to;
       x = next;
+      // what lies left of the box counts from its first pixel on, what lies right of it not at all
+      if (from >= across) continue;
+      if (to <= 0) {
+        parts[y * row] += area;
+        continue;
+      }
+      if (from < 0) {
+        const outside = (area * from) / (from - to);
+        parts[y * row] += outside;
+        area -= outside;
+        from = 0;
+      }
+      if (to > across) {
+        area *= (across - from) / (to - from);
+        to = across;
+      }
       const first = Math.floor(from);
       const last = Math.ceil(to);
       const at = y * row + first;

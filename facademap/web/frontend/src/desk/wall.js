@@ -16,7 +16,8 @@ import { computed, effect, untracked } from "@preact/signals";
 import { getRenderPixel } from "ol/render.js";
 import { entryOf, onRows, pictures, rowsOf, surface, tableOf } from "./data.js";
 import { meetsPoint } from "./near.js";
-import { isPainting, onPainted, paintedLayer, signOf } from "./paint.js";
+import { signOf } from "./draw.js";
+import { isPainting, onPainted, paintedLayer } from "./paint.js";
 import { q } from "./api.js";
 import { hiddenFamilies, layers, shownSurvey } from "./settings.js";
 import * as signs from "./signs.js";
@@ -99,9 +100,9 @@ const notYet = () => {
   complete = false;
   delete document.documentElement.dataset.drawn;
 };
-const repaint = () => {
+const repaint = (box) => {
   notYet();
-  for (const layer of painted) layer.repaint();
+  for (const layer of painted) layer.repaint(box);
 };
 export const chosenSource = new VectorSource({ wrapX: false });
 const chosenLayer = new VectorLayer({ source: chosenSource, style: signs.chosenStyle, zIndex: 40 });
@@ -203,7 +204,8 @@ export function makeFeature(table, id, row) {
 
 onRows((table) => {
   if (!GEOMETRY_TABLES.includes(table)) return;
-  repaint();
+  const box = tableOf(table).takeChanged();
+  if (box) repaint(box);
   showChosen();
 });
 
