@@ -88,9 +88,10 @@ def adjust_cut_out(
     Notes
     -----
     An inset stays within one wall stone: what was drawn over a joint is taken off. A side on an existing joint keeps
-    that joint's width; a side within the stone keeps the joint that the person gave it, else that of the profile. Where
-    the outline is new, pins are set out anew; where only they were moved, they stay where the person put them, and what
-    they come too near to is said.
+    that joint's width; a side within the stone keeps the joint that the person gave it, else that of the profile. Pins
+    that nobody moved are set out anew with the outline. Pins that a person placed stay where they are as long as they lie
+    on the piece, with lengths for its depth as it is now; those that no longer do are taken out and named, and what the
+    others come too near to is said.
     """
     name, shape = str(repair["id"]), _one_polygon(repair["geometry"])
     if shape is None:
@@ -111,11 +112,16 @@ def adjust_cut_out(
     _check_joints(name, row, settings)
     removed = float(shapely.intersection(row["geometry"], stone.drawn).area)
     row |= {"removed_area_m2": removed, "removed_volume_m3": removed * float(row["depth_m"])}
-    placed = "pins" in changed or BY_HAND_PINS in ((repair.get("materials") or {}).get("pins") or {}).get("notes", ())
-    wanted = row.get("pins") or [] if placed and not changed & {"geometry", "wall_stone"} else None
+    by_hand = BY_HAND_PINS in ((repair.get("materials") or {}).get("pins") or {}).get("notes", ())
+    new_outline = bool(changed & {"geometry", "wall_stone"})
 
     def place(face: Polygon, layout: PinLayout) -> PinLayout:
-        return layout if wanted is None else _placed(name, face, layout, wanted, settings)
+        wanted = row.get("pins") or []
+        if "pins" in changed and not new_outline:
+            return _placed(name, face, layout, wanted, settings)
+        if by_hand and "pins" not in changed and wanted:
+            return _kept(name, face, layout, wanted, settings, notes)
+        return layout
 
     try:
         piece, more_columns, gaps = design_piece(row, outline=row["geometry"], stone=stone, settings=settings, densities=densities,
@@ -202,6 +208,20 @@ def _check_joints(name: str, row: Mapping[str, Any], settings: Settings) -> None
     for number, joint in enumerate(joints, start=1):
         if not isinstance(joint, (int, float)) or isinstance(joint, bool) or not 0 <= joint <= settings.joint_search_m:
             raise GeometryError(f"repair {name}: joint {str(joint)[:20]} of side {number}", f"Give 0 to {settings.joint_search_m * 1000:.0f} mm.")
+
+
+def _kept(name: str, face: Polygon, layout: PinLayout, wanted: Sequence[Any], settings: Settings, notes: list[str]) -> PinLayout:
+    """The pins that a person placed, on a piece that changed round them."""
+    on_piece = [bool(face.contains(shapely.Point(float(p["u_m"]), float(p["v_m"])))) for p in wanted]
+    kept = [{"u_m": p["u_m"], "v_m": p["v_m"]} for p, there in zip(wanted, on_piece, strict=True) if there]
+    if not layout.pins or not kept:
+        notes.append("No pin that was placed by hand lies on the changed piece; the pins were set out anew.")
+        return layout
+    if gone := [str(i) for i, there in enumerate(on_piece, start=1) if not there]:
+        many = len(gone) > 1
+        notes.append(f"Pin{'s' if many else ''} {', '.join(gone)} placed by hand no longer lie{'' if many else 's'} on the piece and {'were' if many else 'was'} taken out; "
+                     f"the rule sets {len(layout.pins)}, {len(kept)} {'are' if len(kept) > 1 else 'is'} left.")
+    return _placed(name, face, layout, kept, settings)
 
 
 def _placed(name: str, face: Polygon, layout: PinLayout, wanted: Sequence[Any], settings: Settings) -> PinLayout:

@@ -215,3 +215,52 @@ def test_whatever_is_drawn_no_other_stone_is_cut_and_the_piece_fits_in(kept: tup
         assert row["geometry"].buffer(1e-7).covers(pieces.geometry.iloc[0])
         assert len(row["edges"]) == len(row["edge_kinds"]) == len(shapely.get_coordinates(row["geometry"])) - 1
         assert pieces["depth_m"].iloc[0] < depth + 0.02
+
+
+def test_pins_placed_by_hand_stay_when_the_outline_changes_and_those_off_the_piece_are_named(client: TestClient, folder: Path) -> None:
+    row = inset(folder)
+    u0, v0, u1, v1 = row["geometry"].bounds
+    moved = [dict(p) for p in row["pins"]]
+    moved[0] |= {"u_m": round(moved[0]["u_m"] + 0.011, 5), "v_m": round(moved[0]["v_m"] + 0.007, 5)}
+    assert change(client, row["id"], pins=moved).status_code == 200
+    places = [(p["u_m"], p["v_m"]) for p in moved]
+    # wider to the left: nothing that was placed moves
+    assert change(client, row["id"], geometry=box(u0 - 0.01, v0, u1, v1)).status_code == 200
+    after = one(folder, "repairs", id=row["id"])
+    assert [(p["u_m"], p["v_m"]) for p in after["pins"]] == places
+    assert "taken out" not in (after["note"] or "")
+    # and so when the joint changes
+    assert change(client, row["id"], edges=[0.004, *after["edges"][1:]]).status_code == 200
+    assert [(p["u_m"], p["v_m"]) for p in one(folder, "repairs", id=row["id"])["pins"]] == places
+    # narrower from the right: what lies off the piece goes, and is named
+    right = max(u for u, _ in places)
+    assert change(client, row["id"], geometry=box(u0 - 0.01, v0, right - 0.004, v1)).status_code == 200
+    after = one(folder, "repairs", id=row["id"])
+    gone = [i for i, (u, _) in enumerate(places, start=1) if u > right - 0.004 - after["edges"][0] - 1e-6]
+    left = [place for i, place in enumerate(places, start=1) if i not in gone]
+    assert gone
+    assert [(p["u_m"], p["v_m"]) for p in after["pins"]] == left
+    assert f"{', '.join(map(str, gone))} placed by hand" in after["note"]
+
+
+def test_with_no_pin_left_on_the_piece_they_are_set_out_anew_and_that_is_said(client: TestClient, folder: Path) -> None:
+    row = inset(folder)
+    u0, v0, u1, v1 = row["geometry"].bounds
+    at_the_left = [{**p, "u_m": round(u0 + 0.03, 5)} for p in row["pins"]]
+    assert change(client, row["id"], pins=at_the_left).status_code == 200
+    assert change(client, row["id"], geometry=box(u0 + 0.05, v0, u1, v1)).status_code == 200
+    after = one(folder, "repairs", id=row["id"])
+    assert after["pins"]
+    assert min(p["u_m"] for p in after["pins"]) > u0 + 0.05
+    assert "set out anew" in after["note"]
+
+
+def test_pins_placed_by_hand_get_the_lengths_of_the_depth_as_it_is_now(client: TestClient, folder: Path) -> None:
+    row = inset(folder)
+    moved = [dict(p) for p in row["pins"]]
+    moved[0] |= {"u_m": round(moved[0]["u_m"] + 0.006, 5)}
+    assert change(client, row["id"], pins=moved).status_code == 200
+    assert change(client, row["id"], depth_m=row["depth_m"] + 0.03).status_code == 200
+    deeper = one(folder, "repairs", id=row["id"])["pins"]
+    assert [(p["u_m"], p["v_m"]) for p in deeper] == [(p["u_m"], p["v_m"]) for p in moved]
+    assert all(b["into_piece_m"] > a["into_piece_m"] for a, b in zip(moved, deeper, strict=True))
