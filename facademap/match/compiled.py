@@ -20,7 +20,8 @@ _KERNELS: tuple[Any, ...] = (
     kernels_place.point_on_face, kernels_place.clear_at, kernels_place.free_edges, kernels_place.lowest,
     kernels_place.first_place, kernels_place.one, kernels_box.keep_size, kernels_box.narrowest, kernels_box.flattest,
     kernels_box.box_sets, kernels_saw.layout, kernels_saw.fill, kernels_saw.fill_some, kernels_saw.pairs_apart,
-    kernels_saw.side_by_side, kernels_group.can_cut, kernels_group.best_group,
+    kernels_saw.side_by_side, kernels_group.can_cut, kernels_group.reach_of,
+    kernels_group.best_group,
     kernels_rebuild.insert, kernels_rebuild.rebuild,
 )
 

@@ -13,6 +13,7 @@ generation, Operations Research 53 (from memory). Smoothing of the prices: Wentg
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Callable, Iterable
 
@@ -83,6 +84,7 @@ class Component:
         self.rounds = 0
         self.converged = False
         self.faces: list[FacePricing] = []
+        self._face_at = {key: at for at, key in enumerate(keys)}
         self._told = 0
         self._center: Prices | None = None
         #: Prices at which the bound was proved, and what every block earns at them at best.
@@ -93,7 +95,8 @@ class Component:
         self.count_settled = False
         self.finished = False
         self.last_pick, self.next_pick, self.closings = -1, 4, 0
-        self._stalled = 0
+        #: Effort that was spent on groups not known to be possible.
+        self._tried: dict[int, int] = {}
         self.master = Master(
             repairs=repairs, blocks=sorted({b for b, _ in keys}), n_repairs=len(problem.repairs),
             penalties=self.penalties, ceilings=self.ceilings, priorities=self.priorities,
@@ -181,8 +184,10 @@ class Component:
     def round(self) -> bool:
         """One round of prices and offers; False when time is up before its end."""
         lp = self.master.prices()
-        self.layouts.work += 500
         self._tell_faces()
+        if self._settle_doubts():
+            lp = self.master.prices()
+        self.layouts.work += 500
         used = self._smoothed(lp)
         found = self._ask(self.master, used, lp, costs=None)
         if found is None:
@@ -191,14 +196,10 @@ class Component:
         earned = math.fsum(best.values())
         bound = float(used.repairs[self.repairs].sum()) + used.count * self.least_unmatched + earned
         self._supports.append((bound - used.count * self.least_unmatched, used.count))
-        self._stalled = 0 if bound > self.bound + 1e-4 * abs(self.bound) else self._stalled + 1
         if bound > self.bound:
             self.bound = bound
             self._center = used
             self._proof = (used, best)
-        if self._stalled >= 2 and unproved and self.effort < MOST_EFFORT:
-            self.effort *= 4
-            self._stalled = 0
         self.rounds += 1
         near = _NEAR if self.cap == len(CAPS) - 1 else 1e-3
         if lp.objective - self.bound <= near * max(1.0, abs(lp.objective)) or (not added and self._smooth == 0.0):
@@ -206,12 +207,35 @@ class Component:
                 self.cap += 1
                 self.master.cap(CAPS[self.cap])
                 self._center = None
-            elif unproved and self.effort < MOST_EFFORT and lp.objective - self.bound > near * max(1.0, abs(lp.objective)):
+            elif self.effort < MOST_EFFORT and (self._doubtful() or (
+                    unproved and lp.objective - self.bound > near * max(1.0, abs(lp.objective)))):
                 self.effort *= 4
             else:
                 self.converged = True
         self._smooth = 0.5 if added else 0.0
         return True
+
+    def _doubtful(self) -> list[int]:
+        """Groups in use of which it is not known whether they can be cut."""
+        return [k for k in self.master.in_use() if self.master.columns[k].layout is None]
+
+    def _settle_doubts(self) -> bool:
+        """Look harder at the doubtful groups in use; True where one of them turned out to be impossible."""
+        changed = False
+        for k in self._doubtful():
+            if self._tried.get(k, 0) >= self.effort:
+                continue
+            self._tried[k] = self.effort
+            column = self.master.columns[k]
+            face = self.faces[self._face_at[column.block, column.face]]
+            verdict, layout = face.decide(column.pieces, most_queries=self.effort)
+            if verdict == "yes":
+                self.master.replace(k, dataclasses.replace(column, layout=layout))
+            elif verdict == "no":
+                self.master.drop(k)
+                face.forget(column.pieces)
+                changed = True
+        return changed
 
     def _tell_faces(self) -> None:
         """Every face remembers its groups among those that are new."""
@@ -252,8 +276,10 @@ class Component:
             gain = opening - offer.worth
             best[face.block] = min(best.get(face.block, 0.0 if face.block not in self.forced else math.inf), gain)
             unproved += not offer.proved
-            if offer.pieces:
-                column = self.column_of(face.block, face.face, offer.pieces, offer.layout)
+            for pieces, layout in ((offer.pieces, offer.layout), (offer.doubtful, None)):
+                if not pieces:
+                    continue
+                column = self.column_of(face.block, face.face, pieces, layout)
                 cost = column.cost if costs is None else 0.0
                 reduced = cost - float(lp.repairs[list(column.repairs)].sum()) - lp.blocks[face.block]
                 if reduced < -1e-6:
@@ -283,7 +309,9 @@ class Component:
                 locked_blocks=self.master.locked_blocks,
             )
         one = self._master_one
-        for column in self.master.columns:
+        for k, column in enumerate(self.master.columns):
+            if k in self.master.dropped:
+                continue
             one.add(Column(block=column.block, face=column.face, pieces=tuple((i, False) for i, _ in column.pieces),
                            cost=0.0, layout=column.layout))
         best = 0.0
@@ -385,7 +413,7 @@ class Component:
         reduced = self.master.reduced_costs(prices)
         # no better plan of known groups holds one that loses more than the gap to the linear program
         gap = self.cost - prices.objective + 1e-7
-        order = [k for _, k in sorted((r, k) for k, r in enumerate(reduced.tolist()) if r <= gap)[:most_columns]]
+        order = [k for _, k in sorted((r, k) for k, r in enumerate(reduced.tolist()) if r <= gap and self.master.columns[k].layout is not None)[:most_columns]]
         self._pick_from([self.master.columns[k] for k in sorted(order)], most_nodes=most_nodes, time_limit_s=time_limit_s)
 
     def _pick_from(self, columns: list[Column], *, most_nodes: int, time_limit_s: float | None) -> float:

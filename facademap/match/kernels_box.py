@@ -80,7 +80,7 @@ def flattest(wide, high, count, mask, most_wide):
     return np.inf
 
 
-def box_sets(group, level, starts, choices, kerf, box, spent):
+def box_sets(group, level, starts, choices, kerf, box, most, spent):
     """The smallest rectangles from which straight cuts win each set of blanks.
 
     Sets that do not fit the bounding rectangle of the face have none: they are impossible on the face.
@@ -95,14 +95,17 @@ def box_sets(group, level, starts, choices, kerf, box, spent):
         Choices of every piece at every level.
     box : ndarray
         The rectangle: x0, y0, x1, y1.
+    most : int
+        Most effort, in queries.
     spent : ndarray of int
-        Grows by the effort, in queries.
+        Grows by the effort.
 
     Returns
     -------
     wide, high : ndarray, shape (2 ** n, MOST_SIZES)
         By rising width; every true size is at least as large as one of them in both directions.
     count : ndarray of int, shape (2 ** n,)
+        The first is -1 where the effort did not suffice; the sizes then mean nothing.
     """
     n = group.shape[0]
     full_w = box[2] - box[0] + 0.02
@@ -111,7 +114,11 @@ def box_sets(group, level, starts, choices, kerf, box, spent):
     high = np.empty((1 << n, MOST_SIZES))
     count = np.zeros(1 << n, np.int64)
     area = np.zeros(1 << n)
+    done = 0
     for mask in range(1, 1 << n):
+        if done > most:
+            count[0] = -1
+            break
         low = mask & -mask
         if mask == low:
             k = 0
@@ -167,5 +174,6 @@ def box_sets(group, level, starts, choices, kerf, box, spent):
                         h = high[a, i] + high[b, k] + kerf
                         if h <= full_h:
                             keep_size(wide, high, count, mask, wide[a, i], h)
-        spent[0] += splits
+        done += splits
+    spent[0] += done
     return wide, high, count

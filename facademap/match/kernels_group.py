@@ -11,12 +11,14 @@ import numpy as np
 from facademap.match.kernels_box import box_sets
 from facademap.match.kernels_saw import side_by_side
 
-__all__ = ["MOST_IN_GROUP", "MOST_STEPS", "UNDECIDED", "best_group", "can_cut"]
+__all__ = ["LEAST_FOR_BOXES", "MOST_IN_GROUP", "MOST_STEPS", "UNDECIDED", "best_group", "can_cut", "reach_of"]
 
 #: Largest group whose sharing-out to slabs is looked at, and the steps of that.
 MOST_IN_GROUP = 18
 MOST_STEPS = 5_000_000
 UNDECIDED = 1000
+#: Effort that the rectangles of all parts of a group may take at least.
+LEAST_FOR_BOXES = 50_000
 
 
 def can_cut(
@@ -50,7 +52,10 @@ def can_cut(
         return 2
     sets = 1 << n
     spent[0] += sets >> 3
-    wide, high, found = box_sets(group, n_levels - 1, level_starts, choices, sizes[4], box, spent)
+    wide, high, found = box_sets(group, n_levels - 1, level_starts, choices, sizes[4], box,
+                                 max(LEAST_FOR_BOXES, 4 * most_queries), spent)
+    if found[0] < 0:
+        return 2
     possible = np.ones(sets, np.int8)
     if sizes[5] == 0.0:  # free cuts may win what straight ones cannot
         for mask in range(1, sets):
@@ -160,9 +165,38 @@ def can_cut(
     return 2 if undecided else 0
 
 
+def reach_of(
+    at, enough, value, profits, order, weights, room, nested, used, twin, blocked, counted, nodes, left
+):
+    """What a group can be worth at most when pieces from ``at`` on are added; ``enough`` or more ends the sum early."""
+    for r in range(nested):
+        left[r] = room[r] - used[r]
+    for k in range(at, order.shape[0]):
+        piece = order[k]
+        if blocked[piece] > 0 or (twin[piece] >= 0 and counted[twin[piece]] == nodes):
+            continue
+        weight = weights[0, piece]
+        part = 1.0
+        for r in range(nested):
+            if weights[r, piece] > 0.0 and left[r] < part * weight:
+                part = max(0.0, left[r] / weight)
+        if part <= 0.0:
+            continue
+        counted[piece] = nodes
+        value += part * profits[piece]
+        if value > enough:
+            return value
+        for r in range(nested):
+            if weights[r, piece] > 0.0:
+                left[r] -= part * weight
+        if left[0] <= 1e-9:
+            break
+    return value
+
+
 def best_group(
-    profits, order, weights, room, twin, clash, bads, bad_sizes, heads, links, level_starts, level_depths, choices, needs,
-    slabs_of, sizes, box, edges, parts, planes, segments, floor, most_nodes, most_queries, group, spent, sure, listed,
+    profits, order, weights, rooms, nested, twin, clash, bads, bad_sizes, heads, links, level_starts, level_depths, choices,
+    needs, slabs_of, sizes, box, edges, parts, planes, segments, floor, most_nodes, most_queries, group, spent, sure, listed,
 ):
     """The most profitable group of pieces that one face can yield.
 
@@ -171,8 +205,11 @@ def best_group(
     profits : ndarray, shape (n,)
     order : ndarray of int
         The pieces worth looking at, by falling profit for the room they take in row 0 of ``weights``.
-    weights, room : ndarray, shapes (r, n) and (r,)
-        Necessary conditions: the group's weights must stay within every room.
+    weights, rooms : ndarray, shapes (r, n) and (s, r)
+        Necessary conditions: the group's weights must stay within every room of one way at least of slabbing
+        the block (a row of ``rooms``).
+    nested : int
+        So many rows from the first on hold the same weight for a piece or none, each row part of the one before.
     twin : ndarray of int, shape (n,)
         The same repair as another piece of the face, or -1.
     clash : ndarray of int8, shape (n, n)
@@ -201,11 +238,13 @@ def best_group(
 
     Notes
     -----
-    Depth-first search. A group that would be the best so far is laid out exactly; where that fails, the
+    Depth-first search, one way of slabbing after the other. Filling the nested rows in the order of what
+    pieces pay for their room is the best filling by parts of pieces (a polymatroid), so what it earns
+    bounds every group. A group that would be the best so far is laid out exactly; where that fails, the
     smallest impossible part of it is remembered and cuts off every group that holds it, now and later.
     """
     m = order.shape[0]
-    rows = room.shape[0]
+    rows = rooms.shape[1]
     widest = bads.shape[1]
     chosen = np.empty(m + 1, np.int64)
     inside = np.zeros(profits.shape[0], np.int8)
@@ -215,6 +254,7 @@ def best_group(
     trial = np.empty(1, np.int64)
     verified = 0
     used = np.zeros(rows)
+    left = np.zeros(rows)
     best = floor
     best_sure = floor
     value = 0.0
@@ -224,32 +264,33 @@ def best_group(
     group[0] = 0
     group[2] = 1
     sure[0] = 0
+    ceilings = np.zeros(rooms.shape[0])
+    for way in range(rooms.shape[0]):
+        nodes += 1
+        ceilings[way] = reach_of(0, np.inf, 0.0, profits, order, weights, rooms[way], nested, used, twin, blocked, counted,
+                                 nodes, left)
+    ways = np.argsort(-ceilings)
+    turn = 0
+    room = rooms[ways[0]]
     while True:
         go_back = at >= m
         if not go_back:
             nodes += 1
             if nodes > most_nodes:
                 group[2] = 0
+                best = max(best, ceilings[ways[turn]])
                 break
-            reach = value
-            left = room[0] - used[0]
-            for k in range(at, m):
-                piece = order[k]
-                if profits[piece] <= 0.0:
-                    break
-                if blocked[piece] > 0 or (twin[piece] >= 0 and counted[twin[piece]] == nodes):
-                    continue
-                counted[piece] = nodes
-                weight = weights[0, piece]
-                if weight >= left:
-                    reach += profits[piece] * max(left, 0.0) / weight
-                    break
-                left -= weight
-                reach += profits[piece]
-            go_back = reach <= best + 1e-9
+            go_back = reach_of(at, best + 1e-9, value, profits, order, weights, room, nested, used, twin, blocked, counted,
+                               nodes, left) <= best + 1e-9
         if go_back:
             if n == 0:
-                break
+                turn += 1
+                if turn == ways.shape[0] or ceilings[ways[turn]] <= best + 1e-9:
+                    break
+                room = rooms[ways[turn]]
+                at = 0
+                verified = 0
+                continue
             n -= 1
             verified = min(verified, n)
             at = chosen[n]
@@ -361,13 +402,22 @@ def best_group(
                         heads[trial[k]] = bad * widest + k
             elif listed.shape[0] > 0:
                 verified = n + 1
-                if spent[2] >= listed.shape[0] or n + 1 >= listed.shape[1]:
-                    group[2] = 0
-                    break
-                listed[spent[2], 0] = n + 1 if answer == 1 else -n - 1
-                for k in range(n + 1):
-                    listed[spent[2], 1 + k] = trial[k]
-                spent[2] += 1
+                known = False  # a group that another way allows was listed there
+                for way in range(turn):
+                    inner = True
+                    for r in range(rows):
+                        if used[r] + weights[r, piece] > rooms[ways[way], r] + 1e-6:
+                            inner = False
+                            break
+                    known |= inner
+                if not known:
+                    if spent[2] >= listed.shape[0] or n + 1 >= listed.shape[1]:
+                        group[2] = 0
+                        break
+                    listed[spent[2], 0] = n + 1 if answer == 1 else -n - 1
+                    for k in range(n + 1):
+                        listed[spent[2], 1 + k] = trial[k]
+                    spent[2] += 1
             else:
                 verified = n + 1
                 best = value + profits[piece]

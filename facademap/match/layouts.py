@@ -234,7 +234,7 @@ class Layouts:
         x0, y0, x1, y1 = box
         goal = PLACE if len(rows) == 1 else ANY
         group, sets = np.arange(len(rows)), np.arange(everything + 1)
-        sizes = space.kernels.box_sets(group, 0, starts[None, :], choices, kerf, np.array(box, dtype=float), spent)
+        sizes = space.kernels.box_sets(group, 0, starts[None, :], choices, kerf, np.array(box, dtype=float), 1 << 40, spent)
         spent[0] = 0
         good = space.kernels.layout(goal, everything, x0, x1, y0, y1, kerf, starts, choices, sets, *sizes, *pool, spent)
         self.work += int(spent[0])

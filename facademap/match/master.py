@@ -80,6 +80,8 @@ class Master:
         self.penalties, self.ceilings, self.priorities, self.forced = penalties, ceilings, priorities, forced
         self.locked_blocks = locked_blocks
         self.columns: list[Column] = []
+        self.dropped: set[int] = set()
+        self._used = np.zeros(0)
         self._known: dict[tuple[int, int, tuple[Piece, ...]], int] = {}
         self.row_of = {i: r for r, i in enumerate(repairs)}
         self.block_row = {b: len(repairs) + r for r, b in enumerate(blocks)}
@@ -119,6 +121,19 @@ class Master:
         self._lp.addCol(column.cost, 0.0, highspy.kHighsInf, len(rows), rows, ones)
         return True
 
+    def replace(self, number: int, column: Column) -> None:
+        """It is known by now how to cut this group."""
+        self.columns[number] = column
+
+    def drop(self, number: int) -> None:
+        """This group turned out to be impossible."""
+        self.dropped.add(number)
+        self._lp.changeColBounds(len(self.repairs) + number, 0.0, 0.0)
+
+    def in_use(self) -> list[int]:
+        """The groups that the last solution of the linear program uses, wholly or in part."""
+        return [int(k) for k in np.flatnonzero(self._used > 1e-7)]
+
     def cap(self, per_priority: float) -> None:
         """Let no repair pay more than this for a unit of priority (a relaxation; infinite for none)."""
         for at, i in enumerate(self.repairs):
@@ -133,7 +148,8 @@ class Master:
         """Solve the linear program over the groups known so far."""
         lp = self._lp
         lp.run()
-        dual = np.asarray(lp.getSolution().row_dual)
+        solution = lp.getSolution()
+        dual, self._used = np.asarray(solution.row_dual), np.asarray(solution.col_value)[len(self.repairs):]
         repairs = np.zeros(self.n_repairs)
         repairs[self.repairs] = np.maximum(dual[:len(self.repairs)], 0.0)
         blocks = {b: float(dual[r]) if b in self.locked_blocks else min(0.0, float(dual[r]))

@@ -7,6 +7,8 @@ and the choice is made again. So the value is always an upper bound, and exact w
 
 from __future__ import annotations
 
+import functools
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -17,14 +19,16 @@ import shapely
 from facademap.match.candidates import Candidates, need_mm
 from facademap.match.freespace import CHOICE_COLUMNS, FreeSpace
 from facademap.match.kernels_group import MOST_IN_GROUP
-from facademap.match.layouts import Layout, Layouts, Piece
+from facademap.match.layouts import Layout, Layouts, Piece, Verdict
 from facademap.match.problem import TOLERANCE_MM
 
-__all__ = ["FacePricing", "Offer"]
+__all__ = ["FacePricing", "Offer", "slab_counts"]
 
-#: How many impossible groups a face remembers, and how large they may be.
-MOST_BADS = 1500
-WIDEST_BAD = 8
+#: How many impossible groups a face has room for at first and at most, and how large they may be.
+FEWEST_BADS, MOST_BADS = 32, 2048
+WIDEST_BAD = 16
+#: Thicknesses of pieces that are told apart on one face.
+MOST_CLASSES = 8
 
 Floats: TypeAlias = npt.NDArray[np.float64]
 _NO_LIST = np.zeros((0, MOST_IN_GROUP + 1), dtype=np.int64)
@@ -40,16 +44,19 @@ class Offer:
     pieces : tuple of Piece
         The group found.
     layout : Layout or None
-        How it is cut; None where that is not known (``worth`` still bounds).
+        How it is cut.
+    doubtful : tuple of Piece
+        A better group of which it is not known whether it can be cut.
+    proved : bool
+        Whether ``worth`` is what ``pieces`` are worth.
     """
 
-    __slots__ = ("layout", "pieces", "proved", "worth")
+    __slots__ = ("doubtful", "layout", "pieces", "proved", "worth")
 
-    def __init__(self, worth: float, pieces: tuple[Piece, ...], layout: Layout | None, proved: bool) -> None:
-        self.worth = worth
-        self.pieces = pieces
-        self.layout = layout
-        self.proved = proved
+    def __init__(
+        self, worth: float, pieces: tuple[Piece, ...], layout: Layout | None, proved: bool, doubtful: tuple[Piece, ...] = (),
+    ) -> None:
+        self.worth, self.pieces, self.layout, self.proved, self.doubtful = worth, pieces, layout, proved, doubtful
 
 
 @dataclass(slots=True)
@@ -97,7 +104,7 @@ class FacePricing:
                 costs.append(first)
         self.costs = np.array(costs, dtype=float)
         self.repairs = np.array([p[0] for p in self.pieces], dtype=np.int64)
-        self.weights, self.room = self._rooms(space)
+        self.weights, self.rooms, self.nested = self._rooms(space)
         n = len(self.pieces)
         same = self.repairs[:, None] == self.repairs[None, :]
         self.clash = same.astype(np.int8)
@@ -105,13 +112,14 @@ class FacePricing:
         self.twin = np.where(self.clash.any(axis=1), self.clash.argmax(axis=1), -1) if n else np.zeros(0, dtype=np.int64)
         self._number = {p: k for k, p in enumerate(self.pieces)}
         self._known = np.zeros((0, n))
+        self._offered: list[tuple[Piece, ...]] = []
         self._tables(space)
         if problem.params.cut_mode == "guillotine":
             self._mark_pairs(space)
-        self.bads = np.zeros((MOST_BADS, WIDEST_BAD), dtype=np.int64)
-        self.bad_sizes = np.zeros(MOST_BADS + 1, dtype=np.int64)
-        self.heads = np.full(n, -1, dtype=np.int64)
-        self.links = np.zeros(MOST_BADS * WIDEST_BAD, dtype=np.int64)
+        self.bads = np.zeros((FEWEST_BADS, WIDEST_BAD), dtype=np.int32)
+        self.bad_sizes = np.zeros(FEWEST_BADS + 1, dtype=np.int32)
+        self.heads = np.full(n, -1, dtype=np.int32)
+        self.links = np.zeros(FEWEST_BADS * WIDEST_BAD, dtype=np.int32)
         self.bonus = np.where(np.isin(self.repairs, list(forced)), 1e7, 0.0)
         self.forced = forced
         self._group = np.zeros(n + 3, dtype=np.int64)
@@ -157,11 +165,13 @@ class FacePricing:
                                params.cut_mode == "free"], dtype=float)
         self.box = np.array(space.box(self.block, self.face), dtype=float)
 
-    def _rooms(self, space: FreeSpace) -> tuple[Floats, Floats]:
-        """What each piece takes of the face's volume and area, and what there is of it.
+    def _rooms(self, space: FreeSpace) -> tuple[Floats, Floats, int]:
+        """What each piece takes of the face's area, and what there is of it in every way of slabbing the block.
 
         Blanks grown by half a kerf do not overlap and lie on the face grown by half a kerf. Growing is
-        by a square (Minkowski sum), whose area is known for any outline from its edges.
+        by a square (Minkowski sum), whose area is known for any outline from its edges. Row by row the
+        pieces that need a slab at least so thick; the last row, where there is one, those that must come
+        from the front slab.
         """
         problem = space.problem
         params, here = problem.params, problem.blocks[self.block].faces[self.face]
@@ -171,27 +181,21 @@ class FacePricing:
             if flaw.depth_mm is None and flaw.from_mm < params.min_slab_mm:
                 sound = sound.difference(shapely.Polygon(flaw.outline_mm))
         area = _grown_area(sound, half) + TOLERANCE_MM * sound.length + 1.0
-        kerf, deep = params.depth_kerf_mm, here.depth_mm + TOLERANCE_MM
-        most = max(1, min(params.max_slabs, int((deep + kerf) // max(params.min_slab_mm + kerf, 1e-6))))
         grown = np.array([_blank_area(space, i, half) for i in self.repairs.tolist()])
         needs = np.array([
             max(params.min_slab_mm, min(need_mm(problem.repairs[i], here, params, slab=0),
                                         need_mm(problem.repairs[i], here, params, slab=1)))
             for i in self.repairs.tolist()
         ])
-        if most == 1:
-            return grown[None, :].copy(), np.array([area], dtype=float)
-        rows, rooms = [grown * (needs + kerf), grown], [area * (deep + kerf), area * most]
-        for m in range(1, most):
-            thick = needs > (deep - m * kerf) / (m + 1) + TOLERANCE_MM
-            if thick.any():
-                rows.append(grown * thick)
-                rooms.append(area * m)
+        classes = _classes(needs.tolist())
+        counts = slab_counts(classes, here.depth_mm, params.depth_kerf_mm, max(1, params.max_slabs))
+        rows = [grown * (needs >= c - TOLERANCE_MM) for c in classes]
+        rooms = area * np.array(counts, dtype=float).reshape(len(counts), len(classes))
         front = np.array([must or problem.repairs[i].weathered == "required" for i, must in self.pieces])
         if front.any():
             rows.append(grown * front)
-            rooms.append(area)
-        return np.array(rows, dtype=float), np.array(rooms, dtype=float)
+            rooms = np.column_stack([rooms, np.full(len(rooms), area)])
+        return np.array(rows, dtype=float), rooms, len(classes)
 
     def _mark_pairs(self, space: FreeSpace) -> None:
         """Pairs that cannot share a slab even where the fewest flaws reach, nor lie in two slabs."""
@@ -232,6 +236,7 @@ class FacePricing:
         wanted = np.flatnonzero((paid > 1e-9) & self.alive)
         if costs is None and len(self._known) and len(wanted):
             floor = max(floor, float((self._known @ paid).max()))
+        self._make_room()
         self._asked = _Asked(paid, wanted, floor, (most_nodes, most_effort, most_queries))
         if len(wanted):
             self._asked.best = self._search(paid, wanted, floor, *self._asked.limits, _NO_LIST)
@@ -244,20 +249,35 @@ class FacePricing:
             return Offer(asked.floor - promised, (), None, True)
         while True:
             self.layouts.work += int(self._spent[0]) + int(group[1])
-            searched = int(group[2]) != 0
-            worth = (asked.best if searched else max(asked.best, self._fractional(asked.paid, asked.wanted))) - promised
-            proved = searched and int(group[2]) == 1
-            picked = group[3:3 + int(group[0])] if int(group[2]) == 1 else self._sure[1:1 + int(self._sure[0])]
-            chosen = np.array(sorted(picked.tolist(), key=lambda p: self.pieces[p]), dtype=np.int64)
-            if not len(chosen):
-                return Offer(worth, (), None, proved)
-            pieces = tuple(self.pieces[p] for p in chosen.tolist())
+            worth, proved = asked.best - promised, int(group[2]) == 1
+            best = self._named(group[3:3 + int(group[0])])
+            pieces = best if proved else self._named(self._sure[1:1 + int(self._sure[0])])
+            if not pieces:
+                return Offer(worth, (), None, proved, () if proved else best)
+            chosen = np.array([self._number[p] for p in pieces], dtype=np.int64)
             layout = self._layout(chosen, pieces)
             if layout is None and self.late and self.layouts.find(self.block, self.face, pieces)[0] == "no":
-                self.learn(tuple(chosen.tolist()))
+                self._learn(chosen.tolist(), self._impossible)
                 asked.best = self._search(asked.paid, asked.wanted, asked.floor, *asked.limits, _NO_LIST)
                 continue
-            return Offer(worth, pieces if layout is not None else (), layout, proved)
+            return Offer(worth, pieces if layout is not None else (), layout, proved, () if proved else best)
+
+    def _named(self, chosen: npt.NDArray[np.int64]) -> tuple[Piece, ...]:
+        return tuple(sorted(self.pieces[p] for p in chosen.tolist()))
+
+    def decide(self, pieces: tuple[Piece, ...], *, most_queries: int) -> tuple[Verdict, Layout | None]:
+        """Whether a group can be cut, looked at harder than in a search.
+
+        The answer is "no" only where that could be remembered, so that the group is not offered again.
+        """
+        chosen = np.array([self._number[p] for p in pieces], dtype=np.int64)
+        layout = self._layout(chosen, pieces, most_queries)
+        if layout is not None:
+            return "yes", layout
+        if self._cut(chosen, most_queries)[0] == 0 and self._learn(
+                chosen.tolist(), lambda fewer: self._cut(np.array(fewer, dtype=np.int64), most_queries)[0] == 0):
+            return "no", None
+        return "unknown", None
 
     def all_worth(
         self, prices: Floats, *, floor: float, most: int, most_effort: int
@@ -280,7 +300,7 @@ class FacePricing:
         """
         paid = prices[self.repairs] - self.costs + self.bonus
         promised = 1e7 * len(self.forced)
-        ceiling = self._fractional(paid, np.flatnonzero((paid > 0.0) & self.alive)) - promised
+        ceiling = self._ceiling(paid, np.flatnonzero((paid > 0.0) & self.alive)) - promised
         if ceiling <= floor:
             return []
         wanted = np.flatnonzero((paid > floor - ceiling - 1e-9) & self.alive)
@@ -310,61 +330,80 @@ class FacePricing:
         most_queries: int, listed: npt.NDArray[np.int64],
     ) -> float:
         """Ask the kernel, the pieces in order of what they pay for their room."""
-        order = wanted[np.argsort(-paid[wanted] / self.weights[0, wanted], kind="stable")].astype(np.int64)
+        order = self._order(paid, wanted)
         space = self.layouts.space
         self._spent[:] = (0, most_effort, 0)
         return float(space.kernels.best_group(
-            paid, order, self.weights, self.room, self.twin, self.clash, self.bads, self.bad_sizes, self.heads, self.links,
-            self.level_starts, self.level_depths, self.choices, self.needs, self.slabs_of, self.sizes, self.box,
+            paid, order, self.weights, self.rooms, self.nested, self.twin, self.clash, self.bads, self.bad_sizes, self.heads,
+            self.links, self.level_starts, self.level_depths, self.choices, self.needs, self.slabs_of, self.sizes, self.box,
             space.edges, space.parts, space.planes, space.segments, float(floor), most_nodes, most_queries, self._group,
             self._spent, self._sure, listed,
         ))
+
+    def _order(self, paid: Floats, wanted: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+        """Pieces by falling pay for the area that they take."""
+        return wanted[np.argsort(-paid[wanted] / self.weights[0, wanted], kind="stable")].astype(np.int64)
 
     @property
     def late(self) -> bool:
         """Whether some flaw begins below the face, which the kernels do not look at."""
         return any(w.from_mm > 0.0 for w in self.layouts.problem.blocks[self.block].faces[self.face].flaws)
 
-    def _layout(self, chosen: npt.NDArray[np.int64], pieces: tuple[Piece, ...]) -> Layout | None:
+    def _cut(self, chosen: npt.NDArray[np.int64], most_queries: int) -> tuple[int, npt.NDArray[np.int64]]:
+        """Ask the kernel whether a group can be cut (1 yes, 0 no, 2 not decided), and from which slabs."""
         space = self.layouts.space
         slot = np.zeros(len(chosen), dtype=np.int64)
         answer = space.kernels.can_cut(
             chosen, self.level_starts, self.level_depths, self.choices, self.needs, self.slabs_of, self.sizes, self.box,
-            space.edges, space.parts, space.planes, space.segments, 20_000, self._spent, slot,
+            space.edges, space.parts, space.planes, space.segments, most_queries, self._spent, slot,
         )
+        return int(answer), slot
+
+    def _layout(self, chosen: npt.NDArray[np.int64], pieces: tuple[Piece, ...], most_queries: int = 20_000) -> Layout | None:
+        answer, slot = self._cut(chosen, most_queries)
         if answer != 1 and self.sizes[5] > 0.0 and len(pieces) < 5:
             return self.layouts.find(self.block, self.face, pieces)[1]
         return self.layouts.settle(self.block, self.face, pieces, slot.tolist()) if answer == 1 else None
 
-    def _fractional(self, paid: Floats, wanted: npt.NDArray[np.int64]) -> float:
-        """A quick upper bound: fill the roomiest row by parts of pieces."""
-        best = float(np.sum(paid[wanted]))
-        for weights, room in zip(self.weights, self.room, strict=True):
-            heavy = weights[wanted] > 0
-            dense = wanted[heavy][np.argsort(-paid[wanted[heavy]] / weights[wanted[heavy]], kind="stable")]
-            filled = np.minimum(1.0, np.maximum(0.0, (room - np.cumsum(weights[dense]) + weights[dense]) / weights[dense]))
-            best = min(best, float(np.sum(paid[dense] * filled) + np.sum(paid[wanted[~heavy]])))
-        return best
+    def _ceiling(self, paid: Floats, wanted: npt.NDArray[np.int64]) -> float:
+        """A quick upper bound: fill the slabs by parts of pieces."""
+        order = self._order(paid, wanted)
+        none, zero = np.zeros(len(self.rooms[0])), np.zeros(len(paid), dtype=np.int64)
+        reach = self.layouts.space.kernels.reach_of
+        return max(float(reach(0, np.inf, 0.0, paid, order, self.weights, room, self.nested, none, self.twin, zero,
+                               zero.copy(), 1, none.copy())) for room in self.rooms)
 
     def remember(self, groups: list[tuple[Piece, ...]]) -> None:
-        """It is known how to cut these groups; only what is worth more than they are is looked for."""
+        """These groups have been offered; only what is worth more than they are is looked for."""
         rows = np.zeros((len(groups), len(self.pieces)))
         for row, pieces in zip(rows, groups, strict=True):
             row[[self._number[p] for p in pieces]] = 1.0
         self._known = np.concatenate([self._known, rows])
+        self._offered += groups
 
-    def learn(self, chosen: tuple[int, ...]) -> None:
-        """Remember the smallest impossible part of an impossible group."""
-        least = list(chosen)
+    def forget(self, pieces: tuple[Piece, ...]) -> None:
+        """This group turned out to be impossible."""
+        if pieces in self._offered:
+            at = self._offered.index(pieces)
+            del self._offered[at]
+            self._known = np.delete(self._known, at, axis=0)
+
+    def _impossible(self, chosen: list[int]) -> bool:
+        return self.layouts.find(self.block, self.face, self._named(np.array(chosen)))[0] == "no"
+
+    def _learn(self, chosen: list[int], impossible: Callable[[list[int]], bool]) -> bool:
+        """Remember the smallest impossible part of an impossible group; False where there is no room for it."""
+        least = chosen
         for piece in chosen:
             fewer = [p for p in least if p != piece]
-            if fewer and self.layouts.find(self.block, self.face, tuple(sorted(self.pieces[p] for p in fewer)))[0] == "no":
+            if fewer and impossible(fewer):
                 least = fewer
+        self._make_room()
         if len(least) == 1:
             self.alive[least[0]] = False
         elif len(least) == 2:
             self.clash[least[0], least[1]] = self.clash[least[1], least[0]] = 1
-        elif len(least) <= WIDEST_BAD and self.bad_sizes[-1] < MOST_BADS:
+        elif len(least) <= WIDEST_BAD and self.bad_sizes[-1] < len(self.bads):
             bad = int(self.bad_sizes[-1])
             self.bad_sizes[-1] += 1
             self.bad_sizes[bad] = len(least)
@@ -372,6 +411,59 @@ class FacePricing:
                 self.bads[bad, k] = piece
                 self.links[bad * WIDEST_BAD + k] = self.heads[piece]
                 self.heads[piece] = bad * WIDEST_BAD + k
+        else:
+            return False
+        return True
+
+    def _make_room(self) -> None:
+        """Let more impossible groups be remembered before there is no room for them."""
+        have, count = len(self.bads), int(self.bad_sizes[-1])
+        if 2 * count < have or have >= MOST_BADS:
+            return
+        self.bads = np.concatenate([self.bads, np.zeros_like(self.bads)])
+        self.bad_sizes = np.concatenate([self.bad_sizes[:-1], np.zeros(have, dtype=np.int32), [count]]).astype(np.int32)
+        self.links = np.concatenate([self.links, np.zeros_like(self.links)])
+
+
+def _classes(needs: list[float]) -> tuple[float, ...]:
+    """Thicknesses by which pieces are told apart, rising; where they are many some count as the next thinner one."""
+    values: list[float] = []
+    for need in sorted(needs):
+        if not values or need > values[-1] + TOLERANCE_MM:
+            values.append(need)
+    step = -(-len(values) // MOST_CLASSES)
+    return tuple(values[::max(1, step)])
+
+
+@functools.lru_cache(maxsize=10_000)
+def slab_counts(classes: tuple[float, ...], depth_mm: float, kerf_mm: float, most: int) -> tuple[tuple[int, ...], ...]:
+    """Ways of cutting a block into slabs that no other way covers.
+
+    Parameters
+    ----------
+    classes : tuple of float
+        Thicknesses in mm, rising.
+    depth_mm, kerf_mm : float
+        Depth of the block and of a cut.
+    most : int
+        Most slabs.
+
+    Returns
+    -------
+    tuple of tuple of int
+        For every way and class the number of slabs that are at least so thick.
+    """
+    found: set[tuple[int, ...]] = {(0,) * len(classes)}
+
+    def grow(counts: tuple[int, ...], left: float, at: int, slabs: int) -> None:
+        found.add(counts)
+        for q in range(at, -1, -1):
+            if slabs < most and classes[q] <= left + TOLERANCE_MM:
+                grow(tuple(c + (k <= q) for k, c in enumerate(counts)), left - classes[q] - kerf_mm, q, slabs + 1)
+
+    grow((0,) * len(classes), depth_mm, len(classes) - 1, 0)
+    return tuple(sorted(
+        w for w in found if not any(v != w and all(a >= b for a, b in zip(v, w, strict=True)) for v in found)))
 
 
 def _grown_area(shape: shapely.Geometry, half: float) -> float:

@@ -44,7 +44,7 @@ def test_sizes_of_every_set_are_the_smallest_of_all_ways(
 ) -> None:
     group, starts, rows = _choices(sizes)
     spent = np.zeros(3, dtype=np.int64)
-    w, h, count = kernels_box.box_sets(group, 0, starts, rows, float(kerf), np.array([0.0, 0.0, wide, high]), spent)
+    w, h, count = kernels_box.box_sets(group, 0, starts, rows, float(kerf), np.array([0.0, 0.0, wide, high]), 1 << 40, spent)
     for members, ways in _every_way(sizes, kerf).items():
         mask = sum(1 << k for k in members)
         fit = {x for x in ways if x[0] <= wide and x[1] <= high}
@@ -76,5 +76,5 @@ def test_mason_example_two_long_and_two_short_blanks() -> None:
     group, starts, rows = _choices(sizes)
     spent = np.zeros(3, dtype=np.int64)
     for plate, fits in (((165.0, 105.0), True), ((164.9, 105.0), False), ((165.0, 104.9), False)):
-        _, _, count = kernels_box.box_sets(group, 0, starts, rows, 5.0, np.array([0.0, 0.0, *plate]), spent)
+        _, _, count = kernels_box.box_sets(group, 0, starts, rows, 5.0, np.array([0.0, 0.0, *plate]), 1 << 40, spent)
         assert (count[15] > 0) == fits, plate
