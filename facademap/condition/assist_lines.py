@@ -1,7 +1,8 @@
 """A crack or a joint followed between clicks along the picture.
 
-Thin lines are looked for by long narrow filters in many directions, so that a hair crack stands out from grain; broad
-ones, where the clicks are on one, by filters as broad as they. The cheapest path between the clicks is then found; lines
+Thin lines are looked for by long narrow means in many directions, compared with those on both sides: a line is darker than
+either, a step, as at an arris, than one only, so that a hair crack stands out from grain and from arrises. Broad ones are
+looked for, where the clicks are on one, in a coarser view. The cheapest path between the clicks is then found; lines
 much stronger than the one that was clicked, and straight joints that it was not clicked on, are no short cuts. Last, a
 second cheapest path close to the first follows the crest of the line, kinks and all.
 
@@ -31,8 +32,11 @@ __all__ = ["follow_line"]
 
 Floats = NDArray[Any]
 
-#: Directions of the filters, their half length and the spread across of the narrow ones, pixels.
-_DIRECTIONS, _HALF_PX, _ACROSS_PX, _ALONG_PX = 12, 8, 1.1, 4.0
+#: Directions of the means, their half length and their spread across and along, pixels.
+_DIRECTIONS, _HALF_PX, _ACROSS_PX, _ALONG_PX = 12, 8, 0.7, 3.2
+#: How far to the sides a line is compared, pixels, and the share of the weaker side in its strength: that of a hair
+#: crack is lost in the grain.
+_BESIDE_PX, _WEAKER_SIDE, _WEAKER_SIDE_FINE = 2.3, 0.7, 0.3
 #: Pixels of the window in which a line is looked for, and of the map on which the path is searched.
 _MOST_PX, _SEARCHED_PX = 1_000_000, 250_000
 #: A click may lie this far beside the line, pixels of the picture.
@@ -43,10 +47,10 @@ _LEAST_COST = 0.08
 #: Cracks are dark, most of them: share of the strength of bright lines at the clicks that is enough for a dark one.
 _DARK_FIRST = 0.5
 #: Share of the strength at the clicks at which a line costs half, and the limits of that strength.
-_HALF_COST, _WEAKEST, _STRONGEST = 0.55, 1.2, 6.0
+_HALF_COST, _WEAKEST, _STRONGEST = 0.45, 1.2, 6.0
 #: Cost of a line this many times as strong as the one clicked, and of a straight joint from this share of it.
-_OVER, _OVER_FROM, _JOINT, _JOINT_FROM = 0.3, 1.7, 0.35, 0.25
-#: Broad lines: how many times as broad as fine ones, the length of their filters, and their share of the strength of
+_OVER, _OVER_FROM, _JOINT, _JOINT_FROM = 0.3, 1.7, 0.6, 0.25
+#: Broad lines: how many times as broad as fine ones, the length of their means, and their share of the strength of
 #: finer ones at the clicks from which on they are looked for.
 _BROAD, _BROAD_ALONG_PX, _BROAD_FROM = 4, 2.5, 1.0
 #: Breadth of the corridor about the first path, reach of a crest, and the least cost on it; pixels of a fine line.
@@ -112,15 +116,14 @@ def _lightness(rgb: NDArray[Any]) -> Floats:
 
 
 @cache
-def _filters(along_px: float) -> tuple[Floats, ...]:
-    """Second derivative across, long along, for each direction: positive on a dark line, no answer to a plain or a ramp."""
+def _means(along_px: float) -> tuple[tuple[Floats, Floats], ...]:
+    """Means along a line and narrow across it, for each direction, and the step that leads beside the line, (x, y)."""
     y, x = np.mgrid[-_HALF_PX : _HALF_PX + 1, -_HALF_PX : _HALF_PX + 1].astype(np.float64)
     found = []
     for angle in np.arange(_DIRECTIONS) * np.pi / _DIRECTIONS:
         along, across = x * np.cos(angle) + y * np.sin(angle), -x * np.sin(angle) + y * np.cos(angle)
-        shape = np.exp(-0.5 * (along / along_px) ** 2) * ((across / _ACROSS_PX) ** 2 - 1) * np.exp(-0.5 * (across / _ACROSS_PX) ** 2)
-        shape -= shape.mean()
-        found.append((shape / np.abs(shape).sum() * 2).astype(np.float32))
+        shape = np.exp(-0.5 * (along / along_px) ** 2 - 0.5 * (across / _ACROSS_PX) ** 2)
+        found.append(((shape / shape.sum()).astype(np.float32), _BESIDE_PX * np.array([-np.sin(angle), np.cos(angle)])))
     return tuple(found)
 
 
@@ -143,18 +146,28 @@ def _lines(lightness: Floats, clicks: Floats, *, snap_px: float) -> _Lines:
 def _answers(lightness: Floats, scale: int) -> tuple[Floats, Floats, Floats]:
     """Strength of dark and of bright lines of one breadth, and the mean answer of all directions."""
     view = lightness if scale == 1 else cv2.resize(lightness, None, fx=1 / scale, fy=1 / scale, interpolation=cv2.INTER_AREA)
-    filters = _filters(_BROAD_ALONG_PX if scale == _BROAD else _ALONG_PX)[:: 1 if scale == 1 else 2]
+    means = _means(_BROAD_ALONG_PX if scale == _BROAD else _ALONG_PX)[:: 1 if scale == 1 else 2]
+    weaker = _WEAKER_SIDE_FINE if scale == 1 else _WEAKER_SIDE
     dark, bright, total = (np.zeros_like(view) for _ in range(3))
-    for shape in filters:
-        answer = cv2.filter2D(view, cv2.CV_32F, shape, borderType=cv2.BORDER_REFLECT)
-        dark, bright = np.maximum(dark, answer), np.maximum(bright, -answer)
-        total += np.abs(answer)
-    found = dark, bright, total / len(filters)
+    for shape, step in means:
+        middle = cv2.filter2D(view, cv2.CV_32F, shape, borderType=cv2.BORDER_REFLECT)
+        one, other = _moved(middle, step) - middle, _moved(middle, -step) - middle
+        both = (1 - weaker) * 0.5 * (one + other)
+        dark, bright = np.maximum(dark, both + weaker * np.minimum(one, other)), np.maximum(bright, -both - weaker * np.maximum(one, other))
+        total += 0.5 * np.abs(one + other)
+    found = dark, bright, total / len(means)
     if scale == 1:
         return found
     size = lightness.shape[1], lightness.shape[0]
     dark, bright, total = (np.asarray(cv2.resize(v, size, interpolation=cv2.INTER_LINEAR)) for v in found)
     return dark, bright, total
+
+
+def _moved(values: Floats, step: Floats) -> Floats:
+    """What lies a step from each pixel."""
+    to_pixel = np.array([[1.0, 0.0, step[0]], [0.0, 1.0, step[1]]])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    return np.asarray(cv2.warpAffine(values, to_pixel, values.shape[::-1], flags=flags, borderMode=cv2.BORDER_REPLICATE))
 
 
 def _joints(lightness: Floats) -> Floats:
