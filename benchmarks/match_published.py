@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 
 from facademap.match import Block, Face, Params, Problem, Repair, Solution, solve, verify
 
-__all__ = ["ASSIGNMENTS", "BINS", "PLATES", "Assignment", "Bins", "Plate", "block", "repair"]
+__all__ = ["ASSIGNMENTS", "BINS", "PLAIN", "PLATES", "Assignment", "Bins", "Plate", "block", "repair"]
 
 #: Nothing is lost to the saw, and a block costs nothing unless a kind of problem says so.
 PLAIN = Params(kerf_mm=0.0, trim_mm=0.0, depth_kerf_mm=0.0, depth_allow_mm=0.0, min_slab_mm=10.0, max_slabs=1,

@@ -9,12 +9,15 @@ import numpy as np
 import numpy.typing as npt
 
 from facademap.match.freespace import FreeSpace
+from facademap.match.kernels_place import EASE_MM
 
 __all__ = ["lay_freely"]
 
 Floats: TypeAlias = npt.NDArray[np.float64]
 _STEP_MM = 0.02
 _NEAR_MM = 1e-6
+#: Room left between blanks beyond the kerf, so that rounding brings no two of them too close.
+_AIR_MM = 1e-6
 
 
 class _Search:
@@ -26,19 +29,21 @@ class _Search:
         self.seen: set[tuple[tuple[int, int, float, float], ...]] = set()
 
     def parts(self, item: int, row: int, x: float, y: float) -> Floats:
-        """Boxes of the parts of a blank at a place."""
+        """Boxes of the parts of a blank at a place, in full size."""
         choice = self.rows[item][row]
         box = self.space.parts[int(choice[4]):int(choice[5]), :4]
-        return box + np.array([x, y, x, y])
+        return box + np.array([x - EASE_MM, y - EASE_MM, x + EASE_MM, y + EASE_MM])
 
     def free(self, item: int, row: int, x: float, y: float) -> bool:
         """Whether a blank may lie at a place beside those placed."""
         mine = self.parts(item, row, x, y)
         for *_, other in self.placed:
-            dx = np.maximum(0.0, np.maximum(other[None, :, 0] - mine[:, None, 2], mine[:, None, 0] - other[None, :, 2]))
-            dy = np.maximum(0.0, np.maximum(other[None, :, 1] - mine[:, None, 3], mine[:, None, 1] - other[None, :, 3]))
-            gap = np.hypot(dx, dy) if self.round else np.maximum(dx, dy)
-            if float(gap.min()) < self.kerf - _NEAR_MM:
+            dx = np.maximum(other[None, :, 0] - mine[:, None, 2], mine[:, None, 0] - other[None, :, 2])
+            dy = np.maximum(other[None, :, 1] - mine[:, None, 3], mine[:, None, 1] - other[None, :, 3])
+            gap = np.maximum(dx, dy)
+            if self.round:
+                gap = np.where(gap < 0.0, gap, np.hypot(np.maximum(0.0, dx), np.maximum(0.0, dy)))
+            if float(gap.min()) < self.kerf:
                 return False
         choice = self.rows[item][row]
         self.left -= 1
@@ -53,12 +58,12 @@ class _Search:
         edges = self.space.edges[int(choice[0]):int(choice[1])]
         if choice[9] == 0.0:
             return [(float(e[0]), float(e[1])) for e in edges]
-        own = self.space.parts[int(choice[4]):int(choice[5]), :4]
+        own = self.parts(item, row, 0.0, 0.0)
         xs = {round(float(v), 7) for v in edges[:, (0, 2)].ravel()}
         ys = {round(float(v), 7) for v in edges[:, (1, 3)].ravel()}
         for *_, other in self.placed:
-            xs |= {round(float(o + self.kerf - m), 7) for o in other[:, 2] for m in own[:, 0]}
-            ys |= {round(float(o + self.kerf - m), 7) for o in other[:, 3] for m in own[:, 1]}
+            xs |= {round(float(o + self.kerf + _AIR_MM - m), 7) for o in other[:, 2] for m in own[:, 0]}
+            ys |= {round(float(o + self.kerf + _AIR_MM - m), 7) for o in other[:, 3] for m in own[:, 1]}
         points = {(x, y) for x in xs for y in ys}
         for ax, ay, bx, by in edges:
             if abs(ax - bx) < _NEAR_MM or abs(ay - by) < _NEAR_MM:
@@ -108,15 +113,27 @@ def lay_freely(
     answer, places
         True with x, y and choice of each; False when it is proved impossible (even with kerf / sqrt(2)
         along one axis, which every Euclidean kerf leaves); None when undecided.
+
+    Notes
+    -----
+    Parts with slanted edges are kept apart by their boxes: what is found is sound, but that nothing is
+    found then proves nothing.
     """
     everything = frozenset(range(len(rows)))
     search = _Search(space, rows, kerf_mm, round_corners=True, most=most_checks)
     if search.run(everything):
         found = {i: (x, y, r) for i, r, x, y, _ in search.placed}
         return True, [found[i] for i in range(len(rows))]
-    if search.left <= 0:
+    if search.left <= 0 or not all(_made_of_boxes(space, row) for choices in rows for row in choices):
         return None, []
     search = _Search(space, rows, kerf_mm / math.sqrt(2.0), round_corners=False, most=most_checks)
     if search.run(everything) or search.left <= 0:
         return None, []
     return False, []
+
+
+def _made_of_boxes(space: FreeSpace, choice: Floats) -> bool:
+    """Whether all parts of a blank are rectangles that stand upright."""
+    parts = space.parts[int(choice[4]):int(choice[5])]
+    normals = space.planes[int(parts[0, 6]):int(parts[-1, 7]), :2]
+    return bool((np.abs(normals).min(axis=1) < _NEAR_MM).all())

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import random
 import sys
+from dataclasses import replace
 from functools import cache
 from itertools import combinations
 from pathlib import Path
@@ -13,9 +14,9 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
 
-from match_published import ASSIGNMENTS, BINS, PLATES, Assignment, Bins, Plate
+from match_published import ASSIGNMENTS, BINS, PLAIN, PLATES, Assignment, Bins, Plate, block
 
-from facademap.match import Solution, solve, verify
+from facademap.match import Problem, Repair, Solution, solve, verify
 
 _PLATES = {case.name: case for case in PLATES}
 _BINS = {case.name: case for case in BINS}
@@ -150,3 +151,42 @@ def test_random_bin_packing_agrees_with_a_constraint_program(seed: int) -> None:
     assert plan.unmatched == ()
     assert plan.objective == pytest.approx(case.optimum)
     assert math.ceil(plan.bound - 1e-6) == case.optimum
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_random_free_cutting_agrees_with_a_constraint_program(seed: int) -> None:
+    from ortools.sat.python import cp_model
+
+    rng = random.Random(seed)
+    wide, high = 18, 15
+    pieces = tuple((rng.randint(3, 14), rng.randint(3, 12), 1, rng.randint(1, 60)) for _ in range(6))
+    model = cp_model.CpModel()
+    values, across, up = [], [], []
+    for w, h, _, value in pieces:
+        here = model.new_bool_var("")
+        values.append(value * here)
+        across.append(model.new_optional_fixed_size_interval_var(model.new_int_var(0, wide - w, ""), w, here, ""))
+        up.append(model.new_optional_fixed_size_interval_var(model.new_int_var(0, high - h, ""), h, here, ""))
+    model.add_no_overlap_2d(across, up)
+    model.maximize(sum(values))
+    solver = cp_model.CpSolver()
+    solver.parameters.num_workers = 1
+    assert solver.solve(model) == cp_model.OPTIMAL
+    case = Plate(name=f"random {seed}", source="", size=(wide, high), pieces=pieces, optimum=solver.objective_value)
+    problem = case.problem()
+    problem = replace(problem, params=replace(problem.params, cut_mode="free"))
+    plan = solve(problem)
+    assert verify(problem, plan) == []
+    assert plan.status == "optimal"
+    assert case.value(plan.objective) == pytest.approx(case.optimum)
+
+
+@pytest.mark.parametrize("compiled", [False, True])
+@pytest.mark.parametrize("kerf_mm", [0.0, 2.0])
+def test_slanted_pieces_that_would_interlock_are_not_called_impossible(kerf_mm: float, compiled: bool) -> None:
+    ring = ((0.0, 0.0), (100.0, 0.0), (0.0, 100.0))
+    repairs = tuple(Repair(id=f"r{n}", outline_mm=ring, depth_mm=50.0, joints_mm=(0.0,), bed="horizontal", stone="s") for n in range(2))
+    problem = Problem(repairs=repairs, blocks=(block("b", 10.5, 10.5),), params=replace(PLAIN, cut_mode="free", kerf_mm=kerf_mm))
+    plan = solve(problem, compiled=compiled, work_limit=1_000_000)
+    assert verify(problem, plan) == []
+    assert plan.bound == pytest.approx(0.0)  # both can be cut, long sides facing each other
