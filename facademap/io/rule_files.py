@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from importlib import resources
 from pathlib import Path
 
@@ -40,7 +41,13 @@ def load_rules(path: str | Path | None = None) -> RuleTable:
 
 def load_profile(profile: str | Path = "metric") -> Settings:
     """Read and check a profile: a packaged one by name, or a file by path."""
-    return read_profile(profile_text(profile), where=str(profile))
+    return _profile_of(profile_text(profile), str(profile))
+
+
+@lru_cache(maxsize=8)
+def _profile_of(text: str, where: str) -> Settings:
+    """Told by what it says, so that a changed file counts at once; settings are never changed, so all may share them."""
+    return read_profile(text, where=where)
 
 
 def load_criteria(path: str | Path | None = None) -> Criteria:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import geopandas as gpd
 import pytest
 from shapely.geometry import LineString, box
@@ -137,6 +139,16 @@ def test_profiles_are_complete_sourced_and_keep_or_name_their_own_checks():
         assert broken == ({"blade"} if name == "metric" else set())
         for c in checks.values():
             assert any(ch.isdigit() for ch in c.says)
+
+
+def test_a_profile_is_read_again_when_its_file_says_something_else(tmp_path: Path) -> None:
+    file = tmp_path / "office.toml"
+    file.write_text(profile_text("metric"), encoding="utf-8")
+    first = load_profile(file)
+    assert load_profile(file) is first
+    changed = profile_text("metric").replace('name = "metric"', 'name = "office"')
+    file.write_text(changed, encoding="utf-8")
+    assert (first.name, load_profile(file).name) == ("metric", "office")
 
 
 def test_values_of_a_project_replace_those_of_the_profile_with_their_status():
