@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from facademap import __version__
+from facademap.errors import FacademapError
 from facademap.io.kept_files import keep_file
 from facademap.store.changes import changes_after
 from facademap.store.edit import table_named
@@ -19,6 +20,8 @@ __all__ = ["PackedTables"]
 
 #: A packed table stays in use while no more than this was changed since; the page asks for the rest as news.
 MOST_NEWS = 400
+#: From here on it is packed again beside the requests, so that no page waits for that.
+RENEW_NEWS = 150
 
 
 class PackedTables:
@@ -30,6 +33,7 @@ class PackedTables:
         self._kept: dict[str, tuple[dict[str, Any], bytes]] = {}
         self._locks: dict[str, threading.Lock] = {}
         self._lock = threading.Lock()
+        self._renewing: set[str] = set()
 
     def table(self, project: Project, name: str) -> tuple[bytes, int]:
         """A table and the change at which it stood so, which is not more than a few edits ago."""
@@ -38,14 +42,38 @@ class PackedTables:
             lock = self._locks.setdefault(name, threading.Lock())
         with lock:
             kept = self._kept.get(name) or self._from_file(name)
-            if kept is None or not _serves(project, name, kept[0]):
-                data = pack_table(project, name)
-                head = packed_head(data)
-                assert head is not None
-                kept = (_outside_of(head), data)
-                self._to_file(name, data)
-            self._kept[name] = kept
-            return kept[1], int(kept[0]["seq"])
+            since = None if kept is None else _changes_since(project, kept[0])
+            if kept is None or since is None:
+                kept = self._pack(project, name)
+            else:
+                self._kept[name] = kept
+        if since is not None and since > RENEW_NEWS:
+            self._renew(name)
+        return kept[1], int(kept[0]["seq"])
+
+    def _pack(self, project: Project, name: str) -> tuple[dict[str, Any], bytes]:
+        data = pack_table(project, name)
+        head = packed_head(data)
+        assert head is not None
+        kept = self._kept[name] = (_outside_of(head), data)
+        self._to_file(name, data)
+        return kept
+
+    def _renew(self, name: str) -> None:
+        with self._lock:
+            if name in self._renewing:
+                return
+            self._renewing.add(name)
+
+        def work() -> None:
+            try:
+                # a fault is told to the next page that asks
+                with contextlib.suppress(FacademapError), Project.open(self._project_folder, read_only=True) as project:
+                    self._pack(project, name)
+            finally:
+                self._renewing.discard(name)
+
+        threading.Thread(target=work, daemon=True).start()
 
     def _path(self, name: str) -> Path:
         layout = ",".join(table_named(name).names)
@@ -74,15 +102,17 @@ def _outside_of(head: dict[str, Any]) -> dict[str, Any]:
     return {name: head[name] for name in ("seq", "txn", "project")}
 
 
-def _serves(project: Project, name: str, head: dict[str, Any]) -> bool:
+def _changes_since(project: Project, head: dict[str, Any]) -> int | None:
+    """How many changes were made since a table was packed; ``None`` where it cannot be used any more."""
     if head["project"] != project.project_id:
-        return False
-    before = changes_after(project, head["seq"] - 1, most=MOST_NEWS + 2)
-    if head["seq"] == 0:
-        return not before
-    # the same change stands at that place of the history, so this is no older copy of the project that went another way
-    if not before or before[0].seq != head["seq"] or before[0].txn != head["txn"]:
-        return False
-    since = before[1:]
+        return None
+    made = changes_after(project, head["seq"] - 1, most=MOST_NEWS + 2)
+    if head["seq"]:
+        # the same change stands at that place of the history, so this is no older copy of the project that went another way
+        if not made or made[0].seq != head["seq"] or made[0].txn != head["txn"]:
+            return None
+        made = made[1:]
+    elif made:
+        return None
     # names that were to be forgotten are not handed out from an older packing
-    return len(since) <= MOST_NEWS and not any(c.what.startswith("forget ") for c in since)
+    return None if len(made) > MOST_NEWS or any(c.what.startswith("forget ") for c in made) else len(made)

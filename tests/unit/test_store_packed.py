@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,7 @@ import shapely
 from facademap.store.packed import KINDS, PER_M, pack_table, packed_head
 from facademap.store.project import PACKED_FOLDER, Project
 from facademap.tables import TABLES
-from facademap.tasks.desk_tables import MOST_NEWS, PackedTables
+from facademap.tasks.desk_tables import MOST_NEWS, RENEW_NEWS, PackedTables
 from facademap.wall.world import wall_crs
 
 SHAPES = {
@@ -120,11 +121,23 @@ def test_a_packed_table_is_kept_for_a_few_edits_and_no_longer(folder: Path) -> N
     packed = PackedTables(folder)
     with Project.open(folder) as project:
         first = seq_of(packed, project)
-        note(project, "few", MOST_NEWS)
+        note(project, "few", RENEW_NEWS)
         assert seq_of(packed, project) == first
         assert seq_of(PackedTables(folder), project) == first, "kept over a new start"
-        note(project, "one more")
+        note(project, "more than may be", MOST_NEWS - RENEW_NEWS + 1)
         assert seq_of(packed, project) == first + MOST_NEWS + 1
+
+
+def test_a_packed_table_is_renewed_beside_the_requests_before_anybody_has_to_wait(folder: Path) -> None:
+    packed = PackedTables(folder)
+    with Project.open(folder) as project:
+        first = seq_of(packed, project)
+        note(project, "many", RENEW_NEWS + 1)
+        assert seq_of(packed, project) == first, "this page does not wait"
+        end = time.monotonic() + 20
+        while seq_of(packed, project) == first and time.monotonic() < end:
+            time.sleep(0.02)
+        assert seq_of(packed, project) == seq_of(PackedTables(folder), project) == first + RENEW_NEWS + 1
 
 
 def test_an_older_copy_of_the_project_or_another_one_is_packed_again(folder: Path, tmp_path: Path) -> None:
