@@ -109,6 +109,7 @@ export function Record() {
         <div class="figures">
           {!many && row.geometry && <button type="button" class="quiet" onClick={() => goTo(table, row.id)}>{t("show")}</button>}
           {table === "conditions" && <span>{line ? length(sum(rows, (r) => r.length_m ?? lengthOf(r.geometry))) : area(sum(rows, (r) => r.area_m2 ?? areaOf(r.geometry)))}</span>}
+          {!many && row.area_m2 === 0 && areaOf(row.geometry) > 0 && <span class="aside">{t("in.opening")}</span>}
           {!many && <button type="button" class="quiet" onClick={() => { dialog.value = { kind: "history", table, id: row.id }; }}>{t("panel.history")}</button>}
         </div>
         {many && <p class="aside">{t("many.hint")}</p>}

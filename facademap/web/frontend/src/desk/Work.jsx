@@ -126,7 +126,7 @@ function Checks({ state, row, act }) {
   const later = rest.filter((c) => !soon.includes(c));
   // one reading answers every check of the same thing
   const save = (check) => (body, words) => {
-    const same = body.measured ? [...due, ...soon].filter((c) => c.criterion !== check.criterion && c.measured === check.measured && c.before === check.before) : [];
+    const same = body.measured ? [...due, ...rest].filter((c) => c.criterion !== check.criterion && c.measured === check.measured && c.before === check.before) : [];
     for (const c of [check, ...same]) act("check", { criterion: c.criterion, ...body }, words);
   };
   const list = (checks) => <ul class="checks">{checks.map((c) => <Check key={c.criterion} check={c} row={row} onSave={save(c)} />)}</ul>;
@@ -167,6 +167,9 @@ function Check({ check, row, onSave }) {
     return known ? known.map(kind.show) : Array.from({ length: several ? count || 2 : 1 }, () => "");
   };
   const [texts, setTexts] = useState(start);
+  useEffect(() => {
+    if (texts.every((x) => !x.trim())) setTexts(start());
+  }, [JSON.stringify(row.measured?.[check.measured])]);
   const [wrong, setWrong] = useState("");
   const [says, setSays] = useState("");
   const [again, setAgain] = useState(false);
