@@ -9,7 +9,6 @@ import numpy as np
 import numpy.typing as npt
 
 from facademap.match.freespace import FreeSpace
-from facademap.match.kernels_place import EASE_MM
 
 __all__ = ["lay_freely"]
 
@@ -31,8 +30,7 @@ class _Search:
     def parts(self, item: int, row: int, x: float, y: float) -> Floats:
         """Boxes of the parts of a blank at a place, in full size."""
         choice = self.rows[item][row]
-        box = self.space.parts[int(choice[4]):int(choice[5]), :4]
-        return box + np.array([x - EASE_MM, y - EASE_MM, x + EASE_MM, y + EASE_MM])
+        return self.space.parts[int(choice[4]):int(choice[5]), 9:] + np.array([x, y, x, y])
 
     def free(self, item: int, row: int, x: float, y: float) -> bool:
         """Whether a blank may lie at a place beside those placed."""

@@ -66,7 +66,8 @@ class FreeSpace:
     Attributes
     ----------
     edges, parts, planes, corners, segments : ndarray
-        Arrays for the kernels; they grow, so take them fresh for every call.
+        Arrays for the kernels; they grow, so take them fresh for every call. The last four columns of
+        ``parts`` are the box of a part in full size, all else is made smaller by ``EASE_MM``.
     blanks : list of Blank
         One a repair.
     """
@@ -77,7 +78,7 @@ class FreeSpace:
         self.kernels: Any = kernels(compiled)
         self.blanks: list[Blank] = [blank_of(repair, problem.params) for repair in problem.repairs]
         self.edges = np.zeros((1024, 4))
-        self.parts = np.zeros((64, 9))
+        self.parts = np.zeros((64, 13))
         self.planes = np.zeros((256, 3))
         self.corners = np.zeros((64, 8))
         self.segments = np.zeros((256, 4))
@@ -193,7 +194,8 @@ class FreeSpace:
             self.planes[self._n_planes:self._n_planes + len(planes)] = planes
             xs, ys = [p[0] for p in small], [p[1] for p in small]
             self.parts[self._n_parts] = (min(xs), min(ys), max(xs), max(ys), sum(xs) / len(xs), sum(ys) / len(ys),
-                                         self._n_planes, self._n_planes + len(planes), len(small))
+                                         self._n_planes, self._n_planes + len(planes), len(small),
+                                         *(min(p[k] for p in ring) for k in (0, 1)), *(max(p[k] for p in ring) for k in (0, 1)))
             self.corners[self._n_parts, :2 * len(small)] = [v for p in small for v in p]
             self._n_planes += len(planes)
             self._n_parts += 1

@@ -230,7 +230,7 @@ def _check_sawing(
     for n, a in enumerate(names):
         for b in names[n + 1:]:
             gap = blanks[a].distance(blanks[b])
-            overlap = blanks[a].intersection(blanks[b]).area
+            overlap = blanks[a].buffer(-_MORE, join_style="mitre").intersection(blanks[b]).area
             if gap < kerf - _MORE or overlap > 0.0:
                 yield Violation(rule="kerf", ids=(block_id, a, b), what=f"only {gap:.3f} mm apart on slab {slab}")
 

@@ -190,3 +190,15 @@ def test_slanted_pieces_that_would_interlock_are_not_called_impossible(kerf_mm: 
     plan = solve(problem, compiled=compiled, work_limit=1_000_000)
     assert verify(problem, plan) == []
     assert plan.bound == pytest.approx(0.0)  # both can be cut, long sides facing each other
+
+
+@pytest.mark.parametrize(("over_mm", "found"), [(0.0, False), (0.005, False), (0.05, True), (40.0, True)])
+def test_overlap_in_free_cutting_is_checked_with_the_one_tolerance(over_mm: float, found: bool) -> None:
+    case = Plate(name="pair", source="", size=(20, 10), pieces=((9, 10, 2, 1),), optimum=2)
+    problem = case.problem()
+    problem = replace(problem, params=replace(problem.params, cut_mode="free"))
+    plan = solve(problem)
+    first, second = sorted(plan.placements, key=lambda p: p.x_mm)
+    assert second.x_mm - first.x_mm >= 90.0
+    moved = replace(plan, placements=(first, replace(second, x_mm=first.x_mm + 90.0 - over_mm)))
+    assert ("kerf" in {v.rule for v in verify(problem, moved)}) is found
