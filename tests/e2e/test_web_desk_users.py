@@ -486,3 +486,68 @@ def test_a_catalogue_dropped_into_the_project_is_spoken_and_fits_a_phone(chromiu
     assert page.locator("#tab-list").inner_text() == words["panel.list"]
     assert not watch.faults
     page.context.close()
+
+
+# -- a wall without a picture ----------------------------------------------------------------------------------------------
+
+
+def test_an_empty_project_gets_its_picture_at_the_desk_alone(chromium: Any, tmp_path: Path) -> None:
+    """Photo, coordinates, picked points, the last of them by keys alone; then the rectified wall lies where it should."""
+    with Project.create(tmp_path / "mill", name="Mill, yard side") as project, project.edit(who="sample", what="a surface") as edit:
+        edit.insert("elevations", [{"id": "yard", "name": "Yard side", "building": "Mill"}])
+        edit.insert("surfaces", [{"id": "plane", "elevation": "yard", "name": "Main plane"}])
+    corners = np.array([[180, 620], [980, 590], [940, 130], [220, 180]], np.float32)
+    rng = np.random.default_rng(5)
+    photo = np.clip(rng.normal(150, 12, (760, 1120, 3)), 0, 255).astype(np.uint8)
+    cv2.fillPoly(photo, [corners.astype(np.int32)], (120, 160, 185), cv2.LINE_AA)
+    for x, y in corners.astype(int).tolist():
+        cv2.circle(photo, (x, y), 9, (20, 20, 20), -1, cv2.LINE_AA)
+    cv2.imwrite(str(tmp_path / "wall.jpg"), photo, [cv2.IMWRITE_JPEG_QUALITY, 95])
+    (tmp_path / "points.csv").write_text("name;u_m;v_m;role\na;0;0;control\nb;4;0;control\nc;4;2,4;control\nd;0;2,4;control\n".replace(",", "."), encoding="utf-8")
+    server = Server(tmp_path / "mill").start()
+    try:
+        page, watch = open_desk(chromium, server)
+        page.get_by_role("button", name="To Control").click()
+        files = page.locator(".control-list input[type=file]")
+        files.first.set_input_files(tmp_path / "wall.jpg")
+        page.locator(".control-list select[aria-label=Photo]").wait_for(timeout=20_000)
+        files.last.set_input_files(tmp_path / "points.csv")
+        saved(page)
+        assert page.get_by_role("button", name="Rectify").is_enabled()
+        page.wait_for_timeout(800)
+        view = page.locator(".control-photo .map").bounding_box()
+        scale = min((view["width"] - 20) / 1120, (view["height"] - 20) / 760)
+        left, top = view["x"] + (view["width"] - 1120 * scale) / 2, view["y"] + (view["height"] - 760 * scale) / 2
+        page.locator(".points tbody tr").first.click()
+        for x, y in corners[:3].tolist():
+            page.mouse.click(left + (x + 0.5) * scale, top + (y + 0.5) * scale)
+            page.wait_for_timeout(400)
+        saved(page)
+        # the last one with the arrow keys: the photo goes under the cross in the middle
+        page.locator(".control-photo .map").focus()
+        away = [round((float(corners[3][0]) + 0.5 - 560) * scale), round((380 - float(corners[3][1]) - 0.5) * scale)]
+        for by, less, more in ((away[0], "ArrowLeft", "ArrowRight"), (away[1], "ArrowDown", "ArrowUp")):
+            for _ in range(abs(by) // 30):
+                page.keyboard.press(f"Shift+{more if by > 0 else less}")
+            for _ in range(abs(by) % 30):
+                page.keyboard.press(more if by > 0 else less)
+        page.keyboard.press("Enter")
+        saved(page)
+        with Project.open(tmp_path / "mill", read_only=True) as project:
+            seen = project.read("observations").merge(project.read("control_points")[["id", "name"]], left_on="control_point", right_on="id").set_index("name")
+        for name, place in zip("abcd", corners, strict=True):
+            assert (seen.at[name, "x_px"], seen.at[name, "y_px"]) == pytest.approx(tuple(float(v) for v in place), abs=1.6)
+        page.get_by_label("One pixel is, mm").fill("5")
+        with page.expect_navigation(timeout=60_000):
+            page.get_by_role("button", name="Rectify").click()
+        ready(page)
+        with Project.open(tmp_path / "mill", read_only=True) as project:
+            row = project.row("surfaces", "plane")
+        assert row["picture"]
+        assert row["gsd_m"] == pytest.approx(0.005)
+        page.locator("#tab-layers").click()
+        assert "5.00 mm a pixel" in page.locator(".surfaces").inner_text()
+        assert not watch.faults
+        page.context.close()
+    finally:
+        server.kill()

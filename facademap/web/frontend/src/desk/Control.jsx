@@ -12,13 +12,18 @@ import { q } from "./api.js";
 import { rowsOf, surface } from "./data.js";
 import { edit, newId, notice } from "./edits.js";
 import { Entry } from "./fields.jsx";
+import { PhotoButton } from "./PhotoButton.jsx";
+import { takePhoto } from "./photos.js";
 import { fitPlane, withoutLens } from "./fit.js";
+import { onRename } from "./outbox.js";
 import { JobBar } from "./Repairs.jsx";
 import { startJob } from "./jobs.js";
 import { t } from "./texts.js";
 import { tileLayer } from "./wall.js";
 
 const ARROW_TIMES = 60;
+/** An arrow key moves the photo by one pixel of the screen, with Shift by this many. */
+const FAR_PX = 30;
 const sign = (check, name, on) => new Style({
   image: new RegularShape({ points: check ? 3 : 4, radius: 9, angle: 0, fill: new Fill({ color: on ? "#ffc61a" : "rgba(255,255,255,.7)" }), stroke: new Stroke({ color: "#141516", width: 2 }) }),
   text: new Text({ text: name, font: "bold 13px Atkinson Hyperlegible", offsetX: 14, textAlign: "left", fill: new Fill({ color: "#141516" }), stroke: new Stroke({ color: "#fff", width: 4 }) }),
@@ -54,6 +59,8 @@ export function Control() {
   const points = rowsOf("control_points").filter((p) => p.surface === surface.value);
   const seen = rowsOf("observations").filter((o) => o.photo === photo?.id);
   const [chosen, setChosen] = useState(points[0]?.id ?? "");
+  // a new point gets its number when it arrives
+  useEffect(() => onRename((from, to) => setChosen((now) => (now === from ? to : now))), []);
   const [gsd, setGsd] = useState("2");
   const result = useMemo(() => judged(points, seen, photo?.camera), [photo?.id, JSON.stringify(points), JSON.stringify(seen)]);
   const file = useRef(null);
@@ -107,7 +114,8 @@ export function Control() {
       </div>
       <aside class="control-list" aria-label={t("layer.control_points")}>
         <header class="head"><h2>{t("place.control")}</h2>
-          {photos.length > 0 && <select aria-label={t("photo")} value={photo?.id} onChange={(e) => setPhotoId(e.currentTarget.value)}>{photos.map((p) => <option key={p.id} value={p.id}>{p.id}</option>)}</select>}</header>
+          {photos.length > 0 && <select aria-label={t("photo")} value={photo?.id} onChange={(e) => setPhotoId(e.currentTarget.value)}>{photos.map((p) => <option key={p.id} value={p.id}>{p.id}</option>)}</select>}
+          <p class="acts"><PhotoButton several text={t("control.photo.add")} onPhoto={(picture) => takePhoto(picture, { subject: "elevation", name: picture.name, surface: surface.value })} /></p></header>
         <p role="status"><strong>{t("role.control")} {mm(result.control)}</strong> ({result.n}) · <strong>{t("role.check")} {mm(result.check)}</strong></p>
         <p class="aside">{result.n < 4 ? t("control.more", { n: 4 - result.n }) : t(photo?.camera ? "control.fit.lens" : "control.fit", { times: ARROW_TIMES })} {t("control.check")}</p>
         <div class="scroll-x"><table class="plain points"><thead><tr><th scope="col">{t("control.name")}</th><th scope="col">u, m</th><th scope="col">v, m</th><th scope="col">{t("control.role")}</th><th scope="col">{t("control.misses")}</th></tr></thead>
@@ -123,7 +131,7 @@ export function Control() {
           <input ref={file} type="file" accept=".csv,.txt,text/csv" class="visually-hidden" tabIndex={-1} aria-hidden="true" onChange={read} /><button type="button" onClick={() => file.current.click()}>{t("control.read")}</button></p>
         <h3>{t("rectify")}</h3>
         <div class="form"><label class="field">{t("rectify.gsd")} <input inputMode="decimal" value={gsd} onInput={(e) => setGsd(e.currentTarget.value)} onKeyDown={(e) => e.stopPropagation()} /></label>
-          <button type="button" class="main" onClick={() => startJob("rectify", { gsd_mm: Number(gsd.replace(",", ".")) }).then((j) => j?.state === "done" && location.reload())}>{t("rectify")}</button></div>
+          <button type="button" class="main" disabled={!photo || points.filter((p) => p.role !== "check" && p.u_m != null).length < 4} onClick={() => startJob("rectify", { gsd_mm: Number(gsd.replace(",", ".")) }).then((j) => j?.state === "done" && location.reload())}>{t("rectify")}</button></div>
         <JobBar kinds={[]} />
       </aside>
     </div>
@@ -155,6 +163,18 @@ export function PhotoView({ photo, result, chosen, onPick, onChoose, ring = null
   state.current.onPick = onPick;
   state.current.onChoose = onChoose;
   const [places] = useState(() => new VectorSource());
+  // fingers hide what they point at, and keys have no pointer: both move the photo under a cross and pick there
+  const [cross, setCross] = useState(() => matchMedia("(pointer:coarse)").matches);
+  state.current.cross = cross;
+  const onKey = (e) => {
+    const [dx, dy] = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] }[e.key] ?? [0, 0];
+    if (dx || dy) state.current.pan(dx * (e.shiftKey ? FAR_PX : 1), dy * (e.shiftKey ? FAR_PX : 1));
+    else if (e.key === "Enter" && cross) state.current.pickHere();
+    else if (e.key !== "Enter") return;
+    setCross(true);
+    e.preventDefault();
+    e.stopPropagation();
+  };
   useEffect(() => {
     const { width_px: w, height_px: h } = photo;
     const projection = new Projection({ code: "photo", units: "pixels", extent: [0, -h, w, 0] });
@@ -173,14 +193,25 @@ export function PhotoView({ photo, result, chosen, onPick, onChoose, ring = null
       view.fit([0, -h, w, 0], { padding: [10, 10, 10, 10], size });
     };
     const small = new OlMap({ target: glass.current, controls: [], interactions: [], layers: [picture()], view: new View({ projection, center: [w / 2, -h / 2], resolution: 0.25, minResolution: 0.02 }) });
-    main.on("pointermove", ({ coordinate }) => {
+    const magnify = (coordinate) => {
       small.getView().setCenter(coordinate);
       small.getView().setResolution(Math.max(0.06, Math.min(0.5, view.getResolution() / 6)));
+    };
+    const pickAt = ([x, y]) => {
+      if (x >= 0 && y <= 0 && x <= w && y >= -h) state.current.onPick([x - 0.5, -y - 0.5]);
+    };
+    state.current.pickHere = () => pickAt(view.getCenter());
+    state.current.pan = (dx, dy) => view.setCenter([view.getCenter()[0] + dx * view.getResolution(), view.getCenter()[1] + dy * view.getResolution()]);
+    view.on("change:center", () => { if (state.current.cross) magnify(view.getCenter()); });
+    main.on("pointermove", ({ coordinate, originalEvent }) => {
+      if (originalEvent.pointerType === "mouse") setCross(false);
+      if (!state.current.cross) magnify(coordinate);
     });
-    main.on("singleclick", ({ coordinate: [x, y], pixel }) => {
+    main.on("singleclick", ({ coordinate, pixel, originalEvent }) => {
       const hit = main.forEachFeatureAtPixel(pixel, (f) => f.getId(), { hitTolerance: 5 });
       if (hit) state.current.onChoose(hit);
-      else if (x >= 0 && y <= 0 && x <= w && y >= -h) state.current.onPick([x - 0.5, -y - 0.5]);
+      else if (originalEvent.pointerType === "touch" && state.current.cross) view.animate({ center: coordinate, duration: 150 });
+      else pickAt(coordinate);
     });
     const seenBox = new ResizeObserver(() => { main.updateSize(); small.updateSize(); fitOnce(); });
     seenBox.observe(box.current);
@@ -215,7 +246,8 @@ export function PhotoView({ photo, result, chosen, onPick, onChoose, ring = null
       }
     }
   }, [result, chosen, photo.id, ring, rings]);
-  return <><div class="map" ref={box} tabIndex={0} role="application" aria-label={t("control.photo.about", { id: photo.id })} /><div class="glass" aria-hidden="true"><div ref={glass} /><i /></div></>;
+  return <><div class="map" ref={box} tabIndex={0} role="application" aria-label={t("control.photo.about", { id: photo.id })} onKeyDownCapture={onKey} />
+    {cross && <><i class="pick-cross" aria-hidden="true" /><button type="button" class="main pick-here" onClick={() => state.current.pickHere()}>{t("control.pick.here")}</button></>}<div class="glass" aria-hidden="true"><div ref={glass} /><i /></div></>;
 }
 
 function photoScale(known) {

@@ -4,7 +4,7 @@ import { learnOverview } from "./acts.js";
 import { assistance, thinking } from "./assist.js";
 import { Blocks } from "./Stone.jsx";
 import { Control } from "./Control.jsx";
-import { entryOf, project, rowsOf, surface } from "./data.js";
+import { entryOf, pictures, project, rowsOf, surface } from "./data.js";
 import { Conflict } from "./Conflict.jsx";
 import { Help, History, Name } from "./Dialogs.jsx";
 import { notice, redo, redoable, undo, undoable } from "./edits.js";
@@ -50,6 +50,7 @@ export function Desk() {
       <main class="wall" aria-label={t("wall")}>
         <Wall />
         {wall && <Tools />}
+        {wall && surface.value && !pictures.value[surface.value] && <NoPicture />}
         {wall && <Readout />}
         {wall && sketching.value && <SketchBar />}
         {wall && swipe.value && <Swipe />}
@@ -191,6 +192,12 @@ function Readout() {
       {at && <p class="at"><span>u {one(at[0])}</span> <span>v {one(at[1])}</span> <span class="aside">{units.value === "in" ? `${at[0].toFixed(3)} m, ${at[1].toFixed(3)} m` : `${feetInches(at[0])}, ${feetInches(at[1])}`}</span></p>}
     </div>
   );
+}
+
+/** A wall without its picture says how it gets one. */
+function NoPicture() {
+  if (rowsOf("wall_stones").some((r) => r.surface === surface.value) || rowsOf("conditions").some((r) => r.surface === surface.value)) return null;
+  return <div class="no-wall"><h2>{t("picture.wanted")}</h2><p>{t("picture.wanted.how")}</p>{!isReviewer() && <button type="button" class="main" onClick={() => enter("control")}>{t("picture.wanted.go")}</button>}</div>;
 }
 
 /** What the keyboard does while drawing, for fingers and pens. */

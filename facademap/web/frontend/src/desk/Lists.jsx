@@ -101,7 +101,7 @@ export function List({ tables = ["conditions", "wall_stones", "openings"] }) {
             {last < rows.length && <tr aria-hidden="true"><td colSpan={columns.length} height={(rows.length - last) * ROW_PX} /></tr>}
           </tbody>
         </table>
-        {!rows.length && <p class="aside">{t("none.found")}</p>}
+        {!rows.length && <p class="aside pad">{t(all.length ? "none.found" : "none.drawn")}</p>}
       </div>
     </div>
   );

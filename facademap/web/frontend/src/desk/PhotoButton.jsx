@@ -5,7 +5,7 @@ import { PICTURES, readable } from "./photos.js";
 import { t } from "./texts.js";
 
 /** `onPhoto` gets a file that the server can read; anything else is refused here, in words. */
-export function PhotoButton({ text, onPhoto }) {
+export function PhotoButton({ text, onPhoto, several = false }) {
   const file = useRef(null);
   const open = (camera) => {
     if (camera) file.current.setAttribute("capture", "environment");
@@ -14,8 +14,7 @@ export function PhotoButton({ text, onPhoto }) {
   };
   const take = async (event) => {
     const box = event.currentTarget;
-    const [picture] = box.files;
-    if (picture) {
+    for (const picture of [...box.files]) {
       const fault = await readable(picture);
       if (fault) notice.value = { text: t(fault, { name: picture.name }), bad: true };
       else onPhoto(picture);
@@ -24,9 +23,9 @@ export function PhotoButton({ text, onPhoto }) {
   };
   return (
     <>
-      <input ref={file} type="file" accept={PICTURES} capture="environment" class="visually-hidden" tabIndex={-1} aria-hidden="true" onChange={take} />
-      <button type="button" onClick={() => open(true)}>{text}</button>
-      <button type="button" class="quiet stored-photo" onClick={() => open(false)}>{t("photo.stored")}</button>
+      <input ref={file} type="file" accept={PICTURES} multiple={several} capture="environment" class="visually-hidden" tabIndex={-1} aria-hidden="true" onChange={take} />
+      <button type="button" onClick={() => open(!several)}>{text}</button>
+      {!several && <button type="button" class="quiet stored-photo" onClick={() => open(false)}>{t("photo.stored")}</button>}
     </>
   );
 }

@@ -63,7 +63,7 @@ function Overview() {
   return (
     <div class="overview">
       <h2>{t("many.repairs")}</h2>
-      <p class="aside">{t("repairs.choose")}</p>
+      <p class="aside">{t(repairs.length ? "repairs.choose" : "repairs.none")}</p>
       <JobBar kinds={["plan", "match", "papers"]} />
       {repairs.length > 0 && <table class="plain"><caption class="visually-hidden">{t("treatments")}</caption><tbody>{Object.entries(counts).sort((a, b) => b[1] - a[1]).map(([n, c]) => <tr key={n}><th scope="row">{n}</th><td>{c}</td></tr>)}
         <tr><th scope="row">{t("removed")}</th><td>{area(repairs.reduce((s, r) => s + (r.removed_area_m2 ?? 0), 0))}</td></tr>

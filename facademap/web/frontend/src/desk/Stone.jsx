@@ -61,7 +61,7 @@ export function Blocks() {
             </button></li>
           );
         })}</ul>
-        {!shownBlocks.length && <p class="aside">{t("none.found")}</p>}
+        {!shownBlocks.length && <p class="aside">{t(blocks.length ? "none.found" : "yard.none")}</p>}
       </div>
       {chosen && <Block row={chosen} key={chosen.id} />}
     </div>

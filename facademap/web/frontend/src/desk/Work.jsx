@@ -37,7 +37,7 @@ function Stages() {
   for (const r of found) groups.set(r.stage, [...(groups.get(r.stage) ?? []), r]);
   const order = column("repairs", "stage").choices;
   return (
-    <div class="stages"><h2>{t("work")}</h2><p class="aside">{t("work.choose")}</p>
+    <div class="stages"><h2>{t("work")}</h2>{repairs.length > 0 && <p class="aside">{t("work.choose")}</p>}
       {repairs.length > 0 && <div class={lifts.length > 1 ? "filters" : "filters alone"}><input type="search" aria-label={t("work.find")} placeholder={t("work.find")} value={text} onInput={(e) => setText(e.currentTarget.value)} onKeyDown={(e) => e.stopPropagation()} />
         {lifts.length > 1 && <select aria-label={t("field.lift")} value={lift} onChange={(e) => setLift(e.currentTarget.value)}><option value="">{t("lifts.all")}</option>{lifts.map((n) => <option key={n} value={String(n)}>{t("lift", { n })}</option>)}</select>}</div>}
       {[...groups].sort((a, b) => order.indexOf(a[0]) - order.indexOf(b[0])).map(([stage, rows]) => (

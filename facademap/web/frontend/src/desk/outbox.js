@@ -19,7 +19,11 @@ export const keeps = signal(true);
 
 let queue = [];
 const renameListeners = new Set();
-export const onRename = (listener) => renameListeners.add(listener);
+/** Told when something new got its number; what is returned ends the telling. */
+export const onRename = (listener) => {
+  renameListeners.add(listener);
+  return () => renameListeners.delete(listener);
+};
 const settleListeners = new Set();
 /** Told when an edit has arrived, with what the server says of it. */
 export const onSettled = (listener) => settleListeners.add(listener);
