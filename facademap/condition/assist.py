@@ -1,8 +1,10 @@
 """Assisted outlines: a stone or a defect from one click.
 
-Two ways look at the same place: a small network that has learned what masonry looks like, and a search for four
-straight sides that the picture supports. The network leads where its answer is clear, the straight sides where it is
-not and they are well seen. Every result is a suggestion that a person confirms or draws anew.
+Three ways look at the same place: a small network that has learned what masonry looks like, a search for four straight
+sides that the picture supports, and a patch that differs in colour or texture from what surrounds it. The network leads
+where its answer is clear, the straight sides where it is not and they are well seen, and a distinct patch where it is a
+small part of what the others outline: a stain on a stone is what was clicked, not the stone. Every result is a suggestion
+that a person confirms or draws anew.
 """
 
 from __future__ import annotations
@@ -14,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facademap.condition.assist_net import likely_outline
+from facademap.condition.assist_patch import patch_at
 from facademap.condition.assist_squares import Square, agreed, on_stone, square_at, straight_edges
 from facademap.errors import GeometryError, InputError
 
@@ -26,6 +29,8 @@ SQUARE_REACHES_PX = (110, 200, 370, 680)
 SQUARE_SIDE_PX = 260
 #: Below this clearness of the network's answer, straight sides seen this well lead.
 CLEAR, WELL_SEEN = 0.74, 0.25
+#: A patch as distinct as this leads when it covers less than this share of what the others outline.
+DISTINCT, SMALL_PART = 0.62, 0.45
 
 
 def outline_at(rgb: NDArray[Any], x_px: float, y_px: float) -> Floats:
@@ -53,14 +58,27 @@ def outline_at(rgb: NDArray[Any], x_px: float, y_px: float) -> Floats:
     rows, columns = rgb.shape[:2]
     if not (0 <= x_px < columns and 0 <= y_px < rows):
         raise InputError(f"the place ({x_px:g}, {y_px:g}) lies outside the picture of {columns} x {rows} px", "Click inside the picture.")
+    found = _stone_at(rgb, x_px, y_px)
+    patch = patch_at(rgb, x_px, y_px)
+    if patch is not None and patch.distinct > DISTINCT and (found is None or _area(patch.ring_px) < SMALL_PART * _area(found)):
+        found = patch.ring_px
+    if found is None:
+        raise GeometryError(f"nothing stands out at ({x_px:g}, {y_px:g})", "Click nearer to the middle, or draw the outline by hand.")
+    return np.clip(found, 0.0, [columns - 1.0, rows - 1.0])
+
+
+def _stone_at(rgb: NDArray[Any], x_px: float, y_px: float) -> Floats | None:
+    """What the network outlines, or four straight sides where it is unsure."""
     likely = likely_outline(rgb, x_px, y_px)
     if likely is None or likely.clear < CLEAR:
         square = _squared(rgb, x_px, y_px)
         if square is not None and (likely is None or square.score > WELL_SEEN):
             return square.corners_px
-    if likely is None:
-        raise GeometryError(f"nothing stands out at ({x_px:g}, {y_px:g})", "Click nearer to the middle, or draw the outline by hand.")
-    return np.clip(likely.ring_px, 0.0, [columns - 1.0, rows - 1.0])
+    return None if likely is None else likely.ring_px
+
+
+def _area(ring_px: Floats) -> float:
+    return abs(float(cv2.contourArea(ring_px.astype(np.float32))))
 
 
 def _squared(rgb: NDArray[Any], x_px: float, y_px: float) -> Square | None:
