@@ -1,131 +1,212 @@
 """Train the network for outlines on rendered walls and write it as an ONNX file.
 
-Needs packages that facademap itself does not: ``pip install tensorflow-cpu onnx``. One hour on two busy cores gave the
-network that is shipped: 4,074 steps of 24 views from 500 rendered walls.
+Needs packages that facademap itself does not: ``pip install torch onnx``. One process draws walls and views while
+another learns from them. ``--start`` goes on from a network written before, which may be a narrower one: the new channels
+begin without a say.
 
-Run: ``python benchmarks/outline_net/train.py --walls 500 --minutes 60 --out outline_net.onnx``
+Run: ``python benchmarks/outline_net/train.py --minutes 45 --out outline_net.onnx``
 """
 
 from __future__ import annotations
 
 import argparse
-import queue
+import copy
+import itertools
+import multiprocessing
 import sys
-import threading
 import time
 from pathlib import Path
 
 import numpy as np
+import torch
+from torch import nn
+from torch.nn import functional
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from views import sample
+from views import Wall, sample
 from walls import wall
 
-BATCH = 24
-#: Channels from the finest to the coarsest level.
-WIDTHS = (20, 28, 40, 56, 64)
+BATCH, LARGEST_STEP = 24, 7e-4
+#: Walls to begin with and at most, and batches after which another is drawn.
+FIRST_WALLS, MOST_WALLS, ANOTHER = 60, 400, 8
+#: Channels from the finest to the coarsest level, and of the last layers.
+WIDTHS, LAST = (20, 28, 40, 56, 64), 8
 
 
-def build(tf, size: int = 128):
-    """A U-shaped network: 128 x 128 views of five bands to two likelihoods, that of the thing clicked and that of a joint."""
-    layers = tf.keras.layers
+class Conv(nn.Module):
+    """A convolution that keeps the size but for its stride; the odd pixel of a border lies to the right and below."""
 
-    def conv(x, channels: int, stride: int = 1, kernel: int = 3):
-        return layers.ReLU()(layers.Conv2D(channels, kernel, strides=stride, padding="same", kernel_initializer="he_normal")(x))
+    def __init__(self, channels: int, out: int, stride: int = 1, side: int = 3, *, cut: bool = True) -> None:
+        super().__init__()
+        self.inner = nn.Conv2d(channels, out, side, stride)
+        before = max(side - stride, 0) // 2
+        self.border = (before, max(side - stride, 0) - before)
+        self.cut = cut
+        nn.init.kaiming_normal_(self.inner.weight, nonlinearity="relu")
+        nn.init.zeros_(self.inner.bias)
 
-    view = layers.Input((size, size, 5))
-    x = conv(conv(view, WIDTHS[0], 2, 5), WIDTHS[0])
-    skips = []
-    for channels in WIDTHS[1:]:
-        skips.append(x)
-        x = conv(conv(x, channels, 2), channels)
-    x = conv(conv(x, WIDTHS[-1]), WIDTHS[-1])
-    for channels, skip in zip(WIDTHS[-2::-1], skips[::-1], strict=True):
-        x = layers.UpSampling2D(2)(layers.Conv2D(channels, 1)(x))
-        x = conv(conv(layers.Add()([x, skip]), channels), channels)
-    x = layers.UpSampling2D(2, interpolation="nearest")(layers.Conv2D(8, 1)(x))
-    x = conv(layers.Concatenate()([x, view]), 8)
-    return tf.keras.Model(view, layers.Conv2D(2, 3, padding="same")(x))
+    def forward(self, x: torch.Tensor) -> torch.Tensor:
+        """The convolution, and no value under nought where it is cut."""
+        x = self.inner(functional.pad(x, self.border * 2) if any(self.border) else x)
+        return functional.relu(x) if self.cut else x
 
 
-def batches(seed: int, made: list, ready: queue.Queue) -> None:
-    """Views from the walls made so far, without end."""
+class Network(nn.Module):
+    """A U-shaped network: 128 x 128 views of five bands to two logits, that of the thing clicked and that of a joint."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        first, deepest = WIDTHS[0], WIDTHS[-1]
+        self.stem = nn.Sequential(Conv(5, first, 2, 5), Conv(first, first))
+        self.down = nn.ModuleList(nn.Sequential(Conv(a, b, 2), Conv(b, b)) for a, b in itertools.pairwise(WIDTHS))
+        self.middle = nn.Sequential(Conv(deepest, deepest), Conv(deepest, deepest))
+        self.narrow = nn.ModuleList(Conv(b, a, side=1, cut=False) for b, a in itertools.pairwise(WIDTHS[::-1]))
+        self.up = nn.ModuleList(nn.Sequential(Conv(a, a), Conv(a, a)) for a in WIDTHS[-2::-1])
+        self.last = Conv(first, LAST, side=1, cut=False)
+        self.fine = Conv(LAST + 5, LAST)
+        self.out = Conv(LAST, 2, cut=False)
+
+    def in_order(self) -> list[Conv]:
+        """The convolutions in the order in which a view goes through them."""
+        parts = [*self.stem, *(c for d in self.down for c in d), *self.middle]
+        parts += [c for narrow, up in zip(self.narrow, self.up, strict=True) for c in (narrow, *up)]
+        return [*parts, self.last, self.fine, self.out]
+
+    def forward(self, view: torch.Tensor) -> torch.Tensor:
+        """Logits, shape (views, 2, side, side)."""
+        x, skips = self.stem(view), []
+        for layer in self.down:
+            skips.append(x)
+            x = layer(x)
+        x = self.middle(x)
+        for narrow, up, skip in zip(self.narrow, self.up, skips[::-1], strict=True):
+            x = up(functional.interpolate(narrow(x), scale_factor=2, mode="nearest") + skip)
+        x = functional.interpolate(self.last(x), scale_factor=2, mode="nearest")
+        return self.out(self.fine(torch.cat([x, view], 1)))
+
+
+def batches(seed: int, ready: multiprocessing.Queue) -> None:
+    """Views of walls, without end; runs in a process of its own and draws another wall now and then."""
     rng = np.random.default_rng(seed)
-    while True:
+    made = [Wall.of(*wall(rng)[:3]) for _ in range(FIRST_WALLS)]
+    for number in itertools.count():
         found = [s for s in (sample(rng, made[rng.integers(len(made))]) for _ in range(BATCH)) if s]
         if len(found) >= BATCH // 2:
             ready.put((np.stack([f[0] for f in found]), np.stack([f[1] for f in found])))
+        if number % ANOTHER == 0:
+            another = Wall.of(*wall(rng)[:3])
+            made = [*made, another] if len(made) < MOST_WALLS else [*made[1:], another]
 
 
-def train(made: list, *, seconds: float, seed: int):
-    """The trained network."""
-    import tensorflow as tf
+def loss_of(logits: torch.Tensor, truth: torch.Tensor) -> torch.Tensor:
+    """Cross entropy of both maps, and one less the overlap of the thing clicked."""
+    cross = functional.binary_cross_entropy_with_logits(logits, truth, reduction="none").mean((0, 2, 3))
+    p, t = torch.sigmoid(logits[:, 0]), truth[:, 0]
+    apart = 1 - ((p * t).sum((1, 2)) + 1) / ((p + t - p * t).sum((1, 2)) + 1)
+    return 2 * cross[0] + 0.6 * cross[1] + 0.5 * apart.mean()
 
-    network, optimiser = build(tf), tf.keras.optimizers.Adam(1e-3, clipnorm=5.0)
-    ready: queue.Queue = queue.Queue(12)
-    for k in range(2):
-        threading.Thread(target=batches, args=(seed + k, made, ready), daemon=True).start()
 
-    def loss_of(x, y):
-        logits = network(x, training=True)
-        cross = tf.nn.sigmoid_cross_entropy_with_logits(y, logits)
-        p, t = tf.sigmoid(logits[..., 0]), y[..., 0]
-        apart = 1 - (tf.reduce_sum(p * t, [1, 2]) + 1) / (tf.reduce_sum(p + t - p * t, [1, 2]) + 1)
-        return 2 * tf.reduce_mean(cross[..., 0]) + 0.6 * tf.reduce_mean(cross[..., 1]) + 0.5 * tf.reduce_mean(apart)
+def grown(path: Path) -> Network:
+    """A network with the weights of one written before; channels it lacked begin without a say."""
+    import onnx
+    from onnx import numpy_helper
 
-    @tf.function(reduce_retracing=True)
-    def step(x, y):
-        with tf.GradientTape() as tape:
-            loss = loss_of(x, y)
-        optimiser.apply_gradients(zip(tape.gradient(loss, network.trainable_variables), network.trainable_variables, strict=True))
-        return loss
-
-    start, number, told = time.time(), 0, 0.0
-    while (share := (time.time() - start) / seconds) < 1:
-        optimiser.learning_rate.assign(2e-3 * min(1.0, (number + 1) / 150) * (0.49 * (1 + np.cos(np.pi * share)) + 0.02))
-        loss, number = float(step(*ready.get())), number + 1
-        if time.time() - told > 60:
-            told = time.time()
-            print(f"{share:.0%}  step {number}  loss {loss:.3f}", flush=True)
+    graph = onnx.load(str(path)).graph
+    values = {v.name: numpy_helper.to_array(v).astype(np.float32) for v in graph.initializer}
+    halves = {node.output[0]: node.input[0] for node in graph.node if node.op_type == "Cast"}
+    before = [node for node in graph.node if node.op_type == "Conv"]
+    network = Network()
+    with torch.no_grad():
+        for layer, node in zip(network.in_order(), before, strict=True):
+            weights, bias = torch.from_numpy(values[halves[node.input[1]]]), torch.from_numpy(values[node.input[2]])
+            out, given = weights.shape[:2]
+            layer.inner.weight[:out, given:] = 0.0
+            layer.inner.weight[:out, :given] = weights
+            layer.inner.bias[:out] = bias
     return network
 
 
-def write(network, path: Path) -> None:
+def train(*, seconds: float, seed: int, start: Path | None = None, kept: Path | None = None) -> Network:
+    """The trained network, its weights averaged over the last steps; kept once a minute."""
+    torch.set_num_threads(1)
+    torch.manual_seed(seed)
+    network = (Network() if start is None else grown(start)).to(memory_format=torch.channels_last)
+    average = copy.deepcopy(network)
+    optimiser = torch.optim.Adam(network.parameters(), LARGEST_STEP)
+    context = multiprocessing.get_context("fork")
+    ready: multiprocessing.Queue = context.Queue(12)
+    worker = context.Process(target=batches, args=(seed, ready), daemon=True)
+    worker.start()
+    began, number, told, losses = time.time(), 0, 0.0, []
+    while (share := (time.time() - began) / seconds) < 1:
+        for group in optimiser.param_groups:
+            group["lr"] = LARGEST_STEP * min(1.0, (number + 1) / 200) * (0.49 * (1 + np.cos(np.pi * share)) + 0.02)
+        x, y = (torch.from_numpy(v).permute(0, 3, 1, 2) for v in ready.get())
+        with torch.autocast("cpu", torch.bfloat16):
+            logits = network(x)
+        loss = loss_of(logits.float(), y)
+        optimiser.zero_grad()
+        loss.backward()
+        nn.utils.clip_grad_norm_(network.parameters(), 5.0)
+        optimiser.step()
+        number += 1
+        losses.append(float(loss.detach()))
+        with torch.no_grad():
+            fresh = min(0.998, number / (number + 20))
+            for a, b in zip(average.parameters(), network.parameters(), strict=True):
+                a.lerp_(b, 1 - fresh)
+        if time.time() - told > 60:
+            told = time.time()
+            print(f"{share:.0%}  step {number}  loss {np.mean(losses[-300:]):.3f}", flush=True)
+            if kept is not None:
+                write(average, kept)
+    worker.terminate()
+    print(f"{number} steps, last loss {np.mean(losses[-300:]):.3f}")
+    return average
+
+
+def write(network: Network, path: Path) -> None:
     """The network as ONNX, weights in half precision."""
     import onnx
     from onnx import TensorProto, helper, numpy_helper
 
-    nodes, kept, names = [], [], {}
+    nodes, kept = [], []
 
-    def add(kind: str, inputs: list[str], output: str, **options) -> None:
+    def add(kind: str, inputs: list[str], output: str, **options) -> str:
         nodes.append(helper.make_node(kind, inputs, [output], **options))
+        return output
 
-    for layer in network.layers:
-        kind, name = type(layer).__name__, layer.name
-        if kind == "InputLayer":
-            names[id(layer.output)] = "view"
-            continue
-        given = layer.input if isinstance(layer.input, list) else [layer.input]
-        inputs = [names[id(t)] for t in given]
-        if kind == "Conv2D":
-            weights, bias = layer.get_weights()
-            size, stride = weights.shape[0], layer.strides[0]
-            kept.append(numpy_helper.from_array(np.ascontiguousarray(weights.transpose(3, 2, 0, 1)).astype(np.float16), f"{name}_half"))
-            kept.append(numpy_helper.from_array(bias, f"{name}_bias"))
-            add("Cast", [f"{name}_half"], f"{name}_weights", to=TensorProto.FLOAT)
-            before = max(size - stride, 0) // 2
-            after = max(size - stride, 0) - before
-            add("Conv", [inputs[0], f"{name}_weights", f"{name}_bias"], name, kernel_shape=[size] * 2, strides=[stride] * 2,
-                pads=[before, before, after, after])
-        elif kind == "UpSampling2D":
-            kept.append(numpy_helper.from_array(np.array([1, 1, 2, 2], np.float32), f"{name}_scales"))
-            add("Resize", [inputs[0], "", f"{name}_scales"], name, mode="nearest", coordinate_transformation_mode="asymmetric",
-                nearest_mode="floor")
-        else:
-            add({"ReLU": "Relu", "Add": "Add", "Concatenate": "Concat"}[kind], inputs, name, **({"axis": 1} if kind == "Concatenate" else {}))
-        names[id(layer.output)] = name
-    add("Sigmoid", [network.layers[-1].name], "likely")
+    def conv(layer: Conv, given: str, name: str) -> str:
+        weights, bias = (v.detach().float().numpy() for v in (layer.inner.weight, layer.inner.bias))
+        kept.append(numpy_helper.from_array(np.ascontiguousarray(weights).astype(np.float16), f"{name}_half"))
+        kept.append(numpy_helper.from_array(bias, f"{name}_bias"))
+        add("Cast", [f"{name}_half"], f"{name}_weights", to=TensorProto.FLOAT)
+        before, after = layer.border
+        add("Conv", [given, f"{name}_weights", f"{name}_bias"], name, kernel_shape=list(weights.shape[2:]),
+            strides=list(layer.inner.stride), pads=[before, before, after, after])
+        return add("Relu", [name], f"{name}_cut") if layer.cut else name
+
+    def block(layers: nn.Sequential, given: str, name: str) -> str:
+        for k, layer in enumerate(layers):
+            given = conv(layer, given, f"{name}_{k}")
+        return given
+
+    def twice(given: str, name: str) -> str:
+        kept.append(numpy_helper.from_array(np.array([1, 1, 2, 2], np.float32), f"{name}_scales"))
+        return add("Resize", [given, "", f"{name}_scales"], name, mode="nearest", coordinate_transformation_mode="asymmetric",
+                   nearest_mode="floor")
+
+    x, skips = block(network.stem, "view", "stem"), []
+    for k, layer in enumerate(network.down):
+        skips.append(x)
+        x = block(layer, x, f"down{k}")
+    x = block(network.middle, x, "middle")
+    for k, (narrow, up, skip) in enumerate(zip(network.narrow, network.up, skips[::-1], strict=True)):
+        x = add("Add", [twice(conv(narrow, x, f"narrow{k}"), f"twice{k}"), skip], f"sum{k}")
+        x = block(up, x, f"up{k}")
+    x = add("Concat", [twice(conv(network.last, x, "last"), "twice"), "view"], "both", axis=1)
+    add("Sigmoid", [conv(network.out, conv(network.fine, x, "fine"), "out")], "likely")
     graph = helper.make_graph(nodes, "outline", [helper.make_tensor_value_info("view", TensorProto.FLOAT, ["views", 5, 128, 128])],
                               [helper.make_tensor_value_info("likely", TensorProto.FLOAT, ["views", 2, 128, 128])], kept)
     made = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 13)], ir_version=8)
@@ -134,18 +215,15 @@ def write(network, path: Path) -> None:
 
 
 def main() -> None:
-    """Render, train, write."""
+    """Train and write."""
     parser = argparse.ArgumentParser(description="Train the network for outlines on rendered walls.")
-    parser.add_argument("--walls", type=int, default=500)
-    parser.add_argument("--minutes", type=float, default=60)
+    parser.add_argument("--minutes", type=float, default=45)
     parser.add_argument("--seed", type=int, default=11)
+    parser.add_argument("--start", type=Path, help="network to go on from, written by an earlier run")
+    parser.add_argument("--keep", type=Path, help="file in which the network is kept once a minute")
     parser.add_argument("--out", type=Path, required=True)
     asked = parser.parse_args()
-    rng, made = np.random.default_rng(asked.seed), []
-    while len(made) < asked.walls:
-        rgb, stones, defects, _ = wall(rng)
-        made.append({"im": rgb, "lab": stones, "dfx": defects})
-    write(train(made, seconds=60 * asked.minutes, seed=asked.seed), asked.out)
+    write(train(seconds=60 * asked.minutes, seed=asked.seed, start=asked.start, kept=asked.keep), asked.out)
 
 
 if __name__ == "__main__":

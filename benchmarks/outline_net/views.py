@@ -2,123 +2,150 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
+from scipy.ndimage import find_objects
 
-S = 128
+#: Side of a view, pixels, and how many times finer its truth is drawn.
+SIDE, FINER = 128, 2
+#: Smallest things clicked, pixels of the wall.
+_LEAST_STONE, _LEAST_DEFECT = 250, 120
 
 
-def sample(rng, W):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wall:
+    """A rendered wall and the places where its stones and defects lie."""
+
+    picture: np.ndarray
+    stones: np.ndarray
+    defects: np.ndarray
+    stone_boxes: list
+    defect_boxes: list
+
+    @classmethod
+    def of(cls, picture, stones, defects) -> Wall:
+        """A wall with its boxes."""
+        return cls(picture=picture, stones=stones, defects=defects, stone_boxes=find_objects(stones), defect_boxes=find_objects(defects))
+
+
+def sample(rng, wall: Wall):
     """Bands of a view, and the masks of the thing clicked and of the joints; None where chance found none."""
-    im, lab, dfx = W["im"], W["lab"], W["dfx"]
-    N = im.shape[0]
     for _ in range(30):
-        if rng.random() < 0.25 and dfx.any():
-            i = rng.integers(1, dfx.max() + 1)
-            m = dfx == i
-            if m.sum() < 120:
-                continue
-        else:
-            y, x = rng.integers(0, N, 2)
-            i = lab[y, x]
-            if i <= 0:
-                continue
-            m = lab == i
-            if m.sum() < 250:
-                continue
-        ys, xs = np.nonzero(m)
-        if (xs.min() < 2 or ys.min() < 2 or xs.max() > N - 3 or ys.max() > N - 3) and rng.random() < 0.9:
-            continue
-        # click: prefers the inner part
-        d = cv2.distanceTransform(m[ys.min() : ys.max() + 1, xs.min() : xs.max() + 1].astype(np.uint8), cv2.DIST_L2, 3)
-        dm = d.max()
-        k = rng.integers(len(ys))
-        for _ in range(8):
-            k = rng.integers(len(ys))
-            if d[ys[k] - ys.min(), xs[k] - xs.min()] >= min(2.0, 0.3 * dm) + (0.2 * dm if rng.random() < 0.6 else 0):
-                break
-        cy, cx = ys[k], xs[k]
-        if dfx[cy, cx] and (dfx == dfx[cy, cx]).sum() >= 120:
-            m = dfx == dfx[cy, cx]
-            ys, xs = np.nonzero(m)
-        break
+        found = _clicked(rng, wall)
+        if found is not None:
+            break
     else:
         return None
-    E = max(np.ptp(ys), np.ptp(xs)) + 1
-    crop = E / np.exp(rng.uniform(np.log(0.16), np.log(0.9)))
-    crop = min(max(crop, 40), N * 1.05)
-    if rng.random() < 0.5:
-        c = np.array([cx, cy], float)
+    numbers, number, box, click = found
+    to_view = _camera(rng, box, click, wall.picture.shape[0])
+    side = SIDE * FINER
+    how = cv2.INTER_LINEAR if rng.random() < 0.6 else cv2.INTER_CUBIC
+    seen = cv2.warpPerspective(wall.picture, to_view, (side, side), flags=how, borderMode=cv2.BORDER_REFLECT)
+    seen = cv2.resize(seen, (SIDE, SIDE), interpolation=cv2.INTER_AREA)
+    # beyond the wall the picture is mirrored, which makes no second thing of the one clicked
+    thing = cv2.warpPerspective(numbers, to_view, (side, side), flags=cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT)
+    joint = cv2.warpPerspective(wall.stones, to_view, (side, side), flags=cv2.INTER_NEAREST, borderMode=cv2.BORDER_REFLECT)
+    truth = np.dstack([thing == number, joint == 0]).astype(np.float32)
+    truth = cv2.resize(truth, (SIDE, SIDE), interpolation=cv2.INTER_AREA)
+    at = (cv2.perspectiveTransform(np.array([[click]], np.float32), to_view)[0, 0] + 0.5) / FINER - 0.5
+    return bands(degraded(rng, seen), at[0], at[1]), truth
+
+
+def _clicked(rng, wall: Wall):
+    """The array of numbers and the number of a thing, its box and a click in it, (x, y)."""
+    if rng.random() < 0.28 and wall.defect_boxes:
+        numbers, boxes, least = wall.defects, wall.defect_boxes, _LEAST_DEFECT
+        number = int(rng.integers(len(boxes))) + 1
     else:
-        c = np.array([(xs.min() + xs.max()) / 2, (ys.min() + ys.max()) / 2])
-    c += rng.normal(0, 0.04, 2) * crop
-    half = crop / 2
-    off = np.clip([cx, cy] - c, -0.85 * half, 0.85 * half)
-    c = np.array([cx, cy]) - off
-    a = np.radians(rng.normal(0, 4) if rng.random() < 0.8 else rng.uniform(-45, 45))
-    R = np.array([[np.cos(a), -np.sin(a)], [np.sin(a), np.cos(a)]])
-    q = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]], float) * half
+        numbers, boxes, least = wall.stones, wall.stone_boxes, _LEAST_STONE
+        y, x = rng.integers(0, len(numbers), 2)
+        number = int(numbers[y, x])
+        if number <= 0:
+            return None
+    box = boxes[number - 1]
+    if box is None:
+        return None
+    part = numbers[box] == number
+    if part.sum() < least:
+        return None
+    last = len(numbers) - 2
+    if (box[0].start < 2 or box[1].start < 2 or box[0].stop > last or box[1].stop > last) and rng.random() < 0.9:
+        return None
+    deep = cv2.distanceTransform(np.pad(part, 1).astype(np.uint8), cv2.DIST_L2, 3)[1:-1, 1:-1]
+    limit = min(2.0, 0.3 * deep.max()) + (rng.uniform(0, 0.6) * deep.max() if rng.random() < 0.7 else 0.0)
+    rows, columns = np.nonzero(deep >= limit)
+    k = rng.integers(len(rows))
+    click = (columns[k] + box[1].start, rows[k] + box[0].start)
+    on_defect = int(wall.defects[click[1], click[0]])
+    if on_defect and numbers is wall.stones:
+        again = wall.defect_boxes[on_defect - 1]
+        if (wall.defects[again] == on_defect).sum() >= _LEAST_DEFECT:
+            return wall.defects, on_defect, again, click
+    return numbers, number, box, click
+
+
+def _camera(rng, box, click, whole: int):
+    """From the wall to a view: somewhere about the thing, turned, stretched and a little oblique."""
+    rows, columns = box
+    extent = max(rows.stop - rows.start, columns.stop - columns.start)
+    low, high = ((0.2, 0.9), (0.1, 0.2), (0.9, 2.2))[rng.choice(3, p=[0.76, 0.1, 0.14])]
+    across = float(np.clip(extent / np.exp(rng.uniform(np.log(low), np.log(high))), 40, whole * 1.05))
+    middle = np.array(click, float)
     if rng.random() < 0.5:
-        q *= rng.uniform(0.8, 1.25, 2)
-    q = q + rng.normal(0, 0.05 if rng.random() < 0.6 else 0.0, (4, 2)) * half * 2
-    q = q @ R.T + c
-    dst = np.array([[0, 0], [S, 0], [S, S], [0, S]], float)
+        middle = np.array([(columns.start + columns.stop - 1) / 2, (rows.start + rows.stop - 1) / 2])
+    middle += rng.normal(0, 0.04, 2) * across
+    middle = np.array(click) - np.clip(np.array(click) - middle, -0.42 * across, 0.42 * across)
+    turn = np.radians(rng.normal(0, 4) if rng.random() < 0.8 else rng.uniform(-45, 45))
+    corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]], float) * across / 2
     if rng.random() < 0.5:
-        dst = dst[[1, 0, 3, 2]]
+        corners *= rng.uniform(0.8, 1.25, 2)
+    corners += rng.normal(0, 0.05 if rng.random() < 0.6 else 0.0, (4, 2)) * across
+    corners = corners @ np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]]) + middle
+    frame = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], float) * SIDE * FINER
+    if rng.random() < 0.5:
+        frame = frame[[1, 0, 3, 2]]
     if rng.random() < 0.2:
-        dst = dst[:, ::-1]
-    big = 2 if crop > 170 else 1
-    H = cv2.getPerspectiveTransform(q.astype(np.float32), (dst * big - 0.5).astype(np.float32))
-    n = S * big
-    fl = cv2.INTER_LINEAR if rng.random() < 0.6 else cv2.INTER_CUBIC
-    o = cv2.warpPerspective(im, H, (n, n), flags=fl, borderMode=cv2.BORDER_REFLECT)
-    t = np.dstack([m, lab == 0]).astype(np.float32)
-    t = cv2.warpPerspective(t, H, (n, n), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
-    if big == 2:
-        o = cv2.resize(o, (S, S), interpolation=cv2.INTER_AREA)
-        t = cv2.resize(t, (S, S), interpolation=cv2.INTER_AREA)
-    p = cv2.perspectiveTransform(np.array([[[cx, cy]]], np.float32), H)[0, 0]
-    p = (p + 0.5) / big - 0.5
-    o = degrade(rng, o)
-    return features(o, p[0], p[1]), t
+        frame = frame[:, ::-1]
+    return cv2.getPerspectiveTransform(corners.astype(np.float32), (frame - 0.5).astype(np.float32))
 
 
-def degrade(rng, o):
+def degraded(rng, seen):
     """Blur, noise, tone, loss of colour and compression."""
     if rng.random() < 0.5:
-        o = cv2.GaussianBlur(o, (0, 0), rng.uniform(0.3, 1.3))
+        seen = cv2.GaussianBlur(seen, (0, 0), rng.uniform(0.3, 1.3))
     if rng.random() < 0.2:
-        f = rng.uniform(0.4, 0.9)
-        o = cv2.resize(
-            cv2.resize(o, None, fx=f, fy=f, interpolation=cv2.INTER_AREA), (S, S), interpolation=cv2.INTER_CUBIC
-        )
-    o = o.astype(np.float32)
+        factor = rng.uniform(0.4, 0.9)
+        small = cv2.resize(seen, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+        seen = cv2.resize(small, (SIDE, SIDE), interpolation=cv2.INTER_CUBIC)
+    seen = seen.astype(np.float32)
     if rng.random() < 0.5:
-        o = 255 * (np.clip(o, 0, 255) / 255) ** rng.uniform(0.5, 1.8)
-    o = o * rng.uniform(0.6, 1.25) + rng.normal(0, 8)
+        seen = 255 * (np.clip(seen, 0, 255) / 255) ** rng.uniform(0.5, 1.8)
+    seen = seen * rng.uniform(0.6, 1.25) + rng.normal(0, 8)
     if rng.random() < 0.5:
-        o = o * rng.normal(1, 0.06, 3)
+        seen = seen * rng.normal(1, 0.06, 3)
     if rng.random() < 0.25:
-        o = np.repeat(o.mean(2, keepdims=True), 3, 2)
+        seen = np.repeat(seen.mean(2, keepdims=True), 3, 2)
     if rng.random() < 0.6:
-        o = o + rng.normal(0, rng.uniform(1, 9), o.shape[:2]).astype(np.float32)[..., None]
-    if rng.random() < 0.2:
-        o = 255 - o if rng.random() < 0.2 else o
-    if rng.random() < 0.15:  # unsharp
-        o = o + rng.uniform(0.5, 1.5) * (o - cv2.GaussianBlur(o, (0, 0), 1.2))
-    o = np.clip(o, 0, 255).astype(np.uint8)
+        seen = seen + rng.normal(0, rng.uniform(1, 9), seen.shape[:2]).astype(np.float32)[..., None]
+    if rng.random() < 0.04:
+        seen = 255 - seen
+    if rng.random() < 0.2:  # sharpened by a camera
+        seen = seen + rng.uniform(0.5, 1.5) * (seen - cv2.GaussianBlur(seen, (0, 0), 1.2))
+    seen = np.clip(seen, 0, 255).astype(np.uint8)
     if rng.random() < 0.4:
-        o = cv2.imdecode(cv2.imencode(".jpg", o, [1, int(rng.integers(25, 90))])[1], 1)
-    return o
+        seen = cv2.imdecode(cv2.imencode(".jpg", seen, [1, int(rng.integers(25, 90))])[1], 1)
+    return seen
 
 
-YY, XX = np.mgrid[0:S, 0:S].astype(np.float32)
+_Y, _X = np.mgrid[0:SIDE, 0:SIDE].astype(np.float32)
 
 
-def features(o, x, y):
+def bands(seen, x, y):
     """Colours about their mean, and the click narrow and wide; as the package makes them when it asks the network."""
-    f = o.astype(np.float32)
-    f = f - f.mean((0, 1))
-    f /= max(float(f.std()), 4.0)
-    d2 = (XX - x) ** 2 + (YY - y) ** 2
-    return np.dstack([f, np.exp(-d2 / (2 * 2.5**2)), np.exp(-d2 / (2 * 14.0**2))]).astype(np.float32)
+    tone = seen.astype(np.float32)
+    tone = tone - tone.mean((0, 1))
+    tone /= max(float(tone.std()), 4.0)
+    away = (_X - x) ** 2 + (_Y - y) ** 2
+    return np.dstack([tone, np.exp(-away / (2 * 2.5**2)), np.exp(-away / (2 * 14.0**2))]).astype(np.float32)
