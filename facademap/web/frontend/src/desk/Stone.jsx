@@ -17,6 +17,8 @@ import { enter } from "./Desk.jsx";
 import { select, selection } from "./view.js";
 import { goTo } from "./wall.js";
 
+/** Width of a letter as a share of its height, about. */
+const LETTER = 0.68;
 const facesOf = (block) => rowsOf("faces").filter((f) => f.block === block);
 const BLOCK_FORM = ["stone_type", "kind", "provenance", "location", "length_m", "height_m", "depth_m", "weight_kg", "state", "acceptance", "note"];
 const FACE_FORM = ["usable_depth_m", "bed", "finish", "weathered", "wetness", "note"];
@@ -120,7 +122,7 @@ function Face({ face }) {
           const blank = p.blank ?? [];
           const cx = blank.reduce((s, q2) => s + q2[0], 0) / (blank.length || 1);
           const cy = blank.reduce((s, q2) => s + q2[1], 0) / (blank.length || 1);
-          return <g key={p.id}><path d={path(blank)} class={`blank ${p.state}`} stroke-width={size / 130} stroke-dasharray={p.slab ? `${size / 40} ${size / 70}` : undefined} /><text x={(cx - x0) * k} y={(y1 - cy) * k} text-anchor="middle" style={{ fontSize: `${size / 19}px` }} class="blank-name">{p.repair}</text></g>;
+          return <g key={p.id}><path d={path(blank)} class={`blank ${p.state}`} stroke-width={size / 130} stroke-dasharray={p.slab ? `${size / 40} ${size / 70}` : undefined} /><text x={(cx - x0) * k} y={(y1 - cy) * k} text-anchor="middle" style={{ fontSize: `${Math.min(size / 19, (Math.max(...blank.map((c) => c[0])) - Math.min(...blank.map((c) => c[0]))) * k / (p.repair.length * LETTER))}px` }} class="blank-name">{p.repair}</text></g>;
         })}
       </svg>
       {several && <div class="slabs" role="group" aria-label={t("slabs.of", { id: face.id })}>{slabs.map((m, i) => <button type="button" key={i} aria-pressed={slab === i} onClick={() => setSlab(i)}>{t("slab", { n: i + 1 })} <span class="thick">{length(m)}</span></button>)}</div>}
