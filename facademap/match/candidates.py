@@ -87,6 +87,7 @@ def find_candidates(
     *,
     fits_alone: Callable[[int, int, int], bool] | None,
     most_blocks: int | None = None,
+    most_cost: Floats | None = None,
     tick: Callable[[float], None] | None = None,
 ) -> Candidates:
     """Filter the pairs in the fixed order and note the filter that removes the last.
@@ -100,6 +101,8 @@ def find_candidates(
         open: then only bounding boxes are compared, and :meth:`Candidates.drop` follows later.
     most_blocks : int, optional
         Keep only so many best-looking pairs a repair (for very large yards); what the rest costs at least is in ``beyond``.
+    most_cost : ndarray, optional
+        Keep further pairs of each repair up to this cost.
     tick : callable, optional
         Told the fraction done; may raise to stop.
     """
@@ -156,7 +159,7 @@ def find_candidates(
             key = faces[k]
             if not allowed[k] and fits_some:
                 continue
-            if most_blocks is not None and len(pairs) >= most_blocks:
+            if most_blocks is not None and len(pairs) >= most_blocks and (most_cost is None or first[k] > most_cost[i]):
                 beyond = float(first[k])
                 break
             if fits_alone is None or fits_alone(i, *key):

@@ -18,6 +18,7 @@ import math
 from collections.abc import Callable, Iterable
 
 import numpy as np
+import numpy.typing as npt
 
 from facademap.match.candidates import Candidates
 from facademap.match.layouts import Layout, Layouts, Piece
@@ -90,6 +91,8 @@ class Component:
         #: Prices at which the bound was proved, and what every block earns at them at best.
         self._proof: tuple[Prices, dict[int, float]] | None = None
         self._supports: list[tuple[float, float]] = []
+        #: The best bound at the present cap of the prices.
+        self._best_here = -math.inf
         self._smooth = 0.0
         self._master_one: Master | None = None
         self.count_settled = False
@@ -181,6 +184,14 @@ class Component:
             self.faces.append(face)
         return True
 
+    def expect(self, prices: npt.NDArray[np.float64]) -> None:
+        """Begin near these prices of the repairs, which are better than those that few groups give."""
+        most = np.minimum(self.ceilings, CAPS[0] * self.priorities)
+        repairs = np.zeros(len(prices))
+        repairs[self.repairs] = np.minimum(prices, most)[self.repairs]
+        self._center = Prices(objective=-math.inf, repairs=repairs, blocks=dict.fromkeys(self.master.blocks, 0.0), count=0.0)
+        self._smooth = 0.5
+
     def round(self) -> bool:
         """One round of prices and offers; False when time is up before its end."""
         lp = self.master.prices()
@@ -196,9 +207,10 @@ class Component:
         earned = math.fsum(best.values())
         bound = float(used.repairs[self.repairs].sum()) + used.count * self.least_unmatched + earned
         self._supports.append((bound - used.count * self.least_unmatched, used.count))
+        if bound > self._best_here:
+            self._best_here, self._center = bound, used
         if bound > self.bound:
             self.bound = bound
-            self._center = used
             self._proof = (used, best)
         self.rounds += 1
         near = _NEAR if self.cap == len(CAPS) - 1 else 1e-3
@@ -206,7 +218,7 @@ class Component:
             if self.cap < len(CAPS) - 1:
                 self.cap += 1
                 self.master.cap(CAPS[self.cap])
-                self._center = None
+                self._center, self._best_here = None, -math.inf
             elif self.effort < MOST_EFFORT and (self._doubtful() or (
                     unproved and lp.objective - self.bound > near * max(1.0, abs(lp.objective)))):
                 self.effort *= 4
@@ -415,6 +427,18 @@ class Component:
         gap = self.cost - prices.objective + 1e-7
         order = [k for _, k in sorted((r, k) for k, r in enumerate(reduced.tolist()) if r <= gap and self.master.columns[k].layout is not None)[:most_columns]]
         self._pick_from([self.master.columns[k] for k in sorted(order)], most_nodes=most_nodes, time_limit_s=time_limit_s)
+
+    def round_off(self) -> None:
+        """A plan by rounding the linear program; quick where there are too many groups to pick from."""
+        prices = self.master.prices()
+        reduced = self.master.reduced_costs(prices)
+        gap = self.cost - prices.objective + 1e-7
+        columns = [c for k, c in enumerate(self.master.columns)
+                   if c.layout is not None and k not in self.master.dropped and reduced[k] <= gap]
+        self.layouts.work += 5000
+        plan = self.master.rounded_plan(columns)
+        if {i for g in self.forced.values() for i in g} <= {i for c in plan for i in c.repairs}:
+            self.offer_plan(plan)
 
     def _pick_from(self, columns: list[Column], *, most_nodes: int, time_limit_s: float | None) -> float:
         """Pick the best plan made of some groups and of those of the plan at hand; a bound on such plans."""

@@ -17,6 +17,10 @@ __all__ = ["Rebuilding"]
 #: Turns for every repair in each cooling, and the temperatures (in units of cost) where they start and end.
 COOLINGS = ((100, 2.0), (400, 1.5))
 COLD = 0.02
+#: With more repairs only the first cooling; the rounded plans that follow find more in the same time.
+MOST_FOR_ALL = 1000
+#: Turns for every repair and temperature when another plan is polished.
+POLISH = (40, 0.3)
 #: Best-looking faces of a repair that are looked at.
 MOST_OPTIONS = 40
 #: With more repairs only half as many.
@@ -47,32 +51,47 @@ class Rebuilding:
         locked_blocks: set[int], seed: int, stop: Callable[[], bool] = lambda: False,
     ) -> None:
         self.layouts, self.candidates, self.seed, self._stop = layouts, candidates, seed, stop
-        self.turn = 0
+        self.turn = self._past = 0
         n = len(penalties)
-        coolings = COOLINGS if layouts.space.compiled else COOLINGS[:1]
+        coolings = COOLINGS if layouts.space.compiled and n <= MOST_FOR_ALL else COOLINGS[:1]
         self._stages = [(max(1, turns * n), hot) for turns, hot in coolings]
         users = candidates.users()
         self.keys = sorted(users)
-        number = {key: f for f, key in enumerate(self.keys)}
-        self._old = {number[c.block, c.face]: c for c in plan}
+        self._number = {key: f for f, key in enumerate(self.keys)}
         self._penalty = np.array(penalties)
-        self._tables(number, locked_blocks)
-        faces = len(self.keys)
-        most = max(1, layouts.problem.params.max_slabs)
+        self._tables(self._number)
+        self._unlocked = np.array([b not in locked_blocks for b, _ in self.keys], dtype=bool)
+        self._begin(plan)
+
+    def polish(self, plan: list[Column]) -> None:
+        """Go on from another plan, with little heat."""
+        self._past += self.turn
+        self.turn = 0
+        self._stages = [(max(1, POLISH[0] * len(self._penalty)), POLISH[1])]
+        self._begin(plan)
+
+    def _begin(self, plan: list[Column]) -> None:
+        """Take over a plan."""
+        n, faces = len(self._penalty), len(self.keys)
+        self._old = {self._number[c.block, c.face]: c for c in plan}
+        most = max(1, self.layouts.problem.params.max_slabs)
         self._assign, self._slab = np.full(n, -1, dtype=np.int64), np.zeros(n, dtype=np.int64)
         self._places = np.full((n, 3), np.nan)
         self._thick, self._slabs = np.zeros((faces, most)), np.zeros(faces, dtype=np.int64)
-        self._open = np.full(len(layouts.problem.blocks), -1, dtype=np.int64)
+        self._open = np.full(len(self.layouts.problem.blocks), -1, dtype=np.int64)
+        free = self._unlocked & (np.diff(self._user_first) > 0)
         for f, column in self._old.items():
             assert column.layout is not None
             self._open[column.block] = f
             for i, slab, *_ in column.layout.places:
                 self._assign[i], self._slab[i] = f, slab
+                free[f] &= self._pair_of[f, i] >= 0  # a piece whose pair is not in the tables stays where it is
+        self._free = free.astype(np.int8)
         cost = self._cost()
         self._values = np.array([cost, cost])
         self._best = tuple(a.copy() for a in (self._assign, self._slab, self._places, self._thick, self._slabs))
 
-    def _tables(self, number: dict[tuple[int, int], int], locked_blocks: set[int]) -> None:
+    def _tables(self, number: dict[tuple[int, int], int]) -> None:
         """What the kernel needs: pairs with costs and choices at every depth; lists both ways."""
         layouts, candidates = self.layouts, self.candidates
         problem, space = layouts.problem, layouts.space
@@ -136,15 +155,10 @@ class Rebuilding:
         self._option_first = np.cumsum([0, *(len(x) for x in options)]).astype(np.int64)
         self._options = np.array([f for x in options for f in x], dtype=np.int64)
         using = [np.flatnonzero(pair_of[f] >= 0) for f in range(len(self.keys))]
-        held = {i for c in self._old.values() for i, _ in c.pieces}
         self._user_first = np.cumsum([0, *(len(x) for x in using)]).astype(np.int64)
         self._users = np.concatenate([*using, np.zeros(0, dtype=np.int64)]).astype(np.int64)
         self._block_of = np.array([b for b, _ in self.keys], dtype=np.int64)
         self._opening = np.array([candidates.opening[k] for k in self.keys])
-        free = np.array([b not in locked_blocks and len(u) > 0 for (b, _), u in zip(self.keys, using, strict=True)])
-        for f, column in self._old.items():  # a piece whose pair is not in the tables stays where it is
-            free[f] &= all(pair_of[f, i] >= 0 for i, _ in column.pieces if i in held)
-        self._free = free.astype(np.int8)
         self._volume = np.array([space.blanks[i].area_mm2 * (r.depth_mm ** 0.7 if params.max_slabs > 1 else 1.0)
                                  for i, r in enumerate(problem.repairs)])
 
@@ -175,7 +189,7 @@ class Rebuilding:
                 break
             past -= length
         queries = space.kernels.rebuild(
-            turns, (self.seed * 7919 + self.turn + 1) % 2**31, heat, cooling, len(self.keys),
+            turns, (self.seed * 7919 + self._past + self.turn + 1) % 2**31, heat, cooling, len(self.keys),
             self._free, self._table, self._block_of, self._opening, self._pair_of, self._pair_cost, self._pair_rows,
             self._pair_needs, self._pair_slabs, self._volume, self._penalty, self._option_first, self._options,
             self._user_first, self._users, self._level_first, self._level_depths, self._choices, space.edges,

@@ -16,6 +16,11 @@ from facademap.match.layouts import Layout, Piece
 
 __all__ = ["Column", "Master", "Prices"]
 
+#: What a repair left out costs in the rounding, for a unit of priority.
+ROUNDING_CAP = 40.0
+#: Of the groups in use, one in so many is taken at a time.
+ROUNDED_PART = 16
+
 Floats: TypeAlias = npt.NDArray[np.float64]
 
 
@@ -162,6 +167,47 @@ class Master:
         return np.array([
             c.cost - prices.repairs[list(c.repairs)].sum() - prices.blocks[c.block] for c in self.columns
         ])
+
+    def rounded_plan(self, columns: list[Column]) -> list[Column]:
+        """A plan made by rounding the linear program up, the surest groups first, and solving it again.
+
+        Parameters
+        ----------
+        columns : list of Column
+            The groups to choose from.
+
+        Returns
+        -------
+        list of Column
+            Some repairs may be served twice, or not at all where that is cheaper by ``ROUNDING_CAP``.
+        """
+        lp = self._program(np.minimum(self.penalties, ROUNDING_CAP * self.priorities))
+        n = len(self.repairs)
+        for column in columns:
+            rows, ones = self._entries(column)
+            lp.addCol(column.cost, 0.0, 1.0, len(rows), rows, ones)
+        taken = np.zeros(len(columns), dtype=bool)
+        while True:
+            lp.run()
+            if lp.getModelStatus() != highspy.HighsModelStatus.kOptimal:
+                break
+            values = np.where(taken, 0.0, np.asarray(lp.getSolution().col_value)[n:])
+            order = np.argsort(-values, kind="stable")
+            order = order[values[order] > 1e-6]
+            if not len(order):
+                break
+            most = max(1, int((values[order] > 1.0 - 1e-6).sum()), len(order) // ROUNDED_PART)
+            blocks: set[int] = set()
+            repairs: set[int] = set()
+            for k in order[:most].tolist():  # what overlaps waits for the prices that follow
+                column = columns[k]
+                if column.block in blocks or repairs.intersection(column.repairs):
+                    continue
+                blocks.add(column.block)
+                repairs.update(column.repairs)
+                taken[k] = True
+                lp.changeColBounds(n + k, 1.0, 1.0)
+        return [c for c, t in zip(columns, taken, strict=True) if t]
 
     def integer_plan(
         self, columns: list[Column], *, start: list[Column], most_nodes: int, time_limit_s: float | None,

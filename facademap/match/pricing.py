@@ -181,7 +181,7 @@ class FacePricing:
             if flaw.depth_mm is None and flaw.from_mm < params.min_slab_mm:
                 sound = sound.difference(shapely.Polygon(flaw.outline_mm))
         area = _grown_area(sound, half) + TOLERANCE_MM * sound.length + 1.0
-        grown = np.array([_blank_area(space, i, half) for i in self.repairs.tolist()])
+        grown = np.array([_blank_area(space.blanks[i].outline_mm, half) for i in self.repairs.tolist()])
         needs = np.array([
             max(params.min_slab_mm, min(need_mm(problem.repairs[i], here, params, slab=0),
                                         need_mm(problem.repairs[i], here, params, slab=1)))
@@ -482,9 +482,9 @@ def _grown_area(shape: shapely.Geometry, half: float) -> float:
     return area + count * 4.0 * half * half
 
 
-def _blank_area(space: FreeSpace, repair: int, half: float) -> float:
+@functools.lru_cache(maxsize=10_000)
+def _blank_area(outline: tuple[tuple[float, float], ...], half: float) -> float:
     """Area of a blank grown by a square; from below where edges slant."""
-    outline = space.blanks[repair].outline_mm
     level = all(abs(a[0] - b[0]) < 1e-9 or abs(a[1] - b[1]) < 1e-9
                 for a, b in zip(outline, (*outline[1:], outline[0]), strict=True))
     grown = shapely.Polygon(outline).buffer(half, join_style="mitre" if level else "round", mitre_limit=10.0)

@@ -10,6 +10,9 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+import numpy.typing as npt
+
 from facademap.errors import InputError, SolveError
 from facademap.match.candidates import Candidates, find_candidates
 from facademap.match.exact import MOST_REPAIRS, solve_exactly
@@ -43,6 +46,12 @@ REBUILD_SHARE = 0.3
 PICK_SHARE = 0.02
 #: Share of the time after which the rounds end, so that a last plan can be picked from all groups.
 ROUNDS_SHARE = 0.9
+#: The same for the polishing of the last plan.
+LAST_SHARE = 0.97
+#: With more repairs in a part a plan is rounded off from the prices before they have settled, not picked.
+MOST_PICKED = 300
+#: In a pruned yard, pairs are looked at that cost so many times the repair's share of the first plan.
+WIDER = 1.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,6 +189,9 @@ class _Run:
         self.run: Callable[..., Iterable[None]] = map
         self.ended: Literal["proof", "time", "work"] = "proof"
         self.share = ROUNDS_SHARE
+        self.rebuilding: Rebuilding | None = None
+        self.rounded = False
+        self.outside: list[int] = []
 
     def stop(self) -> bool:
         """Whether the time or the work given is used up."""
@@ -212,10 +224,10 @@ class _Run:
     def solution(self) -> Solution:
         """Solve, check, and return the plan."""
         self.lost = self.lost_bound = 0.0
+        self.pruned = not self.small and len(self.problem.repairs) * len(self.problem.blocks) >= LARGE_PAIRS
         self.candidates = find_candidates(
             self.problem, self.space, fits_alone=self.layouts.fits_alone if self.small else None,
-            most_blocks=None if self.small or len(self.problem.repairs) * len(self.problem.blocks) < LARGE_PAIRS
-            else MOST_BLOCKS,
+            most_blocks=MOST_BLOCKS if self.pruned else None,
         )
         check_locks(self.problem, self.candidates, self.layouts)
         return self._small_solution() if self.small else self._large_solution()
@@ -242,50 +254,90 @@ class _Run:
         plan = greedy_plan(self.layouts, candidates, penalties=penalties, fixed=forced,
                            stop=self.stop if self.first_only else lambda: False)
         groups = self._earlier_groups()
-        for repairs, keys in _parts(candidates):
-            part = Component(
-                self.layouts, candidates, repairs=repairs, keys=keys, stop=self.stop, run=self.run,
-                forced={b: g for b, g in forced.items() if any(k[0] == b for k in keys)},
-            )
-            part.set_plan({k: g for k, g in plan.items() if k in set(keys)})
+        self._make_parts(forced)
+        for part in self.parts:
+            keys = set(part.keys)
+            part.set_plan({k: g for k, g in plan.items() if k in keys})
             if groups is not None:
-                part.set_plan({k: g for k, g in groups.items() if k in set(keys)})
-            self.parts.append(part)
-        inside = {i for p in self.parts for i in p.repairs}
-        outside = [i for i in range(len(penalties)) if i not in inside]
-        self.lost = math.fsum(penalties[i] for i in outside)
-        self.lost_bound = math.fsum(min(penalties[i], candidates.beyond[i]) for i in outside)
+                part.set_plan({k: g for k, g in groups.items() if k in keys})
         if any(part.cost == math.inf for part in self.parts):
             raise SolveError("no plan that holds all locks was found", "Lift a lock, or give more time.")
         self.tell("first plan", 0.0)
         if not self.first_only:
             self._rebuild(penalties, set(forced))
+            if self.pruned and not self.stop():
+                self._widen(forced)
+            shares = self._shares()
+            for part in self.parts:
+                part.expect(shares)
             self._improve()
             self._last_pick()
         elif self.ended == "proof":
             self.ended = "time"
         layouts = [c.layout for p in self.parts for c in p.plan if c.layout is not None]
-        lost_priority = math.fsum(problem.repairs[i].priority for i in outside if candidates.beyond[i] == math.inf)
+        lost_priority = math.fsum(problem.repairs[i].priority for i in self.outside if self.candidates.beyond[i] == math.inf)
         return self._finish(
             layouts, math.fsum(min(p.bound, p.cost) for p in self.parts) + self.lost_bound,
             math.fsum(p.least_left() for p in self.parts) + lost_priority,
             math.fsum(min(p.cost, p.bound_at(p.unmatched)) for p in self.parts) + self.lost_bound,
         )
 
+    def _make_parts(self, forced: dict[int, tuple[int, ...]]) -> None:
+        """Part the problem; what no part holds is lost."""
+        candidates, penalty = self.candidates, self.problem.params.unmatched_penalty
+        self.parts = [
+            Component(self.layouts, candidates, repairs=repairs, keys=keys, stop=self.stop, run=self.run,
+                      forced={b: g for b, g in forced.items() if any(k[0] == b for k in keys)})
+            for repairs, keys in _parts(candidates)
+        ]
+        inside = {i for p in self.parts for i in p.repairs}
+        self.outside = [i for i in range(len(self.problem.repairs)) if i not in inside]
+        lost = {i: penalty * self.problem.repairs[i].priority for i in self.outside}
+        self.lost = math.fsum(lost.values())
+        self.lost_bound = math.fsum(min(cost, candidates.beyond[i]) for i, cost in lost.items())
+
+    def _widen(self, forced: dict[int, tuple[int, ...]]) -> None:
+        """Look at further blocks of each repair: all that cost no more than its own share of the plan, and some more."""
+        old = self.parts
+        columns = [c for part in old for c in part.master.columns]
+        plan = [c for part in old for c in part.plan]
+        self.candidates = find_candidates(self.problem, self.space, fits_alone=None, most_blocks=MOST_BLOCKS,
+                                          most_cost=WIDER * self._shares())
+        self._make_parts(forced)
+        for part in self.parts:
+            keys = set(part.keys)
+            part.offer_plan([c for c in plan if (c.block, c.face) in keys])
+            for column in columns:
+                if (column.block, column.face) in keys:
+                    part.master.add(column)
+
     def _rebuild(self, penalties: list[float], locked_blocks: set[int]) -> None:
-        """Ruin and recreate over all parts at once; what it finds also goes to the master programs."""
+        """Ruin and recreate over all parts at once."""
         if not self.parts or self.stop():
             return
         work = Rebuilding(self.layouts, self.candidates, plan=[c for p in self.parts for c in p.plan],
                           penalties=penalties, locked_blocks=locked_blocks, seed=self.seed, stop=self.stop)
-        part_of = {key: p for p in self.parts for key in p.keys}
+        self.rebuilding = None if self.pruned else work
         until = None if self.time_limit_s is None else REBUILD_SHARE * self.time_limit_s
         most_work = None if self.work_limit is None else REBUILD_SHARE * self.work_limit
-        while not work.done and not self.stop():
-            if until is not None and self.clock() - self.began > until:
-                break
-            if most_work is not None and self.layouts.work > most_work:
-                break
+        self._burst(work, lambda: (until is not None and self.clock() - self.began > until)
+                    or (most_work is not None and self.layouts.work > most_work))
+
+    def _shares(self) -> npt.NDArray[np.float64]:
+        """What each repair costs in the plan at hand, with its share of opening its block by volume; infinite where unmatched."""
+        shares = np.full(len(self.problem.repairs), np.inf)
+        for column in (c for part in self.parts for c in part.plan):
+            key = column.block, column.face
+            sizes = [self.space.blanks[i].area_mm2 * self.problem.repairs[i].depth_mm for i in column.repairs]
+            for (i, must), size in zip(column.pieces, sizes, strict=True):
+                shares[i] = (self.candidates.pairs[i][key][0 if must else 1]
+                             + self.candidates.opening[key] * size / sum(sizes))
+        return shares
+
+    def _burst(self, work: Rebuilding, enough: Callable[[], bool]) -> None:
+        """Let a plan be rebuilt in bursts; what that finds also goes to the master programs."""
+        part_of = {key: p for p in self.parts for key in p.keys}
+        while not work.done and not self.stop() and not enough():
             better = work.burst(BURST)
             for best in (True, False) if better else (False,):
                 plans: dict[int, list[Column]] = {}
@@ -301,26 +353,48 @@ class _Run:
                         part.offer_plan(plans[id(part)])
             self.tell("improving", 0.0)
 
+    def _polish(self) -> None:
+        """Rebuild from the plan at hand with little heat."""
+        plan = [c for p in self.parts for c in p.plan]
+        if self.rebuilding is None:
+            self.rebuilding = Rebuilding(
+                self.layouts, self.candidates, plan=plan, seed=self.seed, stop=self.stop,
+                penalties=[self.problem.params.unmatched_penalty * r.priority for r in self.problem.repairs],
+                locked_blocks={b for p in self.parts for b in p.forced})
+        self.rebuilding.polish(plan)
+        self._burst(self.rebuilding, lambda: False)
+
     def _improve(self) -> None:
-        """Rounds over the parts in turn; the largest gap first once every part has had its turn."""
+        """Rounds over the parts in turn, each time followed by some polishing where a plan was rounded off."""
         waiting = list(self.parts)
         while waiting:
+            self.rounded = False
             for part in list(waiting):
                 if self.stop() or not self._turn(part):
                     return
                 if part.finished:
                     waiting.remove(part)
+            if self.rounded:
+                self._polish()
             self.tell("matching", 1.0 - len(waiting) / len(self.parts))
 
     def _last_pick(self) -> None:
-        """Time is nearly up: pick once more from all groups of the parts that are not done."""
+        """Time is nearly up: make a last plan from all groups of the parts that are not done."""
         open_parts = [p for p in self.parts if not p.finished and p.rounds > 0]
+        self.rounded = False
         for n, part in enumerate(open_parts):
             left = self.left_s()
             if left is not None and left <= 0.0:
                 return
-            part.pick(most_columns=6000, most_nodes=100,
-                      time_limit_s=None if left is None else 0.8 * left / (len(open_parts) - n))
+            if len(part.repairs) > MOST_PICKED:
+                part.round_off()
+                self.rounded = True
+            else:
+                part.pick(most_columns=6000, most_nodes=100,
+                          time_limit_s=None if left is None else 0.8 * left / (len(open_parts) - n))
+        if self.rounded:
+            self.share = LAST_SHARE
+            self._polish()
 
     def _turn(self, part: Component) -> bool:
         """A few rounds on one part; False when the limit is reached."""
@@ -335,6 +409,9 @@ class _Run:
             part.last_pick, part.next_pick = part.rounds, 2 * part.rounds + 8
             if part.converged:
                 part.pick(most_columns=6000, most_nodes=2000, time_limit_s=self.left_s())
+            elif len(part.repairs) > MOST_PICKED:
+                part.round_off()
+                self.rounded = True
             else:  # a quick look only: the groups to come matter more
                 part.pick(most_columns=6 * len(part.repairs), most_nodes=50, time_limit_s=self.left_s(PICK_SHARE))
         if part.cost - part.bound <= 1e-6 * max(1.0, part.cost):
