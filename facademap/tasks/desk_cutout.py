@@ -84,8 +84,11 @@ def follow_cut_out(project: Project, edit: Edit, repair: str, *, before: Mapping
     work = Stonework.from_frames(gpd.GeoDataFrame(stones, geometry="geometry"), openings, profiles=project.setting("profile_lines", {}) or {})
     found = adjust_cut_out({**row, **old}, stonework=work, conditions=_conditions(around("conditions")), settings=settings,
                            changed=changed if before is not None else changed | {"geometry"}, densities=project.setting("densities", {}) or {})
-    note = " ".join(found.notes) or None
     values = {k: v for k, v in found.repair.items() if k != "edge_ring"}
+    note, said = _note(row, found.notes)
+    materials = values.get("materials", row["materials"])
+    if not is_missing(materials):
+        values["materials"] = {**materials, "said": said}
     if note != (None if is_missing(row["note"]) else row["note"]) and "note" not in changed:
         values["note"] = note
     if values:
@@ -110,10 +113,21 @@ def _conditions(rows: Iterable[Mapping[str, Any]]) -> list[tuple[str, Any, float
             if r["layer"] == "stone" and r["geometry"] is not None]
 
 
+def _note(row: Mapping[str, Any], notes: Iterable[str]) -> tuple[str | None, list[str]]:
+    """The note of a repair: what a person wrote stays, what was said at the last change gives way to what is said now."""
+    own = "" if is_missing(row["note"]) else str(row["note"])
+    for sentence in ((row.get("materials") or {}) if not is_missing(row.get("materials")) else {}).get("said", ()):
+        own = own.replace(sentence, "")
+    own = " ".join(own.replace(NO_STONE, "").split())
+    said = [n for n in notes if n not in own]
+    return " ".join([own, *said]).strip() or None, said
+
+
 def _without_stone(edit: Edit, repair: str, row: Mapping[str, Any], pieces: list[dict[str, Any]]) -> list[tuple[str, str]]:
     """No stone is outlined there yet: the cut-out stays as drawn, and says so."""
-    if row["note"] != NO_STONE:
-        edit.update("repairs", repair, {"note": NO_STONE})
+    note, _ = _note(row, (NO_STONE,))
+    if row["note"] != note:
+        edit.update("repairs", repair, {"note": note})
     return [("repairs", repair), *_store_piece(edit, repair, pieces, None)]
 
 

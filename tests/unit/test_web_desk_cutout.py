@@ -264,3 +264,18 @@ def test_pins_placed_by_hand_get_the_lengths_of_the_depth_as_it_is_now(client: T
     deeper = one(folder, "repairs", id=row["id"])["pins"]
     assert [(p["u_m"], p["v_m"]) for p in deeper] == [(p["u_m"], p["v_m"]) for p in moved]
     assert all(b["into_piece_m"] > a["into_piece_m"] for a, b in zip(moved, deeper, strict=True))
+
+
+def test_what_a_person_noted_stays_when_the_cut_out_changes(client: TestClient, folder: Path) -> None:
+    row = inset(folder)
+    u0, v0, u1, v1 = row["geometry"].bounds
+    assert change(client, row["id"], note="mind the lead flashing").status_code == 200
+    stone = one(folder, "wall_stones", id=row["wall_stone"])["geometry"].bounds
+    # drawn over the joint, which is said
+    assert change(client, row["id"], geometry=box(u0, stone[1] - 0.05, u1, v1)).status_code == 200
+    note = one(folder, "repairs", id=row["id"])["note"]
+    assert note.startswith("mind the lead flashing")
+    assert "never reaches across a joint" in note
+    # drawn within the stone again: what was said of the last outline goes, the person's words stay
+    assert change(client, row["id"], geometry=box(u0, v0, u1, v1)).status_code == 200
+    assert one(folder, "repairs", id=row["id"])["note"] == "mind the lead flashing"
