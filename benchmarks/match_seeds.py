@@ -1,6 +1,7 @@
 """Many seeded yards against simple rivals, in one run: ``python benchmarks/match_seeds.py [SEEDS [SECONDS]]``.
 
-Seconds are those of the processor, with one thread. A plan that is proved best cannot be beaten by any other way of solving; how many are is in the last lines.
+Seconds are those of the processor, with one thread. A plan that is proved best cannot be beaten by any other way
+of solving; how many are is in the last lines.
 """
 
 from __future__ import annotations
