@@ -20,6 +20,7 @@ import { isReviewer } from "./Review.jsx";
 import { Rulers } from "./Rulers.jsx";
 import { area, feetInches, grid, length, sheetWidth, snapping, tracing, units } from "./settings.js";
 import { SheetEdge } from "./SheetEdge.jsx";
+import { Swipe } from "./Swipe.jsx";
 import { templates, useTemplate } from "./shared.js";
 import { KeepTemplate } from "./Templates.jsx";
 import { t } from "./texts.js";
@@ -44,7 +45,7 @@ export function Desk() {
   const wall = place.value !== "stone" && place.value !== "control";
   return (
     <div class={`desk place-${place.value} ${sheetOpen.value ? "sheet-open" : "sheet-shut"} ${sheetTall.value ? "sheet-tall" : ""}`} style={{ "--sheet-width": `${sheetWidth.value}px` }}>
-      <a class="skip" href="#sheet">{t("skip")}</a>
+      <a class="skip" href={wall ? "#sheet" : "#over"}>{t("skip")}</a>
       <Head />
       <Places />
       <main class="wall" aria-label={t("wall")}>
@@ -56,7 +57,7 @@ export function Desk() {
         {wall && swipe.value && <Swipe />}
         {trouble.value && <div class="notice bad" role="alert">{trouble.value}</div>}
         <Notice />
-        {!wall && <section class="over">{place.value === "stone" ? <Blocks /> : <Control />}</section>}
+        {!wall && <section class="over" id="over" tabIndex={-1}>{place.value === "stone" ? <Blocks /> : <Control />}</section>}
       </main>
       {wall && <Sheet />}
       {dialog.value?.kind === "name" && <Name />}
@@ -209,11 +210,6 @@ function SketchBar() {
       <button type="button" onClick={cancel}>{t("sketch.leave")}</button>
     </div>
   );
-}
-
-function Swipe() {
-  return <input class="swipe" type="range" min="0" max="1" step="0.005" aria-label={t("compare.edge")} value={swipe.value.at}
-    onInput={(e) => { swipe.value = { ...swipe.value, at: Number(e.currentTarget.value) }; map.render(); }} />;
 }
 
 /** Tabs as a screen reader expects them: one stop, arrows from one to the next. */

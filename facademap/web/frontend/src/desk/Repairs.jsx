@@ -93,6 +93,7 @@ function Repair({ row }) {
       {row.held_back && <p class="warn">{t("repair.waits", { why: row.held_back })}</p>}
       <Cautions list={row.cautions} />
       {(row.conditions ?? []).length > 0 && <p>{t("repair.answers")} {row.conditions.map((c) => <button type="button" class="link" key={c} onClick={() => { select("conditions", c); goTo("conditions", c); }}>{c} {entryOf("conditions", c)?.row.term ?? ""}</button>)}</p>}
+      {row.note && <p class="said">{row.note}</p>}
       {piece && <Sketch row={row} piece={piece} />}
       {piece && <Stones row={row} piece={piece} place={place} />}
       <details open={!piece}><summary>{t("decision")}</summary>

@@ -34,7 +34,7 @@ export const english = {
   "plan.placed": "Pieces placed", "plan.visual": "Looks (smaller is better)", "plan.opened": "Stone opened", "plan.blocks": "Blocks opened", "better": "better", "figure": "Figure", "none": "none", "see": "See", "hide": "Hide",
   "change.placed": "gets a stone", "change.another block": "another block", "change.another place": "another place on the block", "change.left out": "loses its stone", "plan.seen": "Block {block} seen in the wall, plan {plan}",
   "reason.stone_type": "no block of this stone", "reason.bed": "no block with a fitting bed", "reason.depth": "no block is deep enough", "reason.weathered": "no weathered face", "reason.colour": "no block close enough in colour", "reason.size": "no block is large enough", "reason.locked_out": "locked or forbidden", "reason.capacity": "the blocks that fit are used by others", "reason.null": "no stone", "reason.undefined": "no stone",
-  "survey.compare": "Compare two surveys", "survey.left": "Left of the edge", "survey.right": "Right of the edge",
+  "survey.of": "survey {name}", "survey.compare": "Compare two surveys", "survey.left": "Left of the edge", "survey.right": "Right of the edge",
   "match.upto": "up to {time}", "match.seconds": "Longest search of the matching", "seconds": "{n} s", "minutes": "{n} min",
   "face.photograph": "Photograph a face", "face.from": "Measure from a stored photo", "face.title": "Measure a face of block {id}",
   "face.start": "Click one end of a known length", "face.end": "Click the other end of the known length", "face.click": "Click on the face", "face.known": "Known length, mm", "face.depth": "Usable depth, mm",
