@@ -179,6 +179,35 @@ def test_the_sheet_grows_for_the_table_and_its_tabs_answer_to_arrows(chromium: A
     page.context.close()
 
 
+def test_the_edge_between_two_surveys_is_drawn_by_its_grip_and_says_what_lies_on_each_side(chromium: Any, server: Server, folder: Path) -> None:
+    with Project.open(folder) as project, project.edit(who="ada", what="second survey") as edit:
+        edit.insert("conditions", [{"id": "C-900", "surface": desk_sample.SURFACE, "term": "alga", "family": "E", "survey": "2", "geometry": project.row("conditions", "C-001")["geometry"].buffer(0.1)}])
+    page, watch = open_desk(chromium, server)
+    page.locator("#tab-layers").click()
+    page.get_by_label("Compare two surveys").check()
+    grip, wall = page.locator(".swipe .grip i").bounding_box(), page.locator(".wall").bounding_box()
+    page.mouse.move(grip["x"] + 18, grip["y"] + 18)
+    page.mouse.down()
+    page.mouse.move(wall["x"] + wall["width"] * 0.3, grip["y"] + 18, steps=4)
+    page.mouse.up()
+    assert float(page.get_by_role("slider").input_value()) == pytest.approx(0.3, abs=0.01)
+    assert page.locator(".swipe .side").all_inner_texts() == ["survey 1", "survey 2"]
+    assert not watch.faults
+    page.context.close()
+
+
+def test_the_list_is_filtered_by_every_class(chromium: Any, server: Server, folder: Path) -> None:
+    page, watch = open_desk(chromium, server)
+    page.locator("#tab-list").click()
+    table = rows(folder)
+    for column in ("cc", "uc", "rc"):
+        level = int(table[column].dropna().iloc[0])
+        page.get_by_label("Filter").select_option(f"{column}{level}")
+        until(page, f"document.querySelector('.list .count').textContent.startsWith('{int((table[column] == level).sum())} of {len(table)}')")
+    assert not watch.faults
+    page.context.close()
+
+
 # -- the conservator -------------------------------------------------------------------------------------------------------
 
 

@@ -18,6 +18,7 @@ const COLUMNS = {
   openings: ["id", "kind", "note"],
 };
 const ROW_PX = 36;
+const [UNCONFIRMED, HELD] = ["unconfirmed", "held"];
 /** Made once: a hundred thousand rows are put in order at once. */
 const inOrder = new Intl.Collator(undefined, { numeric: true });
 
@@ -28,6 +29,14 @@ const cell = (table, name, value) => {
   if (col?.unit === "m") return length(value);
   return shown(value);
 };
+
+/** Whether a row is what the filter asks for: a family, a class such as cc3, a stage or a treatment, or something to be settled. */
+function isWanted(table, row, only) {
+  if (only === UNCONFIRMED) return row.origin === "assisted" && !row.confirmed_by;
+  if (table === "repairs") return only === HELD ? Boolean(row.held_back) : row.stage === only || row.treatment === only;
+  const [, column, level] = only.match(/^([cur]c)(\d)$/) ?? [];
+  return column ? row[column] === Number(level) : row.family === only;
+}
 
 export function List({ tables = ["conditions", "wall_stones", "openings"] }) {
   const [table, setTable] = useState(tables[0]);
@@ -42,8 +51,7 @@ export function List({ tables = ["conditions", "wall_stones", "openings"] }) {
     const asked = text.trim().toLowerCase();
     const found = all.filter((r) => {
       if (here && r.surface !== surface.value) return false;
-      if (only && table === "conditions" && !(r.family === only || (only.startsWith("cc") && r.cc === Number(only[2])) || (only.startsWith("uc") && r.uc === Number(only[2])))) return false;
-      if (only && table === "repairs" && r.stage !== only && r.treatment !== only) return false;
+      if (only && !isWanted(table, r, only)) return false;
       return !asked || ["id", "term", "note", "wall_stone", "stone_type", "treatment", "cause", "surveyor"].some((n) => String(r[n] ?? "").toLowerCase().includes(asked));
     });
     const { name, down } = sort;
@@ -68,14 +76,15 @@ export function List({ tables = ["conditions", "wall_stones", "openings"] }) {
           <select aria-label={t("filter")} value={only} onChange={(e) => setOnly(e.currentTarget.value)}>
             <option value="">{t("all")}</option>
             {schema.value.families.map((f) => <option key={f.id} value={f.id}>{f.id} {f.name}</option>)}
-            {[3, 2, 1, 0].map((n) => <option key={`cc${n}`} value={`cc${n}`}>CC {n}</option>)}
-            {[3, 2, 1, 0].map((n) => <option key={`uc${n}`} value={`uc${n}`}>UC {n}</option>)}
+            {["cc", "uc", "rc"].flatMap((c) => [3, 2, 1, 0].map((n) => <option key={c + n} value={c + n}>{c.toUpperCase()} {n}</option>))}
+            <option value={UNCONFIRMED}>{t("filter.unconfirmed")}</option>
           </select>
         )}
         {table === "repairs" && (
           <select aria-label={t("filter")} value={only} onChange={(e) => setOnly(e.currentTarget.value)}>
             <option value="">{t("all")}</option>
             {[...new Set(all.flatMap((r) => [r.stage, r.treatment]))].map((n) => <option key={n} value={n}>{n}</option>)}
+            <option value={HELD}>{t("field.held_back")}</option>
           </select>
         )}
         {rowsOf("surfaces").length > 1 && <label class="check"><input type="checkbox" checked={here} onChange={(e) => setHere(e.currentTarget.checked)} /> {t("here.only")}</label>}
