@@ -32,7 +32,7 @@ _NEAR = 1e-7
 #: Most that a repair may pay for a unit of priority, in steps: dear prices make every group worth a look,
 #: so they come last, when few repairs need them. Capped prices bound the true problem too.
 #: Most queries for one face in one round.
-LEAST_EFFORT = 16_000
+LEAST_EFFORT = 4_000
 MOST_EFFORT = 4_000_000
 #: Faces asked between two looks at the clock.
 TOGETHER = 32

@@ -173,6 +173,8 @@ def reach_of(
         left[r] = room[r] - used[r]
     for k in range(at, order.shape[0]):
         piece = order[k]
+        if profits[piece] <= 0.0:
+            break
         if blocked[piece] > 0 or (twin[piece] >= 0 and counted[twin[piece]] == nodes):
             continue
         weight = weights[0, piece]

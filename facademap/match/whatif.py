@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from facademap.errors import FacademapError
 from facademap.match.candidates import usable_dm3
-from facademap.match.problem import Block, Lock, Problem
+from facademap.match.problem import Block, Problem
 from facademap.match.solution import Placement, Quality, Slabs, Solution, Unmatched
 from facademap.match.solver import solve
 from facademap.match.verification import recount_objective, verify
@@ -71,28 +71,30 @@ def _figures(problem: Problem, solution: Solution) -> Mapping[str, float]:
             "visual": objective - opening - params.unmatched_penalty * unmatched}
 
 
-def _holds(problem: Problem, plan: Solution, block_id: str) -> bool:
-    """Whether an earlier plan of one block still keeps every rule of a changed problem."""
-    ids = {p.repair_id for p in plan.on_block(block_id)}
-    blocks = {b.id: b for b in problem.blocks}
-    repairs = {r.id: r for r in problem.repairs}
-    if block_id not in blocks or not ids <= set(repairs):
-        return False
+def _good_blocks(problem: Problem, plan: Solution) -> set[str]:
+    """Blocks on which an earlier plan still keeps every rule of a changed problem."""
+    blocks, repairs = {b.id for b in problem.blocks}, {r.id: r for r in problem.repairs}
+    locks = {i: r.lock for i, r in repairs.items()}
+    good: set[str] = set()
+    for block_id in {p.block_id for p in plan.placements} & blocks:
+        ids = {p.repair_id for p in plan.on_block(block_id)}
+        if ids <= set(repairs) and all(lock is None or lock.block_id == block_id for lock in map(locks.get, ids)):
+            good.add(block_id)
+    # mostly all of them hold; each for itself only where they do not
+    return good if not good or _hold(problem, plan, good) else {b for b in good if _hold(problem, plan, {b})}
+
+
+def _hold(problem: Problem, plan: Solution, block_ids: set[str]) -> bool:
+    """Whether what an earlier plan puts on these blocks keeps every rule of a changed problem."""
+    placements = tuple(p for p in plan.placements if p.block_id in block_ids)
+    ids = {p.repair_id for p in placements}
     part = dataclasses.replace(
-        problem, looks={}, blocks=(blocks[block_id],),
-        repairs=tuple(dataclasses.replace(repairs[i], forbid=tuple(f for f in repairs[i].forbid if f == block_id),
-                                          lock=_own_lock(repairs[i].lock, block_id)) for i in sorted(ids)))
-    if any(repairs[i].lock is not None and repairs[i].lock.block_id != block_id for i in ids):  # type: ignore[union-attr]
-        return False
-    kept = dataclasses.replace(
-        plan, placements=plan.on_block(block_id), unmatched=(), quality=None, bound=0.0,
-        slabs={b: s for b, s in plan.slabs.items() if b == block_id})
-    rules = {v.rule for v in verify(part, kept)}
-    return rules <= {"objective", "bound", "gap"}
-
-
-def _own_lock(lock: Lock | None, block_id: str) -> Lock | None:
-    return lock if lock is not None and lock.block_id == block_id else None
+        problem, looks={}, blocks=tuple(b for b in problem.blocks if b.id in block_ids),
+        repairs=tuple(dataclasses.replace(r, forbid=tuple(f for f in r.forbid if f in block_ids))
+                      for r in problem.repairs if r.id in ids))
+    kept = dataclasses.replace(plan, placements=placements, unmatched=(), quality=None, bound=0.0,
+                               slabs={b: s for b, s in plan.slabs.items() if b in block_ids})
+    return {v.rule for v in verify(part, kept)} <= {"objective", "bound", "gap"}
 
 
 def solve_again(
@@ -125,7 +127,7 @@ def solve_again(
     """
     began = clock()
     known = {u.repair_id for u in earlier.unmatched} | {p.repair_id for p in earlier.placements}
-    good = {b for b in {p.block_id for p in earlier.placements} if _holds(problem, earlier, b)}
+    good = _good_blocks(problem, earlier)
     used = {p.block_id for p in earlier.placements}
     moving = {r.id for r in problem.repairs if r.id not in known
               or (earlier.placement(r.id) is None and (r.lock is None or r.lock.block_id is not None))

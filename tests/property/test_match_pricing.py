@@ -1,0 +1,115 @@
+"""What a face offers at given prices: never less than the best group that can be cut, and just that where it says so."""
+
+from __future__ import annotations
+
+import itertools
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
+
+from match_instances import random_yard
+
+from facademap.io.match_files import problem_from_json
+from facademap.match import solve, solver, verify
+from facademap.match.candidates import find_candidates
+from facademap.match.freespace import FreeSpace
+from facademap.match.layouts import Layouts
+from facademap.match.pricing import FacePricing, slab_counts
+
+
+@given(
+    classes=st.lists(st.integers(40, 160), min_size=1, max_size=5, unique=True).map(lambda v: tuple(float(x) for x in sorted(v))),
+    depth=st.integers(60, 420), kerf=st.integers(0, 12), most=st.integers(1, 3),
+)
+@settings(deadline=None)
+def test_ways_of_slabbing_cover_all_that_fit_and_nothing_else(classes: tuple[float, ...], depth: int, kerf: int, most: int) -> None:
+    fits = {()}
+    for count in range(1, most + 1):
+        for slabs in itertools.combinations_with_replacement(classes, count):
+            if sum(slabs) + kerf * (count - 1) <= depth:
+                fits.add(slabs)
+    at_least = {tuple(sum(s >= c for s in slabs) for c in classes) for slabs in fits}
+    ways = set(slab_counts(classes, float(depth), float(kerf), most))
+    assert ways <= at_least
+    assert all(any(all(a <= b for a, b in zip(have, way, strict=True)) for way in ways) for have in at_least)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_offer_is_the_best_group_that_can_be_cut(seed: int) -> None:
+    problem = problem_from_json(random_yard(26, 5, seed=seed, slabs=True))
+    layouts = Layouts(FreeSpace(problem, compiled=False))
+    candidates = find_candidates(problem, layouts.space, fits_alone=None)
+    prices = np.random.default_rng(seed).uniform(1.0, 9.0, len(problem.repairs))
+    looked_at = 0
+    for key, users in sorted(candidates.users().items()):
+        face = FacePricing(layouts, candidates, *key, users[:7])
+        face.begin(prices, floor=0.0)
+        offer = face.answer()
+        best = 0.0
+        for count in range(1, 8):
+            for chosen in itertools.combinations(range(len(face.pieces)), count):
+                pieces = tuple(sorted(face.pieces[p] for p in chosen))
+                served = [i for i, _ in pieces]
+                worth = float(prices[served].sum() - face.costs[list(chosen)].sum())
+                if worth > best and len(set(served)) == len(served) and layouts.find(*key, pieces)[0] == "yes":
+                    best = worth
+        assert offer.worth >= best - 1e-6
+        if offer.proved:
+            looked_at += 1
+            assert offer.worth == pytest.approx(best, abs=1e-6)
+    assert looked_at > 0
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_groups_that_are_doubtful_at_first_are_settled(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """With little effort in the search most groups are doubtful; the proof in the end is the same."""
+    problem = problem_from_json(random_yard(24, 14, seed=seed, tight=True))
+    best = solve(problem, compiled=True)
+    assert best.status == "optimal"
+    monkeypatch.setattr("facademap.match.generation.LEAST_EFFORT", 1)
+    doubtful = solve(problem, compiled=True)
+    assert doubtful.status == "optimal"
+    assert doubtful.objective == pytest.approx(best.objective, abs=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_plans_rounded_off_and_polished_hold_every_rule(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    problem = problem_from_json(random_yard(60, 40, seed=seed))
+    best = solve(problem, compiled=True, work_limit=2_000_000)
+    monkeypatch.setattr(solver, "MOST_PICKED", 0)
+    told: list[float] = []
+    plan = solve(problem, compiled=True, work_limit=2_000_000,
+                 progress=lambda p: told.append(p.objective) if p.objective is not None else None)
+    assert verify(problem, plan) == []
+    assert plan.bound <= best.objective + 1e-6
+    assert best.bound <= plan.objective + 1e-6
+    assert told == sorted(told, reverse=True)  # rounding and polishing never lose what was there
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_list_of_all_groups_worth_something_is_complete(seed: int) -> None:
+    problem = problem_from_json(random_yard(22, 4, seed=seed, slabs=True))
+    layouts = Layouts(FreeSpace(problem, compiled=False))
+    candidates = find_candidates(problem, layouts.space, fits_alone=None)
+    prices = np.random.default_rng(seed).uniform(0.3, 2.0, len(problem.repairs))
+    listed = 0
+    for key, users in sorted(candidates.users().items()):
+        face = FacePricing(layouts, candidates, *key, users[:9])
+        groups = face.all_worth(prices, floor=-3.0, most=2000, most_effort=1_000_000)
+        assert groups is not None
+        found = {tuple(i for i, _ in pieces) for pieces, _ in groups}
+        for count in range(1, 10):
+            for chosen in itertools.combinations(range(len(face.pieces)), count):
+                pieces = tuple(sorted(face.pieces[p] for p in chosen))
+                served = tuple(i for i, _ in pieces)
+                worth = float(prices[list(served)].sum() - face.costs[list(chosen)].sum())
+                if worth > -3.0 + 1e-6 and len(set(served)) == len(served) and layouts.find(*key, pieces)[0] == "yes":
+                    assert served in found
+        listed += len(found)
+    assert listed > 0
