@@ -274,6 +274,21 @@ def test_each_slab_of_a_face_has_a_drawing_of_its_own(chromium: Any, tmp_path: P
         server.kill()
 
 
+def test_joints_and_pins_are_typed_in_inches_and_fractions_too(chromium: Any, server: Server, folder: Path) -> None:
+    repair = inset(folder)
+    page, watch = open_desk(chromium, server, remember={"units": "in"})
+    workplace(page, "2")
+    choose(page, repair, "repair")
+    page.locator(".repair summary", has_text="Joints and pins").click()
+    joint = page.get_by_label("Joint of side 1 in inches")
+    joint.fill("3/16")
+    joint.press("Enter")
+    saved(page)
+    assert rows(folder, "repairs", id=repair).iloc[0]["edges"][0] == pytest.approx(0.0254 * 3 / 16)
+    assert not watch.faults
+    page.context.close()
+
+
 # -- the mason -------------------------------------------------------------------------------------------------------------
 
 

@@ -62,7 +62,8 @@ export function feetInches(metres) {
   while (top && top % 2 === 0) [top, bottom] = [top / 2, bottom / 2];
   const part = top ? ` ${top}/${bottom}` : "";
   const sign = metres < 0 ? "−" : "";
-  return feet ? `${sign}${feet}′ ${inches}${part}″` : `${sign}${inches}${part}″`;
+  if (feet) return `${sign}${feet}′ ${inches}${part}″`;
+  return `${sign}${inches || !part ? `${inches}${part}` : part.trim()}″`;
 }
 
 export function area(squareMetres) {
