@@ -10,13 +10,33 @@ import cv2
 import desk_sample
 import numpy as np
 import pytest
+import shapely
 from desk_browser import Server, open_desk, saved, until
+
+from facademap.store.project import Project
 
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     # enough that the whole wall counts as crowded, and a part of it does not
-    return desk_sample.make_project(tmp_path_factory.mktemp("painting") / "wall", many=4500, blocks=0)
+    made = desk_sample.make_project(tmp_path_factory.mktemp("painting") / "wall", many=4500, blocks=0)
+    with Project.open(made) as project, project.edit(who="sample", what="frames") as edit:
+        edit.insert("conditions", [{"id": f"C-9{k}", "surface": desk_sample.SURFACE, "term": "contour scaling", "family": "B", "cc": 0, "geometry": shape}
+                                   for k, shape in enumerate(FRAMES)])
+    return made
+
+
+def ring(u: float, v: float, half: float, *, turned: bool = False) -> list[tuple[float, float]]:
+    corners = [(u - half, v - half), (u + half, v - half), (u + half, v + half), (u - half, v + half)]
+    return corners[::-1] if turned else corners
+
+
+#: Square frames below the wall: the hole drawn against its outline, along it, and a frame with a square of its own in the hole.
+FRAMES = [
+    shapely.Polygon(ring(2, -2.6, 0.4), [ring(2, -2.6, 0.22, turned=True)]),
+    shapely.Polygon(ring(6, -2.6, 0.4, turned=True), [ring(6, -2.6, 0.22, turned=True)]),
+    shapely.MultiPolygon([shapely.Polygon(ring(10, -2.6, 0.4), [ring(10, -2.6, 0.22)]), shapely.Polygon(ring(10, -2.6, 0.1, turned=True))]),
+]
 
 
 def painted(page: Any) -> np.ndarray:
@@ -89,5 +109,24 @@ def test_the_large_table_is_asked_for_once_and_before_the_page_runs(chromium: An
     tables = [(begun, size) for path, begun, size in asked if path == "/api/packed/conditions"]
     assert len([size for _, size in tables if size > 0]) == 1
     assert tables[0][0] < min(begun for path, begun, _ in asked if path == "/api/project")
+    assert not watch.faults
+    page.context.close()
+
+
+def test_holes_stay_open_in_a_crowd_whichever_way_round_they_were_drawn(chromium: Any, server: Server) -> None:
+    page, watch = open_desk(chromium, server)
+    alpha = painted(page)[..., 3]
+    # each frame stands by itself below everything else
+    _, _, boxes, _ = cv2.connectedComponentsWithStats((alpha > 0).astype(np.uint8))
+    lowest = sorted(boxes[1:], key=lambda b: -(b[1] + b[3]))[: len(FRAMES)]
+    for k, (left, top, wide, high, _) in enumerate(sorted(lowest, key=lambda b: b[0])):
+        assert abs(wide - high) <= 2
+        assert wide > 30
+        across = alpha[top + high // 2, left:left + wide]
+        rim, middle = across[: round(wide * 0.2)], across[round(wide * 0.42):round(wide * 0.58)]
+        between = across[round(wide * 0.3):round(wide * 0.34)]
+        assert (rim[2:] > 20).all(), FRAMES[k]
+        assert (between == 0).all(), FRAMES[k]
+        assert (middle > 20).all() if k == 2 else (middle == 0).all(), FRAMES[k]
     assert not watch.faults
     page.context.close()
