@@ -28,9 +28,11 @@ Floats = NDArray[Any]
 SQUARE_REACHES_PX = (110, 200, 370, 680)
 SQUARE_SIDE_PX = 260
 #: Below this clearness of the network's answer, straight sides seen this well lead.
-CLEAR, WELL_SEEN = 0.74, 0.25
+CLEAR, WELL_SEEN = 0.7, 0.15
+#: A square this many times as large as what the network outlines is another thing.
+OTHER_THING = 4.0
 #: A patch as distinct as this leads when it covers less than this share of what the others outline.
-DISTINCT, SMALL_PART = 0.62, 0.45
+DISTINCT, SMALL_PART = 0.7, 0.4
 
 
 def outline_at(rgb: NDArray[Any], x_px: float, y_px: float) -> Floats:
@@ -72,7 +74,8 @@ def _stone_at(rgb: NDArray[Any], x_px: float, y_px: float) -> Floats | None:
     likely = likely_outline(rgb, x_px, y_px)
     if likely is None or likely.clear < CLEAR:
         square = _squared(rgb, x_px, y_px)
-        if square is not None and (likely is None or square.score > WELL_SEEN):
+        if square is not None and (likely is None or (
+                square.score > WELL_SEEN and _area(square.corners_px) < OTHER_THING * _area(likely.ring_px))):
             return square.corners_px
     return None if likely is None else likely.ring_px
 

@@ -2,7 +2,7 @@
 
 The network sees square views round the click and tells for each pixel how likely it belongs to what was clicked. It is
 asked about views from near to far, since nobody told how large a stone is; the view in which the answer is clearest is
-taken, and asked again with the stone in the middle. It was trained on rendered walls only
+taken, and asked again with the stone in the middle, as seen and as in a mirror. It was trained on rendered walls only
 (``benchmarks/outline_net``), so every photograph is new to it.
 
 References
@@ -37,6 +37,8 @@ _FILLS = 0.72
 #: Smallest extent in a view that counts in full.
 _WELL_SEEN_PX = 35
 _FINER = 4
+#: Likelihood from which a pixel belongs to the stone in the last answer.
+_INSIDE = 0.6
 _CLICK_PX, _NEAR_CLICK_PX = 2.5, 14.0
 _lock = threading.Lock()
 
@@ -93,8 +95,9 @@ def likely_outline(rgb: NDArray[Any], x_px: float, y_px: float) -> Likely | None
 
 def _again(rgb: NDArray[Any], click: Floats, middle: Floats, halves: Sequence[float]) -> Likely | None:
     """The outline from near views with the stone in the middle, their answers taken together."""
-    answers = _asked(np.stack([_view(rgb, click, middle, half) for half in halves]))
-    first, second = answers
+    views = np.stack([_view(rgb, click, middle, half) for half in halves])
+    answers = _asked(np.concatenate([views, views[..., ::-1]]))
+    first, second = 0.5 * (answers[:2] + answers[2:, :, ::-1])
     side = SIDE_PX * _FINER
     fine = cv2.resize(first, (side, side), interpolation=cv2.INTER_LINEAR)
     ratio = halves[0] / halves[1]
@@ -103,7 +106,7 @@ def _again(rgb: NDArray[Any], click: Floats, middle: Floats, halves: Sequence[fl
     fine = 0.5 * fine + 0.5 * cv2.warpAffine(second, to_first, (side, side), flags=cv2.INTER_LINEAR)
     scale = SIDE_PX / 2 / halves[0]
     place = ((click - middle) * scale + (SIDE_PX - 1) / 2 + 0.5) * _FINER - 0.5
-    part = _part_at(fine > 0.5, *place)
+    part = _part_at(fine > _INSIDE, *place)
     if part is None:
         return None
     contours, _ = cv2.findContours(part, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
