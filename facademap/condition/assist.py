@@ -32,7 +32,7 @@ CLEAR, WELL_SEEN = 0.7, 0.15
 #: A square this many times as large as what the network outlines is another thing.
 OTHER_THING = 4.0
 #: A patch as distinct as this leads when it covers less than this share of what the others outline.
-DISTINCT, SMALL_PART = 0.7, 0.4
+DISTINCT, SMALL_PART = 0.64, 0.4
 
 
 def outline_at(rgb: NDArray[Any], x_px: float, y_px: float) -> Floats:

@@ -31,8 +31,8 @@ _FIRST, _GROWTH, _STEPS = 2.5, 1.16, 22
 _TEXTURE, _CLICK_PX = 1.5, 3
 #: Smallest patch in a view, and the difference to what lies outside that counts in full.
 _SMALLEST_PX, _FULL_DIFFERENCE = 90, 12.0
-#: Border simplified by this many pixels of the view.
-_SIMPLE_PX = 0.6
+#: The border is traced this many times as fine as the view, and simplified by this many pixels of the view.
+_FINER, _SIMPLE_PX = 4, 0.6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,7 +90,7 @@ def _most_stable(away: Floats, seed: tuple[int, int]) -> Patch | None:
         if left == 0 or top == 0 or left + width == away.shape[1] or top + height == away.shape[0]:
             break
         grown.append(labels == labels[seed])
-    best: Patch | None = None
+    best: tuple[float, NDArray[np.uint8]] | None = None
     sizes = [int(part.sum()) for part in grown]
     for k in range(2, len(grown) - 1):
         if sizes[k] < _SMALLEST_PX:
@@ -107,7 +107,14 @@ def _most_stable(away: Floats, seed: tuple[int, int]) -> Patch | None:
         difference = float(np.median(away[rim]) - np.median(away[whole > 0])) if rim.any() else 0.0
         compact = cv2.contourArea(border) / max(cv2.contourArea(cv2.convexHull(border)), 1.0)
         distinct = sizes[k - 2] / sizes[k + 1] * min(1.0, difference / _FULL_DIFFERENCE) * compact
-        ring = cv2.approxPolyDP(border, _SIMPLE_PX, True)[:, 0].astype(float)
-        if len(ring) >= 3 and (best is None or distinct > best.distinct):
-            best = Patch(ring_px=ring, distinct=distinct)
-    return best
+        if best is None or distinct > best[0]:
+            best = distinct, np.asarray(whole, np.uint8)
+    return None if best is None else Patch(ring_px=_border(best[1]), distinct=best[0])
+
+
+def _border(whole: NDArray[np.uint8]) -> Floats:
+    """Ring round a patch, without the steps of its pixels."""
+    fine = cv2.resize(cv2.GaussianBlur(whole.astype(np.float32), (0, 0), 0.6), None, fx=_FINER, fy=_FINER, interpolation=cv2.INTER_LINEAR)
+    contours, _ = cv2.findContours((fine > 0.5).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    ring = cv2.approxPolyDP(max(contours, key=cv2.contourArea), _SIMPLE_PX * _FINER, True)[:, 0].astype(float)
+    return np.asarray((ring + 0.5) / _FINER - 0.5)
