@@ -217,7 +217,7 @@ def _apply_one(project: Project, edit: Edit, table: Table, change: RowChange, id
             else:
                 edit.insert(table.name, [row])
         elif change.op == "update":
-            before = project.row(table.name, id)
+            before = _row_to_change(project, table, id)
             if before["rev"] != change.rev:
                 raise ConflictError(f"{table.title.lower()}: {id} was changed by somebody else "
                                     f"(revision {before['rev']}, yours {change.rev})", "Look at both versions and choose.")
@@ -232,6 +232,16 @@ def _apply_one(project: Project, edit: Edit, table: Table, change: RowChange, id
     except ConflictError as conflict:
         conflict.place = (table.name, id)  # type: ignore[attr-defined]
         raise
+
+
+def _row_to_change(project: Project, table: Table, id: str) -> dict[str, Any]:
+    """The row as it is; one that was there once and was deleted since is a conflict, not a wrong name."""
+    try:
+        return project.row(table.name, id)
+    except InputError:
+        if not len(project.history(table.name, id, last=1)):
+            raise
+        raise ConflictError(f"{table.title.lower()}: {id} was deleted by somebody else meanwhile", "Bring it back, or leave it deleted.") from None
 
 
 def _setting_text(name: str, text: Any) -> str:

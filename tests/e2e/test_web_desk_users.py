@@ -208,6 +208,57 @@ def test_the_list_is_filtered_by_every_class(chromium: Any, server: Server, fold
     page.context.close()
 
 
+# -- several people --------------------------------------------------------------------------------------------------------
+
+
+def offline_edits(page: Any, id: str, **texts: str) -> None:
+    choose(page, id, "record")
+    page.context.set_offline(True)
+    for name, text in texts.items():
+        page.locator(f"#field-conditions-{name}").fill(text)
+        page.locator(f"#field-conditions-{name}").press("Tab")
+    until(page, "document.querySelector('.state').textContent.includes('No connection')")
+
+
+def test_everything_that_waits_for_a_row_is_chosen_at_once_and_nothing_of_theirs_is_lost_unseen(chromium: Any, server: Server, folder: Path) -> None:
+    """Two edits wait, and somebody else changed both columns: the second is not written over theirs without a word."""
+    page, _ = open_desk(chromium, server, who="Ben", offline_is_fine=True)
+    offline_edits(page, "C-006", cause="frost", note="of Ben")
+    with Project.open(folder) as project, project.edit(who="Ada", what="both") as edit:
+        edit.update("conditions", "C-006", {"cause": "salt", "note": "of Ada", "depth_m": 0.033})
+    page.context.set_offline(False)
+    dialog = page.get_by_role("dialog")
+    dialog.wait_for(timeout=30_000)
+    told = dialog.inner_text()
+    assert all(word in told for word in ("frost", "salt", "of Ben", "of Ada"))
+    dialog.locator("tr", has_text="of Ada").locator("input[type=radio]").last.check()
+    dialog.get_by_role("button", name="Keep as chosen").click()
+    saved(page)
+    row = rows(folder, id="C-006").iloc[0]
+    assert (row["cause"], row["note"]) == ("frost", "of Ada")
+    assert row["depth_m"] == pytest.approx(0.033)
+    assert page.locator("#field-conditions-note").input_value() == "of Ada"
+    assert page.get_by_role("dialog").count() == 0
+    page.context.close()
+
+
+def test_what_was_deleted_meanwhile_comes_back_whole(chromium: Any, server: Server, folder: Path) -> None:
+    before = rows(folder, id="C-008").iloc[0]
+    page, _ = open_desk(chromium, server, who="Ben", offline_is_fine=True)
+    offline_edits(page, "C-008", note="still there", cause="driving rain")
+    with Project.open(folder) as project, project.edit(who="Ada", what="delete") as edit:
+        edit.delete("conditions", "C-008")
+    page.context.set_offline(False)
+    page.get_by_role("button", name="Bring back").click(timeout=30_000)
+    saved(page)
+    row = rows(folder, id="C-008").iloc[0]
+    assert (row["note"], row["cause"]) == ("still there", "driving rain")
+    assert row.geometry.equals_exact(before.geometry, 1e-6)
+    assert (row["term"], row["depth_m"], row["survey"]) == (before["term"], pytest.approx(before["depth_m"]), before["survey"])
+    assert page.get_by_role("button", name=re.compile("not stored")).count() == 0
+    page.context.close()
+
+
 # -- the conservator -------------------------------------------------------------------------------------------------------
 
 

@@ -2,7 +2,7 @@
 import { useState } from "preact/hooks";
 import { Dialog } from "./Dialogs.jsx";
 import { labelOf, said } from "./fields.jsx";
-import { conflict, resolveConflict, settleEntry } from "./outbox.js";
+import { conflict, mineOf, resolveConflict, settleEntry } from "./outbox.js";
 import { Thumb } from "./Thumb.jsx";
 import { photoAddress } from "./photos.js";
 import { when } from "./settings.js";
@@ -15,7 +15,9 @@ export function Conflict() {
 function RowConflict() {
   const { item, theirs } = conflict.value;
   const change = item.changes.find((c) => c.table === theirs.table && c.id === theirs.id);
-  const names = Object.keys(change?.values ?? {}).filter((n) => n !== "id" && theirs.row && JSON.stringify(change.values[n] ?? null) !== JSON.stringify(theirs.row[n] ?? null));
+  // all that waits for this row is chosen at once, so that nothing of theirs is written over later unseen
+  const [own] = useState(() => mineOf(theirs.table, theirs.id));
+  const names = Object.keys(own).filter((n) => n !== "id" && theirs.row && JSON.stringify(own[n] ?? null) !== JSON.stringify(theirs.row[n] ?? null));
   const [mine, setMine] = useState(() => Object.fromEntries(names.map((n) => [n, true])));
   if (!change) return null;
   const who = theirs.who ?? t("somebody");
@@ -25,13 +27,13 @@ function RowConflict() {
       <Dialog title={t("conflict.title")}>
         <p>{gone ? t("conflict.gone", { id: theirs.id }) : t("conflict.delete", { who, id: theirs.id })}</p>
         <footer class="actions">
-          <button type="button" class="main" onClick={() => resolveConflict(gone ? { ...change.values } : {})}>{gone ? t("conflict.back") : t("tool.delete")}</button>
+          <button type="button" class="main" onClick={() => resolveConflict([])}>{gone ? t("conflict.back") : t("tool.delete")}</button>
           <button type="button" onClick={() => resolveConflict(null)}>{gone ? t("conflict.leave") : t("conflict.keep.it")}</button>
         </footer>
       </Dialog>
     );
   }
-  const kept = () => Object.fromEntries(Object.entries(change.values).filter(([n]) => !names.includes(n) || mine[n]));
+  const theirsHold = names.filter((n) => !mine[n]);
   return (
     <Dialog title={t("conflict.title")} wide>
       <p>{t("conflict.text", { who, id: `${t(`one.${theirs.table}`).toLowerCase()} ${theirs.id}`, at: when(theirs.at) })}</p>
@@ -39,15 +41,15 @@ function RowConflict() {
         <thead><tr><th scope="col">{t("value")}</th><th scope="col">{t("conflict.mine")}</th><th scope="col">{t("conflict.theirs")}</th></tr></thead>
         <tbody>{names.map((n) => (
           <tr key={n}><th scope="row">{n === "geometry" ? t("outline") : labelOf(n)}</th>
-            {[true, false].map((own) => (
-              <td key={String(own)}><label class="check"><input type="radio" name={`choose-${n}`} checked={mine[n] === own} onChange={() => setMine({ ...mine, [n]: own })} />
-                {said(theirs.table, n, own ? change.values[n] : theirs.row[n])}</label>
-                {n === "geometry" && <Thumb geometry={own ? change.values[n] : theirs.row[n]} beside={own ? theirs.row[n] : change.values[n]} label={said(theirs.table, n, own ? change.values[n] : theirs.row[n])} />}</td>
+            {[true, false].map((isMine) => (
+              <td key={String(isMine)}><label class="check"><input type="radio" name={`choose-${n}`} checked={mine[n] === isMine} onChange={() => setMine({ ...mine, [n]: isMine })} />
+                {said(theirs.table, n, isMine ? own[n] : theirs.row[n])}</label>
+                {n === "geometry" && <Thumb geometry={isMine ? own[n] : theirs.row[n]} beside={isMine ? theirs.row[n] : own[n]} label={said(theirs.table, n, isMine ? own[n] : theirs.row[n])} />}</td>
             ))}</tr>
         ))}</tbody>
       </table>
       <footer class="actions">
-        <button type="button" class="main" onClick={() => resolveConflict(Object.values(mine).some(Boolean) || !names.length ? kept() : null)}>{t("conflict.keep")}</button>
+        <button type="button" class="main" onClick={() => resolveConflict(theirsHold.length && theirsHold.length === names.length ? null : theirsHold)}>{t("conflict.keep")}</button>
         <button type="button" onClick={() => resolveConflict(null)}>{t("conflict.drop")}</button>
       </footer>
     </Dialog>

@@ -215,35 +215,53 @@ export async function tryAgain(key) {
   await post(item);
 }
 
-/** Settle a conflict over a row: `values` are those of mine that stay; `null` takes theirs as a whole. */
-export async function resolveConflict(values) {
+const changesOf = (item, table, id) => (item.changes ?? []).filter((c) => c.table === table && c.id === id);
+
+/** Everything that waits here for a row, the later over the earlier: what a person chooses from when it met somebody else's. */
+export function mineOf(table, id) {
+  return Object.assign({}, ...queue.flatMap((item) => changesOf(item, table, id)).filter((c) => c.op !== "delete").map((c) => c.values));
+}
+
+/** Leave changes out of everything that waits; an edit of which nothing is left goes. */
+async function without(drop) {
+  for (const item of [...queue]) {
+    if (!item.changes) continue;
+    item.changes = item.changes.filter((c) => !drop(c));
+    if (item.changes.length) await keep(item);
+    else {
+      queue.splice(queue.indexOf(item), 1);
+      await letGo(item.key);
+    }
+  }
+}
+
+/** Settle a conflict over a row: `theirsHold` names the columns that stay as they are there; `null` takes theirs as a whole. */
+export async function resolveConflict(theirsHold) {
   const { item, theirs } = conflict.value;
   const { table, id } = theirs;
-  const mine = item.changes.find((c) => c.table === table && c.id === id);
-  if (values === null) {
-    for (const other of [...queue]) {
-      if (!other.changes) continue;
-      other.changes = other.changes.filter((c) => !(c.table === table && c.id === id));
-      if (!other.changes.length) {
-        queue.splice(queue.indexOf(other), 1);
-        await letGo(other.key);
-      } else await keep(other);
-    }
+  const isHere = (c) => c.table === table && c.id === id;
+  if (theirsHold === null) {
+    await without(isHere);
     putRow(table, id, theirs.rev, theirs.row);
   } else {
-    if (theirs.row === null) [mine.op, mine.values] = ["restore", { ...values }];
-    else if (mine.op === "update" || mine.op === "insert") [mine.op, mine.values] = ["update", values];
-    let rev = theirs.rev ?? 0;
-    for (const other of queue) {
-      for (const change of other.changes ?? []) {
-        if (change.table === table && change.id === id) {
-          change.rev = rev;
-          rev += 1;
-        }
-      }
-      await keep(other);
+    const [mine] = changesOf(item, table, id);
+    if (theirs.row === null) {
+      // what was deleted comes back whole, as it is seen here
+      const { id: _, ...whole } = entryOf(table, id)?.row ?? {};
+      [mine.op, mine.values] = ["restore", { ...whole, ...mine.values }];
     }
-    putRow(table, id, rev, mine.op === "delete" ? null : { ...(theirs.row ?? {}), ...values, id });
+    if (mine.op === "insert") mine.op = "update";
+    let rev = theirs.rev ?? 0;
+    for (const change of queue.flatMap((other) => changesOf(other, table, id))) {
+      // one that deletes what somebody changed meanwhile is asked for by itself
+      if (change.op === "delete" && change !== mine) break;
+      for (const name of theirsHold) delete change.values?.[name];
+      if (change.op === "update" && !Object.keys(change.values).length) continue;
+      change.rev = rev;
+      rev += 1;
+    }
+    await without((c) => isHere(c) && c.op === "update" && !Object.keys(c.values).length);
+    putRow(table, id, rev, mine.op === "delete" ? null : { ...(theirs.row ?? {}), ...mineOf(table, id), id });
   }
   conflict.value = null;
   count();
