@@ -325,7 +325,9 @@ function useKeys() {
 function classify() {
   panel.value = "record";
   sheetOpen.value = true;
-  setTimeout(toClasses, 30);
+  // a busy page draws the form a little later
+  const go = (turns) => setTimeout(() => toClasses() || (turns > 0 && go(turns - 1)), 30);
+  go(30);
 }
 
 const zoom = (factor) => map.getView().animate({ resolution: map.getView().getResolution() * factor, duration: 160 });

@@ -1,5 +1,5 @@
 // What is selected, and its classing.
-import { useState } from "preact/hooks";
+import { useEffect, useState } from "preact/hooks";
 import { entryOf, family, rowsOf, schema, term, tickOf } from "./data.js";
 import { edit } from "./edits.js";
 import { Facts, Field } from "./fields.jsx";
@@ -25,6 +25,11 @@ export function TermPicker({ value, onChange }) {
   const asked = text.trim().toLowerCase();
   const shown = asked ? all.filter((x) => x.name.includes(asked) || x.abbreviation.toLowerCase() === asked || x.meaning.toLowerCase().includes(asked)) : all.filter((x) => x.family === open);
   const now = term(value);
+  // never made anew while something is typed beside it: that would take the keys from the form
+  useEffect(() => {
+    setText("");
+    setOpen("");
+  }, [value]);
   const choose = (name) => {
     onChange(name);
     setText("");
@@ -118,7 +123,7 @@ export function Record() {
         <p class="warn">{t("proposed")} <button type="button" onClick={() => change("confirmed_by", who.value || "surveyor")}>{t("confirm")}</button></p>
       )}
       {isReviewer() ? !many && <Read table={table} row={row} names={names} /> : <>
-      {table === "conditions" && <TermPicker key={many ? "many" : row.id} value={same(rows, "term") ? row.term : null} onChange={(v) => change("term", v)} />}
+      {table === "conditions" && <TermPicker value={same(rows, "term") ? row.term : null} onChange={(v) => change("term", v)} />}
       <div class="form">
         {names.map((name) => (
           <Field key={name} table={table} name={name} value={same(rows, name) ? row[name] : null} mixed={!same(rows, name)} readOnly={READ_ONLY.has(name)} lacking={lacking.includes(name)} onChange={(v) => change(name, v)} />

@@ -32,7 +32,11 @@ export function Facts({ table, row, names }) {
 }
 
 /** Go to the first class of what is selected; digits answer from there on. */
-export const toClasses = () => document.querySelector(".sheet .classes .seg")?.focus();
+export function toClasses() {
+  const first = document.querySelector(".sheet .classes .seg");
+  first?.focus();
+  return Boolean(first);
+}
 
 /** From one class to the next, and from the last to the measure. */
 function onward(group) {
@@ -50,7 +54,7 @@ export function Classes({ name, value, onChange, mixed, lacking }) {
     const turn = { ArrowLeft: -1, ArrowRight: 1 }[e.key];
     if (e.ctrlKey || e.metaKey || e.altKey) return;
     if (/^[0-3]$/.test(e.key)) {
-      if (value !== Number(e.key)) onChange(Number(e.key));
+      onChange(Number(e.key));
       onward(group);
     } else if (turn) all[(all.indexOf(document.activeElement) + turn + 4) % 4]?.focus();
     else return;
