@@ -85,8 +85,7 @@ def draw(rows: dict[tuple[str, int], list[dict[str, float]]], limit_s: float, pa
     axes[0].axhline(limit_s, color="#555555", linewidth=0.8, linestyle="--")
     axes[0].annotate(f"limit {limit_s:g} s", (sizes[0], limit_s), xytext=(0, 4), textcoords="offset points", fontsize=9, color="#555555")
     axes[1].set_ylim(bottom=LEAST_GAP_PERCENT / 1.6)
-    axes[1].annotate("0.001 % and less", (sizes[-1], LEAST_GAP_PERCENT), xytext=(0, 5), textcoords="offset points", fontsize=9,
-                     color="#555555", ha="right")
+    axes[1].yaxis.set_major_formatter(FuncFormatter(lambda v, _: f"{'≤ ' if v <= LEAST_GAP_PERCENT else ''}{v:g}"))
     axes[2].set_ylim(bottom=0)
     axes[0].legend(frameon=False, loc="lower right")
     figure.suptitle("Matching: growth with the size of the yard (filled: proved best)", x=0.01, ha="left", fontsize=12)
