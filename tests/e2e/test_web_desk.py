@@ -171,7 +171,7 @@ def test_two_surveyors_see_each_other_and_settle_a_conflict(chromium: Any, serve
         assert project.row("conditions", "C-002")["note"] == "seen by Ada"
     dialog.get_by_role("button", name="Take theirs").click()
     saved(ben)
-    assert field(ben, "note").input_value() == "seen by Ada"
+    until(ben, "document.querySelector('#field-conditions-note').value === 'seen by Ada'")
     field(ada, "cause").fill("leaking gutter")
     field(ada, "cause").press("Tab")
     until(ben, "document.querySelector('#field-conditions-cause').value === 'leaking gutter'")

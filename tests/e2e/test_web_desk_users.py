@@ -237,7 +237,7 @@ def test_everything_that_waits_for_a_row_is_chosen_at_once_and_nothing_of_theirs
     row = rows(folder, id="C-006").iloc[0]
     assert (row["cause"], row["note"]) == ("frost", "of Ada")
     assert row["depth_m"] == pytest.approx(0.033)
-    assert page.locator("#field-conditions-note").input_value() == "of Ada"
+    until(page, "document.querySelector('#field-conditions-note').value === 'of Ada'")
     assert page.get_by_role("dialog").count() == 0
     page.context.close()
 
