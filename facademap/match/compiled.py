@@ -10,10 +10,7 @@ from typing import Any
 
 from facademap.match import kernels_box, kernels_group, kernels_place, kernels_rebuild, kernels_saw
 
-__all__ = ["MOST_TOGETHER", "digest_of_kernels", "kernels"]
-
-#: Most blanks on one slab that the exact layout looks at.
-MOST_TOGETHER = 8
+__all__ = ["digest_of_kernels", "kernels"]
 
 #: The functions to compile, in order: those that call come after those that are called.
 _KERNELS: tuple[Any, ...] = (

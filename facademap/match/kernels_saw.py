@@ -13,9 +13,11 @@ import numpy as np
 from facademap.match.kernels_box import flattest, narrowest
 from facademap.match.kernels_place import ANY, PLACE, RIGHT, SLACK, TOP, first_place, one
 
-__all__ = ["fill", "fill_some", "layout", "pairs_apart", "side_by_side"]
+__all__ = ["MOST_TOGETHER", "fill", "fill_some", "layout", "pairs_apart", "side_by_side"]
 
 BISECT_MM = 0.0005
+#: Most blanks on one slab that the exact layout looks at.
+MOST_TOGETHER = 11
 ENTER, SPLIT, FIRST, SECOND, PLACED, LAST, STRIP, STRIPPED, TRY, TRIED, TRIED_BOTH = range(11)
 
 
@@ -458,7 +460,7 @@ def side_by_side(
     places = np.empty((n, 3))
     if fill_some(own_starts, own, kerf, box, edges, parts, planes, segments, places, spent):
         return 1
-    if n > 8:
+    if n > MOST_TOGETHER:
         return 2
     counter = np.zeros(3, np.int64)
     counter[1] = most_queries

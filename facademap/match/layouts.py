@@ -10,10 +10,10 @@ import numpy as np
 import numpy.typing as npt
 
 from facademap.match.candidates import need_mm
-from facademap.match.compiled import MOST_TOGETHER
 from facademap.match.freecut import lay_freely
 from facademap.match.freespace import FreeSpace
 from facademap.match.kernels_place import ANY, PLACE
+from facademap.match.kernels_saw import MOST_TOGETHER
 from facademap.match.problem import TOLERANCE_MM
 
 __all__ = ["Layout", "Layouts", "Piece", "Verdict"]
@@ -21,6 +21,8 @@ __all__ = ["Layout", "Layouts", "Piece", "Verdict"]
 Verdict: TypeAlias = Literal["yes", "no", "unknown"]
 Floats: TypeAlias = npt.NDArray[np.float64]
 Ints: TypeAlias = npt.NDArray[np.int64]
+#: Most blanks on one slab without compiled code.
+MOST_INTERPRETED = 8
 #: Ways of sharing pieces out to slabs that are tried before giving up.
 MOST_GROUPINGS = 300
 #: A repair by number, and whether it must come from the slab that carries the face.
@@ -227,7 +229,7 @@ class Layouts:
             if done:
                 return found()
             spent[0] = 0
-        if len(rows) > MOST_TOGETHER:
+        if len(rows) > (MOST_TOGETHER if space.compiled else MOST_INTERPRETED):
             return "unknown", ()
         free = self.problem.params.cut_mode == "free" and len(rows) > 1
         everything = (1 << len(rows)) - 1

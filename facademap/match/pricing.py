@@ -27,6 +27,10 @@ __all__ = ["FacePricing", "Offer", "slab_counts"]
 #: How many impossible groups a face has room for at first and at most, and how large they may be.
 FEWEST_BADS, MOST_BADS = 32, 2048
 WIDEST_BAD = 16
+#: Parts of a length by which sizes are counted up or down.
+LIFTED = (1, 2)
+#: A slab's bounding box counts first where it is no larger than so many times the sound area.
+ROUGH = 1.03
 #: Thicknesses of pieces that are told apart on one face.
 MOST_CLASSES = 8
 
@@ -104,7 +108,6 @@ class FacePricing:
                 costs.append(first)
         self.costs = np.array(costs, dtype=float)
         self.repairs = np.array([p[0] for p in self.pieces], dtype=np.int64)
-        self.weights, self.rooms, self.nested = self._rooms(space)
         n = len(self.pieces)
         same = self.repairs[:, None] == self.repairs[None, :]
         self.clash = same.astype(np.int8)
@@ -114,6 +117,7 @@ class FacePricing:
         self._known = np.zeros((0, n))
         self._offered: list[tuple[Piece, ...]] = []
         self._tables(space)
+        self.weights, self.rooms, self.nested = self._rooms(space)
         if problem.params.cut_mode == "guillotine":
             self._mark_pairs(space)
         self.bads = np.zeros((FEWEST_BADS, WIDEST_BAD), dtype=np.int32)
@@ -189,13 +193,46 @@ class FacePricing:
         ])
         classes = _classes(needs.tolist())
         counts = slab_counts(classes, here.depth_mm, params.depth_kerf_mm, max(1, params.max_slabs))
-        rows = [grown * (needs >= c - TOLERANCE_MM) for c in classes]
-        rooms = area * np.array(counts, dtype=float).reshape(len(counts), len(classes))
+        families = [(grown, area)]
+        if params.cut_mode == "guillotine":
+            families += self._box_families()
+            if families[1][1] < ROUGH * area:  # nearly a plain rectangle: boxes bound better than outlines
+                families[0], families[1] = families[1], families[0]
+        deep = [needs >= c - TOLERANCE_MM for c in classes]
+        rows = [weight * thick for weight, _ in families for thick in deep]
+        ways = np.array(counts, dtype=float).reshape(len(counts), len(classes))
+        rooms = [one * ways for _, one in families]
         front = np.array([must or problem.repairs[i].weathered == "required" for i, must in self.pieces])
         if front.any():
             rows.append(grown * front)
-            rooms = np.column_stack([rooms, np.full(len(rooms), area)])
-        return np.array(rows, dtype=float), rooms, len(classes)
+            rooms.append(np.full((len(ways), 1), area))
+        return np.array(rows, dtype=float), np.concatenate(rooms, axis=1), len(classes)
+
+    def _box_families(self) -> list[tuple[Floats, float]]:
+        """What the bounding boxes of blanks take of a slab's bounding box, plainly and by dual feasible functions.
+
+        Straight cuts part the bounding boxes. A blank higher than a k-th of the slab leaves no room for k others
+        above it, so its height may count for more than it is (and less where more of them still fit).
+
+        References
+        ----------
+        Fekete & Schepers (2001), New classes of fast lower bounds for bin packing problems, Mathematical
+        Programming 91: the functions u^(k) (from memory).
+        """
+        kerf = self.sizes[4]
+        full = np.array([self.box[2] - self.box[0], self.box[3] - self.box[1]]) + kerf + 2.0 * TOLERANCE_MM
+        plain = np.full(len(self.pieces), np.inf)
+        lifted = {(k, axis): plain.copy() for k in LIFTED for axis in (0, 1)}
+        for piece in range(len(self.pieces)):
+            for starts in self.level_starts:
+                size = (self.choices[starts[piece]:starts[piece + 1], 2:4] + kerf) / full
+                if not len(size):
+                    continue
+                plain[piece] = min(plain[piece], float(size.prod(axis=1).min()))
+                for (k, axis), least in lifted.items():
+                    least[piece] = min(least[piece], float((size[:, 1 - axis] * _lift(size[:, axis], k)).min()))
+        one = float(full.prod())
+        return [(np.where(np.isfinite(w), w, 0.0) * one, one) for w in (plain, *lifted.values())]
 
     def _mark_pairs(self, space: FreeSpace) -> None:
         """Pairs that cannot share a slab even where the fewest flaws reach, nor lie in two slabs."""
@@ -464,6 +501,12 @@ def slab_counts(classes: tuple[float, ...], depth_mm: float, kerf_mm: float, mos
     grow((0,) * len(classes), depth_mm, len(classes) - 1, 0)
     return tuple(sorted(
         w for w in found if not any(v != w and all(a >= b for a, b in zip(v, w, strict=True)) for v in found)))
+
+
+def _lift(size: Floats, k: int) -> Floats:
+    """The dual feasible function u^(k): shares of a length that still count for 1 at most when they fit in one."""
+    times = (k + 1) * size
+    return np.where(np.abs(times - np.round(times)) < 1e-9, size, np.floor(times) / k)
 
 
 def _grown_area(shape: shapely.Geometry, half: float) -> float:
