@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+import time
 import uuid
 import warnings
 from collections.abc import Iterator
@@ -54,6 +55,15 @@ def draw(client: TestClient, **values: Any) -> dict[str, Any]:
     answer = send(client, change(surface="landward", term="black crust", geometry=SQUARE, **values))
     assert answer.status_code == 200, answer.text
     return answer.json()["rows"][0]
+
+
+def finished(client: TestClient, started: dict[str, Any]) -> dict[str, Any]:
+    """A job when it is done."""
+    end = time.monotonic() + 60
+    while (job := client.get(f"/api/jobs/{started['id']}").json())["state"] == "running" and time.monotonic() < end:
+        time.sleep(0.1)
+    assert job["state"] == "done", job
+    return dict(job)
 
 
 def test_schema_tells_every_column_of_every_table(client: TestClient) -> None:
@@ -281,14 +291,9 @@ def test_pixels_of_a_proposal_come_back_in_metres_of_the_wall(client: TestClient
 
 
 def test_a_job_plans_the_repairs_and_another_can_be_stopped(client: TestClient, folder: Path) -> None:
-    import time
-
     started = client.post("/api/jobs", json={"kind": "plan", "who": "ada"}).json()
     assert client.post("/api/jobs", json={"kind": "plan"}).status_code == 400, "the same job runs once at a time"
-    end = time.monotonic() + 60
-    while (job := client.get(f"/api/jobs/{started['id']}").json())["state"] == "running" and time.monotonic() < end:
-        time.sleep(0.1)
-    assert job["state"] == "done", job
+    job = finished(client, started)
     assert len(client.get("/api/tables/repairs").json()["rows"]) == job["result"]["repairs"] > 0
     match = client.post("/api/jobs", json={"kind": "match", "options": {"time_limit_s": 60}}).json()
     stopped = client.post(f"/api/jobs/{match['id']}/stop", json={}).json()
@@ -299,6 +304,7 @@ def test_a_job_plans_the_repairs_and_another_can_be_stopped(client: TestClient, 
 
 
 def test_ranking_names_every_part_and_every_broken_rule(client: TestClient) -> None:
+    finished(client, client.post("/api/jobs", json={"kind": "plan", "who": "ada"}).json())
     pieces = client.get("/api/tables/pieces").json()["rows"]
     told = client.get("/api/ranking", params={"repair": pieces[0]["repair"]}).json()
     assert {f["block"] for f in told["faces"]} == {"B-001", "B-002"}

@@ -82,6 +82,15 @@ function drawImage(pen, image, x, y, ratio) {
   pen.drawImage(picture, x - wide / 2, y - high / 2, wide, high);
 }
 
+/** Hatches are made of pixels of the screen, while the pen counts those of the page. */
+function fillPath(pen, fill, ratio) {
+  pen.fillStyle = fill;
+  const isHatch = fill instanceof CanvasPattern;
+  if (isHatch) fill.setTransform(new DOMMatrix().scale(1 / ratio));
+  pen.fill("evenodd");
+  if (isHatch) fill.setTransform(new DOMMatrix()); // the map's own layers use the same hatch
+}
+
 const NO_DASH = [];
 /** Draw a row on a canvas, whose unit is a pixel of the page. */
 export function drawShape(pen, pack, i, style, place) {
@@ -104,8 +113,7 @@ export function drawShape(pen, pack, i, style, place) {
       if (!traced) tracePath(pen, pack, i, place, closed);
       traced = true;
       if (fill && fill !== "rgba(0,0,0,0)") {
-        pen.fillStyle = fill;
-        pen.fill("evenodd");
+        fillPath(pen, fill, place.ratio);
       }
       if (stroke) {
         [pen.strokeStyle, pen.lineWidth, pen.lineJoin, pen.lineCap] = [stroke.getColor(), stroke.getWidth(), "round", "round"];
@@ -122,10 +130,10 @@ export function drawShape(pen, pack, i, style, place) {
 
 const colours = new Map();
 /** What a colour or a hatch is to the raster; nothing for what cannot be seen. */
-function paintOf(colour, { ratio, x, y }) {
+function paintOf(colour, { x, y }) {
   if (!colour || colour === "rgba(0,0,0,0)") return null;
   const tile = tileOf(colour);
-  if (tile) return { tile, scale: ratio, beginX: -x, beginY: -y };
+  if (tile) return { tile, beginX: -x, beginY: -y };
   if (!colours.has(colour)) {
     const pen = new OffscreenCanvas(1, 1).getContext("2d");
     pen.fillStyle = colour;

@@ -109,13 +109,13 @@ export class Raster {
   }
 
   /** Lay the paint under what is there, as far as the sides that were added cover. */
-  #lay({ red, green, blue, alpha, tile, scale, beginX = 0, beginY = 0 }) {
+  #lay({ red, green, blue, alpha, tile, beginX = 0, beginY = 0 }) {
     const { pixels, parts, row, wide, left, top, across, down } = this;
     for (let y = 0; y < down; y += 1) {
       let sum = 0;
       let at = y * row;
       let k = ((top + y) * wide + left) * PER_PIXEL;
-      const tileRow = tile ? (Math.floor((top + y - beginY) / scale) % tile.height) * tile.width : 0;
+      const tileRow = tile ? ((top + y - beginY) % tile.height) * tile.width : 0;
       for (let x = 0; x < across; x += 1, at += 1, k += PER_PIXEL) {
         const part = parts[at];
         if (part !== 0) {
@@ -128,7 +128,7 @@ export class Raster {
         if (before >= COVERED) continue;
         let coat = covered * (WHOLE - before);
         if (tile) {
-          const t = (tileRow + (Math.floor((left + x - beginX) / scale) % tile.width)) * 4;
+          const t = (tileRow + ((left + x - beginX) % tile.width)) * 4;
           coat *= tile.data[t + 3] / 255;
           pixels[k] += (coat * tile.data[t]) / 255;
           pixels[k + 1] += (coat * tile.data[t + 1]) / 255;
@@ -203,7 +203,7 @@ export class Raster {
     const [x, y] = [Math.round((boxes[4 * i] - left) * scale - tile.width / 2), Math.round((top - boxes[4 * i + 1]) * scale - tile.height / 2)];
     if (!this.#open(x, y, x + tile.width, y + tile.height) || !this.#isSeen()) return;
     for (let k = 0; k < this.down; k += 1) this.parts[k * this.row] = 1;
-    this.#lay({ tile, scale: 1, beginX: x, beginY: y });
+    this.#lay({ tile, beginX: x, beginY: y });
   }
 
   /** A side as wide as the line, half as long again at its ends, where the next one joins it. */

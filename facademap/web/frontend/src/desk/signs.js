@@ -18,7 +18,7 @@ export function hatchPattern(hatch, colour, strength = 1) {
   if (patterns.has(key)) return patterns.get(key);
   const ratio = globalThis.devicePixelRatio || 1;
   const gap = Math.max(4, hatch.spacing * PX_PER_MM);
-  const side = Math.round(gap * (hatch.angles.some((a) => a % 90) ? Math.SQRT2 : 1) * 2) * ratio;
+  const side = Math.round(Math.round(gap * (hatch.angles.some((a) => a % 90) ? Math.SQRT2 : 1) * 2) * ratio);
   const canvas = document.createElement("canvas");
   canvas.width = canvas.height = side;
   const pen = canvas.getContext("2d");
