@@ -29,6 +29,10 @@ from facademap.match.start import cheapest_pieces
 __all__ = ["Component", "quantum_of"]
 
 _NEAR = 1e-7
+#: How near prices and bound must come under a cap that will be lifted: what is left is settled without a cap.
+NEAR_ENOUGH = 0.02
+#: Rounds that gain less than a thousandth, after which the cap is lifted all the same.
+MOST_IDLE = 6
 #: Most that a repair may pay for a unit of priority, in steps: dear prices make every group worth a look,
 #: so they come last, when few repairs need them. Capped prices bound the true problem too.
 #: Most queries for one face in one round.
@@ -93,9 +97,11 @@ class Component:
         self._supports: list[tuple[float, float]] = []
         #: The best bound at the present cap of the prices.
         self._best_here = -math.inf
+        self._idle = 0
         self._smooth = 0.0
         self._master_one: Master | None = None
-        self.count_settled = False
+        #: How often the priority left unmatched was bounded by itself: once soon, and once when the prices have settled.
+        self.counted = 0
         self.finished = False
         self.last_pick, self.next_pick, self.closings = -1, 4, 0
         #: Effort that was spent on groups not known to be possible.
@@ -207,18 +213,20 @@ class Component:
         earned = math.fsum(best.values())
         bound = float(used.repairs[self.repairs].sum()) + used.count * self.least_unmatched + earned
         self._supports.append((bound - used.count * self.least_unmatched, used.count))
+        self._idle = 0 if bound > self._best_here + 1e-3 * abs(bound) else self._idle + 1
         if bound > self._best_here:
             self._best_here, self._center = bound, used
         if bound > self.bound:
             self.bound = bound
             self._proof = (used, best)
         self.rounds += 1
-        near = _NEAR if self.cap == len(CAPS) - 1 else 1e-3
-        if lp.objective - self.bound <= near * max(1.0, abs(lp.objective)) or (not added and self._smooth == 0.0):
-            if self.cap < len(CAPS) - 1:
+        near = _NEAR if self.at_last_cap else NEAR_ENOUGH
+        idle = self._idle >= MOST_IDLE and not self.at_last_cap
+        if idle or lp.objective - self.bound <= near * max(1.0, abs(lp.objective)) or (not added and self._smooth == 0.0):
+            if not self.at_last_cap:
                 self.cap += 1
                 self.master.cap(CAPS[self.cap])
-                self._center, self._best_here = None, -math.inf
+                self._center, self._best_here, self._idle = None, -math.inf, 0
             elif self.effort < MOST_EFFORT and (self._doubtful() or (
                     unproved and lp.objective - self.bound > near * max(1.0, abs(lp.objective)))):
                 self.effort *= 4
@@ -226,6 +234,11 @@ class Component:
                 self.converged = True
         self._smooth = 0.5 if added else 0.0
         return True
+
+    @property
+    def at_last_cap(self) -> bool:
+        """Whether repairs may pay their whole penalty by now."""
+        return self.cap == len(CAPS) - 1
 
     def _doubtful(self) -> list[int]:
         """Groups in use of which it is not known whether they can be cut."""
@@ -312,7 +325,7 @@ class Component:
     def settle_count(self, *, most_rounds: int = 60) -> bool:
         """Bound the priority left unmatched alone, and round it up; False when time is up."""
         if self.quantum == 0.0 or self.unmatched <= 1e-9 or not self.whole:
-            self.count_settled = True
+            self.counted += 1
             return True
         if self._master_one is None:
             self._master_one = Master(
@@ -340,7 +353,7 @@ class Component:
                 break
             if self._rounded(best) >= self._rounded(lp.objective) - 1e-9:
                 break
-        self.count_settled = True
+        self.counted += 1
         return True
 
     def _rounded(self, priority: float) -> float:

@@ -416,18 +416,16 @@ class _Run:
                 part.pick(most_columns=6 * len(part.repairs), most_nodes=50, time_limit_s=self.left_s(PICK_SHARE))
         if part.cost - part.bound <= 1e-6 * max(1.0, part.cost):
             part.finished = True
+        elif part.at_last_cap and part.counted < (2 if part.converged else 1):
+            if not part.settle_count():
+                return False
         elif part.converged:
-            if not part.count_settled:
-                if not part.settle_count():
-                    return False
-            else:
-                before, more = (part.cost, part.bound), 4 ** part.closings
-                if not part.close(most_groups=MOST_LISTED * more, most_effort=LIST_EFFORT * more,
-                                  time_limit_s=self.left_s()):
-                    return False
-                if (part.cost, part.bound) == before:
-                    part.closings += 1
-                    part.finished = part.closings > MOST_CLOSINGS or not part.whole
+            before, more = (part.cost, part.bound), 4 ** part.closings
+            if not part.close(most_groups=MOST_LISTED * more, most_effort=LIST_EFFORT * more, time_limit_s=self.left_s()):
+                return False
+            if (part.cost, part.bound) == before:
+                part.closings += 1
+                part.finished = part.closings > MOST_CLOSINGS or not part.whole
         return True
 
     def _earlier_groups(self) -> dict[tuple[int, int], tuple[int, ...]] | None:
