@@ -322,12 +322,16 @@ function useKeys() {
 }
 
 /** On to the classes of what was drawn; the digits go through them to the depth. */
+const CLASSIFY_MS = 8000;
 function classify() {
   panel.value = "record";
   sheetOpen.value = true;
-  // a busy page draws the form a little later
-  const go = (turns) => setTimeout(() => toClasses() || (turns > 0 && go(turns - 1)), 30);
-  go(30);
+  // a busy page draws the form a little later; whoever has gone on meanwhile is left in peace
+  const end = performance.now() + CLASSIFY_MS;
+  const go = () => setTimeout(() => {
+    if (panel.value === "record" && performance.now() < end && !toClasses()) go();
+  }, 30);
+  go();
 }
 
 const zoom = (factor) => map.getView().animate({ resolution: map.getView().getResolution() * factor, duration: 160 });
