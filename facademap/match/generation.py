@@ -426,7 +426,7 @@ class Component:
         if groups is None:
             return True
         columns = [self.column_of(*face.key, pieces, layout) for face, pieces, layout in groups]
-        least = self._pick_from(columns, most_nodes=20_000, time_limit_s=time_limit_s)
+        least = self._pick_decided(columns, most_effort=most_effort, time_limit_s=time_limit_s)
         self.bound = max(self.bound, min(least, base + reach, self.cost))
         return True
 
@@ -453,16 +453,37 @@ class Component:
         if {i for g in self.forced.values() for i in g} <= {i for c in plan for i in c.repairs}:
             self.offer_plan(plan)
 
+    def _pick_decided(self, columns: list[Column], *, most_effort: int, time_limit_s: float | None) -> float:
+        """Pick the best plan made of some groups; those that it would use are looked at harder until it can be cut."""
+        while True:
+            every = list({(c.block, c.face, c.pieces): c for c in (*columns, *self.plan)}.values())
+            picked, least = self.master.integer_plan(every, start=self.plan, most_nodes=20_000, time_limit_s=time_limit_s)
+            self.layouts.work += 5000
+            verdicts: dict[int, Column | None] = {}
+            for column in picked:
+                if column.layout is None:
+                    face = self.faces[self._face_at[column.block, column.face]]
+                    verdict, layout = face.decide(column.pieces, most_queries=most_effort)
+                    self.layouts.work += most_effort // 100
+                    if verdict != "unknown":
+                        verdicts[id(column)] = None if layout is None else dataclasses.replace(column, layout=layout)
+            if not verdicts or self.stop():
+                break
+            changed = [verdicts.get(id(c), c) for c in columns]
+            columns = [c for c in changed if c is not None]
+        if any(c.layout is None for c in picked):  # what is not known to be possible counts for the bound alone
+            return min(least, self._pick_from([c for c in columns if c.layout is not None], most_nodes=20_000,
+                                              time_limit_s=time_limit_s))
+        if picked:
+            self.offer_plan(picked)
+        return least
+
     def _pick_from(self, columns: list[Column], *, most_nodes: int, time_limit_s: float | None) -> float:
         """Pick the best plan made of some groups and of those of the plan at hand; a bound on such plans."""
         # a group of the plan is known to be possible, even where the list could not tell
         columns = list({(c.block, c.face, c.pieces): c for c in (*columns, *self.plan)}.values())
         picked, least = self.master.integer_plan(columns, start=self.plan, most_nodes=most_nodes, time_limit_s=time_limit_s)
         self.layouts.work += 5000
-        if any(c.layout is None for c in picked):  # what is not known to be possible counts for the bound alone
-            known = [c for c in columns if c.layout is not None]
-            picked, _ = self.master.integer_plan(known, start=self.plan, most_nodes=most_nodes, time_limit_s=time_limit_s)
-            self.layouts.work += 5000
         if picked:
             self.offer_plan(picked)
         return least

@@ -319,7 +319,7 @@ class FacePricing:
     def all_worth(
         self, prices: Floats, *, floor: float, most: int, most_effort: int
     ) -> list[tuple[tuple[Piece, ...], Layout | None]] | None:
-        """All groups worth more than ``floor`` at these prices, each once for every set of repairs.
+        """All groups worth more than ``floor`` at these prices: of those known to be possible the cheapest of each set of repairs.
 
         Parameters
         ----------
@@ -346,20 +346,24 @@ class FacePricing:
         self.layouts.work += int(self._spent[0]) + int(self._group[1])
         if int(self._group[2]) == 0:
             return None
-        best: dict[tuple[int, ...], tuple[float, bool, tuple[Piece, ...]]] = {}
-        undecided: dict[tuple[int, ...], tuple[float, bool, tuple[Piece, ...]]] = {}
+        best: dict[tuple[int, ...], tuple[float, tuple[Piece, ...]]] = {}
+        undecided: list[tuple[float, tuple[Piece, ...]]] = []
         for row in listed[:int(self._spent[2])]:
             chosen = row[1:1 + abs(int(row[0]))]
-            pieces = tuple(sorted(self.pieces[p] for p in chosen.tolist()))
-            found = (float(self.costs[chosen].sum()), bool(row[0] > 0), pieces)
-            where = best if found[1] else undecided
-            served = tuple(i for i, _ in pieces)
-            where[served] = min(found, where.get(served, found))
+            found = (float(self.costs[chosen].sum()), self._named(chosen))
+            if row[0] < 0:
+                undecided.append(found)
+                continue
+            served = tuple(i for i, _ in found[1])
+            best[served] = min(found, best.get(served, found))
         groups: list[tuple[tuple[Piece, ...], Layout | None]] = []
-        for _, (_, _, pieces) in sorted(best.items()):
+        for _, (_, pieces) in sorted(best.items()):
             layout = self._layout(np.array([self._number[p] for p in pieces], dtype=np.int64), pieces)
             groups.append((pieces, layout))
-        groups += [(x[2], None) for served, x in sorted(undecided.items()) if served not in best or x[0] < best[served][0]]
+        for cost, pieces in sorted(undecided):
+            served = tuple(i for i, _ in pieces)
+            if served not in best or cost < best[served][0]:
+                groups.append((pieces, None))
         return groups
 
     def _search(
