@@ -66,6 +66,11 @@ def choose(page: Any, id: str, tab: str) -> None:
 # -- the surveyor ----------------------------------------------------------------------------------------------------------
 
 
+def drawn(page: Any) -> None:
+    """Until the page has drawn what was done, as a person would see it before going on."""
+    page.evaluate("new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(() => setTimeout(done, 60))))")
+
+
 def test_ten_defects_are_drawn_and_classed_without_leaving_the_keys(chromium: Any, server: Server, folder: Path) -> None:
     """Each takes its corners, Enter twice, a digit a class, the depth and Enter; the tool stays in hand."""
     page, watch = open_desk(chromium, server, remember={"snapping": False})
@@ -75,14 +80,16 @@ def test_ten_defects_are_drawn_and_classed_without_leaving_the_keys(chromium: An
         x, y = 0.34 + 0.055 * (k % 5), 0.35 + 0.2 * (k // 5)
         for corner in ((x, y), (x + 0.03, y), (x + 0.03, y + 0.05)):
             page.mouse.click(*on_wall(page, *corner))
-            page.wait_for_timeout(60)
+            drawn(page)
         page.keyboard.press("Enter")
+        drawn(page)
         page.keyboard.press("Enter")
         until(page, "document.activeElement.classList.contains('seg')")
         page.keyboard.type(f"{k % 4}{(k + 1) % 4}{(k + 2) % 4}")
         until(page, "document.activeElement.id === 'field-conditions-depth_m'")
         page.keyboard.type(str(10 + k))
         page.keyboard.press("Enter")
+        drawn(page)
     page.wait_for_timeout(300)
     saved(page)
     table = rows(folder)
