@@ -33,13 +33,13 @@ _NEAR = 1e-7
 NEAR_ENOUGH = 0.02
 #: Rounds that gain less than a thousandth, after which the cap is lifted all the same.
 MOST_IDLE = 6
-#: Most that a repair may pay for a unit of priority, in steps: dear prices make every group worth a look,
-#: so they come last, when few repairs need them. Capped prices bound the true problem too.
 #: Most queries for one face in one round.
 LEAST_EFFORT = 4_000
 MOST_EFFORT = 4_000_000
 #: Faces asked between two looks at the clock.
 TOGETHER = 32
+#: Most that a repair may pay for a unit of priority, in steps: dear prices make every group worth a look,
+#: so they come last, when few repairs need them. Capped prices bound the true problem too.
 CAPS = (15.0, 40.0, 120.0, 400.0, math.inf)
 
 
@@ -434,31 +434,28 @@ class Component:
 
     def pick(self, *, most_columns: int, most_nodes: int, time_limit_s: float | None) -> None:
         """Pick the best plan made of the groups found so far."""
-        prices = self.master.prices()
-        reduced = self.master.reduced_costs(prices)
-        # no better plan of known groups holds one that loses more than the gap to the linear program
-        gap = self.cost - prices.objective + 1e-7
-        order = [k for _, k in sorted((r, k) for k, r in enumerate(reduced.tolist()) if r <= gap and self.master.columns[k].layout is not None)[:most_columns]]
-        self._pick_from([self.master.columns[k] for k in sorted(order)], most_nodes=most_nodes, time_limit_s=time_limit_s)
+        self._pick_from(self._worth_picking(most_columns), most_nodes=most_nodes, time_limit_s=time_limit_s)
 
     def round_off(self) -> None:
         """A plan by rounding the linear program; quick where there are too many groups to pick from."""
-        prices = self.master.prices()
-        reduced = self.master.reduced_costs(prices)
-        gap = self.cost - prices.objective + 1e-7
-        columns = [c for k, c in enumerate(self.master.columns)
-                   if c.layout is not None and k not in self.master.dropped and reduced[k] <= gap]
         self.layouts.work += 5000
-        plan = self.master.rounded_plan(columns)
+        plan = self.master.rounded_plan(self._worth_picking(None))
         if {i for g in self.forced.values() for i in g} <= {i for c in plan for i in c.repairs}:
             self.offer_plan(plan)
+
+    def _worth_picking(self, most: int | None) -> list[Column]:
+        """Groups known to be possible that may be part of a better plan; with ``most``, those that lose least."""
+        prices = self.master.prices()
+        reduced = self.master.reduced_costs(prices).tolist()
+        # no better plan of known groups holds one that loses more than the gap to the linear program
+        gap = self.cost - prices.objective + 1e-7
+        good = [k for k, c in enumerate(self.master.columns) if c.layout is not None and reduced[k] <= gap]
+        return [self.master.columns[k] for k in sorted(sorted(good, key=lambda k: (reduced[k], k))[:most])]
 
     def _pick_decided(self, columns: list[Column], *, most_effort: int, time_limit_s: float | None) -> float:
         """Pick the best plan made of some groups; those that it would use are looked at harder until it can be cut."""
         while True:
-            every = list({(c.block, c.face, c.pieces): c for c in (*columns, *self.plan)}.values())
-            picked, least = self.master.integer_plan(every, start=self.plan, most_nodes=20_000, time_limit_s=time_limit_s)
-            self.layouts.work += 5000
+            picked, least = self._integer_plan(columns, most_nodes=20_000, time_limit_s=time_limit_s)
             verdicts: dict[int, Column | None] = {}
             for column in picked:
                 if column.layout is None:
@@ -471,19 +468,23 @@ class Component:
                 break
             changed = [verdicts.get(id(c), c) for c in columns]
             columns = [c for c in changed if c is not None]
-        if any(c.layout is None for c in picked):  # what is not known to be possible counts for the bound alone
-            return min(least, self._pick_from([c for c in columns if c.layout is not None], most_nodes=20_000,
-                                              time_limit_s=time_limit_s))
-        if picked:
+        if picked and all(c.layout is not None for c in picked):
             self.offer_plan(picked)
+        elif picked:  # what is not known to be possible counts for the bound alone
+            self._pick_from([c for c in columns if c.layout is not None], most_nodes=20_000, time_limit_s=time_limit_s)
         return least
 
-    def _pick_from(self, columns: list[Column], *, most_nodes: int, time_limit_s: float | None) -> float:
-        """Pick the best plan made of some groups and of those of the plan at hand; a bound on such plans."""
+    def _pick_from(self, columns: list[Column], *, most_nodes: int, time_limit_s: float | None) -> None:
+        """Pick the best plan made of some groups, all known to be possible, and of those of the plan at hand."""
+        picked, _ = self._integer_plan(columns, most_nodes=most_nodes, time_limit_s=time_limit_s)
+        if picked:  # none also stands for time that ran out
+            self.offer_plan(picked)
+
+    def _integer_plan(
+        self, columns: list[Column], *, most_nodes: int, time_limit_s: float | None
+    ) -> tuple[list[Column], float]:
+        """What an integer program picks of some groups and of those of the plan at hand, and a bound on such plans."""
         # a group of the plan is known to be possible, even where the list could not tell
         columns = list({(c.block, c.face, c.pieces): c for c in (*columns, *self.plan)}.values())
-        picked, least = self.master.integer_plan(columns, start=self.plan, most_nodes=most_nodes, time_limit_s=time_limit_s)
         self.layouts.work += 5000
-        if picked:
-            self.offer_plan(picked)
-        return least
+        return self.master.integer_plan(columns, start=self.plan, most_nodes=most_nodes, time_limit_s=time_limit_s)

@@ -62,6 +62,11 @@ class Layouts:
 
     def fits_alone(self, repair: int, block: int, face: int) -> bool:
         """Whether one blank fits a face with nothing else on it."""
+        here, params = self.problem.blocks[block].faces[face], self.problem.params
+        thick = max(params.min_slab_mm, need_mm(self.problem.repairs[repair], here, params, slab=0))
+        if self.slabs_of((repair, False))[0] == 0 and thick <= here.depth_mm and self.space.fits(
+                repair, block, face, self.space.reaching(block, face, 0.0, thick)):
+            return True  # from the front slab, which is the quick answer and the usual one
         return self.find(block, face, ((repair, False),))[0] == "yes"
 
     def find(self, block: int, face: int, pieces: tuple[Piece, ...]) -> tuple[Verdict, Layout | None]:

@@ -308,10 +308,11 @@ class FacePricing:
         The answer is "no" only where that could be remembered, so that the group is not offered again.
         """
         chosen = np.array([self._number[p] for p in pieces], dtype=np.int64)
-        layout = self._layout(chosen, pieces, most_queries)
+        answer, slot = self._cut(chosen, most_queries)
+        layout = self._laid_out(pieces, answer, slot)
         if layout is not None:
             return "yes", layout
-        if self._cut(chosen, most_queries)[0] == 0 and self._learn(
+        if answer == 0 and self._learn(
                 chosen.tolist(), lambda fewer: self._cut(np.array(fewer, dtype=np.int64), most_queries)[0] == 0):
             return "no", None
         return "unknown", None
@@ -400,8 +401,11 @@ class FacePricing:
         )
         return int(answer), slot
 
-    def _layout(self, chosen: npt.NDArray[np.int64], pieces: tuple[Piece, ...], most_queries: int = 20_000) -> Layout | None:
-        answer, slot = self._cut(chosen, most_queries)
+    def _layout(self, chosen: npt.NDArray[np.int64], pieces: tuple[Piece, ...]) -> Layout | None:
+        return self._laid_out(pieces, *self._cut(chosen, 20_000))
+
+    def _laid_out(self, pieces: tuple[Piece, ...], answer: int, slot: npt.NDArray[np.int64]) -> Layout | None:
+        """The layout of a group after the kernel's answer."""
         if answer != 1 and self.sizes[5] > 0.0 and len(pieces) < 5:
             return self.layouts.find(self.block, self.face, pieces)[1]
         return self.layouts.settle(self.block, self.face, pieces, slot.tolist()) if answer == 1 else None
