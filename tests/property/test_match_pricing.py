@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +17,7 @@ sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
 from match_instances import random_yard
 
 from facademap.io.match_files import problem_from_json
-from facademap.match import solve, solver, verify
+from facademap.match import Problem, solve, solver, verify
 from facademap.match.candidates import find_candidates
 from facademap.match.freespace import FreeSpace
 from facademap.match.layouts import Layouts
@@ -40,25 +41,31 @@ def test_ways_of_slabbing_cover_all_that_fit_and_nothing_else(classes: tuple[flo
     assert all(any(all(a <= b for a, b in zip(have, way, strict=True)) for way in ways) for have in at_least)
 
 
+def _faces(problem: Problem, most_users: int) -> Iterator[tuple[FacePricing, list[tuple[tuple[int, ...], float]]]]:
+    """Every face with a few of its repairs, and all groups that can be cut from it: repairs served and cost."""
+    layouts = Layouts(FreeSpace(problem, compiled=False))
+    candidates = find_candidates(problem, layouts.space, fits_alone=None)
+    for key, users in sorted(candidates.users().items()):
+        face = FacePricing(layouts, candidates, *key, users[:most_users])
+        groups = []
+        for count in range(1, most_users + 1):
+            for chosen in itertools.combinations(range(len(face.pieces)), count):
+                pieces = tuple(sorted(face.pieces[p] for p in chosen))
+                served = tuple(i for i, _ in pieces)
+                if len(set(served)) == len(served) and layouts.find(*key, pieces)[0] == "yes":
+                    groups.append((served, float(face.costs[list(chosen)].sum())))
+        yield face, groups
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_offer_is_the_best_group_that_can_be_cut(seed: int) -> None:
     problem = problem_from_json(random_yard(26, 5, seed=seed, slabs=True))
-    layouts = Layouts(FreeSpace(problem, compiled=False))
-    candidates = find_candidates(problem, layouts.space, fits_alone=None)
     prices = np.random.default_rng(seed).uniform(1.0, 9.0, len(problem.repairs))
     looked_at = 0
-    for key, users in sorted(candidates.users().items()):
-        face = FacePricing(layouts, candidates, *key, users[:7])
+    for face, groups in _faces(problem, 7):
         face.begin(prices, floor=0.0)
         offer = face.answer()
-        best = 0.0
-        for count in range(1, 8):
-            for chosen in itertools.combinations(range(len(face.pieces)), count):
-                pieces = tuple(sorted(face.pieces[p] for p in chosen))
-                served = [i for i, _ in pieces]
-                worth = float(prices[served].sum() - face.costs[list(chosen)].sum())
-                if worth > best and len(set(served)) == len(served) and layouts.find(*key, pieces)[0] == "yes":
-                    best = worth
+        best = max([0.0, *(float(prices[list(served)].sum()) - cost for served, cost in groups)])
         assert offer.worth >= best - 1e-6
         if offer.proved:
             looked_at += 1
@@ -95,21 +102,12 @@ def test_plans_rounded_off_and_polished_hold_every_rule(seed: int, monkeypatch: 
 @pytest.mark.parametrize("seed", range(2))
 def test_list_of_all_groups_worth_something_is_complete(seed: int) -> None:
     problem = problem_from_json(random_yard(22, 4, seed=seed, slabs=True))
-    layouts = Layouts(FreeSpace(problem, compiled=False))
-    candidates = find_candidates(problem, layouts.space, fits_alone=None)
     prices = np.random.default_rng(seed).uniform(0.3, 2.0, len(problem.repairs))
     listed = 0
-    for key, users in sorted(candidates.users().items()):
-        face = FacePricing(layouts, candidates, *key, users[:9])
-        groups = face.all_worth(prices, floor=-3.0, most=2000, most_effort=1_000_000)
-        assert groups is not None
-        found = {tuple(i for i, _ in pieces) for pieces, _ in groups}
-        for count in range(1, 10):
-            for chosen in itertools.combinations(range(len(face.pieces)), count):
-                pieces = tuple(sorted(face.pieces[p] for p in chosen))
-                served = tuple(i for i, _ in pieces)
-                worth = float(prices[list(served)].sum() - face.costs[list(chosen)].sum())
-                if worth > -3.0 + 1e-6 and len(set(served)) == len(served) and layouts.find(*key, pieces)[0] == "yes":
-                    assert served in found
+    for face, groups in _faces(problem, 9):
+        found = face.all_worth(prices, floor=-3.0, most=2000, most_effort=1_000_000)
+        assert found is not None
+        worth = {served for served, cost in groups if float(prices[list(served)].sum()) - cost > -3.0 + 1e-6}
+        assert worth <= {tuple(i for i, _ in pieces) for pieces, _ in found}
         listed += len(found)
     assert listed > 0
