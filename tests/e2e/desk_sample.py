@@ -13,6 +13,7 @@ import shapely
 from facademap.io.rasters import write_elevation
 from facademap.store.project import Project
 from facademap.tasks.add_features import complete_conditions
+from facademap.tasks.plan import plan_project
 from facademap.wall.grid import PixelGrid
 from facademap.wall.world import wall_crs
 
@@ -129,6 +130,22 @@ def make_project(folder: Path, *, seed: int = 7, many: int = 60, picture: bool =
             for number in range(blocks):
                 _add_block(project, edit, number, rng)
     return folder
+
+
+def make_planned_project(folder: Path, *, blocks: int) -> Path:
+    """The same with all causes settled and the repairs planned."""
+    made = make_project(folder, many=24, blocks=blocks)
+    with Project.open(made) as project, project.edit(who="sample", what="causes are settled") as edit:
+        for id in project.read("conditions")["id"]:
+            edit.update("conditions", id, {"cause": "leaking gutter, mended", "cause_settled": True})
+    plan_project(made)
+    return made
+
+
+def rows(folder: Path, table: str = "conditions", **where: Any) -> Any:
+    """A table as it is stored now."""
+    with Project.open(folder, read_only=True) as project:
+        return project.read(table, where=where or None)
 
 
 def give_picture(folder: Path, *, wide: int, high: int) -> None:

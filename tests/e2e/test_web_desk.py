@@ -18,6 +18,7 @@ import desk_sample
 import numpy as np
 import pytest
 from desk_browser import Server, open_desk, ready, saved, until
+from desk_sample import rows
 
 from facademap.store.project import Project
 
@@ -31,11 +32,6 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = desk_sample.make_project(tmp_path_factory.mktemp("stories") / "sample", many=24, blocks=4)
     plan_project(made)
     return made
-
-
-def rows(folder: Path, table: str = "conditions") -> Any:
-    with Project.open(folder, read_only=True) as project:
-        return project.read(table)
 
 
 def click_wall(page: Any, *places: tuple[float, float]) -> None:

@@ -13,6 +13,7 @@ from typing import Any
 import desk_sample
 import pytest
 from desk_browser import Server, open_desk, saved, until
+from desk_sample import rows
 
 from facademap.store.project import Project
 
@@ -32,11 +33,6 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     return desk_sample.make_project(tmp_path / "sample", many=12, blocks=2)
-
-
-def rows(folder: Path, table: str = "conditions") -> Any:
-    with Project.open(folder, read_only=True) as project:
-        return project.read(table)
 
 
 def get(server: Server, address: str) -> Any:

@@ -15,6 +15,7 @@ import desk_sample
 import numpy as np
 import pytest
 from desk_browser import Server, open_desk, ready, saved, until
+from desk_sample import rows
 
 from facademap.store.project import Project
 
@@ -23,19 +24,7 @@ CATALOGUE = Path(__file__).parents[2] / "facademap" / "web" / "frontend" / "src"
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    from facademap.tasks.plan import plan_project
-
-    made = desk_sample.make_project(tmp_path_factory.mktemp("users") / "sample", many=24, blocks=5)
-    with Project.open(made) as project, project.edit(who="sample", what="causes are settled") as edit:
-        for id in project.read("conditions")["id"]:
-            edit.update("conditions", id, {"cause": "leaking gutter, mended", "cause_settled": True})
-    plan_project(made)
-    return made
-
-
-def rows(folder: Path, table: str = "conditions", **where: Any) -> Any:
-    with Project.open(folder, read_only=True) as project:
-        return project.read(table, where=where or None)
+    return desk_sample.make_planned_project(tmp_path_factory.mktemp("users") / "sample", blocks=5)
 
 
 def inset(folder: Path, *, stage: str = "proposed") -> str:

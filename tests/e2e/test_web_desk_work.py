@@ -10,20 +10,14 @@ import desk_sample
 import numpy as np
 import pytest
 from desk_browser import Server, open_desk, ready, saved, until
+from desk_sample import rows
 
 from facademap.store.project import Project
 
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    from facademap.tasks.plan import plan_project
-
-    made = desk_sample.make_project(tmp_path_factory.mktemp("work") / "sample", many=24, blocks=4)
-    with Project.open(made) as project, project.edit(who="sample", what="causes are settled") as edit:
-        for id in project.read("conditions")["id"]:
-            edit.update("conditions", id, {"cause": "leaking gutter, mended", "cause_settled": True})
-    plan_project(made)
-    return made
+    return desk_sample.make_planned_project(tmp_path_factory.mktemp("work") / "sample", blocks=4)
 
 
 @pytest.fixture(scope="module")
@@ -33,11 +27,6 @@ def snapshot(tmp_path_factory: pytest.TempPathFactory) -> Path:
     rng = np.random.default_rng(3)
     cv2.imwrite(str(path), rng.integers(0, 255, (240, 320, 3), dtype=np.uint8))
     return path
-
-
-def rows(folder: Path, table: str = "conditions", **where: Any) -> Any:
-    with Project.open(folder, read_only=True) as project:
-        return project.read(table, where=where or None)
 
 
 def free_insets(folder: Path) -> list[str]:
