@@ -262,7 +262,8 @@ def _best_notch(rect: _Rect, need: Any, stone: Stone, settings: Settings) -> Pol
     than the least strip, and leave both arms of the L wide enough to seat.
     """
     edges = np.linspace(rect.u0, rect.u1, _SLABS + 1)
-    slabs = [shapely.intersection(need, box(a, rect.v0 - 1, b, rect.v1 + 1)) for a, b in pairwise(edges)]
+    # damage that only touches a slab counts in it, however rounding falls
+    slabs = [shapely.intersection(need, box(a - _TIE_M, rect.v0 - 1, b + _TIE_M, rect.v1 + 1)) for a, b in pairwise(edges)]
     tops = [s.bounds[3] if not s.is_empty else -math.inf for s in slabs]
     bottoms = [s.bounds[1] if not s.is_empty else math.inf for s in slabs]
     width, height, strip, arm = rect.u1 - rect.u0, rect.v1 - rect.v0, settings.strip_minimum_m, settings.arm_minimum_m
@@ -278,7 +279,7 @@ def _best_notch(rect: _Rect, need: Any, stone: Stone, settings: Settings) -> Pol
             these = slice(0, count) if horizontal == "left" else slice(_SLABS - count, _SLABS)
             b = rect.v1 - max([*tops[these], rect.v0]) if vertical == "top" else min([*bottoms[these], rect.v1]) - rect.v0
             a, b = _round_down(min(a, width - arm), settings), _round_down(min(b, height - arm), settings)
-            if a < strip or b < strip or (best and a * b <= best[0]):
+            if min(a, b) < strip - _TIE_M or (best and a * b <= best[0] * (1.0 + 1e-9)):
                 continue
             u = (rect.u0, rect.u0 + a) if horizontal == "left" else (rect.u1 - a, rect.u1)
             v = (rect.v1 - b, rect.v1) if vertical == "top" else (rect.v0, rect.v0 + b)

@@ -185,6 +185,8 @@ def test_more_damage_never_takes_out_less(found, extra):
 
 @QUICK
 @given(st.floats(-3, 3), st.floats(0, 3), st.lists(damage((0.55, 0.28)), min_size=1, max_size=3))
+@example(0.0075, 0.0, [Point(0.25, 0.125).buffer(0.0625, quad_segs=4), Point(0.484, 0.25).buffer(0.012, quad_segs=4),
+                       box(0.42, 0.03125, 0.545, 0.0625)])  # damage ends where the search for an L has one of its steps
 def test_moving_the_wall_moves_the_plan(du, dv, found):
     s = PROFILES["metric"].with_values({"set_out_step_m": 0.0}, source="test")
     stones = wall(0.004, [0.6, 0.5])
