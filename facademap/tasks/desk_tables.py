@@ -55,8 +55,9 @@ class PackedTables:
         data = pack_table(project, name)
         head = packed_head(data)
         assert head is not None
-        kept = self._kept[name] = (_outside_of(head), data)
+        # the file first: what this desk hands out is there for the next one too
         self._to_file(name, data)
+        kept = self._kept[name] = (_outside_of(head), data)
         return kept
 
     def _renew(self, name: str) -> None:
