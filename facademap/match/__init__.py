@@ -15,7 +15,7 @@ from facademap.match.sawing import Remainder, SawCut, SawnPiece, SawnSlab, SawPl
 from facademap.match.solution import Placement, Quality, Slabs, Solution, Unmatched
 from facademap.match.solver import Progress, solve
 from facademap.match.verification import Violation, recount_objective, verify
-from facademap.match.whatif import PlanComparison, RepairChange, compare_plans, solve_again
+from facademap.match.whatif import PlanComparison, Premises, RepairChange, compare_plans, premises_of, solve_again
 
 __all__ = [
     "Block",
@@ -26,6 +26,7 @@ __all__ = [
     "Params",
     "Placement",
     "PlanComparison",
+    "Premises",
     "Problem",
     "Progress",
     "Quality",
@@ -47,6 +48,7 @@ __all__ = [
     "cost_to_insist",
     "explain",
     "order_of_work",
+    "premises_of",
     "recount_objective",
     "saw_plan",
     "solve",

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from facademap.match.freespace import FreeSpace
+from facademap.match.problem import TOLERANCE_MM
 
 __all__ = ["lay_freely"]
 
@@ -32,8 +33,8 @@ class _Search:
         choice = self.rows[item][row]
         return self.space.parts[int(choice[4]):int(choice[5]), 9:] + np.array([x, y, x, y])
 
-    def free(self, item: int, row: int, x: float, y: float) -> bool:
-        """Whether a blank may lie at a place beside those placed."""
+    def apart(self, item: int, row: int, x: float, y: float, *, slack_mm: float = 0.0) -> bool:
+        """Whether a blank at a place is a kerf from those placed."""
         mine = self.parts(item, row, x, y)
         for *_, other in self.placed:
             dx = np.maximum(other[None, :, 0] - mine[:, None, 2], mine[:, None, 0] - other[None, :, 2])
@@ -41,8 +42,14 @@ class _Search:
             gap = np.maximum(dx, dy)
             if self.round:
                 gap = np.where(gap < 0.0, gap, np.hypot(np.maximum(0.0, dx), np.maximum(0.0, dy)))
-            if float(gap.min()) < self.kerf:
+            if float(gap.min()) < self.kerf - slack_mm:
                 return False
+        return True
+
+    def free(self, item: int, row: int, x: float, y: float) -> bool:
+        """Whether a blank may lie at a place beside those placed."""
+        if not self.apart(item, row, x, y):
+            return False
         choice = self.rows[item][row]
         self.left -= 1
         space = self.space
@@ -54,8 +61,8 @@ class _Search:
         """Positions of a blank that can move neither left nor down."""
         choice = self.rows[item][row]
         edges = self.space.edges[int(choice[0]):int(choice[1])]
-        if choice[9] == 0.0:
-            return [(float(e[0]), float(e[1])) for e in edges]
+        if choice[9] == 0.0:  # a locked place, perhaps rounded
+            return [(x, y) for x, y in edges[:, :2].tolist() if self.apart(item, row, x, y, slack_mm=TOLERANCE_MM / 2.0)]
         own = self.parts(item, row, 0.0, 0.0)
         xs = {round(float(v), 7) for v in edges[:, (0, 2)].ravel()}
         ys = {round(float(v), 7) for v in edges[:, (1, 3)].ravel()}

@@ -28,7 +28,7 @@ from facademap.match.solution import Solution
 from facademap.match.start import greedy_plan
 from facademap.match.verification import verify
 
-__all__ = ["Progress", "is_small", "load_compiled_code", "solve"]
+__all__ = ["Progress", "is_small", "load_compiled_code", "solve", "solve_nearly"]
 
 SMALL_PAIRS = 60
 MOST_THREADS = 4
@@ -120,17 +120,46 @@ def solve(
         raise InputError(f"{threads} threads were asked for", "Give 1 or more.")
     run = _Run(problem, time_limit_s=time_limit_s, work_limit=work_limit, seed=seed, progress=progress, start=start,
                compiled=compiled, clock=clock)
-    if run.compiled and not _WARM:
-        if progress is not None:
-            progress(Progress(phase="loading compiled code (longer the first time on a machine)", fraction=0.0))
-        load_compiled_code()
+    run.make_ready()
     if threads is None:
         threads = min(MOST_THREADS, os.cpu_count() or 1)
     if threads == 1 or not run.compiled:
-        return run.solution()
+        return _checked(problem, run.solution())
     with ThreadPoolExecutor(threads) as pool:
         run.run = pool.map
-        return run.solution()
+        return _checked(problem, run.solution())
+
+
+def solve_nearly(
+    problem: Problem, *, within: float, start: Solution, time_limit_s: float | None = None, work_limit: int | None = None,
+    seed: int = 0, progress: Callable[[Progress], None] | None = None, clock: Callable[[], float] = time.monotonic,
+) -> Solution:
+    """Match a few repairs again from an earlier plan, and stop as soon as the plan is good enough.
+
+    Parameters
+    ----------
+    within : float
+        Cost by which every part of the plan may miss the best one.
+
+    Returns
+    -------
+    Solution
+        A plan that was not verified; who joins it to other plans verifies the whole.
+    """
+    run = _Run(problem, time_limit_s=time_limit_s, work_limit=work_limit, seed=seed, progress=progress, start=start,
+               compiled=None, clock=clock)
+    run.make_ready()
+    run.within, run.thorough = within, False
+    return run.solution()
+
+
+def _checked(problem: Problem, solution: Solution) -> Solution:
+    """The solution, when no rule is broken."""
+    faults = verify(problem, solution)
+    if faults:
+        raise SolveError(f"the plan found breaks a rule and is not shown: {faults[0]}",
+                         "Report the problem file; solve with another --seed meanwhile.")
+    return solution
 
 
 def is_small(problem: Problem) -> bool:
@@ -192,6 +221,15 @@ class _Run:
         self.rebuilding: Rebuilding | None = None
         self.rounded = False
         self.outside: list[int] = []
+        #: Cost by which a part may miss its best plan, and whether the search goes on to the proof.
+        self.within, self.thorough = 0.0, True
+
+    def make_ready(self) -> None:
+        """Load the compiled code where this run needs it."""
+        if self.compiled and not _WARM:
+            if self.progress is not None:
+                self.progress(Progress(phase="loading compiled code (longer the first time on a machine)", fraction=0.0))
+            load_compiled_code()
 
     def stop(self) -> bool:
         """Whether the time or the work given is used up."""
@@ -222,7 +260,7 @@ class _Run:
                                placed=sum(len(c.pieces) for p in self.parts for c in p.plan) if self.parts else None))
 
     def solution(self) -> Solution:
-        """Solve, check, and return the plan."""
+        """Solve, and return the plan."""
         self.lost = self.lost_bound = 0.0
         self.pruned = not self.small and len(self.problem.repairs) * len(self.problem.blocks) >= LARGE_PAIRS
         self.candidates = find_candidates(
@@ -264,7 +302,8 @@ class _Run:
             raise SolveError("no plan that holds all locks was found", "Lift a lock, or give more time.")
         self.tell("first plan", 0.0)
         if not self.first_only:
-            self._rebuild(penalties, set(forced))
+            if self.thorough:
+                self._rebuild(penalties, set(forced))
             if self.pruned and not self.stop():
                 self._widen(forced)
             shares = self._shares()
@@ -374,6 +413,9 @@ class _Run:
                     return
                 if part.finished:
                     waiting.remove(part)
+            if waiting and not self.thorough and self.rebuilding is None:
+                self._rebuild([self.problem.params.unmatched_penalty * r.priority for r in self.problem.repairs],
+                              {b for p in self.parts for b in p.forced})
             if self.rounded:
                 self._polish()
             self.tell("matching", 1.0 - len(waiting) / len(self.parts))
@@ -414,18 +456,18 @@ class _Run:
                 self.rounded = True
             else:  # a quick look only: the groups to come matter more
                 part.pick(most_columns=6 * len(part.repairs), most_nodes=50, time_limit_s=self.left_s(PICK_SHARE))
-        if part.cost - part.bound <= 1e-6 * max(1.0, part.cost):
+        if part.cost - part.bound <= max(self.within, 1e-6 * max(1.0, part.cost)):
             part.finished = True
-        elif part.at_last_cap and part.counted < (2 if part.converged else 1):
+        elif self.thorough and part.at_last_cap and part.counted < (2 if part.converged else 1):
             if not part.settle_count():
                 return False
         elif part.converged:
             before, more = (part.cost, part.bound), 4 ** part.closings
             if not part.close(most_groups=MOST_LISTED * more, most_effort=LIST_EFFORT * more, time_limit_s=self.left_s()):
                 return False
-            if (part.cost, part.bound) == before:
+            if (part.cost, part.bound) == before or not self.thorough:
                 part.closings += 1
-                part.finished = part.closings > MOST_CLOSINGS or not part.whole
+                part.finished = part.closings > MOST_CLOSINGS or not part.whole or not self.thorough
         return True
 
     def _earlier_groups(self) -> dict[tuple[int, int], tuple[int, ...]] | None:
@@ -455,7 +497,7 @@ class _Run:
             penalty * r.priority for i, r in enumerate(problem.repairs) if i not in placed])
         bound = min(bound, objective)
         gap = (objective - bound) / max(objective, 1e-9)
-        solution = Solution(
+        return Solution(
             status="optimal" if gap <= 1e-6 else "feasible", objective=objective, bound=bound, gap=gap,
             seconds=self.clock() - self.began, seed=self.seed,
             ended_by="proof" if gap <= 1e-6 else "work" if self.ended == "proof" else self.ended,
@@ -466,11 +508,6 @@ class _Run:
                 bound_fixed_count=bound_fixed_count, undecided=self.layouts.unknown, work=self.layouts.work,
             ),
         )
-        faults = verify(problem, solution)
-        if faults:
-            raise SolveError(f"the plan found breaks a rule and is not shown: {faults[0]}",
-                             "Report the problem file; solve with another --seed meanwhile.")
-        return solution
 
 
 def _parts(candidates: Candidates) -> list[tuple[list[int], list[tuple[int, int]]]]:
