@@ -6,14 +6,15 @@ import dataclasses
 import hashlib
 import math
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from facademap.errors import SolveError
 from facademap.match.candidates import find_candidates, usable_dm3
 from facademap.match.freespace import FreeSpace
 from facademap.match.layouts import Layouts
-from facademap.match.problem import Lock, Problem
+from facademap.match.problem import Problem
 from facademap.match.solution import Placement, Quality, Solution, Unmatched
 from facademap.match.solver import Progress, is_small, solve_nearly
 from facademap.match.verification import recount_objective, verify
@@ -81,24 +82,36 @@ def _figures(problem: Problem, solution: Solution) -> Mapping[str, float]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Premises:
-    """What a plan was made from: a digest of the problem without its locks and forbidden blocks, and these."""
+    """What a plan was made from, in plain values that can be kept beside it.
+
+    Parameters
+    ----------
+    digest : str
+        Of the problem without its locks and forbidden blocks.
+    locks : mapping
+        By repair what its lock gives, by name.
+    forbid : mapping
+        By repair its forbidden blocks.
+    """
 
     digest: str
-    locks: Mapping[str, Lock]
-    forbid: Mapping[str, frozenset[str]]
+    locks: Mapping[str, Mapping[str, Any]]
+    forbid: Mapping[str, Sequence[str]]
 
     def only_restricted_in(self, later: Premises) -> bool:
         """Whether a later problem only has more locks and forbidden blocks, so that no plan of it can be better."""
-        return (self.digest == later.digest and all(later.locks.get(i) == lock for i, lock in self.locks.items())
-                and all(blocks <= later.forbid.get(i, frozenset()) for i, blocks in self.forbid.items()))
+        return (self.digest == later.digest
+                and all(lock.items() <= later.locks.get(i, {}).items() for i, lock in self.locks.items())
+                and all(set(blocks) <= set(later.forbid.get(i, ())) for i, blocks in self.forbid.items()))
 
 
 def premises_of(problem: Problem) -> Premises:
     """The premises of a plan for this problem."""
     free = dataclasses.replace(problem, repairs=tuple(dataclasses.replace(r, lock=None, forbid=()) for r in problem.repairs))
+    locks = {r.id: dataclasses.asdict(r.lock) for r in problem.repairs if r.lock is not None}
     return Premises(digest=hashlib.sha256(repr(free).encode()).hexdigest(),
-                    locks={r.id: r.lock for r in problem.repairs if r.lock is not None},
-                    forbid={r.id: frozenset(r.forbid) for r in problem.repairs if r.forbid})
+                    locks={i: {k: v for k, v in lock.items() if v is not None or k == "block_id"} for i, lock in locks.items()},
+                    forbid={r.id: r.forbid for r in problem.repairs if r.forbid})
 
 
 def solve_again(

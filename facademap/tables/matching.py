@@ -19,7 +19,7 @@ PLANS = Table(
         Column(name="status", kind="text", nullable=False, choices=("optimal", "feasible"), meaning="Whether it is proved best."),
         Column(name="objective", kind="float", nullable=False, meaning="Value of the plan; smaller is better."),
         Column(name="bound", kind="float", nullable=False, meaning="No plan can be better than this."),
-        Column(name="gap", kind="float", minimum=0, meaning="(objective - bound) / objective."),
+        Column(name="gap", kind="float", minimum=0, meaning="(objective - bound) / objective; empty where no bound worth telling is known."),
         Column(name="matched", kind="int", minimum=0, meaning="Repairs served."),
         Column(name="unmatched", kind="int", minimum=0, meaning="Repairs not served."),
         Column(name="mean_de00", kind="float", minimum=0, meaning="Mean CIEDE2000 between block and neighbourhood."),
@@ -27,6 +27,7 @@ PLANS = Table(
         Column(name="seconds", kind="float", unit="s", minimum=0, meaning="Time taken."),
         Column(name="current", kind="bool", default=True, meaning="Whether the placements are of this plan."),
         Column(name="solution", kind="json", meaning="The whole solution, lengths in mm."),
+        Column(name="premises", kind="json", meaning="What it was made from: a digest of the problem, locks and forbidden blocks."),
     ),
 )
 

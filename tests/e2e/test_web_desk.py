@@ -346,6 +346,24 @@ def test_match_lock_solve_again_and_issue_papers(chromium: Any, server: Server, 
     change.get_by_role("button", name=repair).click()
     page.get_by_text("Cut ticket", exact=True).click()
     until(page, "(i => i && i.complete && i.naturalWidth > 50)(document.querySelector('.ticket-page img'))")
+
+    # a place approved and the plan brought up to date: that one holds, and hardly anything else moves
+    kept = next(iter(second))
+    page.locator("#tab-list").click()
+    page.locator(".list tbody button", has_text=kept).first.click()
+    page.locator("#tab-repair").click()
+    page.locator(".ranked li.on").get_by_role("button", name="Approve").click()
+    saved(page)
+    page.get_by_role("button", name="All repairs").click()
+    page.locator(".notice").wait_for(state="detached", timeout=15_000)
+    page.get_by_role("button", name="Match what changed").first.click()
+    until(page, "document.querySelector('.notice')?.textContent.includes('as they were')", seconds=60)
+    third = rows(folder, "placements").set_index("repair")
+    assert (third.loc[kept, "state"], third.loc[kept, "block"]) == ("approved", second[kept])
+    assert {r for r in second if third["block"].get(r) != second[r]} == set()
+    plans = rows(folder, "plans").set_index("id")
+    assert len(plans) == 3
+    assert plans["current"].sum() == 1
     assert not watch.faults
     page.context.close()
 

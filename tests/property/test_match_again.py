@@ -119,6 +119,7 @@ def test_more_locks_keep_what_was_proved_and_fewer_do_not() -> None:
     locked, forbidden = with_first(lock=Lock(block_id="B0001")), with_first(forbid=("B0001",))
     assert before.only_restricted_in(premises_of(problem))
     assert before.only_restricted_in(premises_of(locked))
+    assert premises_of(locked).only_restricted_in(premises_of(with_first(lock=Lock(block_id="B0001", slab=0))))
     assert before.only_restricted_in(premises_of(forbidden))
     assert not premises_of(locked).only_restricted_in(before)
     assert not premises_of(forbidden).only_restricted_in(before)

@@ -1,4 +1,5 @@
 // One repair: what is decided, the cut-out with joints and pins, and the stone for it.
+import { Fragment } from "preact";
 import { useEffect, useState } from "preact/hooks";
 import { ask, q } from "./api.js";
 import { Closer, Score, inWall } from "./Closer.jsx";
@@ -33,8 +34,16 @@ export function JobBar({ kinds = ["plan", "match"] }) {
       </div>
     );
   }
-  return <div class="job">{kinds.map((kind) => <button type="button" key={kind} onClick={() => startJob(kind, kind === "match" ? { time_limit_s: matchSeconds.value } : {})}>{t(`job.do.${kind}`)}</button>)}
-    {kinds.includes("match") && <select class="seconds" aria-label={t("match.seconds")} title={t("match.seconds")} value={matchSeconds.value} onChange={(e) => { matchSeconds.value = Number(e.currentTarget.value); }}>{[...new Set([10, 20, 60, 300, matchSeconds.value])].sort((a, b) => a - b).map((n) => <option key={n} value={n}>{t("match.upto", { time: n < 60 ? t("seconds", { n }) : t("minutes", { n: n / 60 }) })}</option>)}</select>}</div>;
+  const time = { time_limit_s: matchSeconds.value };
+  const planned = rowsOf("plans").some((p) => p.current);
+  return (
+    <div class="job">{kinds.map((kind) => kind !== "match" ? <button type="button" key={kind} onClick={() => startJob(kind)}>{t(`job.do.${kind}`)}</button> : (
+      <Fragment key={kind}>
+        <button type="button" onClick={() => startJob(kind, time)}>{t("job.do.match")}</button>
+        {planned && <button type="button" title={t("job.about.again")} onClick={() => startJob(kind, { ...time, again: true })}>{t("job.do.again")}</button>}
+        <select class="seconds" aria-label={t("match.seconds")} title={t("match.seconds")} value={matchSeconds.value} onChange={(e) => { matchSeconds.value = Number(e.currentTarget.value); }}>{[...new Set([10, 20, 60, 300, matchSeconds.value])].sort((x, y) => x - y).map((n) => <option key={n} value={n}>{t("match.upto", { time: n < 60 ? t("seconds", { n }) : t("minutes", { n: n / 60 }) })}</option>)}</select>
+      </Fragment>))}</div>
+  );
 }
 
 function chosenRepair() {
