@@ -1,0 +1,80 @@
+"""Locks and new stone after a first plan, as a conservator works at the command line: little else may move."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+from desk_sample import make_planned_project, rows
+
+from facademap.store.project import Project
+
+
+def match(folder: Path, *words: str, expect: int = 0) -> Any:
+    """The command as a user calls it."""
+    done = subprocess.run([sys.executable, "-m", "facademap", "match", str(folder), "--json", "--quiet", *words], capture_output=True, text=True)
+    assert done.returncode == expect, done.stderr
+    return json.loads(done.stdout) if expect == 0 else done.stderr
+
+
+def edit(folder: Path, table: str, row: str, values: dict[str, Any]) -> None:
+    with Project.open(folder) as project, project.edit(who="conservator", what="a change") as change:
+        change.update(table, row, values)
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return make_planned_project(tmp_path_factory.mktemp("again") / "p", blocks=14)
+
+
+def blocks_of(folder: Path) -> dict[str, str]:
+    return dict(rows(folder, "placements").set_index("repair")["block"])
+
+
+def test_a_plan_goes_on_from_the_one_before(folder: Path) -> None:
+    assert "no plan yet" in match(folder, "--again", expect=2)
+    first = match(folder)
+    assert first["matched"] >= 3
+    before = blocks_of(folder)
+
+    nothing = match(folder, "--again")
+    assert nothing["changed"] == []
+    assert blocks_of(folder) == before
+    assert nothing["gap"] == pytest.approx(first["gap"], abs=1e-9), "what was proved still holds"
+
+    repair, block = next(iter(before.items()))
+    piece = rows(folder, "pieces").set_index("repair").loc[repair, "id"]
+    edit(folder, "pieces", piece, {"forbid_blocks": [block]})
+    moved = match(folder, "--again")
+    after = blocks_of(folder)
+    assert after.get(repair) != block
+    assert repair in moved["changed"]
+    assert moved["kept"] + len(moved["changed"]) == first["matched"] + len(first["unmatched"])
+    assert moved["bound"] == pytest.approx(first["bound"])
+    assert moved["gap"] is not None
+
+    # the forbidden block is free again: this is no tighter problem, so nothing is said of how near the best it is
+    edit(folder, "pieces", piece, {"forbid_blocks": []})
+    freed = match(folder, "--again")
+    assert freed["objective"] <= moved["objective"] + 1e-9
+    assert freed["gap"] is None or freed["status"] == "optimal"
+    plans = rows(folder, "plans")
+    assert plans["current"].sum() == 1
+    assert len(plans) == 4
+
+
+def test_what_was_approved_stays_to_the_tenth_of_a_millimetre(folder: Path) -> None:
+    match(folder)
+    places = rows(folder, "placements")
+    for row in places["id"]:
+        edit(folder, "placements", row, {"state": "approved"})
+    again = match(folder, "--again")
+    assert again["changed"] == []
+    now = rows(folder, "placements").set_index("repair")
+    for place in places.to_dict("records"):
+        assert now.loc[place["repair"], "state"] == "approved"
+        assert (now.loc[place["repair"], "x_m"], now.loc[place["repair"], "y_m"]) == pytest.approx((place["x_m"], place["y_m"]), abs=1e-9)
