@@ -14,7 +14,7 @@ import numpy as np
 
 from facademap.photo.lab import difference_ciede2000
 
-__all__ = ["best_objective"]
+__all__ = ["best_objective", "best_ordered_objective"]
 
 
 def _blank(repair: dict[str, Any], params: dict[str, Any]) -> tuple[int, int]:
@@ -156,37 +156,47 @@ def _area(face: dict[str, Any]) -> int:
     return int(sound.sum())
 
 
-def best_objective(problem: dict[str, Any]) -> float:
-    """The best objective, by looking at everything."""
-    params = {
+def _params(problem: dict[str, Any]) -> dict[str, Any]:
+    return {
         "kerf": 5, "trim": 3, "depth_kerf": 8, "depth_allow": 5, "min_slab": 40, "cut_mode": "guillotine", "max_slabs": 3,
         "unmatched_penalty": 1000, "spread_weight": 0.25, "finish_penalty": 1.5, "open_per_dm3": 0.05,
         "handle_per_kg": 0.01, **problem["params"],
     }
-    repairs = problem["repairs"]
+
+
+def _options(problem: dict[str, Any], block: dict[str, Any]) -> dict[frozenset[int], float]:
+    """Every set of repairs that a block can serve, with its least cost."""
+    params, repairs = _params(problem), problem["repairs"]
+    options: dict[frozenset[int], float] = {}
+    for face in block["faces"]:
+        able = [
+            i for i, r in enumerate(repairs)
+            if (r["de_tol"] is None or float(difference_ciede2000(np.array(r["lab"]), np.array(block["lab"]))) <= r["de_tol"])
+            and _turns(r, face) and r["stone"] == block["stone"]
+        ]
+        opening = params["open_per_dm3"] * _area(face) * face["depth"] / 1e6 + params["handle_per_kg"] * block["weight_kg"]
+        dead: list[frozenset[tuple[int, bool]]] = []
+        for size in range(1, len(able) + 1):
+            for group in itertools.combinations(able, size):
+                for front in itertools.product((False, True), repeat=size):
+                    tagged = frozenset(zip(group, front, strict=True))
+                    if any(d <= tagged for d in dead):
+                        continue
+                    if not _holds(params, block, face, [(repairs[i], f) for i, f in zip(group, front, strict=True)]):
+                        dead.append(tagged)
+                        continue
+                    cost = opening + sum(_cost(params, repairs[i], block, face, f) for i, f in zip(group, front, strict=True))
+                    key = frozenset(group)
+                    options[key] = min(cost, options.get(key, math.inf))
+    return options
+
+
+def best_objective(problem: dict[str, Any]) -> float:
+    """The best objective, by looking at everything."""
+    params, repairs = _params(problem), problem["repairs"]
     best = {frozenset(): 0.0}
     for block in problem["blocks"]:
-        options: dict[frozenset[int], float] = {}
-        for face in block["faces"]:
-            able = [
-                i for i, r in enumerate(repairs)
-                if (r["de_tol"] is None or float(difference_ciede2000(np.array(r["lab"]), np.array(block["lab"]))) <= r["de_tol"])
-                and _turns(r, face) and r["stone"] == block["stone"]
-            ]
-            opening = params["open_per_dm3"] * _area(face) * face["depth"] / 1e6 + params["handle_per_kg"] * block["weight_kg"]
-            dead: list[frozenset[tuple[int, bool]]] = []
-            for size in range(1, len(able) + 1):
-                for group in itertools.combinations(able, size):
-                    for front in itertools.product((False, True), repeat=size):
-                        tagged = frozenset(zip(group, front, strict=True))
-                        if any(d <= tagged for d in dead):
-                            continue
-                        if not _holds(params, block, face, [(repairs[i], f) for i, f in zip(group, front, strict=True)]):
-                            dead.append(tagged)
-                            continue
-                        cost = opening + sum(_cost(params, repairs[i], block, face, f) for i, f in zip(group, front, strict=True))
-                        key = frozenset(group)
-                        options[key] = min(cost, options.get(key, math.inf))
+        options = _options(problem, block)
         new = dict(best)
         for have, cost in best.items():
             for group, more in options.items():
@@ -197,3 +207,29 @@ def best_objective(problem: dict[str, Any]) -> float:
         cost + params["unmatched_penalty"] * sum(r["priority"] for i, r in enumerate(repairs) if i not in have)
         for have, cost in best.items()
     )
+
+
+def best_ordered_objective(problem: dict[str, Any], donors: dict[str, str]) -> float:
+    """The best objective of the plans that can be worked in some order, by trying every plan.
+
+    A stone out of the wall (block id to the repair that yields it) is there once its repair has its piece.
+    """
+    params, repairs = _params(problem), problem["repairs"]
+    number = {r["id"]: i for i, r in enumerate(repairs)}
+    plans: list[tuple[dict[int, str], float]] = [({}, 0.0)]
+    for block in problem["blocks"]:
+        options = _options(problem, block)
+        plans += [({**have, **dict.fromkeys(group, block["id"])}, cost + more)
+                  for have, cost in plans for group, more in options.items() if not have.keys() & group]
+
+    def can_be_worked(plan: dict[int, str]) -> bool:
+        done: set[int] = set()
+        while len(done) < len(plan):
+            ready = {i for i, b in plan.items() if i not in done and (b not in donors or number[donors[b]] in done)}
+            if not ready:
+                return False
+            done |= ready
+        return True
+
+    return min(cost + params["unmatched_penalty"] * sum(r["priority"] for i, r in enumerate(repairs) if i not in plan)
+               for plan, cost in plans if can_be_worked(plan))

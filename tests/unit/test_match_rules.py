@@ -21,11 +21,9 @@ from facademap.match import (
     compare_plans,
     cost_to_insist,
     explain,
-    order_of_work,
     saw_plan,
     solve,
     solve_again,
-    solve_with_donors,
     stone_wanted,
     verify,
 )
@@ -232,18 +230,6 @@ def test_solving_again_after_a_forbidden_block_moves_only_what_it_must() -> None
     compared = compare_plans(changed, plan, again)
     assert compared.placed == (4, 4)
     assert len(compared.changes) <= 2
-
-
-def test_donors_give_an_order_without_circles() -> None:
-    repairs = (_repair("a"), _repair("b"))
-    problem = Problem(repairs=repairs, blocks=(_block("from-a", 110.0, 90.0), _block("from-b", 110.0, 90.0)))
-    plan, order = solve_with_donors(problem, {"from-a": "a", "from-b": "b"})
-    assert verify(problem, plan) == []
-    assert order_of_work(plan, {"from-a": "a", "from-b": "b"}) == order
-    for place in plan.placements:
-        donor = {"from-a": "a", "from-b": "b"}[place.block_id]
-        assert donor != place.repair_id
-        assert order.index(donor) < order.index(place.repair_id)
 
 
 def test_empty_yard_and_no_repairs_and_twins_are_refused() -> None:
