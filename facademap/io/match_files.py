@@ -6,6 +6,7 @@ the top is free and not looked at.
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import math
 import os
@@ -16,7 +17,7 @@ from typing import Any
 
 from facademap.errors import FacademapError, FileError, InputError
 from facademap.match.problem import Block, Face, Flaw, Lock, Params, Problem, Repair
-from facademap.match.solution import Placement, Slabs, Solution, Unmatched
+from facademap.match.solution import Placement, Quality, Slabs, Solution, Unmatched
 
 __all__ = [
     "problem_from_json",
@@ -323,7 +324,7 @@ def solution_to_json(solution: Solution) -> dict[str, Any]:
 def solution_from_json(values: Any) -> Solution:
     """A solution from the object of a ``solution.json``."""
     table = _Table(values, "the solution")
-    table.take("meta", None)
+    quality = _quality(table.take("meta", None))
     slabs: dict[str, Slabs] = {}
     for block_id, row in _Table(table.take("slabs", {}), "slabs").values.items():
         one = _Table(row, f"slabs of {block_id}")
@@ -349,10 +350,18 @@ def solution_from_json(values: Any) -> Solution:
     solution = Solution(
         status=table.text("status"), objective=table.number("objective"), bound=table.number("bound"),
         gap=table.number("gap"), seconds=table.number("seconds"), seed=table.whole("seed"),
-        ended_by=table.text("ended_by"), placements=tuple(placements), unmatched=tuple(unmatched), slabs=slabs,
+        ended_by=table.text("ended_by"), placements=tuple(placements), unmatched=tuple(unmatched), slabs=slabs, quality=quality,
     )
     table.end()
     return solution
+
+
+def _quality(meta: Any) -> Quality | None:
+    """The figures beside a plan, where they are our own; others may keep there what they like."""
+    names = [f.name for f in dataclasses.fields(Quality)]
+    if not isinstance(meta, dict) or not all(isinstance(meta.get(n), (int, float)) and math.isfinite(meta[n]) for n in names):
+        return None
+    return Quality(**{n: meta[n] for n in names})
 
 
 def _read_json(path: Path) -> Any:

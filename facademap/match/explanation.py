@@ -12,7 +12,7 @@ from facademap.match.freespace import FreeSpace, turns_allowed
 from facademap.match.layouts import Layouts
 from facademap.match.problem import TOLERANCE_MM, Face, Lock, Problem, Repair
 from facademap.match.solution import Reason, Solution
-from facademap.match.solver import solve
+from facademap.match.whatif import premises_of, solve_again
 
 __all__ = ["Explanation", "RankedBlock", "RuledOut", "StoneWanted", "cost_to_insist", "explain", "stone_wanted"]
 
@@ -155,17 +155,20 @@ def cost_to_insist(
 ) -> tuple[float, Solution]:
     """What the whole plan costs more when a repair must come from a block, and the plan that does it.
 
+    The other plan is found from the first one as in :func:`facademap.match.solve_again`: the true cost is at most
+    what is told, and is told within a thousandth of the whole in most cases.
+
     Raises
     ------
     InputError
-        When the repair may not lie on the block.
+        When the repair may not lie on the block, or is locked already.
     """
     problem.block(block_id)
-    repairs = tuple(dataclasses.replace(r, lock=Lock(block_id=block_id)) if r.id == repair_id else r for r in problem.repairs)
     if problem.repair(repair_id).lock is not None:
         raise InputError(f"repair {repair_id} is locked already", "Lift its lock first.")
-    other = solve(dataclasses.replace(problem, repairs=repairs), time_limit_s=time_limit_s, work_limit=work_limit,
-                  seed=seed, start=solution)
+    repairs = tuple(dataclasses.replace(r, lock=Lock(block_id=block_id)) if r.id == repair_id else r for r in problem.repairs)
+    other = solve_again(dataclasses.replace(problem, repairs=repairs), solution, premises=premises_of(problem),
+                        time_limit_s=time_limit_s, work_limit=work_limit, seed=seed)
     return other.objective - solution.objective, other
 
 

@@ -75,6 +75,7 @@ class Component:
         #: Runs a function for many faces, perhaps several at a time; the results do not depend on that.
         self.run = run
         self.forced = forced
+        self.locked = {i for group in forced.values() for i in group}
         self.priorities = np.array([r.priority for r in problem.repairs])
         self.penalties = self.priorities * problem.params.unmatched_penalty
         #: What a repair costs at most in a relaxation: left unmatched, or from a face that was not looked at.
@@ -109,7 +110,7 @@ class Component:
         self.master = Master(
             repairs=repairs, blocks=sorted({b for b, _ in keys}), n_repairs=len(problem.repairs),
             penalties=self.penalties, ceilings=self.ceilings, priorities=self.priorities,
-            forced={i for group in forced.values() for i in group}, locked_blocks=set(forced),
+            forced=self.locked, locked_blocks=set(forced),
         )
         self.cap = 0
         self.effort = LEAST_EFFORT
@@ -133,9 +134,11 @@ class Component:
         self.offer_plan(plan)
 
     def offer_plan(self, plan: list[Column]) -> bool:
-        """Keep a plan when it is the best so far; what is served twice is dropped once."""
+        """Keep a plan when it holds all locks and is the best so far; what is served twice is dropped once."""
         plan = self._without_twins(plan)
         served = {i for c in plan for i in c.repairs}
+        if not self.locked <= served:
+            return False
         cost = math.fsum(c.cost for c in plan) + math.fsum(self.penalties[i] for i in self.repairs if i not in served)
         if cost < self.cost - 1e-9:
             self.plan, self.cost = plan, cost
@@ -440,8 +443,7 @@ class Component:
         """A plan by rounding the linear program; quick where there are too many groups to pick from."""
         self.layouts.work += 5000
         plan = self.master.rounded_plan(self._worth_picking(None))
-        if {i for g in self.forced.values() for i in g} <= {i for c in plan for i in c.repairs}:
-            self.offer_plan(plan)
+        self.offer_plan(plan)
 
     def _worth_picking(self, most: int | None) -> list[Column]:
         """Groups known to be possible that may be part of a better plan; with ``most``, those that lose least."""

@@ -296,8 +296,9 @@ class _Run:
         for part in self.parts:
             keys = set(part.keys)
             part.set_plan({k: g for k, g in plan.items() if k in keys})
-            if groups is not None:
-                part.set_plan({k: g for k, g in groups.items() if k in keys})
+            if groups is not None:  # what is locked lies as the greedy plan has it
+                known = {**{k: g for k, g in groups.items() if k[0] not in forced}, **{k: g for k, g in plan.items() if k[0] in forced}}
+                part.set_plan({k: g for k, g in known.items() if k in keys})
         if any(part.cost == math.inf for part in self.parts):
             raise SolveError("no plan that holds all locks was found", "Lift a lock, or give more time.")
         self.tell("first plan", 0.0)

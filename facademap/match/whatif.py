@@ -21,7 +21,7 @@ from facademap.match.verification import recount_objective, verify
 
 __all__ = ["PlanComparison", "Premises", "RepairChange", "compare_plans", "premises_of", "solve_again"]
 
-#: Solving again ends within this share of the whole cost; what is saved beyond it is not worth the wait.
+#: Solving again ends within this share of looks and opening; what is saved beyond it is not worth the wait.
 GOOD_ENOUGH = 1e-3
 #: Or with this share of the work of the earlier plan, where that is known, and no less than so many units.
 SHARE_OF_WORK, LEAST_WORK = 0.05, 200_000
@@ -207,10 +207,11 @@ class _Keep:
         moving = {r.id for r in problem.repairs if at.get(r.id) not in good and not (r.lock is not None and r.lock.block_id is None)}
         free = {b.id for b in problem.blocks if b.id not in used} | (used - good)
         for repair in problem.repairs:
-            # nothing becomes possible by more locks for what had no stone before
-            if repair.id in moving and (repair.id in at or not restricted):
-                if repair.lock is not None and repair.lock.block_id is not None:
-                    free.add(repair.lock.block_id)
+            if repair.id not in moving:
+                continue
+            if repair.lock is not None and repair.lock.block_id is not None:
+                free.add(repair.lock.block_id)
+            elif repair.id in at or not restricted:  # nothing becomes possible by more locks for what had no stone before
                 free |= set(_closest(problem, repair.id, neighbours))
         self.placements = tuple(p for p in earlier.placements if p.block_id in good - free)
         self.blocks = {p.block_id for p in self.placements}
@@ -233,7 +234,9 @@ class _Keep:
         names = {b.id for b in blocks}
         part = dataclasses.replace(problem, repairs=rest, blocks=blocks, looks={
             r.id: {b: c for b, c in problem.looks.get(r.id, {}).items() if b in names} for r in rest})
-        inner = solve_nearly(part, within=GOOD_ENOUGH * earlier.objective, start=earlier, time_limit_s=time_limit_s,
+        figures = earlier.quality
+        within = 0.0 if figures is None else GOOD_ENOUGH * (figures.visual + figures.opening)
+        inner = solve_nearly(part, within=within, start=earlier, time_limit_s=time_limit_s,
                              work_limit=work_limit, seed=seed, progress=progress, clock=clock)
         same = {b for b in self.good & {p.block_id for p in inner.placements}
                 if _pieces(inner, b) == _pieces(earlier, b)}

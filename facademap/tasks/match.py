@@ -29,7 +29,7 @@ from facademap.tables import is_missing
 from facademap.tasks.block_looks import project_looks
 from facademap.tasks.solve import keep_compiled_code
 
-__all__ = ["load_problem", "match_project", "store_plan"]
+__all__ = ["current_plan", "load_problem", "match_project", "store_plan"]
 
 
 def load_problem(project: Project, *, looks: Mapping[str, Mapping[str, float]] | None = None) -> TableProblem:
@@ -85,7 +85,7 @@ def match_project(folder: str | Path, *, time_limit_s: float | None = 20.0, work
         if not again:
             solution = solve(problem, time_limit_s=time_limit_s, work_limit=work_limit, seed=seed, progress=tell)
             return store_plan(project, table_problem, solution, who=who)
-        earlier, premises = _current_plan(project)
+        earlier, premises = current_plan(project)
         solution = solve_again(problem, earlier, premises=premises, time_limit_s=time_limit_s, work_limit=work_limit, seed=seed,
                                progress=tell)
         only_restricted = premises is not None and premises.only_restricted_in(premises_of(problem))
@@ -94,7 +94,7 @@ def match_project(folder: str | Path, *, time_limit_s: float | None = 20.0, work
         return {**result, "kept": len(problem.repairs) - len(changed), "changed": changed}
 
 
-def _current_plan(project: Project) -> tuple[Solution, Premises | None]:
+def current_plan(project: Project) -> tuple[Solution, Premises | None]:
     """The plan in force and what it was made from."""
     plans = [p for p in project.read("plans", where={"current": True}).to_dict("records") if not is_missing(p["solution"])]
     if not plans:
