@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -22,6 +22,8 @@ __all__ = ["LEAVE_UNMATCHED", "TableProblem", "placement_rows", "problem_from_ta
 LEAVE_UNMATCHED = "-"
 #: Placements in these states are locks by themselves.
 LOCKED_STATES = frozenset({"approved", "reserved", "sawn"})
+#: Stages of a repair whose stone is still in the wall.
+BEFORE_CUT_OUT = frozenset({"proposed", "approved"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,16 +35,19 @@ class TableProblem:
     problem : Problem
     piece_of : mapping of repair id to piece id
     left_out : mapping of block or repair id to reason
+    donors : mapping of block id to repair id
+        Blocks that are still in the wall, and the repair of the problem that they come out with.
     """
 
     problem: Problem
     piece_of: Mapping[str, str]
     left_out: Mapping[str, str]
+    donors: Mapping[str, str] = field(default_factory=dict)
 
 
 def problem_from_tables(repairs: pd.DataFrame, pieces: pd.DataFrame, blocks: pd.DataFrame, faces: pd.DataFrame,
                         placements: pd.DataFrame, *, params: Params | None = None,
-                        looks: Mapping[str, Mapping[str, float]] | None = None) -> TableProblem:
+                        looks: Mapping[str, Mapping[str, float]] | None = None, donors: bool = False) -> TableProblem:
     """The matching problem of a project.
 
     Parameters
@@ -53,6 +58,8 @@ def problem_from_tables(repairs: pd.DataFrame, pieces: pd.DataFrame, blocks: pd.
         Rules of the yard.
     looks : mapping of repair id to block id to cost, optional
         Appearance costs that replace the colour difference.
+    donors : bool
+        Use stone, too, that comes out of the wall with a repair that is to get a piece. It cannot have been tested.
 
     Returns
     -------
@@ -63,10 +70,40 @@ def problem_from_tables(repairs: pd.DataFrame, pieces: pd.DataFrame, blocks: pd.
     InputError
         No piece to match, or no block that may be used.
     """
-    left_out: dict[str, str] = {}
-    usable = [b for b in (_block(row, faces, left_out) for row in _records(blocks)) if b is not None]
-    known = {b.id for b in usable}
     locks = {p["repair"]: _full_lock(p) for p in _records(placements) if p["state"] in LOCKED_STATES}
+    after = {b["id"]: b["after_repair"] for b in _records(blocks) if b["state"] == "future" and not is_missing(b["after_repair"])}
+    stages = dict(zip(repairs["id"], repairs["stage"], strict=True))
+    in_wall = {b: r for b, r in after.items() if donors and stages.get(r) in BEFORE_CUT_OUT}
+    sawn = set(blocks["id"][blocks["state"].isin(["sawn", "used"])])
+
+    def why_not(repair: str) -> str:
+        return _why_not(repair, stage=stages.get(repair), asked=donors)
+
+    while True:  # a repair without a piece is not cut out and yields no stone, which may cost another one its piece
+        left_out: dict[str, str] = {}
+        usable = [b for b in (_block(row, faces, in_wall, why_not, left_out) for row in _records(blocks)) if b is not None]
+        known = {b.id for b in usable}
+        wanted, piece_of = _wanted(repairs, pieces, known, locks, left_out)
+        # a repair whose own block is sawn is no part of the problem, but has its piece
+        yielding = piece_of.keys() | {r for r, lock in locks.items() if lock.block_id in sawn}
+        lost = {b for b in known & in_wall.keys() if in_wall[b] not in yielding}
+        if not lost:
+            break
+        in_wall = {b: r for b, r in in_wall.items() if b not in lost}
+    if not wanted:
+        raise InputError("the project has no piece to match", "Plan the repairs first with facademap plan.")
+    if not usable:
+        raise InputError("no block may be used", "Add blocks, and accept them after sounding and testing.")
+    wanted = _only_true_colour_excludes(wanted, usable, faces)
+    kept = {r: {b: c for b, c in costs.items() if b in known} for r, costs in (looks or {}).items() if r in piece_of}
+    problem = Problem(repairs=tuple(wanted), blocks=tuple(usable), params=params or Params(), looks=kept)
+    return TableProblem(problem=problem, piece_of=piece_of, left_out=left_out,
+                        donors={b: r for b, r in in_wall.items() if b in known and r in piece_of})
+
+
+def _wanted(repairs: pd.DataFrame, pieces: pd.DataFrame, known: set[str], locks: Mapping[str, Lock],
+            left_out: dict[str, str]) -> tuple[list[Repair], dict[str, str]]:
+    """Repairs that want a piece, and which piece that is."""
     outlines = repairs.set_index("id")
     wanted, piece_of = [], {}
     for piece in _records(pieces):
@@ -82,14 +119,7 @@ def problem_from_tables(repairs: pd.DataFrame, pieces: pd.DataFrame, blocks: pd.
             piece_of[piece["repair"]] = piece["id"]
         except FacademapError as error:
             left_out[piece["repair"]] = str(error)
-    if not wanted:
-        raise InputError("the project has no piece to match", "Plan the repairs first with facademap plan.")
-    if not usable:
-        raise InputError("no block may be used", "Add blocks, and accept them after sounding and testing.")
-    wanted = _only_true_colour_excludes(wanted, usable, faces)
-    kept = {r: {b: c for b, c in costs.items() if b in known} for r, costs in (looks or {}).items() if r in piece_of}
-    problem = Problem(repairs=tuple(wanted), blocks=tuple(usable), params=params or Params(), looks=kept)
-    return TableProblem(problem=problem, piece_of=piece_of, left_out=left_out)
+    return wanted, piece_of
 
 
 def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
@@ -146,12 +176,19 @@ def _full_lock(placement: Mapping[str, Any]) -> Lock:
                 x_mm=placement["x_m"] * 1000.0, y_mm=placement["y_m"] * 1000.0, rot_deg=int(placement["rotation_deg"]))
 
 
-def _block(row: Mapping[str, Any], faces: pd.DataFrame, left_out: dict[str, str]) -> Block | None:
+def _block(row: Mapping[str, Any], faces: pd.DataFrame, in_wall: Mapping[str, str], why_not: Callable[[str], str],
+           left_out: dict[str, str]) -> Block | None:
     name = row["id"]
-    if row["acceptance"] != "accepted":
-        left_out[name] = "not accepted yet" if row["acceptance"] == "to test" else "rejected"
+    if row["acceptance"] == "rejected":
+        left_out[name] = "rejected"
         return None
-    if row["state"] not in ("available", "reserved"):
+    if name not in in_wall and row["state"] == "future" and not is_missing(row["after_repair"]):
+        left_out[name] = why_not(row["after_repair"])
+        return None
+    if name not in in_wall and row["acceptance"] != "accepted":
+        left_out[name] = "not accepted yet"
+        return None
+    if name not in in_wall and row["state"] not in ("available", "reserved"):
         left_out[name] = f"state is {row['state']}"
         return None
     own = faces[faces["block"] == name].to_dict("records")
@@ -167,6 +204,17 @@ def _block(row: Mapping[str, Any], faces: pd.DataFrame, left_out: dict[str, str]
     except FacademapError as error:
         left_out[name] = str(error)
         return None
+
+
+def _why_not(repair: str, *, stage: str | None, asked: bool) -> str:
+    """Why stone of the wall is not used."""
+    if stage is None or stage == "on hold":
+        return f"still in the wall: repair {repair} is " + ("missing" if stage is None else "on hold")
+    if stage not in BEFORE_CUT_OUT:
+        return f"it came out with repair {repair}: sound and test it, then accept it and set its state to available"
+    if asked:
+        return f"still in the wall: repair {repair}, with which it comes out, cannot get a piece"
+    return f"still in the wall: it comes out with repair {repair}; facademap match --donors uses such stone"
 
 
 def _face(row: Mapping[str, Any]) -> Face:

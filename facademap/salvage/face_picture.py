@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from facademap.errors import InputError
 
-__all__ = ["COMPARE_GSD_M", "flat_face", "sound_mask"]
+__all__ = ["COMPARE_GSD_M", "RIM_M", "flat_face", "sound_mask"]
 
 #: Walls and faces are compared at this ground sample distance: spread and grain depend on it (project rule).
 COMPARE_GSD_M = 0.003

@@ -23,6 +23,7 @@ __all__ = [
     "estimate_weight",
     "judge_acceptance",
     "remainder_faces",
+    "sound_stone",
     "unusable_because",
 ]
 
@@ -211,9 +212,8 @@ def unusable_because(*, state: str, acceptance: str, kind: str, faces: Sequence[
     return None
 
 
-def donor_face(stone_m: Floats, decayed: Sequence[Floats], *, depth_m: float, cut_back_m: float,
-               bed: Bed = "x", parent: str = "") -> Face:
-    """Sound remainder of a wall stone that comes out whole, as the face of a future block.
+def sound_stone(stone_m: Floats, decayed: Sequence[Floats], *, cut_back_m: float, name: str = "") -> shapely.Polygon:
+    """Largest sound part of a wall stone, where it stands.
 
     Parameters
     ----------
@@ -221,10 +221,10 @@ def donor_face(stone_m: Floats, decayed: Sequence[Floats], *, depth_m: float, cu
         Outline of the wall stone in its wall frame.
     decayed : sequence of ndarray
         Rings of its conditions.
-    depth_m : float
-        Depth of the stone in the wall.
     cut_back_m : float
         How far beyond the visible decay stone is not trusted.
+    name : str
+        What the error calls the stone.
 
     Raises
     ------
@@ -235,8 +235,27 @@ def donor_face(stone_m: Floats, decayed: Sequence[Floats], *, depth_m: float, cu
     sound = shapely.Polygon(stone_m).buffer(0).difference(bad.buffer(cut_back_m, join_style="mitre"))
     parts = sorted((p for p in shapely.get_parts(sound) if p.geom_type == "Polygon"), key=lambda p: -p.area)
     if not parts or parts[0].area <= 1e-6:
-        raise GeometryError(f"wall stone {parent or '?'} leaves nothing sound", "Do not list it as a donor.")
-    best = parts[0]
+        raise GeometryError(f"wall stone {name or '?'} leaves nothing sound", "Do not list it as a donor.")
+    return parts[0]
+
+
+def donor_face(stone_m: Floats, decayed: Sequence[Floats], *, depth_m: float, cut_back_m: float,
+               bed: Bed = "x", parent: str = "") -> Face:
+    """Sound remainder of a wall stone that comes out whole, as the face of a future block.
+
+    Parameters
+    ----------
+    stone_m, decayed, cut_back_m
+        As for :func:`sound_stone`.
+    depth_m : float
+        Depth of the stone in the wall.
+
+    Raises
+    ------
+    GeometryError
+        Nothing sound is left.
+    """
+    best = sound_stone(stone_m, decayed, cut_back_m=cut_back_m, name=parent)
     low = np.array(best.bounds[:2])
     flaws = tuple(Flaw(kind="decay", ring_m=shapely.get_coordinates(r)[:-1] - low) for r in best.interiors)
     return Face(outline_m=shapely.get_coordinates(best.exterior)[:-1] - low, usable_depth_m=depth_m, bed=bed,

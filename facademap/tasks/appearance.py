@@ -13,20 +13,20 @@ import shapely
 
 from facademap.errors import FacademapError, InputError
 from facademap.io.rasters import Elevation, open_elevation
-from facademap.salvage.appearance import measure_appearance
+from facademap.salvage.appearance import Appearance, measure_appearance
 from facademap.salvage.face_picture import COMPARE_GSD_M
 from facademap.salvage.neighbourhood import sound_ring
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.wall.grid import Extent, PixelGrid
 
-__all__ = ["DE_TOLERANCE", "measure_targets"]
+__all__ = ["DE_TOLERANCE", "HARMLESS", "measure_in_wall", "measure_targets"]
 
 #: Greatest CIEDE2000 between block and neighbourhood, used only where both colours were made true
 #: (common practice: above 5 the difference is plain to see).
 DE_TOLERANCE = 5.0
 #: Conditions that leave the colour of the stone as it is do not spoil a neighbourhood.
-_HARMLESS = frozenset({"open joint", "decayed pointing", "hard pointing", "displacement"})
+HARMLESS = frozenset({"open joint", "decayed pointing", "hard pointing", "displacement"})
 
 
 def measure_targets(folder: str | Path, *, who: str = "conservator",
@@ -76,7 +76,7 @@ class _Around:
 
         stones, conditions, openings = rows("wall_stones"), rows("conditions"), rows("openings")
         self.stones, self.types = stones.geometry.to_numpy(), stones["stone_type"].tolist()
-        spoiling = conditions[~conditions["term"].isin(_HARMLESS)]
+        spoiling = conditions[~conditions["term"].isin(HARMLESS)]
         cut = repairs[(repairs["surface"] == surface) & repairs["treatment"].isin(["inset", "whole stone"])]
         self.damaged = np.concatenate([spoiling.geometry.to_numpy(), cut.geometry.to_numpy()])
         self.openings = openings.geometry.to_numpy()
@@ -96,13 +96,37 @@ def _target(piece: dict[str, Any], repairs: Any, around: _Around, elevation: Ele
     ring = sound_ring(cut_out, stones, damaged, openings, stone_types=types, wanted=wanted)
     if ring.is_empty:
         raise InputError("no sound stone lies round the cut-out", "Give the colour wanted by hand.")
-    u0, v0, u1, v1 = ring.bounds
+    found = measure_in_wall(ring, elevation, calibrated=colour_state != "uncalibrated",
+                            finish="" if is_missing(piece["finish"]) else str(piece["finish"]))
+    return {"lab": found.lab.tolist(), "de_tolerance": tolerance if found.calibrated else math.nan, "appearance": found.as_record()}
+
+
+def measure_in_wall(shape: Any, elevation: Elevation, *, calibrated: bool, upright: bool = False, **state: Any) -> Appearance:
+    """Appearance of a part of the wall on its rectified elevation.
+
+    Parameters
+    ----------
+    shape : shapely geometry
+        In the wall frame.
+    elevation : Elevation
+    calibrated : bool
+        Whether the colours of the elevation were made true.
+    upright : bool
+        Whether the beds of the stone stand upright; the grain is then seen along them, as on the face of a block.
+    **state
+        ``finish``, ``weathered`` as for `measure_appearance`.
+
+    Raises
+    ------
+    InputError
+        The elevation does not show it, or shows too little.
+    """
+    u0, v0, u1, v1 = shape.bounds
     grid, rgb, mask = elevation.read(Extent(u0_m=u0, v0_m=v0, u1_m=u1, v1_m=v1), gsd_m=COMPARE_GSD_M)
-    true_colour = colour_state != "uncalibrated"
-    found = measure_appearance(rgb, _raster(ring, grid) & (mask > 0), gsd_m=grid.gsd_m, calibrated=true_colour,
-                               source_gsd_m=elevation.grid.gsd_m,
-                               finish="" if is_missing(piece["finish"]) else str(piece["finish"]))
-    return {"lab": found.lab.tolist(), "de_tolerance": tolerance if true_colour else math.nan, "appearance": found.as_record()}
+    used = _raster(shape, grid) & (mask > 0)
+    if upright:
+        rgb, used = np.ascontiguousarray(np.rot90(rgb, -1)), np.ascontiguousarray(np.rot90(used, -1))
+    return measure_appearance(rgb, used, gsd_m=grid.gsd_m, calibrated=calibrated, source_gsd_m=elevation.grid.gsd_m, **state)
 
 
 def _raster(shape: Any, grid: PixelGrid) -> Any:

@@ -7,25 +7,19 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import shapely
 
-from facademap.errors import GeometryError, InputError
+from facademap.errors import InputError
 from facademap.io.match_files import solution_from_json
 from facademap.match.sawing import Remainder, saw_plan
 from facademap.match.verification import verify
-from facademap.salvage.stock import donor_face
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.match import load_problem
+from facademap.tasks.yard_donors import donors_to_come
 
 __all__ = ["bring_back_stone"]
 
-#: Stone this near to visible decay is not trusted (common practice, project setting ``donor_cut_back_m``).
-CUT_BACK_M = 0.03
-#: A donor narrower than this in either direction is left out (as for remainders).
-LEAST_SIDE_M = 0.06
 _SAWN = frozenset({"sawn", "used"})
-_FACE_BEDS: dict[str, Any] = {"horizontal": "x", "edge": "x", "parallel": "parallel"}
 Pair = tuple[dict[str, Any], dict[str, Any]]
 
 
@@ -33,8 +27,9 @@ def bring_back_stone(folder: str | Path, *, who: str = "yard") -> dict[str, Any]
     """Enter the remainders of the current plan and the donors of whole-stone repairs as blocks to come.
 
     Blocks of an earlier run that are still to come are replaced; a remainder whose parent was sawn
-    becomes available and stays. Blocks to come are in state ``future``, which is never matched, so no
-    stone is given away twice.
+    becomes available and stays. Blocks to come are in state ``future``: remainders are never matched, so that no
+    stone is given away twice, and donors only where that is asked for. A donor from which a piece is planned stays;
+    what a person said of its acceptance stays too. Without a plan only donors are entered.
 
     Returns
     -------
@@ -44,34 +39,52 @@ def bring_back_stone(folder: str | Path, *, who: str = "yard") -> dict[str, Any]
     Raises
     ------
     InputError
-        No plan, or one that no longer fits the project.
+        Neither plan nor donors, or a plan that no longer fits the project.
     """
     notes: list[str] = []
     with Project.open(folder) as project:
         blocks = project.read("blocks")
         by_id = {b["id"]: b for b in blocks.to_dict("records")}
         faces = {f["id"]: f for f in project.read("faces").to_dict("records")}
-        remainders = list(_remainders(project, by_id, faces))
-        donors = list(_donors(project, notes))
+        donors = list(donors_to_come(project, notes))
+        if project.read("plans", where={"current": True}).empty and donors:
+            notes.append("the project has no plan yet, so nothing is sawn: donors only")
+            remainders: list[Pair] = []
+        else:
+            remainders = list(_remainders(project, by_id, faces))
+        placements = project.read("placements")
+        placed, bound = set(placements["block"]), set(placements["block"][placements["state"] != "proposed"])
         to_come = {b: row for b, row in by_id.items() if row["state"] == "future"
                    and not (is_missing(row["parent"]) and is_missing(row["after_repair"]))}
         released = [b for b, row in to_come.items()
                     if not is_missing(row["parent"]) and by_id.get(row["parent"], {}).get("state") in _SAWN]
         settled = {b for b in by_id if b not in to_come} | set(released)
-        fresh = [(b, f) for b, f in (*remainders, *donors) if b["id"] not in settled]
+        fresh = [(_as_judged(b, to_come.get(b["id"])), f) for b, f in (*remainders, *donors) if b["id"] not in settled]
         names = {b["id"] for b, _ in fresh}
+        kept = {b for b in to_come if b in bound or (b in placed and b not in names)}
+        notes += [f"{b} stays as it is: a piece is planned from it, " + (
+            "though its stone is no donor any more; match again" if b not in names else "and that was approved") for b in sorted(kept)]
+        fresh = [(b, f) for b, f in fresh if b["id"] not in kept]
         with project.edit(who=who, what="remainders and donors") as edit:
             for name in released:
                 edit.update("blocks", name, {"state": "available"})
-            for name in to_come.keys() - names - set(released):
+            for name in to_come.keys() - names - set(released) - kept:
                 for face in [f for f in faces.values() if f["block"] == name]:
                     edit.delete("faces", face["id"])
                 edit.delete("blocks", name)
             edit.put("blocks", [b for b, _ in fresh])
             edit.put("faces", [f for _, f in fresh])
+        fresh += [(to_come[b], {}) for b in kept]
     coming = [b for b, _ in fresh]
-    return {"remainders": sum(b["parent"] is not None for b in coming), "donors": sum(b["parent"] is None for b in coming),
+    return {"remainders": sum(not is_missing(b["parent"]) for b in coming), "donors": sum(is_missing(b["parent"]) for b in coming),
             "released": len(released), "notes": notes}
+
+
+def _as_judged(block: dict[str, Any], before: dict[str, Any] | None) -> dict[str, Any]:
+    """A donor with what was said of its stone before it was entered anew."""
+    if before is None or is_missing(before["after_repair"]) or before["acceptance"] == "to test":
+        return block
+    return {**block, "acceptance": before["acceptance"], "acceptance_checks": before["acceptance_checks"]}
 
 
 def _remainders(project: Project, blocks: dict[str, Any], faces: dict[str, Any]) -> Iterator[Pair]:
@@ -110,43 +123,3 @@ def _remainder(left: Remainder, parent: dict[str, Any], face: dict[str, Any]) ->
         "finish": left.face.finish or (None if front else "sawn"), "weathered": left.face.weathered,
         "width_m": width, "height_m": height, "size_pm95_m": face["size_pm95_m"],
         **({k: face[k] for k in kept} if front else {})}
-
-
-def _donors(project: Project, notes: list[str]) -> Iterator[Pair]:
-    """Sound parts of the stones that come out whole."""
-    repairs = project.read("repairs", where={"treatment": "whole stone"}).to_dict("records")
-    stones = {s["id"]: s for s in project.read("wall_stones").to_dict("records")}
-    conditions = {c["id"]: c for c in project.read("conditions").to_dict("records")}
-    cut_back_m = float(project.setting("donor_cut_back_m", CUT_BACK_M))
-    for repair in repairs:
-        stone = stones.get(repair["wall_stone"])
-        if stone is None or is_missing(stone["depth_m"]) or repair["stage"] == "on hold":
-            notes.append(f"{repair['id']}: no donor, " + ("it is on hold" if repair["stage"] == "on hold" else "its wall stone or depth is unknown"))
-            continue
-        decayed = [p for c in repair["conditions"] or () if c in conditions
-                   for p in shapely.get_parts(conditions[c]["geometry"]) if p.geom_type == "Polygon"]
-        turned = stone["bed"] == "edge"  # x of a face runs along the bed
-        rings = [_ring(p, turned) for p in (stone["geometry"], *decayed)]
-        try:
-            face = donor_face(rings[0], rings[1:], depth_m=stone["depth_m"], cut_back_m=cut_back_m, parent=stone["id"],
-                              bed=_FACE_BEDS.get(stone["bed"], "unknown"))
-        except GeometryError as error:
-            notes.append(f"{repair['id']}: {error.problem}")
-            continue
-        width, height = (float(v) for v in np.ptp(face.outline_m, axis=0))
-        if min(width, height) < LEAST_SIDE_M:
-            notes.append(f"{repair['id']}: too little of wall stone {stone['id']} is sound")
-            continue
-        name = f"D-{stone['id']}"
-        yield ({"id": name, "stone_type": stone["stone_type"] or "unknown", "kind": stone["kind"], "provenance": f"wall stone {stone['id']}",
-                "location": "in the wall", "length_m": width, "height_m": height, "depth_m": stone["depth_m"], "state": "future",
-                "acceptance": "to test", "after_repair": repair["id"], "parent": None,
-                "note": "Comes out with this repair's cut-out; sound and test it then"},
-               {"id": f"{name}.1", "block": name, "outline": face.outline_m.tolist(), "usable_depth_m": stone["depth_m"],
-                "bed": face.bed, "flaws": [{"kind": f.kind, "ring": f.ring_m.tolist(), "depth_m": None, "from_m": 0.0} for f in face.flaws],
-                "finish": stone["finish"], "weathered": True, "width_m": width, "height_m": height})
-
-
-def _ring(polygon: Any, turned: bool) -> Any:
-    points = shapely.get_coordinates(polygon.exterior)[:-1]
-    return np.column_stack([points[:, 1], -points[:, 0]]) if turned else points

@@ -46,8 +46,9 @@ def _rows(folder: Path, table: str) -> dict[str, Any]:
 
 def test_remainders_and_donors_come_once_and_are_never_matched_with_their_parent(tmp_path: Path) -> None:
     folder = _project(tmp_path / "p")
-    with pytest.raises(InputError, match="no plan"):
-        bring_back_stone(folder)
+    early = bring_back_stone(folder)
+    assert (early["remainders"], early["donors"]) == (0, 1)
+    assert any("no plan yet" in n for n in early["notes"])
     match_project(folder, time_limit_s=5)
     first = bring_back_stone(folder)
     assert first["remainders"] >= 1
@@ -69,6 +70,14 @@ def test_remainders_and_donors_come_once_and_are_never_matched_with_their_parent
     assert _rows(folder, "blocks").keys() == blocks.keys()
     match_project(folder, time_limit_s=5)
     assert {p["block"] for p in _rows(folder, "placements").values()} == {"B1"}
+
+
+def test_without_plan_and_donors_there_is_nothing_to_come(tmp_path: Path) -> None:
+    folder = _project(tmp_path / "p")
+    with Project.open(folder) as project, project.edit(who="test", what="smaller") as edit:
+        edit.update("repairs", "R2", {"treatment": "inset"})
+    with pytest.raises(InputError, match="no plan"):
+        bring_back_stone(folder)
 
 
 def test_remainders_are_there_to_use_once_their_block_was_sawn(tmp_path: Path) -> None:
