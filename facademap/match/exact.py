@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from facademap.match.candidates import Candidates
@@ -26,7 +27,7 @@ class ExactPlan:
 
 
 def _sets_of_face(
-    layouts: Layouts, candidates: Candidates, block: int, face: int, users: list[int]
+    layouts: Layouts, candidates: Candidates, block: int, face: int, users: list[int], stop: Callable[[], bool]
 ) -> tuple[dict[int, tuple[float, tuple[Piece, ...]]], dict[int, float]]:
     """Every set of repairs that a face can hold: cheapest pieces by bit mask; and the same with the undecided."""
     key = (block, face)
@@ -44,7 +45,8 @@ def _sets_of_face(
         for group in sorted({tuple(sorted((*s, p))) for s in open_sets for p in pieces if all(p[0] != q[0] for q in s)}):
             if any(group[:n] + group[n + 1:] not in open_sets for n in range(size)):
                 continue
-            verdict, _ = layouts.find(block, face, group)
+            # where time is up nothing more is known to be possible, and nothing more to be impossible
+            verdict = "unknown" if size > 1 and stop() else layouts.find(block, face, group)[0]
             if verdict == "no":
                 continue
             grown.add(group)
@@ -57,7 +59,9 @@ def _sets_of_face(
     return held, bound
 
 
-def solve_exactly(layouts: Layouts, candidates: Candidates, *, penalties: list[float], forced: list[int]) -> ExactPlan | None:
+def solve_exactly(
+    layouts: Layouts, candidates: Candidates, *, penalties: list[float], forced: list[int], stop: Callable[[], bool] = lambda: False,
+) -> ExactPlan | None:
     """Best plan by dynamic programming over the blocks.
 
     Parameters
@@ -68,6 +72,8 @@ def solve_exactly(layouts: Layouts, candidates: Candidates, *, penalties: list[f
         Cost of leaving each repair unmatched.
     forced : list of int
         Repairs that must be placed (their locks say so).
+    stop : callable
+        Tells whether time is up; sets of several repairs that were not looked at by then stay undecided.
 
     Returns
     -------
@@ -83,7 +89,7 @@ def solve_exactly(layouts: Layouts, candidates: Candidates, *, penalties: list[f
         options: dict[int, tuple[float, float, tuple[int, int, tuple[Piece, ...]]]] = {}
         bound_options: dict[int, float] = {}
         for key in group:
-            held, possible = _sets_of_face(layouts, candidates, *key, users[key])
+            held, possible = _sets_of_face(layouts, candidates, *key, users[key], stop)
             opening = candidates.opening[key]
             for mask, (cost, pieces) in held.items():
                 option = (cost + opening, opening, (*key, pieces))

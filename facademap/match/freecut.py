@@ -14,6 +14,7 @@ from facademap.match.problem import TOLERANCE_MM
 __all__ = ["lay_freely"]
 
 Floats: TypeAlias = npt.NDArray[np.float64]
+Box: TypeAlias = tuple[float, ...]
 _STEP_MM = 0.02
 _NEAR_MM = 1e-6
 #: Room left between blanks beyond the kerf, so that rounding brings no two of them too close.
@@ -25,25 +26,28 @@ class _Search:
 
     def __init__(self, space: FreeSpace, rows: list[Floats], kerf_mm: float, *, round_corners: bool, most: int) -> None:
         self.space, self.rows, self.kerf, self.round, self.left = space, rows, kerf_mm, round_corners, most
-        self.placed: list[tuple[int, int, float, float, Floats]] = []
+        #: Boxes of the parts of every blank and choice, in full size, with the blank at the origin.
+        self.own: list[list[list[Box]]] = [
+            [[tuple(b) for b in space.parts[int(c[4]):int(c[5]), 9:13].tolist()] for c in choices] for choices in rows]
+        self.placed: list[tuple[int, int, float, float, list[Box]]] = []
         self.seen: set[tuple[tuple[int, int, float, float], ...]] = set()
 
-    def parts(self, item: int, row: int, x: float, y: float) -> Floats:
-        """Boxes of the parts of a blank at a place, in full size."""
-        choice = self.rows[item][row]
-        return self.space.parts[int(choice[4]):int(choice[5]), 9:] + np.array([x, y, x, y])
+    def parts(self, item: int, row: int, x: float, y: float) -> list[Box]:
+        """Boxes of the parts of a blank at a place."""
+        return [(x0 + x, y0 + y, x1 + x, y1 + y) for x0, y0, x1, y1 in self.own[item][row]]
 
     def apart(self, item: int, row: int, x: float, y: float, *, slack_mm: float = 0.0) -> bool:
         """Whether a blank at a place is a kerf from those placed."""
+        least = self.kerf - slack_mm
         mine = self.parts(item, row, x, y)
-        for *_, other in self.placed:
-            dx = np.maximum(other[None, :, 0] - mine[:, None, 2], mine[:, None, 0] - other[None, :, 2])
-            dy = np.maximum(other[None, :, 1] - mine[:, None, 3], mine[:, None, 1] - other[None, :, 3])
-            gap = np.maximum(dx, dy)
-            if self.round:
-                gap = np.where(gap < 0.0, gap, np.hypot(np.maximum(0.0, dx), np.maximum(0.0, dy)))
-            if float(gap.min()) < self.kerf - slack_mm:
-                return False
+        for *_, others in self.placed:
+            for ox0, oy0, ox1, oy1 in others:
+                for x0, y0, x1, y1 in mine:
+                    dx, dy = max(ox0 - x1, x0 - ox1), max(oy0 - y1, y0 - oy1)
+                    if dx >= least or dy >= least:
+                        continue
+                    if not self.round or dx <= 0.0 or dy <= 0.0 or math.hypot(dx, dy) < least:
+                        return False
         return True
 
     def free(self, item: int, row: int, x: float, y: float) -> bool:
@@ -63,12 +67,12 @@ class _Search:
         edges = self.space.edges[int(choice[0]):int(choice[1])]
         if choice[9] == 0.0:  # a locked place, perhaps rounded
             return [(x, y) for x, y in edges[:, :2].tolist() if self.apart(item, row, x, y, slack_mm=TOLERANCE_MM / 2.0)]
-        own = self.parts(item, row, 0.0, 0.0)
+        own = self.own[item][row]
         xs = {round(float(v), 7) for v in edges[:, (0, 2)].ravel()}
         ys = {round(float(v), 7) for v in edges[:, (1, 3)].ravel()}
         for *_, other in self.placed:
-            xs |= {round(float(o + self.kerf + _AIR_MM - m), 7) for o in other[:, 2] for m in own[:, 0]}
-            ys |= {round(float(o + self.kerf + _AIR_MM - m), 7) for o in other[:, 3] for m in own[:, 1]}
+            xs |= {round(o[2] + self.kerf + _AIR_MM - m[0], 7) for o in other for m in own}
+            ys |= {round(o[3] + self.kerf + _AIR_MM - m[1], 7) for o in other for m in own}
         points = {(x, y) for x in xs for y in ys}
         for ax, ay, bx, by in edges:
             if abs(ax - bx) < _NEAR_MM or abs(ay - by) < _NEAR_MM:

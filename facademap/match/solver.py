@@ -273,7 +273,10 @@ class _Run:
     def _small_solution(self) -> Solution:
         problem = self.problem
         penalties = [problem.params.unmatched_penalty * r.priority for r in problem.repairs]
-        plan = solve_exactly(self.layouts, self.candidates, penalties=penalties, forced=forced_repairs(problem))
+        plan = solve_exactly(self.layouts, self.candidates, penalties=penalties, forced=forced_repairs(problem),
+                             stop=self.stop)
+        if plan is None and self.ended != "proof":
+            raise SolveError("no plan that holds all locks was found", "Lift a lock, or give more time.")
         if plan is None:
             raise SolveError("no plan holds all locks", "Lift a lock.")
         return self._finish(list(plan.layouts), plan.bound, plan.least_unmatched, plan.bound)

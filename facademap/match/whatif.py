@@ -17,7 +17,7 @@ from facademap.match.layouts import Layouts
 from facademap.match.problem import Problem
 from facademap.match.solution import Placement, Quality, Solution, Unmatched
 from facademap.match.solver import Progress, is_small, solve_nearly
-from facademap.match.verification import recount_objective, verify
+from facademap.match.verification import Violation, recount_objective, verify
 
 __all__ = ["PlanComparison", "Premises", "RepairChange", "compare_plans", "premises_of", "solve_again"]
 
@@ -25,6 +25,8 @@ __all__ = ["PlanComparison", "Premises", "RepairChange", "compare_plans", "premi
 GOOD_ENOUGH = 1e-3
 #: Or with this share of the work of the earlier plan, where that is known, and no less than so many units.
 SHARE_OF_WORK, LEAST_WORK = 0.05, 200_000
+#: So many times the blocks are opened where a repair would lose its stone otherwise.
+WIDER = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,15 +162,32 @@ def solve_again(
     if work_limit is None and spent:
         work_limit = max(LEAST_WORK, int(SHARE_OF_WORK * spent))
     restricted = premises is not None and premises.only_restricted_in(premises_of(problem))
-    # mostly all that stays keeps the rules, and only the new plan is checked; block by block where it does not
-    for standing in (_standing, _holding):
-        keep = _Keep(problem, earlier, standing(problem, earlier), neighbours, restricted=restricted)
+
+    def tried(standing: Callable[[Problem, Solution], set[str]], wide: int) -> tuple[Solution, list[Violation]]:
+        keep = _Keep(problem, earlier, standing(problem, earlier), wide, restricted=restricted)
         made = keep.solved(time_limit_s=time_limit_s, work_limit=work_limit, seed=seed, progress=progress, clock=clock)
         plan = _with_figures(problem, made, earlier if restricted else None, seconds=clock() - began)
-        faults = verify(problem, plan)
-        if not faults:
-            return plan
-    raise SolveError(f"the plan found breaks a rule and is not shown: {faults[0]}", "Solve the whole problem.")
+        return plan, verify(problem, plan)
+
+    # mostly all that stays keeps the rules, and only the new plan is checked; block by block where it does not
+    standing = _standing
+    plan, faults = tried(standing, neighbours)
+    if faults:
+        standing = _holding
+        plan, faults = tried(standing, neighbours)
+    if not faults and _given_up(problem, earlier, plan):  # more blocks are opened before a repair goes without stone
+        wider, more_faults = tried(standing, WIDER * neighbours)
+        if not more_faults and wider.objective < plan.objective:
+            plan = wider
+    if faults:
+        raise SolveError(f"the plan found breaks a rule and is not shown: {faults[0]}", "Solve the whole problem.")
+    return plan
+
+
+def _given_up(problem: Problem, earlier: Solution, plan: Solution) -> bool:
+    """Whether a repair that had stone has none now, although nobody asked for that."""
+    had, has = ({p.repair_id for p in s.placements} for s in (earlier, plan))
+    return any(r.id in had and r.id not in has and not (r.lock is not None and r.lock.block_id is None) for r in problem.repairs)
 
 
 def _standing(problem: Problem, plan: Solution) -> set[str]:

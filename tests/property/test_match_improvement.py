@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import sys
 from pathlib import Path
 
@@ -10,7 +11,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
 
-from match_instances import random_yard
+from match_instances import random_yard, small_problem
 
 from facademap.io.match_files import problem_from_json
 from facademap.match import Problem, solve, solver, verify
@@ -93,3 +94,17 @@ def test_bounds_hold_when_only_the_best_looking_blocks_are_looked_at(
     assert best.objective <= pruned.objective + 1e-6
     assert pruned.quality is not None
     assert pruned.quality.unmatched_priority_bound <= best.quality.unmatched_priority + 1e-9
+
+
+@pytest.mark.parametrize("seed", [183, 215, 226])
+def test_a_small_yard_that_takes_long_still_ends_in_time(seed: int) -> None:
+    """Free cutting of many pieces from one block: cut short, the plan holds every rule and its bound is true."""
+    problem = problem_from_json(small_problem(seed, cut_mode="free"))
+    best = solve(problem)
+    ticks = itertools.count()
+    soon = solve(problem, time_limit_s=20.0, clock=lambda: float(next(ticks)))
+    assert soon.ended_by == "time"
+    assert soon.status == "feasible"
+    assert verify(problem, soon) == []
+    assert soon.placements
+    assert soon.bound <= best.objective + 1e-6 <= soon.objective + 2e-6
