@@ -25,6 +25,7 @@ from facademap.match.solution import Solution, Unmatched
 from facademap.match.solver import Progress, is_small, solve
 from facademap.match.verification import recount_objective, verify
 from facademap.photo.lab import difference_ciede2000
+from facademap.repair.donors import in_order
 
 __all__ = ["order_of_work", "solve_with_donors"]
 
@@ -62,13 +63,7 @@ def order_of_work(solution: Solution, donors: Mapping[str, str]) -> tuple[str, .
     for one in _stuck(solution, waits):
         raise InputError(f"repair {one} waits for stone that comes out with repair {waits[one]}, which has no piece and is not cut out",
                          f"Find a block for {waits[one]}, or another one for {one}.")
-    order: dict[str, None] = {}
-    for place in solution.placements:
-        chain = [place.repair_id]
-        while chain[-1] in waits:
-            chain.append(waits[chain[-1]])
-        order.update(dict.fromkeys(reversed(chain)))
-    return tuple(order)
+    return in_order((p.repair_id for p in solution.placements), waits)
 
 
 def solve_with_donors(

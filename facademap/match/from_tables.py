@@ -14,6 +14,7 @@ from facademap.match.outlines import blank_of, turned
 from facademap.match.problem import Block, Face, Flaw, Lock, Params, Problem, Repair
 from facademap.match.solution import Solution
 from facademap.photo.lab import difference_ciede2000
+from facademap.repair.donors import BEFORE_CUT_OUT
 from facademap.tables import is_missing
 
 __all__ = ["LEAVE_UNMATCHED", "TableProblem", "placement_rows", "problem_from_tables", "unmatched_changes"]
@@ -22,8 +23,6 @@ __all__ = ["LEAVE_UNMATCHED", "TableProblem", "placement_rows", "problem_from_ta
 LEAVE_UNMATCHED = "-"
 #: Placements in these states are locks by themselves.
 LOCKED_STATES = frozenset({"approved", "reserved", "sawn"})
-#: Stages of a repair whose stone is still in the wall.
-BEFORE_CUT_OUT = frozenset({"proposed", "approved"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,7 +35,8 @@ class TableProblem:
     piece_of : mapping of repair id to piece id
     left_out : mapping of block or repair id to reason
     donors : mapping of block id to repair id
-        Blocks that are still in the wall, and the repair of the problem that they come out with.
+        Blocks of the problem that are still in the wall, and the repair that they come out with. One that is no
+        part of the problem has its piece already.
     """
 
     problem: Problem
@@ -98,7 +98,7 @@ def problem_from_tables(repairs: pd.DataFrame, pieces: pd.DataFrame, blocks: pd.
     kept = {r: {b: c for b, c in costs.items() if b in known} for r, costs in (looks or {}).items() if r in piece_of}
     problem = Problem(repairs=tuple(wanted), blocks=tuple(usable), params=params or Params(), looks=kept)
     return TableProblem(problem=problem, piece_of=piece_of, left_out=left_out,
-                        donors={b: r for b, r in in_wall.items() if b in known and r in piece_of})
+                        donors={b: r for b, r in in_wall.items() if b in known})
 
 
 def _wanted(repairs: pd.DataFrame, pieces: pd.DataFrame, known: set[str], locks: Mapping[str, Lock],

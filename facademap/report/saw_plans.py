@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from facademap.repair.donors import WallStone, wall_stone_of
 from facademap.report.face_picture import FacePicture
 from facademap.report.materials import number
 from facademap.report.page import Page
@@ -63,13 +64,14 @@ def _pages(frames: Mapping[str, pd.DataFrame], pictures: Mapping[str, FacePictur
         page = Page(width_mm=width, height_mm=height)
         page.text(15, height - 30, "No block is opened", size_pt=20, weight="bold")
         yield page
+    uses = {u.block: u for u in wall_stone_of(frames["placements"], frames["blocks"], frames["repairs"])} if "repairs" in frames else {}
     for block, face, slab in sorted(on):
         yield _slab_page(blocks[block], faces[face], slab, on[block, face, slab], pieces, pictures.get(face), project=project, paper=paper,
-                         kerf_m=kerf_m, depth_kerf_m=depth_kerf_m)
+                         kerf_m=kerf_m, depth_kerf_m=depth_kerf_m, wall=uses.get(block))
 
 
 def _slab_page(block: Mapping[str, Any], face: Mapping[str, Any], slab: int, places: Sequence[Mapping[str, Any]], pieces: Mapping[str, Any],
-               picture: FacePicture | None, *, project: str, paper: str, kerf_m: float, depth_kerf_m: float) -> Page:
+               picture: FacePicture | None, *, project: str, paper: str, kerf_m: float, depth_kerf_m: float, wall: WallStone | None) -> Page:
     width, height = paper_named(paper, landscape=True)
     page = Page(width_mm=width, height_mm=height, title=f"{block['id']}, slab {slab + 1}")
     left, right, top = MARGIN, width - MARGIN, height - MARGIN
@@ -90,6 +92,12 @@ def _slab_page(block: Mapping[str, Any], face: Mapping[str, Any], slab: int, pla
     cuts = sequence_cuts(boxes, (float(low[0]), float(low[1]), float(high[0]), float(high[1])), kerf_m=kerf_m)
     table = 84.0
     body = top - 22
+    if wall is not None:
+        page.box(left, body - 7, right - left, 8, width_mm=0.6, fill="#ffd54a")
+        where = f"CAME OUT WITH {wall.donor}, NOT TESTED" if wall.out else f"STILL IN THE WALL, comes out with {wall.donor}"
+        page.text(left + 3, body - 4.3, f"{where}: sound and test it, measure it as it is, and saw nothing before it is accepted.", size_pt=11, weight="bold",
+                  within_mm=right - left - 6)
+        body -= 10
     if slab and picture is not None:
         behind = sum(s or 0.0 for s in slabs[:slab]) + slab * depth_kerf_m
         page.text(left + 2, body - 5, f"The photo shows the face; this slab lies {behind * 1000:.0f} mm behind it.", size_pt=8, weight="bold", halo="#ffffff")

@@ -8,7 +8,8 @@ from typing import Any
 
 import pandas as pd
 
-from facademap.report.materials import Materials, Rod, read_materials, read_rods
+from facademap.repair.donors import WallStone, wall_stone_of
+from facademap.report.materials import Materials, Rod, number, read_materials, read_rods
 from facademap.report.rows import rows_of
 from facademap.tables import is_missing
 
@@ -29,6 +30,12 @@ class Ticket:
         Other placements on the same slab of the same face.
     link : str
         What the QR code says.
+    from_wall : WallStone, optional
+        Where the piece's own stone is not out of the wall, or not accepted since.
+    yields : tuple of WallStone
+        Pieces that are to come out of the stone that this repair takes out.
+    yields_kg : float, optional
+        Weight of that stone.
     """
 
     piece: Mapping[str, Any]
@@ -45,6 +52,9 @@ class Ticket:
     rods: tuple[Rod, ...] = ()
     materials: Materials = field(default_factory=Materials)
     criteria: tuple[str, ...] = ()
+    from_wall: WallStone | None = None
+    yields: tuple[WallStone, ...] = ()
+    yields_kg: float | None = None
 
     @property
     def measured(self) -> bool:
@@ -78,6 +88,9 @@ def make_tickets(
     on_slab: dict[tuple[Any, ...], list[Mapping[str, Any]]] = {}
     for p in rows["placements"].values():
         on_slab.setdefault((p["face"], p["slab"]), []).append(p)
+    needed = {n: frames[n] for n in ("placements", "blocks", "repairs") if n in frames}
+    uses = wall_stone_of(**needed) if len(needed) == 3 else ()
+    from_wall = {u.piece: u for u in uses}
     tickets = []
     for piece in rows["pieces"].values():
         repair = rows["repairs"].get(piece["repair"])
@@ -85,11 +98,14 @@ def make_tickets(
             continue
         surface = rows["surfaces"].get(piece["surface"], {})
         place = place_of.get(piece["id"])
+        yields = tuple(u for u in uses if u.donor == repair["id"])
         tickets.append(Ticket(
             piece=piece, repair=repair, project=project, link=link.replace("{repair}", str(repair["id"])),
             elevation=str(rows["elevations"].get(surface.get("elevation"), {}).get("name", "")), surface=str(surface.get("name", piece["surface"])),
             place=place, block=rows["blocks"].get(place["block"]) if place else None, face=rows["faces"].get(place["face"]) if place else None,
             stone=rows["wall_stones"].get(repair["wall_stone"]),
             neighbours=[p for p in on_slab[(place["face"], place["slab"])] if p["id"] != place["id"]] if place else [],
-            rods=read_rods(repair["pins"]), materials=read_materials(repair["materials"]), criteria=tuple(criteria)))
+            rods=read_rods(repair["pins"]), materials=read_materials(repair["materials"]), criteria=tuple(criteria),
+            from_wall=from_wall.get(str(piece["id"])), yields=yields,
+            yields_kg=number(rows["blocks"][yields[0].block]["weight_kg"]) if yields else None))
     return sorted(tickets, key=lambda t: (999 if is_missing(t.repair["lift"]) else int(t.repair["lift"]), t.elevation, str(t.repair["id"]), str(t.piece["id"])))

@@ -77,16 +77,18 @@ def draw_ticket(ticket: Ticket, picture: FacePicture | None, *, paper: str, numb
     y = height - MARGIN
     y = _header(page, ticket, left, right, y)
     y = _standing(page, ticket, left, right, y)
+    below = _wall_stone(page, ticket, left, right, y)
+    bands, y = y - below, below
     spare = max(0.0, height - 279.0)
     low = 42.0 + spare * 0.15
     # many cautions take room from the sketch rather than shrink
     more = min(12.0, max(0.0, _cautions_tall(ticket, right - left - 77, 7.4) - low))
     low += more
-    sketch = 74.0 + spare * 0.3 - more
+    sketch = 74.0 + spare * 0.3 - more - bands / 2
     _sizes(page, ticket, right - 60, right, y, sketch)
     draw_piece(page, ticket, left, y - sketch, right - 63 - left, sketch)
     y -= sketch + 3
-    middle = 52.0 + spare * 0.1
+    middle = 52.0 + spare * 0.1 - bands / 2
     draw_section(page, ticket, left, y - middle, 54, middle)
     _holes(page, ticket, left + 56, y, 42, middle)
     _on_block(page, ticket, picture, left + 101, y - middle, right - left - 101, middle)
@@ -138,6 +140,32 @@ def _standing(page: Page, ticket: Ticket, left: float, right: float, y: float) -
     return y - tall - 3
 
 
+def _wall_stone(page: Page, ticket: Ticket, left: float, right: float, y: float) -> float:
+    """Bands that say that the piece's stone is still to come out of the wall, and that the old stone is wanted whole."""
+    tall = 9.8
+    for title, text in wall_stone_words(ticket):
+        page.box(left, y - tall, right - left, tall, ink=BLACK, width_mm=0.6, fill="#ffd54a")
+        page.text(left + 3, y - 4.4, title, size_pt=11, weight="bold", within_mm=right - left - 6)
+        page.text(left + 3, y - 8.4, text, size_pt=9, within_mm=right - left - 6)
+        y -= tall + 2
+    return y
+
+
+def wall_stone_words(ticket: Ticket) -> list[tuple[str, str]]:
+    """Title and sentence of each band."""
+    words = []
+    if ticket.from_wall is not None:
+        use = ticket.from_wall
+        words.append((f"STONE NOT TESTED: it came out with {use.donor}", "Sound and test it; saw nothing from it before it is accepted.") if use.out else (
+            f"STONE STILL IN THE WALL: it comes out with {use.donor}, which goes first",
+            "Sound and test it when it is out; saw nothing before it is accepted. Until then it is known only as seen in the wall."))
+    if ticket.yields and not ticket.yields[0].out:
+        names = ", ".join(dict.fromkeys(u.repair for u in ticket.yields))
+        words.append((f"KEEP THE OLD STONE WHOLE: it is wanted for {names}",
+                      f"Take it out without breaking, mark it {ticket.yields[0].block}, then have it sounded and tested."))
+    return words
+
+
 def _measured_line(measured: Any) -> str:
     if not isinstance(measured, Mapping):
         return ""
@@ -161,7 +189,10 @@ def _sizes(page: Page, ticket: Ticket, x: float, right: float, y: float, tall: f
             page.box(x, top - row, right - x, row, ink=None, fill=GREY)
         page.text(x + 2.5, top - 5, title, size_pt=8, weight="bold")
         page.text(right - 2.5, top - 8.2, format_mm(piece[name], decimals=_decimals(piece[name])), size_pt=21, weight="bold", anchor="right", within_mm=44)
-        page.text(right - 2.5, top - row + 1.4, format_inches(piece[name]), size_pt=11, anchor="right")
+        if row >= 13:
+            page.text(right - 2.5, top - row + 1.4, format_inches(piece[name]), size_pt=11, anchor="right")
+        else:  # no room below the millimetres
+            page.text(x + 2.5, top - min(9.2, row - 1.2), format_inches(piece[name]), size_pt=9)
     page.line(x, y - 3 * row, right, y - 3 * row, width_mm=0.4)
     lines = [("Bed", _BED.get(piece["bed"], str(piece["bed"]))), ("Exposed", str(piece["exposed"] or "front").replace(",", ", ")),
              ("Finish", "as neighbours" if is_missing(piece["finish"]) else str(piece["finish"])),
@@ -281,6 +312,9 @@ def _caution_texts(ticket: Ticket) -> list[str]:
     texts = [_handling(wet if wet is not None else number(ticket.piece["weight_kg"]))]
     given = ticket.repair["cautions"] if isinstance(ticket.repair["cautions"], list) else []
     texts += [str(c) for c in given]
+    if ticket.yields and not ticket.yields[0].out:
+        heavy = "" if ticket.yields_kg is None else f", about {ticket.yields_kg:.0f} kg,"
+        texts.append(f"The old stone{heavy} comes out whole: hold it before its last joint is cut, and lift it with gear as a competent person has planned.")
     if not any("dust" in t.lower() for t in texts):
         texts.append("Stone dust holds silica: cut and drill wet or with extraction, wear a fitted mask.")
     last = [t for t in texts if "local codes" in t] or ["Defer to local codes and licensed practice."]

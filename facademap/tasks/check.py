@@ -12,6 +12,7 @@ import shapely
 from facademap.condition.records import find_overlaps
 from facademap.errors import FacademapError, TableError
 from facademap.io.pictures import hash_file
+from facademap.repair.donors import BEFORE_CUT_OUT, faults_of_wall_stone, wall_stone_of
 from facademap.store.project import Project
 from facademap.tables import TABLES, is_missing
 from facademap.tables.settings import REQUIRABLE
@@ -168,13 +169,22 @@ def _repairs(project: Project) -> Iterator[Finding]:
 
 
 def _yard(project: Project) -> Iterator[Finding]:
-    faces = project.read("faces")
-    for block in project.read("blocks").to_dict("records"):
+    faces, repairs = project.read("faces"), project.read("repairs")
+    stages = dict(zip(repairs["id"], repairs["stage"], strict=True))
+    blocks = project.read("blocks")
+    future = set(blocks["id"][blocks["state"] == "future"])
+    for block in blocks.to_dict("records"):
         own = faces[faces["block"] == block["id"]]
         about = f"block {block['id']}"
         if own.empty:
             yield Finding(level="warning", about=about, problem="has no face", remedy="Measure a face.")
-        if block["acceptance"] == "to test":
+        if block["state"] == "future" and not is_missing(block["after_repair"]):
+            if stages.get(block["after_repair"]) in BEFORE_CUT_OUT:
+                continue  # nobody can test or photograph it yet
+            if block["acceptance"] == "to test" and stages.get(block["after_repair"]) not in (None, "on hold"):
+                yield Finding(level="warning", about=about, problem=f"came out with repair {block['after_repair']}, and is not tested",
+                              remedy="Sound and test it, then accept it and set its state to available, or reject it.")
+        elif block["acceptance"] == "to test" and block["parent"] not in future:
             yield Finding(level="warning", about=about, problem="is not accepted yet, and is not matched", remedy="Sound and test it, then accept or reject it.")
         if block["kind"] == "sedimentary" and (own["bed"] == "unknown").any():
             yield Finding(level="warning", about=about, problem="its natural bed is not known", remedy="Find the bed; until then it is not matched.")
@@ -183,7 +193,10 @@ def _yard(project: Project) -> Iterator[Finding]:
 
 
 def _work(project: Project) -> Iterator[Finding]:
-    placements = project.read("placements")
+    placements, repairs = project.read("placements"), project.read("repairs")
+    uses = wall_stone_of(placements, project.read("blocks"), repairs)
+    for repair, problem, remedy in faults_of_wall_stone(uses, placements, repairs):
+        yield Finding(level="fault", about=f"repair {repair}", problem=problem, remedy=remedy)
     for row in project.read("repairs").to_dict("records"):
         waiting = row["stage"] in ("approved", "cut out", "cut-out measured", "piece sawn")
         pieced = row["treatment"] in ("inset", "whole stone")

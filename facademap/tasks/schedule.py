@@ -95,18 +95,16 @@ def schedule_project(
 
 
 def _donors_first(repairs: Any, placements: Any, blocks: Any, names: set[str]) -> frozenset[tuple[str, str]]:
-    """Pairs (donor's repair, user's repair): a block whose provenance is a wall stone comes out by that stone's repair."""
-    out_of = {}
-    for r in repairs.to_dict("records"):
-        if r["treatment"] == "whole stone" and str(r["id"]) in names:
-            out_of[str(r["wall_stone"])] = str(r["id"])
-    source = {str(b["id"]): str(b["provenance"]) for b in blocks.to_dict("records") if not is_missing(b["provenance"])}
-    pairs = set()
-    for p in placements.to_dict("records"):
-        donor, user = out_of.get(source.get(str(p["block"]), "")), str(p["repair"])
-        if donor and user in names and donor != user:
-            pairs.add((donor, user))
-    return frozenset(pairs)
+    """Pairs (donor's repair, user's repair): a block that is a wall stone, or a part of one, comes out by that stone's repair."""
+    out_of = {str(r["wall_stone"]): str(r["id"]) for r in repairs.to_dict("records") if r["treatment"] == "whole stone" and str(r["id"]) in names}
+    donor_of = {}
+    for b in blocks.to_dict("records"):
+        if not is_missing(b["after_repair"]):
+            donor_of[str(b["id"])] = str(b["after_repair"])
+        elif not is_missing(b["provenance"]):
+            donor_of[str(b["id"])] = out_of.get(str(b["provenance"]).removeprefix("wall stone "), "")
+    pairs = {(donor_of.get(str(p["block"]), ""), str(p["repair"])) for p in placements.to_dict("records")}
+    return frozenset((donor, user) for donor, user in pairs if {donor, user} <= names and donor != user)
 
 
 def _write_csv(path: Path, rows: list[dict[Any, Any]]) -> None:

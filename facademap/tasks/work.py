@@ -14,6 +14,7 @@ import shapely
 from facademap.errors import ConflictError, InputError, StageError
 from facademap.io.rule_files import load_criteria, read_rule_file
 from facademap.repair.criteria import Criteria
+from facademap.repair.donors import wall_stone_of
 from facademap.repair.handling import density_of
 from facademap.repair.measured import PieceAsMeasured, piece_as_measured, place_still_fits, read_measured
 from facademap.repair.stages import check_states, correct_entry, enter_stage, next_stages, record_check
@@ -58,6 +59,8 @@ def move_on(folder: str | Path, repair: str, stage: str, *, at: dt.datetime | No
     now = now or dt.datetime.now(dt.UTC)
     with Project.open(folder) as project:
         row, log = project.row("repairs", repair), project.read("work_log", where={"repair": repair})
+        if stage == "piece sawn":
+            _need_stone(project, repair)
         fits, problem = _place(project, row) if stage == "piece sawn" else (None, "")
         entry = enter_stage(row, stage, log=log.to_dict("records"), criteria=_criteria(project), settings=settings_of_project(project),
                             at=at or now, now=now, mason=mason, reason=reason, photo=photo, place_fits=fits, place_problem=problem, late=late)
@@ -244,6 +247,16 @@ def _place(project: Project, repair: Mapping[str, Any], *, piece: PieceAsMeasure
                                   projection_m=_projection(repair))
     width, height, depth = _room(project, place)
     return place_still_fits(piece, planned_width_m=width, planned_height_m=height, planned_depth_m=depth)
+
+
+def _need_stone(project: Project, repair: str) -> None:
+    """Raise where a piece would be sawn from stone that is still in the wall, or that nobody has accepted since."""
+    uses = wall_stone_of(project.read("placements", where={"repair": repair}), project.read("blocks"), project.read("repairs"))
+    for use in uses:
+        if not use.out:
+            raise StageError(f"{repair}: its stone, block {use.block}, is still in the wall", f"Cut out repair {use.donor} first, or match again.")
+        raise StageError(f"{repair}: its stone, block {use.block}, came out with repair {use.donor} and is not accepted yet",
+                         "Sound and test it, then accept it and set its state to available.")
 
 
 def _projection(repair: Mapping[str, Any]) -> float:

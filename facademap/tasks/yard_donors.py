@@ -67,7 +67,7 @@ def donors_to_come(project: Project, notes: list[str]) -> Iterator[tuple[dict[st
             weight_kg = stone_weight(stone["geometry"].area * stone["depth_m"],
                                      density_of(stone["stone_type"], stone["kind"], densities=densities).density_kg_per_m3)
             yield ({"id": name, "stone_type": stone["stone_type"] or "unknown", "kind": stone["kind"], "provenance": f"wall stone {stone['id']}",
-                    "location": "in the wall", "length_m": width, "height_m": height, "depth_m": stone["depth_m"], "state": "future",
+                    "location": f"the wall, {stone['id']}", "length_m": width, "height_m": height, "depth_m": stone["depth_m"], "state": "future",
                     "weight_kg": weight_kg, "weight_status": "from density",
                     "acceptance": "to test", "after_repair": repair["id"], "parent": None,
                     "note": "Comes out with this repair's cut-out; sound and test it then. The weight is that of the whole wall stone"},
