@@ -16,6 +16,9 @@ from facademap.match.whatif import premises_of, solve_again
 
 __all__ = ["Explanation", "RankedBlock", "RuledOut", "StoneWanted", "cost_to_insist", "explain", "stone_wanted"]
 
+#: Blocks that may be opened to every repair that gives way: the more, the nearer the cost comes to the true one.
+OPENED_TO_INSIST = 30
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RankedBlock:
@@ -168,7 +171,7 @@ def cost_to_insist(
         raise InputError(f"repair {repair_id} is locked already", "Lift its lock first.")
     repairs = tuple(dataclasses.replace(r, lock=Lock(block_id=block_id)) if r.id == repair_id else r for r in problem.repairs)
     other = solve_again(dataclasses.replace(problem, repairs=repairs), solution, premises=premises_of(problem),
-                        time_limit_s=time_limit_s, work_limit=work_limit, seed=seed)
+                        neighbours=OPENED_TO_INSIST, time_limit_s=time_limit_s, work_limit=work_limit, seed=seed)
     return other.objective - solution.objective, other
 
 

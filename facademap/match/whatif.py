@@ -24,7 +24,7 @@ __all__ = ["PlanComparison", "Premises", "RepairChange", "compare_plans", "premi
 #: Solving again ends within this share of looks and opening; what is saved beyond it is not worth the wait.
 GOOD_ENOUGH = 1e-3
 #: Or with this share of the work of the earlier plan, where that is known, and no less than so many units.
-SHARE_OF_WORK, LEAST_WORK = 0.05, 200_000
+SHARE_OF_WORK, LEAST_WORK = 0.05, 3_000_000
 #: So many times the blocks are opened where a repair would lose its stone otherwise.
 WIDER = 4
 

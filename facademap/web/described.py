@@ -102,6 +102,7 @@ _READ: tuple[tuple[str, str, dict[str, Schema], str], ...] = (
     ("/api/jobs", "All jobs", {}, "application/json"),
     ("/api/jobs/{id}", "One job", {}, "application/json"),
     ("/api/ranking", "Blocks for a repair", {"repair": _ID}, "application/json"),
+    ("/api/ranking/insist", "What the plan becomes when a repair must come from a block", {"repair": _ID, "block": _ID}, "application/json"),
     ("/api/plans/compare", "Two plans side by side", {"first": _ID, "second": _ID}, "application/json"),
     ("/api/assist", "Which assisted outlines there are", {}, "application/json"),
     ("/api/languages", "Languages of the desk beside English", {}, "application/json"),
@@ -122,7 +123,7 @@ _READ: tuple[tuple[str, str, dict[str, Schema], str], ...] = (
 _WRITE: tuple[tuple[str, str, Schema], ...] = (
     ("/api/edits", "Changes of rows, stored wholly or not at all", _edit()),
     ("/api/jobs", "Begin a job", _object(("kind",), kind={"enum": list(KINDS)}, who=_NAME, options=_object(
-        time_limit_s={"type": "number", "minimum": 1, "maximum": 600}, gsd_mm={"type": "number", "minimum": 0.05, "maximum": 100}))),
+        time_limit_s={"type": "number", "minimum": 1, "maximum": 600}, again={"type": "boolean"}, gsd_mm={"type": "number", "minimum": 0.05, "maximum": 100}))),
     ("/api/jobs/{id}/stop", "Stop a job", _object()),
     ("/api/faces/measure", "Size and outline of a face from its photo", _FACE),
     ("/api/assist/{kind}", "An outline, a line or the stones of a course found in the picture", _CLICKS),

@@ -78,6 +78,12 @@ def _match_routes(desk: Desk, pictures: Pictures) -> list[Route]:
     def ranking(request: Request, body: Any) -> Any:
         return rank_blocks(desk.reading(), request.query_params.get("repair", ""))
 
+    def insisted(request: Request, body: Any) -> Any:
+        from facademap.tasks.explain import insist
+
+        asked = request.query_params
+        return insist(desk.reading(), asked.get("repair", ""), asked.get("block", ""))
+
     def in_wall(request: Request, body: Any) -> Any:
         asked = request.query_params
         turn = asked.get("turn", "0")
@@ -103,7 +109,7 @@ def _match_routes(desk: Desk, pictures: Pictures) -> list[Route]:
             "scale_px": _numbers(body, "scale_px", 4), "length_m": _numbers({"length_m": [body.get("length_m")]}, "length_m", 1)[0]}
         return measure_face(desk.reading(), photo, click_px=_numbers(body, "click_px", 2), flaws=flaws, **scale)
 
-    return [Route("/api/faces/measure", threaded(face), methods=["POST"]), Route("/api/ranking", threaded(ranking)), Route("/api/plans/compare", threaded(compare)), Route("/pictures/in-wall", threaded(in_wall))]
+    return [Route("/api/faces/measure", threaded(face), methods=["POST"]), Route("/api/ranking", threaded(ranking)), Route("/api/ranking/insist", threaded(insisted)), Route("/api/plans/compare", threaded(compare)), Route("/pictures/in-wall", threaded(in_wall))]
 
 
 def _assist_routes(desk: Desk, pictures: Pictures, assistant: Assistant) -> list[Route]:

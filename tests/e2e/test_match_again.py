@@ -78,3 +78,51 @@ def test_what_was_approved_stays_to_the_tenth_of_a_millimetre(folder: Path) -> N
     for place in places.to_dict("records"):
         assert now.loc[place["repair"], "state"] == "approved"
         assert (now.loc[place["repair"], "x_m"], now.loc[place["repair"], "y_m"]) == pytest.approx((place["x_m"], place["y_m"]), abs=1e-9)
+
+
+def explain(folder: Path, *words: str, expect: int = 0) -> Any:
+    done = subprocess.run([sys.executable, "-m", "facademap", "explain", str(folder), *words], capture_output=True, text=True)
+    assert done.returncode == expect, done.stderr
+    assert "Traceback" not in done.stderr
+    return done.stdout if expect == 0 else done.stderr
+
+
+def test_why_this_block_and_what_another_would_cost(folder: Path) -> None:
+    places = rows(folder, "placements").set_index("repair")
+    for place in places["id"]:
+        edit(folder, "placements", place, {"state": "proposed"})
+    match(folder)
+    repair, block = next(iter(blocks_of(folder).items()))
+    told = json.loads(explain(folder, repair, "--json", "--quiet"))
+    assert told["block"] == block
+    assert [r["block_id"] for r in told["ranked"] if r["chosen"]] == [block]
+    for one in told["ranked"]:
+        assert one["looks"] == pytest.approx(told["ranked"][0]["looks"] / sum(told["ranked"][0][n] for n in ("colour", "spread", "finish"))
+                                             * sum(one[n] for n in ("colour", "spread", "finish"))), "parts times priority"
+    named = {r["block_id"] for r in told["ranked"]} | {b for blocks in told["ruled_out"].values() for b in blocks} | set(told["left_out"])
+    assert named >= set(rows(folder, "blocks")["id"])
+
+    other = next(r for r in told["ranked"] if not r["chosen"])
+    asked = json.loads(explain(folder, repair, "--insist", other["block_id"], "--json", "--quiet"))["insist"]
+    assert asked["more"] >= other["insist_at_least"] - 1e-6
+    assert {"repair": repair, "first": block, "second": other["block_id"]} in asked["changes"]
+    piece = rows(folder, "pieces").set_index("repair").loc[repair, "id"]
+    before = match(folder)["objective"]
+    edit(folder, "pieces", piece, {"lock_block": other["block_id"]})
+    assert match(folder)["objective"] - before == pytest.approx(asked["more"], rel=0.01, abs=0.05), "as told"
+    edit(folder, "pieces", piece, {"lock_block": None})
+    match(folder)
+    text = explain(folder, repair, "--insist", other["block_id"])
+    assert f"from block {block}" in text
+    assert "the whole plan" in text
+    assert "no piece to match" in explain(folder, "R-999", expect=2)
+    assert "may not be used" in explain(folder, repair, "--insist", "B-999", expect=2)
+
+
+def test_a_plan_that_no_longer_fits_explains_nothing(folder: Path) -> None:
+    repair = next(iter(blocks_of(folder)))
+    piece = rows(folder, "pieces").set_index("repair").loc[repair]
+    edit(folder, "pieces", piece["id"], {"depth_m": 0.9})
+    assert "no longer fits" in explain(folder, repair, expect=2)
+    edit(folder, "pieces", piece["id"], {"depth_m": piece["depth_m"]})
+    assert repair in explain(folder, repair)

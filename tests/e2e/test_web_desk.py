@@ -324,6 +324,11 @@ def test_match_lock_solve_again_and_issue_papers(chromium: Any, server: Server, 
     card.wait_for()
     assert block in card.inner_text()
     until(page, "(i => i && i.complete && i.naturalWidth > 50)(document.querySelector('.ranked li.on img'))")
+    other = page.locator(".ranked li:not(.on):not(.unfit)").first
+    other.get_by_role("button", name="What if?").click()
+    other.locator(".whatif").wait_for(timeout=60_000)
+    assert "Whole plan with this block: looks" in other.locator(".whatif").inner_text()
+    assert rows(folder, "placements").set_index("repair")["block"].to_dict() == first, "nothing is stored"
     card.get_by_role("button", name="Forbid").click()
     saved(page)
     page.get_by_role("button", name="All repairs").click()

@@ -185,6 +185,31 @@ function Pins({ row, piece }) {
   );
 }
 
+const signed = (value, digits) => {
+  const size = Math.abs(value).toFixed(digits);
+  return `${Number(size) === 0 ? "±" : value > 0 ? "+" : "−"}${size}`;
+};
+
+/** What the whole plan becomes with the piece from another block; nothing is stored. */
+function WhatIf({ repair, block }) {
+  const [found, setFound] = useState(null);
+  const [problem, setProblem] = useState("");
+  useEffect(() => {
+    let gone = false;
+    ask(`/api/ranking/insist?repair=${q(repair)}&block=${q(block)}`).then((a) => !gone && setFound(a), (e) => !gone && setProblem(e.problem ? `${e.problem}. ${e.remedy}` : t("needs.server")));
+    return () => { gone = true; };
+  }, [repair, block]);
+  if (problem) return <p class="warn" role="alert">{problem}</p>;
+  if (!found) return <p class="aside" role="status">{t("whatif.wait")}</p>;
+  const others = found.changes.filter((c) => c.repair !== repair);
+  return (
+    <div class="whatif" role="status">
+      <p>{t("whatif.found", { looks: signed(found.more_looks, 1), opened: signed(found.more_opened_dm3, 0), placed: signed(found.placed[1] - found.placed[0], 0) })}</p>
+      {others.length ? <ul>{others.map((c) => <li key={c.repair}>{c.repair}: {c.first ?? t("none")} → {c.second ?? t("none")}</li>)}</ul> : <p class="aside">{t("whatif.alone")}</p>}
+    </div>
+  );
+}
+
 const labColour = (lab) => {
   if (!lab) return "transparent";
   // CIELAB (D50) is a colour of the style sheet language as it stands
@@ -196,6 +221,7 @@ function Stones({ row, piece, place }) {
   const [ranking, setRanking] = useState(null);
   const [problem, setProblem] = useState("");
   const [all, setAll] = useState(false);
+  const [asked, setAsked] = useState("");
   const [closer, setCloser] = useState("");
   void tickOf("placements").value;
   useEffect(() => {
@@ -205,6 +231,7 @@ function Stones({ row, piece, place }) {
   }, [row.id, piece.lock_block, JSON.stringify(piece.forbid_blocks), tickOf("placements").value, tickOf("blocks").value]);
   const set = (what, values) => edit(what, [{ op: "update", table: "pieces", id: piece.id, values }]);
   const forbidden = piece.forbid_blocks ?? [];
+  const planned = rowsOf("plans").some((p) => p.current);
   const assign = (f) => set(t("what.assign", { block: f.block, id: row.id }), { lock_block: f.block });
   const faces = ranking?.faces.filter((f) => all || f.fits || f.block === place?.block || f.block === piece.lock_block) ?? [];
   return (
@@ -227,9 +254,11 @@ function Stones({ row, piece, place }) {
               {!isReviewer() && <p class="acts">
                 <button type="button" aria-pressed={piece.lock_block === f.block} onClick={() => (piece.lock_block === f.block ? set(t("what.unlock", { block: f.block, id: row.id }), { lock_block: null }) : assign(f))}>{t(piece.lock_block === f.block ? "unlock" : "assign")}</button>
                 <button type="button" aria-pressed={forbidden.includes(f.block)} onClick={() => set(t(forbidden.includes(f.block) ? "what.allow" : "what.forbid", { block: f.block, id: row.id }), { forbid_blocks: forbidden.includes(f.block) ? forbidden.filter((b) => b !== f.block) : [...forbidden, f.block] })}>{t(forbidden.includes(f.block) ? "allow" : "forbid")}</button>
+                {planned && !chosen && f.fits && !piece.lock_block && <button type="button" aria-expanded={asked === f.face} onClick={() => setAsked(asked === f.face ? "" : f.face)}>{t("whatif")}</button>}
                 {chosen && place.state === "proposed" && <button type="button" onClick={() => edit(t("what.approve", { block: f.block, id: row.id }), [{ op: "update", table: "placements", id: place.id, values: { state: "approved" } }])}>{t("approve")}</button>}
                 {chosen && place.state === "approved" && <button type="button" onClick={() => edit(t("what.open", { id: row.id }), [{ op: "update", table: "placements", id: place.id, values: { state: "proposed" } }])}>{t("open.again")}</button>}
               </p>}
+              {asked === f.face && <WhatIf repair={row.id} block={f.block} />}
             </div>
           </li>
         );
