@@ -20,6 +20,8 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 from facademap.errors import InputError, SolveError
+from facademap.match.candidates import opening_cost, usable_dm3
+from facademap.match.outlines import blank_of
 from facademap.match.problem import Block, Problem, Repair
 from facademap.match.solution import Solution, Unmatched
 from facademap.match.solver import Progress, is_small, solve
@@ -32,11 +34,12 @@ __all__ = ["order_of_work", "solve_with_donors"]
 #: Cases looked at after the first plan; small problems take no time.
 MOST_CASES = 12
 MOST_SMALL_CASES = 200
-#: Plans in which every donor of every circle is forbidden at once, before all donors are.
-MOST_DIVES = 2
+#: Orders of work that are tried to come by a first plan with one, and to better the last.
+MOST_DIVES = 8
 #: Share of the time or work for the first plan, and of what is left for each later one.
 FIRST_SHARE = 0.7
-LATER_SHARE = 0.25
+LATER_SHARE = 0.2
+POLISH_SHARE = 0.6
 LEAST_TIME_S = 0.5
 HIGHEST_PRIORITY = 1e6
 
@@ -183,22 +186,45 @@ class _Search:
             self._keep(again)
             return self._finished(first, max(first.bound, again.bound))
         self._dive(whole, first)
-        return self._finished(first, self._part(whole, first))
+        bound = self._part(whole, first)
+        self._polish(whole, bound)
+        return self._finished(first, bound)
 
-    def _dive(self, case: _Case, plan: Solution) -> None:
-        """A plan with an order soon: forbid all that is in the way, and after that all donors."""
-        for turn in range(MOST_DIVES + 1):
+    def _dive(self, whole: _Case, plan: Solution) -> None:
+        """A plan with an order soon: an order of work is settled from a plan, and stone that comes later is forbidden."""
+        case = whole
+        for _ in range(MOST_DIVES):
             waits = _waits(plan, self.donors)
-            pairs = [(one, self._block(plan, one)) for one in (*_stuck(plan, waits), *(i for c in _circles(waits) for i in c))]
-            if turn == MOST_DIVES:
-                pairs = [(r.id, b) for r in self.problem.repairs for b in self.donors]
-            case = case.forbid(p for p in pairs if p not in self.locked)
-            for one, block_id in pairs:
-                if (one, block_id) in self.locked:
-                    case = case.insist(self.donors[block_id])
-            plan = self._solve(case, share=LATER_SHARE, start=plan)
-            if self._keep(plan):
+            for one in _stuck(plan, waits):
+                pairs = [(r.id, block_id) for r in self.problem.repairs for block_id in self.stones[waits[one]]]
+                case = case.forbid(p for p in pairs if p not in self.locked)
+                if not self.locked.isdisjoint(pairs):
+                    case = case.insist(waits[one])
+            plan = self._solve(case.forbid(self._later(plan, waits)), share=LATER_SHARE, start=plan)
+            if self._keep(plan) or not self._time_left():
                 return
+
+    def _polish(self, whole: _Case, bound: float) -> None:
+        """Better plans in the order of work of the best one."""
+        for _ in range(MOST_DIVES):
+            best = self.best
+            if best is None or not self._time_left() or bound >= best.objective * (1.0 - 1e-6):
+                return
+            self._keep(self._solve(whole.forbid(self._later(best, _waits(best, self.donors))), share=POLISH_SHARE, start=best))
+            if self.best is best:
+                return
+
+    def _later(self, plan: Solution, waits: Mapping[str, str]) -> set[Pair]:
+        """Stone that comes out after the repairs that could take it, where work goes by what waits in a plan."""
+        waits = {**waits, **{one: self.donors[block_id] for one, block_id in self.locked}}
+        circling = {i for circle in _circles(waits) for i in circle}
+        placed = [p.repair_id for p in plan.placements]
+        apart = {i for i in placed if not circling.isdisjoint(in_order([i], waits))}
+        unmatched = [u.repair_id for u in plan.unmatched]
+        # what breaks a circle goes late, so that it may take the stone of all the others; what has no piece goes last
+        order = in_order([*(i for i in placed if i not in apart), *(i for i in placed if i in apart), *unmatched], waits)
+        rank = {i: n for n, i in enumerate(order)}
+        return {(r.id, b) for r in self.problem.repairs for b, donor in self.donors.items() if rank[donor] >= rank[r.id]} - self.locked
 
     def _part(self, case: _Case, plan: Solution) -> float:
         """Look at the cases, and return what bounds every plan that has an order."""
@@ -262,14 +288,42 @@ class _Search:
         return plan
 
     def _keep(self, plan: Solution) -> bool:
-        """Whether a plan has an order of work; the best one is kept, counted by the true priorities."""
+        """Whether a plan has an order of work; the best one is kept, or what of it has one, counted by the true priorities."""
         waits = _waits(plan, self.donors)
-        if _circles(waits) or _stuck(plan, waits):
-            return False
-        objective = recount_objective(self.problem, plan)
-        if self.best is None or objective < self.best.objective:
-            self.best = dataclasses.replace(plan, objective=objective)
-        return True
+        whole = not _circles(waits) and not _stuck(plan, waits)
+        kept = plan if whole else self._without_waiting(plan, waits)
+        if kept is not None:
+            objective = recount_objective(self.problem, kept)
+            if self.best is None or objective < self.best.objective - 1e-9:
+                self.best = dataclasses.replace(kept, objective=objective)
+        return whole
+
+    def _without_waiting(self, plan: Solution, waits: Mapping[str, str]) -> Solution | None:
+        """A plan in which those go without a piece that would wait for ever; None where a lock forbids that."""
+        waits = dict(waits)
+        out = {u.repair_id for u in plan.unmatched}
+        while waits:
+            lost = [one for one, donor in waits.items() if donor in out] or [
+                min(circle, key=lambda i: (self.problem.repair(i).priority, i)) for circle in _circles(waits)]
+            if not lost:
+                break
+            out |= set(lost)
+            waits = {one: donor for one, donor in waits.items() if one not in out}
+        gone = [p for p in plan.placements if p.repair_id in out]
+        if any((p.repair_id, p.block_id) in self.locked for p in gone):
+            return None
+        placements = tuple(p for p in plan.placements if p.repair_id not in out)
+        used = {p.block_id for p in placements}
+        return dataclasses.replace(
+            plan, placements=placements, slabs={b: s for b, s in plan.slabs.items() if b in used},
+            unmatched=(*plan.unmatched, *(self._left(p.repair_id) for p in gone)))
+
+    def _left(self, repair_id: str) -> Unmatched:
+        repair, params = self.problem.repair(repair_id), self.problem.params
+        blank = blank_of(repair, params)
+        width, height, depth = (round(math.ceil(v * 10.0 - 1e-6) / 10.0, 1) for v in (
+            blank.width_mm, blank.height_mm, repair.depth_mm + params.depth_allow_mm))
+        return Unmatched(repair_id=repair_id, reason="capacity", source_mm=(width, height, depth))
 
     def _time_left(self) -> bool:
         timed = self.time_limit_s is None or self.clock() - self.began < self.time_limit_s
@@ -282,6 +336,9 @@ class _Search:
 
     def _finished(self, first: Solution, bound: float) -> Solution:
         """The best plan with figures that hold for the problem as it was given; reasons are those of the first plan."""
+        if self.best is None and self.donors:  # none but locked stone of the wall, as a last resort
+            self._keep(self._solve(_Case().forbid({(r.id, b) for r in self.problem.repairs for b in self.donors} - self.locked),
+                                   share=LATER_SHARE, start=first))
         best = self.best
         if best is None:
             raise self._no_order(first)
@@ -298,12 +355,14 @@ class _Search:
         quality, proof = best.quality, first.quality
         if quality is not None and proof is not None:
             left = math.fsum(self.problem.repair(u.repair_id).priority for u in unmatched)
+            opened = [(b, b.face(f)) for b, f in ((self.problem.block(i), f) for i, f in dict.fromkeys((p.block_id, p.face_id) for p in best.placements))]
+            opening = math.fsum(opening_cost(b, f, self.problem.params) for b, f in opened)
             same = abs(left - proof.unmatched_priority) < 1e-9
             fixed = min(objective, max(bound, proof.bound_fixed_count if same else bound))
             base = proof.unavoidable_priority * penalty
             quality = dataclasses.replace(
-                quality, unmatched_priority=left, unavoidable_priority=proof.unavoidable_priority,
-                visual=objective - quality.opening - penalty * left, placed=len(best.placements),
+                quality, unmatched_priority=left, unavoidable_priority=proof.unavoidable_priority, opening=opening,
+                opened_dm3=math.fsum(usable_dm3(f) for _, f in opened), visual=objective - opening - penalty * left, placed=len(best.placements),
                 placed_proved=proof.unmatched_priority_bound >= left - 1e-6, unmatched_priority_bound=proof.unmatched_priority_bound,
                 bound_fixed_count=fixed, gap_fixed_count=max(0.0, objective - fixed) / max(objective, 1e-9),
                 gap_avoidable=max(0.0, objective - bound) / max(objective - base, 1e-9), work=self.spent_work)

@@ -24,8 +24,8 @@ OPENED_TO_INSIST = 30
 class RankedBlock:
     """A block that could serve a repair, best first. All costs in units of the objective.
 
-    ``insist_at_least`` is how much dearer the plan gets at least when this block is insisted on, looking
-    at this repair alone; others may have to give way (see :func:`cost_to_insist` for the true figure).
+    ``insist_alone`` is how much dearer the plan gets when only this repair moves here. Others may have to give way,
+    or a new plan may make good a part of it: see :func:`cost_to_insist` for the whole.
     """
 
     block_id: str
@@ -37,7 +37,7 @@ class RankedBlock:
     opening: float
     opened_already: bool
     chosen: bool
-    insist_at_least: float
+    insist_alone: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,7 +126,7 @@ def explain(
             now = next((r.looks + (r.opening if alone else 0.0) for r in ranked if r.chosen), now)
         ranked = [
             dataclasses.replace(
-                r, insist_at_least=0.0 if r.chosen else r.looks - now + (0.0 if r.opened_already else r.opening))
+                r, insist_alone=0.0 if r.chosen else r.looks - now + (0.0 if r.opened_already else r.opening))
             for r in ranked
         ]
         ranked.sort(key=lambda r: (r.looks + (0.0 if r.opened_already else r.opening), r.block_id, r.face_id))
@@ -149,7 +149,7 @@ def _score(problem: Problem, repair: Repair, b: int, face: Face, difference: flo
     return RankedBlock(
         block_id=block.id, face_id=face.id, colour=colour, spread=spread, finish=finish,
         looks=repair.priority * (colour + spread + finish), opening=opening_cost(block, face, params),
-        opened_already=opened.get(block.id) == face.id, chosen=chosen, insist_at_least=math.nan)
+        opened_already=opened.get(block.id) == face.id, chosen=chosen, insist_alone=math.nan)
 
 
 def cost_to_insist(

@@ -213,7 +213,7 @@ def test_explain_ranks_blocks_and_names_what_rules_out_the_rest() -> None:
     assert [r.block_id for r in told.ranked] == ["near", "far"]
     assert {(o.block_id, o.reason) for o in told.ruled_out} == {("lime", "stone_type"), ("tiny", "size")}
     more, other = cost_to_insist(problem, plan, repair_id="a", block_id="far")
-    assert more == pytest.approx(told.ranked[1].insist_at_least, abs=1e-6)
+    assert more == pytest.approx(told.ranked[1].insist_alone, abs=1e-6)
     assert more > 0.5
     assert other.placements[0].block_id == "far"
 

@@ -25,7 +25,7 @@ def command(project: Path, repair: str, block: str | None, show: Show) -> None:
     told = explain_repair(project, repair, block=block)
     lines = [f"{repair}: " + (f"from block {told['block']}" if told["block"] else f"no block ({told['reason']})")]
     for one in told["ranked"][:MOST_LINES]:
-        state = "chosen" if one["chosen"] else "others would have to give way" if told["block"] is None else f"at least {max(0.0, one['insist_at_least']):.2f} dearer"
+        state = "chosen" if one["chosen"] else "others would have to give way" if told["block"] is None else f"{one['insist_alone']:+.2f} if only this one moves"
         opening = "open already" if one["opened_already"] else f"opening {one['opening']:.2f}"
         lines.append(f"  {one['block_id']} ({one['face_id']}): looks {one['looks']:.2f} = colour {one['colour']:.2f}, spread {one['spread']:.2f}, "
                      f"finish {one['finish']:.2f}, times priority; {opening}; {state}")
