@@ -14,7 +14,7 @@ from facademap.salvage.likeness import LikenessWeights, appearance_distance, app
 from facademap.store.project import Project
 from facademap.tables import is_missing
 
-__all__ = ["likeness_parts", "likeness_weights", "project_looks"]
+__all__ = ["likeness_parts", "likeness_weights", "looks_in_parts", "project_looks"]
 
 
 def likeness_weights(project: Project) -> LikenessWeights:
@@ -70,6 +70,25 @@ def likeness_parts(project: Project, repair: str) -> list[dict[str, Any]]:
             parts = asdict(appearance_distance(target, seen, weights=weights))
             found.append({"block": face["block"], "face": face["id"], **parts, "flags": list(parts["flags"])})
     return sorted(found, key=lambda f: (f["total"], f["face"]))
+
+
+def looks_in_parts(project: Project, repair: str) -> dict[str, dict[str, float]]:
+    """The parts of :func:`project_looks` for one repair: what each adds to the distance of a block.
+
+    Returns
+    -------
+    dict
+        By block ``mean``, ``spread``, ``distribution`` and ``grain`` of its most alike face, each times its weight, so
+        that they add up to the distance. Empty where the neighbourhood was not measured.
+    """
+    pieces = project.read("pieces", where={"repair": repair})
+    if pieces.empty or _appearance(pieces.iloc[0]["appearance"]) is None:
+        return {}
+    weights = asdict(likeness_weights(project))
+    parts: dict[str, dict[str, float]] = {}
+    for face in likeness_parts(project, repair):
+        parts.setdefault(face["block"], {name: weight * face[name] for name, weight in weights.items()})
+    return parts
 
 
 def _appearance(record: Any) -> Appearance | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -12,12 +13,13 @@ from facademap.match.candidates import need_mm
 from facademap.match.freespace import turns_allowed
 from facademap.match.from_tables import appearance_cost
 from facademap.match.outlines import blank_of
-from facademap.match.problem import Face, Params, Repair
+from facademap.match.problem import Block, Face, Params, Problem, Repair
 from facademap.store.project import Project
 from facademap.tables import is_missing
+from facademap.tasks.block_looks import looks_in_parts
 from facademap.tasks.match import load_problem
 
-__all__ = ["RankedFace", "rank_blocks"]
+__all__ = ["RankedFace", "parts_of_looks", "rank_blocks"]
 
 _TOLERANCE_MM = 0.01
 
@@ -33,9 +35,11 @@ class RankedFace:
     fits : bool
         Whether every hard rule is kept; the size is compared by its box, the free place on the block is
         found when the matching is solved.
-    de00, spread, finish : float
-        Parts of the appearance: CIEDE2000 to the neighbourhood (``None`` where no colour is wanted), share of the
-        block's own spread, penalty for another finish.
+    de00 : float
+        CIEDE2000 to the neighbourhood (``None`` where no colour is wanted).
+    parts : mapping
+        What each part adds to the cost: ``colour``, ``spread``, ``finish``, and where pictures of both were measured
+        ``distribution`` and ``grain``.
     cost : float
         Their sum; smaller looks better.
     reasons : tuple of str
@@ -48,8 +52,7 @@ class RankedFace:
     face: str
     fits: bool
     de00: float | None
-    spread: float
-    finish: float
+    parts: Mapping[str, float]
     cost: float
     reasons: tuple[str, ...]
     spare_mm: tuple[float, float, float]
@@ -76,21 +79,30 @@ def rank_blocks(project: Project, repair: str) -> dict[str, Any]:
     for place in project.read("placements").to_dict("records"):
         if place["repair"] != repair:
             used.setdefault(place["block"], []).append(place["repair"])
-    faces = []
+    faces, measured = [], looks_in_parts(project, repair)
     for block in problem.blocks:
         for face in block.faces:
             judged = _judge(wanted, face, block.stone, problem.params)
             de00, whole = appearance_cost(problem, wanted, block, face)
-            spread = problem.params.spread_weight * block.spread
-            colour = 0.0 if is_missing(de00) else de00
+            parts = parts_of_looks(problem, wanted, block, face, measured.get(block.id))
             faces.append(RankedFace(block=block.id, face=face.id, fits=not judged[0], de00=None if is_missing(de00) else de00,
-                                    spread=spread, finish=max(0.0, whole - colour - spread), cost=whole, reasons=judged[0],
+                                    parts=parts, cost=whole, reasons=judged[0],
                                     spare_mm=judged[1], turn_deg=judged[2], used_by=tuple(sorted(used.get(block.id, ())))))
     faces.sort(key=lambda f: (not f.fits, len(f.reasons), f.cost, f.block, f.face))
     size = blank_of(wanted, problem.params)
     return {"repair": repair, "blank_mm": [size.width_mm, size.height_mm, wanted.depth_mm], "lab": wanted.lab,
             "faces": [asdict(f) for f in faces],
             "left_out": {k: v for k, v in table_problem.left_out.items() if k not in table_problem.piece_of}}
+
+
+def parts_of_looks(problem: Problem, repair: Repair, block: Block, face: Face, measured: Mapping[str, float] | None) -> dict[str, float]:
+    """What each part adds to the cost of a face's looks; ``measured`` from :func:`facademap.tasks.block_looks.looks_in_parts`."""
+    de00, whole = appearance_cost(problem, repair, block, face)
+    if measured is not None and block.id in problem.looks.get(repair.id, {}):
+        parts = {"colour": measured["mean"], **{n: measured[n] for n in ("spread", "distribution", "grain")}}
+    else:
+        parts = {"colour": 0.0 if is_missing(de00) else de00, "spread": problem.params.spread_weight * block.spread}
+    return {**parts, "finish": max(0.0, whole - sum(parts.values()))}
 
 
 def _judge(repair: Repair, face: Face, stone: str, params: Params) -> tuple[tuple[str, ...], tuple[float, float, float], int]:

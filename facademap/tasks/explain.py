@@ -14,6 +14,8 @@ from facademap.match.solution import Solution
 from facademap.match.verification import verify
 from facademap.match.whatif import compare_plans
 from facademap.store.project import Project
+from facademap.tasks.block_looks import looks_in_parts
+from facademap.tasks.desk_match import parts_of_looks
 from facademap.tasks.match import current_plan, load_problem
 from facademap.tasks.solve import keep_compiled_code
 
@@ -47,7 +49,11 @@ def explain_repair(folder: str | Path, repair: str, *, block: str | None = None)
         ruled_out: dict[str, list[str]] = {}
         for one in told.ruled_out:
             ruled_out.setdefault(one.reason, []).append(one.block_id)
-        result = {"repair": repair, "block": told.block_id, "reason": told.reason, "ranked": [asdict(r) for r in told.ranked],
+        problem, measured = table_problem.problem, looks_in_parts(project, repair)
+        wanted, blocks = problem.repair(repair), {b.id: b for b in problem.blocks}
+        ranked = [{**asdict(r), "priority": wanted.priority, "parts": parts_of_looks(
+            problem, wanted, blocks[r.block_id], blocks[r.block_id].face(r.face_id), measured.get(r.block_id))} for r in told.ranked]
+        result = {"repair": repair, "block": told.block_id, "reason": told.reason, "ranked": ranked,
                   "ruled_out": ruled_out, "left_out": {k: v for k, v in table_problem.left_out.items() if k not in table_problem.piece_of}}
         return {**result, "insist": None if block is None else _insist(table_problem, plan, repair, block)}
 

@@ -309,7 +309,7 @@ def test_ranking_names_every_part_and_every_broken_rule(client: TestClient) -> N
     told = client.get("/api/ranking", params={"repair": pieces[0]["repair"]}).json()
     assert {f["block"] for f in told["faces"]} == {"B-001", "B-002"}
     for face in told["faces"]:
-        assert face["cost"] == pytest.approx((face["de00"] or 0.0) + face["spread"] + face["finish"])
+        assert face["cost"] == pytest.approx(sum(face["parts"].values()))
         assert face["fits"] == (not face["reasons"])
         assert face["fits"] == (min(face["spare_mm"]) >= -0.01)
     picture = client.get("/pictures/in-wall", params={"repair": pieces[0]["repair"], "face": told["faces"][0]["face"]})

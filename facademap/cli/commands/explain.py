@@ -25,16 +25,16 @@ def command(project: Path, repair: str, block: str | None, show: Show) -> None:
     told = explain_repair(project, repair, block=block)
     lines = [f"{repair}: " + (f"from block {told['block']}" if told["block"] else f"no block ({told['reason']})")]
     for one in told["ranked"][:MOST_LINES]:
-        state = "chosen" if one["chosen"] else "others would have to give way" if told["block"] is None else f"{one['insist_alone']:+.2f} if only this one moves"
-        opening = "open already" if one["opened_already"] else f"opening {one['opening']:.2f}"
-        lines.append(f"  {one['block_id']} ({one['face_id']}): looks {one['looks']:.2f} = colour {one['colour']:.2f}, spread {one['spread']:.2f}, "
-                     f"finish {one['finish']:.2f}, times priority; {opening}; {state}")
+        state = "chosen" if one["chosen"] else "others would have to give way" if told["block"] is None else f"{one['insist_alone']:+.1f} if only this one moves"
+        opening = "open already" if one["opened_already"] else f"opening {one['opening']:.1f}"
+        parts = ", ".join(f"{name} {value:.1f}" for name, value in one["parts"].items() if value >= 0.05)
+        times = "" if one["priority"] == 1 else f" times priority {one['priority']:g}"
+        lines.append(f"  {one['block_id']} ({one['face_id']}): looks {one['looks']:.1f} ({parts}){times}; {opening}; {state}")
     if len(told["ranked"]) > MOST_LINES:
         lines.append(f"  and {len(told['ranked']) - MOST_LINES} more (all with --json)")
     if told["ruled_out"]:
         lines.append("  ruled out: " + "; ".join(reasons_in_words(told["ruled_out"])))
-    if told["insist"] is not None:
-        lines += _insisted(told["insist"])
+    lines += _insisted(told["insist"]) if told["insist"] is not None else ["  what a block costs in the whole plan: add --insist BLOCK"]
     show.result(told, text=lines)
 
 

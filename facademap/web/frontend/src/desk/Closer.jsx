@@ -11,11 +11,11 @@ export const inWall = (repair, face, place) => `/pictures/in-wall?repair=${q(rep
 const NOW = "";
 
 export function Score({ face }) {
-  const parts = [["part.colour", face.de00 === null ? "–" : face.de00.toFixed(1)], ["part.spread", face.spread.toFixed(1)], ["part.finish", face.finish.toFixed(1)]];
+  const parts = ["colour", "spread", "distribution", "grain", "finish"].filter((name) => name in face.parts);
   return (
     <dl class="parts" title={t("part.about")}>
       <div class="whole"><dt>{t("part.whole")}</dt><dd>{face.cost.toFixed(1)}</dd></div>
-      {parts.map(([name, value]) => <div key={name}><dt>{t(name)}</dt><dd>{value}</dd></div>)}
+      {parts.map((name) => <div key={name}><dt>{t(`part.${name}`)}</dt><dd>{name === "colour" && face.de00 === null ? "–" : face.parts[name].toFixed(1)}</dd></div>)}
       <div class="spare"><dt>{t("part.spare")}</dt><dd>{face.spare_mm.map((m) => Math.round(m)).join(" · ")} mm</dd></div>
     </dl>
   );
