@@ -122,7 +122,10 @@ export function drawShape(pen, pack, i, style, place) {
       }
     }
     if (text?.getText()) {
-      drawText(pen, text, ((boxes[4 * i] + boxes[4 * i + 2]) / 2 - place.left) * place.scale, (place.top - (boxes[4 * i + 1] + boxes[4 * i + 3]) / 2) * place.scale);
+      const corner = text.getTextAlign() === "left";
+      const x = corner ? boxes[4 * i] : (boxes[4 * i] + boxes[4 * i + 2]) / 2;
+      const y = corner ? boxes[4 * i + 1] : (boxes[4 * i + 1] + boxes[4 * i + 3]) / 2;
+      drawText(pen, text, (x - place.left) * place.scale, (place.top - y) * place.scale);
       traced = false;
     }
   }

@@ -113,7 +113,8 @@ export function stoneStyle(feature, resolution) {
   return once(`stone ${label}`, () => new Style({
     stroke: new Stroke({ color: "rgba(30,30,30,.62)", width: 1 }),
     fill: new Fill({ color: "rgba(0,0,0,0)" }),
-    text: label ? new Text({ text: label, font: "11px Atkinson Hyperlegible", fill: new Fill({ color: "#1b1d1f" }), stroke: new Stroke({ color: "rgba(255,255,255,.8)", width: 3 }), textBaseline: "bottom", offsetY: 15 }) : undefined,
+    // in the lower left corner, out of the way of what is drawn on the stone
+    text: label ? new Text({ text: label, font: "11px Atkinson Hyperlegible", fill: new Fill({ color: "#1b1d1f" }), stroke: new Stroke({ color: "rgba(255,255,255,.8)", width: 3 }), textAlign: "left", textBaseline: "bottom", offsetX: 5, offsetY: -3 }) : undefined,
   }));
 }
 
