@@ -13,7 +13,6 @@ most promising first.
 from __future__ import annotations
 
 import dataclasses
-import heapq
 import math
 import time
 from collections.abc import Callable, Iterable, Mapping
@@ -24,16 +23,19 @@ from facademap.match.candidates import opening_cost, usable_dm3
 from facademap.match.outlines import blank_of
 from facademap.match.problem import Block, Problem, Repair
 from facademap.match.solution import Solution, Unmatched
-from facademap.match.solver import Progress, is_small, solve
+from facademap.match.solver import LARGE_PAIRS, Progress, is_small, solve
 from facademap.match.verification import recount_objective, verify
 from facademap.photo.lab import difference_ciede2000
 from facademap.repair.donors import in_order
 
 __all__ = ["order_of_work", "solve_with_donors"]
 
-#: Cases looked at after the first plan; small problems take no time.
-MOST_CASES = 12
+#: Cases looked at after the first plan: without a limit of time, with one, and in small problems, which take none.
+MOST_CASES = 40
+MOST_TIMED_CASES = 400
 MOST_SMALL_CASES = 200
+#: Share of the time for them; the rest betters the plan in its own order.
+PART_SHARE = 0.85
 #: Orders of work that are tried to come by a first plan with one, and to better the last.
 MOST_DIVES = 8
 #: Share of the time or work for the first plan, and of what is left for each later one.
@@ -166,7 +168,7 @@ class _Search:
     ) -> None:
         self.problem, self.donors, self.seed, self.progress, self.clock = problem, donors, seed, progress, clock
         self.time_limit_s, self.work_limit = time_limit_s, work_limit
-        self.locked = {(r.id, r.lock.block_id) for r in problem.repairs if r.lock is not None and r.lock.block_id in donors}
+        self.locked = {(i, block_id) for i, block_id in _locks(problem).items() if block_id in donors}
         self.stones: dict[str, list[str]] = {}
         for block_id, repair_id in donors.items():
             self.stones.setdefault(repair_id, []).append(block_id)
@@ -228,30 +230,37 @@ class _Search:
 
     def _part(self, case: _Case, plan: Solution) -> float:
         """Look at the cases, and return what bounds every plan that has an order."""
-        count = 0
-        waiting: list[tuple[float, int, _Case, Solution]] = [(plan.bound, count, case, plan)]
+        waiting = {0: (plan.bound, case, plan)}
         closed: list[float] = []
         seen = {case}
-        most = MOST_SMALL_CASES if is_small(self.problem) else MOST_CASES
-        while waiting and count < most and (self._time_left() or self.best is None):
-            bound, _, case, plan = waiting[0]
-            if self.best is not None and bound >= self.best.objective - 1e-6 * max(1.0, self.best.objective):
+        count, follow = 0, 0
+        most = MOST_SMALL_CASES if is_small(self.problem) else MOST_CASES if self.time_limit_s is None else MOST_TIMED_CASES
+        while waiting and count < most and (self._time_left(PART_SHARE) or self.best is None):
+            enough = math.inf if self.best is None else self.best.objective - 1e-6 * max(1.0, self.best.objective)
+            least = min(waiting, key=lambda n: waiting[n][0])
+            if waiting[least][0] >= enough:
                 break
-            heapq.heappop(waiting)
-            cases = self._cases(case, plan)
+            # down to a plan with an order first, then up again to the case with the least bound
+            bound, case, plan = waiting.pop(follow if follow in waiting and waiting[follow][0] < enough else least)
+            cases, follow = self._cases(case, plan), -1
             if case in cases:  # to insist did not help, and is not refuted either
                 closed.append(bound)
             for inner in cases:
                 if inner in seen:
                     continue
+                if self.best is not None and not self._time_left(PART_SHARE):
+                    closed.append(bound)
+                    break
                 seen.add(inner)
                 count += 1
                 found = self._solve(inner, share=LATER_SHARE, start=plan)
                 if self._keep(found):
                     closed.append(max(bound, found.bound))
-                else:
-                    heapq.heappush(waiting, (max(bound, found.bound), count, inner, found))
-        return min([*closed, *(w[0] for w in waiting)], default=math.inf)
+                    continue
+                waiting[count] = (max(bound, found.bound), inner, found)
+                if follow not in waiting or waiting[count][0] < waiting[follow][0]:
+                    follow = count
+        return min([*closed, *(w[0] for w in waiting.values())], default=math.inf)
 
     def _cases(self, case: _Case, plan: Solution) -> list[_Case]:
         """Cases of which every plan with an order belongs to one."""
@@ -263,7 +272,9 @@ class _Search:
         pairs = [(r.id, block_id) for r in self.problem.repairs for block_id in self.stones[donor]]
         unused = [case.forbid(pairs)] if self.locked.isdisjoint(pairs) else []
         reason = next(u.reason for u in plan.unmatched if u.repair_id == donor)
-        served = [case.insist(donor)] if reason == "capacity" else []
+        # in a very large yard not every block was looked at, so that no reason rules out a piece
+        large = len(self.problem.repairs) * len(self.problem.blocks) >= LARGE_PAIRS
+        served = [case.insist(donor)] if large or reason == "capacity" else []
         return [*unused, *served]
 
     def _solve(self, case: _Case, *, share: float, start: Solution | None) -> Solution:
@@ -325,9 +336,9 @@ class _Search:
             blank.width_mm, blank.height_mm, repair.depth_mm + params.depth_allow_mm))
         return Unmatched(repair_id=repair_id, reason="capacity", source_mm=(width, height, depth))
 
-    def _time_left(self) -> bool:
-        timed = self.time_limit_s is None or self.clock() - self.began < self.time_limit_s
-        return timed and (self.work_limit is None or self.spent_work < self.work_limit)
+    def _time_left(self, share: float = 1.0) -> bool:
+        timed = self.time_limit_s is None or self.clock() - self.began < share * self.time_limit_s
+        return timed and (self.work_limit is None or self.spent_work < share * self.work_limit)
 
     def _block(self, plan: Solution, repair_id: str) -> str:
         place = plan.placement(repair_id)
@@ -387,14 +398,19 @@ class _Search:
 
 def _check_locks(problem: Problem, donors: Mapping[str, str]) -> None:
     """Raise where locks alone make a circle, or wait for a repair that is to stay without a piece."""
-    locks = {r.id: r.lock for r in problem.repairs if r.lock is not None}
-    waits = {i: donors[lock.block_id] for i, lock in locks.items() if lock.block_id is not None and lock.block_id in donors}
+    waits = {i: donors[block_id] for i, block_id in _locks(problem).items() if block_id in donors}
+    barred = {r.id for r in problem.repairs if r.lock is not None and r.lock.block_id is None}
     for circle in _circles(waits):
         raise _circle_error(circle, "Lift the lock of one of them.")
     for one, donor in waits.items():
-        if donor in locks and locks[donor].block_id is None:
+        if donor in barred:
             raise InputError(f"repair {one} is locked to stone that comes out with repair {donor}, which is to stay without a piece",
                              f"Lift the lock of {one} or that of {donor}.")
+
+
+def _locks(problem: Problem) -> dict[str, str]:
+    """Repair to the block that it is locked to."""
+    return {r.id: r.lock.block_id for r in problem.repairs if r.lock is not None and r.lock.block_id is not None}
 
 
 def _circle_error(circle: list[str], remedy: str) -> InputError:

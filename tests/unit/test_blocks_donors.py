@@ -12,6 +12,8 @@ from donor_wall import WARM, make_donor_wall
 from facademap.match.from_tables import TableProblem, problem_from_tables
 from facademap.photo.lab import difference_ciede2000, lab_from_srgb
 from facademap.store.project import Project
+from facademap.tasks.check import check_project
+from facademap.tasks.match import match_project
 from facademap.tasks.yard_remainders import bring_back_stone
 
 WARM_LAB = lab_from_srgb(np.array([WARM], np.uint8))[0]
@@ -93,3 +95,13 @@ def test_a_rejected_donor_is_not_taken_for_untested_when_stone_is_entered_again(
     bring_back_stone(folder)
     block = _row(folder, "blocks", "D-S-12")
     assert (block["acceptance"], block["acceptance_checks"]) == ("rejected", {"sounded": "fail"})
+
+
+def test_stone_that_a_piece_is_planned_from_stays_when_its_repair_takes_it_out_no_more(tmp_path: Path) -> None:
+    folder = make_donor_wall(tmp_path / "p")
+    bring_back_stone(folder)
+    assert match_project(folder, donors=True)["waits"] == {"R-001": "R-002"}
+    _change(folder, "repairs", "R-002", treatment="inset")
+    assert any("D-S-12 stays as it is" in n and "no donor any more" in n for n in bring_back_stone(folder)["notes"])
+    faults = [f["problem"] for f in check_project(folder)["findings"] if f["level"] == "fault"]
+    assert faults == ["its stone, block D-S-12, was to come out with repair R-002, which takes out no whole stone now"]
