@@ -393,7 +393,9 @@ class _Search:
             if (one, self._block(plan, one)) in self.locked:
                 return InputError(f"repair {one} is locked to stone that comes out with repair {waits[one]}, for which no piece was found",
                                   f"Lift the lock of {one}, or find a block for {waits[one]}.")
-        return InputError("the locks leave no order of work", "Lift a lock on stone that is still in the wall.")
+        pairs = ", ".join(f"{one} (with {self.donors[block_id]})" for one, block_id in sorted(self.locked))
+        return InputError(f"no order of work was found in which the stone comes out for the repairs that are locked to it: {pairs}",
+                          "Lift one of these locks.")
 
 
 def _check_locks(problem: Problem, donors: Mapping[str, str]) -> None:

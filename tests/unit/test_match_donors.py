@@ -90,6 +90,10 @@ def test_locks_that_leave_no_order_are_refused_by_name() -> None:
     huge = (*repairs(a="from-d")[:2], _repair("d", 900.0))
     with pytest.raises(InputError, match="a is locked to stone that comes out with repair d, for which no piece was found"):
         solve_with_donors(Problem(repairs=huge, blocks=blocks), donors)
+    chain = (*repairs(a="from-d")[:1], _repair("d", 200.0, 150.0), _repair("e", 900.0))
+    small = (_block("from-d", 110.0, 90.0), _block("from-e", 210.0, 160.0), _block("yard", 110.0, 90.0))
+    with pytest.raises(InputError, match=r"locked to it: a \(with d\)"):
+        solve_with_donors(Problem(repairs=chain, blocks=small), {"from-d": "d", "from-e": "e"})
 
 
 def test_a_lock_on_a_donor_is_kept_and_its_repair_served_first() -> None:
