@@ -13,8 +13,8 @@ from importlib import metadata
 from pathlib import Path
 
 from facademap.errors import FileError, InputError
-from facademap.io.match_files import read_problem, write_solution
-from facademap.match import Progress, Solution, compiled, solve
+from facademap.io.match_files import read_problem, read_solution, write_solution
+from facademap.match import Progress, Solution, compiled, premises_of, solve, solve_again
 from facademap.match.solver import is_small, load_compiled_code
 
 __all__ = ["cache_folder", "compile_ahead", "compiled_in_time", "keep_compiled_code", "solve_file"]
@@ -97,9 +97,14 @@ def solve_file(
     work_limit: int | None = None,
     seed: int = 0,
     threads: int | None = None,
+    earlier_path: Path | str | None = None,
+    earlier_problem_path: Path | str | None = None,
     progress: Callable[[Progress], None] | None = None,
 ) -> Solution:
     """Read a problem, solve it, and write the solution, whole or not at all.
+
+    With ``earlier_path``, the solution of an earlier problem, only what has changed since is solved again; with
+    ``earlier_problem_path``, that problem, what was proved then is used where it still holds.
 
     Raises
     ------
@@ -113,9 +118,18 @@ def solve_file(
         raise FileError(f"{out} is a folder", "Name a file for --out.")
     if out.exists() and Path(problem_path).exists() and out.samefile(problem_path):
         raise InputError(f"{out} is the problem itself", "Choose another file for --out.")
+    if earlier_path is None and earlier_problem_path is not None:
+        raise InputError("an earlier problem without its solution", "Give the solution with --again too.")
     problem = read_problem(problem_path)
     keep_compiled_code()
     began = time.monotonic()
+    if earlier_path is not None:
+        earlier = read_solution(earlier_path)
+        premises = None if earlier_problem_path is None else premises_of(read_problem(earlier_problem_path))
+        solution = solve_again(problem, earlier, premises=premises, time_limit_s=time_limit_s, work_limit=work_limit, seed=seed,
+                               progress=progress)
+        write_solution(solution, out)
+        return solution
     use = None if is_small(problem) else compiled_in_time(time_limit_s)
     left_s = time_limit_s
     if time_limit_s is not None and time_limit_s > 0:

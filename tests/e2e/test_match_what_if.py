@@ -128,3 +128,29 @@ def test_a_plan_that_no_longer_fits_explains_nothing(folder: Path) -> None:
     assert "no longer fits" in explain(folder, repair, expect=2)
     edit(folder, "pieces", piece["id"], {"depth_m": piece["depth_m"]})
     assert repair in explain(folder, repair)
+
+
+def test_problem_files_are_solved_again_too(tmp_path: Path) -> None:
+    sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
+    from match_instances import random_yard
+
+    def solve(problem: str, out: str, *words: str, expect: int = 0) -> Any:
+        done = subprocess.run([sys.executable, "-m", "facademap", "solve", str(tmp_path / problem), "--out", str(tmp_path / out), "--work-limit",
+                               "1000000", "--json", "--quiet", *words], capture_output=True, text=True)
+        assert done.returncode == expect, done.stderr
+        return json.loads((tmp_path / out).read_text()) if expect == 0 else done.stderr
+
+    problem = random_yard(30, 24, seed=4)
+    (tmp_path / "a.json").write_text(json.dumps(problem))
+    first = solve("a.json", "first.json")
+    place = first["placements"][0]
+    next(r for r in problem["repairs"] if r["id"] == place["repair"])["forbid"] = [place["block"]]
+    (tmp_path / "b.json").write_text(json.dumps(problem))
+    again = solve("b.json", "again.json", "--again", str(tmp_path / "first.json"), "--was", str(tmp_path / "a.json"))
+    assert place["block"] != next((p["block"] for p in again["placements"] if p["repair"] == place["repair"]), None)
+    same = {json.dumps(p) for p in first["placements"]} & {json.dumps(p) for p in again["placements"]}
+    assert len(same) >= len(first["placements"]) - 8
+    assert again["bound"] == pytest.approx(first["bound"])
+    assert "without its solution" in solve("b.json", "c.json", "--was", str(tmp_path / "a.json"), expect=2)
+    assert "placements is missing" in solve("b.json", "c.json", "--again", str(tmp_path / "a.json"), expect=2)
+    assert not (tmp_path / "c.json").exists()

@@ -22,9 +22,13 @@ DEFAULT_TIME_LIMIT_S = 60.0
 @click.option("--threads", type=click.IntRange(1), default=None,
               help="Faces looked at side by side (default: the cores of the machine, four at most); "
                    "the plan does not depend on it unless the clock ends the run.")
+@click.option("--again", type=click.Path(), metavar="SOLUTION",
+              help="Go on from the solution of an earlier problem: only what has changed since is matched again.")
+@click.option("--was", type=click.Path(), metavar="PROBLEM", help="That earlier problem, so that what was proved then can be used.")
 @command_options
 def command(
-    problem: str, out: str, time_limit_s: float | None, work_limit: int | None, seed: int, threads: int | None, *, show: Show
+    problem: str, out: str, time_limit_s: float | None, work_limit: int | None, seed: int, threads: int | None,
+    again: str | None, was: str | None, *, show: Show
 ) -> None:
     """Match repairs to blocks: PROBLEM is a JSON file, lengths in mm.
 
@@ -50,7 +54,7 @@ def command(
                 show.detail(line)
 
         solution = solve_file(problem, out, time_limit_s=time_limit_s, work_limit=work_limit, seed=seed, threads=threads,
-                              progress=told)
+                              earlier_path=again, earlier_problem_path=was, progress=told)
     quality = solution.quality
     values = {
         "out": out, "status": solution.status, "objective": solution.objective, "bound": solution.bound,
