@@ -77,9 +77,9 @@ def match_project(folder: str | Path, *, time_limit_s: float | None = 20.0, work
         ``plan``, ``matched``, ``unmatched`` (repair, reason), ``mean_de00``, ``objective``, ``bound``,
         ``gap`` (``None`` where it is not known), ``status``, ``left_out``, and with ``again`` ``kept`` and ``changed``
         (repairs that stay as they were, and those that do not). ``donors`` (blocks in the wall that are used, with the
-        repair that each comes out with), ``waits`` (repair to the repair that goes before it), ``order`` (of work, where
-        something waits), ``let_go`` (repair, block, with, why: stone of the wall that is used no more), ``wall_faults``
-        (repair, problem, remedy: approved stone of the wall that does not come now).
+        repair that each comes out with), ``unused`` (other such blocks, and why), ``waits`` (repair to the repair that
+        goes before it), ``order`` (of work, where something waits), ``let_go`` (repair, block, with, why: stone of the
+        wall that is used no more), ``wall_faults`` (repair, problem, remedy: stone of the wall that does not come).
 
     Raises
     ------
@@ -144,8 +144,13 @@ def _from_wall(project: Project, table_problem: TableProblem, solution: Solution
     waits = {u.repair: u.donor for u in uses if not u.out}
     order = in_order([*(p.repair_id for p in solution.placements), *waits], waits) if waits else ()
     now = {(u.repair, u.block) for u in uses}
-    placements, repairs = project.read("placements"), project.read("repairs")
-    return {"donors": {u.block: u.donor for u in uses}, "waits": waits, "order": list(order),
+    placements, repairs, blocks = (project.read(n) for n in ("placements", "repairs", "blocks"))
+    future = blocks[(blocks["state"] == "future") & ~blocks["after_repair"].map(is_missing)]
+    used = {u.block: u.donor for u in uses}
+    without = {u.repair_id for u in solution.unmatched}
+    unused = {b: table_problem.left_out.get(b) or (f"repair {r}, with which it comes out, has no piece" if r in without else "the plan is better without")
+              for b, r in zip(future["id"], future["after_repair"], strict=True) if b not in used}
+    return {"donors": used, "unused": unused, "waits": waits, "order": list(order),
             "let_go": [{"repair": u.repair, "block": u.block, "with": u.donor, "why": table_problem.left_out.get(u.block, "the plan is better without")}
                        for u in before if (u.repair, u.block) not in now],
             "wall_faults": [list(f) for f in faults_of_wall_stone(uses, placements, repairs)]}

@@ -57,7 +57,7 @@ def test_colours_that_were_not_made_true_stay_so_and_no_picture_leaves_none(tmp_
     notes = bring_back_stone(folder)["notes"]
     assert any("D-S-12 has no colour and is not matched: no rectified elevation" in n for n in notes)
     assert _row(folder, "faces", "D-S-12.1")["lab"] is None
-    assert _problem(folder, donors=True).left_out["D-S-12"] == "no colour was measured"
+    assert match_project(folder, donors=True)["unused"] == {"D-S-12": "no colour was measured"}
 
 
 def test_the_matching_uses_stone_of_the_wall_where_it_is_asked_to(tmp_path: Path) -> None:

@@ -33,6 +33,7 @@ def command(project: Path, time_limit_s: float, work_limit: int | None, seed: in
     lines += [f"  {u['repair']}: no block ({u['reason']}); look for {' x '.join(f'{s:.0f}' for s in u['source_mm'])} mm"
               for u in result["unmatched"]]
     lines += [f"  {repair}: its stone comes out with {donor}, which goes first" for repair, donor in result["waits"].items()]
+    lines += [f"  {block} is not used: {why}" for block, why in result["unused"].items() if donors]
     lines += [f"  {u['repair']}: no longer takes the stone that comes out with {u['with']} ({u['block']}): {u['why']}" for u in result["let_go"]]
     lines += [f"  {repair}: {problem}; {remedy[:1].lower()}{remedy[1:]}" for repair, problem, remedy in result["wall_faults"]]
     for name, reason in result["left_out"].items():
