@@ -24,8 +24,8 @@ from facademap.tasks.desk_match import rank_blocks
 from facademap.tasks.desk_papers import list_papers, read_paper, ticket_svg
 from facademap.tasks.desk_photos import take_photo
 from facademap.tasks.desk_pictures import Pictures
-from facademap.tasks.desk_plans import compare_stored_plans
 from facademap.tasks.desk_work import record_act, work_overview, work_page
+from facademap.tasks.matching_plans import compare_stored_plans
 from facademap.web.answers import Answer, failure, threaded
 from facademap.web.desk import Desk
 from facademap.web.guard import PICTURE_TYPES, digest

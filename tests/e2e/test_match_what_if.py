@@ -157,3 +157,25 @@ def test_problem_files_are_solved_again_too(tmp_path: Path) -> None:
     assert "without its solution" in solve("b.json", "c.json", "--was", str(tmp_path / "a.json"), expect=2)
     assert "placements is missing" in solve("b.json", "c.json", "--again", str(tmp_path / "a.json"), expect=2)
     assert not (tmp_path / "c.json").exists()
+
+
+def test_plans_are_listed_and_compared(folder: Path) -> None:
+    def plans(*words: str, expect: int = 0) -> Any:
+        done = subprocess.run([sys.executable, "-m", "facademap", "plans", str(folder), *words, "--json", "--quiet"], capture_output=True, text=True)
+        assert done.returncode == expect, done.stderr
+        return json.loads(done.stdout) if expect == 0 else done.stderr
+
+    repair, block = next(iter(blocks_of(folder).items()))
+    piece = rows(folder, "pieces").set_index("repair").loc[repair, "id"]
+    before = plans()["plans"][0]
+    edit(folder, "pieces", piece, {"forbid_blocks": [block]})
+    after = match(folder, "--again")["plan"]
+    listed = plans()["plans"]
+    assert [p["id"] for p in listed if p["current"]] == [after]
+    assert [p["id"] for p in listed[:2]] == [after, before["id"]]
+    found = plans(before["id"])
+    assert found["plans"] == [before["id"], after]
+    change = next(c for c in found["changes"] if c["repair"] == repair)
+    assert (change["first"]["block"], change["second"]["block"]) == (block, blocks_of(folder).get(repair))
+    assert found["same"] == len(rows(folder, "pieces")) - len(found["changes"])
+    assert "no 'M-999'" in plans("M-999", expect=2)

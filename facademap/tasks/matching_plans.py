@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 from facademap.errors import InputError
@@ -11,10 +12,30 @@ from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.match import load_problem
 
-__all__ = ["compare_stored_plans"]
+__all__ = ["compare_in_project", "compare_stored_plans", "list_plans"]
 
 #: Places closer than this are the same place: nobody saws finer (common practice).
 SAME_PLACE_MM = 0.5
+
+
+def list_plans(folder: str | Path) -> list[dict[str, Any]]:
+    """All plans of a project, the newest first, without their places."""
+    with Project.open(folder, read_only=True) as project:
+        plans = project.read("plans").to_dict("records")
+    shown = ("id", "made_at", "status", "objective", "bound", "gap", "matched", "unmatched", "mean_de00", "seconds", "current")
+    rows = [{n: None if is_missing(p[n]) else p[n] for n in shown} for p in plans]
+    return [{**r, "current": bool(r["current"])} for r in reversed(rows)]
+
+
+def compare_in_project(folder: str | Path, first: str, second: str | None = None) -> dict[str, Any]:
+    """:func:`compare_stored_plans` for a project folder; the current plan stands second when none is named."""
+    with Project.open(folder, read_only=True) as project:
+        if second is None:
+            now = [str(p) for p in project.read("plans", where={"current": True})["id"]]
+            if not now:
+                raise InputError("there is no current plan", "Name two plans, or match first.")
+            second = now[-1]
+        return compare_stored_plans(project, first, second)
 
 
 def compare_stored_plans(project: Project, first: str, second: str) -> dict[str, Any]:
