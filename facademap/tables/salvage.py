@@ -29,7 +29,8 @@ BLOCKS = Table(
         Column(name="state", kind="text", default="available", choices=BLOCK_STATES,
                meaning="future = exists only after the repair named in after_repair was cut out."),
         Column(name="acceptance", kind="text", default="to test", choices=ACCEPTANCES,
-               meaning="Whether the stone was found fit (sounded, salts, old iron, residues, absorption) before any matching."),
+               meaning="Whether the stone was found fit (sounded, salts, old iron, residues, absorption): before any matching, and "
+               "where it is still in the wall, before it is sawn."),
         Column(name="acceptance_checks", kind="json", meaning="Result of each acceptance check."),
         Column(name="after_repair", kind="text", refers="repairs", meaning="Repair whose cut-out yields this block."),
         Column(name="parent", kind="text", refers="blocks", meaning="Block it is a remainder of."),
