@@ -317,6 +317,9 @@ class _Run:
             self._last_pick()
         elif self.ended == "proof":
             self.ended = "time"
+        elif not plan and any(candidates.pairs):
+            raise SolveError(f"the time limit of {self.time_limit_s:g} s is too short for any plan",
+                             "Give more time; the first run on a machine makes compiled code ready, which takes up to a minute.")
         layouts = [c.layout for p in self.parts for c in p.plan if c.layout is not None]
         lost_priority = math.fsum(problem.repairs[i].priority for i in self.outside if self.candidates.beyond[i] == math.inf)
         return self._finish(

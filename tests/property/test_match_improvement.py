@@ -13,6 +13,7 @@ sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
 
 from match_instances import random_yard, small_problem
 
+from facademap.errors import SolveError
 from facademap.io.match_files import problem_from_json
 from facademap.match import Problem, solve, solver, verify
 from facademap.match.candidates import find_candidates
@@ -108,3 +109,11 @@ def test_a_small_yard_that_takes_long_still_ends_in_time(seed: int) -> None:
     assert verify(problem, soon) == []
     assert soon.placements
     assert soon.bound <= best.objective + 1e-6 <= soon.objective + 2e-6
+
+
+def test_a_limit_too_short_for_any_plan_is_refused() -> None:
+    """Without compiled code, as on the first day on a machine."""
+    problem = problem_from_json(random_yard(30, 20, seed=1))
+    with pytest.raises(SolveError, match=r"time limit of 1e-06 s is too short.*Give more time"):
+        solve(problem, time_limit_s=1e-6, compiled=False)
+    assert solve(problem, time_limit_s=5.0, compiled=False).placements
