@@ -318,7 +318,7 @@ class _Run:
         elif self.ended == "proof":
             self.ended = "time"
         elif not plan and any(candidates.pairs):
-            raise SolveError(f"the time limit of {self.time_limit_s:g} s is too short for any plan",
+            raise SolveError("the time given is too short for any plan",
                              "Give more time; the first run on a machine makes compiled code ready, which takes up to a minute.")
         layouts = [c.layout for p in self.parts for c in p.plan if c.layout is not None]
         lost_priority = math.fsum(problem.repairs[i].priority for i in self.outside if self.candidates.beyond[i] == math.inf)

@@ -136,3 +136,13 @@ def test_without_stone_of_the_wall_the_remedy_is_told(tmp_path: Path) -> None:
     folder = make_donor_wall(tmp_path / "p")
     assert "facademap yard remainders" in _run("match", folder, "--donors", expect=2).stderr
     assert _places(folder) == {}
+
+
+def test_going_on_from_a_plan_leaves_no_piece_waiting_for_stone_that_does_not_come(folder: Path) -> None:
+    _run("match", folder, "--donors")
+    _change(folder, "pieces", "P-002", lock_block="-")
+    said = _run("match", folder, "--again")
+    assert "R-001: no longer takes the stone that comes out with R-002 (D-S-12): still in the wall: repair R-002" in said.stdout or \
+        "R-001: no longer takes the stone that comes out with R-002 (D-S-12): repair R-002, with which it comes out, has no piece" in said.stdout
+    assert _places(folder)["R-001"]["block"] == "B-1"
+    assert _faults(folder) == []
