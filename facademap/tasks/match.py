@@ -151,7 +151,7 @@ def _from_wall(project: Project, table_problem: TableProblem, solution: Solution
     unused = {b: table_problem.left_out.get(b) or (f"repair {r}, with which it comes out, has no piece" if r in without else "the plan is better without")
               for b, r in zip(future["id"], future["after_repair"], strict=True) if b not in used}
     return {"donors": used, "unused": unused, "waits": waits, "order": list(order),
-            "let_go": [{"repair": u.repair, "block": u.block, "with": u.donor, "why": table_problem.left_out.get(u.block, "the plan is better without")}
+            "let_go": [{"repair": u.repair, "block": u.block, "with": u.donor, "why": unused.get(u.block, "the plan is better without")}
                        for u in before if (u.repair, u.block) not in now],
             "wall_faults": [list(f) for f in faults_of_wall_stone(uses, placements, repairs)]}
 
