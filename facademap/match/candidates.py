@@ -19,6 +19,7 @@ from facademap.photo.lab import difference_ciede2000
 __all__ = ["FILTERS", "Candidates", "colour_differences", "find_candidates", "need_mm", "opening_cost", "usable_dm3"]
 
 Floats: TypeAlias = npt.NDArray[np.float64]
+Booleans: TypeAlias = npt.NDArray[np.bool_]
 FILTERS: tuple[Reason, ...] = ("stone_type", "bed", "depth", "weathered", "colour", "size")
 
 
@@ -173,7 +174,7 @@ def find_candidates(
         if repair.lock is not None and repair.lock.block_id is not None and not pairs:
             raise InputError(
                 f"repair {repair.id} is locked to block {repair.lock.block_id}, where it may not lie "
-                f"({'forbidden' if repair.lock.block_id in repair.forbid else reason or 'size'})",
+                f"({_why_not(repair, ids == repair.lock.block_id, masks, left, allowed)})",
                 "Lift the lock, or correct the block or the repair.",
             )
         result.pairs.append(dict(sorted(pairs.items())))
@@ -182,14 +183,27 @@ def find_candidates(
     return result
 
 
-def _bed_mask(repair: Repair, beds: npt.NDArray[np.str_], faces: list[Face]) -> npt.NDArray[np.bool_]:
+def _why_not(repair: Repair, here: Booleans, masks: list[Booleans], left: Booleans, allowed: Booleans) -> str:
+    """What keeps a repair from the block of its lock: the last filter that its best face fails."""
+    lock = repair.lock
+    assert lock is not None
+    if lock.block_id in repair.forbid:
+        return "forbidden"
+    for mask, name in zip(masks, FILTERS, strict=False):
+        here = here & mask
+        if not here.any():
+            return name
+    return "size" if not (here & left).any() or (here & left & allowed).any() else "the face or the turn of the lock against its bed"
+
+
+def _bed_mask(repair: Repair, beds: npt.NDArray[np.str_], faces: list[Face]) -> Booleans:
     """Faces on which some turn keeps the bed; a lock's turn counts only later, as a lock."""
     if repair.bed == "any":
         return np.ones(len(faces), dtype=bool)
     return np.isin(beds, ["x", "none"])
 
 
-def _allowed(problem: Problem, i: int, faces: list[tuple[int, int]], ids: npt.NDArray[np.str_]) -> npt.NDArray[np.bool_]:
+def _allowed(problem: Problem, i: int, faces: list[tuple[int, int]], ids: npt.NDArray[np.str_]) -> Booleans:
     """Pairs that the repair's lock and forbidden blocks leave."""
     repair = problem.repairs[i]
     lock = repair.lock

@@ -162,7 +162,7 @@ VALUES: list[tuple[tuple[Any, ...], Any, str]] = [
     ((*R, "lock"), {"block": "B0", "rot": 45}, "R0: rot of a lock is 45"),
     ((*R, "lock"), {"block": "B0", "slab": -1}, "R0: slab of a lock is -1"),
     ((*R, "lock"), {"block": "B0", "slab": 9}, "R0 is locked to block B0, where it may not lie"),
-    ((*R, "lock"), {"block": "B0", "rot": 90}, "R0 is locked to block B0, where it may not lie"),
+    ((*R, "lock"), {"block": "B0", "rot": 90}, "R0 is locked to block B0, where it may not lie (the face or the turn"),
     ((*R, "lock"), {**PLACE, "x": 390}, "R0 is locked to block B1, where it may not lie"),
 ]
 FILES: list[tuple[str, bytes, str]] = [
