@@ -123,7 +123,7 @@ _READ: tuple[tuple[str, str, dict[str, Schema], str], ...] = (
 _WRITE: tuple[tuple[str, str, Schema], ...] = (
     ("/api/edits", "Changes of rows, stored wholly or not at all", _edit()),
     ("/api/jobs", "Begin a job", _object(("kind",), kind={"enum": list(KINDS)}, who=_NAME, options=_object(
-        time_limit_s={"type": "number", "minimum": 1, "maximum": 600}, again={"type": "boolean"}, gsd_mm={"type": "number", "minimum": 0.05, "maximum": 100}))),
+        time_limit_s={"type": "number", "minimum": 1, "maximum": 600}, again={"type": "boolean"}, donors={"type": "boolean"}, gsd_mm={"type": "number", "minimum": 0.05, "maximum": 100}))),
     ("/api/jobs/{id}/stop", "Stop a job", _object()),
     ("/api/faces/measure", "Size and outline of a face from its photo", _FACE),
     ("/api/assist/{kind}", "An outline, a line or the stones of a course found in the picture", _CLICKS),

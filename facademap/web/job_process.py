@@ -49,7 +49,7 @@ def _run(order: dict[str, Any]) -> Any:
         from facademap.tasks.match import match_project
 
         limit = _number(options, "time_limit_s", 20.0, 1.0, LONGEST_MATCH_S)
-        return match_project(folder, time_limit_s=limit, again=options.get("again") is True, who=who, progress=progress)
+        return match_project(folder, time_limit_s=limit, again=options.get("again") is True, donors=options.get("donors") is True, who=who, progress=progress)
     if order["kind"] == "rectify":
         from facademap.tasks.elevations import make_elevations
 

@@ -1,6 +1,7 @@
 // Plans of the matching: the list, and two of them side by side.
 import { useEffect, useState } from "preact/hooks";
 import { ask, q } from "./api.js";
+import { hasPicture } from "./Closer.jsx";
 import { rowsOf } from "./data.js";
 import { Reviews } from "./Review.jsx";
 import { t } from "./texts.js";
@@ -73,7 +74,7 @@ function Change({ change, plans }) {
     <li>
       <p><button type="button" class="link" onClick={() => { select("repairs", change.repair); goTo("repairs", change.repair); }}>{change.repair}</button> {t(`change.${change.what}`)}: {change.first.block ?? t("none")} → {change.second.block ?? t("none")}
         <button type="button" class="quiet" aria-expanded={open} onClick={() => setOpen(!open)}>{t(open ? "hide" : "see")}</button></p>
-      {open && <div class="pair">{sides.map((s, i) => <figure key={i}>{s.block ? <img src={picture(change.repair, s)} alt={t("plan.seen", { block: s.block, plan: plans[i] })} /> : <p class="no-picture">{t(`reason.${s.reason}`)}</p>}<figcaption>{plans[i]}{s.block ? ` · ${s.block}` : ""}</figcaption></figure>)}</div>}
+      {open && <div class="pair">{sides.map((s, i) => <figure key={i}>{s.block && hasPicture(s.face) ? <img src={picture(change.repair, s)} alt={t("plan.seen", { block: s.block, plan: plans[i] })} /> : <p class="no-picture">{t(s.block ? "no.picture" : `reason.${s.reason}`)}</p>}<figcaption>{plans[i]}{s.block ? ` · ${s.block}` : ""}</figcaption></figure>)}</div>}
     </li>
   );
 }

@@ -2,7 +2,7 @@
 import { Fragment } from "preact";
 import { useEffect, useState } from "preact/hooks";
 import { ask, q } from "./api.js";
-import { Closer, Score, inWall } from "./Closer.jsx";
+import { Closer, Score, hasPicture, inWall } from "./Closer.jsx";
 import { entryOf, rowsOf, tickOf } from "./data.js";
 import { edit } from "./edits.js";
 import { addPin, canBeShaped, movePins } from "./cutout.js";
@@ -12,7 +12,7 @@ import { Papers, Ticket } from "./Papers.jsx";
 import { Plans } from "./Plans.jsx";
 import { FORMS, shown, useChange } from "./Record.jsx";
 import { AllReviews, Reviews, isReviewer } from "./Review.jsx";
-import { area, length, matchSeconds, sizes, units } from "./settings.js";
+import { area, fromWall, length, matchSeconds, sizes, units } from "./settings.js";
 import { t } from "./texts.js";
 import { dialog, select, selection, tool } from "./view.js";
 import { goTo } from "./wall.js";
@@ -34,7 +34,8 @@ export function JobBar({ kinds = ["plan", "match"] }) {
       </div>
     );
   }
-  const time = { time_limit_s: matchSeconds.value };
+  const inTheWall = rowsOf("blocks").some((b) => b.state === "future" && b.after_repair);
+  const time = { time_limit_s: matchSeconds.value, donors: inTheWall && fromWall.value };
   const planned = rowsOf("plans").some((p) => p.current);
   return (
     <div class="job">{kinds.map((kind) => kind !== "match" ? <button type="button" key={kind} onClick={() => startJob(kind)}>{t(`job.do.${kind}`)}</button> : (
@@ -42,6 +43,7 @@ export function JobBar({ kinds = ["plan", "match"] }) {
         <button type="button" onClick={() => startJob(kind, time)}>{t("job.do.match")}</button>
         {planned && <button type="button" title={t("job.about.again")} onClick={() => startJob(kind, { ...time, again: true })}>{t("job.do.again")}</button>}
         <select class="seconds" aria-label={t("match.seconds")} title={t("match.seconds")} value={matchSeconds.value} onChange={(e) => { matchSeconds.value = Number(e.currentTarget.value); }}>{[...new Set([10, 20, 60, 300, matchSeconds.value])].sort((x, y) => x - y).map((n) => <option key={n} value={n}>{t("match.upto", { time: n < 60 ? t("seconds", { n }) : t("minutes", { n: n / 60 }) })}</option>)}</select>
+        {inTheWall && <label class="check" title={t("match.about.wall")}><input type="checkbox" checked={fromWall.value} onChange={(e) => { fromWall.value = e.currentTarget.checked; }} /> {t("match.wall")}</label>}
       </Fragment>))}</div>
   );
 }
@@ -217,6 +219,12 @@ const labColour = (lab) => {
 };
 export { labColour };
 
+/** The repair with which a block comes out of the wall, while it is still in it. */
+const inWallStill = (id) => {
+  const block = entryOf("blocks", id)?.row;
+  return block?.state === "future" ? block.after_repair : null;
+};
+
 function Stones({ row, piece, place }) {
   const [ranking, setRanking] = useState(null);
   const [problem, setProblem] = useState("");
@@ -238,6 +246,7 @@ function Stones({ row, piece, place }) {
     <section class="stones" aria-label={t("stone.for")}>
       <h3>{t("place.stone")} {place ? <span class="count">{place.block}</span> : <span class="aside">{t("none.yet")}</span>}</h3>
       {piece.unmatched_reason && !place && <p class="warn">{t("stone.without")} {t(`reason.${piece.unmatched_reason}`)}</p>}
+      {place && inWallStill(place.block) && <p class="warn">{t("stone.inwall", { id: inWallStill(place.block) })}</p>}
       <JobBar kinds={["match"]} />
       {problem && <p class="aside">{problem}</p>}
       {ranking && !faces.length && <p class="aside">{t("ranking.none")}</p>}
@@ -245,7 +254,7 @@ function Stones({ row, piece, place }) {
         const chosen = place?.face === f.face;
         return (
           <li key={f.face} class={`${chosen ? "on" : ""} ${f.fits ? "" : "unfit"}`}>
-            <button type="button" class="seen" onClick={() => setCloser(f.face)}><img src={inWall(row.id, f, place)} alt={t("block.seen", { block: f.block })} loading="lazy" /><span>{t("closer")}</span></button>
+            <button type="button" class="seen" onClick={() => setCloser(f.face)}>{hasPicture(f.face) ? <img src={inWall(row.id, f, place)} alt={t("block.seen", { block: f.block })} loading="lazy" /> : <em class="no-picture">{t("no.picture")}</em>}<span>{t("closer")}</span></button>
             <div>
               <p><strong>{f.block}</strong> {chosen && <em>{place.state}</em>} {piece.lock_block === f.block && <em>{t("locked")}</em>} {forbidden.includes(f.block) && <em>{t("forbidden")}</em>}</p>
               <Score face={f} />

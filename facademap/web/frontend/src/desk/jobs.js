@@ -19,7 +19,13 @@ export async function startJob(kind, options = {}) {
 
 /** What a job found, in a few words. */
 function outcome({ kind, result }) {
-  if (kind === "match") return t("job.match", { n: result.matched, without: result.unmatched.length }) + (result.changed ? t("job.again", { n: result.changed.length, kept: result.kept }) : "");
+  if (kind === "match") return [
+    t("job.match", { n: result.matched, without: result.unmatched.length }),
+    result.changed ? t("job.again", { n: result.changed.length, kept: result.kept }) : "",
+    Object.keys(result.waits).length ? t("job.waits", { n: Object.keys(result.waits).length }) : "",
+    ...result.let_go.map((u) => t("job.letgo", { repair: u.repair, donor: u.with })),
+    ...result.wall_faults.map(([repair, problem]) => `; ${repair}: ${problem}`),
+  ].join("");
   if (kind === "papers") return t("job.papers", { made: result.made.length, same: result.unchanged.length }) + (Object.keys(result.failed).length ? t("job.failed", { n: Object.keys(result.failed).length }) : "");
   return "";
 }

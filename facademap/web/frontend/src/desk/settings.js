@@ -30,6 +30,8 @@ export const sheetWidth = keep("sheetWidth", 376);
 export const survey = keep("survey", "1");
 /** How long a matching may search. */
 export const matchSeconds = keep("matchSeconds", 20);
+/** Whether a matching may take stone that comes out of the wall with another repair. */
+export const fromWall = keep("fromWall", false);
 export const shownSurvey = keep("shownSurvey", "");
 
 effect(() => {
