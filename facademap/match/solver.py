@@ -443,7 +443,10 @@ class _Run:
                           time_limit_s=None if left is None else 0.8 * left / (len(open_parts) - n))
         if self.rounded:
             self.share = LAST_SHARE
-            self._polish()
+            before = math.inf
+            while not self.stop() and (cost := math.fsum(p.cost for p in self.parts)) < before:
+                before = cost
+                self._polish()
 
     def _turn(self, part: Component) -> bool:
         """A few rounds on one part; False when the limit is reached."""
