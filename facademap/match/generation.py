@@ -24,6 +24,7 @@ from facademap.match.candidates import Candidates
 from facademap.match.layouts import Layout, Layouts, Piece
 from facademap.match.master import Column, Master, Prices
 from facademap.match.pricing import FacePricing
+from facademap.match.repicking import pick_in_parts
 from facademap.match.start import cheapest_pieces
 
 __all__ = ["Component", "quantum_of"]
@@ -444,6 +445,13 @@ class Component:
         self.layouts.work += 5000
         plan = self.master.rounded_plan(self._worth_picking(None))
         self.offer_plan(plan)
+
+    def pick_in_parts(self, *, seed: int, stop: Callable[[], bool]) -> None:
+        """Better the plan part by part, as far as time allows."""
+        columns = [c for k, c in enumerate(self.master.columns) if c.layout is not None and k not in self.master.dropped]
+        prices = self.master.prices()
+        reduced = [c.cost - float(prices.repairs[list(c.repairs)].sum()) - prices.blocks[c.block] for c in columns]
+        pick_in_parts(self.master, self.plan, columns, reduced, penalties=self.penalties, seed=seed, stop=stop, better=self.offer_plan)
 
     def _worth_picking(self, most: int | None) -> list[Column]:
         """Groups known to be possible that may be part of a better plan; with ``most``, those that lose least."""

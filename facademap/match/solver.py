@@ -46,6 +46,8 @@ REBUILD_SHARE = 0.3
 PICK_SHARE = 0.02
 #: Share of the time after which the rounds end, so that a last plan can be picked from all groups.
 ROUNDS_SHARE = 0.9
+#: The same in very large yards, where the last plan takes longer than the last gains of the bound are worth.
+LARGE_ROUNDS_SHARE = 0.7
 #: The same for the polishing of the last plan.
 LAST_SHARE = 0.97
 #: With more repairs in a part a plan is rounded off from the prices before they have settled, not picked.
@@ -309,6 +311,7 @@ class _Run:
             if self.thorough:
                 self._rebuild(penalties, set(forced))
             if self.pruned and not self.stop():
+                self.share = LARGE_ROUNDS_SHARE
                 self._widen(forced)
             shares = self._shares()
             for part in self.parts:
@@ -444,9 +447,15 @@ class _Run:
         if self.rounded:
             self.share = LAST_SHARE
             before = math.inf
+            seed = self.seed
             while not self.stop() and (cost := math.fsum(p.cost for p in self.parts)) < before:
                 before = cost
-                self._polish()
+                if seed == self.seed:
+                    self._polish()
+                for part in open_parts:
+                    part.pick_in_parts(seed=seed, stop=self.stop)
+                    self.tell("improving", 0.0)
+                seed += 1
 
     def _turn(self, part: Component) -> bool:
         """A few rounds on one part; False when the limit is reached."""

@@ -20,8 +20,10 @@ from facademap.io.match_files import problem_from_json
 from facademap.match import Problem, solve, solver, verify
 from facademap.match.candidates import find_candidates
 from facademap.match.freespace import FreeSpace
+from facademap.match.generation import Component
 from facademap.match.layouts import Layouts
 from facademap.match.pricing import FacePricing, slab_counts
+from facademap.match.start import greedy_plan
 
 
 @given(
@@ -111,3 +113,30 @@ def test_list_of_all_groups_worth_something_is_complete(seed: int) -> None:
         assert worth <= {tuple(i for i, _ in pieces) for pieces, _ in found}
         listed += len(found)
     assert listed > 0
+
+
+def test_a_plan_picked_again_in_parts_is_never_dearer_and_serves_nobody_twice() -> None:
+    gained = 0
+    for seed in range(4):
+        problem = problem_from_json(random_yard(70, 50, seed=seed))
+        layouts = Layouts(FreeSpace(problem, compiled=True))
+        candidates = find_candidates(problem, layouts.space, fits_alone=None)
+        part = Component(layouts, candidates, repairs=[i for i, pairs in enumerate(candidates.pairs) if pairs], keys=sorted(candidates.users()),
+                         forced={}, stop=lambda: False)
+        part.set_plan(greedy_plan(layouts, candidates, penalties=part.penalties.tolist(), fixed={}, stop=lambda: False))
+        assert part.prepare()
+        for _ in range(10):
+            part.round()
+        before = part.cost
+        part.pick_in_parts(seed=seed, stop=lambda: False)
+        gained += part.cost < before - 1e-6
+        served = [i for c in part.plan for i in c.repairs]
+        assert part.cost <= before
+        assert len(served) == len(set(served))
+        assert len({c.block for c in part.plan}) == len(part.plan)
+        left = sum(float(part.penalties[i]) for i in part.repairs if i not in set(served))
+        assert part.cost == pytest.approx(sum(c.cost for c in part.plan) + left)
+        for column in part.plan:
+            assert column.layout is not None
+            assert tuple(sorted(i for i, *_ in column.layout.places)) == tuple(sorted(column.repairs))
+    assert gained
