@@ -451,7 +451,12 @@ class Component:
         columns = [c for k, c in enumerate(self.master.columns) if c.layout is not None and k not in self.master.dropped]
         prices = self.master.prices()
         reduced = [c.cost - float(prices.repairs[list(c.repairs)].sum()) - prices.blocks[c.block] for c in columns]
-        pick_in_parts(self.master, self.plan, columns, reduced, penalties=self.penalties, seed=seed, stop=stop, better=self.offer_plan)
+
+        def better(plan: list[Column]) -> list[Column]:
+            self.offer_plan(plan)
+            return self.plan
+
+        pick_in_parts(self.master, self.plan, columns, reduced, penalties=self.penalties, seed=seed, stop=stop, better=better)
 
     def _worth_picking(self, most: int | None) -> list[Column]:
         """Groups known to be possible that may be part of a better plan; with ``most``, those that lose least."""

@@ -21,7 +21,7 @@ NEAREST = 12
 
 def pick_in_parts(
     master: Master, plan: Sequence[Column], columns: Sequence[Column], reduced: Sequence[float], *, penalties: Floats, seed: int,
-    stop: Callable[[], bool], better: Callable[[list[Column]], bool], time_limit_s: float = 2.0,
+    stop: Callable[[], bool], better: Callable[[list[Column]], list[Column]], time_limit_s: float = 2.0,
 ) -> None:
     """Better a plan part by part, each begun from a block chosen at random.
 
@@ -40,7 +40,7 @@ def pick_in_parts(
     stop : callable
         Tells whether time is up.
     better : callable
-        Takes a better plan.
+        Takes a better plan, and gives it back with what was served twice dropped once.
     time_limit_s : float
         Most for one part.
     """
@@ -71,10 +71,8 @@ def pick_in_parts(
                       locked_blocks=master.locked_blocks & chosen)
         picked, _ = part.integer_plan(groups, start=old, most_nodes=MOST_NODES, time_limit_s=time_limit_s)
         if picked and _cost(picked, repairs, penalties) < _cost(old, repairs, penalties) - 1e-9:
-            for b in chosen:
-                del at[b]
-            at |= {c.block: c for c in picked}
-            better([at[b] for b in sorted(at)])
+            kept = [c for b, c in sorted(at.items()) if b not in chosen]
+            at = {c.block: c for c in better(kept + picked)}
 
 
 def _near(first: int, at: dict[int, Column], columns: Sequence[Column], of_repair: dict[int, list[int]]) -> set[int]:

@@ -115,9 +115,11 @@ def test_list_of_all_groups_worth_something_is_complete(seed: int) -> None:
     assert listed > 0
 
 
-def test_a_plan_picked_again_in_parts_is_never_dearer_and_serves_nobody_twice() -> None:
+def test_a_plan_picked_again_in_parts_is_never_dearer_and_serves_nobody_twice(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("facademap.match.repicking.MOST_PARTS", 400)
+    monkeypatch.setattr("facademap.match.repicking.MOST_BLOCKS", 6)
     gained = 0
-    for seed in range(4):
+    for seed in range(8):
         problem = problem_from_json(random_yard(70, 50, seed=seed))
         layouts = Layouts(FreeSpace(problem, compiled=True))
         candidates = find_candidates(problem, layouts.space, fits_alone=None)
