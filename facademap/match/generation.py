@@ -446,7 +446,7 @@ class Component:
         plan = self.master.rounded_plan(self._worth_picking(None))
         self.offer_plan(plan)
 
-    def pick_in_parts(self, *, seed: int, stop: Callable[[], bool]) -> None:
+    def pick_in_parts(self, *, seed: int, stop: Callable[[], bool], wide: int = 1) -> None:
         """Better the plan part by part, as far as time allows."""
         columns = [c for k, c in enumerate(self.master.columns) if c.layout is not None and k not in self.master.dropped]
         prices = self.master.prices()
@@ -456,7 +456,8 @@ class Component:
             self.offer_plan(plan)
             return self.plan
 
-        pick_in_parts(self.master, self.plan, columns, reduced, penalties=self.penalties, seed=seed, stop=stop, better=better)
+        pick_in_parts(self.master, self.plan, columns, reduced, penalties=self.penalties, seed=seed, stop=stop, better=better,
+                      wide=wide)
 
     def _worth_picking(self, most: int | None) -> list[Column]:
         """Groups known to be possible that may be part of a better plan; with ``most``, those that lose least."""

@@ -9,10 +9,11 @@ from facademap.match.master import Column, Floats, Master
 
 __all__ = ["pick_in_parts"]
 
-#: Blocks that are picked again at a time, groups to pick from, and nodes of the search.
+#: Blocks that are picked again at a time, groups to pick from, nodes of the search, and seconds for it.
 MOST_BLOCKS = 25
 MOST_GROUPS = 1500
 MOST_NODES = 50
+MOST_TIME_S = 2.0
 #: Parts in one call.
 MOST_PARTS = 20
 #: Groups of a repair that tell which other blocks it might change places with.
@@ -21,7 +22,7 @@ NEAREST = 12
 
 def pick_in_parts(
     master: Master, plan: Sequence[Column], columns: Sequence[Column], reduced: Sequence[float], *, penalties: Floats, seed: int,
-    stop: Callable[[], bool], better: Callable[[list[Column]], list[Column]], time_limit_s: float = 2.0,
+    stop: Callable[[], bool], better: Callable[[list[Column]], list[Column]], wide: int = 1,
 ) -> None:
     """Better a plan part by part, each begun from a block chosen at random.
 
@@ -41,8 +42,8 @@ def pick_in_parts(
         Tells whether time is up.
     better : callable
         Takes a better plan, and gives it back with what was served twice dropped once.
-    time_limit_s : float
-        Most for one part.
+    wide : int
+        So many times as many blocks and groups, and as much time, for one part.
     """
     chance = random.Random(seed)
     of_repair: dict[int, list[int]] = {}
@@ -57,33 +58,33 @@ def pick_in_parts(
             return
         if first not in at:
             continue
-        chosen = _near(first, at, columns, of_repair)
+        chosen = _near(first, at, columns, of_repair, wide * MOST_BLOCKS)
         held = {i for b, c in at.items() if b not in chosen for i in c.repairs}
         repairs = [i for i in master.repairs if i not in held]
         old = [at[b] for b in sorted(chosen)]
         allowed = set(repairs)
         known = {(c.block, c.face, c.pieces) for c in old}
         near = sorted({k for i in repairs for k in of_repair.get(i, ()) if allowed.issuperset(columns[k].repairs)
-                       and (columns[k].block in chosen or columns[k].block not in at)}, key=lambda k: (reduced[k], k))[:MOST_GROUPS]
+                       and (columns[k].block in chosen or columns[k].block not in at)}, key=lambda k: (reduced[k], k))[:wide * MOST_GROUPS]
         groups = old + [c for c in (columns[k] for k in sorted(near)) if (c.block, c.face, c.pieces) not in known]
         part = Master(repairs=repairs, blocks=sorted({c.block for c in groups}), n_repairs=master.n_repairs, penalties=master.penalties,
                       ceilings=master.penalties, priorities=master.priorities, forced=master.forced & allowed,
                       locked_blocks=master.locked_blocks & chosen)
-        picked, _ = part.integer_plan(groups, start=old, most_nodes=MOST_NODES, time_limit_s=time_limit_s)
+        picked, _ = part.integer_plan(groups, start=old, most_nodes=MOST_NODES, time_limit_s=wide * MOST_TIME_S)
         if picked and _cost(picked, repairs, penalties) < _cost(old, repairs, penalties) - 1e-9:
             kept = [c for b, c in sorted(at.items()) if b not in chosen]
             at = {c.block: c for c in better(kept + picked)}
 
 
-def _near(first: int, at: dict[int, Column], columns: Sequence[Column], of_repair: dict[int, list[int]]) -> set[int]:
+def _near(first: int, at: dict[int, Column], columns: Sequence[Column], of_repair: dict[int, list[int]], most: int) -> set[int]:
     """Blocks of the plan whose pieces could change places: those that share good groups with the first, and so on."""
     block_of = {i: b for b, c in at.items() for i in c.repairs}
     chosen, waiting = {first}, [first]
-    while waiting and len(chosen) < MOST_BLOCKS:
+    while waiting and len(chosen) < most:
         for i in at[waiting.pop(0)].repairs:
             for k in of_repair.get(i, ())[:NEAREST]:
                 for b in (columns[k].block, *(block_of.get(j, first) for j in columns[k].repairs)):
-                    if b in at and b not in chosen and len(chosen) < MOST_BLOCKS:
+                    if b in at and b not in chosen and len(chosen) < most:
                         chosen.add(b)
                         waiting.append(b)
     return chosen

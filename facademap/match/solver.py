@@ -47,7 +47,9 @@ PICK_SHARE = 0.02
 #: Share of the time after which the rounds end, so that a last plan can be picked from all groups.
 ROUNDS_SHARE = 0.9
 #: The same in very large yards, where the last plan takes longer than the last gains of the bound are worth.
-LARGE_ROUNDS_SHARE = 0.7
+LARGE_ROUNDS_SHARE = 0.85
+#: The last plan is picked again in parts, at most so many times as wide where nothing else gains.
+WIDEST = 8
 #: The same for the polishing of the last plan.
 LAST_SHARE = 0.97
 #: With more repairs in a part a plan is rounded off from the prices before they have settled, not picked.
@@ -446,16 +448,16 @@ class _Run:
                           time_limit_s=None if left is None else 0.8 * left / (len(open_parts) - n))
         if self.rounded:
             self.share = LAST_SHARE
-            before = math.inf
-            seed = self.seed
-            while not self.stop() and (cost := math.fsum(p.cost for p in self.parts)) < before:
-                before = cost
-                if seed == self.seed:
-                    self._polish()
+            self._polish()
+            seed, wide = self.seed, 1
+            while not self.stop() and wide <= WIDEST:
+                before = math.fsum(p.cost for p in self.parts)
                 for part in open_parts:
-                    part.pick_in_parts(seed=seed, stop=self.stop)
+                    part.pick_in_parts(seed=seed, stop=self.stop, wide=wide)
                     self.tell("improving", 0.0)
                 seed += 1
+                if math.fsum(p.cost for p in self.parts) >= before:
+                    wide *= 2
 
     def _turn(self, part: Component) -> bool:
         """A few rounds on one part; False when the limit is reached."""
