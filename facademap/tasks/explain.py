@@ -17,9 +17,9 @@ from facademap.store.project import Project
 from facademap.tasks.block_looks import looks_in_parts
 from facademap.tasks.desk_match import parts_of_looks
 from facademap.tasks.match import current_plan, load_problem
-from facademap.tasks.solve import keep_compiled_code
+from facademap.tasks.solve import keep_compiled_code, make_ready
 
-__all__ = ["explain_repair", "insist"]
+__all__ = ["explain_repair", "insist", "reasons_in_words"]
 
 
 def explain_repair(folder: str | Path, repair: str, *, block: str | None = None) -> dict[str, Any]:
@@ -76,6 +76,7 @@ def insist(project: Project, repair: str, block: str) -> dict[str, Any]:
 
 
 def _planned(project: Project, repair: str) -> tuple[TableProblem, Solution]:
+    keep_compiled_code()
     table_problem, (plan, _) = load_problem(project), current_plan(project)
     if repair not in table_problem.piece_of:
         reason = table_problem.left_out.get(repair)
@@ -90,7 +91,7 @@ def _insist(table_problem: TableProblem, plan: Solution, repair: str, block: str
     problem = table_problem.problem
     if block not in {b.id for b in problem.blocks}:
         raise InputError(f"block {block} may not be used: {table_problem.left_out.get(block, 'it is not there')}", "Choose another block.")
-    keep_compiled_code()
+    make_ready(problem)
     _, other = cost_to_insist(problem, plan, repair_id=repair, block_id=block)
     both = compare_plans(problem, plan, other)
     blocks = [(c.repair_id, c.first and c.first.block_id, c.second and c.second.block_id) for c in both.changes]

@@ -23,14 +23,14 @@ from facademap.match.from_tables import (
 )
 from facademap.match.problem import Params
 from facademap.match.solution import Solution
-from facademap.match.solver import Progress, is_small, solve
+from facademap.match.solver import Progress, solve
 from facademap.match.verification import verify
 from facademap.match.whatif import Premises, compare_plans, premises_of, solve_again
 from facademap.repair.donors import WallStone, faults_of_wall_stone, in_order, wall_stone_of
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.block_looks import project_looks
-from facademap.tasks.solve import compile_ahead, keep_compiled_code
+from facademap.tasks.solve import keep_compiled_code, make_ready
 
 __all__ = ["current_plan", "load_problem", "match_project", "store_plan"]
 
@@ -100,8 +100,7 @@ def match_project(folder: str | Path, *, time_limit_s: float | None = 20.0, work
             raise InputError("no stone that comes out of the wall is entered", "Enter what whole stones yield with facademap yard remainders.")
         table_problem = load_problem(project, donors=donors or (None if again else False))
         inside = {b: r for b, r in table_problem.donors.items() if r in table_problem.piece_of}
-        if not is_small(table_problem.problem):
-            compile_ahead()  # on the first day on a machine this takes longer than a plan; it is no part of the search
+        make_ready(table_problem.problem)
         limits: dict[str, Any] = {"time_limit_s": time_limit_s, "work_limit": work_limit, "seed": seed, "progress": tell}
         if again:
             result, solution = _again(project, table_problem, inside, blocks, limits, who=who)
@@ -187,7 +186,8 @@ def store_plan(project: Project, table_problem: TableProblem, solution: Solution
             "objective": solution.objective, "bound": solution.bound, "gap": gap,
             "matched": len(rows), "unmatched": len(solution.unmatched), "mean_de00": mean_de00, "seed": solution.seed,
             "seconds": solution.seconds, "current": True, "solution": solution_to_json(solution),
-            "premises": asdict(premises_of(table_problem.problem))}])
+            # what has no bound worth telling cannot bound a later plan either
+            "premises": None if gap is None else asdict(premises_of(table_problem.problem))}])
         left = [r for r in before.to_dict("records") if r["state"] in LOCKED_STATES and r["repair"] not in table_problem.piece_of]
         edit.clear("placements")
         edit.insert("placements", [*left, *rows])

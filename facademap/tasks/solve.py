@@ -14,10 +14,10 @@ from pathlib import Path
 
 from facademap.errors import FileError, InputError
 from facademap.io.match_files import read_problem, read_solution, write_solution
-from facademap.match import Progress, Solution, compiled, premises_of, solve, solve_again
+from facademap.match import Problem, Progress, Solution, compiled, premises_of, solve, solve_again
 from facademap.match.solver import is_small, load_compiled_code
 
-__all__ = ["cache_folder", "compile_ahead", "compiled_in_time", "keep_compiled_code", "solve_file"]
+__all__ = ["cache_folder", "compile_ahead", "compiled_in_time", "keep_compiled_code", "make_ready", "solve_file"]
 
 #: Share of a time limit that is spent waiting for the compiler before the plain code makes a plan.
 _WAIT_SHARE = 0.55
@@ -67,6 +67,15 @@ def compile_ahead() -> None:
     marker = _marker()
     if marker is not None:
         marker.touch()
+
+
+def make_ready(problem: Problem) -> None:
+    """Have the compiled code ready where a problem needs it, before its time counts.
+
+    On the first day on a machine this takes longer than a plan; it is no part of the search.
+    """
+    if not is_small(problem):
+        compile_ahead()
 
 
 def compiled_in_time(time_limit_s: float | None) -> bool | None:
