@@ -20,7 +20,7 @@ from playwright.sync_api import sync_playwright
 from facademap.condition.glossary import TERMS
 from facademap.io.rasters import write_elevation
 from facademap.store.project import Project
-from facademap.tasks.condition_map import make_condition_map
+from facademap.tasks.issue.condition_map import make_condition_map
 from facademap.wall.grid import Extent, PixelGrid
 from facademap.wall.world import wall_crs
 
@@ -45,21 +45,59 @@ def build(folder: Path, *, outlines: int, megapixels: float) -> None:
     centres = rng.uniform((0.3, 0.3), (width - 0.3, height - 0.3), (outlines, 2))
     angles = np.linspace(0, 2 * np.pi, 20, endpoint=False)
     radii = rng.uniform(0.02, 0.09, (outlines, 1)) * rng.uniform(0.7, 1.3, (outlines, 20))
-    rings = centres[:, None] + radii[..., None] * np.stack([np.cos(angles), np.sin(angles)], axis=-1)
+    rings = centres[:, None] + radii[..., None] * np.stack(
+        [np.cos(angles), np.sin(angles)], axis=-1
+    )
     terms = [t for t in TERMS if t.shape == "polygon"]
-    grid = PixelGrid.over(Extent(u0_m=0, v0_m=0, u1_m=width, v1_m=height), gsd_m=(width * height / megapixels / 1e6) ** 0.5)
+    grid = PixelGrid.over(
+        Extent(u0_m=0, v0_m=0, u1_m=width, v1_m=height),
+        gsd_m=(width * height / megapixels / 1e6) ** 0.5,
+    )
     tile = rng.integers(110, 180, (512, 512, 3), dtype=np.uint8)
-    with Project.create(folder, name="Benchmark") as project, project.edit(who="benchmark", what="set up") as edit:
+    with (
+        Project.create(folder, name="Benchmark") as project,
+        project.edit(who="benchmark", what="set up") as edit,
+    ):
         edit.insert("elevations", [{"id": "e", "name": "Front"}])
-        edit.insert("surfaces", [{"id": "front", "elevation": "e", "name": "Front", "frame_wkt": wkt,
-                                  "picture": "elevations/front.tif", "gsd_m": grid.gsd_m}])
-        edit.insert("conditions", [
-            {"id": f"C-{n:05d}", "surface": "front", "term": terms[n % len(terms)].name, "family": terms[n % len(terms)].family,
-             "cc": n % 4, "uc": n % 3, "rc": n % 4, "area_m2": float(shape.area), "geometry": shape}
-            for n, shape in enumerate(shapely.polygons(rings))])
-        write_elevation(project.place("elevations/front.tif"), grid,
-                        ((w, tile[: w.height, : w.width], np.full((w.height, w.width), 255, np.uint8)) for w in grid.windows(512)),
-                        crs_wkt=wkt)
+        edit.insert(
+            "surfaces",
+            [
+                {
+                    "id": "front",
+                    "elevation": "e",
+                    "name": "Front",
+                    "frame_wkt": wkt,
+                    "picture": "elevations/front.tif",
+                    "gsd_m": grid.gsd_m,
+                }
+            ],
+        )
+        edit.insert(
+            "conditions",
+            [
+                {
+                    "id": f"C-{n:05d}",
+                    "surface": "front",
+                    "term": terms[n % len(terms)].name,
+                    "family": terms[n % len(terms)].family,
+                    "cc": n % 4,
+                    "uc": n % 3,
+                    "rc": n % 4,
+                    "area_m2": float(shape.area),
+                    "geometry": shape,
+                }
+                for n, shape in enumerate(shapely.polygons(rings))
+            ],
+        )
+        write_elevation(
+            project.place("elevations/front.tif"),
+            grid,
+            (
+                (w, tile[: w.height, : w.width], np.full((w.height, w.width), 255, np.uint8))
+                for w in grid.windows(512)
+            ),
+            crs_wkt=wkt,
+        )
 
 
 def main() -> None:
@@ -71,20 +109,30 @@ def main() -> None:
         build(folder / "p", outlines=outlines, megapixels=megapixels)
         start = time.perf_counter()
         result = make_condition_map(folder / "p")
-        print(f"making the page      {time.perf_counter() - start:8.2f} s  ({result['bytes'] / 1e6:.1f} MB, {result['tiles']} tiles inside)")
+        print(
+            f"making the page      {time.perf_counter() - start:8.2f} s  ({result['bytes'] / 1e6:.1f} MB, {result['tiles']} tiles inside)"
+        )
         with sync_playwright() as play:
-            browser = play.chromium.launch(executable_path=shutil.which("chromium"), args=[
-                "--no-sandbox", "--disable-gpu", "--disable-background-networking"])
-            page = browser.new_context(viewport={"width": 1600, "height": 1000}, offline=True).new_page()
+            browser = play.chromium.launch(
+                executable_path=shutil.which("chromium"),
+                args=["--no-sandbox", "--disable-gpu", "--disable-background-networking"],
+            )
+            page = browser.new_context(
+                viewport={"width": 1600, "height": 1000}, offline=True
+            ).new_page()
             start = time.perf_counter()
             page.goto(f"file://{result['path']}")
             page.wait_for_selector("html[data-ready=yes]", timeout=60_000)
             print(f"usable after         {time.perf_counter() - start:8.2f} s")
             whole = page.evaluate("Stage.map.getZoom()")
-            close = page.evaluate("Math.log2(96 / 0.0254 / 5 * Wall.surface().gsd_m) + Wall.surface().levels - 1")
+            close = page.evaluate(
+                "Math.log2(96 / 0.0254 / 5 * Wall.surface().gsd_m) + Wall.surface().levels - 1"
+            )
             for label, zoom in (("whole wall", whole), ("1:5", close)):
                 times = page.evaluate(PAN, zoom)
-                print(f"frame, {label:12s}  {statistics.median(times):8.1f} ms median, {sorted(times)[57]:.1f} ms p95")
+                print(
+                    f"frame, {label:12s}  {statistics.median(times):8.1f} ms median, {sorted(times)[57]:.1f} ms p95"
+                )
             browser.close()
     finally:
         shutil.rmtree(folder, ignore_errors=True)

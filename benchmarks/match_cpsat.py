@@ -25,7 +25,17 @@ from match_instances import random_yard
 from ortools.sat.python import cp_model
 
 from facademap.io.match_files import problem_from_json
-from facademap.match import Face, Placement, Problem, Slabs, Solution, Unmatched, recount_objective, solve, verify
+from facademap.match import (
+    Face,
+    Placement,
+    Problem,
+    Slabs,
+    Solution,
+    Unmatched,
+    recount_objective,
+    solve,
+    verify,
+)
 from facademap.match.candidates import Candidates, find_candidates, need_mm
 from facademap.match.freespace import FreeSpace, turns_allowed
 from facademap.match.layouts import Layouts
@@ -55,18 +65,28 @@ def _obstacles(face: Face) -> list[tuple[float, int, int, int, int]]:
     _, _, wide, high = outline.bounds
     deep = np.zeros((math.ceil(high / STEP_MM), math.ceil(wide)))
     around = shapely.box(*outline.bounds)
-    for area, depth in ((around.difference(outline), math.inf), *(
-            (shapely.Polygon(f.outline_mm).intersection(around), f.depth_mm or math.inf) for f in face.flaws)):
+    for area, depth in (
+        (around.difference(outline), math.inf),
+        *(
+            (shapely.Polygon(f.outline_mm).intersection(around), f.depth_mm or math.inf)
+            for f in face.flaws
+        ),
+    ):
         for row in range(len(deep)):
-            for part in shapely.get_parts(area.intersection(shapely.box(0, row * STEP_MM, wide, (row + 1) * STEP_MM))):
+            for part in shapely.get_parts(
+                area.intersection(shapely.box(0, row * STEP_MM, wide, (row + 1) * STEP_MM))
+            ):
                 if part.area > 0.0:
-                    here = deep[row, math.floor(part.bounds[0]):math.ceil(part.bounds[2])]
+                    here = deep[row, math.floor(part.bounds[0]) : math.ceil(part.bounds[2])]
                     np.maximum(here, depth, out=here)
     boxes = []
     for row, depths in enumerate(deep):
         ends = [0, *(np.flatnonzero(depths[1:] != depths[:-1]) + 1), len(depths)]
-        boxes += [(float(depths[x0]), int(x0), row * STEP_MM, int(x1 - x0), STEP_MM)
-                  for x0, x1 in itertools.pairwise(ends) if depths[x0] > 0.0]
+        boxes += [
+            (float(depths[x0]), int(x0), row * STEP_MM, int(x1 - x0), STEP_MM)
+            for x0, x1 in itertools.pairwise(ends)
+            if depths[x0] > 0.0
+        ]
     return boxes
 
 
@@ -76,7 +96,9 @@ def _rectangles(outline: tuple[tuple[float, float], ...]) -> list[tuple[int, int
     ys = sorted({round(y) for _, y in outline})
     boxes = []
     for low, high in itertools.pairwise(ys):
-        x0, _, x1, _ = polygon.intersection(shapely.box(*polygon.bounds[:1], low, polygon.bounds[2], high)).bounds
+        x0, _, x1, _ = polygon.intersection(
+            shapely.box(*polygon.bounds[:1], low, polygon.bounds[2], high)
+        ).bounds
         boxes.append((round(x0), low, round(x1 - x0), high - low))
     return boxes
 
@@ -110,7 +132,9 @@ def solve_as_one_program(problem: Problem, *, limit_s: float) -> Rival:
         width, height = (round(v) for v in shapely.Polygon(face.outline_mm).bounds[2:])
         work = opened[b, f] = model.new_bool_var("")
         cost.append(round(SCALE * candidates.opening[b, f]) * work)
-        most = min(params.max_slabs, int((face.depth_mm + depth_kerf) // (params.min_slab_mm + depth_kerf)))
+        most = min(
+            params.max_slabs, int((face.depth_mm + depth_kerf) // (params.min_slab_mm + depth_kerf))
+        )
         used = [model.new_bool_var("") for _ in range(most)]
         thick = [model.new_int_var(0, int(face.depth_mm), "") for _ in range(most)]
         thickness[b, f] = thick
@@ -118,7 +142,9 @@ def solve_as_one_program(problem: Problem, *, limit_s: float) -> Rival:
             model.add_implication(used[k], used[k - 1] if k else work)
             model.add(thick[k] >= round(params.min_slab_mm)).only_enforce_if(used[k])
             model.add(thick[k] == 0).only_enforce_if(~used[k])
-        model.add(sum(thick) + depth_kerf * (sum(used) - 1) <= int(face.depth_mm)).only_enforce_if(work)
+        model.add(sum(thick) + depth_kerf * (sum(used) - 1) <= int(face.depth_mm)).only_enforce_if(
+            work
+        )
         slabs = [_Slab() for _ in range(most)]
         unsound = _obstacles(face)
         for k, slab in enumerate(slabs):
@@ -128,16 +154,29 @@ def solve_as_one_program(problem: Problem, *, limit_s: float) -> Rival:
                 if k == 0 or depth == math.inf:
                     model.add(reached[depth] == 1)
                 else:
-                    model.add(sum(thick[:k]) + k * depth_kerf >= math.ceil(depth)).only_enforce_if(~reached[depth])
+                    model.add(sum(thick[:k]) + k * depth_kerf >= math.ceil(depth)).only_enforce_if(
+                        ~reached[depth]
+                    )
             for depth, x, y, w, h in unsound:
-                slab.stone_x.append(model.new_optional_fixed_size_interval_var(x, w, reached[depth], ""))
-                slab.stone_y.append(model.new_optional_fixed_size_interval_var(y, h, reached[depth], ""))
+                slab.stone_x.append(
+                    model.new_optional_fixed_size_interval_var(x, w, reached[depth], "")
+                )
+                slab.stone_y.append(
+                    model.new_optional_fixed_size_interval_var(y, h, reached[depth], "")
+                )
         for i in users:
             repair, blank = problem.repairs[i], space.blanks[i]
-            shapes: dict[frozenset[tuple[float, float]], tuple[int, list[tuple[int, int, int, int]], int, int]] = {}
+            shapes: dict[
+                frozenset[tuple[float, float]],
+                tuple[int, list[tuple[int, int, int, int]], int, int],
+            ] = {}
             for turn in turns_allowed(repair, face):
-                outline = turned(blank.outline_mm, turn, width_mm=blank.width_mm, height_mm=blank.height_mm)
-                w, h = (round(blank.width_mm), round(blank.height_mm))[::1 if turn % 180 == 0 else -1]
+                outline = turned(
+                    blank.outline_mm, turn, width_mm=blank.width_mm, height_mm=blank.height_mm
+                )
+                w, h = (round(blank.width_mm), round(blank.height_mm))[
+                    :: 1 if turn % 180 == 0 else -1
+                ]
                 if w <= width and h <= height:
                     shapes.setdefault(frozenset(outline), (turn, _rectangles(outline), w, h))
             x, y = model.new_int_var(0, width, ""), model.new_int_var(0, height, "")
@@ -147,16 +186,26 @@ def solve_as_one_program(problem: Problem, *, limit_s: float) -> Rival:
                     chosen[i].append(here)
                     cost.append(round(SCALE * candidates.pairs[i][b, f][0 if k == 0 else 1]) * here)
                     model.add_implication(here, used[k])
-                    model.add(thick[k] >= math.ceil(need_mm(repair, face, params, slab=k))).only_enforce_if(here)
+                    model.add(
+                        thick[k] >= math.ceil(need_mm(repair, face, params, slab=k))
+                    ).only_enforce_if(here)
                     model.add(x <= width - w).only_enforce_if(here)
                     model.add(y <= height - h).only_enforce_if(here)
                     slabs[k].room.append((w + kerf) * (h + kerf) * here)
                     places.append((here, i, b, f, k, turn, x, y))
-                    slabs[k].kerf_x.append(model.new_optional_fixed_size_interval_var(x, w + kerf, here, ""))
-                    slabs[k].kerf_y.append(model.new_optional_fixed_size_interval_var(y, h + kerf, here, ""))
+                    slabs[k].kerf_x.append(
+                        model.new_optional_fixed_size_interval_var(x, w + kerf, here, "")
+                    )
+                    slabs[k].kerf_y.append(
+                        model.new_optional_fixed_size_interval_var(y, h + kerf, here, "")
+                    )
                     for bx, by, bw, bh in boxes:
-                        slabs[k].stone_x.append(model.new_optional_fixed_size_interval_var(x + bx, bw, here, ""))
-                        slabs[k].stone_y.append(model.new_optional_fixed_size_interval_var(y + by, bh, here, ""))
+                        slabs[k].stone_x.append(
+                            model.new_optional_fixed_size_interval_var(x + bx, bw, here, "")
+                        )
+                        slabs[k].stone_y.append(
+                            model.new_optional_fixed_size_interval_var(y + by, bh, here, "")
+                        )
         for slab in slabs:
             model.add(sum(slab.room) <= (width + kerf) * (height + kerf))
             model.add_no_overlap_2d(slab.kerf_x, slab.kerf_y)
@@ -182,30 +231,66 @@ def solve_as_one_program(problem: Problem, *, limit_s: float) -> Rival:
     done.set()
     watch.join()
     if status in (cp_model.INFEASIBLE, cp_model.MODEL_INVALID):
-        raise SystemExit("the constraint program has no plan, though to leave everything unmatched is one")
+        raise SystemExit(
+            "the constraint program has no plan, though to leave everything unmatched is one"
+        )
     if status == cp_model.UNKNOWN:
-        return Rival(objective=math.inf, bound=solver.best_objective_bound / SCALE, proved=False, can_be_sawn=False)
+        return Rival(
+            objective=math.inf,
+            bound=solver.best_objective_bound / SCALE,
+            proved=False,
+            can_be_sawn=False,
+        )
     lies = [p for p in places if solver.value(p[0])]
     placements = tuple(
-        Placement(repair_id=problem.repairs[i].id, block_id=problem.blocks[b].id, face_id=problem.blocks[b].faces[f].id, slab=k,
-                  x_mm=float(solver.value(x)), y_mm=float(solver.value(y)), rot_deg=turn)
-        for _, i, b, f, k, turn, x, y in lies)
+        Placement(
+            repair_id=problem.repairs[i].id,
+            block_id=problem.blocks[b].id,
+            face_id=problem.blocks[b].faces[f].id,
+            slab=k,
+            x_mm=float(solver.value(x)),
+            y_mm=float(solver.value(y)),
+            rot_deg=turn,
+        )
+        for _, i, b, f, k, turn, x, y in lies
+    )
     sawn = {
         problem.blocks[b].id: Slabs(
             face_id=problem.blocks[b].faces[f].id,
-            thickness_mm=tuple(float(solver.value(t)) for t in thickness[b, f] if solver.value(t)))
-        for b, f in {(p[2], p[3]) for p in lies}}
+            thickness_mm=tuple(float(solver.value(t)) for t in thickness[b, f] if solver.value(t)),
+        )
+        for b, f in {(p[2], p[3]) for p in lies}
+    }
     out = {p[1] for p in lies}
-    unmatched = tuple(Unmatched(repair_id=r.id, reason=candidates.reasons[i] or "capacity", source_mm=(1e4, 1e4, 1e4))
-                      for i, r in enumerate(problem.repairs) if i not in out)
-    plan = Solution(status="feasible", objective=0.0, bound=0.0, gap=0.0, seconds=0.0, seed=0, ended_by="time",
-                    placements=placements, unmatched=unmatched, slabs=sawn)
+    unmatched = tuple(
+        Unmatched(
+            repair_id=r.id, reason=candidates.reasons[i] or "capacity", source_mm=(1e4, 1e4, 1e4)
+        )
+        for i, r in enumerate(problem.repairs)
+        if i not in out
+    )
+    plan = Solution(
+        status="feasible",
+        objective=0.0,
+        bound=0.0,
+        gap=0.0,
+        seconds=0.0,
+        seed=0,
+        ended_by="time",
+        placements=placements,
+        unmatched=unmatched,
+        slabs=sawn,
+    )
     objective = recount_objective(problem, plan)
     faults = {v.rule for v in verify(problem, plan)} - {"objective", "gap", "bound"}
     if faults - {"sawing"}:
         raise SystemExit(f"the constraint program breaks {faults}")
-    return Rival(objective=objective, bound=solver.best_objective_bound / SCALE, proved=status == cp_model.OPTIMAL,
-                 can_be_sawn="sawing" not in faults)
+    return Rival(
+        objective=objective,
+        bound=solver.best_objective_bound / SCALE,
+        proved=status == cp_model.OPTIMAL,
+        can_be_sawn="sawing" not in faults,
+    )
 
 
 def _stop_after(solver: cp_model.CpSolver, until_s: float, done: threading.Event) -> None:
@@ -215,7 +300,13 @@ def _stop_after(solver: cp_model.CpSolver, until_s: float, done: threading.Event
             solver.stop_search()
 
 
-def _hint(model: cp_model.CpModel, problem: Problem, layouts: Layouts, candidates: Candidates, places: list[Any]) -> None:
+def _hint(
+    model: cp_model.CpModel,
+    problem: Problem,
+    layouts: Layouts,
+    candidates: Candidates,
+    places: list[Any],
+) -> None:
     """Let the program begin where our own search does: with the greedy plan."""
     penalties = [problem.params.unmatched_penalty * r.priority for r in problem.repairs]
     plan = greedy_plan(layouts, candidates, penalties=penalties, fixed={}, stop=lambda: False)
@@ -256,8 +347,10 @@ class _Tally:
         self.proved_by_program += rival.proved
 
     def __str__(self) -> str:
-        return (f"our plan better {self.better}, equal {self.equal}, worse {self.worse} (of these can be sawn {self.lost}); our "
-                f"bound as high or higher {self.bound}; proved best ours {self.proved}, program {self.proved_by_program}")
+        return (
+            f"our plan better {self.better}, equal {self.equal}, worse {self.worse} (of these can be sawn {self.lost}); our "
+            f"bound as high or higher {self.bound}; proved best ours {self.proved}, program {self.proved_by_program}"
+        )
 
 
 def main() -> None:
@@ -265,8 +358,13 @@ def main() -> None:
     numbers = [float(v) for v in sys.argv[1:]]
     seeds, limit_s = int(numbers[0]) if numbers else 10, numbers[1] if len(numbers) > 1 else 10.0
     n, m = (int(numbers[2]), int(numbers[3])) if len(numbers) > 3 else (50, 40)
-    solve(problem_from_json(random_yard(12, 8, seed=0)), compiled=True)  # the compiled code is loaded before the clock runs
-    print("seed  stock  plan      bound     proved  s      program   bound     proved  can be sawn", flush=True)
+    solve(
+        problem_from_json(random_yard(12, 8, seed=0)), compiled=True
+    )  # the compiled code is loaded before the clock runs
+    print(
+        "seed  stock  plan      bound     proved  s      program   bound     proved  can be sawn",
+        flush=True,
+    )
     tallies = {stock: _Tally() for stock in ("loose", "tight")}
     for seed, (stock, tally) in itertools.product(range(seeds), tallies.items()):
         problem = problem_from_json(random_yard(n, m, seed=seed, tight=stock == "tight"))
@@ -275,9 +373,12 @@ def main() -> None:
         seconds = time.process_time() - began
         rival = solve_as_one_program(problem, limit_s=limit_s)
         tally.count(plan, rival)
-        print(f"{seed:<5d} {stock}  {plan.objective:<9.2f} {plan.bound:<9.2f} {'yes' if plan.status == 'optimal' else 'no':<7s} "
-              f"{seconds:<6.1f} {rival.objective:<9.2f} {rival.bound:<9.2f} {'yes' if rival.proved else 'no':<7s} "
-              f"{'yes' if rival.can_be_sawn else 'no'}", flush=True)
+        print(
+            f"{seed:<5d} {stock}  {plan.objective:<9.2f} {plan.bound:<9.2f} {'yes' if plan.status == 'optimal' else 'no':<7s} "
+            f"{seconds:<6.1f} {rival.objective:<9.2f} {rival.bound:<9.2f} {'yes' if rival.proved else 'no':<7s} "
+            f"{'yes' if rival.can_be_sawn else 'no'}",
+            flush=True,
+        )
     for stock, tally in tallies.items():
         print(f"{n}x{m} {stock}, {limit_s:g} s: {tally}")
 

@@ -20,19 +20,32 @@ from facademap.io.match_files import problem_from_json
 from facademap.match import solve, solve_with_donors, verify
 from facademap.match.solver import load_compiled_code
 
-YARDS = [(30, 20, 0.4), (50, 40, 0.4), (50, 40, 0.9), (100, 80, 0.9), (120, 90, 0.4), (200, 150, 0.5)]
+YARDS = [
+    (30, 20, 0.4),
+    (50, 40, 0.4),
+    (50, 40, 0.9),
+    (100, 80, 0.9),
+    (120, 90, 0.4),
+    (200, 150, 0.5),
+]
 
 
 def main(seconds: float) -> None:
     """Print the table."""
     load_compiled_code()
-    print("| Repairs x blocks | In the wall | Stock | With an order of work | Gap | Seconds | Pieces from the wall | Without stone of the wall | All at once |")
+    print(
+        "| Repairs x blocks | In the wall | Stock | With an order of work | Gap | Seconds | Pieces from the wall | Without stone of the wall | All at once |"
+    )
     print("|---|---|---|---|---|---|---|---|---|")
     for repairs, blocks, share in YARDS:
         for tight in (False, True):
             given = random_yard(repairs, blocks, seed=5, tight=tight)
             rng = np.random.default_rng(1)
-            donors = {b["id"]: f"R{int(rng.integers(repairs)):04d}" for b in given["blocks"] if rng.random() < share}
+            donors = {
+                b["id"]: f"R{int(rng.integers(repairs)):04d}"
+                for b in given["blocks"]
+                if rng.random() < share
+            }
             problem = problem_from_json(given)
             plan, _ = solve_with_donors(problem, donors, time_limit_s=seconds)
             faults = verify(problem, plan)
@@ -42,8 +55,11 @@ def main(seconds: float) -> None:
             without = solve(dataclasses.replace(problem, repairs=barred), time_limit_s=seconds)
             free = solve(problem, time_limit_s=seconds)
             used = sum(p.block_id in donors for p in plan.placements)
-            print(f"| {repairs} x {blocks} | {share:.0%} | {'tight' if tight else 'loose'} | {plan.objective:.0f} | {plan.gap:.2%} | {plan.seconds:.1f} "
-                  f"| {used} of {len(plan.placements)} | {without.objective:.0f} | {free.objective:.0f} |", flush=True)
+            print(
+                f"| {repairs} x {blocks} | {share:.0%} | {'tight' if tight else 'loose'} | {plan.objective:.0f} | {plan.gap:.2%} | {plan.seconds:.1f} "
+                f"| {used} of {len(plan.placements)} | {without.objective:.0f} | {free.objective:.0f} |",
+                flush=True,
+            )
 
 
 if __name__ == "__main__":

@@ -41,16 +41,35 @@ def random_face(rng: np.random.Generator) -> Face:
     """An irregular outline of 8 to 18 corners, often not convex, with one and a half flaws in the mean."""
     while True:
         w, h, n = rng.uniform(250, 1100), rng.uniform(180, 550), int(rng.integers(8, 19))
-        around = np.clip(1.35 * np.array([np.cos(t := np.sort(rng.uniform(0, 2 * math.pi, n))), np.sin(t)]), -1, 1)
+        around = np.clip(
+            1.35 * np.array([np.cos(t := np.sort(rng.uniform(0, 2 * math.pi, n))), np.sin(t)]),
+            -1,
+            1,
+        )
         corners = (1 + rng.uniform(0.75, 1.0, n) * around) * np.array([[w / 2], [h / 2]])
         flaws = []
         for _ in range(int(rng.poisson(1.5))):
-            middle, radii = rng.uniform(0.1, 0.9, 2) * (w, h), rng.uniform(10, 55) * rng.uniform(0.6, 1.0, 6)
-            flaws.append([(round(middle[0] + r * math.cos(k * math.pi / 3), 1), round(middle[1] + r * math.sin(k * math.pi / 3), 1))
-                          for k, r in enumerate(radii)])
+            middle, radii = (
+                rng.uniform(0.1, 0.9, 2) * (w, h),
+                rng.uniform(10, 55) * rng.uniform(0.6, 1.0, 6),
+            )
+            flaws.append(
+                [
+                    (
+                        round(middle[0] + r * math.cos(k * math.pi / 3), 1),
+                        round(middle[1] + r * math.sin(k * math.pi / 3), 1),
+                    )
+                    for k, r in enumerate(radii)
+                ]
+            )
         try:
-            return Face(id="f", outline_mm=tuple((round(x, 1), round(y, 1)) for x, y in corners.T), depth_mm=100.0, bed="x",
-                        flaws=tuple(Flaw(outline_mm=tuple(ring)) for ring in flaws))
+            return Face(
+                id="f",
+                outline_mm=tuple((round(x, 1), round(y, 1)) for x, y in corners.T),
+                depth_mm=100.0,
+                bed="x",
+                flaws=tuple(Flaw(outline_mm=tuple(ring)) for ring in flaws),
+            )
         except GeometryError:
             continue
 
@@ -61,20 +80,38 @@ def shapely_fits(face: Face, piece: Ring) -> bool:
     The piece is made smaller by ``EASE_MM`` all round, as the matching does, so that both answer the same question.
     """
     outline = shapely.Polygon(face.outline_mm)
-    solid = shapely.difference(outline, shapely.union_all([shapely.Polygon(f.outline_mm) for f in face.flaws]))
+    solid = shapely.difference(
+        outline, shapely.union_all([shapely.Polygon(f.outline_mm) for f in face.flaws])
+    )
     rings = [face.outline_mm, *(f.outline_mm for f in face.flaws)]
-    edges = np.array([(*a, *b) for ring in rings for a, b in zip(ring, (*ring[1:], ring[0]), strict=True)]).reshape(-1, 2, 2)
-    small = np.array(shapely.Polygon(piece).buffer(-EASE_MM, join_style="mitre").exterior.coords[:-1])
+    edges = np.array(
+        [(*a, *b) for ring in rings for a, b in zip(ring, (*ring[1:], ring[0]), strict=True)]
+    ).reshape(-1, 2, 2)
+    small = np.array(
+        shapely.Polygon(piece).buffer(-EASE_MM, join_style="mitre").exterior.coords[:-1]
+    )
     xs, ys = np.unique(np.round(small[:, 0], 9)), np.unique(np.round(small[:, 1], 9))
     shape = shapely.Polygon(small).buffer(1e-6, join_style="mitre")
     swept = []
-    for (x0, x1), (y0, y1) in itertools.product(itertools.combinations(xs, 2), itertools.combinations(ys, 2)):
+    for (x0, x1), (y0, y1) in itertools.product(
+        itertools.combinations(xs, 2), itertools.combinations(ys, 2)
+    ):
         if shape.covers(shapely.box(x0, y0, x1, y1)):
             corners = np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)])
-            swept += list(shapely.convex_hull(shapely.multipoints((edges[:, :, None] - corners).reshape(len(edges), -1, 2))))
+            swept += list(
+                shapely.convex_hull(
+                    shapely.multipoints((edges[:, :, None] - corners).reshape(len(edges), -1, 2))
+                )
+            )
     left, low, right, high = outline.bounds
-    free = shapely.difference(shapely.box(left - xs[0], low - ys[0], right - xs[-1], high - ys[-1]), shapely.union_all(swept)) if (
-        right - left >= xs[-1] - xs[0] and high - low >= ys[-1] - ys[0]) else shapely.Polygon()
+    free = (
+        shapely.difference(
+            shapely.box(left - xs[0], low - ys[0], right - xs[-1], high - ys[-1]),
+            shapely.union_all(swept),
+        )
+        if (right - left >= xs[-1] - xs[0] and high - low >= ys[-1] - ys[0])
+        else shapely.Polygon()
+    )
     for part in shapely.get_parts(free):
         if part.area > 0.0:
             at = part.representative_point()
@@ -88,7 +125,11 @@ def _largest(face: Face, wide: float, high: float, shape: object) -> float:
     low, top = 0.0, 1500.0 / max(wide, high)
     while top - low > 0.005 * top:
         middle = 0.5 * (low + top)
-        low, top = (middle, top) if shapely_fits(face, shape(middle * wide, middle * high)) else (low, middle)  # type: ignore[operator]
+        low, top = (
+            (middle, top)
+            if shapely_fits(face, shape(middle * wide, middle * high))
+            else (low, middle)
+        )  # type: ignore[operator]
     return low
 
 
@@ -103,19 +144,32 @@ def critical_problem(n_faces: int, *, seed: int) -> Problem:
             high = float(np.exp(rng.uniform(-1.0, 1.0)))
             scale = _largest(face, 1.0, high, shape) * rng.uniform(0.85, 1.15)
             ring = tuple((round(x, 2), round(y, 2)) for x, y in shape(scale, scale * high))
-            repairs.append(Repair(id=f"r{n}.{k}", outline_mm=ring, depth_mm=50.0, joints_mm=(0.0,), bed="horizontal", stone="s",
-                                  turn180=False))
+            repairs.append(
+                Repair(
+                    id=f"r{n}.{k}",
+                    outline_mm=ring,
+                    depth_mm=50.0,
+                    joints_mm=(0.0,),
+                    bed="horizontal",
+                    stone="s",
+                    turn180=False,
+                )
+            )
     return Problem(repairs=tuple(repairs), blocks=tuple(blocks), params=Params(trim_mm=0.0))
 
 
 def _raster(face: Face) -> npt.NDArray[np.int64]:
     """Summed-area table of the cells that are not wholly sound."""
     outline = shapely.Polygon(face.outline_mm)
-    solid = shapely.difference(outline, shapely.union_all([shapely.Polygon(f.outline_mm) for f in face.flaws]))
+    solid = shapely.difference(
+        outline, shapely.union_all([shapely.Polygon(f.outline_mm) for f in face.flaws])
+    )
     x0, y0, x1, y1 = solid.bounds
     xs, ys = np.arange(x0, x1, RASTER_MM), np.arange(y0, y1, RASTER_MM)
     shapely.prepare(solid)
-    blocked = ~shapely.covers(solid, shapely.box(xs[:, None], ys, xs[:, None] + RASTER_MM, ys + RASTER_MM))
+    blocked = ~shapely.covers(
+        solid, shapely.box(xs[:, None], ys, xs[:, None] + RASTER_MM, ys + RASTER_MM)
+    )
     return np.pad(blocked, ((1, 0), (1, 0))).cumsum(0).cumsum(1)
 
 
@@ -136,17 +190,30 @@ def main() -> None:
     """Print the table."""
     n_faces = int(sys.argv[1]) if len(sys.argv) > 1 else 300
     problem = critical_problem(n_faces, seed=1)
-    queries = [(i, i // 5, 0, tuple(range(len(problem.blocks[i // 5].faces[0].flaws)))) for i in range(len(problem.repairs))]
-    for what, chosen in (("rectangles", [q for q in queries if q[0] % 5 < 4]), ("L-shaped pieces", [q for q in queries if q[0] % 5 == 4])):
+    queries = [
+        (i, i // 5, 0, tuple(range(len(problem.blocks[i // 5].faces[0].flaws))))
+        for i in range(len(problem.repairs))
+    ]
+    for what, chosen in (
+        ("rectangles", [q for q in queries if q[0] % 5 < 4]),
+        ("L-shaped pieces", [q for q in queries if q[0] % 5 == 4]),
+    ):
         began = time.process_time()
-        right = [shapely_fits(problem.blocks[b].faces[0], problem.repairs[i].outline_mm) for i, b, _, _ in chosen]
+        right = [
+            shapely_fits(problem.blocks[b].faces[0], problem.repairs[i].outline_mm)
+            for i, b, _, _ in chosen
+        ]
         reference_s = time.process_time() - began
-        print(f"{len(chosen)} critical {what} on {n_faces} faces (mean "
-              f"{np.mean([len(b.faces[0].outline_mm) for b in problem.blocks]):.1f} corners), {sum(right)} fit\n"
-              "way                                us/query   wrong yes  missed fits")
+        print(
+            f"{len(chosen)} critical {what} on {n_faces} faces (mean "
+            f"{np.mean([len(b.faces[0].outline_mm) for b in problem.blocks]):.1f} corners), {sum(right)} fit\n"
+            "way                                us/query   wrong yes  missed fits"
+        )
         print(_row("shapely, exact", right, right, reference_s))
         space = FreeSpace(problem, compiled=True)
-        for q in queries:  # shapes and faces are made ready, and the code is compiled, before the clock runs
+        for q in (
+            queries
+        ):  # shapes and faces are made ready, and the code is compiled, before the clock runs
             space.fits(*q)
         began = time.process_time()
         answers = [space.fits(*q) for q in chosen]
@@ -158,16 +225,27 @@ def main() -> None:
             began = time.process_time()
             tables = [_raster(block.faces[0]) for block in problem.blocks]
             made_s = time.process_time() - began
-            sizes = [(space.blanks[i].width_mm, space.blanks[i].height_mm, b) for i, b, _, _ in chosen]
+            sizes = [
+                (space.blanks[i].width_mm, space.blanks[i].height_mm, b) for i, b, _, _ in chosen
+            ]
             began = time.process_time()
             answers = [_raster_fits(tables[b], w, h) for w, h, b in sizes]
-            print(_row(f"raster of {RASTER_MM:g} mm (numpy)", answers, right, time.process_time() - began)
-                  + f"   and {1e3 * made_s / n_faces:.1f} ms a face to make it")
+            print(
+                _row(
+                    f"raster of {RASTER_MM:g} mm (numpy)",
+                    answers,
+                    right,
+                    time.process_time() - began,
+                )
+                + f"   and {1e3 * made_s / n_faces:.1f} ms a face to make it"
+            )
     fresh = FreeSpace(problem, compiled=True)
     began = time.process_time()
     for q in queries[::5]:
         fresh.fits(*q)
-    print(f"making a face and a piece ready: {1e6 * (time.process_time() - began) / n_faces:.0f} us, once for each")
+    print(
+        f"making a face and a piece ready: {1e6 * (time.process_time() - began) / n_faces:.0f} us, once for each"
+    )
 
 
 if __name__ == "__main__":

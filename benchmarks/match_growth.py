@@ -37,14 +37,23 @@ def measure(n: int, m: int, stock: str, seed: int, limit_s: float) -> dict[str, 
     plan = solve(problem, time_limit_s=limit_s, threads=1, compiled=True, clock=time.process_time)
     assert plan.quality is not None
     return {
-        "seconds": time.process_time() - began, "gap": 100 * plan.gap, "gap_fixed": 100 * plan.quality.gap_fixed_count,
-        "proved": plan.status == "optimal", "placed_proved": plan.quality.placed_proved, "before_mb": before_mb,
+        "seconds": time.process_time() - began,
+        "gap": 100 * plan.gap,
+        "gap_fixed": 100 * plan.quality.gap_fixed_count,
+        "proved": plan.status == "optimal",
+        "placed_proved": plan.quality.placed_proved,
+        "before_mb": before_mb,
         "peak_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
     }
 
 
 def _apart(*numbers: object) -> dict[str, float]:
-    done = subprocess.run([sys.executable, __file__, "--one", *map(str, numbers)], check=True, capture_output=True, text=True)
+    done = subprocess.run(
+        [sys.executable, __file__, "--one", *map(str, numbers)],
+        check=True,
+        capture_output=True,
+        text=True,
+    )
     row: dict[str, float] = json.loads(done.stdout)
     return row
 
@@ -67,11 +76,26 @@ def draw(rows: dict[tuple[str, int], list[dict[str, float]]], limit_s: float, pa
     ]
     for axis, (title, value) in zip(axes, graphs, strict=True):
         for stock, colour, aside in (("loose", "#1f5fa8", 0.96), ("tight", "#b5482a", 1.04)):
-            points = [(n * aside, value(row), bool(row["proved"])) for n in sizes for row in rows[stock, n]]
-            axis.plot([n * aside for n in sizes], [statistics.median(value(row) for row in rows[stock, n]) for n in sizes],
-                      color=colour, linewidth=1.5, label=f"{stock} stock")
-            axis.scatter([p[0] for p in points], [p[1] for p in points], s=26, edgecolors=colour, zorder=3,
-                         facecolors=[colour if p[2] else "white" for p in points])
+            points = [
+                (n * aside, value(row), bool(row["proved"]))
+                for n in sizes
+                for row in rows[stock, n]
+            ]
+            axis.plot(
+                [n * aside for n in sizes],
+                [statistics.median(value(row) for row in rows[stock, n]) for n in sizes],
+                color=colour,
+                linewidth=1.5,
+                label=f"{stock} stock",
+            )
+            axis.scatter(
+                [p[0] for p in points],
+                [p[1] for p in points],
+                s=26,
+                edgecolors=colour,
+                zorder=3,
+                facecolors=[colour if p[2] else "white" for p in points],
+            )
         axis.set_title(title, loc="left", fontsize=11)
         axis.set_xlabel("repairs (three quarters as many blocks)")
         axis.set_xscale("log")
@@ -83,12 +107,26 @@ def draw(rows: dict[tuple[str, int], list[dict[str, float]]], limit_s: float, pa
         axis.grid(visible=True, which="major", color="#dddddd", linewidth=0.7)
         axis.spines[["top", "right"]].set_visible(False)
     axes[0].axhline(limit_s, color="#555555", linewidth=0.8, linestyle="--")
-    axes[0].annotate(f"limit {limit_s:g} s", (sizes[0], limit_s), xytext=(0, 4), textcoords="offset points", fontsize=9, color="#555555")
+    axes[0].annotate(
+        f"limit {limit_s:g} s",
+        (sizes[0], limit_s),
+        xytext=(0, 4),
+        textcoords="offset points",
+        fontsize=9,
+        color="#555555",
+    )
     axes[1].set_ylim(bottom=LEAST_GAP_PERCENT / 1.6)
-    axes[1].yaxis.set_major_formatter(FuncFormatter(lambda v, _: f"{'≤ ' if v <= LEAST_GAP_PERCENT else ''}{v:g}"))
+    axes[1].yaxis.set_major_formatter(
+        FuncFormatter(lambda v, _: f"{'≤ ' if v <= LEAST_GAP_PERCENT else ''}{v:g}")
+    )
     axes[2].set_ylim(bottom=0)
     axes[0].legend(frameon=False, loc="lower right")
-    figure.suptitle("Matching: growth with the size of the yard (filled: proved best)", x=0.01, ha="left", fontsize=12)
+    figure.suptitle(
+        "Matching: growth with the size of the yard (filled: proved best)",
+        x=0.01,
+        ha="left",
+        fontsize=12,
+    )
     figure.savefig(path, metadata={"Date": None} if path.suffix == ".svg" else None, dpi=110)
 
 
@@ -101,8 +139,10 @@ def main() -> None:
     path = Path(sys.argv[1])
     limit_s = float(sys.argv[2]) if len(sys.argv) > 2 else 60.0
     seeds = int(sys.argv[3]) if len(sys.argv) > 3 else 3
-    lines = [f"limit {limit_s:g} s of processor, one thread, seeds 0 to {seeds - 1}",
-             "size     stock  seed  s       gap %     gap at this number placed %  proved  number proved  peak MB"]
+    lines = [
+        f"limit {limit_s:g} s of processor, one thread, seeds 0 to {seeds - 1}",
+        "size     stock  seed  s       gap %     gap at this number placed %  proved  number proved  peak MB",
+    ]
     print("\n".join(lines))
     rows: dict[tuple[str, int], list[dict[str, float]]] = {}
     for n, m in SIZES:
@@ -112,7 +152,8 @@ def main() -> None:
                 rows.setdefault((stock, n), []).append(row)
                 lines.append(
                     f"{f'{n}x{m}':<8s} {stock}  {seed:<5d} {row['seconds']:<7.1f} {row['gap']:<9.4f} {row['gap_fixed']:<28.4f} "
-                    f"{'yes' if row['proved'] else 'no':<7s} {'yes' if row['placed_proved'] else 'no':<14s} {row['peak_mb']:.0f}")
+                    f"{'yes' if row['proved'] else 'no':<7s} {'yes' if row['placed_proved'] else 'no':<14s} {row['peak_mb']:.0f}"
+                )
                 print(lines[-1], flush=True)
     path.with_suffix(".txt").write_text("\n".join(lines) + "\n", encoding="utf-8")
     draw(rows, limit_s, path)

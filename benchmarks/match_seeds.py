@@ -21,7 +21,9 @@ def main() -> None:
     """Print one line a kind of stock."""
     seeds = int(sys.argv[1]) if len(sys.argv) > 1 else 50
     limit_s = float(sys.argv[2]) if len(sys.argv) > 2 else 20.0
-    solve(problem_from_json(random_yard(12, 8, seed=0)), compiled=True)  # the compiled code is loaded before the clock runs
+    solve(
+        problem_from_json(random_yard(12, 8, seed=0)), compiled=True
+    )  # the compiled code is loaded before the clock runs
     for stock in ("loose", "tight"):
         gaps: list[float] = []
         seconds: list[float] = []
@@ -40,9 +42,12 @@ def main() -> None:
             worse += plan.objective > min(greedy, single) + 1e-6
             penalty = problem.params.unmatched_penalty
             unplaced.append(plan.quality.unmatched_priority / max(1.0, greedy // penalty))
-        print(f"50x40 {stock}: {seeds} seeds, proved best {best}, number placed proved {placed}, worst gap {max(gaps):.4f} %, "
-              f"worse than greedy or one-to-one {worse}, unplaced against greedy {statistics.mean(unplaced):.2f} in the mean, "
-              f"median {statistics.median(seconds):.2f} s, longest {max(seconds):.2f} s of processor", flush=True)
+        print(
+            f"50x40 {stock}: {seeds} seeds, proved best {best}, number placed proved {placed}, worst gap {max(gaps):.4f} %, "
+            f"worse than greedy or one-to-one {worse}, unplaced against greedy {statistics.mean(unplaced):.2f} in the mean, "
+            f"median {statistics.median(seconds):.2f} s, longest {max(seconds):.2f} s of processor",
+            flush=True,
+        )
 
 
 if __name__ == "__main__":

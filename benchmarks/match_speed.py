@@ -33,7 +33,8 @@ def rivals(problem: Problem) -> tuple[float, float]:
     placed = {i for group in plan.values() for i in group}
     laid = [cheapest_pieces(layouts, candidates, *key, group)[1] for key, group in plan.items()]
     greedy = math.fsum(layout_cost(x, candidates) for x in laid if x is not None) + math.fsum(
-        p for i, p in enumerate(penalties) if i not in placed)
+        p for i, p in enumerate(penalties) if i not in placed
+    )
     costs = np.zeros((len(penalties), len(problem.blocks) + len(penalties)))
     costs[:] = np.array(penalties)[:, None]
     for i, pairs in enumerate(candidates.pairs):
@@ -54,9 +55,12 @@ def main() -> None:
             began = time.perf_counter()
             plan = solve(problem, time_limit_s=seconds)
             proved = plan.quality is not None and plan.quality.placed_proved
-            print(f"{n:4d}x{m:<4d} {'tight' if tight else 'loose'}  {greedy:<10.1f} {single:<11.1f} {plan.objective:<10.1f} "
-                  f"{plan.bound:<10.1f} {100 * plan.gap:<8.4f} {'yes' if proved else 'no':<7s} "
-                  f"{time.perf_counter() - began:.1f}", flush=True)
+            print(
+                f"{n:4d}x{m:<4d} {'tight' if tight else 'loose'}  {greedy:<10.1f} {single:<11.1f} {plan.objective:<10.1f} "
+                f"{plan.bound:<10.1f} {100 * plan.gap:<8.4f} {'yes' if proved else 'no':<7s} "
+                f"{time.perf_counter() - began:.1f}",
+                flush=True,
+            )
 
 
 if __name__ == "__main__":

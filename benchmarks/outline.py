@@ -32,11 +32,19 @@ _GROUNDS = ("grass", "woodenFloor", "oldWoodenFloor", "pebbles", "pavingStone", 
 
 
 def pictures(folder: Path) -> list[np.ndarray]:
-    return [np.array(Image.open(p).convert("RGB")) for p in sorted(folder.iterdir()) if p.suffix.lower() in (".png", ".jpg", ".jpeg")]
+    return [
+        np.array(Image.open(p).convert("RGB"))
+        for p in sorted(folder.iterdir())
+        if p.suffix.lower() in (".png", ".jpg", ".jpeg")
+    ]
 
 
 def installed() -> tuple[list[np.ndarray], list[np.ndarray]]:
-    stones = [read_pattern(p.read_bytes()) for p in sorted((_PATTERNS / "Stone").glob("*.pat")) if p.stem not in ("brick", "terra", "amethyst")]
+    stones = [
+        read_pattern(p.read_bytes())
+        for p in sorted((_PATTERNS / "Stone").glob("*.pat"))
+        if p.stem not in ("brick", "terra", "amethyst")
+    ]
     grounds = [read_pattern(p.read_bytes()) for p in sorted((_PATTERNS / "Wood").glob("*.pat"))]
     if _JAR.is_file():
         with zipfile.ZipFile(_JAR) as jar:
@@ -48,9 +56,19 @@ def installed() -> tuple[list[np.ndarray], list[np.ndarray]]:
 
 def errors(block: YardPicture) -> tuple[list[float], list[bool]]:
     """Relative errors of width, height and area, and whether each lies within its stated range."""
-    pixel, face = np.array([c[1:3] for c in block.control]), np.array([c[3:] for c in block.control]) / 1000
+    pixel, face = (
+        np.array([c[1:3] for c in block.control]),
+        np.array([c[3:] for c in block.control]) / 1000,
+    )
     rows, cols = block.picture.shape[:2]
-    plane = fit_face_plane([c[0] for c in block.control], pixel, face, width_px=cols, height_px=rows, camera=block.camera)
+    plane = fit_face_plane(
+        [c[0] for c in block.control],
+        pixel,
+        face,
+        width_px=cols,
+        height_px=rows,
+        camera=block.camera,
+    )
     size = measure_traced_face(block.picture, block.click_px, plane).size
     found = np.array([size.width_m * 1e3, size.height_m * 1e3, size.area_m2 * 1e6])
     ranges = np.array([size.width_pm95_m * 1e3, size.height_pm95_m * 1e3, size.area_pm95_m2 * 1e6])
@@ -79,15 +97,23 @@ def main() -> None:
             refused.append((seed, block.kind, error.problem))
         used += time.process_time() - start
     worst = np.array([r[3] for r in rows])
-    print(f"{len(rows)} measured, {len(refused)} refused, {used / arguments.count:.2f} s of processor a picture")
+    print(
+        f"{len(rows)} measured, {len(refused)} refused, {used / arguments.count:.2f} s of processor a picture"
+    )
     for k, name in enumerate(("width", "height", "area")):
         off = np.abs(worst[:, k])
-        print(f"  {name:6s} median {np.median(off):.4f}  90 % {np.quantile(off, 0.9):.4f}  worst {off.max():.4f}  within 1 % "
-              f"{np.mean(off < 0.01):.2f}  within its stated range {np.mean([c[k] for c in covered]):.2f}")
-    print(f"  all three within 1 %: {np.mean([r[0] < 0.01 for r in rows]):.2f}, within 2 %: {np.mean([r[0] < 0.02 for r in rows]):.2f}")
+        print(
+            f"  {name:6s} median {np.median(off):.4f}  90 % {np.quantile(off, 0.9):.4f}  worst {off.max():.4f}  within 1 % "
+            f"{np.mean(off < 0.01):.2f}  within its stated range {np.mean([c[k] for c in covered]):.2f}"
+        )
+    print(
+        f"  all three within 1 %: {np.mean([r[0] < 0.01 for r in rows]):.2f}, within 2 %: {np.mean([r[0] < 0.02 for r in rows]):.2f}"
+    )
     for _, seed, block, off in sorted(rows, key=lambda r: -r[0])[:8]:
-        print(f"  seed {seed}: {block.kind}, tilt {block.tilt_deg:.0f} deg, ground {block.difference:.0f} CIELAB units off: "
-              + ", ".join(f"{v:+.3f}" for v in off))
+        print(
+            f"  seed {seed}: {block.kind}, tilt {block.tilt_deg:.0f} deg, ground {block.difference:.0f} CIELAB units off: "
+            + ", ".join(f"{v:+.3f}" for v in off)
+        )
     for seed, kind, problem in refused:
         print(f"  seed {seed} ({kind}) refused: {problem}")
 

@@ -32,7 +32,7 @@ from facademap.report.ticket_content import make_tickets
 from facademap.report.tickets import write_cut_tickets
 from facademap.store.project import Project
 from facademap.tables import TABLES
-from facademap.tasks.papers import make_papers
+from facademap.tasks.issue.papers import make_papers
 
 WALL = (0.0, 0.0, 33.0, 24.0)
 
@@ -43,7 +43,10 @@ def outlines(count: int, seed: int = 3) -> np.ndarray:
     angle = np.linspace(0, 2 * np.pi, 18, endpoint=False)
     centre = rng.uniform((0.5, 0.5), (32.5, 23.5), (count, 2))
     radius = rng.uniform(0.05, 0.25, (count, 1)) * rng.uniform(0.7, 1.3, (count, 18))
-    points = np.stack([centre[:, :1] + radius * np.cos(angle), centre[:, 1:] + radius * np.sin(angle) * 0.7], axis=2)
+    points = np.stack(
+        [centre[:, :1] + radius * np.cos(angle), centre[:, 1:] + radius * np.sin(angle) * 0.7],
+        axis=2,
+    )
     return shapely.polygons(points)
 
 
@@ -53,12 +56,32 @@ def content(count: int) -> Content:
     words = [find_term(t) for t in TERMS if find_term(t).shape == "polygon"]
     groups = []
     for k, word in enumerate(words):
-        own = shapes[k::len(words)]
-        groups.append(Group(name=word.name, short=word.abbreviation, heading=family_named(word.family).name, colour=family_named(word.family).colour, hatch=word.hatch,
-                            shapes=own, labels=[word.abbreviation] * len(own), weights_mm=np.full(len(own), 0.35), area_m2=float(shapely.area(own).sum()), length_m=0.0))
+        own = shapes[k :: len(words)]
+        groups.append(
+            Group(
+                name=word.name,
+                short=word.abbreviation,
+                heading=family_named(word.family).name,
+                colour=family_named(word.family).colour,
+                hatch=word.hatch,
+                shapes=own,
+                labels=[word.abbreviation] * len(own),
+                weights_mm=np.full(len(own), 0.35),
+                area_m2=float(shapely.area(own).sum()),
+                length_m=0.0,
+            )
+        )
     empty = np.empty(0, dtype=object)
-    return Content(kind="condition", elevation="Bench", panels=(Panel(surface="S", name="S", shift=(0, 0), box=WALL),), groups=tuple(groups), stones=empty,
-                   openings=empty, box=WALL, notes=("Bench.",))
+    return Content(
+        kind="condition",
+        elevation="Bench",
+        panels=(Panel(surface="S", name="S", shift=(0, 0), box=WALL),),
+        groups=tuple(groups),
+        stones=empty,
+        openings=empty,
+        box=WALL,
+        notes=("Bench.",),
+    )
 
 
 def picture_24_mp() -> bytes:
@@ -74,7 +97,14 @@ def megabytes() -> float:
     # ru_maxrss of a child starts with the peak of its parent, so Linux's own figure is read where it is there
     status = Path("/proc/self/status")
     if status.exists():
-        return next(int(line.split()[1]) for line in status.read_text().splitlines() if line.startswith("VmHWM")) / 1024
+        return (
+            next(
+                int(line.split()[1])
+                for line in status.read_text().splitlines()
+                if line.startswith("VmHWM")
+            )
+            / 1024
+        )
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
@@ -84,10 +114,15 @@ def tickets(folder: Path) -> None:
         frames = {name: project.read(name) for name in TABLES}
     photo = np.full((800, 1200, 3), 170, np.uint8)
     start = time.perf_counter()
-    pictures = {f["id"]: rectify_face(photo, f["photo_matrix"], outline=f["outline"]) for f in frames["faces"].to_dict("records")}
+    pictures = {
+        f["id"]: rectify_face(photo, f["photo_matrix"], outline=f["outline"])
+        for f in frames["faces"].to_dict("records")
+    }
     made = make_tickets(frames, project="bench")
     data = write_cut_tickets(made, pictures=pictures)
-    print(f"{len(made)} cut tickets: {time.perf_counter() - start:.1f} s (bar 90 s), {len(data) / 1e6:.1f} MB, peak memory {megabytes():.0f} MB (bar 1000)")
+    print(
+        f"{len(made)} cut tickets: {time.perf_counter() - start:.1f} s (bar 90 s), {len(data) / 1e6:.1f} MB, peak memory {megabytes():.0f} MB (bar 1000)"
+    )
 
 
 def main() -> None:
@@ -97,7 +132,9 @@ def main() -> None:
     for count in (500, 5000):
         drawing = content(count)
         start, core = time.perf_counter(), time.process_time()
-        pages = draw_sheets(drawing, sheet="A1", scale=50.0, picture=lambda surface, box, most: (jpeg, WALL))
+        pages = draw_sheets(
+            drawing, sheet="A1", scale=50.0, picture=lambda surface, box, most: (jpeg, WALL)
+        )
         data = write_drawing_pdf(pages, title="bench")
         made, core = time.perf_counter() - start, time.process_time() - core
         line = f"A1, {count} hatched outlines: {made:.2f} s, {core:.2f} s of one core (bar 3 s), {len(data) / 1e6:.1f} MB (bar 10 MB), {len(pages)} sheet"
@@ -106,7 +143,10 @@ def main() -> None:
                 path = Path(folder) / "a1.pdf"
                 path.write_bytes(data)
                 start, before = time.perf_counter(), os.times().children_user
-                subprocess.run(["pdftoppm", "-r", "72", "-png", str(path), str(Path(folder) / "a1")], check=True)
+                subprocess.run(
+                    ["pdftoppm", "-r", "72", "-png", str(path), str(Path(folder) / "a1")],
+                    check=True,
+                )
                 line += f", poppler draws it in {time.perf_counter() - start:.2f} s, {os.times().children_user - before:.2f} s of one core (bar 2 s)"
         print(line)
     with tempfile.TemporaryDirectory() as folder:
@@ -115,7 +155,9 @@ def main() -> None:
         subprocess.run([sys.executable, __file__, str(Path(folder) / "p")], check=True)
         start = time.perf_counter()
         result = make_papers(Path(folder) / "p", again=True)
-        print(f"all papers of that project: {time.perf_counter() - start:.1f} s {dict(result.seconds)} failed {dict(result.failed)}")
+        print(
+            f"all papers of that project: {time.perf_counter() - start:.1f} s {dict(result.seconds)} failed {dict(result.failed)}"
+        )
         start = time.perf_counter()
         make_papers(Path(folder) / "p")
         print(f"again, nothing changed: {time.perf_counter() - start:.2f} s")

@@ -20,8 +20,13 @@ from PIL import Image
 
 _TRUTH = Path(__file__).parent / "outline_truth.geojson"
 #: Archive of each package, and the folder of the photographs in it.
-_ARCHIVES = {"ufoai-textures": ("usr/share/games/ufoai/base/0textures.pk3", "textures/"),
-             "sweethome3d": ("usr/share/sweethome3d/sweethome3d.jar", "com/eteks/sweethome3d/io/resources/textures/")}
+_ARCHIVES = {
+    "ufoai-textures": ("usr/share/games/ufoai/base/0textures.pk3", "textures/"),
+    "sweethome3d": (
+        "usr/share/sweethome3d/sweethome3d.jar",
+        "com/eteks/sweethome3d/io/resources/textures/",
+    ),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,8 +61,18 @@ def drawn(root: Path) -> Iterator[Drawn]:
     if not all((root / archive).is_file() for archive, _ in _ARCHIVES.values()):
         return
     truth = json.loads(_TRUTH.read_text(encoding="utf-8"))
-    scenes = {name: photograph(scene["file"], root=root, tiled=scene["tiled"]) for name, scene in truth["scenes"].items()}
+    scenes = {
+        name: photograph(scene["file"], root=root, tiled=scene["tiled"])
+        for name, scene in truth["scenes"].items()
+    }
     for feature in truth["features"]:
         shape, told = feature["geometry"], feature["properties"]
-        places = np.array(shape["coordinates"][0] if shape["type"] == "Polygon" else shape["coordinates"], float)
-        yield Drawn(rgb=scenes[told["scene"]], places_px=places, is_line=shape["type"] == "LineString", **told)
+        places = np.array(
+            shape["coordinates"][0] if shape["type"] == "Polygon" else shape["coordinates"], float
+        )
+        yield Drawn(
+            rgb=scenes[told["scene"]],
+            places_px=places,
+            is_line=shape["type"] == "LineString",
+            **told,
+        )

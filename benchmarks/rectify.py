@@ -26,7 +26,7 @@ OURS = """
 import sys, time
 from pathlib import Path
 import cv2, rasterio, simplejpeg, PIL.Image, rasterio.io
-from facademap.tasks.rectify import rectify_photo
+from facademap.tasks.survey.rectify import rectify_photo
 from facademap.wall.grid import Extent
 folder, gsd, out = Path(sys.argv[1]), float(sys.argv[2]), Path(sys.argv[3])
 peak = lambda: int(Path("/proc/self/status").read_text().split("VmHWM:")[1].split()[0]) / 1024
@@ -94,13 +94,29 @@ def make_photo(folder: Path, megapixels: float) -> tuple[int, int]:
     rng = np.random.default_rng(5)
     picture = np.full((height, width, 3), 150, np.float32)
     for size, strength in ((1, 6), (4, 8), (24, 10), (160, 14)):
-        noise = rng.normal(0, strength, (height // size + 2, width // size + 2, 3)).astype(np.float32)
+        noise = rng.normal(0, strength, (height // size + 2, width // size + 2, 3)).astype(
+            np.float32
+        )
         picture += cv2.resize(noise, (width, height), interpolation=cv2.INTER_LINEAR)
     picture[:: height // 18] -= 40
     picture[:, :: width // 14] -= 40
-    cv2.imwrite(str(folder / "photo.jpg"), np.clip(picture, 0, 255).astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, 92])
-    camera = {"width": width, "height": height, "fx": 1.05 * width, "fy": 1.05 * width, "cx": (width - 1) / 2,
-              "cy": (height - 1) / 2, "k1": -0.09, "k2": 0.02, "p1": 0.0, "p2": 0.0}
+    cv2.imwrite(
+        str(folder / "photo.jpg"),
+        np.clip(picture, 0, 255).astype(np.uint8),
+        [cv2.IMWRITE_JPEG_QUALITY, 92],
+    )
+    camera = {
+        "width": width,
+        "height": height,
+        "fx": 1.05 * width,
+        "fy": 1.05 * width,
+        "cx": (width - 1) / 2,
+        "cy": (height - 1) / 2,
+        "k1": -0.09,
+        "k2": 0.02,
+        "p1": 0.0,
+        "p2": 0.0,
+    }
     angle = math.radians(22)
     sine, cosine = math.sin(angle), math.cos(angle)
     rotation = np.array([[cosine, 0, -sine], [0, -1, 0], [-sine, 0, -cosine]])
@@ -124,7 +140,9 @@ def make_photo(folder: Path, megapixels: float) -> tuple[int, int]:
 
 def run(script: str, *arguments: object) -> list[float]:
     """Seconds, processor seconds, peak MB, MB before the work, width, height of a child process."""
-    done = subprocess.run([sys.executable, "-c", script, *map(str, arguments)], capture_output=True, text=True)
+    done = subprocess.run(
+        [sys.executable, "-c", script, *map(str, arguments)], capture_output=True, text=True
+    )
     if done.returncode:
         sys.exit(done.stderr)
     return [float(x) for x in done.stdout.split()]
@@ -143,8 +161,12 @@ def resampling(folder: Path, gsd: float) -> None:
 
     picture, _ = read_picture(folder / "photo.jpg")
     height, width = picture.shape[:2]
-    view = fit_plane_view(read_control(folder / "control.csv"), width_px=width, height_px=height,
-                          camera=read_camera(folder / "camera.json"))
+    view = fit_plane_view(
+        read_control(folder / "control.csv"),
+        width_px=width,
+        height_px=height,
+        camera=read_camera(folder / "camera.json"),
+    )
     grid = PixelGrid.over(Extent(u0_m=0, v0_m=0, u1_m=6, v1_m=4), gsd_m=gsd)
     for interpolation in ("linear", "cubic"):
         t = time.perf_counter()
@@ -158,19 +180,31 @@ def resampling(folder: Path, gsd: float) -> None:
             places = grid.wall_from_pixel(columns_rows[:, 0], columns_rows[:, 1])
             return view.pixel_from_wall(places[:, 0], places[:, 1])
 
-        other = warp(picture, place, output_shape=(grid.height_px, grid.width_px), preserve_range=True, mode="edge",
-                     order=1 if interpolation == "linear" else 3)
+        other = warp(
+            picture,
+            place,
+            output_shape=(grid.height_px, grid.width_px),
+            preserve_range=True,
+            mode="edge",
+            order=1 if interpolation == "linear" else 3,
+        )
         theirs = time.perf_counter() - t
         apart = np.abs(other[::7, ::7] - result[::7, ::7].astype(float))
         inside = result[::7, ::7].any(axis=-1)
-        print(f"resampling alone, {interpolation}: ours {ours:.2f} s, skimage warp {theirs:.2f} s, "
-              f"{theirs / ours:.1f} times faster; median difference {np.median(apart[inside]):.2f} grey levels")
+        print(
+            f"resampling alone, {interpolation}: ours {ours:.2f} s, skimage warp {theirs:.2f} s, "
+            f"{theirs / ours:.1f} times faster; median difference {np.median(apart[inside]):.2f} grey levels"
+        )
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--megapixels", type=float, default=24.0)
-    parser.add_argument("--large", type=float, default=0.0, help="also one output of so many megapixels")
+    parser.add_argument(
+        "--large", type=float, default=0.0, help="also one output of so many megapixels"
+    )
     parser.add_argument("--repeat", type=int, default=3)
     parser.add_argument("--interpolation", choices=("linear", "cubic"), default="cubic")
     parser.add_argument("--no-skimage", action="store_true")
@@ -180,24 +214,32 @@ def main() -> None:
         width, height = make_photo(folder, options.megapixels)
         source_mb = width * height * 3 / 1e6
         gsd = 6.0 / width
-        print(f"photo {width} x {height} px ({source_mb:.0f} MB decoded), output {width * height / 1e6:.0f} megapixel, "
-              f"{options.interpolation}")
+        print(
+            f"photo {width} x {height} px ({source_mb:.0f} MB decoded), output {width * height / 1e6:.0f} megapixel, "
+            f"{options.interpolation}"
+        )
         ours, bare = [], []
         for _ in range(options.repeat):
             bare.append(run(BARE, folder, gsd, folder / "bare.tif", options.interpolation))
             ours.append(run(OURS, folder, gsd, folder / "ours.tif", options.interpolation))
         t_ours, t_bare = (sorted(r[0] for r in rows)[len(rows) // 2] for rows in (ours, bare))
-        for what, seconds, rows, file in (("bare script", t_bare, bare, "bare.tif"), ("facademap", t_ours, ours,
-                                                                                     "ours.tif")):
+        for what, seconds, rows, file in (
+            ("bare script", t_bare, bare, "bare.tif"),
+            ("facademap", t_ours, ours, "ours.tif"),
+        ):
             peak, cpu = max(r[2] for r in rows), min(r[1] for r in rows)
-            print(f"{what}: {seconds:.2f} s (processor {cpu:.2f} s), peak {peak:.0f} MB (source + {peak - source_mb / 1.048576:.0f} MB), "
-                  f"{(folder / file).stat().st_size / 1e6:.0f} MB on disk")
+            print(
+                f"{what}: {seconds:.2f} s (processor {cpu:.2f} s), peak {peak:.0f} MB (source + {peak - source_mb / 1.048576:.0f} MB), "
+                f"{(folder / file).stat().st_size / 1e6:.0f} MB on disk"
+            )
         print(f"facademap / bare script: {t_ours / t_bare:.2f}")
         if options.large:
             fine = math.sqrt(24.0 / (options.large * 1e6))
             row = run(OURS, folder, fine, folder / "large.tif", options.interpolation)
-            print(f"{row[4] * row[5] / 1e6:.0f} megapixel output: {row[0]:.1f} s, peak {row[2]:.0f} MB "
-                  f"(source + {row[2] - source_mb / 1.048576:.0f} MB)")
+            print(
+                f"{row[4] * row[5] / 1e6:.0f} megapixel output: {row[0]:.1f} s, peak {row[2]:.0f} MB "
+                f"(source + {row[2] - source_mb / 1.048576:.0f} MB)"
+            )
             (folder / "large.tif").unlink()
         if not options.no_skimage:
             resampling(folder, gsd)

@@ -32,7 +32,7 @@ import shapely.affinity
 from desk_browser import Server, browser, open_desk
 
 from facademap.store.project import Project
-from facademap.tasks.plan import plan_project
+from facademap.tasks.plan.plan import plan_project
 
 SQUARE = {"type": "Polygon", "coordinates": [[[1, 1], [1.1, 1], [1.1, 1.1], [1, 1.1], [1, 1]]]}
 
@@ -65,8 +65,21 @@ def processor_ms(pids: set[int]) -> float:
 
 
 def draw_once(link: http.client.HTTPConnection) -> str:
-    body = json.dumps({"key": uuid.uuid4().hex, "who": "bench", "what": "draw", "changes": [
-        {"op": "insert", "table": "conditions", "id": "new:1", "values": {"surface": "landward", "term": "alga", "geometry": SQUARE}}]})
+    body = json.dumps(
+        {
+            "key": uuid.uuid4().hex,
+            "who": "bench",
+            "what": "draw",
+            "changes": [
+                {
+                    "op": "insert",
+                    "table": "conditions",
+                    "id": "new:1",
+                    "values": {"surface": "landward", "term": "alga", "geometry": SQUARE},
+                }
+            ],
+        }
+    )
     link.request("POST", "/api/edits", body, {"content-type": "application/json"})
     answer = link.getresponse()
     told = json.loads(answer.read())
@@ -91,7 +104,13 @@ def report_times(server: Server, name: str, acts: list[Callable[[], object]]) ->
         begun = time.perf_counter()
         act()
         times.append((time.perf_counter() - begun) * 1000)
-    report(f"{name} (median)", statistics.median(times), "ms", "< 20", (processor_ms({server.process.pid}) - before) / len(acts))
+    report(
+        f"{name} (median)",
+        statistics.median(times),
+        "ms",
+        "< 20",
+        (processor_ms({server.process.pid}) - before) / len(acts),
+    )
     report(f"{name} (95 %)", p95(times), "ms", "< 20")
 
 
@@ -111,9 +130,23 @@ def cut_outs(home: Path, *, n: int = 100) -> None:
 
         def move() -> None:
             aside = shapely.affinity.translate(shape, 0.001 * (len(seen) % 2), 0)
-            body = {"key": uuid.uuid4().hex, "who": "bench", "what": "move", "changes": [
-                {"op": "update", "table": "repairs", "id": name, "rev": seen[-1], "values": {"geometry": json.loads(shapely.to_geojson(aside))}}]}
-            link.request("POST", "/api/edits", json.dumps(body), {"content-type": "application/json"})
+            body = {
+                "key": uuid.uuid4().hex,
+                "who": "bench",
+                "what": "move",
+                "changes": [
+                    {
+                        "op": "update",
+                        "table": "repairs",
+                        "id": name,
+                        "rev": seen[-1],
+                        "values": {"geometry": json.loads(shapely.to_geojson(aside))},
+                    }
+                ],
+            }
+            link.request(
+                "POST", "/api/edits", json.dumps(body), {"content-type": "application/json"}
+            )
             told = json.loads(link.getresponse().read())
             seen.append(next(r["rev"] for r in told["rows"] if r["id"] == name))
 
@@ -143,7 +176,11 @@ def surveyors(server: Server, *, people: int = 20, each: int = 15) -> None:
 def tiles(server: Server) -> None:
     about = json.loads(_get(server, "/api/pictures"))["surfaces"]["landward"]
     wide, high = -(-about["width_px"] // 512), -(-about["height_px"] // 512)
-    asked = [f"/tiles/surface/0/{x}/{y}?id=landward&v={about['version']}" for x in range(wide) for y in range(high)]
+    asked = [
+        f"/tiles/surface/0/{x}/{y}?id=landward&v={about['version']}"
+        for x in range(wide)
+        for y in range(high)
+    ]
     begun = time.perf_counter()
     for address in asked:
         _get(server, address)
@@ -182,6 +219,8 @@ FRAMES = """async ([dx, n]) => {
   document.dispatchEvent(new PointerEvent('pointerup', {clientX: x, clientY: y, pointerId: 1, isPrimary: true, bubbles: true, pointerType: 'mouse'}));
   return times;
 }"""
+
+
 @contextlib.contextmanager
 def main_thread(page: Any) -> Iterator[list[tuple[float, float]]]:
     """Tasks of the page's main thread while the block runs, filled at its end: how long each took and its processor time, ms."""
@@ -190,7 +229,10 @@ def main_thread(page: Any) -> Iterator[list[tuple[float, float]]]:
     ended: list[Any] = []
     session.on("Tracing.dataCollected", lambda told: events.extend(told["value"]))
     session.on("Tracing.tracingComplete", lambda told: ended.append(told))
-    session.send("Tracing.start", {"transferMode": "ReportEvents", "traceConfig": {"includedCategories": ["toplevel"]}})
+    session.send(
+        "Tracing.start",
+        {"transferMode": "ReportEvents", "traceConfig": {"includedCategories": ["toplevel"]}},
+    )
     tasks: list[tuple[float, float]] = []
     yield tasks
     session.send("Tracing.end")
@@ -214,7 +256,9 @@ def busy_ms(tasks: list[tuple[float, float]]) -> float:
 
 def longest(tasks: list[tuple[float, float]]) -> tuple[float, float]:
     """Longest task, and the processor time of that which took most of it."""
-    return max((took for took, _ in tasks), default=0.0), max((spent for _, spent in tasks), default=0.0)
+    return max((took for took, _ in tasks), default=0.0), max(
+        (spent for _, spent in tasks), default=0.0
+    )
 
 
 OPENING = """(() => {
@@ -233,12 +277,21 @@ def opening(server: Server, *, name: str, times: int = 7) -> None:
     assert server.process is not None
     begun = time.perf_counter()
     _get(server, "/api/packed/conditions")
-    report(f"{name}: packed for the first time, after the start", (time.perf_counter() - begun) * 1000, "ms", "-")
+    report(
+        f"{name}: packed for the first time, after the start",
+        (time.perf_counter() - begun) * 1000,
+        "ms",
+        "-",
+    )
     with browser() as running:
         taken: list[tuple[float, ...]] = []
         for _ in range(times):
-            context = running.new_context(viewport={"width": 1280, "height": 800}, reduced_motion="reduce")
-            context.add_init_script("localStorage.setItem('facademap desk', JSON.stringify({who: 'bench', tourSeen: true}))")
+            context = running.new_context(
+                viewport={"width": 1280, "height": 800}, reduced_motion="reduce"
+            )
+            context.add_init_script(
+                "localStorage.setItem('facademap desk', JSON.stringify({who: 'bench', tourSeen: true}))"
+            )
             context.add_init_script(OPENING)
             page = context.new_page()
             session = context.new_cdp_session(page)
@@ -247,18 +300,41 @@ def opening(server: Server, *, name: str, times: int = 7) -> None:
             before, at_server = processor_ms(involved), processor_ms({server.process.pid})
             page.goto(server.address)
             page.wait_for_selector("html[data-loaded][data-drawn]", timeout=60_000)
-            metrics = {m["name"]: m["value"] for m in session.send("Performance.getMetrics")["metrics"]}
+            metrics = {
+                m["name"]: m["value"] for m in session.send("Performance.getMetrics")["metrics"]
+            }
             spent = processor_ms(involved | family(os.getpid())) - before
             at_server = processor_ms({server.process.pid}) - at_server
             told = page.evaluate("times")
             wall = page.evaluate("performance.getEntriesByName('wall')[0].startTime")
-            taken.append((wall, told["loaded"], told["ready"], spent, metrics["TaskDuration"] * 1000, at_server))
+            taken.append(
+                (
+                    wall,
+                    told["loaded"],
+                    told["ready"],
+                    spent,
+                    metrics["TaskDuration"] * 1000,
+                    at_server,
+                )
+            )
             context.close()
-        wall, loaded, ready, spent, main, at_server = (statistics.median(column) for column in zip(*taken, strict=True))
+        wall, loaded, ready, spent, main, at_server = (
+            statistics.median(column) for column in zip(*taken, strict=True)
+        )
         report(f"{name}: first useful picture, the wall itself", wall, "ms", "< 1500")
-        report(f"{name}: all tables there, ready for work", loaded, "ms", "< 2000 (100,000)", at_server)
-        report(f"{name}: every outline drawn, whole wall in view", ready, "ms", "< 2000 (100,000)", spent)
-        report(f"{name}: all tasks of the page's main thread until then", main, "ms", "< 1500", main)
+        report(
+            f"{name}: all tables there, ready for work", loaded, "ms", "< 2000 (100,000)", at_server
+        )
+        report(
+            f"{name}: every outline drawn, whole wall in view",
+            ready,
+            "ms",
+            "< 2000 (100,000)",
+            spent,
+        )
+        report(
+            f"{name}: all tasks of the page's main thread until then", main, "ms", "< 1500", main
+        )
 
 
 def pages(server: Server, *, polygons: int) -> None:
@@ -270,7 +346,13 @@ def pages(server: Server, *, polygons: int) -> None:
             involved = family(os.getpid())
             before = processor_ms(involved)
             took = page.evaluate(FRAMES, [step, 60])
-            report(name, statistics.median(took), "ms", bar, (processor_ms(involved) - before) / len(took))
+            report(
+                name,
+                statistics.median(took),
+                "ms",
+                bar,
+                (processor_ms(involved) - before) / len(took),
+            )
 
         page.wait_for_timeout(1500)
         frames(f"{polygons} polygons: pan, whole wall in view, a frame", 6, "< 50")
@@ -309,7 +391,10 @@ def _drag_a_corner(page: Any, *, polygons: int) -> None:
         page.wait_for_timeout(1500)
     name = f"{polygons} polygons: drag a corner with snapping"
     report(f"{name}, a move", spent, "ms", "-", busy_ms(moving) / 40)
-    for part, tasks in (("longest task while it moves", moving), ("longest task when it is let go", letting_go)):
+    for part, tasks in (
+        ("longest task while it moves", moving),
+        ("longest task when it is let go", letting_go),
+    ):
         took, processor = longest(tasks)
         report(f"{name}, {part}", took, "ms", "<= 50", processor)
 
@@ -335,7 +420,9 @@ def kills(n: int) -> None:
         server.kill()
         with Project.open(folder) as project:
             stored, faults = set(project.read("conditions")["id"]), project.integrity()
-        report(f"{n} kills in {len(told)} acknowledged edits: lost", len(set(told) - stored), "", "0")
+        report(
+            f"{n} kills in {len(told)} acknowledged edits: lost", len(set(told) - stored), "", "0"
+        )
         report("faults in the file afterwards", len(faults), "", "0")
 
 
@@ -358,8 +445,19 @@ def huge_elevation(*, wide: int = 25_000, high: int = 20_000) -> None:
                 for x, y in asked:
                     _get(server, f"/tiles/surface/{level}/{x}/{y}?id=landward&v={about['version']}")
                 spent = processor_ms({server.process.pid}) - before
-                report(f"{wide * high / 1e6:.0f} megapixel: tiles cut for the first time, level {level}", len(asked) / (time.perf_counter() - begun), "/s", "-", spent / len(asked))
-            report(f"{wide * high / 1e6:.0f} megapixel: memory of the server beyond its start", peak_mb(server.process.pid) - idle, "MB", "-")
+                report(
+                    f"{wide * high / 1e6:.0f} megapixel: tiles cut for the first time, level {level}",
+                    len(asked) / (time.perf_counter() - begun),
+                    "/s",
+                    "-",
+                    spent / len(asked),
+                )
+            report(
+                f"{wide * high / 1e6:.0f} megapixel: memory of the server beyond its start",
+                peak_mb(server.process.pid) - idle,
+                "MB",
+                "-",
+            )
         finally:
             server.kill()
 
@@ -367,7 +465,10 @@ def huge_elevation(*, wide: int = 25_000, high: int = 20_000) -> None:
 def peak_mb(pid: int) -> float:
     """Largest memory of a process so far."""
     text = Path(f"/proc/{pid}/status").read_text()
-    return float(next(line for line in text.splitlines() if line.startswith("VmHWM")).split()[1]) / 1024
+    return (
+        float(next(line for line in text.splitlines() if line.startswith("VmHWM")).split()[1])
+        / 1024
+    )
 
 
 PARTS = ("tiles", "edits", "cut-outs", "surveyors", "pages", "large", "huge", "kills")
@@ -380,7 +481,9 @@ def main() -> None:
     parser.add_argument("--kills", type=int, default=50)
     parser.add_argument("--only", nargs="*", choices=PARTS)
     parser.add_argument("--demo", type=Path, help="A project that the demo command has made.")
-    parser.add_argument("--keep", type=Path, help="Folder in which the projects are kept for another run.")
+    parser.add_argument(
+        "--keep", type=Path, help="Folder in which the projects are kept for another run."
+    )
     asked = parser.parse_args()
     wanted = set(asked.only or PARTS)
     with tempfile.TemporaryDirectory() as name:
@@ -408,7 +511,9 @@ def main() -> None:
         huge_elevation()
     if "kills" in wanted:
         kills(asked.kills)
-    print(f"load of the machine over the last 1, 5 and 15 minutes: {', '.join(f'{v:.1f}' for v in os.getloadavg())} on {os.cpu_count()} processors")
+    print(
+        f"load of the machine over the last 1, 5 and 15 minutes: {', '.join(f'{v:.1f}' for v in os.getloadavg())} on {os.cpu_count()} processors"
+    )
 
 
 @contextlib.contextmanager

@@ -9,7 +9,12 @@ from facademap.cli.main import main
 
 def page() -> str:
     """The page as Markdown."""
-    lines = ["# Commands", "", "Every command has `--json` (one JSON object on stdout), `-v` and `--quiet`. Bad input gives one line and exit code 2.", ""]
+    lines = [
+        "# Commands",
+        "",
+        "Every command has `--json` (one JSON object on stdout), `-v` and `--quiet`. Bad input gives one line and exit code 2.",
+        "",
+    ]
     context = click.Context(main, info_name="facademap")
     for name in main.list_commands(context):
         command = main.get_command(context, name)
@@ -17,7 +22,9 @@ def page() -> str:
         lines += _section(command, click.Context(command, info_name=f"facademap {name}"))
         if isinstance(command, click.Group):
             for inner in command.commands.values():
-                lines += _section(inner, click.Context(inner, info_name=f"facademap {name} {inner.name}"))
+                lines += _section(
+                    inner, click.Context(inner, info_name=f"facademap {name} {inner.name}")
+                )
     return "\n".join(lines)
 
 

@@ -7,16 +7,31 @@ from facademap.tables import TABLES
 
 def page() -> str:
     """The page as Markdown."""
-    lines = ["# Tables", "", "Every table of a project and its columns, made from the contracts in `facademap.tables`.", ""]
+    lines = [
+        "# Tables",
+        "",
+        "Every table of a project and its columns, made from the contracts in `facademap.tables`.",
+        "",
+    ]
     for table in TABLES.values():
-        lines += [f"## {table.title}: `{table.name}`", "", table.meaning, "",
-                  "| column | kind | unit | required | allowed | meaning |", "|---|---|---|---|---|---|"]
+        lines += [
+            f"## {table.title}: `{table.name}`",
+            "",
+            table.meaning,
+            "",
+            "| column | kind | unit | required | allowed | meaning |",
+            "|---|---|---|---|---|---|",
+        ]
         if table.geometry:
             required = "" if table.geometry_nullable else "yes"
-            lines.append(f"| `geometry` | {table.geometry} | m | {required} | | in the wall frame of its surface |")
+            lines.append(
+                f"| `geometry` | {table.geometry} | m | {required} | | in the wall frame of its surface |"
+            )
         for row in table.template().to_dict("records"):
             required = "yes" if row["required"] else ""
-            lines.append(f"| `{row['column']}` | {row['kind']} | {row['unit']} | {required} | {row['allowed']} | {row['meaning']} |")
+            lines.append(
+                f"| `{row['column']}` | {row['kind']} | {row['unit']} | {required} | {row['allowed']} | {row['meaning']} |"
+            )
         lines.append("")
     return "\n".join(lines)
 

@@ -36,7 +36,9 @@ LONGEST_WORD = 200
 
 def _one_line(text: str) -> str:
     """Fold white space and drop control characters, so that a hostile name cannot break the line."""
-    folded = " ".join(w if len(w) <= LONGEST_WORD else w[: LONGEST_WORD - 3] + "..." for w in text.split())
+    folded = " ".join(
+        w if len(w) <= LONGEST_WORD else w[: LONGEST_WORD - 3] + "..." for w in text.split()
+    )
     return "".join(c if c.isprintable() else "?" for c in folded)
 
 

@@ -38,7 +38,9 @@ WIDTHS, LAST = (20, 28, 40, 56, 64), 8
 class Conv(nn.Module):
     """A convolution that keeps the size but for its stride; the odd pixel of a border lies to the right and below."""
 
-    def __init__(self, channels: int, out: int, stride: int = 1, side: int = 3, *, cut: bool = True) -> None:
+    def __init__(
+        self, channels: int, out: int, stride: int = 1, side: int = 3, *, cut: bool = True
+    ) -> None:
         super().__init__()
         self.inner = nn.Conv2d(channels, out, side, stride)
         before = max(side - stride, 0) // 2
@@ -60,9 +62,13 @@ class Network(nn.Module):
         super().__init__()
         first, deepest = WIDTHS[0], WIDTHS[-1]
         self.stem = nn.Sequential(Conv(5, first, 2, 5), Conv(first, first))
-        self.down = nn.ModuleList(nn.Sequential(Conv(a, b, 2), Conv(b, b)) for a, b in itertools.pairwise(WIDTHS))
+        self.down = nn.ModuleList(
+            nn.Sequential(Conv(a, b, 2), Conv(b, b)) for a, b in itertools.pairwise(WIDTHS)
+        )
         self.middle = nn.Sequential(Conv(deepest, deepest), Conv(deepest, deepest))
-        self.narrow = nn.ModuleList(Conv(b, a, side=1, cut=False) for b, a in itertools.pairwise(WIDTHS[::-1]))
+        self.narrow = nn.ModuleList(
+            Conv(b, a, side=1, cut=False) for b, a in itertools.pairwise(WIDTHS[::-1])
+        )
         self.up = nn.ModuleList(nn.Sequential(Conv(a, a), Conv(a, a)) for a in WIDTHS[-2::-1])
         self.last = Conv(first, LAST, side=1, cut=False)
         self.fine = Conv(LAST + 5, LAST)
@@ -102,7 +108,9 @@ def batches(seed: int, ready: multiprocessing.Queue) -> None:
 
 def loss_of(logits: torch.Tensor, truth: torch.Tensor) -> torch.Tensor:
     """Cross entropy of both maps, and one less the overlap of the thing clicked."""
-    cross = functional.binary_cross_entropy_with_logits(logits, truth, reduction="none").mean((0, 2, 3))
+    cross = functional.binary_cross_entropy_with_logits(logits, truth, reduction="none").mean(
+        (0, 2, 3)
+    )
     p, t = torch.sigmoid(logits[:, 0]), truth[:, 0]
     apart = 1 - ((p * t).sum((1, 2)) + 1) / ((p + t - p * t).sum((1, 2)) + 1)
     return 2 * cross[0] + 0.6 * cross[1] + 0.5 * apart.mean()
@@ -120,7 +128,10 @@ def grown(path: Path) -> Network:
     network = Network()
     with torch.no_grad():
         for layer, node in zip(network.in_order(), before, strict=True):
-            weights, bias = torch.from_numpy(values[halves[node.input[1]]]), torch.from_numpy(values[node.input[2]])
+            weights, bias = (
+                torch.from_numpy(values[halves[node.input[1]]]),
+                torch.from_numpy(values[node.input[2]]),
+            )
             out, given = weights.shape[:2]
             layer.inner.weight[:out, given:] = 0.0
             layer.inner.weight[:out, :given] = weights
@@ -128,7 +139,9 @@ def grown(path: Path) -> Network:
     return network
 
 
-def train(*, seconds: float, seed: int, start: Path | None = None, kept: Path | None = None) -> Network:
+def train(
+    *, seconds: float, seed: int, start: Path | None = None, kept: Path | None = None
+) -> Network:
     """The trained network, its weights averaged over the last steps; kept once a minute."""
     torch.set_num_threads(1)
     torch.manual_seed(seed)
@@ -142,7 +155,9 @@ def train(*, seconds: float, seed: int, start: Path | None = None, kept: Path | 
     began, number, told, losses = time.time(), 0, 0.0, []
     while (share := (time.time() - began) / seconds) < 1:
         for group in optimiser.param_groups:
-            group["lr"] = largest * min(1.0, (number + 1) / 200) * (0.49 * (1 + np.cos(np.pi * share)) + 0.02)
+            group["lr"] = (
+                largest * min(1.0, (number + 1) / 200) * (0.49 * (1 + np.cos(np.pi * share)) + 0.02)
+            )
         x, y = (torch.from_numpy(v).permute(0, 3, 1, 2) for v in ready.get())
         with torch.autocast("cpu", torch.bfloat16):
             logits = network(x)
@@ -180,12 +195,22 @@ def write(network: Network, path: Path) -> None:
 
     def conv(layer: Conv, given: str, name: str) -> str:
         weights, bias = (v.detach().float().numpy() for v in (layer.inner.weight, layer.inner.bias))
-        kept.append(numpy_helper.from_array(np.ascontiguousarray(weights).astype(np.float16), f"{name}_half"))
+        kept.append(
+            numpy_helper.from_array(
+                np.ascontiguousarray(weights).astype(np.float16), f"{name}_half"
+            )
+        )
         kept.append(numpy_helper.from_array(bias, f"{name}_bias"))
         add("Cast", [f"{name}_half"], f"{name}_weights", to=TensorProto.FLOAT)
         before, after = layer.border
-        add("Conv", [given, f"{name}_weights", f"{name}_bias"], name, kernel_shape=list(weights.shape[2:]),
-            strides=list(layer.inner.stride), pads=[before, before, after, after])
+        add(
+            "Conv",
+            [given, f"{name}_weights", f"{name}_bias"],
+            name,
+            kernel_shape=list(weights.shape[2:]),
+            strides=list(layer.inner.stride),
+            pads=[before, before, after, after],
+        )
         return add("Relu", [name], f"{name}_cut") if layer.cut else name
 
     def block(layers: nn.Sequential, given: str, name: str) -> str:
@@ -195,21 +220,34 @@ def write(network: Network, path: Path) -> None:
 
     def twice(given: str, name: str) -> str:
         kept.append(numpy_helper.from_array(np.array([1, 1, 2, 2], np.float32), f"{name}_scales"))
-        return add("Resize", [given, "", f"{name}_scales"], name, mode="nearest", coordinate_transformation_mode="asymmetric",
-                   nearest_mode="floor")
+        return add(
+            "Resize",
+            [given, "", f"{name}_scales"],
+            name,
+            mode="nearest",
+            coordinate_transformation_mode="asymmetric",
+            nearest_mode="floor",
+        )
 
     x, skips = block(network.stem, "view", "stem"), []
     for k, layer in enumerate(network.down):
         skips.append(x)
         x = block(layer, x, f"down{k}")
     x = block(network.middle, x, "middle")
-    for k, (narrow, up, skip) in enumerate(zip(network.narrow, network.up, skips[::-1], strict=True)):
+    for k, (narrow, up, skip) in enumerate(
+        zip(network.narrow, network.up, skips[::-1], strict=True)
+    ):
         x = add("Add", [twice(conv(narrow, x, f"narrow{k}"), f"twice{k}"), skip], f"sum{k}")
         x = block(up, x, f"up{k}")
     x = add("Concat", [twice(conv(network.last, x, "last"), "twice"), "view"], "both", axis=1)
     add("Sigmoid", [conv(network.out, conv(network.fine, x, "fine"), "out")], "likely")
-    graph = helper.make_graph(nodes, "outline", [helper.make_tensor_value_info("view", TensorProto.FLOAT, ["views", 5, 128, 128])],
-                              [helper.make_tensor_value_info("likely", TensorProto.FLOAT, ["views", 2, 128, 128])], kept)
+    graph = helper.make_graph(
+        nodes,
+        "outline",
+        [helper.make_tensor_value_info("view", TensorProto.FLOAT, ["views", 5, 128, 128])],
+        [helper.make_tensor_value_info("likely", TensorProto.FLOAT, ["views", 2, 128, 128])],
+        kept,
+    )
     made = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 13)], ir_version=8)
     onnx.checker.check_model(made)
     path.write_bytes(made.SerializeToString())
@@ -217,14 +255,21 @@ def write(network: Network, path: Path) -> None:
 
 def main() -> None:
     """Train and write."""
-    parser = argparse.ArgumentParser(description="Train the network for outlines on rendered walls.")
+    parser = argparse.ArgumentParser(
+        description="Train the network for outlines on rendered walls."
+    )
     parser.add_argument("--minutes", type=float, default=45)
     parser.add_argument("--seed", type=int, default=11)
-    parser.add_argument("--start", type=Path, help="network to go on from, written by an earlier run")
+    parser.add_argument(
+        "--start", type=Path, help="network to go on from, written by an earlier run"
+    )
     parser.add_argument("--keep", type=Path, help="file in which the network is kept once a minute")
     parser.add_argument("--out", type=Path, required=True)
     asked = parser.parse_args()
-    write(train(seconds=60 * asked.minutes, seed=asked.seed, start=asked.start, kept=asked.keep), asked.out)
+    write(
+        train(seconds=60 * asked.minutes, seed=asked.seed, start=asked.start, kept=asked.keep),
+        asked.out,
+    )
 
 
 if __name__ == "__main__":

@@ -27,7 +27,13 @@ class Wall:
     @classmethod
     def of(cls, picture, stones, defects) -> Wall:
         """A wall with its boxes."""
-        return cls(picture=picture, stones=stones, defects=defects, stone_boxes=find_objects(stones), defect_boxes=find_objects(defects))
+        return cls(
+            picture=picture,
+            stones=stones,
+            defects=defects,
+            stone_boxes=find_objects(stones),
+            defect_boxes=find_objects(defects),
+        )
 
 
 def sample(rng, wall: Wall):
@@ -42,14 +48,22 @@ def sample(rng, wall: Wall):
     to_view = _camera(rng, box, click, wall.picture.shape[0])
     side = SIDE * FINER
     how = cv2.INTER_LINEAR if rng.random() < 0.6 else cv2.INTER_CUBIC
-    seen = cv2.warpPerspective(wall.picture, to_view, (side, side), flags=how, borderMode=cv2.BORDER_REFLECT)
+    seen = cv2.warpPerspective(
+        wall.picture, to_view, (side, side), flags=how, borderMode=cv2.BORDER_REFLECT
+    )
     seen = cv2.resize(seen, (SIDE, SIDE), interpolation=cv2.INTER_AREA)
     # beyond the wall the picture is mirrored, which makes no second thing of the one clicked
-    thing = cv2.warpPerspective(numbers, to_view, (side, side), flags=cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT)
-    joint = cv2.warpPerspective(wall.stones, to_view, (side, side), flags=cv2.INTER_NEAREST, borderMode=cv2.BORDER_REFLECT)
+    thing = cv2.warpPerspective(
+        numbers, to_view, (side, side), flags=cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT
+    )
+    joint = cv2.warpPerspective(
+        wall.stones, to_view, (side, side), flags=cv2.INTER_NEAREST, borderMode=cv2.BORDER_REFLECT
+    )
     truth = np.dstack([thing == number, joint == 0]).astype(np.float32)
     truth = cv2.resize(truth, (SIDE, SIDE), interpolation=cv2.INTER_AREA)
-    at = (cv2.perspectiveTransform(np.array([[click]], np.float32), to_view)[0, 0] + 0.5) / FINER - 0.5
+    at = (
+        cv2.perspectiveTransform(np.array([[click]], np.float32), to_view)[0, 0] + 0.5
+    ) / FINER - 0.5
     return bands(degraded(rng, seen), at[0], at[1]), truth
 
 
@@ -71,10 +85,14 @@ def _clicked(rng, wall: Wall):
     if part.sum() < least:
         return None
     last = len(numbers) - 2
-    if (box[0].start < 2 or box[1].start < 2 or box[0].stop > last or box[1].stop > last) and rng.random() < 0.9:
+    if (
+        box[0].start < 2 or box[1].start < 2 or box[0].stop > last or box[1].stop > last
+    ) and rng.random() < 0.9:
         return None
     deep = cv2.distanceTransform(np.pad(part, 1).astype(np.uint8), cv2.DIST_L2, 3)[1:-1, 1:-1]
-    limit = min(2.0, 0.3 * deep.max()) + (rng.uniform(0, 0.6) * deep.max() if rng.random() < 0.7 else 0.0)
+    limit = min(2.0, 0.3 * deep.max()) + (
+        rng.uniform(0, 0.6) * deep.max() if rng.random() < 0.7 else 0.0
+    )
     rows, columns = np.nonzero(deep >= limit)
     k = rng.integers(len(rows))
     click = (columns[k] + box[1].start, rows[k] + box[0].start)
@@ -91,10 +109,14 @@ def _camera(rng, box, click, whole: int):
     rows, columns = box
     extent = max(rows.stop - rows.start, columns.stop - columns.start)
     low, high = ((0.2, 0.9), (0.1, 0.2), (0.9, 2.2))[rng.choice(3, p=[0.76, 0.1, 0.14])]
-    across = float(np.clip(extent / np.exp(rng.uniform(np.log(low), np.log(high))), 40, whole * 1.05))
+    across = float(
+        np.clip(extent / np.exp(rng.uniform(np.log(low), np.log(high))), 40, whole * 1.05)
+    )
     middle = np.array(click, float)
     if rng.random() < 0.5:
-        middle = np.array([(columns.start + columns.stop - 1) / 2, (rows.start + rows.stop - 1) / 2])
+        middle = np.array(
+            [(columns.start + columns.stop - 1) / 2, (rows.start + rows.stop - 1) / 2]
+        )
     middle += rng.normal(0, 0.04, 2) * across
     middle = np.array(click) - np.clip(np.array(click) - middle, -0.42 * across, 0.42 * across)
     turn = np.radians(rng.normal(0, 4) if rng.random() < 0.8 else rng.uniform(-45, 45))
@@ -102,7 +124,9 @@ def _camera(rng, box, click, whole: int):
     if rng.random() < 0.5:
         corners *= rng.uniform(0.8, 1.25, 2)
     corners += rng.normal(0, 0.05 if rng.random() < 0.6 else 0.0, (4, 2)) * across
-    corners = corners @ np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]]) + middle
+    corners = (
+        corners @ np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]]) + middle
+    )
     frame = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], float) * SIDE * FINER
     if rng.random() < 0.5:
         frame = frame[[1, 0, 3, 2]]
@@ -148,4 +172,6 @@ def bands(seen, x, y):
     tone = tone - tone.mean((0, 1))
     tone /= max(float(tone.std()), 4.0)
     away = (_X - x) ** 2 + (_Y - y) ** 2
-    return np.dstack([tone, np.exp(-away / (2 * 2.5**2)), np.exp(-away / (2 * 14.0**2))]).astype(np.float32)
+    return np.dstack([tone, np.exp(-away / (2 * 2.5**2)), np.exp(-away / (2 * 14.0**2))]).astype(
+        np.float32
+    )

@@ -43,7 +43,9 @@ def render(out: Path, seed: int, say: Callable[[str], None]) -> None:
     points = survey.plan_points(building, seed)
     conditions = decay.plan_conditions(building, seed, survey.reserved(points))
     blocks = yard.plan_blocks(building, seed)
-    say(f"{len(building.stones)} stones, {len(conditions)} conditions, {len(points)} points, {len(blocks)} blocks planned")
+    say(
+        f"{len(building.stones)} stones, {len(conditions)} conditions, {len(points)} points, {len(blocks)} blocks planned"
+    )
     bank = Bank(seed)
     block_lab = {}
     for b in blocks:
@@ -59,15 +61,21 @@ def render(out: Path, seed: int, say: Callable[[str], None]) -> None:
     say("scene lit")
     depths = {}
     for n, pose in enumerate(POSES):
-        picture, depths[pose.stem] = expose(pose, scene.pieces + (chart_pieces() if n == CHART_POSE else []), seed)
+        picture, depths[pose.stem] = expose(
+            pose, scene.pieces + (chart_pieces() if n == CHART_POSE else []), seed
+        )
         files.write_photo(out / "photos" / f"{pose.stem}.jpg", picture, pose)
         say(pose.stem)
-    files.write_survey(out, survey.measure_world(points, seed), survey.measure_pixels(points, depths, seed))
+    files.write_survey(
+        out, survey.measure_world(points, seed), survey.measure_pixels(points, depths, seed)
+    )
     files.write_drawings(out, building, conditions, seed)
     files.write_csv(out / "chart_patches.csv", files.chart_pixels())
     files.write_text(out / "chart.json", files.chart_note())
     files.write_text(out / "project.toml", files.PROJECT)
-    files.write_truth(out, seed, building, points, conditions, (wall.clean_lab, wall.sound_lab), blocks, block_lab)
+    files.write_truth(
+        out, seed, building, points, conditions, (wall.clean_lab, wall.sound_lab), blocks, block_lab
+    )
     say("done")
 
 

@@ -18,7 +18,11 @@ from .noise import Bank, F, fractal, smooth, stream
 from .stone import paint_face
 
 WIDTH_PX, HEIGHT_PX = 1200, 900
-DENSITY = {BUFF: 2240, GREY: 2560, RED: 2260}  # kg/m3, typical handbook weights of sandstone and limestone
+DENSITY = {
+    BUFF: 2240,
+    GREY: 2560,
+    RED: 2260,
+}  # kg/m3, typical handbook weights of sandstone and limestone
 _PAINT_MM = 1.25
 
 
@@ -82,7 +86,11 @@ class Block:
 
 
 #: stone type, number of blocks, range of length and height (mm)
-_STOCK = ((BUFF, 22, (360, 780), (230, 400)), (GREY, 9, (360, 760), (240, 400)), (RED, 9, (320, 680), (220, 380)))
+_STOCK = (
+    (BUFF, 22, (360, 780), (230, 400)),
+    (GREY, 9, (360, 760), (240, 400)),
+    (RED, 9, (320, 680), (220, 380)),
+)
 
 
 def plan_blocks(building: Building, seed: int) -> list[Block]:
@@ -90,20 +98,32 @@ def plan_blocks(building: Building, seed: int) -> list[Block]:
     rng = stream(seed, 100)
     out: list[Block] = []
     for stone_type, count, lengths, heights in _STOCK:
-        hosts = [s.lab for s in building.stones if s.stone_type == stone_type and s.role != "coping"]
+        hosts = [
+            s.lab for s in building.stones if s.stone_type == stone_type and s.role != "coping"
+        ]
         for i in range(count):
             out.append(_block(rng, len(out) + 1, stone_type, i, lengths, heights, hosts))
     return out
 
 
-def _block(rng: np.random.Generator, n: int, stone_type: str, i: int, lengths: tuple[int, int], heights: tuple[int, int], hosts: list) -> Block:
+def _block(
+    rng: np.random.Generator,
+    n: int,
+    stone_type: str,
+    i: int,
+    lengths: tuple[int, int],
+    heights: tuple[int, int],
+    hosts: list,
+) -> Block:
     w, h = rng.uniform(*lengths), rng.uniform(*heights)
     small = i in (3, 9) if stone_type == BUFF else i == 3
     if small:
         w, h = rng.uniform(170, 230), rng.uniform(110, 150)
     elif i in (0, 1):
         w, h = lengths[1] + rng.uniform(0, 90), heights[1] + rng.uniform(0, 35)
-    lab = np.array(hosts[int(rng.integers(len(hosts)))]) + rng.normal(0, 0.6, 3) * np.array(STONE_SPREAD[stone_type])
+    lab = np.array(hosts[int(rng.integers(len(hosts)))]) + rng.normal(0, 0.6, 3) * np.array(
+        STONE_SPREAD[stone_type]
+    )
     notes, acceptance = [], "accepted"
     if i == 5 or (stone_type == BUFF and i == 14):  # another quarry
         lab = np.array(STONE_LAB[stone_type]) + rng.choice((-1, 1)) * np.array([9.5, 2.0, 4.5])
@@ -120,7 +140,15 @@ def _block(rng: np.random.Generator, n: int, stone_type: str, i: int, lengths: t
     weathered = bool(rng.random() < 0.4)
     if weathered:
         lab = lab + np.array([-2.5, 0.2, 0.6])
-    finish = str(rng.choice({BUFF: ("droved", "droved", "sawn", "rubbed"), GREY: ("rubbed", "rubbed", "droved"), RED: ("broached", "droved", "sawn")}[stone_type]))
+    finish = str(
+        rng.choice(
+            {
+                BUFF: ("droved", "droved", "sawn", "rubbed"),
+                GREY: ("rubbed", "rubbed", "droved"),
+                RED: ("broached", "droved", "sawn"),
+            }[stone_type]
+        )
+    )
     if stone_type == BUFF and i == 19:
         acceptance, why = "rejected", "cement residue on three faces"
         notes.append(why)
@@ -139,7 +167,13 @@ def _block(rng: np.random.Generator, n: int, stone_type: str, i: int, lengths: t
     notes += [f.kind for f in flaws]
     x0, y0, x1, y1 = visible.bounds
     scale = float(np.clip(max((x1 - x0) / 830, (y1 - y0) / 600), 0.42, 1.25))
-    place = ("parapet return, taken down 1968", "north boundary wall", "chimney stack of the rope walk", "demolished boat store", "stairs to the slip")
+    place = (
+        "parapet return, taken down 1968",
+        "north boundary wall",
+        "chimney stack of the rope walk",
+        "demolished boat store",
+        "stairs to the slip",
+    )
     return Block(
         id=f"B-{n:02d}", stone_type=stone_type, provenance=str(rng.choice(place)), location=f"yard row {'ABCD'[n % 4]}, pallet {1 + n // 4}",
         depth_mm=round(depth), usable_mm=round(depth - rng.uniform(12, 35)), bed=bed, finish=finish, weathered=weathered,
@@ -161,7 +195,9 @@ def _outlines(rng: np.random.Generator, w: float, h: float) -> tuple[Polygon, Po
     face = Polygon(np.concatenate(pts)).buffer(0)
     for _ in range(int(rng.integers(1, 4))):  # broken corners
         c = corners[int(rng.integers(4))]
-        face = face.difference(translate(blob(rng, rng.uniform(40, 130), rng.uniform(40, 110), rough=0.2), *c))
+        face = face.difference(
+            translate(blob(rng, rng.uniform(40, 130), rng.uniform(40, 110), rough=0.2), *c)
+        )
     face = max(getattr(face, "geoms", [face]), key=lambda g: g.area)
     face = Polygon(face.exterior)
     sound = face.buffer(-rng.uniform(8, 18), join_style="mitre").simplify(7.0)
@@ -181,8 +217,14 @@ def _flaws(rng: np.random.Generator, sound: Polygon, depth: float) -> list[Flaw]
 
     def keep(kind: str, shape: Polygon, deep: float | None) -> None:
         shape = shape.intersection(sound)
-        if shape.geom_type == "Polygon" and shape.area > 60 and not any(f.shape.intersects(shape) for f in out):
-            out.append(Flaw(kind, Polygon(np.round(np.array(shape.exterior.coords), 0)).buffer(0), deep))
+        if (
+            shape.geom_type == "Polygon"
+            and shape.area > 60
+            and not any(f.shape.intersects(shape) for f in out)
+        ):
+            out.append(
+                Flaw(kind, Polygon(np.round(np.array(shape.exterior.coords), 0)).buffer(0), deep)
+            )
 
     if rng.random() < 0.28:  # a crack from an edge
         x = rng.uniform(x0 + 0.62 * (x1 - x0), x0 + 0.9 * (x1 - x0))
@@ -193,16 +235,30 @@ def _flaws(rng: np.random.Generator, sound: Polygon, depth: float) -> list[Flaw]
         at = Point(rng.uniform(x0 + 40, x1 - 40), rng.uniform(y0 + 35, y1 - 35))
         keep("dowel hole", at.buffer(rng.uniform(13, 18), 4), round(rng.uniform(50, 100)))
     if rng.random() < 0.24:
-        keep("iron stain", translate(blob(rng, rng.uniform(60, 140), rng.uniform(40, 90)), rng.uniform(x0 + 60, x1 - 60), rng.uniform(y0, y1)).simplify(5), round(rng.uniform(6, 18)))
+        keep(
+            "iron stain",
+            translate(
+                blob(rng, rng.uniform(60, 140), rng.uniform(40, 90)),
+                rng.uniform(x0 + 60, x1 - 60),
+                rng.uniform(y0, y1),
+            ).simplify(5),
+            round(rng.uniform(6, 18)),
+        )
     if rng.random() < 0.16:
         y = rng.uniform(y0 + 0.2 * (y1 - y0), y1 - 0.2 * (y1 - y0))
-        keep("clay seam", LineString([(x0 - 5, y), (x1 + 5, y + rng.normal(0, 6))]).buffer(5, cap_style="flat"), None)
+        keep(
+            "clay seam",
+            LineString([(x0 - 5, y), (x1 + 5, y + rng.normal(0, 6))]).buffer(5, cap_style="flat"),
+            None,
+        )
     return out
 
 
 def _mask(block: Block, shape: Polygon) -> F:
     m = np.zeros((HEIGHT_PX, WIDTH_PX), np.uint8)
-    cv2.fillPoly(m, [np.round(block.to_px(shape.exterior.coords) * 16).astype(np.int32)], 255, cv2.LINE_AA, 4)
+    cv2.fillPoly(
+        m, [np.round(block.to_px(shape.exterior.coords) * 16).astype(np.int32)], 255, cv2.LINE_AA, 4
+    )
     return m.astype(np.float32) / 255
 
 
@@ -248,7 +304,9 @@ def _yard(rng: np.random.Generator, s: float) -> tuple[F, F]:
         for k, lift in ((1.0, 0.0), (0.72, 1.3), (0.42, 2.0)):
             ax = (max(1, int(axes[0] * k)), max(1, int(axes[1] * k)))
             cv2.ellipse(height, (int(x), int(y)), ax, turn, 0, 360, up + lift, -1)
-        cv2.ellipse(lab, (int(x), int(y)), axes, turn, 0, 360, tuple(float(v) for v in c), -1, cv2.LINE_AA)
+        cv2.ellipse(
+            lab, (int(x), int(y)), axes, turn, 0, 360, tuple(float(v) for v in c), -1, cv2.LINE_AA
+        )
     height = cv2.GaussianBlur(height, (0, 0), 0.9)
     lab[..., 0] += 2.2 * fractal(rng, h, w, 5, octaves=2) + 2 * fractal(rng, h, w, 200)
     for cx in (w * 0.30, w * 0.70):
@@ -256,7 +314,9 @@ def _yard(rng: np.random.Generator, s: float) -> tuple[F, F]:
         x0, x1 = int(cx - half + rng.normal(0, 6)), int(cx + half + rng.normal(0, 6))
         n = x1 - x0
         figure = fractal(rng, h, n, (6 / s, 160 / s), octaves=4)
-        lab[:, x0:x1] = np.array([54, 4.5, 15], np.float32) + figure[..., None] * np.array([4.0, 0.5, 1.2], np.float32)
+        lab[:, x0:x1] = np.array([54, 4.5, 15], np.float32) + figure[..., None] * np.array(
+            [4.0, 0.5, 1.2], np.float32
+        )
         edge = np.minimum(np.arange(n), np.arange(n)[::-1]).astype(np.float32)[None] * s
         height[:, x0:x1] = 7 + 0.5 * figure - 6 * (1 - smooth(edge, 0, 6))
         right = lab[:, x1 : x1 + int(26 / s)]
@@ -276,21 +336,31 @@ def _face(rng: np.random.Generator, bank: Bank, block: Block, face: F) -> tuple[
     m = np.array([[1 / zoom, 0, 0], [0, 1 / zoom, 0]])
     turn = cv2.getRotationMatrix2D((WIDTH_PX / 2, HEIGHT_PX * 0.445), block.turn_deg, 1.0)
     both = (np.vstack([turn, [0, 0, 1]]) @ np.vstack([m, [0, 0, 1]]))[:2]
-    lab = cv2.warpAffine(lab, both, (WIDTH_PX, HEIGHT_PX), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
-    relief = cv2.warpAffine(relief, both, (WIDTH_PX, HEIGHT_PX), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
+    lab = cv2.warpAffine(
+        lab, both, (WIDTH_PX, HEIGHT_PX), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT
+    )
+    relief = cv2.warpAffine(
+        relief, both, (WIDTH_PX, HEIGHT_PX), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT
+    )
     grain = bank.cut("grain", rng, HEIGHT_PX, WIDTH_PX)
     lab[..., 0] += 0.9 * grain
     relief += 0.05 * grain
-    inside = cv2.distanceTransform((face > 0.5).astype(np.uint8), cv2.DIST_L2, 5) * np.float32(block.scale_mm_px)
+    inside = cv2.distanceTransform((face > 0.5).astype(np.uint8), cv2.DIST_L2, 5) * np.float32(
+        block.scale_mm_px
+    )
     broken = bank.cut("rough", rng, HEIGHT_PX, WIDTH_PX)
     edge = 1 - smooth(inside + 2.2 * broken, 1.0, 9.0)
     relief += 14.0 - 9.0 * edge * (1 + 0.3 * broken)
     lab[..., 0] += 2.0 * edge * broken
     if block.weathered:
-        dirt = smooth(fractal(rng, HEIGHT_PX, WIDTH_PX, 120 / block.scale_mm_px, octaves=5), 0.4, 2.0)
+        dirt = smooth(
+            fractal(rng, HEIGHT_PX, WIDTH_PX, 120 / block.scale_mm_px, octaves=5), 0.4, 2.0
+        )
         lab[..., 0] -= 5 * dirt
     if "cement" in block.notes:
-        patch = smooth(fractal(rng, HEIGHT_PX, WIDTH_PX, 90 / block.scale_mm_px, octaves=4), 0.7, 0.9)
+        patch = smooth(
+            fractal(rng, HEIGHT_PX, WIDTH_PX, 90 / block.scale_mm_px, octaves=4), 0.7, 0.9
+        )
         lab += (0.9 * patch)[..., None] * (np.array([62, -0.5, 3], np.float32) - lab)
         relief += 3 * patch
     return lab, relief
@@ -349,8 +419,12 @@ CARD_LAB = (50.76, -0.13, 0.14)
 
 def _lay_card(block: Block, lab: F, light: F) -> None:
     (x, y), a = CARD_PX, 55
-    rim = _quad([(x - a - 6, y - a), (x + a + 2, y - a - 4), (x + a + 6, y + a), (x - a - 2, y + a + 4)])
-    card = _quad([(x - a, y - a + 6), (x + a - 3, y - a + 3), (x + a, y + a - 6), (x - a + 3, y + a - 3)])
+    rim = _quad(
+        [(x - a - 6, y - a), (x + a + 2, y - a - 4), (x + a + 6, y + a), (x - a - 2, y + a + 4)]
+    )
+    card = _quad(
+        [(x - a, y - a + 6), (x + a - 3, y - a + 3), (x + a, y + a - 6), (x - a + 3, y + a - 3)]
+    )
     lab += rim * (np.array([92, 0, 1], np.float32) - lab)
     lab += card * (np.array(CARD_LAB, np.float32) - lab)
     light += rim[..., 0] * (1 - light)
@@ -368,14 +442,21 @@ def _develop(rng: np.random.Generator, linear: F) -> NDArray[np.uint8]:
     yy, xx = np.mgrid[0:HEIGHT_PX, 0:WIDTH_PX].astype(np.float32)
     r2 = ((xx - WIDTH_PX / 2) ** 2 + (yy - HEIGHT_PX / 2) ** 2) / 750**2
     gain = rng.uniform(0.9, 1.06) * np.array([rng.normal(1, 0.02), 1.0, rng.normal(1, 0.025)])
-    slope = 1 + rng.normal(0, 0.03) * (xx / WIDTH_PX - 0.5) + rng.normal(0, 0.03) * (yy / HEIGHT_PX - 0.5)
+    slope = (
+        1
+        + rng.normal(0, 0.03) * (xx / WIDTH_PX - 0.5)
+        + rng.normal(0, 0.03) * (yy / HEIGHT_PX - 0.5)
+    )
     linear = linear * ((1 - 0.09 * r2) * slope)[..., None] * gain.astype(np.float32)
-    linear += rng.standard_normal(linear.shape, dtype=np.float32) * np.sqrt(np.maximum(linear, 0) * 2.5e-5 + 1e-6)
+    linear += rng.standard_normal(linear.shape, dtype=np.float32) * np.sqrt(
+        np.maximum(linear, 0) * 2.5e-5 + 1e-6
+    )
     return np.clip(encode(linear) + 0.5, 0, 255).astype(np.uint8)
 
 
 def rows(blocks: list[Block]) -> list[dict[str, object]]:
     """Lines of ``blocks.csv``."""
+
     def ring(p: Polygon) -> str:
         return ", ".join(f"{x:.0f} {y:.0f}" for x, y in list(p.exterior.coords)[:-1])
 
@@ -383,7 +464,10 @@ def rows(blocks: list[Block]) -> list[dict[str, object]]:
     for b in blocks:
         (x0, y0), (x1, y1) = b.bar_px()
         w, h = b.size_mm
-        flaws = "; ".join(f"{'null' if f.depth_mm is None else format(f.depth_mm, '.0f')}: {ring(f.shape)}" for f in b.flaws)
+        flaws = "; ".join(
+            f"{'null' if f.depth_mm is None else format(f.depth_mm, '.0f')}: {ring(f.shape)}"
+            for f in b.flaws
+        )
         out.append({
             "id": b.id, "stone_type": b.stone_type, "kind": "sedimentary", "provenance": b.provenance, "location": b.location,
             "length_mm": round(w), "height_mm": round(h), "depth_mm": round(b.depth_mm), "usable_depth_mm": round(b.usable_mm),

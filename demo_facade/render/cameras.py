@@ -65,7 +65,9 @@ def camera_matrix() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     return k, np.array([c["k1"], c["k2"], c["p1"], c["p2"], c["k3"]])
 
 
-def project(pose: Pose, points: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def project(
+    pose: Pose, points: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Pixels (n, 2) and depths (n,) of wall points (n, 3) by the pinhole and lens equations."""
     xyz = (np.asarray(points, float) - np.array(pose.position)) @ pose.rotation.T
     depth = xyz[:, 2]
@@ -89,4 +91,6 @@ def ray_grid(offset: tuple[float, float], *, step: int = 8) -> NDArray[np.float3
     und = cv2.undistortPoints(pts, k, d, None, None, None, criteria)
     grid = und.reshape(len(gy), len(gx), 2).astype(np.float32)
     m = np.array([[1.0 / step, 0, 0], [0, 1.0 / step, 0]])
-    return cv2.warpAffine(grid, m, (WIDTH_PX, HEIGHT_PX), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+    return cv2.warpAffine(
+        grid, m, (WIDTH_PX, HEIGHT_PX), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    )

@@ -9,10 +9,18 @@ from .noise import F
 
 _WHITE = np.array([0.96422, 1.0, 0.82521], np.float32)  # D50, ICC.1
 _RGB_TO_XYZ = np.array(
-    [[0.4124564, 0.3575761, 0.1804375], [0.2126729, 0.7151522, 0.0721750], [0.0193339, 0.1191920, 0.9503041]]
+    [
+        [0.4124564, 0.3575761, 0.1804375],
+        [0.2126729, 0.7151522, 0.0721750],
+        [0.0193339, 0.1191920, 0.9503041],
+    ]
 )
 _BRADFORD = np.array(
-    [[1.0478112, 0.0228866, -0.0501270], [0.0295424, 0.9904844, -0.0170491], [-0.0092345, 0.0150436, 0.7521316]]
+    [
+        [1.0478112, 0.0228866, -0.0501270],
+        [0.0295424, 0.9904844, -0.0170491],
+        [-0.0092345, 0.0150436, 0.7521316],
+    ]
 )
 _XYZ_TO_RGB = np.linalg.inv(_BRADFORD @ _RGB_TO_XYZ).astype(np.float32)
 
@@ -38,7 +46,9 @@ def linear_from_lab(lab: F | NDArray) -> F:
 def encode(linear: F) -> F:
     """Floating sRGB 0 to 255."""
     x = np.clip(linear, 0, 1)
-    return np.float32(255) * np.where(x <= 0.0031308, 12.92 * x, 1.055 * x ** np.float32(1 / 2.4) - 0.055)
+    return np.float32(255) * np.where(
+        x <= 0.0031308, 12.92 * x, 1.055 * x ** np.float32(1 / 2.4) - 0.055
+    )
 
 
 #: Textures are linear light in 16 bit; this value is a reflectance of 1 in full light.

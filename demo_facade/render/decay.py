@@ -89,8 +89,16 @@ def _grey_dressing(s: Stone) -> bool:
     return s.stone_type == GREY and s.role in ("quoin", "jamb", "plinth", "string", "parapet")
 
 
-SALT, FROST, RUST = "salt crystallisation from the damp zone", "frost on saturated stone", "corroding iron behind the face"
-TRAFFIC, DRIP, SMOKE = "cargo and barrows on the quay", "run-off from a failed drip", "soot and gypsum in sheltered places"
+SALT, FROST, RUST = (
+    "salt crystallisation from the damp zone",
+    "frost on saturated stone",
+    "corroding iron behind the face",
+)
+TRAFFIC, DRIP, SMOKE = (
+    "cargo and barrows on the quay",
+    "run-off from a failed drip",
+    "soot and gypsum in sheltered places",
+)
 SEA = "wind-driven sea salt"
 
 #: Painted and recorded in this order; the first are the largest, so that they find room.
@@ -151,7 +159,12 @@ def plan_conditions(building: Building, seed: int, keep_free: list[Polygon]) -> 
 
 
 def _place(
-    rng: np.random.Generator, b: Building, kind: Kind, taken: list[BaseGeometry], used: set[str], openings: BaseGeometry
+    rng: np.random.Generator,
+    b: Building,
+    kind: Kind,
+    taken: list[BaseGeometry],
+    used: set[str],
+    openings: BaseGeometry,
 ) -> tuple[Polygon, tuple[str, ...]]:
     stones = [s for s in b.stones if kind.where(s) and s.id not in used and s.polygon.area > 0.05]
     if not stones:
@@ -168,7 +181,9 @@ def _place(
             continue
         if kind.deserves == INSET and not 0.011 < shape.area < 0.115:
             continue
-        return shape, tuple(t.id for t in b.stones if t.polygon.intersection(shape).area > 1e-4) or (s.id,)
+        return shape, tuple(
+            t.id for t in b.stones if t.polygon.intersection(shape).area > 1e-4
+        ) or (s.id,)
     raise RuntimeError(f"no room on the wall for {kind.term!r}")
 
 
@@ -178,7 +193,9 @@ def _largest(g: BaseGeometry) -> Polygon:
     return max(parts, key=lambda p: p.area, default=Polygon())
 
 
-def blob(rng: np.random.Generator, w: float, h: float, *, rough: float = 0.16, n: int = 48) -> Polygon:
+def blob(
+    rng: np.random.Generator, w: float, h: float, *, rough: float = 0.16, n: int = 48
+) -> Polygon:
     """A closed irregular outline about w by h round the origin."""
     a = np.linspace(0, 2 * np.pi, n, endpoint=False)
     r = np.ones(n)
@@ -207,10 +224,22 @@ def _shape(rng: np.random.Generator, s: Stone, kind: Kind) -> Polygon:
             return translate(blob(rng, w, 1.7 * h), rng.uniform(u0, u1), v0)
         return translate(blob(rng, 1.5 * w, h), (u0, u1)[side - 1], rng.uniform(v0, v1))
     if kind.anchor == "top":
-        return translate(blob(rng, w, 1.6 * h), rng.uniform(u0 + w / 3, max(u1 - w / 3, u0 + w / 3 + 0.01)), v1)
+        return translate(
+            blob(rng, w, 1.6 * h), rng.uniform(u0 + w / 3, max(u1 - w / 3, u0 + w / 3 + 0.01)), v1
+        )
     if kind.anchor in ("streak", "rust"):
         p = blob(rng, w, h, rough=0.12)
-        lean = np.array([[x * (1.15 - 0.5 * (y / h)) if kind.anchor == "streak" else x * (0.7 - 0.6 * y / h), y] for x, y in p.exterior.coords])
+        lean = np.array(
+            [
+                [
+                    x * (1.15 - 0.5 * (y / h))
+                    if kind.anchor == "streak"
+                    else x * (0.7 - 0.6 * y / h),
+                    y,
+                ]
+                for x, y in p.exterior.coords
+            ]
+        )
         return translate(Polygon(lean).buffer(0), cu + rng.uniform(-0.1, 0.1), v1 - h / 2)
     if kind.anchor == "joint":
         return translate(blob(rng, w, h, rough=0.2), rng.uniform(u0, u1), v1)
@@ -220,7 +249,9 @@ def _shape(rng: np.random.Generator, s: Stone, kind: Kind) -> Polygon:
     return translate(blob(rng, w, h), cu + rng.uniform(-ru, ru), cv + rng.uniform(-rv, rv))
 
 
-def _record(rng: np.random.Generator, kind: Kind, shape: BaseGeometry, stones: tuple[str, ...], n: int) -> Condition:
+def _record(
+    rng: np.random.Generator, kind: Kind, shape: BaseGeometry, stones: tuple[str, ...], n: int
+) -> Condition:
     cc = int(rng.choice(kind.cc))
     depth = float(rng.uniform(*kind.depth_mm))
     uc = {WHOLE: 3, INSET: min(3, cc)}.get(kind.deserves, max(0, cc - 1))
@@ -237,7 +268,14 @@ def _record(rng: np.random.Generator, kind: Kind, shape: BaseGeometry, stones: t
     )  # fmt: skip
 
 
-def _walk(rng: np.random.Generator, start: tuple[float, float], heading: float, length: float, *, wander: float) -> LineString:
+def _walk(
+    rng: np.random.Generator,
+    start: tuple[float, float],
+    heading: float,
+    length: float,
+    *,
+    wander: float,
+) -> LineString:
     step = 0.012
     pts = [np.array(start)]
     for _ in range(int(length / step)):
@@ -249,13 +287,23 @@ def _walk(rng: np.random.Generator, start: tuple[float, float], heading: float, 
 _LINES = (
     # term, count, width mm, length m, heading (rad), deserves, cause
     ("crack", 7, (1.2, 3.5), (0.25, 0.6), np.pi / 2, "", "slight settlement of the quay wall"),
-    ("fracture", 3, (2.0, 4.5), (1.0, 1.0), np.pi / 2, "", "load through a stone laid on a hard bed"),
+    (
+        "fracture",
+        3,
+        (2.0, 4.5),
+        (1.0, 1.0),
+        np.pi / 2,
+        "",
+        "load through a stone laid on a hard bed",
+    ),
     ("hair crack", 4, (0.05, 0.09), (0.2, 0.45), 0.6, "", "shrinkage or frost"),
     ("splitting", 2, (0.8, 2.0), (0.25, 0.5), 0.0, "", "bed opened by frost"),
 )
 
 
-def _lines(rng: np.random.Generator, b: Building, taken: list, used: set[str], n: int) -> list[Condition]:
+def _lines(
+    rng: np.random.Generator, b: Building, taken: list, used: set[str], n: int
+) -> list[Condition]:
     out: list[Condition] = []
     busy = unary_union(taken)
     for term, count, width, length, heading, deserves, cause in _LINES:
@@ -264,17 +312,44 @@ def _lines(rng: np.random.Generator, b: Building, taken: list, used: set[str], n
             if done == count:
                 break
             s = b.stones[int(rng.integers(len(b.stones)))]
-            if s.id in used or s.role not in ("walling", "quoin", "jamb", "plinth", "lintel", "parapet"):
+            if s.id in used or s.role not in (
+                "walling",
+                "quoin",
+                "jamb",
+                "plinth",
+                "lintel",
+                "parapet",
+            ):
                 continue
             u0, v0, u1, v1 = s.box
-            start = (rng.uniform(u0 + 0.12, max(u1 - 0.12, u0 + 0.13)), v0 if heading > 1 else rng.uniform(v0 + 0.08, v1 - 0.08))
+            start = (
+                rng.uniform(u0 + 0.12, max(u1 - 0.12, u0 + 0.13)),
+                v0 if heading > 1 else rng.uniform(v0 + 0.08, v1 - 0.08),
+            )
             if heading < 1:
                 start = (u0 + 0.03, start[1])
-            line = _walk(rng, start, heading + rng.normal(0, 0.15), 2.0 if term == "fracture" else rng.uniform(*length), wander=0.16 if heading else 0.05)
+            line = _walk(
+                rng,
+                start,
+                heading + rng.normal(0, 0.15),
+                2.0 if term == "fracture" else rng.uniform(*length),
+                wander=0.16 if heading else 0.05,
+            )
             line = line.intersection(s.polygon)
             if line.geom_type != "LineString" or line.length < 0.18 or line.intersects(busy):
                 continue
-            kind = Kind(term, 1, "", (0, 0, 0, 0), (8, 60), _any, (1,) if term == "hair crack" else (2,), cause, 0.4, deserves)
+            kind = Kind(
+                term,
+                1,
+                "",
+                (0, 0, 0, 0),
+                (8, 60),
+                _any,
+                (1,) if term == "hair crack" else (2,),
+                cause,
+                0.4,
+                deserves,
+            )
             c = _record(rng, kind, line, (s.id,), n + len(out) + 1)
             out.append(_with_width(c, float(rng.uniform(*width)) / 1000))
             used.add(s.id)
@@ -286,7 +361,9 @@ def _lines(rng: np.random.Generator, b: Building, taken: list, used: set[str], n
     return out
 
 
-def _joint_lines(rng: np.random.Generator, b: Building, busy: BaseGeometry, n: int) -> list[Condition]:
+def _joint_lines(
+    rng: np.random.Generator, b: Building, busy: BaseGeometry, n: int
+) -> list[Condition]:
     """Open joints follow real joints between stones."""
     out: list[Condition] = []
     stones = [s for s in b.stones if s.role in ("walling", "parapet", "plinth")]
@@ -296,10 +373,30 @@ def _joint_lines(rng: np.random.Generator, b: Building, busy: BaseGeometry, n: i
         s = stones[int(rng.integers(len(stones)))]
         u0, v0, u1, v1 = s.box
         upright = len(out) % 3 == 0
-        line = LineString([(u1 + 0.003, v0), (u1 + 0.003, v1)]) if upright else LineString([(u0, v1 + 0.003), (min(u1, u0 + 0.7), v1 + 0.003)])
-        if line.intersects(busy) or u1 > WIDTH_M - 0.1 or any(o.polygon.buffer(0.05).intersects(line) for o in b.openings):
+        line = (
+            LineString([(u1 + 0.003, v0), (u1 + 0.003, v1)])
+            if upright
+            else LineString([(u0, v1 + 0.003), (min(u1, u0 + 0.7), v1 + 0.003)])
+        )
+        if (
+            line.intersects(busy)
+            or u1 > WIDTH_M - 0.1
+            or any(o.polygon.buffer(0.05).intersects(line) for o in b.openings)
+        ):
             continue
-        kind = Kind("open joint", 1, "", (0, 0, 0, 0), (25, 60), _any, (2,), "pointing washed out", 0.9, "", ("active",))
+        kind = Kind(
+            "open joint",
+            1,
+            "",
+            (0, 0, 0, 0),
+            (25, 60),
+            _any,
+            (2,),
+            "pointing washed out",
+            0.9,
+            "",
+            ("active",),
+        )
         c = _record(rng, kind, line, (s.id,), n + len(out) + 1)
         out.append(_with_width(c, float(rng.uniform(4.5, 7.5)) / 1000))
         busy = busy.union(line.buffer(0.05))
@@ -319,21 +416,41 @@ _POINTS = (
 )
 
 
-def _points(rng: np.random.Generator, b: Building, taken: list, used: set[str], n: int) -> list[Condition]:
+def _points(
+    rng: np.random.Generator, b: Building, taken: list, used: set[str], n: int
+) -> list[Condition]:
     out: list[Condition] = []
     busy = unary_union(taken)
     for term, count, note, depth, role in _POINTS:
-        stones = [s for s in b.stones if s.role == role and s.id not in used and s.polygon.area > 0.08]
+        stones = [
+            s for s in b.stones if s.role == role and s.id not in used and s.polygon.area > 0.08
+        ]
         done = 0
         for i in rng.permutation(len(stones)):
             if done == count:
                 break
             s = stones[int(i)]
-            at = Point(s.polygon.centroid.x + rng.uniform(-0.1, 0.1), s.polygon.centroid.y + rng.uniform(-0.07, 0.07))
+            at = Point(
+                s.polygon.centroid.x + rng.uniform(-0.1, 0.1),
+                s.polygon.centroid.y + rng.uniform(-0.07, 0.07),
+            )
             if at.buffer(0.09).intersects(busy) or (term in MOVED and s.polygon.intersects(busy)):
                 continue
             cc = 3 if term in MOVED else 1
-            kind = Kind(term, 1, "", (0, 0, 0, 0), (depth, depth + 1e-6) if depth else (0, 0), _any, (cc,), note, 0.5, "", ("unknown",), (note,))
+            kind = Kind(
+                term,
+                1,
+                "",
+                (0, 0, 0, 0),
+                (depth, depth + 1e-6) if depth else (0, 0),
+                _any,
+                (cc,),
+                note,
+                0.5,
+                "",
+                ("unknown",),
+                (note,),
+            )
             shape = s.polygon if term in MOVED else at
             out.append(_record(rng, kind, shape, (s.id,), n + len(out) + 1))
             used.add(s.id)

@@ -178,7 +178,9 @@ def chart_pixels() -> list[dict[str, object]]:
     pose = POSES[CHART_POSE]
     st = chart_centres()
     u0, v0, w = CHART_AT
-    pts = np.column_stack([u0 + st[:, 0] * CHART_SIZE[0], v0 + st[:, 1] * CHART_SIZE[1], np.full(24, w)])
+    pts = np.column_stack(
+        [u0 + st[:, 0] * CHART_SIZE[0], v0 + st[:, 1] * CHART_SIZE[1], np.full(24, w)]
+    )
     px, _ = project(pose, pts)
     return [
         {"name": f"P{n:02d}", "x_px": f"{x:.1f}", "y_px": f"{y:.1f}", "half_px": 10, "role": "check" if n in (2, 7, 13, 16, 21) else "fit",
@@ -189,11 +191,23 @@ def chart_pixels() -> list[dict[str, object]]:
 
 def chart_note() -> str:
     """Which photo shows the chart, and the edition of its values."""
-    note = {"photo": f"{POSES[CHART_POSE].stem}.jpg", "edition": "24 patches, values after November 2014"}
+    note = {
+        "photo": f"{POSES[CHART_POSE].stem}.jpg",
+        "edition": "24 patches, values after November 2014",
+    }
     return json.dumps(note, indent=1) + "\n"
 
 
-def write_truth(out: Path, seed: int, building: Building, points: list[SurveyPoint], conditions: list[Condition], wall_lab: tuple[dict, dict], blocks: list[yard.Block], block_lab: dict) -> None:
+def write_truth(
+    out: Path,
+    seed: int,
+    building: Building,
+    points: list[SurveyPoint],
+    conditions: list[Condition],
+    wall_lab: tuple[dict, dict],
+    blocks: list[yard.Block],
+    block_lab: dict,
+) -> None:
     """What the renderer knows."""
     clean, sound = wall_lab
     truth = {
@@ -209,5 +223,3 @@ def write_truth(out: Path, seed: int, building: Building, points: list[SurveyPoi
         "counts": {"conditions": len(conditions), "inset": sum(c.deserves == INSET for c in conditions), "whole_stone": sum(c.deserves == WHOLE for c in conditions)},
     }  # fmt: skip
     write_text(out / "truth" / "truth.json", json.dumps(truth, separators=(",", ":")) + "\n")
-
-

@@ -43,7 +43,9 @@ def _corner_dark(h: int, w: int) -> F:
     return (0.62 + 0.38 * smooth(near, -30, 160)) * (1 - 0.12 * SKY_SHARE)
 
 
-def _weathered(rng: np.random.Generator, h: int, w: int, lab: tuple[float, float, float], *, wear: float) -> tuple[F, F]:
+def _weathered(
+    rng: np.random.Generator, h: int, w: int, lab: tuple[float, float, float], *, wear: float
+) -> tuple[F, F]:
     """Painted boards that have begun to lose their paint."""
     out = np.empty((h, w, 3), np.float32)
     out[:] = lab
@@ -78,7 +80,11 @@ def _reflection(rng: np.random.Generator, h: int, w: int) -> F:
     """Old glass: each pane throws back its own bit of sky and the far bank; a dim room behind."""
     yy = np.linspace(0, 1, h, dtype=np.float32)[:, None] + np.zeros((1, w), np.float32)
     panes_y, panes_x = 4, 3
-    offset = cv2.resize(rng.normal(0, 0.11, (panes_y, panes_x)).astype(np.float32), (w, h), interpolation=cv2.INTER_NEAREST)
+    offset = cv2.resize(
+        rng.normal(0, 0.11, (panes_y, panes_x)).astype(np.float32),
+        (w, h),
+        interpolation=cv2.INTER_NEAREST,
+    )
     wave = 0.035 * fractal(rng, h, w, (70, 90), octaves=3)
     level = yy + offset + wave
     sky = np.array([0.20, 0.245, 0.285], np.float32)
@@ -105,15 +111,21 @@ def _door(rng: np.random.Generator, h: int, w: int) -> tuple[F, F, None]:
         for a, b in ((0.0, 0.44), (0.56, 1.0)):
             xs = slice(int(w * a), int(w * b))
             rust = fractal(rng, y1 - y0, xs.stop - xs.start, 22, octaves=3)
-            lab[y0:y1, xs] = np.array([31, 7, 10], np.float32) + rust[..., None] * np.array([2.5, 2.0, 3.0], np.float32)
+            lab[y0:y1, xs] = np.array([31, 7, 10], np.float32) + rust[..., None] * np.array(
+                [2.5, 2.0, 3.0], np.float32
+            )
             height[y0:y1, xs] = 7
             for bolt in np.linspace(xs.start + 24, xs.stop - 24, 5):
                 cv2.circle(height, (int(bolt), (y0 + y1) // 2), int(11 / PX_MM), 13.0, -1)
             stain = lab[y1 : y1 + 90, xs]
             fade = np.linspace(1, 0, stain.shape[0], dtype=np.float32)[:, None]
-            stain += (0.55 * fade * smooth(fractal(rng, *stain.shape[:2], (9, 70), octaves=3), 0.2, 1.6))[..., None] * np.array([2, 13, 17], np.float32)
+            stain += (
+                0.55 * fade * smooth(fractal(rng, *stain.shape[:2], (9, 70), octaves=3), 0.2, 1.6)
+            )[..., None] * np.array([2, 13, 17], np.float32)
     foot = smooth(np.arange(h, dtype=np.float32)[:, None], h - 260 / PX_MM, h)
-    lab += (0.5 * foot * (0.7 + 0.3 * smooth(fractal(rng, h, w, 60), -1, 1)))[..., None] * (np.array([45, 1, 9], np.float32) - lab)
+    lab += (0.5 * foot * (0.7 + 0.3 * smooth(fractal(rng, h, w, 60), -1, 1)))[..., None] * (
+        np.array([45, 1, 9], np.float32) - lab
+    )
     cv2.circle(height, (int(w * 0.47), int(h * 0.58)), int(38 / PX_MM), 22.0, 6, cv2.LINE_AA)
     return lab, cv2.GaussianBlur(height, (0, 0), 0.7), None
 

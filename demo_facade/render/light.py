@@ -23,7 +23,9 @@ def direct_light(height_mm: F, px_mm: float, *, relief: float = 1.0) -> F:
     return np.clip(lit, 0.0, 1.9)
 
 
-def cast_shadow(height_mm: F, px_mm: float, steps_px: tuple[float, ...], *, soft_mm: float = 2.0) -> F:
+def cast_shadow(
+    height_mm: F, px_mm: float, steps_px: tuple[float, ...], *, soft_mm: float = 2.0
+) -> F:
     """Share of the sun that reaches each pixel past higher ground towards the sun."""
     h, w = height_mm.shape
     sx, sy, sz = SUN
@@ -31,7 +33,13 @@ def cast_shadow(height_mm: F, px_mm: float, steps_px: tuple[float, ...], *, soft
     out = np.ones((h, w), np.float32)
     for s in steps_px:
         m = np.array([[1, 0, s * sx / run], [0, 1, -s * sy / run]])
-        toward = cv2.warpAffine(height_mm, m, (w, h), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE)
+        toward = cv2.warpAffine(
+            height_mm,
+            m,
+            (w, h),
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
         over = toward - height_mm - np.float32(s * px_mm * sz / run)
         np.minimum(out, 1 - smooth(over, -soft_mm * 0.4, soft_mm), out=out)
     return out
@@ -53,7 +61,9 @@ def sky_light(height_mm: F, px_mm: float) -> F:
 
 def shade(height_mm: F, px_mm: float, *, shadow: F | None = None) -> F:
     """Irradiance relative to a flat, open, sunlit face."""
-    sun = direct_light(height_mm, px_mm) * cast_shadow(height_mm, px_mm, (2, 4, 6, 9, 13, 18, 24, 32, 42))
+    sun = direct_light(height_mm, px_mm) * cast_shadow(
+        height_mm, px_mm, (2, 4, 6, 9, 13, 18, 24, 32, 42)
+    )
     if shadow is not None:
         sun *= shadow
     return (1 - SKY_SHARE) * sun + SKY_SHARE * sky_light(height_mm, px_mm)

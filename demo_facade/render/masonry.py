@@ -33,7 +33,9 @@ class Opening:
 
     @property
     def polygon(self) -> Polygon:
-        return Polygon([(self.u0, self.v0), (self.u1, self.v0), (self.u1, self.v1), (self.u0, self.v1)])
+        return Polygon(
+            [(self.u0, self.v0), (self.u1, self.v0), (self.u1, self.v1), (self.u0, self.v1)]
+        )
 
 
 @dataclass(frozen=True)
@@ -152,7 +154,13 @@ def _course_boxes(
         edges += [a, b]
     edges.append(WIDTH_M)
     dressed = [False] + [d for *_, d in breaks for _ in (0, 1)] + [False]
-    long = {"plinth": (0.75, 1.25), "string": (0.9, 1.4), "cornice": (0.8, 1.3), "coping": (0.9, 1.4), "parapet": (0.5, 0.95)}
+    long = {
+        "plinth": (0.75, 1.25),
+        "string": (0.9, 1.4),
+        "cornice": (0.8, 1.3),
+        "coping": (0.9, 1.4),
+        "parapet": (0.5, 0.95),
+    }
     span = long.get(kind, (0.42, 0.92))
     for i in range(0, len(edges), 2):
         a, b = edges[i], edges[i + 1]
@@ -202,13 +210,22 @@ def _lengths(
     return list(pairwise(best))
 
 
-def _stone(rng: np.random.Generator, course: int, number: int, box: tuple[float, ...], role: str) -> Stone:
+def _stone(
+    rng: np.random.Generator, course: int, number: int, box: tuple[float, ...], role: str
+) -> Stone:
     u0, v0, u1, v1 = box
     j = rng.uniform(0.0021, 0.0038, 4)  # half of each joint
     e = rng.normal(0, 0.0011, (4, 2))
-    left, right, low, high = u0 + j[0] * (u0 > 0.001), u1 - j[1] * (u1 < WIDTH_M - 0.001), v0 + j[2] * (v0 > 0.001), v1 - j[3] * (v1 < HEIGHT_M - 0.001)
+    left, right, low, high = (
+        u0 + j[0] * (u0 > 0.001),
+        u1 - j[1] * (u1 < WIDTH_M - 0.001),
+        v0 + j[2] * (v0 > 0.001),
+        v1 - j[3] * (v1 < HEIGHT_M - 0.001),
+    )
     corners = np.array([(left, low), (right, low), (right, high), (left, high)])
-    on_edge = np.array([(u < 0.002 or u > WIDTH_M - 0.002, v < 0.002 or v > HEIGHT_M - 0.002) for u, v in corners])
+    on_edge = np.array(
+        [(u < 0.002 or u > WIDTH_M - 0.002, v < 0.002 or v > HEIGHT_M - 0.002) for u, v in corners]
+    )
     corners = np.where(on_edge, corners, corners + np.clip(e, -0.0016, 0.0016))
     stone_type = BUFF if role in ("walling", "parapet") else GREY
     if role == "walling" and course in RED_BANDS:
@@ -234,7 +251,14 @@ def _stone(rng: np.random.Generator, course: int, number: int, box: tuple[float,
         faces.append("bottom")
     base, spread = np.array(STONE_LAB[stone_type]), np.array(STONE_SPREAD[stone_type])
     lab = base + np.clip(rng.normal(0, 1, 3), -2.1, 2.1) * spread
-    depth = {"quoin": 0.36, "jamb": 0.30, "lintel": 0.28, "cornice": 0.42, "coping": 0.40, "sill": 0.26}.get(role)
+    depth = {
+        "quoin": 0.36,
+        "jamb": 0.30,
+        "lintel": 0.28,
+        "cornice": 0.42,
+        "coping": 0.40,
+        "sill": 0.26,
+    }.get(role)
     return Stone(
         id=f"RF-{course:02d}-{number:02d}", course=course, number=number,
         corners=tuple((round(float(u), 4), round(float(v), 4)) for u, v in corners),
@@ -246,10 +270,18 @@ def _stone(rng: np.random.Generator, course: int, number: int, box: tuple[float,
 
 def _patch_with_red(rng: np.random.Generator, stones: list[Stone]) -> list[Stone]:
     """Later patching: single stones of red sandstone among the buff."""
-    free = [i for i, s in enumerate(stones) if s.stone_type == BUFF and s.role == "walling" and s.bed == "horizontal"]
+    free = [
+        i
+        for i, s in enumerate(stones)
+        if s.stone_type == BUFF and s.role == "walling" and s.bed == "horizontal"
+    ]
     for i in rng.choice(free, 9, replace=False):
         lab = np.array(STONE_LAB[RED]) + rng.normal(0, 1, 3) * np.array(STONE_SPREAD[RED])
         stones[i] = replace(
-            stones[i], stone_type=RED, finish="droved", wear=0.95, lab=tuple(round(float(x), 2) for x in lab)
+            stones[i],
+            stone_type=RED,
+            finish="droved",
+            wear=0.95,
+            lab=tuple(round(float(x), 2) for x in lab),
         )
     return stones

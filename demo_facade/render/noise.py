@@ -26,11 +26,21 @@ def cells(rng: np.random.Generator, h: int, w: int, scale_px: float | tuple[floa
     big = cv2.resize(normal(rng, gh, gw), None, fx=sx, fy=sy, interpolation=cv2.INTER_CUBIC)
     oy, ox = int(sy), int(sx)
     out = big[oy : oy + h, ox : ox + w]
-    return (out / max(float(out.std()), 1e-6)).astype(np.float32) if min(gh, gw) > 6 else out.astype(np.float32)
+    return (
+        (out / max(float(out.std()), 1e-6)).astype(np.float32)
+        if min(gh, gw) > 6
+        else out.astype(np.float32)
+    )
 
 
 def fractal(
-    rng: np.random.Generator, h: int, w: int, scale_px: float | tuple[float, float], *, octaves: int = 4, gain: float = 0.55
+    rng: np.random.Generator,
+    h: int,
+    w: int,
+    scale_px: float | tuple[float, float],
+    *,
+    octaves: int = 4,
+    gain: float = 0.55,
 ) -> F:
     """Sum of octaves of :func:`cells`, each half the size and ``gain`` times the strength of the last."""
     sx, sy = scale_px if isinstance(scale_px, tuple) else (scale_px, scale_px)
@@ -71,7 +81,9 @@ class Bank:
         field = self.fields[name]
         if h > self.side or w > self.side:
             reps = (int(np.ceil(h / self.side)) * 2, int(np.ceil(w / self.side)) * 2)
-            field = np.tile(np.block([[field, field[:, ::-1]], [field[::-1], field[::-1, ::-1]]]), reps)
+            field = np.tile(
+                np.block([[field, field[:, ::-1]], [field[::-1], field[::-1, ::-1]]]), reps
+            )
         y = int(rng.integers(0, field.shape[0] - h + 1))
         x = int(rng.integers(0, field.shape[1] - w + 1))
         out = field[y : y + h, x : x + w]
@@ -83,8 +95,19 @@ class Bank:
         yy, xx = np.mgrid[0:h, 0:w].astype(np.float32)
         oy = rng.uniform(0, self.side)
         ox = rng.uniform(0, self.side)
-        wave = wave_px * (np.sin(xx / rng.uniform(90, 200) + rng.uniform(0, 6)) + 0.6 * np.sin(xx / 47 + rng.uniform(0, 6)))
+        wave = wave_px * (
+            np.sin(xx / rng.uniform(90, 200) + rng.uniform(0, 6))
+            + 0.6 * np.sin(xx / 47 + rng.uniform(0, 6))
+        )
         last = np.float32(self.side - 1)
-        my = last - np.abs(np.mod(yy + dip * xx + wave + oy, 2 * last) - last)  # to and fro: no seam
+        my = last - np.abs(
+            np.mod(yy + dip * xx + wave + oy, 2 * last) - last
+        )  # to and fro: no seam
         mx = last - np.abs(np.mod(xx + ox, 2 * last) - last)
-        return cv2.remap(field, mx.astype(np.float32), my.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
+        return cv2.remap(
+            field,
+            mx.astype(np.float32),
+            my.astype(np.float32),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REFLECT,
+        )

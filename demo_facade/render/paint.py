@@ -51,7 +51,11 @@ class Window:
 
 def _fresh(w: Window, m: F, *, change: float = 0.75) -> None:
     grain = w.field("grain")[..., None] * np.array([2.4, 0.3, 0.5], np.float32)
-    target = np.array(w.fresh, np.float32) + grain + w.field("mottle")[..., None] * np.array([1.6, 0.5, 1.0], np.float32)
+    target = (
+        np.array(w.fresh, np.float32)
+        + grain
+        + w.field("mottle")[..., None] * np.array([1.6, 0.5, 1.0], np.float32)
+    )
     w.lab += (change * m)[..., None] * (target - w.lab)
 
 
@@ -59,13 +63,24 @@ def delamination(w: Window) -> None:
     m = w.mask(6)
     reach = max(float(w.inside_mm.max()), 1.0)
     steps = 4
-    f = np.clip(w.inside_mm / reach * 1.6 + 0.32 * w.noise(90) + 0.05 * w.noise(14), 0.02, 1) * steps
+    f = (
+        np.clip(w.inside_mm / reach * 1.6 + 0.32 * w.noise(90) + 0.05 * w.noise(14), 0.02, 1)
+        * steps
+    )
     level = np.floor(f) + smooth(f - np.floor(f), 0.0, 0.13)
-    floor = -w.depth_mm * np.clip(level, 0.45, steps) / steps - 0.5 * np.abs(w.noise(30)) - 0.25 * w.field("grain")
+    floor = (
+        -w.depth_mm * np.clip(level, 0.45, steps) / steps
+        - 0.5 * np.abs(w.noise(30))
+        - 0.25 * w.field("grain")
+    )
     w.dig(m, floor)
     _fresh(w, m, change=0.6)
     w.add(m * (np.mod(np.floor(f), 2) - 0.4), (2.6, -0.3, -2.0))
-    lip = smooth(w.outside_mm, 0, 2) * (1 - smooth(w.outside_mm, 8, 26)) * smooth(w.noise(45), 0.0, 0.9)
+    lip = (
+        smooth(w.outside_mm, 0, 2)
+        * (1 - smooth(w.outside_mm, 8, 26))
+        * smooth(w.noise(45), 0.0, 0.9)
+    )
     w.height += 2.6 * lip  # the layer still hanging on has lifted
 
 
@@ -73,7 +88,9 @@ def scaling(w: Window) -> None:
     m = w.mask(9)
     rough = w.noise(28, 4)
     left = smooth(w.noise(48), 0.95, 1.2) * smooth(w.inside_mm, 6, 20)  # scales still on
-    floor = -w.depth_mm * (0.82 + 0.12 * rough) * smooth(w.inside_mm, 0, 5) * (1 - 0.8 * left) - 0.4 * w.field("grain")
+    floor = -w.depth_mm * (0.82 + 0.12 * rough) * smooth(w.inside_mm, 0, 5) * (
+        1 - 0.8 * left
+    ) - 0.4 * w.field("grain")
     w.dig(m, floor)
     _fresh(w, m * (1 - left), change=0.8)
     w.add(m * (1 - left), (2.0, 0.4, 1.5))
@@ -90,7 +107,9 @@ def alveolization(w: Window) -> None:
             continue
         r = w.rng.uniform(8, 24) / w.px_mm * min(1.0, 0.45 + w.inside_mm[y, x] / 50)
         d = np.hypot((xx - x), (yy - y) * w.rng.uniform(1.0, 1.5)) / r
-        floor = np.minimum(floor, -w.depth_mm * w.rng.uniform(0.55, 1.0) * np.sqrt(np.clip(1 - d * d, 0, 1)))
+        floor = np.minimum(
+            floor, -w.depth_mm * w.rng.uniform(0.55, 1.0) * np.sqrt(np.clip(1 - d * d, 0, 1))
+        )
     floor = cv2.GaussianBlur(floor, (0, 0), 1.0) - 0.5 * w.field("grain")
     w.dig(m, floor)
     _fresh(w, m, change=0.45)
@@ -99,7 +118,11 @@ def alveolization(w: Window) -> None:
 
 def disintegration(w: Window) -> None:
     m = w.mask(14, 5)
-    floor = -w.depth_mm * np.clip(smooth(w.inside_mm, 0, 42) + 0.1 * w.noise(50), 0, 1.1) - 0.9 * w.field("grain") - 0.8 * w.field("coarse")
+    floor = (
+        -w.depth_mm * np.clip(smooth(w.inside_mm, 0, 42) + 0.1 * w.noise(50), 0, 1.1)
+        - 0.9 * w.field("grain")
+        - 0.8 * w.field("coarse")
+    )
     w.dig(m, floor)
     _fresh(w, m, change=0.7)
     w.add(m, (2.5, 0.2, 0.5))
@@ -111,7 +134,11 @@ def missing_part(w: Window) -> None:
     reach = max(float(w.inside_mm.max()), 1.0)
     ramp = np.clip(w.inside_mm / reach, 0, 1)
     planes = 0.6 + 0.4 * np.maximum(w.noise(110, 2), w.noise(80, 2)).clip(-1, 1)
-    floor = -w.depth_mm * np.clip((0.35 + 0.65 * ramp) * planes, 0.18, 1.05) + 1.6 * w.noise(22, 4) - 0.4 * w.field("grain")
+    floor = (
+        -w.depth_mm * np.clip((0.35 + 0.65 * ramp) * planes, 0.18, 1.05)
+        + 1.6 * w.noise(22, 4)
+        - 0.4 * w.field("grain")
+    )
     w.dig(m, floor)
     _fresh(w, m, change=0.85)
 
@@ -130,7 +157,14 @@ def impact_damage(w: Window) -> None:
     for _ in range(5):
         a = w.rng.uniform(0, 2 * np.pi)
         n = (reach + w.rng.uniform(25, 70)) / w.px_mm
-        cv2.line(rays, (int(x), int(y)), (int(x + n * np.cos(a)), int(y + n * np.sin(a))), 1.0, 1, cv2.LINE_AA)
+        cv2.line(
+            rays,
+            (int(x), int(y)),
+            (int(x + n * np.cos(a)), int(y + n * np.sin(a))),
+            1.0,
+            1,
+            cv2.LINE_AA,
+        )
     rays *= 1 - m
     w.height -= 1.6 * rays
     w.add(rays, (-9, 0.5, 0))
@@ -172,7 +206,9 @@ def failed_repair(w: Window) -> None:
     tint = w.fresh[0] - 9, w.fresh[1] * 0.5 + 3.5, w.fresh[2] * 0.55
     w.blend(m * 0.95, tint)
     w.lab[..., 0] += m * (1.0 * w.field("mottle") + 0.7 * w.field("grain"))
-    rim = (1 - smooth(np.abs(w.inside_mm - w.outside_mm), 0.6, 2.4)) * smooth(w.noise(70), -1.0, -0.2)
+    rim = (1 - smooth(np.abs(w.inside_mm - w.outside_mm), 0.6, 2.4)) * smooth(
+        w.noise(70), -1.0, -0.2
+    )
     w.height -= 14 * rim
     w.add(rim, (-26, 0, -4))
     lost = smooth(w.noise(75), 0.9, 1.05) * smooth(w.inside_mm, 1, 8)
@@ -242,7 +278,9 @@ def soiling(w: Window) -> None:
 
 def efflorescence(w: Window) -> None:
     n = w.noise(36, 5)
-    m = smooth(w.inside_mm - w.outside_mm + 26 * n, 0, 34) * smooth(n + 0.6 * w.noise(9, 3), -0.5, 0.8)
+    m = smooth(w.inside_mm - w.outside_mm + 26 * n, 0, 34) * smooth(
+        n + 0.6 * w.noise(9, 3), -0.5, 0.8
+    )
     w.blend(0.82 * m, (90, 0.2, 3.2))
     w.height += 0.8 * m * np.abs(w.field("grain"))
 
@@ -273,7 +311,9 @@ def moist_area(w: Window) -> None:
 
 def deposit(w: Window) -> None:
     n = fractal(w.rng, *w.height.shape, (11, 70), octaves=4)
-    m = smooth(w.inside_mm - w.outside_mm + 20 * n, 8, 20) * smooth(n + 0.5 * w.noise(15), -0.2, 0.5)
+    m = smooth(w.inside_mm - w.outside_mm + 20 * n, 8, 20) * smooth(
+        n + 0.5 * w.noise(15), -0.2, 0.5
+    )
     w.blend(0.85 * m, (86, -0.6, 5.5))
     w.height += 0.6 * m
 
@@ -318,7 +358,17 @@ def plant(w: Window) -> None:
         x, y = wd / 2 + w.rng.normal(0, wd * 0.06), h * 0.84
         cx, cy = int(x + n * np.cos(a)), int(y - n * np.sin(a))
         leaf = np.zeros((h, wd), np.float32)
-        cv2.ellipse(leaf, (cx, cy), (int(w.rng.integers(5, 12)), int(w.rng.integers(2, 5))), float(np.degrees(-a) + w.rng.normal(0, 25)), 0, 360, 1.0, -1, cv2.LINE_AA)
+        cv2.ellipse(
+            leaf,
+            (cx, cy),
+            (int(w.rng.integers(5, 12)), int(w.rng.integers(2, 5))),
+            float(np.degrees(-a) + w.rng.normal(0, 25)),
+            0,
+            360,
+            1.0,
+            -1,
+            cv2.LINE_AA,
+        )
         stem = np.zeros((h, wd), np.float32)
         cv2.line(stem, (int(x), int(y)), (cx, cy), 0.8, 1, cv2.LINE_AA)
         shade = w.rng.uniform(-9, 12)
@@ -339,7 +389,9 @@ def crack_line(w: Window) -> None:
 
 
 def open_joint(w: Window) -> None:
-    m = 1 - smooth(w.outside_mm + 0.9 * w.field("rough"), w.width_mm / 2 - 0.6, w.width_mm / 2 + 0.9)
+    m = 1 - smooth(
+        w.outside_mm + 0.9 * w.field("rough"), w.width_mm / 2 - 0.6, w.width_mm / 2 + 0.9
+    )
     w.height -= m * 26
     w.blend(0.85 * m, (21, 1.5, 5))
 
@@ -370,8 +422,12 @@ def star_crack(w: Window) -> None:
 def short_crack(w: Window) -> None:
     line = np.zeros(w.height.shape, np.float32)
     h, wd = line.shape
-    cv2.line(line, (int(wd * 0.5), int(h * 0.18)), (int(wd * 0.56), int(h * 0.5)), 1.0, 1, cv2.LINE_AA)
-    cv2.line(line, (int(wd * 0.56), int(h * 0.5)), (int(wd * 0.47), int(h * 0.8)), 1.0, 1, cv2.LINE_AA)
+    cv2.line(
+        line, (int(wd * 0.5), int(h * 0.18)), (int(wd * 0.56), int(h * 0.5)), 1.0, 1, cv2.LINE_AA
+    )
+    cv2.line(
+        line, (int(wd * 0.56), int(h * 0.5)), (int(wd * 0.47), int(h * 0.8)), 1.0, 1, cv2.LINE_AA
+    )
     w.height -= 7 * line
     w.add(line, (-26, 0, -3))
 

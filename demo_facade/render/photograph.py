@@ -31,10 +31,14 @@ def _row_bounds(pose: Pose, p: Piece) -> tuple[int, int]:
 def _edge_on(p: Piece, pose: Pose) -> bool:
     """Whether the standpoint lies in the plane of the piece, so that nothing of it is seen."""
     normal = np.cross(p.e1, p.e2)
-    return bool(abs(normal @ (np.array(p.origin) - np.array(pose.position))) < 1e-6 * np.linalg.norm(normal))
+    return bool(
+        abs(normal @ (np.array(p.origin) - np.array(pose.position))) < 1e-6 * np.linalg.norm(normal)
+    )
 
 
-def _hit(p: Piece, pose: Pose) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
+def _hit(
+    p: Piece, pose: Pose
+) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
     """Row vectors (in normalised x, y, 1) whose dot products give s, t (numerators) and the shared divisor."""
     r, c = pose.rotation, np.array(pose.position)
     o, e1, e2 = np.array(p.origin), np.array(p.e1, float), np.array(p.e2, float)
@@ -57,9 +61,19 @@ def _draw(p: Piece, hit: tuple[F, F, F], x: F, y: F, rgb: F, near: F) -> None:
     box = (slice(rows[0], rows[-1] + 1), slice(cols[0], cols[-1] + 1))
     s, t, seen = s[box], t[box], seen[box]
     m = p.texel.astype(np.float32)
-    got = cv2.remap(p.image, m[0, 0] * s + m[0, 2], m[1, 1] * t + m[1, 2], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    got = cv2.remap(
+        p.image,
+        m[0, 0] * s + m[0, 2],
+        m[1, 1] * t + m[1, 2],
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
     l00, l10, l01, l11 = (np.float32(v / FULL) for v in p.light)
-    light = (1 - t) * (l00 + s * (l10 - l00)) + t * (l01 + s * (l11 - l01)) if len(set(p.light)) > 1 else l00 * np.ones_like(s)
+    light = (
+        (1 - t) * (l00 + s * (l10 - l00)) + t * (l01 + s * (l11 - l01))
+        if len(set(p.light)) > 1
+        else l00 * np.ones_like(s)
+    )
     target, depth = rgb[box], near[box]
     target[seen] = got[seen] * light[seen][:, None]
     depth[seen] = k[box][seen]

@@ -50,7 +50,10 @@ class Scene:
     def __init__(self, building: Building, wall: NDArray[np.uint16], seed: int) -> None:
         self.wall = wall
         self.pieces: list[Piece] = []
-        holes = tuple((o.u0 / WIDTH_M, o.v0 / HEIGHT_M, o.u1 / WIDTH_M, o.v1 / HEIGHT_M) for o in building.openings)
+        holes = tuple(
+            (o.u0 / WIDTH_M, o.v0 / HEIGHT_M, o.u1 / WIDTH_M, o.v1 / HEIGHT_M)
+            for o in building.openings
+        )
         self._show("main plane", (0.0, WIDTH_M), (0.0, HEIGHT_M), (0.0, 0.0), holes=holes)
         self._ledges(building)
         for n, o in enumerate(building.openings):
@@ -97,23 +100,52 @@ class Scene:
         self._show("string weathering", full, (v1 - 0.04, v1), (0.055, 0.0), light=1.15)
         v0, v1 = lev[19], lev[20]
         self._show("cornice bed mould", full, (v0, v0 + 0.13), (0.0, 0.095), light=0.56)
-        self._show("cornice soffit", full, (v0 + 0.13, v0 + 0.1301), (0.095, 0.13), light=0.4, sample=(v0 + 0.13, v0 + 0.16))
+        self._show(
+            "cornice soffit",
+            full,
+            (v0 + 0.13, v0 + 0.1301),
+            (0.095, 0.13),
+            light=0.4,
+            sample=(v0 + 0.13, v0 + 0.16),
+        )
         self._show("cornice", full, (v0 + 0.13, v1 - 0.05), (0.13, 0.13))
         self._show("cornice weathering", full, (v1 - 0.05, v1), (0.13, 0.0), light=1.15)
         v0 = lev[21]
-        self._show("coping soffit", full, (v0, v0 + 0.0001), (0.0, 0.045), light=0.42, sample=(v0, v0 + 0.04))
+        self._show(
+            "coping soffit",
+            full,
+            (v0, v0 + 0.0001),
+            (0.0, 0.045),
+            light=0.42,
+            sample=(v0, v0 + 0.04),
+        )
         self._show("coping", full, (v0, HEIGHT_M), (0.045, 0.045))
         for s in b.stones:
             if s.role == "sill":
                 u0, v0, u1, v1 = s.box
                 self._show("sill", (u0, u1), (v0, v1), (0.04, 0.04))
-                self._show("sill soffit", (u0, u1), (v0, v0 + 0.0001), (0.0, 0.04), light=0.4, sample=(v0, v0 + 0.03))
+                self._show(
+                    "sill soffit",
+                    (u0, u1),
+                    (v0, v0 + 0.0001),
+                    (0.0, 0.04),
+                    light=0.4,
+                    sample=(v0, v0 + 0.03),
+                )
                 self._cheek(u0, v0, v1, 0.04, 0.85)
                 self._cheek(u1, v0, v1, 0.04, 0.55)
 
     def _cheek(self, u: float, v0: float, v1: float, proud: float, light: float) -> None:
         self.pieces.append(
-            Piece("cheek", (u, v0, 0.0), (0, 0, proud), (0, v1 - v0, 0), self.wall, on_wall(u - 0.02, proud, v0, v1 - v0), (light,) * 4)
+            Piece(
+                "cheek",
+                (u, v0, 0.0),
+                (0, 0, proud),
+                (0, v1 - v0, 0),
+                self.wall,
+                on_wall(u - 0.02, proud, v0, v1 - v0),
+                (light,) * 4,
+            )
         )
 
     def _opening(self, o: Opening, seed: int, n: int) -> None:
@@ -140,10 +172,27 @@ def chart_pieces() -> list[Piece]:
     u0, v0, w = CHART_AT
     image = joinery.chart()
     dark = np.full((8, 8, 3), int(0.035 * FULL), np.uint16)
-    out = [Piece("chart", (u0, v0, w), (CHART_SIZE[0], 0, 0), (0, CHART_SIZE[1], 0), image, whole(image))]
+    out = [
+        Piece(
+            "chart", (u0, v0, w), (CHART_SIZE[0], 0, 0), (0, CHART_SIZE[1], 0), image, whole(image)
+        )
+    ]
     for du in (0.09, CHART_SIZE[0] - 0.12):
-        out.append(Piece("leg", (u0 + du, 0.0, w - 0.02), (0.03, 0, 0), (0, v0 + 0.02, 0), dark, whole(dark)))
-    out.append(Piece("shelf", (u0 - 0.02, v0 - 0.03, w + 0.01), (CHART_SIZE[0] + 0.04, 0, 0), (0, 0.03, 0), dark, whole(dark)))
+        out.append(
+            Piece(
+                "leg", (u0 + du, 0.0, w - 0.02), (0.03, 0, 0), (0, v0 + 0.02, 0), dark, whole(dark)
+            )
+        )
+    out.append(
+        Piece(
+            "shelf",
+            (u0 - 0.02, v0 - 0.03, w + 0.01),
+            (CHART_SIZE[0] + 0.04, 0, 0),
+            (0, 0.03, 0),
+            dark,
+            whole(dark),
+        )
+    )
     return out
 
 

@@ -21,16 +21,51 @@ def pieces(seed: int) -> Iterator[Item]:
     """(name, origin, e1, e2, texture, light at the corners) of everything but the building."""
     flat = (1.0, 1.0, 1.0, 1.0)
     yield "sky", (-110.0, -15.0, -60.0), (220.0, 0, 0), (0, 110.0, 0), _sky(seed), flat
-    yield "quay", (-8.0, 0.0, 9.0), (28.0, 0, 0), (0, 0, -10.0), _setts(seed), (1.0, 1.0, 0.93, 0.93)
+    yield (
+        "quay",
+        (-8.0, 0.0, 9.0),
+        (28.0, 0, 0),
+        (0, 0, -10.0),
+        _setts(seed),
+        (1.0, 1.0, 0.93, 0.93),
+    )
     brick = _bricks(seed, 4.2, 5.3)
     yield "left neighbour", (-4.2, 0.0, -0.35), (4.2, 0, 0), (0, 5.3, 0), brick, (1, 0.9, 1, 0.86)
-    yield "left coping", (-4.2, 5.3, -0.31), (4.2, 0, 0), (0, 0.12, 0), _plain(seed, 1, (62, 0.5, 6)), flat
+    yield (
+        "left coping",
+        (-4.2, 5.3, -0.31),
+        (4.2, 0, 0),
+        (0, 0.12, 0),
+        _plain(seed, 1, (62, 0.5, 6)),
+        flat,
+    )
     slates = _slates(seed, 8.5, 4.2)
     yield "left roof", (-4.2, 5.4, -0.5), (4.2, 0, 0), (0, 2.6, -2.9), slates, flat
     boards = _tarred(seed, 6.5, 4.3)
-    yield "right neighbour", (WIDTH_M, 0.0, -0.8), (6.5, 0, 0), (0, 4.3, 0), boards, (0.42, 1, 0.42, 1)
-    yield "right roof", (WIDTH_M - 0.1, 4.25, -0.55), (6.6, 0, 0), (0, 1.7, -3.2), _slates(seed + 1, 8.5, 5.0), (0.6, 1, 1, 1)
-    yield "roof edge", (0.0, HEIGHT_M - 0.05, -0.4), (WIDTH_M, 0, 0), (0, 0.04, 0), _plain(seed, 2, (55, 0, 3)), flat
+    yield (
+        "right neighbour",
+        (WIDTH_M, 0.0, -0.8),
+        (6.5, 0, 0),
+        (0, 4.3, 0),
+        boards,
+        (0.42, 1, 0.42, 1),
+    )
+    yield (
+        "right roof",
+        (WIDTH_M - 0.1, 4.25, -0.55),
+        (6.6, 0, 0),
+        (0, 1.7, -3.2),
+        _slates(seed + 1, 8.5, 5.0),
+        (0.6, 1, 1, 1),
+    )
+    yield (
+        "roof edge",
+        (0.0, HEIGHT_M - 0.05, -0.4),
+        (WIDTH_M, 0, 0),
+        (0, 0.04, 0),
+        _plain(seed, 2, (55, 0, 3)),
+        flat,
+    )
 
 
 def _lit(lab: F, height: F, px_mm: float) -> NDArray[np.uint16]:
@@ -54,7 +89,10 @@ def _sky(seed: int) -> NDArray[np.uint16]:
     base = haze + smooth(up, 0.05, 0.95) * (blue - haze)
     cloud = fractal(rng, h, w, (420, 130), octaves=6, gain=0.6)
     k = 0.85 * smooth(cloud, -0.5, 1.5)[..., None]
-    white = np.array([0.86, 0.875, 0.89], np.float32) - 0.10 * smooth(fractal(rng, h, w, (300, 90), octaves=4), 0, 2)[..., None]
+    white = (
+        np.array([0.86, 0.875, 0.89], np.float32)
+        - 0.10 * smooth(fractal(rng, h, w, (300, 90), octaves=4), 0, 2)[..., None]
+    )
     return texture(base + k * (white - base))
 
 
@@ -69,7 +107,9 @@ def _setts(seed: int) -> NDArray[np.uint16]:
     height += 1.2 * fractal(rng, h, w, 9, octaves=2)
     y = 0.0
     while y < h:
-        flag = h - 360 / px > y > h - 1500 / px  # stone flags near the wall (w 0.0 to 0.5 at the top rows)
+        flag = (
+            h - 360 / px > y > h - 1500 / px
+        )  # stone flags near the wall (w 0.0 to 0.5 at the top rows)
         row = (460 if flag else rng.uniform(115, 150)) / px
         x = -rng.uniform(0, 40)
         while x < w:
@@ -111,7 +151,9 @@ def _bricks(seed: int, width_m: float, height_m: float) -> NDArray[np.uint16]:
                 lab[c:d, a:b] = np.array([43, 17, 17]) + rng.normal(0, 1, 3) * [4.5, 2.2, 2.4]
                 height[c:d, a:b] = rng.normal(0, 0.6)
     lab[..., 0] += 1.6 * fractal(rng, h, w, 4, octaves=2) + 3.0 * fractal(rng, h, w, 320, octaves=4)
-    white = smooth(fractal(rng, h, w, (150, 240), octaves=5), 0.5, 1.7)  # the rest of an old limewash
+    white = smooth(
+        fractal(rng, h, w, (150, 240), octaves=5), 0.5, 1.7
+    )  # the rest of an old limewash
     lab += (0.6 * white)[..., None] * (np.array([82, 0.5, 6], np.float32) - lab)
     return _lit(lab, height + 0.3 * fractal(rng, h, w, 6), px)
 
@@ -127,7 +169,11 @@ def _slates(seed: int, width_m: float, height_m: float) -> NDArray[np.uint16]:
         for x in np.arange(-300 / px + (i % 2) * 150 / px, w, 300 / px):
             a, b = max(0, int(x)), min(w, int(x + 300 / px))
             if b > a:
-                lab[int(y) : d, a:b] = np.array([43, -0.8, -2.5]) + rng.normal(0, 1, 3) * [3.2, 0.5, 1.0]
+                lab[int(y) : d, a:b] = np.array([43, -0.8, -2.5]) + rng.normal(0, 1, 3) * [
+                    3.2,
+                    0.5,
+                    1.0,
+                ]
                 height[int(y) : d, a:b] = np.linspace(0, 7, d - int(y))[:, None]
                 height[int(y) : d, a : a + 1] -= 5
     moss = smooth(fractal(rng, h, w, 60, octaves=5), 0.9, 1.9)

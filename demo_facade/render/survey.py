@@ -61,9 +61,15 @@ def plan_points(building: Building, seed: int) -> list[SurveyPoint]:
     rng = stream(seed, 3)
     points: list[SurveyPoint] = []
     for n, at in enumerate(_CONTROL_AT, 1):
-        points.append(SurveyPoint(f"T{n:02d}", "control", "target", _inside(rng, building, at, TARGET_M)))
+        points.append(
+            SurveyPoint(f"T{n:02d}", "control", "target", _inside(rng, building, at, TARGET_M))
+        )
     for n, at in enumerate(_SMALL_AT, 1):
-        points.append(SurveyPoint(f"K{n:02d}", "check", "small target", _inside(rng, building, at, SMALL_TARGET_M)))
+        points.append(
+            SurveyPoint(
+                f"K{n:02d}", "check", "small target", _inside(rng, building, at, SMALL_TARGET_M)
+            )
+        )
     corners = [
         (s.corners[i], s.id)
         for s in building.stones
@@ -80,23 +86,38 @@ def plan_points(building: Building, seed: int) -> list[SurveyPoint]:
             (u, v), _ = corners[int(i)]
             if min(np.hypot(u - a, v - b) for a, b in chosen) > gap:
                 chosen.append((u, v))
-                points.append(SurveyPoint(f"N{len(points) - 31:02d}", "check", "stone corner", (u, v, 0.0)))
+                points.append(
+                    SurveyPoint(f"N{len(points) - 31:02d}", "check", "stone corner", (u, v, 0.0))
+                )
                 if len(points) == len(_CONTROL_AT) + len(_SMALL_AT) + wanted:
                     break
         gap *= 0.9
     return points
 
 
-def _inside(rng: np.random.Generator, b: Building, at: tuple[float, float], side: float) -> tuple[float, float, float]:
+def _inside(
+    rng: np.random.Generator, b: Building, at: tuple[float, float], side: float
+) -> tuple[float, float, float]:
     best: tuple[float, tuple[float, float, float]] | None = None
     for s in b.stones:
         inner = s.polygon.buffer(-(side * 0.72 + 0.012))
         if s.proud_m or inner.is_empty:
             continue
-        near = inner.exterior.interpolate(inner.exterior.project(Point(at))) if not inner.contains(Point(at)) else Point(at)
+        near = (
+            inner.exterior.interpolate(inner.exterior.project(Point(at)))
+            if not inner.contains(Point(at))
+            else Point(at)
+        )
         d = near.distance(Point(at))
         if best is None or d < best[0]:
-            best = (d, (round(near.x + rng.normal(0, 0.0015), 4), round(near.y + rng.normal(0, 0.0015), 4), 0.0))
+            best = (
+                d,
+                (
+                    round(near.x + rng.normal(0, 0.0015), 4),
+                    round(near.y + rng.normal(0, 0.0015), 4),
+                    0.0,
+                ),
+            )
     assert best is not None
     return best[1]
 
@@ -104,10 +125,16 @@ def _inside(rng: np.random.Generator, b: Building, at: tuple[float, float], side
 def reserved(points: list[SurveyPoint]) -> list[Polygon]:
     """Ground that conditions keep off, so that every mark stays crisp."""
     half = {"target": TARGET_M * 0.75, "small target": SMALL_TARGET_M * 0.8, "stone corner": 0.035}
-    return [box(p.uvw[0] - h, p.uvw[1] - h, p.uvw[0] + h, p.uvw[1] + h) for p in points for h in (half[p.mark],)]
+    return [
+        box(p.uvw[0] - h, p.uvw[1] - h, p.uvw[0] + h, p.uvw[1] + h)
+        for p in points
+        for h in (half[p.mark],)
+    ]
 
 
-def measure_world(points: list[SurveyPoint], seed: int) -> list[tuple[SurveyPoint, NDArray, NDArray]]:
+def measure_world(
+    points: list[SurveyPoint], seed: int
+) -> list[tuple[SurveyPoint, NDArray, NDArray]]:
     """(point, measured E N H, the same in wall coordinates)."""
     rng = stream(seed, 4)
     true = world_from_wall(np.array([p.uvw for p in points]))
@@ -115,7 +142,9 @@ def measure_world(points: list[SurveyPoint], seed: int) -> list[tuple[SurveyPoin
     return list(zip(points, measured, wall_from_world(measured), strict=True))
 
 
-def measure_pixels(points: list[SurveyPoint], depths: dict[str, NDArray[np.float32]], seed: int) -> list[tuple[str, SurveyPoint, float, float]]:
+def measure_pixels(
+    points: list[SurveyPoint], depths: dict[str, NDArray[np.float32]], seed: int
+) -> list[tuple[str, SurveyPoint, float, float]]:
     """(photo stem, point, x, y) of each point that a photo really sees, with the noise of pointing."""
     rng = stream(seed, 5)
     rows = []

@@ -68,12 +68,26 @@ class Wall:
         pts = np.round(pixels(s.corners, r0, c0) * _FINE).astype(np.int32)
         cv2.fillPoly(mask, [pts], 255, cv2.LINE_AA, 4)
         m = mask.astype(np.float32) / 255
-        lab, height = paint_face(rng, self.bank, m, stone_type=s.stone_type, lab=s.lab, bed=s.bed, finish=s.finish, wear=s.wear, px_mm=PX_MM)
+        lab, height = paint_face(
+            rng,
+            self.bank,
+            m,
+            stone_type=s.stone_type,
+            lab=s.lab,
+            bed=s.bed,
+            finish=s.finish,
+            wear=s.wear,
+            px_mm=PX_MM,
+        )
         self.lab[rs, cs] += m[..., None] * (lab - self.lab[rs, cs])
         # a stone never sits quite in the plane of its neighbours
         yy, xx = np.mgrid[0 : m.shape[0], 0 : m.shape[1]].astype(np.float32)
         tilt = rng.normal(0, 0.004, 2)
-        height += rng.normal(0, 0.5) + tilt[0] * PX_MM * (xx - xx.mean()) + tilt[1] * PX_MM * (yy - yy.mean())
+        height += (
+            rng.normal(0, 0.5)
+            + tilt[0] * PX_MM * (xx - xx.mean())
+            + tilt[1] * PX_MM * (yy - yy.mean())
+        )
         self.height[rs, cs] += m * (height - self.height[rs, cs])
         self.label[rs, cs][m > 0.5] = n
 
@@ -81,9 +95,12 @@ class Wall:
         """Mean CIELAB of each stone over the pixels taken."""
         lab = np.where(take, self.label, 0).ravel()
         n = np.bincount(lab, minlength=len(self.building.stones) + 1)
-        sums = [np.bincount(lab, weights=self.lab[..., k].ravel(), minlength=len(n)) for k in range(3)]
+        sums = [
+            np.bincount(lab, weights=self.lab[..., k].ravel(), minlength=len(n)) for k in range(3)
+        ]
         return {
-            s.id: [round(float(c[i] / max(n[i], 1)), 2) for c in sums] for i, s in enumerate(self.building.stones, 1)
+            s.id: [round(float(c[i] / max(n[i], 1)), 2) for c in sums]
+            for i, s in enumerate(self.building.stones, 1)
         }
 
     def _weather(self) -> None:
@@ -101,21 +118,41 @@ class Wall:
         lev = self.building.levels
         for ledge, reach, k in ((lev[19], 0.5, 0.55), (lev[11], 0.34, 0.42), (lev[21], 0.22, 0.45)):
             below = ledge - v
-            dark += k * (below > 0) * np.exp(-np.maximum(below, 0) / (reach * (0.55 + 0.5 * smooth(runs, -1.2, 1.4)))) * (0.75 + 0.35 * broad)
+            dark += (
+                k
+                * (below > 0)
+                * np.exp(-np.maximum(below, 0) / (reach * (0.55 + 0.5 * smooth(runs, -1.2, 1.4))))
+                * (0.75 + 0.35 * broad)
+            )
         wash = np.zeros((h, w), np.float32)
         for o in self.building.openings:
             if not o.sill:
                 continue
             below = o.v0 - 0.16 - v
-            fall = (below > 0) * np.exp(-np.maximum(below, 0) / (0.45 + 0.22 * np.clip(runs, -1.2, 2)))
+            fall = (below > 0) * np.exp(
+                -np.maximum(below, 0) / (0.45 + 0.22 * np.clip(runs, -1.2, 2))
+            )
             for end in (o.u0 - 0.11, o.u1 + 0.11):
-                dark += 0.55 * fall * np.exp(-(((u - end + 0.012 * broad) / 0.055) ** 2)) * smooth(runs, -1.4, 0.9)
-            wash += 0.4 * fall * smooth(u, o.u0 - 0.05, o.u0 + 0.1) * (1 - smooth(u, o.u1 - 0.1, o.u1 + 0.05)) * smooth(runs, -0.8, 1.2)
+                dark += (
+                    0.55
+                    * fall
+                    * np.exp(-(((u - end + 0.012 * broad) / 0.055) ** 2))
+                    * smooth(runs, -1.4, 0.9)
+                )
+            wash += (
+                0.4
+                * fall
+                * smooth(u, o.u0 - 0.05, o.u0 + 0.1)
+                * (1 - smooth(u, o.u1 - 0.1, o.u1 + 0.05))
+                * smooth(runs, -0.8, 1.2)
+            )
         damp = 1 - smooth(v + 0.16 * broad + 0.07 * runs, 0.25, 0.95)
         green = (1 - smooth(v + 0.1 * runs, 0.02, 0.3)) * smooth(broad, -0.7, 1.3)
         top = smooth(v + 0.05 * runs, 7.8, 8.02) * smooth(broad, -1.0, 1.0)
         delta = np.zeros((h, w, 3), np.float32)
-        delta[..., 0] = 1.3 * tone - 19 * np.clip(dark, 0, 1.1) + 3 * wash - 6.5 * damp - 6 * green - 7 * top
+        delta[..., 0] = (
+            1.3 * tone - 19 * np.clip(dark, 0, 1.1) + 3 * wash - 6.5 * damp - 6 * green - 7 * top
+        )
         delta[..., 1] = -0.9 * np.clip(dark, 0, 1) + 0.4 * damp - 4.5 * green - 1.5 * top
         delta[..., 2] = 0.5 * tone - 5.5 * np.clip(dark, 0, 1.1) + 1.2 * damp + 6 * green + 2 * top
         for r in range(0, ROWS, 800):  # in strips: the small field is drawn up to full size
@@ -137,13 +174,21 @@ class Wall:
         size = (rs.stop - rs.start, cs.stop - cs.start)
         mask = np.zeros(size, np.uint8)
         if isinstance(c.shape, Polygon):
-            cv2.fillPoly(mask, [np.round(pixels(c.shape.exterior.coords, r0, c0) * _FINE).astype(np.int32)], 255, cv2.LINE_8, 4)
+            cv2.fillPoly(
+                mask,
+                [np.round(pixels(c.shape.exterior.coords, r0, c0) * _FINE).astype(np.int32)],
+                255,
+                cv2.LINE_8,
+                4,
+            )
             outside = cv2.distanceTransform(255 - mask, cv2.DIST_L2, 5) * PX_MM
         elif c.shape.geom_type == "LineString":
             up = 4  # distance to a line must be finer than a pixel
             fine = np.full((size[0] * up, size[1] * up), 255, np.uint8)
             pts = (pixels(c.shape.coords, r0, c0) + 0.5) * up - 0.5
-            cv2.polylines(fine, [np.round(pts * _FINE).astype(np.int32)], False, 0, 1, cv2.LINE_8, 4)
+            cv2.polylines(
+                fine, [np.round(pts * _FINE).astype(np.int32)], False, 0, 1, cv2.LINE_8, 4
+            )
             d = cv2.distanceTransform(fine, cv2.DIST_L2, 5) * (PX_MM / up)
             outside = cv2.resize(d, (size[1], size[0]), interpolation=cv2.INTER_AREA)
         else:
@@ -152,7 +197,11 @@ class Wall:
             outside = np.hypot(xx - np.float32(x), yy - np.float32(y)) * np.float32(PX_MM)
         inside = cv2.distanceTransform(mask, cv2.DIST_L2, 5) * np.float32(PX_MM)
         host = self.building.by_id[c.stones[0]]
-        base = np.array(STONE_LAB[host.stone_type]) * 0.35 + np.array(host.lab) * 0.65 + np.array([2.0, 0.3, 1.5 if host.stone_type != GREY else 0])
+        base = (
+            np.array(STONE_LAB[host.stone_type]) * 0.35
+            + np.array(host.lab) * 0.65
+            + np.array([2.0, 0.3, 1.5 if host.stone_type != GREY else 0])
+        )
         window = Window(
             lab=self.lab[rs, cs], height=self.height[rs, cs], inside_mm=inside, outside_mm=outside.astype(np.float32),
             depth_mm=(c.depth_m or 0) * 1000, width_mm=(c.width_m or 0) * 1000, px_mm=PX_MM,
@@ -195,10 +244,14 @@ class Wall:
         black = disc & (dx * dy < 0)
 
         def area(b: NDArray) -> F:
-            return cv2.resize(b.astype(np.float32), (c1 - c0, r1 - r0), interpolation=cv2.INTER_AREA)
+            return cv2.resize(
+                b.astype(np.float32), (c1 - c0, r1 - r0), interpolation=cv2.INTER_AREA
+            )
 
         a, k = area(paper), area(black)
-        lin = (a - k)[..., None] * np.array([94, 0.2, 0.8]) + k[..., None] * np.array([20, 0.2, 0.3])
+        lin = (a - k)[..., None] * np.array([94, 0.2, 0.8]) + k[..., None] * np.array(
+            [20, 0.2, 0.3]
+        )
         win = self.lab[r0:r1, c0:c1]
         win *= (1 - a)[..., None]
         win += lin.astype(np.float32)
@@ -213,7 +266,10 @@ class Wall:
             if s.proud_m:
                 u0, v0, u1, v1 = s.box
                 trim = 0.12 if s.role == "cornice" else 0.0
-                high[int((HEIGHT_M - v1) * 1000 / px) : int((HEIGHT_M - v0 - trim) * 1000 / px), int(u0 * 1000 / px) : int(u1 * 1000 / px) + 1] = s.proud_m * 1000
+                high[
+                    int((HEIGHT_M - v1) * 1000 / px) : int((HEIGHT_M - v0 - trim) * 1000 / px),
+                    int(u0 * 1000 / px) : int(u1 * 1000 / px) + 1,
+                ] = s.proud_m * 1000
         lit = cast_shadow(high, px, tuple(range(1, 30)), soft_mm=10.0)
         lit[high > 0] = 1.0
         return cv2.GaussianBlur(lit, (0, 0), 1.2)
@@ -225,7 +281,9 @@ class Wall:
         step, pad = 800, 120
         for r in range(0, ROWS, step):
             a, b = max(0, r - pad), min(ROWS, r + step + pad)
-            light = shade(self.height[a:b], PX_MM, shadow=shadow[a:b])[r - a : r - a + min(step, ROWS - r)]
+            light = shade(self.height[a:b], PX_MM, shadow=shadow[a:b])[
+                r - a : r - a + min(step, ROWS - r)
+            ]
             lin = linear_from_lab(self.lab[r : r + step]) * light[..., None]
             out[r : r + step] = texture(lin)
         return out

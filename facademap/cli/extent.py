@@ -25,5 +25,7 @@ def extent_from_text(text: str) -> Extent:
     try:
         u0, v0, u1, v1 = (float(part) for part in text.split(","))
     except ValueError:
-        raise InputError(f"extent {text!r} is not four numbers", "Give --extent u0,v0,u1,v1 in metres.") from None
+        raise InputError(
+            f"extent {text!r} is not four numbers", "Give --extent u0,v0,u1,v1 in metres."
+        ) from None
     return Extent(u0_m=u0, v0_m=v0, u1_m=u1, v1_m=v1)

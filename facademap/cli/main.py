@@ -49,8 +49,12 @@ class _Commands(click.Group):
             click.echo("stopped: nothing half-written was kept", err=True)
             sys.exit(130)
         except click.ClickException as error:
-            show_failure(FacademapError(error.format_message(), "See facademap --help for the words of the call."),
-                         as_json="--json" in argv)
+            show_failure(
+                FacademapError(
+                    error.format_message(), "See facademap --help for the words of the call."
+                ),
+                as_json="--json" in argv,
+            )
             sys.exit(2)
         except BrokenPipeError:  # the reader of our output has gone, as with head
             sys.exit(141)
@@ -62,14 +66,22 @@ class _Commands(click.Group):
             # meet in one line, and developers with its trace
             if {"-v", "--verbose"} & set(argv):
                 raise
-            show_failure(FacademapError(f"this could not be worked out ({type(error).__name__}: {str(error)[:120]})",
-                                        "Check the input for values that cannot be; with -v the place in the program is shown."),
-                         as_json="--json" in argv)
+            show_failure(
+                FacademapError(
+                    f"this could not be worked out ({type(error).__name__}: {str(error)[:120]})",
+                    "Check the input for values that cannot be; with -v the place in the program is shown.",
+                ),
+                as_json="--json" in argv,
+            )
             sys.exit(2)
         except MemoryError:
-            show_failure(FacademapError("the machine has not enough memory for this",
-                                        "Use a coarser ground sample distance or a smaller extent."),
-                         as_json="--json" in argv)
+            show_failure(
+                FacademapError(
+                    "the machine has not enough memory for this",
+                    "Use a coarser ground sample distance or a smaller extent.",
+                ),
+                as_json="--json" in argv,
+            )
             sys.exit(2)
         sys.exit(result if isinstance(result, int) else 0)
 
@@ -93,7 +105,9 @@ def _keep_stdout_for_results() -> None:
         os.close(nowhere)
     except (OSError, ValueError, AttributeError):
         return
-    sys.stdout = os.fdopen(own, "w", encoding=sys.stdout.encoding, errors=sys.stdout.errors, buffering=1)
+    sys.stdout = os.fdopen(
+        own, "w", encoding=sys.stdout.encoding, errors=sys.stdout.errors, buffering=1
+    )
 
 
 def _from_os_error(error: OSError) -> FacademapError:
@@ -101,15 +115,24 @@ def _from_os_error(error: OSError) -> FacademapError:
 
     where = f"{error.filename}: " if error.filename else ""
     if error.errno == errno.ENOSPC:
-        return FacademapError(f"{where}the disk is full", "Free some space and run the command again.")
+        return FacademapError(
+            f"{where}the disk is full", "Free some space and run the command again."
+        )
     if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
-        return FacademapError(f"{where}may not be written or read", "Change its permissions or choose another folder.")
+        return FacademapError(
+            f"{where}may not be written or read", "Change its permissions or choose another folder."
+        )
     if error.errno == errno.ENOENT:
         return FacademapError(f"{where}does not exist", "Check the spelling of the path.")
-    return FacademapError(f"{where}{error.strerror or error}", "Check the path and the disk, and try again.")
+    return FacademapError(
+        f"{where}{error.strerror or error}", "Check the path and the disk, and try again."
+    )
 
 
-@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.group(
+    cls=_Commands,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
 @click.version_option(__version__, prog_name="facademap")
 def main() -> None:
     """Survey, plan, match and record stone repairs on historic facades.
@@ -117,4 +140,3 @@ def main() -> None:
     Photos become measured elevations, defects become classed outlines, salvaged blocks become an
     inventory, and every repair gets its stone.
     """
-

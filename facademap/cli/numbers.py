@@ -19,7 +19,9 @@ class Numbers(click.ParamType):
     def __init__(self, names: str) -> None:
         self.name = names
 
-    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> tuple[float, ...]:
+    def convert(
+        self, value: object, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, ...]:
         if isinstance(value, tuple):
             return value
         wanted = len(self.name.split(","))
@@ -28,5 +30,9 @@ class Numbers(click.ParamType):
         except ValueError:
             numbers = ()
         if len(numbers) != wanted or any(n != n or abs(n) > 1e9 for n in numbers):
-            self.fail(f"{value!r} is not {self.name} ({wanted} numbers with commas between them)", param, ctx)
+            self.fail(
+                f"{value!r} is not {self.name} ({wanted} numbers with commas between them)",
+                param,
+                ctx,
+            )
         return numbers

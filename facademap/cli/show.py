@@ -41,8 +41,20 @@ def command_options(function: _Function) -> _Function:
 
 
 #: Parameters that name a file to be written; every other path is read.
-_WRITTEN = frozenset({"out", "out_path", "report", "report_path", "preview", "preview_path", "residuals", "residuals_path",
-                      "placement", "placement_path"})
+_WRITTEN = frozenset(
+    {
+        "out",
+        "out_path",
+        "report",
+        "report_path",
+        "preview",
+        "preview_path",
+        "residuals",
+        "residuals_path",
+        "placement",
+        "placement_path",
+    }
+)
 
 
 def _refuse_unusable(named: Mapping[str, Any]) -> None:
@@ -55,15 +67,24 @@ def _refuse_unusable(named: Mapping[str, Any]) -> None:
     for parameter in context.command.params if context else ():
         if isinstance(parameter.type, click.Path) and named.get(str(parameter.name)):
             given = named[str(parameter.name)]
-            paths[str(parameter.name)] = [Path(p) for p in (given if isinstance(given, tuple) else (given,))]
-    written = [(name, p) for name, all_paths in paths.items() if name in _WRITTEN for p in all_paths]
-    others = [(name, p) for name, all_paths in paths.items() if name not in _WRITTEN for p in all_paths]
+            paths[str(parameter.name)] = [
+                Path(p) for p in (given if isinstance(given, tuple) else (given,))
+            ]
+    written = [
+        (name, p) for name, all_paths in paths.items() if name in _WRITTEN for p in all_paths
+    ]
+    others = [
+        (name, p) for name, all_paths in paths.items() if name not in _WRITTEN for p in all_paths
+    ]
     for number, (name, path) in enumerate(written):
         if path.exists() and not path.is_file() and not path.is_dir():
             raise FileError(f"{path}: is a device, not a file", "Give the path of a file to write.")
         for what, them in (("its own input", others), ("another result", written[:number])):
             if any(path.resolve() == other.resolve() for _, other in them) and not path.is_dir():
-                raise InputError(f"--{name.replace('_', '-')} {path} would overwrite {what}", "Give it a path of its own.")
+                raise InputError(
+                    f"--{name.replace('_', '-')} {path} would overwrite {what}",
+                    "Give it a path of its own.",
+                )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,7 +136,11 @@ def _plain(value: Any) -> Any:
         return {str(k): _plain(v) for k, v in value.items()}
     if isinstance(value, (list, tuple, set, frozenset)):
         return [_plain(v) for v in value]
-    if hasattr(value, "item") and not isinstance(value, (str, bytes)) and getattr(value, "ndim", 0) == 0:
+    if (
+        hasattr(value, "item")
+        and not isinstance(value, (str, bytes))
+        and getattr(value, "ndim", 0) == 0
+    ):
         value = value.item()
     elif hasattr(value, "tolist"):
         return _plain(value.tolist())
@@ -131,6 +156,12 @@ def show_failure(error: FacademapError, *, as_json: bool) -> None:
     click.echo(f"error: {error.problem}; fix: {error.remedy}", err=True)
     if as_json:
         faults = list(getattr(error, "faults", ()))
-        body = {"error": {"type": type(error).__name__, "problem": error.problem, "remedy": error.remedy,
-                          "faults": faults}}
+        body = {
+            "error": {
+                "type": type(error).__name__,
+                "problem": error.problem,
+                "remedy": error.remedy,
+                "faults": faults,
+            }
+        }
         click.echo(json.dumps(body, ensure_ascii=False))

@@ -59,13 +59,23 @@ def outline_at(rgb: NDArray[Any], x_px: float, y_px: float) -> Floats:
     """
     rows, columns = rgb.shape[:2]
     if not (0 <= x_px < columns and 0 <= y_px < rows):
-        raise InputError(f"the place ({x_px:g}, {y_px:g}) lies outside the picture of {columns} x {rows} px", "Click inside the picture.")
+        raise InputError(
+            f"the place ({x_px:g}, {y_px:g}) lies outside the picture of {columns} x {rows} px",
+            "Click inside the picture.",
+        )
     found = _stone_at(rgb, x_px, y_px)
     patch = patch_at(rgb, x_px, y_px)
-    if patch is not None and patch.distinct > DISTINCT and (found is None or _area(patch.ring_px) < SMALL_PART * _area(found)):
+    if (
+        patch is not None
+        and patch.distinct > DISTINCT
+        and (found is None or _area(patch.ring_px) < SMALL_PART * _area(found))
+    ):
         found = patch.ring_px
     if found is None:
-        raise GeometryError(f"nothing stands out at ({x_px:g}, {y_px:g})", "Click nearer to the middle, or draw the outline by hand.")
+        raise GeometryError(
+            f"nothing stands out at ({x_px:g}, {y_px:g})",
+            "Click nearer to the middle, or draw the outline by hand.",
+        )
     return np.clip(found, 0.0, [columns - 1.0, rows - 1.0])
 
 
@@ -74,8 +84,13 @@ def _stone_at(rgb: NDArray[Any], x_px: float, y_px: float) -> Floats | None:
     likely = likely_outline(rgb, x_px, y_px)
     if likely is None or likely.clear < CLEAR:
         square = _squared(rgb, x_px, y_px)
-        if square is not None and (likely is None or (
-                square.score > WELL_SEEN and _area(square.corners_px) < OTHER_THING * _area(likely.ring_px))):
+        if square is not None and (
+            likely is None
+            or (
+                square.score > WELL_SEEN
+                and _area(square.corners_px) < OTHER_THING * _area(likely.ring_px)
+            )
+        ):
             return square.corners_px
     return None if likely is None else likely.ring_px
 
@@ -92,11 +107,17 @@ def _squared(rgb: NDArray[Any], x_px: float, y_px: float) -> Square | None:
         left, top = max(0, int(x_px - reach)), max(0, int(y_px - reach))
         part = rgb[top : int(y_px + reach), left : int(x_px + reach)]
         scale = min(1.0, SQUARE_SIDE_PX / max(part.shape[:2]))
-        small = part if scale == 1.0 else cv2.resize(part, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+        small = (
+            part
+            if scale == 1.0
+            else cv2.resize(part, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+        )
         if min(small.shape[:2]) < 24:
             continue
         lab = cv2.cvtColor(small.astype(np.float32) / 255.0, cv2.COLOR_RGB2LAB)
-        square = square_at(straight_edges(lab), (int((y_px - top) * scale), int((x_px - left) * scale)))
+        square = square_at(
+            straight_edges(lab), (int((y_px - top) * scale), int((x_px - left) * scale))
+        )
         if square is not None:
             corners = (square.corners_px + 0.5) / scale - 0.5 + np.array([left, top], dtype=float)
             squares.append(Square(corners_px=corners, score=square.score))
@@ -111,9 +132,15 @@ def _at_arris(rgb: NDArray[Any], square: Square) -> Square:
     left, top = (int(v) for v in np.maximum(low, 0))
     part = rgb[top : int(high[1]) + 1, left : int(high[0]) + 1]
     scale = min(1.0, 2 * SQUARE_SIDE_PX / max(part.shape[:2]))
-    small = part if scale == 1.0 else cv2.resize(part, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    small = (
+        part
+        if scale == 1.0
+        else cv2.resize(part, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    )
     lab = cv2.cvtColor(small.astype(np.float32) / 255.0, cv2.COLOR_RGB2LAB)
     corners = (square.corners_px - [left, top] + 0.5) * scale - 0.5
     shortest = float(np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1).min())
     corners = on_stone(lab, corners, most_px=float(np.clip(0.06 * shortest, 2.0, 8.0)))
-    return Square(corners_px=(corners + 0.5) / scale - 0.5 + np.array([left, top]), score=square.score)
+    return Square(
+        corners_px=(corners + 0.5) / scale - 0.5 + np.array([left, top]), score=square.score
+    )

@@ -36,8 +36,12 @@ _LEAST_SEEN, _SHORTEST = 0.6, 0.3
 _UNDER_STROKE = 0.25
 
 
-def find_course(rgb: NDArray[Any], stroke_px: Sequence[tuple[float, float]], *,
-                outline: Callable[[NDArray[Any], float, float], Floats]) -> list[Floats]:
+def find_course(
+    rgb: NDArray[Any],
+    stroke_px: Sequence[tuple[float, float]],
+    *,
+    outline: Callable[[NDArray[Any], float, float], Floats],
+) -> list[Floats]:
     """Outlines of the stones of one course.
 
     Parameters
@@ -65,13 +69,17 @@ def find_course(rgb: NDArray[Any], stroke_px: Sequence[tuple[float, float]], *,
     if not len(places):
         raise InputError("a course without a stroke", "Draw along the course.")
     if (places < 0).any() or (places[:, 0] >= columns).any() or (places[:, 1] >= rows).any():
-        raise InputError(f"the stroke leaves the picture of {columns} x {rows} px", "Draw inside the picture.")
+        raise InputError(
+            f"the stroke leaves the picture of {columns} x {rows} px", "Draw inside the picture."
+        )
     if len(places) == 1 or float(np.linalg.norm(places[-1] - places[0])) < 4:
         return [outline(rgb, float(places[0, 0]), float(places[0, 1]))]
     axis = (places[-1] - places[0]) / np.linalg.norm(places[-1] - places[0])
     order = places @ axis
     if (np.diff(order) < -0.1 * np.ptp(order)).any():
-        raise InputError("a stroke that turns back", "Draw along the course from one end to the other.")
+        raise InputError(
+            "a stroke that turns back", "Draw along the course from one end to the other."
+        )
     height = _height(rgb, places, axis, outline)
     strip, to_picture, ends = _straightened(rgb, places, axis, height)
     top, bottom = _beds(strip, ends)
@@ -83,11 +91,16 @@ def find_course(rgb: NDArray[Any], stroke_px: Sequence[tuple[float, float]], *,
             continue
         found.append(to_picture(_stone(strip, top, bottom, left, right)))
     if not found:
-        raise GeometryError("no stones are seen along the stroke", "Draw nearer to the middle of the course, or outline stone by stone.")
+        raise GeometryError(
+            "no stones are seen along the stroke",
+            "Draw nearer to the middle of the course, or outline stone by stone.",
+        )
     return found
 
 
-def _height(rgb: NDArray[Any], places: Floats, axis: Floats, outline: Callable[..., Floats]) -> float:
+def _height(
+    rgb: NDArray[Any], places: Floats, axis: Floats, outline: Callable[..., Floats]
+) -> float:
     """Height of the course: the middle one of a few stones along the stroke."""
     across = np.array([-axis[1], axis[0]])
     at = np.cumsum([0.0, *np.linalg.norm(np.diff(places, axis=0), axis=1)])
@@ -100,11 +113,16 @@ def _height(rgb: NDArray[Any], places: Floats, axis: Floats, outline: Callable[.
             continue
         heights.append(float(np.ptp(ring @ across)))
     if not heights:
-        raise GeometryError("no stones are seen along the stroke", "Draw nearer to the middle of the course, or outline stone by stone.")
+        raise GeometryError(
+            "no stones are seen along the stroke",
+            "Draw nearer to the middle of the course, or outline stone by stone.",
+        )
     return float(np.median(heights))
 
 
-def _straightened(rgb: NDArray[Any], places: Floats, axis: Floats, height: float) -> tuple[Floats, Callable[[Floats], Floats], tuple[float, float]]:
+def _straightened(
+    rgb: NDArray[Any], places: Floats, axis: Floats, height: float
+) -> tuple[Floats, Callable[[Floats], Floats], tuple[float, float]]:
     """CIELAB strip along the stroke, the way back to the picture, and where the stroke begins and ends in it."""
     across = np.array([-axis[1], axis[0]])
     along = places @ axis
@@ -120,9 +138,16 @@ def _straightened(rgb: NDArray[Any], places: Floats, axis: Floats, height: float
         t = np.polyval(bend, s - along[0]) + (strip_px[:, 1] - half) * step
         return np.asarray(s[:, None] * axis + t[:, None] * across)
 
-    grid = np.stack(np.meshgrid(np.arange(number), np.arange(2 * half + 1)), axis=-1).reshape(-1, 2).astype(float)
+    grid = (
+        np.stack(np.meshgrid(np.arange(number), np.arange(2 * half + 1)), axis=-1)
+        .reshape(-1, 2)
+        .astype(float)
+    )
     back = to_picture(grid).reshape(2 * half + 1, number, 2)
-    low, high = np.floor(back.reshape(-1, 2).min(axis=0)).astype(int), np.ceil(back.reshape(-1, 2).max(axis=0)).astype(int)
+    low, high = (
+        np.floor(back.reshape(-1, 2).min(axis=0)).astype(int),
+        np.ceil(back.reshape(-1, 2).max(axis=0)).astype(int),
+    )
     left, top = np.clip(low, 0, [rgb.shape[1] - 2, rgb.shape[0] - 2])
     part = rgb[top : max(int(high[1]) + 1, top + 1), left : max(int(high[0]) + 1, left + 1)]
     back = back - [left, top]
@@ -130,7 +155,13 @@ def _straightened(rgb: NDArray[Any], places: Floats, axis: Floats, height: float
         part = cv2.resize(part, None, fx=1 / step, fy=1 / step, interpolation=cv2.INTER_AREA)
         back = (back + 0.5) / step - 0.5
     lab = cv2.cvtColor(part.astype(np.float32) / 255.0, cv2.COLOR_RGB2LAB)
-    strip = cv2.remap(lab, back[..., 0].astype(np.float32), back[..., 1].astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    strip = cv2.remap(
+        lab,
+        back[..., 0].astype(np.float32),
+        back[..., 1].astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
     return strip, to_picture, (before / step, before / step + np.ptp(along) / step)
 
 
@@ -154,10 +185,17 @@ def _beds(strip: Floats, ends: tuple[float, float]) -> tuple[Floats, Floats]:
     score = profile_above[a] + profile_below[b] - 1.2 * np.abs(np.log(tall))
     i, j = np.unravel_index(int(np.argmax(score)), score.shape)
     if max(profile_above[i], profile_below[j]) < 0.15:
-        raise GeometryError("no bed joints are seen along the stroke", "Outline stone by stone, or draw the course by hand.")
-    rows = [_followed(level, start) for start in (middle - near - 1 - int(i), middle + near + int(j))]
+        raise GeometryError(
+            "no bed joints are seen along the stroke",
+            "Outline stone by stone, or draw the course by hand.",
+        )
+    rows = [
+        _followed(level, start) for start in (middle - near - 1 - int(i), middle + near + int(j))
+    ]
     if number < 2 or float((rows[1] - rows[0]).min()) < 4:
-        raise GeometryError("the bed joints along the stroke meet", "Draw along one course, inside its stones.")
+        raise GeometryError(
+            "the bed joints along the stroke meet", "Draw along one course, inside its stones."
+        )
     return rows[0], rows[1]
 
 
@@ -178,7 +216,11 @@ def _followed(level: Floats, row: int, *, reach: int = 7) -> Floats:
     for k in range(band.shape[1] - 1, -1, -1):
         path[k] = at
         at = int(came[at, k]) if k else at
-    smooth: Any = cv2.blur(path[None].astype(np.float32), (_STRIP_STONE_PX // 2 + 1, 1), borderType=cv2.BORDER_REPLICATE)[0]
+    smooth: Any = cv2.blur(
+        path[None].astype(np.float32),
+        (_STRIP_STONE_PX // 2 + 1, 1),
+        borderType=cv2.BORDER_REPLICATE,
+    )[0]
     return np.asarray(smooth + low, float)
 
 
@@ -200,7 +242,11 @@ def _perpends(even: Floats, ends: tuple[float, float]) -> list[tuple[float, floa
     profile = 0.3 * inner.mean(axis=0) + 0.7 * ordered[: len(ordered) // 2].mean(axis=0)
     profile = cv2.GaussianBlur(profile[None].astype(np.float32), (5, 1), 0)[0]
     peaks = np.flatnonzero((profile[1:-1] >= profile[:-2]) & (profile[1:-1] > profile[2:])) + 1
-    peaks = peaks[profile[peaks] > _LEAST_SEEN * float(np.clip(np.quantile(profile[peaks], 0.97) if len(peaks) else 1.0, 0.3, 1.0))]
+    peaks = peaks[
+        profile[peaks]
+        > _LEAST_SEEN
+        * float(np.clip(np.quantile(profile[peaks], 0.97) if len(peaks) else 1.0, 0.3, 1.0))
+    ]
     kept: list[int] = []
     for peak in peaks[np.argsort(-profile[peaks])]:
         if all(abs(int(peak) - other) >= _SHORTEST * _STRIP_STONE_PX for other in kept):

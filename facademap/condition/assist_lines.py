@@ -94,14 +94,21 @@ def follow_line(rgb: NDArray[Any], points_px: Sequence[tuple[float, float]]) -> 
     rows, columns = rgb.shape[:2]
     for x, y in points_px:
         if not (0 <= x < columns and 0 <= y < rows):
-            raise InputError(f"the place ({x:g}, {y:g}) lies outside the picture of {columns} x {rows} px", "Click inside the picture.")
+            raise InputError(
+                f"the place ({x:g}, {y:g}) lies outside the picture of {columns} x {rows} px",
+                "Click inside the picture.",
+            )
     clicks = np.array(points_px, dtype=float)
     margin = 50 + 0.3 * float(np.ptp(clicks, axis=0).max())
     left, top = np.maximum(clicks.min(axis=0) - margin, 0).astype(int)
     right, bottom = (clicks.max(axis=0) + margin).astype(int) + 1
     part = _lightness(rgb[top:bottom, left:right])
     scale = min(1.0, float(np.sqrt(_MOST_PX / part.size)))
-    small = part if scale == 1.0 else cv2.resize(part, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    small = (
+        part
+        if scale == 1.0
+        else cv2.resize(part, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    )
     places, snap_px = (clicks - [left, top] + 0.5) * scale - 0.5, max(2.0, SNAP_PX * scale)
     lines = _lines(small, places, snap_px=snap_px)
     path, is_dark = _path(lines, places, snap_px=snap_px)
@@ -121,9 +128,17 @@ def _means(along_px: float) -> tuple[tuple[Floats, Floats], ...]:
     y, x = np.mgrid[-_HALF_PX : _HALF_PX + 1, -_HALF_PX : _HALF_PX + 1].astype(np.float64)
     found = []
     for angle in np.arange(_DIRECTIONS) * np.pi / _DIRECTIONS:
-        along, across = x * np.cos(angle) + y * np.sin(angle), -x * np.sin(angle) + y * np.cos(angle)
+        along, across = (
+            x * np.cos(angle) + y * np.sin(angle),
+            -x * np.sin(angle) + y * np.cos(angle),
+        )
         shape = np.exp(-0.5 * (along / along_px) ** 2 - 0.5 * (across / _ACROSS_PX) ** 2)
-        found.append(((shape / shape.sum()).astype(np.float32), _BESIDE_PX * np.array([-np.sin(angle), np.cos(angle)])))
+        found.append(
+            (
+                (shape / shape.sum()).astype(np.float32),
+                _BESIDE_PX * np.array([-np.sin(angle), np.cos(angle)]),
+            )
+        )
     return tuple(found)
 
 
@@ -134,18 +149,34 @@ def _lines(lightness: Floats, clicks: Floats, *, snap_px: float) -> _Lines:
         if min(lightness.shape) < 3 * _HALF_PX * scale:
             continue
         most, least, total = _answers(lightness, scale)
-        here = float(np.median(np.maximum(_at(most, clicks, snap_px), _DARK_FIRST * _at(least, clicks, snap_px))))
+        here = float(
+            np.median(
+                np.maximum(_at(most, clicks, snap_px), _DARK_FIRST * _at(least, clicks, snap_px))
+            )
+        )
         if scale == _BROAD and here < _BROAD_FROM * finer:
             continue
         finer, broad = max(finer, here), scale == _BROAD
-        dark, bright, grain = np.maximum(dark, most), np.maximum(bright, least), np.maximum(grain, total)
-    noise = np.sqrt(cv2.blur(np.minimum(grain, 4 * float(np.median(grain)) + 0.5) ** 2, (61, 61)) + 0.15**2)
-    return _Lines(dark=dark / noise, bright=bright / noise, joint=_joints(lightness) / noise, broad=broad)
+        dark, bright, grain = (
+            np.maximum(dark, most),
+            np.maximum(bright, least),
+            np.maximum(grain, total),
+        )
+    noise = np.sqrt(
+        cv2.blur(np.minimum(grain, 4 * float(np.median(grain)) + 0.5) ** 2, (61, 61)) + 0.15**2
+    )
+    return _Lines(
+        dark=dark / noise, bright=bright / noise, joint=_joints(lightness) / noise, broad=broad
+    )
 
 
 def _answers(lightness: Floats, scale: int) -> tuple[Floats, Floats, Floats]:
     """Strength of dark and of bright lines of one breadth, and the mean answer of all directions."""
-    view = lightness if scale == 1 else cv2.resize(lightness, None, fx=1 / scale, fy=1 / scale, interpolation=cv2.INTER_AREA)
+    view = (
+        lightness
+        if scale == 1
+        else cv2.resize(lightness, None, fx=1 / scale, fy=1 / scale, interpolation=cv2.INTER_AREA)
+    )
     means = _means(_BROAD_ALONG_PX if scale == _BROAD else _ALONG_PX)[:: 1 if scale == 1 else 2]
     weaker = _WEAKER_SIDE_FINE if scale == 1 else _WEAKER_SIDE
     dark, bright, total = (np.zeros_like(view) for _ in range(3))
@@ -153,13 +184,18 @@ def _answers(lightness: Floats, scale: int) -> tuple[Floats, Floats, Floats]:
         middle = cv2.filter2D(view, cv2.CV_32F, shape, borderType=cv2.BORDER_REFLECT)
         one, other = _moved(middle, step) - middle, _moved(middle, -step) - middle
         both = (1 - weaker) * 0.5 * (one + other)
-        dark, bright = np.maximum(dark, both + weaker * np.minimum(one, other)), np.maximum(bright, -both - weaker * np.maximum(one, other))
+        dark, bright = (
+            np.maximum(dark, both + weaker * np.minimum(one, other)),
+            np.maximum(bright, -both - weaker * np.maximum(one, other)),
+        )
         total += 0.5 * np.abs(one + other)
     found = dark, bright, total / len(means)
     if scale == 1:
         return found
     size = lightness.shape[1], lightness.shape[0]
-    dark, bright, total = (np.asarray(cv2.resize(v, size, interpolation=cv2.INTER_LINEAR)) for v in found)
+    dark, bright, total = (
+        np.asarray(cv2.resize(v, size, interpolation=cv2.INTER_LINEAR)) for v in found
+    )
     return dark, bright, total
 
 
@@ -167,7 +203,11 @@ def _moved(values: Floats, step: Floats) -> Floats:
     """What lies a step from each pixel."""
     to_pixel = np.array([[1.0, 0.0, step[0]], [0.0, 1.0, step[1]]])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    return np.asarray(cv2.warpAffine(values, to_pixel, values.shape[::-1], flags=flags, borderMode=cv2.BORDER_REPLICATE))
+    return np.asarray(
+        cv2.warpAffine(
+            values, to_pixel, values.shape[::-1], flags=flags, borderMode=cv2.BORDER_REPLICATE
+        )
+    )
 
 
 def _joints(lightness: Floats) -> Floats:
@@ -178,7 +218,9 @@ def _joints(lightness: Floats) -> Floats:
         view = np.ascontiguousarray(lightness.T) if turned else lightness
         run = cv2.blur(view, (_JOINT_RUN_PX, 1))
         ridge = np.abs(cv2.filter2D(run, cv2.CV_32F, across[:, None]))
-        step = np.abs(cv2.filter2D(run, cv2.CV_32F, np.array([[-1], [-1], [0], [1], [1]], np.float32) / 2))
+        step = np.abs(
+            cv2.filter2D(run, cv2.CV_32F, np.array([[-1], [-1], [0], [1], [1]], np.float32) / 2)
+        )
         either = cv2.dilate(np.maximum(ridge, step), np.ones((3, 1), np.uint8))
         found = np.maximum(found, either.T if turned else either)
     return np.asarray(found)
@@ -209,7 +251,9 @@ def _at(strength: Floats, clicks: Floats, reach: float) -> Floats:
     found = []
     for place in clicks:
         rows, columns, away = _disc(strength.shape, place, reach)
-        found.append(float((strength[rows, columns] * np.exp(-0.5 * (away / (0.6 * reach)) ** 2)).max()))
+        found.append(
+            float((strength[rows, columns] * np.exp(-0.5 * (away / (0.6 * reach)) ** 2)).max())
+        )
     return np.array(found)
 
 
@@ -240,7 +284,10 @@ class _Spread:
 
     def trace(self, end: tuple[int, int]) -> list[tuple[int, int]]:
         """Path to a place of the whole map."""
-        return [(r + self.top, c + self.left) for r, c in self.search.traceback((end[0] - self.top, end[1] - self.left))]
+        return [
+            (r + self.top, c + self.left)
+            for r, c in self.search.traceback((end[0] - self.top, end[1] - self.left))
+        ]
 
 
 def _window(cost: Floats, start: Sequence[float], place: Floats, reach: float) -> _Spread:
@@ -248,17 +295,30 @@ def _window(cost: Floats, start: Sequence[float], place: Floats, reach: float) -
     row, column = min(max(round(start[0]), 0), rows - 1), min(max(round(start[1]), 0), columns - 1)
     span = max(abs(row - place[1]), abs(column - place[0]))
     margin = int(12 + 0.3 * span + 2 * reach)
-    top, left = max(0, int(min(row, place[1])) - margin), max(0, int(min(column, place[0])) - margin)
-    search = MCP_Geometric(cost[top : int(max(row, place[1])) + margin + 1, left : int(max(column, place[0])) + margin + 1])
+    top, left = (
+        max(0, int(min(row, place[1])) - margin),
+        max(0, int(min(column, place[0])) - margin),
+    )
+    search = MCP_Geometric(
+        cost[
+            top : int(max(row, place[1])) + margin + 1,
+            left : int(max(column, place[0])) + margin + 1,
+        ]
+    )
     costs, _ = search.find_costs([(row - top, column - left)])
     return _Spread(costs=costs, search=search, top=top, left=left)
 
 
-def _disc(shape: tuple[int, ...], place: Floats, reach: float) -> tuple[NDArray[np.intp], NDArray[np.intp], Floats]:
+def _disc(
+    shape: tuple[int, ...], place: Floats, reach: float
+) -> tuple[NDArray[np.intp], NDArray[np.intp], Floats]:
     """Rows, columns and distances of the pixels near a place."""
     around = int(np.ceil(reach))
     column, row = round(float(place[0])), round(float(place[1]))
-    rr, cc = np.mgrid[max(0, row - around) : min(shape[0], row + around + 1), max(0, column - around) : min(shape[1], column + around + 1)]
+    rr, cc = np.mgrid[
+        max(0, row - around) : min(shape[0], row + around + 1),
+        max(0, column - around) : min(shape[1], column + around + 1),
+    ]
     away = np.hypot(rr - place[1], cc - place[0])
     near = away <= max(reach, away.min())
     return rr[near], cc[near], away[near]
@@ -271,9 +331,15 @@ def _snapped(cost: Floats, place: Floats, reach: float) -> tuple[int, int]:
     return int(rows[best]), int(columns[best])
 
 
-def _best_between(cost: Floats, place: Floats, before: _Spread, after: _Spread, reach: float) -> tuple[int, int]:
+def _best_between(
+    cost: Floats, place: Floats, before: _Spread, after: _Spread, reach: float
+) -> tuple[int, int]:
     rows, columns, away = _disc(cost.shape, place, reach)
-    total = before.costs[rows - before.top, columns - before.left] + after.costs[rows - after.top, columns - after.left] + 0.15 * away
+    total = (
+        before.costs[rows - before.top, columns - before.left]
+        + after.costs[rows - after.top, columns - after.left]
+        + 0.15 * away
+    )
     best = int(np.argmin(total))
     return int(rows[best]), int(columns[best])
 
@@ -284,8 +350,12 @@ def _crested(strength: Floats, path: Floats, *, broad: int) -> Floats:
     around = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
     crest = np.maximum(cv2.dilate(strength, around), 0.5)
     near = np.zeros(strength.shape, np.uint8)
-    cv2.polylines(near, [np.round(path).astype(np.int32)], False, 1, 2 * int(_CORRIDOR_PX * broad) + 1)  # type: ignore[call-overload]
-    cost = np.where(near > 0, _CREST_LEAST + 1.0 - np.clip(strength / crest, 0.0, 1.0), np.inf).astype(float)
+    cv2.polylines(
+        near, [np.round(path).astype(np.int32)], False, 1, 2 * int(_CORRIDOR_PX * broad) + 1
+    )  # type: ignore[call-overload]
+    cost = np.where(
+        near > 0, _CREST_LEAST + 1.0 - np.clip(strength / crest, 0.0, 1.0), np.inf
+    ).astype(float)
     ends = []
     for place in (path[0], path[-1]):
         rows, columns, away = _disc(strength.shape, place, 3.0 * broad)
@@ -303,4 +373,6 @@ def _smoothed(path: Floats) -> Floats:
     longer = np.concatenate([2 * path[0] - path[2:0:-1], path, 2 * path[-1] - path[-2:-4:-1]])
     kernel = np.array([1, 4, 6, 4, 1]) / 16
     smooth = np.stack([np.convolve(longer[:, k], kernel, mode="valid") for k in range(2)], axis=1)
-    return np.asarray(cv2.approxPolyDP(smooth.astype(np.float32)[:, None], 0.4, False)[:, 0].astype(float))
+    return np.asarray(
+        cv2.approxPolyDP(smooth.astype(np.float32)[:, None], 0.4, False)[:, 0].astype(float)
+    )

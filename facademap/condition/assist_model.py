@@ -36,7 +36,9 @@ class Segmenter(Protocol):
         """Probability that each pixel belongs to what was clicked."""
 
 
-def outline_by_model(segmenter: Segmenter, rgb: NDArray[Any], x_px: float, y_px: float) -> NDArray[Any]:
+def outline_by_model(
+    segmenter: Segmenter, rgb: NDArray[Any], x_px: float, y_px: float
+) -> NDArray[Any]:
     """Outline of what lies under a click, by a model.
 
     Parameters
@@ -59,15 +61,25 @@ def outline_by_model(segmenter: Segmenter, rgb: NDArray[Any], x_px: float, y_px:
     """
     rows, columns = rgb.shape[:2]
     if not (0 <= x_px < columns and 0 <= y_px < rows):
-        raise InputError(f"the place ({x_px:g}, {y_px:g}) lies outside the picture of {columns} x {rows} px", "Click inside the picture.")
+        raise InputError(
+            f"the place ({x_px:g}, {y_px:g}) lies outside the picture of {columns} x {rows} px",
+            "Click inside the picture.",
+        )
     side, best = segmenter.side_px, None
     for share in _REACHES:
         reach = max(share * max(rows, columns), 24.0)
         scale = side / (2 * reach)
-        to_view = np.array([[scale, 0.0, side / 2 - scale * x_px], [0.0, scale, side / 2 - scale * y_px]])
+        to_view = np.array(
+            [[scale, 0.0, side / 2 - scale * x_px], [0.0, scale, side / 2 - scale * y_px]]
+        )
         flags = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
-        view = _view(rgb, x_px, y_px, reach, side) if scale < 0.5 else cv2.warpAffine(rgb, to_view, (side, side), flags=flags,
-                                                                                   borderMode=cv2.BORDER_REPLICATE)
+        view = (
+            _view(rgb, x_px, y_px, reach, side)
+            if scale < 0.5
+            else cv2.warpAffine(
+                rgb, to_view, (side, side), flags=flags, borderMode=cv2.BORDER_REPLICATE
+            )
+        )
         ring = _ring_round(segmenter(np.ascontiguousarray(view), side / 2, side / 2))
         if ring is None:
             continue
@@ -76,7 +88,10 @@ def outline_by_model(segmenter: Segmenter, rgb: NDArray[Any], x_px: float, y_px:
         if at_frame <= _AT_FRAME:
             break
     if best is None:
-        raise GeometryError(f"the model finds nothing at ({x_px:g}, {y_px:g})", "Click nearer to the middle, or draw the outline by hand.")
+        raise GeometryError(
+            f"the model finds nothing at ({x_px:g}, {y_px:g})",
+            "Click nearer to the middle, or draw the outline by hand.",
+        )
     return np.clip(best, 0.0, [columns - 1.0, rows - 1.0])
 
 
@@ -87,7 +102,11 @@ def _view(rgb: NDArray[Any], x_px: float, y_px: float, reach: float, side: int) 
     scale = side * factor / (2 * reach)
     x, y = (x_px + 0.5) / factor - 0.5, (y_px + 0.5) / factor - 0.5
     to_view = np.array([[scale, 0.0, side / 2 - scale * x], [0.0, scale, side / 2 - scale * y]])
-    return np.asarray(cv2.warpAffine(small, to_view, (side, side), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
+    return np.asarray(
+        cv2.warpAffine(
+            small, to_view, (side, side), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        )
+    )
 
 
 def _ring_round(probability: NDArray[np.float32]) -> NDArray[Any] | None:
@@ -103,5 +122,7 @@ def _ring_round(probability: NDArray[np.float32]) -> NDArray[Any] | None:
     if int(part.sum()) < _SMALLEST_PX * _FINER**2:
         return None
     contours, _ = cv2.findContours(part, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    ring = cv2.approxPolyDP(max(contours, key=cv2.contourArea), 0.8 * _FINER, True)[:, 0].astype(float)
+    ring = cv2.approxPolyDP(max(contours, key=cv2.contourArea), 0.8 * _FINER, True)[:, 0].astype(
+        float
+    )
     return (ring + 0.5) / _FINER - 0.5 if len(ring) >= 3 else None

@@ -74,7 +74,9 @@ def likely_outline(rgb: NDArray[Any], x_px: float, y_px: float) -> Likely | None
     x_px, y_px : float
     """
     longest = max(rgb.shape[:2])
-    halves = [h for h in _NEAREST_PX * _FARTHER ** np.arange(_VIEWS) if h < longest] or [longest / 2]
+    halves = [h for h in _NEAREST_PX * _FARTHER ** np.arange(_VIEWS) if h < longest] or [
+        longest / 2
+    ]
     click = np.array([x_px, y_px])
     answers = _asked(np.stack([_view(rgb, click, click, half) for half in halves]))
     best: tuple[float, Floats, float] | None = None
@@ -93,7 +95,9 @@ def likely_outline(rgb: NDArray[Any], x_px: float, y_px: float) -> Likely | None
     return _again(rgb, click, best[1], [best[2], 1.25 * best[2]])
 
 
-def _again(rgb: NDArray[Any], click: Floats, middle: Floats, halves: Sequence[float]) -> Likely | None:
+def _again(
+    rgb: NDArray[Any], click: Floats, middle: Floats, halves: Sequence[float]
+) -> Likely | None:
     """The outline from near views with the stone in the middle, their answers taken together."""
     views = np.stack([_view(rgb, click, middle, half) for half in halves])
     answers = _asked(np.concatenate([views, views[..., ::-1]]))
@@ -101,7 +105,9 @@ def _again(rgb: NDArray[Any], click: Floats, middle: Floats, halves: Sequence[fl
     side = SIDE_PX * _FINER
     fine = cv2.resize(first, (side, side), interpolation=cv2.INTER_LINEAR)
     ratio = halves[0] / halves[1]
-    to_first = np.array([[_FINER / ratio, 0, (side - 1) / 2 - _FINER / ratio * (SIDE_PX - 1) / 2]] * 2)
+    to_first = np.array(
+        [[_FINER / ratio, 0, (side - 1) / 2 - _FINER / ratio * (SIDE_PX - 1) / 2]] * 2
+    )
     to_first[1] = to_first[1, [1, 0, 2]]
     fine = 0.5 * fine + 0.5 * cv2.warpAffine(second, to_first, (side, side), flags=cv2.INTER_LINEAR)
     scale = SIDE_PX / 2 / halves[0]
@@ -110,7 +116,9 @@ def _again(rgb: NDArray[Any], click: Floats, middle: Floats, halves: Sequence[fl
     if part is None:
         return None
     contours, _ = cv2.findContours(part, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    ring = cv2.approxPolyDP(max(contours, key=cv2.contourArea), 0.7 * _FINER, True)[:, 0].astype(float)
+    ring = cv2.approxPolyDP(max(contours, key=cv2.contourArea), 0.7 * _FINER, True)[:, 0].astype(
+        float
+    )
     if len(ring) < 3:
         return None
     ring = (ring + 0.5) / _FINER - 0.5
@@ -121,21 +129,37 @@ def _view(rgb: NDArray[Any], click: Floats, middle: Floats, half: float) -> Floa
     """Five bands of a view: colours about their mean, and the click narrow and wide."""
     scale = SIDE_PX / 2 / half
     low = np.maximum((middle - half - 2).astype(int), 0)
-    part = rgb[low[1] : max(int(middle[1] + half) + 3, low[1] + 2), low[0] : max(int(middle[0] + half) + 3, low[0] + 2)]
+    part = rgb[
+        low[1] : max(int(middle[1] + half) + 3, low[1] + 2),
+        low[0] : max(int(middle[0] + half) + 3, low[0] + 2),
+    ]
     centre, reduced = middle - low, scale
     if scale < 1:
         factor = max(1, int(1 / scale))
-        part = part if factor == 1 else cv2.resize(part, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
+        part = (
+            part
+            if factor == 1
+            else cv2.resize(part, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
+        )
         centre, reduced = (centre + 0.5) / factor - 0.5, scale * factor
     shift = (SIDE_PX - 1) / 2 - reduced * centre
-    seen = cv2.warpAffine(part, np.array([[reduced, 0, shift[0]], [0, reduced, shift[1]]]), (SIDE_PX, SIDE_PX), flags=cv2.INTER_LINEAR,
-                          borderMode=cv2.BORDER_REFLECT).astype(np.float32)
+    seen = cv2.warpAffine(
+        part,
+        np.array([[reduced, 0, shift[0]], [0, reduced, shift[1]]]),
+        (SIDE_PX, SIDE_PX),
+        flags=cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REFLECT,
+    ).astype(np.float32)
     seen -= seen.mean(axis=(0, 1))
     seen /= max(float(seen.std()), 4.0)
     at = (click - middle) * scale + (SIDE_PX - 1) / 2
     y, x = np.mgrid[0:SIDE_PX, 0:SIDE_PX]
     away = (x - at[0]) ** 2 + (y - at[1]) ** 2
-    bands = [*seen.transpose(2, 0, 1), np.exp(-away / (2 * _CLICK_PX**2)), np.exp(-away / (2 * _NEAR_CLICK_PX**2))]
+    bands = [
+        *seen.transpose(2, 0, 1),
+        np.exp(-away / (2 * _CLICK_PX**2)),
+        np.exp(-away / (2 * _NEAR_CLICK_PX**2)),
+    ]
     return np.stack(bands).astype(np.float32)
 
 

@@ -52,15 +52,23 @@ def straight_edges(lab: Floats) -> tuple[Floats, Floats]:
     lab : ndarray of float32, shape (rows, columns, 3)
         Smoothed colours.
     """
-    return _level_edges(lab), np.ascontiguousarray(_level_edges(np.ascontiguousarray(lab.transpose(1, 0, 2))).T)
+    return _level_edges(lab), np.ascontiguousarray(
+        _level_edges(np.ascontiguousarray(lab.transpose(1, 0, 2))).T
+    )
 
 
 def _level_edges(lab: Floats, *, along_px: int = 15) -> Floats:
     """Derivatives down the picture, summed with their sign along the row: grain cancels out, a joint does not."""
     run = cv2.blur(lab, (along_px, 1))
-    step = np.linalg.norm(cv2.filter2D(run, cv2.CV_32F, np.array([[-1], [-1], [0], [1], [1]], np.float32) / 2), axis=2)
-    ridge = np.linalg.norm(cv2.filter2D(run, cv2.CV_32F, np.array([[-1], [-1], [0.7], [2.6], [0.7], [-1], [-1]], np.float32) / 4),
-                           axis=2)
+    step = np.linalg.norm(
+        cv2.filter2D(run, cv2.CV_32F, np.array([[-1], [-1], [0], [1], [1]], np.float32) / 2), axis=2
+    )
+    ridge = np.linalg.norm(
+        cv2.filter2D(
+            run, cv2.CV_32F, np.array([[-1], [-1], [0.7], [2.6], [0.7], [-1], [-1]], np.float32) / 4
+        ),
+        axis=2,
+    )
     found = np.maximum(step / _grain(step), ridge / _grain(ridge))
     return np.asarray(found, np.float32)
 
@@ -84,10 +92,18 @@ def square_at(edges: tuple[Floats, Floats], seed: tuple[int, int]) -> Square | N
         return None
     t, b, le, r = np.meshgrid(above, below, left, right, indexing="ij")
     wide, high = np.maximum(r - le, 1), np.maximum(b - t, 1)
-    sides = np.stack([(level_sum[t, r] - level_sum[t, le]) / wide, (level_sum[b, r] - level_sum[b, le]) / wide,
-                      (upright_sum[le, b] - upright_sum[le, t]) / high, (upright_sum[r, b] - upright_sum[r, t]) / high])
-    crossed = np.maximum(_crossing(above, below, level_sum, left, right),
-                         _crossing(left, right, upright_sum, above, below).transpose(2, 3, 0, 1))
+    sides = np.stack(
+        [
+            (level_sum[t, r] - level_sum[t, le]) / wide,
+            (level_sum[b, r] - level_sum[b, le]) / wide,
+            (upright_sum[le, b] - upright_sum[le, t]) / high,
+            (upright_sum[r, b] - upright_sum[r, t]) / high,
+        ]
+    )
+    crossed = np.maximum(
+        _crossing(above, below, level_sum, left, right),
+        _crossing(left, right, upright_sum, above, below).transpose(2, 3, 0, 1),
+    )
     score = 0.55 * sides.min(axis=0) + 0.45 * sides.mean(axis=0) - _CROSSED * crossed
     score[(r - le < _SMALLEST_PX) | (b - t < _SMALLEST_PX)] = -1.0
     best = np.unravel_index(int(np.argmax(score)), score.shape)
@@ -108,7 +124,10 @@ def agreed(squares: Sequence[Square]) -> Square:
     shapes = [shapely.make_valid(shapely.Polygon(square.corners_px)) for square in squares]
     totals = []
     for i, one in enumerate(squares):
-        same = [shapes[i].intersection(other).area / max(shapes[i].union(other).area, 1e-9) for other in shapes]
+        same = [
+            shapes[i].intersection(other).area / max(shapes[i].union(other).area, 1e-9)
+            for other in shapes
+        ]
         shared = sum(other.score for k, other in enumerate(squares) if k != i and same[k] > _SAME)
         totals.append(one.score * _NEARER**i + _SHARED * shared)
     best = int(np.argmax(totals))
@@ -137,8 +156,13 @@ def on_stone(lab: Floats, corners: Floats, *, most_px: float) -> Floats:
         inward = np.array([-along[1], along[0]])
         inward = inward if (middle - start) @ inward > 0 else -inward
         places = (start + share[:, None] * (end - start))[None] + reach[:, None, None] * inward
-        colour = cv2.remap(lab, places[..., 0].astype(np.float32), places[..., 1].astype(np.float32), cv2.INTER_LINEAR,
-                           borderMode=cv2.BORDER_REPLICATE).mean(axis=1)
+        colour = cv2.remap(
+            lab,
+            places[..., 0].astype(np.float32),
+            places[..., 1].astype(np.float32),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        ).mean(axis=1)
         step = np.linalg.norm(colour[2:] - colour[:-2], axis=1)
         strongest = int(np.argmax(step))
         go = float(reach[strongest + 1]) if step[strongest] > _ARRIS_STEP else 0.0
@@ -152,7 +176,9 @@ def _crossing_of(one: tuple[Floats, Floats], other: tuple[Floats, Floats]) -> Fl
     return np.asarray(one[0] + way[0] * one[1])
 
 
-def _lines(strength: Floats, row: int, column: int) -> tuple[NDArray[np.intp], NDArray[np.intp], Floats]:
+def _lines(
+    strength: Floats, row: int, column: int
+) -> tuple[NDArray[np.intp], NDArray[np.intp], Floats]:
     """Rows of the strongest lines before and after the click, and running sums of how far each row is seen."""
     wide = cv2.dilate(strength, np.ones((2 * _LEAN_PX + 1, 1), np.uint8))
     seen = wide**2 / (wide**2 + _HALF_SEEN**2)
@@ -171,8 +197,13 @@ def _lines(strength: Floats, row: int, column: int) -> tuple[NDArray[np.intp], N
     return strongest(peaks[peaks < row - 2]), strongest(peaks[peaks > row + 2]), sums
 
 
-def _crossing(first: NDArray[np.intp], last: NDArray[np.intp], sums: Floats, start: NDArray[np.intp],
-              end: NDArray[np.intp]) -> Floats:
+def _crossing(
+    first: NDArray[np.intp],
+    last: NDArray[np.intp],
+    sums: Floats,
+    start: NDArray[np.intp],
+    end: NDArray[np.intp],
+) -> Floats:
     """How far the strongest line between each two lines is seen over each span; shape (first, last, start, end)."""
     lines = np.concatenate([first, last])
     span = np.maximum(end[None, :] - start[:, None], 1)
@@ -196,7 +227,14 @@ def _fitted(edges: tuple[Floats, Floats], top: int, bottom: int, left: int, righ
         y = (row[0] + row[1] * column[0]) / (1 - row[1] * column[1])
         return column[0] + column[1] * y, y
 
-    return np.array([corner(rows[0], columns[0]), corner(rows[0], columns[1]), corner(rows[1], columns[1]), corner(rows[1], columns[0])])
+    return np.array(
+        [
+            corner(rows[0], columns[0]),
+            corner(rows[0], columns[1]),
+            corner(rows[1], columns[1]),
+            corner(rows[1], columns[0]),
+        ]
+    )
 
 
 def _cornered(edges: tuple[Floats, Floats], corners: Floats) -> float:
@@ -209,14 +247,18 @@ def _cornered(edges: tuple[Floats, Floats], corners: Floats) -> float:
         strength = upright if k % 2 else level
         across = np.array([[1.0, 0.0]]) if k % 2 else np.array([[0.0, 1.0]])
         at = np.stack([places + move * across for move in (-1.0, 0.0, 1.0)]).astype(np.float32)
-        value = cv2.remap(strength, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).max(axis=0)
+        value = cv2.remap(
+            strength, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        ).max(axis=0)
         seen = value**2 / (value**2 + _HALF_SEEN**2)
         ends += [float(seen[:8].mean()), float(seen[8:].mean())]
     ends.sort()
     return min(1.0, sum(ends[:4]) / 4 / _CORNER_SEEN)
 
 
-def _leaned(strength: Floats, at: int, start: int, end: int, *, reach_px: int = 5) -> tuple[float, float]:
+def _leaned(
+    strength: Floats, at: int, start: int, end: int, *, reach_px: int = 5
+) -> tuple[float, float]:
     """Line ``row = a + b * column`` through the most strength near a row; returns (a, b)."""
     column = np.linspace(start + 0.08 * (end - start), end - 0.08 * (end - start), 40)
     moves = np.arange(-reach_px, reach_px + 0.1, 0.5)
@@ -224,9 +266,16 @@ def _leaned(strength: Floats, at: int, start: int, end: int, *, reach_px: int = 
     share = (column - start) / max(end - start, 1)
     rows = at + one[..., None] * (1 - share) + two[..., None] * share
     places = np.broadcast_to(column, rows.shape)
-    value = cv2.remap(strength, places.reshape(len(moves), -1).astype(np.float32), rows.reshape(len(moves), -1).astype(np.float32),
-                      cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).reshape(rows.shape)
-    total = np.minimum(value, 12.0).mean(axis=2) - 0.02 * (abs(one) + abs(two)) - 0.03 * abs(one - two)
+    value = cv2.remap(
+        strength,
+        places.reshape(len(moves), -1).astype(np.float32),
+        rows.reshape(len(moves), -1).astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    ).reshape(rows.shape)
+    total = (
+        np.minimum(value, 12.0).mean(axis=2) - 0.02 * (abs(one) + abs(two)) - 0.03 * abs(one - two)
+    )
     i, j = np.unravel_index(int(np.argmax(total)), total.shape)
     slope = (moves[j] - moves[i]) / max(end - start, 1)
     return float(at + moves[i] - slope * start), float(slope)

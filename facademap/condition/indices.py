@@ -40,7 +40,10 @@ def damage_indices(shares_percent: Sequence[float]) -> DamageIndices:
     1.01
     """
     if len(shares_percent) != 6 or any(not 0 <= s <= 100 for s in shares_percent):
-        raise InputError("damage categories need six shares from 0 to 100 %", "Give one share for each category 0 to 5.")
+        raise InputError(
+            "damage categories need six shares from 0 to 100 %",
+            "Give one share for each category 0 to 5.",
+        )
     if abs(sum(shares_percent) - 100.0) > 0.01:
         raise InputError(f"the shares sum to {sum(shares_percent):g} %", "Let them sum to 100 %.")
     linear = sum(k * s for k, s in enumerate(shares_percent)) / 100.0

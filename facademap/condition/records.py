@@ -59,9 +59,14 @@ def classify_terms(conditions: pd.DataFrame) -> pd.DataFrame:
             faults.append(f"{label}: {error.problem} ({error.remedy})")
             rows.append(("", "", ""))
     if faults:
-        raise TableError(f"{len(faults)} condition{'s' if len(faults) > 1 else ''} with unknown terms: {'; '.join(faults[:3])}",
-                         "Use the words of facademap glossary.", faults=tuple(faults))
-    return pd.DataFrame(rows, columns=["term", "family", "layer"], index=conditions.index, dtype=object)
+        raise TableError(
+            f"{len(faults)} condition{'s' if len(faults) > 1 else ''} with unknown terms: {'; '.join(faults[:3])}",
+            "Use the words of facademap glossary.",
+            faults=tuple(faults),
+        )
+    return pd.DataFrame(
+        rows, columns=["term", "family", "layer"], index=conditions.index, dtype=object
+    )
 
 
 def mend_outlines(frame: gpd.GeoDataFrame) -> tuple[gpd.GeoSeries, tuple[str, ...]]:
@@ -98,27 +103,45 @@ def mend_outlines(frame: gpd.GeoDataFrame) -> tuple[gpd.GeoSeries, tuple[str, ..
             shapes[position] = mended
             notes.append(f"{label}: mended ({reason})")
     if faults:
-        raise GeometryError(f"{len(faults)} outline{'s' if len(faults) > 1 else ''} cannot be mended without guessing: "
-                            + "; ".join(faults[:3]), "Draw these outlines again so that they do not cross themselves.")
+        raise GeometryError(
+            f"{len(faults)} outline{'s' if len(faults) > 1 else ''} cannot be mended without guessing: "
+            + "; ".join(faults[:3]),
+            "Draw these outlines again so that they do not cross themselves.",
+        )
     return gpd.GeoSeries(shapes, index=frame.index, crs=frame.crs), tuple(notes)
 
 
-def _same_dimension(mended: shapely.Geometry, original: shapely.Geometry) -> shapely.Geometry | None:
+def _same_dimension(
+    mended: shapely.Geometry, original: shapely.Geometry
+) -> shapely.Geometry | None:
     """The parts of a mended geometry that have the dimension of the original."""
     dimension = shapely.get_dimensions(original)
-    parts = [p for p in shapely.get_parts(mended) if shapely.get_dimensions(p) == dimension and not p.is_empty]
+    parts = [
+        p
+        for p in shapely.get_parts(mended)
+        if shapely.get_dimensions(p) == dimension and not p.is_empty
+    ]
     flat = [q for p in parts for q in shapely.get_parts(p)]
     if not flat:
         return None
-    return flat[0] if len(flat) == 1 else (shapely.MultiPolygon(flat) if dimension == 2 else shapely.MultiLineString(flat))
+    return (
+        flat[0]
+        if len(flat) == 1
+        else (shapely.MultiPolygon(flat) if dimension == 2 else shapely.MultiLineString(flat))
+    )
 
 
 def _ring_area(shape: shapely.Geometry) -> float:
     """Area by the rings as drawn (shoelace formula); a figure of eight cancels itself out."""
     if shapely.get_dimensions(shape) != 2:
         return 0.0
-    return float(sum(abs(shapely.Polygon(p.exterior).area) - sum(shapely.Polygon(r).area for r in p.interiors)
-                     for p in shapely.get_parts(shape)))
+    return float(
+        sum(
+            abs(shapely.Polygon(p.exterior).area)
+            - sum(shapely.Polygon(r).area for r in p.interiors)
+            for p in shapely.get_parts(shape)
+        )
+    )
 
 
 def attach_wall_stones(conditions: gpd.GeoDataFrame, wall_stones: gpd.GeoDataFrame) -> pd.Series:
@@ -135,7 +158,9 @@ def attach_wall_stones(conditions: gpd.GeoDataFrame, wall_stones: gpd.GeoDataFra
         Name ``wall_stone``, index of ``conditions``. By largest shared area for outlines, longest
         shared length for lines, nearest stone within 5 cm otherwise.
     """
-    result = pd.Series([None] * len(conditions), index=conditions.index, name="wall_stone", dtype=object)
+    result = pd.Series(
+        [None] * len(conditions), index=conditions.index, name="wall_stone", dtype=object
+    )
     for surface, part in conditions.groupby("surface"):
         stones = wall_stones[wall_stones["surface"] == surface]
         if stones.empty:
@@ -145,14 +170,20 @@ def attach_wall_stones(conditions: gpd.GeoDataFrame, wall_stones: gpd.GeoDataFra
         geometries = part.geometry.to_numpy()
         asked, hit = tree.query(geometries, predicate="intersects")
         shared = shapely.intersection(geometries[asked], shapes[hit])
-        weight = np.where(shapely.get_dimensions(geometries[asked]) == 2, shapely.area(shared), shapely.length(shared))
+        weight = np.where(
+            shapely.get_dimensions(geometries[asked]) == 2,
+            shapely.area(shared),
+            shapely.length(shared),
+        )
         order = np.lexsort((ids[hit].astype(str), -weight, asked))
         first = np.unique(asked[order], return_index=True)[1]
         for k in order[first]:
             result.loc[part.index[asked[k]]] = ids[hit[k]]
         lonely = np.setdiff1d(np.arange(len(part)), asked)
         if len(lonely):
-            near, found = tree.query_nearest(geometries[lonely], max_distance=ATTACH_DISTANCE_M, all_matches=False)
+            near, found = tree.query_nearest(
+                geometries[lonely], max_distance=ATTACH_DISTANCE_M, all_matches=False
+            )
             for k, stone in zip(near, found, strict=True):
                 result.loc[part.index[lonely[k]]] = ids[stone]
     return result
@@ -205,14 +236,21 @@ def measure_area_m2(frame: gpd.GeoDataFrame, openings: gpd.GeoDataFrame) -> pd.S
         mask = (frame["surface"] == surface).to_numpy() & (shapely.get_dimensions(shapes) == 2)
         crossed = mask & shapely.intersects(union, shapes)
         area[crossed] = shapely.area(shapely.difference(shapes[crossed], union))
-    return pd.Series(np.where(np.isfinite(area), area, 0.0), index=frame.index, name="area_m2", dtype=float)
+    return pd.Series(
+        np.where(np.isfinite(area), area, 0.0), index=frame.index, name="area_m2", dtype=float
+    )
 
 
 def measure_length_m(frame: gpd.GeoDataFrame) -> pd.Series:
     """Length of lines; missing for outlines and points."""
     shapes = frame.geometry.to_numpy()
     lines = shapely.get_dimensions(shapes) == 1
-    return pd.Series(np.where(lines, shapely.length(shapes), np.nan), index=frame.index, name="length_m", dtype=float)
+    return pd.Series(
+        np.where(lines, shapely.length(shapes), np.nan),
+        index=frame.index,
+        name="length_m",
+        dtype=float,
+    )
 
 
 def find_overlaps(conditions: gpd.GeoDataFrame) -> pd.DataFrame:
@@ -232,7 +270,12 @@ def find_overlaps(conditions: gpd.GeoDataFrame) -> pd.DataFrame:
         first, second = shapely.STRtree(shapes).query(shapes, predicate="intersects")
         once = first < second
         areas = shapely.area(shapely.intersection(shapes[first[once]], shapes[second[once]]))
-        rows += [(ids[i], ids[j], term, area) for i, j, area in zip(first[once], second[once], areas, strict=True)
-                 if area > OVERLAP_AREA_M2]
+        rows += [
+            (ids[i], ids[j], term, area)
+            for i, j, area in zip(first[once], second[once], areas, strict=True)
+            if area > OVERLAP_AREA_M2
+        ]
     frame = pd.DataFrame(rows, columns=["a", "b", "term", "area_m2"])
-    return frame.sort_values(["area_m2", "a", "b"], ascending=[False, True, True], ignore_index=True)
+    return frame.sort_values(
+        ["area_m2", "a", "b"], ascending=[False, True, True], ignore_index=True
+    )

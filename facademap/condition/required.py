@@ -25,13 +25,19 @@ def missing_fields(row: Mapping[Any, Any], required: Collection[str]) -> tuple[s
     required : collection of str
         Columns that the project requires.
     """
-    return tuple(f.column for f in REQUIRABLE if f.column in required and _is_asked(f, row) and _is_empty(f.column, row.get(f.column)))
+    return tuple(
+        f.column
+        for f in REQUIRABLE
+        if f.column in required and _is_asked(f, row) and _is_empty(f.column, row.get(f.column))
+    )
 
 
 def _is_asked(field: RequirableField, row: Mapping[Any, Any]) -> bool:
     if field.families and str(row.get("family")) not in field.families:
         return False
-    if row.get("layer") in field.layers_without or (field.origin and row.get("origin") != field.origin):
+    if row.get("layer") in field.layers_without or (
+        field.origin and row.get("origin") != field.origin
+    ):
         return False
     shape = row.get("geometry")
     return shape is None or _SHAPES.get(int(shapely.get_dimensions(shape)), "area") in field.shapes

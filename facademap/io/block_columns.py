@@ -13,19 +13,64 @@ from facademap.salvage.stock import ACCEPTANCE_CHECKS
 from facademap.tables.contract import Column
 from facademap.tables.salvage import BLOCKS, FACES
 
-__all__ = ["BLOCK_SHEET", "CHECK_COLUMNS", "FACE_SHEET", "FORMULA_STARTS", "OF_BLOCK", "OF_FACE", "REQUIRED", "REQUIRED_OF_FACE",
-           "column_help", "contract_column", "faces_beside", "sheet_columns"]
+__all__ = [
+    "BLOCK_SHEET",
+    "CHECK_COLUMNS",
+    "FACE_SHEET",
+    "FORMULA_STARTS",
+    "OF_BLOCK",
+    "OF_FACE",
+    "REQUIRED",
+    "REQUIRED_OF_FACE",
+    "column_help",
+    "contract_column",
+    "faces_beside",
+    "sheet_columns",
+]
 
 BLOCK_SHEET, FACE_SHEET = "blocks", "faces"
 #: One column an acceptance check: pass, fail, not done or not needed.
-CHECK_COLUMNS: Mapping[str, str] = {f"{name.replace(' ', '_')}_check": name for name in ACCEPTANCE_CHECKS}
+CHECK_COLUMNS: Mapping[str, str] = {
+    f"{name.replace(' ', '_')}_check": name for name in ACCEPTANCE_CHECKS
+}
 #: Text that begins so is run by a spreadsheet as a formula; it is written with an apostrophe before it.
 FORMULA_STARTS = ("=", "+", "@", "\t", "\r")
 
-OF_BLOCK = ("id", "stone_type", "kind", "provenance", "location", "length_mm", "height_mm", "depth_mm", "weight_kg", "weight_status",
-            "state", "acceptance", *CHECK_COLUMNS, "after_repair", "parent", "notes")
-OF_FACE = ("face", "outline_mm", "usable_depth_mm", "bed", "finish", "weathered", "wetness", "flaws_mm", "face_photo",
-           "face_corners_px", "card_x_px", "card_y_px", "card_half_px", "card_lab", "face_notes")
+OF_BLOCK = (
+    "id",
+    "stone_type",
+    "kind",
+    "provenance",
+    "location",
+    "length_mm",
+    "height_mm",
+    "depth_mm",
+    "weight_kg",
+    "weight_status",
+    "state",
+    "acceptance",
+    *CHECK_COLUMNS,
+    "after_repair",
+    "parent",
+    "notes",
+)
+OF_FACE = (
+    "face",
+    "outline_mm",
+    "usable_depth_mm",
+    "bed",
+    "finish",
+    "weathered",
+    "wetness",
+    "flaws_mm",
+    "face_photo",
+    "face_corners_px",
+    "card_x_px",
+    "card_y_px",
+    "card_half_px",
+    "card_lab",
+    "face_notes",
+)
 #: Columns that a sheet must have; a block without any value for its face has none yet.
 REQUIRED = ("id", "stone_type", "outline_mm", "usable_depth_mm", "bed")
 REQUIRED_OF_FACE = ("block", "outline_mm", "usable_depth_mm", "bed")
@@ -39,9 +84,14 @@ _OWN = {
     "notes": "Remarks on the block.",
     "face_notes": "Remarks on the face.",
     "face_corners_px": "Pixels of the outline's box: lower left, lower right, upper right, upper left.",
-    "card_x_px": "Grey card: middle, pixels.", "card_y_px": "Grey card: middle, pixels.",
-    "card_half_px": "Grey card: half its size, pixels.", "card_lab": "Grey card: L a b (CIELAB D50).",
-    **{column: f"{ACCEPTANCE_CHECKS[name].capitalize()}. One of: pass, fail, not done, not needed." for column, name in CHECK_COLUMNS.items()},
+    "card_x_px": "Grey card: middle, pixels.",
+    "card_y_px": "Grey card: middle, pixels.",
+    "card_half_px": "Grey card: half its size, pixels.",
+    "card_lab": "Grey card: L a b (CIELAB D50).",
+    **{
+        column: f"{ACCEPTANCE_CHECKS[name].capitalize()}. One of: pass, fail, not done, not needed."
+        for column, name in CHECK_COLUMNS.items()
+    },
 }
 
 

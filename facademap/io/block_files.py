@@ -36,7 +36,10 @@ MOST_MM = 10_000.0
 Ring = tuple[tuple[float, float], ...]
 Line = tuple[str, dict[str, str]]
 #: What stands before the ring of a flaw: its kind, how deep it reaches and where it begins.
-_FLAW = re.compile(r"^(?P<kind>\D*?)\s*(?P<depth>null|[\d.]+(?:e[+-]?\d+)?)?(?:\s+from\s+(?P<start>\S+))?$", re.IGNORECASE)
+_FLAW = re.compile(
+    r"^(?P<kind>\D*?)\s*(?P<depth>null|[\d.]+(?:e[+-]?\d+)?)?(?:\s+from\s+(?P<start>\S+))?$",
+    re.IGNORECASE,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,7 +101,10 @@ def read_blocks(path: str | Path, *, faces: str | Path | None = None) -> list[Bl
     further: list[Line] = []
     if path.suffix.lower() in (".xlsx", ".xlsm"):
         if faces is not None:
-            raise InputError("a file of faces is given beside a spreadsheet", f"Put the faces on its sheet {FACE_SHEET}.")
+            raise InputError(
+                "a file of faces is given beside a spreadsheet",
+                f"Put the faces on its sheet {FACE_SHEET}.",
+            )
         lines, further = _spreadsheet(path)
     else:
         lines = _csv(path, BLOCK_SHEET, REQUIRED)
@@ -112,18 +118,29 @@ def read_blocks(path: str | Path, *, faces: str | Path | None = None) -> list[Bl
         if not name:
             raise InputError(f"{where}: id is empty", "Give every block a name of its own.")
         if name in places:
-            raise InputError(f"{where}: block {name} is there already ({places[name]})", "Give every block a name of its own.")
+            raise InputError(
+                f"{where}: block {name} is there already ({places[name]})",
+                "Give every block a name of its own.",
+            )
         places[name] = where
         block = _block(where, name, cells)
-        first = () if _is_bare(cells) else (_face(where, name, cells, number=1, block_depth_m=block.get("depth_m")),)
+        first = (
+            ()
+            if _is_bare(cells)
+            else (_face(where, name, cells, number=1, block_depth_m=block.get("depth_m")),)
+        )
         result[name] = BlockRow(block=block, faces=first)
     for where, cells in further:
         name = cells.get("block", "").strip()
         if name not in result:
-            raise InputError(f"{where}: block {name or 'is empty'}{' is not among the blocks' if name else ''}",
-                             "Name a block of the first sheet.")
+            raise InputError(
+                f"{where}: block {name or 'is empty'}{' is not among the blocks' if name else ''}",
+                "Name a block of the first sheet.",
+            )
         row = result[name]
-        face = _face(where, name, cells, number=len(row.faces) + 1, block_depth_m=row.block.get("depth_m"))
+        face = _face(
+            where, name, cells, number=len(row.faces) + 1, block_depth_m=row.block.get("depth_m")
+        )
         result[name] = replace(row, faces=(*row.faces, face))
     _check_names(result)
     return list(result.values())
@@ -135,12 +152,18 @@ def _check_names(rows: Mapping[str, BlockRow]) -> None:
         for face in row.faces:
             name = str(face.face["id"])
             if name in seen:
-                raise InputError(f"{face.where}: face {name} is there already ({seen[name]})", "Give every face a name of its own.")
+                raise InputError(
+                    f"{face.where}: face {name} is there already ({seen[name]})",
+                    "Give every face a name of its own.",
+                )
             seen[name] = face.where
 
 
 def _is_bare(cells: Mapping[str, str]) -> bool:
-    return not any(cells.get(c, "").strip() for c in ("outline_mm", "usable_depth_mm", "face_photo", "flaws_mm"))
+    return not any(
+        cells.get(c, "").strip()
+        for c in ("outline_mm", "usable_depth_mm", "face_photo", "flaws_mm")
+    )
 
 
 def _unguarded(text: str) -> str:
@@ -149,7 +172,13 @@ def _unguarded(text: str) -> str:
 
 
 def _csv(path: Path, sheet: str, required: tuple[str, ...]) -> list[Line]:
-    rows = read_csv_rows(path, columns=required, optional=sheet_columns(sheet), what=f"inventory of {sheet}", empty_ok=sheet == FACE_SHEET)
+    rows = read_csv_rows(
+        path,
+        columns=required,
+        optional=sheet_columns(sheet),
+        what=f"inventory of {sheet}",
+        empty_ok=sheet == FACE_SHEET,
+    )
     return [(r.where, {k: _unguarded(v) for k, v in r.cells.items()}) for r in rows]
 
 
@@ -160,34 +189,65 @@ def _spreadsheet(path: Path) -> tuple[list[Line], list[Line]]:
         raise FileError(f"{path}: there is no such file", "Check the path.")
     try:
         book = openpyxl.load_workbook(path, read_only=True, data_only=True)
-        sheets = {s.title: [list(r) for r in s.iter_rows(values_only=True)] for s in book.worksheets}
+        sheets = {
+            s.title: [list(r) for r in s.iter_rows(values_only=True)] for s in book.worksheets
+        }
         book.close()
     except Exception as error:
-        raise InputError(f"{path}: cannot be read as a spreadsheet ({type(error).__name__})", "Save it again as .xlsx or .csv.") from None
+        raise InputError(
+            f"{path}: cannot be read as a spreadsheet ({type(error).__name__})",
+            "Save it again as .xlsx or .csv.",
+        ) from None
     first = BLOCK_SHEET if BLOCK_SHEET in sheets else next(iter(sheets))
     if len(sheets[first]) < 2:
         raise InputError(f"{path}: has no rows", "Give a header and one row a block.")
-    return (_sheet_lines(path, first, sheets[first], REQUIRED),
-            _sheet_lines(path, FACE_SHEET, sheets[FACE_SHEET], REQUIRED_OF_FACE) if sheets.get(FACE_SHEET) else [])
+    return (
+        _sheet_lines(path, first, sheets[first], REQUIRED),
+        _sheet_lines(path, FACE_SHEET, sheets[FACE_SHEET], REQUIRED_OF_FACE)
+        if sheets.get(FACE_SHEET)
+        else [],
+    )
 
 
-def _sheet_lines(path: Path, sheet: str, values: list[list[Any]], required: tuple[str, ...]) -> list[Line]:
+def _sheet_lines(
+    path: Path, sheet: str, values: list[list[Any]], required: tuple[str, ...]
+) -> list[Line]:
     header = [str(v or "").strip() for v in values[0]]
     missing = [c for c in required if c not in header]
     if missing:
-        raise InputError(f"{path.name}, sheet {sheet}: column {', '.join(missing)} is missing", f"Give the columns {', '.join(required)}.")
-    return [(f"{path.name}, sheet {sheet}, row {n}",
-             {h: "" if v is None else _unguarded(str(v)) for h, v in zip(header, row, strict=False)})
-            for n, row in enumerate(values[1:], start=2) if any(v not in (None, "") for v in row)]
+        raise InputError(
+            f"{path.name}, sheet {sheet}: column {', '.join(missing)} is missing",
+            f"Give the columns {', '.join(required)}.",
+        )
+    return [
+        (
+            f"{path.name}, sheet {sheet}, row {n}",
+            {h: "" if v is None else _unguarded(str(v)) for h, v in zip(header, row, strict=False)},
+        )
+        for n, row in enumerate(values[1:], start=2)
+        if any(v not in (None, "") for v in row)
+    ]
 
 
 def _block(where: str, name: str, cells: Mapping[str, str]) -> dict[str, Any]:
-    block: dict[str, Any] = {"id": name, "stone_type": cells["stone_type"].strip(), **_acceptance(where, cells)}
+    block: dict[str, Any] = {
+        "id": name,
+        "stone_type": cells["stone_type"].strip(),
+        **_acceptance(where, cells),
+    }
     if not block["stone_type"]:
         raise InputError(f"{where}: stone_type is empty", "Give the local name of the stone.")
-    block |= {n: cells[n].strip() or None for n in ("provenance", "location", "after_repair", "parent") if n in cells}
+    block |= {
+        n: cells[n].strip() or None
+        for n in ("provenance", "location", "after_repair", "parent")
+        if n in cells
+    }
     block |= {n: _choice(where, n, cells) for n in ("kind", "state", "weight_status") if n in cells}
-    block |= {f"{n}_m": _metres(where, f"{n}_mm", cells) for n in ("length", "height", "depth") if f"{n}_mm" in cells}
+    block |= {
+        f"{n}_m": _metres(where, f"{n}_mm", cells)
+        for n in ("length", "height", "depth")
+        if f"{n}_mm" in cells
+    }
     if "notes" in cells:
         block["note"] = cells["notes"].strip() or None
     if "weight_kg" in cells:
@@ -197,23 +257,41 @@ def _block(where: str, name: str, cells: Mapping[str, str]) -> dict[str, Any]:
     return block
 
 
-def _face(where: str, block: str, cells: Mapping[str, str], *, number: int, block_depth_m: float | None) -> FaceRow:
+def _face(
+    where: str, block: str, cells: Mapping[str, str], *, number: int, block_depth_m: float | None
+) -> FaceRow:
     usable = _metres(where, "usable_depth_mm", cells)
     outline = _ring(where, "outline_mm", cells.get("outline_mm", ""))
     if usable is None or usable <= 0:
-        raise InputError(f"{where}: usable_depth_mm of {block} is missing or not positive", "Measure how deep the stone is sound.")
+        raise InputError(
+            f"{where}: usable_depth_mm of {block} is missing or not positive",
+            "Measure how deep the stone is sound.",
+        )
     if block_depth_m is not None and usable > block_depth_m + 1e-9:
-        raise InputError(f"{where}: usable_depth_mm {usable * 1000:.0f} is more than the depth {block_depth_m * 1000:.0f} mm of the block",
-                         "Correct one of the two.")
-    face: dict[str, Any] = {"id": cells.get("face", "").strip() or f"{block}.{number}", "block": block, "outline": [list(p) for p in outline],
-                            "usable_depth_m": usable, "bed": _choice(where, "bed", cells), "flaws": _flaws(where, cells.get("flaws_mm", ""))}
+        raise InputError(
+            f"{where}: usable_depth_mm {usable * 1000:.0f} is more than the depth {block_depth_m * 1000:.0f} mm of the block",
+            "Correct one of the two.",
+        )
+    face: dict[str, Any] = {
+        "id": cells.get("face", "").strip() or f"{block}.{number}",
+        "block": block,
+        "outline": [list(p) for p in outline],
+        "usable_depth_m": usable,
+        "bed": _choice(where, "bed", cells),
+        "flaws": _flaws(where, cells.get("flaws_mm", "")),
+    }
     if "finish" in cells:
         face["finish"] = cells["finish"].strip() or None
     if "face_notes" in cells:
         face["note"] = cells["face_notes"].strip() or None
     face |= {n: _choice(where, n, cells) for n in ("wetness", "weathered") if n in cells}
-    return FaceRow(where=where, face=face, photo=cells.get("face_photo", "").strip(), card=_card(where, cells),
-                   corners_px=_points(where, "face_corners_px", cells.get("face_corners_px", "")))
+    return FaceRow(
+        where=where,
+        face=face,
+        photo=cells.get("face_photo", "").strip(),
+        card=_card(where, cells),
+        corners_px=_points(where, "face_corners_px", cells.get("face_corners_px", "")),
+    )
 
 
 def _choice(where: str, column: str, cells: Mapping[str, str]) -> Any:
@@ -229,7 +307,11 @@ def _choice(where: str, column: str, cells: Mapping[str, str]) -> Any:
 
 def _acceptance(where: str, cells: Mapping[str, str]) -> dict[str, Any]:
     """Acceptance as typed, or as the checks say; the two may not contradict each other."""
-    checks = {name: cells[column].strip().lower() for column, name in CHECK_COLUMNS.items() if cells.get(column, "").strip()}
+    checks = {
+        name: cells[column].strip().lower()
+        for column, name in CHECK_COLUMNS.items()
+        if cells.get(column, "").strip()
+    }
     typed = _choice(where, "acceptance", cells) if cells.get("acceptance", "").strip() else ""
     if not checks:
         return {"acceptance": typed or "to test"}
@@ -238,7 +320,10 @@ def _acceptance(where: str, cells: Mapping[str, str]) -> dict[str, Any]:
     except InputError as error:
         raise InputError(f"{where}: {error.problem}", error.remedy) from None
     if typed == "accepted" and judged != "accepted":
-        raise InputError(f"{where}: acceptance is accepted, but {'; '.join(reasons)}", "Do the check, or change the acceptance.")
+        raise InputError(
+            f"{where}: acceptance is accepted, but {'; '.join(reasons)}",
+            "Do the check, or change the acceptance.",
+        )
     return {"acceptance": typed or judged, "acceptance_checks": checks}
 
 
@@ -249,7 +334,9 @@ def _number(where: str, column: str, cells: Mapping[str, str]) -> float | None:
     try:
         value = float(text)
     except ValueError:
-        raise InputError(f"{where}: {column} is {text!r}, not a number", "Correct the cell.") from None
+        raise InputError(
+            f"{where}: {column} is {text!r}, not a number", "Correct the cell."
+        ) from None
     if not math.isfinite(value) or value < 0:
         raise InputError(f"{where}: {column} is {text}", "Give a finite number, 0 or more.")
     return value
@@ -258,7 +345,9 @@ def _number(where: str, column: str, cells: Mapping[str, str]) -> float | None:
 def _metres(where: str, column: str, cells: Mapping[str, str]) -> float | None:
     value = _number(where, column, cells)
     if value is not None and value > MOST_MM:
-        raise InputError(f"{where}: {column} is {value:g} mm", "No block is longer than 10 m; check the unit.")
+        raise InputError(
+            f"{where}: {column} is {value:g} mm", "No block is longer than 10 m; check the unit."
+        )
     return None if value is None else value / 1000.0
 
 
@@ -268,7 +357,10 @@ def _points(where: str, column: str, text: str) -> Ring:
     try:
         points = tuple((float(x), float(y)) for x, y in (p.split() for p in text.split(",")))
     except ValueError:
-        raise InputError(f"{where}: {column} is not a list of points", "Write x y, x y, ... with points between the digits.") from None
+        raise InputError(
+            f"{where}: {column} is not a list of points",
+            "Write x y, x y, ... with points between the digits.",
+        ) from None
     if not all(math.isfinite(c) for p in points for c in p):
         raise InputError(f"{where}: {column} holds a value that is not finite", "Correct the cell.")
     return points
@@ -277,12 +369,20 @@ def _points(where: str, column: str, text: str) -> Ring:
 def _ring(where: str, column: str, text: str) -> Ring:
     points = _points(where, column, text)
     if len(points) < 3:
-        raise InputError(f"{where}: {column} has {len(points)} points", "Give at least three corners as x y, x y, x y in mm.")
+        raise InputError(
+            f"{where}: {column} has {len(points)} points",
+            "Give at least three corners as x y, x y, x y in mm.",
+        )
     if any(abs(c) > MOST_MM for p in points for c in p):
-        raise InputError(f"{where}: {column} goes beyond {MOST_MM:g} mm", "Check the unit: millimetres.")
+        raise InputError(
+            f"{where}: {column} goes beyond {MOST_MM:g} mm", "Check the unit: millimetres."
+        )
     polygon = shapely.Polygon(points)
     if not polygon.is_valid or polygon.area <= 0:
-        raise InputError(f"{where}: {column} crosses itself ({shapely.is_valid_reason(polygon)})", "Draw the outline again.")
+        raise InputError(
+            f"{where}: {column} crosses itself ({shapely.is_valid_reason(polygon)})",
+            "Draw the outline again.",
+        )
     return tuple((x / 1000.0, y / 1000.0) for x, y in points)
 
 
@@ -293,15 +393,27 @@ def _flaws(where: str, text: str) -> list[dict[str, Any]]:
         head, _, ring = part.rpartition(":")
         said = _FLAW.match(head.strip())
         if said is None:
-            raise InputError(f"{where}: flaws_mm has {head.strip()!r} before a ring", "Write kind depth from start, such as crack 40 from 0.")
+            raise InputError(
+                f"{where}: flaws_mm has {head.strip()!r} before a ring",
+                "Write kind depth from start, such as crack 40 from 0.",
+            )
         depth = (said["depth"] or "null").lower()
-        flaws.append({"kind": said["kind"].strip() or "flaw", "ring": [list(p) for p in _ring(where, "flaws_mm", ring)],
-                      "depth_m": None if depth == "null" else _metres(where, "flaws_mm", {"flaws_mm": depth}),
-                      "from_m": _metres(where, "flaws_mm", {"flaws_mm": said["start"] or "0"})})
+        flaws.append(
+            {
+                "kind": said["kind"].strip() or "flaw",
+                "ring": [list(p) for p in _ring(where, "flaws_mm", ring)],
+                "depth_m": None
+                if depth == "null"
+                else _metres(where, "flaws_mm", {"flaws_mm": depth}),
+                "from_m": _metres(where, "flaws_mm", {"flaws_mm": said["start"] or "0"}),
+            }
+        )
     return flaws
 
 
-def _card(where: str, cells: Mapping[str, str]) -> tuple[float, float, float, tuple[float, float, float]] | None:
+def _card(
+    where: str, cells: Mapping[str, str]
+) -> tuple[float, float, float, tuple[float, float, float]] | None:
     values = [_number(where, c, cells) for c in ("card_x_px", "card_y_px", "card_half_px")]
     lab = cells.get("card_lab", "").split()
     if any(v is None for v in values) or not lab:
@@ -309,6 +421,8 @@ def _card(where: str, cells: Mapping[str, str]) -> tuple[float, float, float, tu
     try:
         light, a, b = (float(v) for v in lab)
     except ValueError:
-        raise InputError(f"{where}: card_lab is {cells['card_lab']!r}", "Give L a b of the grey card.") from None
+        raise InputError(
+            f"{where}: card_lab is {cells['card_lab']!r}", "Give L a b of the grey card."
+        ) from None
     x, y, half = (float(v) for v in values if v is not None)
     return (x, y, half, (light, a, b))

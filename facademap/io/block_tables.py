@@ -55,8 +55,15 @@ def write_block_table(path: Path, entries: Sequence[Entry]) -> list[Path]:
     list of Path
         The files written.
     """
-    blocks = [{**_block_cells(block), **(_face_cells(*faces[0]) if faces else {})} for block, faces in entries]
-    further = [{"block": block["id"], **_face_cells(*face)} for block, faces in entries for face in faces[1:]]
+    blocks = [
+        {**_block_cells(block), **(_face_cells(*faces[0]) if faces else {})}
+        for block, faces in entries
+    ]
+    further = [
+        {"block": block["id"], **_face_cells(*face)}
+        for block, faces in entries
+        for face in faces[1:]
+    ]
     suffix = path.suffix.lower()
     if suffix == ".csv":
         write_bytes(path, _csv(BLOCK_SHEET, blocks))
@@ -79,15 +86,23 @@ def _csv(sheet: str, lines: Sequence[Mapping[str, Any]]) -> bytes:
 def _block_cells(block: Row) -> dict[str, Any]:
     checks = block.get("acceptance_checks")
     known = checks if isinstance(checks, Mapping) else {}
-    return {**_plain_cells(block, OF_BLOCK), "notes": _text(block.get("note")),
-            **{column: known.get(name, "") for column, name in CHECK_COLUMNS.items()}}
+    return {
+        **_plain_cells(block, OF_BLOCK),
+        "notes": _text(block.get("note")),
+        **{column: known.get(name, "") for column, name in CHECK_COLUMNS.items()},
+    }
 
 
 def _face_cells(face: Row, photo: Row | None) -> dict[str, Any]:
     cells = _plain_cells(face, OF_FACE) | {
-        "face": _text(face.get("id")), "face_notes": _text(face.get("note")), "outline_mm": _ring_text(face["outline"]),
-        "flaws_mm": "; ".join(f"{_flaw_text(f)}: {_ring_text(f['ring'])}" for f in face["flaws"] or []),
-        "face_photo": Path(str(photo["path"])).name if photo else ""}
+        "face": _text(face.get("id")),
+        "face_notes": _text(face.get("note")),
+        "outline_mm": _ring_text(face["outline"]),
+        "flaws_mm": "; ".join(
+            f"{_flaw_text(f)}: {_ring_text(f['ring'])}" for f in face["flaws"] or []
+        ),
+        "face_photo": Path(str(photo["path"])).name if photo else "",
+    }
     matrix = face.get("photo_matrix")
     if matrix:
         cells["face_corners_px"] = _corner_text(face["outline"], matrix)
@@ -101,7 +116,13 @@ def _plain_cells(row: Row, columns: Sequence[str]) -> dict[str, Any]:
         value = None if known is None else row.get(known.name)
         if known is None or value is None or is_missing(value):
             continue
-        cells[column] = ("yes" if value else "no") if known.kind == "bool" else round(value * 1000, _DIGITS) if column.endswith("_mm") else value
+        cells[column] = (
+            ("yes" if value else "no")
+            if known.kind == "bool"
+            else round(value * 1000, _DIGITS)
+            if column.endswith("_mm")
+            else value
+        )
     return cells
 
 
@@ -128,7 +149,9 @@ def _flaw_text(flaw: Row) -> str:
 def _corner_text(outline: Sequence[Sequence[float]], matrix: Any) -> str:
     points = np.asarray(outline, dtype=float)
     (x0, y0), (x1, y1) = points.min(axis=0), points.max(axis=0)
-    box = apply_homography(np.asarray(matrix, dtype=float), np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)]))
+    box = apply_homography(
+        np.asarray(matrix, dtype=float), np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)])
+    )
     return ", ".join(f"{_number(x)} {_number(y)}" for x, y in box)
 
 
@@ -141,8 +164,13 @@ def _workbook(sheets: Mapping[str, Sequence[Mapping[str, Any]]]) -> bytes:
     import xlsxwriter
 
     buffer = io.BytesIO()
-    with xlsxwriter.Workbook(buffer, {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False}) as book:
-        bold, wrap = book.add_format({"bold": True}), book.add_format({"text_wrap": True, "valign": "top"})
+    with xlsxwriter.Workbook(
+        buffer, {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
+    ) as book:
+        bold, wrap = (
+            book.add_format({"bold": True}),
+            book.add_format({"text_wrap": True, "valign": "top"}),
+        )
         for name, lines in sheets.items():
             columns, sheet = sheet_columns(name), book.add_worksheet(name)
             sheet.write_row(0, 0, columns, bold)
@@ -151,14 +179,18 @@ def _workbook(sheets: Mapping[str, Sequence[Mapping[str, Any]]]) -> bytes:
             for k, column in enumerate(columns):
                 known = contract_column(column)
                 if known is not None and known.choices:
-                    sheet.data_validation(1, k, _MOST_ROWS, k, {"validate": "list", "source": list(known.choices)})
+                    sheet.data_validation(
+                        1, k, _MOST_ROWS, k, {"validate": "list", "source": list(known.choices)}
+                    )
             sheet.freeze_panes(1, 1)
             sheet.set_column(0, len(columns) - 1, 16)
         words = book.add_worksheet("columns")
         words.write_row(0, 0, ("sheet", "column", "meaning"), bold)
         words.set_column(0, 1, 20)
         words.set_column(2, 2, 90, wrap)
-        meanings = [(name, column, text) for name in sheets for column, text in column_help(name).items()]
+        meanings = [
+            (name, column, text) for name in sheets for column, text in column_help(name).items()
+        ]
         for number, row in enumerate(meanings, start=1):
             words.write_row(number, 0, row)
     return buffer.getvalue()
@@ -169,7 +201,9 @@ def write_bytes(path: Path, data: bytes) -> None:
     try:
         handle, temporary = tempfile.mkstemp(prefix=f".{path.name[:40]}.", dir=path.parent)
     except FileNotFoundError:
-        raise FileError(f"folder {path.parent} does not exist", "Make the folder or choose another path.") from None
+        raise FileError(
+            f"folder {path.parent} does not exist", "Make the folder or choose another path."
+        ) from None
     try:
         with os.fdopen(handle, "wb") as file:
             file.write(data)

@@ -16,7 +16,9 @@ from facademap.photo.camera import Camera
 __all__ = ["camera_as_dict", "read_camera"]
 
 _REQUIRED = ("width", "height", "fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2")
-_REMEDY = "Give a JSON object with width, height, fx, fy, cx, cy, k1, k2, p1, p2 (and k3) in pixels."
+_REMEDY = (
+    "Give a JSON object with width, height, fx, fy, cx, cy, k1, k2, p1, p2 (and k3) in pixels."
+)
 #: Focal lengths, in longer sides of the picture, and bending at the nearer edge that a camera may have (common practice).
 FOCAL_SHARES = (0.1, 60.0)
 MOST_BEND = 3.0
@@ -50,19 +52,35 @@ def read_camera(path: Path, *, size_px: tuple[int, int] | None = None) -> Camera
         raise
     except (ValueError, TypeError, KeyError, ElementTree.ParseError) as error:
         raise InputError(f"camera file {path.name} cannot be read: {error}", _REMEDY) from None
-    raise InputError(f"camera file {path.name} is neither JSON nor an OpenCV calibration file", _REMEDY)
+    raise InputError(
+        f"camera file {path.name} is neither JSON nor an OpenCV calibration file", _REMEDY
+    )
 
 
 def camera_as_dict(camera: Camera) -> dict[str, float]:
     """The content of our camera file."""
-    return {"width": camera.width_px, "height": camera.height_px, "fx": camera.fx_px, "fy": camera.fy_px,
-            "cx": camera.cx_px, "cy": camera.cy_px, "k1": camera.k1, "k2": camera.k2, "k3": camera.k3,
-            "p1": camera.p1, "p2": camera.p2}
+    return {
+        "width": camera.width_px,
+        "height": camera.height_px,
+        "fx": camera.fx_px,
+        "fy": camera.fy_px,
+        "cx": camera.cx_px,
+        "cy": camera.cy_px,
+        "k1": camera.k1,
+        "k2": camera.k2,
+        "k3": camera.k3,
+        "p1": camera.p1,
+        "p2": camera.p2,
+    }
 
 
 def _number(value: Any, name: str, file: str) -> float:
     try:
-        number = math.nan if isinstance(value, bool) or not isinstance(value, (int, float)) else float(value)
+        number = (
+            math.nan
+            if isinstance(value, bool) or not isinstance(value, (int, float))
+            else float(value)
+        )
     except OverflowError:
         raise InputError(f"camera file {file}: {name} has hundreds of digits", _REMEDY) from None
     if not math.isfinite(number):
@@ -74,7 +92,11 @@ def _from_json(text: str, file: str) -> Camera:
     try:
         data = json.loads(text)
     except (json.JSONDecodeError, RecursionError) as error:
-        where = f"line {error.lineno}: {error.msg}" if isinstance(error, json.JSONDecodeError) else "nested too deep"
+        where = (
+            f"line {error.lineno}: {error.msg}"
+            if isinstance(error, json.JSONDecodeError)
+            else "nested too deep"
+        )
         raise InputError(f"camera file {file} is not valid JSON ({where})", _REMEDY) from None
     if not isinstance(data, dict):
         raise InputError(f"camera file {file} is not a JSON object", _REMEDY)
@@ -89,9 +111,19 @@ def _from_json(text: str, file: str) -> Camera:
 
 
 def _camera(values: dict[str, float], file: str) -> Camera:
-    camera = Camera(width_px=int(values["width"]), height_px=int(values["height"]), fx_px=values["fx"],
-                  fy_px=values["fy"], cx_px=values["cx"], cy_px=values["cy"], k1=values["k1"], k2=values["k2"],
-                  k3=values.get("k3", 0.0), p1=values["p1"], p2=values["p2"])
+    camera = Camera(
+        width_px=int(values["width"]),
+        height_px=int(values["height"]),
+        fx_px=values["fx"],
+        fy_px=values["fy"],
+        cx_px=values["cx"],
+        cy_px=values["cy"],
+        k1=values["k1"],
+        k2=values["k2"],
+        k3=values.get("k3", 0.0),
+        p1=values["p1"],
+        p2=values["p2"],
+    )
     _refuse_implausible(camera, file)
     return camera
 
@@ -101,28 +133,47 @@ def _refuse_implausible(camera: Camera, file: str) -> None:
     longer = max(camera.width_px, camera.height_px)
     for name, focal in (("fx", camera.fx_px), ("fy", camera.fy_px)):
         if not FOCAL_SHARES[0] <= focal / longer <= FOCAL_SHARES[1]:
-            raise InputError(f"camera file {file}: focal length {name} = {focal:g} px is implausible for a picture of "
-                             f"{camera.width_px} x {camera.height_px} px",
-                             "Give the focal length in pixels, not in millimetres, or calibrate the camera.")
+            raise InputError(
+                f"camera file {file}: focal length {name} = {focal:g} px is implausible for a picture of "
+                f"{camera.width_px} x {camera.height_px} px",
+                "Give the focal length in pixels, not in millimetres, or calibrate the camera.",
+            )
     if not 0.5 <= camera.fx_px / camera.fy_px <= 2.0:
-        raise InputError(f"camera file {file}: fx = {camera.fx_px:g} and fy = {camera.fy_px:g} px differ too much",
-                         "Correct the two focal lengths: on nearly all cameras they are alike.")
-    for name, centre, side in (("cx", camera.cx_px, camera.width_px), ("cy", camera.cy_px, camera.height_px)):
+        raise InputError(
+            f"camera file {file}: fx = {camera.fx_px:g} and fy = {camera.fy_px:g} px differ too much",
+            "Correct the two focal lengths: on nearly all cameras they are alike.",
+        )
+    for name, centre, side in (
+        ("cx", camera.cx_px, camera.width_px),
+        ("cy", camera.cy_px, camera.height_px),
+    ):
         if not -0.5 * side <= centre <= 1.5 * side:
-            raise InputError(f"camera file {file}: {name} = {centre:g} px lies far outside the picture",
-                             "Give the principal point in pixels from the upper left corner.")
+            raise InputError(
+                f"camera file {file}: {name} = {centre:g} px lies far outside the picture",
+                "Give the principal point in pixels from the upper left corner.",
+            )
     half = min(camera.width_px / camera.fx_px, camera.height_px / camera.fy_px) / 2.0
-    for name, share in (("k1", camera.k1 * half**2), ("k2", camera.k2 * half**4), ("k3", camera.k3 * half**6),
-                        ("p1", camera.p1 * half), ("p2", camera.p2 * half)):
+    for name, share in (
+        ("k1", camera.k1 * half**2),
+        ("k2", camera.k2 * half**4),
+        ("k3", camera.k3 * half**6),
+        ("p1", camera.p1 * half),
+        ("p2", camera.p2 * half),
+    ):
         if abs(share) > MOST_BEND:
-            raise InputError(f"camera file {file}: {name} = {getattr(camera, name):g} would move the edge of the picture by "
-                             f"{abs(share):.0%}", "Correct the value, or calibrate the camera.")
+            raise InputError(
+                f"camera file {file}: {name} = {getattr(camera, name):g} would move the edge of the picture by "
+                f"{abs(share):.0%}",
+                "Correct the value, or calibrate the camera.",
+            )
 
 
 def _yaml_nodes(text: str) -> dict[str, list[float]]:
     """Matrices and scalars of an OpenCV YAML file (its fixed layout, so that no YAML parser is needed)."""
     nodes: dict[str, list[float]] = {}
-    for match in re.finditer(r"^(\w+)\s*:\s*!!opencv-matrix\s(.*?)data\s*:\s*\[(.*?)\]", text, re.S | re.M):
+    for match in re.finditer(
+        r"^(\w+)\s*:\s*!!opencv-matrix\s(.*?)data\s*:\s*\[(.*?)\]", text, re.S | re.M
+    ):
         nodes[match[1]] = [float(v) for v in match[3].replace("\n", " ").split(",") if v.strip()]
     for match in re.finditer(r"^(\w+)\s*:\s*([-+.\deE]+)\s*$", text, re.M):
         nodes.setdefault(match[1], [float(match[2])])
@@ -131,7 +182,9 @@ def _yaml_nodes(text: str) -> dict[str, list[float]]:
 
 def _xml_nodes(text: str, file: str) -> dict[str, list[float]]:
     if "<!DOCTYPE" in text or "<!ENTITY" in text:
-        raise InputError(f"camera file {file} declares entities", "Give a plain OpenCV calibration file.")
+        raise InputError(
+            f"camera file {file} declares entities", "Give a plain OpenCV calibration file."
+        )
     nodes: dict[str, list[float]] = {}
     for element in ElementTree.fromstring(text):
         content = element.findtext("data") if element.find("data") is not None else element.text
@@ -142,22 +195,44 @@ def _xml_nodes(text: str, file: str) -> dict[str, list[float]]:
     return nodes
 
 
-def _from_nodes(nodes: dict[str, list[float]], file: str, size_px: tuple[int, int] | None) -> Camera:
+def _from_nodes(
+    nodes: dict[str, list[float]], file: str, size_px: tuple[int, int] | None
+) -> Camera:
     matrix = next((nodes[n] for n in _MATRIX_NAMES if n in nodes and len(nodes[n]) == 9), None)
     distortion = next((nodes[n] for n in _DISTORTION_NAMES if n in nodes), None)
     if matrix is None or distortion is None:
-        raise InputError(f"camera file {file} holds no 3 x 3 camera_matrix with distortion_coefficients",
-                         "Give the calibration file of one camera.")
+        raise InputError(
+            f"camera file {file} holds no 3 x 3 camera_matrix with distortion_coefficients",
+            "Give the calibration file of one camera.",
+        )
     if len(distortion) not in (4, 5) and any(distortion[5:]):
-        raise InputError(f"camera file {file}: {len(distortion)} distortion coefficients; only k1 k2 p1 p2 k3 are used",
-                         "Calibrate with the five-coefficient model.")
+        raise InputError(
+            f"camera file {file}: {len(distortion)} distortion coefficients; only k1 k2 p1 p2 k3 are used",
+            "Calibrate with the five-coefficient model.",
+        )
     width = nodes.get("image_width", nodes.get("image_Width", [0.0]))[0]
     height = nodes.get("image_height", nodes.get("image_Height", [0.0]))[0]
     if not (width and height):
         if size_px is None:
-            raise InputError(f"camera file {file} does not say the size of its pictures",
-                             "Add image_width and image_height.")
+            raise InputError(
+                f"camera file {file} does not say the size of its pictures",
+                "Add image_width and image_height.",
+            )
         width, height = size_px
     k1, k2, p1, p2, k3 = (distortion + [0.0] * 5)[:5]
-    return _camera({"width": width, "height": height, "fx": matrix[0], "fy": matrix[4], "cx": matrix[2],
-                    "cy": matrix[5], "k1": k1, "k2": k2, "k3": k3, "p1": p1, "p2": p2}, file)
+    return _camera(
+        {
+            "width": width,
+            "height": height,
+            "fx": matrix[0],
+            "fy": matrix[4],
+            "cx": matrix[2],
+            "cy": matrix[5],
+            "k1": k1,
+            "k2": k2,
+            "k3": k3,
+            "p1": p1,
+            "p2": p2,
+        },
+        file,
+    )

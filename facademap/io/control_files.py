@@ -25,8 +25,12 @@ def read_control(path: Path) -> ControlPoints:
     ------
     FileError, InputError
     """
-    rows = read_csv_rows(path, columns=("name", "u_m", "v_m", "x_px", "y_px", "role"),
-                         optional=("sigma_px", "sigma_mm"), what="control file")
+    rows = read_csv_rows(
+        path,
+        columns=("name", "u_m", "v_m", "x_px", "y_px", "role"),
+        optional=("sigma_px", "sigma_mm"),
+        what="control file",
+    )
     points = [_control_point(row) for row in rows]
     _refuse_double_names([(row, point.name) for row, point in zip(rows, points, strict=True)])
     return ControlPoints.from_points(points)
@@ -39,18 +43,30 @@ def _control_point(row: CsvRow) -> ControlPoint:
     checked: Role = "control" if role == "control" else "check"
     sigma_px, sigma_mm = row.number("sigma_px", default=0.5), row.number("sigma_mm", default=0.0)
     if sigma_px <= 0 or sigma_mm < 0:
-        raise InputError(f"{row.where}: the stated precision is not positive",
-                         "Give sigma_px above 0 and sigma_mm of 0 or more.")
-    return ControlPoint(name=row.text("name"), u_m=row.number("u_m"), v_m=row.number("v_m"), x_px=row.number("x_px"),
-                        y_px=row.number("y_px"), role=checked, sigma_px=sigma_px, sigma_m=sigma_mm / 1000)
+        raise InputError(
+            f"{row.where}: the stated precision is not positive",
+            "Give sigma_px above 0 and sigma_mm of 0 or more.",
+        )
+    return ControlPoint(
+        name=row.text("name"),
+        u_m=row.number("u_m"),
+        v_m=row.number("v_m"),
+        x_px=row.number("x_px"),
+        y_px=row.number("y_px"),
+        role=checked,
+        sigma_px=sigma_px,
+        sigma_m=sigma_mm / 1000,
+    )
 
 
 def _refuse_double_names(named: list[tuple[CsvRow, str]]) -> None:
     first: dict[str, CsvRow] = {}
     for row, name in named:
         if name in first:
-            raise InputError(f"{row.where}: name {name} was given before (line {first[name].line})",
-                             "Give every point its own name.")
+            raise InputError(
+                f"{row.where}: name {name} was given before (line {first[name].line})",
+                "Give every point its own name.",
+            )
         first[name] = row
 
 
@@ -66,5 +82,8 @@ def read_pixel_points(path: Path) -> list[tuple[str, float, float]]:
     _refuse_double_names([(row, point[0]) for row, point in zip(rows, points, strict=True)])
     for row, (name, x, y) in zip(rows, points, strict=True):
         if max(math.fabs(x), math.fabs(y)) > 1e7:
-            raise InputError(f"{row.where}: pixel of {name} ({x:g}, {y:g}) is out of every picture", "Correct the row.")
+            raise InputError(
+                f"{row.where}: pixel of {name} ({x:g}, {y:g}) is out of every picture",
+                "Correct the row.",
+            )
     return points

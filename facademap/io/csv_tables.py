@@ -31,10 +31,15 @@ def read_text_file(path: Path, *, what: str, max_bytes: int = MAX_BYTES) -> str:
             raise FileError(f"{what} {path.name} is a folder", "Give the path of a file.")
         size = path.stat().st_size
         if size > max_bytes:
-            raise InputError(f"{what} {path.name} is {size / 1e6:.0f} MB large", "Check that it is the right file.")
+            raise InputError(
+                f"{what} {path.name} is {size / 1e6:.0f} MB large",
+                "Check that it is the right file.",
+            )
         data = path.read_bytes()
     except FileNotFoundError:
-        raise FileError(f"{what} {path} does not exist", "Check the spelling of the path.") from None
+        raise FileError(
+            f"{what} {path} does not exist", "Check the spelling of the path."
+        ) from None
     except PermissionError:
         raise FileError(f"{what} {path} may not be read", "Change its permissions.") from None
     if not data.strip():
@@ -42,9 +47,11 @@ def read_text_file(path: Path, *, what: str, max_bytes: int = MAX_BYTES) -> str:
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        line = data[:error.start].count(b"\n") + 1
-        raise InputError(f"{what} {path.name}, line {line}: not UTF-8 text",
-                         "Save the file as UTF-8 (in a spreadsheet: CSV UTF-8).") from None
+        line = data[: error.start].count(b"\n") + 1
+        raise InputError(
+            f"{what} {path.name}, line {line}: not UTF-8 text",
+            "Save the file as UTF-8 (in a spreadsheet: CSV UTF-8).",
+        ) from None
 
 
 class CsvRow:
@@ -64,7 +71,9 @@ class CsvRow:
         """A cell that may not be empty."""
         value = self.cells.get(column, "").strip()
         if not value:
-            raise InputError(f"{self.where}: column {column} is empty", "Fill it in or drop the row.")
+            raise InputError(
+                f"{self.where}: column {column} is empty", "Fill it in or drop the row."
+            )
         return value
 
     def number(self, column: str, *, default: float | None = None) -> float:
@@ -76,15 +85,24 @@ class CsvRow:
             number = float(value)
         except ValueError:
             hint = " (decimal point, not comma)" if "," in value else ""
-            raise InputError(f"{self.where}: {column} is {value!r}, not a number",
-                             f"Correct the cell{hint}.") from None
+            raise InputError(
+                f"{self.where}: {column} is {value!r}, not a number", f"Correct the cell{hint}."
+            ) from None
         if not math.isfinite(number):
-            raise InputError(f"{self.where}: {column} is {value}, not a finite number", "Correct the cell.")
+            raise InputError(
+                f"{self.where}: {column} is {value}, not a finite number", "Correct the cell."
+            )
         return number
 
 
-def read_csv_rows(path: Path, *, columns: Sequence[str], optional: Sequence[str] = (), what: str = "table",
-                  empty_ok: bool = False) -> list[CsvRow]:
+def read_csv_rows(
+    path: Path,
+    *,
+    columns: Sequence[str],
+    optional: Sequence[str] = (),
+    what: str = "table",
+    empty_ok: bool = False,
+) -> list[CsvRow]:
     """Rows of a CSV file with a header.
 
     Parameters
@@ -114,21 +132,29 @@ def read_csv_rows(path: Path, *, columns: Sequence[str], optional: Sequence[str]
         header = [cell.strip() for cell in next(reader)]
         missing = [c for c in columns if c not in header]
         if missing:
-            raise InputError(f"{what} {path.name}: column {', '.join(missing)} is missing",
-                             f"Give the columns {','.join(columns)} in the first line.")
+            raise InputError(
+                f"{what} {path.name}: column {', '.join(missing)} is missing",
+                f"Give the columns {','.join(columns)} in the first line.",
+            )
         known = [c for c in header if c in columns or c in optional]
         double = sorted({c for c in known if known.count(c) > 1})
         if double:
-            raise InputError(f"{what} {path.name}: column {double[0]} is given twice", "Keep one of them.")
+            raise InputError(
+                f"{what} {path.name}: column {double[0]} is given twice", "Keep one of them."
+            )
         for cells in reader:
             if not any(cell.strip() for cell in cells):
                 continue
-            if len(cells) > len(header) and any(cell.strip() for cell in cells[len(header):]):
-                raise InputError(f"{path.name}, line {reader.line_num}: {len(cells)} cells, the header has {len(header)}",
-                                 "Correct the row (decimal point, not comma).")
+            if len(cells) > len(header) and any(cell.strip() for cell in cells[len(header) :]):
+                raise InputError(
+                    f"{path.name}, line {reader.line_num}: {len(cells)} cells, the header has {len(header)}",
+                    "Correct the row (decimal point, not comma).",
+                )
             rows.append(CsvRow(path.name, reader.line_num, dict(zip(header, cells, strict=False))))
     except csv.Error as error:
-        raise InputError(f"{path.name}, line {reader.line_num}: {error}", "Save the file as plain CSV.") from None
+        raise InputError(
+            f"{path.name}, line {reader.line_num}: {error}", "Save the file as plain CSV."
+        ) from None
     if not rows and not empty_ok:
         raise InputError(f"{what} {path.name} has a header but no rows", "Add the rows.")
     return rows
@@ -148,7 +174,9 @@ def check_writable(path: Path | None) -> None:
     if path.is_dir():
         raise FileError(f"{path} is a folder", "Give the path of a file to write.")
     if not path.parent.is_dir():
-        raise FileError(f"folder {path.parent} does not exist", "Make the folder or choose another path.")
+        raise FileError(
+            f"folder {path.parent} does not exist", "Make the folder or choose another path."
+        )
     if not os.access(path.parent, os.W_OK):
         raise FileError(f"folder {path.parent} cannot be written", "Choose another folder.")
 
@@ -161,9 +189,13 @@ def write_text_atomically(path: Path, text: str) -> None:
     try:
         handle, temporary = tempfile.mkstemp(prefix=f".{path.name[:40]}.", dir=path.parent)
     except FileNotFoundError:
-        raise FileError(f"folder {path.parent} does not exist", "Make the folder or choose another path.") from None
+        raise FileError(
+            f"folder {path.parent} does not exist", "Make the folder or choose another path."
+        ) from None
     except (PermissionError, NotADirectoryError):
-        raise FileError(f"folder {path.parent} cannot be written", "Choose another folder.") from None
+        raise FileError(
+            f"folder {path.parent} cannot be written", "Choose another folder."
+        ) from None
     try:
         with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
             file.write(text)

@@ -47,28 +47,50 @@ def read_flaws(path: Path) -> list[DrawnFlaw]:
         data = json.loads(read_text_file(path, what="file of flaws"))
         features = list(data["features"])
     except (ValueError, TypeError, KeyError, RecursionError):
-        raise InputError(f"{path.name} is no GeoJSON with features", "Save the flaws as a GeoJSON FeatureCollection.") from None
-    return [_flaw(f"{path.name}, feature {n}", feature) for n, feature in enumerate(features, start=1)]
+        raise InputError(
+            f"{path.name} is no GeoJSON with features",
+            "Save the flaws as a GeoJSON FeatureCollection.",
+        ) from None
+    return [
+        _flaw(f"{path.name}, feature {n}", feature) for n, feature in enumerate(features, start=1)
+    ]
 
 
 def _flaw(where: str, feature: Any) -> DrawnFlaw:
     try:
         shape, properties = feature["geometry"], feature.get("properties") or {}
         if shape["type"] != "Polygon":
-            raise InputError(f"{where}: is a {shape['type']}", "Draw each flaw as a polygon in pixels of the photo.")
+            raise InputError(
+                f"{where}: is a {shape['type']}",
+                "Draw each flaw as a polygon in pixels of the photo.",
+            )
         ring = np.asarray(shape["coordinates"][0], dtype=float)[:, :2]
     except (TypeError, KeyError, IndexError, ValueError, AttributeError) as error:
         if isinstance(error, InputError):
             raise
-        raise InputError(f"{where}: is no polygon", "Draw each flaw as a polygon in pixels of the photo.") from None
-    return DrawnFlaw(kind=str(properties.get("kind") or "flaw"), ring_px=ring, depth_m=_metres(where, properties, "depth_mm"),
-                     from_m=_metres(where, properties, "from_mm") or 0.0)
+        raise InputError(
+            f"{where}: is no polygon", "Draw each flaw as a polygon in pixels of the photo."
+        ) from None
+    return DrawnFlaw(
+        kind=str(properties.get("kind") or "flaw"),
+        ring_px=ring,
+        depth_m=_metres(where, properties, "depth_mm"),
+        from_m=_metres(where, properties, "from_mm") or 0.0,
+    )
 
 
 def _metres(where: str, properties: dict[str, Any], name: str) -> float | None:
     value = properties.get(name)
     if value is None:
         return None
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value) or not 0 <= value <= 10_000:
-        raise InputError(f"{where}: {name} is {value!r}", "Give millimetres, 0 or more; leave depth_mm out for right through.")
+    if (
+        isinstance(value, bool)
+        or not isinstance(value, (int, float))
+        or not math.isfinite(value)
+        or not 0 <= value <= 10_000
+    ):
+        raise InputError(
+            f"{where}: {name} is {value!r}",
+            "Give millimetres, 0 or more; leave depth_mm out for right through.",
+        )
     return float(value) / 1000

@@ -33,10 +33,18 @@ __all__ = [
 LARGEST_FILE_BYTES = 512 * 1024 * 1024
 _MISSING = object()
 _PARAMS = {
-    "kerf": "kerf_mm", "trim": "trim_mm", "depth_kerf": "depth_kerf_mm", "depth_allow": "depth_allow_mm",
-    "min_slab": "min_slab_mm", "cut_mode": "cut_mode", "max_slabs": "max_slabs",
-    "unmatched_penalty": "unmatched_penalty", "spread_weight": "spread_weight", "finish_penalty": "finish_penalty",
-    "open_per_dm3": "open_per_dm3", "handle_per_kg": "handle_per_kg",
+    "kerf": "kerf_mm",
+    "trim": "trim_mm",
+    "depth_kerf": "depth_kerf_mm",
+    "depth_allow": "depth_allow_mm",
+    "min_slab": "min_slab_mm",
+    "cut_mode": "cut_mode",
+    "max_slabs": "max_slabs",
+    "unmatched_penalty": "unmatched_penalty",
+    "spread_weight": "spread_weight",
+    "finish_penalty": "finish_penalty",
+    "open_per_dm3": "open_per_dm3",
+    "handle_per_kg": "handle_per_kg",
 }
 
 
@@ -95,8 +103,13 @@ class _Table:
         rows = self.rows(key)
         for row in rows:
             if not isinstance(row, list):
-                raise InputError(f"{self.where}: a vertex of {key} is {_kind(row)}", "Give every vertex as [x, y].")
-        return tuple(tuple(_number(v, f"{self.where}: a vertex of {key}") for v in row) for row in rows)
+                raise InputError(
+                    f"{self.where}: a vertex of {key} is {_kind(row)}",
+                    "Give every vertex as [x, y].",
+                )
+        return tuple(
+            tuple(_number(v, f"{self.where}: a vertex of {key}") for v in row) for row in rows
+        )
 
     def lab(self, key: str, default: Any = _MISSING) -> tuple[float, ...] | None:
         value = self.take(key, default)
@@ -109,11 +122,19 @@ class _Table:
     def end(self) -> None:
         if self.values:
             names = ", ".join(sorted(str(k) for k in self.values))
-            raise InputError(f"{self.where}: unknown key {names}", "Remove it, or correct its spelling.")
+            raise InputError(
+                f"{self.where}: unknown key {names}", "Remove it, or correct its spelling."
+            )
 
 
 def _kind(value: Any) -> str:
-    names = {dict: "an object", list: "a list", str: "a text", bool: "true or false", type(None): "null"}
+    names = {
+        dict: "an object",
+        list: "a list",
+        str: "a text",
+        bool: "true or false",
+        type(None): "null",
+    }
     return names.get(type(value), "a number")
 
 
@@ -150,8 +171,11 @@ def _lock(value: Any, where: str) -> Lock | None:
         return None
     table = _Table(value, f"{where}: lock")
     lock = {
-        "block_id": table.text("block", null=True), "face_id": table.text("face", None),
-        "slab": table.whole("slab", None), "x_mm": table.number("x", None), "y_mm": table.number("y", None),
+        "block_id": table.text("block", null=True),
+        "face_id": table.text("face", None),
+        "slab": table.whole("slab", None),
+        "x_mm": table.number("x", None),
+        "y_mm": table.number("y", None),
         "rot_deg": table.whole("rot", None),
     }
     table.end()
@@ -183,18 +207,28 @@ def _repair(value: Any, number: int) -> Repair:
     joint = table.take("joint")
     joints = joint if isinstance(joint, list) else [joint]
     given = {
-        "id": name, "outline_mm": table.points("poly"), "depth_mm": table.number("depth"),
+        "id": name,
+        "outline_mm": table.points("poly"),
+        "depth_mm": table.number("depth"),
         "joints_mm": tuple(_number(j, f"{table.where}: joint") for j in joints),
-        "bed": table.text("bed"), "stone": table.text("stone"), "accept": _texts(table, "accept"),
-        "lab": table.lab("lab"), "de_tolerance": table.number("de_tol", null=True),
-        "finish": table.text("finish", null=True), "weathered": table.text("weathered"),
-        "priority": table.number("priority"), "lock": _lock(table.take("lock"), table.where),
-        "forbid": _texts(table, "forbid"), "turn180": table.flag("turn180", True),
+        "bed": table.text("bed"),
+        "stone": table.text("stone"),
+        "accept": _texts(table, "accept"),
+        "lab": table.lab("lab"),
+        "de_tolerance": table.number("de_tol", null=True),
+        "finish": table.text("finish", null=True),
+        "weathered": table.text("weathered"),
+        "priority": table.number("priority"),
+        "lock": _lock(table.take("lock"), table.where),
+        "forbid": _texts(table, "forbid"),
+        "turn180": table.flag("turn180", True),
     }
     table.end()
     if isinstance(joint, list) and len(joint) == 1:
-        raise InputError(f"{table.where}: 1 joint in a list for {len(given['outline_mm'])} edges",
-                         "Give one number, or one an edge.")
+        raise InputError(
+            f"{table.where}: 1 joint in a list for {len(given['outline_mm'])} edges",
+            "Give one number, or one an edge.",
+        )
     return _made(Repair, table.where, given)
 
 
@@ -205,13 +239,21 @@ def _face(value: Any, where: str, number: int) -> Face:
     flaws = []
     for n, row in enumerate(table.rows("flaws")):
         flaw = _Table(row, f"{table.where}: flaw {n}")
-        given = {"outline_mm": flaw.points("poly"), "depth_mm": flaw.number("depth", null=True),
-                 "from_mm": flaw.number("from", 0)}
+        given = {
+            "outline_mm": flaw.points("poly"),
+            "depth_mm": flaw.number("depth", null=True),
+            "from_mm": flaw.number("from", 0),
+        }
         flaw.end()
         flaws.append(_made(Flaw, flaw.where, given))
     given = {
-        "id": name, "outline_mm": table.points("poly"), "depth_mm": table.number("depth"), "bed": table.text("bed"),
-        "flaws": tuple(flaws), "lab": table.lab("lab", None), "finish": table.text("finish", null=True),
+        "id": name,
+        "outline_mm": table.points("poly"),
+        "depth_mm": table.number("depth"),
+        "bed": table.text("bed"),
+        "flaws": tuple(flaws),
+        "lab": table.lab("lab", None),
+        "finish": table.text("finish", null=True),
         "weathered": table.flag("weathered"),
     }
     table.end()
@@ -223,7 +265,10 @@ def _block(value: Any, number: int) -> Block:
     name = table.text("id")
     table.where = f"block {name}"
     given = {
-        "id": name, "stone": table.text("stone"), "lab": table.lab("lab"), "spread": table.number("spread"),
+        "id": name,
+        "stone": table.text("stone"),
+        "lab": table.lab("lab"),
+        "spread": table.number("spread"),
         "weight_kg": table.number("weight_kg"),
         "faces": tuple(_face(f, table.where, n) for n, f in enumerate(table.rows("faces"))),
     }
@@ -255,34 +300,65 @@ def problem_from_json(values: Any) -> Problem:
 
 def problem_to_json(problem: Problem) -> dict[str, Any]:
     """The object of a ``problem.json``."""
+
     def lock(value: Lock | None) -> dict[str, Any] | None:
         if value is None or value.block_id is None:
             return None if value is None else {"block": None}
-        rows = {"block": value.block_id, "face": value.face_id, "slab": value.slab, "x": value.x_mm, "y": value.y_mm,
-                "rot": value.rot_deg}
+        rows = {
+            "block": value.block_id,
+            "face": value.face_id,
+            "slab": value.slab,
+            "x": value.x_mm,
+            "y": value.y_mm,
+            "rot": value.rot_deg,
+        }
         return {k: v for k, v in rows.items() if v is not None}
 
     result: dict[str, Any] = {
         "params": {key: getattr(problem.params, name) for key, name in _PARAMS.items()},
         "repairs": [
             {
-                "id": r.id, "poly": [list(p) for p in r.outline_mm], "depth": r.depth_mm,
+                "id": r.id,
+                "poly": [list(p) for p in r.outline_mm],
+                "depth": r.depth_mm,
                 "joint": r.joints_mm[0] if len(set(r.joints_mm)) == 1 else list(r.joints_mm),
-                "bed": r.bed, "stone": r.stone, "accept": list(r.accept), "lab": _list(r.lab),
-                "de_tol": r.de_tolerance, "finish": r.finish, "weathered": r.weathered, "priority": r.priority,
-                "lock": lock(r.lock), "forbid": list(r.forbid), "turn180": r.turn180,
+                "bed": r.bed,
+                "stone": r.stone,
+                "accept": list(r.accept),
+                "lab": _list(r.lab),
+                "de_tol": r.de_tolerance,
+                "finish": r.finish,
+                "weathered": r.weathered,
+                "priority": r.priority,
+                "lock": lock(r.lock),
+                "forbid": list(r.forbid),
+                "turn180": r.turn180,
             }
             for r in problem.repairs
         ],
         "blocks": [
             {
-                "id": b.id, "stone": b.stone, "lab": list(b.lab), "spread": b.spread, "weight_kg": b.weight_kg,
+                "id": b.id,
+                "stone": b.stone,
+                "lab": list(b.lab),
+                "spread": b.spread,
+                "weight_kg": b.weight_kg,
                 "faces": [
                     {
-                        "id": f.id, "poly": [list(p) for p in f.outline_mm], "depth": f.depth_mm, "bed": f.bed,
-                        "flaws": [{"poly": [list(p) for p in w.outline_mm], "depth": w.depth_mm, "from": w.from_mm}
-                                  for w in f.flaws],
-                        "finish": f.finish, "weathered": f.weathered,
+                        "id": f.id,
+                        "poly": [list(p) for p in f.outline_mm],
+                        "depth": f.depth_mm,
+                        "bed": f.bed,
+                        "flaws": [
+                            {
+                                "poly": [list(p) for p in w.outline_mm],
+                                "depth": w.depth_mm,
+                                "from": w.from_mm,
+                            }
+                            for w in f.flaws
+                        ],
+                        "finish": f.finish,
+                        "weathered": f.weathered,
                         **({} if f.lab is None else {"lab": list(f.lab)}),
                     }
                     for f in b.faces
@@ -303,16 +379,32 @@ def _list(value: tuple[float, ...] | None) -> list[float] | None:
 def solution_to_json(solution: Solution) -> dict[str, Any]:
     """The object of a ``solution.json``; what is proved beyond the contract goes under ``meta``."""
     result: dict[str, Any] = {
-        "status": solution.status, "objective": solution.objective, "bound": solution.bound, "gap": solution.gap,
-        "seconds": round(solution.seconds, 3), "seed": solution.seed, "ended_by": solution.ended_by,
-        "slabs": {b: {"face": s.face_id, "thickness": list(s.thickness_mm)} for b, s in sorted(solution.slabs.items())},
+        "status": solution.status,
+        "objective": solution.objective,
+        "bound": solution.bound,
+        "gap": solution.gap,
+        "seconds": round(solution.seconds, 3),
+        "seed": solution.seed,
+        "ended_by": solution.ended_by,
+        "slabs": {
+            b: {"face": s.face_id, "thickness": list(s.thickness_mm)}
+            for b, s in sorted(solution.slabs.items())
+        },
         "placements": [
-            {"repair": p.repair_id, "block": p.block_id, "face": p.face_id, "slab": p.slab, "x": p.x_mm, "y": p.y_mm,
-             "rot": p.rot_deg}
+            {
+                "repair": p.repair_id,
+                "block": p.block_id,
+                "face": p.face_id,
+                "slab": p.slab,
+                "x": p.x_mm,
+                "y": p.y_mm,
+                "rot": p.rot_deg,
+            }
             for p in solution.placements
         ],
         "unmatched": [
-            {"repair": u.repair_id, "reason": u.reason, "source": list(u.source_mm)} for u in solution.unmatched
+            {"repair": u.repair_id, "reason": u.reason, "source": list(u.source_mm)}
+            for u in solution.unmatched
         ],
     }
     quality = solution.quality
@@ -334,23 +426,46 @@ def solution_from_json(values: Any) -> Solution:
     placements = []
     for n, row in enumerate(table.rows("placements")):
         one = _Table(row, f"placement number {n}")
-        placements.append(Placement(
-            repair_id=one.text("repair"), block_id=one.text("block"), face_id=one.text("face"),
-            slab=one.whole("slab", 0), x_mm=one.number("x"), y_mm=one.number("y"), rot_deg=one.whole("rot")))
+        placements.append(
+            Placement(
+                repair_id=one.text("repair"),
+                block_id=one.text("block"),
+                face_id=one.text("face"),
+                slab=one.whole("slab", 0),
+                x_mm=one.number("x"),
+                y_mm=one.number("y"),
+                rot_deg=one.whole("rot"),
+            )
+        )
         one.end()
     unmatched = []
     for n, row in enumerate(table.rows("unmatched")):
         one = _Table(row, f"unmatched number {n}")
         source = tuple(_number(v, f"{one.where}: source") for v in one.rows("source"))
         if len(source) != 3:
-            raise InputError(f"{one.where}: source has {len(source)} numbers", "Give [width, height, depth].")
-        unmatched.append(Unmatched(repair_id=one.text("repair"), reason=one.text("reason"),
-                                   source_mm=(source[0], source[1], source[2])))
+            raise InputError(
+                f"{one.where}: source has {len(source)} numbers", "Give [width, height, depth]."
+            )
+        unmatched.append(
+            Unmatched(
+                repair_id=one.text("repair"),
+                reason=one.text("reason"),
+                source_mm=(source[0], source[1], source[2]),
+            )
+        )
         one.end()
     solution = Solution(
-        status=table.text("status"), objective=table.number("objective"), bound=table.number("bound"),
-        gap=table.number("gap"), seconds=table.number("seconds"), seed=table.whole("seed"),
-        ended_by=table.text("ended_by"), placements=tuple(placements), unmatched=tuple(unmatched), slabs=slabs, quality=quality,
+        status=table.text("status"),
+        objective=table.number("objective"),
+        bound=table.number("bound"),
+        gap=table.number("gap"),
+        seconds=table.number("seconds"),
+        seed=table.whole("seed"),
+        ended_by=table.text("ended_by"),
+        placements=tuple(placements),
+        unmatched=tuple(unmatched),
+        slabs=slabs,
+        quality=quality,
     )
     table.end()
     return solution
@@ -359,7 +474,9 @@ def solution_from_json(values: Any) -> Solution:
 def _quality(meta: Any) -> Quality | None:
     """The figures beside a plan, where they are our own; others may keep there what they like."""
     names = [f.name for f in dataclasses.fields(Quality)]
-    if not isinstance(meta, dict) or not all(isinstance(meta.get(n), (int, float)) and math.isfinite(meta[n]) for n in names):
+    if not isinstance(meta, dict) or not all(
+        isinstance(meta.get(n), (int, float)) and math.isfinite(meta[n]) for n in names
+    ):
         return None
     return Quality(**{n: meta[n] for n in names})
 
@@ -369,12 +486,17 @@ def _read_json(path: Path) -> Any:
         result: dict[str, Any] = {}
         for key, value in pairs:
             if key in result:
-                raise InputError(f"{path.name}: the key {key} is there twice in one object", "Remove one of them.")
+                raise InputError(
+                    f"{path.name}: the key {key} is there twice in one object",
+                    "Remove one of them.",
+                )
             result[key] = value
         return result
 
     def constant(name: str) -> float:
-        raise InputError(f"{path.name} holds {name}, which is no number", "Give a finite number, or null.")
+        raise InputError(
+            f"{path.name} holds {name}, which is no number", "Give a finite number, or null."
+        )
 
     if path.is_dir():
         raise FileError(f"{path} is a folder", "Name a JSON file.")
@@ -389,14 +511,20 @@ def _read_json(path: Path) -> Any:
     try:
         return json.loads(text, object_pairs_hook=twins, parse_constant=constant)
     except json.JSONDecodeError as error:
-        raise InputError(f"{path.name}, line {error.lineno}, column {error.colno}: {error.msg}",
-                         "Correct the JSON there; the file may be cut off.") from None
+        raise InputError(
+            f"{path.name}, line {error.lineno}, column {error.colno}: {error.msg}",
+            "Correct the JSON there; the file may be cut off.",
+        ) from None
     except RecursionError:
-        raise InputError(f"{path.name} is nested too deeply", "Write it as the format is described.") from None
+        raise InputError(
+            f"{path.name} is nested too deeply", "Write it as the format is described."
+        ) from None
     except ValueError as error:
         if isinstance(error, FacademapError):
             raise
-        raise InputError(f"{path.name} holds a number that is too long", "Correct the number.") from None
+        raise InputError(
+            f"{path.name} holds a number that is too long", "Correct the number."
+        ) from None
 
 
 def read_problem(path: Path | str) -> Problem:

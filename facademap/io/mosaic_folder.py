@@ -45,8 +45,10 @@ class MosaicFolder:
         try:
             path.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise FileError(f"working folder {path} cannot be made ({error.strerror})",
-                            "Choose another place for the output.") from error
+            raise FileError(
+                f"working folder {path} cannot be made ({error.strerror})",
+                "Choose another place for the output.",
+            ) from error
 
     def _write(self, name: str, data: bytes) -> None:
         with tempfile.NamedTemporaryFile(dir=self.path, prefix=f".{name}.", delete=False) as file:
@@ -76,16 +78,32 @@ class MosaicFolder:
         try:
             return dict(json.loads((self.path / "job.json").read_text(encoding="utf-8")))
         except (OSError, ValueError) as error:
-            raise FileError(f"working folder {self.path} cannot be read here",
-                            "Let all workers share the folder of the output.") from error
+            raise FileError(
+                f"working folder {self.path} cannot be read here",
+                "Let all workers share the folder of the output.",
+            ) from error
 
     def write_ties(self, graph: PhotoGraph) -> None:
         """Store the pairs of a graph."""
         arrays: dict[str, Any] = {}
         facts = []
         for number, (pair, ties) in enumerate(graph.pairs.items()):
-            facts.append([*pair, ties.joined, ties.reason, ties.k1, ties.inliers, ties.alike_share, ties.rms_px])
-            arrays |= {f"a{number}": ties.first_px, f"b{number}": ties.second_px, f"h{number}": ties.homography}
+            facts.append(
+                [
+                    *pair,
+                    ties.joined,
+                    ties.reason,
+                    ties.k1,
+                    ties.inliers,
+                    ties.alike_share,
+                    ties.rms_px,
+                ]
+            )
+            arrays |= {
+                f"a{number}": ties.first_px,
+                f"b{number}": ties.second_px,
+                f"h{number}": ties.homography,
+            }
         self._write_arrays("ties.npz", {"facts": np.array(json.dumps(facts)), **arrays})
 
     def read_ties(self, cameras: tuple[Camera, ...], *, known_lens: bool) -> PhotoGraph | None:
@@ -94,22 +112,42 @@ class MosaicFolder:
         if stored is None:
             return None
         pairs = {}
-        for number, (a, b, joined, reason, k1, inliers, alike, rms) in enumerate(json.loads(str(stored["facts"]))):
-            pairs[(a, b)] = PairTies(joined=joined, reason=reason, first_px=stored[f"a{number}"],
-                                     second_px=stored[f"b{number}"], homography=stored[f"h{number}"], k1=k1,
-                                     inliers=inliers, alike_share=alike, rms_px=rms)
+        for number, (a, b, joined, reason, k1, inliers, alike, rms) in enumerate(
+            json.loads(str(stored["facts"]))
+        ):
+            pairs[(a, b)] = PairTies(
+                joined=joined,
+                reason=reason,
+                first_px=stored[f"a{number}"],
+                second_px=stored[f"b{number}"],
+                homography=stored[f"h{number}"],
+                k1=k1,
+                inliers=inliers,
+                alike_share=alike,
+                rms_px=rms,
+            )
         return PhotoGraph(cameras=cameras, pairs=pairs, known_lens=known_lens)
 
     def write_plan(self, plan: MosaicPlan) -> None:
         """Store a plan."""
         grid = plan.grid
-        self._write_arrays("plan.npz", {
-            "grid": np.array([grid.left_m, grid.top_m, grid.gsd_m, grid.width_px, grid.height_px]),
-            "cell_px": np.array(plan.cell_px), "source": plan.source, "sample_m": plan.sample_m,
-            "factor": np.array([level.factor for level in plan.levels]),
-            "shading": np.array([level.shading for level in plan.levels]),
-            "sizes_px": np.array(plan.sizes_px), "sharpness": np.array(plan.sharpness),
-            "light_order": np.array(plan.light.order), "light": np.array(plan.light.terms)})
+        self._write_arrays(
+            "plan.npz",
+            {
+                "grid": np.array(
+                    [grid.left_m, grid.top_m, grid.gsd_m, grid.width_px, grid.height_px]
+                ),
+                "cell_px": np.array(plan.cell_px),
+                "source": plan.source,
+                "sample_m": plan.sample_m,
+                "factor": np.array([level.factor for level in plan.levels]),
+                "shading": np.array([level.shading for level in plan.levels]),
+                "sizes_px": np.array(plan.sizes_px),
+                "sharpness": np.array(plan.sharpness),
+                "light_order": np.array(plan.light.order),
+                "light": np.array(plan.light.terms),
+            },
+        )
 
     def read_plan(self) -> MosaicPlan | None:
         """The stored plan, none when there is none."""
@@ -117,13 +155,22 @@ class MosaicFolder:
         if s is None:
             return None
         left, top, gsd, width, height = (float(v) for v in s["grid"])
-        levels = tuple(PhotoLevel(factor=tuple(f), shading=tuple(t))
-                       for f, t in zip(s["factor"].tolist(), s["shading"].tolist(), strict=True))
+        levels = tuple(
+            PhotoLevel(factor=tuple(f), shading=tuple(t))
+            for f, t in zip(s["factor"].tolist(), s["shading"].tolist(), strict=True)
+        )
         return MosaicPlan(
-            grid=PixelGrid(left_m=left, top_m=top, gsd_m=gsd, width_px=int(width), height_px=int(height)),
-            cell_px=int(s["cell_px"]), source=s["source"], sample_m=s["sample_m"], levels=levels,
-            sizes_px=tuple((int(w), int(h)) for w, h in s["sizes_px"]), sharpness=tuple(s["sharpness"].tolist()),
-            light=WallLight(order=int(s["light_order"]), terms=tuple(s["light"].tolist())))
+            grid=PixelGrid(
+                left_m=left, top_m=top, gsd_m=gsd, width_px=int(width), height_px=int(height)
+            ),
+            cell_px=int(s["cell_px"]),
+            source=s["source"],
+            sample_m=s["sample_m"],
+            levels=levels,
+            sizes_px=tuple((int(w), int(h)) for w, h in s["sizes_px"]),
+            sharpness=tuple(s["sharpness"].tolist()),
+            light=WallLight(order=int(s["light_order"]), terms=tuple(s["light"].tolist())),
+        )
 
     def _block_path(self, block: Window) -> Path:
         return self.path / f"block_{block.row}_{block.column}.raw"
@@ -142,7 +189,9 @@ class MosaicFolder:
 
     def read_window(self, block: Window, window: Window) -> Bytes:
         """A window of a finished block, shape (height, width, 4)."""
-        stored = np.memmap(self._block_path(block), np.uint8, "r", shape=(block.height, block.width, 4))
+        stored = np.memmap(
+            self._block_path(block), np.uint8, "r", shape=(block.height, block.width, 4)
+        )
         top, left = window.row - block.row, window.column - block.column
         return np.array(stored[top : top + window.height, left : left + window.width])
 

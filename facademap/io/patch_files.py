@@ -33,12 +33,21 @@ class PatchRow:
 
 def read_rows(path: Path, *, columns: Sequence[str]) -> list[tuple[int, dict[str, str]]]:
     """Rows of a CSV table with their line numbers; every cell stripped."""
-    return [(row.line, {c: t.strip() for c, t in row.cells.items()})
-            for row in read_csv_rows(path, columns=columns, what="table")]
+    return [
+        (row.line, {c: t.strip() for c, t in row.cells.items()})
+        for row in read_csv_rows(path, columns=columns, what="table")
+    ]
 
 
-def number(row: dict[str, str], column: str, *, line: int, faults: list[str], low: float = -1e7,
-           high: float = 1e7) -> float:
+def number(
+    row: dict[str, str],
+    column: str,
+    *,
+    line: int,
+    faults: list[str],
+    low: float = -1e7,
+    high: float = 1e7,
+) -> float:
     """A finite number of a row, or NaN with the fault noted."""
     text = row.get(column, "")
     try:
@@ -86,9 +95,19 @@ def read_patches(path: Path) -> list[PatchRow]:
             lightness = number(row, "L", line=line, faults=faults, low=0.0, high=110.0)
             a, b = (number(row, c, line=line, faults=faults, low=-200.0, high=200.0) for c in "ab")
             reference = (lightness, a, b)
-        patches.append(PatchRow(name=name, x_px=x, y_px=y, half_px=half, role="check" if role == "check" else "fit",
-                                lab=reference))
-    raise_faults(path, faults, "Correct these rows; roles are fit and check, references are CIELAB D50.")
+        patches.append(
+            PatchRow(
+                name=name,
+                x_px=x,
+                y_px=y,
+                half_px=half,
+                role="check" if role == "check" else "fit",
+                lab=reference,
+            )
+        )
+    raise_faults(
+        path, faults, "Correct these rows; roles are fit and check, references are CIELAB D50."
+    )
     return patches
 
 
@@ -113,15 +132,26 @@ def read_chart_table(path: Path) -> ChartTable:
     faults: list[str] = []
     found: dict[tuple[int, int], tuple[str, tuple[float, float, float]]] = {}
     for line, row in read_rows(path, columns=("name", "row", "column", "L", "a", "b")):
-        at = tuple(number(row, c, line=line, faults=faults, low=1, high=200) for c in ("row", "column"))
-        lab = (number(row, "L", line=line, faults=faults, low=0.0, high=110.0),
-               *(number(row, c, line=line, faults=faults, low=-200.0, high=200.0) for c in "ab"))
+        at = tuple(
+            number(row, c, line=line, faults=faults, low=1, high=200) for c in ("row", "column")
+        )
+        lab = (
+            number(row, "L", line=line, faults=faults, low=0.0, high=110.0),
+            *(number(row, c, line=line, faults=faults, low=-200.0, high=200.0) for c in "ab"),
+        )
         if all(math.isfinite(v) for v in at):
             found[(int(at[0]), int(at[1]))] = (row["name"], (lab[0], lab[1], lab[2]))
     raise_faults(path, faults, "Correct these rows; references are CIELAB D50.")
     rows, columns = max(r for r, _ in found), max(c for _, c in found)
     order = [(r, c) for r in range(1, rows + 1) for c in range(1, columns + 1)]
     missing = [f"row {r}, column {c}" for r, c in order if (r, c) not in found]
-    raise_faults(path, [f"no patch at {m}" for m in missing], "Give every patch of the chart one row.")
-    return ChartTable(title=path.stem, names=tuple(found[o][0] for o in order),
-                      lab=np.array([found[o][1] for o in order]), rows=rows, columns=columns)
+    raise_faults(
+        path, [f"no patch at {m}" for m in missing], "Give every patch of the chart one row."
+    )
+    return ChartTable(
+        title=path.stem,
+        names=tuple(found[o][0] for o in order),
+        lab=np.array([found[o][1] for o in order]),
+        rows=rows,
+        columns=columns,
+    )

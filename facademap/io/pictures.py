@@ -74,19 +74,26 @@ def _opened(path: Path, max_px: int) -> Iterator[Any]:
             try:
                 image = Image.open(path, formats=_FORMATS)
             except UnidentifiedImageError:
-                raise InputError(f"photo {path.name} is not a picture that can be read",
-                                 "Give a JPEG, PNG, TIFF or WebP picture (develop raw files first).") from None
+                raise InputError(
+                    f"photo {path.name} is not a picture that can be read",
+                    "Give a JPEG, PNG, TIFF or WebP picture (develop raw files first).",
+                ) from None
             except PermissionError:
-                raise FileError(f"photo {path.name} may not be read", "Change its permissions.") from None
+                raise FileError(
+                    f"photo {path.name} may not be read", "Change its permissions."
+                ) from None
             except Exception as error:
-                raise InputError(f"photo {path.name} is damaged ({error})",
-                                 "Copy the photo again from the camera.") from None
+                raise InputError(
+                    f"photo {path.name} is damaged ({error})",
+                    "Copy the photo again from the camera.",
+                ) from None
             with image:
                 if image.width * image.height > max_px:
                     raise InputError(
                         f"photo {path.name} claims {image.width} x {image.height} px, more than the "
                         f"{max_px / 1e6:.0f} megapixel that are decoded",
-                        "Check the file; cut a very large picture into parts.")
+                        "Check the file; cut a very large picture into parts.",
+                    )
                 yield image
     finally:
         Image.MAX_IMAGE_PIXELS = before
@@ -116,10 +123,17 @@ def _info(image: Any) -> PictureInfo:
     if image.format == "TIFF" and orientation >= 5:  # Pillow tells the turned size of a TIFF
         width, height = height, width
     return PictureInfo(
-        width_px=width, height_px=height, format=image.format or "", orientation=orientation,
-        camera_name=" ".join(str(exif[t]).strip("\x00 ") for t in (0x010F, 0x0110) if t in exif) or None,
-        focal_mm=_positive(detail.get(0x920A)), focal_35mm_mm=_positive(detail.get(0xA405)),
-        taken_at=str(detail[0x9003]) if 0x9003 in detail else None, has_position=position)
+        width_px=width,
+        height_px=height,
+        format=image.format or "",
+        orientation=orientation,
+        camera_name=" ".join(str(exif[t]).strip("\x00 ") for t in (0x010F, 0x0110) if t in exif)
+        or None,
+        focal_mm=_positive(detail.get(0x920A)),
+        focal_35mm_mm=_positive(detail.get(0xA405)),
+        taken_at=str(detail[0x9003]) if 0x9003 in detail else None,
+        has_position=position,
+    )
 
 
 def _positive(value: Any) -> float | None:
@@ -156,30 +170,49 @@ def read_picture(path: Path, *, max_px: int = MAX_PICTURE_PX) -> tuple[Bytes, Pi
                 return _decode_jpeg(path), info
             if image.mode in ("I", "I;16", "I;16B", "F") or _is_deep_tiff(image):
                 return _decode_deep(path), info
-            return np.asarray(_as_stored(image.convert("RGB"), image.format, info.orientation)), info
+            return np.asarray(
+                _as_stored(image.convert("RGB"), image.format, info.orientation)
+            ), info
         except (InputError, MemoryError):
             raise
         except Exception as error:
-            raise InputError(f"photo {path.name} is truncated or damaged ({error})",
-                             "Copy the photo again from the camera.") from None
+            raise InputError(
+                f"photo {path.name} is truncated or damaged ({error})",
+                "Copy the photo again from the camera.",
+            ) from None
 
 
 def _as_stored(image: Any, file_format: str | None, orientation: int) -> Any:
     """Undo the turn that Pillow gives to a TIFF (and to no other format) when it loads it."""
     from PIL.Image import Transpose
 
-    undo = {2: Transpose.FLIP_LEFT_RIGHT, 3: Transpose.ROTATE_180, 4: Transpose.FLIP_TOP_BOTTOM, 5: Transpose.TRANSPOSE,
-            6: Transpose.ROTATE_90, 7: Transpose.TRANSVERSE, 8: Transpose.ROTATE_270}
-    return image.transpose(undo[orientation]) if file_format == "TIFF" and orientation in undo else image
+    undo = {
+        2: Transpose.FLIP_LEFT_RIGHT,
+        3: Transpose.ROTATE_180,
+        4: Transpose.FLIP_TOP_BOTTOM,
+        5: Transpose.TRANSPOSE,
+        6: Transpose.ROTATE_90,
+        7: Transpose.TRANSVERSE,
+        8: Transpose.ROTATE_270,
+    }
+    return (
+        image.transpose(undo[orientation])
+        if file_format == "TIFF" and orientation in undo
+        else image
+    )
 
 
 def _decode_jpeg(path: Path) -> Bytes:
     import simplejpeg
 
     data = path.read_bytes()
-    if b"\xff\xd9" not in data[-65536:] and b"\xff\xd9" not in data[len(data) // 2:]:
+    if b"\xff\xd9" not in data[-65536:] and b"\xff\xd9" not in data[len(data) // 2 :]:
         raise ValueError("its end is missing")
-    return np.asarray(simplejpeg.decode_jpeg(data, colorspace="RGB", fastdct=False, fastupsample=False, strict=True))
+    return np.asarray(
+        simplejpeg.decode_jpeg(
+            data, colorspace="RGB", fastdct=False, fastupsample=False, strict=True
+        )
+    )
 
 
 def _is_deep_tiff(image: Any) -> bool:
@@ -190,7 +223,9 @@ def _is_deep_tiff(image: Any) -> bool:
 def _decode_deep(path: Path) -> Bytes:
     import cv2
 
-    picture = cv2.imread(str(path), cv2.IMREAD_ANYDEPTH | cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION)
+    picture = cv2.imread(
+        str(path), cv2.IMREAD_ANYDEPTH | cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION
+    )
     if picture is None:
         raise ValueError("its pixel format is not known")
     if picture.dtype == np.uint16:
@@ -213,7 +248,9 @@ def write_png(path: Path, picture: Bytes) -> None:
 
     from PIL import Image
 
-    handle, temporary = tempfile.mkstemp(prefix=f".{path.name[:40]}.", suffix=".png", dir=path.parent)
+    handle, temporary = tempfile.mkstemp(
+        prefix=f".{path.name[:40]}.", suffix=".png", dir=path.parent
+    )
     try:
         with os.fdopen(handle, "wb") as file:
             Image.fromarray(picture).save(file, format="PNG")

@@ -44,9 +44,15 @@ def read_photo_points(path: Path, *, photos: Iterable[str]) -> list[PhotoPoint]:
     for row in read_csv_rows(path, columns=("photo", "name", "x_px", "y_px"), what="points"):
         photo = row.text("photo")
         if photo not in known:
-            raise InputError(f"{row.where}: photo {photo} is not among the photos given",
-                             f"Use the file names without folder: {', '.join(sorted(known)[:4])}.")
-        points.append(PhotoPoint(photo=photo, name=row.text("name"), x_px=row.number("x_px"), y_px=row.number("y_px")))
+            raise InputError(
+                f"{row.where}: photo {photo} is not among the photos given",
+                f"Use the file names without folder: {', '.join(sorted(known)[:4])}.",
+            )
+        points.append(
+            PhotoPoint(
+                photo=photo, name=row.text("name"), x_px=row.number("x_px"), y_px=row.number("y_px")
+            )
+        )
     return points
 
 
@@ -63,7 +69,9 @@ def write_carried_points(
     write_text_atomically(path, text.getvalue())
 
 
-def read_mosaic_points(path: Path, *, photos: Sequence[str], sizes_px: Sequence[tuple[int, int]]) -> list[MosaicPoint]:
+def read_mosaic_points(
+    path: Path, *, photos: Sequence[str], sizes_px: Sequence[tuple[int, int]]
+) -> list[MosaicPoint]:
     """Control and check points in several photos: ``photo,name,u_m,v_m,x_px,y_px,role``.
 
     Parameters
@@ -83,28 +91,52 @@ def read_mosaic_points(path: Path, *, photos: Sequence[str], sizes_px: Sequence[
     points: list[MosaicPoint] = []
     places: dict[str, tuple[float, float]] = {}
     roles: dict[str, str] = {}
-    for row in read_csv_rows(path, columns=("photo", "name", "u_m", "v_m", "x_px", "y_px", "role"),
-                             optional=("sigma_px", "sigma_mm"), what="control file"):
+    for row in read_csv_rows(
+        path,
+        columns=("photo", "name", "u_m", "v_m", "x_px", "y_px", "role"),
+        optional=("sigma_px", "sigma_mm"),
+        what="control file",
+    ):
         photo, name, role = row.text("photo"), row.text("name"), row.text("role").lower()
         if photo not in photos:
-            raise InputError(f"{row.where}: photo {photo} is not among the photos given",
-                             "Use the file names without folder, or give the photo.")
+            raise InputError(
+                f"{row.where}: photo {photo} is not among the photos given",
+                "Use the file names without folder, or give the photo.",
+            )
         if role not in ("control", "check"):
             raise InputError(f"{row.where}: role is {role!r}", "Give the role control or check.")
         place = (row.number("u_m"), row.number("v_m"))
         if places.setdefault(name, place) != place or roles.setdefault(name, role) != role:
-            raise InputError(f"{row.where}: point {name} has another place or role in another row",
-                             "Give every point one place on the wall and one role.")
+            raise InputError(
+                f"{row.where}: point {name} has another place or role in another row",
+                "Give every point one place on the wall and one role.",
+            )
         number = list(photos).index(photo)
         x, y = row.number("x_px"), row.number("y_px")
         width, height = sizes_px[number]
         if not (-0.5 <= x <= width - 0.5 and -0.5 <= y <= height - 0.5):
-            raise InputError(f"{row.where}: ({x:g}, {y:g}) lies outside photo {photo} of {width} x {height} px",
-                             "Correct the pixel, or name the photo it was picked in.")
-        sigma_px, sigma_mm = row.number("sigma_px", default=0.5), row.number("sigma_mm", default=0.0)
+            raise InputError(
+                f"{row.where}: ({x:g}, {y:g}) lies outside photo {photo} of {width} x {height} px",
+                "Correct the pixel, or name the photo it was picked in.",
+            )
+        sigma_px, sigma_mm = (
+            row.number("sigma_px", default=0.5),
+            row.number("sigma_mm", default=0.0),
+        )
         if sigma_px <= 0 or sigma_mm < 0:
-            raise InputError(f"{row.where}: the stated precision is not positive",
-                             "Give sigma_px above 0 and sigma_mm of 0 or more.")
-        points.append(MosaicPoint(photo=number, name=name, pixel_px=(x, y), wall_m=place,
-                                  is_control=role == "control", sigma_px=sigma_px, sigma_m=sigma_mm / 1000))
+            raise InputError(
+                f"{row.where}: the stated precision is not positive",
+                "Give sigma_px above 0 and sigma_mm of 0 or more.",
+            )
+        points.append(
+            MosaicPoint(
+                photo=number,
+                name=name,
+                pixel_px=(x, y),
+                wall_m=place,
+                is_control=role == "control",
+                sigma_px=sigma_px,
+                sigma_m=sigma_mm / 1000,
+            )
+        )
     return points

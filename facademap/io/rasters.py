@@ -39,19 +39,29 @@ _CACHE_BYTES = 32_000_000
 def _gdal() -> Iterator[Any]:
     import rasterio
 
-    with rasterio.Env(GDAL_CACHEMAX=_CACHE_BYTES, GDAL_DISABLE_READDIR_ON_OPEN="EMPTY_DIR",
-                      CPL_DEBUG=False):
+    with rasterio.Env(
+        GDAL_CACHEMAX=_CACHE_BYTES, GDAL_DISABLE_READDIR_ON_OPEN="EMPTY_DIR", CPL_DEBUG=False
+    ):
         yield rasterio
 
 
-def _geo_tags(grid: PixelGrid, crs_wkt: str, tags: Mapping[str, str]) -> dict[int, tuple[int, int, bytes]]:
+def _geo_tags(
+    grid: PixelGrid, crs_wkt: str, tags: Mapping[str, str]
+) -> dict[int, tuple[int, int, bytes]]:
     """Let GDAL make the geographic keys and the metadata in a one-tile file, and take them over."""
     from rasterio.io import MemoryFile
     from rasterio.transform import Affine
 
     with _gdal(), MemoryFile() as memory:
-        with memory.open(driver="GTiff", width=1, height=1, count=1, dtype="uint8", crs=crs_wkt,
-                         transform=Affine(*grid.transform)) as dataset:
+        with memory.open(
+            driver="GTiff",
+            width=1,
+            height=1,
+            count=1,
+            dtype="uint8",
+            crs=crs_wkt,
+            transform=Affine(*grid.transform),
+        ) as dataset:
             dataset.update_tags(**tags)
         data = memory.read()
     offset = struct.unpack_from("<I", data, 4)[0]
@@ -63,12 +73,19 @@ def _geo_tags(grid: PixelGrid, crs_wkt: str, tags: Mapping[str, str]) -> dict[in
             at = offset + 2 + 12 * i + 8
             if size > 4:
                 at = struct.unpack_from("<I", data, at)[0]
-            result[tag] = (kind, count, data[at:at + size])
+            result[tag] = (kind, count, data[at : at + size])
     return result
 
 
-def write_elevation(path: Path, grid: PixelGrid, windows: Iterable[tuple[Window, Bytes, Bytes]], *, crs_wkt: str,
-                    tags: Mapping[str, Any] | None = None, threads: int = 2) -> None:
+def write_elevation(
+    path: Path,
+    grid: PixelGrid,
+    windows: Iterable[tuple[Window, Bytes, Bytes]],
+    *,
+    crs_wkt: str,
+    tags: Mapping[str, Any] | None = None,
+    threads: int = 2,
+) -> None:
     """Write a rectified elevation as a cloud-optimised GeoTIFF (RGB and alpha, lossless), in one pass.
 
     Parameters
@@ -90,16 +107,27 @@ def write_elevation(path: Path, grid: PixelGrid, windows: Iterable[tuple[Window,
     FileError
         A folder that does not exist or may not be written.
     """
-    text = {key: value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
-            for key, value in (tags or {}).items()}
+    text = {
+        key: value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
+        for key, value in (tags or {}).items()
+    }
     text[CRS_TAG] = crs_wkt
     text["AREA_OR_POINT"] = "Area"
     if path.is_dir():
         raise FileError(f"{path} is a folder", "Give the path of a file to write.")
-    with TiledTiffWriter(path, width_px=grid.width_px, height_px=grid.height_px, bands=4, alpha=True,
-                         tags=_geo_tags(grid, crs_wkt, text), threads=threads) as writer:
+    with TiledTiffWriter(
+        path,
+        width_px=grid.width_px,
+        height_px=grid.height_px,
+        bands=4,
+        alpha=True,
+        tags=_geo_tags(grid, crs_wkt, text),
+        threads=threads,
+    ) as writer:
         for window, rgb, mask in windows:
-            writer.write_tile(window.column, window.row, np.asarray(cv2.merge([rgb, mask]), np.uint8))
+            writer.write_tile(
+                window.column, window.row, np.asarray(cv2.merge([rgb, mask]), np.uint8)
+            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,16 +152,21 @@ class Elevation:
     def __enter__(self) -> Elevation:
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
-                 trace: TracebackType | None) -> None:
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
         self._dataset.close()
 
     def close(self) -> None:
         """Close the file."""
         self._dataset.close()
 
-    def read(self, extent: Extent | Window | None = None, *, gsd_m: float | None = None) -> tuple[
-            PixelGrid, Bytes, Bytes]:
+    def read(
+        self, extent: Extent | Window | None = None, *, gsd_m: float | None = None
+    ) -> tuple[PixelGrid, Bytes, Bytes]:
         """Pixels of a part of the wall, from the overview that suits.
 
         Parameters
@@ -165,8 +198,10 @@ class Elevation:
         elif extent is not None:
             found = self.grid.window_of(extent)
             if found is None:
-                raise InputError(f"extent {extent.as_tuple()} lies outside elevation {self.path.name}",
-                                 "Choose a part of the wall that the elevation shows.")
+                raise InputError(
+                    f"extent {extent.as_tuple()} lies outside elevation {self.path.name}",
+                    "Choose a part of the wall that the elevation shows.",
+                )
             window = found
         part = self.grid.crop(window)
         ratio = max(1.0, (gsd_m or part.gsd_m) / part.gsd_m)
@@ -175,18 +210,29 @@ class Elevation:
             data = self._dataset.read(
                 window=RasterWindow(window.column, window.row, window.width, window.height),
                 out_shape=(self._dataset.count, height, width),
-                resampling=Resampling.average if ratio > 1 else Resampling.nearest)
+                resampling=Resampling.average if ratio > 1 else Resampling.nearest,
+            )
             if self._dataset.count in (2, 4):
                 mask = data[-1]
             else:
                 mask = self._dataset.dataset_mask(
                     window=RasterWindow(window.column, window.row, window.width, window.height),
-                    out_shape=(height, width))
+                    out_shape=(height, width),
+                )
         rgb = data[:3] if self._dataset.count >= 3 else np.repeat(data[:1], 3, axis=0)
         # sides that do not divide evenly stretch a pixel by less than one part in its count
-        grid = PixelGrid(left_m=part.left_m, top_m=part.top_m, gsd_m=part.gsd_m * window.width / width,
-                         width_px=width, height_px=height)
-        return grid, np.ascontiguousarray(np.moveaxis(rgb, 0, -1)), np.where(mask > 127, 255, 0).astype(np.uint8)
+        grid = PixelGrid(
+            left_m=part.left_m,
+            top_m=part.top_m,
+            gsd_m=part.gsd_m * window.width / width,
+            width_px=width,
+            height_px=height,
+        )
+        return (
+            grid,
+            np.ascontiguousarray(np.moveaxis(rgb, 0, -1)),
+            np.where(mask > 127, 255, 0).astype(np.uint8),
+        )
 
 
 def open_elevation(path: Path) -> Elevation:
@@ -205,13 +251,19 @@ def open_elevation(path: Path) -> Elevation:
         try:
             dataset = rasterio.open(path)
         except RasterioError as error:
-            raise InputError(f"elevation {path.name} cannot be read ({error})", "Rectify the photo again.") from None
+            raise InputError(
+                f"elevation {path.name} cannot be read ({error})", "Rectify the photo again."
+            ) from None
         t = dataset.transform
         if t.b or t.d or t.a <= 0 or abs(t.a + t.e) > 1e-9 * t.a or dataset.dtypes[0] != "uint8":
             dataset.close()
-            raise InputError(f"elevation {path.name} is not an upright 8 bit picture with square pixels in metres",
-                             "Use an elevation made by facademap rectify.")
+            raise InputError(
+                f"elevation {path.name} is not an upright 8 bit picture with square pixels in metres",
+                "Use an elevation made by facademap rectify.",
+            )
         tags = dataset.tags()
         wkt = tags.get(CRS_TAG) or (dataset.crs.to_wkt() if dataset.crs else "")
-        grid = PixelGrid(left_m=t.c, top_m=t.f, gsd_m=t.a, width_px=dataset.width, height_px=dataset.height)
+        grid = PixelGrid(
+            left_m=t.c, top_m=t.f, gsd_m=t.a, width_px=dataset.width, height_px=dataset.height
+        )
     return Elevation(path=path, grid=grid, crs_wkt=wkt, tags=tags, _dataset=dataset)

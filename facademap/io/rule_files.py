@@ -11,7 +11,15 @@ from facademap.repair.criteria import Criteria, read_criteria
 from facademap.repair.rules import RuleTable, read_rules
 from facademap.repair.settings import Settings, read_profile
 
-__all__ = ["PROFILES", "load_criteria", "load_profile", "load_rules", "profile_text", "read_rule_file", "rules_text"]
+__all__ = [
+    "PROFILES",
+    "load_criteria",
+    "load_profile",
+    "load_rules",
+    "profile_text",
+    "read_rule_file",
+    "rules_text",
+]
 
 #: Profiles that come with the package.
 PROFILES = ("metric", "inch")
@@ -30,7 +38,10 @@ def profile_text(profile: str | Path = "metric") -> str:
         return _packaged(f"{profile}.toml")
     path = Path(profile)
     if path.suffix.lower() != ".toml":
-        raise InputError(f"profile {str(profile)!r} is unknown", f"Use {' or '.join(PROFILES)}, or the path of a .toml file.")
+        raise InputError(
+            f"profile {str(profile)!r} is unknown",
+            f"Use {' or '.join(PROFILES)}, or the path of a .toml file.",
+        )
     return _read(path, what="profile")
 
 
@@ -52,7 +63,9 @@ def _profile_of(text: str, where: str) -> Settings:
 
 def load_criteria(path: str | Path | None = None) -> Criteria:
     """Read and check the criteria of the work; the packaged ones without ``path``."""
-    text = _packaged("criteria.toml") if path is None else _read(Path(path), what="list of criteria")
+    text = (
+        _packaged("criteria.toml") if path is None else _read(Path(path), what="list of criteria")
+    )
     return read_criteria(text, where="packaged criteria" if path is None else str(path))
 
 
@@ -71,7 +84,10 @@ def _read(path: Path, *, what: str) -> str:
     if path.is_dir():
         raise FileError(f"{path}: is a folder", f"Give the {what} as a .toml file.")
     if path.stat().st_size > MAX_BYTES:
-        raise FileError(f"{path}: larger than {MAX_BYTES / 1e6:.0f} MB", f"Give a {what} in TOML, not another file.")
+        raise FileError(
+            f"{path}: larger than {MAX_BYTES / 1e6:.0f} MB",
+            f"Give a {what} in TOML, not another file.",
+        )
     try:
         return path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError:

@@ -53,8 +53,10 @@ class OnnxSegmenter:
         """
         import onnxruntime
 
-        feeds = {"image": np.ascontiguousarray(rgb.astype(np.float32).transpose(2, 0, 1)[None] / 255.0),
-                 "point": np.array([[x_px, y_px]], np.float32)}
+        feeds = {
+            "image": np.ascontiguousarray(rgb.astype(np.float32).transpose(2, 0, 1)[None] / 255.0),
+            "point": np.array([[x_px, y_px]], np.float32),
+        }
         options = onnxruntime.RunOptions()
         options.log_severity_level = 4
 
@@ -68,12 +70,26 @@ class OnnxSegmenter:
             (answer,) = self._session.run(["mask"], feeds, options)
         except Exception as error:
             slow = bool(options.terminate)
-            problem = f"took longer than {LONGEST_ANSWER_S:g} s" if slow else f"failed: {_first_line(error)}"
-            raise InputError(f"the model {self._name} {problem}", "Use another model, or leave the model out.") from None
+            problem = (
+                f"took longer than {LONGEST_ANSWER_S:g} s"
+                if slow
+                else f"failed: {_first_line(error)}"
+            )
+            raise InputError(
+                f"the model {self._name} {problem}", "Use another model, or leave the model out."
+            ) from None
         finally:
             clock.cancel()
-        if answer.shape != (1, 1, self._side_px, self._side_px) or not np.isfinite(answer).all() or answer.min() < -0.001 or answer.max() > 1.001:
-            raise InputError(f"the model {self._name} answers with something else than probabilities from 0 to 1", _CONTRACT)
+        if (
+            answer.shape != (1, 1, self._side_px, self._side_px)
+            or not np.isfinite(answer).all()
+            or answer.min() < -0.001
+            or answer.max() > 1.001
+        ):
+            raise InputError(
+                f"the model {self._name} answers with something else than probabilities from 0 to 1",
+                _CONTRACT,
+            )
         return np.asarray(answer[0, 0], np.float32)
 
 
@@ -90,24 +106,39 @@ def read_segmentation_model(path: Path) -> OnnxSegmenter:
     try:
         import onnxruntime
     except ImportError:
-        raise InputError("segmentation models need the package onnxruntime, which is not installed",
-                         'Install it with pip install "facademap[models]".') from None
+        raise InputError(
+            "segmentation models need the package onnxruntime, which is not installed",
+            'Install it with pip install "facademap[models]".',
+        ) from None
     try:
         size = path.stat().st_size
         if size > LARGEST_BYTES:
-            raise FileError(f"{path.name}: a model of {size / 1e6:.0f} MB", f"Use one of at most {LARGEST_BYTES / 1e6:.0f} MB.")
+            raise FileError(
+                f"{path.name}: a model of {size / 1e6:.0f} MB",
+                f"Use one of at most {LARGEST_BYTES / 1e6:.0f} MB.",
+            )
         data = path.read_bytes()
     except OSError as error:
         if isinstance(error, FileError):
             raise
-        raise FileError(f"{path.name}: {error.strerror or 'cannot be read'}", "Give an ONNX file that can be read.") from None
+        raise FileError(
+            f"{path.name}: {error.strerror or 'cannot be read'}",
+            "Give an ONNX file that can be read.",
+        ) from None
     options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads, options.inter_op_num_threads, options.log_severity_level = _THREADS, 1, 4
+    options.intra_op_num_threads, options.inter_op_num_threads, options.log_severity_level = (
+        _THREADS,
+        1,
+        4,
+    )
     options.add_session_config_entry("session.model_external_initializers_file_folder_path", "")
     try:
         session = onnxruntime.InferenceSession(data, options, providers=["CPUExecutionProvider"])
     except Exception as error:
-        raise FileError(f"{path.name}: is no usable ONNX model ({_first_line(error)})", "Give a whole ONNX file in one piece.") from None
+        raise FileError(
+            f"{path.name}: is no usable ONNX model ({_first_line(error)})",
+            "Give a whole ONNX file in one piece.",
+        ) from None
     model = OnnxSegmenter(session, path.name, _checked_side(session, path.name))
     side = model.side_px
     trial = np.linspace(0, 255, side * side * 3).astype(np.uint8).reshape(side, side, 3)
@@ -119,15 +150,31 @@ def _checked_side(session: Any, name: str) -> int:
     given = {i.name: (i.type, list(i.shape)) for i in session.get_inputs()}
     made = {o.name: (o.type, list(o.shape)) for o in session.get_outputs()}
     if set(given) != {"image", "point"} or "mask" not in made:
-        raise InputError(f"the model {name} has the inputs {', '.join(sorted(given))[:80]} and the outputs {', '.join(sorted(made))[:80]}", _CONTRACT)
+        raise InputError(
+            f"the model {name} has the inputs {', '.join(sorted(given))[:80]} and the outputs {', '.join(sorted(made))[:80]}",
+            _CONTRACT,
+        )
     kind, shape = given["image"]
     side = shape[-1] if shape else None
-    if not isinstance(side, int) or shape != [1, 3, side, side] or not SMALLEST_SIDE_PX <= side <= LARGEST_SIDE_PX:
-        raise InputError(f"the model {name} takes images of the shape {shape}",
-                         f"Use one with the fixed shape (1, 3, side, side) and a side of {SMALLEST_SIDE_PX} to {LARGEST_SIDE_PX} px.")
+    if (
+        not isinstance(side, int)
+        or shape != [1, 3, side, side]
+        or not SMALLEST_SIDE_PX <= side <= LARGEST_SIDE_PX
+    ):
+        raise InputError(
+            f"the model {name} takes images of the shape {shape}",
+            f"Use one with the fixed shape (1, 3, side, side) and a side of {SMALLEST_SIDE_PX} to {LARGEST_SIDE_PX} px.",
+        )
     expected = {"point": ("tensor(float)", [1, 2]), "mask": ("tensor(float)", [1, 1, side, side])}
-    if kind != "tensor(float)" or given["point"] != expected["point"] or made["mask"] != expected["mask"]:
-        raise InputError(f"the model {name} takes point {given['point'][1]} and gives mask {made['mask'][1]} for an image of {side} px", _CONTRACT)
+    if (
+        kind != "tensor(float)"
+        or given["point"] != expected["point"]
+        or made["mask"] != expected["mask"]
+    ):
+        raise InputError(
+            f"the model {name} takes point {given['point'][1]} and gives mask {made['mask'][1]} for an image of {side} px",
+            _CONTRACT,
+        )
     return side
 
 

@@ -59,23 +59,31 @@ def read_survey_points(path: Path) -> list[SurveyPoint]:
         Unreadable, a name twice, a role that is none, a point without any place.
     """
     coordinates = ("u_m", "v_m", "w_m", "east_m", "north_m", "height_m")
-    rows = read_csv_rows(path, columns=("name",), optional=("role", *coordinates, "sigma_mm"), what="point list")
+    rows = read_csv_rows(
+        path, columns=("name",), optional=("role", *coordinates, "sigma_mm"), what="point list"
+    )
     points: list[SurveyPoint] = []
     seen: set[str] = set()
     for row in rows:
         name = row.text("name")
         if name in seen:
-            raise InputError(f"{row.where}: point {name} was given before", "Give every point its own name.")
+            raise InputError(
+                f"{row.where}: point {name} was given before", "Give every point its own name."
+            )
         seen.add(name)
         values = {c: _number(row, c) for c in coordinates}
         sigma_mm = _number(row, "sigma_mm")
         role = _role(row)
         if sigma_mm is not None and sigma_mm < 0:
             raise InputError(f"{row.where}: sigma_mm of {name} is negative", "Give 0 or more.")
-        point = SurveyPoint(name=name, role=role, sigma_m=None if sigma_mm is None else sigma_mm / 1000, **values)
+        point = SurveyPoint(
+            name=name, role=role, sigma_m=None if sigma_mm is None else sigma_mm / 1000, **values
+        )
         if not point.on_wall and not point.in_world:
-            raise InputError(f"{row.where}: point {name} has no place",
-                             "Give u_m and v_m, or east_m, north_m and height_m.")
+            raise InputError(
+                f"{row.where}: point {name} has no place",
+                "Give u_m and v_m, or east_m, north_m and height_m.",
+            )
         points.append(point)
     return points
 
@@ -94,13 +102,19 @@ def read_observations(path: Path) -> list[Observation]:
     ------
     FileError, InputError
     """
-    rows = read_csv_rows(path, columns=("photo", "name", "x_px", "y_px"), what="list of observations")
+    rows = read_csv_rows(
+        path, columns=("photo", "name", "x_px", "y_px"), what="list of observations"
+    )
     result: list[Observation] = []
     seen: set[tuple[str, str]] = set()
     for row in rows:
         key = (row.text("photo"), row.text("name"))
         if key in seen:
-            raise InputError(f"{row.where}: {key[1]} is given twice in {key[0]}", "Keep one of them.")
+            raise InputError(
+                f"{row.where}: {key[1]} is given twice in {key[0]}", "Keep one of them."
+            )
         seen.add(key)
-        result.append(Observation(photo=key[0], name=key[1], x_px=row.number("x_px"), y_px=row.number("y_px")))
+        result.append(
+            Observation(photo=key[0], name=key[1], x_px=row.number("x_px"), y_px=row.number("y_px"))
+        )
     return result

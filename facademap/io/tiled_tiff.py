@@ -81,17 +81,30 @@ class TiledTiffWriter:
     threads : int
     """
 
-    def __init__(self, path: Path, *, width_px: int, height_px: int, bands: int, alpha: bool,
-                 tags: Mapping[int, tuple[int, int, bytes]], threads: int = 2) -> None:
+    def __init__(
+        self,
+        path: Path,
+        *,
+        width_px: int,
+        height_px: int,
+        bands: int,
+        alpha: bool,
+        tags: Mapping[int, tuple[int, int, bytes]],
+        threads: int = 2,
+    ) -> None:
         self._path, self._alpha, self._tags = path, alpha, dict(tags)
         self._big = width_px * height_px * bands * 4 // 3 > _BIG_ABOVE_BYTES
         self._compress = _deflate()
         try:
             self._folder = Path(tempfile.mkdtemp(prefix=f".{path.name[:40]}.", dir=path.parent))
         except FileNotFoundError:
-            raise FileError(f"folder {path.parent} does not exist", "Make the folder or choose another path.") from None
+            raise FileError(
+                f"folder {path.parent} does not exist", "Make the folder or choose another path."
+            ) from None
         except (PermissionError, NotADirectoryError):
-            raise FileError(f"folder {path.parent} cannot be written", "Choose another folder.") from None
+            raise FileError(
+                f"folder {path.parent} cannot be written", "Choose another folder."
+            ) from None
         self._levels: list[_Level] = []
         width, height = width_px, height_px
         while True:
@@ -108,8 +121,12 @@ class TiledTiffWriter:
     def __enter__(self) -> TiledTiffWriter:
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
-                 trace: TracebackType | None) -> None:
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
         try:
             if kind is None:
                 self._finish()
@@ -145,14 +162,14 @@ class TiledTiffWriter:
             level.strip = np.zeros((TILE_PX, level.width_px, level.bands), np.uint8)
         c, r = column // 2, row // 2
         top = r - r // TILE_PX * TILE_PX
-        level.strip[top:top + half.shape[0], c:c + half.shape[1]] = half
+        level.strip[top : top + half.shape[0], c : c + half.shape[1]] = half
         last_in_row = c + half.shape[1] == level.width_px
         bottom = r + half.shape[0]
         if last_in_row and (bottom % TILE_PX == 0 or bottom == level.height_px):
             first = r // TILE_PX * TILE_PX
             rows = bottom - first
             for left in range(0, level.width_px, TILE_PX):
-                tile = level.strip[:rows, left:left + TILE_PX].copy()
+                tile = level.strip[:rows, left : left + TILE_PX].copy()
                 self._submit(level, tile)
                 if number + 1 < len(self._levels):
                     self._add_halved(number + 1, left, first, tile)
@@ -183,7 +200,9 @@ class TiledTiffWriter:
         for level in self._levels:
             level.scratch.close()
             if len(level.sizes) != level.across * level.down:
-                raise ValueError(f"{level.across * level.down - len(level.sizes)} tiles were never written")
+                raise ValueError(
+                    f"{level.across * level.down - len(level.sizes)} tiles were never written"
+                )
         target = self._folder / "whole"
         with target.open("wb") as file:
             offsets = self._write_directories(file)
@@ -211,26 +230,42 @@ class TiledTiffWriter:
             for number, level in enumerate(self._levels):
                 starts[number] = position
                 last = number + 1 == len(self._levels)
-                block = self._directory(level, number, position, offsets[number], 0 if last else starts[number + 1])
+                block = self._directory(
+                    level, number, position, offsets[number], 0 if last else starts[number + 1]
+                )
                 blocks.append(block)
                 position += len(block)
             for number in reversed(range(len(self._levels))):
                 offsets[number] = position
                 position += sum(self._levels[number].sizes)
         # a third round, now that the offsets are known
-        blocks = [self._directory(level, number, starts[number], offsets[number],
-                                  0 if number + 1 == len(self._levels) else starts[number + 1])
-                  for number, level in enumerate(self._levels)]
-        file.write(struct.pack("<2sHHHQ", b"II", 43, 8, 0, head_size) if self._big
-                   else struct.pack("<2sHI", b"II", 42, head_size))
+        blocks = [
+            self._directory(
+                level,
+                number,
+                starts[number],
+                offsets[number],
+                0 if number + 1 == len(self._levels) else starts[number + 1],
+            )
+            for number, level in enumerate(self._levels)
+        ]
+        file.write(
+            struct.pack("<2sHHHQ", b"II", 43, 8, 0, head_size)
+            if self._big
+            else struct.pack("<2sHI", b"II", 42, head_size)
+        )
         for block in blocks:
             file.write(block)
         return offsets
 
-    def _directory(self, level: _Level, number: int, position: int, first_tile: int, following: int) -> bytes:
+    def _directory(
+        self, level: _Level, number: int, position: int, first_tile: int, following: int
+    ) -> bytes:
         """One image file directory with the values that do not fit into its entries behind it."""
         offset_type = _LONG8 if self._big else _LONG
-        tile_offsets = first_tile + np.concatenate([[0], np.cumsum(level.sizes[:-1], dtype=np.int64)])
+        tile_offsets = first_tile + np.concatenate(
+            [[0], np.cumsum(level.sizes[:-1], dtype=np.int64)]
+        )
         colour_bands = level.bands - 1 if self._alpha else level.bands
         entries: dict[int, tuple[int, int, bytes]] = {
             254: _values(_LONG, [1 if number else 0]),

@@ -15,7 +15,14 @@ from facademap.match.sawing import Remainder, SawCut, SawnPiece, SawnSlab, SawPl
 from facademap.match.solution import Placement, Quality, Slabs, Solution, Unmatched
 from facademap.match.solver import Progress, solve
 from facademap.match.verification import Violation, recount_objective, verify
-from facademap.match.whatif import PlanComparison, Premises, RepairChange, compare_plans, premises_of, solve_again
+from facademap.match.whatif import (
+    PlanComparison,
+    Premises,
+    RepairChange,
+    compare_plans,
+    premises_of,
+    solve_again,
+)
 
 __all__ = [
     "Block",

@@ -16,7 +16,15 @@ from facademap.match.problem import TOLERANCE_MM, Block, Face, Params, Problem, 
 from facademap.match.solution import Reason
 from facademap.photo.lab import difference_ciede2000
 
-__all__ = ["FILTERS", "Candidates", "colour_differences", "find_candidates", "need_mm", "opening_cost", "usable_dm3"]
+__all__ = [
+    "FILTERS",
+    "Candidates",
+    "colour_differences",
+    "find_candidates",
+    "need_mm",
+    "opening_cost",
+    "usable_dm3",
+]
 
 Floats: TypeAlias = npt.NDArray[np.float64]
 Booleans: TypeAlias = npt.NDArray[np.bool_]
@@ -46,10 +54,14 @@ def opening_cost(block: Block, face: Face, params: Params) -> float:
 def colour_differences(problem: Problem) -> Floats:
     """CIEDE2000 of every repair (row) to every face (column, block by block); 0 where no colour is wanted."""
     faces = [f.lab if f.lab is not None else b.lab for b in problem.blocks for f in b.faces]
-    wanted = np.array([r.lab if r.lab is not None else (np.nan,) * 3 for r in problem.repairs], dtype=float)
+    wanted = np.array(
+        [r.lab if r.lab is not None else (np.nan,) * 3 for r in problem.repairs], dtype=float
+    )
     result = np.zeros((len(wanted), len(faces)))
     for i in range(0, len(wanted), 256):
-        result[i:i + 256] = difference_ciede2000(wanted[i:i + 256, None], np.array(faces, dtype=float)[None])
+        result[i : i + 256] = difference_ciede2000(
+            wanted[i : i + 256, None], np.array(faces, dtype=float)[None]
+        )
     return np.nan_to_num(result)
 
 
@@ -126,14 +138,20 @@ def find_candidates(
     for i, repair in enumerate(problem.repairs):
         if tick is not None:
             tick(i / len(problem.repairs))
-        thick = repair.depth_mm + params.depth_allow_mm * ~(weathered & (repair.weathered == "required"))
+        thick = repair.depth_mm + params.depth_allow_mm * ~(
+            weathered & (repair.weathered == "required")
+        )
         masks = [
             np.isin(stones, [repair.stone, *repair.accept]),
             _bed_mask(repair, beds, values),
             (depth + TOLERANCE_MM >= np.maximum(thick, params.min_slab_mm)),
             weathered | (repair.weathered != "required"),
-            differences[i] <= (np.inf if repair.de_tolerance is None or repair.lab is None
-                               else repair.de_tolerance + 1e-9),
+            differences[i]
+            <= (
+                np.inf
+                if repair.de_tolerance is None or repair.lab is None
+                else repair.de_tolerance + 1e-9
+            ),
         ]
         left = np.ones(len(faces), dtype=bool)
         reason: Reason | None = None
@@ -149,8 +167,12 @@ def find_candidates(
         for block_id, given in problem.looks.get(repair.id, {}).items():
             cost[[k for k, (b, _) in enumerate(faces) if problem.blocks[b].id == block_id]] = given
         cost = cost * repair.priority
-        deeper = cost + (params.finish_penalty * repair.priority if repair.finish is not None else 0.0)
-        first = np.where(finishes == repair.finish, cost, deeper) if repair.finish is not None else cost
+        deeper = cost + (
+            params.finish_penalty * repair.priority if repair.finish is not None else 0.0
+        )
+        first = (
+            np.where(finishes == repair.finish, cost, deeper) if repair.finish is not None else cost
+        )
         pairs: dict[tuple[int, int], tuple[float, float]] = {}
         fits_some = False
         beyond = np.inf
@@ -160,7 +182,11 @@ def find_candidates(
             key = faces[k]
             if not allowed[k] and fits_some:
                 continue
-            if most_blocks is not None and len(pairs) >= most_blocks and (most_cost is None or first[k] > most_cost[i]):
+            if (
+                most_blocks is not None
+                and len(pairs) >= most_blocks
+                and (most_cost is None or first[k] > most_cost[i])
+            ):
                 beyond = float(first[k])
                 break
             if fits_alone is None or fits_alone(i, *key):
@@ -169,7 +195,9 @@ def find_candidates(
                     pairs[key] = (float(first[k]), float(deeper[k]))
         if reason is None and not fits_some:
             reason = "size"
-        if (repair.lock is not None and repair.lock.block_id is None) or (reason is None and not pairs):
+        if (repair.lock is not None and repair.lock.block_id is None) or (
+            reason is None and not pairs
+        ):
             reason = "locked_out"
         if repair.lock is not None and repair.lock.block_id is not None and not pairs:
             raise InputError(
@@ -183,7 +211,9 @@ def find_candidates(
     return result
 
 
-def _why_not(repair: Repair, here: Booleans, masks: list[Booleans], left: Booleans, allowed: Booleans) -> str:
+def _why_not(
+    repair: Repair, here: Booleans, masks: list[Booleans], left: Booleans, allowed: Booleans
+) -> str:
     """What keeps a repair from the block of its lock: the last filter that its best face fails."""
     lock = repair.lock
     assert lock is not None
@@ -193,7 +223,11 @@ def _why_not(repair: Repair, here: Booleans, masks: list[Booleans], left: Boolea
         here = here & mask
         if not here.any():
             return name
-    return "size" if not (here & left).any() or (here & left & allowed).any() else "the face or the turn of the lock against its bed"
+    return (
+        "size"
+        if not (here & left).any() or (here & left & allowed).any()
+        else "the face or the turn of the lock against its bed"
+    )
 
 
 def _bed_mask(repair: Repair, beds: npt.NDArray[np.str_], faces: list[Face]) -> Booleans:
@@ -203,14 +237,22 @@ def _bed_mask(repair: Repair, beds: npt.NDArray[np.str_], faces: list[Face]) -> 
     return np.isin(beds, ["x", "none"])
 
 
-def _allowed(problem: Problem, i: int, faces: list[tuple[int, int]], ids: npt.NDArray[np.str_]) -> Booleans:
+def _allowed(
+    problem: Problem, i: int, faces: list[tuple[int, int]], ids: npt.NDArray[np.str_]
+) -> Booleans:
     """Pairs that the repair's lock and forbidden blocks leave."""
     repair = problem.repairs[i]
     lock = repair.lock
-    result = ~np.isin(ids, list(repair.forbid)) if repair.forbid else np.ones(len(faces), dtype=bool)
+    result = (
+        ~np.isin(ids, list(repair.forbid)) if repair.forbid else np.ones(len(faces), dtype=bool)
+    )
     if lock is None:
         return result
     for k in np.flatnonzero(result):
         face = problem.blocks[faces[k][0]].faces[faces[k][1]]
-        result[k] = ids[k] == lock.block_id and lock.face_id in (None, face.id) and bool(turns_allowed(repair, face))
+        result[k] = (
+            ids[k] == lock.block_id
+            and lock.face_id in (None, face.id)
+            and bool(turns_allowed(repair, face))
+        )
     return result

@@ -14,12 +14,26 @@ __all__ = ["digest_of_kernels", "kernels"]
 
 #: The functions to compile, in order: those that call come after those that are called.
 _KERNELS: tuple[Any, ...] = (
-    kernels_place.point_on_face, kernels_place.clear_at, kernels_place.free_edges, kernels_place.lowest,
-    kernels_place.first_place, kernels_place.one, kernels_box.keep_size, kernels_box.narrowest, kernels_box.flattest,
-    kernels_box.box_sets, kernels_saw.layout, kernels_saw.fill, kernels_saw.fill_some, kernels_saw.pairs_apart,
-    kernels_saw.side_by_side, kernels_group.can_cut, kernels_group.reach_of,
+    kernels_place.point_on_face,
+    kernels_place.clear_at,
+    kernels_place.free_edges,
+    kernels_place.lowest,
+    kernels_place.first_place,
+    kernels_place.one,
+    kernels_box.keep_size,
+    kernels_box.narrowest,
+    kernels_box.flattest,
+    kernels_box.box_sets,
+    kernels_saw.layout,
+    kernels_saw.fill,
+    kernels_saw.fill_some,
+    kernels_saw.pairs_apart,
+    kernels_saw.side_by_side,
+    kernels_group.can_cut,
+    kernels_group.reach_of,
     kernels_group.best_group,
-    kernels_rebuild.insert, kernels_rebuild.rebuild,
+    kernels_rebuild.insert,
+    kernels_rebuild.rebuild,
 )
 
 
@@ -28,7 +42,11 @@ def digest_of_kernels() -> str:
     digest = hashlib.sha256()
     for function in _KERNELS:
         digest.update(function.__code__.co_code + repr(function.__code__.co_names).encode())
-        digest.update(repr([c for c in function.__code__.co_consts if not isinstance(c, types.CodeType)]).encode())
+        digest.update(
+            repr(
+                [c for c in function.__code__.co_consts if not isinstance(c, types.CodeType)]
+            ).encode()
+        )
     return digest.hexdigest()[:10]
 
 

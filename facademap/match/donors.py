@@ -66,8 +66,10 @@ def order_of_work(solution: Solution, donors: Mapping[str, str]) -> tuple[str, .
     for circle in _circles(waits):
         raise _circle_error(circle, "Forbid one of the donors to its repair and match again.")
     for one in _stuck(solution, waits):
-        raise InputError(f"repair {one} waits for stone that comes out with repair {waits[one]}, which has no piece and is not cut out",
-                         f"Find a block for {waits[one]}, or another one for {one}.")
+        raise InputError(
+            f"repair {one} waits for stone that comes out with repair {waits[one]}, which has no piece and is not cut out",
+            f"Find a block for {waits[one]}, or another one for {one}.",
+        )
     return in_order((p.repair_id for p in solution.placements), waits)
 
 
@@ -109,9 +111,20 @@ def solve_with_donors(
     blocks, repairs = {b.id for b in problem.blocks}, {r.id for r in problem.repairs}
     for block_id, repair_id in donors.items():
         if block_id not in blocks or repair_id not in repairs:
-            raise InputError(f"the donor {block_id} of repair {repair_id} is not there", "Name a block and a repair of the problem.")
+            raise InputError(
+                f"the donor {block_id} of repair {repair_id} is not there",
+                "Name a block and a repair of the problem.",
+            )
     _check_locks(problem, donors)
-    search = _Search(problem, donors, time_limit_s=time_limit_s, work_limit=work_limit, seed=seed, progress=progress, clock=clock)
+    search = _Search(
+        problem,
+        donors,
+        time_limit_s=time_limit_s,
+        work_limit=work_limit,
+        seed=seed,
+        progress=progress,
+        clock=clock,
+    )
     solution = search.solution(start)
     return solution, order_of_work(solution, donors)
 
@@ -142,8 +155,14 @@ class _Case:
             share = repairs[one].priority / priority  # so that its looks count no more than before
             looks[one] = {b.id: share * _least_looks(whole, repairs[one], b) for b in whole.blocks}
             repairs[one] = dataclasses.replace(repairs[one], priority=priority, finish=None)
-        return dataclasses.replace(whole, looks=looks, repairs=tuple(
-            dataclasses.replace(r, forbid=(*r.forbid, *more[r.id])) if r.id in more else r for r in repairs.values()))
+        return dataclasses.replace(
+            whole,
+            looks=looks,
+            repairs=tuple(
+                dataclasses.replace(r, forbid=(*r.forbid, *more[r.id])) if r.id in more else r
+                for r in repairs.values()
+            ),
+        )
 
 
 def _least_looks(problem: Problem, repair: Repair, block: Block) -> float:
@@ -153,9 +172,20 @@ def _least_looks(problem: Problem, repair: Repair, block: Block) -> float:
     for face in block.faces:
         looks = given
         if looks is None:
-            colour = 0.0 if repair.lab is None else float(difference_ciede2000(repair.lab, face.lab or block.lab))
+            colour = (
+                0.0
+                if repair.lab is None
+                else float(difference_ciede2000(repair.lab, face.lab or block.lab))
+            )
             looks = colour + params.spread_weight * block.spread
-        costs.append(looks + (params.finish_penalty if repair.finish is not None and repair.finish != face.finish else 0.0))
+        costs.append(
+            looks
+            + (
+                params.finish_penalty
+                if repair.finish is not None and repair.finish != face.finish
+                else 0.0
+            )
+        )
     return min(costs)
 
 
@@ -163,12 +193,27 @@ class _Search:
     """Best first over the cases; the least bound of what is left open holds for the whole problem."""
 
     def __init__(
-        self, problem: Problem, donors: Mapping[str, str], *, time_limit_s: float | None, work_limit: int | None, seed: int,
-        progress: Callable[[Progress], None] | None, clock: Callable[[], float],
+        self,
+        problem: Problem,
+        donors: Mapping[str, str],
+        *,
+        time_limit_s: float | None,
+        work_limit: int | None,
+        seed: int,
+        progress: Callable[[Progress], None] | None,
+        clock: Callable[[], float],
     ) -> None:
-        self.problem, self.donors, self.seed, self.progress, self.clock = problem, donors, seed, progress, clock
+        self.problem, self.donors, self.seed, self.progress, self.clock = (
+            problem,
+            donors,
+            seed,
+            progress,
+            clock,
+        )
         self.time_limit_s, self.work_limit = time_limit_s, work_limit
-        self.locked = {(i, block_id) for i, block_id in _locks(problem).items() if block_id in donors}
+        self.locked = {
+            (i, block_id) for i, block_id in _locks(problem).items() if block_id in donors
+        }
         self.stones: dict[str, list[str]] = {}
         for block_id, repair_id in donors.items():
             self.stones.setdefault(repair_id, []).append(block_id)
@@ -179,10 +224,16 @@ class _Search:
 
     def solution(self, start: Solution | None) -> Solution:
         """The best plan found that has an order of work, with what is proved about it."""
-        whole = _Case().forbid((d, b) for d, blocks in self.stones.items() for b in blocks)  # nothing waits for itself
+        whole = _Case().forbid(
+            (d, b) for d, blocks in self.stones.items() for b in blocks
+        )  # nothing waits for itself
         first = self._solve(whole, share=FIRST_SHARE, start=start)
         if self._keep(first):
-            if first.status == "optimal" or not self._time_left() or (first.ended_by != "time" and self.work_limit is None):
+            if (
+                first.status == "optimal"
+                or not self._time_left()
+                or (first.ended_by != "time" and self.work_limit is None)
+            ):
                 return self._finished(first, first.bound)
             again = self._solve(whole, share=1.0, start=first)
             self._keep(again)
@@ -198,7 +249,11 @@ class _Search:
         for _ in range(MOST_DIVES):
             waits = _waits(plan, self.donors)
             for one in _stuck(plan, waits):
-                pairs = [(r.id, block_id) for r in self.problem.repairs for block_id in self.stones[waits[one]]]
+                pairs = [
+                    (r.id, block_id)
+                    for r in self.problem.repairs
+                    for block_id in self.stones[waits[one]]
+                ]
                 case = case.forbid(p for p in pairs if p not in self.locked)
                 if not self.locked.isdisjoint(pairs):
                     case = case.insist(waits[one])
@@ -212,7 +267,13 @@ class _Search:
             best = self.best
             if best is None or not self._time_left() or bound >= best.objective * (1.0 - 1e-6):
                 return
-            self._keep(self._solve(whole.forbid(self._later(best, _waits(best, self.donors))), share=POLISH_SHARE, start=best))
+            self._keep(
+                self._solve(
+                    whole.forbid(self._later(best, _waits(best, self.donors))),
+                    share=POLISH_SHARE,
+                    start=best,
+                )
+            )
             if self.best is best:
                 return
 
@@ -224,9 +285,21 @@ class _Search:
         apart = {i for i in placed if not circling.isdisjoint(in_order([i], waits))}
         unmatched = [u.repair_id for u in plan.unmatched]
         # what breaks a circle goes late, so that it may take the stone of all the others; what has no piece goes last
-        order = in_order([*(i for i in placed if i not in apart), *(i for i in placed if i in apart), *unmatched], waits)
+        order = in_order(
+            [
+                *(i for i in placed if i not in apart),
+                *(i for i in placed if i in apart),
+                *unmatched,
+            ],
+            waits,
+        )
         rank = {i: n for n, i in enumerate(order)}
-        return {(r.id, b) for r in self.problem.repairs for b, donor in self.donors.items() if rank[donor] >= rank[r.id]} - self.locked
+        return {
+            (r.id, b)
+            for r in self.problem.repairs
+            for b, donor in self.donors.items()
+            if rank[donor] >= rank[r.id]
+        } - self.locked
 
     def _part(self, case: _Case, plan: Solution) -> float:
         """Look at the cases, and return what bounds every plan that has an order."""
@@ -234,14 +307,26 @@ class _Search:
         closed: list[float] = []
         seen = {case}
         count, follow = 0, 0
-        most = MOST_SMALL_CASES if is_small(self.problem) else MOST_CASES if self.time_limit_s is None else MOST_TIMED_CASES
+        most = (
+            MOST_SMALL_CASES
+            if is_small(self.problem)
+            else MOST_CASES
+            if self.time_limit_s is None
+            else MOST_TIMED_CASES
+        )
         while waiting and count < most and (self._time_left(PART_SHARE) or self.best is None):
-            enough = math.inf if self.best is None else self.best.objective - 1e-6 * max(1.0, self.best.objective)
+            enough = (
+                math.inf
+                if self.best is None
+                else self.best.objective - 1e-6 * max(1.0, self.best.objective)
+            )
             least = min(waiting, key=lambda n: waiting[n][0])
             if waiting[least][0] >= enough:
                 break
             # down to a plan with an order first, then up again to the case with the least bound
-            bound, case, plan = waiting.pop(follow if follow in waiting and waiting[follow][0] < enough else least)
+            bound, case, plan = waiting.pop(
+                follow if follow in waiting and waiting[follow][0] < enough else least
+            )
             cases, follow = self._cases(case, plan), -1
             if case in cases:  # to insist did not help, and is not refuted either
                 closed.append(bound)
@@ -292,8 +377,15 @@ class _Search:
                 self.progress(dataclasses.replace(step, fraction=self.fraction))
 
         tell(Progress(phase="matching" if begin == 0.0 else "order of work", fraction=0.0))
-        plan = solve(case.problem(self.problem), time_limit_s=limit, work_limit=work, seed=self.seed, progress=tell, start=start,
-                     clock=self.clock)
+        plan = solve(
+            case.problem(self.problem),
+            time_limit_s=limit,
+            work_limit=work,
+            seed=self.seed,
+            progress=tell,
+            start=start,
+            clock=self.clock,
+        )
         self.fraction = end
         self.spent_work += plan.quality.work if plan.quality else 0
         return plan
@@ -315,7 +407,9 @@ class _Search:
         out = {u.repair_id for u in plan.unmatched}
         while waits:
             lost = [one for one, donor in waits.items() if donor in out] or [
-                min(circle, key=lambda i: (self.problem.repair(i).priority, i)) for circle in _circles(waits)]
+                min(circle, key=lambda i: (self.problem.repair(i).priority, i))
+                for circle in _circles(waits)
+            ]
             if not lost:
                 break
             out |= set(lost)
@@ -326,14 +420,19 @@ class _Search:
         placements = tuple(p for p in plan.placements if p.repair_id not in out)
         used = {p.block_id for p in placements}
         return dataclasses.replace(
-            plan, placements=placements, slabs={b: s for b, s in plan.slabs.items() if b in used},
-            unmatched=(*plan.unmatched, *(self._left(p.repair_id) for p in gone)))
+            plan,
+            placements=placements,
+            slabs={b: s for b, s in plan.slabs.items() if b in used},
+            unmatched=(*plan.unmatched, *(self._left(p.repair_id) for p in gone)),
+        )
 
     def _left(self, repair_id: str) -> Unmatched:
         repair, params = self.problem.repair(repair_id), self.problem.params
         blank = blank_of(repair, params)
-        width, height, depth = (round(math.ceil(v * 10.0 - 1e-6) / 10.0, 1) for v in (
-            blank.width_mm, blank.height_mm, repair.depth_mm + params.depth_allow_mm))
+        width, height, depth = (
+            round(math.ceil(v * 10.0 - 1e-6) / 10.0, 1)
+            for v in (blank.width_mm, blank.height_mm, repair.depth_mm + params.depth_allow_mm)
+        )
         return Unmatched(repair_id=repair_id, reason="capacity", source_mm=(width, height, depth))
 
     def _time_left(self, share: float = 1.0) -> bool:
@@ -348,8 +447,15 @@ class _Search:
     def _finished(self, first: Solution, bound: float) -> Solution:
         """The best plan with figures that hold for the problem as it was given; reasons are those of the first plan."""
         if self.best is None and self.donors:  # none but locked stone of the wall, as a last resort
-            self._keep(self._solve(_Case().forbid({(r.id, b) for r in self.problem.repairs for b in self.donors} - self.locked),
-                                   share=LATER_SHARE, start=first))
+            self._keep(
+                self._solve(
+                    _Case().forbid(
+                        {(r.id, b) for r in self.problem.repairs for b in self.donors} - self.locked
+                    ),
+                    share=LATER_SHARE,
+                    start=first,
+                )
+            )
         best = self.best
         if best is None:
             raise self._no_order(first)
@@ -362,40 +468,76 @@ class _Search:
             if reason == "locked_out" and one not in forbidding:  # only its own stone would do
                 reasons[one] = "capacity"
         unmatched: tuple[Unmatched, ...] = tuple(
-            dataclasses.replace(u, reason=reasons.get(u.repair_id, "capacity")) for u in best.unmatched)
+            dataclasses.replace(u, reason=reasons.get(u.repair_id, "capacity"))
+            for u in best.unmatched
+        )
         quality, proof = best.quality, first.quality
         if quality is not None and proof is not None:
             left = math.fsum(self.problem.repair(u.repair_id).priority for u in unmatched)
-            opened = [(b, b.face(f)) for b, f in ((self.problem.block(i), f) for i, f in dict.fromkeys((p.block_id, p.face_id) for p in best.placements))]
+            opened = [
+                (b, b.face(f))
+                for b, f in (
+                    (self.problem.block(i), f)
+                    for i, f in dict.fromkeys((p.block_id, p.face_id) for p in best.placements)
+                )
+            ]
             opening = math.fsum(opening_cost(b, f, self.problem.params) for b, f in opened)
             same = abs(left - proof.unmatched_priority) < 1e-9
             fixed = min(objective, max(bound, proof.bound_fixed_count if same else bound))
             base = proof.unavoidable_priority * penalty
             quality = dataclasses.replace(
-                quality, unmatched_priority=left, unavoidable_priority=proof.unavoidable_priority, opening=opening,
-                opened_dm3=math.fsum(usable_dm3(f) for _, f in opened), visual=objective - opening - penalty * left, placed=len(best.placements),
-                placed_proved=proof.unmatched_priority_bound >= left - 1e-6, unmatched_priority_bound=proof.unmatched_priority_bound,
-                bound_fixed_count=fixed, gap_fixed_count=max(0.0, objective - fixed) / max(objective, 1e-9),
-                gap_avoidable=max(0.0, objective - bound) / max(objective - base, 1e-9), work=self.spent_work)
+                quality,
+                unmatched_priority=left,
+                unavoidable_priority=proof.unavoidable_priority,
+                opening=opening,
+                opened_dm3=math.fsum(usable_dm3(f) for _, f in opened),
+                visual=objective - opening - penalty * left,
+                placed=len(best.placements),
+                placed_proved=proof.unmatched_priority_bound >= left - 1e-6,
+                unmatched_priority_bound=proof.unmatched_priority_bound,
+                bound_fixed_count=fixed,
+                gap_fixed_count=max(0.0, objective - fixed) / max(objective, 1e-9),
+                gap_avoidable=max(0.0, objective - bound) / max(objective - base, 1e-9),
+                work=self.spent_work,
+            )
         proved = gap <= 1e-6
         solution = dataclasses.replace(
-            best, bound=bound, gap=gap, status="optimal" if proved else "feasible", unmatched=unmatched, quality=quality,
-            ended_by="proof" if proved else "work" if self._time_left() or self.time_limit_s is None else "time",
-            seconds=self.clock() - self.began)
+            best,
+            bound=bound,
+            gap=gap,
+            status="optimal" if proved else "feasible",
+            unmatched=unmatched,
+            quality=quality,
+            ended_by="proof"
+            if proved
+            else "work"
+            if self._time_left() or self.time_limit_s is None
+            else "time",
+            seconds=self.clock() - self.began,
+        )
         faults = verify(self.problem, solution)
         if faults:
-            raise SolveError(f"the plan found breaks a rule and is not shown: {faults[0]}", "Match without donors meanwhile.")
+            raise SolveError(
+                f"the plan found breaks a rule and is not shown: {faults[0]}",
+                "Match without donors meanwhile.",
+            )
         return solution
 
     def _no_order(self, plan: Solution) -> InputError:
         waits = _waits(plan, self.donors)
         for one in (*_stuck(plan, waits), *(i for c in _circles(waits) for i in c)):
             if (one, self._block(plan, one)) in self.locked:
-                return InputError(f"repair {one} is locked to stone that comes out with repair {waits[one]}, for which no piece was found",
-                                  f"Lift the lock of {one}, or find a block for {waits[one]}.")
-        pairs = ", ".join(f"{one} (with {self.donors[block_id]})" for one, block_id in sorted(self.locked))
-        return InputError(f"no order of work was found in which the stone comes out for the repairs that are locked to it: {pairs}",
-                          "Lift one of these locks.")
+                return InputError(
+                    f"repair {one} is locked to stone that comes out with repair {waits[one]}, for which no piece was found",
+                    f"Lift the lock of {one}, or find a block for {waits[one]}.",
+                )
+        pairs = ", ".join(
+            f"{one} (with {self.donors[block_id]})" for one, block_id in sorted(self.locked)
+        )
+        return InputError(
+            f"no order of work was found in which the stone comes out for the repairs that are locked to it: {pairs}",
+            "Lift one of these locks.",
+        )
 
 
 def _check_locks(problem: Problem, donors: Mapping[str, str]) -> None:
@@ -406,19 +548,27 @@ def _check_locks(problem: Problem, donors: Mapping[str, str]) -> None:
         raise _circle_error(circle, "Lift the lock of one of them.")
     for one, donor in waits.items():
         if donor in barred:
-            raise InputError(f"repair {one} is locked to stone that comes out with repair {donor}, which is to stay without a piece",
-                             f"Lift the lock of {one} or that of {donor}.")
+            raise InputError(
+                f"repair {one} is locked to stone that comes out with repair {donor}, which is to stay without a piece",
+                f"Lift the lock of {one} or that of {donor}.",
+            )
 
 
 def _locks(problem: Problem) -> dict[str, str]:
     """Repair to the block that it is locked to."""
-    return {r.id: r.lock.block_id for r in problem.repairs if r.lock is not None and r.lock.block_id is not None}
+    return {
+        r.id: r.lock.block_id
+        for r in problem.repairs
+        if r.lock is not None and r.lock.block_id is not None
+    }
 
 
 def _circle_error(circle: list[str], remedy: str) -> InputError:
     if len(circle) == 1:
         return InputError(f"repair {circle[0]} waits for stone that comes out with itself", remedy)
-    return InputError(f"repairs {', '.join(circle)} wait for each other's stone in a circle", remedy)
+    return InputError(
+        f"repairs {', '.join(circle)} wait for each other's stone in a circle", remedy
+    )
 
 
 def _waits(solution: Solution, donors: Mapping[str, str]) -> dict[str, str]:
@@ -444,5 +594,5 @@ def _circles(waits: Mapping[str, str]) -> list[list[str]]:
             chain.append(at)
             at = waits.get(at)
         if at in chain:
-            found.append(chain[chain.index(at):])
+            found.append(chain[chain.index(at) :])
     return found

@@ -27,7 +27,12 @@ class ExactPlan:
 
 
 def _sets_of_face(
-    layouts: Layouts, candidates: Candidates, block: int, face: int, users: list[int], stop: Callable[[], bool]
+    layouts: Layouts,
+    candidates: Candidates,
+    block: int,
+    face: int,
+    users: list[int],
+    stop: Callable[[], bool],
 ) -> tuple[dict[int, tuple[float, tuple[Piece, ...]]], dict[int, float]]:
     """Every set of repairs that a face can hold: cheapest pieces by bit mask; and the same with the undecided."""
     key = (block, face)
@@ -42,8 +47,15 @@ def _sets_of_face(
     open_sets: set[tuple[Piece, ...]] = {()}
     for size in range(1, len(users) + 1):
         grown: set[tuple[Piece, ...]] = set()
-        for group in sorted({tuple(sorted((*s, p))) for s in open_sets for p in pieces if all(p[0] != q[0] for q in s)}):
-            if any(group[:n] + group[n + 1:] not in open_sets for n in range(size)):
+        for group in sorted(
+            {
+                tuple(sorted((*s, p)))
+                for s in open_sets
+                for p in pieces
+                if all(p[0] != q[0] for q in s)
+            }
+        ):
+            if any(group[:n] + group[n + 1 :] not in open_sets for n in range(size)):
                 continue
             # where time is up nothing more is known to be possible, and nothing more to be impossible
             verdict = "unknown" if size > 1 and stop() else layouts.find(block, face, group)[0]
@@ -60,7 +72,12 @@ def _sets_of_face(
 
 
 def solve_exactly(
-    layouts: Layouts, candidates: Candidates, *, penalties: list[float], forced: list[int], stop: Callable[[], bool] = lambda: False,
+    layouts: Layouts,
+    candidates: Candidates,
+    *,
+    penalties: list[float],
+    forced: list[int],
+    stop: Callable[[], bool] = lambda: False,
 ) -> ExactPlan | None:
     """Best plan by dynamic programming over the blocks.
 
@@ -83,7 +100,9 @@ def solve_exactly(
     users = candidates.users()
     everything = math.fsum(penalties)
     must = sum(1 << i for i in forced)
-    best: dict[int, tuple[float, float, tuple[tuple[int, int, tuple[Piece, ...]], ...]]] = {0: (0.0, 0.0, ())}
+    best: dict[int, tuple[float, float, tuple[tuple[int, int, tuple[Piece, ...]], ...]]] = {
+        0: (0.0, 0.0, ())
+    }
     lows: dict[int, float] = {0: 0.0}
     for _, group in itertools.groupby(sorted(users), key=lambda key: key[0]):
         options: dict[int, tuple[float, float, tuple[int, int, tuple[Piece, ...]]]] = {}
@@ -103,7 +122,8 @@ def solve_exactly(
                 if have & mask == 0:
                     value = (cost + more, opened + opening)
                     if have | mask not in new or (round(value[0], 9), value[1]) < (
-                        round(new[have | mask][0], 9), new[have | mask][1]
+                        round(new[have | mask][0], 9),
+                        new[have | mask][1],
                     ):
                         new[have | mask] = (*value, (*chosen, pick))
         best = new
@@ -125,6 +145,14 @@ def solve_exactly(
     bound = min((c + left(m) for m, c in lows.items() if m & must == must), default=everything)
     cost = best[mask][0] + left(mask)
     priorities = [layouts.problem.repairs[i].priority for i in range(len(penalties))]
-    least = min(math.fsum(p for i, p in enumerate(priorities) if not m >> i & 1) for m in lows if m & must == must)
-    return ExactPlan(layouts=tuple(x for x in found if x is not None), cost=cost, bound=min(bound, cost),
-                     least_unmatched=least)
+    least = min(
+        math.fsum(p for i, p in enumerate(priorities) if not m >> i & 1)
+        for m in lows
+        if m & must == must
+    )
+    return ExactPlan(
+        layouts=tuple(x for x in found if x is not None),
+        cost=cost,
+        bound=min(bound, cost),
+        least_unmatched=least,
+    )

@@ -14,7 +14,15 @@ from facademap.match.problem import TOLERANCE_MM, Face, Lock, Problem, Repair
 from facademap.match.solution import Reason, Solution
 from facademap.match.whatif import premises_of, solve_again
 
-__all__ = ["Explanation", "RankedBlock", "RuledOut", "StoneWanted", "cost_to_insist", "explain", "stone_wanted"]
+__all__ = [
+    "Explanation",
+    "RankedBlock",
+    "RuledOut",
+    "StoneWanted",
+    "cost_to_insist",
+    "explain",
+    "stone_wanted",
+]
 
 #: Blocks that may be opened to every repair that gives way: the more, the nearer the cost comes to the true one.
 OPENED_TO_INSIST = 30
@@ -59,7 +67,9 @@ class Explanation:
     ruled_out: tuple[RuledOut, ...]
 
 
-def _first_failure(problem: Problem, layouts: Layouts, i: int, b: int, f: int, difference: float) -> Reason | None:
+def _first_failure(
+    problem: Problem, layouts: Layouts, i: int, b: int, f: int, difference: float
+) -> Reason | None:
     """The first filter that a (repair, block, face) fails, in the fixed order."""
     repair, block = problem.repairs[i], problem.blocks[b]
     face: Face = block.faces[f]
@@ -68,11 +78,18 @@ def _first_failure(problem: Problem, layouts: Layouts, i: int, b: int, f: int, d
     free = dataclasses.replace(repair, lock=None)
     if not turns_allowed(free, face):
         return "bed"
-    if max(need_mm(repair, face, problem.params, slab=0), problem.params.min_slab_mm) > face.depth_mm + TOLERANCE_MM:
+    if (
+        max(need_mm(repair, face, problem.params, slab=0), problem.params.min_slab_mm)
+        > face.depth_mm + TOLERANCE_MM
+    ):
         return "depth"
     if repair.weathered == "required" and not face.weathered:
         return "weathered"
-    if repair.lab is not None and repair.de_tolerance is not None and difference > repair.de_tolerance + 1e-9:
+    if (
+        repair.lab is not None
+        and repair.de_tolerance is not None
+        and difference > repair.de_tolerance + 1e-9
+    ):
         return "colour"
     if not layouts.fits_alone(i, b, f):
         return "size"
@@ -91,7 +108,9 @@ def explain(
     repair_ids : tuple of str, optional
         Only these repairs; by default all.
     """
-    free = dataclasses.replace(problem, repairs=tuple(dataclasses.replace(r, lock=None) for r in problem.repairs))
+    free = dataclasses.replace(
+        problem, repairs=tuple(dataclasses.replace(r, lock=None) for r in problem.repairs)
+    )
     layouts = Layouts(FreeSpace(free, compiled=False))
     differences = colour_differences(problem)
     opened = {p.block_id: p.face_id for p in solution.placements}
@@ -110,12 +129,22 @@ def explain(
             for f, face in enumerate(block.faces):
                 failure = _first_failure(free, layouts, i, b, f, float(differences[i, column]))
                 if failure is None:
-                    options.append(_score(problem, repair, b, face, float(differences[i, column]), opened, place))
+                    options.append(
+                        _score(
+                            problem, repair, b, face, float(differences[i, column]), opened, place
+                        )
+                    )
                 else:
                     worst.append(FILTERS.index(failure))
                 column += 1
-            if block.id in repair.forbid or (repair.lock is not None and repair.lock.block_id != block.id):
-                out.append(RuledOut(block_id=block.id, reason="locked_out" if options else FILTERS[max(worst)]))
+            if block.id in repair.forbid or (
+                repair.lock is not None and repair.lock.block_id != block.id
+            ):
+                out.append(
+                    RuledOut(
+                        block_id=block.id, reason="locked_out" if options else FILTERS[max(worst)]
+                    )
+                )
             elif options:
                 ranked += options
             else:
@@ -126,18 +155,41 @@ def explain(
             now = next((r.looks + (r.opening if alone else 0.0) for r in ranked if r.chosen), now)
         ranked = [
             dataclasses.replace(
-                r, insist_alone=0.0 if r.chosen else r.looks - now + (0.0 if r.opened_already else r.opening))
+                r,
+                insist_alone=0.0
+                if r.chosen
+                else r.looks - now + (0.0 if r.opened_already else r.opening),
+            )
             for r in ranked
         ]
-        ranked.sort(key=lambda r: (r.looks + (0.0 if r.opened_already else r.opening), r.block_id, r.face_id))
-        result.append(Explanation(
-            repair_id=repair.id, block_id=place.block_id if place else None, reason=reasons.get(repair.id),
-            ranked=tuple(ranked), ruled_out=tuple(out)))
+        ranked.sort(
+            key=lambda r: (
+                r.looks + (0.0 if r.opened_already else r.opening),
+                r.block_id,
+                r.face_id,
+            )
+        )
+        result.append(
+            Explanation(
+                repair_id=repair.id,
+                block_id=place.block_id if place else None,
+                reason=reasons.get(repair.id),
+                ranked=tuple(ranked),
+                ruled_out=tuple(out),
+            )
+        )
     return tuple(result)
 
 
-def _score(problem: Problem, repair: Repair, b: int, face: Face, difference: float, opened: dict[str, str],
-           place: object) -> RankedBlock:
+def _score(
+    problem: Problem,
+    repair: Repair,
+    b: int,
+    face: Face,
+    difference: float,
+    opened: dict[str, str],
+    place: object,
+) -> RankedBlock:
     block, params = problem.blocks[b], problem.params
     given = problem.looks.get(repair.id, {}).get(block.id)
     colour = difference if given is None else given
@@ -145,16 +197,32 @@ def _score(problem: Problem, repair: Repair, b: int, face: Face, difference: flo
     slab = getattr(place, "slab", 0) if getattr(place, "block_id", None) == block.id else 0
     unlike = repair.finish is not None and not (slab == 0 and face.finish == repair.finish)
     finish = params.finish_penalty * unlike
-    chosen = getattr(place, "block_id", None) == block.id and getattr(place, "face_id", None) == face.id
+    chosen = (
+        getattr(place, "block_id", None) == block.id and getattr(place, "face_id", None) == face.id
+    )
     return RankedBlock(
-        block_id=block.id, face_id=face.id, colour=colour, spread=spread, finish=finish,
-        looks=repair.priority * (colour + spread + finish), opening=opening_cost(block, face, params),
-        opened_already=opened.get(block.id) == face.id, chosen=chosen, insist_alone=math.nan)
+        block_id=block.id,
+        face_id=face.id,
+        colour=colour,
+        spread=spread,
+        finish=finish,
+        looks=repair.priority * (colour + spread + finish),
+        opening=opening_cost(block, face, params),
+        opened_already=opened.get(block.id) == face.id,
+        chosen=chosen,
+        insist_alone=math.nan,
+    )
 
 
 def cost_to_insist(
-    problem: Problem, solution: Solution, *, repair_id: str, block_id: str, time_limit_s: float | None = 10.0,
-    work_limit: int | None = None, seed: int = 0,
+    problem: Problem,
+    solution: Solution,
+    *,
+    repair_id: str,
+    block_id: str,
+    time_limit_s: float | None = 10.0,
+    work_limit: int | None = None,
+    seed: int = 0,
 ) -> tuple[float, Solution]:
     """What the whole plan costs more when a repair must come from a block, and the plan that does it.
 
@@ -169,9 +237,19 @@ def cost_to_insist(
     problem.block(block_id)
     if problem.repair(repair_id).lock is not None:
         raise InputError(f"repair {repair_id} is locked already", "Lift its lock first.")
-    repairs = tuple(dataclasses.replace(r, lock=Lock(block_id=block_id)) if r.id == repair_id else r for r in problem.repairs)
-    other = solve_again(dataclasses.replace(problem, repairs=repairs), solution, premises=premises_of(problem),
-                        neighbours=OPENED_TO_INSIST, time_limit_s=time_limit_s, work_limit=work_limit, seed=seed)
+    repairs = tuple(
+        dataclasses.replace(r, lock=Lock(block_id=block_id)) if r.id == repair_id else r
+        for r in problem.repairs
+    )
+    other = solve_again(
+        dataclasses.replace(problem, repairs=repairs),
+        solution,
+        premises=premises_of(problem),
+        neighbours=OPENED_TO_INSIST,
+        time_limit_s=time_limit_s,
+        work_limit=work_limit,
+        seed=seed,
+    )
     return other.objective - solution.objective, other
 
 
@@ -197,7 +275,9 @@ def stone_wanted(problem: Problem, solution: Solution) -> tuple[StoneWanted, ...
 
     The colour is the mean of those wanted, the tolerance the smallest; the size of every piece is kept.
     """
-    groups: dict[tuple[str, float, bool], list[tuple[Repair, tuple[float, float, float], Reason]]] = {}
+    groups: dict[
+        tuple[str, float, bool], list[tuple[Repair, tuple[float, float, float], Reason]]
+    ] = {}
     for one in solution.unmatched:
         repair = problem.repair(one.repair_id)
         if repair.lock is not None and repair.lock.block_id is None:
@@ -211,10 +291,19 @@ def stone_wanted(problem: Problem, solution: Solution) -> tuple[StoneWanted, ...
         mean = None
         if labs:
             mean = tuple(round(sum(v[k] for v in labs) / len(labs), 2) for k in range(3))
-        result.append(StoneWanted(
-            stone=stone, accept=tuple(sorted({a for r, _, _ in rows for a in r.accept})), depth_mm=depth_mm,
-            width_mm=max(s[0] for _, s, _ in rows), height_mm=max(s[1] for _, s, _ in rows),
-            repair_ids=tuple(r.id for r, _, _ in rows), sizes_mm=tuple(s for _, s, _ in rows),
-            lab=mean, de_tolerance=min(tolerances, default=None),  # type: ignore[arg-type]
-            weathered=weathered, reasons=tuple(why for _, _, why in rows)))
+        result.append(
+            StoneWanted(
+                stone=stone,
+                accept=tuple(sorted({a for r, _, _ in rows for a in r.accept})),
+                depth_mm=depth_mm,
+                width_mm=max(s[0] for _, s, _ in rows),
+                height_mm=max(s[1] for _, s, _ in rows),
+                repair_ids=tuple(r.id for r, _, _ in rows),
+                sizes_mm=tuple(s for _, s, _ in rows),
+                lab=mean,
+                de_tolerance=min(tolerances, default=None),  # type: ignore[arg-type]
+                weathered=weathered,
+                reasons=tuple(why for _, _, why in rows),
+            )
+        )
     return tuple(result)

@@ -24,11 +24,27 @@ _AIR_MM = 1e-6
 class _Search:
     """Depth-first search over orders and over positions pushed left and down."""
 
-    def __init__(self, space: FreeSpace, rows: list[Floats], kerf_mm: float, *, round_corners: bool, most: int) -> None:
-        self.space, self.rows, self.kerf, self.round, self.left = space, rows, kerf_mm, round_corners, most
+    def __init__(
+        self,
+        space: FreeSpace,
+        rows: list[Floats],
+        kerf_mm: float,
+        *,
+        round_corners: bool,
+        most: int,
+    ) -> None:
+        self.space, self.rows, self.kerf, self.round, self.left = (
+            space,
+            rows,
+            kerf_mm,
+            round_corners,
+            most,
+        )
         #: Boxes of the parts of every blank and choice, in full size, with the blank at the origin.
         self.own: list[list[list[Box]]] = [
-            [[tuple(b) for b in space.parts[int(c[4]):int(c[5]), 9:13].tolist()] for c in choices] for choices in rows]
+            [[tuple(b) for b in space.parts[int(c[4]) : int(c[5]), 9:13].tolist()] for c in choices]
+            for choices in rows
+        ]
         self.placed: list[tuple[int, int, float, float, list[Box]]] = []
         self.seen: set[tuple[tuple[int, int, float, float], ...]] = set()
 
@@ -57,16 +73,29 @@ class _Search:
         choice = self.rows[item][row]
         self.left -= 1
         space = self.space
-        return bool(space.kernels.clear_at(
-            space.parts, space.planes, int(choice[4]), int(choice[5]), space.segments[int(choice[6]):int(choice[7])],
-            int(choice[8]), x, y))
+        return bool(
+            space.kernels.clear_at(
+                space.parts,
+                space.planes,
+                int(choice[4]),
+                int(choice[5]),
+                space.segments[int(choice[6]) : int(choice[7])],
+                int(choice[8]),
+                x,
+                y,
+            )
+        )
 
     def places(self, item: int, row: int) -> list[tuple[float, float]]:
         """Positions of a blank that can move neither left nor down."""
         choice = self.rows[item][row]
-        edges = self.space.edges[int(choice[0]):int(choice[1])]
+        edges = self.space.edges[int(choice[0]) : int(choice[1])]
         if choice[9] == 0.0:  # a locked place, perhaps rounded
-            return [(x, y) for x, y in edges[:, :2].tolist() if self.apart(item, row, x, y, slack_mm=TOLERANCE_MM / 2.0)]
+            return [
+                (x, y)
+                for x, y in edges[:, :2].tolist()
+                if self.apart(item, row, x, y, slack_mm=TOLERANCE_MM / 2.0)
+            ]
         own = self.own[item][row]
         xs = {round(float(v), 7) for v in edges[:, (0, 2)].ravel()}
         ys = {round(float(v), 7) for v in edges[:, (1, 3)].ravel()}
@@ -77,11 +106,21 @@ class _Search:
         for ax, ay, bx, by in edges:
             if abs(ax - bx) < _NEAR_MM or abs(ay - by) < _NEAR_MM:
                 continue
-            points |= {(x, round(float(ay + (x - ax) / (bx - ax) * (by - ay)), 7)) for x in xs if min(ax, bx) <= x <= max(ax, bx)}
-            points |= {(round(float(ax + (y - ay) / (by - ay) * (bx - ax)), 7), y) for y in ys if min(ay, by) <= y <= max(ay, by)}
+            points |= {
+                (x, round(float(ay + (x - ax) / (bx - ax) * (by - ay)), 7))
+                for x in xs
+                if min(ax, bx) <= x <= max(ax, bx)
+            }
+            points |= {
+                (round(float(ax + (y - ay) / (by - ay) * (bx - ax)), 7), y)
+                for y in ys
+                if min(ay, by) <= y <= max(ay, by)
+            }
         return [
-            (x, y) for x, y in sorted(points)
-            if self.free(item, row, x, y) and not self.free(item, row, x - _STEP_MM, y)
+            (x, y)
+            for x, y in sorted(points)
+            if self.free(item, row, x, y)
+            and not self.free(item, row, x - _STEP_MM, y)
             and not self.free(item, row, x, y - _STEP_MM)
         ]
 
@@ -133,7 +172,9 @@ def lay_freely(
     if search.run(everything):
         found = {i: (x, y, r) for i, r, x, y, _ in search.placed}
         return True, [found[i] for i in range(len(rows))]
-    if search.left <= 0 or not all(_made_of_boxes(space, row) for choices in rows for row in choices):
+    if search.left <= 0 or not all(
+        _made_of_boxes(space, row) for choices in rows for row in choices
+    ):
         return None, []
     search = _Search(space, rows, kerf_mm / math.sqrt(2.0), round_corners=False, most=most_checks)
     if search.run(everything) or search.left <= 0:
@@ -143,6 +184,6 @@ def lay_freely(
 
 def _made_of_boxes(space: FreeSpace, choice: Floats) -> bool:
     """Whether all parts of a blank are rectangles that stand upright."""
-    parts = space.parts[int(choice[4]):int(choice[5])]
-    normals = space.planes[int(parts[0, 6]):int(parts[-1, 7]), :2]
+    parts = space.parts[int(choice[4]) : int(choice[5])]
+    normals = space.planes[int(parts[0, 6]) : int(parts[-1, 7]), :2]
     return bool((np.abs(normals).min(axis=1) < _NEAR_MM).all())

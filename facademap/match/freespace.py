@@ -98,17 +98,26 @@ class FreeSpace:
         if key not in self._boxes:
             ring = self.problem.blocks[block].faces[face].outline_mm
             xs, ys = [p[0] for p in ring], [p[1] for p in ring]
-            self._boxes[key] = (min(xs) - EASE_MM, min(ys) - EASE_MM, max(xs) + EASE_MM, max(ys) + EASE_MM)
+            self._boxes[key] = (
+                min(xs) - EASE_MM,
+                min(ys) - EASE_MM,
+                max(xs) + EASE_MM,
+                max(ys) + EASE_MM,
+            )
         return self._boxes[key]
 
-    def reaching(self, block: int, face: int, start_mm: float, thickness_mm: float) -> tuple[int, ...]:
+    def reaching(
+        self, block: int, face: int, start_mm: float, thickness_mm: float
+    ) -> tuple[int, ...]:
         """The flaws that reach a slab, by number; this tuple names the depth level in other calls."""
         flaws = self.problem.blocks[block].faces[face].flaws
         if not flaws:
             return ()
         key = (block, face, start_mm, thickness_mm)
         if key not in self._reaching:
-            self._reaching[key] = tuple(i for i, f in enumerate(flaws) if f.reaches(start_mm, thickness_mm))
+            self._reaching[key] = tuple(
+                i for i, f in enumerate(flaws) if f.reaches(start_mm, thickness_mm)
+            )
         return self._reaching[key]
 
     def choices(self, repair: int, block: int, face: int, level: tuple[int, ...]) -> Floats:
@@ -133,8 +142,20 @@ class FreeSpace:
         first, last, ring_end = self._obstacles(block, face, level)
         segments = self.segments[first:last]
         for _, shape in self._ways(repair, self.problem.blocks[block].faces[face]):
-            if shape.width_mm <= box[2] - box[0] and shape.height_mm <= box[3] - box[1] and self.kernels.free_edges(
-                self.parts, self.planes, self.corners, shape.first, shape.last, segments, ring_end, _window(box, shape), _NO_ROOM
+            if (
+                shape.width_mm <= box[2] - box[0]
+                and shape.height_mm <= box[3] - box[1]
+                and self.kernels.free_edges(
+                    self.parts,
+                    self.planes,
+                    self.corners,
+                    shape.first,
+                    shape.last,
+                    segments,
+                    ring_end,
+                    _window(box, shape),
+                    _NO_ROOM,
+                )
             ):
                 return True
         return False
@@ -149,14 +170,31 @@ class FreeSpace:
             segment_first, segment_last, ring_end = self._obstacles(block, face, level)
             lock = one.lock
             if lock is not None and lock.x_mm is not None and lock.y_mm is not None:
-                first, last = self._fixed(shape, (segment_first, segment_last, ring_end), lock.x_mm, lock.y_mm)
+                first, last = self._fixed(
+                    shape, (segment_first, segment_last, ring_end), lock.x_mm, lock.y_mm
+                )
                 free = 0.0
             else:
-                first, last = self._region(shape, (block, face, level), (segment_first, segment_last, ring_end), box)
+                first, last = self._region(
+                    shape, (block, face, level), (segment_first, segment_last, ring_end), box
+                )
                 free = 1.0
             if last > first:
-                rows.append([first, last, shape.width_mm, shape.height_mm, shape.first, shape.last,
-                             segment_first, segment_last, ring_end, free, turn])
+                rows.append(
+                    [
+                        first,
+                        last,
+                        shape.width_mm,
+                        shape.height_mm,
+                        shape.first,
+                        shape.last,
+                        segment_first,
+                        segment_last,
+                        ring_end,
+                        free,
+                        turn,
+                    ]
+                )
         return np.array(rows, dtype=float).reshape(-1, CHOICE_COLUMNS)
 
     def _ways(self, repair: int, face: Face) -> tuple[tuple[int, _Turned], ...]:
@@ -166,7 +204,9 @@ class FreeSpace:
             blank = self.blanks[repair]
             shapes: dict[tuple[Point, ...], tuple[int, _Turned]] = {}
             for turn in turns_allowed(self.problem.repairs[repair], face):
-                outline = turned(blank.outline_mm, turn, width_mm=blank.width_mm, height_mm=blank.height_mm)
+                outline = turned(
+                    blank.outline_mm, turn, width_mm=blank.width_mm, height_mm=blank.height_mm
+                )
                 same = tuple(sorted((round(x, 6), round(y, 6)) for x, y in outline))
                 shape = None if same in shapes else self._shape(blank, turn)
                 if shape is not None:
@@ -191,12 +231,22 @@ class FreeSpace:
             self.planes = _room(self.planes, self._n_planes + len(planes))
             self.parts = _room(self.parts, self._n_parts + 1)
             self.corners = _room(self.corners, self._n_parts + 1)
-            self.planes[self._n_planes:self._n_planes + len(planes)] = planes
+            self.planes[self._n_planes : self._n_planes + len(planes)] = planes
             xs, ys = [p[0] for p in small], [p[1] for p in small]
-            self.parts[self._n_parts] = (min(xs), min(ys), max(xs), max(ys), sum(xs) / len(xs), sum(ys) / len(ys),
-                                         self._n_planes, self._n_planes + len(planes), len(small),
-                                         *(min(p[k] for p in ring) for k in (0, 1)), *(max(p[k] for p in ring) for k in (0, 1)))
-            self.corners[self._n_parts, :2 * len(small)] = [v for p in small for v in p]
+            self.parts[self._n_parts] = (
+                min(xs),
+                min(ys),
+                max(xs),
+                max(ys),
+                sum(xs) / len(xs),
+                sum(ys) / len(ys),
+                self._n_planes,
+                self._n_planes + len(planes),
+                len(small),
+                *(min(p[k] for p in ring) for k in (0, 1)),
+                *(max(p[k] for p in ring) for k in (0, 1)),
+            )
+            self.corners[self._n_parts, : 2 * len(small)] = [v for p in small for v in p]
             self._n_planes += len(planes)
             self._n_parts += 1
         if self._n_parts == first:
@@ -205,7 +255,8 @@ class FreeSpace:
         return _Turned(
             width_mm=blank.width_mm if upright else blank.height_mm,
             height_mm=blank.height_mm if upright else blank.width_mm,
-            first=first, last=self._n_parts,
+            first=first,
+            last=self._n_parts,
         )
 
     def _obstacles(self, block: int, face: int, level: tuple[int, ...]) -> Level:
@@ -226,13 +277,16 @@ class FreeSpace:
                     ring_end = len(lines)
             first = self._n_segments
             self.segments = _room(self.segments, first + len(lines))
-            self.segments[first:first + len(lines)] = lines
+            self.segments[first : first + len(lines)] = lines
             self._n_segments += len(lines)
             self._levels[key] = (first, self._n_segments, ring_end)
         return self._levels[key]
 
     def _region(
-        self, shape: _Turned, place: tuple[int, int, tuple[int, ...]], obstacles: Level,
+        self,
+        shape: _Turned,
+        place: tuple[int, int, tuple[int, ...]],
+        obstacles: Level,
         box: tuple[float, float, float, float],
     ) -> tuple[int, int]:
         key = (shape.first, place)
@@ -241,8 +295,15 @@ class FreeSpace:
             window = _window(box, shape)
             while True:
                 count = self.kernels.free_edges(
-                    self.parts, self.planes, self.corners, shape.first, shape.last,
-                    self.segments[first:last], ring_end, window, self._scratch,
+                    self.parts,
+                    self.planes,
+                    self.corners,
+                    shape.first,
+                    shape.last,
+                    self.segments[first:last],
+                    ring_end,
+                    window,
+                    self._scratch,
                 )
                 if count >= 0:
                     break
@@ -254,29 +315,42 @@ class FreeSpace:
         """A place that is given: one point, if the blank may lie there."""
         first, last, ring_end = obstacles
         good = self.kernels.clear_at(
-            self.parts, self.planes, shape.first, shape.last, self.segments[first:last], ring_end, float(x), float(y)
+            self.parts,
+            self.planes,
+            shape.first,
+            shape.last,
+            self.segments[first:last],
+            ring_end,
+            float(x),
+            float(y),
         )
         return self._keep(np.array([[x, y, x, y]])) if good else (0, 0)
 
     def _keep(self, edges: Floats) -> tuple[int, int]:
         first = self._n_edges
         self.edges = _room(self.edges, first + len(edges))
-        self.edges[first:first + len(edges)] = edges
+        self.edges[first : first + len(edges)] = edges
         self._n_edges += len(edges)
         return first, self._n_edges
 
 
 def _window(box: tuple[float, float, float, float], shape: _Turned) -> Floats:
     """Where the lower-left corner of a blank can be on a face at most, and a little more."""
-    return np.array([box[0] - _BEYOND_MM, box[1] - _BEYOND_MM, box[2] - shape.width_mm + _BEYOND_MM,
-                     box[3] - shape.height_mm + _BEYOND_MM])
+    return np.array(
+        [
+            box[0] - _BEYOND_MM,
+            box[1] - _BEYOND_MM,
+            box[2] - shape.width_mm + _BEYOND_MM,
+            box[3] - shape.height_mm + _BEYOND_MM,
+        ]
+    )
 
 
 def _room(array: Floats, rows: int) -> Floats:
     if rows <= len(array):
         return array
     larger = np.zeros((max(rows, 2 * len(array)), array.shape[1]))
-    larger[:len(array)] = array
+    larger[: len(array)] = array
     return larger
 
 

@@ -68,11 +68,24 @@ class Component:
     """
 
     def __init__(
-        self, layouts: Layouts, candidates: Candidates, *, repairs: list[int], keys: list[tuple[int, int]],
-        forced: dict[int, tuple[int, ...]], stop: Callable[[], bool], run: Callable[..., Iterable[None]] = map,
+        self,
+        layouts: Layouts,
+        candidates: Candidates,
+        *,
+        repairs: list[int],
+        keys: list[tuple[int, int]],
+        forced: dict[int, tuple[int, ...]],
+        stop: Callable[[], bool],
+        run: Callable[..., Iterable[None]] = map,
     ) -> None:
         problem = layouts.problem
-        self.layouts, self.candidates, self.repairs, self.keys, self.stop = layouts, candidates, repairs, keys, stop
+        self.layouts, self.candidates, self.repairs, self.keys, self.stop = (
+            layouts,
+            candidates,
+            repairs,
+            keys,
+            stop,
+        )
         #: Runs a function for many faces, perhaps several at a time; the results do not depend on that.
         self.run = run
         self.forced = forced
@@ -86,7 +99,14 @@ class Component:
         self.plan: list[Column] = []
         self.cost = math.inf
         self.bound = math.fsum(
-            min([float(self.ceilings[i]), *(c for pair in candidates.pairs[i].values() for c in pair)]) for i in repairs)
+            min(
+                [
+                    float(self.ceilings[i]),
+                    *(c for pair in candidates.pairs[i].values() for c in pair),
+                ]
+            )
+            for i in repairs
+        )
         self.least_unmatched = 0.0
         self.rounds = 0
         self.converged = False
@@ -109,9 +129,14 @@ class Component:
         #: Effort that was spent on groups not known to be possible.
         self._tried: dict[int, int] = {}
         self.master = Master(
-            repairs=repairs, blocks=sorted({b for b, _ in keys}), n_repairs=len(problem.repairs),
-            penalties=self.penalties, ceilings=self.ceilings, priorities=self.priorities,
-            forced=self.locked, locked_blocks=set(forced),
+            repairs=repairs,
+            blocks=sorted({b for b, _ in keys}),
+            n_repairs=len(problem.repairs),
+            penalties=self.penalties,
+            ceilings=self.ceilings,
+            priorities=self.priorities,
+            forced=self.locked,
+            locked_blocks=set(forced),
         )
         self.cap = 0
         self.effort = LEAST_EFFORT
@@ -119,11 +144,19 @@ class Component:
 
     # -- groups ---------------------------------------------------------------------------------------
 
-    def column_of(self, block: int, face: int, pieces: tuple[Piece, ...], layout: Layout | None) -> Column:
+    def column_of(
+        self, block: int, face: int, pieces: tuple[Piece, ...], layout: Layout | None
+    ) -> Column:
         """A group with its cost: looks of the pieces and opening of the block."""
         key = (block, face)
         looks = math.fsum(self.candidates.pairs[i][key][0 if must else 1] for i, must in pieces)
-        return Column(block=block, face=face, pieces=pieces, cost=looks + self.candidates.opening[key], layout=layout)
+        return Column(
+            block=block,
+            face=face,
+            pieces=pieces,
+            cost=looks + self.candidates.opening[key],
+            layout=layout,
+        )
 
     def set_plan(self, groups: dict[tuple[int, int], tuple[int, ...]]) -> None:
         """Take over a plan made elsewhere."""
@@ -140,7 +173,9 @@ class Component:
         served = {i for c in plan for i in c.repairs}
         if not self.locked <= served:
             return False
-        cost = math.fsum(c.cost for c in plan) + math.fsum(self.penalties[i] for i in self.repairs if i not in served)
+        cost = math.fsum(c.cost for c in plan) + math.fsum(
+            self.penalties[i] for i in self.repairs if i not in served
+        )
         if cost < self.cost - 1e-9:
             self.plan, self.cost = plan, cost
             for column in plan:
@@ -166,8 +201,12 @@ class Component:
                     continue
                 old = column.layout
                 assert old is not None
-                layout = Layout(block=old.block, face=old.face, thickness_mm=old.thickness_mm,
-                                places=tuple(p for p in old.places if p[0] not in drop[n]))
+                layout = Layout(
+                    block=old.block,
+                    face=old.face,
+                    thickness_mm=old.thickness_mm,
+                    places=tuple(p for p in old.places if p[0] not in drop[n]),
+                )
                 column = self.column_of(column.block, column.face, pieces, layout)
             result.append(column)
         return result
@@ -183,11 +222,16 @@ class Component:
     def prepare(self) -> bool:
         """Make the tables of all faces; False when time is up."""
         users = self.candidates.users()
-        for key in self.keys[len(self.faces):]:
+        for key in self.keys[len(self.faces) :]:
             if self.stop():
                 return False
-            face = FacePricing(self.layouts, self.candidates, *key, users.get(key, []),
-                               forced=frozenset(self.forced.get(key[0], ())))
+            face = FacePricing(
+                self.layouts,
+                self.candidates,
+                *key,
+                users.get(key, []),
+                forced=frozenset(self.forced.get(key[0], ())),
+            )
             for piece, alive in enumerate(face.alive.tolist()):
                 if not alive:
                     self.candidates.drop(int(face.repairs[piece]), key, reason="size")
@@ -199,7 +243,12 @@ class Component:
         most = np.minimum(self.ceilings, CAPS[0] * self.priorities)
         repairs = np.zeros(len(prices))
         repairs[self.repairs] = np.minimum(prices, most)[self.repairs]
-        self._center = Prices(objective=-math.inf, repairs=repairs, blocks=dict.fromkeys(self.master.blocks, 0.0), count=0.0)
+        self._center = Prices(
+            objective=-math.inf,
+            repairs=repairs,
+            blocks=dict.fromkeys(self.master.blocks, 0.0),
+            count=0.0,
+        )
         self._smooth = 0.5
 
     def round(self) -> bool:
@@ -226,13 +275,19 @@ class Component:
         self.rounds += 1
         near = _NEAR if self.at_last_cap else NEAR_ENOUGH
         idle = self._idle >= MOST_IDLE and not self.at_last_cap
-        if idle or lp.objective - self.bound <= near * max(1.0, abs(lp.objective)) or (not added and self._smooth == 0.0):
+        if (
+            idle
+            or lp.objective - self.bound <= near * max(1.0, abs(lp.objective))
+            or (not added and self._smooth == 0.0)
+        ):
             if not self.at_last_cap:
                 self.cap += 1
                 self.master.cap(CAPS[self.cap])
                 self._center, self._best_here, self._idle = None, -math.inf, 0
-            elif self.effort < MOST_EFFORT and (self._doubtful() or (
-                    unproved and lp.objective - self.bound > near * max(1.0, abs(lp.objective)))):
+            elif self.effort < MOST_EFFORT and (
+                self._doubtful()
+                or (unproved and lp.objective - self.bound > near * max(1.0, abs(lp.objective)))
+            ):
                 self.effort *= 4
             else:
                 self.converged = True
@@ -269,7 +324,7 @@ class Component:
     def _tell_faces(self) -> None:
         """Every face remembers its groups among those that are new."""
         groups: dict[tuple[int, int], list[tuple[Piece, ...]]] = {}
-        for column in self.master.columns[self._told:]:
+        for column in self.master.columns[self._told :]:
             groups.setdefault((column.block, column.face), []).append(column.pieces)
         self._told = len(self.master.columns)
         for face in self.faces:
@@ -283,14 +338,15 @@ class Component:
             return lp
         a = self._smooth
         return Prices(
-            objective=lp.objective, repairs=a * center.repairs + (1 - a) * lp.repairs,
+            objective=lp.objective,
+            repairs=a * center.repairs + (1 - a) * lp.repairs,
             blocks={b: a * center.blocks[b] + (1 - a) * v for b, v in lp.blocks.items()},
             count=a * center.count + (1 - a) * lp.count,
         )
 
-    def _ask(self, master: Master, used: Prices, lp: Prices, *, costs: float | None) -> tuple[
-        int, dict[int, float], int
-    ] | None:
+    def _ask(
+        self, master: Master, used: Prices, lp: Prices, *, costs: float | None
+    ) -> tuple[int, dict[int, float], int] | None:
         """Ask every face for its best group at prices; groups added, what each block earns at least, undecided ones."""
         best: dict[int, float] = {}
         added = 0
@@ -299,32 +355,53 @@ class Component:
             if at % TOGETHER == 0:
                 if self.stop():
                     return None
-                list(self.run(lambda face: self._begin(face, used, costs), self.faces[at:at + TOGETHER]))
+                list(
+                    self.run(
+                        lambda face: self._begin(face, used, costs), self.faces[at : at + TOGETHER]
+                    )
+                )
             opening = face.opening if costs is None else 0.0
             offer = face.answer()
             gain = opening - offer.worth
-            best[face.block] = min(best.get(face.block, 0.0 if face.block not in self.forced else math.inf), gain)
+            best[face.block] = min(
+                best.get(face.block, 0.0 if face.block not in self.forced else math.inf), gain
+            )
             unproved += not offer.proved
             for pieces, layout in ((offer.pieces, offer.layout), (offer.doubtful, None)):
                 if not pieces:
                     continue
                 column = self.column_of(face.block, face.face, pieces, layout)
                 cost = column.cost if costs is None else 0.0
-                reduced = cost - float(lp.repairs[list(column.repairs)].sum()) - lp.blocks[face.block]
+                reduced = (
+                    cost - float(lp.repairs[list(column.repairs)].sum()) - lp.blocks[face.block]
+                )
                 if reduced < -1e-6:
                     if costs is None:
                         added += master.add(column)
                     else:
-                        added += master.add(Column(block=column.block, face=column.face, pieces=column.pieces, cost=0.0,
-                                                   layout=column.layout))
+                        added += master.add(
+                            Column(
+                                block=column.block,
+                                face=column.face,
+                                pieces=column.pieces,
+                                cost=0.0,
+                                layout=column.layout,
+                            )
+                        )
                         self.master.add(column)
         return added, best, unproved
 
     def _begin(self, face: FacePricing, used: Prices, costs: float | None) -> None:
         opening = face.opening if costs is None else 0.0
         own = None if costs is None else np.where([must for _, must in face.pieces], 1e6, 0.0)
-        face.begin(used.repairs, floor=opening if face.block not in self.forced else -1e6, costs=own,
-                   most_effort=self.effort, most_queries=max(500, self.effort // 10), most_nodes=max(20_000, self.effort))
+        face.begin(
+            used.repairs,
+            floor=opening if face.block not in self.forced else -1e6,
+            costs=own,
+            most_effort=self.effort,
+            most_queries=max(500, self.effort // 10),
+            most_nodes=max(20_000, self.effort),
+        )
 
     def settle_count(self, *, most_rounds: int = 60) -> bool:
         """Bound the priority left unmatched alone, and round it up; False when time is up."""
@@ -333,16 +410,28 @@ class Component:
             return True
         if self._master_one is None:
             self._master_one = Master(
-                repairs=self.repairs, blocks=self.master.blocks, n_repairs=self.master.n_repairs,
-                penalties=self.priorities, ceilings=self.priorities, priorities=self.priorities, forced=self.master.forced,
+                repairs=self.repairs,
+                blocks=self.master.blocks,
+                n_repairs=self.master.n_repairs,
+                penalties=self.priorities,
+                ceilings=self.priorities,
+                priorities=self.priorities,
+                forced=self.master.forced,
                 locked_blocks=self.master.locked_blocks,
             )
         one = self._master_one
         for k, column in enumerate(self.master.columns):
             if k in self.master.dropped:
                 continue
-            one.add(Column(block=column.block, face=column.face, pieces=tuple((i, False) for i, _ in column.pieces),
-                           cost=0.0, layout=column.layout))
+            one.add(
+                Column(
+                    block=column.block,
+                    face=column.face,
+                    pieces=tuple((i, False) for i, _ in column.pieces),
+                    cost=0.0,
+                    layout=column.layout,
+                )
+            )
         best = 0.0
         for _ in range(most_rounds):
             lp = one.prices()
@@ -368,7 +457,9 @@ class Component:
         if least > self.least_unmatched + 1e-9:
             self.least_unmatched = least
             self.master.require(least)
-            self.bound = max([self.bound, *(base + count * least for base, count in self._supports)])
+            self.bound = max(
+                [self.bound, *(base + count * least for base, count in self._supports)]
+            )
             self.converged = False
 
     def least_left(self) -> float:
@@ -380,7 +471,9 @@ class Component:
         if not self.whole:  # a pair that was not looked at may cost more
             return self.least_unmatched
         pairs = self.candidates.pairs
-        dearest = math.fsum(max(max(c) for c in pairs[i].values()) for i in self.repairs if pairs[i])
+        dearest = math.fsum(
+            max(max(c) for c in pairs[i].values()) for i in self.repairs if pairs[i]
+        )
         opening: dict[int, float] = {}
         for key in self.keys:
             opening[key[0]] = max(opening.get(key[0], 0.0), self.candidates.opening[key])
@@ -409,7 +502,11 @@ class Component:
         if self._proof is None or not self.whole:
             return True
         prices, best = self._proof
-        base = float(prices.repairs[self.repairs].sum()) + prices.count * self.least_unmatched + math.fsum(best.values())
+        base = (
+            float(prices.repairs[self.repairs].sum())
+            + prices.count * self.least_unmatched
+            + math.fsum(best.values())
+        )
         reach = self.cost - base
         groups: list[tuple[FacePricing, tuple[Piece, ...], Layout | None]] | None = None
         for _ in range(4):
@@ -418,8 +515,12 @@ class Component:
                 if self.stop():
                     return False
                 floor = face.opening - best[face.block] - reach - 1e-7
-                found = face.all_worth(prices.repairs, floor=floor, most=most_groups - len(groups) + 1,
-                                       most_effort=most_effort)
+                found = face.all_worth(
+                    prices.repairs,
+                    floor=floor,
+                    most=most_groups - len(groups) + 1,
+                    most_effort=most_effort,
+                )
                 if found is None or len(groups) + len(found) > most_groups:
                     groups = None
                     break
@@ -438,7 +539,9 @@ class Component:
 
     def pick(self, *, most_columns: int, most_nodes: int, time_limit_s: float | None) -> None:
         """Pick the best plan made of the groups found so far."""
-        self._pick_from(self._worth_picking(most_columns), most_nodes=most_nodes, time_limit_s=time_limit_s)
+        self._pick_from(
+            self._worth_picking(most_columns), most_nodes=most_nodes, time_limit_s=time_limit_s
+        )
 
     def round_off(self) -> None:
         """A plan by rounding the linear program; quick where there are too many groups to pick from."""
@@ -448,16 +551,32 @@ class Component:
 
     def pick_in_parts(self, *, seed: int, stop: Callable[[], bool], wide: int = 1) -> None:
         """Better the plan part by part, as far as time allows."""
-        columns = [c for k, c in enumerate(self.master.columns) if c.layout is not None and k not in self.master.dropped]
+        columns = [
+            c
+            for k, c in enumerate(self.master.columns)
+            if c.layout is not None and k not in self.master.dropped
+        ]
         prices = self.master.prices()
-        reduced = [c.cost - float(prices.repairs[list(c.repairs)].sum()) - prices.blocks[c.block] for c in columns]
+        reduced = [
+            c.cost - float(prices.repairs[list(c.repairs)].sum()) - prices.blocks[c.block]
+            for c in columns
+        ]
 
         def better(plan: list[Column]) -> list[Column]:
             self.offer_plan(plan)
             return self.plan
 
-        pick_in_parts(self.master, self.plan, columns, reduced, penalties=self.penalties, seed=seed, stop=stop, better=better,
-                      wide=wide)
+        pick_in_parts(
+            self.master,
+            self.plan,
+            columns,
+            reduced,
+            penalties=self.penalties,
+            seed=seed,
+            stop=stop,
+            better=better,
+            wide=wide,
+        )
 
     def _worth_picking(self, most: int | None) -> list[Column]:
         """Groups known to be possible that may be part of a better plan; with ``most``, those that lose least."""
@@ -465,13 +584,24 @@ class Component:
         reduced = self.master.reduced_costs(prices).tolist()
         # no better plan of known groups holds one that loses more than the gap to the linear program
         gap = self.cost - prices.objective + 1e-7
-        good = [k for k, c in enumerate(self.master.columns) if c.layout is not None and reduced[k] <= gap]
-        return [self.master.columns[k] for k in sorted(sorted(good, key=lambda k: (reduced[k], k))[:most])]
+        good = [
+            k
+            for k, c in enumerate(self.master.columns)
+            if c.layout is not None and reduced[k] <= gap
+        ]
+        return [
+            self.master.columns[k]
+            for k in sorted(sorted(good, key=lambda k: (reduced[k], k))[:most])
+        ]
 
-    def _pick_decided(self, columns: list[Column], *, most_effort: int, time_limit_s: float | None) -> float:
+    def _pick_decided(
+        self, columns: list[Column], *, most_effort: int, time_limit_s: float | None
+    ) -> float:
         """Pick the best plan made of some groups; those that it would use are looked at harder until it can be cut."""
         while True:
-            picked, least = self._integer_plan(columns, most_nodes=20_000, time_limit_s=time_limit_s)
+            picked, least = self._integer_plan(
+                columns, most_nodes=20_000, time_limit_s=time_limit_s
+            )
             verdicts: dict[int, Column | None] = {}
             for column in picked:
                 if column.layout is None:
@@ -479,7 +609,9 @@ class Component:
                     verdict, layout = face.decide(column.pieces, most_queries=most_effort)
                     self.layouts.work += most_effort // 100
                     if verdict != "unknown":
-                        verdicts[id(column)] = None if layout is None else dataclasses.replace(column, layout=layout)
+                        verdicts[id(column)] = (
+                            None if layout is None else dataclasses.replace(column, layout=layout)
+                        )
             if not verdicts or self.stop():
                 break
             changed = [verdicts.get(id(c), c) for c in columns]
@@ -487,10 +619,16 @@ class Component:
         if picked and all(c.layout is not None for c in picked):
             self.offer_plan(picked)
         elif picked:  # what is not known to be possible counts for the bound alone
-            self._pick_from([c for c in columns if c.layout is not None], most_nodes=20_000, time_limit_s=time_limit_s)
+            self._pick_from(
+                [c for c in columns if c.layout is not None],
+                most_nodes=20_000,
+                time_limit_s=time_limit_s,
+            )
         return least
 
-    def _pick_from(self, columns: list[Column], *, most_nodes: int, time_limit_s: float | None) -> None:
+    def _pick_from(
+        self, columns: list[Column], *, most_nodes: int, time_limit_s: float | None
+    ) -> None:
         """Pick the best plan made of some groups, all known to be possible, and of those of the plan at hand."""
         picked, _ = self._integer_plan(columns, most_nodes=most_nodes, time_limit_s=time_limit_s)
         if picked:  # none also stands for time that ran out
@@ -503,4 +641,6 @@ class Component:
         # a group of the plan is known to be possible, even where the list could not tell
         columns = list({(c.block, c.face, c.pieces): c for c in (*columns, *self.plan)}.values())
         self.layouts.work += 5000
-        return self.master.integer_plan(columns, start=self.plan, most_nodes=most_nodes, time_limit_s=time_limit_s)
+        return self.master.integer_plan(
+            columns, start=self.plan, most_nodes=most_nodes, time_limit_s=time_limit_s
+        )

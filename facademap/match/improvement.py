@@ -47,8 +47,15 @@ class Rebuilding:
     """
 
     def __init__(
-        self, layouts: Layouts, candidates: Candidates, *, plan: list[Column], penalties: list[float],
-        locked_blocks: set[int], seed: int, stop: Callable[[], bool] = lambda: False,
+        self,
+        layouts: Layouts,
+        candidates: Candidates,
+        *,
+        plan: list[Column],
+        penalties: list[float],
+        locked_blocks: set[int],
+        seed: int,
+        stop: Callable[[], bool] = lambda: False,
     ) -> None:
         self.layouts, self.candidates, self.seed, self._stop = layouts, candidates, seed, stop
         self.turn = self._past = 0
@@ -85,11 +92,15 @@ class Rebuilding:
             self._open[column.block] = f
             for i, slab, *_ in column.layout.places:
                 self._assign[i], self._slab[i] = f, slab
-                free[f] &= self._pair_of[f, i] >= 0  # a piece whose pair is not in the tables stays where it is
+                free[f] &= (
+                    self._pair_of[f, i] >= 0
+                )  # a piece whose pair is not in the tables stays where it is
         self._free = free.astype(np.int8)
         cost = self._cost()
         self._values = np.array([cost, cost])
-        self._best = tuple(a.copy() for a in (self._assign, self._slab, self._places, self._thick, self._slabs))
+        self._best = tuple(
+            a.copy() for a in (self._assign, self._slab, self._places, self._thick, self._slabs)
+        )
 
     def _tables(self, number: dict[tuple[int, int], int]) -> None:
         """What the kernel needs: pairs with costs and choices at every depth; lists both ways."""
@@ -102,15 +113,48 @@ class Rebuilding:
             here = problem.blocks[block].faces[face]
             depths = [0.0]
             if params.max_slabs > 1:
-                depths += sorted({w.depth_mm for w in here.flaws if w.depth_mm is not None
-                                  and w.depth_mm + params.min_slab_mm <= here.depth_mm + TOLERANCE_MM})
+                depths += sorted(
+                    {
+                        w.depth_mm
+                        for w in here.flaws
+                        if w.depth_mm is not None
+                        and w.depth_mm + params.min_slab_mm <= here.depth_mm + TOLERANCE_MM
+                    }
+                )
             # a flaw that begins deeper down is taken to begin at the face: never wrong, at times too careful
-            levels.append([(d, tuple(k for k, w in enumerate(here.flaws)
-                                     if w.depth_mm is None or w.depth_mm > d + TOLERANCE_MM)) for d in depths])
+            levels.append(
+                [
+                    (
+                        d,
+                        tuple(
+                            k
+                            for k, w in enumerate(here.flaws)
+                            if w.depth_mm is None or w.depth_mm > d + TOLERANCE_MM
+                        ),
+                    )
+                    for d in depths
+                ]
+            )
             kerf = params.depth_kerf_mm
-            most = max(1, min(params.max_slabs, int((here.depth_mm + kerf + TOLERANCE_MM)
-                                                    // max(params.min_slab_mm + kerf, 1e-6))))
-            table[f] = (f, params.kerf_mm, kerf, params.min_slab_mm, most, *space.box(block, face), here.depth_mm)
+            most = max(
+                1,
+                min(
+                    params.max_slabs,
+                    int(
+                        (here.depth_mm + kerf + TOLERANCE_MM)
+                        // max(params.min_slab_mm + kerf, 1e-6)
+                    ),
+                ),
+            )
+            table[f] = (
+                f,
+                params.kerf_mm,
+                kerf,
+                params.min_slab_mm,
+                most,
+                *space.box(block, face),
+                here.depth_mm,
+            )
         self._table = table
         self._level_first = np.cumsum([0, *(len(x) for x in levels)]).astype(np.int64)
         self._level_depths = np.array([d for x in levels for d, _ in x], dtype=float)
@@ -159,8 +203,12 @@ class Rebuilding:
         self._users = np.concatenate([*using, np.zeros(0, dtype=np.int64)]).astype(np.int64)
         self._block_of = np.array([b for b, _ in self.keys], dtype=np.int64)
         self._opening = np.array([candidates.opening[k] for k in self.keys])
-        self._volume = np.array([space.blanks[i].area_mm2 * (r.depth_mm ** 0.7 if params.max_slabs > 1 else 1.0)
-                                 for i, r in enumerate(problem.repairs)])
+        self._volume = np.array(
+            [
+                space.blanks[i].area_mm2 * (r.depth_mm**0.7 if params.max_slabs > 1 else 1.0)
+                for i, r in enumerate(problem.repairs)
+            ]
+        )
 
     def _cost(self) -> float:
         cost = float(self._penalty[self._assign < 0].sum())
@@ -185,16 +233,45 @@ class Rebuilding:
             if past < length:
                 turns = min(turns, length - past)
                 cooling = (COLD / hot) ** (1.0 / length)
-                heat = hot * cooling ** past
+                heat = hot * cooling**past
                 break
             past -= length
         queries = space.kernels.rebuild(
-            turns, (self.seed * 7919 + self._past + self.turn + 1) % 2**31, heat, cooling, len(self.keys),
-            self._free, self._table, self._block_of, self._opening, self._pair_of, self._pair_cost, self._pair_rows,
-            self._pair_needs, self._pair_slabs, self._volume, self._penalty, self._option_first, self._options,
-            self._user_first, self._users, self._level_first, self._level_depths, self._choices, space.edges,
-            space.parts, space.planes, space.segments, self._assign, self._slab, self._places, self._thick, self._slabs,
-            self._open, *self._best, self._values,
+            turns,
+            (self.seed * 7919 + self._past + self.turn + 1) % 2**31,
+            heat,
+            cooling,
+            len(self.keys),
+            self._free,
+            self._table,
+            self._block_of,
+            self._opening,
+            self._pair_of,
+            self._pair_cost,
+            self._pair_rows,
+            self._pair_needs,
+            self._pair_slabs,
+            self._volume,
+            self._penalty,
+            self._option_first,
+            self._options,
+            self._user_first,
+            self._users,
+            self._level_first,
+            self._level_depths,
+            self._choices,
+            space.edges,
+            space.parts,
+            space.planes,
+            space.segments,
+            self._assign,
+            self._slab,
+            self._places,
+            self._thick,
+            self._slabs,
+            self._open,
+            *self._best,
+            self._values,
         )
         if outside is not None:
             np.random.set_state(outside)
@@ -204,8 +281,11 @@ class Rebuilding:
 
     def groups(self, *, best: bool) -> list[tuple[tuple[int, int], tuple[Piece, ...], Layout]]:
         """The best plan, or the one at hand: (block, face), pieces and layout of every block opened."""
-        assign, slab, places, thick, slabs = self._best if best else (
-            self._assign, self._slab, self._places, self._thick, self._slabs)
+        assign, slab, places, thick, slabs = (
+            self._best
+            if best
+            else (self._assign, self._slab, self._places, self._thick, self._slabs)
+        )
         result = []
         for f in sorted(set(assign[assign >= 0].tolist())):
             key = self.keys[f]
@@ -215,13 +295,27 @@ class Rebuilding:
                 assert old.layout is not None
                 result.append((key, old.pieces, old.layout))
                 continue
-            placed = tuple(sorted(
-                (i, int(slab[i]), float(places[i, 0]), float(places[i, 1]), int(self._choices[int(places[i, 2]), 10]))
-                for i in members))
+            placed = tuple(
+                sorted(
+                    (
+                        i,
+                        int(slab[i]),
+                        float(places[i, 0]),
+                        float(places[i, 1]),
+                        int(self._choices[int(places[i, 2]), 10]),
+                    )
+                    for i in members
+                )
+            )
             pieces = tuple(
                 (i, k == 0 and self.candidates.pairs[i][key][0] < self.candidates.pairs[i][key][1])
-                for i, k, *_ in placed)
-            layout = Layout(block=key[0], face=key[1], places=placed,
-                            thickness_mm=tuple(float(t) for t in thick[f, :slabs[f]]))
+                for i, k, *_ in placed
+            )
+            layout = Layout(
+                block=key[0],
+                face=key[1],
+                places=placed,
+                thickness_mm=tuple(float(t) for t in thick[f, : slabs[f]]),
+            )
             result.append((key, pieces, layout))
         return result

@@ -11,7 +11,15 @@ import numpy as np
 from facademap.match.kernels_box import box_sets
 from facademap.match.kernels_saw import side_by_side
 
-__all__ = ["LEAST_FOR_BOXES", "MOST_IN_GROUP", "MOST_STEPS", "UNDECIDED", "best_group", "can_cut", "reach_of"]
+__all__ = [
+    "LEAST_FOR_BOXES",
+    "MOST_IN_GROUP",
+    "MOST_STEPS",
+    "UNDECIDED",
+    "best_group",
+    "can_cut",
+    "reach_of",
+]
 
 #: Largest group whose sharing-out to slabs is looked at, and the steps of that.
 MOST_IN_GROUP = 18
@@ -22,8 +30,21 @@ LEAST_FOR_BOXES = 50_000
 
 
 def can_cut(
-    group, level_starts, level_depths, choices, needs, slabs_of, sizes, box, edges, parts, planes, segments,
-    most_queries, spent, slot,
+    group,
+    level_starts,
+    level_depths,
+    choices,
+    needs,
+    slabs_of,
+    sizes,
+    box,
+    edges,
+    parts,
+    planes,
+    segments,
+    most_queries,
+    spent,
+    slot,
 ):
     """Whether a group of pieces can be sawn from one face of a block, in slabs: 1 yes, 0 no, 2 not decided.
 
@@ -52,8 +73,16 @@ def can_cut(
         return 2
     sets = 1 << n
     spent[0] += sets >> 3
-    wide, high, found = box_sets(group, n_levels - 1, level_starts, choices, sizes[4], box,
-                                 max(LEAST_FOR_BOXES, 4 * most_queries), spent)
+    wide, high, found = box_sets(
+        group,
+        n_levels - 1,
+        level_starts,
+        choices,
+        sizes[4],
+        box,
+        max(LEAST_FOR_BOXES, 4 * most_queries),
+        spent,
+    )
     if found[0] < 0:
         return 2
     possible = np.ones(sets, np.int8)
@@ -76,7 +105,9 @@ def can_cut(
         if rest == 0 and sizes[5] == 0.0:
             area[mask] = np.inf if found[mask] > 0 else 0.0
             for size in range(found[mask]):
-                area[mask] = min(area[mask], (wide[mask, size] + sizes[4]) * (high[mask, size] + sizes[4]))
+                area[mask] = min(
+                    area[mask], (wide[mask, size] + sizes[4]) * (high[mask, size] + sizes[4])
+                )
         else:
             area[mask] = area[rest] + area[mask ^ rest]
         first[mask] = max(first[rest], slabs_of[0, group[k]])
@@ -104,8 +135,11 @@ def can_cut(
             if good:
                 need = used[c] + thick[mask, 0 if c == 0 else 1]
                 good = (
-                    possible[mask] == 1 and (mask > 0 or c == 0 < count - 1) and first[mask] <= c <= last[mask]
-                    and need + (count - 1 - c) * sizes[2] <= depth and (c < count - 1 or mask == lefts[c])
+                    possible[mask] == 1
+                    and (mask > 0 or c == 0 < count - 1)
+                    and first[mask] <= c <= last[mask]
+                    and need + (count - 1 - c) * sizes[2] <= depth
+                    and (c < count - 1 or mask == lefts[c])
                     and area[lefts[c] ^ mask] <= (count - 1 - c) * whole_area
                 )
             if good and c < count - 1:
@@ -123,8 +157,24 @@ def can_cut(
                             answer = 0
                             at = 0
                             for level in range(n_levels):
-                                answer = side_by_side(group, mask, level, level_starts, choices, sizes[4], box, wide,
-                                                      high, found, edges, parts, planes, segments, most_queries, spent)
+                                answer = side_by_side(
+                                    group,
+                                    mask,
+                                    level,
+                                    level_starts,
+                                    choices,
+                                    sizes[4],
+                                    box,
+                                    wide,
+                                    high,
+                                    found,
+                                    edges,
+                                    parts,
+                                    planes,
+                                    segments,
+                                    most_queries,
+                                    spent,
+                                )
                                 if answer == 0 and sizes[5] > 0.0 and mask & (mask - 1) != 0:
                                     answer = 2  # not by straight cuts, but perhaps by free ones
                                 if answer != 0:
@@ -166,7 +216,20 @@ def can_cut(
 
 
 def reach_of(
-    at, enough, value, profits, order, weights, room, nested, used, twin, blocked, counted, nodes, left
+    at,
+    enough,
+    value,
+    profits,
+    order,
+    weights,
+    room,
+    nested,
+    used,
+    twin,
+    blocked,
+    counted,
+    nodes,
+    left,
 ):
     """What a group can be worth at most when pieces from ``at`` on are added; ``enough`` or more ends the sum early."""
     for r in range(nested):
@@ -197,8 +260,35 @@ def reach_of(
 
 
 def best_group(
-    profits, order, weights, rooms, nested, twin, clash, bads, bad_sizes, heads, links, level_starts, level_depths, choices,
-    needs, slabs_of, sizes, box, edges, parts, planes, segments, floor, most_nodes, most_queries, group, spent, sure, listed,
+    profits,
+    order,
+    weights,
+    rooms,
+    nested,
+    twin,
+    clash,
+    bads,
+    bad_sizes,
+    heads,
+    links,
+    level_starts,
+    level_depths,
+    choices,
+    needs,
+    slabs_of,
+    sizes,
+    box,
+    edges,
+    parts,
+    planes,
+    segments,
+    floor,
+    most_nodes,
+    most_queries,
+    group,
+    spent,
+    sure,
+    listed,
 ):
     """The most profitable group of pieces that one face can yield.
 
@@ -269,8 +359,22 @@ def best_group(
     ceilings = np.zeros(rooms.shape[0])
     for way in range(rooms.shape[0]):
         nodes += 1
-        ceilings[way] = reach_of(0, np.inf, 0.0, profits, order, weights, rooms[way], nested, used, twin, blocked, counted,
-                                 nodes, left)
+        ceilings[way] = reach_of(
+            0,
+            np.inf,
+            0.0,
+            profits,
+            order,
+            weights,
+            rooms[way],
+            nested,
+            used,
+            twin,
+            blocked,
+            counted,
+            nodes,
+            left,
+        )
     ways = np.argsort(-ceilings)
     turn = 0
     room = rooms[ways[0]]
@@ -282,8 +386,25 @@ def best_group(
                 group[2] = 0
                 best = max(best, ceilings[ways[turn]])
                 break
-            go_back = reach_of(at, best + 1e-9, value, profits, order, weights, room, nested, used, twin, blocked, counted,
-                               nodes, left) <= best + 1e-9
+            go_back = (
+                reach_of(
+                    at,
+                    best + 1e-9,
+                    value,
+                    profits,
+                    order,
+                    weights,
+                    room,
+                    nested,
+                    used,
+                    twin,
+                    blocked,
+                    counted,
+                    nodes,
+                    left,
+                )
+                <= best + 1e-9
+            )
         if go_back:
             if n == 0:
                 turn += 1
@@ -337,8 +458,23 @@ def best_group(
                 if answer == 2 or spent[0] > spent[1]:
                     answer = 2
                     continue
-                answer = can_cut(trial, level_starts, level_depths, choices, needs, slabs_of, sizes, box, edges, parts,
-                                 planes, segments, most_queries, spent, slot)
+                answer = can_cut(
+                    trial,
+                    level_starts,
+                    level_depths,
+                    choices,
+                    needs,
+                    slabs_of,
+                    sizes,
+                    box,
+                    edges,
+                    parts,
+                    planes,
+                    segments,
+                    most_queries,
+                    spent,
+                    slot,
+                )
                 if answer == 1:
                     worth = 0.0
                     for k in range(length):
@@ -356,8 +492,27 @@ def best_group(
                     fewer = np.empty(trial.shape[0] - 1, np.int64)
                     for j in range(fewer.shape[0]):
                         fewer[j] = trial[j] if j < k else trial[j + 1]
-                    if spent[0] <= spent[1] and can_cut(fewer, level_starts, level_depths, choices, needs, slabs_of, sizes, box, edges, parts,
-                               planes, segments, most_queries, spent, slot) == 0:
+                    if (
+                        spent[0] <= spent[1]
+                        and can_cut(
+                            fewer,
+                            level_starts,
+                            level_depths,
+                            choices,
+                            needs,
+                            slabs_of,
+                            sizes,
+                            box,
+                            edges,
+                            parts,
+                            planes,
+                            segments,
+                            most_queries,
+                            spent,
+                            slot,
+                        )
+                        == 0
+                    ):
                         trial = fewer
                     else:
                         k += 1

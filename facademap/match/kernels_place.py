@@ -23,7 +23,20 @@ import math
 
 import numpy as np
 
-__all__ = ["ANY", "EASE_MM", "PLACE", "RIGHT", "SLACK", "TOP", "clear_at", "first_place", "free_edges", "lowest", "one", "point_on_face"]
+__all__ = [
+    "ANY",
+    "EASE_MM",
+    "PLACE",
+    "RIGHT",
+    "SLACK",
+    "TOP",
+    "clear_at",
+    "first_place",
+    "free_edges",
+    "lowest",
+    "one",
+    "point_on_face",
+]
 
 EASE_MM = 0.003
 SLACK = 1e-7
@@ -40,7 +53,9 @@ def point_on_face(segments, ring_end, x, y):
         turn = 0
         if ay <= y:
             if by > y:
-                cross = (segments[s, 2] - segments[s, 0]) * (y - ay) - (x - segments[s, 0]) * (by - ay)
+                cross = (segments[s, 2] - segments[s, 0]) * (y - ay) - (x - segments[s, 0]) * (
+                    by - ay
+                )
                 if cross > 0.0:
                     turn = 1
         elif by <= y:
@@ -143,17 +158,23 @@ def free_edges(parts, planes, corners, first, last, segments, ring_end, window, 
                 continue
             k = 0
             for c in range(n):
-                while k >= 2 and (px[chain[k - 1]] - px[chain[k - 2]]) * (py[c] - py[chain[k - 2]]) - (
-                    py[chain[k - 1]] - py[chain[k - 2]]
-                ) * (px[c] - px[chain[k - 2]]) <= 1e-9:
+                while (
+                    k >= 2
+                    and (px[chain[k - 1]] - px[chain[k - 2]]) * (py[c] - py[chain[k - 2]])
+                    - (py[chain[k - 1]] - py[chain[k - 2]]) * (px[c] - px[chain[k - 2]])
+                    <= 1e-9
+                ):
                     k -= 1
                 chain[k] = c
                 k += 1
             lower = k + 1
             for c in range(n - 2, -1, -1):
-                while k >= lower and (px[chain[k - 1]] - px[chain[k - 2]]) * (py[c] - py[chain[k - 2]]) - (
-                    py[chain[k - 1]] - py[chain[k - 2]]
-                ) * (px[c] - px[chain[k - 2]]) <= 1e-9:
+                while (
+                    k >= lower
+                    and (px[chain[k - 1]] - px[chain[k - 2]]) * (py[c] - py[chain[k - 2]])
+                    - (py[chain[k - 1]] - py[chain[k - 2]]) * (px[c] - px[chain[k - 2]])
+                    <= 1e-9
+                ):
                     k -= 1
                 chain[k] = c
                 k += 1
@@ -212,8 +233,10 @@ def free_edges(parts, planes, corners, first, last, segments, ring_end, window, 
             covered = False
             for b in range(n_hulls):
                 if b == a or not (
-                    box[b, 0] < high_x + SLACK and box[b, 2] > low_x - SLACK
-                    and box[b, 1] < high_y + SLACK and box[b, 3] > low_y - SLACK
+                    box[b, 0] < high_x + SLACK
+                    and box[b, 2] > low_x - SLACK
+                    and box[b, 1] < high_y + SLACK
+                    and box[b, 3] > low_y - SLACK
                 ):
                     continue
                 u_in = t_in
@@ -256,7 +279,9 @@ def free_edges(parts, planes, corners, first, last, segments, ring_end, window, 
                     my = ay + middle * dy
                     good = True
                     for p in range(first, last):
-                        if not point_on_face(segments, ring_end, parts[p, 4] + mx, parts[p, 5] + my):
+                        if not point_on_face(
+                            segments, ring_end, parts[p, 4] + mx, parts[p, 5] + my
+                        ):
                             good = False
                             break
                     if good:
@@ -347,11 +372,13 @@ def first_place(axis, choice, x0, x1, y0, y1, choices, edges, parts, planes, seg
     if begin == end:
         return False
     hit = lowest(axis, edges, begin, end, x0, w_x1, y0, w_y1, place)
-    if choices[choice, 9] == 0.0 or (hit and (place[0] <= x0 + SLACK if axis == 0 else place[1] <= y0 + SLACK)):
+    if choices[choice, 9] == 0.0 or (
+        hit and (place[0] <= x0 + SLACK if axis == 0 else place[1] <= y0 + SLACK)
+    ):
         return hit
     first = int(choices[choice, 4])
     last = int(choices[choice, 5])
-    obstacles = segments[int(choices[choice, 6]):int(choices[choice, 7])]
+    obstacles = segments[int(choices[choice, 6]) : int(choices[choice, 7])]
     ring_end = int(choices[choice, 8])
     if clear_at(parts, planes, first, last, obstacles, ring_end, x0, y0):
         place[0] = x0
@@ -376,14 +403,18 @@ def one(goal, item, x0, x1, y0, y1, starts, choices, edges, parts, planes, segme
     spent[0] += 1
     for choice in range(starts[item], starts[item + 1]):
         axis = 1 if goal == TOP else 0
-        if first_place(axis, choice, x0, x1, y0, y1, choices, edges, parts, planes, segments, place):
+        if first_place(
+            axis, choice, x0, x1, y0, y1, choices, edges, parts, planes, segments, place
+        ):
             if goal == PLACE:
                 places[item, 0] = place[0]
                 places[item, 1] = place[1]
                 places[item, 2] = choice
             if goal in (ANY, PLACE):
                 return 1.0
-            reach = place[0] + choices[choice, 2] if goal == RIGHT else place[1] + choices[choice, 3]
+            reach = (
+                place[0] + choices[choice, 2] if goal == RIGHT else place[1] + choices[choice, 3]
+            )
             best = min(best, reach)
     if goal in (ANY, PLACE):
         return 0.0

@@ -22,8 +22,26 @@ __all__ = ["insert", "rebuild"]
 
 
 def insert(
-    pair, at, policy, deep, slab_count, thick, free, free_count, place, pair_rows, pair_needs, pair_slabs, face_real,
-    level_first, level_depths, choices, edges, parts, planes, segments,
+    pair,
+    at,
+    policy,
+    deep,
+    slab_count,
+    thick,
+    free,
+    free_count,
+    place,
+    pair_rows,
+    pair_needs,
+    pair_slabs,
+    face_real,
+    level_first,
+    level_depths,
+    choices,
+    edges,
+    parts,
+    planes,
+    segments,
 ):
     """Lay one more blank on a half-filled face; the slab, or -1 where there is no room.
 
@@ -87,8 +105,20 @@ def insert(
                 for choice in range(begin, end):
                     if choices[choice, 2] > wide + 1e-6 or choices[choice, 3] > high + 1e-6:
                         continue
-                    if first_place(axis, choice, free[at, c, f, 0], free[at, c, f, 2], free[at, c, f, 1],
-                                   free[at, c, f, 3], choices, edges, parts, planes, segments, spot):
+                    if first_place(
+                        axis,
+                        choice,
+                        free[at, c, f, 0],
+                        free[at, c, f, 2],
+                        free[at, c, f, 1],
+                        free[at, c, f, 3],
+                        choices,
+                        edges,
+                        parts,
+                        planes,
+                        segments,
+                        spot,
+                    ):
                         hit = f
                         tightest = wide * high
                         place[0] = spot[0]
@@ -143,10 +173,45 @@ def insert(
 
 
 def rebuild(
-    turns, seed, heat, cooling, faces, free_faces, face_table, block_of, opening, pair_of, pair_cost, pair_rows,
-    pair_needs, pair_slabs, volume, penalty, option_first, options, user_first, users, level_first, level_depths,
-    choices, edges, parts, planes, segments, assign, slab, places, thick_of, slabs_of_face, open_face, best_assign,
-    best_slab, best_places, best_thick, best_slabs, values,
+    turns,
+    seed,
+    heat,
+    cooling,
+    faces,
+    free_faces,
+    face_table,
+    block_of,
+    opening,
+    pair_of,
+    pair_cost,
+    pair_rows,
+    pair_needs,
+    pair_slabs,
+    volume,
+    penalty,
+    option_first,
+    options,
+    user_first,
+    users,
+    level_first,
+    level_depths,
+    choices,
+    edges,
+    parts,
+    planes,
+    segments,
+    assign,
+    slab,
+    places,
+    thick_of,
+    slabs_of_face,
+    open_face,
+    best_assign,
+    best_slab,
+    best_places,
+    best_thick,
+    best_slabs,
+    values,
 ):
     """Empty some blocks around a repair and fill them again, ``turns`` times, under simulated annealing.
 
@@ -217,7 +282,9 @@ def rebuild(
             other = options[option_first[i] + at]
             if np.random.random() < 0.3 and n > 0:
                 host = target[np.random.randint(n)]
-                who = users[user_first[host] + np.random.randint(user_first[host + 1] - user_first[host])]
+                who = users[
+                    user_first[host] + np.random.randint(user_first[host + 1] - user_first[host])
+                ]
                 if assign[who] >= 0:
                     other = assign[who]
             if free_faces[other] == 0:
@@ -301,15 +368,38 @@ def rebuild(
                 twin = False
                 if filled[k] == 0:
                     for other in range(n):
-                        if other != k and filled[other] > 0 and block_of[target[other]] == block_of[target[k]]:
+                        if (
+                            other != k
+                            and filled[other] > 0
+                            and block_of[target[other]] == block_of[target[k]]
+                        ):
                             twin = True
                 if twin:
                     continue
                 pair = pair_of[target[k], who]
                 queries += 1
-                got = insert(pair, k, policy, face_table[target[k], 9], count, thick, free, free_count, place,
-                             pair_rows, pair_needs, pair_slabs, real, level_first, level_depths, choices, edges, parts,
-                             planes, segments)
+                got = insert(
+                    pair,
+                    k,
+                    policy,
+                    face_table[target[k], 9],
+                    count,
+                    thick,
+                    free,
+                    free_count,
+                    place,
+                    pair_rows,
+                    pair_needs,
+                    pair_slabs,
+                    real,
+                    level_first,
+                    level_depths,
+                    choices,
+                    edges,
+                    parts,
+                    planes,
+                    segments,
+                )
                 if got >= 0:
                     if filled[k] == 0:
                         new += opening[target[k]]

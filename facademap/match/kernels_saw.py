@@ -22,7 +22,24 @@ ENTER, SPLIT, FIRST, SECOND, PLACED, LAST, STRIP, STRIPPED, TRY, TRIED, TRIED_BO
 
 
 def layout(
-    goal, mask, x0, x1, y0, y1, kerf, starts, choices, sets, wide, high, count, edges, parts, planes, segments, places,
+    goal,
+    mask,
+    x0,
+    x1,
+    y0,
+    y1,
+    kerf,
+    starts,
+    choices,
+    sets,
+    wide,
+    high,
+    count,
+    edges,
+    parts,
+    planes,
+    segments,
+    places,
     spent,
 ):
     """Can the blanks of ``mask`` be sawn out of a box by straight cuts, end to end, any number of stages?
@@ -77,8 +94,22 @@ def layout(
                 item = 0
                 while (group >> item) & 1 == 0:
                     item += 1
-                answer = one(aim, item, box[0], box[1], box[2], box[3], starts, choices, edges, parts, planes,
-                             segments, places, spent)
+                answer = one(
+                    aim,
+                    item,
+                    box[0],
+                    box[1],
+                    box[2],
+                    box[3],
+                    starts,
+                    choices,
+                    edges,
+                    parts,
+                    planes,
+                    segments,
+                    places,
+                    spent,
+                )
                 top -= 1
                 continue
             if spent[0] >= spent[1]:
@@ -96,8 +127,22 @@ def layout(
                 fits = least <= box[1]
             for item in range(n_items):
                 if (group >> item) & 1 and fits:
-                    single = one(TOP if aim == TOP else RIGHT, item, box[0], box[1], box[2], box[3], starts, choices,
-                                 edges, parts, planes, segments, places, spent)
+                    single = one(
+                        TOP if aim == TOP else RIGHT,
+                        item,
+                        box[0],
+                        box[1],
+                        box[2],
+                        box[3],
+                        starts,
+                        choices,
+                        edges,
+                        parts,
+                        planes,
+                        segments,
+                        places,
+                        spent,
+                    )
                     if single == math.inf:
                         fits = False
                         break
@@ -142,14 +187,24 @@ def layout(
                 if frame[3] == 0:
                     end = box[1] if not measuring or aim == TOP else min(limit, box[5])
                     room = box[3] - box[2] + 0.01
-                    if (box[0] + narrowest(wide, high, count, sets[part], room) + kerf
-                            + narrowest(wide, high, count, sets[rest], room) > end + 0.01):
+                    if (
+                        box[0]
+                        + narrowest(wide, high, count, sets[part], room)
+                        + kerf
+                        + narrowest(wide, high, count, sets[rest], room)
+                        > end + 0.01
+                    ):
                         continue
                 else:
                     end = box[3] if not measuring or aim == RIGHT else min(limit, box[5])
                     room = box[1] - box[0] + 0.01
-                    if (box[2] + flattest(wide, high, count, sets[part], room) + kerf
-                            + flattest(wide, high, count, sets[rest], room) > end + 0.01):
+                    if (
+                        box[2]
+                        + flattest(wide, high, count, sets[part], room)
+                        + kerf
+                        + flattest(wide, high, count, sets[rest], room)
+                        > end + 0.01
+                    ):
                         continue
                 if not measuring:
                     call = RIGHT if frame[3] == 0 else TOP
@@ -284,7 +339,22 @@ def layout(
 
 
 def fill(
-    order, policy, free, x0, x1, y0, y1, kerf, starts, choices, edges, parts, planes, segments, places, must_all
+    order,
+    policy,
+    free,
+    x0,
+    x1,
+    y0,
+    y1,
+    kerf,
+    starts,
+    choices,
+    edges,
+    parts,
+    planes,
+    segments,
+    places,
+    must_all,
 ):
     """Lay blanks one after the other, each in the tightest free rectangle that takes it; how many were laid.
 
@@ -314,8 +384,20 @@ def fill(
             if area >= tightest:
                 continue
             for choice in range(starts[item], starts[item + 1]):
-                if first_place(axis, choice, free[f, 0], free[f, 2], free[f, 1], free[f, 3], choices, edges, parts,
-                               planes, segments, place):
+                if first_place(
+                    axis,
+                    choice,
+                    free[f, 0],
+                    free[f, 2],
+                    free[f, 1],
+                    free[f, 3],
+                    choices,
+                    edges,
+                    parts,
+                    planes,
+                    segments,
+                    place,
+                ):
                     at = f
                     at_choice = choice
                     best[0] = place[0]
@@ -368,7 +450,9 @@ def fill(
     return laid
 
 
-def pairs_apart(alone, x0, x1, y0, y1, kerf, starts, choices, areas, edges, parts, planes, segments, clash):
+def pairs_apart(
+    alone, x0, x1, y0, y1, kerf, starts, choices, areas, edges, parts, planes, segments, clash
+):
     """Mark in ``clash`` (n, n) the pairs of blanks that no straight cut can part on one slab.
 
     Only pairs that are not yet marked and whose ``alone`` flag is 0 (they may need the same slab) are tried.
@@ -384,14 +468,80 @@ def pairs_apart(alone, x0, x1, y0, y1, kerf, starts, choices, areas, edges, part
             for swap in range(2):
                 first = b if swap else a
                 second = a if swap else b
-                cut = one(RIGHT, first, x0, x1, y0, y1, starts, choices, edges, parts, planes, segments, places, spent)
-                if cut < math.inf and one(ANY, second, cut + kerf, x1, y0, y1, starts, choices, edges, parts, planes,
-                                          segments, places, spent) > 0.0:
+                cut = one(
+                    RIGHT,
+                    first,
+                    x0,
+                    x1,
+                    y0,
+                    y1,
+                    starts,
+                    choices,
+                    edges,
+                    parts,
+                    planes,
+                    segments,
+                    places,
+                    spent,
+                )
+                if (
+                    cut < math.inf
+                    and one(
+                        ANY,
+                        second,
+                        cut + kerf,
+                        x1,
+                        y0,
+                        y1,
+                        starts,
+                        choices,
+                        edges,
+                        parts,
+                        planes,
+                        segments,
+                        places,
+                        spent,
+                    )
+                    > 0.0
+                ):
                     good = True
                     break
-                cut = one(TOP, first, x0, x1, y0, y1, starts, choices, edges, parts, planes, segments, places, spent)
-                if cut < math.inf and one(ANY, second, x0, x1, cut + kerf, y1, starts, choices, edges, parts, planes,
-                                          segments, places, spent) > 0.0:
+                cut = one(
+                    TOP,
+                    first,
+                    x0,
+                    x1,
+                    y0,
+                    y1,
+                    starts,
+                    choices,
+                    edges,
+                    parts,
+                    planes,
+                    segments,
+                    places,
+                    spent,
+                )
+                if (
+                    cut < math.inf
+                    and one(
+                        ANY,
+                        second,
+                        x0,
+                        x1,
+                        cut + kerf,
+                        y1,
+                        starts,
+                        choices,
+                        edges,
+                        parts,
+                        planes,
+                        segments,
+                        places,
+                        spent,
+                    )
+                    > 0.0
+                ):
                     good = True
                     break
             if not good:
@@ -422,14 +572,48 @@ def fill_some(starts, choices, kerf, box, edges, parts, planes, segments, places
             order[j] = k
         for policy in range(6):
             spent[0] += n
-            if fill(order, policy, free, box[0], box[2], box[1], box[3], kerf, starts, choices, edges, parts, planes,
-                    segments, places, True) == n:
+            if (
+                fill(
+                    order,
+                    policy,
+                    free,
+                    box[0],
+                    box[2],
+                    box[1],
+                    box[3],
+                    kerf,
+                    starts,
+                    choices,
+                    edges,
+                    parts,
+                    planes,
+                    segments,
+                    places,
+                    True,
+                )
+                == n
+            ):
                 return True
     return False
 
 
 def side_by_side(
-    group, mask, level, starts, choices, kerf, box, wide, high, count, edges, parts, planes, segments, most_queries, spent
+    group,
+    mask,
+    level,
+    starts,
+    choices,
+    kerf,
+    box,
+    wide,
+    high,
+    count,
+    edges,
+    parts,
+    planes,
+    segments,
+    most_queries,
+    spent,
 ):
     """Whether the blanks of ``group`` picked by ``mask`` can be sawn from one slab: 1 yes, 0 no, 2 not decided."""
     n = 0
@@ -464,8 +648,27 @@ def side_by_side(
         return 2
     counter = np.zeros(3, np.int64)
     counter[1] = most_queries
-    good = layout(ANY, (1 << n) - 1, box[0], box[2], box[1], box[3], kerf, own_starts, own, sets, wide, high, count,
-                  edges, parts, planes, segments, places, counter)
+    good = layout(
+        ANY,
+        (1 << n) - 1,
+        box[0],
+        box[2],
+        box[1],
+        box[3],
+        kerf,
+        own_starts,
+        own,
+        sets,
+        wide,
+        high,
+        count,
+        edges,
+        parts,
+        planes,
+        segments,
+        places,
+        counter,
+    )
     spent[0] += counter[0]
     if good > 0.0:
         return 1

@@ -56,7 +56,9 @@ class Layouts:
         self.most_queries = most_queries
         self.work = 0
         self.unknown = 0
-        self._flat: dict[tuple[int, int, tuple[int, ...], tuple[int, ...]], tuple[Verdict, _Places]] = {}
+        self._flat: dict[
+            tuple[int, int, tuple[int, ...], tuple[int, ...]], tuple[Verdict, _Places]
+        ] = {}
         self._effort: dict[tuple[int, int, tuple[int, ...], tuple[int, ...]], int] = {}
         self._found: dict[tuple[int, int, tuple[Piece, ...]], tuple[Verdict, Layout | None]] = {}
 
@@ -64,12 +66,17 @@ class Layouts:
         """Whether one blank fits a face with nothing else on it."""
         here, params = self.problem.blocks[block].faces[face], self.problem.params
         thick = max(params.min_slab_mm, need_mm(self.problem.repairs[repair], here, params, slab=0))
-        if self.slabs_of((repair, False))[0] == 0 and thick <= here.depth_mm and self.space.fits(
-                repair, block, face, self.space.reaching(block, face, 0.0, thick)):
+        if (
+            self.slabs_of((repair, False))[0] == 0
+            and thick <= here.depth_mm
+            and self.space.fits(repair, block, face, self.space.reaching(block, face, 0.0, thick))
+        ):
             return True  # from the front slab, which is the quick answer and the usual one
         return self.find(block, face, ((repair, False),))[0] == "yes"
 
-    def find(self, block: int, face: int, pieces: tuple[Piece, ...]) -> tuple[Verdict, Layout | None]:
+    def find(
+        self, block: int, face: int, pieces: tuple[Piece, ...]
+    ) -> tuple[Verdict, Layout | None]:
         """Whether all the pieces can be sawn from the face, and how.
 
         Parameters
@@ -91,7 +98,9 @@ class Layouts:
                 self.unknown += 1
         return self._found[key]
 
-    def settle(self, block: int, face: int, pieces: tuple[Piece, ...], slots: list[int]) -> Layout | None:
+    def settle(
+        self, block: int, face: int, pieces: tuple[Piece, ...], slots: list[int]
+    ) -> Layout | None:
         """Lay out pieces whose slabs are known already; remembered as for :meth:`find`."""
         key = (block, face, pieces)
         if key not in self._found or self._found[key][0] == "unknown":
@@ -103,10 +112,17 @@ class Layouts:
                 self._found[key] = (answer, layout)
         return self._found[key][1] if key in self._found else None
 
-    def _search(self, block: int, face: int, pieces: tuple[Piece, ...]) -> tuple[Verdict, Layout | None]:
+    def _search(
+        self, block: int, face: int, pieces: tuple[Piece, ...]
+    ) -> tuple[Verdict, Layout | None]:
         here, params = self.problem.blocks[block].faces[face], self.problem.params
-        most = min(params.max_slabs, int((here.depth_mm + params.depth_kerf_mm + TOLERANCE_MM)
-                                         // max(params.min_slab_mm + params.depth_kerf_mm, 1e-6)))
+        most = min(
+            params.max_slabs,
+            int(
+                (here.depth_mm + params.depth_kerf_mm + TOLERANCE_MM)
+                // max(params.min_slab_mm + params.depth_kerf_mm, 1e-6)
+            ),
+        )
         verdict: Verdict = "no"
         tried = 0
         for count in range(1, most + 1):
@@ -126,8 +142,16 @@ class Layouts:
         repair = self.problem.repairs[piece[0]]
         lock = repair.lock
         if lock is not None and lock.slab is not None:
-            return (lock.slab, lock.slab) if not (piece[1] or repair.weathered == "required") or not lock.slab else (1, 0)
-        return (0, 0) if piece[1] or repair.weathered == "required" else (0, self.problem.params.max_slabs - 1)
+            return (
+                (lock.slab, lock.slab)
+                if not (piece[1] or repair.weathered == "required") or not lock.slab
+                else (1, 0)
+            )
+        return (
+            (0, 0)
+            if piece[1] or repair.weathered == "required"
+            else (0, self.problem.params.max_slabs - 1)
+        )
 
     def _groupings(
         self, pieces: tuple[Piece, ...], block: int, face: int, count: int
@@ -156,7 +180,9 @@ class Layouts:
 
         yield from share(0)
 
-    def _try_groups(self, block: int, face: int, groups: list[list[int]]) -> tuple[Verdict, Layout | None]:
+    def _try_groups(
+        self, block: int, face: int, groups: list[list[int]]
+    ) -> tuple[Verdict, Layout | None]:
         """Try one sharing-out; a slab may be thicker than needed so that the next starts behind a flaw."""
         params, here = self.problem.params, self.problem.blocks[block].faces[face]
         repairs = self.problem.repairs
@@ -171,7 +197,7 @@ class Layouts:
         def go(k: int, start: float) -> Iterator[tuple[list[float], list[_Places]]]:
             nonlocal verdict
             last = k == len(groups) - 1
-            following = 0.0 if last else sum(least[k + 1:]) + kerf * (len(groups) - 1 - k)
+            following = 0.0 if last else sum(least[k + 1 :]) + kerf * (len(groups) - 1 - k)
             ends = [start + least[k]]
             if not last:
                 ends += [d - kerf for d in behind if d - kerf > ends[0]]
@@ -179,7 +205,11 @@ class Layouts:
                 if end + following > here.depth_mm + TOLERANCE_MM:
                     break
                 level = self.space.reaching(block, face, start, end - start)
-                answer, places = self.flat(block, face, level, tuple(sorted(groups[k]))) if groups[k] else ("yes", ())
+                answer, places = (
+                    self.flat(block, face, level, tuple(sorted(groups[k])))
+                    if groups[k]
+                    else ("yes", ())
+                )
                 if answer != "yes":
                     if answer == "unknown":
                         verdict = "unknown"
@@ -192,8 +222,12 @@ class Layouts:
                     return
 
         for thickness, slabs in go(0, 0.0):
-            placed = tuple(sorted((i, k, x, y, t) for k, places in enumerate(slabs) for i, x, y, t in places))
-            return "yes", Layout(block=block, face=face, places=placed, thickness_mm=tuple(thickness))
+            placed = tuple(
+                sorted((i, k, x, y, t) for k, places in enumerate(slabs) for i, x, y, t in places)
+            )
+            return "yes", Layout(
+                block=block, face=face, places=placed, thickness_mm=tuple(thickness)
+            )
         return verdict, None
 
     def flat(
@@ -201,13 +235,17 @@ class Layouts:
     ) -> tuple[Verdict, _Places]:
         """Whether blanks fit side by side on one slab whose obstacles are the flaws of ``level``."""
         key = (block, face, level, repairs)
-        if key not in self._flat or (self._flat[key][0] == "unknown" and self._effort.get(key, 0) < self.most_queries):
+        if key not in self._flat or (
+            self._flat[key][0] == "unknown" and self._effort.get(key, 0) < self.most_queries
+        ):
             self._flat[key] = self._lay(block, face, level, repairs)
             if self._flat[key][0] == "unknown":
                 self._effort[key] = self.most_queries
         return self._flat[key]
 
-    def _lay(self, block: int, face: int, level: tuple[int, ...], repairs: tuple[int, ...]) -> tuple[Verdict, _Places]:
+    def _lay(
+        self, block: int, face: int, level: tuple[int, ...], repairs: tuple[int, ...]
+    ) -> tuple[Verdict, _Places]:
         rows = [self.space.choices(i, block, face, level) for i in repairs]
         if any(len(r) == 0 for r in rows):
             return "no", ()
@@ -227,9 +265,13 @@ class Layouts:
         spent = np.array([0, self.most_queries, 0], dtype=np.int64)
         if len(rows) > 1:
             areas = sum((r[0, 2] + kerf) * (r[0, 3] + kerf) for r in rows)
-            if self.problem.params.cut_mode == "guillotine" and areas > (box[2] - box[0] + kerf + 0.02) * (box[3] - box[1] + kerf + 0.02):
+            if self.problem.params.cut_mode == "guillotine" and areas > (
+                box[2] - box[0] + kerf + 0.02
+            ) * (box[3] - box[1] + kerf + 0.02):
                 return "no", ()
-            done = space.kernels.fill_some(starts, choices, kerf, np.array(box, dtype=float), *pool, spent)
+            done = space.kernels.fill_some(
+                starts, choices, kerf, np.array(box, dtype=float), *pool, spent
+            )
             self.work += int(spent[0])
             if done:
                 return found()
@@ -241,9 +283,13 @@ class Layouts:
         x0, y0, x1, y1 = box
         goal = PLACE if len(rows) == 1 else ANY
         group, sets = np.arange(len(rows)), np.arange(everything + 1)
-        sizes = space.kernels.box_sets(group, 0, starts[None, :], choices, kerf, np.array(box, dtype=float), 1 << 40, spent)
+        sizes = space.kernels.box_sets(
+            group, 0, starts[None, :], choices, kerf, np.array(box, dtype=float), 1 << 40, spent
+        )
         spent[0] = 0
-        good = space.kernels.layout(goal, everything, x0, x1, y0, y1, kerf, starts, choices, sets, *sizes, *pool, spent)
+        good = space.kernels.layout(
+            goal, everything, x0, x1, y0, y1, kerf, starts, choices, sets, *sizes, *pool, spent
+        )
         self.work += int(spent[0])
         if good == 0.0 and free:
             most = self.most_queries // 4 if len(rows) < 6 else self.most_queries // 20
@@ -251,11 +297,15 @@ class Layouts:
             self.work += most if answer is None else most // 4
             if answer:
                 return "yes", tuple(
-                    (i, x, y, int(rows[n][row, 10])) for n, (i, (x, y, row)) in enumerate(zip(repairs, laid, strict=True)))
+                    (i, x, y, int(rows[n][row, 10]))
+                    for n, (i, (x, y, row)) in enumerate(zip(repairs, laid, strict=True))
+                )
             return ("unknown" if answer is None else "no"), ()
         if good == 0.0:
             return ("unknown" if spent[2] else "no"), ()
         if len(rows) > 1:
             spent[:] = (0, 1 << 40, 0)
-            space.kernels.layout(PLACE, everything, x0, x1, y0, y1, kerf, starts, choices, sets, *sizes, *pool, spent)
+            space.kernels.layout(
+                PLACE, everything, x0, x1, y0, y1, kerf, starts, choices, sets, *sizes, *pool, spent
+            )
         return found()

@@ -14,7 +14,11 @@ _REMEDY = "Lift one of the locks, or move one of the places."
 
 def forced_repairs(problem: Problem) -> list[int]:
     """Repairs that a lock puts on a block."""
-    return [i for i, r in enumerate(problem.repairs) if r.lock is not None and r.lock.block_id is not None]
+    return [
+        i
+        for i, r in enumerate(problem.repairs)
+        if r.lock is not None and r.lock.block_id is not None
+    ]
 
 
 def check_locks(problem: Problem, candidates: Candidates, layouts: Layouts) -> None:
@@ -35,7 +39,7 @@ def check_locks(problem: Problem, candidates: Candidates, layouts: Layouts) -> N
         if _can_share(candidates, layouts, group):
             continue
         for n, a in enumerate(group):
-            for b in group[n + 1:]:
+            for b in group[n + 1 :]:
                 if not _can_share(candidates, layouts, [a, b]):
                     raise _contradiction(problem, block_id, [a, b])
         least = list(group)
@@ -49,12 +53,19 @@ def check_locks(problem: Problem, candidates: Candidates, layouts: Layouts) -> N
 def _contradiction(problem: Problem, block_id: str, group: list[int]) -> InputError:
     names = ", ".join(problem.repairs[i].id for i in group)
     if len(group) == 1:
-        return InputError(f"repair {names} is locked to block {block_id}, where it cannot lie", _REMEDY)
-    return InputError(f"repairs {names} are locked to block {block_id}, where they cannot all lie", _REMEDY)
+        return InputError(
+            f"repair {names} is locked to block {block_id}, where it cannot lie", _REMEDY
+        )
+    return InputError(
+        f"repairs {names} are locked to block {block_id}, where they cannot all lie", _REMEDY
+    )
 
 
 def _can_share(candidates: Candidates, layouts: Layouts, group: list[int]) -> bool:
     if not group:
         return True
     shared = set.intersection(*(set(candidates.pairs[i]) for i in group))
-    return any(layouts.find(*key, tuple((i, False) for i in sorted(group)))[0] != "no" for key in sorted(shared))
+    return any(
+        layouts.find(*key, tuple((i, False) for i in sorted(group)))[0] != "no"
+        for key in sorted(shared)
+    )

@@ -78,11 +78,24 @@ class Master:
     """
 
     def __init__(
-        self, *, repairs: list[int], blocks: list[int], n_repairs: int, penalties: Floats, ceilings: Floats,
-        priorities: Floats, forced: set[int], locked_blocks: set[int],
+        self,
+        *,
+        repairs: list[int],
+        blocks: list[int],
+        n_repairs: int,
+        penalties: Floats,
+        ceilings: Floats,
+        priorities: Floats,
+        forced: set[int],
+        locked_blocks: set[int],
     ) -> None:
         self.repairs, self.blocks, self.n_repairs = repairs, blocks, n_repairs
-        self.penalties, self.ceilings, self.priorities, self.forced = penalties, ceilings, priorities, forced
+        self.penalties, self.ceilings, self.priorities, self.forced = (
+            penalties,
+            ceilings,
+            priorities,
+            forced,
+        )
         self.locked_blocks = locked_blocks
         self.columns: list[Column] = []
         self.dropped: set[int] = set()
@@ -96,7 +109,13 @@ class Master:
 
     def _program(self, penalties: Floats) -> highspy.Highs:
         lp = _QuietProgram()
-        for name, value in (("output_flag", False), ("log_to_console", False), ("threads", 1), ("random_seed", 1), ("presolve", "off")):
+        for name, value in (
+            ("output_flag", False),
+            ("log_to_console", False),
+            ("threads", 1),
+            ("random_seed", 1),
+            ("presolve", "off"),
+        ):
             lp.setOptionValue(name, value)
         none = np.zeros(0, dtype=np.int32), np.zeros(0)
         inf = highspy.kHighsInf
@@ -107,8 +126,14 @@ class Master:
         lp.addRow(self.least_unmatched, inf, 0, *none)
         for i in self.repairs:
             upper = 0.0 if i in self.forced else inf
-            lp.addCol(float(penalties[i]), 0.0, upper, 2, np.array([self.row_of[i], self.count_row], dtype=np.int32),
-                      np.array([1.0, float(self.priorities[i])]))
+            lp.addCol(
+                float(penalties[i]),
+                0.0,
+                upper,
+                2,
+                np.array([self.row_of[i], self.count_row], dtype=np.int32),
+                np.array([1.0, float(self.priorities[i])]),
+            )
         return lp
 
     def _entries(self, column: Column) -> tuple[npt.NDArray[np.int32], Floats]:
@@ -142,7 +167,9 @@ class Master:
     def cap(self, per_priority: float) -> None:
         """Let no repair pay more than this for a unit of priority (a relaxation; infinite for none)."""
         for at, i in enumerate(self.repairs):
-            self._lp.changeColCost(at, float(min(self.ceilings[i], per_priority * self.priorities[i])))
+            self._lp.changeColCost(
+                at, float(min(self.ceilings[i], per_priority * self.priorities[i]))
+            )
 
     def require(self, least_unmatched: float) -> None:
         """It is proved that at least this priority stays unmatched; use it."""
@@ -154,19 +181,31 @@ class Master:
         lp = self._lp
         lp.run()
         solution = lp.getSolution()
-        dual, self._used = np.asarray(solution.row_dual), np.asarray(solution.col_value)[len(self.repairs):]
+        dual, self._used = (
+            np.asarray(solution.row_dual),
+            np.asarray(solution.col_value)[len(self.repairs) :],
+        )
         repairs = np.zeros(self.n_repairs)
-        repairs[self.repairs] = np.maximum(dual[:len(self.repairs)], 0.0)
-        blocks = {b: float(dual[r]) if b in self.locked_blocks else min(0.0, float(dual[r]))
-                  for b, r in self.block_row.items()}
-        return Prices(objective=float(lp.getInfo().objective_function_value), repairs=repairs, blocks=blocks,
-                      count=max(0.0, float(dual[self.count_row])))
+        repairs[self.repairs] = np.maximum(dual[: len(self.repairs)], 0.0)
+        blocks = {
+            b: float(dual[r]) if b in self.locked_blocks else min(0.0, float(dual[r]))
+            for b, r in self.block_row.items()
+        }
+        return Prices(
+            objective=float(lp.getInfo().objective_function_value),
+            repairs=repairs,
+            blocks=blocks,
+            count=max(0.0, float(dual[self.count_row])),
+        )
 
     def reduced_costs(self, prices: Prices) -> Floats:
         """Reduced cost of every group."""
-        return np.array([
-            c.cost - prices.repairs[list(c.repairs)].sum() - prices.blocks[c.block] for c in self.columns
-        ])
+        return np.array(
+            [
+                c.cost - prices.repairs[list(c.repairs)].sum() - prices.blocks[c.block]
+                for c in self.columns
+            ]
+        )
 
     def rounded_plan(self, columns: list[Column]) -> list[Column]:
         """A plan made by rounding the linear program up, the surest groups first, and solving it again.
@@ -210,7 +249,12 @@ class Master:
         return [c for c, t in zip(columns, taken, strict=True) if t]
 
     def integer_plan(
-        self, columns: list[Column], *, start: list[Column], most_nodes: int, time_limit_s: float | None,
+        self,
+        columns: list[Column],
+        *,
+        start: list[Column],
+        most_nodes: int,
+        time_limit_s: float | None,
     ) -> tuple[list[Column], float]:
         """The best plan made of some groups.
 
@@ -260,4 +304,6 @@ class Master:
         if info.primal_solution_status != 2:
             return [], float(info.mip_dual_bound)
         values = np.asarray(mip.getSolution().col_value)
-        return [c for at, c in enumerate(columns) if values[n + at] > 0.5], float(info.mip_dual_bound)
+        return [c for at, c in enumerate(columns) if values[n + at] > 0.5], float(
+            info.mip_dual_bound
+        )

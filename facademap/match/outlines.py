@@ -78,7 +78,9 @@ def offset_outline(
         raise GeometryError(f"{what}: nothing is left of the piece after its joints", remedy)
     polygon = shapely.Polygon(flat)
     if not polygon.is_valid or polygon.area <= 0.0 or not polygon.exterior.is_ccw:
-        raise GeometryError(f"{what}: the piece falls into parts or touches itself after its joints", remedy)
+        raise GeometryError(
+            f"{what}: the piece falls into parts or touches itself after its joints", remedy
+        )
     return tuple(flat)
 
 
@@ -99,7 +101,9 @@ def _corners(edges: list[tuple[float, float, float, float]]) -> list[tuple[Point
     return corners
 
 
-def _collapsed(edges: list[tuple[float, float, float, float]], corners: list[tuple[Point, ...]]) -> int | None:
+def _collapsed(
+    edges: list[tuple[float, float, float, float]], corners: list[tuple[Point, ...]]
+) -> int | None:
     """The edge that has turned round the most, if any."""
     worst, worst_i = -1e-7, None
     for i, (_, _, dx, dy) in enumerate(edges):
@@ -112,7 +116,8 @@ def _collapsed(edges: list[tuple[float, float, float, float]], corners: list[tup
 
 def _is_rectilinear(ring: Sequence[Point]) -> bool:
     return all(
-        abs(a[0] - b[0]) < 1e-9 or abs(a[1] - b[1]) < 1e-9 for a, b in zip(ring, (*ring[1:], ring[0]), strict=True)
+        abs(a[0] - b[0]) < 1e-9 or abs(a[1] - b[1]) < 1e-9
+        for a, b in zip(ring, (*ring[1:], ring[0]), strict=True)
     )
 
 
@@ -123,14 +128,18 @@ def _rectangles(ring: Sequence[Point], polygon: shapely.Polygon) -> list[tuple[P
     grown = polygon.buffer(1e-6, join_style="mitre")
     shapely.prepare(grown)
     for i, x0 in enumerate(xs):
-        for x1 in xs[i + 1:]:
+        for x1 in xs[i + 1 :]:
             for j, y0 in enumerate(ys):
-                for y1 in ys[j + 1:]:
+                for y1 in ys[j + 1 :]:
                     if grown.covers(shapely.box(x0, y0, x1, y1)):
                         boxes.append((x0, y0, x1, y1))
     largest = [
-        a for a in boxes
-        if not any(b != a and b[0] <= a[0] and b[1] <= a[1] and b[2] >= a[2] and b[3] >= a[3] for b in boxes)
+        a
+        for a in boxes
+        if not any(
+            b != a and b[0] <= a[0] and b[1] <= a[1] and b[2] >= a[2] and b[3] >= a[3]
+            for b in boxes
+        )
     ]
     return [((x0, y0), (x1, y0), (x1, y1), (x0, y1)) for x0, y0, x1, y1 in largest]
 
@@ -144,7 +153,8 @@ def _convex_parts(ring: tuple[Point, ...]) -> tuple[tuple[Point, ...], ...]:
         return (tuple(corners),)
     triangles = shapely.constrained_delaunay_triangles(polygon)
     return tuple(
-        tuple((float(x), float(y)) for x, y in orient(triangle).exterior.coords[:-1]) for triangle in triangles.geoms
+        tuple((float(x), float(y)) for x, y in orient(triangle).exterior.coords[:-1])
+        for triangle in triangles.geoms
     )
 
 
@@ -174,7 +184,9 @@ def blank_of(repair: Repair, params: Params) -> Blank:
     return _blank(repair.outline_mm, offsets, f"repair {repair.id}")
 
 
-def turned(points: Sequence[Point], rot_deg: int, *, width_mm: float, height_mm: float) -> tuple[Point, ...]:
+def turned(
+    points: Sequence[Point], rot_deg: int, *, width_mm: float, height_mm: float
+) -> tuple[Point, ...]:
     """Turn points of a blank counter-clockwise and put the bounding box back to the origin."""
     if rot_deg == 0:
         return tuple(points)

@@ -20,7 +20,9 @@ _SNAP_WITHIN_MM = 0.0032
 def layout_cost(layout: Layout, candidates: Candidates) -> float:
     """Looks of the pieces and opening of the block."""
     key = (layout.block, layout.face)
-    looks = math.fsum(candidates.pairs[i][key][0 if slab == 0 else 1] for i, slab, *_ in layout.places)
+    looks = math.fsum(
+        candidates.pairs[i][key][0 if slab == 0 else 1] for i, slab, *_ in layout.places
+    )
     return looks + candidates.opening[key]
 
 
@@ -39,7 +41,10 @@ def placements_of(problem: Problem, layouts: Iterable[Layout]) -> tuple[Placemen
             lock = problem.repairs[i].lock
             fixed = lock is not None and lock.x_mm is not None and lock.y_mm is not None
             found[i] = Placement(
-                repair_id=problem.repairs[i].id, block_id=block.id, face_id=block.faces[layout.face].id, slab=slab,
+                repair_id=problem.repairs[i].id,
+                block_id=block.id,
+                face_id=block.faces[layout.face].id,
+                slab=slab,
                 x_mm=lock.x_mm if fixed else _tidy(x),  # type: ignore[union-attr, arg-type]
                 y_mm=lock.y_mm if fixed else _tidy(y),  # type: ignore[union-attr, arg-type]
                 rot_deg=turn,
@@ -54,11 +59,13 @@ def slabs_of(problem: Problem, space: FreeSpace, layouts: Iterable[Layout]) -> d
         block = problem.blocks[layout.block]
         face = block.faces[layout.face]
         thickness = layout.thickness_mm
-        if len(thickness) == 1 and space.reaching(layout.block, layout.face, 0.0, thickness[0]) == space.reaching(
-            layout.block, layout.face, 0.0, face.depth_mm
-        ):
+        if len(thickness) == 1 and space.reaching(
+            layout.block, layout.face, 0.0, thickness[0]
+        ) == space.reaching(layout.block, layout.face, 0.0, face.depth_mm):
             continue
-        result[block.id] = Slabs(face_id=face.id, thickness_mm=tuple(round(t, 6) for t in thickness))
+        result[block.id] = Slabs(
+            face_id=face.id, thickness_mm=tuple(round(t, 6) for t in thickness)
+        )
     return result
 
 
@@ -71,8 +78,14 @@ def unmatched_of(
         if i in placed:
             continue
         blank = space.blanks[i]
-        size = (_up(blank.width_mm), _up(blank.height_mm), _up(repair.depth_mm + problem.params.depth_allow_mm))
-        result.append(Unmatched(repair_id=repair.id, reason=reasons[i] or "capacity", source_mm=size))
+        size = (
+            _up(blank.width_mm),
+            _up(blank.height_mm),
+            _up(repair.depth_mm + problem.params.depth_allow_mm),
+        )
+        result.append(
+            Unmatched(repair_id=repair.id, reason=reasons[i] or "capacity", source_mm=size)
+        )
     return tuple(result)
 
 
@@ -107,19 +120,26 @@ def quality_of(
     placed = {i for layout in layouts for i, *_ in layout.places}
     unmatched = math.fsum(r.priority for i, r in enumerate(problem.repairs) if i not in placed)
     unavoidable = math.fsum(
-        r.priority for r, reason in zip(problem.repairs, candidates.reasons, strict=True) if reason is not None
+        r.priority
+        for r, reason in zip(problem.repairs, candidates.reasons, strict=True)
+        if reason is not None
     )
     penalty = problem.params.unmatched_penalty
     opening = math.fsum(candidates.opening[x.block, x.face] for x in layouts)
     visual = math.fsum(layout_cost(x, candidates) for x in layouts) - opening
     base = unavoidable * penalty
     return Quality(
-        unmatched_priority=unmatched, unavoidable_priority=unavoidable, visual=visual, opening=opening,
+        unmatched_priority=unmatched,
+        unavoidable_priority=unavoidable,
+        visual=visual,
+        opening=opening,
         opened_dm3=math.fsum(usable_dm3(problem.blocks[x.block].faces[x.face]) for x in layouts),
-        placed=len(placed), placed_proved=least_unmatched >= unmatched - 1e-6,
+        placed=len(placed),
+        placed_proved=least_unmatched >= unmatched - 1e-6,
         unmatched_priority_bound=least_unmatched,
         bound_fixed_count=min(objective, max(bound, bound_fixed_count)),
         gap_fixed_count=max(0.0, objective - max(bound, bound_fixed_count)) / max(objective, 1e-9),
         gap_avoidable=max(0.0, objective - bound) / max(objective - base, 1e-9),
-        undecided_sets=undecided, work=work,
+        undecided_sets=undecided,
+        work=work,
     )

@@ -58,9 +58,20 @@ class Offer:
     __slots__ = ("doubtful", "layout", "pieces", "proved", "worth")
 
     def __init__(
-        self, worth: float, pieces: tuple[Piece, ...], layout: Layout | None, proved: bool, doubtful: tuple[Piece, ...] = (),
+        self,
+        worth: float,
+        pieces: tuple[Piece, ...],
+        layout: Layout | None,
+        proved: bool,
+        doubtful: tuple[Piece, ...] = (),
     ) -> None:
-        self.worth, self.pieces, self.layout, self.proved, self.doubtful = worth, pieces, layout, proved, doubtful
+        self.worth, self.pieces, self.layout, self.proved, self.doubtful = (
+            worth,
+            pieces,
+            layout,
+            proved,
+            doubtful,
+        )
 
 
 @dataclass(slots=True)
@@ -90,8 +101,14 @@ class FacePricing:
     """
 
     def __init__(
-        self, layouts: Layouts, candidates: Candidates, block: int, face: int, users: list[int],
-        *, forced: frozenset[int] = frozenset(),
+        self,
+        layouts: Layouts,
+        candidates: Candidates,
+        block: int,
+        face: int,
+        users: list[int],
+        *,
+        forced: frozenset[int] = frozenset(),
     ) -> None:
         self.layouts, self.block, self.face = layouts, block, face
         self.key = (block, face)
@@ -112,7 +129,11 @@ class FacePricing:
         same = self.repairs[:, None] == self.repairs[None, :]
         self.clash = same.astype(np.int8)
         np.fill_diagonal(self.clash, 0)
-        self.twin = np.where(self.clash.any(axis=1), self.clash.argmax(axis=1), -1) if n else np.zeros(0, dtype=np.int64)
+        self.twin = (
+            np.where(self.clash.any(axis=1), self.clash.argmax(axis=1), -1)
+            if n
+            else np.zeros(0, dtype=np.int64)
+        )
         self._number = {p: k for k, p in enumerate(self.pieces)}
         self._known = np.zeros((0, n))
         self._offered: list[tuple[Piece, ...]] = []
@@ -140,15 +161,25 @@ class FacePricing:
         params, here = problem.params, problem.blocks[self.block].faces[self.face]
         depths = [0.0]
         if params.max_slabs > 1:
-            depths += sorted({w.depth_mm for w in here.flaws if w.depth_mm is not None and w.from_mm == 0.0
-                              and w.depth_mm + params.min_slab_mm <= here.depth_mm + TOLERANCE_MM})
+            depths += sorted(
+                {
+                    w.depth_mm
+                    for w in here.flaws
+                    if w.depth_mm is not None
+                    and w.from_mm == 0.0
+                    and w.depth_mm + params.min_slab_mm <= here.depth_mm + TOLERANCE_MM
+                }
+            )
         n = len(self.pieces)
         starts = np.zeros((len(depths), n + 1), dtype=np.int64)
         rows: list[Floats] = []
         count = 0
         for number, depth in enumerate(depths):
-            level = tuple(k for k, w in enumerate(here.flaws)
-                          if w.from_mm == 0.0 and (w.depth_mm is None or w.depth_mm > depth + TOLERANCE_MM))
+            level = tuple(
+                k
+                for k, w in enumerate(here.flaws)
+                if w.from_mm == 0.0 and (w.depth_mm is None or w.depth_mm > depth + TOLERANCE_MM)
+            )
             starts[number, 0] = count
             for piece, i in enumerate(self.repairs.tolist()):
                 choices = space.choices(i, self.block, self.face, level)
@@ -160,13 +191,31 @@ class FacePricing:
         #: Pieces that fit at some level at least.
         self.alive: npt.NDArray[np.bool_] = np.asarray((np.diff(starts, axis=1) > 0).any(axis=0))
         each = [(problem.repairs[i], p) for p, (i, _) in enumerate(self.pieces)]
-        self.needs = np.array([[need_mm(r, here, params, slab=k) for r, _ in each] for k in (0, 1)], dtype=float)
-        self.slabs_of = np.array([self.layouts.slabs_of(self.pieces[p]) for _, p in each], dtype=np.int64).T.copy()
+        self.needs = np.array(
+            [[need_mm(r, here, params, slab=k) for r, _ in each] for k in (0, 1)], dtype=float
+        )
+        self.slabs_of = np.array(
+            [self.layouts.slabs_of(self.pieces[p]) for _, p in each], dtype=np.int64
+        ).T.copy()
         kerf = params.depth_kerf_mm
-        most = max(1, min(params.max_slabs, int((here.depth_mm + kerf + TOLERANCE_MM)
-                                                // max(params.min_slab_mm + kerf, 1e-6))))
-        self.sizes = np.array([here.depth_mm, kerf, params.min_slab_mm, most, params.kerf_mm,
-                               params.cut_mode == "free"], dtype=float)
+        most = max(
+            1,
+            min(
+                params.max_slabs,
+                int((here.depth_mm + kerf + TOLERANCE_MM) // max(params.min_slab_mm + kerf, 1e-6)),
+            ),
+        )
+        self.sizes = np.array(
+            [
+                here.depth_mm,
+                kerf,
+                params.min_slab_mm,
+                most,
+                params.kerf_mm,
+                params.cut_mode == "free",
+            ],
+            dtype=float,
+        )
         self.box = np.array(space.box(self.block, self.face), dtype=float)
 
     def _rooms(self, space: FreeSpace) -> tuple[Floats, Floats, int]:
@@ -185,24 +234,37 @@ class FacePricing:
             if flaw.depth_mm is None and flaw.from_mm < params.min_slab_mm:
                 sound = sound.difference(shapely.Polygon(flaw.outline_mm))
         area = _grown_area(sound, half) + TOLERANCE_MM * sound.length + 1.0
-        grown = np.array([_blank_area(space.blanks[i].outline_mm, half) for i in self.repairs.tolist()])
-        needs = np.array([
-            max(params.min_slab_mm, min(need_mm(problem.repairs[i], here, params, slab=0),
-                                        need_mm(problem.repairs[i], here, params, slab=1)))
-            for i in self.repairs.tolist()
-        ])
+        grown = np.array(
+            [_blank_area(space.blanks[i].outline_mm, half) for i in self.repairs.tolist()]
+        )
+        needs = np.array(
+            [
+                max(
+                    params.min_slab_mm,
+                    min(
+                        need_mm(problem.repairs[i], here, params, slab=0),
+                        need_mm(problem.repairs[i], here, params, slab=1),
+                    ),
+                )
+                for i in self.repairs.tolist()
+            ]
+        )
         classes = _classes(needs.tolist())
         counts = slab_counts(classes, here.depth_mm, params.depth_kerf_mm, max(1, params.max_slabs))
         families = [(grown, area)]
         if params.cut_mode == "guillotine":
             families += self._box_families()
-            if families[1][1] < ROUGH * area:  # nearly a plain rectangle: boxes bound better than outlines
+            if (
+                families[1][1] < ROUGH * area
+            ):  # nearly a plain rectangle: boxes bound better than outlines
                 families[0], families[1] = families[1], families[0]
         deep = [needs >= c - TOLERANCE_MM for c in classes]
         rows = [weight * thick for weight, _ in families for thick in deep]
         ways = np.array(counts, dtype=float).reshape(len(counts), len(classes))
         rooms = [one * ways for _, one in families]
-        front = np.array([must or problem.repairs[i].weathered == "required" for i, must in self.pieces])
+        front = np.array(
+            [must or problem.repairs[i].weathered == "required" for i, must in self.pieces]
+        )
         if front.any():
             rows.append(grown * front)
             rooms.append(np.full((len(ways), 1), area))
@@ -220,17 +282,23 @@ class FacePricing:
         Programming 91: the functions u^(k) (from memory).
         """
         kerf = self.sizes[4]
-        full = np.array([self.box[2] - self.box[0], self.box[3] - self.box[1]]) + kerf + 2.0 * TOLERANCE_MM
+        full = (
+            np.array([self.box[2] - self.box[0], self.box[3] - self.box[1]])
+            + kerf
+            + 2.0 * TOLERANCE_MM
+        )
         plain = np.full(len(self.pieces), np.inf)
         lifted = {(k, axis): plain.copy() for k in LIFTED for axis in (0, 1)}
         for piece in range(len(self.pieces)):
             for starts in self.level_starts:
-                size = (self.choices[starts[piece]:starts[piece + 1], 2:4] + kerf) / full
+                size = (self.choices[starts[piece] : starts[piece + 1], 2:4] + kerf) / full
                 if not len(size):
                     continue
                 plain[piece] = min(plain[piece], float(size.prod(axis=1).min()))
                 for (k, axis), least in lifted.items():
-                    least[piece] = min(least[piece], float((size[:, 1 - axis] * _lift(size[:, axis], k)).min()))
+                    least[piece] = min(
+                        least[piece], float((size[:, 1 - axis] * _lift(size[:, axis], k)).min())
+                    )
         one = float(full.prod())
         return [(np.where(np.isfinite(w), w, 0.0) * one, one) for w in (plain, *lifted.values())]
 
@@ -239,21 +307,50 @@ class FacePricing:
         problem = space.problem
         params, here = problem.params, problem.blocks[self.block].faces[self.face]
         starts = self.level_starts[-1]
-        needs = [max(params.min_slab_mm, need_mm(problem.repairs[i], here, params, slab=1)) for i in self.repairs.tolist()]
-        least = [max(params.min_slab_mm, need_mm(problem.repairs[i], here, params, slab=0)) for i in self.repairs.tolist()]
-        front = np.array([must or problem.repairs[i].weathered == "required" for i, must in self.pieces])
+        needs = [
+            max(params.min_slab_mm, need_mm(problem.repairs[i], here, params, slab=1))
+            for i in self.repairs.tolist()
+        ]
+        least = [
+            max(params.min_slab_mm, need_mm(problem.repairs[i], here, params, slab=0))
+            for i in self.repairs.tolist()
+        ]
+        front = np.array(
+            [must or problem.repairs[i].weathered == "required" for i, must in self.pieces]
+        )
         thick = np.minimum(needs, least)
-        apart = (thick[:, None] + thick[None, :] + params.depth_kerf_mm <= here.depth_mm + TOLERANCE_MM) & (
-            params.max_slabs > 1) & ~(front[:, None] & front[None, :])
+        apart = (
+            (thick[:, None] + thick[None, :] + params.depth_kerf_mm <= here.depth_mm + TOLERANCE_MM)
+            & (params.max_slabs > 1)
+            & ~(front[:, None] & front[None, :])
+        )
         x0, y0, x1, y1 = space.box(self.block, self.face)
         space.kernels.pairs_apart(
-            apart.astype(np.int8), x0, x1, y0, y1, float(params.kerf_mm), starts, self.choices, np.zeros(len(starts)),
-            space.edges, space.parts, space.planes, space.segments, self.clash,
+            apart.astype(np.int8),
+            x0,
+            x1,
+            y0,
+            y1,
+            float(params.kerf_mm),
+            starts,
+            self.choices,
+            np.zeros(len(starts)),
+            space.edges,
+            space.parts,
+            space.planes,
+            space.segments,
+            self.clash,
         )
 
     def begin(
-        self, prices: Floats, *, floor: float, most_nodes: int = 50_000, most_effort: int = 100_000,
-        most_queries: int = 4_000, costs: Floats | None = None,
+        self,
+        prices: Floats,
+        *,
+        floor: float,
+        most_nodes: int = 50_000,
+        most_effort: int = 100_000,
+        most_queries: int = 4_000,
+        costs: Floats | None = None,
     ) -> None:
         """Look for the best group at these prices; touches nothing that other faces use.
 
@@ -287,22 +384,32 @@ class FacePricing:
         while True:
             self.layouts.work += int(self._spent[0]) + int(group[1])
             worth, proved = asked.best - promised, int(group[2]) == 1
-            best = self._named(group[3:3 + int(group[0])])
-            pieces = best if proved else self._named(self._sure[1:1 + int(self._sure[0])])
+            best = self._named(group[3 : 3 + int(group[0])])
+            pieces = best if proved else self._named(self._sure[1 : 1 + int(self._sure[0])])
             if not pieces:
                 return Offer(worth, (), None, proved, () if proved else best)
             chosen = np.array([self._number[p] for p in pieces], dtype=np.int64)
             layout = self._layout(chosen, pieces)
-            if layout is None and self.late and self.layouts.find(self.block, self.face, pieces)[0] == "no":
+            if (
+                layout is None
+                and self.late
+                and self.layouts.find(self.block, self.face, pieces)[0] == "no"
+            ):
                 self._learn(chosen.tolist(), self._impossible)
-                asked.best = self._search(asked.paid, asked.wanted, asked.floor, *asked.limits, _NO_LIST)
+                asked.best = self._search(
+                    asked.paid, asked.wanted, asked.floor, *asked.limits, _NO_LIST
+                )
                 continue
-            return Offer(worth, pieces if layout is not None else (), layout, proved, () if proved else best)
+            return Offer(
+                worth, pieces if layout is not None else (), layout, proved, () if proved else best
+            )
 
     def _named(self, chosen: npt.NDArray[np.int64]) -> tuple[Piece, ...]:
         return tuple(sorted(self.pieces[p] for p in chosen.tolist()))
 
-    def decide(self, pieces: tuple[Piece, ...], *, most_queries: int) -> tuple[Verdict, Layout | None]:
+    def decide(
+        self, pieces: tuple[Piece, ...], *, most_queries: int
+    ) -> tuple[Verdict, Layout | None]:
         """Whether a group can be cut, looked at harder than in a search.
 
         The answer is "no" only where that could be remembered, so that the group is not offered again.
@@ -313,7 +420,9 @@ class FacePricing:
         if layout is not None:
             return "yes", layout
         if answer == 0 and self._learn(
-                chosen.tolist(), lambda fewer: self._cut(np.array(fewer, dtype=np.int64), most_queries)[0] == 0):
+            chosen.tolist(),
+            lambda fewer: self._cut(np.array(fewer, dtype=np.int64), most_queries)[0] == 0,
+        ):
             return "no", None
         return "unknown", None
 
@@ -343,14 +452,22 @@ class FacePricing:
             return []
         wanted = np.flatnonzero((paid > floor - ceiling - 1e-9) & self.alive)
         listed = np.zeros((most, MOST_IN_GROUP + 1), dtype=np.int64)
-        self._search(paid, wanted, floor + promised, most_effort, most_effort, max(500, most_effort // 10), listed)
+        self._search(
+            paid,
+            wanted,
+            floor + promised,
+            most_effort,
+            most_effort,
+            max(500, most_effort // 10),
+            listed,
+        )
         self.layouts.work += int(self._spent[0]) + int(self._group[1])
         if int(self._group[2]) == 0:
             return None
         best: dict[tuple[int, ...], tuple[float, tuple[Piece, ...]]] = {}
         undecided: list[tuple[float, tuple[Piece, ...]]] = []
-        for row in listed[:int(self._spent[2])]:
-            chosen = row[1:1 + abs(int(row[0]))]
+        for row in listed[: int(self._spent[2])]:
+            chosen = row[1 : 1 + abs(int(row[0]))]
             found = (float(self.costs[chosen].sum()), self._named(chosen))
             if row[0] < 0:
                 undecided.append(found)
@@ -359,7 +476,9 @@ class FacePricing:
             best[served] = min(found, best.get(served, found))
         groups: list[tuple[tuple[Piece, ...], Layout | None]] = []
         for _, (_, pieces) in sorted(best.items()):
-            layout = self._layout(np.array([self._number[p] for p in pieces], dtype=np.int64), pieces)
+            layout = self._layout(
+                np.array([self._number[p] for p in pieces], dtype=np.int64), pieces
+            )
             groups.append((pieces, layout))
         for cost, pieces in sorted(undecided):
             served = tuple(i for i, _ in pieces)
@@ -368,55 +487,132 @@ class FacePricing:
         return groups
 
     def _search(
-        self, paid: Floats, wanted: npt.NDArray[np.int64], floor: float, most_nodes: int, most_effort: int,
-        most_queries: int, listed: npt.NDArray[np.int64],
+        self,
+        paid: Floats,
+        wanted: npt.NDArray[np.int64],
+        floor: float,
+        most_nodes: int,
+        most_effort: int,
+        most_queries: int,
+        listed: npt.NDArray[np.int64],
     ) -> float:
         """Ask the kernel, the pieces in order of what they pay for their room."""
         order = self._order(paid, wanted)
         space = self.layouts.space
         self._spent[:] = (0, most_effort, 0)
-        return float(space.kernels.best_group(
-            paid, order, self.weights, self.rooms, self.nested, self.twin, self.clash, self.bads, self.bad_sizes, self.heads,
-            self.links, self.level_starts, self.level_depths, self.choices, self.needs, self.slabs_of, self.sizes, self.box,
-            space.edges, space.parts, space.planes, space.segments, float(floor), most_nodes, most_queries, self._group,
-            self._spent, self._sure, listed,
-        ))
+        return float(
+            space.kernels.best_group(
+                paid,
+                order,
+                self.weights,
+                self.rooms,
+                self.nested,
+                self.twin,
+                self.clash,
+                self.bads,
+                self.bad_sizes,
+                self.heads,
+                self.links,
+                self.level_starts,
+                self.level_depths,
+                self.choices,
+                self.needs,
+                self.slabs_of,
+                self.sizes,
+                self.box,
+                space.edges,
+                space.parts,
+                space.planes,
+                space.segments,
+                float(floor),
+                most_nodes,
+                most_queries,
+                self._group,
+                self._spent,
+                self._sure,
+                listed,
+            )
+        )
 
     def _order(self, paid: Floats, wanted: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
         """Pieces by falling pay for the area that they take."""
-        return wanted[np.argsort(-paid[wanted] / self.weights[0, wanted], kind="stable")].astype(np.int64)
+        return wanted[np.argsort(-paid[wanted] / self.weights[0, wanted], kind="stable")].astype(
+            np.int64
+        )
 
     @property
     def late(self) -> bool:
         """Whether some flaw begins below the face, which the kernels do not look at."""
-        return any(w.from_mm > 0.0 for w in self.layouts.problem.blocks[self.block].faces[self.face].flaws)
+        return any(
+            w.from_mm > 0.0 for w in self.layouts.problem.blocks[self.block].faces[self.face].flaws
+        )
 
-    def _cut(self, chosen: npt.NDArray[np.int64], most_queries: int) -> tuple[int, npt.NDArray[np.int64]]:
+    def _cut(
+        self, chosen: npt.NDArray[np.int64], most_queries: int
+    ) -> tuple[int, npt.NDArray[np.int64]]:
         """Ask the kernel whether a group can be cut (1 yes, 0 no, 2 not decided), and from which slabs."""
         space = self.layouts.space
         slot = np.zeros(len(chosen), dtype=np.int64)
         answer = space.kernels.can_cut(
-            chosen, self.level_starts, self.level_depths, self.choices, self.needs, self.slabs_of, self.sizes, self.box,
-            space.edges, space.parts, space.planes, space.segments, most_queries, self._spent, slot,
+            chosen,
+            self.level_starts,
+            self.level_depths,
+            self.choices,
+            self.needs,
+            self.slabs_of,
+            self.sizes,
+            self.box,
+            space.edges,
+            space.parts,
+            space.planes,
+            space.segments,
+            most_queries,
+            self._spent,
+            slot,
         )
         return int(answer), slot
 
     def _layout(self, chosen: npt.NDArray[np.int64], pieces: tuple[Piece, ...]) -> Layout | None:
         return self._laid_out(pieces, *self._cut(chosen, 20_000))
 
-    def _laid_out(self, pieces: tuple[Piece, ...], answer: int, slot: npt.NDArray[np.int64]) -> Layout | None:
+    def _laid_out(
+        self, pieces: tuple[Piece, ...], answer: int, slot: npt.NDArray[np.int64]
+    ) -> Layout | None:
         """The layout of a group after the kernel's answer."""
         if answer != 1 and self.sizes[5] > 0.0 and len(pieces) < 5:
             return self.layouts.find(self.block, self.face, pieces)[1]
-        return self.layouts.settle(self.block, self.face, pieces, slot.tolist()) if answer == 1 else None
+        return (
+            self.layouts.settle(self.block, self.face, pieces, slot.tolist())
+            if answer == 1
+            else None
+        )
 
     def _ceiling(self, paid: Floats, wanted: npt.NDArray[np.int64]) -> float:
         """A quick upper bound: fill the slabs by parts of pieces."""
         order = self._order(paid, wanted)
         none, zero = np.zeros(len(self.rooms[0])), np.zeros(len(paid), dtype=np.int64)
         reach = self.layouts.space.kernels.reach_of
-        return max(float(reach(0, np.inf, 0.0, paid, order, self.weights, room, self.nested, none, self.twin, zero,
-                               zero.copy(), 1, none.copy())) for room in self.rooms)
+        return max(
+            float(
+                reach(
+                    0,
+                    np.inf,
+                    0.0,
+                    paid,
+                    order,
+                    self.weights,
+                    room,
+                    self.nested,
+                    none,
+                    self.twin,
+                    zero,
+                    zero.copy(),
+                    1,
+                    none.copy(),
+                )
+            )
+            for room in self.rooms
+        )
 
     def remember(self, groups: list[tuple[Piece, ...]]) -> None:
         """These groups have been offered; only what is worth more than they are is looked for."""
@@ -466,7 +662,9 @@ class FacePricing:
         if 2 * count < have or have >= MOST_BADS:
             return
         self.bads = np.concatenate([self.bads, np.zeros_like(self.bads)])
-        self.bad_sizes = np.concatenate([self.bad_sizes[:-1], np.zeros(have, dtype=np.int32), [count]]).astype(np.int32)
+        self.bad_sizes = np.concatenate(
+            [self.bad_sizes[:-1], np.zeros(have, dtype=np.int32), [count]]
+        ).astype(np.int32)
         self.links = np.concatenate([self.links, np.zeros_like(self.links)])
 
 
@@ -477,11 +675,13 @@ def _classes(needs: list[float]) -> tuple[float, ...]:
         if not values or need > values[-1] + TOLERANCE_MM:
             values.append(need)
     step = -(-len(values) // MOST_CLASSES)
-    return tuple(values[::max(1, step)])
+    return tuple(values[:: max(1, step)])
 
 
 @functools.lru_cache(maxsize=10_000)
-def slab_counts(classes: tuple[float, ...], depth_mm: float, kerf_mm: float, most: int) -> tuple[tuple[int, ...], ...]:
+def slab_counts(
+    classes: tuple[float, ...], depth_mm: float, kerf_mm: float, most: int
+) -> tuple[tuple[int, ...], ...]:
     """Ways of cutting a block into slabs that no other way covers.
 
     Parameters
@@ -504,11 +704,21 @@ def slab_counts(classes: tuple[float, ...], depth_mm: float, kerf_mm: float, mos
         found.add(counts)
         for q in range(at, -1, -1):
             if slabs < most and classes[q] <= left + TOLERANCE_MM:
-                grow(tuple(c + (k <= q) for k, c in enumerate(counts)), left - classes[q] - kerf_mm, q, slabs + 1)
+                grow(
+                    tuple(c + (k <= q) for k, c in enumerate(counts)),
+                    left - classes[q] - kerf_mm,
+                    q,
+                    slabs + 1,
+                )
 
     grow((0,) * len(classes), depth_mm, len(classes) - 1, 0)
-    return tuple(sorted(
-        w for w in found if not any(v != w and all(a >= b for a, b in zip(v, w, strict=True)) for v in found)))
+    return tuple(
+        sorted(
+            w
+            for w in found
+            if not any(v != w and all(a >= b for a, b in zip(v, w, strict=True)) for v in found)
+        )
+    )
 
 
 def _lift(size: Floats, k: int) -> Floats:
@@ -536,7 +746,11 @@ def _grown_area(shape: shapely.Geometry, half: float) -> float:
 @functools.lru_cache(maxsize=10_000)
 def _blank_area(outline: tuple[tuple[float, float], ...], half: float) -> float:
     """Area of a blank grown by a square; from below where edges slant."""
-    level = all(abs(a[0] - b[0]) < 1e-9 or abs(a[1] - b[1]) < 1e-9
-                for a, b in zip(outline, (*outline[1:], outline[0]), strict=True))
-    grown = shapely.Polygon(outline).buffer(half, join_style="mitre" if level else "round", mitre_limit=10.0)
+    level = all(
+        abs(a[0] - b[0]) < 1e-9 or abs(a[1] - b[1]) < 1e-9
+        for a, b in zip(outline, (*outline[1:], outline[0]), strict=True)
+    )
+    grown = shapely.Polygon(outline).buffer(
+        half, join_style="mitre" if level else "round", mitre_limit=10.0
+    )
     return float(grown.area)

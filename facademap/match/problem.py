@@ -44,11 +44,15 @@ FaceBed: TypeAlias = Literal["x", "none", "parallel", "unknown"]
 CutMode: TypeAlias = Literal["guillotine", "free"]
 
 
-def _number(value: float, what: str, *, low: float = -math.inf, high: float = math.inf, above: bool = False) -> float:
+def _number(
+    value: float, what: str, *, low: float = -math.inf, high: float = math.inf, above: bool = False
+) -> float:
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
         raise InputError(f"{what} is {value!r}, not a finite number", f"Give {what} as a number.")
     if value < low or value > high or (above and value <= low):
-        bounds = f"{'above' if above else 'from'} {low:g}" + ("" if high == math.inf else f" to {high:g}")
+        bounds = f"{'above' if above else 'from'} {low:g}" + (
+            "" if high == math.inf else f" to {high:g}"
+        )
         raise InputError(f"{what} is {value:g}", f"Give a value {bounds}.")
     return float(value)
 
@@ -79,23 +83,37 @@ def _outline(points: Iterable[Sequence[float]], what: str) -> tuple[Point, ...]:
     ring: list[Point] = []
     for point in points:
         if len(point) != 2:
-            raise GeometryError(f"{what} has a vertex of {len(point)} numbers", "Give every vertex as x, y.")
+            raise GeometryError(
+                f"{what} has a vertex of {len(point)} numbers", "Give every vertex as x, y."
+            )
         x, y = (_number(v, f"a vertex of {what}", low=-LARGEST_MM, high=LARGEST_MM) for v in point)
         ring.append((x, y))
     if len(ring) > 3 and ring[0] == ring[-1]:
         ring.pop()
     if len(ring) < 3:
-        raise GeometryError(f"{what} has {len(ring)} vertices", "Give an outline of at least three vertices.")
+        raise GeometryError(
+            f"{what} has {len(ring)} vertices", "Give an outline of at least three vertices."
+        )
     if any(a == b for a, b in zip(ring, ring[1:] + ring[:1], strict=True)):
         raise GeometryError(f"{what} repeats a vertex", "Remove the repeated vertex.")
     polygon = shapely.Polygon(ring)
     if not polygon.is_valid:
         reason = shapely.is_valid_reason(polygon)
-        raise GeometryError(f"{what} crosses or touches itself ({reason})", "Redraw the outline as a simple ring.")
-    if max(polygon.bounds[2] - polygon.bounds[0], polygon.bounds[3] - polygon.bounds[1]) > LARGEST_MM:
-        raise GeometryError(f"{what} is more than {LARGEST_MM:g} mm wide or high", "Redraw the outline; check its unit.")
+        raise GeometryError(
+            f"{what} crosses or touches itself ({reason})", "Redraw the outline as a simple ring."
+        )
+    if (
+        max(polygon.bounds[2] - polygon.bounds[0], polygon.bounds[3] - polygon.bounds[1])
+        > LARGEST_MM
+    ):
+        raise GeometryError(
+            f"{what} is more than {LARGEST_MM:g} mm wide or high",
+            "Redraw the outline; check its unit.",
+        )
     if polygon.area < SMALLEST_AREA_MM2:
-        raise GeometryError(f"{what} has an area of {polygon.area:g} mm2", "Redraw the outline; check its unit.")
+        raise GeometryError(
+            f"{what} has an area of {polygon.area:g} mm2", "Redraw the outline; check its unit."
+        )
     return tuple(ring)
 
 
@@ -118,12 +136,22 @@ class Params:
 
     def __post_init__(self) -> None:
         for name in ("kerf_mm", "trim_mm", "depth_kerf_mm", "depth_allow_mm", "min_slab_mm"):
-            _number(getattr(self, name), f"params: {name.removesuffix('_mm')}", low=0.0, high=1000.0)
-        for name in ("unmatched_penalty", "spread_weight", "finish_penalty", "open_per_dm3", "handle_per_kg"):
+            _number(
+                getattr(self, name), f"params: {name.removesuffix('_mm')}", low=0.0, high=1000.0
+            )
+        for name in (
+            "unmatched_penalty",
+            "spread_weight",
+            "finish_penalty",
+            "open_per_dm3",
+            "handle_per_kg",
+        ):
             _number(getattr(self, name), f"params: {name}", low=0.0, high=1e9)
         _one_of(self.cut_mode, ("guillotine", "free"), "params: cut_mode")
         if _number(self.max_slabs, "params: max_slabs", low=1.0, high=20.0) % 1.0:
-            raise InputError(f"params: max_slabs is {self.max_slabs!r}", "Give a whole number from 1 to 20.")
+            raise InputError(
+                f"params: max_slabs is {self.max_slabs!r}", "Give a whole number from 1 to 20."
+            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,7 +168,9 @@ class Lock:
     def __post_init__(self) -> None:
         more = (self.face_id, self.slab, self.x_mm, self.y_mm, self.rot_deg)
         if self.block_id is None and any(v is not None for v in more):
-            raise InputError("a lock without a block names a place", "Name the block, or give only block null.")
+            raise InputError(
+                "a lock without a block names a place", "Name the block, or give only block null."
+            )
         if (self.x_mm is None) != (self.y_mm is None):
             raise InputError("a lock gives only one of x and y", "Give both x and y, or none.")
         for value, what in ((self.x_mm, "x of a lock"), (self.y_mm, "y of a lock")):
@@ -148,7 +178,9 @@ class Lock:
                 _number(value, what, low=-LARGEST_MM, high=LARGEST_MM)
         if self.rot_deg is not None and self.rot_deg not in (0, 90, 180, 270):
             raise InputError(f"rot of a lock is {self.rot_deg!r}", "Use 0, 90, 180 or 270.")
-        if self.slab is not None and (isinstance(self.slab, bool) or not isinstance(self.slab, int) or self.slab < 0):
+        if self.slab is not None and (
+            isinstance(self.slab, bool) or not isinstance(self.slab, int) or self.slab < 0
+        ):
             raise InputError(f"slab of a lock is {self.slab!r}", "Give a whole number from 0.")
 
 
@@ -182,13 +214,18 @@ class Repair:
         name = f"repair {self.id}"
         given = tuple(tuple(p) for p in self.outline_mm)
         ring = _outline(given, f"{name}: poly")
-        joints = tuple(float(_number(j, f"{name}: joint", low=0.0, high=1000.0)) for j in self.joints_mm)
+        joints = tuple(
+            float(_number(j, f"{name}: joint", low=0.0, high=1000.0)) for j in self.joints_mm
+        )
         if len(joints) == 1:
             joints = joints * len(ring)
         if len(joints) == len(given) == len(ring) + 1:
             joints = joints[:-1]
         if len(joints) != len(ring):
-            raise InputError(f"{name}: {len(joints)} joints for {len(ring)} edges", "Give one joint, or one an edge.")
+            raise InputError(
+                f"{name}: {len(joints)} joints for {len(ring)} edges",
+                "Give one joint, or one an edge.",
+            )
         object.__setattr__(self, "outline_mm", ring)
         object.__setattr__(self, "joints_mm", joints)
         object.__setattr__(self, "lab", _lab(self.lab, f"{name}: lab"))
@@ -223,8 +260,10 @@ class Flaw:
         if self.depth_mm is not None:
             _number(self.depth_mm, "depth of a flaw", low=0.0, high=LARGEST_MM, above=True)
             if self.depth_mm <= self.from_mm:
-                raise InputError(f"a flaw reaches from {self.from_mm:g} to {self.depth_mm:g} mm",
-                                 "Give a depth greater than from.")
+                raise InputError(
+                    f"a flaw reaches from {self.from_mm:g} to {self.depth_mm:g} mm",
+                    "Give a depth greater than from.",
+                )
 
     def reaches(self, start_mm: float, thickness_mm: float) -> bool:
         """Whether the flaw reaches into the slab that starts at ``start_mm`` behind the face."""
@@ -262,8 +301,10 @@ class Face:
         around = shapely.box(*shapely.Polygon(self.outline_mm).bounds)
         for number, flaw in enumerate(self.flaws):
             if shapely.Polygon(flaw.outline_mm).intersection(around).area <= 0.0:
-                raise GeometryError(f"{name}: flaw {number} lies outside the face",
-                                    "Measure the flaw again in the frame of its face, or remove it.")
+                raise GeometryError(
+                    f"{name}: flaw {number} lies outside the face",
+                    "Measure the flaw again in the frame of its face, or remove it.",
+                )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -284,11 +325,15 @@ class Block:
         object.__setattr__(self, "lab", _lab(self.lab, f"{name}: lab"))
         object.__setattr__(self, "faces", tuple(self.faces))
         if self.lab is None:
-            raise InputError(f"{name}: lab is missing", "Give the mean colour L, a, b of the block.")
+            raise InputError(
+                f"{name}: lab is missing", "Give the mean colour L, a, b of the block."
+            )
         _number(self.spread, f"{name}: spread", low=0.0, high=1000.0)
         _number(self.weight_kg, f"{name}: weight_kg", low=0.0, high=1e6)
         if not self.faces:
-            raise InputError(f"{name} has no face", "Measure at least one face, or leave the block out.")
+            raise InputError(
+                f"{name} has no face", "Measure at least one face, or leave the block out."
+            )
         _no_twins([f.id for f in self.faces], f"{name}: face")
 
     def face(self, face_id: str) -> Face:
@@ -335,28 +380,41 @@ class Problem:
             self._check_references(repair, blocks)
         for repair_id, costs in self.looks.items():
             if repair_id not in repairs:
-                raise InputError(f"looks names the repair {repair_id}, which is not there", "Remove it from looks.")
+                raise InputError(
+                    f"looks names the repair {repair_id}, which is not there",
+                    "Remove it from looks.",
+                )
             for block_id, cost in costs.items():
                 if block_id not in blocks:
-                    raise InputError(f"looks of {repair_id} names the block {block_id}, which is not there",
-                                     "Remove it from looks.")
+                    raise InputError(
+                        f"looks of {repair_id} names the block {block_id}, which is not there",
+                        "Remove it from looks.",
+                    )
                 _number(cost, f"looks of {repair_id} on {block_id}", low=0.0, high=1e9)
 
     @staticmethod
     def _check_references(repair: Repair, blocks: Mapping[str, Block]) -> None:
         for block_id in repair.forbid:
             if block_id not in blocks:
-                raise InputError(f"repair {repair.id} forbids the block {block_id}, which is not there",
-                                 "Remove it from forbid.")
+                raise InputError(
+                    f"repair {repair.id} forbids the block {block_id}, which is not there",
+                    "Remove it from forbid.",
+                )
         lock = repair.lock
         if lock is None or lock.block_id is None:
             return
         if lock.block_id not in blocks:
-            raise InputError(f"repair {repair.id} is locked to the block {lock.block_id}, which is not there",
-                             "Name a block of the yard, or lift the lock.")
-        if lock.face_id is not None and lock.face_id not in {f.id for f in blocks[lock.block_id].faces}:
-            raise InputError(f"repair {repair.id} is locked to the face {lock.face_id}, "
-                             f"which block {lock.block_id} does not have", "Name one of its faces, or lift the lock.")
+            raise InputError(
+                f"repair {repair.id} is locked to the block {lock.block_id}, which is not there",
+                "Name a block of the yard, or lift the lock.",
+            )
+        if lock.face_id is not None and lock.face_id not in {
+            f.id for f in blocks[lock.block_id].faces
+        }:
+            raise InputError(
+                f"repair {repair.id} is locked to the face {lock.face_id}, which block {lock.block_id} does not have",
+                "Name one of its faces, or lift the lock.",
+            )
 
     def block(self, block_id: str) -> Block:
         """The block of that id."""

@@ -21,8 +21,16 @@ NEAREST = 12
 
 
 def pick_in_parts(
-    master: Master, plan: Sequence[Column], columns: Sequence[Column], reduced: Sequence[float], *, penalties: Floats, seed: int,
-    stop: Callable[[], bool], better: Callable[[list[Column]], list[Column]], wide: int = 1,
+    master: Master,
+    plan: Sequence[Column],
+    columns: Sequence[Column],
+    reduced: Sequence[float],
+    *,
+    penalties: Floats,
+    seed: int,
+    stop: Callable[[], bool],
+    better: Callable[[list[Column]], list[Column]],
+    wide: int = 1,
 ) -> None:
     """Better a plan part by part, each begun from a block chosen at random.
 
@@ -64,19 +72,46 @@ def pick_in_parts(
         old = [at[b] for b in sorted(chosen)]
         allowed = set(repairs)
         known = {(c.block, c.face, c.pieces) for c in old}
-        near = sorted({k for i in repairs for k in of_repair.get(i, ()) if allowed.issuperset(columns[k].repairs)
-                       and (columns[k].block in chosen or columns[k].block not in at)}, key=lambda k: (reduced[k], k))[:wide * MOST_GROUPS]
-        groups = old + [c for c in (columns[k] for k in sorted(near)) if (c.block, c.face, c.pieces) not in known]
-        part = Master(repairs=repairs, blocks=sorted({c.block for c in groups}), n_repairs=master.n_repairs, penalties=master.penalties,
-                      ceilings=master.penalties, priorities=master.priorities, forced=master.forced & allowed,
-                      locked_blocks=master.locked_blocks & chosen)
-        picked, _ = part.integer_plan(groups, start=old, most_nodes=MOST_NODES, time_limit_s=wide * MOST_TIME_S)
+        near = sorted(
+            {
+                k
+                for i in repairs
+                for k in of_repair.get(i, ())
+                if allowed.issuperset(columns[k].repairs)
+                and (columns[k].block in chosen or columns[k].block not in at)
+            },
+            key=lambda k: (reduced[k], k),
+        )[: wide * MOST_GROUPS]
+        groups = old + [
+            c
+            for c in (columns[k] for k in sorted(near))
+            if (c.block, c.face, c.pieces) not in known
+        ]
+        part = Master(
+            repairs=repairs,
+            blocks=sorted({c.block for c in groups}),
+            n_repairs=master.n_repairs,
+            penalties=master.penalties,
+            ceilings=master.penalties,
+            priorities=master.priorities,
+            forced=master.forced & allowed,
+            locked_blocks=master.locked_blocks & chosen,
+        )
+        picked, _ = part.integer_plan(
+            groups, start=old, most_nodes=MOST_NODES, time_limit_s=wide * MOST_TIME_S
+        )
         if picked and _cost(picked, repairs, penalties) < _cost(old, repairs, penalties) - 1e-9:
             kept = [c for b, c in sorted(at.items()) if b not in chosen]
             at = {c.block: c for c in better(kept + picked)}
 
 
-def _near(first: int, at: dict[int, Column], columns: Sequence[Column], of_repair: dict[int, list[int]], most: int) -> set[int]:
+def _near(
+    first: int,
+    at: dict[int, Column],
+    columns: Sequence[Column],
+    of_repair: dict[int, list[int]],
+    most: int,
+) -> set[int]:
     """Blocks of the plan whose pieces could change places: those that share good groups with the first, and so on."""
     block_of = {i: b for b, c in at.items() for i in c.repairs}
     chosen, waiting = {first}, [first]

@@ -90,10 +90,27 @@ class _Bench:
     pieces: list[SawnPiece]
     left: list[tuple[int, shapely.Geometry]]
 
-    def cut(self, kind: Literal["slab", "x", "y", "contour"], slab: int, at: float, stop: float, span: tuple[float, float],
-            kerf: float) -> int:
-        self.cuts.append(SawCut(number=len(self.cuts) + 1, kind=kind, slab=slab, at_mm=round(at, 3),
-                                stop_mm=round(stop, 3), from_mm=round(span[0], 3), to_mm=round(span[1], 3), kerf_mm=kerf))
+    def cut(
+        self,
+        kind: Literal["slab", "x", "y", "contour"],
+        slab: int,
+        at: float,
+        stop: float,
+        span: tuple[float, float],
+        kerf: float,
+    ) -> int:
+        self.cuts.append(
+            SawCut(
+                number=len(self.cuts) + 1,
+                kind=kind,
+                slab=slab,
+                at_mm=round(at, 3),
+                stop_mm=round(stop, 3),
+                from_mm=round(span[0], 3),
+                to_mm=round(span[1], 3),
+                kerf_mm=kerf,
+            )
+        )
         return len(self.cuts)
 
 
@@ -114,7 +131,9 @@ def saw_plan(problem: Problem, solution: Solution, block_id: str) -> SawPlan:
     """
     placements = solution.on_block(block_id)
     if not placements:
-        raise InputError(f"no piece is placed on block {block_id}", "Name a block that the plan opens.")
+        raise InputError(
+            f"no piece is placed on block {block_id}", "Name a block that the plan opens."
+        )
     block = problem.block(block_id)
     face = block.face(placements[0].face_id)
     given = solution.slabs.get(block_id) or Slabs(face_id=face.id, thickness_mm=(face.depth_mm,))
@@ -142,21 +161,38 @@ def saw_plan(problem: Problem, solution: Solution, block_id: str) -> SawPlan:
     remainders = list(_remainders(problem, block, face, slabs, bench))
     if spare >= params.min_slab_mm - TOLERANCE_MM:
         last = SawnSlab(number=len(slabs), start_mm=start, thickness_mm=spare)
-        remainders += _remainders(problem, block, face, [*slabs, last],
-                                  _Bench(kerf_mm=0.0, cuts=[], pieces=[], left=[(len(slabs), outline)]),
-                                  taken=len(remainders))
-    return SawPlan(block_id=block_id, face_id=face.id, slabs=tuple(slabs), cuts=tuple(bench.cuts),
-                   pieces=tuple(bench.pieces), remainders=tuple(remainders))
+        remainders += _remainders(
+            problem,
+            block,
+            face,
+            [*slabs, last],
+            _Bench(kerf_mm=0.0, cuts=[], pieces=[], left=[(len(slabs), outline)]),
+            taken=len(remainders),
+        )
+    return SawPlan(
+        block_id=block_id,
+        face_id=face.id,
+        slabs=tuple(slabs),
+        cuts=tuple(bench.cuts),
+        pieces=tuple(bench.pieces),
+        remainders=tuple(remainders),
+    )
 
 
 def _outline_of(problem: Problem, placement: Placement) -> tuple[Point, ...]:
     blank = blank_of(problem.repair(placement.repair_id), problem.params)
-    ring = turned(blank.outline_mm, placement.rot_deg, width_mm=blank.width_mm, height_mm=blank.height_mm)
+    ring = turned(
+        blank.outline_mm, placement.rot_deg, width_mm=blank.width_mm, height_mm=blank.height_mm
+    )
     return tuple((x + placement.x_mm, y + placement.y_mm) for x, y in ring)
 
 
 def _saw(
-    bench: _Bench, slab: int, part: Box, boxes: dict[str, Box], outlines: dict[str, tuple[Point, ...]],
+    bench: _Bench,
+    slab: int,
+    part: Box,
+    boxes: dict[str, Box],
+    outlines: dict[str, tuple[Point, ...]],
     face: shapely.Polygon,
 ) -> None:
     """Part the boxes by cuts from end to end, then free each piece; the order is the order of work."""
@@ -169,8 +205,14 @@ def _saw(
         for n in range(1, len(ordered)):
             start = boxes[ordered[n]][axis]
             if start >= reach + bench.kerf_mm - 2 * TOLERANCE_MM:
-                bench.cut("x" if axis == 0 else "y", slab, reach, reach - part[axis],
-                          (part[1 - axis], part[3 - axis]), bench.kerf_mm)
+                bench.cut(
+                    "x" if axis == 0 else "y",
+                    slab,
+                    reach,
+                    reach - part[axis],
+                    (part[1 - axis], part[3 - axis]),
+                    bench.kerf_mm,
+                )
                 low, high = list(part), list(part)
                 low[axis + 2] = reach
                 high[axis] = reach + bench.kerf_mm
@@ -178,11 +220,18 @@ def _saw(
                 _saw(bench, slab, tuple(high), {i: boxes[i] for i in ordered[n:]}, outlines, face)  # type: ignore[arg-type]
                 return
             reach = max(reach, boxes[ordered[n]][axis + 2])
-    raise InputError(f"the pieces {', '.join(boxes)} cannot be parted by straight cuts", "Verify the plan first.")
+    raise InputError(
+        f"the pieces {', '.join(boxes)} cannot be parted by straight cuts", "Verify the plan first."
+    )
 
 
 def _free_piece(
-    bench: _Bench, slab: int, part: Box, repair_id: str, box: Box, outlines: dict[str, tuple[Point, ...]],
+    bench: _Bench,
+    slab: int,
+    part: Box,
+    repair_id: str,
+    box: Box,
+    outlines: dict[str, tuple[Point, ...]],
     face: shapely.Polygon,
 ) -> None:
     """Cut the rest of a part off a piece, the larger rests first so that they stay whole."""
@@ -201,8 +250,14 @@ def _free_piece(
         _, side = max(rests)
         axis = side % 2
         at = box[side] - bench.kerf_mm if side < 2 else box[side]
-        number = bench.cut("x" if axis == 0 else "y", slab, at, at - now[axis], (now[1 - axis], now[3 - axis]),
-                           bench.kerf_mm)
+        number = bench.cut(
+            "x" if axis == 0 else "y",
+            slab,
+            at,
+            at - now[axis],
+            (now[1 - axis], now[3 - axis]),
+            bench.kerf_mm,
+        )
         rest = list(now)
         if side < 2:
             rest[axis + 2] = at
@@ -211,7 +266,9 @@ def _free_piece(
         now[side] = box[side]
         if rest[2] > rest[0] and rest[3] > rest[1]:
             bench.left.append((slab, face.intersection(shapely.box(*rest))))
-    bench.pieces.append(SawnPiece(repair_id=repair_id, slab=slab, outline_mm=outlines[repair_id], after_cut=number))
+    bench.pieces.append(
+        SawnPiece(repair_id=repair_id, slab=slab, outline_mm=outlines[repair_id], after_cut=number)
+    )
 
 
 def _saw_freely(
@@ -221,13 +278,21 @@ def _saw_freely(
     for repair_id, ring in sorted(outlines.items()):
         shape = shapely.Polygon(ring)
         number = bench.cut("contour", slab, 0.0, 0.0, (0.0, shape.length), bench.kerf_mm)
-        bench.pieces.append(SawnPiece(repair_id=repair_id, slab=slab, outline_mm=ring, after_cut=number))
+        bench.pieces.append(
+            SawnPiece(repair_id=repair_id, slab=slab, outline_mm=ring, after_cut=number)
+        )
         rest = rest.difference(shape.buffer(bench.kerf_mm, join_style="mitre"))
     bench.left += [(slab, g) for g in getattr(rest, "geoms", [rest])]
 
 
 def _remainders(
-    problem: Problem, block: Block, face: Face, slabs: list[SawnSlab], bench: _Bench, *, taken: int = 0
+    problem: Problem,
+    block: Block,
+    face: Face,
+    slabs: list[SawnSlab],
+    bench: _Bench,
+    *,
+    taken: int = 0,
 ) -> Iterator[Remainder]:
     """The rests that are worth a place in the yard, with their flaws and their descent."""
     whole = shapely.Polygon(face.outline_mm).area * face.depth_mm
@@ -238,9 +303,9 @@ def _remainders(
                 continue
             left, bottom, right, top = polygon.bounds
             slab = slabs[number]
-            if min(right - left, top - bottom, slab.thickness_mm) < min(LEAST_REMAINDER_MM, problem.params.min_slab_mm) or (
-                min(right - left, top - bottom) < LEAST_REMAINDER_MM
-            ):
+            if min(right - left, top - bottom, slab.thickness_mm) < min(
+                LEAST_REMAINDER_MM, problem.params.min_slab_mm
+            ) or (min(right - left, top - bottom) < LEAST_REMAINDER_MM):
                 continue
             flaws = []
             for flaw in face.flaws:
@@ -249,17 +314,36 @@ def _remainders(
                 inside = shapely.Polygon(flaw.outline_mm).intersection(polygon)
                 for bit in getattr(inside, "geoms", [inside]):
                     if bit.geom_type == "Polygon" and bit.area > 1.0:
-                        flaws.append(Flaw(
-                            outline_mm=tuple((float(x), float(y)) for x, y in bit.exterior.coords[:-1]),
-                            depth_mm=None if flaw.depth_mm is None else flaw.depth_mm - slab.start_mm,
-                            from_mm=max(0.0, flaw.from_mm - slab.start_mm)))
+                        flaws.append(
+                            Flaw(
+                                outline_mm=tuple(
+                                    (float(x), float(y)) for x, y in bit.exterior.coords[:-1]
+                                ),
+                                depth_mm=None
+                                if flaw.depth_mm is None
+                                else flaw.depth_mm - slab.start_mm,
+                                from_mm=max(0.0, flaw.from_mm - slab.start_mm),
+                            )
+                        )
             count += 1
             front = number == 0
             yield Remainder(
-                id=f"{block.id}-{count}", block_id=block.id, face_id=face.id, slab=number, stone=block.stone,
+                id=f"{block.id}-{count}",
+                block_id=block.id,
+                face_id=face.id,
+                slab=number,
+                stone=block.stone,
                 face=Face(
-                    id=face.id, outline_mm=tuple((float(x), float(y)) for x, y in polygon.exterior.coords[:-1]),
-                    depth_mm=slab.thickness_mm, bed=face.bed, flaws=tuple(flaws), lab=face.lab,
-                    finish=face.finish if front else None, weathered=face.weathered and front),
-                weight_kg=round(block.weight_kg * polygon.area * slab.thickness_mm / whole, 2) if whole > 0 else math.nan,
+                    id=face.id,
+                    outline_mm=tuple((float(x), float(y)) for x, y in polygon.exterior.coords[:-1]),
+                    depth_mm=slab.thickness_mm,
+                    bed=face.bed,
+                    flaws=tuple(flaws),
+                    lab=face.lab,
+                    finish=face.finish if front else None,
+                    weathered=face.weathered and front,
+                ),
+                weight_kg=round(block.weight_kg * polygon.area * slab.thickness_mm / whole, 2)
+                if whole > 0
+                else math.nan,
             )

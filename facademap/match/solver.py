@@ -122,8 +122,16 @@ def solve(
         raise InputError(f"the work limit is {work_limit}", "Give a work limit above 0.")
     if threads is not None and threads < 1:
         raise InputError(f"{threads} threads were asked for", "Give 1 or more.")
-    run = _Run(problem, time_limit_s=time_limit_s, work_limit=work_limit, seed=seed, progress=progress, start=start,
-               compiled=compiled, clock=clock)
+    run = _Run(
+        problem,
+        time_limit_s=time_limit_s,
+        work_limit=work_limit,
+        seed=seed,
+        progress=progress,
+        start=start,
+        compiled=compiled,
+        clock=clock,
+    )
     run.make_ready()
     if threads is None:
         threads = min(MOST_THREADS, os.cpu_count() or 1)
@@ -135,8 +143,15 @@ def solve(
 
 
 def solve_nearly(
-    problem: Problem, *, within: float, start: Solution, time_limit_s: float | None = None, work_limit: int | None = None,
-    seed: int = 0, progress: Callable[[Progress], None] | None = None, clock: Callable[[], float] = time.monotonic,
+    problem: Problem,
+    *,
+    within: float,
+    start: Solution,
+    time_limit_s: float | None = None,
+    work_limit: int | None = None,
+    seed: int = 0,
+    progress: Callable[[Progress], None] | None = None,
+    clock: Callable[[], float] = time.monotonic,
 ) -> Solution:
     """Match a few repairs again from an earlier plan, and stop as soon as the plan is good enough.
 
@@ -150,8 +165,16 @@ def solve_nearly(
     Solution
         A plan that was not verified; who joins it to other plans verifies the whole.
     """
-    run = _Run(problem, time_limit_s=time_limit_s, work_limit=work_limit, seed=seed, progress=progress, start=start,
-               compiled=None, clock=clock)
+    run = _Run(
+        problem,
+        time_limit_s=time_limit_s,
+        work_limit=work_limit,
+        seed=seed,
+        progress=progress,
+        start=start,
+        compiled=None,
+        clock=clock,
+    )
     run.make_ready()
     run.within, run.thorough = within, False
     return run.solution()
@@ -161,8 +184,10 @@ def _checked(problem: Problem, solution: Solution) -> Solution:
     """The solution, when no rule is broken."""
     faults = verify(problem, solution)
     if faults:
-        raise SolveError(f"the plan found breaks a rule and is not shown: {faults[0]}",
-                         "Report the problem file; solve with another --seed meanwhile.")
+        raise SolveError(
+            f"the plan found breaks a rule and is not shown: {faults[0]}",
+            "Report the problem file; solve with another --seed meanwhile.",
+        )
     return solution
 
 
@@ -175,8 +200,16 @@ def is_small(problem: Problem) -> bool:
 def load_compiled_code() -> None:
     """Load the kernels, or compile them where that was not yet done; seconds, counted in a time limit."""
     if not _WARM:
-        _Run(_tiny_problem(), time_limit_s=None, work_limit=None, seed=0, progress=None, start=None, compiled=True,
-             clock=time.monotonic).solution()
+        _Run(
+            _tiny_problem(),
+            time_limit_s=None,
+            work_limit=None,
+            seed=0,
+            progress=None,
+            start=None,
+            compiled=True,
+            clock=time.monotonic,
+        ).solution()
         _WARM.append(True)
 
 
@@ -187,24 +220,46 @@ _WARM: list[bool] = []
 def _tiny_problem() -> Problem:
     """A problem that calls every kernel, to have them compiled before the time counts."""
     repairs = tuple(
-        Repair(id=f"r{n}", outline_mm=((0.0, 0.0), (w, 0.0), (w, h), (0.0, h)), depth_mm=50.0, joints_mm=(3.0,),
-               bed="horizontal", stone="s", weathered="required" if n == 0 else "any")
+        Repair(
+            id=f"r{n}",
+            outline_mm=((0.0, 0.0), (w, 0.0), (w, h), (0.0, h)),
+            depth_mm=50.0,
+            joints_mm=(3.0,),
+            bed="horizontal",
+            stone="s",
+            weathered="required" if n == 0 else "any",
+        )
         for n, (w, h) in enumerate([(60.0, 50.0), (70.0, 80.0), (90.0, 60.0), (110.0, 90.0)])
     )
     flaw = Flaw(outline_mm=((20.0, 20.0), (30.0, 20.0), (25.0, 32.0)), depth_mm=40.0)
-    face = Face(id="f", outline_mm=((0.0, 0.0), (170.0, 0.0), (170.0, 150.0), (0.0, 150.0)), depth_mm=150.0, bed="x",
-                flaws=(flaw,), weathered=True)
-    blocks = tuple(Block(id=f"b{n}", stone="s", lab=(70.0, 0.0, 10.0), faces=(face,), weight_kg=9.0) for n in range(2))
+    face = Face(
+        id="f",
+        outline_mm=((0.0, 0.0), (170.0, 0.0), (170.0, 150.0), (0.0, 150.0)),
+        depth_mm=150.0,
+        bed="x",
+        flaws=(flaw,),
+        weathered=True,
+    )
+    blocks = tuple(
+        Block(id=f"b{n}", stone="s", lab=(70.0, 0.0, 10.0), faces=(face,), weight_kg=9.0)
+        for n in range(2)
+    )
     return Problem(repairs=repairs, blocks=blocks)
-
 
 
 class _Run:
     """One run: the parts of the problem in turn, until proof or until the limit."""
 
     def __init__(
-        self, problem: Problem, *, time_limit_s: float | None, work_limit: int | None, seed: int,
-        progress: Callable[[Progress], None] | None, start: Solution | None, compiled: bool | None,
+        self,
+        problem: Problem,
+        *,
+        time_limit_s: float | None,
+        work_limit: int | None,
+        seed: int,
+        progress: Callable[[Progress], None] | None,
+        start: Solution | None,
+        compiled: bool | None,
         clock: Callable[[], float],
     ) -> None:
         self.problem, self.seed, self.start, self.clock = problem, seed, start, clock
@@ -232,7 +287,12 @@ class _Run:
         """Load the compiled code where this run needs it."""
         if self.compiled and not _WARM:
             if self.progress is not None:
-                self.progress(Progress(phase="loading compiled code (longer the first time on a machine)", fraction=0.0))
+                self.progress(
+                    Progress(
+                        phase="loading compiled code (longer the first time on a machine)",
+                        fraction=0.0,
+                    )
+                )
             load_compiled_code()
 
     def stop(self) -> bool:
@@ -240,7 +300,10 @@ class _Run:
         if self.work_limit is not None and self.layouts.work >= self.work_limit:
             self.ended = "work"
             return True
-        if self.time_limit_s is not None and self.clock() - self.began >= self.share * self.time_limit_s:
+        if (
+            self.time_limit_s is not None
+            and self.clock() - self.began >= self.share * self.time_limit_s
+        ):
             self.ended = "time"
             return True
         return False
@@ -260,15 +323,28 @@ class _Run:
         spent = 0.0
         if self.time_limit_s is not None:
             spent = (self.clock() - self.began) / self.time_limit_s
-        self.progress(Progress(phase=phase, fraction=min(1.0, max(fraction, spent)), objective=cost, bound=bound,
-                               placed=sum(len(c.pieces) for p in self.parts for c in p.plan) if self.parts else None))
+        self.progress(
+            Progress(
+                phase=phase,
+                fraction=min(1.0, max(fraction, spent)),
+                objective=cost,
+                bound=bound,
+                placed=sum(len(c.pieces) for p in self.parts for c in p.plan)
+                if self.parts
+                else None,
+            )
+        )
 
     def solution(self) -> Solution:
         """Solve, and return the plan."""
         self.lost = self.lost_bound = 0.0
-        self.pruned = not self.small and len(self.problem.repairs) * len(self.problem.blocks) >= LARGE_PAIRS
+        self.pruned = (
+            not self.small and len(self.problem.repairs) * len(self.problem.blocks) >= LARGE_PAIRS
+        )
         self.candidates = find_candidates(
-            self.problem, self.space, fits_alone=self.layouts.fits_alone if self.small else None,
+            self.problem,
+            self.space,
+            fits_alone=self.layouts.fits_alone if self.small else None,
             most_blocks=MOST_BLOCKS if self.pruned else None,
         )
         check_locks(self.problem, self.candidates, self.layouts)
@@ -277,10 +353,17 @@ class _Run:
     def _small_solution(self) -> Solution:
         problem = self.problem
         penalties = [problem.params.unmatched_penalty * r.priority for r in problem.repairs]
-        plan = solve_exactly(self.layouts, self.candidates, penalties=penalties, forced=forced_repairs(problem),
-                             stop=self.stop)
+        plan = solve_exactly(
+            self.layouts,
+            self.candidates,
+            penalties=penalties,
+            forced=forced_repairs(problem),
+            stop=self.stop,
+        )
         if plan is None and self.ended != "proof":
-            raise SolveError("no plan that holds all locks was found", "Lift a lock, or give more time.")
+            raise SolveError(
+                "no plan that holds all locks was found", "Lift a lock, or give more time."
+            )
         if plan is None:
             raise SolveError("no plan holds all locks", "Lift a lock.")
         return self._finish(list(plan.layouts), plan.bound, plan.least_unmatched, plan.bound)
@@ -296,18 +379,28 @@ class _Run:
             assert lock.block_id is not None
             fixed.setdefault(blocks[lock.block_id], []).append(i)
         forced = {b: tuple(g) for b, g in fixed.items()}
-        plan = greedy_plan(self.layouts, candidates, penalties=penalties, fixed=forced,
-                           stop=self.stop if self.first_only else lambda: False)
+        plan = greedy_plan(
+            self.layouts,
+            candidates,
+            penalties=penalties,
+            fixed=forced,
+            stop=self.stop if self.first_only else lambda: False,
+        )
         groups = self._earlier_groups()
         self._make_parts(forced)
         for part in self.parts:
             keys = set(part.keys)
             part.set_plan({k: g for k, g in plan.items() if k in keys})
             if groups is not None:  # what is locked lies as the greedy plan has it
-                known = {**{k: g for k, g in groups.items() if k[0] not in forced}, **{k: g for k, g in plan.items() if k[0] in forced}}
+                known = {
+                    **{k: g for k, g in groups.items() if k[0] not in forced},
+                    **{k: g for k, g in plan.items() if k[0] in forced},
+                }
                 part.set_plan({k: g for k, g in known.items() if k in keys})
         if any(part.cost == math.inf for part in self.parts):
-            raise SolveError("no plan that holds all locks was found", "Lift a lock, or give more time.")
+            raise SolveError(
+                "no plan that holds all locks was found", "Lift a lock, or give more time."
+            )
         self.tell("first plan", 0.0)
         if not self.first_only:
             if self.thorough:
@@ -323,12 +416,19 @@ class _Run:
         elif self.ended == "proof":
             self.ended = "time"
         elif not plan and any(candidates.pairs):
-            raise SolveError("the time given is too short for any plan",
-                             "Give more time; the first run on a machine makes compiled code ready, which takes up to a minute.")
+            raise SolveError(
+                "the time given is too short for any plan",
+                "Give more time; the first run on a machine makes compiled code ready, which takes up to a minute.",
+            )
         layouts = [c.layout for p in self.parts for c in p.plan if c.layout is not None]
-        lost_priority = math.fsum(problem.repairs[i].priority for i in self.outside if self.candidates.beyond[i] == math.inf)
+        lost_priority = math.fsum(
+            problem.repairs[i].priority
+            for i in self.outside
+            if self.candidates.beyond[i] == math.inf
+        )
         return self._finish(
-            layouts, math.fsum(min(p.bound, p.cost) for p in self.parts) + self.lost_bound,
+            layouts,
+            math.fsum(min(p.bound, p.cost) for p in self.parts) + self.lost_bound,
             math.fsum(p.least_left() for p in self.parts) + lost_priority,
             math.fsum(min(p.cost, p.bound_at(p.unmatched)) for p in self.parts) + self.lost_bound,
         )
@@ -337,8 +437,15 @@ class _Run:
         """Part the problem; what no part holds is lost."""
         candidates, penalty = self.candidates, self.problem.params.unmatched_penalty
         self.parts = [
-            Component(self.layouts, candidates, repairs=repairs, keys=keys, stop=self.stop, run=self.run,
-                      forced={b: g for b, g in forced.items() if any(k[0] == b for k in keys)})
+            Component(
+                self.layouts,
+                candidates,
+                repairs=repairs,
+                keys=keys,
+                stop=self.stop,
+                run=self.run,
+                forced={b: g for b, g in forced.items() if any(k[0] == b for k in keys)},
+            )
             for repairs, keys in _parts(candidates)
         ]
         inside = {i for p in self.parts for i in p.repairs}
@@ -352,8 +459,13 @@ class _Run:
         old = self.parts
         columns = [c for part in old for c in part.master.columns]
         plan = [c for part in old for c in part.plan]
-        self.candidates = find_candidates(self.problem, self.space, fits_alone=None, most_blocks=MOST_BLOCKS,
-                                          most_cost=WIDER * self._shares())
+        self.candidates = find_candidates(
+            self.problem,
+            self.space,
+            fits_alone=None,
+            most_blocks=MOST_BLOCKS,
+            most_cost=WIDER * self._shares(),
+        )
         self._make_parts(forced)
         for part in self.parts:
             keys = set(part.keys)
@@ -366,23 +478,39 @@ class _Run:
         """Ruin and recreate over all parts at once."""
         if not self.parts or self.stop():
             return
-        work = Rebuilding(self.layouts, self.candidates, plan=[c for p in self.parts for c in p.plan],
-                          penalties=penalties, locked_blocks=locked_blocks, seed=self.seed, stop=self.stop)
+        work = Rebuilding(
+            self.layouts,
+            self.candidates,
+            plan=[c for p in self.parts for c in p.plan],
+            penalties=penalties,
+            locked_blocks=locked_blocks,
+            seed=self.seed,
+            stop=self.stop,
+        )
         self.rebuilding = None if self.pruned else work
         until = None if self.time_limit_s is None else REBUILD_SHARE * self.time_limit_s
         most_work = None if self.work_limit is None else REBUILD_SHARE * self.work_limit
-        self._burst(work, lambda: (until is not None and self.clock() - self.began > until)
-                    or (most_work is not None and self.layouts.work > most_work))
+        self._burst(
+            work,
+            lambda: (
+                (until is not None and self.clock() - self.began > until)
+                or (most_work is not None and self.layouts.work > most_work)
+            ),
+        )
 
     def _shares(self) -> npt.NDArray[np.float64]:
         """What each repair costs in the plan at hand, with its share of opening its block by volume; infinite where unmatched."""
         shares = np.full(len(self.problem.repairs), np.inf)
         for column in (c for part in self.parts for c in part.plan):
             key = column.block, column.face
-            sizes = [self.space.blanks[i].area_mm2 * self.problem.repairs[i].depth_mm for i in column.repairs]
+            sizes = [
+                self.space.blanks[i].area_mm2 * self.problem.repairs[i].depth_mm
+                for i in column.repairs
+            ]
             for (i, must), size in zip(column.pieces, sizes, strict=True):
-                shares[i] = (self.candidates.pairs[i][key][0 if must else 1]
-                             + self.candidates.opening[key] * size / sum(sizes))
+                shares[i] = self.candidates.pairs[i][key][
+                    0 if must else 1
+                ] + self.candidates.opening[key] * size / sum(sizes)
         return shares
 
     def _burst(self, work: Rebuilding, enough: Callable[[], bool]) -> None:
@@ -409,9 +537,16 @@ class _Run:
         plan = [c for p in self.parts for c in p.plan]
         if self.rebuilding is None:
             self.rebuilding = Rebuilding(
-                self.layouts, self.candidates, plan=plan, seed=self.seed, stop=self.stop,
-                penalties=[self.problem.params.unmatched_penalty * r.priority for r in self.problem.repairs],
-                locked_blocks={b for p in self.parts for b in p.forced})
+                self.layouts,
+                self.candidates,
+                plan=plan,
+                seed=self.seed,
+                stop=self.stop,
+                penalties=[
+                    self.problem.params.unmatched_penalty * r.priority for r in self.problem.repairs
+                ],
+                locked_blocks={b for p in self.parts for b in p.forced},
+            )
         self.rebuilding.polish(plan)
         self._burst(self.rebuilding, lambda: False)
 
@@ -426,8 +561,13 @@ class _Run:
                 if part.finished:
                     waiting.remove(part)
             if waiting and not self.thorough and self.rebuilding is None:
-                self._rebuild([self.problem.params.unmatched_penalty * r.priority for r in self.problem.repairs],
-                              {b for p in self.parts for b in p.forced})
+                self._rebuild(
+                    [
+                        self.problem.params.unmatched_penalty * r.priority
+                        for r in self.problem.repairs
+                    ],
+                    {b for p in self.parts for b in p.forced},
+                )
             if self.rounded:
                 self._polish()
             self.tell("matching", 1.0 - len(waiting) / len(self.parts))
@@ -444,8 +584,11 @@ class _Run:
                 part.round_off()
                 self.rounded = True
             else:
-                part.pick(most_columns=6000, most_nodes=100,
-                          time_limit_s=None if left is None else 0.8 * left / (len(open_parts) - n))
+                part.pick(
+                    most_columns=6000,
+                    most_nodes=100,
+                    time_limit_s=None if left is None else 0.8 * left / (len(open_parts) - n),
+                )
         if self.rounded:
             self.share = LAST_SHARE
             self._polish()
@@ -476,15 +619,23 @@ class _Run:
                 part.round_off()
                 self.rounded = True
             else:  # a quick look only: the groups to come matter more
-                part.pick(most_columns=6 * len(part.repairs), most_nodes=50, time_limit_s=self.left_s(PICK_SHARE))
+                part.pick(
+                    most_columns=6 * len(part.repairs),
+                    most_nodes=50,
+                    time_limit_s=self.left_s(PICK_SHARE),
+                )
         if part.cost - part.bound <= max(self.within, 1e-6 * max(1.0, part.cost)):
             part.finished = True
         elif self.thorough and part.at_last_cap and part.counted < (2 if part.converged else 1):
             if not part.settle_count():
                 return False
         elif part.converged:
-            before, more = (part.cost, part.bound), 4 ** part.closings
-            if not part.close(most_groups=MOST_LISTED * more, most_effort=LIST_EFFORT * more, time_limit_s=self.left_s()):
+            before, more = (part.cost, part.bound), 4**part.closings
+            if not part.close(
+                most_groups=MOST_LISTED * more,
+                most_effort=LIST_EFFORT * more,
+                time_limit_s=self.left_s(),
+            ):
                 return False
             if (part.cost, part.bound) == before or not self.thorough:
                 part.closings += 1
@@ -495,7 +646,10 @@ class _Run:
         """What of an earlier plan still passes the filters."""
         if self.start is None:
             return None
-        blocks = {b.id: (n, {f.id: m for m, f in enumerate(b.faces)}) for n, b in enumerate(self.problem.blocks)}
+        blocks = {
+            b.id: (n, {f.id: m for m, f in enumerate(b.faces)})
+            for n, b in enumerate(self.problem.blocks)
+        }
         repairs = {r.id: i for i, r in enumerate(self.problem.repairs)}
         groups: dict[tuple[int, int], list[int]] = {}
         for place in self.start.placements:
@@ -514,19 +668,33 @@ class _Run:
         placements = placements_of(problem, layouts)
         placed = {i for x in layouts for i, *_ in x.places}
         penalty = problem.params.unmatched_penalty
-        objective = math.fsum([layout_cost(x, candidates) for x in layouts] + [
-            penalty * r.priority for i, r in enumerate(problem.repairs) if i not in placed])
+        objective = math.fsum(
+            [layout_cost(x, candidates) for x in layouts]
+            + [penalty * r.priority for i, r in enumerate(problem.repairs) if i not in placed]
+        )
         bound = min(bound, objective)
         gap = (objective - bound) / max(objective, 1e-9)
         return Solution(
-            status="optimal" if gap <= 1e-6 else "feasible", objective=objective, bound=bound, gap=gap,
-            seconds=self.clock() - self.began, seed=self.seed,
+            status="optimal" if gap <= 1e-6 else "feasible",
+            objective=objective,
+            bound=bound,
+            gap=gap,
+            seconds=self.clock() - self.began,
+            seed=self.seed,
             ended_by="proof" if gap <= 1e-6 else "work" if self.ended == "proof" else self.ended,
-            placements=placements, unmatched=unmatched_of(problem, self.space, candidates.reasons, placed),
+            placements=placements,
+            unmatched=unmatched_of(problem, self.space, candidates.reasons, placed),
             slabs=slabs_of(problem, self.space, layouts),
             quality=quality_of(
-                problem, candidates, layouts, objective=objective, bound=bound, least_unmatched=least_unmatched,
-                bound_fixed_count=bound_fixed_count, undecided=self.layouts.unknown, work=self.layouts.work,
+                problem,
+                candidates,
+                layouts,
+                objective=objective,
+                bound=bound,
+                least_unmatched=least_unmatched,
+                bound_fixed_count=bound_fixed_count,
+                undecided=self.layouts.unknown,
+                work=self.layouts.work,
             ),
         )
 

@@ -10,9 +10,9 @@ from facademap.match.layouts import Layout, Layouts, Piece
 __all__ = ["cheapest_pieces", "greedy_plan"]
 
 
-def cheapest_pieces(layouts: Layouts, candidates: Candidates, block: int, face: int, repairs: Iterable[int]) -> tuple[
-    tuple[Piece, ...], Layout | None
-]:
+def cheapest_pieces(
+    layouts: Layouts, candidates: Candidates, block: int, face: int, repairs: Iterable[int]
+) -> tuple[tuple[Piece, ...], Layout | None]:
     """Lay out repairs on a face; pieces that gain by it come from the front slab as far as that works."""
     key = (block, face)
     group = sorted(repairs)
@@ -31,7 +31,11 @@ def cheapest_pieces(layouts: Layouts, candidates: Candidates, block: int, face: 
 
 
 def greedy_plan(
-    layouts: Layouts, candidates: Candidates, *, penalties: list[float], fixed: dict[int, tuple[int, ...]],
+    layouts: Layouts,
+    candidates: Candidates,
+    *,
+    penalties: list[float],
+    fixed: dict[int, tuple[int, ...]],
     stop: Callable[[], bool],
 ) -> dict[tuple[int, int], tuple[int, ...]]:
     """Size first, then looks.
@@ -60,8 +64,10 @@ def greedy_plan(
                 break
     done = {i for group in plan.values() for i in group}
     blanks = layouts.space.blanks
-    order = sorted((i for i in range(len(problem.repairs)) if i not in done),
-                   key=lambda i: (-problem.repairs[i].priority, -blanks[i].area_mm2, i))
+    order = sorted(
+        (i for i in range(len(problem.repairs)) if i not in done),
+        key=lambda i: (-problem.repairs[i].priority, -blanks[i].area_mm2, i),
+    )
     room: dict[tuple[int, int], float] = {}
     for i in order:
         if stop():
@@ -74,7 +80,9 @@ def greedy_plan(
             if not have and cost + candidates.opening[key] >= penalties[i]:
                 continue
             left = room.setdefault(key, _volume(layouts, key))
-            volume = blanks[i].area_mm2 * (problem.repairs[i].depth_mm if problem.params.max_slabs > 1 else 1.0)
+            volume = blanks[i].area_mm2 * (
+                problem.repairs[i].depth_mm if problem.params.max_slabs > 1 else 1.0
+            )
             if volume > left:
                 continue
             group = tuple(sorted((*have, i)))

@@ -22,8 +22,17 @@ from facademap.photo.pose import CameraPose, find_pose, obliqueness_deg, relief_
 from facademap.photo.resample import SurfaceView
 from facademap.wall.grid import Extent
 
-__all__ = ["AccuracyRules", "AccuracyStatement", "Differences", "describe_differences", "few_checks_warning", "finest_scale",
-           "sample_distances_m", "scale_from_checks", "state_accuracy"]
+__all__ = [
+    "AccuracyRules",
+    "AccuracyStatement",
+    "Differences",
+    "describe_differences",
+    "few_checks_warning",
+    "finest_scale",
+    "sample_distances_m",
+    "scale_from_checks",
+    "state_accuracy",
+]
 
 Floats = NDArray[np.floating[Any]]
 
@@ -100,13 +109,20 @@ def describe_differences(difference_m: ArrayLike) -> Differences | None:
     rmse = np.sqrt(np.mean(d**2, axis=0))
     sd = d.std(axis=0, ddof=1) if len(d) > 1 else np.full(2, np.nan)
     length = np.hypot(d[:, 0], d[:, 1])
-    return Differences(n=len(d), mean_m=(float(d[:, 0].mean()), float(d[:, 1].mean())),
-                       sd_m=(float(sd[0]), float(sd[1])), rmse_m=(float(rmse[0]), float(rmse[1])),
-                       rmse_radial_m=float(np.hypot(*rmse)), largest_m=float(length.max()),
-                       largest_index=int(length.argmax()))
+    return Differences(
+        n=len(d),
+        mean_m=(float(d[:, 0].mean()), float(d[:, 1].mean())),
+        sd_m=(float(sd[0]), float(sd[1])),
+        rmse_m=(float(rmse[0]), float(rmse[1])),
+        rmse_radial_m=float(np.hypot(*rmse)),
+        largest_m=float(length.max()),
+        largest_index=int(length.argmax()),
+    )
 
 
-def finest_scale(error_m: float, sample_m: float, *, rules: AccuracyRules | None = None) -> int | None:
+def finest_scale(
+    error_m: float, sample_m: float, *, rules: AccuracyRules | None = None
+) -> int | None:
     """Denominator of the finest drawing scale that an error and a sample distance allow; None beyond the list.
 
     Examples
@@ -116,8 +132,9 @@ def finest_scale(error_m: float, sample_m: float, *, rules: AccuracyRules | None
     """
     rules = rules or AccuracyRules()
     for scale in rules.scales:
-        if error_m * 1000 <= rules.plot_error_mm * scale * (1 + 1e-9) and \
-                sample_m * 1000 <= rules.plot_sample_mm * scale * (1 + 1e-9):
+        if error_m * 1000 <= rules.plot_error_mm * scale * (
+            1 + 1e-9
+        ) and sample_m * 1000 <= rules.plot_sample_mm * scale * (1 + 1e-9):
             return scale
     return None
 
@@ -180,8 +197,9 @@ class AccuracyStatement:
     warnings: tuple[str, ...]
 
 
-def state_accuracy(view: PlaneView, extent: Extent, *, gsd_m: float,
-                   rules: AccuracyRules | None = None) -> AccuracyStatement:
+def state_accuracy(
+    view: PlaneView, extent: Extent, *, gsd_m: float, rules: AccuracyRules | None = None
+) -> AccuracyStatement:
     """Make the accuracy statement of one photo of one plane.
 
     Parameters
@@ -199,7 +217,9 @@ def state_accuracy(view: PlaneView, extent: Extent, *, gsd_m: float,
     u = np.linspace(extent.u0_m, extent.u1_m, 7)[None, :]
     v = np.linspace(extent.v1_m, extent.v0_m, 5)[:, None]
     pixel = view.pixel_from_wall(u, v)
-    inside = (pixel >= -0.5) & (pixel <= np.array([view.camera.width_px, view.camera.height_px]) - 0.5)
+    inside = (pixel >= -0.5) & (
+        pixel <= np.array([view.camera.width_px, view.camera.height_px]) - 0.5
+    )
     seen = np.asarray(inside.all(axis=-1))
     samples = np.where(seen, view.sample_distance_m(u, v)[..., 1], np.nan)
     covariance = view.covariance_m2(u, v)
@@ -208,7 +228,9 @@ def state_accuracy(view: PlaneView, extent: Extent, *, gsd_m: float,
     sight = np.where(seen, obliqueness_deg(pose, u, v), np.nan)
     shift = _worst_relief_shift(pose, extent, rules.relief_m)
     empty, share = _distribution(view, extent)
-    sigma_median, sigma_worst = (float(np.median(sigma)), float(sigma.max())) if sigma.size else (math.nan, math.nan)
+    sigma_median, sigma_worst = (
+        (float(np.median(sigma)), float(sigma.max())) if sigma.size else (math.nan, math.nan)
+    )
     with_survey = math.nan
     if check is not None:
         survey = view.points.sigma_m[~view.points.is_control]
@@ -217,16 +239,34 @@ def state_accuracy(view: PlaneView, extent: Extent, *, gsd_m: float,
     else:
         error, source = sigma_worst, "predicted uncertainty, no check points"
     sample = max(gsd_m, float(np.nanmedian(samples)) if np.isfinite(samples).any() else gsd_m)
-    warnings = [*(blunder.sentence() for blunder in view.blunders), *view.flags,
-                *_warnings(view, control, check, empty, share, samples, gsd_m, pose, seen, rules)]
+    warnings = [
+        *(blunder.sentence() for blunder in view.blunders),
+        *view.flags,
+        *_warnings(view, control, check, empty, share, samples, gsd_m, pose, seen, rules),
+    ]
     return AccuracyStatement(
-        control=control, check=check, check_with_survey_m=with_survey, blunders=tuple(b.name for b in view.blunders), sigma_median_m=sigma_median,
-        sigma_worst_m=sigma_worst, sample_distance_m=_rows(samples), obliqueness_deg=_rows(sight),
-        tilt_deg=pose.tilt_deg, distance_m=pose.distance_m, focal_px=pose.focal_px, pose_is_known=pose.focal_is_known,
-        empty_corners=empty, control_share=share, relief_m=rules.relief_m, relief_shift_m=shift, error_m=error,
-        error_source=source, scale=finest_scale(error, sample, rules=rules) if math.isfinite(error) else None,
+        control=control,
+        check=check,
+        check_with_survey_m=with_survey,
+        blunders=tuple(b.name for b in view.blunders),
+        sigma_median_m=sigma_median,
+        sigma_worst_m=sigma_worst,
+        sample_distance_m=_rows(samples),
+        obliqueness_deg=_rows(sight),
+        tilt_deg=pose.tilt_deg,
+        distance_m=pose.distance_m,
+        focal_px=pose.focal_px,
+        pose_is_known=pose.focal_is_known,
+        empty_corners=empty,
+        control_share=share,
+        relief_m=rules.relief_m,
+        relief_shift_m=shift,
+        error_m=error,
+        error_source=source,
+        scale=finest_scale(error, sample, rules=rules) if math.isfinite(error) else None,
         scale_rule=_scale_rule(rules),
-        warnings=tuple(warnings))
+        warnings=tuple(warnings),
+    )
 
 
 def _rows(values: Floats) -> tuple[tuple[float, ...], ...]:
@@ -234,25 +274,44 @@ def _rows(values: Floats) -> tuple[tuple[float, ...], ...]:
 
 
 def _worst_relief_shift(pose: CameraPose, extent: Extent, relief_m: float) -> float:
-    corners = np.array([(u, v) for u in (extent.u0_m, extent.u1_m) for v in (extent.v0_m, extent.v1_m)])
+    corners = np.array(
+        [(u, v) for u in (extent.u0_m, extent.u1_m) for v in (extent.v0_m, extent.v1_m)]
+    )
     offset = np.hypot(*(corners - pose.centre_m[:2]).T).max()
-    return float(relief_shift_m(offset, relief_m, pose.distance_m)) if pose.distance_m > relief_m else math.nan
+    return (
+        float(relief_shift_m(offset, relief_m, pose.distance_m))
+        if pose.distance_m > relief_m
+        else math.nan
+    )
 
 
 def _distribution(view: PlaneView, extent: Extent) -> tuple[tuple[str, ...], float]:
     places = view.points.wall_m[view.used]
     middle_u, middle_v = (extent.u0_m + extent.u1_m) / 2, (extent.v0_m + extent.v1_m) / 2
     right, upper = places[:, 0] >= middle_u, places[:, 1] >= middle_v
-    quarters = {"upper left": ~right & upper, "upper right": right & upper, "lower left": ~right & ~upper,
-                "lower right": right & ~upper}
+    quarters = {
+        "upper left": ~right & upper,
+        "upper right": right & upper,
+        "lower left": ~right & ~upper,
+        "lower right": right & ~upper,
+    }
     empty = tuple(name for name, here in quarters.items() if not here.any())
     hull = cv2.convexHull((places - places.mean(axis=0)).astype(np.float32))
     return empty, float(cv2.contourArea(hull)) / (extent.width_m * extent.height_m)
 
 
-def _warnings(view: PlaneView, control: Differences | None, check: Differences | None, empty: tuple[str, ...],
-              share: float, samples: Floats, gsd_m: float, pose: CameraPose, seen: NDArray[np.bool_],
-              rules: AccuracyRules) -> list[str]:
+def _warnings(
+    view: PlaneView,
+    control: Differences | None,
+    check: Differences | None,
+    empty: tuple[str, ...],
+    share: float,
+    samples: Floats,
+    gsd_m: float,
+    pose: CameraPose,
+    seen: NDArray[np.bool_],
+    rules: AccuracyRules,
+) -> list[str]:
     warnings = []
     n = check.n if check else 0
     few = few_checks_warning(n, rules=rules)
@@ -260,23 +319,39 @@ def _warnings(view: PlaneView, control: Differences | None, check: Differences |
         warnings.append(few)
     used = control.n if control else 0
     if used < 4 + rules.least_redundancy:
-        warnings.append(f"{used} control points leave almost no surplus: their residuals say nothing about the accuracy "
-                        "of the elevation")
+        warnings.append(
+            f"{used} control points leave almost no surplus: their residuals say nothing about the accuracy "
+            "of the elevation"
+        )
     if empty:
         warnings.append(f"no control in the {', '.join(empty)} quarter of the extent")
     if share < 0.4:
-        warnings.append(f"the control spans {share:.0%} of the extent: places outside it are extrapolated")
+        warnings.append(
+            f"the control spans {share:.0%} of the extent: places outside it are extrapolated"
+        )
     if not seen.all():
         warnings.append("the photo does not show all of the extent")
     if pose.tilt_deg > rules.oblique_deg:
-        warnings.append(f"the photo looks at the wall at {pose.tilt_deg:.0f} degrees: relief and picking errors grow")
+        warnings.append(
+            f"the photo looks at the wall at {pose.tilt_deg:.0f} degrees: relief and picking errors grow"
+        )
     if np.isfinite(samples).any() and gsd_m < 0.5 * float(np.nanmin(samples)):
-        warnings.append(f"the ground sample distance of {gsd_m * 1000:g} mm is finer than the photo shows "
-                        f"({float(np.nanmin(samples)) * 1000:.2g} to {float(np.nanmax(samples)) * 1000:.2g} mm)")
-    if check is not None and control is not None and used >= 6 and n >= 4 and \
-            check.rmse_radial_m > 3 * max(control.rmse_radial_m, 1e-12) and check.rmse_radial_m > 2 * gsd_m:
-        warnings.append("check points are missed three times as far as control points: check their coordinates, or "
-                        "whether the wall is flat between the control")
+        warnings.append(
+            f"the ground sample distance of {gsd_m * 1000:g} mm is finer than the photo shows "
+            f"({float(np.nanmin(samples)) * 1000:.2g} to {float(np.nanmax(samples)) * 1000:.2g} mm)"
+        )
+    if (
+        check is not None
+        and control is not None
+        and used >= 6
+        and n >= 4
+        and check.rmse_radial_m > 3 * max(control.rmse_radial_m, 1e-12)
+        and check.rmse_radial_m > 2 * gsd_m
+    ):
+        warnings.append(
+            "check points are missed three times as far as control points: check their coordinates, or "
+            "whether the wall is flat between the control"
+        )
     return warnings
 
 
@@ -291,38 +366,63 @@ def sample_distances_m(view: SurfaceView, extent: Extent, size_px: tuple[int, in
     size_px : tuple of int
         Width and height of the photo.
     """
-    u, v = np.meshgrid(np.linspace(extent.u0_m, extent.u1_m, 7), np.linspace(extent.v1_m, extent.v0_m, 5))
+    u, v = np.meshgrid(
+        np.linspace(extent.u0_m, extent.u1_m, 7), np.linspace(extent.v1_m, extent.v0_m, 5)
+    )
     here = view.pixel_from_wall(u, v)
     step = 1e-4 * max(extent.width_m, extent.height_m)
-    slopes = [(view.pixel_from_wall(u + a, v + b) - view.pixel_from_wall(u - a, v - b)) / (2 * step)
-              for a, b in ((step, 0.0), (0.0, step))]
+    slopes = [
+        (view.pixel_from_wall(u + a, v + b) - view.pixel_from_wall(u - a, v - b)) / (2 * step)
+        for a, b in ((step, 0.0), (0.0, step))
+    ]
     inside = ((here >= -0.5) & (here <= np.array(size_px) - 0.5)).all(axis=-1)
     jacobian = np.stack(slopes, axis=-1)
     good = inside & np.isfinite(jacobian).all(axis=(-2, -1))
     result = np.full(u.shape, np.nan)
     if good.any():
-        result[good] = 1.0 / np.maximum(np.linalg.svd(jacobian[good], compute_uv=False)[:, 1], 1e-12)
+        result[good] = 1.0 / np.maximum(
+            np.linalg.svd(jacobian[good], compute_uv=False)[:, 1], 1e-12
+        )
     return result
 
 
-def scale_from_checks(check: Differences | None, sample_m: float, *, rules: AccuracyRules | None = None) -> dict[str, Any]:
+def scale_from_checks(
+    check: Differences | None, sample_m: float, *, rules: AccuracyRules | None = None
+) -> dict[str, Any]:
     """Drawing scale that check points and the sample distance support, in the words of the report.
 
     Without check points none is stated: control that was fitted proves nothing about the places between.
     """
     rules = rules or AccuracyRules()
     error = check.rmse_radial_m if check is not None else None
-    scale = finest_scale(error, sample_m, rules=rules) if error is not None and math.isfinite(sample_m) else None
-    return {"scale": scale, "scale_text": f"1:{scale}" if scale else None, "scale_rule": _scale_rule(rules), "scale_error_m": error,
-            "scale_error_source": f"RMSE of {check.n} check points" if check is not None else "no check points"}
+    scale = (
+        finest_scale(error, sample_m, rules=rules)
+        if error is not None and math.isfinite(sample_m)
+        else None
+    )
+    return {
+        "scale": scale,
+        "scale_text": f"1:{scale}" if scale else None,
+        "scale_rule": _scale_rule(rules),
+        "scale_error_m": error,
+        "scale_error_source": f"RMSE of {check.n} check points"
+        if check is not None
+        else "no check points",
+    }
 
 
 def few_checks_warning(n: int, *, rules: AccuracyRules | None = None) -> str | None:
     """A sentence when there are fewer check points than a tested statement needs."""
     least = (rules or AccuracyRules()).least_check_points
-    return f"indicative: {n} check points, below the {least} of ASPRS Edition 2 (2023)" if n < least else None
+    return (
+        f"indicative: {n} check points, below the {least} of ASPRS Edition 2 (2023)"
+        if n < least
+        else None
+    )
 
 
 def _scale_rule(rules: AccuracyRules) -> str:
-    return (f"error at most {rules.plot_error_mm:g} mm and one sample at most {rules.plot_sample_mm:g} mm on the "
-            "drawing (common survey rule; the office may set its own)")
+    return (
+        f"error at most {rules.plot_error_mm:g} mm and one sample at most {rules.plot_sample_mm:g} mm on the "
+        "drawing (common survey rule; the office may set its own)"
+    )

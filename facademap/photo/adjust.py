@@ -22,8 +22,15 @@ from numpy.typing import NDArray
 
 from facademap.photo.camera import Camera
 
-__all__ = ["LENS_TERMS", "Adjustment", "LensPrior", "adjust_plane", "camera_with_terms", "lens_terms",
-           "project_with_jacobian"]
+__all__ = [
+    "LENS_TERMS",
+    "Adjustment",
+    "LensPrior",
+    "adjust_plane",
+    "camera_with_terms",
+    "lens_terms",
+    "project_with_jacobian",
+]
 
 Floats = NDArray[np.floating[Any]]
 
@@ -93,7 +100,9 @@ def camera_with_terms(camera: Camera, terms: Floats) -> Camera:
     return replace(camera, cx_px=cx, cy_px=cy, k1=k1, k2=k2, k3=k3, p1=p1, p2=p2)
 
 
-def project_with_jacobian(homography: Floats, camera: Camera, wall: Floats) -> tuple[Floats, Floats, Floats]:
+def project_with_jacobian(
+    homography: Floats, camera: Camera, wall: Floats
+) -> tuple[Floats, Floats, Floats]:
     """Pixels of wall points with their derivatives.
 
     Parameters
@@ -116,22 +125,48 @@ def project_with_jacobian(homography: Floats, camera: Camera, wall: Floats) -> t
     y = (h[1, 0] * u + h[1, 1] * v + h[1, 2]) / w
     one = np.ones_like(u)
     zero = np.zeros_like(u)
-    ray_by_h = np.stack([
-        np.stack([u, v, one, zero, zero, zero, -x * u, -x * v], axis=-1),
-        np.stack([zero, zero, zero, u, v, one, -y * u, -y * v], axis=-1)], axis=1) / w[:, None, None]
-    ray_by_wall = np.stack([
-        np.stack([h[0, 0] - x * h[2, 0], h[0, 1] - x * h[2, 1]], axis=-1),
-        np.stack([h[1, 0] - y * h[2, 0], h[1, 1] - y * h[2, 1]], axis=-1)], axis=1) / w[:, None, None]
+    ray_by_h = (
+        np.stack(
+            [
+                np.stack([u, v, one, zero, zero, zero, -x * u, -x * v], axis=-1),
+                np.stack([zero, zero, zero, u, v, one, -y * u, -y * v], axis=-1),
+            ],
+            axis=1,
+        )
+        / w[:, None, None]
+    )
+    ray_by_wall = (
+        np.stack(
+            [
+                np.stack([h[0, 0] - x * h[2, 0], h[0, 1] - x * h[2, 1]], axis=-1),
+                np.stack([h[1, 0] - y * h[2, 0], h[1, 1] - y * h[2, 1]], axis=-1),
+            ],
+            axis=1,
+        )
+        / w[:, None, None]
+    )
     distorted, by_ray = camera._distorted_with_jacobian(np.stack([x, y], axis=-1))
     focal = np.array([camera.fx_px, camera.fy_px])
     by_ray = by_ray * focal[None, :, None]
     pixel = distorted * focal + np.array([camera.cx_px, camera.cy_px])
     r2 = x * x + y * y
     by_lens = np.empty((len(u), 2, 7))
-    by_lens[:, 0] = np.stack([one, zero, *(camera.fx_px * t for t in (x * r2, x * r2**2, x * r2**3, 2 * x * y,
-                                                                      r2 + 2 * x * x))], axis=-1)
-    by_lens[:, 1] = np.stack([zero, one, *(camera.fy_px * t for t in (y * r2, y * r2**2, y * r2**3,
-                                                                      r2 + 2 * y * y, 2 * x * y))], axis=-1)
+    by_lens[:, 0] = np.stack(
+        [
+            one,
+            zero,
+            *(camera.fx_px * t for t in (x * r2, x * r2**2, x * r2**3, 2 * x * y, r2 + 2 * x * x)),
+        ],
+        axis=-1,
+    )
+    by_lens[:, 1] = np.stack(
+        [
+            zero,
+            one,
+            *(camera.fy_px * t for t in (y * r2, y * r2**2, y * r2**3, r2 + 2 * y * y, 2 * x * y)),
+        ],
+        axis=-1,
+    )
     by_unknown = np.concatenate([by_ray @ ray_by_h, by_lens], axis=2)
     return pixel, by_unknown, by_ray @ ray_by_wall
 
@@ -150,20 +185,34 @@ def _right_angle_jacobian(h: Floats) -> Floats:
         up, down = flat.copy(), flat.copy()
         up[i] += step
         down[i] -= step
-        result[:, i] = (_right_angle(up.reshape(3, 3)) - _right_angle(down.reshape(3, 3))) / (2 * step)
+        result[:, i] = (_right_angle(up.reshape(3, 3)) - _right_angle(down.reshape(3, 3))) / (
+            2 * step
+        )
     return result
 
 
 def _whitening(by_wall: Floats, sigma_px: Floats, sigma_wall: Floats) -> Floats:
     """Inverse Cholesky factors of each point's covariance in the picture, shape (n, 2, 2)."""
-    covariance = sigma_px[:, None, None]**2 * np.eye(2) + sigma_wall[:, None, None]**2 * (
-        by_wall @ np.transpose(by_wall, (0, 2, 1)))
+    covariance = sigma_px[:, None, None] ** 2 * np.eye(2) + sigma_wall[:, None, None] ** 2 * (
+        by_wall @ np.transpose(by_wall, (0, 2, 1))
+    )
     return np.asarray(np.linalg.inv(np.linalg.cholesky(covariance)))
 
 
-def adjust_plane(wall: Floats, pixel_px: Floats, homography: Floats, camera: Camera, *, prior: LensPrior,
-                 sigma_px: Floats, sigma_wall: Floats, weight: Floats | None = None, scale: float = 1.0,
-                 start_camera: Camera | None = None, max_steps: int = 60) -> Adjustment:
+def adjust_plane(
+    wall: Floats,
+    pixel_px: Floats,
+    homography: Floats,
+    camera: Camera,
+    *,
+    prior: LensPrior,
+    sigma_px: Floats,
+    sigma_wall: Floats,
+    weight: Floats | None = None,
+    scale: float = 1.0,
+    start_camera: Camera | None = None,
+    max_steps: int = 60,
+) -> Adjustment:
     """Fit homography and lens terms to picked points.
 
     Parameters
@@ -225,8 +274,12 @@ def adjust_plane(wall: Floats, pixel_px: Floats, homography: Floats, camera: Cam
         scaled = jacobian / column
         normal = scaled.T @ scaled
         step = np.zeros(15)
-        step[free] = -np.linalg.lstsq(normal + damping * np.eye(len(normal)), scaled.T @ value,
-                                      rcond=None)[0] / column
+        step[free] = (
+            -np.linalg.lstsq(normal + damping * np.eye(len(normal)), scaled.T @ value, rcond=None)[
+                0
+            ]
+            / column
+        )
         new_h = (h.ravel() + np.r_[step[:8], 0.0]).reshape(3, 3)
         try:
             new_cam = camera_with_terms(cam, lens_terms(cam) + step[8:])
@@ -249,9 +302,19 @@ def adjust_plane(wall: Floats, pixel_px: Floats, homography: Floats, camera: Cam
     column = np.linalg.norm(jacobian, axis=0)
     column[column == 0] = 1.0
     covariance = np.zeros((15, 15))
-    covariance[np.ix_(free, free)] = np.linalg.pinv((jacobian / column).T @ (jacobian / column),
-                                                    hermitian=True) / np.outer(column, column)
+    covariance[np.ix_(free, free)] = np.linalg.pinv(
+        (jacobian / column).T @ (jacobian / column), hermitian=True
+    ) / np.outer(column, column)
     leverage = rows @ covariance @ np.transpose(rows, (0, 2, 1))
-    used = float(np.sum(np.trace(leverage, axis1=1, axis2=2) * root_weight[:, 0]**2))
-    return Adjustment(homography=h, camera=cam, covariance=covariance, residual_px=miss, whitened=whitened,
-                      leverage=leverage, cost=cost, redundancy=float(2 * np.sum(root_weight**2) - used), converged=converged)
+    used = float(np.sum(np.trace(leverage, axis1=1, axis2=2) * root_weight[:, 0] ** 2))
+    return Adjustment(
+        homography=h,
+        camera=cam,
+        covariance=covariance,
+        residual_px=miss,
+        whitened=whitened,
+        leverage=leverage,
+        cost=cost,
+        redundancy=float(2 * np.sum(root_weight**2) - used),
+        converged=converged,
+    )

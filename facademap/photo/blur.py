@@ -50,19 +50,29 @@ def blur_share(picture: Bytes) -> float | None:
         0.2 to 0.55 for a sharp photo, towards 1 for a blurred one; None where there is too little to judge by.
     """
     top, left = (max(0, (side - _LOOKED_AT_PX) // 2) for side in picture.shape[:2])
-    grey = grey_picture(picture[top : top + _LOOKED_AT_PX, left : left + _LOOKED_AT_PX]).astype(np.float32)
+    grey = grey_picture(picture[top : top + _LOOKED_AT_PX, left : left + _LOOKED_AT_PX]).astype(
+        np.float32
+    )
     size = (grey.shape[1] // _BLOCK_PX, grey.shape[0] // _BLOCK_PX)
     if min(size) < 1:
         return None
-    fine, coarse = (np.asarray(cv2.GaussianBlur(grey, (0, 0), width)) for width in (_FINE_PX, _COARSE_PX))
+    fine, coarse = (
+        np.asarray(cv2.GaussianBlur(grey, (0, 0), width)) for width in (_FINE_PX, _COARSE_PX)
+    )
     shares = [_share(fine, coarse, size, across) for across in ((1, 0), (0, 1))]
     known = [share for share in shares if share is not None]
     return max(known) if known else None
 
 
-def _share(fine: NDArray[Any], coarse: NDArray[Any], size: tuple[int, int], across: tuple[int, int]) -> float | None:
-    before, after = (cv2.resize(cv2.Sobel(p, cv2.CV_32F, *across)**2, size, interpolation=cv2.INTER_AREA).ravel()
-                     for p in (fine, coarse))
+def _share(
+    fine: NDArray[Any], coarse: NDArray[Any], size: tuple[int, int], across: tuple[int, int]
+) -> float | None:
+    before, after = (
+        cv2.resize(
+            cv2.Sobel(p, cv2.CV_32F, *across) ** 2, size, interpolation=cv2.INTER_AREA
+        ).ravel()
+        for p in (fine, coarse)
+    )
     textured = before > max(_LEAST_ENERGY, float(np.quantile(before, 0.7)))
     if np.count_nonzero(textured) < _LEAST_BLOCKS:
         return None
@@ -72,7 +82,7 @@ def _share(fine: NDArray[Any], coarse: NDArray[Any], size: tuple[int, int], acro
 
 def blur_width_px(share: float) -> float:
     """Width over which an edge rises (twice the deviation), that belongs to a share."""
-    squared = min(max(share, 0.0), 0.995)**2
+    squared = min(max(share, 0.0), 0.995) ** 2
     return 2.0 * math.sqrt(max(0.0, squared * _COARSE_PX**2 - _FINE_PX**2) / (1.0 - squared))
 
 
@@ -81,5 +91,7 @@ def blur_warning(picture: Bytes) -> str | None:
     share = blur_share(picture)
     if share is None or share < BLURRED_SHARE:
         return None
-    return (f"the photo is blurred: its edges rise over about {blur_width_px(share):.0f} px or more (measure {share:.2f}; a sharp "
-            f"photo stays below {BLURRED_SHARE:g}); take it again from a tripod, in focus, or use a larger sample distance")
+    return (
+        f"the photo is blurred: its edges rise over about {blur_width_px(share):.0f} px or more (measure {share:.2f}; a sharp "
+        f"photo stays below {BLURRED_SHARE:g}); take it again from a tripod, in focus, or use a larger sample distance"
+    )

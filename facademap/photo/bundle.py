@@ -172,7 +172,9 @@ class _System:
         lens = np.tile(np.r_[np.array(bundle.lens_sigma) > 0, bundle.focal_sigma > 0], self.groups)
         self.free = np.flatnonzero(np.r_[per_photo, lens])
         self.size = 8 * self.photos + (_LENS + 1) * self.groups
-        self.prior = np.where(np.isfinite(bundle.wall_sigma), 1.0 / np.maximum(bundle.wall_sigma, 1e-12) ** 2, 0.0)
+        self.prior = np.where(
+            np.isfinite(bundle.wall_sigma), 1.0 / np.maximum(bundle.wall_sigma, 1e-12) ** 2, 0.0
+        )
         self.survey = bundle.wall
 
     def residuals(self, state: _State) -> Floats:
@@ -191,7 +193,9 @@ class _System:
         g = state.matrices[:, :, :2].copy()
         g[:, :2] /= factor[:, None, None]
         one, two = np.linalg.norm(g[:, :, 0], axis=1), np.linalg.norm(g[:, :, 1], axis=1)
-        return np.stack([np.einsum("ni,ni->n", g[:, :, 0], g[:, :, 1]) / (one * two), np.log(one / two)], axis=1)
+        return np.stack(
+            [np.einsum("ni,ni->n", g[:, :, 0], g[:, :, 1]) / (one * two), np.log(one / two)], axis=1
+        )
 
     def cost(self, state: _State, weight: Floats) -> float:
         b = self.bundle
@@ -221,7 +225,9 @@ class _System:
             if not len(rows):
                 continue
             local = (state.wall[b.point[rows]] - self.local[k, :2]) / self.local[k, 2]
-            pixel, by_unknown, by_wall = project_with_jacobian(state.matrices[k], state.cameras[k], local)
+            pixel, by_unknown, by_wall = project_with_jacobian(
+                state.matrices[k], state.cameras[k], local
+            )
             scale = root[rows][:, None, None]
             by_point[rows] = by_wall / self.local[k, 2] * scale
             value[rows] = (pixel - b.pixel_px[rows]) * root[rows][:, None]
@@ -233,12 +239,22 @@ class _System:
             camera_columns.append(np.tile(columns, 2 * len(rows)))
             camera_values.append(block.reshape(len(rows), -1).ravel())
         Jc = sparse.csr_matrix(
-            (np.concatenate(camera_values), (np.concatenate(camera_rows), np.concatenate(camera_columns))),
-            shape=(2 * n, self.size))[:, self.free]
-        point_columns = 2 * b.point[:, None, None] + np.zeros((1, 2, 1), int) + np.arange(2)[None, None]
-        point_rows = 2 * np.arange(n)[:, None, None] + np.arange(2)[None, :, None] + np.zeros((1, 1, 2), int)
-        Jp = sparse.csr_matrix((by_point.ravel(), (point_rows.ravel(), point_columns.ravel())),
-                               shape=(2 * n, 2 * len(b.wall)))
+            (
+                np.concatenate(camera_values),
+                (np.concatenate(camera_rows), np.concatenate(camera_columns)),
+            ),
+            shape=(2 * n, self.size),
+        )[:, self.free]
+        point_columns = (
+            2 * b.point[:, None, None] + np.zeros((1, 2, 1), int) + np.arange(2)[None, None]
+        )
+        point_rows = (
+            2 * np.arange(n)[:, None, None] + np.arange(2)[None, :, None] + np.zeros((1, 1, 2), int)
+        )
+        Jp = sparse.csr_matrix(
+            (by_point.ravel(), (point_rows.ravel(), point_columns.ravel())),
+            shape=(2 * n, 2 * len(b.wall)),
+        )
         r = value.ravel()
         U = (Jc.T @ Jc).toarray()
         gradient = Jc.T @ r
@@ -247,7 +263,9 @@ class _System:
         np.add.at(V, b.point, np.einsum("nij,nik->njk", by_point, by_point))
         V[:, 0, 0] += self.prior
         V[:, 1, 1] += self.prior
-        point_gradient = (Jp.T @ r).reshape(-1, 2) + self.prior[:, None] * (state.wall - self.survey)
+        point_gradient = (Jp.T @ r).reshape(-1, 2) + self.prior[:, None] * (
+            state.wall - self.survey
+        )
         return U, Jc.T @ Jp, V, gradient, point_gradient
 
     def _add_priors(self, state: _State, U: Floats, gradient: Floats) -> None:
@@ -279,7 +297,9 @@ class _System:
                 slope[2 * k : 2 * k + 2, 8 * k + j] = change[k]
         change = (self.constraint(replace(state, log_focal=state.log_focal + step)) - base) / step
         for k in range(self.photos):
-            slope[2 * k : 2 * k + 2, 8 * self.photos + (_LENS + 1) * int(b.group[k]) + _LENS] = change[k]
+            slope[2 * k : 2 * k + 2, 8 * self.photos + (_LENS + 1) * int(b.group[k]) + _LENS] = (
+                change[k]
+            )
         slope[np.repeat(b.held, 2)] = 0.0
         slope = slope[:, self.free] / b.right_angle_sigma
         miss = np.where(np.repeat(b.held, 2), 0.0, base.ravel()) / b.right_angle_sigma
@@ -305,19 +325,27 @@ def _moved(state: _State, system: _System, step: Floats, point_step: Floats) -> 
     tail = full[8 * system.photos :].reshape(-1, _LENS + 1)
     lens, focal = state.lens + tail[:, :_LENS], state.log_focal + tail[:, _LENS]
     try:
-        by_group = [camera_with_terms(b.cameras[int(np.flatnonzero(b.group == g)[0])], terms)
-                    for g, terms in enumerate(lens)]
+        by_group = [
+            camera_with_terms(b.cameras[int(np.flatnonzero(b.group == g)[0])], terms)
+            for g, terms in enumerate(lens)
+        ]
     except ValueError:
         return None
-    return _State(matrices, lens, focal, state.wall + point_step, tuple(by_group[g] for g in b.group))
+    return _State(
+        matrices, lens, focal, state.wall + point_step, tuple(by_group[g] for g in b.group)
+    )
 
 
-def _solve(system: _System, state: _State, weight: Floats, damping: float) -> tuple[Floats, Floats, Floats]:
+def _solve(
+    system: _System, state: _State, weight: Floats, damping: float
+) -> tuple[Floats, Floats, Floats]:
     """Step of the photos and lens, step of the points, and the undamped reduced normal matrix."""
     U, W, V, gradient, point_gradient = system.build(state, weight)
     damped = V + damping * np.einsum("nij,ij->nij", V, np.eye(2)) + 1e-12 * np.eye(2)
     inverse = np.linalg.inv(damped)
-    blocks = sparse.bsr_matrix((inverse, np.arange(len(V)), np.arange(len(V) + 1)), shape=(2 * len(V), 2 * len(V)))
+    blocks = sparse.bsr_matrix(
+        (inverse, np.arange(len(V)), np.arange(len(V) + 1)), shape=(2 * len(V), 2 * len(V))
+    )
     WV = W @ blocks.tocsr()
     reduced = U - (WV @ W.T).toarray()
     right = -gradient + WV @ point_gradient.ravel()
@@ -334,7 +362,9 @@ def _solve(system: _System, state: _State, weight: Floats, damping: float) -> tu
     return step, points, reduced
 
 
-def adjust_bundle(bundle: Bundle, *, rounds: int = 4, robust_px: float = 1.0, steps: int = 25) -> BundleResult:
+def adjust_bundle(
+    bundle: Bundle, *, rounds: int = 4, robust_px: float = 1.0, steps: int = 25
+) -> BundleResult:
     """Adjust photos, lens and tie points together.
 
     Parameters
@@ -359,24 +389,40 @@ def adjust_bundle(bundle: Bundle, *, rounds: int = 4, robust_px: float = 1.0, st
     """
     local = _local_frames(bundle)
     system = _System(bundle, local)
-    matrices = np.stack([_localised(h, loc) for h, loc in zip(bundle.homographies, local, strict=True)])
-    lens = np.stack([lens_terms(bundle.cameras[int(np.flatnonzero(bundle.group == g)[0])])
-                     for g in range(system.groups)])
-    state = _State(matrices, lens, np.zeros(system.groups), bundle.wall.copy(), tuple(bundle.cameras))
+    matrices = np.stack(
+        [_localised(h, loc) for h, loc in zip(bundle.homographies, local, strict=True)]
+    )
+    lens = np.stack(
+        [
+            lens_terms(bundle.cameras[int(np.flatnonzero(bundle.group == g)[0])])
+            for g in range(system.groups)
+        ]
+    )
+    state = _State(
+        matrices, lens, np.zeros(system.groups), bundle.wall.copy(), tuple(bundle.cameras)
+    )
     weight = np.ones(len(bundle.photo))
     if not np.isfinite(system.residuals(state)).all():
-        raise SolveError("a tie point lies on or beyond the horizon of its photo",
-                         "Leave out the photo taken most obliquely.")
+        raise SolveError(
+            "a tie point lies on or beyond the horizon of its photo",
+            "Leave out the photo taken most obliquely.",
+        )
     width = robust_px
     for turn in range(max(1, rounds)):
         miss = np.linalg.norm(system.residuals(state), axis=1) / bundle.sigma_px
         width = max(robust_px, 2.5 * float(np.median(miss)))
-        weight = np.ones(len(miss)) if rounds == 1 else 1.0 / (1.0 + (miss / width) ** 2) ** (1 if turn < 2 else 2)
+        weight = (
+            np.ones(len(miss))
+            if rounds == 1
+            else 1.0 / (1.0 + (miss / width) ** 2) ** (1 if turn < 2 else 2)
+        )
         state = _converged(system, state, weight, steps)
     miss = system.residuals(state)
     _, _, reduced = _solve(system, state, weight, 0.0)
     redundancy = max(1.0, 2.0 * float(weight.sum()) - 2.0 * len(bundle.wall) - len(system.free))
-    sigma0 = float(np.sqrt(np.sum(weight[:, None] * (miss / bundle.sigma_px[:, None]) ** 2) / redundancy))
+    sigma0 = float(
+        np.sqrt(np.sum(weight[:, None] * (miss / bundle.sigma_px[:, None]) ** 2) / redundancy)
+    )
     inverse = np.linalg.pinv(reduced, hermitian=True, rcond=1e-14) * max(sigma0, 0.1) ** 2
     full = np.zeros((system.size, system.size))
     full[np.ix_(system.free, system.free)] = inverse
@@ -385,8 +431,13 @@ def adjust_bundle(bundle: Bundle, *, rounds: int = 4, robust_px: float = 1.0, st
     return BundleResult(
         cameras=state.cameras,
         homographies=np.stack([_unlocalised(state.matrices[k], local[k]) for k in photos]),
-        wall=state.wall, residual_px=miss, weight=weight, sigma0=sigma0,
-        focal_factor=np.exp(state.log_focal), covariance=covariance, local=local,
+        wall=state.wall,
+        residual_px=miss,
+        weight=weight,
+        sigma0=sigma0,
+        focal_factor=np.exp(state.log_focal),
+        covariance=covariance,
+        local=local,
     )
 
 

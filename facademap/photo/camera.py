@@ -60,23 +60,40 @@ class Camera:
 
     def __post_init__(self) -> None:
         if self.width_px < 1 or self.height_px < 1:
-            raise InputError(f"camera size {self.width_px} x {self.height_px} px is not positive",
-                             "Give the width and height of the stored picture in pixels.")
-        numbers = {"fx": self.fx_px, "fy": self.fy_px, "cx": self.cx_px, "cy": self.cy_px, "k1": self.k1,
-                   "k2": self.k2, "k3": self.k3, "p1": self.p1, "p2": self.p2}
+            raise InputError(
+                f"camera size {self.width_px} x {self.height_px} px is not positive",
+                "Give the width and height of the stored picture in pixels.",
+            )
+        numbers = {
+            "fx": self.fx_px,
+            "fy": self.fy_px,
+            "cx": self.cx_px,
+            "cy": self.cy_px,
+            "k1": self.k1,
+            "k2": self.k2,
+            "k3": self.k3,
+            "p1": self.p1,
+            "p2": self.p2,
+        }
         for name, value in numbers.items():
             if not math.isfinite(value):
-                raise InputError(f"camera value {name} = {value} is not a finite number",
-                                 "Correct the camera file.")
+                raise InputError(
+                    f"camera value {name} = {value} is not a finite number",
+                    "Correct the camera file.",
+                )
         if self.fx_px <= 0 or self.fy_px <= 0:
-            raise InputError(f"focal length fx = {self.fx_px}, fy = {self.fy_px} px is not positive",
-                             "Give the focal length in pixels.")
+            raise InputError(
+                f"focal length fx = {self.fx_px}, fy = {self.fy_px} px is not positive",
+                "Give the focal length in pixels.",
+            )
         object.__setattr__(self, "_fold_radius", _fold_radius(self.k1, self.k2, self.k3))
 
     @property
     def matrix(self) -> Floats:
         """The 3 x 3 matrix K of pinhole terms."""
-        return np.array([[self.fx_px, 0.0, self.cx_px], [0.0, self.fy_px, self.cy_px], [0.0, 0.0, 1.0]])
+        return np.array(
+            [[self.fx_px, 0.0, self.cx_px], [0.0, self.fy_px, self.cy_px], [0.0, 0.0, 1.0]]
+        )
 
     @property
     def coefficients(self) -> Floats:
@@ -128,7 +145,10 @@ class Camera:
             NaN where no ray of the first branch of the polynomial reaches the pixel.
         """
         xy = np.asarray(pixel, dtype=float)
-        target = np.stack([(xy[..., 0] - self.cx_px) / self.fx_px, (xy[..., 1] - self.cy_px) / self.fy_px], axis=-1)
+        target = np.stack(
+            [(xy[..., 0] - self.cx_px) / self.fx_px, (xy[..., 1] - self.cy_px) / self.fy_px],
+            axis=-1,
+        )
         if not self.coefficients.any():
             return target
         flat = target.reshape(-1, 2)
@@ -136,11 +156,19 @@ class Camera:
         for _ in range(20):
             value, jacobian = self._distorted_with_jacobian(guess)
             miss = value - flat
-            determinant = jacobian[:, 0, 0] * jacobian[:, 1, 1] - jacobian[:, 0, 1] * jacobian[:, 1, 0]
+            determinant = (
+                jacobian[:, 0, 0] * jacobian[:, 1, 1] - jacobian[:, 0, 1] * jacobian[:, 1, 0]
+            )
             with np.errstate(divide="ignore", invalid="ignore"):
-                step_x = (jacobian[:, 1, 1] * miss[:, 0] - jacobian[:, 0, 1] * miss[:, 1]) / determinant
-                step_y = (jacobian[:, 0, 0] * miss[:, 1] - jacobian[:, 1, 0] * miss[:, 0]) / determinant
-            step = np.nan_to_num(np.stack([step_x, step_y], axis=-1), nan=0.0, posinf=0.0, neginf=0.0)
+                step_x = (
+                    jacobian[:, 1, 1] * miss[:, 0] - jacobian[:, 0, 1] * miss[:, 1]
+                ) / determinant
+                step_y = (
+                    jacobian[:, 0, 0] * miss[:, 1] - jacobian[:, 1, 0] * miss[:, 0]
+                ) / determinant
+            step = np.nan_to_num(
+                np.stack([step_x, step_y], axis=-1), nan=0.0, posinf=0.0, neginf=0.0
+            )
             guess = guess - step
             if not step.size or float(np.max(np.abs(step))) < 1e-14:
                 break
@@ -168,8 +196,13 @@ class Camera:
         r2 = x * x + y * y
         radial = 1.0 + r2 * (self.k1 + r2 * (self.k2 + r2 * self.k3))
         slope = self.k1 + r2 * (2 * self.k2 + r2 * 3 * self.k3)
-        value = np.stack([x * radial + 2 * self.p1 * x * y + self.p2 * (r2 + 2 * x * x),
-                          y * radial + self.p1 * (r2 + 2 * y * y) + 2 * self.p2 * x * y], axis=-1)
+        value = np.stack(
+            [
+                x * radial + 2 * self.p1 * x * y + self.p2 * (r2 + 2 * x * x),
+                y * radial + self.p1 * (r2 + 2 * y * y) + 2 * self.p2 * x * y,
+            ],
+            axis=-1,
+        )
         jacobian = np.empty((len(x), 2, 2))
         jacobian[:, 0, 0] = radial + 2 * x * x * slope + 2 * self.p1 * y + 6 * self.p2 * x
         jacobian[:, 0, 1] = 2 * x * y * slope + 2 * self.p1 * x + 2 * self.p2 * y
@@ -181,7 +214,10 @@ class Camera:
 def _fold_radius(k1: float, k2: float, k3: float) -> float:
     """Smallest positive radius where the derivative of r (1 + k1 r2 + k2 r4 + k3 r6) is zero."""
     # a term that moves nothing even at the tenfold radius counts as none, since dividing by it overflows
-    terms = [k if abs(k) * 10.0**power > 1e-12 else 0.0 for k, power in ((7 * k3, 6), (5 * k2, 4), (3 * k1, 2))]
+    terms = [
+        k if abs(k) * 10.0**power > 1e-12 else 0.0
+        for k, power in ((7 * k3, 6), (5 * k2, 4), (3 * k1, 2))
+    ]
     roots = np.roots([*terms, 1.0]) if any(terms) else np.array([])
     real = [float(r.real) for r in roots if abs(r.imag) < 1e-9 * max(1.0, abs(r)) and r.real > 0]
     return math.sqrt(min(real)) if real else math.inf
@@ -201,5 +237,11 @@ def nominal_camera(width_px: int, height_px: int, *, focal_35mm_mm: float | None
     focal = float(max(width_px, height_px))
     if focal_35mm_mm is not None and math.isfinite(focal_35mm_mm) and focal_35mm_mm > 0:
         focal = focal_35mm_mm / _FRAME_DIAGONAL_MM * math.hypot(width_px, height_px)
-    return Camera(width_px=width_px, height_px=height_px, fx_px=focal, fy_px=focal,
-                  cx_px=(width_px - 1) / 2, cy_px=(height_px - 1) / 2)
+    return Camera(
+        width_px=width_px,
+        height_px=height_px,
+        fx_px=focal,
+        fy_px=focal,
+        cx_px=(width_px - 1) / 2,
+        cy_px=(height_px - 1) / 2,
+    )

@@ -20,8 +20,16 @@ from facademap.photo.lab import (
     srgb_from_linear_rgb,
 )
 
-__all__ = ["ChartTable", "PatchReading", "chart_tables", "find_chart", "patch_places", "read_chart", "read_patch",
-           "reference_chart"]
+__all__ = [
+    "ChartTable",
+    "PatchReading",
+    "chart_tables",
+    "find_chart",
+    "patch_places",
+    "read_chart",
+    "read_patch",
+    "reference_chart",
+]
 
 Floats = NDArray[np.floating[Any]]
 PatchRole = Literal["fit", "check"]
@@ -65,8 +73,15 @@ class PatchReading:
 
 
 def read_patch(
-    picture: NDArray[Any], *, name: str, x_px: float, y_px: float, half_px: float,
-    role: PatchRole = "fit", lab: tuple[float, float, float] | None = None, linear: bool = False,
+    picture: NDArray[Any],
+    *,
+    name: str,
+    x_px: float,
+    y_px: float,
+    half_px: float,
+    role: PatchRole = "fit",
+    lab: tuple[float, float, float] | None = None,
+    linear: bool = False,
 ) -> PatchReading:
     """Read the mean colour of a square patch.
 
@@ -97,8 +112,11 @@ def read_patch(
     if right < left or bottom < top:
         left, right, top, bottom = round(x_px), round(x_px), round(y_px), round(y_px)
     if left < 0 or top < 0 or right >= width or bottom >= height:
-        raise InputError(f"patch {name} at ({x_px:g}, {y_px:g}) ± {half_px:g} px does not lie in the picture "
-                         f"of {width} x {height} px", "Correct its place, or use the picture it was measured in.")
+        raise InputError(
+            f"patch {name} at ({x_px:g}, {y_px:g}) ± {half_px:g} px does not lie in the picture "
+            f"of {width} x {height} px",
+            "Correct its place, or use the picture it was measured in.",
+        )
     square = picture[top : bottom + 1, left : right + 1, :3].reshape(-1, 3)
     limit = float(np.iinfo(picture.dtype).max) if np.issubdtype(picture.dtype, np.integer) else 1.0
     at_end = (square >= limit * 0.998) | (square <= limit * 0.0005)
@@ -107,7 +125,11 @@ def read_patch(
     mean = _trimmed_mean(light)
     stored = mean if linear else srgb_from_linear_rgb(mean)
     return PatchReading(
-        name=name, x_px=x_px, y_px=y_px, role=role, lab=lab,
+        name=name,
+        x_px=x_px,
+        y_px=y_px,
+        role=role,
+        lab=lab,
         rgb=(float(stored[0]), float(stored[1]), float(stored[2])),
         clipped=bool(np.any(np.mean(at_end, axis=0) > CLIPPED_SHARE)),
         spread=float(np.max(np.std(values, axis=0))),
@@ -147,8 +169,10 @@ class ChartTable:
 
     def __post_init__(self) -> None:
         if self.rows * self.columns != len(self.names) or self.lab.shape != (len(self.names), 3):
-            raise InputError(f"chart {self.title}: {len(self.names)} patches do not fill {self.rows} rows of "
-                             f"{self.columns}", "Give every patch of the chart, row by row.")
+            raise InputError(
+                f"chart {self.title}: {len(self.names)} patches do not fill {self.rows} rows of {self.columns}",
+                "Give every patch of the chart, row by row.",
+            )
 
 
 #: White of the ICC profile connection space; tables for another light are refused, not converted in silence.
@@ -161,8 +185,10 @@ def _colour_science() -> object:
             warnings.simplefilter("ignore")
             import colour
     except ImportError as error:
-        raise InputError("the reference tables come with the package colour-science, which is not installed",
-                         "Install facademap with its charts extra, or give a table of your own.") from error
+        raise InputError(
+            "the reference tables come with the package colour-science, which is not installed",
+            "Install facademap with its charts extra, or give a table of your own.",
+        ) from error
     return colour
 
 
@@ -170,7 +196,13 @@ def chart_tables() -> tuple[str, ...]:
     """Names of the reference tables that can be used: those that colour-science has for D50."""
     charts = _colour_science().CCS_COLOURCHECKERS  # type: ignore[attr-defined]
     full = {chart.name: chart for chart in charts.values()}
-    return tuple(sorted(name for name, chart in full.items() if np.allclose(chart.illuminant, _D50_XY, atol=2e-4)))
+    return tuple(
+        sorted(
+            name
+            for name, chart in full.items()
+            if np.allclose(chart.illuminant, _D50_XY, atol=2e-4)
+        )
+    )
 
 
 def reference_chart(name: str) -> ChartTable:
@@ -193,15 +225,28 @@ def reference_chart(name: str) -> ChartTable:
     colour = _colour_science()
     known = {chart.name: chart for chart in colour.CCS_COLOURCHECKERS.values()}  # type: ignore[attr-defined]
     if name not in known or name not in chart_tables():
-        raise InputError(f"no reference table {name!r} for D50", f"Use one of: {'; '.join(chart_tables())}.")
+        raise InputError(
+            f"no reference table {name!r} for D50", f"Use one of: {'; '.join(chart_tables())}."
+        )
     chart = known[name]
     xyy = np.array(list(chart.data.values()), dtype=float)
-    xyz = np.stack([xyy[:, 0] / xyy[:, 1] * xyy[:, 2], xyy[:, 2], (1 - xyy[:, 0] - xyy[:, 1]) / xyy[:, 1] * xyy[:, 2]],
-                   axis=1)
+    xyz = np.stack(
+        [
+            xyy[:, 0] / xyy[:, 1] * xyy[:, 2],
+            xyy[:, 2],
+            (1 - xyy[:, 0] - xyy[:, 1]) / xyy[:, 1] * xyy[:, 2],
+        ],
+        axis=1,
+    )
     x, y = chart.illuminant
     white = np.array([x / y, 1.0, (1 - x - y) / y])
-    return ChartTable(title=name, names=tuple(chart.data), lab=lab_from_xyz(xyz, white=white), rows=int(chart.rows),
-                      columns=int(chart.columns))
+    return ChartTable(
+        title=name,
+        names=tuple(chart.data),
+        lab=lab_from_xyz(xyz, white=white),
+        rows=int(chart.rows),
+        columns=int(chart.columns),
+    )
 
 
 def patch_places(corners_px: Floats, table: ChartTable) -> tuple[Floats, float]:
@@ -227,17 +272,29 @@ def patch_places(corners_px: Floats, table: ChartTable) -> tuple[Floats, float]:
     import cv2
 
     corners = np.asarray(corners_px, dtype=float)
-    turns = [np.cross(corners[(k + 1) % 4] - corners[k], corners[(k + 2) % 4] - corners[(k + 1) % 4]) for k in range(4)]
+    turns = [
+        np.cross(corners[(k + 1) % 4] - corners[k], corners[(k + 2) % 4] - corners[(k + 1) % 4])
+        for k in range(4)
+    ]
     if not (np.isfinite(corners).all() and (min(turns) > 0 or max(turns) < 0)):
-        raise InputError("the four corners of the chart do not go round a quadrilateral",
-                         "Give the middles of the corner patches in order: first, end of first row, last, start of "
-                         "last row.")
-    square = np.array([(0, 0), (table.columns - 1, 0), (table.columns - 1, table.rows - 1), (0, table.rows - 1)])
+        raise InputError(
+            "the four corners of the chart do not go round a quadrilateral",
+            "Give the middles of the corner patches in order: first, end of first row, last, start of last row.",
+        )
+    square = np.array(
+        [(0, 0), (table.columns - 1, 0), (table.columns - 1, table.rows - 1), (0, table.rows - 1)]
+    )
     matrix = cv2.getPerspectiveTransform(square.astype(np.float32), corners.astype(np.float32))
     row, column = np.divmod(np.arange(len(table.names)), table.columns)
-    places = cv2.perspectiveTransform(np.stack([column, row], axis=1).astype(float)[None], matrix)[0]
+    places = cv2.perspectiveTransform(np.stack([column, row], axis=1).astype(float)[None], matrix)[
+        0
+    ]
     grid = places.reshape(table.rows, table.columns, 2)
-    steps = [np.hypot(*np.moveaxis(np.diff(grid, axis=axis), -1, 0)).min() for axis in (0, 1) if grid.shape[axis] > 1]
+    steps = [
+        np.hypot(*np.moveaxis(np.diff(grid, axis=axis), -1, 0)).min()
+        for axis in (0, 1)
+        if grid.shape[axis] > 1
+    ]
     return np.asarray(places, dtype=float), float(min(steps)) / 4.0
 
 
@@ -253,11 +310,22 @@ def read_chart(
     """
     places, half_px = patch_places(corners_px, table)
     if half_px < 1.0:
-        raise InputError(f"the chart's patches are only {4 * half_px:.1f} px apart in the picture",
-                         "Photograph the chart from nearer.")
-    return [read_patch(picture, name=name, x_px=float(x), y_px=float(y), half_px=half_px,
-                       lab=(float(lab[0]), float(lab[1]), float(lab[2])), linear=linear)
-            for name, (x, y), lab in zip(table.names, places, table.lab, strict=True)]
+        raise InputError(
+            f"the chart's patches are only {4 * half_px:.1f} px apart in the picture",
+            "Photograph the chart from nearer.",
+        )
+    return [
+        read_patch(
+            picture,
+            name=name,
+            x_px=float(x),
+            y_px=float(y),
+            half_px=half_px,
+            lab=(float(lab[0]), float(lab[1]), float(lab[2])),
+            linear=linear,
+        )
+        for name, (x, y), lab in zip(table.names, places, table.lab, strict=True)
+    ]
 
 
 #: A chart found by itself is believed when its patches, balanced, are no further off than this (CIEDE2000).
@@ -290,8 +358,10 @@ def find_chart(picture: NDArray[np.uint8], table: ChartTable) -> Floats:
             if score is not None and (best is None or score < best[0]):
                 best = (score, corners)
     if best is None or best[0] > FOUND_DE00:
-        raise InputError(f"no chart like {table.title} is found in the photo",
-                         "Give the four corners of the chart, or photograph it larger and in even light.")
+        raise InputError(
+            f"no chart like {table.title} is found in the photo",
+            "Give the four corners of the chart, or photograph it larger and in even light.",
+        )
     return best[1]
 
 
@@ -374,7 +444,10 @@ def _snapped(corners: Floats, spots: Floats, table: ChartTable) -> Floats:
     matrix, _ = cv2.findHomography(node[near], spots[nearest[near]], cv2.RANSAC, 0.25 * half_px)
     if matrix is None:
         return corners
-    ends = np.array([(0, 0), (table.columns - 1, 0), (table.columns - 1, table.rows - 1), (0, table.rows - 1)], float)
+    ends = np.array(
+        [(0, 0), (table.columns - 1, 0), (table.columns - 1, table.rows - 1), (0, table.rows - 1)],
+        float,
+    )
     return np.asarray(cv2.perspectiveTransform(ends[None], matrix)[0], dtype=float)
 
 

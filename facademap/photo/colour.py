@@ -110,7 +110,9 @@ class ColourCorrection:
     half_px: tuple[float, float] = (1.0, 1.0)
     state: ColourState = "calibrated"
 
-    def lab(self, values: Floats, *, x_px: Floats | None = None, y_px: Floats | None = None) -> Floats:
+    def lab(
+        self, values: Floats, *, x_px: Floats | None = None, y_px: Floats | None = None
+    ) -> Floats:
         """CIELAB D50 of stored values.
 
         Parameters
@@ -129,7 +131,9 @@ class ColourCorrection:
         flat = np.asarray(values, dtype=float).reshape(-1, 3)
         xy: Floats = np.zeros((len(flat), 2))
         if x_px is not None and y_px is not None:
-            xy = self._normalised(np.broadcast_to(x_px, shape[:-1]).ravel(), np.broadcast_to(y_px, shape[:-1]).ravel())
+            xy = self._normalised(
+                np.broadcast_to(x_px, shape[:-1]).ravel(), np.broadcast_to(y_px, shape[:-1]).ravel()
+            )
         return predict_lab(flat, xy, self.theta, self.spec).reshape(shape)
 
     def _normalised(self, x_px: Floats, y_px: Floats) -> Floats:
@@ -162,7 +166,9 @@ def _through_table(rgb: NDArray[np.uint8], table: Floats) -> NDArray[np.uint8]:
         part = rgb[top : top + rows].astype(np.float32) * scale
         places = np.moveaxis(part, -1, 0)
         for band in range(3):
-            found = map_coordinates(table[..., band].astype(np.float32), places, order=1, mode="nearest")
+            found = map_coordinates(
+                table[..., band].astype(np.float32), places, order=1, mode="nearest"
+            )
             out[top : top + rows, :, band] = np.clip(found + 0.5, 0, 255).astype(np.uint8)
     return out
 
@@ -209,12 +215,21 @@ def fit_correction(
     usable = [r for r in fit if not r.clipped]
     if not fit:
         correction = uncalibrated(linear=linear)
-        report = _report(readings, correction, None, clipped, (), chart,
-                         ("no patch to fit: uncalibrated, for relative use only",))
+        report = _report(
+            readings,
+            correction,
+            None,
+            clipped,
+            (),
+            chart,
+            ("no patch to fit: uncalibrated, for relative use only",),
+        )
         return correction, report
     if not usable:
-        raise InputError(f"every fit patch is clipped ({', '.join(clipped[:6])})",
-                         "Photograph the chart with less exposure.")
+        raise InputError(
+            f"every fit patch is clipped ({', '.join(clipped[:6])})",
+            "Photograph the chart with less exposure.",
+        )
     frame = _frame(readings)
     arrays = _arrays(usable, frame)
     best = _choose(arrays, linear=linear)
@@ -222,9 +237,16 @@ def fit_correction(
     left_out = tuple(r.name for r, k in zip(usable, kept, strict=True) if not k)
     _refuse_shadow(usable, arrays, best, kept)
     grey = len(usable) < 3
-    correction = ColourCorrection(spec=best.spec, theta=best.theta, centre_px=frame[0], half_px=frame[1],
-                                  state="grey card" if grey else "calibrated")
-    return correction, _report(readings, correction, best, clipped, left_out, chart, _warnings(best, clipped, left_out))
+    correction = ColourCorrection(
+        spec=best.spec,
+        theta=best.theta,
+        centre_px=frame[0],
+        half_px=frame[1],
+        state="grey card" if grey else "calibrated",
+    )
+    return correction, _report(
+        readings, correction, best, clipped, left_out, chart, _warnings(best, clipped, left_out)
+    )
 
 
 def _warnings(fit: ModelFit, clipped: Sequence[str], left_out: Sequence[str]) -> tuple[str, ...]:
@@ -232,11 +254,15 @@ def _warnings(fit: ModelFit, clipped: Sequence[str], left_out: Sequence[str]) ->
     if clipped:
         words.append(f"clipped, not used: {', '.join(clipped)}")
     if left_out:
-        words.append(f"contradicted by the other patches, not used (shadow, dirt, misplaced?): {', '.join(left_out)}")
+        words.append(
+            f"contradicted by the other patches, not used (shadow, dirt, misplaced?): {', '.join(left_out)}"
+        )
     if len(fit.residual_de00) < 3:
         words.append("only exposure and white balance could be fitted: hues rest on the camera")
     elif float(np.mean(fit.left_out_de00)) > 3.0:
-        words.append("mean left-out difference above 3: check the chart's edition and the positions of the patches")
+        words.append(
+            "mean left-out difference above 3: check the chart's edition and the positions of the patches"
+        )
     return tuple(words)
 
 
@@ -275,8 +301,9 @@ def _choose(arrays: _Arrays, *, linear: bool, robust: bool = True) -> ModelFit:
 
     def attempt(spec: ModelSpec) -> ModelFit | None:
         if spec not in tried:
-            tried[spec] = fit_model(arrays.values, arrays.xy, arrays.lab, spec=spec, metric=arrays.metric,
-                                    robust=robust)
+            tried[spec] = fit_model(
+                arrays.values, arrays.xy, arrays.lab, spec=spec, metric=arrays.metric, robust=robust
+            )
         fit = tried[spec]
         bent = fit.theta[: spec.tone]
         return fit if np.all(np.isfinite(fit.left_out_de00)) and tone_is_rising(bent) else None
@@ -310,7 +337,11 @@ def _richer(spec: ModelSpec, n: int) -> list[ModelSpec]:
         steps += [replace(spec, light=light) for light in range(spec.light + 1, 3)]
     if not spec.stray:
         steps.append(replace(spec, stray=True))
-    return [s for s in steps if s != spec and s.size <= 2 * n and n >= max(_LEAST_LIGHT[s.light], 6 * s.stray)]
+    return [
+        s
+        for s in steps
+        if s != spec and s.size <= 2 * n and n >= max(_LEAST_LIGHT[s.light], 6 * s.stray)
+    ]
 
 
 def _is_worth_it(simple: ModelFit, rich: ModelFit) -> bool:
@@ -322,7 +353,9 @@ def _is_worth_it(simple: ModelFit, rich: ModelFit) -> bool:
     return float(np.mean(gain)) > max(WORTH_DE00, factor * error)
 
 
-def _without_outliers(arrays: _Arrays, best: ModelFit, *, linear: bool) -> tuple[ModelFit, NDArray[np.bool_]]:
+def _without_outliers(
+    arrays: _Arrays, best: ModelFit, *, linear: bool
+) -> tuple[ModelFit, NDArray[np.bool_]]:
     """Leave out patches that all others contradict, then choose the model anew."""
     n = len(arrays.values)
     kept = np.ones(n, dtype=bool)
@@ -351,12 +384,20 @@ def _refuse_shadow(
     bad_share = 1.0 - np.count_nonzero(kept) / n
     if n < 8 or (float(np.mean(best.left_out_de00)) < SHADOW_DE00 and bad_share < SHADOW_SHARE):
         return
-    plain = replace(best.spec, light=0, stray=False, terms="matrix", hold=0.2,
-                    tone=0 if best.spec.linear else max(best.spec.tone, 3))
+    plain = replace(
+        best.spec,
+        light=0,
+        stray=False,
+        terms="matrix",
+        hold=0.2,
+        tone=0 if best.spec.linear else max(best.spec.tone, 3),
+    )
 
     def score_of(darkness: Floats) -> float:
         xy = np.column_stack([arrays.xy, darkness])
-        return fit_model(arrays.values, xy, arrays.lab, spec=plain, metric=arrays.metric, robust=False).score
+        return fit_model(
+            arrays.values, xy, arrays.lab, spec=plain, metric=arrays.metric, robust=False
+        ).score
 
     whole = score_of(np.zeros(n))
     found: tuple[float, NDArray[np.bool_]] = (whole, np.zeros(n, dtype=bool))
@@ -366,10 +407,15 @@ def _refuse_shadow(
             if score < found[0]:
                 found = (score, dark)
     explained = 1.0 - found[0] / max(whole, 1e-9)
-    if explained > SHADOW_EXPLAINS and found[0] < float(np.mean(best.left_out_de00)) + bad_share * 8.0:
+    if (
+        explained > SHADOW_EXPLAINS
+        and found[0] < float(np.mean(best.left_out_de00)) + bad_share * 8.0
+    ):
         names = ", ".join(r.name for r, dark in zip(readings, found[1], strict=True) if dark)
-        raise InputError(f"the chart lies partly in shadow: the patches {names} are darker than the others allow",
-                         "Photograph the chart again wholly in the light that falls on the wall.")
+        raise InputError(
+            f"the chart lies partly in shadow: the patches {names} are darker than the others allow",
+            "Photograph the chart again wholly in the light that falls on the wall.",
+        )
 
 
 def _splits(xy: Floats) -> Iterable[NDArray[np.bool_]]:
@@ -386,33 +432,51 @@ def _splits(xy: Floats) -> Iterable[NDArray[np.bool_]]:
 
 
 def _report(
-    readings: Sequence[PatchReading], correction: ColourCorrection, fit: ModelFit | None, clipped: tuple[str, ...],
-    left_out: tuple[str, ...], chart: str, warnings: tuple[str, ...],
+    readings: Sequence[PatchReading],
+    correction: ColourCorrection,
+    fit: ModelFit | None,
+    clipped: tuple[str, ...],
+    left_out: tuple[str, ...],
+    chart: str,
+    warnings: tuple[str, ...],
 ) -> ColourReport:
     check = [r for r in readings if r.role == "check" and r.lab is not None]
     check_de = None
     if check:
-        found = correction.lab(np.array([r.rgb for r in check]), x_px=np.array([r.x_px for r in check]),
-                               y_px=np.array([r.y_px for r in check]))
+        found = correction.lab(
+            np.array([r.rgb for r in check]),
+            x_px=np.array([r.x_px for r in check]),
+            y_px=np.array([r.y_px for r in check]),
+        )
         check_de = difference_ciede2000(np.array([r.lab for r in check], dtype=float), found)
         clipped_checks = [r.name for r in check if r.clipped]
         if clipped_checks:
-            warnings = (*warnings, f"check patches clipped in the picture: {', '.join(clipped_checks)}")
+            warnings = (
+                *warnings,
+                f"check patches clipped in the picture: {', '.join(clipped_checks)}",
+            )
 
     def summary(values: Floats | None) -> tuple[float | None, float | None]:
         return (None, None) if values is None else (float(np.mean(values)), float(np.max(values)))
 
     fit_mean, fit_max = summary(None if fit is None else fit.residual_de00)
-    out_mean, out_max = summary(None if fit is None or len(fit.residual_de00) < 3 else fit.left_out_de00)
+    out_mean, out_max = summary(
+        None if fit is None or len(fit.residual_de00) < 3 else fit.left_out_de00
+    )
     check_mean, check_max = summary(check_de)
     return ColourReport(
         model="none: read as sRGB" if fit is None else fit.spec.words,
         state=correction.state,
         fit_n=0 if fit is None else len(fit.residual_de00),
         check_n=len(check),
-        fit_mean_de00=fit_mean, fit_max_de00=fit_max,
-        left_out_mean_de00=out_mean, left_out_max_de00=out_max,
-        check_mean_de00=check_mean, check_max_de00=check_max,
-        clipped=clipped, left_out=left_out, warnings=warnings, chart=chart,
+        fit_mean_de00=fit_mean,
+        fit_max_de00=fit_max,
+        left_out_mean_de00=out_mean,
+        left_out_max_de00=out_max,
+        check_mean_de00=check_mean,
+        check_max_de00=check_max,
+        clipped=clipped,
+        left_out=left_out,
+        warnings=warnings,
+        chart=chart,
     )
-

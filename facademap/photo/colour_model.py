@@ -79,15 +79,21 @@ class ModelSpec:
     @property
     def words(self) -> str:
         """The model in words, for the report."""
-        parts = {"balance": "exposure and white balance", "matrix": "3x3 matrix", "root-2": "root polynomial 2",
-                 "root-3": "root polynomial 3"}
+        parts = {
+            "balance": "exposure and white balance",
+            "matrix": "3x3 matrix",
+            "root-2": "root polynomial 2",
+            "root-3": "root polynomial 3",
+        }
         text = parts[self.terms]
         if self.tone:
             text += f", tone curve of {self.tone} terms"
         if self.stray:
             text += ", stray light"
         if self.light:
-            text += (", ", ", light falling off in one direction", ", curved uneven light")[self.light]
+            text += (", ", ", light falling off in one direction", ", curved uneven light")[
+                self.light
+            ]
         return text
 
 
@@ -98,8 +104,15 @@ def _root_terms(light: Floats, terms: ColourTerms) -> Floats:
     if terms in ("root-2", "root-3"):
         columns += [np.sqrt(r * g), np.sqrt(g * b), np.sqrt(r * b)]
     if terms == "root-3":
-        columns += [np.cbrt(r * g * g), np.cbrt(g * b * b), np.cbrt(r * b * b), np.cbrt(g * r * r),
-                    np.cbrt(b * g * g), np.cbrt(b * r * r), np.cbrt(r * g * b)]
+        columns += [
+            np.cbrt(r * g * g),
+            np.cbrt(g * b * b),
+            np.cbrt(r * b * b),
+            np.cbrt(g * r * r),
+            np.cbrt(b * g * g),
+            np.cbrt(b * r * r),
+            np.cbrt(r * g * b),
+        ]
     return np.stack(columns, axis=1)
 
 
@@ -187,7 +200,10 @@ def _lab_slope(xyz: Floats) -> Floats:
     """Derivative of CIELAB by XYZ, (n, 3) to (n, 3, 3)."""
     ratio = xyz / D50_XYZ
     epsilon, kappa = 216.0 / 24389.0, 24389.0 / 27.0
-    slope = np.where(ratio > epsilon, np.cbrt(np.maximum(ratio, epsilon)) ** -2 / 3.0, kappa / 116.0) / D50_XYZ
+    slope = (
+        np.where(ratio > epsilon, np.cbrt(np.maximum(ratio, epsilon)) ** -2 / 3.0, kappa / 116.0)
+        / D50_XYZ
+    )
     out = np.zeros((len(xyz), 3, 3))
     out[:, 0, 1] = 116.0 * slope[:, 1]
     out[:, 1, 0], out[:, 1, 1] = 500.0 * slope[:, 0], -500.0 * slope[:, 1]
@@ -214,14 +230,19 @@ def local_metric(lab: Floats, *, step: float = 0.5) -> Floats:
     square = np.zeros((len(lab), 3, 3))
     for i in range(3):
         for j in range(i, 3):
-            both = np.mean([difference_ciede2000(lab, lab + s * (axes[i] + axes[j])) ** 2 for s in (1, -1)], axis=0)
+            both = np.mean(
+                [difference_ciede2000(lab, lab + s * (axes[i] + axes[j])) ** 2 for s in (1, -1)],
+                axis=0,
+            )
             square[:, i, j] = square[:, j, i] = both
     diagonal = np.stack([square[:, i, i] / 4.0 for i in range(3)], axis=1)
     metric = np.zeros_like(square)
     for i in range(3):
         metric[:, i, i] = diagonal[:, i] / step**2
         for j in range(i + 1, 3):
-            metric[:, i, j] = metric[:, j, i] = (square[:, i, j] - diagonal[:, i] - diagonal[:, j]) / 2.0 / step**2
+            metric[:, i, j] = metric[:, j, i] = (
+                (square[:, i, j] - diagonal[:, i] - diagonal[:, j]) / 2.0 / step**2
+            )
     values, vectors = np.linalg.eigh(metric)
     return np.sqrt(np.maximum(values, 1e-3))[:, :, None] * vectors.transpose(0, 2, 1)
 
@@ -278,18 +299,24 @@ def _start(values: Floats, xy: Floats, lab: Floats, spec: ModelSpec) -> Floats:
     if len(values) >= 6:
         tie = 0.05 * np.sqrt(len(values))
         A = np.concatenate([phi * weight[:, None], tie * np.eye(3)])
-        start[:3] += np.linalg.lstsq(A, np.concatenate([(xyz - phi @ start[:3]) * weight[:, None],
-                                                        np.zeros((3, 3))]), rcond=None)[0]
-    theta[-start.size:] = start.ravel()
+        start[:3] += np.linalg.lstsq(
+            A,
+            np.concatenate([(xyz - phi @ start[:3]) * weight[:, None], np.zeros((3, 3))]),
+            rcond=None,
+        )[0]
+    theta[-start.size :] = start.ravel()
     return theta
 
 
 def _prior(theta: Floats, spec: ModelSpec, gain: Floats) -> tuple[Floats, Floats]:
     """Where the free values are held, and how strongly (weight on the deviation)."""
     held, strength = np.zeros_like(theta), np.zeros_like(theta)
-    tone, light, stray, _ = np.split(np.arange(len(theta)), np.cumsum([spec.tone, (0, 2, 5)[spec.light],
-                                                                         3 * spec.stray]))
-    strength[tone], strength[light], strength[stray] = (1.0 / _LOOSENESS[k] for k in ("tone", "light", "stray"))
+    tone, light, stray, _ = np.split(
+        np.arange(len(theta)), np.cumsum([spec.tone, (0, 2, 5)[spec.light], 3 * spec.stray])
+    )
+    strength[tone], strength[light], strength[stray] = (
+        1.0 / _LOOSENESS[k] for k in ("tone", "light", "stray")
+    )
     if spec.terms == "balance":
         return held, strength
     count = _TERM_COUNT[spec.terms]
@@ -302,7 +329,13 @@ def _prior(theta: Floats, spec: ModelSpec, gain: Floats) -> tuple[Floats, Floats
 
 
 def fit_model(
-    values: Floats, xy: Floats, lab: Floats, *, spec: ModelSpec, metric: Floats | None = None, robust: bool = True
+    values: Floats,
+    xy: Floats,
+    lab: Floats,
+    *,
+    spec: ModelSpec,
+    metric: Floats | None = None,
+    robust: bool = True,
 ) -> ModelFit:
     """Fit one model to patches by robust least squares in the local metric of CIEDE2000.
 
@@ -332,7 +365,9 @@ def fit_model(
     weight = np.ones(len(values))
     rounds = 4 if robust and len(values) >= 8 else 1
     for _ in range(rounds):
-        theta, jacobian, residual = _levenberg(values, xy, lab, theta, spec, W, weight, held, strength)
+        theta, jacobian, residual = _levenberg(
+            values, xy, lab, theta, spec, W, weight, held, strength
+        )
         left_out = _left_out(jacobian, residual, weight, strength)
         if rounds > 1:
             spread = max(1.0, 1.4826 * float(np.median(np.linalg.norm(left_out, axis=1))))
@@ -358,7 +393,10 @@ def _left_out(jacobian: Floats, residual: Floats, weight: Floats, strength: Floa
     leverage = np.einsum("nip,pq,njq->nij", jacobian, inverse, jacobian) * weight[:, None, None]
     keep = np.eye(3) - leverage
     values, vectors = np.linalg.eigh((keep + keep.transpose(0, 2, 1)) / 2.0)
-    solved = vectors @ (np.einsum("nji,nj->ni", vectors, residual) / np.maximum(values, 1e-3))[:, :, None]
+    solved = (
+        vectors
+        @ (np.einsum("nji,nj->ni", vectors, residual) / np.maximum(values, 1e-3))[:, :, None]
+    )
     return np.asarray(solved[:, :, 0])
 
 
@@ -374,7 +412,9 @@ def _residual_and_slope(
         for k in range(before):
             step = np.zeros(spec.size)
             step[k] = 1e-5
-            d_xyz[:, :, k] = (_xyz(values, xy, theta + step, spec)[1] - _xyz(values, xy, theta - step, spec)[1]) / 2e-5
+            d_xyz[:, :, k] = (
+                _xyz(values, xy, theta + step, spec)[1] - _xyz(values, xy, theta - step, spec)[1]
+            ) / 2e-5
         if spec.terms == "balance":
             d_xyz[:, :, before:] = phi[:, None, :] * _SRGB_TO_XYZ[None]
         else:
@@ -387,13 +427,22 @@ def _residual_and_slope(
 
 
 def _levenberg(
-    values: Floats, xy: Floats, lab: Floats, theta: Floats, spec: ModelSpec, W: Floats, weight: Floats,
-    held: Floats, strength: Floats,
+    values: Floats,
+    xy: Floats,
+    lab: Floats,
+    theta: Floats,
+    spec: ModelSpec,
+    W: Floats,
+    weight: Floats,
+    held: Floats,
+    strength: Floats,
 ) -> tuple[Floats, Floats, Floats]:
     """Damped Gauss-Newton; returns the free values, the slope (n, 3, p) and the residuals (n, 3)."""
 
     def cost_of(residual: Floats, trial: Floats) -> float:
-        return float(np.sum(weight[:, None] * residual**2) + np.sum((strength * (trial - held)) ** 2))
+        return float(
+            np.sum(weight[:, None] * residual**2) + np.sum((strength * (trial - held)) ** 2)
+        )
 
     damping = 1e-3
     residual, slope = _residual_and_slope(values, xy, lab, theta, spec, W)

@@ -90,8 +90,12 @@ class ControlPoints:
         """The points where ``keep`` is true."""
         return ControlPoints(
             name=tuple(n for n, k in zip(self.name, keep, strict=True) if k),
-            wall_m=self.wall_m[keep], pixel_px=self.pixel_px[keep], is_control=self.is_control[keep],
-            sigma_px=self.sigma_px[keep], sigma_m=self.sigma_m[keep])
+            wall_m=self.wall_m[keep],
+            pixel_px=self.pixel_px[keep],
+            is_control=self.is_control[keep],
+            sigma_px=self.sigma_px[keep],
+            sigma_m=self.sigma_m[keep],
+        )
 
     @property
     def control(self) -> ControlPoints:
@@ -107,7 +111,9 @@ class ControlPoints:
 def describe_spread(points: Floats) -> tuple[float, float]:
     """Length and width of a scatter: two standard deviations along its principal axes, times sqrt(2)."""
     centred = points - points.mean(axis=0)
-    values = np.linalg.svd(centred, compute_uv=False) / math.sqrt(max(len(points), 1)) * 2 * math.sqrt(2)
+    values = (
+        np.linalg.svd(centred, compute_uv=False) / math.sqrt(max(len(points), 1)) * 2 * math.sqrt(2)
+    )
     return float(values[0]), float(values[1]) if len(values) > 1 else 0.0
 
 
@@ -124,19 +130,26 @@ def check_control(points: ControlPoints, *, width_px: int, height_px: int) -> No
     _check_names(points)
     for i, name in enumerate(points.name):
         if not np.isfinite(np.r_[points.wall_m[i], points.pixel_px[i]]).all():
-            raise InputError(f"point {name}: a coordinate is not a finite number", "Correct its row.")
+            raise InputError(
+                f"point {name}: a coordinate is not a finite number", "Correct its row."
+            )
         x, y = points.pixel_px[i]
         if not (-0.5 <= x <= width_px - 0.5 and -0.5 <= y <= height_px - 0.5):
             raise InputError(
                 f"point {name}: pixel ({x:g}, {y:g}) lies outside the picture of {width_px} x {height_px} px",
-                "Pick the point again in the stored picture (pixels before any EXIF turn), or drop its row.")
+                "Pick the point again in the stored picture (pixels before any EXIF turn), or drop its row.",
+            )
         if not (points.sigma_px[i] > 0 and points.sigma_m[i] >= 0):
-            raise InputError(f"point {name}: its stated precision is not positive",
-                             "Give sigma_px above 0 and sigma_mm of 0 or more.")
+            raise InputError(
+                f"point {name}: its stated precision is not positive",
+                "Give sigma_px above 0 and sigma_mm of 0 or more.",
+            )
     control = points.control
     if len(control) < 4:
-        raise GeometryError(f"only {len(control)} control points; a wall needs at least 4",
-                            "Add control points (six to eight give residuals that mean something).")
+        raise GeometryError(
+            f"only {len(control)} control points; a wall needs at least 4",
+            "Add control points (six to eight give residuals that mean something).",
+        )
     _check_coincident(control)
     for what, array in (("on the wall", control.wall_m), ("in the picture", control.pixel_px)):
         _check_general_position(control.name, array, what)
@@ -144,7 +157,8 @@ def check_control(points: ControlPoints, *, width_px: int, height_px: int) -> No
     if length < MIN_SPAN_SHARE * math.hypot(width_px, height_px):
         raise GeometryError(
             f"the control points are clustered: they span {length:.0f} px of a {width_px} x {height_px} px picture",
-            "Spread the control over the part of the wall that is wanted, near its corners.")
+            "Spread the control over the part of the wall that is wanted, near its corners.",
+        )
 
 
 def _check_names(points: ControlPoints) -> None:
@@ -156,27 +170,36 @@ def _check_names(points: ControlPoints) -> None:
 
 
 def _check_coincident(control: ControlPoints) -> None:
-    for what, array, unit in (("on the wall", control.wall_m, "m"), ("in the picture", control.pixel_px, "px")):
+    for what, array, unit in (
+        ("on the wall", control.wall_m, "m"),
+        ("in the picture", control.pixel_px, "px"),
+    ):
         size = float(np.ptp(array, axis=0).max())
         for i in range(len(control)):
-            gap = np.hypot(*(array[i + 1:] - array[i]).T)
+            gap = np.hypot(*(array[i + 1 :] - array[i]).T)
             close = np.flatnonzero(gap <= 1e-9 * max(size, 1e-12))
             if len(close):
                 j = i + 1 + int(close[0])
                 raise GeometryError(
                     f"points {control.name[i]} and {control.name[j]} have the same place {what} "
-                    f"({array[i, 0]:g}, {array[i, 1]:g} {unit})", "Correct one of the two rows or drop it.")
+                    f"({array[i, 0]:g}, {array[i, 1]:g} {unit})",
+                    "Correct one of the two rows or drop it.",
+                )
 
 
 def _check_general_position(names: tuple[str, ...], array: Floats, what: str) -> None:
     """Four points in general position exist unless all points, or all but one, lie on one line."""
     length, width = describe_spread(array)
     if width < MIN_SPREAD_RATIO * length:
-        raise GeometryError(f"the control points lie on one line {what}",
-                            "Add control points off that line, best near the four corners of the wanted area.")
+        raise GeometryError(
+            f"the control points lie on one line {what}",
+            "Add control points off that line, best near the four corners of the wanted area.",
+        )
     for left_out in range(len(array)):
         rest = np.delete(array, left_out, axis=0)
         length, width = describe_spread(rest)
         if width < MIN_SPREAD_RATIO * length:
-            raise GeometryError(f"all control points but {names[left_out]} lie on one line {what}",
-                                "Add control points off that line, best near the four corners of the wanted area.")
+            raise GeometryError(
+                f"all control points but {names[left_out]} lie on one line {what}",
+                "Add control points off that line, best near the four corners of the wanted area.",
+            )

@@ -47,7 +47,9 @@ class FittedCylinder:
     rmse_m: float
     flags: tuple[str, ...]
 
-    def unroll(self, points_enh: ArrayLike, *, facing_enh: ArrayLike, concave: bool = False) -> Floats:
+    def unroll(
+        self, points_enh: ArrayLike, *, facing_enh: ArrayLike, concave: bool = False
+    ) -> Floats:
         """Arc, height and distance from the surface, shape (n, 3).
 
         Parameters
@@ -63,7 +65,9 @@ class FittedCylinder:
         front = towards - (towards @ self.axis) * self.axis
         length = float(np.linalg.norm(front))
         if length < 1e-6:
-            raise InputError("the place before the cylinder lies on its axis", "Give a place beside the axis.")
+            raise InputError(
+                "the place before the cylinder lies on its axis", "Give a place beside the axis."
+            )
         front = front / length * (-1.0 if concave else 1.0)
         right = np.cross(self.axis, front)
         radial = p - np.outer(p @ self.axis, self.axis)
@@ -72,7 +76,9 @@ class FittedCylinder:
         return np.stack([angle * self.radius_m, p @ self.axis, out], axis=1)
 
 
-def fit_cylinder(points_enh: ArrayLike, *, names: Sequence[str] | None = None, upright: bool = True) -> FittedCylinder:
+def fit_cylinder(
+    points_enh: ArrayLike, *, names: Sequence[str] | None = None, upright: bool = True
+) -> FittedCylinder:
     """Fit a cylinder robustly to surveyed points.
 
     Parameters
@@ -93,14 +99,16 @@ def fit_cylinder(points_enh: ArrayLike, *, names: Sequence[str] | None = None, u
         raise InputError("survey points are not finite rows of E, N, H", "Correct the list.")
     least = 5 if upright else 7
     if len(p) < least:
-        raise GeometryError(f"{len(p)} points are too few for a cylinder, {least} are needed", "Survey more points.")
+        raise GeometryError(
+            f"{len(p)} points are too few for a cylinder, {least} are needed", "Survey more points."
+        )
     labels = tuple(names) if names is not None else tuple(str(i + 1) for i in range(len(p)))
     shift = p.mean(axis=0)
     local = p - shift
     flat = np.c_[local[:, :2], np.ones(len(p))]
     if np.linalg.cond(flat) > 1e6:
         raise GeometryError("the points lie on one vertical plane", "Survey points round the pier.")
-    start = np.linalg.lstsq(flat, -(local[:, 0]**2 + local[:, 1]**2), rcond=None)[0]
+    start = np.linalg.lstsq(flat, -(local[:, 0] ** 2 + local[:, 1] ** 2), rcond=None)[0]
     centre = -start[:2] / 2
     radius = math.sqrt(max(float(centre @ centre - start[2]), 1e-6))
 
@@ -117,7 +125,9 @@ def fit_cylinder(points_enh: ArrayLike, *, names: Sequence[str] | None = None, u
         out = distance(answer.x)
         new = np.abs(out) <= max(_OFF_M, _OFF_SIGMAS * 1.4826 * float(np.median(np.abs(out[used]))))
         if new.sum() < least:
-            raise GeometryError("too few points agree with one cylinder", "Check the points or fit a plane.")
+            raise GeometryError(
+                "too few points agree with one cylinder", "Check the points or fit a plane."
+            )
         answer = least_squares(lambda x, keep=new: distance(x)[keep], answer.x, x_scale="jac")
         if (new == used).all():
             break
@@ -125,13 +135,25 @@ def fit_cylinder(points_enh: ArrayLike, *, names: Sequence[str] | None = None, u
     out = distance(answer.x)
     radius = float(answer.x[2])
     if not (0.02 < radius < 50 * float(np.ptp(local[:, :2], axis=0).max())):
-        raise GeometryError(f"the points give a cylinder of {radius:.1f} m radius: they lie on a plane",
-                            "Treat the surface as a plane, or survey more of the arc.")
+        raise GeometryError(
+            f"the points give a cylinder of {radius:.1f} m radius: they lie on a plane",
+            "Treat the surface as a plane, or survey more of the arc.",
+        )
     axis = np.array([0.0, 0.0, 1.0]) if upright else np.array([answer.x[3], answer.x[4], 1.0])
     axis /= np.linalg.norm(axis)
     foot = np.array([answer.x[0], answer.x[1], 0.0])
     foot = foot + axis * float(((local - foot) @ axis)[used].min())
-    flags = tuple(f"point {labels[i]} lies {abs(out[i]) * 1000:.0f} mm {'outside' if out[i] > 0 else 'inside'} the "
-                  "cylinder and was left out" for i in np.flatnonzero(~used))
-    return FittedCylinder(axis_point_enh=foot + shift, axis=axis, radius_m=radius, out_m=out, used=used,
-                          rmse_m=float(np.sqrt(np.mean(out[used]**2))), flags=flags)
+    flags = tuple(
+        f"point {labels[i]} lies {abs(out[i]) * 1000:.0f} mm {'outside' if out[i] > 0 else 'inside'} the "
+        "cylinder and was left out"
+        for i in np.flatnonzero(~used)
+    )
+    return FittedCylinder(
+        axis_point_enh=foot + shift,
+        axis=axis,
+        radius_m=radius,
+        out_m=out,
+        used=used,
+        rmse_m=float(np.sqrt(np.mean(out[used] ** 2))),
+        flags=flags,
+    )

@@ -87,7 +87,9 @@ def _terms(xy: Floats) -> Floats:
     return np.stack([x, y, x * x - 1 / 3, x * y, y * y - 1 / 3], axis=1)
 
 
-def level_photos(count: int, overlaps: Sequence[OverlapSample], *, shading: bool = True) -> tuple[PhotoLevel, ...]:
+def level_photos(
+    count: int, overlaps: Sequence[OverlapSample], *, shading: bool = True
+) -> tuple[PhotoLevel, ...]:
     """Solve the factors of all photos from their overlaps.
 
     Parameters
@@ -115,9 +117,14 @@ def level_photos(count: int, overlaps: Sequence[OverlapSample], *, shading: bool
         factors[group] -= factors[group].mean(axis=0)
     seen = {i for o in overlaps for i in (o.first, o.second)}
     return tuple(
-        PhotoLevel(factor=tuple(float(v) for v in np.exp(factors[i])),  # type: ignore[arg-type]
-                   shading=tuple(float(v) for v in shades[i])) if i in seen else levels[i]  # type: ignore[arg-type]
-        for i in range(count))
+        PhotoLevel(
+            factor=tuple(float(v) for v in np.exp(factors[i])),  # type: ignore[arg-type]
+            shading=tuple(float(v) for v in shades[i]),
+        )
+        if i in seen
+        else levels[i]  # type: ignore[arg-type]
+        for i in range(count)
+    )
 
 
 def _groups(count: int, overlaps: Sequence[OverlapSample]) -> list[list[int]]:
@@ -161,10 +168,16 @@ def _robust(miss: Floats) -> Floats:
     return np.asarray(1.0 / (1.0 + (miss / (2.0 * spread)) ** 2))
 
 
-def _solve_factors(count: int, overlaps: Sequence[OverlapSample], shades: Floats, band: int) -> Floats:
+def _solve_factors(
+    count: int, overlaps: Sequence[OverlapSample], shades: Floats, band: int
+) -> Floats:
     normal, right = np.eye(count) / FACTOR_SIGMA**2, np.zeros(count)
     for o in overlaps:
-        value = -o.log_ratio[:, band] - _terms(o.first_xy) @ shades[o.first] + _terms(o.second_xy) @ shades[o.second]
+        value = (
+            -o.log_ratio[:, band]
+            - _terms(o.first_xy) @ shades[o.first]
+            + _terms(o.second_xy) @ shades[o.second]
+        )
         # the factor that makes both equal: its median is not moved by gloss, people or relief
         wanted = float(np.median(value))
         weight = min(len(value), 200) / SAMPLE_SIGMA**2
@@ -199,8 +212,10 @@ def sharpness_of(picture: Bytes, *, block_px: int = 128) -> float:
     strips = max(1, picture.shape[0] // block_px)
     step = max(1, math.ceil(picture.shape[0] * picture.shape[1] / SHARPNESS_PX))
     height = picture.shape[0] // strips
-    found = [_fine_over_coarse(grey_picture(picture[n * height : (n + 1) * height]), block_px)
-             for n in range(step // 2 if strips > step else 0, strips, step)]
+    found = [
+        _fine_over_coarse(grey_picture(picture[n * height : (n + 1) * height]), block_px)
+        for n in range(step // 2 if strips > step else 0, strips, step)
+    ]
     ratios = np.concatenate(found)
     return float(np.median(ratios)) if len(ratios) else 0.0
 

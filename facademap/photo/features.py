@@ -20,7 +20,14 @@ from numpy.typing import NDArray
 
 from facademap.errors import InputError
 
-__all__ = ["Features", "find_features", "find_tilted_features", "grey_picture", "match_features", "reduced"]
+__all__ = [
+    "Features",
+    "find_features",
+    "find_tilted_features",
+    "grey_picture",
+    "match_features",
+    "reduced",
+]
 
 Floats = NDArray[np.floating[Any]]
 Bytes = NDArray[np.uint8]
@@ -73,7 +80,9 @@ def reduced(grey: Bytes, longest_px: float) -> tuple[Bytes, float]:
     return np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA)), grey.shape[1] / size[0]
 
 
-def find_features(grey: Bytes, *, longest_px: float = LONGEST_PX, most: int = MOST_FEATURES) -> Features:
+def find_features(
+    grey: Bytes, *, longest_px: float = LONGEST_PX, most: int = MOST_FEATURES
+) -> Features:
     """Features spread over the whole photo.
 
     Parameters
@@ -90,8 +99,10 @@ def find_features(grey: Bytes, *, longest_px: float = LONGEST_PX, most: int = MO
         The photo is too small to be searched.
     """
     if min(grey.shape) < 32:
-        raise InputError(f"a photo of {grey.shape[1]} x {grey.shape[0]} px is too small to be registered",
-                         "Give the photo in its full size.")
+        raise InputError(
+            f"a photo of {grey.shape[1]} x {grey.shape[0]} px is too small to be registered",
+            "Give the photo in its full size.",
+        )
     small, factor = reduced(grey, longest_px)
     # contrast threshold lower than usual: weathered ashlar is pale
     detector: Any = cv2.SIFT.create(contrastThreshold=0.01, edgeThreshold=12)
@@ -118,8 +129,10 @@ def _spread(points: Any, shape: tuple[int, ...], most: int) -> list[Any]:
         return list(points)
     xy = np.array([p.pt for p in points])
     response = np.array([p.response for p in points])
-    cell = ((xy[:, 1] * _CELLS // shape[0]).clip(0, _CELLS - 1) * _CELLS
-            + (xy[:, 0] * _CELLS // shape[1]).clip(0, _CELLS - 1)).astype(int)
+    cell = (
+        (xy[:, 1] * _CELLS // shape[0]).clip(0, _CELLS - 1) * _CELLS
+        + (xy[:, 0] * _CELLS // shape[1]).clip(0, _CELLS - 1)
+    ).astype(int)
     order = np.lexsort((-response, cell))
     first = np.searchsorted(cell[order], cell[order], side="left")
     rank = np.arange(len(order)) - first
@@ -128,7 +141,9 @@ def _spread(points: Any, shape: tuple[int, ...], most: int) -> list[Any]:
     return [points[i] for i in np.sort(chosen)]
 
 
-def find_tilted_features(grey: Bytes, *, longest_px: float = TILTED_LONGEST_PX, most: int = 10000) -> Features:
+def find_tilted_features(
+    grey: Bytes, *, longest_px: float = TILTED_LONGEST_PX, most: int = 10000
+) -> Features:
     """Features of the photo and of simulated oblique views of it, for pairs that plain features cannot join."""
     small, factor = reduced(grey, longest_px)
     parts = [find_features(small, longest_px=longest_px, most=most // 4)]
@@ -141,7 +156,9 @@ def find_tilted_features(grey: Bytes, *, longest_px: float = TILTED_LONGEST_PX, 
             inside = ((xy >= 4) & (xy <= np.array(small.shape[::-1]) - 5)).all(axis=1)
             parts.append(Features(xy_px=xy[inside], descriptors=found.descriptors[inside]))
     xy = np.concatenate([p.xy_px for p in parts])
-    return Features(xy_px=(xy + 0.5) * factor - 0.5, descriptors=np.concatenate([p.descriptors for p in parts]))
+    return Features(
+        xy_px=(xy + 0.5) * factor - 0.5, descriptors=np.concatenate([p.descriptors for p in parts])
+    )
 
 
 def _tilted(grey: Bytes, tilt: float, turn_deg: float) -> tuple[Bytes, Floats]:
@@ -152,18 +169,27 @@ def _tilted(grey: Bytes, tilt: float, turn_deg: float) -> tuple[Bytes, Floats]:
     corners = np.array([[0, 0], [width, 0], [0, height], [width, height]]) @ turn.T
     low = corners.min(axis=0)
     size = np.ceil(corners.max(axis=0) - low).astype(int)
-    turned = cv2.warpAffine(grey, np.column_stack([turn, -low]), (int(size[0]), int(size[1])),
-                            flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    turned = cv2.warpAffine(
+        grey,
+        np.column_stack([turn, -low]),
+        (int(size[0]), int(size[1])),
+        flags=cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
     blur = 0.8 * np.sqrt(tilt**2 - 1.0)
     turned = cv2.GaussianBlur(turned, (0, 0), sigmaX=blur, sigmaY=0.01)
-    squeezed = cv2.resize(turned, (max(40, int(size[0] / tilt)), int(size[1])), interpolation=cv2.INTER_NEAREST)
+    squeezed = cv2.resize(
+        turned, (max(40, int(size[0] / tilt)), int(size[1])), interpolation=cv2.INTER_NEAREST
+    )
     stretch = size[0] / squeezed.shape[1]
     back = np.linalg.inv(turn) @ np.diag([stretch, 1.0])
     offset = np.linalg.inv(turn) @ (low + np.array([0.5 * stretch - 0.5, 0.0]))
     return np.asarray(squeezed), np.column_stack([back, offset])
 
 
-def match_features(first: Features, second: Features, *, ratio: float = RATIO) -> tuple[NDArray[np.intp], Floats]:
+def match_features(
+    first: Features, second: Features, *, ratio: float = RATIO
+) -> tuple[NDArray[np.intp], Floats]:
     """Mutually nearest features that are clearly nearer than the second nearest.
 
     Returns

@@ -54,10 +54,15 @@ def _terms(x: Floats, y: Floats, order: int) -> Floats:
     x, y = np.broadcast_arrays(x, y)
     px = np.polynomial.legendre.legvander(x, order)
     py = np.polynomial.legendre.legvander(y, order)
-    return np.stack([px[..., i] * py[..., j] for i in range(order + 1) for j in range(order + 1 - i) if i + j], axis=-1)
+    return np.stack(
+        [px[..., i] * py[..., j] for i in range(order + 1) for j in range(order + 1 - i) if i + j],
+        axis=-1,
+    )
 
 
-def fit_wall_light(rgb: Bytes, seen: NDArray[np.bool_], *, cell_m: float, stone_m: float = 0.6) -> WallLight:
+def fit_wall_light(
+    rgb: Bytes, seen: NDArray[np.bool_], *, cell_m: float, stone_m: float = 0.6
+) -> WallLight:
     """Fit the light over a (coarse) elevation.
 
     Parameters
@@ -87,7 +92,9 @@ def fit_wall_light(rgb: Bytes, seen: NDArray[np.bool_], *, cell_m: float, stone_
     b = np.log(value.ravel()[good])
     full = np.column_stack([np.ones(len(b)), A])
     # the cells of one stone say the same thing, so stones count, not cells; and higher orders are less likely
-    cells_a_stone = max(1.0, len(b) / max(1.0, np.count_nonzero(seen) * cell_m**2 / (stone_m * stone_m / 2.0)))
+    cells_a_stone = max(
+        1.0, len(b) / max(1.0, np.count_nonzero(seen) * cell_m**2 / (stone_m * stone_m / 2.0))
+    )
     orders = np.array([i + j for i in range(order + 1) for j in range(order + 1 - i) if i + j])
     likely = np.r_[np.inf, LIKELY_LIGHT / orders**1.5]
     weight, spread = np.ones(len(b)), float(np.std(b))

@@ -35,7 +35,9 @@ def normalising_transform(points: ArrayLike) -> Floats:
     centre = xy.mean(axis=0)
     spread = float(np.mean(np.hypot(*(xy - centre).T)))
     scale = np.sqrt(2.0) / spread if spread > 0 else 1.0
-    return np.array([[scale, 0.0, -scale * centre[0]], [0.0, scale, -scale * centre[1]], [0.0, 0.0, 1.0]])
+    return np.array(
+        [[scale, 0.0, -scale * centre[0]], [0.0, scale, -scale * centre[1]], [0.0, 0.0, 1.0]]
+    )
 
 
 def apply_homography(matrix: ArrayLike, points: ArrayLike) -> Floats:
@@ -53,8 +55,10 @@ def apply_homography(matrix: ArrayLike, points: ArrayLike) -> Floats:
     w = h[2, 0] * x + h[2, 1] * y + h[2, 2]
     with np.errstate(divide="ignore", invalid="ignore"):
         w = np.where(w > 1e-12 * np.abs(h[2]).max(), w, np.nan)
-        return np.stack([(h[0, 0] * x + h[0, 1] * y + h[0, 2]) / w,
-                         (h[1, 0] * x + h[1, 1] * y + h[1, 2]) / w], axis=-1)
+        return np.stack(
+            [(h[0, 0] * x + h[0, 1] * y + h[0, 2]) / w, (h[1, 0] * x + h[1, 1] * y + h[1, 2]) / w],
+            axis=-1,
+        )
 
 
 def homography_depth(matrix: ArrayLike, points: ArrayLike) -> Floats:
@@ -64,7 +68,9 @@ def homography_depth(matrix: ArrayLike, points: ArrayLike) -> Floats:
     return np.asarray(h[2, 0] * xy[..., 0] + h[2, 1] * xy[..., 1] + h[2, 2])
 
 
-def fit_homography_dlt(source: ArrayLike, target: ArrayLike, *, weight: ArrayLike | None = None) -> Floats:
+def fit_homography_dlt(
+    source: ArrayLike, target: ArrayLike, *, weight: ArrayLike | None = None
+) -> Floats:
     """Homography by the normalised direct linear transform.
 
     Parameters
@@ -86,7 +92,10 @@ def fit_homography_dlt(source: ArrayLike, target: ArrayLike, *, weight: ArrayLik
     """
     a, b = np.asarray(source, dtype=float), np.asarray(target, dtype=float)
     if len(a) < 4:
-        raise GeometryError(f"{len(a)} point pairs are too few for a homography", "Give at least four control points.")
+        raise GeometryError(
+            f"{len(a)} point pairs are too few for a homography",
+            "Give at least four control points.",
+        )
     ta, tb = normalising_transform(a), normalising_transform(b)
     an, bn = apply_homography(ta, a), apply_homography(tb, b)
     rows = np.zeros((2 * len(a), 9))
@@ -99,8 +108,10 @@ def fit_homography_dlt(source: ArrayLike, target: ArrayLike, *, weight: ArrayLik
     # four pairs give eight rows, and the ninth right vector only in the full form
     _, values, vectors = np.linalg.svd(rows, full_matrices=len(rows) < 9)
     if values[7] < 1e-9 * values[0]:
-        raise GeometryError("the control points do not fix a homography (too many of them lie on one line)",
-                            "Add control points so that four of them form a broad quadrilateral.")
+        raise GeometryError(
+            "the control points do not fix a homography (too many of them lie on one line)",
+            "Add control points so that four of them form a broad quadrilateral.",
+        )
     matrix = np.linalg.inv(tb) @ vectors[-1].reshape(3, 3) @ ta
     matrix /= np.linalg.norm(matrix)
     centre = a.mean(axis=0)

@@ -67,7 +67,9 @@ class _FeatureStore:
             return find_features(grey, longest_px=4000, most=12000)
         return find_tilted_features(grey)
 
-    def fetch(self, photos: Iterable[int], depth: Depth, progress: Callable[[float], None] | None = None) -> None:
+    def fetch(
+        self, photos: Iterable[int], depth: Depth, progress: Callable[[float], None] | None = None
+    ) -> None:
         """Find the features of several photos at once."""
         missing = sorted({i for i in photos if (i, depth) not in self.found})
         for photo, features in in_order(lambda i: self._find(i, depth), missing, progress=progress):
@@ -98,11 +100,17 @@ def ranked_pairs(features: Sequence[Features], *, neighbours: int = NEIGHBOURS) 
     few = [_strongest(f, 900) for f in features]
     score = np.zeros((count, count))
     everything = itertools.combinations(range(count), 2)
-    for (a, b), alike in in_order(lambda p: len(match_features(few[p[0]], few[p[1]], ratio=0.75)[0]), everything):
+    for (a, b), alike in in_order(
+        lambda p: len(match_features(few[p[0]], few[p[1]], ratio=0.75)[0]), everything
+    ):
         score[a, b] = score[b, a] = alike
     best = np.argsort(-score, axis=1, kind="stable")
-    ranked = [(min(a, b), max(a, b)) for place in range(min(neighbours, count - 1))
-              for a, b in ((a, int(best[a, place])) for a in range(count)) if score[a, b] >= LEAST_ALIKE]
+    ranked = [
+        (min(a, b), max(a, b))
+        for place in range(min(neighbours, count - 1))
+        for a, b in ((a, int(best[a, place])) for a in range(count))
+        if score[a, b] >= LEAST_ALIKE
+    ]
     return list(dict.fromkeys(ranked))
 
 
@@ -128,12 +136,16 @@ class _PairSearch:
         """What is known by now."""
         return PhotoGraph(cameras=self.cameras, pairs=dict(self.pairs), known_lens=self.known_lens)
 
-    def attempt(self, pairs: Sequence[Pair], depth: Depth, progress: Callable[[float], None] | None = None) -> None:
+    def attempt(
+        self, pairs: Sequence[Pair], depth: Depth, progress: Callable[[float], None] | None = None
+    ) -> None:
         """Look at pairs closely; once enough of them agree on the lens, the others take it over."""
         self.store.fetch(itertools.chain.from_iterable(pairs), depth)
         done = 0
         while done < len(pairs):
-            k1 = _learnt_lens(self.pairs.values()) if self.one_lens and not self.known_lens else None
+            k1 = (
+                _learnt_lens(self.pairs.values()) if self.one_lens and not self.known_lens else None
+            )
             learning = self.one_lens and not self.known_lens and k1 is None
             batch = pairs[done : done + LENS_BATCH] if learning else pairs[done:]
             for pair, ties in in_order(lambda p, lens=k1: self._tie(p, depth, lens), batch):  # type: ignore[misc]
@@ -143,11 +155,21 @@ class _PairSearch:
                     progress(done / len(pairs))
 
     def _tie(self, pair: Pair, depth: Depth, k1: float | None) -> PairTies:
-        one, other = (self.cameras[i] if k1 is None else replace(self.cameras[i], k1=k1) for i in pair)
-        return tie_pair(self.store.load(pair[0]), self.store.load(pair[1]), one, other,
-                        self.store.get(pair[0], depth), self.store.get(pair[1], depth), limits=self.limits,
-                        known_lens=self.known_lens or k1 is not None, most_ties=self.most_ties,
-                        turns=1 if k1 is not None else 2)
+        one, other = (
+            self.cameras[i] if k1 is None else replace(self.cameras[i], k1=k1) for i in pair
+        )
+        return tie_pair(
+            self.store.load(pair[0]),
+            self.store.load(pair[1]),
+            one,
+            other,
+            self.store.get(pair[0], depth),
+            self.store.get(pair[1], depth),
+            limits=self.limits,
+            known_lens=self.known_lens or k1 is not None,
+            most_ties=self.most_ties,
+            turns=1 if k1 is not None else 2,
+        )
 
     def worth_it(self, pairs: Sequence[Pair]) -> list[Pair]:
         """Pairs not looked at yet whose photos overlap, or may overlap for all that is known."""
@@ -157,7 +179,9 @@ class _PairSearch:
             if photo not in frame:
                 group = graph.reached_from(photo)
                 chained = chained_homographies(graph, group)
-                frame |= {member: (photo, matrix) for member, matrix in zip(group, chained, strict=True)}
+                frame |= {
+                    member: (photo, matrix) for member, matrix in zip(group, chained, strict=True)
+                }
 
         def apart(a: int, b: int) -> bool:
             if frame[a][0] != frame[b][0]:
@@ -169,9 +193,17 @@ class _PairSearch:
 
 
 def join_photos(
-    load: Callable[[int], Bytes], cameras: Sequence[Camera], *, known_lens: bool = False, thorough: bool = True,
-    limits: PairLimits | None = None, progress: Callable[[float], None] | None = None, most_ties: int = 400,
-    most_features: int = MOST_FEATURES, longest_px: float = LONGEST_PX, one_lens: bool = False,
+    load: Callable[[int], Bytes],
+    cameras: Sequence[Camera],
+    *,
+    known_lens: bool = False,
+    thorough: bool = True,
+    limits: PairLimits | None = None,
+    progress: Callable[[float], None] | None = None,
+    most_ties: int = 400,
+    most_features: int = MOST_FEATURES,
+    longest_px: float = LONGEST_PX,
+    one_lens: bool = False,
 ) -> PhotoGraph:
     """Look for tie points between photos.
 
@@ -200,8 +232,14 @@ def join_photos(
     """
     say = progress or (lambda fraction: None)
     store = _FeatureStore(load=load, most=most_features, longest_px=longest_px)
-    search = _PairSearch(cameras=tuple(cameras), store=store, known_lens=known_lens, one_lens=one_lens, limits=limits,
-                         most_ties=most_ties)
+    search = _PairSearch(
+        cameras=tuple(cameras),
+        store=store,
+        known_lens=known_lens,
+        one_lens=one_lens,
+        limits=limits,
+        most_ties=most_ties,
+    )
     store.fetch(range(len(cameras)), "plain", lambda f: say(0.3 * f))
     ranked = ranked_pairs([store.get(i, "plain") for i in range(len(cameras))])
     say(0.4)
@@ -219,7 +257,9 @@ def join_photos(
     return search.graph()
 
 
-def _further_depths(cameras: Sequence[Camera], longest_px: float, *, thorough: bool) -> tuple[Depth, ...]:
+def _further_depths(
+    cameras: Sequence[Camera], longest_px: float, *, thorough: bool
+) -> tuple[Depth, ...]:
     """How photos left alone are looked at again."""
     largest = max((max(c.width_px, c.height_px) for c in cameras), default=0)
     full: tuple[Depth, ...] = ("full",) if longest_px < min(LONGEST_PX, largest) else ()
@@ -240,7 +280,9 @@ def _missing_links(graph: PhotoGraph) -> list[tuple[int, int]]:
     alone = [i for i in range(len(graph.cameras)) if i not in reached]
     links: list[tuple[int, int]] = []
     for photo in alone:
-        ranked = sorted((-_inliers(graph, photo, o), o) for o in range(len(graph.cameras)) if o != photo)
+        ranked = sorted(
+            (-_inliers(graph, photo, o), o) for o in range(len(graph.cameras)) if o != photo
+        )
         links += [(min(photo, o), max(photo, o)) for _, o in ranked[:4]]
     return list(dict.fromkeys(links))
 

@@ -34,10 +34,18 @@ Floats = NDArray[np.floating[Any]]
 
 D50_XYZ = np.array([0.96422, 1.0, 0.82521])
 _SRGB_TO_XYZ_D65 = np.array(
-    [[0.4124564, 0.3575761, 0.1804375], [0.2126729, 0.7151522, 0.0721750], [0.0193339, 0.1191920, 0.9503041]]
+    [
+        [0.4124564, 0.3575761, 0.1804375],
+        [0.2126729, 0.7151522, 0.0721750],
+        [0.0193339, 0.1191920, 0.9503041],
+    ]
 )
 _BRADFORD_D65_TO_D50 = np.array(
-    [[1.0478112, 0.0228866, -0.0501270], [0.0295424, 0.9904844, -0.0170491], [-0.0092345, 0.0150436, 0.7521316]]
+    [
+        [1.0478112, 0.0228866, -0.0501270],
+        [0.0295424, 0.9904844, -0.0170491],
+        [-0.0092345, 0.0150436, 0.7521316],
+    ]
 )
 _LINEAR_TO_XYZ_D50 = _BRADFORD_D65_TO_D50 @ _SRGB_TO_XYZ_D65
 _XYZ_D50_TO_LINEAR = np.linalg.inv(_LINEAR_TO_XYZ_D50)
@@ -72,7 +80,9 @@ def lab_from_xyz(xyz: ArrayLike, *, white: ArrayLike = D50_XYZ) -> Floats:
     ratio = np.asarray(xyz, dtype=float) / np.asarray(white, dtype=float)
     f = np.where(ratio > _EPSILON, np.cbrt(ratio), (_KAPPA * ratio + 16.0) / 116.0)
     lightness = 116.0 * f[..., 1] - 16.0
-    return np.stack([lightness, 500.0 * (f[..., 0] - f[..., 1]), 200.0 * (f[..., 1] - f[..., 2])], axis=-1)
+    return np.stack(
+        [lightness, 500.0 * (f[..., 0] - f[..., 1]), 200.0 * (f[..., 1] - f[..., 2])], axis=-1
+    )
 
 
 def xyz_from_lab(lab: ArrayLike, *, white: ArrayLike = D50_XYZ) -> Floats:
@@ -81,7 +91,9 @@ def xyz_from_lab(lab: ArrayLike, *, white: ArrayLike = D50_XYZ) -> Floats:
     fy = (values[..., 0] + 16.0) / 116.0
     f = np.stack([fy + values[..., 1] / 500.0, fy, fy - values[..., 2] / 200.0], axis=-1)
     cubed = f**3
-    return np.where(cubed > _EPSILON, cubed, (116.0 * f - 16.0) / _KAPPA) * np.asarray(white, dtype=float)
+    return np.where(cubed > _EPSILON, cubed, (116.0 * f - 16.0) / _KAPPA) * np.asarray(
+        white, dtype=float
+    )
 
 
 def lab_from_linear_rgb(rgb: ArrayLike) -> Floats:

@@ -17,7 +17,14 @@ from numpy.typing import ArrayLike, NDArray
 from facademap.errors import InputError
 from facademap.photo.plane import PlaneView
 
-__all__ = ["FACTOR_95_AXIS", "FACTOR_95_RADIUS", "Measured", "measure_area", "measure_length", "measure_position"]
+__all__ = [
+    "FACTOR_95_AXIS",
+    "FACTOR_95_RADIUS",
+    "Measured",
+    "measure_area",
+    "measure_length",
+    "measure_position",
+]
 
 Floats = NDArray[np.floating[Any]]
 
@@ -48,12 +55,21 @@ class Measured:
 
 def _places(places_m: ArrayLike, least: int, what: str) -> Floats:
     places = np.asarray(places_m, dtype=float)
-    if places.ndim != 2 or places.shape[1] != 2 or len(places) < least or not np.isfinite(places).all():
-        raise InputError(f"{what} needs at least {least} places with finite u and v", "Pick the places again.")
+    if (
+        places.ndim != 2
+        or places.shape[1] != 2
+        or len(places) < least
+        or not np.isfinite(places).all()
+    ):
+        raise InputError(
+            f"{what} needs at least {least} places with finite u and v", "Pick the places again."
+        )
     return places
 
 
-def measure_position(view: PlaneView, place_m: ArrayLike, *, pick_px: float | None = None) -> Measured:
+def measure_position(
+    view: PlaneView, place_m: ArrayLike, *, pick_px: float | None = None
+) -> Measured:
     """Uncertainty of one place measured in the photo.
 
     Parameters
@@ -71,7 +87,9 @@ def measure_position(view: PlaneView, place_m: ArrayLike, *, pick_px: float | No
     return Measured(value=0.0, sigma=sigma, plus_minus_95=FACTOR_95_RADIUS * longest)
 
 
-def measure_length(view: PlaneView, places_m: ArrayLike, *, pick_px: float | None = None) -> Measured:
+def measure_length(
+    view: PlaneView, places_m: ArrayLike, *, pick_px: float | None = None
+) -> Measured:
     """Length of a line through places measured in the photo.
 
     Parameters
@@ -108,11 +126,15 @@ def measure_area(view: PlaneView, ring_m: ArrayLike, *, pick_px: float | None = 
         ring = _places(ring[:-1], 3, "an area")
     following, before = np.roll(ring, -1, axis=0), np.roll(ring, 1, axis=0)
     signed = float(np.sum(ring[:, 0] * following[:, 1] - following[:, 0] * ring[:, 1])) / 2
-    gradient = np.stack([following[:, 1] - before[:, 1], before[:, 0] - following[:, 0]], axis=1) / 2
+    gradient = (
+        np.stack([following[:, 1] - before[:, 1], before[:, 0] - following[:, 0]], axis=1) / 2
+    )
     return _propagated(view, ring, abs(signed), gradient, pick_px)
 
 
-def _propagated(view: PlaneView, places: Floats, value: float, gradient: Floats, pick_px: float | None) -> Measured:
+def _propagated(
+    view: PlaneView, places: Floats, value: float, gradient: Floats, pick_px: float | None
+) -> Measured:
     covariance = view.joint_covariance_m2(places, pick_px=pick_px)
     row = gradient.ravel()
     sigma = math.sqrt(max(float(row @ covariance @ row), 0.0))

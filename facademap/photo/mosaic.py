@@ -52,7 +52,9 @@ class PictureShelf:
     """
 
     def __init__(self, pictures: Pictures, *, most_bytes: int = SHELF_BYTES) -> None:
-        self._load: Callable[[int], Bytes] = pictures if callable(pictures) else pictures.__getitem__
+        self._load: Callable[[int], Bytes] = (
+            pictures if callable(pictures) else pictures.__getitem__
+        )
         self._most, self._lock = most_bytes, Lock()
         self._kept: OrderedDict[int, PhotoLevels] = OrderedDict()
         self._loading: dict[int, Lock] = {}
@@ -72,11 +74,11 @@ class PictureShelf:
             photo = PhotoLevels(np.asarray(self._load(number)))
             with self._lock:
                 self._kept[number] = photo
-                while len(self._kept) > 1 and sum(p.nbytes for p in self._kept.values()) > self._most:
+                while (
+                    len(self._kept) > 1 and sum(p.nbytes for p in self._kept.values()) > self._most
+                ):
                     self._kept.popitem(last=False)
             return photo
-
-
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,7 +126,9 @@ class MosaicPlan:
 
     def gaps(self, *, least_m2: float = 0.01) -> list[tuple[float, float, float, float, float]]:
         """Places that no photo shows: u0, v0, u1, v1 (metres) and area (square metres), largest first."""
-        number, _, stats, _ = cv2.connectedComponentsWithStats((self.source < 0).astype(np.uint8), connectivity=8)
+        number, _, stats, _ = cv2.connectedComponentsWithStats(
+            (self.source < 0).astype(np.uint8), connectivity=8
+        )
         cell_m = self.grid.gsd_m * self.cell_px
         found = []
         for left, top, width, height, count in stats[1:number]:
@@ -144,14 +148,25 @@ def cell_size_px(grid: PixelGrid) -> int:
 
 
 def _coarse_grid(grid: PixelGrid, cell: int) -> PixelGrid:
-    return PixelGrid(left_m=grid.left_m, top_m=grid.top_m, gsd_m=grid.gsd_m * cell,
-                     width_px=math.ceil(grid.width_px / cell), height_px=math.ceil(grid.height_px / cell))
+    return PixelGrid(
+        left_m=grid.left_m,
+        top_m=grid.top_m,
+        gsd_m=grid.gsd_m * cell,
+        width_px=math.ceil(grid.width_px / cell),
+        height_px=math.ceil(grid.height_px / cell),
+    )
 
 
 def plan_mosaic(
-    views: Sequence[SurfaceView], pictures: Pictures | PictureShelf, grid: PixelGrid, *,
-    levels: Sequence[PhotoLevel] | None = None, level: bool = True, flatten: bool = False,
-    settings: SeamSettings | None = None, progress: Callable[[float], None] | None = None,
+    views: Sequence[SurfaceView],
+    pictures: Pictures | PictureShelf,
+    grid: PixelGrid,
+    *,
+    levels: Sequence[PhotoLevel] | None = None,
+    level: bool = True,
+    flatten: bool = False,
+    settings: SeamSettings | None = None,
+    progress: Callable[[float], None] | None = None,
 ) -> MosaicPlan:
     """Choose the photo of every cell and level the photos.
 
@@ -177,7 +192,11 @@ def plan_mosaic(
     -------
     MosaicPlan
     """
-    load = pictures.get if isinstance(pictures, PictureShelf) else PictureShelf(pictures, most_bytes=0).get
+    load = (
+        pictures.get
+        if isinstance(pictures, PictureShelf)
+        else PictureShelf(pictures, most_bytes=0).get
+    )
     cell = cell_size_px(grid)
     coarse = _coarse_grid(grid, cell)
     shape = (coarse.height_px, coarse.width_px)
@@ -185,9 +204,14 @@ def plan_mosaic(
     def look(i: int) -> tuple[tuple[int, int], float, CoarseView | None, Bytes | None]:
         photo = load(i)
         size = int(photo.picture.shape[1]), int(photo.picture.shape[0])
-        found, picture = coarse_view(views[i], coarse, size_px=size, gsd_m=grid.gsd_m, settings=settings), None
+        found, picture = (
+            coarse_view(views[i], coarse, size_px=size, gsd_m=grid.gsd_m, settings=settings),
+            None,
+        )
         if found is not None:
-            picture, mask = rectify_window(views[i], photo, coarse, found.window, interpolation="linear")
+            picture, mask = rectify_window(
+                views[i], photo, coarse, found.window, interpolation="linear"
+            )
             found.score[mask == 0] = -np.inf
         return size, sharpness_of(photo.picture), found, picture
 
@@ -204,12 +228,16 @@ def plan_mosaic(
     use = settings or SeamSettings()
     for view_i, value in zip(seen, sharpness, strict=True):
         if view_i is not None:
-            view_i.score[...] += np.float32(use.sharpness_weight * math.log(min(1.5, max(0.1, value))))
+            view_i.score[...] += np.float32(
+                use.sharpness_weight * math.log(min(1.5, max(0.1, value)))
+            )
     if levels is None:
         overlaps = _overlaps(seen, small) if level else []
         levels = level_photos(len(views), overlaps)
-    levelled = [None if p is None or v is None else _levelled(p, lv.at(v.x_share, v.y_share))
-                for p, v, lv in zip(small, seen, levels, strict=True)]
+    levelled = [
+        None if p is None or v is None else _levelled(p, lv.at(v.x_share, v.y_share))
+        for p, v, lv in zip(small, seen, levels, strict=True)
+    ]
     source = choose_sources(seen, levelled, shape, settings=settings)
     sample = np.full(shape, np.nan, np.float32)
     for i, view_i in enumerate(seen):
@@ -226,8 +254,16 @@ def plan_mosaic(
         light = fit_wall_light(shown, source >= 0, cell_m=coarse.gsd_m)
     if progress is not None:
         progress(1.0)
-    return MosaicPlan(grid=grid, cell_px=cell, source=source, levels=tuple(levels), sizes_px=tuple(sizes),
-                      sharpness=tuple(sharpness), sample_m=sample, light=light)
+    return MosaicPlan(
+        grid=grid,
+        cell_px=cell,
+        source=source,
+        levels=tuple(levels),
+        sizes_px=tuple(sizes),
+        sharpness=tuple(sharpness),
+        sample_m=sample,
+        light=light,
+    )
 
 
 def _relative(values: Sequence[float]) -> list[float]:
@@ -265,15 +301,22 @@ def _overlaps(
                 continue
             pick = np.flatnonzero(good)[:: max(1, count // most_cells)]
             ratio = np.log(rgb_a.reshape(-1, 3)[pick] / rgb_b.reshape(-1, 3)[pick])
-            xy = [np.stack([v.x_share[at].ravel()[pick], v.y_share[at].ravel()[pick]], axis=1)
-                  for v, at in ((view_a, at_a), (view_b, at_b))]
-            found.append(OverlapSample(first=a, second=b, log_ratio=ratio, first_xy=xy[0], second_xy=xy[1]))
+            xy = [
+                np.stack([v.x_share[at].ravel()[pick], v.y_share[at].ravel()[pick]], axis=1)
+                for v, at in ((view_a, at_a), (view_b, at_b))
+            ]
+            found.append(
+                OverlapSample(first=a, second=b, log_ratio=ratio, first_xy=xy[0], second_xy=xy[1])
+            )
     return found
 
 
 def _common(a: Window, b: Window) -> tuple[tuple[slice, slice], tuple[slice, slice]] | None:
     left, top = max(a.column, b.column), max(a.row, b.row)
-    right, bottom = min(a.column + a.width, b.column + b.width), min(a.row + a.height, b.row + b.height)
+    right, bottom = (
+        min(a.column + a.width, b.column + b.width),
+        min(a.row + a.height, b.row + b.height),
+    )
     if right <= left or bottom <= top:
         return None
 
@@ -284,7 +327,11 @@ def _common(a: Window, b: Window) -> tuple[tuple[slice, slice], tuple[slice, sli
 
 
 def mosaic_window(
-    plan: MosaicPlan, views: Sequence[SurfaceView], shelf: PictureShelf, window: Window, *,
+    plan: MosaicPlan,
+    views: Sequence[SurfaceView],
+    shelf: PictureShelf,
+    window: Window,
+    *,
     interpolation: Interpolation = "cubic",
 ) -> tuple[Bytes, Bytes, NDArray[np.int16]]:
     """Fill one window; the result depends on nothing outside the plan and the photos.
@@ -310,12 +357,18 @@ def mosaic_window(
     labels, weights = _window_weights(plan, window)
     source = np.full((window.height, window.width), -1, np.int16)
     if not labels:
-        return (np.zeros((window.height, window.width, 3), np.uint8), np.zeros(source.shape, np.uint8), source)
+        return (
+            np.zeros((window.height, window.width, 3), np.uint8),
+            np.zeros(source.shape, np.uint8),
+            source,
+        )
     if len(labels) == 1:
         rgb, mask = _one_photo(views, shelf, plan, labels[0], window, interpolation)
         if not _is_plain(plan, labels[0]):
             brightness = _brightness_map(plan, views[labels[0]], labels[0], window)
-            rgb = np.asarray(cv2.multiply(rgb, _coloured(brightness, plan, labels[0]), dtype=cv2.CV_8U), np.uint8)
+            rgb = np.asarray(
+                cv2.multiply(rgb, _coloured(brightness, plan, labels[0]), dtype=cv2.CV_8U), np.uint8
+            )
         if weights[0] is not None:
             # the plan's cells decide what is filled, so that the edge of a photo's rim stays out everywhere alike
             mask[weights[0] <= 0.0] = 0
@@ -338,7 +391,11 @@ def mosaic_window(
         ahead = share > most[at]
         source[at][ahead], most[at][ahead] = label, share[ahead]
     if float(total.min()) > 0.999:
-        return np.asarray(cv2.convertScaleAbs(mixed), np.uint8), np.full(source.shape, 255, np.uint8), source
+        return (
+            np.asarray(cv2.convertScaleAbs(mixed), np.uint8),
+            np.full(source.shape, 255, np.uint8),
+            source,
+        )
     filled = total > 1e-6
     scale = np.where(filled, 1.0 / np.maximum(total, 1e-6), 0.0).astype(np.float32)
     whole = cv2.multiply(mixed, cv2.merge([scale, scale, scale]), dtype=cv2.CV_8U)
@@ -351,12 +408,18 @@ def _filled_part(weight: NDArray[np.float32], window: Window) -> tuple[Window, t
     top, left = rows[0] // _LATTICE_PX * _LATTICE_PX, columns[0] // _LATTICE_PX * _LATTICE_PX
     bottom = min(window.height, -(-(rows[-1] + 1) // _LATTICE_PX) * _LATTICE_PX)
     right = min(window.width, -(-(columns[-1] + 1) // _LATTICE_PX) * _LATTICE_PX)
-    part = Window(column=window.column + int(left), row=window.row + int(top), width=int(right - left),
-                  height=int(bottom - top))
+    part = Window(
+        column=window.column + int(left),
+        row=window.row + int(top),
+        width=int(right - left),
+        height=int(bottom - top),
+    )
     return part, (slice(int(top), int(bottom)), slice(int(left), int(right)))
 
 
-def _window_weights(plan: MosaicPlan, window: Window) -> tuple[list[int], list[NDArray[np.float32] | None]]:
+def _window_weights(
+    plan: MosaicPlan, window: Window
+) -> tuple[list[int], list[NDArray[np.float32] | None]]:
     """Photos of a window with their weights; the change from one to the next is a few cells wide."""
     cell, margin = plan.cell_px, 3
     rows, columns = plan.source.shape
@@ -364,13 +427,17 @@ def _window_weights(plan: MosaicPlan, window: Window) -> tuple[list[int], list[N
     r1 = -(-(window.row + window.height) // cell) + margin
     c1 = -(-(window.column + window.width) // cell) + margin
     # beyond the mosaic the outermost cells go on
-    part = plan.source[np.clip(np.arange(r0, r1), 0, rows - 1)[:, None], np.clip(np.arange(c0, c1), 0, columns - 1)]
+    part = plan.source[
+        np.clip(np.arange(r0, r1), 0, rows - 1)[:, None], np.clip(np.arange(c0, c1), 0, columns - 1)
+    ]
     labels = [int(v) for v in np.unique(part) if v >= 0]
     if len(labels) <= 1 and np.all(part >= 0):
         return labels, [None] * len(labels)
     weights: list[NDArray[np.float32] | None] = []
     for label in labels:
-        blurred = cv2.blur((part == label).astype(np.float32), (3, 3), borderType=cv2.BORDER_REPLICATE)
+        blurred = cv2.blur(
+            (part == label).astype(np.float32), (3, 3), borderType=cv2.BORDER_REPLICATE
+        )
         weights.append(_zoomed(blurred, window, cell, r0, c0))
     gap = _zoomed((part >= 0).astype(np.float32), window, cell, r0, c0) < 0.5
     for weight in weights:
@@ -380,22 +447,36 @@ def _window_weights(plan: MosaicPlan, window: Window) -> tuple[list[int], list[N
     return [labels[k] for k in keep], [weights[k] for k in keep]
 
 
-def _zoomed(cells: NDArray[np.float32], window: Window, cell: int, r0: int, c0: int) -> NDArray[np.float32]:
+def _zoomed(
+    cells: NDArray[np.float32], window: Window, cell: int, r0: int, c0: int
+) -> NDArray[np.float32]:
     """Cells interpolated at every pixel of the window (value of a cell at its middle)."""
     step = 1.0 / cell
     shift_x = (window.column + 0.5) * step - 0.5 - c0
     shift_y = (window.row + 0.5) * step - 0.5 - r0
-    return np.asarray(cv2.warpAffine(
-        cells, np.array([[step, 0.0, shift_x], [0.0, step, shift_y]]), (window.width, window.height),
-        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE))
+    return np.asarray(
+        cv2.warpAffine(
+            cells,
+            np.array([[step, 0.0, shift_x], [0.0, step, shift_y]]),
+            (window.width, window.height),
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+    )
 
 
 def _one_photo(
-    views: Sequence[SurfaceView], shelf: PictureShelf, plan: MosaicPlan, number: int, window: Window,
+    views: Sequence[SurfaceView],
+    shelf: PictureShelf,
+    plan: MosaicPlan,
+    number: int,
+    window: Window,
     interpolation: Interpolation,
 ) -> tuple[Bytes, Bytes]:
     """One photo on a window, as it was taken."""
-    rgb, mask = rectify_window(views[number], shelf.get(number), plan.grid, window, interpolation=interpolation)
+    rgb, mask = rectify_window(
+        views[number], shelf.get(number), plan.grid, window, interpolation=interpolation
+    )
     return np.repeat(rgb, 3, axis=2) if rgb.shape[2] == 1 else rgb, mask
 
 
@@ -404,12 +485,18 @@ def _is_plain(plan: MosaicPlan, number: int) -> bool:
     return plan.levels[number].is_plain and not plan.light.terms
 
 
-def _coloured(brightness: NDArray[np.float32], plan: MosaicPlan, number: int) -> NDArray[np.float32]:
+def _coloured(
+    brightness: NDArray[np.float32], plan: MosaicPlan, number: int
+) -> NDArray[np.float32]:
     """Multipliers of the three colours."""
-    return np.asarray(cv2.merge([brightness * np.float32(f) for f in plan.levels[number].factor]), np.float32)
+    return np.asarray(
+        cv2.merge([brightness * np.float32(f) for f in plan.levels[number].factor]), np.float32
+    )
 
 
-def _brightness_map(plan: MosaicPlan, view: SurfaceView, number: int, window: Window) -> NDArray[np.float32]:
+def _brightness_map(
+    plan: MosaicPlan, view: SurfaceView, number: int, window: Window
+) -> NDArray[np.float32]:
     """Multipliers of a window, alike for all colours, computed on a lattice and interpolated."""
     level = plan.levels[number]
     if not plan.light.terms and not any(level.shading):
@@ -427,15 +514,28 @@ def _brightness_map(plan: MosaicPlan, view: SurfaceView, number: int, window: Wi
         down = (2.0 * rows + 1.0) / plan.grid.height_px - 1.0
         lattice = lattice * plan.light.factor(across[None, :], down[:, None])
     step = 1.0 / _LATTICE_PX
-    return np.asarray(cv2.warpAffine(lattice.astype(np.float32), np.array([[step, 0.0, 0.0], [0.0, step, 0.0]]),
-                                     (window.width, window.height), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-                                     borderMode=cv2.BORDER_REPLICATE))
+    return np.asarray(
+        cv2.warpAffine(
+            lattice.astype(np.float32),
+            np.array([[step, 0.0, 0.0], [0.0, step, 0.0]]),
+            (window.width, window.height),
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+    )
 
 
 def mosaic_windows(
-    views: Sequence[SurfaceView], pictures: Pictures | PictureShelf, grid: PixelGrid, *,
-    gains: Sequence[PhotoLevel] | None = None, plan: MosaicPlan | None = None, interpolation: Interpolation = "cubic",
-    threads: int = 2, window_px: int = WINDOW_PX, progress: Callable[[float], None] | None = None,
+    views: Sequence[SurfaceView],
+    pictures: Pictures | PictureShelf,
+    grid: PixelGrid,
+    *,
+    gains: Sequence[PhotoLevel] | None = None,
+    plan: MosaicPlan | None = None,
+    interpolation: Interpolation = "cubic",
+    threads: int = 2,
+    window_px: int = WINDOW_PX,
+    progress: Callable[[float], None] | None = None,
 ) -> Iterator[tuple[Window, Bytes, Bytes, NDArray[np.int16]]]:
     """Fill a whole mosaic window by window, row by row, with a bounded number in memory.
 

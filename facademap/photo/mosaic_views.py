@@ -22,11 +22,24 @@ from facademap.photo.camera import Camera
 from facademap.photo.features import reduced
 from facademap.photo.homography import apply_homography, homography_depth
 from facademap.photo.join import join_photos
-from facademap.photo.photo_graph import PhotoGraph, TieRows, camera_groups, chained_homographies, tie_rows
+from facademap.photo.photo_graph import (
+    PhotoGraph,
+    TieRows,
+    camera_groups,
+    chained_homographies,
+    tie_rows,
+)
 from facademap.photo.threads import in_order
 from facademap.photo.ties import PairTies
 
-__all__ = ["MosaicPoint", "MosaicViews", "PointMiss", "WallView", "fit_mosaic_views", "join_reduced"]
+__all__ = [
+    "MosaicPoint",
+    "MosaicViews",
+    "PointMiss",
+    "WallView",
+    "fit_mosaic_views",
+    "join_reduced",
+]
 
 Floats = NDArray[np.floating[Any]]
 Bytes = NDArray[np.uint8]
@@ -104,7 +117,9 @@ class WallView:
     def pixel_from_wall(self, u_m: ArrayLike, v_m: ArrayLike) -> Floats:
         """Pixels of places, shape (..., 2), NaN where the photo cannot show them."""
         u, v = np.broadcast_arrays(np.asarray(u_m, dtype=float), np.asarray(v_m, dtype=float))
-        return self.camera.pixel_from_ray(apply_homography(self.homography, np.stack([u, v], axis=-1)))
+        return self.camera.pixel_from_ray(
+            apply_homography(self.homography, np.stack([u, v], axis=-1))
+        )
 
     def wall_from_pixel(self, x_px: ArrayLike, y_px: ArrayLike) -> Floats:
         """Places seen at pixels, shape (..., 2), NaN beyond the horizon."""
@@ -155,16 +170,24 @@ class MosaicViews:
 
     def rmse_m(self, *, control: bool) -> tuple[float | None, int]:
         """Radial root mean square of control (used) or check points, and their number."""
-        chosen = [m for m in self.misses if m.point.is_control == control and (m.used or not control)
-                  and np.isfinite(m.du_m)]
+        chosen = [
+            m
+            for m in self.misses
+            if m.point.is_control == control and (m.used or not control) and np.isfinite(m.du_m)
+        ]
         if not chosen:
             return None, 0
         return float(np.sqrt(np.mean([m.du_m**2 + m.dv_m**2 for m in chosen]))), len(chosen)
 
 
 def join_reduced(
-    load: Callable[[int], Bytes], cameras: Sequence[Camera], *, known_lens: bool = False,
-    longest_px: int = TIES_LONGEST_PX, progress: Callable[[float], None] | None = None, thorough: bool = False,
+    load: Callable[[int], Bytes],
+    cameras: Sequence[Camera],
+    *,
+    known_lens: bool = False,
+    longest_px: int = TIES_LONGEST_PX,
+    progress: Callable[[float], None] | None = None,
+    thorough: bool = False,
 ) -> PhotoGraph:
     """Join photos on reduced copies, which are all that is kept in memory.
 
@@ -190,32 +213,59 @@ def join_reduced(
     factors: list[float] = []
     say = progress or (lambda fraction: None)
     threads = 1 if max(c.width_px * c.height_px for c in cameras) > LARGE_PX else 2
-    for i, (copy, factor) in in_order(lambda i: reduced(load(i), longest_px), range(len(cameras)), threads=threads):
+    for i, (copy, factor) in in_order(
+        lambda i: reduced(load(i), longest_px), range(len(cameras)), threads=threads
+    ):
         small.append(copy)
         factors.append(factor)
         say(0.2 * (i + 1) / len(cameras))
     scaled = [_scaled_camera(c, s.shape) for c, s in zip(cameras, small, strict=True)]
-    graph = join_photos(lambda i: small[i], scaled, known_lens=known_lens, thorough=thorough, most_ties=150,
-                        most_features=2400, longest_px=FEATURES_LONGEST_PX, one_lens=True,
-                        progress=lambda f: say(0.2 + 0.8 * f))
-    pairs = {pair: _enlarged(ties, factors[pair[0]], factors[pair[1]]) for pair, ties in graph.pairs.items()}
+    graph = join_photos(
+        lambda i: small[i],
+        scaled,
+        known_lens=known_lens,
+        thorough=thorough,
+        most_ties=150,
+        most_features=2400,
+        longest_px=FEATURES_LONGEST_PX,
+        one_lens=True,
+        progress=lambda f: say(0.2 + 0.8 * f),
+    )
+    pairs = {
+        pair: _enlarged(ties, factors[pair[0]], factors[pair[1]])
+        for pair, ties in graph.pairs.items()
+    }
     return replace(graph, cameras=tuple(cameras), pairs=pairs)
 
 
 def _scaled_camera(camera: Camera, shape: tuple[int, ...]) -> Camera:
     """The camera of a reduced copy: rays stay the same."""
     sx, sy = shape[1] / camera.width_px, shape[0] / camera.height_px
-    return replace(camera, width_px=shape[1], height_px=shape[0], fx_px=camera.fx_px * sx, fy_px=camera.fy_px * sy,
-                   cx_px=(camera.cx_px + 0.5) * sx - 0.5, cy_px=(camera.cy_px + 0.5) * sy - 0.5)
+    return replace(
+        camera,
+        width_px=shape[1],
+        height_px=shape[0],
+        fx_px=camera.fx_px * sx,
+        fy_px=camera.fy_px * sy,
+        cx_px=(camera.cx_px + 0.5) * sx - 0.5,
+        cy_px=(camera.cy_px + 0.5) * sy - 0.5,
+    )
 
 
 def _enlarged(ties: PairTies, first: float, second: float) -> PairTies:
-    return replace(ties, first_px=(ties.first_px + 0.5) * first - 0.5, second_px=(ties.second_px + 0.5) * second - 0.5,
-                   rms_px=ties.rms_px * max(first, second))
+    return replace(
+        ties,
+        first_px=(ties.first_px + 0.5) * first - 0.5,
+        second_px=(ties.second_px + 0.5) * second - 0.5,
+        rms_px=ties.rms_px * max(first, second),
+    )
 
 
 def fit_mosaic_views(
-    graph: PhotoGraph, points: Sequence[MosaicPoint], *, known_focal: bool = False,
+    graph: PhotoGraph,
+    points: Sequence[MosaicPoint],
+    *,
+    known_focal: bool = False,
 ) -> MosaicViews:
     """Adjust all photos to control and ties.
 
@@ -244,13 +294,17 @@ def fit_mosaic_views(
         starts, loose = _starts(graph, control, left_out)
         if not starts:
             reason = next(iter(loose.values()), "no photo is left")
-            raise GeometryError(f"no group of connected photos can be placed on the wall: {reason}",
-                                "Pick at least four control points, not on one line, in photos that overlap.")
+            raise GeometryError(
+                f"no group of connected photos can be placed on the wall: {reason}",
+                "Pick at least four control points, not on one line, in photos that overlap.",
+            )
         result, members, rows, blunders = _adjust(graph, control, starts, known_focal=known_focal)
         worst = _worst_photo(result, members, rows)
         if worst is None:
             break
-        left_out[worst] = "its tie points contradict those of the other photos (blurred, moved, or another wall?)"
+        left_out[worst] = (
+            "its tie points contradict those of the other photos (blurred, moved, or another wall?)"
+        )
     views: list[WallView | None] = [None] * count
     for k, photo in enumerate(members):
         views[photo] = WallView(camera=result.cameras[k], homography=result.homographies[k])
@@ -260,7 +314,9 @@ def fit_mosaic_views(
     reasons = {**loose, **left_out}
     return MosaicViews(
         views=tuple(views),
-        left_out=tuple((i, reasons.get(i, graph.reason(i))) for i in range(count) if views[i] is None),
+        left_out=tuple(
+            (i, reasons.get(i, graph.reason(i))) for i in range(count) if views[i] is None
+        ),
         misses=_misses(views, points, blunders),
         blunders=tuple(sorted(blunders)),
         tie_rms_px=float(np.sqrt(np.mean(miss[good] ** 2))) if good.any() else 0.0,
@@ -283,7 +339,9 @@ def _starts(
     matrices: dict[int, Floats] = {}
     loose: dict[int, str] = {}
     seen: set[int] = set(left_out)
-    order = sorted(range(len(graph.cameras)), key=lambda i: (-sum(p.photo == i for p in control), i))
+    order = sorted(
+        range(len(graph.cameras)), key=lambda i: (-sum(p.photo == i for p in control), i)
+    )
     for photo in order:
         if photo in seen:
             continue
@@ -291,20 +349,30 @@ def _starts(
         seen |= set(group)
         mine = [p for p in control if p.photo in group]
         if len({p.name for p in mine}) < 4:
-            words = (f"its group of {len(group)} connected photos has {len({p.name for p in mine})} control points, "
-                     "four are needed") if len(group) > 1 or mine else thinned.reason(photo)
+            words = (
+                (
+                    f"its group of {len(group)} connected photos has {len({p.name for p in mine})} control points, "
+                    "four are needed"
+                )
+                if len(group) > 1 or mine
+                else thinned.reason(photo)
+            )
             loose |= dict.fromkeys(group, words)
             continue
         placed = _place_group(thinned, group, mine)
         if placed is None:
-            loose |= dict.fromkeys(group, "the control points of its group lie on one line, are mirrored or "
-                                          "contradict each other")
+            loose |= dict.fromkeys(
+                group,
+                "the control points of its group lie on one line, are mirrored or contradict each other",
+            )
         else:
             matrices |= placed
     return matrices, loose
 
 
-def _place_group(graph: PhotoGraph, group: Sequence[int], control: Sequence[MosaicPoint]) -> dict[int, Floats] | None:
+def _place_group(
+    graph: PhotoGraph, group: Sequence[int], control: Sequence[MosaicPoint]
+) -> dict[int, Floats] | None:
     """Chain the photos of a group and lay the whole on its control."""
     bent = _start_cameras(graph)
     chained = chained_homographies(graph, group)
@@ -319,14 +387,18 @@ def _place_group(graph: PhotoGraph, group: Sequence[int], control: Sequence[Mosa
     if np.count_nonzero(good) < 4:
         return None
     centre, size = source[good].mean(axis=0), max(float(np.ptp(source[good], axis=0).max()), 1e-6)
-    shift = np.array([[1 / size, 0, -centre[0] / size], [0, 1 / size, -centre[1] / size], [0, 0, 1.0]])
+    shift = np.array(
+        [[1 / size, 0, -centre[0] / size], [0, 1 / size, -centre[1] / size], [0, 0, 1.0]]
+    )
     spread = np.linalg.svd((source[good] - centre) / size, compute_uv=False)
     if spread[1] < 0.02 * spread[0]:
         return None
     cv2.setRNGSeed(1)
     scale = max(float(np.ptp(target[good], axis=0).max()), 1e-9)
     robust = cv2.RANSAC if np.count_nonzero(good) > 5 else 0
-    found, _ = cv2.findHomography((source[good] - centre) / size, target[good] / scale, robust, 0.01)
+    found, _ = cv2.findHomography(
+        (source[good] - centre) / size, target[good] / scale, robust, 0.01
+    )
     if found is None or not np.isfinite(found).all():
         return None
     matrix = np.diag([scale, scale, 1.0]) @ found @ shift
@@ -350,15 +422,23 @@ def _start_cameras(graph: PhotoGraph) -> list[Camera]:
 
 
 def _adjust(
-    graph: PhotoGraph, control: Sequence[MosaicPoint], starts: dict[int, Floats], *, known_focal: bool
+    graph: PhotoGraph,
+    control: Sequence[MosaicPoint],
+    starts: dict[int, Floats],
+    *,
+    known_focal: bool,
 ) -> tuple[BundleResult, list[int], TieRows, set[str]]:
     """One adjustment; again without control points that turn out as blunders."""
     blunders: set[str] = set()
     while True:
-        result, members, rows, names = _adjust_once(graph, control, starts, blunders, known_focal=known_focal)
+        result, members, rows, names = _adjust_once(
+            graph, control, starts, blunders, known_focal=known_focal
+        )
         miss = np.hypot(*result.residual_px[len(rows.photo) :].T)
         ties = np.hypot(*result.residual_px[: len(rows.photo)].T)
-        usual = max(float(np.median(np.r_[miss, ties])) if len(ties) else 0.0, float(np.median(miss)), 0.3)
+        usual = max(
+            float(np.median(np.r_[miss, ties])) if len(ties) else 0.0, float(np.median(miss)), 0.3
+        )
         bad = miss > max(BLUNDER_PX, BLUNDER_TIMES * usual)
         remaining = {n for n in names if n not in blunders}
         if not bad.any() or len(remaining) <= 4:
@@ -367,7 +447,11 @@ def _adjust(
 
 
 def _adjust_once(
-    graph: PhotoGraph, control: Sequence[MosaicPoint], starts: dict[int, Floats], blunders: set[str], *,
+    graph: PhotoGraph,
+    control: Sequence[MosaicPoint],
+    starts: dict[int, Floats],
+    blunders: set[str],
+    *,
     known_focal: bool,
 ) -> tuple[BundleResult, list[int], TieRows, list[str]]:
     members = sorted(starts)
@@ -381,17 +465,34 @@ def _adjust_once(
     survey = {p.name: p for p in used}
     tie_sigma = 0.3 * max(1.0, max(c.width_px for c in cameras) / TIES_LONGEST_PX / 2.0)
     long_side = max(cameras[0].width_px, cameras[0].height_px)
-    lens = ((0.0,) * 7 if graph.known_lens else
-            (PRINCIPAL_SHARE * long_side, PRINCIPAL_SHARE * long_side, *RADIAL_SIGMA, 0.0, 0.0, 0.0))
+    lens = (
+        (0.0,) * 7
+        if graph.known_lens
+        else (
+            PRINCIPAL_SHARE * long_side,
+            PRINCIPAL_SHARE * long_side,
+            *RADIAL_SIGMA,
+            0.0,
+            0.0,
+            0.0,
+        )
+    )
     bundle = Bundle(
-        cameras=cameras, group=camera_groups(cameras), homographies=matrices, held=np.zeros(len(members), bool),
+        cameras=cameras,
+        group=camera_groups(cameras),
+        homographies=matrices,
+        held=np.zeros(len(members), bool),
         photo=np.r_[rows.photo, np.array([at[p.photo] for p in used], dtype=np.intp)],
-        point=np.r_[rows.point, np.array([count + names.index(p.name) for p in used], dtype=np.intp)],
+        point=np.r_[
+            rows.point, np.array([count + names.index(p.name) for p in used], dtype=np.intp)
+        ],
         pixel_px=np.r_[rows.pixel_px, np.array([p.pixel_px for p in used]).reshape(-1, 2)],
         sigma_px=np.r_[np.full(len(rows.photo), tie_sigma), [p.sigma_px for p in used]],
         wall=np.r_[rows.wall, np.array([survey[n].wall_m for n in names]).reshape(-1, 2)],
         wall_sigma=np.r_[np.full(count, np.inf), [max(survey[n].sigma_m, 1e-5) for n in names]],
-        lens_sigma=lens, right_angle_sigma=ROTATION_SIGMA, focal_sigma=0.02 if known_focal else FOCAL_SIGMA,
+        lens_sigma=lens,
+        right_angle_sigma=ROTATION_SIGMA,
+        focal_sigma=0.02 if known_focal else FOCAL_SIGMA,
     )
     try:
         result = adjust_bundle(bundle)
@@ -401,7 +502,9 @@ def _adjust_once(
             result = free if _strain(free, bundle) < 0.5 * _strain(result, bundle) else result
         return result, members, rows, [p.name for p in used]
     except SolveError as error:
-        raise GeometryError(f"the photos cannot be adjusted together: {error.problem}", error.remedy) from error
+        raise GeometryError(
+            f"the photos cannot be adjusted together: {error.problem}", error.remedy
+        ) from error
 
 
 def _strain(result: BundleResult, bundle: Bundle) -> float:
@@ -420,7 +523,9 @@ def _worst_photo(result: BundleResult, members: Sequence[int], rows: TieRows) ->
         each.append(np.hypot(*result.residual_px[at].T).reshape(2, -1).sum(axis=0))
         of_tie.append(np.tile(pair, (len(at) // 2, 1)))
     miss, shown = np.concatenate(each), np.concatenate(of_tie)
-    medians = {p: float(np.median(miss[(shown == p).any(axis=1)])) for p in members if (shown == p).any()}
+    medians = {
+        p: float(np.median(miss[(shown == p).any(axis=1)])) for p in members if (shown == p).any()
+    }
     usual = float(np.median(list(medians.values())))
     worst = max(medians, key=lambda p: medians[p])
     return worst if medians[worst] > max(MISFIT_PX, MISFIT_TIMES * usual) else None
@@ -434,5 +539,12 @@ def _misses(
         view = views[p.photo]
         if view is not None:
             du, dv = view.wall_from_pixel(*p.pixel_px) - np.array(p.wall_m)
-            found.append(PointMiss(point=p, du_m=float(du), dv_m=float(dv), used=p.is_control and p.name not in blunders))
+            found.append(
+                PointMiss(
+                    point=p,
+                    du_m=float(du),
+                    dv_m=float(dv),
+                    used=p.is_control and p.name not in blunders,
+                )
+            )
     return tuple(found)

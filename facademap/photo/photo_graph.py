@@ -61,7 +61,11 @@ class PhotoGraph:
 
     def reason(self, photo: int) -> str:
         """Why a photo is joined to no other: the reason of its most promising pair."""
-        tried = [(ties.inliers, ties.reason) for pair, ties in self.pairs.items() if photo in pair and not ties.joined]
+        tried = [
+            (ties.inliers, ties.reason)
+            for pair, ties in self.pairs.items()
+            if photo in pair and not ties.joined
+        ]
         if not tried:
             return "it shares no place with any other photo"
         return max(tried)[1]
@@ -89,7 +93,9 @@ class TieRows:
     of_pair: Mapping[tuple[int, int], Indices]
 
 
-def tie_rows(graph: PhotoGraph, members: Sequence[int], cameras: Sequence[Camera], matrices: Floats) -> TieRows:
+def tie_rows(
+    graph: PhotoGraph, members: Sequence[int], cameras: Sequence[Camera], matrices: Floats
+) -> TieRows:
     """Observations of the ties among some photos.
 
     Parameters
@@ -112,7 +118,9 @@ def tie_rows(graph: PhotoGraph, members: Sequence[int], cameras: Sequence[Camera
     for (a, b), ties in graph.joined().items():
         if a not in at or b not in at:
             continue
-        places = apply_homography(np.linalg.inv(matrices[at[a]]), cameras[at[a]].ray_from_pixel(ties.first_px))
+        places = apply_homography(
+            np.linalg.inv(matrices[at[a]]), cameras[at[a]].ray_from_pixel(ties.first_px)
+        )
         other = cameras[at[b]].pixel_from_ray(apply_homography(matrices[at[b]], places))
         good = np.isfinite(places).all(axis=1) & np.isfinite(other).all(axis=1)
         n = int(np.count_nonzero(good))
@@ -122,15 +130,25 @@ def tie_rows(graph: PhotoGraph, members: Sequence[int], cameras: Sequence[Camera
         wall.append(places[good])
         of_pair[(a, b)] = np.arange(2 * count, 2 * (count + n))
         count += n
-    return TieRows(photo=np.concatenate(photo), point=np.concatenate(point), pixel_px=np.concatenate(pixel),
-                   wall=np.concatenate(wall), of_pair=of_pair)
+    return TieRows(
+        photo=np.concatenate(photo),
+        point=np.concatenate(point),
+        pixel_px=np.concatenate(pixel),
+        wall=np.concatenate(wall),
+        of_pair=of_pair,
+    )
 
 
 def camera_groups(cameras: Sequence[Camera]) -> Indices:
     """Number of the lens group of every camera: alike in size and focal length."""
     kinds: dict[tuple[float, ...], int] = {}
-    return np.array([kinds.setdefault((c.width_px, c.height_px, round(c.fx_px, 3)), len(kinds)) for c in cameras],
-                    dtype=np.intp)
+    return np.array(
+        [
+            kinds.setdefault((c.width_px, c.height_px, round(c.fx_px, 3)), len(kinds))
+            for c in cameras
+        ],
+        dtype=np.intp,
+    )
 
 
 def chained_homographies(graph: PhotoGraph, members: Sequence[int]) -> Floats:
@@ -138,10 +156,15 @@ def chained_homographies(graph: PhotoGraph, members: Sequence[int]) -> Floats:
     joined = graph.joined()
     matrices: dict[int, Floats] = {members[0]: np.eye(3)}
     for photo in members[1:]:
-        links = [(ties.inliers, pair) for pair, ties in joined.items()
-                 if photo in pair and (pair[0] if pair[1] == photo else pair[1]) in matrices]
+        links = [
+            (ties.inliers, pair)
+            for pair, ties in joined.items()
+            if photo in pair and (pair[0] if pair[1] == photo else pair[1]) in matrices
+        ]
         first_known = min(members.index(p[0] if p[1] == photo else p[1]) for _, p in links)
-        nearest = [link for link in links if _steps(members, link[1], photo) <= first_known + len(members)]
+        nearest = [
+            link for link in links if _steps(members, link[1], photo) <= first_known + len(members)
+        ]
         _, pair = max(nearest)
         # a pair's homography leads from rays of its second photo to rays of its first
         forth = joined[pair].homography

@@ -25,7 +25,13 @@ from facademap.photo.adjust import (
 from facademap.photo.camera import Camera, nominal_camera
 from facademap.photo.control import ControlPoints, check_control
 from facademap.photo.homography import apply_homography, homography_depth
-from facademap.photo.robust import estimate_scale, expected_miss_px, find_consensus, find_rivals, surprise
+from facademap.photo.robust import (
+    estimate_scale,
+    expected_miss_px,
+    find_consensus,
+    find_rivals,
+    surprise,
+)
 
 __all__ = ["Blunder", "PlaneView", "fit_plane_view"]
 
@@ -80,8 +86,10 @@ class Blunder:
     def sentence(self) -> str:
         """The blunder in one line."""
         if math.isfinite(self.du_m):
-            where = f"{math.hypot(self.du_m, self.dv_m) * 1000:.0f} mm on the wall ({self.du_m * 1000:+.0f} mm along, " \
-                    f"{self.dv_m * 1000:+.0f} mm up)"
+            where = (
+                f"{math.hypot(self.du_m, self.dv_m) * 1000:.0f} mm on the wall ({self.du_m * 1000:+.0f} mm along, "
+                f"{self.dv_m * 1000:+.0f} mm up)"
+            )
         else:
             where = "beyond the horizon of the wall"
         return f"control point {self.name} was left out: {self.miss_px:.1f} px off, {where}; {self.hint}"
@@ -133,7 +141,9 @@ class PlaneView:
     def pixel_from_wall(self, u_m: ArrayLike, v_m: ArrayLike) -> Floats:
         """Pixels of places on the wall, shape (..., 2); NaN behind the camera or beyond the lens."""
         u, v = np.broadcast_arrays(np.asarray(u_m, dtype=float), np.asarray(v_m, dtype=float))
-        return self.camera.pixel_from_ray(apply_homography(self.homography, np.stack([u, v], axis=-1)))
+        return self.camera.pixel_from_ray(
+            apply_homography(self.homography, np.stack([u, v], axis=-1))
+        )
 
     def wall_from_pixel(self, x_px: ArrayLike, y_px: ArrayLike) -> Floats:
         """Places on the wall seen at pixels, shape (..., 2), metres; NaN beyond the horizon."""
@@ -142,14 +152,17 @@ class PlaneView:
         inverse = np.linalg.inv(self.homography)
         homogeneous = ray @ inverse[:, :2].T + inverse[:, 2]
         with np.errstate(divide="ignore", invalid="ignore"):
-            scale = np.where(homogeneous[..., 2] > 1e-12 * np.abs(inverse[2]).max(), homogeneous[..., 2], np.nan)
+            scale = np.where(
+                homogeneous[..., 2] > 1e-12 * np.abs(inverse[2]).max(), homogeneous[..., 2], np.nan
+            )
             return np.asarray(homogeneous[..., :2] / scale[..., None])
 
     def depth(self, u_m: ArrayLike, v_m: ArrayLike) -> Floats:
         """Relative distance before the camera: 1 at the control's centre, 0 on the horizon."""
         u, v = np.broadcast_arrays(np.asarray(u_m, dtype=float), np.asarray(v_m, dtype=float))
         return homography_depth(self.homography, np.stack([u, v], axis=-1)) / float(
-            homography_depth(self.homography, self.origin_m))
+            homography_depth(self.homography, self.origin_m)
+        )
 
     def jacobian_px_per_m(self, u_m: ArrayLike, v_m: ArrayLike) -> Floats:
         """Derivative of the pixel by the place on the wall, shape (..., 2, 2)."""
@@ -161,7 +174,9 @@ class PlaneView:
         with np.errstate(divide="ignore"):
             return np.asarray(1.0 / values)
 
-    def covariance_m2(self, u_m: ArrayLike, v_m: ArrayLike, *, pick_px: float | None = None) -> Floats:
+    def covariance_m2(
+        self, u_m: ArrayLike, v_m: ArrayLike, *, pick_px: float | None = None
+    ) -> Floats:
         """Covariance of places measured in this photo, shape (..., 2, 2), square metres.
 
         Parameters
@@ -173,7 +188,9 @@ class PlaneView:
         """
         by_unknown, by_wall = self._derivatives(u_m, v_m)
         pick = self.sigma_px if pick_px is None else pick_px
-        in_picture = by_unknown @ self.covariance @ np.swapaxes(by_unknown, -1, -2) + pick**2 * np.eye(2)
+        in_picture = by_unknown @ self.covariance @ np.swapaxes(
+            by_unknown, -1, -2
+        ) + pick**2 * np.eye(2)
         inverse = np.linalg.inv(by_wall)
         return np.asarray(inverse @ in_picture @ np.swapaxes(inverse, -1, -2) * self.unit_m**2)
 
@@ -193,19 +210,28 @@ class PlaneView:
         result = rows @ self.covariance @ rows.T
         pick = self.sigma_px if pick_px is None else pick_px
         for i, one in enumerate(inverse):
-            result[2 * i:2 * i + 2, 2 * i:2 * i + 2] += pick**2 * one @ one.T
+            result[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] += pick**2 * one @ one.T
         return np.asarray(result * self.unit_m**2)
 
     def _derivatives(self, u_m: ArrayLike, v_m: ArrayLike) -> tuple[Floats, Floats]:
         u, v = np.broadcast_arrays(np.asarray(u_m, dtype=float), np.asarray(v_m, dtype=float))
         places = (np.stack([u, v], axis=-1).reshape(-1, 2) - self.origin_m) / self.unit_m
-        _, by_unknown, by_wall = project_with_jacobian(self.parameter_homography, self.camera, places)
+        _, by_unknown, by_wall = project_with_jacobian(
+            self.parameter_homography, self.camera, places
+        )
         return by_unknown.reshape(*u.shape, 2, 15), by_wall.reshape(*u.shape, 2, 2)
 
 
-def fit_plane_view(points: ControlPoints, *, width_px: int, height_px: int, camera: Camera | None = None,
-                   focal_35mm_mm: float | None = None, estimate_lens: bool = True,
-                   rng: np.random.Generator | None = None) -> PlaneView:
+def fit_plane_view(
+    points: ControlPoints,
+    *,
+    width_px: int,
+    height_px: int,
+    camera: Camera | None = None,
+    focal_35mm_mm: float | None = None,
+    estimate_lens: bool = True,
+    rng: np.random.Generator | None = None,
+) -> PlaneView:
     """Fit the map between one flat wall and one photo.
 
     Parameters
@@ -244,17 +270,26 @@ def fit_plane_view(points: ControlPoints, *, width_px: int, height_px: int, came
     if camera is not None and (camera.width_px, camera.height_px) != (width_px, height_px):
         raise InputError(
             f"the camera file is for pictures of {camera.width_px} x {camera.height_px} px, the photo has "
-            f"{width_px} x {height_px} px", "Use the unresized, unturned photo or the camera file that belongs to it.")
+            f"{width_px} x {height_px} px",
+            "Use the unresized, unturned photo or the camera file that belongs to it.",
+        )
     rng = np.random.default_rng(20081) if rng is None else rng
     control = points.control
     origin = control.wall_m.mean(axis=0)
     unit = float(np.ptp(control.wall_m, axis=0).max()) / 2
-    problem = _Problem(wall=(control.wall_m - origin) / unit, pixel_px=control.pixel_px, sigma_px=control.sigma_px,
-                       sigma_wall=control.sigma_m / unit, rng=rng)
+    problem = _Problem(
+        wall=(control.wall_m - origin) / unit,
+        pixel_px=control.pixel_px,
+        sigma_px=control.sigma_px,
+        sigma_wall=control.sigma_m / unit,
+        rng=rng,
+    )
     flags: list[str] = []
     if camera is not None:
         lens: LensState = "given"
-        fit, used, scale = problem.consensus(camera, LensPrior(right_angle_sigma=GIVEN_RIGHT_ANGLE_SIGMA))
+        fit, used, scale = problem.consensus(
+            camera, LensPrior(right_angle_sigma=GIVEN_RIGHT_ANGLE_SIGMA)
+        )
         _compare_with_free_lens(problem, fit, used, scale, flags)
     else:
         nominal = nominal_camera(width_px, height_px, focal_35mm_mm=focal_35mm_mm)
@@ -274,27 +309,54 @@ class _Problem:
     sigma_wall: Floats
     rng: np.random.Generator
 
-    def consensus(self, camera: Camera, prior: LensPrior) -> tuple[Adjustment, NDArray[np.bool_], float]:
+    def consensus(
+        self, camera: Camera, prior: LensPrior
+    ) -> tuple[Adjustment, NDArray[np.bool_], float]:
         least = max(4, math.ceil(0.6 * len(self.wall)))
         if math.isinf(prior.right_angle_sigma):
             least = max(least, min(5, len(self.wall)))
-        return find_consensus(self.wall, self.pixel_px, camera, prior=prior, sigma_px=self.sigma_px,
-                              sigma_wall=self.sigma_wall, least_used=least, rng=self.rng)
+        return find_consensus(
+            self.wall,
+            self.pixel_px,
+            camera,
+            prior=prior,
+            sigma_px=self.sigma_px,
+            sigma_wall=self.sigma_wall,
+            least_used=least,
+            rng=self.rng,
+        )
 
-    def refit(self, start: Adjustment, camera: Camera, prior: LensPrior, used: NDArray[np.bool_],
-              scale: float) -> tuple[Adjustment, float]:
+    def refit(
+        self,
+        start: Adjustment,
+        camera: Camera,
+        prior: LensPrior,
+        used: NDArray[np.bool_],
+        scale: float,
+    ) -> tuple[Adjustment, float]:
         fit = start
         for _ in range(3):
-            fit = adjust_plane(self.wall, self.pixel_px, fit.homography, camera, prior=prior, sigma_px=self.sigma_px,
-                               sigma_wall=self.sigma_wall, weight=used.astype(float), scale=scale,
-                               start_camera=_held_terms(fit.camera, camera, prior))
+            fit = adjust_plane(
+                self.wall,
+                self.pixel_px,
+                fit.homography,
+                camera,
+                prior=prior,
+                sigma_px=self.sigma_px,
+                sigma_wall=self.sigma_wall,
+                weight=used.astype(float),
+                scale=scale,
+                start_camera=_held_terms(fit.camera, camera, prior),
+            )
             scale = estimate_scale(fit, used=used, scale=scale)
         return fit, scale
 
 
 def _held_terms(start: Camera, mean: Camera, prior: LensPrior) -> Camera:
     """Start values with the held terms at the mean."""
-    return camera_with_terms(mean, np.where(np.asarray(prior.sigma) > 0, lens_terms(start), lens_terms(mean)))
+    return camera_with_terms(
+        mean, np.where(np.asarray(prior.sigma) > 0, lens_terms(start), lens_terms(mean))
+    )
 
 
 def _prior(sigmas: tuple[float, ...], camera: Camera) -> LensPrior:
@@ -304,64 +366,99 @@ def _prior(sigmas: tuple[float, ...], camera: Camera) -> LensPrior:
 
 def _left_out_error_px(fit: Adjustment, used: NDArray[np.bool_]) -> float:
     """Root mean square error of predicting each used point from the others."""
-    return float(np.sqrt(np.mean(expected_miss_px(fit, used)[used]**2)))
+    return float(np.sqrt(np.mean(expected_miss_px(fit, used)[used] ** 2)))
 
 
-def _fit_unknown_lens(problem: _Problem, nominal: Camera, estimate: bool, flags: list[str],
-                      ) -> tuple[Adjustment, NDArray[np.bool_], float, LensState]:
+def _fit_unknown_lens(
+    problem: _Problem,
+    nominal: Camera,
+    estimate: bool,
+    flags: list[str],
+) -> tuple[Adjustment, NDArray[np.bool_], float, LensState]:
     n = len(problem.wall)
     unknown = _prior(UNKNOWN_SIGMA, nominal)
     if estimate and n >= LEAST_POINTS_FOR_LENS:
         prior = _prior(ESTIMATE_SIGMA, nominal)
         full, used, scale = _lens_consensus(problem, nominal)
         plain, plain_scale = problem.refit(full, nominal, LensPrior(), used, scale)
-        radial, radial_scale = problem.refit(full, nominal, _prior(RADIAL_SIGMA, nominal), used, scale)
+        radial, radial_scale = problem.refit(
+            full, nominal, _prior(RADIAL_SIGMA, nominal), used, scale
+        )
         errors = [_left_out_error_px(f, used) for f in (plain, radial, full)]
         # two witnesses: points left out are predicted better, or the scatter (after paying for the extra
         # unknowns) falls so far that it can be no accident
         least = 1.0 - LENS_GAIN / float(used.sum())
-        full_gains = errors[2] < least * min(errors[:2]) or scale < SCATTER_GAIN * min(plain_scale, radial_scale)
+        full_gains = errors[2] < least * min(errors[:2]) or scale < SCATTER_GAIN * min(
+            plain_scale, radial_scale
+        )
         radial_gains = errors[1] < least * errors[0] or radial_scale < SCATTER_GAIN * plain_scale
         if full_gains:
             return full, used, scale, "estimated"
         if radial_gains:
-            flags.append("the points support only one lens term (k1); k2 and the lens centre were left at their "
-                         "nominal values")
+            flags.append(
+                "the points support only one lens term (k1); k2 and the lens centre were left at their nominal values"
+            )
             return radial, used, radial_scale, "estimated"
-        flags.append("no lens was estimated: the points show no distortion that stands out from their scatter")
-        held, scale = _with_unknown_lens(problem, plain, nominal, unknown if n < 10 else prior, used, plain_scale)
+        flags.append(
+            "no lens was estimated: the points show no distortion that stands out from their scatter"
+        )
+        held, scale = _with_unknown_lens(
+            problem, plain, nominal, unknown if n < 10 else prior, used, plain_scale
+        )
         return held, used, scale, "none"
     if estimate:
-        flags.append(f"no lens was estimated: {n} control points are too few ({LEAST_POINTS_FOR_LENS} or more are "
-                     "needed); an ordinary lens can shift places away from the control by several pixels")
+        flags.append(
+            f"no lens was estimated: {n} control points are too few ({LEAST_POINTS_FOR_LENS} or more are "
+            "needed); an ordinary lens can shift places away from the control by several pixels"
+        )
     fit, used, scale = problem.consensus(nominal, LensPrior())
     held, scale = _with_unknown_lens(problem, fit, nominal, unknown, used, scale)
     return held, used, scale, "none"
 
 
-def _lens_consensus(problem: _Problem, nominal: Camera) -> tuple[Adjustment, NDArray[np.bool_], float]:
+def _lens_consensus(
+    problem: _Problem, nominal: Camera
+) -> tuple[Adjustment, NDArray[np.bool_], float]:
     """Consensus with an ordinary lens, or with one whose centre lies far off where the points insist."""
     usual = problem.consensus(nominal, _prior(ESTIMATE_SIGMA, nominal))
     loose = problem.consensus(nominal, _prior(LOOSE_SIGMA, nominal))
     if (usual[1] == loose[1]).all():
-        gain = (usual[0].cost * (usual[2] / loose[2])**2 - loose[0].cost) / 2.0
+        gain = (usual[0].cost * (usual[2] / loose[2]) ** 2 - loose[0].cost) / 2.0
     else:
-        gain = surprise(*usual, problem.sigma_px, nominal) - surprise(*loose, problem.sigma_px, nominal)
+        gain = surprise(*usual, problem.sigma_px, nominal) - surprise(
+            *loose, problem.sigma_px, nominal
+        )
     return loose if gain > LOOSE_GAIN else usual
 
 
-def _with_unknown_lens(problem: _Problem, fit: Adjustment, camera: Camera, prior: LensPrior,
-                       used: NDArray[np.bool_], scale: float) -> tuple[Adjustment, float]:
+def _with_unknown_lens(
+    problem: _Problem,
+    fit: Adjustment,
+    camera: Camera,
+    prior: LensPrior,
+    used: NDArray[np.bool_],
+    scale: float,
+) -> tuple[Adjustment, float]:
     """The fit without a lens, with the covariance that an ordinary unknown lens would bring."""
     fit, scale = problem.refit(fit, camera, LensPrior(), used, scale)
-    widened = adjust_plane(problem.wall, problem.pixel_px, fit.homography, camera, prior=prior,
-                           sigma_px=problem.sigma_px, sigma_wall=problem.sigma_wall, weight=used.astype(float),
-                           scale=scale, max_steps=0)
+    widened = adjust_plane(
+        problem.wall,
+        problem.pixel_px,
+        fit.homography,
+        camera,
+        prior=prior,
+        sigma_px=problem.sigma_px,
+        sigma_wall=problem.sigma_wall,
+        weight=used.astype(float),
+        scale=scale,
+        max_steps=0,
+    )
     return replace(fit, covariance=widened.covariance), scale
 
 
-def _compare_with_free_lens(problem: _Problem, fit: Adjustment, used: NDArray[np.bool_], scale: float,
-                            flags: list[str]) -> None:
+def _compare_with_free_lens(
+    problem: _Problem, fit: Adjustment, used: NDArray[np.bool_], scale: float, flags: list[str]
+) -> None:
     """Refuse or flag a camera file that the points contradict."""
     if len(problem.wall) < LEAST_POINTS_FOR_LENS:
         return
@@ -373,72 +470,132 @@ def _compare_with_free_lens(problem: _Problem, fit: Adjustment, used: NDArray[np
         raise InputError(
             f"the camera file does not fit this photo: points are missed by {given_px:.1f} px with it and by "
             f"{free_px:.1f} px with a lens estimated from the points",
-            "Use the camera file of this very lens, zoom and focus, or leave it out so that the lens is estimated.")
+            "Use the camera file of this very lens, zoom and focus, or leave it out so that the lens is estimated.",
+        )
     if given_px > 2.0 * free_px and given_px > 1.0:
-        flags.append(f"the camera file may not belong to this photo: points are missed by {given_px:.1f} px with it, "
-                     f"by {free_px:.1f} px with a lens estimated from the points")
+        flags.append(
+            f"the camera file may not belong to this photo: points are missed by {given_px:.1f} px with it, "
+            f"by {free_px:.1f} px with a lens estimated from the points"
+        )
 
 
-def _doubts(control: ControlPoints, fit: Adjustment, used: NDArray[np.bool_], scale: float, lens: LensState,
-            problem: _Problem) -> list[str]:
+def _doubts(
+    control: ControlPoints,
+    fit: Adjustment,
+    used: NDArray[np.bool_],
+    scale: float,
+    lens: LensState,
+    problem: _Problem,
+) -> list[str]:
     """Sentences for fits that hold, but that the points cannot vouch for."""
     doubts = []
-    rivals = find_rivals(problem.wall, problem.pixel_px, fit, used, sigma_px=problem.sigma_px,
-                         sigma_wall=problem.sigma_wall,
-                         prior=LensPrior(right_angle_sigma=GIVEN_RIGHT_ANGLE_SIGMA) if lens == "given" else LensPrior())
+    rivals = find_rivals(
+        problem.wall,
+        problem.pixel_px,
+        fit,
+        used,
+        sigma_px=problem.sigma_px,
+        sigma_wall=problem.sigma_wall,
+        prior=LensPrior(right_angle_sigma=GIVEN_RIGHT_ANGLE_SIGMA)
+        if lens == "given"
+        else LensPrior(),
+    )
     if rivals:
         names = ", ".join(control.name[i] for i in rivals)
-        doubts.append(f"so few points cannot tell for certain which one is wrong: it may be {names} instead; add control")
+        doubts.append(
+            f"so few points cannot tell for certain which one is wrong: it may be {names} instead; add control"
+        )
     sigma_px = scale * float(np.median(control.sigma_px))
     if scale > 6.0:
-        cause = "one of them is wrong, or the lens bends the picture" if lens == "none" else "some of them are wrong, or " \
-                "the wall is not flat"
-        doubts.append(f"the control points miss by {sigma_px:.1f} px (one sigma), far more than points are picked to: "
-                      f"{cause}; check them and add control")
+        cause = (
+            "one of them is wrong, or the lens bends the picture"
+            if lens == "none"
+            else "some of them are wrong, or the wall is not flat"
+        )
+        doubts.append(
+            f"the control points miss by {sigma_px:.1f} px (one sigma), far more than points are picked to: "
+            f"{cause}; check them and add control"
+        )
     elif lens == "given" and len(control) == 4 and fit.cost > DOUBTFUL_COST:
-        doubts.append("seen with this camera, the four points do not have the shape that was given: one of them is "
-                      "wrong, or the camera file does not belong to this photo; add control")
+        doubts.append(
+            "seen with this camera, the four points do not have the shape that was given: one of them is "
+            "wrong, or the camera file does not belong to this photo; add control"
+        )
     return doubts
 
 
-def _refuse_nonsense(control: ControlPoints, fit: Adjustment, used: NDArray[np.bool_], width_px: int,
-                     height_px: int) -> None:
-    wall = (control.wall_m - control.wall_m.mean(axis=0)) / (np.ptp(control.wall_m, axis=0).max() / 2)
+def _refuse_nonsense(
+    control: ControlPoints, fit: Adjustment, used: NDArray[np.bool_], width_px: int, height_px: int
+) -> None:
+    wall = (control.wall_m - control.wall_m.mean(axis=0)) / (
+        np.ptp(control.wall_m, axis=0).max() / 2
+    )
     _, _, by_wall = project_with_jacobian(fit.homography, fit.camera, wall)
     depth = homography_depth(fit.homography, wall)
-    sigma = float(np.sqrt(np.mean(np.sum(fit.residual_px[used]**2, axis=1))))
+    sigma = float(np.sqrt(np.mean(np.sum(fit.residual_px[used] ** 2, axis=1))))
     limit = MAX_SIGMA_SHARE * math.hypot(width_px, height_px) / (1 if len(used) < 8 else 2)
     if sigma > limit or ((~used).sum() > len(used) / 3 and sigma > limit / 10):
         worst = np.argsort(-np.hypot(*fit.residual_px.T))[:3]
-        named = ", ".join(f"{control.name[i]} ({np.hypot(*fit.residual_px[i]):.0f} px)" for i in worst)
+        named = ", ".join(
+            f"{control.name[i]} ({np.hypot(*fit.residual_px[i]):.0f} px)" for i in worst
+        )
         raise SolveError(
             f"the control points do not fit this photo: they miss by {sigma:.0f} px on average, worst {named}",
             "Check that the points belong to this photo and this wall, that no two names are exchanged and that u "
-            "and v are not swapped.")
+            "and v are not swapped.",
+        )
     if float(np.median(np.linalg.det(by_wall[used]))) > 0:
-        raise GeometryError("the control is mirrored: seen from outside, u must run right and v up",
-                            "Exchange the sign of u (or of v), check that the photo is not flipped and that no two points are exchanged.")
+        raise GeometryError(
+            "the control is mirrored: seen from outside, u must run right and v up",
+            "Exchange the sign of u (or of v), check that the photo is not flipped and that no two points are exchanged.",
+        )
     if (depth[used] <= 0).any():
         names = ", ".join(np.array(control.name)[used & (depth <= 0)])
-        raise GeometryError(f"the control points contradict each other: {names} would lie behind the camera",
-                            "Check for exchanged points: two names swapped, or a pixel picked at another target.")
+        raise GeometryError(
+            f"the control points contradict each other: {names} would lie behind the camera",
+            "Check for exchanged points: two names swapped, or a pixel picked at another target.",
+        )
     values = np.linalg.svd(by_wall[used].mean(axis=0), compute_uv=False)
     if not fit.converged or values[1] < 1e-3 * values[0]:
-        raise GeometryError("the control is ill-conditioned: the wall is seen almost edge-on or the points are in bad "
-                            "places", "Spread the control wider or use a photo taken more squarely to the wall.")
+        raise GeometryError(
+            "the control is ill-conditioned: the wall is seen almost edge-on or the points are in bad places",
+            "Spread the control wider or use a photo taken more squarely to the wall.",
+        )
 
 
-def _assemble(points: ControlPoints, fit: Adjustment, used_control: NDArray[np.bool_], scale: float, lens: LensState,
-              origin: Floats, unit: float, flags: tuple[str, ...]) -> PlaneView:
-    shift = np.array([[1 / unit, 0.0, -origin[0] / unit], [0.0, 1 / unit, -origin[1] / unit], [0.0, 0.0, 1.0]])
+def _assemble(
+    points: ControlPoints,
+    fit: Adjustment,
+    used_control: NDArray[np.bool_],
+    scale: float,
+    lens: LensState,
+    origin: Floats,
+    unit: float,
+    flags: tuple[str, ...],
+) -> PlaneView:
+    shift = np.array(
+        [[1 / unit, 0.0, -origin[0] / unit], [0.0, 1 / unit, -origin[1] / unit], [0.0, 0.0, 1.0]]
+    )
     homography = fit.homography @ shift
     homography /= np.linalg.norm(homography)
     used = np.zeros(len(points), dtype=bool)
     used[np.flatnonzero(points.is_control)[used_control]] = True
-    view = PlaneView(camera=fit.camera, homography=homography, lens=lens, points=points, used=used,
-                     residual_m=np.empty((0, 2)), residual_px=np.empty((0, 2)),
-                     sigma_px=float(scale * np.median(points.sigma_px[points.is_control])), blunders=(), flags=flags,
-                     origin_m=origin, unit_m=unit, covariance=fit.covariance, parameter_homography=fit.homography)
+    view = PlaneView(
+        camera=fit.camera,
+        homography=homography,
+        lens=lens,
+        points=points,
+        used=used,
+        residual_m=np.empty((0, 2)),
+        residual_px=np.empty((0, 2)),
+        sigma_px=float(scale * np.median(points.sigma_px[points.is_control])),
+        blunders=(),
+        flags=flags,
+        origin_m=origin,
+        unit_m=unit,
+        covariance=fit.covariance,
+        parameter_homography=fit.homography,
+    )
     residual_m = view.wall_from_pixel(*points.pixel_px.T) - points.wall_m
     residual_px = view.pixel_from_wall(*points.wall_m.T) - points.pixel_px
     view = replace(view, residual_m=residual_m, residual_px=residual_px)
@@ -450,10 +607,17 @@ def _name_blunders(view: PlaneView) -> tuple[Blunder, ...]:
     wrong = np.flatnonzero(points.is_control & ~view.used)
     result = []
     for i in wrong:
-        others = [j for j in range(len(points)) if j != i and np.hypot(
-            *(view.pixel_from_wall(*points.wall_m[i]) - points.pixel_px[j])) < max(5.0 * view.sigma_px, 3.0)]
+        others = [
+            j
+            for j in range(len(points))
+            if j != i
+            and np.hypot(*(view.pixel_from_wall(*points.wall_m[i]) - points.pixel_px[j]))
+            < max(5.0 * view.sigma_px, 3.0)
+        ]
         du, dv = view.residual_m[i]
-        swapped_axes = np.hypot(*(view.pixel_from_wall(*points.wall_m[i][::-1]) - points.pixel_px[i]))
+        swapped_axes = np.hypot(
+            *(view.pixel_from_wall(*points.wall_m[i][::-1]) - points.pixel_px[i])
+        )
         if others:
             hint = f"its place fits the pixel of {points.name[others[0]]}: check whether the two names are exchanged"
         elif swapped_axes < max(5.0 * view.sigma_px, 3.0):
@@ -462,6 +626,13 @@ def _name_blunders(view: PlaneView) -> tuple[Blunder, ...]:
             hint = "check that its pixel lies on this wall"
         else:
             hint = "check the picked pixel, the typed u and v, and whether the target lies on this plane"
-        result.append(Blunder(name=points.name[i], miss_px=float(np.hypot(*view.residual_px[i])), du_m=float(du),
-                              dv_m=float(dv), hint=hint))
+        result.append(
+            Blunder(
+                name=points.name[i],
+                miss_px=float(np.hypot(*view.residual_px[i])),
+                du_m=float(du),
+                dv_m=float(dv),
+                hint=hint,
+            )
+        )
     return tuple(result)

@@ -62,8 +62,19 @@ def _conditions(matrix: Floats) -> Floats:
 def _focal_factor(homography: Floats) -> tuple[float, bool]:
     """Factor on the rays that makes the homography's columns those of a rotation, and whether it is determined."""
     trials = np.linspace(-1.2, 1.2, 481)
-    costs = np.array([np.sum((_conditions(np.diag([math.exp(t), math.exp(t), 1.0]) @ homography)
-                              / _RIGHT_ANGLE_SIGMA)**2) + (t / _FOCAL_SIGMA)**2 for t in trials])
+    costs = np.array(
+        [
+            np.sum(
+                (
+                    _conditions(np.diag([math.exp(t), math.exp(t), 1.0]) @ homography)
+                    / _RIGHT_ANGLE_SIGMA
+                )
+                ** 2
+            )
+            + (t / _FOCAL_SIGMA) ** 2
+            for t in trials
+        ]
+    )
     best = int(np.argmin(costs))
     inner = min(max(best, 1), len(trials) - 2)
     step = trials[1] - trials[0]
@@ -89,15 +100,23 @@ def find_pose(view: PlaneView | WallView, *, focal_is_known: bool | None = None)
     .. [1] Z. Zhang, "A flexible new technique for camera calibration", IEEE PAMI 22 (2000) 1330-1334.
     """
     homography = view.homography
-    holds = isinstance(view, PlaneView) and view.lens == "given" if focal_is_known is None else focal_is_known
+    holds = (
+        isinstance(view, PlaneView) and view.lens == "given"
+        if focal_is_known is None
+        else focal_is_known
+    )
     factor, known = (1.0, True) if holds else _focal_factor(homography)
     matrix = np.diag([factor, factor, 1.0]) @ homography
     scale = 2.0 / (np.linalg.norm(matrix[:, 0]) + np.linalg.norm(matrix[:, 1]))
     first, second, shift = (matrix * scale).T
     u, _, vt = np.linalg.svd(np.stack([first, second, np.cross(first, second)], axis=1))
     rotation = u @ np.diag([1.0, 1.0, np.linalg.det(u @ vt)]) @ vt
-    return CameraPose(centre_m=-rotation.T @ shift, rotation=rotation, focal_px=view.camera.fx_px / factor,
-                      focal_is_known=known)
+    return CameraPose(
+        centre_m=-rotation.T @ shift,
+        rotation=rotation,
+        focal_px=view.camera.fx_px / factor,
+        focal_is_known=known,
+    )
 
 
 def obliqueness_deg(pose: CameraPose, u_m: ArrayLike, v_m: ArrayLike) -> Floats:
@@ -108,7 +127,10 @@ def obliqueness_deg(pose: CameraPose, u_m: ArrayLike, v_m: ArrayLike) -> Floats:
     pose : CameraPose
     u_m, v_m : array_like
     """
-    du, dv = np.asarray(u_m, dtype=float) - pose.centre_m[0], np.asarray(v_m, dtype=float) - pose.centre_m[1]
+    du, dv = (
+        np.asarray(u_m, dtype=float) - pose.centre_m[0],
+        np.asarray(v_m, dtype=float) - pose.centre_m[1],
+    )
     return np.degrees(np.arctan2(np.hypot(du, dv), pose.distance_m))
 
 

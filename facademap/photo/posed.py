@@ -50,8 +50,10 @@ class PlaneSurface:
     def __post_init__(self) -> None:
         a, b = np.array(self.along), np.array(self.up)
         if abs(a @ b) > 1e-6 or abs(a @ a - 1) > 1e-6 or abs(b @ b - 1) > 1e-6:
-            raise GeometryError("the axes of a plane are not at right angles and of unit length",
-                                "Give two perpendicular unit vectors.")
+            raise GeometryError(
+                "the axes of a plane are not at right angles and of unit length",
+                "Give two perpendicular unit vectors.",
+            )
 
     @classmethod
     def set_back(cls, depth_m: float) -> PlaneSurface:
@@ -99,15 +101,23 @@ class CylinderSurface:
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.radius_m) and self.radius_m > 0):
-            raise InputError(f"cylinder radius {self.radius_m} m is not positive", "Give the radius in metres.")
+            raise InputError(
+                f"cylinder radius {self.radius_m} m is not positive", "Give the radius in metres."
+            )
 
     def points(self, u_m: Floats, v_m: Floats) -> tuple[Floats, Floats]:
         """Points and normals; arcs beyond half the way round have no point."""
         angle = np.where(np.abs(u_m) <= math.pi * self.radius_m, u_m / self.radius_m, np.nan)
         side = -1.0 if self.concave else 1.0
         normal = np.stack([np.sin(angle), np.zeros_like(angle), side * np.cos(angle)], axis=-1)
-        foot = np.stack([np.full_like(angle, self.axis_u_m), v_m + 0 * angle,
-                         np.full_like(angle, self.axis_w_m)], axis=-1)
+        foot = np.stack(
+            [
+                np.full_like(angle, self.axis_u_m),
+                v_m + 0 * angle,
+                np.full_like(angle, self.axis_w_m),
+            ],
+            axis=-1,
+        )
         return foot + self.radius_m * normal, side * normal
 
 
@@ -143,7 +153,11 @@ class PosedView:
         facing = np.sum(towards * normals, axis=-1) > 0.05 * np.linalg.norm(towards, axis=-1)
         seen = -towards @ self.pose.rotation.T
         with np.errstate(divide="ignore", invalid="ignore"):
-            ray = np.where((facing & (seen[..., 2] > 0) & self._unhidden(points))[..., None], seen[..., :2] / seen[..., 2:], np.nan)
+            ray = np.where(
+                (facing & (seen[..., 2] > 0) & self._unhidden(points))[..., None],
+                seen[..., :2] / seen[..., 2:],
+                np.nan,
+            )
         return self.camera.pixel_from_ray(ray)
 
     def obliqueness_deg(self, u_m: ArrayLike, v_m: ArrayLike) -> Floats:
@@ -172,8 +186,13 @@ class PosedView:
         u, v = wall.T
         here = self.pixel_from_wall(u, v)
         step = 1e-4
-        jacobian = np.stack([(self.pixel_from_wall(u + step, v) - here) / step,
-                             (self.pixel_from_wall(u, v + step) - here) / step], axis=-1)
+        jacobian = np.stack(
+            [
+                (self.pixel_from_wall(u + step, v) - here) / step,
+                (self.pixel_from_wall(u, v + step) - here) / step,
+            ],
+            axis=-1,
+        )
         miss = picked - here
         result = np.full_like(miss, np.nan)
         good = np.isfinite(jacobian).all(axis=(1, 2))
@@ -190,7 +209,9 @@ def _rotation(vector: Floats) -> Floats:
     return np.asarray(np.eye(3) + math.sin(angle) * cross + (1 - math.cos(angle)) * cross @ cross)
 
 
-def resect_camera(points_m: ArrayLike, pixel_px: ArrayLike, camera: Camera) -> tuple[CameraPose, Floats]:
+def resect_camera(
+    points_m: ArrayLike, pixel_px: ArrayLike, camera: Camera
+) -> tuple[CameraPose, Floats]:
     """Camera pose from points of known place, on any surface.
 
     Parameters
@@ -213,7 +234,9 @@ def resect_camera(points_m: ArrayLike, pixel_px: ArrayLike, camera: Camera) -> t
     """
     points, pixels = np.asarray(points_m, dtype=float), np.asarray(pixel_px, dtype=float)
     if len(points) < 4:
-        raise GeometryError(f"{len(points)} points are too few to place a camera", "Give at least four points.")
+        raise GeometryError(
+            f"{len(points)} points are too few to place a camera", "Give at least four points."
+        )
     centre = points.mean(axis=0)
     size = float(np.ptp(points, axis=0).max())
     best = None
@@ -228,13 +251,16 @@ def resect_camera(points_m: ArrayLike, pixel_px: ArrayLike, camera: Camera) -> t
             if best is not None and best[2] < 1.0:
                 break
     if best is None:
-        raise GeometryError("no camera place explains the points", "Check the points and the camera file.")
+        raise GeometryError(
+            "no camera place explains the points", "Check the points and the camera file."
+        )
     pose, residual, _ = best
     return pose, residual
 
 
-def _refine(points: Floats, pixels: Floats, camera: Camera, place: Floats,
-            target: Floats) -> tuple[CameraPose, Floats, float] | None:
+def _refine(
+    points: Floats, pixels: Floats, camera: Camera, place: Floats, target: Floats
+) -> tuple[CameraPose, Floats, float] | None:
     forward = (target - place) / np.linalg.norm(target - place)
     right = np.cross(forward, [0.0, 1.0, 0.0])
     right /= np.linalg.norm(right)
@@ -244,20 +270,28 @@ def _refine(points: Floats, pixels: Floats, camera: Camera, place: Floats,
         seen = (points - x[3:]) @ (_rotation(x[:3]) @ start).T
         depth = np.maximum(seen[:, 2], 1e-3)
         distorted, _ = camera._distorted_with_jacobian(seen[:, :2] / depth[:, None])
-        pixel = distorted * np.array([camera.fx_px, camera.fy_px]) + np.array([camera.cx_px, camera.cy_px])
+        pixel = distorted * np.array([camera.fx_px, camera.fy_px]) + np.array(
+            [camera.cx_px, camera.cy_px]
+        )
         return np.clip(pixel - pixels, -1e5, 1e5).ravel()
 
-    answer = least_squares(miss, np.r_[np.zeros(3), place], x_scale="jac", method="trf", loss="soft_l1", max_nfev=80)
+    answer = least_squares(
+        miss, np.r_[np.zeros(3), place], x_scale="jac", method="trf", loss="soft_l1", max_nfev=80
+    )
     answer = least_squares(miss, answer.x, x_scale="jac", method="lm", max_nfev=400)
     rotation = _rotation(answer.x[:3]) @ start
     if ((points - answer.x[3:]) @ rotation.T)[:, 2].min() <= 0:
         return None
     residual = miss(answer.x).reshape(-1, 2)
-    pose = CameraPose(centre_m=answer.x[3:], rotation=rotation, focal_px=camera.fx_px, focal_is_known=True)
+    pose = CameraPose(
+        centre_m=answer.x[3:], rotation=rotation, focal_px=camera.fx_px, focal_is_known=True
+    )
     return pose, residual, float(np.sqrt(np.mean(np.sum(residual**2, axis=1))))
 
 
-def fit_cylinder_view(wall_m: ArrayLike, pixel_px: ArrayLike, camera: Camera, surface: CylinderSurface) -> PosedView:
+def fit_cylinder_view(
+    wall_m: ArrayLike, pixel_px: ArrayLike, camera: Camera, surface: CylinderSurface
+) -> PosedView:
     """View of a round surface from points in unrolled coordinates.
 
     Parameters
@@ -272,8 +306,15 @@ def fit_cylinder_view(wall_m: ArrayLike, pixel_px: ArrayLike, camera: Camera, su
     wall = np.asarray(wall_m, dtype=float)
     points, _ = surface.points(wall[:, 0], wall[:, 1])
     if not np.isfinite(points).all():
-        raise InputError("a point lies beyond half the way round the cylinder",
-                         "Measure arcs from the side that faces the camera.")
+        raise InputError(
+            "a point lies beyond half the way round the cylinder",
+            "Measure arcs from the side that faces the camera.",
+        )
     pose, residual = resect_camera(points, pixel_px, camera)
-    return PosedView(camera=camera, pose=pose, surface=surface, residual_px=residual,
-                     rmse_px=float(np.sqrt(np.mean(np.sum(residual**2, axis=1)))))
+    return PosedView(
+        camera=camera,
+        pose=pose,
+        surface=surface,
+        residual_px=residual,
+        rmse_px=float(np.sqrt(np.mean(np.sum(residual**2, axis=1)))),
+    )

@@ -17,7 +17,13 @@ from numpy.typing import NDArray
 from facademap.photo.bundle import Bundle, BundleResult, adjust_bundle
 from facademap.photo.camera import Camera, nominal_camera
 from facademap.photo.join import join_photos
-from facademap.photo.photo_graph import PhotoGraph, TieRows, camera_groups, chained_homographies, tie_rows
+from facademap.photo.photo_graph import (
+    PhotoGraph,
+    TieRows,
+    camera_groups,
+    chained_homographies,
+    tie_rows,
+)
 from facademap.photo.ties import PairLimits
 
 __all__ = ["Registration", "register_photos"]
@@ -61,7 +67,11 @@ class Registration:
         if self.bundle is None:
             return 0.0
         kept = self.bundle.weight > 0.1
-        return float(np.sqrt(np.mean(np.sum(self.bundle.residual_px[kept] ** 2, axis=1)))) if kept.any() else 0.0
+        return (
+            float(np.sqrt(np.mean(np.sum(self.bundle.residual_px[kept] ** 2, axis=1))))
+            if kept.any()
+            else 0.0
+        )
 
     def carry(self, photo: int, xy_px: Floats) -> tuple[Floats, Floats]:
         """Carry pixels of a photo into the first photo.
@@ -96,8 +106,12 @@ class Registration:
 
 
 def register_photos(
-    pictures: Sequence[Bytes], *, cameras: Sequence[Camera] | None = None,
-    progress: Callable[[float], None] | None = None, limits: PairLimits | None = None, thorough: bool = True,
+    pictures: Sequence[Bytes],
+    *,
+    cameras: Sequence[Camera] | None = None,
+    progress: Callable[[float], None] | None = None,
+    limits: PairLimits | None = None,
+    thorough: bool = True,
 ) -> Registration:
     """Register grey photos of one flat wall to the first.
 
@@ -115,9 +129,19 @@ def register_photos(
         Whether photos left alone are tried again with more features and simulated tilts.
     """
     known = cameras is not None
-    used = tuple(cameras) if cameras is not None else tuple(nominal_camera(p.shape[1], p.shape[0]) for p in pictures)
-    graph = join_photos(lambda i: pictures[i], used, known_lens=known, progress=progress, limits=limits,
-                        thorough=thorough)
+    used = (
+        tuple(cameras)
+        if cameras is not None
+        else tuple(nominal_camera(p.shape[1], p.shape[0]) for p in pictures)
+    )
+    graph = join_photos(
+        lambda i: pictures[i],
+        used,
+        known_lens=known,
+        progress=progress,
+        limits=limits,
+        thorough=thorough,
+    )
     return _adjusted(graph)
 
 
@@ -128,16 +152,28 @@ def _adjusted(graph: PhotoGraph) -> Registration:
         members = graph.reached_from(0)
         reasons = {i: graph.reason(i) for i in range(len(graph.cameras)) if i not in members}
         if len(members) < 2:
-            return Registration(graph=graph, members=(0,), bundle=None, reasons=reasons,
-                                contradicted=tuple(contradicted))
+            return Registration(
+                graph=graph,
+                members=(0,),
+                bundle=None,
+                reasons=reasons,
+                contradicted=tuple(contradicted),
+            )
         result, rows = adjust_members(graph, members)
         worst = _contradiction(graph, result, rows)
         if worst is None:
-            return Registration(graph=graph, members=tuple(members), bundle=result, reasons=reasons,
-                                contradicted=tuple(contradicted))
+            return Registration(
+                graph=graph,
+                members=tuple(members),
+                bundle=result,
+                reasons=reasons,
+                contradicted=tuple(contradicted),
+            )
         contradicted.append(worst)
         pairs = dict(graph.pairs)
-        pairs[worst] = replace(pairs[worst], joined=False, reason="it contradicts the way round by other photos")
+        pairs[worst] = replace(
+            pairs[worst], joined=False, reason="it contradicts the way round by other photos"
+        )
         graph = replace(graph, pairs=pairs)
 
 
@@ -154,20 +190,32 @@ def adjust_members(graph: PhotoGraph, members: Sequence[int]) -> tuple[BundleRes
     """Adjust the members in the ray frame of the first; also the observations."""
     sigma = lens_sigma_of(graph)
     k1 = float(np.median([t.k1 for t in graph.joined().values()])) if any(sigma) else 0.0
-    cameras = [replace(graph.cameras[i], k1=k1) if any(sigma) else graph.cameras[i] for i in members]
+    cameras = [
+        replace(graph.cameras[i], k1=k1) if any(sigma) else graph.cameras[i] for i in members
+    ]
     matrices = chained_homographies(graph, members)
     rows = tie_rows(graph, members, cameras, matrices)
     held = np.zeros(len(members), bool)
     held[0] = True
     bundle = Bundle(
-        cameras=cameras, group=camera_groups(cameras), homographies=matrices, held=held, photo=rows.photo,
-        point=rows.point, pixel_px=rows.pixel_px, sigma_px=np.full(len(rows.photo), 0.3), wall=rows.wall,
-        wall_sigma=np.full(len(rows.wall), np.inf), lens_sigma=sigma,
+        cameras=cameras,
+        group=camera_groups(cameras),
+        homographies=matrices,
+        held=held,
+        photo=rows.photo,
+        point=rows.point,
+        pixel_px=rows.pixel_px,
+        sigma_px=np.full(len(rows.photo), 0.3),
+        wall=rows.wall,
+        wall_sigma=np.full(len(rows.wall), np.inf),
+        lens_sigma=sigma,
     )
     return adjust_bundle(bundle), rows
 
 
-def _contradiction(graph: PhotoGraph, result: BundleResult, rows: TieRows) -> tuple[int, int] | None:
+def _contradiction(
+    graph: PhotoGraph, result: BundleResult, rows: TieRows
+) -> tuple[int, int] | None:
     """The pair that fits the common adjustment worst, when it does not fit at all."""
     worst: tuple[float, tuple[int, int] | None] = (0.0, None)
     for pair, at in rows.of_pair.items():

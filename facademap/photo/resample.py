@@ -75,8 +75,10 @@ class PhotoLevels:
             while len(self._levels) <= number and min(self._levels[-1].shape[:2]) >= 4:
                 last = self._levels[-1]
                 # cut to even sides, so that pixel n of a copy covers exactly pixels 2n and 2n + 1
-                even = last[:last.shape[0] // 2 * 2, :last.shape[1] // 2 * 2]
-                half = cv2.resize(even, (even.shape[1] // 2, even.shape[0] // 2), interpolation=cv2.INTER_AREA)
+                even = last[: last.shape[0] // 2 * 2, : last.shape[1] // 2 * 2]
+                half = cv2.resize(
+                    even, (even.shape[1] // 2, even.shape[0] // 2), interpolation=cv2.INTER_AREA
+                )
                 self._levels.append(np.asarray(half, dtype=np.uint8))
         number = min(number, len(self._levels) - 1)
         return self._levels[number], number
@@ -91,17 +93,25 @@ def _lattice(view: SurfaceView, grid: PixelGrid, window: Window) -> Floats:
 
 
 def _exact(view: SurfaceView, grid: PixelGrid, window: Window) -> Floats:
-    places = grid.wall_from_pixel(window.column + np.arange(window.width)[None, :],
-                                  window.row + np.arange(window.height)[:, None])
+    places = grid.wall_from_pixel(
+        window.column + np.arange(window.width)[None, :],
+        window.row + np.arange(window.height)[:, None],
+    )
     return view.pixel_from_wall(places[..., 0], places[..., 1])
 
 
 def _upsample(lattice: Floats, window: Window) -> NDArray[np.float32]:
     """Linear interpolation of the lattice at every pixel (a warp is exact on a ramp, a resize is not)."""
     step = 1.0 / _LATTICE_PX
-    return np.asarray(cv2.warpAffine(
-        lattice.astype(np.float32), np.array([[step, 0.0, 0.0], [0.0, step, 0.0]]), (window.width, window.height),
-        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE))
+    return np.asarray(
+        cv2.warpAffine(
+            lattice.astype(np.float32),
+            np.array([[step, 0.0, 0.0], [0.0, step, 0.0]]),
+            (window.width, window.height),
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+    )
 
 
 def _reduction(lattice: Floats) -> int:
@@ -114,8 +124,14 @@ def _reduction(lattice: Floats) -> int:
     return math.floor(math.log2(finer) + 0.25)
 
 
-def rectify_window(view: SurfaceView, photo: PhotoLevels, grid: PixelGrid, window: Window, *,
-                   interpolation: Interpolation = "cubic") -> tuple[Bytes, Bytes]:
+def rectify_window(
+    view: SurfaceView,
+    photo: PhotoLevels,
+    grid: PixelGrid,
+    window: Window,
+    *,
+    interpolation: Interpolation = "cubic",
+) -> tuple[Bytes, Bytes]:
     """Resample one window.
 
     Parameters
@@ -150,11 +166,21 @@ def rectify_window(view: SurfaceView, photo: PhotoLevels, grid: PixelGrid, windo
         exact = _exact(view, grid, window)
         exact[~np.isfinite(exact).all(axis=-1)] = -1e6
         maps = np.clip(exact, -1e6, 1e6).astype(np.float32)
-    if level == 0 and seen.all() and min(low) >= 0 and high[0] <= width - 1 and high[1] <= height - 1:
+    if (
+        level == 0
+        and seen.all()
+        and min(low) >= 0
+        and high[0] <= width - 1
+        and high[1] <= height - 1
+    ):
         inside = None  # the whole window, as nearly always
     else:
-        inside = ((maps[..., 0] >= -0.5) & (maps[..., 0] <= width - 0.5)
-                  & (maps[..., 1] >= -0.5) & (maps[..., 1] <= height - 0.5))
+        inside = (
+            (maps[..., 0] >= -0.5)
+            & (maps[..., 0] <= width - 0.5)
+            & (maps[..., 1] >= -0.5)
+            & (maps[..., 1] <= height - 0.5)
+        )
         if not inside.any():
             return _nothing(photo, window)
     source, level = photo.level(level)
@@ -171,11 +197,15 @@ def rectify_window(view: SurfaceView, photo: PhotoLevels, grid: PixelGrid, windo
 
 
 def _nothing(photo: PhotoLevels, window: Window) -> tuple[Bytes, Bytes]:
-    return (np.zeros((window.height, window.width, photo.bands), np.uint8),
-            np.zeros((window.height, window.width), np.uint8))
+    return (
+        np.zeros((window.height, window.width, photo.bands), np.uint8),
+        np.zeros((window.height, window.width), np.uint8),
+    )
 
 
-def _remap(source: Bytes, maps: NDArray[np.float32], inside: NDArray[np.bool_] | None, code: int) -> Bytes:
+def _remap(
+    source: Bytes, maps: NDArray[np.float32], inside: NDArray[np.bool_] | None, code: int
+) -> Bytes:
     if max(source.shape[:2]) >= _REMAP_LIMIT_PX:
         wanted = maps.reshape(-1, 2) if inside is None else maps[inside]
         left, top = np.maximum(np.floor(wanted.min(axis=0)).astype(int) - 4, 0)
@@ -187,9 +217,15 @@ def _remap(source: Bytes, maps: NDArray[np.float32], inside: NDArray[np.bool_] |
     return np.asarray(cv2.remap(source, map_x, map_y, code, borderMode=cv2.BORDER_REPLICATE))
 
 
-def rectify_windows(view: SurfaceView, picture: Bytes | PhotoLevels, grid: PixelGrid, *,
-                    interpolation: Interpolation = "cubic", threads: int = 2,
-                    progress: Callable[[float], None] | None = None) -> Iterator[tuple[Window, Bytes, Bytes]]:
+def rectify_windows(
+    view: SurfaceView,
+    picture: Bytes | PhotoLevels,
+    grid: PixelGrid,
+    *,
+    interpolation: Interpolation = "cubic",
+    threads: int = 2,
+    progress: Callable[[float], None] | None = None,
+) -> Iterator[tuple[Window, Bytes, Bytes]]:
     """Resample a whole grid window by window, in order, with a bounded number in memory.
 
     Parameters
@@ -211,6 +247,7 @@ def rectify_windows(view: SurfaceView, picture: Bytes | PhotoLevels, grid: Pixel
     photo = picture if isinstance(picture, PhotoLevels) else PhotoLevels(picture)
     windows = list(grid.windows(WINDOW_PX))
     _prepare_levels(view, photo, grid)
+
     def fill(window: Window) -> tuple[Bytes, Bytes]:
         return rectify_window(view, photo, grid, window, interpolation=interpolation)
 
@@ -221,8 +258,10 @@ def rectify_windows(view: SurfaceView, picture: Bytes | PhotoLevels, grid: Pixel
 def _prepare_levels(view: SurfaceView, photo: PhotoLevels, grid: PixelGrid) -> None:
     """Make the reduced copies before the threads start, so that they are made once."""
     step = max(1, grid.width_px // 16), max(1, grid.height_px // 16)
-    places = grid.wall_from_pixel(np.arange(0, grid.width_px, step[0])[None, :],
-                                  np.arange(0, grid.height_px, step[1])[:, None])
+    places = grid.wall_from_pixel(
+        np.arange(0, grid.width_px, step[0])[None, :],
+        np.arange(0, grid.height_px, step[1])[:, None],
+    )
     here = view.pixel_from_wall(places[..., 0], places[..., 1])
     beside = view.pixel_from_wall(places[..., 0] + grid.gsd_m, places[..., 1])
     scale = np.hypot(*np.moveaxis(beside - here, -1, 0))
@@ -230,7 +269,9 @@ def _prepare_levels(view: SurfaceView, photo: PhotoLevels, grid: PixelGrid) -> N
     photo.level(max(0, math.floor(math.log2(max(largest, 1.0)) + 0.25)))
 
 
-def check_horizon(depth: Callable[[ArrayLike, ArrayLike], Floats], grid: PixelGrid, *, least: float = 0.05) -> None:
+def check_horizon(
+    depth: Callable[[ArrayLike, ArrayLike], Floats], grid: PixelGrid, *, least: float = 0.05
+) -> None:
     """Refuse an extent that reaches the horizon of the wall.
 
     Parameters
@@ -247,10 +288,14 @@ def check_horizon(depth: Callable[[ArrayLike, ArrayLike], Floats], grid: PixelGr
         The extent reaches the horizon, or comes so near that nothing could be measured there.
     """
     extent = grid.extent
-    corners = np.array([(u, v) for u in (extent.u0_m, extent.u1_m) for v in (extent.v0_m, extent.v1_m)])
+    corners = np.array(
+        [(u, v) for u in (extent.u0_m, extent.u1_m) for v in (extent.v0_m, extent.v1_m)]
+    )
     values = depth(corners[:, 0], corners[:, 1])
     if float(np.min(values)) < least:
         worst = corners[int(np.argmin(values))]
         raise GeometryError(
             f"the horizon of the wall lies within the extent or just beside it (corner u {worst[0]:.2f}, "
-            f"v {worst[1]:.2f} m)", "Give a smaller --extent, or use a photo taken more squarely to the wall.")
+            f"v {worst[1]:.2f} m)",
+            "Give a smaller --extent, or use a photo taken more squarely to the wall.",
+        )

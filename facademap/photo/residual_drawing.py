@@ -19,7 +19,11 @@ __all__ = ["PointResiduals", "draw_residuals_svg"]
 _WIDTH = 900.0
 _MARGIN = 60.0
 _FOOT = 118.0
-_STYLE = {"used": ("#1f4e79", "control, used"), "check": ("#b85c00", "check"), "blunder": ("#a3123a", "left out")}
+_STYLE = {
+    "used": ("#1f4e79", "control, used"),
+    "check": ("#b85c00", "check"),
+    "blunder": ("#a3123a", "left out"),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,7 +44,9 @@ class PointResiduals:
     residual_m: NDArray[np.floating[Any]]
 
 
-def draw_residuals_svg(view: PlaneView | PointResiduals, extent: Extent, *, title: str = "Residuals") -> str:
+def draw_residuals_svg(
+    view: PlaneView | PointResiduals, extent: Extent, *, title: str = "Residuals"
+) -> str:
     """Residual arrows over the extent, as SVG.
 
     Parameters
@@ -64,19 +70,30 @@ def draw_residuals_svg(view: PlaneView | PointResiduals, extent: Extent, *, titl
     left = (width - extent.width_m * scale) / 2
     lengths = np.hypot(*view.residual_m.T)
     normal = lengths[np.isfinite(lengths) & (view.used | ~view.points.is_control)]
-    factor = _round_factor(0.07 * max(extent.width_m, extent.height_m) / max(float(normal.max(initial=0.0)), 1e-9))
-    parts = [f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:.0f}" height="{height:.0f}" '
-             f'viewBox="0 0 {width:.0f} {height:.0f}" font-family="DejaVu Sans, Arial, sans-serif" font-size="13">',
-             f'<rect width="{width:.0f}" height="{height:.0f}" fill="#ffffff"/>',
-             f'<text x="{left:.1f}" y="36" font-size="18" font-weight="bold">{escape(title)}</text>',
-             f'<rect x="{left:.1f}" y="{_MARGIN}" width="{extent.width_m * scale:.1f}" '
-             f'height="{extent.height_m * scale:.1f}" fill="#f4f1ea" stroke="#777777"/>']
+    factor = _round_factor(
+        0.07 * max(extent.width_m, extent.height_m) / max(float(normal.max(initial=0.0)), 1e-9)
+    )
+    parts = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:.0f}" height="{height:.0f}" '
+        f'viewBox="0 0 {width:.0f} {height:.0f}" font-family="DejaVu Sans, Arial, sans-serif" font-size="13">',
+        f'<rect width="{width:.0f}" height="{height:.0f}" fill="#ffffff"/>',
+        f'<text x="{left:.1f}" y="36" font-size="18" font-weight="bold">{escape(title)}</text>',
+        f'<rect x="{left:.1f}" y="{_MARGIN}" width="{extent.width_m * scale:.1f}" '
+        f'height="{extent.height_m * scale:.1f}" fill="#f4f1ea" stroke="#777777"/>',
+    ]
     names = len(set(view.points.name))
     for i, name in enumerate(view.points.name):
         x = left + (view.points.wall_m[i, 0] - extent.u0_m) * scale
         y = _MARGIN + (extent.v1_m - view.points.wall_m[i, 1]) * scale
         kind = "check" if not view.points.is_control[i] else "used" if view.used[i] else "blunder"
-        parts += _point(x, y, name, view.residual_m[i] * scale * factor, kind, label=names <= 80 and name not in view.points.name[:i])
+        parts += _point(
+            x,
+            y,
+            name,
+            view.residual_m[i] * scale * factor,
+            kind,
+            label=names <= 80 and name not in view.points.name[:i],
+        )
     parts += _legend(left, _MARGIN + extent.height_m * scale + 30, factor, scale)
     parts.append("</svg>")
     return "\n".join(parts) + "\n"
@@ -87,7 +104,9 @@ def _round_factor(value: float) -> float:
     return max(step * power for step in (1.0, 2.0, 5.0) if step * power <= max(value, 1.0))
 
 
-def _point(x: float, y: float, name: str, arrow: np.ndarray, kind: str, *, label: bool) -> list[str]:
+def _point(
+    x: float, y: float, name: str, arrow: np.ndarray, kind: str, *, label: bool
+) -> list[str]:
     colour = _STYLE[kind][0]
     parts = []
     length = float(np.hypot(*arrow))
@@ -96,37 +115,75 @@ def _point(x: float, y: float, name: str, arrow: np.ndarray, kind: str, *, label
         cut = min(1.0, 120.0 / length)
         dx, dy = arrow[0] * cut, -arrow[1] * cut
         dash = ' stroke-dasharray="5 4"' if cut < 1 else ""
-        parts.append(f'<line x1="{x:.1f}" y1="{y:.1f}" x2="{x + dx:.1f}" y2="{y + dy:.1f}" stroke="{colour}" '
-                     f'stroke-width="1.8"{dash}/>')
+        parts.append(
+            f'<line x1="{x:.1f}" y1="{y:.1f}" x2="{x + dx:.1f}" y2="{y + dy:.1f}" stroke="{colour}" '
+            f'stroke-width="1.8"{dash}/>'
+        )
         ux, uy = dx / math.hypot(dx, dy), dy / math.hypot(dx, dy)
         tip = f"{x + dx:.1f},{y + dy:.1f}"
-        wing = [f"{x + dx - 7 * ux + s * 3.2 * uy:.1f},{y + dy - 7 * uy - s * 3.2 * ux:.1f}" for s in (1, -1)]
+        wing = [
+            f"{x + dx - 7 * ux + s * 3.2 * uy:.1f},{y + dy - 7 * uy - s * 3.2 * ux:.1f}"
+            for s in (1, -1)
+        ]
         if length > 7:
             parts.append(f'<polygon points="{tip} {wing[0]} {wing[1]}" fill="{colour}"/>')
     if kind == "blunder":
-        parts.append(f'<path d="M{x - 5:.1f},{y - 5:.1f} l10,10 m0,-10 l-10,10" stroke="{colour}" stroke-width="2.4"/>')
+        parts.append(
+            f'<path d="M{x - 5:.1f},{y - 5:.1f} l10,10 m0,-10 l-10,10" stroke="{colour}" stroke-width="2.4"/>'
+        )
     else:
         fill = colour if kind == "used" else "#ffffff"
-        parts.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4" fill="{fill}" stroke="{colour}" stroke-width="1.8"/>')
+        parts.append(
+            f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4" fill="{fill}" stroke="{colour}" stroke-width="1.8"/>'
+        )
     if label:
-        parts.append(f'<text x="{x + 7:.1f}" y="{y - 7:.1f}" fill="#333333" stroke="#ffffff" stroke-width="3" '
-                     f'paint-order="stroke" font-size="11">{escape(name)}</text>')
+        parts.append(
+            f'<text x="{x + 7:.1f}" y="{y - 7:.1f}" fill="#333333" stroke="#ffffff" stroke-width="3" '
+            f'paint-order="stroke" font-size="11">{escape(name)}</text>'
+        )
     return parts
 
 
 def _legend(left: float, top: float, factor: float, scale: float) -> list[str]:
-    bar_m = next(b for b in (0.0001, 0.0002, 0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0,
-                             10.0, 100.0) if b * factor * scale >= 30 or b == 100.0)
+    bar_m = next(
+        b
+        for b in (
+            0.0001,
+            0.0002,
+            0.0005,
+            0.001,
+            0.002,
+            0.005,
+            0.01,
+            0.02,
+            0.05,
+            0.1,
+            0.2,
+            0.5,
+            1.0,
+            2.0,
+            5.0,
+            10.0,
+            100.0,
+        )
+        if b * factor * scale >= 30 or b == 100.0
+    )
     length = min(bar_m * factor * scale, 300.0)
-    parts = [f'<line x1="{left:.1f}" y1="{top}" x2="{left + length:.1f}" y2="{top}" stroke="#333333" stroke-width="2"/>',
-             f'<text x="{left + length + 8:.1f}" y="{top + 4}">residual of {bar_m * 1000:g} mm '
-             f"(arrows {factor:g} times larger than the wall)</text>"]
+    parts = [
+        f'<line x1="{left:.1f}" y1="{top}" x2="{left + length:.1f}" y2="{top}" stroke="#333333" stroke-width="2"/>',
+        f'<text x="{left + length + 8:.1f}" y="{top + 4}">residual of {bar_m * 1000:g} mm '
+        f"(arrows {factor:g} times larger than the wall)</text>",
+    ]
     x = left + 5
     for kind, (_, text) in _STYLE.items():
         parts += _point(x, top + 30, "", np.zeros(2), kind, label=False)
         parts.append(f'<text x="{x + 12:.1f}" y="{top + 34}">{text}</text>')
         x += 150
-    parts.append(f'<text x="{left:.1f}" y="{top + 60}" fill="#555555">An arrow leads from the given place to the place '
-                 "found in the photo.</text>")
-    parts.append(f'<text x="{left:.1f}" y="{top + 77}" fill="#555555">Broken arrows are cut.</text>')
+    parts.append(
+        f'<text x="{left:.1f}" y="{top + 60}" fill="#555555">An arrow leads from the given place to the place '
+        "found in the photo.</text>"
+    )
+    parts.append(
+        f'<text x="{left:.1f}" y="{top + 77}" fill="#555555">Broken arrows are cut.</text>'
+    )
     return parts

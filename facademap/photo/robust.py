@@ -27,8 +27,14 @@ from facademap.photo.adjust import Adjustment, LensPrior, adjust_plane
 from facademap.photo.camera import Camera
 from facademap.photo.homography import fit_homography_dlt
 
-__all__ = ["estimate_scale", "expected_miss_px", "find_consensus", "find_rivals", "standardised_residuals",
-           "surprise"]
+__all__ = [
+    "estimate_scale",
+    "expected_miss_px",
+    "find_consensus",
+    "find_rivals",
+    "standardised_residuals",
+    "surprise",
+]
 
 Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
@@ -67,7 +73,7 @@ def estimate_scale(fit: Adjustment, *, used: Flags, scale: float) -> float:
         The factor with which ``fit`` was made.
     """
     redundancy = max(fit.redundancy, 0.0)
-    total = float(np.sum(fit.whitened[used]**2)) * scale**2
+    total = float(np.sum(fit.whitened[used] ** 2)) * scale**2
     return math.sqrt((PRIOR_OBSERVATIONS + total) / (PRIOR_OBSERVATIONS + redundancy))
 
 
@@ -121,8 +127,13 @@ def _groups_of_four(n: int, rng: np.random.Generator) -> NDArray[np.intp]:
     return np.array([rng.choice(n, 4, replace=False) for _ in range(_MOST_SAMPLES)], dtype=np.intp)
 
 
-def _sampled_starts(wall: Floats, pixel_px: Floats, camera: Camera, trials: tuple[float, ...],
-                    rng: np.random.Generator) -> list[tuple[Floats, Camera]]:
+def _sampled_starts(
+    wall: Floats,
+    pixel_px: Floats,
+    camera: Camera,
+    trials: tuple[float, ...],
+    rng: np.random.Generator,
+) -> list[tuple[Floats, Camera]]:
     """Best start of each trial distortion, the most promising first."""
     groups = _groups_of_four(len(wall), rng)
     limit = max(3.0, 0.002 * math.hypot(camera.width_px, camera.height_px)) / camera.fx_px
@@ -136,9 +147,11 @@ def _sampled_starts(wall: Floats, pixel_px: Floats, camera: Camera, trials: tupl
         matrices = np.concatenate([matrices, fit_homography_dlt(wall, rays)[None]])
         homogeneous = np.c_[wall, np.ones(len(wall))] @ np.transpose(matrices, (0, 2, 1))
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-            miss = np.hypot(homogeneous[..., 0] / homogeneous[..., 2] - rays[:, 0],
-                            homogeneous[..., 1] / homogeneous[..., 2] - rays[:, 1])
-        score = np.log1p((np.clip(np.nan_to_num(miss, nan=1e6), 0, 1e6) / limit)**2).sum(axis=1)
+            miss = np.hypot(
+                homogeneous[..., 0] / homogeneous[..., 2] - rays[:, 0],
+                homogeneous[..., 1] / homogeneous[..., 2] - rays[:, 1],
+            )
+        score = np.log1p((np.clip(np.nan_to_num(miss, nan=1e6), 0, 1e6) / limit) ** 2).sum(axis=1)
         best = int(np.argmin(score))
         if np.isfinite(matrices[best]).all() and matrices[best][2, 2] != 0:
             scored.append((float(score[best]), matrices[best], trial))
@@ -146,8 +159,15 @@ def _sampled_starts(wall: Floats, pixel_px: Floats, camera: Camera, trials: tupl
     return [(matrix, trial) for _, matrix, trial in scored[:3]]
 
 
-def _robust_fit(wall: Floats, pixel_px: Floats, start: tuple[Floats, Camera], camera: Camera, prior: LensPrior,
-                sigma_px: Floats, sigma_wall: Floats) -> tuple[float, Adjustment]:
+def _robust_fit(
+    wall: Floats,
+    pixel_px: Floats,
+    start: tuple[Floats, Camera],
+    camera: Camera,
+    prior: LensPrior,
+    sigma_px: Floats,
+    sigma_wall: Floats,
+) -> tuple[float, Adjustment]:
     """Least squares with Cauchy weights whose width follows the residuals; returns its score too."""
     matrix, trial = start
     limit = max(3.0, 0.002 * math.hypot(camera.width_px, camera.height_px))
@@ -155,29 +175,77 @@ def _robust_fit(wall: Floats, pixel_px: Floats, start: tuple[Floats, Camera], ca
     for _ in range(12):
         distance = np.hypot(*fit.residual_px.T)
         width = max(1.0, 2.0 * float(np.median(distance)))
-        weight = 1.0 / (1.0 + (distance / width)**2)**2
-        fit_camera = replace(camera, k1=fit.camera.k1, k2=fit.camera.k2, k3=fit.camera.k3, p1=fit.camera.p1,
-                             p2=fit.camera.p2, cx_px=fit.camera.cx_px, cy_px=fit.camera.cy_px)
-        fit = _adjust_from(wall, pixel_px, fit.homography, fit_camera, camera, prior, sigma_px, sigma_wall, weight)
+        weight = 1.0 / (1.0 + (distance / width) ** 2) ** 2
+        fit_camera = replace(
+            camera,
+            k1=fit.camera.k1,
+            k2=fit.camera.k2,
+            k3=fit.camera.k3,
+            p1=fit.camera.p1,
+            p2=fit.camera.p2,
+            cx_px=fit.camera.cx_px,
+            cy_px=fit.camera.cy_px,
+        )
+        fit = _adjust_from(
+            wall, pixel_px, fit.homography, fit_camera, camera, prior, sigma_px, sigma_wall, weight
+        )
     distance = np.hypot(*fit.residual_px.T)
-    return float(np.log1p((distance / (limit / 3))**2).sum()), fit
+    return float(np.log1p((distance / (limit / 3)) ** 2).sum()), fit
 
 
 def _start_adjustment(wall: Floats, pixel_px: Floats, matrix: Floats, trial: Camera) -> Adjustment:
     n = len(wall)
-    return adjust_plane(wall, pixel_px, matrix, trial, prior=LensPrior(), sigma_px=np.ones(n), sigma_wall=np.zeros(n),
-                        max_steps=0)
+    return adjust_plane(
+        wall,
+        pixel_px,
+        matrix,
+        trial,
+        prior=LensPrior(),
+        sigma_px=np.ones(n),
+        sigma_wall=np.zeros(n),
+        max_steps=0,
+    )
 
 
-def _adjust_from(wall: Floats, pixel_px: Floats, homography: Floats, start: Camera, mean: Camera, prior: LensPrior,
-                 sigma_px: Floats, sigma_wall: Floats, weight: Floats, *, scale: float = 1.0) -> Adjustment:
+def _adjust_from(
+    wall: Floats,
+    pixel_px: Floats,
+    homography: Floats,
+    start: Camera,
+    mean: Camera,
+    prior: LensPrior,
+    sigma_px: Floats,
+    sigma_wall: Floats,
+    weight: Floats,
+    *,
+    scale: float = 1.0,
+) -> Adjustment:
     """Adjust with start values that are not the prior's mean."""
-    return adjust_plane(wall, pixel_px, homography, mean, prior=prior, sigma_px=sigma_px, sigma_wall=sigma_wall,
-                        weight=weight, scale=scale, start_camera=start)
+    return adjust_plane(
+        wall,
+        pixel_px,
+        homography,
+        mean,
+        prior=prior,
+        sigma_px=sigma_px,
+        sigma_wall=sigma_wall,
+        weight=weight,
+        scale=scale,
+        start_camera=start,
+    )
 
 
-def find_consensus(wall: Floats, pixel_px: Floats, camera: Camera, *, prior: LensPrior, sigma_px: Floats,
-                   sigma_wall: Floats, least_used: int, rng: np.random.Generator) -> tuple[Adjustment, Flags, float]:
+def find_consensus(
+    wall: Floats,
+    pixel_px: Floats,
+    camera: Camera,
+    *,
+    prior: LensPrior,
+    sigma_px: Floats,
+    sigma_wall: Floats,
+    least_used: int,
+    rng: np.random.Generator,
+) -> tuple[Adjustment, Flags, float]:
     """Fit the points that agree and set the others aside.
 
     Parameters
@@ -205,10 +273,18 @@ def find_consensus(wall: Floats, pixel_px: Floats, camera: Camera, *, prior: Len
     everything = np.ones(n, dtype=bool)
     starts = _sampled_starts(wall, pixel_px, camera, trials, rng)
     if n <= 4 or not starts:
-        start = starts[0] if starts else (fit_homography_dlt(wall, camera.ray_from_pixel(pixel_px)), camera)
-        fit = _adjust_from(wall, pixel_px, start[0], start[1], camera, prior, sigma_px, sigma_wall, np.ones(n))
+        start = (
+            starts[0]
+            if starts
+            else (fit_homography_dlt(wall, camera.ray_from_pixel(pixel_px)), camera)
+        )
+        fit = _adjust_from(
+            wall, pixel_px, start[0], start[1], camera, prior, sigma_px, sigma_wall, np.ones(n)
+        )
         return fit, everything, estimate_scale(fit, used=everything, scale=1.0)
-    fits = [_robust_fit(wall, pixel_px, start, camera, prior, sigma_px, sigma_wall) for start in starts]
+    fits = [
+        _robust_fit(wall, pixel_px, start, camera, prior, sigma_px, sigma_wall) for start in starts
+    ]
     fit = min(fits, key=lambda pair: pair[0])[1]
     distance = np.hypot(*fit.residual_px.T)
     order = np.argsort(distance)
@@ -220,12 +296,24 @@ def find_consensus(wall: Floats, pixel_px: Floats, camera: Camera, *, prior: Len
     if n <= MOST_POINTS_TO_COMPARE and ((~used).any() or scale > DOUBTED_SCATTER):
         compared = _compare_subsets(wall, pixel_px, camera, prior, sigma_px, sigma_wall, least_used)
         if compared is not None and (compared[0] != used).any():
-            begin = adjust_plane(wall, pixel_px, compared[1], camera, prior=prior, sigma_px=sigma_px,
-                                 sigma_wall=sigma_wall, weight=compared[0].astype(float))
-            visited.append(_settled(wall, pixel_px, begin, compared[0], camera, prior, sigma_px, sigma_wall))
+            begin = adjust_plane(
+                wall,
+                pixel_px,
+                compared[1],
+                camera,
+                prior=prior,
+                sigma_px=sigma_px,
+                sigma_wall=sigma_wall,
+                weight=compared[0].astype(float),
+            )
+            visited.append(
+                _settled(wall, pixel_px, begin, compared[0], camera, prior, sigma_px, sigma_wall)
+            )
     if not all(used.all() for _, used, _ in visited):
-        visited += [_settled(wall, pixel_px, fit, everything, camera, prior, sigma_px, sigma_wall) for fit, _, _ in
-                    visited[-1:]]
+        visited += [
+            _settled(wall, pixel_px, fit, everything, camera, prior, sigma_px, sigma_wall)
+            for fit, _, _ in visited[-1:]
+        ]
     return min(visited, key=lambda one: surprise(one[0], one[1], one[2], sigma_px, camera))
 
 
@@ -241,32 +329,68 @@ def surprise(fit: Adjustment, used: Flags, scale: float, sigma_px: Floats, camer
     diagonal = math.hypot(camera.width_px, camera.height_px)
     width = scale * float(np.median(sigma_px))
     aside = int((~used).sum())
-    anywhere = math.log((BLUNDER_REACH * diagonal)**2 / 2.0) + 1.0
+    anywhere = math.log((BLUNDER_REACH * diagonal) ** 2 / 2.0) + 1.0
     choices = math.log(math.comb(len(used), aside))
-    likely = math.log1p((width / (USUAL_SCATTER * diagonal))**2)
+    likely = math.log1p((width / (USUAL_SCATTER * diagonal)) ** 2)
     return max(fit.redundancy, 0.0) * math.log(width) + likely + aside * anywhere + choices
 
 
-def _settled(wall: Floats, pixel_px: Floats, fit: Adjustment, used: Flags, camera: Camera, prior: LensPrior,
-             sigma_px: Floats, sigma_wall: Floats) -> tuple[Adjustment, Flags, float]:
+def _settled(
+    wall: Floats,
+    pixel_px: Floats,
+    fit: Adjustment,
+    used: Flags,
+    camera: Camera,
+    prior: LensPrior,
+    sigma_px: Floats,
+    sigma_wall: Floats,
+) -> tuple[Adjustment, Flags, float]:
     """Fit of given points, with the scale that belongs to it."""
     scale = 1.0
     for _ in range(3):
-        fit = _adjust_from(wall, pixel_px, fit.homography, fit.camera, camera, prior, sigma_px, sigma_wall,
-                           used.astype(float), scale=scale)
+        fit = _adjust_from(
+            wall,
+            pixel_px,
+            fit.homography,
+            fit.camera,
+            camera,
+            prior,
+            sigma_px,
+            sigma_wall,
+            used.astype(float),
+            scale=scale,
+        )
         scale = estimate_scale(fit, used=used, scale=scale)
     return fit, used, scale
 
 
-def _without(point: int, wall: Floats, pixel_px: Floats, fit: Adjustment, camera: Camera, prior: LensPrior,
-             sigma_px: Floats, sigma_wall: Floats) -> Adjustment:
+def _without(
+    point: int,
+    wall: Floats,
+    pixel_px: Floats,
+    fit: Adjustment,
+    camera: Camera,
+    prior: LensPrior,
+    sigma_px: Floats,
+    sigma_wall: Floats,
+) -> Adjustment:
     weight = np.ones(len(wall))
     weight[point] = 0.0
-    return _adjust_from(wall, pixel_px, fit.homography, fit.camera, camera, prior, sigma_px, sigma_wall, weight)
+    return _adjust_from(
+        wall, pixel_px, fit.homography, fit.camera, camera, prior, sigma_px, sigma_wall, weight
+    )
 
 
-def find_rivals(wall: Floats, pixel_px: Floats, fit: Adjustment, used: Flags, *, prior: LensPrior, sigma_px: Floats,
-                sigma_wall: Floats) -> list[int]:
+def find_rivals(
+    wall: Floats,
+    pixel_px: Floats,
+    fit: Adjustment,
+    used: Flags,
+    *,
+    prior: LensPrior,
+    sigma_px: Floats,
+    sigma_wall: Floats,
+) -> list[int]:
     """Points that might be the blunder just as well as the one set aside (few points only).
 
     Parameters
@@ -286,12 +410,22 @@ def find_rivals(wall: Floats, pixel_px: Floats, fit: Adjustment, used: Flags, *,
     if (~used).sum() != 1 or len(wall) > MOST_POINTS_TO_COMPARE:
         return []
     chosen = int(np.flatnonzero(~used)[0])
-    costs = [_without(i, wall, pixel_px, fit, fit.camera, prior, sigma_px, sigma_wall).cost for i in range(len(wall))]
+    costs = [
+        _without(i, wall, pixel_px, fit, fit.camera, prior, sigma_px, sigma_wall).cost
+        for i in range(len(wall))
+    ]
     return [i for i, cost in enumerate(costs) if i != chosen and cost < 4.0 * costs[chosen] + 10.0]
 
 
-def _compare_subsets(wall: Floats, pixel_px: Floats, camera: Camera, prior: LensPrior, sigma_px: Floats,
-                     sigma_wall: Floats, least_used: int) -> tuple[Flags, Floats] | None:
+def _compare_subsets(
+    wall: Floats,
+    pixel_px: Floats,
+    camera: Camera,
+    prior: LensPrior,
+    sigma_px: Floats,
+    sigma_wall: Floats,
+    least_used: int,
+) -> tuple[Flags, Floats] | None:
     """With few points the largest residual may sit on the wrong one: try every way of leaving some out.
 
     Returns the smallest set whose absence makes the rest agree, with a start value; None when no set does.
@@ -309,28 +443,61 @@ def _compare_subsets(wall: Floats, pixel_px: Floats, camera: Camera, prior: Lens
                 continue
             if begin[2, 2] <= 0:
                 continue
-            fit = adjust_plane(wall, pixel_px, begin, camera, prior=prior, sigma_px=sigma_px, sigma_wall=sigma_wall,
-                               weight=keep.astype(float), max_steps=8)
-            scatter = math.sqrt((PRIOR_OBSERVATIONS + fit.cost) / (PRIOR_OBSERVATIONS + max(fit.redundancy, 0.0)))
+            fit = adjust_plane(
+                wall,
+                pixel_px,
+                begin,
+                camera,
+                prior=prior,
+                sigma_px=sigma_px,
+                sigma_wall=sigma_wall,
+                weight=keep.astype(float),
+                max_steps=8,
+            )
+            scatter = math.sqrt(
+                (PRIOR_OBSERVATIONS + fit.cost) / (PRIOR_OBSERVATIONS + max(fit.redundancy, 0.0))
+            )
             miss = np.hypot(*fit.residual_px[~keep].T) if left_out else np.array([math.inf])
-            if float(miss.min()) > GROSS_SIGMAS * scatter * float(sigma_px.max()) and float(miss.min()) > gross and (
-                    best is None or scatter < best[0]):
+            if (
+                float(miss.min()) > GROSS_SIGMAS * scatter * float(sigma_px.max())
+                and float(miss.min()) > gross
+                and (best is None or scatter < best[0])
+            ):
                 best = scatter, keep, begin
         if best is not None and best[0] < BELIEVED_SCATTER:
             return best[1], best[2]
     return None
 
 
-def _snoop(wall: Floats, pixel_px: Floats, fit: Adjustment, used: Flags, camera: Camera, prior: LensPrior,
-           sigma_px: Floats, sigma_wall: Floats, least_used: int) -> list[tuple[Adjustment, Flags, float]]:
+def _snoop(
+    wall: Floats,
+    pixel_px: Floats,
+    fit: Adjustment,
+    used: Flags,
+    camera: Camera,
+    prior: LensPrior,
+    sigma_px: Floats,
+    sigma_wall: Floats,
+    least_used: int,
+) -> list[tuple[Adjustment, Flags, float]]:
     """Set aside the worst point, refit, take back what agrees, until nothing changes; every stop on the way."""
     scale = 1.0
     visited: list[tuple[Adjustment, Flags, float]] = []
     seen: set[bytes] = set()
     for _ in range(3 * len(wall)):
         for _ in range(2):
-            fit = _adjust_from(wall, pixel_px, fit.homography, fit.camera, camera, prior, sigma_px, sigma_wall,
-                               used.astype(float), scale=scale)
+            fit = _adjust_from(
+                wall,
+                pixel_px,
+                fit.homography,
+                fit.camera,
+                camera,
+                prior,
+                sigma_px,
+                sigma_wall,
+                used.astype(float),
+                scale=scale,
+            )
             scale = estimate_scale(fit, used=used, scale=scale)
         visited.append((fit, used, scale))
         miss = expected_miss_px(fit, used)

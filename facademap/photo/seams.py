@@ -88,8 +88,12 @@ def _shown(pixel: Floats, size_px: tuple[int, int], margin_px: float) -> NDArray
     width, height = size_px
     with np.errstate(invalid="ignore"):
         return np.asarray(
-            np.isfinite(pixel).all(axis=-1) & (pixel[..., 0] >= margin_px) & (pixel[..., 1] >= margin_px)
-            & (pixel[..., 0] <= width - 1 - margin_px) & (pixel[..., 1] <= height - 1 - margin_px))
+            np.isfinite(pixel).all(axis=-1)
+            & (pixel[..., 0] >= margin_px)
+            & (pixel[..., 1] >= margin_px)
+            & (pixel[..., 0] <= width - 1 - margin_px)
+            & (pixel[..., 1] <= height - 1 - margin_px)
+        )
 
 
 def _bounds(view: SurfaceView, grid: PixelGrid, size_px: tuple[int, int]) -> Window | None:
@@ -101,13 +105,21 @@ def _bounds(view: SurfaceView, grid: PixelGrid, size_px: tuple[int, int]) -> Win
     if not shown.any():
         return None
     r, c = np.flatnonzero(shown.any(axis=1)), np.flatnonzero(shown.any(axis=0))
-    left, right = max(0, int(columns[c[0]]) - step), min(grid.width_px, int(columns[c[-1]]) + step + 1)
+    left, right = (
+        max(0, int(columns[c[0]]) - step),
+        min(grid.width_px, int(columns[c[-1]]) + step + 1),
+    )
     top, bottom = max(0, int(rows[r[0]]) - step), min(grid.height_px, int(rows[r[-1]]) + step + 1)
     return Window(column=left, row=top, width=right - left, height=bottom - top)
 
 
 def coarse_view(
-    view: SurfaceView, grid: PixelGrid, *, size_px: tuple[int, int], gsd_m: float, sharpness: float = 1.0,
+    view: SurfaceView,
+    grid: PixelGrid,
+    *,
+    size_px: tuple[int, int],
+    gsd_m: float,
+    sharpness: float = 1.0,
     settings: SeamSettings | None = None,
 ) -> CoarseView | None:
     """How well a photo shows each cell.
@@ -149,18 +161,24 @@ def coarse_view(
         aa, bb = np.sum(du * du, axis=-1), np.sum(dv * dv, axis=-1)
         ab = np.sum(du * dv, axis=-1)
         root = np.sqrt(np.maximum((aa - bb) ** 2 / 4.0 + ab**2, 0.0))
-        finest, coarsest = np.sqrt((aa + bb) / 2.0 + root), np.sqrt(np.maximum((aa + bb) / 2.0 - root, 1e-12))
+        finest, coarsest = (
+            np.sqrt((aa + bb) / 2.0 + root),
+            np.sqrt(np.maximum((aa + bb) / 2.0 - root, 1e-12)),
+        )
         middle = pixel[1:-1, 1:-1]
         x = (middle[..., 0] - (width - 1) / 2.0) / (width / 2.0)
         y = (middle[..., 1] - (height - 1) / 2.0) / (height / 2.0)
-        score = np.log(np.minimum(coarsest * gsd_m, 1.2)) - use.oblique_weight * np.log(finest / coarsest)
+        score = np.log(np.minimum(coarsest * gsd_m, 1.2)) - use.oblique_weight * np.log(
+            finest / coarsest
+        )
         score = score - use.edge_weight * np.maximum(np.abs(x), np.abs(y)) ** 4
         score = score + use.sharpness_weight * np.log(sharpness)
         shown &= np.isfinite(score)
     return CoarseView(
         window=window,
         score=np.where(shown, score, -np.inf).astype(np.float32),
-        x_share=np.nan_to_num(x).astype(np.float32), y_share=np.nan_to_num(y).astype(np.float32),
+        x_share=np.nan_to_num(x).astype(np.float32),
+        y_share=np.nan_to_num(y).astype(np.float32),
         sample_m=np.where(shown, 1.0 / coarsest, np.nan).astype(np.float32),
     )
 
@@ -178,24 +196,38 @@ def joint_likeness(grey: Bytes) -> NDArray[np.float32]:
 
 
 def _seam_cost(
-    views: Sequence[CoarseView | None], pictures: Sequence[Bytes | None], shape: tuple[int, int], first: NDArray[np.int16],
-    second: NDArray[np.int16], use: SeamSettings,
+    views: Sequence[CoarseView | None],
+    pictures: Sequence[Bytes | None],
+    shape: tuple[int, int],
+    first: NDArray[np.int16],
+    second: NDArray[np.int16],
+    use: SeamSettings,
 ) -> NDArray[np.float32]:
     """Cost of a border in every cell: difference of the two best photos and edges, less in joints."""
     picture_1, picture_2 = (_taken(views, pictures, shape, which) for which in (first, second))
     both = (first >= 0) & (second >= 0)
-    difference = np.abs(picture_1.astype(np.int16) - picture_2.astype(np.int16)).max(axis=2).astype(np.float32)
+    difference = (
+        np.abs(picture_1.astype(np.int16) - picture_2.astype(np.int16))
+        .max(axis=2)
+        .astype(np.float32)
+    )
     difference[~both] = 0.0
     grey: Bytes = np.asarray(cv2.cvtColor(picture_1, cv2.COLOR_RGB2GRAY), np.uint8)
     smooth = cv2.GaussianBlur(grey, (0, 0), 1.0).astype(np.float32)
     edges = np.hypot(cv2.Sobel(smooth, cv2.CV_32F, 1, 0), cv2.Sobel(smooth, cv2.CV_32F, 0, 1)) / 8.0
     joint = joint_likeness(grey)
-    cost = 4.0 + cv2.GaussianBlur(difference, (0, 0), 1.0) * 1.5 + cv2.GaussianBlur(edges, (0, 0), 1.5) * 2.0
+    cost = (
+        4.0
+        + cv2.GaussianBlur(difference, (0, 0), 1.0) * 1.5
+        + cv2.GaussianBlur(edges, (0, 0), 1.5) * 2.0
+    )
     return np.asarray(cost * (1.0 - use.joint_gain * joint), dtype=np.float32)
 
 
 def _taken(
-    views: Sequence[CoarseView | None], pictures: Sequence[Bytes | None], shape: tuple[int, int],
+    views: Sequence[CoarseView | None],
+    pictures: Sequence[Bytes | None],
+    shape: tuple[int, int],
     which: NDArray[np.int16],
 ) -> Bytes:
     out = np.zeros((*shape, 3), np.uint8)
@@ -207,7 +239,10 @@ def _taken(
 
 
 def choose_sources(
-    views: Sequence[CoarseView | None], pictures: Sequence[Bytes | None], shape: tuple[int, int], *,
+    views: Sequence[CoarseView | None],
+    pictures: Sequence[Bytes | None],
+    shape: tuple[int, int],
+    *,
     settings: SeamSettings | None = None,
 ) -> NDArray[np.int16]:
     """The photo that fills each cell.
@@ -243,13 +278,19 @@ def choose_sources(
         r[behind], s[behind] = view.score[behind], i
     if all(p is None for p in pictures):
         return first
-    advantage = np.where(np.isfinite(runner), best - np.where(np.isfinite(runner), runner, 0.0), np.inf)
+    advantage = np.where(
+        np.isfinite(runner), best - np.where(np.isfinite(runner), runner, 0.0), np.inf
+    )
     return _led_borders(views, pictures, first, second, advantage.astype(np.float32), use)
 
 
 def _led_borders(
-    views: Sequence[CoarseView | None], pictures: Sequence[Bytes | None], first: NDArray[np.int16],
-    second: NDArray[np.int16], advantage: NDArray[np.float32], use: SeamSettings,
+    views: Sequence[CoarseView | None],
+    pictures: Sequence[Bytes | None],
+    first: NDArray[np.int16],
+    second: NDArray[np.int16],
+    advantage: NDArray[np.float32],
+    use: SeamSettings,
 ) -> NDArray[np.int16]:
     """Move the borders between photos within the bands where either would do."""
     from skimage.segmentation import watershed

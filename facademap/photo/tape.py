@@ -57,21 +57,33 @@ class TapeMeasure:
 
     def __post_init__(self) -> None:
         if self.start == self.end:
-            raise InputError(f"a measure leads from point {self.start} to itself", "Name two different points.")
+            raise InputError(
+                f"a measure leads from point {self.start} to itself", "Name two different points."
+            )
         if not (math.isfinite(self.sigma_m) and self.sigma_m > 0):
-            raise InputError(f"measure {self.start} to {self.end}: precision {self.sigma_m} m is not positive",
-                             "Give a precision above zero.")
+            raise InputError(
+                f"measure {self.start} to {self.end}: precision {self.sigma_m} m is not positive",
+                "Give a precision above zero.",
+            )
         if self.kind == "distance" and not math.isfinite(self.length_m):
-            raise InputError(f"distance {self.start} to {self.end} has no length", "Give the length.")
+            raise InputError(
+                f"distance {self.start} to {self.end} has no length", "Give the length."
+            )
         if math.isfinite(self.length_m) and self.length_m <= 0:
-            raise InputError(f"measure {self.start} to {self.end}: length {self.length_m} m is not positive",
-                             "Correct the length.")
+            raise InputError(
+                f"measure {self.start} to {self.end}: length {self.length_m} m is not positive",
+                "Correct the length.",
+            )
         if math.isfinite(self.length_m) and not SHORTEST_M <= self.length_m <= LONGEST_M:
-            raise InputError(f"measure {self.start} to {self.end}: {self.length_m:g} m is no length that a tape measures on a wall",
-                             "Give lengths in metres.")
+            raise InputError(
+                f"measure {self.start} to {self.end}: {self.length_m:g} m is no length that a tape measures on a wall",
+                "Give lengths in metres.",
+            )
         if self.sigma_m > WORST_SIGMA_M:
-            raise InputError(f"measure {self.start} to {self.end}: a precision of {self.sigma_m * 1000:g} mm says nothing",
-                             "Give sigma_mm in millimetres (3 is usual for a steel tape).")
+            raise InputError(
+                f"measure {self.start} to {self.end}: a precision of {self.sigma_m * 1000:g} mm says nothing",
+                "Give sigma_mm in millimetres (3 is usual for a steel tape).",
+            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,16 +113,25 @@ class TapedPlaces:
     flags: tuple[str, ...]
 
 
-def rectangle_places(width_m: float, height_m: float, *, left_m: float = 0.0, bottom_m: float = 0.0) -> Floats:
+def rectangle_places(
+    width_m: float, height_m: float, *, left_m: float = 0.0, bottom_m: float = 0.0
+) -> Floats:
     """Corners of a known rectangle (upper left, upper right, lower right, lower left), shape (4, 2)."""
     if not (math.isfinite(width_m) and math.isfinite(height_m) and width_m > 0 and height_m > 0):
-        raise InputError(f"a rectangle of {width_m} x {height_m} m is not possible", "Give positive width and height.")
+        raise InputError(
+            f"a rectangle of {width_m} x {height_m} m is not possible",
+            "Give positive width and height.",
+        )
     right, top = left_m + width_m, bottom_m + height_m
     return np.array([(left_m, top), (right, top), (right, bottom_m), (left_m, bottom_m)])
 
 
-def place_by_tape(measures: Sequence[TapeMeasure], *, guess_m: dict[str, tuple[float, float]] | None = None,
-                  rng: np.random.Generator | None = None) -> TapedPlaces:
+def place_by_tape(
+    measures: Sequence[TapeMeasure],
+    *,
+    guess_m: dict[str, tuple[float, float]] | None = None,
+    rng: np.random.Generator | None = None,
+) -> TapedPlaces:
     """Adjust tape measures to places on the wall.
 
     Parameters
@@ -129,8 +150,10 @@ def place_by_tape(measures: Sequence[TapeMeasure], *, guess_m: dict[str, tuple[f
     rng = np.random.default_rng(20084) if rng is None else rng
     names = tuple(dict.fromkeys(n for m in measures for n in (m.start, m.end)))
     if not any(m.kind in ("level", "plumb") for m in measures):
-        raise GeometryError("no level and no plumb line: the figure could lie at any slope",
-                            "Measure at least one level or plumb line.")
+        raise GeometryError(
+            "no level and no plumb line: the figure could lie at any slope",
+            "Measure at least one level or plumb line.",
+        )
     index = {name: i for i, name in enumerate(names)}
     n = len(names)
 
@@ -150,7 +173,9 @@ def place_by_tape(measures: Sequence[TapeMeasure], *, guess_m: dict[str, tuple[f
 
     lengths = [m.length_m for m in measures if math.isfinite(m.length_m)]
     if not lengths:
-        raise GeometryError("no length was measured, so there is no scale", "Measure at least one distance.")
+        raise GeometryError(
+            "no length was measured, so there is no scale", "Measure at least one distance."
+        )
     size = float(np.median(lengths))
     best = None
     for trial in range(1 if guess_m else 60):
@@ -170,10 +195,14 @@ def place_by_tape(measures: Sequence[TapeMeasure], *, guess_m: dict[str, tuple[f
     _refuse_contradiction(best.fun, measures)
     jacobian = best.jac
     redundancy = len(best.fun) - 2 * (n - 1)
-    if redundancy < 0 or np.linalg.matrix_rank(jacobian, tol=1e-6 * np.linalg.norm(jacobian)) < 2 * (n - 1):
+    if redundancy < 0 or np.linalg.matrix_rank(
+        jacobian, tol=1e-6 * np.linalg.norm(jacobian)
+    ) < 2 * (n - 1):
         loose = _loose_points(jacobian, names)
-        raise GeometryError(f"the measures leave points free: {', '.join(loose)}",
-                            "Measure more distances (the diagonals first).")
+        raise GeometryError(
+            f"the measures leave points free: {', '.join(loose)}",
+            "Measure more distances (the diagonals first).",
+        )
     cofactor = np.linalg.inv(jacobian.T @ jacobian)
     sigma0 = math.sqrt((3.0 + float(best.fun @ best.fun)) / (3.0 + redundancy))
     covariance = np.zeros((2 * n, 2 * n))
@@ -181,23 +210,42 @@ def place_by_tape(measures: Sequence[TapeMeasure], *, guess_m: dict[str, tuple[f
     flags = _odd_measures(best.fun, jacobian, cofactor, measures)
     for kind, sense in (("level", "left and right"), ("plumb", "up and down")):
         if not guess_m and not any(m.kind == kind for m in measures):
-            flags.append(f"no {kind} line was measured: {sense} may be exchanged; add one, or give rough places")
+            flags.append(
+                f"no {kind} line was measured: {sense} may be exchanged; add one, or give rough places"
+            )
     if redundancy == 0:
         flags.append("there is no surplus measure: an error of the tape would not be seen")
-    sigma = np.array([m.sigma_m for m in measures for _ in range(
-        1 + (m.kind != "distance" and math.isfinite(m.length_m)))])
-    return TapedPlaces(name=names, wall_m=np.vstack([np.zeros(2), best.x.reshape(-1, 2)]), covariance_m2=covariance,
-                       residual_m=best.fun * sigma, redundancy=redundancy, sigma0=sigma0, flags=tuple(flags))
+    sigma = np.array(
+        [
+            m.sigma_m
+            for m in measures
+            for _ in range(1 + (m.kind != "distance" and math.isfinite(m.length_m)))
+        ]
+    )
+    return TapedPlaces(
+        name=names,
+        wall_m=np.vstack([np.zeros(2), best.x.reshape(-1, 2)]),
+        covariance_m2=covariance,
+        residual_m=best.fun * sigma,
+        redundancy=redundancy,
+        sigma0=sigma0,
+        flags=tuple(flags),
+    )
 
 
-def _turned_upright(best: Any, conditions: Any, measures: Sequence[TapeMeasure], index: dict[str, int]) -> Any:
+def _turned_upright(
+    best: Any, conditions: Any, measures: Sequence[TapeMeasure], index: dict[str, int]
+) -> Any:
     """Of a figure and its mirror images, the one in which level lines run right and plumb lines up."""
     choices: list[tuple[float, float, int, Any]] = []
     for flip in ((1.0, 1.0), (-1.0, 1.0), (1.0, -1.0), (-1.0, -1.0)):
         answer = least_squares(conditions, (best.x.reshape(-1, 2) * flip).ravel(), method="trf")
         p = np.vstack([np.zeros(2), answer.x.reshape(-1, 2)])
-        wrong = sum(float(p[index[m.end]][k] < p[index[m.start]][k]) for m in measures
-                    for k in ({"level": (0,), "plumb": (1,)}.get(m.kind, ())))
+        wrong = sum(
+            float(p[index[m.end]][k] < p[index[m.start]][k])
+            for m in measures
+            for k in ({"level": (0,), "plumb": (1,)}.get(m.kind, ()))
+        )
         choices.append((wrong, answer.cost, len(choices), answer))
     least = min(c[1] for c in choices)
     return min((c for c in choices if c[1] <= 4 * least + 4.0), key=lambda c: (c[0], c[1], c[2]))[3]
@@ -205,23 +253,40 @@ def _turned_upright(best: Any, conditions: Any, measures: Sequence[TapeMeasure],
 
 def _loose_points(jacobian: Floats, names: tuple[str, ...]) -> list[str]:
     _, values, vectors = np.linalg.svd(jacobian, full_matrices=True)
-    null = vectors[int((values > 1e-6 * values[0]).sum()):]
-    movement = np.abs(null).max(axis=0).reshape(-1, 2).max(axis=1) if len(null) else np.ones(len(names) - 1)
+    null = vectors[int((values > 1e-6 * values[0]).sum()) :]
+    movement = (
+        np.abs(null).max(axis=0).reshape(-1, 2).max(axis=1)
+        if len(null)
+        else np.ones(len(names) - 1)
+    )
     return [name for name, m in zip(names[1:], movement, strict=True) if m > 0.1][:5]
 
 
 def _refuse_contradiction(value: Floats, measures: Sequence[TapeMeasure]) -> None:
     """Measures that no figure can have: sides that do not close, a line in place of a length."""
-    owners = [m for m in measures for _ in range(1 + (m.kind != "distance" and math.isfinite(m.length_m)))]
+    owners = [
+        m for m in measures for _ in range(1 + (m.kind != "distance" and math.isfinite(m.length_m)))
+    ]
     worst = int(np.argmax(np.abs(value))) if len(value) else 0
     if len(value) and abs(value[worst]) > CONTRADICTION_SIGMAS:
-        named = list(dict.fromkeys(f"{owners[i].start} to {owners[i].end}" for i in np.argsort(-np.abs(value))[:3]))
-        raise GeometryError(f"the measures contradict each other by {abs(value[worst]) * owners[worst].sigma_m * 1000:.0f} mm; "
-                            f"look at {', '.join(named)}", "Measure these again: a length typed wrongly, or two points exchanged.")
+        named = list(
+            dict.fromkeys(
+                f"{owners[i].start} to {owners[i].end}" for i in np.argsort(-np.abs(value))[:3]
+            )
+        )
+        raise GeometryError(
+            f"the measures contradict each other by {abs(value[worst]) * owners[worst].sigma_m * 1000:.0f} mm; "
+            f"look at {', '.join(named)}",
+            "Measure these again: a length typed wrongly, or two points exchanged.",
+        )
 
 
-def _odd_measures(value: Floats, jacobian: Floats, cofactor: Floats, measures: Sequence[TapeMeasure]) -> list[str]:
-    owners = [m for m in measures for _ in range(1 + (m.kind != "distance" and math.isfinite(m.length_m)))]
+def _odd_measures(
+    value: Floats, jacobian: Floats, cofactor: Floats, measures: Sequence[TapeMeasure]
+) -> list[str]:
+    owners = [
+        m for m in measures for _ in range(1 + (m.kind != "distance" and math.isfinite(m.length_m)))
+    ]
     surplus = 1.0 - np.einsum("ij,jk,ik->i", jacobian, cofactor, jacobian)
     checked = surplus > 0.02
     score = np.where(checked, np.abs(value) / np.sqrt(np.maximum(surplus, 1e-9)), 0.0)
@@ -229,5 +294,7 @@ def _odd_measures(value: Floats, jacobian: Floats, cofactor: Floats, measures: S
         return []
     i = int(np.argmax(score))
     m = owners[i]
-    return [f"the {m.kind} measure {m.start} to {m.end} disagrees with the others by about "
-            f"{abs(value[i]) * m.sigma_m / surplus[i] * 1000:.0f} mm: measure it again"]
+    return [
+        f"the {m.kind} measure {m.start} to {m.end} disagrees with the others by about "
+        f"{abs(value[i]) * m.sigma_m / surplus[i] * 1000:.0f} mm: measure it again"
+    ]

@@ -34,7 +34,11 @@ def single_threaded_libraries() -> Iterator[None]:
 
 
 def in_order(
-    work: Callable[[Item], Result], items: Iterable[Item], *, threads: int = 2, ahead: int = 2,
+    work: Callable[[Item], Result],
+    items: Iterable[Item],
+    *,
+    threads: int = 2,
+    ahead: int = 2,
     progress: Callable[[float], None] | None = None,
 ) -> Iterator[tuple[Item, Result]]:
     """Results of work on every item, in the order of the items.

@@ -111,8 +111,15 @@ class PairTies:
 
 def _refused(reason: str, *, inliers: int = 0, alike_share: float = 0.0) -> PairTies:
     nothing = np.zeros((0, 2))
-    return PairTies(joined=False, reason=reason, first_px=nothing, second_px=nothing, homography=np.eye(3),
-                    inliers=inliers, alike_share=alike_share)
+    return PairTies(
+        joined=False,
+        reason=reason,
+        first_px=nothing,
+        second_px=nothing,
+        homography=np.eye(3),
+        inliers=inliers,
+        alike_share=alike_share,
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,8 +136,16 @@ class _Rough:
 
 
 def tie_pair(
-    first: Bytes, second: Bytes, first_camera: Camera, second_camera: Camera, first_features: Features,
-    second_features: Features, *, limits: PairLimits | None = None, most_ties: int = 400, known_lens: bool = False,
+    first: Bytes,
+    second: Bytes,
+    first_camera: Camera,
+    second_camera: Camera,
+    first_features: Features,
+    second_features: Features,
+    *,
+    limits: PairLimits | None = None,
+    most_ties: int = 400,
+    known_lens: bool = False,
     turns: int = 2,
 ) -> PairTies:
     """Join two grey photos of one flat wall, or say why not.
@@ -164,27 +179,49 @@ def tie_pair(
     a, b = first_features.xy_px[pairs[:, 0]], second_features.xy_px[pairs[:, 1]]
     rough = _rough(a, b, first_camera, second_camera, limits, known_lens=known_lens)
     if rough is None or rough.count < limits.least_inliers:
-        return _refused("the places that look alike do not lie on one plane", inliers=0 if rough is None else rough.count)
+        return _refused(
+            "the places that look alike do not lie on one plane",
+            inliers=0 if rough is None else rough.count,
+        )
     if known_lens is False and rough.k1:
-        first_camera, second_camera = (replace(c, k1=rough.k1) for c in (first_camera, second_camera))
+        first_camera, second_camera = (
+            replace(c, k1=rough.k1) for c in (first_camera, second_camera)
+        )
     reason = _doubt_geometry(rough, a, b, first, second, first_camera, second_camera, limits)
     if reason:
         return _refused(reason, inliers=rough.count)
-    return _refined(first, second, first_camera, second_camera, rough, a, b, limits, most_ties,
-                    known_lens=known_lens, turns=turns)
+    return _refined(
+        first,
+        second,
+        first_camera,
+        second_camera,
+        rough,
+        a,
+        b,
+        limits,
+        most_ties,
+        known_lens=known_lens,
+        turns=turns,
+    )
 
 
 def _tolerance(camera: Camera, limits: PairLimits) -> float:
     return limits.tolerance_px * max(1.0, max(camera.width_px, camera.height_px) / 2000.0)
 
 
-def _rough(a: Floats, b: Floats, first: Camera, second: Camera, limits: PairLimits, *, known_lens: bool
-           ) -> _Rough | None:
+def _rough(
+    a: Floats, b: Floats, first: Camera, second: Camera, limits: PairLimits, *, known_lens: bool
+) -> _Rough | None:
     """Homography by a marginalising consensus, for the distortion that most matches agree with."""
     best: _Rough | None = None
     for k1 in (None,) if known_lens else K1_TRIALS:
-        found = _consensus(a, b, first if k1 is None else replace(first, k1=k1),
-                           second if k1 is None else replace(second, k1=k1), limits)
+        found = _consensus(
+            a,
+            b,
+            first if k1 is None else replace(first, k1=k1),
+            second if k1 is None else replace(second, k1=k1),
+            limits,
+        )
         if found is None:
             continue
         found = replace(found, k1=k1 or 0.0)
@@ -196,7 +233,9 @@ def _rough(a: Floats, b: Floats, first: Camera, second: Camera, limits: PairLimi
     return best
 
 
-def _consensus(a: Floats, b: Floats, first: Camera, second: Camera, limits: PairLimits) -> _Rough | None:
+def _consensus(
+    a: Floats, b: Floats, first: Camera, second: Camera, limits: PairLimits
+) -> _Rough | None:
     ray_a, ray_b = first.ray_from_pixel(a), second.ray_from_pixel(b)
     good = np.isfinite(ray_a).all(axis=1) & np.isfinite(ray_b).all(axis=1)
     if np.count_nonzero(good) < limits.least_inliers:
@@ -204,7 +243,9 @@ def _consensus(a: Floats, b: Floats, first: Camera, second: Camera, limits: Pair
     tolerance = _tolerance(first, limits)
     flat_a, flat_b = ray_a[good] * first.fx_px, ray_b[good] * first.fx_px
     cv2.setRNGSeed(1)
-    matrix, _ = cv2.findHomography(flat_b, flat_a, cv2.USAC_MAGSAC, tolerance, maxIters=20000, confidence=0.9999)
+    matrix, _ = cv2.findHomography(
+        flat_b, flat_a, cv2.USAC_MAGSAC, tolerance, maxIters=20000, confidence=0.9999
+    )
     if matrix is None or not np.isfinite(matrix).all() or abs(np.linalg.det(matrix)) < 1e-12:
         return None
     scale = np.diag([first.fx_px, first.fx_px, 1.0])
@@ -216,8 +257,12 @@ def _consensus(a: Floats, b: Floats, first: Camera, second: Camera, limits: Pair
             matrix = -matrix
         miss = np.hypot(*(apply_homography(matrix, ray_b) - ray_a).T) * first.fx_px
         with np.errstate(divide="ignore", invalid="ignore"):
-            back = np.hypot(*(apply_homography(np.linalg.inv(matrix), ray_a) - ray_b).T) * second.fx_px
-        inlier = good & (np.minimum(miss, back) < tolerance) & (np.maximum(miss, back) < 4.0 * tolerance)
+            back = (
+                np.hypot(*(apply_homography(np.linalg.inv(matrix), ray_a) - ray_b).T) * second.fx_px
+            )
+        inlier = (
+            good & (np.minimum(miss, back) < tolerance) & (np.maximum(miss, back) < 4.0 * tolerance)
+        )
         if np.count_nonzero(inlier) < 8:
             return None
         fitted, _ = cv2.findHomography(ray_b[inlier] * 1000.0, ray_a[inlier] * 1000.0, 0)
@@ -228,7 +273,13 @@ def _consensus(a: Floats, b: Floats, first: Camera, second: Camera, limits: Pair
 
 
 def _doubt_geometry(
-    rough: _Rough, a: Floats, b: Floats, first: Bytes, second: Bytes, first_camera: Camera, second_camera: Camera,
+    rough: _Rough,
+    a: Floats,
+    b: Floats,
+    first: Bytes,
+    second: Bytes,
+    first_camera: Camera,
+    second_camera: Camera,
     limits: PairLimits,
 ) -> str:
     """Why the homography cannot be believed; empty when it can."""
@@ -247,7 +298,9 @@ def _doubt_geometry(
     return _doubt_rival(rough, a, b, first_camera, second_camera, limits)
 
 
-def _doubt_rival(rough: _Rough, a: Floats, b: Floats, first: Camera, second: Camera, limits: PairLimits) -> str:
+def _doubt_rival(
+    rough: _Rough, a: Floats, b: Floats, first: Camera, second: Camera, limits: PairLimits
+) -> str:
     """Whether the rest of the matches agree on another homography nearly as well."""
     rest = ~rough.inlier
     if np.count_nonzero(rest) < limits.least_inliers:
@@ -256,9 +309,14 @@ def _doubt_rival(rough: _Rough, a: Floats, b: Floats, first: Camera, second: Cam
     if rival is None or rival.count <= max(limits.rival_share * rough.count, 8):
         return ""
     rays = second.ray_from_pixel(b[rest][rival.inlier])
-    apart = np.hypot(*(apply_homography(rough.matrix, rays) - apply_homography(rival.matrix, rays)).T) * first.fx_px
+    apart = (
+        np.hypot(*(apply_homography(rough.matrix, rays) - apply_homography(rival.matrix, rays)).T)
+        * first.fx_px
+    )
     if np.nanmedian(np.nan_to_num(apart, nan=1e9)) > 0.02 * max(first.width_px, first.height_px):
-        return "two ways to lay the photos over each other fit almost equally well (repeating stones?)"
+        return (
+            "two ways to lay the photos over each other fit almost equally well (repeating stones?)"
+        )
     return ""
 
 
@@ -280,7 +338,9 @@ def _local_scale(matrix: Floats, xy: Floats) -> Floats:
     w = h[2, 0] * xy[:, 0] + h[2, 1] * xy[:, 1] + h[2, 2]
     with np.errstate(divide="ignore", invalid="ignore"):
         mapped = apply_homography(h, xy)
-        rows = [(h[None, i, :2] - mapped[:, i : i + 1] * h[None, 2, :2]) / w[:, None] for i in range(2)]
+        rows = [
+            (h[None, i, :2] - mapped[:, i : i + 1] * h[None, 2, :2]) / w[:, None] for i in range(2)
+        ]
     return np.stack(rows, axis=1)
 
 
@@ -305,15 +365,25 @@ class _Laid:
 LAID_LONGEST_PX = 1800
 
 
-def _lay(first: Bytes, second: Bytes, first_camera: Camera, second_camera: Camera, matrix: Floats,
-         places: Floats) -> _Laid | None:
+def _lay(
+    first: Bytes,
+    second: Bytes,
+    first_camera: Camera,
+    second_camera: Camera,
+    matrix: Floats,
+    places: Floats,
+) -> _Laid | None:
     """Lay the second photo over the part of the first that the two share."""
     box = _shared_box(first_camera, second_camera, matrix)
     if box is None:
         return None
     left, top, right, bottom = box
     rays = second_camera.ray_from_pixel(places)
-    stretch = np.linalg.svd(_local_scale(matrix, rays), compute_uv=False) * first_camera.fx_px / second_camera.fx_px
+    stretch = (
+        np.linalg.svd(_local_scale(matrix, rays), compute_uv=False)
+        * first_camera.fx_px
+        / second_camera.fx_px
+    )
     finest = float(np.median(np.sqrt(stretch[:, 0] * stretch[:, 1])))
     # at the coarser of the two photos, so that neither is blown up
     step = max(1.0, finest, max(right - left, bottom - top) / LAID_LONGEST_PX)
@@ -322,18 +392,35 @@ def _lay(first: Bytes, second: Bytes, first_camera: Camera, second_camera: Camer
         return None
     offset = np.array([left, top], dtype=float)
     window = first[top:bottom, left:right]
-    base: Bytes = np.asarray(cv2.resize(window, size, interpolation=cv2.INTER_AREA), np.uint8) if step > 1.0 else window
+    base: Bytes = (
+        np.asarray(cv2.resize(window, size, interpolation=cv2.INTER_AREA), np.uint8)
+        if step > 1.0
+        else window
+    )
     scale_x, scale_y = (right - left) / size[0], (bottom - top) / size[1]
     step = (scale_x + scale_y) / 2.0
     back = np.linalg.inv(matrix)
     lattice = 8
-    gx, gy = np.meshgrid(np.arange(0, size[0] + lattice, lattice), np.arange(0, size[1] + lattice, lattice))
-    at = np.stack([(gx + 0.5) * scale_x - 0.5 + left, (gy + 0.5) * scale_y - 0.5 + top], axis=-1).reshape(-1, 2)
+    gx, gy = np.meshgrid(
+        np.arange(0, size[0] + lattice, lattice), np.arange(0, size[1] + lattice, lattice)
+    )
+    at = np.stack(
+        [(gx + 0.5) * scale_x - 0.5 + left, (gy + 0.5) * scale_y - 0.5 + top], axis=-1
+    ).reshape(-1, 2)
     pixel = second_camera.pixel_from_ray(apply_homography(back, first_camera.ray_from_pixel(at)))
-    pixel = np.where(np.isfinite(pixel), np.clip(pixel, -1e5, 1e5), -1e5).reshape(*gx.shape, 2).astype(np.float32)
+    pixel = (
+        np.where(np.isfinite(pixel), np.clip(pixel, -1e5, 1e5), -1e5)
+        .reshape(*gx.shape, 2)
+        .astype(np.float32)
+    )
     zoom = np.array([[1.0 / lattice, 0, 0], [0, 1.0 / lattice, 0]])
-    maps = cv2.warpAffine(pixel, zoom, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-                          borderMode=cv2.BORDER_REPLICATE)
+    maps = cv2.warpAffine(
+        pixel,
+        zoom,
+        size,
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
     map_x, map_y = (np.ascontiguousarray(maps[..., k], dtype=np.float32) for k in (0, 1))
     height, width = second.shape
     seen = (map_x >= 1) & (map_y >= 1) & (map_x <= width - 2) & (map_y <= height - 2)
@@ -341,11 +428,20 @@ def _lay(first: Bytes, second: Bytes, first_camera: Camera, second_camera: Camer
     source = second
     fine = step / max(finest, 1e-6)
     if fine > 1.6:
-        source = np.asarray(cv2.resize(second, (max(8, round(width / fine)), max(8, round(height / fine))),
-                                       interpolation=cv2.INTER_AREA))
+        source = np.asarray(
+            cv2.resize(
+                second,
+                (max(8, round(width / fine)), max(8, round(height / fine))),
+                interpolation=cv2.INTER_AREA,
+            )
+        )
         sx, sy = width / source.shape[1], height / source.shape[0]
-        laid = cv2.remap(source, (map_x + 0.5) / np.float32(sx) - np.float32(0.5),
-                         (map_y + 0.5) / np.float32(sy) - np.float32(0.5), cv2.INTER_CUBIC)
+        laid = cv2.remap(
+            source,
+            (map_x + 0.5) / np.float32(sx) - np.float32(0.5),
+            (map_y + 0.5) / np.float32(sy) - np.float32(0.5),
+            cv2.INTER_CUBIC,
+        )
     else:
         laid = cv2.remap(second, map_x, map_y, cv2.INTER_CUBIC)
     return _Laid(base, np.asarray(laid, dtype=np.uint8), seen, offset, step, map_x, map_y)
@@ -353,7 +449,9 @@ def _lay(first: Bytes, second: Bytes, first_camera: Camera, second_camera: Camer
 
 def _shared_box(first: Camera, second: Camera, matrix: Floats) -> tuple[int, int, int, int] | None:
     """Pixels of the first photo that the second shows: left, top, right, bottom."""
-    gx, gy = np.meshgrid(np.linspace(0, first.width_px - 1, 41), np.linspace(0, first.height_px - 1, 41))
+    gx, gy = np.meshgrid(
+        np.linspace(0, first.width_px - 1, 41), np.linspace(0, first.height_px - 1, 41)
+    )
     at = np.stack([gx.ravel(), gy.ravel()], axis=1)
     pixel = second.pixel_from_ray(apply_homography(np.linalg.inv(matrix), first.ray_from_pixel(at)))
     inside = np.isfinite(pixel).all(axis=1) & (pixel > 0).all(axis=1)
@@ -369,16 +467,32 @@ def _shared_box(first: Camera, second: Camera, matrix: Floats) -> tuple[int, int
 
 def overlap_share(first: Camera, second: Camera, matrix: Floats) -> float:
     """Share of the first photo that the second shows, by a homography of rays."""
-    gx, gy = np.meshgrid(np.linspace(0, first.width_px - 1, 31), np.linspace(0, first.height_px - 1, 31))
+    gx, gy = np.meshgrid(
+        np.linspace(0, first.width_px - 1, 31), np.linspace(0, first.height_px - 1, 31)
+    )
     rays = first.ray_from_pixel(np.stack([gx.ravel(), gy.ravel()], axis=1))
     pixel = second.pixel_from_ray(apply_homography(np.linalg.inv(matrix), rays))
-    inside = (pixel >= 0).all(axis=1) & (pixel[:, 0] <= second.width_px - 1) & (pixel[:, 1] <= second.height_px - 1)
+    inside = (
+        (pixel >= 0).all(axis=1)
+        & (pixel[:, 0] <= second.width_px - 1)
+        & (pixel[:, 1] <= second.height_px - 1)
+    )
     return float(np.mean(inside))
 
 
 def _refined(
-    first: Bytes, second: Bytes, first_camera: Camera, second_camera: Camera, rough: _Rough, a: Floats, b: Floats,
-    limits: PairLimits, most_ties: int, *, known_lens: bool, turns: int,
+    first: Bytes,
+    second: Bytes,
+    first_camera: Camera,
+    second_camera: Camera,
+    rough: _Rough,
+    a: Floats,
+    b: Floats,
+    limits: PairLimits,
+    most_ties: int,
+    *,
+    known_lens: bool,
+    turns: int,
 ) -> PairTies:
     """Lay the photos over each other, look closely where they differ, and fit again."""
     matrix = rough.matrix
@@ -393,22 +507,42 @@ def _refined(
         found = _track(laid, most_ties)
         alike = _alike_share(laid, limits.least_alike)
         if len(found[0]) < limits.least_ties:
-            return _refused(f"laid over each other the photos agree in only {len(found[0])} places",
-                            inliers=rough.count, alike_share=alike)
+            return _refused(
+                f"laid over each other the photos agree in only {len(found[0])} places",
+                inliers=rough.count,
+                alike_share=alike,
+            )
         ties = found
-        matrix, cameras, rms, keep = _fit_pair(*ties, *cameras, matrix, limits, known_lens=known_lens)
+        matrix, cameras, rms, keep = _fit_pair(
+            *ties, *cameras, matrix, limits, known_lens=known_lens
+        )
         ties = (ties[0][keep], ties[1][keep])
         if len(ties[0]) < limits.least_ties:
-            return _refused("laid over each other the photos do not agree", inliers=rough.count, alike_share=alike)
+            return _refused(
+                "laid over each other the photos do not agree",
+                inliers=rough.count,
+                alike_share=alike,
+            )
     if alike < limits.least_alike_share:
         # the ties may have mended what the features laid badly
         final = _lay(first, second, *cameras, matrix, places)
         alike = alike if final is None else _alike_share(final, limits.least_alike)
     if alike < limits.least_alike_share:
-        return _refused(f"laid over each other only {alike:.0%} of the wall looks alike", inliers=rough.count,
-                        alike_share=alike)
-    return PairTies(joined=True, first_px=ties[0], second_px=ties[1], homography=matrix, k1=cameras[0].k1,
-                    inliers=rough.count, alike_share=alike, rms_px=rms)
+        return _refused(
+            f"laid over each other only {alike:.0%} of the wall looks alike",
+            inliers=rough.count,
+            alike_share=alike,
+        )
+    return PairTies(
+        joined=True,
+        first_px=ties[0],
+        second_px=ties[1],
+        homography=matrix,
+        k1=cameras[0].k1,
+        inliers=rough.count,
+        alike_share=alike,
+        rms_px=rms,
+    )
 
 
 def _track(laid: _Laid, most: int) -> tuple[Floats, Floats]:
@@ -423,8 +557,12 @@ def _track(laid: _Laid, most: int) -> tuple[Floats, Floats]:
     criteria = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 40, 0.003)
     points = start.astype(np.float32)[:, None]
     nowhere: Any = None
-    ahead, good, _ = cv2.calcOpticalFlowPyrLK(one, two, points, nowhere, None, None, (25, 25), 2, criteria)
-    back, good_back, _ = cv2.calcOpticalFlowPyrLK(two, one, ahead, nowhere, None, None, (25, 25), 2, criteria)
+    ahead, good, _ = cv2.calcOpticalFlowPyrLK(
+        one, two, points, nowhere, None, None, (25, 25), 2, criteria
+    )
+    back, good_back, _ = cv2.calcOpticalFlowPyrLK(
+        two, one, ahead, nowhere, None, None, (25, 25), 2, criteria
+    )
     forth = ahead[:, 0].astype(float)
     keep = (good.ravel() > 0) & (good_back.ravel() > 0)
     keep &= np.hypot(*(back[:, 0] - points[:, 0]).T) < 0.3
@@ -434,7 +572,10 @@ def _track(laid: _Laid, most: int) -> tuple[Floats, Floats]:
     centre = (start + back[:, 0].astype(float)) / 2.0
     first_px = laid.first_px(centre[keep])
     at = forth[keep].astype(np.float32)[:, None]
-    second_px = np.stack([cv2.remap(m, at, nowhere, cv2.INTER_LINEAR)[:, 0] for m in (laid.map_x, laid.map_y)], axis=1)
+    second_px = np.stack(
+        [cv2.remap(m, at, nowhere, cv2.INTER_LINEAR)[:, 0] for m in (laid.map_x, laid.map_y)],
+        axis=1,
+    )
     return first_px, second_px.astype(float)
 
 
@@ -459,7 +600,11 @@ def _best_of_cells(score: NDArray[np.float32], most: int) -> Floats:
     rows, columns = height // cell, width // cell
     if not rows or not columns:
         return np.zeros((0, 2))
-    blocks = score[: rows * cell, : columns * cell].reshape(rows, cell, columns, cell).transpose(0, 2, 1, 3)
+    blocks = (
+        score[: rows * cell, : columns * cell]
+        .reshape(rows, cell, columns, cell)
+        .transpose(0, 2, 1, 3)
+    )
     flat = blocks.reshape(rows * columns, cell * cell)
     at = flat.argmax(axis=1)
     value = flat[np.arange(len(flat)), at]
@@ -488,13 +633,21 @@ def _alike_share(laid: _Laid, least: float) -> float:
 
 
 def _fit_pair(
-    first_px: Floats, second_px: Floats, first: Camera, second: Camera, matrix: Floats, limits: PairLimits,
-    *, known_lens: bool,
+    first_px: Floats,
+    second_px: Floats,
+    first: Camera,
+    second: Camera,
+    matrix: Floats,
+    limits: PairLimits,
+    *,
+    known_lens: bool,
 ) -> tuple[Floats, tuple[Camera, Camera], float, NDArray[np.bool_]]:
     """Fit the homography, and distortion where it is needed; returns them, the rms and the ties that agree."""
     if known_lens:
         return _fit_with_lens(first_px, second_px, first, second, matrix, 0.0)
-    plain = _fit_with_lens(first_px, second_px, replace(first, k1=0.0), replace(second, k1=0.0), matrix, 0.0)
+    plain = _fit_with_lens(
+        first_px, second_px, replace(first, k1=0.0), replace(second, k1=0.0), matrix, 0.0
+    )
     if len(first_px) < limits.least_ties_for_lens:
         return plain
     bent = _fit_with_lens(first_px, second_px, first, second, matrix, limits.lens_sigma)
@@ -504,26 +657,43 @@ def _fit_pair(
 
 def _needs_lens(rms_plain_px: float, rms_bent_px: float, limits: PairLimits) -> bool:
     """Whether distortion explains so much that it is no guess (relief leaves residuals too)."""
-    return rms_plain_px > limits.lens_gain * rms_bent_px or rms_bent_px < rms_plain_px - limits.lens_gain_px
+    return (
+        rms_plain_px > limits.lens_gain * rms_bent_px
+        or rms_bent_px < rms_plain_px - limits.lens_gain_px
+    )
 
 
 def _fit_with_lens(
-    first_px: Floats, second_px: Floats, first: Camera, second: Camera, matrix: Floats, lens_sigma: float
+    first_px: Floats,
+    second_px: Floats,
+    first: Camera,
+    second: Camera,
+    matrix: Floats,
+    lens_sigma: float,
 ) -> tuple[Floats, tuple[Camera, Camera], float, NDArray[np.bool_]]:
     n = len(first_px)
     rays = first.ray_from_pixel(first_px)
-    usable = np.isfinite(rays).all(axis=1) & np.isfinite(apply_homography(np.linalg.inv(matrix), rays)).all(axis=1)
+    usable = np.isfinite(rays).all(axis=1) & np.isfinite(
+        apply_homography(np.linalg.inv(matrix), rays)
+    ).all(axis=1)
     index = np.flatnonzero(usable)
     bundle = Bundle(
-        cameras=(first, second), group=np.zeros(2, np.intp) if _alike_cameras(first, second) else np.arange(2),
-        homographies=np.stack([np.eye(3), np.linalg.inv(matrix)]), held=np.array([True, False]),
-        photo=np.repeat([0, 1], len(index)), point=np.tile(np.arange(len(index)), 2),
-        pixel_px=np.concatenate([first_px[index], second_px[index]]), sigma_px=np.full(2 * len(index), 0.3),
-        wall=rays[index], wall_sigma=np.full(len(index), np.inf),
+        cameras=(first, second),
+        group=np.zeros(2, np.intp) if _alike_cameras(first, second) else np.arange(2),
+        homographies=np.stack([np.eye(3), np.linalg.inv(matrix)]),
+        held=np.array([True, False]),
+        photo=np.repeat([0, 1], len(index)),
+        point=np.tile(np.arange(len(index)), 2),
+        pixel_px=np.concatenate([first_px[index], second_px[index]]),
+        sigma_px=np.full(2 * len(index), 0.3),
+        wall=rays[index],
+        wall_sigma=np.full(len(index), np.inf),
         lens_sigma=(0.0, 0.0, lens_sigma, 0.0, 0.0, 0.0, 0.0),
     )
     result = adjust_bundle(bundle, rounds=3, steps=12)
-    miss = np.hypot(*result.residual_px[len(index) :].T) + np.hypot(*result.residual_px[: len(index)].T)
+    miss = np.hypot(*result.residual_px[len(index) :].T) + np.hypot(
+        *result.residual_px[: len(index)].T
+    )
     limit = max(1.0, 4.0 * float(np.median(miss)))
     keep = np.zeros(n, bool)
     keep[index] = miss < limit
@@ -532,4 +702,8 @@ def _fit_with_lens(
 
 
 def _alike_cameras(first: Camera, second: Camera) -> bool:
-    return (first.width_px, first.height_px, first.fx_px) == (second.width_px, second.height_px, second.fx_px)
+    return (first.width_px, first.height_px, first.fx_px) == (
+        second.width_px,
+        second.height_px,
+        second.fx_px,
+    )

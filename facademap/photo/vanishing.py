@@ -66,12 +66,19 @@ class TrueShape:
         a, b = self.wall_from_pixel(np.array([start_px, end_px], dtype=float))
         length = float(np.hypot(*(b - a)))
         if not (math.isfinite(distance_m) and distance_m > 0 and length > 0):
-            raise GeometryError(f"distance {distance_m} m between two picked pixels cannot give the scale",
-                                "Give a positive distance between two different places.")
+            raise GeometryError(
+                f"distance {distance_m} m between two picked pixels cannot give the scale",
+                "Give a positive distance between two different places.",
+            )
         factor = distance_m / length
-        return TrueShape(homography=np.diag([factor, factor, 1.0]) @ self.homography, level_count=self.level_count,
-                         upright_count=self.upright_count, level_spread_deg=self.level_spread_deg,
-                         upright_spread_deg=self.upright_spread_deg, aspect_is_known=self.aspect_is_known)
+        return TrueShape(
+            homography=np.diag([factor, factor, 1.0]) @ self.homography,
+            level_count=self.level_count,
+            upright_count=self.upright_count,
+            level_spread_deg=self.level_spread_deg,
+            upright_spread_deg=self.upright_spread_deg,
+            aspect_is_known=self.aspect_is_known,
+        )
 
 
 def find_segments(picture: NDArray[np.uint8], *, least_px: float | None = None) -> Floats:
@@ -94,8 +101,9 @@ def find_segments(picture: NDArray[np.uint8], *, least_px: float | None = None) 
     return lines[np.hypot(lines[:, 2] - lines[:, 0], lines[:, 3] - lines[:, 1]) >= least]
 
 
-def _vanishing_point(segments: Floats, centre: Floats, scale: float, start_deg: float,
-                     rng: np.random.Generator) -> tuple[Floats, NDArray[np.bool_]]:
+def _vanishing_point(
+    segments: Floats, centre: Floats, scale: float, start_deg: float, rng: np.random.Generator
+) -> tuple[Floats, NDArray[np.bool_]]:
     """Homogeneous vanishing point (centred, scaled) of the segments that run roughly in one direction."""
     a, b = (segments[:, :2] - centre) / scale, (segments[:, 2:] - centre) / scale
     middle, along = (a + b) / 2, b - a
@@ -104,19 +112,24 @@ def _vanishing_point(segments: Floats, centre: Floats, scale: float, start_deg: 
     angle = np.degrees(np.arctan2(along[:, 1], along[:, 0]))
     near = np.abs((angle - start_deg + 90) % 180 - 90) < 35.0
     if near.sum() < _LEAST_SEGMENTS:
-        raise GeometryError("too few straight joints run along one direction of the wall",
-                            "Use a photo with more straight courses, or give control points.")
+        raise GeometryError(
+            "too few straight joints run along one direction of the wall",
+            "Use a photo with more straight courses, or give control points.",
+        )
     line = np.cross(np.c_[a, np.ones(len(a))], np.c_[b, np.ones(len(b))])
     candidates = np.flatnonzero(near)
     odds = length[candidates] / length[candidates].sum()
-    best, best_score = np.array([math.cos(math.radians(start_deg)), math.sin(math.radians(start_deg)), 0.0]), -1.0
+    best, best_score = (
+        np.array([math.cos(math.radians(start_deg)), math.sin(math.radians(start_deg)), 0.0]),
+        -1.0,
+    )
     trials = [best]
     for _ in range(400):
         i, j = rng.choice(candidates, 2, replace=False, p=odds)
         trials.append(np.cross(line[i], line[j]))
     for trial in trials:
         off = _angle_to(trial, middle, along)
-        score = float(np.sum(length[near] * np.exp(-0.5 * (off[near] / 1.0)**2)))
+        score = float(np.sum(length[near] * np.exp(-0.5 * (off[near] / 1.0) ** 2)))
         if score > best_score:
             best, best_score = trial, score
     agree = near & (_angle_to(best, middle, along) < _AGREE_DEG)
@@ -125,7 +138,7 @@ def _vanishing_point(segments: Floats, centre: Floats, scale: float, start_deg: 
         agree = near & (off < max(_AGREE_DEG * (1 - step / 12), 1.0))
         if agree.sum() < 2:
             break
-        weight = length**2 / (1 + (off / 0.4)**2)
+        weight = length**2 / (1 + (off / 0.4) ** 2)
         rows = line[agree] / np.linalg.norm(line[agree, :2], axis=1)[:, None]
         best = np.linalg.svd(rows * np.sqrt(weight[agree])[:, None])[2][-1]
     return best / np.linalg.norm(best), agree
@@ -139,8 +152,13 @@ def _angle_to(point: Floats, middle: Floats, along: Floats) -> Floats:
     return np.asarray(np.degrees(np.arcsin(np.clip(np.abs(cross), 0, 1))))
 
 
-def fit_true_shape(segments: ArrayLike, camera: Camera, *, focal_is_known: bool = False,
-                   rng: np.random.Generator | None = None) -> TrueShape:
+def fit_true_shape(
+    segments: ArrayLike,
+    camera: Camera,
+    *,
+    focal_is_known: bool = False,
+    rng: np.random.Generator | None = None,
+) -> TrueShape:
     """True shape of a wall from straight segments of its courses and perpends.
 
     Parameters
@@ -160,16 +178,19 @@ def fit_true_shape(segments: ArrayLike, camera: Camera, *, focal_is_known: bool 
     """
     rng = np.random.default_rng(20083) if rng is None else rng
     s = np.asarray(segments, dtype=float).reshape(-1, 4)
-    ends = camera.ray_from_pixel(s.reshape(-1, 2)) * np.array([camera.fx_px, camera.fy_px]) + np.array(
-        [camera.cx_px, camera.cy_px])
+    ends = camera.ray_from_pixel(s.reshape(-1, 2)) * np.array(
+        [camera.fx_px, camera.fy_px]
+    ) + np.array([camera.cx_px, camera.cy_px])
     s = ends.reshape(-1, 4)
     s = s[np.isfinite(s).all(axis=1)]
     centre, scale = np.array([camera.cx_px, camera.cy_px]), float(camera.fx_px)
     level, in_level = _vanishing_point(s, centre, scale, 0.0, rng)
     upright, in_upright = _vanishing_point(s, centre, scale, 90.0, rng)
     if in_level.sum() < _LEAST_SEGMENTS or in_upright.sum() < _LEAST_SEGMENTS:
-        raise GeometryError(f"only {in_level.sum()} level and {in_upright.sum()} upright lines agree",
-                            "Use a photo with more straight courses and perpends, or give control points.")
+        raise GeometryError(
+            f"only {in_level.sum()} level and {in_upright.sum()} upright lines agree",
+            "Use a photo with more straight courses and perpends, or give control points.",
+        )
     level = level * (np.sign(level[0]) or 1.0)
     upright = upright * -(np.sign(upright[1]) or 1.0)
     factor, known = 1.0, focal_is_known
@@ -188,22 +209,41 @@ def fit_true_shape(segments: ArrayLike, camera: Camera, *, focal_is_known: bool 
         if known:
             first, second = (middle + across) / math.sqrt(2), (middle - across) / math.sqrt(2)
     else:
-        raise GeometryError("the two directions of the joints are not at right angles",
-                            "Give control points, or lines that run level and upright.")
+        raise GeometryError(
+            "the two directions of the joints are not at right angles",
+            "Give control points, or lines that run level and upright.",
+        )
     normal = np.cross(first, second)
     # rays to wall: a ray meets the plane at distance one from the camera
-    columns = np.stack([first, second, np.array([0.0, 0.0, 1.0]) if abs(normal[2]) > 0.05 else normal], axis=1)
+    columns = np.stack(
+        [first, second, np.array([0.0, 0.0, 1.0]) if abs(normal[2]) > 0.05 else normal], axis=1
+    )
     ray = np.diag([1 / (scale * factor), 1 / (scale * factor), 1.0]) @ np.array(
-        [[1.0, 0.0, -centre[0]], [0.0, 1.0, -centre[1]], [0.0, 0.0, 1.0]])
+        [[1.0, 0.0, -centre[0]], [0.0, 1.0, -centre[1]], [0.0, 0.0, 1.0]]
+    )
     homography = np.diag([scale * factor, scale * factor, 1.0]) @ np.linalg.inv(columns) @ ray
     if homography[2] @ np.r_[centre, 1.0] < 0:
         homography = -homography
-    shape = TrueShape(homography=homography / homography[2, 2] if homography[2, 2] else homography,
-                      level_count=int(in_level.sum()), upright_count=int(in_upright.sum()), level_spread_deg=0.0,
-                      upright_spread_deg=0.0, aspect_is_known=known)
-    spreads = [_spread(shape, s[group], vertical) for group, vertical in ((in_level, False), (in_upright, True))]
-    return TrueShape(homography=shape.homography, level_count=shape.level_count, upright_count=shape.upright_count,
-                     level_spread_deg=spreads[0], upright_spread_deg=spreads[1], aspect_is_known=known)
+    shape = TrueShape(
+        homography=homography / homography[2, 2] if homography[2, 2] else homography,
+        level_count=int(in_level.sum()),
+        upright_count=int(in_upright.sum()),
+        level_spread_deg=0.0,
+        upright_spread_deg=0.0,
+        aspect_is_known=known,
+    )
+    spreads = [
+        _spread(shape, s[group], vertical)
+        for group, vertical in ((in_level, False), (in_upright, True))
+    ]
+    return TrueShape(
+        homography=shape.homography,
+        level_count=shape.level_count,
+        upright_count=shape.upright_count,
+        level_spread_deg=spreads[0],
+        upright_spread_deg=spreads[1],
+        aspect_is_known=known,
+    )
 
 
 def _spread(shape: TrueShape, segments: Floats, vertical: bool) -> float:

@@ -41,24 +41,42 @@ def cautions_for(
     """
     found = []
     if treatment == "make safe":
-        found += ["Loose or parted stone may fall: keep people away below, put up protection, and tell the responsible person at once.",
-                  "Sound and tap-test before any work near an edge; anything that moves over a way is an immediate matter, not a drawing."]
+        found += [
+            "Loose or parted stone may fall: keep people away below, put up protection, and tell the responsible person at once.",
+            "Sound and tap-test before any work near an edge; anything that moves over a way is an immediate matter, not a drawing.",
+        ]
     if treatment in ("inset", "whole stone"):
-        found += ["Sawing, drilling and chiselling stone sets free silica dust: controls for the task chosen must be in place first.",
-                  "Eye, ear, hand and foot protection; nobody below while stone is cut or lifted."]
+        found += [
+            "Sawing, drilling and chiselling stone sets free silica dust: controls for the task chosen must be in place first.",
+            "Eye, ear, hand and foot protection; nobody below while stone is cut or lifted.",
+        ]
         if treatment == "whole stone" or part in _LOAD_BEARING:
-            found.append("This stone may carry load: nothing is taken out before a structural engineer has designed the propping.")
+            found.append(
+                "This stone may carry load: nothing is taken out before a structural engineer has designed the propping."
+            )
         if part in _PROJECTING or overhead:
-            found.append("Projecting or overhead piece: fixing by an engineer; bond alone must never hold it.")
+            found.append(
+                "Projecting or overhead piece: fixing by an engineer; bond alone must never hold it."
+            )
         if weight_kg is not None and weight_kg >= engineer_kg:
-            found.append(f"Heavy piece, {weight_kg:.0f} kg saturated: fixing and lifting by a competent person; stone breakout governs, not steel.")
+            found.append(
+                f"Heavy piece, {weight_kg:.0f} kg saturated: fixing and lifting by a competent person; stone breakout governs, not steel."
+            )
         if lifting_index is not None and lifting_index > 1:
-            found.append(f"NIOSH lifting index {lifting_index:.1f}: not one person by hand; use two, a hoist or a trolley after an assessment.")
+            found.append(
+                f"NIOSH lifting index {lifting_index:.1f}: not one person by hand; use two, a hoist or a trolley after an assessment."
+            )
         if depth_share is not None and depth_share > 0.5:
-            found.append(f"The cut takes {depth_share:.0%} of the bed depth: have the remaining section checked by an engineer.")
+            found.append(
+                f"The cut takes {depth_share:.0%} of the bed depth: have the remaining section checked by an engineer."
+            )
         found += [f"Fixing: {f}." for f in faults]
     if treatment in ("inset", "whole stone", "repoint", "mortar repair", "crack repair"):
-        found.append("Hydraulic lime is caustic: gloves, goggles, clean water for the eyes at hand.")
+        found.append(
+            "Hydraulic lime is caustic: gloves, goggles, clean water for the eyes at hand."
+        )
     if treatment in ("clean", "consolidate"):
-        found.append("Trial patch first; read and follow the safety sheet of whatever is put on the stone.")
+        found.append(
+            "Trial patch first; read and follow the safety sheet of whatever is put on the stone."
+        )
     return [*found, DEFER] if found else found

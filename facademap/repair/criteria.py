@@ -46,7 +46,10 @@ class Criteria:
         for c in self.criteria:
             if c.name == name:
                 return c
-        raise InputError(f"no criterion is named {name!r}", f"Use one of {', '.join(c.name for c in self.criteria)}.")
+        raise InputError(
+            f"no criterion is named {name!r}",
+            f"Use one of {', '.join(c.name for c in self.criteria)}.",
+        )
 
     def before(self, stage: str, *, treatment: str) -> tuple[Criterion, ...]:
         """What must have passed before a repair of this treatment enters the stage."""
@@ -77,34 +80,75 @@ def read_criteria(text: str, *, where: str = "criteria") -> Criteria:
     result: list[Criterion] = []
     for number, entry in enumerate(content.get("criterion", []), start=1):
         place = f"{where}, criterion {number} ({entry.get('name', 'no name')})"
-        missing = [k for k in ("name", "before", "treatments", "kind", "text", "source", "status") if not entry.get(k)]
+        missing = [
+            k
+            for k in ("name", "before", "treatments", "kind", "text", "source", "status")
+            if not entry.get(k)
+        ]
         if missing:
             raise InputError(f"{place}: {', '.join(missing)} missing", "Add it.")
-        for key, allowed in (("before", STAGES), ("kind", get_args(CriterionKind)), ("status", STATUSES)):
+        for key, allowed in (
+            ("before", STAGES),
+            ("kind", get_args(CriterionKind)),
+            ("status", STATUSES),
+        ):
             if entry[key] not in allowed:
-                raise InputError(f"{place}: {key} {entry[key]!r} is unknown", f"Use one of {', '.join(allowed)}.")
+                raise InputError(
+                    f"{place}: {key} {entry[key]!r} is unknown", f"Use one of {', '.join(allowed)}."
+                )
         wrong = [t for t in entry["treatments"] if t not in TREATMENTS]
         if wrong:
-            raise InputError(f"{place}: treatment {', '.join(wrong)} is unknown", f"Use {', '.join(TREATMENTS)}.")
+            raise InputError(
+                f"{place}: treatment {', '.join(wrong)} is unknown", f"Use {', '.join(TREATMENTS)}."
+            )
         limit, limit_from = entry.get("limit"), str(entry.get("limit_from", ""))
         if entry["kind"] != "seen" and (limit is None) == (not limit_from):
-            raise InputError(f"{place}: needs either limit or limit_from", "Give the one that counts.")
+            raise InputError(
+                f"{place}: needs either limit or limit_from", "Give the one that counts."
+            )
         if limit_from and limit_from not in Settings.__dataclass_fields__:
-            raise InputError(f"{place}: no setting is named {limit_from}", "Use the name of a setting of the profile.")
+            raise InputError(
+                f"{place}: no setting is named {limit_from}",
+                "Use the name of a setting of the profile.",
+            )
         if entry["kind"] != "seen" and not entry.get("measured"):
-            raise InputError(f"{place}: measured missing", "Name the value that is measured, with its unit.")
-        result.append(Criterion(
-            name=str(entry["name"]), before=entry["before"], treatments=frozenset(entry["treatments"]), kind=entry["kind"],
-            text=str(entry["text"]), source=str(entry["source"]), status=entry["status"], measured=str(entry.get("measured", "")),
-            design=str(entry.get("design", "")), limit=None if limit is None else float(limit), limit_from=limit_from))
+            raise InputError(
+                f"{place}: measured missing", "Name the value that is measured, with its unit."
+            )
+        result.append(
+            Criterion(
+                name=str(entry["name"]),
+                before=entry["before"],
+                treatments=frozenset(entry["treatments"]),
+                kind=entry["kind"],
+                text=str(entry["text"]),
+                source=str(entry["source"]),
+                status=entry["status"],
+                measured=str(entry.get("measured", "")),
+                design=str(entry.get("design", "")),
+                limit=None if limit is None else float(limit),
+                limit_from=limit_from,
+            )
+        )
     names = [c.name for c in result]
     if len(set(names)) != len(names) or not names:
-        raise InputError(f"{where}: names of criteria repeat or there are none", "Give every criterion a name of its own.")
-    return Criteria(name=str(content.get("criteria", {}).get("name", where)), criteria=tuple(result))
+        raise InputError(
+            f"{where}: names of criteria repeat or there are none",
+            "Give every criterion a name of its own.",
+        )
+    return Criteria(
+        name=str(content.get("criteria", {}).get("name", where)), criteria=tuple(result)
+    )
 
 
-def judge(criterion: Criterion, *, repair: Mapping[Any, Any], settings: Settings, measured: Mapping[str, Any] | None = None,
-          result: str | None = None) -> Verdict:
+def judge(
+    criterion: Criterion,
+    *,
+    repair: Mapping[Any, Any],
+    settings: Settings,
+    measured: Mapping[str, Any] | None = None,
+    result: str | None = None,
+) -> Verdict:
     """Whether a check passes.
 
     Parameters
@@ -130,7 +174,11 @@ def judge(criterion: Criterion, *, repair: Mapping[Any, Any], settings: Settings
             raise InputError(f"{criterion.name}: no result", "Say pass or redo.")
         return Verdict(result="pass" if result == "pass" else "redo", reason=criterion.text)
     values = _numbers(criterion, measured)
-    limit = float(criterion.limit) if criterion.limit is not None else float(getattr(settings, criterion.limit_from))
+    limit = (
+        float(criterion.limit)
+        if criterion.limit is not None
+        else float(getattr(settings, criterion.limit_from))
+    )
     if criterion.kind == "at_most":
         worst, passed = max(values), max(values) <= limit + _TOLERANCE
         words = f"{criterion.measured} {worst:g}, at most {limit:g}"
@@ -139,14 +187,19 @@ def judge(criterion: Criterion, *, repair: Mapping[Any, Any], settings: Settings
         words = f"{criterion.measured} {worst:g}, at least {limit:g}"
     elif criterion.kind == "spread":
         if len(values) < 2:
-            raise InputError(f"{criterion.name}: one value of {criterion.measured}", "Give at least two values.")
+            raise InputError(
+                f"{criterion.name}: one value of {criterion.measured}", "Give at least two values."
+            )
         worst = max(values) - min(values)
         passed = worst <= limit + _TOLERANCE
         words = f"{criterion.measured} differ by {worst:g}, at most {limit:g}"
     else:
         design = [float(x) for x in (repair.get(criterion.design) or [])]
         if len(design) != len(values):
-            raise InputError(f"{criterion.name}: {len(values)} values for {len(design)} edges", "Give one value for each edge, from the lower left on, counter-clockwise.")
+            raise InputError(
+                f"{criterion.name}: {len(values)} values for {len(design)} edges",
+                "Give one value for each edge, from the lower left on, counter-clockwise.",
+            )
         worst = max(abs(a - b) for a, b in zip(values, design, strict=True))
         passed = worst <= limit + _TOLERANCE
         words = f"{criterion.measured} off by up to {worst:g}, at most {limit:g}"
@@ -158,12 +211,17 @@ def judge(criterion: Criterion, *, repair: Mapping[Any, Any], settings: Settings
 def _numbers(criterion: Criterion, measured: Mapping[str, Any] | None) -> list[float]:
     value = None if measured is None else measured.get(criterion.measured)
     if value is None:
-        raise InputError(f"{criterion.name}: {criterion.measured} was not measured", f"Give {criterion.measured}.")
+        raise InputError(
+            f"{criterion.name}: {criterion.measured} was not measured",
+            f"Give {criterion.measured}.",
+        )
     listed: Sequence[Any] = value if isinstance(value, (list, tuple)) else [value]
     try:
         numbers = [float(x) for x in listed]
     except (TypeError, ValueError):
         numbers = []
     if not numbers or not all(math.isfinite(x) for x in numbers):
-        raise InputError(f"{criterion.name}: {criterion.measured} is {value!r}", "Give finite numbers.")
+        raise InputError(
+            f"{criterion.name}: {criterion.measured} is {value!r}", "Give finite numbers."
+        )
     return numbers

@@ -59,7 +59,12 @@ class _Rect:
         return (self.u1 - self.u0) * (self.v1 - self.v0)
 
     def joined(self, other: _Rect) -> _Rect:
-        return _Rect(min(self.u0, other.u0), min(self.v0, other.v0), max(self.u1, other.u1), max(self.v1, other.v1))
+        return _Rect(
+            min(self.u0, other.u0),
+            min(self.v0, other.v0),
+            max(self.u1, other.u1),
+            max(self.v1, other.v1),
+        )
 
     def apart(self, other: _Rect) -> float:
         """Width of the stone between them (Chebyshev); negative when they overlap."""
@@ -93,20 +98,38 @@ def set_out(stone: Stone, needs: Sequence[Need], *, settings: Settings) -> list[
     groups = []
     for k, (_, part) in enumerate(inside):
         u0, v0, u1, v1 = part.bounds
-        groups.append((_extended(_grown(_Rect(u0 - m, v0 - m, u1 + m, v1 + m), stone, settings), stone, settings), [k]))
+        groups.append(
+            (
+                _extended(
+                    _grown(_Rect(u0 - m, v0 - m, u1 + m, v1 + m), stone, settings), stone, settings
+                ),
+                [k],
+            )
+        )
     groups = _merged(groups, stone, settings)
     cut_outs = []
     for rect, members in groups:
-        outline, is_l = _outline(rect, [_with_margin(inside[k][1], stone, settings) for k in members], stone, settings)
+        outline, is_l = _outline(
+            rect, [_with_margin(inside[k][1], stone, settings) for k in members], stone, settings
+        )
         if outline is None:
             return [whole_stone(stone, [n for n, _ in inside], settings=settings)]
-        depth, notes = depth_of_cut([inside[k][0] for k in members], part=stone.part, settings=settings)
+        depth, notes = depth_of_cut(
+            [inside[k][0] for k in members], part=stone.part, settings=settings
+        )
         names = tuple(dict.fromkeys(inside[k][0].condition for k in members))
-        cut_outs.append(CutOut(outline=outline, conditions=names, depth_m=depth, l_shape=is_l, notes=notes))
-    return [_through_return(c, stone, settings) for c in _whole_if_due(cut_outs, [n for n, _ in inside], stone, settings)]
+        cut_outs.append(
+            CutOut(outline=outline, conditions=names, depth_m=depth, l_shape=is_l, notes=notes)
+        )
+    return [
+        _through_return(c, stone, settings)
+        for c in _whole_if_due(cut_outs, [n for n, _ in inside], stone, settings)
+    ]
 
 
-def depth_of_cut(needs: Sequence[Need], *, part: str, settings: Settings) -> tuple[float, tuple[str, ...]]:
+def depth_of_cut(
+    needs: Sequence[Need], *, part: str, settings: Settings
+) -> tuple[float, tuple[str, ...]]:
     """One even depth for a cut-out: below the deepest damage plus the margin, never less than the least depth."""
     least = settings.depth_minimum_exposed_m if part in LEDGES else settings.depth_minimum_m
     known = [n.depth_m for n in needs if n.depth_m is not None]
@@ -114,7 +137,9 @@ def depth_of_cut(needs: Sequence[Need], *, part: str, settings: Settings) -> tup
     depth = max([least, *(d + settings.margin_depth_m for d in known)])
     notes: tuple[str, ...] = ()
     if unknown:
-        notes = (f"Depth of {', '.join(dict.fromkeys(unknown))} was not measured: the least depth is taken; measure it.",)
+        notes = (
+            f"Depth of {', '.join(dict.fromkeys(unknown))} was not measured: the least depth is taken; measure it.",
+        )
     return _round_up(depth, settings.depth_step_m), notes
 
 
@@ -162,7 +187,9 @@ def _grown(rect: _Rect, stone: Stone, settings: Settings) -> _Rect:
     return _Rect(sides[0][0], sides[1][0], sides[0][1], sides[1][1])
 
 
-def _to_quirks(levels: tuple[float, float], profile: np.ndarray, settings: Settings) -> tuple[float, float]:
+def _to_quirks(
+    levels: tuple[float, float], profile: np.ndarray, settings: Settings
+) -> tuple[float, float]:
     """Upper and lower edge on to the next quirk or arris of a moulding, where one is near: the joint hides there."""
     low, high = levels
     quirks = cut_levels(profile)
@@ -188,9 +215,14 @@ def _extended(rect: _Rect, stone: Stone, settings: Settings) -> _Rect:
     """Every side on to the joint where the strip left beside it would be too narrow."""
     values = [rect.u0, rect.v0, rect.u1, rect.v1]
     bounds = stone.outline.bounds
-    if math.isclose(stone.outline.area, (bounds[2] - bounds[0]) * (bounds[3] - bounds[1]), abs_tol=1e-10):
+    if math.isclose(
+        stone.outline.area, (bounds[2] - bounds[0]) * (bounds[3] - bounds[1]), abs_tol=1e-10
+    ):
         # a stone that is square to the axes, as most are: its strips are as wide at one end as at the other
-        near = [abs(b - v) < settings.strip_minimum_m - _TIE_M for b, v in zip(bounds, values, strict=True)]
+        near = [
+            abs(b - v) < settings.strip_minimum_m - _TIE_M
+            for b, v in zip(bounds, values, strict=True)
+        ]
         return _Rect(*(b if n else v for b, v, n in zip(bounds, values, near, strict=True)))
     ring = np.asarray(stone.outline.exterior.coords)[:-1]
     for _ in range(8):
@@ -203,8 +235,17 @@ def _extended(rect: _Rect, stone: Stone, settings: Settings) -> _Rect:
             # widths change linearly between the corners and the places where the side itself leaves the stone
             leaves, _ = _crossings(ring, values[side], 1 - axis)
             leaves = leaves[(leaves > low) & (leaves < high)]
-            levels = np.unique(np.concatenate([[low + inset, high - inset, (low + high) / 2], corners - 1e-9, corners + 1e-9,
-                                               leaves - 1e-7, leaves + 1e-7]))
+            levels = np.unique(
+                np.concatenate(
+                    [
+                        [low + inset, high - inset, (low + high) / 2],
+                        corners - 1e-9,
+                        corners + 1e-9,
+                        leaves - 1e-7,
+                        leaves + 1e-7,
+                    ]
+                )
+            )
             strips, ends = [], []
             for level in levels:
                 where, facing = _crossings(ring, float(level), axis)
@@ -223,23 +264,39 @@ def _extended(rect: _Rect, stone: Stone, settings: Settings) -> _Rect:
     return _Rect(*values)
 
 
-def _merged(groups: list[tuple[_Rect, list[int]]], stone: Stone, settings: Settings) -> list[tuple[_Rect, list[int]]]:
+def _merged(
+    groups: list[tuple[_Rect, list[int]]], stone: Stone, settings: Settings
+) -> list[tuple[_Rect, list[int]]]:
     """Neighbours with too narrow a strip between them become one; then the nearest, until there are few enough."""
     groups = list(groups)
     while len(groups) > 1:
-        pairs = [(groups[i][0].apart(groups[j][0]), i, j) for i in range(len(groups)) for j in range(i + 1, len(groups))]
+        pairs = [
+            (groups[i][0].apart(groups[j][0]), i, j)
+            for i in range(len(groups))
+            for j in range(i + 1, len(groups))
+        ]
         apart, i, j = min(pairs)
         if apart >= settings.strip_minimum_m - _TIE_M:
             if len(groups) <= settings.insets_a_stone:
                 break
-            _, i, j = min((groups[i][0].joined(groups[j][0]).area - groups[i][0].area - groups[j][0].area, i, j)
-                          for _, i, j in pairs)
+            _, i, j = min(
+                (
+                    groups[i][0].joined(groups[j][0]).area - groups[i][0].area - groups[j][0].area,
+                    i,
+                    j,
+                )
+                for _, i, j in pairs
+            )
         joined = _extended(groups[i][0].joined(groups[j][0]), stone, settings)
-        groups = [g for k, g in enumerate(groups) if k not in (i, j)] + [(joined, groups[i][1] + groups[j][1])]
+        groups = [g for k, g in enumerate(groups) if k not in (i, j)] + [
+            (joined, groups[i][1] + groups[j][1])
+        ]
     return sorted(groups, key=lambda g: (g[0].u0, g[0].v0))
 
 
-def _outline(rect: _Rect, shapes: Sequence[Any], stone: Stone, settings: Settings) -> tuple[Polygon | None, bool]:
+def _outline(
+    rect: _Rect, shapes: Sequence[Any], stone: Stone, settings: Settings
+) -> tuple[Polygon | None, bool]:
     """The outline within the stone, L-shaped where a rectangle would waste much sound stone."""
     full = box(rect.u0, rect.v0, rect.u1, rect.v1)
     cut = shapely.intersection(full, stone.outline)
@@ -248,7 +305,10 @@ def _outline(rect: _Rect, shapes: Sequence[Any], stone: Stone, settings: Setting
     need = shapely.unary_union(list(shapes))
     if 1.0 - need.area / cut.area > settings.l_shape_waste:
         notch = _best_notch(rect, need, stone, settings)
-        if notch is not None and shapely.intersection(notch, stone.outline).area >= settings.l_shape_saving_m2:
+        if (
+            notch is not None
+            and shapely.intersection(notch, stone.outline).area >= settings.l_shape_saving_m2
+        ):
             ell = shapely.difference(cut, notch)
             if ell.geom_type == "Polygon" and not len(ell.interiors):
                 return ell, True
@@ -263,22 +323,46 @@ def _best_notch(rect: _Rect, need: Any, stone: Stone, settings: Settings) -> Pol
     """
     edges = np.linspace(rect.u0, rect.u1, _SLABS + 1)
     # damage that only touches a slab counts in it, however rounding falls
-    slabs = [shapely.intersection(need, box(a - _TIE_M, rect.v0 - 1, b + _TIE_M, rect.v1 + 1)) for a, b in pairwise(edges)]
+    slabs = [
+        shapely.intersection(need, box(a - _TIE_M, rect.v0 - 1, b + _TIE_M, rect.v1 + 1))
+        for a, b in pairwise(edges)
+    ]
     tops = [s.bounds[3] if not s.is_empty else -math.inf for s in slabs]
     bottoms = [s.bounds[1] if not s.is_empty else math.inf for s in slabs]
-    width, height, strip, arm = rect.u1 - rect.u0, rect.v1 - rect.v0, settings.strip_minimum_m, settings.arm_minimum_m
+    width, height, strip, arm = (
+        rect.u1 - rect.u0,
+        rect.v1 - rect.v0,
+        settings.strip_minimum_m,
+        settings.arm_minimum_m,
+    )
     bounds = stone.outline.bounds
-    open_side = {"left": rect.u0 > bounds[0] + strip / 2, "right": rect.u1 < bounds[2] - strip / 2,
-                 "bottom": rect.v0 > bounds[1] + strip / 2, "top": rect.v1 < bounds[3] - strip / 2}
+    open_side = {
+        "left": rect.u0 > bounds[0] + strip / 2,
+        "right": rect.u1 < bounds[2] - strip / 2,
+        "bottom": rect.v0 > bounds[1] + strip / 2,
+        "top": rect.v1 < bounds[3] - strip / 2,
+    }
     best: tuple[float, Polygon] | None = None
-    for horizontal, vertical in (("left", "top"), ("right", "top"), ("left", "bottom"), ("right", "bottom")):
+    for horizontal, vertical in (
+        ("left", "top"),
+        ("right", "top"),
+        ("left", "bottom"),
+        ("right", "bottom"),
+    ):
         if not (open_side[horizontal] or open_side[vertical]):
             continue
         for count in range(1, _SLABS):
             a = width * count / _SLABS
             these = slice(0, count) if horizontal == "left" else slice(_SLABS - count, _SLABS)
-            b = rect.v1 - max([*tops[these], rect.v0]) if vertical == "top" else min([*bottoms[these], rect.v1]) - rect.v0
-            a, b = _round_down(min(a, width - arm), settings), _round_down(min(b, height - arm), settings)
+            b = (
+                rect.v1 - max([*tops[these], rect.v0])
+                if vertical == "top"
+                else min([*bottoms[these], rect.v1]) - rect.v0
+            )
+            a, b = (
+                _round_down(min(a, width - arm), settings),
+                _round_down(min(b, height - arm), settings),
+            )
             if min(a, b) < strip - _TIE_M or (best and a * b <= best[0] * (1.0 + 1e-9)):
                 continue
             u = (rect.u0, rect.u0 + a) if horizontal == "left" else (rect.u1 - a, rect.u1)
@@ -299,12 +383,16 @@ def _through_return(cut: CutOut, stone: Stone, settings: Settings) -> CutOut:
     u0, v0, u1, v1 = stone.outline.bounds
     a0, b0, a1, b1 = cut.outline.bounds
     touches = {"left": a0 - u0, "right": u1 - a1, "bottom": b0 - v0, "top": v1 - b1}
-    shown = [s for s, d in touches.items() if d < settings.strip_minimum_m / 2 and s in stone.exposed]
+    shown = [
+        s for s, d in touches.items() if d < settings.strip_minimum_m / 2 and s in stone.exposed
+    ]
     behind = stone.depth_m - cut.depth_m
     if not shown or behind >= settings.strip_minimum_m - _TIE_M or behind <= 0:
         return cut
-    note = (f"On the {' and '.join(shown)} return only {behind * 1000:.0f} mm of stone would stay behind the piece: cut through to the "
-            "back of the stone.")
+    note = (
+        f"On the {' and '.join(shown)} return only {behind * 1000:.0f} mm of stone would stay behind the piece: cut through to the "
+        "back of the stone."
+    )
     return replace(cut, depth_m=stone.depth_m, notes=(*cut.notes, note))
 
 
@@ -312,23 +400,44 @@ def whole_stone(stone: Stone, needs: Sequence[Need], *, settings: Settings) -> C
     """The cut-out of the whole stone to its bed depth."""
     names = tuple(dict.fromkeys(n.condition for n in needs))
     depth = stone.depth_m if stone.depth_m is not None else settings.whole_depth_unknown_m
-    notes = () if stone.depth_m is not None else (
-        f"Bed depth of stone {stone.id} is not known: taken from the profile; open up before a stone is cut for it.",)
+    notes = (
+        ()
+        if stone.depth_m is not None
+        else (
+            f"Bed depth of stone {stone.id} is not known: taken from the profile; open up before a stone is cut for it.",
+        )
+    )
     return CutOut(outline=stone.outline, conditions=names, depth_m=depth, whole=True, notes=notes)
 
 
-def _whole_if_due(cut_outs: list[CutOut], needs: Sequence[Need], stone: Stone, settings: Settings) -> list[CutOut]:
+def _whole_if_due(
+    cut_outs: list[CutOut], needs: Sequence[Need], stone: Stone, settings: Settings
+) -> list[CutOut]:
     area = stone.outline.area
     share = sum(c.outline.area for c in cut_outs) / area
     if share > settings.whole_share:
         whole = whole_stone(stone, needs, settings=settings)
-        return [replace(whole, notes=(*whole.notes, f"Insets would take {share:.0%} of the face: the whole stone is replaced."))]
+        return [
+            replace(
+                whole,
+                notes=(
+                    *whole.notes,
+                    f"Insets would take {share:.0%} of the face: the whole stone is replaced.",
+                ),
+            )
+        ]
     if stone.depth_m is not None:
         limit = settings.whole_depth_share * stone.depth_m
         deep_ones = {n.condition for n in needs if n.depth_m is not None and n.depth_m > limit}
         deep = sum(c.outline.area for c in cut_outs if deep_ones.intersection(c.conditions)) / area
         through = [c for c in cut_outs if c.depth_m >= stone.depth_m]
         if through or (deep > settings.whole_depth_face):
-            return [replace(whole_stone(stone, needs, settings=settings),
-                            notes=("The damage goes so deep into the bed that the whole stone is replaced.",))]
+            return [
+                replace(
+                    whole_stone(stone, needs, settings=settings),
+                    notes=(
+                        "The damage goes so deep into the bed that the whole stone is replaced.",
+                    ),
+                )
+            ]
     return cut_outs

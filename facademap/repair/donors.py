@@ -42,7 +42,9 @@ class WallStone:
     state: str
 
 
-def wall_stone_of(placements: pd.DataFrame, blocks: pd.DataFrame, repairs: pd.DataFrame) -> tuple[WallStone, ...]:
+def wall_stone_of(
+    placements: pd.DataFrame, blocks: pd.DataFrame, repairs: pd.DataFrame
+) -> tuple[WallStone, ...]:
     """Pieces placed on blocks that exist only after another repair's cut-out, in the order of their repairs."""
     future = blocks[(blocks["state"] == "future") & ~blocks["after_repair"].map(is_missing)]
     donor_of = dict(zip(future["id"], future["after_repair"], strict=True))
@@ -52,8 +54,17 @@ def wall_stone_of(placements: pd.DataFrame, blocks: pd.DataFrame, repairs: pd.Da
         donor = donor_of.get(p["block"])
         if donor is not None:
             stage = str(stages.get(donor, ""))
-            found.append(WallStone(repair=str(p["repair"]), piece=str(p["piece"]), block=str(p["block"]), donor=str(donor),
-                                   out=bool(stage) and stage not in BEFORE_CUT_OUT and stage != "on hold", stage=stage, state=str(p["state"])))
+            found.append(
+                WallStone(
+                    repair=str(p["repair"]),
+                    piece=str(p["piece"]),
+                    block=str(p["block"]),
+                    donor=str(donor),
+                    out=bool(stage) and stage not in BEFORE_CUT_OUT and stage != "on hold",
+                    stage=stage,
+                    state=str(p["state"]),
+                )
+            )
     return tuple(sorted(found, key=lambda w: w.repair))
 
 
@@ -68,7 +79,9 @@ def in_order(repairs: Iterable[str], waits: Mapping[str, str]) -> tuple[str, ...
     return tuple(order)
 
 
-def faults_of_wall_stone(uses: Sequence[WallStone], placements: pd.DataFrame, repairs: pd.DataFrame) -> Iterator[tuple[str, str, str]]:
+def faults_of_wall_stone(
+    uses: Sequence[WallStone], placements: pd.DataFrame, repairs: pd.DataFrame
+) -> Iterator[tuple[str, str, str]]:
     """What keeps stone from being there when it is needed: repair, problem, remedy."""
     placed = set(placements["repair"])
     treatment = dict(zip(repairs["id"], repairs["treatment"], strict=True))
@@ -79,15 +92,30 @@ def faults_of_wall_stone(uses: Sequence[WallStone], placements: pd.DataFrame, re
             continue
         again = "Match again."
         if treatment.get(use.donor) != "whole stone":
-            yield use.repair, f"its stone, block {use.block}, was to come out with repair {use.donor}, which takes out no whole stone now", again
+            yield (
+                use.repair,
+                f"its stone, block {use.block}, was to come out with repair {use.donor}, which takes out no whole stone now",
+                again,
+            )
         elif use.stage == "on hold":
-            yield use.repair, f"its stone, block {use.block}, comes out with repair {use.donor}, which is on hold", f"Take up {use.donor}, or match again."
+            yield (
+                use.repair,
+                f"its stone, block {use.block}, comes out with repair {use.donor}, which is on hold",
+                f"Take up {use.donor}, or match again.",
+            )
         elif use.donor not in placed:
-            yield (use.repair, f"its stone, block {use.block}, comes out with repair {use.donor}, which has no block and is not cut out",
-                   f"Find a block for {use.donor}, or match again.")
+            yield (
+                use.repair,
+                f"its stone, block {use.block}, comes out with repair {use.donor}, which has no block and is not cut out",
+                f"Find a block for {use.donor}, or match again.",
+            )
         chain = [use.repair]
         while chain[-1] in waits and waits[chain[-1]] not in chain:
             chain.append(waits[chain[-1]])
         if waits.get(chain[-1]) == use.repair and use.repair not in told:
             told |= set(chain)
-            yield ", ".join(chain), "wait for stone that comes out with each other, in a circle", "Match again, or forbid one of the blocks."
+            yield (
+                ", ".join(chain),
+                "wait for stone that comes out with each other, in a circle",
+                "Match again, or forbid one of the blocks.",
+            )

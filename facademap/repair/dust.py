@@ -28,20 +28,56 @@ class _Row:
 
 #: Tasks of the stone repair and their row of the table, as the table words them; factors for up to / over 4 hours.
 DUST_TASKS: Mapping[str, _Row] = {
-    "stationary masonry saw": _Row(row="(i)", control="integrated water supply that feeds water to the blade without a break",
-                                   outdoors=(0, 0), enclosed=(0, 0), source=_RULES_CA, status="confirmed"),
-    "handheld power saw": _Row(row="(ii)", control="integrated water supply that feeds water to the blade without a break",
-                               outdoors=(0, 10), enclosed=(10, 10), source=_RULES_CA, status="confirmed"),
-    "handheld or stand drill": _Row(row="(vii)", control="shroud or cowling with dust collector, filter of 99 % or better "
-                                    "with filter cleaning; vacuum with a high-efficiency filter for the holes",
-                                    outdoors=(0, 0), enclosed=(0, 0), source=_RESTATED, status="memory"),
-    "powered chipping tool": _Row(row="(x)", control="water spray at the point of impact, or shroud with dust collector",
-                                  outdoors=(0, 10), enclosed=(10, 10), source=_RESTATED, status="memory"),
-    "handheld grinder, mortar removal": _Row(row="(xi)", control="shroud with dust collector of at least 25 ft3/min per inch "
-                                             "of wheel diameter, with cyclonic or filter cleaning",
-                                             outdoors=(10, 10), enclosed=(10, 25), source=_RESTATED, status="memory"),
-    "handheld grinder, other": _Row(row="(xii)", control="outdoors water to the grinding surface, or shroud with dust collector",
-                                    outdoors=(0, 0), enclosed=(0, 10), source=_RESTATED, status="memory"),
+    "stationary masonry saw": _Row(
+        row="(i)",
+        control="integrated water supply that feeds water to the blade without a break",
+        outdoors=(0, 0),
+        enclosed=(0, 0),
+        source=_RULES_CA,
+        status="confirmed",
+    ),
+    "handheld power saw": _Row(
+        row="(ii)",
+        control="integrated water supply that feeds water to the blade without a break",
+        outdoors=(0, 10),
+        enclosed=(10, 10),
+        source=_RULES_CA,
+        status="confirmed",
+    ),
+    "handheld or stand drill": _Row(
+        row="(vii)",
+        control="shroud or cowling with dust collector, filter of 99 % or better "
+        "with filter cleaning; vacuum with a high-efficiency filter for the holes",
+        outdoors=(0, 0),
+        enclosed=(0, 0),
+        source=_RESTATED,
+        status="memory",
+    ),
+    "powered chipping tool": _Row(
+        row="(x)",
+        control="water spray at the point of impact, or shroud with dust collector",
+        outdoors=(0, 10),
+        enclosed=(10, 10),
+        source=_RESTATED,
+        status="memory",
+    ),
+    "handheld grinder, mortar removal": _Row(
+        row="(xi)",
+        control="shroud with dust collector of at least 25 ft3/min per inch "
+        "of wheel diameter, with cyclonic or filter cleaning",
+        outdoors=(10, 10),
+        enclosed=(10, 25),
+        source=_RESTATED,
+        status="memory",
+    ),
+    "handheld grinder, other": _Row(
+        row="(xii)",
+        control="outdoors water to the grinding surface, or shroud with dust collector",
+        outdoors=(0, 0),
+        enclosed=(0, 10),
+        source=_RESTATED,
+        status="memory",
+    ),
 }
 
 
@@ -61,10 +97,15 @@ class DustAdvice:
     def sentence(self) -> str:
         """The advice in words for a ticket."""
         if self.needs_assessment:
-            return (f"Dust of {self.task}: stands in no row of {_STANDARD}; exposure must be assessed by a competent person "
-                    "before work starts.")
-        mask = f"respirator with protection factor {self.respirator_factor} or better" if self.respirator_factor else \
-            "no respirator asked by the table"
+            return (
+                f"Dust of {self.task}: stands in no row of {_STANDARD}; exposure must be assessed by a competent person "
+                "before work starts."
+            )
+        mask = (
+            f"respirator with protection factor {self.respirator_factor} or better"
+            if self.respirator_factor
+            else "no respirator asked by the table"
+        )
         return f"Dust of {self.task}, {_STANDARD} row {self.row}: {self.control}; {mask}. Local rules may ask for more."
 
 
@@ -86,12 +127,30 @@ def dust_controls(task: str, *, hours: float, place: Place = "outdoors") -> Dust
     29 CFR 1926.1153 Table 1. Row i and ii read in title 8 CCR 1532.3; rows vii, x, xi, xii restated or from memory.
     """
     if not 0 < hours <= 24:
-        raise InputError(f"{hours!r} hours of {task}", "Give the hours of the task in a shift, more than 0, at most 24.")
+        raise InputError(
+            f"{hours!r} hours of {task}",
+            "Give the hours of the task in a shift, more than 0, at most 24.",
+        )
     if place not in ("outdoors", "enclosed"):
         raise InputError(f"place {place!r}", "Use outdoors or enclosed.")
     row = DUST_TASKS.get(task.strip().lower())
     if row is None:
-        return DustAdvice(task=task, row="", control="", respirator_factor=0, needs_assessment=True, source=_STANDARD, status="derived")
+        return DustAdvice(
+            task=task,
+            row="",
+            control="",
+            respirator_factor=0,
+            needs_assessment=True,
+            source=_STANDARD,
+            status="derived",
+        )
     factor = (row.outdoors if place == "outdoors" else row.enclosed)[1 if hours > 4 else 0]
-    return DustAdvice(task=task, row=row.row, control=row.control, respirator_factor=factor, needs_assessment=False,
-                      source=f"{_STANDARD}; {row.source}", status=row.status)
+    return DustAdvice(
+        task=task,
+        row=row.row,
+        control=row.control,
+        respirator_factor=factor,
+        needs_assessment=False,
+        source=f"{_STANDARD}; {row.source}",
+        status=row.status,
+    )

@@ -47,12 +47,22 @@ class StoneDensity:
 
 #: The densities of salvage, where they stand with their sources, so that a block and a piece of one stone weigh alike.
 STONE_DENSITIES: Mapping[str, StoneDensity] = {
-    kind: StoneDensity(density_kg_per_m3=d.kg_per_m3, absorption=d.absorption_percent / 100, source=d.source, status=d.status)
+    kind: StoneDensity(
+        density_kg_per_m3=d.kg_per_m3,
+        absorption=d.absorption_percent / 100,
+        source=d.source,
+        status=d.status,
+    )
     for kind, d in TYPICAL_DENSITIES.items()
 }
 
 
-def density_of(stone_type: Any, kind: Any = None, *, densities: Mapping[str, StoneDensity | float] | None = None) -> StoneDensity:
+def density_of(
+    stone_type: Any,
+    kind: Any = None,
+    *,
+    densities: Mapping[str, StoneDensity | float] | None = None,
+) -> StoneDensity:
     """Density of a stone by its local name, a word in that name, or its kind of rock.
 
     Parameters
@@ -69,12 +79,18 @@ def density_of(stone_type: Any, kind: Any = None, *, densities: Mapping[str, Sto
         if isinstance(value, StoneDensity):
             return value
         fallback = density_of(None, kind)
-        return StoneDensity(density_kg_per_m3=float(value), absorption=fallback.absorption, source="Set for this project",
-                            status="project")
+        return StoneDensity(
+            density_kg_per_m3=float(value),
+            absorption=fallback.absorption,
+            source="Set for this project",
+            status="project",
+        )
     for word in ("limestone", "sandstone", "granite", "marble", "slate"):
         if word in name.lower():
             return STONE_DENSITIES[word]
-    return STONE_DENSITIES.get("unknown" if is_missing(kind) else str(kind), STONE_DENSITIES["unknown"])
+    return STONE_DENSITIES.get(
+        "unknown" if is_missing(kind) else str(kind), STONE_DENSITIES["unknown"]
+    )
 
 
 def stone_weight(volume_m3: float, density_kg_per_m3: float, *, absorption: float = 0.0) -> float:
@@ -131,7 +147,9 @@ class LiftResult:
     status: str = "confirmed"
 
 
-def niosh_lift(load_kg: float, lift: Lift, *, form: Literal["metric", "us"] = "metric") -> LiftResult:
+def niosh_lift(
+    load_kg: float, lift: Lift, *, form: Literal["metric", "us"] = "metric"
+) -> LiftResult:
     """Recommended weight limit and lifting index of the revised NIOSH equation.
 
     Parameters
@@ -158,22 +176,37 @@ def niosh_lift(load_kg: float, lift: Lift, *, form: Literal["metric", "us"] = "m
     """
     h, v = lift.horizontal_m * 100, lift.height_m * 100
     if h > 63 or not 0 <= v <= 175 or lift.twist_deg > 135 or lift.twist_deg < 0:
-        raise InputError(f"lift with reach {h:.0f} cm, height {v:.0f} cm, twist {lift.twist_deg:.0f} degrees lies outside the NIOSH equation",
-                         "Use a hoist or trolley; reach to 63 cm, height to 175 cm and twist to 135 degrees can be assessed.")
+        raise InputError(
+            f"lift with reach {h:.0f} cm, height {v:.0f} cm, twist {lift.twist_deg:.0f} degrees lies outside the NIOSH equation",
+            "Use a hoist or trolley; reach to 63 cm, height to 175 cm and twist to 135 degrees can be assessed.",
+        )
     if lift.lifts_per_minute > 0.2:
-        raise InputError(f"{lift.lifts_per_minute:g} lifts a minute are not covered", "Assess lifts of 0.2 a minute or fewer, or use a hoist.")
+        raise InputError(
+            f"{lift.lifts_per_minute:g} lifts a minute are not covered",
+            "Assess lifts of 0.2 a minute or fewer, or use a hoist.",
+        )
     if lift.hours > 8:
-        raise InputError(f"{lift.hours:g} hours of lifting are not covered", "Give 8 hours or fewer.")
+        raise InputError(
+            f"{lift.hours:g} hours of lifting are not covered", "Give 8 hours or fewer."
+        )
     frequency = 1.0 if lift.hours <= 1 else 0.95 if lift.hours <= 2 else 0.85
     # the manual parts the grips at 75 cm (30 in)
-    coupling = {"good": (1.0, 1.0), "fair": (0.95, 1.0), "poor": (0.90, 0.90)}[lift.coupling][1 if v >= 75 else 0]
+    coupling = {"good": (1.0, 1.0), "fair": (0.95, 1.0), "poor": (0.90, 0.90)}[lift.coupling][
+        1 if v >= 75 else 0
+    ]
     constant, unit_m, reach, knuckle, slope, travel, least = (
-        (23.0, 0.01, 25.0, 75.0, 0.003, 4.5, 25.0) if form == "metric" else
-        (51 * KG_PER_LB, M_PER_INCH, 10.0, 30.0, 0.0075, 1.8, 10.0))
-    m = {"HM": min(1.0, reach * unit_m / max(lift.horizontal_m, 1e-9)),
-         "VM": 1 - slope * abs(lift.height_m / unit_m - knuckle),
-         "DM": min(1.0, 0.82 + travel / max(lift.travel_m / unit_m, least)),
-         "AM": 1 - 0.0032 * lift.twist_deg, "FM": frequency, "CM": coupling}
+        (23.0, 0.01, 25.0, 75.0, 0.003, 4.5, 25.0)
+        if form == "metric"
+        else (51 * KG_PER_LB, M_PER_INCH, 10.0, 30.0, 0.0075, 1.8, 10.0)
+    )
+    m = {
+        "HM": min(1.0, reach * unit_m / max(lift.horizontal_m, 1e-9)),
+        "VM": 1 - slope * abs(lift.height_m / unit_m - knuckle),
+        "DM": min(1.0, 0.82 + travel / max(lift.travel_m / unit_m, least)),
+        "AM": 1 - 0.0032 * lift.twist_deg,
+        "FM": frequency,
+        "CM": coupling,
+    }
     limit = constant
     for value in m.values():
         limit *= value
@@ -184,12 +217,29 @@ def niosh_lift(load_kg: float, lift: Lift, *, form: Literal["metric", "us"] = "m
 
 #: HSE filter weights in kg (L23 / INDG143), zone: (close, arm's length); from memory except men, elbow, close.
 _HSE: Mapping[str, Mapping[str, tuple[float, float]]] = {
-    "men": {"shoulder": (10, 5), "elbow": (20, 10), "knuckle": (25, 15), "lower leg": (20, 10), "floor": (10, 5)},
-    "women": {"shoulder": (7, 3), "elbow": (13, 7), "knuckle": (16, 10), "lower leg": (13, 7), "floor": (7, 3)},
+    "men": {
+        "shoulder": (10, 5),
+        "elbow": (20, 10),
+        "knuckle": (25, 15),
+        "lower leg": (20, 10),
+        "floor": (10, 5),
+    },
+    "women": {
+        "shoulder": (7, 3),
+        "elbow": (13, 7),
+        "knuckle": (16, 10),
+        "lower leg": (13, 7),
+        "floor": (7, 3),
+    },
 }
 
 
-def hse_filter_kg(zones: list[str] | tuple[str, ...], *, who: Literal["men", "women"] = "women", arm_length: bool = False) -> float:
+def hse_filter_kg(
+    zones: list[str] | tuple[str, ...],
+    *,
+    who: Literal["men", "women"] = "women",
+    arm_length: bool = False,
+) -> float:
     """HSE lifting filter: the smallest weight of the zones that the hands pass through.
 
     A filter to find lifts that need an assessment, not a legal limit. Zones are ``shoulder`` (shoulder to full
@@ -204,10 +254,14 @@ def hse_filter_kg(zones: list[str] | tuple[str, ...], *, who: Literal["men", "wo
 
 #: Service loads of scaffolds in kN/m2.
 SCAFFOLD_CLASSES: Mapping[str, tuple[float, str]] = {
-    "EN 12811-1 class 1": (0.75, "EN 12811-1"), "EN 12811-1 class 2": (1.5, "EN 12811-1"),
-    "EN 12811-1 class 3": (2.0, "EN 12811-1"), "EN 12811-1 class 4": (3.0, "EN 12811-1"),
-    "EN 12811-1 class 5": (4.5, "EN 12811-1"), "EN 12811-1 class 6": (6.0, "EN 12811-1"),
-    "OSHA light": (1.197, "29 CFR 1926 subpart L, 25 psf"), "OSHA medium": (2.394, "29 CFR 1926 subpart L, 50 psf"),
+    "EN 12811-1 class 1": (0.75, "EN 12811-1"),
+    "EN 12811-1 class 2": (1.5, "EN 12811-1"),
+    "EN 12811-1 class 3": (2.0, "EN 12811-1"),
+    "EN 12811-1 class 4": (3.0, "EN 12811-1"),
+    "EN 12811-1 class 5": (4.5, "EN 12811-1"),
+    "EN 12811-1 class 6": (6.0, "EN 12811-1"),
+    "OSHA light": (1.197, "29 CFR 1926 subpart L, 25 psf"),
+    "OSHA medium": (2.394, "29 CFR 1926 subpart L, 50 psf"),
     "OSHA heavy": (3.591, "29 CFR 1926 subpart L, 75 psf"),
 }
 
@@ -224,7 +278,9 @@ class ScaffoldResult:
     source: str
 
 
-def scaffold_load(mass_kg: float, area_m2: float, *, scaffold_class: str = "EN 12811-1 class 4") -> ScaffoldResult:
+def scaffold_load(
+    mass_kg: float, area_m2: float, *, scaffold_class: str = "EN 12811-1 class 4"
+) -> ScaffoldResult:
     """Area load of stone stacked on a scaffold bay, and whether its class carries it.
 
     Stone alone: people, tools, mortar and dynamic effects come on top, so a load near the class is too much.
@@ -236,15 +292,28 @@ def scaffold_load(mass_kg: float, area_m2: float, *, scaffold_class: str = "EN 1
     (5.9, False, 'EN 12811-1 class 6')
     """
     if scaffold_class not in SCAFFOLD_CLASSES:
-        raise InputError(f"scaffold class {scaffold_class!r} is unknown", f"Use one of {', '.join(SCAFFOLD_CLASSES)}.")
+        raise InputError(
+            f"scaffold class {scaffold_class!r} is unknown",
+            f"Use one of {', '.join(SCAFFOLD_CLASSES)}.",
+        )
     if not area_m2 > 0 or mass_kg < 0:
-        raise InputError(f"{mass_kg:g} kg on {area_m2:g} m2", "Give a mass of 0 or more and an area above 0.")
+        raise InputError(
+            f"{mass_kg:g} kg on {area_m2:g} m2", "Give a mass of 0 or more and an area above 0."
+        )
     load = mass_kg * GRAVITY_M_PER_S2 / 1000.0 / area_m2
     allowed, source = SCAFFOLD_CLASSES[scaffold_class]
     family = scaffold_class.split(" ")[0]
-    enough = [(v, n) for n, (v, _) in SCAFFOLD_CLASSES.items() if n.startswith(family) and v >= load]
-    return ScaffoldResult(load_kn_per_m2=load, allowed_kn_per_m2=allowed, within=load <= allowed, scaffold_class=scaffold_class,
-                          needed_class=min(enough)[1] if enough else None, source=source)
+    enough = [
+        (v, n) for n, (v, _) in SCAFFOLD_CLASSES.items() if n.startswith(family) and v >= load
+    ]
+    return ScaffoldResult(
+        load_kn_per_m2=load,
+        allowed_kn_per_m2=allowed,
+        within=load <= allowed,
+        scaffold_class=scaffold_class,
+        needed_class=min(enough)[1] if enough else None,
+        source=source,
+    )
 
 
 def stack_loads(pieces: pd.DataFrame, repairs: pd.DataFrame, *, settings: Settings) -> pd.DataFrame:
@@ -256,16 +325,46 @@ def stack_loads(pieces: pd.DataFrame, repairs: pd.DataFrame, *, settings: Settin
         ``surface, lift, bay, pieces, mass_kg, load_kn_per_m2, allowed_kn_per_m2, within``, the heaviest first. Stone alone: people,
         tools, mortar and old stone come on top, so that stone is brought up for the day's work only.
     """
-    place = {str(i): (str(s), 0 if is_missing(lift) else int(lift), 0 if is_missing(b) else int(b))
-             for i, s, lift, b in zip(repairs["id"], repairs["surface"], repairs["lift"], repairs["bay"], strict=True)} if len(repairs) else {}
+    place = (
+        {
+            str(i): (str(s), 0 if is_missing(lift) else int(lift), 0 if is_missing(b) else int(b))
+            for i, s, lift, b in zip(
+                repairs["id"], repairs["surface"], repairs["lift"], repairs["bay"], strict=True
+            )
+        }
+        if len(repairs)
+        else {}
+    )
     stacks: dict[tuple[str, int, int], list[float]] = {}
-    for repair, mass in zip(pieces["repair"], pieces["weight_saturated_kg"], strict=True) if len(pieces) else ():
+    for repair, mass in (
+        zip(pieces["repair"], pieces["weight_saturated_kg"], strict=True) if len(pieces) else ()
+    ):
         if str(repair) in place and not is_missing(mass):
             stacks.setdefault(place[str(repair)], []).append(float(mass))
     area = settings.bay_length_m * settings.bay_width_m
-    rows = [{"surface": s, "lift": lift, "bay": bay, "pieces": len(m), "mass_kg": sum(m),
-             "load_kn_per_m2": sum(m) * GRAVITY_M_PER_S2 / 1000 / area, "allowed_kn_per_m2": settings.scaffold_load_kn_per_m2}
-            for (s, lift, bay), m in stacks.items()]
-    frame = pd.DataFrame(rows, columns=["surface", "lift", "bay", "pieces", "mass_kg", "load_kn_per_m2", "allowed_kn_per_m2"])
+    rows = [
+        {
+            "surface": s,
+            "lift": lift,
+            "bay": bay,
+            "pieces": len(m),
+            "mass_kg": sum(m),
+            "load_kn_per_m2": sum(m) * GRAVITY_M_PER_S2 / 1000 / area,
+            "allowed_kn_per_m2": settings.scaffold_load_kn_per_m2,
+        }
+        for (s, lift, bay), m in stacks.items()
+    ]
+    frame = pd.DataFrame(
+        rows,
+        columns=[
+            "surface",
+            "lift",
+            "bay",
+            "pieces",
+            "mass_kg",
+            "load_kn_per_m2",
+            "allowed_kn_per_m2",
+        ],
+    )
     frame["within"] = frame["load_kn_per_m2"] <= frame["allowed_kn_per_m2"]
     return frame.sort_values("load_kn_per_m2", ascending=False, ignore_index=True)

@@ -17,8 +17,23 @@ __all__ = ["SafetyClass", "make_safe_list", "next_cycle", "safety_class"]
 SafetyClass = Literal["unsafe", "repair needed", "maintenance"]
 
 _LOOSE = frozenset({"loose stone", "displacement"})
-_SHEDS = frozenset({"fracture", "splitting", "fragmentation", "splintering", "chipping", "bursting", "contour scaling", "delamination",
-                    "exfoliation", "blistering", "bulge", "corroding iron", "failed repair"})
+_SHEDS = frozenset(
+    {
+        "fracture",
+        "splitting",
+        "fragmentation",
+        "splintering",
+        "chipping",
+        "bursting",
+        "contour scaling",
+        "delamination",
+        "exfoliation",
+        "blistering",
+        "bulge",
+        "corroding iron",
+        "failed repair",
+    }
+)
 _PARENT = {t.name: t.parent for t in TERMS}
 
 
@@ -26,7 +41,9 @@ _PARENT = {t.name: t.parent for t in TERMS}
 MAY_FALL = frozenset({"loose stone", "displacement", "bulge"})
 
 
-def safety_class(term: str, *, cc: int | None, uc: int | None, treatment: str | None = None) -> SafetyClass:
+def safety_class(
+    term: str, *, cc: int | None, uc: int | None, treatment: str | None = None
+) -> SafetyClass:
     """Safety class of one condition: unsafe, repair needed or maintenance.
 
     Loose and displaced stone is unsafe whatever its class; what can shed pieces is unsafe when urgent (UC3) or with major
@@ -61,7 +78,12 @@ def next_cycle(found: SafetyClass, *, mended: bool) -> SafetyClass:
     return "unsafe" if found in ("repair needed", "unsafe") else "maintenance"
 
 
-def make_safe_list(conditions: gpd.GeoDataFrame, wall_stones: gpd.GeoDataFrame, *, decisions: pd.DataFrame | None = None) -> pd.DataFrame:
+def make_safe_list(
+    conditions: gpd.GeoDataFrame,
+    wall_stones: gpd.GeoDataFrame,
+    *,
+    decisions: pd.DataFrame | None = None,
+) -> pd.DataFrame:
     """Every condition that may shed stone, the most pressing first.
 
     Parameters
@@ -77,7 +99,11 @@ def make_safe_list(conditions: gpd.GeoDataFrame, wall_stones: gpd.GeoDataFrame, 
         ``condition, surface, wall_stone, term, cc, uc, safety, u_m, v_m, height_m, action``; ``height_m`` is the height above
         the zero of the wall frame, from which a piece would fall. Empty when nothing is unsafe.
     """
-    parts = {str(i): p for i, p in zip(wall_stones["id"], wall_stones["part"], strict=True)} if len(wall_stones) else {}
+    parts = (
+        {str(i): p for i, p in zip(wall_stones["id"], wall_stones["part"], strict=True)}
+        if len(wall_stones)
+        else {}
+    )
     treatments = [None] * len(conditions) if decisions is None else list(decisions["treatment"])
     rows: list[dict[str, Any]] = []
     for record, treatment in zip(rows_of(conditions), treatments, strict=True):
@@ -86,13 +112,56 @@ def make_safe_list(conditions: gpd.GeoDataFrame, wall_stones: gpd.GeoDataFrame, 
             continue
         shape = record["geometry"]
         stone = None if is_missing(record.get("wall_stone")) else str(record["wall_stone"])
-        overhead = parts.get(stone or "", "walling") in ("lintel", "cornice", "string course", "coping", "voussoir", "sill")
-        action = ("Today: keep people away below and put up protection; sound and tap-test from a safe place; take off what is loose, "
-                  "or strap, prop or net it." + (" Overhead part: an engineer before anything is moved." if overhead else ""))
-        rows.append({"condition": str(record["id"]), "surface": record["surface"], "wall_stone": stone, "term": record["term"],
-                     "cc": cc, "uc": uc, "safety": "unsafe", "u_m": float(shape.centroid.x), "v_m": float(shape.centroid.y),
-                     "height_m": float(shape.bounds[1]), "action": f"{action} {DEFER}"})
-    columns = ["condition", "surface", "wall_stone", "term", "cc", "uc", "safety", "u_m", "v_m", "height_m", "action"]
+        overhead = parts.get(stone or "", "walling") in (
+            "lintel",
+            "cornice",
+            "string course",
+            "coping",
+            "voussoir",
+            "sill",
+        )
+        action = (
+            "Today: keep people away below and put up protection; sound and tap-test from a safe place; take off what is loose, "
+            "or strap, prop or net it."
+            + (" Overhead part: an engineer before anything is moved." if overhead else "")
+        )
+        rows.append(
+            {
+                "condition": str(record["id"]),
+                "surface": record["surface"],
+                "wall_stone": stone,
+                "term": record["term"],
+                "cc": cc,
+                "uc": uc,
+                "safety": "unsafe",
+                "u_m": float(shape.centroid.x),
+                "v_m": float(shape.centroid.y),
+                "height_m": float(shape.bounds[1]),
+                "action": f"{action} {DEFER}",
+            }
+        )
+    columns = [
+        "condition",
+        "surface",
+        "wall_stone",
+        "term",
+        "cc",
+        "uc",
+        "safety",
+        "u_m",
+        "v_m",
+        "height_m",
+        "action",
+    ]
     # what may fall comes first, and of that what hangs highest
-    rows.sort(key=lambda r: (r["term"] not in MAY_FALL, -r["height_m"] if r["term"] in MAY_FALL else 0.0, -(r["uc"] or 0), -(r["cc"] or 0), -r["height_m"], r["condition"]))
+    rows.sort(
+        key=lambda r: (
+            r["term"] not in MAY_FALL,
+            -r["height_m"] if r["term"] in MAY_FALL else 0.0,
+            -(r["uc"] or 0),
+            -(r["cc"] or 0),
+            -r["height_m"],
+            r["condition"],
+        )
+    )
     return pd.DataFrame(rows, columns=columns)

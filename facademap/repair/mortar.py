@@ -13,7 +13,15 @@ from facademap.errors import InputError
 from facademap.repair.pins import Pin
 from facademap.repair.settings import Settings
 
-__all__ = ["MIXES", "Mix", "MortarVolumes", "batch", "hole_volume_m3", "mix_named", "mortar_volumes"]
+__all__ = [
+    "MIXES",
+    "Mix",
+    "MortarVolumes",
+    "batch",
+    "hole_volume_m3",
+    "mix_named",
+    "mortar_volumes",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,9 +58,16 @@ _LIMEWORKS = "Making NHL Mortar (limeworks.us): yield per bag, bag of 25 kg and 
 
 
 def _mix(name: str, kg: float, bulk: float, parts: float, source: str, status: str) -> Mix:
-    return Mix(name=name, binder_kg_per_m3=kg, bulk_kg_per_l=bulk, sand_parts=parts,
-               water_l_per_m3=round(270.0 * kg / 250.0, 1), source=source + _WATER, status=status,
-               strength_note="The class number of the binder is not the strength of the mortar on site.")
+    return Mix(
+        name=name,
+        binder_kg_per_m3=kg,
+        bulk_kg_per_l=bulk,
+        sand_parts=parts,
+        water_l_per_m3=round(270.0 * kg / 250.0, 1),
+        source=source + _WATER,
+        status=status,
+        strength_note="The class number of the binder is not the strength of the mortar on site.",
+    )
 
 
 #: Mixes by name. Substitute the sheet of the bag on site.
@@ -101,7 +116,9 @@ class MortarVolumes:
         return self.in_place_m3 + self.trials_m3 + self.waste_m3
 
 
-def hole_volume_m3(hole_m: float, depth_m: float, *, rod_m: float = 0.0, rod_in_hole_m: float | None = None) -> float:
+def hole_volume_m3(
+    hole_m: float, depth_m: float, *, rod_m: float = 0.0, rod_in_hole_m: float | None = None
+) -> float:
     """Volume of a drilled hole less the rod in it.
 
     For a threaded rod give its stress diameter, else the grout comes out too little.
@@ -155,12 +172,22 @@ def mortar_volumes(
     joints = max(cut_out.area - piece.area, 0.0) * body
     undercut = 0.5 * cut_depth_m**2 * math.tan(math.radians(settings.undercut_deg)) * inset_length_m
     grooves = groove_length_m * settings.groove_width_m * settings.groove_depth_m
-    holes = sum(hole_volume_m3(p.hole_m, p.hole_wall_m, rod_m=p.rod_m, rod_in_hole_m=p.embedment_m)
-                + hole_volume_m3(p.hole_m, p.hole_piece_m, rod_m=p.rod_m, rod_in_hole_m=p.into_piece_m) for p in pins)
+    holes = sum(
+        hole_volume_m3(p.hole_m, p.hole_wall_m, rod_m=p.rod_m, rod_in_hole_m=p.embedment_m)
+        + hole_volume_m3(p.hole_m, p.hole_piece_m, rod_m=p.rod_m, rod_in_hole_m=p.into_piece_m)
+        for p in pins
+    )
     trials = settings.trial_beddings * settings.trial_loss * bed
     placed = bed + joints + undercut + grooves + holes
-    return MortarVolumes(bed_m3=bed, joints_m3=joints, undercut_m3=undercut, grooves_m3=grooves, holes_m3=holes,
-                         trials_m3=trials, waste_m3=settings.waste * (placed + trials))
+    return MortarVolumes(
+        bed_m3=bed,
+        joints_m3=joints,
+        undercut_m3=undercut,
+        grooves_m3=grooves,
+        holes_m3=holes,
+        trials_m3=trials,
+        waste_m3=settings.waste * (placed + trials),
+    )
 
 
 def batch(volume_m3: float, mix: Mix) -> dict[str, Any]:
@@ -176,6 +203,13 @@ def batch(volume_m3: float, mix: Mix) -> dict[str, Any]:
         raise InputError(f"mortar volume {volume_m3!r}", "Give a volume of 0 or more.")
     kg = mix.binder_kg_per_m3 * volume_m3
     litres = kg / mix.bulk_kg_per_l
-    return {"mix": mix.name, "volume_m3": volume_m3, "binder_kg": kg, "binder_l": litres,
-            "sand_l": litres * mix.sand_parts, "water_l": mix.water_l_per_m3 * volume_m3,
-            "source": mix.source, "status": mix.status}
+    return {
+        "mix": mix.name,
+        "volume_m3": volume_m3,
+        "binder_kg": kg,
+        "binder_l": litres,
+        "sand_l": litres * mix.sand_parts,
+        "water_l": mix.water_l_per_m3 * volume_m3,
+        "source": mix.source,
+        "status": mix.status,
+    }

@@ -30,9 +30,14 @@ def read_profile_line(points: Sequence[Sequence[float]], *, where: str = "profil
     """
     line = np.asarray(points, dtype=float)
     if line.ndim != 2 or line.shape[1] != 2 or len(line) < 2 or not np.isfinite(line).all():
-        raise InputError(f"{where}: not a line of points (out, up)", "Give at least two points in metres.")
+        raise InputError(
+            f"{where}: not a line of points (out, up)", "Give at least two points in metres."
+        )
     if np.abs(line[:, 0]).max() > 2:
-        raise InputError(f"{where}: stands {np.abs(line[:, 0]).max():.2f} m out of the wall", "Give the profile in metres.")
+        raise InputError(
+            f"{where}: stands {np.abs(line[:, 0]).max():.2f} m out of the wall",
+            "Give the profile in metres.",
+        )
     return line
 
 

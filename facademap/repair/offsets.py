@@ -50,7 +50,9 @@ def clean_ring(outline: Polygon, *, tolerance_m: float = 1e-7) -> np.ndarray:
     return np.roll(ring, -start, axis=0)
 
 
-def offset_edges(ring: np.ndarray | Sequence[Sequence[float]], distances_m: Sequence[float]) -> Polygon:
+def offset_edges(
+    ring: np.ndarray | Sequence[Sequence[float]], distances_m: Sequence[float]
+) -> Polygon:
     """The outline with every edge moved inward by its own distance.
 
     Parameters
@@ -72,7 +74,9 @@ def offset_edges(ring: np.ndarray | Sequence[Sequence[float]], distances_m: Sequ
     """
     points, distances = np.asarray(ring, dtype=float), np.asarray(distances_m, dtype=float)
     if len(points) != len(distances):
-        raise GeometryError(f"{len(distances)} joints for {len(points)} edges", "Give one joint for every edge.")
+        raise GeometryError(
+            f"{len(distances)} joints for {len(points)} edges", "Give one joint for every edge."
+        )
     along = np.roll(points, -1, axis=0) - points
     length = np.hypot(along[:, 0], along[:, 1])
     if (length <= 0).any():
@@ -85,7 +89,9 @@ def offset_edges(ring: np.ndarray | Sequence[Sequence[float]], distances_m: Sequ
     straight = np.abs(determinant) < _STRAIGHT
     moved = points + inward * distances[:, None]
     if (straight & (np.abs(np.roll(distances, 1) - distances) > 1e-12)).any():
-        raise GeometryError("two edges in one line have different joints", "Give both the same joint.")
+        raise GeometryError(
+            "two edges in one line have different joints", "Give both the same joint."
+        )
     safe = np.where(straight, 1.0, determinant)
     x = (level_before * inward[:, 1] - level * before[:, 1]) / safe
     y = (before[:, 0] * level - inward[:, 0] * level_before) / safe
@@ -93,5 +99,8 @@ def offset_edges(ring: np.ndarray | Sequence[Sequence[float]], distances_m: Sequ
     new_along = np.roll(corners, -1, axis=0) - corners
     result = Polygon(corners)
     if ((new_along * along).sum(axis=1) <= 0).any() or not result.is_valid or result.area <= 0:
-        raise GeometryError("the outline is narrower than its joints", "Make the cut-out larger or the joints thinner.")
+        raise GeometryError(
+            "the outline is narrower than its joints",
+            "Make the cut-out larger or the joints thinner.",
+        )
     return result

@@ -69,9 +69,14 @@ def bed_of_piece(stone: Stone) -> tuple[str, str]:
     if stone.part in ("cornice", "string course", "coping"):
         return "edge", "Projecting and undercut: bed upright, at right angles to the face."
     if stone.part == "voussoir":
-        return ("edge" if stone.bed == "unknown" else _trace(stone.bed)), "Voussoir: bed at right angles to the thrust; check on site."
+        return (
+            "edge" if stone.bed == "unknown" else _trace(stone.bed)
+        ), "Voussoir: bed at right angles to the thrust; check on site."
     if stone.bed == "parallel":
-        return "horizontal", "The old stone stands with its bed parallel to the face; the new one is laid on its natural bed."
+        return (
+            "horizontal",
+            "The old stone stands with its bed parallel to the face; the new one is laid on its natural bed.",
+        )
     return _trace(stone.bed), "Natural bed as in the wall."
 
 
@@ -108,14 +113,28 @@ def design_pieces(
         One piece a repair with id ``P-...`` after the repair's ``R-...``; a repair whose piece cannot be designed
         is named in ``gaps`` and keeps its cut-out.
     """
-    stonework = wall_stones if isinstance(wall_stones, Stonework) else Stonework.from_frames(wall_stones, wall_stones.iloc[:0])
+    stonework = (
+        wall_stones
+        if isinstance(wall_stones, Stonework)
+        else Stonework.from_frames(wall_stones, wall_stones.iloc[:0])
+    )
     records = rows_of(repairs)
     pieces, gaps = design_rows(records, stonework, settings=settings, densities=densities, mix=mix)
-    return PieceDesign(pieces=frame_of(PIECES, pieces, crs=repairs.crs), repairs=frame_of(REPAIRS, records, crs=repairs.crs), gaps=tuple(gaps))
+    return PieceDesign(
+        pieces=frame_of(PIECES, pieces, crs=repairs.crs),
+        repairs=frame_of(REPAIRS, records, crs=repairs.crs),
+        gaps=tuple(gaps),
+    )
 
 
-def design_rows(records: list[dict[str, Any]], stonework: Stonework, *, settings: Settings,
-                densities: Mapping[str, StoneDensity | float] | None, mix: str) -> tuple[list[dict[str, Any]], list[Gap]]:
+def design_rows(
+    records: list[dict[str, Any]],
+    stonework: Stonework,
+    *,
+    settings: Settings,
+    densities: Mapping[str, StoneDensity | float] | None,
+    mix: str,
+) -> tuple[list[dict[str, Any]], list[Gap]]:
     """Pieces for rows of repairs; pins, materials and cautions are added to the rows themselves."""
     chosen = mix_named(mix)
     pieces: list[dict[str, Any]] = []
@@ -124,8 +143,14 @@ def design_rows(records: list[dict[str, Any]], stonework: Stonework, *, settings
         if not is_inset(record["treatment"]):
             continue
         try:
-            piece, changes, found = design_piece(record, outline=record["geometry"], stone=stonework.stones.get(str(record["wall_stone"])),
-                                                 settings=settings, densities=densities, mix=chosen)
+            piece, changes, found = design_piece(
+                record,
+                outline=record["geometry"],
+                stone=stonework.stones.get(str(record["wall_stone"])),
+                settings=settings,
+                densities=densities,
+                mix=chosen,
+            )
         except FacademapError as fault:
             gaps.append(Gap(about=str(record["id"]), problem=fault.problem, remedy=fault.remedy))
             continue
@@ -147,7 +172,9 @@ def design_piece(
 ) -> tuple[dict[str, Any], dict[str, Any], list[Gap]]:
     """One piece, what it adds to its repair, and what is amiss; ``place_pins`` says where a person wants the pins."""
     if stone is None:
-        raise GeometryError(f"repair {repair['id']} has no wall stone", "Name the wall stone it lies in.")
+        raise GeometryError(
+            f"repair {repair['id']} has no wall stone", "Name the wall stone it lies in."
+        )
     ring = np.asarray(outline.exterior.coords)[:-1]
     joints, kinds = list(repair["edges"]), list(repair["edge_kinds"])
     try:
@@ -156,41 +183,106 @@ def design_piece(
         raise GeometryError(f"repair {repair['id']}: {fault.problem}", fault.remedy) from None
     cut_depth = float(repair["depth_m"])
     in_wall = cut_depth - settings.bedding_m
-    out = 0.0 if stone.profile is None else projection_over(stone.profile, face.bounds[1], face.bounds[3])
+    out = (
+        0.0
+        if stone.profile is None
+        else projection_over(stone.profile, face.bounds[1], face.bounds[3])
+    )
     depth = in_wall + out + settings.proud_m
     density = density_of(stone.stone_type, stone.kind, densities=densities)
     dry = face.area * depth * density.density_kg_per_m3
     saturated = dry * (1 + density.absorption)
     bed, bed_reason = bed_of_piece(stone)
-    exposed = ["front", *dict.fromkeys(side_of(ring[i], ring[(i + 1) % len(ring)]) for i, k in enumerate(kinds) if k == "exposed")]
+    exposed = [
+        "front",
+        *dict.fromkeys(
+            side_of(ring[i], ring[(i + 1) % len(ring)])
+            for i, k in enumerate(kinds)
+            if k == "exposed"
+        ),
+    ]
     whole = repair["treatment"] == "whole stone"
     backing = None if stone.depth_m is None else stone.depth_m - cut_depth
-    layout = PinLayout(pins=()) if whole else set_out_pins(
-        face, in_wall, weight_kg=saturated, settings=settings, projecting=stone.part in PROJECTING | OVERHEAD or out > 0 or "bottom" in exposed,
-        backing_m=backing)
+    layout = (
+        PinLayout(pins=())
+        if whole
+        else set_out_pins(
+            face,
+            in_wall,
+            weight_kg=saturated,
+            settings=settings,
+            projecting=stone.part in PROJECTING | OVERHEAD or out > 0 or "bottom" in exposed,
+            backing_m=backing,
+        )
+    )
     if place_pins is not None:
         layout = place_pins(face, layout)
     u0, v0, u1, v1 = face.bounds
     piece = {
-        "id": piece_id(str(repair["id"])), "surface": repair["surface"], "repair": repair["id"],
-        "width_m": u1 - u0, "height_m": v1 - v0, "depth_m": depth, "bed": bed,
-        "stone_type": stone.stone_type or None, "accept": [], "finish": stone.finish or None, "weathered": False,
-        "exposed": ",".join(exposed), "turn_180": stone.part not in PROJECTING, "weight_kg": dry,
-        "weight_saturated_kg": saturated, "provisional": True, "geometry": face,
+        "id": piece_id(str(repair["id"])),
+        "surface": repair["surface"],
+        "repair": repair["id"],
+        "width_m": u1 - u0,
+        "height_m": v1 - v0,
+        "depth_m": depth,
+        "bed": bed,
+        "stone_type": stone.stone_type or None,
+        "accept": [],
+        "finish": stone.finish or None,
+        "weathered": False,
+        "exposed": ",".join(exposed),
+        "turn_180": stone.part not in PROJECTING,
+        "weight_kg": dry,
+        "weight_saturated_kg": saturated,
+        "provisional": True,
+        "geometry": face,
     }
-    materials, index = _materials(outline, face, ring, kinds, layout, cut_depth=cut_depth, depth=depth, saturated=saturated,
-                                  density=density, mix=mix, settings=settings, bed_reason=bed_reason)
+    materials, index = _materials(
+        outline,
+        face,
+        ring,
+        kinds,
+        layout,
+        cut_depth=cut_depth,
+        depth=depth,
+        saturated=saturated,
+        density=density,
+        mix=mix,
+        settings=settings,
+        bed_reason=bed_reason,
+    )
     materials["drilling_template"] = drilling_template(face, layout.pins)
     if stone.profile is not None:
         materials["moulding"] = {
-            "projection_m": out, "profile_out_up_m": profile_over(stone.profile, face.bounds[1], face.bounds[3]).round(5).tolist(),
-            "note": "The block is taken to the greatest projection; the profile is run after fitting, against a zinc templet."}
-    cautions = cautions_for(treatment=str(repair["treatment"]), part=stone.part, overhead="bottom" in exposed, weight_kg=saturated, lifting_index=index,
-                            engineer_kg=settings.engineer_kg, faults=layout.faults,
-                            depth_share=None if stone.depth_m is None or whole else cut_depth / stone.depth_m)
-    changes = {"pins": [p.as_json() for p in layout.pins], "materials": materials, "cautions": cautions}
-    gaps = [Gap(about=str(repair["id"]), problem=f, remedy="Change the cut-out or agree another fixing before it is approved.")
-            for f in layout.faults]
+            "projection_m": out,
+            "profile_out_up_m": profile_over(stone.profile, face.bounds[1], face.bounds[3])
+            .round(5)
+            .tolist(),
+            "note": "The block is taken to the greatest projection; the profile is run after fitting, against a zinc templet.",
+        }
+    cautions = cautions_for(
+        treatment=str(repair["treatment"]),
+        part=stone.part,
+        overhead="bottom" in exposed,
+        weight_kg=saturated,
+        lifting_index=index,
+        engineer_kg=settings.engineer_kg,
+        faults=layout.faults,
+        depth_share=None if stone.depth_m is None or whole else cut_depth / stone.depth_m,
+    )
+    changes = {
+        "pins": [p.as_json() for p in layout.pins],
+        "materials": materials,
+        "cautions": cautions,
+    }
+    gaps = [
+        Gap(
+            about=str(repair["id"]),
+            problem=f,
+            remedy="Change the cut-out or agree another fixing before it is approved.",
+        )
+        for f in layout.faults
+    ]
     return piece, changes, gaps
 
 
@@ -201,49 +293,124 @@ def piece_id(repair: str) -> str:
 
 
 def _materials(
-    outline: Polygon, face: Polygon, ring: np.ndarray, kinds: list[str], layout: PinLayout, *, cut_depth: float, depth: float,
-    saturated: float, density: StoneDensity, mix: Mix, settings: Settings, bed_reason: str,
+    outline: Polygon,
+    face: Polygon,
+    ring: np.ndarray,
+    kinds: list[str],
+    layout: PinLayout,
+    *,
+    cut_depth: float,
+    depth: float,
+    saturated: float,
+    density: StoneDensity,
+    mix: Mix,
+    settings: Settings,
+    bed_reason: str,
 ) -> tuple[dict[str, Any], float]:
     lengths = np.hypot(*(np.roll(ring, -1, axis=0) - ring).T)
     inset_length = float(sum(n for n, k in zip(lengths, kinds, strict=True) if k == "inset"))
     joint_length = float(sum(n for n, k in zip(lengths, kinds, strict=True) if k != "exposed"))
     grooves = groove_length(face, settings)
-    mortar = mortar_volumes(outline, face, cut_depth_m=cut_depth, pins=layout.pins, settings=settings,
-                            inset_length_m=inset_length, groove_length_m=2 * grooves)
+    mortar = mortar_volumes(
+        outline,
+        face,
+        cut_depth_m=cut_depth,
+        pins=layout.pins,
+        settings=settings,
+        inset_length_m=inset_length,
+        groove_length_m=2 * grooves,
+    )
     saw = check_saw(ring, kinds, depth_m=cut_depth, settings=settings)
-    hands = Lift(horizontal_m=settings.hands_reach_m, height_m=settings.hands_height_m, travel_m=settings.hands_travel_m)
+    hands = Lift(
+        horizontal_m=settings.hands_reach_m,
+        height_m=settings.hands_height_m,
+        travel_m=settings.hands_travel_m,
+    )
     lift = niosh_lift(saturated, hands)
     index, limit = lift.index, lift.limit_kg
     rates = WorkRates()
     spacers = max(2, math.ceil(joint_length / 0.2))
     return {
         "mortar": {
-            "bed_m3": mortar.bed_m3, "joints_m3": mortar.joints_m3, "undercut_m3": mortar.undercut_m3,
-            "grooves_m3": mortar.grooves_m3, "holes_m3": mortar.holes_m3, "trials_m3": mortar.trials_m3,
-            "waste_m3": mortar.waste_m3, "in_place_m3": mortar.in_place_m3, "total_m3": mortar.total_m3,
-            "inputs": [settings.says(n) for n in ("bedding_m", "undercut_deg", "groove_width_m", "groove_depth_m",
-                                                  "trial_beddings", "trial_loss", "waste")],
+            "bed_m3": mortar.bed_m3,
+            "joints_m3": mortar.joints_m3,
+            "undercut_m3": mortar.undercut_m3,
+            "grooves_m3": mortar.grooves_m3,
+            "holes_m3": mortar.holes_m3,
+            "trials_m3": mortar.trials_m3,
+            "waste_m3": mortar.waste_m3,
+            "in_place_m3": mortar.in_place_m3,
+            "total_m3": mortar.total_m3,
+            "inputs": [
+                settings.says(n)
+                for n in (
+                    "bedding_m",
+                    "undercut_deg",
+                    "groove_width_m",
+                    "groove_depth_m",
+                    "trial_beddings",
+                    "trial_loss",
+                    "waste",
+                )
+            ],
         },
         "batch": batch(mortar.total_m3, mix),
-        "dust": {"kept_l": _dust_l(layout), "use": "Stone dust from drilling is kept to tint the pointing mortar."},
-        "pins": {"count": len(layout.pins), "rod_length_m": sum(p.rod_length_m for p in layout.pins),
-                 "drill_length_m": sum(p.hole_wall_m + p.hole_piece_m for p in layout.pins),
-                 "cover_m": layout.cover_m, "edge_distance_m": layout.edge_distance_m, "faults": list(layout.faults), "notes": list(layout.notes),
-                 "inputs": [settings.says(n) for n in ("rod_m", "hole_clearance_m", "embedment_m", "cover_m", "edge_distance_m")]},
-        "bond_side": {"grooves_m": grooves, "spacing_m": settings.groove_spacing_m, "width_m": settings.groove_width_m,
-                      "depth_m": settings.groove_depth_m, "eased_back_edges_m": settings.eased_edge_m},
-        "spacers": {"count": spacers, "thickness_m": settings.joint_m, "kind": "wood or plastic spacers of the joint width, at the bed joint too"},
+        "dust": {
+            "kept_l": _dust_l(layout),
+            "use": "Stone dust from drilling is kept to tint the pointing mortar.",
+        },
+        "pins": {
+            "count": len(layout.pins),
+            "rod_length_m": sum(p.rod_length_m for p in layout.pins),
+            "drill_length_m": sum(p.hole_wall_m + p.hole_piece_m for p in layout.pins),
+            "cover_m": layout.cover_m,
+            "edge_distance_m": layout.edge_distance_m,
+            "faults": list(layout.faults),
+            "notes": list(layout.notes),
+            "inputs": [
+                settings.says(n)
+                for n in ("rod_m", "hole_clearance_m", "embedment_m", "cover_m", "edge_distance_m")
+            ],
+        },
+        "bond_side": {
+            "grooves_m": grooves,
+            "spacing_m": settings.groove_spacing_m,
+            "width_m": settings.groove_width_m,
+            "depth_m": settings.groove_depth_m,
+            "eased_back_edges_m": settings.eased_edge_m,
+        },
+        "spacers": {
+            "count": spacers,
+            "thickness_m": settings.joint_m,
+            "kind": "wood or plastic spacers of the joint width, at the bed joint too",
+        },
         "covers": {"tape_m": 2 * joint_length, "sheet_m2": outline.area * 4},
-        "cut": {"sawn_m": inset_length, "joint_raked_m": joint_length - inset_length, "left_in_corner_m": saw.left_in_corner_m,
-                "reach_short_m": saw.reach_short_m, "tools": list(saw.tools), "notes": list(saw.notes)},
-        "handling": {"density_kg_per_m3": density.density_kg_per_m3, "absorption": density.absorption, "source": density.source,
-                     "status": density.status, "niosh_limit_kg": limit, "niosh_index": index,
-                     "hse_filter_kg": {who: hse_filter_kg(_HSE_ZONES, who=who) for who in ("men", "women")},
-                     "hse_note": "Filter of L23 / INDG143 close to the body, knuckle to shoulder, from memory; above it an assessment is needed.",
-                     "niosh_multipliers": dict(lift.multipliers), "niosh_source": lift.source,
-                     "lift_assumed": f"hands {hands.horizontal_m * 100:.0f} cm out, from {hands.height_m * 100:.0f} cm over {hands.travel_m * 100:.0f} cm, "
-                                     "no twist, poor grip, one hour or less"},
-        "hours": {"setting_out_h": rates.set_up_h, "cut_and_fit_h": rates.inset_h_per_dm3 * outline.area * cut_depth * 1000},
+        "cut": {
+            "sawn_m": inset_length,
+            "joint_raked_m": joint_length - inset_length,
+            "left_in_corner_m": saw.left_in_corner_m,
+            "reach_short_m": saw.reach_short_m,
+            "tools": list(saw.tools),
+            "notes": list(saw.notes),
+        },
+        "handling": {
+            "density_kg_per_m3": density.density_kg_per_m3,
+            "absorption": density.absorption,
+            "source": density.source,
+            "status": density.status,
+            "niosh_limit_kg": limit,
+            "niosh_index": index,
+            "hse_filter_kg": {who: hse_filter_kg(_HSE_ZONES, who=who) for who in ("men", "women")},
+            "hse_note": "Filter of L23 / INDG143 close to the body, knuckle to shoulder, from memory; above it an assessment is needed.",
+            "niosh_multipliers": dict(lift.multipliers),
+            "niosh_source": lift.source,
+            "lift_assumed": f"hands {hands.horizontal_m * 100:.0f} cm out, from {hands.height_m * 100:.0f} cm over {hands.travel_m * 100:.0f} cm, "
+            "no twist, poor grip, one hour or less",
+        },
+        "hours": {
+            "setting_out_h": rates.set_up_h,
+            "cut_and_fit_h": rates.inset_h_per_dm3 * outline.area * cut_depth * 1000,
+        },
         "hours_source": f"{rates.source}; replace by the office's own figures",
         "times": placing_rules(settings),
         "bed": bed_reason,
@@ -262,8 +429,15 @@ def groove_length(face: Polygon, settings: Settings) -> float:
     u0, v0, u1, v1 = inner.bounds
     count = math.floor((v1 - v0) / settings.groove_spacing_m + 1e-9) + 1
     start = (v0 + v1) / 2 - (count - 1) * settings.groove_spacing_m / 2
-    lines = shapely.linestrings([[[u0 - 1, start + k * settings.groove_spacing_m], [u1 + 1, start + k * settings.groove_spacing_m]]
-                                 for k in range(count)])
+    lines = shapely.linestrings(
+        [
+            [
+                [u0 - 1, start + k * settings.groove_spacing_m],
+                [u1 + 1, start + k * settings.groove_spacing_m],
+            ]
+            for k in range(count)
+        ]
+    )
     return float(shapely.length(shapely.intersection(lines, inner)).sum())
 
 

@@ -62,11 +62,20 @@ class Pin:
 
     def as_json(self) -> dict[str, Any]:
         """Plain mapping as kept in the repairs table."""
-        return {"u_m": round(self.u_m, 5), "v_m": round(self.v_m, 5), "angle_deg": self.angle_deg,
-                "turn_deg": self.turn_deg, "hole_m": self.hole_m, "rod_m": self.rod_m,
-                "embedment_m": self.embedment_m, "into_piece_m": self.into_piece_m,
-                "hole_wall_m": self.hole_wall_m, "hole_piece_m": self.hole_piece_m,
-                "rod_length_m": round(self.rod_length_m, 5), "grade": self.grade}
+        return {
+            "u_m": round(self.u_m, 5),
+            "v_m": round(self.v_m, 5),
+            "angle_deg": self.angle_deg,
+            "turn_deg": self.turn_deg,
+            "hole_m": self.hole_m,
+            "rod_m": self.rod_m,
+            "embedment_m": self.embedment_m,
+            "into_piece_m": self.into_piece_m,
+            "hole_wall_m": self.hole_wall_m,
+            "hole_piece_m": self.hole_piece_m,
+            "rod_length_m": round(self.rod_length_m, 5),
+            "grade": self.grade,
+        }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,21 +137,41 @@ def set_out_pins(
         return PinLayout(pins=(), faults=tuple(faults))
     embedment = max(settings.embedment_m, settings.embedment_rods * rod)
     if backing_m is not None and (embedment + settings.hole_spare_m) * math.cos(slope) > backing_m:
-        faults.append(f"the stone behind the cut-out is {backing_m * 1000:.0f} mm, too thin for {embedment * 1000:.0f} mm "
-                      "of embedment: pin into the stone behind, or use shorter rods agreed by an engineer")
+        faults.append(
+            f"the stone behind the cut-out is {backing_m * 1000:.0f} mm, too thin for {embedment * 1000:.0f} mm "
+            "of embedment: pin into the stone behind, or use shorter rods agreed by an engineer"
+        )
     edge = max(settings.edge_distance_m, settings.edge_distance_rods * rod)
-    places, edge = _places(outline, edge, least=settings.edge_distance_holes * hole, settings=settings, faults=faults,
-                          notes=notes)
+    places, edge = _places(
+        outline,
+        edge,
+        least=settings.edge_distance_holes * hole,
+        settings=settings,
+        faults=faults,
+        notes=notes,
+    )
     grade = "316 (1.4401)" if exposed_to_salt else "304 (1.4301)"
     pins = tuple(
-        Pin(u_m=float(u), v_m=float(v), angle_deg=settings.pin_angle_deg,
+        Pin(
+            u_m=float(u),
+            v_m=float(v),
+            angle_deg=settings.pin_angle_deg,
             turn_deg=settings.pin_angle_deg * (1 if i % 2 == 0 else -1) if len(places) > 1 else 0.0,
-            rod_m=rod, hole_m=round(hole, 6), embedment_m=round(embedment, 6), into_piece_m=round(into, 6),
-            hole_wall_m=round(embedment + settings.hole_spare_m, 6), hole_piece_m=round(into + settings.hole_spare_m, 6),
-            grade=grade, gap_m=round(settings.bedding_m / math.cos(slope), 6))
-        for i, (u, v) in enumerate(places))
+            rod_m=rod,
+            hole_m=round(hole, 6),
+            embedment_m=round(embedment, 6),
+            into_piece_m=round(into, 6),
+            hole_wall_m=round(embedment + settings.hole_spare_m, 6),
+            hole_piece_m=round(into + settings.hole_spare_m, 6),
+            grade=grade,
+            gap_m=round(settings.bedding_m / math.cos(slope), 6),
+        )
+        for i, (u, v) in enumerate(places)
+    )
     cover = depth_m - (into + settings.hole_spare_m) * math.cos(slope) - hole / 2 * math.sin(slope)
-    return PinLayout(pins=pins, faults=tuple(faults), notes=tuple(notes), cover_m=cover, edge_distance_m=edge)
+    return PinLayout(
+        pins=pins, faults=tuple(faults), notes=tuple(notes), cover_m=cover, edge_distance_m=edge
+    )
 
 
 def drilling_template(face: Polygon, pins: Sequence[Pin]) -> dict[str, Any]:
@@ -157,32 +186,65 @@ def drilling_template(face: Polygon, pins: Sequence[Pin]) -> dict[str, Any]:
         is straight; a hole turned to the right in the wall, seen from outside, is turned to the right in the back too.
     """
     u0, v0, u1, _ = face.bounds
-    wall = [{"right_m": round(p.u_m - u0, 5), "up_m": round(p.v_m - v0, 5), "hole_m": p.hole_m, "deep_m": p.hole_wall_m,
-             "down_deg": p.angle_deg, "turn_right_deg": p.turn_deg} for p in pins]
-    back = [{"right_m": round(u1 - p.u_m, 5), "up_m": round(p.v_m - v0, 5), "hole_m": p.hole_m, "deep_m": p.hole_piece_m,
-             "up_deg": p.angle_deg, "turn_right_deg": p.turn_deg} for p in pins]
+    wall = [
+        {
+            "right_m": round(p.u_m - u0, 5),
+            "up_m": round(p.v_m - v0, 5),
+            "hole_m": p.hole_m,
+            "deep_m": p.hole_wall_m,
+            "down_deg": p.angle_deg,
+            "turn_right_deg": p.turn_deg,
+        }
+        for p in pins
+    ]
+    back = [
+        {
+            "right_m": round(u1 - p.u_m, 5),
+            "up_m": round(p.v_m - v0, 5),
+            "hole_m": p.hole_m,
+            "deep_m": p.hole_piece_m,
+            "up_deg": p.angle_deg,
+            "turn_right_deg": p.turn_deg,
+        }
+        for p in pins
+    ]
     return {"width_m": round(u1 - u0, 5), "wall": wall, "piece_back": back}
 
 
-def _reach_into_piece(depth_m: float, *, hole: float, slope: float, settings: Settings, faults: list[str]) -> float | None:
+def _reach_into_piece(
+    depth_m: float, *, hole: float, slope: float, settings: Settings, faults: list[str]
+) -> float | None:
     """Length of rod in the piece: as set, else as deep as share and cover allow; ``None`` when nothing is left."""
-    room = (depth_m - settings.cover_m - hole / 2 * math.sin(slope)) / math.cos(slope) - settings.hole_spare_m
+    room = (depth_m - settings.cover_m - hole / 2 * math.sin(slope)) / math.cos(
+        slope
+    ) - settings.hole_spare_m
     most = min(settings.into_piece_share * depth_m, room)
     wanted = settings.into_piece_m or most
     into = min(wanted, most)
     if settings.into_piece_m and settings.into_piece_m > most + 1e-9:
-        faults.append(f"the piece is {depth_m * 1000:.0f} mm deep: a rod of {settings.into_piece_m * 1000:.0f} mm in it "
-                      f"breaks the cover of {settings.cover_m * 1000:.0f} mm or the greatest share, so "
-                      f"{max(into, 0) * 1000:.0f} mm is taken")
+        faults.append(
+            f"the piece is {depth_m * 1000:.0f} mm deep: a rod of {settings.into_piece_m * 1000:.0f} mm in it "
+            f"breaks the cover of {settings.cover_m * 1000:.0f} mm or the greatest share, so "
+            f"{max(into, 0) * 1000:.0f} mm is taken"
+        )
     if into < settings.into_piece_minimum_m - 1e-9:
-        faults.append(f"the piece is too thin for pins: {depth_m * 1000:.0f} mm deep leaves {max(into, 0) * 1000:.0f} mm of rod, "
-                      f"{settings.into_piece_minimum_m * 1000:.0f} mm are needed; cut deeper or fix it another way")
+        faults.append(
+            f"the piece is too thin for pins: {depth_m * 1000:.0f} mm deep leaves {max(into, 0) * 1000:.0f} mm of rod, "
+            f"{settings.into_piece_minimum_m * 1000:.0f} mm are needed; cut deeper or fix it another way"
+        )
         return None
     return math.floor(into * 100_000 + 1e-6) / 100_000
 
 
-def _places(outline: Polygon, edge: float, *, least: float, settings: Settings,
-            faults: list[str], notes: list[str]) -> tuple[list[tuple[float, float]], float]:
+def _places(
+    outline: Polygon,
+    edge: float,
+    *,
+    least: float,
+    settings: Settings,
+    faults: list[str],
+    notes: list[str],
+) -> tuple[list[tuple[float, float]], float]:
     """Points of the pins, and the edge distance that was kept."""
     u0, v0, u1, v1 = outline.bounds
     size = max(u1 - u0, v1 - v0)
@@ -191,8 +253,10 @@ def _places(outline: Polygon, edge: float, *, least: float, settings: Settings,
         centre = point.coords[0]
         kept = float(shapely.length(point))
         if kept < least - 1e-6:
-            faults.append(f"a pin in the middle of the piece is {kept * 1000:.0f} mm from its edge, "
-                          f"{least * 1000:.0f} mm are needed: make the piece larger or bond it without a pin")
+            faults.append(
+                f"a pin in the middle of the piece is {kept * 1000:.0f} mm from its edge, "
+                f"{least * 1000:.0f} mm are needed: make the piece larger or bond it without a pin"
+            )
         return [(centre[0], centre[1])], kept
     inner = _inside(outline, edge)
     if inner.is_empty or inner.area < 1e-8:
@@ -200,22 +264,32 @@ def _places(outline: Polygon, edge: float, *, least: float, settings: Settings,
         reduced = max(least, min(edge, 0.9 * narrow))
         inner = _inside(outline, reduced)
         if inner.is_empty:
-            faults.append(f"the piece is {2 * narrow * 1000:.0f} mm narrow: no pin keeps {least * 1000:.0f} mm from its edges; "
-                          "make the cut-out wider")
+            faults.append(
+                f"the piece is {2 * narrow * 1000:.0f} mm narrow: no pin keeps {least * 1000:.0f} mm from its edges; "
+                "make the cut-out wider"
+            )
             point = shapely.maximum_inscribed_circle(outline, tolerance=1e-4).coords[0]
             return [(point[0], point[1])], narrow
-        notes.append(f"the piece is too narrow for {edge * 1000:.0f} mm from the edge: {reduced * 1000:.0f} mm is kept")
+        notes.append(
+            f"the piece is too narrow for {edge * 1000:.0f} mm from the edge: {reduced * 1000:.0f} mm is kept"
+        )
         edge = reduced
     places: list[tuple[float, float]] = []
     for part in _arms(inner):
         wanted = _grid(part, settings)
-        corners = [(float(u), float(v)) for u, v in np.asarray(shapely.envelope(part).exterior.coords)[:-1]]
+        corners = [
+            (float(u), float(v)) for u, v in np.asarray(shapely.envelope(part).exterior.coords)[:-1]
+        ]
         clear = [p for p in wanted if _nearest(p, places) >= settings.pin_spacing_minimum_m - 1e-9]
         if not clear and places:
             # an arm of an L is pinned at its far end rather than not at all
             inside = part.buffer(1e-7)
             corners = [c for c in corners if shapely.intersects_xy(inside, *c)]
-            clear = [p for p in sorted(corners, key=lambda c: -_nearest(c, places))[:1] if _nearest(p, places) >= edge]
+            clear = [
+                p
+                for p in sorted(corners, key=lambda c: -_nearest(c, places))[:1]
+                if _nearest(p, places) >= edge
+            ]
         for place in clear:
             if _nearest(place, places) >= min(edge, settings.pin_spacing_minimum_m) - 1e-9:
                 places.append(place)
@@ -225,7 +299,9 @@ def _places(outline: Polygon, edge: float, *, least: float, settings: Settings,
         if apart >= edge and apart > 0:
             places = [a, b]
             if apart < settings.pin_spacing_minimum_m - 1e-9:
-                notes.append(f"the two pins stand {apart * 1000:.0f} mm apart, as far as the piece allows")
+                notes.append(
+                    f"the two pins stand {apart * 1000:.0f} mm apart, as far as the piece allows"
+                )
         else:
             places = places or [a]
             notes.append("there is room for one pin only")
@@ -251,9 +327,14 @@ def _arms(inner: Any) -> list[Any]:
             continue
         ring = np.asarray(polygon.exterior.coords)[:-1]
         hull = shapely.convex_hull(polygon)
-        hollow = [p for p in ring if float(shapely.distance(hull.exterior, shapely.points(p))) > 1e-6]
+        hollow = [
+            p for p in ring if float(shapely.distance(hull.exterior, shapely.points(p))) > 1e-6
+        ]
         cut = hollow[0][1] if hollow else (v0 + v1) / 2
-        halves = [shapely.intersection(polygon, shapely.box(u0, v0, u1, cut)), shapely.intersection(polygon, shapely.box(u0, cut, u1, v1))]
+        halves = [
+            shapely.intersection(polygon, shapely.box(u0, v0, u1, cut)),
+            shapely.intersection(polygon, shapely.box(u0, cut, u1, v1)),
+        ]
         parts += [h for h in halves if not h.is_empty and h.area > 0]
     return sorted(parts, key=lambda p: -p.area)
 
@@ -281,9 +362,13 @@ def _farthest(inner: Any) -> tuple[tuple[float, float], tuple[float, float]]:
     u0, v0, u1, v1 = inner.bounds
     centre = shapely.point_on_surface(inner) if not inner.covers(inner.centroid) else inner.centroid
     if u1 - u0 >= v1 - v0:
-        line = shapely.intersection(inner, shapely.linestrings([[u0 - 1, centre.y], [u1 + 1, centre.y]]))
+        line = shapely.intersection(
+            inner, shapely.linestrings([[u0 - 1, centre.y], [u1 + 1, centre.y]])
+        )
         b = line.bounds
         return (b[0], centre.y), (b[2], centre.y)
-    line = shapely.intersection(inner, shapely.linestrings([[centre.x, v0 - 1], [centre.x, v1 + 1]]))
+    line = shapely.intersection(
+        inner, shapely.linestrings([[centre.x, v0 - 1], [centre.x, v1 + 1]])
+    )
     b = line.bounds
     return (centre.x, b[1]), (centre.x, b[3])

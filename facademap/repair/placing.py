@@ -35,17 +35,30 @@ def weather_faults(weather: Weather, *, settings: Settings) -> tuple[str, ...]:
         if value is None:
             continue
         if not -60 <= value <= 80:
-            raise InputError(f"{name} temperature {value:g} degrees C", "Give the temperature in degrees Celsius.")
+            raise InputError(
+                f"{name} temperature {value:g} degrees C",
+                "Give the temperature in degrees Celsius.",
+            )
         if value < low:
-            faults.append(f"The {name} is {value:.1f} °C, below {low:.1f} °C: wait or warm and protect the wall.")
+            faults.append(
+                f"The {name} is {value:.1f} °C, below {low:.1f} °C: wait or warm and protect the wall."
+            )
         if value > high:
-            faults.append(f"The {name} is {value:.1f} °C, above {high:.1f} °C: shade the wall, wait for the cool of the day.")
+            faults.append(
+                f"The {name} is {value:.1f} °C, above {high:.1f} °C: shade the wall, wait for the cool of the day."
+            )
     if weather.forecast_minimum_deg_c is not None and weather.forecast_minimum_deg_c <= 0:
-        faults.append(f"Frost is forecast: {settings.frost_free_h / 24:.0f} days without frost or under protection are needed.")
+        faults.append(
+            f"Frost is forecast: {settings.frost_free_h / 24:.0f} days without frost or under protection are needed."
+        )
     if weather.forecast_minimum_deg_c is None or (weather.forecast_h or 0) < settings.frost_free_h:
-        faults.append(f"The forecast does not reach {settings.frost_free_h / 24:.0f} days: keep frost protection at hand.")
+        faults.append(
+            f"The forecast does not reach {settings.frost_free_h / 24:.0f} days: keep frost protection at hand."
+        )
     if weather.wind_m_per_s is not None and weather.wind_m_per_s > settings.wind_maximum_m_per_s:
-        faults.append(f"Wind of {weather.wind_m_per_s:.0f} m/s dries the lime: screen the scaffold or wait.")
+        faults.append(
+            f"Wind of {weather.wind_m_per_s:.0f} m/s dries the lime: screen the scaffold or wait."
+        )
     if weather.direct_sun:
         faults.append("Direct sun: shade the work.")
     if weather.rain:
@@ -60,7 +73,14 @@ def curing_time_h(settings: Settings) -> float:
 
 def placing_rules(settings: Settings) -> dict[str, Any]:
     """The window for placing and the times after it, each with source and status."""
-    names = ("temperature_minimum_deg_c", "temperature_maximum_deg_c", "frost_free_h", "protect_h", "cure_h", "wind_maximum_m_per_s")
+    names = (
+        "temperature_minimum_deg_c",
+        "temperature_maximum_deg_c",
+        "frost_free_h",
+        "protect_h",
+        "cure_h",
+        "wind_maximum_m_per_s",
+    )
     return {
         "temperature_minimum_deg_c": settings.temperature_minimum_deg_c,
         "temperature_maximum_deg_c": settings.temperature_maximum_deg_c,

@@ -101,20 +101,46 @@ def plan_repairs(
     """
     stonework = stonework or Stonework.from_frames(wall_stones, openings, profiles=profiles)
     decisions = decide_treatments(conditions, wall_stones, rules=rules, overrules=overrules)
-    gaps = [Gap(about=i, problem="the wall stone has no outline", remedy=r) for i, r in stonework.gaps]
+    gaps = [
+        Gap(about=i, problem="the wall stone has no outline", remedy=r) for i, r in stonework.gaps
+    ]
     approved = _Fixed.of(fixed)
-    rows, found = _cut_out_rows(conditions, decisions, stonework=stonework, settings=settings, fixed=approved, only_stones=only_stones)
+    rows, found = _cut_out_rows(
+        conditions,
+        decisions,
+        stonework=stonework,
+        settings=settings,
+        fixed=approved,
+        only_stones=only_stones,
+    )
     gaps += found
     hosts = [{**r, "conditions": list(r["conditions"] or ())} for r in standing]
     counts = [len(h["conditions"]) for h in hosts]
-    rows += _other_rows(conditions, decisions, [*rows, *hosts], stonework=stonework, settings=settings, gaps=gaps, fixed=approved)
+    rows += _other_rows(
+        conditions,
+        decisions,
+        [*rows, *hosts],
+        stonework=stonework,
+        settings=settings,
+        gaps=gaps,
+        fixed=approved,
+    )
     rows += [h for h, n in zip(hosts, counts, strict=True) if len(h["conditions"]) > n]
-    rows.sort(key=lambda r: (str(r["surface"]), -round(r["geometry"].centroid.y, 1), r["geometry"].centroid.x))
+    rows.sort(
+        key=lambda r: (
+            str(r["surface"]),
+            -round(r["geometry"].centroid.y, 1),
+            r["geometry"].centroid.x,
+        )
+    )
     for number, row in enumerate(rows, start=1):
         row["id"] = f"R-{number:03d}"
     pieces, found = design_rows(rows, stonework, settings=settings, densities=densities, mix=mix)
-    return RepairPlan(repairs=frame_of(REPAIRS, rows, crs=conditions.crs), pieces=frame_of(PIECES, pieces, crs=conditions.crs),
-                      gaps=(*gaps, *found))
+    return RepairPlan(
+        repairs=frame_of(REPAIRS, rows, crs=conditions.crs),
+        pieces=frame_of(PIECES, pieces, crs=conditions.crs),
+        gaps=(*gaps, *found),
+    )
 
 
 def plan_cut_outs(
@@ -133,11 +159,27 @@ def plan_cut_outs(
     gaps : tuple of Gap
         Conditions for which no cut-out could be set out.
     """
-    decisions = pd.DataFrame({"treatment": "inset", "rule": "", "rule_source": "", "rule_status": "", "priority": 1.0,
-                              "held_back": None, "overruled_by": None, "reason": ""}, index=conditions.index, dtype=object)
+    decisions = pd.DataFrame(
+        {
+            "treatment": "inset",
+            "rule": "",
+            "rule_source": "",
+            "rule_status": "",
+            "priority": 1.0,
+            "held_back": None,
+            "overruled_by": None,
+            "reason": "",
+        },
+        index=conditions.index,
+        dtype=object,
+    )
     stonework = Stonework.from_frames(wall_stones, openings)
-    rows, gaps = _cut_out_rows(conditions, decisions, stonework=stonework, settings=settings, fixed=_Fixed.of(None))
-    gaps = [Gap(about=i, problem="the wall stone has no outline", remedy=r) for i, r in stonework.gaps] + gaps
+    rows, gaps = _cut_out_rows(
+        conditions, decisions, stonework=stonework, settings=settings, fixed=_Fixed.of(None)
+    )
+    gaps = [
+        Gap(about=i, problem="the wall stone has no outline", remedy=r) for i, r in stonework.gaps
+    ] + gaps
     for number, row in enumerate(rows, start=1):
         row["id"] = f"R-{number:03d}"
     return frame_of(REPAIRS, rows, crs=conditions.crs), tuple(gaps)
@@ -155,7 +197,10 @@ def carry_ids(
     conditions) keeps its id; then one of the same stone and kind that shares most conditions; the rest get
     fresh ids from ``new_id``. Consent, notes and what a person set on the old row are carried over.
     """
-    old = [{**r, "_conditions": frozenset(r["conditions"] or ())} for r in rows_of(existing.drop(columns="geometry"))]
+    old = [
+        {**r, "_conditions": frozenset(r["conditions"] or ())}
+        for r in rows_of(existing.drop(columns="geometry"))
+    ]
     taken: set[str] = set()
     names: dict[str, str] = {}
     kept: dict[str, dict[str, Any]] = {}
@@ -170,7 +215,9 @@ def carry_ids(
     for o in old:
         exact.setdefault((o["surface"], o["wall_stone"], o["_conditions"]), []).append(o)
     for record in records:
-        for o in exact.get((record["surface"], record["wall_stone"], frozenset(record["conditions"] or ())), ()):
+        for o in exact.get(
+            (record["surface"], record["wall_stone"], frozenset(record["conditions"] or ())), ()
+        ):
             if o["id"] not in taken:
                 claim(record, o)
                 break
@@ -181,8 +228,13 @@ def carry_ids(
         if record["id"] in names:
             continue
         mine = frozenset(record["conditions"] or ())
-        near = [(len(mine & o["_conditions"]), o["id"], o) for o in by_stone.get((record["surface"], record["wall_stone"]), ())
-                if o["id"] not in taken and mine & o["_conditions"] and (o["treatment"] in _PIECED) == (record["treatment"] in _PIECED)]
+        near = [
+            (len(mine & o["_conditions"]), o["id"], o)
+            for o in by_stone.get((record["surface"], record["wall_stone"]), ())
+            if o["id"] not in taken
+            and mine & o["_conditions"]
+            and (o["treatment"] in _PIECED) == (record["treatment"] in _PIECED)
+        ]
         if near:
             claim(record, max(near, key=lambda n: (n[0], n[1]))[2])
         else:
@@ -190,17 +242,34 @@ def carry_ids(
     repairs, pieces = plan.repairs.copy(), plan.pieces.copy()
     repairs["id"] = [names[i] for i in repairs["id"]]
     for column in ("consent_reference", "consent_conditions", "note"):
-        repairs[column] = pd.Series([kept[i][column] if i in kept and not is_missing(kept[i][column]) else v
-                                     for i, v in zip(repairs["id"], repairs[column], strict=True)], index=repairs.index, dtype=object)
+        repairs[column] = pd.Series(
+            [
+                kept[i][column] if i in kept and not is_missing(kept[i][column]) else v
+                for i, v in zip(repairs["id"], repairs[column], strict=True)
+            ],
+            index=repairs.index,
+            dtype=object,
+        )
     if len(pieces):
         pieces["repair"] = [names[i] for i in pieces["repair"]]
         pieces["id"] = [piece_id(i) for i in pieces["repair"]]
-    return RepairPlan(repairs=repairs, pieces=pieces, gaps=tuple(
-        Gap(about=names.get(g.about, g.about), problem=g.problem, remedy=g.remedy) for g in plan.gaps))
+    return RepairPlan(
+        repairs=repairs,
+        pieces=pieces,
+        gaps=tuple(
+            Gap(about=names.get(g.about, g.about), problem=g.problem, remedy=g.remedy)
+            for g in plan.gaps
+        ),
+    )
 
 
 def _cut_out_rows(
-    conditions: gpd.GeoDataFrame, decisions: pd.DataFrame, *, stonework: Stonework, settings: Settings, fixed: _Fixed,
+    conditions: gpd.GeoDataFrame,
+    decisions: pd.DataFrame,
+    *,
+    stonework: Stonework,
+    settings: Settings,
+    fixed: _Fixed,
     only_stones: Set[str] | None = None,
 ) -> tuple[list[dict[str, Any]], list[Gap]]:
     """One row a cut-out, stone by stone."""
@@ -210,27 +279,59 @@ def _cut_out_rows(
     facts: dict[str, Mapping[Any, Any]] = {}
     overdrawn: dict[str, list[str]] = {}
     depths = conditions["depth_m"] if "depth_m" in conditions else [None] * len(conditions)
-    for name, surface, shape, depth, decision in zip(conditions["id"], conditions["surface"], conditions.geometry, depths,
-                                                     rows_of(decisions), strict=True):
+    for name, surface, shape, depth, decision in zip(
+        conditions["id"],
+        conditions["surface"],
+        conditions.geometry,
+        depths,
+        rows_of(decisions),
+        strict=True,
+    ):
         if decision["treatment"] not in _PIECED or name in fixed.surface_work:
             continue
         if shape is None or shape.is_empty:
-            gaps.append(Gap(about=name, problem="the condition has no outline", remedy="Draw it, and plan again."))
+            gaps.append(
+                Gap(
+                    about=name,
+                    problem="the condition has no outline",
+                    remedy="Draw it, and plan again.",
+                )
+            )
             continue
         stones = stonework.near(str(surface), shape)
         if not stones:
-            gaps.append(Gap(about=name, problem="no wall stone lies under this condition, so no cut-out can be set out",
-                            remedy="Outline the wall stones there, or move the condition."))
+            gaps.append(
+                Gap(
+                    about=name,
+                    problem="no wall stone lies under this condition, so no cut-out can be set out",
+                    remedy="Outline the wall stones there, or move the condition.",
+                )
+            )
             continue
         facts[name] = decision
-        off = 1 - sum(shapely.intersection(shape, s.drawn).area for s in stones) / shape.area if shape.area > 0 else 0.0
+        off = (
+            1 - sum(shapely.intersection(shape, s.drawn).area for s in stones) / shape.area
+            if shape.area > 0
+            else 0.0
+        )
         if off > _OFF_STONES:
-            gaps.append(Gap(about=name, problem=f"{off:.0%} of it lies on no wall stone (an opening, the edge of the wall, or stones not outlined); "
-                            "only the part on stones is planned", remedy="Correct its outline, or outline the stones there."))
+            gaps.append(
+                Gap(
+                    about=name,
+                    problem=f"{off:.0%} of it lies on no wall stone (an opening, the edge of the wall, or stones not outlined); "
+                    "only the part on stones is planned",
+                    remedy="Correct its outline, or outline the stones there.",
+                )
+            )
         known = None if is_missing(depth) else float(depth)
         if known is None:
-            gaps.append(Gap(about=name, problem="its depth was not measured; the least depth of the profile is taken",
-                            remedy="Sound and measure the depth, and plan again."))
+            gaps.append(
+                Gap(
+                    about=name,
+                    problem="its depth was not measured; the least depth of the profile is taken",
+                    remedy="Sound and measure the depth, and plan again.",
+                )
+            )
         need = Need(condition=name, shape=shape, depth_m=known)
         if decision["treatment"] == "whole stone":
             best = max(stones, key=lambda s: (shapely.intersection(s.drawn, shape).area, s.id))
@@ -248,26 +349,59 @@ def _cut_out_rows(
         if only_stones is not None and stone_id not in only_stones:
             continue
         stone = stonework.stones[stone_id]
-        cuts = [whole_stone(stone, wanted, settings=settings)] if stone_id in whole else set_out(stone, wanted, settings=settings)
+        cuts = (
+            [whole_stone(stone, wanted, settings=settings)]
+            if stone_id in whole
+            else set_out(stone, wanted, settings=settings)
+        )
         for cut in cuts:
-            row = _cut_out_row(cut, stone, [facts[c] for c in cut.conditions], stonework=stonework, settings=settings)
+            row = _cut_out_row(
+                cut,
+                stone,
+                [facts[c] for c in cut.conditions],
+                stonework=stonework,
+                settings=settings,
+            )
             near = fixed.too_near(stone_id, row["geometry"], settings.strip_minimum_m)
             if near:
-                gaps.append(Gap(about=", ".join(cut.conditions), problem=f"its cut-out in {stone_id} would meet or leave a sliver beside "
-                                f"repair {near}, which is approved or further",
-                                remedy=f"Take the approval of {near} back and plan again, or widen {near} by hand."))
+                gaps.append(
+                    Gap(
+                        about=", ".join(cut.conditions),
+                        problem=f"its cut-out in {stone_id} would meet or leave a sliver beside "
+                        f"repair {near}, which is approved or further",
+                        remedy=f"Take the approval of {near} back and plan again, or widen {near} by hand.",
+                    )
+                )
                 continue
             rows.append(row)
     for name in facts:
-        if name in overdrawn and not any(n.condition == name for wanted in needs.values() for n in wanted) \
-                and not any(c == name for c, _ in fixed.cut_out):
-            gaps.append(Gap(about=name, problem="it lies on joints only, so no cut-out was set out",
-                            remedy="Check its outline, or treat it as a joint condition."))
+        if (
+            name in overdrawn
+            and not any(n.condition == name for wanted in needs.values() for n in wanted)
+            and not any(c == name for c, _ in fixed.cut_out)
+        ):
+            gaps.append(
+                Gap(
+                    about=name,
+                    problem="it lies on joints only, so no cut-out was set out",
+                    remedy="Check its outline, or treat it as a joint condition.",
+                )
+            )
     for row in rows:
         spilled = [(c, overdrawn[c]) for c in row["conditions"] if c in overdrawn]
         if spilled:
-            row["note"] = " ".join(filter(None, [row["note"], *(
-                f"{c} reaches less than {settings.overdrawn_m * 1000:.0f} mm into {', '.join(s)}: taken as drawn too wide." for c, s in spilled)]))
+            row["note"] = " ".join(
+                filter(
+                    None,
+                    [
+                        row["note"],
+                        *(
+                            f"{c} reaches less than {settings.overdrawn_m * 1000:.0f} mm into {', '.join(s)}: taken as drawn too wide."
+                            for c, s in spilled
+                        ),
+                    ],
+                )
+            )
     return rows, gaps
 
 
@@ -303,10 +437,19 @@ class _Fixed:
         return None
 
 
-def _cut_out_row(cut: CutOut, stone: Stone, facts: Sequence[Mapping[Any, Any]], *, stonework: Stonework,
-                 settings: Settings) -> dict[str, Any]:
+def _cut_out_row(
+    cut: CutOut,
+    stone: Stone,
+    facts: Sequence[Mapping[Any, Any]],
+    *,
+    stonework: Stonework,
+    settings: Settings,
+) -> dict[str, Any]:
     ring = clean_ring(cut.outline)
-    edges = [stonework.edge(ring[i], ring[(i + 1) % len(ring)], stone=stone, settings=settings) for i in range(len(ring))]
+    edges = [
+        stonework.edge(ring[i], ring[(i + 1) % len(ring)], stone=stone, settings=settings)
+        for i in range(len(ring))
+    ]
     outline, edges, notes = reach_through_joints(ring, edges, stone, stonework)
     removed = float(shapely.intersection(outline, stone.drawn).area)
     lead = max(facts, key=lambda f: f["priority"])
@@ -314,20 +457,33 @@ def _cut_out_row(cut: CutOut, stone: Stone, facts: Sequence[Mapping[Any, Any]], 
     notes = list(dict.fromkeys([*cut.notes, *(e.note for e in edges if e.note), *notes]))
     overruled = next((f for f in facts if f["overruled_by"]), None)
     return {
-        "surface": stone.surface, "treatment": "whole stone" if cut.whole else "inset", "conditions": list(cut.conditions),
-        "wall_stone": stone.id, "priority": lead["priority"], "stage": "proposed", "depth_m": cut.depth_m,
-        "edges": [round(e.joint_m, 7) for e in edges], "edge_kinds": [e.kind for e in edges],
-        "removed_area_m2": removed, "removed_volume_m3": removed * cut.depth_m,
-        "rule": lead["rule"], "rule_source": lead["rule_source"], "rule_status": lead["rule_status"],
+        "surface": stone.surface,
+        "treatment": "whole stone" if cut.whole else "inset",
+        "conditions": list(cut.conditions),
+        "wall_stone": stone.id,
+        "priority": lead["priority"],
+        "stage": "proposed",
+        "depth_m": cut.depth_m,
+        "edges": [round(e.joint_m, 7) for e in edges],
+        "edge_kinds": [e.kind for e in edges],
+        "removed_area_m2": removed,
+        "removed_volume_m3": removed * cut.depth_m,
+        "rule": lead["rule"],
+        "rule_source": lead["rule_source"],
+        "rule_status": lead["rule_status"],
         "overruled_by": overruled["overruled_by"] if overruled else None,
-        "reason": (overruled or lead)["reason"], "held_back": " ".join(held) or None,
+        "reason": (overruled or lead)["reason"],
+        "held_back": " ".join(held) or None,
         "note": " ".join(n[0].upper() + n[1:].rstrip(".") + "." for n in notes) or None,
-        "cautions": [], "geometry": outline, **_place(outline, settings),
+        "cautions": [],
+        "geometry": outline,
+        **_place(outline, settings),
     }
 
 
-def reach_through_joints(ring: np.ndarray, edges: list[Edge], stone: Stone,
-                          stonework: Stonework) -> tuple[Polygon, list[Edge], list[str]]:
+def reach_through_joints(
+    ring: np.ndarray, edges: list[Edge], stone: Stone, stonework: Stonework
+) -> tuple[Polygon, list[Edge], list[str]]:
     """The cut-out goes through the mortar of an existing joint to the stone across it, so that the joint keeps its width."""
     reach = np.array([e.reach_m for e in edges])
     if not reach.any():
@@ -338,23 +494,57 @@ def reach_through_joints(ring: np.ndarray, edges: list[Edge], stone: Stone,
         except GeometryError:
             continue
         others = [s.drawn for s in stonework.near(stone.surface, outline) if s.id != stone.id]
-        if others and float(shapely.area(shapely.intersection(outline, np.array(others, dtype=object))).sum()) >= 1e-9:
+        if (
+            others
+            and float(
+                shapely.area(shapely.intersection(outline, np.array(others, dtype=object))).sum()
+            )
+            >= 1e-9
+        ):
             continue
         lost = (1 - share) * float(reach.max())
-        notes = [] if lost < _NOTICED_M else ["the joints round this stone are uneven: their narrowest width is kept"]
-        return outline, [Edge(kind=e.kind, joint_m=round(e.reach_m * share, 7) if e.reach_m else e.joint_m, reach_m=e.reach_m, note=e.note)
-                         for e in edges], notes
-    return Polygon(ring), edges, ["the joints round this stone are too uneven to follow: the cut-out stops at its arris"]
+        notes = (
+            []
+            if lost < _NOTICED_M
+            else ["the joints round this stone are uneven: their narrowest width is kept"]
+        )
+        return (
+            outline,
+            [
+                Edge(
+                    kind=e.kind,
+                    joint_m=round(e.reach_m * share, 7) if e.reach_m else e.joint_m,
+                    reach_m=e.reach_m,
+                    note=e.note,
+                )
+                for e in edges
+            ],
+            notes,
+        )
+    return (
+        Polygon(ring),
+        edges,
+        ["the joints round this stone are too uneven to follow: the cut-out stops at its arris"],
+    )
 
 
 def _place(shape: Any, settings: Settings) -> dict[str, Any]:
     centre = shape.centroid
-    return {"lift": max(0, math.floor(centre.y / settings.lift_height_m)), "bay": max(0, math.floor(centre.x / settings.bay_length_m))}
+    return {
+        "lift": max(0, math.floor(centre.y / settings.lift_height_m)),
+        "bay": max(0, math.floor(centre.x / settings.bay_length_m)),
+    }
 
 
 def _other_rows(
-    conditions: gpd.GeoDataFrame, decisions: pd.DataFrame, cut_outs: Iterable[dict[str, Any]], *, stonework: Stonework,
-    settings: Settings, gaps: list[Gap], fixed: _Fixed,
+    conditions: gpd.GeoDataFrame,
+    decisions: pd.DataFrame,
+    cut_outs: Iterable[dict[str, Any]],
+    *,
+    stonework: Stonework,
+    settings: Settings,
+    gaps: list[Gap],
+    fixed: _Fixed,
 ) -> list[dict[str, Any]]:
     """Repairs that need no piece, one a condition; what an inset takes away anyway is added to that inset."""
     by_surface: dict[str, list[dict[str, Any]]] = {}
@@ -369,29 +559,63 @@ def _other_rows(
         if name in fixed.surface_work or any(c == name for c, _ in fixed.cut_out):
             continue
         if shape is None or shape.is_empty:
-            gaps.append(Gap(about=name, problem="the condition has no outline", remedy="Draw it, and plan again."))
+            gaps.append(
+                Gap(
+                    about=name,
+                    problem="the condition has no outline",
+                    remedy="Draw it, and plan again.",
+                )
+            )
             continue
         if decision["treatment"] in _ABSORBED and surface in trees:
-            hosts = [by_surface[surface][k] for k in trees[surface].query(shape, predicate="intersects")]
-            host = next((h for h in hosts if _share_within(shape, h["geometry"]) >= _ABSORBED_SHARE), None)
+            hosts = [
+                by_surface[surface][k] for k in trees[surface].query(shape, predicate="intersects")
+            ]
+            host = next(
+                (h for h in hosts if _share_within(shape, h["geometry"]) >= _ABSORBED_SHARE), None
+            )
             if host is not None:
                 if name not in host["conditions"]:
                     host["conditions"].append(name)
                 continue
         if decision["rule"] == "(no rule)" and not decision["overruled_by"]:
-            gaps.append(Gap(about=name, problem=f"no rule of the table holds for {record.get('term')}",
-                            remedy="Decide by hand with a reason, or add a rule."))
+            gaps.append(
+                Gap(
+                    about=name,
+                    problem=f"no rule of the table holds for {record.get('term')}",
+                    remedy="Decide by hand with a reason, or add a rule.",
+                )
+            )
         stone = record.get("wall_stone")
-        part = stonework.stones[str(stone)].part if not is_missing(stone) and str(stone) in stonework.stones else "walling"
-        result.append({
-            "surface": surface, "treatment": decision["treatment"], "conditions": [name],
-            "wall_stone": None if is_missing(stone) else str(stone), "priority": decision["priority"], "stage": "proposed",
-            "depth_m": math.nan if is_missing(record.get("depth_m")) else float(record["depth_m"]),
-            "removed_area_m2": 0.0, "removed_volume_m3": 0.0, "rule": decision["rule"], "rule_source": decision["rule_source"],
-            "rule_status": decision["rule_status"], "overruled_by": decision["overruled_by"], "reason": decision["reason"],
-            "held_back": decision["held_back"], "cautions": cautions_for(treatment=decision["treatment"], part=part),
-            "geometry": shape, **_place(shape, settings),
-        })
+        part = (
+            stonework.stones[str(stone)].part
+            if not is_missing(stone) and str(stone) in stonework.stones
+            else "walling"
+        )
+        result.append(
+            {
+                "surface": surface,
+                "treatment": decision["treatment"],
+                "conditions": [name],
+                "wall_stone": None if is_missing(stone) else str(stone),
+                "priority": decision["priority"],
+                "stage": "proposed",
+                "depth_m": math.nan
+                if is_missing(record.get("depth_m"))
+                else float(record["depth_m"]),
+                "removed_area_m2": 0.0,
+                "removed_volume_m3": 0.0,
+                "rule": decision["rule"],
+                "rule_source": decision["rule_source"],
+                "rule_status": decision["rule_status"],
+                "overruled_by": decision["overruled_by"],
+                "reason": decision["reason"],
+                "held_back": decision["held_back"],
+                "cautions": cautions_for(treatment=decision["treatment"], part=part),
+                "geometry": shape,
+                **_place(shape, settings),
+            }
+        )
     return result
 
 

@@ -14,8 +14,16 @@ __all__ = ["programme_html"]
 _ROW, _LEFT, _HEAD, _LEAST_DAY, _WIDE = 20, 250, 44, 4.0, 900.0
 
 
-def programme_html(bars: Sequence[Mapping[str, Any]], days: Sequence[Mapping[str, Any]], *, title: str, length_days: int, bound_days: int,
-                   crews: int, left_out: Iterable[Mapping[str, Any]] = ()) -> str:
+def programme_html(
+    bars: Sequence[Mapping[str, Any]],
+    days: Sequence[Mapping[str, Any]],
+    *,
+    title: str,
+    length_days: int,
+    bound_days: int,
+    crews: int,
+    left_out: Iterable[Mapping[str, Any]] = (),
+) -> str:
     """A self-contained page of the programme; every text is escaped, nothing is fetched and nothing runs.
 
     Parameters
@@ -30,7 +38,11 @@ def programme_html(bars: Sequence[Mapping[str, Any]], days: Sequence[Mapping[str
         ``repair`` and ``why`` of what is not scheduled.
     """
     e = html.escape
-    proof = "No shorter sequence exists." if bound_days >= length_days else f"No sequence can be shorter than {bound_days} days."
+    proof = (
+        "No shorter sequence exists."
+        if bound_days >= length_days
+        else f"No sequence can be shorter than {bound_days} days."
+    )
     rest = ", ".join(f"{e(str(x['repair']))} ({e(str(x['why']))})" for x in left_out)
     listed = "".join(_day(day, rows) for day, rows in _by_day(days))
     return f"""<!doctype html>
@@ -46,7 +58,7 @@ tbody th {{ white-space: nowrap; font-weight: 600 }} .caution {{ border-left: .3
 @media print {{ tr {{ break-inside: avoid }} }}
 </style></head><body>
 <h1>{e(title)}</h1>
-<p>{len(bars)} jobs, {crews} crew{'s' if crews > 1 else ''}, {length_days} days to the end of the last curing. {proof}
+<p>{len(bars)} jobs, {crews} crew{"s" if crews > 1 else ""}, {length_days} days to the end of the last curing. {proof}
 Upper lifts before lower ones, donors before those who use them, no two stones that support each other out at once, curing kept.</p>
 <p class="caution">Propping, access and lifting are designed before work begins. {e(DEFER)}</p>
 <p class="key"><span style="background:#2f5d7c"></span>work<span style="background:#fff;border:1px solid #2f5d7c"></span>curing
@@ -54,7 +66,7 @@ Upper lifts before lower ones, donors before those who use them, no two stones t
 <div class="chart">{_chart(bars)}</div>
 <h2>Day by day</h2>
 <table><thead><tr><th scope=col>Day<th scope=col>Crew<th scope=col>Place<th scope=col>Work</tr></thead><tbody>{listed}</tbody></table>
-{f'<h2>Not in the programme</h2><p>{rest}</p>' if rest else ''}
+{f"<h2>Not in the programme</h2><p>{rest}</p>" if rest else ""}
 </body></html>
 """
 
@@ -71,12 +83,18 @@ def _day(day: str, rows: Sequence[Mapping[str, Any]]) -> str:
     date = dt.date.fromisoformat(day)
     merged: dict[tuple[Any, ...], list[str]] = {}
     for r in rows:
-        merged.setdefault((r["crew"], r["surface"], r["lift"], r["bay"], r["work"]), []).append(str(r["repair"]))
+        merged.setdefault((r["crew"], r["surface"], r["lift"], r["bay"], r["work"]), []).append(
+            str(r["repair"])
+        )
     lines = ""
-    for k, ((crew, surface, lift, bay, work), names) in enumerate(sorted(merged.items(), key=lambda i: str(i[0]))):
-        head = f'<th scope=row rowspan={len(merged)}>{date:%a} {day}</th>' if k == 0 else ""
-        lines += (f"<tr>{head}<td>{crew}</td><td>{e(str(surface))}, lift {lift}, bay {bay}</td>"
-                  f"<td>{e(', '.join(names))}: {e(str(work))}</td></tr>")
+    for k, ((crew, surface, lift, bay, work), names) in enumerate(
+        sorted(merged.items(), key=lambda i: str(i[0]))
+    ):
+        head = f"<th scope=row rowspan={len(merged)}>{date:%a} {day}</th>" if k == 0 else ""
+        lines += (
+            f"<tr>{head}<td>{crew}</td><td>{e(str(surface))}, lift {lift}, bay {bay}</td>"
+            f"<td>{e(', '.join(names))}: {e(str(work))}</td></tr>"
+        )
     return lines
 
 
@@ -84,37 +102,61 @@ def _chart(bars: Sequence[Mapping[str, Any]]) -> str:
     if not bars:
         return ""
     e = html.escape
-    rows = sorted(bars, key=lambda b: (str(b["surface"]), -int(b["lift"]), int(b["bay"]), str(b["start"]), str(b["repair"])))
+    rows = sorted(
+        bars,
+        key=lambda b: (
+            str(b["surface"]),
+            -int(b["lift"]),
+            int(b["bay"]),
+            str(b["start"]),
+            str(b["repair"]),
+        ),
+    )
     first = min(dt.date.fromisoformat(str(b["start"])) for b in rows)
     last = max(dt.date.fromisoformat(str(b["cured"])) for b in rows)
     count = (last - first).days + 1
     day = max(_LEAST_DAY, _WIDE / count)
     width, height = _LEFT + day * count + 10, _HEAD + _ROW * len(rows) + 6
-    parts = [f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:.0f}" height="{height}" viewBox="0 0 {width:.0f} {height}" role="img" '
-             f'aria-label="Bar chart of {len(rows)} jobs from {first} to {last}">']
+    parts = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:.0f}" height="{height}" viewBox="0 0 {width:.0f} {height}" role="img" '
+        f'aria-label="Bar chart of {len(rows)} jobs from {first} to {last}">'
+    ]
     for k in range(count):
         date, x = first + dt.timedelta(days=k), _LEFT + day * k
         if date.weekday() >= 5:
-            parts.append(f'<rect x="{x:.1f}" y="{_HEAD}" width="{day:.1f}" height="{_ROW * len(rows)}" fill="#eeeae3"/>')
+            parts.append(
+                f'<rect x="{x:.1f}" y="{_HEAD}" width="{day:.1f}" height="{_ROW * len(rows)}" fill="#eeeae3"/>'
+            )
         if date.weekday() == 0 and (day * 7 >= 34 or (k // 7) % 2 == 0):
-            parts.append(f'<line x1="{x:.1f}" y1="{_HEAD - 6}" x2="{x:.1f}" y2="{height - 6}" stroke="#ccc"/>'
-                         f'<text x="{x + 2:.1f}" y="{_HEAD - 10}">{date.day} {date:%b}</text>')
+            parts.append(
+                f'<line x1="{x:.1f}" y1="{_HEAD - 6}" x2="{x:.1f}" y2="{height - 6}" stroke="#ccc"/>'
+                f'<text x="{x + 2:.1f}" y="{_HEAD - 10}">{date.day} {date:%b}</text>'
+            )
     place = None
     for k, b in enumerate(rows):
         y = _HEAD + _ROW * k
         here = (b["surface"], b["lift"], b["bay"])
         if here != place:
-            parts.append(f'<line x1="0" y1="{y}" x2="{width:.0f}" y2="{y}" stroke="#bbb"/>'
-                         f'<text x="2" y="{y + 14}">{e(str(b["surface"])[:18])} lift {b["lift"]} bay {b["bay"]}</text>')
+            parts.append(
+                f'<line x1="0" y1="{y}" x2="{width:.0f}" y2="{y}" stroke="#bbb"/>'
+                f'<text x="2" y="{y + 14}">{e(str(b["surface"])[:18])} lift {b["lift"]} bay {b["bay"]}</text>'
+            )
             place = here
         also = [a for a in str(b.get("also", "")).split(", ") if a]
         label = str(b["repair"]) + (f" +{len(also)}" if also else "")
         start, end, cured = (dt.date.fromisoformat(str(b[n])) for n in ("start", "end", "cured"))
-        x0, x1, x2 = (_LEFT + day * (d - first).days for d in (start, end + dt.timedelta(days=1), cured + dt.timedelta(days=1)))
+        x0, x1, x2 = (
+            _LEFT + day * (d - first).days
+            for d in (start, end + dt.timedelta(days=1), cured + dt.timedelta(days=1))
+        )
         parts.append(f'<text x="{_LEFT - 6}" y="{y + 14}" text-anchor="end">{e(label)}</text>')
-        parts.append(f'<g><title>{e(label)}: {start} to {end}, cured {cured}</title>'
-                     f'<rect x="{x0:.1f}" y="{y + 4}" width="{x1 - x0:.1f}" height="{_ROW - 8}" fill="#2f5d7c"/>')
+        parts.append(
+            f"<g><title>{e(label)}: {start} to {end}, cured {cured}</title>"
+            f'<rect x="{x0:.1f}" y="{y + 4}" width="{x1 - x0:.1f}" height="{_ROW - 8}" fill="#2f5d7c"/>'
+        )
         if x2 > x1:
-            parts.append(f'<rect x="{x1:.1f}" y="{y + 4.5}" width="{x2 - x1 - 0.5:.1f}" height="{_ROW - 9}" fill="#fff" stroke="#2f5d7c"/>')
+            parts.append(
+                f'<rect x="{x1:.1f}" y="{y + 4.5}" width="{x2 - x1 - 0.5:.1f}" height="{_ROW - 9}" fill="#fff" stroke="#2f5d7c"/>'
+            )
         parts.append("</g>")
     return "".join(parts) + "</svg>"

@@ -80,7 +80,9 @@ def replan(
     stone_of = [str(s) for s in previous["wall_stone"]] if len(previous) else []
 
     # the stones whose needs change: those under the changed conditions now, and those cut for them before
-    stones: set[str] = {s for a, p, s in zip(answers, pieced, stone_of, strict=True) if p and a & new}
+    stones: set[str] = {
+        s for a, p, s in zip(answers, pieced, stone_of, strict=True) if p and a & new
+    }
     present = conditions.iloc[sorted(place[n] for n in new if n in place)]
     for surface, shape in zip(present["surface"], present.geometry, strict=True):
         if shape is not None and not shape.is_empty:
@@ -88,30 +90,68 @@ def replan(
     # every condition that bears on them, and what their old cut-outs answered
     found = set(new)
     for stone in stones & stonework.stones.keys():
-        found |= {ids[k] for k in tree.query(stonework.stones[stone].drawn.buffer(settings.joint_search_m), predicate="intersects")}
+        found |= {
+            ids[k]
+            for k in tree.query(
+                stonework.stones[stone].drawn.buffer(settings.joint_search_m),
+                predicate="intersects",
+            )
+        }
     for a, p, s in zip(answers, pieced, stone_of, strict=True):
         if p and s in stones:
             found |= a
     looked_at = conditions.iloc[sorted(place[n] for n in found if n in place)]
 
-    standing = _standing(previous, looked_at, [k for k, (p, s) in enumerate(zip(pieced, stone_of, strict=True)) if p and s not in stones])
-    plan = plan_repairs(looked_at, wall_stones, wall_stones.iloc[:0], rules=rules, settings=settings, densities=densities, mix=mix,
-                        overrules=overrules, fixed=fixed, stonework=stonework, only_stones=stones, standing=standing)
+    standing = _standing(
+        previous,
+        looked_at,
+        [k for k, (p, s) in enumerate(zip(pieced, stone_of, strict=True)) if p and s not in stones],
+    )
+    plan = plan_repairs(
+        looked_at,
+        wall_stones,
+        wall_stones.iloc[:0],
+        rules=rules,
+        settings=settings,
+        densities=densities,
+        mix=mix,
+        overrules=overrules,
+        fixed=fixed,
+        stonework=stonework,
+        only_stones=stones,
+        standing=standing,
+    )
     grown = set(plan.repairs["wall_stone"]) if len(plan.repairs) else set()
-    touched = [k for k, (a, p, s) in enumerate(zip(answers, pieced, stone_of, strict=True)) if (p and (s in stones or s in grown & {
-        str(r["wall_stone"]) for r in standing})) or (not p and a & found)]
+    touched = [
+        k
+        for k, (a, p, s) in enumerate(zip(answers, pieced, stone_of, strict=True))
+        if (p and (s in stones or s in grown & {str(r["wall_stone"]) for r in standing}))
+        or (not p and a & found)
+    ]
     kept = {stone_of[k] for k in touched if pieced[k] and stone_of[k] not in stones}
     plan = carry_ids(plan, previous.iloc[touched], new_id=new_id)
     here = set(plan.repairs["id"]) if len(plan.repairs) else set()
     names = [str(i) for i in previous["id"]] if len(previous) else []
-    dropped = tuple(sorted(names[k] for k in touched if names[k] not in here and stone_of[k] not in kept))
-    return Replan(repairs=plan.repairs, pieces=plan.pieces, gaps=plan.gaps, conditions=tuple(sorted(found)), dropped=dropped)
+    dropped = tuple(
+        sorted(names[k] for k in touched if names[k] not in here and stone_of[k] not in kept)
+    )
+    return Replan(
+        repairs=plan.repairs,
+        pieces=plan.pieces,
+        gaps=plan.gaps,
+        conditions=tuple(sorted(found)),
+        dropped=dropped,
+    )
 
 
-def _standing(previous: gpd.GeoDataFrame, conditions: gpd.GeoDataFrame, candidates: list[int]) -> list[dict[str, Any]]:
+def _standing(
+    previous: gpd.GeoDataFrame, conditions: gpd.GeoDataFrame, candidates: list[int]
+) -> list[dict[str, Any]]:
     """Cut-outs outside the stones planned again that may answer surface work among the conditions."""
     if not candidates or not len(conditions):
         return []
     rows = previous.iloc[candidates]
-    near = shapely.STRtree(np.asarray(rows.geometry.array)).query(np.asarray(conditions.geometry.array), predicate="intersects")[1]
+    near = shapely.STRtree(np.asarray(rows.geometry.array)).query(
+        np.asarray(conditions.geometry.array), predicate="intersects"
+    )[1]
     return rows_of(rows.iloc[sorted(set(near.tolist()))])

@@ -25,6 +25,12 @@ def frame_of(table: Table, rows: Sequence[dict[str, Any]], *, crs: Any) -> Any:
     """Rows as a frame that keeps the table's contract, geometry under ``geometry`` in the given reference system."""
     if not rows:
         return table.empty()
-    checked: Any = table.check(pd.DataFrame({name: pd.Series([r.get(name) for r in rows], dtype=object)
-                                             for name in dict.fromkeys(k for r in rows for k in r)}))
+    checked: Any = table.check(
+        pd.DataFrame(
+            {
+                name: pd.Series([r.get(name) for r in rows], dtype=object)
+                for name in dict.fromkeys(k for r in rows for k in r)
+            }
+        )
+    )
     return checked if crs is None else checked.set_crs(crs)

@@ -94,12 +94,17 @@ class Rule:
         for key in self.words.keys() & other.words.keys():
             if not self.words[key] & other.words[key]:
                 return False
-        return all(self.ranges[k].overlaps(other.ranges[k]) for k in self.ranges.keys() & other.ranges.keys())
+        return all(
+            self.ranges[k].overlaps(other.ranges[k])
+            for k in self.ranges.keys() & other.ranges.keys()
+        )
 
     def covers(self, other: Rule) -> bool:
         """True when every condition that satisfies ``other`` satisfies this rule too."""
         words = all(k in other.words and other.words[k] <= v for k, v in self.words.items())
-        return words and all(k in other.ranges and v.covers(other.ranges[k]) for k, v in self.ranges.items())
+        return words and all(
+            k in other.ranges and v.covers(other.ranges[k]) for k, v in self.ranges.items()
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,29 +118,39 @@ class RuleTable:
         names = [r.name for r in self.rules]
         twice = sorted({n for n in names if names.count(n) > 1})
         if twice:
-            raise InputError(f"rule table {self.name}: {', '.join(twice)} stands there more than once",
-                             "Give every rule a name of its own.")
+            raise InputError(
+                f"rule table {self.name}: {', '.join(twice)} stands there more than once",
+                "Give every rule a name of its own.",
+            )
         ordered = sorted(self.rules, key=lambda r: r.rank)
         object.__setattr__(self, "rules", tuple(ordered))
         for later, rule in enumerate(ordered):
             for earlier in ordered[:later]:
-                if earlier.rank == rule.rank and earlier.treatment != rule.treatment and earlier.overlaps(rule):
+                if (
+                    earlier.rank == rule.rank
+                    and earlier.treatment != rule.treatment
+                    and earlier.overlaps(rule)
+                ):
                     raise InputError(
                         f"rule table {self.name}: rules {earlier.name!r} and {rule.name!r} have rank {rule.rank}, can "
                         f"hold for the same condition and contradict each other ({earlier.treatment} / {rule.treatment})",
-                        "Give one of them another rank, or narrow what it holds for.")
+                        "Give one of them another rank, or narrow what it holds for.",
+                    )
                 if earlier.rank < rule.rank and earlier.covers(rule):
                     raise InputError(
                         f"rule table {self.name}: rule {rule.name!r} is never reached, since {earlier.name!r} before "
                         f"it holds for everything that it holds for",
-                        "Give the narrower rule the smaller rank, or remove it.")
+                        "Give the narrower rule the smaller rank, or remove it.",
+                    )
 
     def rule(self, name: str) -> Rule:
         """The rule of that name."""
         for rule in self.rules:
             if rule.name == name:
                 return rule
-        raise InputError(f"no rule is named {name!r}", f"Use one of {', '.join(r.name for r in self.rules)}.")
+        raise InputError(
+            f"no rule is named {name!r}", f"Use one of {', '.join(r.name for r in self.rules)}."
+        )
 
 
 def read_rules(text: str, *, where: str = "rule table") -> RuleTable:
@@ -163,7 +178,9 @@ def read_rules(text: str, *, where: str = "rule table") -> RuleTable:
         raise InputError(f"{where}: it holds no rule", "Add at least one [[rule]].")
     unknown = sorted(set(content) - {"table", "rule"})
     if unknown:
-        raise InputError(f"{where}: unknown table {', '.join(unknown)}", "Use [table] and [[rule]] only.")
+        raise InputError(
+            f"{where}: unknown table {', '.join(unknown)}", "Use [table] and [[rule]] only."
+        )
     rules = tuple(_read_rule(e, number=i, where=where) for i, e in enumerate(entries, start=1))
     return RuleTable(name=str(content.get("table", {}).get("name", where)), rules=rules)
 
@@ -171,53 +188,104 @@ def read_rules(text: str, *, where: str = "rule table") -> RuleTable:
 def _read_rule(entry: Mapping[str, Any], *, number: int, where: str) -> Rule:
     name = str(entry.get("name", "")).strip()
     place = f"{where}, rule {number}" + (f" ({name})" if name else "")
-    known = {"name", "rank", "treatment", "priority", "needs_cause", "source", "status", "reason", "when"}
-    missing = [k for k in ("name", "rank", "treatment", "source", "status") if not str(entry.get(k, "")).strip()]
+    known = {
+        "name",
+        "rank",
+        "treatment",
+        "priority",
+        "needs_cause",
+        "source",
+        "status",
+        "reason",
+        "when",
+    }
+    missing = [
+        k
+        for k in ("name", "rank", "treatment", "source", "status")
+        if not str(entry.get(k, "")).strip()
+    ]
     if missing:
-        raise InputError(f"{place}: {', '.join(missing)} missing", "Add it; a rule without source cannot be shown.")
+        raise InputError(
+            f"{place}: {', '.join(missing)} missing",
+            "Add it; a rule without source cannot be shown.",
+        )
     if set(entry) - known:
-        raise InputError(f"{place}: unknown key {', '.join(sorted(set(entry) - known))}",
-                         f"Use {', '.join(sorted(known))}.")
+        raise InputError(
+            f"{place}: unknown key {', '.join(sorted(set(entry) - known))}",
+            f"Use {', '.join(sorted(known))}.",
+        )
     if entry["treatment"] not in TREATMENTS:
-        raise InputError(f"{place}: treatment {entry['treatment']!r} is unknown", f"Use one of {', '.join(TREATMENTS)}.")
+        raise InputError(
+            f"{place}: treatment {entry['treatment']!r} is unknown",
+            f"Use one of {', '.join(TREATMENTS)}.",
+        )
     if entry["status"] not in STATUSES:
-        raise InputError(f"{place}: status {entry['status']!r} is unknown", f"Use one of {', '.join(STATUSES)}.")
+        raise InputError(
+            f"{place}: status {entry['status']!r} is unknown", f"Use one of {', '.join(STATUSES)}."
+        )
     if isinstance(entry["rank"], bool) or not isinstance(entry["rank"], int):
-        raise InputError(f"{place}: rank {entry['rank']!r} is not a whole number", "Give a whole number.")
+        raise InputError(
+            f"{place}: rank {entry['rank']!r} is not a whole number", "Give a whole number."
+        )
     priority = entry.get("priority", 1.0)
-    if isinstance(priority, bool) or not isinstance(priority, (int, float)) or not 0 <= priority <= 100:
+    if (
+        isinstance(priority, bool)
+        or not isinstance(priority, (int, float))
+        or not 0 <= priority <= 100
+    ):
         raise InputError(f"{place}: priority {priority!r}", "Give a number from 0 to 100.")
     words, ranges = _read_when(entry.get("when", {}), place=place)
-    return Rule(name=name, rank=entry["rank"], treatment=entry["treatment"], words=words, ranges=ranges,
-                priority=float(priority), needs_cause=bool(entry.get("needs_cause", False)),
-                source=str(entry["source"]), status=entry["status"], reason=str(entry.get("reason", "")))
+    return Rule(
+        name=name,
+        rank=entry["rank"],
+        treatment=entry["treatment"],
+        words=words,
+        ranges=ranges,
+        priority=float(priority),
+        needs_cause=bool(entry.get("needs_cause", False)),
+        source=str(entry["source"]),
+        status=entry["status"],
+        reason=str(entry.get("reason", "")),
+    )
 
 
 def _read_when(when: Any, *, place: str) -> tuple[dict[str, frozenset[str]], dict[str, Range]]:
     if not isinstance(when, dict):
-        raise InputError(f"{place}: when is not a table", "Write when = { terms = [..], depth_from = \"30 mm\" }.")
+        raise InputError(
+            f"{place}: when is not a table", 'Write when = { terms = [..], depth_from = "30 mm" }.'
+        )
     words: dict[str, frozenset[str]] = {}
     bounds: dict[str, dict[str, float]] = {}
     for key, value in when.items():
         if key in _WORDS:
-            listed = frozenset(str(v).strip().lower() for v in (value if isinstance(value, list) else [value]))
+            listed = frozenset(
+                str(v).strip().lower() for v in (value if isinstance(value, list) else [value])
+            )
             wrong = sorted(listed - set(_WORDS[key]))
             if wrong or not listed:
-                raise InputError(f"{place}: {key}: {', '.join(map(repr, wrong)) or 'no word at all'}",
-                                 f"Use words of {', '.join(_WORDS[key])}.")
+                raise InputError(
+                    f"{place}: {key}: {', '.join(map(repr, wrong)) or 'no word at all'}",
+                    f"Use words of {', '.join(_WORDS[key])}.",
+                )
             words[key] = _with_narrower(listed) if key == "terms" else listed
             continue
         measure, _, side = key.rpartition("_")
         if measure not in MEASURES or side not in ("from", "below"):
-            raise InputError(f"{place}: unknown condition {key!r}",
-                             f"Use {', '.join(_WORDS)}, or one of {', '.join(MEASURES)} with _from or _below.")
-        bounds.setdefault(measure, {})[side] = _read_amount(value, kind=MEASURES[measure], where=f"{place}, {key}")
+            raise InputError(
+                f"{place}: unknown condition {key!r}",
+                f"Use {', '.join(_WORDS)}, or one of {', '.join(MEASURES)} with _from or _below.",
+            )
+        bounds.setdefault(measure, {})[side] = _read_amount(
+            value, kind=MEASURES[measure], where=f"{place}, {key}"
+        )
     ranges = {}
     for measure, b in bounds.items():
         ranges[measure] = Range(low=b.get("from", 0.0), high=b.get("below", float("inf")))
         if ranges[measure].low >= ranges[measure].high:
-            raise InputError(f"{place}: {measure}_from is not below {measure}_below, so that the rule never holds",
-                             "Exchange or correct the two values.")
+            raise InputError(
+                f"{place}: {measure}_from is not below {measure}_below, so that the rule never holds",
+                "Exchange or correct the two values.",
+            )
     return words, ranges
 
 
@@ -238,4 +306,6 @@ def _read_amount(value: Any, *, kind: str, where: str) -> float:
     except ValueError as fault:
         if isinstance(fault, InputError):
             raise
-        raise InputError(f"{where}: {value!r} is no amount with a unit", 'Write it as "30 mm" or "50 %".') from None
+        raise InputError(
+            f"{where}: {value!r} is no amount with a unit", 'Write it as "30 mm" or "50 %".'
+        ) from None

@@ -20,8 +20,18 @@ from facademap.repair.rows import rows_of
 from facademap.repair.settings import Settings
 from facademap.tables import is_missing
 
-__all__ = ["Job", "Schedule", "ScheduleProblem", "WorkRates", "bars", "day_list", "jobs_from_repairs", "neighbours_out", "schedule_greedily",
-           "top_down"]
+__all__ = [
+    "Job",
+    "Schedule",
+    "ScheduleProblem",
+    "WorkRates",
+    "bars",
+    "day_list",
+    "jobs_from_repairs",
+    "neighbours_out",
+    "schedule_greedily",
+    "top_down",
+]
 
 _PIECED = ("inset", "whole stone")
 
@@ -121,10 +131,16 @@ class ScheduleProblem:
             raise InputError("a job has less than one working day", "Give whole days, one or more.")
         unknown = {n for pair in (*self.apart, *self.before) for n in pair} - set(names)
         if unknown:
-            raise InputError(f"{', '.join(sorted(unknown)[:5])} is bound but not scheduled", "Bind only repairs that are scheduled.")
+            raise InputError(
+                f"{', '.join(sorted(unknown)[:5])} is bound but not scheduled",
+                "Bind only repairs that are scheduled.",
+            )
         circle = _circle(names, self.before)
         if circle:
-            raise InputError(f"{' before '.join(circle)}: each waits for the next", "Take one of these stones from another donor.")
+            raise InputError(
+                f"{' before '.join(circle)}: each waits for the next",
+                "Take one of these stones from another donor.",
+            )
 
     def works(self, day: dt.date) -> bool:
         """Whether work is done on that day."""
@@ -167,7 +183,9 @@ class Schedule:
         return (self.length_days - self.bound_days) / self.length_days if self.length_days else 0.0
 
 
-def jobs_from_repairs(repairs: gpd.GeoDataFrame, *, settings: Settings, rates: WorkRates | None = None) -> tuple[Job, ...]:
+def jobs_from_repairs(
+    repairs: gpd.GeoDataFrame, *, settings: Settings, rates: WorkRates | None = None
+) -> tuple[Job, ...]:
     """Jobs for every repair that is work on the wall; left and held-back repairs are not scheduled.
 
     Every inset and whole stone is a job; surface work of one bay and lift is done together.
@@ -178,31 +196,59 @@ def jobs_from_repairs(repairs: gpd.GeoDataFrame, *, settings: Settings, rates: W
     small: dict[tuple[Any, ...], list[tuple[str, float, float]]] = {}
     for r in rows_of(repairs):
         treatment = str(r["treatment"])
-        if treatment == "leave" or not is_missing(r.get("held_back")) or r["stage"] in ("accepted", "on hold"):
+        if (
+            treatment == "leave"
+            or not is_missing(r.get("held_back"))
+            or r["stage"] in ("accepted", "on hold")
+        ):
             continue
         shape, priority = r["geometry"], float(r["priority"])
         lift, bay = (0 if is_missing(r.get(k)) else int(r[k]) for k in ("lift", "bay"))
         place = (str(r["surface"]), lift, bay)
         if treatment in _PIECED:
-            volume = 0.0 if is_missing(r.get("removed_volume_m3")) else float(r["removed_volume_m3"])
+            volume = (
+                0.0 if is_missing(r.get("removed_volume_m3")) else float(r["removed_volume_m3"])
+            )
             hours = rates.set_up_h + rates.inset_h_per_dm3 * volume * 1000
-            jobs.append(Job(repair=str(r["id"]), days=max(1, math.ceil(hours / rates.day_h - 1e-9)), cure_days=cure, place=place,
-                            priority=priority))
+            jobs.append(
+                Job(
+                    repair=str(r["id"]),
+                    days=max(1, math.ceil(hours / rates.day_h - 1e-9)),
+                    cure_days=cure,
+                    place=place,
+                    priority=priority,
+                )
+            )
             continue
         if treatment == "repoint":
-            hours = 0.5 + rates.joint_h_per_m * (shape.length if shape.area == 0 else shape.length / 2)
+            hours = 0.5 + rates.joint_h_per_m * (
+                shape.length if shape.area == 0 else shape.length / 2
+            )
         else:
             hours = 0.5 + rates.surface_h_per_m2 * max(shape.area, 0.05 * shape.length)
         cures = cure if treatment in ("repoint", "mortar repair", "crack repair") else 0
-        small.setdefault((place, treatment == "make safe", cures), []).append((str(r["id"]), hours, priority))
+        small.setdefault((place, treatment == "make safe", cures), []).append(
+            (str(r["id"]), hours, priority)
+        )
     for (place, first, cures), listed in small.items():
         names = [n for n, _, _ in listed]
-        jobs.append(Job(repair=names[0], also=tuple(names[1:]), days=max(1, math.ceil(sum(h for _, h, _ in listed) / rates.day_h - 1e-9)),
-                        cure_days=cures, place=place, priority=max(p for _, _, p in listed), first=first))
+        jobs.append(
+            Job(
+                repair=names[0],
+                also=tuple(names[1:]),
+                days=max(1, math.ceil(sum(h for _, h, _ in listed) / rates.day_h - 1e-9)),
+                cure_days=cures,
+                place=place,
+                priority=max(p for _, _, p in listed),
+                first=first,
+            )
+        )
     return tuple(jobs)
 
 
-def top_down(jobs: Sequence[Job], *, donors: frozenset[tuple[str, str]] = frozenset()) -> frozenset[tuple[str, str]]:
+def top_down(
+    jobs: Sequence[Job], *, donors: frozenset[tuple[str, str]] = frozenset()
+) -> frozenset[tuple[str, str]]:
     """Pairs (first, then): what makes safe before all other work on its surface, and in every bay the upper lift before the
     lower, so that nothing falls on finished work and lifts can be struck.
 
@@ -211,14 +257,18 @@ def top_down(jobs: Sequence[Job], *, donors: frozenset[tuple[str, str]] = frozen
     bays: dict[tuple[str, int], dict[int, list[str]]] = {}
     for j in jobs:
         if not j.first:
-            bays.setdefault((j.place[0], j.place[2]), {}).setdefault(j.place[1], []).append(j.repair)
+            bays.setdefault((j.place[0], j.place[2]), {}).setdefault(j.place[1], []).append(
+                j.repair
+            )
     pairs: set[tuple[str, str]] = set()
     for lifts in bays.values():
         levels = sorted(lifts, reverse=True)
         for upper, lower in pairwise(levels):
             pairs |= {(a, b) for a in lifts[upper] for b in lifts[lower]}
     for safe in (j for j in jobs if j.first):
-        pairs |= {(safe.repair, j.repair) for j in jobs if not j.first and j.place[0] == safe.place[0]}
+        pairs |= {
+            (safe.repair, j.repair) for j in jobs if not j.first and j.place[0] == safe.place[0]
+        }
     names = [j.repair for j in jobs]
     while donors and (circle := _circle(names, frozenset(pairs | donors))):
         on_it = {p for p in pairwise(circle) if p in pairs}
@@ -228,8 +278,13 @@ def top_down(jobs: Sequence[Job], *, donors: frozenset[tuple[str, str]] = frozen
     return frozenset(pairs)
 
 
-def neighbours_out(repairs: gpd.GeoDataFrame, wall_stones: gpd.GeoDataFrame, *, settings: Settings,
-                   slight_share: float = 0.25) -> frozenset[tuple[str, str]]:
+def neighbours_out(
+    repairs: gpd.GeoDataFrame,
+    wall_stones: gpd.GeoDataFrame,
+    *,
+    settings: Settings,
+    slight_share: float = 0.25,
+) -> frozenset[tuple[str, str]]:
     """Pairs of repairs that must not be open at once, since one holds up the other.
 
     Two pieced repairs in one stone, or in stones that meet in a joint, support each other; not so when both take less than
@@ -238,13 +293,20 @@ def neighbours_out(repairs: gpd.GeoDataFrame, wall_stones: gpd.GeoDataFrame, *, 
     pieced = repairs[repairs["treatment"].isin(_PIECED)] if len(repairs) else repairs
     if len(pieced) < 2:
         return frozenset()
-    depth = {str(i): (math.nan if is_missing(d) else float(d)) for i, d in zip(wall_stones["id"], wall_stones["depth_m"], strict=True)}
+    depth = {
+        str(i): (math.nan if is_missing(d) else float(d))
+        for i, d in zip(wall_stones["id"], wall_stones["depth_m"], strict=True)
+    }
     shape = {str(i): g for i, g in zip(wall_stones["id"], wall_stones.geometry, strict=True)}
     rows = [r for r in rows_of(pieced) if str(r["wall_stone"]) in shape]
     outlines = np.array([shape[str(r["wall_stone"])] for r in rows], dtype=object)
     surfaces = [r["surface"] for r in rows]
-    slight = [r["treatment"] == "inset" and depth[str(r["wall_stone"])] > 0
-              and float(r["depth_m"]) < slight_share * depth[str(r["wall_stone"])] for r in rows]
+    slight = [
+        r["treatment"] == "inset"
+        and depth[str(r["wall_stone"])] > 0
+        and float(r["depth_m"]) < slight_share * depth[str(r["wall_stone"])]
+        for r in rows
+    ]
     tree = shapely.STRtree(outlines)
     first, second = tree.query(outlines, predicate="dwithin", distance=settings.joint_search_m)
     pairs = set()
@@ -283,8 +345,15 @@ def schedule_greedily(problem: ScheduleProblem, *, order: Sequence[str] | None =
         while True:
             if problem.works(day):
                 span = _span(problem, day, job.days)
-                if all(busy.get(d, 0) < problem.crews and (d, job.place[0], job.place[2]) not in bay_busy for d in span) and all(
-                        _apart_in_time(problem, job, day, jobs[o], starts[o]) for o in apart[name] if o in starts):
+                if all(
+                    busy.get(d, 0) < problem.crews
+                    and (d, job.place[0], job.place[2]) not in bay_busy
+                    for d in span
+                ) and all(
+                    _apart_in_time(problem, job, day, jobs[o], starts[o])
+                    for o in apart[name]
+                    if o in starts
+                ):
                     break
             day += dt.timedelta(days=1)
         starts[name], ends[name] = day, span[-1]
@@ -293,8 +362,13 @@ def schedule_greedily(problem: ScheduleProblem, *, order: Sequence[str] | None =
             bay_busy.add((d, job.place[0], job.place[2]))
     length = _length(problem, starts)
     bound = _bound(problem)
-    return Schedule(problem=problem, starts=starts, status="optimal" if length <= bound else "feasible", length_days=length,
-                    bound_days=bound)
+    return Schedule(
+        problem=problem,
+        starts=starts,
+        status="optimal" if length <= bound else "feasible",
+        length_days=length,
+        bound_days=bound,
+    )
 
 
 def bars(schedule: Schedule) -> pd.DataFrame:
@@ -311,11 +385,22 @@ def bars(schedule: Schedule) -> pd.DataFrame:
     for job in p.jobs:
         start = schedule.starts[job.repair]
         end = p.last_day(start, job.days)
-        rows.append({"repair": job.repair, "also": ", ".join(job.also), "surface": job.place[0], "lift": job.place[1],
-                     "bay": job.place[2], "start": start.isoformat(),
-                     "end": end.isoformat(), "cured": (end + dt.timedelta(days=job.cure_days)).isoformat()})
+        rows.append(
+            {
+                "repair": job.repair,
+                "also": ", ".join(job.also),
+                "surface": job.place[0],
+                "lift": job.place[1],
+                "bay": job.place[2],
+                "start": start.isoformat(),
+                "end": end.isoformat(),
+                "cured": (end + dt.timedelta(days=job.cure_days)).isoformat(),
+            }
+        )
     rows.sort(key=lambda r: (str(r["start"]), str(r["surface"]), str(r["repair"])))
-    return pd.DataFrame(rows, columns=["repair", "also", "surface", "lift", "bay", "start", "end", "cured"])
+    return pd.DataFrame(
+        rows, columns=["repair", "also", "surface", "lift", "bay", "start", "end", "cured"]
+    )
 
 
 def day_list(schedule: Schedule, repairs: pd.DataFrame) -> pd.DataFrame:
@@ -327,7 +412,11 @@ def day_list(schedule: Schedule, repairs: pd.DataFrame) -> pd.DataFrame:
         ``day, crew, repair, treatment, surface, lift, bay, work``; crews keep their repair until it is done.
     """
     p = schedule.problem
-    treatment = {str(i): str(t) for i, t in zip(repairs["id"], repairs["treatment"], strict=True)} if len(repairs) else {}
+    treatment = (
+        {str(i): str(t) for i, t in zip(repairs["id"], repairs["treatment"], strict=True)}
+        if len(repairs)
+        else {}
+    )
     free_from: list[dt.date] = [dt.date.min] * p.crews
     rows = []
     for job in sorted(p.jobs, key=lambda j: (schedule.starts[j.repair], j.repair)):
@@ -338,14 +427,33 @@ def day_list(schedule: Schedule, repairs: pd.DataFrame) -> pd.DataFrame:
         for k, day in enumerate(span):
             work = kind
             if kind in _PIECED:
-                work = ("cut out, measure" if k == 0 else "saw and fit") if k < len(span) - 1 else (
-                    "cut out, measure, fit, bed and point" if len(span) == 1 else "bed, sound and point")
+                work = (
+                    ("cut out, measure" if k == 0 else "saw and fit")
+                    if k < len(span) - 1
+                    else (
+                        "cut out, measure, fit, bed and point"
+                        if len(span) == 1
+                        else "bed, sound and point"
+                    )
+                )
             for name in (job.repair, *job.also):
                 own = treatment.get(name, "")
-                rows.append({"day": day.isoformat(), "crew": crew + 1, "repair": name, "treatment": own, "surface": job.place[0],
-                             "lift": job.place[1], "bay": job.place[2], "work": work if kind in _PIECED else own})
+                rows.append(
+                    {
+                        "day": day.isoformat(),
+                        "crew": crew + 1,
+                        "repair": name,
+                        "treatment": own,
+                        "surface": job.place[0],
+                        "lift": job.place[1],
+                        "bay": job.place[2],
+                        "work": work if kind in _PIECED else own,
+                    }
+                )
     rows.sort(key=lambda r: (r["day"], r["crew"]))
-    return pd.DataFrame(rows, columns=["day", "crew", "repair", "treatment", "surface", "lift", "bay", "work"])
+    return pd.DataFrame(
+        rows, columns=["day", "crew", "repair", "treatment", "surface", "lift", "bay", "work"]
+    )
 
 
 def _span(problem: ScheduleProblem, first: dt.date, days: int) -> list[dt.date]:
@@ -357,7 +465,9 @@ def _span(problem: ScheduleProblem, first: dt.date, days: int) -> list[dt.date]:
     return span
 
 
-def _apart_in_time(problem: ScheduleProblem, job: Job, start: dt.date, other: Job, other_start: dt.date) -> bool:
+def _apart_in_time(
+    problem: ScheduleProblem, job: Job, start: dt.date, other: Job, other_start: dt.date
+) -> bool:
     closed = problem.last_day(start, job.days) + dt.timedelta(days=job.cure_days)
     other_closed = problem.last_day(other_start, other.days) + dt.timedelta(days=other.cure_days)
     return start > other_closed or other_start > closed
@@ -407,7 +517,7 @@ def _circle(names: Sequence[str], before: Iterable[tuple[str, str]]) -> list[str
                 then = nexts[k]
                 if state.get(then) == 1:
                     chain = [n for n, _ in path]
-                    return [*chain[chain.index(then):], then] if then in chain else [then, then]
+                    return [*chain[chain.index(then) :], then] if then in chain else [then, then]
                 if then not in state:
                     path.append((then, 0))
             else:
@@ -416,7 +526,10 @@ def _circle(names: Sequence[str], before: Iterable[tuple[str, str]]) -> list[str
 
 
 def _length(problem: ScheduleProblem, starts: Mapping[str, dt.date]) -> int:
-    ends = [problem.last_day(starts[j.repair], j.days) + dt.timedelta(days=j.cure_days) for j in problem.jobs]
+    ends = [
+        problem.last_day(starts[j.repair], j.days) + dt.timedelta(days=j.cure_days)
+        for j in problem.jobs
+    ]
     return (max(ends) - problem.start).days + 1
 
 
@@ -427,13 +540,22 @@ def _bound(problem: ScheduleProblem) -> int:
         first += dt.timedelta(days=1)
     work = sum(j.days for j in problem.jobs)
     least_cure = min(j.cure_days for j in problem.jobs)
-    by_crews = (problem.last_day(first, math.ceil(work / problem.crews)) - problem.start).days + 1 + least_cure
+    by_crews = (
+        (problem.last_day(first, math.ceil(work / problem.crews)) - problem.start).days
+        + 1
+        + least_cure
+    )
     by_bay = 0
     bays: dict[tuple[str, int], list[Job]] = {}
     for j in problem.jobs:
         bays.setdefault((j.place[0], j.place[2]), []).append(j)
     for group in bays.values():
-        by_bay = max(by_bay, (problem.last_day(first, sum(j.days for j in group)) - problem.start).days + 1 + min(j.cure_days for j in group))
+        by_bay = max(
+            by_bay,
+            (problem.last_day(first, sum(j.days for j in group)) - problem.start).days
+            + 1
+            + min(j.cure_days for j in group),
+        )
     jobs = {j.repair: j for j in problem.jobs}
     earliest: dict[str, dt.date] = {}
     follows: dict[str, list[str]] = {}
@@ -441,7 +563,15 @@ def _bound(problem: ScheduleProblem) -> int:
         follows.setdefault(b, []).append(a)
     chain = 0
     for name in _after_their_donors(list(jobs), problem.before):
-        day = max([first, *(problem.last_day(earliest[a], jobs[a].days) + dt.timedelta(days=1) for a in follows.get(name, ()))])
+        day = max(
+            [
+                first,
+                *(
+                    problem.last_day(earliest[a], jobs[a].days) + dt.timedelta(days=1)
+                    for a in follows.get(name, ())
+                ),
+            ]
+        )
         while not problem.works(day):
             day += dt.timedelta(days=1)
         earliest[name] = day

@@ -35,12 +35,18 @@ def check_schedule(problem: ScheduleProblem, starts: Mapping[str, dt.date]) -> t
             faults.append(f"{job.repair} begins on {day}, which is no working day")
         days: list[dt.date] = []
         while len(days) < job.days:
-            if not (day in problem.days_off or (not problem.weekend and day.isoweekday() in (6, 7))):
+            if not (
+                day in problem.days_off or (not problem.weekend and day.isoweekday() in (6, 7))
+            ):
                 days.append(day)
             day = day + dt.timedelta(1)
         worked[job.repair] = days
         shut[job.repair] = days[-1] + dt.timedelta(job.cure_days)
-    faults += [f"{name} is in the sequence but no job" for name in starts if name not in {j.repair for j in problem.jobs}]
+    faults += [
+        f"{name} is in the sequence but no job"
+        for name in starts
+        if name not in {j.repair for j in problem.jobs}
+    ]
     by_day: dict[dt.date, list[Any]] = {}
     for job in problem.jobs:
         for day in worked.get(job.repair, ()):
@@ -49,9 +55,11 @@ def check_schedule(problem: ScheduleProblem, starts: Mapping[str, dt.date]) -> t
         if len(jobs) > problem.crews:
             faults.append(f"{day}: {len(jobs)} repairs for {problem.crews} crews")
         for k, one in enumerate(jobs):
-            for two in jobs[k + 1:]:
+            for two in jobs[k + 1 :]:
                 if one.place[0] == two.place[0] and one.place[2] == two.place[2]:
-                    faults.append(f"{day}: {one.repair} and {two.repair} in one bay, one above the other or side by side")
+                    faults.append(
+                        f"{day}: {one.repair} and {two.repair} in one bay, one above the other or side by side"
+                    )
     for a, b in sorted(problem.apart):
         if a in worked and b in worked and worked[a][0] <= shut[b] and worked[b][0] <= shut[a]:
             faults.append(f"{a} and {b} support each other and are open at once")

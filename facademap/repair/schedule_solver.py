@@ -20,8 +20,13 @@ __all__ = ["solve_schedule"]
 _MOST_CHOICES = 4000
 
 
-def solve_schedule(problem: ScheduleProblem, *, time_limit_s: float = 10.0, rng: np.random.Generator | None = None,
-                   tries: int = 20) -> Schedule:
+def solve_schedule(
+    problem: ScheduleProblem,
+    *,
+    time_limit_s: float = 10.0,
+    rng: np.random.Generator | None = None,
+    tries: int = 20,
+) -> Schedule:
     """A short sequence, proved shortest where the programme is small.
 
     First the list method, from several seeded orders; then, when its length is above the bound and the programme is
@@ -55,7 +60,10 @@ def solve_schedule(problem: ScheduleProblem, *, time_limit_s: float = 10.0, rng:
         best = _exact(problem, best, time_limit_s=time_limit_s)
     faults = check_schedule(problem, best.starts)
     if faults:
-        raise SolveError(f"the sequence breaks a rule: {faults[0]}", "Report this with the project; the sequence is not shown.")
+        raise SolveError(
+            f"the sequence breaks a rule: {faults[0]}",
+            "Report this with the project; the sequence is not shown.",
+        )
     return best
 
 
@@ -88,30 +96,57 @@ def _exact(problem: ScheduleProblem, known: Schedule, *, time_limit_s: float) ->
     matrix, low, high = rows.constraints()
     cost = np.zeros(len(choices) + 1)
     cost[-1] = 1.0  # the last variable is the length of the programme
-    bounds = Bounds(np.r_[np.zeros(len(choices)), known.bound_days], np.r_[np.ones(len(choices)), horizon])
-    found = milp(cost, integrality=np.r_[np.ones(len(choices)), 0], bounds=bounds, constraints=LinearConstraint(matrix, low, high),
-                 options={"time_limit": float(time_limit_s)})
+    bounds = Bounds(
+        np.r_[np.zeros(len(choices)), known.bound_days], np.r_[np.ones(len(choices)), horizon]
+    )
+    found = milp(
+        cost,
+        integrality=np.r_[np.ones(len(choices)), 0],
+        bounds=bounds,
+        constraints=LinearConstraint(matrix, low, high),
+        options={"time_limit": float(time_limit_s)},
+    )
     if found.status == 2:  # nothing shorter exists
         return replace(known, status="optimal", bound_days=known.length_days, method="exact")
     dual = getattr(found, "mip_dual_bound", None)
-    bound = known.bound_days if dual is None or not np.isfinite(dual) else max(known.bound_days, int(np.ceil(dual - 1e-6)))
+    bound = (
+        known.bound_days
+        if dual is None or not np.isfinite(dual)
+        else max(known.bound_days, int(np.ceil(dual - 1e-6)))
+    )
     if found.x is None:  # nothing found within the time: the known one stays, with the better bound
         return replace(known, bound_days=min(bound, known.length_days))
     taken = np.flatnonzero(found.x[:-1] > 0.5)
     starts = {problem.jobs[choices[c][0]].repair: days[choices[c][1]] for c in taken}
     reached = max(shut[c] for c in taken) + 1
-    return Schedule(problem=problem, starts=starts, status="optimal" if reached <= bound else "feasible", length_days=reached,
-                    bound_days=min(bound, reached), method="exact")
+    return Schedule(
+        problem=problem,
+        starts=starts,
+        status="optimal" if reached <= bound else "feasible",
+        length_days=reached,
+        bound_days=min(bound, reached),
+        method="exact",
+    )
 
 
 def _working(problem: ScheduleProblem, first: dt.date, last: dt.date) -> list[dt.date]:
-    return [d for d in (first + dt.timedelta(days=k) for k in range((last - first).days + 1)) if problem.works(d)]
+    return [
+        d
+        for d in (first + dt.timedelta(days=k) for k in range((last - first).days + 1))
+        if problem.works(d)
+    ]
 
 
 class _Rows:
     """Groups of choices of which only so many may be taken."""
 
-    def __init__(self, problem: ScheduleProblem, choices: list[tuple[int, int]], worked: list[list[int]], shut: list[int]) -> None:
+    def __init__(
+        self,
+        problem: ScheduleProblem,
+        choices: list[tuple[int, int]],
+        worked: list[list[int]],
+        shut: list[int],
+    ) -> None:
         self.problem, self.choices, self.worked, self.shut = problem, choices, worked, shut
         self.number = {j.repair: n for n, j in enumerate(problem.jobs)}
         self.of_job: list[list[int]] = [[] for _ in problem.jobs]
@@ -137,9 +172,20 @@ class _Rows:
             add([(c, 1.0) for c in group], -np.inf, most)
         for first, then in sorted(self.problem.before):
             a, b = self.of_job[self.number[first]], self.of_job[self.number[then]]
-            add([*((c, float(self.choices[c][1])) for c in b), *((c, -(self.worked[c][-1] + 1.0)) for c in a)], 0, np.inf)
+            add(
+                [
+                    *((c, float(self.choices[c][1])) for c in b),
+                    *((c, -(self.worked[c][-1] + 1.0)) for c in a),
+                ],
+                0,
+                np.inf,
+            )
         row, column, value = (np.array(x) for x in zip(*entries, strict=True))
-        return coo_matrix((value, (row, column)), shape=(len(low), length + 1)), np.array(low), np.array(high)
+        return (
+            coo_matrix((value, (row, column)), shape=(len(low), length + 1)),
+            np.array(low),
+            np.array(high),
+        )
 
     def at_most(self) -> list[tuple[list[int], int]]:
         groups: dict[Any, list[int]] = {}
@@ -148,7 +194,10 @@ class _Rows:
             for day in self.worked[c]:
                 groups.setdefault(("crews", day), []).append(c)
                 groups.setdefault(("bay", place[0], place[2], day), []).append(c)
-        result = [(g, self.problem.crews if key[0] == "crews" else 1) for key, g in sorted(groups.items(), key=lambda i: str(i[0]))]
+        result = [
+            (g, self.problem.crews if key[0] == "crews" else 1)
+            for key, g in sorted(groups.items(), key=lambda i: str(i[0]))
+        ]
         for a, b in sorted(self.problem.apart):
             days: dict[int, list[int]] = {}
             for c in (*self.of_job[self.number[a]], *self.of_job[self.number[b]]):

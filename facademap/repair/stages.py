@@ -16,7 +16,15 @@ from facademap.repair.placing import curing_time_h
 from facademap.repair.settings import Settings
 from facademap.tables import STAGES, is_missing
 
-__all__ = ["CheckState", "check_states", "correct_entry", "effective_entries", "enter_stage", "next_stages", "record_check"]
+__all__ = [
+    "CheckState",
+    "check_states",
+    "correct_entry",
+    "effective_entries",
+    "enter_stage",
+    "next_stages",
+    "record_check",
+]
 
 _PIECED = ("inset", "whole stone")
 #: Longest that a clock may run ahead before it is called wrong.
@@ -35,7 +43,15 @@ _FORWARD: Mapping[str, tuple[str, ...]] = {
     "pointed": ("curing", "redo"),
     "curing": ("accepted", "redo"),
     "accepted": ("redo",),
-    "redo": ("proposed", "cut out", "cut-out measured", "piece sawn", "dry-fitted", "bedded", "pointed"),
+    "redo": (
+        "proposed",
+        "cut out",
+        "cut-out measured",
+        "piece sawn",
+        "dry-fitted",
+        "bedded",
+        "pointed",
+    ),
 }
 _FORWARD_SURFACE: Mapping[str, tuple[str, ...]] = {
     "proposed": ("approved", "on hold"),
@@ -67,7 +83,9 @@ def next_stages(stage: str, *, treatment: str) -> tuple[str, ...]:
     return (_FORWARD if treatment in _PIECED else _FORWARD_SURFACE).get(stage, ())
 
 
-def effective_entries(log: Iterable[Mapping[Any, Any]], *, repair: str | None = None) -> list[dict[str, Any]]:
+def effective_entries(
+    log: Iterable[Mapping[Any, Any]], *, repair: str | None = None
+) -> list[dict[str, Any]]:
     """Entries that count, in order of time: those corrected by a later entry are left out.
 
     An entry that corrects stands at the time of the one it corrects; one that corrects without stage, check or result
@@ -80,26 +98,46 @@ def effective_entries(log: Iterable[Mapping[Any, Any]], *, repair: str | None = 
     def when(entry: Mapping[str, Any]) -> dt.datetime:
         seen: set[str] = set()
         current = entry
-        while not is_missing(current.get("corrects")) and current["corrects"] in by_id and current["id"] not in seen:
+        while (
+            not is_missing(current.get("corrects"))
+            and current["corrects"] in by_id
+            and current["id"] not in seen
+        ):
             seen.add(current["id"])
             current = by_id[current["corrects"]]
         return _time(current["at"])
 
     kept = [e for e in entries if e["id"] not in replaced]
-    kept = [e for e in kept if is_missing(e.get("corrects")) or not (is_missing(e.get("stage")) and is_missing(e.get("check")))]
+    kept = [
+        e
+        for e in kept
+        if is_missing(e.get("corrects"))
+        or not (is_missing(e.get("stage")) and is_missing(e.get("check")))
+    ]
     return sorted(kept, key=lambda e: (when(e), str(e["id"])))
 
 
-def check_states(repair: Mapping[Any, Any], log: Iterable[Mapping[Any, Any]], *, criteria: Criteria,
-                 entering: str | None = None) -> tuple[CheckState, ...]:
+def check_states(
+    repair: Mapping[Any, Any],
+    log: Iterable[Mapping[Any, Any]],
+    *,
+    criteria: Criteria,
+    entering: str | None = None,
+) -> tuple[CheckState, ...]:
     """Every criterion of a repair: pass, redo, not applicable, or missing.
 
     A check made before the last redo counts only where it belongs to a stage that was not gone through again;
     ``entering`` is the stage about to be entered from redo.
     """
     entries = effective_entries(log, repair=str(repair["id"]))
-    last_redo = max((k for k, e in enumerate(entries) if e.get("stage") in ("redo", "proposed")), default=-1)
-    after_redo = next((e["stage"] for e in entries[last_redo + 1:] if not is_missing(e.get("stage"))), None) if last_redo >= 0 else None
+    last_redo = max(
+        (k for k, e in enumerate(entries) if e.get("stage") in ("redo", "proposed")), default=-1
+    )
+    after_redo = (
+        next((e["stage"] for e in entries[last_redo + 1 :] if not is_missing(e.get("stage"))), None)
+        if last_redo >= 0
+        else None
+    )
     after_redo = after_redo or entering
     result = []
     for c in criteria.for_treatment(str(repair["treatment"])):
@@ -107,12 +145,22 @@ def check_states(repair: Mapping[Any, Any], log: Iterable[Mapping[Any, Any]], *,
         for k, e in enumerate(entries):
             if e.get("check") != c.name:
                 continue
-            stale = k < last_redo and (after_redo is None or STAGES.index(c.before) > STAGES.index(after_redo)
-                                       or after_redo in ("proposed", "approved"))
+            stale = k < last_redo and (
+                after_redo is None
+                or STAGES.index(c.before) > STAGES.index(after_redo)
+                or after_redo in ("proposed", "approved")
+            )
             if not stale:
                 found = e
-        result.append(CheckState(criterion=c.name, before=c.before, result=str(found["result"]) if found else "missing",
-                                 entry=str(found["id"]) if found else None, text=c.text))
+        result.append(
+            CheckState(
+                criterion=c.name,
+                before=c.before,
+                result=str(found["result"]) if found else "missing",
+                entry=str(found["id"]) if found else None,
+                text=c.text,
+            )
+        )
     return tuple(result)
 
 
@@ -172,26 +220,50 @@ def enter_stage(
         raise StageError(f"{name}: stage {stage!r} is unknown", f"Use one of {', '.join(STAGES)}.")
     allowed = next_stages(current, treatment=treatment)
     if stage not in allowed:
-        raise StageError(f"{name}: {stage} cannot follow {current}", f"Next may be {', '.join(allowed) or 'nothing'}.")
+        raise StageError(
+            f"{name}: {stage} cannot follow {current}",
+            f"Next may be {', '.join(allowed) or 'nothing'}.",
+        )
     entries = effective_entries(log, repair=name)
     _check_clock(name, at, now=now, last=entries[-1] if entries and not late else None)
     going_back = stage in _NEEDS_REASON or (stage == "proposed" and current != "on hold")
     if going_back and not (reason or "").strip():
         raise StageError(f"{name}: {stage} without a reason", "Say why.")
     if stage == "approved" and not is_missing(repair.get("held_back")):
-        raise StageError(f"{name} is held back: {repair['held_back']}", "Settle that, plan again, then approve.")
+        raise StageError(
+            f"{name} is held back: {repair['held_back']}", "Settle that, plan again, then approve."
+        )
     if stage == "cut-out measured" and is_missing(repair.get("measured")):
-        raise StageError(f"{name}: the cut-out as cut was not written down", "Measure widths, heights, diagonals and depths, and record them.")
+        raise StageError(
+            f"{name}: the cut-out as cut was not written down",
+            "Measure widths, heights, diagonals and depths, and record them.",
+        )
     if not going_back and stage not in ("approved", "proposed"):
         _check_gate(repair, stage, log=log, criteria=criteria, settings=settings, at=at)
     if stage == "piece sawn" and current == "cut-out measured":
         if place_fits is None:
-            raise StageError(f"{name}: no place on a block is reserved for its piece", "Match and approve a block first.")
+            raise StageError(
+                f"{name}: no place on a block is reserved for its piece",
+                "Match and approve a block first.",
+            )
         if not place_fits:
-            raise StageError(f"{name}: the piece as measured no longer fits its place: {place_problem}",
-                             "Match it again with the measured size; nothing is sawn before that.")
-    return {"repair": name, "at": _iso(at), "stage": stage, "check": None, "result": None, "measured": None, "mason": mason,
-            "photo": photo, "reason": reason, "corrects": None, "note": None}
+            raise StageError(
+                f"{name}: the piece as measured no longer fits its place: {place_problem}",
+                "Match it again with the measured size; nothing is sawn before that.",
+            )
+    return {
+        "repair": name,
+        "at": _iso(at),
+        "stage": stage,
+        "check": None,
+        "result": None,
+        "measured": None,
+        "mason": mason,
+        "photo": photo,
+        "reason": reason,
+        "corrects": None,
+        "note": None,
+    }
 
 
 def record_check(
@@ -225,27 +297,56 @@ def record_check(
     name = str(repair["id"])
     c = criteria.named(criterion)
     if str(repair["treatment"]) not in c.treatments:
-        raise StageError(f"{name}: {criterion} is not checked on {repair['treatment']}",
-                         "Use one of " + ", ".join(x.name for x in criteria.for_treatment(str(repair["treatment"]))) + ".")
+        raise StageError(
+            f"{name}: {criterion} is not checked on {repair['treatment']}",
+            "Use one of "
+            + ", ".join(x.name for x in criteria.for_treatment(str(repair["treatment"])))
+            + ".",
+        )
     entries = effective_entries(log, repair=name)
-    _check_clock(name, at, now=now, last=None if corrects or late else (entries[-1] if entries else None))
+    _check_clock(
+        name, at, now=now, last=None if corrects or late else (entries[-1] if entries else None)
+    )
     if result == "not applicable":
         if not (reason or "").strip():
-            raise StageError(f"{name}: {criterion} said not to apply without a reason", "Say why it does not apply.")
+            raise StageError(
+                f"{name}: {criterion} said not to apply without a reason",
+                "Say why it does not apply.",
+            )
         words, outcome = str(reason), "not applicable"
     else:
         verdict = judge(c, repair=repair, settings=settings, measured=measured, result=result)
         outcome = verdict.result
         if outcome == "redo" and c.kind == "seen" and not (reason or "").strip():
-            raise StageError(f"{name}: {criterion} is to be redone without a reason", "Say what is wrong.")
+            raise StageError(
+                f"{name}: {criterion} is to be redone without a reason", "Say what is wrong."
+            )
         words = f"{verdict.reason}. {reason}" if reason else verdict.reason
-    return {"repair": name, "at": _iso(at), "stage": None, "check": criterion, "result": outcome,
-            "measured": None if measured is None else dict(measured), "mason": mason, "photo": photo, "reason": words,
-            "corrects": corrects, "note": None}
+    return {
+        "repair": name,
+        "at": _iso(at),
+        "stage": None,
+        "check": criterion,
+        "result": outcome,
+        "measured": None if measured is None else dict(measured),
+        "mason": mason,
+        "photo": photo,
+        "reason": words,
+        "corrects": corrects,
+        "note": None,
+    }
 
 
-def correct_entry(entry: str, *, log: Sequence[Mapping[Any, Any]], at: dt.datetime, now: dt.datetime, reason: str,
-                  changes: Mapping[str, Any] | None = None, mason: str | None = None) -> dict[str, Any]:
+def correct_entry(
+    entry: str,
+    *,
+    log: Sequence[Mapping[Any, Any]],
+    at: dt.datetime,
+    now: dt.datetime,
+    reason: str,
+    changes: Mapping[str, Any] | None = None,
+    mason: str | None = None,
+) -> dict[str, Any]:
     """A new entry that takes an old one back, or says it rightly; the old one stays in the record.
 
     Parameters
@@ -259,27 +360,60 @@ def correct_entry(entry: str, *, log: Sequence[Mapping[Any, Any]], at: dt.dateti
     """
     old = next((e for e in log if e["id"] == entry), None)
     if old is None:
-        raise StageError(f"there is no entry {entry!r}", "Give the id of an entry of the work record.")
+        raise StageError(
+            f"there is no entry {entry!r}", "Give the id of an entry of the work record."
+        )
     if any(e.get("corrects") == entry for e in log):
-        raise StageError(f"entry {entry} was corrected already", "Correct the entry that corrected it.")
+        raise StageError(
+            f"entry {entry} was corrected already", "Correct the entry that corrected it."
+        )
     if not is_missing(old.get("stage")):
-        raise StageError(f"entry {entry} moved the repair to {old['stage']}", "Enter the stage that is right, with a reason.")
+        raise StageError(
+            f"entry {entry} moved the repair to {old['stage']}",
+            "Enter the stage that is right, with a reason.",
+        )
     if not reason.strip():
         raise StageError(f"correction of {entry} without a reason", "Say what was wrong.")
     _check_clock(str(old["repair"]), at, now=now, last=None)
-    row: dict[str, Any] = {"repair": old["repair"], "at": _iso(at), "stage": None, "check": None, "result": None, "measured": None,
-                           "mason": mason, "photo": None, "reason": reason, "corrects": entry, "note": None}
+    row: dict[str, Any] = {
+        "repair": old["repair"],
+        "at": _iso(at),
+        "stage": None,
+        "check": None,
+        "result": None,
+        "measured": None,
+        "mason": mason,
+        "photo": None,
+        "reason": reason,
+        "corrects": entry,
+        "note": None,
+    }
     if changes:
         wrong = set(changes) - {"check", "result", "measured", "photo", "note"}
         if wrong:
-            raise StageError(f"correction of {', '.join(sorted(wrong))}", "Only check, result, measured, photo and note can be corrected.")
-        row |= {"check": old.get("check"), "result": old.get("result"), "measured": old.get("measured"), "photo": old.get("photo")}
+            raise StageError(
+                f"correction of {', '.join(sorted(wrong))}",
+                "Only check, result, measured, photo and note can be corrected.",
+            )
+        row |= {
+            "check": old.get("check"),
+            "result": old.get("result"),
+            "measured": old.get("measured"),
+            "photo": old.get("photo"),
+        }
         row |= dict(changes)
     return row
 
 
-def _check_gate(repair: Mapping[Any, Any], stage: str, *, log: Sequence[Mapping[Any, Any]], criteria: Criteria, settings: Settings,
-                at: dt.datetime) -> None:
+def _check_gate(
+    repair: Mapping[Any, Any],
+    stage: str,
+    *,
+    log: Sequence[Mapping[Any, Any]],
+    criteria: Criteria,
+    settings: Settings,
+    at: dt.datetime,
+) -> None:
     name, treatment = str(repair["id"]), str(repair["treatment"])
     states = check_states(repair, log, criteria=criteria, entering=stage)
     order = {s: k for k, s in enumerate(STAGES)}
@@ -287,28 +421,49 @@ def _check_gate(repair: Mapping[Any, Any], stage: str, *, log: Sequence[Mapping[
     missing = [s.criterion for s in wanted if s.result == "missing"]
     failed = [s.criterion for s in wanted if s.result == "redo"]
     if failed:
-        raise StageError(f"{name}: {', '.join(failed)} did not pass", "Do it again and check it again, or send the repair to redo.")
+        raise StageError(
+            f"{name}: {', '.join(failed)} did not pass",
+            "Do it again and check it again, or send the repair to redo.",
+        )
     if missing:
-        raise StageError(f"{name}: {', '.join(missing)} was not checked", f"Check it before {stage}.")
+        raise StageError(
+            f"{name}: {', '.join(missing)} was not checked", f"Check it before {stage}."
+        )
     if stage == "accepted" and (treatment in _PIECED or treatment in _CURES):
         entries = effective_entries(log, repair=name)
-        start = next((_time(e["at"]) for e in reversed(entries) if e.get("stage") == "curing"), None)
+        start = next(
+            (_time(e["at"]) for e in reversed(entries) if e.get("stage") == "curing"), None
+        )
         if start is None:
-            raise StageError(f"{name}: no entry says when curing began", "Enter the stage curing first.")
+            raise StageError(
+                f"{name}: no entry says when curing began", "Enter the stage curing first."
+            )
         need = curing_time_h(settings)
         have = (at - start).total_seconds() / 3600
         if have < need - 1e-6:
-            raise StageError(f"{name}: cured {have:.0f} h of {need:.0f} h", "Wait, keep it covered and damp, then accept.")
+            raise StageError(
+                f"{name}: cured {have:.0f} h of {need:.0f} h",
+                "Wait, keep it covered and damp, then accept.",
+            )
 
 
-def _check_clock(name: str, at: dt.datetime, *, now: dt.datetime, last: Mapping[str, Any] | None) -> None:
+def _check_clock(
+    name: str, at: dt.datetime, *, now: dt.datetime, last: Mapping[str, Any] | None
+) -> None:
     if at.tzinfo is None or now.tzinfo is None:
-        raise StageError(f"{name}: a time without time zone", "Give the time with its zone, such as +00:00.")
+        raise StageError(
+            f"{name}: a time without time zone", "Give the time with its zone, such as +00:00."
+        )
     if at > now + CLOCK_AHEAD:
-        raise StageError(f"{name}: {_iso(at)} lies in the future", "Set the clock of the device, or correct the time.")
+        raise StageError(
+            f"{name}: {_iso(at)} lies in the future",
+            "Set the clock of the device, or correct the time.",
+        )
     if last is not None and at < _time(last["at"]):
-        raise StageError(f"{name}: {_iso(at)} lies before the last entry of {last['at']}",
-                         "Set the clock of the device, or record a correction instead.")
+        raise StageError(
+            f"{name}: {_iso(at)} lies before the last entry of {last['at']}",
+            "Set the clock of the device, or record a correction instead.",
+        )
 
 
 def _time(text: Any) -> dt.datetime:

@@ -80,11 +80,19 @@ class Stonework:
         by_surface: dict[str, list[str]] = {}
         for stone in self.stones.values():
             by_surface.setdefault(stone.surface, []).append(stone.id)
-        self._trees = {s: (shapely.STRtree([self.stones[i].drawn for i in ids]), ids) for s, ids in by_surface.items()}
+        self._trees = {
+            s: (shapely.STRtree([self.stones[i].drawn for i in ids]), ids)
+            for s, ids in by_surface.items()
+        }
 
     @classmethod
-    def from_frames(cls, wall_stones: gpd.GeoDataFrame, openings: gpd.GeoDataFrame, *,
-                    profiles: Mapping[str, Sequence[Sequence[float]]] | None = None) -> Stonework:
+    def from_frames(
+        cls,
+        wall_stones: gpd.GeoDataFrame,
+        openings: gpd.GeoDataFrame,
+        *,
+        profiles: Mapping[str, Sequence[Sequence[float]]] | None = None,
+    ) -> Stonework:
         """Read the tables; stones without a usable outline are named in ``gaps`` and left out.
 
         Parameters
@@ -94,23 +102,38 @@ class Stonework:
         profiles : mapping, optional
             Profile line (out_m, v_m) of moulded stones, by id of the wall stone or by part of the building.
         """
-        lines = {k: read_profile_line(v, where=f"profile of {k}") for k, v in (profiles or {}).items()}
+        lines = {
+            k: read_profile_line(v, where=f"profile of {k}") for k, v in (profiles or {}).items()
+        }
         stones: dict[str, Stone] = {}
         gaps: list[tuple[str, str]] = []
         shapes = list(wall_stones.geometry) if len(wall_stones) else []
-        for row, shape in zip(rows_of(wall_stones.drop(columns=wall_stones.geometry.name)), shapes, strict=True):
+        for row, shape in zip(
+            rows_of(wall_stones.drop(columns=wall_stones.geometry.name)), shapes, strict=True
+        ):
             name = str(row["id"])
             drawn = _single_polygon(shape)
             if drawn is None:
                 gaps.append((name, "The wall stone has no outline: draw it, and plan again."))
                 continue
             stones[name] = Stone(
-                id=name, surface=str(row["surface"]), drawn=drawn, outline=_working_outline(drawn),
-                depth_m=None if is_missing(row.get("depth_m")) or row["depth_m"] <= 0 else float(row["depth_m"]),
-                exposed=frozenset(w.strip() for w in _text(row, "exposed", "front").split(",") if w.strip()),
-                part=_text(row, "part", "walling"), bed=_text(row, "bed", "unknown"), finish=_text(row, "finish", ""),
-                stone_type=_text(row, "stone_type", ""), kind=_text(row, "kind", "unknown"),
-                profile=lines.get(name, lines.get(_text(row, "part", "walling"))))
+                id=name,
+                surface=str(row["surface"]),
+                drawn=drawn,
+                outline=_working_outline(drawn),
+                depth_m=None
+                if is_missing(row.get("depth_m")) or row["depth_m"] <= 0
+                else float(row["depth_m"]),
+                exposed=frozenset(
+                    w.strip() for w in _text(row, "exposed", "front").split(",") if w.strip()
+                ),
+                part=_text(row, "part", "walling"),
+                bed=_text(row, "bed", "unknown"),
+                finish=_text(row, "finish", ""),
+                stone_type=_text(row, "stone_type", ""),
+                kind=_text(row, "kind", "unknown"),
+                profile=lines.get(name, lines.get(_text(row, "part", "walling"))),
+            )
         holes: dict[str, list[Any]] = {}
         if len(openings):
             for surface, shape in zip(openings["surface"], openings.geometry, strict=True):
@@ -125,7 +148,9 @@ class Stonework:
         tree, ids = self._trees[surface]
         return [self.stones[ids[i]] for i in sorted(tree.query(shape, predicate="intersects"))]
 
-    def edge(self, a: Sequence[float], b: Sequence[float], *, stone: Stone, settings: Settings) -> Edge:
+    def edge(
+        self, a: Sequence[float], b: Sequence[float], *, stone: Stone, settings: Settings
+    ) -> Edge:
         """What an edge from ``a`` to ``b`` (counter-clockwise outline) of a cut-out in ``stone`` is.
 
         Returns
@@ -138,7 +163,12 @@ class Stonework:
         middle = shapely.points((a[0] + b[0]) / 2, (a[1] + b[1]) / 2)
         ends = shapely.points(np.array([a, b], dtype=float))
         border = stone.outline.exterior
-        if max(float(shapely.distance(border, middle)), *map(float, shapely.distance(border, ends))) > _ON_OUTLINE_M:
+        if (
+            max(
+                float(shapely.distance(border, middle)), *map(float, shapely.distance(border, ends))
+            )
+            > _ON_OUTLINE_M
+        ):
             return Edge(kind="inset", joint_m=settings.joint_m)
         if side_of(a, b) in stone.exposed:
             return Edge(kind="exposed", joint_m=0.0)
@@ -149,12 +179,20 @@ class Stonework:
         if hole and (not gaps or min(hole) <= min(gaps)):
             return Edge(kind="exposed", joint_m=0.0)
         if not gaps:
-            return Edge(kind="joint", joint_m=settings.joint_existing_m, reach_m=settings.joint_existing_m,
-                        note="no stone was found across this joint, so its width is taken from the profile")
+            return Edge(
+                kind="joint",
+                joint_m=settings.joint_existing_m,
+                reach_m=settings.joint_existing_m,
+                note="no stone was found across this joint, so its width is taken from the profile",
+            )
         width = min(gaps)
         if width < _TOUCHING_M:
-            return Edge(kind="joint", joint_m=settings.joint_existing_m, reach_m=0.0,
-                        note="the outlines of the two stones touch, so the joint width is taken from the profile")
+            return Edge(
+                kind="joint",
+                joint_m=settings.joint_existing_m,
+                reach_m=0.0,
+                note="the outlines of the two stones touch, so the joint width is taken from the profile",
+            )
         return Edge(kind="joint", joint_m=width, reach_m=width)
 
     @staticmethod
@@ -162,7 +200,9 @@ class Stonework:
         """Distance to each shape that stands in front of the edge."""
         found = []
         for other in others:
-            facing = shapely.intersection(strip, other) if shapely.intersects(strip, other) else None
+            facing = (
+                shapely.intersection(strip, other) if shapely.intersects(strip, other) else None
+            )
             if facing is not None and facing.area >= 1e-9:
                 found.append(float(shapely.distance(line, facing)))
         return found
@@ -176,7 +216,9 @@ def side_of(a: Sequence[float], b: Sequence[float]) -> Side:
     return "top" if out_v > 0 else "bottom"
 
 
-def _facing_strip(a: Sequence[float], b: Sequence[float], reach_m: float) -> tuple[LineString, Polygon]:
+def _facing_strip(
+    a: Sequence[float], b: Sequence[float], reach_m: float
+) -> tuple[LineString, Polygon]:
     """The edge, and the ground in front of it; the ends are left out, where stones round the corner stand."""
     start, end = np.asarray(a, dtype=float), np.asarray(b, dtype=float)
     along = end - start
@@ -198,7 +240,9 @@ def _single_polygon(shape: Any) -> Polygon | None:
         return None
     if not shape.is_valid:
         shape = shapely.make_valid(shape)
-    parts: Iterable[Any] = [p for p in shapely.get_parts(shape, return_index=False) if p.geom_type == "Polygon"]
+    parts: Iterable[Any] = [
+        p for p in shapely.get_parts(shape, return_index=False) if p.geom_type == "Polygon"
+    ]
     best = max(parts, key=lambda p: p.area, default=None)
     return None if best is None or best.area <= 0 else Polygon(best.exterior)
 
@@ -219,12 +263,20 @@ def _working_outline(drawn: Polygon) -> Polygon:
     low, high = 0.0, 1.0
     for _ in range(20):
         share = (low + high) / 2
-        trial = box(centre.x + (u0 - centre.x) * share, centre.y + (v0 - centre.y) * share,
-                    centre.x + (u1 - centre.x) * share, centre.y + (v1 - centre.y) * share)
+        trial = box(
+            centre.x + (u0 - centre.x) * share,
+            centre.y + (v0 - centre.y) * share,
+            centre.x + (u1 - centre.x) * share,
+            centre.y + (v1 - centre.y) * share,
+        )
         low, high = (share, high) if drawn.covers(trial) else (low, share)
     share = max(low, 1e-3)
-    return box(centre.x + (u0 - centre.x) * share, centre.y + (v0 - centre.y) * share,
-               centre.x + (u1 - centre.x) * share, centre.y + (v1 - centre.y) * share)
+    return box(
+        centre.x + (u0 - centre.x) * share,
+        centre.y + (v0 - centre.y) * share,
+        centre.x + (u1 - centre.x) * share,
+        centre.y + (v1 - centre.y) * share,
+    )
 
 
 def _ragged(ring: np.ndarray) -> bool:

@@ -39,7 +39,9 @@ class SawCheck:
     notes: tuple[str, ...]
 
 
-def check_saw(ring: np.ndarray, kinds: Sequence[str], *, depth_m: float, settings: Settings) -> SawCheck:
+def check_saw(
+    ring: np.ndarray, kinds: Sequence[str], *, depth_m: float, settings: Settings
+) -> SawCheck:
     """Whether the blade reaches the depth and what remains for drill and chisel.
 
     Parameters
@@ -67,17 +69,32 @@ def check_saw(ring: np.ndarray, kinds: Sequence[str], *, depth_m: float, setting
     short = max(depth_m - settings.blade_reach_m, 0.0)
     notes, tools = [], []
     if sawn:
-        tools += ["right-angle saw for the relief cuts", "small blade and toothed chisel for the corners"]
-        notes.append(f"Stop every saw cut at the corner on the face: {left * 1000:.0f} mm at the bottom of each corner stay for the "
-                     "chisel. No over-run into sound stone.")
+        tools += [
+            "right-angle saw for the relief cuts",
+            "small blade and toothed chisel for the corners",
+        ]
+        notes.append(
+            f"Stop every saw cut at the corner on the face: {left * 1000:.0f} mm at the bottom of each corner stay for the "
+            "chisel. No over-run into sound stone."
+        )
     if short > 0:
         tools.append("drill and long chisel for the depth the blade does not reach")
-        notes.append(f"The blade reaches {settings.blade_reach_m * 1000:.0f} mm of {depth_m * 1000:.0f} mm: drill and chisel the last "
-                     f"{short * 1000:.0f} mm to an even bottom.")
+        notes.append(
+            f"The blade reaches {settings.blade_reach_m * 1000:.0f} mm of {depth_m * 1000:.0f} mm: drill and chisel the last "
+            f"{short * 1000:.0f} mm to an even bottom."
+        )
     if short_edges:
-        notes.append(f"{len(short_edges)} edge{'s are' if len(short_edges) > 1 else ' is'} shorter than the blade's cut "
-                     f"({2 * left * 1000:.0f} mm): use a smaller blade, or drill and chisel.")
+        notes.append(
+            f"{len(short_edges)} edge{'s are' if len(short_edges) > 1 else ' is'} shorter than the blade's cut "
+            f"({2 * left * 1000:.0f} mm): use a smaller blade, or drill and chisel."
+        )
         tools.append("smaller blade or core drill for short edges")
     if any(k == "joint" for k in kinds):
         tools.append("joint saw or quirk for the mortar of the existing joints")
-    return SawCheck(reach_short_m=short, left_in_corner_m=left, short_edges=short_edges, tools=tuple(tools), notes=tuple(notes))
+    return SawCheck(
+        reach_short_m=short,
+        left_in_corner_m=left,
+        short_edges=short_edges,
+        tools=tuple(tools),
+        notes=tuple(notes),
+    )

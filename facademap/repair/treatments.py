@@ -20,9 +20,20 @@ __all__ = ["NO_RULE", "Overrule", "decide_treatments"]
 
 #: Name shown as the rule where no rule of the table holds.
 NO_RULE = "(no rule)"
-_COLUMNS = ("treatment", "rule", "rule_source", "rule_status", "priority", "held_back", "overruled_by", "reason")
+_COLUMNS = (
+    "treatment",
+    "rule",
+    "rule_source",
+    "rule_status",
+    "priority",
+    "held_back",
+    "overruled_by",
+    "reason",
+)
 _LAYER_OF_TERM = {t.name: t.layer for t in TERMS}
-_FAMILY_OF_TERM = {t.name: next(f.name.lower() for f in FAMILIES if f.id == t.family) for t in TERMS}
+_FAMILY_OF_TERM = {
+    t.name: next(f.name.lower() for f in FAMILIES if f.id == t.family) for t in TERMS
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,11 +56,15 @@ class Overrule:
 
     def __post_init__(self) -> None:
         if self.treatment not in TREATMENTS:
-            raise InputError(f"treatment {self.treatment!r} is unknown", f"Use one of {', '.join(TREATMENTS)}.")
+            raise InputError(
+                f"treatment {self.treatment!r} is unknown", f"Use one of {', '.join(TREATMENTS)}."
+            )
         if not self.reason.strip():
             raise InputError("a decision against the rule has no reason", "Say why in a sentence.")
         if not self.by.strip():
-            raise InputError("a decision against the rule has no name", "Say who or which office decides.")
+            raise InputError(
+                "a decision against the rule has no name", "Say who or which office decides."
+            )
 
 
 def decide_treatments(
@@ -93,13 +108,25 @@ def decide_treatments(
     overrules = overrules or {}
     names = [str(i) for i in conditions["id"]] if len(conditions) else []
     settled = [bool(v) for v in _column(conditions, "cause_settled", False)]
-    rows = [_decision(rules, number, overrules.get(name), settled=s, uc=uc)
-            for name, number, s, uc in zip(names, decided, settled, columns["uc"], strict=True)]
-    return pd.DataFrame({c: pd.Series([r[c] for r in rows], index=conditions.index, dtype="float64" if c == "priority" else object)
-                         for c in _COLUMNS})
+    rows = [
+        _decision(rules, number, overrules.get(name), settled=s, uc=uc)
+        for name, number, s, uc in zip(names, decided, settled, columns["uc"], strict=True)
+    ]
+    return pd.DataFrame(
+        {
+            c: pd.Series(
+                [r[c] for r in rows],
+                index=conditions.index,
+                dtype="float64" if c == "priority" else object,
+            )
+            for c in _COLUMNS
+        }
+    )
 
 
-def _decision(rules: RuleTable, number: int, overrule: Overrule | None, *, settled: bool, uc: float) -> dict[str, Any]:
+def _decision(
+    rules: RuleTable, number: int, overrule: Overrule | None, *, settled: bool, uc: float
+) -> dict[str, Any]:
     rule = rules.rules[number] if number >= 0 else None
     urgency = 1.0 + (0.0 if np.isnan(uc) else float(uc))
     row: dict[str, Any] = {
@@ -115,9 +142,15 @@ def _decision(rules: RuleTable, number: int, overrule: Overrule | None, *, settl
     if rule is None:
         row["held_back"] = "No rule of the table holds for it: decide by hand or add a rule."
     elif rule.needs_cause and not settled:
-        row["held_back"] = "The cause is not settled: find and mend it, then mark the condition's cause as settled."
+        row["held_back"] = (
+            "The cause is not settled: find and mend it, then mark the condition's cause as settled."
+        )
     if overrule is not None:
-        row |= {"treatment": overrule.treatment, "overruled_by": overrule.by, "reason": overrule.reason}
+        row |= {
+            "treatment": overrule.treatment,
+            "overruled_by": overrule.by,
+            "reason": overrule.reason,
+        }
         if rule is None or overrule.treatment == "leave":
             row["held_back"] = None
     return row
@@ -134,21 +167,39 @@ def _columns(conditions: gpd.GeoDataFrame, wall_stones: gpd.GeoDataFrame) -> dic
     terms = [str(t).strip().lower() for t in _column(conditions, "term", "")]
     shapes = np.asarray(conditions.geometry.array) if len(conditions) else np.empty(0, dtype=object)
     stone_names = _column(conditions, "wall_stone", "")
-    wall_stones = wall_stones[np.isin(np.asarray(wall_stones["id"], dtype=str), [str(s) for s in set(stone_names)])]
+    wall_stones = wall_stones[
+        np.isin(np.asarray(wall_stones["id"], dtype=str), [str(s) for s in set(stone_names)])
+    ]
     stones = {str(i): n for n, i in enumerate(wall_stones["id"])} if len(wall_stones) else {}
-    parts, areas = _column(wall_stones, "part", "walling"), shapely.area(np.asarray(wall_stones.geometry.array))
+    parts, areas = (
+        _column(wall_stones, "part", "walling"),
+        shapely.area(np.asarray(wall_stones.geometry.array)),
+    )
     places = [stones.get(str(s), -1) for s in stone_names]
     area = shapely.area(shapes)
     face = np.array([areas[p] if p >= 0 else np.nan for p in places], dtype=float)
     with np.errstate(divide="ignore", invalid="ignore"):
         extent = np.where(face > 0, np.minimum(1.0, area / face), np.nan)
-    numbers = {m: np.array(_column(conditions, c, np.nan), dtype=float)
-               for m, c in (("depth", "depth_m"), ("width", "width_m"), ("cc", "cc"), ("uc", "uc"), ("rc", "rc"))}
+    numbers = {
+        m: np.array(_column(conditions, c, np.nan), dtype=float)
+        for m, c in (
+            ("depth", "depth_m"),
+            ("width", "width_m"),
+            ("cc", "cc"),
+            ("uc", "uc"),
+            ("rc", "rc"),
+        )
+    }
     return {
         "terms": np.array(terms, dtype=object),
         "families": np.array([_FAMILY_OF_TERM.get(t, "") for t in terms], dtype=object),
-        "layers": np.array([_LAYER_OF_TERM.get(t, layer) for t, layer in zip(terms, _column(conditions, "layer", "stone"), strict=True)],
-                           dtype=object),
+        "layers": np.array(
+            [
+                _LAYER_OF_TERM.get(t, layer)
+                for t, layer in zip(terms, _column(conditions, "layer", "stone"), strict=True)
+            ],
+            dtype=object,
+        ),
         "activities": np.array(_column(conditions, "activity", "unknown"), dtype=object),
         "parts": np.array([parts[p] if p >= 0 else "walling" for p in places], dtype=object),
         "area": area,

@@ -25,7 +25,16 @@ from facademap.repair.settings import parse_toml
 from facademap.repair.stages import effective_entries
 from facademap.tables import is_missing
 
-__all__ = ["Assessment", "CriterionResult", "Standard", "assess_workmanship", "read_standard", "report_html", "report_text", "without_names"]
+__all__ = [
+    "Assessment",
+    "CriterionResult",
+    "Standard",
+    "assess_workmanship",
+    "read_standard",
+    "report_html",
+    "report_text",
+    "without_names",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,18 +66,34 @@ class Standard:
 
     def __post_init__(self) -> None:
         if not self.shares:
-            raise InputError(f"standard {self.name}: no criteria", "Name at least one criterion with its share.")
+            raise InputError(
+                f"standard {self.name}: no criteria", "Name at least one criterion with its share."
+            )
         wrong = [k for k, v in self.shares.items() if not 0 < v <= 1]
         if wrong or not 0 < self.pass_share <= 1:
-            raise InputError(f"standard {self.name}: share of {', '.join(wrong) or 'criteria'} lies outside 0 to 1", "Give shares above 0, at most 1.")
+            raise InputError(
+                f"standard {self.name}: share of {', '.join(wrong) or 'criteria'} lies outside 0 to 1",
+                "Give shares above 0, at most 1.",
+            )
         if self.least_repairs < 1:
-            raise InputError(f"standard {self.name}: {self.least_repairs} repairs", "Ask for at least one repair.")
+            raise InputError(
+                f"standard {self.name}: {self.least_repairs} repairs",
+                "Ask for at least one repair.",
+            )
 
     @property
     def seal(self) -> str:
         """Short hash of the standard, to show that it was not changed afterwards."""
-        body = json.dumps([self.name, self.fixed_on.isoformat(), sorted(self.shares.items()), sorted(self.critical), self.least_repairs,
-                           self.pass_share])
+        body = json.dumps(
+            [
+                self.name,
+                self.fixed_on.isoformat(),
+                sorted(self.shares.items()),
+                sorted(self.critical),
+                self.least_repairs,
+                self.pass_share,
+            ]
+        )
         return hashlib.sha256(body.encode()).hexdigest()[:12]
 
 
@@ -114,12 +139,31 @@ class Assessment:
 
     def as_json(self) -> dict[str, Any]:
         """Plain mapping."""
-        return {"mason": self.mason, "assessor": self.assessor, "assessed_on": self.assessed_on.isoformat(), "standard": self.standard.name,
-                "standard_fixed_on": self.standard.fixed_on.isoformat(), "seal": self.seal, "repairs": list(self.repairs),
-                "passed": self.passed, "reasons": list(self.reasons),
-                "results": [{"criterion": r.criterion, "assessed": r.assessed, "passed_first": r.passed_first,
-                             "passed_in_the_end": r.passed_in_the_end, "share": r.share, "wanted_share": r.wanted_share,
-                             "missing": list(r.missing), "reached": r.reached, "critical": r.critical} for r in self.results]}
+        return {
+            "mason": self.mason,
+            "assessor": self.assessor,
+            "assessed_on": self.assessed_on.isoformat(),
+            "standard": self.standard.name,
+            "standard_fixed_on": self.standard.fixed_on.isoformat(),
+            "seal": self.seal,
+            "repairs": list(self.repairs),
+            "passed": self.passed,
+            "reasons": list(self.reasons),
+            "results": [
+                {
+                    "criterion": r.criterion,
+                    "assessed": r.assessed,
+                    "passed_first": r.passed_first,
+                    "passed_in_the_end": r.passed_in_the_end,
+                    "share": r.share,
+                    "wanted_share": r.wanted_share,
+                    "missing": list(r.missing),
+                    "reached": r.reached,
+                    "critical": r.critical,
+                }
+                for r in self.results
+            ],
+        }
 
 
 def read_standard(text: str, *, fixed_on: dt.date, where: str = "standard") -> Standard:
@@ -132,18 +176,30 @@ def read_standard(text: str, *, fixed_on: dt.date, where: str = "standard") -> S
     """
     body = parse_toml(text, where=where).get("standard", {})
     if not isinstance(body, dict) or not str(body.get("name", "")).strip():
-        raise InputError(f"{where}: no [standard] with a name", "Begin the file with [standard] and a name.")
+        raise InputError(
+            f"{where}: no [standard] with a name", "Begin the file with [standard] and a name."
+        )
     unknown = set(body) - {"name", "shares", "critical", "least_repairs", "pass_share"}
     if unknown:
-        raise InputError(f"{where}: unknown key {', '.join(sorted(unknown))}", "Use name, shares, critical, least_repairs, pass_share.")
+        raise InputError(
+            f"{where}: unknown key {', '.join(sorted(unknown))}",
+            "Use name, shares, critical, least_repairs, pass_share.",
+        )
     try:
-        return Standard(name=str(body["name"]).strip(), fixed_on=fixed_on, shares={str(k): float(v) for k, v in body.get("shares", {}).items()},
-                        critical=frozenset(str(c) for c in body.get("critical", [])), least_repairs=int(body.get("least_repairs", 3)),
-                        pass_share=float(body.get("pass_share", 1.0)))
+        return Standard(
+            name=str(body["name"]).strip(),
+            fixed_on=fixed_on,
+            shares={str(k): float(v) for k, v in body.get("shares", {}).items()},
+            critical=frozenset(str(c) for c in body.get("critical", [])),
+            least_repairs=int(body.get("least_repairs", 3)),
+            pass_share=float(body.get("pass_share", 1.0)),
+        )
     except (TypeError, ValueError, AttributeError) as fault:
         if isinstance(fault, InputError):
             raise
-        raise InputError(f"{where}: a share or number cannot be read", "Give shares as numbers between 0 and 1.") from None
+        raise InputError(
+            f"{where}: a share or number cannot be read", "Give shares as numbers between 0 and 1."
+        ) from None
 
 
 def assess_workmanship(
@@ -186,7 +242,10 @@ def assess_workmanship(
     that was never made counts as not passed. A mason is never compared with another.
     """
     if len(set(chosen)) != len(chosen) or len(chosen) < standard.least_repairs:
-        raise InputError(f"{len(set(chosen))} repairs chosen, the standard asks for {standard.least_repairs}", "Choose more, each once.")
+        raise InputError(
+            f"{len(set(chosen))} repairs chosen, the standard asks for {standard.least_repairs}",
+            "Choose more, each once.",
+        )
     rows: dict[str, Mapping[Any, Any]] = {str(r["id"]): r for r in rows_of(repairs)}
     entries: list[Mapping[Any, Any]] = list(rows_of(log))
     for name in chosen:
@@ -194,33 +253,79 @@ def assess_workmanship(
             raise InputError(f"there is no repair {name!r}", "Choose repairs of this project.")
         mine = [e for e in entries if e["repair"] == name]
         if not mine:
-            raise InputError(f"nothing is recorded of repair {name}", "Choose repairs whose work was recorded.")
-        first = min(str(e["at"])[:10] for e in mine if e.get("stage") not in ("approved", "proposed", "on hold") or not is_missing(e.get("check")))
+            raise InputError(
+                f"nothing is recorded of repair {name}", "Choose repairs whose work was recorded."
+            )
+        first = min(
+            str(e["at"])[:10]
+            for e in mine
+            if e.get("stage") not in ("approved", "proposed", "on hold")
+            or not is_missing(e.get("check"))
+        )
         if dt.date.fromisoformat(first) < standard.fixed_on:
-            raise InputError(f"work on {name} began on {first}, before the standard was fixed ({standard.fixed_on})",
-                             "Assess work done after the standard was fixed.")
+            raise InputError(
+                f"work on {name} began on {first}, before the standard was fixed ({standard.fixed_on})",
+                "Assess work done after the standard was fixed.",
+            )
         others = {str(e["mason"]) for e in mine if not is_missing(e.get("mason"))} - {mason}
         if mason and others:
-            raise InputError(f"on {name} somebody else worked too", "Choose repairs done by one mason alone.")
+            raise InputError(
+                f"on {name} somebody else worked too", "Choose repairs done by one mason alone."
+            )
     if assessed_on < standard.fixed_on:
-        raise InputError(f"assessed on {assessed_on}, the standard was fixed on {standard.fixed_on}", "Fix the standard first.")
-    wrong = [c for c in {*standard.shares, *standard.critical} if c not in {x.name for x in criteria.criteria}]
+        raise InputError(
+            f"assessed on {assessed_on}, the standard was fixed on {standard.fixed_on}",
+            "Fix the standard first.",
+        )
+    wrong = [
+        c
+        for c in {*standard.shares, *standard.critical}
+        if c not in {x.name for x in criteria.criteria}
+    ]
     if wrong:
-        raise InputError(f"standard {standard.name}: unknown criterion {', '.join(sorted(wrong))}", "Use the names of the criteria.")
-    results = tuple(_criterion(name, rows, entries, chosen, standard=standard, criteria=criteria)
-                    for name in dict.fromkeys([*standard.shares, *sorted(standard.critical)]))
-    reasons = [f"{r.criterion}: {r.passed_first} of {r.assessed} passed at the first check ({r.share:.0%}), {r.wanted_share:.0%} are asked"
-               for r in results if r.criterion in standard.shares and r.share < r.wanted_share - 1e-9 and r.assessed]
-    critical = [f"{r.criterion}: not passed in the end on every repair" for r in results if r.critical and r.passed_in_the_end < r.assessed]
+        raise InputError(
+            f"standard {standard.name}: unknown criterion {', '.join(sorted(wrong))}",
+            "Use the names of the criteria.",
+        )
+    results = tuple(
+        _criterion(name, rows, entries, chosen, standard=standard, criteria=criteria)
+        for name in dict.fromkeys([*standard.shares, *sorted(standard.critical)])
+    )
+    reasons = [
+        f"{r.criterion}: {r.passed_first} of {r.assessed} passed at the first check ({r.share:.0%}), {r.wanted_share:.0%} are asked"
+        for r in results
+        if r.criterion in standard.shares and r.share < r.wanted_share - 1e-9 and r.assessed
+    ]
+    critical = [
+        f"{r.criterion}: not passed in the end on every repair"
+        for r in results
+        if r.critical and r.passed_in_the_end < r.assessed
+    ]
     counted = [r for r in results if r.criterion in standard.shares and r.assessed]
     share = sum(r.reached for r in counted) / len(counted) if counted else 0.0
     passed = bool(counted) and share >= standard.pass_share - 1e-9 and not critical
-    return Assessment(mason=mason, standard=standard, seal=standard.seal, assessed_on=assessed_on, assessor=assessor,
-                      repairs=tuple(chosen), results=results, passed=passed, reasons=(*critical, *reasons))
+    return Assessment(
+        mason=mason,
+        standard=standard,
+        seal=standard.seal,
+        assessed_on=assessed_on,
+        assessor=assessor,
+        repairs=tuple(chosen),
+        results=results,
+        passed=passed,
+        reasons=(*critical, *reasons),
+    )
 
 
-def _criterion(name: str, rows: Mapping[str, Mapping[Any, Any]], entries: Sequence[Mapping[Any, Any]], chosen: Sequence[str], *,
-               standard: Standard, criteria: Criteria) -> CriterionResult:
+def _criterion(
+    name: str,
+    rows: Mapping[str, Mapping[Any, Any]],
+    entries: Sequence[Mapping[Any, Any]],
+    chosen: Sequence[str],
+    *,
+    standard: Standard,
+    criteria: Criteria,
+) -> CriterionResult:
     c = criteria.named(name)
     applies = [r for r in chosen if str(rows[r]["treatment"]) in c.treatments]
     first = last = 0
@@ -238,9 +343,20 @@ def _criterion(name: str, rows: Mapping[str, Mapping[Any, Any]], entries: Sequen
     assessed = len(applies) - waived
     wanted = standard.shares.get(name, 0.0)
     critical = name in standard.critical
-    reached = assessed == 0 or (first / assessed >= wanted - 1e-9 and not (critical and last < assessed))
-    return CriterionResult(criterion=name, text=c.text, assessed=assessed, passed_first=first, passed_in_the_end=last,
-                           missing=tuple(missing), wanted_share=wanted, reached=reached, critical=critical)
+    reached = assessed == 0 or (
+        first / assessed >= wanted - 1e-9 and not (critical and last < assessed)
+    )
+    return CriterionResult(
+        criterion=name,
+        text=c.text,
+        assessed=assessed,
+        passed_first=first,
+        passed_in_the_end=last,
+        missing=tuple(missing),
+        wanted_share=wanted,
+        reached=reached,
+        critical=critical,
+    )
 
 
 def without_names(log: pd.DataFrame) -> pd.DataFrame:
@@ -258,16 +374,22 @@ def report_text(assessment: Assessment) -> str:
         f"Mason: {a.mason or 'not named'}    Assessed by: {a.assessor or 'not named'}    On: {a.assessed_on}",
         f"Standard: {a.standard.name}, fixed on {a.standard.fixed_on}, seal {a.seal}",
         f"Repairs: {', '.join(a.repairs)}",
-        f"Result: {'standard reached' if a.passed else 'standard not reached yet'}", "",
+        f"Result: {'standard reached' if a.passed else 'standard not reached yet'}",
+        "",
     ]
     for r in a.results:
         mark = "reached" if r.reached else "not reached"
         tail = f", {r.passed_in_the_end} of {r.assessed} in the end" if r.critical else ""
         gap = f", not checked: {', '.join(r.missing)}" if r.missing else ""
-        lines.append(f"- {r.criterion}: {r.passed_first} of {r.assessed} at the first check{tail}; asked: {r.asked}: {mark}{gap}")
+        lines.append(
+            f"- {r.criterion}: {r.passed_first} of {r.assessed} at the first check{tail}; asked: {r.asked}: {mark}{gap}"
+        )
         lines.append(f"    {r.text}")
     lines += ["", *(f"To work on: {x}" for x in a.reasons)]
-    lines += ["", "Compared with the standard only, never with other persons. The frame follows ASTM E2659 in sense."]
+    lines += [
+        "",
+        "Compared with the standard only, never with other persons. The frame follows ASTM E2659 in sense.",
+    ]
     return "\n".join(lines) + "\n"
 
 
@@ -278,7 +400,8 @@ def report_html(assessment: Assessment) -> str:
         f"<tr><th scope=row>{e(r.criterion)}<br><small>{e(r.text)}</small></th><td>{r.passed_first} of {r.assessed}</td>"
         f"<td>{r.asked}</td><td>{r.passed_in_the_end} of {r.assessed}</td>"
         f"<td>{e(', '.join(r.missing)) or 'none'}</td><td>{'reached' if r.reached else '<strong>not reached</strong>'}</td></tr>"
-        for r in a.results)
+        for r in a.results
+    )
     reasons = "".join(f"<li>{e(x)}</li>" for x in a.reasons)
     return f"""<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
@@ -289,15 +412,15 @@ body {{ font: 15px/1.5 system-ui, sans-serif; color: #222; max-width: 62rem; mar
 h1 {{ font-size: 1.5rem }} table {{ border-collapse: collapse; width: 100% }}
 th, td {{ border: 1px solid #bbb; padding: .35rem .5rem; text-align: left; vertical-align: top }}
 thead th {{ background: #eee9e0 }} small {{ color: #555; font-weight: normal }}
-.result {{ font-size: 1.15rem; border-left: .4rem solid {'#2c6e49' if a.passed else '#9a3b26'}; padding: .3rem .8rem; background: #f6f3ee }}
+.result {{ font-size: 1.15rem; border-left: .4rem solid {"#2c6e49" if a.passed else "#9a3b26"}; padding: .3rem .8rem; background: #f6f3ee }}
 </style></head><body>
 <h1>Assessment of workmanship</h1>
-<p>Mason: {e(a.mason) or 'not named'} · Assessed by: {e(a.assessor) or 'not named'} · {a.assessed_on}<br>
-Standard: {e(a.standard.name)}, fixed on {a.standard.fixed_on}, seal {a.seal}<br>Repairs: {e(', '.join(a.repairs))}</p>
-<p class="result">{'Standard reached' if a.passed else 'Standard not reached yet'}</p>
+<p>Mason: {e(a.mason) or "not named"} · Assessed by: {e(a.assessor) or "not named"} · {a.assessed_on}<br>
+Standard: {e(a.standard.name)}, fixed on {a.standard.fixed_on}, seal {a.seal}<br>Repairs: {e(", ".join(a.repairs))}</p>
+<p class="result">{"Standard reached" if a.passed else "Standard not reached yet"}</p>
 <table><thead><tr><th scope=col>Criterion<th scope=col>First check<th scope=col>Asked<th scope=col>In the end<th scope=col>Not checked
 <th scope=col>Standard</tr></thead><tbody>{rows}</tbody></table>
-{f'<h2>To work on</h2><ul>{reasons}</ul>' if reasons else ''}
+{f"<h2>To work on</h2><ul>{reasons}</ul>" if reasons else ""}
 <p><small>Compared with the standard only, never with other persons. The frame follows ASTM E2659 in sense.</small></p>
 </body></html>
 """

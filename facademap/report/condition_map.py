@@ -122,23 +122,50 @@ def write_condition_map(content: MapContent, *, language: str = "en") -> bytes:
         Leaflet was not built into this installation.
     """
     text = load_texts(language)
-    context = {"name": html.escape(content.title), "subtitle": html.escape(content.subtitle),
-               "text": {k: html.escape(v) for k, v in text.items()}}
-    page = _WallMap(page=Template(_resource("map_page/page.html")), style=_built("leaflet.css") + _resource("map_page/page.css"),
-                    context=context)
+    context = {
+        "name": html.escape(content.title),
+        "subtitle": html.escape(content.subtitle),
+        "text": {k: html.escape(v) for k, v in text.items()},
+    }
+    page = _WallMap(
+        page=Template(_resource("map_page/page.html")),
+        style=_built("leaflet.css") + _resource("map_page/page.css"),
+        context=context,
+    )
     figure: Any = page.get_root()
     figure.title = content.title
     rendered = figure.render()
-    surfaces = [{"id": s.id, "name": s.name, "number": n, "left_m": s.left_m, "top_m": s.top_m, "gsd_m": s.gsd_m,
-                 "levels": s.levels, "extent_m": list(s.extent_m), "has_picture": s.has_picture, "sigma_m": s.sigma_m,
-                 "tile_folder": s.tile_folder} for n, s in enumerate(content.surfaces)]
-    blocks = [_json_block("wall-data", {**content.data, "text": text, "name": content.title, "surfaces": surfaces})]
+    surfaces = [
+        {
+            "id": s.id,
+            "name": s.name,
+            "number": n,
+            "left_m": s.left_m,
+            "top_m": s.top_m,
+            "gsd_m": s.gsd_m,
+            "levels": s.levels,
+            "extent_m": list(s.extent_m),
+            "has_picture": s.has_picture,
+            "sigma_m": s.sigma_m,
+            "tile_folder": s.tile_folder,
+        }
+        for n, s in enumerate(content.surfaces)
+    ]
+    blocks = [
+        _json_block(
+            "wall-data", {**content.data, "text": text, "name": content.title, "surfaces": surfaces}
+        )
+    ]
     for number, surface in enumerate(content.surfaces):
         if surface.tiles and not surface.tile_folder:
             # one block a tile: the browser reads only those it shows
-            blocks += [f'<script type="text/plain" id="tile-{number}/{key}">{base64.b64encode(jpeg).decode("ascii")}</script>\n'
-                       for key, jpeg in surface.tiles.items()]
-    return _assemble(rendered, blocks, lang=language, beside=any(s.tile_folder for s in content.surfaces)).encode("utf-8")
+            blocks += [
+                f'<script type="text/plain" id="tile-{number}/{key}">{base64.b64encode(jpeg).decode("ascii")}</script>\n'
+                for key, jpeg in surface.tiles.items()
+            ]
+    return _assemble(
+        rendered, blocks, lang=language, beside=any(s.tile_folder for s in content.surfaces)
+    ).encode("utf-8")
 
 
 def _assemble(rendered: str, blocks: Sequence[str], *, lang: str, beside: bool) -> str:
@@ -150,22 +177,39 @@ def _assemble(rendered: str, blocks: Sequence[str], *, lang: str, beside: bool) 
     body = rendered[rendered.index("<body>") + 6 : rendered.index("</body>")]
     scripts = [_built("leaflet.js"), init, *(_resource(f"map_page/{name}") for name in _SCRIPTS)]
     code = [s.replace("</script", "<\\/script") for s in scripts]
-    hashes = " ".join(f"'sha256-{base64.b64encode(hashlib.sha256(c.encode()).digest()).decode()}'" for c in code)
+    hashes = " ".join(
+        f"'sha256-{base64.b64encode(hashlib.sha256(c.encode()).digest()).decode()}'" for c in code
+    )
     images = "data: blob:" + (" 'self' file:" if beside else "")
-    policy = (f"default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; img-src {images}; font-src data:; "
-              "connect-src 'none'; form-action 'none'; base-uri 'none'")
-    return "".join([
-        f'<!DOCTYPE html>\n<html lang="{lang}">\n<head>\n<meta charset="utf-8">\n',
-        f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n',
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n',
-        re.sub(r"<meta[^>]*>", "", head).strip(), "\n</head>\n<body>\n", body.strip(), "\n", *blocks,
-        *(f"<script>{c}</script>\n" for c in code), "</body>\n</html>\n"])
+    policy = (
+        f"default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; img-src {images}; font-src data:; "
+        "connect-src 'none'; form-action 'none'; base-uri 'none'"
+    )
+    return "".join(
+        [
+            f'<!DOCTYPE html>\n<html lang="{lang}">\n<head>\n<meta charset="utf-8">\n',
+            f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n',
+            '<meta name="viewport" content="width=device-width, initial-scale=1">\n',
+            re.sub(r"<meta[^>]*>", "", head).strip(),
+            "\n</head>\n<body>\n",
+            body.strip(),
+            "\n",
+            *blocks,
+            *(f"<script>{c}</script>\n" for c in code),
+            "</body>\n</html>\n",
+        ]
+    )
 
 
 def _json_block(name: str, values: Any) -> str:
     """Data inside the page; no text in it can end the block or start a tag."""
     body = json.dumps(values, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    body = body.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026").replace("\u2028", "\\u2028")
+    body = (
+        body.replace("<", "\\u003c")
+        .replace(">", "\\u003e")
+        .replace("&", "\\u0026")
+        .replace("\u2028", "\\u2028")
+    )
     return f'<script type="application/json" id="{name}">{body}</script>\n'
 
 
@@ -177,4 +221,7 @@ def _built(name: str) -> str:
     try:
         return _resource(f"built/{name}")
     except FileNotFoundError:
-        raise FileError(f"this installation lacks {name}", "Install facademap again with pip; it builds the file.") from None
+        raise FileError(
+            f"this installation lacks {name}",
+            "Install facademap again with pip; it builds the file.",
+        ) from None

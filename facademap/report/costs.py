@@ -43,7 +43,11 @@ class Rates:
     def without_rate(self, quantities: Quantities) -> tuple[str, ...]:
         """Treatments that occur and have no rate."""
         known = {r.treatment for r in self.rates}
-        return tuple(t for t in quantities.breakdown("repairs", "treatment").index if t not in known and t != "leave")
+        return tuple(
+            t
+            for t in quantities.breakdown("repairs", "treatment").index
+            if t not in known and t != "leave"
+        )
 
 
 def read_rates(text: str, *, source: str = "rates") -> Rates:
@@ -68,21 +72,34 @@ def read_rates(text: str, *, source: str = "rates") -> Rates:
         where = f"{source}, rate {number}"
         if not isinstance(entry, dict):
             raise InputError(f"{where}: is not a table", f"Give {_EXAMPLE}.")
-        unknown = sorted(set(entry) - {"treatment", "measure", "low", "likely", "high", "note", "currency"})
+        unknown = sorted(
+            set(entry) - {"treatment", "measure", "low", "likely", "high", "note", "currency"}
+        )
         if unknown:
-            raise InputError(f"{where}: unknown key {', '.join(unknown)}", "Use treatment, measure, low, likely, high, note, currency.")
+            raise InputError(
+                f"{where}: unknown key {', '.join(unknown)}",
+                "Use treatment, measure, low, likely, high, note, currency.",
+            )
         if entry.get("currency"):
             currencies.add(str(entry["currency"]).strip())
         rates.append(_rate(entry, where))
     if len(currencies) > 1:
-        raise InputError(f"{source}: mixes the currencies {', '.join(sorted(currencies))}", "Convert all rates to one currency.")
+        raise InputError(
+            f"{source}: mixes the currencies {', '.join(sorted(currencies))}",
+            "Convert all rates to one currency.",
+        )
     if not currencies:
         raise InputError(f"{source}: names no currency", 'Add a line such as currency = "EUR".')
     pairs = [(r.treatment, r.measure) for r in rates]
     twice = sorted({f"{t} by {m}" for t, m in pairs if pairs.count((t, m)) > 1})
     if twice:
-        raise InputError(f"{source}: {', '.join(twice)} stands there twice", "Keep one rate for each treatment and measure.")
-    return Rates(currency=currencies.pop(), rates=tuple(rates), labour_h=_labour(data.get("labour"), source))
+        raise InputError(
+            f"{source}: {', '.join(twice)} stands there twice",
+            "Keep one rate for each treatment and measure.",
+        )
+    return Rates(
+        currency=currencies.pop(), rates=tuple(rates), labour_h=_labour(data.get("labour"), source)
+    )
 
 
 def _labour(entries: Any, source: str) -> dict[str, dict[str, float]] | None:
@@ -93,9 +110,20 @@ def _labour(entries: Any, source: str) -> dict[str, dict[str, float]] | None:
     for number, entry in enumerate(entries if isinstance(entries, list) else [entries], start=1):
         where = f"{source}, labour {number}"
         if not isinstance(entry, dict) or set(entry) != {"treatment", "measure", "hours"}:
-            raise InputError(f"{where}: needs treatment, measure and hours", 'Give [[labour]] treatment = "inset", measure = "cut_length_m", hours = 3.')
-        price = _rate({"treatment": entry["treatment"], "measure": entry["measure"], "low": entry["hours"], "likely": entry["hours"],
-                       "high": entry["hours"]}, where)
+            raise InputError(
+                f"{where}: needs treatment, measure and hours",
+                'Give [[labour]] treatment = "inset", measure = "cut_length_m", hours = 3.',
+            )
+        price = _rate(
+            {
+                "treatment": entry["treatment"],
+                "measure": entry["measure"],
+                "low": entry["hours"],
+                "likely": entry["hours"],
+                "high": entry["hours"],
+            },
+            where,
+        )
         norms.setdefault(price.treatment, {})[price.measure] = price.likely
     return norms
 
@@ -103,18 +131,40 @@ def _labour(entries: Any, source: str) -> dict[str, dict[str, float]] | None:
 def _rate(entry: dict[str, Any], where: str) -> Rate:
     treatment, measure = str(entry.get("treatment", "")), str(entry.get("measure", ""))
     if treatment not in TREATMENTS:
-        raise InputError(f"{where}: unknown treatment {treatment!r}", f"Use one of {', '.join(TREATMENTS)}.")
+        raise InputError(
+            f"{where}: unknown treatment {treatment!r}", f"Use one of {', '.join(TREATMENTS)}."
+        )
     if measure not in _MEASURED:
-        raise InputError(f"{where}: unknown measure {measure!r}", f"Use one of {', '.join(sorted(_MEASURED))}.")
+        raise InputError(
+            f"{where}: unknown measure {measure!r}", f"Use one of {', '.join(sorted(_MEASURED))}."
+        )
     prices = []
     for name in ("low", "likely", "high"):
         value = entry.get(name)
-        if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value) or value < 0:
-            raise InputError(f"{where}: {name} = {value!r} is not a price", "Give a number of 0 or more for low, likely and high.")
+        if (
+            isinstance(value, bool)
+            or not isinstance(value, (int, float))
+            or not math.isfinite(value)
+            or value < 0
+        ):
+            raise InputError(
+                f"{where}: {name} = {value!r} is not a price",
+                "Give a number of 0 or more for low, likely and high.",
+            )
         prices.append(float(value))
     if not prices[0] <= prices[1] <= prices[2]:
-        raise InputError(f"{where}: low {prices[0]:g}, likely {prices[1]:g}, high {prices[2]:g} are out of order", "Give them in rising order.")
-    return Rate(treatment=treatment, measure=measure, low=prices[0], likely=prices[1], high=prices[2], note=str(entry.get("note", "")))
+        raise InputError(
+            f"{where}: low {prices[0]:g}, likely {prices[1]:g}, high {prices[2]:g} are out of order",
+            "Give them in rising order.",
+        )
+    return Rate(
+        treatment=treatment,
+        measure=measure,
+        low=prices[0],
+        likely=prices[1],
+        high=prices[2],
+        note=str(entry.get("note", "")),
+    )
 
 
 def cost_rows(quantities: Quantities, rates: Rates) -> pd.DataFrame:
@@ -123,7 +173,18 @@ def cost_rows(quantities: Quantities, rates: Rates) -> pd.DataFrame:
     rows = []
     for rate in rates.rates:
         amount = float(by_treatment[rate.measure].get(rate.treatment, 0.0))
-        rows.append({"treatment": rate.treatment, "measure": rate.measure, "quantity": amount, "rate_low": rate.low, "rate_likely": rate.likely,
-                     "rate_high": rate.high, "cost_low": amount * rate.low, "cost_likely": amount * rate.likely,
-                     "cost_high": amount * rate.high, "note": rate.note})
+        rows.append(
+            {
+                "treatment": rate.treatment,
+                "measure": rate.measure,
+                "quantity": amount,
+                "rate_low": rate.low,
+                "rate_likely": rate.likely,
+                "rate_high": rate.high,
+                "cost_low": amount * rate.low,
+                "cost_likely": amount * rate.likely,
+                "cost_high": amount * rate.high,
+                "note": rate.note,
+            }
+        )
     return pd.DataFrame(rows)

@@ -67,7 +67,9 @@ def write_cut_dxf(ticket: Ticket) -> bytes:
 
     def ring(coordinates: Any, layer: str) -> None:
         points = (np.asarray(coordinates)[:-1] - (u0, v0)) * 1000
-        space.add_lwpolyline([(float(x), float(y)) for x, y in points], close=True, dxfattribs={"layer": layer})
+        space.add_lwpolyline(
+            [(float(x), float(y)) for x, y in points], close=True, dxfattribs={"layer": layer}
+        )
 
     ring(shape.exterior.coords, "CUT")
     for hole in shape.interiors:
@@ -78,17 +80,30 @@ def write_cut_dxf(ticket: Ticket) -> bytes:
     _blank(space, ticket, width, height)
     for rod in ticket.rods:
         if rod.u_m is not None and rod.v_m is not None:
-            space.add_circle(((rod.u_m - u0) * 1000, (rod.v_m - v0) * 1000), (rod.hole_m or 0.009) * 500, dxfattribs={"layer": "DRILL"})
+            space.add_circle(
+                ((rod.u_m - u0) * 1000, (rod.v_m - v0) * 1000),
+                (rod.hole_m or 0.009) * 500,
+                dxfattribs={"layer": "DRILL"},
+            )
     if ticket.piece["bed"] in ("horizontal", "edge"):
         level = ticket.piece["bed"] == "horizontal"
-        ends = [(width * 0.3, height / 2), (width * 0.7, height / 2)] if level else [(width / 2, height * 0.3), (width / 2, height * 0.7)]
+        ends = (
+            [(width * 0.3, height / 2), (width * 0.7, height / 2)]
+            if level
+            else [(width / 2, height * 0.3), (width / 2, height * 0.7)]
+        )
         space.add_line(*ends, dxfattribs={"layer": "BED"})
     size = max(3.0, min(12.0, height * 0.08))
-    lines = [f"{ticket.piece['id']}  depth {ticket.piece['depth_m'] * 1000:.1f} mm", "TOP UP, SEEN FROM OUTSIDE"]
+    lines = [
+        f"{ticket.piece['id']}  depth {ticket.piece['depth_m'] * 1000:.1f} mm",
+        "TOP UP, SEEN FROM OUTSIDE",
+    ]
     if not ticket.measured:
         lines.append("PROVISIONAL: MEASURE THE CUT-OUT")
     for k, text in enumerate(lines):
-        space.add_text(printable(text), height=size, dxfattribs={"layer": "TEXT"}).set_placement((0, -size * 1.6 * (k + 1) - 12))
+        space.add_text(printable(text), height=size, dxfattribs={"layer": "TEXT"}).set_placement(
+            (0, -size * 1.6 * (k + 1) - 12)
+        )
     return dxf_bytes(drawing)
 
 
@@ -101,4 +116,8 @@ def _blank(space: Any, ticket: Ticket, width: float, height: float) -> None:
     ring = ring @ np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
     low, high = ring.min(axis=0), ring.max(axis=0)
     ring = ring - (low + high) / 2 + (width / 2, height / 2)
-    space.add_lwpolyline([(round(float(x), 6), round(float(y), 6)) for x, y in ring], close=True, dxfattribs={"layer": "ROUGH"})
+    space.add_lwpolyline(
+        [(round(float(x), 6), round(float(y), 6)) for x, y in ring],
+        close=True,
+        dxfattribs={"layer": "ROUGH"},
+    )

@@ -16,7 +16,16 @@ from facademap.report.materials import number
 from facademap.report.rows import rows_of
 from facademap.tables import is_missing
 
-__all__ = ["DONE_STAGES", "TREATMENT_SIGNS", "Content", "Group", "Kind", "Panel", "elevation_content", "fold_out"]
+__all__ = [
+    "DONE_STAGES",
+    "TREATMENT_SIGNS",
+    "Content",
+    "Group",
+    "Kind",
+    "Panel",
+    "elevation_content",
+    "fold_out",
+]
 
 Kind = Literal["condition", "repair", "as-built"]
 
@@ -95,7 +104,9 @@ class Content:
     facing_deg: float | None = None
 
 
-def _boxes(frames: Mapping[str, pd.DataFrame], surfaces: Sequence[Mapping[str, Any]]) -> dict[str, tuple[float, float, float, float]]:
+def _boxes(
+    frames: Mapping[str, pd.DataFrame], surfaces: Sequence[Mapping[str, Any]]
+) -> dict[str, tuple[float, float, float, float]]:
     """Extent of each surface: its outline, else all that lies on it."""
     found: dict[str, tuple[float, float, float, float]] = {}
     for surface in surfaces:
@@ -121,7 +132,12 @@ STACK_GAP_M = 0.3
 TOUCH_M = 1e-6
 
 
-def fold_out(surfaces: Sequence[Mapping[str, Any]], boxes: Mapping[str, tuple[float, float, float, float]], *, gap_m: float = 0.0) -> tuple[Panel, ...]:
+def fold_out(
+    surfaces: Sequence[Mapping[str, Any]],
+    boxes: Mapping[str, tuple[float, float, float, float]],
+    *,
+    gap_m: float = 0.0,
+) -> tuple[Panel, ...]:
     """Surfaces of an elevation laid in one plane.
 
     A surface with ``fold`` (``host``, ``edge`` left, right, top or bottom, ``offset_m`` along that edge) is
@@ -132,12 +148,21 @@ def fold_out(surfaces: Sequence[Mapping[str, Any]], boxes: Mapping[str, tuple[fl
     waiting = [s for s in surfaces if s["id"] in boxes]
     for surface in list(waiting):
         fold = surface.get("fold")
-        if isinstance(fold, Mapping) and fold.get("host") in boxes and fold.get("host") != surface["id"]:
+        if (
+            isinstance(fold, Mapping)
+            and fold.get("host") in boxes
+            and fold.get("host") != surface["id"]
+        ):
             continue
         waiting.remove(surface)
         x0, y0, x1, y1 = boxes[surface["id"]]
         dx = 0.0 if not panels else at + 1.0 - x0
-        panels[surface["id"]] = Panel(surface=surface["id"], name=str(surface["name"]), shift=(dx, 0.0), box=(x0 + dx, y0, x1 + dx, y1))
+        panels[surface["id"]] = Panel(
+            surface=surface["id"],
+            name=str(surface["name"]),
+            shift=(dx, 0.0),
+            box=(x0 + dx, y0, x1 + dx, y1),
+        )
         at = x1 + dx
     for _ in range(len(waiting)):
         for surface in list(waiting):
@@ -146,22 +171,47 @@ def fold_out(surfaces: Sequence[Mapping[str, Any]], boxes: Mapping[str, tuple[fl
                 continue
             waiting.remove(surface)
             x0, y0, x1, y1 = boxes[surface["id"]]
-            edge, along = str(surface["fold"].get("edge", "right")), number(surface["fold"].get("offset_m")) or 0.0
+            edge, along = (
+                str(surface["fold"].get("edge", "right")),
+                number(surface["fold"].get("offset_m")) or 0.0,
+            )
             hx0, hy0, hx1, hy1 = host.box
-            dx, dy = {"left": (hx0 - gap_m - x1, along), "right": (hx1 + gap_m - x0, along), "top": (along, hy1 + gap_m - y0),
-                      "bottom": (along, hy0 - gap_m - y1)}.get(edge, (hx1 + gap_m - x0, along))
-            dx, dy = _beside_others((x0, y0, x1, y1), (dx, dy), edge, [p.box for p in panels.values()])
-            panels[surface["id"]] = Panel(surface=surface["id"], name=str(surface["name"]), shift=(dx, dy), box=(x0 + dx, y0 + dy, x1 + dx, y1 + dy))
+            dx, dy = {
+                "left": (hx0 - gap_m - x1, along),
+                "right": (hx1 + gap_m - x0, along),
+                "top": (along, hy1 + gap_m - y0),
+                "bottom": (along, hy0 - gap_m - y1),
+            }.get(edge, (hx1 + gap_m - x0, along))
+            dx, dy = _beside_others(
+                (x0, y0, x1, y1), (dx, dy), edge, [p.box for p in panels.values()]
+            )
+            panels[surface["id"]] = Panel(
+                surface=surface["id"],
+                name=str(surface["name"]),
+                shift=(dx, dy),
+                box=(x0 + dx, y0 + dy, x1 + dx, y1 + dy),
+            )
     return tuple(panels.values())
 
 
-def _beside_others(box: tuple[float, float, float, float], shift: tuple[float, float], edge: str,
-                   taken: Sequence[tuple[float, float, float, float]]) -> tuple[float, float]:
+def _beside_others(
+    box: tuple[float, float, float, float],
+    shift: tuple[float, float],
+    edge: str,
+    taken: Sequence[tuple[float, float, float, float]],
+) -> tuple[float, float]:
     """The shift, carried on outwards until the panel covers no other one."""
     dx, dy = shift
     for _ in range(len(taken)):
         x0, y0, x1, y1 = box[0] + dx, box[1] + dy, box[2] + dx, box[3] + dy
-        hit = [t for t in taken if x0 < t[2] - TOUCH_M and t[0] < x1 - TOUCH_M and y0 < t[3] - TOUCH_M and t[1] < y1 - TOUCH_M]
+        hit = [
+            t
+            for t in taken
+            if x0 < t[2] - TOUCH_M
+            and t[0] < x1 - TOUCH_M
+            and y0 < t[3] - TOUCH_M
+            and t[1] < y1 - TOUCH_M
+        ]
         if not hit:
             break
         if edge == "left":
@@ -190,7 +240,9 @@ def _shifted(frame: Any, panels: Mapping[str, Panel]) -> tuple[Any, Any]:
     return shapes, rows
 
 
-def elevation_content(frames: Mapping[str, pd.DataFrame], elevation: str, *, kind: Kind = "condition") -> Content:
+def elevation_content(
+    frames: Mapping[str, pd.DataFrame], elevation: str, *, kind: Kind = "condition"
+) -> Content:
     """Gather what the drawing of an elevation shows.
 
     Parameters
@@ -209,12 +261,17 @@ def elevation_content(frames: Mapping[str, pd.DataFrame], elevation: str, *, kin
     """
     found = [e for e in rows_of(frames["elevations"]) if e["id"] == elevation]
     if not found:
-        raise InputError(f"there is no elevation {elevation!r}", "Choose one of the project's elevations.")
+        raise InputError(
+            f"there is no elevation {elevation!r}", "Choose one of the project's elevations."
+        )
     surfaces = [s for s in rows_of(frames["surfaces"]) if s["elevation"] == elevation]
     boxes = _boxes(frames, surfaces)
     panels = fold_out(surfaces, boxes)
     if not panels:
-        raise InputError(f"elevation {elevation} has no surface with an extent", "Draw its outline, its stones or its conditions first.")
+        raise InputError(
+            f"elevation {elevation} has no surface with an extent",
+            "Draw its outline, its stones or its conditions first.",
+        )
     by_id = {p.surface: p for p in panels}
     openings, _ = _shifted(frames["openings"], by_id)
     stones, _ = _shifted(frames["wall_stones"], by_id)
@@ -226,9 +283,23 @@ def elevation_content(frames: Mapping[str, pd.DataFrame], elevation: str, *, kin
     else:
         groups = _as_built_groups(frames, by_id, void)
     corners = np.array([p.box for p in panels])
-    box = (float(corners[:, 0].min()), float(corners[:, 1].min()), float(corners[:, 2].max()), float(corners[:, 3].max()))
-    return Content(kind=kind, elevation=str(found[0]["name"]), panels=panels, groups=groups, stones=stones, openings=openings, box=box,
-                   notes=_notes([s for s in surfaces if s["id"] in by_id]), facing_deg=number(found[0]["facing_deg"]))
+    box = (
+        float(corners[:, 0].min()),
+        float(corners[:, 1].min()),
+        float(corners[:, 2].max()),
+        float(corners[:, 3].max()),
+    )
+    return Content(
+        kind=kind,
+        elevation=str(found[0]["name"]),
+        panels=panels,
+        groups=groups,
+        stones=stones,
+        openings=openings,
+        box=box,
+        notes=_notes([s for s in surfaces if s["id"] in by_id]),
+        facing_deg=number(found[0]["facing_deg"]),
+    )
 
 
 def _net(shapes: Any, void: Any) -> tuple[float, float]:
@@ -254,16 +325,51 @@ def _condition_groups(frame: Any, panels: Mapping[str, Panel], void: Any) -> tup
         try:
             word = find_term(term)
             family = family_named(word.family)
-            short, colour, hatch, heading, rank = word.abbreviation, family.colour, word.hatch, family.name, order[family.id]
+            short, colour, hatch, heading, rank = (
+                word.abbreviation,
+                family.colour,
+                word.hatch,
+                family.name,
+                order[family.id],
+            )
         except InputError:
-            short, colour, hatch, heading, rank = term[:2].upper(), "#444444", Hatch(angles_deg=(60.0,), spacing_mm=3.0), "Not in the glossary", 99
+            short, colour, hatch, heading, rank = (
+                term[:2].upper(),
+                "#444444",
+                Hatch(angles_deg=(60.0,), spacing_mm=3.0),
+                "Not in the glossary",
+                99,
+            )
         area, length = _net(shapes[chosen], void)
-        groups.append((rank, short, Group(name=term, short=short, heading=heading, colour=colour, hatch=hatch, shapes=shapes[chosen],
-                                          labels=[short] * len(chosen), weights_mm=weights[chosen], area_m2=area, length_m=length)))
+        groups.append(
+            (
+                rank,
+                short,
+                Group(
+                    name=term,
+                    short=short,
+                    heading=heading,
+                    colour=colour,
+                    hatch=hatch,
+                    shapes=shapes[chosen],
+                    labels=[short] * len(chosen),
+                    weights_mm=weights[chosen],
+                    area_m2=area,
+                    length_m=length,
+                ),
+            )
+        )
     return tuple(g for _, _, g in sorted(groups, key=lambda g: g[:2]))
 
 
-def _repair_groups(frame: Any, panels: Mapping[str, Panel], void: Any, *, heading: str = "Treatment", filled: bool = False) -> tuple[Group, ...]:
+def _repair_groups(
+    frame: Any,
+    panels: Mapping[str, Panel],
+    void: Any,
+    *,
+    heading: str = "Treatment",
+    filled: bool = False,
+) -> tuple[Group, ...]:
     shapes, rows = _shifted(frame, panels)
     records = rows_of(frame.iloc[rows].drop(columns="geometry")) if len(rows) else []
     groups = []
@@ -271,21 +377,41 @@ def _repair_groups(frame: Any, panels: Mapping[str, Panel], void: Any, *, headin
         chosen = [i for i, r in enumerate(records) if r["treatment"] == treatment]
         if not chosen:
             continue
-        weights = np.array([0.6 if treatment in ("inset", "whole stone", "make safe") else 0.35] * len(chosen))
+        weights = np.array(
+            [0.6 if treatment in ("inset", "whole stone", "make safe") else 0.35] * len(chosen)
+        )
         area, length = _net(shapes[chosen], void)
-        groups.append(Group(name=treatment, short="", heading=heading, colour=colour, hatch=hatch, shapes=shapes[chosen], labels=[str(records[i]["id"]) for i in chosen],
-                            weights_mm=weights, area_m2=area, length_m=length, filled=filled))
+        groups.append(
+            Group(
+                name=treatment,
+                short="",
+                heading=heading,
+                colour=colour,
+                hatch=hatch,
+                shapes=shapes[chosen],
+                labels=[str(records[i]["id"]) for i in chosen],
+                weights_mm=weights,
+                area_m2=area,
+                length_m=length,
+                filled=filled,
+            )
+        )
     return tuple(groups)
 
 
-def _as_built_groups(frames: Mapping[str, pd.DataFrame], panels: Mapping[str, Panel], void: Any) -> tuple[Group, ...]:
+def _as_built_groups(
+    frames: Mapping[str, pd.DataFrame], panels: Mapping[str, Panel], void: Any
+) -> tuple[Group, ...]:
     """Repairs that have been done, filled, and the conditions that remain, with their signs."""
     repairs, conditions = frames["repairs"], frames["conditions"]
     done = repairs[repairs["stage"].isin(DONE_STAGES)]
     answered = {str(c) for names in done["conditions"] for c in names or []}
     remaining = conditions[~conditions["id"].astype(str).isin(answered)]
     left = _condition_groups(remaining, panels, void)
-    return (*_repair_groups(done, panels, void, heading="Repaired", filled=True), *(replace(g, heading=f"Remains: {g.heading}") for g in left))
+    return (
+        *_repair_groups(done, panels, void, heading="Repaired", filled=True),
+        *(replace(g, heading=f"Remains: {g.heading}") for g in left),
+    )
 
 
 def _notes(surfaces: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
@@ -297,7 +423,10 @@ def _notes(surfaces: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
         if gsd is not None:
             parts.append(f"picture {gsd * 1000:.2g} mm a pixel")
         if check is not None:
-            parts.append(f"radial RMSE at {int(n or 0)} check points {check * 1000:.1f} mm" + (" (indicative, fewer than 30)" if (n or 0) < 30 else ""))
+            parts.append(
+                f"radial RMSE at {int(n or 0)} check points {check * 1000:.1f} mm"
+                + (" (indicative, fewer than 30)" if (n or 0) < 30 else "")
+            )
         elif (control := number(s["control_rmse_m"])) is not None:
             parts.append(f"radial RMSE at control {control * 1000:.1f} mm, not checked")
         if not is_missing(s["colour_state"]) and s["colour_state"] != "uncalibrated":
@@ -305,5 +434,7 @@ def _notes(surfaces: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
         if parts:
             notes.append(f"{s['name']}: {', '.join(parts)}.")
     notes.append("Seen square on, from outside. Areas net of openings, of the whole elevation.")
-    notes.append("Check the scale bar before measuring from a print. Survey drawing, no proof of safety: loose stone is to be reported at once.")
+    notes.append(
+        "Check the scale bar before measuring from a print. Survey drawing, no proof of safety: loose stone is to be reported at once."
+    )
     return tuple(notes)

@@ -16,23 +16,45 @@ from facademap.units import M_PER_FT
 
 __all__ = ["draw_frame", "draw_legend_sheet"]
 
-_TITLES = {"condition": "CONDITION DRAWING", "repair": "REPAIR DRAWING", "as-built": "AS-BUILT DRAWING"}
+_TITLES = {
+    "condition": "CONDITION DRAWING",
+    "repair": "REPAIR DRAWING",
+    "as-built": "AS-BUILT DRAWING",
+}
 
 
-def draw_frame(page: Page, content: Content, sheets: Sheets, place: tuple[int, int], number: tuple[int, int], *, project: str, revision: str, sheet: str,
-               left_out: int) -> bool:
+def draw_frame(
+    page: Page,
+    content: Content,
+    sheets: Sheets,
+    place: tuple[int, int],
+    number: tuple[int, int],
+    *,
+    project: str,
+    revision: str,
+    sheet: str,
+    left_out: int,
+) -> bool:
     """All that stands round the field of one sheet; true when the legend did not fit and needs a sheet of its own."""
     page.layer = "sheet"
     x, y, w, h = sheets.frame.field
     _mask(page, sheets.frame)
     page.box(x, y, w, h, width_mm=0.5)
-    page.box(MARGIN, MARGIN, sheets.frame.width - 2 * MARGIN, sheets.frame.height - 2 * MARGIN, width_mm=0.7)
+    page.box(
+        MARGIN,
+        MARGIN,
+        sheets.frame.width - 2 * MARGIN,
+        sheets.frame.height - 2 * MARGIN,
+        width_mm=0.7,
+    )
     page.layer = "grid"
     _grid(page, content, sheets, sheets.window(*place))
     page.layer = "sheet"
     sx, sy, sw, sh = sheets.frame.strip
     page.line(sx, sy, sx, sy + sh, width_mm=0.5)
-    foot = _title_block(page, content, sheets, number, project=project, revision=revision, sheet=sheet)
+    foot = _title_block(
+        page, content, sheets, number, project=project, revision=revision, sheet=sheet
+    )
     foot = _scale_bar(page, sheets, foot)
     if sheets.columns * sheets.rows > 1:
         foot = _key_plan(page, content, sheets, place, foot)
@@ -41,10 +63,25 @@ def draw_frame(page: Page, content: Content, sheets: Sheets, place: tuple[int, i
     return _legend(page, content, (sx, foot, sw, sy + sh - foot), sheet_follows=True)
 
 
-def draw_legend_sheet(page: Page, content: Content, sheets: Sheets, number: tuple[int, int], *, project: str, revision: str, sheet: str) -> None:
+def draw_legend_sheet(
+    page: Page,
+    content: Content,
+    sheets: Sheets,
+    number: tuple[int, int],
+    *,
+    project: str,
+    revision: str,
+    sheet: str,
+) -> None:
     """A sheet with the whole legend, in columns."""
     x, y, w, h = sheets.frame.field
-    page.box(MARGIN, MARGIN, sheets.frame.width - 2 * MARGIN, sheets.frame.height - 2 * MARGIN, width_mm=0.7)
+    page.box(
+        MARGIN,
+        MARGIN,
+        sheets.frame.width - 2 * MARGIN,
+        sheets.frame.height - 2 * MARGIN,
+        width_mm=0.7,
+    )
     sx, sy, _, sh = sheets.frame.strip
     page.line(sx, sy, sx, sy + sh, width_mm=0.5)
     _title_block(page, content, sheets, number, project=project, revision=revision, sheet=sheet)
@@ -53,31 +90,65 @@ def draw_legend_sheet(page: Page, content: Content, sheets: Sheets, number: tupl
     rows = _rows(content)
     each = math.ceil((len(rows) + 4) / columns)
     for n in range(columns):
-        part = rows[n * each:(n + 1) * each]
+        part = rows[n * each : (n + 1) * each]
         if part:
-            _legend(page, content, (x + n * wide, y, wide - 4, h), rows=part, first=n == 0, last=(n + 1) * each >= len(rows))
+            _legend(
+                page,
+                content,
+                (x + n * wide, y, wide - 4, h),
+                rows=part,
+                first=n == 0,
+                last=(n + 1) * each >= len(rows),
+            )
 
 
 def _mask(page: Page, frame: Frame) -> None:
     """White round the field, over what a picture or a leader may have put there."""
     x, y, w, h = frame.field
-    page.rings([[(0, 0), (frame.width, 0), (frame.width, frame.height), (0, frame.height)], [(x, y), (x + w, y), (x + w, y + h), (x, y + h)]], ink=None, fill="#ffffff")
+    page.rings(
+        [
+            [(0, 0), (frame.width, 0), (frame.width, frame.height), (0, frame.height)],
+            [(x, y), (x + w, y), (x + w, y + h), (x, y + h)],
+        ],
+        ink=None,
+        fill="#ffffff",
+    )
 
 
-def _grid(page: Page, content: Content, sheets: Sheets, window: tuple[float, float, float, float]) -> None:
+def _grid(
+    page: Page, content: Content, sheets: Sheets, window: tuple[float, float, float, float]
+) -> None:
     """Wall coordinates: crosses in the field, figures on its edge."""
     x, y, w, h = sheets.frame.field
     k = 1000.0 / sheets.scale
     step = next(s for s in (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 1e9) if s * k >= 18)
     decimals = 1 if step < 1 else 0
-    us = np.arange(math.ceil(window[0] / step - 1e-9), math.floor(window[2] / step + 1e-9) + 1) * step
-    vs = np.arange(math.ceil(window[1] / step - 1e-9), math.floor(window[3] / step + 1e-9) + 1) * step
+    us = (
+        np.arange(math.ceil(window[0] / step - 1e-9), math.floor(window[2] / step + 1e-9) + 1)
+        * step
+    )
+    vs = (
+        np.arange(math.ceil(window[1] / step - 1e-9), math.floor(window[3] / step + 1e-9) + 1)
+        * step
+    )
     px, py = (us - window[0]) * k + x, (vs - window[1]) * k + y
     page.lines([[[a, y - 2], [a, y]] for a in px], width_mm=0.25)
     page.lines([[[x - 2, b], [x, b]] for b in py], width_mm=0.25)
-    on = [(a, b) for a, u in zip(px, us, strict=True) for b, v in zip(py, vs, strict=True)
-          if any(p.box[0] - 1e-9 <= u <= p.box[2] + 1e-9 and p.box[1] - 1e-9 <= v <= p.box[3] + 1e-9 for p in content.panels)]
-    page.lines([[[a - 1.5, b], [a + 1.5, b]] for a, b in on] + [[[a, b - 1.5], [a, b + 1.5]] for a, b in on], width_mm=0.13, ink="#222222")
+    on = [
+        (a, b)
+        for a, u in zip(px, us, strict=True)
+        for b, v in zip(py, vs, strict=True)
+        if any(
+            p.box[0] - 1e-9 <= u <= p.box[2] + 1e-9 and p.box[1] - 1e-9 <= v <= p.box[3] + 1e-9
+            for p in content.panels
+        )
+    ]
+    page.lines(
+        [[[a - 1.5, b], [a + 1.5, b]] for a, b in on]
+        + [[[a, b - 1.5], [a, b + 1.5]] for a, b in on],
+        width_mm=0.13,
+        ink="#222222",
+    )
     for a, u in zip(px, us, strict=True):
         if a > x + w - 10:
             continue
@@ -86,17 +157,45 @@ def _grid(page: Page, content: Content, sheets: Sheets, window: tuple[float, flo
         if b > y + h - 12:
             continue
         page.text(x - 2.6, b, f"{v + 0.0:.{decimals}f}", size_pt=6.5, anchor="centre", angle_deg=90)
-    page.text(x + w - 0.5, y - 5, "u, m", size_pt=6.5, anchor="right", weight="bold", halo="#ffffff")
-    page.text(x - 2.6, y + h - 4, "v, m", size_pt=6.5, anchor="centre", angle_deg=90, weight="bold", halo="#ffffff")
+    page.text(
+        x + w - 0.5, y - 5, "u, m", size_pt=6.5, anchor="right", weight="bold", halo="#ffffff"
+    )
+    page.text(
+        x - 2.6,
+        y + h - 4,
+        "v, m",
+        size_pt=6.5,
+        anchor="centre",
+        angle_deg=90,
+        weight="bold",
+        halo="#ffffff",
+    )
 
 
-def _title_block(page: Page, content: Content, sheets: Sheets, number: tuple[int, int], *, project: str, revision: str, sheet: str) -> float:
+def _title_block(
+    page: Page,
+    content: Content,
+    sheets: Sheets,
+    number: tuple[int, int],
+    *,
+    project: str,
+    revision: str,
+    sheet: str,
+) -> float:
     x, y, w, _ = sheets.frame.strip
     tall = 58.0
     page.line(x, y + tall, x + w, y + tall, width_mm=0.5)
     inner = w - 6
     page.box(x, y + tall - 9, w, 9, ink=None, fill="#111111")
-    page.text(x + 3, y + tall - 6.4, _TITLES[content.kind], size_pt=11, weight="bold", ink="#ffffff", within_mm=inner)
+    page.text(
+        x + 3,
+        y + tall - 6.4,
+        _TITLES[content.kind],
+        size_pt=11,
+        weight="bold",
+        ink="#ffffff",
+        within_mm=inner,
+    )
     page.text(x + 3, y + tall - 15.5, content.elevation, size_pt=13, weight="bold", within_mm=inner)
     facing = "" if content.facing_deg is None else f"faces {content.facing_deg:.0f}° from north"
     page.text(x + 3, y + tall - 20.5, project, size_pt=9, within_mm=inner)
@@ -105,52 +204,120 @@ def _title_block(page: Page, content: Content, sheets: Sheets, number: tuple[int
     page.text(x + 3, y + 26, "Scale", size_pt=6.5)
     page.text(x + 3, y + 19, f"1 : {sheets.scale:g}", size_pt=17, weight="bold", within_mm=w * 0.55)
     page.text(x + w * 0.62, y + 26, "Sheet", size_pt=6.5)
-    page.text(x + w * 0.62, y + 19.4, f"{number[0]} of {number[1]}", size_pt=12, weight="bold", within_mm=w * 0.36)
+    page.text(
+        x + w * 0.62,
+        y + 19.4,
+        f"{number[0]} of {number[1]}",
+        size_pt=12,
+        weight="bold",
+        within_mm=w * 0.36,
+    )
     page.line(x, y + 16, x + w, y + 16, width_mm=0.25)
     page.text(x + 3, y + 12, "Revision", size_pt=6.5)
-    page.text(x + 3, y + 7.6, revision or "none recorded", size_pt=9, weight="bold", within_mm=inner)
-    page.text(x + 3, y + 2.6, f"{sheet}, print at 100 %. Lengths in metres of the wall frame.", size_pt=6.5, within_mm=inner)
+    page.text(
+        x + 3, y + 7.6, revision or "none recorded", size_pt=9, weight="bold", within_mm=inner
+    )
+    page.text(
+        x + 3,
+        y + 2.6,
+        f"{sheet}, print at 100 %. Lengths in metres of the wall frame.",
+        size_pt=6.5,
+        within_mm=inner,
+    )
     return y + tall
 
 
 def _scale_bar(page: Page, sheets: Sheets, foot: float) -> float:
     x, _, w, _ = sheets.frame.strip
     k = 1000.0 / sheets.scale
-    unit = max((u for u in (0.05, 0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0) if u * 4 * k <= w - 14), default=0.05)
+    unit = max(
+        (u for u in (0.05, 0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0) if u * 4 * k <= w - 14),
+        default=0.05,
+    )
     y = foot + 9
     for n in range(4):
-        page.box(x + 4 + n * unit * k, y, unit * k, 2.2, width_mm=0.25, fill="#111111" if n % 2 == 0 else "#ffffff")
+        page.box(
+            x + 4 + n * unit * k,
+            y,
+            unit * k,
+            2.2,
+            width_mm=0.25,
+            fill="#111111" if n % 2 == 0 else "#ffffff",
+        )
     for n in range(5):
-        page.text(x + 4 + n * unit * k, y + 3.2, f"{n * unit:g}" + (" m" if n == 4 else ""), size_pt=7, anchor="centre")
-    feet = max((f for f in (0.25, 0.5, 1, 2, 3, 5, 10, 20, 30, 50) if f * M_PER_FT * k <= w - 14), default=0.25)
+        page.text(
+            x + 4 + n * unit * k,
+            y + 3.2,
+            f"{n * unit:g}" + (" m" if n == 4 else ""),
+            size_pt=7,
+            anchor="centre",
+        )
+    feet = max(
+        (f for f in (0.25, 0.5, 1, 2, 3, 5, 10, 20, 30, 50) if f * M_PER_FT * k <= w - 14),
+        default=0.25,
+    )
     page.line(x + 4, y - 2.5, x + 4 + feet * M_PER_FT * k, y - 2.5, width_mm=0.3)
-    page.lines([[[x + 4 + f * M_PER_FT * k, y - 3.5], [x + 4 + f * M_PER_FT * k, y - 1.5]] for f in (0, feet)], width_mm=0.3)
+    page.lines(
+        [
+            [[x + 4 + f * M_PER_FT * k, y - 3.5], [x + 4 + f * M_PER_FT * k, y - 1.5]]
+            for f in (0, feet)
+        ],
+        width_mm=0.3,
+    )
     page.text(x + 5.5 + feet * M_PER_FT * k, y - 3.3, f"{feet:g} ft", size_pt=7)
     page.line(x, y + 8, x + w, y + 8, width_mm=0.25)
     return y + 8
 
 
-def _key_plan(page: Page, content: Content, sheets: Sheets, place: tuple[int, int], foot: float) -> float:
+def _key_plan(
+    page: Page, content: Content, sheets: Sheets, place: tuple[int, int], foot: float
+) -> float:
     x, _, w, _ = sheets.frame.strip
     first, last = sheets.window(0, 0), sheets.window(sheets.columns - 1, sheets.rows - 1)
     low, high = np.array(first[:2]), np.array(last[2:])
-    k = min((w - 10) / (high[0] - low[0]), (34.0 if sheets.frame.height > 250 else 22.0) / (high[1] - low[1]))
+    k = min(
+        (w - 10) / (high[0] - low[0]),
+        (34.0 if sheets.frame.height > 250 else 22.0) / (high[1] - low[1]),
+    )
     put = np.array([x + 5, foot + 3])
     for panel in content.panels:
-        (a, b), (c, d) = (np.array(panel.box[:2]) - low) * k + put, (np.array(panel.box[2:]) - low) * k + put
+        (a, b), (c, d) = (
+            (np.array(panel.box[:2]) - low) * k + put,
+            (np.array(panel.box[2:]) - low) * k + put,
+        )
         page.box(a, b, c - a, d - b, width_mm=0.2, fill="#ddd7cb")
     for shape in shapely.get_parts(content.openings) if len(content.openings) else ():
         if shape.geom_type == "Polygon":
-            page.rings([(np.asarray(shape.exterior.coords)[:-1] - low) * k + put], ink=None, fill="#ffffff")
+            page.rings(
+                [(np.asarray(shape.exterior.coords)[:-1] - low) * k + put], ink=None, fill="#ffffff"
+            )
     count = 0
     for row in range(sheets.rows - 1, -1, -1):
         for column in range(sheets.columns):
             count += 1
             window = sheets.window(column, row)
-            (a, b), (c, d) = (np.array(window[:2]) - low) * k + put, (np.array(window[2:]) - low) * k + put
+            (a, b), (c, d) = (
+                (np.array(window[:2]) - low) * k + put,
+                (np.array(window[2:]) - low) * k + put,
+            )
             here = (column, row) == place
-            page.box(a, b, c - a, d - b, width_mm=0.9 if here else 0.25, ink="#a3161b" if here else "#333333")
-            page.text((a + c) / 2, (b + d) / 2 - 1.2, str(count), size_pt=9, weight="bold", anchor="centre", ink="#a3161b" if here else "#333333")
+            page.box(
+                a,
+                b,
+                c - a,
+                d - b,
+                width_mm=0.9 if here else 0.25,
+                ink="#a3161b" if here else "#333333",
+            )
+            page.text(
+                (a + c) / 2,
+                (b + d) / 2 - 1.2,
+                str(count),
+                size_pt=9,
+                weight="bold",
+                anchor="centre",
+                ink="#a3161b" if here else "#333333",
+            )
     top = foot + 3 + (high[1] - low[1]) * k
     page.text(x + 3, top + 1.5, "Key plan", size_pt=8, weight="bold")
     page.line(x, top + 6, x + w, top + 6, width_mm=0.25)
@@ -163,7 +330,9 @@ def _notes(page: Page, content: Content, sheets: Sheets, foot: float, left_out: 
     texts = list(content.notes)
     if left_out:
         texts.append(f"{left_out} labels found no room on this sheet; see the quantities.")
-    lines = [(line, n == 0) for text in texts for n, line in enumerate(wrap_text(text, w - 9, size))]
+    lines = [
+        (line, n == 0) for text in texts for n, line in enumerate(wrap_text(text, w - 9, size))
+    ]
     step = size * MM_PER_PT * 1.25
     y = foot + 3 + step * (len(lines) - 1)
     top = y + 4
@@ -186,8 +355,16 @@ def _rows(content: Content) -> list[Group | str]:
     return rows
 
 
-def _legend(page: Page, content: Content, zone: tuple[float, float, float, float], *, rows: list[Group | str] | None = None, first: bool = True,
-            last: bool = True, sheet_follows: bool = False) -> bool:
+def _legend(
+    page: Page,
+    content: Content,
+    zone: tuple[float, float, float, float],
+    *,
+    rows: list[Group | str] | None = None,
+    first: bool = True,
+    last: bool = True,
+    sheet_follows: bool = False,
+) -> bool:
     """Signs with number and area; true when not all of them fit."""
     x, foot, w, h = zone
     top = foot + h
@@ -199,28 +376,63 @@ def _legend(page: Page, content: Content, zone: tuple[float, float, float, float
     room = h - 9 - tail
     step = min(5.4, room / max(1, len(rows)))
     if step < 3.4:
-        page.paragraph(x + 3, top - 12, "The signs and their areas stand on the last sheet." if sheet_follows else "See the quantities.", width_mm=w - 6, size_pt=8)
+        page.paragraph(
+            x + 3,
+            top - 12,
+            "The signs and their areas stand on the last sheet."
+            if sheet_follows
+            else "See the quantities.",
+            width_mm=w - 6,
+            size_pt=8,
+        )
         return True
     base = top - 9
     for row in rows:
         base -= step
         if isinstance(row, str):
-            page.text(x + 3, base + 0.6, row, size_pt=min(7.5, step * 1.7), weight="bold", within_mm=w - 6)
+            page.text(
+                x + 3, base + 0.6, row, size_pt=min(7.5, step * 1.7), weight="bold", within_mm=w - 6
+            )
             continue
         _swatch(page, row, x + 3, base, 9.0, step - 0.9)
         size = min(8.0, step * 1.75)
-        page.text(x + 13.5, base + step * 0.22, row.short, size_pt=size, weight="bold", ink=row.colour)
+        page.text(
+            x + 13.5, base + step * 0.22, row.short, size_pt=size, weight="bold", ink=row.colour
+        )
         shift = 8.5 if row.short else 0.0
-        figures = f"{len(row.shapes)}" + (f"   {row.area_m2:.2f} m²" if row.area_m2 > 0 else "") + (f"   {row.length_m:.2f} m" if row.length_m > 0 else "")
-        taken = page.text(x + w - 3, base + step * 0.22, figures, size_pt=size, anchor="right", within_mm=w * 0.5)
-        page.text(x + 13.5 + shift, base + step * 0.22, row.name, size_pt=size, within_mm=w - 18 - shift - taken)
+        figures = (
+            f"{len(row.shapes)}"
+            + (f"   {row.area_m2:.2f} m²" if row.area_m2 > 0 else "")
+            + (f"   {row.length_m:.2f} m" if row.length_m > 0 else "")
+        )
+        taken = page.text(
+            x + w - 3, base + step * 0.22, figures, size_pt=size, anchor="right", within_mm=w * 0.5
+        )
+        page.text(
+            x + 13.5 + shift,
+            base + step * 0.22,
+            row.name,
+            size_pt=size,
+            within_mm=w - 18 - shift - taken,
+        )
     if not last:
         return False
-    total_area, total_length = sum(g.area_m2 for g in content.groups), sum(g.length_m for g in content.groups)
+    total_area, total_length = (
+        sum(g.area_m2 for g in content.groups),
+        sum(g.length_m for g in content.groups),
+    )
     count = sum(len(g.shapes) for g in content.groups)
     page.line(x + 3, base - 1.2, x + w - 3, base - 1.2, width_mm=0.25)
     page.text(x + 3, base - 4.8, "All", size_pt=8, weight="bold")
-    page.text(x + w - 3, base - 4.8, f"{count}   {total_area:.2f} m²   {total_length:.2f} m", size_pt=8, weight="bold", anchor="right", within_mm=w - 14)
+    page.text(
+        x + w - 3,
+        base - 4.8,
+        f"{count}   {total_area:.2f} m²   {total_length:.2f} m",
+        size_pt=8,
+        weight="bold",
+        anchor="right",
+        within_mm=w - 14,
+    )
     if content.kind == "condition":
         page.text(x + 3, base - 10.5, "Urgency", size_pt=6.5)
         for n, weight in enumerate((0.25, 0.35, 0.5, 0.75)):
@@ -235,10 +447,23 @@ def _swatch(page: Page, group: Group, x: float, y: float, width: float, height: 
     if group.filled:
         page.box(x, y, width, height, ink=None, fill=group.colour, opacity=0.3)
     if not bool((shapely.get_dimensions(group.shapes) == 2).any()):
-        page.line(x, y + height / 2, x + width, y + height / 2, ink=group.colour, width_mm=0.7, dash_mm=group.hatch.dash_mm)
+        page.line(
+            x,
+            y + height / 2,
+            x + width,
+            y + height / 2,
+            ink=group.colour,
+            width_mm=0.7,
+            dash_mm=group.hatch.dash_mm,
+        )
         return
     if group.hatch.angles_deg:
-        page.lines(hatch_lines([box], group.hatch), ink=group.colour, width_mm=0.22, dash_mm=group.hatch.dash_mm)
+        page.lines(
+            hatch_lines([box], group.hatch),
+            ink=group.colour,
+            width_mm=0.22,
+            dash_mm=group.hatch.dash_mm,
+        )
     else:
         page.discs(hatch_dots([box], group.hatch), 0.2, fill=group.colour)
     page.box(x, y, width, height, ink=group.colour, width_mm=0.3)

@@ -21,7 +21,10 @@ from facademap.report.typeface import MM_PER_PT, text_width_mm
 __all__ = ["Picture", "draw_sheets", "write_drawing_pdf", "write_drawing_svg"]
 
 #: (surface, box in its wall frame, largest side in pixels) to (JPEG, box it covers), or nothing.
-Picture = Callable[[str, tuple[float, float, float, float], int], "tuple[bytes, tuple[float, float, float, float]] | None"]
+Picture = Callable[
+    [str, tuple[float, float, float, float], int],
+    "tuple[bytes, tuple[float, float, float, float]] | None",
+]
 
 
 def draw_sheets(
@@ -55,20 +58,53 @@ def draw_sheets(
     sheets = lay_out(content.box, sheet=sheet, scale=scale)
     field_sheets = sheets.columns * sheets.rows
     trial = Page(width_mm=sheets.frame.width, height_mm=sheets.frame.height)
-    long_legend = draw_frame(trial, content, sheets, (0, 0), (1, 1), project=project, revision=revision, sheet=sheet, left_out=1)
+    long_legend = draw_frame(
+        trial,
+        content,
+        sheets,
+        (0, 0),
+        (1, 1),
+        project=project,
+        revision=revision,
+        sheet=sheet,
+        left_out=1,
+    )
     total = field_sheets + long_legend
     pages: list[Page] = []
     for row in range(sheets.rows - 1, -1, -1):
         for column in range(sheets.columns):
             number = len(pages) + 1
-            page = Page(width_mm=sheets.frame.width, height_mm=sheets.frame.height,
-                        title=f"{content.elevation}, {content.kind} {number}" if sheets.columns * sheets.rows > 1 else f"{content.elevation}, {content.kind}")
-            left_out = _draw_field(page, content, sheets, sheets.window(column, row), picture, dots_per_inch)
-            draw_frame(page, content, sheets, (column, row), (number, total), project=project, revision=revision, sheet=sheet, left_out=left_out)
+            page = Page(
+                width_mm=sheets.frame.width,
+                height_mm=sheets.frame.height,
+                title=f"{content.elevation}, {content.kind} {number}"
+                if sheets.columns * sheets.rows > 1
+                else f"{content.elevation}, {content.kind}",
+            )
+            left_out = _draw_field(
+                page, content, sheets, sheets.window(column, row), picture, dots_per_inch
+            )
+            draw_frame(
+                page,
+                content,
+                sheets,
+                (column, row),
+                (number, total),
+                project=project,
+                revision=revision,
+                sheet=sheet,
+                left_out=left_out,
+            )
             pages.append(page)
     if long_legend:
-        page = Page(width_mm=sheets.frame.width, height_mm=sheets.frame.height, title=f"{content.elevation}, legend")
-        draw_legend_sheet(page, content, sheets, (total, total), project=project, revision=revision, sheet=sheet)
+        page = Page(
+            width_mm=sheets.frame.width,
+            height_mm=sheets.frame.height,
+            title=f"{content.elevation}, legend",
+        )
+        draw_legend_sheet(
+            page, content, sheets, (total, total), project=project, revision=revision, sheet=sheet
+        )
         pages.append(page)
     return pages
 
@@ -83,7 +119,14 @@ def write_drawing_svg(page: Page) -> bytes:
     return write_svg(page)
 
 
-def _draw_field(page: Page, content: Content, sheets: Sheets, window: tuple[float, float, float, float], picture: Picture | None, dpi: float) -> int:
+def _draw_field(
+    page: Page,
+    content: Content,
+    sheets: Sheets,
+    window: tuple[float, float, float, float],
+    picture: Picture | None,
+    dpi: float,
+) -> int:
     """Everything inside the field; returns how many labels found no room."""
     fx, fy, _, _ = sheets.frame.field
     k = 1000.0 / sheets.scale
@@ -99,20 +142,39 @@ def _draw_field(page: Page, content: Content, sheets: Sheets, window: tuple[floa
         page.layer = "picture"
         _draw_pictures(page, content, window, to_page, picture, sheets.scale, dpi)
     page.layer = "stones"
-    _outlines(page, _inside(content.stones, field)[0], to_page, ink="#ffffff" if picture else "#8a8378", width_mm=0.3)
+    _outlines(
+        page,
+        _inside(content.stones, field)[0],
+        to_page,
+        ink="#ffffff" if picture else "#8a8378",
+        width_mm=0.3,
+    )
     if picture:
         _outlines(page, _inside(content.stones, field)[0], to_page, ink="#6f675c", width_mm=0.13)
     page.layer = "openings"
     openings = on_page(_inside(content.openings, field)[0])
     for shape in shapely.get_parts(openings):
         if shape.geom_type == "Polygon":
-            page.rings([np.asarray(r.coords)[:-1] for r in (shape.exterior, *shape.interiors)], ink="#3b4252", width_mm=0.35, fill="#ffffff", opacity=0.55 if picture else 1.0)
+            page.rings(
+                [np.asarray(r.coords)[:-1] for r in (shape.exterior, *shape.interiors)],
+                ink="#3b4252",
+                width_mm=0.35,
+                fill="#ffffff",
+                opacity=0.55 if picture else 1.0,
+            )
             x0, y0, x1, y1 = shape.bounds
             page.lines([[[x0, y0], [x1, y1]], [[x0, y1], [x1, y0]]], ink="#9aa0aa", width_mm=0.13)
     page.layer = "panels"
     for panel in content.panels:
         visible = shapely.intersection(shapely.box(*panel.box).exterior, field)
-        _outlines(page, np.atleast_1d(np.asarray(visible, dtype=object)), to_page, ink="#444444", width_mm=0.3, dash_mm=(6, 1.5, 1, 1.5))
+        _outlines(
+            page,
+            np.atleast_1d(np.asarray(visible, dtype=object)),
+            to_page,
+            ink="#444444",
+            width_mm=0.3,
+            dash_mm=(6, 1.5, 1, 1.5),
+        )
     anchors: list[tuple[float, float]] = []
     labels: list[tuple[str, float, float]] = []
     for group in content.groups:
@@ -123,9 +185,14 @@ def _draw_field(page: Page, content: Content, sheets: Sheets, window: tuple[floa
             spots = to_page(shapely.get_coordinates(_label_points(shapes)))
             anchors += [(float(x), float(y)) for x, y in spots]
             bounds = shapely.bounds(shapes)
-            labels += [(group.labels[i], float(a), float(min(b[2] - b[0], b[3] - b[1]) / 2 * k)) for i, a, b in zip(rows, shapely.area(shapes), bounds, strict=True)]
+            labels += [
+                (group.labels[i], float(a), float(min(b[2] - b[0], b[3] - b[1]) / 2 * k))
+                for i, a, b in zip(rows, shapely.area(shapes), bounds, strict=True)
+            ]
     page.layer = "labels"
-    return _draw_labels(page, anchors, labels, sheets, size_pt=6.5 if content.kind == "condition" else 6.0)
+    return _draw_labels(
+        page, anchors, labels, sheets, size_pt=6.5 if content.kind == "condition" else 6.0
+    )
 
 
 def _inside(shapes: Any, field: Any) -> tuple[Any, Any]:
@@ -170,31 +237,67 @@ def _draw_group(page: Page, group: Group, shapes: Any, rows: Any, *, bold: bool)
     areas = shapes[dimension == 2]
     if len(areas):
         if group.filled:
-            page.rings([np.asarray(r.coords)[:-1] for p in shapely.get_parts(areas) for r in _rings_of(p)], ink=None, fill=group.colour, opacity=0.3)
+            page.rings(
+                [np.asarray(r.coords)[:-1] for p in shapely.get_parts(areas) for r in _rings_of(p)],
+                ink=None,
+                fill=group.colour,
+                opacity=0.3,
+            )
         width = 0.28 if bold else 0.2
         if group.hatch.angles_deg:
-            page.lines(hatch_lines(areas, group.hatch), ink=group.colour, width_mm=width, dash_mm=group.hatch.dash_mm)
+            page.lines(
+                hatch_lines(areas, group.hatch),
+                ink=group.colour,
+                width_mm=width,
+                dash_mm=group.hatch.dash_mm,
+            )
         else:
             page.discs(hatch_dots(areas, group.hatch), 0.24 if bold else 0.2, fill=group.colour)
     weights = np.asarray(group.weights_mm)[rows]
     for weight in np.unique(weights):
         chosen = shapes[(weights == weight) & (dimension == 2)]
         if len(chosen):
-            page.rings([np.asarray(r.coords)[:-1] for p in shapely.get_parts(chosen) for r in _rings_of(p)], ink=group.colour, width_mm=float(weight))
+            page.rings(
+                [
+                    np.asarray(r.coords)[:-1]
+                    for p in shapely.get_parts(chosen)
+                    for r in _rings_of(p)
+                ],
+                ink=group.colour,
+                width_mm=float(weight),
+            )
         lines = shapes[(weights == weight) & (dimension == 1)]
         if len(lines):
-            page.rings([np.asarray(p.coords) for p in shapely.get_parts(lines) if p.geom_type == "LineString"], closed=False, ink=group.colour,
-                       width_mm=float(weight) + 0.35, dash_mm=group.hatch.dash_mm)
+            page.rings(
+                [
+                    np.asarray(p.coords)
+                    for p in shapely.get_parts(lines)
+                    if p.geom_type == "LineString"
+                ],
+                closed=False,
+                ink=group.colour,
+                width_mm=float(weight) + 0.35,
+                dash_mm=group.hatch.dash_mm,
+            )
     points = shapes[dimension == 0]
     if len(points):
-        page.discs(shapely.get_coordinates(points), 1.1, ink="#ffffff", width_mm=0.3, fill=group.colour)
+        page.discs(
+            shapely.get_coordinates(points), 1.1, ink="#ffffff", width_mm=0.3, fill=group.colour
+        )
 
 
 def _rings_of(part: Any) -> tuple[Any, ...]:
     return (part.exterior, *part.interiors) if part.geom_type == "Polygon" else ()
 
 
-def _draw_labels(page: Page, anchors: Sequence[tuple[float, float]], labels: Sequence[tuple[str, float, float]], sheets: Sheets, *, size_pt: float) -> int:
+def _draw_labels(
+    page: Page,
+    anchors: Sequence[tuple[float, float]],
+    labels: Sequence[tuple[str, float, float]],
+    sheets: Sheets,
+    *,
+    size_pt: float,
+) -> int:
     if not anchors:
         return 0
     cache: dict[str, float] = {}
@@ -206,23 +309,56 @@ def _draw_labels(page: Page, anchors: Sequence[tuple[float, float]], labels: Seq
     order = sorted(range(len(labels)), key=lambda i: (-labels[i][1], i))
     # what is smaller than its label is labelled beside, not covered
     beside = [r if area > 0 and r < max(tall, cache[t] / 2) else 0.0 for t, area, r in labels]
-    placed, left_out = place_labels(anchors, [(cache[t], tall) for t, _, _ in labels], within=(x + 1, y + 1, x + w - 1, y + h - 1), order=order, beside=beside)
+    placed, left_out = place_labels(
+        anchors,
+        [(cache[t], tall) for t, _, _ in labels],
+        within=(x + 1, y + 1, x + w - 1, y + h - 1),
+        order=order,
+        beside=beside,
+    )
     leaders = [[anchors[p.index], (p.x, p.y)] for p in placed if p.moved]
     if leaders:
         page.lines(np.array(leaders), ink="#111111", width_mm=0.13)
     boxes = []
     for p in placed:
         half = cache[labels[p.index][0]] / 2
-        boxes.append([(p.x - half, p.y - tall / 2), (p.x + half, p.y - tall / 2), (p.x + half, p.y + tall / 2), (p.x - half, p.y + tall / 2)])
+        boxes.append(
+            [
+                (p.x - half, p.y - tall / 2),
+                (p.x + half, p.y - tall / 2),
+                (p.x + half, p.y + tall / 2),
+                (p.x - half, p.y + tall / 2),
+            ]
+        )
     page.rings(boxes, ink=None, fill="#ffffff", opacity=0.82)
     for p in placed:
-        page.text(p.x, p.y - tall * 0.36, labels[p.index][0], size_pt=size_pt, weight="bold", anchor="centre")
+        page.text(
+            p.x,
+            p.y - tall * 0.36,
+            labels[p.index][0],
+            size_pt=size_pt,
+            weight="bold",
+            anchor="centre",
+        )
     return len(left_out)
 
 
-def _draw_pictures(page: Page, content: Content, window: tuple[float, float, float, float], to_page: Any, picture: Picture, scale: float, dpi: float) -> None:
+def _draw_pictures(
+    page: Page,
+    content: Content,
+    window: tuple[float, float, float, float],
+    to_page: Any,
+    picture: Picture,
+    scale: float,
+    dpi: float,
+) -> None:
     for panel in content.panels:
-        box = (max(window[0], panel.box[0]), max(window[1], panel.box[1]), min(window[2], panel.box[2]), min(window[3], panel.box[3]))
+        box = (
+            max(window[0], panel.box[0]),
+            max(window[1], panel.box[1]),
+            min(window[2], panel.box[2]),
+            min(window[3], panel.box[3]),
+        )
         if box[2] <= box[0] or box[3] <= box[1]:
             continue
         dx, dy = panel.shift

@@ -41,7 +41,11 @@ def _placed(surfaces: pd.DataFrame) -> dict[str, tuple[int, np.ndarray]]:
     found = {}
     for surface in rows_of(surfaces):
         world = surface["world"]
-        if not isinstance(world, Mapping) or world.get("epsg") is None or world.get("matrix") is None:
+        if (
+            not isinstance(world, Mapping)
+            or world.get("epsg") is None
+            or world.get("matrix") is None
+        ):
             continue
         matrix = np.asarray(world["matrix"], dtype=float)
         if matrix.shape == (3, 4) and np.isfinite(matrix).all():
@@ -49,7 +53,9 @@ def _placed(surfaces: pd.DataFrame) -> dict[str, tuple[int, np.ndarray]]:
     return found
 
 
-def write_world_geojson(frame: Any, surfaces: pd.DataFrame, *, name: str, net_area_m2: Mapping[str, float] | None = None) -> bytes | None:
+def write_world_geojson(
+    frame: Any, surfaces: pd.DataFrame, *, name: str, net_area_m2: Mapping[str, float] | None = None
+) -> bytes | None:
     """Rows with an outline as RFC 7946 GeoJSON, or ``None`` when no surface has its place in the world.
 
     Parameters
@@ -85,18 +91,36 @@ def write_world_geojson(frame: Any, surfaces: pd.DataFrame, *, name: str, net_ar
             continue
         epsg, matrix = place
         properties = {k: plain_value(v) for k, v in row.items()}
-        properties["face_area_m2"] = round(float((net_area_m2 or {}).get(str(row["id"]), shape.area)), 9) if shape.area else 0.0
-        properties["face_length_m"] = round(float(shape.length), 9) if shape.geom_type.endswith("LineString") else 0.0
-        features.append({"type": "Feature", "id": row["id"], "properties": properties, "geometry": _geometry(shape, matrix, to_world[epsg])})
+        properties["face_area_m2"] = (
+            round(float((net_area_m2 or {}).get(str(row["id"]), shape.area)), 9)
+            if shape.area
+            else 0.0
+        )
+        properties["face_length_m"] = (
+            round(float(shape.length), 9) if shape.geom_type.endswith("LineString") else 0.0
+        )
+        features.append(
+            {
+                "type": "Feature",
+                "id": row["id"],
+                "properties": properties,
+                "geometry": _geometry(shape, matrix, to_world[epsg]),
+            }
+        )
     body = {"type": "FeatureCollection", "name": name, "features": features}
-    return (json.dumps(body, ensure_ascii=False, allow_nan=False, separators=(",", ":")) + "\n").encode("utf-8")
+    return (
+        json.dumps(body, ensure_ascii=False, allow_nan=False, separators=(",", ":")) + "\n"
+    ).encode("utf-8")
 
 
 def _transformer(epsg: int) -> pyproj.Transformer:
     try:
         return pyproj.Transformer.from_crs(f"EPSG:{epsg}", "EPSG:4326", always_xy=True)
     except pyproj.exceptions.ProjError as error:
-        raise InputError(f"EPSG:{epsg} is no coordinate system that is known ({str(error)[:80]})", "Correct the code of the projected system.") from None
+        raise InputError(
+            f"EPSG:{epsg} is no coordinate system that is known ({str(error)[:80]})",
+            "Correct the code of the projected system.",
+        ) from None
 
 
 def _geometry(shape: Any, matrix: np.ndarray, transformer: pyproj.Transformer) -> dict[str, Any]:
@@ -104,7 +128,10 @@ def _geometry(shape: Any, matrix: np.ndarray, transformer: pyproj.Transformer) -
         uv = np.asarray(points, dtype=float)[:, :2]
         world = np.column_stack([uv, np.zeros(len(uv)), np.ones(len(uv))]) @ matrix.T
         lon, lat = transformer.transform(world[:, 0], world[:, 1])
-        return [[round(float(a), _DEGREES), round(float(b), _DEGREES), round(float(h), _METRES)] for a, b, h in zip(lon, lat, world[:, 2], strict=True)]
+        return [
+            [round(float(a), _DEGREES), round(float(b), _DEGREES), round(float(h), _METRES)]
+            for a, b, h in zip(lon, lat, world[:, 2], strict=True)
+        ]
 
     def rings(polygon: Any) -> list[list[list[float]]]:
         turned = shapely.orient_polygons(polygon)
@@ -128,10 +155,19 @@ def write_drawing_dxf(content: Content, *, hatches: bool = True) -> bytes:
     Outlines are closed polylines (holes too), lines open ones; each bears its label as extended data. Hatches
     lie in layers of their own, so that they can be turned off.
     """
-    layers: dict[str, tuple[int, str]] = {"STONES": (8, "Wall stones"), "OPENINGS": (9, "Architectural openings"), "LABELS": (7, "Labels")}
+    layers: dict[str, tuple[int, str]] = {
+        "STONES": (8, "Wall stones"),
+        "OPENINGS": (9, "Architectural openings"),
+        "LABELS": (7, "Labels"),
+    }
     names = {}
     for n, group in enumerate(content.groups):
-        base = "".join(c if c.isalnum() or c in "-_" else "_" for c in printable(group.name).upper())[:60] or f"GROUP_{n}"
+        base = (
+            "".join(c if c.isalnum() or c in "-_" else "_" for c in printable(group.name).upper())[
+                :60
+            ]
+            or f"GROUP_{n}"
+        )
         name = base if base not in layers else f"{base}_{n}"
         names[n] = name
         layers[name] = (7, f"{group.heading}: {group.name}"[:200])
@@ -142,7 +178,9 @@ def write_drawing_dxf(content: Content, *, hatches: bool = True) -> bytes:
     for n, group in enumerate(content.groups):
         for layer in (names[n], f"{names[n]}-HATCH"):
             if layer in layers:
-                drawing.layers.get(layer).rgb = tuple(int(group.colour[i:i + 2], 16) for i in (1, 3, 5))
+                drawing.layers.get(layer).rgb = tuple(
+                    int(group.colour[i : i + 2], 16) for i in (1, 3, 5)
+                )
     space = drawing.modelspace()
     for layer, shapes in (("STONES", content.stones), ("OPENINGS", content.openings)):
         for part in shapely.get_parts(shapes) if len(shapes) else ():
@@ -154,7 +192,9 @@ def write_drawing_dxf(content: Content, *, hatches: bool = True) -> bytes:
                 if hatches and part.geom_type == "Polygon":
                     _hatch(space, part, f"{names[n]}-HATCH", group.hatch)
             spot = shapely.point_on_surface(shape)
-            space.add_text(printable(label), height=0.02, dxfattribs={"layer": "LABELS"}).set_placement((spot.x, spot.y))
+            space.add_text(
+                printable(label), height=0.02, dxfattribs={"layer": "LABELS"}
+            ).set_placement((spot.x, spot.y))
     return dxf_bytes(drawing)
 
 
@@ -163,7 +203,9 @@ def _add(space: Any, part: Any, layer: str, label: str) -> None:
     entities = []
     if part.geom_type == "Polygon":
         for ring in (part.exterior, *part.interiors):
-            entities.append(space.add_lwpolyline(list(ring.coords)[:-1], close=True, dxfattribs=attributes))
+            entities.append(
+                space.add_lwpolyline(list(ring.coords)[:-1], close=True, dxfattribs=attributes)
+            )
     elif part.geom_type == "LineString":
         entities.append(space.add_lwpolyline(list(part.coords), dxfattribs=attributes))
     elif part.geom_type == "Point":
@@ -176,12 +218,22 @@ def _add(space: Any, part: Any, layer: str, label: str) -> None:
 def _hatch(space: Any, part: Any, layer: str, sign: Any) -> None:
     hatch = space.add_hatch(dxfattribs={"layer": layer})
     spacing = sign.spacing_mm * 0.02
-    lines = [[angle, (0.0, 0.0), (-np.sin(np.radians(angle)) * spacing, np.cos(np.radians(angle)) * spacing),
-              [d * 0.02 * (1 if k % 2 == 0 else -1) for k, d in enumerate(sign.dash_mm)]] for angle in sign.angles_deg]
+    lines = [
+        [
+            angle,
+            (0.0, 0.0),
+            (-np.sin(np.radians(angle)) * spacing, np.cos(np.radians(angle)) * spacing),
+            [d * 0.02 * (1 if k % 2 == 0 else -1) for k, d in enumerate(sign.dash_mm)],
+        ]
+        for angle in sign.angles_deg
+    ]
     if not lines:
         lines = [[0.0, (0.0, 0.0), (spacing / 2, spacing), [0.0, -spacing]]]
     hatch.set_pattern_fill("FACADEMAP", color=256, definition=lines)
-    hatch.paths.add_polyline_path(list(part.exterior.coords)[:-1], is_closed=True, flags=ezdxf.const.BOUNDARY_PATH_EXTERNAL)
+    hatch.paths.add_polyline_path(
+        list(part.exterior.coords)[:-1], is_closed=True, flags=ezdxf.const.BOUNDARY_PATH_EXTERNAL
+    )
     for ring in part.interiors:
-        hatch.paths.add_polyline_path(list(ring.coords)[:-1], is_closed=True, flags=ezdxf.const.BOUNDARY_PATH_OUTERMOST)
-
+        hatch.paths.add_polyline_path(
+            list(ring.coords)[:-1], is_closed=True, flags=ezdxf.const.BOUNDARY_PATH_OUTERMOST
+        )

@@ -31,13 +31,20 @@ def _edges(shapes: Any, angle_deg: float) -> tuple[Array, npt.NDArray[np.intp]]:
         return np.empty((0, 4)), np.empty(0, dtype=np.intp)
     angle = np.radians(angle_deg)
     cos, sin = np.cos(angle), np.sin(angle)
-    turned = np.column_stack([coordinates[:, 0] * cos + coordinates[:, 1] * sin, coordinates[:, 1] * cos - coordinates[:, 0] * sin])
+    turned = np.column_stack(
+        [
+            coordinates[:, 0] * cos + coordinates[:, 1] * sin,
+            coordinates[:, 1] * cos - coordinates[:, 0] * sin,
+        ]
+    )
     same = of_ring[1:] == of_ring[:-1]
     edges = np.hstack([turned[:-1][same], turned[1:][same]])
     return edges, owner[polygons][of_part[of_ring[:-1][same]]]
 
 
-def _scan(shapes: Any, angle_deg: float, spacing: float, shift: float) -> tuple[Array, Array, Array]:
+def _scan(
+    shapes: Any, angle_deg: float, spacing: float, shift: float
+) -> tuple[Array, Array, Array]:
     """Start, stop and level of every stretch inside a shape, in the turned frame."""
     if not spacing > 0:
         raise InputError(f"hatch spacing {spacing}", "Give a spacing above 0.")
@@ -76,7 +83,9 @@ def hatch_lines(shapes: Any, hatch: Hatch, *, shift: float = 0.0) -> Array:
         start, stop, level = _scan(shapes, angle_deg, hatch.spacing_mm, shift)
         angle = np.radians(angle_deg)
         cos, sin = np.cos(angle), np.sin(angle)
-        ends = [np.column_stack([x * cos - level * sin, x * sin + level * cos]) for x in (start, stop)]
+        ends = [
+            np.column_stack([x * cos - level * sin, x * sin + level * cos]) for x in (start, stop)
+        ]
         found.append(np.stack(ends, axis=1))
     return np.concatenate(found) if found else np.empty((0, 2, 2))
 

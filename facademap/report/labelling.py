@@ -38,12 +38,19 @@ class _Taken:
 
     def _keys(self, box: tuple[float, float, float, float]) -> list[tuple[int, int]]:
         c = self.cell
-        return [(i, j) for i in range(math.floor(box[0] / c), math.floor(box[2] / c) + 1)
-                for j in range(math.floor(box[1] / c), math.floor(box[3] / c) + 1)]
+        return [
+            (i, j)
+            for i in range(math.floor(box[0] / c), math.floor(box[2] / c) + 1)
+            for j in range(math.floor(box[1] / c), math.floor(box[3] / c) + 1)
+        ]
 
     def free(self, box: tuple[float, float, float, float]) -> bool:
         x0, y0, x1, y1 = box
-        return not any(x0 < b[2] and b[0] < x1 and y0 < b[3] and b[1] < y1 for key in self._keys(box) for b in self.cells.get(key, ()))
+        return not any(
+            x0 < b[2] and b[0] < x1 and y0 < b[3] and b[1] < y1
+            for key in self._keys(box)
+            for b in self.cells.get(key, ())
+        )
 
     def add(self, box: tuple[float, float, float, float]) -> None:
         for key in self._keys(box):
@@ -94,7 +101,13 @@ def place_labels(
         clear = beside[i] if beside else 0.0
         for k, (cx, cy) in enumerate(_candidates(x, y, w, h, rings, clear)):
             box = (cx - w / 2, cy - h / 2, cx + w / 2, cy + h / 2)
-            if box[0] >= within[0] and box[1] >= within[1] and box[2] <= within[2] and box[3] <= within[3] and occupied.free(box):
+            if (
+                box[0] >= within[0]
+                and box[1] >= within[1]
+                and box[2] <= within[2]
+                and box[3] <= within[3]
+                and occupied.free(box)
+            ):
                 occupied.add(box)
                 placed.append(PlacedLabel(index=i, x=cx, y=cy, moved=k > (3 if clear else 4)))
                 break
@@ -103,7 +116,9 @@ def place_labels(
     return placed, left_out
 
 
-def _candidates(x: float, y: float, w: float, h: float, rings: int, clear: float) -> list[tuple[float, float]]:
+def _candidates(
+    x: float, y: float, w: float, h: float, rings: int, clear: float
+) -> list[tuple[float, float]]:
     """At the anchor, just beside it, then on rings round it."""
     if clear:
         dx, dy = w / 2 + clear + 0.3, h / 2 + clear + 0.3
@@ -112,5 +127,14 @@ def _candidates(x: float, y: float, w: float, h: float, rings: int, clear: float
         found = [(x, y), (x, y + 0.6 * h), (x, y - 0.6 * h), (x + 0.4 * w, y), (x - 0.4 * w, y)]
     for ring in range(1, rings + 1):
         dx, dy = w / 2 + ring * 1.5 * h, 0.8 * h + ring * 1.2 * h
-        found += [(x + dx, y), (x - dx, y), (x, y + dy), (x, y - dy), (x + dx, y + dy), (x - dx, y + dy), (x + dx, y - dy), (x - dx, y - dy)]
+        found += [
+            (x + dx, y),
+            (x - dx, y),
+            (x, y + dy),
+            (x, y - dy),
+            (x + dx, y + dy),
+            (x - dx, y + dy),
+            (x + dx, y - dy),
+            (x - dx, y - dy),
+        ]
     return found

@@ -19,18 +19,78 @@ from facademap.units import format_inches, format_mm
 __all__ = ["map_data"]
 
 _PIECED = ("inset", "whole stone")
-_HIDDEN = frozenset({"id", "surface", "family", "layer", "edges", "edge_kinds", "pins", "materials", "measured"})
+_HIDDEN = frozenset(
+    {"id", "surface", "family", "layer", "edges", "edge_kinds", "pins", "materials", "measured"}
+)
 _SHOWN = {
-    "condition": ("term", "cc", "uc", "rc", "depth_m", "width_m", "area_m2", "length_m", "wall_stone", "activity", "cause",
-                  "cause_settled", "note", "photo", "surveyor", "observed_on", "survey", "origin", "confirmed_by"),
-    "repair": ("treatment", "stage", "conditions", "wall_stone", "depth_m", "priority", "removed_area_m2",
-               "removed_volume_m3", "rule", "rule_source", "rule_status", "overruled_by", "reason", "held_back",
-               "consent_reference", "consent_conditions", "lift", "bay", "note", "cautions"),
-    "stone": ("course", "number", "stone_type", "kind", "bed", "finish", "depth_m", "exposed", "part", "cc", "uc", "rc", "note"),
+    "condition": (
+        "term",
+        "cc",
+        "uc",
+        "rc",
+        "depth_m",
+        "width_m",
+        "area_m2",
+        "length_m",
+        "wall_stone",
+        "activity",
+        "cause",
+        "cause_settled",
+        "note",
+        "photo",
+        "surveyor",
+        "observed_on",
+        "survey",
+        "origin",
+        "confirmed_by",
+    ),
+    "repair": (
+        "treatment",
+        "stage",
+        "conditions",
+        "wall_stone",
+        "depth_m",
+        "priority",
+        "removed_area_m2",
+        "removed_volume_m3",
+        "rule",
+        "rule_source",
+        "rule_status",
+        "overruled_by",
+        "reason",
+        "held_back",
+        "consent_reference",
+        "consent_conditions",
+        "lift",
+        "bay",
+        "note",
+        "cautions",
+    ),
+    "stone": (
+        "course",
+        "number",
+        "stone_type",
+        "kind",
+        "bed",
+        "finish",
+        "depth_m",
+        "exposed",
+        "part",
+        "cc",
+        "uc",
+        "rc",
+        "note",
+    ),
     "opening": ("kind", "depth_m", "note"),
     "control": ("name", "role", "u_m", "v_m", "sigma_m"),
 }
-_TABLE = {"condition": "conditions", "repair": "repairs", "stone": "wall_stones", "opening": "openings", "control": "control_points"}
+_TABLE = {
+    "condition": "conditions",
+    "repair": "repairs",
+    "stone": "wall_stones",
+    "opening": "openings",
+    "control": "control_points",
+}
 _SOURCES = (
     "Terms: ICOMOS-ISCS, Illustrated glossary on stone deterioration patterns, 2008; definitions in our own words.",
     "Classes: EN 16096:2012, condition, urgency and recommendation classes (wording from memory).",
@@ -52,9 +112,14 @@ _HELP = (
 )
 
 
-def map_data(tables: Mapping[str, Any], *, settings: Mapping[str, Any], photos: Mapping[str, str],
-             seen: Sequence[Mapping[str, Any]] = (), extents: Mapping[str, tuple[float, float, float, float]] | None = None,
-             ) -> dict[str, Any]:
+def map_data(
+    tables: Mapping[str, Any],
+    *,
+    settings: Mapping[str, Any],
+    photos: Mapping[str, str],
+    seen: Sequence[Mapping[str, Any]] = (),
+    extents: Mapping[str, tuple[float, float, float, float]] | None = None,
+) -> dict[str, Any]:
     """The content of the page, made from the tables of a project.
 
     Parameters
@@ -70,9 +135,15 @@ def map_data(tables: Mapping[str, Any], *, settings: Mapping[str, Any], photos: 
         For the key plan.
     """
     conditions = tables["conditions"]
-    area = conditions["area_m2"].where(conditions["area_m2"].notna(), measure_area_m2(conditions, tables["openings"]))
+    area = conditions["area_m2"].where(
+        conditions["area_m2"].notna(), measure_area_m2(conditions, tables["openings"])
+    )
     tables = {**tables, "conditions": conditions.assign(area_m2=area.astype(float))}
-    features = [f for kind in ("opening", "stone", "condition", "repair", "control") for f in _features(kind, tables)]
+    features = [
+        f
+        for kind in ("opening", "stone", "condition", "repair", "control")
+        for f in _features(kind, tables)
+    ]
     features.sort(key=lambda f: -f.get("a", 0.0))  # large outlines are drawn first
     said = _reviews(tables["reviews"])
     for feature in features:
@@ -81,15 +152,38 @@ def map_data(tables: Mapping[str, Any], *, settings: Mapping[str, Any], photos: 
     plans = tables["plans"]
     current = plans[plans["current"].astype(bool)] if len(plans) else plans
     return {
-        "project_id": settings.get("project_id", ""), "plan_id": current["id"].iloc[-1] if len(current) else "",
-        "features": features, "plan_reviews": [r for (table, _), rows in sorted(said.items()) if table == "plans" for r in rows],
-        "photos": dict(photos), "seen": list(seen),
-        "families": [{"id": f.id, "name": f.name, "layer": f.layer, "colour": f.colour} for f in FAMILIES],
-        "terms": [{"name": t.name, "family": t.family, "abbreviation": t.abbreviation, "meaning": t.meaning,
-                   "hatch": {"angles_deg": list(t.hatch.angles_deg), "spacing_mm": t.hatch.spacing_mm,
-                             "dash_mm": list(t.hatch.dash_mm)}} for t in TERMS],
-        "classes": {k: list(v) for k, v in CLASS_NAMES.items()}, "labels": _labels(), "summary": _summary(tables),
-        "accuracy": _accuracy(tables["surfaces"]), "help": list(_HELP), "cautions": list(_CAUTIONS), "sources": list(_SOURCES),
+        "project_id": settings.get("project_id", ""),
+        "plan_id": current["id"].iloc[-1] if len(current) else "",
+        "features": features,
+        "plan_reviews": [
+            r for (table, _), rows in sorted(said.items()) if table == "plans" for r in rows
+        ],
+        "photos": dict(photos),
+        "seen": list(seen),
+        "families": [
+            {"id": f.id, "name": f.name, "layer": f.layer, "colour": f.colour} for f in FAMILIES
+        ],
+        "terms": [
+            {
+                "name": t.name,
+                "family": t.family,
+                "abbreviation": t.abbreviation,
+                "meaning": t.meaning,
+                "hatch": {
+                    "angles_deg": list(t.hatch.angles_deg),
+                    "spacing_mm": t.hatch.spacing_mm,
+                    "dash_mm": list(t.hatch.dash_mm),
+                },
+            }
+            for t in TERMS
+        ],
+        "classes": {k: list(v) for k, v in CLASS_NAMES.items()},
+        "labels": _labels(),
+        "summary": _summary(tables),
+        "accuracy": _accuracy(tables["surfaces"]),
+        "help": list(_HELP),
+        "cautions": list(_CAUTIONS),
+        "sources": list(_SOURCES),
         "plan_of_building": _plan_of_building(tables["surfaces"]),
         "key_plan": _key_plan(tables["surfaces"], tables["elevations"], extents or {}),
     }
@@ -97,10 +191,17 @@ def map_data(tables: Mapping[str, Any], *, settings: Mapping[str, Any], photos: 
 
 def _labels() -> dict[str, dict[str, str]]:
     """Words for the columns: their names without the unit."""
+
     def words(name: str) -> str:
         for unit in ("_m3", "_m2", "_m"):
-            name = name.removesuffix(unit) if name.endswith(unit) and len(name) > len(unit) + 1 else name
-        return name.replace("_", " ").upper() if name in ("cc", "uc", "rc") else name.replace("_", " ")
+            name = (
+                name.removesuffix(unit)
+                if name.endswith(unit) and len(name) > len(unit) + 1
+                else name
+            )
+        return (
+            name.replace("_", " ").upper() if name in ("cc", "uc", "rc") else name.replace("_", " ")
+        )
 
     labels = {kind: {c: words(c) for c in TABLES[table].names} for kind, table in _TABLE.items()}
     labels["control"]["residual"] = "residual"
@@ -113,7 +214,9 @@ def _features(kind: str, tables: Mapping[str, Any]) -> list[dict[str, Any]]:
     residuals = _residuals(tables["observations"]) if kind == "control" else {}
     names = [c for c in frame.columns if c in _SHOWN[kind]]
     columns = {c: frame[c].tolist() for c in names}
-    for n, (id, surface, shape) in enumerate(zip(frame["id"], frame["surface"], frame.geometry, strict=True)):
+    for n, (id, surface, shape) in enumerate(
+        zip(frame["id"], frame["surface"], frame.geometry, strict=True)
+    ):
         if shape is None or shape.is_empty:
             continue
         values = {c: columns[c][n] for c in names if not is_missing(columns[c][n])}
@@ -132,6 +235,7 @@ def _features(kind: str, tables: Mapping[str, Any]) -> list[dict[str, Any]]:
 
 def _geometry(shape: Any) -> dict[str, Any]:
     """Whole millimetres: lines as text of steps from corner to corner (read only when drawn), box, place of the label."""
+
     def steps(line: Any, *, ring: bool = False) -> str:
         places = np.rint(shapely.get_coordinates(line) * 1000).astype(np.int64)
         places = places[:-1] if ring else places
@@ -139,14 +243,24 @@ def _geometry(shape: Any) -> dict[str, Any]:
 
     def box() -> list[int]:
         u0, v0, u1, v1 = shape.bounds
-        return [math.floor(u0 * 1000), math.floor(v0 * 1000), math.ceil(u1 * 1000), math.ceil(v1 * 1000)]
+        return [
+            math.floor(u0 * 1000),
+            math.floor(v0 * 1000),
+            math.ceil(u1 * 1000),
+            math.ceil(v1 * 1000),
+        ]
 
     dimension = shapely.get_dimensions(shape)
     parts = list(shapely.get_parts(shape))
     inside = shape.representative_point()
     centre = [round(inside.x * 1000), round(inside.y * 1000)]
     if dimension == 2:
-        return {"t": "P", "g": ";".join(steps(r, ring=True) for p in parts for r in (p.exterior, *p.interiors)), "b": box(), "c": centre}
+        return {
+            "t": "P",
+            "g": ";".join(steps(r, ring=True) for p in parts for r in (p.exterior, *p.interiors)),
+            "b": box(),
+            "c": centre,
+        }
     if dimension == 1:
         return {"t": "L", "g": ";".join(steps(p) for p in parts), "b": box(), "c": centre}
     return {"t": "X", "g": f"{centre[0]} {centre[1]}", "b": [*centre, *centre], "c": centre}
@@ -158,7 +272,10 @@ def _residuals(observations: pd.DataFrame) -> dict[Any, tuple[list[float], str]]
     found = {}
     for id, rows in known.groupby("control_point", sort=True) if len(known) else ():
         du, dv = float(rows["du_m"].mean() * 1000), float(rows["dv_m"].mean() * 1000)
-        found[id] = ([round(du, 2), round(dv, 2)], f"u {du:+.1f} mm, v {dv:+.1f} mm (mean over {len(rows)} photos)")
+        found[id] = (
+            [round(du, 2), round(dv, 2)],
+            f"u {du:+.1f} mm, v {dv:+.1f} mm (mean over {len(rows)} photos)",
+        )
     return found
 
 
@@ -168,18 +285,30 @@ def _reviews(reviews: pd.DataFrame) -> dict[tuple[str, str], list[list[str]]]:
     for row in (reviews.sort_values(["at", "id"]) if len(reviews) else reviews).to_dict("records"):
         text = "" if is_missing(row["text"]) else str(row["text"])
         said.setdefault((str(row["about_table"]), str(row["about"])), []).append(
-            [str(row["at"])[:10], str(row["reviewer"]), str(row["decision"]), text])
+            [str(row["at"])[:10], str(row["reviewer"]), str(row["decision"]), text]
+        )
     return said
 
 
-def _key_plan(surfaces: pd.DataFrame, elevations: pd.DataFrame, extents: Mapping[str, Any]) -> list[dict[str, Any]]:
+def _key_plan(
+    surfaces: pd.DataFrame, elevations: pd.DataFrame, extents: Mapping[str, Any]
+) -> list[dict[str, Any]]:
     """Surfaces folded out beside each other, elevation by elevation, in metres."""
-    rows: list[dict[str, Any]] = [{str(k): v for k, v in row.items()} for row in surfaces.to_dict("records")]
+    rows: list[dict[str, Any]] = [
+        {str(k): v for k, v in row.items()} for row in surfaces.to_dict("records")
+    ]
     plan = []
     for elevation in elevations.to_dict("records"):
         panels = fold_out([r for r in rows if r["elevation"] == elevation["id"]], extents)
-        plan.append({"name": str(elevation["name"]),
-                     "panels": [{"s": p.surface, "name": p.name, "box": [round(v, 3) for v in p.box]} for p in panels]})
+        plan.append(
+            {
+                "name": str(elevation["name"]),
+                "panels": [
+                    {"s": p.surface, "name": p.name, "box": [round(v, 3) for v in p.box]}
+                    for p in panels
+                ],
+            }
+        )
     return [p for p in plan if p["panels"]]
 
 
@@ -194,12 +323,17 @@ def _repair_words(id: Any, row: pd.Series, tables: Mapping[str, Any]) -> dict[st
         return words
     pins = row["pins"] or []
     words["pin_places"] = [[round(p["u_m"] * 1000), round(p["v_m"] * 1000)] for p in pins]
-    words["pin_words"] = [f"{p.get('grade', 'stainless')} rod {format_mm(p['rod_m'])}, hole {format_mm(p['hole_m'])}, "
-                          f"{format_mm(p['embedment_m'])} into the wall, {format_mm(p['into_piece_m'])} into the piece"
-                          for p in pins if {"rod_m", "hole_m", "embedment_m", "into_piece_m"} <= set(p)]
+    words["pin_words"] = [
+        f"{p.get('grade', 'stainless')} rod {format_mm(p['rod_m'])}, hole {format_mm(p['hole_m'])}, "
+        f"{format_mm(p['embedment_m'])} into the wall, {format_mm(p['into_piece_m'])} into the piece"
+        for p in pins
+        if {"rod_m", "hole_m", "embedment_m", "into_piece_m"} <= set(p)
+    ]
     kinds = row["edge_kinds"] or [""] * len(row["edges"] or ())
-    words["edge_words"] = [f"edge {n + 1}: {kind or 'edge'}, joint {format_mm(edge, decimals=1)}"
-                           for n, (edge, kind) in enumerate(zip(row["edges"] or (), kinds, strict=False))]
+    words["edge_words"] = [
+        f"edge {n + 1}: {kind or 'edge'}, joint {format_mm(edge, decimals=1)}"
+        for n, (edge, kind) in enumerate(zip(row["edges"] or (), kinds, strict=False))
+    ]
     pieces = tables["pieces"]
     piece = pieces[pieces["repair"] == id]
     if len(piece):
@@ -210,44 +344,94 @@ def _repair_words(id: Any, row: pd.Series, tables: Mapping[str, Any]) -> dict[st
     if len(placed):
         q = placed.iloc[0]
         match = "" if is_missing(q["de00"]) else f", colour difference {q['de00']:.1f} (CIEDE2000)"
-        words["block_words"] = (f"{q['block']}, face {q['face']}, slab {int(q['slab']) + 1}, turned {int(q['rotation_deg'])} degrees, "
-                                f"{format_mm(q['x_m'])} from the left, {format_mm(q['y_m'])} from below{match}; {q['state']}")
+        words["block_words"] = (
+            f"{q['block']}, face {q['face']}, slab {int(q['slab']) + 1}, turned {int(q['rotation_deg'])} degrees, "
+            f"{format_mm(q['x_m'])} from the left, {format_mm(q['y_m'])} from below{match}; {q['state']}"
+        )
     elif len(piece) and not is_missing(piece.iloc[0]["unmatched_reason"]):
         size = piece.iloc[0]["source_size"] or []
-        words["block_words"] = (f"No block serves it ({piece.iloc[0]['unmatched_reason']}); look for "
-                                + " x ".join(format_mm(s) for s in size))
+        words["block_words"] = (
+            f"No block serves it ({piece.iloc[0]['unmatched_reason']}); look for "
+            + " x ".join(format_mm(s) for s in size)
+        )
     return words
 
 
 def _summary(tables: Mapping[str, Any]) -> dict[str, Any]:
-    conditions, repairs, stones, openings = (tables[n] for n in ("conditions", "repairs", "wall_stones", "openings"))
+    conditions, repairs, stones, openings = (
+        tables[n] for n in ("conditions", "repairs", "wall_stones", "openings")
+    )
     area = float(conditions["area_m2"].sum()) if len(conditions) else 0.0
-    removed, volume = (float(repairs[c].fillna(0).sum()) if len(repairs) else 0.0 for c in ("removed_area_m2", "removed_volume_m3"))
+    removed, volume = (
+        float(repairs[c].fillna(0).sum()) if len(repairs) else 0.0
+        for c in ("removed_area_m2", "removed_volume_m3")
+    )
     faces = float(stones.geometry.area.sum()) if len(stones) else 0.0
     placed = len(tables["placements"])
     pieces = len(tables["pieces"])
     urgent = conditions[conditions["uc"].map(lambda v: v == 3)] if len(conditions) else conditions
     figures = [
-        {"value": str(len(conditions)), "label": "conditions"}, {"value": f"{area:.2f} m\u00b2", "label": "area of conditions, net of openings"},
-        {"value": str(len(urgent)), "label": "urgent and immediate (UC3)"}, {"value": str(int((repairs["treatment"] != "leave").sum()) if len(repairs) else 0), "label": "repairs proposed or done"},
+        {"value": str(len(conditions)), "label": "conditions"},
+        {"value": f"{area:.2f} m\u00b2", "label": "area of conditions, net of openings"},
+        {"value": str(len(urgent)), "label": "urgent and immediate (UC3)"},
+        {
+            "value": str(int((repairs["treatment"] != "leave").sum()) if len(repairs) else 0),
+            "label": "repairs proposed or done",
+        },
         {"value": f"{placed} of {pieces}", "label": "pieces with a block"},
-        {"value": f"{removed:.2f} m\u00b2", "label": f"original stone faces removed, {volume * 1000:.0f} litres"
-         + (f", {removed / faces:.2%} of the stone faces" if faces else "")},
+        {
+            "value": f"{removed:.2f} m\u00b2",
+            "label": f"original stone faces removed, {volume * 1000:.0f} litres"
+            + (f", {removed / faces:.2%} of the stone faces" if faces else ""),
+        },
     ]
     blocks = []
     if len(conditions):
         for name, title in (("uc", "Urgency class"), ("cc", "Condition class")):
-            classes = {n: f"{name.upper()}{n} {w}" for n, w in reversed(list(enumerate(CLASS_NAMES[name])))}
-            blocks.append({"title": title, "heads": ["class", "count", "net area m\u00b2"], "rows": _by(conditions, name, classes)})
-        blocks.append({"title": "Conditions by family", "heads": ["family", "count", "net area m\u00b2"], "rows": _by(
-            conditions, "family", {f.id: f.name for f in FAMILIES})})
+            classes = {
+                n: f"{name.upper()}{n} {w}" for n, w in reversed(list(enumerate(CLASS_NAMES[name])))
+            }
+            blocks.append(
+                {
+                    "title": title,
+                    "heads": ["class", "count", "net area m\u00b2"],
+                    "rows": _by(conditions, name, classes),
+                }
+            )
+        blocks.append(
+            {
+                "title": "Conditions by family",
+                "heads": ["family", "count", "net area m\u00b2"],
+                "rows": _by(conditions, "family", {f.id: f.name for f in FAMILIES}),
+            }
+        )
     if len(repairs):
-        counted = repairs.groupby("treatment", sort=True).agg(n=("id", "size"), removed=("removed_area_m2", "sum"))
-        blocks.append({"title": "Treatments", "heads": ["treatment", "count", "stone removed m\u00b2"],
-                       "rows": [[t, int(r.n), f"{r.removed:.3f}"] for t, r in counted.iterrows()]})
-    words = [{"id": r["id"], "words": ", ".join(_short(v) for v in (r["term"], r["wall_stone"], r["note"]) if not is_missing(v))}
-             for r in urgent.to_dict("records")]
-    return {"figures": figures, "urgent": words, "tables": blocks, "looks": _looks(tables), "lines": _void(openings)}
+        counted = repairs.groupby("treatment", sort=True).agg(
+            n=("id", "size"), removed=("removed_area_m2", "sum")
+        )
+        blocks.append(
+            {
+                "title": "Treatments",
+                "heads": ["treatment", "count", "stone removed m\u00b2"],
+                "rows": [[t, int(r.n), f"{r.removed:.3f}"] for t, r in counted.iterrows()],
+            }
+        )
+    words = [
+        {
+            "id": r["id"],
+            "words": ", ".join(
+                _short(v) for v in (r["term"], r["wall_stone"], r["note"]) if not is_missing(v)
+            ),
+        }
+        for r in urgent.to_dict("records")
+    ]
+    return {
+        "figures": figures,
+        "urgent": words,
+        "tables": blocks,
+        "looks": _looks(tables),
+        "lines": _void(openings),
+    }
 
 
 def _short(value: Any, *, most: int = 140) -> str:
@@ -262,7 +446,10 @@ def _by(conditions: pd.DataFrame, column: str, names: Mapping[Any, str]) -> list
         if len(part):
             rows.append([words, len(part), f"{part['area_m2'].sum():.3f}"])
     rest = conditions[conditions[column].map(lambda v: is_missing(v) or v not in names)]
-    return [*rows, *([["not classed", len(rest), f"{rest['area_m2'].sum():.3f}"]] if len(rest) else [])]
+    return [
+        *rows,
+        *([["not classed", len(rest), f"{rest['area_m2'].sum():.3f}"]] if len(rest) else []),
+    ]
 
 
 def _looks(tables: Mapping[str, Any]) -> list[str]:
@@ -274,12 +461,19 @@ def _looks(tables: Mapping[str, Any]) -> list[str]:
     pieced = repairs[repairs["treatment"].isin(_PIECED)]
     if len(pieced):
         new = float(pieced["removed_area_m2"].fillna(0).sum())
-        lines.append(f"{len(pieced)} places get new stone faces ({', '.join(f'{int(n)} {t}' for t, n in pieced['treatment'].value_counts().sort_index().items())}): "
-                     f"{new:.2f} m\u00b2 of the wall.")
+        lines.append(
+            f"{len(pieced)} places get new stone faces ({', '.join(f'{int(n)} {t}' for t, n in pieced['treatment'].value_counts().sort_index().items())}): "
+            f"{new:.2f} m\u00b2 of the wall."
+        )
     seen = repairs[~repairs["treatment"].isin((*_PIECED, "leave"))]
     if len(seen):
-        sizes = [(t, len(rows), float(rows.geometry.area.sum())) for t, rows in seen.groupby("treatment", sort=True)]
-        parts = [f"{t} {n}" + (f" ({size:.2f} m\u00b2)" if size >= 0.005 else "") for t, n, size in sizes]
+        sizes = [
+            (t, len(rows), float(rows.geometry.area.sum()))
+            for t, rows in seen.groupby("treatment", sort=True)
+        ]
+        parts = [
+            f"{t} {n}" + (f" ({size:.2f} m\u00b2)" if size >= 0.005 else "") for t, n, size in sizes
+        ]
         lines.append("Other work that will be seen: " + ", ".join(parts) + ".")
     left = int((repairs["treatment"] == "leave").sum())
     if left:
@@ -295,30 +489,49 @@ def _closeness(placements: pd.DataFrame) -> list[str]:
     if known.empty:
         return []
     close = int((known <= 3).sum())
-    return [f"Colour: {close} of {len(known)} pieces come from a block within a colour difference of 3 of their "
-            f"neighbourhood (CIEDE2000, mean {known.mean():.1f}, largest {known.max():.1f}); small differences fade as the "
-            "pieces weather."]
+    return [
+        f"Colour: {close} of {len(known)} pieces come from a block within a colour difference of 3 of their "
+        f"neighbourhood (CIEDE2000, mean {known.mean():.1f}, largest {known.max():.1f}); small differences fade as the "
+        "pieces weather."
+    ]
 
 
 def _void(openings: pd.DataFrame) -> list[str]:
-    return [f"{len(openings)} architectural openings, {openings.geometry.area.sum():.2f} m\u00b2, are left out of all areas."] if len(openings) else []
+    return (
+        [
+            f"{len(openings)} architectural openings, {openings.geometry.area.sum():.2f} m\u00b2, are left out of all areas."
+        ]
+        if len(openings)
+        else []
+    )
 
 
 def _accuracy(surfaces: pd.DataFrame) -> list[str]:
     lines = []
     for row in surfaces.to_dict("records"):
         if is_missing(row["control_rmse_m"]):
-            lines.append(f"{row['name']}: no rectified picture was made; sizes are those of the drawing.")
+            lines.append(
+                f"{row['name']}: no rectified picture was made; sizes are those of the drawing."
+            )
             continue
-        check = "no check points" if is_missing(row["check_rmse_m"]) else (
-            f"check RMSE {row['check_rmse_m'] * 1000:.1f} mm at {int(row['check_n'])} check points")
-        lines.append(f"{row['name']}: {check}; control RMSE {row['control_rmse_m'] * 1000:.1f} mm; one pixel is "
-                     f"{row['gsd_m'] * 1000:g} mm; colours {row['colour_state']}.")
+        check = (
+            "no check points"
+            if is_missing(row["check_rmse_m"])
+            else (
+                f"check RMSE {row['check_rmse_m'] * 1000:.1f} mm at {int(row['check_n'])} check points"
+            )
+        )
+        lines.append(
+            f"{row['name']}: {check}; control RMSE {row['control_rmse_m'] * 1000:.1f} mm; one pixel is "
+            f"{row['gsd_m'] * 1000:g} mm; colours {row['colour_state']}."
+        )
         if not is_missing(row["check_rmse_m"]):
             # a circular normal error: sqrt(-2 ln 0.05) = 2.448 sigma holds 95 of 100, sigma = radial RMSE / sqrt(2)
             radius = math.sqrt(-math.log(0.05)) * row["check_rmse_m"]
-            lines.append(f"{row['name']}: about 95 of 100 places lie within {radius * 1000:.0f} mm of where this map puts them "
-                         "(from check points that had no part in the fit, errors taken as normal).")
+            lines.append(
+                f"{row['name']}: about 95 of 100 places lie within {radius * 1000:.0f} mm of where this map puts them "
+                "(from check points that had no part in the fit, errors taken as normal)."
+            )
         lines += [f"{row['name']}: {w}" for w in (row["report"] or {}).get("warnings", [])[:6]]
     return lines
 
@@ -333,5 +546,11 @@ def _plan_of_building(surfaces: pd.DataFrame) -> dict[str, Any] | None:
         matrix = np.asarray(world["matrix"], dtype=float)
         ends = [(matrix @ np.array([u, 0.0, 0.0, 1.0]))[:2] for u in (u0, u1)]
         if all(math.isfinite(v) for end in ends for v in end):
-            lines.append({"name": row["name"], "from": [round(float(v), 2) for v in ends[0]], "to": [round(float(v), 2) for v in ends[1]]})
+            lines.append(
+                {
+                    "name": row["name"],
+                    "from": [round(float(v), 2) for v in ends[0]],
+                    "to": [round(float(v), 2) for v in ends[1]],
+                }
+            )
     return {"lines": lines} if lines else None

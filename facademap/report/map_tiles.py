@@ -24,8 +24,14 @@ def count_levels(width_px: int, height_px: int) -> int:
     return max(1, math.ceil(math.log2(max(width_px, height_px) / TILE_PX)) + 1)
 
 
-def pyramid_tiles(read: Callable[[int, int, int], tuple[Bytes, Bytes] | None], width_px: int, height_px: int, *,
-                  quality: int = 80, progress: Callable[[float], None] | None = None) -> Iterator[tuple[str, bytes]]:
+def pyramid_tiles(
+    read: Callable[[int, int, int], tuple[Bytes, Bytes] | None],
+    width_px: int,
+    height_px: int,
+    *,
+    quality: int = 80,
+    progress: Callable[[float], None] | None = None,
+) -> Iterator[tuple[str, bytes]]:
     """Every tile that shows some of the wall.
 
     Parameters
@@ -45,9 +51,12 @@ def pyramid_tiles(read: Callable[[int, int, int], tuple[Bytes, Bytes] | None], w
     jpeg : bytes
     """
     levels = count_levels(width_px, height_px)
-    todo = [(z, c, r) for z in range(levels)
-            for r in range(math.ceil(height_px / 2 ** (levels - 1 - z) / TILE_PX))
-            for c in range(math.ceil(width_px / 2 ** (levels - 1 - z) / TILE_PX))]
+    todo = [
+        (z, c, r)
+        for z in range(levels)
+        for r in range(math.ceil(height_px / 2 ** (levels - 1 - z) / TILE_PX))
+        for c in range(math.ceil(width_px / 2 ** (levels - 1 - z) / TILE_PX))
+    ]
     for number, (z, column, row) in enumerate(todo):
         found = read(2 ** (levels - 1 - z), column, row)
         if found is not None and found[1].any():
@@ -62,5 +71,7 @@ def encode_tile(rgb: Bytes, mask: Bytes, *, quality: int) -> bytes:
     tile[:] = _GROUND
     height, width = mask.shape
     tile[:height, :width] = np.where(mask[..., None] > 0, rgb, _GROUND)
-    encoded: Any = simplejpeg.encode_jpeg(tile, quality=quality, colorspace="RGB", colorsubsampling="420")
+    encoded: Any = simplejpeg.encode_jpeg(
+        tile, quality=quality, colorspace="RGB", colorsubsampling="420"
+    )
     return bytes(encoded)

@@ -48,13 +48,25 @@ def read_rods(pins: Any) -> tuple[Rod, ...]:
     for pin in pins if isinstance(pins, Sequence) and not isinstance(pins, str) else ():
         if not isinstance(pin, Mapping):
             continue
-        embedment, into = number(pin.get("embedment_m")) or 0.0, number(pin.get("into_piece_m")) or 0.0
+        embedment, into = (
+            number(pin.get("embedment_m")) or 0.0,
+            number(pin.get("into_piece_m")) or 0.0,
+        )
         wall, piece = number(pin.get("hole_wall_m")), number(pin.get("hole_piece_m"))
-        rods.append(Rod(
-            u_m=number(pin.get("u_m")), v_m=number(pin.get("v_m")), angle_deg=number(pin.get("angle_deg")) or 0.0,
-            turn_deg=number(pin.get("turn_deg")) or 0.0, hole_m=number(pin.get("hole_m")), rod_m=number(pin.get("rod_m")),
-            wall_m=embedment if wall is None else wall, piece_m=into if piece is None else piece,
-            length_m=number(pin.get("rod_length_m")) or embedment + into, grade=str(pin.get("grade") or "")))
+        rods.append(
+            Rod(
+                u_m=number(pin.get("u_m")),
+                v_m=number(pin.get("v_m")),
+                angle_deg=number(pin.get("angle_deg")) or 0.0,
+                turn_deg=number(pin.get("turn_deg")) or 0.0,
+                hole_m=number(pin.get("hole_m")),
+                rod_m=number(pin.get("rod_m")),
+                wall_m=embedment if wall is None else wall,
+                piece_m=into if piece is None else piece,
+                length_m=number(pin.get("rod_length_m")) or embedment + into,
+                grade=str(pin.get("grade") or ""),
+            )
+        )
     return tuple(rods)
 
 
@@ -108,15 +120,26 @@ def read_materials(record: Any) -> Materials:
         known = [p for p in parts if p is not None]
         in_place = sum(known) if known else None
     spacers = record.get("spacers")
-    spacers = spacers if isinstance(spacers, Mapping) else {"count": spacers, "thickness_m": record.get("spacer_m")}
+    spacers = (
+        spacers
+        if isinstance(spacers, Mapping)
+        else {"count": spacers, "thickness_m": record.get("spacer_m")}
+    )
     count = number(spacers.get("count"))
     said = record.get("times")
     times: Mapping[str, Any] = said if isinstance(said, Mapping) else {}
-    low, high = number(times.get("temperature_minimum_deg_c")), number(times.get("temperature_maximum_deg_c"))
+    low, high = (
+        number(times.get("temperature_minimum_deg_c")),
+        number(times.get("temperature_maximum_deg_c")),
+    )
     cut = record.get("cut")
     tools = cut.get("tools") if isinstance(cut, Mapping) else None
     hours = record.get("hours")
-    total = number(hours) if not isinstance(hours, Mapping) else sum(n for v in hours.values() if (n := number(v)) is not None)
+    total = (
+        number(hours)
+        if not isinstance(hours, Mapping)
+        else sum(n for v in hours.values() if (n := number(v)) is not None)
+    )
     if total is None:
         total = number(_find(record, ("hours_total", "work_h", "labour_h")))
     return Materials(

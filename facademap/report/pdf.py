@@ -35,7 +35,9 @@ class _Jpeg(ImageReader):  # type: ignore[misc]
         return self._bytes
 
 
-def write_pdf(pages: Iterable[Page], *, title: str, subject: str = "", to_scale: bool = True) -> bytes:
+def write_pdf(
+    pages: Iterable[Page], *, title: str, subject: str = "", to_scale: bool = True
+) -> bytes:
     """One PDF of all pages.
 
     Parameters
@@ -55,7 +57,9 @@ def write_pdf(pages: Iterable[Page], *, title: str, subject: str = "", to_scale:
     ascii85, rl_config.useA85 = rl_config.useA85, 0
     try:
         buffer = io.BytesIO()
-        canvas = Canvas(buffer, pageCompression=1, invariant=1, initialFontName=font_name("regular"))
+        canvas = Canvas(
+            buffer, pageCompression=1, invariant=1, initialFontName=font_name("regular")
+        )
         canvas.setTitle(title)
         canvas.setSubject(subject)
         canvas.setCreator("facademap")
@@ -84,7 +88,7 @@ def _put_page(canvas: Canvas, page: Page) -> None:
 
 def _rgb(colour: str) -> str:
     value = colour.lstrip("#")
-    return " ".join(f"{int(value[i:i + 2], 16) / 255:.3f}" for i in (0, 2, 4))
+    return " ".join(f"{int(value[i : i + 2], 16) / 255:.3f}" for i in (0, 2, 4))
 
 
 def _stroke(ink: str, width_mm: float, dash_mm: tuple[float, ...]) -> str:
@@ -93,7 +97,9 @@ def _stroke(ink: str, width_mm: float, dash_mm: tuple[float, ...]) -> str:
 
 
 def _put_lines(canvas: Canvas, mark: Lines) -> None:
-    strokes = ("%.3f %.3f m %.3f %.3f l\n" * len(mark.segments)) % tuple(mark.segments.ravel().tolist())
+    strokes = ("%.3f %.3f m %.3f %.3f l\n" * len(mark.segments)) % tuple(
+        mark.segments.ravel().tolist()
+    )
     canvas.addLiteral(f"q {_stroke(mark.ink, mark.width_mm, mark.dash_mm)}\n{strokes}S Q")
 
 
@@ -103,7 +109,10 @@ def _put_rings(canvas: Canvas, mark: Rings) -> None:
         if len(ring) < 2:
             continue
         close = " h" if mark.closed else ""
-        parts.append((("%.3f %.3f m" + " %.3f %.3f l" * (len(ring) - 1)) % tuple(ring.ravel().tolist())) + close)
+        parts.append(
+            (("%.3f %.3f m" + " %.3f %.3f l" * (len(ring) - 1)) % tuple(ring.ravel().tolist()))
+            + close
+        )
     if not parts or (mark.ink is None and mark.fill is None):
         return
     style = [] if mark.ink is None else [_stroke(mark.ink, mark.width_mm, mark.dash_mm)]
@@ -128,11 +137,15 @@ def _put_disc(canvas: Canvas, mark: Disc) -> None:
     r, k = mark.radius_mm, mark.radius_mm * _CIRCLE
     parts = []
     for x, y in mark.centres.tolist():
-        parts.append(f"{x + r:.3f} {y:.3f} m {x + r:.3f} {y + k:.3f} {x + k:.3f} {y + r:.3f} {x:.3f} {y + r:.3f} c "
-                     f"{x - k:.3f} {y + r:.3f} {x - r:.3f} {y + k:.3f} {x - r:.3f} {y:.3f} c "
-                     f"{x - r:.3f} {y - k:.3f} {x - k:.3f} {y - r:.3f} {x:.3f} {y - r:.3f} c "
-                     f"{x + k:.3f} {y - r:.3f} {x + r:.3f} {y - k:.3f} {x + r:.3f} {y:.3f} c h")
-    style = (f"{_stroke(mark.ink, mark.width_mm, ())} " if mark.ink else "") + (f"{_rgb(mark.fill)} rg" if mark.fill else "")
+        parts.append(
+            f"{x + r:.3f} {y:.3f} m {x + r:.3f} {y + k:.3f} {x + k:.3f} {y + r:.3f} {x:.3f} {y + r:.3f} c "
+            f"{x - k:.3f} {y + r:.3f} {x - r:.3f} {y + k:.3f} {x - r:.3f} {y:.3f} c "
+            f"{x - r:.3f} {y - k:.3f} {x - k:.3f} {y - r:.3f} {x:.3f} {y - r:.3f} c "
+            f"{x + k:.3f} {y - r:.3f} {x + r:.3f} {y - k:.3f} {x + r:.3f} {y:.3f} c h"
+        )
+    style = (f"{_stroke(mark.ink, mark.width_mm, ())} " if mark.ink else "") + (
+        f"{_rgb(mark.fill)} rg" if mark.fill else ""
+    )
     operator = "B" if mark.fill and mark.ink else ("f" if mark.fill else "S")
     canvas.addLiteral(f"q {style}\n" + "\n".join(parts) + f"\n{operator} Q")
 
@@ -141,8 +154,10 @@ def _put_text(canvas: Canvas, mark: Text) -> None:
     width = text_width_mm(mark.text, mark.size_pt, mark.weight)
     shift = {"left": 0.0, "centre": -width / 2, "right": -width}[mark.anchor]
     cos, sin = math.cos(math.radians(mark.angle_deg)), math.sin(math.radians(mark.angle_deg))
-    canvas.addLiteral(f"q {cos:.6f} {sin:.6f} {-sin:.6f} {cos:.6f} {mark.x_mm:.3f} {mark.y_mm:.3f} cm")
-    for halo in ([mark.halo] if mark.halo else []):
+    canvas.addLiteral(
+        f"q {cos:.6f} {sin:.6f} {-sin:.6f} {cos:.6f} {mark.x_mm:.3f} {mark.y_mm:.3f} cm"
+    )
+    for halo in [mark.halo] if mark.halo else []:
         canvas.addLiteral(f"q {_rgb(halo)} RG {max(0.5, mark.size_pt * 0.07):.3f} w 1 j")
         _put_string(canvas, mark, shift, mode=1)
         canvas.addLiteral("Q")
@@ -163,4 +178,10 @@ def _put_picture(canvas: Canvas, mark: Picture) -> None:
     canvas.drawImage(_Jpeg(mark.jpeg), mark.x_mm, mark.y_mm, mark.width_mm, mark.height_mm)
 
 
-_PUT: dict[type, Any] = {Lines: _put_lines, Rings: _put_rings, Disc: _put_disc, Text: _put_text, Picture: _put_picture}
+_PUT: dict[type, Any] = {
+    Lines: _put_lines,
+    Rings: _put_rings,
+    Disc: _put_disc,
+    Text: _put_text,
+    Picture: _put_picture,
+}

@@ -44,14 +44,35 @@ def draw_piece(page: Page, ticket: Ticket, x: float, y: float, width: float, hei
     scale = scale_that_fits(u1 - u0, v1 - v0, width - 40, height - 38)
     k = 1000.0 / scale
     ox, oy = x + 22 + (width - 32 - (u1 - u0) * k) / 2, y + 17 + (height - 32 - (v1 - v0) * k) / 2
-    ring = (np.asarray(shapely.orient_polygons(shape).exterior.coords)[:-1] - (u0, v0)) * k + (ox, oy)
+    ring = (np.asarray(shapely.orient_polygons(shape).exterior.coords)[:-1] - (u0, v0)) * k + (
+        ox,
+        oy,
+    )
     pins = [(r.u_m, r.v_m) for r in ticket.rods if r.u_m is not None and r.v_m is not None]
     _bed_lines(page, shape, ticket.piece["bed"], k, (u0, v0), (ox, oy), pins)
     page.rings([ring], width_mm=0.9)
     _edges(page, ticket, shape, k, (u0, v0), (ox, oy))
     # overall sizes
-    page.dimension(ox, oy, ox + (u1 - u0) * k, oy, format_mm(u1 - u0, decimals=_decimals(u1 - u0)), offset_mm=-11.5, size_pt=13, second=format_inches(u1 - u0))
-    page.dimension(ox, oy, ox, oy + (v1 - v0) * k, format_mm(v1 - v0, decimals=_decimals(v1 - v0)), offset_mm=11, size_pt=13, second=format_inches(v1 - v0))
+    page.dimension(
+        ox,
+        oy,
+        ox + (u1 - u0) * k,
+        oy,
+        format_mm(u1 - u0, decimals=_decimals(u1 - u0)),
+        offset_mm=-11.5,
+        size_pt=13,
+        second=format_inches(u1 - u0),
+    )
+    page.dimension(
+        ox,
+        oy,
+        ox,
+        oy + (v1 - v0) * k,
+        format_mm(v1 - v0, decimals=_decimals(v1 - v0)),
+        offset_mm=11,
+        size_pt=13,
+        second=format_inches(v1 - v0),
+    )
     if len(ring) > 4:
         spots = [(ox + (u - u0) * k, oy + (v - v0) * k) for u, v in pins]
         _edge_lengths(page, ring, k, spots)
@@ -66,8 +87,16 @@ def draw_piece(page: Page, ticket: Ticket, x: float, y: float, width: float, hei
         px, py = ox + (rod.u_m - u0) * k, oy + (rod.v_m - v0) * k
         page.discs([(px, py)], 2.6, ink=RED, fill="#ffffff", width_mm=0.5)
         page.text(px, py - 1.25, str(n), size_pt=9, weight="bold", anchor="centre", ink=RED)
-        page.lines([[[px - 4.2, py], [px - 2.6, py]], [[px + 2.6, py], [px + 4.2, py]], [[px, py - 4.2], [px, py - 2.6]], [[px, py + 2.6], [px, py + 4.2]]],
-                   ink=RED, width_mm=0.35)
+        page.lines(
+            [
+                [[px - 4.2, py], [px - 2.6, py]],
+                [[px + 2.6, py], [px + 4.2, py]],
+                [[px, py - 4.2], [px, py - 2.6]],
+                [[px, py + 2.6], [px, py + 4.2]],
+            ],
+            ink=RED,
+            width_mm=0.35,
+        )
     page.text(x + 2, y + 2, f"Front, seen from outside, 1 : {scale:g}", size_pt=8)
     page.text(x + 2, y + height - 5, "FACE", size_pt=9, weight="bold")
 
@@ -76,36 +105,74 @@ def _decimals(length_m: float) -> int:
     return 0 if abs(length_m * 1000 - round(length_m * 1000)) < 0.05 else 1
 
 
-def _bed_lines(page: Page, shape: Any, bed: str, k: float, origin: tuple[float, float], put: tuple[float, float],
-               pins: list[tuple[float, float]]) -> None:
+def _bed_lines(
+    page: Page,
+    shape: Any,
+    bed: str,
+    k: float,
+    origin: tuple[float, float],
+    put: tuple[float, float],
+    pins: list[tuple[float, float]],
+) -> None:
     """Fine lines along the natural bed and its arrow."""
     u0, v0, u1, v1 = shape.bounds
     if bed not in ("horizontal", "edge"):
-        page.text(put[0] + (u1 - u0) * k / 2, put[1] + (v1 - v0) * k / 2 - 1.5, "bed free", size_pt=9, anchor="centre", ink="#777777")
+        page.text(
+            put[0] + (u1 - u0) * k / 2,
+            put[1] + (v1 - v0) * k / 2 - 1.5,
+            "bed free",
+            size_pt=9,
+            anchor="centre",
+            ink="#777777",
+        )
         return
     step = 3.2 / k
     level = bed == "horizontal"
     start, stop = (v0, v1) if level else (u0, u1)
     spots = np.arange(start + step / 2, stop, step)
-    strokes = [shapely.LineString([(u0 - 1, s), (u1 + 1, s)] if level else [(s, v0 - 1), (s, v1 + 1)]) for s in spots]
-    parts = shapely.get_parts(shapely.intersection(shape, np.array(strokes, dtype=object))) if strokes else []
+    strokes = [
+        shapely.LineString([(u0 - 1, s), (u1 + 1, s)] if level else [(s, v0 - 1), (s, v1 + 1)])
+        for s in spots
+    ]
+    parts = (
+        shapely.get_parts(shapely.intersection(shape, np.array(strokes, dtype=object)))
+        if strokes
+        else []
+    )
     lines = [np.asarray(p.coords)[[0, -1]] for p in parts if p.geom_type == "LineString"]
     if lines:
-        page.lines((np.array(lines) - origin) * k + put, ink="#b9b2a6", width_mm=0.18, dash_mm=(5, 1.2))
+        page.lines(
+            (np.array(lines) - origin) * k + put, ink="#b9b2a6", width_mm=0.18, dash_mm=(5, 1.2)
+        )
     spot = _clear_spot(shape, pins)
     cx, cy = put[0] + (spot.x - origin[0]) * k, put[1] + (spot.y - origin[1]) * k
-    ray = shapely.LineString([(u0 - 1, spot.y), (u1 + 1, spot.y)] if level else [(spot.x, v0 - 1), (spot.x, v1 + 1)])
+    ray = shapely.LineString(
+        [(u0 - 1, spot.y), (u1 + 1, spot.y)] if level else [(spot.x, v0 - 1), (spot.x, v1 + 1)]
+    )
     free = shapely.distance(spot, shapely.intersection(ray, shape.boundary)) * k
     reach = min(16.0, 0.85 * free)
     dx, dy = (reach, 0.0) if level else (0.0, reach)
     page.arrow(cx - dx, cy - dy, cx + dx, cy + dy, both=True, head_mm=3.6, width_mm=0.9)
-    page.text(cx if level else cx - 1.6, cy + 1.8 if level else cy, "BED", size_pt=11, weight="bold", anchor="centre", angle_deg=0 if level else 90, halo="#ffffff")
+    page.text(
+        cx if level else cx - 1.6,
+        cy + 1.8 if level else cy,
+        "BED",
+        size_pt=11,
+        weight="bold",
+        anchor="centre",
+        angle_deg=0 if level else 90,
+        halo="#ffffff",
+    )
 
 
 def _clear_spot(shape: Any, pins: list[tuple[float, float]]) -> Any:
     """Point inside the outline, far from its edges and from the pins."""
     u0, v0, u1, v1 = shape.bounds
-    grid = [shapely.Point(u0 + (u1 - u0) * a, v0 + (v1 - v0) * b) for b in (0.5, 0.65, 0.35, 0.75, 0.25) for a in (0.5, 0.35, 0.65, 0.25, 0.75)]
+    grid = [
+        shapely.Point(u0 + (u1 - u0) * a, v0 + (v1 - v0) * b)
+        for b in (0.5, 0.65, 0.35, 0.75, 0.25)
+        for a in (0.5, 0.35, 0.65, 0.25, 0.75)
+    ]
     size = min(u1 - u0, v1 - v0)
 
     def room(point: Any) -> float:
@@ -118,7 +185,14 @@ def _clear_spot(shape: Any, pins: list[tuple[float, float]]) -> Any:
     return best if room(best) > 0 else shapely.point_on_surface(shape)
 
 
-def _edges(page: Page, ticket: Ticket, shape: Any, k: float, origin: tuple[float, float], put: tuple[float, float]) -> None:
+def _edges(
+    page: Page,
+    ticket: Ticket,
+    shape: Any,
+    k: float,
+    origin: tuple[float, float],
+    put: tuple[float, float],
+) -> None:
     """Joint of each edge of the cut-out, beside it; exposed edges strong."""
     cut = ticket.repair["geometry"]
     edges = ticket.repair["edges"] if isinstance(ticket.repair["edges"], list) else []
@@ -139,14 +213,33 @@ def _edges(page: Page, ticket: Ticket, shape: Any, k: float, origin: tuple[float
         angle = math.degrees(math.atan2(along[1], along[0]))
         if angle > 91 or angle < -89:
             angle += 180
-        shift = 1.2 if np.dot(out, (-math.sin(math.radians(angle)), math.cos(math.radians(angle)))) > 0 else 3.4
+        shift = (
+            1.2
+            if np.dot(out, (-math.sin(math.radians(angle)), math.cos(math.radians(angle)))) > 0
+            else 3.4
+        )
         # off the middle, where arrow and dimension stand
         spot = middle + along * length * (0.27 if length > 30 else 0) + out * shift
         if joint:
-            page.text(spot[0], spot[1], f"joint {float(joint) * 1000:.1f}", size_pt=7, anchor="centre", angle_deg=angle)
+            page.text(
+                spot[0],
+                spot[1],
+                f"joint {float(joint) * 1000:.1f}",
+                size_pt=7,
+                anchor="centre",
+                angle_deg=angle,
+            )
         else:
             page.line(a[0], a[1], b[0], b[1], width_mm=2.0)
-            page.text(spot[0], spot[1], "EXPOSED", size_pt=7.5, weight="bold", anchor="centre", angle_deg=angle)
+            page.text(
+                spot[0],
+                spot[1],
+                "EXPOSED",
+                size_pt=7.5,
+                weight="bold",
+                anchor="centre",
+                angle_deg=angle,
+            )
 
 
 def _edge_lengths(page: Page, ring: Any, k: float, pins: list[tuple[float, float]]) -> None:
@@ -161,19 +254,46 @@ def _edge_lengths(page: Page, ring: Any, k: float, pins: list[tuple[float, float
         angle = math.degrees(math.atan2(along[1], along[0]))
         if angle > 91 or angle < -89:
             angle += 180
-        middle = max((a + (b - a) * f for f in (0.5, 0.3, 0.7)), key=lambda m: min((math.hypot(m[0] - x, m[1] - y) for x, y in pins), default=99.0) > 9.0)
-        spot = middle + inward * 2.6 - np.array([-math.sin(math.radians(angle)), math.cos(math.radians(angle))]) * 1.1
-        page.text(spot[0], spot[1], _size(length / k), size_pt=8.5, weight="bold", anchor="centre", angle_deg=angle, halo="#ffffff")
+        middle = max(
+            (a + (b - a) * f for f in (0.5, 0.3, 0.7)),
+            key=lambda m: (
+                min((math.hypot(m[0] - x, m[1] - y) for x, y in pins), default=99.0) > 9.0
+            ),
+        )
+        spot = (
+            middle
+            + inward * 2.6
+            - np.array([-math.sin(math.radians(angle)), math.cos(math.radians(angle))]) * 1.1
+        )
+        page.text(
+            spot[0],
+            spot[1],
+            _size(length / k),
+            size_pt=8.5,
+            weight="bold",
+            anchor="centre",
+            angle_deg=angle,
+            halo="#ffffff",
+        )
 
 
-def draw_section(page: Page, ticket: Ticket, x: float, y: float, width: float, height: float) -> None:
+def draw_section(
+    page: Page, ticket: Ticket, x: float, y: float, width: float, height: float
+) -> None:
     """Section through the piece: face to the left, wall to the right."""
     page.box(x, y, width, height, width_mm=0.25)
     page.text(x + 2, y + height - 5, "SECTION", size_pt=9, weight="bold")
     _, v0, _, v1 = ticket.piece["geometry"].bounds
     depth, tall = float(ticket.piece["depth_m"]), v1 - v0
-    cut_depth = float(ticket.repair["depth_m"]) if ticket.repair["depth_m"] == ticket.repair["depth_m"] and ticket.repair["depth_m"] else depth
-    reach = max((r.wall_m * math.cos(math.radians(r.angle_deg)) for r in ticket.rods), default=0.03) + 0.015
+    cut_depth = (
+        float(ticket.repair["depth_m"])
+        if ticket.repair["depth_m"] == ticket.repair["depth_m"] and ticket.repair["depth_m"]
+        else depth
+    )
+    reach = (
+        max((r.wall_m * math.cos(math.radians(r.angle_deg)) for r in ticket.rods), default=0.03)
+        + 0.015
+    )
     drop = max((r.wall_m * math.sin(math.radians(r.angle_deg)) for r in ticket.rods), default=0.0)
     scale = scale_that_fits(max(depth, cut_depth) + reach, tall + drop, width - 18, height - 28)
     k = 1000.0 / scale
@@ -185,30 +305,78 @@ def draw_section(page: Page, ticket: Ticket, x: float, y: float, width: float, h
     low, high = oy - max(2.5, drop * k * 0.7), oy + tall * k + 2.5
     page.rings([[(wall, low), (far, low), (far, high), (wall, high)]], ink=None, fill="#e4dfd6")
     page.lines([[[wall, low], [wall, high]]], width_mm=0.5)
-    page.rings([[(ox, oy), (back, oy), (back, oy + tall * k), (ox, oy + tall * k)]], width_mm=0.9, fill="#ffffff")
+    page.rings(
+        [[(ox, oy), (back, oy), (back, oy + tall * k), (ox, oy + tall * k)]],
+        width_mm=0.9,
+        fill="#ffffff",
+    )
     for n, rod in enumerate(ticket.rods, start=1):
         level = oy + ((rod.v_m - v0) if rod.v_m is not None else tall / 2) * k
         angle = math.radians(rod.angle_deg)
         cos, sin = math.cos(angle), math.sin(angle)
         for reach_m, sign in ((rod.piece_m, -1), (rod.wall_m, 1)):
-            page.line(back, level, back + sign * reach_m * k * cos, level - sign * reach_m * k * sin, ink=RED, width_mm=max(0.9, (rod.rod_m or 0.006) * k * 0.7))
-        page.text(far + 1.2, level - rod.wall_m * k * sin - 1.2, str(n) if _alone(ticket, n) else "", size_pt=8.5, weight="bold", ink=RED)
-    page.dimension(ox, oy, back, oy, format_mm(depth, decimals=_decimals(depth)), offset_mm=-6.5, size_pt=11, second=format_inches(depth))
-    page.text(ox - 2.2, oy + tall * k / 2, "FACE", size_pt=8, weight="bold", anchor="centre", angle_deg=90)
+            page.line(
+                back,
+                level,
+                back + sign * reach_m * k * cos,
+                level - sign * reach_m * k * sin,
+                ink=RED,
+                width_mm=max(0.9, (rod.rod_m or 0.006) * k * 0.7),
+            )
+        page.text(
+            far + 1.2,
+            level - rod.wall_m * k * sin - 1.2,
+            str(n) if _alone(ticket, n) else "",
+            size_pt=8.5,
+            weight="bold",
+            ink=RED,
+        )
+    page.dimension(
+        ox,
+        oy,
+        back,
+        oy,
+        format_mm(depth, decimals=_decimals(depth)),
+        offset_mm=-6.5,
+        size_pt=11,
+        second=format_inches(depth),
+    )
+    page.text(
+        ox - 2.2, oy + tall * k / 2, "FACE", size_pt=8, weight="bold", anchor="centre", angle_deg=90
+    )
     page.text(x + width - 2, y + height - 5, f"1 : {scale:g}", size_pt=8, anchor="right")
     if proud:
-        page.line(ox + proud * k, oy - 1.5, ox + proud * k, oy + tall * k + 1.5, width_mm=0.25, dash_mm=(1.5, 1.0))
-    note = f"cut-out {cut_depth * 1000:.0f} mm deep" + (f", face {proud * 1000:.3g} mm proud" if proud else "")
+        page.line(
+            ox + proud * k,
+            oy - 1.5,
+            ox + proud * k,
+            oy + tall * k + 1.5,
+            width_mm=0.25,
+            dash_mm=(1.5, 1.0),
+        )
+    note = f"cut-out {cut_depth * 1000:.0f} mm deep" + (
+        f", face {proud * 1000:.3g} mm proud" if proud else ""
+    )
     page.text(x + width - 2, y + 2, note, size_pt=8, anchor="right", within_mm=width - 4)
 
 
 def _alone(ticket: Ticket, n: int) -> bool:
     """Whether no earlier pin lies at the same height, where numbers would lie on one another."""
     own = ticket.rods[n - 1].v_m
-    return own is not None and not any(r.v_m is not None and abs(r.v_m - own) < 0.01 for r in ticket.rods[: n - 1])
+    return own is not None and not any(
+        r.v_m is not None and abs(r.v_m - own) < 0.01 for r in ticket.rods[: n - 1]
+    )
 
 
-def draw_face(page: Page, ticket: Ticket, picture: FacePicture | None, x: float, y: float, width: float, height: float) -> None:
+def draw_face(
+    page: Page,
+    ticket: Ticket,
+    picture: FacePicture | None,
+    x: float,
+    y: float,
+    width: float,
+    height: float,
+) -> None:
     """The face of the block with the blank on it."""
     assert ticket.face is not None
     assert ticket.place is not None
@@ -217,22 +385,68 @@ def draw_face(page: Page, ticket: Ticket, picture: FacePicture | None, x: float,
     if picture is not None:
         low, high = np.array([picture.x0_m, picture.y0_m]), np.array([picture.x1_m, picture.y1_m])
     k = min(width / (high[0] - low[0]), height / (high[1] - low[1]))
-    put = np.array([x + (width - (high[0] - low[0]) * k) / 2, y + (height - (high[1] - low[1]) * k) / 2])
+    put = np.array(
+        [x + (width - (high[0] - low[0]) * k) / 2, y + (height - (high[1] - low[1]) * k) / 2]
+    )
     if picture is not None:
         page.picture(picture.jpeg, put[0], put[1], (high[0] - low[0]) * k, (high[1] - low[1]) * k)
-    page.rings([(outline - low) * k + put], ink="#ffffff" if picture else "#555555", width_mm=0.6, dash_mm=(2.0, 1.0))
+    page.rings(
+        [(outline - low) * k + put],
+        ink="#ffffff" if picture else "#555555",
+        width_mm=0.6,
+        dash_mm=(2.0, 1.0),
+    )
     for flaw in ticket.face["flaws"] or []:
-        ring = np.asarray(flaw.get("ring") or flaw.get("poly") or [], dtype=float).reshape(-1, 2) if isinstance(flaw, dict) else np.empty((0, 2))
+        ring = (
+            np.asarray(flaw.get("ring") or flaw.get("poly") or [], dtype=float).reshape(-1, 2)
+            if isinstance(flaw, dict)
+            else np.empty((0, 2))
+        )
         if len(ring) >= 3:
             page.rings([(ring - low) * k + put], ink=RED, width_mm=0.4, fill=RED, opacity=0.45)
     for other in ticket.neighbours:
-        _blank(page, other, low, k, put, ink="#ffffff" if picture else "#555555", width_mm=0.6, label=str(other["repair"]), size_pt=7)
-    _blank(page, ticket.place, low, k, put, ink="#ffd54a", width_mm=1.4, label=str(ticket.place["repair"]), size_pt=10, top=True)
+        _blank(
+            page,
+            other,
+            low,
+            k,
+            put,
+            ink="#ffffff" if picture else "#555555",
+            width_mm=0.6,
+            label=str(other["repair"]),
+            size_pt=7,
+        )
+    _blank(
+        page,
+        ticket.place,
+        low,
+        k,
+        put,
+        ink="#ffd54a",
+        width_mm=1.4,
+        label=str(ticket.place["repair"]),
+        size_pt=10,
+        top=True,
+    )
     if picture is None:
-        page.text(x + width / 2, y + 1, "no photo of this face", size_pt=7.5, anchor="centre", ink=RED)
+        page.text(
+            x + width / 2, y + 1, "no photo of this face", size_pt=7.5, anchor="centre", ink=RED
+        )
 
 
-def _blank(page: Page, place: Any, low: Any, k: float, put: Any, *, ink: str, width_mm: float, label: str, size_pt: float, top: bool = False) -> None:
+def _blank(
+    page: Page,
+    place: Any,
+    low: Any,
+    k: float,
+    put: Any,
+    *,
+    ink: str,
+    width_mm: float,
+    label: str,
+    size_pt: float,
+    top: bool = False,
+) -> None:
     ring = np.asarray(place["blank"] or [], dtype=float).reshape(-1, 2)
     if len(ring) < 3:
         return
@@ -242,12 +456,35 @@ def _blank(page: Page, place: Any, low: Any, k: float, put: Any, *, ink: str, wi
     page.rings([drawn], ink=ink, width_mm=width_mm)
     (x0, y0), (x1, y1) = drawn.min(axis=0), drawn.max(axis=0)
     cx, cy = (x0 + x1) / 2, (y0 + y1) / 2
-    page.text(cx, cy - size_pt * 0.12, label, size_pt=size_pt, weight="bold", anchor="centre", halo="#ffffff", within_mm=max(6.0, x1 - x0 - 1))
+    page.text(
+        cx,
+        cy - size_pt * 0.12,
+        label,
+        size_pt=size_pt,
+        weight="bold",
+        anchor="centre",
+        halo="#ffffff",
+        within_mm=max(6.0, x1 - x0 - 1),
+    )
     if top:
         # where the top of the piece comes to lie after the turn on the block
         turn = math.radians(90 + int(place["rotation_deg"] or 0))
         half = abs(math.cos(turn)) * (x1 - x0) / 2 + abs(math.sin(turn)) * (y1 - y0) / 2
         dx, dy = math.cos(turn), math.sin(turn)
         inner, outer = half - min(5.5, half * 0.6), half - 1.2
-        page.arrow(cx + dx * inner, cy + dy * inner, cx + dx * outer, cy + dy * outer, head_mm=2.6, width_mm=0.8)
-        page.text(cx + dx * (inner + outer) / 2 + 2.2 * abs(dy) + 0.2, cy + dy * (inner + outer) / 2 - 0.8 + 2.0 * abs(dx), "TOP", size_pt=6.5, weight="bold", halo="#ffffff")
+        page.arrow(
+            cx + dx * inner,
+            cy + dy * inner,
+            cx + dx * outer,
+            cy + dy * outer,
+            head_mm=2.6,
+            width_mm=0.8,
+        )
+        page.text(
+            cx + dx * (inner + outer) / 2 + 2.2 * abs(dy) + 0.2,
+            cy + dy * (inner + outer) / 2 - 0.8 + 2.0 * abs(dx),
+            "TOP",
+            size_pt=6.5,
+            weight="bold",
+            halo="#ffffff",
+        )

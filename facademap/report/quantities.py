@@ -30,7 +30,15 @@ from facademap.report.materials import number, read_materials, read_rods
 from facademap.report.rows import rows_of
 from facademap.tables import TABLES, is_missing
 
-__all__ = ["DIMENSIONS", "LABOUR_H", "MEASURES", "NOT_STATED", "Measure", "Quantities", "measure_quantities"]
+__all__ = [
+    "DIMENSIONS",
+    "LABOUR_H",
+    "MEASURES",
+    "NOT_STATED",
+    "Measure",
+    "Quantities",
+    "measure_quantities",
+]
 
 NOT_STATED = "not stated"
 #: Breakdowns: column and title.
@@ -72,7 +80,9 @@ MEASURES: tuple[Measure, ...] = (
     Measure(name="area_net_m2", title="Face area net", unit="m2"),
     Measure(name="length_m", title="Length", unit="m"),
     Measure(name="removed_area_m2", title="Original stone removed, face", unit="m2"),
-    Measure(name="removed_volume_m3", title="Original stone removed, volume", unit="m3", decimals=4),
+    Measure(
+        name="removed_volume_m3", title="Original stone removed, volume", unit="m3", decimals=4
+    ),
     Measure(name="volume_gross_m3", title="Piece volume gross", unit="m3", decimals=4),
     Measure(name="volume_net_m3", title="Piece volume net", unit="m3", decimals=4),
     Measure(name="block_volume_m3", title="Volume of block used", unit="m3", decimals=4),
@@ -91,16 +101,40 @@ MEASURES: tuple[Measure, ...] = (
 def _labour(rates: WorkRates) -> dict[str, dict[str, float]]:
     """The norms of the work programme as hours a unit of a measure."""
     pieced = {"count": rates.set_up_h, "removed_volume_m3": rates.inset_h_per_dm3 * 1000.0}
-    surface = {"count": 0.5, "area_net_m2": rates.surface_h_per_m2, "length_m": 0.05 * rates.surface_h_per_m2}
-    return {"inset": pieced, "whole stone": pieced, "repoint": {"count": 0.5, "length_m": rates.joint_h_per_m},
-            **dict.fromkeys(("clean", "crack repair", "mortar repair", "consolidate", "make safe"), surface)}
+    surface = {
+        "count": 0.5,
+        "area_net_m2": rates.surface_h_per_m2,
+        "length_m": 0.05 * rates.surface_h_per_m2,
+    }
+    return {
+        "inset": pieced,
+        "whole stone": pieced,
+        "repoint": {"count": 0.5, "length_m": rates.joint_h_per_m},
+        **dict.fromkeys(
+            ("clean", "crack repair", "mortar repair", "consolidate", "make safe"), surface
+        ),
+    }
 
 
 #: Hours of work a unit of a measure, by treatment: those of the work programme, common practice, to be replaced by the
 #: office's own records.
 LABOUR_H: Mapping[str, Mapping[str, float]] = _labour(WorkRates())
-_LABELS = ("id", "elevation", "surface", "lift", "bay", "wall_stone", "stone_type", "treatment", "term", "family",
-           "condition_class", "urgency_class", "recommendation_class", "stage")
+_LABELS = (
+    "id",
+    "elevation",
+    "surface",
+    "lift",
+    "bay",
+    "wall_stone",
+    "stone_type",
+    "treatment",
+    "term",
+    "family",
+    "condition_class",
+    "urgency_class",
+    "recommendation_class",
+    "stage",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,7 +160,11 @@ class Quantities:
         """Sums of every measure by one dimension, sorted; the index holds the keys as text."""
         frame = self.repairs if basis == "repairs" else self.conditions
         names = [m.name for m in MEASURES]
-        grouped = frame.groupby(dimension, sort=True)[names].sum() if len(frame) else pd.DataFrame(columns=names, dtype=float)
+        grouped = (
+            frame.groupby(dimension, sort=True)[names].sum()
+            if len(frame)
+            else pd.DataFrame(columns=names, dtype=float)
+        )
         order = sorted(grouped.index, key=_natural)
         return grouped.loc[order]
 
@@ -171,33 +209,69 @@ def measure_quantities(
     Quantities
     """
     if not least_void_m2 >= 0 or not lift_height_m > 0:
-        raise InputError(f"least void {least_void_m2} m2, lift height {lift_height_m} m", "Give a void of 0 or more and a height above 0.")
-    tables = {name: frames[name] if name in frames else TABLES[name].empty()
-              for name in ("elevations", "surfaces", "wall_stones", "openings", "conditions", "repairs", "pieces", "placements", "faces")}
+        raise InputError(
+            f"least void {least_void_m2} m2, lift height {lift_height_m} m",
+            "Give a void of 0 or more and a height above 0.",
+        )
+    tables = {
+        name: frames[name] if name in frames else TABLES[name].empty()
+        for name in (
+            "elevations",
+            "surfaces",
+            "wall_stones",
+            "openings",
+            "conditions",
+            "repairs",
+            "pieces",
+            "placements",
+            "faces",
+        )
+    }
     lookup = _Lookup(tables)
     voids = _voids(tables["openings"], least_void_m2)
     gaps: list[str] = []
     repairs = _repair_rows(tables, lookup, voids, lift_height_m, gaps)
     norms = LABOUR_H if labour_h is None else labour_h
     unknown = repairs["hours"].isna()
-    repairs.loc[unknown, "hours"] = [sum(r[m] * h for m, h in norms.get(r["treatment"], {}).items()) for r in rows_of(repairs[unknown])]
+    repairs.loc[unknown, "hours"] = [
+        sum(r[m] * h for m, h in norms.get(r["treatment"], {}).items())
+        for r in rows_of(repairs[unknown])
+    ]
     repairs["hours"] = repairs["hours"].astype(float)
     conditions = _condition_rows(tables, lookup, voids, lift_height_m)
-    return Quantities(repairs=repairs, conditions=conditions, rules=_rules(least_void_m2, lift_height_m), gaps=tuple(gaps))
+    return Quantities(
+        repairs=repairs,
+        conditions=conditions,
+        rules=_rules(least_void_m2, lift_height_m),
+        gaps=tuple(gaps),
+    )
 
 
 class _Lookup:
     """Names and labels by id."""
 
     def __init__(self, tables: Mapping[str, pd.DataFrame]) -> None:
-        elevations = dict(zip(tables["elevations"]["id"], tables["elevations"]["name"], strict=True))
+        elevations = dict(
+            zip(tables["elevations"]["id"], tables["elevations"]["name"], strict=True)
+        )
         surfaces = tables["surfaces"]
-        self.elevation = {s: str(elevations.get(e, e)) for s, e in zip(surfaces["id"], surfaces["elevation"], strict=True)}
+        self.elevation = {
+            s: str(elevations.get(e, e))
+            for s, e in zip(surfaces["id"], surfaces["elevation"], strict=True)
+        }
         self.surface = dict(zip(surfaces["id"], surfaces["name"], strict=True))
         stones = tables["wall_stones"]
         self.stone_type = dict(zip(stones["id"], stones["stone_type"], strict=True))
-        self.conditions = {r["id"]: r for r in rows_of(tables["conditions"].drop(columns="geometry"))}
-        self.area = dict(zip(tables["conditions"]["id"], shapely.area(np.asarray(tables["conditions"].geometry.array)), strict=True))
+        self.conditions = {
+            r["id"]: r for r in rows_of(tables["conditions"].drop(columns="geometry"))
+        }
+        self.area = dict(
+            zip(
+                tables["conditions"]["id"],
+                shapely.area(np.asarray(tables["conditions"].geometry.array)),
+                strict=True,
+            )
+        )
         self.repair_of: dict[str, dict[str, Any]] = {}
         for repair in rows_of(tables["repairs"].drop(columns="geometry")):
             for condition in repair["conditions"] or []:
@@ -225,46 +299,76 @@ def _voids(openings: pd.DataFrame, least_void_m2: float) -> dict[str, Any]:
     if len(openings):
         shapes = np.asarray(openings.geometry.array)
         for surface in dict.fromkeys(openings["surface"]):
-            chosen = shapes[(openings["surface"] == surface).to_numpy() & (shapely.area(shapes) > least_void_m2)]
+            chosen = shapes[
+                (openings["surface"] == surface).to_numpy() & (shapely.area(shapes) > least_void_m2)
+            ]
             if len(chosen):
                 voids[surface] = shapely.union_all(chosen)
     return voids
 
 
-def _net(frame: pd.DataFrame, voids: Mapping[str, Any]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _net(
+    frame: pd.DataFrame, voids: Mapping[str, Any]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Gross area, net area and net length of every row's outline."""
-    shapes = np.asarray(frame.geometry.array) if isinstance(frame, gpd.GeoDataFrame) else np.empty(0, dtype=object)
+    shapes = (
+        np.asarray(frame.geometry.array)
+        if isinstance(frame, gpd.GeoDataFrame)
+        else np.empty(0, dtype=object)
+    )
     if not len(shapes):
         return np.zeros(0), np.zeros(0), np.zeros(0)
     kept = shapes.copy()
     for surface, void in voids.items():
-        rows = np.flatnonzero((frame["surface"] == surface).to_numpy() & shapely.intersects(shapes, void))
+        rows = np.flatnonzero(
+            (frame["surface"] == surface).to_numpy() & shapely.intersects(shapes, void)
+        )
         if len(rows):
             kept[rows] = shapely.difference(shapely.make_valid(shapes[rows]), void)
     dimension = shapely.get_dimensions(shapes)
-    return shapely.area(shapes), shapely.area(kept), np.where(dimension == 1, shapely.length(kept), 0.0)
+    return (
+        shapely.area(shapes),
+        shapely.area(kept),
+        np.where(dimension == 1, shapely.length(kept), 0.0),
+    )
 
 
 def _lifts(frame: pd.DataFrame, own: list[Any], lift_height_m: float) -> list[str]:
-    heights = shapely.get_y(shapely.centroid(np.asarray(frame.geometry.array))) if len(frame) else []
-    return [str(int(n)) if (n := number(value)) is not None else str(max(0, int(height // lift_height_m)))
-            for value, height in zip(own, heights, strict=True)]
+    heights = (
+        shapely.get_y(shapely.centroid(np.asarray(frame.geometry.array))) if len(frame) else []
+    )
+    return [
+        str(int(n))
+        if (n := number(value)) is not None
+        else str(max(0, int(height // lift_height_m)))
+        for value, height in zip(own, heights, strict=True)
+    ]
 
 
 def _edges(repair: Mapping[str, Any], shape: Any) -> tuple[float, float]:
     """Length sawn within stone and length of joints raked out, by the kinds of the edges; all is sawn when unknown."""
-    if repair["treatment"] not in ("inset", "whole stone") or shape is None or shape.geom_type != "Polygon":
+    if (
+        repair["treatment"] not in ("inset", "whole stone")
+        or shape is None
+        or shape.geom_type != "Polygon"
+    ):
         return 0.0, 0.0
     ring = np.asarray(shape.exterior.coords)
     lengths = np.hypot(*np.diff(ring, axis=0).T)
     kinds = repair["edge_kinds"] if isinstance(repair["edge_kinds"], list) else []
     if len(kinds) != len(lengths):
-        return (float(lengths.sum()), 0.0) if repair["treatment"] == "inset" else (0.0, float(lengths.sum()))
+        return (
+            (float(lengths.sum()), 0.0)
+            if repair["treatment"] == "inset"
+            else (0.0, float(lengths.sum()))
+        )
     sawn = float(sum(n for n, k in zip(lengths, kinds, strict=True) if k == "inset"))
     return sawn, float(sum(n for n, k in zip(lengths, kinds, strict=True) if k == "joint"))
 
 
-def _piece_volumes(tables: Mapping[str, pd.DataFrame]) -> tuple[dict[str, float], dict[str, float], dict[str, float], dict[str, float]]:
+def _piece_volumes(
+    tables: Mapping[str, pd.DataFrame],
+) -> tuple[dict[str, float], dict[str, float], dict[str, float], dict[str, float]]:
     """Gross, net, block volume and weight of the pieces, by repair."""
     gross: dict[str, float] = {}
     net: dict[str, float] = {}
@@ -280,17 +384,28 @@ def _piece_volumes(tables: Mapping[str, pd.DataFrame]) -> tuple[dict[str, float]
         piece = pieces.get(place["piece"])
         if piece is None:
             continue
-        ring = np.asarray(place["blank"] or [], dtype=float).reshape(-1, 2) if place["blank"] else np.empty((0, 2))
+        ring = (
+            np.asarray(place["blank"] or [], dtype=float).reshape(-1, 2)
+            if place["blank"]
+            else np.empty((0, 2))
+        )
         width, height = np.ptp(ring, axis=0) if len(ring) else (piece["width_m"], piece["height_m"])
         slabs = place["slab_thicknesses"] or []
         slab = int(place["slab"] or 0)
         thick = number(slabs[slab]) if slab < len(slabs) else None
-        used[place["repair"]] = used.get(place["repair"], 0.0) + float(width * height) * (thick or piece["depth_m"])
+        used[place["repair"]] = used.get(place["repair"], 0.0) + float(width * height) * (
+            thick or piece["depth_m"]
+        )
     return gross, net, used, weight
 
 
-def _repair_rows(tables: Mapping[str, pd.DataFrame], lookup: _Lookup, voids: Mapping[str, Any], lift_height_m: float,
-                 gaps: list[str]) -> pd.DataFrame:
+def _repair_rows(
+    tables: Mapping[str, pd.DataFrame],
+    lookup: _Lookup,
+    voids: Mapping[str, Any],
+    lift_height_m: float,
+    gaps: list[str],
+) -> pd.DataFrame:
     repairs = tables["repairs"]
     area_gross, area_net, length = _net(repairs, voids)
     lifts = _lifts(repairs, list(repairs["lift"]), lift_height_m)
@@ -298,32 +413,59 @@ def _repair_rows(tables: Mapping[str, pd.DataFrame], lookup: _Lookup, voids: Map
     piece_type = dict(zip(tables["pieces"]["repair"], tables["pieces"]["stone_type"], strict=True))
     rows = []
     for i, repair in enumerate(rows_of(repairs)):
-        answered = [lookup.conditions[str(c)] for c in repair["conditions"] or [] if str(c) in lookup.conditions]
+        answered = [
+            lookup.conditions[str(c)]
+            for c in repair["conditions"] or []
+            if str(c) in lookup.conditions
+        ]
         main = max(answered, key=lambda c: (lookup.area[c["id"]], c["id"]), default=None)
-        worst = {k: max((v for c in answered if (v := number(c[k])) is not None), default=None) for k in ("cc", "uc", "rc")}
+        worst = {
+            k: max((v for c in answered if (v := number(c[k])) is not None), default=None)
+            for k in ("cc", "uc", "rc")
+        }
         stone = piece_type.get(repair["id"])
         stone = lookup.stone_type.get(repair["wall_stone"]) if is_missing(stone) else stone
         rods = read_rods(repair["pins"])
         materials = read_materials(repair["materials"])
         sawn, raked = _edges(repair, repair["geometry"])
         used_m3, net_m3 = used.get(repair["id"], 0.0), net.get(repair["id"], 0.0)
-        rows.append({
-            "id": repair["id"], "elevation": _text(lookup.elevation.get(repair["surface"], repair["surface"])),
-            "surface": _text(lookup.surface.get(repair["surface"], repair["surface"])), "lift": lifts[i], "bay": _whole(repair["bay"]),
-            "wall_stone": _text(repair["wall_stone"]), "stone_type": _text(stone), "treatment": _text(repair["treatment"]),
-            "term": _text(main["term"] if main else None), "family": _family(main["term"]) if main else NOT_STATED,
-            "condition_class": _class("CC", worst["cc"]), "urgency_class": _class("UC", worst["uc"]),
-            "recommendation_class": _class("RC", worst["rc"]), "stage": _text(repair["stage"]),
-            "count": 1.0, "area_gross_m2": area_gross[i], "area_net_m2": area_net[i], "length_m": length[i],
-            "removed_area_m2": number(repair["removed_area_m2"]) or 0.0,
-            "removed_volume_m3": number(repair["removed_volume_m3"]) or 0.0,
-            "volume_gross_m3": gross.get(repair["id"], 0.0), "volume_net_m3": net_m3, "block_volume_m3": used_m3,
-            "cut_length_m": sawn, "rake_length_m": raked, "pins": float(len(rods)),
-            "drill_length_m": float(sum(r.drilled_m for r in rods)),
-            "mortar_l": 1000.0 * (materials.mortar_in_place_m3 or 0.0), "weight_kg": weight.get(repair["id"], 0.0),
-            "hours": math.nan if materials.hours is None else materials.hours, "stone_waste_m3": max(0.0, used_m3 - net_m3) if used_m3 else 0.0,
-            "mortar_waste_l": 1000.0 * ((materials.mortar_trials_m3 or 0.0) + (materials.mortar_waste_m3 or 0.0)),
-        })
+        rows.append(
+            {
+                "id": repair["id"],
+                "elevation": _text(lookup.elevation.get(repair["surface"], repair["surface"])),
+                "surface": _text(lookup.surface.get(repair["surface"], repair["surface"])),
+                "lift": lifts[i],
+                "bay": _whole(repair["bay"]),
+                "wall_stone": _text(repair["wall_stone"]),
+                "stone_type": _text(stone),
+                "treatment": _text(repair["treatment"]),
+                "term": _text(main["term"] if main else None),
+                "family": _family(main["term"]) if main else NOT_STATED,
+                "condition_class": _class("CC", worst["cc"]),
+                "urgency_class": _class("UC", worst["uc"]),
+                "recommendation_class": _class("RC", worst["rc"]),
+                "stage": _text(repair["stage"]),
+                "count": 1.0,
+                "area_gross_m2": area_gross[i],
+                "area_net_m2": area_net[i],
+                "length_m": length[i],
+                "removed_area_m2": number(repair["removed_area_m2"]) or 0.0,
+                "removed_volume_m3": number(repair["removed_volume_m3"]) or 0.0,
+                "volume_gross_m3": gross.get(repair["id"], 0.0),
+                "volume_net_m3": net_m3,
+                "block_volume_m3": used_m3,
+                "cut_length_m": sawn,
+                "rake_length_m": raked,
+                "pins": float(len(rods)),
+                "drill_length_m": float(sum(r.drilled_m for r in rods)),
+                "mortar_l": 1000.0 * (materials.mortar_in_place_m3 or 0.0),
+                "weight_kg": weight.get(repair["id"], 0.0),
+                "hours": math.nan if materials.hours is None else materials.hours,
+                "stone_waste_m3": max(0.0, used_m3 - net_m3) if used_m3 else 0.0,
+                "mortar_waste_l": 1000.0
+                * ((materials.mortar_trials_m3 or 0.0) + (materials.mortar_waste_m3 or 0.0)),
+            }
+        )
         if repair["treatment"] in ("inset", "whole stone") and not used_m3:
             gaps.append(f"{repair['id']}: no block is placed, so no volume of block used")
     return pd.DataFrame(rows, columns=[*_LABELS, *(m.name for m in MEASURES)])
@@ -334,7 +476,12 @@ def _whole(value: Any) -> str:
     return NOT_STATED if n is None else str(int(n))
 
 
-def _condition_rows(tables: Mapping[str, pd.DataFrame], lookup: _Lookup, voids: Mapping[str, Any], lift_height_m: float) -> pd.DataFrame:
+def _condition_rows(
+    tables: Mapping[str, pd.DataFrame],
+    lookup: _Lookup,
+    voids: Mapping[str, Any],
+    lift_height_m: float,
+) -> pd.DataFrame:
     conditions = tables["conditions"]
     area_gross, area_net, length = _net(conditions, voids)
     answers = [lookup.repair_of.get(str(i)) for i in conditions["id"]]
@@ -344,22 +491,33 @@ def _condition_rows(tables: Mapping[str, pd.DataFrame], lookup: _Lookup, voids: 
         answer = answers[i]
         row: dict[str, Any] = {m.name: 0.0 for m in MEASURES}
         row |= {
-            "id": condition["id"], "elevation": _text(lookup.elevation.get(condition["surface"], condition["surface"])),
-            "surface": _text(lookup.surface.get(condition["surface"], condition["surface"])), "lift": lifts[i],
+            "id": condition["id"],
+            "elevation": _text(lookup.elevation.get(condition["surface"], condition["surface"])),
+            "surface": _text(lookup.surface.get(condition["surface"], condition["surface"])),
+            "lift": lifts[i],
             "bay": _whole(answer["bay"]) if answer else NOT_STATED,
-            "wall_stone": _text(condition["wall_stone"]), "stone_type": _text(lookup.stone_type.get(condition["wall_stone"])),
+            "wall_stone": _text(condition["wall_stone"]),
+            "stone_type": _text(lookup.stone_type.get(condition["wall_stone"])),
             "treatment": _text(answer["treatment"]) if answer else _TREATMENT_OF_NONE,
-            "term": _text(condition["term"]), "family": _family(condition["term"]),
-            "condition_class": _class("CC", condition["cc"]), "urgency_class": _class("UC", condition["uc"]),
-            "recommendation_class": _class("RC", condition["rc"]), "stage": _text(answer["stage"]) if answer else NOT_STATED,
-            "count": 1.0, "area_gross_m2": area_gross[i], "area_net_m2": area_net[i], "length_m": length[i],
+            "term": _text(condition["term"]),
+            "family": _family(condition["term"]),
+            "condition_class": _class("CC", condition["cc"]),
+            "urgency_class": _class("UC", condition["uc"]),
+            "recommendation_class": _class("RC", condition["rc"]),
+            "stage": _text(answer["stage"]) if answer else NOT_STATED,
+            "count": 1.0,
+            "area_gross_m2": area_gross[i],
+            "area_net_m2": area_net[i],
+            "length_m": length[i],
         }
         rows.append(row)
     return pd.DataFrame(rows, columns=[*_LABELS, *(m.name for m in MEASURES)])
 
 
 def _rules(least_void_m2: float, lift_height_m: float) -> tuple[str, ...]:
-    deducted = "all of them" if least_void_m2 == 0 else f"those larger than {least_void_m2:g} m2 each"
+    deducted = (
+        "all of them" if least_void_m2 == 0 else f"those larger than {least_void_m2:g} m2 each"
+    )
     return (
         "Areas are face areas in the plane of the wall, from the outlines in the wall frame (superficial measure).",
         f"Gross area: the outline as drawn. Net area: the same less architectural openings ({deducted} deducted).",

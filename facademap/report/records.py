@@ -27,7 +27,10 @@ __all__ = ["Photo", "RepairRecord", "make_records", "write_records"]
 MARGIN = 12.0
 #: Photo id to JPEG and its width and height in pixels, or nothing.
 Photo = Callable[[str], "tuple[bytes, int, int] | None"]
-Crop = Callable[[str, tuple[float, float, float, float], int], "tuple[bytes, tuple[float, float, float, float]] | None"]
+Crop = Callable[
+    [str, tuple[float, float, float, float], int],
+    "tuple[bytes, tuple[float, float, float, float]] | None",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,7 +47,11 @@ class RepairRecord:
     surface: str
 
 
-def make_records(frames: Mapping[str, pd.DataFrame], *, edits: Mapping[str, Sequence[tuple[str, str, str]]] | None = None) -> list[RepairRecord]:
+def make_records(
+    frames: Mapping[str, pd.DataFrame],
+    *,
+    edits: Mapping[str, Sequence[tuple[str, str, str]]] | None = None,
+) -> list[RepairRecord]:
     """Records of all repairs, by id.
 
     Parameters
@@ -67,16 +74,34 @@ def make_records(frames: Mapping[str, pd.DataFrame], *, edits: Mapping[str, Sequ
     records = []
     for repair in rows_of(frames["repairs"]):
         surface = surfaces.get(repair["surface"], {})
-        records.append(RepairRecord(
-            repair=repair, conditions=[conditions[str(c)] for c in repair["conditions"] or [] if str(c) in conditions],
-            pieces=pieces.get(repair["id"], []), places=places.get(repair["id"], []),
-            entries=sorted(log.get(repair["id"], []), key=lambda e: (str(e["at"]), str(e["id"]))), edits=(edits or {}).get(repair["id"], []),
-            elevation=elevations.get(surface.get("elevation"), ""), surface=str(surface.get("name", repair["surface"]))))
+        records.append(
+            RepairRecord(
+                repair=repair,
+                conditions=[
+                    conditions[str(c)] for c in repair["conditions"] or [] if str(c) in conditions
+                ],
+                pieces=pieces.get(repair["id"], []),
+                places=places.get(repair["id"], []),
+                entries=sorted(
+                    log.get(repair["id"], []), key=lambda e: (str(e["at"]), str(e["id"]))
+                ),
+                edits=(edits or {}).get(repair["id"], []),
+                elevation=elevations.get(surface.get("elevation"), ""),
+                surface=str(surface.get("name", repair["surface"])),
+            )
+        )
     return sorted(records, key=lambda r: str(r.repair["id"]))
 
 
-def write_records(records: Sequence[RepairRecord], *, photo: Photo | None = None, crop: Crop | None = None, project: str = "",
-                  link: str = "facademap:repair/{repair}", paper: str = "A4") -> bytes:
+def write_records(
+    records: Sequence[RepairRecord],
+    *,
+    photo: Photo | None = None,
+    crop: Crop | None = None,
+    project: str = "",
+    link: str = "facademap:repair/{repair}",
+    paper: str = "A4",
+) -> bytes:
     """All record sheets as one PDF.
 
     Parameters
@@ -87,10 +112,21 @@ def write_records(records: Sequence[RepairRecord], *, photo: Photo | None = None
     crop : callable, optional
         Gives the rectified picture of a surface in a box of its wall frame.
     """
-    return write_pdf(_pages(records, photo, crop, project, link, paper), title=f"Record of repairs, {project}".strip(", "), subject="One page a repair")
+    return write_pdf(
+        _pages(records, photo, crop, project, link, paper),
+        title=f"Record of repairs, {project}".strip(", "),
+        subject="One page a repair",
+    )
 
 
-def _pages(records: Sequence[RepairRecord], photo: Photo | None, crop: Crop | None, project: str, link: str, paper: str) -> Iterator[Page]:
+def _pages(
+    records: Sequence[RepairRecord],
+    photo: Photo | None,
+    crop: Crop | None,
+    project: str,
+    link: str,
+    paper: str,
+) -> Iterator[Page]:
     width, height = paper_named(paper)
     if not records:
         page = Page(width_mm=width, height_mm=height)
@@ -100,7 +136,15 @@ def _pages(records: Sequence[RepairRecord], photo: Photo | None, crop: Crop | No
         yield _page(record, photo, crop, project, link, (width, height), f"{n} of {len(records)}")
 
 
-def _page(record: RepairRecord, photo: Photo | None, crop: Crop | None, project: str, link: str, size: tuple[float, float], count: str) -> Page:
+def _page(
+    record: RepairRecord,
+    photo: Photo | None,
+    crop: Crop | None,
+    project: str,
+    link: str,
+    size: tuple[float, float],
+    count: str,
+) -> Page:
     width, height = size
     repair = record.repair
     page = Page(width_mm=width, height_mm=height, title=str(repair["id"]))
@@ -109,29 +153,99 @@ def _page(record: RepairRecord, photo: Photo | None, crop: Crop | None, project:
     draw_qr(page, link.replace("{repair}", str(repair["id"])), right - 20, top - 20, 20)
     page.box(right - 20, top - 20, 20, 20, width_mm=0.3)
     page.text(left + 4, top - 5.5, "RECORD OF REPAIR", size_pt=9, weight="bold", ink="#ffffff")
-    page.text(left + 4, top - 14, repair["id"], size_pt=22, weight="bold", ink="#ffffff", within_mm=60)
-    page.text(right - 24, top - 7, repair["treatment"], size_pt=13, weight="bold", ink="#ffffff", anchor="right", within_mm=70)
-    page.text(right - 24, top - 14, f"stage: {repair['stage']}", size_pt=11, ink="#ffffff", anchor="right", within_mm=70)
-    where = [record.elevation, *([record.surface] if record.surface != record.elevation else []),
-             *([f"stone {repair['wall_stone']}"] if not is_missing(repair["wall_stone"]) else [])]
-    page.text(left + 4, top - 18.2, "   ·   ".join(w for w in where if w), size_pt=8.5, ink="#ffffff", within_mm=right - left - 30)
+    page.text(
+        left + 4, top - 14, repair["id"], size_pt=22, weight="bold", ink="#ffffff", within_mm=60
+    )
+    page.text(
+        right - 24,
+        top - 7,
+        repair["treatment"],
+        size_pt=13,
+        weight="bold",
+        ink="#ffffff",
+        anchor="right",
+        within_mm=70,
+    )
+    page.text(
+        right - 24,
+        top - 14,
+        f"stage: {repair['stage']}",
+        size_pt=11,
+        ink="#ffffff",
+        anchor="right",
+        within_mm=70,
+    )
+    where = [
+        record.elevation,
+        *([record.surface] if record.surface != record.elevation else []),
+        *([f"stone {repair['wall_stone']}"] if not is_missing(repair["wall_stone"]) else []),
+    ]
+    page.text(
+        left + 4,
+        top - 18.2,
+        "   ·   ".join(w for w in where if w),
+        size_pt=8.5,
+        ink="#ffffff",
+        within_mm=right - left - 30,
+    )
     y = top - 24
     picture = 66.0
     _wall_picture(page, record, crop, left, y - picture, 84, picture)
     _facts(page, record, left + 88, y, right - left - 88, picture)
     y -= picture + 5
-    y = _section(page, "Conditions answered", [_condition_line(c) for c in record.conditions] or ["None recorded."], left, right, y, most=7)
+    y = _section(
+        page,
+        "Conditions answered",
+        [_condition_line(c) for c in record.conditions] or ["None recorded."],
+        left,
+        right,
+        y,
+        most=7,
+    )
     if record.pieces or isinstance(repair["measured"], Mapping):
-        y = _section(page, "Measured in the cut-out", _measured_lines(repair["measured"]), left, right, y, most=4)
-    y = _section(page, "Work and checks", [_entry_line(e) for e in record.entries] or ["Nothing done yet."], left, right, y, most=16)
-    y = _section(page, "Changes of the record", [f"{at[:16].replace('T', ' ')}   {who}: {what}" for at, who, what in record.edits] or ["Not available."], left, right, y, most=8)
+        y = _section(
+            page,
+            "Measured in the cut-out",
+            _measured_lines(repair["measured"]),
+            left,
+            right,
+            y,
+            most=4,
+        )
+    y = _section(
+        page,
+        "Work and checks",
+        [_entry_line(e) for e in record.entries] or ["Nothing done yet."],
+        left,
+        right,
+        y,
+        most=16,
+    )
+    y = _section(
+        page,
+        "Changes of the record",
+        [f"{at[:16].replace('T', ' ')}   {who}: {what}" for at, who, what in record.edits]
+        or ["Not available."],
+        left,
+        right,
+        y,
+        most=8,
+    )
     _photos(page, record, photo, left, right, y)
     page.text(left, MARGIN - 5, project, size_pt=7.5, within_mm=110)
     page.text(right, MARGIN - 5, f"{repair['id']}    record {count}", size_pt=7.5, anchor="right")
     return page
 
 
-def _wall_picture(page: Page, record: RepairRecord, crop: Crop | None, x: float, y: float, width: float, height: float) -> None:
+def _wall_picture(
+    page: Page,
+    record: RepairRecord,
+    crop: Crop | None,
+    x: float,
+    y: float,
+    width: float,
+    height: float,
+) -> None:
     """The repair in the wall, with its surroundings."""
     page.box(x, y, width, height, width_mm=0.3)
     shape = record.repair["geometry"]
@@ -142,7 +256,12 @@ def _wall_picture(page: Page, record: RepairRecord, crop: Crop | None, x: float,
     grow = max(0.25, 0.6 * max(u1 - u0, v1 - v0))
     scale = max((u1 - u0 + 2 * grow) / width, (v1 - v0 + 2 * grow) / height)
     cu, cv = (u0 + u1) / 2, (v0 + v1) / 2
-    window = (cu - width * scale / 2, cv - height * scale / 2, cu + width * scale / 2, cv + height * scale / 2)
+    window = (
+        cu - width * scale / 2,
+        cv - height * scale / 2,
+        cu + width * scale / 2,
+        cv + height * scale / 2,
+    )
 
     def put(points: Any) -> Any:
         return (np.asarray(points, dtype=float)[:, :2] - window[:2]) / scale + (x, y)
@@ -154,19 +273,34 @@ def _wall_picture(page: Page, record: RepairRecord, crop: Crop | None, x: float,
         page.picture(jpeg, float(ax), float(ay), float(bx - ax), float(by - ay))
         _trim(page, (x, y, width, height), (float(ax), float(ay), float(bx), float(by)))
     for condition in record.conditions:
-        _outline(page, shapely.intersection(shapely.make_valid(condition["geometry"]), shapely.box(*window)), put, ink="#0063a6", width_mm=0.4, dash_mm=(1.5, 1))
+        _outline(
+            page,
+            shapely.intersection(shapely.make_valid(condition["geometry"]), shapely.box(*window)),
+            put,
+            ink="#0063a6",
+            width_mm=0.4,
+            dash_mm=(1.5, 1),
+        )
     _outline(page, shape, put, ink="#ffffff", width_mm=1.3)
     _outline(page, shape, put, ink=RED, width_mm=0.7)
     bar = 10 ** math.floor(math.log10(scale * width * 0.4))
     page.box(x + 3, y + 3, bar / scale, 1.6, fill="#111111", ink="#ffffff", width_mm=0.3)
-    page.text(x + 4.5 + bar / scale, y + 2.8, format_mm(bar), size_pt=8, weight="bold", halo="#ffffff")
+    page.text(
+        x + 4.5 + bar / scale, y + 2.8, format_mm(bar), size_pt=8, weight="bold", halo="#ffffff"
+    )
 
 
-def _trim(page: Page, zone: tuple[float, float, float, float], drawn: tuple[float, float, float, float]) -> None:
+def _trim(
+    page: Page, zone: tuple[float, float, float, float], drawn: tuple[float, float, float, float]
+) -> None:
     """Paint white what a picture of whole pixels reaches over its zone."""
     x, y, w, h = zone
-    outer = [(min(drawn[0], x) - 1, min(drawn[1], y) - 1), (max(drawn[2], x + w) + 1, min(drawn[1], y) - 1),
-             (max(drawn[2], x + w) + 1, max(drawn[3], y + h) + 1), (min(drawn[0], x) - 1, max(drawn[3], y + h) + 1)]
+    outer = [
+        (min(drawn[0], x) - 1, min(drawn[1], y) - 1),
+        (max(drawn[2], x + w) + 1, min(drawn[1], y) - 1),
+        (max(drawn[2], x + w) + 1, max(drawn[3], y + h) + 1),
+        (min(drawn[0], x) - 1, max(drawn[3], y + h) + 1),
+    ]
     page.rings([outer, [(x, y), (x + w, y), (x + w, y + h), (x, y + h)]], ink=None, fill="#ffffff")
     page.box(x, y, w, h, width_mm=0.3)
 
@@ -185,26 +319,63 @@ def _facts(page: Page, record: RepairRecord, x: float, y: float, width: float, t
     repair = record.repair
     m = read_materials(repair["materials"])
     rods = read_rods(repair["pins"])
-    facts: list[tuple[str, str]] = [("Rule", "" if is_missing(repair["rule"]) else f"{repair['rule']} ({_or(repair['rule_status'], 'status unknown')})")]
+    facts: list[tuple[str, str]] = [
+        (
+            "Rule",
+            ""
+            if is_missing(repair["rule"])
+            else f"{repair['rule']} ({_or(repair['rule_status'], 'status unknown')})",
+        )
+    ]
     if not is_missing(repair["overruled_by"]):
         facts.append(("Overruled", f"{repair['overruled_by']}: {_or(repair['reason'], '')}"))
     if not is_missing(repair["held_back"]):
         facts.append(("Held back", str(repair["held_back"])))
     if (depth := number(repair["depth_m"])) is not None:
         facts.append(("Depth", format_mm(depth)))
-    facts.append(("Removed", f"{number(repair['removed_area_m2']) or 0:.4f} m², {(number(repair['removed_volume_m3']) or 0) * 1000:.2f} L of original stone"))
+    facts.append(
+        (
+            "Removed",
+            f"{number(repair['removed_area_m2']) or 0:.4f} m², {(number(repair['removed_volume_m3']) or 0) * 1000:.2f} L of original stone",
+        )
+    )
     for piece in record.pieces:
         size = " × ".join(f"{piece[n] * 1000:.1f}" for n in ("width_m", "height_m", "depth_m"))
-        facts.append(("Piece", f"{piece['id']}: {size} mm, {_or(piece['stone_type'], 'any stone')}" + (", provisional" if piece["provisional"] else "")))
+        facts.append(
+            (
+                "Piece",
+                f"{piece['id']}: {size} mm, {_or(piece['stone_type'], 'any stone')}"
+                + (", provisional" if piece["provisional"] else ""),
+            )
+        )
     for place in record.places:
         de = number(place["de00"])
-        facts.append(("Block", f"{place['block']}, face {place['face']}, slab {int(place['slab'] or 0) + 1}" + ("" if de is None else f", ΔE00 {de:.2f}") + f", {place['state']}"))
+        facts.append(
+            (
+                "Block",
+                f"{place['block']}, face {place['face']}, slab {int(place['slab'] or 0) + 1}"
+                + ("" if de is None else f", ΔE00 {de:.2f}")
+                + f", {place['state']}",
+            )
+        )
     if rods:
-        facts.append(("Pins", f"{len(rods)} × {(rods[0].rod_m or 0) * 1000:.3g} mm, {rods[0].grade}; {sum(r.drilled_m for r in rods) * 1000:.0f} mm drilled"))
+        facts.append(
+            (
+                "Pins",
+                f"{len(rods)} × {(rods[0].rod_m or 0) * 1000:.3g} mm, {rods[0].grade}; {sum(r.drilled_m for r in rods) * 1000:.0f} mm drilled",
+            )
+        )
     if m.mortar_in_place_m3 is not None:
-        facts.append(("Mortar", f"{m.mortar_in_place_m3 * 1000:.2f} L in place" + (f", {m.mix}" if m.mix else "")))
+        facts.append(
+            (
+                "Mortar",
+                f"{m.mortar_in_place_m3 * 1000:.2f} L in place" + (f", {m.mix}" if m.mix else ""),
+            )
+        )
     if not is_missing(repair["consent_reference"]):
-        facts.append(("Consent", f"{repair['consent_reference']} {_or(repair['consent_conditions'], '')}"))
+        facts.append(
+            ("Consent", f"{repair['consent_reference']} {_or(repair['consent_conditions'], '')}")
+        )
     if not is_missing(repair["note"]):
         facts.append(("Note", str(repair["note"])))
     bottom = y - tall
@@ -213,7 +384,17 @@ def _facts(page: Page, record: RepairRecord, x: float, y: float, width: float, t
             break
         page.text(x, y - 3.4, title, size_pt=8, weight="bold")
         room = max(1, int((y - bottom) / 3.9) - 1)
-        y = page.paragraph(x + 18, y - 3.4, text or "not stated", width_mm=width - 18, size_pt=8.5, most_lines=min(4, room)) + 2.2
+        y = (
+            page.paragraph(
+                x + 18,
+                y - 3.4,
+                text or "not stated",
+                width_mm=width - 18,
+                size_pt=8.5,
+                most_lines=min(4, room),
+            )
+            + 2.2
+        )
     page.line(x, bottom, x + width, bottom, width_mm=0.15)
 
 
@@ -222,9 +403,15 @@ def _or(value: Any, other: str) -> str:
 
 
 def _condition_line(c: Mapping[str, Any]) -> str:
-    classes = " ".join(f"{k.upper()}{int(v)}" for k in ("cc", "uc", "rc") if (v := number(c[k])) is not None)
+    classes = " ".join(
+        f"{k.upper()}{int(v)}" for k in ("cc", "uc", "rc") if (v := number(c[k])) is not None
+    )
     depth = number(c["depth_m"])
-    return f"{c['id']}   {c['term']}   {classes}" + ("" if depth is None else f"   {depth * 1000:.0f} mm deep") + ("" if is_missing(c["observed_on"]) else f"   seen {c['observed_on']}")
+    return (
+        f"{c['id']}   {c['term']}   {classes}"
+        + ("" if depth is None else f"   {depth * 1000:.0f} mm deep")
+        + ("" if is_missing(c["observed_on"]) else f"   seen {c['observed_on']}")
+    )
 
 
 def _measured_lines(measured: Any) -> list[str]:
@@ -233,8 +420,19 @@ def _measured_lines(measured: Any) -> list[str]:
     lines = []
     for name, value in measured.items():
         values = value if isinstance(value, list) else [value]
-        shown = [f"{n * 1000:.1f}" if str(name).endswith("_m") else f"{n:g}" for v in values if (n := number(v)) is not None]
-        lines.append(f"{str(name).removesuffix('_m').replace('_', ' ')}: " + (" / ".join(shown) + (" mm" if str(name).endswith("_m") else "") if shown else json.dumps(value, ensure_ascii=False)))
+        shown = [
+            f"{n * 1000:.1f}" if str(name).endswith("_m") else f"{n:g}"
+            for v in values
+            if (n := number(v)) is not None
+        ]
+        lines.append(
+            f"{str(name).removesuffix('_m').replace('_', ' ')}: "
+            + (
+                " / ".join(shown) + (" mm" if str(name).endswith("_m") else "")
+                if shown
+                else json.dumps(value, ensure_ascii=False)
+            )
+        )
     return lines
 
 
@@ -252,7 +450,9 @@ def _entry_line(e: Mapping[str, Any]) -> str:
     return "   ".join(parts)
 
 
-def _section(page: Page, title: str, lines: Sequence[str], left: float, right: float, y: float, *, most: int) -> float:
+def _section(
+    page: Page, title: str, lines: Sequence[str], left: float, right: float, y: float, *, most: int
+) -> float:
     if y < MARGIN + 14:
         return y
     page.text(left, y - 3.5, title, size_pt=9.5, weight="bold")
@@ -265,13 +465,19 @@ def _section(page: Page, title: str, lines: Sequence[str], left: float, right: f
         page.text(left, y, line, size_pt=8.5, within_mm=right - left)
         y -= 4.2
     if len(lines) > most:
-        page.text(left, y, f"and {len(lines) - most} more in the project", size_pt=8, weight="italic")
+        page.text(
+            left, y, f"and {len(lines) - most} more in the project", size_pt=8, weight="italic"
+        )
         y -= 4.2
     return y - 1.5
 
 
-def _photos(page: Page, record: RepairRecord, photo: Photo | None, left: float, right: float, y: float) -> None:
-    names = [str(c["photo"]) for c in record.conditions if not is_missing(c["photo"])] + [str(e["photo"]) for e in record.entries if not is_missing(e["photo"])]
+def _photos(
+    page: Page, record: RepairRecord, photo: Photo | None, left: float, right: float, y: float
+) -> None:
+    names = [str(c["photo"]) for c in record.conditions if not is_missing(c["photo"])] + [
+        str(e["photo"]) for e in record.entries if not is_missing(e["photo"])
+    ]
     room = y - MARGIN - 6
     if not names or photo is None or room < 20:
         return

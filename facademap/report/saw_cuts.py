@@ -56,7 +56,9 @@ class _Run:
     unparted: list[str] = field(default_factory=list)
 
 
-def sequence_cuts(blanks: Sequence[tuple[str, Box]], area: Box, *, kerf_m: float, least_remainder_m: float = 0.08) -> SawSequence:
+def sequence_cuts(
+    blanks: Sequence[tuple[str, Box]], area: Box, *, kerf_m: float, least_remainder_m: float = 0.08
+) -> SawSequence:
     """Cuts for a slab.
 
     Parameters
@@ -83,7 +85,9 @@ def sequence_cuts(blanks: Sequence[tuple[str, Box]], area: Box, *, kerf_m: float
 
 def _cut(run: _Run, axis: Literal["x", "y"], at: float, side: int, area: Box) -> None:
     start, stop = (area[1], area[3]) if axis == "x" else (area[0], area[2])
-    run.cuts.append(SawCut(number=len(run.cuts) + 1, axis=axis, at_m=at, side=side, start_m=start, stop_m=stop))
+    run.cuts.append(
+        SawCut(number=len(run.cuts) + 1, axis=axis, at_m=at, side=side, start_m=start, stop_m=stop)
+    )
 
 
 def _keep(run: _Run, box: Box) -> None:
@@ -122,8 +126,17 @@ def _part(blanks: list[tuple[str, Box]], area: Box, run: _Run) -> None:
 def _free(box: Box, area: Box, run: _Run) -> None:
     """Cut away what lies round one blank, the larger leftover first."""
     while True:
-        sides = [(box[0] - area[0], 0), (box[1] - area[1], 1), (area[2] - box[2], 2), (area[3] - box[3], 3)]
-        spare = [((area[3] - area[1] if k % 2 == 0 else area[2] - area[0]) * width, k) for width, k in sides if width > 1e-4]
+        sides = [
+            (box[0] - area[0], 0),
+            (box[1] - area[1], 1),
+            (area[2] - box[2], 2),
+            (area[3] - box[3], 3),
+        ]
+        spare = [
+            ((area[3] - area[1] if k % 2 == 0 else area[2] - area[0]) * width, k)
+            for width, k in sides
+            if width > 1e-4
+        ]
         if not spare:
             return
         _, k = max(spare)

@@ -34,8 +34,12 @@ class Frame:
         wide = min(110.0, max(55.0, 0.17 * max(width, height)))
         inner = height - 2 * MARGIN
         x = MARGIN + GRID_EDGE
-        return cls(width=width, height=height, field=(x, MARGIN + GRID_EDGE, width - MARGIN - wide - 3 - x, inner - GRID_EDGE),
-                   strip=(width - MARGIN - wide, MARGIN, wide, inner))
+        return cls(
+            width=width,
+            height=height,
+            field=(x, MARGIN + GRID_EDGE, width - MARGIN - wide - 3 - x, inner - GRID_EDGE),
+            strip=(width - MARGIN - wide, MARGIN, wide, inner),
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,7 +73,9 @@ class Sheets:
         return (u, v, u + self.frame.field[2] * k, v + self.frame.field[3] * k)
 
 
-def lay_out(box: tuple[float, float, float, float], *, sheet: str = "A3", scale: float | None = None) -> Sheets:
+def lay_out(
+    box: tuple[float, float, float, float], *, sheet: str = "A3", scale: float | None = None
+) -> Sheets:
     """Scale, orientation and number of sheets for an elevation.
 
     Raises
@@ -87,17 +93,37 @@ def lay_out(box: tuple[float, float, float, float], *, sheet: str = "A3", scale:
         scales = (scale,) if scale else SCALES
         for s in scales:
             need = (width * 1000 / s, height * 1000 / s)
-            columns, rows = (1 if q <= r else math.ceil((q - OVERLAP_MM) / (r - OVERLAP_MM)) for q, r in zip(need, room, strict=True))
-            tries.append((columns * rows if scale else (0 if columns * rows == 1 else 1), s, n, frame, columns, rows))
+            columns, rows = (
+                1 if q <= r else math.ceil((q - OVERLAP_MM) / (r - OVERLAP_MM))
+                for q, r in zip(need, room, strict=True)
+            )
+            tries.append(
+                (
+                    columns * rows if scale else (0 if columns * rows == 1 else 1),
+                    s,
+                    n,
+                    frame,
+                    columns,
+                    rows,
+                )
+            )
     if not scale and all(t[0] for t in tries):
         tries = [(t[4] * t[5], *t[1:]) for t in tries]
     best = min(tries, key=lambda t: t[:3])
     _, s, _, frame, columns, rows = best
     if columns * rows > MOST_SHEETS:
-        raise InputError(f"at 1 : {s:g} the elevation takes {columns * rows} sheets {sheet}", "Choose a coarser scale or a larger sheet.")
+        raise InputError(
+            f"at 1 : {s:g} the elevation takes {columns * rows} sheets {sheet}",
+            "Choose a coarser scale or a larger sheet.",
+        )
     k = s / 1000.0
     room_m = ((frame.field[2] - 12.0) * k, (frame.field[3] - 12.0) * k)
     step = tuple(r - OVERLAP_MM * k for r in room_m)
     total = (room_m[0] + (columns - 1) * step[0], room_m[1] + (rows - 1) * step[1])
-    origin = ((box[0] + box[2]) / 2 - total[0] / 2 - 6.0 * k, (box[1] + box[3]) / 2 - total[1] / 2 - 6.0 * k)
-    return Sheets(frame=frame, scale=s, columns=columns, rows=rows, origin=origin, step=(step[0], step[1]))
+    origin = (
+        (box[0] + box[2]) / 2 - total[0] / 2 - 6.0 * k,
+        (box[1] + box[3]) / 2 - total[1] / 2 - 6.0 * k,
+    )
+    return Sheets(
+        frame=frame, scale=s, columns=columns, rows=rows, origin=origin, step=(step[0], step[1])
+    )

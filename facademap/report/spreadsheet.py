@@ -17,9 +17,22 @@ from facademap.report.quantities import DIMENSIONS, MEASURES, Quantities
 
 __all__ = ["guarded_text", "plain_text", "write_quantities_csv", "write_quantities_xlsx"]
 
-_LABELS = {"id": "Id", "elevation": "Elevation", "surface": "Surface", "lift": "Lift", "bay": "Bay", "wall_stone": "Wall stone",
-           "stone_type": "Stone type", "treatment": "Treatment", "term": "Term", "family": "Family", "condition_class": "Condition class",
-           "urgency_class": "Urgency class", "recommendation_class": "Recommendation class", "stage": "Stage"}
+_LABELS = {
+    "id": "Id",
+    "elevation": "Elevation",
+    "surface": "Surface",
+    "lift": "Lift",
+    "bay": "Bay",
+    "wall_stone": "Wall stone",
+    "stone_type": "Stone type",
+    "treatment": "Treatment",
+    "term": "Term",
+    "family": "Family",
+    "condition_class": "Condition class",
+    "urgency_class": "Urgency class",
+    "recommendation_class": "Recommendation class",
+    "stage": "Stage",
+}
 _BASES = {"repairs": "Repairs", "conditions": "Conditions"}
 _HEAD_ROW = 3
 #: A cell holds no more.
@@ -37,17 +50,39 @@ class _Book:
 
     def __init__(self, quantities: Quantities, project: str) -> None:
         self.buffer = io.BytesIO()
-        self.book = xlsxwriter.Workbook(self.buffer, {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False,
-                                                      "strings_to_numbers": False})
-        self.book.set_properties({"title": plain_text(f"Quantities, {project}"), "created": dt.datetime(2000, 1, 1), "author": "",
-                                  "comments": "Made by facademap"})
+        self.book = xlsxwriter.Workbook(
+            self.buffer,
+            {
+                "in_memory": True,
+                "strings_to_formulas": False,
+                "strings_to_urls": False,
+                "strings_to_numbers": False,
+            },
+        )
+        self.book.set_properties(
+            {
+                "title": plain_text(f"Quantities, {project}"),
+                "created": dt.datetime(2000, 1, 1),
+                "author": "",
+                "comments": "Made by facademap",
+            }
+        )
         self.book.set_calc_mode("auto")
         self.quantities = quantities
         self.project = plain_text(project)
         add = self.book.add_format
         self.title = add({"bold": True, "font_size": 16})
         self.note = add({"italic": True, "font_color": "#555555"})
-        self.head = add({"bold": True, "bg_color": "#22313f", "font_color": "#ffffff", "text_wrap": True, "valign": "top", "border": 1})
+        self.head = add(
+            {
+                "bold": True,
+                "bg_color": "#22313f",
+                "font_color": "#ffffff",
+                "text_wrap": True,
+                "valign": "top",
+                "border": 1,
+            }
+        )
         self.label = add({"valign": "top"})
         self.wrapped = add({"text_wrap": True, "valign": "top"})
         self.strong = add({"bold": True, "top": 2})
@@ -57,8 +92,12 @@ class _Book:
         """Format of a figure."""
         key = (decimals, total)
         if key not in self._numbers:
-            look: dict[str, Any] = {"num_format": "#,##0" + ("." + "0" * decimals if decimals else "")}
-            self._numbers[key] = self.book.add_format(look | ({"bold": True, "top": 2} if total else {}))
+            look: dict[str, Any] = {
+                "num_format": "#,##0" + ("." + "0" * decimals if decimals else "")
+            }
+            self._numbers[key] = self.book.add_format(
+                look | ({"bold": True, "top": 2} if total else {})
+            )
         return self._numbers[key]
 
     def sheet(self, name: str, title: str, note: str) -> Any:
@@ -73,7 +112,9 @@ class _Book:
         return sheet
 
 
-def write_quantities_xlsx(quantities: Quantities, *, project: str, rates: Rates | None = None) -> bytes:
+def write_quantities_xlsx(
+    quantities: Quantities, *, project: str, rates: Rates | None = None
+) -> bytes:
     """A workbook: rows of repairs and conditions, one sheet a breakdown, costs, and the measuring rules.
 
     Every sum is a formula over the rows, stored with its value; totals of all breakdowns are set against
@@ -89,8 +130,16 @@ def write_quantities_xlsx(quantities: Quantities, *, project: str, rates: Rates 
         Prices; without them there is no sheet of costs.
     """
     work = _Book(quantities, project)
-    summary = work.sheet("Summary", f"Quantities: {work.project}", "Sums are formulas over the rows of the sheets Repairs and Conditions.")
-    rules = work.sheet("Rules", "Measuring rules", "They hold for every figure of this workbook and of the plain table.")
+    summary = work.sheet(
+        "Summary",
+        f"Quantities: {work.project}",
+        "Sums are formulas over the rows of the sheets Repairs and Conditions.",
+    )
+    rules = work.sheet(
+        "Rules",
+        "Measuring rules",
+        "They hold for every figure of this workbook and of the plain table.",
+    )
     totals: dict[str, dict[str, str]] = {}
     for basis in _BASES:
         totals[basis] = _rows_sheet(work, basis)
@@ -106,7 +155,9 @@ def write_quantities_xlsx(quantities: Quantities, *, project: str, rates: Rates 
 def _rows_sheet(work: _Book, basis: str) -> dict[str, str]:
     """The rows of a basis; returns the absolute reference of each measure's total."""
     frame = work.quantities.repairs if basis == "repairs" else work.quantities.conditions
-    sheet = work.sheet(_BASES[basis], _BASES[basis], f"One row for each of the {len(frame)} {basis}.")
+    sheet = work.sheet(
+        _BASES[basis], _BASES[basis], f"One row for each of the {len(frame)} {basis}."
+    )
     labels = list(_LABELS)
     for c, name in enumerate(labels):
         sheet.write_string(_HEAD_ROW, c, _LABELS[name], work.head)
@@ -121,8 +172,12 @@ def _rows_sheet(work: _Book, basis: str) -> dict[str, str]:
         c, look = column[m.name], work.number(m.decimals)
         for r, value in enumerate(frame[m.name], start=first):
             if m.name == "stone_waste_m3" and basis == "repairs":
-                used, net = (xl_rowcol_to_cell(r, column[n]) for n in ("block_volume_m3", "volume_net_m3"))
-                sheet.write_formula(r, c, f"=IF({used}>0,MAX(0,{used}-{net}),0)", look, float(value))
+                used, net = (
+                    xl_rowcol_to_cell(r, column[n]) for n in ("block_volume_m3", "volume_net_m3")
+                )
+                sheet.write_formula(
+                    r, c, f"=IF({used}>0,MAX(0,{used}-{net}),0)", look, float(value)
+                )
             else:
                 sheet.write_number(r, c, float(value), look)
     total_row = last + 1
@@ -132,8 +187,13 @@ def _rows_sheet(work: _Book, basis: str) -> dict[str, str]:
     references = {}
     for m in MEASURES:
         letter = xl_col_to_name(column[m.name])
-        sheet.write_formula(total_row, column[m.name], f"=SUM({letter}{first + 1}:{letter}{last + 1})", work.number(m.decimals, total=True),
-                            float(frame[m.name].sum()))
+        sheet.write_formula(
+            total_row,
+            column[m.name],
+            f"=SUM({letter}{first + 1}:{letter}{last + 1})",
+            work.number(m.decimals, total=True),
+            float(frame[m.name].sum()),
+        )
         references[m.name] = f"{_BASES[basis]}!${letter}${total_row + 1}"
     sheet.freeze_panes(first, 1)
     sheet.autofilter(_HEAD_ROW, 0, last, len(labels) + len(MEASURES) - 1)
@@ -147,14 +207,21 @@ def _range(work: _Book, basis: str, name: str) -> str:
     frame = work.quantities.repairs if basis == "repairs" else work.quantities.conditions
     names = [*_LABELS, *(m.name for m in MEASURES)]
     letter = xl_col_to_name(names.index(name))
-    return f"{_BASES[basis]}!${letter}${_HEAD_ROW + 2}:${letter}${_HEAD_ROW + 1 + max(1, len(frame))}"
+    return (
+        f"{_BASES[basis]}!${letter}${_HEAD_ROW + 2}:${letter}${_HEAD_ROW + 1 + max(1, len(frame))}"
+    )
 
 
-def _breakdown_sheet(work: _Book, dimension: str, totals: dict[str, dict[str, str]]) -> dict[str, dict[str, str]]:
+def _breakdown_sheet(
+    work: _Book, dimension: str, totals: dict[str, dict[str, str]]
+) -> dict[str, dict[str, str]]:
     """One breakdown of repairs and conditions; returns the references of its totals."""
     title = DIMENSIONS[dimension]
-    sheet = work.sheet(f"By {title.lower()}", f"By {title.lower()}",
-                       "EXACT comparison, so that no text can act as a pattern. The last line of each block is the difference to all rows.")
+    sheet = work.sheet(
+        f"By {title.lower()}",
+        f"By {title.lower()}",
+        "EXACT comparison, so that no text can act as a pattern. The last line of each block is the difference to all rows.",
+    )
     references: dict[str, dict[str, str]] = {}
     row = _HEAD_ROW
     for basis, basis_title in _BASES.items():
@@ -177,9 +244,20 @@ def _breakdown_sheet(work: _Book, dimension: str, totals: dict[str, dict[str, st
         references[basis] = {}
         for c, m in enumerate(MEASURES, start=1):
             letter = xl_col_to_name(c)
-            sheet.write_formula(last + 1, c, f"=SUM({letter}{first + 1}:{letter}{last + 1})", work.number(m.decimals, total=True),
-                                float(table[m.name].sum()))
-            sheet.write_formula(last + 2, c, f"=ROUND({letter}{last + 2}-{totals[basis][m.name]},6)", work.number(m.decimals), 0.0)
+            sheet.write_formula(
+                last + 1,
+                c,
+                f"=SUM({letter}{first + 1}:{letter}{last + 1})",
+                work.number(m.decimals, total=True),
+                float(table[m.name].sum()),
+            )
+            sheet.write_formula(
+                last + 2,
+                c,
+                f"=ROUND({letter}{last + 2}-{totals[basis][m.name]},6)",
+                work.number(m.decimals),
+                0.0,
+            )
             references[basis][m.name] = f"'By {title.lower()}'!${letter}${last + 2}"
         row = last + 5
     sheet.freeze_panes(0, 1)
@@ -188,15 +266,32 @@ def _breakdown_sheet(work: _Book, dimension: str, totals: dict[str, dict[str, st
     return references
 
 
-def _summary_sheet(work: _Book, sheet: Any, totals: dict[str, dict[str, str]], cells: dict[str, dict[str, dict[str, str]]]) -> None:
-    for c, text in enumerate(("Figure", "Unit", "Repairs", "Conditions", "Adds up from every side")):
+def _summary_sheet(
+    work: _Book,
+    sheet: Any,
+    totals: dict[str, dict[str, str]],
+    cells: dict[str, dict[str, dict[str, str]]],
+) -> None:
+    for c, text in enumerate(
+        ("Figure", "Unit", "Repairs", "Conditions", "Adds up from every side")
+    ):
         sheet.write_string(_HEAD_ROW, c, text, work.head)
     for r, m in enumerate(MEASURES, start=_HEAD_ROW + 1):
         sheet.write_string(r, 0, m.title, work.label)
         sheet.write_string(r, 1, m.unit, work.label)
         for c, basis in enumerate(_BASES, start=2):
-            sheet.write_formula(r, c, "=" + totals[basis][m.name], work.number(m.decimals), float(work.quantities.total(basis)[m.name]))
-        tests = ",".join(f"ABS({cells[d][b][m.name]}-{totals[b][m.name]})<0.000001" for d in DIMENSIONS for b in _BASES)
+            sheet.write_formula(
+                r,
+                c,
+                "=" + totals[basis][m.name],
+                work.number(m.decimals),
+                float(work.quantities.total(basis)[m.name]),
+            )
+        tests = ",".join(
+            f"ABS({cells[d][b][m.name]}-{totals[b][m.name]})<0.000001"
+            for d in DIMENSIONS
+            for b in _BASES
+        )
         sheet.write_formula(r, 4, f'=IF(AND({tests}),"yes","NO")', work.label, "yes")
     sheet.set_row(_HEAD_ROW, 32)
     sheet.set_column(0, 0, 34)
@@ -206,7 +301,10 @@ def _summary_sheet(work: _Book, sheet: Any, totals: dict[str, dict[str, str]], c
 
 def _rules_sheet(work: _Book, sheet: Any, rates: Rates | None) -> None:
     row = _HEAD_ROW
-    sections = [("Rules", list(work.quantities.rules)), ("Not known, counted as nothing", list(work.quantities.gaps) or ["Nothing is missing."])]
+    sections = [
+        ("Rules", list(work.quantities.rules)),
+        ("Not known, counted as nothing", list(work.quantities.gaps) or ["Nothing is missing."]),
+    ]
     if rates is not None:
         missing = rates.without_rate(work.quantities)
         sections.append(("Treatments without a rate, not in the costs", list(missing) or ["None."]))
@@ -220,8 +318,23 @@ def _rules_sheet(work: _Book, sheet: Any, rates: Rates | None) -> None:
 
 
 def _cost_sheet(work: _Book, rates: Rates) -> None:
-    sheet = work.sheet("Costs", f"Costs in {plain_text(rates.currency)}", "Quantity times rate, low, likely and high. Waste is priced only where a rate asks for it.")
-    heads = ["Treatment", "Measured by", "Quantity", "Rate low", "Rate likely", "Rate high", "Cost low", "Cost likely", "Cost high", "Remark"]
+    sheet = work.sheet(
+        "Costs",
+        f"Costs in {plain_text(rates.currency)}",
+        "Quantity times rate, low, likely and high. Waste is priced only where a rate asks for it.",
+    )
+    heads = [
+        "Treatment",
+        "Measured by",
+        "Quantity",
+        "Rate low",
+        "Rate likely",
+        "Rate high",
+        "Cost low",
+        "Cost likely",
+        "Cost high",
+        "Remark",
+    ]
     for c, text in enumerate(heads):
         sheet.write_string(_HEAD_ROW, c, text, work.head)
     first = _HEAD_ROW + 1
@@ -236,13 +349,25 @@ def _cost_sheet(work: _Book, rates: Rates) -> None:
         sheet.write_formula(r, 2, formula, work.number(decimals[row["measure"]]), row["quantity"])
         for c, name in enumerate(("low", "likely", "high")):
             sheet.write_number(r, 3 + c, row[f"rate_{name}"], work.number(2))
-            sheet.write_formula(r, 6 + c, f"=$C{r + 1}*{xl_col_to_name(3 + c)}{r + 1}", work.number(2), row[f"cost_{name}"])
+            sheet.write_formula(
+                r,
+                6 + c,
+                f"=$C{r + 1}*{xl_col_to_name(3 + c)}{r + 1}",
+                work.number(2),
+                row[f"cost_{name}"],
+            )
         sheet.write_string(r, 9, plain_text(row["note"]), work.label)
     end = first + len(rows)
     sheet.write_string(end, 0, "Total", work.strong)
     for c, name in enumerate(("low", "likely", "high")):
         letter = xl_col_to_name(6 + c)
-        sheet.write_formula(end, 6 + c, f"=SUM({letter}{first + 1}:{letter}{end})", work.number(2, total=True), float(rows[f"cost_{name}"].sum()))
+        sheet.write_formula(
+            end,
+            6 + c,
+            f"=SUM({letter}{first + 1}:{letter}{end})",
+            work.number(2, total=True),
+            float(rows[f"cost_{name}"].sum()),
+        )
     sheet.set_column(0, 1, 30)
     sheet.set_column(2, 8, 13)
     sheet.set_column(9, 9, 40)
@@ -266,7 +391,10 @@ def write_quantities_csv(quantities: Quantities) -> bytes:
     names = [m.name for m in MEASURES]
     writer.writerow(["basis", "by", "key", *names, "rule"])
     rule = " ".join(quantities.rules[:2])
-    figures: Callable[[pd.Series], list[str]] = lambda values: [f"{float(values[n]):.6f}".rstrip("0").rstrip(".") for n in names]  # noqa: E731
+
+    def figures(values: pd.Series) -> list[str]:
+        return [f"{float(values[n]):.6f}".rstrip("0").rstrip(".") for n in names]
+
     for basis in _BASES:
         frame = quantities.repairs if basis == "repairs" else quantities.conditions
         writer.writerow([basis, "all", "total", *figures(quantities.total(basis)), rule])

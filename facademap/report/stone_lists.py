@@ -22,8 +22,23 @@ from facademap.units import KG_PER_LB, format_inches
 __all__ = ["wanted_stone", "write_labels", "write_wanted_csv", "write_wanted_pdf"]
 
 MARGIN = 12.0
-_HEADS = ("piece", "repair", "stone_type", "also_accepted", "width_mm", "height_mm", "depth_mm", "width_in", "height_in", "depth_in", "bed", "finish",
-          "weathered_face", "priority", "reason")
+_HEADS = (
+    "piece",
+    "repair",
+    "stone_type",
+    "also_accepted",
+    "width_mm",
+    "height_mm",
+    "depth_mm",
+    "width_in",
+    "height_in",
+    "depth_in",
+    "bed",
+    "finish",
+    "weathered_face",
+    "priority",
+    "reason",
+)
 
 
 def wanted_stone(frames: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
@@ -36,16 +51,41 @@ def wanted_stone(frames: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
             continue
         size = piece["source_size"]
         known = isinstance(size, list) and len(size) == 3 and all(number(s) for s in size)
-        w, h, d = (float(s) for s in size) if known else (piece["width_m"] + 0.02, piece["height_m"] + 0.02, piece["depth_m"] + 0.01)
+        w, h, d = (
+            (float(s) for s in size)
+            if known
+            else (piece["width_m"] + 0.02, piece["height_m"] + 0.02, piece["depth_m"] + 0.01)
+        )
         repair = repairs.get(piece["repair"], {})
-        rows.append({"piece": piece["id"], "repair": piece["repair"], "stone_type": "" if is_missing(piece["stone_type"]) else piece["stone_type"],
-                     "also_accepted": ", ".join(map(str, piece["accept"] or [])), "width_mm": round(w * 1000, 1), "height_mm": round(h * 1000, 1),
-                     "depth_mm": round(d * 1000, 1), "width_in": format_inches(w), "height_in": format_inches(h), "depth_in": format_inches(d),
-                     "bed": piece["bed"], "finish": "" if is_missing(piece["finish"]) else piece["finish"], "weathered_face": "yes" if piece["weathered"] else "no",
-                     "priority": number(repair.get("priority")) or 0.0, "reason": "not matched yet" if is_missing(piece["unmatched_reason"]) else piece["unmatched_reason"]})
+        rows.append(
+            {
+                "piece": piece["id"],
+                "repair": piece["repair"],
+                "stone_type": "" if is_missing(piece["stone_type"]) else piece["stone_type"],
+                "also_accepted": ", ".join(map(str, piece["accept"] or [])),
+                "width_mm": round(w * 1000, 1),
+                "height_mm": round(h * 1000, 1),
+                "depth_mm": round(d * 1000, 1),
+                "width_in": format_inches(w),
+                "height_in": format_inches(h),
+                "depth_in": format_inches(d),
+                "bed": piece["bed"],
+                "finish": "" if is_missing(piece["finish"]) else piece["finish"],
+                "weathered_face": "yes" if piece["weathered"] else "no",
+                "priority": number(repair.get("priority")) or 0.0,
+                "reason": "not matched yet"
+                if is_missing(piece["unmatched_reason"])
+                else piece["unmatched_reason"],
+            }
+        )
     frame = pd.DataFrame(rows, columns=list(_HEADS))
     volume = frame["width_mm"] * frame["height_mm"] * frame["depth_mm"]
-    return frame.assign(_v=-volume).sort_values(["stone_type", "_v", "piece"], kind="stable").drop(columns="_v").reset_index(drop=True)
+    return (
+        frame.assign(_v=-volume)
+        .sort_values(["stone_type", "_v", "piece"], kind="stable")
+        .drop(columns="_v")
+        .reset_index(drop=True)
+    )
 
 
 def write_wanted_csv(frames: Mapping[str, pd.DataFrame]) -> bytes:
@@ -58,9 +98,15 @@ def write_wanted_csv(frames: Mapping[str, pd.DataFrame]) -> bytes:
     return text.getvalue().encode("utf-8")
 
 
-def write_wanted_pdf(frames: Mapping[str, pd.DataFrame], *, project: str = "", paper: str = "A4") -> bytes:
+def write_wanted_pdf(
+    frames: Mapping[str, pd.DataFrame], *, project: str = "", paper: str = "A4"
+) -> bytes:
     """The list for a walk through the yard."""
-    return write_pdf(_wanted_pages(wanted_stone(frames), project, paper), title=f"Stone wanted, {project}".strip(", "), subject="Pieces that no block serves yet")
+    return write_pdf(
+        _wanted_pages(wanted_stone(frames), project, paper),
+        title=f"Stone wanted, {project}".strip(", "),
+        subject="Pieces that no block serves yet",
+    )
 
 
 def _wanted_pages(wanted: pd.DataFrame, project: str, paper: str) -> Iterator[Page]:
@@ -76,7 +122,14 @@ def _wanted_pages(wanted: pd.DataFrame, project: str, paper: str) -> Iterator[Pa
             if page is not None:
                 yield page
             number_of_page += 1
-            page, y = _list_page(width, height, "STONE WANTED", f"{len(rows)} pieces no block serves yet. Sizes are the least stone to look for.", project, number_of_page)
+            page, y = _list_page(
+                width,
+                height,
+                "STONE WANTED",
+                f"{len(rows)} pieces no block serves yet. Sizes are the least stone to look for.",
+                project,
+                number_of_page,
+            )
             fresh = True
         if fresh:
             kind = row["stone_type"]
@@ -85,36 +138,95 @@ def _wanted_pages(wanted: pd.DataFrame, project: str, paper: str) -> Iterator[Pa
             page.line(MARGIN, y - 2, width - MARGIN, y - 2, width_mm=0.7)
             y -= 3.5
         page.box(MARGIN, y - 8.4, 5, 5, width_mm=0.5)
-        page.text(MARGIN + 8, y - 5.4, f"{row['width_mm']:.0f} × {row['height_mm']:.0f} × {row['depth_mm']:.0f} mm", size_pt=14, weight="bold")
-        page.text(MARGIN + 8, y - 9.8, f"{row['width_in']} × {row['height_in']} × {row['depth_in']}", size_pt=9)
+        page.text(
+            MARGIN + 8,
+            y - 5.4,
+            f"{row['width_mm']:.0f} × {row['height_mm']:.0f} × {row['depth_mm']:.0f} mm",
+            size_pt=14,
+            weight="bold",
+        )
+        page.text(
+            MARGIN + 8,
+            y - 9.8,
+            f"{row['width_in']} × {row['height_in']} × {row['depth_in']}",
+            size_pt=9,
+        )
         page.text(MARGIN + 80, y - 5.4, row["piece"], size_pt=11, weight="bold", within_mm=30)
-        bed = {"horizontal": "bed along the width", "edge": "bed along the height", "any": "bed free"}.get(row["bed"], row["bed"])
+        bed = {
+            "horizontal": "bed along the width",
+            "edge": "bed along the height",
+            "any": "bed free",
+        }.get(row["bed"], row["bed"])
         also = f", or {row['also_accepted']}" if row["also_accepted"] else ""
-        page.text(MARGIN + 80, y - 9.8, bed + (", weathered face" if row["weathered_face"] == "yes" else "") + also, size_pt=9, within_mm=width - 2 * MARGIN - 80)
-        page.text(width - MARGIN, y - 5.4, f"reason: {row['reason']}   priority {row['priority']:.3g}", size_pt=9, anchor="right", within_mm=70)
+        page.text(
+            MARGIN + 80,
+            y - 9.8,
+            bed + (", weathered face" if row["weathered_face"] == "yes" else "") + also,
+            size_pt=9,
+            within_mm=width - 2 * MARGIN - 80,
+        )
+        page.text(
+            width - MARGIN,
+            y - 5.4,
+            f"reason: {row['reason']}   priority {row['priority']:.3g}",
+            size_pt=9,
+            anchor="right",
+            within_mm=70,
+        )
         page.line(MARGIN, y - 12, width - MARGIN, y - 12, width_mm=0.15)
         y -= 12.8
     if page is None:
-        page, _ = _list_page(width, height, "STONE WANTED", "Every piece has its block: nothing to look for.", project, 1)
+        page, _ = _list_page(
+            width,
+            height,
+            "STONE WANTED",
+            "Every piece has its block: nothing to look for.",
+            project,
+            1,
+        )
     yield page
 
 
-def _list_page(width: float, height: float, title: str, subtitle: str, project: str, sheet: int) -> tuple[Page, float]:
+def _list_page(
+    width: float, height: float, title: str, subtitle: str, project: str, sheet: int
+) -> tuple[Page, float]:
     page = Page(width_mm=width, height_mm=height, title=f"{title.capitalize()} {sheet}")
     page.box(MARGIN, height - MARGIN - 13, width - 2 * MARGIN, 13, ink=None, fill="#111111")
     page.text(MARGIN + 4, height - MARGIN - 9.2, title, size_pt=18, weight="bold", ink="#ffffff")
-    page.text(width - MARGIN - 4, height - MARGIN - 8.5, project, size_pt=10, ink="#ffffff", anchor="right", within_mm=90)
+    page.text(
+        width - MARGIN - 4,
+        height - MARGIN - 8.5,
+        project,
+        size_pt=10,
+        ink="#ffffff",
+        anchor="right",
+        within_mm=90,
+    )
     page.text(MARGIN, height - MARGIN - 18.5, subtitle, size_pt=9.5)
     page.text(width - MARGIN, MARGIN - 4, f"page {sheet}", size_pt=8, anchor="right")
     return page, height - MARGIN - 19
 
 
-def write_labels(frames: Mapping[str, pd.DataFrame], *, link: str = "facademap:repair/{repair}", project: str = "", paper: str = "A4") -> bytes:
+def write_labels(
+    frames: Mapping[str, pd.DataFrame],
+    *,
+    link: str = "facademap:repair/{repair}",
+    project: str = "",
+    paper: str = "A4",
+) -> bytes:
     """Labels for blocks and pieces, two columns of seven on a sheet, each with a QR code."""
-    labels = [_block_label(b, project) for b in rows_of(frames["blocks"]) if b["state"] not in ("used", "rejected")]
+    labels = [
+        _block_label(b, project)
+        for b in rows_of(frames["blocks"])
+        if b["state"] not in ("used", "rejected")
+    ]
     places = {p["piece"]: p for p in rows_of(frames["placements"])}
     labels += [_piece_label(p, places.get(p["id"]), link) for p in rows_of(frames["pieces"])]
-    return write_pdf(_label_pages(labels, paper), title=f"Labels, {project}".strip(", "), subject="Labels for blocks and pieces")
+    return write_pdf(
+        _label_pages(labels, paper),
+        title=f"Labels, {project}".strip(", "),
+        subject="Labels for blocks and pieces",
+    )
 
 
 Label = tuple[str, str, Sequence[str], str]
@@ -123,15 +235,25 @@ Label = tuple[str, str, Sequence[str], str]
 def _block_label(block: Mapping[str, Any], project: str) -> Label:
     kg = number(block["weight_kg"])
     size = [number(block[n]) for n in ("length_m", "height_m", "depth_m")]
-    lines = [str(block["stone_type"]), "" if None in size else " × ".join(f"{s * 1000:.0f}" for s in size if s is not None) + " mm",
-             "" if kg is None else f"{kg:.0f} kg   {kg / KG_PER_LB:.0f} lb", "" if is_missing(block["location"]) else str(block["location"])]
+    lines = [
+        str(block["stone_type"]),
+        ""
+        if None in size
+        else " × ".join(f"{s * 1000:.0f}" for s in size if s is not None) + " mm",
+        "" if kg is None else f"{kg:.0f} kg   {kg / KG_PER_LB:.0f} lb",
+        "" if is_missing(block["location"]) else str(block["location"]),
+    ]
     return "BLOCK", str(block["id"]), lines, f"facademap:{project}/block/{block['id']}"
 
 
 def _piece_label(piece: Mapping[str, Any], place: Mapping[str, Any] | None, link: str) -> Label:
     kg = number(piece["weight_kg"])
-    lines = [str(piece["stone_type"] or ""), " × ".join(f"{piece[n] * 1000:.0f}" for n in ("width_m", "height_m", "depth_m")) + " mm",
-             "" if kg is None else f"{kg:.1f} kg", "no block yet" if place is None else f"from {place['block']}"]
+    lines = [
+        str(piece["stone_type"] or ""),
+        " × ".join(f"{piece[n] * 1000:.0f}" for n in ("width_m", "height_m", "depth_m")) + " mm",
+        "" if kg is None else f"{kg:.1f} kg",
+        "no block yet" if place is None else f"from {place['block']}",
+    ]
     return "PIECE", str(piece["id"]), lines, link.replace("{repair}", str(piece["repair"]))
 
 
@@ -140,20 +262,36 @@ def _label_pages(labels: Sequence[Label], paper: str) -> Iterator[Page]:
     columns, rows, edge = 2, 7, 8.0
     w, h = (width - 2 * edge) / columns, (height - 2 * edge) / rows
     for start in range(0, max(1, len(labels)), columns * rows):
-        page = Page(width_mm=width, height_mm=height, title=f"Labels {start // (columns * rows) + 1}")
-        for k, (kind, name, lines, code) in enumerate(labels[start:start + columns * rows]):
+        page = Page(
+            width_mm=width, height_mm=height, title=f"Labels {start // (columns * rows) + 1}"
+        )
+        for k, (kind, name, lines, code) in enumerate(labels[start : start + columns * rows]):
             x, y = edge + (k % columns) * w, height - edge - (k // columns + 1) * h
             page.box(x, y, w, h, width_mm=0.15, ink="#aaaaaa", dash_mm=(1.5, 1.5))
             qr = h - 8
             draw_qr(page, code, x + w - qr - 3, y + 4, qr)
             page.box(x + 3, y + h - 8.5, 16, 5.5, ink=None, fill="#111111")
-            page.text(x + 11, y + h - 7.2, kind, size_pt=8.5, weight="bold", anchor="centre", ink="#ffffff")
+            page.text(
+                x + 11,
+                y + h - 7.2,
+                kind,
+                size_pt=8.5,
+                weight="bold",
+                anchor="centre",
+                ink="#ffffff",
+            )
             if kind == "PIECE":
-                page.arrow(x + w - qr - 9, y + h - 13, x + w - qr - 9, y + h - 5, head_mm=3, width_mm=0.9)
-                page.text(x + w - qr - 9, y + h - 17, "TOP", size_pt=7.5, weight="bold", anchor="centre")
+                page.arrow(
+                    x + w - qr - 9, y + h - 13, x + w - qr - 9, y + h - 5, head_mm=3, width_mm=0.9
+                )
+                page.text(
+                    x + w - qr - 9, y + h - 17, "TOP", size_pt=7.5, weight="bold", anchor="centre"
+                )
             page.text(x + 3, y + h - 17, name, size_pt=21, weight="bold", within_mm=w - qr - 18)
             for n, line in enumerate(x_ for x_ in lines if x_):
                 page.text(x + 3, y + h - 22.3 - 4.3 * n, line, size_pt=10, within_mm=w - qr - 10)
         if not labels:
-            page.text(15, height - 30, "No blocks and no pieces to label", size_pt=16, weight="bold")
+            page.text(
+                15, height - 30, "No blocks and no pieces to label", size_pt=16, weight="bold"
+            )
         yield page

@@ -36,7 +36,10 @@ def _grid(shape: Any, paper: str) -> tuple[Page, int, int, float, float]:
     for landscape in (False, True):
         width, height = paper_named(paper, landscape=landscape)
         zone = (width - 2 * MARGIN, height - 2 * MARGIN - FOOT)
-        columns, rows = (max(1, math.ceil((n - OVERLAP) / (z - OVERLAP))) for n, z in zip(need, zone, strict=True))
+        columns, rows = (
+            max(1, math.ceil((n - OVERLAP) / (z - OVERLAP)))
+            for n, z in zip(need, zone, strict=True)
+        )
         if best is None or columns * rows < best[1] * best[2]:
             best = (Page(width_mm=width, height_mm=height), columns, rows, *zone)
     assert best is not None
@@ -59,7 +62,11 @@ def write_templates(tickets: Sequence[Ticket], *, paper: str = "A4") -> bytes:
     Every sheet bears a bar of 100.0 mm, to be measured after printing, and register crosses that lie on
     those of the neighbouring sheet.
     """
-    return write_pdf(_pages(tickets, paper), title="Full-size templates", subject="Print at 100 %; check the 100.0 mm bar on every sheet")
+    return write_pdf(
+        _pages(tickets, paper),
+        title="Full-size templates",
+        subject="Print at 100 %; check the 100.0 mm bar on every sheet",
+    )
 
 
 def _pages(tickets: Sequence[Ticket], paper: str) -> Iterator[Page]:
@@ -80,8 +87,13 @@ def _refusal(ticket: Ticket, paper: str) -> Page:
     width, height = paper_named(paper)
     page = Page(width_mm=width, height_mm=height, title=str(ticket.piece["id"]))
     page.text(15, height - 30, ticket.piece["id"], size_pt=24, weight="bold")
-    page.paragraph(15, height - 42, f"A full-size template would take more than {MOST_SHEETS} sheets. Use its DXF file with a plotter, or a larger sheet.",
-                   width_mm=width - 30, size_pt=13)
+    page.paragraph(
+        15,
+        height - 42,
+        f"A full-size template would take more than {MOST_SHEETS} sheets. Use its DXF file with a plotter, or a larger sheet.",
+        width_mm=width - 30,
+        size_pt=13,
+    )
     return page
 
 
@@ -98,7 +110,11 @@ def _tiles(ticket: Ticket, paper: str) -> Iterator[Page]:
         for column in range(columns):
             number += 1
             name = str(ticket.piece["id"])
-            page = Page(width_mm=blank.width_mm, height_mm=blank.height_mm, title=name if number == 1 else f"{name}, sheet {number}")
+            page = Page(
+                width_mm=blank.width_mm,
+                height_mm=blank.height_mm,
+                title=name if number == 1 else f"{name}, sheet {number}",
+            )
             origin = np.array([column * step_x, row * step_y])
             put = np.array([MARGIN, MARGIN + FOOT]) - origin
             window = shapely.box(*origin, origin[0] + zone_w, origin[1] + zone_h)
@@ -117,11 +133,22 @@ def _draw(page: Page, ticket: Ticket, shape: Any, shift: Any, put: Any, window: 
 
     def strokes(geometry: Any, **style: Any) -> None:
         parts = shapely.get_parts(shapely.intersection(geometry, window))
-        page.rings([np.asarray(p.coords) + put for p in parts if p.geom_type == "LineString"], closed=False, **style)
+        page.rings(
+            [np.asarray(p.coords) + put for p in parts if p.geom_type == "LineString"],
+            closed=False,
+            **style,
+        )
 
     outline = to_mm(shape)
     x0, y0 = np.asarray(window.bounds[:2]) + put
-    page.box(float(x0), float(y0), window.bounds[2] - window.bounds[0], window.bounds[3] - window.bounds[1], ink="#aaaaaa", width_mm=0.15)
+    page.box(
+        float(x0),
+        float(y0),
+        window.bounds[2] - window.bounds[0],
+        window.bounds[3] - window.bounds[1],
+        ink="#aaaaaa",
+        width_mm=0.15,
+    )
     cut = ticket.repair["geometry"]
     if cut is not None and cut.geom_type == "Polygon":
         strokes(to_mm(cut.exterior), ink="#777777", width_mm=0.2, dash_mm=(4, 2))
@@ -131,11 +158,35 @@ def _draw(page: Page, ticket: Ticket, shape: Any, shift: Any, put: Any, window: 
         step = 12.0
         bounds = outline.bounds
         level = bed == "horizontal"
-        spots = np.arange((bounds[1] if level else bounds[0]) + step / 2, bounds[3] if level else bounds[2], step)
-        lines = shapely.MultiLineString([[(bounds[0] - 1, s), (bounds[2] + 1, s)] if level else [(s, bounds[1] - 1), (s, bounds[3] + 1)] for s in spots])
+        spots = np.arange(
+            (bounds[1] if level else bounds[0]) + step / 2, bounds[3] if level else bounds[2], step
+        )
+        lines = shapely.MultiLineString(
+            [
+                [(bounds[0] - 1, s), (bounds[2] + 1, s)]
+                if level
+                else [(s, bounds[1] - 1), (s, bounds[3] + 1)]
+                for s in spots
+            ]
+        )
         inner = shapely.intersection(shapely.intersection(lines, outline), window)
-        page.rings([np.asarray(p.coords) + put for p in shapely.get_parts(inner) if p.geom_type == "LineString"], closed=False, ink="#c9c2b6", width_mm=0.15, dash_mm=(8, 2))
-    _names(page, ticket, shapely.intersection(outline, window.buffer(-OVERLAP, join_style="mitre")), put)
+        page.rings(
+            [
+                np.asarray(p.coords) + put
+                for p in shapely.get_parts(inner)
+                if p.geom_type == "LineString"
+            ],
+            closed=False,
+            ink="#c9c2b6",
+            width_mm=0.15,
+            dash_mm=(8, 2),
+        )
+    _names(
+        page,
+        ticket,
+        shapely.intersection(outline, window.buffer(-OVERLAP, join_style="mitre")),
+        put,
+    )
     for n, rod in enumerate(ticket.rods, start=1):
         if rod.u_m is None or rod.v_m is None:
             continue
@@ -144,8 +195,14 @@ def _draw(page: Page, ticket: Ticket, shape: Any, shift: Any, put: Any, window: 
             x, y = np.array([spot.x, spot.y]) + put
             r = (rod.hole_m or 0.009) * 500
             page.discs([(x, y)], r, ink=RED, fill=None, width_mm=0.25)
-            page.lines([[[x - r - 4, y], [x + r + 4, y]], [[x, y - r - 4], [x, y + r + 4]]], ink=RED, width_mm=0.2)
-            page.text(x + r + 1.5, y + 1.5, f"{n}", size_pt=11, weight="bold", ink=RED, halo="#ffffff")
+            page.lines(
+                [[[x - r - 4, y], [x + r + 4, y]], [[x, y - r - 4], [x, y + r + 4]]],
+                ink=RED,
+                width_mm=0.2,
+            )
+            page.text(
+                x + r + 1.5, y + 1.5, f"{n}", size_pt=11, weight="bold", ink=RED, halo="#ffffff"
+            )
 
 
 def _names(page: Page, ticket: Ticket, visible: Any, put: Any) -> None:
@@ -158,11 +215,27 @@ def _names(page: Page, ticket: Ticket, visible: Any, put: Any) -> None:
     bed = ticket.piece["bed"]
     level = bed == "horizontal"
     reach = min(25.0, 0.4 * ((u1 - u0) if level else (v1 - v0)))
-    page.text(x, y - 9, ticket.piece["id"], size_pt=min(22.0, max(9.0, 0.35 * (u1 - u0))), weight="bold", anchor="centre", halo="#ffffff")
+    page.text(
+        x,
+        y - 9,
+        ticket.piece["id"],
+        size_pt=min(22.0, max(9.0, 0.35 * (u1 - u0))),
+        weight="bold",
+        anchor="centre",
+        halo="#ffffff",
+    )
     if bed in ("horizontal", "edge") and reach > 6:
         dx, dy = (reach, 0.0) if level else (0.0, reach)
         page.arrow(x - dx, y - dy, x + dx, y + dy, both=True, head_mm=4, width_mm=0.7)
-        page.text(x + (0 if level else 3), y + 2, "BED", size_pt=11, weight="bold", anchor="centre" if level else "left", halo="#ffffff")
+        page.text(
+            x + (0 if level else 3),
+            y + 2,
+            "BED",
+            size_pt=11,
+            weight="bold",
+            anchor="centre" if level else "left",
+            halo="#ffffff",
+        )
     top = shapely.Point((u0 + u1) / 2, v1 - 8)
     if visible.contains(top) and v1 - v0 > 45:
         x, y = np.array([top.x, top.y]) + put
@@ -170,17 +243,40 @@ def _names(page: Page, ticket: Ticket, visible: Any, put: Any) -> None:
         page.text(x + 3, y - 3, "TOP", size_pt=11, weight="bold", halo="#ffffff")
 
 
-def _crosses(page: Page, column: int, row: int, columns: int, rows: int, zone: tuple[float, float], step: tuple[float, float], put: Any) -> None:
+def _crosses(
+    page: Page,
+    column: int,
+    row: int,
+    columns: int,
+    rows: int,
+    zone: tuple[float, float],
+    step: tuple[float, float],
+    put: Any,
+) -> None:
     """Register crosses in the middle of every overlap; the same crosses stand on both sheets."""
     marks = []
     for side, there in ((0, column > 0), (1, column < columns - 1)):
         if there:
             x = (column + side) * step[0] + OVERLAP / 2
-            marks += [(x, row * step[1] + zone[1] * f, f"{chr(97 + (column + side) % 26)}{row + 1}{'lu'[k]}") for k, f in enumerate((0.2, 0.8))]
+            marks += [
+                (
+                    x,
+                    row * step[1] + zone[1] * f,
+                    f"{chr(97 + (column + side) % 26)}{row + 1}{'lu'[k]}",
+                )
+                for k, f in enumerate((0.2, 0.8))
+            ]
     for side, there in ((0, row > 0), (1, row < rows - 1)):
         if there:
             y = (row + side) * step[1] + OVERLAP / 2
-            marks += [(column * step[0] + zone[0] * f, y, f"{column + 1}{chr(65 + (row + side) % 26)}{'lr'[k]}") for k, f in enumerate((0.2, 0.8))]
+            marks += [
+                (
+                    column * step[0] + zone[0] * f,
+                    y,
+                    f"{column + 1}{chr(65 + (row + side) % 26)}{'lr'[k]}",
+                )
+                for k, f in enumerate((0.2, 0.8))
+            ]
     for x, y, name in marks:
         px, py = np.array([x, y]) + put
         page.lines([[[px - 5, py], [px + 5, py]], [[px, py - 5], [px, py + 5]]], width_mm=0.2)
@@ -188,23 +284,70 @@ def _crosses(page: Page, column: int, row: int, columns: int, rows: int, zone: t
         page.text(px + 3, py + 1.2, name, size_pt=6)
 
 
-def _foot(page: Page, ticket: Ticket, number: int, column: int, row: int, columns: int, rows: int) -> None:
+def _foot(
+    page: Page, ticket: Ticket, number: int, column: int, row: int, columns: int, rows: int
+) -> None:
     """Check bar, name, place of the sheet among the others."""
     x, y = MARGIN, MARGIN
-    page.text(x, y + 17.5, f"{ticket.piece['id']}   {ticket.piece['stone_type'] or ''}", size_pt=13, weight="bold", within_mm=page.width_mm - 2 * MARGIN - 60)
-    size = " × ".join(format_mm(ticket.piece[n], decimals=1).removesuffix(" mm") for n in ("width_m", "height_m", "depth_m"))
-    page.text(x, y + 12.8, f"{size} mm   ({' × '.join(format_inches(ticket.piece[n]).removesuffix(' in') for n in ('width_m', 'height_m', 'depth_m'))} in)", size_pt=8.5)
+    page.text(
+        x,
+        y + 17.5,
+        f"{ticket.piece['id']}   {ticket.piece['stone_type'] or ''}",
+        size_pt=13,
+        weight="bold",
+        within_mm=page.width_mm - 2 * MARGIN - 60,
+    )
+    size = " × ".join(
+        format_mm(ticket.piece[n], decimals=1).removesuffix(" mm")
+        for n in ("width_m", "height_m", "depth_m")
+    )
+    page.text(
+        x,
+        y + 12.8,
+        f"{size} mm   ({' × '.join(format_inches(ticket.piece[n]).removesuffix(' in') for n in ('width_m', 'height_m', 'depth_m'))} in)",
+        size_pt=8.5,
+    )
     # the round ends of the stroke stay inside, so that the bar is as long as the ticks say
     page.line(x + 0.15, y + 3, x + BAR_MM - 0.15, y + 3, width_mm=0.3)
-    page.lines([[[x + k * 10, y + 3], [x + k * 10, y + (7 if k in (0, 10) else 5)]] for k in range(11)], width_mm=0.3)
-    page.text(x + 2, y + 8, "This bar is 100.0 mm. Measure it: discard the print when it is more than 0.5 mm off.", size_pt=7)
-    page.text(x, y - 1, "Print at 100 %, not fitted to the page. Seen from outside; finished size, joints taken off." + ("" if ticket.measured else "  PROVISIONAL: measure the cut-out."),
-              size_pt=7, weight="regular" if ticket.measured else "bold")
+    page.lines(
+        [[[x + k * 10, y + 3], [x + k * 10, y + (7 if k in (0, 10) else 5)]] for k in range(11)],
+        width_mm=0.3,
+    )
+    page.text(
+        x + 2,
+        y + 8,
+        "This bar is 100.0 mm. Measure it: discard the print when it is more than 0.5 mm off.",
+        size_pt=7,
+    )
+    page.text(
+        x,
+        y - 1,
+        "Print at 100 %, not fitted to the page. Seen from outside; finished size, joints taken off."
+        + ("" if ticket.measured else "  PROVISIONAL: measure the cut-out."),
+        size_pt=7,
+        weight="regular" if ticket.measured else "bold",
+    )
     right = page.width_mm - MARGIN
     cell = min(5.0, 20.0 / max(columns, rows))
     left = right - columns * cell
     for c in range(columns):
         for r in range(rows):
-            page.box(left + c * cell, y + r * cell, cell, cell, width_mm=0.2, fill="#111111" if (c, r) == (column, row) else None)
-    page.text(left - 2, y + 6, f"sheet {number} of {columns * rows}", size_pt=9, weight="bold", anchor="right")
-    page.text(left - 2, y + 2, f"column {column + 1}, row {row + 1} from below", size_pt=7, anchor="right")
+            page.box(
+                left + c * cell,
+                y + r * cell,
+                cell,
+                cell,
+                width_mm=0.2,
+                fill="#111111" if (c, r) == (column, row) else None,
+            )
+    page.text(
+        left - 2,
+        y + 6,
+        f"sheet {number} of {columns * rows}",
+        size_pt=9,
+        weight="bold",
+        anchor="right",
+    )
+    page.text(
+        left - 2, y + 2, f"column {column + 1}, row {row + 1} from below", size_pt=7, anchor="right"
+    )

@@ -82,8 +82,19 @@ def make_tickets(
     criteria : sequence of str
         Criteria to be met; the usual ones where none are given.
     """
-    rows = {name: {r["id"]: r for r in rows_of(frames[name])} if name in frames else {}
-            for name in ("elevations", "surfaces", "wall_stones", "repairs", "pieces", "blocks", "faces", "placements")}
+    rows = {
+        name: {r["id"]: r for r in rows_of(frames[name])} if name in frames else {}
+        for name in (
+            "elevations",
+            "surfaces",
+            "wall_stones",
+            "repairs",
+            "pieces",
+            "blocks",
+            "faces",
+            "placements",
+        )
+    }
     place_of = {p["piece"]: p for p in rows["placements"].values()}
     on_slab: dict[tuple[Any, ...], list[Mapping[str, Any]]] = {}
     for p in rows["placements"].values():
@@ -99,13 +110,37 @@ def make_tickets(
         surface = rows["surfaces"].get(piece["surface"], {})
         place = place_of.get(piece["id"])
         yields = tuple(u for u in uses if u.donor == repair["id"])
-        tickets.append(Ticket(
-            piece=piece, repair=repair, project=project, link=link.replace("{repair}", str(repair["id"])),
-            elevation=str(rows["elevations"].get(surface.get("elevation"), {}).get("name", "")), surface=str(surface.get("name", piece["surface"])),
-            place=place, block=rows["blocks"].get(place["block"]) if place else None, face=rows["faces"].get(place["face"]) if place else None,
-            stone=rows["wall_stones"].get(repair["wall_stone"]),
-            neighbours=[p for p in on_slab[(place["face"], place["slab"])] if p["id"] != place["id"]] if place else [],
-            rods=read_rods(repair["pins"]), materials=read_materials(repair["materials"]), criteria=tuple(criteria),
-            from_wall=from_wall.get(str(piece["id"])), yields=yields,
-            yields_kg=number(rows["blocks"][yields[0].block]["weight_kg"]) if yields else None))
-    return sorted(tickets, key=lambda t: (999 if is_missing(t.repair["lift"]) else int(t.repair["lift"]), t.elevation, str(t.repair["id"]), str(t.piece["id"])))
+        tickets.append(
+            Ticket(
+                piece=piece,
+                repair=repair,
+                project=project,
+                link=link.replace("{repair}", str(repair["id"])),
+                elevation=str(rows["elevations"].get(surface.get("elevation"), {}).get("name", "")),
+                surface=str(surface.get("name", piece["surface"])),
+                place=place,
+                block=rows["blocks"].get(place["block"]) if place else None,
+                face=rows["faces"].get(place["face"]) if place else None,
+                stone=rows["wall_stones"].get(repair["wall_stone"]),
+                neighbours=[
+                    p for p in on_slab[(place["face"], place["slab"])] if p["id"] != place["id"]
+                ]
+                if place
+                else [],
+                rods=read_rods(repair["pins"]),
+                materials=read_materials(repair["materials"]),
+                criteria=tuple(criteria),
+                from_wall=from_wall.get(str(piece["id"])),
+                yields=yields,
+                yields_kg=number(rows["blocks"][yields[0].block]["weight_kg"]) if yields else None,
+            )
+        )
+    return sorted(
+        tickets,
+        key=lambda t: (
+            999 if is_missing(t.repair["lift"]) else int(t.repair["lift"]),
+            t.elevation,
+            str(t.repair["id"]),
+            str(t.piece["id"]),
+        ),
+    )

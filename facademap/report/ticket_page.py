@@ -35,7 +35,11 @@ CRITERIA = (
     "Joint pointed, covered and kept damp",
     "Cured, sounded again, accepted",
 )
-_BED = {"horizontal": "Bed level in the wall", "edge": "Bed upright (edge)", "any": "Bed does not bind"}
+_BED = {
+    "horizontal": "Bed level in the wall",
+    "edge": "Bed upright (edge)",
+    "any": "Bed does not bind",
+}
 
 
 @lru_cache(maxsize=4096)
@@ -44,7 +48,12 @@ def _qr_bars(text: str) -> tuple[int, tuple[tuple[int, int, int], ...]]:
 
     The mask is set, not searched for: scoring all eight takes ten times as long, and readers take any.
     """
-    rows = [list(row) for row in segno.make(text, error="m", micro=False, boost_error=False, mask=3).matrix_iter(border=3)]
+    rows = [
+        list(row)
+        for row in segno.make(text, error="m", micro=False, boost_error=False, mask=3).matrix_iter(
+            border=3
+        )
+    ]
     bars = []
     for r, row in enumerate(rows):
         start = None
@@ -65,11 +74,20 @@ def draw_qr(page: Page, text: str, x: float, y: float, size: float) -> None:
     boxes = []
     for row, start, stop in bars:
         top = y + size - row * module
-        boxes.append([(x + start * module, top), (x + stop * module, top), (x + stop * module, top - module), (x + start * module, top - module)])
+        boxes.append(
+            [
+                (x + start * module, top),
+                (x + stop * module, top),
+                (x + stop * module, top - module),
+                (x + start * module, top - module),
+            ]
+        )
     page.rings(boxes, ink=None, fill="#000000")
 
 
-def draw_ticket(ticket: Ticket, picture: FacePicture | None, *, paper: str, number: int, total: int) -> Page:
+def draw_ticket(
+    ticket: Ticket, picture: FacePicture | None, *, paper: str, number: int, total: int
+) -> Page:
     """The page of one piece."""
     width, height = paper_named(paper)
     page = Page(width_mm=width, height_mm=height, title=str(ticket.piece["id"]))
@@ -99,7 +117,13 @@ def draw_ticket(ticket: Ticket, picture: FacePicture | None, *, paper: str, numb
     _criteria(page, ticket, left, right, y)
     page.line(left, MARGIN + 2.5, right, MARGIN + 2.5, width_mm=0.2)
     page.text(left, MARGIN - 2, ticket.project, size_pt=7.5, within_mm=100)
-    page.text(right, MARGIN - 2, f"{ticket.piece['id']}    ticket {number} of {total}", size_pt=7.5, anchor="right")
+    page.text(
+        right,
+        MARGIN - 2,
+        f"{ticket.piece['id']}    ticket {number} of {total}",
+        size_pt=7.5,
+        anchor="right",
+    )
     return page
 
 
@@ -110,17 +134,50 @@ def _header(page: Page, ticket: Ticket, left: float, right: float, y: float) -> 
     page.box(right - tall, y - tall, tall, tall, width_mm=0.5)
     room = right - left - tall - 8
     page.text(left + 4, y - 6, "CUT TICKET", size_pt=9, weight="bold", ink="#ffffff")
-    page.text(left + 4, y - 15.5, ticket.piece["id"], size_pt=27, weight="bold", ink="#ffffff", within_mm=room * 0.52)
+    page.text(
+        left + 4,
+        y - 15.5,
+        ticket.piece["id"],
+        size_pt=27,
+        weight="bold",
+        ink="#ffffff",
+        within_mm=room * 0.52,
+    )
     stone = ticket.piece["stone_type"]
-    page.text(left + 4 + room, y - 6, f"for repair {ticket.repair['id']}", size_pt=10, weight="bold", ink="#ffffff", anchor="right", within_mm=room * 0.6)
-    page.text(left + 4 + room, y - 14, "any stone" if is_missing(stone) else stone, size_pt=15, weight="bold", ink="#ffffff", anchor="right", within_mm=room * 0.46)
+    page.text(
+        left + 4 + room,
+        y - 6,
+        f"for repair {ticket.repair['id']}",
+        size_pt=10,
+        weight="bold",
+        ink="#ffffff",
+        anchor="right",
+        within_mm=room * 0.6,
+    )
+    page.text(
+        left + 4 + room,
+        y - 14,
+        "any stone" if is_missing(stone) else stone,
+        size_pt=15,
+        weight="bold",
+        ink="#ffffff",
+        anchor="right",
+        within_mm=room * 0.46,
+    )
     where = [ticket.elevation] + ([ticket.surface] if ticket.surface != ticket.elevation else [])
     if ticket.stone is not None:
         where.append(f"stone {ticket.stone['id']}")
     for name in ("lift", "bay"):
         if not is_missing(ticket.repair[name]):
             where.append(f"{name} {int(ticket.repair[name])}")
-    page.text(left + 4, y - 21.5, "   ·   ".join(w for w in where if w), size_pt=10, ink="#ffffff", within_mm=room)
+    page.text(
+        left + 4,
+        y - 21.5,
+        "   ·   ".join(w for w in where if w),
+        size_pt=10,
+        ink="#ffffff",
+        within_mm=room,
+    )
     return y - tall - 2
 
 
@@ -129,14 +186,39 @@ def _standing(page: Page, ticket: Ticket, left: float, right: float, y: float) -
     tall = 9.5
     if ticket.measured:
         page.box(left, y - tall, right - left, tall, width_mm=0.6)
-        page.text(left + 3, y - 6.4, "Sizes as measured in the cut-out", size_pt=12, weight="bold", within_mm=78)
-        page.text(right - 3, y - 6.2, _measured_line(ticket.repair["measured"]), size_pt=9, anchor="right", within_mm=right - left - 88)
+        page.text(
+            left + 3,
+            y - 6.4,
+            "Sizes as measured in the cut-out",
+            size_pt=12,
+            weight="bold",
+            within_mm=78,
+        )
+        page.text(
+            right - 3,
+            y - 6.2,
+            _measured_line(ticket.repair["measured"]),
+            size_pt=9,
+            anchor="right",
+            within_mm=right - left - 88,
+        )
     else:
         page.box(left, y - tall, right - left, tall, ink=BLACK, width_mm=0.6, fill="#ffd54a")
-        page.text((left + right) / 2, y - 6.8, "provisional: measure the cut-out", size_pt=15, weight="bold", anchor="centre")
+        page.text(
+            (left + right) / 2,
+            y - 6.8,
+            "provisional: measure the cut-out",
+            size_pt=15,
+            weight="bold",
+            anchor="centre",
+        )
         for k in range(4):
             for x in (left + 2 + 6 * k, right - 8 - 6 * k):
-                page.rings([[(x, y - tall), (x + 3, y - tall), (x + 6, y), (x + 3, y)]], ink=None, fill=BLACK)
+                page.rings(
+                    [[(x, y - tall), (x + 3, y - tall), (x + 6, y), (x + 3, y)]],
+                    ink=None,
+                    fill=BLACK,
+                )
     return y - tall - 3
 
 
@@ -156,13 +238,25 @@ def wall_stone_words(ticket: Ticket) -> list[tuple[str, str]]:
     words = []
     if ticket.from_wall is not None:
         use = ticket.from_wall
-        words.append((f"STONE NOT TESTED: it came out with {use.donor}", "Sound and test it; saw nothing from it before it is accepted.") if use.out else (
-            f"STONE STILL IN THE WALL: it comes out with {use.donor}, which goes first",
-            "Sound and test it when it is out; saw nothing before it is accepted. Until then it is known only as seen in the wall."))
+        words.append(
+            (
+                f"STONE NOT TESTED: it came out with {use.donor}",
+                "Sound and test it; saw nothing from it before it is accepted.",
+            )
+            if use.out
+            else (
+                f"STONE STILL IN THE WALL: it comes out with {use.donor}, which goes first",
+                "Sound and test it when it is out; saw nothing before it is accepted. Until then it is known only as seen in the wall.",
+            )
+        )
     if ticket.yields and not ticket.yields[0].out:
         names = ", ".join(dict.fromkeys(u.repair for u in ticket.yields))
-        words.append((f"KEEP THE OLD STONE WHOLE: it is wanted for {names}",
-                      f"Take it out without breaking, mark it {ticket.yields[0].block}, then have it sounded and tested."))
+        words.append(
+            (
+                f"KEEP THE OLD STONE WHOLE: it is wanted for {names}",
+                f"Take it out without breaking, mark it {ticket.yields[0].block}, then have it sounded and tested.",
+            )
+        )
     return words
 
 
@@ -170,9 +264,16 @@ def _measured_line(measured: Any) -> str:
     if not isinstance(measured, Mapping):
         return ""
     words = []
-    for name, title in (("widths", "widths"), ("heights", "heights"), ("diagonals", "diagonals"), ("depths", "depths")):
+    for name, title in (
+        ("widths", "widths"),
+        ("heights", "heights"),
+        ("diagonals", "diagonals"),
+        ("depths", "depths"),
+    ):
         values = measured.get(f"{name}_m", measured.get(name))
-        numbers = [n for v in values if (n := number(v)) is not None] if isinstance(values, list) else []
+        numbers = (
+            [n for v in values if (n := number(v)) is not None] if isinstance(values, list) else []
+        )
         if numbers:
             words.append(f"{title} " + " / ".join(f"{n * 1000:.0f}" for n in numbers))
     return ", ".join(words) + (" mm" if words else "")
@@ -183,28 +284,58 @@ def _sizes(page: Page, ticket: Ticket, x: float, right: float, y: float, tall: f
     page.box(x, y - tall, right - x, tall, width_mm=0.4)
     piece = ticket.piece
     row = min(14.2, tall * 0.19)
-    for k, (name, title) in enumerate((("width_m", "WIDTH"), ("height_m", "HEIGHT"), ("depth_m", "DEPTH"))):
+    for k, (name, title) in enumerate(
+        (("width_m", "WIDTH"), ("height_m", "HEIGHT"), ("depth_m", "DEPTH"))
+    ):
         top = y - k * row
         if k % 2 == 0:
             page.box(x, top - row, right - x, row, ink=None, fill=GREY)
         page.text(x + 2.5, top - 5, title, size_pt=8, weight="bold")
-        page.text(right - 2.5, top - 8.2, format_mm(piece[name], decimals=_decimals(piece[name])), size_pt=21, weight="bold", anchor="right", within_mm=44)
+        page.text(
+            right - 2.5,
+            top - 8.2,
+            format_mm(piece[name], decimals=_decimals(piece[name])),
+            size_pt=21,
+            weight="bold",
+            anchor="right",
+            within_mm=44,
+        )
         if row >= 13:
-            page.text(right - 2.5, top - row + 1.4, format_inches(piece[name]), size_pt=11, anchor="right")
+            page.text(
+                right - 2.5, top - row + 1.4, format_inches(piece[name]), size_pt=11, anchor="right"
+            )
         else:  # no room below the millimetres
             page.text(x + 2.5, top - min(9.2, row - 1.2), format_inches(piece[name]), size_pt=9)
     page.line(x, y - 3 * row, right, y - 3 * row, width_mm=0.4)
-    lines = [("Bed", _BED.get(piece["bed"], str(piece["bed"]))), ("Exposed", str(piece["exposed"] or "front").replace(",", ", ")),
-             ("Finish", "as neighbours" if is_missing(piece["finish"]) else str(piece["finish"])),
-             ("Face", "keep the weathered face" if piece["weathered"] else "new face allowed"),
-             ("Turn", "may be turned upside down" if piece["turn_180"] else "top stays top")]
+    lines = [
+        ("Bed", _BED.get(piece["bed"], str(piece["bed"]))),
+        ("Exposed", str(piece["exposed"] or "front").replace(",", ", ")),
+        ("Finish", "as neighbours" if is_missing(piece["finish"]) else str(piece["finish"])),
+        ("Face", "keep the weathered face" if piece["weathered"] else "new face allowed"),
+        ("Turn", "may be turned upside down" if piece["turn_180"] else "top stays top"),
+    ]
     kg, wet = number(piece["weight_kg"]), number(piece["weight_saturated_kg"])
-    lines.append(("Weight", "unknown: weigh it" if kg is None else f"{kg:.1f} kg, {kg / KG_PER_LB:.0f} lb dry" + ("" if wet is None else f"; {wet:.1f} kg wet")))
+    lines.append(
+        (
+            "Weight",
+            "unknown: weigh it"
+            if kg is None
+            else f"{kg:.1f} kg, {kg / KG_PER_LB:.0f} lb dry"
+            + ("" if wet is None else f"; {wet:.1f} kg wet"),
+        )
+    )
     step = (tall - 3 * row - 2) / len(lines)
     for k, (title, text) in enumerate(lines):
         base = y - 3 * row - 0.6 - step * (k + 0.72)
         page.text(x + 2.5, base, title, size_pt=8, weight="bold")
-        page.text(x + 17, base, text, size_pt=min(10.0, step * 2.5), weight="bold" if title in ("Bed", "Weight") else "regular", within_mm=right - x - 19)
+        page.text(
+            x + 17,
+            base,
+            text,
+            size_pt=min(10.0, step * 2.5),
+            weight="bold" if title in ("Bed", "Weight") else "regular",
+            within_mm=right - x - 19,
+        )
 
 
 def _decimals(length_m: float) -> int:
@@ -215,10 +346,16 @@ def _holes(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: f
     page.box(x, y - tall, width, tall, width_mm=0.25)
     page.text(x + 2, y - 5, "PINS AND HOLES", size_pt=9, weight="bold")
     if not ticket.rods:
-        page.paragraph(x + 2, y - 11, "No pins set out. Ask before fixing.", width_mm=width - 4, size_pt=9)
+        page.paragraph(
+            x + 2, y - 11, "No pins set out. Ask before fixing.", width_mm=width - 4, size_pt=9
+        )
         return
     u0, v0, u1, _ = ticket.piece["geometry"].bounds
-    for column, head, under in ((17.0, "from left", "front"), (29.5, "from left", "back"), (width - 2, "from", "bottom")):
+    for column, head, under in (
+        (17.0, "from left", "front"),
+        (29.5, "from left", "back"),
+        (width - 2, "from", "bottom"),
+    ):
         page.text(x + column, y - 8.6, head, size_pt=6, anchor="right")
         page.text(x + column, y - 11, under, size_pt=6, anchor="right")
     page.text(x + 2, y - 11, "mm", size_pt=6)
@@ -230,12 +367,20 @@ def _holes(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: f
         if rod.u_m is None or rod.v_m is None:
             page.text(x + 8, base, "place by hand", size_pt=9)
             continue
-        for column, value in ((17.0, rod.u_m - u0), (29.5, u1 - rod.u_m), (width - 2, rod.v_m - v0)):
-            page.text(x + column, base, f"{value * 1000:.0f}", size_pt=10.5, weight="bold", anchor="right")
+        for column, value in (
+            (17.0, rod.u_m - u0),
+            (29.5, u1 - rod.u_m),
+            (width - 2, rod.v_m - v0),
+        ):
+            page.text(
+                x + column, base, f"{value * 1000:.0f}", size_pt=10.5, weight="bold", anchor="right"
+            )
     first = ticket.rods[0]
-    lines = [f"Hole {_mm(first.hole_m)}, rod {_mm(first.rod_m)} × {first.length_m * 1000:.0f} mm",
-             f"Drill wall {first.wall_m * 1000:.0f}, piece {first.piece_m * 1000:.0f} mm",
-             f"Slope {first.angle_deg:.0f}° down into the wall"]
+    lines = [
+        f"Hole {_mm(first.hole_m)}, rod {_mm(first.rod_m)} × {first.length_m * 1000:.0f} mm",
+        f"Drill wall {first.wall_m * 1000:.0f}, piece {first.piece_m * 1000:.0f} mm",
+        f"Slope {first.angle_deg:.0f}° down into the wall",
+    ]
     if first.turn_deg:
         lines.append(f"and {abs(first.turn_deg):.0f}° aside, left and right in turn")
     if len(shown) < len(ticket.rods):
@@ -248,24 +393,61 @@ def _mm(value: float | None) -> str:
     return "? mm" if value is None else format_mm(value, decimals=_decimals(value))
 
 
-def _on_block(page: Page, ticket: Ticket, picture: FacePicture | None, x: float, y: float, width: float, tall: float) -> None:
+def _on_block(
+    page: Page,
+    ticket: Ticket,
+    picture: FacePicture | None,
+    x: float,
+    y: float,
+    width: float,
+    tall: float,
+) -> None:
     page.box(x, y, width, tall, width_mm=0.25)
     if ticket.place is None or ticket.block is None or ticket.face is None:
         page.text(x + 3, y + tall - 7, "NO BLOCK YET", size_pt=14, weight="bold")
         reason = ticket.piece["unmatched_reason"]
-        line = page.paragraph(x + 3, y + tall - 14, f"Reason: {'not matched yet' if is_missing(reason) else reason}.", width_mm=width - 6, size_pt=10)
+        line = page.paragraph(
+            x + 3,
+            y + tall - 14,
+            f"Reason: {'not matched yet' if is_missing(reason) else reason}.",
+            width_mm=width - 6,
+            size_pt=10,
+        )
         size = ticket.piece["source_size"]
         if isinstance(size, list) and len(size) == 3:
-            page.paragraph(x + 3, line - 2, "Look for a stone of at least " + " × ".join(f"{s * 1000:.0f}" for s in size) + " mm ("
-                           + " × ".join(format_inches(s) for s in size) + ").", width_mm=width - 6, size_pt=10)
+            page.paragraph(
+                x + 3,
+                line - 2,
+                "Look for a stone of at least "
+                + " × ".join(f"{s * 1000:.0f}" for s in size)
+                + " mm ("
+                + " × ".join(format_inches(s) for s in size)
+                + ").",
+                width_mm=width - 6,
+                size_pt=10,
+            )
         return
     place = ticket.place
-    page.text(x + 2, y + tall - 5, f"BLOCK {ticket.block['id']}", size_pt=12, weight="bold", within_mm=width * 0.5)
+    page.text(
+        x + 2,
+        y + tall - 5,
+        f"BLOCK {ticket.block['id']}",
+        size_pt=12,
+        weight="bold",
+        within_mm=width * 0.5,
+    )
     spot = f"face {ticket.face['id']}, slab {int(place['slab'] or 0) + 1}"
-    page.text(x + width - 2, y + tall - 4.6, spot, size_pt=8.5, anchor="right", within_mm=width * 0.46)
+    page.text(
+        x + width - 2, y + tall - 4.6, spot, size_pt=8.5, anchor="right", within_mm=width * 0.46
+    )
     where = "" if is_missing(ticket.block["location"]) else f"lies at {ticket.block['location']}   "
-    page.text(x + 2, y + tall - 9.2, f"{where}blank from left {place['x_m'] * 1000:.0f}, bottom {place['y_m'] * 1000:.0f} mm, turned {int(place['rotation_deg'])}°",
-              size_pt=7.5, within_mm=width - 4)
+    page.text(
+        x + 2,
+        y + tall - 9.2,
+        f"{where}blank from left {place['x_m'] * 1000:.0f}, bottom {place['y_m'] * 1000:.0f} mm, turned {int(place['rotation_deg'])}°",
+        size_pt=7.5,
+        within_mm=width - 4,
+    )
     draw_face(page, ticket, picture, x + 1.5, y + 1.5, width - 3, tall - 12.5)
 
 
@@ -275,17 +457,32 @@ def _bring(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: f
     m = ticket.materials
     lines = []
     for length, rod, grade in sorted({(r.length_m, r.rod_m or 0.0, r.grade) for r in ticket.rods}):
-        n = sum(1 for r in ticket.rods if (r.length_m, r.rod_m or 0.0, r.grade) == (length, rod, grade))
-        lines.append(f"{n} × threaded stainless rod {rod * 1000:.3g} mm × {length * 1000:.0f} mm" + (f", {grade}" if grade else ""))
+        n = sum(
+            1 for r in ticket.rods if (r.length_m, r.rod_m or 0.0, r.grade) == (length, rod, grade)
+        )
+        lines.append(
+            f"{n} × threaded stainless rod {rod * 1000:.3g} mm × {length * 1000:.0f} mm"
+            + (f", {grade}" if grade else "")
+        )
     joints = sorted({round(float(e) * 1000, 1) for e in ticket.repair["edges"] or [] if e})
     gap = m.spacer_m * 1000 if m.spacer_m else (joints[0] if joints else None)
     if gap is not None:
-        lines.append((f"{m.spacers} × " if m.spacers else "") + f"spacers {gap:.1f} mm ({format_inches(gap / 1000, denominator=64)})")
+        lines.append(
+            (f"{m.spacers} × " if m.spacers else "")
+            + f"spacers {gap:.1f} mm ({format_inches(gap / 1000, denominator=64)})"
+        )
     if m.mortar_in_place_m3 is not None:
         to_mix = m.mortar_in_place_m3 + (m.mortar_trials_m3 or 0.0) + (m.mortar_waste_m3 or 0.0)
-        lines.append(f"Lime mortar {to_mix * 1000:.2f} L to mix, {m.mortar_in_place_m3 * 1000:.2f} L stays" + (f": {m.mix}" if m.mix else ""))
+        lines.append(
+            f"Lime mortar {to_mix * 1000:.2f} L to mix, {m.mortar_in_place_m3 * 1000:.2f} L stays"
+            + (f": {m.mix}" if m.mix else "")
+        )
     if m.binder_kg is not None:
-        lines.append(f"Lime {m.binder_kg:.2f} kg" + ("" if m.sand_l is None else f", sand {m.sand_l:.2f} L") + ("" if m.water_l is None else f", water about {m.water_l:.2f} L"))
+        lines.append(
+            f"Lime {m.binder_kg:.2f} kg"
+            + ("" if m.sand_l is None else f", sand {m.sand_l:.2f} L")
+            + ("" if m.water_l is None else f", water about {m.water_l:.2f} L")
+        )
     lines += [t[0].upper() + t[1:] for t in m.tools[:4]]
     lines += ["Water, brush, sacking; square, rule, mallet, level"]
     step = min(5.2, (tall - 8) / max(1, len(lines)))
@@ -302,7 +499,9 @@ def _handling(kg: float | None) -> str:
     if kg > 25:
         return f"{kg:.0f} kg: lift with gear, never by hand; fixing to be agreed with an engineer (common practice above 25 kg)."
     if kg > 10:
-        return f"{kg:.0f} kg: two people or a hoist; keep the way clear (common practice above 10 kg)."
+        return (
+            f"{kg:.0f} kg: two people or a hoist; keep the way clear (common practice above 10 kg)."
+        )
     return f"{kg:.1f} kg: one person may lift it from a firm stand, not from a ladder (common practice)."
 
 
@@ -314,21 +513,35 @@ def _caution_texts(ticket: Ticket) -> list[str]:
     texts += [str(c) for c in given]
     if ticket.yields and not ticket.yields[0].out:
         heavy = "" if ticket.yields_kg is None else f", about {ticket.yields_kg:.0f} kg,"
-        texts.append(f"The old stone{heavy} comes out whole: hold it before its last joint is cut, and lift it with gear as a competent person has planned.")
+        texts.append(
+            f"The old stone{heavy} comes out whole: hold it before its last joint is cut, and lift it with gear as a competent person has planned."
+        )
     if not any("dust" in t.lower() for t in texts):
-        texts.append("Stone dust holds silica: cut and drill wet or with extraction, wear a fitted mask.")
-    last = [t for t in texts if "local codes" in t] or ["Defer to local codes and licensed practice."]
+        texts.append(
+            "Stone dust holds silica: cut and drill wet or with extraction, wear a fitted mask."
+        )
+    last = [t for t in texts if "local codes" in t] or [
+        "Defer to local codes and licensed practice."
+    ]
     return [t for t in texts if t not in last] + last
 
 
 def _cautions_tall(ticket: Ticket, width: float, size_pt: float) -> float:
     """Height that the cautions take at a size of type."""
-    return 10.5 + sum(len(wrap_text(t, width - 7, size_pt)) for t in _caution_texts(ticket)) * size_pt * MM_PER_PT * 1.24
+    return (
+        10.5
+        + sum(len(wrap_text(t, width - 7, size_pt)) for t in _caution_texts(ticket))
+        * size_pt
+        * MM_PER_PT
+        * 1.24
+    )
 
 
 def _cautions(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: float) -> None:
     page.box(x, y - tall, width, tall, width_mm=0.9)
-    page.rings([[(x + 2, y - 6.5), (x + 8, y - 6.5), (x + 5, y - 1.6)]], width_mm=0.5, fill="#ffd54a")
+    page.rings(
+        [[(x + 2, y - 6.5), (x + 8, y - 6.5), (x + 5, y - 1.6)]], width_mm=0.5, fill="#ffd54a"
+    )
     page.text(x + 5, y - 6, "!", size_pt=11, weight="bold", anchor="centre")
     page.text(x + 10, y - 5.6, "CAUTIONS", size_pt=10, weight="bold")
     texts = _caution_texts(ticket)
@@ -338,7 +551,15 @@ def _cautions(page: Page, ticket: Ticket, x: float, y: float, width: float, tall
     base = y - 11.5
     for k, text in enumerate(texts):
         page.discs([(x + 2.8, base + 0.9)], 0.6)
-        base = page.paragraph(x + 5, base, text, width_mm=width - 7, size_pt=size, leading=1.24, weight="bold" if k == len(texts) - 1 else "regular")
+        base = page.paragraph(
+            x + 5,
+            base,
+            text,
+            width_mm=width - 7,
+            size_pt=size,
+            leading=1.24,
+            weight="bold" if k == len(texts) - 1 else "regular",
+        )
 
 
 def _criteria_of(ticket: Ticket) -> tuple[str, ...]:
@@ -349,7 +570,9 @@ def _criteria_of(ticket: Ticket) -> tuple[str, ...]:
         low, high = m.temperature_deg_c
         lines[3] = f"Wall and air {low:.3g} to {high:.3g} °C, wetted, no standing water"
     if m.protect_h is not None:
-        lines[6] = f"Joint pointed, covered and kept damp {m.protect_h:.0f} h" + ("" if m.frost_free_h is None else f", no frost {m.frost_free_h / 24:.0f} d")
+        lines[6] = f"Joint pointed, covered and kept damp {m.protect_h:.0f} h" + (
+            "" if m.frost_free_h is None else f", no frost {m.frost_free_h / 24:.0f} d"
+        )
     if m.proud_m:
         lines[5] = f"Face {m.proud_m * 1000:.3g} mm proud, worked back in place"
     return tuple(lines)
@@ -366,14 +589,26 @@ def _criteria(page: Page, ticket: Ticket, left: float, right: float, y: float) -
         x, base = left + half * (k // rows), y - 9.5 - step * (k % rows)
         side = min(4.6, step - 0.9)
         page.box(x, base + 3.2 - side, side, side, width_mm=0.5)
-        size = next((z for z in (9.5, 8.5, 7.5, 6.6) if len(wrap_text(text, half - 10, z)) * z * MM_PER_PT * 1.15 <= step * 0.98), 6.0)
-        wrapped = wrap_text(text, half - 10, size, most_lines=max(1, int(step / (size * MM_PER_PT * 1.15))))
+        size = next(
+            (
+                z
+                for z in (9.5, 8.5, 7.5, 6.6)
+                if len(wrap_text(text, half - 10, z)) * z * MM_PER_PT * 1.15 <= step * 0.98
+            ),
+            6.0,
+        )
+        wrapped = wrap_text(
+            text, half - 10, size, most_lines=max(1, int(step / (size * MM_PER_PT * 1.15)))
+        )
         if len(wrapped) == 1:
             page.text(x + 6.5, base + 0.2, wrapped[0], size_pt=size)
         else:
             for n, line in enumerate(wrapped):
                 page.text(x + 6.5, base + 1.7 - n * size * MM_PER_PT * 1.15, line, size_pt=size)
-    for x, wide, title in ((left, 62, "Mason"), (left + 66, 42, "Date"), (left + 112, right - left - 112, "Remarks")):
+    for x, wide, title in (
+        (left, 62, "Mason"),
+        (left + 66, 42, "Date"),
+        (left + 112, right - left - 112, "Remarks"),
+    ):
         page.text(x, MARGIN + 4.5, title, size_pt=8)
         page.line(x + 15, MARGIN + 4, x + wide, MARGIN + 4, width_mm=0.3)
-

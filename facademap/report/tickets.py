@@ -16,14 +16,25 @@ from facademap.report.ticket_page import draw_ticket
 __all__ = ["ticket_pages", "write_cut_tickets"]
 
 
-def ticket_pages(tickets: Iterable[Ticket], pictures: Mapping[str, FacePicture], *, paper: str = "A4", total: int = 0) -> Iterator[Page]:
+def ticket_pages(
+    tickets: Iterable[Ticket],
+    pictures: Mapping[str, FacePicture],
+    *,
+    paper: str = "A4",
+    total: int = 0,
+) -> Iterator[Page]:
     """The pages, drawn one by one."""
     for number, ticket in enumerate(tickets, start=1):
         face = str(ticket.face["id"]) if ticket.face else ""
         yield draw_ticket(ticket, pictures.get(face), paper=paper, number=number, total=total)
 
 
-def write_cut_tickets(tickets: Sequence[Ticket], *, pictures: Mapping[str, FacePicture] | None = None, paper: str = "A4") -> bytes:
+def write_cut_tickets(
+    tickets: Sequence[Ticket],
+    *,
+    pictures: Mapping[str, FacePicture] | None = None,
+    paper: str = "A4",
+) -> bytes:
     """All tickets as one PDF.
 
     Parameters
@@ -36,7 +47,11 @@ def write_cut_tickets(tickets: Sequence[Ticket], *, pictures: Mapping[str, FaceP
         Sheet, ``A4`` or ``Letter``.
     """
     project = tickets[0].project if tickets else ""
-    pages = ticket_pages(tickets, pictures or {}, paper=paper, total=len(tickets)) if tickets else iter([_nothing(paper)])
+    pages = (
+        ticket_pages(tickets, pictures or {}, paper=paper, total=len(tickets))
+        if tickets
+        else iter([_nothing(paper)])
+    )
     return write_pdf(pages, title=f"Cut tickets, {project}".strip(", "), subject="One page a piece")
 
 
@@ -53,4 +68,9 @@ def _nothing(paper: str) -> Page:
 def box_of(ring: Any) -> tuple[float, float, float, float]:
     """Bounds of a ring."""
     array = np.asarray(ring, dtype=float).reshape(-1, 2)
-    return float(array[:, 0].min()), float(array[:, 1].min()), float(array[:, 0].max()), float(array[:, 1].max())
+    return (
+        float(array[:, 0].min()),
+        float(array[:, 1].min()),
+        float(array[:, 0].max()),
+        float(array[:, 1].max()),
+    )

@@ -16,7 +16,15 @@ from typing import Literal
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 
-__all__ = ["MM_PER_PT", "Weight", "fit_text", "font_name", "printable", "text_width_mm", "wrap_text"]
+__all__ = [
+    "MM_PER_PT",
+    "Weight",
+    "fit_text",
+    "font_name",
+    "printable",
+    "text_width_mm",
+    "wrap_text",
+]
 
 Weight = Literal["regular", "bold", "italic"]
 MM_PER_PT = 25.4 / 72.0
@@ -24,8 +32,16 @@ _FAMILY = "facademap"
 #: Stands for a letter that the font does not have.
 _MISSING = "\u00a4"
 _FILES: dict[str, dict[Weight, str]] = {
-    "ttf_opensans": {"regular": "ttf/OpenSans-Regular.ttf", "bold": "ttf/OpenSans-Bold.ttf", "italic": "ttf/OpenSans-Italic.ttf"},
-    "reportlab": {"regular": "fonts/Vera.ttf", "bold": "fonts/VeraBd.ttf", "italic": "fonts/VeraIt.ttf"},
+    "ttf_opensans": {
+        "regular": "ttf/OpenSans-Regular.ttf",
+        "bold": "ttf/OpenSans-Bold.ttf",
+        "italic": "ttf/OpenSans-Italic.ttf",
+    },
+    "reportlab": {
+        "regular": "fonts/Vera.ttf",
+        "bold": "fonts/VeraBd.ttf",
+        "italic": "fonts/VeraIt.ttf",
+    },
 }
 _lock = threading.Lock()
 
@@ -69,7 +85,11 @@ def _shown(character: str) -> str:
         return " "
     if code in glyphs:
         return character
-    plain = "".join(c for c in unicodedata.normalize("NFKD", character) if ord(c) in glyphs and not unicodedata.combining(c))
+    plain = "".join(
+        c
+        for c in unicodedata.normalize("NFKD", character)
+        if ord(c) in glyphs and not unicodedata.combining(c)
+    )
     if plain:
         return plain
     return "" if unicodedata.combining(character) else _MISSING
@@ -95,7 +115,14 @@ def text_width_mm(text: str, size_pt: float, weight: Weight = "regular") -> floa
     return pdfmetrics.stringWidth(text, font_name(weight), size_pt) * MM_PER_PT
 
 
-def fit_text(text: object, width_mm: float, size_pt: float, *, weight: Weight = "regular", least_pt: float = 6.0) -> tuple[str, float]:
+def fit_text(
+    text: object,
+    width_mm: float,
+    size_pt: float,
+    *,
+    weight: Weight = "regular",
+    least_pt: float = 6.0,
+) -> tuple[str, float]:
     """Text and size that fit a width: set smaller first, shortened with dots when that is not enough."""
     line = printable(text)
     full = text_width_mm(line, size_pt, weight)
@@ -114,7 +141,14 @@ def fit_text(text: object, width_mm: float, size_pt: float, *, weight: Weight = 
     return line[:low].rstrip() + "…", smaller
 
 
-def wrap_text(text: object, width_mm: float, size_pt: float, *, weight: Weight = "regular", most_lines: int = 1000) -> list[str]:
+def wrap_text(
+    text: object,
+    width_mm: float,
+    size_pt: float,
+    *,
+    weight: Weight = "regular",
+    most_lines: int = 1000,
+) -> list[str]:
     """Lines of at most a width; words that are too long are broken, lines beyond the most are shown by dots."""
     lines: list[str] = []
     line = ""
@@ -138,5 +172,7 @@ def wrap_text(text: object, width_mm: float, size_pt: float, *, weight: Weight =
         lines.append(line)
     if len(lines) > most_lines:
         lines = lines[:most_lines]
-        lines[-1] = fit_text(lines[-1] + " …", width_mm, size_pt, weight=weight, least_pt=size_pt)[0]
+        lines[-1] = fit_text(lines[-1] + " …", width_mm, size_pt, weight=weight, least_pt=size_pt)[
+            0
+        ]
     return lines

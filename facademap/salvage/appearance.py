@@ -77,11 +77,19 @@ class Appearance:
     source_gsd_m: float | None = None
 
     def __post_init__(self) -> None:
-        if self.lab.shape != (3,) or self.covariance.shape != (3, 3) or self.quantiles.shape != (len(SHARES), 3):
-            raise InputError("an appearance has a mean of 3, a covariance of 3 x 3 and 20 x 3 quantiles",
-                             "Measure the appearance again.")
+        if (
+            self.lab.shape != (3,)
+            or self.covariance.shape != (3, 3)
+            or self.quantiles.shape != (len(SHARES), 3)
+        ):
+            raise InputError(
+                "an appearance has a mean of 3, a covariance of 3 x 3 and 20 x 3 quantiles",
+                "Measure the appearance again.",
+            )
         if self.wetness not in ("dry", "damp", "wet"):
-            raise InputError(f"wetness {self.wetness!r} is not dry, damp or wet", "Say how wet the stone was.")
+            raise InputError(
+                f"wetness {self.wetness!r} is not dry, damp or wet", "Say how wet the stone was."
+            )
 
     @property
     def is_coarse(self) -> bool:
@@ -90,42 +98,81 @@ class Appearance:
             return False
         if self.source_gsd_m > COARSE_GSD_M * (1 + 1e-6):
             return True
-        return self.grain_scale_m is not None and self.grain_scale_m < PIXELS_A_GRAIN * self.source_gsd_m
+        return (
+            self.grain_scale_m is not None
+            and self.grain_scale_m < PIXELS_A_GRAIN * self.source_gsd_m
+        )
 
     def as_record(self) -> dict[str, Any]:
         """Plain values for the ``appearance`` column of a table."""
         return {
-            "version": _VERSION, "lab": [round(float(v), 4) for v in self.lab],
-            "covariance": [[round(float(v), 5) for v in row] for row in self.covariance], "n": self.n,
+            "version": _VERSION,
+            "lab": [round(float(v), 4) for v in self.lab],
+            "covariance": [[round(float(v), 5) for v in row] for row in self.covariance],
+            "n": self.n,
             "spread": round(self.spread, 4),
             "quantiles": [[round(float(v), 3) for v in row] for row in self.quantiles],
             "pattern": base64.b64encode(self.pattern.values.astype("<f4").tobytes()).decode(),
-            "direction_deg": round(self.pattern.direction_deg, 2), "anisotropy": round(self.pattern.anisotropy, 4),
-            "scale_px": round(self.pattern.scale_px, 3), "pattern_n": self.pattern.n,
-            "grain_scale_m": self.grain_scale_m, "wetness": self.wetness, "weathered": self.weathered,
-            "finish": self.finish, "calibrated": self.calibrated, "source_gsd_m": self.source_gsd_m,
+            "direction_deg": round(self.pattern.direction_deg, 2),
+            "anisotropy": round(self.pattern.anisotropy, 4),
+            "scale_px": round(self.pattern.scale_px, 3),
+            "pattern_n": self.pattern.n,
+            "grain_scale_m": self.grain_scale_m,
+            "wetness": self.wetness,
+            "weathered": self.weathered,
+            "finish": self.finish,
+            "calibrated": self.calibrated,
+            "source_gsd_m": self.source_gsd_m,
         }
 
     @classmethod
     def from_record(cls, record: Mapping[str, Any]) -> Appearance:
         """The appearance that `as_record` wrote."""
         if record.get("version") != _VERSION:
-            raise InputError(f"appearance of version {record.get('version')!r} cannot be read",
-                             "Measure the appearance again from the photo.")
+            raise InputError(
+                f"appearance of version {record.get('version')!r} cannot be read",
+                "Measure the appearance again from the photo.",
+            )
         values = np.frombuffer(base64.b64decode(record["pattern"]), "<f4").astype(np.float32)
         if values.shape != (PATTERN_SIZE,):
-            raise InputError("the grain of an appearance is damaged", "Measure the appearance again from the photo.")
-        pattern = Pattern(values=values, direction_deg=record["direction_deg"], anisotropy=record["anisotropy"],
-                          scale_px=record["scale_px"], n=record["pattern_n"])
-        return cls(lab=np.array(record["lab"]), covariance=np.array(record["covariance"]), n=record["n"],
-                   spread=record["spread"], quantiles=np.array(record["quantiles"]), pattern=pattern,
-                   grain_scale_m=record["grain_scale_m"], wetness=record["wetness"], weathered=record["weathered"],
-                   finish=record["finish"], calibrated=record["calibrated"], source_gsd_m=record.get("source_gsd_m"))
+            raise InputError(
+                "the grain of an appearance is damaged",
+                "Measure the appearance again from the photo.",
+            )
+        pattern = Pattern(
+            values=values,
+            direction_deg=record["direction_deg"],
+            anisotropy=record["anisotropy"],
+            scale_px=record["scale_px"],
+            n=record["pattern_n"],
+        )
+        return cls(
+            lab=np.array(record["lab"]),
+            covariance=np.array(record["covariance"]),
+            n=record["n"],
+            spread=record["spread"],
+            quantiles=np.array(record["quantiles"]),
+            pattern=pattern,
+            grain_scale_m=record["grain_scale_m"],
+            wetness=record["wetness"],
+            weathered=record["weathered"],
+            finish=record["finish"],
+            calibrated=record["calibrated"],
+            source_gsd_m=record.get("source_gsd_m"),
+        )
 
 
-def measure_appearance(rgb: NDArray[Any], mask: Mask | None = None, *, gsd_m: float | None = None,
-                       wetness: Wetness = "dry", weathered: bool | None = None, finish: str = "",
-                       calibrated: bool = False, source_gsd_m: float | None = None) -> Appearance:
+def measure_appearance(
+    rgb: NDArray[Any],
+    mask: Mask | None = None,
+    *,
+    gsd_m: float | None = None,
+    wetness: Wetness = "dry",
+    weathered: bool | None = None,
+    finish: str = "",
+    calibrated: bool = False,
+    source_gsd_m: float | None = None,
+) -> Appearance:
     """Measure the appearance of the stone in a picture.
 
     Parameters
@@ -150,7 +197,9 @@ def measure_appearance(rgb: NDArray[Any], mask: Mask | None = None, *, gsd_m: fl
     factor = 1.0
     if gsd_m is not None:
         if not (np.isfinite(gsd_m) and gsd_m > 0):
-            raise InputError(f"ground sample distance {gsd_m!r} m is not positive", "Give it in metres a pixel.")
+            raise InputError(
+                f"ground sample distance {gsd_m!r} m is not positive", "Give it in metres a pixel."
+            )
         factor = min(1.0, gsd_m / GRAIN_GSD_M)
     small, small_used = _reduced(rgb, used, factor)
     pattern = describe_pattern(small, small_used)
@@ -162,10 +211,19 @@ def measure_appearance(rgb: NDArray[Any], mask: Mask | None = None, *, gsd_m: fl
     sample = lab[:: max(1, len(lab) // _SPREAD_SAMPLES)]
     quantiles = np.quantile(lab, SHARES, axis=0) - np.median(lab, axis=0)
     return Appearance(
-        lab=mean, covariance=np.cov(lab.T), n=int(np.count_nonzero(used)),
-        spread=float(difference_ciede2000(sample, mean).mean()), quantiles=quantiles, pattern=pattern,
+        lab=mean,
+        covariance=np.cov(lab.T),
+        n=int(np.count_nonzero(used)),
+        spread=float(difference_ciede2000(sample, mean).mean()),
+        quantiles=quantiles,
+        pattern=pattern,
         grain_scale_m=None if gsd_m is None else pattern.scale_px * gsd_m / factor,
-        wetness=wetness, weathered=weathered, finish=finish, calibrated=calibrated, source_gsd_m=source_gsd_m)
+        wetness=wetness,
+        weathered=weathered,
+        finish=finish,
+        calibrated=calibrated,
+        source_gsd_m=source_gsd_m,
+    )
 
 
 def _reduced(rgb: NDArray[Any], used: Mask, factor: float) -> tuple[NDArray[Any], Mask]:
@@ -176,8 +234,16 @@ def _reduced(rgb: NDArray[Any], used: Mask, factor: float) -> tuple[NDArray[Any]
     return small, cv2.resize(used.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
 
 
-def describe_neighbourhood(rgb: NDArray[Any], cut_out: Mask, *, gsd_m: float, left_out: Mask | None = None,
-                           ring_m: float = 0.15, gap_m: float = 0.01, **state: Any) -> Appearance:
+def describe_neighbourhood(
+    rgb: NDArray[Any],
+    cut_out: Mask,
+    *,
+    gsd_m: float,
+    left_out: Mask | None = None,
+    ring_m: float = 0.15,
+    gap_m: float = 0.01,
+    **state: Any,
+) -> Appearance:
     """Appearance of the sound stone in a ring around a cut-out.
 
     Parameters
@@ -216,6 +282,8 @@ def describe_neighbourhood(rgb: NDArray[Any], cut_out: Mask, *, gsd_m: float, le
         scatter = 1.4826 * float(np.median(np.abs(light - middle)))
         ring[ring] = np.abs(light - middle) <= max(20.0, 3.5 * scatter)
     if np.count_nonzero(ring) < 256:
-        raise InputError(f"only {np.count_nonzero(ring)} pixels of sound stone lie around the cut-out",
-                         "Widen the ring, or name a cleaned neighbour or a trial panel as the target.")
+        raise InputError(
+            f"only {np.count_nonzero(ring)} pixels of sound stone lie around the cut-out",
+            "Widen the ring, or name a cleaned neighbour or a trial panel as the target.",
+        )
     return measure_appearance(rgb, ring, gsd_m=gsd_m, **state)

@@ -37,7 +37,9 @@ _ROWS_A_RADIUS = 64
 _ARM = 4
 
 
-def cut_off_sides(rgb: NDArray[Any], ring: Floats, corners: Floats, *, vanishing_px: Floats) -> tuple[Floats, bool]:
+def cut_off_sides(
+    rgb: NDArray[Any], ring: Floats, corners: Floats, *, vanishing_px: Floats
+) -> tuple[Floats, bool]:
     """Take visible sides of the block away from an outline.
 
     Parameters
@@ -70,11 +72,19 @@ def cut_off_sides(rgb: NDArray[Any], ring: Floats, corners: Floats, *, vanishing
         along = (end - start) / np.hypot(*(end - start))
         inward = np.array([-along[1], along[0]])
         inward *= np.sign(inward @ (middle - start))
-        if max((start - a) @ inward, (end - b) @ inward) > MOST_OF_THE_WAY * ((start - vanishing_px) @ inward):
+        if max((start - a) @ inward, (end - b) @ inward) > MOST_OF_THE_WAY * (
+            (start - vanishing_px) @ inward
+        ):
             continue
         far = 4 * radius + float(np.ptp(ring, axis=0).max())
-        keep = shapely.Polygon([start - far * along, end + far * along, end + far * (along + inward),
-                                start + far * (inward - along)])
+        keep = shapely.Polygon(
+            [
+                start - far * along,
+                end + far * along,
+                end + far * (along + inward),
+                start + far * (inward - along),
+            ]
+        )
         rest = polygon.intersection(keep)
         if rest.geom_type == "Polygon" and rest.area > 0.5 * polygon.area:
             polygon, changed = rest, True
@@ -83,13 +93,16 @@ def cut_off_sides(rgb: NDArray[Any], ring: Floats, corners: Floats, *, vanishing
 
 def _is_hidden(a: Floats, b: Floats, middle: Floats, vanishing_px: Floats) -> bool:
     """Whether the side of the block at the edge from a to b turns away from the camera."""
+
     def beyond(point: Floats) -> float:
         return float((b - a)[0] * (point - a)[1] - (b - a)[1] * (point - a)[0])
 
     return beyond(middle) * beyond(vanishing_px) >= 0
 
 
-def _find_arris(rgb: NDArray[Any], a: Floats, b: Floats, middle: Floats, radius: float) -> tuple[Floats, Floats] | None:
+def _find_arris(
+    rgb: NDArray[Any], a: Floats, b: Floats, middle: Floats, radius: float
+) -> tuple[Floats, Floats] | None:
     """The arris beside one side of the outline, as two points, or nothing."""
     length = float(np.hypot(*(b - a)))
     spacing = max(0.75, radius / _ROWS_A_RADIUS)
@@ -100,7 +113,11 @@ def _find_arris(rgb: NDArray[Any], a: Floats, b: Floats, middle: Floats, radius:
     inward *= np.sign(inward @ (middle - a))
     depth, deepest = int(SEARCHED * radius / spacing), int(DEEPEST * radius / spacing)
     share = np.linspace(0.12, 0.88, _COLUMNS)
-    places = a + share[:, None, None] * length * along + (np.arange(depth) * spacing)[None, :, None] * inward
+    places = (
+        a
+        + share[:, None, None] * length * along
+        + (np.arange(depth) * spacing)[None, :, None] * inward
+    )
     strip = _strip(rgb, places, spacing)
     summed = np.concatenate([np.zeros((_COLUMNS, 1, 3)), np.cumsum(strip, axis=1)], axis=1)
     best: tuple[float, float, float] | None = None
@@ -117,24 +134,38 @@ def _find_arris(rgb: NDArray[Any], a: Floats, b: Floats, middle: Floats, radius:
     size, begin, end = best
     if size < LEAST_RATIO * _usual_step(summed, from_row=int(np.ceil(max(begin, end))) + 2 * _ARM):
         return None
-    if not _is_sustained(summed, np.clip(np.round(begin + (end - begin) * share).astype(int), _ARM, depth - _ARM)):
+    if not _is_sustained(
+        summed, np.clip(np.round(begin + (end - begin) * share).astype(int), _ARM, depth - _ARM)
+    ):
         return None
-    return _sharpened(rgb, a + begin * spacing * inward, b + end * spacing * inward, inward, reach=3.0 * spacing)
+    return _sharpened(
+        rgb, a + begin * spacing * inward, b + end * spacing * inward, inward, reach=3.0 * spacing
+    )
 
 
-def _sharpened(rgb: NDArray[Any], start: Floats, end: Floats, inward: Floats, *, reach: float) -> tuple[Floats, Floats]:
+def _sharpened(
+    rgb: NDArray[Any], start: Floats, end: Floats, inward: Floats, *, reach: float
+) -> tuple[Floats, Floats]:
     """The line moved to where the step is sharpest, within so many pixels at either end."""
     spacing = max(0.5, reach / 14)
     steps = int(np.ceil(reach / spacing))
     half = steps + 2 * _ARM
     share = np.linspace(0.12, 0.88, _COLUMNS)
-    places = start + share[:, None, None] * (end - start) + (np.arange(-half, half + 1) * spacing)[None, :, None] * inward
-    summed = np.concatenate([np.zeros((_COLUMNS, 1, 3)), np.cumsum(_strip(rgb, places, spacing), axis=1)], axis=1)
+    places = (
+        start
+        + share[:, None, None] * (end - start)
+        + (np.arange(-half, half + 1) * spacing)[None, :, None] * inward
+    )
+    summed = np.concatenate(
+        [np.zeros((_COLUMNS, 1, 3)), np.cumsum(_strip(rgb, places, spacing), axis=1)], axis=1
+    )
     best, found = -1.0, (0.0, 0.0)
     for first in range(-steps, steps + 1):
         for last in range(-steps, steps + 1):
             at = np.round(half + first + (last - first) * share).astype(int)
-            jump = (_means(summed, at - _ARM, at) - _means(summed, at + 1, at + 1 + _ARM)).mean(axis=0)
+            jump = (_means(summed, at - _ARM, at) - _means(summed, at + 1, at + 1 + _ARM)).mean(
+                axis=0
+            )
             size = float((jump**2).sum())
             if size > best:
                 best, found = size, (float(first), float(last))
@@ -148,7 +179,9 @@ def _strip(rgb: NDArray[Any], places: Floats, spacing: float) -> Floats:
     if spacing > 1.5:
         part = cv2.blur(part, (round(spacing), round(spacing)))
     at = (places - (x0, y0)).astype(np.float32)
-    colours = cv2.remap(part, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    colours = cv2.remap(
+        part, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
     lab = lab_from_srgb(colours)
     lab[..., 1:] *= 1.3
     return np.asarray(lab)
@@ -156,7 +189,9 @@ def _strip(rgb: NDArray[Any], places: Floats, spacing: float) -> Floats:
 
 def _means(summed: Floats, start: NDArray[np.int_], end: NDArray[np.int_]) -> Floats:
     columns = np.arange(len(summed))
-    return np.asarray((summed[columns, end] - summed[columns, start]) / np.maximum(end - start, 1)[:, None])
+    return np.asarray(
+        (summed[columns, end] - summed[columns, start]) / np.maximum(end - start, 1)[:, None]
+    )
 
 
 def _step(summed: Floats, at: NDArray[np.int_]) -> float:
@@ -178,9 +213,13 @@ def _usual_step(summed: Floats, *, from_row: int) -> float:
     sizes = []
     share = np.linspace(-0.5, 0.5, len(summed))
     for slope in (-6, -3, 0, 3, 6):
-        for row in rows[np.abs(slope) // 2:]:
-            at = np.clip(np.round(row + slope * share).astype(int), _ARM, summed.shape[1] - _ARM - 1)
-            jump = (_means(summed, at - _ARM + 1, at) - _means(summed, at, at + _ARM - 1)).mean(axis=0)
+        for row in rows[np.abs(slope) // 2 :]:
+            at = np.clip(
+                np.round(row + slope * share).astype(int), _ARM, summed.shape[1] - _ARM - 1
+            )
+            jump = (_means(summed, at - _ARM + 1, at) - _means(summed, at, at + _ARM - 1)).mean(
+                axis=0
+            )
             sizes.append(float(np.sqrt((jump**2).sum())))
     return max(sizes)
 

@@ -46,7 +46,13 @@ def refine_ring(rgb: NDArray[Any], ring: Floats, *, reach_px: float) -> Floats:
         ring = _even(ring, step)
         normals = _normals(ring, width=max(3, round(2.0 * reach / step)))
         offsets, trust = _edge_offsets(rgb, ring, normals, reach)
-        ring = ring + _smooth(offsets, trust, window=max(3, round(1.6 * reach / step)), reach=reach)[:, None] * normals
+        ring = (
+            ring
+            + _smooth(offsets, trust, window=max(3, round(1.6 * reach / step)), reach=reach)[
+                :, None
+            ]
+            * normals
+        )
     return _straighten(rgb, ring, reach=max(2.5, reach_px * 0.45))
 
 
@@ -55,10 +61,15 @@ def _straighten(rgb: NDArray[Any], ring: Floats, *, reach: float) -> Floats:
     corners = corners_of(ring, short_px=4 * reach)
     if len(corners) < 3:
         return ring
-    centre_area = 0.5 * float(np.sum(corners[:, 0] * np.roll(corners[:, 1], -1)
-                                     - np.roll(corners[:, 0], -1) * corners[:, 1]))
-    sides = [_side(rgb, a, b, reach, outward=1.0 if centre_area > 0 else -1.0)
-             for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)]
+    centre_area = 0.5 * float(
+        np.sum(
+            corners[:, 0] * np.roll(corners[:, 1], -1) - np.roll(corners[:, 0], -1) * corners[:, 1]
+        )
+    )
+    sides = [
+        _side(rgb, a, b, reach, outward=1.0 if centre_area > 0 else -1.0)
+        for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)
+    ]
     meetings = [_meeting(sides[i - 1], side, corners[i], reach) for i, side in enumerate(sides)]
     points: list[Floats] = []
     for i, side in enumerate(sides):
@@ -100,8 +111,11 @@ def _sharpened(corners: Floats, *, short_px: float) -> Floats:
         r, s = b - a, c - d
         cross = r[0] * s[1] - r[1] * s[0]
         length = float(np.hypot(*(c - b)))
-        if length < short_px and min(np.hypot(*r), np.hypot(*s)) > length and \
-                abs(cross) > 0.5 * np.hypot(*r) * np.hypot(*s):
+        if (
+            length < short_px
+            and min(np.hypot(*r), np.hypot(*s)) > length
+            and abs(cross) > 0.5 * np.hypot(*r) * np.hypot(*s)
+        ):
             t = ((c - a)[0] * s[1] - (c - a)[1] * s[0]) / cross
             meeting = a + t * r
             if np.hypot(*(meeting - (b + c) / 2)) < length:
@@ -126,16 +140,30 @@ def _side(rgb: NDArray[Any], start: Floats, end: Floats, reach: float, *, outwar
     count = int(np.count_nonzero(inner))
     if length < 4 * reach or count < 6:
         return chord
-    offsets, trust = _edge_offsets(rgb, chord[inner], np.tile(normal, (count, 1)), reach, closed=False)
-    fitted = _local_lines(t[inner], offsets, np.minimum(trust, np.median(trust) + 1e-6), t,
-                          width=max(length / 7, 3 * reach), tolerance=0.15 * reach + 0.4)
+    offsets, trust = _edge_offsets(
+        rgb, chord[inner], np.tile(normal, (count, 1)), reach, closed=False
+    )
+    fitted = _local_lines(
+        t[inner],
+        offsets,
+        np.minimum(trust, np.median(trust) + 1e-6),
+        t,
+        width=max(length / 7, 3 * reach),
+        tolerance=0.15 * reach + 0.4,
+    )
     thin = np.unique(np.r_[0, np.arange(1, n, 2), n - 1, n])
     return np.asarray((chord + fitted[:, None] * normal)[thin])
 
 
-def _local_lines(t: Floats, values: Floats, weights: Floats, at: Floats, *, width: float, tolerance: float) -> Floats:
+def _local_lines(
+    t: Floats, values: Floats, weights: Floats, at: Floats, *, width: float, tolerance: float
+) -> Floats:
     """Robust line fits under a window that moves along; beyond the samples the last line goes on."""
-    centre = np.clip(at, t[0] + width / 2, t[-1] - width / 2) if t[-1] - t[0] > width else np.full(len(at), t.mean())
+    centre = (
+        np.clip(at, t[0] + width / 2, t[-1] - width / 2)
+        if t[-1] - t[0] > width
+        else np.full(len(at), t.mean())
+    )
     near = np.exp(-0.5 * ((t[None] - centre[:, None]) / (0.5 * width)) ** 2) * weights[None]
     shift = t[None] - at[:, None]
     trust = np.ones_like(near)
@@ -178,15 +206,17 @@ def _wrapped_mean(values: Floats, window: int) -> Floats:
         return values
     padded = np.concatenate([values[-window:], values, values[:window]])
     summed = np.concatenate([np.zeros((1, *values.shape[1:])), np.cumsum(padded, axis=0)])
-    return np.asarray((summed[2 * window + 1:] - summed[:-2 * window - 1]) / (2 * window + 1))
+    return np.asarray((summed[2 * window + 1 :] - summed[: -2 * window - 1]) / (2 * window + 1))
 
 
 def _open_mean(values: Floats, window: int) -> Floats:
     if window < 1:
         return values
-    padded = np.concatenate([values[:1].repeat(window, axis=0), values, values[-1:].repeat(window, axis=0)])
+    padded = np.concatenate(
+        [values[:1].repeat(window, axis=0), values, values[-1:].repeat(window, axis=0)]
+    )
     summed = np.concatenate([np.zeros((1, *values.shape[1:])), np.cumsum(padded, axis=0)])
-    return np.asarray((summed[2 * window + 1:] - summed[:-2 * window - 1]) / (2 * window + 1))
+    return np.asarray((summed[2 * window + 1 :] - summed[: -2 * window - 1]) / (2 * window + 1))
 
 
 def _normals(ring: Floats, *, width: int) -> Floats:
@@ -200,8 +230,9 @@ def _normals(ring: Floats, *, width: int) -> Floats:
     return outward if area > 0 else -outward
 
 
-def _edge_offsets(rgb: NDArray[Any], ring: Floats, normals: Floats, reach: float, *,
-                  closed: bool = True) -> tuple[Floats, Floats]:
+def _edge_offsets(
+    rgb: NDArray[Any], ring: Floats, normals: Floats, reach: float, *, closed: bool = True
+) -> tuple[Floats, Floats]:
     """Offset of the best step on every profile, and its strength."""
     spacing = max(0.5, reach / 24)
     half = int(np.ceil(2.0 * reach / spacing))
@@ -212,8 +243,12 @@ def _edge_offsets(rgb: NDArray[Any], ring: Floats, normals: Floats, reach: float
     x0, y0 = max(x0, 0), max(y0, 0)
     part = rgb[y0:y1, x0:x1]
     at = (places - (x0, y0)).astype(np.float32)
-    profiles = cv2.remap(part, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).astype(float)
-    window = min(max(1, round(0.5 * reach / max(1.0, np.hypot(*(ring[1] - ring[0]))))), len(ring) // 4)
+    profiles = cv2.remap(
+        part, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    ).astype(float)
+    window = min(
+        max(1, round(0.5 * reach / max(1.0, np.hypot(*(ring[1] - ring[0]))))), len(ring) // 4
+    )
     profiles = _wrapped_mean(profiles, window) if closed else _open_mean(profiles, window)
     summed = np.concatenate([np.zeros((len(ring), 1, 3)), np.cumsum(profiles, axis=1)], axis=1)
     arm = max(2, half // 3)
@@ -225,17 +260,28 @@ def _edge_offsets(rgb: NDArray[Any], ring: Floats, normals: Floats, reach: float
     strength[:, np.abs(t[centre]) > 1.2 * reach] = 0.0
     best = strength.argmax(axis=1)
     rows = np.arange(len(ring))
-    return _balance(profiles, t, spacing, inner[rows, best], outer[rows, best], centre[best], arm), contrast[rows, best]
+    return _balance(
+        profiles, t, spacing, inner[rows, best], outer[rows, best], centre[best], arm
+    ), contrast[rows, best]
 
 
-def _balance(profiles: Floats, t: Floats, spacing: float, inner: Floats, outer: Floats, at: NDArray[np.int_],
-             arm: int) -> Floats:
+def _balance(
+    profiles: Floats,
+    t: Floats,
+    spacing: float,
+    inner: Floats,
+    outer: Floats,
+    at: NDArray[np.int_],
+    arm: int,
+) -> Floats:
     """The place where a sharp step of the same two levels holds the same light as the profile."""
     across = outer - inner
     size = np.maximum((across**2).sum(axis=1), 1e-9)
     index = at[:, None] + np.arange(-arm, arm + 1)[None]
     window = np.take_along_axis(profiles, index[..., None], axis=1)
-    share = np.clip(((window - inner[:, None]) * across[:, None]).sum(axis=2) / size[:, None], -0.3, 1.3)
+    share = np.clip(
+        ((window - inner[:, None]) * across[:, None]).sum(axis=2) / size[:, None], -0.3, 1.3
+    )
     return np.asarray(t[at] + spacing * (arm + 0.5 - share.sum(axis=1)))
 
 

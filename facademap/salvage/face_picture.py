@@ -23,8 +23,13 @@ RIM_M = 0.012
 _MOST_FINER = 8
 
 
-def flat_face(picture: NDArray[np.uint8], outline_m: ArrayLike, matrix: ArrayLike, *,
-              gsd_m: float = COMPARE_GSD_M) -> NDArray[np.uint8]:
+def flat_face(
+    picture: NDArray[np.uint8],
+    outline_m: ArrayLike,
+    matrix: ArrayLike,
+    *,
+    gsd_m: float = COMPARE_GSD_M,
+) -> NDArray[np.uint8]:
     """The box of a face from its photo, rows downward, averaged to one ground sample distance.
 
     Parameters
@@ -44,21 +49,33 @@ def flat_face(picture: NDArray[np.uint8], outline_m: ArrayLike, matrix: ArrayLik
     ring, to_photo = np.asarray(outline_m, dtype=float), np.asarray(matrix, dtype=float)
     (x0, y0), (x1, y1) = ring.min(axis=0), ring.max(axis=0)
     cols, rows = _size(ring, gsd_m)
-    box = cv2.perspectiveTransform(np.array([[(x0, y0), (x1, y0), (x1, y1), (x0, y1)]]), to_photo)[0]
+    box = cv2.perspectiveTransform(np.array([[(x0, y0), (x1, y0), (x1, y1), (x0, y1)]]), to_photo)[
+        0
+    ]
     sides = np.hypot(*(np.roll(box, -1, axis=0) - box).T)
     photo_gsd = min((x1 - x0) / max(sides[0], 1e-9), (y1 - y0) / max(sides[1], 1e-9))
     finer = int(np.clip(math.floor(gsd_m / photo_gsd + 0.5), 1, _MOST_FINER))
     step = gsd_m / finer
     to_face = np.array([[step, 0, x0 + step / 2], [0, -step, y1 - step / 2], [0, 0, 1.0]])
-    flat = cv2.warpPerspective(picture, to_photo @ to_face, (cols * finer, rows * finer),
-                               flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE)
+    flat = cv2.warpPerspective(
+        picture,
+        to_photo @ to_face,
+        (cols * finer, rows * finer),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
     if finer > 1:
         flat = cv2.resize(flat, (cols, rows), interpolation=cv2.INTER_AREA)
     return np.asarray(flat, np.uint8)
 
 
-def sound_mask(outline_m: ArrayLike, flaws_m: Iterable[ArrayLike], *, gsd_m: float = COMPARE_GSD_M,
-               rim_m: float = RIM_M) -> NDArray[np.bool_]:
+def sound_mask(
+    outline_m: ArrayLike,
+    flaws_m: Iterable[ArrayLike],
+    *,
+    gsd_m: float = COMPARE_GSD_M,
+    rim_m: float = RIM_M,
+) -> NDArray[np.bool_]:
     """Pixels of `flat_face` that show sound stone: without its rim and its flaws."""
     ring = np.asarray(outline_m, dtype=float)
     sound = shapely.Polygon(ring).buffer(-rim_m)
@@ -70,7 +87,9 @@ def sound_mask(outline_m: ArrayLike, flaws_m: Iterable[ArrayLike], *, gsd_m: flo
     for part in shapely.get_parts(sound):
         for number, edge in enumerate((part.exterior, *part.interiors)):
             corners = np.asarray(edge.coords)
-            pixels = np.column_stack([(corners[:, 0] - x0) / gsd_m - 0.5, (y1 - corners[:, 1]) / gsd_m - 0.5])
+            pixels = np.column_stack(
+                [(corners[:, 0] - x0) / gsd_m - 0.5, (y1 - corners[:, 1]) / gsd_m - 0.5]
+            )
             cv2.fillPoly(mask, [np.round(pixels).astype(np.int32)], 0 if number else 1)
     return mask.astype(bool)
 
@@ -78,5 +97,7 @@ def sound_mask(outline_m: ArrayLike, flaws_m: Iterable[ArrayLike], *, gsd_m: flo
 def _size(ring: NDArray[Any], gsd_m: float) -> tuple[int, int]:
     cols, rows = (max(1, round(float(v) / gsd_m)) for v in np.ptp(ring, axis=0))
     if cols * rows > 50_000_000:
-        raise InputError(f"the face would be {cols} x {rows} pixels", "Check the size of its outline.")
+        raise InputError(
+            f"the face would be {cols} x {rows} pixels", "Check the size of its outline."
+        )
     return cols, rows

@@ -15,8 +15,17 @@ from facademap.photo.camera import Camera
 from facademap.photo.control import ControlPoint, ControlPoints
 from facademap.photo.plane import PlaneView, fit_plane_view
 
-__all__ = ["FaceScale", "FaceSize", "OneLengthScale", "PlaneScale", "check_outline", "fit_face_plane",
-           "measure_outline", "scale_from_length", "scale_from_two_lengths"]
+__all__ = [
+    "FaceScale",
+    "FaceSize",
+    "OneLengthScale",
+    "PlaneScale",
+    "check_outline",
+    "fit_face_plane",
+    "measure_outline",
+    "scale_from_length",
+    "scale_from_two_lengths",
+]
 
 Floats = NDArray[np.floating[Any]]
 
@@ -71,7 +80,11 @@ class PlaneScale:
     def vanishing_px(self) -> Floats:
         """Where lines square to the face meet in the picture (without the bend of the lens)."""
         normal = np.cross(self.view.homography[:, 0], self.view.homography[:, 1])
-        depth = normal[2] if abs(normal[2]) > 1e-6 * np.linalg.norm(normal) else 1e-6 * np.linalg.norm(normal)
+        depth = (
+            normal[2]
+            if abs(normal[2]) > 1e-6 * np.linalg.norm(normal)
+            else 1e-6 * np.linalg.norm(normal)
+        )
         at = self.view.camera.matrix @ (normal / depth)
         return np.asarray(at[:2])
 
@@ -107,7 +120,9 @@ class OneLengthScale:
         along_x, along_y = np.zeros(2 * len(centred)), np.zeros(2 * len(centred))
         along_x[0::2], along_y[1::2] = centred[:, 0], centred[:, 1]
         both = along_x + along_y  # half of the error is common to both directions, half is not
-        return np.asarray(0.5 * (np.outer(both, both) + np.outer(along_x, along_x) + np.outer(along_y, along_y)))
+        return np.asarray(
+            0.5 * (np.outer(both, both) + np.outer(along_x, along_x) + np.outer(along_y, along_y))
+        )
 
     def metres_per_px(self, places_m: Floats) -> float:
         return self.m_per_px
@@ -145,8 +160,15 @@ class FaceSize:
     flags: tuple[str, ...] = ()
 
 
-def fit_face_plane(names: list[str], pixel_px: ArrayLike, face_m: ArrayLike, *, width_px: int, height_px: int,
-                   camera: Camera | None = None) -> PlaneScale:
+def fit_face_plane(
+    names: list[str],
+    pixel_px: ArrayLike,
+    face_m: ArrayLike,
+    *,
+    width_px: int,
+    height_px: int,
+    camera: Camera | None = None,
+) -> PlaneScale:
     """Fit the scale of a face from four or more points in its plane.
 
     Parameters
@@ -166,35 +188,65 @@ def fit_face_plane(names: list[str], pixel_px: ArrayLike, face_m: ArrayLike, *, 
     if len(face) >= 3 and np.isfinite(face).all() and np.isfinite(pixel).all():
         design = np.column_stack([face, np.ones(len(face))])
         terms = np.linalg.lstsq(design, pixel, rcond=None)[0]
-        if np.linalg.det(terms[:2]) > 0:  # y of the face runs down, as in the picture, or the points are mirrored
+        if (
+            np.linalg.det(terms[:2]) > 0
+        ):  # y of the face runs down, as in the picture, or the points are mirrored
             across, down = terms[:2]
             if across[0] <= 0.5 * np.hypot(*across) or down[1] <= 0.5 * np.hypot(*down):
-                raise InputError("the control points are mirrored: they run the other way round on the face than in the picture",
-                                 "Give x to the right along the face and y up (or down) as the picture shows it; check which "
-                                 "point is which.")
+                raise InputError(
+                    "the control points are mirrored: they run the other way round on the face than in the picture",
+                    "Give x to the right along the face and y up (or down) as the picture shows it; check which "
+                    "point is which.",
+                )
             face[:, 1] *= -1
     points = ControlPoints.from_points(
-        [ControlPoint(name=n, u_m=float(f[0]), v_m=float(f[1]), x_px=float(p[0]), y_px=float(p[1]),
-                      sigma_m=TAPE_SIGMA_M) for n, p, f in zip(names, pixel, face, strict=True)])
-    return PlaneScale(view=fit_plane_view(points, width_px=width_px, height_px=height_px, camera=camera))
+        [
+            ControlPoint(
+                name=n,
+                u_m=float(f[0]),
+                v_m=float(f[1]),
+                x_px=float(p[0]),
+                y_px=float(p[1]),
+                sigma_m=TAPE_SIGMA_M,
+            )
+            for n, p, f in zip(names, pixel, face, strict=True)
+        ]
+    )
+    return PlaneScale(
+        view=fit_plane_view(points, width_px=width_px, height_px=height_px, camera=camera)
+    )
 
 
-def scale_from_length(start_px: tuple[float, float], end_px: tuple[float, float], length_m: float, *,
-                      pick_px: float = 0.7) -> OneLengthScale:
+def scale_from_length(
+    start_px: tuple[float, float],
+    end_px: tuple[float, float],
+    length_m: float,
+    *,
+    pick_px: float = 0.7,
+) -> OneLengthScale:
     """Scale of a picture taken square on from one known length."""
     distance = math.hypot(end_px[0] - start_px[0], end_px[1] - start_px[1])
     if not (math.isfinite(distance) and distance >= 10):
-        raise InputError(f"the known length spans {distance:.1f} px of the picture",
-                         "Mark a length that reaches across the face, at least 10 px.")
+        raise InputError(
+            f"the known length spans {distance:.1f} px of the picture",
+            "Mark a length that reaches across the face, at least 10 px.",
+        )
     if not (math.isfinite(length_m) and length_m > 0):
-        raise InputError(f"the known length is {length_m * 1000:g} mm", "Give a positive length in millimetres.")
-    relative = math.hypot(SQUARE_ON_SIGMA, math.sqrt(2) * pick_px / distance, TAPE_SIGMA_M / length_m)
+        raise InputError(
+            f"the known length is {length_m * 1000:g} mm", "Give a positive length in millimetres."
+        )
+    relative = math.hypot(
+        SQUARE_ON_SIGMA, math.sqrt(2) * pick_px / distance, TAPE_SIGMA_M / length_m
+    )
     return OneLengthScale(m_per_px=length_m / distance, relative_sigma=relative)
 
 
-def scale_from_two_lengths(first: tuple[float, float, float, float, float],
-                           second: tuple[float, float, float, float, float], *, most_tilt_deg: float = 25.0,
-                           ) -> OneLengthScale:
+def scale_from_two_lengths(
+    first: tuple[float, float, float, float, float],
+    second: tuple[float, float, float, float, float],
+    *,
+    most_tilt_deg: float = 25.0,
+) -> OneLengthScale:
     """Scale from two known lengths ``x0, y0, x1, y1, length_m``.
 
     Two lengths of nearly one direction must agree; of two that cross, one gives the scale along x and
@@ -211,35 +263,62 @@ def scale_from_two_lengths(first: tuple[float, float, float, float, float],
     crossing = max(directions) > math.radians(60) and min(directions) < math.radians(30)
     if crossing and abs(math.log(ratio)) <= -math.log(math.cos(math.radians(most_tilt_deg))):
         lying, standing = sorted(range(2), key=lambda k: directions[k])
-        return OneLengthScale(m_per_px=scales[lying].m_per_px, stretch=scales[standing].m_per_px / scales[lying].m_per_px,
-                              relative_sigma=max(s.relative_sigma for s in scales))
+        return OneLengthScale(
+            m_per_px=scales[lying].m_per_px,
+            stretch=scales[standing].m_per_px / scales[lying].m_per_px,
+            relative_sigma=max(s.relative_sigma for s in scales),
+        )
     if crossing or abs(ratio - 1) > SCALE_AGREEMENT:
-        raise InputError(f"the two known lengths contradict each other: {scales[0].m_per_px * 1000:.4g} and "
-                         f"{scales[1].m_per_px * 1000:.4g} mm a pixel", "Measure both again, or give only the one you trust.")
-    return OneLengthScale(m_per_px=math.sqrt(scales[0].m_per_px * scales[1].m_per_px),
-                          relative_sigma=min(s.relative_sigma for s in scales))
+        raise InputError(
+            f"the two known lengths contradict each other: {scales[0].m_per_px * 1000:.4g} and "
+            f"{scales[1].m_per_px * 1000:.4g} mm a pixel",
+            "Measure both again, or give only the one you trust.",
+        )
+    return OneLengthScale(
+        m_per_px=math.sqrt(scales[0].m_per_px * scales[1].m_per_px),
+        relative_sigma=min(s.relative_sigma for s in scales),
+    )
 
 
-def check_outline(ring: ArrayLike, *, width_px: int | None = None, height_px: int | None = None,
-                  what: str = "the outline") -> shapely.Polygon:
+def check_outline(
+    ring: ArrayLike,
+    *,
+    width_px: int | None = None,
+    height_px: int | None = None,
+    what: str = "the outline",
+) -> shapely.Polygon:
     """A simple polygon from a ring, or an error that says what is wrong with it."""
     points = np.asarray(ring, dtype=float)
-    if points.ndim != 2 or points.shape[1:] != (2,) or len(points) < 3 or not np.isfinite(points).all():
+    if (
+        points.ndim != 2
+        or points.shape[1:] != (2,)
+        or len(points) < 3
+        or not np.isfinite(points).all()
+    ):
         raise GeometryError(f"{what} has no three finite points", "Draw it again.")
     polygon = shapely.Polygon(points)
     if not polygon.is_valid:
-        raise GeometryError(f"{what} crosses itself ({shapely.is_valid_reason(polygon)})",
-                            "Move its points so that no two sides cross.")
+        raise GeometryError(
+            f"{what} crosses itself ({shapely.is_valid_reason(polygon)})",
+            "Move its points so that no two sides cross.",
+        )
     if width_px and height_px:
         low, high = points.min(axis=0), points.max(axis=0)
         if low.min() < 0.5 or high[0] > width_px - 1.5 or high[1] > height_px - 1.5:
-            raise GeometryError(f"{what} reaches the frame of the picture: the face is cut off",
-                                "Photograph the whole face with some ground around it.")
+            raise GeometryError(
+                f"{what} reaches the frame of the picture: the face is cut off",
+                "Photograph the whole face with some ground around it.",
+            )
     return polygon
 
 
-def measure_outline(ring_px: ArrayLike, scale: FaceScale, *, bed_deg: float | None = None,
-                    flags: tuple[str, ...] = ()) -> FaceSize:
+def measure_outline(
+    ring_px: ArrayLike,
+    scale: FaceScale,
+    *,
+    bed_deg: float | None = None,
+    flags: tuple[str, ...] = (),
+) -> FaceSize:
     """Measure a face from its outline.
 
     Parameters
@@ -260,8 +339,10 @@ def measure_outline(ring_px: ArrayLike, scale: FaceScale, *, bed_deg: float | No
     check_outline(ring_px)
     places = scale.metres(ring_px)
     if not np.isfinite(places).all():
-        raise GeometryError("a part of the outline lies beyond the horizon of the face",
-                            "Check that the control points lie in the plane of this face.")
+        raise GeometryError(
+            "a part of the outline lies beyond the horizon of the face",
+            "Check that the control points lie in the plane of this face.",
+        )
     polygon = check_outline(places)
     angle = _bed_angle(polygon) if bed_deg is None else math.radians(bed_deg)
     turn = np.array([[math.cos(angle), math.sin(angle)], [-math.sin(angle), math.cos(angle)]])
@@ -270,12 +351,23 @@ def measure_outline(ring_px: ArrayLike, scale: FaceScale, *, bed_deg: float | No
     width, height = (float(v) for v in high - low)
     for name, value in (("width", width), ("height", height)):
         if not LEAST_SIZE_M <= value <= MOST_SIZE_M:
-            raise InputError(f"the {name} of the face would be {value * 1000:.0f} mm",
-                             "Check the scale: lengths are in millimetres, the click must be on the face.")
+            raise InputError(
+                f"the {name} of the face would be {value * 1000:.0f} mm",
+                "Check the scale: lengths are in millimetres, the click must be on the face.",
+            )
     pm_width, pm_height, pm_area = _uncertainty(places, turn, scale)
-    return FaceSize(width_m=width, height_m=height, area_m2=float(polygon.area), width_pm95_m=pm_width,
-                    height_pm95_m=pm_height, area_pm95_m2=pm_area, bed_deg=math.degrees(angle),
-                    outline_m=turned - low, corner_m=low, flags=flags)
+    return FaceSize(
+        width_m=width,
+        height_m=height,
+        area_m2=float(polygon.area),
+        width_pm95_m=pm_width,
+        height_pm95_m=pm_height,
+        area_pm95_m2=pm_area,
+        bed_deg=math.degrees(angle),
+        outline_m=turned - low,
+        corner_m=low,
+        flags=flags,
+    )
 
 
 def _bed_angle(polygon: shapely.Polygon) -> float:
@@ -299,8 +391,11 @@ def _uncertainty(places: Floats, turn: Floats, scale: FaceScale) -> tuple[float,
     halves = []
     for axis in range(2):
         gradient = np.zeros(2 * len(thin))
-        for end, sign in ((int(turned[:, axis].argmax()), 1.0), (int(turned[:, axis].argmin()), -1.0)):
-            gradient[2 * end:2 * end + 2] += sign * turn[axis]
+        for end, sign in (
+            (int(turned[:, axis].argmax()), 1.0),
+            (int(turned[:, axis].argmin()), -1.0),
+        ):
+            gradient[2 * end : 2 * end + 2] += sign * turn[axis]
         halves.append(1.96 * math.sqrt(max(0.0, float(gradient @ joint @ gradient)) + 2 * edge**2))
     x, y = thin.T
     gradient = np.zeros(2 * len(thin))

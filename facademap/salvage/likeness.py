@@ -45,7 +45,10 @@ class LikenessWeights:
         for name in ("mean", "spread", "distribution", "grain"):
             value = getattr(self, name)
             if not (np.isfinite(value) and value >= 0):
-                raise InputError(f"weight {name} = {value} is negative or not finite", "Give a weight of 0 or more.")
+                raise InputError(
+                    f"weight {name} = {value} is negative or not finite",
+                    "Give a weight of 0 or more.",
+                )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,7 +76,9 @@ class Likeness:
     flags: tuple[str, ...] = field(default_factory=tuple)
 
 
-def appearance_distance(a: Appearance, b: Appearance, *, weights: LikenessWeights | None = None) -> Likeness:
+def appearance_distance(
+    a: Appearance, b: Appearance, *, weights: LikenessWeights | None = None
+) -> Likeness:
     """Compare two appearances.
 
     Returns
@@ -90,27 +95,42 @@ def appearance_distance(a: Appearance, b: Appearance, *, weights: LikenessWeight
     grain = float(np.abs(first - second).sum())
     return Likeness(
         total=w.mean * mean + w.spread * spread + w.distribution * distribution + w.grain * grain,
-        mean=mean, spread=spread, distribution=distribution, grain=grain,
-        rank_only=not (a.calibrated and b.calibrated), flags=_flags(a, b))
+        mean=mean,
+        spread=spread,
+        distribution=distribution,
+        grain=grain,
+        rank_only=not (a.calibrated and b.calibrated),
+        flags=_flags(a, b),
+    )
 
 
 def _flags(a: Appearance, b: Appearance) -> tuple[str, ...]:
     flags = []
     if a.wetness != b.wetness:
-        flags.append(f"{a.wetness} compared with {b.wetness}: wetting darkens stone, photograph both in one state")
+        flags.append(
+            f"{a.wetness} compared with {b.wetness}: wetting darkens stone, photograph both in one state"
+        )
     if a.finish and b.finish and a.finish != b.finish:
-        flags.append(f"finish {a.finish} compared with {b.finish}: tooling changes lightness, dress a test patch")
+        flags.append(
+            f"finish {a.finish} compared with {b.finish}: tooling changes lightness, dress a test patch"
+        )
     if a.weathered is not None and b.weathered is not None and a.weathered != b.weathered:
         flags.append("a weathered face compared with a fresh one")
     if a.is_coarse or b.is_coarse:
-        flags.append("a picture is too coarse for its grain: compare colour only, or photograph nearer")
+        flags.append(
+            "a picture is too coarse for its grain: compare colour only, or photograph nearer"
+        )
     if not (a.calibrated and b.calibrated):
         flags.append("colour not calibrated by a chart: good for ranking only, excludes nothing")
     return tuple(flags)
 
 
-def appearance_distances(targets: Sequence[Appearance], faces: Sequence[Appearance], *,
-                         weights: LikenessWeights | None = None) -> Floats:
+def appearance_distances(
+    targets: Sequence[Appearance],
+    faces: Sequence[Appearance],
+    *,
+    weights: LikenessWeights | None = None,
+) -> Floats:
     """Totals of `appearance_distance` for all pairs, shape (len(targets), len(faces)).
 
     Notes
@@ -140,7 +160,15 @@ def appearance_distances(targets: Sequence[Appearance], faces: Sequence[Appearan
 
 def _vectors(side: Sequence[Appearance], weights: LikenessWeights) -> Floats:
     """Vectors whose city-block distance is the weighted sum of spread, distribution and grain."""
-    grain = pattern_vectors([x.pattern for x in side], weights={"tone": 0.0}).astype(float)[:, :-3] * weights.grain
+    grain = (
+        pattern_vectors([x.pattern for x in side], weights={"tone": 0.0}).astype(float)[:, :-3]
+        * weights.grain
+    )
     quantiles = np.array([x.quantiles.ravel() for x in side])
-    return np.column_stack([np.array([[x.spread * weights.spread] for x in side]),
-                            quantiles * weights.distribution / quantiles.shape[1], grain])
+    return np.column_stack(
+        [
+            np.array([[x.spread * weights.spread] for x in side]),
+            quantiles * weights.distribution / quantiles.shape[1],
+            grain,
+        ]
+    )

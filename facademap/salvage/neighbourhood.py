@@ -16,8 +16,16 @@ CLEAR_M = 0.012
 FEWEST_AREA_M2 = 0.03
 
 
-def sound_ring(cut_out: Any, stones: Any, damaged: Any, openings: Any, *, stone_types: Any = None, wanted: str | None = None,
-               reach_m: float = REACH_M) -> Any:
+def sound_ring(
+    cut_out: Any,
+    stones: Any,
+    damaged: Any,
+    openings: Any,
+    *,
+    stone_types: Any = None,
+    wanted: str | None = None,
+    reach_m: float = REACH_M,
+) -> Any:
     """Sound stone round a cut-out: joints, conditions, other cut-outs and openings left out.
 
     Parameters
@@ -39,11 +47,19 @@ def sound_ring(cut_out: Any, stones: Any, damaged: Any, openings: Any, *, stone_
     result = shapely.Polygon()
     for step in (1, 2, 3):
         near = cut_out.buffer(reach_m * step, join_style="mitre")
-        picked = [s.buffer(-CLEAR_M) for k, s in enumerate(stones)
-                  if s.intersects(near) and (wanted is None or stone_types is None or stone_types[k] == wanted)]
+        picked = [
+            s.buffer(-CLEAR_M)
+            for k, s in enumerate(stones)
+            if s.intersects(near)
+            and (wanted is None or stone_types is None or stone_types[k] == wanted)
+        ]
         if not picked and wanted is not None:
             picked = [s.buffer(-CLEAR_M) for s in stones if s.intersects(near)]
-        taken = [g.buffer(CLEAR_M) for g in (*damaged, *openings, cut_out) if g is not None and g.intersects(near)]
+        taken = [
+            g.buffer(CLEAR_M)
+            for g in (*damaged, *openings, cut_out)
+            if g is not None and g.intersects(near)
+        ]
         result = shapely.union_all(picked).intersection(near).difference(shapely.union_all(taken))
         if result.area >= FEWEST_AREA_M2:
             break

@@ -54,8 +54,13 @@ _MARK_RADIUS_PX = 8
 _SPIKE = 0.008
 
 
-def find_face(rgb: NDArray[Any], click_px: tuple[float, float], *, covered_px: Floats | None = None,
-              marks_px: Floats | None = None) -> tuple[Mask, float]:
+def find_face(
+    rgb: NDArray[Any],
+    click_px: tuple[float, float],
+    *,
+    covered_px: Floats | None = None,
+    marks_px: Floats | None = None,
+) -> tuple[Mask, float]:
     """Pixels of the face under the click, in a reduced picture.
 
     Parameters
@@ -85,17 +90,25 @@ def find_face(rgb: NDArray[Any], click_px: tuple[float, float], *, covered_px: F
     rows, cols = rgb.shape[:2]
     x, y = click_px
     if not (0 <= x <= cols - 1 and 0 <= y <= rows - 1):
-        raise InputError(f"the click ({x:g}, {y:g}) lies outside the picture of {cols} x {rows} px",
-                         "Click on the face of the block.")
+        raise InputError(
+            f"the click ({x:g}, {y:g}) lies outside the picture of {cols} x {rows} px",
+            "Click on the face of the block.",
+        )
     scale = min(1.0, WORKING_SIDE_PX / max(rows, cols))
     size = (max(8, round(cols * scale)), max(8, round(rows * scale)))
     small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA) if scale < 1 else rgb
-    seed = (min(size[0] - 1, round((x + 0.5) * size[0] / cols - 0.5)),
-            min(size[1] - 1, round((y + 0.5) * size[1] / rows - 0.5)))
+    seed = (
+        min(size[0] - 1, round((x + 0.5) * size[0] / cols - 0.5)),
+        min(size[1] - 1, round((y + 0.5) * size[1] / rows - 0.5)),
+    )
     features = _features(small)
     hidden = np.zeros(small.shape[:2], np.uint8)
     if covered_px is not None:
-        cv2.fillPoly(hidden, [np.round((np.asarray(covered_px) + 0.5) * (size[0] / cols) - 0.5).astype(np.int32)], 1)
+        cv2.fillPoly(
+            hidden,
+            [np.round((np.asarray(covered_px) + 0.5) * (size[0] / cols) - 0.5).astype(np.int32)],
+            1,
+        )
     covers = [hidden > 0] if covered_px is not None else []
     if marks_px is not None:
         covers += _mark_discs((np.asarray(marks_px) + 0.5) * (size[0] / cols) - 0.5, hidden.shape)
@@ -104,7 +117,9 @@ def find_face(rgb: NDArray[Any], click_px: tuple[float, float], *, covered_px: F
         face = _grown(features, seed, strictness, covers)
         try:
             return _checked(face, frame_px=0 if trouble is None else _FRAME_GAP_PX), size[0] / cols
-        except GeometryError as error:  # like ground ran into the face, unless the face itself goes on
+        except (
+            GeometryError
+        ) as error:  # like ground ran into the face, unless the face itself goes on
             trouble = trouble or error
             freed = _freed(face, seed)
             if freed is not None:
@@ -123,10 +138,15 @@ def _freed(face: Mask, seed: tuple[int, int]) -> Mask | None:
         radius = max(3, round(share * widest))
         core = cv2.erode(face.astype(np.uint8), _disk(radius), borderType=cv2.BORDER_REPLICATE)
         count, parts = cv2.connectedComponents(core)
-        near = parts[max(0, seed[1] - radius):seed[1] + radius + 1, max(0, seed[0] - radius):seed[0] + radius + 1]
+        near = parts[
+            max(0, seed[1] - radius) : seed[1] + radius + 1,
+            max(0, seed[0] - radius) : seed[0] + radius + 1,
+        ]
         if count < 2 or not (near > 0).any():
             continue
-        body = cv2.dilate((parts == np.bincount(near[near > 0]).argmax()).astype(np.uint8), _disk(radius + 2))
+        body = cv2.dilate(
+            (parts == np.bincount(near[near > 0]).argmax()).astype(np.uint8), _disk(radius + 2)
+        )
         freed = (body > 0) & face
         try:
             if np.count_nonzero(freed) > 0.5 * np.count_nonzero(face):
@@ -184,7 +204,9 @@ def _first_core(features: Floats, seed: tuple[int, int], covered: Mask) -> Mask:
     colour = features[..., :3]
     middle = np.median(colour[disk], axis=0)
     scatter = 1.4826 * np.median(np.abs(colour[disk] - middle), axis=0) + _COLOUR_FLOOR
-    return np.asarray(disk & (np.abs(colour - middle) < 3 * scatter).all(axis=2))  # without a hole or a stain
+    return np.asarray(
+        disk & (np.abs(colour - middle) < 3 * scatter).all(axis=2)
+    )  # without a hole or a stain
 
 
 def _core_of(face: Mask, covered: Mask) -> Mask:
@@ -229,7 +251,9 @@ def _one_sided(texture: Floats) -> Floats:
     return np.asarray(texture * (least / np.maximum(size, 1e-6))[..., None])
 
 
-def _cut(features: Floats, core: Mask, seed: tuple[int, int], strictness: float, covers: list[Mask]) -> Mask:
+def _cut(
+    features: Floats, core: Mask, seed: tuple[int, int], strictness: float, covers: list[Mask]
+) -> Mask:
     covered = np.logical_or.reduce(covers) if covers else np.zeros(core.shape, bool)
     relative = strictness * _relative(features, core)
     distance = np.sqrt((relative**2).sum(axis=2))
@@ -293,7 +317,9 @@ def _mixture(pixels: NDArray[np.uint8], *, parts: int, floor: float, wide: bool 
 
 
 def _disk(radius_px: int) -> NDArray[np.uint8]:
-    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius_px + 1, 2 * radius_px + 1)))
+    return np.asarray(
+        cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius_px + 1, 2 * radius_px + 1))
+    )
 
 
 def _whole(mask: Mask, seed: tuple[int, int]) -> Mask:
@@ -304,7 +330,7 @@ def _whole(mask: Mask, seed: tuple[int, int]) -> Mask:
     count, parts = cv2.connectedComponents(opened, connectivity=4)
     if count < 2:
         return np.zeros_like(mask)
-    near = parts[max(0, seed[1] - 6):seed[1] + 7, max(0, seed[0] - 6):seed[0] + 7]
+    near = parts[max(0, seed[1] - 6) : seed[1] + 7, max(0, seed[0] - 6) : seed[0] + 7]
     near = near[near > 0]
     if not near.size:
         return np.zeros_like(mask)
@@ -313,7 +339,9 @@ def _whole(mask: Mask, seed: tuple[int, int]) -> Mask:
     cv2.drawContours(part, outer, -1, 1, -1)
     radius = max(2, round(0.12 * np.sqrt(np.count_nonzero(part)) / 2))
     edge = radius + 2
-    smooth = cv2.morphologyEx(np.pad(part, edge, mode="edge"), cv2.MORPH_OPEN, _disk(radius))[edge:-edge, edge:-edge]
+    smooth = cv2.morphologyEx(np.pad(part, edge, mode="edge"), cv2.MORPH_OPEN, _disk(radius))[
+        edge:-edge, edge:-edge
+    ]
     count, parts, stats, _ = cv2.connectedComponentsWithStats(smooth, connectivity=4)
     if count < 2:
         return part > 0
@@ -324,21 +352,35 @@ def _checked(face: Mask, *, frame_px: int = 0) -> Mask:
     """The face, unless it is too small, everything, or reaches the frame (or to within so many pixels of it)."""
     area = int(np.count_nonzero(face))
     if area < _LEAST_AREA_PX:
-        raise GeometryError("no face stands out around the click",
-                            "Click on the middle of the face, or photograph the block on a ground of another colour.")
+        raise GeometryError(
+            "no face stands out around the click",
+            "Click on the middle of the face, or photograph the block on a ground of another colour.",
+        )
     inner = slice(frame_px, -1 - frame_px)
-    frame = np.concatenate([face[frame_px], face[-1 - frame_px], face[inner, frame_px], face[inner, -1 - frame_px]])
+    frame = np.concatenate(
+        [face[frame_px], face[-1 - frame_px], face[inner, frame_px], face[inner, -1 - frame_px]]
+    )
     if area > 0.97 * face.size:
-        raise GeometryError("the whole picture looks like the clicked stone, no edge of a face is in it",
-                            "Photograph the whole face with some ground around it.")
+        raise GeometryError(
+            "the whole picture looks like the clicked stone, no edge of a face is in it",
+            "Photograph the whole face with some ground around it.",
+        )
     if np.count_nonzero(frame) > 0.02 * len(frame):
-        raise GeometryError("the face is cut off by the frame of the picture",
-                            "Photograph the whole face with some ground around it.")
+        raise GeometryError(
+            "the face is cut off by the frame of the picture",
+            "Photograph the whole face with some ground around it.",
+        )
     return face
 
 
-def trace_face(rgb: NDArray[Any], click_px: tuple[float, float], *, vanishing_px: Floats | None = None,
-               covered_px: Floats | None = None, marks_px: Floats | None = None) -> Floats:
+def trace_face(
+    rgb: NDArray[Any],
+    click_px: tuple[float, float],
+    *,
+    vanishing_px: Floats | None = None,
+    covered_px: Floats | None = None,
+    marks_px: Floats | None = None,
+) -> Floats:
     """Outline of the face under the click to a fraction of a pixel.
 
     Parameters
@@ -368,8 +410,12 @@ def trace_face(rgb: NDArray[Any], click_px: tuple[float, float], *, vanishing_px
     ring, followed = follow_sides(rgb, ring)
     if followed:
         ring = refine_ring(rgb, ring, reach_px=0.35 * reach)
-    vanishing = np.array([rgb.shape[1] - 1, rgb.shape[0] - 1]) / 2 if vanishing_px is None else vanishing_px
-    ring, changed = cut_off_sides(rgb, ring, corners_of(ring, short_px=2 * reach), vanishing_px=vanishing)
+    vanishing = (
+        np.array([rgb.shape[1] - 1, rgb.shape[0] - 1]) / 2 if vanishing_px is None else vanishing_px
+    )
+    ring, changed = cut_off_sides(
+        rgb, ring, corners_of(ring, short_px=2 * reach), vanishing_px=vanishing
+    )
     return _without_spikes(follow_sides(rgb, ring)[0] if changed else ring)
 
 

@@ -40,7 +40,14 @@ from numpy.typing import NDArray
 from facademap.errors import InputError
 from facademap.photo.lab import linear_rgb_from_srgb
 
-__all__ = ["PATTERN_PARTS", "PATTERN_SIZE", "PATTERN_WEIGHTS", "Pattern", "describe_pattern", "pattern_vectors"]
+__all__ = [
+    "PATTERN_PARTS",
+    "PATTERN_SIZE",
+    "PATTERN_WEIGHTS",
+    "Pattern",
+    "describe_pattern",
+    "pattern_vectors",
+]
 
 Floats = NDArray[np.floating[Any]]
 Mask = NDArray[np.bool_]
@@ -56,16 +63,30 @@ _DARK = 0.004
 _LEAST_PX = 256
 
 #: Number of values of each part, in the order in which they lie in a vector.
-PATTERN_PARTS: Mapping[str, int] = {"grain": 276, "relief_firm": 40, "relief_fine": 40, "distribution": 51, "tone": 3}
+PATTERN_PARTS: Mapping[str, int] = {
+    "grain": 276,
+    "relief_firm": 40,
+    "relief_fine": 40,
+    "distribution": 51,
+    "tone": 3,
+}
 PATTERN_SIZE = sum(PATTERN_PARTS.values())
 #: Weight of each part in the difference of two patterns, chosen on one half of the textures named in
 #: ``benchmarks/appearance.py`` and reported on the other half.
 PATTERN_WEIGHTS: Mapping[str, float] = {
-    "grain": 1.0, "relief_firm": 0.5, "relief_fine": 0.5, "distribution": 0.2, "tone": 0.1,
+    "grain": 1.0,
+    "relief_firm": 0.5,
+    "relief_fine": 0.5,
+    "distribution": 0.2,
+    "tone": 0.1,
 }
 #: Median difference per value between pictures of different stones, on the same half.
 _TYPICAL: Mapping[str, float] = {
-    "grain": 0.278, "relief_firm": 0.0664, "relief_fine": 0.0413, "distribution": 0.148, "tone": 0.571,
+    "grain": 0.278,
+    "relief_firm": 0.0664,
+    "relief_fine": 0.0413,
+    "distribution": 0.148,
+    "tone": 0.571,
 }
 
 
@@ -96,8 +117,10 @@ class Pattern:
 
     def __post_init__(self) -> None:
         if self.values.shape != (PATTERN_SIZE,) or not np.all(np.isfinite(self.values)):
-            raise InputError(f"a pattern has {PATTERN_SIZE} finite values, not {self.values.shape}",
-                             "Describe the picture again with this version.")
+            raise InputError(
+                f"a pattern has {PATTERN_SIZE} finite values, not {self.values.shape}",
+                "Describe the picture again with this version.",
+            )
 
     def part(self, name: str) -> NDArray[np.float32]:
         """The values of one part of `PATTERN_PARTS`."""
@@ -135,29 +158,49 @@ def describe_pattern(rgb: NDArray[Any], mask: Mask | None = None) -> Pattern:
     """
     used = np.ones(rgb.shape[:2], bool) if mask is None else np.asarray(mask, bool)
     if np.count_nonzero(used) < _LEAST_PX:
-        raise InputError(f"only {np.count_nonzero(used)} pixels of stone in the picture, {_LEAST_PX} are needed",
-                         "Take a larger piece of the picture or mend its mask.")
+        raise InputError(
+            f"only {np.count_nonzero(used)} pixels of stone in the picture, {_LEAST_PX} are needed",
+            "Take a larger piece of the picture or mend its mask.",
+        )
     logs = np.log(linear_rgb_from_srgb(rgb) + _DARK).astype(np.float32)
     inside = logs[used]
     medians = np.median(inside, axis=0)
     logs -= medians
     if not used.all():
         logs = _fill_outside(logs, used)
-    channels = (logs.mean(axis=2), logs[..., 0] - logs[..., 1], logs[..., 2] - (logs[..., 0] + logs[..., 1]) / 2)
+    channels = (
+        logs.mean(axis=2),
+        logs[..., 0] - logs[..., 1],
+        logs[..., 2] - (logs[..., 0] + logs[..., 1]) / 2,
+    )
     bands = [_bands(channel) for channel in channels]
     sure = _sure(used)
-    tone = np.array([medians.mean(), medians[0] - medians[1], medians[2] - (medians[0] + medians[1]) / 2])
+    tone = np.array(
+        [medians.mean(), medians[0] - medians[1], medians[2] - (medians[0] + medians[1]) / 2]
+    )
     distribution = np.concatenate([np.quantile(c[used], _QUANTILES) for c in channels])
     values = np.concatenate(
-        [_log_covariance(channels, bands, sure), _relief(channels[0], used, dead_band=_DEAD_BAND),
-         _relief(channels[0], used, dead_band=0.0), distribution, tone]
+        [
+            _log_covariance(channels, bands, sure),
+            _relief(channels[0], used, dead_band=_DEAD_BAND),
+            _relief(channels[0], used, dead_band=0.0),
+            distribution,
+            tone,
+        ]
     )
     direction_deg, anisotropy = _direction(channels[0], sure)
-    return Pattern(values=values.astype(np.float32), direction_deg=direction_deg, anisotropy=anisotropy,
-                   scale_px=_grain_size_px(bands[0], sure), n=int(np.count_nonzero(used)))
+    return Pattern(
+        values=values.astype(np.float32),
+        direction_deg=direction_deg,
+        anisotropy=anisotropy,
+        scale_px=_grain_size_px(bands[0], sure),
+        n=int(np.count_nonzero(used)),
+    )
 
 
-def pattern_vectors(patterns: list[Pattern], *, weights: Mapping[str, float] | None = None) -> NDArray[np.float32]:
+def pattern_vectors(
+    patterns: list[Pattern], *, weights: Mapping[str, float] | None = None
+) -> NDArray[np.float32]:
     """Vectors whose city-block distance is the difference of the patterns.
 
     Parameters
@@ -174,10 +217,15 @@ def pattern_vectors(patterns: list[Pattern], *, weights: Mapping[str, float] | N
     chosen = {**PATTERN_WEIGHTS, **(weights or {})}
     unknown = set(chosen) - set(PATTERN_PARTS)
     if unknown:
-        raise InputError(f"unknown part of a pattern: {', '.join(sorted(unknown))}",
-                         f"Use one of {', '.join(PATTERN_PARTS)}.")
+        raise InputError(
+            f"unknown part of a pattern: {', '.join(sorted(unknown))}",
+            f"Use one of {', '.join(PATTERN_PARTS)}.",
+        )
     factors = np.concatenate(
-        [np.full(size, chosen[part] / (size * _TYPICAL[part])) for part, size in PATTERN_PARTS.items()]
+        [
+            np.full(size, chosen[part] / (size * _TYPICAL[part]))
+            for part, size in PATTERN_PARTS.items()
+        ]
     ).astype(np.float32)
     if not patterns:
         return np.zeros((0, PATTERN_SIZE), np.float32)
@@ -197,7 +245,10 @@ def _sure(used: Mask) -> Mask:
     """Pixels a little inside the mask, where the bands see stone only; the mask itself if too few."""
     if used.all():
         return used
-    inner = cv2.erode(used.astype(np.uint8), np.ones((5, 5), np.uint8), borderType=cv2.BORDER_REPLICATE) > 0
+    inner = (
+        cv2.erode(used.astype(np.uint8), np.ones((5, 5), np.uint8), borderType=cv2.BORDER_REPLICATE)
+        > 0
+    )
     return inner if np.count_nonzero(inner) >= _LEAST_PX else used
 
 
@@ -229,7 +280,9 @@ def _relief(lightness: Floats, used: Mask, *, dead_band: float) -> Floats:
             continue
         least = layer + dead_band
         bits = np.stack([_shifted(layer, radius_px, k) >= least for k in range(8)]).astype(np.uint8)
-        turns = np.abs(np.diff(bits.astype(np.int8), axis=0, append=bits[:1].astype(np.int8))).sum(axis=0)
+        turns = np.abs(np.diff(bits.astype(np.int8), axis=0, append=bits[:1].astype(np.int8))).sum(
+            axis=0
+        )
         codes = np.where(turns <= 2, bits.sum(axis=0), 9)[edge:-edge, edge:-edge]
         counts = np.bincount(codes[used[edge:-edge, edge:-edge]], minlength=10)
         shares.append(counts / counts.sum())

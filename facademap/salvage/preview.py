@@ -21,8 +21,15 @@ JOINT_LAB = (70.0, 2.0, 9.0)
 _SUBPIXEL = 4
 
 
-def set_into_wall(elevation: Picture, *, cut_out_px: ArrayLike, piece_px: ArrayLike, face: Picture,
-                  face_from_elevation: ArrayLike, joint_lab: ArrayLike = JOINT_LAB) -> Picture:
+def set_into_wall(
+    elevation: Picture,
+    *,
+    cut_out_px: ArrayLike,
+    piece_px: ArrayLike,
+    face: Picture,
+    face_from_elevation: ArrayLike,
+    joint_lab: ArrayLike = JOINT_LAB,
+) -> Picture:
     """Set a piece cut from a block's photo into the elevation.
 
     Parameters
@@ -55,12 +62,19 @@ def set_into_wall(elevation: Picture, *, cut_out_px: ArrayLike, piece_px: ArrayL
     seen = cv2.perspectiveTransform(piece[:, None], matrix)[:, 0]
     rows, cols = face.shape[:2]
     if not np.isfinite(seen).all() or seen.min() < -1.5 or (seen > [cols + 0.5, rows + 0.5]).any():
-        raise InputError("the place of the piece runs off the photo of the face",
-                         "Check the photo's scale, or photograph the whole face.")
+        raise InputError(
+            "the place of the piece runs off the photo of the face",
+            "Check the photo's scale, or photograph the whole face.",
+        )
     x0, y0 = np.maximum(np.floor(np.vstack([hole, piece]).min(axis=0)).astype(int) - 2, 0)
-    x1, y1 = np.minimum(np.ceil(np.vstack([hole, piece]).max(axis=0)).astype(int) + 3, elevation.shape[1::-1])
+    x1, y1 = np.minimum(
+        np.ceil(np.vstack([hole, piece]).max(axis=0)).astype(int) + 3, elevation.shape[1::-1]
+    )
     if x1 <= x0 or y1 <= y0:
-        raise InputError("the cut-out lies outside the picture of the elevation", "Cut a larger part of the elevation.")
+        raise InputError(
+            "the cut-out lies outside the picture of the elevation",
+            "Cut a larger part of the elevation.",
+        )
     shift = np.array([[1.0, 0.0, x0], [0.0, 1.0, y0], [0.0, 0.0, 1.0]])
     size = (int(x1 - x0), int(y1 - y0))
     stone = _seen_through(face, matrix @ shift, size)
@@ -83,19 +97,34 @@ def _seen_through(face: Picture, matrix: Floats, size: tuple[int, int]) -> NDArr
     while ratio / shrink > 1.8:
         shrink *= 2
     if shrink > 1:
-        ring = cv2.perspectiveTransform(np.array([[[0.0, 0.0]], [[size[0], 0.0]], [[size[0], size[1]]],
-                                                  [[0.0, size[1]]]], dtype=float), matrix)[:, 0]
+        ring = cv2.perspectiveTransform(
+            np.array(
+                [[[0.0, 0.0]], [[size[0], 0.0]], [[size[0], size[1]]], [[0.0, size[1]]]],
+                dtype=float,
+            ),
+            matrix,
+        )[:, 0]
         low = np.maximum(np.floor(ring.min(axis=0)).astype(int) - 2 * shrink, 0)
         high = np.minimum(np.ceil(ring.max(axis=0)).astype(int) + 2 * shrink, face.shape[1::-1])
-        face = face[low[1]:high[1], low[0]:high[0]]
+        face = face[low[1] : high[1], low[0] : high[0]]
         small = (max(1, face.shape[1] // shrink), max(1, face.shape[0] // shrink))
         sx, sy = small[0] / face.shape[1], small[1] / face.shape[0]
         face = np.asarray(cv2.resize(face, small, interpolation=cv2.INTER_AREA), np.uint8)
-        matrix = np.array([[sx, 0, 0.5 * sx - 0.5 - sx * low[0]], [0, sy, 0.5 * sy - 0.5 - sy * low[1]],
-                           [0, 0, 1.0]]) @ matrix
+        matrix = (
+            np.array(
+                [
+                    [sx, 0, 0.5 * sx - 0.5 - sx * low[0]],
+                    [0, sy, 0.5 * sy - 0.5 - sy * low[1]],
+                    [0, 0, 1.0],
+                ]
+            )
+            @ matrix
+        )
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    return np.asarray(cv2.warpPerspective(face, matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE),
-                      dtype=np.float32)
+    return np.asarray(
+        cv2.warpPerspective(face, matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE),
+        dtype=np.float32,
+    )
 
 
 def _coverage(ring: Floats, size: tuple[int, int]) -> NDArray[np.float32]:
@@ -103,7 +132,9 @@ def _coverage(ring: Floats, size: tuple[int, int]) -> NDArray[np.float32]:
     big = np.zeros((size[1] * _SUBPIXEL, size[0] * _SUBPIXEL), np.uint8)
     points = np.round(((ring + 0.5) * _SUBPIXEL - 0.5) * 16).astype(np.int32)
     cv2.fillPoly(big, [points], 255, cv2.LINE_8, 4)
-    return np.asarray(cv2.resize(big, size, interpolation=cv2.INTER_AREA)[..., None] / np.float32(255), np.float32)
+    return np.asarray(
+        cv2.resize(big, size, interpolation=cv2.INTER_AREA)[..., None] / np.float32(255), np.float32
+    )
 
 
 def side_by_side(before: Picture, after: Picture, *, gap_px: int = 12) -> Picture:
@@ -112,7 +143,9 @@ def side_by_side(before: Picture, after: Picture, *, gap_px: int = 12) -> Pictur
     return np.hstack([before, gap, after])
 
 
-def best_five_sheet(before: Picture, candidates: list[tuple[str, Picture]], *, width_px: int = 420) -> Picture:
+def best_five_sheet(
+    before: Picture, candidates: list[tuple[str, Picture]], *, width_px: int = 420
+) -> Picture:
     """One picture of the present state and of the best candidates, each with its caption.
 
     Parameters
@@ -127,7 +160,7 @@ def best_five_sheet(before: Picture, candidates: list[tuple[str, Picture]], *, w
     cells += [_captioned(caption, picture, width_px) for caption, picture in candidates[:5]]
     while len(cells) % 3:
         cells.append(np.full_like(cells[0], 255))
-    return np.vstack([np.hstack(cells[i:i + 3]) for i in range(0, len(cells), 3)])
+    return np.vstack([np.hstack(cells[i : i + 3]) for i in range(0, len(cells), 3)])
 
 
 def _captioned(caption: str, picture: Picture, width_px: int) -> Picture:
@@ -136,8 +169,15 @@ def _captioned(caption: str, picture: Picture, width_px: int) -> Picture:
     inner = width_px - 16
     height = max(1, round(picture.shape[0] * inner / picture.shape[1]))
     cell = Image.new("RGB", (width_px, height + 60), "white")
-    cell.paste(Image.fromarray(cv2.resize(picture, (inner, height), interpolation=cv2.INTER_AREA)), (8, 50))
+    cell.paste(
+        Image.fromarray(cv2.resize(picture, (inner, height), interpolation=cv2.INTER_AREA)), (8, 50)
+    )
     pen = ImageDraw.Draw(cell)
     for number, line in enumerate(caption.split("\n")[:2]):
-        pen.text((8, 6 + 21 * number), line, fill=(20, 20, 20), font=ImageFont.load_default(size=13 if number else 16))
+        pen.text(
+            (8, 6 + 21 * number),
+            line,
+            fill=(20, 20, 20),
+            font=ImageFont.load_default(size=13 if number else 16),
+        )
     return np.asarray(cell)

@@ -52,16 +52,22 @@ def sound_part(outline: ArrayLike, flaws: Sequence[ArrayLike] = ()) -> shapely.G
     """
     face = shapely.Polygon(np.asarray(outline, dtype=float))
     if not face.is_valid or face.area <= 0:
-        raise GeometryError(f"the face crosses itself ({shapely.is_valid_reason(face)})",
-                            "Move its points so that no two sides cross.")
+        raise GeometryError(
+            f"the face crosses itself ({shapely.is_valid_reason(face)})",
+            "Move its points so that no two sides cross.",
+        )
     holes = []
     for number, ring in enumerate(flaws, start=1):
         flaw = shapely.Polygon(np.asarray(ring, dtype=float))
         if not flaw.is_valid:
-            raise GeometryError(f"flaw {number} crosses itself ({shapely.is_valid_reason(flaw)})", "Draw it again.")
+            raise GeometryError(
+                f"flaw {number} crosses itself ({shapely.is_valid_reason(flaw)})", "Draw it again."
+            )
         if not flaw.intersects(face):
-            raise GeometryError(f"flaw {number} lies outside its face",
-                                "Draw it on this face, or take it from the list.")
+            raise GeometryError(
+                f"flaw {number} lies outside its face",
+                "Draw it on this face, or take it from the list.",
+            )
         holes.append(flaw)
     return face.difference(shapely.union_all(holes)) if holes else face
 
@@ -71,8 +77,13 @@ def sound_area_m2(outline: ArrayLike, flaws: Sequence[ArrayLike] = ()) -> float:
     return float(sound_part(outline, flaws).area)
 
 
-def largest_rectangle(outline: ArrayLike, flaws: Sequence[ArrayLike] = (), *, proportion: float | None = None,
-                      cells: int = 40) -> Rectangle:
+def largest_rectangle(
+    outline: ArrayLike,
+    flaws: Sequence[ArrayLike] = (),
+    *,
+    proportion: float | None = None,
+    cells: int = 40,
+) -> Rectangle:
     """Largest axis-parallel rectangle within a face and clear of its flaws.
 
     Parameters
@@ -104,27 +115,43 @@ def largest_rectangle(outline: ArrayLike, flaws: Sequence[ArrayLike] = (), *, pr
     smaller on the outlines of ``tests`` against a search over all corners.
     """
     if proportion is not None and not (np.isfinite(proportion) and proportion > 0):
-        raise InputError(f"the proportion {proportion!r} is not positive", "Give width over height, such as 1.5.")
+        raise InputError(
+            f"the proportion {proportion!r} is not positive", "Give width over height, such as 1.5."
+        )
     part = sound_part(outline, flaws)
     if part.is_empty or part.area <= _SLIVER:
         raise GeometryError("nothing of the face is sound", "Use another face of the block.")
     rings, starts = _rings(part)
     low, high = rings.min(axis=0), rings.max(axis=0)
     lines = np.unique(np.concatenate([np.linspace(low[0], high[0], cells + 1), rings[:, 0]]))
-    if len(lines) > 3 * cells:  # a digitised outline: its corners are close enough to the even lines
+    if (
+        len(lines) > 3 * cells
+    ):  # a digitised outline: its corners are close enough to the even lines
         lines = np.linspace(low[0], high[0], 2 * cells + 1)
-    found = _search(rings, starts, lines, -1.0 if proportion is None else float(proportion), float(low[1]),
-                    float(high[1]))
+    found = _search(
+        rings,
+        starts,
+        lines,
+        -1.0 if proportion is None else float(proportion),
+        float(low[1]),
+        float(high[1]),
+    )
     x0, y0, x1, y1 = _grow(rings, starts, found, -1.0 if proportion is None else float(proportion))
     if not (x1 > x0 and y1 > y0):
-        raise GeometryError("no rectangle fits into the sound part of the face", "Use another face of the block.")
+        raise GeometryError(
+            "no rectangle fits into the sound part of the face", "Use another face of the block."
+        )
     return Rectangle(x_m=float(x0), y_m=float(y0), width_m=float(x1 - x0), height_m=float(y1 - y0))
 
 
 def _rings(part: shapely.Geometry) -> tuple[Floats, NDArray[np.int64]]:
     """All rings, closed, one after the other, and where each starts."""
-    rings = [shapely.get_coordinates(ring) for polygon in shapely.get_parts(part) if polygon.geom_type == "Polygon"
-             for ring in (polygon.exterior, *polygon.interiors)]
+    rings = [
+        shapely.get_coordinates(ring)
+        for polygon in shapely.get_parts(part)
+        if polygon.geom_type == "Polygon"
+        for ring in (polygon.exterior, *polygon.interiors)
+    ]
     starts = np.cumsum([0, *map(len, rings)])
     return np.ascontiguousarray(np.concatenate(rings)), starts.astype(np.int64)
 
@@ -179,7 +206,9 @@ def _free_intervals(rings: Any, starts: Any, x0: float, x1: float, out: Any) -> 
 
 
 @njit(cache=True)
-def _search(rings: Any, starts: Any, lines: Any, proportion: float, floor: float, ceiling: float) -> Any:
+def _search(
+    rings: Any, starts: Any, lines: Any, proportion: float, floor: float, ceiling: float
+) -> Any:
     """The best rectangles over all sets of neighbouring columns, shape (6, 4)."""
     n = len(lines) - 1
     free = np.zeros((n, 8, 2))
@@ -221,12 +250,22 @@ def _search(rings: Any, starts: Any, lines: Any, proportion: float, floor: float
                 if area > score[worst]:
                     same = False
                     for q in range(6):
-                        if (score[q] > 0 and abs(best[q, 1] - now[a, 0]) + abs(best[q, 3] - now[a, 1]) < 0.02 * height
-                                and abs(best[q, 0] - lines[i]) + abs(best[q, 2] - lines[j + 1]) < 0.05 * width):
+                        if (
+                            score[q] > 0
+                            and abs(best[q, 1] - now[a, 0]) + abs(best[q, 3] - now[a, 1])
+                            < 0.02 * height
+                            and abs(best[q, 0] - lines[i]) + abs(best[q, 2] - lines[j + 1])
+                            < 0.05 * width
+                        ):
                             same = True
                             if area > score[q]:
                                 score[q] = area
-                                best[q, 0], best[q, 1], best[q, 2], best[q, 3] = lines[i], now[a, 0], lines[j + 1], now[a, 1]
+                                best[q, 0], best[q, 1], best[q, 2], best[q, 3] = (
+                                    lines[i],
+                                    now[a, 0],
+                                    lines[j + 1],
+                                    now[a, 1],
+                                )
                             break
                     if not same:
                         score[worst] = area
@@ -274,8 +313,16 @@ def _grow(rings: Any, starts: Any, found: Any, proportion: float) -> Any:
         step = 0.5 * (x1 - x0)
         while step > 2e-4 * (x1 - x0):
             moved = False
-            for left, right in ((-1.0, 0.0), (1.0, 0.0), (0.0, -1.0), (0.0, 1.0), (1.0, 1.0), (-1.0, -1.0),
-                                (1.0, -1.0), (-1.0, 1.0)):
+            for left, right in (
+                (-1.0, 0.0),
+                (1.0, 0.0),
+                (0.0, -1.0),
+                (0.0, 1.0),
+                (1.0, 1.0),
+                (-1.0, -1.0),
+                (1.0, -1.0),
+                (-1.0, 1.0),
+            ):
                 a, b = x0 + left * step, x1 + right * step
                 if b <= a:
                     continue

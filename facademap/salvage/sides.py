@@ -83,7 +83,11 @@ def follow_sides(rgb: NDArray[Any], ring: Floats) -> tuple[Floats, bool]:
         return ring, False
     likeness = _Likeness(rgb, polygon, size)
     added = [p for p, out in pieces if not out and likeness.to_stone(p) > _IS_STONE]
-    taken = [p for p, out in pieces if out and (likeness.to_stone(p) < _IS_GROUND or likeness.line_shows(p))]
+    taken = [
+        p
+        for p, out in pieces
+        if out and (likeness.to_stone(p) < _IS_GROUND or likeness.line_shows(p))
+    ]
     if not added and not taken:
         return ring, False
     shape = shapely.union_all([polygon, *added]).difference(shapely.union_all(taken)).buffer(0)
@@ -94,7 +98,11 @@ def follow_sides(rgb: NDArray[Any], ring: Floats) -> tuple[Floats, bool]:
 
 def _even(ring: Floats) -> Floats:
     closed = shapely.LinearRing(ring)
-    return shapely.get_coordinates(shapely.line_interpolate_point(closed, np.linspace(0, closed.length, _POINTS, endpoint=False)))
+    return shapely.get_coordinates(
+        shapely.line_interpolate_point(
+            closed, np.linspace(0, closed.length, _POINTS, endpoint=False)
+        )
+    )
 
 
 def _sides(points: Floats, *, near: float) -> list[_Side]:
@@ -109,7 +117,7 @@ def _sides(points: Floats, *, near: float) -> list[_Side]:
         for gap in (24, 48, 96, 144):
             a, b = points[starts], points[(starts + gap) % len(points)]
             along = (b - a) / np.maximum(np.hypot(*(b - a).T), 1e-9)[:, None]
-            off = (points[None] - a[:, None])
+            off = points[None] - a[:, None]
             away = np.abs(off[..., 0] * along[:, None, 1] - off[..., 1] * along[:, None, 0])
             on = (away < near) & (heading @ along.T > 0.9).T & free
             most = int(on.sum(axis=1).argmax())
@@ -123,7 +131,11 @@ def _sides(points: Floats, *, near: float) -> list[_Side]:
             along = np.linalg.svd(points[best] - at)[2][0]
             along = along * np.sign(along @ heading[best].sum(axis=0))
             off = points - at
-            best = (np.abs(off[:, 0] * along[1] - off[:, 1] * along[0]) < near) & (heading @ along > 0.9) & free
+            best = (
+                (np.abs(off[:, 0] * along[1] - off[:, 1] * along[0]) < near)
+                & (heading @ along > 0.9)
+                & free
+            )
             if best.sum() < 12:
                 return sides
         sides.append(_Side(at=at, along=along, on=best))
@@ -157,7 +169,9 @@ def _piece(points: Floats) -> shapely.Polygon | None:
     return max(parts, key=lambda p: p.area) if parts else None
 
 
-def _stretches(points: Floats, sides: list[_Side], outward: float, size: float) -> list[tuple[shapely.Polygon, bool]]:
+def _stretches(
+    points: Floats, sides: list[_Side], outward: float, size: float
+) -> list[tuple[shapely.Polygon, bool]]:
     """What lies between a side and the stretches that leave it and come back, and whether it lies outside."""
     found = []
     near = _NEAR * size
@@ -173,13 +187,17 @@ def _stretches(points: Floats, sides: list[_Side], outward: float, size: float) 
             far = float(away[np.abs(away).argmax()])
             if not 1.2 * near < abs(far) < 0.35 * size:
                 continue
-            piece = _piece(np.vstack([_foot(points[before], side), points[run], _foot(points[after], side)]))
+            piece = _piece(
+                np.vstack([_foot(points[before], side), points[run], _foot(points[after], side)])
+            )
             if piece is not None:
                 found.append((piece, far > 0))
     return found
 
 
-def _corners(points: Floats, sides: list[_Side], outward: float, size: float) -> list[tuple[shapely.Polygon, bool]]:
+def _corners(
+    points: Floats, sides: list[_Side], outward: float, size: float
+) -> list[tuple[shapely.Polygon, bool]]:
     """The same where one side ends and the next begins: between the outline and the corner of the two lines."""
     owner = np.full(len(points), -1)
     for k, side in enumerate(sides):
@@ -197,7 +215,10 @@ def _corners(points: Floats, sides: list[_Side], outward: float, size: float) ->
             continue
         off = b.at - a.at
         corner = a.at + a.along * float(off[0] * b.along[1] - off[1] * b.along[0]) / cross
-        ahead, back = float((corner - points[before]) @ a.along), float((points[after] - corner) @ b.along)
+        ahead, back = (
+            float((corner - points[before]) @ a.along),
+            float((points[after] - corner) @ b.along),
+        )
         beyond = np.maximum(_outside(points[run], a, outward), _outside(points[run], b, outward))
         inside = -float(beyond.min())
         out = float(beyond.max()) > max(1.2 * near, inside)
@@ -225,7 +246,15 @@ class _Likeness:
     def __init__(self, rgb: NDArray[Any], polygon: shapely.Polygon, size: float) -> None:
         rows, cols = rgb.shape[:2]
         self.scale = min(1.0, _WORKING_PX / max(rows, cols))
-        small = cv2.resize(rgb, (round(cols * self.scale), round(rows * self.scale)), interpolation=cv2.INTER_AREA) if self.scale < 1 else rgb
+        small = (
+            cv2.resize(
+                rgb,
+                (round(cols * self.scale), round(rows * self.scale)),
+                interpolation=cv2.INTER_AREA,
+            )
+            if self.scale < 1
+            else rgb
+        )
         lab = lab_from_srgb(cv2.medianBlur(np.ascontiguousarray(small), 3)).astype(np.float32)
         coarse = cv2.GaussianBlur(lab, (0, 0), 2.5)
         grain = np.sqrt(cv2.GaussianBlur((lab[..., 0] - coarse[..., 0]) ** 2, (0, 0), 3.0))
@@ -261,19 +290,36 @@ class _Likeness:
         inward *= -np.sign(inward @ (middle - start)) or 1.0
         share = np.linspace(0.08, 0.92, max(24, int(length / 2)))
         depth = np.arange(-5.0, 36.0)
-        places = (start + share[:, None, None] * (end - start) + depth[None, :, None] * inward).astype(np.float32)
-        strip = cv2.remap(self.fine, places[..., 0], places[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        places = (
+            start + share[:, None, None] * (end - start) + depth[None, :, None] * inward
+        ).astype(np.float32)
+        strip = cv2.remap(
+            self.fine,
+            places[..., 0],
+            places[..., 1],
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
         summed = np.concatenate([np.zeros((len(share), 1, 3)), np.cumsum(strip, axis=1)], axis=1)
 
         def jumps(at: int) -> Floats:
-            return np.asarray((summed[:, at + 5] - summed[:, at + 1]) / 4 - (summed[:, at] - summed[:, at - 4]) / 4)
+            return np.asarray(
+                (summed[:, at + 5] - summed[:, at + 1]) / 4
+                - (summed[:, at] - summed[:, at - 4]) / 4
+            )
 
-        best = max((jumps(at) for at in (4, 5, 6)), key=lambda j: float(np.hypot(*j.mean(axis=0)[:2])))
+        best = max(
+            (jumps(at) for at in (4, 5, 6)), key=lambda j: float(np.hypot(*j.mean(axis=0)[:2]))
+        )
         mean = best.mean(axis=0)
         size = float(np.sqrt((mean**2).sum()))
-        usual = max(float(np.sqrt((jumps(at).mean(axis=0) ** 2).sum())) for at in range(12, len(depth) - 6))
+        usual = max(
+            float(np.sqrt((jumps(at).mean(axis=0) ** 2).sum())) for at in range(12, len(depth) - 6)
+        )
         parts = np.array([part.mean(axis=0) @ mean for part in np.array_split(best, 6)])
-        return size > max(_LEAST_LINE_STEP, _LINE_RATIO * usual) and bool(np.mean(parts > 0.3 * size**2) > 0.8)
+        return size > max(_LEAST_LINE_STEP, _LINE_RATIO * usual) and bool(
+            np.mean(parts > 0.3 * size**2) > 0.8
+        )
 
     def to_stone(self, piece: shapely.Polygon) -> float:
         """Mean logarithm of distance to the ground over distance to the stone, near a piece; positive = stone."""

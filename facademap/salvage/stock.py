@@ -43,22 +43,54 @@ class Density:
 
 #: Upper typical densities and largest absorptions; a measured weight goes before all of them.
 TYPICAL_DENSITIES: Mapping[str, Density] = {
-    "sandstone": Density(kg_per_m3=2563, absorption_percent=8.0, status="confirmed",
-                         source="Measured sandstones up to 160 lb/ft3 (selectstone.com); absorption limit of ASTM C616 type I"),
-    "limestone": Density(kg_per_m3=2563, absorption_percent=7.5, status="confirmed",
-                         source="Building Trades Pocketbook, 160 lb/ft3; absorption limit of ASTM C568 type II"),
-    "granite": Density(kg_per_m3=2883, absorption_percent=0.4, status="confirmed",
-                       source="Measured granites up to 180 lb/ft3 (selectstone.com); absorption limit of ASTM C615"),
-    "marble": Density(kg_per_m3=2700, absorption_percent=0.2, status="memory",
-                      source="typical handbook value; absorption limit of ASTM C503"),
-    "slate": Density(kg_per_m3=2800, absorption_percent=0.45, status="memory",
-                     source="typical handbook value; absorption limit of ASTM C629"),
-    "sedimentary": Density(kg_per_m3=2563, absorption_percent=8.0, status="confirmed",
-                           source="the heavier of limestone and sandstone, for lifting"),
-    "igneous": Density(kg_per_m3=2883, absorption_percent=0.4, status="confirmed", source="as granite"),
-    "metamorphic": Density(kg_per_m3=2800, absorption_percent=0.5, status="memory", source="as slate"),
-    "unknown": Density(kg_per_m3=2700, absorption_percent=8.0, status="practice",
-                       source="heavy side of building stones, for lifting"),
+    "sandstone": Density(
+        kg_per_m3=2563,
+        absorption_percent=8.0,
+        status="confirmed",
+        source="Measured sandstones up to 160 lb/ft3 (selectstone.com); absorption limit of ASTM C616 type I",
+    ),
+    "limestone": Density(
+        kg_per_m3=2563,
+        absorption_percent=7.5,
+        status="confirmed",
+        source="Building Trades Pocketbook, 160 lb/ft3; absorption limit of ASTM C568 type II",
+    ),
+    "granite": Density(
+        kg_per_m3=2883,
+        absorption_percent=0.4,
+        status="confirmed",
+        source="Measured granites up to 180 lb/ft3 (selectstone.com); absorption limit of ASTM C615",
+    ),
+    "marble": Density(
+        kg_per_m3=2700,
+        absorption_percent=0.2,
+        status="memory",
+        source="typical handbook value; absorption limit of ASTM C503",
+    ),
+    "slate": Density(
+        kg_per_m3=2800,
+        absorption_percent=0.45,
+        status="memory",
+        source="typical handbook value; absorption limit of ASTM C629",
+    ),
+    "sedimentary": Density(
+        kg_per_m3=2563,
+        absorption_percent=8.0,
+        status="confirmed",
+        source="the heavier of limestone and sandstone, for lifting",
+    ),
+    "igneous": Density(
+        kg_per_m3=2883, absorption_percent=0.4, status="confirmed", source="as granite"
+    ),
+    "metamorphic": Density(
+        kg_per_m3=2800, absorption_percent=0.5, status="memory", source="as slate"
+    ),
+    "unknown": Density(
+        kg_per_m3=2700,
+        absorption_percent=8.0,
+        status="practice",
+        source="heavy side of building stones, for lifting",
+    ),
 }
 
 #: Checks before a block may be matched, in the order of the yard, with what each protects from.
@@ -122,18 +154,28 @@ class Face:
 
     def __post_init__(self) -> None:
         if not (np.isfinite(self.usable_depth_m) and 0 < self.usable_depth_m <= 10):
-            raise InputError(f"usable depth {self.usable_depth_m!r} m is not between 0 and 10 m",
-                             "Measure how deep the outline stays sound.")
+            raise InputError(
+                f"usable depth {self.usable_depth_m!r} m is not between 0 and 10 m",
+                "Measure how deep the outline stays sound.",
+            )
         sound_part(self.outline_m, [f.ring_m for f in self.flaws])
 
     def sound(self, *, top_m: float = 0.0, bottom_m: float | None = None) -> shapely.Geometry:
         """The outline less the flaws of a layer."""
         bottom = self.usable_depth_m if bottom_m is None else bottom_m
-        return sound_part(self.outline_m, [f.ring_m for f in self.flaws if f.reaches(top_m, bottom)])
+        return sound_part(
+            self.outline_m, [f.ring_m for f in self.flaws if f.reaches(top_m, bottom)]
+        )
 
 
-def estimate_weight(volume_m3: float, kind: str, *, measured_kg: float | None = None, saturated: bool = False,
-                    density: Density | None = None) -> tuple[float, str]:
+def estimate_weight(
+    volume_m3: float,
+    kind: str,
+    *,
+    measured_kg: float | None = None,
+    saturated: bool = False,
+    density: Density | None = None,
+) -> tuple[float, str]:
     """Weight of a block and how it is known.
 
     Parameters
@@ -156,18 +198,26 @@ def estimate_weight(volume_m3: float, kind: str, *, measured_kg: float | None = 
     """
     known = density or TYPICAL_DENSITIES.get(kind)
     if known is None:
-        raise InputError(f"no density is known for {kind!r}", f"Use one of {', '.join(TYPICAL_DENSITIES)}.")
+        raise InputError(
+            f"no density is known for {kind!r}", f"Use one of {', '.join(TYPICAL_DENSITIES)}."
+        )
     if measured_kg is not None:
         if not (np.isfinite(measured_kg) and measured_kg > 0):
-            raise InputError(f"measured weight {measured_kg!r} kg is not positive", "Weigh the block again.")
+            raise InputError(
+                f"measured weight {measured_kg!r} kg is not positive", "Weigh the block again."
+            )
         return measured_kg, "measured"
     if not (np.isfinite(volume_m3) and volume_m3 > 0):
-        raise InputError(f"volume {volume_m3!r} m3 is not positive", "Measure length, height and depth.")
+        raise InputError(
+            f"volume {volume_m3!r} m3 is not positive", "Measure length, height and depth."
+        )
     wet = 1 + known.absorption_percent / 100 if saturated else 1.0
     return volume_m3 * known.kg_per_m3 * wet, "from density"
 
 
-def judge_acceptance(checks: Mapping[str, str]) -> tuple[Literal["accepted", "to test", "rejected"], tuple[str, ...]]:
+def judge_acceptance(
+    checks: Mapping[str, str],
+) -> tuple[Literal["accepted", "to test", "rejected"], tuple[str, ...]]:
     """Acceptance of a block from its checks (``pass``, ``fail``, ``not done`` or ``not needed`` each).
 
     Returns
@@ -178,8 +228,10 @@ def judge_acceptance(checks: Mapping[str, str]) -> tuple[Literal["accepted", "to
     """
     for name, value in checks.items():
         if name not in ACCEPTANCE_CHECKS or value not in ("pass", "fail", "not done", "not needed"):
-            raise InputError(f"acceptance check {name!r} = {value!r} is unknown",
-                             f"Use {', '.join(ACCEPTANCE_CHECKS)} with pass, fail, not done or not needed.")
+            raise InputError(
+                f"acceptance check {name!r} = {value!r} is unknown",
+                f"Use {', '.join(ACCEPTANCE_CHECKS)} with pass, fail, not done or not needed.",
+            )
     failed = tuple(n for n in ACCEPTANCE_CHECKS if checks.get(n) == "fail")
     if failed:
         return "rejected", tuple(f"{n} failed ({ACCEPTANCE_CHECKS[n]})" for n in failed)
@@ -193,7 +245,9 @@ def judge_acceptance(checks: Mapping[str, str]) -> tuple[Literal["accepted", "to
 _WITHOUT_BED = ("igneous", "granite", "marble")
 
 
-def unusable_because(*, state: str, acceptance: str, kind: str, faces: Sequence[Face]) -> str | None:
+def unusable_because(
+    *, state: str, acceptance: str, kind: str, faces: Sequence[Face]
+) -> str | None:
     """Why a block may not be matched, or None.
 
     ``kind`` is a kind of the table ``blocks`` or a key of `TYPICAL_DENSITIES`. A stone whose natural
@@ -212,7 +266,9 @@ def unusable_because(*, state: str, acceptance: str, kind: str, faces: Sequence[
     return None
 
 
-def sound_stone(stone_m: Floats, decayed: Sequence[Floats], *, cut_back_m: float, name: str = "") -> shapely.Polygon:
+def sound_stone(
+    stone_m: Floats, decayed: Sequence[Floats], *, cut_back_m: float, name: str = ""
+) -> shapely.Polygon:
     """Largest sound part of a wall stone, where it stands.
 
     Parameters
@@ -231,16 +287,33 @@ def sound_stone(stone_m: Floats, decayed: Sequence[Floats], *, cut_back_m: float
     GeometryError
         Nothing sound is left.
     """
-    bad = shapely.union_all([shapely.Polygon(r).buffer(0) for r in decayed]) if decayed else shapely.Polygon()
-    sound = shapely.Polygon(stone_m).buffer(0).difference(bad.buffer(cut_back_m, join_style="mitre"))
-    parts = sorted((p for p in shapely.get_parts(sound) if p.geom_type == "Polygon"), key=lambda p: -p.area)
+    bad = (
+        shapely.union_all([shapely.Polygon(r).buffer(0) for r in decayed])
+        if decayed
+        else shapely.Polygon()
+    )
+    sound = (
+        shapely.Polygon(stone_m).buffer(0).difference(bad.buffer(cut_back_m, join_style="mitre"))
+    )
+    parts = sorted(
+        (p for p in shapely.get_parts(sound) if p.geom_type == "Polygon"), key=lambda p: -p.area
+    )
     if not parts or parts[0].area <= 1e-6:
-        raise GeometryError(f"wall stone {name or '?'} leaves nothing sound", "Do not list it as a donor.")
+        raise GeometryError(
+            f"wall stone {name or '?'} leaves nothing sound", "Do not list it as a donor."
+        )
     return parts[0]
 
 
-def donor_face(stone_m: Floats, decayed: Sequence[Floats], *, depth_m: float, cut_back_m: float,
-               bed: Bed = "x", parent: str = "") -> Face:
+def donor_face(
+    stone_m: Floats,
+    decayed: Sequence[Floats],
+    *,
+    depth_m: float,
+    cut_back_m: float,
+    bed: Bed = "x",
+    parent: str = "",
+) -> Face:
     """Sound remainder of a wall stone that comes out whole, as the face of a future block.
 
     Parameters
@@ -257,13 +330,27 @@ def donor_face(stone_m: Floats, decayed: Sequence[Floats], *, depth_m: float, cu
     """
     best = sound_stone(stone_m, decayed, cut_back_m=cut_back_m, name=parent)
     low = np.array(best.bounds[:2])
-    flaws = tuple(Flaw(kind="decay", ring_m=shapely.get_coordinates(r)[:-1] - low) for r in best.interiors)
-    return Face(outline_m=shapely.get_coordinates(best.exterior)[:-1] - low, usable_depth_m=depth_m, bed=bed,
-                flaws=flaws, weathered=True, parent=parent)
+    flaws = tuple(
+        Flaw(kind="decay", ring_m=shapely.get_coordinates(r)[:-1] - low) for r in best.interiors
+    )
+    return Face(
+        outline_m=shapely.get_coordinates(best.exterior)[:-1] - low,
+        usable_depth_m=depth_m,
+        bed=bed,
+        flaws=flaws,
+        weathered=True,
+        parent=parent,
+    )
 
 
-def remainder_faces(face: Face, sawn: Sequence[Floats], *, kerf_m: float, least_side_m: float = 0.06,
-                    parent: str = "") -> list[Face]:
+def remainder_faces(
+    face: Face,
+    sawn: Sequence[Floats],
+    *,
+    kerf_m: float,
+    least_side_m: float = 0.06,
+    parent: str = "",
+) -> list[Face]:
     """What is left of a face after its pieces are sawn out, largest first.
 
     Parameters
@@ -284,11 +371,20 @@ def remainder_faces(face: Face, sawn: Sequence[Floats], *, kerf_m: float, least_
     gone = shapely.union_all([shapely.Polygon(r).buffer(kerf_m, join_style="mitre") for r in sawn])
     left = shapely.Polygon(face.outline_m).difference(gone)
     faces = []
-    for part in sorted((p for p in shapely.get_parts(left) if p.geom_type == "Polygon"), key=lambda p: -p.area):
-        if 2 * shapely.length(shapely.maximum_inscribed_circle(part, tolerance=1e-3)) < least_side_m:
+    for part in sorted(
+        (p for p in shapely.get_parts(left) if p.geom_type == "Polygon"), key=lambda p: -p.area
+    ):
+        if (
+            2 * shapely.length(shapely.maximum_inscribed_circle(part, tolerance=1e-3))
+            < least_side_m
+        ):
             continue
         outline = shapely.get_coordinates(part.exterior)[:-1]
         flaws = [f for f in face.flaws if shapely.Polygon(f.ring_m).intersects(part)]
-        flaws += [Flaw(kind="sawn out", ring_m=shapely.get_coordinates(r)[:-1]) for r in part.interiors]
-        faces.append(replace(face, outline_m=outline, flaws=tuple(flaws), parent=parent or face.parent))
+        flaws += [
+            Flaw(kind="sawn out", ring_m=shapely.get_coordinates(r)[:-1]) for r in part.interiors
+        ]
+        faces.append(
+            replace(face, outline_m=outline, flaws=tuple(flaws), parent=parent or face.parent)
+        )
     return faces

@@ -16,7 +16,14 @@ from numpy.typing import NDArray
 
 from facademap.errors import GeometryError, InputError
 
-__all__ = ["MARKER_MM", "SHEET_PAPERS", "find_target_sheet", "marker_bits", "marker_places_mm", "sheet_corners_m"]
+__all__ = [
+    "MARKER_MM",
+    "SHEET_PAPERS",
+    "find_target_sheet",
+    "marker_bits",
+    "marker_places_mm",
+    "sheet_corners_m",
+]
 
 Floats = NDArray[np.floating[Any]]
 MARKER_MM = 40.0
@@ -43,13 +50,17 @@ def marker_bits(number: int) -> NDArray[np.bool_]:
 def marker_places_mm(paper: str) -> dict[int, Floats]:
     """Middle of each marker of a sheet: lower left, lower right, upper right, upper left."""
     if paper not in SHEET_PAPERS:
-        raise InputError(f"there is no target sheet for paper {paper!r}", f"Use {' or '.join(SHEET_PAPERS)}.")
+        raise InputError(
+            f"there is no target sheet for paper {paper!r}", f"Use {' or '.join(SHEET_PAPERS)}."
+        )
     (width, height), first = SHEET_PAPERS[paper]
     middles = [(0.0, 0.0), (width, 0.0), (width, height), (0.0, height)]
     return {first + k: np.array(m) for k, m in enumerate(middles)}
 
 
-def find_target_sheet(rgb: NDArray[Any], *, printed_scale: float = 1.0) -> tuple[list[str], Floats, Floats]:
+def find_target_sheet(
+    rgb: NDArray[Any], *, printed_scale: float = 1.0
+) -> tuple[list[str], Floats, Floats]:
     """Find the sheet in a photo.
 
     Parameters
@@ -72,19 +83,29 @@ def find_target_sheet(rgb: NDArray[Any], *, printed_scale: float = 1.0) -> tuple
         Fewer than three markers of one sheet are seen.
     """
     if not 0.9 < printed_scale < 1.1:
-        raise InputError(f"the sheet was printed at {printed_scale:.3f} of its size", "Print it at 100 %.")
+        raise InputError(
+            f"the sheet was printed at {printed_scale:.3f} of its size", "Print it at 100 %."
+        )
     settings = cv2.aruco.DetectorParameters()
     settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     grey = cv2.cvtColor(np.ascontiguousarray(rgb), cv2.COLOR_RGB2GRAY)
     corners, numbers, _ = cv2.aruco.ArucoDetector(_dictionary(), settings).detectMarkers(grey)
-    found = {} if numbers is None else {int(n): c.reshape(4, 2).astype(float)
-                                        for n, c in zip(np.ravel(numbers), corners, strict=True)}
+    found = (
+        {}
+        if numbers is None
+        else {
+            int(n): c.reshape(4, 2).astype(float)
+            for n, c in zip(np.ravel(numbers), corners, strict=True)
+        }
+    )
     paper = max(SHEET_PAPERS, key=lambda p: len(found.keys() & marker_places_mm(p).keys()))
     places = marker_places_mm(paper)
     seen = sorted(found.keys() & places.keys())
     if len(seen) < 3:
-        raise GeometryError(f"{len(seen)} of the 4 markers of the target sheet are seen in the photo",
-                            "Lay the whole sheet flat on the face, in focus and without glare.")
+        raise GeometryError(
+            f"{len(seen)} of the 4 markers of the target sheet are seen in the photo",
+            "Lay the whole sheet flat on the face, in focus and without glare.",
+        )
     names = [f"marker {n - min(places)} corner {k + 1}" for n in seen for k in range(4)]
     pixel = np.concatenate([found[n] for n in seen])
     sheet = np.concatenate([places[n] + _CORNERS for n in seen]) * printed_scale / 1000

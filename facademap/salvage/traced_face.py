@@ -12,7 +12,13 @@ from numpy.typing import NDArray
 
 from facademap.errors import GeometryError
 from facademap.photo.homography import apply_homography
-from facademap.salvage.face_size import FaceScale, FaceSize, PlaneScale, check_outline, measure_outline
+from facademap.salvage.face_size import (
+    FaceScale,
+    FaceSize,
+    PlaneScale,
+    check_outline,
+    measure_outline,
+)
 from facademap.salvage.outline import trace_face
 
 __all__ = ["TracedFace", "measure_traced_face"]
@@ -56,16 +62,30 @@ class TracedFace:
         GeometryError
             It crosses itself or lies outside the face.
         """
-        flaw = check_outline(_on_face(np.asarray(ring_px, dtype=float), scale, self.size), what="a flaw")
-        parts = [p for p in shapely.get_parts(flaw.intersection(shapely.Polygon(self.outline_m))) if p.geom_type == "Polygon"]
+        flaw = check_outline(
+            _on_face(np.asarray(ring_px, dtype=float), scale, self.size), what="a flaw"
+        )
+        parts = [
+            p
+            for p in shapely.get_parts(flaw.intersection(shapely.Polygon(self.outline_m)))
+            if p.geom_type == "Polygon"
+        ]
         if not parts:
-            raise GeometryError("a flaw lies outside its face", "Draw it on this face, or leave it out.")
+            raise GeometryError(
+                "a flaw lies outside its face", "Draw it on this face, or leave it out."
+            )
         return np.asarray(shapely.get_coordinates(max(parts, key=lambda p: p.area).exterior)[:-1])
 
 
-def measure_traced_face(picture: NDArray[np.uint8], click_px: tuple[float, float], scale: FaceScale, *,
-                        bed_deg: float | None = None, flags: tuple[str, ...] = (),
-                        covered_px: Floats | None = None) -> TracedFace:
+def measure_traced_face(
+    picture: NDArray[np.uint8],
+    click_px: tuple[float, float],
+    scale: FaceScale,
+    *,
+    bed_deg: float | None = None,
+    flags: tuple[str, ...] = (),
+    covered_px: Floats | None = None,
+) -> TracedFace:
     """Trace the face under a click and measure it.
 
     Parameters
@@ -87,20 +107,34 @@ def measure_traced_face(picture: NDArray[np.uint8], click_px: tuple[float, float
     """
     rows, cols = picture.shape[:2]
     plane = scale if isinstance(scale, PlaneScale) else None
-    ring = trace_face(picture, click_px, covered_px=covered_px, vanishing_px=None if plane is None else plane.vanishing_px,
-                      marks_px=None if plane is None else plane.marks_px)
+    ring = trace_face(
+        picture,
+        click_px,
+        covered_px=covered_px,
+        vanishing_px=None if plane is None else plane.vanishing_px,
+        marks_px=None if plane is None else plane.marks_px,
+    )
     check_outline(ring, width_px=cols, height_px=rows)
     size = measure_outline(ring, scale, bed_deg=bed_deg, flags=flags)
-    outline = np.asarray(shapely.get_coordinates(shapely.Polygon(size.outline_m).simplify(SIMPLE_M).exterior)[:-1])
+    outline = np.asarray(
+        shapely.get_coordinates(shapely.Polygon(size.outline_m).simplify(SIMPLE_M).exterior)[:-1]
+    )
     low, high = ring.min(axis=0), ring.max(axis=0)
-    pixels = np.dstack(np.meshgrid(np.linspace(low[0], high[0], _GRID), np.linspace(low[1], high[1], _GRID))).reshape(-1, 2)
+    pixels = np.dstack(
+        np.meshgrid(np.linspace(low[0], high[0], _GRID), np.linspace(low[1], high[1], _GRID))
+    ).reshape(-1, 2)
     inside = shapely.contains_xy(shapely.Polygon(ring), pixels[:, 0], pixels[:, 1])
     pixels = np.concatenate([ring, pixels[inside]])
-    places = np.concatenate([size.outline_m, _on_face(pixels[len(ring):], scale, size)])
+    places = np.concatenate([size.outline_m, _on_face(pixels[len(ring) :], scale, size)])
     matrix = np.asarray(cv2.findHomography(places, pixels, 0)[0], dtype=float)
     back = apply_homography(np.linalg.inv(matrix), pixels)
-    return TracedFace(ring_px=ring, size=size, outline_m=np.round(outline, 6), photo_matrix=matrix,
-                      matrix_miss_m=float(np.hypot(*(back - places).T).max()))
+    return TracedFace(
+        ring_px=ring,
+        size=size,
+        outline_m=np.round(outline, 6),
+        photo_matrix=matrix,
+        matrix_miss_m=float(np.hypot(*(back - places).T).max()),
+    )
 
 
 def _on_face(pixels: Floats, scale: FaceScale, size: FaceSize) -> Floats:

@@ -12,7 +12,9 @@ from facademap.salvage.rectangles import largest_rectangle, sound_area_m2
 __all__ = ["usable_part"]
 
 
-def usable_part(outline_m: ArrayLike, flaws_m: Sequence[ArrayLike], *, proportion: float | None = None) -> dict[str, Any]:
+def usable_part(
+    outline_m: ArrayLike, flaws_m: Sequence[ArrayLike], *, proportion: float | None = None
+) -> dict[str, Any]:
     """Sound area and largest rectangles of a face.
 
     Parameters
@@ -36,5 +38,10 @@ def usable_part(outline_m: ArrayLike, flaws_m: Sequence[ArrayLike], *, proportio
     found = {"any": largest_rectangle(outline_m, flaws_m)}
     if proportion is not None:
         found[f"{proportion:g}"] = largest_rectangle(outline_m, flaws_m, proportion=proportion)
-    return {"sound_area_m2": sound_area_m2(outline_m, flaws_m),
-            "largest": {name: {"x_m": r.x_m, "y_m": r.y_m, "width_m": r.width_m, "height_m": r.height_m} for name, r in found.items()}}
+    return {
+        "sound_area_m2": sound_area_m2(outline_m, flaws_m),
+        "largest": {
+            name: {"x_m": r.x_m, "y_m": r.y_m, "width_m": r.width_m, "height_m": r.height_m}
+            for name, r in found.items()
+        },
+    }

@@ -15,7 +15,17 @@ from facademap.store.edit import Edit, table_named
 from facademap.store.geopackage import geometry_from_blob
 from facademap.store.project import Project
 
-__all__ = ["Change", "changes_after", "changes_of", "contents_of", "edit_once", "newest_change", "outlines_near", "rows_where", "transactions_of"]
+__all__ = [
+    "Change",
+    "changes_after",
+    "changes_of",
+    "contents_of",
+    "edit_once",
+    "newest_change",
+    "outlines_near",
+    "rows_where",
+    "transactions_of",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,18 +49,33 @@ _COLUMNS = "seq, txn, at, who, what, undoes, table_name, row_id, op, rev"
 
 def _changes(project: Project, clause: str, values: tuple[object, ...]) -> list[Change]:
     with in_plain_words(project.path):
-        rows = project._connection.execute(f"SELECT {_COLUMNS} FROM edit_log WHERE {clause}", values).fetchall()
+        rows = project._connection.execute(
+            f"SELECT {_COLUMNS} FROM edit_log WHERE {clause}", values
+        ).fetchall()
     return [_change(r) for r in rows]
 
 
 def _change(r: tuple[Any, ...]) -> Change:
-    return Change(seq=r[0], txn=r[1], at=r[2], who=r[3], what=r[4], undoes=r[5], table=r[6], id=r[7], op=r[8], rev=r[9])
+    return Change(
+        seq=r[0],
+        txn=r[1],
+        at=r[2],
+        who=r[3],
+        what=r[4],
+        undoes=r[5],
+        table=r[6],
+        id=r[7],
+        op=r[8],
+        rev=r[9],
+    )
 
 
 def newest_change(project: Project) -> int:
     """Number of the last change, 0 for a project that was never touched."""
     with in_plain_words(project.path):
-        return int(project._connection.execute("SELECT coalesce(max(seq), 0) FROM edit_log").fetchone()[0])
+        return int(
+            project._connection.execute("SELECT coalesce(max(seq), 0) FROM edit_log").fetchone()[0]
+        )
 
 
 def changes_after(project: Project, seq: int, *, most: int = 5000) -> list[Change]:
@@ -63,25 +88,41 @@ def changes_of(project: Project, txn: str) -> list[Change]:
     return _changes(project, "txn = ? ORDER BY seq", (txn,))
 
 
-def transactions_of(project: Project, who: str, *, prefix: str, most: int = 50_000) -> list[tuple[str, str, str | None]]:
+def transactions_of(
+    project: Project, who: str, *, prefix: str, most: int = 50_000
+) -> list[tuple[str, str, str | None]]:
     """Transactions of one person whose names begin alike, oldest first: name, what was done, the one it takes back."""
     with in_plain_words(project.path):
         rows = project._connection.execute(
             "SELECT txn, what, undoes FROM (SELECT txn, what, undoes, min(seq) AS first FROM edit_log "
             "WHERE txn >= ?1 AND txn < ?1 || char(1114111) AND who = ?2 GROUP BY txn ORDER BY first DESC LIMIT ?3) ORDER BY first",
-            (prefix, who, most)).fetchall()
+            (prefix, who, most),
+        ).fetchall()
     return [(r[0], r[1], r[2]) for r in rows]
 
 
-def contents_of(project: Project, txn: str) -> list[tuple[Change, dict[str, Any] | None, dict[str, Any] | None]]:
+def contents_of(
+    project: Project, txn: str
+) -> list[tuple[Change, dict[str, Any] | None, dict[str, Any] | None]]:
     """Changes of one transaction in the order they were made, each with its row before and after."""
     with in_plain_words(project.path):
-        rows = project._connection.execute(f"SELECT {_COLUMNS}, before, after FROM edit_log WHERE txn = ? ORDER BY seq", (txn,)).fetchall()
-    return [(_change(r), None if r[10] is None else json.loads(r[10]), None if r[11] is None else json.loads(r[11])) for r in rows]
+        rows = project._connection.execute(
+            f"SELECT {_COLUMNS}, before, after FROM edit_log WHERE txn = ? ORDER BY seq", (txn,)
+        ).fetchall()
+    return [
+        (
+            _change(r),
+            None if r[10] is None else json.loads(r[10]),
+            None if r[11] is None else json.loads(r[11]),
+        )
+        for r in rows
+    ]
 
 
 @contextlib.contextmanager
-def edit_once(project: Project, key: str, *, who: str, what: str, undoes: str | None = None) -> Iterator[Edit | None]:
+def edit_once(
+    project: Project, key: str, *, who: str, what: str, undoes: str | None = None
+) -> Iterator[Edit | None]:
     """One transaction whose name is given by the sender; ``None`` when it was made already.
 
     A sender that did not hear the answer sends again, and nothing is done twice.
@@ -99,16 +140,23 @@ def rows_where(project: Project, table_name: str, column: str, value: str) -> li
     table = table_named(table_name)
     name = table.column(column).name
     with in_plain_words(project.path):
-        found = project._connection.execute(f'SELECT "id" FROM "{table.name}" WHERE "{name}" = ? ORDER BY "fid"', (value,)).fetchall()
+        found = project._connection.execute(
+            f'SELECT "id" FROM "{table.name}" WHERE "{name}" = ? ORDER BY "fid"', (value,)
+        ).fetchall()
     return [project.row(table.name, row_id) for (row_id,) in found]
 
 
-def outlines_near(project: Project, table_name: str, *, surface: str, box: tuple[float, float, float, float]) -> list[tuple[str, shapely.Geometry]]:
+def outlines_near(
+    project: Project, table_name: str, *, surface: str, box: tuple[float, float, float, float]
+) -> list[tuple[str, shapely.Geometry]]:
     """Ids and outlines on a surface whose bounding boxes meet a box; no frame is built, so that one edit stays quick."""
     table = table_named(table_name)
     with in_plain_words(project.path):
         found = project._connection.execute(
             f'SELECT "id", "geom" FROM "{table.name}" WHERE "surface" = ? AND "fid" IN (SELECT id FROM "rtree_{table.name}_geom" '
-            "WHERE maxx >= ? AND minx <= ? AND maxy >= ? AND miny <= ?) ORDER BY \"id\"",
-            (surface, box[0], box[2], box[1], box[3])).fetchall()
-    return [(row_id, shape) for row_id, blob in found if (shape := geometry_from_blob(blob)) is not None]
+            'WHERE maxx >= ? AND minx <= ? AND maxy >= ? AND miny <= ?) ORDER BY "id"',
+            (surface, box[0], box[2], box[1], box[3]),
+        ).fetchall()
+    return [
+        (row_id, shape) for row_id, blob in found if (shape := geometry_from_blob(blob)) is not None
+    ]

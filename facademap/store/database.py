@@ -14,7 +14,9 @@ __all__ = ["LOCK_WAIT_S", "connect", "in_plain_words"]
 
 #: How long a writer waits for another one before it says that the project is in use.
 LOCK_WAIT_S = 5.0
-_NETWORK_FILE_SYSTEMS = frozenset({"nfs", "nfs4", "cifs", "smb3", "smbfs", "sshfs", "fuse.sshfs", "9p", "afs"})
+_NETWORK_FILE_SYSTEMS = frozenset(
+    {"nfs", "nfs4", "cifs", "smb3", "smbfs", "sshfs", "fuse.sshfs", "9p", "afs"}
+)
 
 
 def connect(path: Path, *, read_only: bool = False, create: bool = False) -> sqlite3.Connection:
@@ -28,19 +30,29 @@ def connect(path: Path, *, read_only: bool = False, create: bool = False) -> sql
         It is not a project, damaged, locked, or lies on a network drive.
     """
     if not create and not path.is_file():
-        raise FileError(f"{path.parent}: no project here (project.gpkg is missing)",
-                        "Make one with facademap new, or give the folder that holds project.gpkg.")
+        raise FileError(
+            f"{path.parent}: no project here (project.gpkg is missing)",
+            "Make one with facademap new, or give the folder that holds project.gpkg.",
+        )
     if not read_only:
         _refuse_network_drive(path)
     with in_plain_words(path):
         mode = "ro" if read_only else ("rwc" if create else "rw")
-        connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode={mode}", uri=True, timeout=LOCK_WAIT_S,
-                                     isolation_level=None, check_same_thread=False)
+        connection = sqlite3.connect(
+            f"{path.resolve().as_uri()}?mode={mode}",
+            uri=True,
+            timeout=LOCK_WAIT_S,
+            isolation_level=None,
+            check_same_thread=False,
+        )
         try:
             if not create:
                 (application_id,) = connection.execute("PRAGMA application_id").fetchone()
                 if application_id != APPLICATION_ID:
-                    raise ProjectError(f"{path}: is not a facademap project", "Give the folder that facademap new made.")
+                    raise ProjectError(
+                        f"{path}: is not a facademap project",
+                        "Give the folder that facademap new made.",
+                    )
             if not read_only:
                 connection.execute("PRAGMA journal_mode = WAL")
                 connection.execute("PRAGMA synchronous = FULL")
@@ -63,21 +75,33 @@ def in_plain_words(path: Path) -> Iterator[None]:
         text = str(error).lower()
         where = f"{path.parent}: the project"
         if "locked" in text or "busy" in text:
-            raise ProjectError(f"{where} is in use by another program",
-                               "Close the other program, or wait until it has finished, and try again.") from error
+            raise ProjectError(
+                f"{where} is in use by another program",
+                "Close the other program, or wait until it has finished, and try again.",
+            ) from error
         if "readonly" in text or "read-only" in text:
-            raise ProjectError(f"{where} may not be written (read-only)",
-                               "Change its permissions, or copy the folder to a place where you may write.") from error
+            raise ProjectError(
+                f"{where} may not be written (read-only)",
+                "Change its permissions, or copy the folder to a place where you may write.",
+            ) from error
         if "full" in text:
-            raise ProjectError(f"{where} could not be saved: the disk is full",
-                               "Free some space and do it again; the project is as it was.") from error
+            raise ProjectError(
+                f"{where} could not be saved: the disk is full",
+                "Free some space and do it again; the project is as it was.",
+            ) from error
         if "unable to open" in text:
-            raise ProjectError(f"{where} cannot be opened for writing",
-                               "Check the permissions of its folder, or copy it to a place where you may write.") from error
+            raise ProjectError(
+                f"{where} cannot be opened for writing",
+                "Check the permissions of its folder, or copy it to a place where you may write.",
+            ) from error
         if "not a database" in text or "malformed" in text or "disk i/o" in text:
-            raise ProjectError(f"{where} file is damaged ({error})",
-                               "Restore project.gpkg from a copy; facademap check tells what can still be read.") from error
-        raise ProjectError(f"{where} cannot be read: {error}", "Run facademap check on it.") from error
+            raise ProjectError(
+                f"{where} file is damaged ({error})",
+                "Restore project.gpkg from a copy; facademap check tells what can still be read.",
+            ) from error
+        raise ProjectError(
+            f"{where} cannot be read: {error}", "Run facademap check on it."
+        ) from error
 
 
 def _refuse_network_drive(path: Path) -> None:
@@ -86,8 +110,15 @@ def _refuse_network_drive(path: Path) -> None:
     if not mounts.is_file():
         return
     here = str(path.resolve())
-    kinds = [line.split()[1:3] for line in mounts.read_text(encoding="utf-8", errors="replace").splitlines()]
-    holding = [(len(m), kind) for m, kind in kinds if here == m or here.startswith(m.rstrip("/") + "/")]
+    kinds = [
+        line.split()[1:3]
+        for line in mounts.read_text(encoding="utf-8", errors="replace").splitlines()
+    ]
+    holding = [
+        (len(m), kind) for m, kind in kinds if here == m or here.startswith(m.rstrip("/") + "/")
+    ]
     if holding and max(holding)[1] in _NETWORK_FILE_SYSTEMS:
-        raise ProjectError(f"{path.parent}: the project lies on a network drive, where edits can be lost",
-                           "Copy the folder to a disk of this machine and work there.")
+        raise ProjectError(
+            f"{path.parent}: the project lies on a network drive, where edits can be lost",
+            "Copy the folder to a disk of this machine and work there.",
+        )

@@ -36,10 +36,14 @@ def table_named(name: str) -> Table:
 
 def row_as_json(table: Table, row: Mapping[str, Any]) -> dict[str, Any]:
     """A row as plain JSON, geometry as hexadecimal WKB so that no digit is lost."""
-    plain = {c.name: None if isinstance(v := row[c.name], float) and v != v else v for c in table.columns}
+    plain = {
+        c.name: None if isinstance(v := row[c.name], float) and v != v else v for c in table.columns
+    }
     if table.geometry:
         geometry = row.get("geometry")
-        plain["geometry"] = None if geometry is None else shapely.to_wkb(geometry, hex=True, output_dimension=2)
+        plain["geometry"] = (
+            None if geometry is None else shapely.to_wkb(geometry, hex=True, output_dimension=2)
+        )
     return plain
 
 
@@ -60,26 +64,34 @@ class Edit:
         Name of the transaction in the history; hand it to :meth:`Project.undo`.
     """
 
-    def __init__(self, connection: sqlite3.Connection, *, who: str, what: str, at: str, undoes: str | None) -> None:
+    def __init__(
+        self, connection: sqlite3.Connection, *, who: str, what: str, at: str, undoes: str | None
+    ) -> None:
         self._connection = connection
         self._who, self._what, self._at, self._undoes = who, what, at, undoes
         self.txn = uuid.uuid4().hex
         #: Tables changed, each with the outlines that were added to it or changed in it.
         self.touched: dict[str, list[shapely.Geometry]] = {}
 
-    def insert(self, table_name: str, rows: pd.DataFrame | Iterable[Mapping[str, Any]]) -> list[str]:
+    def insert(
+        self, table_name: str, rows: pd.DataFrame | Iterable[Mapping[str, Any]]
+    ) -> list[str]:
         """Add rows; returns their ids. A row without ``id`` is refused: names are given, not invented here."""
         table = table_named(table_name)
         checked = self._checked(table, rows)
         taken = self._existing(table, [r["id"] for r in checked])
         if taken:
-            raise TableError(f"{table.title.lower()}: {', '.join(sorted(taken)[:5])} exists already",
-                             "Give new ids, or change the rows that exist.")
+            raise TableError(
+                f"{table.title.lower()}: {', '.join(sorted(taken)[:5])} exists already",
+                "Give new ids, or change the rows that exist.",
+            )
         self._insert_many(table, [(row, 1) for row in checked])
         self._log(table, [("insert", row["id"], 1, None, row) for row in checked])
         return [row["id"] for row in checked]
 
-    def update(self, table_name: str, id: str, changes: Mapping[str, Any], *, rev: int | None = None) -> int:
+    def update(
+        self, table_name: str, id: str, changes: Mapping[str, Any], *, rev: int | None = None
+    ) -> int:
         """Change one row; returns its new revision.
 
         Parameters
@@ -90,8 +102,10 @@ class Edit:
         table = table_named(table_name)
         before, current = self._row(table, id)
         if rev is not None and rev != current:
-            raise ConflictError(f"{table.title.lower()}: {id} was changed by somebody else (revision {current}, yours {rev})",
-                                "Look at both versions and choose.")
+            raise ConflictError(
+                f"{table.title.lower()}: {id} was changed by somebody else (revision {current}, yours {rev})",
+                "Look at both versions and choose.",
+            )
         if "id" in changes and changes["id"] != id:
             raise InputError(f"{id}: an id never changes", "Add a new row and delete the old one.")
         after = table.check_row({**before, **changes}, source=table.title.lower())
@@ -104,8 +118,10 @@ class Edit:
         table = table_named(table_name)
         before, current = self._row(table, id)
         if rev is not None and rev != current:
-            raise ConflictError(f"{table.title.lower()}: {id} was changed by somebody else (revision {current}, yours {rev})",
-                                "Look at both versions and choose.")
+            raise ConflictError(
+                f"{table.title.lower()}: {id} was changed by somebody else (revision {current}, yours {rev})",
+                "Look at both versions and choose.",
+            )
         self._connection.execute(f'DELETE FROM "{table.name}" WHERE "id" = ?', (id,))
         self._log(table, [("delete", id, current, before, None)])
 
@@ -116,7 +132,9 @@ class Edit:
         existing = self._existing(table, [r["id"] for r in checked])
         fresh = [r for r in checked if r["id"] not in existing]
         self._insert_many(table, [(row, 1) for row in fresh])
-        entries: list[tuple[str, str, int, Any, Any]] = [("insert", row["id"], 1, None, row) for row in fresh]
+        entries: list[tuple[str, str, int, Any, Any]] = [
+            ("insert", row["id"], 1, None, row) for row in fresh
+        ]
         for row in checked:
             if row["id"] in existing:
                 before, current = self._row(table, row["id"])
@@ -130,14 +148,21 @@ class Edit:
         """Delete all rows that match; returns how many."""
         table = table_named(table_name)
         clause, values = _where(table, where)
-        ids = [i for (i,) in self._connection.execute(f'SELECT "id" FROM "{table.name}"{clause}', values).fetchall()]
+        ids = [
+            i
+            for (i,) in self._connection.execute(
+                f'SELECT "id" FROM "{table.name}"{clause}', values
+            ).fetchall()
+        ]
         for id in ids:
             self.delete(table_name, id)
         return len(ids)
 
     def new_id(self, prefix: str, *, digits: int = 3) -> str:
         """The next number of a series (``C-001``); a number once given never comes again."""
-        row = self._connection.execute("SELECT last FROM facademap_numbers WHERE prefix = ?", (prefix,)).fetchone()
+        row = self._connection.execute(
+            "SELECT last FROM facademap_numbers WHERE prefix = ?", (prefix,)
+        ).fetchone()
         number = (row[0] if row else 0) + 1
         self._keep_number(prefix, number)
         return f"{prefix}-{number:0{digits}d}"
@@ -158,47 +183,71 @@ class Edit:
         else:
             row = row_from_json(table, plain)
             last = self._connection.execute(
-                "SELECT max(rev) FROM edit_log WHERE table_name = ? AND row_id = ?", (table.name, id)).fetchone()[0]
+                "SELECT max(rev) FROM edit_log WHERE table_name = ? AND row_id = ?",
+                (table.name, id),
+            ).fetchone()[0]
             self._insert_many(table, [(row, (last or 0) + 1)])
             self._log(table, [("insert", id, (last or 0) + 1, None, row)])
 
-    def _checked(self, table: Table, rows: pd.DataFrame | Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    def _checked(
+        self, table: Table, rows: pd.DataFrame | Iterable[Mapping[str, Any]]
+    ) -> list[dict[str, Any]]:
         frame = rows if isinstance(rows, pd.DataFrame) else pd.DataFrame(list(rows))
         checked = table.check(frame) if len(frame) else table.empty()
-        return [{str(k): None if v is pd.NA else v for k, v in r.items()} for r in checked.to_dict("records")]
+        return [
+            {str(k): None if v is pd.NA else v for k, v in r.items()}
+            for r in checked.to_dict("records")
+        ]
 
     def _existing(self, table: Table, ids: list[str]) -> AbstractSet[str]:
         found: set[str] = set()
         for start in range(0, len(ids), 500):
             part = ids[start : start + 500]
             marks = ",".join("?" * len(part))
-            found |= {i for (i,) in self._connection.execute(f'SELECT "id" FROM "{table.name}" WHERE "id" IN ({marks})', part)}
+            found |= {
+                i
+                for (i,) in self._connection.execute(
+                    f'SELECT "id" FROM "{table.name}" WHERE "id" IN ({marks})', part
+                )
+            }
         return found
 
     def _row(self, table: Table, id: str) -> tuple[dict[str, Any], int]:
         names = ", ".join(f'"{n}"' for n in table.names) + (', "geom"' if table.geometry else "")
-        found = self._connection.execute(f'SELECT "rev", {names} FROM "{table.name}" WHERE "id" = ?', (id,)).fetchone()
+        found = self._connection.execute(
+            f'SELECT "rev", {names} FROM "{table.name}" WHERE "id" = ?', (id,)
+        ).fetchone()
         if found is None:
-            raise InputError(f"{table.title.lower()}: there is no {id!r}", "Check the id; it may have been deleted.")
+            raise InputError(
+                f"{table.title.lower()}: there is no {id!r}",
+                "Check the id; it may have been deleted.",
+            )
         row = {c.name: value_from_sql(c, v) for c, v in zip(table.columns, found[1:], strict=False)}
         if table.geometry:
             row["geometry"] = geometry_from_blob(found[-1])
         return row, int(found[0])
 
     def _srs_id(self, table: Table) -> int:
-        return int(self._connection.execute("SELECT srs_id FROM gpkg_geometry_columns WHERE table_name = ?",
-                                            (table.name,)).fetchone()[0])
+        return int(
+            self._connection.execute(
+                "SELECT srs_id FROM gpkg_geometry_columns WHERE table_name = ?", (table.name,)
+            ).fetchone()[0]
+        )
 
     def _sql_row(self, table: Table, row: Mapping[str, Any], srs_id: int | None) -> list[Any]:
         values = [sql_value(c, row[c.name]) for c in table.columns]
-        return values if srs_id is None else [*values, blob_from_geometry(row.get("geometry"), srs_id)]
+        return (
+            values if srs_id is None else [*values, blob_from_geometry(row.get("geometry"), srs_id)]
+        )
 
     def _insert_many(self, table: Table, rows: list[tuple[dict[str, Any], int]]) -> None:
         names = [*table.names, *(["geom"] if table.geometry else []), "rev"]
         columns, marks = ", ".join(f'"{n}"' for n in names), ",".join("?" * len(names))
         srs_id = self._srs_id(table) if table.geometry else None
-        self._connection.executemany(f'INSERT INTO "{table.name}" ({columns}) VALUES ({marks})',
-                                     [[*self._sql_row(table, row, srs_id), rev] for row, rev in rows])
+        self._connection.executemany(
+            f'INSERT INTO "{table.name}" ({columns}) VALUES ({marks})',
+            [[*self._sql_row(table, row, srs_id), rev] for row, rev in rows],
+        )
         for row, _ in rows:
             prefix, _, number = str(row["id"]).rpartition("-")
             if prefix and number.isdigit() and len(number) < 10:
@@ -209,22 +258,43 @@ class Edit:
         srs_id = self._srs_id(table) if table.geometry else None
         self._connection.execute(
             f'UPDATE "{table.name}" SET {", ".join(f"""{chr(34)}{n}{chr(34)} = ?""" for n in names)} WHERE "id" = ?',
-            [*self._sql_row(table, row, srs_id), rev, row["id"]])
+            [*self._sql_row(table, row, srs_id), rev, row["id"]],
+        )
 
     def _keep_number(self, prefix: str, number: int) -> None:
         self._connection.execute(
             "INSERT INTO facademap_numbers VALUES (?, ?) ON CONFLICT (prefix) DO UPDATE SET last = max(last, excluded.last)",
-            (prefix, number))
+            (prefix, number),
+        )
 
     def _log(self, table: Table, entries: list[tuple[str, str, int, Any, Any]]) -> None:
         added = self.touched.setdefault(table.name, [])
         if table.geometry:
-            added += [after["geometry"] for *_, after in entries if after is not None and after["geometry"] is not None]
+            added += [
+                after["geometry"]
+                for *_, after in entries
+                if after is not None and after["geometry"] is not None
+            ]
         self._connection.executemany(
             "INSERT INTO edit_log (txn, at, who, what, undoes, table_name, row_id, op, rev, before, after) "
             "VALUES (?,?,?,?,?,?,?,?,?,?,?)",
-            [(self.txn, self._at, self._who, self._what, self._undoes, table.name, id, op, rev,
-              _dump(table, before), _dump(table, after)) for op, id, rev, before, after in entries])
+            [
+                (
+                    self.txn,
+                    self._at,
+                    self._who,
+                    self._what,
+                    self._undoes,
+                    table.name,
+                    id,
+                    op,
+                    rev,
+                    _dump(table, before),
+                    _dump(table, after),
+                )
+                for op, id, rev, before, after in entries
+            ],
+        )
         if table.name == "surfaces":
             for op, id, _, _, after in entries:
                 self._keep_views(id, None if op == "delete" else after)
@@ -235,7 +305,9 @@ class Edit:
                 if row is None:
                     drop_surface_view(self._connection, table, surface=surface)
                 elif row.get("frame_wkt"):
-                    srs_id = register_reference_system(self._connection, row["frame_wkt"], name=f"wall frame of {surface}")
+                    srs_id = register_reference_system(
+                        self._connection, row["frame_wkt"], name=f"wall frame of {surface}"
+                    )
                     add_surface_view(self._connection, table, surface=surface, srs_id=srs_id)
 
 
@@ -248,5 +320,8 @@ def _where(table: Table, where: Mapping[str, Any] | None) -> tuple[str, list[Any
         return "", []
     for name in where:
         if name not in table.names:
-            raise InputError(f"table {table.name} has no column {name!r}", f"Use one of {', '.join(table.names)}.")
+            raise InputError(
+                f"table {table.name} has no column {name!r}",
+                f"Use one of {', '.join(table.names)}.",
+            )
     return " WHERE " + " AND ".join(f'"{n}" = ?' for n in where), list(where.values())

@@ -102,7 +102,11 @@ def blob_from_geometry(geometry: shapely.Geometry | None, srs_id: int) -> bytes 
         return None
     header = _HEADER.pack(b"GP", 0, 0b0000_0011, srs_id)
     min_x, min_y, max_x, max_y = geometry.bounds
-    return header + _ENVELOPE.pack(min_x, max_x, min_y, max_y) + shapely.to_wkb(geometry, byte_order=1, output_dimension=2)
+    return (
+        header
+        + _ENVELOPE.pack(min_x, max_x, min_y, max_y)
+        + shapely.to_wkb(geometry, byte_order=1, output_dimension=2)
+    )
 
 
 def _body_offset(blob: bytes) -> int:
@@ -123,7 +127,11 @@ def _bound(blob: bytes | None, index: int) -> float | None:
     if blob is None:
         return None
     if (blob[3] >> 1) & 0b111:
-        return float(struct.unpack_from(("<" if blob[3] & 1 else ">") + "d", blob, _HEADER.size + 8 * index)[0])
+        return float(
+            struct.unpack_from(("<" if blob[3] & 1 else ">") + "d", blob, _HEADER.size + 8 * index)[
+                0
+            ]
+        )
     geometry = geometry_from_blob(blob)
     assert geometry is not None
     min_x, min_y, max_x, max_y = geometry.bounds
@@ -133,9 +141,15 @@ def _bound(blob: bytes | None, index: int) -> float | None:
 def register_spatial_functions(connection: sqlite3.Connection) -> None:
     """Give SQLite the five functions that the standard's index triggers call."""
     for index, name in enumerate(("ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY")):
-        connection.create_function(name, 1, lambda blob, index=index: _bound(blob, index), deterministic=True)
-    connection.create_function("ST_IsEmpty", 1, lambda blob: int(bool(blob[3] & 0b0001_0000)) if blob else None,
-                               deterministic=True)
+        connection.create_function(
+            name, 1, lambda blob, index=index: _bound(blob, index), deterministic=True
+        )
+    connection.create_function(
+        "ST_IsEmpty",
+        1,
+        lambda blob: int(bool(blob[3] & 0b0001_0000)) if blob else None,
+        deterministic=True,
+    )
 
 
 def create_system_tables(connection: sqlite3.Connection) -> None:
@@ -159,10 +173,14 @@ def _statements(script: str) -> list[str]:
 
 def register_reference_system(connection: sqlite3.Connection, wkt: str, *, name: str) -> int:
     """Add an engineering reference system once; returns its ``srs_id``."""
-    found = connection.execute("SELECT srs_id FROM gpkg_spatial_ref_sys WHERE definition_12_063 = ?", (wkt,)).fetchone()
+    found = connection.execute(
+        "SELECT srs_id FROM gpkg_spatial_ref_sys WHERE definition_12_063 = ?", (wkt,)
+    ).fetchone()
     if found:
         return int(found[0])
-    (last,) = connection.execute("SELECT max(srs_id) FROM gpkg_spatial_ref_sys WHERE srs_id >= 100000").fetchone()
+    (last,) = connection.execute(
+        "SELECT max(srs_id) FROM gpkg_spatial_ref_sys WHERE srs_id >= 100000"
+    ).fetchone()
     srs_id = (last or 99_999) + 1
     label = name.replace('"', "")
     old_style = f'LOCAL_CS["{label}",UNIT["metre",1],AXIS["(u)",EAST],AXIS["(v)",NORTH]]'
@@ -183,17 +201,29 @@ def create_table(connection: sqlite3.Connection, table: Table, *, srs_id: int) -
     connection.execute(f'CREATE TABLE "{table.name}" ({", ".join(columns)})')
     connection.execute(
         "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, srs_id) VALUES (?, ?, ?, ?, ?)",
-        (table.name, "features" if table.geometry else "attributes", table.name, table.meaning,
-         srs_id if table.geometry else None),
+        (
+            table.name,
+            "features" if table.geometry else "attributes",
+            table.name,
+            table.meaning,
+            srs_id if table.geometry else None,
+        ),
     )
     for column in table.columns:
         if column.name in ("surface", "repair", "block", "wall_stone"):
-            connection.execute(f'CREATE INDEX "{table.name}_{column.name}" ON "{table.name}" ("{column.name}")')
+            connection.execute(
+                f'CREATE INDEX "{table.name}_{column.name}" ON "{table.name}" ("{column.name}")'
+            )
     if table.geometry:
-        connection.execute("INSERT INTO gpkg_geometry_columns VALUES (?, 'geom', ?, ?, 0, 0)",
-                           (table.name, _GEOMETRY_NAMES[table.geometry], srs_id))
-        connection.execute("INSERT INTO gpkg_extensions VALUES (?, 'geom', 'gpkg_rtree_index', "
-                           "'http://www.geopackage.org/spec120/#extension_rtree', 'write-only')", (table.name,))
+        connection.execute(
+            "INSERT INTO gpkg_geometry_columns VALUES (?, 'geom', ?, ?, 0, 0)",
+            (table.name, _GEOMETRY_NAMES[table.geometry], srs_id),
+        )
+        connection.execute(
+            "INSERT INTO gpkg_extensions VALUES (?, 'geom', 'gpkg_rtree_index', "
+            "'http://www.geopackage.org/spec120/#extension_rtree', 'write-only')",
+            (table.name,),
+        )
         for statement in _statements(_RTREE.format(t=table.name)):
             connection.execute(statement)
 
@@ -208,16 +238,25 @@ def _view_name(table: Table, surface: str) -> str:
     return f"{table.name} of {surface}".replace('"', "")
 
 
-def add_surface_view(connection: sqlite3.Connection, table: Table, *, surface: str, srs_id: int) -> None:
+def add_surface_view(
+    connection: sqlite3.Connection, table: Table, *, surface: str, srs_id: int
+) -> None:
     """A layer of one surface's rows in that surface's own reference system, for use in a GIS."""
     drop_surface_view(connection, table, surface=surface)
     view, quoted = _view_name(table, surface), surface.replace("'", "''")
     names = ", ".join(f'"{n}"' for n in ("fid", "geom", *table.names))
-    connection.execute(f'CREATE VIEW "{view}" AS SELECT {names} FROM "{table.name}" WHERE "surface" = \'{quoted}\'')
-    connection.execute("INSERT INTO gpkg_contents (table_name, data_type, identifier, description, srs_id) "
-                       "VALUES (?, 'features', ?, ?, ?)", (view, view, table.meaning, srs_id))
-    connection.execute("INSERT INTO gpkg_geometry_columns VALUES (?, 'geom', ?, ?, 0, 0)",
-                       (view, _GEOMETRY_NAMES[table.geometry or "any"], srs_id))
+    connection.execute(
+        f'CREATE VIEW "{view}" AS SELECT {names} FROM "{table.name}" WHERE "surface" = \'{quoted}\''
+    )
+    connection.execute(
+        "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, srs_id) "
+        "VALUES (?, 'features', ?, ?, ?)",
+        (view, view, table.meaning, srs_id),
+    )
+    connection.execute(
+        "INSERT INTO gpkg_geometry_columns VALUES (?, 'geom', ?, ?, 0, 0)",
+        (view, _GEOMETRY_NAMES[table.geometry or "any"], srs_id),
+    )
 
 
 def drop_surface_view(connection: sqlite3.Connection, table: Table, *, surface: str) -> None:

@@ -48,15 +48,32 @@ def pack_table(project: Project, table_name: str) -> bytes:
         # both questions see the same moment
         connection.execute("BEGIN")
         try:
-            newest = connection.execute("SELECT seq, txn FROM edit_log ORDER BY seq DESC LIMIT 1").fetchone() or (0, "")
-            rows = connection.execute(f'SELECT "rev", {names}{shape} FROM "{table.name}" ORDER BY "fid"').fetchall()
+            newest = connection.execute(
+                "SELECT seq, txn FROM edit_log ORDER BY seq DESC LIMIT 1"
+            ).fetchone() or (0, "")
+            rows = connection.execute(
+                f'SELECT "rev", {names}{shape} FROM "{table.name}" ORDER BY "fid"'
+            ).fetchall()
         finally:
             connection.execute("COMMIT")
-    columns = list(zip(*rows, strict=True)) if rows else [()] * (1 + len(table.columns) + bool(table.geometry))
+    columns = (
+        list(zip(*rows, strict=True))
+        if rows
+        else [()] * (1 + len(table.columns) + bool(table.geometry))
+    )
     file = _File()
-    head: dict[str, Any] = {"table": table.name, "seq": newest[0], "txn": newest[1], "n": len(rows), "project": project.project_id,
-                            "rev": file.coded(columns[0])}
-    head["columns"] = {c.name: _column(c, values, file) for c, values in zip(table.columns, columns[1:], strict=False)}
+    head: dict[str, Any] = {
+        "table": table.name,
+        "seq": newest[0],
+        "txn": newest[1],
+        "n": len(rows),
+        "project": project.project_id,
+        "rev": file.coded(columns[0]),
+    }
+    head["columns"] = {
+        c.name: _column(c, values, file)
+        for c, values in zip(table.columns, columns[1:], strict=False)
+    }
     if table.geometry:
         head |= _outlines(columns[-1], file)
     return file.bytes_with(head)
@@ -71,7 +88,11 @@ def packed_head(data: bytes) -> dict[str, Any] | None:
         head = json.loads(data[8:start])
     except ValueError:
         return None
-    return head if isinstance(head, dict) and len(data) == start + head.get("bytes", math.inf) else None
+    return (
+        head
+        if isinstance(head, dict) and len(data) == start + head.get("bytes", math.inf)
+        else None
+    )
 
 
 class _File:
@@ -92,18 +113,27 @@ class _File:
 
     def coded(self, values: Sequence[Any]) -> dict[str, Any]:
         """Values by number in a list of those that occur."""
-        codes, found = pd.factorize(np.fromiter(values, dtype=object, count=len(values)), use_na_sentinel=False)
+        codes, found = pd.factorize(
+            np.fromiter(values, dtype=object, count=len(values)), use_na_sentinel=False
+        )
         listed = [None if isinstance(v, float) and math.isnan(v) else v for v in found.tolist()]
         if len(listed) <= 1:
             return {"same": listed[0] if listed else None}
-        kind = np.uint8 if len(listed) < 1 << 8 else np.uint16 if len(listed) < 1 << 16 else np.uint32
+        kind = (
+            np.uint8 if len(listed) < 1 << 8 else np.uint16 if len(listed) < 1 << 16 else np.uint32
+        )
         if len(listed) == len(values):
             return {"values": listed}
         return {"values": listed, "code": self.array(codes.astype(kind))}
 
     def bytes_with(self, head: dict[str, Any]) -> bytes:
         """The whole file."""
-        text = json.dumps({**head, "bytes": self._length}, ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode()
+        text = json.dumps(
+            {**head, "bytes": self._length},
+            ensure_ascii=False,
+            separators=(",", ":"),
+            allow_nan=False,
+        ).encode()
         text += b" " * (-(len(text) + 8) % 8)
         return b"".join([MAGIC, len(text).to_bytes(4, "little"), text, *self._parts])
 
@@ -121,12 +151,22 @@ def _column(column: Column, stored: Sequence[Any], file: _File) -> dict[str, Any
         for name in ("same", "values"):
             if name in coded:
                 was = coded[name]
-                coded[name] = [None if v is None else read(v) for v in was] if name == "values" else None if was is None else read(was)
+                coded[name] = (
+                    [None if v is None else read(v) for v in was]
+                    if name == "values"
+                    else None
+                    if was is None
+                    else read(was)
+                )
     return coded
 
 
 def _outlines(blobs: Sequence[bytes | None], file: _File) -> dict[str, Any]:
-    shapes = shapely.from_wkb(np.array([wkb_of_blob(b) for b in blobs], dtype=object)) if blobs else np.empty(0, dtype=object)
+    shapes = (
+        shapely.from_wkb(np.array([wkb_of_blob(b) for b in blobs], dtype=object))
+        if blobs
+        else np.empty(0, dtype=object)
+    )
     kinds = np.array([_KIND_OF_TYPE.get(int(t), 0) for t in range(8)], np.uint8)
     types = shapely.get_type_id(shapes)
     kind = np.where(types < 0, 0, kinds[np.clip(types, 0, 7)]).astype(np.uint8)
@@ -147,7 +187,9 @@ def _outlines(blobs: Sequence[bytes | None], file: _File) -> dict[str, Any]:
     row = row_of_part[part]
     return {
         "kind": file.array(kind),
-        "ringsTo": file.array(np.searchsorted(row, np.arange(len(shapes)), side="right").astype(np.uint32)),
+        "ringsTo": file.array(
+            np.searchsorted(row, np.arange(len(shapes)), side="right").astype(np.uint32)
+        ),
         "pointsTo": file.array(np.cumsum(shapely.get_num_coordinates(pieces)).astype(np.uint32)),
         "begins": file.array(first),
         "xy": file.array(np.round(points * PER_M).astype(np.int32).ravel()),

@@ -71,7 +71,9 @@ class Project:
     # -- opening ------------------------------------------------------------------------------
 
     @classmethod
-    def create(cls, folder: str | Path, *, name: str, settings: Mapping[str, Any] | None = None) -> Project:
+    def create(
+        cls, folder: str | Path, *, name: str, settings: Mapping[str, Any] | None = None
+    ) -> Project:
         """Make a new project in an empty or missing folder.
 
         Raises
@@ -82,7 +84,9 @@ class Project:
         folder = Path(folder)
         path = folder / "project.gpkg"
         if path.exists():
-            raise FileError(f"{folder}: holds a project already", "Choose another folder, or open this one.")
+            raise FileError(
+                f"{folder}: holds a project already", "Choose another folder, or open this one."
+            )
         if folder.exists() and not folder.is_dir():
             raise FileError(f"{folder}: is a file", "Choose a folder.")
         folder.mkdir(parents=True, exist_ok=True)
@@ -122,7 +126,12 @@ class Project:
     def __enter__(self) -> Project:
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
         self.close()
 
     @property
@@ -134,20 +143,30 @@ class Project:
     def project_id(self) -> str:
         """Name of the project that no other project has."""
         with in_plain_words(self.path):
-            return str(self._connection.execute("SELECT project FROM facademap_schema").fetchone()[0])
+            return str(
+                self._connection.execute("SELECT project FROM facademap_schema").fetchone()[0]
+            )
 
     def place(self, relative: str) -> Path:
         """A path inside the project folder; refuses one that leads out of it."""
         root = self.folder.resolve()
         full = (root / relative).resolve()
         if full != root and root not in full.parents:
-            raise InputError(f"{relative}: leads out of the project folder", "Use paths inside the project folder.")
+            raise InputError(
+                f"{relative}: leads out of the project folder",
+                "Use paths inside the project folder.",
+            )
         return full
 
     # -- reading ------------------------------------------------------------------------------
 
-    def read(self, table_name: str, *, where: Mapping[str, Any] | None = None,
-             box: tuple[float, float, float, float] | None = None) -> Any:
+    def read(
+        self,
+        table_name: str,
+        *,
+        where: Mapping[str, Any] | None = None,
+        box: tuple[float, float, float, float] | None = None,
+    ) -> Any:
         """Rows of a table as its contract promises, in the order they were added.
 
         Parameters
@@ -169,12 +188,19 @@ class Project:
         if box is not None and table.geometry:
             clause += (" AND " if clause else " WHERE ") + (
                 f'"fid" IN (SELECT id FROM "rtree_{table.name}_geom" '
-                "WHERE maxx >= ? AND minx <= ? AND maxy >= ? AND miny <= ?)")
+                "WHERE maxx >= ? AND minx <= ? AND maxy >= ? AND miny <= ?)"
+            )
             values += [box[0], box[2], box[1], box[3]]
         names = ", ".join(f'"{n}"' for n in table.names) + (', "geom"' if table.geometry else "")
         with in_plain_words(self.path):
-            rows = self._connection.execute(f'SELECT {names} FROM "{table.name}"{clause} ORDER BY "fid"', values).fetchall()
-        columns = list(zip(*rows, strict=True)) if rows else [()] * (len(table.names) + bool(table.geometry))
+            rows = self._connection.execute(
+                f'SELECT {names} FROM "{table.name}"{clause} ORDER BY "fid"', values
+            ).fetchall()
+        columns = (
+            list(zip(*rows, strict=True))
+            if rows
+            else [()] * (len(table.names) + bool(table.geometry))
+        )
         data: dict[str, Any] = {}
         for column, stored in zip(table.columns, columns, strict=False):
             data[column.name] = _series([value_from_sql(column, v) for v in stored], column.kind)
@@ -188,9 +214,14 @@ class Project:
         table = table_named(table_name)
         names = ", ".join(f'"{n}"' for n in table.names) + (', "geom"' if table.geometry else "")
         with in_plain_words(self.path):
-            found = self._connection.execute(f'SELECT {names}, "rev" FROM "{table.name}" WHERE "id" = ?', (id,)).fetchone()
+            found = self._connection.execute(
+                f'SELECT {names}, "rev" FROM "{table.name}" WHERE "id" = ?', (id,)
+            ).fetchone()
         if found is None:
-            raise InputError(f"{table.title.lower()}: there is no {id!r}", "Check the id; it may have been deleted.")
+            raise InputError(
+                f"{table.title.lower()}: there is no {id!r}",
+                "Check the id; it may have been deleted.",
+            )
         row = {c.name: value_from_sql(c, v) for c, v in zip(table.columns, found, strict=False)}
         if table.geometry:
             row["geometry"] = geometry_from_blob(found[len(table.names)])
@@ -201,15 +232,21 @@ class Project:
         """Revision of every row, by id."""
         table = table_named(table_name)
         with in_plain_words(self.path):
-            return dict(self._connection.execute(f'SELECT "id", "rev" FROM "{table.name}"').fetchall())
+            return dict(
+                self._connection.execute(f'SELECT "id", "rev" FROM "{table.name}"').fetchall()
+            )
 
     def setting(self, name: str, default: Any = None) -> Any:
         """One project setting."""
         with in_plain_words(self.path):
-            found = self._connection.execute('SELECT "value" FROM "settings" WHERE "id" = ?', (name,)).fetchone()
+            found = self._connection.execute(
+                'SELECT "value" FROM "settings" WHERE "id" = ?', (name,)
+            ).fetchone()
         return default if found is None or found[0] is None else json.loads(found[0])
 
-    def history(self, table_name: str | None = None, id: str | None = None, *, last: int | None = None) -> pd.DataFrame:
+    def history(
+        self, table_name: str | None = None, id: str | None = None, *, last: int | None = None
+    ) -> pd.DataFrame:
         """Who changed what and when, newest first; ``before`` and ``after`` are mappings or ``None``."""
         clauses, values = [], []
         for name, value in (("table_name", table_name), ("row_id", id)):
@@ -221,10 +258,25 @@ class Project:
         sql += " ORDER BY seq DESC" + (f" LIMIT {int(last)}" if last else "")
         with in_plain_words(self.path):
             rows = self._connection.execute(sql, values).fetchall()
-        names = ["seq", "txn", "at", "who", "what", "undoes", "table_name", "row_id", "op", "rev", "before", "after"]
+        names = [
+            "seq",
+            "txn",
+            "at",
+            "who",
+            "what",
+            "undoes",
+            "table_name",
+            "row_id",
+            "op",
+            "rev",
+            "before",
+            "after",
+        ]
         frame = pd.DataFrame(rows, columns=names, dtype=object)
         for name in ("before", "after"):
-            frame[name] = pd.Series([None if v is None else json.loads(v) for v in frame[name]], dtype=object)
+            frame[name] = pd.Series(
+                [None if v is None else json.loads(v) for v in frame[name]], dtype=object
+            )
         return frame
 
     # -- writing ------------------------------------------------------------------------------
@@ -241,15 +293,24 @@ class Project:
             What is done, in a few words.
         """
         if self.read_only:
-            raise ProjectError(f"{self.folder}: the project was opened for reading only", "Open it for writing.")
+            raise ProjectError(
+                f"{self.folder}: the project was opened for reading only", "Open it for writing."
+            )
         if _file_at(self.path) != self._file:
             # the open file lives on without a name; what is written to it then is gone when it is closed
-            raise ProjectError(f"{self.folder}: the project was moved, replaced or deleted while it was open; nothing was stored",
-                               "Put it back, or open it where it is now.")
+            raise ProjectError(
+                f"{self.folder}: the project was moved, replaced or deleted while it was open; nothing was stored",
+                "Put it back, or open it where it is now.",
+            )
         with in_plain_words(self.path):
             self._connection.execute("BEGIN IMMEDIATE")
-            edit = Edit(self._connection, who=who, what=what, undoes=undoes,
-                        at=dt.datetime.now(dt.UTC).isoformat(timespec="milliseconds"))
+            edit = Edit(
+                self._connection,
+                who=who,
+                what=what,
+                undoes=undoes,
+                at=dt.datetime.now(dt.UTC).isoformat(timespec="milliseconds"),
+            )
             try:
                 yield edit
                 for name, added in edit.touched.items():
@@ -270,7 +331,9 @@ class Project:
         """
         with in_plain_words(self.path):
             rows = self._connection.execute(
-                "SELECT table_name, row_id, op, rev, before FROM edit_log WHERE txn = ? ORDER BY seq DESC", (txn,)).fetchall()
+                "SELECT table_name, row_id, op, rev, before FROM edit_log WHERE txn = ? ORDER BY seq DESC",
+                (txn,),
+            ).fetchall()
         if not rows:
             raise InputError(f"there is no edit {txn!r}", "Choose an edit from the history.")
         with self.edit(who=who, what="undo", undoes=txn) as edit:
@@ -278,9 +341,12 @@ class Project:
             for table_name, row_id, op, _, before in rows:
                 last = self._connection.execute(
                     "SELECT op, rev, txn FROM edit_log WHERE table_name = ? AND row_id = ? AND txn <> ? ORDER BY seq DESC LIMIT 1",
-                    (table_name, row_id, edit.txn)).fetchone()
+                    (table_name, row_id, edit.txn),
+                ).fetchone()
                 if (table_name, row_id) not in seen and last and last[2] != txn:
-                    raise InputError(f"{row_id} was changed again after this edit", "Undo the later edit first.")
+                    raise InputError(
+                        f"{row_id} was changed again after this edit", "Undo the later edit first."
+                    )
                 seen.add((table_name, row_id))
                 edit.apply(table_name, row_id, None if op == "insert" else json.loads(before))
         return edit.txn
@@ -298,20 +364,26 @@ class Project:
         """
         table = table_named(table_name)
         if not table.column(column).nullable:
-            raise InputError(f"{table.title.lower()}: {column} cannot be empty", "Choose a column that may be.")
+            raise InputError(
+                f"{table.title.lower()}: {column} cannot be empty", "Choose a column that may be."
+            )
         with self.edit(who=who, what=f"forget {column}") as edit:
-            for id, value in self._connection.execute(f'SELECT "id", "{column}" FROM "{table.name}"').fetchall():
+            for id, value in self._connection.execute(
+                f'SELECT "id", "{column}" FROM "{table.name}"'
+            ).fetchall():
                 if value is not None:
                     edit.update(table_name, id, {column: None})
             path = f"$.{column}"
             held = f"(json_extract(before, '{path}') IS NOT NULL OR json_extract(after, '{path}') IS NOT NULL)"
             (count,) = self._connection.execute(
-                f"SELECT count(*) FROM edit_log WHERE table_name = ? AND {held}", (table.name,)).fetchone()
+                f"SELECT count(*) FROM edit_log WHERE table_name = ? AND {held}", (table.name,)
+            ).fetchone()
             self._connection.execute("DROP TRIGGER edit_log_is_append_only_1")
             for part in ("before", "after"):
                 self._connection.execute(
                     f"UPDATE edit_log SET {part} = json_set({part}, '{path}', NULL) WHERE table_name = ? AND {part} IS NOT NULL",
-                    (table.name,))
+                    (table.name,),
+                )
             self._connection.execute(_APPEND_ONLY_UPDATE)
         for packed in (self.folder / PACKED_FOLDER).glob(f"{table.name}.*"):
             packed.unlink(missing_ok=True)
@@ -342,7 +414,9 @@ class Project:
         surfaces = set(name) if name is not None else set()
         if len(surfaces) != 1:
             return None
-        found = self._connection.execute('SELECT "frame_wkt" FROM "surfaces" WHERE "id" = ?', (surfaces.pop(),)).fetchone()
+        found = self._connection.execute(
+            'SELECT "frame_wkt" FROM "surfaces" WHERE "id" = ?', (surfaces.pop(),)
+        ).fetchone()
         return found[0] if found else None
 
 
@@ -372,17 +446,29 @@ def _build(path: Path, *, name: str, settings: Mapping[str, Any]) -> None:
             create_system_tables(connection)
             wkt = wall_crs(f"{name}, wall frames", f"{project_id} all surfaces")
             srs_id = register_reference_system(connection, wkt, name=f"{name}, wall frames")
-            for statement in filter(str.strip, _OWN_TABLES.replace("END;", "END\x00").replace(";\n", ";\x00").split("\x00")):
+            for statement in filter(
+                str.strip,
+                _OWN_TABLES.replace("END;", "END\x00").replace(";\n", ";\x00").split("\x00"),
+            ):
                 connection.execute(statement)
             connection.execute(_APPEND_ONLY_UPDATE)
-            connection.execute("INSERT INTO facademap_schema VALUES (?, ?)", (SCHEMA_VERSION, project_id))
+            connection.execute(
+                "INSERT INTO facademap_schema VALUES (?, ?)", (SCHEMA_VERSION, project_id)
+            )
             for table in TABLES.values():
                 create_table(connection, table, srs_id=srs_id)
-            connection.execute("INSERT INTO gpkg_contents (table_name, data_type, identifier, description) "
-                               "VALUES ('edit_log', 'attributes', 'edit_log', 'Who changed what and when; append-only.')")
+            connection.execute(
+                "INSERT INTO gpkg_contents (table_name, data_type, identifier, description) "
+                "VALUES ('edit_log', 'attributes', 'edit_log', 'Who changed what and when; append-only.')"
+            )
             write_styles(connection)
-            edit = Edit(connection, who="facademap", what="new project", undoes=None,
-                        at=dt.datetime.now(dt.UTC).isoformat(timespec="milliseconds"))
+            edit = Edit(
+                connection,
+                who="facademap",
+                what="new project",
+                undoes=None,
+                at=dt.datetime.now(dt.UTC).isoformat(timespec="milliseconds"),
+            )
             for key, value in {"name": name, **settings}.items():
                 edit.set(key, value)
             connection.execute("COMMIT")
@@ -395,11 +481,16 @@ def _version_of(connection: sqlite3.Connection, folder: Path) -> int:
     try:
         (version,) = connection.execute("SELECT version FROM facademap_schema").fetchone()
     except (sqlite3.OperationalError, TypeError):
-        raise ProjectError(f"{folder}: project.gpkg is a GeoPackage, but not a facademap project",
-                           "Make a project with facademap new and import the layers of this file.") from None
+        raise ProjectError(
+            f"{folder}: project.gpkg is a GeoPackage, but not a facademap project",
+            "Make a project with facademap new and import the layers of this file.",
+        ) from None
     if version > SCHEMA_VERSION:
-        raise ProjectError(f"{folder}: the project was written by a newer facademap (tables version {version}, "
-                           f"this one knows {SCHEMA_VERSION})", "Install a newer facademap; the project was not touched.")
+        raise ProjectError(
+            f"{folder}: the project was written by a newer facademap (tables version {version}, "
+            f"this one knows {SCHEMA_VERSION})",
+            "Install a newer facademap; the project was not touched.",
+        )
     return int(version)
 
 
@@ -412,23 +503,32 @@ def _bring_up_to_date(path: Path) -> None:
             present = {row[1] for row in connection.execute(f'PRAGMA table_info("{table.name}")')}
             for column in table.columns if present else ():
                 if column.name not in present:
-                    connection.execute(f'ALTER TABLE "{table.name}" ADD COLUMN {column_sql(column)}')
+                    connection.execute(
+                        f'ALTER TABLE "{table.name}" ADD COLUMN {column_sql(column)}'
+                    )
                     if column.default is not None:
-                        connection.execute(f'UPDATE "{table.name}" SET "{column.name}" = ?', (sql_value(column, column.default),))
+                        connection.execute(
+                            f'UPDATE "{table.name}" SET "{column.name}" = ?',
+                            (sql_value(column, column.default),),
+                        )
         connection.execute("UPDATE facademap_schema SET version = ?", (SCHEMA_VERSION,))
         connection.execute("COMMIT")
     finally:
         connection.close()
 
 
-def _touch_contents(connection: sqlite3.Connection, table: Table, added: Sequence[shapely.Geometry]) -> None:
+def _touch_contents(
+    connection: sqlite3.Connection, table: Table, added: Sequence[shapely.Geometry]
+) -> None:
     """Note the change in the table of contents and widen the layer's box, which the standard calls informative."""
-    connection.execute("UPDATE gpkg_contents SET last_change = strftime('%Y-%m-%dT%H:%M:%fZ','now') WHERE table_name = ?",
-                       (table.name,))
+    connection.execute(
+        "UPDATE gpkg_contents SET last_change = strftime('%Y-%m-%dT%H:%M:%fZ','now') WHERE table_name = ?",
+        (table.name,),
+    )
     if added:
         box = [float(v) for v in shapely.total_bounds(added)]
         connection.execute(
             "UPDATE gpkg_contents SET min_x = min(coalesce(min_x, ?1), ?1), min_y = min(coalesce(min_y, ?2), ?2), "
             "max_x = max(coalesce(max_x, ?3), ?3), max_y = max(coalesce(max_y, ?4), ?4) WHERE table_name = ?5",
-            (*box, table.name))
-
+            (*box, table.name),
+        )

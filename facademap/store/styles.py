@@ -36,28 +36,45 @@ _OUTLINES = {
 def write_styles(connection: sqlite3.Connection) -> None:
     """Create the style table and fill it with one default style a layer."""
     connection.execute(_TABLE)
-    connection.execute("INSERT INTO gpkg_contents (table_name, data_type, identifier, description) "
-                       "VALUES ('layer_styles', 'attributes', 'layer_styles', 'Styles of the layers.')")
+    connection.execute(
+        "INSERT INTO gpkg_contents (table_name, data_type, identifier, description) "
+        "VALUES ('layer_styles', 'attributes', 'layer_styles', 'Styles of the layers.')"
+    )
     styles = {name: _sld(name, [_rule(name, *look)]) for name, look in _OUTLINES.items()}
-    styles["conditions"] = _sld("conditions", [_rule(f.name, f.colour, 0.35, 1.6, family=f.id) for f in FAMILIES])
+    styles["conditions"] = _sld(
+        "conditions", [_rule(f.name, f.colour, 0.35, 1.6, family=f.id) for f in FAMILIES]
+    )
     connection.executemany(
         "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, styleQML, "
         "styleSLD, useAsDefault, description, owner) VALUES ('', '', ?, 'geom', ?, '', ?, 1, 'facademap signs', '')",
-        [(name, name, sld) for name, sld in styles.items()])
+        [(name, name, sld) for name, sld in styles.items()],
+    )
 
 
-def _rule(title: str, colour: str, opacity: float, width: float, *, family: str | None = None) -> str:
-    wanted = (f"<ogc:Filter><ogc:PropertyIsEqualTo><ogc:PropertyName>family</ogc:PropertyName><ogc:Literal>{family}"
-              "</ogc:Literal></ogc:PropertyIsEqualTo></ogc:Filter>") if family else ""
-    return (f"<se:Rule><se:Name>{escape(title)}</se:Name>{wanted}<se:PolygonSymbolizer><se:Fill>"
-            f'<se:SvgParameter name="fill">{colour}</se:SvgParameter>'
-            f'<se:SvgParameter name="fill-opacity">{opacity}</se:SvgParameter></se:Fill><se:Stroke>'
-            f'<se:SvgParameter name="stroke">{colour}</se:SvgParameter>'
-            f'<se:SvgParameter name="stroke-width">{width}</se:SvgParameter></se:Stroke></se:PolygonSymbolizer></se:Rule>')
+def _rule(
+    title: str, colour: str, opacity: float, width: float, *, family: str | None = None
+) -> str:
+    wanted = (
+        (
+            f"<ogc:Filter><ogc:PropertyIsEqualTo><ogc:PropertyName>family</ogc:PropertyName><ogc:Literal>{family}"
+            "</ogc:Literal></ogc:PropertyIsEqualTo></ogc:Filter>"
+        )
+        if family
+        else ""
+    )
+    return (
+        f"<se:Rule><se:Name>{escape(title)}</se:Name>{wanted}<se:PolygonSymbolizer><se:Fill>"
+        f'<se:SvgParameter name="fill">{colour}</se:SvgParameter>'
+        f'<se:SvgParameter name="fill-opacity">{opacity}</se:SvgParameter></se:Fill><se:Stroke>'
+        f'<se:SvgParameter name="stroke">{colour}</se:SvgParameter>'
+        f'<se:SvgParameter name="stroke-width">{width}</se:SvgParameter></se:Stroke></se:PolygonSymbolizer></se:Rule>'
+    )
 
 
 def _sld(name: str, rules: list[str]) -> str:
-    return ('<?xml version="1.0" encoding="UTF-8"?><StyledLayerDescriptor xmlns="http://www.opengis.net/sld" '
-            'xmlns:ogc="http://www.opengis.net/ogc" xmlns:se="http://www.opengis.net/se" version="1.1.0"><NamedLayer>'
-            f"<se:Name>{escape(name)}</se:Name><UserStyle><se:Name>{escape(name)}</se:Name><se:FeatureTypeStyle>"
-            f"{''.join(rules)}</se:FeatureTypeStyle></UserStyle></NamedLayer></StyledLayerDescriptor>")
+    return (
+        '<?xml version="1.0" encoding="UTF-8"?><StyledLayerDescriptor xmlns="http://www.opengis.net/sld" '
+        'xmlns:ogc="http://www.opengis.net/ogc" xmlns:se="http://www.opengis.net/se" version="1.1.0"><NamedLayer>'
+        f"<se:Name>{escape(name)}</se:Name><UserStyle><se:Name>{escape(name)}</se:Name><se:FeatureTypeStyle>"
+        f"{''.join(rules)}</se:FeatureTypeStyle></UserStyle></NamedLayer></StyledLayerDescriptor>"
+    )

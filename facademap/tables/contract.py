@@ -196,7 +196,9 @@ class Table:
     columns: tuple[Column, ...]
     geometry: GeometryKind | None = None
     geometry_nullable: bool = False
-    _by_name: Mapping[str, Column] = field(init=False, repr=False, compare=False, default_factory=dict)
+    _by_name: Mapping[str, Column] = field(
+        init=False, repr=False, compare=False, default_factory=dict
+    )
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "_by_name", {c.name: c for c in self.columns})
@@ -237,22 +239,31 @@ class Table:
                 f"{where}table {self.name} has no column {', '.join(map(str, unknown[:5]))}",
                 f"Use the columns {', '.join(self.names)}.",
             )
-        records: list[dict[str, Any]] = [{str(k): v for k, v in r.items()} for r in frame.to_dict("records")]
+        records: list[dict[str, Any]] = [
+            {str(k): v for k, v in r.items()} for r in frame.to_dict("records")
+        ]
         faults: list[str] = []
-        rows = [self._check_row(record, number, faults) for number, record in enumerate(records, start=1)]
+        rows = [
+            self._check_row(record, number, faults)
+            for number, record in enumerate(records, start=1)
+        ]
         geometries = self._check_geometries(records, geometry_name, faults)
         faults += _repeated_ids(rows)
         if faults:
             raise self._error(faults, where)
-        return self._frame(rows, geometries, crs=getattr(frame, "crs", None) if self.geometry else None)
+        return self._frame(
+            rows, geometries, crs=getattr(frame, "crs", None) if self.geometry else None
+        )
 
     def check_row(self, values: Mapping[str, Any], *, source: str = "") -> dict[str, Any]:
         """One complete row (geometry under ``geometry`` as a shapely object) that keeps the contract."""
         faults: list[str] = []
         unknown = [k for k in values if k not in self._by_name and k != "geometry"]
         if unknown:
-            raise TableError(f"table {self.name} has no column {', '.join(unknown[:5])}",
-                             f"Use the columns {', '.join(self.names)}.")
+            raise TableError(
+                f"table {self.name} has no column {', '.join(unknown[:5])}",
+                f"Use the columns {', '.join(self.names)}.",
+            )
         row = self._check_row(values, 1, faults)
         geometry = self._check_geometries([values], "geometry", faults)
         if faults:
@@ -277,7 +288,9 @@ class Table:
             ]
         )
 
-    def _check_row(self, record: Mapping[str, Any], number: int, faults: list[str]) -> dict[str, Any]:
+    def _check_row(
+        self, record: Mapping[str, Any], number: int, faults: list[str]
+    ) -> dict[str, Any]:
         label = record.get("id")
         name = f"row {number}" + (f" ({str(label)[:40]})" if not is_missing(label) else "")
         row: dict[str, Any] = {}
@@ -286,7 +299,11 @@ class Table:
             try:
                 row[column.name] = column.read(value)
             except ValueError as reason:
-                shown = "nothing" if is_missing(value) else repr(value if len(str(value)) < 60 else str(value)[:57] + "...")
+                shown = (
+                    "nothing"
+                    if is_missing(value)
+                    else repr(value if len(str(value)) < 60 else str(value)[:57] + "...")
+                )
                 faults.append(f"{name}, {column.name}: {shown}, {reason}")
         return row
 
@@ -307,17 +324,23 @@ class Table:
                 result.append(None)
                 continue
             if shape.geom_type not in allowed:
-                faults.append(f"{name}, geometry: {shape.geom_type}, expected {' or '.join(sorted(allowed))}")
+                faults.append(
+                    f"{name}, geometry: {shape.geom_type}, expected {' or '.join(sorted(allowed))}"
+                )
             elif not np.isfinite(shapely.get_coordinates(shape)).all():
                 faults.append(f"{name}, geometry: coordinates that are not finite numbers")
             elif np.abs(shapely.get_coordinates(shape)).max() > MAX_WALL_COORDINATE_M:
-                faults.append(f"{name}, geometry: coordinates beyond {MAX_WALL_COORDINATE_M:g} m, expected metres of the wall")
+                faults.append(
+                    f"{name}, geometry: coordinates beyond {MAX_WALL_COORDINATE_M:g} m, expected metres of the wall"
+                )
             elif not shape.is_valid:
                 faults.append(f"{name}, geometry: {shapely.is_valid_reason(shape)}")
             result.append(shape)
         return result
 
-    def _frame(self, rows: list[dict[str, Any]], geometries: list[Any], *, crs: Any = None) -> pd.DataFrame:
+    def _frame(
+        self, rows: list[dict[str, Any]], geometries: list[Any], *, crs: Any = None
+    ) -> pd.DataFrame:
         data: dict[str, Any] = {}
         for column in self.columns:
             values = [row[column.name] for row in rows]
@@ -348,6 +371,8 @@ def _repeated_ids(rows: list[dict[str, Any]]) -> list[str]:
         if name is None:
             continue
         if name in seen:
-            faults.append(f"row {number}, id: {name!r} stands in row {seen[name]} already, expected a name of its own")
+            faults.append(
+                f"row {number}, id: {name!r} stands in row {seen[name]} already, expected a name of its own"
+            )
         seen.setdefault(name, number)
     return faults

@@ -43,32 +43,109 @@ REPAIRS = Table(
     columns=(
         ID,
         SURFACE,
-        Column(name="treatment", kind="text", nullable=False, choices=TREATMENTS, meaning="What is to be done."),
-        Column(name="conditions", kind="json", default=[], meaning="Ids of the conditions it answers."),
-        Column(name="wall_stone", kind="text", refers="wall_stones", meaning="Wall stone it lies in."),
-        Column(name="priority", kind="float", default=1.0, minimum=0, maximum=1000, meaning="Weight in the matching; larger is more wanted."),
-        Column(name="stage", kind="text", default="proposed", choices=STAGES, meaning="Where the repair stands."),
-        Column(name="depth_m", kind="float", unit="m", minimum=0, maximum=5, meaning="Even depth of the cut-out."),
-        Column(name="edges", kind="json",
-               meaning="Joint of each edge of the cut-out in metres, edge i from vertex i to i + 1, 0 for an exposed edge."),
-        Column(name="edge_kinds", kind="json", meaning="Kind of each edge: inset, joint or exposed."),
-        Column(name="pins", kind="json", meaning="Pins: u_m, v_m, angle_deg, hole_m, rod_m, embedment_m, into_piece_m, grade."),
-        Column(name="materials", kind="json", meaning="Mortar, holes, spacers, rods and times, each with inputs and source."),
-        Column(name="removed_area_m2", kind="float", unit="m2", minimum=0, meaning="Face area of original stone taken out."),
-        Column(name="removed_volume_m3", kind="float", unit="m3", minimum=0, meaning="Volume of original stone taken out."),
-        Column(name="rule", kind="text", meaning="Rule that decided, by its name in the rule table."),
+        Column(
+            name="treatment",
+            kind="text",
+            nullable=False,
+            choices=TREATMENTS,
+            meaning="What is to be done.",
+        ),
+        Column(
+            name="conditions", kind="json", default=[], meaning="Ids of the conditions it answers."
+        ),
+        Column(
+            name="wall_stone", kind="text", refers="wall_stones", meaning="Wall stone it lies in."
+        ),
+        Column(
+            name="priority",
+            kind="float",
+            default=1.0,
+            minimum=0,
+            maximum=1000,
+            meaning="Weight in the matching; larger is more wanted.",
+        ),
+        Column(
+            name="stage",
+            kind="text",
+            default="proposed",
+            choices=STAGES,
+            meaning="Where the repair stands.",
+        ),
+        Column(
+            name="depth_m",
+            kind="float",
+            unit="m",
+            minimum=0,
+            maximum=5,
+            meaning="Even depth of the cut-out.",
+        ),
+        Column(
+            name="edges",
+            kind="json",
+            meaning="Joint of each edge of the cut-out in metres, edge i from vertex i to i + 1, 0 for an exposed edge.",
+        ),
+        Column(
+            name="edge_kinds", kind="json", meaning="Kind of each edge: inset, joint or exposed."
+        ),
+        Column(
+            name="pins",
+            kind="json",
+            meaning="Pins: u_m, v_m, angle_deg, hole_m, rod_m, embedment_m, into_piece_m, grade.",
+        ),
+        Column(
+            name="materials",
+            kind="json",
+            meaning="Mortar, holes, spacers, rods and times, each with inputs and source.",
+        ),
+        Column(
+            name="removed_area_m2",
+            kind="float",
+            unit="m2",
+            minimum=0,
+            meaning="Face area of original stone taken out.",
+        ),
+        Column(
+            name="removed_volume_m3",
+            kind="float",
+            unit="m3",
+            minimum=0,
+            meaning="Volume of original stone taken out.",
+        ),
+        Column(
+            name="rule", kind="text", meaning="Rule that decided, by its name in the rule table."
+        ),
         Column(name="rule_source", kind="text", meaning="Where the rule comes from."),
         Column(name="rule_status", kind="text", meaning="confirmed, memory, practice or project."),
         Column(name="overruled_by", kind="text", meaning="Who decided otherwise than the rule."),
-        Column(name="reason", kind="text", meaning="Why it was decided so, where a person decided."),
-        Column(name="held_back", kind="text", meaning="Why it waits, for instance a cause that is not settled."),
-        Column(name="cautions", kind="json", default=[], meaning="What may hurt somebody, in sentences."),
-        Column(name="consent_reference", kind="text", meaning="Reference of the consent that covers it."),
+        Column(
+            name="reason", kind="text", meaning="Why it was decided so, where a person decided."
+        ),
+        Column(
+            name="held_back",
+            kind="text",
+            meaning="Why it waits, for instance a cause that is not settled.",
+        ),
+        Column(
+            name="cautions",
+            kind="json",
+            default=[],
+            meaning="What may hurt somebody, in sentences.",
+        ),
+        Column(
+            name="consent_reference",
+            kind="text",
+            meaning="Reference of the consent that covers it.",
+        ),
         Column(name="consent_conditions", kind="text", meaning="Conditions of that consent."),
-        Column(name="lift", kind="int", minimum=0, meaning="Scaffold lift, counted from the ground."),
+        Column(
+            name="lift", kind="int", minimum=0, meaning="Scaffold lift, counted from the ground."
+        ),
         Column(name="bay", kind="int", minimum=0, meaning="Scaffold bay, counted from the left."),
-        Column(name="measured", kind="json",
-               meaning="Cut-out as measured on site: widths, heights, diagonals, depths at the corners, all in metres."),
+        Column(
+            name="measured",
+            kind="json",
+            meaning="Cut-out as measured on site: widths, heights, diagonals, depths at the corners, all in metres.",
+        ),
         Column(name="note", kind="text", meaning="Remarks."),
     ),
 )
@@ -81,28 +158,110 @@ PIECES = Table(
     columns=(
         ID,
         SURFACE,
-        Column(name="repair", kind="text", nullable=False, refers="repairs", meaning="Repair it is for."),
-        Column(name="width_m", kind="float", unit="m", nullable=False, minimum=0, meaning="Width of its bounding box."),
-        Column(name="height_m", kind="float", unit="m", nullable=False, minimum=0, meaning="Height of its bounding box."),
-        Column(name="depth_m", kind="float", unit="m", nullable=False, minimum=0,
-               meaning="Depth into the wall: cut depth less bedding plus proud allowance."),
-        Column(name="bed", kind="text", nullable=False, choices=PIECE_BEDS, meaning="Trace of the natural bed on its face in the wall."),
+        Column(
+            name="repair",
+            kind="text",
+            nullable=False,
+            refers="repairs",
+            meaning="Repair it is for.",
+        ),
+        Column(
+            name="width_m",
+            kind="float",
+            unit="m",
+            nullable=False,
+            minimum=0,
+            meaning="Width of its bounding box.",
+        ),
+        Column(
+            name="height_m",
+            kind="float",
+            unit="m",
+            nullable=False,
+            minimum=0,
+            meaning="Height of its bounding box.",
+        ),
+        Column(
+            name="depth_m",
+            kind="float",
+            unit="m",
+            nullable=False,
+            minimum=0,
+            meaning="Depth into the wall: cut depth less bedding plus proud allowance.",
+        ),
+        Column(
+            name="bed",
+            kind="text",
+            nullable=False,
+            choices=PIECE_BEDS,
+            meaning="Trace of the natural bed on its face in the wall.",
+        ),
         Column(name="stone_type", kind="text", meaning="Stone wanted."),
-        Column(name="accept", kind="json", default=[], meaning="Other stone types that are accepted."),
+        Column(
+            name="accept", kind="json", default=[], meaning="Other stone types that are accepted."
+        ),
         Column(name="finish", kind="text", meaning="Finish wanted."),
-        Column(name="weathered", kind="bool", default=False, meaning="Whether the weathered face must be kept."),
-        Column(name="exposed", kind="text", default="front", meaning="Exposed faces, separated by commas."),
-        Column(name="turn_180", kind="bool", default=True, meaning="Whether it may be turned upside down on the block."),
+        Column(
+            name="weathered",
+            kind="bool",
+            default=False,
+            meaning="Whether the weathered face must be kept.",
+        ),
+        Column(
+            name="exposed",
+            kind="text",
+            default="front",
+            meaning="Exposed faces, separated by commas.",
+        ),
+        Column(
+            name="turn_180",
+            kind="bool",
+            default=True,
+            meaning="Whether it may be turned upside down on the block.",
+        ),
         Column(name="lab", kind="json", meaning="Colour wanted, CIELAB D50 [L, a, b]."),
-        Column(name="appearance", kind="json", meaning="Appearance of the neighbourhood it must match."),
-        Column(name="de_tolerance", kind="float", minimum=0, meaning="Greatest CIEDE2000 allowed; missing = colour never excludes."),
+        Column(
+            name="appearance", kind="json", meaning="Appearance of the neighbourhood it must match."
+        ),
+        Column(
+            name="de_tolerance",
+            kind="float",
+            minimum=0,
+            meaning="Greatest CIEDE2000 allowed; missing = colour never excludes.",
+        ),
         Column(name="weight_kg", kind="float", unit="kg", minimum=0, meaning="Dry weight."),
-        Column(name="weight_saturated_kg", kind="float", unit="kg", minimum=0, meaning="Weight when saturated."),
-        Column(name="provisional", kind="bool", default=True, meaning="True until the cut-out has been measured."),
-        Column(name="lock_block", kind="text", refers="blocks", meaning="Block the piece must come from; '-' leaves it unmatched."),
-        Column(name="forbid_blocks", kind="json", default=[], meaning="Blocks it must not come from."),
-        Column(name="unmatched_reason", kind="text", meaning="Why no block serves it, after the last matching."),
-        Column(name="source_size", kind="json", meaning="Stone size to look for [width, height, depth] in metres."),
+        Column(
+            name="weight_saturated_kg",
+            kind="float",
+            unit="kg",
+            minimum=0,
+            meaning="Weight when saturated.",
+        ),
+        Column(
+            name="provisional",
+            kind="bool",
+            default=True,
+            meaning="True until the cut-out has been measured.",
+        ),
+        Column(
+            name="lock_block",
+            kind="text",
+            refers="blocks",
+            meaning="Block the piece must come from; '-' leaves it unmatched.",
+        ),
+        Column(
+            name="forbid_blocks", kind="json", default=[], meaning="Blocks it must not come from."
+        ),
+        Column(
+            name="unmatched_reason",
+            kind="text",
+            meaning="Why no block serves it, after the last matching.",
+        ),
+        Column(
+            name="source_size",
+            kind="json",
+            meaning="Stone size to look for [width, height, depth] in metres.",
+        ),
     ),
 )
 
@@ -114,14 +273,32 @@ WORK_LOG = Table(
         ID,
         Column(name="repair", kind="text", nullable=False, refers="repairs", meaning="Repair."),
         Column(name="at", kind="time", nullable=False, meaning="When it was done."),
-        Column(name="stage", kind="text", choices=STAGES, meaning="Stage entered, where the entry moves the repair on."),
+        Column(
+            name="stage",
+            kind="text",
+            choices=STAGES,
+            meaning="Stage entered, where the entry moves the repair on.",
+        ),
         Column(name="check", kind="text", meaning="Criterion checked, by its name."),
-        Column(name="result", kind="text", choices=("pass", "redo", "not applicable"), meaning="Outcome of the check."),
-        Column(name="measured", kind="json", meaning="Values measured, each with its unit in its name."),
-        Column(name="mason", kind="text", meaning="Who did it; optional, and can be removed without breaking the record."),
+        Column(
+            name="result",
+            kind="text",
+            choices=("pass", "redo", "not applicable"),
+            meaning="Outcome of the check.",
+        ),
+        Column(
+            name="measured", kind="json", meaning="Values measured, each with its unit in its name."
+        ),
+        Column(
+            name="mason",
+            kind="text",
+            meaning="Who did it; optional, and can be removed without breaking the record.",
+        ),
         Column(name="photo", kind="text", refers="photos", meaning="Photo that shows it."),
         Column(name="reason", kind="text", meaning="Reason of a redo or of a correction."),
-        Column(name="corrects", kind="text", refers="work_log", meaning="Entry that this one corrects."),
+        Column(
+            name="corrects", kind="text", refers="work_log", meaning="Entry that this one corrects."
+        ),
         Column(name="note", kind="text", meaning="Remarks."),
     ),
 )

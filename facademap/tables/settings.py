@@ -12,8 +12,17 @@ from facademap.errors import InputError
 from facademap.tables.conditions import CONDITIONS
 from facademap.tables.contract import Column, Table
 
-__all__ = ["REQUIRABLE", "REQUIRED_DEFAULT", "REQUIRED_FIELDS", "SETTINGS", "TEMPLATE", "TEMPLATE_COLUMNS", "RequirableField",
-           "is_desk_setting", "read_desk_setting"]
+__all__ = [
+    "REQUIRABLE",
+    "REQUIRED_DEFAULT",
+    "REQUIRED_FIELDS",
+    "SETTINGS",
+    "TEMPLATE",
+    "TEMPLATE_COLUMNS",
+    "RequirableField",
+    "is_desk_setting",
+    "read_desk_setting",
+]
 
 SETTINGS = Table(
     name="settings",
@@ -54,8 +63,14 @@ class RequirableField:
 
     def as_json(self) -> dict[str, Any]:
         """Plain mapping."""
-        return {"column": self.column, "title": self.title, "families": self.families, "layers_without": list(self.layers_without),
-                "shapes": list(self.shapes), "origin": self.origin}
+        return {
+            "column": self.column,
+            "title": self.title,
+            "families": self.families,
+            "layers_without": list(self.layers_without),
+            "shapes": list(self.shapes),
+            "origin": self.origin,
+        }
 
 
 #: What a project may ask for. Which families lose depth, and which cracks need a width, is common practice.
@@ -64,10 +79,16 @@ REQUIRABLE: tuple[RequirableField, ...] = (
     RequirableField(column="cc", title="Condition class"),
     RequirableField(column="uc", title="Urgency class"),
     RequirableField(column="rc", title="Recommendation class"),
-    RequirableField(column="wall_stone", title="Wall stone", layers_without=("joint", "structural")),
+    RequirableField(
+        column="wall_stone", title="Wall stone", layers_without=("joint", "structural")
+    ),
     RequirableField(column="depth_m", title="Depth", families="ABC", shapes=("area", "point")),
-    RequirableField(column="width_m", title="Width of the crack or open joint", families="AJ", shapes=("line",)),
-    RequirableField(column="confirmed_by", title="Confirmation of an assisted outline", origin="assisted"),
+    RequirableField(
+        column="width_m", title="Width of the crack or open joint", families="AJ", shapes=("line",)
+    ),
+    RequirableField(
+        column="confirmed_by", title="Confirmation of an assisted outline", origin="assisted"
+    ),
     RequirableField(column="activity", title="Activity, known"),
     RequirableField(column="cause", title="Cause"),
     RequirableField(column="note", title="Note"),
@@ -76,20 +97,42 @@ REQUIRABLE: tuple[RequirableField, ...] = (
     RequirableField(column="observed_on", title="Date seen"),
 )
 #: Required where a project has decided nothing.
-REQUIRED_DEFAULT: tuple[str, ...] = ("term", "cc", "uc", "rc", "wall_stone", "depth_m", "width_m", "confirmed_by")
+REQUIRED_DEFAULT: tuple[str, ...] = (
+    "term",
+    "cc",
+    "uc",
+    "rc",
+    "wall_stone",
+    "depth_m",
+    "width_m",
+    "confirmed_by",
+)
 #: Name of the setting; its value is a list of columns.
 REQUIRED_FIELDS = "required_fields"
 
 #: Templates of conditions are settings whose names begin so; the name of the template follows.
 TEMPLATE = "template:"
-TEMPLATE_COLUMNS: tuple[str, ...] = ("term", "cc", "uc", "rc", "depth_m", "width_m", "activity", "cause", "cause_settled", "note")
+TEMPLATE_COLUMNS: tuple[str, ...] = (
+    "term",
+    "cc",
+    "uc",
+    "rc",
+    "depth_m",
+    "width_m",
+    "activity",
+    "cause",
+    "cause_settled",
+    "note",
+)
 _TEMPLATE_KEY = re.compile(r"[1-9]\Z")
 MOST_NAME = 60
 
 
 def is_desk_setting(name: str) -> bool:
     """Whether a setting may be changed at the desk."""
-    return name == REQUIRED_FIELDS or (name.startswith(TEMPLATE) and 0 < len(name[len(TEMPLATE):].strip()) <= MOST_NAME)
+    return name == REQUIRED_FIELDS or (
+        name.startswith(TEMPLATE) and 0 < len(name[len(TEMPLATE) :].strip()) <= MOST_NAME
+    )
 
 
 def read_desk_setting(name: str, text: Any) -> Any:
@@ -108,21 +151,30 @@ def read_desk_setting(name: str, text: Any) -> Any:
         Another setting, no JSON, or a value that its contract does not allow.
     """
     if not is_desk_setting(name):
-        raise InputError(f"setting {name[:60]!r} is not changed here", f"Change {REQUIRED_FIELDS} or {TEMPLATE}NAME.")
+        raise InputError(
+            f"setting {name[:60]!r} is not changed here",
+            f"Change {REQUIRED_FIELDS} or {TEMPLATE}NAME.",
+        )
     try:
         value = json.loads(text)
     except (TypeError, ValueError):
-        raise InputError(f"setting {name}: a value that is not JSON", "Send its value as JSON.") from None
+        raise InputError(
+            f"setting {name}: a value that is not JSON", "Send its value as JSON."
+        ) from None
     return _read_required(value) if name == REQUIRED_FIELDS else _read_template(name, value)
 
 
 def _read_required(value: Any) -> list[str]:
     known = [f.column for f in REQUIRABLE]
     if not isinstance(value, list) or not all(isinstance(v, str) for v in value):
-        raise InputError(f"{REQUIRED_FIELDS} is not a list of columns", f"Use some of {', '.join(known)}.")
+        raise InputError(
+            f"{REQUIRED_FIELDS} is not a list of columns", f"Use some of {', '.join(known)}."
+        )
     strange = [v for v in value if v not in known]
     if strange:
-        raise InputError(f"{strange[0][:60]!r} cannot be required", f"Use some of {', '.join(known)}.")
+        raise InputError(
+            f"{strange[0][:60]!r} cannot be required", f"Use some of {', '.join(known)}."
+        )
     return [c for c in known if c in value]
 
 
@@ -134,17 +186,31 @@ def _read_template(name: str, value: Any) -> dict[str, Any]:
         raise InputError(f"{name}: key {str(key)[:20]!r}", "Use one digit from 1 to 9, or none.")
     for column, found in values.items():
         if column not in TEMPLATE_COLUMNS:
-            raise InputError(f"{name}: {str(column)[:60]!r} is not kept in a template", f"Use {', '.join(TEMPLATE_COLUMNS)}.")
+            raise InputError(
+                f"{name}: {str(column)[:60]!r} is not kept in a template",
+                f"Use {', '.join(TEMPLATE_COLUMNS)}.",
+            )
         _check_value(name, CONDITIONS.column(column), found)
     if not values:
-        raise InputError(f"{name}: holds no value", "Class a condition first, then keep it as a template.")
+        raise InputError(
+            f"{name}: holds no value", "Class a condition first, then keep it as a template."
+        )
     return {"key": key, "values": values}
 
 
 def _check_value(name: str, column: Column, value: Any) -> None:
     right: dict[str, Any] = {"text": str, "int": int, "float": (int, float), "bool": bool}
-    fault = not isinstance(value, right[column.kind]) or (isinstance(value, bool) and column.kind != "bool")
+    fault = not isinstance(value, right[column.kind]) or (
+        isinstance(value, bool) and column.kind != "bool"
+    )
     fault = fault or (bool(column.choices) and value not in column.choices)
-    fault = fault or (column.minimum is not None and value < column.minimum) or (column.maximum is not None and value > column.maximum)
+    fault = (
+        fault
+        or (column.minimum is not None and value < column.minimum)
+        or (column.maximum is not None and value > column.maximum)
+    )
     if fault:
-        raise InputError(f"{name}: {column.name} {str(value)[:60]!r}", f"Give {column.kind} as the table of conditions asks for it.")
+        raise InputError(
+            f"{name}: {column.name} {str(value)[:60]!r}",
+            f"Give {column.kind} as the table of conditions asks for it.",
+        )

@@ -59,8 +59,13 @@ class WorldPlacement:
     def __post_init__(self) -> None:
         rotation = self.matrix[:, :3]
         if self.matrix.shape != (3, 4) or not np.isfinite(self.matrix).all():
-            raise InputError("a world placement is not a finite 3 x 4 matrix", "Fit the placement again.")
-        if not np.allclose(rotation.T @ rotation, np.eye(3), atol=1e-6) or np.linalg.det(rotation) < 0:
+            raise InputError(
+                "a world placement is not a finite 3 x 4 matrix", "Fit the placement again."
+            )
+        if (
+            not np.allclose(rotation.T @ rotation, np.eye(3), atol=1e-6)
+            or np.linalg.det(rotation) < 0
+        ):
             raise InputError("a world placement is not a rigid motion", "Fit the placement again.")
 
     def world_from_wall(self, uvw_m: ArrayLike) -> Floats:
@@ -86,41 +91,69 @@ class WorldPlacement:
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values for JSON."""
-        return {"epsg": self.epsg, "matrix": self.matrix.tolist(), "names": list(self.names),
-                "residual_m": [[None if math.isnan(x) else x for x in row] for row in self.residual_m.tolist()],
-                "out_of_plane_m": self.out_of_plane_m.tolist(), "used": self.used.tolist(), "rmse_m": self.rmse_m,
-                "flags": list(self.flags)}
+        return {
+            "epsg": self.epsg,
+            "matrix": self.matrix.tolist(),
+            "names": list(self.names),
+            "residual_m": [
+                [None if math.isnan(x) else x for x in row] for row in self.residual_m.tolist()
+            ],
+            "out_of_plane_m": self.out_of_plane_m.tolist(),
+            "used": self.used.tolist(),
+            "rmse_m": self.rmse_m,
+            "flags": list(self.flags),
+        }
 
     @classmethod
     def from_dict(cls, values: Mapping[str, Any]) -> WorldPlacement:
         """Inverse of `to_dict`."""
         try:
-            residual = [[math.nan if x is None else float(x) for x in row] for row in values["residual_m"]]
-            return cls(matrix=np.array(values["matrix"], dtype=float), epsg=values.get("epsg"),
-                       names=tuple(values["names"]), residual_m=np.array(residual, dtype=float).reshape(-1, 3),
-                       out_of_plane_m=np.array(values["out_of_plane_m"], dtype=float),
-                       used=np.array(values["used"], dtype=bool), rmse_m=float(values["rmse_m"]),
-                       flags=tuple(values.get("flags", ())))
+            residual = [
+                [math.nan if x is None else float(x) for x in row] for row in values["residual_m"]
+            ]
+            return cls(
+                matrix=np.array(values["matrix"], dtype=float),
+                epsg=values.get("epsg"),
+                names=tuple(values["names"]),
+                residual_m=np.array(residual, dtype=float).reshape(-1, 3),
+                out_of_plane_m=np.array(values["out_of_plane_m"], dtype=float),
+                used=np.array(values["used"], dtype=bool),
+                rmse_m=float(values["rmse_m"]),
+                flags=tuple(values.get("flags", ())),
+            )
         except (KeyError, TypeError, ValueError) as error:
-            raise InputError(f"a stored world placement cannot be read ({error})", "Fit the placement again.") from None
+            raise InputError(
+                f"a stored world placement cannot be read ({error})", "Fit the placement again."
+            ) from None
 
 
-def _checked(points: ArrayLike, names: Sequence[str] | None, least: int) -> tuple[Floats, tuple[str, ...]]:
+def _checked(
+    points: ArrayLike, names: Sequence[str] | None, least: int
+) -> tuple[Floats, tuple[str, ...]]:
     p = np.asarray(points, dtype=float)
     if p.ndim != 2 or p.shape[1] != 3:
-        raise InputError(f"survey points of shape {p.shape} are not rows of E, N, H", "Give three coordinates a point.")
+        raise InputError(
+            f"survey points of shape {p.shape} are not rows of E, N, H",
+            "Give three coordinates a point.",
+        )
     labels = tuple(names) if names is not None else tuple(str(i + 1) for i in range(len(p)))
     if len(labels) != len(p):
-        raise InputError(f"{len(labels)} names for {len(p)} survey points", "Give one name a point.")
+        raise InputError(
+            f"{len(labels)} names for {len(p)} survey points", "Give one name a point."
+        )
     bad = [labels[i] for i in range(len(p)) if not np.isfinite(p[i]).all()]
     if bad:
-        raise InputError(f"survey point {bad[0]} holds a value that is not a finite number", "Correct its row.")
+        raise InputError(
+            f"survey point {bad[0]} holds a value that is not a finite number", "Correct its row."
+        )
     if len(set(labels)) < len(labels):
         double = next(name for name in labels if labels.count(name) > 1)
         raise InputError(f"survey point {double} is given twice", "Give every point its own name.")
     if len(p) < least:
-        raise GeometryError(f"{len(p)} survey points are too few, {least} are needed",
-                            "Survey more points, spread over the wall.")
+        raise GeometryError(
+            f"{len(p)} survey points are too few, {least} are needed",
+            "Survey more points, spread over the wall.",
+        )
     return p, labels
 
 
@@ -141,15 +174,24 @@ def _start_plane(points: Floats, rng: np.random.Generator) -> tuple[Floats, Floa
         if length <= 1e-4 * size**2:
             continue
         distance = np.sort(np.abs((points - a) @ (normal / length)))
-        score = float(distance[math.ceil(0.6 * len(points)) - 1]) + 0.1 * float(np.minimum(distance, 0.1 * size).mean())
+        score = float(distance[math.ceil(0.6 * len(points)) - 1]) + 0.1 * float(
+            np.minimum(distance, 0.1 * size).mean()
+        )
         if score < best[0]:
             best = (score, a, normal / length)
     return best[1], best[2]
 
 
-def fit_surface(points_enh: ArrayLike, *, names: Sequence[str] | None = None, outside_enh: ArrayLike | None = None,
-                origin_enh: ArrayLike | None = None, epsg: int | None = None, upright: bool = False,
-                rng: np.random.Generator | None = None) -> WorldPlacement:
+def fit_surface(
+    points_enh: ArrayLike,
+    *,
+    names: Sequence[str] | None = None,
+    outside_enh: ArrayLike | None = None,
+    origin_enh: ArrayLike | None = None,
+    epsg: int | None = None,
+    upright: bool = False,
+    rng: np.random.Generator | None = None,
+) -> WorldPlacement:
     """Derive a plane wall frame from surveyed points alone.
 
     Parameters
@@ -184,8 +226,10 @@ def fit_surface(points_enh: ArrayLike, *, names: Sequence[str] | None = None, ou
     centre, normal, used = _robust_plane(local, upright, rng)
     horizontal = math.hypot(normal[0], normal[1])
     if horizontal < 0.1:
-        raise GeometryError("the surveyed plane lies almost flat, so it has no level direction along the wall",
-                            "Give points of a wall; a soffit or a floor needs its axes from a neighbouring wall.")
+        raise GeometryError(
+            "the surveyed plane lies almost flat, so it has no level direction along the wall",
+            "Give points of a wall; a soffit or a floor needs its axes from a neighbouring wall.",
+        )
     along = np.array([-normal[1], normal[0], 0.0]) / horizontal
     if outside_enh is not None:
         outside = np.asarray(outside_enh, dtype=float) - shift
@@ -205,11 +249,21 @@ def fit_surface(points_enh: ArrayLike, *, names: Sequence[str] | None = None, ou
     out = places[:, 2]
     residual = np.full((len(points), 3), np.nan)
     residual[:, 2] = out
-    return WorldPlacement(matrix=np.c_[axes, origin], epsg=epsg, names=labels, residual_m=residual, out_of_plane_m=out,
-                          used=used, rmse_m=float(np.sqrt(np.mean(out[used]**2))), flags=_off_plane(labels, out, used))
+    return WorldPlacement(
+        matrix=np.c_[axes, origin],
+        epsg=epsg,
+        names=labels,
+        residual_m=residual,
+        out_of_plane_m=out,
+        used=used,
+        rmse_m=float(np.sqrt(np.mean(out[used] ** 2))),
+        flags=_off_plane(labels, out, used),
+    )
 
 
-def _robust_plane(local: Floats, upright: bool, rng: np.random.Generator) -> tuple[Floats, Floats, Flags]:
+def _robust_plane(
+    local: Floats, upright: bool, rng: np.random.Generator
+) -> tuple[Floats, Floats, Flags]:
     flat = local.copy()
     if upright:
         flat[:, 2] = 0.0
@@ -226,8 +280,10 @@ def _robust_plane(local: Floats, upright: bool, rng: np.random.Generator) -> tup
         return centre, np.array([axes[-1][0], axes[-1][1], 0.0]), used
     centre, values = local.mean(axis=0), np.linalg.svd(local - local.mean(axis=0), compute_uv=False)
     if values[1] < 0.01 * values[0]:
-        raise GeometryError("the survey points lie on one line, so they do not fix a plane",
-                            "Survey points at other heights too, or ask for an upright wall.")
+        raise GeometryError(
+            "the survey points lie on one line, so they do not fix a plane",
+            "Survey points at other heights too, or ask for an upright wall.",
+        )
     if len(local) == 3:
         centre, normal, _ = _plane_through(local)
         return centre, normal, np.ones(3, dtype=bool)
@@ -240,8 +296,10 @@ def _robust_plane(local: Floats, upright: bool, rng: np.random.Generator) -> tup
             break
         used = new
     if values[1] < 0.01 * values[0]:
-        raise GeometryError("the survey points that agree lie on one line, so they do not fix a plane",
-                            "Survey points at other heights too.")
+        raise GeometryError(
+            "the survey points that agree lie on one line, so they do not fix a plane",
+            "Survey points at other heights too.",
+        )
     return centre, normal, used
 
 
@@ -255,13 +313,21 @@ def _agreeing(distance: Floats, used: Flags) -> Flags:
 
 
 def _off_plane(names: tuple[str, ...], out_m: Floats, used: Flags) -> tuple[str, ...]:
-    return tuple(f"point {name} lies {abs(out) * 1000:.0f} mm {'before' if out > 0 else 'behind'} the wall plane and was "
-                 "left out: check whether it is on this surface"
-                 for name, out, ok in zip(names, out_m, used, strict=True) if not ok)
+    return tuple(
+        f"point {name} lies {abs(out) * 1000:.0f} mm {'before' if out > 0 else 'behind'} the wall plane and was "
+        "left out: check whether it is on this surface"
+        for name, out, ok in zip(names, out_m, used, strict=True)
+        if not ok
+    )
 
 
-def fit_world_placement(wall_m: ArrayLike, points_enh: ArrayLike, *, names: Sequence[str] | None = None,
-                        epsg: int | None = None) -> WorldPlacement:
+def fit_world_placement(
+    wall_m: ArrayLike,
+    points_enh: ArrayLike,
+    *,
+    names: Sequence[str] | None = None,
+    epsg: int | None = None,
+) -> WorldPlacement:
     """Place an existing wall frame in the world from points known in both.
 
     Parameters
@@ -294,8 +360,10 @@ def fit_world_placement(wall_m: ArrayLike, points_enh: ArrayLike, *, names: Sequ
     points, labels = _checked(points_enh, names, 3)
     wall = np.asarray(wall_m, dtype=float)
     if wall.shape[0] != len(points) or wall.ndim != 2 or wall.shape[1] not in (2, 3):
-        raise InputError(f"wall places of shape {wall.shape} do not go with {len(points)} survey points",
-                         "Give u, v (and w) for every point.")
+        raise InputError(
+            f"wall places of shape {wall.shape} do not go with {len(points)} survey points",
+            "Give u, v (and w) for every point.",
+        )
     if not np.isfinite(wall).all():
         raise InputError("a wall place is not a finite number", "Correct its row.")
     if wall.shape[1] == 2:
@@ -304,7 +372,9 @@ def fit_world_placement(wall_m: ArrayLike, points_enh: ArrayLike, *, names: Sequ
     for _ in range(len(points)):
         rotation, shift, spread = _rigid(wall[used], points[used])
         if spread < 0.01:
-            raise GeometryError("the points known in both systems lie on one line", "Add points off that line.")
+            raise GeometryError(
+                "the points known in both systems lie on one line", "Add points off that line."
+            )
         residual = (points - shift) @ rotation - wall
         length = np.linalg.norm(residual, axis=1)
         # a residual counts against what the others say of its size
@@ -315,19 +385,33 @@ def fit_world_placement(wall_m: ArrayLike, points_enh: ArrayLike, *, names: Sequ
             break
         trial_rotation, trial_shift, trial_spread = _rigid(wall[others], points[others])
         trial = np.linalg.norm((points - trial_shift) @ trial_rotation - wall, axis=1)
-        typical = float(np.sqrt(np.mean(trial[others]**2)))
+        typical = float(np.sqrt(np.mean(trial[others] ** 2)))
         if trial_spread < 0.01 or trial[worst] <= max(2 * OFF_PLANE_M, 5.0 * typical):
             break
         used = others
-    flags = [f"point {labels[i]} misses its place by {length[i] * 1000:.0f} mm and was left out: check its name and "
-             "coordinates" for i in np.flatnonzero(~used)]
-    ratio = float(np.linalg.norm(points[used] - points[used].mean(axis=0))
-                  / np.linalg.norm(wall[used] - wall[used].mean(axis=0)))
+    flags = [
+        f"point {labels[i]} misses its place by {length[i] * 1000:.0f} mm and was left out: check its name and "
+        "coordinates"
+        for i in np.flatnonzero(~used)
+    ]
+    ratio = float(
+        np.linalg.norm(points[used] - points[used].mean(axis=0))
+        / np.linalg.norm(wall[used] - wall[used].mean(axis=0))
+    )
     if abs(ratio - 1) > SCALE_TOLERANCE:
-        flags.append(f"the survey is {ratio:.4f} times the size of the wall coordinates: check units and grid scale")
-    return WorldPlacement(matrix=np.c_[rotation, shift], epsg=epsg, names=labels, residual_m=residual,
-                          out_of_plane_m=residual[:, 2] + wall[:, 2], used=used,
-                          rmse_m=float(np.sqrt(np.mean(np.sum(residual[used]**2, axis=1)))), flags=tuple(flags))
+        flags.append(
+            f"the survey is {ratio:.4f} times the size of the wall coordinates: check units and grid scale"
+        )
+    return WorldPlacement(
+        matrix=np.c_[rotation, shift],
+        epsg=epsg,
+        names=labels,
+        residual_m=residual,
+        out_of_plane_m=residual[:, 2] + wall[:, 2],
+        used=used,
+        rmse_m=float(np.sqrt(np.mean(np.sum(residual[used] ** 2, axis=1)))),
+        flags=tuple(flags),
+    )
 
 
 def _rigid(source: Floats, target: Floats) -> tuple[Floats, Floats, float]:

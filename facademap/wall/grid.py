@@ -52,9 +52,14 @@ class Extent:
     def __post_init__(self) -> None:
         values = (self.u0_m, self.v0_m, self.u1_m, self.v1_m)
         if not all(math.isfinite(value) for value in values):
-            raise InputError(f"extent {values} holds a value that is not a finite number", "Give four numbers, metres.")
+            raise InputError(
+                f"extent {values} holds a value that is not a finite number",
+                "Give four numbers, metres.",
+            )
         if self.u1_m <= self.u0_m or self.v1_m <= self.v0_m:
-            raise InputError(f"extent {values} is empty", "Give u0,v0,u1,v1 with u1 > u0 and v1 > v0, metres.")
+            raise InputError(
+                f"extent {values} is empty", "Give u0,v0,u1,v1 with u1 > u0 and v1 > v0, metres."
+            )
 
     @property
     def width_m(self) -> float:
@@ -69,7 +74,9 @@ class Extent:
     def grown(self, share: float) -> Extent:
         """Grown on every side by a share of its own width or height."""
         du, dv = share * self.width_m, share * self.height_m
-        return Extent(u0_m=self.u0_m - du, v0_m=self.v0_m - dv, u1_m=self.u1_m + du, v1_m=self.v1_m + dv)
+        return Extent(
+            u0_m=self.u0_m - du, v0_m=self.v0_m - dv, u1_m=self.u1_m + du, v1_m=self.v1_m + dv
+        )
 
     def as_tuple(self) -> tuple[float, float, float, float]:
         """u0, v0, u1, v1."""
@@ -119,33 +126,51 @@ class PixelGrid:
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.gsd_m) and self.gsd_m > 0):
-            raise InputError(f"ground sample distance {self.gsd_m} m is not positive",
-                             "Give a ground sample distance above zero.")
+            raise InputError(
+                f"ground sample distance {self.gsd_m} m is not positive",
+                "Give a ground sample distance above zero.",
+            )
         if self.width_px < 1 or self.height_px < 1:
-            raise InputError(f"a grid of {self.width_px} x {self.height_px} px is empty", "Give a larger extent.")
+            raise InputError(
+                f"a grid of {self.width_px} x {self.height_px} px is empty", "Give a larger extent."
+            )
         if self.width_px * self.height_px > MAX_PIXELS:
             raise InputError(
                 f"a grid of {self.width_px} x {self.height_px} px ({self.width_px * self.height_px / 1e6:.0f} megapixel) "
                 f"is larger than the {MAX_PIXELS / 1e6:.0f} megapixel that one file may hold",
-                "Use a coarser ground sample distance or a smaller extent.")
+                "Use a coarser ground sample distance or a smaller extent.",
+            )
 
     @classmethod
     def over(cls, extent: Extent, *, gsd_m: float) -> PixelGrid:
         """The grid that starts in the extent's top-left corner and covers it."""
         if not (math.isfinite(gsd_m) and gsd_m > 0):
-            raise InputError(f"ground sample distance {gsd_m} m is not positive",
-                             "Give a ground sample distance above zero.")
+            raise InputError(
+                f"ground sample distance {gsd_m} m is not positive",
+                "Give a ground sample distance above zero.",
+            )
         width, height = extent.width_m / gsd_m, extent.height_m / gsd_m
         if width * height > 1e15:
-            raise InputError("the grid would be larger than any disk", "Use a coarser ground sample distance.")
-        return cls(left_m=extent.u0_m, top_m=extent.v1_m, gsd_m=gsd_m,
-                   width_px=max(1, math.ceil(width - 1e-6)), height_px=max(1, math.ceil(height - 1e-6)))
+            raise InputError(
+                "the grid would be larger than any disk", "Use a coarser ground sample distance."
+            )
+        return cls(
+            left_m=extent.u0_m,
+            top_m=extent.v1_m,
+            gsd_m=gsd_m,
+            width_px=max(1, math.ceil(width - 1e-6)),
+            height_px=max(1, math.ceil(height - 1e-6)),
+        )
 
     @property
     def extent(self) -> Extent:
         """Outer edges."""
-        return Extent(u0_m=self.left_m, v0_m=self.top_m - self.height_px * self.gsd_m,
-                      u1_m=self.left_m + self.width_px * self.gsd_m, v1_m=self.top_m)
+        return Extent(
+            u0_m=self.left_m,
+            v0_m=self.top_m - self.height_px * self.gsd_m,
+            u1_m=self.left_m + self.width_px * self.gsd_m,
+            v1_m=self.top_m,
+        )
 
     @property
     def transform(self) -> tuple[float, float, float, float, float, float]:
@@ -154,19 +179,31 @@ class PixelGrid:
 
     def wall_from_pixel(self, column_px: ArrayLike, row_px: ArrayLike) -> Floats:
         """Places of pixels (integer = centre), shape (..., 2), metres."""
-        column, row = np.broadcast_arrays(corner_from_centre_px(column_px), corner_from_centre_px(row_px))
+        column, row = np.broadcast_arrays(
+            corner_from_centre_px(column_px), corner_from_centre_px(row_px)
+        )
         return np.stack([self.left_m + column * self.gsd_m, self.top_m - row * self.gsd_m], axis=-1)
 
     def pixel_from_wall(self, u_m: ArrayLike, v_m: ArrayLike) -> Floats:
         """Pixels (column, row; integer = centre) of places, shape (..., 2)."""
         u, v = np.broadcast_arrays(np.asarray(u_m, dtype=float), np.asarray(v_m, dtype=float))
-        return np.stack([centre_from_corner_px((u - self.left_m) / self.gsd_m),
-                         centre_from_corner_px((self.top_m - v) / self.gsd_m)], axis=-1)
+        return np.stack(
+            [
+                centre_from_corner_px((u - self.left_m) / self.gsd_m),
+                centre_from_corner_px((self.top_m - v) / self.gsd_m),
+            ],
+            axis=-1,
+        )
 
     def crop(self, window: Window) -> PixelGrid:
         """The grid of a window."""
-        return replace(self, left_m=self.left_m + window.column * self.gsd_m,
-                       top_m=self.top_m - window.row * self.gsd_m, width_px=window.width, height_px=window.height)
+        return replace(
+            self,
+            left_m=self.left_m + window.column * self.gsd_m,
+            top_m=self.top_m - window.row * self.gsd_m,
+            width_px=window.width,
+            height_px=window.height,
+        )
 
     def window_of(self, extent: Extent) -> Window | None:
         """Pixels that an extent touches, cut to the grid; None when it lies outside."""
@@ -182,5 +219,9 @@ class PixelGrid:
         """Square windows that cover the grid, row by row."""
         for row in range(0, self.height_px, size_px):
             for column in range(0, self.width_px, size_px):
-                yield Window(column=column, row=row, width=min(size_px, self.width_px - column),
-                             height=min(size_px, self.height_px - row))
+                yield Window(
+                    column=column,
+                    row=row,
+                    width=min(size_px, self.width_px - column),
+                    height=min(size_px, self.height_px - row),
+                )

@@ -38,7 +38,11 @@ def wall_crs(name: str, datum_id: str) -> str:
         An empty name or id.
     """
     if not name.strip() or not datum_id.strip():
-        raise InputError("a wall's coordinate system needs a name and an id of its origin",
-                         "Give the elevation a name.")
-    return (f"ENGCRS[{_quoted(name)},EDATUM[{_quoted(datum_id + ' origin')}],CS[Cartesian,2],"
-            'AXIS["(s)",east,ORDER[1]],AXIS["(z)",north,ORDER[2]],LENGTHUNIT["metre",1]]')
+        raise InputError(
+            "a wall's coordinate system needs a name and an id of its origin",
+            "Give the elevation a name.",
+        )
+    return (
+        f"ENGCRS[{_quoted(name)},EDATUM[{_quoted(datum_id + ' origin')}],CS[Cartesian,2],"
+        'AXIS["(s)",east,ORDER[1]],AXIS["(z)",north,ORDER[2]],LENGTHUNIT["metre",1]]'
+    )

@@ -22,13 +22,26 @@ from facademap.errors import (
     StageError,
 )
 
-__all__ = ["Answer", "as_plain", "failure", "on_http_error", "on_unforeseen", "read_body", "threaded"]
+__all__ = [
+    "Answer",
+    "as_plain",
+    "failure",
+    "on_http_error",
+    "on_unforeseen",
+    "read_body",
+    "threaded",
+]
 
 #: Nothing that is sent here goes deeper or holds longer whole numbers.
 DEEPEST, LONGEST_WHOLE = 24, 18
 
 _STATUS: tuple[tuple[type[FacademapError], int], ...] = (
-    (ConflictError, 409), (StageError, 409), (FileError, 404), (ProjectError, 503), (SolveError, 422), (InputError, 400),
+    (ConflictError, 409),
+    (StageError, 409),
+    (FileError, 404),
+    (ProjectError, 503),
+    (SolveError, 422),
+    (InputError, 400),
 )
 
 
@@ -52,30 +65,57 @@ class Answer(JSONResponse):
 
     def render(self, content: Any) -> bytes:
         """Plain values, no NaN."""
-        return json.dumps(as_plain(content), ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
+        return json.dumps(
+            as_plain(content), ensure_ascii=False, allow_nan=False, separators=(",", ":")
+        ).encode()
 
 
 def failure(error: FacademapError, *, more: Mapping[str, Any] | None = None) -> Response:
     """The one shape of an error: type, problem, remedy, faults."""
     status = next((s for kind, s in _STATUS if isinstance(error, kind)), 400)
-    body = {"type": type(error).__name__, "problem": error.problem, "remedy": error.remedy,
-            "faults": list(getattr(error, "faults", ()))[:200], **(more or {})}
+    body = {
+        "type": type(error).__name__,
+        "problem": error.problem,
+        "remedy": error.remedy,
+        "faults": list(getattr(error, "faults", ()))[:200],
+        **(more or {}),
+    }
     return Answer({"error": body}, status_code=status)
 
 
 async def on_http_error(request: Request, error: Exception) -> Response:
     """Unknown routes and methods."""
     status = error.status_code if isinstance(error, HTTPException) else 500
-    problem = {404: "there is nothing at this address", 405: "this address does not take that method"}.get(status, "refused")
-    return Answer({"error": {"type": "Refused", "problem": problem, "remedy": "Check the address.", "faults": []}},
-                  status_code=status)
+    problem = {
+        404: "there is nothing at this address",
+        405: "this address does not take that method",
+    }.get(status, "refused")
+    return Answer(
+        {
+            "error": {
+                "type": "Refused",
+                "problem": problem,
+                "remedy": "Check the address.",
+                "faults": [],
+            }
+        },
+        status_code=status,
+    )
 
 
 async def on_unforeseen(request: Request, error: Exception) -> Response:
     """A fault of ours: said so, without its inner parts."""
-    return Answer({"error": {"type": "Unforeseen", "problem": "the server met a fault of its own; nothing was stored",
-                             "remedy": "Try again; if it comes back, send the maker the terminal's last lines.",
-                             "faults": []}}, status_code=500)
+    return Answer(
+        {
+            "error": {
+                "type": "Unforeseen",
+                "problem": "the server met a fault of its own; nothing was stored",
+                "remedy": "Try again; if it comes back, send the maker the terminal's last lines.",
+                "faults": [],
+            }
+        },
+        status_code=500,
+    )
 
 
 async def read_body(request: Request) -> Any:
@@ -85,7 +125,9 @@ async def read_body(request: Request) -> Any:
     except ClientDisconnect:
         raise InputError("a request that is too long", "Send less at once.") from None
     try:
-        body = json.loads(raw or b"null", parse_constant=_no_constant, parse_int=_whole, parse_float=_finite)
+        body = json.loads(
+            raw or b"null", parse_constant=_no_constant, parse_int=_whole, parse_float=_finite
+        )
         if b"\\u" in raw or b"\xed" in raw:
             # half of a surrogate pair is no text: it could be stored nowhere and told to nobody
             json.dumps(body, ensure_ascii=False).encode()
@@ -116,7 +158,9 @@ def _finite(text: str) -> float:
 def _is_deep(value: Any) -> bool:
     level = [value] if isinstance(value, (dict, list)) else []
     for _ in range(DEEPEST):
-        inner = (v for holder in level for v in (holder.values() if isinstance(holder, dict) else holder))
+        inner = (
+            v for holder in level for v in (holder.values() if isinstance(holder, dict) else holder)
+        )
         level = [v for v in inner if isinstance(v, (dict, list))]
         if not level:
             return False

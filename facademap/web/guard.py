@@ -24,15 +24,18 @@ CONTENT_POLICY = (
     "connect-src 'self'; worker-src 'self'; manifest-src 'self'; base-uri 'none'; form-action 'self'; "
     "frame-ancestors 'none'"
 )
-SECURITY_HEADERS: tuple[tuple[bytes, bytes], ...] = tuple((k.encode(), v.encode()) for k, v in {
-    "content-security-policy": CONTENT_POLICY,
-    "x-content-type-options": "nosniff",
-    "x-frame-options": "DENY",
-    "referrer-policy": "no-referrer",
-    "cross-origin-resource-policy": "same-origin",
-    "cross-origin-opener-policy": "same-origin",
-    "permissions-policy": "camera=(self), geolocation=(), microphone=()",
-}.items())
+SECURITY_HEADERS: tuple[tuple[bytes, bytes], ...] = tuple(
+    (k.encode(), v.encode())
+    for k, v in {
+        "content-security-policy": CONTENT_POLICY,
+        "x-content-type-options": "nosniff",
+        "x-frame-options": "DENY",
+        "referrer-policy": "no-referrer",
+        "cross-origin-resource-policy": "same-origin",
+        "cross-origin-opener-policy": "same-origin",
+        "permissions-policy": "camera=(self), geolocation=(), microphone=()",
+    }.items()
+)
 #: A body larger than this is refused unread. Pictures may be larger than edits.
 MAX_JSON_BYTES = 8_000_000
 MAX_PICTURE_BYTES = 80_000_000
@@ -79,7 +82,11 @@ class Access:
         loopback = {"127.0.0.1", "localhost", "::1"}
         if host in loopback:
             return cls(hosts=frozenset(loopback), secret=secret, reviewers=reviewers)
-        names = loopback | {host.lower(), socket.gethostname().lower(), f"{socket.gethostname().lower()}.local"}
+        names = loopback | {
+            host.lower(),
+            socket.gethostname().lower(),
+            f"{socket.gethostname().lower()}.local",
+        }
         return cls(hosts=frozenset(names), any_address=True, secret=secret, reviewers=reviewers)
 
     def answers_to(self, host: str) -> bool:
@@ -119,8 +126,13 @@ def pass_of(access: Access, presented: str) -> Pass | None:
 class Guard:
     """Outermost layer of the server."""
 
-    def __init__(self, app: Callable[[Scope, Receive, Send], Awaitable[None]], access: Access, *,
-                 on_stop: Callable[[], None] = lambda: None) -> None:
+    def __init__(
+        self,
+        app: Callable[[Scope, Receive, Send], Awaitable[None]],
+        access: Access,
+        *,
+        on_stop: Callable[[], None] = lambda: None,
+    ) -> None:
         self._app, self._access, self.on_stop = app, access, on_stop
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -143,7 +155,11 @@ class Guard:
     def _refusal(self, scope: Scope, headers: dict[bytes, str]) -> tuple[int, str, str] | None:
         host = headers.get(b"host", "")
         if not self._access.answers_to(host):
-            return 421, "this server does not answer to that name", "Use the address that facademap serve printed."
+            return (
+                421,
+                "this server does not answer to that name",
+                "Use the address that facademap serve printed.",
+            )
         site = headers.get(b"sec-fetch-site", "")
         navigation = headers.get(b"sec-fetch-mode") == "navigate" and scope["method"] == "GET"
         if site in ("cross-site", "same-site") and not navigation:
@@ -156,18 +172,36 @@ class Guard:
             found = pass_of(self._access, _presented(headers))
             if found is None:
                 return 401, "you are not signed in", "Open the link with its secret again."
-            if found.kind != "write" and scope["method"] not in ("GET", "HEAD") and scope["path"] != "/api/reviews":
-                return 403, "this link is for reading and reviewing", "Ask for a link of the team to make changes."
+            if (
+                found.kind != "write"
+                and scope["method"] not in ("GET", "HEAD")
+                and scope["path"] != "/api/reviews"
+            ):
+                return (
+                    403,
+                    "this link is for reading and reviewing",
+                    "Ask for a link of the team to make changes.",
+                )
             scope["facademap_pass"] = found
         return None
 
-    def _write_refusal(self, scope: Scope, headers: dict[bytes, str], host: str) -> tuple[int, str, str] | None:
+    def _write_refusal(
+        self, scope: Scope, headers: dict[bytes, str], host: str
+    ) -> tuple[int, str, str] | None:
         origin = headers.get(b"origin")
         if origin is not None and origin.split("://", 1)[-1].lower() != host.lower():
-            return 403, "a page of another origin tried to write", "Open the survey desk by its own address."
+            return (
+                403,
+                "a page of another origin tried to write",
+                "Open the survey desk by its own address.",
+            )
         kind = _media_type(headers)
         if kind != "application/json" and kind not in PICTURE_TYPES:
-            return 415, f"content of type {kind[:60] or 'nothing'!r}", "Send application/json, or a picture."
+            return (
+                415,
+                f"content of type {kind[:60] or 'nothing'!r}",
+                "Send application/json, or a picture.",
+            )
         try:
             length = int(headers.get(b"content-length", "0"))
         except ValueError:
@@ -219,8 +253,18 @@ def _with_headers(send: Send) -> Send:
 
 
 async def _refuse(send: Send, status: int, problem: str, remedy: str) -> None:
-    body = json.dumps({"error": {"type": "Refused", "problem": problem, "remedy": remedy, "faults": []}}).encode()
-    await send({"type": "http.response.start", "status": status,
-                "headers": [(b"content-type", b"application/json"), (b"content-length", str(len(body)).encode()),
-                            *SECURITY_HEADERS]})
+    body = json.dumps(
+        {"error": {"type": "Refused", "problem": problem, "remedy": remedy, "faults": []}}
+    ).encode()
+    await send(
+        {
+            "type": "http.response.start",
+            "status": status,
+            "headers": [
+                (b"content-type", b"application/json"),
+                (b"content-length", str(len(body)).encode()),
+                *SECURITY_HEADERS,
+            ],
+        }
+    )
     await send({"type": "http.response.body", "body": body})

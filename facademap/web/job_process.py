@@ -42,25 +42,39 @@ def _run(order: dict[str, Any]) -> Any:
             _tell(fraction=fraction)
 
     if order["kind"] == "plan":
-        from facademap.tasks.plan import plan_project
+        from facademap.tasks.plan.plan import plan_project
 
         return plan_project(folder, who=who, progress=progress)
     if order["kind"] == "match":
-        from facademap.tasks.match import match_project
+        from facademap.tasks.match.match import match_project
 
         limit = _number(options, "time_limit_s", 20.0, 1.0, LONGEST_MATCH_S)
-        return match_project(folder, time_limit_s=limit, again=options.get("again") is True, donors=options.get("donors") is True, who=who, progress=progress)
+        return match_project(
+            folder,
+            time_limit_s=limit,
+            again=options.get("again") is True,
+            donors=options.get("donors") is True,
+            who=who,
+            progress=progress,
+        )
     if order["kind"] == "rectify":
-        from facademap.tasks.elevations import make_elevations
+        from facademap.tasks.survey.elevations import make_elevations
 
-        return make_elevations(folder, gsd_mm=_number(options, "gsd_mm", 2.0, 0.05, 100.0), who=who, progress=progress)
-    from facademap.tasks.papers import make_papers
+        return make_elevations(
+            folder, gsd_mm=_number(options, "gsd_mm", 2.0, 0.05, 100.0), who=who, progress=progress
+        )
+    from facademap.tasks.issue.papers import make_papers
 
     result = make_papers(folder, progress=progress)
     if result.failed and not result.made and not result.unchanged:
         problem, remedy = next(iter(result.failed.values()))
         raise InputError(problem, remedy)
-    return {"made": result.made, "unchanged": result.unchanged, "failed": result.failed, "warnings": result.warnings[:40]}
+    return {
+        "made": result.made,
+        "unchanged": result.unchanged,
+        "failed": result.failed,
+        "warnings": result.warnings[:40],
+    }
 
 
 def main() -> None:
@@ -73,8 +87,12 @@ def main() -> None:
         _tell(error={"problem": error.problem, "remedy": error.remedy})
         sys.exit(2)
     except Exception as error:
-        _tell(error={"problem": f"a fault of our own ({type(error).__name__}: {' '.join(str(error).split())[:200]}); nothing was stored",
-                     "remedy": "Run the same command at the terminal and send the maker what it says."})
+        _tell(
+            error={
+                "problem": f"a fault of our own ({type(error).__name__}: {' '.join(str(error).split())[:200]}); nothing was stored",
+                "remedy": "Run the same command at the terminal and send the maker what it says.",
+            }
+        )
         sys.exit(3)
     _tell(result=result)
 

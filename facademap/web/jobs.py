@@ -18,7 +18,12 @@ from facademap.errors import InputError
 __all__ = ["KINDS", "Job", "Jobs"]
 
 #: What may be asked for, with the words people see.
-KINDS = {"plan": "plan the repairs", "match": "match blocks and repairs", "rectify": "rectify the photos", "papers": "make the papers"}
+KINDS = {
+    "plan": "plan the repairs",
+    "match": "match blocks and repairs",
+    "rectify": "rectify the photos",
+    "papers": "make the papers",
+}
 MOST_AT_ONCE = 2
 _KEPT = 40
 
@@ -40,8 +45,16 @@ class Job:
 
     def as_json(self) -> dict[str, Any]:
         """What a page shows."""
-        return {"id": self.id, "kind": self.kind, "title": KINDS[self.kind], "state": self.state, "fraction": self.fraction,
-                "result": self.result, "error": self.error, "seconds": (self.ended or time.monotonic()) - self.started}
+        return {
+            "id": self.id,
+            "kind": self.kind,
+            "title": KINDS[self.kind],
+            "state": self.state,
+            "fraction": self.fraction,
+            "result": self.result,
+            "error": self.error,
+            "seconds": (self.ended or time.monotonic()) - self.started,
+        }
 
 
 class Jobs:
@@ -65,10 +78,20 @@ class Jobs:
         with self._lock:
             running = [j for j in self._jobs.values() if j.state == "running"]
             if any(j.kind == kind for j in running) or len(running) >= MOST_AT_ONCE:
-                raise InputError(f"{KINDS[kind]}: a job is running already", "Wait for it, or stop it.")
-            order = json.dumps({"kind": kind, "folder": str(self._folder), "who": who, "options": options})
-            process = subprocess.Popen([sys.executable, "-m", "facademap.web.job_process"], stdin=subprocess.PIPE, text=True,
-                                       stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, env={**os.environ, "PYTHONUNBUFFERED": "1"})
+                raise InputError(
+                    f"{KINDS[kind]}: a job is running already", "Wait for it, or stop it."
+                )
+            order = json.dumps(
+                {"kind": kind, "folder": str(self._folder), "who": who, "options": options}
+            )
+            process = subprocess.Popen(
+                [sys.executable, "-m", "facademap.web.job_process"],
+                stdin=subprocess.PIPE,
+                text=True,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                env={**os.environ, "PYTHONUNBUFFERED": "1"},
+            )
             assert process.stdin is not None
             # the pipe stays open: when this server is gone it breaks, and the job ends too instead of writing alone
             process.stdin.write(order + "\n")
@@ -84,7 +107,9 @@ class Jobs:
     def named(self, id: str) -> Job:
         """The job of that id."""
         if id not in self._jobs:
-            raise InputError("there is no such job", "It may have ended before the server started again.")
+            raise InputError(
+                "there is no such job", "It may have ended before the server started again."
+            )
         return self._jobs[id]
 
     def all(self) -> list[Job]:
@@ -114,7 +139,10 @@ class Jobs:
                 continue
             if "fraction" in message:
                 job.fraction = max(job.fraction, min(1.0, float(message["fraction"])))
-            job.result, job.error = message.get("result", job.result), message.get("error", job.error)
+            job.result, job.error = (
+                message.get("result", job.result),
+                message.get("error", job.error),
+            )
         job.process.wait()
         if job.process.stdin is not None:
             job.process.stdin.close()
@@ -133,5 +161,7 @@ def _unexplained(job: Job) -> dict[str, Any]:
     """A job that ended without a word, mostly killed by the system for want of memory."""
     code = job.process.returncode
     how = f"signal {-code}" if code and code < 0 else f"exit code {code}"
-    return {"problem": f"{KINDS[job.kind]}: the work was broken off ({how}); nothing of it was stored",
-            "remedy": "Close other programs if memory is short, and start it again; the project is as it was."}
+    return {
+        "problem": f"{KINDS[job.kind]}: the work was broken off ({how}); nothing of it was stored",
+        "remedy": "Close other programs if memory is short, and start it again; the project is as it was.",
+    }

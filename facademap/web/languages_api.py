@@ -7,7 +7,7 @@ from typing import Any
 from starlette.requests import Request
 from starlette.routing import Route
 
-from facademap.tasks.desk_languages import catalogue, catalogues
+from facademap.tasks.desk.languages import catalogue, catalogues
 from facademap.web.answers import threaded
 from facademap.web.desk import Desk
 
@@ -19,7 +19,10 @@ def routes(desk: Desk) -> list[Route]:
 
     def every(request: Request, body: Any) -> Any:
         found, problems = catalogues(desk.folder)
-        return {"languages": [{"tag": c.tag, "language": c.language} for c in found], "problems": problems}
+        return {
+            "languages": [{"tag": c.tag, "language": c.language} for c in found],
+            "problems": problems,
+        }
 
     def one(request: Request, body: Any) -> Any:
         found = catalogue(desk.folder, request.path_params["tag"])

@@ -16,8 +16,8 @@ from facademap.store.changes import changes_after
 from facademap.store.edit import table_named
 from facademap.store.project import Project
 from facademap.tables import TABLES
-from facademap.tasks.desk_edit import row_for_desk
-from facademap.tasks.desk_tables import PackedTables
+from facademap.tasks.desk.edit import row_for_desk
+from facademap.tasks.desk.tables import PackedTables
 from facademap.web.answers import as_plain, threaded
 from facademap.web.desk import Desk
 from facademap.web.tables_api import table_as_json
@@ -32,15 +32,26 @@ def routes(desk: Desk, packed: PackedTables) -> list[Route]:
         name = _readable(request.path_params["table"])
         reader = desk.reading()
         data, seq = packed.table(reader, name)
-        later = json.dumps(as_plain(_later(reader, name, seq)), ensure_ascii=False, separators=(",", ":")).encode()
-        return Response(data + later, media_type="application/octet-stream", headers={"cache-control": "no-cache"})
+        later = json.dumps(
+            as_plain(_later(reader, name, seq)), ensure_ascii=False, separators=(",", ":")
+        ).encode()
+        return Response(
+            data + later,
+            media_type="application/octet-stream",
+            headers={"cache-control": "no-cache"},
+        )
 
     def several(request: Request, body: Any) -> Any:
-        names = [_readable(name) for name in request.query_params.get("names", "").split(",") if name]
+        names = [
+            _readable(name) for name in request.query_params.get("names", "").split(",") if name
+        ]
         if not names or len(names) > len(TABLES):
             raise InputError("no tables were named", "Give names=.. with commas between them.")
         reader = desk.reading()
-        parts = [b'"%s":%s' % (name.encode(), table_as_json(reader, name, seq=desk.seq())) for name in dict.fromkeys(names)]
+        parts = [
+            b'"%s":%s' % (name.encode(), table_as_json(reader, name, seq=desk.seq()))
+            for name in dict.fromkeys(names)
+        ]
         return Response(b"{" + b",".join(parts) + b"}", media_type="application/json")
 
     return [Route("/api/packed/{table}", threaded(whole)), Route("/api/tables", threaded(several))]
@@ -51,7 +62,10 @@ def make_ready(desk: Desk, packed: PackedTables) -> None:
 
     def work() -> None:
         # a fault is told to the page that asks, and an ended server closes the project meanwhile
-        with contextlib.suppress(FacademapError), Project.open(desk.folder, read_only=True) as project:
+        with (
+            contextlib.suppress(FacademapError),
+            Project.open(desk.folder, read_only=True) as project,
+        ):
             for table in TABLES.values():
                 if table.geometry and table.name != "surfaces":
                     packed.table(project, table.name)
@@ -69,7 +83,9 @@ def _later(reader: Project, name: str, seq: int) -> dict[str, Any]:
         except InputError:
             rows.append({"id": row_id, "rev": None, "row": None})
         else:
-            rows.append({"id": row_id, "rev": found["rev"], "row": row_for_desk(table_named(name), found)})
+            rows.append(
+                {"id": row_id, "rev": found["rev"], "row": row_for_desk(table_named(name), found)}
+            )
     return {"seq": made[-1].seq if made else seq, "rows": rows}
 
 

@@ -10,7 +10,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from facademap.errors import InputError
-from facademap.tasks.desk_pictures import Pictures
+from facademap.tasks.desk.pictures import Pictures
 from facademap.web.answers import threaded
 from facademap.web.desk import Desk
 
@@ -78,7 +78,9 @@ def _named(request: Request) -> str:
 def _place(request: Request) -> tuple[int, int, int]:
     values = [request.path_params[n] for n in ("level", "column", "row")]
     if not all(_NUMBER.match(v) for v in values):
-        raise InputError("a tile whose place is not three whole numbers", "Give level, column and row.")
+        raise InputError(
+            "a tile whose place is not three whole numbers", "Give level, column and row."
+        )
     return int(values[0]), int(values[1]), int(values[2])
 
 

@@ -9,7 +9,7 @@ from types import FrameType
 
 import uvicorn
 
-from facademap.tasks.serve import ServePlan
+from facademap.tasks.desk.serve import ServePlan
 from facademap.web.app import make_app
 
 __all__ = ["run"]
@@ -18,8 +18,15 @@ __all__ = ["run"]
 def run(plan: ServePlan, *, open_browser: bool) -> None:
     """Serve until Ctrl-C."""
     app = make_app(plan.folder, host=plan.host, secret=plan.secret, assistant=plan.assistant)
-    config = uvicorn.Config(app, log_level="warning", access_log=False, server_header=False,
-                            timeout_graceful_shutdown=2, lifespan="on", ws="none")
+    config = uvicorn.Config(
+        app,
+        log_level="warning",
+        access_log=False,
+        server_header=False,
+        timeout_graceful_shutdown=2,
+        lifespan="on",
+        ws="none",
+    )
     if open_browser:
         link = plan.address + (f"?key={plan.secret}" if plan.secret else "")
         threading.Timer(0.6, webbrowser.open, args=(link,)).start()

@@ -21,8 +21,8 @@ from facademap.store.edit import table_named
 from facademap.store.project import Project
 from facademap.tables import TABLES
 from facademap.tables.settings import REQUIRABLE, REQUIRED_DEFAULT, is_desk_setting
-from facademap.tasks.desk_edit import apply_changes, read_changes, row_for_desk
-from facademap.tasks.desk_history import edits_of, inverse_of
+from facademap.tasks.desk.edit import apply_changes, read_changes, row_for_desk
+from facademap.tasks.desk.history import edits_of, inverse_of
 from facademap.web.answers import failure, read_body, threaded
 from facademap.web.desk import Desk
 
@@ -44,11 +44,22 @@ def routes(desk: Desk) -> list[Route]:
     def project(request: Request, body: Any) -> Any:
         found = desk.reading()
         settings = found.read("settings")
-        values = {r["id"]: found.setting(r["id"]) for r in settings.to_dict("records") if r["id"] not in _HIDDEN_SETTINGS}
+        values = {
+            r["id"]: found.setting(r["id"])
+            for r in settings.to_dict("records")
+            if r["id"] not in _HIDDEN_SETTINGS
+        }
         granted = request.scope.get("facademap_pass")
-        return {"id": found.project_id, "name": found.setting("name", found.folder.name), "folder": found.folder.name,
-                "seq": desk.seq(), "settings": values, "version": __version__,
-                "pass": granted.kind if granted else "write", "reviewer": granted.name if granted else ""}
+        return {
+            "id": found.project_id,
+            "name": found.setting("name", found.folder.name),
+            "folder": found.folder.name,
+            "seq": desk.seq(),
+            "settings": values,
+            "version": __version__,
+            "pass": granted.kind if granted else "write",
+            "reviewer": granted.name if granted else "",
+        }
 
     def table(request: Request, body: Any) -> Any:
         name = request.path_params["table"]
@@ -60,30 +71,52 @@ def routes(desk: Desk) -> list[Route]:
         frame, revisions = reader.read(name, where=where, box=box), reader.revisions(name)
         if name == "settings":
             frame = frame[frame["id"].map(is_desk_setting)]
-        return Response(_table_json(frame, revisions, geometry=bool(contract.geometry), seq=seq),
-                        media_type="application/json")
+        return Response(
+            _table_json(frame, revisions, geometry=bool(contract.geometry), seq=seq),
+            media_type="application/json",
+        )
 
     def row(request: Request, body: Any) -> Any:
         name, row_id = request.path_params["table"], request.path_params["id"]
         if name == "settings" and not is_desk_setting(row_id):
             raise InputError("settings are part of /api/project", "Ask there.")
         found = desk.reading().row(name, row_id)
-        return {"table": name, "id": row_id, "rev": found["rev"], "row": row_for_desk(table_named(name), found)}
+        return {
+            "table": name,
+            "id": row_id,
+            "rev": found["rev"],
+            "row": row_for_desk(table_named(name), found),
+        }
 
     def history(request: Request, body: Any) -> Any:
         name, row_id = request.query_params.get("table"), request.query_params.get("id")
         if name:
             table_named(name)
         if name == "settings" and not is_desk_setting(row_id or ""):
-            raise InputError("the history of this setting is not shown here", "Ask for that of a setting of the desk.")
+            raise InputError(
+                "the history of this setting is not shown here",
+                "Ask for that of a setting of the desk.",
+            )
         last = _whole(request.query_params.get("last"), 200, 1, 2000)
         frame = desk.reading().history(name, row_id, last=last)
-        hidden = (frame["table_name"] == "settings") & ~frame["row_id"].map(is_desk_setting).astype(bool)
-        return {"entries": [e | {side: _with_outline(e[side]) for side in ("before", "after")} for e in frame[~hidden].to_dict("records")]}
+        hidden = (frame["table_name"] == "settings") & ~frame["row_id"].map(is_desk_setting).astype(
+            bool
+        )
+        return {
+            "entries": [
+                e | {side: _with_outline(e[side]) for side in ("before", "after")}
+                for e in frame[~hidden].to_dict("records")
+            ]
+        }
 
     def mine(request: Request, body: Any) -> Any:
         asked = request.query_params
-        return edits_of(desk.reading(), asked.get("who", ""), keys=asked.get("keys", ""), last=_whole(asked.get("last"), 60, 1, 500))
+        return edits_of(
+            desk.reading(),
+            asked.get("who", ""),
+            keys=asked.get("keys", ""),
+            last=_whole(asked.get("last"), 60, 1, 500),
+        )
 
     async def changes(request: Request) -> Response:
         try:
@@ -110,12 +143,20 @@ def routes(desk: Desk) -> list[Route]:
         def store(request: Request, unused: Any) -> Any:
             try:
                 with desk.writing() as writer:
-                    result = apply_changes(writer, items, key=key, who=who, what=what, undoes=_undoes(body))
+                    result = apply_changes(
+                        writer, items, key=key, who=who, what=what, undoes=_undoes(body)
+                    )
                     inverse = inverse_of(writer, result.txn) if result.followed else None
             except ConflictError as conflict:
                 return failure(conflict, more={"theirs": _theirs(desk, conflict)})
-            return {"txn": result.txn, "seq": result.seq, "ids": result.ids, "rows": result.rows,
-                    "repeated": result.repeated, "inverse": inverse}
+            return {
+                "txn": result.txn,
+                "seq": result.seq,
+                "ids": result.ids,
+                "rows": result.rows,
+                "repeated": result.repeated,
+                "inverse": inverse,
+            }
 
         # the body was read already; it is cached by the request
         return await threaded(store)(request)
@@ -155,7 +196,9 @@ def _undoes(body: Mapping[str, Any]) -> str | None:
     if value is None:
         return None
     if not isinstance(value, str) or not re.match(r"[0-9a-zA-Z-]{8,64}\Z", value):
-        raise InputError("undoes is not the key of an edit", "Send the key of the edit that is taken back.")
+        raise InputError(
+            "undoes is not the key of an edit", "Send the key of the edit that is taken back."
+        )
     return value
 
 
@@ -170,7 +213,14 @@ def _theirs(desk: Desk, conflict: ConflictError) -> dict[str, Any] | None:
         return {"table": name, "id": row_id, "rev": None, "row": None, "who": None, "at": None}
     log = reader.history(name, row_id, last=1)
     who, at = (str(log["who"].iloc[0]), str(log["at"].iloc[0])) if len(log) else (None, None)
-    return {"table": name, "id": row_id, "rev": found["rev"], "row": row_for_desk(TABLES[name], found), "who": who, "at": at}
+    return {
+        "table": name,
+        "id": row_id,
+        "rev": found["rev"],
+        "row": row_for_desk(TABLES[name], found),
+        "who": who,
+        "at": at,
+    }
 
 
 def _news(desk: Desk, after: int) -> dict[str, Any]:
@@ -188,16 +238,37 @@ def _news(desk: Desk, after: int) -> dict[str, Any]:
         except InputError:
             rows.append({"table": change.table, "id": change.id, "rev": None, "row": None})
             continue
-        rows.append({"table": change.table, "id": change.id, "rev": found["rev"],
-                     "row": row_for_desk(TABLES[change.table], found)})
-    edits = [{"txn": c.txn, "at": c.at, "who": c.who, "what": c.what, "table": c.table, "id": c.id, "op": c.op}
-             for c in made[-50:]]
+        rows.append(
+            {
+                "table": change.table,
+                "id": change.id,
+                "rev": found["rev"],
+                "row": row_for_desk(TABLES[change.table], found),
+            }
+        )
+    edits = [
+        {
+            "txn": c.txn,
+            "at": c.at,
+            "who": c.who,
+            "what": c.what,
+            "table": c.table,
+            "id": c.id,
+            "op": c.op,
+        }
+        for c in made[-50:]
+    ]
     return {"seq": made[-1].seq if made else max(after, desk.seq()), "rows": rows, "edits": edits}
 
 
 def table_as_json(reader: Project, name: str, *, seq: int) -> bytes:
     """A whole table as it goes to the page."""
-    return _table_json(reader.read(name), reader.revisions(name), geometry=bool(table_named(name).geometry), seq=seq)
+    return _table_json(
+        reader.read(name),
+        reader.revisions(name),
+        geometry=bool(table_named(name).geometry),
+        seq=seq,
+    )
 
 
 def _table_json(frame: Any, revisions: Mapping[str, int], *, geometry: bool, seq: int) -> bytes:
@@ -238,20 +309,65 @@ def _whole(text: str | None, default: int, least: int, most: int) -> int:
 def _schema() -> dict[str, Any]:
     tables = {
         t.name: {
-            "title": t.title, "meaning": t.meaning, "geometry": t.geometry,
-            "columns": [{"name": c.name, "kind": c.kind, "unit": c.unit, "meaning": c.meaning,
-                         "required": not c.nullable, "choices": list(c.choices), "minimum": c.minimum,
-                         "maximum": c.maximum, "refers": c.refers, "default": c.default} for c in t.columns],
+            "title": t.title,
+            "meaning": t.meaning,
+            "geometry": t.geometry,
+            "columns": [
+                {
+                    "name": c.name,
+                    "kind": c.kind,
+                    "unit": c.unit,
+                    "meaning": c.meaning,
+                    "required": not c.nullable,
+                    "choices": list(c.choices),
+                    "minimum": c.minimum,
+                    "maximum": c.maximum,
+                    "refers": c.refers,
+                    "default": c.default,
+                }
+                for c in t.columns
+            ],
         }
         for t in TABLES.values()
     }
-    families = [{"id": f.id, "name": f.name, "layer": f.layer, "colour": f.colour, "meaning": f.meaning,
-                 "hatch": _hatch(f.hatch)} for f in FAMILIES]
-    terms = [{"name": t.name, "family": t.family, "abbreviation": t.abbreviation, "meaning": t.meaning, "shape": t.shape,
-              "parent": t.parent, "hatch": _hatch(t.hatch)} for t in TERMS]
-    return {"tables": tables, "families": families, "terms": terms, "classes": {k: list(v) for k, v in CLASS_NAMES.items()},
-            "required": {"may_be": [f.as_json() for f in REQUIRABLE], "default": list(REQUIRED_DEFAULT)}}
+    families = [
+        {
+            "id": f.id,
+            "name": f.name,
+            "layer": f.layer,
+            "colour": f.colour,
+            "meaning": f.meaning,
+            "hatch": _hatch(f.hatch),
+        }
+        for f in FAMILIES
+    ]
+    terms = [
+        {
+            "name": t.name,
+            "family": t.family,
+            "abbreviation": t.abbreviation,
+            "meaning": t.meaning,
+            "shape": t.shape,
+            "parent": t.parent,
+            "hatch": _hatch(t.hatch),
+        }
+        for t in TERMS
+    ]
+    return {
+        "tables": tables,
+        "families": families,
+        "terms": terms,
+        "classes": {k: list(v) for k, v in CLASS_NAMES.items()},
+        "required": {
+            "may_be": [f.as_json() for f in REQUIRABLE],
+            "default": list(REQUIRED_DEFAULT),
+        },
+    }
 
 
 def _hatch(hatch: Any) -> dict[str, Any]:
-    return {"angles": list(hatch.angles_deg), "spacing": hatch.spacing_mm, "dash": list(hatch.dash_mm)}
+    return {
+        "angles": list(hatch.angles_deg),
+        "spacing": hatch.spacing_mm,
+        "dash": list(hatch.dash_mm),
+    }

@@ -16,16 +16,16 @@ from starlette.routing import Route
 
 from facademap.errors import ConflictError, FacademapError, InputError
 from facademap.store.changes import changes_of, edit_once
-from facademap.tasks.desk_assist import Assistant
-from facademap.tasks.desk_edit import KEY
-from facademap.tasks.desk_face import measure_face
-from facademap.tasks.desk_inwall import piece_in_wall
-from facademap.tasks.desk_match import rank_blocks
-from facademap.tasks.desk_papers import list_papers, read_paper, ticket_svg
-from facademap.tasks.desk_photos import take_photo
-from facademap.tasks.desk_pictures import Pictures
-from facademap.tasks.desk_work import record_act, work_overview, work_page
-from facademap.tasks.matching_plans import compare_stored_plans
+from facademap.tasks.desk.assist import Assistant
+from facademap.tasks.desk.edit import KEY
+from facademap.tasks.desk.face import measure_face
+from facademap.tasks.desk.inwall import piece_in_wall
+from facademap.tasks.desk.match import rank_blocks
+from facademap.tasks.desk.papers import list_papers, read_paper, ticket_svg
+from facademap.tasks.desk.photos import take_photo
+from facademap.tasks.desk.pictures import Pictures
+from facademap.tasks.desk.work import record_act, work_overview, work_page
+from facademap.tasks.match.matching_plans import compare_stored_plans
 from facademap.web.answers import Answer, failure, threaded
 from facademap.web.desk import Desk
 from facademap.web.guard import PICTURE_TYPES, digest
@@ -40,7 +40,14 @@ MAX_MARKS = 400
 
 def routes(desk: Desk, pictures: Pictures, jobs: Jobs, assistant: Assistant) -> list[Route]:
     """All of them."""
-    return [*_job_routes(jobs), *_match_routes(desk, pictures), *_assist_routes(desk, pictures, assistant), *_paper_routes(desk), *_record_routes(desk), *_review_routes(desk)]
+    return [
+        *_job_routes(jobs),
+        *_match_routes(desk, pictures),
+        *_assist_routes(desk, pictures, assistant),
+        *_paper_routes(desk),
+        *_record_routes(desk),
+        *_review_routes(desk),
+    ]
 
 
 def _text(body: Any, name: str, *, most: int = 2000, required: bool = False) -> str:
@@ -50,7 +57,10 @@ def _text(body: Any, name: str, *, most: int = 2000, required: bool = False) -> 
     if value is None and not required:
         return ""
     if not isinstance(value, str) or len(value) > most or (required and not value.strip()):
-        raise InputError(f"{name} is {'missing' if value is None else 'not a usable text'}", f"Send {name} as text.")
+        raise InputError(
+            f"{name} is {'missing' if value is None else 'not a usable text'}",
+            f"Send {name} as text.",
+        )
     return value.strip()
 
 
@@ -59,7 +69,11 @@ def _job_routes(jobs: Jobs) -> list[Route]:
         options = body.get("options") if isinstance(body, Mapping) else None
         if options is not None and not isinstance(options, dict):
             raise InputError("options are not an object", "Send options as name and value.")
-        return jobs.start(_text(body, "kind", required=True), options or {}, who=_text(body, "who") or "survey desk").as_json()
+        return jobs.start(
+            _text(body, "kind", required=True),
+            options or {},
+            who=_text(body, "who") or "survey desk",
+        ).as_json()
 
     def every(request: Request, body: Any) -> Any:
         return {"jobs": [j.as_json() for j in jobs.all()]}
@@ -70,8 +84,12 @@ def _job_routes(jobs: Jobs) -> list[Route]:
     def stop(request: Request, body: Any) -> Any:
         return jobs.stop(request.path_params["id"]).as_json()
 
-    return [Route("/api/jobs", threaded(every)), Route("/api/jobs", threaded(start), methods=["POST"]),
-            Route("/api/jobs/{id}", threaded(one)), Route("/api/jobs/{id}/stop", threaded(stop), methods=["POST"])]
+    return [
+        Route("/api/jobs", threaded(every)),
+        Route("/api/jobs", threaded(start), methods=["POST"]),
+        Route("/api/jobs/{id}", threaded(one)),
+        Route("/api/jobs/{id}/stop", threaded(stop), methods=["POST"]),
+    ]
 
 
 def _match_routes(desk: Desk, pictures: Pictures) -> list[Route]:
@@ -79,7 +97,7 @@ def _match_routes(desk: Desk, pictures: Pictures) -> list[Route]:
         return rank_blocks(desk.reading(), request.query_params.get("repair", ""))
 
     def insisted(request: Request, body: Any) -> Any:
-        from facademap.tasks.explain import insist
+        from facademap.tasks.match.explain import insist
 
         asked = request.query_params
         return insist(desk.reading(), asked.get("repair", ""), asked.get("block", ""))
@@ -87,9 +105,19 @@ def _match_routes(desk: Desk, pictures: Pictures) -> list[Route]:
     def in_wall(request: Request, body: Any) -> Any:
         asked = request.query_params
         turn = asked.get("turn", "0")
-        data = piece_in_wall(desk.reading(), pictures, repair=asked.get("repair", ""), face=asked.get("face", ""),
-                             x_m=_float(asked.get("x")), y_m=_float(asked.get("y")), turn_deg=int(turn) if re.match(r"[0-9]{1,3}\Z", turn) else -1, now=asked.get("now") == "1")
-        return Response(data, media_type="image/jpeg", headers={"cache-control": "private, max-age=60"})
+        data = piece_in_wall(
+            desk.reading(),
+            pictures,
+            repair=asked.get("repair", ""),
+            face=asked.get("face", ""),
+            x_m=_float(asked.get("x")),
+            y_m=_float(asked.get("y")),
+            turn_deg=int(turn) if re.match(r"[0-9]{1,3}\Z", turn) else -1,
+            now=asked.get("now") == "1",
+        )
+        return Response(
+            data, media_type="image/jpeg", headers={"cache-control": "private, max-age=60"}
+        )
 
     def compare(request: Request, body: Any) -> Any:
         asked = request.query_params
@@ -98,18 +126,39 @@ def _match_routes(desk: Desk, pictures: Pictures) -> list[Route]:
     def face(request: Request, body: Any) -> Any:
         photo = _text(body, "photo", required=True, most=400)
         points, flaws = body.get("points") or [], body.get("flaws") or []
-        if not isinstance(points, list) or len(points) > MAX_MARKS or not isinstance(flaws, list) or len(flaws) > MAX_MARKS \
-                or not all(isinstance(f, dict) for f in flaws):
+        if (
+            not isinstance(points, list)
+            or len(points) > MAX_MARKS
+            or not isinstance(flaws, list)
+            or len(flaws) > MAX_MARKS
+            or not all(isinstance(f, dict) for f in flaws)
+        ):
             raise InputError("points or flaws are no lists", f"Send at most {MAX_MARKS} of each.")
         for flaw in flaws:
             if not isinstance(flaw.get("ring_px"), list) or len(flaw["ring_px"]) > MAX_MARKS:
-                raise InputError("a flaw without a ring", f"Send ring_px with 3 to {MAX_MARKS} corners.")
+                raise InputError(
+                    "a flaw without a ring", f"Send ring_px with 3 to {MAX_MARKS} corners."
+                )
             flaw["ring_px"] = [_numbers({"a corner": p}, "a corner", 2) for p in flaw["ring_px"]]
-        scale: dict[str, Any] = {"points": [_numbers({"a point": p}, "a point", 4) for p in points]} if points else {
-            "scale_px": _numbers(body, "scale_px", 4), "length_m": _numbers({"length_m": [body.get("length_m")]}, "length_m", 1)[0]}
-        return measure_face(desk.reading(), photo, click_px=_numbers(body, "click_px", 2), flaws=flaws, **scale)
+        scale: dict[str, Any] = (
+            {"points": [_numbers({"a point": p}, "a point", 4) for p in points]}
+            if points
+            else {
+                "scale_px": _numbers(body, "scale_px", 4),
+                "length_m": _numbers({"length_m": [body.get("length_m")]}, "length_m", 1)[0],
+            }
+        )
+        return measure_face(
+            desk.reading(), photo, click_px=_numbers(body, "click_px", 2), flaws=flaws, **scale
+        )
 
-    return [Route("/api/faces/measure", threaded(face), methods=["POST"]), Route("/api/ranking", threaded(ranking)), Route("/api/ranking/insist", threaded(insisted)), Route("/api/plans/compare", threaded(compare)), Route("/pictures/in-wall", threaded(in_wall))]
+    return [
+        Route("/api/faces/measure", threaded(face), methods=["POST"]),
+        Route("/api/ranking", threaded(ranking)),
+        Route("/api/ranking/insist", threaded(insisted)),
+        Route("/api/plans/compare", threaded(compare)),
+        Route("/pictures/in-wall", threaded(in_wall)),
+    ]
 
 
 def _assist_routes(desk: Desk, pictures: Pictures, assistant: Assistant) -> list[Route]:
@@ -119,12 +168,26 @@ def _assist_routes(desk: Desk, pictures: Pictures, assistant: Assistant) -> list
     def assist(request: Request, body: Any) -> Any:
         surface = _text(body, "surface", required=True)
         box, points = body.get("box"), body.get("points")
-        if not isinstance(box, list) or not isinstance(points, list) or not all(isinstance(p, list) for p in points):
+        if (
+            not isinstance(box, list)
+            or not isinstance(points, list)
+            or not all(isinstance(p, list) for p in points)
+        ):
             raise InputError("a proposal needs box and points", "Send both as lists.")
-        found = assistant.propose(desk.reading(), pictures, request.path_params["kind"], surface=surface, box=box, points=points)
+        found = assistant.propose(
+            desk.reading(),
+            pictures,
+            request.path_params["kind"],
+            surface=surface,
+            box=box,
+            points=points,
+        )
         return {"geometry": found[0], "geometries": found}
 
-    return [Route("/api/assist", threaded(can_assist)), Route("/api/assist/{kind}", threaded(assist), methods=["POST"])]
+    return [
+        Route("/api/assist", threaded(can_assist)),
+        Route("/api/assist/{kind}", threaded(assist), methods=["POST"]),
+    ]
 
 
 def _paper_routes(desk: Desk) -> list[Route]:
@@ -136,23 +199,39 @@ def _paper_routes(desk: Desk) -> list[Route]:
         data = read_paper(desk.folder, name)
         # handed over as a file and never opened as a page of this server, whatever is in it
         plain = re.sub(r"[^A-Za-z0-9._-]", "_", name.rsplit("/", 1)[-1])
-        return Response(data, media_type="application/octet-stream",
-                        headers={"content-disposition": f'attachment; filename="{plain}"', "cache-control": "no-cache"})
+        return Response(
+            data,
+            media_type="application/octet-stream",
+            headers={
+                "content-disposition": f'attachment; filename="{plain}"',
+                "cache-control": "no-cache",
+            },
+        )
 
     def ticket(request: Request, body: Any) -> Any:
         data = ticket_svg(desk.reading(), request.query_params.get("repair", ""))
         return Response(data, media_type="image/svg+xml", headers={"cache-control": "no-cache"})
 
-    return [Route("/api/papers", threaded(papers)), Route("/papers/{name:path}", threaded(paper)),
-            Route("/pictures/ticket", threaded(ticket))]
+    return [
+        Route("/api/papers", threaded(papers)),
+        Route("/papers/{name:path}", threaded(paper)),
+        Route("/pictures/ticket", threaded(ticket)),
+    ]
 
 
 def _numbers(body: Mapping[str, Any], name: str, count: int) -> list[float]:
     values = body.get(name)
-    plain = isinstance(values, list) and len(values) == count and all(
-        isinstance(v, (int, float)) and not isinstance(v, bool) and abs(v) < 1e9 for v in values)
+    plain = (
+        isinstance(values, list)
+        and len(values) == count
+        and all(
+            isinstance(v, (int, float)) and not isinstance(v, bool) and abs(v) < 1e9 for v in values
+        )
+    )
     if not plain:
-        raise InputError(f"{name} is not {count} number{'s' if count > 1 else ''}", f"Send {name} as numbers.")
+        raise InputError(
+            f"{name} is not {count} number{'s' if count > 1 else ''}", f"Send {name} as numbers."
+        )
     return [float(v) for v in values or ()]
 
 
@@ -179,18 +258,35 @@ def _record_routes(desk: Desk) -> list[Route]:
         act, repair = request.path_params["act"], _text(body, "repair", required=True)
         key = _text(body, "key", most=64)
         if key and not KEY.match(key):
-            raise InputError("an entry needs a key of its own", "Send key as 8 to 64 letters, digits and hyphens.")
+            raise InputError(
+                "an entry needs a key of its own",
+                "Send key as 8 to 64 letters, digits and hyphens.",
+            )
         waited = body.get("waited_s", 0)
-        if isinstance(waited, bool) or not isinstance(waited, (int, float)) or not math.isfinite(waited):
+        if (
+            isinstance(waited, bool)
+            or not isinstance(waited, (int, float))
+            or not math.isfinite(waited)
+        ):
             raise InputError("waited_s is no number", "Send the seconds that the entry waited.")
         seen = body.get("seen")
         if seen is not None and not isinstance(seen, dict):
             raise InputError("seen is not an object", "Send what was seen as name and value.")
         try:
             with desk.writing():
-                return record_act(desk.folder, act, repair, _act_values(act, body), who=_text(body, "who", most=80) or "survey desk",
-                                  mason=_text(body, "mason", most=80) or None, reason=_text(body, "reason") or None,
-                                  photo=_text(body, "photo") or None, key=key or None, seen=seen, waited_s=float(waited))
+                return record_act(
+                    desk.folder,
+                    act,
+                    repair,
+                    _act_values(act, body),
+                    who=_text(body, "who", most=80) or "survey desk",
+                    mason=_text(body, "mason", most=80) or None,
+                    reason=_text(body, "reason") or None,
+                    photo=_text(body, "photo") or None,
+                    key=key or None,
+                    seen=seen,
+                    waited_s=float(waited),
+                )
         except ConflictError as conflict:
             return failure(conflict, more={"theirs": getattr(conflict, "theirs", None)})
 
@@ -198,13 +294,22 @@ def _record_routes(desk: Desk) -> list[Route]:
         kind = request.headers.get("content-type", "").split(";")[0]
         try:
             if kind not in PICTURE_TYPES:
-                raise InputError("a photo that is no picture", "Send image/jpeg, image/png, image/tiff or image/webp.")
+                raise InputError(
+                    "a photo that is no picture",
+                    "Send image/jpeg, image/png, image/tiff or image/webp.",
+                )
             data = await request.body()
             asked = request.query_params
 
             def store() -> Any:
-                return take_photo(desk.writing, data, subject=asked.get("subject", "record"), who=asked.get("who", "")[:80] or "survey desk",
-                                  name=asked.get("name", ""), surface=asked.get("surface") or None)
+                return take_photo(
+                    desk.writing,
+                    data,
+                    subject=asked.get("subject", "record"),
+                    who=asked.get("who", "")[:80] or "survey desk",
+                    name=asked.get("name", ""),
+                    surface=asked.get("surface") or None,
+                )
 
             return Answer({"id": await run_in_threadpool(store)})
         except ClientDisconnect:
@@ -212,8 +317,12 @@ def _record_routes(desk: Desk) -> list[Route]:
         except FacademapError as error:
             return failure(error)
 
-    return [Route("/api/work", threaded(page)), Route("/api/work/all", threaded(overview)), Route("/api/work/{act}", threaded(do), methods=["POST"]),
-            Route("/api/photos", photo, methods=["POST"])]
+    return [
+        Route("/api/work", threaded(page)),
+        Route("/api/work/all", threaded(overview)),
+        Route("/api/work/{act}", threaded(do), methods=["POST"]),
+        Route("/api/photos", photo, methods=["POST"]),
+    ]
 
 
 def _act_values(act: str, body: Mapping[str, Any]) -> Mapping[str, Any]:
@@ -224,34 +333,63 @@ def _act_values(act: str, body: Mapping[str, Any]) -> Mapping[str, Any]:
         measured = body.get("measured")
         if measured is not None and not isinstance(measured, dict):
             raise InputError("measured is not an object", "Send name and value.")
-        return {"criterion": _text(body, "criterion", required=True), "measured": measured, "result": _text(body, "result") or None}
+        return {
+            "criterion": _text(body, "criterion", required=True),
+            "measured": measured,
+            "result": _text(body, "result") or None,
+        }
     values = body.get("values")
     if act == "cut-out" and not isinstance(values, dict):
-        raise InputError("the measures are not an object", "Send widths_m, heights_m, diagonals_m and depths_m.")
+        raise InputError(
+            "the measures are not an object", "Send widths_m, heights_m, diagonals_m and depths_m."
+        )
     return values or {}
 
 
 def _review_routes(desk: Desk) -> list[Route]:
     def add_review(request: Request, body: Any) -> Any:
         granted = request.scope.get("facademap_pass")
-        reviewer = (granted.name if granted and granted.kind == "review" else "") or _text(body, "reviewer", most=80, required=True)
-        table, about = _text(body, "about_table", required=True), _text(body, "about", required=True)
+        reviewer = (granted.name if granted and granted.kind == "review" else "") or _text(
+            body, "reviewer", most=80, required=True
+        )
+        table, about = (
+            _text(body, "about_table", required=True),
+            _text(body, "about", required=True),
+        )
         decision, text = _text(body, "decision") or "comment", _text(body, "text")
         if decision == "return" and not text:
             raise InputError("a return without a reason", "Say why.")
         now = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
         key = _text(body, "key", most=64)
         if key and not KEY.match(key):
-            raise InputError("a review needs a key of its own", "Send key as 8 to 64 letters, digits and hyphens.")
+            raise InputError(
+                "a review needs a key of its own",
+                "Send key as 8 to 64 letters, digits and hyphens.",
+            )
         with desk.writing() as project:
             if table in ("repairs", "conditions", "plans"):
                 project.row(table, about)
-            with edit_once(project, key or secrets.token_hex(16), who=reviewer, what=f"review: {decision}") as edit:
+            with edit_once(
+                project, key or secrets.token_hex(16), who=reviewer, what=f"review: {decision}"
+            ) as edit:
                 if edit is None:
                     return {"id": changes_of(project, key)[0].id, "repeated": True}
                 name = edit.new_id("V")
-                edit.insert("reviews", [{"id": name, "at": now, "reviewer": reviewer, "about_table": table, "about": about,
-                                         "decision": decision, "text": text or None, "source": "survey desk"}])
+                edit.insert(
+                    "reviews",
+                    [
+                        {
+                            "id": name,
+                            "at": now,
+                            "reviewer": reviewer,
+                            "about_table": table,
+                            "about": about,
+                            "decision": decision,
+                            "text": text or None,
+                            "source": "survey desk",
+                        }
+                    ],
+                )
         return {"id": name}
 
     def links(request: Request, body: Any) -> Any:
@@ -263,26 +401,52 @@ def _review_routes(desk: Desk) -> list[Route]:
             return {"links": [{k: v for k, v in link.items() if k != "hash"} for link in kept]}
         name = _text(body, "name", most=80, required=True)
         secret = secrets.token_urlsafe(18)
-        with desk.writing() as project, project.edit(who=_text(body, "who", most=80) or "survey desk", what="reviewer link") as edit:
+        with (
+            desk.writing() as project,
+            project.edit(
+                who=_text(body, "who", most=80) or "survey desk", what="reviewer link"
+            ) as edit,
+        ):
             kept = list(project.setting("reviewer_links", []) or [])
             if len(kept) >= MAX_LINKS:
-                raise InputError(f"{len(kept)} reviewer links", "Withdraw some, or give one link to several reviewers.")
-            link = {"id": secrets.token_hex(4), "name": name, "hash": digest(secret),
-                    "made_at": dt.datetime.now(dt.UTC).isoformat(timespec="seconds")}
+                raise InputError(
+                    f"{len(kept)} reviewer links",
+                    "Withdraw some, or give one link to several reviewers.",
+                )
+            link = {
+                "id": secrets.token_hex(4),
+                "name": name,
+                "hash": digest(secret),
+                "made_at": dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
+            }
             edit.set("reviewer_links", [*kept, link])
         return {"id": link["id"], "name": name, "address": f"/?key={secret}"}
 
     def withdraw(request: Request, body: Any) -> Any:
         wanted = _text(body, "id", required=True)
-        with desk.writing() as project, project.edit(who=_text(body, "who", most=80) or "survey desk", what="withdraw reviewer link") as edit:
+        with (
+            desk.writing() as project,
+            project.edit(
+                who=_text(body, "who", most=80) or "survey desk", what="withdraw reviewer link"
+            ) as edit,
+        ):
             kept = list(project.setting("reviewer_links", []) or [])
             if not any(link["id"] == wanted for link in kept):
                 raise InputError("there is no such link", "It may have been withdrawn already.")
             now = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
-            edit.set("reviewer_links", [{**link, "withdrawn_at": link.get("withdrawn_at") or now} if link["id"] == wanted else link
-                                        for link in kept])
+            edit.set(
+                "reviewer_links",
+                [
+                    {**link, "withdrawn_at": link.get("withdrawn_at") or now}
+                    if link["id"] == wanted
+                    else link
+                    for link in kept
+                ],
+            )
         return {"withdrawn": wanted}
 
-    return [Route("/api/reviews", threaded(add_review), methods=["POST"]),
-            Route("/api/reviewer-links", threaded(links), methods=["GET", "POST"]),
-            Route("/api/reviewer-links/withdraw", threaded(withdraw), methods=["POST"])]
+    return [
+        Route("/api/reviews", threaded(add_review), methods=["POST"]),
+        Route("/api/reviewer-links", threaded(links), methods=["GET", "POST"]),
+        Route("/api/reviewer-links/withdraw", threaded(withdraw), methods=["POST"]),
+    ]

@@ -21,8 +21,13 @@ from facademap.cli import commands
 from facademap.condition.glossary import FAMILIES, TERMS
 
 ROOT = Path(facademap.__file__).parent
-MODULES = sorted(m.name for m in pkgutil.walk_packages([str(ROOT)], "facademap.")
-                 if not m.name.endswith("__main__") and ".demo_facade" not in m.name and m.name != "facademap.web.build_hook")
+MODULES = sorted(
+    m.name
+    for m in pkgutil.walk_packages([str(ROOT)], "facademap.")
+    if not m.name.endswith("__main__")
+    and ".demo_facade" not in m.name
+    and m.name != "facademap.web.build_hook"
+)
 
 
 @pytest.mark.parametrize("name", MODULES)
@@ -46,12 +51,17 @@ def test_errors_are_ours_and_modules_stay_small(path: Path) -> None:
     text = path.read_text(encoding="utf-8")
     assert text.count("\n") <= 800, f"{path} has more than 800 lines"
     for node in ast.walk(ast.parse(text)):
-        if isinstance(node, ast.Raise) and isinstance(node.exc, ast.Call) and isinstance(node.exc.func, ast.Name):
+        if (
+            isinstance(node, ast.Raise)
+            and isinstance(node.exc, ast.Call)
+            and isinstance(node.exc.func, ast.Name)
+        ):
             ours = getattr(errors, node.exc.func.id, None)
             if ours is not None and ours is not errors.TableError:
                 given = len(node.exc.args) + len(node.exc.keywords)
                 assert given >= 2 or any(isinstance(a, ast.Starred) for a in node.exc.args), (
-                    f"{path.name}:{node.lineno} raises without a remedy")
+                    f"{path.name}:{node.lineno} raises without a remedy"
+                )
 
 
 def test_every_error_has_a_problem_and_a_remedy_on_one_line() -> None:
@@ -73,7 +83,9 @@ def test_every_command_answers_help_in_words() -> None:
         assert command.help
         for one in command.commands.values() if isinstance(command, click.Group) else [command]:
             options = {o for p in one.params for o in p.opts}
-            assert {"--json", "--quiet", "-v"} <= options, f"{name} {one.name} lacks the shared options"
+            assert {"--json", "--quiet", "-v"} <= options, (
+                f"{name} {one.name} lacks the shared options"
+            )
             assert one.help
 
 
@@ -82,7 +94,9 @@ def test_help_answers_at_once() -> None:
     times = []
     for _ in range(5):
         before = resource.getrusage(resource.RUSAGE_CHILDREN)
-        subprocess.run([sys.executable, "-m", "facademap", "--help"], check=True, capture_output=True)
+        subprocess.run(
+            [sys.executable, "-m", "facademap", "--help"], check=True, capture_output=True
+        )
         after = resource.getrusage(resource.RUSAGE_CHILDREN)
         times.append(after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
     assert min(times) < 0.4
@@ -98,5 +112,10 @@ def test_abbreviations_and_terms_are_unique_and_in_the_five_families() -> None:
 
 
 def test_imports_point_down_only() -> None:
-    result = subprocess.run([str(Path(sys.executable).with_name("lint-imports"))], cwd=ROOT.parent, capture_output=True, text=True)
+    result = subprocess.run(
+        [str(Path(sys.executable).with_name("lint-imports"))],
+        cwd=ROOT.parent,
+        capture_output=True,
+        text=True,
+    )
     assert result.returncode == 0, result.stdout[-2000:]

@@ -23,7 +23,9 @@ REASONS = {"stone_type", "bed", "depth", "weathered", "colour", "size", "capacit
 def _run(folder: Path, problem: object, *more: str) -> tuple[int, str, str]:
     path = folder / "problem.json"
     path.write_text(problem if isinstance(problem, str) else json.dumps(problem), encoding="utf-8")
-    result = CliRunner().invoke(main, ["solve", str(path), "--out", str(folder / "out.json"), *more])
+    result = CliRunner().invoke(
+        main, ["solve", str(path), "--out", str(folder / "out.json"), *more]
+    )
     return result.exit_code, result.stdout, result.stderr
 
 
@@ -32,8 +34,19 @@ def test_solution_has_the_keys_of_the_contract(tmp_path: Path) -> None:
     code, out, _ = _run(tmp_path, given, "--json", "--quiet", "--seed", "7")
     assert code == 0
     written = json.loads((tmp_path / "out.json").read_text())
-    assert set(written) == {"status", "objective", "bound", "gap", "seconds", "seed", "ended_by", "slabs", "placements",
-                            "unmatched", "meta"}
+    assert set(written) == {
+        "status",
+        "objective",
+        "bound",
+        "gap",
+        "seconds",
+        "seed",
+        "ended_by",
+        "slabs",
+        "placements",
+        "unmatched",
+        "meta",
+    }
     assert written["seed"] == 7
     assert written["bound"] <= written["objective"] + 1e-9
     for row in written["placements"]:
@@ -75,8 +88,14 @@ def _broken(change: str) -> dict:
         r["lock"] = {"block": "nobody"}
     elif change == "two locked to one place":
         for one in p["repairs"][:2]:
-            one |= {"lock": {"block": "B0", "face": "f0", "slab": 0, "x": 0, "y": 0}, "bed": "any", "de_tol": None,
-                    "weathered": "any", "poly": [[0, 0], [30, 0], [30, 30], [0, 30]], "depth": 40}
+            one |= {
+                "lock": {"block": "B0", "face": "f0", "slab": 0, "x": 0, "y": 0},
+                "bed": "any",
+                "de_tol": None,
+                "weathered": "any",
+                "poly": [[0, 0], [30, 0], [30, 30], [0, 30]],
+                "depth": 40,
+            }
         b["faces"][0]["flaws"] = []
     elif change == "text for number":
         r["priority"] = "high"
@@ -90,13 +109,26 @@ def _broken(change: str) -> dict:
 @pytest.mark.parametrize(
     ("change", "word"),
     [
-        ("unknown key", "colour"), ("missing key", "bed"), ("bow tie", "R0"), ("flaw outside", "outside"), ("no bed", "bed"),
-        ("negative", "depth"), ("absurd", "R0"), ("no repairs", "no repairs"), ("no blocks", "yard is empty"),
-        ("twins", "there twice"), ("lock nowhere", "nobody"), ("two locked to one place", "R0, R1"),
-        ("text for number", "priority"), ("joints", "joints"), ("unknown parameter", "blade"),
+        ("unknown key", "colour"),
+        ("missing key", "bed"),
+        ("bow tie", "R0"),
+        ("flaw outside", "outside"),
+        ("no bed", "bed"),
+        ("negative", "depth"),
+        ("absurd", "R0"),
+        ("no repairs", "no repairs"),
+        ("no blocks", "yard is empty"),
+        ("twins", "there twice"),
+        ("lock nowhere", "nobody"),
+        ("two locked to one place", "R0, R1"),
+        ("text for number", "priority"),
+        ("joints", "joints"),
+        ("unknown parameter", "blade"),
     ],
 )
-def test_a_fault_is_one_clear_line_and_nothing_is_written(tmp_path: Path, change: str, word: str) -> None:
+def test_a_fault_is_one_clear_line_and_nothing_is_written(
+    tmp_path: Path, change: str, word: str
+) -> None:
     code, _, err = _run(tmp_path, _broken(change), "--quiet")
     assert code == 2
     assert err.count("\n") == 1
@@ -106,7 +138,9 @@ def test_a_fault_is_one_clear_line_and_nothing_is_written(tmp_path: Path, change
     assert [p.name for p in tmp_path.iterdir()] == ["problem.json"]
 
 
-@pytest.mark.parametrize("text", ["", "{", "[]", '{"repairs": NaN}', '{"a": 1, "a": 2}', "[" * 100_000, "\x00"])
+@pytest.mark.parametrize(
+    "text", ["", "{", "[]", '{"repairs": NaN}', '{"a": 1, "a": 2}', "[" * 100_000, "\x00"]
+)
 def test_a_file_that_is_no_problem_is_refused(tmp_path: Path, text: str) -> None:
     code, _, err = _run(tmp_path, text, "--quiet")
     assert code == 2

@@ -15,13 +15,36 @@ from click.testing import CliRunner
 from facademap.cli.main import main
 
 SQUARE = [[0, 0], [100, 0], [100, 80], [0, 80]]
-FACE = {"id": "f0", "poly": [[0, 0], [400, 0], [400, 300], [0, 300]], "depth": 150, "bed": "x", "flaws": [], "finish": None,
-        "weathered": False}
-REPAIR = {"poly": SQUARE, "depth": 60, "joint": 3, "bed": "horizontal", "stone": "a", "accept": [], "lab": [70, 0, 10],
-          "de_tol": None, "finish": None, "weathered": "any", "priority": 1, "lock": None, "forbid": []}
+FACE = {
+    "id": "f0",
+    "poly": [[0, 0], [400, 0], [400, 300], [0, 300]],
+    "depth": 150,
+    "bed": "x",
+    "flaws": [],
+    "finish": None,
+    "weathered": False,
+}
+REPAIR = {
+    "poly": SQUARE,
+    "depth": 60,
+    "joint": 3,
+    "bed": "horizontal",
+    "stone": "a",
+    "accept": [],
+    "lab": [70, 0, 10],
+    "de_tol": None,
+    "finish": None,
+    "weathered": "any",
+    "priority": 1,
+    "lock": None,
+    "forbid": [],
+}
 BLOCK = {"stone": "a", "lab": [70, 0, 10], "spread": 1, "weight_kg": 40, "faces": [FACE]}
-GOOD = {"params": {}, "repairs": [{"id": "R0", **REPAIR}, {"id": "R1", **REPAIR}],
-        "blocks": [{"id": "B0", **BLOCK}, {"id": "B1", **BLOCK}]}
+GOOD = {
+    "params": {},
+    "repairs": [{"id": "R0", **REPAIR}, {"id": "R1", **REPAIR}],
+    "blocks": [{"id": "B0", **BLOCK}, {"id": "B1", **BLOCK}],
+}
 R, B, F = ("repairs", 0), ("blocks", 0), ("blocks", 0, "faces", 0)
 
 
@@ -60,7 +83,9 @@ def _locks(first: Any, second: Any, *changes: tuple[tuple[Any, ...], Any]) -> di
 def _run(folder: Path, given: bytes, *more: str, out: Path | None = None) -> tuple[int, str]:
     path = folder / "problem.json"
     path.write_bytes(given)
-    result = CliRunner().invoke(main, ["solve", str(path), "--out", str(out or folder / "out.json"), "--quiet", *more])
+    result = CliRunner().invoke(
+        main, ["solve", str(path), "--out", str(out or folder / "out.json"), "--quiet", *more]
+    )
     return result.exit_code, result.stderr
 
 
@@ -79,7 +104,11 @@ TWO_FACES = {**BLOCK, "id": "B0", "faces": [FACE, {**FACE, "id": "f1"}]}
 VALUES: list[tuple[tuple[Any, ...], Any, str]] = [
     # outlines
     ((*R, "poly"), [[0, 0], [100, 100], [100, 0], [0, 100]], "R0: poly crosses"),
-    ((*R, "poly"), [[0, 0], [100, 0], [100, 100], [50, 0], [0, 100]], "R0: poly crosses or touches"),
+    (
+        (*R, "poly"),
+        [[0, 0], [100, 0], [100, 100], [50, 0], [0, 100]],
+        "R0: poly crosses or touches",
+    ),
     ((*R, "poly"), [[0, 0], [100, 0], [100, 200], [100, 80], [0, 80]], "R0: poly crosses"),
     ((*R, "poly"), [[0, 0], [0, 0], [10, 0], [10, 10]], "R0: poly repeats a vertex"),
     ((*R, "poly"), [[0, 0], [1, 1]], "R0: poly has 2 vertices"),
@@ -92,9 +121,21 @@ VALUES: list[tuple[tuple[Any, ...], Any, str]] = [
     ((*F, "poly"), [[0, 0], [400, 300], [400, 0], [0, 300]], "B0: face f0: poly crosses"),
     ((*F, "poly"), None, "B0: face f0: poly is null"),
     # flaws
-    ((*F, "flaws"), _flaw(poly=[[900, 0], [910, 0], [910, 10]]), "B0: face f0: flaw 0 lies outside"),
-    ((*F, "flaws"), _flaw(poly=[[400, 0], [410, 0], [410, 10]]), "B0: face f0: flaw 0 lies outside"),
-    ((*F, "flaws"), _flaw(poly=[[10, 10], [20, 20], [20, 10], [10, 20]]), "face f0: flaw 0: a flaw crosses"),
+    (
+        (*F, "flaws"),
+        _flaw(poly=[[900, 0], [910, 0], [910, 10]]),
+        "B0: face f0: flaw 0 lies outside",
+    ),
+    (
+        (*F, "flaws"),
+        _flaw(poly=[[400, 0], [410, 0], [410, 10]]),
+        "B0: face f0: flaw 0 lies outside",
+    ),
+    (
+        (*F, "flaws"),
+        _flaw(poly=[[10, 10], [20, 20], [20, 10], [10, 20]]),
+        "face f0: flaw 0: a flaw crosses",
+    ),
     ((*F, "flaws"), _flaw(depth=0), "face f0: flaw 0: depth"),
     ((*F, "flaws"), _flaw(depth=5, **{"from": 9}), "face f0: flaw 0: a flaw reaches from 9 to 5"),
     ((*F, "flaws"), _flaw(kind="crack"), "face f0: flaw 0: unknown key kind"),
@@ -162,7 +203,11 @@ VALUES: list[tuple[tuple[Any, ...], Any, str]] = [
     ((*R, "lock"), {"block": "B0", "rot": 45}, "R0: rot of a lock is 45"),
     ((*R, "lock"), {"block": "B0", "slab": -1}, "R0: slab of a lock is -1"),
     ((*R, "lock"), {"block": "B0", "slab": 9}, "R0 is locked to block B0, where it may not lie"),
-    ((*R, "lock"), {"block": "B0", "rot": 90}, "R0 is locked to block B0, where it may not lie (the face or the turn"),
+    (
+        (*R, "lock"),
+        {"block": "B0", "rot": 90},
+        "R0 is locked to block B0, where it may not lie (the face or the turn",
+    ),
     ((*R, "lock"), {**PLACE, "x": 390}, "R0 is locked to block B1, where it may not lie"),
 ]
 FILES: list[tuple[str, bytes, str]] = [
@@ -183,20 +228,52 @@ FILES: list[tuple[str, bytes, str]] = [
 ]
 LOCKS: list[tuple[str, dict[str, Any], tuple[str, ...]]] = [
     ("one place", _locks(PLACE, {**PLACE, "x": 40}), ("R0, R1", "B1")),
-    ("two faces", _locks({"block": "B0", "face": "f0"}, {"block": "B0", "face": "f1"}, (B, TWO_FACES)), ("R0, R1", "B0")),
-    ("no room for both", _locks({"block": "B0"}, {"block": "B0"}, ((*F, "poly"), [[0, 0], [120, 0], [120, 100], [0, 100]]),
-                                ((*F, "depth"), 80)), ("R0, R1", "B0")),
-    ("forbidden", _locks({"block": "B0"}, None, ((*R, "forbid"), ["B0"])), ("R0", "B0", "forbidden")),
-    ("another stone", _locks({"block": "B0"}, None, ((*R, "stone"), "b")), ("R0", "B0", "stone_type")),
+    (
+        "two faces",
+        _locks({"block": "B0", "face": "f0"}, {"block": "B0", "face": "f1"}, (B, TWO_FACES)),
+        ("R0, R1", "B0"),
+    ),
+    (
+        "no room for both",
+        _locks(
+            {"block": "B0"},
+            {"block": "B0"},
+            ((*F, "poly"), [[0, 0], [120, 0], [120, 100], [0, 100]]),
+            ((*F, "depth"), 80),
+        ),
+        ("R0, R1", "B0"),
+    ),
+    (
+        "forbidden",
+        _locks({"block": "B0"}, None, ((*R, "forbid"), ["B0"])),
+        ("R0", "B0", "forbidden"),
+    ),
+    (
+        "another stone",
+        _locks({"block": "B0"}, None, ((*R, "stone"), "b")),
+        ("R0", "B0", "stone_type"),
+    ),
     ("too thin", _locks({"block": "B0"}, None, ((*R, "depth"), 500)), ("R0", "B0", "depth")),
-    ("not weathered", _locks({"block": "B0"}, None, ((*R, "weathered"), "required")), ("R0", "B0", "weathered")),
-    ("colour", _locks({"block": "B0"}, None, ((*R, "lab"), [10, 60, 10]), ((*R, "de_tol"), 2)), ("R0", "B0", "colour")),
+    (
+        "not weathered",
+        _locks({"block": "B0"}, None, ((*R, "weathered"), "required")),
+        ("R0", "B0", "weathered"),
+    ),
+    (
+        "colour",
+        _locks({"block": "B0"}, None, ((*R, "lab"), [10, 60, 10]), ((*R, "de_tol"), 2)),
+        ("R0", "B0", "colour"),
+    ),
     ("bed", _locks({"block": "B0"}, None, ((*F, "bed"), "parallel")), ("R0", "B0")),
 ]
 
 
-@pytest.mark.parametrize(("path", "value", "words"), VALUES, ids=lambda v: str(v)[:40] if not isinstance(v, str) else v)
-def test_a_value_that_cannot_be(tmp_path: Path, path: tuple[Any, ...], value: Any, words: str) -> None:
+@pytest.mark.parametrize(
+    ("path", "value", "words"), VALUES, ids=lambda v: str(v)[:40] if not isinstance(v, str) else v
+)
+def test_a_value_that_cannot_be(
+    tmp_path: Path, path: tuple[Any, ...], value: Any, words: str
+) -> None:
     code, told = _run(tmp_path, json.dumps(_with((path, value))).encode())
     _is_refusal(code, told, words)
     assert [p.name for p in tmp_path.iterdir()] == ["problem.json"]
@@ -210,27 +287,45 @@ def test_a_file_that_is_no_problem(tmp_path: Path, given: bytes, words: str) -> 
 
 
 @pytest.mark.parametrize(("given", "words"), [k[1:] for k in LOCKS], ids=[k[0] for k in LOCKS])
-def test_locks_that_cannot_hold_name_the_repairs_and_the_block(tmp_path: Path, given: dict[str, Any], words: tuple[str, ...]) -> None:
+def test_locks_that_cannot_hold_name_the_repairs_and_the_block(
+    tmp_path: Path, given: dict[str, Any], words: tuple[str, ...]
+) -> None:
     code, told = _run(tmp_path, json.dumps(given).encode())
     _is_refusal(code, told, *words)
     assert [p.name for p in tmp_path.iterdir()] == ["problem.json"]
 
 
-@pytest.mark.parametrize("option", [
-    ("--time-limit-s", "0"), ("--time-limit-s", "-3"), ("--time-limit-s", "nan"), ("--time-limit-s", "inf"), ("--work-limit", "0"),
-    ("--threads", "0"), ("--seed", "1.5"),
-], ids=" ".join)
+@pytest.mark.parametrize(
+    "option",
+    [
+        ("--time-limit-s", "0"),
+        ("--time-limit-s", "-3"),
+        ("--time-limit-s", "nan"),
+        ("--time-limit-s", "inf"),
+        ("--work-limit", "0"),
+        ("--threads", "0"),
+        ("--seed", "1.5"),
+    ],
+    ids=" ".join,
+)
 def test_a_limit_that_cannot_be(tmp_path: Path, option: tuple[str, str]) -> None:
     code, told = _run(tmp_path, json.dumps(GOOD).encode(), *option)
     _is_refusal(code, told)
     assert [p.name for p in tmp_path.iterdir()] == ["problem.json"]
 
 
-@pytest.mark.parametrize(("name", "words"), [
-    ("folder", "is a folder"), ("problem.json", "overwrite its own input"), ("link", "overwrite its own input"),
-    ("hard link", "is the problem itself"), ("nowhere/out.json", "does not exist"), ("problem.json/out.json", "does not exist"),
-    ("n" * 300, "too long"),
-])
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("folder", "is a folder"),
+        ("problem.json", "overwrite its own input"),
+        ("link", "overwrite its own input"),
+        ("hard link", "is the problem itself"),
+        ("nowhere/out.json", "does not exist"),
+        ("problem.json/out.json", "does not exist"),
+        ("n" * 300, "too long"),
+    ],
+)
 def test_a_place_that_cannot_be_written(tmp_path: Path, name: str, words: str) -> None:
     given = json.dumps(GOOD).encode()
     (tmp_path / "folder").mkdir()
@@ -244,9 +339,17 @@ def test_a_place_that_cannot_be_written(tmp_path: Path, name: str, words: str) -
     assert (tmp_path / "problem.json").read_bytes() == given
 
 
-@pytest.mark.parametrize(("number", "words"), [(errno.EACCES, "may not be written"), (errno.EROFS, "may not be written"),
-                                                 (errno.ENOSPC, "disk is full")])
-def test_a_disk_that_refuses(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int, words: str) -> None:
+@pytest.mark.parametrize(
+    ("number", "words"),
+    [
+        (errno.EACCES, "may not be written"),
+        (errno.EROFS, "may not be written"),
+        (errno.ENOSPC, "disk is full"),
+    ],
+)
+def test_a_disk_that_refuses(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, number: int, words: str
+) -> None:
     def refuse(handle: int) -> None:
         raise OSError(number, os.strerror(number), str(tmp_path / "out.json"))
 

@@ -27,19 +27,36 @@ def folder(tmp_path: Path) -> Path:
     wall = brick()
     tilt = np.array([[0.9, 0.08, 20.0], [-0.05, 0.95, 40.0], [0.0002, 0.0001, 1.0]])
     cv2.imwrite(str(tmp_path / "a.png"), wall)
-    cv2.imwrite(str(tmp_path / "b.png"), cv2.warpPerspective(wall, tilt, (512, 512), flags=cv2.INTER_CUBIC))
+    cv2.imwrite(
+        str(tmp_path / "b.png"), cv2.warpPerspective(wall, tilt, (512, 512), flags=cv2.INTER_CUBIC)
+    )
     cv2.imwrite(str(tmp_path / "lawn.png"), grass())
     inside = np.array([[150.0, 150.0], [400.0, 200.0], [250.0, 380.0]])
     true = cv2.perspectiveTransform(inside[None], np.linalg.inv(tilt))[0]
-    rows = [("b.png", f"p{i}", *inside[i]) for i in range(3)] + [("lawn.png", "q", 100, 100), ("a.png", "r", 7, 9)]
-    pd.DataFrame(rows, columns=["photo", "name", "x_px", "y_px"]).to_csv(tmp_path / "points.csv", index=False)
+    rows = [("b.png", f"p{i}", *inside[i]) for i in range(3)] + [
+        ("lawn.png", "q", 100, 100),
+        ("a.png", "r", 7, 9),
+    ]
+    pd.DataFrame(rows, columns=["photo", "name", "x_px", "y_px"]).to_csv(
+        tmp_path / "points.csv", index=False
+    )
     np.save(tmp_path / "true.npy", true)
     return tmp_path
 
 
-def call(folder: Path, *photos: str, points: str = "points.csv", more: tuple[str, ...] = ()) -> list[str]:
-    return ["register", "--photos", *(str(folder / p) for p in photos), "--points", str(folder / points), "--out",
-            str(folder / "out.csv"), *more]
+def call(
+    folder: Path, *photos: str, points: str = "points.csv", more: tuple[str, ...] = ()
+) -> list[str]:
+    return [
+        "register",
+        "--photos",
+        *(str(folder / p) for p in photos),
+        "--points",
+        str(folder / points),
+        "--out",
+        str(folder / "out.csv"),
+        *more,
+    ]
 
 
 def test_points_reach_the_first_photo_and_a_stranger_is_refused(folder: Path, capsys) -> None:
@@ -69,7 +86,9 @@ def test_points_reach_the_first_photo_and_a_stranger_is_refused(folder: Path, ca
 )
 def test_bad_points_are_refused_in_one_line(folder: Path, table: str, words: str, capsys) -> None:
     (folder / "bad.csv").write_text(table, encoding="utf-8")
-    code, out, err = run(call(folder, "a.png", "b.png", points="bad.csv", more=("--quiet",)), capsys)
+    code, out, err = run(
+        call(folder, "a.png", "b.png", points="bad.csv", more=("--quiet",)), capsys
+    )
     assert code == 2
     assert out == ""
     assert len(err.strip().splitlines()) == 1

@@ -15,8 +15,16 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync",
-             "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"]
+ARGUMENTS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1",
+]
 
 
 @dataclass
@@ -33,8 +41,24 @@ class Server:
         return f"http://127.0.0.1:{self.port}/"
 
     def start(self) -> Server:
-        self.process = subprocess.Popen([sys.executable, "-m", "facademap", "serve", str(self.folder), "--no-browser", "--json", "--port", str(self.port), *self.options],
-                                        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env={**os.environ, "PYTHONUNBUFFERED": "1"})
+        self.process = subprocess.Popen(
+            [
+                sys.executable,
+                "-m",
+                "facademap",
+                "serve",
+                str(self.folder),
+                "--no-browser",
+                "--json",
+                "--port",
+                str(self.port),
+                *self.options,
+            ],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            env={**os.environ, "PYTHONUNBUFFERED": "1"},
+        )
         assert self.process.stdout is not None
         line = self.process.stdout.readline()
         assert line, self.process.stderr.read() if self.process.stderr else ""
@@ -78,16 +102,44 @@ def browser() -> Iterator[Any]:
         running.close()
 
 
-def open_desk(running: Any, server: Server, *, who: str = "M. Reed", size: tuple[int, int] = (1280, 800), remember: dict[str, Any] | None = None,
-              offline_is_fine: bool = False, key: str = "") -> tuple[Any, Watch]:
+def open_desk(
+    running: Any,
+    server: Server,
+    *,
+    who: str = "M. Reed",
+    size: tuple[int, int] = (1280, 800),
+    remember: dict[str, Any] | None = None,
+    offline_is_fine: bool = False,
+    key: str = "",
+) -> tuple[Any, Watch]:
     """A page on the desk, signed in with a key where one is given, ready, and the watch over it."""
-    context = running.new_context(viewport={"width": size[0], "height": size[1]}, has_touch=size[0] < 500, reduced_motion="reduce")
+    context = running.new_context(
+        viewport={"width": size[0], "height": size[1]},
+        has_touch=size[0] < 500,
+        reduced_motion="reduce",
+    )
     values = json.dumps(json.dumps({"who": who, "tourSeen": True, **(remember or {})}))
-    context.add_init_script(f"localStorage.getItem('facademap desk') || localStorage.setItem('facademap desk', {values})")
+    context.add_init_script(
+        f"localStorage.getItem('facademap desk') || localStorage.setItem('facademap desk', {values})"
+    )
     page, watch = context.new_page(), Watch()
     page.on("pageerror", lambda error: watch.faults.append(f"error: {error}"))
-    page.on("console", lambda m: watch.faults.append(f"console: {m.text}") if m.type == "error" and not (offline_is_fine or "409" in m.text) else None)
-    page.on("request", lambda r: watch.faults.append(f"left the machine: {r.url}") if not r.url.startswith((server.address, "data:", "blob:")) else None)
+    page.on(
+        "console",
+        lambda m: (
+            watch.faults.append(f"console: {m.text}")
+            if m.type == "error" and not (offline_is_fine or "409" in m.text)
+            else None
+        ),
+    )
+    page.on(
+        "request",
+        lambda r: (
+            watch.faults.append(f"left the machine: {r.url}")
+            if not r.url.startswith((server.address, "data:", "blob:"))
+            else None
+        ),
+    )
     page.goto(server.address + (f"?key={key}" if key else ""))
     ready(page)
     return page, watch

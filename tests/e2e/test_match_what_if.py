@@ -17,13 +17,20 @@ from facademap.store.project import Project
 
 def match(folder: Path, *words: str, expect: int = 0) -> Any:
     """The command as a user calls it."""
-    done = subprocess.run([sys.executable, "-m", "facademap", "match", str(folder), "--json", "--quiet", *words], capture_output=True, text=True)
+    done = subprocess.run(
+        [sys.executable, "-m", "facademap", "match", str(folder), "--json", "--quiet", *words],
+        capture_output=True,
+        text=True,
+    )
     assert done.returncode == expect, done.stderr
     return json.loads(done.stdout) if expect == 0 else done.stderr
 
 
 def edit(folder: Path, table: str, row: str, values: dict[str, Any]) -> None:
-    with Project.open(folder) as project, project.edit(who="conservator", what="a change") as change:
+    with (
+        Project.open(folder) as project,
+        project.edit(who="conservator", what="a change") as change,
+    ):
         change.update(table, row, values)
 
 
@@ -64,7 +71,9 @@ def test_a_plan_goes_on_from_the_one_before(folder: Path) -> None:
     assert freed["objective"] <= moved["objective"] + 1e-9
     assert freed["gap"] is None or freed["status"] == "optimal"
     if freed["gap"] is None:
-        assert match(folder, "--again")["gap"] is None, "nor is anything known when nothing has changed since"
+        assert match(folder, "--again")["gap"] is None, (
+            "nor is anything known when nothing has changed since"
+        )
     plans = rows(folder, "plans")
     assert plans["current"].sum() == 1
     assert len(plans) == 4 + (freed["gap"] is None)
@@ -80,11 +89,17 @@ def test_what_was_approved_stays_to_the_tenth_of_a_millimetre(folder: Path) -> N
     now = rows(folder, "placements").set_index("repair")
     for place in places.to_dict("records"):
         assert now.loc[place["repair"], "state"] == "approved"
-        assert (now.loc[place["repair"], "x_m"], now.loc[place["repair"], "y_m"]) == pytest.approx((place["x_m"], place["y_m"]), abs=1e-9)
+        assert (now.loc[place["repair"], "x_m"], now.loc[place["repair"], "y_m"]) == pytest.approx(
+            (place["x_m"], place["y_m"]), abs=1e-9
+        )
 
 
 def explain(folder: Path, *words: str, expect: int = 0) -> Any:
-    done = subprocess.run([sys.executable, "-m", "facademap", "explain", str(folder), *words], capture_output=True, text=True)
+    done = subprocess.run(
+        [sys.executable, "-m", "facademap", "explain", str(folder), *words],
+        capture_output=True,
+        text=True,
+    )
     assert done.returncode == expect, done.stderr
     assert "Traceback" not in done.stderr
     return done.stdout if expect == 0 else done.stderr
@@ -100,13 +115,22 @@ def test_why_this_block_and_what_another_would_cost(folder: Path) -> None:
     assert told["block"] == block
     assert [r["block_id"] for r in told["ranked"] if r["chosen"]] == [block]
     for one in told["ranked"]:
-        assert one["looks"] == pytest.approx(told["ranked"][0]["looks"] / sum(told["ranked"][0][n] for n in ("colour", "spread", "finish"))
-                                             * sum(one[n] for n in ("colour", "spread", "finish"))), "parts times priority"
-    named = {r["block_id"] for r in told["ranked"]} | {b for blocks in told["ruled_out"].values() for b in blocks} | set(told["left_out"])
+        assert one["looks"] == pytest.approx(
+            told["ranked"][0]["looks"]
+            / sum(told["ranked"][0][n] for n in ("colour", "spread", "finish"))
+            * sum(one[n] for n in ("colour", "spread", "finish"))
+        ), "parts times priority"
+    named = (
+        {r["block_id"] for r in told["ranked"]}
+        | {b for blocks in told["ruled_out"].values() for b in blocks}
+        | set(told["left_out"])
+    )
     assert named >= set(rows(folder, "blocks")["id"])
 
     other = next(r for r in told["ranked"] if not r["chosen"])
-    asked = json.loads(explain(folder, repair, "--insist", other["block_id"], "--json", "--quiet"))["insist"]
+    asked = json.loads(explain(folder, repair, "--insist", other["block_id"], "--json", "--quiet"))[
+        "insist"
+    ]
     assert asked["more"] >= -1e-6, "the plan before was the best"
     if len(asked["changes"]) == 1:
         assert asked["more"] == pytest.approx(other["insist_alone"])
@@ -141,8 +165,24 @@ def test_problem_files_are_solved_again_too(tmp_path: Path) -> None:
     from match_instances import random_yard
 
     def solve(problem: str, out: str, *words: str, expect: int = 0) -> Any:
-        done = subprocess.run([sys.executable, "-m", "facademap", "solve", str(tmp_path / problem), "--out", str(tmp_path / out), "--work-limit",
-                               "1000000", "--json", "--quiet", *words], capture_output=True, text=True)
+        done = subprocess.run(
+            [
+                sys.executable,
+                "-m",
+                "facademap",
+                "solve",
+                str(tmp_path / problem),
+                "--out",
+                str(tmp_path / out),
+                "--work-limit",
+                "1000000",
+                "--json",
+                "--quiet",
+                *words,
+            ],
+            capture_output=True,
+            text=True,
+        )
         assert done.returncode == expect, done.stderr
         return json.loads((tmp_path / out).read_text()) if expect == 0 else done.stderr
 
@@ -152,19 +192,38 @@ def test_problem_files_are_solved_again_too(tmp_path: Path) -> None:
     place = first["placements"][0]
     next(r for r in problem["repairs"] if r["id"] == place["repair"])["forbid"] = [place["block"]]
     (tmp_path / "b.json").write_text(json.dumps(problem))
-    again = solve("b.json", "again.json", "--again", str(tmp_path / "first.json"), "--was", str(tmp_path / "a.json"))
-    assert place["block"] != next((p["block"] for p in again["placements"] if p["repair"] == place["repair"]), None)
-    same = {json.dumps(p) for p in first["placements"]} & {json.dumps(p) for p in again["placements"]}
+    again = solve(
+        "b.json",
+        "again.json",
+        "--again",
+        str(tmp_path / "first.json"),
+        "--was",
+        str(tmp_path / "a.json"),
+    )
+    assert place["block"] != next(
+        (p["block"] for p in again["placements"] if p["repair"] == place["repair"]), None
+    )
+    same = {json.dumps(p) for p in first["placements"]} & {
+        json.dumps(p) for p in again["placements"]
+    }
     assert len(same) >= len(first["placements"]) - 8
     assert again["bound"] == pytest.approx(first["bound"])
-    assert "without its solution" in solve("b.json", "c.json", "--was", str(tmp_path / "a.json"), expect=2)
-    assert "placements is missing" in solve("b.json", "c.json", "--again", str(tmp_path / "a.json"), expect=2)
+    assert "without its solution" in solve(
+        "b.json", "c.json", "--was", str(tmp_path / "a.json"), expect=2
+    )
+    assert "placements is missing" in solve(
+        "b.json", "c.json", "--again", str(tmp_path / "a.json"), expect=2
+    )
     assert not (tmp_path / "c.json").exists()
 
 
 def test_plans_are_listed_and_compared(folder: Path) -> None:
     def plans(*words: str, expect: int = 0) -> Any:
-        done = subprocess.run([sys.executable, "-m", "facademap", "plans", str(folder), *words, "--json", "--quiet"], capture_output=True, text=True)
+        done = subprocess.run(
+            [sys.executable, "-m", "facademap", "plans", str(folder), *words, "--json", "--quiet"],
+            capture_output=True,
+            text=True,
+        )
         assert done.returncode == expect, done.stderr
         return json.loads(done.stdout) if expect == 0 else done.stderr
 
@@ -179,15 +238,20 @@ def test_plans_are_listed_and_compared(folder: Path) -> None:
     found = plans(before["id"])
     assert found["plans"] == [before["id"], after]
     change = next(c for c in found["changes"] if c["repair"] == repair)
-    assert (change["first"]["block"], change["second"]["block"]) == (block, blocks_of(folder).get(repair))
+    assert (change["first"]["block"], change["second"]["block"]) == (
+        block,
+        blocks_of(folder).get(repair),
+    )
     assert found["same"] == len(rows(folder, "pieces")) - len(found["changes"])
     assert "no 'M-999'" in plans("M-999", expect=2)
 
 
-def test_the_first_day_on_a_machine_costs_no_time_of_the_search(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_first_day_on_a_machine_costs_no_time_of_the_search(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Making compiled code ready takes longer than the search may; the plan is as good as on any other day."""
-    from facademap.tasks import match as task
-    from facademap.tasks import solve as machine
+    from facademap.tasks.match import match as task
+    from facademap.tasks.match import solve as machine
 
     def slow() -> None:
         time.sleep(8.0)

@@ -22,7 +22,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from benchmarks.papers_project import make_project
 from facademap.errors import FileError, InputError
 from facademap.store.project import Project
-from facademap.tasks.papers import Choices, make_papers, paper_names
+from facademap.tasks.issue.papers import Choices, make_papers, paper_names
 
 
 @pytest.fixture(scope="module")
@@ -43,9 +43,23 @@ def test_everything_is_made_and_nothing_is_half_written(made):
     assert result.made == paper_names()
     assert not result.failed
     out = folder / "out"
-    for name in ("quantities.xlsx", "quantities.csv", "cut-tickets.pdf", "templates-a4.pdf", "saw-plans.pdf", "stone-wanted.pdf", "stone-wanted.csv", "labels.pdf",
-                 "records.pdf", "conditions.geojson", "exchange/project.gpkg", "drawings/condition-sail-loft-quay-front.pdf",
-                 "drawings/repair-sail-loft-quay-front.svg", "exchange/repair-sail-loft-quay-front.dxf", "dxf/R-001.1.dxf"):
+    for name in (
+        "quantities.xlsx",
+        "quantities.csv",
+        "cut-tickets.pdf",
+        "templates-a4.pdf",
+        "saw-plans.pdf",
+        "stone-wanted.pdf",
+        "stone-wanted.csv",
+        "labels.pdf",
+        "records.pdf",
+        "conditions.geojson",
+        "exchange/project.gpkg",
+        "drawings/condition-sail-loft-quay-front.pdf",
+        "drawings/repair-sail-loft-quay-front.svg",
+        "exchange/repair-sail-loft-quay-front.dxf",
+        "dxf/R-001.1.dxf",
+    ):
         assert (out / name).stat().st_size > 200, name
     assert not list(out.rglob("*.part"))
     for pdf in out.rglob("*.pdf"):
@@ -59,7 +73,9 @@ def test_a_second_run_makes_nothing_and_the_same_input_gives_the_same_bytes(made
     assert again.made == paper_names()
     for files in first.files.values():
         for name in files:
-            assert (folder / "out" / name).read_bytes() == (tmp_path / "other" / name).read_bytes(), name
+            assert (folder / "out" / name).read_bytes() == (
+                tmp_path / "other" / name
+            ).read_bytes(), name
 
 
 def test_only_what_changed_is_made_again_and_what_is_gone_is_taken_away(copy):
@@ -83,8 +99,13 @@ def test_a_damaged_file_is_made_again(copy):
 
 
 def test_bad_rates_stop_only_the_quantities(copy):
-    result = make_papers(copy, choices=Choices(rates="currency='EUR'\n[[rates]]\ntreatment='inset'\ncurrency='USD'\nmeasure='count'\nlow=1\nlikely=2\nhigh=3"),
-                         only=["quantities", "tickets"])
+    result = make_papers(
+        copy,
+        choices=Choices(
+            rates="currency='EUR'\n[[rates]]\ntreatment='inset'\ncurrency='USD'\nmeasure='count'\nlow=1\nlikely=2\nhigh=3"
+        ),
+        only=["quantities", "tickets"],
+    )
     assert list(result.failed) == ["quantities"]
     assert "mixes the currencies" in result.failed["quantities"][0]
     assert (copy / "out/quantities.xlsx").exists()
@@ -98,7 +119,10 @@ def test_missing_pictures_are_named_and_the_papers_still_made(copy):
     assert not result.failed
     assert any("B-01.1" in w for w in result.warnings)
     assert any("S-1" in w for w in result.warnings)
-    assert "no photo of this face" in pypdf.PdfReader(copy / "out/cut-tickets.pdf").pages[0].extract_text()
+    assert (
+        "no photo of this face"
+        in pypdf.PdfReader(copy / "out/cut-tickets.pdf").pages[0].extract_text()
+    )
 
 
 def test_a_damaged_picture_is_named(copy):
@@ -147,7 +171,9 @@ def test_the_geopackage_gives_back_every_outline_and_value(made):
             ours = project.read(table).set_index("id")
             theirs = gpd.read_file(path, layer=f"{table} S-1").set_index("id")
             assert list(theirs.index) == list(ours[ours["surface"] == "S-1"].index)
-            assert shapely.equals_exact(theirs.geometry.array, ours.loc[theirs.index].geometry.array, tolerance=0.0).all()
+            assert shapely.equals_exact(
+                theirs.geometry.array, ours.loc[theirs.index].geometry.array, tolerance=0.0
+            ).all()
             assert theirs.crs.is_engineering
             assert theirs.crs == ours.crs
         repairs = gpd.read_file(path, layer="repairs S-1").set_index("id")
@@ -183,7 +209,9 @@ def test_geojson_in_the_world_keeps_the_area_of_the_wall(made):
         area = 0.5 * np.linalg.norm(np.cross(points[:-1], points[1:]).sum(axis=0))
         # nine decimals of a degree and tenths of a millimetre of height: a ring of a decimetre keeps its area to a percent
         assert area == pytest.approx(shape.area, rel=0.01)
-        assert feature["properties"]["face_area_m2"] == pytest.approx(shape.difference(void).area, abs=1e-8)
+        assert feature["properties"]["face_area_m2"] == pytest.approx(
+            shape.difference(void).area, abs=1e-8
+        )
         checked += 1
     assert checked > 15
 
@@ -198,9 +226,16 @@ def test_drawing_dxf_passes_the_audit_and_gives_the_areas_back(made):
         conditions = project.read("conditions")
     for term, rows in conditions.groupby("term"):
         layer = term.upper().replace(" ", "_")
-        found = [shapely.Polygon([(x, y) for x, y, *_ in p.get_points()]).area for p in drawing.modelspace().query(f'LWPOLYLINE[layer=="{layer}"]') if p.closed]
+        found = [
+            shapely.Polygon([(x, y) for x, y, *_ in p.get_points()]).area
+            for p in drawing.modelspace().query(f'LWPOLYLINE[layer=="{layer}"]')
+            if p.closed
+        ]
         assert sum(found) == pytest.approx(rows.geometry.area.sum(), abs=1e-9)
-        labels = [p.get_xdata("FACADEMAP")[0][1] for p in drawing.modelspace().query(f'LWPOLYLINE[layer=="{layer}"]')]
+        labels = [
+            p.get_xdata("FACADEMAP")[0][1]
+            for p in drawing.modelspace().query(f'LWPOLYLINE[layer=="{layer}"]')
+        ]
         assert len(labels) == len(rows)
 
 
@@ -208,7 +243,10 @@ def test_a_project_with_nothing_in_it_gives_papers_that_say_so(tmp_path):
     Project.create(tmp_path / "empty", name="empty").close()
     result = make_papers(tmp_path / "empty")
     assert not result.failed
-    assert "No pieces" in pypdf.PdfReader(tmp_path / "empty/out/cut-tickets.pdf").pages[0].extract_text()
+    assert (
+        "No pieces"
+        in pypdf.PdfReader(tmp_path / "empty/out/cut-tickets.pdf").pages[0].extract_text()
+    )
 
 
 def test_the_command_reports_in_json_and_exits_2_on_failure(copy, tmp_path, capsys):
@@ -217,7 +255,18 @@ def test_the_command_reports_in_json_and_exits_2_on_failure(copy, tmp_path, caps
     rates = tmp_path / "rates.toml"
     rates.write_text("currency = ")
     with pytest.raises(SystemExit) as stop:
-        main(["papers", str(copy), "--only", "quantities", "--rates", str(rates), "--json", "--quiet"])
+        main(
+            [
+                "papers",
+                str(copy),
+                "--only",
+                "quantities",
+                "--rates",
+                str(rates),
+                "--json",
+                "--quiet",
+            ]
+        )
     assert stop.value.code == 2
     captured = capsys.readouterr()
     assert "rates.toml" in json.loads(captured.out)["failed"]["quantities"]["problem"]
@@ -230,19 +279,25 @@ def test_the_command_reports_in_json_and_exits_2_on_failure(copy, tmp_path, caps
 
 def test_letter_paper_and_rates_with_costs(copy):
     rates = 'currency = "GBP"\n[[rates]]\ntreatment = "inset"\nmeasure = "count"\nlow = 1\nlikely = 2\nhigh = 3\n'
-    result = make_papers(copy, choices=Choices(paper="Letter", sheet="Tabloid", rates=rates), only=["quantities", "tickets", "templates", "lists"])
+    result = make_papers(
+        copy,
+        choices=Choices(paper="Letter", sheet="Tabloid", rates=rates),
+        only=["quantities", "tickets", "templates", "lists"],
+    )
     assert not result.failed
     assert any("no rate for" in w for w in result.warnings)
     assert (copy / "out/templates-letter.pdf").exists()
     assert not (copy / "out/templates-a4.pdf").exists()
     import openpyxl
 
-    book = openpyxl.load_workbook(io.BytesIO((copy / "out/quantities.xlsx").read_bytes()), data_only=True)
+    book = openpyxl.load_workbook(
+        io.BytesIO((copy / "out/quantities.xlsx").read_bytes()), data_only=True
+    )
     assert "GBP" in book["Costs"]["A1"].value
 
 
 def test_an_elevation_read_whole_or_by_window_gives_the_same_part(made):
-    from facademap.tasks.papers_pictures import ElevationReader
+    from facademap.tasks.issue.papers_pictures import ElevationReader
 
     path = made[0] / "elevations/S-1.tif"
     box = (1.0, 1.0, 2.2, 1.9)
@@ -258,7 +313,11 @@ def test_an_elevation_read_whole_or_by_window_gives_the_same_part(made):
 
 def test_the_as_built_drawing_shows_what_is_done_and_what_remains(made):
     folder, _ = made
-    text = pypdf.PdfReader(folder / "out/drawings/as-built-sail-loft-quay-front.pdf").pages[0].extract_text()
+    text = (
+        pypdf.PdfReader(folder / "out/drawings/as-built-sail-loft-quay-front.pdf")
+        .pages[0]
+        .extract_text()
+    )
     assert "Repaired" in text
     assert "Remains:" in text
     with Project.open(folder, read_only=True) as project:

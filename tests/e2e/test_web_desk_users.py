@@ -19,7 +19,9 @@ from desk_sample import rows
 
 from facademap.store.project import Project
 
-CATALOGUE = Path(__file__).parents[2] / "facademap" / "web" / "frontend" / "src" / "desk" / "english.js"
+CATALOGUE = (
+    Path(__file__).parents[2] / "facademap" / "web" / "frontend" / "src" / "desk" / "english.js"
+)
 
 
 @pytest.fixture(scope="module")
@@ -30,8 +32,15 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def inset(folder: Path, *, stage: str = "proposed") -> str:
     """An inset within its stone that nothing holds back."""
     table = rows(folder, "repairs")
-    return next(str(r["id"]) for _, r in table.iterrows() if r["treatment"] == "inset" and r["stage"] == stage and r["held_back"] is None
-                and set(r["edge_kinds"]) == {"inset"} and len(r["pins"]))
+    return next(
+        str(r["id"])
+        for _, r in table.iterrows()
+        if r["treatment"] == "inset"
+        and r["stage"] == stage
+        and r["held_back"] is None
+        and set(r["edge_kinds"]) == {"inset"}
+        and len(r["pins"])
+    )
 
 
 def on_wall(page: Any, x: float, y: float) -> tuple[float, float]:
@@ -57,10 +66,14 @@ def choose(page: Any, id: str, tab: str) -> None:
 
 def drawn(page: Any) -> None:
     """Until the page has drawn what was done, as a person would see it before going on."""
-    page.evaluate("new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(() => setTimeout(done, 60))))")
+    page.evaluate(
+        "new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(() => setTimeout(done, 60))))"
+    )
 
 
-def test_ten_defects_are_drawn_and_classed_without_leaving_the_keys(chromium: Any, server: Server, folder: Path) -> None:
+def test_ten_defects_are_drawn_and_classed_without_leaving_the_keys(
+    chromium: Any, server: Server, folder: Path
+) -> None:
     """Each takes its corners, Enter twice, a digit a class, the depth and Enter; the tool stays in hand."""
     page, watch = open_desk(chromium, server, remember={"snapping": False})
     before = set(rows(folder)["id"])
@@ -84,7 +97,9 @@ def test_ten_defects_are_drawn_and_classed_without_leaving_the_keys(chromium: An
     table = rows(folder)
     fresh = table[~table["id"].isin(before)].sort_values("depth_m")
     assert list(fresh["depth_m"]) == pytest.approx([(10 + k) / 1000 for k in range(10)])
-    assert [tuple(int(v) for v in r) for r in fresh[["cc", "uc", "rc"]].to_numpy()] == [(k % 4, (k + 1) % 4, (k + 2) % 4) for k in range(10)]
+    assert [tuple(int(v) for v in r) for r in fresh[["cc", "uc", "rc"]].to_numpy()] == [
+        (k % 4, (k + 1) % 4, (k + 2) % 4) for k in range(10)
+    ]
     assert not watch.faults
     page.context.close()
 
@@ -97,7 +112,9 @@ def test_what_is_required_is_marked_where_it_is_typed(chromium: Any, server: Ser
         page.wait_for_timeout(60)
     page.keyboard.press("Enter")
     marked = page.locator(".record .lacking")
-    until(page, "document.querySelectorAll('.record .lacking').length === 4")  # three classes and the depth
+    until(
+        page, "document.querySelectorAll('.record .lacking').length === 4"
+    )  # three classes and the depth
     page.get_by_role("button", name="Condition class 1").click()
     until(page, "document.querySelectorAll('.record .lacking').length === 3")
     assert "required" in marked.first.inner_text()
@@ -105,7 +122,9 @@ def test_what_is_required_is_marked_where_it_is_typed(chromium: Any, server: Ser
     page.context.close()
 
 
-def test_a_corner_is_chosen_moved_added_and_taken_out_by_keys_alone(chromium: Any, server: Server, folder: Path) -> None:
+def test_a_corner_is_chosen_moved_added_and_taken_out_by_keys_alone(
+    chromium: Any, server: Server, folder: Path
+) -> None:
     page, watch = open_desk(chromium, server)
     choose(page, "C-003", "record")
     before = rows(folder, id="C-003").geometry.iloc[0]
@@ -127,7 +146,9 @@ def test_a_corner_is_chosen_moved_added_and_taken_out_by_keys_alone(chromium: An
     page.keyboard.press(".")
     page.keyboard.press("Delete")
     saved(page)
-    assert np.array(rows(folder, id="C-003").geometry.iloc[0].exterior.coords)[:-1] == pytest.approx(after, abs=1e-6)
+    assert np.array(rows(folder, id="C-003").geometry.iloc[0].exterior.coords)[
+        :-1
+    ] == pytest.approx(after, abs=1e-6)
     # three edits: each is taken back by one key
     for _ in range(3):
         page.keyboard.press("Control+z")
@@ -137,7 +158,9 @@ def test_a_corner_is_chosen_moved_added_and_taken_out_by_keys_alone(chromium: An
     page.context.close()
 
 
-def test_an_earlier_version_is_brought_back_from_the_history(chromium: Any, server: Server, folder: Path) -> None:
+def test_an_earlier_version_is_brought_back_from_the_history(
+    chromium: Any, server: Server, folder: Path
+) -> None:
     page, watch = open_desk(chromium, server)
     choose(page, "C-005", "record")
     note = page.locator("#field-conditions-note")
@@ -146,7 +169,9 @@ def test_an_earlier_version_is_brought_back_from_the_history(chromium: Any, serv
         note.press("Tab")
         saved(page)
     page.get_by_role("button", name="History").first.click()
-    page.locator("dialog .history > li", has_text="first thought").last.get_by_role("button", name="Back to this").click()
+    page.locator("dialog .history > li", has_text="first thought").last.get_by_role(
+        "button", name="Back to this"
+    ).click()
     saved(page)
     assert rows(folder, id="C-005").iloc[0]["note"] == "first thought"
     page.keyboard.press("Control+z")
@@ -156,7 +181,9 @@ def test_an_earlier_version_is_brought_back_from_the_history(chromium: Any, serv
     page.context.close()
 
 
-def test_the_sheet_grows_for_the_table_and_its_tabs_answer_to_arrows(chromium: Any, server: Server) -> None:
+def test_the_sheet_grows_for_the_table_and_its_tabs_answer_to_arrows(
+    chromium: Any, server: Server
+) -> None:
     page, watch = open_desk(chromium, server)
     page.locator("#tab-record").focus()
     page.keyboard.press("ArrowRight")
@@ -175,9 +202,23 @@ def test_the_sheet_grows_for_the_table_and_its_tabs_answer_to_arrows(chromium: A
     page.context.close()
 
 
-def test_the_edge_between_two_surveys_is_drawn_by_its_grip_and_says_what_lies_on_each_side(chromium: Any, server: Server, folder: Path) -> None:
+def test_the_edge_between_two_surveys_is_drawn_by_its_grip_and_says_what_lies_on_each_side(
+    chromium: Any, server: Server, folder: Path
+) -> None:
     with Project.open(folder) as project, project.edit(who="ada", what="second survey") as edit:
-        edit.insert("conditions", [{"id": "C-900", "surface": desk_sample.SURFACE, "term": "alga", "family": "E", "survey": "2", "geometry": project.row("conditions", "C-001")["geometry"].buffer(0.1)}])
+        edit.insert(
+            "conditions",
+            [
+                {
+                    "id": "C-900",
+                    "surface": desk_sample.SURFACE,
+                    "term": "alga",
+                    "family": "E",
+                    "survey": "2",
+                    "geometry": project.row("conditions", "C-001")["geometry"].buffer(0.1),
+                }
+            ],
+        )
     page, watch = open_desk(chromium, server)
     page.locator("#tab-layers").click()
     page.get_by_label("Compare two surveys").check()
@@ -199,7 +240,10 @@ def test_the_list_is_filtered_by_every_class(chromium: Any, server: Server, fold
     for column in ("cc", "uc", "rc"):
         level = int(table[column].dropna().iloc[0])
         page.get_by_label("Filter").select_option(f"{column}{level}")
-        until(page, f"document.querySelector('.list .count').textContent.startsWith('{int((table[column] == level).sum())} of {len(table)}')")
+        until(
+            page,
+            f"document.querySelector('.list .count').textContent.startsWith('{int((table[column] == level).sum())} of {len(table)}')",
+        )
     assert not watch.faults
     page.context.close()
 
@@ -216,7 +260,9 @@ def offline_edits(page: Any, id: str, **texts: str) -> None:
     until(page, "document.querySelector('.state').textContent.includes('No connection')")
 
 
-def test_everything_that_waits_for_a_row_is_chosen_at_once_and_nothing_of_theirs_is_lost_unseen(chromium: Any, server: Server, folder: Path) -> None:
+def test_everything_that_waits_for_a_row_is_chosen_at_once_and_nothing_of_theirs_is_lost_unseen(
+    chromium: Any, server: Server, folder: Path
+) -> None:
     """Two edits wait, and somebody else changed both columns: the second is not written over theirs without a word."""
     page, _ = open_desk(chromium, server, who="Ben", offline_is_fine=True)
     offline_edits(page, "C-006", cause="frost", note="of Ben")
@@ -238,7 +284,9 @@ def test_everything_that_waits_for_a_row_is_chosen_at_once_and_nothing_of_theirs
     page.context.close()
 
 
-def test_what_was_deleted_meanwhile_comes_back_whole(chromium: Any, server: Server, folder: Path) -> None:
+def test_what_was_deleted_meanwhile_comes_back_whole(
+    chromium: Any, server: Server, folder: Path
+) -> None:
     before = rows(folder, id="C-008").iloc[0]
     page, _ = open_desk(chromium, server, who="Ben", offline_is_fine=True)
     offline_edits(page, "C-008", note="still there", cause="driving rain")
@@ -250,7 +298,11 @@ def test_what_was_deleted_meanwhile_comes_back_whole(chromium: Any, server: Serv
     row = rows(folder, id="C-008").iloc[0]
     assert (row["note"], row["cause"]) == ("still there", "driving rain")
     assert row.geometry.equals_exact(before.geometry, 1e-6)
-    assert (row["term"], row["depth_m"], row["survey"]) == (before["term"], pytest.approx(before["depth_m"]), before["survey"])
+    assert (row["term"], row["depth_m"], row["survey"]) == (
+        before["term"],
+        pytest.approx(before["depth_m"]),
+        before["survey"],
+    )
     assert page.get_by_role("button", name=re.compile("not stored")).count() == 0
     page.context.close()
 
@@ -258,7 +310,9 @@ def test_what_was_deleted_meanwhile_comes_back_whole(chromium: Any, server: Serv
 # -- the conservator -------------------------------------------------------------------------------------------------------
 
 
-def test_a_block_is_chosen_by_looking_at_it_in_the_wall(chromium: Any, server: Server, folder: Path) -> None:
+def test_a_block_is_chosen_by_looking_at_it_in_the_wall(
+    chromium: Any, server: Server, folder: Path
+) -> None:
     repair = inset(folder)
     page, watch = open_desk(chromium, server)
     workplace(page, "2")
@@ -270,14 +324,24 @@ def test_a_block_is_chosen_by_looking_at_it_in_the_wall(chromium: Any, server: S
     until(page, sources)
     now, then = (i.get_attribute("src") for i in dialog.locator("img").all())
     assert "now=1" in now
-    seen = [page.evaluate("(a) => fetch(a).then((r) => r.arrayBuffer()).then((b) => Array.from(new Uint8Array(b)))", a) for a in (now, then)]
-    pictures = [cv2.imdecode(np.array(data, np.uint8), cv2.IMREAD_COLOR).astype(int) for data in seen]
+    seen = [
+        page.evaluate(
+            "(a) => fetch(a).then((r) => r.arrayBuffer()).then((b) => Array.from(new Uint8Array(b)))",
+            a,
+        )
+        for a in (now, then)
+    ]
+    pictures = [
+        cv2.imdecode(np.array(data, np.uint8), cv2.IMREAD_COLOR).astype(int) for data in seen
+    ]
     # the same piece of wall, and only what will be cut differs
     assert pictures[0].shape == pictures[1].shape
     apart = np.abs(pictures[0] - pictures[1]).max(axis=2) > 24
     assert apart.mean() > 0.02
     assert not apart[: apart.shape[0] // 10].any()
-    chosen = dialog.get_by_label("Right picture").locator("option:checked").inner_text().split(" ")[0]
+    chosen = (
+        dialog.get_by_label("Right picture").locator("option:checked").inner_text().split(" ")[0]
+    )
     dialog.get_by_role("button", name=f"Assign {chosen}").click()
     saved(page)
     assert rows(folder, "pieces", repair=repair).iloc[0]["lock_block"] == chosen
@@ -287,8 +351,8 @@ def test_a_block_is_chosen_by_looking_at_it_in_the_wall(chromium: Any, server: S
 
 def test_each_slab_of_a_face_has_a_drawing_of_its_own(chromium: Any, tmp_path: Path) -> None:
     """Two pieces behind each other on one face, laid there by hand."""
-    from facademap.tasks.match import match_project
-    from facademap.tasks.plan import plan_project
+    from facademap.tasks.match.match import match_project
+    from facademap.tasks.plan.plan import plan_project
 
     folder = desk_sample.make_project(tmp_path / "slabs", many=14, blocks=3)
     with Project.open(folder) as project, project.edit(who="sample", what="settled") as edit:
@@ -298,10 +362,24 @@ def test_each_slab_of_a_face_has_a_drawing_of_its_own(chromium: Any, tmp_path: P
     match_project(folder, time_limit_s=3)
     with Project.open(folder) as project:
         first = project.read("placements").to_dict("records")[0]
-        other = next(r for r in project.read("placements").to_dict("records") if r["repair"] != first["repair"])
+        other = next(
+            r
+            for r in project.read("placements").to_dict("records")
+            if r["repair"] != first["repair"]
+        )
         with project.edit(who="sample", what="second slab") as edit:
             edit.update("placements", first["id"], {"slab": 0, "slab_thicknesses": [0.12, 0.10]})
-            edit.update("placements", other["id"], {"block": first["block"], "face": first["face"], "slab": 1, "slab_thicknesses": [0.12, 0.10], "blank": first["blank"]})
+            edit.update(
+                "placements",
+                other["id"],
+                {
+                    "block": first["block"],
+                    "face": first["face"],
+                    "slab": 1,
+                    "slab_thicknesses": [0.12, 0.10],
+                    "blank": first["blank"],
+                },
+            )
             for row in project.read("placements").to_dict("records"):
                 if row["face"] == first["face"] and row["id"] not in (first["id"], other["id"]):
                     edit.delete("placements", row["id"])
@@ -321,7 +399,9 @@ def test_each_slab_of_a_face_has_a_drawing_of_its_own(chromium: Any, tmp_path: P
         server.kill()
 
 
-def test_joints_and_pins_are_typed_in_inches_and_fractions_too(chromium: Any, server: Server, folder: Path) -> None:
+def test_joints_and_pins_are_typed_in_inches_and_fractions_too(
+    chromium: Any, server: Server, folder: Path
+) -> None:
     repair = inset(folder)
     page, watch = open_desk(chromium, server, remember={"units": "in"})
     workplace(page, "2")
@@ -347,7 +427,9 @@ def phone_formats(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-def test_a_ticket_leads_to_the_record_where_what_is_due_comes_first(chromium: Any, server: Server, folder: Path) -> None:
+def test_a_ticket_leads_to_the_record_where_what_is_due_comes_first(
+    chromium: Any, server: Server, folder: Path
+) -> None:
     repair = inset(folder)
     page, watch = open_desk(chromium, server, size=(390, 844))
     # the code on the ticket is read by the phone while the desk is open
@@ -365,7 +447,12 @@ def test_a_ticket_leads_to_the_record_where_what_is_due_comes_first(chromium: An
     assert [i.input_value() for i in group.locator("input").all()] == ["51", "50", "49,5", "50"]
     row = rows(folder, "repairs", id=repair).iloc[0]
     u0, v0, u1, v1 = (1000 * v for v in row.geometry.bounds)
-    for name, value in (("Widths", u1 - u0), ("Heights", v1 - v0), ("Both diagonals", math.hypot(u1 - u0, v1 - v0)), ("Depth", 1000 * row["depth_m"])):
+    for name, value in (
+        ("Widths", u1 - u0),
+        ("Heights", v1 - v0),
+        ("Both diagonals", math.hypot(u1 - u0, v1 - v0)),
+        ("Depth", 1000 * row["depth_m"]),
+    ):
         for box in page.locator(".cut-out").get_by_role("group", name=name).locator("input").all():
             box.fill(f"{value:.1f}")
     page.get_by_role("button", name="Store measures").click()
@@ -380,10 +467,16 @@ def test_a_ticket_leads_to_the_record_where_what_is_due_comes_first(chromium: An
     assert due == ["cut-out square", "even depth", "sound stone all round"]
     # what was read on the cut-out stands there already
     square = page.locator(".check-item", has_text="cut-out square")
-    assert float(square.locator("input").first.input_value()) == pytest.approx(math.hypot(u1 - u0, v1 - v0), abs=0.06)
+    assert float(square.locator("input").first.input_value()) == pytest.approx(
+        math.hypot(u1 - u0, v1 - v0), abs=0.06
+    )
     square.get_by_role("button", name="Store").click()
-    page.locator(".check-item", has_text="sound stone all round").get_by_role("button", name="Does not apply").click()
-    page.get_by_label("sound stone all round: why it does not apply").fill("cut out by the client's own mason")
+    page.locator(".check-item", has_text="sound stone all round").get_by_role(
+        "button", name="Does not apply"
+    ).click()
+    page.get_by_label("sound stone all round: why it does not apply").fill(
+        "cut out by the client's own mason"
+    )
     page.keyboard.press("Enter")
     saved(page)
     log = rows(folder, "work_log", repair=repair)
@@ -393,7 +486,9 @@ def test_a_ticket_leads_to_the_record_where_what_is_due_comes_first(chromium: An
     page.context.close()
 
 
-def test_one_reading_answers_every_check_of_the_same_thing(chromium: Any, server: Server, folder: Path) -> None:
+def test_one_reading_answers_every_check_of_the_same_thing(
+    chromium: Any, server: Server, folder: Path
+) -> None:
     repair = inset(folder)
     page, watch = open_desk(chromium, server, size=(390, 844))
     workplace(page, "4")
@@ -401,16 +496,23 @@ def test_one_reading_answers_every_check_of_the_same_thing(chromium: Any, server
     page.locator(".stages .wide", has_text=repair).first.click()
     page.locator(".work summary", has_text="Later").click()
     page.locator(".check-item", has_text="air temperature").locator("input").fill("12")
-    page.locator(".check-item", has_text="air temperature").get_by_role("button", name="Store").click()
+    page.locator(".check-item", has_text="air temperature").get_by_role(
+        "button", name="Store"
+    ).click()
     saved(page)
     log = rows(folder, "work_log", repair=repair)
-    assert {r["check"]: r["result"] for _, r in log.iterrows()} == {"air temperature": "pass", "not too hot": "pass"}
+    assert {r["check"]: r["result"] for _, r in log.iterrows()} == {
+        "air temperature": "pass",
+        "not too hot": "pass",
+    }
     assert [m["temperature_deg_c"] for m in log["measured"]] == [12, 12]
     assert not watch.faults
     page.context.close()
 
 
-def test_a_photo_that_cannot_be_read_is_refused_in_one_line_with_the_remedy(chromium: Any, server: Server, folder: Path, phone_formats: Path) -> None:
+def test_a_photo_that_cannot_be_read_is_refused_in_one_line_with_the_remedy(
+    chromium: Any, server: Server, folder: Path, phone_formats: Path
+) -> None:
     page, watch = open_desk(chromium, server, size=(390, 844))
     choose(page, "C-004", "record")
     box = page.locator(".photo-of input[type=file]")
@@ -432,7 +534,9 @@ def test_a_photo_that_cannot_be_read_is_refused_in_one_line_with_the_remedy(chro
     page.context.close()
 
 
-def test_a_picture_of_a_face_is_not_kept_from_before_it_was_changed(chromium: Any, server: Server, folder: Path) -> None:
+def test_a_picture_of_a_face_is_not_kept_from_before_it_was_changed(
+    chromium: Any, server: Server, folder: Path
+) -> None:
     """The keeper of pages shows an old picture only where there is no connection."""
     page, watch = open_desk(chromium, server, offline_is_fine=True)
     until(page, "navigator.serviceWorker.controller !== null")
@@ -446,7 +550,9 @@ def test_a_picture_of_a_face_is_not_kept_from_before_it_was_changed(chromium: An
         edit.update("faces", face, {"outline": ring.tolist(), "width_m": row["width_m"] / 2})
     assert page.evaluate(size) == pytest.approx(first / 2, rel=0.05)
     page.context.set_offline(True)
-    assert page.evaluate(size.replace("'reload'", "'default'")) == pytest.approx(first / 2, rel=0.05)
+    assert page.evaluate(size.replace("'reload'", "'default'")) == pytest.approx(
+        first / 2, rel=0.05
+    )
     assert not watch.faults
     page.context.close()
 
@@ -455,10 +561,18 @@ def test_a_picture_of_a_face_is_not_kept_from_before_it_was_changed(chromium: An
 
 
 @pytest.mark.parametrize("size", [(1280, 800), (390, 844)])
-def test_a_reviewer_reads_values_and_meets_nothing_that_cannot_be_used(chromium: Any, server: Server, folder: Path, size: tuple[int, int]) -> None:
-    request = urllib.request.Request(f"{server.address}api/reviewer-links", data=json.dumps({"name": "P. Lanner", "who": "ada"}).encode(), headers={"content-type": "application/json"})
+def test_a_reviewer_reads_values_and_meets_nothing_that_cannot_be_used(
+    chromium: Any, server: Server, folder: Path, size: tuple[int, int]
+) -> None:
+    request = urllib.request.Request(
+        f"{server.address}api/reviewer-links",
+        data=json.dumps({"name": "P. Lanner", "who": "ada"}).encode(),
+        headers={"content-type": "application/json"},
+    )
     with urllib.request.urlopen(request, timeout=10) as answer:
-        key = urllib.parse.parse_qs(urllib.parse.urlparse(json.load(answer)["address"]).query)["key"][0]
+        key = urllib.parse.parse_qs(urllib.parse.urlparse(json.load(answer)["address"]).query)[
+            "key"
+        ][0]
     page, watch = open_desk(chromium, server, who="", size=size, key=key)
     assert page.get_by_role("heading", name="To read and to review").is_visible()
     choose(page, "C-002", "record")
@@ -468,12 +582,16 @@ def test_a_reviewer_reads_values_and_meets_nothing_that_cannot_be_used(chromium:
     assert "leaking gutter, mended" in facts
 
     def dead() -> list[str]:
-        return page.evaluate("[...document.querySelectorAll('.sheet button, .sheet input, .sheet select, .over button, .over input, .head-line button')].filter((e) => e.matches(':disabled') && e.offsetParent && e.textContent !== 'Comment').map((e) => e.outerHTML.slice(0, 90))")
+        return page.evaluate(
+            "[...document.querySelectorAll('.sheet button, .sheet input, .sheet select, .over button, .over input, .head-line button')].filter((e) => e.matches(':disabled') && e.offsetParent && e.textContent !== 'Comment').map((e) => e.outerHTML.slice(0, 90))"
+        )
 
     assert dead() == []
     page.get_by_label("Comment or reason").fill("Show the joint first")
     page.get_by_role("button", name="Return", exact=True).click()
-    until(page, "document.querySelector('.reviews ul')?.textContent.includes('Show the joint first')")
+    until(
+        page, "document.querySelector('.reviews ul')?.textContent.includes('Show the joint first')"
+    )
     workplace(page, "2")
     choose(page, inset(folder), "repair")
     page.locator(".repair summary", has_text="Decision").click()
@@ -505,7 +623,10 @@ def longer(text: str) -> str:
     other = str.maketrans("aeiouAEIOU", "äéîöûÄÉÎÖÛ")
     parts = re.split(r"(\{\w+\})", text)
     more = math.ceil(0.4 * len(re.sub(r"\{\w+\}", "", text)))
-    return "".join(p if p.startswith("{") else p.translate(other) for p in parts) + (" " + "lörem ipsüm dölor " * 20)[:more].rstrip()
+    return (
+        "".join(p if p.startswith("{") else p.translate(other) for p in parts)
+        + (" " + "lörem ipsüm dölor " * 20)[:more].rstrip()
+    )
 
 
 #: What is cut off, runs out of the page or over its button.
@@ -516,8 +637,15 @@ _CUT_OFF = """[...document.querySelectorAll('button, label, h1, h2, h3, summary,
 }).map((e) => `${e.tagName} ${e.className} ${e.innerText.slice(0, 60)}`)"""
 
 
-def test_a_catalogue_dropped_into_the_project_is_spoken_and_fits_a_phone(chromium: Any, server: Server, folder: Path) -> None:
-    words = {k: json.loads(f'"{v}"') for k, v in re.findall(r"\"([\w.⇧ -]+)\": \"((?:[^\"\\]|\\.)*)\"", CATALOGUE.read_text(encoding="utf-8"))}
+def test_a_catalogue_dropped_into_the_project_is_spoken_and_fits_a_phone(
+    chromium: Any, server: Server, folder: Path
+) -> None:
+    words = {
+        k: json.loads(f'"{v}"')
+        for k, v in re.findall(
+            r"\"([\w.⇧ -]+)\": \"((?:[^\"\\]|\\.)*)\"", CATALOGUE.read_text(encoding="utf-8")
+        )
+    }
     page, watch = open_desk(chromium, server, size=(390, 844))
     page.get_by_role("button", name="Keys and help").click()
     # with English alone there is nothing to choose
@@ -527,7 +655,9 @@ def test_a_catalogue_dropped_into_the_project_is_spoken_and_fits_a_phone(chromiu
     languages = folder / "languages"
     languages.mkdir()
     texts = {k: longer(v) for k, v in words.items() if k != "welcome"}
-    (languages / "qps.json").write_text(json.dumps({"language": "Löng", "texts": texts}, ensure_ascii=False), encoding="utf-8")
+    (languages / "qps.json").write_text(
+        json.dumps({"language": "Löng", "texts": texts}, ensure_ascii=False), encoding="utf-8"
+    )
     (languages / "xx.json").write_text('{"language": "broken"', encoding="utf-8")
     page.get_by_role("button", name="Keys and help").click()
     page.get_by_label("Language").wait_for()
@@ -584,7 +714,10 @@ def test_a_catalogue_dropped_into_the_project_is_spoken_and_fits_a_phone(chromiu
 
 def test_an_empty_project_gets_its_picture_at_the_desk_alone(chromium: Any, tmp_path: Path) -> None:
     """Photo, coordinates, picked points, the last of them by keys alone; then the rectified wall lies where it should."""
-    with Project.create(tmp_path / "mill", name="Mill, yard side") as project, project.edit(who="sample", what="a surface") as edit:
+    with (
+        Project.create(tmp_path / "mill", name="Mill, yard side") as project,
+        project.edit(who="sample", what="a surface") as edit,
+    ):
         edit.insert("elevations", [{"id": "yard", "name": "Yard side", "building": "Mill"}])
         edit.insert("surfaces", [{"id": "plane", "elevation": "yard", "name": "Main plane"}])
     corners = np.array([[180, 620], [980, 590], [940, 130], [220, 180]], np.float32)
@@ -594,7 +727,12 @@ def test_an_empty_project_gets_its_picture_at_the_desk_alone(chromium: Any, tmp_
     for x, y in corners.astype(int).tolist():
         cv2.circle(photo, (x, y), 9, (20, 20, 20), -1, cv2.LINE_AA)
     cv2.imwrite(str(tmp_path / "wall.jpg"), photo, [cv2.IMWRITE_JPEG_QUALITY, 95])
-    (tmp_path / "points.csv").write_text("name;u_m;v_m;role\na;0;0;control\nb;4;0;control\nc;4;2,4;control\nd;0;2,4;control\n".replace(",", "."), encoding="utf-8")
+    (tmp_path / "points.csv").write_text(
+        "name;u_m;v_m;role\na;0;0;control\nb;4;0;control\nc;4;2,4;control\nd;0;2,4;control\n".replace(
+            ",", "."
+        ),
+        encoding="utf-8",
+    )
     server = Server(tmp_path / "mill").start()
     try:
         page, watch = open_desk(chromium, server)
@@ -608,7 +746,10 @@ def test_an_empty_project_gets_its_picture_at_the_desk_alone(chromium: Any, tmp_
         page.wait_for_timeout(800)
         view = page.locator(".control-photo .map").bounding_box()
         scale = min((view["width"] - 20) / 1120, (view["height"] - 20) / 760)
-        left, top = view["x"] + (view["width"] - 1120 * scale) / 2, view["y"] + (view["height"] - 760 * scale) / 2
+        left, top = (
+            view["x"] + (view["width"] - 1120 * scale) / 2,
+            view["y"] + (view["height"] - 760 * scale) / 2,
+        )
         page.locator(".points tbody tr").first.click()
         for x, y in corners[:3].tolist():
             page.mouse.click(left + (x + 0.5) * scale, top + (y + 0.5) * scale)
@@ -616,8 +757,14 @@ def test_an_empty_project_gets_its_picture_at_the_desk_alone(chromium: Any, tmp_
         saved(page)
         # the last one with the arrow keys: the photo goes under the cross in the middle
         page.locator(".control-photo .map").focus()
-        away = [round((float(corners[3][0]) + 0.5 - 560) * scale), round((380 - float(corners[3][1]) - 0.5) * scale)]
-        for by, less, more in ((away[0], "ArrowLeft", "ArrowRight"), (away[1], "ArrowDown", "ArrowUp")):
+        away = [
+            round((float(corners[3][0]) + 0.5 - 560) * scale),
+            round((380 - float(corners[3][1]) - 0.5) * scale),
+        ]
+        for by, less, more in (
+            (away[0], "ArrowLeft", "ArrowRight"),
+            (away[1], "ArrowDown", "ArrowUp"),
+        ):
             for _ in range(abs(by) // 30):
                 page.keyboard.press(f"Shift+{more if by > 0 else less}")
             for _ in range(abs(by) % 30):
@@ -625,9 +772,19 @@ def test_an_empty_project_gets_its_picture_at_the_desk_alone(chromium: Any, tmp_
         page.keyboard.press("Enter")
         saved(page)
         with Project.open(tmp_path / "mill", read_only=True) as project:
-            seen = project.read("observations").merge(project.read("control_points")[["id", "name"]], left_on="control_point", right_on="id").set_index("name")
+            seen = (
+                project.read("observations")
+                .merge(
+                    project.read("control_points")[["id", "name"]],
+                    left_on="control_point",
+                    right_on="id",
+                )
+                .set_index("name")
+            )
         for name, place in zip("abcd", corners, strict=True):
-            assert (seen.at[name, "x_px"], seen.at[name, "y_px"]) == pytest.approx(tuple(float(v) for v in place), abs=1.6)
+            assert (seen.at[name, "x_px"], seen.at[name, "y_px"]) == pytest.approx(
+                tuple(float(v) for v in place), abs=1.6
+            )
         page.get_by_label("One pixel is, mm").fill("5")
         with page.expect_navigation(timeout=60_000):
             page.get_by_role("button", name="Rectify").click()

@@ -14,7 +14,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "unit"))
 
 from donor_wall import make_donor_wall
 
-from facademap.tasks.yard_remainders import bring_back_stone
+from facademap.tasks.yard.remainders import bring_back_stone
 
 
 @pytest.fixture(scope="module")
@@ -24,14 +24,18 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return made
 
 
-def test_stone_still_in_the_wall_is_matched_shown_and_let_go(chromium: Any, server: Server, folder: Path) -> None:
+def test_stone_still_in_the_wall_is_matched_shown_and_let_go(
+    chromium: Any, server: Server, folder: Path
+) -> None:
     page, watch = open_desk(chromium, server, remember={"matchSeconds": 10})
     page.evaluate("document.activeElement.blur()")
     page.keyboard.press("2")
 
     def match(word: str) -> str:
         page.get_by_role("button", name="Match stone").first.click()
-        until(page, f"document.querySelector('.notice')?.textContent.includes({word!r})", seconds=120)
+        until(
+            page, f"document.querySelector('.notice')?.textContent.includes({word!r})", seconds=120
+        )
         said = page.locator(".notice").inner_text()
         page.locator(".notice").wait_for(state="detached", timeout=30_000)
         return str(said)

@@ -31,7 +31,14 @@ def snapshot(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def free_insets(folder: Path) -> list[str]:
     table = rows(folder, "repairs")
-    return [str(i) for i in table[(table["treatment"] == "inset") & table["held_back"].isna() & (table["stage"] == "proposed")]["id"]]
+    return [
+        str(i)
+        for i in table[
+            (table["treatment"] == "inset")
+            & table["held_back"].isna()
+            & (table["stage"] == "proposed")
+        ]["id"]
+    ]
 
 
 def open_work(page: Any, repair: str) -> None:
@@ -62,7 +69,9 @@ def fill(page: Any, name: str, text: str) -> None:
     field(page, name).press("Tab")
 
 
-def test_stages_checks_and_photos_wait_in_one_line_and_arrive_in_order(chromium: Any, server: Server, folder: Path, snapshot: Path) -> None:
+def test_stages_checks_and_photos_wait_in_one_line_and_arrive_in_order(
+    chromium: Any, server: Server, folder: Path, snapshot: Path
+) -> None:
     repair = free_insets(folder)[0]
     page, _ = open_desk(chromium, server, size=(390, 844), offline_is_fine=True)
     kept = "caches.open('facademap read').then(c => Promise.all(['/api/work/all', '/api/packed/repairs', '/api/project', '/api/schema'].map(a => c.match(a)))).then(all => all.every(Boolean))"
@@ -75,7 +84,9 @@ def test_stages_checks_and_photos_wait_in_one_line_and_arrive_in_order(chromium:
     page.get_by_alt_text("Photo taken").wait_for()
     until(page, "document.querySelector('.shot img').naturalWidth > 0")
     next_stage(page, "cut out")
-    page.locator(".check-item", has=page.get_by_role("button", name="Good")).first.get_by_role("button", name="Good").click()
+    page.locator(".check-item", has=page.get_by_role("button", name="Good")).first.get_by_role(
+        "button", name="Good"
+    ).click()
     page.locator(".check-item.waiting").wait_for()
     until(page, "document.querySelector('.state').textContent.includes('4 kept here')")
     assert len(rows(folder, "work_log", repair=repair)) == 0
@@ -107,7 +118,9 @@ def test_stages_checks_and_photos_wait_in_one_line_and_arrive_in_order(chromium:
     page.context.close()
 
 
-def test_an_entry_that_met_another_is_shown_beside_it_and_both_can_stay(chromium: Any, server: Server, folder: Path) -> None:
+def test_an_entry_that_met_another_is_shown_beside_it_and_both_can_stay(
+    chromium: Any, server: Server, folder: Path
+) -> None:
     first, second = free_insets(folder)[:2]
     ada, _ = open_desk(chromium, server, who="Ada", offline_is_fine=True)
     ben, _ = open_desk(chromium, server, who="Ben", size=(390, 844), offline_is_fine=True)
@@ -124,7 +137,17 @@ def test_an_entry_that_met_another_is_shown_beside_it_and_both_can_stay(chromium
         dialog = ben.get_by_role("dialog")
         dialog.wait_for(timeout=20_000)
         told = dialog.inner_text()
-        assert all(word in told for word in ("waits for the crane", "seen with the architect", "Ada", "Ben", "on hold", "approved"))
+        assert all(
+            word in told
+            for word in (
+                "waits for the crane",
+                "seen with the architect",
+                "Ada",
+                "Ben",
+                "on hold",
+                "approved",
+            )
+        )
         assert rows(folder, "repairs", id=repair)["stage"].iloc[0] == "approved"
         dialog.get_by_role("button", name=choice).click()
         saved(ben)
@@ -135,7 +158,9 @@ def test_an_entry_that_met_another_is_shown_beside_it_and_both_can_stay(chromium
     ben.context.close()
 
 
-def test_an_entry_the_gate_refuses_is_kept_with_the_reason_and_can_be_sent_again(chromium: Any, server: Server, folder: Path) -> None:
+def test_an_entry_the_gate_refuses_is_kept_with_the_reason_and_can_be_sent_again(
+    chromium: Any, server: Server, folder: Path
+) -> None:
     repair = free_insets(folder)[0]
     page, _ = open_desk(chromium, server, offline_is_fine=True)
     open_work(page, repair)
@@ -153,8 +178,15 @@ def test_an_entry_the_gate_refuses_is_kept_with_the_reason_and_can_be_sent_again
     u0, v0, u1, v1 = (1000 * v for v in piece.geometry.bounds)
     width, height, depth = u1 - u0, v1 - v0, 1000 * piece["depth_m"]
     diagonal = (width**2 + height**2) ** 0.5
-    for label, value in (("Widths", width), ("Heights", height), ("Both diagonals", diagonal), ("Depth at four corners", depth)):
-        for box in page.locator(".work .cut-out").get_by_role("group", name=label).locator("input").all():
+    for label, value in (
+        ("Widths", width),
+        ("Heights", height),
+        ("Both diagonals", diagonal),
+        ("Depth at four corners", depth),
+    ):
+        for box in (
+            page.locator(".work .cut-out").get_by_role("group", name=label).locator("input").all()
+        ):
             box.fill(f"{value:.2f}")
     page.get_by_role("button", name="Store measures").click()
     saved(page)
@@ -164,11 +196,17 @@ def test_an_entry_the_gate_refuses_is_kept_with_the_reason_and_can_be_sent_again
     saved(page)
     until(page, "document.querySelector('.work .figures').textContent.includes('cut-out measured')")
     assert rows(folder, "repairs", id=repair)["measured"].iloc[0]
-    assert list(rows(folder, "work_log", repair=repair)["stage"]) == ["approved", "cut out", "cut-out measured"]
+    assert list(rows(folder, "work_log", repair=repair)["stage"]) == [
+        "approved",
+        "cut out",
+        "cut-out measured",
+    ]
     page.context.close()
 
 
-def test_the_server_killed_while_work_is_recorded_enters_everything_once(chromium: Any, server: Server, folder: Path, snapshot: Path) -> None:
+def test_the_server_killed_while_work_is_recorded_enters_everything_once(
+    chromium: Any, server: Server, folder: Path, snapshot: Path
+) -> None:
     repair = free_insets(folder)[0]
     page, _ = open_desk(chromium, server, offline_is_fine=True)
     open_work(page, repair)
@@ -187,13 +225,19 @@ def test_the_server_killed_while_work_is_recorded_enters_everything_once(chromiu
     until(page, "document.querySelector('.state').textContent === 'All saved'", seconds=40)
     log = rows(folder, "work_log", repair=repair)
     assert [s for s in log["stage"] if isinstance(s, str)] == ["approved", "cut out"]
-    assert len({c for c in log["check"] if isinstance(c, str)}) == sum(isinstance(c, str) for c in log["check"]) == 2
+    assert (
+        len({c for c in log["check"] if isinstance(c, str)})
+        == sum(isinstance(c, str) for c in log["check"])
+        == 2
+    )
     with Project.open(folder) as project:
         assert project.integrity() == []
     page.context.close()
 
 
-def test_a_photo_taken_of_a_condition_is_stored_with_it(chromium: Any, server: Server, folder: Path, snapshot: Path) -> None:
+def test_a_photo_taken_of_a_condition_is_stored_with_it(
+    chromium: Any, server: Server, folder: Path, snapshot: Path
+) -> None:
     page, _ = open_desk(chromium, server, size=(390, 844), offline_is_fine=True)
     condition(page, "C-004")
     page.context.set_offline(True)
@@ -208,7 +252,9 @@ def test_a_photo_taken_of_a_condition_is_stored_with_it(chromium: Any, server: S
     page.context.close()
 
 
-def test_undo_and_redo_go_on_after_a_reload_and_leave_the_edits_of_others(chromium: Any, server: Server, folder: Path) -> None:
+def test_undo_and_redo_go_on_after_a_reload_and_leave_the_edits_of_others(
+    chromium: Any, server: Server, folder: Path
+) -> None:
     page, watch = open_desk(chromium, server, who="Undine")
     condition(page, "C-006")
     before = rows(folder, id="C-006").iloc[0]
@@ -249,7 +295,9 @@ def test_undo_and_redo_go_on_after_a_reload_and_leave_the_edits_of_others(chromi
     page.context.close()
 
 
-def test_a_template_is_kept_for_everybody_and_classes_many_by_one_key(chromium: Any, server: Server, folder: Path) -> None:
+def test_a_template_is_kept_for_everybody_and_classes_many_by_one_key(
+    chromium: Any, server: Server, folder: Path
+) -> None:
     ada, watch = open_desk(chromium, server, who="Ada")
     condition(ada, "C-003")
     wanted = 1 if rows(folder, id="C-003")["cc"].iloc[0] != 1 else 2
@@ -293,14 +341,24 @@ def test_a_template_is_kept_for_everybody_and_classes_many_by_one_key(chromium: 
     ben.context.close()
 
 
-def test_the_list_of_what_is_missing_follows_the_setting_of_the_project(chromium: Any, server: Server, folder: Path) -> None:
-    from facademap.tasks.required import set_required
+def test_the_list_of_what_is_missing_follows_the_setting_of_the_project(
+    chromium: Any, server: Server, folder: Path
+) -> None:
+    from facademap.tasks.survey.required import set_required
 
     page, watch = open_desk(chromium, server)
     page.locator("#tab-missing").click()
     page.locator(".missing").get_by_role("button", name="Change").click()
     dialog = page.get_by_role("dialog")
-    for name in ("Term", "Condition class", "Urgency class", "Recommendation class", "Wall stone", "Depth", "Width"):
+    for name in (
+        "Term",
+        "Condition class",
+        "Urgency class",
+        "Recommendation class",
+        "Wall stone",
+        "Depth",
+        "Width",
+    ):
         dialog.get_by_label(name, exact=False).first.uncheck()
     dialog.get_by_label("Note").check()
     page.keyboard.press("Escape")
@@ -334,13 +392,23 @@ def on_screen(page: Any, *places: tuple[float, float]) -> list[tuple[float, floa
         words = [page.locator(".readout .at span").nth(i).inner_text() for i in range(2)]
         seen.append((*at, *(float(w.split()[1]) for w in words)))
     (x0, y0, u0, v0), (x1, y1, u1, v1) = seen
-    return [(x0 + (u - u0) * (x1 - x0) / (u1 - u0), y0 + (v - v0) * (y1 - y0) / (v1 - v0)) for u, v in places]
+    return [
+        (x0 + (u - u0) * (x1 - x0) / (u1 - u0), y0 + (v - v0) * (y1 - y0) / (v1 - v0))
+        for u, v in places
+    ]
 
 
 def plain_inset(folder: Path, *, last: bool = False) -> Any:
     """A planned inset that lies within its stone and has pins."""
     table = rows(folder, "repairs")
-    fits = [r for _, r in table.iterrows() if r["treatment"] == "inset" and r["stage"] == "proposed" and set(r["edge_kinds"]) == {"inset"} and len(r["pins"])]
+    fits = [
+        r
+        for _, r in table.iterrows()
+        if r["treatment"] == "inset"
+        and r["stage"] == "proposed"
+        and set(r["edge_kinds"]) == {"inset"}
+        and len(r["pins"])
+    ]
     return fits[-1 if last else 0]
 
 
@@ -363,7 +431,9 @@ def drag(page: Any, start: tuple[float, float], by: tuple[float, float]) -> None
     page.mouse.up()
 
 
-def test_a_side_and_a_pin_of_a_cut_out_are_dragged_on_the_wall(chromium: Any, server: Server, folder: Path) -> None:
+def test_a_side_and_a_pin_of_a_cut_out_are_dragged_on_the_wall(
+    chromium: Any, server: Server, folder: Path
+) -> None:
     row = plain_inset(folder)
     u0, v0, u1, v1 = row.geometry.bounds
     page, watch = open_desk(chromium, server, who="Cutter")
@@ -375,15 +445,25 @@ def test_a_side_and_a_pin_of_a_cut_out_are_dragged_on_the_wall(chromium: Any, se
     after = rows(folder, "repairs", id=row["id"]).iloc[0]
     # the side moves square to itself, whatever the pointer does along it
     assert after.geometry.bounds[2] == pytest.approx(u1 + 0.03, abs=0.003)
-    assert (after.geometry.bounds[0], after.geometry.bounds[1], after.geometry.bounds[3]) == pytest.approx((u0, v0, v1), abs=1e-5)
+    assert (
+        after.geometry.bounds[0],
+        after.geometry.bounds[1],
+        after.geometry.bounds[3],
+    ) == pytest.approx((u0, v0, v1), abs=1e-5)
     piece = rows(folder, "pieces", repair=row["id"]).iloc[0]
-    assert piece["width_m"] == pytest.approx(after.geometry.bounds[2] - u0 - after["edges"][0] - after["edges"][2], abs=1e-4)
+    assert piece["width_m"] == pytest.approx(
+        after.geometry.bounds[2] - u0 - after["edges"][0] - after["edges"][2], abs=1e-4
+    )
     pin = after["pins"][0]
-    [start, end] = on_screen(page, (pin["u_m"], pin["v_m"]), (pin["u_m"] + 0.012, pin["v_m"] + 0.008))
+    [start, end] = on_screen(
+        page, (pin["u_m"], pin["v_m"]), (pin["u_m"] + 0.012, pin["v_m"] + 0.008)
+    )
     drag(page, start, (end[0] - start[0], end[1] - start[1]))
     saved(page)
     moved = rows(folder, "repairs", id=row["id"]).iloc[0]["pins"]
-    assert (moved[0]["u_m"], moved[0]["v_m"]) == pytest.approx((pin["u_m"] + 0.012, pin["v_m"] + 0.008), abs=0.003)
+    assert (moved[0]["u_m"], moved[0]["v_m"]) == pytest.approx(
+        (pin["u_m"] + 0.012, pin["v_m"] + 0.008), abs=0.003
+    )
     assert moved[1:] == after["pins"][1:]
     # a joint and a pin by numbers
     page.get_by_label("Joint of side 1 in millimetres").fill("5")
@@ -406,16 +486,23 @@ def test_a_side_and_a_pin_of_a_cut_out_are_dragged_on_the_wall(chromium: Any, se
     page.context.close()
 
 
-def test_a_face_is_measured_by_points_and_its_flaw_is_drawn(chromium: Any, server: Server, folder: Path, tmp_path: Path) -> None:
+def test_a_face_is_measured_by_points_and_its_flaw_is_drawn(
+    chromium: Any, server: Server, folder: Path, tmp_path: Path
+) -> None:
     """The picture is drawn here: a face of 600 x 300 mm seen askew, with four points of known place on it."""
     rng = np.random.default_rng(11)
     corners = np.array([[210, 560], [850, 610], [820, 250], [240, 190]], dtype=np.float32)
-    matrix = cv2.getPerspectiveTransform(np.array([[0, 0], [600, 0], [600, 300], [0, 300]], dtype=np.float32), corners)
+    matrix = cv2.getPerspectiveTransform(
+        np.array([[0, 0], [600, 0], [600, 300], [0, 300]], dtype=np.float32), corners
+    )
     picture = np.clip(np.array([60, 66, 58]) + rng.normal(0, 9, (760, 1040, 3)), 0, 255)
     mask = np.zeros(picture.shape[:2], np.uint8)
     cv2.fillPoly(mask, [np.round(corners * 16).astype(np.int32)], 255, cv2.LINE_AA, 4)
     share = mask[..., None] / 255.0
-    picture = picture * (1 - share) + np.clip(np.array([205, 184, 150]) + rng.normal(0, 7, picture.shape), 0, 255) * share
+    picture = (
+        picture * (1 - share)
+        + np.clip(np.array([205, 184, 150]) + rng.normal(0, 7, picture.shape), 0, 255) * share
+    )
     path = tmp_path / "face.png"
     cv2.imwrite(str(path), np.clip(picture, 0, 255).astype(np.uint8)[..., ::-1])
     page, watch = open_desk(chromium, server, who="Measurer")
@@ -433,7 +520,10 @@ def test_a_face_is_measured_by_points_and_its_flaw_is_drawn(chromium: Any, serve
         view = dialog.locator(".measure-photo .map").bounding_box()
         # the whole photo is shown, with ten pixels round it
         scale = min((view["width"] - 20) / 1040, (view["height"] - 20) / 760)
-        left, top = view["x"] + (view["width"] - 1040 * scale) / 2, view["y"] + (view["height"] - 760 * scale) / 2
+        left, top = (
+            view["x"] + (view["width"] - 1040 * scale) / 2,
+            view["y"] + (view["height"] - 760 * scale) / 2,
+        )
         page.mouse.click(left + (x + 0.5) * scale, top + (y + 0.5) * scale)
         page.wait_for_timeout(350)
 
@@ -499,7 +589,13 @@ class Fingers:
     def move(self, *paths: tuple[tuple[float, float], tuple[float, float]]) -> None:
         self.send("touchStart", *(a for a, _ in paths))
         for step in range(1, 11):
-            self.send("touchMove", *((a[0] + (b[0] - a[0]) * step / 10, a[1] + (b[1] - a[1]) * step / 10) for a, b in paths))
+            self.send(
+                "touchMove",
+                *(
+                    (a[0] + (b[0] - a[0]) * step / 10, a[1] + (b[1] - a[1]) * step / 10)
+                    for a, b in paths
+                ),
+            )
         self.page.wait_for_timeout(120)  # held still before it lifts, so that nothing glides on
         self.send("touchEnd")
         self.page.wait_for_timeout(400)
@@ -507,15 +603,49 @@ class Fingers:
     def pen(self, places: list[tuple[float, float]]) -> None:
         for i, (x, y) in enumerate(places):
             kind = "mousePressed" if i == 0 else "mouseMoved"
-            self.session.send("Input.dispatchMouseEvent", {"type": kind, "x": x, "y": y, "button": "left", "buttons": 1, "pointerType": "pen", "force": 0.6, "clickCount": 1})
+            self.session.send(
+                "Input.dispatchMouseEvent",
+                {
+                    "type": kind,
+                    "x": x,
+                    "y": y,
+                    "button": "left",
+                    "buttons": 1,
+                    "pointerType": "pen",
+                    "force": 0.6,
+                    "clickCount": 1,
+                },
+            )
         x, y = places[-1]
-        self.session.send("Input.dispatchMouseEvent", {"type": "mouseReleased", "x": x, "y": y, "button": "left", "pointerType": "pen", "clickCount": 1})
+        self.session.send(
+            "Input.dispatchMouseEvent",
+            {
+                "type": "mouseReleased",
+                "x": x,
+                "y": y,
+                "button": "left",
+                "pointerType": "pen",
+                "clickCount": 1,
+            },
+        )
 
 
-@pytest.mark.parametrize("size", [(390, 844), (820, 1180), (1180, 820)], ids=["phone", "tablet upright", "tablet lying"])
-def test_fingers_and_a_pen_draw_change_pan_and_pinch(chromium: Any, server: Server, folder: Path, size: tuple[int, int]) -> None:
-    context = chromium.new_context(viewport={"width": size[0], "height": size[1]}, has_touch=True, is_mobile=True, device_scale_factor=2, reduced_motion="reduce")
-    context.add_init_script("localStorage.setItem('facademap desk', JSON.stringify({who: 'Toucher', tourSeen: true, snapping: false}))")
+@pytest.mark.parametrize(
+    "size", [(390, 844), (820, 1180), (1180, 820)], ids=["phone", "tablet upright", "tablet lying"]
+)
+def test_fingers_and_a_pen_draw_change_pan_and_pinch(
+    chromium: Any, server: Server, folder: Path, size: tuple[int, int]
+) -> None:
+    context = chromium.new_context(
+        viewport={"width": size[0], "height": size[1]},
+        has_touch=True,
+        is_mobile=True,
+        device_scale_factor=2,
+        reduced_motion="reduce",
+    )
+    context.add_init_script(
+        "localStorage.setItem('facademap desk', JSON.stringify({who: 'Toucher', tourSeen: true, snapping: false}))"
+    )
     page = context.new_page()
     faults: list[str] = []
     page.on("pageerror", lambda error: faults.append(str(error)))
@@ -539,7 +669,11 @@ def test_fingers_and_a_pen_draw_change_pan_and_pinch(chromium: Any, server: Serv
 
     def frame_of(corners: np.ndarray) -> tuple[float, float, float]:
         """Metres a pixel and the place of the map's corner, from three corners and where they were tapped."""
-        order = [int(np.argmin(corners[:, 0])), int(np.argmax(corners[:, 0])), int(np.argmin(corners[:, 1]))]
+        order = [
+            int(np.argmin(corners[:, 0])),
+            int(np.argmax(corners[:, 0])),
+            int(np.argmin(corners[:, 1])),
+        ]
         u, v = corners[order[0]]
         scale = (corners[order[1]][0] - u) / (px[1][0] - px[0][0])
         return scale, u - px[0][0] * scale, v + px[0][1] * scale
@@ -549,7 +683,9 @@ def test_fingers_and_a_pen_draw_change_pan_and_pinch(chromium: Any, server: Serv
     assert scale > 0
     # one finger moves the wall by as much as it moves itself
     page.get_by_role("button", name="Select", exact=True).tap()
-    fingers.move((fingers.at(0.7, 0.6), (fingers.at(0.7, 0.6)[0] - 60, fingers.at(0.7, 0.6)[1] - 25)))
+    fingers.move(
+        (fingers.at(0.7, 0.6), (fingers.at(0.7, 0.6)[0] - 60, fingers.at(0.7, 0.6)[1] - 25))
+    )
     _, corners = draw(*px)
     scale_b, left_b, top_b = frame_of(corners)
     assert scale_b == pytest.approx(scale, rel=0.01)
@@ -559,7 +695,10 @@ def test_fingers_and_a_pen_draw_change_pan_and_pinch(chromium: Any, server: Serv
     # two fingers make it larger, also in the middle of a drawing
     page.get_by_role("button", name="Select", exact=True).tap()
     middle = fingers.at(0.65, 0.5)
-    fingers.move(((middle[0] - 40, middle[1]), (middle[0] - 80, middle[1])), ((middle[0] + 40, middle[1]), (middle[0] + 80, middle[1])))
+    fingers.move(
+        ((middle[0] - 40, middle[1]), (middle[0] - 80, middle[1])),
+        ((middle[0] + 40, middle[1]), (middle[0] + 80, middle[1])),
+    )
     name, corners = draw(*px)
     scale_c, *_ = frame_of(corners)
     assert scale_b / scale_c == pytest.approx(2.0, rel=0.15)
@@ -588,8 +727,15 @@ def test_fingers_and_a_pen_draw_change_pan_and_pinch(chromium: Any, server: Serv
 def test_a_finger_moves_the_side_of_a_cut_out(chromium: Any, server: Server, folder: Path) -> None:
     row = plain_inset(folder, last=True)
     u0, v0, u1, v1 = row.geometry.bounds
-    context = chromium.new_context(viewport={"width": 820, "height": 1180}, has_touch=True, device_scale_factor=2, reduced_motion="reduce")
-    context.add_init_script("localStorage.setItem('facademap desk', JSON.stringify({who: 'Toucher', tourSeen: true}))")
+    context = chromium.new_context(
+        viewport={"width": 820, "height": 1180},
+        has_touch=True,
+        device_scale_factor=2,
+        reduced_motion="reduce",
+    )
+    context.add_init_script(
+        "localStorage.setItem('facademap desk', JSON.stringify({who: 'Toucher', tourSeen: true}))"
+    )
     page = context.new_page()
     page.goto(server.address)
     ready(page)
@@ -608,8 +754,12 @@ def test_a_finger_moves_the_side_of_a_cut_out(chromium: Any, server: Server, fol
 # -- dialogs and the tour ------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("size", "theme"), [((1280, 800), "day"), ((390, 844), "sun"), ((390, 844), "dark")])
-def test_the_tour_points_at_what_it_speaks_of_and_every_dialog_passes_axe(chromium: Any, server: Server, folder: Path, size: tuple[int, int], theme: str) -> None:
+@pytest.mark.parametrize(
+    ("size", "theme"), [((1280, 800), "day"), ((390, 844), "sun"), ((390, 844), "dark")]
+)
+def test_the_tour_points_at_what_it_speaks_of_and_every_dialog_passes_axe(
+    chromium: Any, server: Server, folder: Path, size: tuple[int, int], theme: str
+) -> None:
     from test_web_desk import axe_source
 
     page, watch = open_desk(chromium, server, size=size, remember={"theme": theme})
@@ -619,8 +769,13 @@ def test_the_tour_points_at_what_it_speaks_of_and_every_dialog_passes_axe(chromi
         page.wait_for_timeout(200)
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), where
         page.evaluate(source)
-        result = page.evaluate("axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa']})")
-        found.extend(f"{where}: {v['id']} {v['nodes'][0]['html'][:160]} {v['nodes'][0].get('failureSummary', '')[:200]}" for v in result["violations"])
+        result = page.evaluate(
+            "axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa']})"
+        )
+        found.extend(
+            f"{where}: {v['id']} {v['nodes'][0]['html'][:160]} {v['nodes'][0].get('failureSummary', '')[:200]}"
+            for v in result["violations"]
+        )
 
     page.locator("button.state").click()
     look("what waits")
@@ -644,12 +799,19 @@ def test_the_tour_points_at_what_it_speaks_of_and_every_dialog_passes_axe(chromi
     spoken = {}
     for step in range(1, 9):
         page.wait_for_timeout(400)
-        spot, dialog = page.locator(".tour-spot").bounding_box(), page.get_by_role("dialog").bounding_box()
+        spot, dialog = (
+            page.locator(".tour-spot").bounding_box(),
+            page.get_by_role("dialog").bounding_box(),
+        )
         title = page.locator(".tour h2").inner_text()
         spoken[title] = (spot["x"], spot["y"], spot["width"], spot["height"])
         if spot["width"] < size[0] * 0.5:  # a small thing is not covered by the words about it
-            apart = dialog["x"] >= spot["x"] + spot["width"] or spot["x"] >= dialog["x"] + dialog["width"] \
-                or dialog["y"] >= spot["y"] + spot["height"] or spot["y"] >= dialog["y"] + dialog["height"]
+            apart = (
+                dialog["x"] >= spot["x"] + spot["width"]
+                or spot["x"] >= dialog["x"] + dialog["width"]
+                or dialog["y"] >= spot["y"] + spot["height"]
+                or spot["y"] >= dialog["y"] + dialog["height"]
+            )
             assert apart, title
         assert dialog["x"] >= 0
         assert dialog["x"] + dialog["width"] <= size[0]

@@ -21,7 +21,9 @@ def _choices(sizes: list[tuple[int, int]]) -> tuple[np.ndarray, np.ndarray, np.n
     return np.arange(len(sizes)), np.arange(len(sizes) + 1)[None, :], rows
 
 
-def _every_way(sizes: list[tuple[int, int]], kerf: int) -> dict[frozenset[int], set[tuple[int, int]]]:
+def _every_way(
+    sizes: list[tuple[int, int]], kerf: int
+) -> dict[frozenset[int], set[tuple[int, int]]]:
     @functools.cache
     def ways(group: frozenset[int]) -> frozenset[tuple[int, int]]:
         if len(group) == 1:
@@ -30,30 +32,47 @@ def _every_way(sizes: list[tuple[int, int]], kerf: int) -> dict[frozenset[int], 
         for count in range(1, len(group)):
             for part in itertools.combinations(sorted(group), count):
                 for a, b in itertools.product(ways(frozenset(part)), ways(group - set(part))):
-                    found |= {(a[0] + b[0] + kerf, max(a[1], b[1])), (max(a[0], b[0]), a[1] + b[1] + kerf)}
+                    found |= {
+                        (a[0] + b[0] + kerf, max(a[1], b[1])),
+                        (max(a[0], b[0]), a[1] + b[1] + kerf),
+                    }
         return frozenset(found)
 
     everything = range(len(sizes))
-    return {frozenset(g): set(ways(frozenset(g))) for n in everything for g in itertools.combinations(everything, n + 1)}
+    return {
+        frozenset(g): set(ways(frozenset(g)))
+        for n in everything
+        for g in itertools.combinations(everything, n + 1)
+    }
 
 
-@given(sizes=st.lists(st.tuples(SIDES, SIDES), min_size=1, max_size=5), kerf=st.integers(0, 2),
-       wide=st.integers(4, 20), high=st.integers(4, 20))
+@given(
+    sizes=st.lists(st.tuples(SIDES, SIDES), min_size=1, max_size=5),
+    kerf=st.integers(0, 2),
+    wide=st.integers(4, 20),
+    high=st.integers(4, 20),
+)
 def test_sizes_of_every_set_are_the_smallest_of_all_ways(
     sizes: list[tuple[int, int]], kerf: int, wide: int, high: int
 ) -> None:
     group, starts, rows = _choices(sizes)
     spent = np.zeros(3, dtype=np.int64)
-    w, h, count = kernels_box.box_sets(group, 0, starts, rows, float(kerf), np.array([0.0, 0.0, wide, high]), 1 << 40, spent)
+    w, h, count = kernels_box.box_sets(
+        group, 0, starts, rows, float(kerf), np.array([0.0, 0.0, wide, high]), 1 << 40, spent
+    )
     for members, ways in _every_way(sizes, kerf).items():
         mask = sum(1 << k for k in members)
         fit = {x for x in ways if x[0] <= wide and x[1] <= high}
         least = {x for x in fit if not any(y != x and y[0] <= x[0] and y[1] <= x[1] for y in fit)}
         assert {(round(w[mask, k]), round(h[mask, k])) for k in range(count[mask])} == least
         for most in range(high + 1):
-            assert kernels_box.narrowest(w, h, count, mask, float(most)) == min((x[0] for x in fit if x[1] <= most), default=np.inf)
+            assert kernels_box.narrowest(w, h, count, mask, float(most)) == min(
+                (x[0] for x in fit if x[1] <= most), default=np.inf
+            )
         for most in range(wide + 1):
-            assert kernels_box.flattest(w, h, count, mask, float(most)) == min((x[1] for x in fit if x[0] <= most), default=np.inf)
+            assert kernels_box.flattest(w, h, count, mask, float(most)) == min(
+                (x[1] for x in fit if x[0] <= most), default=np.inf
+            )
 
 
 def test_a_set_with_more_sizes_than_are_kept_excludes_nothing() -> None:
@@ -65,7 +84,7 @@ def test_a_set_with_more_sizes_than_are_kept_excludes_nothing() -> None:
     for w, h in sizes:
         kernels_box.keep_size(wide, high, count, 0, w, h)
     assert 2 < count[0] <= kernels_box.MOST_SIZES
-    kept = list(zip(wide[0, :count[0]], high[0, :count[0]], strict=True))
+    kept = list(zip(wide[0, : count[0]], high[0, : count[0]], strict=True))
     assert kept == sorted(kept)
     assert all(any(a <= w and b <= h for a, b in kept) for w, h in sizes)
 
@@ -76,5 +95,7 @@ def test_mason_example_two_long_and_two_short_blanks() -> None:
     group, starts, rows = _choices(sizes)
     spent = np.zeros(3, dtype=np.int64)
     for plate, fits in (((165.0, 105.0), True), ((164.9, 105.0), False), ((165.0, 104.9), False)):
-        _, _, count = kernels_box.box_sets(group, 0, starts, rows, 5.0, np.array([0.0, 0.0, *plate]), 1 << 40, spent)
+        _, _, count = kernels_box.box_sets(
+            group, 0, starts, rows, 5.0, np.array([0.0, 0.0, *plate]), 1 << 40, spent
+        )
         assert (count[15] > 0) == fits, plate

@@ -18,10 +18,23 @@ from facademap.match.freespace import FreeSpace
 
 
 def _problem(face: Face, rings: list[tuple[tuple[float, float], ...]]) -> Problem:
-    repairs = tuple(Repair(id=f"r{n}", outline_mm=ring, depth_mm=50.0, joints_mm=(0.0,), bed="horizontal", stone="s", turn180=False)
-                    for n, ring in enumerate(rings))
-    return Problem(repairs=repairs, blocks=(Block(id="b", stone="s", lab=(70.0, 0.0, 10.0), faces=(face,)),),
-                   params=Params(trim_mm=0.0))
+    repairs = tuple(
+        Repair(
+            id=f"r{n}",
+            outline_mm=ring,
+            depth_mm=50.0,
+            joints_mm=(0.0,),
+            bed="horizontal",
+            stone="s",
+            turn180=False,
+        )
+        for n, ring in enumerate(rings)
+    )
+    return Problem(
+        repairs=repairs,
+        blocks=(Block(id="b", stone="s", lab=(70.0, 0.0, 10.0), faces=(face,)),),
+        params=Params(trim_mm=0.0),
+    )
 
 
 def _rectangle(x0: float, y0: float, x1: float, y1: float) -> tuple[tuple[float, float], ...]:
@@ -52,21 +65,30 @@ def test_a_hair_decides(seed: int) -> None:
     low, top = 1.0, 1500.0
     while top - low > 0.001:
         middle = 0.5 * (low + top)
-        low, top = (middle, top) if shapely_fits(face, _rectangle(0, 0, middle, high)) else (low, middle)
-    problem = _problem(face, [_rectangle(0, 0, low - 0.02, high), _rectangle(0, 0, low + 0.02, high)])
+        low, top = (
+            (middle, top) if shapely_fits(face, _rectangle(0, 0, middle, high)) else (low, middle)
+        )
+    problem = _problem(
+        face, [_rectangle(0, 0, low - 0.02, high), _rectangle(0, 0, low + 0.02, high)]
+    )
     space = FreeSpace(problem, compiled=False)
     level = tuple(range(len(face.flaws)))
     assert (space.fits(0, 0, 0, level), space.fits(1, 0, 0, level)) == (True, False)
 
 
 def test_a_piece_as_large_as_its_place_fits_and_a_larger_one_does_not() -> None:
-    flaws = (Flaw(outline_mm=_rectangle(100, 0, 120, 60)), Flaw(outline_mm=_rectangle(0, 60, 200, 80)))
+    flaws = (
+        Flaw(outline_mm=_rectangle(100, 0, 120, 60)),
+        Flaw(outline_mm=_rectangle(0, 60, 200, 80)),
+    )
     face = Face(id="f", outline_mm=_rectangle(0, 0, 200, 200), depth_mm=60.0, bed="x", flaws=flaws)
     sizes = [(100, 60), (80, 60), (200, 120), (100.1, 60), (100, 60.1), (200, 120.1)]
     space = FreeSpace(_problem(face, [_rectangle(0, 0, w, h) for w, h in sizes]), compiled=False)
     # the band above the flaws takes the last three but for the one that is too high
     assert [space.fits(i, 0, 0, (0, 1)) for i in range(6)] == [True, True, True, True, True, False]
-    low = Face(id="f", outline_mm=_rectangle(0, 0, 200, 60), depth_mm=60.0, bed="x", flaws=flaws[:1])
+    low = Face(
+        id="f", outline_mm=_rectangle(0, 0, 200, 60), depth_mm=60.0, bed="x", flaws=flaws[:1]
+    )
     space = FreeSpace(_problem(low, [_rectangle(0, 0, w, h) for w, h in sizes]), compiled=False)
     assert [space.fits(i, 0, 0, (0,)) for i in range(6)] == [True, True, False, False, False, False]
     assert space.fits(3, 0, 0, ())  # the flaw does not reach the slab
@@ -74,8 +96,16 @@ def test_a_piece_as_large_as_its_place_fits_and_a_larger_one_does_not() -> None:
 
 def test_a_flaw_may_lie_in_the_notch() -> None:
     piece = ((0.0, 0.0), (100.0, 0.0), (100.0, 50.0), (40.0, 50.0), (40.0, 100.0), (0.0, 100.0))
-    face = Face(id="f", outline_mm=_rectangle(0, 0, 100, 100), depth_mm=60.0, bed="x",
-                flaws=(Flaw(outline_mm=_rectangle(45, 55, 95, 95)), Flaw(outline_mm=_rectangle(35, 55, 38, 60))))
+    face = Face(
+        id="f",
+        outline_mm=_rectangle(0, 0, 100, 100),
+        depth_mm=60.0,
+        bed="x",
+        flaws=(
+            Flaw(outline_mm=_rectangle(45, 55, 95, 95)),
+            Flaw(outline_mm=_rectangle(35, 55, 38, 60)),
+        ),
+    )
     space = FreeSpace(_problem(face, [piece, _rectangle(0, 0, 100, 100)]), compiled=False)
     assert space.fits(0, 0, 0, (0,))
     assert not space.fits(1, 0, 0, (0,))
@@ -83,15 +113,29 @@ def test_a_flaw_may_lie_in_the_notch() -> None:
 
 
 def test_a_locked_place_is_the_only_one() -> None:
-    face = Face(id="f", outline_mm=_rectangle(0, 0, 200, 200), depth_mm=60.0, bed="x", flaws=(Flaw(outline_mm=_rectangle(0, 0, 50, 50)),))
+    face = Face(
+        id="f",
+        outline_mm=_rectangle(0, 0, 200, 200),
+        depth_mm=60.0,
+        bed="x",
+        flaws=(Flaw(outline_mm=_rectangle(0, 0, 50, 50)),),
+    )
     free = _problem(face, [_rectangle(0, 0, 100, 100)])
     for x, y, fits in ((0.0, 0.0, False), (60.0, 60.0, True), (150.0, 60.0, False)):
-        locked = replace(free.repairs[0], lock=Lock(block_id="b", face_id="f", slab=0, x_mm=x, y_mm=y, rot_deg=0))
+        locked = replace(
+            free.repairs[0], lock=Lock(block_id="b", face_id="f", slab=0, x_mm=x, y_mm=y, rot_deg=0)
+        )
         space = FreeSpace(replace(free, repairs=(locked,)), compiled=False)
         assert space.fits(0, 0, 0, (0,)) is fits
 
 
 def test_the_reference_itself_knows_a_plain_case() -> None:
-    face = Face(id="f", outline_mm=_rectangle(0, 0, 200, 100), depth_mm=60.0, bed="x", flaws=(Flaw(outline_mm=_rectangle(90, 0, 110, 100)),))
+    face = Face(
+        id="f",
+        outline_mm=_rectangle(0, 0, 200, 100),
+        depth_mm=60.0,
+        bed="x",
+        flaws=(Flaw(outline_mm=_rectangle(90, 0, 110, 100)),),
+    )
     assert shapely_fits(face, _rectangle(0, 0, 90, 100))
     assert not shapely_fits(face, _rectangle(0, 0, 91, 100))

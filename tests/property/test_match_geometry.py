@@ -25,10 +25,21 @@ def _free_positions(problem, i: int, face) -> shapely.Geometry:  # type: ignore[
     w, h = space.blanks[i].width_mm - 0.006, space.blanks[i].height_mm - 0.006
     outline = shapely.Polygon(face.outline_mm)
     x0, y0, x1, y1 = outline.bounds
-    free = shapely.box(x0 - 0.01, y0 - 0.01, x1 - w + 0.01, y1 - h + 0.01) if x1 - w > x0 and y1 - h > y0 else shapely.Polygon()
+    free = (
+        shapely.box(x0 - 0.01, y0 - 0.01, x1 - w + 0.01, y1 - h + 0.01)
+        if x1 - w > x0 and y1 - h > y0
+        else shapely.Polygon()
+    )
     for ring in [face.outline_mm, *(f.outline_mm for f in face.flaws)]:
         for (ax, ay), (bx, by) in zip(ring, (*ring[1:], ring[0]), strict=True):
-            swept = shapely.MultiPoint([(x - dx, y - dy) for x, y in ((ax, ay), (bx, by)) for dx in (0, w) for dy in (0, h)])
+            swept = shapely.MultiPoint(
+                [
+                    (x - dx, y - dy)
+                    for x, y in ((ax, ay), (bx, by))
+                    for dx in (0, w)
+                    for dy in (0, h)
+                ]
+            )
             free = free.difference(swept.convex_hull)
     parts = [g for g in getattr(free, "geoms", [free]) if not g.is_empty]
     solid = outline
@@ -60,9 +71,13 @@ def test_fit_and_leftmost_place_agree_with_shapely(seed: int) -> None:
             free = _free_positions(problem, i, face)
             assert bool(upright) == (free.area > 1e-3)
             if upright:
-                edges = space.edges[int(upright[0][0]):int(upright[0][1])]
-                assert min(edges[:, 0].min(), edges[:, 2].min()) == pytest.approx(free.bounds[0], abs=0.02)
-                assert max(edges[:, 1].max(), edges[:, 3].max()) == pytest.approx(free.bounds[3], abs=0.02)
+                edges = space.edges[int(upright[0][0]) : int(upright[0][1])]
+                assert min(edges[:, 0].min(), edges[:, 2].min()) == pytest.approx(
+                    free.bounds[0], abs=0.02
+                )
+                assert max(edges[:, 1].max(), edges[:, 3].max()) == pytest.approx(
+                    free.bounds[3], abs=0.02
+                )
             compared += 1
     assert compared > 5
 
@@ -92,5 +107,5 @@ def test_what_holds_a_set_holds_every_part_of_it() -> None:
         if layouts.find(0, 0, group)[0] == "yes":
             seen += 1
             for n in range(3):
-                assert layouts.find(0, 0, group[:n] + group[n + 1:])[0] == "yes"
+                assert layouts.find(0, 0, group[:n] + group[n + 1 :])[0] == "yes"
     assert seen > 0

@@ -30,10 +30,22 @@ def _work(problem: Problem, *, seed: int) -> tuple[Rebuilding, float, Component]
     candidates = find_candidates(problem, space, fits_alone=None)
     penalties = [problem.params.unmatched_penalty * r.priority for r in problem.repairs]
     plan = greedy_plan(layouts, candidates, penalties=penalties, fixed={}, stop=lambda: False)
-    part = Component(layouts, candidates, repairs=list(range(len(problem.repairs))), keys=sorted(candidates.users()),
-                     forced={}, stop=lambda: False)
+    part = Component(
+        layouts,
+        candidates,
+        repairs=list(range(len(problem.repairs))),
+        keys=sorted(candidates.users()),
+        forced={},
+        stop=lambda: False,
+    )
     part.set_plan(plan)
-    return Rebuilding(layouts, candidates, plan=part.plan, penalties=penalties, locked_blocks=set(), seed=seed), part.cost, part
+    return (
+        Rebuilding(
+            layouts, candidates, plan=part.plan, penalties=penalties, locked_blocks=set(), seed=seed
+        ),
+        part.cost,
+        part,
+    )
 
 
 @pytest.mark.parametrize("slabs", [False, True])
@@ -44,7 +56,9 @@ def test_rebuilding_lowers_the_cost_and_counts_it_right(slabs: bool) -> None:
     for _ in range(4):
         work.burst(100)
     assert np.random.get_state()[1].tolist() == before  # nobody else's random numbers are touched
-    assert part.offer_plan([part.column_of(*key, pieces, layout) for key, pieces, layout in work.groups(best=True)])
+    assert part.offer_plan(
+        [part.column_of(*key, pieces, layout) for key, pieces, layout in work.groups(best=True)]
+    )
     assert part.cost < begin - 1e-6
     assert part.cost == pytest.approx(float(work._values[1]), abs=1e-6)
 

@@ -27,11 +27,17 @@ from facademap.match.start import greedy_plan
 
 
 @given(
-    classes=st.lists(st.integers(40, 160), min_size=1, max_size=5, unique=True).map(lambda v: tuple(float(x) for x in sorted(v))),
-    depth=st.integers(60, 420), kerf=st.integers(0, 12), most=st.integers(1, 3),
+    classes=st.lists(st.integers(40, 160), min_size=1, max_size=5, unique=True).map(
+        lambda v: tuple(float(x) for x in sorted(v))
+    ),
+    depth=st.integers(60, 420),
+    kerf=st.integers(0, 12),
+    most=st.integers(1, 3),
 )
 @settings(deadline=None)
-def test_ways_of_slabbing_cover_all_that_fit_and_nothing_else(classes: tuple[float, ...], depth: int, kerf: int, most: int) -> None:
+def test_ways_of_slabbing_cover_all_that_fit_and_nothing_else(
+    classes: tuple[float, ...], depth: int, kerf: int, most: int
+) -> None:
     fits = {()}
     for count in range(1, most + 1):
         for slabs in itertools.combinations_with_replacement(classes, count):
@@ -40,10 +46,15 @@ def test_ways_of_slabbing_cover_all_that_fit_and_nothing_else(classes: tuple[flo
     at_least = {tuple(sum(s >= c for s in slabs) for c in classes) for slabs in fits}
     ways = set(slab_counts(classes, float(depth), float(kerf), most))
     assert ways <= at_least
-    assert all(any(all(a <= b for a, b in zip(have, way, strict=True)) for way in ways) for have in at_least)
+    assert all(
+        any(all(a <= b for a, b in zip(have, way, strict=True)) for way in ways)
+        for have in at_least
+    )
 
 
-def _faces(problem: Problem, most_users: int) -> Iterator[tuple[FacePricing, list[tuple[tuple[int, ...], float]]]]:
+def _faces(
+    problem: Problem, most_users: int
+) -> Iterator[tuple[FacePricing, list[tuple[tuple[int, ...], float]]]]:
     """Every face with a few of its repairs, and all groups that can be cut from it: repairs served and cost."""
     layouts = Layouts(FreeSpace(problem, compiled=False))
     candidates = find_candidates(problem, layouts.space, fits_alone=None)
@@ -76,7 +87,9 @@ def test_offer_is_the_best_group_that_can_be_cut(seed: int) -> None:
 
 
 @pytest.mark.parametrize("seed", range(3))
-def test_groups_that_are_doubtful_at_first_are_settled(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_groups_that_are_doubtful_at_first_are_settled(
+    seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """With little effort in the search most groups are doubtful; the proof in the end is the same."""
     problem = problem_from_json(random_yard(24, 14, seed=seed, tight=True))
     best = solve(problem, compiled=True)
@@ -88,13 +101,19 @@ def test_groups_that_are_doubtful_at_first_are_settled(seed: int, monkeypatch: p
 
 
 @pytest.mark.parametrize("seed", range(3))
-def test_plans_rounded_off_and_polished_hold_every_rule(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_plans_rounded_off_and_polished_hold_every_rule(
+    seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
     problem = problem_from_json(random_yard(60, 40, seed=seed))
     best = solve(problem, compiled=True, work_limit=2_000_000)
     monkeypatch.setattr(solver, "MOST_PICKED", 0)
     told: list[float] = []
-    plan = solve(problem, compiled=True, work_limit=2_000_000,
-                 progress=lambda p: told.append(p.objective) if p.objective is not None else None)
+    plan = solve(
+        problem,
+        compiled=True,
+        work_limit=2_000_000,
+        progress=lambda p: told.append(p.objective) if p.objective is not None else None,
+    )
     assert verify(problem, plan) == []
     assert plan.bound <= best.objective + 1e-6
     assert best.bound <= plan.objective + 1e-6
@@ -109,13 +128,19 @@ def test_list_of_all_groups_worth_something_is_complete(seed: int) -> None:
     for face, groups in _faces(problem, 9):
         found = face.all_worth(prices, floor=-3.0, most=2000, most_effort=1_000_000)
         assert found is not None
-        worth = {served for served, cost in groups if float(prices[list(served)].sum()) - cost > -3.0 + 1e-6}
+        worth = {
+            served
+            for served, cost in groups
+            if float(prices[list(served)].sum()) - cost > -3.0 + 1e-6
+        }
         assert worth <= {tuple(i for i, _ in pieces) for pieces, _ in found}
         listed += len(found)
     assert listed > 0
 
 
-def test_a_plan_picked_again_in_parts_is_never_dearer_and_serves_nobody_twice(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_plan_picked_again_in_parts_is_never_dearer_and_serves_nobody_twice(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     monkeypatch.setattr("facademap.match.repicking.MOST_PARTS", 400)
     monkeypatch.setattr("facademap.match.repicking.MOST_BLOCKS", 6)
     gained = 0
@@ -123,9 +148,19 @@ def test_a_plan_picked_again_in_parts_is_never_dearer_and_serves_nobody_twice(mo
         problem = problem_from_json(random_yard(70, 50, seed=seed))
         layouts = Layouts(FreeSpace(problem, compiled=True))
         candidates = find_candidates(problem, layouts.space, fits_alone=None)
-        part = Component(layouts, candidates, repairs=[i for i, pairs in enumerate(candidates.pairs) if pairs], keys=sorted(candidates.users()),
-                         forced={}, stop=lambda: False)
-        part.set_plan(greedy_plan(layouts, candidates, penalties=part.penalties.tolist(), fixed={}, stop=lambda: False))
+        part = Component(
+            layouts,
+            candidates,
+            repairs=[i for i, pairs in enumerate(candidates.pairs) if pairs],
+            keys=sorted(candidates.users()),
+            forced={},
+            stop=lambda: False,
+        )
+        part.set_plan(
+            greedy_plan(
+                layouts, candidates, penalties=part.penalties.tolist(), fixed={}, stop=lambda: False
+            )
+        )
         assert part.prepare()
         for _ in range(10):
             part.round()
@@ -140,5 +175,7 @@ def test_a_plan_picked_again_in_parts_is_never_dearer_and_serves_nobody_twice(mo
         assert part.cost == pytest.approx(sum(c.cost for c in part.plan) + left)
         for column in part.plan:
             assert column.layout is not None
-            assert tuple(sorted(i for i, *_ in column.layout.places)) == tuple(sorted(column.repairs))
+            assert tuple(sorted(i for i, *_ in column.layout.places)) == tuple(
+                sorted(column.repairs)
+            )
     assert gained

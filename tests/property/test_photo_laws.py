@@ -11,13 +11,29 @@ from hypothesis import strategies as st
 
 from facademap.photo.camera import Camera
 from facademap.photo.resample import PhotoLevels, rectify_window, rectify_windows
-from facademap.wall.grid import Extent, PixelGrid, Window, centre_from_corner_px, corner_from_centre_px
+from facademap.wall.grid import (
+    Extent,
+    PixelGrid,
+    Window,
+    centre_from_corner_px,
+    corner_from_centre_px,
+)
 
 
 @given(st.floats(-0.3, 0.1), st.floats(-0.05, 0.1), st.floats(-2e-3, 2e-3), st.integers(0, 10**6))
 @settings(max_examples=60, deadline=None)
 def test_rays_and_pixels_round_trip(k1: float, k2: float, p1: float, seed: int) -> None:
-    camera = Camera(width_px=3000, height_px=2000, fx_px=2800, fy_px=2810, cx_px=1490, cy_px=1010, k1=k1, k2=k2, p1=p1)
+    camera = Camera(
+        width_px=3000,
+        height_px=2000,
+        fx_px=2800,
+        fy_px=2810,
+        cx_px=1490,
+        cy_px=1010,
+        k1=k1,
+        k2=k2,
+        p1=p1,
+    )
     rng = np.random.default_rng(seed)
     limit = min(0.5, 0.8 * camera.fold_radius)
     turn, radius = rng.uniform(0, 2 * np.pi, 20), rng.uniform(0, limit, 20)
@@ -26,13 +42,23 @@ def test_rays_and_pixels_round_trip(k1: float, k2: float, p1: float, seed: int) 
 
 
 def test_nothing_folds_back_into_the_picture() -> None:
-    camera = Camera(width_px=3000, height_px=2000, fx_px=2800, fy_px=2800, cx_px=1499.5, cy_px=999.5, k1=-0.3)
+    camera = Camera(
+        width_px=3000, height_px=2000, fx_px=2800, fy_px=2800, cx_px=1499.5, cy_px=999.5, k1=-0.3
+    )
     assert np.isnan(camera.pixel_from_ray([2.0, 0.0])).all()
     assert np.isfinite(camera.pixel_from_ray([0.5, 0.0])).all()
 
 
-@given(st.floats(-50, 50), st.floats(-50, 50), st.floats(0.1, 30), st.floats(0.1, 30), st.floats(0.0005, 0.05))
-def test_a_grid_covers_its_extent_and_no_more(u0: float, v0: float, width: float, height: float, gsd: float) -> None:
+@given(
+    st.floats(-50, 50),
+    st.floats(-50, 50),
+    st.floats(0.1, 30),
+    st.floats(0.1, 30),
+    st.floats(0.0005, 0.05),
+)
+def test_a_grid_covers_its_extent_and_no_more(
+    u0: float, v0: float, width: float, height: float, gsd: float
+) -> None:
     extent = Extent(u0_m=u0, v0_m=v0, u1_m=u0 + width, v1_m=v0 + height)
     grid = PixelGrid.over(extent, gsd_m=gsd)
     covered = grid.extent
@@ -41,7 +67,9 @@ def test_a_grid_covers_its_extent_and_no_more(u0: float, v0: float, width: float
     assert -1e-5 * gsd - 1e-9 <= covered.u1_m - extent.u1_m < gsd * 1.001
     assert -1e-5 * gsd - 1e-9 <= extent.v0_m - covered.v0_m < gsd * 1.001
     pixel = np.array([(0.0, 0.0), (grid.width_px - 1, grid.height_px - 1), (2.25, -7.5)])
-    np.testing.assert_allclose(grid.pixel_from_wall(*grid.wall_from_pixel(*pixel.T).T), pixel, atol=1e-6)
+    np.testing.assert_allclose(
+        grid.pixel_from_wall(*grid.wall_from_pixel(*pixel.T).T), pixel, atol=1e-6
+    )
 
 
 def test_the_half_pixel() -> None:
@@ -67,7 +95,9 @@ class _Tilted:
 
     def pixel_from_wall(self, u_m, v_m):  # type: ignore[no-untyped-def]
         w = 1.0 + 0.02 * np.asarray(u_m)
-        return np.stack([(100 * u_m + 3 * np.asarray(v_m)) / w, (700 - 100 * np.asarray(v_m)) / w], axis=-1)
+        return np.stack(
+            [(100 * u_m + 3 * np.asarray(v_m)) / w, (700 - 100 * np.asarray(v_m)) / w], axis=-1
+        )
 
 
 @pytest.mark.parametrize("interpolation", ["linear", "cubic"])
@@ -77,7 +107,9 @@ def test_blocks_equal_the_whole(interpolation, gsd_m) -> None:  # type: ignore[n
     grid = PixelGrid.over(Extent(u0_m=-1, v0_m=-1, u1_m=12, v1_m=8), gsd_m=gsd_m)
     view, photo = _Tilted(), PhotoLevels(picture)
     for threads in (1, 3):
-        for window, rgb, mask in rectify_windows(view, picture, grid, interpolation=interpolation, threads=threads):
+        for window, rgb, mask in rectify_windows(
+            view, picture, grid, interpolation=interpolation, threads=threads
+        ):
             alone, seen = rectify_window(view, photo, grid, window, interpolation=interpolation)
             np.testing.assert_array_equal(alone, rgb)
             np.testing.assert_array_equal(seen, mask)
@@ -90,12 +122,22 @@ def test_a_ramp_comes_out_as_a_ramp() -> None:
 
     class Straight:
         def pixel_from_wall(self, u_m, v_m):  # type: ignore[no-untyped-def]
-            return np.stack([np.asarray(u_m) + 0 * np.asarray(v_m), 1000 - np.asarray(v_m) + 0 * np.asarray(u_m)], -1)
+            return np.stack(
+                [
+                    np.asarray(u_m) + 0 * np.asarray(v_m),
+                    1000 - np.asarray(v_m) + 0 * np.asarray(u_m),
+                ],
+                -1,
+            )
 
     for gsd in (0.5, 1.0, 3.0, 8.0):
         grid = PixelGrid.over(Extent(u0_m=100, v0_m=100, u1_m=900, v1_m=900), gsd_m=gsd)
-        window = Window(column=0, row=0, width=min(512, grid.width_px), height=min(512, grid.height_px))
-        rgb, mask = rectify_window(Straight(), PhotoLevels(picture), grid, window, interpolation="linear")
+        window = Window(
+            column=0, row=0, width=min(512, grid.width_px), height=min(512, grid.height_px)
+        )
+        rgb, mask = rectify_window(
+            Straight(), PhotoLevels(picture), grid, window, interpolation="linear"
+        )
         assert (mask == 255).all()
         expected = (grid.wall_from_pixel(np.arange(window.width), 0)[:, 0] - 0.5 * 3) / 4
         shift = np.median(rgb[window.height // 2, :, 0] - expected)

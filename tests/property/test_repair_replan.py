@@ -19,8 +19,18 @@ from facademap.repair.stonework import Stonework
 from facademap.tables import CONDITIONS, OPENINGS, WALL_STONES
 
 S, RULES = load_profile("metric"), load_rules()
-ROWS = [{"id": f"S-{r}-{c}", "surface": "A", "depth_m": 0.25, "geometry": box(c * 0.505 + 0.2 * (r % 2), r * 0.305, c * 0.505 + 0.2 * (r % 2) + 0.5, r * 0.305 + 0.3)}
-        for r in range(4) for c in range(6)]
+ROWS = [
+    {
+        "id": f"S-{r}-{c}",
+        "surface": "A",
+        "depth_m": 0.25,
+        "geometry": box(
+            c * 0.505 + 0.2 * (r % 2), r * 0.305, c * 0.505 + 0.2 * (r % 2) + 0.5, r * 0.305 + 0.3
+        ),
+    }
+    for r in range(4)
+    for c in range(6)
+]
 WALL = WALL_STONES.check(gpd.GeoDataFrame(ROWS, geometry="geometry"))
 WORK = Stonework.from_frames(WALL, OPENINGS.empty())
 
@@ -29,9 +39,23 @@ def conditions(rng, n):
     terms = ["alveolization", "soiling", "crack", "coving", "lichen"]
     rows = []
     for k in range(n):
-        u, v, w, h = rng.uniform(0, 2.9), rng.uniform(0, 1.1), rng.uniform(0.03, 0.3), rng.uniform(0.03, 0.2)
-        rows.append({"id": f"C-{k}", "surface": "A", "term": terms[int(rng.integers(0, 5))], "depth_m": float(rng.choice([0.01, 0.03, 0.05])), "cc": 2,
-                     "cause_settled": True, "geometry": box(u, v, u + w, v + h)})
+        u, v, w, h = (
+            rng.uniform(0, 2.9),
+            rng.uniform(0, 1.1),
+            rng.uniform(0.03, 0.3),
+            rng.uniform(0.03, 0.2),
+        )
+        rows.append(
+            {
+                "id": f"C-{k}",
+                "surface": "A",
+                "term": terms[int(rng.integers(0, 5))],
+                "depth_m": float(rng.choice([0.01, 0.03, 0.05])),
+                "cc": 2,
+                "cause_settled": True,
+                "geometry": box(u, v, u + w, v + h),
+            }
+        )
     return rows
 
 
@@ -40,8 +64,15 @@ def frame(rows):
 
 
 def essence(repairs):
-    return sorted((r.treatment, str(r.wall_stone) if r.treatment in ("inset", "whole stone") else "", tuple(sorted(r.conditions)),
-                   shapely.to_wkb(shapely.set_precision(shapely.normalize(r.geometry), 1e-7), hex=True)) for r in repairs.itertuples())
+    return sorted(
+        (
+            r.treatment,
+            str(r.wall_stone) if r.treatment in ("inset", "whole stone") else "",
+            tuple(sorted(r.conditions)),
+            shapely.to_wkb(shapely.set_precision(shapely.normalize(r.geometry), 1e-7), hex=True),
+        )
+        for r in repairs.itertuples()
+    )
 
 
 @settings(max_examples=25, deadline=None)
@@ -49,7 +80,9 @@ def essence(repairs):
 def test_replanning_some_is_planning_all(seed, how):
     rng = np.random.default_rng(seed)
     rows = conditions(rng, int(rng.integers(2, 14)))
-    before = plan_repairs(frame(rows), WALL, OPENINGS.empty(), rules=RULES, settings=S, stonework=WORK)
+    before = plan_repairs(
+        frame(rows), WALL, OPENINGS.empty(), rules=RULES, settings=S, stonework=WORK
+    )
     k = int(rng.integers(0, len(rows)))
     changed = rows[k]["id"]
     after = [dict(r) for r in rows]
@@ -59,12 +92,23 @@ def test_replanning_some_is_planning_all(seed, how):
         after.append({**conditions(rng, 1)[0], "id": "C-new"})
         changed = "C-new"
     elif how == "moved":
-        after[k]["geometry"] = shapely.transform(after[k]["geometry"], lambda x: x + np.array([0.17, 0.05]))
+        after[k]["geometry"] = shapely.transform(
+            after[k]["geometry"], lambda x: x + np.array([0.17, 0.05])
+        )
     else:
         after[k]["depth_m"] = 0.2
     now = frame(after)
     numbers = itertools.count(500)
-    delta = replan([changed], now, WALL, before.repairs, stonework=WORK, rules=RULES, settings=S, new_id=lambda: f"R-{next(numbers)}")
+    delta = replan(
+        [changed],
+        now,
+        WALL,
+        before.repairs,
+        stonework=WORK,
+        rules=RULES,
+        settings=S,
+        new_id=lambda: f"R-{next(numbers)}",
+    )
     replaced = set(delta.dropped) | set(delta.repairs["id"])
     merged = pd.concat([before.repairs[~before.repairs["id"].isin(replaced)], delta.repairs])
     everything = plan_repairs(now, WALL, OPENINGS.empty(), rules=RULES, settings=S, stonework=WORK)

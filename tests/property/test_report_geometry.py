@@ -27,7 +27,9 @@ def polygons(draw):
 
 
 @settings(max_examples=60, deadline=None)
-@given(polygons(), st.sampled_from(sorted({t.hatch for t in TERMS if t.hatch.angles_deg}, key=repr)))
+@given(
+    polygons(), st.sampled_from(sorted({t.hatch for t in TERMS if t.hatch.angles_deg}, key=repr))
+)
 def test_hatch_lines_are_what_shapely_cuts(shape, hatch):
     """Each set of lines has the length that GEOS gives for the same lines cut by the outline, and no line leaves it."""
     for angle in hatch.angles_deg:
@@ -35,8 +37,19 @@ def test_hatch_lines_are_what_shapely_cuts(shape, hatch):
         a = np.radians(angle)
         along, across = np.array([np.cos(a), np.sin(a)]), np.array([-np.sin(a), np.cos(a)])
         reach = shapely.get_coordinates(shape) @ across
-        levels = np.arange(np.floor(reach.min() / hatch.spacing_mm), np.ceil(reach.max() / hatch.spacing_mm) + 1) * hatch.spacing_mm
-        full = shapely.multilinestrings([shapely.linestrings([across * v - along * 1000, across * v + along * 1000]) for v in levels])
+        levels = (
+            np.arange(
+                np.floor(reach.min() / hatch.spacing_mm),
+                np.ceil(reach.max() / hatch.spacing_mm) + 1,
+            )
+            * hatch.spacing_mm
+        )
+        full = shapely.multilinestrings(
+            [
+                shapely.linestrings([across * v - along * 1000, across * v + along * 1000])
+                for v in levels
+            ]
+        )
         expected = shapely.intersection(full, shape).length
         assert np.hypot(*(lines[:, 1] - lines[:, 0]).T).sum() == pytest.approx(expected, abs=1e-6)
         if len(lines):
@@ -53,16 +66,39 @@ def test_dots_lie_inside_and_are_as_dense_as_asked(shape):
 
 
 @settings(max_examples=60, deadline=None)
-@given(st.lists(st.tuples(st.floats(0, 100), st.floats(0, 60), st.floats(2, 15), st.floats(1, 3), st.sampled_from([0.0, 1.0])), max_size=60))
+@given(
+    st.lists(
+        st.tuples(
+            st.floats(0, 100),
+            st.floats(0, 60),
+            st.floats(2, 15),
+            st.floats(1, 3),
+            st.sampled_from([0.0, 1.0]),
+        ),
+        max_size=60,
+    )
+)
 def test_no_two_labels_overlap_and_none_is_lost_without_being_named(rows):
     anchors, sizes = [(x, y) for x, y, *_ in rows], [(w, h) for _, _, w, h, _ in rows]
-    placed, left_out = place_labels(anchors, sizes, within=(0, 0, 100, 60), beside=[r[4] for r in rows])
+    placed, left_out = place_labels(
+        anchors, sizes, within=(0, 0, 100, 60), beside=[r[4] for r in rows]
+    )
     assert sorted([p.index for p in placed] + left_out) == list(range(len(rows)))
-    boxes = [(p.x - sizes[p.index][0] / 2, p.y - sizes[p.index][1] / 2, p.x + sizes[p.index][0] / 2, p.y + sizes[p.index][1] / 2) for p in placed]
+    boxes = [
+        (
+            p.x - sizes[p.index][0] / 2,
+            p.y - sizes[p.index][1] / 2,
+            p.x + sizes[p.index][0] / 2,
+            p.y + sizes[p.index][1] / 2,
+        )
+        for p in placed
+    ]
     for i, a in enumerate(boxes):
         assert a[0] >= -1e-9
         assert a[3] <= 60 + 1e-9
-        assert not any(a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3] for b in boxes[:i])
+        assert not any(
+            a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3] for b in boxes[:i]
+        )
 
 
 @st.composite
@@ -89,12 +125,18 @@ def guillotine(draw):
 @given(guillotine())
 def test_saw_cuts_free_every_blank_and_touch_none(case):
     blanks, kerf = case
-    run = sequence_cuts([(f"R-{i}", b) for i, b in enumerate(blanks)], (0.0, 0.0, 1.2, 0.8), kerf_m=kerf)
+    run = sequence_cuts(
+        [(f"R-{i}", b) for i, b in enumerate(blanks)], (0.0, 0.0, 1.2, 0.8), kerf_m=kerf
+    )
     assert not run.unparted
     kerfs = []
     for cut in run.cuts:
         low, high = (cut.at_m, cut.at_m + kerf) if cut.side > 0 else (cut.at_m - kerf, cut.at_m)
-        kerfs.append(shapely.box(low, cut.start_m, high, cut.stop_m) if cut.axis == "x" else shapely.box(cut.start_m, low, cut.stop_m, high))
+        kerfs.append(
+            shapely.box(low, cut.start_m, high, cut.stop_m)
+            if cut.axis == "x"
+            else shapely.box(cut.start_m, low, cut.stop_m, high)
+        )
     pieces = [shapely.box(*b) for b in blanks]
     for piece in pieces:
         assert all(piece.intersection(k).area < 1e-7 for k in kerfs)
@@ -111,4 +153,7 @@ def test_any_text_can_be_printed_and_fits(text, width, size):
     assert line.isprintable() or not line
     fitted, points = fit_text(text, width, size)
     assert text_width_mm(fitted, points) <= width + 1e-6 or len(fitted) <= 1
-    assert all(text_width_mm(row, size) <= width + 1e-6 or len(row) == 1 for row in wrap_text(text, width, size))
+    assert all(
+        text_width_mm(row, size) <= width + 1e-6 or len(row) == 1
+        for row in wrap_text(text, width, size)
+    )

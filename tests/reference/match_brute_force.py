@@ -31,13 +31,24 @@ def _turns(repair: dict[str, Any], face: dict[str, Any]) -> tuple[int, ...]:
     return (0,) if repair["bed"] == "horizontal" else (90,)
 
 
-def _room(size: tuple[int, int], flaws: list[tuple[int, int, int, int]], kerf: int, pieces: list[list[tuple[int, int]]],
-          guillotine: bool) -> bool:
+def _room(
+    size: tuple[int, int],
+    flaws: list[tuple[int, int, int, int]],
+    kerf: int,
+    pieces: list[list[tuple[int, int]]],
+    guillotine: bool,
+) -> bool:
     """Whether blanks (each with its possible sizes) fit a rectangle beside its flaws."""
+
     def ends(axis: int) -> list[int]:
         starts = {0} | {f[axis + 2] for f in flaws}
         for sizes in pieces:
-            starts |= {s + wh[axis] + kerf for s in starts for wh in sizes if s + wh[axis] + kerf < size[axis]}
+            starts |= {
+                s + wh[axis] + kerf
+                for s in starts
+                for wh in sizes
+                if s + wh[axis] + kerf < size[axis]
+            }
         return sorted(starts)
 
     xs, ys = ends(0), ends(1)
@@ -49,7 +60,11 @@ def _room(size: tuple[int, int], flaws: list[tuple[int, int, int, int]], kerf: i
     def single(n: int, x0: int, y0: int, x1: int, y1: int) -> bool:
         return any(
             clear(x, y, w, h)
-            for w, h in pieces[n] for x in xs if x0 <= x <= x1 - w for y in ys if y0 <= y <= y1 - h
+            for w, h in pieces[n]
+            for x in xs
+            if x0 <= x <= x1 - w
+            for y in ys
+            if y0 <= y <= y1 - h
         )
 
     @functools.cache
@@ -63,9 +78,17 @@ def _room(size: tuple[int, int], flaws: list[tuple[int, int, int, int]], kerf: i
         for r in range(1, len(group)):
             for first in itertools.combinations(group, r):
                 rest = tuple(n for n in group if n not in first)
-                if any(sawn(first, x0, y0, c - kerf, y1) and sawn(rest, c, y0, x1, y1) for c in xs if x0 < c < x1):
+                if any(
+                    sawn(first, x0, y0, c - kerf, y1) and sawn(rest, c, y0, x1, y1)
+                    for c in xs
+                    if x0 < c < x1
+                ):
                     return True
-                if any(sawn(first, x0, y0, x1, c - kerf) and sawn(rest, x0, c, x1, y1) for c in ys if y0 < c < y1):
+                if any(
+                    sawn(first, x0, y0, x1, c - kerf) and sawn(rest, x0, c, x1, y1)
+                    for c in ys
+                    if y0 < c < y1
+                ):
                     return True
         return False
 
@@ -82,27 +105,42 @@ def _room(size: tuple[int, int], flaws: list[tuple[int, int, int, int]], kerf: i
                 for y in ys:
                     if x + w > size[0] or y + h > size[1] or not clear(x, y, w, h):
                         continue
-                    if all(math.hypot(max(0, a - x - w, x - c), max(0, b - y - h, y - d)) >= kerf
-                           for a, b, c, d in placed) and place(left[1:], [*placed, (x, y, x + w, y + h)]):
+                    if all(
+                        math.hypot(max(0, a - x - w, x - c), max(0, b - y - h, y - d)) >= kerf
+                        for a, b, c, d in placed
+                    ) and place(left[1:], [*placed, (x, y, x + w, y + h)]):
                         return True
         return False
 
     return sawn(everything, 0, 0, *size) or place(everything, [])
 
 
-def _holds(params: dict[str, Any], block: dict[str, Any], face: dict[str, Any], group: list[tuple[dict[str, Any], bool]]) -> bool:
+def _holds(
+    params: dict[str, Any],
+    block: dict[str, Any],
+    face: dict[str, Any],
+    group: list[tuple[dict[str, Any], bool]],
+) -> bool:
     """Whether a face can yield pieces; a piece marked True must come from slab 0."""
     kerf, dk, least = params["kerf"], params["depth_kerf"], params["min_slab"]
     size = (face["poly"][2][0], face["poly"][2][1])
-    needs = {r["depth"] + params["depth_allow"] for r, _ in group} | {r["depth"] for r, _ in group} | {least}
+    needs = (
+        {r["depth"] + params["depth_allow"] for r, _ in group}
+        | {r["depth"] for r, _ in group}
+        | {least}
+    )
     behind = [f["depth"] for f in face["flaws"] if f["depth"] is not None]
     for count in range(1, params["max_slabs"] + 1):
         spans: list[tuple[int, ...]] = [()]
         for _ in range(count):
             spans = [
-                (*s, t) for s in spans
-                for t in sorted(needs | {d - dk - sum(s) - dk * len(s) for d in behind} | {face["depth"]} if count == 1
-                                else needs | {d - dk - sum(s) - dk * len(s) for d in behind})
+                (*s, t)
+                for s in spans
+                for t in sorted(
+                    needs | {d - dk - sum(s) - dk * len(s) for d in behind} | {face["depth"]}
+                    if count == 1
+                    else needs | {d - dk - sum(s) - dk * len(s) for d in behind}
+                )
                 if t >= least
             ]
         for span in spans:
@@ -123,14 +161,17 @@ def _holds(params: dict[str, Any], block: dict[str, Any], face: dict[str, Any], 
                 for k in range(count):
                     start = sum(span[:k]) + dk * k
                     flaws = [
-                        (f["poly"][0][0], f["poly"][0][1], f["poly"][2][0], f["poly"][2][1]) for f in face["flaws"]
+                        (f["poly"][0][0], f["poly"][0][1], f["poly"][2][0], f["poly"][2][1])
+                        for f in face["flaws"]
                         if f["depth"] is None or f["depth"] > start
                     ]
                     pieces = []
                     for (repair, _), slab in zip(group, where, strict=True):
                         if slab == k:
                             w, h = _blank(repair, params)
-                            pieces.append(sorted({(w, h) if t == 0 else (h, w) for t in _turns(repair, face)}))
+                            pieces.append(
+                                sorted({(w, h) if t == 0 else (h, w) for t in _turns(repair, face)})
+                            )
                     if not _room(size, flaws, kerf, pieces, params["cut_mode"] == "guillotine"):
                         good = False
                         break
@@ -139,10 +180,18 @@ def _holds(params: dict[str, Any], block: dict[str, Any], face: dict[str, Any], 
     return False
 
 
-def _cost(params: dict[str, Any], repair: dict[str, Any], block: dict[str, Any], face: dict[str, Any], front: bool) -> float:
+def _cost(
+    params: dict[str, Any],
+    repair: dict[str, Any],
+    block: dict[str, Any],
+    face: dict[str, Any],
+    front: bool,
+) -> float:
     colour = float(difference_ciede2000(np.array(repair["lab"]), np.array(block["lab"])))
     unlike = repair["finish"] is not None and not (front and face["finish"] == repair["finish"])
-    return repair["priority"] * (colour + params["spread_weight"] * block["spread"] + params["finish_penalty"] * unlike)
+    return repair["priority"] * (
+        colour + params["spread_weight"] * block["spread"] + params["finish_penalty"] * unlike
+    )
 
 
 def _area(face: dict[str, Any]) -> int:
@@ -152,15 +201,25 @@ def _area(face: dict[str, Any]) -> int:
     for flaw in face["flaws"]:
         if flaw["depth"] is None:
             (x0, y0), (x1, y1) = flaw["poly"][0], flaw["poly"][2]
-            sound[max(y0, 0):max(y1, 0), max(x0, 0):max(x1, 0)] = False
+            sound[max(y0, 0) : max(y1, 0), max(x0, 0) : max(x1, 0)] = False
     return int(sound.sum())
 
 
 def _params(problem: dict[str, Any]) -> dict[str, Any]:
     return {
-        "kerf": 5, "trim": 3, "depth_kerf": 8, "depth_allow": 5, "min_slab": 40, "cut_mode": "guillotine", "max_slabs": 3,
-        "unmatched_penalty": 1000, "spread_weight": 0.25, "finish_penalty": 1.5, "open_per_dm3": 0.05,
-        "handle_per_kg": 0.01, **problem["params"],
+        "kerf": 5,
+        "trim": 3,
+        "depth_kerf": 8,
+        "depth_allow": 5,
+        "min_slab": 40,
+        "cut_mode": "guillotine",
+        "max_slabs": 3,
+        "unmatched_penalty": 1000,
+        "spread_weight": 0.25,
+        "finish_penalty": 1.5,
+        "open_per_dm3": 0.05,
+        "handle_per_kg": 0.01,
+        **problem["params"],
     }
 
 
@@ -170,11 +229,20 @@ def _options(problem: dict[str, Any], block: dict[str, Any]) -> dict[frozenset[i
     options: dict[frozenset[int], float] = {}
     for face in block["faces"]:
         able = [
-            i for i, r in enumerate(repairs)
-            if (r["de_tol"] is None or float(difference_ciede2000(np.array(r["lab"]), np.array(block["lab"]))) <= r["de_tol"])
-            and _turns(r, face) and r["stone"] == block["stone"]
+            i
+            for i, r in enumerate(repairs)
+            if (
+                r["de_tol"] is None
+                or float(difference_ciede2000(np.array(r["lab"]), np.array(block["lab"])))
+                <= r["de_tol"]
+            )
+            and _turns(r, face)
+            and r["stone"] == block["stone"]
         ]
-        opening = params["open_per_dm3"] * _area(face) * face["depth"] / 1e6 + params["handle_per_kg"] * block["weight_kg"]
+        opening = (
+            params["open_per_dm3"] * _area(face) * face["depth"] / 1e6
+            + params["handle_per_kg"] * block["weight_kg"]
+        )
         dead: list[frozenset[tuple[int, bool]]] = []
         for size in range(1, len(able) + 1):
             for group in itertools.combinations(able, size):
@@ -182,10 +250,18 @@ def _options(problem: dict[str, Any], block: dict[str, Any]) -> dict[frozenset[i
                     tagged = frozenset(zip(group, front, strict=True))
                     if any(d <= tagged for d in dead):
                         continue
-                    if not _holds(params, block, face, [(repairs[i], f) for i, f in zip(group, front, strict=True)]):
+                    if not _holds(
+                        params,
+                        block,
+                        face,
+                        [(repairs[i], f) for i, f in zip(group, front, strict=True)],
+                    ):
                         dead.append(tagged)
                         continue
-                    cost = opening + sum(_cost(params, repairs[i], block, face, f) for i, f in zip(group, front, strict=True))
+                    cost = opening + sum(
+                        _cost(params, repairs[i], block, face, f)
+                        for i, f in zip(group, front, strict=True)
+                    )
                     key = frozenset(group)
                     options[key] = min(cost, options.get(key, math.inf))
     return options
@@ -204,7 +280,9 @@ def best_objective(problem: dict[str, Any]) -> float:
                     new[have | group] = min(cost + more, new.get(have | group, math.inf))
         best = new
     return min(
-        cost + params["unmatched_penalty"] * sum(r["priority"] for i, r in enumerate(repairs) if i not in have)
+        cost
+        + params["unmatched_penalty"]
+        * sum(r["priority"] for i, r in enumerate(repairs) if i not in have)
         for have, cost in best.items()
     )
 
@@ -219,17 +297,30 @@ def best_ordered_objective(problem: dict[str, Any], donors: dict[str, str]) -> f
     plans: list[tuple[dict[int, str], float]] = [({}, 0.0)]
     for block in problem["blocks"]:
         options = _options(problem, block)
-        plans += [({**have, **dict.fromkeys(group, block["id"])}, cost + more)
-                  for have, cost in plans for group, more in options.items() if not have.keys() & group]
+        plans += [
+            ({**have, **dict.fromkeys(group, block["id"])}, cost + more)
+            for have, cost in plans
+            for group, more in options.items()
+            if not have.keys() & group
+        ]
 
     def can_be_worked(plan: dict[int, str]) -> bool:
         done: set[int] = set()
         while len(done) < len(plan):
-            ready = {i for i, b in plan.items() if i not in done and (b not in donors or number[donors[b]] in done)}
+            ready = {
+                i
+                for i, b in plan.items()
+                if i not in done and (b not in donors or number[donors[b]] in done)
+            }
             if not ready:
                 return False
             done |= ready
         return True
 
-    return min(cost + params["unmatched_penalty"] * sum(r["priority"] for i, r in enumerate(repairs) if i not in plan)
-               for plan, cost in plans if can_be_worked(plan))
+    return min(
+        cost
+        + params["unmatched_penalty"]
+        * sum(r["priority"] for i, r in enumerate(repairs) if i not in plan)
+        for plan, cost in plans
+        if can_be_worked(plan)
+    )

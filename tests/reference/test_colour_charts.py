@@ -14,7 +14,14 @@ import pandas as pd
 import pytest
 
 from facademap.errors import InputError
-from facademap.photo.chart import ChartTable, chart_tables, find_chart, patch_places, read_chart, reference_chart
+from facademap.photo.chart import (
+    ChartTable,
+    chart_tables,
+    find_chart,
+    patch_places,
+    read_chart,
+    reference_chart,
+)
 from facademap.photo.colour import fit_correction
 from facademap.photo.lab import difference_ciede2000, linear_rgb_from_lab, srgb_from_linear_rgb
 
@@ -33,8 +40,10 @@ def test_tables_are_the_published_values(edition: str) -> None:
 
 def test_editions_differ_as_published() -> None:
     # mean 0.85, largest 1.95 (white): computed from the two published tables
-    difference = difference_ciede2000(PUBLISHED[["L_before", "a_before", "b_before"]].to_numpy(),
-                                      PUBLISHED[["L_after", "a_after", "b_after"]].to_numpy())
+    difference = difference_ciede2000(
+        PUBLISHED[["L_before", "a_before", "b_before"]].to_numpy(),
+        PUBLISHED[["L_after", "a_after", "b_after"]].to_numpy(),
+    )
     assert difference.mean() == pytest.approx(0.85, abs=0.005)
     assert difference.max() == pytest.approx(1.95, abs=0.005)
     assert PUBLISHED["patch"][difference.argmax()] == "white 9.5"
@@ -46,13 +55,17 @@ def test_tables_for_another_light_are_refused() -> None:
         reference_chart("ColorChecker 1976")
 
 
-def photographed(table: ChartTable, turn_deg: float, *, seed: int = 0) -> tuple[np.ndarray, np.ndarray]:
+def photographed(
+    table: ChartTable, turn_deg: float, *, seed: int = 0
+) -> tuple[np.ndarray, np.ndarray]:
     """A photo of stones with the chart on them, and the true middles of its corner patches."""
     rng = np.random.default_rng(seed)
     wall = np.full((900, 1200, 3), 110.0)
     for top in range(0, 900, 110):
         for left in range(-(top % 220), 1200, 230):
-            wall[top + 3 : top + 107, max(0, left + 3) : max(0, left + 227)] = np.array([168, 158, 140]) + rng.normal(0, 9)
+            wall[top + 3 : top + 107, max(0, left + 3) : max(0, left + 227)] = np.array(
+                [168, 158, 140]
+            ) + rng.normal(0, 9)
     chart = np.full((4 * 40 + 10, 6 * 40 + 10, 3), 25.0)
     light = np.clip(linear_rgb_from_lab(table.lab) * [0.9, 0.8, 0.6], 0, 1)
     for number, colour in enumerate(srgb_from_linear_rgb(light) * 255):

@@ -32,8 +32,13 @@ def test_swapped_pairs_give_the_same() -> None:
 
 def test_agrees_with_scikit_image_over_the_whole_space() -> None:
     rng = np.random.default_rng(11)
-    one, other = (np.column_stack([rng.uniform(0, 100, 3000), rng.uniform(-90, 90, (3000, 2))]) for _ in range(2))
-    np.testing.assert_allclose(difference_ciede2000(one, other), deltaE_ciede2000(one, other), atol=1e-9)
+    one, other = (
+        np.column_stack([rng.uniform(0, 100, 3000), rng.uniform(-90, 90, (3000, 2))])
+        for _ in range(2)
+    )
+    np.testing.assert_allclose(
+        difference_ciede2000(one, other), deltaE_ciede2000(one, other), atol=1e-9
+    )
 
 
 def test_a_colour_does_not_differ_from_itself() -> None:

@@ -16,9 +16,19 @@ from facademap.photo.lab import (
     xyz_from_lab,
 )
 
-D65_XYZ = (0.95047, 1.0, 1.08883)  # CIE 15, 2 degree observer (from memory, checked against colour-science)
-SRGB_TO_XYZ = np.array(  # IEC 61966-2-1 primaries, seven digits (from memory, checked against colour-science)
-    [[0.4124564, 0.3575761, 0.1804375], [0.2126729, 0.7151522, 0.0721750], [0.0193339, 0.1191920, 0.9503041]]
+D65_XYZ = (
+    0.95047,
+    1.0,
+    1.08883,
+)  # CIE 15, 2 degree observer (from memory, checked against colour-science)
+SRGB_TO_XYZ = (
+    np.array(  # IEC 61966-2-1 primaries, seven digits (from memory, checked against colour-science)
+        [
+            [0.4124564, 0.3575761, 0.1804375],
+            [0.2126729, 0.7151522, 0.0721750],
+            [0.0193339, 0.1191920, 0.9503041],
+        ]
+    )
 )
 
 
@@ -30,7 +40,9 @@ SRGB_TO_XYZ = np.array(  # IEC 61966-2-1 primaries, seven digits (from memory, c
         ((0, 0, 255), (32.297, 79.188, -107.860)),
     ],
 )
-def test_srgb_primaries_against_d65(rgb: tuple[int, int, int], lab_d65: tuple[float, float, float]) -> None:
+def test_srgb_primaries_against_d65(
+    rgb: tuple[int, int, int], lab_d65: tuple[float, float, float]
+) -> None:
     xyz = linear_rgb_from_srgb(np.array(rgb, dtype=np.uint8)) @ SRGB_TO_XYZ.T
     np.testing.assert_allclose(lab_from_xyz(xyz, white=D65_XYZ), lab_d65, atol=2e-3)
 
@@ -39,11 +51,15 @@ def test_red_and_mid_grey_against_d50() -> None:
     # CIELAB D50 by Bradford adaptation of sRGB red; L* of sRGB 128 does not depend on the white
     red = lab_from_srgb(np.array([255, 0, 0], dtype=np.uint8))
     np.testing.assert_allclose(red, (54.292, 80.812, 69.885), atol=5e-3)
-    assert lab_from_srgb(np.array([128, 128, 128], dtype=np.uint8))[0] == pytest.approx(53.585, abs=1e-3)
+    assert lab_from_srgb(np.array([128, 128, 128], dtype=np.uint8))[0] == pytest.approx(
+        53.585, abs=1e-3
+    )
 
 
 def test_white_is_hundred() -> None:
-    np.testing.assert_allclose(lab_from_srgb(np.array([255, 255, 255], dtype=np.uint8)), (100, 0, 0), atol=5e-3)
+    np.testing.assert_allclose(
+        lab_from_srgb(np.array([255, 255, 255], dtype=np.uint8)), (100, 0, 0), atol=5e-3
+    )
     np.testing.assert_allclose(lab_from_xyz(D50_XYZ), (100, 0, 0), atol=1e-9)
 
 
@@ -77,7 +93,9 @@ def test_inverse_agrees_with_scikit_image() -> None:
     lab = np.column_stack([rng.uniform(10, 95, 200), rng.uniform(-20, 20, (200, 2))])
     theirs = lab2xyz(lab, illuminant="D50", observer="2")
     white = lab2xyz(np.array([[100.0, 0.0, 0.0]]), illuminant="D50", observer="2")[0]
-    np.testing.assert_allclose(xyz_from_lab(lab, white=white), theirs, atol=1e-7)  # theirs rounds 7.787
+    np.testing.assert_allclose(
+        xyz_from_lab(lab, white=white), theirs, atol=1e-7
+    )  # theirs rounds 7.787
 
 
 def test_every_eight_bit_colour_comes_back() -> None:
@@ -86,4 +104,6 @@ def test_every_eight_bit_colour_comes_back() -> None:
     back = np.rint(srgb_from_lab(lab_from_srgb(rgb)) * 255)
     np.testing.assert_array_equal(back, rgb)
     values = np.linspace(0, 1, 501)
-    np.testing.assert_allclose(srgb_from_linear_rgb(linear_rgb_from_srgb(values)), values, atol=1e-6)
+    np.testing.assert_allclose(
+        srgb_from_linear_rgb(linear_rgb_from_srgb(values)), values, atol=1e-6
+    )

@@ -27,7 +27,9 @@ def _tame(seed: int, mode: str, slabs: bool) -> dict:
 
 
 @pytest.mark.parametrize("seed", range(4))
-@pytest.mark.parametrize(("mode", "slabs"), [("guillotine", False), ("guillotine", True), ("free", False)])
+@pytest.mark.parametrize(
+    ("mode", "slabs"), [("guillotine", False), ("guillotine", True), ("free", False)]
+)
 def test_plan_and_bound_agree_with_brute_force(seed: int, mode: str, slabs: bool) -> None:
     given = _tame(200 + seed, mode, slabs)
     problem = problem_from_json(given)
@@ -69,8 +71,12 @@ def test_plan_with_donors_is_the_best_of_all_that_can_be_worked_in_some_order(se
     assert plan.objective >= best - 1e-6
     if plan.status == "optimal":
         assert plan.objective == pytest.approx(best, abs=1e-6)
-    without = solve(dataclasses.replace(problem, repairs=tuple(
-        dataclasses.replace(r, forbid=tuple(donors)) for r in problem.repairs)))
+    without = solve(
+        dataclasses.replace(
+            problem,
+            repairs=tuple(dataclasses.replace(r, forbid=tuple(donors)) for r in problem.repairs),
+        )
+    )
     assert plan.objective <= without.objective + 1e-6
     done: set[str] = set()
     for repair in order:

@@ -84,7 +84,10 @@ def test_random_generalised_assignment_agrees_with_a_constraint_program(seed: in
     agents, jobs = 4, 12
     sizes = tuple(tuple(rng.randint(5, 25) for _ in range(jobs)) for _ in range(agents))
     case = Assignment(
-        name=f"random {seed}", source="", sizes=sizes, optimum=math.nan,
+        name=f"random {seed}",
+        source="",
+        sizes=sizes,
+        optimum=math.nan,
         costs=tuple(tuple(rng.randint(10, 50) for _ in range(jobs)) for _ in range(agents)),
         capacities=tuple(round(0.9 * sum(row) / agents) for row in sizes),
     )
@@ -95,6 +98,7 @@ def test_random_generalised_assignment_agrees_with_a_constraint_program(seed: in
 
 def _best_guillotine(pieces: tuple[tuple[int, int, int], ...], wide: int, high: int) -> int:
     """Greatest value by building up every set of pieces from its parts (Wang 1983, Operations Research 31, from memory)."""
+
     @cache
     def builds(group: frozenset[int]) -> tuple[tuple[int, int], ...]:
         """The smallest rectangles that can be sawn into the group."""
@@ -109,12 +113,21 @@ def _best_guillotine(pieces: tuple[tuple[int, int, int], ...], wide: int, high: 
                 for aw, ah in builds(one):
                     for bw, bh in builds(group - one):
                         found |= {(aw + bw, max(ah, bh)), (max(aw, bw), ah + bh)}
-        return tuple(a for a in found if a[0] <= wide and a[1] <= high
-                     and not any(b != a and b[0] <= a[0] and b[1] <= a[1] for b in found))
+        return tuple(
+            a
+            for a in found
+            if a[0] <= wide
+            and a[1] <= high
+            and not any(b != a and b[0] <= a[0] and b[1] <= a[1] for b in found)
+        )
 
     everything = range(len(pieces))
-    fitting = (group for size in everything for group in combinations(everything, size + 1)
-               if any(w <= wide and h <= high for w, h in builds(frozenset(group))))
+    fitting = (
+        group
+        for size in everything
+        for group in combinations(everything, size + 1)
+        if any(w <= wide and h <= high for w, h in builds(frozenset(group)))
+    )
     return max(sum(pieces[n][2] for n in group) for group in fitting)
 
 
@@ -122,8 +135,13 @@ def _best_guillotine(pieces: tuple[tuple[int, int, int], ...], wide: int, high: 
 def test_random_guillotine_cutting_agrees_with_building_up_every_set(seed: int) -> None:
     rng = random.Random(seed)
     pieces = tuple((rng.randint(3, 14), rng.randint(3, 12), rng.randint(1, 60)) for _ in range(8))
-    case = Plate(name=f"random {seed}", source="", size=(22, 18), pieces=tuple((w, h, 1, v) for w, h, v in pieces),
-                 optimum=_best_guillotine(pieces, 22, 18))
+    case = Plate(
+        name=f"random {seed}",
+        source="",
+        size=(22, 18),
+        pieces=tuple((w, h, 1, v) for w, h, v in pieces),
+        optimum=_best_guillotine(pieces, 22, 18),
+    )
     plan = _plan(case, 5_000_000)
     assert plan.status == "optimal"
     assert case.value(plan.objective) == pytest.approx(case.optimum)
@@ -146,7 +164,9 @@ def test_random_bin_packing_agrees_with_a_constraint_program(seed: int) -> None:
     solver = cp_model.CpSolver()
     solver.parameters.num_workers = 1
     assert solver.solve(model) == cp_model.OPTIMAL
-    case = Bins(name=f"random {seed}", source="", capacity=100, sizes=sizes, optimum=solver.objective_value)
+    case = Bins(
+        name=f"random {seed}", source="", capacity=100, sizes=sizes, optimum=solver.objective_value
+    )
     plan = _plan(case, 5_000_000)
     assert plan.unmatched == ()
     assert plan.objective == pytest.approx(case.optimum)
@@ -159,20 +179,36 @@ def test_random_free_cutting_agrees_with_a_constraint_program(seed: int) -> None
 
     rng = random.Random(seed)
     wide, high = 18, 15
-    pieces = tuple((rng.randint(3, 14), rng.randint(3, 12), 1, rng.randint(1, 60)) for _ in range(6))
+    pieces = tuple(
+        (rng.randint(3, 14), rng.randint(3, 12), 1, rng.randint(1, 60)) for _ in range(6)
+    )
     model = cp_model.CpModel()
     values, across, up = [], [], []
     for w, h, _, value in pieces:
         here = model.new_bool_var("")
         values.append(value * here)
-        across.append(model.new_optional_fixed_size_interval_var(model.new_int_var(0, wide - w, ""), w, here, ""))
-        up.append(model.new_optional_fixed_size_interval_var(model.new_int_var(0, high - h, ""), h, here, ""))
+        across.append(
+            model.new_optional_fixed_size_interval_var(
+                model.new_int_var(0, wide - w, ""), w, here, ""
+            )
+        )
+        up.append(
+            model.new_optional_fixed_size_interval_var(
+                model.new_int_var(0, high - h, ""), h, here, ""
+            )
+        )
     model.add_no_overlap_2d(across, up)
     model.maximize(sum(values))
     solver = cp_model.CpSolver()
     solver.parameters.num_workers = 1
     assert solver.solve(model) == cp_model.OPTIMAL
-    case = Plate(name=f"random {seed}", source="", size=(wide, high), pieces=pieces, optimum=solver.objective_value)
+    case = Plate(
+        name=f"random {seed}",
+        source="",
+        size=(wide, high),
+        pieces=pieces,
+        optimum=solver.objective_value,
+    )
     problem = case.problem()
     problem = replace(problem, params=replace(problem.params, cut_mode="free"))
     plan = solve(problem)
@@ -183,17 +219,37 @@ def test_random_free_cutting_agrees_with_a_constraint_program(seed: int) -> None
 
 @pytest.mark.parametrize("compiled", [False, True])
 @pytest.mark.parametrize("kerf_mm", [0.0, 2.0])
-def test_slanted_pieces_that_would_interlock_are_not_called_impossible(kerf_mm: float, compiled: bool) -> None:
+def test_slanted_pieces_that_would_interlock_are_not_called_impossible(
+    kerf_mm: float, compiled: bool
+) -> None:
     ring = ((0.0, 0.0), (100.0, 0.0), (0.0, 100.0))
-    repairs = tuple(Repair(id=f"r{n}", outline_mm=ring, depth_mm=50.0, joints_mm=(0.0,), bed="horizontal", stone="s") for n in range(2))
-    problem = Problem(repairs=repairs, blocks=(block("b", 10.5, 10.5),), params=replace(PLAIN, cut_mode="free", kerf_mm=kerf_mm))
+    repairs = tuple(
+        Repair(
+            id=f"r{n}",
+            outline_mm=ring,
+            depth_mm=50.0,
+            joints_mm=(0.0,),
+            bed="horizontal",
+            stone="s",
+        )
+        for n in range(2)
+    )
+    problem = Problem(
+        repairs=repairs,
+        blocks=(block("b", 10.5, 10.5),),
+        params=replace(PLAIN, cut_mode="free", kerf_mm=kerf_mm),
+    )
     plan = solve(problem, compiled=compiled, work_limit=1_000_000)
     assert verify(problem, plan) == []
     assert plan.bound == pytest.approx(0.0)  # both can be cut, long sides facing each other
 
 
-@pytest.mark.parametrize(("over_mm", "found"), [(0.0, False), (0.005, False), (0.05, True), (40.0, True)])
-def test_overlap_in_free_cutting_is_checked_with_the_one_tolerance(over_mm: float, found: bool) -> None:
+@pytest.mark.parametrize(
+    ("over_mm", "found"), [(0.0, False), (0.005, False), (0.05, True), (40.0, True)]
+)
+def test_overlap_in_free_cutting_is_checked_with_the_one_tolerance(
+    over_mm: float, found: bool
+) -> None:
     case = Plate(name="pair", source="", size=(20, 10), pieces=((9, 10, 2, 1),), optimum=2)
     problem = case.problem()
     problem = replace(problem, params=replace(problem.params, cut_mode="free"))

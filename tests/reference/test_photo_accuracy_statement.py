@@ -31,7 +31,9 @@ def test_asprs_annex_d_example() -> None:
 
 
 def test_radius_of_95_percent() -> None:
-    found = describe_differences(np.array([(0.001, 0.001), (-0.001, -0.001), (0.001, -0.001), (-0.001, 0.001)]))
+    found = describe_differences(
+        np.array([(0.001, 0.001), (-0.001, -0.001), (0.001, -0.001), (-0.001, 0.001)])
+    )
     assert found is not None
     assert found.rmse_radial_m == pytest.approx(0.0014142, abs=1e-6)
     assert found.radius95_m == pytest.approx(0.0024477, abs=1e-6)

@@ -28,7 +28,9 @@ def _joints_of_rectified(shape: TrueShape) -> tuple[np.ndarray, np.ndarray]:
     low, high = corners.min(axis=0), corners.max(axis=0)
     to_raster = np.array([[1, 0, -low[0]], [0, -1, high[1]], [0, 0, 1.0]]) @ shape.homography
     size = tuple(int(x) for x in np.ceil(high - low))
-    warped = cv2.warpPerspective(picture, to_raster, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    warped = cv2.warpPerspective(
+        picture, to_raster, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
+    )
     segments = find_segments(warped, least_px=22)
     return segments, np.degrees(np.arctan2(*(segments[:, 2:] - segments[:, :2]).T[::-1]))
 
@@ -38,7 +40,10 @@ def test_joints_are_parallel_and_square(shape: TrueShape) -> None:
     length = np.hypot(*(segments[:, 2:] - segments[:, :2]).T)
     upright = (angle + 45) % 180 > 90
     means = []
-    for group, off in ((upright, (angle - 90 + 90) % 180 - 90), (~upright, (angle + 90) % 180 - 90)):
+    for group, off in (
+        (upright, (angle - 90 + 90) % 180 - 90),
+        (~upright, (angle + 90) % 180 - 90),
+    ):
         keep = group & (np.abs(off) < 5)
         assert keep.sum() >= 10
         order = np.argsort(off[keep])
@@ -48,7 +53,10 @@ def test_joints_are_parallel_and_square(shape: TrueShape) -> None:
             # parallel: the long joints on the left and on the right of the picture lean alike
             across = (segments[keep, 0] + segments[keep, 2]) / 2
             halves = [off[keep][across < np.median(across)], off[keep][across >= np.median(across)]]
-            weights = [length[keep][across < np.median(across)], length[keep][across >= np.median(across)]]
+            weights = [
+                length[keep][across < np.median(across)],
+                length[keep][across >= np.median(across)],
+            ]
             lean = [float(np.average(h, weights=w)) for h, w in zip(halves, weights, strict=True)]
             assert abs(lean[0] - lean[1]) < 0.3
     assert abs(means[0] - means[1]) < 0.3

@@ -20,14 +20,19 @@ from facademap.photo.control import ControlPoints
 from facademap.photo.plane import PlaneView, fit_plane_view
 
 DATA = Path("/usr/share/doc/opencv-doc/examples/data")
-pytestmark = pytest.mark.skipif(not (DATA / "left01.jpg").exists(), reason="Debian package opencv-doc is not installed")
+pytestmark = pytest.mark.skipif(
+    not (DATA / "left01.jpg").exists(), reason="Debian package opencv-doc is not installed"
+)
 BOARD = np.array([(column, 5 - row) for row in range(6) for column in range(9)], float) * 0.025
 CORNERS = [0, 8, 45, 53]
 
 
 @pytest.fixture(scope="module")
 def boards() -> list[np.ndarray]:
-    found = [find_board(read_picture(path)[0], columns=9, rows=6) for path in sorted(DATA.glob("left[01]*.jpg"))]
+    found = [
+        find_board(read_picture(path)[0], columns=9, rows=6)
+        for path in sorted(DATA.glob("left[01]*.jpg"))
+    ]
     kept = [corners for corners in found if corners is not None]
     assert len(kept) >= 12
     return kept
@@ -39,8 +44,14 @@ def published() -> Camera:
 
 
 def view_of(corners: np.ndarray, control: list[int], camera: Camera | None) -> PlaneView:
-    points = ControlPoints(name=tuple(f"p{i}" for i in range(54)), wall_m=BOARD, pixel_px=corners,
-                           is_control=np.isin(np.arange(54), control), sigma_px=np.full(54, 0.5), sigma_m=np.zeros(54))
+    points = ControlPoints(
+        name=tuple(f"p{i}" for i in range(54)),
+        wall_m=BOARD,
+        pixel_px=corners,
+        is_control=np.isin(np.arange(54), control),
+        sigma_px=np.full(54, 0.5),
+        sigma_m=np.zeros(54),
+    )
     return fit_plane_view(points, width_px=640, height_px=480, camera=camera)
 
 
@@ -52,14 +63,20 @@ def pooled_rmse_mm(views: list[PlaneView]) -> float:
 def test_published_file_is_read(published: Camera) -> None:
     storage = cv2.FileStorage(str(DATA / "left_intrinsics.yml"), cv2.FILE_STORAGE_READ)
     np.testing.assert_allclose(published.matrix, storage.getNode("camera_matrix").mat())
-    np.testing.assert_allclose(published.coefficients, storage.getNode("distortion_coefficients").mat().ravel())
+    np.testing.assert_allclose(
+        published.coefficients, storage.getNode("distortion_coefficients").mat().ravel()
+    )
 
 
-def test_four_corners_as_control_with_the_published_lens(boards: list[np.ndarray], published: Camera) -> None:
+def test_four_corners_as_control_with_the_published_lens(
+    boards: list[np.ndarray], published: Camera
+) -> None:
     assert pooled_rmse_mm([view_of(corners, CORNERS, published) for corners in boards]) <= 0.30
 
 
-@pytest.mark.parametrize("control", [[0, 4, 8, 18, 22, 26, 45, 49, 53], list(range(0, 54, 2)), list(range(0, 54, 4))])
+@pytest.mark.parametrize(
+    "control", [[0, 4, 8, 18, 22, 26, 45, 49, 53], list(range(0, 54, 2)), list(range(0, 54, 4))]
+)
 def test_self_estimated_lens(boards: list[np.ndarray], control: list[int]) -> None:
     views = [view_of(corners, control, None) for corners in boards]
     assert {v.lens for v in views} == {"estimated"}
@@ -71,7 +88,9 @@ def test_without_any_lens_the_bar_is_missed(boards: list[np.ndarray]) -> None:
     assert pooled_rmse_mm([view_of(corners, CORNERS, None) for corners in boards]) > 1.0
 
 
-def test_our_calibration_agrees_with_the_published_one(boards: list[np.ndarray], published: Camera) -> None:
+def test_our_calibration_agrees_with_the_published_one(
+    boards: list[np.ndarray], published: Camera
+) -> None:
     ours = calibrate_camera(boards, width_px=640, height_px=480, columns=9, rows=6)
     assert ours.rmse_px < 0.3
     # compare what matters: where both cameras put rays within the part of the picture that boards covered
@@ -79,5 +98,7 @@ def test_our_calibration_agrees_with_the_published_one(boards: list[np.ndarray],
     apart = published.pixel_from_ray(ours.camera.ray_from_pixel(grid)) - grid
     # a turn of the camera explains a common shift, a longer focal length a common scale
     design = np.c_[np.ones(63), grid.reshape(-1, 2)]
-    rest = apart.reshape(-1, 2) - design @ np.linalg.lstsq(design, apart.reshape(-1, 2), rcond=None)[0]
+    rest = (
+        apart.reshape(-1, 2) - design @ np.linalg.lstsq(design, apart.reshape(-1, 2), rcond=None)[0]
+    )
     assert np.sqrt(np.mean(rest**2)) < 0.5

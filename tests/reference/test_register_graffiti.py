@@ -20,7 +20,9 @@ from facademap.photo.register import register_photos
 FOLDER = Path("/usr/share/doc/opencv-doc/examples/data")
 
 
-@pytest.mark.skipif(not (FOLDER / "graf3.png").exists(), reason="Debian package opencv-doc is not installed")
+@pytest.mark.skipif(
+    not (FOLDER / "graf3.png").exists(), reason="Debian package opencv-doc is not installed"
+)
 @pytest.mark.parametrize(("first", "bar_px"), [(1, 0.8), (3, 0.6)])
 def test_published_homography_is_met(first: int, bar_px: float) -> None:
     photos = {n: cv2.imread(str(FOLDER / f"graf{n}.png"), cv2.IMREAD_GRAYSCALE) for n in (1, 3)}
@@ -30,9 +32,13 @@ def test_published_homography_is_met(first: int, bar_px: float) -> None:
     registration = register_photos([photos[first], photos[other]])
     assert registration.members == (0, 1)
     height, width = photos[1].shape
-    lattice = np.stack(np.meshgrid(np.linspace(80, width - 80, 9), np.linspace(80, height - 80, 9)), -1).reshape(-1, 2)
+    lattice = np.stack(
+        np.meshgrid(np.linspace(80, width - 80, 9), np.linspace(80, height - 80, 9)), -1
+    ).reshape(-1, 2)
     found, _ = registration.carry(1, lattice)
-    true = cv2.perspectiveTransform(lattice[None], published if first == 3 else np.linalg.inv(published))[0]
+    true = cv2.perspectiveTransform(
+        lattice[None], published if first == 3 else np.linalg.inv(published)
+    )[0]
     shared = ((true > 0) & (true < [width, height])).all(axis=1)
     assert np.count_nonzero(shared) > 30
     miss = np.hypot(*(found - true)[shared].T)

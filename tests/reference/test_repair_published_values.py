@@ -37,10 +37,19 @@ from facademap.units import (
 # NIOSH 94-110, job "loading punch press stock"; the manual's figures from memory, with table-rounded
 # multipliers: RWL 16.3 lb at the origin and 14.5 lb at the destination, LI 2.7 and 3.0. Tolerance 3 %.
 # The index is printed to one decimal, so it is compared with 44 lb over the printed limit.
-@pytest.mark.parametrize(("height_in", "limit_lb", "printed_index"), [(15, 16.3, 2.7), (64, 14.5, 3.0)])
+@pytest.mark.parametrize(
+    ("height_in", "limit_lb", "printed_index"), [(15, 16.3, 2.7), (64, 14.5, 3.0)]
+)
 def test_niosh_punch_press(height_in, limit_lb, printed_index):
-    lift = Lift(horizontal_m=23 * M_PER_INCH, height_m=height_in * M_PER_INCH, travel_m=49 * M_PER_INCH, twist_deg=0,
-                lifts_per_minute=0.2, hours=1.0, coupling="fair")
+    lift = Lift(
+        horizontal_m=23 * M_PER_INCH,
+        height_m=height_in * M_PER_INCH,
+        travel_m=49 * M_PER_INCH,
+        twist_deg=0,
+        lifts_per_minute=0.2,
+        hours=1.0,
+        coupling="fair",
+    )
     result = niosh_lift(44 * KG_PER_LB, lift, form="us")
     assert result.limit_kg / KG_PER_LB == pytest.approx(limit_lb, rel=0.03)
     assert round(44 / limit_lb, 1) == printed_index
@@ -53,8 +62,15 @@ def test_niosh_exact_formula_of_the_same_lift():
         coupling = 0.95 if height_in < 30 else 1.0
         by_hand = 51 * 10 / 23 * (1 - 0.0075 * abs(height_in - 30)) * (0.82 + 1.8 / 49) * coupling
         assert by_hand == pytest.approx(limit_lb, abs=0.06)
-        lift = Lift(horizontal_m=23 * M_PER_INCH, height_m=height_in * M_PER_INCH, travel_m=49 * M_PER_INCH, coupling="fair")
-        assert niosh_lift(10, lift, form="us").limit_kg / KG_PER_LB == pytest.approx(by_hand, rel=1e-9)
+        lift = Lift(
+            horizontal_m=23 * M_PER_INCH,
+            height_m=height_in * M_PER_INCH,
+            travel_m=49 * M_PER_INCH,
+            coupling="fair",
+        )
+        assert niosh_lift(10, lift, form="us").limit_kg / KG_PER_LB == pytest.approx(
+            by_hand, rel=1e-9
+        )
         # the metric form of the manual is rounded otherwise, here on the safe side
         assert 0.965 * by_hand <= niosh_lift(10, lift).limit_kg / KG_PER_LB <= by_hand
 
@@ -67,22 +83,36 @@ def test_niosh_best_lift_is_the_load_constant():
 
 
 # HSE L23 / INDG143 filter: men, elbow height, close = 25 kg was read on a page that restates it; the rest from memory.
-@pytest.mark.parametrize(("zones", "who", "arm_length", "kg"), [
-    (["knuckle"], "men", False, 25), (["shoulder"], "men", True, 5), (["floor", "knuckle"], "men", False, 10),
-    (["knuckle"], "women", False, 16), (["shoulder", "floor"], "women", True, 3),
-])
+@pytest.mark.parametrize(
+    ("zones", "who", "arm_length", "kg"),
+    [
+        (["knuckle"], "men", False, 25),
+        (["shoulder"], "men", True, 5),
+        (["floor", "knuckle"], "men", False, 10),
+        (["knuckle"], "women", False, 16),
+        (["shoulder", "floor"], "women", True, 3),
+    ],
+)
 def test_hse_filter_takes_the_smallest_zone(zones, who, arm_length, kg):
     assert hse_filter_kg(zones, who=who, arm_length=arm_length) == kg
 
 
 # 29 CFR 1926.1153 Table 1. Rows i and ii read in title 8 CCR 1532.3; x to xii restated and from memory.
-@pytest.mark.parametrize(("task", "hours", "place", "factor"), [
-    ("handheld power saw", 5, "outdoors", 10), ("handheld power saw", 4, "outdoors", 0), ("handheld power saw", 1, "enclosed", 10),
-    ("stationary masonry saw", 8, "enclosed", 0), ("powered chipping tool", 5, "outdoors", 10),
-    ("powered chipping tool", 3, "outdoors", 0), ("handheld grinder, mortar removal", 1, "outdoors", 10),
-    ("handheld grinder, mortar removal", 5, "enclosed", 25), ("handheld grinder, other", 5, "enclosed", 10),
-    ("handheld or stand drill", 6, "enclosed", 0),
-])
+@pytest.mark.parametrize(
+    ("task", "hours", "place", "factor"),
+    [
+        ("handheld power saw", 5, "outdoors", 10),
+        ("handheld power saw", 4, "outdoors", 0),
+        ("handheld power saw", 1, "enclosed", 10),
+        ("stationary masonry saw", 8, "enclosed", 0),
+        ("powered chipping tool", 5, "outdoors", 10),
+        ("powered chipping tool", 3, "outdoors", 0),
+        ("handheld grinder, mortar removal", 1, "outdoors", 10),
+        ("handheld grinder, mortar removal", 5, "enclosed", 25),
+        ("handheld grinder, other", 5, "enclosed", 10),
+        ("handheld or stand drill", 6, "enclosed", 0),
+    ],
+)
 def test_osha_table_1(task, hours, place, factor):
     advice = dust_controls(task, hours=hours, place=place)
     assert advice.respirator_factor == factor
@@ -90,7 +120,9 @@ def test_osha_table_1(task, hours, place, factor):
     assert advice.control
 
 
-@pytest.mark.parametrize("task", ["hand chisel", "dry sweeping", "handheld power saw with a new name", "saw"])
+@pytest.mark.parametrize(
+    "task", ["hand chisel", "dry sweeping", "handheld power saw with a new name", "saw"]
+)
 def test_a_task_of_no_row_needs_an_assessment_and_is_never_mapped(task):
     advice = dust_controls(task, hours=1)
     assert advice.needs_assessment
@@ -99,9 +131,18 @@ def test_a_task_of_no_row_needs_an_assessment_and_is_never_mapped(task):
 
 # EN 12811-1 classes and OSHA 25/50/75 psf (read; kN/m2 derived).
 def test_scaffold_classes():
-    assert [SCAFFOLD_CLASSES[f"EN 12811-1 class {k}"][0] for k in range(1, 7)] == [0.75, 1.5, 2.0, 3.0, 4.5, 6.0]
+    assert [SCAFFOLD_CLASSES[f"EN 12811-1 class {k}"][0] for k in range(1, 7)] == [
+        0.75,
+        1.5,
+        2.0,
+        3.0,
+        4.5,
+        6.0,
+    ]
     for psf, name in ((25, "light"), (50, "medium"), (75, "heavy")):
-        assert SCAFFOLD_CLASSES[f"OSHA {name}"][0] == pytest.approx(kn_per_m2_from_psf(psf), abs=1e-3)
+        assert SCAFFOLD_CLASSES[f"OSHA {name}"][0] == pytest.approx(
+            kn_per_m2_from_psf(psf), abs=1e-3
+        )
 
 
 def test_stacked_stone_overloads_a_class_5_scaffold():
@@ -135,18 +176,35 @@ def test_densities_are_not_lighter_than_handbook_stone():
 
 
 # Hole volumes: plain geometry (derived), mm and mL.
-@pytest.mark.parametrize(("rod", "hole", "depth", "hole_ml", "annulus_ml"), [
-    (6, 8, 60, 3.016, 1.319), (6.35, 9.525, 76.2, 5.430, 3.016), (8, 10, 75, 5.890, 2.121), (10, 12, 100, 11.310, 3.456),
-    (12, 16, 100, 20.106, 8.796),
-])
+@pytest.mark.parametrize(
+    ("rod", "hole", "depth", "hole_ml", "annulus_ml"),
+    [
+        (6, 8, 60, 3.016, 1.319),
+        (6.35, 9.525, 76.2, 5.430, 3.016),
+        (8, 10, 75, 5.890, 2.121),
+        (10, 12, 100, 11.310, 3.456),
+        (12, 16, 100, 20.106, 8.796),
+    ],
+)
 def test_hole_volumes(rod, hole, depth, hole_ml, annulus_ml):
     assert hole_volume_m3(hole / 1e3, depth / 1e3) * 1e6 == pytest.approx(hole_ml, abs=6e-4)
-    assert hole_volume_m3(hole / 1e3, depth / 1e3, rod_m=rod / 1e3) * 1e6 == pytest.approx(annulus_ml, abs=6e-4)
+    assert hole_volume_m3(hole / 1e3, depth / 1e3, rod_m=rod / 1e3) * 1e6 == pytest.approx(
+        annulus_ml, abs=6e-4
+    )
 
 
 # Producer data sheets NHL 2 and NHL 3.5 (stastier.co.uk), kg binder per m3 of mortar (read).
-@pytest.mark.parametrize(("name", "kg"), [("NHL 2 1:2", 280), ("NHL 2 1:2.5", 224), ("NHL 2 1:3", 168),
-                                          ("NHL 3.5 1:2", 305), ("NHL 3.5 1:2.5", 244), ("NHL 3.5 1:3", 216)])
+@pytest.mark.parametrize(
+    ("name", "kg"),
+    [
+        ("NHL 2 1:2", 280),
+        ("NHL 2 1:2.5", 224),
+        ("NHL 2 1:3", 168),
+        ("NHL 3.5 1:2", 305),
+        ("NHL 3.5 1:2.5", 244),
+        ("NHL 3.5 1:3", 216),
+    ],
+)
 def test_binder_of_a_cubic_metre(name, kg):
     assert batch(1.0, mix_named(name))["binder_kg"] == kg
 
@@ -169,7 +227,14 @@ def test_nhl_5_yield_of_a_bag():
 
 def test_old_lime_mix_loses_about_a_third_of_its_bulk():
     """Measurement of Masons' Work (chestofbooks), read; a sanity bound only: loose volume is 1.1 to 1.7 of the mortar."""
-    for name in ("NHL 2 1:2", "NHL 2 1:2.5", "NHL 3.5 1:2", "NHL 3.5 1:2.5", "NHL 3.5 1:3", "NHL 5 1:2.5"):
+    for name in (
+        "NHL 2 1:2",
+        "NHL 2 1:2.5",
+        "NHL 3.5 1:2",
+        "NHL 3.5 1:2.5",
+        "NHL 3.5 1:3",
+        "NHL 5 1:2.5",
+    ):
         amounts = batch(1.0, mix_named(name))
         assert 1.1 <= (amounts["binder_l"] + amounts["sand_l"]) / 1000 <= 1.7
 
@@ -187,10 +252,22 @@ def test_weather_window_is_the_strictest_published(profile):
     assert s.temperature_minimum_deg_c == pytest.approx(8.0, abs=0.01)
     assert s.temperature_maximum_deg_c <= deg_c_from_deg_f(80) + 0.5
     assert curing_time_h(s) == 72
-    fine = Weather(air_deg_c=15, wall_deg_c=14, forecast_minimum_deg_c=6, forecast_h=300, wind_m_per_s=3)
+    fine = Weather(
+        air_deg_c=15, wall_deg_c=14, forecast_minimum_deg_c=6, forecast_h=300, wind_m_per_s=3
+    )
     assert weather_faults(fine, settings=s) == ()
-    assert any("below" in f for f in weather_faults(Weather(air_deg_c=7.5, forecast_minimum_deg_c=6, forecast_h=300), settings=s))
-    assert any("Frost" in f for f in weather_faults(Weather(air_deg_c=12, forecast_minimum_deg_c=-1, forecast_h=300), settings=s))
+    assert any(
+        "below" in f
+        for f in weather_faults(
+            Weather(air_deg_c=7.5, forecast_minimum_deg_c=6, forecast_h=300), settings=s
+        )
+    )
+    assert any(
+        "Frost" in f
+        for f in weather_faults(
+            Weather(air_deg_c=12, forecast_minimum_deg_c=-1, forecast_h=300), settings=s
+        )
+    )
 
 
 def test_part_indent_depth_and_joint_of_the_scott_monument_study():
@@ -210,7 +287,16 @@ def test_inch_profile_holds_the_common_practice_values():
     assert s.into_piece_m / M_PER_INCH == pytest.approx(3 / 4)
     assert s.blade_diameter_m / M_PER_INCH == pytest.approx(6)
     assert 3 <= s.trial_beddings <= 4
-    assert all(s.values[n].status == "practice" for n in ("depth_minimum_m", "rod_m", "hole_clearance_m", "into_piece_m", "blade_diameter_m"))
+    assert all(
+        s.values[n].status == "practice"
+        for n in (
+            "depth_minimum_m",
+            "rod_m",
+            "hole_clearance_m",
+            "into_piece_m",
+            "blade_diameter_m",
+        )
+    )
 
 
 def test_chord_of_a_round_blade():

@@ -8,8 +8,8 @@ import pytest
 
 from facademap.errors import FacademapError
 from facademap.store.project import Project
-from facademap.tasks.desk_assist import MODEL_SETTING, Assistant
-from facademap.tasks.serve import plan_server
+from facademap.tasks.desk.assist import MODEL_SETTING, Assistant
+from facademap.tasks.desk.serve import plan_server
 
 
 def test_a_model_given_at_the_start_is_checked_before_the_desk_opens(tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ import shapely
 
 from facademap.condition.assist_lines import follow_line
 from facademap.errors import FacademapError
-from facademap.tasks.assist import follow
+from facademap.tasks.survey.assist import follow
 
 
 @pytest.fixture
@@ -44,24 +44,36 @@ def test_line_goes_through_the_clicks_in_their_order(picture: Path, tmp_path: Pa
     found = follow(picture, clicks=clicks, kind="line", out=out)
     assert (found["made"], found["notes"]) == (1, [])
     (feature,) = json.loads(out.read_text())["features"]
-    line, truth = shapely.geometry.shape(feature["geometry"]), shapely.LineString([(30, 180), (290, 200)])
+    line, truth = (
+        shapely.geometry.shape(feature["geometry"]),
+        shapely.LineString([(30, 180), (290, 200)]),
+    )
     assert line.coords[0][0] < line.coords[-1][0]
     assert truth.intersection(line.buffer(2)).length > 0.9 * truth.length
 
 
-@pytest.mark.parametrize(("kind", "table", "told"), [
-    ("outline", "name,x_px\na,1\n", "column y_px is missing"),
-    ("outline", "name,x_px,y_px\na,one,2\n", "line 2"),
-    ("outline", "name,x_px,y_px\na,nan,2\n", "line 2: x_px is nan"),
-    ("outline", "name,x_px,y_px\na,9,9\na,8,8\n", "line 3: the name 'a' is given twice"),
-    ("outline", "name,x_px,y_px\na,100,90\nbeside,900,90\n", r"line 3: the click \(900, 90\) lies outside the picture of 320 x 240 px"),
-    ("line", "name,order,x_px,y_px\na,1,50,50\na,2,50,-1\n", "line 3: the click"),
-    ("line", "name,order,x_px,y_px\nalone,1,50,50\n", "'alone' has one place only"),
-    ("line", "name,order,x_px,y_px\na,1,50,50\na,2,50,50\n", "'a' has one place only"),
-    ("outline", "", "is empty"),
-    ("outline", "name,x_px,y_px\n", "no rows"),
-])
-def test_bad_table_leaves_nothing_behind(picture: Path, tmp_path: Path, kind: str, table: str, told: str) -> None:
+@pytest.mark.parametrize(
+    ("kind", "table", "told"),
+    [
+        ("outline", "name,x_px\na,1\n", "column y_px is missing"),
+        ("outline", "name,x_px,y_px\na,one,2\n", "line 2"),
+        ("outline", "name,x_px,y_px\na,nan,2\n", "line 2: x_px is nan"),
+        ("outline", "name,x_px,y_px\na,9,9\na,8,8\n", "line 3: the name 'a' is given twice"),
+        (
+            "outline",
+            "name,x_px,y_px\na,100,90\nbeside,900,90\n",
+            r"line 3: the click \(900, 90\) lies outside the picture of 320 x 240 px",
+        ),
+        ("line", "name,order,x_px,y_px\na,1,50,50\na,2,50,-1\n", "line 3: the click"),
+        ("line", "name,order,x_px,y_px\nalone,1,50,50\n", "'alone' has one place only"),
+        ("line", "name,order,x_px,y_px\na,1,50,50\na,2,50,50\n", "'a' has one place only"),
+        ("outline", "", "is empty"),
+        ("outline", "name,x_px,y_px\n", "no rows"),
+    ],
+)
+def test_bad_table_leaves_nothing_behind(
+    picture: Path, tmp_path: Path, kind: str, table: str, told: str
+) -> None:
     clicks, out = tmp_path / "clicks.csv", tmp_path / "out.geojson"
     clicks.write_text(table)
     with pytest.raises(FacademapError, match=told) as caught:
@@ -82,7 +94,9 @@ def test_the_input_is_never_overwritten(picture: Path, tmp_path: Path) -> None:
 @pytest.mark.parametrize("breadth_px", [4, 9])
 def test_a_broad_crack_is_followed_along_its_middle_round_its_kinks(breadth_px: int) -> None:
     rng = np.random.default_rng(7)
-    stone = cv2.GaussianBlur(rng.normal(0.0, 24.0, (420, 620)).astype(np.float32), (0, 0), 1.5) + 165.0
+    stone = (
+        cv2.GaussianBlur(rng.normal(0.0, 24.0, (420, 620)).astype(np.float32), (0, 0), 1.5) + 165.0
+    )
     kinks = np.array([[30, 80], [150, 190], [240, 160], [360, 300], [470, 260], [590, 350]])
     cv2.polylines(stone, [kinks.astype(np.int32)], False, 55.0, breadth_px, cv2.LINE_AA)
     picture = np.repeat(np.clip(stone, 0, 255).astype(np.uint8)[..., None], 3, axis=2)

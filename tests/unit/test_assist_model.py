@@ -13,7 +13,7 @@ from facademap.condition.assist_model import outline_by_model
 from facademap.errors import FacademapError, FileError, InputError
 from facademap.io import segmentation_model
 from facademap.io.segmentation_model import read_segmentation_model
-from facademap.tasks.assist import follow
+from facademap.tasks.survey.assist import follow
 
 onnx = pytest.importorskip("onnx", reason="comes with the dev extra")
 pytest.importorskip("onnxruntime", reason="comes with the dev extra")
@@ -21,7 +21,13 @@ pytest.importorskip("onnxruntime", reason="comes with the dev extra")
 SIDE = 64
 
 
-def _model(path: Path, *, inputs: tuple[str, str] = ("image", "point"), side: int = SIDE, scale: float = 1.0) -> Path:
+def _model(
+    path: Path,
+    *,
+    inputs: tuple[str, str] = ("image", "point"),
+    side: int = SIDE,
+    scale: float = 1.0,
+) -> Path:
     """Pixels darker than half grey belong to the thing; the click is taken in and not used."""
     h, t = onnx.helper, onnx.TensorProto
     nodes = [
@@ -33,10 +39,20 @@ def _model(path: Path, *, inputs: tuple[str, str] = ("image", "point"), side: in
         h.make_node("Mul", ["one", "scale"], ["scaled"]),
         h.make_node("Add", ["scaled", "nothing"], ["mask"]),
     ]
-    kept = [h.make_tensor(n, t.FLOAT, [], [v]) for n, v in (("half", 0.5), ("zero", 0.0), ("scale", scale))]
-    graph = h.make_graph(nodes, "dark", [h.make_tensor_value_info(inputs[0], t.FLOAT, [1, 3, side, side]),
-                                         h.make_tensor_value_info(inputs[1], t.FLOAT, [1, 2])],
-                         [h.make_tensor_value_info("mask", t.FLOAT, [1, 1, side, side])], kept)
+    kept = [
+        h.make_tensor(n, t.FLOAT, [], [v])
+        for n, v in (("half", 0.5), ("zero", 0.0), ("scale", scale))
+    ]
+    graph = h.make_graph(
+        nodes,
+        "dark",
+        [
+            h.make_tensor_value_info(inputs[0], t.FLOAT, [1, 3, side, side]),
+            h.make_tensor_value_info(inputs[1], t.FLOAT, [1, 2]),
+        ],
+        [h.make_tensor_value_info("mask", t.FLOAT, [1, 1, side, side])],
+        kept,
+    )
     made = h.make_model(graph, opset_imports=[h.make_opsetid("", 13)], ir_version=8)
     path.write_bytes(made.SerializeToString())
     return path
@@ -59,9 +75,13 @@ def _share(ring: np.ndarray) -> float:
 
 
 @pytest.mark.parametrize("click", [(190.0, 130.0), (126.0, 95.0), (250.0, 170.0)])
-def test_the_outline_is_the_model_s_wherever_the_click_lies_in_it(tmp_path: Path, picture: Path, click: tuple[float, float]) -> None:
+def test_the_outline_is_the_model_s_wherever_the_click_lies_in_it(
+    tmp_path: Path, picture: Path, click: tuple[float, float]
+) -> None:
     model = read_segmentation_model(_model(tmp_path / "dark.onnx"))
-    assert _share(outline_by_model(model, cv2.imread(str(picture))[..., ::-1], *click)) > 0.9, "views of 64 px are that coarse"
+    assert _share(outline_by_model(model, cv2.imread(str(picture))[..., ::-1], *click)) > 0.9, (
+        "views of 64 px are that coarse"
+    )
 
 
 def test_a_click_on_nothing_of_the_model_s_is_told(tmp_path: Path, picture: Path) -> None:
@@ -70,10 +90,14 @@ def test_a_click_on_nothing_of_the_model_s_is_told(tmp_path: Path, picture: Path
         outline_by_model(model, cv2.imread(str(picture)), 20.0, 20.0)
 
 
-def test_follow_uses_the_model_and_its_note_names_what_was_not_found(tmp_path: Path, picture: Path) -> None:
+def test_follow_uses_the_model_and_its_note_names_what_was_not_found(
+    tmp_path: Path, picture: Path
+) -> None:
     clicks, out = tmp_path / "clicks.csv", tmp_path / "out.geojson"
     clicks.write_text("name,x_px,y_px\nstain,190,130\nwall,20,20\n")
-    found = follow(picture, clicks=clicks, kind="outline", out=out, model=_model(tmp_path / "dark.onnx"))
+    found = follow(
+        picture, clicks=clicks, kind="outline", out=out, model=_model(tmp_path / "dark.onnx")
+    )
     assert found["made"] == 1
     assert "finds nothing" in found["notes"][0]
     (feature,) = json.loads(out.read_text())["features"]
@@ -81,8 +105,11 @@ def test_follow_uses_the_model_and_its_note_names_what_was_not_found(tmp_path: P
 
 
 def test_other_names_sizes_and_values_are_refused(tmp_path: Path) -> None:
-    for name, options, told in (("names", {"inputs": ("picture", "point")}, "inputs picture, point"),
-                                ("side", {"side": 32}, r"\[1, 3, 32, 32\]"), ("values", {"scale": 7.0}, "probabilities")):
+    for name, options, told in (
+        ("names", {"inputs": ("picture", "point")}, "inputs picture, point"),
+        ("side", {"side": 32}, r"\[1, 3, 32, 32\]"),
+        ("values", {"scale": 7.0}, "probabilities"),
+    ):
         path = _model(tmp_path / f"{name}.onnx", **options)
         with pytest.raises(InputError, match=told) as caught:
             read_segmentation_model(path)
@@ -121,22 +148,52 @@ def test_data_outside_the_file_is_never_read(tmp_path: Path) -> None:
         read_segmentation_model(path)
 
 
-def test_an_answer_that_takes_too_long_is_stopped(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_answer_that_takes_too_long_is_stopped(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A loop that never ends by itself."""
     h, t = onnx.helper, onnx.TensorProto
-    body = h.make_graph([h.make_node("Identity", ["go"], ["go_on"]), h.make_node("Sigmoid", ["held"], ["next"])], "body",
-                        [h.make_tensor_value_info("turn", t.INT64, []), h.make_tensor_value_info("go", t.BOOL, []),
-                         h.make_tensor_value_info("held", t.FLOAT, [1, 1, SIDE, SIDE])],
-                        [h.make_tensor_value_info("go_on", t.BOOL, []), h.make_tensor_value_info("next", t.FLOAT, [1, 1, SIDE, SIDE])])
-    nodes = [h.make_node("ReduceMean", ["image"], ["grey"], axes=[1], keepdims=1), h.make_node("ReduceSum", ["point"], ["sum"], keepdims=0),
-             h.make_node("Mul", ["sum", "zero"], ["nothing"]), h.make_node("Add", ["grey", "nothing"], ["start"]),
-             h.make_node("Loop", ["turns", "yes", "start"], ["mask"], body=body)]
-    kept = [h.make_tensor("zero", t.FLOAT, [], [0.0]), h.make_tensor("turns", t.INT64, [], [2**60]), h.make_tensor("yes", t.BOOL, [], [True])]
-    graph = h.make_graph(nodes, "endless", [h.make_tensor_value_info("image", t.FLOAT, [1, 3, SIDE, SIDE]),
-                                            h.make_tensor_value_info("point", t.FLOAT, [1, 2])],
-                         [h.make_tensor_value_info("mask", t.FLOAT, [1, 1, SIDE, SIDE])], kept)
+    body = h.make_graph(
+        [h.make_node("Identity", ["go"], ["go_on"]), h.make_node("Sigmoid", ["held"], ["next"])],
+        "body",
+        [
+            h.make_tensor_value_info("turn", t.INT64, []),
+            h.make_tensor_value_info("go", t.BOOL, []),
+            h.make_tensor_value_info("held", t.FLOAT, [1, 1, SIDE, SIDE]),
+        ],
+        [
+            h.make_tensor_value_info("go_on", t.BOOL, []),
+            h.make_tensor_value_info("next", t.FLOAT, [1, 1, SIDE, SIDE]),
+        ],
+    )
+    nodes = [
+        h.make_node("ReduceMean", ["image"], ["grey"], axes=[1], keepdims=1),
+        h.make_node("ReduceSum", ["point"], ["sum"], keepdims=0),
+        h.make_node("Mul", ["sum", "zero"], ["nothing"]),
+        h.make_node("Add", ["grey", "nothing"], ["start"]),
+        h.make_node("Loop", ["turns", "yes", "start"], ["mask"], body=body),
+    ]
+    kept = [
+        h.make_tensor("zero", t.FLOAT, [], [0.0]),
+        h.make_tensor("turns", t.INT64, [], [2**60]),
+        h.make_tensor("yes", t.BOOL, [], [True]),
+    ]
+    graph = h.make_graph(
+        nodes,
+        "endless",
+        [
+            h.make_tensor_value_info("image", t.FLOAT, [1, 3, SIDE, SIDE]),
+            h.make_tensor_value_info("point", t.FLOAT, [1, 2]),
+        ],
+        [h.make_tensor_value_info("mask", t.FLOAT, [1, 1, SIDE, SIDE])],
+        kept,
+    )
     path = tmp_path / "endless.onnx"
-    path.write_bytes(h.make_model(graph, opset_imports=[h.make_opsetid("", 13)], ir_version=8).SerializeToString())
+    path.write_bytes(
+        h.make_model(
+            graph, opset_imports=[h.make_opsetid("", 13)], ir_version=8
+        ).SerializeToString()
+    )
     monkeypatch.setattr(segmentation_model, "LONGEST_ANSWER_S", 0.5)
     with pytest.raises(InputError, match="longer than"):
         read_segmentation_model(path)

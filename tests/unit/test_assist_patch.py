@@ -16,7 +16,13 @@ def _stone(seed: int, *, grain: float = 4.0) -> np.ndarray:
     rng = np.random.default_rng(seed)
     rgb = np.full((360, 480, 3), (95, 90, 82), np.float32)
     rgb[60:300, 70:410] = (182, 170, 148)
-    return rgb + grain * cv2.GaussianBlur(rng.normal(0, 2, rgb.shape[:2]).astype(np.float32), (0, 0), 0.9)[..., None]
+    return (
+        rgb
+        + grain
+        * cv2.GaussianBlur(rng.normal(0, 2, rgb.shape[:2]).astype(np.float32), (0, 0), 0.9)[
+            ..., None
+        ]
+    )
 
 
 def _stain(seed: int, *, middle: tuple[int, int] = (180, 190), reach: float = 34.0) -> np.ndarray:
@@ -35,7 +41,9 @@ def _overlap(ring: np.ndarray, truth: np.ndarray) -> float:
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
 @pytest.mark.parametrize("tone", [(0.6, 0.6, 0.58), (0.75, 0.95, 0.6)])
-def test_a_click_on_a_stain_gives_the_stain_and_beside_it_the_stone(seed: int, tone: tuple[float, float, float]) -> None:
+def test_a_click_on_a_stain_gives_the_stain_and_beside_it_the_stone(
+    seed: int, tone: tuple[float, float, float]
+) -> None:
     rgb, stain = _stone(seed), _stain(seed)
     rgb[stain] *= tone
     picture = np.clip(rgb, 0, 255).astype(np.uint8)
@@ -71,7 +79,9 @@ def test_a_crack_beside_an_arris_is_followed_and_not_the_arris() -> None:
     line = np.column_stack([x, 111 - 24 * np.sin((x - 20) / 380 * np.pi)])
     drawn = np.zeros(rgb.shape[:2], np.uint8)
     cv2.polylines(drawn, [np.round(line * 16).astype(np.int32)], False, 255, 2, cv2.LINE_AA, 4)
-    picture = np.clip(rgb * (1 - 0.28 * (drawn / 255.0)[..., None]) + rng.normal(0, 3, rgb.shape), 0, 255).astype(np.uint8)
+    picture = np.clip(
+        rgb * (1 - 0.28 * (drawn / 255.0)[..., None]) + rng.normal(0, 3, rgb.shape), 0, 255
+    ).astype(np.uint8)
     found = follow_line(picture, [tuple(line[0]), tuple(line[-1])])
     away = np.abs(np.interp(x, found[:, 0], found[:, 1]) - line[:, 1])
     assert np.mean(away <= 2.0) > 0.9

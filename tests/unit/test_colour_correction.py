@@ -20,14 +20,22 @@ from facademap.photo.lab import (
     srgb_from_linear_rgb,
 )
 
-CHART = pd.read_csv(Path(__file__).parents[1] / "reference" / "colorchecker_24_lab_d50.csv", comment="#")
+CHART = pd.read_csv(
+    Path(__file__).parents[1] / "reference" / "colorchecker_24_lab_d50.csv", comment="#"
+)
 LAB = CHART[["L_before", "a_before", "b_before"]].to_numpy()
 MATRIX = np.array([[0.82, 0.12, 0.03], [0.08, 0.80, 0.05], [0.02, 0.16, 0.66]])
 
 
 def photographed(
-    *, matrix: np.ndarray = MATRIX, exposure: float = 0.85, gamma: float | None = None, bent: float = 0.0,
-    fall_off: float = 0.0, seed: int = 0, check: int = 6,
+    *,
+    matrix: np.ndarray = MATRIX,
+    exposure: float = 0.85,
+    gamma: float | None = None,
+    bent: float = 0.0,
+    fall_off: float = 0.0,
+    seed: int = 0,
+    check: int = 6,
 ) -> list[PatchReading]:
     """A camera that is a matrix and a tone curve photographs the 24 patches."""
     rng = np.random.default_rng(seed)
@@ -42,8 +50,14 @@ def photographed(
     stored = stored + rng.normal(0.0, 4e-4, stored.shape)
     held = set(rng.permutation(24)[:check].tolist())
     return [
-        PatchReading(name=CHART["patch"][i], x_px=x[i], y_px=y[i], role="check" if i in held else "fit",
-                     rgb=tuple(stored[i]), lab=tuple(LAB[i]))
+        PatchReading(
+            name=CHART["patch"][i],
+            x_px=x[i],
+            y_px=y[i],
+            role="check" if i in held else "fit",
+            rgb=tuple(stored[i]),
+            lab=tuple(LAB[i]),
+        )
         for i in range(24)
     ]
 
@@ -51,9 +65,17 @@ def photographed(
 @pytest.mark.parametrize("seed", range(4))
 @pytest.mark.parametrize(
     ("camera", "bar_de00"),
-    [({}, 0.5), ({"gamma": 1.0}, 0.6), ({"gamma": 1 / 2.2}, 0.6), ({"gamma": 1 / 1.8}, 0.6), ({"bent": 0.06}, 0.9)],
+    [
+        ({}, 0.5),
+        ({"gamma": 1.0}, 0.6),
+        ({"gamma": 1 / 2.2}, 0.6),
+        ({"gamma": 1 / 1.8}, 0.6),
+        ({"bent": 0.06}, 0.9),
+    ],
 )
-def test_held_back_patches_are_met_for_several_tone_curves(camera: dict, bar_de00: float, seed: int) -> None:
+def test_held_back_patches_are_met_for_several_tone_curves(
+    camera: dict, bar_de00: float, seed: int
+) -> None:
     _, report = fit_correction(photographed(seed=seed, **camera), linear=camera.get("gamma") == 1.0)
     assert report.check_n == 6
     assert report.check_mean_de00 is not None
@@ -97,7 +119,9 @@ def test_a_patch_in_shadow_is_named_and_left_out(factor: float) -> None:
 
 def test_a_chart_half_in_shadow_is_refused() -> None:
     readings = [
-        replace(r, rgb=tuple(srgb_from_linear_rgb(linear_rgb_from_srgb(np.array(r.rgb)) * 0.4))) if r.x_px < 320 else r
+        replace(r, rgb=tuple(srgb_from_linear_rgb(linear_rgb_from_srgb(np.array(r.rgb)) * 0.4)))
+        if r.x_px < 320
+        else r
         for r in photographed()
     ]
     with pytest.raises(InputError, match="shadow"):
@@ -106,7 +130,9 @@ def test_a_chart_half_in_shadow_is_refused() -> None:
 
 def test_grey_card_alone_sets_exposure_and_balance() -> None:
     stored = srgb_from_linear_rgb(linear_rgb_from_lab(LAB[21]) * [0.9, 0.8, 0.6])
-    card = PatchReading(name="grey", x_px=5, y_px=5, role="fit", rgb=tuple(stored), lab=tuple(LAB[21]))
+    card = PatchReading(
+        name="grey", x_px=5, y_px=5, role="fit", rgb=tuple(stored), lab=tuple(LAB[21])
+    )
     correction, report = fit_correction([card])
     assert correction.state == report.state == "grey card"
     assert difference_ciede2000(correction.lab(np.array(card.rgb)), LAB[21]) < 0.01

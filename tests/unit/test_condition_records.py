@@ -21,13 +21,21 @@ from facademap.errors import GeometryError, InputError, TableError
 
 
 def _frame(shapes: list, **columns: list) -> gpd.GeoDataFrame:
-    data = {"id": [f"C-{n}" for n in range(len(shapes))], "surface": ["front"] * len(shapes), **columns}
+    data = {
+        "id": [f"C-{n}" for n in range(len(shapes))],
+        "surface": ["front"] * len(shapes),
+        **columns,
+    }
     return gpd.GeoDataFrame(data, geometry=shapes)
 
 
 def test_terms_get_family_and_layer_whatever_the_spelling() -> None:
     found = classify_terms(_frame([Point(0, 0)] * 3, term=["Black  Crust", "algae", "open joint"]))
-    assert found.to_numpy().tolist() == [["black crust", "D", "stone"], ["alga", "E", "stone"], ["open joint", "J", "joint"]]
+    assert found.to_numpy().tolist() == [
+        ["black crust", "D", "stone"],
+        ["alga", "E", "stone"],
+        ["open joint", "J", "joint"],
+    ]
 
 
 def test_every_unknown_term_is_named() -> None:
@@ -51,8 +59,15 @@ def test_a_harmless_fault_is_mended_and_a_figure_of_eight_refused() -> None:
 
 def test_a_condition_belongs_to_the_stone_that_holds_most_of_it() -> None:
     stones = _frame([box(0, 0, 1, 0.4), box(1.01, 0, 2, 0.4)]).assign(id=["left", "right"])
-    conditions = _frame([box(0.7, 0.1, 1.2, 0.3), box(0.95, 0.1, 1.5, 0.2), LineString([(0.2, 0.2), (1.3, 0.2)]),
-                         Point(1.005, 0.2), Point(5, 5)])
+    conditions = _frame(
+        [
+            box(0.7, 0.1, 1.2, 0.3),
+            box(0.95, 0.1, 1.5, 0.2),
+            LineString([(0.2, 0.2), (1.3, 0.2)]),
+            Point(1.005, 0.2),
+            Point(5, 5),
+        ]
+    )
     assert attach_wall_stones(conditions, stones).tolist()[:3] == ["left", "right", "left"]
     assert attach_wall_stones(conditions, stones).tolist()[3] in ("left", "right")
     assert attach_wall_stones(conditions, stones).tolist()[4] is None
@@ -71,16 +86,26 @@ def test_areas_are_net_of_openings() -> None:
 
 
 def test_overlaps_of_the_same_term_are_reported_once() -> None:
-    frame = _frame([box(0, 0, 1, 1), box(0.5, 0, 1.5, 1), box(0, 0, 1, 1), box(3, 3, 4, 4)],
-                   term=["scaling", "scaling", "alga", "scaling"])
+    frame = _frame(
+        [box(0, 0, 1, 1), box(0.5, 0, 1.5, 1), box(0, 0, 1, 1), box(3, 3, 4, 4)],
+        term=["scaling", "scaling", "alga", "scaling"],
+    )
     found = find_overlaps(frame)
     assert found[["a", "b"]].to_numpy().tolist() == [["C-0", "C-1"]]
     assert found["area_m2"].iloc[0] == pytest.approx(0.5)
 
 
 def test_wall_stones_take_the_highest_class_of_their_conditions_unless_one_was_given() -> None:
-    stones = _frame([box(0, 0, 1, 1)] * 4).assign(id=["a", "b", "c", "d"], cc=[None, 1, None, None], uc=None, rc=None)
-    conditions = _frame([Point(0, 0)] * 4, wall_stone=["a", "a", "b", "d"], cc=[1, 3, 3, None], uc=[0, 2, 1, None], rc=[1, 1, 1, None])
+    stones = _frame([box(0, 0, 1, 1)] * 4).assign(
+        id=["a", "b", "c", "d"], cc=[None, 1, None, None], uc=None, rc=None
+    )
+    conditions = _frame(
+        [Point(0, 0)] * 4,
+        wall_stone=["a", "a", "b", "d"],
+        cc=[1, 3, 3, None],
+        uc=[0, 2, 1, None],
+        rc=[1, 1, 1, None],
+    )
     found = class_wall_stones(stones, conditions)
     assert found["cc"].tolist()[:3] == [3, 1, 0]
     assert found["uc"].tolist()[:3] == [2, 1, 0]

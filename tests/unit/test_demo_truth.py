@@ -16,9 +16,33 @@ from shapely.geometry import Point, Polygon, shape
 DEMO = Path(__file__).parents[2] / "demo_facade"
 FAMILIES = {
     "A": {"crack", "fracture", "star crack", "hair crack", "craquele", "splitting", "deformation"},
-    "B": {"blistering", "bursting", "delamination", "disintegration", "fragmentation", "peeling", "scaling"},
-    "C": {"alveolization", "erosion", "differential erosion", "impact damage", "missing part", "perforation", "pitting"},
-    "D": {"black crust", "salt crust", "deposit", "moist area", "staining", "efflorescence", "soiling"},
+    "B": {
+        "blistering",
+        "bursting",
+        "delamination",
+        "disintegration",
+        "fragmentation",
+        "peeling",
+        "scaling",
+    },
+    "C": {
+        "alveolization",
+        "erosion",
+        "differential erosion",
+        "impact damage",
+        "missing part",
+        "perforation",
+        "pitting",
+    },
+    "D": {
+        "black crust",
+        "salt crust",
+        "deposit",
+        "moist area",
+        "staining",
+        "efflorescence",
+        "soiling",
+    },
     "E": {"alga", "lichen", "moss", "plant"},
 }
 OTHERS = {"open joint", "loose stone", "displacement", "failed repair"}
@@ -168,11 +192,18 @@ def test_demo_blocks_are_sound_outlines_inside_their_pictures(truth):
             depth, ring = flaw.split(": ")
             assert depth == "null" or float(depth) > 0
             assert _ring(ring).difference(outline.buffer(1.5)).area < 1
-        bar = np.hypot(float(row["photo_x1_px"]) - float(row["photo_x0_px"]), float(row["photo_y1_px"]) - float(row["photo_y0_px"]))
+        bar = np.hypot(
+            float(row["photo_x1_px"]) - float(row["photo_x0_px"]),
+            float(row["photo_y1_px"]) - float(row["photo_y0_px"]),
+        )
         scale = truth["blocks"][row["id"]]["scale_mm_px"]
         assert float(row["scale_length_mm"]) / bar == pytest.approx(scale, rel=1e-3)
         assert int(row["usable_depth_mm"]) < int(row["depth_mm"])
-        assert cv2.imread(str(DEMO / "blocks" / "photos" / row["face_photo"])).shape == (900, 1200, 3)
+        assert cv2.imread(str(DEMO / "blocks" / "photos" / row["face_photo"])).shape == (
+            900,
+            1200,
+            3,
+        )
         quad = Polygon(truth["blocks"][row["id"]]["face_frame_px"])
         assert quad.within(Polygon([(0, 0), (1200, 0), (1200, 900), (0, 900)]))
     states = Counter(r["acceptance"] for r in rows("blocks/blocks.csv"))
@@ -184,7 +215,9 @@ def test_demo_blocks_are_sound_outlines_inside_their_pictures(truth):
 def test_demo_project_file_names_the_surface_of_the_drawings():
     project_file = tomllib.loads((DEMO / "project.toml").read_text(encoding="utf-8"))
     assert project_file["surfaces"][0]["id"] == "river-front-main"
-    assert {f["properties"]["surface"] for f in features("wall_stones.geojson")} == {"river-front-main"}
+    assert {f["properties"]["surface"] for f in features("wall_stones.geojson")} == {
+        "river-front-main"
+    }
     assert project_file["epsg"] == 25832
 
 

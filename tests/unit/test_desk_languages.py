@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from facademap.errors import FacademapError
-from facademap.tasks.desk_languages import FOLDER, catalogue, catalogues
+from facademap.tasks.desk.languages import FOLDER, catalogue, catalogues
 
 
 @pytest.fixture
@@ -18,11 +18,18 @@ def folder(tmp_path: Path) -> Path:
 
 
 def write(folder: Path, name: str, content: object, *, encoding: str = "utf-8") -> None:
-    (folder / FOLDER / name).write_text(content if isinstance(content, str) else json.dumps(content), encoding=encoding)
+    (folder / FOLDER / name).write_text(
+        content if isinstance(content, str) else json.dumps(content), encoding=encoding
+    )
 
 
 def test_a_catalogue_is_read_with_or_without_a_mark_of_its_encoding(folder: Path) -> None:
-    write(folder, "de.json", {"language": " Deutsch ", "texts": {"close": "Schließen"}}, encoding="utf-8-sig")
+    write(
+        folder,
+        "de.json",
+        {"language": " Deutsch ", "texts": {"close": "Schließen"}},
+        encoding="utf-8-sig",
+    )
     write(folder, "pt-BR.json", {"language": "Português", "texts": {}})
     found, problems = catalogues(folder)
     assert [(c.tag, c.language) for c in found] == [("de", "Deutsch"), ("pt-BR", "Português")]
@@ -30,8 +37,21 @@ def test_a_catalogue_is_read_with_or_without_a_mark_of_its_encoding(folder: Path
     assert problems == []
 
 
-@pytest.mark.parametrize("content", ["{", "[]", "1" * 1_000_001, {"language": "", "texts": {}}, {"texts": {}}, {"language": "x", "texts": {"close": 3}}, {"language": "x", "texts": ["close"]}])
-def test_a_file_that_holds_none_is_named_and_the_others_are_read(folder: Path, content: object) -> None:
+@pytest.mark.parametrize(
+    "content",
+    [
+        "{",
+        "[]",
+        "1" * 1_000_001,
+        {"language": "", "texts": {}},
+        {"texts": {}},
+        {"language": "x", "texts": {"close": 3}},
+        {"language": "x", "texts": ["close"]},
+    ],
+)
+def test_a_file_that_holds_none_is_named_and_the_others_are_read(
+    folder: Path, content: object
+) -> None:
     write(folder, "aa.json", content)
     write(folder, "de.json", {"language": "Deutsch", "texts": {}})
     found, problems = catalogues(folder)
@@ -43,7 +63,9 @@ def test_a_file_that_holds_none_is_named_and_the_others_are_read(folder: Path, c
 
 @pytest.mark.parametrize("tag", ["../project", "..", "de/../de", "DE", "", "a" * 300, "de.json"])
 def test_nothing_outside_the_folder_is_read(folder: Path, tag: str) -> None:
-    (folder / "project.json").write_text(json.dumps({"language": "x", "texts": {}}), encoding="utf-8")
+    (folder / "project.json").write_text(
+        json.dumps({"language": "x", "texts": {}}), encoding="utf-8"
+    )
     with pytest.raises(FacademapError, match="there is no catalogue"):
         catalogue(folder, tag)
 

@@ -21,7 +21,9 @@ def wall(light: np.ndarray, seed: int = 0) -> tuple[np.ndarray, np.ndarray]:
 
 
 def shares() -> tuple[np.ndarray, np.ndarray]:
-    return ((2.0 * np.arange(COLUMNS) + 1) / COLUMNS - 1)[None, :], ((2.0 * np.arange(ROWS) + 1) / ROWS - 1)[:, None]
+    return ((2.0 * np.arange(COLUMNS) + 1) / COLUMNS - 1)[None, :], (
+        (2.0 * np.arange(ROWS) + 1) / ROWS - 1
+    )[:, None]
 
 
 def test_smooth_light_goes_and_stones_stay() -> None:

@@ -8,8 +8,14 @@ import pytest
 from facademap.photo.exposure import OverlapSample, PhotoLevel, level_photos, sharpness_of
 
 
-def overlaps(log_factor: np.ndarray, shade: np.ndarray, pairs: list[tuple[int, int]], *, gloss: float = 0.0,
-             seed: int = 0) -> list[OverlapSample]:
+def overlaps(
+    log_factor: np.ndarray,
+    shade: np.ndarray,
+    pairs: list[tuple[int, int]],
+    *,
+    gloss: float = 0.0,
+    seed: int = 0,
+) -> list[OverlapSample]:
     """Photos whose stored values are the wall times exp(factor + shade x)."""
     rng = np.random.default_rng(seed)
     found = []
@@ -18,7 +24,9 @@ def overlaps(log_factor: np.ndarray, shade: np.ndarray, pairs: list[tuple[int, i
         value = [log_factor[i] + shade[i] * at[:, :1] for i, at in zip((a, b), xy, strict=True)]
         ratio = value[0] - value[1] + rng.normal(0, 0.02, (400, 3))
         ratio[: int(400 * gloss)] += 0.7
-        found.append(OverlapSample(first=a, second=b, log_ratio=ratio, first_xy=xy[0], second_xy=xy[1]))
+        found.append(
+            OverlapSample(first=a, second=b, log_ratio=ratio, first_xy=xy[0], second_xy=xy[1])
+        )
     return found
 
 
@@ -51,7 +59,10 @@ def test_shading_is_found_and_gentle() -> None:
     found = np.array([level.shading[0] for level in levels])
     np.testing.assert_allclose(found, -shade, atol=0.02)
     # neighbouring stones, a tenth of the photo apart, keep their ratio to a few parts in a thousand
-    here, beside = levels[0].at(np.array(0.0), np.array(0.0)), levels[0].at(np.array(0.1), np.array(0.0))
+    here, beside = (
+        levels[0].at(np.array(0.0), np.array(0.0)),
+        levels[0].at(np.array(0.1), np.array(0.0)),
+    )
     np.testing.assert_allclose(here / beside, 1.0, atol=0.012)
 
 
@@ -63,7 +74,11 @@ def test_sharpness_falls_with_blur_and_not_with_exposure() -> None:
     import cv2
 
     rng = np.random.default_rng(3)
-    sharp = cv2.GaussianBlur(rng.normal(128, 60, (600, 800)).astype(np.float32), (0, 0), 0.8).clip(0, 255).astype(np.uint8)
+    sharp = (
+        cv2.GaussianBlur(rng.normal(128, 60, (600, 800)).astype(np.float32), (0, 0), 0.8)
+        .clip(0, 255)
+        .astype(np.uint8)
+    )
     soft = cv2.GaussianBlur(sharp, (0, 0), 2.5)
     dark = (sharp * 0.6).astype(np.uint8)
     assert sharpness_of(soft) < 0.5 * sharpness_of(sharp)

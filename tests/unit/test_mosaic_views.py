@@ -20,9 +20,20 @@ SIZE = (1600, 1200)
 
 def flight(seed: int = 0, k1: float = -0.1) -> list[Shot]:
     rng = np.random.default_rng(seed)
-    return [Shot(target=(u + rng.uniform(-0.1, 0.1), v + rng.uniform(-0.1, 0.1)), distance=1.8, yaw=rng.uniform(-18, 18),
-                 pitch=rng.uniform(-8, 8), roll=rng.uniform(-4, 4), k1=k1, focal_px=1333.0, size_px=SIZE)
-            for v in (1.3, 2.6, 3.9) for u in (1.2, 2.6, 4.0, 5.4, 6.8)]
+    return [
+        Shot(
+            target=(u + rng.uniform(-0.1, 0.1), v + rng.uniform(-0.1, 0.1)),
+            distance=1.8,
+            yaw=rng.uniform(-18, 18),
+            pitch=rng.uniform(-8, 8),
+            roll=rng.uniform(-4, 4),
+            k1=k1,
+            focal_px=1333.0,
+            size_px=SIZE,
+        )
+        for v in (1.3, 2.6, 3.9)
+        for u in (1.2, 2.6, 4.0, 5.4, 6.8)
+    ]
 
 
 def graph_of(shots: list[Shot], *, noise_px: float = 0.2, seed: int = 1) -> PhotoGraph:
@@ -38,34 +49,72 @@ def graph_of(shots: list[Shot], *, noise_px: float = 0.2, seed: int = 1) -> Phot
             inside &= np.hypot(*(shots[b].wall(second) - shots[a].wall(first)).T) < 1e-3
             if np.count_nonzero(inside) < 40:
                 continue
-            one, other = (p[inside][:80] + rng.normal(0, noise_px, p[inside][:80].shape) for p in (first, second))
-            matrix = fit_homography_dlt(cameras[b].ray_from_pixel(other), cameras[a].ray_from_pixel(one))
-            pairs[(a, b)] = PairTies(joined=True, first_px=one, second_px=other, homography=matrix, k1=cameras[a].k1,
-                                     inliers=len(one))
+            one, other = (
+                p[inside][:80] + rng.normal(0, noise_px, p[inside][:80].shape)
+                for p in (first, second)
+            )
+            matrix = fit_homography_dlt(
+                cameras[b].ray_from_pixel(other), cameras[a].ray_from_pixel(one)
+            )
+            pairs[(a, b)] = PairTies(
+                joined=True,
+                first_px=one,
+                second_px=other,
+                homography=matrix,
+                k1=cameras[a].k1,
+                inliers=len(one),
+            )
     return PhotoGraph(cameras=(camera,) * len(shots), pairs=pairs)
 
 
-def seen(shots: list[Shot], number: int, place: tuple[float, float], name: str, *, control: bool,
-         rng: np.random.Generator, shift_m: float = 0.0) -> MosaicPoint:
+def seen(
+    shots: list[Shot],
+    number: int,
+    place: tuple[float, float],
+    name: str,
+    *,
+    control: bool,
+    rng: np.random.Generator,
+    shift_m: float = 0.0,
+) -> MosaicPoint:
     pixel = shots[number].pixel(np.array([place]))[0] + rng.normal(0, 0.3, 2)
-    return MosaicPoint(photo=number, name=name, pixel_px=(float(pixel[0]), float(pixel[1])),
-                       wall_m=(place[0] + shift_m, place[1]), is_control=control)
+    return MosaicPoint(
+        photo=number,
+        name=name,
+        pixel_px=(float(pixel[0]), float(pixel[1])),
+        wall_m=(place[0] + shift_m, place[1]),
+        is_control=control,
+    )
 
 
 def points_of(shots: list[Shot], *, blunder: bool = False) -> list[MosaicPoint]:
     """Control in the four corner photos and the middle one, a check point in the middle of every photo."""
     rng = np.random.default_rng(3)
-    control = [seen(shots, k, (shots[k].target[0] + d, shots[k].target[1]), f"c{k}{d}", control=True, rng=rng,
-                    shift_m=0.08 if blunder and (k, d) == (7, 0.3) else 0.0)
-               for k in (0, 4, 7, 10, 14) for d in (-0.3, 0.3)]
-    return control + [seen(shots, k, shots[k].target, f"k{k}", control=False, rng=rng) for k in range(len(shots))]
+    control = [
+        seen(
+            shots,
+            k,
+            (shots[k].target[0] + d, shots[k].target[1]),
+            f"c{k}{d}",
+            control=True,
+            rng=rng,
+            shift_m=0.08 if blunder and (k, d) == (7, 0.3) else 0.0,
+        )
+        for k in (0, 4, 7, 10, 14)
+        for d in (-0.3, 0.3)
+    ]
+    return control + [
+        seen(shots, k, shots[k].target, f"k{k}", control=False, rng=rng) for k in range(len(shots))
+    ]
 
 
 def true_error_m(shots: list[Shot], fitted) -> np.ndarray:
     miss = []
     for shot, view in zip(shots, fitted.views, strict=True):
         pixel = shot.lattice()
-        miss.append(np.hypot(*(view.wall_from_pixel(pixel[:, 0], pixel[:, 1]) - shot.wall(pixel)).T))
+        miss.append(
+            np.hypot(*(view.wall_from_pixel(pixel[:, 0], pixel[:, 1]) - shot.wall(pixel)).T)
+        )
     return np.concatenate(miss)
 
 
@@ -102,7 +151,11 @@ def test_a_photo_whose_ties_contradict_is_left_out_by_number() -> None:
         if 8 in pair:
             moved = ties.first_px if pair[0] == 8 else ties.second_px
             spoiled = moved + rng.normal(0, 25, moved.shape)
-            ties = replace(ties, first_px=spoiled) if pair[0] == 8 else replace(ties, second_px=spoiled)
+            ties = (
+                replace(ties, first_px=spoiled)
+                if pair[0] == 8
+                else replace(ties, second_px=spoiled)
+            )
         pairs[pair] = ties
     fitted = fit_mosaic_views(replace(GRAPH, pairs=pairs), points_of(SHOTS))
     assert [number for number, _ in fitted.left_out] == [8]
@@ -110,9 +163,11 @@ def test_a_photo_whose_ties_contradict_is_left_out_by_number() -> None:
 
 def test_photos_without_ties_are_left_out_with_a_reason() -> None:
     pairs = {pair: ties for pair, ties in GRAPH.pairs.items() if 14 not in pair}
-    pairs[(13, 14)] = replace(GRAPH.pairs[(13, 14)], joined=False, reason="only 3 places look alike")
+    pairs[(13, 14)] = replace(
+        GRAPH.pairs[(13, 14)], joined=False, reason="only 3 places look alike"
+    )
     fitted = fit_mosaic_views(replace(GRAPH, pairs=pairs), points_of(SHOTS))
-    (number, reason), = fitted.left_out
+    ((number, reason),) = fitted.left_out
     assert number == 14
     assert "control points" in reason  # it has two of its own, four are needed
 
@@ -150,9 +205,16 @@ def test_photos_that_are_no_views_of_one_camera_are_fitted_freely() -> None:
 
     pairs = {}
     for (a, b), ties in graph.pairs.items():
-        left, right = squeeze if a % 2 else np.eye(3), np.linalg.inv(squeeze) if b % 2 else np.eye(3)
-        pairs[(a, b)] = replace(ties, first_px=pixel(a, ties.first_px), second_px=pixel(b, ties.second_px),
-                                homography=left @ ties.homography @ right)
+        left, right = (
+            squeeze if a % 2 else np.eye(3),
+            np.linalg.inv(squeeze) if b % 2 else np.eye(3),
+        )
+        pairs[(a, b)] = replace(
+            ties,
+            first_px=pixel(a, ties.first_px),
+            second_px=pixel(b, ties.second_px),
+            homography=left @ ties.homography @ right,
+        )
     points = [replace(p, pixel_px=tuple(pixel(p.photo, np.array([p.pixel_px]))[0])) for p in points]
     fitted = fit_mosaic_views(replace(graph, pairs=pairs), points)
     assert fitted.left_out == ()

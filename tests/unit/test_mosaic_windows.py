@@ -23,8 +23,13 @@ class Squarely:
 
     def pixel_from_wall(self, u_m: np.ndarray, v_m: np.ndarray) -> np.ndarray:
         u, v = np.broadcast_arrays(np.asarray(u_m, float), np.asarray(v_m, float))
-        return np.stack([(u - self.left_m) * self.px_per_m * self.squeeze - 0.5, (self.top_m - v) * self.px_per_m - 0.5],
-                        axis=-1)
+        return np.stack(
+            [
+                (u - self.left_m) * self.px_per_m * self.squeeze - 0.5,
+                (self.top_m - v) * self.px_per_m - 0.5,
+            ],
+            axis=-1,
+        )
 
 
 def stones(seed: int = 0) -> np.ndarray:
@@ -38,15 +43,22 @@ def stones(seed: int = 0) -> np.ndarray:
 
 
 WALL = stones()
-LEFT, RIGHT = Squarely(left_m=0.0, top_m=2.0, px_per_m=200), Squarely(left_m=1.5, top_m=2.0, px_per_m=200)
+LEFT, RIGHT = (
+    Squarely(left_m=0.0, top_m=2.0, px_per_m=200),
+    Squarely(left_m=1.5, top_m=2.0, px_per_m=200),
+)
 PHOTOS = [WALL[:, :500].copy(), WALL[:, 300:].copy()]
 GRID = PixelGrid.over(Extent(u0_m=0, v0_m=0, u1_m=4, v1_m=2), gsd_m=0.005)
 
 
-def whole(photos: list[np.ndarray], window_px: int = 512, **extra: object) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def whole(
+    photos: list[np.ndarray], window_px: int = 512, **extra: object
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     rgb = np.zeros((GRID.height_px, GRID.width_px, 3), np.uint8)
     mask, source = np.zeros(rgb.shape[:2], np.uint8), np.zeros(rgb.shape[:2], np.int16)
-    for window, part, seen, index in mosaic_windows([LEFT, RIGHT], photos, GRID, window_px=window_px, **extra):
+    for window, part, seen, index in mosaic_windows(
+        [LEFT, RIGHT], photos, GRID, window_px=window_px, **extra
+    ):
         rgb[window.slices], mask[window.slices], source[window.slices] = part, seen, index
     return rgb, mask, source
 
@@ -82,13 +94,16 @@ def test_windows_do_not_depend_on_their_size_or_order() -> None:
 
 def test_the_squarer_photo_is_taken() -> None:
     oblique = Squarely(left_m=0.0, top_m=2.0, px_per_m=200, squeeze=0.6)
-    narrow = WALL[:, :: 2][:, :400]
+    narrow = WALL[:, ::2][:, :400]
     plan = plan_mosaic([LEFT, oblique], [WALL[:, :800].copy(), narrow.copy()], GRID)
     assert np.mean(plan.source[plan.source >= 0] == 0) > 0.95
 
 
 def test_gaps_are_reported_and_left_transparent() -> None:
-    views, photos = [LEFT, Squarely(left_m=3.0, top_m=2.0, px_per_m=200)], [WALL[:, :500].copy(), WALL[:, 600:].copy()]
+    views, photos = (
+        [LEFT, Squarely(left_m=3.0, top_m=2.0, px_per_m=200)],
+        [WALL[:, :500].copy(), WALL[:, 600:].copy()],
+    )
     plan = plan_mosaic(views, photos, GRID)
     gaps = plan.gaps()
     assert len(gaps) == 1 or gaps[0][4] > 10 * gaps[1][4]
@@ -97,7 +112,9 @@ def test_gaps_are_reported_and_left_transparent() -> None:
     assert v1 - v0 > 1.9
     assert 0.8 < area < 1.4
     for window, rgb, mask, source in mosaic_windows(views, photos, GRID, plan=plan):
-        assert (mask[:, 520 - window.column : 580 - window.column] == 0).all() or window.column > 580
+        assert (
+            mask[:, 520 - window.column : 580 - window.column] == 0
+        ).all() or window.column > 580
         assert ((source < 0) == (mask == 0)).all()
         assert (rgb[mask == 0] == 0).all()
 
@@ -110,8 +127,16 @@ def test_a_border_runs_in_the_joint() -> None:
     photos = [np.clip(picture + s * noise, 0, 255).astype(np.uint8) for s in (1, -1)]
     slope = np.broadcast_to(np.linspace(0.4, -0.4, shape[1], dtype=np.float32), shape)
     nothing = np.zeros(shape, np.float32)
-    views = [CoarseView(window=Window(column=0, row=0, width=80, height=60), score=score, x_share=nothing,
-                        y_share=nothing, sample_m=nothing) for score in (slope * 0.5, -slope * 0.5)]
+    views = [
+        CoarseView(
+            window=Window(column=0, row=0, width=80, height=60),
+            score=score,
+            x_share=nothing,
+            y_share=nothing,
+            sample_m=nothing,
+        )
+        for score in (slope * 0.5, -slope * 0.5)
+    ]
     source = choose_sources(views, photos, shape)
     border = (source == 0).sum(axis=1)
     assert set(np.unique(source)) == {0, 1}

@@ -11,7 +11,9 @@ from facademap.photo.measure import measure_area, measure_length, measure_positi
 from facademap.photo.plane import fit_plane_view
 
 RING = np.array([(2.0, 1.0), (5.0, 1.2), (5.2, 3.4), (2.1, 3.3)])
-AREA = 0.5 * abs(sum(a[0] * b[1] - b[0] * a[1] for a, b in zip(RING, np.roll(RING, -1, axis=0), strict=True)))
+AREA = 0.5 * abs(
+    sum(a[0] * b[1] - b[0] * a[1] for a, b in zip(RING, np.roll(RING, -1, axis=0), strict=True))
+)
 LENGTH = float(np.hypot(*(RING[2] - RING[0])))
 
 
@@ -22,7 +24,9 @@ def test_ranges_hold_the_truth_about_19_times_in_20() -> None:
     for seed in range(trials):
         rng = np.random.default_rng(1000 + seed)
         wall = see_wall(rng, oblique_deg=30, k1=-0.1, control=12, check=4, noise_px=0.5)
-        view = fit_plane_view(wall.points, width_px=WIDTH_PX, height_px=HEIGHT_PX, camera=wall.camera)
+        view = fit_plane_view(
+            wall.points, width_px=WIDTH_PX, height_px=HEIGHT_PX, camera=wall.camera
+        )
         # the truth for four picks: the check points' own known places
         truth = wall.points.wall_m[~wall.points.is_control]
         order = np.argsort(np.arctan2(*(truth - truth.mean(axis=0)).T[::-1]))
@@ -31,7 +35,17 @@ def test_ranges_hold_the_truth_about_19_times_in_20() -> None:
         found = view.wall_from_pixel(*picked.T)
 
         def area(ring: np.ndarray) -> float:
-            return abs(float(np.sum(ring[:, 0] * np.roll(ring[:, 1], -1) - np.roll(ring[:, 0], -1) * ring[:, 1]))) / 2
+            return (
+                abs(
+                    float(
+                        np.sum(
+                            ring[:, 0] * np.roll(ring[:, 1], -1)
+                            - np.roll(ring[:, 0], -1) * ring[:, 1]
+                        )
+                    )
+                )
+                / 2
+            )
 
         a = measure_area(view, found, pick_px=0.5)
         held["area"] += abs(a.value - area(truth)) <= a.plus_minus_95
@@ -49,7 +63,10 @@ def test_values_are_those_of_plane_geometry() -> None:
     assert measure_area(view, RING).value == pytest.approx(AREA)
     assert measure_area(view, np.vstack([RING, RING[:1]])).value == pytest.approx(AREA)
     assert measure_length(view, RING[[0, 2]]).value == pytest.approx(LENGTH)
-    assert measure_length(view, RING[[0, 2]], pick_px=2.0).sigma > measure_length(view, RING[[0, 2]]).sigma
+    assert (
+        measure_length(view, RING[[0, 2]], pick_px=2.0).sigma
+        > measure_length(view, RING[[0, 2]]).sigma
+    )
     with pytest.raises(InputError):
         measure_length(view, [(0, 0), (np.nan, 1)])
     with pytest.raises(InputError):

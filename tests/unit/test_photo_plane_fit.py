@@ -43,7 +43,9 @@ def test_an_estimated_lens_comes_near_a_given_one(seed: int, k1: float, oblique_
 
 @pytest.mark.parametrize("seed", range(6))
 def test_blunders_are_named_and_do_no_harm(seed: int) -> None:
-    wall = see_wall(np.random.default_rng(seed), oblique_deg=20 + 5 * seed, k1=-0.15, control=18, blunders=3)
+    wall = see_wall(
+        np.random.default_rng(seed), oblique_deg=20 + 5 * seed, k1=-0.15, control=18, blunders=3
+    )
     for camera in (wall.camera, None):
         view = fit(wall.points, camera=camera)
         assert {b.name for b in view.blunders} == wall.wrong
@@ -79,11 +81,15 @@ def test_check_points_never_enter_the_fit() -> None:
 def test_uncertainty_matches_the_errors_met() -> None:
     ratios = []
     for seed in range(12):
-        wall = see_wall(np.random.default_rng(seed), oblique_deg=30, k1=-0.1, control=12, noise_px=0.5)
+        wall = see_wall(
+            np.random.default_rng(seed), oblique_deg=30, k1=-0.1, control=12, noise_px=0.5
+        )
         view = fit(wall.points, camera=wall.camera)
         check = ~wall.points.is_control
-        variance = np.trace(view.covariance_m2(*wall.points.wall_m[check].T, pick_px=0.0), axis1=1, axis2=2)
-        ratios.append(float(np.mean(np.sum(view.residual_m[check]**2, axis=1) / variance)))
+        variance = np.trace(
+            view.covariance_m2(*wall.points.wall_m[check].T, pick_px=0.0), axis1=1, axis2=2
+        )
+        ratios.append(float(np.mean(np.sum(view.residual_m[check] ** 2, axis=1) / variance)))
     # mean square of standardised errors is 1 when the stated uncertainty is right
     assert 0.5 < np.median(ratios) < 1.8
 
@@ -112,7 +118,9 @@ def _wall(control: int = 12) -> ControlPoints:
     return see_wall(np.random.default_rng(3), oblique_deg=25, k1=-0.1, control=control).points
 
 
-def _refused(points: ControlPoints, kind: type[FacademapError], *words: str, **options: object) -> None:
+def _refused(
+    points: ControlPoints, kind: type[FacademapError], *words: str, **options: object
+) -> None:
     with pytest.raises(kind) as caught:
         fit(points, **options)
     assert caught.value.remedy
@@ -137,14 +145,27 @@ def test_exchanged_names_are_told_apart_from_other_blunders() -> None:
 def test_points_of_another_wall_are_refused() -> None:
     points = _wall()
     rng = np.random.default_rng(0)
-    _refused(replace(points, wall_m=rng.uniform(0, 8, points.wall_m.shape)), SolveError, "do not fit this photo")
+    _refused(
+        replace(points, wall_m=rng.uniform(0, 8, points.wall_m.shape)),
+        SolveError,
+        "do not fit this photo",
+    )
 
 
 def test_a_wrong_camera_file_is_refused() -> None:
     wall = see_wall(np.random.default_rng(3), oblique_deg=35, k1=-0.1, control=16)
-    _refused(wall.points, InputError, "camera file does not fit", camera=replace(wall.camera, k1=0.25, k2=0.0))
-    _refused(wall.points, InputError, "camera file is for pictures of",
-             camera=replace(wall.camera, width_px=3000, height_px=2000))
+    _refused(
+        wall.points,
+        InputError,
+        "camera file does not fit",
+        camera=replace(wall.camera, k1=0.25, k2=0.0),
+    )
+    _refused(
+        wall.points,
+        InputError,
+        "camera file is for pictures of",
+        camera=replace(wall.camera, width_px=3000, height_px=2000),
+    )
 
 
 def test_control_that_carries_nothing_is_refused() -> None:
@@ -174,8 +195,12 @@ def test_all_but_one_on_a_line_is_refused_and_a_regular_grid_is_not() -> None:
     wall = see_wall(np.random.default_rng(4), oblique_deg=25, k1=0.0, control=9, noise_px=0.0)
     view = fit(wall.points, camera=wall.camera)
     pixel = view.pixel_from_wall(*np.array(grid).T)
-    points = ControlPoints.from_points([ControlPoint(name=str(i), u_m=u, v_m=v, x_px=x, y_px=y)
-                                        for i, ((u, v), (x, y)) in enumerate(zip(grid, pixel, strict=True))])
+    points = ControlPoints.from_points(
+        [
+            ControlPoint(name=str(i), u_m=u, v_m=v, x_px=x, y_px=y)
+            for i, ((u, v), (x, y)) in enumerate(zip(grid, pixel, strict=True))
+        ]
+    )
     assert not fit(points).blunders
     few = points.select(np.array([True, True, True, False, False, False, True, False, False]))
     _refused(few, GeometryError, "all control points but 6")
@@ -197,16 +222,26 @@ def test_the_horizon_of_the_wall() -> None:
         check_horizon(view.depth, PixelGrid.over(far, gsd_m=0.1))
     check_horizon(view.depth, PixelGrid.over(Extent.around(wall.points.wall_m), gsd_m=0.01))
     towards = np.linalg.inv(view.homography)[2]
-    beyond = view.camera.pixel_from_ray(-2.0 * towards[:2] * towards[2] / (towards[:2] @ towards[:2]))
+    beyond = view.camera.pixel_from_ray(
+        -2.0 * towards[:2] * towards[2] / (towards[:2] @ towards[:2])
+    )
     assert np.isnan(view.wall_from_pixel(*beyond)).all()
 
 
 @pytest.mark.parametrize("seed", range(6))
 def test_relief_is_no_blunder(seed: int) -> None:
     """Targets on bossed stones scatter by centimetres: few points must not be set aside one after the other for it."""
-    wall = see_wall(np.random.default_rng(400 + seed), oblique_deg=20 + 5 * seed, k1=-0.1, control=10, relief_m=0.01)
+    wall = see_wall(
+        np.random.default_rng(400 + seed),
+        oblique_deg=20 + 5 * seed,
+        k1=-0.1,
+        control=10,
+        relief_m=0.01,
+    )
     for camera in (wall.camera, None):
         view = fit_plane_view(wall.points, width_px=WIDTH_PX, height_px=HEIGHT_PX, camera=camera)
         assert view.blunders == ()
         error = np.hypot(*view.residual_m[~wall.points.is_control].T)
-        assert np.sqrt(np.mean(error**2)) < 0.030  # three times the relief, its shift at 45 degrees and the corners
+        assert (
+            np.sqrt(np.mean(error**2)) < 0.030
+        )  # three times the relief, its shift at 45 degrees and the corners

@@ -29,16 +29,25 @@ def picture(height: int, width: int, seed: int = 0) -> tuple[np.ndarray, np.ndar
 
 
 def write(path: Path, rgb: np.ndarray, mask: np.ndarray, **options: object) -> PixelGrid:
-    grid = PixelGrid(left_m=3.5, top_m=12.25, gsd_m=0.002, width_px=rgb.shape[1], height_px=rgb.shape[0])
-    write_elevation(path, grid, ((w, rgb[w.slices], mask[w.slices]) for w in grid.windows(512)), crs_wkt=CRS,
-                    tags={"NOTE": "ü – ok", "VALUES": [1, 2]}, **options)  # type: ignore[arg-type]
+    grid = PixelGrid(
+        left_m=3.5, top_m=12.25, gsd_m=0.002, width_px=rgb.shape[1], height_px=rgb.shape[0]
+    )
+    write_elevation(
+        path,
+        grid,
+        ((w, rgb[w.slices], mask[w.slices]) for w in grid.windows(512)),
+        crs_wkt=CRS,
+        tags={"NOTE": "ü – ok", "VALUES": [1, 2]},
+        **options,
+    )  # type: ignore[arg-type]
     return grid
 
 
 @pytest.mark.parametrize("shape", [(1, 1), (100, 700), (512, 512), (513, 1025), (1700, 2300)])
 @pytest.mark.parametrize("big", [False, True])
-def test_gdal_reads_back_what_was_written(shape: tuple[int, int], big: bool, tmp_path: Path,
-                                          monkeypatch: pytest.MonkeyPatch) -> None:
+def test_gdal_reads_back_what_was_written(
+    shape: tuple[int, int], big: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     if big:
         monkeypatch.setattr(tiled_tiff, "_BIG_ABOVE_BYTES", 0)
     rgb, mask = picture(*shape)
@@ -70,7 +79,9 @@ def test_overviews_average_only_what_is_seen(tmp_path: Path) -> None:
         count = seen.reshape(650, 2, 750, 2).sum(axis=(1, 3))
         shown = count >= 2
         np.testing.assert_array_equal(alpha > 0, shown)
-        np.testing.assert_allclose(small[band][shown], (weighted / np.maximum(count, 1))[shown], atol=1.0)
+        np.testing.assert_allclose(
+            small[band][shown], (weighted / np.maximum(count, 1))[shown], atol=1.0
+        )
 
 
 def test_cloud_optimised_order(tmp_path: Path) -> None:
@@ -86,7 +97,11 @@ def test_cloud_optimised_order(tmp_path: Path) -> None:
             tag, _, n = struct.unpack_from("<HHI", data, position + 2 + 12 * i)
             if tag == 324:
                 at = position + 2 + 12 * i + 8
-                first_tiles.append(struct.unpack_from("<I", data, struct.unpack_from("<I", data, at)[0] if n > 1 else at)[0])
+                first_tiles.append(
+                    struct.unpack_from(
+                        "<I", data, struct.unpack_from("<I", data, at)[0] if n > 1 else at
+                    )[0]
+                )
         position = struct.unpack_from("<I", data, position + 2 + 12 * count)[0]
     assert directories == sorted(directories)
     assert len(directories) == 4
@@ -123,8 +138,10 @@ def test_reading_a_part_at_another_distance(tmp_path: Path) -> None:
         part, pixels, _seen = elevation.read(Extent(u0_m=5.0, v0_m=10.0, u1_m=6.0, v1_m=11.0))
         assert part.extent.as_tuple() == pytest.approx((5.0, 10.0, 6.0, 11.0))
         column, row = np.round(grid.pixel_from_wall(5.001, 10.999)).astype(int)
-        np.testing.assert_array_equal(pixels, rgb[row:row + 500, column:column + 500])
-        coarse, few, _ = elevation.read(Extent(u0_m=5.0, v0_m=10.0, u1_m=6.0, v1_m=11.0), gsd_m=0.008)
+        np.testing.assert_array_equal(pixels, rgb[row : row + 500, column : column + 500])
+        coarse, few, _ = elevation.read(
+            Extent(u0_m=5.0, v0_m=10.0, u1_m=6.0, v1_m=11.0), gsd_m=0.008
+        )
         assert few.shape == (125, 125, 3)
         assert coarse.gsd_m == pytest.approx(0.008)
         assert abs(float(few.mean()) - float(pixels.mean())) < 2.0

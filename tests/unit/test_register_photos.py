@@ -47,7 +47,10 @@ def test_points_are_carried_to_a_fraction_of_a_pixel(other: Shot) -> None:
 
 
 def test_distortion_is_found_where_it_shows() -> None:
-    shots = [Shot(target=(3.8, 2.5), distance=4.2, k1=-0.15), Shot(target=(4.3, 2.6), distance=4.0, yaw=25, k1=-0.15)]
+    shots = [
+        Shot(target=(3.8, 2.5), distance=4.2, k1=-0.15),
+        Shot(target=(4.3, 2.6), distance=4.0, yaw=25, k1=-0.15),
+    ]
     registration = register_photos([grey(s.photograph(WALL, seed=i)) for i, s in enumerate(shots)])
     assert registration.bundle is not None
     # the nominal focal length is the longer side, 1.2 times the true one
@@ -63,8 +66,11 @@ def test_no_distortion_is_invented() -> None:
 
 
 def test_a_photo_without_overlap_is_reached_through_another() -> None:
-    shots = [Shot(target=(1.7, 2.5), distance=2.9), Shot(target=(6.3, 2.5), distance=2.9, yaw=8),
-             Shot(target=(4.0, 2.5), distance=2.9, yaw=-6, roll=2)]
+    shots = [
+        Shot(target=(1.7, 2.5), distance=2.9),
+        Shot(target=(6.3, 2.5), distance=2.9, yaw=8),
+        Shot(target=(4.0, 2.5), distance=2.9, yaw=-6, roll=2),
+    ]
     registration = register_photos([grey(s.photograph(WALL, seed=i)) for i, s in enumerate(shots)])
     assert set(registration.members) == {0, 1, 2}
     assert not registration.graph.pairs[(0, 1)].joined
@@ -75,7 +81,9 @@ def test_a_photo_without_overlap_is_reached_through_another() -> None:
 def test_a_photo_of_another_wall_is_refused(regular: bool) -> None:
     mine, other = (paint_wall(seed, regular=regular, grain=4.0) for seed in (1, 77))
     second = Shot(target=(4.4, 2.6), distance=4.2, yaw=15)
-    registration = register_photos([grey(FRONT.photograph(mine)), grey(second.photograph(other, seed=1))])
+    registration = register_photos(
+        [grey(FRONT.photograph(mine)), grey(second.photograph(other, seed=1))]
+    )
     assert registration.members == (0,)
     assert registration.reasons[1]
     carried, _ = registration.carry(1, np.array([[400.0, 300.0]]))
@@ -87,7 +95,9 @@ def test_a_wall_that_repeats_itself_exactly_is_not_guessed() -> None:
     wall = np.tile(tile, (5, 7, 1))[: 5 * PX_PER_M, : 8 * PX_PER_M]
     second = Shot(target=(4.4, 2.6), distance=4.2, yaw=15)
     shots = [FRONT, second]
-    registration = register_photos([grey(s.photograph(wall, seed=i)) for i, s in enumerate(shots)], thorough=False)
+    registration = register_photos(
+        [grey(s.photograph(wall, seed=i)) for i, s in enumerate(shots)], thorough=False
+    )
     if 1 in registration.members:  # joining is right only when the true shift was found
         assert np.nanmax(errors(shots, registration, 1)) < 2.0
 

@@ -32,19 +32,43 @@ S = load_profile("metric")
 CRITERIA = load_criteria()
 T0 = dt.datetime(2027, 4, 5, 8, 0, tzinfo=dt.UTC)
 MEASURED = {
-    "cut-out square": {"diagonals_m": [0.3606, 0.3610]}, "even depth": {"depths_m": [0.05, 0.051, 0.05, 0.052]},
-    "joint widths": {"joints_m": [0.002, 0.0025, 0.002, 0.0018]}, "air temperature": {"temperature_deg_c": [14, 12]},
-    "not too hot": {"temperature_deg_c": [14, 12]}, "full bed": {"bed_share": 0.97}, "number of beddings": {"beddings": 2},
-    "protection": {"protected_h": 80}, "face flush": {"lips_m": [0.0005, 0.0]},
+    "cut-out square": {"diagonals_m": [0.3606, 0.3610]},
+    "even depth": {"depths_m": [0.05, 0.051, 0.05, 0.052]},
+    "joint widths": {"joints_m": [0.002, 0.0025, 0.002, 0.0018]},
+    "air temperature": {"temperature_deg_c": [14, 12]},
+    "not too hot": {"temperature_deg_c": [14, 12]},
+    "full bed": {"bed_share": 0.97},
+    "number of beddings": {"beddings": 2},
+    "protection": {"protected_h": 80},
+    "face flush": {"lips_m": [0.0005, 0.0]},
 }
-ROUTE = ("approved", "cut out", "cut-out measured", "piece sawn", "dry-fitted", "bedded", "sounded", "pointed", "curing", "accepted")
+ROUTE = (
+    "approved",
+    "cut out",
+    "cut-out measured",
+    "piece sawn",
+    "dry-fitted",
+    "bedded",
+    "sounded",
+    "pointed",
+    "curing",
+    "accepted",
+)
 
 
 class Site:
     """A repair on its way, with a clock that the test turns."""
 
     def __init__(self, treatment="inset", **more):
-        self.repair = {"id": "R-1", "treatment": treatment, "stage": "proposed", "edges": [0.002] * 4, "held_back": None, "measured": None, **more}
+        self.repair = {
+            "id": "R-1",
+            "treatment": treatment,
+            "stage": "proposed",
+            "edges": [0.002] * 4,
+            "held_back": None,
+            "measured": None,
+            **more,
+        }
         self.log: list[dict] = []
         self.now = T0
 
@@ -55,8 +79,16 @@ class Site:
 
     def go(self, stage, **more):
         self.now += dt.timedelta(hours=1)
-        entry = enter_stage(self.repair, stage, log=self.log, criteria=CRITERIA, settings=S, at=more.pop("at", self.now), now=self.now,
-                            **{"place_fits": True, **more})
+        entry = enter_stage(
+            self.repair,
+            stage,
+            log=self.log,
+            criteria=CRITERIA,
+            settings=S,
+            at=more.pop("at", self.now),
+            now=self.now,
+            **{"place_fits": True, **more},
+        )
         self.repair["stage"] = stage
         return self.add(entry)
 
@@ -66,8 +98,18 @@ class Site:
         more.setdefault("measured", None if kind == "seen" else MEASURED[name])
         if kind == "seen":
             more.setdefault("result", "pass")
-        return self.add(record_check(self.repair, name, log=self.log, criteria=CRITERIA, settings=S, at=more.pop("at", self.now),
-                                     now=self.now, **more))
+        return self.add(
+            record_check(
+                self.repair,
+                name,
+                log=self.log,
+                criteria=CRITERIA,
+                settings=S,
+                at=more.pop("at", self.now),
+                now=self.now,
+                **more,
+            )
+        )
 
     def all_checks(self, stage):
         for c in CRITERIA.before(stage, treatment=self.repair["treatment"]):
@@ -75,7 +117,10 @@ class Site:
 
     def work_to(self, stage):
         for s in ROUTE[: ROUTE.index(stage) + 1]:
-            if STAGES.index(s) <= STAGES.index(self.repair["stage"]) and self.repair["stage"] != "redo":
+            if (
+                STAGES.index(s) <= STAGES.index(self.repair["stage"])
+                and self.repair["stage"] != "redo"
+            ):
                 continue
             if s == "cut-out measured":
                 self.repair["measured"] = {"widths_m": [0.3, 0.3]}
@@ -98,7 +143,11 @@ def test_surface_work_takes_the_short_way(treatment):
     site.go("approved")
     for stage in ("pointed", "curing"):
         if treatment in ("repoint", "mortar repair"):
-            for name in [c.name for c in CRITERIA.for_treatment(treatment) if STAGES.index(c.before) <= STAGES.index(stage)]:
+            for name in [
+                c.name
+                for c in CRITERIA.for_treatment(treatment)
+                if STAGES.index(c.before) <= STAGES.index(stage)
+            ]:
                 if name not in {e["check"] for e in site.log}:
                     site.check(name)
             site.go(stage)
@@ -109,7 +158,9 @@ def test_surface_work_takes_the_short_way(treatment):
     site.go("accepted")
 
 
-@pytest.mark.parametrize("stage", [s for s in STAGES if s not in ("approved", "on hold", "proposed")])
+@pytest.mark.parametrize(
+    "stage", [s for s in STAGES if s not in ("approved", "on hold", "proposed")]
+)
 def test_nothing_is_done_before_approval(stage):
     with pytest.raises(StageError, match="cannot follow proposed"):
         Site().go(stage)
@@ -169,11 +220,25 @@ def test_nothing_is_accepted_with_a_check_missing_or_failed(name):
         if stage == before:
             with pytest.raises(StageError, match="was not checked"):
                 site.go(stage)
-            bad = {"cut-out square": {"diagonals_m": [0.36, 0.364]}, "even depth": {"depths_m": [0.05, 0.06]},
-                   "joint widths": {"joints_m": [0.002, 0.006, 0.002, 0.002]}, "air temperature": {"temperature_deg_c": 6},
-                   "not too hot": {"temperature_deg_c": 31}, "full bed": {"bed_share": 0.8}, "number of beddings": {"beddings": 6},
-                   "protection": {"protected_h": 24}, "face flush": {"lips_m": 0.004}}
-            entry = site.check(name, **({"measured": bad[name]} if name in bad else {"result": "redo", "reason": "hollow"}))
+            bad = {
+                "cut-out square": {"diagonals_m": [0.36, 0.364]},
+                "even depth": {"depths_m": [0.05, 0.06]},
+                "joint widths": {"joints_m": [0.002, 0.006, 0.002, 0.002]},
+                "air temperature": {"temperature_deg_c": 6},
+                "not too hot": {"temperature_deg_c": 31},
+                "full bed": {"bed_share": 0.8},
+                "number of beddings": {"beddings": 6},
+                "protection": {"protected_h": 24},
+                "face flush": {"lips_m": 0.004},
+            }
+            entry = site.check(
+                name,
+                **(
+                    {"measured": bad[name]}
+                    if name in bad
+                    else {"result": "redo", "reason": "hollow"}
+                ),
+            )
             assert entry["result"] == "redo"
             assert entry["reason"]
             with pytest.raises(StageError, match="did not pass"):
@@ -215,14 +280,38 @@ def test_corrections_are_new_entries_and_the_old_one_stays():
     site.work_to("cut out")
     wrong = site.check("cut-out square", measured={"diagonals_m": [0.36, 0.37]})
     site.now += dt.timedelta(hours=1)
-    fixed = site.add(record_check(site.repair, "cut-out square", log=site.log, criteria=CRITERIA, settings=S, at=site.now, now=site.now,
-                                  measured=MEASURED["cut-out square"], corrects=wrong["id"], reason="read the wrong end of the tape"))
+    fixed = site.add(
+        record_check(
+            site.repair,
+            "cut-out square",
+            log=site.log,
+            criteria=CRITERIA,
+            settings=S,
+            at=site.now,
+            now=site.now,
+            measured=MEASURED["cut-out square"],
+            corrects=wrong["id"],
+            reason="read the wrong end of the tape",
+        )
+    )
     assert [e["id"] for e in effective_entries(site.log)][-1] == fixed["id"]
-    assert {s.criterion: s.result for s in check_states(site.repair, site.log, criteria=CRITERIA)}["cut-out square"] == "pass"
+    assert {s.criterion: s.result for s in check_states(site.repair, site.log, criteria=CRITERIA)}[
+        "cut-out square"
+    ] == "pass"
     assert any(e["id"] == wrong["id"] and e["result"] == "redo" for e in site.log)
-    back = site.add(correct_entry(fixed["id"], log=site.log, at=site.now, now=site.now, reason="not measured at all"))
-    assert {s.criterion: s.result for s in check_states(site.repair, site.log, criteria=CRITERIA)}["cut-out square"] == "missing"
-    for entry, word in ((wrong["id"], "corrected already"), ("W-99", "no entry"), (site.log[0]["id"], "moved the repair")):
+    back = site.add(
+        correct_entry(
+            fixed["id"], log=site.log, at=site.now, now=site.now, reason="not measured at all"
+        )
+    )
+    assert {s.criterion: s.result for s in check_states(site.repair, site.log, criteria=CRITERIA)}[
+        "cut-out square"
+    ] == "missing"
+    for entry, word in (
+        (wrong["id"], "corrected already"),
+        ("W-99", "no entry"),
+        (site.log[0]["id"], "moved the repair"),
+    ):
         with pytest.raises(StageError, match=word):
             correct_entry(entry, log=site.log, at=site.now, now=site.now, reason="x")
     with pytest.raises(StageError, match="without a reason"):
@@ -241,18 +330,31 @@ def test_a_clock_set_wrong_is_named():
 
 
 def test_values_that_cannot_be_judged_are_named():
-    for name, measured in (("cut-out square", {}), ("cut-out square", {"diagonals_m": [0.36]}), ("joint widths", {"joints_m": [0.002]}),
-                           ("full bed", {"bed_share": "most"}), ("full bed", {"bed_share": float("nan")})):
+    for name, measured in (
+        ("cut-out square", {}),
+        ("cut-out square", {"diagonals_m": [0.36]}),
+        ("joint widths", {"joints_m": [0.002]}),
+        ("full bed", {"bed_share": "most"}),
+        ("full bed", {"bed_share": float("nan")}),
+    ):
         with pytest.raises(InputError):
-            judge(CRITERIA.named(name), repair={"edges": [0.002] * 4}, settings=S, measured=measured)
+            judge(
+                CRITERIA.named(name), repair={"edges": [0.002] * 4}, settings=S, measured=measured
+            )
     with pytest.raises(StageError, match="not checked on clean"):
         Site("clean").check("sounding")
 
 
-@pytest.mark.parametrize(("old", "new", "says"), [
-    ('before = "pointed"', 'before = "polished"', "polished"), ('kind = "spread"', 'kind = "odd"', "odd"), ("limit = 0.002", "", "limit"),
-    ('limit_from = "protect_h"', 'limit_from = "protekt_h"', "protekt_h"), ('name = "sounding"', 'name = "pointing"', "repeat"),
-])
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        ('before = "pointed"', 'before = "polished"', "polished"),
+        ('kind = "spread"', 'kind = "odd"', "odd"),
+        ("limit = 0.002", "", "limit"),
+        ('limit_from = "protect_h"', 'limit_from = "protekt_h"', "protekt_h"),
+        ('name = "sounding"', 'name = "pointing"', "repeat"),
+    ],
+)
 def test_bad_criteria_are_named(old, new, says):
     text = read_rule_file(None, packaged="criteria.toml")
     assert old in text
@@ -282,11 +384,36 @@ def campaign(n=4, *, bad=(), begun=T0, mason="A. Roe"):
 def standard(**more):
     text = read_rule_file(None, packaged="standard.toml")
     fixed = read_standard(text, fixed_on=more.pop("fixed_on", dt.date(2027, 1, 1)))
-    return fixed if not more else Standard(**{**{f: getattr(fixed, f) for f in ("name", "fixed_on", "shares", "critical", "least_repairs", "pass_share")}, **more})
+    return (
+        fixed
+        if not more
+        else Standard(
+            **{
+                **{
+                    f: getattr(fixed, f)
+                    for f in (
+                        "name",
+                        "fixed_on",
+                        "shares",
+                        "critical",
+                        "least_repairs",
+                        "pass_share",
+                    )
+                },
+                **more,
+            }
+        )
+    )
 
 
 def assess(repairs, log, **more):
-    given = {"chosen": list(repairs["id"]), "standard": standard(), "criteria": CRITERIA, "assessed_on": dt.date(2027, 6, 1), "mason": "A. Roe"}
+    given = {
+        "chosen": list(repairs["id"]),
+        "standard": standard(),
+        "criteria": CRITERIA,
+        "assessed_on": dt.date(2027, 6, 1),
+        "mason": "A. Roe",
+    }
     return assess_workmanship(repairs, log, **{**given, **more})
 
 
@@ -319,7 +446,11 @@ def test_the_standard_must_have_been_fixed_before():
     with pytest.raises(InputError, match="before the standard was fixed"):
         assess(repairs, log, standard=standard(fixed_on=dt.date(2027, 5, 1)))
     with pytest.raises(InputError, match="was fixed on"):
-        assess(*campaign(begun=dt.datetime(2028, 1, 3, 8, tzinfo=dt.UTC)), standard=standard(fixed_on=dt.date(2027, 7, 1)), assessed_on=dt.date(2027, 6, 1))
+        assess(
+            *campaign(begun=dt.datetime(2028, 1, 3, 8, tzinfo=dt.UTC)),
+            standard=standard(fixed_on=dt.date(2027, 7, 1)),
+            assessed_on=dt.date(2027, 6, 1),
+        )
 
 
 def test_changing_a_standard_breaks_its_seal():
@@ -329,8 +460,13 @@ def test_changing_a_standard_breaks_its_seal():
 
 def test_too_few_unknown_or_foreign_repairs_are_refused():
     repairs, log = campaign()
-    for more, word in (({"chosen": ["R-1"]}, "chosen"), ({"chosen": ["R-1", "R-1", "R-2"]}, "chosen"), ({"chosen": ["R-1", "R-2", "R-9"]}, "R-9"),
-                       ({"mason": "B. Poe"}, "somebody else"), ({"standard": standard(shares={"beauty": 1.0})}, "beauty")):
+    for more, word in (
+        ({"chosen": ["R-1"]}, "chosen"),
+        ({"chosen": ["R-1", "R-1", "R-2"]}, "chosen"),
+        ({"chosen": ["R-1", "R-2", "R-9"]}, "R-9"),
+        ({"mason": "B. Poe"}, "somebody else"),
+        ({"standard": standard(shares={"beauty": 1.0})}, "beauty"),
+    ):
         with pytest.raises(InputError, match=word):
             assess(repairs, log, **more)
 
@@ -348,7 +484,9 @@ def test_names_can_be_taken_out_without_changing_the_result():
 
 
 def test_the_report_is_one_page_that_runs_nothing_and_fetches_nothing():
-    page = report_html(assess(*campaign(mason="<script>alert(1)</script>"), mason="<script>alert(1)</script>"))
+    page = report_html(
+        assess(*campaign(mason="<script>alert(1)</script>"), mason="<script>alert(1)</script>")
+    )
     assert "<script" not in page
     assert "http" not in page.replace("http-equiv", "")
     assert "seal" in page

@@ -21,10 +21,19 @@ from facademap.tables import CONDITIONS, TREATMENTS, WALL_STONES
 
 def frame(*rows):
     base = {"surface": "A", "geometry": box(0.1, 0.1, 0.2, 0.2), "wall_stone": "S-1"}
-    return CONDITIONS.check(gpd.GeoDataFrame([{**base, "id": f"C-{k}", **r} for k, r in enumerate(rows, start=1)], geometry="geometry"))
+    return CONDITIONS.check(
+        gpd.GeoDataFrame(
+            [{**base, "id": f"C-{k}", **r} for k, r in enumerate(rows, start=1)],
+            geometry="geometry",
+        )
+    )
 
 
-STONES = WALL_STONES.check(gpd.GeoDataFrame([{"id": "S-1", "surface": "A", "geometry": box(0, 0, 0.6, 0.3)}], geometry="geometry"))
+STONES = WALL_STONES.check(
+    gpd.GeoDataFrame(
+        [{"id": "S-1", "surface": "A", "geometry": box(0, 0, 0.6, 0.3)}], geometry="geometry"
+    )
+)
 RULE = '[[rule]]\nname = "{n}"\nrank = {r}\ntreatment = "{t}"\nsource = "office"\nstatus = "project"\nwhen = {w}\n'
 
 
@@ -33,12 +42,25 @@ def table(*rules):
 
 
 def test_each_decision_shows_its_rule_source_and_status():
-    seen = frame({"term": "alveolization", "depth_m": 0.04, "cc": 2, "uc": 1, "cause_settled": True},
-                 {"term": "hair crack", "geometry": LineString([(0, 0), (0.2, 0.1)])}, {"term": "loose stone", "layer": "structural"},
-                 {"term": "open joint", "layer": "joint"}, {"term": "powdering", "activity": "active", "cc": 2},
-                 {"term": "alveolization", "depth_m": 0.012, "cc": 2}, {"term": "lichen", "cc": 1})
+    seen = frame(
+        {"term": "alveolization", "depth_m": 0.04, "cc": 2, "uc": 1, "cause_settled": True},
+        {"term": "hair crack", "geometry": LineString([(0, 0), (0.2, 0.1)])},
+        {"term": "loose stone", "layer": "structural"},
+        {"term": "open joint", "layer": "joint"},
+        {"term": "powdering", "activity": "active", "cc": 2},
+        {"term": "alveolization", "depth_m": 0.012, "cc": 2},
+        {"term": "lichen", "cc": 1},
+    )
     out = decide_treatments(seen, STONES, rules=load_rules())
-    assert list(out["treatment"]) == ["inset", "leave", "make safe", "repoint", "consolidate", "mortar repair", "leave"]
+    assert list(out["treatment"]) == [
+        "inset",
+        "leave",
+        "make safe",
+        "repoint",
+        "consolidate",
+        "mortar repair",
+        "leave",
+    ]
     assert all(out["rule_source"].str.len() > 0)
     assert set(out["rule_status"]) <= {"confirmed", "practice", "memory", "project"}
     assert all(out["reason"].str.len() > 0)
@@ -46,7 +68,10 @@ def test_each_decision_shows_its_rule_source_and_status():
 
 
 def test_a_cause_that_is_not_settled_holds_the_repair_back():
-    seen = frame({"term": "alveolization", "depth_m": 0.04}, {"term": "alveolization", "depth_m": 0.04, "cause_settled": True})
+    seen = frame(
+        {"term": "alveolization", "depth_m": 0.04},
+        {"term": "alveolization", "depth_m": 0.04, "cause_settled": True},
+    )
     held = decide_treatments(seen, STONES, rules=load_rules())["held_back"]
     assert "cause" in held.iloc[0]
     assert held.iloc[1] is None
@@ -54,15 +79,29 @@ def test_a_cause_that_is_not_settled_holds_the_repair_back():
 
 def test_a_person_overrules_with_a_reason_that_is_kept():
     seen = frame({"term": "alveolization", "depth_m": 0.04, "cause_settled": True})
-    out = decide_treatments(seen, STONES, rules=load_rules(), overrules={"C-1": Overrule(treatment="leave", by="J. Roe", reason="Mason's mark.")})
-    assert out.iloc[0][["treatment", "overruled_by", "reason", "rule"]].tolist() == ["leave", "J. Roe", "Mason's mark.", "deep-loss"]
+    out = decide_treatments(
+        seen,
+        STONES,
+        rules=load_rules(),
+        overrules={"C-1": Overrule(treatment="leave", by="J. Roe", reason="Mason's mark.")},
+    )
+    assert out.iloc[0][["treatment", "overruled_by", "reason", "rule"]].tolist() == [
+        "leave",
+        "J. Roe",
+        "Mason's mark.",
+        "deep-loss",
+    ]
     for bad in ({"reason": " "}, {"by": ""}, {"treatment": "gild"}):
         with pytest.raises(InputError):
             Overrule(**{"treatment": "leave", "by": "x", "reason": "y", **bad})
 
 
 def test_a_condition_that_no_rule_holds_for_is_left_and_said_so():
-    out = decide_treatments(frame({"term": "pitting"}), STONES, rules=read_rules(table(("a", 1, "inset", '{ terms = ["coving"] }'))))
+    out = decide_treatments(
+        frame({"term": "pitting"}),
+        STONES,
+        rules=read_rules(table(("a", 1, "inset", '{ terms = ["coving"] }'))),
+    )
     assert out.iloc[0]["treatment"] == "leave"
     assert "No rule" in out.iloc[0]["held_back"]
 
@@ -70,11 +109,23 @@ def test_a_condition_that_no_rule_holds_for_is_left_and_said_so():
 def test_every_term_of_the_glossary_has_a_default_treatment_at_every_class():
     rules = load_rules()
     layers = {"J": "joint", "S": "structural", "R": "earlier repair"}
-    rows = [{"id": f"{t.name}-{cc}", "term": t.name, "layer": layers.get(t.family, "stone"), "cc": cc, "depth_m": d}
-            for t in TERMS for cc in (0, 1, 2, 3) for d in (None, 0.005, 0.015, 0.06)]
+    rows = [
+        {
+            "id": f"{t.name}-{cc}",
+            "term": t.name,
+            "layer": layers.get(t.family, "stone"),
+            "cc": cc,
+            "depth_m": d,
+        }
+        for t in TERMS
+        for cc in (0, 1, 2, 3)
+        for d in (None, 0.005, 0.015, 0.06)
+    ]
     rows = [{**r, "id": f"C-{k}"} for k, r in enumerate(rows)]
     out = decide_treatments(frame(*rows), STONES, rules=rules)
-    uncovered = sorted({r["term"] for r, name in zip(rows, out["rule"], strict=True) if name == "(no rule)"})
+    uncovered = sorted(
+        {r["term"] for r, name in zip(rows, out["rule"], strict=True) if name == "(no rule)"}
+    )
     assert uncovered == []
     assert set(out["treatment"]) <= set(TREATMENTS)
 
@@ -86,21 +137,44 @@ def test_deeper_damage_never_gets_a_lesser_treatment():
     assert got == sorted(got)
 
 
-@pytest.mark.parametrize(("text", "says"), [
-    (table(("a", 1, "inset", '{ terms = ["erosion"] }'), ("b", 1, "clean", '{ terms = ["rounding"] }')), "contradict"),
-    (table(("a", 1, "inset", '{ depth_from = "30 mm" }'), ("b", 1, "leave", '{ depth_below = "40 mm" }')), "contradict"),
-    (table(("a", 1, "inset", "{}"), ("b", 2, "clean", '{ terms = ["rounding"] }')), "never reached"),
-    (table(("a", 1, "inset", '{ depth_from = "30 mm", depth_below = "20 mm" }')), "never holds"),
-    (table(("a", 1, "inset", '{ terms = ["erosoin"] }')), "erosoin"),
-    (table(("a", 1, "inset", '{ depth_from = "30 furlong" }')), "furlong"),
-    (table(("a", 1, "inset", '{ depth_from = "deep" }')), "no amount"),
-    (table(("a", 1, "inset", '{ colour = "red" }')), "colour"),
-    (table(("a", 1, "gild", "{}")), "gild"),
-    (table(("a", 1, "inset", "{}"), ("a", 2, "inset", "{}")), "more than once"),
-    (table(("a", 1, "inset", "{}")).replace('"project"', '"sure"'), "sure"),
-    (table(("a", 1, "inset", "{}")).replace('source = "office"', 'source = ""'), "source"),
-    ("", "no rule"), ("[[rule]\n", "TOML"), ("[[rule]]\nname = 'x'\n", "missing"),
-])
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        (
+            table(
+                ("a", 1, "inset", '{ terms = ["erosion"] }'),
+                ("b", 1, "clean", '{ terms = ["rounding"] }'),
+            ),
+            "contradict",
+        ),
+        (
+            table(
+                ("a", 1, "inset", '{ depth_from = "30 mm" }'),
+                ("b", 1, "leave", '{ depth_below = "40 mm" }'),
+            ),
+            "contradict",
+        ),
+        (
+            table(("a", 1, "inset", "{}"), ("b", 2, "clean", '{ terms = ["rounding"] }')),
+            "never reached",
+        ),
+        (
+            table(("a", 1, "inset", '{ depth_from = "30 mm", depth_below = "20 mm" }')),
+            "never holds",
+        ),
+        (table(("a", 1, "inset", '{ terms = ["erosoin"] }')), "erosoin"),
+        (table(("a", 1, "inset", '{ depth_from = "30 furlong" }')), "furlong"),
+        (table(("a", 1, "inset", '{ depth_from = "deep" }')), "no amount"),
+        (table(("a", 1, "inset", '{ colour = "red" }')), "colour"),
+        (table(("a", 1, "gild", "{}")), "gild"),
+        (table(("a", 1, "inset", "{}"), ("a", 2, "inset", "{}")), "more than once"),
+        (table(("a", 1, "inset", "{}")).replace('"project"', '"sure"'), "sure"),
+        (table(("a", 1, "inset", "{}")).replace('source = "office"', 'source = ""'), "source"),
+        ("", "no rule"),
+        ("[[rule]\n", "TOML"),
+        ("[[rule]]\nname = 'x'\n", "missing"),
+    ],
+)
 def test_bad_rule_tables_are_named_with_what_to_change(text, says):
     with pytest.raises(InputError) as caught:
         read_rules(text, where="office.toml")
@@ -110,17 +184,37 @@ def test_bad_rule_tables_are_named_with_what_to_change(text, says):
 
 
 def test_same_rank_is_no_contradiction_where_no_condition_can_satisfy_both():
-    read_rules(table(("a", 1, "inset", '{ depth_from = "30 mm" }'), ("b", 1, "leave", '{ depth_below = "30 mm" }')))
+    read_rules(
+        table(
+            ("a", 1, "inset", '{ depth_from = "30 mm" }'),
+            ("b", 1, "leave", '{ depth_below = "30 mm" }'),
+        )
+    )
 
 
-@pytest.mark.parametrize(("change", "says"), [
-    (("[values.margin]\nvalue = 20", "[values.margin]\nvalue = -20"), "margin"),
-    (("[values.margin]\nvalue = 20\nunit = \"mm\"", "[values.margin]\nvalue = 20\nunit = \"degC\""), "degC"),
-    (("[values.margin]\n", "[values.margni]\n"), "margin"),
-    (("[values.margin]\nvalue = 20\nunit = \"mm\"\nsource = \"common practice\"", "[values.margin]\nvalue = 20\nunit = \"mm\"\nsource = \"\""), "source"),
-    (("[values.margin]\nvalue = 20", "[values.margin]\nvalue = 20000"), "margin"),
-    (("[values.margin]\nvalue = 20", "[values.margin]\nvalue = nan"), "number"),
-])
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (("[values.margin]\nvalue = 20", "[values.margin]\nvalue = -20"), "margin"),
+        (
+            (
+                '[values.margin]\nvalue = 20\nunit = "mm"',
+                '[values.margin]\nvalue = 20\nunit = "degC"',
+            ),
+            "degC",
+        ),
+        (("[values.margin]\n", "[values.margni]\n"), "margin"),
+        (
+            (
+                '[values.margin]\nvalue = 20\nunit = "mm"\nsource = "common practice"',
+                '[values.margin]\nvalue = 20\nunit = "mm"\nsource = ""',
+            ),
+            "source",
+        ),
+        (("[values.margin]\nvalue = 20", "[values.margin]\nvalue = 20000"), "margin"),
+        (("[values.margin]\nvalue = 20", "[values.margin]\nvalue = nan"), "number"),
+    ],
+)
 def test_bad_profiles_are_named(change, says):
     text = profile_text("metric")
     assert change[0] in text
@@ -131,8 +225,13 @@ def test_bad_profiles_are_named(change, says):
 def test_profiles_are_complete_sourced_and_keep_or_name_their_own_checks():
     for name in ("metric", "inch"):
         s = load_profile(name)
-        assert all(v.source and v.status in ("confirmed", "derived", "memory", "practice", "project") for v in s.values.values())
-        assert all(v.status != "confirmed" or v.source != "common practice" for v in s.values.values())
+        assert all(
+            v.source and v.status in ("confirmed", "derived", "memory", "practice", "project")
+            for v in s.values.values()
+        )
+        assert all(
+            v.status != "confirmed" or v.source != "common practice" for v in s.values.values()
+        )
         checks = {c.name: c for c in check_profile(s)}
         broken = {n for n, c in checks.items() if not c.passed}
         # the metric blade does not reach the least depth of 50 mm, and the profile says so
@@ -162,8 +261,13 @@ def test_values_of_a_project_replace_those_of_the_profile_with_their_status():
 
 
 def test_make_safe_list_names_what_may_fall_and_nothing_else():
-    seen = frame({"term": "loose stone", "layer": "structural"}, {"term": "contour scaling", "cc": 3, "uc": 3},
-                 {"term": "contour scaling", "cc": 1, "uc": 1}, {"term": "lichen", "cc": 3, "uc": 3}, {"term": "exfoliation", "cc": 3, "uc": 2})
+    seen = frame(
+        {"term": "loose stone", "layer": "structural"},
+        {"term": "contour scaling", "cc": 3, "uc": 3},
+        {"term": "contour scaling", "cc": 1, "uc": 1},
+        {"term": "lichen", "cc": 3, "uc": 3},
+        {"term": "exfoliation", "cc": 3, "uc": 2},
+    )
     listed = make_safe_list(seen, STONES)
     assert list(listed["condition"]) == ["C-1", "C-2", "C-5"], "loose stone heads the list"
     assert all("protection" in a and "Defer to local codes" in a for a in listed["action"])

@@ -36,13 +36,26 @@ S = load_profile("metric")
 def programme(seed: int, *, most: int = 9) -> ScheduleProblem:
     rng = np.random.default_rng(seed)
     n = int(rng.integers(2, most + 1))
-    jobs = tuple(Job(repair=f"R-{k}", days=int(rng.integers(1, 4)), cure_days=int(rng.integers(0, 4)),
-                     place=("A", int(rng.integers(0, 3)), int(rng.integers(0, 3)))) for k in range(n))
+    jobs = tuple(
+        Job(
+            repair=f"R-{k}",
+            days=int(rng.integers(1, 4)),
+            cure_days=int(rng.integers(0, 4)),
+            place=("A", int(rng.integers(0, 3)), int(rng.integers(0, 3))),
+        )
+        for k in range(n)
+    )
     pairs = list(itertools.combinations([j.repair for j in jobs], 2))
     apart = frozenset(p for p in pairs if rng.random() < 0.2)
     donors = frozenset(p for p in pairs if rng.random() < 0.1)
-    return ScheduleProblem(jobs=jobs, crews=int(rng.integers(1, 4)), start=MONDAY, apart=apart, before=donors | top_down(jobs, donors=donors),
-                           days_off=frozenset({MONDAY + dt.timedelta(days=2)}))
+    return ScheduleProblem(
+        jobs=jobs,
+        crews=int(rng.integers(1, 4)),
+        start=MONDAY,
+        apart=apart,
+        before=donors | top_down(jobs, donors=donors),
+        days_off=frozenset({MONDAY + dt.timedelta(days=2)}),
+    )
 
 
 @settings(max_examples=60, deadline=None)
@@ -62,9 +75,14 @@ def test_every_sequence_keeps_every_rule_and_never_beats_its_bound(seed):
 def shortest_by_trying_everything(problem: ScheduleProblem, most: int) -> int:
     days = [problem.start + dt.timedelta(days=k) for k in range(most)]
     best = most
-    for starts in itertools.product([d for d in days if problem.works(d)], repeat=len(problem.jobs)):
+    for starts in itertools.product(
+        [d for d in days if problem.works(d)], repeat=len(problem.jobs)
+    ):
         named = dict(zip((j.repair for j in problem.jobs), starts, strict=True))
-        length = max((problem.last_day(named[j.repair], j.days) - problem.start).days + j.cure_days + 1 for j in problem.jobs)
+        length = max(
+            (problem.last_day(named[j.repair], j.days) - problem.start).days + j.cure_days + 1
+            for j in problem.jobs
+        )
         if length < best and not check_schedule(problem, named):
             best = length
     return best
@@ -96,9 +114,13 @@ def test_proved_lengths_agree_with_another_solver(seed):
             day = problem.start + dt.timedelta(days=k)
             if not problem.works(day):
                 continue
-            work = [d for d in range(k, horizon) if problem.works(problem.start + dt.timedelta(days=d))][: j.days]
+            work = [
+                d for d in range(k, horizon) if problem.works(problem.start + dt.timedelta(days=d))
+            ][: j.days]
             if len(work) == j.days and work[-1] + j.cure_days < horizon:
-                options[j.repair].append((model.new_bool_var(f"{j.repair}@{k}"), k, work, work[-1] + j.cure_days))
+                options[j.repair].append(
+                    (model.new_bool_var(f"{j.repair}@{k}"), k, work, work[-1] + j.cure_days)
+                )
         model.add_exactly_one(o[0] for o in options[j.repair])
         chosen[j.repair] = sum(o[1] * o[0] for o in options[j.repair])
         model.add(length >= sum((o[3] + 1) * o[0] for o in options[j.repair]))
@@ -122,14 +144,28 @@ def test_proved_lengths_agree_with_another_solver(seed):
 
 
 def test_the_check_finds_every_kind_of_fault():
-    jobs = (Job(repair="a", days=2, cure_days=3, place=("A", 1, 0)), Job(repair="b", days=1, cure_days=0, place=("A", 0, 0)),
-            Job(repair="c", days=1, cure_days=0, place=("A", 0, 5)))
-    problem = ScheduleProblem(jobs=jobs, crews=1, start=MONDAY, apart=frozenset({("a", "c")}), before=frozenset({("a", "b")}))
+    jobs = (
+        Job(repair="a", days=2, cure_days=3, place=("A", 1, 0)),
+        Job(repair="b", days=1, cure_days=0, place=("A", 0, 0)),
+        Job(repair="c", days=1, cure_days=0, place=("A", 0, 5)),
+    )
+    problem = ScheduleProblem(
+        jobs=jobs,
+        crews=1,
+        start=MONDAY,
+        apart=frozenset({("a", "c")}),
+        before=frozenset({("a", "b")}),
+    )
     good = {"a": MONDAY, "b": MONDAY + dt.timedelta(days=2), "c": MONDAY + dt.timedelta(days=7)}
     assert check_schedule(problem, good) == ()
-    for change, word in (({"b": MONDAY}, "crews"), ({"b": MONDAY + dt.timedelta(days=1)}, "one bay"), ({"b": MONDAY}, "must come first"),
-                         ({"c": MONDAY + dt.timedelta(days=4)}, "support each other"), ({"c": MONDAY + dt.timedelta(days=5)}, "working day"),
-                         ({"c": MONDAY - dt.timedelta(days=3)}, "before the first day")):
+    for change, word in (
+        ({"b": MONDAY}, "crews"),
+        ({"b": MONDAY + dt.timedelta(days=1)}, "one bay"),
+        ({"b": MONDAY}, "must come first"),
+        ({"c": MONDAY + dt.timedelta(days=4)}, "support each other"),
+        ({"c": MONDAY + dt.timedelta(days=5)}, "working day"),
+        ({"c": MONDAY - dt.timedelta(days=3)}, "before the first day"),
+    ):
         assert any(word in f for f in check_schedule(problem, {**good, **change})), word
     assert any("no day" in f for f in check_schedule(problem, {"a": MONDAY, "b": good["b"]}))
 
@@ -142,7 +178,9 @@ def test_bad_programmes_are_named():
     job = Job(repair="a", days=1, cure_days=0, place=("A", 0, 0))
     other = Job(repair="b", days=1, cure_days=0, place=("A", 0, 1))
     with pytest.raises(InputError, match="each waits for the next"):
-        ScheduleProblem(jobs=(job, other), crews=1, start=MONDAY, before=frozenset({("a", "b"), ("b", "a")}))
+        ScheduleProblem(
+            jobs=(job, other), crews=1, start=MONDAY, before=frozenset({("a", "b"), ("b", "a")})
+        )
     with pytest.raises(InputError, match="crews"):
         ScheduleProblem(jobs=(job,), crews=0, start=MONDAY)
     with pytest.raises(InputError, match="twice"):
@@ -152,13 +190,46 @@ def test_bad_programmes_are_named():
 
 
 def test_a_real_plan_in_sequence():
-    rows = [{"id": f"S-{r}-{c}", "surface": "A", "depth_m": 0.2, "geometry": box(c * 0.605, r * 0.305, c * 0.605 + 0.6, r * 0.305 + 0.3)}
-            for r in range(3) for c in range(4)]
+    rows = [
+        {
+            "id": f"S-{r}-{c}",
+            "surface": "A",
+            "depth_m": 0.2,
+            "geometry": box(c * 0.605, r * 0.305, c * 0.605 + 0.6, r * 0.305 + 0.3),
+        }
+        for r in range(3)
+        for c in range(4)
+    ]
     stones = WALL_STONES.check(gpd.GeoDataFrame(rows, geometry="geometry"))
-    cond = [{"id": f"C-{k}", "surface": "A", "term": "alveolization", "depth_m": 0.03, "cause_settled": True,
-             "geometry": box(g.bounds[0] + 0.2, g.bounds[1] + 0.1, g.bounds[0] + 0.3, g.bounds[1] + 0.2)} for k, g in enumerate(stones.geometry)]
-    cond += [{"id": "C-90", "surface": "A", "term": "loose stone", "layer": "structural", "geometry": box(0, 0, 0.1, 0.1)},
-             {"id": "C-91", "surface": "A", "term": "lichen", "cc": 1, "geometry": box(1, 0.8, 1.1, 0.9)}]
+    cond = [
+        {
+            "id": f"C-{k}",
+            "surface": "A",
+            "term": "alveolization",
+            "depth_m": 0.03,
+            "cause_settled": True,
+            "geometry": box(
+                g.bounds[0] + 0.2, g.bounds[1] + 0.1, g.bounds[0] + 0.3, g.bounds[1] + 0.2
+            ),
+        }
+        for k, g in enumerate(stones.geometry)
+    ]
+    cond += [
+        {
+            "id": "C-90",
+            "surface": "A",
+            "term": "loose stone",
+            "layer": "structural",
+            "geometry": box(0, 0, 0.1, 0.1),
+        },
+        {
+            "id": "C-91",
+            "surface": "A",
+            "term": "lichen",
+            "cc": 1,
+            "geometry": box(1, 0.8, 1.1, 0.9),
+        },
+    ]
     c = CONDITIONS.check(gpd.GeoDataFrame(cond, geometry="geometry"))
     plan = plan_repairs(c, stones, OPENINGS.empty(), rules=load_rules(), settings=S)
     jobs = jobs_from_repairs(plan.repairs, settings=S)

@@ -50,7 +50,9 @@ def test_lengths_on_paper_are_those_of_the_wall(frames, scale):
     """The window is 1.1 m by 1.8 m; its outline is measured in the PDF by pypdf, whose unit here is the millimetre."""
     content = elevation_content(frames, "E-1")
     found = []
-    for page in pypdf.PdfReader(io.BytesIO(write_drawing_pdf(draw_sheets(content, sheet="A0", scale=scale), title="x"))).pages:
+    for page in pypdf.PdfReader(
+        io.BytesIO(write_drawing_pdf(draw_sheets(content, sheet="A0", scale=scale), title="x"))
+    ).pages:
         found += [np.ptp(p, axis=0) for p in _paths(page) if len(p) == 4]
     wanted = np.array([1100.0, 1800.0]) / scale
     assert min(np.abs(f - wanted).max() for f in found) < 0.01
@@ -59,11 +61,19 @@ def test_lengths_on_paper_are_those_of_the_wall(frames, scale):
 def test_a_length_is_right_in_the_rendered_picture_too(frames):
     """1 : 20, the strong outline of the window as pdfium draws it: within 0.2 mm on paper."""
     content = elevation_content(frames, "E-1")
-    blank = type(content)(**{f: getattr(content, f) for f in content.__dataclass_fields__} | {"groups": (), "stones": np.empty(0, dtype=object)})
+    blank = type(content)(
+        **{f: getattr(content, f) for f in content.__dataclass_fields__}
+        | {"groups": (), "stones": np.empty(0, dtype=object)}
+    )
     sheets = lay_out(blank.box, sheet="A0", scale=20.0)
     page = draw_sheets(blank, sheet="A0", scale=20.0)[0]
     page.marks = [m for m in page.marks if m.layer == "openings"]
-    image = pypdfium2.PdfDocument(write_drawing_pdf([page], title="x"))[0].render(scale=300 / 72, grayscale=True).to_numpy().squeeze()
+    image = (
+        pypdfium2.PdfDocument(write_drawing_pdf([page], title="x"))[0]
+        .render(scale=300 / 72, grayscale=True)
+        .to_numpy()
+        .squeeze()
+    )
     window = sheets.window(0, 0)
     fx, fy, _, _ = sheets.frame.field
     level = (2.5 - window[1]) * 50 + fy
@@ -77,12 +87,28 @@ def test_a_length_is_right_in_the_rendered_picture_too(frames):
 
 @pytest.mark.parametrize("name", ["A4", "A3", "A0", "Letter", "Tabloid", "ARCH D", "ANSI E"])
 def test_sheets_have_their_size(frames, name):
-    pages = pypdf.PdfReader(io.BytesIO(write_drawing_pdf(draw_sheets(elevation_content(frames, "E-1"), sheet=name), title="x"))).pages
-    assert sorted(float(v) * 25.4 / 72 for v in pages[0].mediabox[2:]) == pytest.approx(sorted(PAPERS[name]), abs=0.01)
+    pages = pypdf.PdfReader(
+        io.BytesIO(
+            write_drawing_pdf(draw_sheets(elevation_content(frames, "E-1"), sheet=name), title="x")
+        )
+    ).pages
+    assert sorted(float(v) * 25.4 / 72 for v in pages[0].mediabox[2:]) == pytest.approx(
+        sorted(PAPERS[name]), abs=0.01
+    )
 
 
 def test_the_legend_holds_every_term_with_its_net_area(frames):
-    text = pypdf.PdfReader(io.BytesIO(write_drawing_pdf(draw_sheets(elevation_content(frames, "E-1"), sheet="A1"), title="x"))).pages[0].extract_text()
+    text = (
+        pypdf.PdfReader(
+            io.BytesIO(
+                write_drawing_pdf(
+                    draw_sheets(elevation_content(frames, "E-1"), sheet="A1"), title="x"
+                )
+            )
+        )
+        .pages[0]
+        .extract_text()
+    )
     void = frames["openings"].geometry.union_all()
     on = frames["conditions"][frames["conditions"]["surface"] == "S-1"]
     for term, rows in on.groupby("term"):
@@ -98,7 +124,13 @@ def test_a_large_elevation_is_laid_on_sheets_that_cover_it(frames):
     content = elevation_content(frames, "E-1")
     sheets = lay_out(content.box, sheet="A4", scale=10.0)
     assert sheets.columns * sheets.rows > 8
-    cover = shapely.union_all([shapely.box(*sheets.window(c, r)) for c in range(sheets.columns) for r in range(sheets.rows)])
+    cover = shapely.union_all(
+        [
+            shapely.box(*sheets.window(c, r))
+            for c in range(sheets.columns)
+            for r in range(sheets.rows)
+        ]
+    )
     assert cover.contains(shapely.box(*content.box))
     pages = draw_sheets(content, sheet="A4", scale=10.0)
     assert any("Key plan" in str(getattr(m, "text", "")) for m in pages[0].marks)
@@ -118,7 +150,10 @@ def test_too_many_sheets_and_silly_scales_are_refused(frames):
 
 
 def test_same_content_same_bytes(frames):
-    first, second = (write_drawing_pdf(draw_sheets(elevation_content(frames, "E-1")), title="x") for _ in range(2))
+    first, second = (
+        write_drawing_pdf(draw_sheets(elevation_content(frames, "E-1")), title="x")
+        for _ in range(2)
+    )
     assert first == second
 
 
@@ -134,7 +169,9 @@ def test_svg_is_in_millimetres_and_asks_for_nothing_from_outside(frames):
     sizes = []
     for path in root.iter("{http://www.w3.org/2000/svg}path"):
         for ring in path.attrib["d"].split("Z"):
-            points = np.array([[float(v) for v in p.split()] for p in re.findall(r"[ML]([-\d.]+ [-\d.]+)", ring)])
+            points = np.array(
+                [[float(v) for v in p.split()] for p in re.findall(r"[ML]([-\d.]+ [-\d.]+)", ring)]
+            )
             if len(points) == 4:
                 sizes.append(np.ptp(points, axis=0))
     assert min(np.abs(s - [22.0, 36.0]).max() for s in sizes) < 0.01
@@ -144,10 +181,20 @@ def test_the_picture_lies_where_the_wall_is(frames):
     """A picture with one dark square; where it comes to lie on paper is measured in the rendered page."""
     content = elevation_content(frames, "E-2")
     image = np.full((640, 500, 3), 255, np.uint8)
-    image[640 - 300:640 - 200, 100:200] = 0
-    page = draw_sheets(content, sheet="A3", scale=50.0, picture=lambda surface, box, most: (encode_jpeg(image), (0.0, 0.0, 5.0, 6.4)))[0]
+    image[640 - 300 : 640 - 200, 100:200] = 0
+    page = draw_sheets(
+        content,
+        sheet="A3",
+        scale=50.0,
+        picture=lambda surface, box, most: (encode_jpeg(image), (0.0, 0.0, 5.0, 6.4)),
+    )[0]
     page.marks = [m for m in page.marks if m.layer == "picture"]
-    drawn = pypdfium2.PdfDocument(write_drawing_pdf([page], title="x"))[0].render(scale=300 / 72, grayscale=True).to_numpy().squeeze()
+    drawn = (
+        pypdfium2.PdfDocument(write_drawing_pdf([page], title="x"))[0]
+        .render(scale=300 / 72, grayscale=True)
+        .to_numpy()
+        .squeeze()
+    )
     rows, columns = np.nonzero(drawn < 150)
     assert np.ptp(columns) * 25.4 / 300 == pytest.approx(20.0, abs=0.2)
     assert np.ptp(rows) * 25.4 / 300 == pytest.approx(20.0, abs=0.2)
@@ -158,9 +205,19 @@ def test_the_picture_lies_where_the_wall_is(frames):
 
 
 def test_reveals_are_folded_out_beside_their_wall():
-    surfaces = [{"id": "A", "name": "front", "fold": None}, {"id": "B", "name": "left reveal", "fold": {"host": "A", "edge": "left", "offset_m": 0.5}},
-                {"id": "C", "name": "return", "fold": {"host": "B", "edge": "left"}}, {"id": "D", "name": "soffit", "fold": {"host": "A", "edge": "top"}}]
-    panels = {p.surface: p for p in fold_out(surfaces, {"A": (0, 0, 4, 3), "B": (0, 0, 0.3, 2), "C": (1, 0, 2, 2), "D": (0, 0, 4, 0.2)})}
+    surfaces = [
+        {"id": "A", "name": "front", "fold": None},
+        {"id": "B", "name": "left reveal", "fold": {"host": "A", "edge": "left", "offset_m": 0.5}},
+        {"id": "C", "name": "return", "fold": {"host": "B", "edge": "left"}},
+        {"id": "D", "name": "soffit", "fold": {"host": "A", "edge": "top"}},
+    ]
+    panels = {
+        p.surface: p
+        for p in fold_out(
+            surfaces,
+            {"A": (0, 0, 4, 3), "B": (0, 0, 0.3, 2), "C": (1, 0, 2, 2), "D": (0, 0, 4, 0.2)},
+        )
+    }
     assert panels["B"].box == pytest.approx((-0.3, 0.5, 0, 2.5))
     assert panels["C"].box == pytest.approx((-1.3, 0, -0.3, 2))
     assert panels["D"].box == pytest.approx((0, 3, 4, 3.2))
@@ -177,9 +234,23 @@ def test_every_label_of_the_sheet_stands_free(frames):
 
 @pytest.mark.parametrize("edge", ["left", "right", "top", "bottom"])
 def test_panels_folded_on_one_edge_do_not_cover_each_other(edge: str) -> None:
-    surfaces = [{"id": "wall", "name": "Wall", "fold": None},
-                *({"id": f"r{i}", "name": f"Reveal {i}", "fold": {"host": "wall", "edge": edge, "offset_m": 0.2 * i}} for i in range(3))]
-    boxes = {"wall": (0.0, 0.0, 6.0, 4.0), "r0": (0.0, 0.0, 0.5, 2.0), "r1": (0.0, 0.0, 0.6, 2.0), "r2": (0.0, 1.0, 0.5, 3.0)}
+    surfaces = [
+        {"id": "wall", "name": "Wall", "fold": None},
+        *(
+            {
+                "id": f"r{i}",
+                "name": f"Reveal {i}",
+                "fold": {"host": "wall", "edge": edge, "offset_m": 0.2 * i},
+            }
+            for i in range(3)
+        ),
+    ]
+    boxes = {
+        "wall": (0.0, 0.0, 6.0, 4.0),
+        "r0": (0.0, 0.0, 0.5, 2.0),
+        "r1": (0.0, 0.0, 0.6, 2.0),
+        "r2": (0.0, 1.0, 0.5, 3.0),
+    }
     panels = fold_out(surfaces, boxes)
     assert [p.surface for p in panels] == ["wall", "r0", "r1", "r2"]
     areas = [shapely.box(*p.box) for p in panels]

@@ -17,4 +17,9 @@ def test_names_are_sorted_and_there():
 
 def test_looking_at_the_room_loads_no_heavy_library():
     code = "import sys, facademap.report; print([m for m in ('reportlab', 'ezdxf', 'xlsxwriter', 'cv2', 'pandas') if m in sys.modules])"
-    assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.strip() == "[]"
+    assert (
+        subprocess.run(
+            [sys.executable, "-c", code], capture_output=True, text=True, check=True
+        ).stdout.strip()
+        == "[]"
+    )

@@ -43,7 +43,10 @@ high = 50
 
 @pytest.fixture(scope="module")
 def frames(tmp_path_factory):
-    with make_project(tmp_path_factory.mktemp("q") / "p", insets=12, conditions=45) as project, project.edit(who="t", what="hostile names") as edit:
+    with (
+        make_project(tmp_path_factory.mktemp("q") / "p", insets=12, conditions=45) as project,
+        project.edit(who="t", what="hostile names") as edit,
+    ):
         edit.update("wall_stones", "WS-01.01", {"stone_type": "=HYPERLINK(1)"})
         edit.update("wall_stones", "WS-01.02", {"stone_type": "Hard*"})
         return {name: project.read(name) for name in TABLES}
@@ -58,7 +61,9 @@ def test_every_breakdown_adds_up_to_the_rows(quantities):
     for basis in ("repairs", "conditions"):
         total = quantities.total(basis)
         for dimension in DIMENSIONS:
-            assert quantities.breakdown(basis, dimension).sum().to_numpy() == pytest.approx(total.to_numpy(), abs=1e-9)
+            assert quantities.breakdown(basis, dimension).sum().to_numpy() == pytest.approx(
+                total.to_numpy(), abs=1e-9
+            )
     assert quantities.total("repairs")["count"] == len(quantities.repairs) > 12
 
 
@@ -82,7 +87,9 @@ def test_volumes_and_waste_of_an_inset_by_hand(frames, quantities):
     assert row["block_volume_m3"] == pytest.approx(used)
     assert row["stone_waste_m3"] == pytest.approx(used - piece.geometry.area * piece["depth_m"])
     repair = frames["repairs"].set_index("id").loc["R-001"]
-    assert row["drill_length_m"] == pytest.approx(sum(p["hole_wall_m"] + p["hole_piece_m"] for p in repair["pins"]))
+    assert row["drill_length_m"] == pytest.approx(
+        sum(p["hole_wall_m"] + p["hole_piece_m"] for p in repair["pins"])
+    )
     assert row["cut_length_m"] + row["rake_length_m"] == pytest.approx(repair.geometry.length)
 
 
@@ -96,7 +103,9 @@ def test_csv_keeps_text_text_and_agrees_with_the_frames(quantities):
     rows = list(csv.DictReader(io.StringIO(data.decode("utf-8"), newline="")))
     total = next(r for r in rows if r["basis"] == "repairs" and r["by"] == "all")
     for measure in MEASURES:
-        assert float(total[measure.name]) == pytest.approx(quantities.total("repairs")[measure.name], abs=1e-6)
+        assert float(total[measure.name]) == pytest.approx(
+            quantities.total("repairs")[measure.name], abs=1e-6
+        )
     assert all(not r["key"].startswith(("=", "+", "-", "@")) for r in rows)
     assert "openings" in total["rule"]
 
@@ -104,14 +113,21 @@ def test_csv_keeps_text_text_and_agrees_with_the_frames(quantities):
 def test_same_rows_same_bytes(quantities):
     first = write_quantities_xlsx(quantities, project="=SUM(A1)", rates=read_rates(RATES))
     assert first == write_quantities_xlsx(quantities, project="=SUM(A1)", rates=read_rates(RATES))
-    assert {i.date_time for i in zipfile.ZipFile(io.BytesIO(first)).infolist()} == {(1980, 1, 1, 0, 0, 0)}
+    assert {i.date_time for i in zipfile.ZipFile(io.BytesIO(first)).infolist()} == {
+        (1980, 1, 1, 0, 0, 0)
+    }
 
 
 def test_no_text_of_the_project_becomes_a_formula(quantities):
     book = openpyxl.load_workbook(io.BytesIO(write_quantities_xlsx(quantities, project="p")))
     texts = [c.value for row in book["Conditions"].iter_rows() for c in row if c.data_type == "s"]
-    formulas = [c.value for sheet in book for row in sheet.iter_rows() for c in row if c.data_type == "f"]
-    assert "=HYPERLINK(1)" in [*texts, *(c.value for row in book["Repairs"].iter_rows() for c in row if c.data_type == "s")] or not any("HYPERLINK" in f for f in formulas)
+    formulas = [
+        c.value for sheet in book for row in sheet.iter_rows() for c in row if c.data_type == "f"
+    ]
+    assert "=HYPERLINK(1)" in [
+        *texts,
+        *(c.value for row in book["Repairs"].iter_rows() for c in row if c.data_type == "s"),
+    ] or not any("HYPERLINK" in f for f in formulas)
     assert not any("HYPERLINK" in f for f in formulas)
     assert len(formulas) > 500
 
@@ -126,14 +142,21 @@ class _Sheets:
         key = (sheet, cell)
         if key not in self.known:
             found = self.book[sheet][cell]
-            self.known[key] = self.formula(sheet, found.value) if found.data_type == "f" else (0.0 if found.value is None else found.value)
+            self.known[key] = (
+                self.formula(sheet, found.value)
+                if found.data_type == "f"
+                else (0.0 if found.value is None else found.value)
+            )
         return self.known[key]
 
     def area(self, sheet, reference):
         cells = reference.replace("$", "")
         if ":" not in cells:
             return self.value(sheet, cells)
-        return np.array([self.value(sheet, c.coordinate) for row in self.book[sheet][cells] for c in row], dtype=object)
+        return np.array(
+            [self.value(sheet, c.coordinate) for row in self.book[sheet][cells] for c in row],
+            dtype=object,
+        )
 
     def formula(self, sheet, text):
         names = []
@@ -143,10 +166,28 @@ class _Sheets:
             return f"v[{len(names) - 1}]"
 
         parts = re.split(r'("[^"]*")', text[1:])
-        code = "".join(p if p.startswith('"') else re.sub(r"(?:('[^']+')!|([A-Za-z]+)!)?(\$?[A-Z]{1,2}\$?\d+(?::\$?[A-Z]{1,2}\$?\d+)?)", reference, p) for p in parts)
-        known = {"SUM": lambda a: float(sum(a)) if isinstance(a, np.ndarray) else a, "SUMPRODUCT": lambda a: float(sum(a)), "MAX": max, "ABS": abs, "ROUND": round,
-                 "EXACT": lambda a, b: np.array([1.0 if str(x) == str(b) else 0.0 for x in a], dtype=object), "AND": lambda *a: all(a),
-                 "IF": lambda test, yes, no: yes if test else no}
+        code = "".join(
+            p
+            if p.startswith('"')
+            else re.sub(
+                r"(?:('[^']+')!|([A-Za-z]+)!)?(\$?[A-Z]{1,2}\$?\d+(?::\$?[A-Z]{1,2}\$?\d+)?)",
+                reference,
+                p,
+            )
+            for p in parts
+        )
+        known = {
+            "SUM": lambda a: float(sum(a)) if isinstance(a, np.ndarray) else a,
+            "SUMPRODUCT": lambda a: float(sum(a)),
+            "MAX": max,
+            "ABS": abs,
+            "ROUND": round,
+            "EXACT": lambda a, b: np.array(
+                [1.0 if str(x) == str(b) else 0.0 for x in a], dtype=object
+            ),
+            "AND": lambda *a: all(a),
+            "IF": lambda test, yes, no: yes if test else no,
+        }
         return eval(code, {"__builtins__": {}}, {"v": names, **known})  # our own formulas only
 
 
@@ -162,7 +203,9 @@ def test_every_formula_recalculates_to_the_stored_figure(quantities):
                 if cell.data_type == "f":
                     mine = stored[sheet.title][cell.coordinate].value
                     found = sheets.value(sheet.title, cell.coordinate)
-                    assert found == (mine if isinstance(mine, str) else pytest.approx(mine, abs=1e-9)), f"{sheet.title}!{cell.coordinate} {cell.value}"
+                    assert found == (
+                        mine if isinstance(mine, str) else pytest.approx(mine, abs=1e-9)
+                    ), f"{sheet.title}!{cell.coordinate} {cell.value}"
                     compared += 1
     assert compared > 500
 
@@ -175,9 +218,27 @@ def test_libreoffice_recalculates_to_the_same_figures(quantities, tmp_path):
     with zipfile.ZipFile(io.BytesIO(data)) as source, zipfile.ZipFile(bare, "w") as target:
         for name in source.namelist():
             body = source.read(name)
-            target.writestr(name, re.sub(rb"</f><v>[^<]*</v>", b"</f>", body) if name.startswith("xl/worksheets/") else body)
-    subprocess.run(["soffice", "--headless", f"-env:UserInstallation=file://{tmp_path}/profile", "--convert-to", "xlsx:Calc MS Excel 2007 XML",
-                    "--outdir", str(tmp_path / "lo"), str(bare)], check=True, capture_output=True, timeout=120)
+            target.writestr(
+                name,
+                re.sub(rb"</f><v>[^<]*</v>", b"</f>", body)
+                if name.startswith("xl/worksheets/")
+                else body,
+            )
+    subprocess.run(
+        [
+            "soffice",
+            "--headless",
+            f"-env:UserInstallation=file://{tmp_path}/profile",
+            "--convert-to",
+            "xlsx:Calc MS Excel 2007 XML",
+            "--outdir",
+            str(tmp_path / "lo"),
+            str(bare),
+        ],
+        check=True,
+        capture_output=True,
+        timeout=120,
+    )
     ours = openpyxl.load_workbook(io.BytesIO(data), data_only=True)
     formulas = openpyxl.load_workbook(io.BytesIO(data))
     theirs = openpyxl.load_workbook(tmp_path / "lo/bare.xlsx", data_only=True)
@@ -186,8 +247,13 @@ def test_libreoffice_recalculates_to_the_same_figures(quantities, tmp_path):
         for row in sheet.iter_rows():
             for cell in row:
                 if cell.data_type == "f":
-                    mine, other = ours[sheet.title][cell.coordinate].value, theirs[sheet.title][cell.coordinate].value
-                    assert other == (mine if isinstance(mine, str) else pytest.approx(mine, abs=1e-9)), f"{sheet.title}!{cell.coordinate} {cell.value}"
+                    mine, other = (
+                        ours[sheet.title][cell.coordinate].value,
+                        theirs[sheet.title][cell.coordinate].value,
+                    )
+                    assert other == (
+                        mine if isinstance(mine, str) else pytest.approx(mine, abs=1e-9)
+                    ), f"{sheet.title}!{cell.coordinate} {cell.value}"
                     compared += 1
     assert compared > 500
 
@@ -195,20 +261,40 @@ def test_libreoffice_recalculates_to_the_same_figures(quantities, tmp_path):
 def test_costs_are_quantity_times_rate(quantities):
     rows = cost_rows(quantities, read_rates(RATES)).set_index("treatment")
     assert rows.loc["inset", "cost_likely"] == pytest.approx(12 * 300.5)
-    assert rows.loc["clean", "cost_high"] == pytest.approx(quantities.breakdown("repairs", "treatment").loc["clean", "area_net_m2"] * 50)
+    assert rows.loc["clean", "cost_high"] == pytest.approx(
+        quantities.breakdown("repairs", "treatment").loc["clean", "area_net_m2"] * 50
+    )
     assert "mortar repair" in read_rates(RATES).without_rate(quantities)
 
 
-@pytest.mark.parametrize(("text", "word"), [
-    ("", "no rates"),
-    ("[[rates]]\ntreatment='inset'\nmeasure='count'\nlow=1\nlikely=2\nhigh=3", "currency"),
-    ("currency='EUR'\n[[rates]]\ntreatment='inset'\ncurrency='GBP'\nmeasure='count'\nlow=1\nlikely=2\nhigh=3", "mixes"),
-    ("currency='EUR'\n[[rates]]\ntreatment='polish'\nmeasure='count'\nlow=1\nlikely=2\nhigh=3", "polish"),
-    ("currency='EUR'\n[[rates]]\ntreatment='inset'\nmeasure='smiles'\nlow=1\nlikely=2\nhigh=3", "smiles"),
-    ("currency='EUR'\n[[rates]]\ntreatment='inset'\nmeasure='count'\nlow=3\nlikely=2\nhigh=3", "order"),
-    ("currency='EUR'\n[[rates]]\ntreatment='inset'\nmeasure='count'\nlow=nan\nlikely=2\nhigh=3", "not a price"),
-    ("currency =", "TOML"),
-])
+@pytest.mark.parametrize(
+    ("text", "word"),
+    [
+        ("", "no rates"),
+        ("[[rates]]\ntreatment='inset'\nmeasure='count'\nlow=1\nlikely=2\nhigh=3", "currency"),
+        (
+            "currency='EUR'\n[[rates]]\ntreatment='inset'\ncurrency='GBP'\nmeasure='count'\nlow=1\nlikely=2\nhigh=3",
+            "mixes",
+        ),
+        (
+            "currency='EUR'\n[[rates]]\ntreatment='polish'\nmeasure='count'\nlow=1\nlikely=2\nhigh=3",
+            "polish",
+        ),
+        (
+            "currency='EUR'\n[[rates]]\ntreatment='inset'\nmeasure='smiles'\nlow=1\nlikely=2\nhigh=3",
+            "smiles",
+        ),
+        (
+            "currency='EUR'\n[[rates]]\ntreatment='inset'\nmeasure='count'\nlow=3\nlikely=2\nhigh=3",
+            "order",
+        ),
+        (
+            "currency='EUR'\n[[rates]]\ntreatment='inset'\nmeasure='count'\nlow=nan\nlikely=2\nhigh=3",
+            "not a price",
+        ),
+        ("currency =", "TOML"),
+    ],
+)
 def test_bad_rates_are_refused_with_a_remedy(text, word):
     with pytest.raises(InputError, match=word) as caught:
         read_rates(text)
@@ -218,5 +304,7 @@ def test_bad_rates_are_refused_with_a_remedy(text, word):
 def test_an_empty_project_gives_empty_quantities():
     quantities = measure_quantities({})
     assert quantities.total("repairs").sum() == 0
-    assert openpyxl.load_workbook(io.BytesIO(write_quantities_xlsx(quantities, project="p")))["Summary"]
+    assert openpyxl.load_workbook(io.BytesIO(write_quantities_xlsx(quantities, project="p")))[
+        "Summary"
+    ]
     assert write_quantities_csv(quantities).startswith(b"basis,by,key")

@@ -56,7 +56,13 @@ def test_the_bar_is_100_mm_on_every_sheet(tickets, paper, size_mm):
 
 
 def test_a_template_is_the_piece_at_full_size(tickets):
-    ticket = next(t for t in tickets if t.piece["width_m"] < 0.18 and t.piece["height_m"] < 0.2 and len(t.piece["geometry"].exterior.coords) == 5)
+    ticket = next(
+        t
+        for t in tickets
+        if t.piece["width_m"] < 0.18
+        and t.piece["height_m"] < 0.2
+        and len(t.piece["geometry"].exterior.coords) == 5
+    )
     content = pypdf.PdfReader(io.BytesIO(write_templates([ticket]))).pages[0].get_contents()
     sizes, points = [], []
     for operands, operator in content.operations:
@@ -74,7 +80,14 @@ def test_large_pieces_are_tiled_and_neighbouring_sheets_share_their_register_cro
     ticket = _stretched(tickets[0], 2.2)
     reader = pypdf.PdfReader(io.BytesIO(write_templates([ticket])))
     assert len(reader.pages) > 3
-    names = [{w for w in page.extract_text().split() if len(w) == 3 and w[0].islower() and w[1].isdigit() and w[2] in "lu"} for page in reader.pages]
+    names = [
+        {
+            w
+            for w in page.extract_text().split()
+            if len(w) == 3 and w[0].islower() and w[1].isdigit() and w[2] in "lu"
+        }
+        for page in reader.pages
+    ]
     everything = [n for sheet in names for n in sheet]
     assert everything
     assert all(everything.count(n) == 2 for n in everything)
@@ -101,9 +114,18 @@ def test_cutting_files_pass_the_audit_and_give_the_area_back(tickets):
         area = sum(shapely.Polygon([(x, y) for x, y, *_ in p.get_points()]).area for p in cut) / 1e6
         assert area == pytest.approx(ticket.piece["geometry"].area, abs=1e-9)
         holes = drawing.modelspace().query('CIRCLE[layer=="DRILL"]')
-        assert sorted(h.dxf.radius for h in holes) == pytest.approx([r.hole_m * 500 for r in ticket.rods])
+        assert sorted(h.dxf.radius for h in holes) == pytest.approx(
+            [r.hole_m * 500 for r in ticket.rods]
+        )
         if ticket.place is not None:
-            blank = shapely.Polygon([(x, y) for x, y, *_ in drawing.modelspace().query('LWPOLYLINE[layer=="ROUGH"]').first.get_points()])
+            blank = shapely.Polygon(
+                [
+                    (x, y)
+                    for x, y, *_ in drawing.modelspace()
+                    .query('LWPOLYLINE[layer=="ROUGH"]')
+                    .first.get_points()
+                ]
+            )
             piece = shapely.Polygon([(x, y) for x, y, *_ in cut.first.get_points()])
             assert blank.buffer(1e-6).contains(piece)
             assert blank.exterior.distance(piece.exterior) == pytest.approx(3.0, abs=1e-3)

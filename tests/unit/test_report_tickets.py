@@ -30,7 +30,9 @@ def frames(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def pdf(frames):
-    return write_cut_tickets(make_tickets(frames, project="Sallow Quay", link="https://example.org/r/{repair}"))
+    return write_cut_tickets(
+        make_tickets(frames, project="Sallow Quay", link="https://example.org/r/{repair}")
+    )
 
 
 def _picture(pdf: bytes, page: int, scale: float = 3.0) -> np.ndarray:
@@ -40,9 +42,15 @@ def _picture(pdf: bytes, page: int, scale: float = 3.0) -> np.ndarray:
 def test_one_page_a_piece_on_a4_and_letter(frames, pdf):
     reader = pypdf.PdfReader(io.BytesIO(pdf))
     assert len(reader.pages) == len(frames["pieces"]) == 8
-    assert [float(v) * 25.4 / 72 for v in reader.pages[0].mediabox[2:]] == pytest.approx([210, 297], abs=0.01)
-    letter = pypdf.PdfReader(io.BytesIO(write_cut_tickets(make_tickets(frames, project="x"), paper="Letter")))
-    assert [float(v) / 72 for v in letter.pages[0].mediabox[2:]] == pytest.approx([8.5, 11], abs=1e-4)
+    assert [float(v) * 25.4 / 72 for v in reader.pages[0].mediabox[2:]] == pytest.approx(
+        [210, 297], abs=0.01
+    )
+    letter = pypdf.PdfReader(
+        io.BytesIO(write_cut_tickets(make_tickets(frames, project="x"), paper="Letter"))
+    )
+    assert [float(v) / 72 for v in letter.pages[0].mediabox[2:]] == pytest.approx(
+        [8.5, 11], abs=1e-4
+    )
 
 
 def test_sizes_stand_on_the_ticket_in_both_units(frames, pdf):
@@ -64,14 +72,20 @@ def test_the_qr_code_leads_back_to_the_repair(pdf):
     for page in range(8):
         image = _picture(pdf, page)
         height, width = image.shape[:2]
-        text, _, _ = cv2.QRCodeDetector().detectAndDecode(cv2.cvtColor(image[: height // 6, width * 3 // 4:], cv2.COLOR_RGB2BGR))
+        text, _, _ = cv2.QRCodeDetector().detectAndDecode(
+            cv2.cvtColor(image[: height // 6, width * 3 // 4 :], cv2.COLOR_RGB2BGR)
+        )
         found.add(text)
     assert found == {f"https://example.org/r/R-{i:03d}" for i in range(1, 9)}
 
 
 def test_the_sketch_is_to_scale(frames):
     """The strong outline of the piece, measured in the picture of the page, against its size at the scale printed."""
-    tickets = [t for t in make_tickets(frames, project="x") if len(t.piece["geometry"].exterior.coords) == 5]
+    tickets = [
+        t
+        for t in make_tickets(frames, project="x")
+        if len(t.piece["geometry"].exterior.coords) == 5
+    ]
     ticket = tickets[0]
     pdf = write_cut_tickets([ticket])
     text = pypdf.PdfReader(io.BytesIO(pdf)).pages[0].extract_text()
@@ -97,26 +111,67 @@ def _rectangles(pdf: bytes) -> list[tuple[float, float]]:
 
 
 def test_fonts_are_embedded_and_bytes_repeat(frames, pdf):
-    assert pdf == write_cut_tickets(make_tickets(frames, project="Sallow Quay", link="https://example.org/r/{repair}"))
-    fonts = {str(n.get_object()["/BaseFont"]): n.get_object() for page in pypdf.PdfReader(io.BytesIO(pdf)).pages for n in page["/Resources"]["/Font"].values()}
+    assert pdf == write_cut_tickets(
+        make_tickets(frames, project="Sallow Quay", link="https://example.org/r/{repair}")
+    )
+    fonts = {
+        str(n.get_object()["/BaseFont"]): n.get_object()
+        for page in pypdf.PdfReader(io.BytesIO(pdf)).pages
+        for n in page["/Resources"]["/Font"].values()
+    }
     assert len(fonts) >= 2
     for name, font in fonts.items():
         assert "/FontFile2" in font["/FontDescriptor"], name
 
 
-@pytest.mark.parametrize("name", ["\x07bell\x00", "مرحبا بالعالم", "סיתות", "=SUM(A1)", "石工", "x" * 400, "<b>&amp;</b>", "\u202egnp.exe", "Łódź ¾ Ж α"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "\x07bell\x00",
+        "مرحبا بالعالم",
+        "סיתות",
+        "=SUM(A1)",
+        "石工",
+        "x" * 400,
+        "<b>&amp;</b>",
+        "\u202egnp.exe",
+        "Łódź ¾ Ж α",
+    ],
+)
 def test_hostile_names_are_printed_somehow(frames, name):
     ticket = make_tickets(frames, project=name)[0]
-    hostile = type(ticket)(**{f: getattr(ticket, f) for f in ticket.__dataclass_fields__} | {"elevation": name, "link": f"x:{name[:60]}"})
+    hostile = type(ticket)(
+        **{f: getattr(ticket, f) for f in ticket.__dataclass_fields__}
+        | {"elevation": name, "link": f"x:{name[:60]}"}
+    )
     page = pypdf.PdfReader(io.BytesIO(write_cut_tickets([hostile]))).pages[0]
     assert "CUT TICKET" in page.extract_text()
 
 
 def test_missing_values_do_not_stop_a_ticket(frames):
     ticket = make_tickets(frames, project="x")[0]
-    bare = dict(ticket.repair) | {"pins": None, "materials": None, "edges": None, "cautions": None, "edge_kinds": "x", "depth_m": float("nan")}
-    values = {f: getattr(ticket, f) for f in ticket.__dataclass_fields__} | {"repair": bare, "rods": (), "place": None, "block": None, "face": None, "stone": None}
-    assert "NO BLOCK YET" in pypdf.PdfReader(io.BytesIO(write_cut_tickets([type(ticket)(**values)]))).pages[0].extract_text()
+    bare = dict(ticket.repair) | {
+        "pins": None,
+        "materials": None,
+        "edges": None,
+        "cautions": None,
+        "edge_kinds": "x",
+        "depth_m": float("nan"),
+    }
+    values = {f: getattr(ticket, f) for f in ticket.__dataclass_fields__} | {
+        "repair": bare,
+        "rods": (),
+        "place": None,
+        "block": None,
+        "face": None,
+        "stone": None,
+    }
+    assert (
+        "NO BLOCK YET"
+        in pypdf.PdfReader(io.BytesIO(write_cut_tickets([type(ticket)(**values)])))
+        .pages[0]
+        .extract_text()
+    )
 
 
 def test_no_pieces_gives_a_page_that_says_so():
@@ -128,8 +183,13 @@ def test_a_face_is_turned_square():
     matrix = np.array([[900.0, 60.0, 120.0], [40.0, -850.0, 620.0], [0.08, 0.05, 1.0]])
     photo = np.full((800, 1200, 3), 200, np.uint8)
     mark = np.array([[0.2, 0.1], [0.4, 0.1], [0.4, 0.3], [0.2, 0.3]])
-    pixels = (np.c_[mark, np.ones(4)] @ matrix.T)
-    cv2.fillPoly(photo, [np.round(pixels[:, :2] / pixels[:, 2:] * 16).astype(np.int32)], (10, 10, 10), shift=4)
+    pixels = np.c_[mark, np.ones(4)] @ matrix.T
+    cv2.fillPoly(
+        photo,
+        [np.round(pixels[:, :2] / pixels[:, 2:] * 16).astype(np.int32)],
+        (10, 10, 10),
+        shift=4,
+    )
     face = rectify_face(photo, matrix.tolist(), outline=[[0, 0], [0.7, 0], [0.7, 0.5], [0, 0.5]])
     image = cv2.imdecode(np.frombuffer(face.jpeg, np.uint8), cv2.IMREAD_GRAYSCALE)
     rows, columns = np.nonzero(image < 100)

@@ -35,12 +35,18 @@ def _random_face(seed: int) -> tuple[np.ndarray, list[np.ndarray]]:
     n = int(rng.integers(4, 10))
     turn = np.sort(rng.uniform(0, 2 * np.pi, n)) * 0.2 + np.arange(n) / n * 2 * np.pi * 0.8
     radius = rng.uniform(0.55, 1.0, n)
-    outline = np.round(np.column_stack([300 * radius * np.cos(turn), 180 * radius * np.sin(turn)])) / 1000
+    outline = (
+        np.round(np.column_stack([300 * radius * np.cos(turn), 180 * radius * np.sin(turn)])) / 1000
+    )
     flaws = []
     for _ in range(int(rng.integers(0, 4))):
         x, y = rng.uniform(-0.12, 0.12), rng.uniform(-0.07, 0.07)
         w, h = rng.uniform(0.005, 0.05, 2)
-        flaws.append(np.array([(x, y), (x + w, y + 0.2 * h), (x + 0.8 * w, y + h), (x - 0.1 * w, y + 0.7 * h)]))
+        flaws.append(
+            np.array(
+                [(x, y), (x + w, y + 0.2 * h), (x + 0.8 * w, y + h), (x - 0.1 * w, y + 0.7 * h)]
+            )
+        )
     return outline, flaws
 
 
@@ -74,7 +80,11 @@ def test_largest_rectangle_against_brute_force(seed: int, proportion: float | No
     outline, flaws = _random_face(seed)
     if not shapely.Polygon(outline).is_valid:
         return
-    flaws = [f for f in flaws if shapely.Polygon(f).is_valid and shapely.Polygon(f).intersects(shapely.Polygon(outline))]
+    flaws = [
+        f
+        for f in flaws
+        if shapely.Polygon(f).is_valid and shapely.Polygon(f).intersects(shapely.Polygon(outline))
+    ]
     part = sound_part(outline, flaws)
     found = largest_rectangle(outline, flaws, proportion=proportion)
     box = shapely.box(found.x_m, found.y_m, found.x_m + found.width_m, found.y_m + found.height_m)
@@ -96,7 +106,9 @@ def test_rectangle_of_a_known_face_and_a_flaw_in_it() -> None:
         largest_rectangle(face, [face])
 
 
-def _stone(seed: int, lab: tuple[float, float, float] = (65, 4, 18), scatter: float = 3.0) -> np.ndarray:
+def _stone(
+    seed: int, lab: tuple[float, float, float] = (65, 4, 18), scatter: float = 3.0
+) -> np.ndarray:
     rng = np.random.default_rng(seed)
     values = np.array(lab) + scatter * rng.standard_normal((160, 200, 1)) * [1.0, 0.1, 0.3]
     return np.round(srgb_from_lab(values) * 255).astype(np.uint8)
@@ -113,7 +125,9 @@ def test_moments_agree_with_numpy() -> None:
 
 
 def test_record_round_trip_is_plain_json() -> None:
-    found = measure_appearance(_stone(2), gsd_m=0.001, finish="tooled", weathered=True, calibrated=True)
+    found = measure_appearance(
+        _stone(2), gsd_m=0.001, finish="tooled", weathered=True, calibrated=True
+    )
     again = Appearance.from_record(json.loads(json.dumps(found.as_record())))
     assert appearance_distance(found, again).total == pytest.approx(0, abs=0.01)
     assert (again.finish, again.weathered, again.calibrated) == ("tooled", True, True)
@@ -122,14 +136,25 @@ def test_record_round_trip_is_plain_json() -> None:
 
 
 def test_parts_of_a_distance_add_up_and_states_are_flagged() -> None:
-    a = measure_appearance(_stone(3), calibrated=True, finish="sawn", wetness="dry", weathered=False)
-    b = measure_appearance(_stone(4, lab=(55, 6, 22), scatter=5), calibrated=False, finish="tooled", wetness="wet",
-                           weathered=True)
+    a = measure_appearance(
+        _stone(3), calibrated=True, finish="sawn", wetness="dry", weathered=False
+    )
+    b = measure_appearance(
+        _stone(4, lab=(55, 6, 22), scatter=5),
+        calibrated=False,
+        finish="tooled",
+        wetness="wet",
+        weathered=True,
+    )
     w = LikenessWeights(mean=1.0, spread=2.0, distribution=0.0, grain=0.5)
     d = appearance_distance(a, b, weights=w)
     assert d.total == pytest.approx(d.mean + 2 * d.spread + 0.5 * d.grain)
     assert d.rank_only
-    assert [word for word in ("dry", "finish", "weathered", "calibrated") if not any(word in f for f in d.flags)] == []
+    assert [
+        word
+        for word in ("dry", "finish", "weathered", "calibrated")
+        if not any(word in f for f in d.flags)
+    ] == []
     same = appearance_distance(a, a)
     assert same.total == 0
     assert not same.rank_only
@@ -154,14 +179,20 @@ def test_neighbourhood_leaves_out_hole_joints_and_shadow() -> None:
 
 
 @pytest.mark.parametrize(("density", "size_mm", "expected_kg"), [(2160.0, (600, 300, 200), 77.8)])
-def test_weight_of_a_block(density: float, size_mm: tuple[int, int, int], expected_kg: float) -> None:
+def test_weight_of_a_block(
+    density: float, size_mm: tuple[int, int, int], expected_kg: float
+) -> None:
     """Worked by hand: 0.6 x 0.3 x 0.2 m = 0.036 m3, times 2160 kg/m3."""
     from facademap.salvage.stock import Density
 
     own = Density(kg_per_m3=density, absorption_percent=5.0, source="test", status="measured")
     volume = float(np.prod(size_mm)) / 1e9
-    assert estimate_weight(volume, "sandstone", density=own)[0] == pytest.approx(expected_kg, abs=0.05)
-    assert estimate_weight(volume, "sandstone", density=own, saturated=True)[0] == pytest.approx(77.76 * 1.05, abs=0.01)
+    assert estimate_weight(volume, "sandstone", density=own)[0] == pytest.approx(
+        expected_kg, abs=0.05
+    )
+    assert estimate_weight(volume, "sandstone", density=own, saturated=True)[0] == pytest.approx(
+        77.76 * 1.05, abs=0.01
+    )
     assert estimate_weight(volume, "sandstone", measured_kg=80.0) == (80.0, "measured")
     with pytest.raises(InputError, match="no density"):
         estimate_weight(volume, "cheese")
@@ -177,22 +208,38 @@ def test_acceptance_comes_before_matching() -> None:
     with pytest.raises(InputError, match="unknown"):
         judge_acceptance({"smell": "pass"})
     face = Face(outline_m=np.array([(0, 0), (0.4, 0), (0.4, 0.3), (0, 0.3)]), usable_depth_m=0.2)
-    assert "bed is unknown" in str(unusable_because(state="available", acceptance="accepted", kind="sandstone",
-                                                    faces=[face]))
-    assert unusable_because(state="available", acceptance="accepted", kind="granite", faces=[face]) is None
-    assert "to test" in str(unusable_because(state="available", acceptance="to test", kind="granite", faces=[face]))
+    assert "bed is unknown" in str(
+        unusable_because(state="available", acceptance="accepted", kind="sandstone", faces=[face])
+    )
+    assert (
+        unusable_because(state="available", acceptance="accepted", kind="granite", faces=[face])
+        is None
+    )
+    assert "to test" in str(
+        unusable_because(state="available", acceptance="to test", kind="granite", faces=[face])
+    )
 
 
 def test_remainders_keep_what_is_left_and_where_it_came_from() -> None:
-    crack = Flaw(kind="crack", ring_m=np.array([(0.5, 0.1), (0.55, 0.1), (0.55, 0.2)]), depth_m=0.02)
-    face = Face(outline_m=np.array([(0, 0), (0.6, 0), (0.6, 0.3), (0, 0.3)]), usable_depth_m=0.2, bed="x",
-                flaws=(crack,), parent="B1")
+    crack = Flaw(
+        kind="crack", ring_m=np.array([(0.5, 0.1), (0.55, 0.1), (0.55, 0.2)]), depth_m=0.02
+    )
+    face = Face(
+        outline_m=np.array([(0, 0), (0.6, 0), (0.6, 0.3), (0, 0.3)]),
+        usable_depth_m=0.2,
+        bed="x",
+        flaws=(crack,),
+        parent="B1",
+    )
     rest = remainder_faces(face, [np.array([(0, 0), (0.3, 0), (0.3, 0.3), (0, 0.3)])], kerf_m=0.005)
     assert len(rest) == 1
     assert shapely.Polygon(rest[0].outline_m).area == pytest.approx((0.6 - 0.305) * 0.3)
     assert (rest[0].bed, rest[0].parent, len(rest[0].flaws)) == ("x", "B1", 1)
     assert not crack.reaches(0.05, 0.1)
-    assert remainder_faces(face, [np.array([(0, 0), (0.57, 0), (0.57, 0.3), (0, 0.3)])], kerf_m=0.005) == []
+    assert (
+        remainder_faces(face, [np.array([(0, 0), (0.57, 0), (0.57, 0.3), (0, 0.3)])], kerf_m=0.005)
+        == []
+    )
 
 
 def test_donor_yields_its_sound_part() -> None:
@@ -210,28 +257,42 @@ def test_piece_in_the_wall_keeps_its_tone_and_its_joint() -> None:
     face[:, 400:] = (200, 180, 160)
     hole = np.array([(100, 80), (300, 80), (300, 220), (100, 220)], dtype=float)
     piece = np.array([(104, 84), (296, 84), (296, 216), (104, 216)], dtype=float)
-    matrix = np.array([[2.0, 0, -10], [0, 2.0, 0], [0, 0, 1]])  # x = 205 of the wall is the change of tone
+    matrix = np.array(
+        [[2.0, 0, -10], [0, 2.0, 0], [0, 0, 1]]
+    )  # x = 205 of the wall is the change of tone
     start = time.perf_counter()
-    after = set_into_wall(wall, cut_out_px=hole, piece_px=piece, face=face, face_from_elevation=matrix)
+    after = set_into_wall(
+        wall, cut_out_px=hole, piece_px=piece, face=face, face_from_elevation=matrix
+    )
     assert time.perf_counter() - start < 0.5
     assert tuple(after[150, 150]) == (90, 60, 50)
     assert tuple(after[150, 260]) == (200, 180, 160)
     assert tuple(after[10, 10]) == (150, 140, 120)
-    assert np.abs(after[150, 102].astype(int) - np.round(srgb_from_lab((70, 2, 9)) * 255)).max() <= 1
+    assert (
+        np.abs(after[150, 102].astype(int) - np.round(srgb_from_lab((70, 2, 9)) * 255)).max() <= 1
+    )
     edge = after[150, 195:215].astype(int).mean(axis=1)
     assert 195 + np.flatnonzero(edge > 122)[0] == pytest.approx(205, abs=1)
     with pytest.raises(InputError, match="runs off"):
-        set_into_wall(wall, cut_out_px=hole, piece_px=piece, face=face[:100, :100], face_from_elevation=matrix)
+        set_into_wall(
+            wall, cut_out_px=hole, piece_px=piece, face=face[:100, :100], face_from_elevation=matrix
+        )
     assert side_by_side(wall, after).shape == (300, 812, 3)
     sheet = best_five_sheet(wall, [("B1  1.2", after), ("B2  2.0", after)])
     assert sheet.shape[2] == 3
     assert sheet.shape[1] == 3 * 420
 
 
-@pytest.mark.parametrize(("source_gsd_m", "coarse"), [(0.0005, False), (0.004, True), (None, False)])
+@pytest.mark.parametrize(
+    ("source_gsd_m", "coarse"), [(0.0005, False), (0.004, True), (None, False)]
+)
 def test_a_coarse_elevation_is_said_when_compared(source_gsd_m: float | None, coarse: bool) -> None:
     rng = np.random.default_rng(4)
-    rgb = np.clip(150 + cv2.GaussianBlur(rng.normal(0, 60, (120, 120)), (0, 0), 2.0)[..., None] + np.zeros(3), 0, 255).astype(np.uint8)
+    rgb = np.clip(
+        150 + cv2.GaussianBlur(rng.normal(0, 60, (120, 120)), (0, 0), 2.0)[..., None] + np.zeros(3),
+        0,
+        255,
+    ).astype(np.uint8)
     wall = measure_appearance(rgb, gsd_m=0.003, source_gsd_m=source_gsd_m, calibrated=True)
     face = measure_appearance(rgb, gsd_m=0.003, calibrated=True)
     assert any("too coarse" in f for f in appearance_distance(wall, face).flags) is coarse

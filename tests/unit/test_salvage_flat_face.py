@@ -14,7 +14,9 @@ def test_a_face_seen_askew_is_laid_flat_where_it_belongs() -> None:
     corners = np.array([(120, 610), (760, 560), (800, 130), (90, 90)], np.float32)
     matrix = cv2.getPerspectiveTransform(outline.astype(np.float32), corners).astype(float)
     for x0, y0, x1, y1, tone in ((0, 0, 0.3, 0.2, 100), (0.06, 0.03, 0.12, 0.09, 200)):
-        ring = cv2.perspectiveTransform(np.array([[(x0, y0), (x1, y0), (x1, y1), (x0, y1)]]), matrix)[0]
+        ring = cv2.perspectiveTransform(
+            np.array([[(x0, y0), (x1, y0), (x1, y1), (x0, y1)]]), matrix
+        )[0]
         cv2.fillPoly(picture, [np.round(ring).astype(np.int32)], (tone, tone, tone))
     flat = flat_face(picture, outline, matrix, gsd_m=0.002)
     assert flat.shape == (100, 150, 3)

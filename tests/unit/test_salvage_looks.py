@@ -28,7 +28,7 @@ def _real_crops(rng: np.random.Generator) -> dict[str, np.ndarray]:
     for name in ("brick", "grass", "gravel"):
         photo = np.repeat(getattr(data, name)()[..., None], 3, axis=2)
         for k, (row, col) in enumerate(((0, 0), (0, 300), (300, 0), (300, 300))):
-            crops[f"{name}-{k}"] = _relit(photo[row:row + 200, col:col + 200], rng)
+            crops[f"{name}-{k}"] = _relit(photo[row : row + 200, col : col + 200], rng)
     return crops
 
 
@@ -45,22 +45,34 @@ def _save(folder: Path, crops: dict[str, np.ndarray]) -> Path:
 def test_crops_of_one_surface_come_first(tmp_path: Path) -> None:
     crops = _real_crops(np.random.default_rng(4))
     out = tmp_path / "distances.csv"
-    result = CliRunner().invoke(main, ["looks", "--images", str(_save(tmp_path, crops)), "--out", str(out)])
+    result = CliRunner().invoke(
+        main, ["looks", "--images", str(_save(tmp_path, crops)), "--out", str(out)]
+    )
     assert result.exit_code == 0, result.output
     rows = list(csv.DictReader(out.open()))
     assert len(rows) == 12 * 11 // 2
     assert len({frozenset((r["a"], r["b"])) for r in rows}) == len(rows)
     for name in crops:
-        mine = {(r["b"] if r["a"] == name else r["a"]): float(r["distance"]) for r in rows if name in (r["a"], r["b"])}
+        mine = {
+            (r["b"] if r["a"] == name else r["a"]): float(r["distance"])
+            for r in rows
+            if name in (r["a"], r["b"])
+        }
         ranked = sorted(mine, key=mine.__getitem__)
         assert {other.split("-")[0] for other in ranked[:3]} == {name.split("-")[0]}
 
 
 def test_light_alone_changes_little() -> None:
     rng = np.random.default_rng(7)
-    stone = (120 + 25 * rng.standard_normal((160, 200, 3)).cumsum(axis=1) / 6).clip(30, 220).astype(np.uint8)
+    stone = (
+        (120 + 25 * rng.standard_normal((160, 200, 3)).cumsum(axis=1) / 6)
+        .clip(30, 220)
+        .astype(np.uint8)
+    )
     other = (120 + 25 * rng.standard_normal((160, 200, 3))).clip(30, 220).astype(np.uint8)
-    same, relit, different = pattern_vectors([describe_pattern(p) for p in (stone, _relit(stone, rng), other)])
+    same, relit, different = pattern_vectors(
+        [describe_pattern(p) for p in (stone, _relit(stone, rng), other)]
+    )
     assert np.abs(same - relit).sum() < 0.15 * np.abs(same - different).sum()
 
 
@@ -78,7 +90,9 @@ def test_turning_the_picture_turns_the_direction_only() -> None:
 
 def test_direction_is_counter_clockwise_from_x() -> None:
     y, x = np.mgrid[0:200, 0:200]
-    rising = np.sin((x + y) * 0.5)  # lines x + y = const rise to the right, as y runs down: 45 degrees
+    rising = np.sin(
+        (x + y) * 0.5
+    )  # lines x + y = const rise to the right, as y runs down: 45 degrees
     stone = np.repeat((128 + 60 * rising)[..., None], 3, axis=2).astype(np.uint8)
     assert describe_pattern(stone).direction_deg == pytest.approx(45, abs=1)
 
@@ -90,7 +104,8 @@ def test_what_the_mask_hides_does_not_count() -> None:
     dirty[:, 150:] = rng.integers(0, 255, (200, 90, 3), dtype=np.uint8)
     mask[:, 150:] = False
     clean, masked, unmasked = pattern_vectors(
-        [describe_pattern(stone[:, :150]), describe_pattern(dirty, mask), describe_pattern(dirty)])
+        [describe_pattern(stone[:, :150]), describe_pattern(dirty, mask), describe_pattern(dirty)]
+    )
     assert np.abs(clean - masked).sum() < 0.2 * np.abs(clean - unmasked).sum()
 
 
@@ -105,21 +120,32 @@ def test_flat_picture_has_finite_values() -> None:
     assert np.isfinite(values).all()
 
 
-@pytest.mark.parametrize(("table", "said"), [
-    ("name,path\na,missing.png\nb,a.png\n", "no such file"),
-    ("name,path\na,a.png\na,a.png\n", "already"),
-    ("name,path\na,a.png\n", "nothing to be compared"),
-    ("name,file\na,a.png\n", "column path is missing"),
-    ("name,path\na,a.png\nb,text.png\n", "text.png"),
-    ("name,path,mask_path\na,a.png,small.png\nb,a.png,\n", "the mask has"),
-])
+@pytest.mark.parametrize(
+    ("table", "said"),
+    [
+        ("name,path\na,missing.png\nb,a.png\n", "no such file"),
+        ("name,path\na,a.png\na,a.png\n", "already"),
+        ("name,path\na,a.png\n", "nothing to be compared"),
+        ("name,file\na,a.png\n", "column path is missing"),
+        ("name,path\na,a.png\nb,text.png\n", "text.png"),
+        ("name,path,mask_path\na,a.png,small.png\nb,a.png,\n", "the mask has"),
+    ],
+)
 def test_bad_lists_leave_no_file(tmp_path: Path, table: str, said: str) -> None:
     Image.fromarray(np.full((40, 40, 3), 90, np.uint8)).save(tmp_path / "a.png")
     Image.fromarray(np.full((9, 9), 255, np.uint8)).save(tmp_path / "small.png")
     (tmp_path / "text.png").write_text("no picture")
     (tmp_path / "images.csv").write_text(table)
-    result = CliRunner().invoke(main, ["looks", "--images", str(tmp_path / "images.csv"),
-                                       "--out", str(tmp_path / "distances.csv")])
+    result = CliRunner().invoke(
+        main,
+        [
+            "looks",
+            "--images",
+            str(tmp_path / "images.csv"),
+            "--out",
+            str(tmp_path / "distances.csv"),
+        ],
+    )
     assert result.exit_code == 2
     assert said in result.output
     assert not (tmp_path / "distances.csv").exists()

@@ -37,28 +37,61 @@ def _save(block: RenderedBlock, folder: Path) -> None:
 
 
 def _run(folder: Path, *arguments: str) -> tuple[int, str]:
-    result = CliRunner().invoke(main, ["outline-block", "--photo", str(folder / "photo.png"),
-                                       "--out", str(folder / "block.geojson"), "--quiet", *arguments])
+    result = CliRunner().invoke(
+        main,
+        [
+            "outline-block",
+            "--photo",
+            str(folder / "photo.png"),
+            "--out",
+            str(folder / "block.geojson"),
+            "--quiet",
+            *arguments,
+        ],
+    )
     return result.exit_code, result.output
 
 
-@pytest.mark.parametrize(("seed", "tilt_deg", "marks", "lens"), [
-    (1, 15.0, "on", True), (2, 25.0, "none", True), (3, 5.0, "around", False), (6, 20.0, "around", True)])
-def test_size_and_area_within_one_percent(tmp_path: Path, seed: int, tilt_deg: float, marks: str, lens: bool) -> None:
+@pytest.mark.parametrize(
+    ("seed", "tilt_deg", "marks", "lens"),
+    [
+        (1, 15.0, "on", True),
+        (2, 25.0, "none", True),
+        (3, 5.0, "around", False),
+        (6, 20.0, "around", True),
+    ],
+)
+def test_size_and_area_within_one_percent(
+    tmp_path: Path, seed: int, tilt_deg: float, marks: str, lens: bool
+) -> None:
     block = render_block(seed, size_px=(1200, 900), tilt_deg=tilt_deg, marks=marks, lens=lens)
     true_homography(block)  # the renderer agrees with itself
     _save(block, tmp_path)
     x, y = block.click_px
-    code, output = _run(tmp_path, "--control", str(tmp_path / "corners.csv"), "--camera", str(tmp_path / "camera.json"),
-                        "--click", f"{x:.1f},{y:.1f}")
+    code, output = _run(
+        tmp_path,
+        "--control",
+        str(tmp_path / "corners.csv"),
+        "--camera",
+        str(tmp_path / "camera.json"),
+        "--click",
+        f"{x:.1f},{y:.1f}",
+    )
     assert code == 0, output
     feature = json.loads((tmp_path / "block.geojson").read_text())["features"][0]
     found = feature["properties"]
-    for name, truth in (("width_mm", block.width_mm), ("height_mm", block.height_mm), ("area_mm2", block.area_mm2)):
+    for name, truth in (
+        ("width_mm", block.width_mm),
+        ("height_mm", block.height_mm),
+        ("area_mm2", block.area_mm2),
+    ):
         assert found[name] == pytest.approx(truth, rel=0.01)
         assert abs(found[name] - truth) <= 1.5 * found[f"{name}_pm95"]
         assert 0 < found[f"{name}_pm95"] < 0.03 * truth
-    traced, truth = shapely.Polygon(feature["geometry"]["coordinates"][0]), shapely.Polygon(block.outline_px)
+    traced, truth = (
+        shapely.Polygon(feature["geometry"]["coordinates"][0]),
+        shapely.Polygon(block.outline_px),
+    )
     assert traced.is_valid
     assert traced.intersection(truth).area > 0.985 * traced.union(truth).area
 
@@ -84,7 +117,9 @@ def test_bad_calls_say_what_to_do_and_write_nothing(tmp_path: Path) -> None:
     x, y = block.click_px
     first, second = block.control[0], block.control[1]
     wrong_length = f"{first[1]},{first[2]},{second[1]},{second[2]},{2 * abs(second[3] - first[3])}"
-    (tmp_path / "three.csv").write_text("name,x_px,y_px,x_mm,y_mm\na,1,1,0,0\nb,2,1,1,0\nc,2,2,1,1\n")
+    (tmp_path / "three.csv").write_text(
+        "name,x_px,y_px,x_mm,y_mm\na,1,1,0,0\nb,2,1,1,0\nc,2,2,1,1\n"
+    )
     control = ["--control", str(tmp_path / "corners.csv")]
     for arguments, said in (
         (["--click", f"{x},{y}"], "no scale is given"),
@@ -115,7 +150,9 @@ def test_y_of_the_face_may_run_down() -> None:
     down = fit_face_plane(names, pixel, face, width_px=1000, height_px=800)
     up = fit_face_plane(names, pixel, face * [1, -1], width_px=1000, height_px=800)
     ring = np.array([(300, 300), (600, 300), (600, 500), (300, 500)], dtype=float)
-    assert measure_outline(ring, down).width_m == pytest.approx(measure_outline(ring, up).width_m, rel=1e-9)
+    assert measure_outline(ring, down).width_m == pytest.approx(
+        measure_outline(ring, up).width_m, rel=1e-9
+    )
 
 
 def test_turned_block_is_measured_along_its_own_sides() -> None:
@@ -143,11 +180,14 @@ def test_two_known_lengths() -> None:
         scale_from_length((0, 0), (100, 0), -1.0)
 
 
-@pytest.mark.parametrize(("ring", "said"), [
-    ([(0, 0), (100, 100), (100, 0), (0, 100)], "crosses itself"),
-    ([(0, 0), (1, 1)], "no three finite points"),
-    ([(10, 10), (199.5, 10), (150, 80)], "cut off"),
-])
+@pytest.mark.parametrize(
+    ("ring", "said"),
+    [
+        ([(0, 0), (100, 100), (100, 0), (0, 100)], "crosses itself"),
+        ([(0, 0), (1, 1)], "no three finite points"),
+        ([(10, 10), (199.5, 10), (150, 80)], "cut off"),
+    ],
+)
 def test_unusable_outlines(ring: list[tuple[float, float]], said: str) -> None:
     with pytest.raises(GeometryError, match=said):
         check_outline(ring, width_px=200, height_px=100)
@@ -155,4 +195,6 @@ def test_unusable_outlines(ring: list[tuple[float, float]], said: str) -> None:
 
 def test_absurd_size() -> None:
     with pytest.raises(InputError, match="would be"):
-        measure_outline([(0, 0), (900, 0), (900, 700)], OneLengthScale(m_per_px=1.0, relative_sigma=0.0))
+        measure_outline(
+            [(0, 0), (900, 0), (900, 700)], OneLengthScale(m_per_px=1.0, relative_sigma=0.0)
+        )

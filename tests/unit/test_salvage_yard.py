@@ -16,7 +16,12 @@ from facademap.errors import GeometryError, InputError
 from facademap.io.block_columns import column_help, faces_beside
 from facademap.io.block_files import read_blocks
 from facademap.io.block_tables import write_block_table
-from facademap.report.block_papers import BlockCard, write_block_labels, write_contact_sheet, write_target_sheet
+from facademap.report.block_papers import (
+    BlockCard,
+    write_block_labels,
+    write_contact_sheet,
+    write_target_sheet,
+)
 from facademap.salvage.face_size import fit_face_plane
 from facademap.salvage.target_sheet import find_target_sheet
 
@@ -25,15 +30,20 @@ def _page(pdf: bytes, scale: float, number: int = 0) -> np.ndarray:
     return np.array(pypdfium2.PdfDocument(pdf)[number].render(scale=scale).to_pil().convert("RGB"))
 
 
-@pytest.mark.parametrize(("paper", "size_mm", "span_mm"), [("A4", (210, 297), (140, 220)),
-                                                          ("Letter", (215.9, 279.4), (145, 205))])
-def test_printed_sheet_is_found_and_true_to_scale(paper: str, size_mm: tuple[float, float],
-                                                  span_mm: tuple[float, float]) -> None:
+@pytest.mark.parametrize(
+    ("paper", "size_mm", "span_mm"),
+    [("A4", (210, 297), (140, 220)), ("Letter", (215.9, 279.4), (145, 205))],
+)
+def test_printed_sheet_is_found_and_true_to_scale(
+    paper: str, size_mm: tuple[float, float], span_mm: tuple[float, float]
+) -> None:
     """The sheet goes from PDF through an oblique view and back to millimetres."""
     page = _page(write_target_sheet(paper=paper), 4.0)
     per_mm = page.shape[1] / size_mm[0]
     view = np.array([[0.45, 0.03, 100], [-0.02, 0.42, 60], [1e-5, 2e-5, 1]])
-    photo = cv2.warpPerspective(page, view, (1400, 1600), borderValue=(120, 110, 100), flags=cv2.INTER_AREA)
+    photo = cv2.warpPerspective(
+        page, view, (1400, 1600), borderValue=(120, 110, 100), flags=cv2.INTER_AREA
+    )
     names, pixel, sheet = find_target_sheet(photo)
     assert len(names) == 16
     scale = fit_face_plane(names, pixel, sheet, width_px=1400, height_px=1600)
@@ -54,7 +64,14 @@ def test_hidden_sheet_is_refused() -> None:
 
 
 def _card(number: int, **values: object) -> BlockCard:
-    return BlockCard(**{"id": f"B-{number:02d}", "stone_type": "buff", "size_m": (0.4, 0.3, float("nan")), **values})  # type: ignore[arg-type]
+    return BlockCard(
+        **{
+            "id": f"B-{number:02d}",
+            "stone_type": "buff",
+            "size_m": (0.4, 0.3, float("nan")),
+            **values,
+        }
+    )  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
@@ -81,12 +98,31 @@ def test_contact_sheet_shows_sizes_and_swatches() -> None:
 
 
 def _entries() -> list[tuple[dict, list[tuple[dict, dict]]]]:
-    block = {"id": "B-1", "stone_type": "=buff", "kind": "sedimentary", "provenance": None, "location": "row A",
-             "length_m": 0.7, "height_m": 0.4, "depth_m": 0.3, "weight_kg": 180.5, "acceptance": "accepted", "note": "ok"}
-    face = {"outline": [[0.0, 0.0], [0.6, 0.0], [0.6, 0.35], [0.0, 0.35]], "usable_depth_m": 0.25, "bed": "x",
-            "finish": "droved", "weathered": True, "photo_matrix": [[1000, 0, 50], [0, -1000, 900], [0, 0, 1]],
-            "flaws": [{"ring": [[0.1, 0.1], [0.2, 0.1], [0.2, 0.2]], "depth_m": None},
-                      {"ring": [[0.3, 0.1], [0.4, 0.1], [0.4, 0.2]], "depth_m": 0.02}]}
+    block = {
+        "id": "B-1",
+        "stone_type": "=buff",
+        "kind": "sedimentary",
+        "provenance": None,
+        "location": "row A",
+        "length_m": 0.7,
+        "height_m": 0.4,
+        "depth_m": 0.3,
+        "weight_kg": 180.5,
+        "acceptance": "accepted",
+        "note": "ok",
+    }
+    face = {
+        "outline": [[0.0, 0.0], [0.6, 0.0], [0.6, 0.35], [0.0, 0.35]],
+        "usable_depth_m": 0.25,
+        "bed": "x",
+        "finish": "droved",
+        "weathered": True,
+        "photo_matrix": [[1000, 0, 50], [0, -1000, 900], [0, 0, 1]],
+        "flaws": [
+            {"ring": [[0.1, 0.1], [0.2, 0.1], [0.2, 0.2]], "depth_m": None},
+            {"ring": [[0.3, 0.1], [0.4, 0.1], [0.4, 0.2]], "depth_m": 0.02},
+        ],
+    }
     return [(block, [(face, {"path": "blocks/B-1.jpg"})])]
 
 

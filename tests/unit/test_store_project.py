@@ -24,12 +24,36 @@ def project(tmp_path: Path) -> Project:
     made = Project.create(tmp_path / "sail-loft", name="Sail loft")
     with made.edit(who="ann", what="set up") as edit:
         edit.insert("elevations", [{"id": "river", "name": "River front"}])
-        edit.insert("surfaces", [
-            {"id": name, "elevation": "river", "name": name, "frame_wkt": wall_crs(name, f"test {name}")}
-            for name in ("front", "return")])
-        edit.insert("conditions", [
-            {"id": "C-001", "surface": "front", "term": "scaling", "cc": 2, "geometry": shapely.box(0, 0, 1, 1)},
-            {"id": "C-002", "surface": "return", "term": "crack", "geometry": shapely.LineString([(0, 0), (1, 2)])}])
+        edit.insert(
+            "surfaces",
+            [
+                {
+                    "id": name,
+                    "elevation": "river",
+                    "name": name,
+                    "frame_wkt": wall_crs(name, f"test {name}"),
+                }
+                for name in ("front", "return")
+            ],
+        )
+        edit.insert(
+            "conditions",
+            [
+                {
+                    "id": "C-001",
+                    "surface": "front",
+                    "term": "scaling",
+                    "cc": 2,
+                    "geometry": shapely.box(0, 0, 1, 1),
+                },
+                {
+                    "id": "C-002",
+                    "surface": "return",
+                    "term": "crack",
+                    "geometry": shapely.LineString([(0, 0), (1, 2)]),
+                },
+            ],
+        )
     yield made
     made.close()
 
@@ -69,7 +93,13 @@ def test_spatial_index_answers_boxes(project: Project) -> None:
 
 
 def test_an_error_inside_an_edit_leaves_nothing_behind(project: Project) -> None:
-    wrong = {"id": "C-009", "surface": "front", "term": "scaling", "cc": "scaling", "geometry": shapely.Point(0, 0)}
+    wrong = {
+        "id": "C-009",
+        "surface": "front",
+        "term": "scaling",
+        "cc": "scaling",
+        "geometry": shapely.Point(0, 0),
+    }
 
     def two_rows() -> None:
         with project.edit(who="ann", what="two rows") as edit:
@@ -98,7 +128,9 @@ def test_undo_and_redo_bring_back_each_state(project: Project) -> None:
     undone = project.undo(edit.txn, who="ann")
     row = project.row("conditions", "C-001")
     assert row["cc"] == 2
-    assert row["rev"] > 1, "the revision goes on, so that an old copy is never taken for the new row"
+    assert row["rev"] > 1, (
+        "the revision goes on, so that an old copy is never taken for the new row"
+    )
     project.undo(undone, who="ann")
     with pytest.raises(InputError):
         project.row("conditions", "C-001")
@@ -156,13 +188,19 @@ def test_a_newer_project_is_refused_and_left_alone(project: Project) -> None:
 
 
 @pytest.mark.parametrize("read_only", [False, True])
-def test_a_project_of_the_first_version_gets_its_new_columns_and_keeps_its_rows(project: Project, read_only: bool) -> None:
+def test_a_project_of_the_first_version_gets_its_new_columns_and_keeps_its_rows(
+    project: Project, read_only: bool
+) -> None:
     outline = shapely.box(0, 0, 1, 0.4)
     with project.edit(who="ann", what="draw") as edit:
-        edit.insert("wall_stones", [{"id": "F-03-01", "surface": "front", "course": 3, "geometry": outline}])
+        edit.insert(
+            "wall_stones", [{"id": "F-03-01", "surface": "front", "course": 3, "geometry": outline}]
+        )
     folder = project.folder
     raw = sqlite3.connect(project.path)
-    for (view,) in raw.execute("SELECT name FROM sqlite_master WHERE type = 'view' AND name LIKE 'wall_stones of %'").fetchall():
+    for (view,) in raw.execute(
+        "SELECT name FROM sqlite_master WHERE type = 'view' AND name LIKE 'wall_stones of %'"
+    ).fetchall():
         raw.execute(f'DROP VIEW "{view}"')
     raw.execute('ALTER TABLE wall_stones DROP COLUMN "origin"')
     raw.execute('ALTER TABLE wall_stones DROP COLUMN "confirmed_by"')
@@ -177,7 +215,9 @@ def test_a_project_of_the_first_version_gets_its_new_columns_and_keeps_its_rows(
         assert rows.geometry.iloc[0].equals(outline)
 
 
-def test_a_second_writer_hears_that_the_project_is_in_use(project: Project, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_second_writer_hears_that_the_project_is_in_use(
+    project: Project, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr("facademap.store.database.LOCK_WAIT_S", 0.05)
     with Project.open(project.folder) as other, project.edit(who="ann", what="long edit") as edit:
         edit.update("conditions", "C-001", {"cc": 3})

@@ -18,15 +18,21 @@ def test_examples_in_docstrings() -> None:
 def test_conversions_against_printed_values() -> None:
     """Densities as printed in ASTM C568 (1 760, 2 160, 2 560 kg/m3, rounded there); loads of OSHA scaffold
     classes; temperatures of NPS Preservation Brief 2 as corrected (40 F = 4.4 C, 95 F = 35 C)."""
-    assert [units.kg_per_m3_from_lb_per_ft3(d) for d in (110, 135, 160)] == pytest.approx([1762, 2162, 2563], abs=0.6)
-    assert [units.kn_per_m2_from_psf(p) for p in (25, 50, 75)] == pytest.approx([1.197, 2.394, 3.591], abs=5e-4)
+    assert [units.kg_per_m3_from_lb_per_ft3(d) for d in (110, 135, 160)] == pytest.approx(
+        [1762, 2162, 2563], abs=0.6
+    )
+    assert [units.kn_per_m2_from_psf(p) for p in (25, 50, 75)] == pytest.approx(
+        [1.197, 2.394, 3.591], abs=5e-4
+    )
     assert units.deg_c_from_deg_f(40) == pytest.approx(4.44, abs=5e-3)
     assert units.deg_c_from_deg_f(95) == pytest.approx(35.0)
     assert units.mpa_from_psi(1) == pytest.approx(0.0068948, abs=5e-8)
     assert pytest.approx(0.7008, abs=5e-5) == units.CUBIC_M_PER_PERCH
 
 
-@pytest.mark.parametrize(("inches", "text"), [(11.97, "12 in"), (0.04, "1/16 in"), (-3.25, "-3 1/4 in"), (7.5, "7 1/2 in"),
-                                              (0.99, "1 in")])
+@pytest.mark.parametrize(
+    ("inches", "text"),
+    [(11.97, "12 in"), (0.04, "1/16 in"), (-3.25, "-3 1/4 in"), (7.5, "7 1/2 in"), (0.99, "1 in")],
+)
 def test_inches_round_to_sixteenths_and_carry(inches: float, text: str) -> None:
     assert units.format_inches(inches * units.M_PER_INCH) == text

@@ -13,7 +13,9 @@ from facademap.wall.frame import WorldPlacement, fit_surface, fit_world_placemen
 from facademap.wall.world import wall_crs
 
 
-def wall_in_world(rng: np.random.Generator, lean_deg: float = 0.0) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def wall_in_world(
+    rng: np.random.Generator, lean_deg: float = 0.0
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Axes (columns along, up, out), origin, and 14 wall places."""
     turn, lean = rng.uniform(0, 2 * np.pi), np.radians(lean_deg)
     along = np.array([np.cos(turn), np.sin(turn), 0.0])
@@ -30,7 +32,9 @@ def test_frame_from_points_names_those_off_the_plane(seed: int) -> None:
     out = np.zeros(14)
     out[3], out[7] = 0.08, -0.12
     points = np.c_[uv, out] @ axes.T + origin + rng.normal(0, 0.001, (14, 3))
-    placed = fit_surface(points, names=[f"S{i}" for i in range(14)], outside_enh=origin + axes @ [5, 1, 20])
+    placed = fit_surface(
+        points, names=[f"S{i}" for i in range(14)], outside_enh=origin + axes @ [5, 1, 20]
+    )
     np.testing.assert_allclose(placed.matrix[:, :3], axes, atol=2e-3)
     assert set(np.flatnonzero(~placed.used)) == {3, 7}
     assert placed.out_of_plane_m[3] == pytest.approx(0.08, abs=0.004)
@@ -84,7 +88,10 @@ def test_unusable_survey_points_are_refused() -> None:
 
 
 def test_wall_crs_is_its_own() -> None:
-    a, b = pyproj.CRS(wall_crs('North "yard" front', "id-1")), pyproj.CRS(wall_crs('North "yard" front', "id-2"))
+    a, b = (
+        pyproj.CRS(wall_crs('North "yard" front', "id-1")),
+        pyproj.CRS(wall_crs('North "yard" front', "id-2")),
+    )
     assert a.type_name == "Engineering CRS"
     assert a.axis_info[0].unit_name == "metre"
     assert a != b

@@ -29,7 +29,10 @@ with warnings.catch_warnings():
     warnings.simplefilter("ignore")
     from starlette.testclient import TestClient
 
-SQUARE = {"type": "Polygon", "coordinates": [[[8.0, 1.0], [8.2, 1.0], [8.2, 1.2], [8.0, 1.2], [8.0, 1.0]]]}
+SQUARE = {
+    "type": "Polygon",
+    "coordinates": [[[8.0, 1.0], [8.2, 1.0], [8.2, 1.2], [8.0, 1.2], [8.0, 1.0]]],
+}
 
 
 @pytest.fixture(scope="module")
@@ -43,12 +46,33 @@ def client(folder: Path) -> Iterator[TestClient]:
         yield client
 
 
-def change(op: str = "insert", table: str = "conditions", id: str = "new:1", rev: int | None = None, **values: Any) -> dict[str, Any]:
+def change(
+    op: str = "insert",
+    table: str = "conditions",
+    id: str = "new:1",
+    rev: int | None = None,
+    **values: Any,
+) -> dict[str, Any]:
     return {"op": op, "table": table, "id": id, "rev": rev, "values": values}
 
 
-def send(client: TestClient, *changes: dict[str, Any], key: str | None = None, who: str = "ada", **more: Any) -> Any:
-    return client.post("/api/edits", json={"key": key or uuid.uuid4().hex, "who": who, "what": "test", "changes": list(changes), **more})
+def send(
+    client: TestClient,
+    *changes: dict[str, Any],
+    key: str | None = None,
+    who: str = "ada",
+    **more: Any,
+) -> Any:
+    return client.post(
+        "/api/edits",
+        json={
+            "key": key or uuid.uuid4().hex,
+            "who": who,
+            "what": "test",
+            "changes": list(changes),
+            **more,
+        },
+    )
 
 
 def draw(client: TestClient, **values: Any) -> dict[str, Any]:
@@ -60,7 +84,9 @@ def draw(client: TestClient, **values: Any) -> dict[str, Any]:
 def finished(client: TestClient, started: dict[str, Any]) -> dict[str, Any]:
     """A job when it is done."""
     end = time.monotonic() + 60
-    while (job := client.get(f"/api/jobs/{started['id']}").json())["state"] == "running" and time.monotonic() < end:
+    while (job := client.get(f"/api/jobs/{started['id']}").json())[
+        "state"
+    ] == "running" and time.monotonic() < end:
         time.sleep(0.1)
     assert job["state"] == "done", job
     return dict(job)
@@ -68,10 +94,14 @@ def finished(client: TestClient, started: dict[str, Any]) -> dict[str, Any]:
 
 def test_schema_tells_every_column_of_every_table(client: TestClient) -> None:
     told = client.get("/api/schema").json()["tables"]
-    assert {name: [c["name"] for c in t["columns"]] for name, t in told.items()} == {n: list(t.names) for n, t in TABLES.items()}
+    assert {name: [c["name"] for c in t["columns"]] for name, t in told.items()} == {
+        n: list(t.names) for n, t in TABLES.items()
+    }
 
 
-def test_a_drawn_condition_gets_number_area_family_and_stone(client: TestClient, folder: Path) -> None:
+def test_a_drawn_condition_gets_number_area_family_and_stone(
+    client: TestClient, folder: Path
+) -> None:
     row = draw(client)
     assert row["id"].startswith("C-")
     assert row["row"]["area_m2"] == pytest.approx(0.04, abs=1e-9)
@@ -85,18 +115,26 @@ def test_a_drawn_condition_gets_number_area_family_and_stone(client: TestClient,
 
 
 def test_one_condition_is_measured_as_a_whole_table_is(client: TestClient, folder: Path) -> None:
-    from facademap.tasks.add_features import complete_conditions
+    from facademap.tasks.survey.add_features import complete_conditions
 
     with Project.open(folder, read_only=True) as project:
         stored, wall, voids = (project.read(n) for n in ("conditions", "wall_stones", "openings"))
     whole, _ = complete_conditions(stored, wall, voids)
     for index in range(0, len(stored), 3):
         shape = json.loads(shapely.to_geojson(stored.geometry.iloc[index]))
-        made = send(client, change(surface="landward", term=stored["term"].iloc[index], geometry=shape)).json()["rows"][0]["row"]
+        made = send(
+            client, change(surface="landward", term=stored["term"].iloc[index], geometry=shape)
+        ).json()["rows"][0]["row"]
         expected = whole.iloc[index]
-        assert (made["family"], made["layer"], made["wall_stone"]) == (expected["family"], expected["layer"], expected["wall_stone"])
+        assert (made["family"], made["layer"], made["wall_stone"]) == (
+            expected["family"],
+            expected["layer"],
+            expected["wall_stone"],
+        )
         assert made["area_m2"] == pytest.approx(expected["area_m2"], abs=1e-9)
-        assert (made["length_m"] or 0) == pytest.approx(0 if expected["length_m"] != expected["length_m"] else expected["length_m"], abs=1e-9)
+        assert (made["length_m"] or 0) == pytest.approx(
+            0 if expected["length_m"] != expected["length_m"] else expected["length_m"], abs=1e-9
+        )
 
 
 def test_an_edit_sent_twice_is_made_once(client: TestClient) -> None:
@@ -105,7 +143,9 @@ def test_an_edit_sent_twice_is_made_once(client: TestClient) -> None:
     first, second = send(client, new, key=key).json(), send(client, new, key=key).json()
     assert second["repeated"]
     assert first["ids"] == second["ids"]
-    history = client.get("/api/history", params={"table": "conditions", "id": first["ids"]["new:1"]}).json()["entries"]
+    history = client.get(
+        "/api/history", params={"table": "conditions", "id": first["ids"]["new:1"]}
+    ).json()["entries"]
     assert len(history) == 1
 
 
@@ -117,7 +157,10 @@ def test_numbers_survive_deletions(client: TestClient) -> None:
 
 def test_a_conflict_shows_theirs_and_overwrites_nobody(client: TestClient) -> None:
     row = draw(client)
-    assert send(client, change("update", id=row["id"], rev=1, note="by ada"), who="ada").status_code == 200
+    assert (
+        send(client, change("update", id=row["id"], rev=1, note="by ada"), who="ada").status_code
+        == 200
+    )
     late = send(client, change("update", id=row["id"], rev=1, note="by ben"), who="ben")
     assert late.status_code == 409
     theirs = late.json()["error"]["theirs"]
@@ -128,14 +171,20 @@ def test_a_conflict_shows_theirs_and_overwrites_nobody(client: TestClient) -> No
 def test_a_deleted_row_comes_back_as_it_was_with_a_later_revision(client: TestClient) -> None:
     row = draw(client, note="mine")
     send(client, change("delete", id=row["id"], rev=1))
-    back = send(client, {"op": "restore", "table": "conditions", "id": row["id"], "values": row["row"]}).json()["rows"][0]
+    back = send(
+        client, {"op": "restore", "table": "conditions", "id": row["id"], "values": row["row"]}
+    ).json()["rows"][0]
     assert back["row"] == row["row"]
     assert back["rev"] > 1
 
 
 def test_an_edit_is_wholly_stored_or_not_at_all(client: TestClient) -> None:
     before = len(client.get("/api/tables/conditions").json()["rows"])
-    answer = send(client, change(surface="landward", term="alga", geometry=SQUARE), change(id="new:2", surface="landward", term="no such word", geometry=SQUARE))
+    answer = send(
+        client,
+        change(surface="landward", term="alga", geometry=SQUARE),
+        change(id="new:2", surface="landward", term="no such word", geometry=SQUARE),
+    )
     assert answer.status_code == 400
     assert "no such word" in answer.json()["error"]["problem"]
     assert len(client.get("/api/tables/conditions").json()["rows"]) == before
@@ -143,16 +192,38 @@ def test_an_edit_is_wholly_stored_or_not_at_all(client: TestClient) -> None:
 
 def test_a_new_opening_takes_its_area_from_the_conditions_under_it(client: TestClient) -> None:
     row = draw(client)
-    half = {"type": "Polygon", "coordinates": [[[8.0, 0.9], [8.1, 0.9], [8.1, 1.3], [8.0, 1.3], [8.0, 0.9]]]}
-    answer = send(client, change(table="openings", surface="landward", kind="vent", geometry=half)).json()
+    half = {
+        "type": "Polygon",
+        "coordinates": [[[8.0, 0.9], [8.1, 0.9], [8.1, 1.3], [8.0, 1.3], [8.0, 0.9]]],
+    }
+    answer = send(
+        client, change(table="openings", surface="landward", kind="vent", geometry=half)
+    ).json()
     found = {r["id"]: r["row"] for r in answer["rows"] if r["table"] == "conditions"}
     assert found[row["id"]]["area_m2"] == pytest.approx(0.02, abs=1e-9)
     send(client, change("delete", table="openings", id=answer["ids"]["new:1"], rev=1))
 
 
 def test_new_rows_may_name_each_other(client: TestClient) -> None:
-    answer = send(client, change(table="control_points", surface="landward", name="K1", u_m=1.0, v_m=2.0, geometry={"type": "Point", "coordinates": [1, 2]}),
-                  change(table="observations", id="new:2", photo="block-1.jpg", control_point="new:1", x_px=10.5, y_px=20.0))
+    answer = send(
+        client,
+        change(
+            table="control_points",
+            surface="landward",
+            name="K1",
+            u_m=1.0,
+            v_m=2.0,
+            geometry={"type": "Point", "coordinates": [1, 2]},
+        ),
+        change(
+            table="observations",
+            id="new:2",
+            photo="block-1.jpg",
+            control_point="new:1",
+            x_px=10.5,
+            y_px=20.0,
+        ),
+    )
     rows = {r["table"]: r["row"] for r in answer.json()["rows"]}
     assert rows["observations"]["control_point"] == rows["control_points"]["id"]
 
@@ -171,10 +242,14 @@ def test_news_tell_what_changed_and_by_whom(client: TestClient) -> None:
     assert [(r["table"], r["id"], r["rev"]) for r in news["rows"]] == [("conditions", row["id"], 1)]
     assert news["edits"][0]["who"] == "ada"
     send(client, change("delete", id=row["id"], rev=1))
-    assert client.get(f"/api/changes?after={news['seq']}").json()["rows"] == [{"table": "conditions", "id": row["id"], "rev": None, "row": None}]
+    assert client.get(f"/api/changes?after={news['seq']}").json()["rows"] == [
+        {"table": "conditions", "id": row["id"], "rev": None, "row": None}
+    ]
 
 
-def test_tables_keep_coordinates_to_a_thousandth_of_a_millimetre(client: TestClient, folder: Path) -> None:
+def test_tables_keep_coordinates_to_a_thousandth_of_a_millimetre(
+    client: TestClient, folder: Path
+) -> None:
     told = client.get("/api/tables/wall_stones").json()
     with Project.open(folder, read_only=True) as project:
         stones = project.read("wall_stones")
@@ -188,7 +263,9 @@ def test_a_tile_shows_the_pixels_of_the_elevation(client: TestClient, folder: Pa
     from facademap.wall.grid import Window
 
     answer = client.get("/tiles/surface/0/1/1?id=landward")
-    tile = cv2.imdecode(np.frombuffer(answer.content, np.uint8), cv2.IMREAD_COLOR)[..., ::-1].astype(float)
+    tile = cv2.imdecode(np.frombuffer(answer.content, np.uint8), cv2.IMREAD_COLOR)[
+        ..., ::-1
+    ].astype(float)
     with open_elevation(folder / "elevations" / "landward.tif") as elevation:
         _, rgb, _ = elevation.read(Window(column=512, row=512, width=512, height=512))
     assert tile.shape == (512, 512, 3)
@@ -198,14 +275,37 @@ def test_a_tile_shows_the_pixels_of_the_elevation(client: TestClient, folder: Pa
     assert client.get("/tiles/surface/0/1/1?id=landward").content == answer.content
 
 
-@pytest.mark.parametrize("address", [
-    "/tiles/surface/0/99/0?id=landward", "/tiles/surface/9/0/0?id=landward", "/tiles/surface/-1/0/0?id=landward", "/tiles/surface/0/0/x?id=landward",
-    "/tiles/surface/0/0/0?id=nowhere", "/tiles/surface/0/0/0", "/tiles/photo/0/0/0?id=../../etc/passwd", "/pictures/photo?id=none&size=1e9",
-    "/pictures/face?id=none", "/api/tables/nothing", "/api/rows/settings/reviewer_links", "/api/tables/conditions?box=1,2,nan,4", "/api/tables/conditions?rev=1%27",
-    "/api/rows/conditions/none", "/api/changes?after=-1", "/api/history?table=x", "/api/ranking?repair=none", "/api/work?repair=none", "/api/jobs/none",
-    "/pictures/in-wall?repair=none&face=none&turn=45", "/built/../app.py", "/built/%2e%2e%2fdesk.html", "/nowhere",
-])
-def test_every_bad_address_answers_with_the_one_shape_of_errors(client: TestClient, address: str) -> None:
+@pytest.mark.parametrize(
+    "address",
+    [
+        "/tiles/surface/0/99/0?id=landward",
+        "/tiles/surface/9/0/0?id=landward",
+        "/tiles/surface/-1/0/0?id=landward",
+        "/tiles/surface/0/0/x?id=landward",
+        "/tiles/surface/0/0/0?id=nowhere",
+        "/tiles/surface/0/0/0",
+        "/tiles/photo/0/0/0?id=../../etc/passwd",
+        "/pictures/photo?id=none&size=1e9",
+        "/pictures/face?id=none",
+        "/api/tables/nothing",
+        "/api/rows/settings/reviewer_links",
+        "/api/tables/conditions?box=1,2,nan,4",
+        "/api/tables/conditions?rev=1%27",
+        "/api/rows/conditions/none",
+        "/api/changes?after=-1",
+        "/api/history?table=x",
+        "/api/ranking?repair=none",
+        "/api/work?repair=none",
+        "/api/jobs/none",
+        "/pictures/in-wall?repair=none&face=none&turn=45",
+        "/built/../app.py",
+        "/built/%2e%2e%2fdesk.html",
+        "/nowhere",
+    ],
+)
+def test_every_bad_address_answers_with_the_one_shape_of_errors(
+    client: TestClient, address: str
+) -> None:
     answer = client.get(address)
     assert 400 <= answer.status_code < 500
     error = answer.json()["error"]
@@ -214,8 +314,17 @@ def test_every_bad_address_answers_with_the_one_shape_of_errors(client: TestClie
     assert set(error) >= {"type", "problem", "remedy", "faults"}
 
 
-_plain = st.recursive(st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False, allow_infinity=False) | st.text(max_size=20),
-                      lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=8), inner, max_size=3), max_leaves=6)
+_plain = st.recursive(
+    st.none()
+    | st.booleans()
+    | st.integers()
+    | st.floats(allow_nan=False, allow_infinity=False)
+    | st.text(max_size=20),
+    lambda inner: (
+        st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=8), inner, max_size=3)
+    ),
+    max_leaves=6,
+)
 _table = st.sampled_from(sorted(TABLES)) | st.text(max_size=6)
 
 
@@ -223,36 +332,78 @@ _table = st.sampled_from(sorted(TABLES)) | st.text(max_size=6)
 def _changes(draw_value: st.DrawFn) -> Any:
     name = draw_value(_table)
     columns = list(TABLES[name].names) if name in TABLES else []
-    values = draw_value(st.dictionaries(st.sampled_from([*columns, "geometry", "other"]), _plain, max_size=6))
-    return {"op": draw_value(st.sampled_from(["insert", "update", "delete", "restore", "x"])), "table": name,
-            "id": draw_value(st.sampled_from(["new:1", "C-001", "landward", ""]) | st.text(max_size=5)), "rev": draw_value(st.none() | st.integers(0, 3)), "values": values}
+    values = draw_value(
+        st.dictionaries(st.sampled_from([*columns, "geometry", "other"]), _plain, max_size=6)
+    )
+    return {
+        "op": draw_value(st.sampled_from(["insert", "update", "delete", "restore", "x"])),
+        "table": name,
+        "id": draw_value(st.sampled_from(["new:1", "C-001", "landward", ""]) | st.text(max_size=5)),
+        "rev": draw_value(st.none() | st.integers(0, 3)),
+        "values": values,
+    }
 
 
-@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 @given(changes=st.lists(_changes() | _plain, max_size=3), body=_plain)
-def test_no_edit_whatever_it_holds_breaks_the_server(client: TestClient, changes: list[Any], body: Any) -> None:
+def test_no_edit_whatever_it_holds_breaks_the_server(
+    client: TestClient, changes: list[Any], body: Any
+) -> None:
     for sent in ({"key": uuid.uuid4().hex, "who": "x", "changes": changes}, body):
-        answer = client.post("/api/edits", content=json.dumps(sent), headers={"content-type": "application/json"})
+        answer = client.post(
+            "/api/edits", content=json.dumps(sent), headers={"content-type": "application/json"}
+        )
         assert answer.status_code in (200, 400, 409), answer.text
         if answer.status_code != 200:
             assert answer.json()["error"]["remedy"]
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(body=_plain, address=st.sampled_from(["/api/jobs", "/api/work/stage", "/api/work/check", "/api/work/cut-out", "/api/reviews", "/api/reviewer-links/withdraw", "/api/assist/outline", "/api/assist/line", "/api/assist/course", "/api/faces/measure"]))
+@settings(
+    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(
+    body=_plain,
+    address=st.sampled_from(
+        [
+            "/api/jobs",
+            "/api/work/stage",
+            "/api/work/check",
+            "/api/work/cut-out",
+            "/api/reviews",
+            "/api/reviewer-links/withdraw",
+            "/api/assist/outline",
+            "/api/assist/line",
+            "/api/assist/course",
+            "/api/faces/measure",
+        ]
+    ),
+)
 def test_no_request_breaks_the_other_addresses(client: TestClient, body: Any, address: str) -> None:
-    answer = client.post(address, content=json.dumps(body), headers={"content-type": "application/json"})
+    answer = client.post(
+        address, content=json.dumps(body), headers={"content-type": "application/json"}
+    )
     assert 400 <= answer.status_code < 500, answer.text
     assert answer.json()["error"]["problem"]
 
 
-def test_a_proposed_outline_lies_on_the_stone_that_was_clicked(client: TestClient, folder: Path) -> None:
+def test_a_proposed_outline_lies_on_the_stone_that_was_clicked(
+    client: TestClient, folder: Path
+) -> None:
     with Project.open(folder, read_only=True) as project:
         stones = project.read("wall_stones")
         taken = project.read("conditions").geometry.union_all()
     clear = stones[~stones.geometry.intersects(taken)].iloc[40]
     u, v = clear.geometry.centroid.x, clear.geometry.centroid.y
-    answer = client.post("/api/assist/outline", json={"surface": "landward", "box": [u - 1.2, v - 0.8, u + 1.2, v + 0.8], "points": [[u, v]]})
+    answer = client.post(
+        "/api/assist/outline",
+        json={
+            "surface": "landward",
+            "box": [u - 1.2, v - 0.8, u + 1.2, v + 0.8],
+            "points": [[u, v]],
+        },
+    )
     assert answer.status_code == 200, answer.text
     shape = shapely.from_geojson(json.dumps(answer.json()["geometry"]))
     # how well outlines are found is tested where they are found; here, that they come back in the right place
@@ -265,10 +416,14 @@ def test_a_stroke_along_a_course_proposes_its_stones(client: TestClient, folder:
         stones = project.read("wall_stones")
         taken = project.read("conditions").geometry.union_all()
     courses = stones.groupby("course").size()
-    course = stones[stones["course"] == courses.index[courses.argmax()]].sort_values("number").iloc[1:5]
+    course = (
+        stones[stones["course"] == courses.index[courses.argmax()]].sort_values("number").iloc[1:5]
+    )
     points = [[g.centroid.x, g.centroid.y] for g in course.geometry]
     box = [float(v) for v in course.total_bounds]
-    answer = client.post("/api/assist/course", json={"surface": "landward", "box": box, "points": points})
+    answer = client.post(
+        "/api/assist/course", json={"surface": "landward", "box": box, "points": points}
+    )
     assert answer.status_code == 200, answer.text
     shapes = [shapely.from_geojson(json.dumps(g)) for g in answer.json()["geometries"]]
     whole = course[~course.geometry.intersects(taken)].geometry
@@ -276,23 +431,41 @@ def test_a_stroke_along_a_course_proposes_its_stones(client: TestClient, folder:
     assert np.mean(np.array(best) > 0.8) > 0.6
 
 
-def test_pixels_of_a_proposal_come_back_in_metres_of_the_wall(client: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_pixels_of_a_proposal_come_back_in_metres_of_the_wall(
+    client: TestClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
     asked: list[tuple[float, float]] = []
 
     def ring_round_the_click(rgb: Any, x_px: float, y_px: float) -> Any:
         asked.append((x_px, y_px))
-        return np.array([[x_px - 20, y_px - 10], [x_px + 20, y_px - 10], [x_px + 20, y_px + 10], [x_px - 20, y_px + 10]])
+        return np.array(
+            [
+                [x_px - 20, y_px - 10],
+                [x_px + 20, y_px - 10],
+                [x_px + 20, y_px + 10],
+                [x_px - 20, y_px + 10],
+            ]
+        )
 
-    monkeypatch.setattr("facademap.tasks.assist.outline_at", ring_round_the_click)
-    answer = client.post("/api/assist/outline", json={"surface": "landward", "box": [3.0, 3.0, 5.0, 4.0], "points": [[4.1, 3.3]]})
+    monkeypatch.setattr("facademap.tasks.survey.assist.outline_at", ring_round_the_click)
+    answer = client.post(
+        "/api/assist/outline",
+        json={"surface": "landward", "box": [3.0, 3.0, 5.0, 4.0], "points": [[4.1, 3.3]]},
+    )
     shape = shapely.from_geojson(json.dumps(answer.json()["geometry"]))
     gsd = desk_sample.GSD_M
-    assert shape.bounds == pytest.approx((4.1 - 20 * gsd, 3.3 - 10 * gsd, 4.1 + 20 * gsd, 3.3 + 10 * gsd), abs=1e-9)
+    assert shape.bounds == pytest.approx(
+        (4.1 - 20 * gsd, 3.3 - 10 * gsd, 4.1 + 20 * gsd, 3.3 + 10 * gsd), abs=1e-9
+    )
 
 
-def test_a_job_plans_the_repairs_and_another_can_be_stopped(client: TestClient, folder: Path) -> None:
+def test_a_job_plans_the_repairs_and_another_can_be_stopped(
+    client: TestClient, folder: Path
+) -> None:
     started = client.post("/api/jobs", json={"kind": "plan", "who": "ada"}).json()
-    assert client.post("/api/jobs", json={"kind": "plan"}).status_code == 400, "the same job runs once at a time"
+    assert client.post("/api/jobs", json={"kind": "plan"}).status_code == 400, (
+        "the same job runs once at a time"
+    )
     job = finished(client, started)
     assert len(client.get("/api/tables/repairs").json()["rows"]) == job["result"]["repairs"] > 0
     match = client.post("/api/jobs", json={"kind": "match", "options": {"time_limit_s": 60}}).json()
@@ -312,11 +485,16 @@ def test_ranking_names_every_part_and_every_broken_rule(client: TestClient) -> N
         assert face["cost"] == pytest.approx(sum(face["parts"].values()))
         assert face["fits"] == (not face["reasons"])
         assert face["fits"] == (min(face["spare_mm"]) >= -0.01)
-    picture = client.get("/pictures/in-wall", params={"repair": pieces[0]["repair"], "face": told["faces"][0]["face"]})
+    picture = client.get(
+        "/pictures/in-wall",
+        params={"repair": pieces[0]["repair"], "face": told["faces"][0]["face"]},
+    )
     assert picture.headers["content-type"] == "image/jpeg"
 
 
-def test_only_papers_that_were_made_are_handed_out(client: TestClient, folder: Path, tmp_path: Path) -> None:
+def test_only_papers_that_were_made_are_handed_out(
+    client: TestClient, folder: Path, tmp_path: Path
+) -> None:
     out = folder / "out"
     out.mkdir(exist_ok=True)
     (out / "list.csv").write_text("a,b\n")
@@ -325,8 +503,18 @@ def test_only_papers_that_were_made_are_handed_out(client: TestClient, folder: P
     secret = tmp_path / "secret.txt"
     secret.write_text("secret")
     (out / "link.txt").symlink_to(secret)
-    names = ["list.csv", "page.html", "../project.gpkg", str(secret), "link.txt", "gone.pdf", "a\u0000b"]
-    (out / ".papers.json").write_text(json.dumps({"lists": {"input": "x", "files": dict.fromkeys(names, "")}}))
+    names = [
+        "list.csv",
+        "page.html",
+        "../project.gpkg",
+        str(secret),
+        "link.txt",
+        "gone.pdf",
+        "a\u0000b",
+    ]
+    (out / ".papers.json").write_text(
+        json.dumps({"lists": {"input": "x", "files": dict.fromkeys(names, "")}})
+    )
     try:
         listed = client.get("/api/papers").json()["papers"]
         assert [f["name"] for p in listed for f in p["files"]] == ["list.csv", "page.html"]
@@ -334,7 +522,16 @@ def test_only_papers_that_were_made_are_handed_out(client: TestClient, folder: P
         assert page.headers["content-disposition"].startswith("attachment")
         assert page.headers["content-type"] == "application/octet-stream"
         assert client.get("/papers/list.csv").content == b"a,b\n"
-        for name in ("stray.csv", ".papers.json", "%2e%2e/project.gpkg", "..%2fproject.gpkg", str(secret), "link.txt", "gone.pdf", "a%00b"):
+        for name in (
+            "stray.csv",
+            ".papers.json",
+            "%2e%2e/project.gpkg",
+            "..%2fproject.gpkg",
+            str(secret),
+            "link.txt",
+            "gone.pdf",
+            "a%00b",
+        ):
             assert client.get(f"/papers/{name}").status_code == 404, name
     finally:
         (out / "link.txt").unlink()
@@ -344,8 +541,8 @@ def test_only_papers_that_were_made_are_handed_out(client: TestClient, folder: P
 def test_two_plans_compared_and_a_ticket_as_a_picture(client: TestClient, folder: Path) -> None:
     from xml.etree import ElementTree
 
-    from facademap.tasks.match import load_problem, match_project
-    from facademap.tasks.plan import plan_project
+    from facademap.tasks.match.match import load_problem, match_project
+    from facademap.tasks.plan.plan import plan_project
 
     with Project.open(folder, read_only=True) as project:
         planned = len(project.read("pieces")) > 0
@@ -370,18 +567,27 @@ def test_two_plans_compared_and_a_ticket_as_a_picture(client: TestClient, folder
     assert told["same"] + len(told["changes"]) == len(repairs)
     back = client.get("/api/plans/compare", params={"first": plans[1], "second": plans[0]}).json()
     assert back["placed"] == told["placed"][::-1]
-    assert {(c["repair"], c["what"]) for c in back["changes"] if c["what"] == "placed"} == {(c["repair"], "placed") for c in told["changes"] if c["what"] == "left out"}
-    assert client.get("/api/plans/compare", params={"first": plans[0], "second": "x"}).status_code == 400
+    assert {(c["repair"], c["what"]) for c in back["changes"] if c["what"] == "placed"} == {
+        (c["repair"], "placed") for c in told["changes"] if c["what"] == "left out"
+    }
+    assert (
+        client.get("/api/plans/compare", params={"first": plans[0], "second": "x"}).status_code
+        == 400
+    )
     ticket = client.get("/pictures/ticket", params={"repair": kept["repair"].iloc[0]})
     assert ticket.headers["content-type"] == "image/svg+xml"
     assert piece in "".join(ElementTree.fromstring(ticket.content).itertext())
     assert client.get("/pictures/ticket", params={"repair": "nothing"}).status_code == 400
 
 
-def test_a_face_is_measured_from_two_ends_of_a_length_and_a_click(client: TestClient, folder: Path) -> None:
+def test_a_face_is_measured_from_two_ends_of_a_length_and_a_click(
+    client: TestClient, folder: Path
+) -> None:
     """The picture is drawn here, so its sizes are known: 600 x 300 mm turned by 4 degrees, at 0.75 mm a pixel."""
     rng = np.random.default_rng(5)
-    picture = np.clip(np.array([60, 66, 58]) + rng.normal(0, 9, (700, 1000, 3)), 0, 255).astype(np.uint8)
+    picture = np.clip(np.array([60, 66, 58]) + rng.normal(0, 9, (700, 1000, 3)), 0, 255).astype(
+        np.uint8
+    )
     turn = np.deg2rad(4.0)
     axes = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
     corners = np.array([[-400, -200], [400, -200], [400, 200], [-400, 200]]) @ axes.T + (500, 350)
@@ -390,8 +596,17 @@ def test_a_face_is_measured_from_two_ends_of_a_length_and_a_click(client: TestCl
     stone = np.clip(np.array([205, 184, 150]) + rng.normal(0, 7, picture.shape), 0, 255)
     share = mask[..., None] / 255.0
     picture = np.clip(picture * (1 - share) + stone * share, 0, 255).astype(np.uint8)
-    photo = client.post("/api/photos?subject=block", content=cv2.imencode(".png", picture[..., ::-1])[1].tobytes(), headers={"content-type": "image/png"}).json()["id"]
-    order = {"photo": photo, "click_px": [520, 340], "scale_px": [100, 650, 900, 650], "length_m": 0.6}
+    photo = client.post(
+        "/api/photos?subject=block",
+        content=cv2.imencode(".png", picture[..., ::-1])[1].tobytes(),
+        headers={"content-type": "image/png"},
+    ).json()["id"]
+    order = {
+        "photo": photo,
+        "click_px": [520, 340],
+        "scale_px": [100, 650, 900, 650],
+        "length_m": 0.6,
+    }
     answer = client.post("/api/faces/measure", json=order)
     assert answer.status_code == 200, answer.text
     told = answer.json()
@@ -399,15 +614,29 @@ def test_a_face_is_measured_from_two_ends_of_a_length_and_a_click(client: TestCl
     assert face["width_m"] == pytest.approx(0.600, abs=0.0025)
     assert face["height_m"] == pytest.approx(0.300, abs=0.0025)
     assert abs(face["width_m"] - 0.6) < told["width_pm95_m"] < 0.02
-    back = cv2.perspectiveTransform(np.array(face["outline"])[None], np.array(face["photo_matrix"]))[0]
+    back = cv2.perspectiveTransform(
+        np.array(face["outline"])[None], np.array(face["photo_matrix"])
+    )[0]
     seen, true = shapely.Polygon(back), shapely.Polygon(corners)
     # the tracing rounds sharp corners a little; what is tested here is that the face lies where it is in the photo
     assert seen.intersection(true).area / seen.union(true).area > 0.985
     block = client.get("/api/tables/blocks").json()["rows"][0]["id"]
-    kept = send(client, change(table="faces", block=block, bed="unknown", usable_depth_m=0.2, **face))
+    kept = send(
+        client, change(table="faces", block=block, bed="unknown", usable_depth_m=0.2, **face)
+    )
     assert kept.status_code == 200, kept.text
     with Project.open(folder, read_only=True) as project:
-        assert project.row("faces", kept.json()["ids"]["new:1"])["width_m"] == pytest.approx(face["width_m"])
+        assert project.row("faces", kept.json()["ids"]["new:1"])["width_m"] == pytest.approx(
+            face["width_m"]
+        )
         assert project.integrity() == []
-    for wrong in ({"click_px": [-5, 10]}, {"scale_px": [1, 1, 2, 2]}, {"length_m": 0}, {"length_m": "x"}, {"photo": "none"}, {"click_px": [1]}, {"scale_px": None}):
+    for wrong in (
+        {"click_px": [-5, 10]},
+        {"scale_px": [1, 1, 2, 2]},
+        {"length_m": 0},
+        {"length_m": "x"},
+        {"photo": "none"},
+        {"click_px": [1]},
+        {"scale_px": None},
+    ):
         assert client.post("/api/faces/measure", json=order | wrong).status_code == 400, wrong

@@ -16,7 +16,9 @@ ROOT = Path(__file__).parents[2]
 
 @pytest.fixture(scope="module")
 def hook() -> Any:
-    spec = importlib.util.spec_from_file_location("build_hook", ROOT / "facademap" / "web" / "build_hook.py")
+    spec = importlib.util.spec_from_file_location(
+        "build_hook", ROOT / "facademap" / "web" / "build_hook.py"
+    )
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
@@ -59,9 +61,13 @@ def test_built_pages_name_their_licences_and_load_nothing_from_outside(hook: Any
     desk = (ROOT / "facademap/web/static/built/licences.txt").read_text(encoding="utf-8")
     for package in ("ol", "preact", "polygon-clipping", "@fontsource/atkinson-hyperlegible"):
         assert re.search(rf"^{re.escape(package)} \d", desk, re.MULTILINE)
-    assert "leaflet 1." in (ROOT / "facademap/report/built/licences.txt").read_text(encoding="utf-8")
+    assert "leaflet 1." in (ROOT / "facademap/report/built/licences.txt").read_text(
+        encoding="utf-8"
+    )
     for style in ("facademap/web/static/built/desk.css", "facademap/report/built/leaflet.css"):
-        assert not re.findall(r"url\(\s*[\"']?(?:https?:)?//", (ROOT / style).read_text(encoding="utf-8"))
+        assert not re.findall(
+            r"url\(\s*[\"']?(?:https?:)?//", (ROOT / style).read_text(encoding="utf-8")
+        )
 
 
 def test_the_lock_file_holds_no_addresses_of_packages() -> None:

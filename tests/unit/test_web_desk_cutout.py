@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "e2e"))
 import desk_sample
 
 from facademap.store.project import Project
-from facademap.tasks.plan import plan_project
+from facademap.tasks.plan.plan import plan_project
 from facademap.web.app import make_app
 
 with warnings.catch_warnings():
@@ -41,7 +41,16 @@ def client(folder: Path) -> Iterator[TestClient]:
 
 
 def send(client: TestClient, *changes: dict[str, Any], **more: Any) -> Any:
-    return client.post("/api/edits", json={"key": f"desk-test-{uuid.uuid4().hex[:20]}", "who": "ada", "what": "cut-out", "changes": list(changes), **more})
+    return client.post(
+        "/api/edits",
+        json={
+            "key": f"desk-test-{uuid.uuid4().hex[:20]}",
+            "who": "ada",
+            "what": "cut-out",
+            "changes": list(changes),
+            **more,
+        },
+    )
 
 
 def one(folder: Path, table: str, **where: Any) -> dict[str, Any]:
@@ -61,7 +70,9 @@ def inset(folder: Path) -> dict[str, Any]:
 
 def change(client: TestClient, id: str, **values: Any) -> Any:
     rev = client.get(f"/api/rows/repairs/{id}").json()["rev"]
-    return send(client, {"op": "update", "table": "repairs", "id": id, "rev": rev, "values": values})
+    return send(
+        client, {"op": "update", "table": "repairs", "id": id, "rev": rev, "values": values}
+    )
 
 
 def box(u0: float, v0: float, u1: float, v1: float) -> dict[str, Any]:
@@ -69,7 +80,9 @@ def box(u0: float, v0: float, u1: float, v1: float) -> dict[str, Any]:
     return shape
 
 
-def test_a_cut_out_made_wider_gets_a_piece_less_its_joints(client: TestClient, folder: Path) -> None:
+def test_a_cut_out_made_wider_gets_a_piece_less_its_joints(
+    client: TestClient, folder: Path
+) -> None:
     row = inset(folder)
     u0, v0, u1, v1 = row["geometry"].bounds
     answer = change(client, row["id"], geometry=box(u0 - 0.01, v0, u1, v1))
@@ -77,13 +90,17 @@ def test_a_cut_out_made_wider_gets_a_piece_less_its_joints(client: TestClient, f
     after, piece = one(folder, "repairs", id=row["id"]), one(folder, "pieces", repair=row["id"])
     joint = row["edges"][0]
     assert after["geometry"].bounds == pytest.approx((u0 - 0.01, v0, u1, v1), abs=1e-6)
-    assert (piece["width_m"], piece["height_m"]) == pytest.approx((u1 - u0 + 0.01 - 2 * joint, v1 - v0 - 2 * joint), abs=1e-6)
+    assert (piece["width_m"], piece["height_m"]) == pytest.approx(
+        (u1 - u0 + 0.01 - 2 * joint, v1 - v0 - 2 * joint), abs=1e-6
+    )
     assert after["rule"] == "drawn by hand"
     assert after["removed_area_m2"] == pytest.approx((u1 - u0 + 0.01) * (v1 - v0), rel=1e-6)
     assert after["edge_kinds"] == ["inset"] * 4
 
 
-def test_a_joint_set_by_hand_stays_when_the_cut_out_is_changed_again(client: TestClient, folder: Path) -> None:
+def test_a_joint_set_by_hand_stays_when_the_cut_out_is_changed_again(
+    client: TestClient, folder: Path
+) -> None:
     row = inset(folder)
     u0, v0, u1, v1 = row["geometry"].bounds
     joints = [0.006, *row["edges"][1:]]
@@ -95,7 +112,9 @@ def test_a_joint_set_by_hand_stays_when_the_cut_out_is_changed_again(client: Tes
     assert sorted(after["edges"]) == pytest.approx(sorted(joints))
 
 
-def test_a_side_drawn_over_the_arris_is_taken_to_the_joint_and_keeps_its_width(client: TestClient, folder: Path) -> None:
+def test_a_side_drawn_over_the_arris_is_taken_to_the_joint_and_keeps_its_width(
+    client: TestClient, folder: Path
+) -> None:
     row = inset(folder)
     stone = one(folder, "wall_stones", id=row["wall_stone"])["geometry"].bounds
     u0, _, u1, v1 = row["geometry"].bounds
@@ -110,15 +129,49 @@ def test_a_side_drawn_over_the_arris_is_taken_to_the_joint_and_keeps_its_width(c
     assert "never reaches across a joint" in after["note"]
 
 
-def test_a_new_cut_out_answers_what_lies_in_it_and_planning_leaves_it(client: TestClient, folder: Path) -> None:
-    stone = next(s for s in client.get("/api/tables/wall_stones").json()["rows"] if not any(
-        r["wall_stone"] == s["id"] for r in client.get("/api/tables/repairs").json()["rows"]))
+def test_a_new_cut_out_answers_what_lies_in_it_and_planning_leaves_it(
+    client: TestClient, folder: Path
+) -> None:
+    stone = next(
+        s
+        for s in client.get("/api/tables/wall_stones").json()["rows"]
+        if not any(
+            r["wall_stone"] == s["id"] for r in client.get("/api/tables/repairs").json()["rows"]
+        )
+    )
     u0, v0, u1, v1 = one(folder, "wall_stones", id=stone["id"])["geometry"].bounds
     middle = ((u0 + u1) / 2, (v0 + v1) / 2)
-    damage = send(client, {"op": "insert", "table": "conditions", "id": "new:d", "values": {
-        "surface": "landward", "term": "contour scaling", "depth_m": 0.05, "geometry": box(middle[0] - 0.04, middle[1] - 0.04, middle[0] + 0.04, middle[1] + 0.04)}}).json()["ids"]["new:d"]
+    damage = send(
+        client,
+        {
+            "op": "insert",
+            "table": "conditions",
+            "id": "new:d",
+            "values": {
+                "surface": "landward",
+                "term": "contour scaling",
+                "depth_m": 0.05,
+                "geometry": box(
+                    middle[0] - 0.04, middle[1] - 0.04, middle[0] + 0.04, middle[1] + 0.04
+                ),
+            },
+        },
+    ).json()["ids"]["new:d"]
     shape = box(middle[0] - 0.09, middle[1] - 0.08, middle[0] + 0.09, middle[1] + 0.08)
-    answer = send(client, {"op": "insert", "table": "repairs", "id": "new:r", "values": {"surface": "landward", "treatment": "inset", "stage": "proposed", "geometry": shape}})
+    answer = send(
+        client,
+        {
+            "op": "insert",
+            "table": "repairs",
+            "id": "new:r",
+            "values": {
+                "surface": "landward",
+                "treatment": "inset",
+                "stage": "proposed",
+                "geometry": shape,
+            },
+        },
+    )
     assert answer.status_code == 200, answer.text
     repair = answer.json()["ids"]["new:r"]
     after, piece = one(folder, "repairs", id=repair), one(folder, "pieces", repair=repair)
@@ -134,30 +187,47 @@ def test_a_new_cut_out_answers_what_lies_in_it_and_planning_leaves_it(client: Te
     # handed back, it is planned by the rules
     assert change(client, repair, rule=None).status_code == 200
     plan_project(folder)
-    planned = [r for r in client.get("/api/tables/repairs").json()["rows"] if damage in (r["conditions"] or [])]
+    planned = [
+        r
+        for r in client.get("/api/tables/repairs").json()["rows"]
+        if damage in (r["conditions"] or [])
+    ]
     assert [r["rule"] for r in planned] != ["drawn by hand"]
     assert not one(folder, "repairs", id=planned[0]["id"])["geometry"].equals(after["geometry"])
 
 
-def test_pins_stay_where_they_are_put_and_what_is_too_near_is_said(client: TestClient, folder: Path) -> None:
+def test_pins_stay_where_they_are_put_and_what_is_too_near_is_said(
+    client: TestClient, folder: Path
+) -> None:
     row = inset(folder)
     piece = one(folder, "pieces", repair=row["id"])
     u0, v0, u1, v1 = piece["geometry"].bounds
     near = [{**row["pins"][0], "u_m": u0 + 0.004, "v_m": (v0 + v1) / 2}]
     assert change(client, row["id"], pins=near).status_code == 200
     after = one(folder, "repairs", id=row["id"])
-    assert (after["pins"][0]["u_m"], after["pins"][0]["v_m"]) == pytest.approx((u0 + 0.004, (v0 + v1) / 2), abs=1e-5)
+    assert (after["pins"][0]["u_m"], after["pins"][0]["v_m"]) == pytest.approx(
+        (u0 + 0.004, (v0 + v1) / 2), abs=1e-5
+    )
     assert "4 mm from the edge" in " ".join(after["materials"]["pins"]["faults"])
-    assert after["materials"]["drilling_template"]["wall"][0]["right_m"] == pytest.approx(0.004, abs=1e-5)
+    assert after["materials"]["drilling_template"]["wall"][0]["right_m"] == pytest.approx(
+        0.004, abs=1e-5
+    )
     assert after["geometry"].equals(row["geometry"])
     # a pin without its rod gets that of its neighbour
-    assert change(client, row["id"], pins=[*near, {"u_m": u1 - 0.05, "v_m": (v0 + v1) / 2}]).status_code == 200
+    assert (
+        change(
+            client, row["id"], pins=[*near, {"u_m": u1 - 0.05, "v_m": (v0 + v1) / 2}]
+        ).status_code
+        == 200
+    )
     assert one(folder, "repairs", id=row["id"])["pins"][1]["rod_m"] == row["pins"][0]["rod_m"]
     assert change(client, row["id"], pins=[{**near[0], "u_m": u1 + 1}]).status_code == 400
     assert change(client, row["id"], edges=[0.003]).status_code == 400
 
 
-def test_taking_back_a_change_brings_back_piece_pins_and_rule(client: TestClient, folder: Path) -> None:
+def test_taking_back_a_change_brings_back_piece_pins_and_rule(
+    client: TestClient, folder: Path
+) -> None:
     row, piece = inset(folder), None
     piece = one(folder, "pieces", repair=row["id"])
     u0, v0, u1, v1 = row["geometry"].bounds
@@ -171,11 +241,18 @@ def test_taking_back_a_change_brings_back_piece_pins_and_rule(client: TestClient
     assert send(client, *changes, undoes=made["txn"]).status_code == 200
     back = one(folder, "repairs", id=row["id"])
     assert back["geometry"].equals_exact(row["geometry"], 0.0)
-    assert (back["pins"], back["edges"], back["rule"], back["note"]) == (row["pins"], row["edges"], row["rule"], row["note"])
+    assert (back["pins"], back["edges"], back["rule"], back["note"]) == (
+        row["pins"],
+        row["edges"],
+        row["rule"],
+        row["note"],
+    )
     assert one(folder, "pieces", repair=row["id"])["width_m"] == piece["width_m"]
 
 
-def test_a_cut_out_that_is_approved_or_promised_is_not_changed(client: TestClient, folder: Path) -> None:
+def test_a_cut_out_that_is_approved_or_promised_is_not_changed(
+    client: TestClient, folder: Path
+) -> None:
     row = inset(folder)
     u0, v0, u1, v1 = row["geometry"].bounds
     with Project.open(folder) as project, project.edit(who="ada", what="approve") as edit:
@@ -190,17 +267,42 @@ def test_a_cut_out_that_is_approved_or_promised_is_not_changed(client: TestClien
 
 @pytest.fixture(scope="module")
 def kept(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[TestClient, Path]]:
-    made = desk_sample.make_project(tmp_path_factory.mktemp("laws") / "sample", many=2, blocks=0, picture=False)
+    made = desk_sample.make_project(
+        tmp_path_factory.mktemp("laws") / "sample", many=2, blocks=0, picture=False
+    )
     with TestClient(make_app(made), base_url="http://127.0.0.1:8473") as client:
         yield client, made
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(u=st.floats(0.3, 11.0), v=st.floats(0.1, 6.4), width=st.floats(0.02, 0.7), height=st.floats(0.02, 0.5), depth=st.floats(0.05, 0.2))
-def test_whatever_is_drawn_no_other_stone_is_cut_and_the_piece_fits_in(kept: tuple[TestClient, Path], u: float, v: float, width: float, height: float, depth: float) -> None:
+@settings(
+    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(
+    u=st.floats(0.3, 11.0),
+    v=st.floats(0.1, 6.4),
+    width=st.floats(0.02, 0.7),
+    height=st.floats(0.02, 0.5),
+    depth=st.floats(0.05, 0.2),
+)
+def test_whatever_is_drawn_no_other_stone_is_cut_and_the_piece_fits_in(
+    kept: tuple[TestClient, Path], u: float, v: float, width: float, height: float, depth: float
+) -> None:
     client, folder = kept
-    answer = send(client, {"op": "insert", "table": "repairs", "id": "new:r", "values": {
-        "surface": "landward", "treatment": "inset", "stage": "proposed", "depth_m": depth, "geometry": box(u, v, u + width, v + height)}})
+    answer = send(
+        client,
+        {
+            "op": "insert",
+            "table": "repairs",
+            "id": "new:r",
+            "values": {
+                "surface": "landward",
+                "treatment": "inset",
+                "stage": "proposed",
+                "depth_m": depth,
+                "geometry": box(u, v, u + width, v + height),
+            },
+        },
+    )
     if answer.status_code == 400:
         assert answer.json()["error"]["remedy"]
         return
@@ -213,11 +315,17 @@ def test_whatever_is_drawn_no_other_stone_is_cut_and_the_piece_fits_in(kept: tup
     if len(pieces):
         assert others.geometry.intersection(row["geometry"]).area.sum() < 1e-8
         assert row["geometry"].buffer(1e-7).covers(pieces.geometry.iloc[0])
-        assert len(row["edges"]) == len(row["edge_kinds"]) == len(shapely.get_coordinates(row["geometry"])) - 1
+        assert (
+            len(row["edges"])
+            == len(row["edge_kinds"])
+            == len(shapely.get_coordinates(row["geometry"])) - 1
+        )
         assert pieces["depth_m"].iloc[0] < depth + 0.02
 
 
-def test_pins_placed_by_hand_stay_when_the_outline_changes_and_those_off_the_piece_are_named(client: TestClient, folder: Path) -> None:
+def test_pins_placed_by_hand_stay_when_the_outline_changes_and_those_off_the_piece_are_named(
+    client: TestClient, folder: Path
+) -> None:
     row = inset(folder)
     u0, v0, u1, v1 = row["geometry"].bounds
     moved = [dict(p) for p in row["pins"]]
@@ -234,16 +342,24 @@ def test_pins_placed_by_hand_stay_when_the_outline_changes_and_those_off_the_pie
     assert [(p["u_m"], p["v_m"]) for p in one(folder, "repairs", id=row["id"])["pins"]] == places
     # narrower from the right: what lies off the piece goes, and is named
     right = max(u for u, _ in places)
-    assert change(client, row["id"], geometry=box(u0 - 0.01, v0, right - 0.004, v1)).status_code == 200
+    assert (
+        change(client, row["id"], geometry=box(u0 - 0.01, v0, right - 0.004, v1)).status_code == 200
+    )
     after = one(folder, "repairs", id=row["id"])
-    gone = [i for i, (u, _) in enumerate(places, start=1) if u > right - 0.004 - after["edges"][0] - 1e-6]
+    gone = [
+        i
+        for i, (u, _) in enumerate(places, start=1)
+        if u > right - 0.004 - after["edges"][0] - 1e-6
+    ]
     left = [place for i, place in enumerate(places, start=1) if i not in gone]
     assert gone
     assert [(p["u_m"], p["v_m"]) for p in after["pins"]] == left
     assert f"{', '.join(map(str, gone))} placed by hand" in after["note"]
 
 
-def test_with_no_pin_left_on_the_piece_they_are_set_out_anew_and_that_is_said(client: TestClient, folder: Path) -> None:
+def test_with_no_pin_left_on_the_piece_they_are_set_out_anew_and_that_is_said(
+    client: TestClient, folder: Path
+) -> None:
     row = inset(folder)
     u0, v0, u1, v1 = row["geometry"].bounds
     at_the_left = [{**p, "u_m": round(u0 + 0.03, 5)} for p in row["pins"]]
@@ -255,7 +371,9 @@ def test_with_no_pin_left_on_the_piece_they_are_set_out_anew_and_that_is_said(cl
     assert "set out anew" in after["note"]
 
 
-def test_pins_placed_by_hand_get_the_lengths_of_the_depth_as_it_is_now(client: TestClient, folder: Path) -> None:
+def test_pins_placed_by_hand_get_the_lengths_of_the_depth_as_it_is_now(
+    client: TestClient, folder: Path
+) -> None:
     row = inset(folder)
     moved = [dict(p) for p in row["pins"]]
     moved[0] |= {"u_m": round(moved[0]["u_m"] + 0.006, 5)}
@@ -266,7 +384,9 @@ def test_pins_placed_by_hand_get_the_lengths_of_the_depth_as_it_is_now(client: T
     assert all(b["into_piece_m"] > a["into_piece_m"] for a, b in zip(moved, deeper, strict=True))
 
 
-def test_what_a_person_noted_stays_when_the_cut_out_changes(client: TestClient, folder: Path) -> None:
+def test_what_a_person_noted_stays_when_the_cut_out_changes(
+    client: TestClient, folder: Path
+) -> None:
     row = inset(folder)
     u0, v0, u1, v1 = row["geometry"].bounds
     assert change(client, row["id"], note="mind the lead flashing").status_code == 200

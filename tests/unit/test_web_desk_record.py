@@ -24,22 +24,32 @@ from facademap.condition.required import missing_fields
 from facademap.errors import InputError
 from facademap.store.project import Project
 from facademap.tables.settings import REQUIRABLE, REQUIRED_DEFAULT, read_desk_setting
-from facademap.tasks.plan import plan_project
+from facademap.tasks.plan.plan import plan_project
 from facademap.web.app import make_app
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")
     from starlette.testclient import TestClient
 
-SQUARE = {"type": "Polygon", "coordinates": [[[8.0, 1.0], [8.2, 1.0], [8.2, 1.2], [8.0, 1.2], [8.0, 1.0]]]}
+SQUARE = {
+    "type": "Polygon",
+    "coordinates": [[[8.0, 1.0], [8.2, 1.0], [8.2, 1.2], [8.0, 1.2], [8.0, 1.0]]],
+}
 
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    made = desk_sample.make_project(tmp_path_factory.mktemp("record") / "sample", many=18, blocks=2, picture=False)
-    with Project.open(made) as project, project.edit(who="sample", what="causes are settled") as edit:
+    made = desk_sample.make_project(
+        tmp_path_factory.mktemp("record") / "sample", many=18, blocks=2, picture=False
+    )
+    with (
+        Project.open(made) as project,
+        project.edit(who="sample", what="causes are settled") as edit,
+    ):
         for id in project.read("conditions")["id"]:
-            edit.update("conditions", id, {"cause": "leaking gutter, mended", "cause_settled": True})
+            edit.update(
+                "conditions", id, {"cause": "leaking gutter, mended", "cause_settled": True}
+            )
     plan_project(made)
     return made
 
@@ -57,7 +67,9 @@ def new_key() -> str:
 def insets(folder: Path) -> list[str]:
     with Project.open(folder, read_only=True) as project:
         table = project.read("repairs")
-    free = table[(table["treatment"] == "inset") & table["held_back"].isna() & (table["stage"] == "proposed")]
+    free = table[
+        (table["treatment"] == "inset") & table["held_back"].isna() & (table["stage"] == "proposed")
+    ]
     return [str(i) for i in free["id"]]
 
 
@@ -80,60 +92,155 @@ def test_an_entry_sent_twice_is_in_the_record_once(client: TestClient, folder: P
     assert len(log_of(folder, repair)) == 1
 
 
-def test_a_stage_that_others_moved_meanwhile_is_shown_and_not_overwritten(client: TestClient, folder: Path) -> None:
+def test_a_stage_that_others_moved_meanwhile_is_shown_and_not_overwritten(
+    client: TestClient, folder: Path
+) -> None:
     repair = insets(folder)[0]
-    assert enter(client, "stage", repair, stage="on hold", reason="scaffold", who="ben", mason="Ben", key=new_key()).status_code == 200
-    late = enter(client, "stage", repair, stage="approved", key=new_key(), seen={"stage": "proposed"}, waited_s=600)
+    assert (
+        enter(
+            client,
+            "stage",
+            repair,
+            stage="on hold",
+            reason="scaffold",
+            who="ben",
+            mason="Ben",
+            key=new_key(),
+        ).status_code
+        == 200
+    )
+    late = enter(
+        client,
+        "stage",
+        repair,
+        stage="approved",
+        key=new_key(),
+        seen={"stage": "proposed"},
+        waited_s=600,
+    )
     assert late.status_code == 409
     theirs = late.json()["error"]["theirs"]
-    assert (theirs["stage"], theirs["who"], theirs["entry"]["reason"]) == ("on hold", "ben", "scaffold")
+    assert (theirs["stage"], theirs["who"], theirs["entry"]["reason"]) == (
+        "on hold",
+        "ben",
+        "scaffold",
+    )
     assert len(log_of(folder, repair)) == 1
 
 
-def test_two_people_who_record_different_checks_do_not_disturb_each_other(client: TestClient, folder: Path) -> None:
+def test_two_people_who_record_different_checks_do_not_disturb_each_other(
+    client: TestClient, folder: Path
+) -> None:
     repair = insets(folder)[0]
     enter(client, "stage", repair, stage="approved", key=new_key())
     enter(client, "stage", repair, stage="cut out", key=new_key())
     page = client.get("/api/work", params={"repair": repair}).json()
     first, second = [c["criterion"] for c in page["checks"] if c["kind"] == "seen"][:2]
-    assert enter(client, "check", repair, criterion=first, result="pass", key=new_key(), who="ben").status_code == 200
+    assert (
+        enter(
+            client, "check", repair, criterion=first, result="pass", key=new_key(), who="ben"
+        ).status_code
+        == 200
+    )
     # made ten minutes ago on a phone without a connection, before ben's entry
-    answer = enter(client, "check", repair, criterion=second, result="pass", key=new_key(), seen={"entry": None}, waited_s=600)
+    answer = enter(
+        client,
+        "check",
+        repair,
+        criterion=second,
+        result="pass",
+        key=new_key(),
+        seen={"entry": None},
+        waited_s=600,
+    )
     assert answer.status_code == 200, answer.text
     entry = log_of(folder, repair).set_index("id").loc[answer.json()["entry"]]
     age = dt.datetime.now(dt.UTC) - dt.datetime.fromisoformat(str(entry["at"]))
     assert dt.timedelta(seconds=595) < age < dt.timedelta(seconds=660)
-    again = enter(client, "check", repair, criterion=first, result="redo", reason="loose", key=new_key(), seen={"entry": None})
+    again = enter(
+        client,
+        "check",
+        repair,
+        criterion=first,
+        result="redo",
+        reason="loose",
+        key=new_key(),
+        seen={"entry": None},
+    )
     assert again.status_code == 409
     assert again.json()["error"]["theirs"]["who"] == "ben"
 
 
-def test_the_overview_says_what_the_page_of_each_repair_says(client: TestClient, folder: Path) -> None:
+def test_the_overview_says_what_the_page_of_each_repair_says(
+    client: TestClient, folder: Path
+) -> None:
     overview = client.get("/api/work/all").json()
     for repair, state in overview["states"].items():
         page = client.get("/api/work", params={"repair": repair}).json()
         assert state["stage"] == page["stage"]
         assert overview["next"][state["treatment"]][state["stage"]] == page["next"]
-        assert state["checks"] == [[c["criterion"], c["result"], c["entry"]] for c in page["checks"]]
-        assert all(overview["criteria"][c["criterion"]]["text"] == c["text"] for c in page["checks"])
+        assert state["checks"] == [
+            [c["criterion"], c["result"], c["entry"]] for c in page["checks"]
+        ]
+        assert all(
+            overview["criteria"][c["criterion"]]["text"] == c["text"] for c in page["checks"]
+        )
 
 
 def test_a_review_sent_twice_is_stored_once(client: TestClient, folder: Path) -> None:
-    body = {"about_table": "conditions", "about": "C-001", "decision": "comment", "text": "seen", "reviewer": "eve", "key": new_key()}
-    assert client.post("/api/reviews", json=body).json()["id"] == client.post("/api/reviews", json=body).json()["id"]
+    body = {
+        "about_table": "conditions",
+        "about": "C-001",
+        "decision": "comment",
+        "text": "seen",
+        "reviewer": "eve",
+        "key": new_key(),
+    }
+    assert (
+        client.post("/api/reviews", json=body).json()["id"]
+        == client.post("/api/reviews", json=body).json()["id"]
+    )
     with Project.open(folder, read_only=True) as project:
         assert len(project.read("reviews")) == 1
 
 
-@pytest.mark.parametrize("body", [{"key": "short"}, {"waited_s": -1}, {"waited_s": 1e9}, {"waited_s": "long"}, {"seen": [1]}, {"stage": 3}])
-def test_an_entry_of_the_wrong_form_is_refused_in_words(client: TestClient, folder: Path, body: dict[str, Any]) -> None:
+@pytest.mark.parametrize(
+    "body",
+    [
+        {"key": "short"},
+        {"waited_s": -1},
+        {"waited_s": 1e9},
+        {"waited_s": "long"},
+        {"seen": [1]},
+        {"stage": 3},
+    ],
+)
+def test_an_entry_of_the_wrong_form_is_refused_in_words(
+    client: TestClient, folder: Path, body: dict[str, Any]
+) -> None:
     answer = enter(client, "stage", insets(folder)[0], **{"stage": "approved", **body})
     assert answer.status_code == 400
     assert answer.json()["error"]["remedy"]
 
 
-def edit(client: TestClient, *changes: dict[str, Any], who: str, what: str = "draw", undoes: str | None = None, key: str | None = None) -> dict[str, Any]:
-    answer = client.post("/api/edits", json={"key": key or new_key(), "who": who, "what": what, "changes": list(changes), "undoes": undoes})
+def edit(
+    client: TestClient,
+    *changes: dict[str, Any],
+    who: str,
+    what: str = "draw",
+    undoes: str | None = None,
+    key: str | None = None,
+) -> dict[str, Any]:
+    answer = client.post(
+        "/api/edits",
+        json={
+            "key": key or new_key(),
+            "who": who,
+            "what": what,
+            "changes": list(changes),
+            "undoes": undoes,
+        },
+    )
     assert answer.status_code == 200, answer.text
     result: dict[str, Any] = answer.json()
     return result
@@ -158,10 +265,30 @@ def turned_back(client: TestClient, item: dict[str, Any], *, who: str, what: str
 
 
 def test_what_a_person_did_can_be_taken_back_from_the_history_alone(client: TestClient) -> None:
-    made = edit(client, {"op": "insert", "table": "conditions", "id": "new:1", "values": {"surface": "landward", "term": "alga", "geometry": SQUARE}}, who="undoer")
+    made = edit(
+        client,
+        {
+            "op": "insert",
+            "table": "conditions",
+            "id": "new:1",
+            "values": {"surface": "landward", "term": "alga", "geometry": SQUARE},
+        },
+        who="undoer",
+    )
     row = made["rows"][0]
     place = f"/api/rows/conditions/{row['id']}"
-    edit(client, {"op": "update", "table": "conditions", "id": row["id"], "rev": 1, "values": {"note": "mine", "cc": 2}}, who="undoer", what="class")
+    edit(
+        client,
+        {
+            "op": "update",
+            "table": "conditions",
+            "id": row["id"],
+            "rev": 1,
+            "values": {"note": "mine", "cc": 2},
+        },
+        who="undoer",
+        what="class",
+    )
     whole = client.get(place).json()["row"]
     stacks = mine(client, "undoer")
     assert [m["what"] for m in stacks["undo"]] == ["draw", "class"]
@@ -170,35 +297,78 @@ def test_what_a_person_did_can_be_taken_back_from_the_history_alone(client: Test
     turned_back(client, stacks["undo"][1], who="undoer", what="undo: class")
     assert client.get(place).json()["row"] == row["row"]
     stacks = mine(client, "undoer")
-    assert ([m["what"] for m in stacks["undo"]], [m["what"] for m in stacks["redo"]]) == (["draw"], ["class"])
+    assert ([m["what"] for m in stacks["undo"]], [m["what"] for m in stacks["redo"]]) == (
+        ["draw"],
+        ["class"],
+    )
     turned_back(client, stacks["undo"][0], who="undoer", what="undo: draw")
     assert client.get(place).status_code in (400, 404)
     stacks = mine(client, "undoer")
-    assert ([m["what"] for m in stacks["undo"]], [m["what"] for m in stacks["redo"]]) == ([], ["class", "draw"])
+    assert ([m["what"] for m in stacks["undo"]], [m["what"] for m in stacks["redo"]]) == (
+        [],
+        ["class", "draw"],
+    )
     for what in ("draw", "class"):
         turned_back(client, mine(client, "undoer")["redo"][-1], who="undoer", what=what)
     assert client.get(place).json()["row"] == whole
-    assert mine(client, "somebody else") == {"undo": [], "redo": [], "more_undo": False, "more_redo": False}
-    edit(client, {"op": "delete", "table": "conditions", "id": row["id"], "rev": client.get(place).json()["rev"]}, who="undoer", what="delete")
+    assert mine(client, "somebody else") == {
+        "undo": [],
+        "redo": [],
+        "more_undo": False,
+        "more_redo": False,
+    }
+    edit(
+        client,
+        {
+            "op": "delete",
+            "table": "conditions",
+            "id": row["id"],
+            "rev": client.get(place).json()["rev"],
+        },
+        who="undoer",
+        what="delete",
+    )
     stacks = mine(client, "undoer")
     assert [m["what"] for m in stacks["undo"]] == ["draw", "class", "delete"]
     turned_back(client, stacks["undo"][-1], who="undoer", what="undo: delete")
     assert client.get(place).json()["row"] == whole
 
 
-@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 @given(steps=st.lists(st.sampled_from(["edit", "undo", "redo"]), min_size=1, max_size=12))
 def test_the_history_remembers_what_the_page_would(client: TestClient, steps: list[str]) -> None:
     """Any order of edits, undos and redos: the stacks read back are those that two plain lists give."""
     who = uuid.uuid4().hex[:12]
-    made = edit(client, {"op": "insert", "table": "conditions", "id": "new:1", "values": {"surface": "landward", "term": "alga", "geometry": SQUARE}}, who="setup")
+    made = edit(
+        client,
+        {
+            "op": "insert",
+            "table": "conditions",
+            "id": "new:1",
+            "values": {"surface": "landward", "term": "alga", "geometry": SQUARE},
+        },
+        who="setup",
+    )
     row = made["rows"][0]["id"]
     undo: list[str] = []
     redo: list[str] = []
     for number, step in enumerate(steps):
         if step == "edit":
             rev = client.get(f"/api/rows/conditions/{row}").json()["rev"]
-            edit(client, {"op": "update", "table": "conditions", "id": row, "rev": rev, "values": {"note": f"n{number}"}}, who=who, what=f"e{number}")
+            edit(
+                client,
+                {
+                    "op": "update",
+                    "table": "conditions",
+                    "id": row,
+                    "rev": rev,
+                    "values": {"note": f"n{number}"},
+                },
+                who=who,
+                what=f"e{number}",
+            )
             undo.append(f"e{number}")
             redo.clear()
         elif step == "undo" and undo:
@@ -213,25 +383,59 @@ def test_the_history_remembers_what_the_page_would(client: TestClient, steps: li
     assert ([m["what"] for m in found["undo"]], [m["what"] for m in found["redo"]]) == (undo, redo)
 
 
-def test_a_template_is_kept_in_the_project_with_a_checked_value(client: TestClient, folder: Path) -> None:
+def test_a_template_is_kept_in_the_project_with_a_checked_value(
+    client: TestClient, folder: Path
+) -> None:
     value = json.dumps({"key": "2", "values": {"term": "Alveolization", "cc": 2, "depth_m": 0.02}})
-    edit(client, {"op": "insert", "table": "settings", "id": "template:deep honeycomb", "values": {"value": value}}, who="ada")
+    edit(
+        client,
+        {
+            "op": "insert",
+            "table": "settings",
+            "id": "template:deep honeycomb",
+            "values": {"value": value},
+        },
+        who="ada",
+    )
     with Project.open(folder, read_only=True) as project:
         kept = project.setting("template:deep honeycomb")
     assert kept == {"key": "2", "values": {"term": "alveolization", "cc": 2, "depth_m": 0.02}}
     rows = client.get("/api/tables/settings").json()["rows"]
     assert "template:deep honeycomb" in {r["id"] for r in rows}
     assert not {r["id"] for r in rows} & {"name", "reviewer_links"}
-    twice = client.post("/api/edits", json={"key": new_key(), "changes": [{"op": "insert", "table": "settings", "id": "template:deep honeycomb", "values": {"value": value}}]})
+    twice = client.post(
+        "/api/edits",
+        json={
+            "key": new_key(),
+            "changes": [
+                {
+                    "op": "insert",
+                    "table": "settings",
+                    "id": "template:deep honeycomb",
+                    "values": {"value": value},
+                }
+            ],
+        },
+    )
     assert twice.status_code == 409
     assert twice.json()["error"]["theirs"]["row"]["id"] == "template:deep honeycomb"
 
 
-@pytest.mark.parametrize(("name", "value"), [
-    ("template:x", {"key": "0", "values": {"cc": 1}}), ("template:x", {"key": None, "values": {"cc": 7}}), ("template:x", {"values": {}}),
-    ("template:x", {"values": {"surface": "a"}}), ("template:x", {"values": {"cc": True}}), ("template:x", {"values": {"activity": "often"}}),
-    ("template:" + "n" * 90, {"values": {"cc": 1}}), ("required_fields", ["cc", "colour"]), ("required_fields", "cc"), ("name", "Other"),
-])
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("template:x", {"key": "0", "values": {"cc": 1}}),
+        ("template:x", {"key": None, "values": {"cc": 7}}),
+        ("template:x", {"values": {}}),
+        ("template:x", {"values": {"surface": "a"}}),
+        ("template:x", {"values": {"cc": True}}),
+        ("template:x", {"values": {"activity": "often"}}),
+        ("template:" + "n" * 90, {"values": {"cc": 1}}),
+        ("required_fields", ["cc", "colour"]),
+        ("required_fields", "cc"),
+        ("name", "Other"),
+    ],
+)
 def test_a_setting_of_the_wrong_form_is_refused_in_words(name: str, value: Any) -> None:
     with pytest.raises(InputError) as fault:
         read_desk_setting(name, json.dumps(value))
@@ -239,32 +443,69 @@ def test_a_setting_of_the_wrong_form_is_refused_in_words(name: str, value: Any) 
 
 
 def test_what_is_required_is_asked_only_of_conditions_it_makes_sense_for() -> None:
-    area, line, point = shapely.box(0, 0, 1, 1), shapely.LineString([(0, 0), (1, 0)]), shapely.Point(0, 0)
-    full = {"term": "crack", "cc": 1, "uc": 1, "rc": 1, "wall_stone": "S-1", "origin": "drawn", "layer": "stone"}
-    assert missing_fields({**full, "family": "A", "geometry": area}, REQUIRED_DEFAULT) == ("depth_m",)
-    assert missing_fields({**full, "family": "A", "geometry": line}, REQUIRED_DEFAULT) == ("width_m",)
+    area, line, point = (
+        shapely.box(0, 0, 1, 1),
+        shapely.LineString([(0, 0), (1, 0)]),
+        shapely.Point(0, 0),
+    )
+    full = {
+        "term": "crack",
+        "cc": 1,
+        "uc": 1,
+        "rc": 1,
+        "wall_stone": "S-1",
+        "origin": "drawn",
+        "layer": "stone",
+    }
+    assert missing_fields({**full, "family": "A", "geometry": area}, REQUIRED_DEFAULT) == (
+        "depth_m",
+    )
+    assert missing_fields({**full, "family": "A", "geometry": line}, REQUIRED_DEFAULT) == (
+        "width_m",
+    )
     assert missing_fields({**full, "family": "E", "geometry": point}, REQUIRED_DEFAULT) == ()
-    assert missing_fields({**full, "family": "J", "layer": "joint", "wall_stone": None, "geometry": area}, REQUIRED_DEFAULT) == ()
-    assert missing_fields({**full, "family": "E", "origin": "assisted", "geometry": area}, REQUIRED_DEFAULT) == ("confirmed_by",)
-    assert missing_fields({**full, "family": "E", "activity": "unknown", "note": "  ", "geometry": area}, ("activity", "note", "cc")) == ("activity", "note")
+    assert (
+        missing_fields(
+            {**full, "family": "J", "layer": "joint", "wall_stone": None, "geometry": area},
+            REQUIRED_DEFAULT,
+        )
+        == ()
+    )
+    assert missing_fields(
+        {**full, "family": "E", "origin": "assisted", "geometry": area}, REQUIRED_DEFAULT
+    ) == ("confirmed_by",)
+    assert missing_fields(
+        {**full, "family": "E", "activity": "unknown", "note": "  ", "geometry": area},
+        ("activity", "note", "cc"),
+    ) == ("activity", "note")
     assert missing_fields({"geometry": area}, ()) == ()
 
 
 def test_the_command_line_and_the_audit_follow_the_same_setting(folder: Path) -> None:
     from facademap.cli.main import main
-    from facademap.tasks.check import check_project
+    from facademap.tasks.project.check import check_project
 
     def run(*words: str) -> Any:
         return CliRunner().invoke(main, ["required", str(folder), *words])
 
     assert run("--set", "cc,note").exit_code == 0
-    wanted = {f["about"] for f in check_project(folder)["findings"] if "note" in f["problem"] and f["about"].startswith("condition")}
+    wanted = {
+        f["about"]
+        for f in check_project(folder)["findings"]
+        if "note" in f["problem"] and f["about"].startswith("condition")
+    }
     with Project.open(folder, read_only=True) as project:
         table = project.read("conditions")
-    assert wanted == {f"condition {i}" for i, n in zip(table["id"], table["note"], strict=True) if not isinstance(n, str)}
+    assert wanted == {
+        f"condition {i}"
+        for i, n in zip(table["id"], table["note"], strict=True)
+        if not isinstance(n, str)
+    }
     told = json.loads(run("--json").output)
     assert told["required"] == ["cc", "note"]
-    assert {f"condition {i}" for i, missing in told["missing"].items() if "note" in missing} == wanted
+    assert {
+        f"condition {i}" for i, missing in told["missing"].items() if "note" in missing
+    } == wanted
     assert run("--set", "cc,colour").exit_code == 2
     assert json.loads(run("--json").output)["required"] == ["cc", "note"]
     assert json.loads(run("--default", "--json").output)["required"] == list(REQUIRED_DEFAULT)

@@ -22,7 +22,7 @@ from desk_browser import Server
 
 from facademap.errors import InputError
 from facademap.store.project import Project
-from facademap.tasks.serve import plan_server
+from facademap.tasks.desk.serve import plan_server
 from facademap.web.app import make_app
 
 with warnings.catch_warnings():
@@ -34,7 +34,9 @@ SQUARE = {"type": "Polygon", "coordinates": [[[1, 1], [1.1, 1], [1.1, 1.1], [1, 
 
 @pytest.fixture(scope="module")
 def sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return desk_sample.make_project(tmp_path_factory.mktemp("faults") / "sample", many=10, blocks=2, picture=False)
+    return desk_sample.make_project(
+        tmp_path_factory.mktemp("faults") / "sample", many=10, blocks=2, picture=False
+    )
 
 
 @pytest.fixture
@@ -49,8 +51,15 @@ def client(folder: Path) -> Iterator[TestClient]:
 
 
 def draw(client: TestClient, note: str = "") -> Any:
-    new = {"op": "insert", "table": "conditions", "id": "new:1", "values": {"surface": "landward", "term": "alga", "note": note or None, "geometry": SQUARE}}
-    return client.post("/api/edits", json={"key": uuid.uuid4().hex, "who": "ada", "what": "draw", "changes": [new]})
+    new = {
+        "op": "insert",
+        "table": "conditions",
+        "id": "new:1",
+        "values": {"surface": "landward", "term": "alga", "note": note or None, "geometry": SQUARE},
+    }
+    return client.post(
+        "/api/edits", json={"key": uuid.uuid4().hex, "who": "ada", "what": "draw", "changes": [new]}
+    )
 
 
 def refused(answer: Any, words: str) -> None:
@@ -100,7 +109,9 @@ def test_a_project_that_became_read_only(client: TestClient) -> None:
     assert draw(client).status_code == 200
 
 
-def test_a_project_moved_while_it_is_served_takes_nothing_until_it_is_back(client: TestClient, folder: Path) -> None:
+def test_a_project_moved_while_it_is_served_takes_nothing_until_it_is_back(
+    client: TestClient, folder: Path
+) -> None:
     kept = draw(client).json()["ids"]["new:1"]
     folder.rename(folder.with_name("elsewhere"))
     refused(draw(client), "moved, replaced or deleted")
@@ -109,7 +120,9 @@ def test_a_project_moved_while_it_is_served_takes_nothing_until_it_is_back(clien
     assert {kept, again} <= stored(folder)
 
 
-def test_a_project_deleted_or_replaced_while_it_is_served_acknowledges_nothing(client: TestClient, folder: Path) -> None:
+def test_a_project_deleted_or_replaced_while_it_is_served_acknowledges_nothing(
+    client: TestClient, folder: Path
+) -> None:
     path = folder / "project.gpkg"
     copy = folder / "copy.gpkg"
     with Project.open(folder, read_only=True) as project:
@@ -143,7 +156,9 @@ def until(condition: Any, seconds: float = 60.0) -> None:
         time.sleep(0.05)
 
 
-def test_a_job_that_is_killed_says_so_and_leaves_the_project_as_it_was(client: TestClient, folder: Path) -> None:
+def test_a_job_that_is_killed_says_so_and_leaves_the_project_as_it_was(
+    client: TestClient, folder: Path
+) -> None:
     job = client.post("/api/jobs", json={"kind": "plan"}).json()["id"]
     jobs = client.app._app.state.jobs  # type: ignore[attr-defined]
     os.kill(jobs.named(job).process.pid, signal.SIGKILL)
@@ -182,13 +197,18 @@ def test_a_job_ends_with_a_server_that_is_killed(folder: Path) -> None:
     import json
     import urllib.request
 
-    from facademap.tasks.plan import plan_project
+    from facademap.tasks.plan.plan import plan_project
 
     plan_project(folder)
     server = Server(folder).start()
     assert server.process is not None
     order = json.dumps({"kind": "match", "options": {"time_limit_s": 120}}).encode()
-    urllib.request.urlopen(urllib.request.Request(f"{server.address}api/jobs", data=order, headers={"content-type": "application/json"}), timeout=10).close()
+    urllib.request.urlopen(
+        urllib.request.Request(
+            f"{server.address}api/jobs", data=order, headers={"content-type": "application/json"}
+        ),
+        timeout=10,
+    ).close()
     [job] = children(server.process.pid)
     server.kill()
     until(lambda: not alive(job), 20)
@@ -203,10 +223,18 @@ def test_a_large_photo_that_is_decoded_holds_up_nobody(client: TestClient) -> No
     import cv2
     import numpy as np
 
-    picture = cv2.resize(np.random.default_rng(2).integers(0, 255, (60, 80, 3), np.uint8), (8000, 6000))
+    picture = cv2.resize(
+        np.random.default_rng(2).integers(0, 255, (60, 80, 3), np.uint8), (8000, 6000)
+    )
     data = cv2.imencode(".png", picture)[1].tobytes()
     taken: list[Any] = []
-    sending = threading.Thread(target=lambda: taken.append(client.post("/api/photos?subject=record", content=data, headers={"content-type": "image/png"})))
+    sending = threading.Thread(
+        target=lambda: taken.append(
+            client.post(
+                "/api/photos?subject=record", content=data, headers={"content-type": "image/png"}
+            )
+        )
+    )
     sending.start()
     edits = 0
     while sending.is_alive():

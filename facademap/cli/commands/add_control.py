@@ -12,19 +12,36 @@ from facademap.cli.show import Show, command_options
 @click.command("add-control")
 @click.argument("project", type=click.Path(path_type=Path))
 @click.argument("points", type=click.Path(path_type=Path))
-@click.option("--observations", type=click.Path(path_type=Path), help="photo,name,x_px,y_px: where photos show the points.")
+@click.option(
+    "--observations",
+    type=click.Path(path_type=Path),
+    help="photo,name,x_px,y_px: where photos show the points.",
+)
 @click.option("--surface", help="Surface they lie on; may be left out where there is one.")
 @click.option("--epsg", type=int, help="Code of the projected system of the world coordinates.")
 @command_options
-def command(project: Path, points: Path, observations: Path | None, surface: str | None, epsg: int | None, show: Show) -> None:
+def command(
+    project: Path,
+    points: Path,
+    observations: Path | None,
+    surface: str | None,
+    epsg: int | None,
+    show: Show,
+) -> None:
     """Read control and check POINTS (name,role,u_m,v_m and/or east_m,north_m,height_m) into PROJECT."""
-    from facademap.tasks.add_control import add_control
+    from facademap.tasks.survey.add_control import add_control
 
-    result = add_control(project, points, observations_path=observations, surface=surface, epsg=epsg)
+    result = add_control(
+        project, points, observations_path=observations, surface=surface, epsg=epsg
+    )
     for note in result["notes"]:
         show.say(f"note: {note}")
-    lines = [f"{result['control']} control and {result['check']} check points, seen {result['observations']} times"]
+    lines = [
+        f"{result['control']} control and {result['check']} check points, seen {result['observations']} times"
+    ]
     if result["world"]:
-        lines.append(f"placed in the world: RMSE {result['world']['rmse_m'] * 1000:.1f} mm, largest distance from the plane "
-                     f"{result['world']['largest_out_of_plane_m'] * 1000:.1f} mm")
+        lines.append(
+            f"placed in the world: RMSE {result['world']['rmse_m'] * 1000:.1f} mm, largest distance from the plane "
+            f"{result['world']['largest_out_of_plane_m'] * 1000:.1f} mm"
+        )
     show.result(result, text=lines)

@@ -16,12 +16,14 @@ from facademap.cli.show import Show, command_options
 @click.option("--surface", help="Surface they lie on; may be left out where there is one.")
 @click.option("--layer", help="Only this layer of a GeoPackage.")
 @command_options
-def command(kind: str, project: Path, file: Path, surface: str | None, layer: str | None, show: Show) -> None:
+def command(
+    kind: str, project: Path, file: Path, surface: str | None, layer: str | None, show: Show
+) -> None:
     """Read outlines, lines or points of KIND from FILE (GeoPackage, GeoJSON, CSV) into PROJECT.
 
     Coordinates are metres of the wall frame: u to the right seen from outside, v up.
     """
-    from facademap.tasks.add_features import add_features
+    from facademap.tasks.survey.add_features import add_features
 
     result = add_features(project, kind.replace("-", "_"), file, surface=surface, layer=layer)  # type: ignore[arg-type]
     for note in result["notes"]:

@@ -15,8 +15,11 @@ from facademap.cli.show import Show, command_options
 @command_options
 def command(project: Path, file: Path, show: Show) -> None:
     """Read a review FILE that was saved from the condition map into PROJECT."""
-    from facademap.tasks.add_review import add_review
+    from facademap.tasks.survey.add_review import add_review
 
     result = add_review(project, file)
-    show.result(result, text=f"{result['added']} entries added, {result['known']} known already; approved: "
-                f"{', '.join(result['approved']) or 'none'}; returned: {', '.join(result['returned']) or 'none'}")
+    show.result(
+        result,
+        text=f"{result['added']} entries added, {result['known']} known already; approved: "
+        f"{', '.join(result['approved']) or 'none'}; returned: {', '.join(result['returned']) or 'none'}",
+    )

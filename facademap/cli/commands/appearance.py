@@ -14,7 +14,7 @@ from facademap.cli.show import Show, command_options
 @command_options
 def command(project: Path, show: Show) -> None:
     """Measure on the elevation what colour each piece of PROJECT must match."""
-    from facademap.tasks.appearance import measure_targets
+    from facademap.tasks.plan.appearance import measure_targets
 
     with show.progress("measuring neighbourhoods") as progress:
         result = measure_targets(project, progress=progress)

@@ -16,17 +16,21 @@ from facademap.cli.show import Show, command_options
 @command_options
 def command(folder: Path, show: Show) -> None:
     """Run the whole job on the demo elevation into the new project FOLDER."""
-    from facademap.tasks.demo import run_demo
+    from facademap.tasks.project.demo import run_demo
 
     def step(name: str, work: Callable[[Callable[[float], None]], Any]) -> Any:
         with show.progress(name) as progress:
             return work(progress)
 
     result = run_demo(folder, step=step)
-    show.result(result, text=[
-        f"{result['photos']} photos, check RMSE {result['check_rmse_m'] * 1000:.1f} mm at {result['check_n']} check points",
-        f"{result['conditions']} conditions, {result['condition_area_m2']:.2f} m2; {result['repairs']} repairs, "
-        f"{result['pieces']} pieces to cut, {result['blocks']} blocks",
-        f"{result['matched']} pieces matched, {len(result['unmatched'])} not; mean colour difference "
-        f"{result['mean_de00']:.2f} (CIEDE2000)",
-        f"{sum(result['seconds'].values()):.0f} s; see {folder / 'out' / 'condition-map.html'}"])
+    show.result(
+        result,
+        text=[
+            f"{result['photos']} photos, check RMSE {result['check_rmse_m'] * 1000:.1f} mm at {result['check_n']} check points",
+            f"{result['conditions']} conditions, {result['condition_area_m2']:.2f} m2; {result['repairs']} repairs, "
+            f"{result['pieces']} pieces to cut, {result['blocks']} blocks",
+            f"{result['matched']} pieces matched, {len(result['unmatched'])} not; mean colour difference "
+            f"{result['mean_de00']:.2f} (CIEDE2000)",
+            f"{sum(result['seconds'].values()):.0f} s; see {folder / 'out' / 'condition-map.html'}",
+        ],
+    )

@@ -12,20 +12,38 @@ from facademap.cli.show import Show, command_options
 
 @click.command("elevations")
 @click.argument("project", type=click.Path(path_type=Path))
-@click.option("--gsd-mm", type=float, default=2.0, show_default=True, help="Ground sample distance in millimetres.")
-@click.option("--extent", "extents", multiple=True, metavar="[SURFACE:]U0,V0,U1,V1",
-              help="Part of the wall in metres; the control grown by 5 % without it. May be given for several surfaces.")
+@click.option(
+    "--gsd-mm",
+    type=float,
+    default=2.0,
+    show_default=True,
+    help="Ground sample distance in millimetres.",
+)
+@click.option(
+    "--extent",
+    "extents",
+    multiple=True,
+    metavar="[SURFACE:]U0,V0,U1,V1",
+    help="Part of the wall in metres; the control grown by 5 % without it. May be given for several surfaces.",
+)
 @command_options
 def command(project: Path, gsd_mm: float, extents: tuple[str, ...], show: Show) -> None:
     """Rectify the photos of every surface of PROJECT and join the best views into one elevation each."""
-    from facademap.tasks.elevations import make_elevations
+    from facademap.tasks.survey.elevations import make_elevations
 
-    wanted = {(name if colon else ""): extent_from_text(numbers if colon else name)
-              for name, colon, numbers in (text.rpartition(":") if ":" in text else (text, "", "") for text in extents)}
+    wanted = {
+        (name if colon else ""): extent_from_text(numbers if colon else name)
+        for name, colon, numbers in (
+            text.rpartition(":") if ":" in text else (text, "", "") for text in extents
+        )
+    }
     with show.progress("rectifying") as progress:
         result = make_elevations(project, gsd_mm=gsd_mm, extents=wanted, progress=progress)
     for warning in result["warnings"]:
         show.say(f"warning: {warning}")
-    show.result(result, text=f"{len(result['surfaces'])} elevation(s) from {result['photos']} photos: control RMSE "
-                f"{result['control_rmse_m'] * 1000:.1f} mm, check RMSE {result['check_rmse_m'] * 1000:.1f} mm "
-                f"({result['check_n']} check points)")
+    show.result(
+        result,
+        text=f"{len(result['surfaces'])} elevation(s) from {result['photos']} photos: control RMSE "
+        f"{result['control_rmse_m'] * 1000:.1f} mm, check RMSE {result['check_rmse_m'] * 1000:.1f} mm "
+        f"({result['check_n']} check points)",
+    )

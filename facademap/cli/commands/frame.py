@@ -21,22 +21,44 @@ _FILE = click.Path(path_type=Path)
 @click.option("--cylinder", is_flag=True, help="A round pier or turret: u is arc.")
 @click.option("--concave", is_flag=True, help="The round surface is seen from within.")
 @command_options
-def command(survey: Path, out: Path, placement: Path | None, outside: str | None, epsg: int | None, upright: bool,
-            cylinder: bool, concave: bool, show: Show) -> None:
+def command(
+    survey: Path,
+    out: Path,
+    placement: Path | None,
+    outside: str | None,
+    epsg: int | None,
+    upright: bool,
+    cylinder: bool,
+    concave: bool,
+    show: Show,
+) -> None:
     """Fit a wall frame to a total-station list; points off the surface are named."""
     from facademap.errors import InputError
-    from facademap.tasks.survey_frame import place_survey_points
+    from facademap.tasks.survey.survey_frame import place_survey_points
 
     place = None
     if outside is not None:
         try:
             e, n, h = (float(part) for part in outside.split(","))
         except ValueError:
-            raise InputError(f"place {outside!r} is not three numbers", "Give --outside E,N,H in metres.") from None
+            raise InputError(
+                f"place {outside!r} is not three numbers", "Give --outside E,N,H in metres."
+            ) from None
         place = (e, n, h)
-    done = place_survey_points(survey, out, placement=placement, outside_enh=place, epsg=epsg, cylinder=cylinder,
-                               concave=concave, upright=upright)
+    done = place_survey_points(
+        survey,
+        out,
+        placement=placement,
+        outside_enh=place,
+        epsg=epsg,
+        cylinder=cylinder,
+        concave=concave,
+        upright=upright,
+    )
     for warning in done["warnings"]:
         show.say(f"note: {warning}")
-    show.result(done, text=f"{out}: {done['points']} points on a {done['surface']}, RMSE {done['rmse_m'] * 1000:.1f} mm, "
-                           f"{len(done['off_surface'])} off the surface")
+    show.result(
+        done,
+        text=f"{out}: {done['points']} points on a {done['surface']}, RMSE {done['rmse_m'] * 1000:.1f} mm, "
+        f"{len(done['off_surface'])} off the surface",
+    )

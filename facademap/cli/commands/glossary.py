@@ -22,6 +22,24 @@ def command(word: str | None, show: Show) -> None:
         lines = []
         for family in FAMILIES:
             lines += ["", f"{family.id}  {family.name}: {family.meaning}"]
-            lines += [f"   {t.abbreviation}  {'  ' if t.parent else ''}{t.name}: {t.meaning}" for t in terms_of(family.id)]
-    show.result({"terms": [{"name": t.name, "family": t.family, "layer": t.layer, "abbreviation": t.abbreviation,
-                            "parent": t.parent, "shape": t.shape, "meaning": t.meaning} for t in terms]}, text=lines)
+            lines += [
+                f"   {t.abbreviation}  {'  ' if t.parent else ''}{t.name}: {t.meaning}"
+                for t in terms_of(family.id)
+            ]
+    show.result(
+        {
+            "terms": [
+                {
+                    "name": t.name,
+                    "family": t.family,
+                    "layer": t.layer,
+                    "abbreviation": t.abbreviation,
+                    "parent": t.parent,
+                    "shape": t.shape,
+                    "meaning": t.meaning,
+                }
+                for t in terms
+            ]
+        },
+        text=lines,
+    )

@@ -12,9 +12,15 @@ __all__ = ["command"]
 
 
 @click.command("looks")
-@click.option("--images", type=click.Path(path_type=Path), required=True,
-              help="Table name,path[,mask_path]: pictures of stones at one scale, paths relative to the table.")
-@click.option("--out", type=click.Path(path_type=Path), required=True, help="Table a,b,distance to write.")
+@click.option(
+    "--images",
+    type=click.Path(path_type=Path),
+    required=True,
+    help="Table name,path[,mask_path]: pictures of stones at one scale, paths relative to the table.",
+)
+@click.option(
+    "--out", type=click.Path(path_type=Path), required=True, help="Table a,b,distance to write."
+)
 @command_options
 def command(images: Path, out: Path, show: Show) -> None:
     """Compare the looks of stones in pictures, pair by pair.
@@ -23,11 +29,13 @@ def command(images: Path, out: Path, show: Show) -> None:
     white balance of the pictures. It has no unit and serves to rank: without a colour chart no picture
     can say how different two colours are.
     """
-    from facademap.tasks.looks import compare_looks
+    from facademap.tasks.yard.looks import compare_looks
 
     with show.progress("Describing stones") as update:
         report = compare_looks(images, out=out, progress=update)
     if report["scale"] < 1.0:
         show.detail(f"all pictures were reduced to {report['scale']:.2f} of their size")
-    show.result({**report, "out": out},
-                text=f"{report['pairs']} pairs of {report['pictures']} pictures written to {out} (rank only)")
+    show.result(
+        {**report, "out": out},
+        text=f"{report['pairs']} pairs of {report['pictures']} pictures written to {out} (rank only)",
+    )

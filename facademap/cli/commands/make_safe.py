@@ -14,9 +14,14 @@ __all__ = ["command"]
 @command_options
 def command(project: str, show: Show) -> None:
     """List loose and parted stone that needs making safe now, whatever repair follows."""
-    from facademap.tasks.plan import make_safe_of_project
+    from facademap.tasks.plan.plan import make_safe_of_project
 
     rows = make_safe_of_project(project)
-    lines = [f"{r['condition']}: {r['term']} in {r['wall_stone'] or 'no stone'}, {r['surface']} at {r['u_m']:.2f} / {r['height_m']:.2f} m. {r['action']}"
-             for r in rows]
-    show.result({"count": len(rows), "items": rows}, text=lines or "nothing unsafe is recorded; a list is no inspection")
+    lines = [
+        f"{r['condition']}: {r['term']} in {r['wall_stone'] or 'no stone'}, {r['surface']} at {r['u_m']:.2f} / {r['height_m']:.2f} m. {r['action']}"
+        for r in rows
+    ]
+    show.result(
+        {"count": len(rows), "items": rows},
+        text=lines or "nothing unsafe is recorded; a list is no inspection",
+    )

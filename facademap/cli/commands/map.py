@@ -11,14 +11,21 @@ from facademap.cli.show import Show, command_options
 
 @click.command("map")
 @click.argument("project", type=click.Path(path_type=Path))
-@click.option("--out", type=click.Path(path_type=Path), help="Where to write; out/condition-map.html in the project without it.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    help="Where to write; out/condition-map.html in the project without it.",
+)
 @command_options
 def command(project: Path, out: Path | None, show: Show) -> None:
     """Make the condition map of PROJECT: one HTML file that opens offline in any browser."""
-    from facademap.tasks.condition_map import make_condition_map
+    from facademap.tasks.issue.condition_map import make_condition_map
 
     with show.progress("drawing the condition map") as progress:
         result = make_condition_map(project, target=out, progress=progress)
     for text in result["missing"]:
         show.say(f"missing: {text}")
-    show.result(result, text=f"{result['path']}: {result['features']} outlines, {result['bytes'] / 1e6:.1f} MB")
+    show.result(
+        result,
+        text=f"{result['path']}: {result['features']} outlines, {result['bytes'] / 1e6:.1f} MB",
+    )

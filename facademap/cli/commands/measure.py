@@ -12,20 +12,50 @@ _FILE = click.Path(path_type=Path)
 
 
 @click.command("measure")
-@click.option("--photo", type=_FILE, required=True, help="Picture as stored by the camera (its size and EXIF are read).")
-@click.option("--control", type=_FILE, required=True, help="CSV: name,u_m,v_m,x_px,y_px,role (control or check).")
+@click.option(
+    "--photo",
+    type=_FILE,
+    required=True,
+    help="Picture as stored by the camera (its size and EXIF are read).",
+)
+@click.option(
+    "--control",
+    type=_FILE,
+    required=True,
+    help="CSV: name,u_m,v_m,x_px,y_px,role (control or check).",
+)
 @click.option("--camera", type=_FILE, help="Camera file; else the lens is estimated.")
-@click.option("--shapes", type=_FILE, required=True, help="CSV: shape,kind,x_px,y_px (kind: length or area).")
-@click.option("--out", type=_FILE, required=True, help="CSV to write: shape,kind,value,unit,plus_minus_95.")
-@click.option("--pick-px", type=click.FloatRange(0), help="Precision of the picked pixels, one sigma per axis.")
+@click.option(
+    "--shapes", type=_FILE, required=True, help="CSV: shape,kind,x_px,y_px (kind: length or area)."
+)
+@click.option(
+    "--out", type=_FILE, required=True, help="CSV to write: shape,kind,value,unit,plus_minus_95."
+)
+@click.option(
+    "--pick-px",
+    type=click.FloatRange(0),
+    help="Precision of the picked pixels, one sigma per axis.",
+)
 @command_options
-def command(photo: Path, control: Path, camera: Path | None, shapes: Path, out: Path, pick_px: float | None,
-            show: Show) -> None:
+def command(
+    photo: Path,
+    control: Path,
+    camera: Path | None,
+    shapes: Path,
+    out: Path,
+    pick_px: float | None,
+    show: Show,
+) -> None:
     """Measure lengths and areas on a flat wall in one photo, with plus or minus at 95 %."""
-    from facademap.tasks.measure_photo import measure_in_photo
+    from facademap.tasks.survey.measure_photo import measure_in_photo
 
     done = measure_in_photo(photo, control, shapes, out, camera=camera, pick_px=pick_px)
     for warning in done["warnings"]:
         show.say(f"note: {warning}")
-    show.result(done, text=[f"{s['shape']}: {s['value']:.4f} ± {s['plus_minus_95']:.4f} {s['unit']}"
-                            for s in done["shapes"]])
+    show.result(
+        done,
+        text=[
+            f"{s['shape']}: {s['value']:.4f} ± {s['plus_minus_95']:.4f} {s['unit']}"
+            for s in done["shapes"]
+        ],
+    )

@@ -12,12 +12,20 @@ from facademap.cli.show import Show, command_options
 @click.command("new")
 @click.argument("project", type=click.Path(path_type=Path))
 @click.option("--name", help="Name of the campaign; makes one elevation of one plane surface.")
-@click.option("--from", "plan_path", type=click.Path(path_type=Path),
-              help="A project.toml that describes elevations, surfaces and settings.")
+@click.option(
+    "--from",
+    "plan_path",
+    type=click.Path(path_type=Path),
+    help="A project.toml that describes elevations, surfaces and settings.",
+)
 @command_options
 def command(project: Path, name: str | None, plan_path: Path | None, show: Show) -> None:
     """Make a new project in the folder PROJECT."""
-    from facademap.tasks.create_project import ProjectPlan, create_project, read_project_plan
+    from facademap.tasks.project.create_project import (
+        ProjectPlan,
+        create_project,
+        read_project_plan,
+    )
 
     if (name is None) == (plan_path is None):
         raise click.UsageError("give either --name or --from")

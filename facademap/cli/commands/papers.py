@@ -11,38 +11,119 @@ from facademap.cli.show import Show, command_options
 
 @click.command("papers")
 @click.argument("project", type=click.Path(path_type=Path))
-@click.option("--only", multiple=True, metavar="NAME", help="Make only this paper (may be given several times).")
-@click.option("--paper", default="A4", show_default=True, metavar="SIZE", help="Sheet of tickets, lists and templates: A4 or Letter.")
-@click.option("--sheet", default="A3", show_default=True, metavar="SIZE", help="Sheet of drawings: A4 to A0, Tabloid, ARCH A to E, ANSI C to E.")
-@click.option("--scale", type=float, metavar="N", help="Scale 1:N of drawings; chosen to fit when not given.")
-@click.option("--rates", type=click.Path(path_type=Path), metavar="FILE", help="Rates (TOML) for the costs.")
-@click.option("--link", default="", metavar="ADDRESS", help="Address of a repair for the QR codes, with {repair} for its id.")
-@click.option("--least-void-m2", type=float, default=0.0, show_default=True, help="Openings of this area or smaller are not deducted.")
+@click.option(
+    "--only",
+    multiple=True,
+    metavar="NAME",
+    help="Make only this paper (may be given several times).",
+)
+@click.option(
+    "--paper",
+    default="A4",
+    show_default=True,
+    metavar="SIZE",
+    help="Sheet of tickets, lists and templates: A4 or Letter.",
+)
+@click.option(
+    "--sheet",
+    default="A3",
+    show_default=True,
+    metavar="SIZE",
+    help="Sheet of drawings: A4 to A0, Tabloid, ARCH A to E, ANSI C to E.",
+)
+@click.option(
+    "--scale", type=float, metavar="N", help="Scale 1:N of drawings; chosen to fit when not given."
+)
+@click.option(
+    "--rates", type=click.Path(path_type=Path), metavar="FILE", help="Rates (TOML) for the costs."
+)
+@click.option(
+    "--link",
+    default="",
+    metavar="ADDRESS",
+    help="Address of a repair for the QR codes, with {repair} for its id.",
+)
+@click.option(
+    "--least-void-m2",
+    type=float,
+    default=0.0,
+    show_default=True,
+    help="Openings of this area or smaller are not deducted.",
+)
 @click.option("--line-only", is_flag=True, help="Draw without the picture.")
-@click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="Folder of the papers; PROJECT/out when not given.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Folder of the papers; PROJECT/out when not given.",
+)
 @click.option("--again", is_flag=True, help="Make also what did not change.")
 @command_options
-def command(project: Path, only: tuple[str, ...], paper: str, sheet: str, scale: float | None, rates: Path | None, link: str, least_void_m2: float,
-            line_only: bool, out: Path | None, again: bool, show: Show) -> None:
+def command(
+    project: Path,
+    only: tuple[str, ...],
+    paper: str,
+    sheet: str,
+    scale: float | None,
+    rates: Path | None,
+    link: str,
+    least_void_m2: float,
+    line_only: bool,
+    out: Path | None,
+    again: bool,
+    show: Show,
+) -> None:
     """Make drawings, cut tickets, templates, saw plans, lists, quantities and exchange files of PROJECT.
 
     Only what changed since the last time is made again. A paper that cannot be made does not hold up
     the others.
     """
-    from facademap.tasks.papers import Choices, make_papers, read_rates_file
+    from facademap.tasks.issue.papers import Choices, make_papers, read_rates_file
 
-    choices = Choices(paper=paper, sheet=sheet, scale=scale, link=link, least_void_m2=least_void_m2, rates=read_rates_file(rates) if rates else "",
-                      rates_name=rates.name if rates else "rates", pictures=not line_only)
+    choices = Choices(
+        paper=paper,
+        sheet=sheet,
+        scale=scale,
+        link=link,
+        least_void_m2=least_void_m2,
+        rates=read_rates_file(rates) if rates else "",
+        rates_name=rates.name if rates else "rates",
+        pictures=not line_only,
+    )
     with show.progress("papers") as progress:
-        result = make_papers(project, choices=choices, only=only, again=again, out=out, progress=lambda share, what: progress(share))
+        result = make_papers(
+            project,
+            choices=choices,
+            only=only,
+            again=again,
+            out=out,
+            progress=lambda share, what: progress(share),
+        )
     for line in result.warnings:
         show.say(f"note: {line}")
     for name, seconds in result.seconds.items():
         show.detail(f"{name}: {seconds:.2f} s")
-    text = [str(result.folder / file) for name in result.made for file in result.files.get(name, ())[:20]]
-    text.append(f"{len(result.made)} papers made, {len(result.unchanged)} unchanged" + (f", {len(result.failed)} failed" if result.failed else ""))
-    show.result({"folder": str(result.folder), "made": result.made, "unchanged": result.unchanged, "files": result.files, "warnings": result.warnings,
-                 "failed": {n: {"problem": p, "remedy": r} for n, (p, r) in result.failed.items()}, "seconds": result.seconds}, text=text)
+    text = [
+        str(result.folder / file)
+        for name in result.made
+        for file in result.files.get(name, ())[:20]
+    ]
+    text.append(
+        f"{len(result.made)} papers made, {len(result.unchanged)} unchanged"
+        + (f", {len(result.failed)} failed" if result.failed else "")
+    )
+    show.result(
+        {
+            "folder": str(result.folder),
+            "made": result.made,
+            "unchanged": result.unchanged,
+            "files": result.files,
+            "warnings": result.warnings,
+            "failed": {n: {"problem": p, "remedy": r} for n, (p, r) in result.failed.items()},
+            "seconds": result.seconds,
+        },
+        text=text,
+    )
     if result.failed:
         for name, (problem, remedy) in result.failed.items():
             click.echo(f"error: {name}: {problem}; fix: {remedy}", err=True)

@@ -13,33 +13,52 @@ __all__ = ["command"]
 @click.argument("project", type=click.Path())
 @click.option("--profile", help="Trade values: metric, inch or the path of a .toml file.")
 @click.option("--rules", "rules_path", type=click.Path(), help="Rule table of your office (.toml).")
-@click.option("--dust", "dust", multiple=True, metavar="TASK,HOURS[,PLACE]",
-              help="Dusty task you choose, hours a shift, outdoors or enclosed; kept in the project.")
+@click.option(
+    "--dust",
+    "dust",
+    multiple=True,
+    metavar="TASK,HOURS[,PLACE]",
+    help="Dusty task you choose, hours a shift, outdoors or enclosed; kept in the project.",
+)
 @click.option("--who", default="facademap plan", help="Name kept in the history.")
 @command_options
-def command(project: str, profile: str | None, rules_path: str | None, dust: tuple[str, ...], who: str, show: Show) -> None:
+def command(
+    project: str,
+    profile: str | None,
+    rules_path: str | None,
+    dust: tuple[str, ...],
+    who: str,
+    show: Show,
+) -> None:
     """Decide treatments and set out cut-outs and pieces.
 
     Repairs that were approved or carried further are left alone. Defer to local codes and licensed practice.
     """
-    from facademap.tasks.plan import choose_dust_tasks, plan_project
+    from facademap.tasks.plan.plan import choose_dust_tasks, plan_project
 
     if dust:
         choose_dust_tasks(project, [entry.split(",") for entry in dust], who=who)
     with show.progress("planning repairs") as progress:
-        summary = plan_project(project, profile=profile, rules_path=rules_path, who=who, progress=progress)
+        summary = plan_project(
+            project, profile=profile, rules_path=rules_path, who=who, progress=progress
+        )
     for gap in summary["gaps"] if show.verbose else summary["gaps"][:5]:
         show.say(f"gap: {gap['about']}: {gap['problem']}; fix: {gap['remedy']}")
     if len(summary["gaps"]) > 5 and not show.verbose:
         show.say(f"gap: and {len(summary['gaps']) - 5} more; -v shows all")
     for bay in summary["bays_overloaded"]:
-        show.say(f"caution: {bay['pieces']} pieces, {bay['mass_kg']:.0f} kg, for {bay['surface']} lift {bay['lift']} bay {bay['bay']} would load the scaffold "
-                 f"with {bay['load_kn_per_m2']:.1f} of {bay['allowed_kn_per_m2']:.1f} kN/m2 if stacked at once; bring up the day's stone only")
+        show.say(
+            f"caution: {bay['pieces']} pieces, {bay['mass_kg']:.0f} kg, for {bay['surface']} lift {bay['lift']} bay {bay['bay']} would load the scaffold "
+            f"with {bay['load_kn_per_m2']:.1f} of {bay['allowed_kn_per_m2']:.1f} kN/m2 if stacked at once; bring up the day's stone only"
+        )
     kinds = ", ".join(f"{n} {t}" for t, n in summary["treatments"].items())
-    show.result(summary, text=[
-        f"{summary['conditions']} conditions, {summary['repairs']} repairs ({kinds}), {summary['pieces']} pieces to cut",
-        f"original stone removed: {summary['removed_area_m2']:.3f} m2, {summary['removed_volume_m3'] * 1000:.1f} litres, "
-        f"{summary['removed_share']:.2%} of the stone faces",
-        f"held back until the cause is settled: {summary['held_back']}; gaps: {len(summary['gaps'])}; "
-        f"left as approved: {summary['untouched']}",
-    ])
+    show.result(
+        summary,
+        text=[
+            f"{summary['conditions']} conditions, {summary['repairs']} repairs ({kinds}), {summary['pieces']} pieces to cut",
+            f"original stone removed: {summary['removed_area_m2']:.3f} m2, {summary['removed_volume_m3'] * 1000:.1f} litres, "
+            f"{summary['removed_share']:.2%} of the stone faces",
+            f"held back until the cause is settled: {summary['held_back']}; gaps: {len(summary['gaps'])}; "
+            f"left as approved: {summary['untouched']}",
+        ],
+    )

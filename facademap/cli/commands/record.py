@@ -14,57 +14,142 @@ __all__ = ["command"]
 @click.argument("repair", required=False)
 @click.option("--stage", help="Stage to enter.")
 @click.option("--check", "criterion", help="Criterion that was checked.")
-@click.option("--result", type=click.Choice(["pass", "redo", "not applicable"]), help="For what a person sees.")
-@click.option("--cut-out", is_flag=True, help="The values are those of the cut-out as cut: widths, heights, diagonals, depths.")
-@click.option("--value", "values", multiple=True, help="NAME_UNIT=1,2,3, such as diagonals_mm=421,422 or depths_in=1.5,1.5,1.6,1.5.")
-@click.option("--deeper", help="Decay proved this deep, such as 85mm or 3.5in: the repair goes back to design.")
-@click.option("--correct", "corrects", help="Entry to correct; with --check values it is said rightly, else it is taken back.")
-@click.option("--at", help="When it was done, such as 2027-05-04T15:30:00+00:00; now, when not given.")
+@click.option(
+    "--result",
+    type=click.Choice(["pass", "redo", "not applicable"]),
+    help="For what a person sees.",
+)
+@click.option(
+    "--cut-out",
+    is_flag=True,
+    help="The values are those of the cut-out as cut: widths, heights, diagonals, depths.",
+)
+@click.option(
+    "--value",
+    "values",
+    multiple=True,
+    help="NAME_UNIT=1,2,3, such as diagonals_mm=421,422 or depths_in=1.5,1.5,1.6,1.5.",
+)
+@click.option(
+    "--deeper",
+    help="Decay proved this deep, such as 85mm or 3.5in: the repair goes back to design.",
+)
+@click.option(
+    "--correct",
+    "corrects",
+    help="Entry to correct; with --check values it is said rightly, else it is taken back.",
+)
+@click.option(
+    "--at", help="When it was done, such as 2027-05-04T15:30:00+00:00; now, when not given."
+)
 @click.option("--mason", help="Who did it; may be left out.")
 @click.option("--reason", help="Why; needed for redo, on hold, going back and corrections.")
 @click.option("--photo", help="Id of a photo that shows it.")
 @command_options
-def command(project: str, repair: str | None, stage: str | None, criterion: str | None, result: str | None, cut_out: bool,
-            values: tuple[str, ...], deeper: str | None, corrects: str | None, at: str | None, mason: str | None, reason: str | None,
-            photo: str | None, show: Show) -> None:
+def command(
+    project: str,
+    repair: str | None,
+    stage: str | None,
+    criterion: str | None,
+    result: str | None,
+    cut_out: bool,
+    values: tuple[str, ...],
+    deeper: str | None,
+    corrects: str | None,
+    at: str | None,
+    mason: str | None,
+    reason: str | None,
+    photo: str | None,
+    show: Show,
+) -> None:
     """Record work on REPAIR; without options, show where it stands."""
     from facademap.errors import InputError
-    from facademap.tasks import work
+    from facademap.tasks.record import work
 
-    chosen = [n for n, v in (("--stage", stage), ("--check", criterion if not corrects else None), ("--cut-out", cut_out),
-                             ("--deeper", deeper), ("--correct", corrects)) if v]
+    chosen = [
+        n
+        for n, v in (
+            ("--stage", stage),
+            ("--check", criterion if not corrects else None),
+            ("--cut-out", cut_out),
+            ("--deeper", deeper),
+            ("--correct", corrects),
+        )
+        if v
+    ]
     if len(chosen) > 1:
         raise InputError(f"{' and '.join(chosen)} at once", "Record one thing at a time.")
     when, measured = _time(at), _measured(values)
     if corrects:
-        changes = {k: v for k, v in (("check", criterion), ("result", result), ("measured", measured), ("photo", photo)) if v}
-        entry = work.correct(project, corrects, reason=reason or "", changes=changes or None, at=when, mason=mason)
+        changes = {
+            k: v
+            for k, v in (
+                ("check", criterion),
+                ("result", result),
+                ("measured", measured),
+                ("photo", photo),
+            )
+            if v
+        }
+        entry = work.correct(
+            project, corrects, reason=reason or "", changes=changes or None, at=when, mason=mason
+        )
         show.result(entry, text=f"{entry['id']} corrects {corrects}")
         return
     if repair is None:
         raise InputError("no repair named", "Name a repair, such as R-012.")
     if stage:
-        entry = work.move_on(project, repair, stage, at=when, mason=mason, reason=reason, photo=photo)
+        entry = work.move_on(
+            project, repair, stage, at=when, mason=mason, reason=reason, photo=photo
+        )
         show.result(entry, text=f"{repair}: {stage} ({entry['id']})")
     elif criterion:
-        entry = work.record(project, repair, criterion, measured=measured, result=result, reason=reason, at=when, mason=mason, photo=photo)
-        show.result(entry, text=f"{repair}, {criterion}: {entry['result']} ({entry['id']}). {entry['reason']}")
+        entry = work.record(
+            project,
+            repair,
+            criterion,
+            measured=measured,
+            result=result,
+            reason=reason,
+            at=when,
+            mason=mason,
+            photo=photo,
+        )
+        show.result(
+            entry,
+            text=f"{repair}, {criterion}: {entry['result']} ({entry['id']}). {entry['reason']}",
+        )
     elif cut_out:
         found = work.record_cut_out(project, repair, measured or {})
-        lines = [f"{repair}: cut-out measured, {found['depth_m'] * 1000:.0f} mm deep", *found["notes"]]
+        lines = [
+            f"{repair}: cut-out measured, {found['depth_m'] * 1000:.0f} mm deep",
+            *found["notes"],
+        ]
         if found["deeper"]:
             lines.append("Deeper than drawn: send it back to design with --deeper.")
         if found["place_fits"] is False:
-            lines.append(f"The reserved place no longer fits: {found['place_problem']}; match again before sawing.")
+            lines.append(
+                f"The reserved place no longer fits: {found['place_problem']}; match again before sawing."
+            )
         show.result(found, text=lines)
     elif deeper:
         depth = _lengths(deeper.replace("mm", " mm").replace("in", " in"))
-        entry = work.send_back(project, repair, depth_m=depth, reason=reason or "", at=when, mason=mason)
-        show.result(entry, text=f"{repair}: back to design, decay {depth * 1000:.0f} mm deep; plan and match again")
+        entry = work.send_back(
+            project, repair, depth_m=depth, reason=reason or "", at=when, mason=mason
+        )
+        show.result(
+            entry,
+            text=f"{repair}: back to design, decay {depth * 1000:.0f} mm deep; plan and match again",
+        )
     else:
         state = work.work_state(project, repair)
-        lines = [f"{repair}: {state['treatment']}, {state['stage']}; next: {', '.join(state['next']) or 'nothing'}"]
-        lines += [f"  {c['result']:<14} {c['criterion']} (before {c['before']}): {c['text']}" for c in state["checks"]]
+        lines = [
+            f"{repair}: {state['treatment']}, {state['stage']}; next: {', '.join(state['next']) or 'nothing'}"
+        ]
+        lines += [
+            f"  {c['result']:<14} {c['criterion']} (before {c['before']}): {c['text']}"
+            for c in state["checks"]
+        ]
         show.result(state, text=lines)
 
 

@@ -27,10 +27,22 @@ class ManyPhotos(click.Command):
 
 
 @click.command(cls=ManyPhotos)
-@click.option("--photos", required=True, multiple=True, type=click.Path(path_type=Path),
-              help="Photos of one flat wall; points are carried into the first.")
-@click.option("--points", required=True, type=click.Path(path_type=Path), help="Table photo,name,x_px,y_px.")
-@click.option("--out", required=True, type=click.Path(path_type=Path), help="Table photo,name,x_px,y_px,ok to write.")
+@click.option(
+    "--photos",
+    required=True,
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="Photos of one flat wall; points are carried into the first.",
+)
+@click.option(
+    "--points", required=True, type=click.Path(path_type=Path), help="Table photo,name,x_px,y_px."
+)
+@click.option(
+    "--out",
+    required=True,
+    type=click.Path(path_type=Path),
+    help="Table photo,name,x_px,y_px,ok to write.",
+)
 @command_options
 def command(photos: tuple[Path, ...], points: Path, out: Path, show: Show) -> None:
     """Carry points picked in several photos of one flat wall into the pixels of the first photo.
@@ -38,15 +50,18 @@ def command(photos: tuple[Path, ...], points: Path, out: Path, show: Show) -> No
     A photo that cannot be joined to the first, directly or through others, is named and its points
     get ok 0.
     """
-    from facademap.tasks.register import carry_points
+    from facademap.tasks.survey.register import carry_points
 
     with show.progress("Comparing the photos") as update:
         report = carry_points(photos, points, out=out, progress=update)
     for photo in report["not_registered"]:
         show.say(f"note: {photo['photo']} is not registered: {photo['reason']}")
-    show.result(report, text=[
-        f"registered      {', '.join(report['registered'])}",
-        f"tie points      rms {report['rms_px']:.2f} px",
-        f"points          {report['carried']} of {report['points']} carried",
-        f"written         {out}",
-    ])
+    show.result(
+        report,
+        text=[
+            f"registered      {', '.join(report['registered'])}",
+            f"tie points      rms {report['rms_px']:.2f} px",
+            f"points          {report['carried']} of {report['points']} carried",
+            f"written         {out}",
+        ],
+    )

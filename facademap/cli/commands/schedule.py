@@ -15,32 +15,77 @@ __all__ = ["command"]
 @click.command(name="schedule")
 @click.argument("project", type=click.Path())
 @click.option("--start", required=True, help="First day, YYYY-MM-DD.")
-@click.option("--crews", type=click.IntRange(1, 100), default=1, show_default=True, help="Crews at the same time.")
+@click.option(
+    "--crews",
+    type=click.IntRange(1, 100),
+    default=1,
+    show_default=True,
+    help="Crews at the same time.",
+)
 @click.option("--weekend", is_flag=True, help="Work on Saturdays and Sundays too.")
-@click.option("--day-off", "days_off", multiple=True, help="Holiday, YYYY-MM-DD; may be given more than once.")
-@click.option("--time-limit-s", type=click.FloatRange(0.1), default=10.0, show_default=True, help="Time for the exact model.")
-@click.option("--out", type=click.Path(path_type=Path), help="Folder for programme.html, programme.csv and day-list.csv.")
+@click.option(
+    "--day-off", "days_off", multiple=True, help="Holiday, YYYY-MM-DD; may be given more than once."
+)
+@click.option(
+    "--time-limit-s",
+    type=click.FloatRange(0.1),
+    default=10.0,
+    show_default=True,
+    help="Time for the exact model.",
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    help="Folder for programme.html, programme.csv and day-list.csv.",
+)
 @command_options
-def command(project: str, start: str, crews: int, weekend: bool, days_off: tuple[str, ...], time_limit_s: float, out: Path | None,
-            show: Show) -> None:
+def command(
+    project: str,
+    start: str,
+    crews: int,
+    weekend: bool,
+    days_off: tuple[str, ...],
+    time_limit_s: float,
+    out: Path | None,
+    show: Show,
+) -> None:
     """Set the repairs in sequence: top lift first, donors first, neighbours never out together, curing kept."""
-    from facademap.tasks.schedule import schedule_project
+    from facademap.tasks.record.schedule import schedule_project
 
-    result = schedule_project(project, start=_day(start), crews=crews, weekend=weekend, days_off=[_day(d) for d in days_off],
-                              time_limit_s=time_limit_s, out=out)
+    result = schedule_project(
+        project,
+        start=_day(start),
+        crews=crews,
+        weekend=weekend,
+        days_off=[_day(d) for d in days_off],
+        time_limit_s=time_limit_s,
+        out=out,
+    )
     first = dt.date.fromisoformat(result["start"])
-    proof = "proved shortest" if result["status"] == "optimal" else f"at most {result['gap']:.0%} longer than the shortest possible"
-    lines = [f"{result['repairs']} repairs in {result['jobs']} jobs, {crews} crew{'s' if crews > 1 else ''}: {result['length_days']} days, {proof}"]
+    proof = (
+        "proved shortest"
+        if result["status"] == "optimal"
+        else f"at most {result['gap']:.0%} longer than the shortest possible"
+    )
+    lines = [
+        f"{result['repairs']} repairs in {result['jobs']} jobs, {crews} crew{'s' if crews > 1 else ''}: {result['length_days']} days, {proof}"
+    ]
     scale = max(1, -(-result["length_days"] // 60))
     for bar in result["bars"][: None if show.verbose else 40]:
         a, b, c = ((dt.date.fromisoformat(bar[k]) - first).days for k in ("start", "end", "cured"))
         chart = " " * (a // scale) + "#" * max(1, (b - a + 1) // scale) + "." * ((c - b) // scale)
-        lines.append(f"{bar['repair']:<8} {bar['surface']:<10.10} lift {bar['lift']} bay {bar['bay']:<3} {bar['start']} |{chart}")
+        lines.append(
+            f"{bar['repair']:<8} {bar['surface']:<10.10} lift {bar['lift']} bay {bar['bay']:<3} {bar['start']} |{chart}"
+        )
     if len(result["bars"]) > 40 and not show.verbose:
         lines.append(f"and {len(result['bars']) - 40} more; -v shows all")
-    lines.append("# work, . curing. Propping, access and lifting are designed by competent persons before work begins.")
+    lines.append(
+        "# work, . curing. Propping, access and lifting are designed by competent persons before work begins."
+    )
     if out is not None:
-        show.say(f"written: {out / 'programme.html'}, {out / 'programme.csv'}, {out / 'day-list.csv'}")
+        show.say(
+            f"written: {out / 'programme.html'}, {out / 'programme.csv'}, {out / 'day-list.csv'}"
+        )
     show.result(result, text=lines)
 
 

@@ -13,28 +13,48 @@ _FILE = click.Path(path_type=Path)
 
 @click.command("straighten")
 @click.option("--photo", type=_FILE, required=True, help="Picture as stored by the camera.")
-@click.option("--distance", "distance_text", required=True, metavar="X0,Y0,X1,Y1,METRES",
-              help="Two pixels and the distance measured between them.")
+@click.option(
+    "--distance",
+    "distance_text",
+    required=True,
+    metavar="X0,Y0,X1,Y1,METRES",
+    help="Two pixels and the distance measured between them.",
+)
 @click.option("--camera", type=_FILE, help="Camera file (JSON, or OpenCV calibration).")
 @click.option("--gsd-mm", type=float, required=True, help="Ground sample distance, mm on the wall.")
 @click.option("--out", type=_FILE, required=True, help="GeoTIFF to write.")
 @command_options
-def command(photo: Path, distance_text: str, camera: Path | None, gsd_mm: float, out: Path, show: Show) -> None:
+def command(
+    photo: Path, distance_text: str, camera: Path | None, gsd_mm: float, out: Path, show: Show
+) -> None:
     """Straighten a photo by its level and upright joints when no control was measured.
 
     The shape is true where the joints are; no accuracy is stated without control.
     """
     from facademap.errors import InputError
-    from facademap.tasks.rectify_surface import straighten_photo
+    from facademap.tasks.survey.rectify_surface import straighten_photo
 
     try:
         x0, y0, x1, y1, distance_m = (float(part) for part in distance_text.split(","))
     except ValueError:
-        raise InputError(f"distance {distance_text!r} is not five numbers", "Give --distance x0,y0,x1,y1,metres.") from None
+        raise InputError(
+            f"distance {distance_text!r} is not five numbers", "Give --distance x0,y0,x1,y1,metres."
+        ) from None
     with show.progress("straightening") as progress:
-        done = straighten_photo(photo, out, gsd_m=gsd_mm / 1000, start_px=(x0, y0), end_px=(x1, y1),
-                                distance_m=distance_m, camera=camera, progress=progress)
+        done = straighten_photo(
+            photo,
+            out,
+            gsd_m=gsd_mm / 1000,
+            start_px=(x0, y0),
+            end_px=(x1, y1),
+            distance_m=distance_m,
+            camera=camera,
+            progress=progress,
+        )
     for warning in done["warnings"]:
         show.say(f"note: {warning}")
-    show.result(done, text=f"{out}: {done['width_px']} x {done['height_px']} px from {done['level_lines']} level and "
-                           f"{done['upright_lines']} upright lines")
+    show.result(
+        done,
+        text=f"{out}: {done['width_px']} x {done['height_px']} px from {done['level_lines']} level and "
+        f"{done['upright_lines']} upright lines",
+    )

@@ -11,17 +11,29 @@ from facademap.cli.show import Show, command_options
 
 @click.command("survey-report")
 @click.argument("project", type=click.Path(path_type=Path))
-@click.option("--out", type=click.Path(path_type=Path), help="Folder to write to. Default: PROJECT/out.")
+@click.option(
+    "--out", type=click.Path(path_type=Path), help="Folder to write to. Default: PROJECT/out."
+)
 @command_options
 def command(project: Path, out: Path | None, show: Show) -> None:
     """Write accuracy, residual arrows and control of every surface of PROJECT, and a contact sheet of its photos."""
-    from facademap.tasks.survey_report import make_survey_report
+    from facademap.tasks.survey.survey_report import make_survey_report
 
     result = make_survey_report(project, out=out)
 
     def line(name: str, s: dict) -> str:  # type: ignore[type-arg]
-        error = "no control of its own" if s["error_m"] is None else f"{s['error_m'] * 1000:.1f} mm ({s['error_source']})"
+        error = (
+            "no control of its own"
+            if s["error_m"] is None
+            else f"{s['error_m'] * 1000:.1f} mm ({s['error_source']})"
+        )
         scale = "" if s["scale"] is None else f", good for 1:{s['scale']}"
         return f"{name}: {error}{scale}, {len(s['warnings'])} warning(s)"
 
-    show.result(result, text=[*(line(n, s) for n, s in result["surfaces"].items()), f"{len(result['files'])} files in {result['out']}"])
+    show.result(
+        result,
+        text=[
+            *(line(n, s) for n, s in result["surfaces"].items()),
+            f"{len(result['files'])} files in {result['out']}",
+        ],
+    )

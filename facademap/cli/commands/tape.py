@@ -12,13 +12,17 @@ _FILE = click.Path(path_type=Path)
 
 
 @click.command("tape")
-@click.option("--tape", type=_FILE, required=True,
-              help="CSV: kind,start,end,length_m (kind: distance, level or plumb); sigma_mm may be added.")
+@click.option(
+    "--tape",
+    type=_FILE,
+    required=True,
+    help="CSV: kind,start,end,length_m (kind: distance, level or plumb); sigma_mm may be added.",
+)
 @click.option("--out", type=_FILE, required=True, help="CSV to write: name,u_m,v_m,sigma_mm.")
 @command_options
 def command(tape: Path, out: Path, show: Show) -> None:
     """Adjust tape measures to control points when there is no total station."""
-    from facademap.tasks.rectify_surface import place_points_by_tape
+    from facademap.tasks.survey.rectify_surface import place_points_by_tape
 
     done = place_points_by_tape(tape, out)
     for warning in done["warnings"]:

@@ -26,7 +26,12 @@ const shared = {
   target: ["chrome110", "firefox110", "safari16"],
 };
 const bundles = [
-  { ...shared, entryPoints: { desk: "src/desk/main.jsx", service: "src/service/service.js" }, outdir: desk, assetNames: "[name]" },
+  {
+    ...shared,
+    entryPoints: { desk: "src/desk/main.jsx", service: "src/service/service.js" },
+    outdir: desk,
+    assetNames: "[name]",
+  },
   { ...shared, entryPoints: { leaflet: "src/leaflet/leaflet.js" }, outdir: map },
 ];
 
@@ -49,8 +54,12 @@ async function licences(metafile) {
     const folder = path.join(here, "node_modules", name);
     const about = JSON.parse(await readFile(path.join(folder, "package.json"), "utf8"));
     const file = (await readdir(folder)).find((f) => /^(licen[cs]e|copying)/i.test(f));
-    const text = file ? await readFile(path.join(folder, file), "utf8") : "(the package carries no licence text)";
-    blocks.push(`${name} ${about.version}\nLicence: ${about.license ?? "not stated"}\n\n${text.trim()}\n`);
+    const text = file
+      ? await readFile(path.join(folder, file), "utf8")
+      : "(the package carries no licence text)";
+    blocks.push(
+      `${name} ${about.version}\nLicence: ${about.license ?? "not stated"}\n\n${text.trim()}\n`,
+    );
   }
   return `Third-party code in this folder, listed when it was built.\n\n${blocks.join(`\n${"-".repeat(78)}\n\n`)}`;
 }

@@ -23,9 +23,27 @@ export function Dialog({ title: heading, onClose, children, wide, beside }) {
     return () => before?.focus?.();
   }, []);
   return (
-    <dialog ref={box} class={`${wide ? `wide ${wide === true ? "" : wide}` : ""} ${beside ?? ""}`} aria-labelledby="dialog-title" onCancel={(e) => { e.preventDefault(); onClose?.(); }}
-      onKeyDown={(e) => { e.stopPropagation(); if (beside && e.key === "Escape") onClose?.(); }}>
-      <header><h2 id="dialog-title">{heading}</h2>{onClose && <button type="button" class="close" aria-label={t("close")} onClick={onClose}>×</button>}</header>
+    <dialog
+      ref={box}
+      class={`${wide ? `wide ${wide === true ? "" : wide}` : ""} ${beside ?? ""}`}
+      aria-labelledby="dialog-title"
+      onCancel={(e) => {
+        e.preventDefault();
+        onClose?.();
+      }}
+      onKeyDown={(e) => {
+        e.stopPropagation();
+        if (beside && e.key === "Escape") onClose?.();
+      }}
+    >
+      <header>
+        <h2 id="dialog-title">{heading}</h2>
+        {onClose && (
+          <button type="button" class="close" aria-label={t("close")} onClick={onClose}>
+            ×
+          </button>
+        )}
+      </header>
       {children}
     </dialog>
   );
@@ -34,40 +52,117 @@ export function Dialog({ title: heading, onClose, children, wide, beside }) {
 const CAN_GO_BACK = ["conditions", "wall_stones", "openings"];
 /** Columns that follow from others. */
 const DERIVED = ["id", "rev", "surface", "area_m2", "length_m"];
-const sameOutline = (name, a, b) => name === "geometry" && a && b && a.type === b.type && JSON.stringify(roundAll(a.coordinates)) === JSON.stringify(roundAll(b.coordinates));
+const sameOutline = (name, a, b) =>
+  name === "geometry" &&
+  a &&
+  b &&
+  a.type === b.type &&
+  JSON.stringify(roundAll(a.coordinates)) === JSON.stringify(roundAll(b.coordinates));
 
 export function History({ table, id }) {
   const [entries, setEntries] = useState(null);
   useEffect(() => {
-    ask(`/api/history?table=${table}&id=${q(id)}`).then((a) => setEntries(a.entries), () => setEntries([]));
+    ask(`/api/history?table=${table}&id=${q(id)}`).then(
+      (a) => setEntries(a.entries),
+      () => setEntries([]),
+    );
   }, [table, id]);
   return (
-    <Dialog title={t("history.of", { id: isNew(id) ? t("new") : id })} onClose={() => { dialog.value = null; }} wide>
-      {entries === null ? <p>…</p> : !entries.length ? <p>{t("history.none")}</p> : (
-        <ol class="history">{entries.map((e) => (
-          <li key={e.seq}><p><strong>{e.what}</strong> <span class="aside">{e.who} · {when(e.at)}</span>{!isReviewer() && CAN_GO_BACK.includes(table) && e.after && differing(e.after).length > 0 && <button type="button" class="quiet" onClick={() => goBack(e)}>{t("history.back")}</button>}</p>
-            <ul>{changed(e).map(([n, a, b]) => <li key={n}>{n === "geometry" ? t("outline") : labelOf(n)}: {e.op !== "insert" && <><del>{a}</del> → </>}{b}{n === "geometry" && e.after?.geometry?.coordinates && <Thumb geometry={e.after.geometry} beside={e.before?.geometry?.coordinates ? e.before.geometry : null} label={t("outline.drawn")} />}</li>)}</ul></li>
-        ))}</ol>
+    <Dialog
+      title={t("history.of", { id: isNew(id) ? t("new") : id })}
+      onClose={() => {
+        dialog.value = null;
+      }}
+      wide
+    >
+      {entries === null ? (
+        <p>…</p>
+      ) : !entries.length ? (
+        <p>{t("history.none")}</p>
+      ) : (
+        <ol class="history">
+          {entries.map((e) => (
+            <li key={e.seq}>
+              <p>
+                <strong>{e.what}</strong>{" "}
+                <span class="aside">
+                  {e.who} · {when(e.at)}
+                </span>
+                {!isReviewer() &&
+                  CAN_GO_BACK.includes(table) &&
+                  e.after &&
+                  differing(e.after).length > 0 && (
+                    <button type="button" class="quiet" onClick={() => goBack(e)}>
+                      {t("history.back")}
+                    </button>
+                  )}
+              </p>
+              <ul>
+                {changed(e).map(([n, a, b]) => (
+                  <li key={n}>
+                    {n === "geometry" ? t("outline") : labelOf(n)}:{" "}
+                    {e.op !== "insert" && (
+                      <>
+                        <del>{a}</del> →{" "}
+                      </>
+                    )}
+                    {b}
+                    {n === "geometry" && e.after?.geometry?.coordinates && (
+                      <Thumb
+                        geometry={e.after.geometry}
+                        beside={e.before?.geometry?.coordinates ? e.before.geometry : null}
+                        label={t("outline.drawn")}
+                      />
+                    )}
+                  </li>
+                ))}
+              </ul>
+            </li>
+          ))}
+        </ol>
       )}
     </Dialog>
   );
 
   function differing(after) {
     const row = entryOf(table, id)?.row;
-    return row ? Object.keys(after).filter((n) => !DERIVED.includes(n) && JSON.stringify(after[n] ?? null) !== JSON.stringify(row[n] ?? null) && !sameOutline(n, after[n], row[n])) : [];
+    return row
+      ? Object.keys(after).filter(
+          (n) =>
+            !DERIVED.includes(n) &&
+            JSON.stringify(after[n] ?? null) !== JSON.stringify(row[n] ?? null) &&
+            !sameOutline(n, after[n], row[n]),
+        )
+      : [];
   }
 
   /** An edit like any other: it can be taken back, and both versions stay in the history. */
   function goBack(e) {
-    edit(t("what.history.back", { id, at: when(e.at) }), [{ op: "update", table, id, values: Object.fromEntries(differing(e.after).map((n) => [n, e.after[n]])) }]);
+    edit(t("what.history.back", { id, at: when(e.at) }), [
+      {
+        op: "update",
+        table,
+        id,
+        values: Object.fromEntries(differing(e.after).map((n) => [n, e.after[n]])),
+      },
+    ]);
     dialog.value = null;
   }
 
   function changed(e) {
     const names = new Set([...Object.keys(e.before ?? {}), ...Object.keys(e.after ?? {})]);
     const words = (n, v, drawn) => (n === "geometry" ? (v ? t(drawn) : "–") : said(table, n, v));
-    return [...names].filter((n) => n !== "id" && JSON.stringify(e.before?.[n] ?? null) !== JSON.stringify(e.after?.[n] ?? null))
-      .map((n) => [n, words(n, e.before?.[n], "outline.before"), words(n, e.after?.[n], "outline.drawn")]);
+    return [...names]
+      .filter(
+        (n) =>
+          n !== "id" &&
+          JSON.stringify(e.before?.[n] ?? null) !== JSON.stringify(e.after?.[n] ?? null),
+      )
+      .map((n) => [
+        n,
+        words(n, e.before?.[n], "outline.before"),
+        words(n, e.after?.[n], "outline.drawn"),
+      ]);
   }
 }
 
@@ -80,15 +175,63 @@ export function Name() {
   return (
     <Dialog title={t("name.title")} onClose={go}>
       <p>{t("name.text")}</p>
-      <form onSubmit={(e) => { e.preventDefault(); go(); }}>
-        <label class="field">{t("name.label")} <input autofocus maxLength={60} value={text} onInput={(e) => setText(e.currentTarget.value)} /></label>
-        <footer class="actions"><button class="main">{t("name.go")}</button></footer>
+      <form
+        onSubmit={(e) => {
+          e.preventDefault();
+          go();
+        }}
+      >
+        <label class="field">
+          {t("name.label")}{" "}
+          <input
+            autofocus
+            maxLength={60}
+            value={text}
+            onInput={(e) => setText(e.currentTarget.value)}
+          />
+        </label>
+        <footer class="actions">
+          <button class="main">{t("name.go")}</button>
+        </footer>
       </form>
     </Dialog>
   );
 }
 
-const KEYS = ["V", "P", "R", "F", "L", "O", "A", "W", "B", "E", "X", "H", "K", "J", "C", "M", "N", "T", "G", "arrows", "space", "enter", "enter.class", "corners", "backspace", "esc", "undo", "zoom", "alt", "shift", "find", "places"];
+const KEYS = [
+  "V",
+  "P",
+  "R",
+  "F",
+  "L",
+  "O",
+  "A",
+  "W",
+  "B",
+  "E",
+  "X",
+  "H",
+  "K",
+  "J",
+  "C",
+  "M",
+  "N",
+  "T",
+  "G",
+  "arrows",
+  "space",
+  "enter",
+  "enter.class",
+  "corners",
+  "backspace",
+  "esc",
+  "undo",
+  "zoom",
+  "alt",
+  "shift",
+  "find",
+  "places",
+];
 
 const READING_KEYS = ["V", "M", "G", "arrows", "zoom", "esc", "find", "places"];
 
@@ -96,20 +239,112 @@ const READING_KEYS = ["V", "M", "G", "arrows", "zoom", "esc", "find", "places"];
 const ENGLISH = "English";
 
 export function Help() {
-  useEffect(() => { void learnLanguages(); }, []);
+  useEffect(() => {
+    void learnLanguages();
+  }, []);
   return (
-    <Dialog title={t("help")} onClose={() => { dialog.value = null; }} wide>
+    <Dialog
+      title={t("help")}
+      onClose={() => {
+        dialog.value = null;
+      }}
+      wide
+    >
       <div class="form two">
-        <div class="field"><label for="h-theme">{t("theme")}</label><select id="h-theme" value={theme.value} onChange={(e) => { theme.value = e.currentTarget.value; }}>{["day", "sun", "dark"].map((n) => <option key={n} value={n}>{t(`theme.${n}`)}</option>)}</select></div>
-        <div class="field"><label for="h-units">{t("units")}</label><select id="h-units" value={units.value} onChange={(e) => { units.value = e.currentTarget.value; }}>{["mm", "in"].map((n) => <option key={n} value={n}>{t(`units.${n}`)}</option>)}</select></div>
-        {languages.value.languages.length > 0 && <div class="field"><label for="h-language">{t("language")}</label><select id="h-language" value={language.value} onChange={(e) => speak(e.currentTarget.value)}><option value="en" lang="en">{ENGLISH}</option>{languages.value.languages.map((l) => <option key={l.tag} value={l.tag} lang={l.tag}>{l.language}</option>)}</select></div>}
-        {!isReviewer() && <label class="field">{t("name.label")} <input maxLength={60} value={who.value} onInput={(e) => { who.value = e.currentTarget.value; }} /></label>}
-        <p class="field-act"><button type="button" onClick={() => { dialog.value = { kind: "tour", step: 0 }; }}>{t("tour.show")}</button></p>
+        <div class="field">
+          <label for="h-theme">{t("theme")}</label>
+          <select
+            id="h-theme"
+            value={theme.value}
+            onChange={(e) => {
+              theme.value = e.currentTarget.value;
+            }}
+          >
+            {["day", "sun", "dark"].map((n) => (
+              <option key={n} value={n}>
+                {t(`theme.${n}`)}
+              </option>
+            ))}
+          </select>
+        </div>
+        <div class="field">
+          <label for="h-units">{t("units")}</label>
+          <select
+            id="h-units"
+            value={units.value}
+            onChange={(e) => {
+              units.value = e.currentTarget.value;
+            }}
+          >
+            {["mm", "in"].map((n) => (
+              <option key={n} value={n}>
+                {t(`units.${n}`)}
+              </option>
+            ))}
+          </select>
+        </div>
+        {languages.value.languages.length > 0 && (
+          <div class="field">
+            <label for="h-language">{t("language")}</label>
+            <select
+              id="h-language"
+              value={language.value}
+              onChange={(e) => speak(e.currentTarget.value)}
+            >
+              <option value="en" lang="en">
+                {ENGLISH}
+              </option>
+              {languages.value.languages.map((l) => (
+                <option key={l.tag} value={l.tag} lang={l.tag}>
+                  {l.language}
+                </option>
+              ))}
+            </select>
+          </div>
+        )}
+        {!isReviewer() && (
+          <label class="field">
+            {t("name.label")}{" "}
+            <input
+              maxLength={60}
+              value={who.value}
+              onInput={(e) => {
+                who.value = e.currentTarget.value;
+              }}
+            />
+          </label>
+        )}
+        <p class="field-act">
+          <button
+            type="button"
+            onClick={() => {
+              dialog.value = { kind: "tour", step: 0 };
+            }}
+          >
+            {t("tour.show")}
+          </button>
+        </p>
       </div>
-      {!isReviewer() && languages.value.problems.map((p) => <p class="warn" key={p}>{p}</p>)}
+      {!isReviewer() &&
+        languages.value.problems.map((p) => (
+          <p class="warn" key={p}>
+            {p}
+          </p>
+        ))}
       {!isReviewer() && <ReviewerLinks />}
-      <details class="keys-fold" open={!matchMedia("(pointer:coarse)").matches}><summary>{t("keys")}</summary>
-      <dl class="keys">{(isReviewer() ? READING_KEYS : KEYS).map((k) => <div key={k}><dt><kbd>{k.length === 1 ? k : t(`keyname.${k}`)}</kbd></dt><dd>{t(`key.${k}`)}</dd></div>)}</dl></details>
+      <details class="keys-fold" open={!matchMedia("(pointer:coarse)").matches}>
+        <summary>{t("keys")}</summary>
+        <dl class="keys">
+          {(isReviewer() ? READING_KEYS : KEYS).map((k) => (
+            <div key={k}>
+              <dt>
+                <kbd>{k.length === 1 ? k : t(`keyname.${k}`)}</kbd>
+              </dt>
+              <dd>{t(`key.${k}`)}</dd>
+            </div>
+          ))}
+        </dl>
+      </details>
     </Dialog>
   );
 }

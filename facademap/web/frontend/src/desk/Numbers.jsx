@@ -1,7 +1,11 @@
 // Several measures in a row, each with a key pad of its own; a list pasted into one fills the ones after it.
 import { t } from "./texts.js";
 
-const parts = (text) => text.trim().split(/[\s;]+/).filter(Boolean);
+const parts = (text) =>
+  text
+    .trim()
+    .split(/[\s;]+/)
+    .filter(Boolean);
 
 /** `texts` are what is typed so far; with `grow`, one more box comes when the last is filled. */
 export function Numbers({ name, texts, unit, grow = false, onChange }) {
@@ -17,9 +21,18 @@ export function Numbers({ name, texts, unit, grow = false, onChange }) {
   return (
     <span class="numbers" role="group" aria-label={name}>
       {boxes.map((text, i) => (
-        <input key={i} inputMode="decimal" aria-label={boxes.length > 1 ? t("number.of", { name, n: i + 1 }) : name} value={text} onInput={(e) => put(i, e.currentTarget.value)} onKeyDown={(e) => e.stopPropagation()} />
+        <input
+          key={i}
+          inputMode="decimal"
+          aria-label={boxes.length > 1 ? t("number.of", { name, n: i + 1 }) : name}
+          value={text}
+          onInput={(e) => put(i, e.currentTarget.value)}
+          onKeyDown={(e) => e.stopPropagation()}
+        />
       ))}
-      <span class="unit" aria-hidden="true">{unit}</span>
+      <span class="unit" aria-hidden="true">
+        {unit}
+      </span>
     </span>
   );
 }

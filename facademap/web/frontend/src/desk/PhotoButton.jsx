@@ -23,9 +23,25 @@ export function PhotoButton({ text, onPhoto, several = false }) {
   };
   return (
     <>
-      <input ref={file} type="file" accept={PICTURES} multiple={several} capture="environment" class="visually-hidden" tabIndex={-1} aria-hidden="true" onChange={take} />
-      <button type="button" onClick={() => open(!several)}>{text}</button>
-      {!several && <button type="button" class="quiet stored-photo" onClick={() => open(false)}>{t("photo.stored")}</button>}
+      <input
+        ref={file}
+        type="file"
+        accept={PICTURES}
+        multiple={several}
+        capture="environment"
+        class="visually-hidden"
+        tabIndex={-1}
+        aria-hidden="true"
+        onChange={take}
+      />
+      <button type="button" onClick={() => open(!several)}>
+        {text}
+      </button>
+      {!several && (
+        <button type="button" class="quiet stored-photo" onClick={() => open(false)}>
+          {t("photo.stored")}
+        </button>
+      )}
     </>
   );
 }

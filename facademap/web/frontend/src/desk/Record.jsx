@@ -23,7 +23,14 @@ export function TermPicker({ value, onChange }) {
   const [open, setOpen] = useState("");
   const all = schema.value.terms;
   const asked = text.trim().toLowerCase();
-  const shown = asked ? all.filter((x) => x.name.includes(asked) || x.abbreviation.toLowerCase() === asked || x.meaning.toLowerCase().includes(asked)) : all.filter((x) => x.family === open);
+  const shown = asked
+    ? all.filter(
+        (x) =>
+          x.name.includes(asked) ||
+          x.abbreviation.toLowerCase() === asked ||
+          x.meaning.toLowerCase().includes(asked),
+      )
+    : all.filter((x) => x.family === open);
   const now = term(value);
   // never made anew while something is typed beside it: that would take the keys from the form
   useEffect(() => {
@@ -39,32 +46,74 @@ export function TermPicker({ value, onChange }) {
     <div class="picker">
       <div class="now">
         <Swatch term={value} />
-        <div><strong>{value ?? t("differs")}</strong>{now && <small> {now.abbreviation} · {family(now.family)?.name}</small>}<p class="meaning">{now?.meaning}</p></div>
+        <div>
+          <strong>{value ?? t("differs")}</strong>
+          {now && (
+            <small>
+              {" "}
+              {now.abbreviation} · {family(now.family)?.name}
+            </small>
+          )}
+          <p class="meaning">{now?.meaning}</p>
+        </div>
       </div>
       <div class="chips" role="group" aria-label={t("families")}>
         {schema.value.families.map((f) => (
-          <button type="button" key={f.id} class="chip" aria-pressed={(open || now?.family) === f.id} aria-expanded={open === f.id} title={`${f.name}: ${f.meaning}`} onClick={() => { setOpen(open === f.id ? "" : f.id); setText(""); }}>
+          <button
+            type="button"
+            key={f.id}
+            class="chip"
+            aria-pressed={(open || now?.family) === f.id}
+            aria-expanded={open === f.id}
+            title={`${f.name}: ${f.meaning}`}
+            onClick={() => {
+              setOpen(open === f.id ? "" : f.id);
+              setText("");
+            }}
+          >
             <Swatch family={f.id} small /> {f.id}
           </button>
         ))}
       </div>
-      <input type="search" aria-label={t("term.find")} placeholder={t("term.find.hint")} value={text} onInput={(e) => setText(e.currentTarget.value)}
+      <input
+        type="search"
+        aria-label={t("term.find")}
+        placeholder={t("term.find.hint")}
+        value={text}
+        onInput={(e) => setText(e.currentTarget.value)}
         onKeyDown={(e) => {
           e.stopPropagation();
           if (e.key === "Enter" && asked && shown[0]) choose(shown[0].name);
-        }} />
-      {(open || asked) && <div class="terms">
-        {open && !asked && <p class="aside">{family(open)?.name}: {family(open)?.meaning}</p>}
-        <ul aria-label={t("terms")}>
-          {shown.map((x) => (
-            <li key={x.name}>
-              <button type="button" aria-pressed={x.name === value} onClick={() => choose(x.name)} class={x.parent && !asked ? "child" : ""}>
-                <Swatch term={x.name} small /> <span>{x.name} <abbr>{x.abbreviation}</abbr><small>{x.meaning}</small></span>
-              </button>
-            </li>
-          ))}
-          {!shown.length && <li class="aside">{t("none.found")}</li>}
-        </ul></div>}
+        }}
+      />
+      {(open || asked) && (
+        <div class="terms">
+          {open && !asked && (
+            <p class="aside">
+              {family(open)?.name}: {family(open)?.meaning}
+            </p>
+          )}
+          <ul aria-label={t("terms")}>
+            {shown.map((x) => (
+              <li key={x.name}>
+                <button
+                  type="button"
+                  aria-pressed={x.name === value}
+                  onClick={() => choose(x.name)}
+                  class={x.parent && !asked ? "child" : ""}
+                >
+                  <Swatch term={x.name} small />{" "}
+                  <span>
+                    {x.name} <abbr>{x.abbreviation}</abbr>
+                    <small>{x.meaning}</small>
+                  </span>
+                </button>
+              </li>
+            ))}
+            {!shown.length && <li class="aside">{t("none.found")}</li>}
+          </ul>
+        </div>
+      )}
     </div>
   );
 }
@@ -72,11 +121,63 @@ export function TermPicker({ value, onChange }) {
 const same = (rows, name) => rows.every((r) => (r[name] ?? null) === (rows[0][name] ?? null));
 
 export const FORMS = {
-  conditions: ["cc", "uc", "rc", "depth_m", "width_m", "activity", "cause", "cause_settled", "wall_stone", "note", "surveyor", "observed_on", "survey"],
-  wall_stones: ["course", "number", "stone_type", "kind", "bed", "finish", "depth_m", "part", "exposed", "cc", "uc", "rc", "note"],
+  conditions: [
+    "cc",
+    "uc",
+    "rc",
+    "depth_m",
+    "width_m",
+    "activity",
+    "cause",
+    "cause_settled",
+    "wall_stone",
+    "note",
+    "surveyor",
+    "observed_on",
+    "survey",
+  ],
+  wall_stones: [
+    "course",
+    "number",
+    "stone_type",
+    "kind",
+    "bed",
+    "finish",
+    "depth_m",
+    "part",
+    "exposed",
+    "cc",
+    "uc",
+    "rc",
+    "note",
+  ],
   openings: ["kind", "depth_m", "note"],
-  repairs: ["treatment", "stage", "priority", "depth_m", "wall_stone", "held_back", "reason", "overruled_by", "lift", "bay", "consent_reference", "note"],
-  pieces: ["width_m", "height_m", "depth_m", "bed", "stone_type", "finish", "weathered", "turn_180", "lock_block", "unmatched_reason"],
+  repairs: [
+    "treatment",
+    "stage",
+    "priority",
+    "depth_m",
+    "wall_stone",
+    "held_back",
+    "reason",
+    "overruled_by",
+    "lift",
+    "bay",
+    "consent_reference",
+    "note",
+  ],
+  pieces: [
+    "width_m",
+    "height_m",
+    "depth_m",
+    "bed",
+    "stone_type",
+    "finish",
+    "weathered",
+    "turn_180",
+    "lock_block",
+    "unmatched_reason",
+  ],
   control_points: ["name", "role", "u_m", "v_m", "w_m", "east_m", "north_m", "height_m", "sigma_m"],
 };
 const READ_ONLY = new Set(["unmatched_reason"]);
@@ -84,11 +185,25 @@ const READ_ONLY = new Set(["unmatched_reason"]);
 export function useChange() {
   return (name, value) => {
     const chosen = selection.value;
-    const extra = name === "term" ? { family: term(value)?.family ?? null, layer: family(term(value)?.family)?.layer ?? "stone" } : {};
-    const changes = chosen.filter(({ table, id }) => (entryOf(table, id)?.row[name] ?? null) !== value)
+    const extra =
+      name === "term"
+        ? {
+            family: term(value)?.family ?? null,
+            layer: family(term(value)?.family)?.layer ?? "stone",
+          }
+        : {};
+    const changes = chosen
+      .filter(({ table, id }) => (entryOf(table, id)?.row[name] ?? null) !== value)
       .map(({ table, id }) => ({ op: "update", table, id, values: { [name]: value, ...extra } }));
-    if (changes.length) edit(t("what.class", { n: changes.length > 1 ? t("together", { n: changes.length }) : shown(chosen[0].id) }), changes);
-    if (name === "term") template.value = { ...template.value, term: value, [term(value)?.shape ?? "polygon"]: value };
+    if (changes.length)
+      edit(
+        t("what.class", {
+          n: changes.length > 1 ? t("together", { n: changes.length }) : shown(chosen[0].id),
+        }),
+        changes,
+      );
+    if (name === "term")
+      template.value = { ...template.value, term: value, [term(value)?.shape ?? "polygon"]: value };
   };
 }
 
@@ -99,48 +214,139 @@ export function Record() {
   const rows = chosen.map(({ table, id }) => entryOf(table, id)?.row).filter(Boolean);
   if (!rows.length && isReviewer()) return <Welcome />;
   if (!rows.length) {
-    return <div class="empty"><h2>{t("nothing")}</h2><p>{t("nothing.hint")}</p><Template /></div>;
+    return (
+      <div class="empty">
+        <h2>{t("nothing")}</h2>
+        <p>{t("nothing.hint")}</p>
+        <Template />
+      </div>
+    );
   }
   const { table } = chosen[0];
   const [row] = rows;
   const many = rows.length > 1;
   const line = row.geometry?.type.includes("Line");
   const lacking = table === "conditions" && !many ? missingOf(row) : [];
-  const names = (FORMS[table] ?? []).filter((n) => !(table === "conditions" && n === "width_m" && !line && !many));
+  const names = (FORMS[table] ?? []).filter(
+    (n) => !(table === "conditions" && n === "width_m" && !line && !many),
+  );
   return (
     <div class="record">
       <header class="head">
-        <h2>{many ? t("many", { n: rows.length }) : <>{title(table)} <span class="id">{shown(row.id)}</span></>}</h2>
+        <h2>
+          {many ? (
+            t("many", { n: rows.length })
+          ) : (
+            <>
+              {title(table)} <span class="id">{shown(row.id)}</span>
+            </>
+          )}
+        </h2>
         <div class="figures">
-          {!many && row.geometry && <button type="button" class="quiet" onClick={() => goTo(table, row.id)}>{t("show")}</button>}
-          {table === "conditions" && <span>{line ? length(sum(rows, (r) => r.length_m ?? lengthOf(r.geometry))) : area(sum(rows, (r) => r.area_m2 ?? areaOf(r.geometry)))}</span>}
-          {!many && row.area_m2 === 0 && areaOf(row.geometry) > 0 && <span class="aside">{t("in.opening")}</span>}
-          {!many && <button type="button" class="quiet" onClick={() => { dialog.value = { kind: "history", table, id: row.id }; }}>{t("panel.history")}</button>}
+          {!many && row.geometry && (
+            <button type="button" class="quiet" onClick={() => goTo(table, row.id)}>
+              {t("show")}
+            </button>
+          )}
+          {table === "conditions" && (
+            <span>
+              {line
+                ? length(sum(rows, (r) => r.length_m ?? lengthOf(r.geometry)))
+                : area(sum(rows, (r) => r.area_m2 ?? areaOf(r.geometry)))}
+            </span>
+          )}
+          {!many && row.area_m2 === 0 && areaOf(row.geometry) > 0 && (
+            <span class="aside">{t("in.opening")}</span>
+          )}
+          {!many && (
+            <button
+              type="button"
+              class="quiet"
+              onClick={() => {
+                dialog.value = { kind: "history", table, id: row.id };
+              }}
+            >
+              {t("panel.history")}
+            </button>
+          )}
         </div>
         {many && <p class="aside">{t("many.hint")}</p>}
       </header>
-      {!isReviewer() && rows.every((r) => r.origin === "assisted") && rows.some((r) => !r.confirmed_by) && (
-        <p class="warn">{t("proposed")} <button type="button" onClick={() => change("confirmed_by", who.value || "surveyor")}>{t("confirm")}</button></p>
+      {!isReviewer() &&
+        rows.every((r) => r.origin === "assisted") &&
+        rows.some((r) => !r.confirmed_by) && (
+          <p class="warn">
+            {t("proposed")}{" "}
+            <button type="button" onClick={() => change("confirmed_by", who.value || "surveyor")}>
+              {t("confirm")}
+            </button>
+          </p>
+        )}
+      {isReviewer() ? (
+        !many && <Read table={table} row={row} names={names} />
+      ) : (
+        <>
+          {table === "conditions" && (
+            <TermPicker
+              value={same(rows, "term") ? row.term : null}
+              onChange={(v) => change("term", v)}
+            />
+          )}
+          <div class="form">
+            {names.map((name) => (
+              <Field
+                key={name}
+                table={table}
+                name={name}
+                value={same(rows, name) ? row[name] : null}
+                mixed={!same(rows, name)}
+                readOnly={READ_ONLY.has(name)}
+                lacking={lacking.includes(name)}
+                onChange={(v) => change(name, v)}
+              />
+            ))}
+          </div>
+        </>
       )}
-      {isReviewer() ? !many && <Read table={table} row={row} names={names} /> : <>
-      {table === "conditions" && <TermPicker value={same(rows, "term") ? row.term : null} onChange={(v) => change("term", v)} />}
-      <div class="form">
-        {names.map((name) => (
-          <Field key={name} table={table} name={name} value={same(rows, name) ? row[name] : null} mixed={!same(rows, name)} readOnly={READ_ONLY.has(name)} lacking={lacking.includes(name)} onChange={(v) => change(name, v)} />
-        ))}
-      </div>
-      </>}
       {table === "conditions" && <Photo rows={rows} />}
       {table === "conditions" && <Templates row={many ? null : row} />}
       {!many && table === "conditions" && <Links row={row} />}
       {!many && ["conditions", "repairs"].includes(table) && <Reviews table={table} id={row.id} />}
-      {!isReviewer() && <footer class="actions">
-        {table === "conditions" && !many && <button type="button" onClick={() => { template.value = { ...row, [term(row.term)?.shape ?? "polygon"]: row.term, sticky: true }; tool.value = line ? "line" : "polygon"; }}>{t("template.use")}</button>}
-        {many && <button type="button" onClick={merge}>{t("tool.merge")}</button>}
-        {row.geometry?.type?.startsWith("Multi") && <button type="button" onClick={explode}>{t("separate")}</button>}
-        <button type="button" onClick={copy}>{t("tool.copy")}</button>
-        <button type="button" class="danger" onClick={removeChosen}>{t("tool.delete")}</button>
-      </footer>}
+      {!isReviewer() && (
+        <footer class="actions">
+          {table === "conditions" && !many && (
+            <button
+              type="button"
+              onClick={() => {
+                template.value = {
+                  ...row,
+                  [term(row.term)?.shape ?? "polygon"]: row.term,
+                  sticky: true,
+                };
+                tool.value = line ? "line" : "polygon";
+              }}
+            >
+              {t("template.use")}
+            </button>
+          )}
+          {many && (
+            <button type="button" onClick={merge}>
+              {t("tool.merge")}
+            </button>
+          )}
+          {row.geometry?.type?.startsWith("Multi") && (
+            <button type="button" onClick={explode}>
+              {t("separate")}
+            </button>
+          )}
+          <button type="button" onClick={copy}>
+            {t("tool.copy")}
+          </button>
+          <button type="button" class="danger" onClick={removeChosen}>
+            {t("tool.delete")}
+          </button>
+        </footer>
+      )}
     </div>
   );
 }
@@ -149,7 +355,18 @@ function Read({ table, row, names }) {
   const now = table === "conditions" ? term(row.term) : null;
   return (
     <>
-      {now && <div class="now"><Swatch term={row.term} /><div><strong>{row.term}</strong> <small>{now.abbreviation} · {family(now.family)?.name}</small><p class="meaning">{now.meaning}</p></div></div>}
+      {now && (
+        <div class="now">
+          <Swatch term={row.term} />
+          <div>
+            <strong>{row.term}</strong>{" "}
+            <small>
+              {now.abbreviation} · {family(now.family)?.name}
+            </small>
+            <p class="meaning">{now.meaning}</p>
+          </div>
+        </div>
+      )}
       <Facts table={table} row={row} names={names} />
     </>
   );
@@ -164,9 +381,30 @@ function Template() {
   return (
     <section class="template">
       <h3>{t("template.next")}</h3>
-      <p><Swatch term={now.term} small /> {t("template.on", { term: now.term })}{now.sticky && <> <button type="button" class="quiet" onClick={() => { template.value = { term: now.term }; }}>{t("template.plain")}</button></>}</p>
+      <p>
+        <Swatch term={now.term} small /> {t("template.on", { term: now.term })}
+        {now.sticky && (
+          <>
+            {" "}
+            <button
+              type="button"
+              class="quiet"
+              onClick={() => {
+                template.value = { term: now.term };
+              }}
+            >
+              {t("template.plain")}
+            </button>
+          </>
+        )}
+      </p>
       <Templates />
-      <TermPicker value={now.term} onChange={(v) => { template.value = { ...now, term: v, [term(v)?.shape ?? "polygon"]: v }; }} />
+      <TermPicker
+        value={now.term}
+        onChange={(v) => {
+          template.value = { ...now, term: v, [term(v)?.shape ?? "polygon"]: v };
+        }}
+      />
     </section>
   );
 }
@@ -175,15 +413,42 @@ function Template() {
 function Photo({ rows }) {
   const [row] = rows;
   const photo = rows.every((r) => r.photo === row.photo) ? row.photo : null;
-  const set = (id) => edit(t("what.photo.set", { n: rows.length > 1 ? t("together", { n: rows.length }) : shown(row.id) }), rows.map((r) => ({ op: "update", table: "conditions", id: r.id, values: { photo: id } })));
-  const take = (picture) => set(takePhoto(picture, { subject: "condition", name: `${shown(row.id)} ${picture.name}`, surface: row.surface }));
+  const set = (id) =>
+    edit(
+      t("what.photo.set", {
+        n: rows.length > 1 ? t("together", { n: rows.length }) : shown(row.id),
+      }),
+      rows.map((r) => ({ op: "update", table: "conditions", id: r.id, values: { photo: id } })),
+    );
+  const take = (picture) =>
+    set(
+      takePhoto(picture, {
+        subject: "condition",
+        name: `${shown(row.id)} ${picture.name}`,
+        surface: row.surface,
+      }),
+    );
   if (isReviewer() && !photo) return null;
   return (
     <figure class="photo-of">
-      {photo && <img src={photoAddress(photo, 480)} alt={t("photo.of", { id: shown(row.id) })} loading="lazy" />}
-      {!isReviewer() && <figcaption><PhotoButton text={t(photo ? "photo.another" : "photo.take")} onPhoto={take} />
-        {photo && <button type="button" class="quiet" onClick={() => set(null)}>{t("photo.without")}</button>}
-        {photo && isNew(photo) && <span class="waits-mark">{t("waits.here")}</span>}</figcaption>}
+      {photo && (
+        <img
+          src={photoAddress(photo, 480)}
+          alt={t("photo.of", { id: shown(row.id) })}
+          loading="lazy"
+        />
+      )}
+      {!isReviewer() && (
+        <figcaption>
+          <PhotoButton text={t(photo ? "photo.another" : "photo.take")} onPhoto={take} />
+          {photo && (
+            <button type="button" class="quiet" onClick={() => set(null)}>
+              {t("photo.without")}
+            </button>
+          )}
+          {photo && isNew(photo) && <span class="waits-mark">{t("waits.here")}</span>}
+        </figcaption>
+      )}
     </figure>
   );
 }
@@ -192,7 +457,24 @@ function Links({ row }) {
   const repairs = rowsOf("repairs").filter((r) => (r.conditions ?? []).includes(row.id));
   return (
     <section class="links">
-      {repairs.length > 0 && <p>{t("one.repairs")}: {repairs.map((r) => <button type="button" class="link" key={r.id} onClick={() => { select("repairs", r.id); goTo("repairs", r.id); }}>{r.id} {r.treatment}</button>)}</p>}
+      {repairs.length > 0 && (
+        <p>
+          {t("one.repairs")}:{" "}
+          {repairs.map((r) => (
+            <button
+              type="button"
+              class="link"
+              key={r.id}
+              onClick={() => {
+                select("repairs", r.id);
+                goTo("repairs", r.id);
+              }}
+            >
+              {r.id} {r.treatment}
+            </button>
+          ))}
+        </p>
+      )}
     </section>
   );
 }

@@ -28,10 +28,41 @@ export function Reviews({ table, id }) {
   };
   if (isNew(id)) return null;
   return (
-    <details class="reviews" open={isReviewer() || said.length > 0}><summary>{t("review")} {said.length > 0 && <span class="count">{said.length}</span>}</summary>
-      <ul class="rows">{said.map((r) => <li key={r.id}><strong>{t(`review.${r.decision}`)}</strong> {r.text} <span class="aside">{r.reviewer} · {onDay(r.at)}</span></li>)}</ul>
-      <label class="field">{t("review.text")} <textarea rows={2} maxLength={2000} value={text} onInput={(e) => setText(e.currentTarget.value)} onKeyDown={(e) => e.stopPropagation()} /></label>
-      <p class="acts spaced"><button type="button" onClick={() => say("comment")} disabled={!text.trim()}>{t("review.comment")}</button><button type="button" onClick={() => say("approve")}>{t("review.do.approve")}</button><button type="button" onClick={() => say("return")}>{t("review.do.return")}</button></p>
+    <details class="reviews" open={isReviewer() || said.length > 0}>
+      <summary>
+        {t("review")} {said.length > 0 && <span class="count">{said.length}</span>}
+      </summary>
+      <ul class="rows">
+        {said.map((r) => (
+          <li key={r.id}>
+            <strong>{t(`review.${r.decision}`)}</strong> {r.text}{" "}
+            <span class="aside">
+              {r.reviewer} · {onDay(r.at)}
+            </span>
+          </li>
+        ))}
+      </ul>
+      <label class="field">
+        {t("review.text")}{" "}
+        <textarea
+          rows={2}
+          maxLength={2000}
+          value={text}
+          onInput={(e) => setText(e.currentTarget.value)}
+          onKeyDown={(e) => e.stopPropagation()}
+        />
+      </label>
+      <p class="acts spaced">
+        <button type="button" onClick={() => say("comment")} disabled={!text.trim()}>
+          {t("review.comment")}
+        </button>
+        <button type="button" onClick={() => say("approve")}>
+          {t("review.do.approve")}
+        </button>
+        <button type="button" onClick={() => say("return")}>
+          {t("review.do.return")}
+        </button>
+      </p>
     </details>
   );
 }
@@ -51,15 +82,36 @@ export function AllReviews() {
   };
   if (!all.length) return null;
   return (
-    <section class="all-reviews" aria-label={t("reviews")}><h3>{t("reviews")} <span class="count">{all.length}</span></h3>
-      <ul class="rows">{all.slice(0, 100).map((r) => <li key={r.id}><button type="button" class="link" onClick={() => open(r)}>{r.about}</button> <strong class={r.decision}>{t(`review.${r.decision}`)}</strong> {r.text} <span class="aside">{r.reviewer} · {onDay(r.at)}</span></li>)}</ul>
+    <section class="all-reviews" aria-label={t("reviews")}>
+      <h3>
+        {t("reviews")} <span class="count">{all.length}</span>
+      </h3>
+      <ul class="rows">
+        {all.slice(0, 100).map((r) => (
+          <li key={r.id}>
+            <button type="button" class="link" onClick={() => open(r)}>
+              {r.about}
+            </button>{" "}
+            <strong class={r.decision}>{t(`review.${r.decision}`)}</strong> {r.text}{" "}
+            <span class="aside">
+              {r.reviewer} · {onDay(r.at)}
+            </span>
+          </li>
+        ))}
+      </ul>
     </section>
   );
 }
 
 /** What a reviewer sees first. */
 export function Welcome() {
-  return <div class="empty"><h2>{t("welcome")}</h2><p>{t("welcome.text")}</p><AllReviews /></div>;
+  return (
+    <div class="empty">
+      <h2>{t("welcome")}</h2>
+      <p>{t("welcome.text")}</p>
+      <AllReviews />
+    </div>
+  );
 }
 
 /** Links for reviewers: made here, shown once, withdrawn at any time. */
@@ -67,24 +119,77 @@ export function ReviewerLinks() {
   const [links, setLinks] = useState([]);
   const [name, setName] = useState("");
   const [made, setMade] = useState(null);
-  const load = () => ask("/api/reviewer-links").then((a) => setLinks(a.links), () => {});
-  useEffect(() => { void load(); }, []);
+  const load = () =>
+    ask("/api/reviewer-links").then(
+      (a) => setLinks(a.links),
+      () => {},
+    );
+  useEffect(() => {
+    void load();
+  }, []);
   const make = async (event) => {
     event.preventDefault();
     if (!name.trim()) return;
-    const link = await ask("/api/reviewer-links", { method: "POST", body: { name: name.trim(), who: who.value } }).catch((e) => { notice.value = { text: e.problem ? `${e.problem}. ${e.remedy}` : t("needs.server"), bad: true }; });
+    const link = await ask("/api/reviewer-links", {
+      method: "POST",
+      body: { name: name.trim(), who: who.value },
+    }).catch((e) => {
+      notice.value = {
+        text: e.problem ? `${e.problem}. ${e.remedy}` : t("needs.server"),
+        bad: true,
+      };
+    });
     if (!link) return;
     setMade({ ...link, address: new URL(link.address, location.href).href });
     setName("");
     void load();
   };
   return (
-    <section><h3>{t("links.title")}</h3>
+    <section>
+      <h3>{t("links.title")}</h3>
       <p class="aside">{t("links.text")}</p>
-      <form class="inline" onSubmit={make}><label class="field">{t("links.name")} <input maxLength={80} value={name} onInput={(e) => setName(e.currentTarget.value)} /></label><button>{t("links.make")}</button></form>
-      {made && <p class="warn">{t("links.once", { name: made.name })} <input readOnly aria-label={t("links.link")} value={made.address} onFocus={(e) => e.currentTarget.select()} /></p>}
-      <ul class="rows">{links.map((l) => <li key={l.id}>{l.name} <span class="aside">{l.withdrawn_at ? t("links.withdrawn") : t("links.since", { day: onDay(l.made_at) })}</span>
-        {!l.withdrawn_at && <button type="button" class="quiet danger" onClick={() => ask("/api/reviewer-links/withdraw", { method: "POST", body: { id: l.id, who: who.value } }).then(load)}>{t("links.withdraw")}</button>}</li>)}</ul>
+      <form class="inline" onSubmit={make}>
+        <label class="field">
+          {t("links.name")}{" "}
+          <input maxLength={80} value={name} onInput={(e) => setName(e.currentTarget.value)} />
+        </label>
+        <button>{t("links.make")}</button>
+      </form>
+      {made && (
+        <p class="warn">
+          {t("links.once", { name: made.name })}{" "}
+          <input
+            readOnly
+            aria-label={t("links.link")}
+            value={made.address}
+            onFocus={(e) => e.currentTarget.select()}
+          />
+        </p>
+      )}
+      <ul class="rows">
+        {links.map((l) => (
+          <li key={l.id}>
+            {l.name}{" "}
+            <span class="aside">
+              {l.withdrawn_at ? t("links.withdrawn") : t("links.since", { day: onDay(l.made_at) })}
+            </span>
+            {!l.withdrawn_at && (
+              <button
+                type="button"
+                class="quiet danger"
+                onClick={() =>
+                  ask("/api/reviewer-links/withdraw", {
+                    method: "POST",
+                    body: { id: l.id, who: who.value },
+                  }).then(load)
+                }
+              >
+                {t("links.withdraw")}
+              </button>
+            )}
+          </li>
+        ))}
+      </ul>
     </section>
   );
 }

@@ -4,7 +4,9 @@ import { t } from "./texts.js";
 
 const [LEAST, MOST, STEP] = [320, 900, 40];
 const most = () => Math.min(MOST, innerWidth - 420);
-const set = (px) => { sheetWidth.value = Math.round(Math.max(LEAST, Math.min(most(), px))); };
+const set = (px) => {
+  sheetWidth.value = Math.round(Math.max(LEAST, Math.min(most(), px)));
+};
 
 export function SheetEdge() {
   const pull = (e) => {
@@ -18,7 +20,20 @@ export function SheetEdge() {
     e.stopPropagation();
   };
   return (
-    <div class="sheet-edge" role="separator" tabIndex={0} aria-orientation="vertical" aria-label={t("sheet.width")} aria-valuemin={LEAST} aria-valuemax={MOST} aria-valuenow={sheetWidth.value} title={t("sheet.width")}
-      onPointerDown={(e) => e.currentTarget.setPointerCapture(e.pointerId)} onPointerMove={pull} onDblClick={() => set(sheetWidth.value > 500 ? 376 : 640)} onKeyDown={key} />
+    <div
+      class="sheet-edge"
+      role="separator"
+      tabIndex={0}
+      aria-orientation="vertical"
+      aria-label={t("sheet.width")}
+      aria-valuemin={LEAST}
+      aria-valuemax={MOST}
+      aria-valuenow={sheetWidth.value}
+      title={t("sheet.width")}
+      onPointerDown={(e) => e.currentTarget.setPointerCapture(e.pointerId)}
+      onPointerMove={pull}
+      onDblClick={() => set(sheetWidth.value > 500 ? 376 : 640)}
+      onKeyDown={key}
+    />
   );
 }

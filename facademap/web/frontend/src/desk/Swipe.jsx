@@ -25,10 +25,32 @@ export function Swipe() {
   };
   return (
     <div class="swipe">
-      <input class="visually-hidden" type="range" min="0" max="1" step="0.005" aria-label={t("compare.edge")} value={at} onInput={(e) => move(Number(e.currentTarget.value))} onKeyDown={(e) => e.stopPropagation()} />
-      <span class="side left" style={{ right: `${(1 - at) * 100}%` }}>{sideOf(0)}</span>
-      <span class="side right" style={{ left: `${at * 100}%` }}>{sideOf(1)}</span>
-      <div class="grip" aria-hidden="true" style={{ left: `${at * 100}%` }} onPointerDown={(e) => e.currentTarget.setPointerCapture(e.pointerId)} onPointerMove={pull}><i /></div>
+      <input
+        class="visually-hidden"
+        type="range"
+        min="0"
+        max="1"
+        step="0.005"
+        aria-label={t("compare.edge")}
+        value={at}
+        onInput={(e) => move(Number(e.currentTarget.value))}
+        onKeyDown={(e) => e.stopPropagation()}
+      />
+      <span class="side left" style={{ right: `${(1 - at) * 100}%` }}>
+        {sideOf(0)}
+      </span>
+      <span class="side right" style={{ left: `${at * 100}%` }}>
+        {sideOf(1)}
+      </span>
+      <div
+        class="grip"
+        aria-hidden="true"
+        style={{ left: `${at * 100}%` }}
+        onPointerDown={(e) => e.currentTarget.setPointerCapture(e.pointerId)}
+        onPointerMove={pull}
+      >
+        <i />
+      </div>
     </div>
   );
 }

@@ -30,7 +30,11 @@ function usePlace(selector) {
   useEffect(() => {
     const find = () => {
       const found = document.querySelector(selector)?.getBoundingClientRect();
-      setBox(found && found.width ? { left: found.left, top: found.top, width: found.width, height: found.height } : null);
+      setBox(
+        found && found.width
+          ? { left: found.left, top: found.top, width: found.width, height: found.height }
+          : null,
+      );
     };
     const frame = requestAnimationFrame(find);
     const later = setTimeout(find, 320);
@@ -74,14 +78,49 @@ export function Tour() {
   };
   return (
     <>
-      {box && <div class="tour-spot" aria-hidden="true" style={{ left: `${box.left - ROUND_PX}px`, top: `${box.top - ROUND_PX}px`, width: `${box.width + 2 * ROUND_PX}px`, height: `${box.height + 2 * ROUND_PX}px` }} />}
-      <Dialog title={t(`tour.title.${now.name}`)} onClose={leave} beside={`tour ${sideOf(box)}`} key={now.name}>
+      {box && (
+        <div
+          class="tour-spot"
+          aria-hidden="true"
+          style={{
+            left: `${box.left - ROUND_PX}px`,
+            top: `${box.top - ROUND_PX}px`,
+            width: `${box.width + 2 * ROUND_PX}px`,
+            height: `${box.height + 2 * ROUND_PX}px`,
+          }}
+        />
+      )}
+      <Dialog
+        title={t(`tour.title.${now.name}`)}
+        onClose={leave}
+        beside={`tour ${sideOf(box)}`}
+        key={now.name}
+      >
         <p>{t(`tour.text.${now.name}`)}</p>
-        {step === 0 && !isReviewer() && <label class="field">{t("tour.name")} <input maxLength={60} value={who.value} onInput={(e) => { who.value = e.currentTarget.value; }} /></label>}
+        {step === 0 && !isReviewer() && (
+          <label class="field">
+            {t("tour.name")}{" "}
+            <input
+              maxLength={60}
+              value={who.value}
+              onInput={(e) => {
+                who.value = e.currentTarget.value;
+              }}
+            />
+          </label>
+        )}
         <footer class="actions">
-          <button type="button" class="main" autofocus onClick={() => go(step + 1)}>{t(step + 1 < steps.length ? "tour.next" : "tour.begin")}</button>
-          {step > 0 && <button type="button" onClick={() => go(step - 1)}>{t("tour.back")}</button>}
-          <button type="button" class="quiet" onClick={leave}>{t("tour.skip")}</button>
+          <button type="button" class="main" autofocus onClick={() => go(step + 1)}>
+            {t(step + 1 < steps.length ? "tour.next" : "tour.begin")}
+          </button>
+          {step > 0 && (
+            <button type="button" onClick={() => go(step - 1)}>
+              {t("tour.back")}
+            </button>
+          )}
+          <button type="button" class="quiet" onClick={leave}>
+            {t("tour.skip")}
+          </button>
           <span class="aside">{t("tour.of", { n: step + 1, all: steps.length })}</span>
         </footer>
       </Dialog>

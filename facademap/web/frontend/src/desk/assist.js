@@ -22,10 +22,19 @@ async function propose(kind, points) {
   const box = map.getView().calculateExtent(map.getSize());
   thinking.value = true;
   try {
-    const { geometries } = await ask(`/api/assist/${kind}`, { method: "POST", body: { surface: surface.value, box, points } });
-    return geometries.map((geometry) => ({ ...geometry, coordinates: roundAll(geometry.coordinates) }));
+    const { geometries } = await ask(`/api/assist/${kind}`, {
+      method: "POST",
+      body: { surface: surface.value, box, points },
+    });
+    return geometries.map((geometry) => ({
+      ...geometry,
+      coordinates: roundAll(geometry.coordinates),
+    }));
   } catch (error) {
-    notice.value = { text: error.problem ? `${error.problem}. ${error.remedy}` : t("assist.offline"), bad: true };
+    notice.value = {
+      text: error.problem ? `${error.problem}. ${error.remedy}` : t("assist.offline"),
+      bad: true,
+    };
     return [];
   } finally {
     thinking.value = false;

@@ -8,7 +8,15 @@ import { effect, signal } from "@preact/signals";
 import { canBeCut, canBeShaped } from "./cutout.js";
 import { entryOf } from "./data.js";
 import { edit, notice } from "./edits.js";
-import { cornerMoved, cornersOf, faultOf, roundAll, withCorner, withCornerAdded, withoutCorner } from "./shapes.js";
+import {
+  cornerMoved,
+  cornersOf,
+  faultOf,
+  roundAll,
+  withCorner,
+  withCornerAdded,
+  withoutCorner,
+} from "./shapes.js";
 import { t } from "./texts.js";
 import { live, selection, tool } from "./view.js";
 import { chosenSource, format, holdChosenWhile, map, showChosen } from "./wall.js";
@@ -20,13 +28,38 @@ const FAR_PX = 16;
 const REST_MS = 700;
 
 const dot = new Style({
-  geometry: (feature) => new MultiPoint(cornersOf(format.writeGeometryObject(feature.getGeometry())).map((c) => c.at)),
-  image: new RegularShape({ points: 4, radius: 6.5, angle: Math.PI / 4, fill: new Fill({ color: "#ffffff" }), stroke: new Stroke({ color: "#141516", width: 1.6 }) }),
+  geometry: (feature) =>
+    new MultiPoint(cornersOf(format.writeGeometryObject(feature.getGeometry())).map((c) => c.at)),
+  image: new RegularShape({
+    points: 4,
+    radius: 6.5,
+    angle: Math.PI / 4,
+    fill: new Fill({ color: "#ffffff" }),
+    stroke: new Stroke({ color: "#141516", width: 1.6 }),
+  }),
 });
-const isCutOut = (feature) => feature.getId()?.startsWith("repairs|") && canBeCut(entryOf("repairs", feature.getId().slice(8))?.row);
-const dots = new VectorLayer({ source: chosenSource, zIndex: 43, visible: false, style: (feature) => (feature.getGeometry().getType() === "Point" || isCutOut(feature) ? null : dot) });
+const isCutOut = (feature) =>
+  feature.getId()?.startsWith("repairs|") &&
+  canBeCut(entryOf("repairs", feature.getId().slice(8))?.row);
+const dots = new VectorLayer({
+  source: chosenSource,
+  zIndex: 43,
+  visible: false,
+  style: (feature) =>
+    feature.getGeometry().getType() === "Point" || isCutOut(feature) ? null : dot,
+});
 const markSource = new VectorSource({ wrapX: false });
-const mark = new VectorLayer({ source: markSource, zIndex: 46, style: new Style({ image: new Circle({ radius: 11, stroke: new Stroke({ color: "#141516", width: 3 }), fill: new Fill({ color: "rgba(255,198,26,.55)" }) }) }) });
+const mark = new VectorLayer({
+  source: markSource,
+  zIndex: 46,
+  style: new Style({
+    image: new Circle({
+      radius: 11,
+      stroke: new Stroke({ color: "#141516", width: 3 }),
+      fill: new Fill({ color: "rgba(255,198,26,.55)" }),
+    }),
+  }),
+});
 map.addLayer(dots);
 map.addLayer(mark);
 
@@ -38,7 +71,9 @@ const chosen = () => {
   const [first] = selection.value;
   if (selection.value.length !== 1 || FIXED.includes(first.table)) return null;
   const row = entryOf(first.table, first.id)?.row;
-  return row?.geometry ? { ...first, row, geometry: held?.id === first.id ? held.geometry : row.geometry } : null;
+  return row?.geometry
+    ? { ...first, row, geometry: held?.id === first.id ? held.geometry : row.geometry }
+    : null;
 };
 
 function show() {
@@ -58,7 +93,17 @@ function store() {
   holdChosenWhile(false);
   const fault = faultOf(done.geometry);
   if (fault) notice.value = { text: t(`fault.${fault}`), bad: true };
-  else edit(t(done.table === "repairs" ? "what.cutout" : "what.modify", { id: done.id }), [{ op: "update", table: done.table, id: done.id, values: { geometry: { ...done.geometry, coordinates: roundAll(done.geometry.coordinates) } } }]);
+  else
+    edit(t(done.table === "repairs" ? "what.cutout" : "what.modify", { id: done.id }), [
+      {
+        op: "update",
+        table: done.table,
+        id: done.id,
+        values: {
+          geometry: { ...done.geometry, coordinates: roundAll(done.geometry.coordinates) },
+        },
+      },
+    ]);
   showChosen();
 }
 
@@ -95,7 +140,8 @@ export function stepCorner(by) {
   if (tool.value !== "modify" || !now) return;
   store();
   const all = cornersOf(now.geometry);
-  corner.value = (corner.value + by + (corner.value < 0 && by < 0 ? 1 : 0) + all.length) % all.length;
+  corner.value =
+    (corner.value + by + (corner.value < 0 && by < 0 ? 1 : 0) + all.length) % all.length;
   const { at } = all[corner.value];
   const [left, bottom, right, top] = map.getView().calculateExtent(map.getSize());
   if (at[0] < left || at[0] > right || at[1] < bottom || at[1] > top) map.getView().setCenter(at);
@@ -111,7 +157,10 @@ export function nudgeCorner(dx, dy, far) {
       notice.value = { text: t("cutout.settled", { id: now.id, stage: now.row.stage }), bad: true };
       return;
     }
-    const next = cornerMoved(now.geometry.coordinates[0].slice(0, -1), path.at(-1), [dx * step, dy * step]);
+    const next = cornerMoved(now.geometry.coordinates[0].slice(0, -1), path.at(-1), [
+      dx * step,
+      dy * step,
+    ]);
     if (next) hold(now, { type: "Polygon", coordinates: [[...next, next[0]]] });
     return;
   }

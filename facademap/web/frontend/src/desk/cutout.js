@@ -16,7 +16,8 @@ import { map } from "./wall.js";
 
 const INSETS = ["inset", "whole stone"];
 const OPEN = ["proposed", "on hold"];
-export const canBeCut = (row) => INSETS.includes(row?.treatment) && row.geometry?.type === "Polygon";
+export const canBeCut = (row) =>
+  INSETS.includes(row?.treatment) && row.geometry?.type === "Polygon";
 /** A cut-out that was approved or made is settled; the server holds to the same. */
 export const canBeShaped = (row) => canBeCut(row) && OPEN.includes(row.stage);
 
@@ -24,9 +25,33 @@ const source = new VectorSource({ wrapX: false });
 map.addLayer(new VectorLayer({ source, zIndex: 42, style: styleOf }));
 
 const halo = new Stroke({ color: "rgba(255,255,255,.9)", width: 4 });
-const PIECE = [new Style({ stroke: new Stroke({ color: "#fff", width: 3 }) }), new Style({ stroke: new Stroke({ color: "#7a1f1f", width: 1.4, lineDash: [5, 4] }) })];
-const PIN = new Style({ image: new Circle({ radius: 7, stroke: new Stroke({ color: "#a3141e", width: 2.4 }), fill: new Fill({ color: "rgba(255,255,255,.85)" }) }), text: new Text({ text: "+", font: "bold 15px Atkinson Hyperlegible", fill: new Fill({ color: "#a3141e" }), offsetY: 1 }) });
-const handle = (points, angle) => new Style({ image: new RegularShape({ points, radius: 8, angle, fill: new Fill({ color: "#ffc61a" }), stroke: new Stroke({ color: "#141516", width: 2 }) }) });
+const PIECE = [
+  new Style({ stroke: new Stroke({ color: "#fff", width: 3 }) }),
+  new Style({ stroke: new Stroke({ color: "#7a1f1f", width: 1.4, lineDash: [5, 4] }) }),
+];
+const PIN = new Style({
+  image: new Circle({
+    radius: 7,
+    stroke: new Stroke({ color: "#a3141e", width: 2.4 }),
+    fill: new Fill({ color: "rgba(255,255,255,.85)" }),
+  }),
+  text: new Text({
+    text: "+",
+    font: "bold 15px Atkinson Hyperlegible",
+    fill: new Fill({ color: "#a3141e" }),
+    offsetY: 1,
+  }),
+});
+const handle = (points, angle) =>
+  new Style({
+    image: new RegularShape({
+      points,
+      radius: 8,
+      angle,
+      fill: new Fill({ color: "#ffc61a" }),
+      stroke: new Stroke({ color: "#141516", width: 2 }),
+    }),
+  });
 const SIDE = handle(4, 0);
 const CORNER = handle(4, Math.PI / 4);
 
@@ -36,7 +61,16 @@ function styleOf(feature, resolution) {
   if (kind === "pin") return resolution < 0.006 ? PIN : null;
   if (kind === "joint") {
     if (resolution > 0.0026) return null;
-    return new Style({ text: new Text({ text: feature.get("text"), font: "bold 12px Atkinson Hyperlegible", fill: new Fill({ color: "#141516" }), stroke: halo, offsetX: feature.get("dx"), offsetY: feature.get("dy") }) });
+    return new Style({
+      text: new Text({
+        text: feature.get("text"),
+        font: "bold 12px Atkinson Hyperlegible",
+        fill: new Fill({ color: "#141516" }),
+        stroke: halo,
+        offsetX: feature.get("dx"),
+        offsetY: feature.get("dy"),
+      }),
+    });
   }
   return kind === "side" ? SIDE : CORNER;
 }
@@ -49,7 +83,9 @@ const add = (geometry, values) => {
 
 const chosenRow = () => {
   const [first] = selection.value;
-  return selection.value.length === 1 && first.table === "repairs" ? entryOf("repairs", first.id)?.row ?? null : null;
+  return selection.value.length === 1 && first.table === "repairs"
+    ? (entryOf("repairs", first.id)?.row ?? null)
+    : null;
 };
 
 let drag = null;
@@ -69,12 +105,20 @@ function show(row, ring = row?.geometry.coordinates[0].slice(0, -1)) {
     const middle = [(a[0] + b[0]) / 2, (a[1] + b[1]) / 2];
     const [x, y] = [b[0] - a[0], b[1] - a[1]];
     const d = Math.hypot(x, y) || 1;
-    if (!drag && edges.length === ring.length) add(new Point(middle), { kind: "joint", text: edges[i] ? length(edges[i], { digits: 1 }) : t("edge.exposed"), dx: (y / d) * 26, dy: (x / d) * 15 });
+    if (!drag && edges.length === ring.length)
+      add(new Point(middle), {
+        kind: "joint",
+        text: edges[i] ? length(edges[i], { digits: 1 }) : t("edge.exposed"),
+        dx: (y / d) * 26,
+        dy: (x / d) * 15,
+      });
     if (shaping) add(new Point(middle), { kind: "side", at: i });
     if (shaping) add(new Point(a), { kind: "corner", at: i });
   });
   if (drag) add(new LineString([...ring, ring[0]]), { kind: "piece" });
-  (drag?.pins ?? row.pins ?? []).forEach((p, i) => add(new Point([p.u_m, p.v_m]), { kind: "pin", at: i }));
+  (drag?.pins ?? row.pins ?? []).forEach((p, i) =>
+    add(new Point([p.u_m, p.v_m]), { kind: "pin", at: i }),
+  );
 }
 
 effect(() => {
@@ -89,16 +133,28 @@ const RANK = { pin: 0, corner: 1, side: 2 };
 /** Moves sides (square to themselves), corners and pins of the chosen cut-out. */
 export class ShapeCutOut extends PointerInteraction {
   constructor() {
-    super({ handleDownEvent: (e) => this.grab(e), handleDragEvent: (e) => this.pull(e), handleUpEvent: () => this.drop(), handleMoveEvent: (e) => this.point(e) });
+    super({
+      handleDownEvent: (e) => this.grab(e),
+      handleDragEvent: (e) => this.pull(e),
+      handleUpEvent: () => this.drop(),
+      handleMoveEvent: (e) => this.point(e),
+    });
   }
 
   under(event) {
     const reach = event.originalEvent?.pointerType === "touch" ? 26 : 12;
-    const found = source.getFeatures().filter((f) => f.get("kind") in RANK).map((f) => {
-      const [x, y] = map.getPixelFromCoordinate(f.getGeometry().getCoordinates());
-      return { f, far: Math.hypot(x - event.pixel[0], y - event.pixel[1]) };
-    }).filter(({ far }) => far <= reach);
-    return found.sort((a, b) => RANK[a.f.get("kind")] - RANK[b.f.get("kind")] || a.far - b.far)[0]?.f ?? null;
+    const found = source
+      .getFeatures()
+      .filter((f) => f.get("kind") in RANK)
+      .map((f) => {
+        const [x, y] = map.getPixelFromCoordinate(f.getGeometry().getCoordinates());
+        return { f, far: Math.hypot(x - event.pixel[0], y - event.pixel[1]) };
+      })
+      .filter(({ far }) => far <= reach);
+    return (
+      found.sort((a, b) => RANK[a.f.get("kind")] - RANK[b.f.get("kind")] || a.far - b.far)[0]?.f ??
+      null
+    );
   }
 
   point(event) {
@@ -114,7 +170,14 @@ export class ShapeCutOut extends PointerInteraction {
       notice.value = { text: t("cutout.settled", { id: row.id, stage: row.stage }), bad: true };
       return false;
     }
-    drag = { row, kind: feature.get("kind"), at: feature.get("at"), ring: row.geometry.coordinates[0].slice(0, -1), start: event.coordinate, pins: null };
+    drag = {
+      row,
+      kind: feature.get("kind"),
+      at: feature.get("at"),
+      ring: row.geometry.coordinates[0].slice(0, -1),
+      start: event.coordinate,
+      pins: null,
+    };
     return true;
   }
 
@@ -123,7 +186,9 @@ export class ShapeCutOut extends PointerInteraction {
     const { row, kind, at, ring, start } = drag;
     const by = [event.coordinate[0] - start[0], event.coordinate[1] - start[1]];
     if (kind === "pin") {
-      drag.pins = row.pins.map((p, i) => (i === at ? { ...p, u_m: p.u_m + by[0], v_m: p.v_m + by[1] } : p));
+      drag.pins = row.pins.map((p, i) =>
+        i === at ? { ...p, u_m: p.u_m + by[0], v_m: p.v_m + by[1] } : p,
+      );
       const moved = drag.pins[at];
       const box = new Polygon([ring]).getExtent();
       live.value = { pin: [moved.u_m - box[0], moved.v_m - box[1]] };
@@ -134,7 +199,11 @@ export class ShapeCutOut extends PointerInteraction {
     if (!next) return;
     drag.next = next;
     const box = new Polygon([next]).getExtent();
-    live.value = { area: areaOf({ type: "Polygon", coordinates: [[...next, next[0]]] }), width: box[2] - box[0], height: box[3] - box[1] };
+    live.value = {
+      area: areaOf({ type: "Polygon", coordinates: [[...next, next[0]]] }),
+      width: box[2] - box[0],
+      height: box[3] - box[1],
+    };
     show(row, next);
   }
 
@@ -143,14 +212,32 @@ export class ShapeCutOut extends PointerInteraction {
     drag = null;
     live.value = null;
     if (done?.pins) movePins(done.row, done.pins);
-    else if (done?.next) edit(t("what.cutout", { id: done.row.id }), [{ op: "update", table: "repairs", id: done.row.id, values: { geometry: { type: "Polygon", coordinates: [roundAll([...done.next, done.next[0]])] } } }]);
+    else if (done?.next)
+      edit(t("what.cutout", { id: done.row.id }), [
+        {
+          op: "update",
+          table: "repairs",
+          id: done.row.id,
+          values: {
+            geometry: { type: "Polygon", coordinates: [roundAll([...done.next, done.next[0]])] },
+          },
+        },
+      ]);
     show(chosenRow());
     return false;
   }
 }
 
 const round5 = (x) => Math.round(x * 1e5) / 1e5;
-export const movePins = (row, pins) => edit(t("what.pins", { id: row.id }), [{ op: "update", table: "repairs", id: row.id, values: { pins: pins.map((p) => ({ ...p, u_m: round5(p.u_m), v_m: round5(p.v_m) })) } }]);
+export const movePins = (row, pins) =>
+  edit(t("what.pins", { id: row.id }), [
+    {
+      op: "update",
+      table: "repairs",
+      id: row.id,
+      values: { pins: pins.map((p) => ({ ...p, u_m: round5(p.u_m), v_m: round5(p.v_m) })) },
+    },
+  ]);
 
 /** One pin more, in the widest gap of a piece: half way between the middle and the farthest corner from the others. */
 export function addPin(row, piece) {

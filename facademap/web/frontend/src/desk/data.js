@@ -70,7 +70,14 @@ export function renameRow(name, from, to) {
 }
 
 /** Tables that come packed, since they may be large. */
-export const PACKED = ["openings", "wall_stones", "repairs", "pieces", "conditions", "control_points"];
+export const PACKED = [
+  "openings",
+  "wall_stones",
+  "repairs",
+  "pieces",
+  "conditions",
+  "control_points",
+];
 
 async function fetchPacked(name) {
   const answer = await fetch(`/api/packed/${name}`, { credentials: "same-origin" });
@@ -78,7 +85,8 @@ async function fetchPacked(name) {
   return answer.arrayBuffer();
 }
 
-const fetchTable = (name) => (PACKED.includes(name) ? fetchPacked(name) : ask(`/api/tables/${name}`));
+const fetchTable = (name) =>
+  PACKED.includes(name) ? fetchPacked(name) : ask(`/api/tables/${name}`);
 
 function fillTable(name, answer) {
   const table = tableOf(name);
@@ -104,8 +112,25 @@ export async function loadTable(name) {
   return fillTable(name, await fetchTable(name));
 }
 
-export const LOADED = ["elevations", "surfaces", "openings", "wall_stones", "conditions", "repairs", "pieces", "blocks",
-  "faces", "placements", "plans", "photos", "control_points", "observations", "work_log", "reviews", "settings"];
+export const LOADED = [
+  "elevations",
+  "surfaces",
+  "openings",
+  "wall_stones",
+  "conditions",
+  "repairs",
+  "pieces",
+  "blocks",
+  "faces",
+  "placements",
+  "plans",
+  "photos",
+  "control_points",
+  "observations",
+  "work_log",
+  "reviews",
+  "settings",
+];
 const FIRST = ["elevations", "surfaces"];
 
 /** Asked for at once, at the start; the large ones arrive while the page is being built. */
@@ -113,7 +138,12 @@ let coming = null;
 function askForAll() {
   const single = LOADED.filter((name) => !PACKED.includes(name) && name !== "settings");
   const together = ask(`/api/tables?names=${single.join(",")}`);
-  coming = new Map(LOADED.map((name) => [name, single.includes(name) ? together.then((all) => all[name]) : fetchTable(name)]));
+  coming = new Map(
+    LOADED.map((name) => [
+      name,
+      single.includes(name) ? together.then((all) => all[name]) : fetchTable(name),
+    ]),
+  );
   // each is waited for later; until then a refusal is no fault of its own
   for (const answer of coming.values()) answer.catch(() => {});
 }
@@ -128,12 +158,18 @@ export async function loadProject() {
   pictures.value = shown.surfaces;
   const known = rowsOf("surfaces");
   const wanted = new URLSearchParams(location.hash.slice(1)).get("surface");
-  surface.value = known.find((s) => s.id === wanted)?.id ?? known.find((s) => shown.surfaces[s.id])?.id ?? known[0]?.id ?? "";
+  surface.value =
+    known.find((s) => s.id === wanted)?.id ??
+    known.find((s) => shown.surfaces[s.id])?.id ??
+    known[0]?.id ??
+    "";
 }
 
 export async function loadRest() {
   const rest = LOADED.filter((name) => !FIRST.includes(name));
-  const numbers = await Promise.all(rest.map(async (name) => fillTable(name, await coming.get(name))));
+  const numbers = await Promise.all(
+    rest.map(async (name) => fillTable(name, await coming.get(name))),
+  );
   // a packed table may be a few edits old; the news begin where the oldest of them ends
   seq.value = Math.min(seq.value, ...numbers);
   coming = null;
@@ -142,4 +178,5 @@ export async function loadRest() {
 export const faceAddress = (face, size) => `/pictures/face?id=${q(face)}&size=${size}`;
 export const term = (name) => schema.value?.terms.find((t) => t.name === name) ?? null;
 export const family = (id) => schema.value?.families.find((f) => f.id === id) ?? null;
-export const column = (table, name) => schema.value?.tables[table]?.columns.find((c) => c.name === name) ?? null;
+export const column = (table, name) =>
+  schema.value?.tables[table]?.columns.find((c) => c.name === name) ?? null;

@@ -39,7 +39,8 @@ class Shown {
 
 const shown = new Shown();
 /** The sign of a row as the wall shows it, or nothing. */
-export const signOf = (style, table, pack, i, resolution, crowded = 0) => (typeof style === "function" ? style(shown.look(table, pack, i, crowded), resolution) : style);
+export const signOf = (style, table, pack, i, resolution, crowded = 0) =>
+  typeof style === "function" ? style(shown.look(table, pack, i, crowded), resolution) : style;
 
 function tracePath(pen, pack, i, { left, top, scale }, closed) {
   const { ringsTo, pointsTo, xy } = pack;
@@ -52,7 +53,14 @@ function tracePath(pen, pack, i, { left, top, scale }, closed) {
     for (let p = from + 1; p < to; p += 1) {
       const x = (xy[2 * p] - left) * scale;
       const y = (top - xy[2 * p + 1]) * scale;
-      if (x - lastX < STEP_PX && lastX - x < STEP_PX && y - lastY < STEP_PX && lastY - y < STEP_PX && p < to - 1) continue;
+      if (
+        x - lastX < STEP_PX &&
+        lastX - x < STEP_PX &&
+        y - lastY < STEP_PX &&
+        lastY - y < STEP_PX &&
+        p < to - 1
+      )
+        continue;
       pen.lineTo(x, y);
       [lastX, lastY] = [x, y];
     }
@@ -98,17 +106,37 @@ export function drawShape(pen, pack, i, style, place) {
   const closed = kind.endsWith("Polygon");
   const { boxes } = pack;
   if (closed && isPlain(style)) {
-    const [w, h] = [(boxes[4 * i + 2] - boxes[4 * i]) * place.scale, (boxes[4 * i + 3] - boxes[4 * i + 1]) * place.scale];
+    const [w, h] = [
+      (boxes[4 * i + 2] - boxes[4 * i]) * place.scale,
+      (boxes[4 * i + 3] - boxes[4 * i + 1]) * place.scale,
+    ];
     if (w <= BOX_PX && h <= BOX_PX) {
       pen.fillStyle = style.getFill().getColor();
-      pen.fillRect((boxes[4 * i] - place.left) * place.scale, (place.top - boxes[4 * i + 3]) * place.scale, w, h);
+      pen.fillRect(
+        (boxes[4 * i] - place.left) * place.scale,
+        (place.top - boxes[4 * i + 3]) * place.scale,
+        w,
+        h,
+      );
       return;
     }
   }
   let traced = false;
   for (const part of Array.isArray(style) ? style : [style]) {
-    const [fill, stroke, image, text] = [closed ? part.getFill()?.getColor() : null, part.getStroke(), part.getImage(), part.getText()];
-    if (image && kind.endsWith("Point")) drawImage(pen, image, (boxes[4 * i] - place.left) * place.scale, (place.top - boxes[4 * i + 1]) * place.scale, place.ratio);
+    const [fill, stroke, image, text] = [
+      closed ? part.getFill()?.getColor() : null,
+      part.getStroke(),
+      part.getImage(),
+      part.getText(),
+    ];
+    if (image && kind.endsWith("Point"))
+      drawImage(
+        pen,
+        image,
+        (boxes[4 * i] - place.left) * place.scale,
+        (place.top - boxes[4 * i + 1]) * place.scale,
+        place.ratio,
+      );
     if (!kind.endsWith("Point") && ((fill && fill !== "rgba(0,0,0,0)") || stroke)) {
       if (!traced) tracePath(pen, pack, i, place, closed);
       traced = true;
@@ -116,7 +144,12 @@ export function drawShape(pen, pack, i, style, place) {
         fillPath(pen, fill, place.ratio);
       }
       if (stroke) {
-        [pen.strokeStyle, pen.lineWidth, pen.lineJoin, pen.lineCap] = [stroke.getColor(), stroke.getWidth(), "round", "round"];
+        [pen.strokeStyle, pen.lineWidth, pen.lineJoin, pen.lineCap] = [
+          stroke.getColor(),
+          stroke.getWidth(),
+          "round",
+          "round",
+        ];
         pen.setLineDash(stroke.getLineDash() ?? NO_DASH);
         pen.stroke();
       }
@@ -142,7 +175,12 @@ function paintOf(colour, { x, y }) {
     pen.fillStyle = colour;
     pen.fillRect(0, 0, 1, 1);
     const [red, green, blue, alpha] = pen.getImageData(0, 0, 1, 1).data;
-    colours.set(colour, { red: red / 255, green: green / 255, blue: blue / 255, alpha: alpha / 255 });
+    colours.set(colour, {
+      red: red / 255,
+      green: green / 255,
+      blue: blue / 255,
+      alpha: alpha / 255,
+    });
   }
   return colours.get(colour);
 }
@@ -170,10 +208,17 @@ export function layShape(raster, pack, i, style, place) {
   if (stroke) {
     const paint = paintOf(stroke.getColor(), place);
     const [dash, gap] = stroke.getLineDash() ?? [1, 0];
-    raster.stroke(pack, i, place, stroke.getWidth() * place.ratio, gap ? { ...paint, alpha: (paint.alpha * dash) / (dash + gap) } : paint);
+    raster.stroke(
+      pack,
+      i,
+      place,
+      stroke.getWidth() * place.ratio,
+      gap ? { ...paint, alpha: (paint.alpha * dash) / (dash + gap) } : paint,
+    );
   }
   const paint = kind.endsWith("Polygon") && paintOf(style.getFill()?.getColor(), place);
   if (paint) raster.fill(pack, i, place, paint);
 }
 
-const isPlain = (style) => !Array.isArray(style) && !style.getStroke() && !style.getText() && Boolean(style.getFill());
+const isPlain = (style) =>
+  !Array.isArray(style) && !style.getStroke() && !style.getText() && Boolean(style.getFill());

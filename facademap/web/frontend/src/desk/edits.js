@@ -17,7 +17,10 @@ const PAGE = 60;
 let older = { undo: false, redo: false };
 
 const author = () => who.value || "surveyor";
-const plain = (value) => (value?.coordinates ? { type: value.type, coordinates: roundAll(value.coordinates) } : value ?? null);
+const plain = (value) =>
+  value?.coordinates
+    ? { type: value.type, coordinates: roundAll(value.coordinates) }
+    : (value ?? null);
 const same = (a, b) => JSON.stringify(plain(a)) === JSON.stringify(plain(b));
 
 function run(what, changes, undoes) {
@@ -32,7 +35,9 @@ function run(what, changes, undoes) {
     const { op, table, id } = change;
     if ((op === "update" || op === "delete") && !entry) continue;
     if (op === "update") {
-      const before = Object.fromEntries(Object.keys(change.values).map((k) => [k, entry.row[k] ?? null]));
+      const before = Object.fromEntries(
+        Object.keys(change.values).map((k) => [k, entry.row[k] ?? null]),
+      );
       inverse.unshift({ op: "update", table, id, values: before, expect: change.values });
       sent.push({ op, table, id, rev: entry.rev, values: change.values });
     } else if (op === "delete") {
@@ -46,7 +51,14 @@ function run(what, changes, undoes) {
   }
   if (!sent.length) return null;
   const made = { key: newKey(), what, inverse };
-  void post({ ...made, kind: "edit", who: author(), undoes: undoes ?? null, changes: sent, at: new Date().toISOString() });
+  void post({
+    ...made,
+    kind: "edit",
+    who: author(),
+    undoes: undoes ?? null,
+    changes: sent,
+    at: new Date().toISOString(),
+  });
   return made;
 }
 
@@ -61,7 +73,8 @@ export function edit(what, changes) {
   return made;
 }
 
-export const update = (what, table, id, values) => edit(what, [{ op: "update", table, id, values }]);
+export const update = (what, table, id, values) =>
+  edit(what, [{ op: "update", table, id, values }]);
 
 /** What of an inverse may still be done: nothing that somebody else has changed since is turned back. */
 function untouched(inverse) {
@@ -75,10 +88,13 @@ function untouched(inverse) {
       else changes.push(change);
     } else if (!row) continue;
     else if (op === "delete") {
-      if (Object.entries(expect ?? {}).some(([name, value]) => !same(row[name], value))) others.add(id);
+      if (Object.entries(expect ?? {}).some(([name, value]) => !same(row[name], value)))
+        others.add(id);
       else changes.push(change);
     } else {
-      const mine = Object.entries(values).filter(([name]) => !expect || same(row[name], expect[name]));
+      const mine = Object.entries(values).filter(
+        ([name]) => !expect || same(row[name], expect[name]),
+      );
       if (mine.length < Object.keys(values).length) others.add(id);
       if (mine.length) changes.push({ ...change, values: Object.fromEntries(mine) });
     }
@@ -91,9 +107,13 @@ async function turnBack(from, to, say, name) {
   if (!last) return;
   from.value = from.value.slice(0, -1);
   const { changes, others } = untouched(last.inverse);
-  const made = changes.length ? run(say === "undone" ? `undo: ${last.what}`.slice(0, 80) : last.what, changes, last.key) : null;
+  const made = changes.length
+    ? run(say === "undone" ? `undo: ${last.what}`.slice(0, 80) : last.what, changes, last.key)
+    : null;
   if (made) to.value = [...to.value, { ...made, what: last.what }];
-  notice.value = others.length ? { text: t("undo.others", { ids: others.slice(0, 4).join(", "), what: last.what }), bad: true } : { text: t(say, { what: last.what }) };
+  notice.value = others.length
+    ? { text: t("undo.others", { ids: others.slice(0, 4).join(", "), what: last.what }), bad: true }
+    : { text: t(say, { what: last.what }) };
   if (!from.value.length && older[name]) await recallEdits();
 }
 
@@ -105,7 +125,9 @@ onRename((from, to) => {
     for (const item of list.value) {
       for (const change of item.inverse) {
         if (change.id === from) change.id = to;
-        for (const values of [change.values, change.expect]) for (const [name, value] of Object.entries(values ?? {})) if (value === from) values[name] = to;
+        for (const values of [change.values, change.expect])
+          for (const [name, value] of Object.entries(values ?? {}))
+            if (value === from) values[name] = to;
       }
     }
   }
@@ -116,10 +138,13 @@ onSettled((item, { rows, inverse }) => {
   for (const made of [...undoable.value, ...redoable.value]) {
     if (made.key !== item.key) continue;
     if (inverse) made.inverse = inverse;
-    else for (const change of made.inverse) {
-      const row = rows.find((r) => r.table === change.table && r.id === change.id)?.row;
-      if (row && change.expect) for (const name of Object.keys(change.expect)) if (name in row) change.expect[name] = row[name];
-    }
+    else
+      for (const change of made.inverse) {
+        const row = rows.find((r) => r.table === change.table && r.id === change.id)?.row;
+        if (row && change.expect)
+          for (const name of Object.keys(change.expect))
+            if (name in row) change.expect[name] = row[name];
+      }
   }
 });
 
@@ -127,7 +152,9 @@ onSettled((item, { rows, inverse }) => {
 export async function recallEdits() {
   let kept = { undo: [], redo: [], more_undo: false, more_redo: false };
   try {
-    kept = await ask(`/api/mine?who=${q(author())}&keys=${q(who.value ? "desk-" : KEYS_OF_DESK)}&last=${PAGE}`);
+    kept = await ask(
+      `/api/mine?who=${q(author())}&keys=${q(who.value ? "desk-" : KEYS_OF_DESK)}&last=${PAGE}`,
+    );
   } catch {
     // without a connection only what waits here can be taken back
   }

@@ -34,10 +34,15 @@ export function fitPlane(pixels, metres) {
   pixels.forEach((pixel, i) => {
     const [x, y] = [(pixel[0] - p.cx) * p.s, (pixel[1] - p.cy) * p.s];
     const [u, v] = [(metres[i][0] - q.cx) * q.s, (metres[i][1] - q.cy) * q.s];
-    for (const [row, value] of [[[x, y, 1, 0, 0, 0, -u * x, -u * y], u], [[0, 0, 0, x, y, 1, -v * x, -v * y], v]]) {
+    for (const [row, value] of [
+      [[x, y, 1, 0, 0, 0, -u * x, -u * y], u],
+      [[0, 0, 0, x, y, 1, -v * x, -v * y], v],
+    ]) {
       row.forEach((a, r) => {
         atb[r] += a * value;
-        row.forEach((b, c) => { ata[r][c] += a * b; });
+        row.forEach((b, c) => {
+          ata[r][c] += a * b;
+        });
       });
     }
   });
@@ -46,7 +51,10 @@ export function fitPlane(pixels, metres) {
   return ([px, py]) => {
     const [x, y] = [(px - p.cx) * p.s, (py - p.cy) * p.s];
     const w = h[6] * x + h[7] * y + 1;
-    return [(h[0] * x + h[1] * y + h[2]) / w / q.s + q.cx, (h[3] * x + h[4] * y + h[5]) / w / q.s + q.cy];
+    return [
+      (h[0] * x + h[1] * y + h[2]) / w / q.s + q.cx,
+      (h[3] * x + h[4] * y + h[5]) / w / q.s + q.cy,
+    ];
   };
 }
 

@@ -11,7 +11,10 @@ export async function startJob(kind, options = {}) {
   try {
     job.value = await ask("/api/jobs", { method: "POST", body: { kind, options, who: who.value } });
   } catch (error) {
-    notice.value = { text: error.problem ? `${error.problem}. ${error.remedy}` : t("needs.server"), bad: true };
+    notice.value = {
+      text: error.problem ? `${error.problem}. ${error.remedy}` : t("needs.server"),
+      bad: true,
+    };
     return null;
   }
   return follow(job.value.id);
@@ -19,14 +22,23 @@ export async function startJob(kind, options = {}) {
 
 /** What a job found, in a few words. */
 function outcome({ kind, result }) {
-  if (kind === "match") return [
-    t("job.match", { n: result.matched, without: result.unmatched.length }),
-    result.changed ? t("job.again", { n: result.changed.length, kept: result.kept }) : "",
-    Object.keys(result.waits).length ? t("job.waits", { n: Object.keys(result.waits).length }) : "",
-    ...result.let_go.map((u) => t("job.letgo", { repair: u.repair, donor: u.with })),
-    ...result.wall_faults.map(([repair, problem]) => `; ${repair}: ${problem}`),
-  ].join("");
-  if (kind === "papers") return t("job.papers", { made: result.made.length, same: result.unchanged.length }) + (Object.keys(result.failed).length ? t("job.failed", { n: Object.keys(result.failed).length }) : "");
+  if (kind === "match")
+    return [
+      t("job.match", { n: result.matched, without: result.unmatched.length }),
+      result.changed ? t("job.again", { n: result.changed.length, kept: result.kept }) : "",
+      Object.keys(result.waits).length
+        ? t("job.waits", { n: Object.keys(result.waits).length })
+        : "",
+      ...result.let_go.map((u) => t("job.letgo", { repair: u.repair, donor: u.with })),
+      ...result.wall_faults.map(([repair, problem]) => `; ${repair}: ${problem}`),
+    ].join("");
+  if (kind === "papers")
+    return (
+      t("job.papers", { made: result.made.length, same: result.unchanged.length }) +
+      (Object.keys(result.failed).length
+        ? t("job.failed", { n: Object.keys(result.failed).length })
+        : "")
+    );
   return "";
 }
 
@@ -40,7 +52,12 @@ async function follow(id) {
     }
     if (job.value.state !== "running") {
       const { state, kind, error } = job.value;
-      notice.value = state === "done" ? { text: t("job.done", { name: t(`job.name.${kind}`) }) + outcome(job.value) } : state === "stopped" ? { text: t("job.stopped", { name: t(`job.name.${kind}`) }) } : { text: `${error.problem}. ${error.remedy}`, bad: true };
+      notice.value =
+        state === "done"
+          ? { text: t("job.done", { name: t(`job.name.${kind}`) }) + outcome(job.value) }
+          : state === "stopped"
+            ? { text: t("job.stopped", { name: t(`job.name.${kind}`) }) }
+            : { text: `${error.problem}. ${error.remedy}`, bad: true };
       return job.value;
     }
   }

@@ -35,7 +35,8 @@ export async function openKept(project) {
   }
 }
 
-export const keptItems = async () => ((await act("readonly", (s) => s.getAll())) ?? []).sort((a, b) => a.number - b.number);
+export const keptItems = async () =>
+  ((await act("readonly", (s) => s.getAll())) ?? []).sort((a, b) => a.number - b.number);
 export const keep = (item) => act("readwrite", (s) => s.put(item));
 export const letGo = (key) => act("readwrite", (s) => s.delete(key));
 

@@ -1,5 +1,8 @@
 // Names that nothing else has: of edits, and of rows that have no number yet.
-const random = (bytes) => [...crypto.getRandomValues(new Uint8Array(bytes))].map((b) => b.toString(16).padStart(2, "0")).join("");
+const random = (bytes) =>
+  [...crypto.getRandomValues(new Uint8Array(bytes))]
+    .map((b) => b.toString(16).padStart(2, "0"))
+    .join("");
 
 /** Tells this browser's nameless edits from those of others. */
 const browser = (() => {

@@ -19,7 +19,13 @@ export async function takeLanguage() {
   }
 }
 
-export const learnLanguages = () => ask("/api/languages").then((a) => { languages.value = a; }, () => {});
+export const learnLanguages = () =>
+  ask("/api/languages").then(
+    (a) => {
+      languages.value = a;
+    },
+    () => {},
+  );
 
 /** Every word on the page changes, so the page is opened again; nothing that waits is lost by that. */
 export function speak(tag) {

@@ -8,7 +8,11 @@ import { goTo } from "./wall.js";
 
 const NARROW_PX = 760;
 const TABLES = { repair: "repairs", condition: "conditions", block: "blocks", surface: "surfaces" };
-const placeOf = { repairs: () => (innerWidth <= NARROW_PX ? "record" : "repairs"), conditions: () => "survey", blocks: () => "stone" };
+const placeOf = {
+  repairs: () => (innerWidth <= NARROW_PX ? "record" : "repairs"),
+  conditions: () => "survey",
+  blocks: () => "stone",
+};
 
 /** Open what the address names. A ticket's code, read by a phone, leads to the record of that repair. */
 export function openLink() {

@@ -46,7 +46,11 @@ async function start() {
 
 /** The wall comes first: what can wait begins when it is drawn, or after ten seconds in a page that nobody looks at. */
 function whenDrawn(act, turns = 40) {
-  setTimeout(() => (document.documentElement.dataset.drawn || turns === 0 ? act() : whenDrawn(act, turns - 1)), 250);
+  setTimeout(
+    () =>
+      document.documentElement.dataset.drawn || turns === 0 ? act() : whenDrawn(act, turns - 1),
+    250,
+  );
 }
 
 const READ = /\/api\/(tables|packed|project|schema|pictures|assist|work\/all|mine|languages)/;
@@ -57,7 +61,13 @@ function keepForLater() {
   if (!navigator.serviceWorker.controller) {
     // what was read before the keeper was there is read once more through it
     const again = () => {
-      for (const address of new Set(performance.getEntriesByType("resource").map((e) => e.name).filter((n) => READ.test(n)))) fetch(address).catch(() => {});
+      for (const address of new Set(
+        performance
+          .getEntriesByType("resource")
+          .map((e) => e.name)
+          .filter((n) => READ.test(n)),
+      ))
+        fetch(address).catch(() => {});
     };
     navigator.serviceWorker.addEventListener("controllerchange", again, { once: true });
   }

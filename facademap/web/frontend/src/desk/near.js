@@ -11,7 +11,8 @@ function eachSide(pack, i, act) {
     const from = r ? pointsTo[r - 1] : 0;
     const to = pointsTo[r];
     if (to - from === 1) act(xy[2 * from], xy[2 * from + 1], xy[2 * from], xy[2 * from + 1]);
-    for (let p = from + 1; p < to; p += 1) act(xy[2 * p - 2], xy[2 * p - 1], xy[2 * p], xy[2 * p + 1]);
+    for (let p = from + 1; p < to; p += 1)
+      act(xy[2 * p - 2], xy[2 * p - 1], xy[2 * p], xy[2 * p + 1]);
   }
 }
 
@@ -30,7 +31,13 @@ export function meetsPoint(pack, i, x, y, reach) {
   eachSide(pack, i, (x0, y0, x1, y1) => {
     if (near) return;
     if (area && y0 > y !== y1 > y && x < ((x1 - x0) * (y - y0)) / (y1 - y0) + x0) inside = !inside;
-    if (x < Math.min(x0, x1) - reach || x > Math.max(x0, x1) + reach || y < Math.min(y0, y1) - reach || y > Math.max(y0, y1) + reach) return;
+    if (
+      x < Math.min(x0, x1) - reach ||
+      x > Math.max(x0, x1) + reach ||
+      y < Math.min(y0, y1) - reach ||
+      y > Math.max(y0, y1) + reach
+    )
+      return;
     const [nx, ny] = nearestOn(x, y, x0, y0, x1, y1);
     near = Math.hypot(nx - x, ny - y) <= reach;
   });
@@ -45,8 +52,17 @@ export function snapTo(tables, wanted, [u, v], reach) {
     table.shapesIn([x - r, y - r, x + r, y + r], (pack, i) => {
       if (!wanted(pack, i)) return;
       eachSide(pack, i, (x0, y0, x1, y1) => {
-        if (x < Math.min(x0, x1) - r || x > Math.max(x0, x1) + r || y < Math.min(y0, y1) - r || y > Math.max(y0, y1) + r) return;
-        for (const [px, py] of [[x0, y0], [x1, y1]]) {
+        if (
+          x < Math.min(x0, x1) - r ||
+          x > Math.max(x0, x1) + r ||
+          y < Math.min(y0, y1) - r ||
+          y > Math.max(y0, y1) + r
+        )
+          return;
+        for (const [px, py] of [
+          [x0, y0],
+          [x1, y1],
+        ]) {
           const away = Math.hypot(px - x, py - y);
           if (away <= cornerAway) [corner, cornerAway] = [[px, py], away];
         }
@@ -71,7 +87,12 @@ export class NearSnap extends Interaction {
   handleEvent(event) {
     if (event.type !== "wheel" && event.coordinate) {
       const { tables, wanted, pixelTolerance } = this.snapped;
-      const found = snapTo(tables, wanted, event.coordinate, pixelTolerance * event.map.getView().getResolution());
+      const found = snapTo(
+        tables,
+        wanted,
+        event.coordinate,
+        pixelTolerance * event.map.getView().getResolution(),
+      );
       if (found) {
         event.coordinate = found;
         event.pixel = event.map.getPixelFromCoordinate(found);

@@ -32,10 +32,13 @@ let sending = false;
 /** How things of one kind are sent, shown before they arrive, and settled when they have. */
 const kinds = {
   edit: {
-    send: ({ key, who, what, undoes, changes }) => ask("/api/edits", { method: "POST", body: { key, who, what, undoes, changes } }),
-    show: (item, tables) => item.changes.filter((c) => !tables || tables.has(c.table)).forEach(applyLocally),
+    send: ({ key, who, what, undoes, changes }) =>
+      ask("/api/edits", { method: "POST", body: { key, who, what, undoes, changes } }),
+    show: (item, tables) =>
+      item.changes.filter((c) => !tables || tables.has(c.table)).forEach(applyLocally),
     async settle(item, answer) {
-      for (const [from, to] of Object.entries(answer.ids)) await rename(from, to, item.changes.find((c) => c.id === from).table);
+      for (const [from, to] of Object.entries(answer.ids))
+        await rename(from, to, item.changes.find((c) => c.id === from).table);
       for (const row of answer.rows) await settleRow(row);
       for (const listener of settleListeners) listener(item, answer);
     },
@@ -75,7 +78,11 @@ export function applyLocally(change) {
   if (change.op === "delete") putRow(change.table, change.id, null, null);
   else if (change.op === "update") {
     if (entry) putRow(change.table, change.id, entry.rev + 1, { ...entry.row, ...change.values });
-  } else putRow(change.table, change.id, (change.op === "restore" ? (change.rev ?? 0) : 0) + 1, { ...change.values, id: change.id });
+  } else
+    putRow(change.table, change.id, (change.op === "restore" ? (change.rev ?? 0) : 0) + 1, {
+      ...change.values,
+      id: change.id,
+    });
 }
 
 let number = Date.now() * 1000;
@@ -92,7 +99,8 @@ export async function post(item) {
   return keeping;
 }
 
-const touches = (item, table, id) => (item.changes ?? []).some((c) => c.table === table && c.id === id);
+const touches = (item, table, id) =>
+  (item.changes ?? []).some((c) => c.table === table && c.id === id);
 export const isWaiting = (table, id) => queue.some((item) => touches(item, table, id));
 
 export async function send() {
@@ -107,7 +115,8 @@ export async function send() {
       } catch (error) {
         if (!(error instanceof Refused) || error.status >= 500 || error.status === 0) {
           // a server that answers but cannot store says why: a full disk, a project that was moved
-          if (error instanceof Refused && error.problem) trouble.value = `${error.problem}. ${error.remedy}`;
+          if (error instanceof Refused && error.problem)
+            trouble.value = `${error.problem}. ${error.remedy}`;
           else online.value = false;
           return;
         }
@@ -145,7 +154,13 @@ async function settleRow({ table, id, rev, row, was }) {
   for (const item of queue) {
     let changed = false;
     for (const change of item.changes ?? []) {
-      if (change.table !== table || change.id !== id || change.rev === null || change.rev === undefined) continue;
+      if (
+        change.table !== table ||
+        change.id !== id ||
+        change.rev === null ||
+        change.rev === undefined
+      )
+        continue;
       // every revision from `was` to `rev` is of the edit that has just arrived
       if (next === rev && !(was !== undefined && change.rev >= was && change.rev <= rev)) return;
       if (change.rev !== next) [change.rev, changed] = [next, true];
@@ -160,7 +175,8 @@ async function settleRow({ table, id, rev, row, was }) {
 const replaced = (value, from, to) => {
   if (value === from) return to;
   if (Array.isArray(value)) return value.map((v) => replaced(v, from, to));
-  if (value && typeof value === "object" && Object.getPrototypeOf(value) === Object.prototype) return Object.fromEntries(Object.entries(value).map(([k, v]) => [k, replaced(v, from, to)]));
+  if (value && typeof value === "object" && Object.getPrototypeOf(value) === Object.prototype)
+    return Object.fromEntries(Object.entries(value).map(([k, v]) => [k, replaced(v, from, to)]));
   return value;
 };
 
@@ -190,10 +206,13 @@ async function readAgain(item) {
   const again = new Set();
   let after = seq.value;
   for (const table of new Set(kindOf(item).tables?.(item) ?? [])) {
-    await loadTable(table).then((number) => {
-      again.add(table);
-      after = Math.min(after, number ?? after);
-    }, () => {});
+    await loadTable(table).then(
+      (number) => {
+        again.add(table);
+        after = Math.min(after, number ?? after);
+      },
+      () => {},
+    );
   }
   replayWaiting(again);
   // a table that comes packed may be a few edits old
@@ -215,11 +234,18 @@ export async function tryAgain(key) {
   await post(item);
 }
 
-const changesOf = (item, table, id) => (item.changes ?? []).filter((c) => c.table === table && c.id === id);
+const changesOf = (item, table, id) =>
+  (item.changes ?? []).filter((c) => c.table === table && c.id === id);
 
 /** Everything that waits here for a row, the later over the earlier: what a person chooses from when it met somebody else's. */
 export function mineOf(table, id) {
-  return Object.assign({}, ...queue.flatMap((item) => changesOf(item, table, id)).filter((c) => c.op !== "delete").map((c) => c.values));
+  return Object.assign(
+    {},
+    ...queue
+      .flatMap((item) => changesOf(item, table, id))
+      .filter((c) => c.op !== "delete")
+      .map((c) => c.values),
+  );
 }
 
 /** Leave changes out of everything that waits; an edit of which nothing is left goes. */
@@ -261,7 +287,12 @@ export async function resolveConflict(theirsHold) {
       rev += 1;
     }
     await without((c) => isHere(c) && c.op === "update" && !Object.keys(c.values).length);
-    putRow(table, id, rev, mine.op === "delete" ? null : { ...(theirs.row ?? {}), ...mineOf(table, id), id });
+    putRow(
+      table,
+      id,
+      rev,
+      mine.op === "delete" ? null : { ...(theirs.row ?? {}), ...mineOf(table, id), id },
+    );
   }
   conflict.value = null;
   count();

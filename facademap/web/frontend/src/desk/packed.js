@@ -2,8 +2,22 @@
 // A row becomes an object when somebody looks at it; a hundred thousand rows are opened without making one.
 const MAGIC = 0x31544d46; // "FMT1"
 const PER_M = 1e6;
-const KINDS = ["", "Point", "LineString", "MultiLineString", "Polygon", "MultiPolygon", "MultiPoint"];
-const ARRAYS = { u1: Uint8Array, u2: Uint16Array, u4: Uint32Array, i4: Int32Array, f8: Float64Array };
+const KINDS = [
+  "",
+  "Point",
+  "LineString",
+  "MultiLineString",
+  "Polygon",
+  "MultiPolygon",
+  "MultiPoint",
+];
+const ARRAYS = {
+  u1: Uint8Array,
+  u2: Uint16Array,
+  u4: Uint32Array,
+  i4: Int32Array,
+  f8: Float64Array,
+};
 
 function columnOf(told, array) {
   if (told.number) {
@@ -56,13 +70,25 @@ export function unpack(buffer) {
   if (magic !== MAGIC) throw new Error("not a packed table");
   const head = JSON.parse(new TextDecoder().decode(new Uint8Array(buffer, 8, length)));
   const array = ([from, count, type]) => new ARRAYS[type](buffer, 8 + length + from, count);
-  const columns = Object.fromEntries(Object.entries(head.columns).map(([name, told]) => [name, columnOf(told, array)]));
+  const columns = Object.fromEntries(
+    Object.entries(head.columns).map(([name, told]) => [name, columnOf(told, array)]),
+  );
   // what was changed since the table was packed follows it
   const rest = new Uint8Array(buffer, 8 + length + head.bytes);
-  const later = rest.length ? JSON.parse(new TextDecoder().decode(rest)) : { seq: head.seq, rows: [] };
-  const pack = { n: head.n, seq: later.seq, later: later.rows, rev: columnOf(head.rev, array), columns, value: (name, i) => columns[name]?.(i) ?? null };
+  const later = rest.length
+    ? JSON.parse(new TextDecoder().decode(rest))
+    : { seq: head.seq, rows: [] };
+  const pack = {
+    n: head.n,
+    seq: later.seq,
+    later: later.rows,
+    rev: columnOf(head.rev, array),
+    columns,
+    value: (name, i) => columns[name]?.(i) ?? null,
+  };
   if (!head.kind) return pack;
-  for (const name of ["kind", "ringsTo", "pointsTo", "begins", "xy"]) pack[name] = array(head[name]);
+  for (const name of ["kind", "ringsTo", "pointsTo", "begins", "xy"])
+    pack[name] = array(head[name]);
   return Object.assign(pack, boxesOf(pack));
 }
 
@@ -70,7 +96,15 @@ export function unpack(buffer) {
 export function packOne(row) {
   const { type, coordinates } = row.geometry;
   const kind = KINDS.indexOf(type);
-  const parts = { Point: (c) => [[[c]]], MultiPoint: (c) => c.map((p) => [[p]]), LineString: (c) => [[c]], MultiLineString: (c) => c.map((l) => [l]), Polygon: (c) => [c], MultiPolygon: (c) => c }[type]?.(coordinates) ?? [];
+  const parts =
+    {
+      Point: (c) => [[[c]]],
+      MultiPoint: (c) => c.map((p) => [[p]]),
+      LineString: (c) => [[c]],
+      MultiLineString: (c) => c.map((l) => [l]),
+      Polygon: (c) => [c],
+      MultiPolygon: (c) => c,
+    }[type]?.(coordinates) ?? [];
   const [begins, pointsTo, xy] = [[], [], []];
   for (const part of parts) {
     part.forEach((ring, k) => {
@@ -79,7 +113,15 @@ export function packOne(row) {
       pointsTo.push(xy.length / 2);
     });
   }
-  const pack = { n: 1, kind: [Math.max(0, kind)], ringsTo: [begins.length], begins, pointsTo, xy, value: (name) => row[name] ?? null };
+  const pack = {
+    n: 1,
+    kind: [Math.max(0, kind)],
+    ringsTo: [begins.length],
+    begins,
+    pointsTo,
+    xy,
+    value: (name) => row[name] ?? null,
+  };
   return Object.assign(pack, boxesOf(pack));
 }
 
@@ -91,11 +133,19 @@ function geometryOf(pack, i) {
   const rings = [];
   for (let r = i ? pack.ringsTo[i - 1] : 0; r < pack.ringsTo[i]; r += 1) {
     const ring = [];
-    for (let p = r ? pack.pointsTo[r - 1] : 0; p < pack.pointsTo[r]; p += 1) ring.push([pack.xy[2 * p] / PER_M, pack.xy[2 * p + 1] / PER_M]);
+    for (let p = r ? pack.pointsTo[r - 1] : 0; p < pack.pointsTo[r]; p += 1)
+      ring.push([pack.xy[2 * p] / PER_M, pack.xy[2 * p + 1] / PER_M]);
     if (pack.begins[r]) rings.push([ring]);
     else rings.at(-1).push(ring);
   }
-  const coordinates = { Point: () => rings[0][0][0], MultiPoint: () => rings.map((p) => p[0][0]), LineString: () => rings[0][0], MultiLineString: () => rings.map((p) => p[0]), Polygon: () => rings[0], MultiPolygon: () => rings }[type]();
+  const coordinates = {
+    Point: () => rings[0][0][0],
+    MultiPoint: () => rings.map((p) => p[0][0]),
+    LineString: () => rings[0][0],
+    MultiLineString: () => rings.map((p) => p[0]),
+    Polygon: () => rings[0],
+    MultiPolygon: () => rings,
+  }[type]();
   return { type, coordinates };
 }
 
@@ -103,7 +153,10 @@ function geometryOf(pack, i) {
 const LARGE = 4;
 /** Numbers of the rows by the square of the wall in which their middles lie; large shapes stand apart. */
 function gridOf({ n, boxes, extent: [left, low, right, high] }) {
-  const side = Math.max(1000, Math.sqrt(((right - left + 1) * (high - low + 1)) / Math.max(1, n / 4)));
+  const side = Math.max(
+    1000,
+    Math.sqrt(((right - left + 1) * (high - low + 1)) / Math.max(1, n / 4)),
+  );
   const wide = Math.floor((right - left) / side) + 1;
   const starts = new Uint32Array(wide * (Math.floor((high - low) / side) + 1) + 1);
   const squares = new Int32Array(n);
@@ -159,7 +212,14 @@ export class Table {
 
   clear() {
     this.#changed = WHOLE_WALL;
-    [this.#pack, this.#entries, this.#index, this.#replaced, this.#grid, this.#list] = [null, [], null, null, null, null];
+    [this.#pack, this.#entries, this.#index, this.#replaced, this.#grid, this.#list] = [
+      null,
+      [],
+      null,
+      null,
+      null,
+      null,
+    ];
     this.#own.clear();
     this.#drawn.clear();
   }
@@ -176,13 +236,20 @@ export class Table {
   #entry(i) {
     if (this.#entries[i]) return this.#entries[i];
     const pack = this.#pack;
-    const row = pack.xy ? {
-      get geometry() {
-        const value = geometryOf(pack, i);
-        Object.defineProperty(this, "geometry", { value, writable: true, enumerable: true, configurable: true });
-        return value;
-      },
-    } : {};
+    const row = pack.xy
+      ? {
+          get geometry() {
+            const value = geometryOf(pack, i);
+            Object.defineProperty(this, "geometry", {
+              value,
+              writable: true,
+              enumerable: true,
+              configurable: true,
+            });
+            return value;
+          },
+        }
+      : {};
     for (const name in pack.columns) row[name] = pack.columns[name](i);
     const entry = { rev: pack.rev(i), row };
     this.#entries[i] = entry;
@@ -214,7 +281,8 @@ export class Table {
   delete(id) {
     const i = this.#numberOf(id);
     if (i !== undefined) {
-      if (!this.#replaced[i] && this.#pack.xy) this.#noteChange(this.#pack.boxes.subarray(4 * i, 4 * i + 4));
+      if (!this.#replaced[i] && this.#pack.xy)
+        this.#noteChange(this.#pack.boxes.subarray(4 * i, 4 * i + 4));
       this.#replaced[i] = 1;
     }
     this.#list = null;
@@ -227,7 +295,14 @@ export class Table {
   #noteChange([left, low, right, high]) {
     if (left > right) return;
     const now = this.#changed;
-    this.#changed = now ? [Math.min(now[0], left), Math.min(now[1], low), Math.max(now[2], right), Math.max(now[3], high)] : [left, low, right, high];
+    this.#changed = now
+      ? [
+          Math.min(now[0], left),
+          Math.min(now[1], low),
+          Math.max(now[2], right),
+          Math.max(now[3], high),
+        ]
+      : [left, low, right, high];
   }
 
   /** The box round all outlines that were changed since this was asked last, in micrometres; nothing where none was. */
@@ -241,7 +316,7 @@ export class Table {
     return this.rows().length;
   }
 
-  * values() {
+  *values() {
     for (let i = 0; i < (this.#pack?.n ?? 0); i += 1) {
       if (!this.#replaced[i]) yield this.#entry(i);
       else {
@@ -253,7 +328,7 @@ export class Table {
     for (const [id, entry] of this.#own) if (this.#numberOf(id) === undefined) yield entry;
   }
 
-  * [Symbol.iterator]() {
+  *[Symbol.iterator]() {
     for (const entry of this.values()) yield [entry.row.id, entry];
   }
 
@@ -277,7 +352,11 @@ export class Table {
 
   #numbersIn(left, low, right, high) {
     const { boxes, n, extent } = this.#pack;
-    const meets = (i) => boxes[4 * i] <= right && boxes[4 * i + 2] >= left && boxes[4 * i + 1] <= high && boxes[4 * i + 3] >= low;
+    const meets = (i) =>
+      boxes[4 * i] <= right &&
+      boxes[4 * i + 2] >= left &&
+      boxes[4 * i + 1] <= high &&
+      boxes[4 * i + 3] >= low;
     const found = [];
     const across = Math.min(right, extent[2]) - Math.max(left, extent[0]);
     const up = Math.min(high, extent[3]) - Math.max(low, extent[1]);
@@ -291,11 +370,18 @@ export class Table {
     // a shape reaches no further from its middle than half of what is still no large one
     const reach = (LARGE / 2) * grid.side;
     const within = (v, most) => Math.max(0, Math.min(most, Math.floor(v / grid.side)));
-    const [c0, c1] = [within(left - reach - grid.left, grid.wide - 1), within(right + reach - grid.left, grid.wide - 1)];
-    const [r0, r1] = [within(low - reach - grid.low, grid.tall - 1), within(high + reach - grid.low, grid.tall - 1)];
+    const [c0, c1] = [
+      within(left - reach - grid.left, grid.wide - 1),
+      within(right + reach - grid.left, grid.wide - 1),
+    ];
+    const [r0, r1] = [
+      within(low - reach - grid.low, grid.tall - 1),
+      within(high + reach - grid.low, grid.tall - 1),
+    ];
     for (let r = r0; r <= r1; r += 1) {
       const end = grid.starts[r * grid.wide + c1 + 1];
-      for (let k = grid.starts[r * grid.wide + c0]; k < end; k += 1) if (meets(grid.rows[k])) found.push(grid.rows[k]);
+      for (let k = grid.starts[r * grid.wide + c0]; k < end; k += 1)
+        if (meets(grid.rows[k])) found.push(grid.rows[k]);
     }
     for (const i of grid.large) if (meets(i)) found.push(i);
     return Uint32Array.from(found).sort();

@@ -22,14 +22,15 @@ const SIGN_PX = 64;
 /** Where more than this share of a picture is out of date, all of it is painted again. */
 const MOST_PATCHED = 0.3;
 
-const turn = () => new Promise((resolve) => {
-  const { port1, port2 } = new MessageChannel();
-  port1.onmessage = () => {
-    port1.close();
-    resolve();
-  };
-  port2.postMessage(0);
-});
+const turn = () =>
+  new Promise((resolve) => {
+    const { port1, port2 } = new MessageChannel();
+    port1.onmessage = () => {
+      port1.close();
+      resolve();
+    };
+    port2.postMessage(0);
+  });
 
 let painting = 0;
 const idle = new Set();
@@ -39,7 +40,8 @@ export const onPainted = (listener) => idle.add(listener);
 
 const EVERYTHING = [-Infinity, -Infinity, Infinity, Infinity];
 /** The box round two, of which the first may be missing. */
-const joined = (a, b) => (a ? [Math.min(a[0], b[0]), Math.min(a[1], b[1]), Math.max(a[2], b[2]), Math.max(a[3], b[3])] : b);
+const joined = (a, b) =>
+  a ? [Math.min(a[0], b[0]), Math.min(a[1], b[1]), Math.max(a[2], b[2]), Math.max(a[3], b[3])] : b;
 
 /** The pixels of a picture in which a change in a box may be seen; nothing where all of it is better painted again. */
 function partOf({ canvas, left, top, resolution, ratio }, box) {
@@ -50,7 +52,9 @@ function partOf({ canvas, left, top, resolution, ratio }, box) {
   const y = within(Math.floor((top * PER_M - box[3]) / perPixel - more), canvas.height);
   const wide = within(Math.ceil((box[2] - left * PER_M) / perPixel + more), canvas.width) - x;
   const high = within(Math.ceil((top * PER_M - box[1]) / perPixel + more), canvas.height) - y;
-  return wide * high > MOST_PATCHED * canvas.width * canvas.height ? null : { x, y, wide: Math.max(1, wide), high: Math.max(1, high) };
+  return wide * high > MOST_PATCHED * canvas.width * canvas.height
+    ? null
+    : { x, y, wide: Math.max(1, wide), high: Math.max(1, high) };
 }
 
 /** Work in the pixels of a canvas, whatever its unit. */
@@ -66,10 +70,22 @@ function onPixels(pen, act) {
  * @param {() => [string, object, Function|object][]} tables Names, tables and signs in the order they are drawn.
  * @param {(pack: object, i: number) => boolean} wanted Whether a row lies on the surface in view.
  */
-export function paintedLayer({ tables, wanted, zIndex, visible = true, side = null, edgeAt = null }) {
+export function paintedLayer({
+  tables,
+  wanted,
+  zIndex,
+  visible = true,
+  side = null,
+  edgeAt = null,
+}) {
   const frame = document.createElement("div");
   frame.className = "painted";
-  Object.assign(frame.style, { position: "absolute", inset: "0", overflow: "hidden", pointerEvents: "none" });
+  Object.assign(frame.style, {
+    position: "absolute",
+    inset: "0",
+    overflow: "hidden",
+    pointerEvents: "none",
+  });
   let front = null;
   let job = null;
   let version = 0;
@@ -79,8 +95,20 @@ export function paintedLayer({ tables, wanted, zIndex, visible = true, side = nu
     const { resolution, ratio, crowds } = picture;
     const pen = canvas.getContext("2d", ON_PAPER);
     pen.setTransform(ratio, 0, 0, ratio, -x, -y);
-    const place = { left: picture.left * PER_M, top: picture.top * PER_M, scale: 1 / (resolution * PER_M), ratio };
-    const inPixels = { left: place.left + (x / ratio) * resolution * PER_M, top: place.top - (y / ratio) * resolution * PER_M, scale: place.scale * ratio, ratio, x, y };
+    const place = {
+      left: picture.left * PER_M,
+      top: picture.top * PER_M,
+      scale: 1 / (resolution * PER_M),
+      ratio,
+    };
+    const inPixels = {
+      left: place.left + (x / ratio) * resolution * PER_M,
+      top: place.top - (y / ratio) * resolution * PER_M,
+      scale: place.scale * ratio,
+      ratio,
+      x,
+      y,
+    };
     let begun = performance.now();
     /** Go on, after a pause where this turn has lasted long enough. */
     const goOn = async () => {
@@ -103,7 +131,7 @@ export function paintedLayer({ tables, wanted, zIndex, visible = true, side = nu
         if (k % (2 * BETWEEN_LOOKS) === 0) {
           // reading a point has everything drawn now, within this turn, and not all of it together at the end
           if (!under) pen.getImageData(0, 0, 1, 1);
-          if (!await goOn()) return false;
+          if (!(await goOn())) return false;
         }
         const at = under ? found.length - 2 - k : k;
         const [pack, i] = [found[at], found[at + 1]];
@@ -114,7 +142,7 @@ export function paintedLayer({ tables, wanted, zIndex, visible = true, side = nu
         else drawShape(pen, pack, i, sign, place);
       }
       for (let from = 0; under && from < canvas.height; from += BAND_PX) {
-        if (!await goOn()) return false;
+        if (!(await goOn())) return false;
         const to = Math.min(canvas.height, from + BAND_PX);
         const band = new OffscreenCanvas(canvas.width, to - from);
         band.getContext("2d", ON_PAPER).putImageData(under.image(from, to), 0, 0);
@@ -128,12 +156,33 @@ export function paintedLayer({ tables, wanted, zIndex, visible = true, side = nu
     const { center, resolution, size } = view;
     const [wide, high] = [Math.ceil(size[0] * RATIO), Math.ceil(size[1] * RATIO)];
     const canvas = document.createElement("canvas");
-    Object.assign(canvas.style, { position: "absolute", left: "0", top: "0", transformOrigin: "0 0", width: `${wide}px`, height: `${high}px` });
+    Object.assign(canvas.style, {
+      position: "absolute",
+      left: "0",
+      top: "0",
+      transformOrigin: "0 0",
+      width: `${wide}px`,
+      height: `${high}px`,
+    });
     [canvas.width, canvas.height] = [Math.round(wide * ratio), Math.round(high * ratio)];
-    const picture = { canvas, resolution, ratio, left: center[0] - (wide / 2) * resolution, top: center[1] + (high / 2) * resolution, wide, high, crowds: {} };
+    const picture = {
+      canvas,
+      resolution,
+      ratio,
+      left: center[0] - (wide / 2) * resolution,
+      top: center[1] + (high / 2) * resolution,
+      wide,
+      high,
+      crowds: {},
+    };
     // while nothing is shown yet the picture is seen as it grows
     if (!front) show(picture);
-    const box = [picture.left, picture.top - high * resolution, picture.left + wide * resolution, picture.top].map((v) => v * PER_M);
+    const box = [
+      picture.left,
+      picture.top - high * resolution,
+      picture.left + wide * resolution,
+      picture.top,
+    ].map((v) => v * PER_M);
     if (await draw(canvas, box, picture, { x: 0, y: 0 }, number)) show(picture);
   }
 
@@ -141,9 +190,18 @@ export function paintedLayer({ tables, wanted, zIndex, visible = true, side = nu
   async function paintPart(picture, { x, y, wide, high }, number) {
     const canvas = new OffscreenCanvas(wide, high);
     const perPixel = (picture.resolution / picture.ratio) * PER_M;
-    const [left, top, more] = [picture.left * PER_M + x * perPixel, picture.top * PER_M - y * perPixel, SIGN_PX * picture.resolution * PER_M];
-    const box = [left - more, top - high * perPixel - more, left + wide * perPixel + more, top + more];
-    if (!await draw(canvas, box, picture, { x, y }, number)) return;
+    const [left, top, more] = [
+      picture.left * PER_M + x * perPixel,
+      picture.top * PER_M - y * perPixel,
+      SIGN_PX * picture.resolution * PER_M,
+    ];
+    const box = [
+      left - more,
+      top - high * perPixel - more,
+      left + wide * perPixel + more,
+      top + more,
+    ];
+    if (!(await draw(canvas, box, picture, { x, y }, number))) return;
     const pen = picture.canvas.getContext("2d", ON_PAPER);
     onPixels(pen, () => {
       pen.clearRect(x, y, wide, high);
@@ -174,15 +232,35 @@ export function paintedLayer({ tables, wanted, zIndex, visible = true, side = nu
 
   let dirty = EVERYTHING;
   let behind = true;
-  const covers = (p, { center: [x, y], resolution, size: [w, h] }) => p && Math.abs(p.resolution / resolution - 1) < 1e-6
-    && p.left <= x - (w / 2) * resolution && p.left + p.wide * resolution >= x + (w / 2) * resolution
-    && p.top >= y + (h / 2) * resolution && p.top - p.high * resolution <= y - (h / 2) * resolution;
-  const planned = (view) => job?.view && covers({ ...job.view, left: job.view.center[0] - job.view.size[0] * RATIO * job.view.resolution / 2, top: job.view.center[1] + job.view.size[1] * RATIO * job.view.resolution / 2, wide: job.view.size[0] * RATIO, high: job.view.size[1] * RATIO }, view);
+  const covers = (p, { center: [x, y], resolution, size: [w, h] }) =>
+    p &&
+    Math.abs(p.resolution / resolution - 1) < 1e-6 &&
+    p.left <= x - (w / 2) * resolution &&
+    p.left + p.wide * resolution >= x + (w / 2) * resolution &&
+    p.top >= y + (h / 2) * resolution &&
+    p.top - p.high * resolution <= y - (h / 2) * resolution;
+  const planned = (view) =>
+    job?.view &&
+    covers(
+      {
+        ...job.view,
+        left: job.view.center[0] - (job.view.size[0] * RATIO * job.view.resolution) / 2,
+        top: job.view.center[1] + (job.view.size[1] * RATIO * job.view.resolution) / 2,
+        wide: job.view.size[0] * RATIO,
+        high: job.view.size[1] * RATIO,
+      },
+      view,
+    );
 
   const layer = new Layer({
     zIndex,
     visible,
-    render: ({ viewState: { center, resolution }, size, viewHints: [animating, interacting], pixelRatio }) => {
+    render: ({
+      viewState: { center, resolution },
+      size,
+      viewHints: [animating, interacting],
+      pixelRatio,
+    }) => {
       const view = { center, resolution, size };
       const seen = covers(front, view);
       behind = !seen;
@@ -202,7 +280,8 @@ export function paintedLayer({ tables, wanted, zIndex, visible = true, side = nu
       }
       if (side) {
         const share = 100 * edgeAt();
-        frame.style.clipPath = side === "left" ? `inset(0 ${100 - share}% 0 0)` : `inset(0 0 0 ${share}%)`;
+        frame.style.clipPath =
+          side === "left" ? `inset(0 ${100 - share}% 0 0)` : `inset(0 0 0 ${share}%)`;
       }
       return frame;
     },

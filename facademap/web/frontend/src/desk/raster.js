@@ -38,7 +38,8 @@ export class Raster {
     const { pixels, wide, left, top, across, down } = this;
     for (let y = 0; y < down; y += 1) {
       let k = ((top + y) * wide + left) * PER_PIXEL + 3;
-      for (const end = k + across * PER_PIXEL; k < end; k += PER_PIXEL) if (pixels[k] < COVERED) return true;
+      for (const end = k + across * PER_PIXEL; k < end; k += PER_PIXEL)
+        if (pixels[k] < COVERED) return true;
     }
     return false;
   }
@@ -148,7 +149,14 @@ export class Raster {
   /** Open the box of a row, grown by `more` pixels; false where nothing of it is seen. */
   #find({ boxes }, i, { left, top, scale }, more) {
     const at = 4 * i;
-    return this.#open((boxes[at] - left) * scale - more, (top - boxes[at + 3]) * scale - more, (boxes[at + 2] - left) * scale + more, (top - boxes[at + 1]) * scale + more) && this.#isSeen();
+    return (
+      this.#open(
+        (boxes[at] - left) * scale - more,
+        (top - boxes[at + 3]) * scale - more,
+        (boxes[at + 2] - left) * scale + more,
+        (top - boxes[at + 1]) * scale + more,
+      ) && this.#isSeen()
+    );
   }
 
   /** Fill the areas of a row. */
@@ -167,7 +175,13 @@ export class Raster {
       for (let p = from + 1; p < to; p += 1) {
         const x = (xy[2 * p] - atX) * scale;
         const y = (atY - xy[2 * p + 1]) * scale;
-        if (x - lastX < STEP_PX && lastX - x < STEP_PX && y - lastY < STEP_PX && lastY - y < STEP_PX) continue;
+        if (
+          x - lastX < STEP_PX &&
+          lastX - x < STEP_PX &&
+          y - lastY < STEP_PX &&
+          lastY - y < STEP_PX
+        )
+          continue;
         this.#side(lastX, lastY, x, y, sign);
         [lastX, lastY] = [x, y];
       }
@@ -190,7 +204,14 @@ export class Raster {
       for (let p = from + 1; p < to; p += 1) {
         const x = (xy[2 * p] - atX) * scale;
         const y = (atY - xy[2 * p + 1]) * scale;
-        if (p < to - 1 && x - lastX < STEP_PX && lastX - x < STEP_PX && y - lastY < STEP_PX && lastY - y < STEP_PX) continue;
+        if (
+          p < to - 1 &&
+          x - lastX < STEP_PX &&
+          lastX - x < STEP_PX &&
+          y - lastY < STEP_PX &&
+          lastY - y < STEP_PX
+        )
+          continue;
         this.#band(lastX, lastY, x, y, half);
         [lastX, lastY] = [x, y];
       }
@@ -200,7 +221,10 @@ export class Raster {
 
   /** Set a small picture on a point. */
   stamp({ boxes }, i, { left, top, scale }, tile) {
-    const [x, y] = [Math.round((boxes[4 * i] - left) * scale - tile.width / 2), Math.round((top - boxes[4 * i + 1]) * scale - tile.height / 2)];
+    const [x, y] = [
+      Math.round((boxes[4 * i] - left) * scale - tile.width / 2),
+      Math.round((top - boxes[4 * i + 1]) * scale - tile.height / 2),
+    ];
     if (!this.#open(x, y, x + tile.width, y + tile.height) || !this.#isSeen()) return;
     for (let k = 0; k < this.down; k += 1) this.parts[k * this.row] = 1;
     this.#lay({ tile, beginX: x, beginY: y });
@@ -234,6 +258,9 @@ export class Raster {
 
 function isLeftHanded(xy, from, to) {
   let twice = 0;
-  for (let p = from + 1; p < to; p += 1) twice += (xy[2 * p - 2] - xy[2 * from]) * (xy[2 * p + 1] - xy[2 * from + 1]) - (xy[2 * p] - xy[2 * from]) * (xy[2 * p - 1] - xy[2 * from + 1]);
+  for (let p = from + 1; p < to; p += 1)
+    twice +=
+      (xy[2 * p - 2] - xy[2 * from]) * (xy[2 * p + 1] - xy[2 * from + 1]) -
+      (xy[2 * p] - xy[2 * from]) * (xy[2 * p - 1] - xy[2 * from + 1]);
   return twice > 0;
 }

@@ -23,7 +23,15 @@ export const grid = keep("grid", false);
 export const snapping = keep("snapping", true);
 export const tracing = keep("tracing", false);
 export const tourSeen = keep("tourSeen", false);
-export const layers = keep("layers", { picture: true, wall_stones: true, openings: true, conditions: true, repairs: true, pieces: false, control_points: false });
+export const layers = keep("layers", {
+  picture: true,
+  wall_stones: true,
+  openings: true,
+  conditions: true,
+  repairs: true,
+  pieces: false,
+  control_points: false,
+});
 export const hiddenFamilies = keep("hiddenFamilies", []);
 /** Width of the sheet on a wide page, in pixels. */
 export const sheetWidth = keep("sheetWidth", 376);
@@ -49,7 +57,10 @@ effect(() => {
 /** A length as people read it, in both systems where `both` is set. */
 export function length(metres, { both = false, digits } = {}) {
   if (metres === null || metres === undefined || Number.isNaN(metres)) return "–";
-  const metric = Math.abs(metres) >= 1 ? `${metres.toFixed(digits ?? 3)} m` : `${(metres * 1000).toFixed(digits ?? 0)} mm`;
+  const metric =
+    Math.abs(metres) >= 1
+      ? `${metres.toFixed(digits ?? 3)} m`
+      : `${(metres * 1000).toFixed(digits ?? 0)} mm`;
   const inch = feetInches(metres);
   if (both) return `${metric} · ${inch}`;
   return units.value === "in" ? inch : metric;
@@ -74,7 +85,9 @@ export function area(squareMetres) {
     const feet = squareMetres / 0.09290304;
     return feet >= 0.1 ? `${feet.toFixed(2)} ft²` : `${(feet * 144).toFixed(1)} in²`;
   }
-  return squareMetres >= 0.1 ? `${squareMetres.toFixed(3)} m²` : `${(squareMetres * 1e4).toFixed(1)} cm²`;
+  return squareMetres >= 0.1
+    ? `${squareMetres.toFixed(3)} m²`
+    : `${(squareMetres * 1e4).toFixed(1)} cm²`;
 }
 
 /** Three lengths with one unit: 771 × 405 × 287 mm. */
@@ -84,5 +97,7 @@ export function sizes(list, digits = 0) {
 }
 
 /** Date and time as people here write them. */
-export const when = (iso) => (iso ? new Date(iso).toLocaleString(undefined, { dateStyle: "medium", timeStyle: "short" }) : "");
-export const onDay = (iso) => (iso ? new Date(iso).toLocaleDateString(undefined, { dateStyle: "medium" }) : "");
+export const when = (iso) =>
+  iso ? new Date(iso).toLocaleString(undefined, { dateStyle: "medium", timeStyle: "short" }) : "";
+export const onDay = (iso) =>
+  iso ? new Date(iso).toLocaleDateString(undefined, { dateStyle: "medium" }) : "";

@@ -2,22 +2,39 @@
 import clipping from "polygon-clipping";
 
 export const round = (x) => Math.round(x * 1e6) / 1e6;
-export const roundAll = (c) => (typeof c[0] === "number" ? [round(c[0]), round(c[1])] : c.map(roundAll));
+export const roundAll = (c) =>
+  typeof c[0] === "number" ? [round(c[0]), round(c[1])] : c.map(roundAll);
 
 const ringArea = (ring) => {
   let twice = 0;
-  for (let i = 0; i < ring.length - 1; i += 1) twice += ring[i][0] * ring[i + 1][1] - ring[i + 1][0] * ring[i][1];
+  for (let i = 0; i < ring.length - 1; i += 1)
+    twice += ring[i][0] * ring[i + 1][1] - ring[i + 1][0] * ring[i][1];
   return twice / 2;
 };
 export const areaOf = (geometry) => {
   if (!geometry) return 0;
-  const polygons = geometry.type === "Polygon" ? [geometry.coordinates] : geometry.type === "MultiPolygon" ? geometry.coordinates : [];
-  return polygons.reduce((sum, [outer, ...holes]) => sum + Math.abs(ringArea(outer)) - holes.reduce((s, h) => s + Math.abs(ringArea(h)), 0), 0);
+  const polygons =
+    geometry.type === "Polygon"
+      ? [geometry.coordinates]
+      : geometry.type === "MultiPolygon"
+        ? geometry.coordinates
+        : [];
+  return polygons.reduce(
+    (sum, [outer, ...holes]) =>
+      sum + Math.abs(ringArea(outer)) - holes.reduce((s, h) => s + Math.abs(ringArea(h)), 0),
+    0,
+  );
 };
-export const lengthOfLine = (line) => line.slice(1).reduce((sum, p, i) => sum + Math.hypot(p[0] - line[i][0], p[1] - line[i][1]), 0);
+export const lengthOfLine = (line) =>
+  line.slice(1).reduce((sum, p, i) => sum + Math.hypot(p[0] - line[i][0], p[1] - line[i][1]), 0);
 
 /** The same for every line of a geometry; nothing for an area or a point. */
-export const lengthOf = (geometry) => (geometry?.type === "LineString" ? lengthOfLine(geometry.coordinates) : geometry?.type === "MultiLineString" ? geometry.coordinates.reduce((s, l) => s + lengthOfLine(l), 0) : 0);
+export const lengthOf = (geometry) =>
+  geometry?.type === "LineString"
+    ? lengthOfLine(geometry.coordinates)
+    : geometry?.type === "MultiLineString"
+      ? geometry.coordinates.reduce((s, l) => s + lengthOfLine(l), 0)
+      : 0;
 
 const cross = (o, a, b) => (a[0] - o[0]) * (b[1] - o[1]) - (a[1] - o[1]) * (b[0] - o[0]);
 const meets = (a, b, c, d) => {
@@ -51,7 +68,10 @@ export function simplify(line, tolerance) {
     let [worst, at] = [tolerance, -1];
     const span = Math.hypot(line[b][0] - line[a][0], line[b][1] - line[a][1]);
     for (let i = a + 1; i < b; i += 1) {
-      const d = span > 1e-12 ? Math.abs(cross(line[a], line[b], line[i])) / span : Math.hypot(line[i][0] - line[a][0], line[i][1] - line[a][1]);
+      const d =
+        span > 1e-12
+          ? Math.abs(cross(line[a], line[b], line[i])) / span
+          : Math.hypot(line[i][0] - line[a][0], line[i][1] - line[a][1]);
       if (d > worst) [worst, at] = [d, i];
     }
     if (at > 0) {
@@ -64,15 +84,20 @@ export function simplify(line, tolerance) {
 
 const asMulti = (g) => (g.type === "Polygon" ? [g.coordinates] : g.coordinates);
 function fromMulti(coordinates) {
-  const parts = coordinates.map(roundAll).filter((p) => areaOf({ type: "Polygon", coordinates: p }) > 1e-7);
+  const parts = coordinates
+    .map(roundAll)
+    .filter((p) => areaOf({ type: "Polygon", coordinates: p }) > 1e-7);
   if (!parts.length) return null;
-  return parts.length === 1 ? { type: "Polygon", coordinates: parts[0] } : { type: "MultiPolygon", coordinates: parts };
+  return parts.length === 1
+    ? { type: "Polygon", coordinates: parts[0] }
+    : { type: "MultiPolygon", coordinates: parts };
 }
 
 export const union = (geometries) => fromMulti(clipping.union(...geometries.map(asMulti)));
 export const subtract = (a, b) => fromMulti(clipping.difference(asMulti(a), asMulti(b)));
 export const common = (a, b) => fromMulti(clipping.intersection(asMulti(a), asMulti(b)));
-export const partsOf = (g) => (g === null ? [] : asMulti(g).map((coordinates) => ({ type: "Polygon", coordinates })));
+export const partsOf = (g) =>
+  g === null ? [] : asMulti(g).map((coordinates) => ({ type: "Polygon", coordinates }));
 
 /** Parts of an outline on both sides of a line that crosses it; the gap is far below the rounding. */
 export function split(geometry, line) {
@@ -81,7 +106,15 @@ export function split(geometry, line) {
     const a = line[i];
     const d = Math.hypot(b[0] - a[0], b[1] - a[1]) || 1;
     const [x, y] = [((a[1] - b[1]) / d) * half, ((b[0] - a[0]) / d) * half];
-    return [[[a[0] + x, a[1] + y], [b[0] + x, b[1] + y], [b[0] - x, b[1] - y], [a[0] - x, a[1] - y], [a[0] + x, a[1] + y]]];
+    return [
+      [
+        [a[0] + x, a[1] + y],
+        [b[0] + x, b[1] + y],
+        [b[0] - x, b[1] - y],
+        [a[0] - x, a[1] - y],
+        [a[0] + x, a[1] + y],
+      ],
+    ];
   });
   const rest = clipping.difference(asMulti(geometry), clipping.union(...strips.map((s) => [s])));
   return partsOf(fromMulti(rest));
@@ -132,11 +165,17 @@ export function sideMoved(ring, i, [bx, by]) {
   const before = at(i - 1);
   const after = at(i + 2);
   const first = meeting(base, along, before, [a[0] - before[0], a[1] - before[1]]) ?? base;
-  const second = meeting(base, along, after, [b[0] - after[0], b[1] - after[1]]) ?? [b[0] + out[0] * far, b[1] + out[1] * far];
+  const second = meeting(base, along, after, [b[0] - after[0], b[1] - after[1]]) ?? [
+    b[0] + out[0] * far,
+    b[1] + out[1] * far,
+  ];
   const next = ring.slice();
   next[i] = first;
   next[(i + 1) % n] = second;
-  return faultOf({ type: "Polygon", coordinates: [[...next, next[0]]] }) || ringArea([...next, next[0]]) * ringArea([...ring, ring[0]]) <= 0 ? null : next;
+  return faultOf({ type: "Polygon", coordinates: [[...next, next[0]]] }) ||
+    ringArea([...next, next[0]]) * ringArea([...ring, ring[0]]) <= 0
+    ? null
+    : next;
 }
 
 /** A ring with corner i moved, the two sides that meet there staying parallel to themselves. */
@@ -152,7 +191,11 @@ export function cornersOf({ type, coordinates }) {
   const found = [];
   const walk = (c, path) => {
     if (typeof c[0] === "number") found.push({ path, at: c });
-    else c.slice(0, type.includes("Polygon") && typeof c[0]?.[0] === "number" ? -1 : undefined).forEach((part, i) => walk(part, [...path, i]));
+    else
+      c.slice(
+        0,
+        type.includes("Polygon") && typeof c[0]?.[0] === "number" ? -1 : undefined,
+      ).forEach((part, i) => walk(part, [...path, i]));
   };
   walk(coordinates, []);
   return found;
@@ -171,20 +214,31 @@ function withLine({ type, coordinates }, path, make) {
   return next ? { type, coordinates: next } : null;
 }
 
-export const withCorner = (geometry, path, at) => (path.length ? withLine(geometry, path, (line, i) => line.map((p, k) => (k === i ? at : p))) : { ...geometry, coordinates: at });
-export const withCornerAdded = (geometry, path) => (path.length ? withLine(geometry, path, (line, i, ring) => {
-  const [a, b] = i + 1 < line.length || ring ? [line[i], line[(i + 1) % line.length]] : [line[i - 1], line[i]];
-  const middle = [(a[0] + b[0]) / 2, (a[1] + b[1]) / 2];
-  const at = i + 1 < line.length || ring ? i + 1 : i;
-  return [...line.slice(0, at), middle, ...line.slice(at)];
-}) : geometry);
+export const withCorner = (geometry, path, at) =>
+  path.length
+    ? withLine(geometry, path, (line, i) => line.map((p, k) => (k === i ? at : p)))
+    : { ...geometry, coordinates: at };
+export const withCornerAdded = (geometry, path) =>
+  path.length
+    ? withLine(geometry, path, (line, i, ring) => {
+        const [a, b] =
+          i + 1 < line.length || ring
+            ? [line[i], line[(i + 1) % line.length]]
+            : [line[i - 1], line[i]];
+        const middle = [(a[0] + b[0]) / 2, (a[1] + b[1]) / 2];
+        const at = i + 1 < line.length || ring ? i + 1 : i;
+        return [...line.slice(0, at), middle, ...line.slice(at)];
+      })
+    : geometry;
 /** Without a corner; null where too few would be left. */
 export function withoutCorner(geometry, path) {
   const least = geometry.type.includes("Polygon") ? 4 : 3;
   let few = !path.length;
-  const next = few ? null : withLine(geometry, path, (line, i) => {
-    few = line.length < least;
-    return line.filter((_, k) => k !== i);
-  });
+  const next = few
+    ? null
+    : withLine(geometry, path, (line, i) => {
+        few = line.length < least;
+        return line.filter((_, k) => k !== i);
+      });
   return few ? null : next;
 }

@@ -18,7 +18,9 @@ export function hatchPattern(hatch, colour, strength = 1) {
   if (patterns.has(key)) return patterns.get(key);
   const ratio = globalThis.devicePixelRatio || 1;
   const gap = Math.max(4, hatch.spacing * PX_PER_MM);
-  const side = Math.round(Math.round(gap * (hatch.angles.some((a) => a % 90) ? Math.SQRT2 : 1) * 2) * ratio);
+  const side = Math.round(
+    Math.round(gap * (hatch.angles.some((a) => a % 90) ? Math.SQRT2 : 1) * 2) * ratio,
+  );
   const canvas = document.createElement("canvas");
   canvas.width = canvas.height = side;
   const pen = canvas.getContext("2d");
@@ -29,7 +31,10 @@ export function hatchPattern(hatch, colour, strength = 1) {
   pen.strokeStyle = colour;
   pen.lineWidth = 1.3 * ratio;
   if (!hatch.angles.length) {
-    for (const [x, y] of [[0.25, 0.25], [0.75, 0.75]]) {
+    for (const [x, y] of [
+      [0.25, 0.25],
+      [0.75, 0.75],
+    ]) {
       pen.beginPath();
       pen.arc(x * side, y * side, 1.7 * ratio, 0, 2 * Math.PI);
       pen.fill();
@@ -52,12 +57,24 @@ export function hatchPattern(hatch, colour, strength = 1) {
 
 function linesOf(angle, side) {
   const half = side / 2;
-  if (angle === 0) return [[0, half / 2, side, half / 2], [0, half * 1.5, side, half * 1.5]];
-  if (angle === 90) return [[half / 2, 0, half / 2, side], [half * 1.5, 0, half * 1.5, side]];
+  if (angle === 0)
+    return [
+      [0, half / 2, side, half / 2],
+      [0, half * 1.5, side, half * 1.5],
+    ];
+  if (angle === 90)
+    return [
+      [half / 2, 0, half / 2, side],
+      [half * 1.5, 0, half * 1.5, side],
+    ];
   const lines = [];
   for (let k = -1; k <= 2; k += 1) {
     const shift = k * half;
-    lines.push(angle === 45 ? [shift - side, side, shift + side, -side] : [shift - side, -side, shift + side, side]);
+    lines.push(
+      angle === 45
+        ? [shift - side, side, shift + side, -side]
+        : [shift - side, -side, shift + side, side],
+    );
   }
   return lines;
 }
@@ -74,14 +91,16 @@ function sizePx(feature, resolution) {
   return Math.max(extent[2] - extent[0], extent[3] - extent[1]) / resolution;
 }
 
-export const conditionStyle = (feature, resolution) => conditionSign(feature, resolution, shownSurvey.value);
+export const conditionStyle = (feature, resolution) =>
+  conditionSign(feature, resolution, shownSurvey.value);
 /** Below this size a sign is drawn plain; where outlines are crowded, larger ones too. */
 const plainBelow = (feature) => feature.crowded || PLAIN_PX;
 
 /** How a condition is drawn where one survey is shown; every survey where none is named. */
 export function conditionSign(feature, resolution, survey) {
   const letter = feature.get("family") || "A";
-  if (hiddenFamilies.value.includes(letter) || (survey && feature.get("survey") !== survey)) return null;
+  if (hiddenFamilies.value.includes(letter) || (survey && feature.get("survey") !== survey))
+    return null;
   const size = sizePx(feature, resolution);
   const kind = feature.getGeometry().getType();
   const colour = family(letter)?.colour ?? "#555";
@@ -94,28 +113,60 @@ export function conditionSign(feature, resolution, survey) {
       new Style({ stroke: new Stroke({ color: colour, width: weight + 0.4 }) }),
     ]);
   }
-  if (size < plainBelow(feature)) return once(`plain ${colour}`, () => new Style({ fill: new Fill({ color: `${colour}99` }) }));
+  if (size < plainBelow(feature))
+    return once(`plain ${colour}`, () => new Style({ fill: new Fill({ color: `${colour}99` }) }));
   const name = feature.get("term");
-  return once(`area ${name} ${letter} ${weight}`, () => new Style({
-    fill: new Fill({ color: hatchPattern(term(name)?.hatch ?? family(letter)?.hatch ?? { angles: [], spacing: 2, dash: [] }, colour) }),
-    stroke: new Stroke({ color: colour, width: weight }),
-  }));
+  return once(
+    `area ${name} ${letter} ${weight}`,
+    () =>
+      new Style({
+        fill: new Fill({
+          color: hatchPattern(
+            term(name)?.hatch ?? family(letter)?.hatch ?? { angles: [], spacing: 2, dash: [] },
+            colour,
+          ),
+        }),
+        stroke: new Stroke({ color: colour, width: weight }),
+      }),
+  );
 }
 
-const pointStyle = (colour) => new Style({
-  image: new RegularShape({ points: 4, radius: 8, angle: Math.PI / 4, fill: new Fill({ color: `${colour}cc` }), stroke: new Stroke({ color: "#fff", width: 1.6 }) }),
-});
+const pointStyle = (colour) =>
+  new Style({
+    image: new RegularShape({
+      points: 4,
+      radius: 8,
+      angle: Math.PI / 4,
+      fill: new Fill({ color: `${colour}cc` }),
+      stroke: new Stroke({ color: "#fff", width: 1.6 }),
+    }),
+  });
 
 export function stoneStyle(feature, resolution) {
   const size = sizePx(feature, resolution);
   if (size < 8) return null;
   const label = size > 90 && resolution < 0.006 ? feature.getId().split("|")[1] : "";
-  return once(`stone ${label}`, () => new Style({
-    stroke: new Stroke({ color: "rgba(30,30,30,.62)", width: 1 }),
-    fill: new Fill({ color: "rgba(0,0,0,0)" }),
-    // in the lower left corner, out of the way of what is drawn on the stone
-    text: label ? new Text({ text: label, font: "11px Atkinson Hyperlegible", fill: new Fill({ color: "#1b1d1f" }), stroke: new Stroke({ color: "rgba(255,255,255,.8)", width: 3 }), textAlign: "left", textBaseline: "bottom", offsetX: 5, offsetY: -3 }) : undefined,
-  }));
+  return once(
+    `stone ${label}`,
+    () =>
+      new Style({
+        stroke: new Stroke({ color: "rgba(30,30,30,.62)", width: 1 }),
+        fill: new Fill({ color: "rgba(0,0,0,0)" }),
+        // in the lower left corner, out of the way of what is drawn on the stone
+        text: label
+          ? new Text({
+              text: label,
+              font: "11px Atkinson Hyperlegible",
+              fill: new Fill({ color: "#1b1d1f" }),
+              stroke: new Stroke({ color: "rgba(255,255,255,.8)", width: 3 }),
+              textAlign: "left",
+              textBaseline: "bottom",
+              offsetX: 5,
+              offsetY: -3,
+            })
+          : undefined,
+      }),
+  );
 }
 
 export const openingStyle = new Style({
@@ -123,7 +174,13 @@ export const openingStyle = new Style({
   stroke: new Stroke({ color: "#242a38", width: 1.4 }),
 });
 
-const STAGE_COLOURS = { proposed: "#7a1f1f", approved: "#5c2a8a", "on hold": "#5a5a5a", accepted: "#1c6b3c", redo: "#b00020" };
+const STAGE_COLOURS = {
+  proposed: "#7a1f1f",
+  approved: "#5c2a8a",
+  "on hold": "#5a5a5a",
+  accepted: "#1c6b3c",
+  redo: "#b00020",
+};
 export const stageColour = (stage) => STAGE_COLOURS[stage] ?? "#0b5394";
 
 export function repairStyle(feature, resolution) {
@@ -134,26 +191,64 @@ export function repairStyle(feature, resolution) {
   return once(`repair ${colour} ${cut} ${label}`, () => [
     new Style({ stroke: new Stroke({ color: "rgba(255,255,255,.8)", width: cut ? 4.4 : 2.6 }) }),
     new Style({
-      stroke: new Stroke({ color: colour, width: cut ? 2.4 : 1.3, lineDash: cut ? undefined : [5, 4] }),
+      stroke: new Stroke({
+        color: colour,
+        width: cut ? 2.4 : 1.3,
+        lineDash: cut ? undefined : [5, 4],
+      }),
       fill: new Fill({ color: cut ? `${colour}1f` : "rgba(0,0,0,0)" }),
-      text: label ? new Text({ text: label, font: "bold 12px Atkinson Hyperlegible", fill: new Fill({ color: colour }), stroke: new Stroke({ color: "#fff", width: 3 }), offsetY: -11 }) : undefined,
+      text: label
+        ? new Text({
+            text: label,
+            font: "bold 12px Atkinson Hyperlegible",
+            fill: new Fill({ color: colour }),
+            stroke: new Stroke({ color: "#fff", width: 3 }),
+            offsetY: -11,
+          })
+        : undefined,
     }),
   ]);
 }
 
-export const pieceStyle = new Style({ stroke: new Stroke({ color: "#7a1f1f", width: 1, lineDash: [2, 3] }) });
+export const pieceStyle = new Style({
+  stroke: new Stroke({ color: "#7a1f1f", width: 1, lineDash: [2, 3] }),
+});
 
 export function controlStyle(feature) {
   const check = feature.get("role") === "check";
-  return once(`control ${check} ${feature.get("name")}`, () => new Style({
-    image: new RegularShape({ points: check ? 3 : 4, radius: 8, angle: 0, fill: new Fill({ color: "rgba(255,255,255,.85)" }), stroke: new Stroke({ color: "#111", width: 1.8 }) }),
-    text: new Text({ text: feature.get("name") ?? "", font: "11px Atkinson Hyperlegible", offsetX: 12, textAlign: "left", fill: new Fill({ color: "#111" }), stroke: new Stroke({ color: "#fff", width: 3 }) }),
-  }));
+  return once(
+    `control ${check} ${feature.get("name")}`,
+    () =>
+      new Style({
+        image: new RegularShape({
+          points: check ? 3 : 4,
+          radius: 8,
+          angle: 0,
+          fill: new Fill({ color: "rgba(255,255,255,.85)" }),
+          stroke: new Stroke({ color: "#111", width: 1.8 }),
+        }),
+        text: new Text({
+          text: feature.get("name") ?? "",
+          font: "11px Atkinson Hyperlegible",
+          offsetX: 12,
+          textAlign: "left",
+          fill: new Fill({ color: "#111" }),
+          stroke: new Stroke({ color: "#fff", width: 3 }),
+        }),
+      }),
+  );
 }
 
 const chosen = [
-  new Style({ stroke: new Stroke({ color: "#141516", width: 7 }), image: new Circle({ radius: 12, stroke: new Stroke({ color: "#141516", width: 6 }) }) }),
-  new Style({ stroke: new Stroke({ color: "#ffc61a", width: 3.6 }), image: new Circle({ radius: 12, stroke: new Stroke({ color: "#ffc61a", width: 3 }) }), fill: new Fill({ color: "rgba(255,198,26,.10)" }) }),
+  new Style({
+    stroke: new Stroke({ color: "#141516", width: 7 }),
+    image: new Circle({ radius: 12, stroke: new Stroke({ color: "#141516", width: 6 }) }),
+  }),
+  new Style({
+    stroke: new Stroke({ color: "#ffc61a", width: 3.6 }),
+    image: new Circle({ radius: 12, stroke: new Stroke({ color: "#ffc61a", width: 3 }) }),
+    fill: new Fill({ color: "rgba(255,198,26,.10)" }),
+  }),
 ];
 export const chosenStyle = () => chosen;
 
@@ -162,7 +257,11 @@ export const sketchStyle = [
   new Style({
     stroke: new Stroke({ color: "#ffc61a", width: 2.6 }),
     fill: new Fill({ color: "rgba(255,198,26,.16)" }),
-    image: new Circle({ radius: 5.5, fill: new Fill({ color: "#ffc61a" }), stroke: new Stroke({ color: "#141516", width: 2 }) }),
+    image: new Circle({
+      radius: 5.5,
+      fill: new Fill({ color: "#ffc61a" }),
+      stroke: new Stroke({ color: "#141516", width: 2 }),
+    }),
   }),
 ];
 

@@ -8,13 +8,47 @@ import { effect } from "@preact/signals";
 import { entryOf, rowsOf, schema, surface, tableOf, term } from "./data.js";
 import { edit, newId, notice, update } from "./edits.js";
 import { area, length, snapping, survey, tracing, who } from "./settings.js";
-import { areaOf, bedAngle, common, faultOf, lengthOfLine, partsOf, roundAll, simplify, split, squareTo, subtract, union } from "./shapes.js";
+import {
+  areaOf,
+  bedAngle,
+  common,
+  faultOf,
+  lengthOfLine,
+  partsOf,
+  roundAll,
+  simplify,
+  split,
+  squareTo,
+  subtract,
+  union,
+} from "./shapes.js";
 import { ShapeCutOut, canBeCut } from "./cutout.js";
 import { sketchStyle } from "./signs.js";
 import { NearSnap } from "./near.js";
-import { chosenSource, extraSource, format, holdChosenWhile, map, onWall, showChosen, sources } from "./wall.js";
+import {
+  chosenSource,
+  extraSource,
+  format,
+  holdChosenWhile,
+  map,
+  onWall,
+  showChosen,
+  sources,
+} from "./wall.js";
 import { t } from "./texts.js";
-import { dialog, drawTable, live, place, panel, select, selection, sheetOpen, sketching, template, tool } from "./view.js";
+import {
+  dialog,
+  drawTable,
+  live,
+  place,
+  panel,
+  select,
+  selection,
+  sheetOpen,
+  sketching,
+  template,
+  tool,
+} from "./view.js";
 import { findCourse, followLine, outlineAt } from "./assist.js";
 
 let active = [];
@@ -35,18 +69,52 @@ function today() {
 function startValues(table, geometry) {
   const base = { surface: surface.value, geometry };
   if (table !== "conditions") {
-    if (table === "repairs") return { ...base, treatment: "inset", stage: "proposed", priority: 1, conditions: [] };
+    if (table === "repairs")
+      return { ...base, treatment: "inset", stage: "proposed", priority: 1, conditions: [] };
     return table === "openings" ? { ...base, kind: "window" } : base;
   }
-  const shape = geometry.type.includes("Polygon") ? "polygon" : geometry.type.includes("Line") ? "line" : "point";
+  const shape = geometry.type.includes("Polygon")
+    ? "polygon"
+    : geometry.type.includes("Line")
+      ? "line"
+      : "point";
   const wanted = template.value;
-  const fits = term(wanted.term)?.shape === shape || (shape === "polygon" && term(wanted.term)?.shape !== "line");
-  const name = fits ? wanted.term : (wanted[shape] ?? { polygon: "contour scaling", line: "crack", point: "star crack" }[shape]);
+  const fits =
+    term(wanted.term)?.shape === shape ||
+    (shape === "polygon" && term(wanted.term)?.shape !== "line");
+  const name = fits
+    ? wanted.term
+    : (wanted[shape] ?? { polygon: "contour scaling", line: "crack", point: "star crack" }[shape]);
   const found = term(name);
-  const { cc = null, uc = null, rc = null, depth_m = null, width_m = null, activity = "unknown", cause = null, cause_settled = false, note = null } = wanted.sticky ? wanted : {};
+  const {
+    cc = null,
+    uc = null,
+    rc = null,
+    depth_m = null,
+    width_m = null,
+    activity = "unknown",
+    cause = null,
+    cause_settled = false,
+    note = null,
+  } = wanted.sticky ? wanted : {};
   return {
-    ...base, term: name, family: found?.family ?? null, layer: "stone", activity, cause, cause_settled, note: wanted.name ? note : null, origin: "drawn",
-    surveyor: who.value || null, observed_on: today(), survey: survey.value, cc, uc, rc, depth_m, width_m,
+    ...base,
+    term: name,
+    family: found?.family ?? null,
+    layer: "stone",
+    activity,
+    cause,
+    cause_settled,
+    note: wanted.name ? note : null,
+    origin: "drawn",
+    surveyor: who.value || null,
+    observed_on: today(),
+    survey: survey.value,
+    cc,
+    uc,
+    rc,
+    depth_m,
+    width_m,
   };
 }
 
@@ -79,7 +147,10 @@ function describe(geometry) {
   const ring = geometry.getCoordinates()[0] ?? [];
   const extent = geometry.getExtent();
   return {
-    area: Math.abs(geometry.getArea()), length: lengthOfLine(ring), width: extent[2] - extent[0], height: extent[3] - extent[1],
+    area: Math.abs(geometry.getArea()),
+    length: lengthOfLine(ring),
+    width: extent[2] - extent[0],
+    height: extent[3] - extent[1],
     last: ring.length > 2 ? lengthOfLine(ring.slice(-3, -1)) : 0,
   };
 }
@@ -113,18 +184,27 @@ const add = (interaction) => {
 
 const SNAPPED = ["wall_stones", "openings", "repairs", "conditions"];
 /** An outline that is being changed does not hold its own corners where they were. */
-const snapsTo = (pack, i) => onWall(pack, i) && !(tool.value === "modify" && selection.value.some((s) => s.id === pack.value("id", i)));
+const snapsTo = (pack, i) =>
+  onWall(pack, i) &&
+  !(tool.value === "modify" && selection.value.some((s) => s.id === pack.value("id", i)));
 function addSnaps() {
   if (!snapping.value) return;
   add(new NearSnap({ tables: SNAPPED.map(tableOf), wanted: snapsTo, pixelTolerance: 11 }));
 }
 
 function draw(type, options, finish) {
-  const made = add(new Draw({
-    type, style: sketchStyle, stopClick: true, snapTolerance: 14, dragVertexDelay: 400,
-    condition: (event) => primaryAction(event) && (noModifierKeys(event) || event.originalEvent.shiftKey),
-    ...options,
-  }));
+  const made = add(
+    new Draw({
+      type,
+      style: sketchStyle,
+      stopClick: true,
+      snapTolerance: 14,
+      dragVertexDelay: 400,
+      condition: (event) =>
+        primaryAction(event) && (noModifierKeys(event) || event.originalEvent.shiftKey),
+      ...options,
+    }),
+  );
   drawing = made;
   made.on("drawstart", ({ feature }) => {
     sketch = feature;
@@ -161,15 +241,26 @@ const ASSISTED = ["conditions", "wall_stones"];
 
 /** Proposed stones of a course as one edit; a stone that is drawn already is left as it is. */
 function addCourse(geometries) {
-  const fresh = geometries.filter((g) => !faultOf(g) && !stoneUnder(new Polygon(g.coordinates).getInteriorPoint().getCoordinates().slice(0, 2)));
+  const fresh = geometries.filter(
+    (g) =>
+      !faultOf(g) &&
+      !stoneUnder(new Polygon(g.coordinates).getInteriorPoint().getCoordinates().slice(0, 2)),
+  );
   if (!geometries.length) return;
   if (!fresh.length) {
     notice.value = { text: t("course.drawn"), bad: true };
     return;
   }
   const ids = fresh.map(() => newId());
-  edit(t("what.course", { n: ids.length }), fresh.map((geometry, i) => ({
-    op: "insert", table: "wall_stones", id: ids[i], values: { surface: surface.value, geometry, origin: "assisted" } })));
+  edit(
+    t("what.course", { n: ids.length }),
+    fresh.map((geometry, i) => ({
+      op: "insert",
+      table: "wall_stones",
+      id: ids[i],
+      values: { surface: surface.value, geometry, origin: "assisted" },
+    })),
+  );
   select("wall_stones", ids);
   panel.value = "record";
   notice.value = { text: t("course.found", { n: ids.length }), undo: true };
@@ -179,51 +270,68 @@ const TOOLS = {
   polygon: () => draw("Polygon", { ...traceOptions(), minPoints: 3 }, (f) => addRow(geometryOf(f))),
   line: () => draw("LineString", { ...traceOptions(), minPoints: 2 }, (f) => addRow(geometryOf(f))),
   point: () => draw("Point", {}, (f) => addRow(geometryOf(f))),
-  freehand: () => draw("Polygon", { freehand: true }, (f) => {
-    const [ring] = f.getGeometry().getCoordinates();
-    const simple = simplify(ring, px() * 1.2);
-    addRow({ type: "Polygon", coordinates: [roundAll(simple)] });
-  }),
+  freehand: () =>
+    draw("Polygon", { freehand: true }, (f) => {
+      const [ring] = f.getGeometry().getCoordinates();
+      const simple = simplify(ring, px() * 1.2);
+      addRow({ type: "Polygon", coordinates: [roundAll(simple)] });
+    }),
   rectangle: () => {
     let angle = 0;
     let start = null;
-    draw("Circle", {
-      geometryFunction: ([a, b], geometry) => {
-        if (!start || start[0] !== a[0] || start[1] !== a[1]) {
-          start = a;
-          angle = bedAngle(stoneUnder(a));
-        }
-        const ring = squareTo(a, b, angle);
-        if (geometry) geometry.setCoordinates([ring]);
-        return geometry ?? new Polygon([ring]);
+    draw(
+      "Circle",
+      {
+        geometryFunction: ([a, b], geometry) => {
+          if (!start || start[0] !== a[0] || start[1] !== a[1]) {
+            start = a;
+            angle = bedAngle(stoneUnder(a));
+          }
+          const ring = squareTo(a, b, angle);
+          if (geometry) geometry.setCoordinates([ring]);
+          return geometry ?? new Polygon([ring]);
+        },
       },
-    }, (f) => {
-      start = null;
-      addRow(geometryOf(f));
-    });
+      (f) => {
+        start = null;
+        addRow(geometryOf(f));
+      },
+    );
   },
-  measure: () => draw("LineString", { ...traceOptions() }, (f) => {
-    const line = f.getGeometry().getCoordinates();
-    const pm = lengthAccuracy();
-    const ring = line.length > 3 && Math.hypot(line[0][0] - line.at(-1)[0], line[0][1] - line.at(-1)[1]) < px() * 12;
-    extraSource.clear();
-    extraSource.addFeature(f);
-    live.value = {
-      measured: true, length: lengthOfLine(line), pm,
-      du: line.at(-1)[0] - line[0][0], dv: line.at(-1)[1] - line[0][1],
-      ...(ring ? { area: areaOf({ type: "Polygon", coordinates: [[...line.slice(0, -1), line[0]]] }) } : {}),
-    };
-  }),
+  measure: () =>
+    draw("LineString", { ...traceOptions() }, (f) => {
+      const line = f.getGeometry().getCoordinates();
+      const pm = lengthAccuracy();
+      const ring =
+        line.length > 3 &&
+        Math.hypot(line[0][0] - line.at(-1)[0], line[0][1] - line.at(-1)[1]) < px() * 12;
+      extraSource.clear();
+      extraSource.addFeature(f);
+      live.value = {
+        measured: true,
+        length: lengthOfLine(line),
+        pm,
+        du: line.at(-1)[0] - line[0][0],
+        dv: line.at(-1)[1] - line[0][1],
+        ...(ring
+          ? { area: areaOf({ type: "Polygon", coordinates: [[...line.slice(0, -1), line[0]]] }) }
+          : {}),
+      };
+    }),
   split: () => draw("LineString", {}, (f) => splitBy(f.getGeometry().getCoordinates())),
   hole: () => draw("Polygon", { minPoints: 3 }, (f) => cutOut(geometryOf(f), true)),
   cut: () => draw("Polygon", { minPoints: 3 }, (f) => cutOut(geometryOf(f), false)),
   modify: () => {
     const features = new Collection();
     // cut-outs keep their sides straight and are moved by them
-    const isCutOut = (f) => f.getId()?.startsWith("repairs|") && canBeCut(entryOf("repairs", f.getId().slice(8))?.row);
+    const isCutOut = (f) =>
+      f.getId()?.startsWith("repairs|") && canBeCut(entryOf("repairs", f.getId().slice(8))?.row);
     const fill = () => {
       features.clear();
-      chosenSource.getFeatures().filter((f) => !isCutOut(f)).forEach((f) => features.push(f));
+      chosenSource
+        .getFeatures()
+        .filter((f) => !isCutOut(f))
+        .forEach((f) => features.push(f));
     };
     const stop = effect(() => {
       void selection.value;
@@ -235,7 +343,10 @@ const TOOLS = {
     change.on("modifystart", ({ features: changed }) => {
       holdChosenWhile(true);
       before = new Map(changed.getArray().map((f) => [f, f.getGeometry().clone()]));
-      for (const f of changed.getArray()) f.getGeometry().on("change", () => { live.value = describe(f.getGeometry()); });
+      for (const f of changed.getArray())
+        f.getGeometry().on("change", () => {
+          live.value = describe(f.getGeometry());
+        });
     });
     change.on("modifyend", ({ features: changed }) => {
       holdChosenWhile(false);
@@ -260,15 +371,22 @@ const TOOLS = {
     active.push({ setMap: () => {}, stop });
     return () => stop();
   },
-  outline: () => draw("Point", {}, async (f) => {
-    const geometry = await outlineAt(f.getGeometry().getCoordinates());
-    if (geometry) addRow(geometry, ASSISTED.includes(drawTable.value) ? { origin: "assisted" } : {});
-  }),
-  course: () => draw("LineString", { minPoints: 2 }, async (f) => addCourse(await findCourse(f.getGeometry().getCoordinates()))),
-  follow: () => draw("LineString", { minPoints: 2 }, async (f) => {
-    const geometry = await followLine(f.getGeometry().getCoordinates());
-    if (geometry) addRow(geometry, ASSISTED.includes(drawTable.value) ? { origin: "assisted" } : {});
-  }),
+  outline: () =>
+    draw("Point", {}, async (f) => {
+      const geometry = await outlineAt(f.getGeometry().getCoordinates());
+      if (geometry)
+        addRow(geometry, ASSISTED.includes(drawTable.value) ? { origin: "assisted" } : {});
+    }),
+  course: () =>
+    draw("LineString", { minPoints: 2 }, async (f) =>
+      addCourse(await findCourse(f.getGeometry().getCoordinates())),
+    ),
+  follow: () =>
+    draw("LineString", { minPoints: 2 }, async (f) => {
+      const geometry = await followLine(f.getGeometry().getCoordinates());
+      if (geometry)
+        addRow(geometry, ASSISTED.includes(drawTable.value) ? { origin: "assisted" } : {});
+    }),
 };
 
 let ending = null;
@@ -287,8 +405,14 @@ effect(() => {
 
 // -- operations on what is selected ---------------------------------------------------------------------
 
-const chosenRows = () => selection.value.map(({ table, id }) => ({ table, id, row: entryOf(table, id)?.row })).filter((c) => c.row?.geometry);
-const without = (row, ...names) => Object.fromEntries(Object.entries(row).filter(([k]) => !["id", "area_m2", "length_m", ...names].includes(k)));
+const chosenRows = () =>
+  selection.value
+    .map(({ table, id }) => ({ table, id, row: entryOf(table, id)?.row }))
+    .filter((c) => c.row?.geometry);
+const without = (row, ...names) =>
+  Object.fromEntries(
+    Object.entries(row).filter(([k]) => !["id", "area_m2", "length_m", ...names].includes(k)),
+  );
 
 function splitBy(line) {
   const changes = [];
@@ -303,7 +427,12 @@ function splitBy(line) {
     for (const geometry of parts.slice(1)) {
       const fresh = newId();
       ids.push(fresh);
-      changes.push({ op: "insert", table, id: fresh, values: { ...without(row, "wall_stone"), geometry } });
+      changes.push({
+        op: "insert",
+        table,
+        id: fresh,
+        values: { ...without(row, "wall_stone"), geometry },
+      });
     }
   }
   if (!changes.length) {
@@ -359,7 +488,13 @@ export function explode() {
     const parts = partsOf(row.geometry.type === "MultiPolygon" ? row.geometry : null);
     if (parts.length < 2) continue;
     changes.push({ op: "update", table, id, values: { geometry: parts[0] } });
-    for (const geometry of parts.slice(1)) changes.push({ op: "insert", table, id: newId(), values: { ...without(row, "wall_stone"), geometry } });
+    for (const geometry of parts.slice(1))
+      changes.push({
+        op: "insert",
+        table,
+        id: newId(),
+        values: { ...without(row, "wall_stone"), geometry },
+      });
   }
   if (changes.length) edit(t("what.split"), changes);
 }
@@ -371,7 +506,15 @@ export function copy() {
   const changes = chosenRows().map(({ table, row }) => {
     const id = newId();
     ids.push(id);
-    return { op: "insert", table, id, values: { ...without(row, "wall_stone"), geometry: { ...row.geometry, coordinates: roundAll(move(row.geometry.coordinates)) } } };
+    return {
+      op: "insert",
+      table,
+      id,
+      values: {
+        ...without(row, "wall_stone"),
+        geometry: { ...row.geometry, coordinates: roundAll(move(row.geometry.coordinates)) },
+      },
+    };
   });
   if (!changes.length) return;
   edit(t("what.copy"), changes);
@@ -382,7 +525,10 @@ export function copy() {
 export function removeChosen() {
   const chosen = selection.value.filter(({ table }) => !["surfaces", "elevations"].includes(table));
   if (!chosen.length) return;
-  edit(t("what.delete", { n: chosen.length }), chosen.map(({ table, id }) => ({ op: "delete", table, id })));
+  edit(
+    t("what.delete", { n: chosen.length }),
+    chosen.map(({ table, id }) => ({ op: "delete", table, id })),
+  );
   notice.value = { text: t("deleted", { n: chosen.length }), undo: true };
   selection.value = [];
 }
@@ -390,7 +536,20 @@ export function removeChosen() {
 // -- keyboard ----------------------------------------------------------------------------------------------
 
 export const KEYS = {
-  v: "select", p: "polygon", r: "rectangle", f: "freehand", l: "line", o: "point", e: "modify", x: "split", h: "hole", k: "cut", m: "measure", a: "outline", w: "follow", b: "course",
+  v: "select",
+  p: "polygon",
+  r: "rectangle",
+  f: "freehand",
+  l: "line",
+  o: "point",
+  e: "modify",
+  x: "split",
+  h: "hole",
+  k: "cut",
+  m: "measure",
+  a: "outline",
+  w: "follow",
+  b: "course",
 };
 
 export function stepBack() {

@@ -29,7 +29,8 @@ export const selected = computed(() => {
 export const select = (table, ids) => {
   selection.value = [].concat(ids).map((id) => ({ table, id }));
 };
-export const isSelected = (table, id) => selection.value.some((s) => s.table === table && s.id === id);
+export const isSelected = (table, id) =>
+  selection.value.some((s) => s.table === table && s.id === id);
 
 onRename((from, to) => {
   if (selection.value.some((s) => s.id === from)) {

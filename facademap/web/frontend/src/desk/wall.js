@@ -25,8 +25,22 @@ import { live, pointer, select, selection, swipe, tool } from "./view.js";
 
 export const format = new GeoJSON();
 const SHAPES = { Point, LineString, MultiLineString, Polygon, MultiPolygon };
-export const GEOMETRY_TABLES = ["openings", "wall_stones", "repairs", "pieces", "conditions", "control_points"];
-const STYLES = { openings: signs.openingStyle, wall_stones: signs.stoneStyle, conditions: signs.conditionStyle, repairs: signs.repairStyle, pieces: signs.pieceStyle, control_points: signs.controlStyle };
+export const GEOMETRY_TABLES = [
+  "openings",
+  "wall_stones",
+  "repairs",
+  "pieces",
+  "conditions",
+  "control_points",
+];
+const STYLES = {
+  openings: signs.openingStyle,
+  wall_stones: signs.stoneStyle,
+  conditions: signs.conditionStyle,
+  repairs: signs.repairStyle,
+  pieces: signs.pieceStyle,
+  control_points: signs.controlStyle,
+};
 
 const projection = new Projection({ code: "wall", units: "m", extent: [-2000, -2000, 2000, 2000] });
 const PER_M = 1e6;
@@ -42,16 +56,21 @@ class Outlines {
 
   #rows(extent) {
     const found = [];
-    tableOf(this.table).shapesIn(extent.map((v) => v * PER_M), (pack, i) => {
-      if (onWall(pack, i)) found.push(pack.value("id", i));
-    });
+    tableOf(this.table).shapesIn(
+      extent.map((v) => v * PER_M),
+      (pack, i) => {
+        if (onWall(pack, i)) found.push(pack.value("id", i));
+      },
+    );
     return found.map((id) => this.getFeatureById(`${this.table}|${id}`)).filter(Boolean);
   }
 
   getFeatureById(id) {
     const name = id.slice(this.table.length + 1);
     const entry = entryOf(this.table, name);
-    return entry && entry.row.surface === surface.peek() ? makeFeature(this.table, name, entry.row) : null;
+    return entry && entry.row.surface === surface.peek()
+      ? makeFeature(this.table, name, entry.row)
+      : null;
   }
 
   getFeaturesInExtent(extent) {
@@ -63,7 +82,8 @@ class Outlines {
   }
 
   forEachFeatureIntersectingExtent(extent, act) {
-    for (const feature of this.#rows(extent)) if (feature.getGeometry().intersectsExtent(extent)) act(feature);
+    for (const feature of this.#rows(extent))
+      if (feature.getGeometry().intersectsExtent(extent)) act(feature);
   }
 
   getExtent() {
@@ -77,23 +97,40 @@ class Outlines {
   }
 }
 
-export const sources = Object.fromEntries(GEOMETRY_TABLES.map((name) => [name, new Outlines(name)]));
+export const sources = Object.fromEntries(
+  GEOMETRY_TABLES.map((name) => [name, new Outlines(name)]),
+);
 const comparedSurveys = computed(() => swipe.value?.surveys?.join("|") ?? "");
 const isShown = (name) => layers.peek()[name] !== false;
 const outlineLayer = paintedLayer({
   zIndex: 10,
   wanted: onWall,
-  tables: () => GEOMETRY_TABLES.filter((name) => isShown(name) && !(name === "conditions" && comparedSurveys.peek())).map((name) => [name, tableOf(name), STYLES[name]]),
+  tables: () =>
+    GEOMETRY_TABLES.filter(
+      (name) => isShown(name) && !(name === "conditions" && comparedSurveys.peek()),
+    ).map((name) => [name, tableOf(name), STYLES[name]]),
 });
 /** Two surveys of the same wall, one on each side of the edge; otherwise unused. */
-const surveyLayers = ["left", "right"].map((side, k) => paintedLayer({
-  zIndex: 20,
-  visible: false,
-  side,
-  edgeAt: () => swipe.peek()?.at ?? 0.5,
-  wanted: onWall,
-  tables: () => (isShown("conditions") ? [["conditions", tableOf("conditions"), (feature, resolution) => signs.conditionSign(feature, resolution, swipe.peek()?.surveys?.[k])]] : []),
-}));
+const surveyLayers = ["left", "right"].map((side, k) =>
+  paintedLayer({
+    zIndex: 20,
+    visible: false,
+    side,
+    edgeAt: () => swipe.peek()?.at ?? 0.5,
+    wanted: onWall,
+    tables: () =>
+      isShown("conditions")
+        ? [
+            [
+              "conditions",
+              tableOf("conditions"),
+              (feature, resolution) =>
+                signs.conditionSign(feature, resolution, swipe.peek()?.surveys?.[k]),
+            ],
+          ]
+        : [],
+  }),
+);
 const painted = [outlineLayer, ...surveyLayers];
 let complete = false;
 const notYet = () => {
@@ -107,23 +144,48 @@ const repaint = (box) => {
 export const chosenSource = new VectorSource({ wrapX: false });
 const chosenLayer = new VectorLayer({ source: chosenSource, style: signs.chosenStyle, zIndex: 40 });
 export const extraSource = new VectorSource({ wrapX: false });
-export const extraLayer = new VectorLayer({ source: extraSource, zIndex: 45, style: signs.sketchStyle });
+export const extraLayer = new VectorLayer({
+  source: extraSource,
+  zIndex: 45,
+  style: signs.sketchStyle,
+});
 let pictureLayers = [];
 
 export const map = new Map({
   controls: defaultControls({ zoom: false, rotate: false, attribution: false }),
-  interactions: defaultInteractions({ altShiftDragRotate: false, pinchRotate: false, doubleClickZoom: false }),
+  interactions: defaultInteractions({
+    altShiftDragRotate: false,
+    pinchRotate: false,
+    doubleClickZoom: false,
+  }),
   layers: [...painted, chosenLayer, extraLayer],
   view: new View({ projection, center: [0, 0], resolution: 0.01 }),
   moveTolerance: 2,
 });
 
 export function tileLayer(about, address, frame = projection) {
-  const resolutions = Array.from({ length: about.levels }, (_, i) => about.gsd_m * 2 ** (about.levels - 1 - i));
-  const extent = [about.left_m, about.top_m - about.height_px * about.gsd_m, about.left_m + about.width_px * about.gsd_m, about.top_m];
-  const tileGrid = new TileGrid({ origin: [about.left_m, about.top_m], resolutions, tileSize: about.tile_px, extent });
+  const resolutions = Array.from(
+    { length: about.levels },
+    (_, i) => about.gsd_m * 2 ** (about.levels - 1 - i),
+  );
+  const extent = [
+    about.left_m,
+    about.top_m - about.height_px * about.gsd_m,
+    about.left_m + about.width_px * about.gsd_m,
+    about.top_m,
+  ];
+  const tileGrid = new TileGrid({
+    origin: [about.left_m, about.top_m],
+    resolutions,
+    tileSize: about.tile_px,
+    extent,
+  });
   const source = new TileImage({
-    projection: frame, tileGrid, wrapX: false, transition: 0, interpolate: true,
+    projection: frame,
+    tileGrid,
+    wrapX: false,
+    transition: 0,
+    interpolate: true,
     tileUrlFunction: ([z, x, y]) => address(about.levels - 1 - z, x, y),
   });
   return new TileLayer({ source, extent, zIndex: 0, preload: 1, cacheSize: 256 });
@@ -131,7 +193,13 @@ export function tileLayer(about, address, frame = projection) {
 
 export const pictureExtent = (name) => {
   const about = pictures.value[name];
-  if (about) return [about.left_m, about.top_m - about.height_px * about.gsd_m, about.left_m + about.width_px * about.gsd_m, about.top_m];
+  if (about)
+    return [
+      about.left_m,
+      about.top_m - about.height_px * about.gsd_m,
+      about.left_m + about.width_px * about.gsd_m,
+      about.top_m,
+    ];
   const ring = entryOf("surfaces", name)?.row.geometry;
   if (ring) return format.readGeometry(ring).getExtent();
   const extent = sources.wall_stones.getExtent();
@@ -140,7 +208,10 @@ export const pictureExtent = (name) => {
 
 const layerFor = (name) => {
   const about = pictures.value[name];
-  return about && tileLayer(about, (l, x, y) => `/tiles/surface/${l}/${x}/${y}?id=${q(name)}&v=${about.version}`);
+  return (
+    about &&
+    tileLayer(about, (l, x, y) => `/tiles/surface/${l}/${x}/${y}?id=${q(name)}&v=${about.version}`)
+  );
 };
 
 const comparedWith = computed(() => swipe.value?.with ?? "");
@@ -189,16 +260,25 @@ effect(() => {
 
 export function fit(extent, { nearest = 0.0004, slow = false } = {}) {
   const wide = map.getSize()?.[0] > 700;
-  map.getView().fit(extent, { padding: wide ? [40, 40, 70, 180] : [64, 16, 36, 16], minResolution: nearest, duration: slow ? 260 : 0 });
+  map
+    .getView()
+    .fit(extent, {
+      padding: wide ? [40, 40, 70, 180] : [64, 16, 36, 16],
+      minResolution: nearest,
+      duration: slow ? 260 : 0,
+    });
 }
 export const fitWall = () => surface.value && fit(pictureExtent(surface.value));
 
 export function makeFeature(table, id, row) {
   if (!row.geometry) return null;
   const Shape = SHAPES[row.geometry.type];
-  const feature = new Feature(Shape ? new Shape(row.geometry.coordinates) : format.readGeometry(row.geometry));
+  const feature = new Feature(
+    Shape ? new Shape(row.geometry.coordinates) : format.readGeometry(row.geometry),
+  );
   feature.setId(`${table}|${id}`);
-  for (const name of ["family", "term", "cc", "stage", "treatment", "role", "name", "survey"]) if (row[name] !== undefined) feature.set(name, row[name], true);
+  for (const name of ["family", "term", "cc", "stage", "treatment", "role", "name", "survey"])
+    if (row[name] !== undefined) feature.set(name, row[name], true);
   return feature;
 }
 
@@ -209,7 +289,8 @@ onRows((table) => {
   showChosen();
 });
 
-export const featureOf = ({ table, id }) => sources[table]?.getFeatureById(`${table}|${id}`) ?? null;
+export const featureOf = ({ table, id }) =>
+  sources[table]?.getFeatureById(`${table}|${id}`) ?? null;
 let holdChosen = false;
 export const holdChosenWhile = (held) => {
   holdChosen = held;
@@ -218,11 +299,14 @@ export const holdChosenWhile = (held) => {
 export function showChosen() {
   if (holdChosen) return;
   chosenSource.clear(true);
-  const features = selection.value.map(featureOf).filter(Boolean).map((f) => {
-    const copy = f.clone();
-    copy.setId(f.getId());
-    return copy;
-  });
+  const features = selection.value
+    .map(featureOf)
+    .filter(Boolean)
+    .map((f) => {
+      const copy = f.clone();
+      copy.setId(f.getId());
+      return copy;
+    });
   chosenSource.addFeatures(features);
   if (!features.length) chosenSource.changed();
 }
@@ -253,9 +337,18 @@ export function rowsAt(pixel) {
     if (!isShown(table)) continue;
     const here = [];
     tableOf(table).shapesIn([x - reach, y - reach, x + reach, y + reach], (pack, i) => {
-      if (!onWall(pack, i) || !signOf(STYLES[table], table, pack, i, resolution) || !meetsPoint(pack, i, x, y, reach)) return;
+      if (
+        !onWall(pack, i) ||
+        !signOf(STYLES[table], table, pack, i, resolution) ||
+        !meetsPoint(pack, i, x, y, reach)
+      )
+        return;
       const { boxes } = pack;
-      here.push({ table, id: pack.value("id", i), size: (boxes[4 * i + 2] - boxes[4 * i]) * (boxes[4 * i + 3] - boxes[4 * i + 1]) });
+      here.push({
+        table,
+        id: pack.value("id", i),
+        size: (boxes[4 * i + 2] - boxes[4 * i]) * (boxes[4 * i + 3] - boxes[4 * i + 1]),
+      });
     });
     found.push(...here.sort((a, b) => a.size - b.size).map(({ id }) => ({ table, id })));
   }
@@ -272,15 +365,20 @@ map.on("singleclick", (event) => {
     return;
   }
   let [first] = found;
-  const near = lastClick && Math.hypot(lastClick[0] - event.pixel[0], lastClick[1] - event.pixel[1]) < 5;
+  const near =
+    lastClick && Math.hypot(lastClick[0] - event.pixel[0], lastClick[1] - event.pixel[1]) < 5;
   if (near && found.length > 1) {
-    const at = found.findIndex((f) => selection.value.some((s) => s.id === f.id && s.table === f.table));
+    const at = found.findIndex((f) =>
+      selection.value.some((s) => s.id === f.id && s.table === f.table),
+    );
     first = found[(at + 1) % found.length];
   }
   lastClick = event.pixel;
   if (event.originalEvent.shiftKey) {
     const has = selection.value.some((s) => s.id === first.id);
-    selection.value = has ? selection.value.filter((s) => s.id !== first.id) : [...selection.value.filter((s) => s.table === first.table), first];
+    selection.value = has
+      ? selection.value.filter((s) => s.id !== first.id)
+      : [...selection.value.filter((s) => s.table === first.table), first];
   } else select(first.table, first.id);
 });
 map.on("pointermove", (event) => {
@@ -303,7 +401,8 @@ effect(() => {
 
 /** Everything that is wanted of the view is on the screen. */
 function noteDrawn() {
-  if (!isPainting() && !painted.some((layer) => layer.isStale())) document.documentElement.dataset.drawn = "yes";
+  if (!isPainting() && !painted.some((layer) => layer.isStale()))
+    document.documentElement.dataset.drawn = "yes";
 }
 map.on("rendercomplete", () => {
   complete = true;

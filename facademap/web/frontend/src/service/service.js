@@ -3,18 +3,33 @@ const SHELL = "facademap shell";
 const READ = "facademap read";
 const TILES = "facademap tiles";
 const MOST_TILES = 3000;
-const PAGE = ["/", "/built/desk.js", "/built/desk.css", "/favicon.ico", "/manifest.webmanifest",
-  ...["latin-400", "latin-700", "latin-ext-400", "latin-ext-700"].map((n) => `/built/atkinson-hyperlegible-${n}-normal.woff2`)];
+const PAGE = [
+  "/",
+  "/built/desk.js",
+  "/built/desk.css",
+  "/favicon.ico",
+  "/manifest.webmanifest",
+  ...["latin-400", "latin-700", "latin-ext-400", "latin-ext-700"].map(
+    (n) => `/built/atkinson-hyperlegible-${n}-normal.woff2`,
+  ),
+];
 
 self.addEventListener("install", (event) => {
-  event.waitUntil(caches.open(SHELL).then((c) => c.addAll(PAGE)).then(() => self.skipWaiting()));
+  event.waitUntil(
+    caches
+      .open(SHELL)
+      .then((c) => c.addAll(PAGE))
+      .then(() => self.skipWaiting()),
+  );
 });
 self.addEventListener("activate", (event) => event.waitUntil(self.clients.claim()));
 
 async function trim(cache) {
   if (Math.random() > 0.01) return;
   const keys = await cache.keys();
-  await Promise.all(keys.slice(0, Math.max(0, keys.length - MOST_TILES)).map((k) => cache.delete(k)));
+  await Promise.all(
+    keys.slice(0, Math.max(0, keys.length - MOST_TILES)).map((k) => cache.delete(k)),
+  );
 }
 
 async function newestFirst(name, request) {
@@ -46,10 +61,25 @@ async function keptFirst(request) {
 self.addEventListener("fetch", (event) => {
   const { request } = event;
   const { pathname, origin, search } = new URL(request.url);
-  if (request.method !== "GET" || origin !== self.location.origin || search.includes("key=")) return;
-  if (pathname === "/" || pathname.startsWith("/built/")) event.respondWith(newestFirst(SHELL, request));
+  if (request.method !== "GET" || origin !== self.location.origin || search.includes("key="))
+    return;
+  if (pathname === "/" || pathname.startsWith("/built/"))
+    event.respondWith(newestFirst(SHELL, request));
   else if (pathname.startsWith("/tiles/")) event.respondWith(keptFirst(request));
   // a face can be measured again and a cut-out moved, so that the same address shows something else
   else if (pathname.startsWith("/pictures/")) event.respondWith(newestFirst(TILES, request));
-  else if (pathname.startsWith("/api/tables") || pathname.startsWith("/api/packed/") || pathname.startsWith("/api/languages") || ["/api/work/all", "/api/mine", "/api/project", "/api/schema", "/api/pictures", "/api/assist"].includes(pathname)) event.respondWith(newestFirst(READ, request));
+  else if (
+    pathname.startsWith("/api/tables") ||
+    pathname.startsWith("/api/packed/") ||
+    pathname.startsWith("/api/languages") ||
+    [
+      "/api/work/all",
+      "/api/mine",
+      "/api/project",
+      "/api/schema",
+      "/api/pictures",
+      "/api/assist",
+    ].includes(pathname)
+  )
+    event.respondWith(newestFirst(READ, request));
 });

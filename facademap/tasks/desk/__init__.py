@@ -1,0 +1,1 @@
+"""What the survey desk asks for, and its server."""

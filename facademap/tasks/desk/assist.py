@@ -1,0 +1,163 @@
+"""Outlines, lines and courses proposed from the picture of a wall, in metres of the wall."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import shapely
+
+from facademap.condition.assist_course import find_course
+from facademap.condition.assist_lines import follow_line
+from facademap.errors import InputError
+from facademap.store.project import Project
+from facademap.tasks.desk.pictures import Pictures
+from facademap.tasks.survey.assist import outline_finder
+
+__all__ = ["MODEL_SETTING", "Assistant"]
+
+#: Proposals are worked out on at most this many pixels of the view.
+MOST_PX = 2_000_000
+#: Vertices closer to the line between their neighbours than this many pixels are left out of a proposal.
+SIMPLE_PX = 0.9
+#: A course is looked for on a view this much wider and higher on each side than its stroke.
+COURSE_MARGIN_M = 1.5
+#: Project setting that names a segmentation model inside the project folder.
+MODEL_SETTING = "outline_model"
+_KINDS = ("outline", "line", "course")
+
+
+class Assistant:
+    """Makes proposals; keeps the user's segmentation model, if there is one, between them.
+
+    Parameters
+    ----------
+    model : Path, optional
+        ONNX file given when the desk was started; goes before the one that the project names.
+    """
+
+    def __init__(self, model: Path | None = None) -> None:
+        self._given = model
+        self._finders: dict[Path, Callable[..., Any]] = {}
+        if model is not None:
+            self._finders[model] = outline_finder(model)
+
+    def available(self) -> dict[str, bool]:
+        """Which proposals can be made."""
+        return dict.fromkeys(_KINDS, True)
+
+    def finder(self, project: Project) -> Callable[..., Any]:
+        """What finds outlines in a project."""
+        named = project.setting(MODEL_SETTING)
+        path = self._given or (project.place(str(named)) if named else None)
+        if path is None:
+            return outline_finder(None)
+        if path not in self._finders:
+            self._finders[path] = outline_finder(path)
+        return self._finders[path]
+
+    def propose(
+        self,
+        project: Project,
+        pictures: Pictures,
+        kind: str,
+        *,
+        surface: str,
+        box: Sequence[float],
+        points: Sequence[Sequence[float]],
+    ) -> list[dict[str, Any]]:
+        """GeoJSON geometries in metres of the wall.
+
+        Parameters
+        ----------
+        kind : str
+            ``outline`` (one click inside), ``line`` (clicks along it) or ``course`` (a stroke along it).
+        box : (u0, v0, u1, v1)
+            Part of the wall in view, metres.
+        points : sequence of (u_m, v_m)
+            Clicks.
+        """
+        if kind not in _KINDS:
+            raise InputError(f"no proposals of kind {kind[:40]!r}", "Draw it by hand.")
+        view = _view(box, points)
+        if kind == "course":
+            # the stroke alone says where to look: nearer than the view of a whole wall
+            view = _view([*points[0], *points[0]], points)
+            view = (
+                view[0] - COURSE_MARGIN_M,
+                view[1] - COURSE_MARGIN_M,
+                view[2] + COURSE_MARGIN_M,
+                view[3] + COURSE_MARGIN_M,
+            )
+        grid, rgb = pictures.surface_part(project, surface, view, most_px=MOST_PX)
+        px = [
+            ((u - grid.left_m) / grid.gsd_m - 0.5, (grid.top_m - v) / grid.gsd_m - 0.5)
+            for u, v in points
+        ]
+        if any(not (0 <= x <= rgb.shape[1] - 1 and 0 <= y <= rgb.shape[0] - 1) for x, y in px):
+            raise InputError("a click beside the picture", "Click on the wall.")
+        if kind == "outline":
+            found = [self.finder(project)(rgb, *px[0])]
+        elif kind == "line":
+            found = [follow_line(rgb, px)]
+        else:
+            found = find_course(rgb, px, outline=self.finder(project))
+        return [_simple(kind, _on_wall(ring, grid), grid.gsd_m) for ring in found]
+
+
+def _on_wall(found_px: Any, grid: Any) -> Any:
+    return np.column_stack(
+        [
+            grid.left_m + (found_px[:, 0] + 0.5) * grid.gsd_m,
+            grid.top_m - (found_px[:, 1] + 0.5) * grid.gsd_m,
+        ]
+    )
+
+
+def _simple(kind: str, wall: Any, gsd_m: float) -> dict[str, Any]:
+    if kind != "line":
+        shape: Any = shapely.make_valid(shapely.Polygon(wall)).simplify(SIMPLE_PX * gsd_m)
+        parts = [p for p in shapely.get_parts(shape) if p.geom_type == "Polygon"]
+        if not parts:
+            raise InputError(
+                "nothing with a border was found there",
+                "Click in the middle of it, or draw it by hand.",
+            )
+        shape = max(parts, key=lambda p: p.area)
+    else:
+        shape = shapely.LineString(wall).simplify(SIMPLE_PX * gsd_m)
+    return dict(shapely.geometry.mapping(shape))
+
+
+def _view(
+    box: Sequence[float], points: Sequence[Sequence[float]]
+) -> tuple[float, float, float, float]:
+    """The view, checked, and grown so that all clicks lie in it."""
+    try:
+        values = [float(v) for v in box]
+        places = [[float(v) for v in p] for p in points]
+    except (TypeError, ValueError):
+        values, places = [], []
+    flat = [*values, *(v for p in places for v in p)]
+    if (
+        len(values) != 4
+        or not places
+        or any(len(p) != 2 for p in places)
+        or not all(math.isfinite(v) and abs(v) < 2000 for v in flat)
+    ):
+        raise InputError(
+            "a view or clicks that are not numbers",
+            "Send box as four and points as pairs of metres.",
+        )
+    if len(places) > 500:
+        raise InputError(f"{len(places)} clicks", "Follow the line in shorter parts.")
+    us, vs = [p[0] for p in places], [p[1] for p in places]
+    return (
+        min(values[0], *us) - 1e-3,
+        min(values[1], *vs) - 1e-3,
+        max(values[2], *us) + 1e-3,
+        max(values[3], *vs) + 1e-3,
+    )

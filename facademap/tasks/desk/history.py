@@ -1,0 +1,119 @@
+"""What one person can undo and redo, read back from the project's history, so that it outlives the page."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from typing import Any
+
+import shapely
+
+from facademap.errors import InputError
+from facademap.store.changes import contents_of, transactions_of
+from facademap.store.edit import row_from_json
+from facademap.store.project import Project
+from facademap.tables import TABLES
+from facademap.tasks.desk.edit import row_for_desk
+
+__all__ = ["edits_of", "inverse_of"]
+
+#: Edits made at the desk carry names that begin so; jobs and commands are taken back by other means.
+PREFIX = "desk-"
+#: Rows of undone edits sent at once; an edit of more rows ends the page.
+MOST_ROWS = 6_000
+
+
+def edits_of(project: Project, who: str, *, keys: str = PREFIX, last: int = 60) -> dict[str, Any]:
+    """The edits of one person that can be taken back, and those that can be done again.
+
+    Parameters
+    ----------
+    who : str
+        Name that the edits were made under.
+    keys : str
+        Beginning of the names of the edits, such as those of one browser for people without a name.
+    last : int
+        How many of each at most.
+
+    Returns
+    -------
+    dict
+        ``undo`` and ``redo``, the next one last: ``key``, ``what`` and ``inverse``, the changes that turn it back, each
+        with the values it expects to find (``expect``); ``more_undo`` and ``more_redo``, whether there are older ones.
+    """
+    if not keys.startswith(PREFIX):
+        raise InputError(f"edits whose names begin with {keys[:40]!r}", f"Ask for {PREFIX}.")
+    undo: dict[str, str] = {}
+    redo: dict[str, str] = {}
+    for txn, what, undoes in transactions_of(project, who, prefix=keys):
+        if undoes in undo:
+            del undo[undoes]
+            redo[txn] = what.removeprefix("undo: ")
+        else:
+            if undoes in redo:
+                del redo[undoes]
+            elif undoes is None:
+                redo.clear()
+            undo[txn] = what
+    (first, more_undo), (second, more_redo) = (
+        _page(project, stack, last) for stack in (undo, redo)
+    )
+    return {"undo": first, "redo": second, "more_undo": more_undo, "more_redo": more_redo}
+
+
+def _page(project: Project, stack: dict[str, str], last: int) -> tuple[list[dict[str, Any]], bool]:
+    items: list[dict[str, Any]] = []
+    rows = 0
+    for txn in reversed(stack):
+        if len(items) >= last or rows > MOST_ROWS:
+            return items[::-1], True
+        inverse = inverse_of(project, txn)
+        rows += len(inverse)
+        items.append({"key": txn, "what": stack[txn], "inverse": inverse})
+    return items[::-1], False
+
+
+def inverse_of(project: Project, txn: str) -> list[dict[str, Any]]:
+    """The changes that turn one edit back, a row each, with what they expect to find."""
+    net: dict[tuple[str, str], list[Any]] = {}
+    for change, before, after in contents_of(project, txn):
+        found = net.setdefault((change.table, change.id), [before, after, change.rev])
+        found[1:] = [after, change.rev]
+    changes = []
+    for (table, id), (before, after, rev) in reversed(net.items()):
+        old, new = _plain(table, before), _plain(table, after)
+        place = {"table": table, "id": id}
+        if old is None and new is not None:
+            changes.append(
+                {
+                    "op": "delete",
+                    **place,
+                    "expect": {k: v for k, v in new.items() if k != "id" and v is not None},
+                }
+            )
+        elif old is not None and new is None:
+            changes.append({"op": "restore", **place, "values": old, "rev": rev})
+        elif old is not None and new is not None:
+            names = [n for n in new if n != "id" and old.get(n) != new.get(n)]
+            if names:
+                changes.append(
+                    {
+                        "op": "update",
+                        **place,
+                        "values": {n: old.get(n) for n in names},
+                        "expect": {n: new[n] for n in names},
+                    }
+                )
+    return changes
+
+
+def _plain(table: str, stored: Mapping[str, Any] | None) -> dict[str, Any] | None:
+    """A row of the history as the desk knows rows."""
+    if stored is None:
+        return None
+    contract = TABLES[table]
+    whole = row_from_json(contract, stored)
+    if contract.geometry and whole.get("geometry") is not None:
+        whole["geometry"] = shapely.force_2d(whole["geometry"])
+    plain: dict[str, Any] = json.loads(json.dumps(row_for_desk(contract, whole), default=str))
+    return plain

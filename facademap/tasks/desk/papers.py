@@ -1,0 +1,118 @@
+"""The papers that were made, for reading in the desk, and the cut ticket of one repair as it would be issued now."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from pathlib import Path
+from typing import Any
+
+from facademap.errors import FacademapError, FileError, InputError
+from facademap.io.pictures import read_picture
+from facademap.store.project import Project
+from facademap.tasks.issue.papers_context import Choices, Context
+from facademap.tasks.issue.papers_list import PAPERS
+
+__all__ = ["list_papers", "read_paper", "ticket_svg"]
+
+_MANIFEST = ".papers.json"
+_TABLES = (
+    "elevations",
+    "surfaces",
+    "wall_stones",
+    "repairs",
+    "pieces",
+    "placements",
+    "blocks",
+    "faces",
+)
+
+
+def list_papers(folder: Path) -> list[dict[str, Any]]:
+    """Every paper that stands in the project's folder ``out``: name, title, files with size and time."""
+    made = _made(folder)
+    titles = {p.name: p.title for p in PAPERS}
+    papers = []
+    for name in [*titles, *sorted(set(made) - set(titles))]:
+        files = []
+        for file in made.get(name, ()):
+            path = _inside(folder, file)
+            if path is not None:
+                state = path.stat()
+                at = dt.datetime.fromtimestamp(state.st_mtime, dt.UTC).isoformat(timespec="seconds")
+                files.append({"name": file, "bytes": state.st_size, "made_at": at})
+        if files:
+            papers.append({"name": name, "title": titles.get(name, name), "files": files})
+    return papers
+
+
+def read_paper(folder: Path, name: str) -> bytes:
+    """One file of the papers; only names that the list of made papers holds are read.
+
+    Raises
+    ------
+    FileError
+        No such paper.
+    """
+    known = {file for files in _made(folder).values() for file in files}
+    path = _inside(folder, name) if name in known else None
+    if path is None:
+        raise FileError(
+            "there is no such paper", "Issue the papers, then choose one from the list."
+        )
+    return path.read_bytes()
+
+
+def _made(folder: Path) -> dict[str, list[str]]:
+    try:
+        values = json.loads((folder / "out" / _MANIFEST).read_text("utf-8"))
+        return {str(k): [str(f) for f in v["files"]] for k, v in values.items()}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return {}
+
+
+def _inside(folder: Path, name: str) -> Path | None:
+    """The file of that name if it really lies in ``out``, links followed."""
+    out = (folder / "out").resolve()
+    try:
+        path = (out / name).resolve()
+        return path if path.is_relative_to(out) and path.is_file() else None
+    except (OSError, ValueError):
+        return None
+
+
+def ticket_svg(project: Project, repair: str) -> bytes:
+    """The cut ticket of a repair as a picture that can be enlarged.
+
+    Raises
+    ------
+    InputError
+        The repair has no piece to cut.
+    """
+    from facademap.report import make_tickets
+    from facademap.report.face_picture import rectify_face
+    from facademap.report.svg import write_svg
+    from facademap.report.ticket_page import draw_ticket
+
+    project.row("repairs", repair)
+    context = Context(project=project, choices=Choices())
+    tickets = make_tickets(
+        context.frames(_TABLES), project=context.name, link=context.link, criteria=context.criteria
+    )
+    number, ticket = next(
+        ((n, t) for n, t in enumerate(tickets, start=1) if t.repair["id"] == repair), (0, None)
+    )
+    if ticket is None:
+        raise InputError(
+            f"repair {repair} has no piece to cut", "Plan it as an inset or a whole stone."
+        )
+    picture = None
+    if ticket.face is not None and ticket.face["photo"] and ticket.face["photo_matrix"]:
+        try:
+            rgb, _ = read_picture(
+                project.place(str(project.row("photos", ticket.face["photo"])["path"]))
+            )
+            picture = rectify_face(rgb, ticket.face["photo_matrix"], outline=ticket.face["outline"])
+        except FacademapError:
+            picture = None  # the ticket itself says that the face is drawn as an outline
+    return write_svg(draw_ticket(ticket, picture, paper="A4", number=number, total=len(tickets)))

@@ -1,0 +1,80 @@
+"""Take a picture from a browser into the project: decoded before it is believed, stored under a name of our own."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import re
+import tempfile
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from pathlib import Path
+from typing import Any
+
+from facademap.errors import InputError
+from facademap.io.pictures import read_picture
+from facademap.store.project import Project
+from facademap.tasks.survey.add_photos import store_photo
+
+__all__ = ["take_photo"]
+
+#: Formats by what their bytes say; the name that came with them is not believed.
+_ENDINGS = {"JPEG": ".jpg", "MPO": ".jpg", "PNG": ".png", "TIFF": ".tif", "WEBP": ".webp"}
+_SUBJECTS = ("elevation", "condition", "block", "record", "chart")
+MOST_PX = 200_000_000
+
+
+def take_photo(
+    writing: Callable[[], AbstractContextManager[Project]],
+    data: bytes,
+    *,
+    subject: str,
+    who: str,
+    name: str = "",
+    surface: str | None = None,
+) -> str:
+    """Store a picture; returns its id. The same picture sent again is the same photo.
+
+    Parameters
+    ----------
+    writing : callable
+        Gives the project for one edit. It is asked only when the picture was decoded, so that nobody waits for that.
+
+    Raises
+    ------
+    InputError
+        No picture, one that cannot be decoded, or one that is too large.
+    """
+    if subject not in _SUBJECTS:
+        raise InputError(f"a photo of {subject[:40]!r}", f"Use one of {', '.join(_SUBJECTS)}.")
+    digest = hashlib.sha256(data).hexdigest()
+    with tempfile.TemporaryDirectory(prefix="facademap-photo-") as folder:
+        arrived = Path(folder) / "arrived"
+        arrived.write_bytes(data)
+        _, info = read_picture(arrived, max_px=MOST_PX)
+        ending = _ENDINGS.get(info.format)
+        if ending is None:
+            raise InputError(f"a picture of format {info.format}", "Send JPEG, PNG, TIFF or WebP.")
+        stem = re.sub(r"[^A-Za-z0-9_-]+", "-", Path(name).stem).strip("-")[:40] or subject
+        proper = arrived.with_name(f"{stem}-{digest[:10]}{ending}")
+        arrived.rename(proper)
+        with writing() as project:
+            known = project.read("photos", where={"sha256": digest})
+            if len(known):
+                return str(known["id"].iloc[0])
+            row: dict[str, Any] = store_photo(
+                project, proper, folder="blocks" if subject == "block" else "photos"
+            )
+            with project.edit(who=who, what=f"photo of {subject}") as edit:
+                edit.insert(
+                    "photos",
+                    [
+                        {
+                            **row,
+                            "subject": subject,
+                            "surface": surface,
+                            "taken_at": dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
+                        }
+                    ],
+                )
+    return str(row["id"])

@@ -1,0 +1,1 @@
+"""What is handed out: the condition map and the papers."""

@@ -1,0 +1,280 @@
+"""Make the condition map of a project: one HTML file that opens offline."""
+
+from __future__ import annotations
+
+import base64
+import math
+import os
+import shutil
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pandas as pd
+import simplejpeg
+
+from facademap.condition.records import class_wall_stones
+from facademap.errors import FacademapError
+from facademap.io.pictures import read_picture
+from facademap.io.rasters import Elevation, open_elevation
+from facademap.report.condition_map import MapContent, MapSurface, write_condition_map
+from facademap.report.map_content import map_data
+from facademap.report.map_tiles import TILE_PX, count_levels, pyramid_tiles
+from facademap.store.project import Project
+from facademap.tables import is_missing
+from facademap.tasks.desk.inwall import see_piece
+from facademap.tasks.desk.pictures import Pictures
+from facademap.wall.grid import Window
+
+__all__ = ["make_condition_map"]
+
+#: Above this the tiles lie in a folder beside the page, so that the page still opens at once.
+PIXELS_IN_PAGE = 80_000_000
+PHOTO_WIDTH_PX = 640
+SEEN_PX = 60_000
+MAP_TABLES = (
+    "surfaces",
+    "elevations",
+    "photos",
+    "control_points",
+    "wall_stones",
+    "openings",
+    "conditions",
+    "repairs",
+    "pieces",
+    "blocks",
+    "placements",
+    "plans",
+    "reviews",
+    "observations",
+)
+
+
+def make_condition_map(
+    folder: str | Path,
+    *,
+    target: Path | None = None,
+    pixels_in_page: int = PIXELS_IN_PAGE,
+    progress: Callable[[float], None] = lambda fraction: None,
+) -> dict[str, Any]:
+    """Write ``out/condition-map.html`` of a project.
+
+    Parameters
+    ----------
+    folder : path
+        Project.
+    target : path, optional
+        Where to write instead.
+    pixels_in_page : int
+        A wall with more pixels gets its tiles in a folder beside the page.
+
+    Returns
+    -------
+    dict
+        ``path``, ``bytes``, ``features``, ``tiles``, ``missing`` (what could not be shown).
+    """
+    missing: list[str] = []
+    with Project.open(folder, read_only=True) as project:
+        tables = {name: project.read(name) for name in MAP_TABLES}
+        classes = class_wall_stones(tables["wall_stones"], tables["conditions"])
+        tables["wall_stones"] = tables["wall_stones"].assign(
+            **{str(c): classes[c].astype("Int64").astype(object) for c in classes}
+        )
+        page = target or project.place("out/condition-map.html")
+        page.parent.mkdir(parents=True, exist_ok=True)
+        tile_root = page.with_name(f"{page.stem}-tiles")
+        surfaces = [
+            _surface(project, row, tables, tile_root, pixels_in_page, missing, progress)
+            for row in tables["surfaces"].to_dict("records")
+        ]
+        photos = _small_photos(project, tables, missing)
+        seen = _pieces_seen(project, tables, missing)
+        data = map_data(
+            tables,
+            settings={"project_id": project.project_id},
+            photos=photos,
+            seen=seen,
+            extents={s.id: s.extent_m for s in surfaces},
+        )
+        elevations = ", ".join(tables["elevations"]["name"])
+        content = MapContent(
+            title=f"{project.setting('name', 'Condition map')}",
+            surfaces=surfaces,
+            data=data,
+            subtitle=f"{project.setting('building', '') or ''} {elevations}".strip(),
+        )
+    body = write_condition_map(content)
+    unfinished = page.with_name(f".{page.name}.part")
+    try:
+        unfinished.write_bytes(body)
+        os.replace(unfinished, page)
+    finally:
+        unfinished.unlink(missing_ok=True)
+    return {
+        "path": str(page),
+        "bytes": len(body),
+        "features": len(data["features"]),
+        "tiles": sum(len(s.tiles) for s in surfaces),
+        "missing": missing,
+    }
+
+
+def _surface(
+    project: Project,
+    row: Mapping[str, Any],
+    tables: Mapping[str, Any],
+    tile_root: Path,
+    limit: int,
+    missing: list[str],
+    progress: Callable[[float], None],
+) -> MapSurface:
+    sigma = row["check_rmse_m"] if not is_missing(row["check_rmse_m"]) else row["control_rmse_m"]
+    common: dict[str, Any] = {
+        "id": row["id"],
+        "name": row["name"],
+        "sigma_m": None if is_missing(sigma) else sigma / math.sqrt(2),
+    }
+    try:
+        if is_missing(row["picture"]):
+            raise FileNotFoundError
+        elevation = open_elevation(project.place(row["picture"]))
+    except (FacademapError, OSError):
+        missing.append(f"{row['name']}: no rectified picture")
+        u0, v0, u1, v1 = _bounds(row["id"], tables)
+        return MapSurface(
+            **common,
+            left_m=u0,
+            top_m=v1,
+            gsd_m=0.004,
+            extent_m=(u0, v0, u1, v1),
+            has_picture=False,
+            levels=count_levels(math.ceil((u1 - u0) / 0.004), math.ceil((v1 - v0) / 0.004)),
+        )
+    with elevation:
+        grid = elevation.grid
+        tiles = pyramid_tiles(
+            lambda reduction, c, r: _read_tile(elevation, reduction, c, r),
+            grid.width_px,
+            grid.height_px,
+            progress=progress,
+        )
+        shape: dict[str, Any] = {
+            "left_m": grid.left_m,
+            "top_m": grid.top_m,
+            "gsd_m": grid.gsd_m,
+            "has_picture": True,
+            "levels": count_levels(grid.width_px, grid.height_px),
+            "extent_m": grid.extent.as_tuple(),
+        }
+        if grid.width_px * grid.height_px <= limit:
+            return MapSurface(**common, **shape, tiles=dict(tiles))
+        folder = tile_root / row["id"]
+        _write_tiles(folder, tiles)
+        return MapSurface(**common, **shape, tile_folder=f"{tile_root.name}/{row['id']}")
+
+
+def _write_tiles(folder: Path, tiles: Any) -> None:
+    unfinished = folder.with_name(f".{folder.name}.part")
+    shutil.rmtree(unfinished, ignore_errors=True)
+    for key, jpeg in tiles:
+        path = unfinished / f"{key}.jpg"
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(jpeg)
+    shutil.rmtree(folder, ignore_errors=True)
+    os.replace(unfinished, folder)
+
+
+def _read_tile(elevation: Elevation, reduction: int, column: int, row: int) -> Any:
+    """One tile of a level; its edges lie on whole pixels of the finest level."""
+    grid, step = elevation.grid, TILE_PX * reduction
+    width, height = min(step, grid.width_px - column * step), min(step, grid.height_px - row * step)
+    if width <= 0 or height <= 0:
+        return None
+    window = Window(column=column * step, row=row * step, width=width, height=height)
+    _, rgb, mask = elevation.read(window, gsd_m=grid.gsd_m * reduction)
+    return rgb[:TILE_PX, :TILE_PX], mask[:TILE_PX, :TILE_PX]
+
+
+def _bounds(surface: str, tables: Mapping[str, Any]) -> tuple[float, float, float, float]:
+    """Where the outlines of a surface lie, with a margin; a square of 5 m when there are none."""
+    boxes = []
+    for name in ("wall_stones", "openings", "conditions", "repairs"):
+        frame = tables[name]
+        part = frame[frame["surface"] == surface]
+        if len(part):
+            boxes.append(part.total_bounds)
+    if not boxes:
+        return (0.0, 0.0, 5.0, 5.0)
+    all_boxes = np.array(boxes)
+    u0, v0 = all_boxes[:, :2].min(axis=0) - 0.25
+    u1, v1 = all_boxes[:, 2:].max(axis=0) + 0.25
+    return (float(u0), float(v0), float(u1), float(v1))
+
+
+def _small_photos(
+    project: Project, tables: Mapping[str, pd.DataFrame], missing: list[str]
+) -> dict[str, str]:
+    """Reduced copies of the photos that conditions name."""
+    wanted = {p for p in tables["conditions"]["photo"] if not is_missing(p)}
+    result = {}
+    for row in tables["photos"].to_dict("records"):
+        if row["id"] not in wanted:
+            continue
+        try:
+            picture, _ = read_picture(project.place(row["path"]))
+        except FacademapError as error:
+            missing.append(error.problem)
+            continue
+        height = max(1, round(picture.shape[0] * PHOTO_WIDTH_PX / picture.shape[1]))
+        small = cv2.resize(picture, (PHOTO_WIDTH_PX, height), interpolation=cv2.INTER_AREA)
+        result[row["id"]] = jpeg_address(small)
+    missing += [f"photo {p} is missing" for p in sorted(wanted - set(tables["photos"]["id"]))]
+    return result
+
+
+def _pieces_seen(
+    project: Project, tables: Mapping[str, pd.DataFrame], missing: list[str]
+) -> list[dict[str, Any]]:
+    """The wall round every repair that has a block: now, and with the piece."""
+    pictures, result = Pictures(project.folder), []
+    surfaces = dict(zip(tables["repairs"]["id"], tables["repairs"]["surface"], strict=True))
+    for place in tables["placements"].to_dict("records"):
+        try:
+            seen = see_piece(
+                project,
+                pictures,
+                repair=place["repair"],
+                face=place["face"],
+                x_m=place["x_m"],
+                y_m=place["y_m"],
+                turn_deg=int(place["rotation_deg"]),
+                most_px=SEEN_PX,
+            )
+        except FacademapError as error:
+            missing.append(f"{place['repair']}: {error.problem}")
+            continue
+        rows, columns = seen.now.shape[:2]
+        box = [
+            seen.left_m,
+            seen.top_m - rows * seen.gsd_m,
+            seen.left_m + columns * seen.gsd_m,
+            seen.top_m,
+        ]
+        result.append(
+            {
+                "repair": place["repair"],
+                "s": surfaces[place["repair"]],
+                "box": [round(v * 1000) for v in box],
+                "before": jpeg_address(seen.now),
+                "image": jpeg_address(seen.after),
+            }
+        )
+    return result
+
+
+def jpeg_address(rgb: Any, *, quality: int = 75) -> str:
+    """A picture as a data address that can stand in a page."""
+    body = simplejpeg.encode_jpeg(np.ascontiguousarray(rgb), quality=quality, colorspace="RGB")
+    return "data:image/jpeg;base64," + base64.b64encode(body).decode("ascii")

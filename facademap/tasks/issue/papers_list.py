@@ -1,0 +1,295 @@
+"""The papers of a project: name, what they are made from, and how."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from facademap.tables import TABLES
+from facademap.tasks.issue.papers_context import Context
+
+__all__ = ["PAPERS", "Paper"]
+
+Files = Mapping[str, bytes]
+_DRAWN = ("elevations", "surfaces", "wall_stones", "openings", "conditions", "repairs")
+_PLAN = (
+    "elevations",
+    "surfaces",
+    "wall_stones",
+    "openings",
+    "conditions",
+    "repairs",
+    "pieces",
+    "placements",
+    "blocks",
+    "faces",
+)
+
+_ALL = tuple(TABLES)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Paper:
+    """One paper.
+
+    Parameters
+    ----------
+    name : str
+        Name in the manifest and on the command line.
+    title : str
+        Shown while it is made.
+    tables : tuple of str
+        Tables that it is made from.
+    make : callable
+        Gives file names inside the folder and their bytes.
+    pictures : bool
+        Whether picture files go into it.
+    weight : float
+        Rough share of the time.
+    """
+
+    name: str
+    title: str
+    tables: tuple[str, ...]
+    make: Callable[[Context], Files]
+    pictures: bool = False
+    weight: float = 1.0
+
+
+def _quantities(context: Context) -> Files:
+    from facademap.report.costs import read_rates
+    from facademap.report.quantities import measure_quantities
+    from facademap.report.spreadsheet import write_quantities_csv, write_quantities_xlsx
+
+    rates = (
+        read_rates(context.choices.rates, source=context.choices.rates_name)
+        if context.choices.rates
+        else None
+    )
+    quantities = measure_quantities(
+        context.frames(_PLAN),
+        least_void_m2=context.choices.least_void_m2,
+        lift_height_m=context.trade_values.lift_height_m,
+        labour_h=rates.labour_h if rates else None,
+    )
+    if rates is not None:
+        missing = rates.without_rate(quantities)
+        if missing:
+            context.warnings.append(
+                f"no rate for {', '.join(missing)}: not in the costs; add rates for them"
+            )
+    return {
+        "quantities.xlsx": write_quantities_xlsx(quantities, project=context.name, rates=rates),
+        "quantities.csv": write_quantities_csv(quantities),
+    }
+
+
+def _tickets(context: Context) -> Files:
+    from facademap.report.ticket_content import make_tickets
+    from facademap.report.tickets import write_cut_tickets
+
+    tickets = make_tickets(
+        context.frames(_PLAN), project=context.name, link=context.link, criteria=context.criteria
+    )
+    return {
+        "cut-tickets.pdf": write_cut_tickets(
+            tickets, pictures=context.face_pictures, paper=context.choices.paper
+        )
+    }
+
+
+def _templates(context: Context) -> Files:
+    from facademap.report.template_sheets import too_large, write_templates
+    from facademap.report.ticket_content import make_tickets
+
+    tickets = make_tickets(context.frames(_PLAN), project=context.name)
+    for piece in too_large(tickets, paper=context.choices.paper):
+        context.warnings.append(
+            f"piece {piece} is too large for a template on {context.choices.paper}: use its DXF file with a plotter"
+        )
+    return {
+        f"templates-{file_name(context.choices.paper).lower()}.pdf": write_templates(
+            tickets, paper=context.choices.paper
+        )
+    }
+
+
+def _cut_dxf(context: Context) -> Files:
+    from facademap.report.cut_dxf import write_cut_dxf
+    from facademap.report.ticket_content import make_tickets
+
+    return {
+        f"dxf/{file_name(t.piece['id'])}.dxf": write_cut_dxf(t)
+        for t in make_tickets(context.frames(_PLAN), project=context.name)
+    }
+
+
+def _saw_plans(context: Context) -> Files:
+    from facademap.report.saw_plans import write_saw_plans
+
+    matching = context.project.setting("matching", {}) or {}
+    kerfs = {
+        f"{name}_m": float(matching.get(f"{name}_mm", default)) / 1000.0
+        for name, default in (("kerf", 5.0), ("depth_kerf", 8.0))
+    }
+    return {
+        "saw-plans.pdf": write_saw_plans(
+            context.frames(_PLAN),
+            pictures=context.face_pictures,
+            project=context.name,
+            paper=context.choices.paper,
+            **kerfs,
+        )
+    }
+
+
+def _lists(context: Context) -> Files:
+    from facademap.report.stone_lists import write_labels, write_wanted_csv, write_wanted_pdf
+
+    frames, paper = context.frames(_PLAN), context.choices.paper
+    return {
+        "stone-wanted.pdf": write_wanted_pdf(frames, project=context.name, paper=paper),
+        "stone-wanted.csv": write_wanted_csv(frames),
+        "labels.pdf": write_labels(frames, link=context.link, project=context.name, paper=paper),
+    }
+
+
+def _drawings(context: Context) -> Files:
+    from facademap.report.drawing_content import DONE_STAGES, elevation_content
+    from facademap.report.drawings import draw_sheets, write_drawing_pdf, write_drawing_svg
+    from facademap.report.exchange import write_drawing_dxf
+
+    frames = context.frames(_DRAWN)
+    done = bool(set(frames["repairs"]["stage"]) & DONE_STAGES) if len(frames["repairs"]) else False
+    files: dict[str, bytes] = {}
+    names = elevation_files(context.drawn_elevations)
+    for elevation in context.drawn_elevations:
+        name = names[elevation["id"]]
+        for kind in ("condition", "repair", "as-built") if done else ("condition", "repair"):
+            content = elevation_content(frames, elevation["id"], kind=kind)
+            look: dict[str, Any] = {
+                "sheet": context.choices.sheet,
+                "scale": context.choices.scale,
+                "project": context.name,
+                "revision": context.revision(_DRAWN),
+            }
+            pages = draw_sheets(
+                content,
+                picture=context.veiled_picture if context.choices.pictures else None,
+                **look,
+            )
+            files[f"drawings/{kind}-{name}.pdf"] = write_drawing_pdf(
+                pages, title=f"{kind.capitalize()} drawing, {elevation['name']}"
+            )
+            plain = draw_sheets(content, **look)
+            for n, page in enumerate(plain, start=1):
+                files[f"drawings/{kind}-{name}{f'-{n}' if len(plain) > 1 else ''}.svg"] = (
+                    write_drawing_svg(page)
+                )
+            files[f"exchange/{kind}-{name}.dxf"] = write_drawing_dxf(content)
+    return files
+
+
+def _records(context: Context) -> Files:
+    from facademap.report.records import make_records, write_records
+
+    frames = context.frames((*_PLAN, "work_log"))
+    records = make_records(frames, edits=context.edits_of_repairs())
+    return {
+        "records.pdf": write_records(
+            records,
+            photo=context.photo,
+            crop=context.surface_picture,
+            project=context.name,
+            link=context.link,
+            paper=context.choices.paper,
+        )
+    }
+
+
+def _exchange(context: Context) -> Files:
+    from facademap.report.exchange import write_world_geojson
+    from facademap.report.quantities import measure_quantities
+    from facademap.tasks.issue.papers_exchange import write_geopackage
+
+    frames = context.frames(_PLAN)
+    quantities = measure_quantities(frames)
+    files: dict[str, bytes] = {"exchange/project.gpkg": write_geopackage(context.project)}
+    for table in ("conditions", "repairs"):
+        rows = quantities.conditions if table == "conditions" else quantities.repairs
+        data = write_world_geojson(
+            frames[table],
+            frames["surfaces"],
+            name=table,
+            net_area_m2=dict(zip(rows["id"], rows["area_net_m2"], strict=True)),
+        )
+        if data is not None:
+            files[f"{table}.geojson"] = data
+    return files
+
+
+def elevation_files(elevations: Sequence[Mapping[str, Any]]) -> dict[str, str]:
+    """File name of each elevation: its name in plain letters, with its id where two would be alike."""
+    plain = {
+        str(e["id"]): re.sub(r"[^A-Za-z0-9]+", "-", str(e["name"])).strip("-").lower()[:60]
+        for e in elevations
+    }
+    words = list(plain.values())
+    return {
+        key: word if word and words.count(word) == 1 else f"{word}-{file_name(key)}".lstrip("-")
+        for key, word in plain.items()
+    }
+
+
+def file_name(text: object) -> str:
+    """A name that every file system takes; two different texts never share one."""
+    plain = re.sub(r"[^A-Za-z0-9._-]+", "_", str(text)).strip("._")[:80]
+    return (
+        plain
+        if plain == str(text)
+        else f"{plain or 'x'}-{hashlib.sha256(str(text).encode()).hexdigest()[:8]}"
+    )
+
+
+PAPERS: tuple[Paper, ...] = (
+    Paper(name="quantities", title="quantities", tables=_PLAN, make=_quantities, weight=1.0),
+    Paper(
+        name="tickets",
+        title="cut tickets",
+        tables=(*_PLAN, "photos"),
+        make=_tickets,
+        pictures=True,
+        weight=3.0,
+    ),
+    Paper(name="templates", title="full-size templates", tables=_PLAN, make=_templates),
+    Paper(name="cut-dxf", title="drawing files for the saw", tables=_PLAN, make=_cut_dxf),
+    Paper(
+        name="saw-plans",
+        title="saw plans",
+        tables=(*_PLAN, "photos"),
+        make=_saw_plans,
+        pictures=True,
+        weight=2.0,
+    ),
+    Paper(name="lists", title="stone wanted and labels", tables=_PLAN, make=_lists),
+    Paper(
+        name="drawings",
+        title="drawings to scale",
+        tables=_DRAWN,
+        make=_drawings,
+        pictures=True,
+        weight=6.0,
+    ),
+    Paper(
+        name="records",
+        title="record sheets",
+        tables=(*_PLAN, "photos", "work_log"),
+        make=_records,
+        pictures=True,
+        weight=3.0,
+    ),
+    Paper(name="exchange", title="exchange files", tables=_ALL, make=_exchange, weight=1.0),
+)

@@ -1,0 +1,1 @@
+"""A block for every piece, why, and what another would cost."""

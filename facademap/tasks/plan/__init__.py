@@ -1,0 +1,1 @@
+"""From conditions to treatments, cut-outs and pieces, and the colour each piece must match."""

@@ -1,0 +1,447 @@
+"""Plan the repairs of a project: treatments, cut-outs, pieces; what people approved is left alone."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+
+from facademap.errors import InputError
+from facademap.io.rule_files import load_profile, load_rules
+from facademap.repair.adjust import BY_HAND
+from facademap.repair.dust import DUST_TASKS, dust_controls
+from facademap.repair.handling import stack_loads
+from facademap.repair.make_safe import make_safe_list
+from facademap.repair.pieces import Gap, is_inset
+from facademap.repair.planning import RepairPlan, carry_ids, plan_repairs
+from facademap.repair.removed import original_stone_removed
+from facademap.repair.replanning import replan
+from facademap.repair.settings import Settings
+from facademap.repair.stonework import Stonework
+from facademap.repair.treatments import Overrule, decide_treatments
+from facademap.store.edit import Edit
+from facademap.store.project import Project
+from facademap.tables import is_missing
+
+__all__ = [
+    "choose_dust_tasks",
+    "make_safe_of_project",
+    "overrule_condition",
+    "plan_project",
+    "removed_of_project",
+    "replan_project",
+    "settings_of_project",
+]
+
+#: A repair of another stage is a promise or a fact: planning does not touch it.
+_FREE_STAGES = frozenset({"proposed"})
+
+
+def settings_of_project(project: Project, *, profile: str | Path | None = None) -> Settings:
+    """The profile of the project with the values that were decided for it."""
+    chosen = profile or project.setting("profile", "metric")
+    settings = load_profile(chosen)
+    changes = project.setting("trade_values", {}) or {}
+    return settings.with_values(changes, source="decided for this project") if changes else settings
+
+
+def plan_project(
+    folder: str | Path,
+    *,
+    profile: str | Path | None = None,
+    rules_path: str | Path | None = None,
+    who: str = "facademap plan",
+    progress: Callable[[float], None] | None = None,
+) -> dict[str, Any]:
+    """Plan all conditions of a project and store repairs and pieces in one transaction.
+
+    Parameters
+    ----------
+    folder : path
+        Project.
+    profile : str or path, optional
+        ``metric``, ``inch`` or a file; the project's own setting, else ``metric``, when not given.
+    rules_path : path, optional
+        Rule table; the project's own setting, else the packaged one, when not given.
+    who : str
+        Named in the history.
+    progress : callable, optional
+        Told the share done.
+
+    Returns
+    -------
+    dict
+        Counts by treatment, original stone removed, gaps and ids that were kept, new or dropped.
+
+    Notes
+    -----
+    Repairs that were approved or carried further, and cut-outs drawn by hand, are not touched, and the conditions that they answer are not
+    planned again. Decisions of persons against the rules are kept. Ids are kept where a repair answers the same
+    conditions in the same stone.
+    """
+    tell = progress or (lambda share: None)
+    with Project.open(folder) as project:
+        settings = settings_of_project(project, profile=profile)
+        rules = load_rules(rules_path or project.setting("rules_path"))
+        conditions, stones, openings = (
+            project.read(n) for n in ("conditions", "wall_stones", "openings")
+        )
+        repairs, pieces = project.read("repairs"), project.read("pieces")
+        tell(0.2)
+        fixed, free = _standing(repairs)
+        overrules = _overrules(project, free)
+        plan = plan_repairs(
+            conditions,
+            stones,
+            openings,
+            rules=rules,
+            settings=settings,
+            densities=project.setting("densities", {}) or {},
+            overrules=overrules,
+            fixed=fixed,
+            profiles=project.setting("profile_lines", {}) or {},
+        )
+        plan = _with_dust(plan, project.setting("dust_tasks", []) or [])
+        tell(0.7)
+        with project.edit(who=who, what="plan repairs") as edit:
+            plan = carry_ids(plan, free, new_id=lambda: edit.new_id("R"))
+            plan = _keep_choices(plan, pieces)
+            dropped = sorted(set(free["id"]) - set(plan.repairs["id"])) if len(free) else []
+            _store(edit, plan, pieces, dropped=dropped)
+            edit.set("plan_gaps", [g.as_json() for g in plan.gaps])
+            edit.set("overrules", _as_kept(overrules))
+            edit.set("profile", str(profile or project.setting("profile", "metric")))
+        tell(1.0)
+        return _summary(
+            plan,
+            conditions=conditions,
+            stones=stones,
+            fixed=fixed,
+            dropped=dropped,
+            before=set(free["id"]),
+            settings=settings,
+            rules_name=rules.name,
+        )
+
+
+def replan_project(
+    folder: str | Path, changed: Iterable[str], *, who: str = "facademap plan"
+) -> dict[str, Any]:
+    """Plan a few changed, new or deleted conditions again and store what follows, in one transaction.
+
+    Returns
+    -------
+    dict
+        ``repairs`` and ``dropped`` (ids), ``conditions`` looked at, and ``gaps`` of these.
+    """
+    with Project.open(folder) as project:
+        settings, rules = settings_of_project(project), load_rules(project.setting("rules_path"))
+        conditions, stones, openings = (
+            project.read(n) for n in ("conditions", "wall_stones", "openings")
+        )
+        repairs, pieces = project.read("repairs"), project.read("pieces")
+        fixed, free = (part.reset_index(drop=True) for part in _standing(repairs))
+        work = Stonework.from_frames(
+            stones, openings, profiles=project.setting("profile_lines", {}) or {}
+        )
+        with project.edit(who=who, what="plan again") as edit:
+            overrules = _overrules(project, free)
+            delta = replan(
+                changed,
+                conditions,
+                stones,
+                free,
+                stonework=work,
+                rules=rules,
+                settings=settings,
+                new_id=lambda: edit.new_id("R"),
+                densities=project.setting("densities", {}) or {},
+                overrules=overrules,
+                fixed=fixed,
+            )
+            plan = _with_dust(
+                _keep_choices(
+                    RepairPlan(repairs=delta.repairs, pieces=delta.pieces, gaps=delta.gaps), pieces
+                ),
+                project.setting("dust_tasks", []) or [],
+            )
+            _store(edit, plan, pieces, dropped=delta.dropped)
+            kept = [
+                g
+                for g in project.setting("plan_gaps", []) or []
+                if g["about"] not in {*delta.conditions, *delta.dropped, *plan.repairs["id"]}
+            ]
+            edit.set("overrules", _as_kept(overrules))
+            edit.set("plan_gaps", kept + [g.as_json() for g in plan.gaps])
+    return {
+        "repairs": list(plan.repairs["id"]),
+        "dropped": list(delta.dropped),
+        "conditions": list(delta.conditions),
+        "gaps": [g.as_json() for g in plan.gaps],
+    }
+
+
+def _standing(repairs: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
+    """Repairs that stand (approved or further, or drawn by hand), and those that may be planned anew."""
+    if not len(repairs):
+        return repairs, repairs
+    free = repairs["stage"].isin(_FREE_STAGES) & (repairs["rule"] != BY_HAND)
+    return repairs[~free], repairs[free]
+
+
+def _store(edit: Edit, plan: RepairPlan, pieces: pd.DataFrame, *, dropped: Iterable[str]) -> None:
+    """Put the rows of a plan; what falls away goes with its pieces and places."""
+    for repair in dropped:
+        edit.clear("placements", where={"repair": repair})
+        edit.clear("pieces", where={"repair": repair})
+        edit.delete("repairs", repair)
+    planned, wanted = set(plan.repairs["id"]), set(plan.pieces["id"])
+    for row in pieces.to_dict("records"):
+        if row["repair"] in planned and row["id"] not in wanted:
+            edit.clear("placements", where={"piece": row["id"]})
+            edit.delete("pieces", row["id"])
+    if len(plan.repairs):
+        edit.put("repairs", plan.repairs)
+    if len(plan.pieces):
+        edit.put("pieces", plan.pieces)
+
+
+def choose_dust_tasks(
+    folder: str | Path, tasks: Iterable[Sequence[str]], *, who: str = "facademap plan"
+) -> list[str]:
+    """Keep the dusty tasks that the user chose (task, hours a shift, place); returns the advice for each.
+
+    A task of no row of the table is kept all the same: its advice is that exposure must be assessed.
+    """
+    kept, advice = [], []
+    for entry in tasks:
+        parts = [p.strip() for p in entry]
+        # the table's own names hold commas, so the hours are looked for from the right
+        place = parts.pop() if parts and parts[-1] in ("outdoors", "enclosed") else "outdoors"
+        try:
+            hours = float(parts.pop())
+        except (ValueError, IndexError):
+            raise InputError(
+                f"dusty task {', '.join(entry)!r} has no hours",
+                "Write it as TASK,HOURS,PLACE, such as 'handheld power saw,3,outdoors'.",
+            ) from None
+        task = ", ".join(parts)
+        if not task:
+            raise InputError(
+                "a dusty task without a name",
+                f"Use {'; '.join(DUST_TASKS)}, or name your own for an assessment.",
+            )
+        advice.append(dust_controls(task, hours=hours, place=place).sentence)  # type: ignore[arg-type]
+        kept.append({"task": task, "hours": hours, "place": place})
+    with Project.open(folder) as project, project.edit(who=who, what="choose dusty tasks") as edit:
+        edit.set("dust_tasks", kept)
+    return advice
+
+
+def overrule_condition(
+    folder: str | Path, condition: str, *, treatment: str | None, by: str, reason: str
+) -> None:
+    """Decide a condition against the rules, with a reason that is kept; ``treatment=None`` takes the decision back.
+
+    Plan again for it to take effect.
+    """
+    with Project.open(folder) as project:
+        project.row("conditions", condition)
+        kept = dict(project.setting("overrules", {}) or {})
+        if treatment is None:
+            if kept.pop(condition, None) is None:
+                raise InputError(
+                    f"no decision of a person is kept for {condition}",
+                    "Check the id of the condition.",
+                )
+            what = f"take back the decision on {condition}: {reason}"
+        else:
+            rule = Overrule(treatment=treatment, by=by, reason=reason)
+            kept[condition] = {
+                "treatment": rule.treatment,
+                "by": rule.by,
+                "reason": rule.reason,
+                "planned": False,
+            }
+            what = f"decide {treatment} for {condition}"
+        with project.edit(who=by or "facademap plan", what=what) as edit:
+            edit.set("overrules", kept)
+            for row in project.read("repairs").to_dict("records") if treatment is None else ():
+                names = row["conditions"] or ()
+                if (
+                    condition in names
+                    and row["stage"] in _FREE_STAGES
+                    and not any(n in kept for n in names)
+                ):
+                    edit.update("repairs", row["id"], {"overruled_by": None})
+
+
+def make_safe_of_project(folder: str | Path) -> list[dict[str, Any]]:
+    """The make-safe list of a project as plain rows, the most pressing first."""
+    with Project.open(folder, read_only=True) as project:
+        rules = load_rules(project.setting("rules_path"))
+        conditions, stones, repairs = (
+            project.read(n) for n in ("conditions", "wall_stones", "repairs")
+        )
+        decisions = decide_treatments(
+            conditions, stones, rules=rules, overrules=_overrules(project, repairs)
+        )
+        listed = make_safe_list(conditions, stones, decisions=decisions)
+    return [
+        {str(k): None if is_missing(v) else v for k, v in row.items()}
+        for row in listed.to_dict("records")
+    ]
+
+
+def removed_of_project(folder: str | Path, *, by: str = "surface") -> pd.DataFrame:
+    """Original stone that the plan takes out, by ``surface`` or by ``wall_stone``."""
+    with Project.open(folder, read_only=True) as project:
+        return original_stone_removed(project.read("repairs"), project.read("wall_stones"), by=by)
+
+
+def _overrules(project: Project, repairs: gpd.GeoDataFrame) -> dict[str, Overrule]:
+    """Decisions of persons, by condition.
+
+    They are kept in the project's settings. A mark set on a repair by hand counts for all its conditions and is taken
+    over; a mark taken off a repair that had been planned with it is a decision taken back.
+    """
+    kept: dict[str, dict[str, Any]] = dict(project.setting("overrules", {}) or {})
+    rows = repairs.to_dict("records") if len(repairs) else []
+    marked: set[str] = set()
+    listed: set[str] = set()
+    for row in rows:
+        names = [str(c) for c in row["conditions"] or ()]
+        listed.update(names)
+        if is_missing(row["overruled_by"]):
+            continue
+        marked.update(names)
+        decided = [n for n in names if n in kept]
+        if decided and any(_same_kind(kept[n]["treatment"], row["treatment"]) for n in decided):
+            continue
+        reason = row["reason"] if not is_missing(row["reason"]) else "not written down"
+        for name in decided or names:
+            kept[name] = {
+                "treatment": row["treatment"],
+                "by": row["overruled_by"],
+                "reason": reason,
+                "planned": True,
+            }
+    return {
+        n: Overrule(treatment=k["treatment"], by=k["by"], reason=k["reason"])
+        for n, k in kept.items()
+        if not (k.get("planned") and n in listed and n not in marked)
+    }
+
+
+def _as_kept(overrules: Mapping[str, Overrule]) -> dict[str, dict[str, Any]]:
+    return {
+        n: {"treatment": o.treatment, "by": o.by, "reason": o.reason, "planned": True}
+        for n, o in overrules.items()
+    }
+
+
+def _same_kind(one: str, two: str) -> bool:
+    """Whether two treatments come from one decision: an inset may have become a whole stone."""
+    return one == two or (is_inset(one) and is_inset(two))
+
+
+def _with_dust(plan: RepairPlan, tasks: Iterable[Mapping[str, Any]]) -> RepairPlan:
+    """The dust controls of the tasks chosen for the project among the cautions of every cut-out."""
+    advice = [
+        dust_controls(
+            str(t["task"]), hours=float(t["hours"]), place=t.get("place", "outdoors")
+        ).sentence
+        for t in tasks
+    ]
+    if not advice or not len(plan.repairs):
+        return plan
+    repairs = plan.repairs.copy()
+    repairs["cautions"] = pd.Series(
+        [
+            [*c, *advice] if is_inset(t) else c
+            for c, t in zip(repairs["cautions"], repairs["treatment"], strict=True)
+        ],
+        index=repairs.index,
+        dtype=object,
+    )
+    return RepairPlan(repairs=repairs, pieces=plan.pieces, gaps=plan.gaps)
+
+
+def _keep_choices(plan: RepairPlan, pieces: pd.DataFrame) -> RepairPlan:
+    """What people and the matching set on a piece stays: locks, accepted stones, colour wanted."""
+    if not len(pieces) or not len(plan.pieces):
+        return plan
+    old = {row["id"]: row for row in pieces.to_dict("records")}
+    fresh = plan.pieces.copy()
+    for column in (
+        "accept",
+        "weathered",
+        "lab",
+        "appearance",
+        "de_tolerance",
+        "lock_block",
+        "forbid_blocks",
+    ):
+        values = [
+            old[i][column] if i in old and not is_missing(old[i][column]) else v
+            for i, v in zip(fresh["id"], fresh[column], strict=True)
+        ]
+        fresh[column] = pd.Series(values, index=fresh.index, dtype=fresh[column].dtype)
+    return RepairPlan(repairs=plan.repairs, pieces=fresh, gaps=plan.gaps)
+
+
+def _summary(
+    plan: RepairPlan,
+    *,
+    conditions: gpd.GeoDataFrame,
+    stones: gpd.GeoDataFrame,
+    fixed: gpd.GeoDataFrame,
+    dropped: list[str],
+    before: set[str],
+    settings: Settings,
+    rules_name: str,
+) -> dict[str, Any]:
+    repairs = plan.repairs
+    everything = (
+        pd.concat(
+            [
+                repairs[["treatment", "removed_area_m2", "removed_volume_m3"]],
+                fixed[["treatment", "removed_area_m2", "removed_volume_m3"]],
+            ]
+        )
+        if len(fixed)
+        else repairs
+    )
+    area = float(pd.to_numeric(everything["removed_area_m2"]).sum()) if len(everything) else 0.0
+    volume = float(pd.to_numeric(everything["removed_volume_m3"]).sum()) if len(everything) else 0.0
+    face = float(stones.geometry.area.sum()) if len(stones) else 0.0
+    names = set(repairs["id"]) if len(repairs) else set()
+    loads = stack_loads(plan.pieces, repairs, settings=settings)
+    return {
+        "conditions": len(conditions),
+        "repairs": len(repairs) + len(fixed),
+        "pieces": len(plan.pieces),
+        "treatments": {str(k): int(v) for k, v in everything["treatment"].value_counts().items()}
+        if len(everything)
+        else {},
+        "held_back": int(sum(not is_missing(h) for h in repairs["held_back"]))
+        if len(repairs)
+        else 0,
+        "removed_area_m2": area,
+        "removed_volume_m3": volume,
+        "removed_share": area / face if face else 0.0,
+        "untouched": len(fixed),
+        "kept": len(names & before),
+        "new": len(names - before),
+        "dropped": dropped,
+        "bays_overloaded": [
+            {str(k): v for k, v in row.items()}
+            for row in loads[~loads["within"]].to_dict("records")
+        ],
+        "profile": settings.name,
+        "rules": rules_name,
+        "gaps": [Gap.as_json(g) for g in plan.gaps],
+    }

@@ -1,0 +1,1 @@
+"""Make a project, check it, and the demo."""

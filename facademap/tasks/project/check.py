@@ -1,0 +1,331 @@
+"""Audit a project: what is wrong, where, and how to mend it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import shapely
+
+from facademap.condition.records import find_overlaps
+from facademap.errors import FacademapError, TableError
+from facademap.io.pictures import hash_file
+from facademap.repair.donors import BEFORE_CUT_OUT, faults_of_wall_stone, wall_stone_of
+from facademap.store.project import Project
+from facademap.tables import TABLES, is_missing
+from facademap.tables.settings import REQUIRABLE
+from facademap.tasks.survey.required import missing_of
+
+__all__ = ["Finding", "check_project"]
+
+Level = Literal["fault", "warning"]
+#: Cut-outs may share this much before two repairs are said to overlap: 1 cm2 (project rule).
+SHARED_AREA_M2 = 1e-4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One thing that is wrong (fault) or wants a look (warning)."""
+
+    level: Level
+    about: str
+    problem: str
+    remedy: str
+
+
+def check_project(
+    folder: str | Path, *, progress: Callable[[float], None] = lambda fraction: None
+) -> dict[str, Any]:
+    """Look through everything a project holds; nothing is changed.
+
+    Returns
+    -------
+    dict
+        ``findings`` (level, about, problem, remedy), ``faults`` and ``warnings`` (counts).
+    """
+    audits = (
+        _file,
+        _contracts,
+        _references,
+        _pictures,
+        _survey,
+        _conditions,
+        _repairs,
+        _yard,
+        _work,
+    )
+    findings: list[Finding] = []
+    with Project.open(folder, read_only=True) as project:
+        for number, audit in enumerate(audits):
+            try:
+                findings += list(audit(project))
+            except FacademapError as error:
+                findings.append(
+                    Finding(
+                        level="fault",
+                        about=audit.__name__.strip("_"),
+                        problem=error.problem,
+                        remedy=error.remedy,
+                    )
+                )
+            progress((number + 1) / len(audits))
+    faults = sum(f.level == "fault" for f in findings)
+    return {
+        "project": str(folder),
+        "findings": [asdict(f) for f in findings],
+        "faults": faults,
+        "warnings": len(findings) - faults,
+    }
+
+
+def _file(project: Project) -> Iterator[Finding]:
+    for text in project.integrity()[:5]:
+        yield Finding(
+            level="fault",
+            about="project.gpkg",
+            problem=text,
+            remedy="Restore the file from a copy.",
+        )
+
+
+def _contracts(project: Project) -> Iterator[Finding]:
+    for table in TABLES.values():
+        try:
+            table.check(project.read(table.name), source=table.name)
+        except TableError as error:
+            for fault in error.faults or (error.problem,):
+                yield Finding(
+                    level="fault", about=table.name, problem=fault, remedy="Correct the value."
+                )
+
+
+def _references(project: Project) -> Iterator[Finding]:
+    ids = {name: set(project.read(name)["id"]) for name in TABLES}
+    for table in TABLES.values():
+        frame = project.read(table.name)
+        for column in table.columns:
+            if not column.refers:
+                continue
+            allowed = ids[column.refers] | ({"-"} if column.name == "lock_block" else set())
+            for id, value in zip(frame["id"], frame[column.name], strict=True):
+                if not is_missing(value) and value not in allowed:
+                    yield Finding(
+                        level="fault",
+                        about=f"{table.name} {id}",
+                        remedy=f"Correct {column.name}, or add the row it names.",
+                        problem=f"{column.name} names {value}, which is not in {column.refers}",
+                    )
+
+
+def _pictures(project: Project) -> Iterator[Finding]:
+    for photo in project.read("photos").to_dict("records"):
+        path = project.place(photo["path"])
+        if not path.is_file():
+            yield Finding(
+                level="fault",
+                about=f"photo {photo['id']}",
+                problem=f"{photo['path']} is missing",
+                remedy="Put the file back.",
+            )
+        elif hash_file(path) != photo["sha256"]:
+            yield Finding(
+                level="fault",
+                about=f"photo {photo['id']}",
+                problem="was replaced since it was added",
+                remedy="Put the original back, or add the new picture under another name.",
+            )
+    for surface in project.read("surfaces").to_dict("records"):
+        if not is_missing(surface["picture"]) and not project.place(surface["picture"]).is_file():
+            yield Finding(
+                level="fault",
+                about=f"surface {surface['id']}",
+                problem=f"{surface['picture']} is missing",
+                remedy="Make it again with facademap elevations.",
+            )
+
+
+def _outside(project: Project, surface: dict[str, Any]) -> Iterator[Finding]:
+    """Outlines that the picture of their wall does not show."""
+    extent = (surface["report"] or {}).get("extent_m")
+    if is_missing(surface["picture"]) or not extent:
+        return
+    shown = shapely.box(*extent)
+    for table in ("wall_stones", "conditions"):
+        frame = project.read(table, where={"surface": surface["id"]})
+        beyond = [
+            id
+            for id, shape in zip(frame["id"], frame.geometry, strict=True)
+            if not shown.covers(shape)
+        ]
+        if beyond:
+            yield Finding(
+                level="warning",
+                about=f"surface {surface['id']}",
+                remedy="Make the elevation again with a larger --extent.",
+                problem=f"{len(beyond)} {table.replace('_', ' ')} lie outside its picture, such as {', '.join(beyond[:3])}",
+            )
+
+
+def _survey(project: Project) -> Iterator[Finding]:
+    for surface in project.read("surfaces").to_dict("records"):
+        about = f"surface {surface['id']}"
+        if is_missing(surface["picture"]):
+            yield Finding(
+                level="warning",
+                about=about,
+                problem="has no rectified elevation",
+                remedy="Add photos and control, then run facademap elevations.",
+            )
+        yield from _outside(project, surface)
+        for text in (surface["report"] or {}).get("warnings", []):
+            yield Finding(
+                level="warning",
+                about=about,
+                problem=text,
+                remedy="Weigh it before sizes are taken from the picture.",
+            )
+        if surface["colour_state"] == "uncalibrated" and not is_missing(surface["picture"]):
+            yield Finding(
+                level="warning",
+                about=about,
+                problem="its colours are uncalibrated: they rank blocks, they exclude none",
+                remedy="Photograph the wall with a colour chart.",
+            )
+
+
+def _conditions(project: Project) -> Iterator[Finding]:
+    conditions = project.read("conditions")
+    for name, words in (("wall_stones", "wall stones"), ("conditions", "conditions")):
+        if project.read(name).empty:
+            yield Finding(
+                level="warning",
+                about="project",
+                problem=f"has no {words} yet, so nothing can be planned from them",
+                remedy=f"Draw them on the survey desk, or read them with facademap add-outlines {words.replace(' ', '-')}.",
+            )
+    for row in find_overlaps(conditions).itertuples():
+        yield Finding(
+            level="warning",
+            about=f"conditions {row.a}, {row.b}",
+            problem=f"both {row.term}, overlap by {row.area_m2:.4f} m2; the area counts twice",
+            remedy="Cut one back, or join them.",
+        )
+    titles = {f.column: f.title.lower() for f in REQUIRABLE}
+    for id, missing in missing_of(project).items():
+        yield Finding(
+            level="warning",
+            about=f"condition {id}",
+            problem=f"has no {', '.join(titles[c] for c in missing)}",
+            remedy="Add it on the survey desk, or change what is required with facademap required.",
+        )
+
+
+def _repairs(project: Project) -> Iterator[Finding]:
+    repairs = project.read("repairs")
+    cut = repairs[repairs["treatment"].isin(["inset", "whole stone"])] if len(repairs) else repairs
+    stones = project.read("wall_stones")
+    for surface, part in cut.groupby("surface") if len(cut) else ():
+        own = stones.loc[stones["surface"] == surface].geometry.to_numpy()
+        tree = shapely.STRtree(own)
+        shapes, ids = part.geometry.to_numpy(), part["id"].to_numpy()
+        first, second = shapely.STRtree(shapes).query(shapes, predicate="intersects")
+        for i, j in zip(first, second, strict=True):
+            if i >= j:
+                continue
+            # two cut-outs may share the mortar of the joint between their stones, but no stone
+            shared = shapes[i].intersection(shapes[j])
+            stone = shapely.intersection(own[tree.query(shared)], shared)
+            if shapely.area(stone).sum() > SHARED_AREA_M2:
+                yield Finding(
+                    level="fault",
+                    about=f"repairs {ids[i]}, {ids[j]}",
+                    problem="cut-outs overlap",
+                    remedy="Plan them again, or move one.",
+                )
+    for row in repairs.to_dict("records"):
+        if not is_missing(row["held_back"]):
+            yield Finding(
+                level="warning",
+                about=f"repair {row['id']}",
+                problem=f"held back: {row['held_back']}",
+                remedy="Settle it before the stone is cut.",
+            )
+    for gap in project.setting("plan_gaps", []) or []:
+        yield Finding(
+            level="warning", about=gap["about"], problem=gap["problem"], remedy=gap["remedy"]
+        )
+    for row in project.read("pieces").to_dict("records"):
+        if not is_missing(row["unmatched_reason"]):
+            yield Finding(
+                level="warning",
+                about=f"piece {row['id']}",
+                problem=f"no block serves it: {row['unmatched_reason']}",
+                remedy="See the list of stone wanted.",
+            )
+
+
+def _yard(project: Project) -> Iterator[Finding]:
+    faces, repairs = project.read("faces"), project.read("repairs")
+    stages = dict(zip(repairs["id"], repairs["stage"], strict=True))
+    blocks = project.read("blocks")
+    future = set(blocks["id"][blocks["state"] == "future"])
+    for block in blocks.to_dict("records"):
+        own = faces[faces["block"] == block["id"]]
+        about = f"block {block['id']}"
+        if own.empty:
+            yield Finding(
+                level="warning", about=about, problem="has no face", remedy="Measure a face."
+            )
+        if block["state"] == "future" and not is_missing(block["after_repair"]):
+            if stages.get(block["after_repair"]) in BEFORE_CUT_OUT:
+                continue  # nobody can test or photograph it yet
+            if block["acceptance"] == "to test" and stages.get(block["after_repair"]) not in (
+                None,
+                "on hold",
+            ):
+                yield Finding(
+                    level="warning",
+                    about=about,
+                    problem=f"came out with repair {block['after_repair']}, and is not tested",
+                    remedy="Sound and test it, then accept it and set its state to available, or reject it.",
+                )
+        elif block["acceptance"] == "to test" and block["parent"] not in future:
+            yield Finding(
+                level="warning",
+                about=about,
+                problem="is not accepted yet, and is not matched",
+                remedy="Sound and test it, then accept or reject it.",
+            )
+        if block["kind"] == "sedimentary" and (own["bed"] == "unknown").any():
+            yield Finding(
+                level="warning",
+                about=about,
+                problem="its natural bed is not known",
+                remedy="Find the bed; until then it is not matched.",
+            )
+        if own["lab"].map(is_missing).any():
+            yield Finding(
+                level="warning",
+                about=about,
+                problem="a face has no measured colour",
+                remedy="Photograph the face.",
+            )
+
+
+def _work(project: Project) -> Iterator[Finding]:
+    placements, repairs = project.read("placements"), project.read("repairs")
+    uses = wall_stone_of(placements, project.read("blocks"), repairs)
+    for repair, problem, remedy in faults_of_wall_stone(uses, placements, repairs):
+        yield Finding(level="fault", about=f"repair {repair}", problem=problem, remedy=remedy)
+    for row in project.read("repairs").to_dict("records"):
+        waiting = row["stage"] in ("approved", "cut out", "cut-out measured", "piece sawn")
+        pieced = row["treatment"] in ("inset", "whole stone")
+        if waiting and pieced and not (placements["repair"] == row["id"]).any():
+            yield Finding(
+                level="warning",
+                about=f"repair {row['id']}",
+                problem=f"is {row['stage']}, but has no block",
+                remedy="Match it to a block.",
+            )

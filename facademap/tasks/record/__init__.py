@@ -1,0 +1,1 @@
+"""Stages and checks of the work, and the order of it."""

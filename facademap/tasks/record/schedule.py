@@ -1,0 +1,172 @@
+"""Sequence of a project's work: bars, a list a day, and the check."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from facademap.errors import InputError
+from facademap.repair.programme import programme_html
+from facademap.repair.schedule import (
+    ScheduleProblem,
+    WorkRates,
+    bars,
+    day_list,
+    jobs_from_repairs,
+    neighbours_out,
+    top_down,
+)
+from facademap.repair.schedule_check import check_schedule
+from facademap.repair.schedule_solver import solve_schedule
+from facademap.store.project import Project
+from facademap.tables import is_missing
+from facademap.tasks.plan.plan import settings_of_project
+
+__all__ = ["schedule_project"]
+
+
+def schedule_project(
+    folder: str | Path,
+    *,
+    start: dt.date,
+    crews: int = 1,
+    weekend: bool = False,
+    days_off: Sequence[dt.date] = (),
+    time_limit_s: float = 10.0,
+    out: str | Path | None = None,
+) -> dict[str, Any]:
+    """Set the repairs of a project in sequence.
+
+    Parameters
+    ----------
+    folder : path
+        Project.
+    start : date
+        First day.
+    crews : int
+        Crews at the same time.
+    weekend : bool
+        Work on Saturdays and Sundays too.
+    days_off : sequence of date
+        Holidays.
+    time_limit_s : float
+        For the exact model of a small programme.
+    out : path, optional
+        Folder for ``programme.html``, ``programme.csv`` (bars) and ``day-list.csv``.
+
+    Returns
+    -------
+    dict
+        ``length_days, bound_days, gap, status, bars, days, faults`` (of the independent check, empty) and ``left_out``.
+    """
+    with Project.open(folder, read_only=True) as project:
+        settings, name = settings_of_project(project), str(project.setting("name", "the project"))
+        repairs, stones, placements, blocks = (
+            project.read(n) for n in ("repairs", "wall_stones", "placements", "blocks")
+        )
+    jobs = jobs_from_repairs(repairs, settings=settings, rates=WorkRates())
+    if not jobs:
+        raise InputError(
+            "no repair of this project can be scheduled",
+            "Plan the repairs and settle the causes of those held back.",
+        )
+    names = {j.repair for j in jobs}
+    scheduled = names | {n for j in jobs for n in j.also}
+    apart = frozenset(
+        p for p in neighbours_out(repairs, stones, settings=settings) if set(p) <= names
+    )
+    donors = _donors_first(repairs, placements, blocks, names)
+    problem = ScheduleProblem(
+        jobs=jobs,
+        crews=crews,
+        start=start,
+        apart=apart,
+        weekend=weekend,
+        days_off=frozenset(days_off),
+        before=donors | top_down(jobs, donors=donors),
+    )
+    schedule = solve_schedule(problem, time_limit_s=time_limit_s)
+    chart, days = bars(schedule), day_list(schedule, repairs)
+    left_out = [
+        {
+            "repair": str(r["id"]),
+            "why": "left as it is"
+            if r["treatment"] == "leave"
+            else "held back"
+            if not is_missing(r["held_back"])
+            else str(r["stage"]),
+        }
+        for r in repairs.to_dict("records")
+        if str(r["id"]) not in scheduled
+    ]
+    if out is not None:
+        Path(out).mkdir(parents=True, exist_ok=True)
+        _write_csv(Path(out) / "programme.csv", chart.to_dict("records"))
+        _write_csv(Path(out) / "day-list.csv", days.to_dict("records"))
+        page = programme_html(
+            chart.to_dict("records"),
+            days.to_dict("records"),
+            title=f"Programme of {name}",
+            left_out=left_out,  # type: ignore[arg-type]
+            length_days=schedule.length_days,
+            bound_days=schedule.bound_days,
+            crews=crews,
+        )
+        unfinished = Path(out) / ".programme.html.new"
+        unfinished.write_text(page, encoding="utf-8")
+        unfinished.replace(Path(out) / "programme.html")
+    return {
+        "jobs": len(jobs),
+        "repairs": len(scheduled),
+        "crews": crews,
+        "start": start.isoformat(),
+        "length_days": schedule.length_days,
+        "bound_days": schedule.bound_days,
+        "gap": schedule.gap,
+        "status": schedule.status,
+        "method": schedule.method,
+        "apart": len(problem.apart),
+        "donors": len(donors),
+        "bars": chart.to_dict("records"),
+        "days": days.to_dict("records"),
+        "faults": list(check_schedule(problem, schedule.starts)),
+        "left_out": left_out,
+    }
+
+
+def _donors_first(
+    repairs: Any, placements: Any, blocks: Any, names: set[str]
+) -> frozenset[tuple[str, str]]:
+    """Pairs (donor's repair, user's repair): a block that is a wall stone, or a part of one, comes out by that stone's repair."""
+    out_of = {
+        str(r["wall_stone"]): str(r["id"])
+        for r in repairs.to_dict("records")
+        if r["treatment"] == "whole stone" and str(r["id"]) in names
+    }
+    donor_of = {}
+    for b in blocks.to_dict("records"):
+        if not is_missing(b["after_repair"]):
+            donor_of[str(b["id"])] = str(b["after_repair"])
+        elif not is_missing(b["provenance"]):
+            donor_of[str(b["id"])] = out_of.get(
+                str(b["provenance"]).removeprefix("wall stone "), ""
+            )
+    pairs = {
+        (donor_of.get(str(p["block"]), ""), str(p["repair"])) for p in placements.to_dict("records")
+    }
+    return frozenset(
+        (donor, user) for donor, user in pairs if {donor, user} <= names and donor != user
+    )
+
+
+def _write_csv(path: Path, rows: list[dict[Any, Any]]) -> None:
+    unfinished = path.with_name(f".{path.name}.new")
+    with unfinished.open("w", newline="", encoding="utf-8") as file:
+        if rows:
+            writer = csv.DictWriter(file, fieldnames=[str(k) for k in rows[0]])
+            writer.writeheader()
+            writer.writerows(rows)
+    unfinished.replace(path)

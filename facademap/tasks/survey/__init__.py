@@ -1,0 +1,1 @@
+"""Photos, control and outlines in; elevations, accuracy and colour out."""

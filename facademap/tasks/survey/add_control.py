@@ -1,0 +1,164 @@
+"""Take control and check points into a project, and place the wall in the world where they allow."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import shapely
+
+from facademap.errors import InputError
+from facademap.io.survey_files import (
+    Observation,
+    SurveyPoint,
+    read_observations,
+    read_survey_points,
+)
+from facademap.store.project import Project
+from facademap.tasks.survey.add_photos import surface_of
+from facademap.wall.frame import WorldPlacement, fit_surface, fit_world_placement
+
+__all__ = ["add_control"]
+
+#: Points that fix a plane.
+FEWEST_WORLD_POINTS = 3
+
+
+def add_control(
+    folder: str | Path,
+    points_path: str | Path,
+    *,
+    observations_path: str | Path | None = None,
+    surface: str | None = None,
+    epsg: int | None = None,
+    who: str = "surveyor",
+) -> dict[str, Any]:
+    """Read a surveyor's point list, and where photos show the points.
+
+    Parameters
+    ----------
+    folder : path
+        Project.
+    points_path : path
+        ``name,role`` with ``u_m,v_m[,w_m]`` and/or ``east_m,north_m,height_m``, and ``sigma_mm``.
+    observations_path : path, optional
+        ``photo,name,x_px,y_px``.
+    surface : str, optional
+        Surface the points lie on.
+    epsg : int, optional
+        Code of the projected system of the world coordinates; the project's setting without it.
+
+    Returns
+    -------
+    dict
+        ``control``, ``check``, ``observations``, ``world`` (rmse and largest out-of-plane distance, or
+        ``None``), ``notes``.
+
+    Notes
+    -----
+    Points that have only world coordinates get their place on the wall from the plane fitted through them.
+    """
+    points = read_survey_points(Path(points_path))
+    seen = read_observations(Path(observations_path)) if observations_path else []
+    with Project.open(folder) as project:
+        surface = surface_of(project, surface)
+        world = _place(points, epsg=epsg or project.setting("epsg"))
+        rows = [_row(point, surface, world) for point in points]
+        _refuse_strangers(seen, points, set(project.read("photos")["id"]), observations_path)
+        with project.edit(who=who, what=f"read control from {Path(points_path).name}") as edit:
+            edit.put("control_points", rows)
+            edit.put(
+                "observations",
+                [
+                    {
+                        "id": f"{o.photo}:{surface}:{o.name}",
+                        "photo": o.photo,
+                        "x_px": o.x_px,
+                        "y_px": o.y_px,
+                        "control_point": f"{surface}:{o.name}",
+                    }
+                    for o in seen
+                ],
+            )
+            if world is not None:
+                edit.update("surfaces", surface, {"world": world.to_dict()})
+    placed = (
+        None
+        if world is None
+        else {
+            "rmse_m": world.rmse_m,
+            "largest_out_of_plane_m": float(np.abs(world.out_of_plane_m).max()),
+            "facing_deg": world.facing_deg,
+            "lean_deg": world.lean_deg,
+        }
+    )
+    return {
+        "control": sum(p.role == "control" for p in points),
+        "check": sum(p.role == "check" for p in points),
+        "observations": len(seen),
+        "world": placed,
+        "notes": list(world.flags) if world else [],
+    }
+
+
+def _place(points: list[SurveyPoint], *, epsg: int | None) -> WorldPlacement | None:
+    in_world = [p for p in points if p.in_world]
+    both = [p for p in in_world if p.on_wall]
+    if len(both) >= FEWEST_WORLD_POINTS:
+        wall = np.array([(p.u_m, p.v_m, p.w_m or 0.0) for p in both], dtype=float)
+        return fit_world_placement(
+            wall, [_enh(p) for p in both], names=[p.name for p in both], epsg=epsg
+        )
+    if len(in_world) >= FEWEST_WORLD_POINTS:
+        return fit_surface([_enh(p) for p in in_world], names=[p.name for p in in_world], epsg=epsg)
+    return None
+
+
+def _enh(point: SurveyPoint) -> tuple[float, float, float]:
+    assert point.east_m is not None
+    assert point.north_m is not None
+    assert point.height_m is not None
+    return (point.east_m, point.north_m, point.height_m)
+
+
+def _row(point: SurveyPoint, surface: str, world: WorldPlacement | None) -> dict[str, Any]:
+    u_m, v_m, w_m = point.u_m, point.v_m, point.w_m
+    if not point.on_wall:
+        if world is None:
+            raise InputError(
+                f"point {point.name} has no place on the wall, and too few points place the wall in the world",
+                "Give u_m and v_m, or at least three points with east_m, north_m and height_m.",
+            )
+        u_m, v_m, w_m = (float(v) for v in world.wall_from_world(_enh(point)))
+    return {
+        "id": f"{surface}:{point.name}",
+        "surface": surface,
+        "name": point.name,
+        "role": point.role,
+        "u_m": u_m,
+        "v_m": v_m,
+        "w_m": w_m,
+        "east_m": point.east_m,
+        "north_m": point.north_m,
+        "height_m": point.height_m,
+        "sigma_m": point.sigma_m,
+        "geometry": shapely.Point(u_m, v_m),
+    }
+
+
+def _refuse_strangers(
+    seen: list[Observation], points: list[SurveyPoint], photos: set[str], path: Any
+) -> None:
+    names = {p.name for p in points}
+    for o in seen:
+        if o.name not in names:
+            raise InputError(
+                f"{path}: point {o.name} in {o.photo} is not on the point list",
+                "Add it to the list, or remove the row.",
+            )
+        if o.photo not in photos:
+            raise InputError(
+                f"{path}: photo {o.photo} is not in the project",
+                "Add the photos first with facademap add-photos.",
+            )

@@ -1,0 +1,100 @@
+"""Use case: photos of a board become a camera file."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any, Literal
+
+from facademap.errors import InputError
+from facademap.io.camera_files import camera_as_dict
+from facademap.io.csv_tables import check_writable, write_text_atomically
+from facademap.io.pictures import read_picture
+from facademap.photo.calibrate import calibrate_camera, find_board
+
+__all__ = ["calibrate_from_photos"]
+
+
+def calibrate_from_photos(
+    photos: Sequence[Path],
+    out: Path,
+    *,
+    columns: int,
+    rows: int,
+    pattern: Literal["chequer", "circles"] = "chequer",
+    progress: Callable[[float], None] | None = None,
+) -> dict[str, Any]:
+    """Calibrate a camera and write its file.
+
+    Parameters
+    ----------
+    photos : sequence of Path
+    out : Path
+        Camera file (JSON).
+    columns, rows : int
+        Inner corners (or targets) of the board.
+    pattern : {"chequer", "circles"}
+    progress : callable, optional
+
+    Returns
+    -------
+    dict
+        Camera, rmse_px, photos used, not found, left out, sigma, flags.
+
+    Raises
+    ------
+    FacademapError
+    """
+    if columns < 3 or rows < 3:
+        raise InputError(
+            f"a board of {columns} x {rows} inner corners is too small",
+            "Count the inner corners, where four squares meet.",
+        )
+    check_writable(out)
+    used: list[str] = []
+    missing: list[str] = []
+    corners, size = [], (0, 0)
+    for number, path in enumerate(photos):
+        picture, info = read_picture(path)
+        if not used and not missing:
+            size = (info.width_px, info.height_px)
+        elif (info.width_px, info.height_px) != size:
+            raise InputError(
+                f"photo {path.name} has {info.width_px} x {info.height_px} px, the others {size[0]} x {size[1]} px",
+                "Use photos of one camera, unresized and unturned.",
+            )
+        if min(size) < 8 * max(3, min(columns, rows)):
+            raise InputError(
+                f"photo {path.name} has only {size[0]} x {size[1]} px, too few to show a board of {columns} x {rows}",
+                "Use the photos in full size.",
+            )
+        found = find_board(picture, columns=columns, rows=rows, pattern=pattern)
+        if found is None:
+            missing.append(path.name)
+        else:
+            corners.append(found)
+            used.append(path.name)
+        if progress is not None:
+            progress((number + 1) / len(photos))
+    done = calibrate_camera(
+        corners, width_px=size[0], height_px=size[1], columns=columns, rows=rows
+    )
+    left_out = [used[i] for i in done.left_out]
+    flags = [
+        *(f"no board of {columns} x {rows} was found in {name}" for name in missing),
+        *(f"photo {name} contradicts the others and was left out" for name in left_out),
+        *done.flags,
+    ]
+    write_text_atomically(out, json.dumps(camera_as_dict(done.camera), indent=2) + "\n")
+    return {
+        "out": str(out),
+        "camera": camera_as_dict(done.camera),
+        "rmse_px": done.rmse_px,
+        "photos_used": len(used) - len(left_out),
+        "not_found": missing,
+        "left_out": left_out,
+        "sigma": done.sigma,
+        "coverage": done.coverage,
+        "warnings": flags,
+    }

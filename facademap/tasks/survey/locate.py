@@ -1,0 +1,100 @@
+"""Use case: picked pixels become places on the wall, each with its uncertainty."""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from facademap.errors import InputError
+from facademap.io.camera_files import read_camera
+from facademap.io.control_files import read_control, read_pixel_points
+from facademap.io.csv_tables import write_text_atomically
+from facademap.io.pictures import read_picture_info
+from facademap.photo.plane import PlaneView, fit_plane_view
+
+__all__ = ["Located", "locate_points"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Located:
+    """What `locate_points` returns.
+
+    Parameters
+    ----------
+    view : PlaneView
+    found, beyond : int
+        Points on the wall, points beyond its horizon.
+    """
+
+    view: PlaneView
+    found: int
+    beyond: int
+
+
+def locate_points(
+    control: Path,
+    points: Path,
+    out: Path,
+    *,
+    photo: Path | None = None,
+    size_px: tuple[int, int] | None = None,
+    camera: Path | None = None,
+    estimate_lens: bool = True,
+    pick_px: float | None = None,
+) -> Located:
+    """Carry picked pixels onto the wall.
+
+    Parameters
+    ----------
+    control, points, out : Path
+    photo : Path, optional
+        Only its size and EXIF are read.
+    size_px : tuple of int, optional
+        Width and height, instead of the photo.
+    camera : Path, optional
+    estimate_lens : bool
+    pick_px : float, optional
+        One-sigma precision (per axis) of the picked pixels; default: as good as the control was picked.
+
+    Raises
+    ------
+    FacademapError
+    """
+    if (photo is None) == (size_px is None):
+        raise InputError("give either the photo or its size", "Use --photo P, or --size W,H.")
+    focal = None
+    if photo is not None:
+        info = read_picture_info(photo)
+        size_px, focal = (info.width_px, info.height_px), info.focal_35mm_mm
+    assert size_px is not None
+    picked = read_pixel_points(points)
+    view = fit_plane_view(
+        read_control(control),
+        width_px=size_px[0],
+        height_px=size_px[1],
+        camera=read_camera(camera, size_px=size_px) if camera else None,
+        focal_35mm_mm=focal,
+        estimate_lens=estimate_lens,
+    )
+    pixels = np.array([(x, y) for _, x, y in picked])
+    places = view.wall_from_pixel(pixels[:, 0], pixels[:, 1])
+    finite = np.asarray(np.isfinite(places).all(axis=1))
+    sigma = np.full(len(picked), np.nan)
+    covariance = view.covariance_m2(places[finite, 0], places[finite, 1], pick_px=pick_px)
+    sigma[finite] = np.sqrt(np.trace(covariance, axis1=-2, axis2=-1))
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(("name", "u_m", "v_m", "sigma_mm"))
+    for (name, _, _), (u, v), s, ok in zip(picked, places, sigma, finite, strict=True):
+        # adding zero turns a rounded -0.0 into 0.0
+        writer.writerow(
+            (name, f"{round(u, 6) + 0.0:.6f}", f"{round(v, 6) + 0.0:.6f}", f"{s * 1000:.3f}")
+            if ok
+            else (name, "", "", "")
+        )
+    write_text_atomically(out, text.getvalue())
+    return Located(view=view, found=int(finite.sum()), beyond=int((~finite).sum()))

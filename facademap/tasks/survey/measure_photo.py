@@ -1,0 +1,121 @@
+"""Use case: lengths and areas picked in a photo, each with its range at 95 %."""
+
+from __future__ import annotations
+
+import csv
+import io
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from shapely import Polygon
+from shapely.validation import explain_validity
+
+from facademap.errors import InputError
+from facademap.io.camera_files import read_camera
+from facademap.io.control_files import read_control
+from facademap.io.csv_tables import read_csv_rows, write_text_atomically
+from facademap.io.pictures import read_picture_info
+from facademap.photo.measure import measure_area, measure_length
+from facademap.photo.plane import fit_plane_view
+
+__all__ = ["measure_in_photo"]
+
+
+def measure_in_photo(
+    photo: Path,
+    control: Path,
+    shapes: Path,
+    out: Path,
+    *,
+    camera: Path | None = None,
+    pick_px: float | None = None,
+) -> dict[str, Any]:
+    """Measure lines and rings picked in a photo of a flat wall.
+
+    Parameters
+    ----------
+    photo, control : Path
+    shapes : Path
+        CSV ``shape,kind,x_px,y_px``: the rows of one shape are its corners in order; kind ``length`` or
+        ``area``.
+    out : Path
+        CSV ``shape,kind,value,unit,plus_minus_95``.
+    camera : Path, optional
+    pick_px : float, optional
+
+    Returns
+    -------
+    dict
+    """
+    info = read_picture_info(photo)
+    size = (info.width_px, info.height_px)
+    rows = read_csv_rows(shapes, columns=("shape", "kind", "x_px", "y_px"), what="shapes file")
+    corners: dict[str, list[tuple[float, float]]] = {}
+    kinds: dict[str, str] = {}
+    for row in rows:
+        name, kind = row.text("shape"), row.text("kind").lower()
+        if kind not in ("length", "area"):
+            raise InputError(f"{row.where}: kind is {kind!r}", "Give length or area.")
+        if kinds.setdefault(name, kind) != kind:
+            raise InputError(f"{row.where}: shape {name} has two kinds", "Give one kind a shape.")
+        corners.setdefault(name, []).append((row.number("x_px"), row.number("y_px")))
+    view = fit_plane_view(
+        read_control(control),
+        width_px=size[0],
+        height_px=size[1],
+        camera=read_camera(camera, size_px=size) if camera else None,
+        focal_35mm_mm=info.focal_35mm_mm,
+    )
+    results = []
+    for name, picked in corners.items():
+        _refuse_unusable(name, kinds[name], picked, size)
+        places = view.wall_from_pixel(*np.array(picked).T)
+        if not np.isfinite(places).all():
+            raise InputError(
+                f"shape {name} reaches beyond the horizon of the wall", "Pick its corners again."
+            )
+        measure = measure_length if kinds[name] == "length" else measure_area
+        found = measure(view, places, pick_px=pick_px)
+        results.append(
+            {
+                "shape": name,
+                "kind": kinds[name],
+                "value": found.value,
+                "unit": "m" if kinds[name] == "length" else "m2",
+                "plus_minus_95": found.plus_minus_95,
+            }
+        )
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(("shape", "kind", "value", "unit", "plus_minus_95"))
+    for r in results:
+        writer.writerow(
+            (r["shape"], r["kind"], f"{r['value']:.5f}", r["unit"], f"{r['plus_minus_95']:.5f}")
+        )
+    write_text_atomically(out, text.getvalue())
+    return {
+        "out": str(out),
+        "shapes": results,
+        "lens": view.lens,
+        "warnings": [*(b.sentence() for b in view.blunders), *view.flags],
+    }
+
+
+def _refuse_unusable(
+    name: str, kind: str, picked: list[tuple[float, float]], size_px: tuple[int, int]
+) -> None:
+    """Corners outside the picture, and rings that cross themselves, whose area means nothing."""
+    for x, y in picked:
+        if not (-0.5 <= x <= size_px[0] - 0.5 and -0.5 <= y <= size_px[1] - 0.5):
+            raise InputError(
+                f"shape {name}: pixel ({x:g}, {y:g}) lies outside the picture of {size_px[0]} x {size_px[1]} px",
+                "Pick its corners again in the stored picture.",
+            )
+    if kind == "area" and len(picked) >= 3:
+        ring = Polygon(picked)
+        if not ring.is_valid:
+            raise InputError(
+                f"shape {name} crosses itself ({explain_validity(ring)})",
+                "Give its corners in order round the outline.",
+            )

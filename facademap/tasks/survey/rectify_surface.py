@@ -1,0 +1,490 @@
+"""Use cases beyond one flat wall: a round pier unrolled, a set-back plane, true shape from joints, places by tape."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from facademap.errors import GeometryError, InputError
+from facademap.io.camera_files import read_camera
+from facademap.io.control_files import read_control
+from facademap.io.csv_tables import check_writable, read_csv_rows, write_text_atomically
+from facademap.io.pictures import hash_file, read_picture, read_picture_info
+from facademap.io.rasters import write_elevation
+from facademap.photo.accuracy import (
+    AccuracyRules,
+    describe_differences,
+    few_checks_warning,
+    sample_distances_m,
+    scale_from_checks,
+)
+from facademap.photo.blur import blur_warning
+from facademap.photo.camera import Camera, nominal_camera
+from facademap.photo.control import ControlPoints, check_control
+from facademap.photo.plane import fit_plane_view
+from facademap.photo.pose import find_pose
+from facademap.photo.posed import CylinderSurface, PlaneSurface, PosedView, fit_cylinder_view
+from facademap.photo.resample import rectify_windows
+from facademap.photo.tape import TapeMeasure, place_by_tape
+from facademap.photo.vanishing import TrueShape, find_segments, fit_true_shape
+from facademap.wall.grid import Extent, PixelGrid
+from facademap.wall.world import wall_crs
+
+__all__ = [
+    "camera_with_focal",
+    "place_points_by_tape",
+    "rectify_cylinder",
+    "rectify_set_back",
+    "straighten_photo",
+]
+
+Floats = NDArray[np.floating[Any]]
+Progress = Callable[[float], None] | None
+
+#: A set-back deeper than so many times the camera's distance is taken for a slip (common practice).
+MOST_SET_BACK = 3.0
+
+
+def rectify_cylinder(
+    photo: Path,
+    control: Path,
+    out: Path,
+    *,
+    camera: Path,
+    gsd_m: float,
+    radius_m: float,
+    concave: bool = False,
+    extent: Extent | None = None,
+    report: Path | None = None,
+    progress: Progress = None,
+) -> dict[str, Any]:
+    """Unroll an upright round pier, turret or niche.
+
+    Parameters
+    ----------
+    photo, out : Path
+    control : Path
+        As for a wall; ``u_m`` is the length of arc from the side that faces out.
+    camera : Path
+        Needed: a curved surface and a lens cannot be told apart.
+    gsd_m, radius_m : float
+    concave : bool
+        Seen from within.
+    extent : Extent, optional
+    report : Path, optional
+    progress : callable, optional
+
+    Returns
+    -------
+    dict
+        The report.
+    """
+    info = read_picture_info(photo)
+    lens = read_camera(camera, size_px=(info.width_px, info.height_px))
+    if (lens.width_px, lens.height_px) != (info.width_px, info.height_px):
+        raise InputError(
+            f"the camera file is for pictures of {lens.width_px} x {lens.height_px} px",
+            "Use the camera file of this photo's camera.",
+        )
+    points = read_control(control)
+    check_control(points, width_px=info.width_px, height_px=info.height_px)
+    surface = CylinderSurface(
+        radius_m=radius_m, axis_w_m=radius_m if concave else -radius_m, concave=concave
+    )
+    view = fit_cylinder_view(points.control.wall_m, points.control.pixel_px, lens, surface)
+    if view.rmse_px > 0.01 * math.hypot(info.width_px, info.height_px):
+        raise GeometryError(
+            f"the control does not fit a cylinder of {radius_m:g} m radius: it misses by {view.rmse_px:.0f} px",
+            "Check the radius, the arcs and the camera file.",
+        )
+    extent = extent or Extent.around(points.control.wall_m).grown(0.05)
+    return _write(
+        view,
+        photo,
+        out,
+        PixelGrid.over(extent, gsd_m=gsd_m),
+        points,
+        report,
+        progress,
+        lens_state="given",
+        extra={"surface": "cylinder", "radius_m": radius_m, "concave": concave},
+    )
+
+
+def rectify_set_back(
+    photo: Path,
+    control: Path,
+    out: Path,
+    *,
+    camera: Path | None,
+    gsd_m: float,
+    depth_m: float,
+    extent: Extent | None = None,
+    report: Path | None = None,
+    progress: Progress = None,
+) -> dict[str, Any]:
+    """Rectify a plane parallel to the wall of the control, behind it (or before it, negative depth).
+
+    Parameters
+    ----------
+    photo, control, out : Path
+        The control lies on the main wall.
+    camera : Path, optional
+        Recommended; without it the focal length must show from the convergence of the view.
+    gsd_m, depth_m : float
+    extent : Extent, optional
+    report : Path, optional
+    progress : callable, optional
+
+    Returns
+    -------
+    dict
+        The report; its residuals are those on the main wall.
+    """
+    if not math.isfinite(depth_m):
+        raise InputError(
+            f"set-back {depth_m} m is not a finite number", "Give the depth in millimetres."
+        )
+    info = read_picture_info(photo)
+    points = read_control(control)
+    lens = read_camera(camera, size_px=(info.width_px, info.height_px)) if camera else None
+    main = fit_plane_view(
+        points,
+        width_px=info.width_px,
+        height_px=info.height_px,
+        camera=lens,
+        focal_35mm_mm=info.focal_35mm_mm,
+    )
+    pose = find_pose(main)
+    if not pose.focal_is_known:
+        raise GeometryError(
+            "the camera's place cannot be told from this view without its focal length",
+            "Give --camera, or use a photo taken more obliquely.",
+        )
+    if depth_m <= -pose.distance_m:
+        raise GeometryError(
+            f"a plane {-depth_m:g} m before the wall lies behind the camera", "Check the depth."
+        )
+    if depth_m > MOST_SET_BACK * pose.distance_m:
+        raise GeometryError(
+            f"a plane {depth_m:g} m behind the wall is more than {MOST_SET_BACK:g} times as far from it as the "
+            f"camera ({pose.distance_m:.1f} m)",
+            "Give the depth in millimetres.",
+        )
+    cam = main.camera if main.lens == "given" else camera_with_focal(main.camera, pose.focal_px)
+    view = PosedView(camera=cam, pose=pose, surface=PlaneSurface.set_back(depth_m))
+    extent = extent or Extent.around(points.control.wall_m).grown(0.05)
+    return _write(
+        view,
+        photo,
+        out,
+        PixelGrid.over(extent, gsd_m=gsd_m),
+        points,
+        report,
+        progress,
+        lens_state=main.lens,
+        extra={"surface": "set-back plane", "depth_m": depth_m, "warnings": list(main.flags)},
+        residual_m=main.residual_m,
+    )
+
+
+def camera_with_focal(camera: Camera, focal_px: float) -> Camera:
+    """The same bending of the picture written for another focal length (k grows with the square of it)."""
+    s = focal_px / camera.fx_px
+    return Camera(
+        width_px=camera.width_px,
+        height_px=camera.height_px,
+        fx_px=focal_px,
+        fy_px=focal_px,
+        cx_px=camera.cx_px,
+        cy_px=camera.cy_px,
+        k1=camera.k1 * s**2,
+        k2=camera.k2 * s**4,
+        k3=camera.k3 * s**6,
+        p1=camera.p1 * s,
+        p2=camera.p2 * s,
+    )
+
+
+def _write(
+    view: PosedView,
+    photo: Path,
+    out: Path,
+    grid: PixelGrid,
+    points: ControlPoints,
+    report: Path | None,
+    progress: Progress,
+    *,
+    lens_state: str,
+    extra: dict[str, Any],
+    residual_m: Floats | None = None,
+) -> dict[str, Any]:
+    residual = (
+        view.residual_on_surface_m(points.wall_m, points.pixel_px)
+        if residual_m is None
+        else residual_m
+    )
+    control = describe_differences(residual[points.is_control])
+    check = describe_differences(residual[~points.is_control])
+    n = check.n if check else 0
+    warnings = list(extra.pop("warnings", []))
+    few = few_checks_warning(n)
+    if few is not None:
+        warnings.append(few)
+    samples = sample_distances_m(view, grid.extent, (view.camera.width_px, view.camera.height_px))
+    sample = float(np.nanmedian(samples)) if np.isfinite(samples).any() else math.nan
+    u, v = np.meshgrid(
+        *(
+            np.linspace(*side, k)
+            for side, k in (
+                ((grid.extent.u0_m, grid.extent.u1_m), 7),
+                ((grid.extent.v1_m, grid.extent.v0_m), 5),
+            )
+        )
+    )
+    sight = np.where(np.isfinite(samples), view.obliqueness_deg(u, v), np.nan)
+    if np.isnan(samples).any():
+        warnings.append("the photo does not show all of the extent")
+    if np.isfinite(sight).any() and float(np.nanmax(sight)) > AccuracyRules().oblique_deg:
+        warnings.append(
+            f"part of the surface is seen at {float(np.nanmax(sight)):.0f} degrees: relief and picking errors grow there"
+        )
+    values: dict[str, Any] = {
+        "control_rmse_m": control.rmse_radial_m if control else None,
+        "check_rmse_m": check.rmse_radial_m if check else None,
+        "control_n": control.n if control else 0,
+        "check_n": n,
+        "residuals": [
+            {
+                "name": name,
+                "du_m": du if math.isfinite(du) else None,
+                "dv_m": dv if math.isfinite(dv) else None,
+                "role": "control" if c else "check",
+            }
+            for name, (du, dv), c in zip(
+                points.name, residual.tolist(), points.is_control, strict=True
+            )
+        ],
+        "gsd_m": grid.gsd_m,
+        "warnings": warnings,
+        "lens": lens_state,
+        "camera_distance_m": view.pose.distance_m,
+        "obliqueness_deg": float(np.nanmedian(sight)) if np.isfinite(sight).any() else None,
+        "obliqueness_map_deg": [
+            [x if math.isfinite(x) else None for x in row] for row in sight.tolist()
+        ],
+        "sample_distance_map_m": [
+            [x if math.isfinite(x) else None for x in row] for row in samples.tolist()
+        ],
+        **scale_from_checks(check, max(grid.gsd_m, sample) if math.isfinite(sample) else math.nan),
+        "extent_m": list(grid.extent.as_tuple()),
+        "width_px": grid.width_px,
+        "height_px": grid.height_px,
+        **extra,
+    }
+    check_writable(report)
+    digest = hash_file(photo)
+    picture, _ = read_picture(photo)
+    blurred = blur_warning(picture)
+    if blurred is not None:
+        warnings.append(blurred)
+    tags = {
+        f"FACADEMAP_{k.upper()}": values[k]
+        for k in (
+            "control_rmse_m",
+            "control_n",
+            "check_rmse_m",
+            "check_n",
+            "gsd_m",
+            "lens",
+            "surface",
+            "obliqueness_deg",
+            "scale_text",
+            "warnings",
+        )
+    }
+    write_elevation(
+        out,
+        grid,
+        rectify_windows(view, picture, grid, progress=progress),
+        tags={**tags, "FACADEMAP_PHOTO": photo.name, "FACADEMAP_PHOTO_SHA256": digest},
+        crs_wkt=wall_crs(out.stem, f"{out.stem} {digest[:16]}"),
+    )
+    if report is not None:
+        write_text_atomically(
+            report, json.dumps(values, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+        )
+    return values
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _TrueShapeView:
+    """A photo straightened by its joints, as the resampler wants it."""
+
+    shape: TrueShape
+    camera: Camera
+
+    def pixel_from_wall(self, u_m: ArrayLike, v_m: ArrayLike) -> Floats:
+        u, v = np.broadcast_arrays(np.asarray(u_m, dtype=float), np.asarray(v_m, dtype=float))
+        inverse = np.linalg.inv(self.shape.homography)
+        inverse = inverse * np.sign(np.linalg.det(self.shape.homography[:2, :2])) * -1.0
+        q = np.stack([u, v, np.ones_like(u)], axis=-1) @ inverse.T
+        # the side of the horizon is the one on which the picture's centre lies
+        middle = (
+            inverse @ self.shape.homography @ np.array([self.camera.cx_px, self.camera.cy_px, 1.0])
+        )
+        w = q[..., 2] * np.sign(middle[2])
+        with np.errstate(divide="ignore", invalid="ignore"):
+            pixel = np.where((w > 0)[..., None], q[..., :2] / q[..., 2:], np.nan)
+        ray = (pixel - np.array([self.camera.cx_px, self.camera.cy_px])) / np.array(
+            [self.camera.fx_px, self.camera.fy_px]
+        )
+        return self.camera.pixel_from_ray(ray)
+
+
+def straighten_photo(
+    photo: Path,
+    out: Path,
+    *,
+    gsd_m: float,
+    start_px: tuple[float, float],
+    end_px: tuple[float, float],
+    distance_m: float,
+    camera: Path | None = None,
+    progress: Progress = None,
+) -> dict[str, Any]:
+    """Straighten a photo by the vanishing points of its joints; the scale comes from one distance.
+
+    Parameters
+    ----------
+    photo, out : Path
+    gsd_m : float
+    start_px, end_px : tuple of float
+        Two pixels of the stored picture between which ``distance_m`` was measured.
+    distance_m : float
+    camera : Path, optional
+    progress : callable, optional
+
+    Returns
+    -------
+    dict
+        Number of lines, their spread, extent, warnings.
+    """
+    info = read_picture_info(photo)
+    picture, _ = read_picture(photo)
+    size = (info.width_px, info.height_px)
+    lens = (
+        read_camera(camera, size_px=size)
+        if camera
+        else nominal_camera(*size, focal_35mm_mm=info.focal_35mm_mm)
+    )
+    shape = fit_true_shape(
+        find_segments(picture),
+        lens,
+        focal_is_known=camera is not None or info.focal_35mm_mm is not None,
+    )
+    ends = lens.ray_from_pixel(np.array([start_px, end_px])) * np.array(
+        [lens.fx_px, lens.fy_px]
+    ) + np.array([lens.cx_px, lens.cy_px])
+    shape = shape.scaled(ends[0], ends[1], distance_m=distance_m)
+    view = _TrueShapeView(shape=shape, camera=lens)
+    grid = PixelGrid.over(_seen_extent(shape, size), gsd_m=gsd_m)
+    warnings = [
+        "shape and scale come from the joints and one distance: no accuracy can be stated without control"
+    ]
+    if not shape.aspect_is_known:
+        warnings.append(
+            "the ratio of width to height rests on an assumed focal length: measure a second distance "
+            "across the first to check it"
+        )
+    digest = hash_file(photo)
+    write_elevation(
+        out,
+        grid,
+        rectify_windows(view, picture, grid, progress=progress),
+        crs_wkt=wall_crs(out.stem, f"{out.stem} {digest[:16]}"),
+        tags={
+            "FACADEMAP_PHOTO": photo.name,
+            "FACADEMAP_PHOTO_SHA256": digest,
+            "FACADEMAP_CONTROL": "vanishing points and one distance",
+            "FACADEMAP_WARNINGS": warnings,
+        },
+    )
+    return {
+        "out": str(out),
+        "level_lines": shape.level_count,
+        "upright_lines": shape.upright_count,
+        "level_spread_deg": shape.level_spread_deg,
+        "upright_spread_deg": shape.upright_spread_deg,
+        "aspect_is_known": shape.aspect_is_known,
+        "gsd_m": gsd_m,
+        "width_px": grid.width_px,
+        "height_px": grid.height_px,
+        "extent_m": list(grid.extent.as_tuple()),
+        "warnings": warnings,
+    }
+
+
+def _seen_extent(shape: TrueShape, size: tuple[int, int]) -> Extent:
+    """What the picture shows, less the parts that lie more than three times as far away as its centre."""
+    x, y = np.meshgrid(np.linspace(0, size[0] - 1, 41), np.linspace(0, size[1] - 1, 41))
+    pixel = np.stack([x.ravel(), y.ravel()], axis=1)
+    depth = np.c_[pixel, np.ones(len(pixel))] @ shape.homography[2]
+    middle = float(np.array([(size[0] - 1) / 2, (size[1] - 1) / 2, 1.0]) @ shape.homography[2])
+    near = depth / middle > 1 / 3
+    return Extent.around(shape.wall_from_pixel(pixel[near]))
+
+
+def place_points_by_tape(tape: Path, out: Path) -> dict[str, Any]:
+    """Adjust a list of tape measures to places on the wall.
+
+    Parameters
+    ----------
+    tape : Path
+        CSV ``kind,start,end,length_m``; ``sigma_mm`` may be added. Kind: distance, level, plumb.
+    out : Path
+        CSV ``name,u_m,v_m,sigma_mm``.
+    """
+    measures = []
+    for row in read_csv_rows(
+        tape, columns=("kind", "start", "end", "length_m"), optional=("sigma_mm",), what="tape file"
+    ):
+        kind = row.text("kind").lower()
+        if kind not in ("distance", "level", "plumb"):
+            raise InputError(f"{row.where}: kind is {kind!r}", "Give distance, level or plumb.")
+        length = row.number("length_m") if row.cells.get("length_m", "").strip() else math.nan
+        measures.append(
+            TapeMeasure(
+                kind=kind,
+                start=row.text("start"),
+                end=row.text("end"),  # type: ignore[arg-type]
+                length_m=length,
+                sigma_m=row.number("sigma_mm", default=3.0) / 1000,
+            )
+        )
+    found = place_by_tape(measures)
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(("name", "u_m", "v_m", "sigma_mm"))
+    sigma = np.sqrt(np.diag(found.covariance_m2).reshape(-1, 2).sum(axis=1))
+    for name, (u, v), s in zip(found.name, found.wall_m, sigma, strict=True):
+        writer.writerow(
+            (name, f"{round(u, 5) + 0.0:.5f}", f"{round(v, 5) + 0.0:.5f}", f"{s * 1000:.2f}")
+        )
+    write_text_atomically(out, text.getvalue())
+    return {
+        "out": str(out),
+        "points": len(found.name),
+        "redundancy": found.redundancy,
+        "sigma0": found.sigma0,
+        "warnings": list(found.flags),
+    }

@@ -1,0 +1,174 @@
+"""Use case: a total-station list becomes wall coordinates, with the wall's place in the world."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from pyproj import CRS
+from pyproj.exceptions import CRSError
+
+from facademap.errors import InputError
+from facademap.io.csv_tables import check_writable, read_csv_rows, write_text_atomically
+from facademap.photo.cylinder import fit_cylinder
+from facademap.wall.frame import fit_surface
+
+__all__ = ["place_survey_points"]
+
+
+Floats = NDArray[np.floating[Any]]
+
+#: Coordinates beyond every system in metres, and a length beyond every wall (bounds on slips, common practice).
+FARTHEST_M = 2e7
+LARGEST_WALL_M = 2000.0
+
+
+def place_survey_points(
+    survey: Path,
+    out: Path,
+    *,
+    placement: Path | None = None,
+    outside_enh: tuple[float, float, float] | None = None,
+    epsg: int | None = None,
+    cylinder: bool = False,
+    concave: bool = False,
+    upright: bool = False,
+) -> dict[str, Any]:
+    """Derive a wall frame from surveyed points and write their wall coordinates.
+
+    Parameters
+    ----------
+    survey : Path
+        CSV ``name,e_m,n_m,h_m`` (or any right-handed local system with the third axis up).
+    out : Path
+        CSV ``name,u_m,v_m,w_m,on_surface``: u right, v up, w out of the surface.
+    placement : Path, optional
+        JSON with the matrix from wall to world, residuals and flags.
+    outside_enh : tuple of float, optional
+        A place before the wall, such as the instrument.
+    epsg : int, optional
+    cylinder, concave : bool
+        A round pier or turret; seen from within.
+    upright : bool
+        Hold the plane vertical.
+
+    Returns
+    -------
+    dict
+    """
+    rows = read_csv_rows(survey, columns=("name", "e_m", "n_m", "h_m"), what="survey file")
+    names = [row.text("name") for row in rows]
+    points = np.array([[row.number(c) for c in ("e_m", "n_m", "h_m")] for row in rows])
+    double = next((n for n in names if names.count(n) > 1), None)
+    if double is not None:
+        raise InputError(
+            f"survey file {survey.name}: name {double} is given twice",
+            "Give every point its own name.",
+        )
+    _refuse_absurd(points, names, outside_enh, epsg)
+    check_writable(placement)
+    values: dict[str, Any] = {"out": str(out), "points": len(names)}
+    if cylinder:
+        if outside_enh is None:
+            raise InputError(
+                "a round surface needs a place before it", "Give --outside E,N,H (the instrument)."
+            )
+        fitted = fit_cylinder(points, names=names, upright=True)
+        places = fitted.unroll(points, facing_enh=outside_enh, concave=concave)
+        used, flags, rmse = fitted.used, fitted.flags, fitted.rmse_m
+        values |= {
+            "surface": "cylinder",
+            "radius_m": fitted.radius_m,
+            "axis_point": fitted.axis_point_enh.tolist(),
+        }
+    else:
+        placed = fit_surface(
+            points, names=names, outside_enh=outside_enh, epsg=epsg, upright=upright
+        )
+        places, used, flags, rmse = (
+            placed.wall_from_world(points),
+            placed.used,
+            placed.flags,
+            placed.rmse_m,
+        )
+        values |= {
+            "surface": "plane",
+            "facing_deg": placed.facing_deg,
+            "lean_deg": placed.lean_deg,
+            "placement": placed.to_dict(),
+        }
+    values |= {
+        "rmse_m": rmse,
+        "off_surface": [n for n, ok in zip(names, used, strict=True) if not ok],
+        "warnings": list(flags),
+    }
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(("name", "u_m", "v_m", "w_m", "on_surface"))
+    for name, place, ok in zip(names, places, used, strict=True):
+        writer.writerow((name, *(f"{round(float(x), 5) + 0.0:.5f}" for x in place), int(ok)))
+    write_text_atomically(out, text.getvalue())
+    if placement is not None:
+        write_text_atomically(
+            placement,
+            json.dumps(
+                values.get(
+                    "placement",
+                    {"radius_m": values.get("radius_m"), "axis_point": values.get("axis_point")},
+                ),
+                indent=2,
+            )
+            + "\n",
+        )
+    return values
+
+
+def _refuse_absurd(
+    points: Floats,
+    names: list[str],
+    outside_enh: tuple[float, float, float] | None,
+    epsg: int | None,
+) -> None:
+    """Name what cannot be a place near a wall, or no coordinate system in metres."""
+    far = np.abs(points).max(axis=1) > FARTHEST_M
+    if far.any():
+        i = int(np.argmax(far))
+        raise InputError(
+            f"point {names[i]} lies at {', '.join(f'{x:g}' for x in points[i])} m, beyond every coordinate "
+            "system in metres",
+            "Correct its row: east, north and height in metres.",
+        )
+    size = float(np.ptp(points, axis=0).max()) if len(points) else 0.0
+    if size > LARGEST_WALL_M:
+        middle = np.median(points, axis=0)
+        i = int(np.argmax(np.linalg.norm(points - middle, axis=1)))
+        raise InputError(
+            f"the points span {size:g} m, which is no wall; {names[i]} lies farthest from the others",
+            "Correct its row, or leave out the points of other sites.",
+        )
+    if outside_enh is not None and not all(
+        math.isfinite(x) and abs(x) <= FARTHEST_M for x in outside_enh
+    ):
+        raise InputError(
+            f"place {', '.join(f'{x:g}' for x in outside_enh)} is no place before a wall",
+            "Give --outside E,N,H in metres, in the system of the survey.",
+        )
+    if epsg is not None:
+        try:
+            system = CRS.from_epsg(epsg)
+        except CRSError:
+            raise InputError(
+                f"EPSG:{epsg} is no known coordinate system",
+                "Give the code of the projected system of the survey, or leave --epsg out.",
+            ) from None
+        if not system.is_projected:
+            raise InputError(
+                f"EPSG:{epsg} ({system.name}) is not a projected coordinate system",
+                "Give the code of a projected system in metres, or leave --epsg out.",
+            )

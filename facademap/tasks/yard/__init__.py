@@ -1,0 +1,1 @@
+"""The inventory of salvaged stone: blocks, faces, sizes, looks, remainders."""

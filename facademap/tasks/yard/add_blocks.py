@@ -1,0 +1,296 @@
+"""Take an inventory of salvaged blocks into a project, with the colour of each face from its photo."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import shapely
+
+from facademap.errors import FacademapError, FileError, InputError
+from facademap.io.block_files import BlockRow, FaceRow, read_blocks
+from facademap.io.pictures import read_picture
+from facademap.photo.chart import read_patch
+from facademap.photo.colour import ColourCorrection, fit_correction
+from facademap.photo.homography import apply_homography
+from facademap.salvage.stock import estimate_weight
+from facademap.store.project import Project
+from facademap.tables import is_missing
+from facademap.tasks.survey.add_photos import store_photo
+from facademap.tasks.yard.face_colour import face_colour
+
+__all__ = ["add_blocks"]
+
+#: A face seen at 45 degrees is shortened so much in one direction; more contradicts its outline.
+MOST_SHORTENING = 1.45
+
+
+def add_blocks(
+    folder: str | Path,
+    path: str | Path,
+    *,
+    faces: str | Path | None = None,
+    photos: str | Path | None = None,
+    who: str = "yard",
+    progress: Callable[[float], None] = lambda fraction: None,
+) -> dict[str, Any]:
+    """Read blocks, copy their photos, measure the colour of each face.
+
+    Columns that the file leaves out stay as they are for blocks that the project knows; a face that is as the
+    project has it keeps its colour.
+
+    Parameters
+    ----------
+    folder : path
+        Project.
+    path : path
+        CSV or XLSX, see :mod:`facademap.io.block_files`.
+    faces : path, optional
+        CSV of further faces; the one beside ``path`` whose name ends in ``_faces.csv`` without it.
+    photos : path, optional
+        Folder of the face photos; the inventory's own folder and its ``photos`` without it.
+
+    Returns
+    -------
+    dict
+        ``added``, ``faces``, ``measured`` (faces with colour), ``notes``.
+    """
+    path = Path(path)
+    rows = read_blocks(path, faces=faces)
+    face_rows = [(row, face) for row in rows for face in row.faces]
+    _check_shared_photos(rows)
+    notes = _states(rows) + [
+        f"{row.block['id']}: no face, so it is not matched" for row in rows if not row.faces
+    ]
+    made, pictures = [], []
+    with Project.open(folder) as project:
+        places = (
+            [Path(photos)]
+            if photos
+            else [path.parent / "photos", path.parent, project.folder / "blocks"]
+        )
+        known_blocks = {b["id"]: b for b in project.read("blocks").to_dict("records")}
+        known_faces = {f["id"]: f for f in project.read("faces").to_dict("records")}
+        _check_owners(project, face_rows, known_faces)
+        for number, (_, row) in enumerate(face_rows):
+            _check_flaws(row)
+            picture, face = _measure(project, row, places, notes, known_faces.get(row.face["id"]))
+            made.append(face)
+            if picture:
+                pictures.append(picture)
+            progress((number + 1) / len(face_rows))
+        blocks = [_with_weight({**known_blocks.get(r.block["id"], {}), **r.block}) for r in rows]
+        with project.edit(who=who, what=f"read blocks from {path.name}") as edit:
+            edit.put("photos", pictures)
+            edit.put("blocks", blocks)
+            edit.put("faces", made)
+    return {
+        "added": len(rows),
+        "faces": len(made),
+        "measured": sum(f.get("lab") is not None for f in made),
+        "notes": notes,
+    }
+
+
+def _check_shared_photos(rows: list[BlockRow]) -> None:
+    used: dict[str, str] = {}
+    for row in rows:
+        for face in row.faces:
+            owner = (
+                used.setdefault(face.photo, str(row.block["id"])) if face.photo else row.block["id"]
+            )
+            if owner != row.block["id"]:
+                raise InputError(
+                    f"{face.where}: photo {face.photo} is used for {owner} and {row.block['id']}",
+                    "Give each block its own photo.",
+                )
+
+
+def _check_owners(
+    project: Project, rows: list[tuple[BlockRow, FaceRow]], known: dict[str, dict[str, Any]]
+) -> None:
+    """Faces and photos of the file against those that the project has."""
+    shown = {f["photo"]: f["block"] for f in known.values() if not is_missing(f["photo"])}
+    for row, face in rows:
+        name = face.face["id"]
+        if name in known and known[name]["block"] != row.block["id"]:
+            raise InputError(
+                f"{face.where}: face {name} belongs to block {known[name]['block']}",
+                "Give the face another name.",
+            )
+        if shown.get(face.photo, row.block["id"]) != row.block["id"]:
+            raise InputError(
+                f"{face.where}: photo {face.photo} is used for {shown[face.photo]} and {row.block['id']}",
+                "Give each block its own photo.",
+            )
+
+
+def _with_weight(block: dict[str, Any]) -> dict[str, Any]:
+    """A block without a weight gets one from its size over all and the density of its kind."""
+    sides = [
+        0.0 if s is None or is_missing(s) else float(s)
+        for s in (block.get(f"{n}_m") for n in ("length", "height", "depth"))
+    ]
+    if not is_missing(block.get("weight_kg")) or min(sides) <= 0:
+        return block
+    weight, status = estimate_weight(float(np.prod(sides)), block.get("kind") or "unknown")
+    return {**block, "weight_kg": round(weight, 1), "weight_status": status}
+
+
+def _states(rows: list[BlockRow]) -> list[str]:
+    """Photos of damp or wet faces among dry ones: their colour is not comparable."""
+    by_state: dict[str, list[str]] = {}
+    for row in rows:
+        for face in row.faces:
+            if face.photo:
+                by_state.setdefault(str(face.face.get("wetness") or "dry"), []).append(
+                    str(row.block["id"])
+                )
+    if "dry" not in by_state:
+        return []
+    return [
+        f"{', '.join(names)}: photographed {state}, the others dry; wetting darkens stone, photograph again when dry"
+        for state, names in by_state.items()
+        if state != "dry"
+    ]
+
+
+def _check_flaws(row: FaceRow) -> None:
+    outline = shapely.Polygon(row.face["outline"])
+    for flaw in row.face["flaws"]:
+        if shapely.Polygon(flaw["ring"]).intersection(outline).area <= 0:
+            raise InputError(
+                f"{row.where}: flaws_mm: a flaw lies outside its face",
+                "Measure the flaw again, or leave it out.",
+            )
+
+
+def _measure(
+    project: Project, row: FaceRow, places: list[Path], notes: list[str], old: dict[str, Any] | None
+) -> tuple[dict[str, Any] | None, dict[str, Any]]:
+    name = str(row.face["id"])
+    outline = np.asarray(row.face["outline"])
+    size = np.ptp(outline, axis=0)
+    face: dict[str, Any] = {**row.face, "width_m": float(size[0]), "height_m": float(size[1])}
+    if old is not None and _is_unchanged(row, old):
+        return None, {**old, **{k: v for k, v in row.face.items() if k not in ("outline", "flaws")}}
+    if not row.photo:
+        notes.append(f"{name}: no photo, so no colour; it is not matched")
+        return None, face
+    source = next((p / row.photo for p in places if (p / row.photo).is_file()), None)
+    if source is None:
+        raise FileError(
+            f"{row.where}: photo {row.photo} is not in {places[0]}",
+            "Put the photo there, or name the folder of the photos.",
+        )
+    stored = {**store_photo(project, source, folder="blocks"), "subject": "block"}
+    face["photo"] = stored["id"]
+    if len(row.corners_px) != 4:
+        notes.append(
+            f"{name}: face_corners_px is missing, so the face cannot be found in its photo; it has no colour"
+        )
+        return stored, face
+    picture, _ = read_picture(source)
+    matrix = _face_to_photo(outline, row.corners_px, row.where)
+    try:
+        correction = _by_card(picture, row)
+        colour = face_colour(
+            picture,
+            outline,
+            [f["ring"] for f in row.face["flaws"]],
+            matrix,
+            face=row.face,
+            correction=correction,
+        )
+    except FacademapError as error:
+        notes.append(f"{name}: {error.problem}")
+        return stored, {**face, "photo_matrix": matrix.tolist()}
+    return stored, {**face, "photo_matrix": matrix.tolist(), **colour}
+
+
+def _is_unchanged(row: FaceRow, old: dict[str, Any]) -> bool:
+    """Whether the file says of outline, flaws, photo and state what the project has, and brings no grey card."""
+
+    def close(a: Any, b: Any) -> bool:
+        a, b = np.asarray(a, dtype=float), np.asarray(b, dtype=float)
+        return a.shape == b.shape and bool(np.allclose(a, b, rtol=0, atol=1e-8))
+
+    flaws = old["flaws"] or []
+    if (
+        row.card is not None
+        or row.photo != ("" if is_missing(old["photo"]) else old["photo"])
+        or not close(row.face["outline"], old["outline"])
+        or len(flaws) != len(row.face["flaws"])
+    ):
+        return False
+    if not all(
+        close(a["ring"], b["ring"])
+        and close(a["depth_m"] or 0, b.get("depth_m") or 0)
+        and (a["depth_m"] is None) == (b.get("depth_m") is None)
+        and close(a["from_m"], b.get("from_m") or 0)
+        for a, b in zip(row.face["flaws"], flaws, strict=True)
+    ):
+        return False
+    state = (("finish", ""), ("wetness", "dry"), ("weathered", False))
+    if any(
+        n in row.face
+        and (row.face[n] or blank) != ((None if is_missing(old[n]) else old[n]) or blank)
+        for n, blank in state
+    ):
+        return False
+    if not row.corners_px:
+        return True
+    if len(row.corners_px) != 4 or old["photo_matrix"] is None:
+        return False
+    box = np.asarray(old["outline"], dtype=float)
+    (x0, y0), (x1, y1) = box.min(axis=0), box.max(axis=0)
+    seen = apply_homography(
+        np.asarray(old["photo_matrix"], dtype=float),
+        np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)]),
+    )
+    return bool(np.abs(seen - np.asarray(row.corners_px)).max() < 0.05)
+
+
+def _face_to_photo(outline_m: Any, corners_px: Any, where: str) -> Any:
+    """Homography from metres of the face to pixels, by the corners of the outline's box."""
+    (x0, y0), (x1, y1) = outline_m.min(axis=0), outline_m.max(axis=0)
+    box = np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)], np.float32)
+    quad = np.asarray(corners_px, np.float32)
+    if not shapely.Polygon(corners_px).is_valid or abs(shapely.Polygon(corners_px).area) < 100:
+        raise InputError(
+            f"{where}: face_corners_px is no quadrilateral",
+            "Give lower left, lower right, upper right, upper left.",
+        )
+    _check_proportion(box, quad, where)
+    return cv2.getPerspectiveTransform(box, quad).astype(float)
+
+
+def _check_proportion(box: Any, quad: Any, where: str) -> None:
+    """The quadrilateral must have about the sides of the outline's box, and run round it the same way."""
+    x, y = quad.T.astype(float)
+    if float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)) > 0:
+        raise InputError(
+            f"{where}: face_corners_px runs the wrong way round: the face would be mirrored",
+            "Give lower left, lower right, upper right, upper left.",
+        )
+    sides = np.hypot(*(np.roll(quad, -1, axis=0) - quad).T)
+    seen = float((sides[0] + sides[2]) / (sides[1] + sides[3]))
+    wanted = float(np.ptp(box[:, 0]) / np.ptp(box[:, 1]))
+    if not 1 / MOST_SHORTENING < seen / wanted < MOST_SHORTENING:
+        raise InputError(
+            f"{where}: face_corners_px is {seen:.2f} times as wide as high, the outline {wanted:.2f} times",
+            "Give the corners of the outline's own box, lower left first, or correct outline_mm.",
+        )
+
+
+def _by_card(picture: Any, row: FaceRow) -> ColourCorrection | None:
+    if row.card is None:
+        return None
+    x, y, half, lab = row.card
+    reading = read_patch(
+        picture, name="grey card", x_px=x, y_px=y, half_px=half, role="fit", lab=lab
+    )
+    return fit_correction([reading], chart="grey card")[0]

@@ -1,0 +1,92 @@
+"""Outline and size of a block's face from one photo with a scale."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from facademap.io.csv_tables import check_writable, write_text_atomically
+from facademap.io.pictures import read_picture
+from facademap.salvage.face_size import FaceSize
+from facademap.salvage.traced_face import measure_traced_face
+from facademap.tasks.yard.face_scale import FoundScale, ScaleChoice, find_scale
+
+__all__ = ["outline_block"]
+
+
+def outline_block(
+    photo: Path,
+    *,
+    click_px: tuple[float, float],
+    out: Path,
+    scale: ScaleChoice,
+    bed_deg: float | None = None,
+) -> dict[str, Any]:
+    """Trace the face under a click, measure it and write its outline as GeoJSON.
+
+    Parameters
+    ----------
+    photo : Path
+    click_px : tuple of float
+        Place on the face in pixels of the stored picture.
+    out : Path
+        GeoJSON with the outline in pixels (x right, y down).
+    scale : ScaleChoice
+    bed_deg : float, optional
+        Direction of the bed on the face.
+
+    Returns
+    -------
+    dict
+        The properties written.
+
+    Raises
+    ------
+    FacademapError
+        Nothing is written.
+    """
+    check_writable(out)
+    picture, _ = read_picture(photo)
+    found = find_scale(picture, scale)
+    traced = measure_traced_face(
+        picture,
+        click_px,
+        found.scale,
+        bed_deg=bed_deg,
+        flags=found.flags,
+        covered_px=found.covered_px,
+    )
+    properties = _properties(photo, click_px, traced.size, found)
+    closed = [
+        [round(float(x), 3), round(float(y), 3)] for x, y in [*traced.ring_px, traced.ring_px[0]]
+    ]
+    feature = {
+        "type": "Feature",
+        "geometry": {"type": "Polygon", "coordinates": [closed]},
+        "properties": properties,
+    }
+    write_text_atomically(
+        out, json.dumps({"type": "FeatureCollection", "features": [feature]}, indent=1) + "\n"
+    )
+    return properties
+
+
+def _properties(
+    photo: Path, click_px: tuple[float, float], size: FaceSize, found: FoundScale
+) -> dict[str, Any]:
+    return {
+        "photo": photo.name,
+        "click_px": [float(c) for c in click_px],
+        "width_mm": round(size.width_m * 1e3, 2),
+        "width_mm_pm95": round(size.width_pm95_m * 1e3, 2),
+        "height_mm": round(size.height_m * 1e3, 2),
+        "height_mm_pm95": round(size.height_pm95_m * 1e3, 2),
+        "area_mm2": round(size.area_m2 * 1e6, 1),
+        "area_mm2_pm95": round(size.area_pm95_m2 * 1e6, 1),
+        "bed_deg": round(size.bed_deg, 2),
+        "scale": found.source,
+        "control_rmse_mm": None if found.rmse_m is None else round(found.rmse_m * 1000, 3),
+        "left_out": list(found.left_out),
+        "warnings": list(found.warnings),
+    }
