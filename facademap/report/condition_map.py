@@ -1,23 +1,23 @@
 """The condition map: one HTML file that opens offline, built on folium with Leaflet put into it.
 
-Everything is in the page: picture pyramid, outlines, texts, code. A content policy in the page
-forbids every request; scripts are allowed by the hash of their content only.
+Everything is in the page: picture pyramid, outlines, texts, code. The page is written by a template that
+escapes whatever it is given; data stand in a block of JSON that no text can end. A content policy in the
+page forbids every request; scripts are allowed by the hash of their content only.
 """
 
 from __future__ import annotations
 
 import base64
 import hashlib
-import html
 import json
-import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib.resources import files
 from typing import Any, ClassVar
 
 import folium
-from jinja2 import Template
+from jinja2 import Environment, PackageLoader, StrictUndefined, Template
+from markupsafe import Markup
 
 from facademap.errors import FileError
 
@@ -74,11 +74,9 @@ class MapContent:
 
 
 class _WallMap(folium.Map):
-    """A folium map in the plane of a wall, with its code inside the page."""
+    """A folium map in the plane of a wall; only its script is asked for, and no data reaches it."""
 
     _template = Template(
-        "{% macro header(this, kwargs) %}<style>{{ this.style }}</style>{% endmacro %}"
-        "{% macro html(this, kwargs) %}{{ this.page }}{% endmacro %}"
         "{% macro script(this, kwargs) %}"
         "window.facademapMap = L.map({{ this.get_name()|tojson }}, {crs: L.CRS.Simple, zoomControl: false, "
         "attributionControl: false, zoomSnap: 0.25, zoomDelta: 1, wheelPxPerZoomLevel: 90, maxBoundsViscosity: 0, "
@@ -88,12 +86,16 @@ class _WallMap(folium.Map):
     default_js: ClassVar[list[tuple[str, str]]] = []  # type: ignore[misc]
     default_css: ClassVar[list[tuple[str, str]]] = []  # type: ignore[misc]
 
-    def __init__(self, *, page: Template, style: str, context: Mapping[str, Any]) -> None:
+    def __init__(self) -> None:
         super().__init__(location=[0, 0], tiles=None)
-        self.style = style
         self._id = "wall"
-        place = f'<div class="folium-map" id="{self.get_name()}" role="application" aria-label="{context["text"]["title"]}" aria-describedby="map-keys"></div>'
-        self.page = page.render(map_div=place, **context)
+
+    def begin(self) -> str:
+        """The script that makes the map."""
+        figure: Any = self.get_root()
+        self.render()
+        made: str = figure.script.render()
+        return made
 
 
 def load_texts(language: str = "en") -> dict[str, str]:
@@ -121,96 +123,84 @@ def write_condition_map(content: MapContent, *, language: str = "en") -> bytes:
     FileError
         Leaflet was not built into this installation.
     """
+    wall = _WallMap()
+    scripts = [
+        _built("leaflet.js"),
+        wall.begin(),
+        *(_resource(f"map_page/{name}") for name in _SCRIPTS),
+    ]
     text = load_texts(language)
-    context = {
-        "name": html.escape(content.title),
-        "subtitle": html.escape(content.subtitle),
-        "text": {k: html.escape(v) for k, v in text.items()},
-    }
-    page = _WallMap(
-        page=Template(_resource("map_page/page.html")),
-        style=_built("leaflet.css") + _resource("map_page/page.css"),
-        context=context,
-    )
-    figure: Any = page.get_root()
-    figure.title = content.title
-    rendered = figure.render()
-    surfaces = [
-        {
-            "id": s.id,
-            "name": s.name,
-            "number": n,
-            "left_m": s.left_m,
-            "top_m": s.top_m,
-            "gsd_m": s.gsd_m,
-            "levels": s.levels,
-            "extent_m": list(s.extent_m),
-            "has_picture": s.has_picture,
-            "sigma_m": s.sigma_m,
-            "tile_folder": s.tile_folder,
-        }
-        for n, s in enumerate(content.surfaces)
-    ]
-    blocks = [
-        _json_block(
-            "wall-data", {**content.data, "text": text, "name": content.title, "surfaces": surfaces}
-        )
-    ]
-    for number, surface in enumerate(content.surfaces):
-        if surface.tiles and not surface.tile_folder:
-            # one block a tile: the browser reads only those it shows
-            blocks += [
-                f'<script type="text/plain" id="tile-{number}/{key}">{base64.b64encode(jpeg).decode("ascii")}</script>\n'
-                for key, jpeg in surface.tiles.items()
-            ]
-    return _assemble(
-        rendered, blocks, lang=language, beside=any(s.tile_folder for s in content.surfaces)
+    page = _templates().get_template("page.html")
+    return page.render(
+        language=language,
+        name=content.title,
+        subtitle=content.subtitle,
+        text=text,
+        policy=_policy(scripts, beside=any(s.tile_folder for s in content.surfaces)),
+        style=Markup(_built("leaflet.css") + _resource("map_page/page.css")),
+        map_id=wall.get_name(),
+        data={
+            **content.data,
+            "text": text,
+            "name": content.title,
+            "surfaces": [_surface_data(n, s) for n, s in enumerate(content.surfaces)],
+        },
+        tiles=_tiles_in_page(content.surfaces),
+        scripts=[Markup(s) for s in scripts],
     ).encode("utf-8")
 
 
-def _assemble(rendered: str, blocks: Sequence[str], *, lang: str, beside: bool) -> str:
-    """Put data and code where folium put its script, and allow exactly these scripts."""
-    start = re.search(r"<script>(.*?)</script>", rendered[rendered.index("</body>") :], re.DOTALL)
-    init = start.group(1) if start else ""
-    head = rendered[rendered.index("<head>") + 6 : rendered.index("</head>")]
-    head = re.sub(r"<script>.*?</script>", "", head, flags=re.DOTALL)
-    body = rendered[rendered.index("<body>") + 6 : rendered.index("</body>")]
-    scripts = [_built("leaflet.js"), init, *(_resource(f"map_page/{name}") for name in _SCRIPTS)]
-    code = [s.replace("</script", "<\\/script") for s in scripts]
+def _templates() -> Environment:
+    """The one place where text becomes page: everything that a template writes is escaped, but for what is our own code."""
+    found = Environment(
+        loader=PackageLoader("facademap.report", "map_page"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        keep_trailing_newline=True,
+    )
+    found.policies["json.dumps_kwargs"] = {
+        "ensure_ascii": False,
+        "allow_nan": False,
+        "separators": (",", ":"),
+    }
+    return found
+
+
+def _policy(scripts: Sequence[str], *, beside: bool) -> str:
+    """What the page may do: run exactly this code, and ask for nothing. No data can add to it."""
     hashes = " ".join(
-        f"'sha256-{base64.b64encode(hashlib.sha256(c.encode()).digest()).decode()}'" for c in code
+        f"'sha256-{base64.b64encode(hashlib.sha256(s.encode()).digest()).decode()}'"
+        for s in scripts
     )
     images = "data: blob:" + (" 'self' file:" if beside else "")
-    policy = (
+    return (
         f"default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; img-src {images}; font-src data:; "
         "connect-src 'none'; form-action 'none'; base-uri 'none'"
     )
-    return "".join(
-        [
-            f'<!DOCTYPE html>\n<html lang="{lang}">\n<head>\n<meta charset="utf-8">\n',
-            f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n',
-            '<meta name="viewport" content="width=device-width, initial-scale=1">\n',
-            re.sub(r"<meta[^>]*>", "", head).strip(),
-            "\n</head>\n<body>\n",
-            body.strip(),
-            "\n",
-            *blocks,
-            *(f"<script>{c}</script>\n" for c in code),
-            "</body>\n</html>\n",
-        ]
-    )
 
 
-def _json_block(name: str, values: Any) -> str:
-    """Data inside the page; no text in it can end the block or start a tag."""
-    body = json.dumps(values, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    body = (
-        body.replace("<", "\\u003c")
-        .replace(">", "\\u003e")
-        .replace("&", "\\u0026")
-        .replace("\u2028", "\\u2028")
-    )
-    return f'<script type="application/json" id="{name}">{body}</script>\n'
+def _surface_data(number: int, surface: MapSurface) -> dict[str, Any]:
+    return {
+        "id": surface.id,
+        "name": surface.name,
+        "number": number,
+        "left_m": surface.left_m,
+        "top_m": surface.top_m,
+        "gsd_m": surface.gsd_m,
+        "levels": surface.levels,
+        "extent_m": list(surface.extent_m),
+        "has_picture": surface.has_picture,
+        "sigma_m": surface.sigma_m,
+        "tile_folder": surface.tile_folder,
+    }
+
+
+def _tiles_in_page(surfaces: Sequence[MapSurface]) -> Iterator[tuple[str, str]]:
+    """One block a tile: the browser reads only those it shows."""
+    for number, surface in enumerate(surfaces):
+        if not surface.tile_folder:
+            for key, jpeg in surface.tiles.items():
+                yield f"{number}/{key}", base64.b64encode(jpeg).decode("ascii")
 
 
 def _resource(name: str) -> str:

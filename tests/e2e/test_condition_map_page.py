@@ -38,7 +38,11 @@ FLAGS = [
     "--disable-component-update",
     "--disable-sync",
 ]
-HOSTILE = '<img src=x onerror="window.hacked=1"></script><script>window.hacked=1</script>&quot;'
+HOSTILE = (
+    '<img src=x onerror="window.hacked=1"></script><script>window.hacked=1</script>&quot;'
+    "</title></head><body></body><script>window.hacked=1</script>"
+    '<met<meta>a http-equiv=refresh content="0;url=data:text/html,gone">'
+)
 
 
 def _project(folder: Path, *, hostile: str = "", picture: bool = True) -> Project:
@@ -351,6 +355,19 @@ def test_a_review_goes_out_and_comes_back(
     target.write_text(json.dumps({**content, "project": "another"}))
     with pytest.raises(InputError, match="another project"):
         add_review(made[0], target)
+    assert trouble == []
+
+
+def test_how_to_read_says_help_accuracy_and_cautions_in_words(
+    chromium: Any, made: tuple[Path, str]
+) -> None:
+    page, trouble = _open(chromium, made[1])
+    page.click("#tab-panel-help")
+    said = page.inner_text("#panel-help")
+    assert "[object" not in said
+    for words in ("square to the wall", "31 check points", "measured as cut before its stone"):
+        assert words in said
+    assert page.locator("#panel-help p.caution").count() == 3
     assert trouble == []
 
 

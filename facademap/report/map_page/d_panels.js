@@ -150,8 +150,8 @@ const Panels = (() => {
     return out;
   }
   function help() {
-    const panel = $("panel-help"); panel.append(el("h2", {}, text.help), data.help.map((p) => el("p", {}, p)), el("h3", {}, text.accuracy), data.accuracy.map((p) => el("p", {}, p)),
-      el("h3", {}, text.cautions), data.cautions.map((p) => el("p", { class: "caution" }, p)), el("h3", {}, text.sources), el("ul", {}, data.sources.map((p) => el("li", {}, p))));
+    const panel = $("panel-help"); panel.append(el("h2", {}, text.help), ...data.help.map((p) => el("p", {}, p)), el("h3", {}, text.accuracy), ...data.accuracy.map((p) => el("p", {}, p)),
+      el("h3", {}, text.cautions), ...data.cautions.map((p) => el("p", { class: "caution" }, p)), el("h3", {}, text.sources), el("ul", {}, data.sources.map((p) => el("li", {}, p))));
     panel.append(el("h3", {}, text.legend), el("dl", {}, data.terms.map((t) => [el("dt", {}, t.abbreviation + "  " + t.name), el("dd", {}, t.meaning)])));
   }
   function start() {
