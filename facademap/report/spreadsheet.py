@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
-from collections.abc import Callable
 from typing import Any
 
 import pandas as pd
