@@ -300,8 +300,8 @@ def stone_wanted(problem: Problem, solution: Solution) -> tuple[StoneWanted, ...
                 height_mm=max(s[1] for _, s, _ in rows),
                 repair_ids=tuple(r.id for r, _, _ in rows),
                 sizes_mm=tuple(s for _, s, _ in rows),
-                lab=mean,
-                de_tolerance=min(tolerances, default=None),  # type: ignore[arg-type]
+                lab=mean,  # type: ignore[arg-type]
+                de_tolerance=min(tolerances, default=None),
                 weathered=weathered,
                 reasons=tuple(why for _, _, why in rows),
             )

@@ -119,7 +119,7 @@ def level_photos(
     return tuple(
         PhotoLevel(
             factor=tuple(float(v) for v in np.exp(factors[i])),  # type: ignore[arg-type]
-            shading=tuple(float(v) for v in shades[i]),
+            shading=tuple(float(v) for v in shades[i]),  # type: ignore[arg-type]
         )
         if i in seen
         else levels[i]  # type: ignore[arg-type]

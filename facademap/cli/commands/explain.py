@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -60,12 +61,12 @@ def command(project: Path, repair: str, block: str | None, show: Show) -> None:
     show.result(told, text=lines)
 
 
-def _insisted(found: dict[str, object]) -> list[str]:
+def _insisted(found: dict[str, Any]) -> list[str]:
     lines = [
         f"from {found['block']}: the whole plan {found['more']:+.2f} (looks {found['more_looks']:+.2f}, stone opened "
         f"{found['more_opened_dm3']:+.1f} dm3), {found['placed'][1]} placed instead of {found['placed'][0]}"
-    ]  # type: ignore[index]
-    for change in found["changes"]:  # type: ignore[attr-defined]
+    ]
+    for change in found["changes"]:
         if change["repair"] != found["repair"]:
             lines.append(
                 f"  {change['repair']}: {change['first'] or 'none'} -> {change['second'] or 'none'}"

@@ -107,10 +107,10 @@ def schedule_project(
         _write_csv(Path(out) / "programme.csv", chart.to_dict("records"))
         _write_csv(Path(out) / "day-list.csv", days.to_dict("records"))
         page = programme_html(
-            chart.to_dict("records"),
-            days.to_dict("records"),
+            chart.to_dict("records"),  # type: ignore[arg-type]
+            days.to_dict("records"),  # type: ignore[arg-type]
             title=f"Programme of {name}",
-            left_out=left_out,  # type: ignore[arg-type]
+            left_out=left_out,
             length_days=schedule.length_days,
             bound_days=schedule.bound_days,
             crews=crews,

@@ -464,9 +464,9 @@ def place_points_by_tape(tape: Path, out: Path) -> dict[str, Any]:
         length = row.number("length_m") if row.cells.get("length_m", "").strip() else math.nan
         measures.append(
             TapeMeasure(
-                kind=kind,
+                kind=kind,  # type: ignore[arg-type]
                 start=row.text("start"),
-                end=row.text("end"),  # type: ignore[arg-type]
+                end=row.text("end"),
                 length_m=length,
                 sigma_m=row.number("sigma_mm", default=3.0) / 1000,
             )
