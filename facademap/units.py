@@ -13,24 +13,30 @@ pound agreement, 1959). Every other factor follows from these two and standard g
 from __future__ import annotations
 
 import math
+import re
+from collections.abc import Mapping
 
 __all__ = [
     "CUBIC_M_PER_CUBIC_FT",
     "CUBIC_M_PER_PERCH",
     "GRAVITY_M_PER_S2",
     "KG_PER_LB",
+    "LENGTH_UNITS_M",
     "M_PER_FT",
     "M_PER_INCH",
+    "WEIGHT_UNITS_KG",
     "deg_c_from_deg_f",
     "format_feet_inches",
     "format_inches",
     "format_mm",
     "kg_per_m3_from_lb_per_ft3",
     "kn_per_m2_from_psf",
+    "length_m_from_text",
     "m_from_inches",
     "m_from_mm",
     "mm_from_m",
     "mpa_from_psi",
+    "unit_named",
 ]
 
 M_PER_INCH = 0.0254
@@ -132,3 +138,108 @@ def format_feet_inches(length_m: float, *, denominator: int = 16) -> str:
     feet, rest = divmod(parts, 12 * denominator)
     inches = format_inches(rest / denominator * M_PER_INCH, denominator=denominator)
     return f"{sign}{feet}' {inches.removesuffix(' in')}\""
+
+
+#: What people write for a unit of length or weight, in metres or kilograms.
+LENGTH_UNITS_M: Mapping[str, float] = {
+    "m": 1.0,
+    "cm": 0.01,
+    "mm": 0.001,
+    "in": M_PER_INCH,
+    "ft": M_PER_FT,
+    # NIST: abolished on 2022-12-31, still in the plane coordinates of older American surveys
+    "ftus": 1200 / 3937,
+}
+WEIGHT_UNITS_KG: Mapping[str, float] = {"kg": 1.0, "lb": KG_PER_LB, "t": 1000.0, "g": 0.001}
+_UNIT_WORDS: Mapping[str, str] = {
+    **dict.fromkeys(("m", "metre", "metres", "meter", "meters"), "m"),
+    **dict.fromkeys(("cm", "centimetre", "centimetres", "centimeter", "centimeters"), "cm"),
+    **dict.fromkeys(("mm", "millimetre", "millimetres", "millimeter", "millimeters"), "mm"),
+    **dict.fromkeys(("in", "inch", "inches", '"'), "in"),
+    **dict.fromkeys(("ft", "foot", "feet", "'"), "ft"),
+    **dict.fromkeys(("ftus", "us-ft", "usft", "us_ft", "us survey foot", "us survey feet"), "ftus"),
+    **dict.fromkeys(("kg", "kilogram", "kilograms"), "kg"),
+    **dict.fromkeys(("lb", "lbs", "pound", "pounds"), "lb"),
+    **dict.fromkeys(("t", "tonne", "tonnes"), "t"),
+    **dict.fromkeys(("px", "pixel", "pixels"), "px"),
+    **dict.fromkeys(("deg", "degree", "degrees"), "deg"),
+}
+_FRACTIONS = {"½": "1/2", "¼": "1/4", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8"}
+_NUMBER = r"(?:\d+(?:\.\d*)?|\.\d+)"
+_FEET_INCHES = re.compile(
+    rf"^(?:(?P<feet>{_NUMBER})\s*(?:'|ft\.?|feet|foot))?[\s-]*"
+    rf"(?:(?P<inches>{_NUMBER})(?!\s*/)(?!\d))?[\s-]*(?:(?P<top>\d+)\s*/\s*(?P<bottom>\d+))?\s*"
+    r'(?P<mark>"|in\.?|inch|inches)?$'
+)
+_WITH_UNIT = re.compile(rf"^({_NUMBER}(?:e[+-]?\d+)?)\s*([a-z]+)$")
+
+
+def unit_named(word: str) -> str | None:
+    """Our short word for a unit as people write it, or None.
+
+    Examples
+    --------
+    >>> unit_named("Inches"), unit_named("mm"), unit_named("furlong")
+    ('in', 'mm', None)
+    """
+    return _UNIT_WORDS.get(word.strip().lower())
+
+
+def length_m_from_text(text: str, *, unit: str | None) -> float:
+    """A length as people write it: a number, a number with its unit, feet and inches, vulgar fractions.
+
+    Parameters
+    ----------
+    text : str
+        Decimal sign a point.
+    unit : str or None
+        Unit of a bare number, one of `LENGTH_UNITS_M`; without it a bare number is refused.
+
+    Raises
+    ------
+    ValueError
+        With what is wrong, for a message.
+
+    Examples
+    --------
+    >>> round(length_m_from_text("5' 3 1/2\\"", unit=None), 4)
+    1.6129
+    >>> length_m_from_text("12.5", unit="mm")
+    0.0125
+    """
+    plain = text.strip().lower().replace("′", "'").replace("’", "'").replace("″", '"')
+    plain = plain.replace("”", '"').replace("''", '"')
+    for sign, fraction in _FRACTIONS.items():
+        plain = plain.replace(sign, f" {fraction}")
+    plain = plain.strip()
+    factor = -1.0 if plain.startswith(("-", "−")) else 1.0
+    plain = plain.lstrip("+-−").strip()
+    try:
+        number = float(plain)
+    except ValueError:
+        pass
+    else:
+        if unit is None:
+            raise ValueError("a number without its unit")
+        return factor * number * LENGTH_UNITS_M[unit]
+    found = _WITH_UNIT.match(plain)
+    named = unit_named(found[2]) if found else None
+    if found and named in LENGTH_UNITS_M:
+        return factor * float(found[1]) * LENGTH_UNITS_M[str(named)]
+    return factor * _feet_inches_m(plain, unit)
+
+
+def _feet_inches_m(text: str, unit: str | None) -> float:
+    found = _FEET_INCHES.match(text)
+    if found is None or not any(found[g] for g in ("feet", "inches", "top")):
+        raise ValueError("not a length")
+    if found["feet"] is None and found["mark"] is None and unit != "in":
+        raise ValueError("a fraction without feet or inch mark")
+    inches = float(found["inches"] or 0)
+    if found["top"]:
+        if int(found["bottom"]) == 0 or int(found["top"]) >= int(found["bottom"]):
+            raise ValueError("a fraction that is none")
+        inches += int(found["top"]) / int(found["bottom"])
+    if found["feet"] is not None and inches >= 12:
+        raise ValueError("12 inches or more beside feet")
+    return float(found["feet"] or 0) * M_PER_FT + inches * M_PER_INCH

@@ -71,8 +71,8 @@ OF_FACE = (
     "card_lab",
     "face_notes",
 )
-#: Columns that a sheet must have; a block without any value for its face has none yet.
-REQUIRED = ("id", "stone_type", "outline_mm", "usable_depth_mm", "bed")
+#: Columns that a sheet must have; a block with length, height and depth alone gets one face of that size.
+REQUIRED = ("id", "stone_type")
 REQUIRED_OF_FACE = ("block", "outline_mm", "usable_depth_mm", "bed")
 
 _OWN = {

@@ -1,4 +1,4 @@
-"""The inventory of blocks read from CSV or XLSX; every fault named with its sheet, row and column.
+"""The inventory of blocks read from CSV, XLSX or ODS; every fault named with its sheet, row and column.
 
 See :mod:`facademap.io.block_columns` for the columns. The results of the acceptance checks decide the acceptance where it is
 left empty. The weight is taken as measured where someone typed it and did not say otherwise.
@@ -15,7 +15,7 @@ from typing import Any
 
 import shapely
 
-from facademap.errors import FileError, InputError
+from facademap.errors import InputError
 from facademap.io.block_columns import (
     BLOCK_SHEET,
     CHECK_COLUMNS,
@@ -27,12 +27,15 @@ from facademap.io.block_columns import (
     faces_beside,
     sheet_columns,
 )
-from facademap.io.csv_tables import read_csv_rows
+from facademap.io.csv_tables import TableWords, read_table
+from facademap.io.table_grids import read_grids
 from facademap.salvage.stock import judge_acceptance
 
-__all__ = ["BlockRow", "FaceRow", "read_blocks"]
+__all__ = ["NOT_MEASURED", "BlockRow", "FaceRow", "read_blocks"]
 
 MOST_MM = 10_000.0
+#: Remark on a face of which nothing but the size of its block is known.
+NOT_MEASURED = "taken from length x height x depth; not measured: outline, flaws, sound depth"
 Ring = tuple[tuple[float, float], ...]
 Line = tuple[str, dict[str, str]]
 #: What stands before the ring of a flaw: its kind, how deep it reaches and where it begins.
@@ -82,15 +85,27 @@ class BlockRow:
     faces: tuple[FaceRow, ...]
 
 
-def read_blocks(path: str | Path, *, faces: str | Path | None = None) -> list[BlockRow]:
+def read_blocks(
+    path: str | Path,
+    *,
+    faces: str | Path | None = None,
+    words: TableWords | None = None,
+    notes: list[str] | None = None,
+) -> list[BlockRow]:
     """Read an inventory.
+
+    A block of length, height and depth alone gets one face of that size, to be measured before it is sawn.
 
     Parameters
     ----------
     path : path
-        CSV, or XLSX whose first sheet has the blocks and whose sheet ``faces``, if any, has further faces.
+        CSV, or XLSX (ODS) whose first sheet has the blocks and whose sheet ``faces``, if any, has further faces.
     faces : path, optional
         CSV of further faces; the file beside the blocks whose name ends in ``_faces.csv`` without it.
+    words : TableWords, optional
+        What the user says of the table.
+    notes : list of str, optional
+        Gets what had to be understood.
 
     Raises
     ------
@@ -98,19 +113,8 @@ def read_blocks(path: str | Path, *, faces: str | Path | None = None) -> list[Bl
         Unreadable, a column missing, a value that makes no sense: sheet, row and column are named.
     """
     path = Path(path)
-    further: list[Line] = []
-    if path.suffix.lower() in (".xlsx", ".xlsm"):
-        if faces is not None:
-            raise InputError(
-                "a file of faces is given beside a spreadsheet",
-                f"Put the faces on its sheet {FACE_SHEET}.",
-            )
-        lines, further = _spreadsheet(path)
-    else:
-        lines = _csv(path, BLOCK_SHEET, REQUIRED)
-        beside = faces_beside(path) if faces is None else Path(faces)
-        if faces is not None or beside.is_file():
-            further = _csv(beside, FACE_SHEET, REQUIRED_OF_FACE)
+    notes = [] if notes is None else notes
+    lines, further = _lines(path, faces, words or TableWords(), notes)
     result: dict[str, BlockRow] = {}
     places: dict[str, str] = {}
     for where, cells in lines:
@@ -124,6 +128,8 @@ def read_blocks(path: str | Path, *, faces: str | Path | None = None) -> list[Bl
             )
         places[name] = where
         block = _block(where, name, cells)
+        if _is_bare(cells):
+            cells = _whole_face(cells)
         first = (
             ()
             if _is_bare(cells)
@@ -171,62 +177,60 @@ def _unguarded(text: str) -> str:
     return text[1:] if text.startswith("'") and text[1:].startswith(FORMULA_STARTS) else text
 
 
-def _csv(path: Path, sheet: str, required: tuple[str, ...]) -> list[Line]:
-    rows = read_csv_rows(
+def _whole_face(cells: Mapping[str, str]) -> dict[str, str]:
+    """Cells of a block with one face as large as the block, where its three sizes are given."""
+    sizes = [cells.get(f"{n}_mm", "").strip() for n in ("length", "height", "depth")]
+    if not all(sizes) or cells.get("face", "").strip():
+        return dict(cells)
+    length, height, depth = sizes
+    return {
+        **cells,
+        "outline_mm": f"0 0, {length} 0, {length} {height}, 0 {height}",
+        "usable_depth_mm": depth,
+        "bed": cells.get("bed", "").strip() or "unknown",
+        "face_notes": cells.get("face_notes", "").strip() or NOT_MEASURED,
+    }
+
+
+def _lines(
+    path: Path, faces: str | Path | None, words: TableWords, notes: list[str]
+) -> tuple[list[Line], list[Line]]:
+    """Rows of the blocks and of further faces."""
+    if path.suffix.lower() not in (".xlsx", ".xlsm", ".ods"):
+        lines = _read(path, BLOCK_SHEET, REQUIRED, words, notes)
+        beside = faces_beside(path) if faces is None else Path(faces)
+        if faces is None and not beside.is_file():
+            return lines, []
+        return lines, _read(beside, FACE_SHEET, REQUIRED_OF_FACE, words, notes)
+    if faces is not None:
+        raise InputError(
+            "a file of faces is given beside a spreadsheet",
+            f"Put the faces on its sheet {FACE_SHEET}.",
+        )
+    sheets = [g.sheet for g in read_grids(path, what="inventory") if g.rows]
+    first = words.sheet or (BLOCK_SHEET if BLOCK_SHEET in sheets else None)
+    lines = _read(path, BLOCK_SHEET, REQUIRED, replace(words, sheet=first), notes)
+    if FACE_SHEET not in sheets or first == FACE_SHEET:
+        return lines, []
+    there = replace(words, sheet=FACE_SHEET)
+    return lines, _read(path, FACE_SHEET, REQUIRED_OF_FACE, there, notes)
+
+
+def _read(
+    path: Path, sheet: str, required: tuple[str, ...], words: TableWords, notes: list[str]
+) -> list[Line]:
+    table = read_table(
         path,
         columns=required,
         optional=sheet_columns(sheet),
         what=f"inventory of {sheet}",
         empty_ok=sheet == FACE_SHEET,
+        words=words,
     )
-    return [(r.where, {k: _unguarded(v) for k, v in r.cells.items()}) for r in rows]
-
-
-def _spreadsheet(path: Path) -> tuple[list[Line], list[Line]]:
-    import openpyxl
-
-    if not path.is_file():
-        raise FileError(f"{path}: there is no such file", "Check the path.")
-    try:
-        book = openpyxl.load_workbook(path, read_only=True, data_only=True)
-        sheets = {
-            s.title: [list(r) for r in s.iter_rows(values_only=True)] for s in book.worksheets
-        }
-        book.close()
-    except Exception as error:
-        raise InputError(
-            f"{path}: cannot be read as a spreadsheet ({type(error).__name__})",
-            "Save it again as .xlsx or .csv.",
-        ) from None
-    first = BLOCK_SHEET if BLOCK_SHEET in sheets else next(iter(sheets))
-    if len(sheets[first]) < 2:
-        raise InputError(f"{path}: has no rows", "Give a header and one row a block.")
-    return (
-        _sheet_lines(path, first, sheets[first], REQUIRED),
-        _sheet_lines(path, FACE_SHEET, sheets[FACE_SHEET], REQUIRED_OF_FACE)
-        if sheets.get(FACE_SHEET)
-        else [],
-    )
-
-
-def _sheet_lines(
-    path: Path, sheet: str, values: list[list[Any]], required: tuple[str, ...]
-) -> list[Line]:
-    header = [str(v or "").strip() for v in values[0]]
-    missing = [c for c in required if c not in header]
-    if missing:
-        raise InputError(
-            f"{path.name}, sheet {sheet}: column {', '.join(missing)} is missing",
-            f"Give the columns {', '.join(required)}.",
-        )
-    return [
-        (
-            f"{path.name}, sheet {sheet}, row {n}",
-            {h: "" if v is None else _unguarded(str(v)) for h, v in zip(header, row, strict=False)},
-        )
-        for n, row in enumerate(values[1:], start=2)
-        if any(v not in (None, "") for v in row)
-    ]
+    notes += table.notes
+    if table.unused:
+        notes.append(f"{path.name}: columns not used: {', '.join(table.unused)}")
+    return [(r.where, {k: _unguarded(v) for k, v in r.cells.items()}) for r in table.rows]
 
 
 def _block(where: str, name: str, cells: Mapping[str, str]) -> dict[str, Any]:

@@ -260,7 +260,8 @@ def _control(*changes: tuple[int, str]) -> str:
 
 BAD_CONTROL = {
     "empty": (b"", "empty"),
-    "not UTF-8": ("näme,u_m".encode("latin-1"), "UTF-8"),
+    # one of the two encodings would be read wrongly; a file in Windows-1252 alone is read
+    "two encodings": ("näme,u_m\n".encode() + "näme,u_m".encode("latin-1"), "UTF-8"),
     "no rows": (HEADER.encode(), "no rows"),
     "column missing": (b"name,u_m,v_m,x_px,role\nt,1,1,1,control\n", "y_px"),
     "nan": (_control((3, "t3,nan,1,10,10,control")).encode(), "line 5"),

@@ -7,6 +7,8 @@ from pathlib import Path
 import click
 
 from facademap.cli.show import Show, command_options
+from facademap.cli.table_options import table_options
+from facademap.io.csv_tables import TableWords
 
 
 @click.command("add-blocks")
@@ -22,16 +24,40 @@ from facademap.cli.show import Show, command_options
     type=click.Path(path_type=Path),
     help="Folder of the face photos; beside FILE without it.",
 )
+@click.option("--dry-run", is_flag=True, help="Say what was understood and store nothing.")
+@table_options
 @command_options
-def command(project: Path, file: Path, faces: Path | None, photos: Path | None, show: Show) -> None:
-    """Read salvaged blocks from FILE (CSV or XLSX) into PROJECT and measure the colour of their faces."""
+def command(
+    project: Path,
+    file: Path,
+    faces: Path | None,
+    photos: Path | None,
+    dry_run: bool,
+    words: TableWords,
+    show: Show,
+) -> None:
+    """Read salvaged blocks from FILE (CSV, XLSX, ODS) into PROJECT and measure the colour of their faces.
+
+    Name, stone and length, height and depth are enough to begin; outlines, faces and photos refine it.
+    """
     from facademap.tasks.yard.add_blocks import add_blocks
 
     with show.progress("reading blocks") as progress:
-        result = add_blocks(project, file, faces=faces, photos=photos, progress=progress)
+        result = add_blocks(
+            project,
+            file,
+            faces=faces,
+            photos=photos,
+            words=words,
+            dry_run=dry_run,
+            progress=progress,
+        )
     for note in result["notes"]:
         show.say(f"note: {note}")
+    show.say(f"understood: {result['understood']}")
     show.result(
-        result,
-        text=f"{result['added']} blocks with {result['faces']} faces read, {result['measured']} of them with colour",
+        {**result, "stored": not dry_run},
+        text="nothing was stored (--dry-run)"
+        if dry_run
+        else f"{result['added']} blocks with {result['faces']} faces read, {result['measured']} of them with colour",
     )

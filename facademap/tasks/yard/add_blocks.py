@@ -11,15 +11,17 @@ import numpy as np
 import shapely
 
 from facademap.errors import FacademapError, FileError, InputError
-from facademap.io.block_files import BlockRow, FaceRow, read_blocks
+from facademap.io.block_files import NOT_MEASURED, BlockRow, FaceRow, read_blocks
+from facademap.io.csv_tables import TableWords
 from facademap.io.pictures import read_picture
 from facademap.photo.chart import read_patch
 from facademap.photo.colour import ColourCorrection, fit_correction
 from facademap.photo.homography import apply_homography
 from facademap.salvage.stock import estimate_weight
 from facademap.store.project import Project
-from facademap.tables import is_missing
+from facademap.tables import TABLES, is_missing
 from facademap.tasks.survey.add_photos import store_photo
+from facademap.tasks.survey.kept_columns import keep_columns, with_kept_columns
 from facademap.tasks.yard.face_colour import face_colour
 
 __all__ = ["add_blocks"]
@@ -34,6 +36,8 @@ def add_blocks(
     *,
     faces: str | Path | None = None,
     photos: str | Path | None = None,
+    words: TableWords | None = None,
+    dry_run: bool = False,
     who: str = "yard",
     progress: Callable[[float], None] = lambda fraction: None,
 ) -> dict[str, Any]:
@@ -52,6 +56,10 @@ def add_blocks(
         CSV of further faces; the one beside ``path`` whose name ends in ``_faces.csv`` without it.
     photos : path, optional
         Folder of the face photos; the inventory's own folder and its ``photos`` without it.
+    words : TableWords, optional
+        Unit, decimal sign, order of dates, and an office's column names, which the project keeps.
+    dry_run : bool
+        Read and check everything, store nothing.
 
     Returns
     -------
@@ -59,12 +67,13 @@ def add_blocks(
         ``added``, ``faces``, ``measured`` (faces with colour), ``notes``.
     """
     path = Path(path)
-    rows = read_blocks(path, faces=faces)
+    with Project.open(folder) as project:
+        words = with_kept_columns(project, "blocks", words)
+    notes: list[str] = []
+    rows = read_blocks(path, faces=faces, words=words, notes=notes)
     face_rows = [(row, face) for row in rows for face in row.faces]
     _check_shared_photos(rows)
-    notes = _states(rows) + [
-        f"{row.block['id']}: no face, so it is not matched" for row in rows if not row.faces
-    ]
+    notes += _states(rows) + _unmeasured(rows)
     made, pictures = [], []
     with Project.open(folder) as project:
         places = (
@@ -77,22 +86,74 @@ def add_blocks(
         _check_owners(project, face_rows, known_faces)
         for number, (_, row) in enumerate(face_rows):
             _check_flaws(row)
-            picture, face = _measure(project, row, places, notes, known_faces.get(row.face["id"]))
+            picture, face = _measure(
+                project,
+                row,
+                places,
+                notes,
+                known_faces.get(row.face["id"]),
+                store=not dry_run,
+            )
             made.append(face)
             if picture:
                 pictures.append(picture)
             progress((number + 1) / len(face_rows))
         blocks = [_with_weight({**known_blocks.get(r.block["id"], {}), **r.block}) for r in rows]
+        summary = _summary(rows, made, notes, understood=_understood(rows, blocks))
+        if dry_run:
+            for name, values in (("blocks", blocks), ("faces", made)):
+                for value in values:
+                    TABLES[name].check_row(value, source=str(path))
+            return summary
         with project.edit(who=who, what=f"read blocks from {path.name}") as edit:
             edit.put("photos", pictures)
             edit.put("blocks", blocks)
             edit.put("faces", made)
+            keep_columns(project, edit, "blocks", words)
+    return summary
+
+
+def _summary(
+    rows: list[BlockRow], faces: list[dict[str, Any]], notes: list[str], *, understood: str
+) -> dict[str, Any]:
     return {
         "added": len(rows),
-        "faces": len(made),
-        "measured": sum(f.get("lab") is not None for f in made),
+        "faces": len(faces),
+        "measured": sum(f.get("lab") is not None for f in faces),
+        "understood": understood,
         "notes": notes,
     }
+
+
+def _understood(rows: list[BlockRow], blocks: list[dict[str, Any]]) -> str:
+    """What the list says, in one line that its writer can check."""
+    volume = 0.0
+    for block in blocks:
+        sides = [block.get(f"{n}_m") for n in ("length", "height", "depth")]
+        if not any(is_missing(s) for s in sides):
+            volume += float(np.prod(np.array(sides, dtype=float)))
+    sizes = [b["length_m"] for b in blocks if not is_missing(b.get("length_m"))]
+    text = f"{len(rows)} blocks, {volume:.2f} m3"
+    if sizes:
+        text += f", {min(sizes) * 1000:.0f} to {max(sizes) * 1000:.0f} mm long"
+    kinds = sorted({str(r.block["stone_type"]) for r in rows})
+    return f"{text}; {', '.join(kinds[:4])}{' and more' if len(kinds) > 4 else ''}"
+
+
+def _unmeasured(rows: list[BlockRow]) -> list[str]:
+    """Blocks without a face, and those whose face is only the size of the block."""
+    bare = [str(r.block["id"]) for r in rows if not r.faces]
+    whole = [
+        str(r.block["id"]) for r in rows if any(f.face.get("note") == NOT_MEASURED for f in r.faces)
+    ]
+    notes = [f"{name}: no face, so it is not matched" for name in bare]
+    if whole:
+        shown = ", ".join(whole[:5]) + (f" and {len(whole) - 5} more" if len(whole) > 5 else "")
+        notes.append(
+            f"{shown}: the face is taken as large as the block; its outline, flaws and sound depth are not known, "
+            "measure it before it is sawn"
+        )
+    return notes
 
 
 def _check_shared_photos(rows: list[BlockRow]) -> None:
@@ -169,7 +230,13 @@ def _check_flaws(row: FaceRow) -> None:
 
 
 def _measure(
-    project: Project, row: FaceRow, places: list[Path], notes: list[str], old: dict[str, Any] | None
+    project: Project,
+    row: FaceRow,
+    places: list[Path],
+    notes: list[str],
+    old: dict[str, Any] | None,
+    *,
+    store: bool,
 ) -> tuple[dict[str, Any] | None, dict[str, Any]]:
     name = str(row.face["id"])
     outline = np.asarray(row.face["outline"])
@@ -186,6 +253,8 @@ def _measure(
             f"{row.where}: photo {row.photo} is not in {places[0]}",
             "Put the photo there, or name the folder of the photos.",
         )
+    if not store:
+        return None, face
     stored = {**store_photo(project, source, folder="blocks"), "subject": "block"}
     face["photo"] = stored["id"]
     if len(row.corners_px) != 4:
