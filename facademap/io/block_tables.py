@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import csv
 import io
-import os
-import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from facademap.errors import FileError, InputError
+from facademap.errors import InputError
 from facademap.io.block_columns import (
     BLOCK_SHEET,
     CHECK_COLUMNS,
@@ -25,10 +23,11 @@ from facademap.io.block_columns import (
     faces_beside,
     sheet_columns,
 )
+from facademap.io.whole_files import write_whole
 from facademap.photo.homography import apply_homography
 from facademap.tables import is_missing
 
-__all__ = ["write_block_table", "write_bytes"]
+__all__ = ["write_block_table"]
 
 #: Digits of a millimetre (and of a pixel) that are written: enough to come back as it was.
 _DIGITS = 6
@@ -66,11 +65,11 @@ def write_block_table(path: Path, entries: Sequence[Entry]) -> list[Path]:
     ]
     suffix = path.suffix.lower()
     if suffix == ".csv":
-        write_bytes(path, _csv(BLOCK_SHEET, blocks))
-        write_bytes(faces_beside(path), _csv(FACE_SHEET, further))
+        write_whole(path, _csv(BLOCK_SHEET, blocks))
+        write_whole(faces_beside(path), _csv(FACE_SHEET, further))
         return [path, faces_beside(path)]
     if suffix == ".xlsx":
-        write_bytes(path, _workbook({BLOCK_SHEET: blocks, FACE_SHEET: further}))
+        write_whole(path, _workbook({BLOCK_SHEET: blocks, FACE_SHEET: further}))
         return [path]
     raise InputError(f"{path.name}: an inventory ends in .csv or .xlsx", "Choose one of the two.")
 
@@ -194,23 +193,3 @@ def _workbook(sheets: Mapping[str, Sequence[Mapping[str, Any]]]) -> bytes:
         for number, row in enumerate(meanings, start=1):
             words.write_row(number, 0, row)
     return buffer.getvalue()
-
-
-def write_bytes(path: Path, data: bytes) -> None:
-    """Write beside the target, then rename: the target is whole or not there."""
-    try:
-        handle, temporary = tempfile.mkstemp(prefix=f".{path.name[:40]}.", dir=path.parent)
-    except FileNotFoundError:
-        raise FileError(
-            f"folder {path.parent} does not exist", "Make the folder or choose another path."
-        ) from None
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-        mask = os.umask(0)
-        os.umask(mask)
-        Path(temporary).chmod(0o666 & ~mask)
-        Path(temporary).replace(path)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
 
-from facademap.errors import FileError, InputError
+from facademap.errors import InputError
 from facademap.io.cell_words import (
     HeaderMatch,
     cell_in_unit,
@@ -31,11 +31,9 @@ __all__ = [
     "CsvRow",
     "TableRead",
     "TableWords",
-    "check_writable",
     "read_csv_rows",
     "read_table",
     "read_text_file",
-    "write_text_atomically",
 ]
 
 #: A title, a date and an address may stand above the header.
@@ -364,51 +362,3 @@ def _text(cell: Cell) -> str:
     if isinstance(cell, float) and math.isfinite(cell) and cell.is_integer() and abs(cell) < 1e15:
         return str(int(cell))
     return str(cell).strip()
-
-
-def check_writable(path: Path | None) -> None:
-    """Refuse a target in a folder that is missing or closed, before long work begins.
-
-    Raises
-    ------
-    FileError
-    """
-    import os
-
-    if path is None:
-        return
-    if path.is_dir():
-        raise FileError(f"{path} is a folder", "Give the path of a file to write.")
-    if not path.parent.is_dir():
-        raise FileError(
-            f"folder {path.parent} does not exist", "Make the folder or choose another path."
-        )
-    if not os.access(path.parent, os.W_OK):
-        raise FileError(f"folder {path.parent} cannot be written", "Choose another folder.")
-
-
-def write_text_atomically(path: Path, text: str) -> None:
-    """Write beside the target, then rename: the target is either the old file or the new one, whole."""
-    import os
-    import tempfile
-
-    try:
-        handle, temporary = tempfile.mkstemp(prefix=f".{path.name[:40]}.", dir=path.parent)
-    except FileNotFoundError:
-        raise FileError(
-            f"folder {path.parent} does not exist", "Make the folder or choose another path."
-        ) from None
-    except (PermissionError, NotADirectoryError):
-        raise FileError(
-            f"folder {path.parent} cannot be written", "Choose another folder."
-        ) from None
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
-            file.write(text)
-        mask = os.umask(0)
-        os.umask(mask)
-        Path(temporary).chmod(0o666 & ~mask)
-        Path(temporary).replace(path)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise

@@ -9,13 +9,12 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
-import os
-import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from facademap.errors import FacademapError, FileError, InputError
+from facademap.io.whole_files import write_whole
 from facademap.match.problem import Block, Face, Flaw, Lock, Params, Problem, Repair
 from facademap.match.solution import Placement, Quality, Slabs, Solution, Unmatched
 
@@ -539,19 +538,7 @@ def read_solution(path: Path | str) -> Solution:
 
 def _write_json(values: Mapping[str, Any], path: Path) -> None:
     text = json.dumps(values, ensure_ascii=False, allow_nan=False, indent=1)
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(text + "\n")
-            file.flush()
-            os.fsync(file.fileno())
-        umask = os.umask(0)
-        os.umask(umask)
-        os.chmod(name, 0o666 & ~umask)  # noqa: PTH101
-        os.replace(name, path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
+    write_whole(path, text + "\n")
 
 
 def write_problem(problem: Problem, path: Path | str) -> None:

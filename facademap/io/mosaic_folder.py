@@ -6,10 +6,9 @@ raw file a finished block. Every file appears whole under its name or not at all
 
 from __future__ import annotations
 
+import contextlib
 import io
 import json
-import shutil
-import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -18,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facademap.errors import FileError
+from facademap.io.whole_files import make_folder, remove_folder, write_whole
 from facademap.photo.camera import Camera
 from facademap.photo.exposure import PhotoLevel
 from facademap.photo.flatten import WallLight
@@ -29,6 +29,7 @@ from facademap.wall.grid import PixelGrid, Window
 __all__ = ["MosaicFolder"]
 
 Bytes = NDArray[np.uint8]
+_MADE = r"([0-9a-f]{12}/)?(job\.json|(ties|plan)\.npz|block_\d+_\d+\.raw|\.facademap-[0-9a-f]{12}\.part)"
 
 
 class MosaicFolder:
@@ -42,18 +43,10 @@ class MosaicFolder:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        try:
-            path.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise FileError(
-                f"working folder {path} cannot be made ({error.strerror})",
-                "Choose another place for the output.",
-            ) from error
+        make_folder(path)
 
     def _write(self, name: str, data: bytes) -> None:
-        with tempfile.NamedTemporaryFile(dir=self.path, prefix=f".{name}.", delete=False) as file:
-            file.write(data)
-        Path(file.name).replace(self.path / name)
+        write_whole(self.path / name, data, durable=False)
 
     def _write_arrays(self, name: str, arrays: Mapping[str, Any]) -> None:
         buffer = io.BytesIO()
@@ -183,9 +176,7 @@ class MosaicFolder:
     def write_block(self, block: Window, pixels: Bytes) -> None:
         """Store a finished block, shape (height, width, 4)."""
         path = self._block_path(block)
-        with tempfile.NamedTemporaryFile(dir=self.path, prefix=".block.", delete=False) as file:
-            pixels.tofile(file)
-        Path(file.name).replace(path)
+        write_whole(path, np.ascontiguousarray(pixels).tobytes(), durable=False)
 
     def read_window(self, block: Window, window: Window) -> Bytes:
         """A window of a finished block, shape (height, width, 4)."""
@@ -200,5 +191,6 @@ class MosaicFolder:
         return not any(self.path.iterdir())
 
     def remove(self) -> None:
-        """Delete the folder."""
-        shutil.rmtree(self.path, ignore_errors=True)
+        """Delete the folder; one that holds anything else stays."""
+        with contextlib.suppress(FileError):
+            remove_folder(self.path, inside=self.path.parent, made=_MADE)

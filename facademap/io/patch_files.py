@@ -13,7 +13,8 @@ from typing import Any, Literal
 import numpy as np
 
 from facademap.errors import TableError
-from facademap.io.csv_tables import read_csv_rows, write_text_atomically
+from facademap.io.csv_tables import read_csv_rows
+from facademap.io.whole_files import write_whole
 from facademap.photo.chart import ChartTable
 
 __all__ = ["PatchRow", "read_chart_table", "read_patches", "write_lab"]
@@ -118,7 +119,7 @@ def write_lab(path: Path, rows: Iterable[tuple[str, Sequence[Any]]]) -> None:
     writer.writerow(["name", "L", "a", "b"])
     for name, lab in rows:
         writer.writerow([name, *(f"{float(v):.4f}" for v in lab)])
-    write_text_atomically(path, text.getvalue())
+    write_whole(path, text.getvalue())
 
 
 def read_chart_table(path: Path) -> ChartTable:

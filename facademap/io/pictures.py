@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facademap.errors import FileError, InputError
+from facademap.io.whole_files import open_whole
 
 __all__ = ["PictureInfo", "hash_file", "read_picture", "read_picture_info", "write_png"]
 
@@ -242,22 +243,8 @@ def hash_file(path: Path) -> str:
 
 
 def write_png(path: Path, picture: Bytes) -> None:
-    """Write a PNG atomically."""
-    import os
-    import tempfile
-
+    """Write a PNG whole or not at all."""
     from PIL import Image
 
-    handle, temporary = tempfile.mkstemp(
-        prefix=f".{path.name[:40]}.", suffix=".png", dir=path.parent
-    )
-    try:
-        with os.fdopen(handle, "wb") as file:
-            Image.fromarray(picture).save(file, format="PNG")
-        mask = os.umask(0)
-        os.umask(mask)
-        Path(temporary).chmod(0o666 & ~mask)
-        Path(temporary).replace(path)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise
+    with open_whole(path) as file:
+        Image.fromarray(picture).save(file, format="PNG")

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from facademap.errors import InputError
-from facademap.io.csv_tables import read_csv_rows, write_text_atomically
+from facademap.io.csv_tables import read_csv_rows
+from facademap.io.whole_files import write_whole
 from facademap.photo.mosaic_views import MosaicPoint
 
 __all__ = ["PhotoPoint", "read_mosaic_points", "read_photo_points", "write_carried_points"]
@@ -66,7 +67,7 @@ def write_carried_points(
     for point, place in rows:
         cells = ["", "", 0] if place is None else [f"{place[0]:.4f}", f"{place[1]:.4f}", 1]
         writer.writerow([point.photo, point.name, *cells])
-    write_text_atomically(path, text.getvalue())
+    write_whole(path, text.getvalue())
 
 
 def read_mosaic_points(

@@ -15,14 +15,12 @@ References
 
 from __future__ import annotations
 
-import os
-import shutil
 import struct
-import tempfile
 import zlib
 from collections import deque
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import ExitStack
 from pathlib import Path
 from types import TracebackType
 from typing import Any, BinaryIO
@@ -31,7 +29,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from facademap.errors import FileError
+from facademap.io.whole_files import move_whole, open_scratch, remove_file, scratch_folder
 
 __all__ = ["TILE_PX", "TiledTiffWriter"]
 
@@ -95,20 +93,12 @@ class TiledTiffWriter:
         self._path, self._alpha, self._tags = path, alpha, dict(tags)
         self._big = width_px * height_px * bands * 4 // 3 > _BIG_ABOVE_BYTES
         self._compress = _deflate()
-        try:
-            self._folder = Path(tempfile.mkdtemp(prefix=f".{path.name[:40]}.", dir=path.parent))
-        except FileNotFoundError:
-            raise FileError(
-                f"folder {path.parent} does not exist", "Make the folder or choose another path."
-            ) from None
-        except (PermissionError, NotADirectoryError):
-            raise FileError(
-                f"folder {path.parent} cannot be written", "Choose another folder."
-            ) from None
+        self._scratch = ExitStack()
+        self._folder = self._scratch.enter_context(scratch_folder(path))
         self._levels: list[_Level] = []
         width, height = width_px, height_px
         while True:
-            scratch = (self._folder / f"level{len(self._levels)}").open("wb")
+            scratch = open_scratch(self._folder, f"level{len(self._levels)}")
             self._levels.append(_Level(width, height, bands, scratch))
             if max(width, height) <= TILE_PX:
                 break
@@ -134,7 +124,7 @@ class TiledTiffWriter:
             self._pool.shutdown(cancel_futures=True)
             for level in self._levels:
                 level.scratch.close()
-            shutil.rmtree(self._folder, ignore_errors=True)
+            self._scratch.close()
 
     def write_tile(self, column: int, row: int, pixels: Bytes) -> None:
         """Add the next tile.
@@ -203,21 +193,16 @@ class TiledTiffWriter:
                 raise ValueError(
                     f"{level.across * level.down - len(level.sizes)} tiles were never written"
                 )
-        target = self._folder / "whole"
-        with target.open("wb") as file:
+        with open_scratch(self._folder, "whole") as file:
             offsets = self._write_directories(file)
             for number in reversed(range(len(self._levels))):
                 assert file.tell() == offsets[number]
                 scratch = self._folder / f"level{number}"
                 with scratch.open("rb") as tiles:
-                    shutil.copyfileobj(tiles, file, 8 << 20)
-                scratch.unlink()
-            file.flush()
-            os.fsync(file.fileno())
-        mask = os.umask(0)
-        os.umask(mask)
-        target.chmod(0o666 & ~mask)
-        target.replace(self._path)
+                    while piece := tiles.read(8 << 20):
+                        file.write(piece)
+                remove_file(scratch, inside=self._folder)
+        move_whole(self._folder / "whole", self._path)
 
     def _write_directories(self, file: BinaryIO) -> list[int]:
         """Write header and directories; returns the offset of every level's first tile."""

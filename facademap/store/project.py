@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import json
-import os
 import sqlite3
 import uuid
 from collections.abc import Iterator, Mapping, Sequence
@@ -18,6 +17,14 @@ import pandas as pd
 import shapely
 
 from facademap.errors import FileError, InputError, ProjectError
+from facademap.io.whole_files import (
+    clear_scratch_once,
+    make_folder,
+    move_whole,
+    path_inside,
+    remove_file,
+    scratch_folder,
+)
 from facademap.store.database import connect, in_plain_words
 from facademap.store.edit import Edit, _where, table_named
 from facademap.store.geopackage import (
@@ -89,17 +96,12 @@ class Project:
             )
         if folder.exists() and not folder.is_dir():
             raise FileError(f"{folder}: is a file", "Choose a folder.")
-        folder.mkdir(parents=True, exist_ok=True)
-        building = path.with_name(".project.gpkg.new")
-        building.unlink(missing_ok=True)
-        try:
-            _build(building, name=name, settings=settings or {})
-            os.replace(building, path)
-        finally:
-            for leftover in folder.glob(".project.gpkg.new*"):
-                leftover.unlink(missing_ok=True)
-        for sub in FOLDERS:
-            (folder / sub).mkdir(exist_ok=True)
+        make_folder(folder)
+        with scratch_folder(path) as building:
+            _build(building / path.name, name=name, settings=settings or {})
+            for sub in FOLDERS:
+                make_folder(sub, inside=folder)
+            move_whole(building / path.name, path)
         return cls.open(folder)
 
     @classmethod
@@ -110,6 +112,8 @@ class Project:
             folder = folder.parent
         path = folder / "project.gpkg"
         connection = connect(path, read_only=read_only)
+        if not read_only:
+            clear_scratch_once(folder, (".", *FOLDERS))
         try:
             with in_plain_words(path):
                 if _version_of(connection, folder) < SCHEMA_VERSION:
@@ -149,14 +153,7 @@ class Project:
 
     def place(self, relative: str) -> Path:
         """A path inside the project folder; refuses one that leads out of it."""
-        root = self.folder.resolve()
-        full = (root / relative).resolve()
-        if full != root and root not in full.parents:
-            raise InputError(
-                f"{relative}: leads out of the project folder",
-                "Use paths inside the project folder.",
-            )
-        return full
+        return path_inside(self.folder, relative)
 
     # -- reading ------------------------------------------------------------------------------
 
@@ -386,20 +383,16 @@ class Project:
                 )
             self._connection.execute(_APPEND_ONLY_UPDATE)
         for packed in (self.folder / PACKED_FOLDER).glob(f"{table.name}.*"):
-            packed.unlink(missing_ok=True)
+            remove_file(packed, inside=self.folder)
         return int(count)
 
     def snapshot(self, target: str | Path) -> Path:
         """A copy of the whole GeoPackage as it stands now, for exports and other programs."""
         target = Path(target)
-        unfinished = target.with_name(f".{target.name}.{uuid.uuid4().hex}")
-        try:
+        with scratch_folder(target) as folder:
             with in_plain_words(self.path):
-                self._connection.execute("VACUUM INTO ?", (str(unfinished),))
-            os.replace(unfinished, target)
-        finally:
-            unfinished.unlink(missing_ok=True)
-        return target
+                self._connection.execute("VACUUM INTO ?", (str(folder / "whole"),))
+            return move_whole(folder / "whole", target)
 
     def integrity(self) -> list[str]:
         """What SQLite finds wrong with the file; empty when it is sound."""

@@ -34,13 +34,14 @@ def command(rules_path: Path | None, profile: str, copy_to: Path | None, show: S
     """Show the rules that decide treatments and check the profile, each with source and status."""
     from facademap.errors import FileError
     from facademap.io.rule_files import load_profile, load_rules, profile_text, rules_text
+    from facademap.io.whole_files import make_folder, write_whole
     from facademap.repair.profile_checks import check_profile
 
     table, settings = load_rules(rules_path), load_profile(profile)
     checks = check_profile(settings)
     written = []
     if copy_to is not None:
-        copy_to.mkdir(parents=True, exist_ok=True)
+        make_folder(copy_to)
         for name, text in (
             ("rules.toml", rules_text(rules_path)),
             (f"{settings.name}.toml", profile_text(profile)),
@@ -50,9 +51,7 @@ def command(rules_path: Path | None, profile: str, copy_to: Path | None, show: S
                 raise FileError(
                     f"{target}: exists already", "Choose another folder, or move it away."
                 )
-            unfinished = target.with_name(f".{name}.new")
-            unfinished.write_text(text, encoding="utf-8")
-            unfinished.replace(target)
+            write_whole(target, text)
             written.append(str(target))
     values = {
         "rules": [

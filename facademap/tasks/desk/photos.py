@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import re
-import tempfile
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from pathlib import Path
@@ -13,6 +12,7 @@ from typing import Any
 
 from facademap.errors import InputError
 from facademap.io.pictures import read_picture
+from facademap.io.whole_files import move_whole, temporary_folder, write_whole
 from facademap.store.project import Project
 from facademap.tasks.survey.add_photos import store_photo
 
@@ -48,16 +48,14 @@ def take_photo(
     if subject not in _SUBJECTS:
         raise InputError(f"a photo of {subject[:40]!r}", f"Use one of {', '.join(_SUBJECTS)}.")
     digest = hashlib.sha256(data).hexdigest()
-    with tempfile.TemporaryDirectory(prefix="facademap-photo-") as folder:
-        arrived = Path(folder) / "arrived"
-        arrived.write_bytes(data)
+    with temporary_folder() as folder:
+        arrived = write_whole("arrived", data, inside=folder, durable=False)
         _, info = read_picture(arrived, max_px=MOST_PX)
         ending = _ENDINGS.get(info.format)
         if ending is None:
             raise InputError(f"a picture of format {info.format}", "Send JPEG, PNG, TIFF or WebP.")
         stem = re.sub(r"[^A-Za-z0-9_-]+", "-", Path(name).stem).strip("-")[:40] or subject
-        proper = arrived.with_name(f"{stem}-{digest[:10]}{ending}")
-        arrived.rename(proper)
+        proper = move_whole(arrived, f"{stem}-{digest[:10]}{ending}", inside=folder)
         with writing() as project:
             known = project.read("photos", where={"sha256": digest})
             if len(known):

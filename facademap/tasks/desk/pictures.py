@@ -19,9 +19,9 @@ import simplejpeg
 from numpy.typing import NDArray
 
 from facademap.errors import FileError, InputError
-from facademap.io.kept_files import keep_file
 from facademap.io.pictures import read_picture
 from facademap.io.rasters import Elevation, open_elevation
+from facademap.io.whole_files import keep_file
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.wall.grid import Window

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import IO
 
 from facademap.errors import InputError
+from facademap.io.whole_files import open_hold
 from facademap.store.project import Project
 from facademap.tasks.desk.assist import Assistant
 
@@ -92,11 +93,9 @@ def _hold(folder: Path) -> IO[str] | None:
         import fcntl
     except ImportError:
         return None
-    place = folder / "cache" / "serving"
     try:
-        place.parent.mkdir(exist_ok=True)
-        file = place.open("a+", encoding="utf-8")
-    except OSError:
+        file = open_hold("cache/serving", inside=folder)
+    except (OSError, InputError):
         return None
     try:
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -10,7 +10,7 @@ from typing import Any
 
 from facademap import __version__
 from facademap.errors import FacademapError
-from facademap.io.kept_files import keep_file
+from facademap.io.whole_files import keep_file, remove_file
 from facademap.store.changes import changes_after
 from facademap.store.edit import table_named
 from facademap.store.packed import pack_table, packed_head
@@ -98,7 +98,7 @@ class PackedTables:
             with contextlib.suppress(OSError):
                 for other in target.parent.glob(f"{name}.*.pack"):
                     if other != target:
-                        other.unlink()
+                        remove_file(other, inside=self._folder)
 
 
 def _outside_of(head: dict[str, Any]) -> dict[str, Any]:

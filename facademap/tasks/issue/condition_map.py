@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import base64
 import math
-import os
-import shutil
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -19,6 +17,7 @@ from facademap.condition.records import class_wall_stones
 from facademap.errors import FacademapError
 from facademap.io.pictures import read_picture
 from facademap.io.rasters import Elevation, open_elevation
+from facademap.io.whole_files import make_folder, whole_folder, write_whole
 from facademap.report.condition_map import MapContent, MapSurface, write_condition_map
 from facademap.report.map_content import map_data
 from facademap.report.map_tiles import TILE_PX, count_levels, pyramid_tiles
@@ -30,6 +29,7 @@ from facademap.wall.grid import Window
 
 __all__ = ["make_condition_map"]
 
+_TILES_MADE = r"\d+/\d+/\d+\.jpg"
 #: Above this the tiles lie in a folder beside the page, so that the page still opens at once.
 PIXELS_IN_PAGE = 80_000_000
 PHOTO_WIDTH_PX = 640
@@ -83,7 +83,7 @@ def make_condition_map(
             **{str(c): classes[c].astype("Int64").astype(object) for c in classes}
         )
         page = target or project.place("out/condition-map.html")
-        page.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(page.parent)
         tile_root = page.with_name(f"{page.stem}-tiles")
         surfaces = [
             _surface(project, row, tables, tile_root, pixels_in_page, missing, progress)
@@ -106,12 +106,7 @@ def make_condition_map(
             subtitle=f"{project.setting('building', '') or ''} {elevations}".strip(),
         )
     body = write_condition_map(content)
-    unfinished = page.with_name(f".{page.name}.part")
-    try:
-        unfinished.write_bytes(body)
-        os.replace(unfinished, page)
-    finally:
-        unfinished.unlink(missing_ok=True)
+    write_whole(page, body)
     return {
         "path": str(page),
         "bytes": len(body),
@@ -170,20 +165,15 @@ def _surface(
         }
         if grid.width_px * grid.height_px <= limit:
             return MapSurface(**common, **shape, tiles=dict(tiles))
-        folder = tile_root / row["id"]
-        _write_tiles(folder, tiles)
+        _write_tiles(tile_root, row["id"], tiles)
         return MapSurface(**common, **shape, tile_folder=f"{tile_root.name}/{row['id']}")
 
 
-def _write_tiles(folder: Path, tiles: Any) -> None:
-    unfinished = folder.with_name(f".{folder.name}.part")
-    shutil.rmtree(unfinished, ignore_errors=True)
-    for key, jpeg in tiles:
-        path = unfinished / f"{key}.jpg"
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(jpeg)
-    shutil.rmtree(folder, ignore_errors=True)
-    os.replace(unfinished, folder)
+def _write_tiles(root: Path, surface: str, tiles: Any) -> None:
+    make_folder(root)
+    with whole_folder(surface, inside=root, made=_TILES_MADE) as fresh:
+        for key, jpeg in tiles:
+            write_whole(f"{key}.jpg", jpeg, inside=fresh, durable=False)
 
 
 def _read_tile(elevation: Elevation, reduction: int, column: int, row: int) -> Any:

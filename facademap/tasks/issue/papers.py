@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
-import tempfile
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -13,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from facademap.errors import FacademapError, FileError, InputError
+from facademap.io.whole_files import need_folder, remove_file, write_whole
 from facademap.report.paper import paper_named
 from facademap.store.project import Project
 from facademap.tasks.issue.papers_context import Choices, Context
@@ -116,7 +115,7 @@ def make_papers(
     wanted = [p for p in PAPERS if not only or p.name in only]
     with Project.open(project, read_only=True) as opened:
         folder = Path(out) if out is not None else opened.folder / "out"
-        _need_folder(folder)
+        need_folder(folder)
         context = Context(project=opened, choices=choices)
         return _run(
             context, wanted, folder, again=again, progress=progress or (lambda share, what: None)
@@ -156,7 +155,7 @@ def _run(
             failed[paper.name] = ("not enough memory", "Choose a smaller sheet or a coarser scale.")
         seconds[paper.name] = round(time.perf_counter() - start, 3)
     progress(1.0, "done")
-    _write(folder / _MANIFEST, json.dumps(manifest, indent=1, sort_keys=True).encode())
+    write_whole(_MANIFEST, json.dumps(manifest, indent=1, sort_keys=True), inside=folder)
     return PapersResult(
         folder=folder,
         made=tuple(made),
@@ -166,22 +165,6 @@ def _run(
         files={n: tuple(m["files"]) for n, m in sorted(manifest.items())},
         warnings=tuple(dict.fromkeys(context.warnings)),
     )
-
-
-def _need_folder(folder: Path) -> None:
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryFile(dir=folder):
-            pass
-    except (NotADirectoryError, FileExistsError):
-        raise FileError(
-            f"{folder}: is a file, not a folder", "Choose another folder with --out."
-        ) from None
-    except OSError as error:
-        raise FileError(
-            f"{folder}: cannot be written ({error.strerror})",
-            "Change its permissions, or choose another folder with --out.",
-        ) from None
 
 
 def _code_print() -> str:
@@ -235,18 +218,7 @@ def _is_current(folder: Path, entry: Mapping[str, Any] | None, key: str) -> bool
 def _keep(folder: Path, files: Mapping[str, bytes], before: Mapping[str, Any]) -> None:
     """Write every file whole or not at all, then take away what the paper no longer has."""
     for name, data in files.items():
-        (folder / name).parent.mkdir(parents=True, exist_ok=True)
-        _write(folder / name, data)
-    for name in set(before.get("files", {})) - set(files):
-        path = (folder / name).resolve()
-        if folder.resolve() in path.parents:
-            path.unlink(missing_ok=True)
-
-
-def _write(path: Path, data: bytes) -> None:
-    unfinished = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        unfinished.write_bytes(data)
-        unfinished.replace(path)
-    finally:
-        unfinished.unlink(missing_ok=True)
+        write_whole(name, data, inside=folder)
+    for name, digest in before.get("files", {}).items():
+        if name not in files:
+            remove_file(name, inside=folder, sha256=str(digest))

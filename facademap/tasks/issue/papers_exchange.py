@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import os
-import tempfile
-from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
 import pandas as pd
 
+from facademap.io.whole_files import temporary_folder
 from facademap.report.exchange import plain_value
 from facademap.store.project import Project
 from facademap.tables import TABLES
@@ -32,8 +31,8 @@ def write_geopackage(project: Project) -> bytes:
     before = os.environ.get("OGR_CURRENT_DATE")
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": _FIXED_DATE})
     try:
-        with tempfile.TemporaryDirectory(prefix="facademap-") as folder:
-            path = Path(folder) / "project.gpkg"
+        with temporary_folder() as folder:
+            path = folder / "project.gpkg"
             surfaces = project.read("surfaces")
             frames = dict(zip(surfaces["id"], surfaces["frame_wkt"], strict=True))
             for name, table in TABLES.items():

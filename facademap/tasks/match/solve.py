@@ -14,6 +14,7 @@ from pathlib import Path
 
 from facademap.errors import FileError, InputError
 from facademap.io.match_files import read_problem, read_solution, write_solution
+from facademap.io.whole_files import make_folder, write_whole
 from facademap.match import Problem, Progress, Solution, compiled, premises_of, solve, solve_again
 from facademap.match.solver import is_small, load_compiled_code
 
@@ -50,7 +51,7 @@ def keep_compiled_code() -> None:
         return
     folder = cache_folder() / "compiled"
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        make_folder(folder)
     except (OSError, RuntimeError):
         return
     if os.access(folder, os.W_OK):
@@ -78,7 +79,7 @@ def compile_ahead() -> None:
     load_compiled_code()
     marker = _marker()
     if marker is not None:
-        marker.touch()
+        write_whole(marker, b"", durable=False)
 
 
 def make_ready(problem: Problem) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import time
 from collections.abc import Callable
 from importlib.resources import files
@@ -11,6 +10,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from facademap.errors import FileError
+from facademap.io.whole_files import make_folder, write_whole
 from facademap.tasks.issue.condition_map import make_condition_map
 from facademap.tasks.issue.papers import make_papers
 from facademap.tasks.match.match import match_project
@@ -155,9 +155,5 @@ def _plan_of(folder: Path) -> dict[str, Any]:
 
 
 def _write_json(path: Path, values: Any) -> None:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    unfinished = path.with_name(f".{path.name}.part")
-    unfinished.write_text(
-        json.dumps(values, ensure_ascii=False, indent=1, allow_nan=False), encoding="utf-8"
-    )
-    os.replace(unfinished, path)
+    make_folder(path.parent)
+    write_whole(path, json.dumps(values, ensure_ascii=False, indent=1, allow_nan=False))

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
+import io
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from facademap.errors import InputError
+from facademap.io.whole_files import make_folder, write_whole
 from facademap.repair.programme import programme_html
 from facademap.repair.schedule import (
     ScheduleProblem,
@@ -103,7 +105,7 @@ def schedule_project(
         if str(r["id"]) not in scheduled
     ]
     if out is not None:
-        Path(out).mkdir(parents=True, exist_ok=True)
+        make_folder(out)
         _write_csv(Path(out) / "programme.csv", chart.to_dict("records"))
         _write_csv(Path(out) / "day-list.csv", days.to_dict("records"))
         page = programme_html(
@@ -115,9 +117,7 @@ def schedule_project(
             bound_days=schedule.bound_days,
             crews=crews,
         )
-        unfinished = Path(out) / ".programme.html.new"
-        unfinished.write_text(page, encoding="utf-8")
-        unfinished.replace(Path(out) / "programme.html")
+        write_whole(Path(out) / "programme.html", page)
     return {
         "jobs": len(jobs),
         "repairs": len(scheduled),
@@ -163,10 +163,9 @@ def _donors_first(
 
 
 def _write_csv(path: Path, rows: list[dict[Any, Any]]) -> None:
-    unfinished = path.with_name(f".{path.name}.new")
-    with unfinished.open("w", newline="", encoding="utf-8") as file:
-        if rows:
-            writer = csv.DictWriter(file, fieldnames=[str(k) for k in rows[0]])
-            writer.writeheader()
-            writer.writerows(rows)
-    unfinished.replace(path)
+    text = io.StringIO()
+    if rows:
+        writer = csv.DictWriter(text, fieldnames=[str(k) for k in rows[0]])
+        writer.writeheader()
+        writer.writerows(rows)
+    write_whole(path, text.getvalue())

@@ -13,6 +13,7 @@ import shapely
 
 from facademap.errors import ConflictError, InputError, StageError
 from facademap.io.rule_files import load_criteria, read_rule_file
+from facademap.io.whole_files import write_whole
 from facademap.repair.criteria import Criteria
 from facademap.repair.donors import wall_stone_of
 from facademap.repair.handling import density_of
@@ -403,9 +404,7 @@ def assess_project(
     if out is not None:
         for ending, text in ((".txt", report_text(result)), (".html", report_html(result))):
             path = Path(str(out) + ending)
-            unfinished = path.with_name(f".{path.name}.new")
-            unfinished.write_text(text, encoding="utf-8")
-            unfinished.replace(path)
+            write_whole(path, text)
             written.append(str(path))
     return {**result.as_json(), "text": report_text(result), "written": written}
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -11,6 +9,7 @@ from typing import Any
 from facademap.errors import InputError
 from facademap.io.camera_files import camera_as_dict, read_camera
 from facademap.io.pictures import hash_file, read_picture_info
+from facademap.io.whole_files import copy_whole
 from facademap.store.project import Project
 
 __all__ = ["add_photos", "store_photo"]
@@ -33,13 +32,7 @@ def store_photo(project: Project, path: Path, *, folder: str = "photos") -> dict
                 "Rename the new picture and add it again.",
             )
     else:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        unfinished = target.with_name(f".{target.name}.part")
-        try:
-            shutil.copyfile(path, unfinished)
-            os.replace(unfinished, target)
-        finally:
-            unfinished.unlink(missing_ok=True)
+        copy_whole(path, relative, inside=project.folder)
     return {
         "id": path.name,
         "path": relative,

@@ -12,8 +12,9 @@ from facademap.condition.assist import outline_at
 from facademap.condition.assist_lines import follow_line
 from facademap.condition.assist_model import outline_by_model
 from facademap.errors import FacademapError, InputError
-from facademap.io.csv_tables import CsvRow, check_writable, read_csv_rows, write_text_atomically
+from facademap.io.csv_tables import CsvRow, read_csv_rows
 from facademap.io.pictures import read_picture
+from facademap.io.whole_files import check_writable, write_whole
 
 __all__ = ["follow", "outline_finder"]
 
@@ -80,7 +81,7 @@ def follow(
             else {"type": "LineString", "coordinates": places}
         )
         features.append({"type": "Feature", "properties": {"name": name}, "geometry": shape})
-    write_text_atomically(
+    write_whole(
         out,
         json.dumps({"type": "FeatureCollection", "features": features}, ensure_ascii=False) + "\n",
     )

@@ -9,8 +9,8 @@ from typing import Any, Literal
 
 from facademap.errors import InputError
 from facademap.io.camera_files import camera_as_dict
-from facademap.io.csv_tables import check_writable, write_text_atomically
 from facademap.io.pictures import read_picture
+from facademap.io.whole_files import check_writable, write_whole
 from facademap.photo.calibrate import calibrate_camera, find_board
 
 __all__ = ["calibrate_from_photos"]
@@ -86,7 +86,7 @@ def calibrate_from_photos(
         *(f"photo {name} contradicts the others and was left out" for name in left_out),
         *done.flags,
     ]
-    write_text_atomically(out, json.dumps(camera_as_dict(done.camera), indent=2) + "\n")
+    write_whole(out, json.dumps(camera_as_dict(done.camera), indent=2) + "\n")
     return {
         "out": str(out),
         "camera": camera_as_dict(done.camera),

@@ -16,6 +16,7 @@ from facademap.errors import InputError
 from facademap.io.camera_files import camera_as_dict
 from facademap.io.pictures import hash_file, read_picture
 from facademap.io.rasters import write_elevation
+from facademap.io.whole_files import make_folder
 from facademap.photo.accuracy import state_accuracy
 from facademap.photo.chart import read_patch
 from facademap.photo.mosaic import MosaicPlan, PictureShelf, mosaic_windows, plan_mosaic
@@ -184,7 +185,7 @@ def _make_one(
     report = _accuracy(fitted, points, grid, fewest=fewest)
     report["warnings"] = [*notes, *report["warnings"]]
     target = project.place(f"elevations/{surface}.tif")
-    target.parent.mkdir(exist_ok=True)
+    make_folder(target.parent, inside=project.folder)
     views, shelf = (
         [f.view for f in fitted],
         PictureShelf(lambda number: read_picture(fitted[number].path)[0]),

@@ -12,8 +12,8 @@ import numpy as np
 from facademap.errors import InputError
 from facademap.io.camera_files import read_camera
 from facademap.io.control_files import read_control, read_pixel_points
-from facademap.io.csv_tables import write_text_atomically
 from facademap.io.pictures import read_picture_info
+from facademap.io.whole_files import write_whole
 from facademap.photo.plane import PlaneView, fit_plane_view
 
 __all__ = ["Located", "locate_points"]
@@ -96,5 +96,5 @@ def locate_points(
             if ok
             else (name, "", "", "")
         )
-    write_text_atomically(out, text.getvalue())
+    write_whole(out, text.getvalue())
     return Located(view=view, found=int(finite.sum()), beyond=int((~finite).sum()))

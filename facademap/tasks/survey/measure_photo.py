@@ -14,8 +14,9 @@ from shapely.validation import explain_validity
 from facademap.errors import InputError
 from facademap.io.camera_files import read_camera
 from facademap.io.control_files import read_control
-from facademap.io.csv_tables import read_csv_rows, write_text_atomically
+from facademap.io.csv_tables import read_csv_rows
 from facademap.io.pictures import read_picture_info
+from facademap.io.whole_files import write_whole
 from facademap.photo.measure import measure_area, measure_length
 from facademap.photo.plane import fit_plane_view
 
@@ -93,7 +94,7 @@ def measure_in_photo(
         writer.writerow(
             (r["shape"], r["kind"], f"{r['value']:.5f}", r["unit"], f"{r['plus_minus_95']:.5f}")
         )
-    write_text_atomically(out, text.getvalue())
+    write_whole(out, text.getvalue())
     return {
         "out": str(out),
         "shapes": results,

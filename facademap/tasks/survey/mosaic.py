@@ -24,12 +24,12 @@ from numpy.typing import NDArray
 from facademap import __version__
 from facademap.errors import FacademapError, InputError
 from facademap.io.camera_files import camera_as_dict, read_camera
-from facademap.io.csv_tables import check_writable, write_text_atomically
 from facademap.io.mosaic_folder import MosaicFolder
 from facademap.io.patch_files import read_patches
 from facademap.io.pictures import hash_file, read_picture, read_picture_info
 from facademap.io.point_files import read_mosaic_points
 from facademap.io.rasters import write_elevation
+from facademap.io.whole_files import check_writable, write_whole
 from facademap.photo.accuracy import describe_differences, few_checks_warning, scale_from_checks
 from facademap.photo.camera import Camera, nominal_camera
 from facademap.photo.chart import PatchReading, read_patch
@@ -262,7 +262,7 @@ def _worked(
         },
     )
     if report is not None:
-        write_text_atomically(report, json.dumps(values, indent=2, ensure_ascii=False) + "\n")
+        write_whole(report, json.dumps(values, indent=2, ensure_ascii=False) + "\n")
     return values
 
 

@@ -15,9 +15,9 @@ from facademap import __version__
 from facademap.errors import InputError
 from facademap.io.camera_files import camera_as_dict, read_camera
 from facademap.io.control_files import read_control
-from facademap.io.csv_tables import check_writable, write_text_atomically
 from facademap.io.pictures import hash_file, read_picture, read_picture_info, write_png
 from facademap.io.rasters import open_elevation, write_elevation
+from facademap.io.whole_files import check_writable, write_whole
 from facademap.photo.accuracy import AccuracyRules, AccuracyStatement, Differences, state_accuracy
 from facademap.photo.blur import blur_warning
 from facademap.photo.plane import PlaneView, fit_plane_view
@@ -148,9 +148,9 @@ def rectify_photo(
         tags=_tags(values, photo, digest),
     )
     if report is not None:
-        write_text_atomically(report, report_text)
+        write_whole(report, report_text)
     if residuals is not None:
-        write_text_atomically(
+        write_whole(
             residuals, draw_residuals_svg(view, grid.extent, title=f"Residuals of {photo.name}")
         )
     if preview is not None:

@@ -17,9 +17,10 @@ from numpy.typing import ArrayLike, NDArray
 from facademap.errors import GeometryError, InputError
 from facademap.io.camera_files import read_camera
 from facademap.io.control_files import read_control
-from facademap.io.csv_tables import check_writable, read_csv_rows, write_text_atomically
+from facademap.io.csv_tables import read_csv_rows
 from facademap.io.pictures import hash_file, read_picture, read_picture_info
 from facademap.io.rasters import write_elevation
+from facademap.io.whole_files import check_writable, write_whole
 from facademap.photo.accuracy import (
     AccuracyRules,
     describe_differences,
@@ -320,7 +321,7 @@ def _write(
         crs_wkt=wall_crs(out.stem, f"{out.stem} {digest[:16]}"),
     )
     if report is not None:
-        write_text_atomically(
+        write_whole(
             report, json.dumps(values, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
         )
     return values
@@ -480,7 +481,7 @@ def place_points_by_tape(tape: Path, out: Path) -> dict[str, Any]:
         writer.writerow(
             (name, f"{round(u, 5) + 0.0:.5f}", f"{round(v, 5) + 0.0:.5f}", f"{s * 1000:.2f}")
         )
-    write_text_atomically(out, text.getvalue())
+    write_whole(out, text.getvalue())
     return {
         "out": str(out),
         "points": len(found.name),

@@ -15,7 +15,8 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from facademap.errors import InputError
-from facademap.io.csv_tables import check_writable, read_csv_rows, write_text_atomically
+from facademap.io.csv_tables import read_csv_rows
+from facademap.io.whole_files import check_writable, write_whole
 from facademap.photo.cylinder import fit_cylinder
 from facademap.wall.frame import fit_surface
 
@@ -113,9 +114,9 @@ def place_survey_points(
     writer.writerow(("name", "u_m", "v_m", "w_m", "on_surface"))
     for name, place, ok in zip(names, places, used, strict=True):
         writer.writerow((name, *(f"{round(float(x), 5) + 0.0:.5f}" for x in place), int(ok)))
-    write_text_atomically(out, text.getvalue())
+    write_whole(out, text.getvalue())
     if placement is not None:
-        write_text_atomically(
+        write_whole(
             placement,
             json.dumps(
                 values.get(

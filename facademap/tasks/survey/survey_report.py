@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import json
 import math
-import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -16,6 +15,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from facademap.errors import FileError, InputError
 from facademap.io.pictures import read_picture
+from facademap.io.whole_files import make_folder, write_whole
 from facademap.photo.accuracy import AccuracyRules, few_checks_warning, finest_scale
 from facademap.photo.control import ControlPoints
 from facademap.photo.residual_drawing import PointResiduals, draw_residuals_svg
@@ -255,12 +255,5 @@ def _short(pen: ImageDraw.ImageDraw, font: Any, words: str) -> str:
 
 
 def _write(path: Path, content: bytes) -> None:
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        unfinished = path.with_name(f".{path.name}.part")
-        unfinished.write_bytes(content)
-        os.replace(unfinished, path)
-    except OSError as error:
-        raise FileError(
-            f"{path}: cannot be written ({error.strerror})", "Check the folder and its permissions."
-        ) from error
+    make_folder(path.parent)
+    write_whole(path, content)

@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 
 from facademap.errors import FacademapError, InputError
-from facademap.io.block_tables import write_bytes
+from facademap.io.whole_files import write_whole
 from facademap.match.from_tables import TableProblem
 from facademap.salvage.preview import best_five_sheet
 from facademap.store.project import Project
@@ -84,7 +84,7 @@ def best_faces(folder: Path, repair: str, out: Path) -> dict[str, Any]:
             "Add blocks with photos, and accept them.",
         )
     sheet = best_five_sheet(before, cells)
-    write_bytes(out, cv2.imencode(".png", np.ascontiguousarray(sheet[..., ::-1]))[1].tobytes())
+    write_whole(out, cv2.imencode(".png", np.ascontiguousarray(sheet[..., ::-1]))[1].tobytes())
     return {"repair": repair, "out": out, "faces": shown}
 
 

@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facademap.errors import FacademapError, InputError, TableError
-from facademap.io.csv_tables import read_csv_rows, write_text_atomically
+from facademap.io.csv_tables import read_csv_rows
 from facademap.io.plain_pictures import read_rgb
+from facademap.io.whole_files import write_whole
 from facademap.salvage.pattern import Pattern, describe_pattern, pattern_vectors
 
 __all__ = ["StonePicture", "compare_looks", "read_picture_list"]
@@ -77,7 +78,7 @@ def compare_looks(
             [first.name, pictures[j].name, f"{distances[i, j]:.6f}"]
             for j in range(i + 1, len(pictures))
         )
-    write_text_atomically(out, text.getvalue())
+    write_whole(out, text.getvalue())
     progress(1.0)
     np.fill_diagonal(distances, np.inf)
     nearest = {

@@ -12,6 +12,7 @@ import shapely
 from facademap.errors import FacademapError, InputError
 from facademap.io.face_flaws import read_flaws
 from facademap.io.pictures import hash_file, read_picture
+from facademap.io.whole_files import remove_file
 from facademap.photo.chart import read_patch
 from facademap.photo.colour import ColourCorrection, fit_correction
 from facademap.salvage.stock import estimate_weight
@@ -177,7 +178,7 @@ def measure_into_yard(
                 edit.put("faces", [row])
         except BaseException:
             if copied:
-                project.place(stored["path"]).unlink(missing_ok=True)
+                remove_file(stored["path"], inside=project.folder)
             raise
     return _report(row, traced, found, usable, warnings, new=old is None)
 

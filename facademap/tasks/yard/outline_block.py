@@ -6,8 +6,8 @@ import json
 from pathlib import Path
 from typing import Any
 
-from facademap.io.csv_tables import check_writable, write_text_atomically
 from facademap.io.pictures import read_picture
+from facademap.io.whole_files import check_writable, write_whole
 from facademap.salvage.face_size import FaceSize
 from facademap.salvage.traced_face import measure_traced_face
 from facademap.tasks.yard.face_scale import FoundScale, ScaleChoice, find_scale
@@ -66,7 +66,7 @@ def outline_block(
         "geometry": {"type": "Polygon", "coordinates": [closed]},
         "properties": properties,
     }
-    write_text_atomically(
+    write_whole(
         out, json.dumps({"type": "FeatureCollection", "features": [feature]}, indent=1) + "\n"
     )
     return properties

@@ -10,7 +10,8 @@ from typing import Any, Literal
 import numpy as np
 
 from facademap.errors import FacademapError
-from facademap.io.block_tables import write_block_table, write_bytes
+from facademap.io.block_tables import write_block_table
+from facademap.io.whole_files import write_whole
 from facademap.report.block_papers import (
     BlockCard,
     write_block_labels,
@@ -26,7 +27,7 @@ _PICTURE_PX = 420
 
 def target_sheet(out: Path, *, paper: str = "A4") -> None:
     """Write the printed target sheet."""
-    write_bytes(out, write_target_sheet(paper=paper))
+    write_whole(out, write_target_sheet(paper=paper))
 
 
 def yard_paper(
@@ -42,7 +43,7 @@ def yard_paper(
         if what == "labels"
         else write_contact_sheet(cards, paper=paper)
     )
-    write_bytes(out, made)
+    write_whole(out, made)
     return len(cards)
 
 
