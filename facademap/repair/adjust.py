@@ -12,6 +12,7 @@ from shapely.geometry import Polygon
 
 from facademap.errors import FacademapError, GeometryError
 from facademap.repair.cutouts import Need, depth_of_cut
+from facademap.repair.fixings import BEFORE
 from facademap.repair.handling import StoneDensity
 from facademap.repair.mortar import mix_named
 from facademap.repair.offsets import clean_ring
@@ -62,6 +63,7 @@ def adjust_cut_out(
     changed: frozenset[str],
     densities: Mapping[str, StoneDensity | float] | None = None,
     mix: str = "NHL 3.5 1:2.5",
+    fixing: str = BEFORE,
 ) -> AdjustedCutOut:
     """Set a hand-drawn cut-out right and design its piece.
 
@@ -150,6 +152,7 @@ def adjust_cut_out(
             settings=settings,
             densities=densities,
             mix=mix_named(mix),
+            fixing=fixing,
             place_pins=place,
         )
     except GeometryError as fault:
@@ -235,7 +238,9 @@ def _set_right(
         for i in range(len(ring))
     ]
     edges = _with_old_joints(ring, edges, row)
-    outline, edges, more = reach_through_joints(ring, edges, stone, stonework)
+    outline, edges, more = reach_through_joints(
+        ring, edges, stone, stonework, least_m=settings.joint_minimum_m
+    )
     notes += [
         n[0].upper() + n[1:].rstrip(".") + "."
         for n in dict.fromkeys([*(e.note for e in edges if e.note), *more])
@@ -397,6 +402,8 @@ _PIN_COLUMNS = (
     "hole_wall_m",
     "hole_piece_m",
     "grade",
+    "bore_piece_m",
+    "fixing",
 )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,10 +16,14 @@ from facademap.errors import FacademapError, GeometryError
 from facademap.repair.cautions import cautions_for
 from facademap.repair.handling import Lift, StoneDensity, density_of, hse_filter_kg, niosh_lift
 from facademap.repair.mortar import Mix, batch, mix_named, mortar_volumes
+from facademap.repair.assembly import Assembly, groove_lines
+from facademap.repair.edge_plan import plan_edges, spacer_sum
+from facademap.repair.fixings import BEFORE, FIXINGS
 from facademap.repair.moulding import profile_over, projection_over
 from facademap.repair.offsets import offset_edges
 from facademap.repair.pins import PinLayout, drilling_template, set_out_pins
 from facademap.repair.placing import placing_rules
+from facademap.repair.replay import Fault, replay
 from facademap.repair.rows import frame_of, rows_of
 from facademap.repair.schedule import WorkRates
 from facademap.repair.settings import Settings
@@ -91,6 +95,7 @@ def design_pieces(
     settings: Settings,
     densities: Mapping[str, StoneDensity | float] | None = None,
     mix: str = "NHL 3.5 1:2.5",
+    fixing: str = BEFORE,
 ) -> PieceDesign:
     """Design the piece of every inset and whole stone.
 
@@ -106,6 +111,8 @@ def design_pieces(
         Density by local name of the stone.
     mix : str
         Mortar mix by name.
+    fixing : str
+        How rods are set, see :data:`facademap.repair.fixings.FIXINGS`.
 
     Returns
     -------
@@ -119,7 +126,9 @@ def design_pieces(
         else Stonework.from_frames(wall_stones, wall_stones.iloc[:0])
     )
     records = rows_of(repairs)
-    pieces, gaps = design_rows(records, stonework, settings=settings, densities=densities, mix=mix)
+    pieces, gaps = design_rows(
+        records, stonework, settings=settings, densities=densities, mix=mix, fixing=fixing
+    )
     return PieceDesign(
         pieces=frame_of(PIECES, pieces, crs=repairs.crs),
         repairs=frame_of(REPAIRS, records, crs=repairs.crs),
@@ -134,6 +143,7 @@ def design_rows(
     settings: Settings,
     densities: Mapping[str, StoneDensity | float] | None,
     mix: str,
+    fixing: str = BEFORE,
 ) -> tuple[list[dict[str, Any]], list[Gap]]:
     """Pieces for rows of repairs; pins, materials and cautions are added to the rows themselves."""
     chosen = mix_named(mix)
@@ -150,6 +160,7 @@ def design_rows(
                 settings=settings,
                 densities=densities,
                 mix=chosen,
+                fixing=fixing,
             )
         except FacademapError as fault:
             gaps.append(Gap(about=str(record["id"]), problem=fault.problem, remedy=fault.remedy))
@@ -169,6 +180,7 @@ def design_piece(
     densities: Mapping[str, StoneDensity | float] | None,
     mix: Mix,
     place_pins: Callable[[Polygon, PinLayout], PinLayout] | None = None,
+    fixing: str = BEFORE,
 ) -> tuple[dict[str, Any], dict[str, Any], list[Gap]]:
     """One piece, what it adds to its repair, and what is amiss; ``place_pins`` says where a person wants the pins."""
     if stone is None:
@@ -213,6 +225,7 @@ def design_piece(
             settings=settings,
             projecting=stone.part in PROJECTING | OVERHEAD or out > 0 or "bottom" in exposed,
             backing_m=backing,
+            fixing=_fixing_of(repair, fixing),
         )
     )
     if place_pins is not None:
@@ -241,6 +254,7 @@ def design_piece(
         outline,
         face,
         ring,
+        joints,
         kinds,
         layout,
         cut_depth=cut_depth,
@@ -252,6 +266,16 @@ def design_piece(
         bed_reason=bed_reason,
     )
     materials["drilling_template"] = drilling_template(face, layout.pins)
+    fixing = layout.pins[0].fixing if layout.pins else BEFORE
+    materials["fixing"] = {
+        "name": fixing,
+        "title": FIXINGS[fixing].title,
+        "way_in": "straight",
+        "rules": list(FIXINGS[fixing].rules),
+        "plug": FIXINGS[fixing].plug,
+        "source": FIXINGS[fixing].source,
+        "status": FIXINGS[fixing].status,
+    }
     if stone.profile is not None:
         materials["moulding"] = {
             "projection_m": out,
@@ -270,20 +294,59 @@ def design_piece(
         faults=layout.faults,
         depth_share=None if stone.depth_m is None or whole else cut_depth / stone.depth_m,
     )
+    # handling stands first; what the fixing does follows it
+    cautions[1:1] = FIXINGS[fixing].cautions
     changes = {
         "pins": [p.as_json() for p in layout.pins],
         "materials": materials,
         "cautions": cautions,
     }
-    gaps = [
+    failing = replay(
+        Assembly(
+            repair=str(repair["id"]),
+            piece_id=str(piece["id"]),
+            cut_out=outline,
+            piece=face,
+            joints_m=tuple(joints),
+            kinds=tuple(kinds),
+            cut_depth_m=cut_depth,
+            piece_depth_m=depth,
+            bedding_m=settings.bedding_m,
+            out_m=out + settings.proud_m,
+            proud_m=settings.proud_m,
+            pins=layout.pins,
+            undercut_deg=settings.undercut_deg,
+            eased_edge_m=settings.eased_edge_m,
+            template=materials["drilling_template"],
+            backing_m=backing,
+            host=stone.outline,
+        ),
+        settings=settings,
+    ).faults
+    return piece, changes, _gaps_of(str(repair["id"]), layout, failing)
+
+
+def _gaps_of(repair: str, layout: PinLayout, failing: Sequence[Fault]) -> list[Gap]:
+    """What the rules of the pins could not keep, and what failed when the setting was gone through."""
+    found = [
         Gap(
-            about=str(repair["id"]),
+            about=repair,
             problem=f,
             remedy="Change the cut-out or agree another fixing before it is approved.",
         )
         for f in layout.faults
     ]
-    return piece, changes, gaps
+    return found + [
+        Gap(about=repair, problem=f"cannot be set as planned: {f.about}: {f.problem}", remedy=f.remedy)
+        for f in failing
+    ]
+
+
+def _fixing_of(repair: Mapping[str, Any], fixing: str) -> str:
+    """How the rods of this repair are set: as its own pins say, else as chosen for the project."""
+    pins = repair.get("pins")
+    first = pins[0] if isinstance(pins, Sequence) and len(pins) else {}
+    return str(first.get("fixing") or fixing) if isinstance(first, Mapping) else fixing
 
 
 def piece_id(repair: str) -> str:
@@ -296,6 +359,7 @@ def _materials(
     outline: Polygon,
     face: Polygon,
     ring: np.ndarray,
+    joints: list[float],
     kinds: list[str],
     layout: PinLayout,
     *,
@@ -329,7 +393,7 @@ def _materials(
     lift = niosh_lift(saturated, hands)
     index, limit = lift.index, lift.limit_kg
     rates = WorkRates()
-    spacers = max(2, math.ceil(joint_length / 0.2))
+    edges = plan_edges(ring, joints, kinds, cut_depth_m=cut_depth, settings=settings)
     return {
         "mortar": {
             "bed_m3": mortar.bed_m3,
@@ -379,11 +443,8 @@ def _materials(
             "depth_m": settings.groove_depth_m,
             "eased_back_edges_m": settings.eased_edge_m,
         },
-        "spacers": {
-            "count": spacers,
-            "thickness_m": settings.joint_m,
-            "kind": "wood or plastic spacers of the joint width, at the bed joint too",
-        },
+        "edges": [e.as_json() for e in edges],
+        "spacers": spacer_sum(edges),
         "covers": {"tape_m": 2 * joint_length, "sheet_m2": outline.area * 4},
         "cut": {
             "sawn_m": inset_length,
@@ -423,22 +484,7 @@ def groove_length(face: Polygon, settings: Settings) -> float:
     """Length of the level grooves over the back of a piece, clear of its edges by half their spacing."""
     if settings.groove_width_m <= 0 or settings.groove_depth_m <= 0:
         return 0.0
-    inner = face.buffer(-settings.groove_spacing_m / 2, join_style="mitre")
-    if inner.is_empty:
-        return 0.0
-    u0, v0, u1, v1 = inner.bounds
-    count = math.floor((v1 - v0) / settings.groove_spacing_m + 1e-9) + 1
-    start = (v0 + v1) / 2 - (count - 1) * settings.groove_spacing_m / 2
-    lines = shapely.linestrings(
-        [
-            [
-                [u0 - 1, start + k * settings.groove_spacing_m],
-                [u1 + 1, start + k * settings.groove_spacing_m],
-            ]
-            for k in range(count)
-        ]
-    )
-    return float(shapely.length(shapely.intersection(lines, inner)).sum())
+    return float(groove_lines(face, settings.groove_spacing_m).length)
 
 
 def _dust_l(layout: PinLayout) -> float:

@@ -1,4 +1,4 @@
-"""Pins of an inset: how many, where, how long, at which slope; and what stands in the way."""
+"""Pins of an inset: how many, where, how long, which way; and what stands in the way."""
 
 from __future__ import annotations
 
@@ -11,9 +11,13 @@ import numpy as np
 import shapely
 from shapely.geometry import Polygon
 
+from facademap.repair.fixings import BEFORE, RESIN, THROUGH_FACE, fixing_named
 from facademap.repair.settings import Settings
 
-__all__ = ["Pin", "PinLayout", "drilling_template", "set_out_pins"]
+__all__ = ["RESIN_CLEARANCE_M", "Pin", "PinLayout", "drilling_template", "set_out_pins"]
+
+#: Hole diameter beyond the rod for resin; common practice 1.5 to 2 mm.
+RESIN_CLEARANCE_M = 0.002
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,11 +29,15 @@ class Pin:
     u_m, v_m : float
         Where its axis meets the back of the piece, in the wall frame.
     angle_deg : float
-        Slope down into the wall.
+        Slope down into the wall, as seen from the side.
     turn_deg : float
-        Turn to the side, alternating, so that the pins lock against each other.
+        Turn to the right, as seen from above.
     rod_m, hole_m : float
         Diameters.
+    bore_piece_m : float
+        Diameter of the hole in the piece; 0 where it is that of the hole in the wall.
+    fixing : str
+        When and how the rod is set, see :data:`facademap.repair.fixings.FIXINGS`.
     embedment_m : float
         Length in the wall.
     into_piece_m : float
@@ -54,6 +62,21 @@ class Pin:
     hole_piece_m: float
     grade: str
     gap_m: float = 0.0
+    bore_piece_m: float = 0.0
+    fixing: str = BEFORE
+
+    @property
+    def direction(self) -> tuple[float, float, float]:
+        """Unit vector of its axis into the wall: right, up, in."""
+        right = math.tan(math.radians(self.turn_deg))
+        up = -math.tan(math.radians(self.angle_deg))
+        length = math.sqrt(right * right + up * up + 1.0)
+        return right / length, up / length, 1.0 / length
+
+    @property
+    def piece_hole_m(self) -> float:
+        """Diameter of the hole in the piece."""
+        return self.bore_piece_m or self.hole_m
 
     @property
     def rod_length_m(self) -> float:
@@ -75,6 +98,9 @@ class Pin:
             "hole_piece_m": self.hole_piece_m,
             "rod_length_m": round(self.rod_length_m, 5),
             "grade": self.grade,
+            "gap_m": self.gap_m,
+            "bore_piece_m": self.piece_hole_m,
+            "fixing": self.fixing,
         }
 
 
@@ -98,6 +124,7 @@ def set_out_pins(
     projecting: bool = False,
     exposed_to_salt: bool = True,
     backing_m: float | None = None,
+    fixing: str = BEFORE,
 ) -> PinLayout:
     """Set out the pins of a piece.
 
@@ -116,7 +143,10 @@ def set_out_pins(
     exposed_to_salt : bool
         Chooses the grade.
     backing_m : float, optional
-        Stone left behind the cut-out, where known; the hole must stay inside it.
+        Stone left behind the cut-out, where known; the hole must end short of its back by the cover.
+    fixing : str
+        ``before`` gives rods parallel to a straight way in; ``through face`` slopes them by the angle of the profile, to
+        alternating sides; ``resin`` gives straight rods in narrower holes.
 
     Returns
     -------
@@ -126,52 +156,71 @@ def set_out_pins(
         within the rules: the edge distance of a narrow piece, down to two hole diameters, and the spacing of the
         only two pins of a small piece, down to the edge distance.
     """
+    through = fixing_named(fixing).name == THROUGH_FACE
     heavy = projecting or weight_kg >= settings.heavy_kg
     rod = settings.rod_heavy_m if heavy else settings.rod_m
-    hole = rod + settings.hole_clearance_m
-    slope = math.radians(settings.pin_angle_deg)
+    hole = rod + (RESIN_CLEARANCE_M if fixing == RESIN else settings.hole_clearance_m)
     faults: list[str] = []
     notes: list[str] = []
-    into = _reach_into_piece(depth_m, hole=hole, slope=slope, settings=settings, faults=faults)
+    angle = settings.pin_angle_deg if through else 0.0
+    across = _reduction(angle, turned=through)
+    into = _reach_into_piece(depth_m, along=across, settings=settings, faults=faults, plug=through)
     if into is None:
         return PinLayout(pins=(), faults=tuple(faults))
     embedment = max(settings.embedment_m, settings.embedment_rods * rod)
-    if backing_m is not None and (embedment + settings.hole_spare_m) * math.cos(slope) > backing_m:
+    drilled = (embedment + settings.hole_spare_m) * across
+    if backing_m is not None and drilled + settings.cover_m > backing_m + 1e-9:
         faults.append(
             f"the stone behind the cut-out is {backing_m * 1000:.0f} mm, too thin for {embedment * 1000:.0f} mm "
-            "of embedment: pin into the stone behind, or use shorter rods agreed by an engineer"
+            f"of embedment with {settings.cover_m * 1000:.0f} mm of stone behind the hole: pin into the stone behind, or use "
+            "shorter rods agreed by an engineer"
         )
     edge = max(settings.edge_distance_m, settings.edge_distance_rods * rod)
+    # a sloped hole leaves the face elsewhere than the back: both ends keep the distance
+    aside = depth_m * math.tan(math.radians(angle))
     places, edge = _places(
         outline,
-        edge,
-        least=settings.edge_distance_holes * hole,
+        edge + aside,
+        least=settings.edge_distance_holes * hole + aside * math.sqrt(2.0),
         settings=settings,
         faults=faults,
         notes=notes,
     )
     grade = "316 (1.4401)" if exposed_to_salt else "304 (1.4301)"
+    through_hole = round(depth_m / across, 6)
     pins = tuple(
         Pin(
             u_m=float(u),
             v_m=float(v),
-            angle_deg=settings.pin_angle_deg,
-            turn_deg=settings.pin_angle_deg * (1 if i % 2 == 0 else -1) if len(places) > 1 else 0.0,
+            angle_deg=angle,
+            turn_deg=angle * (1 if i % 2 == 0 else -1) if len(places) > 1 else 0.0,
             rod_m=rod,
             hole_m=round(hole, 6),
             embedment_m=round(embedment, 6),
             into_piece_m=round(into, 6),
             hole_wall_m=round(embedment + settings.hole_spare_m, 6),
-            hole_piece_m=round(into + settings.hole_spare_m, 6),
+            hole_piece_m=through_hole if through else round(into + settings.hole_spare_m, 6),
             grade=grade,
-            gap_m=round(settings.bedding_m / math.cos(slope), 6),
+            gap_m=round(settings.bedding_m / across, 6),
+            bore_piece_m=round(hole, 6),
+            fixing=fixing,
         )
         for i, (u, v) in enumerate(places)
     )
-    cover = depth_m - (into + settings.hole_spare_m) * math.cos(slope) - hole / 2 * math.sin(slope)
+    cover = depth_m - (into + (0.0 if through else settings.hole_spare_m)) * across
     return PinLayout(
-        pins=pins, faults=tuple(faults), notes=tuple(notes), cover_m=cover, edge_distance_m=edge
+        pins=pins,
+        faults=tuple(faults),
+        notes=tuple(notes),
+        cover_m=cover,
+        edge_distance_m=edge - aside,
     )
+
+
+def _reduction(angle_deg: float, *, turned: bool) -> float:
+    """Depth into the stone for each metre along a rod: 1 for a straight one."""
+    slope = math.tan(math.radians(angle_deg))
+    return 1.0 / math.sqrt(1.0 + slope * slope * (2.0 if turned else 1.0))
 
 
 def drilling_template(face: Polygon, pins: Sequence[Pin]) -> dict[str, Any]:
@@ -180,45 +229,49 @@ def drilling_template(face: Polygon, pins: Sequence[Pin]) -> dict[str, Any]:
     Returns
     -------
     dict
-        ``wall``: right and up from the lower left corner of the piece's box, seen from outside;
-        ``piece_back``: the same holes on the back of the piece, seen from behind, measured right and up from the
-        lower corner that is then on the left. A hole that slopes down into the wall slopes up into the piece, so that one rod
-        is straight; a hole turned to the right in the wall, seen from outside, is turned to the right in the back too.
+        ``wall``: on the back of the cut-out, right and up from the lower left corner of the piece's box, seen from
+        outside, the template standing on its spacers; ``piece_back``: the same holes on the back of the piece, seen from
+        behind, measured right and up from the lower corner that is then on the left. A hole that slopes down into the
+        wall slopes up into the piece, so that one rod is straight, and where it crosses the bedding it lies lower in the
+        wall than on the piece; a hole turned to the right in the wall, seen from outside, is turned to the right in the
+        back too.
     """
     u0, v0, u1, _ = face.bounds
-    wall = [
-        {
-            "right_m": round(p.u_m - u0, 5),
-            "up_m": round(p.v_m - v0, 5),
-            "hole_m": p.hole_m,
-            "deep_m": p.hole_wall_m,
-            "down_deg": p.angle_deg,
-            "turn_right_deg": p.turn_deg,
-        }
-        for p in pins
-    ]
-    back = [
-        {
-            "right_m": round(u1 - p.u_m, 5),
-            "up_m": round(p.v_m - v0, 5),
-            "hole_m": p.hole_m,
-            "deep_m": p.hole_piece_m,
-            "up_deg": p.angle_deg,
-            "turn_right_deg": p.turn_deg,
-        }
-        for p in pins
-    ]
+    wall, back = [], []
+    for p in pins:
+        right, up, _ = p.direction
+        wall.append(
+            {
+                "right_m": round(p.u_m + right * p.gap_m - u0, 5),
+                "up_m": round(p.v_m + up * p.gap_m - v0, 5),
+                "hole_m": p.hole_m,
+                "deep_m": p.hole_wall_m,
+                "down_deg": p.angle_deg,
+                "turn_right_deg": p.turn_deg,
+            }
+        )
+        back.append(
+            {
+                "right_m": round(u1 - p.u_m, 5),
+                "up_m": round(p.v_m - v0, 5),
+                "hole_m": p.piece_hole_m,
+                "deep_m": p.hole_piece_m,
+                "up_deg": p.angle_deg,
+                "turn_right_deg": p.turn_deg,
+            }
+        )
     return {"width_m": round(u1 - u0, 5), "wall": wall, "piece_back": back}
 
 
 def _reach_into_piece(
-    depth_m: float, *, hole: float, slope: float, settings: Settings, faults: list[str]
+    depth_m: float, *, along: float, settings: Settings, faults: list[str], plug: bool
 ) -> float | None:
-    """Length of rod in the piece: as set, else as deep as share and cover allow; ``None`` when nothing is left."""
-    room = (depth_m - settings.cover_m - hole / 2 * math.sin(slope)) / math.cos(
-        slope
-    ) - settings.hole_spare_m
-    most = min(settings.into_piece_share * depth_m, room)
+    """Length of rod in the piece: as set, else as deep as share and cover allow; ``None`` when nothing is left.
+
+    ``along`` is the depth for each metre of rod. With a ``plug`` the hole goes on to the face, and the cover is the plug.
+    """
+    room = (depth_m - settings.cover_m) / along - (0.0 if plug else settings.hole_spare_m)
+    most = min(settings.into_piece_share * depth_m / along, room)
     wanted = settings.into_piece_m or most
     into = min(wanted, most)
     if settings.into_piece_m and settings.into_piece_m > most + 1e-9:

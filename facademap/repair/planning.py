@@ -16,6 +16,7 @@ from shapely.geometry import Polygon
 from facademap.errors import GeometryError
 from facademap.repair.cautions import cautions_for
 from facademap.repair.cutouts import CutOut, Need, damage_in, set_out, whole_stone
+from facademap.repair.fixings import BEFORE
 from facademap.repair.handling import StoneDensity
 from facademap.repair.offsets import clean_ring, offset_edges
 from facademap.repair.pieces import Gap, design_rows, piece_id
@@ -61,6 +62,7 @@ def plan_repairs(
     fixed: gpd.GeoDataFrame | None = None,
     profiles: Mapping[str, Sequence[Sequence[float]]] | None = None,
     mix: str = "NHL 3.5 1:2.5",
+    fixing: str = BEFORE,
     stonework: Stonework | None = None,
     only_stones: Set[str] | None = None,
     standing: Sequence[dict[str, Any]] = (),
@@ -85,6 +87,8 @@ def plan_repairs(
         Profile line (out_m, v_m) of moulded stones, by id of the wall stone or by part of the building.
     mix : str
         Mortar mix by name.
+    fixing : str
+        How rods are set: before the piece, through its face, or in resin.
     stonework : Stonework, optional
         Made once from the wall stones and openings where several plans follow each other.
     only_stones : set of str, optional
@@ -135,7 +139,9 @@ def plan_repairs(
     )
     for number, row in enumerate(rows, start=1):
         row["id"] = f"R-{number:03d}"
-    pieces, found = design_rows(rows, stonework, settings=settings, densities=densities, mix=mix)
+    pieces, found = design_rows(
+        rows, stonework, settings=settings, densities=densities, mix=mix, fixing=fixing
+    )
     return RepairPlan(
         repairs=frame_of(REPAIRS, rows, crs=conditions.crs),
         pieces=frame_of(PIECES, pieces, crs=conditions.crs),
@@ -450,7 +456,9 @@ def _cut_out_row(
         stonework.edge(ring[i], ring[(i + 1) % len(ring)], stone=stone, settings=settings)
         for i in range(len(ring))
     ]
-    outline, edges, notes = reach_through_joints(ring, edges, stone, stonework)
+    outline, edges, notes = reach_through_joints(
+        ring, edges, stone, stonework, least_m=settings.joint_minimum_m
+    )
     removed = float(shapely.intersection(outline, stone.drawn).area)
     lead = max(facts, key=lambda f: f["priority"])
     held = list(dict.fromkeys(f["held_back"] for f in facts if f["held_back"]))
@@ -482,9 +490,12 @@ def _cut_out_row(
 
 
 def reach_through_joints(
-    ring: np.ndarray, edges: list[Edge], stone: Stone, stonework: Stonework
+    ring: np.ndarray, edges: list[Edge], stone: Stone, stonework: Stonework, *, least_m: float
 ) -> tuple[Polygon, list[Edge], list[str]]:
-    """The cut-out goes through the mortar of an existing joint to the stone across it, so that the joint keeps its width."""
+    """The cut-out goes through the mortar of an existing joint to the stone across it, so that the joint keeps its width.
+
+    A joint that is left thinner than ``least_m`` could not be filled: the piece is cut back until it can.
+    """
     reach = np.array([e.reach_m for e in edges])
     if not reach.any():
         return Polygon(ring), edges, []
@@ -513,7 +524,7 @@ def reach_through_joints(
             [
                 Edge(
                     kind=e.kind,
-                    joint_m=round(e.reach_m * share, 7) if e.reach_m else e.joint_m,
+                    joint_m=max(least_m, round(e.reach_m * share, 7)) if e.reach_m else e.joint_m,
                     reach_m=e.reach_m,
                     note=e.note,
                 )

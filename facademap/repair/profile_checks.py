@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 from facademap.repair.settings import Settings
@@ -34,13 +33,12 @@ def check_profile(settings: Settings) -> tuple[ProfileCheck, ...]:
     s = settings
     mm = 1000.0
     depth = s.depth_minimum_m - s.bedding_m
-    slope = math.radians(s.pin_angle_deg)
     hole = s.rod_m + s.hole_clearance_m
-    room = (depth - s.cover_m - hole / 2 * math.sin(slope)) / math.cos(slope) - s.hole_spare_m
+    room = depth - s.cover_m - s.hole_spare_m
     wanted = s.into_piece_m or s.into_piece_minimum_m
     share = s.into_piece_share * depth
     most = min(room, share)
-    cover = depth - (wanted + s.hole_spare_m) * math.cos(slope) - hole / 2 * math.sin(slope)
+    cover = depth - wanted - s.hole_spare_m
     embedment = max(s.embedment_m, s.embedment_rods * s.rod_m)
     low, high = _PUBLISHED_DEPTH_M
     study = "Scott Monument restoration study, repair criteria (read)"

@@ -10,6 +10,7 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
+from facademap.repair.fixings import BEFORE
 from facademap.repair.handling import StoneDensity
 from facademap.repair.pieces import Gap, is_inset
 from facademap.repair.planning import carry_ids, plan_repairs
@@ -45,6 +46,7 @@ def replan(
     new_id: Callable[[], str],
     densities: Mapping[str, StoneDensity | float] | None = None,
     mix: str = "NHL 3.5 1:2.5",
+    fixing: str = BEFORE,
     overrules: Mapping[str, Overrule] | None = None,
     fixed: gpd.GeoDataFrame | None = None,
 ) -> Replan:
@@ -60,7 +62,7 @@ def replan(
         Repairs of the last plan that are still proposed.
     stonework : Stonework
         Made once and kept.
-    rules, settings, densities, mix, overrules, fixed
+    rules, settings, densities, mix, fixing, overrules, fixed
         As for :func:`plan_repairs`.
     new_id : callable
         Gives the id of a repair that is new.
@@ -115,6 +117,7 @@ def replan(
         settings=settings,
         densities=densities,
         mix=mix,
+        fixing=fixing,
         overrules=overrules,
         fixed=fixed,
         stonework=stonework,

@@ -282,7 +282,8 @@ def test_an_item_not_mended_by_the_next_cycle_is_unsafe():
 
 
 def test_a_profile_that_breaks_its_own_cover_says_which():
-    s = load_profile("inch").with_values({"pin_angle_deg": 15.0}, source="test")
+    # rods lie along the way in, so no slope counts here: a greater cover is what breaks it
+    s = load_profile("inch").with_values({"cover_m": 0.018}, source="test")
     broken = {c.name: c.says for c in check_profile(s) if not c.passed}
     assert set(broken) == {"cover", "reach into the piece"}
-    assert "15.9 mm are wanted" in broken["cover"]
+    assert "18.0 mm are wanted" in broken["cover"]

@@ -369,7 +369,12 @@ def test_impossible_pins_are_named_with_what_to_change():
     assert any("behind" in f for f in wall.faults)
     heavy = set_out_pins(box(0, 0, 0.3, 0.2), 0.06, weight_kg=50, settings=S)
     assert heavy.pins[0].rod_m == S.rod_heavy_m
-    assert {p.turn_deg for p in heavy.pins} == {S.pin_angle_deg, -S.pin_angle_deg}
+    # rods that stand in the wall before the piece are straight; only those drilled through the face are sloped
+    assert {p.direction for p in heavy.pins} == {(0.0, 0.0, 1.0)}
+    through = set_out_pins(
+        box(0, 0, 0.3, 0.2), 0.06, weight_kg=50, settings=S, fixing="through face"
+    )
+    assert {p.turn_deg for p in through.pins} == {S.pin_angle_deg, -S.pin_angle_deg}
 
 
 def test_drilling_template_puts_both_holes_on_one_line():

@@ -20,6 +20,11 @@ __all__ = ["command"]
     metavar="TASK,HOURS[,PLACE]",
     help="Dusty task you choose, hours a shift, outdoors or enclosed; kept in the project.",
 )
+@click.option(
+    "--fixing",
+    type=click.Choice(["before", "through face", "resin"]),
+    help="How rods are set: in the wall before the piece, through its face after setting, or in resin; kept in the project.",
+)
 @click.option("--who", default="facademap plan", help="Name kept in the history.")
 @command_options
 def command(
@@ -27,6 +32,7 @@ def command(
     profile: str | None,
     rules_path: str | None,
     dust: tuple[str, ...],
+    fixing: str | None,
     who: str,
     show: Show,
 ) -> None:
@@ -40,7 +46,12 @@ def command(
         choose_dust_tasks(project, [entry.split(",") for entry in dust], who=who)
     with show.progress("planning repairs") as progress:
         summary = plan_project(
-            project, profile=profile, rules_path=rules_path, who=who, progress=progress
+            project,
+            profile=profile,
+            rules_path=rules_path,
+            fixing=fixing,
+            who=who,
+            progress=progress,
         )
     for gap in summary["gaps"] if show.verbose else summary["gaps"][:5]:
         show.say(f"gap: {gap['about']}: {gap['problem']}; fix: {gap['remedy']}")

@@ -10,6 +10,7 @@ import shapely
 
 from facademap.errors import StageError
 from facademap.repair.adjust import NO_STONE, adjust_cut_out, can_be_adjusted
+from facademap.repair.fixings import BEFORE
 from facademap.repair.pieces import is_inset
 from facademap.repair.stonework import Stonework
 from facademap.store.changes import outlines_near, rows_where
@@ -117,6 +118,7 @@ def follow_cut_out(
         settings=settings,
         changed=changed if before is not None else changed | {"geometry"},
         densities=project.setting("densities", {}) or {},
+        fixing=project.setting("fixing", BEFORE),
     )
     values = {k: v for k, v in found.repair.items() if k != "edge_ring"}
     note, said = _note(row, found.notes)

@@ -13,6 +13,7 @@ from facademap.errors import InputError
 from facademap.io.rule_files import load_profile, load_rules
 from facademap.repair.adjust import BY_HAND
 from facademap.repair.dust import DUST_TASKS, dust_controls
+from facademap.repair.fixings import BEFORE, fixing_named
 from facademap.repair.handling import stack_loads
 from facademap.repair.make_safe import make_safe_list
 from facademap.repair.pieces import Gap, is_inset
@@ -53,6 +54,7 @@ def plan_project(
     *,
     profile: str | Path | None = None,
     rules_path: str | Path | None = None,
+    fixing: str | None = None,
     who: str = "facademap plan",
     progress: Callable[[float], None] | None = None,
 ) -> dict[str, Any]:
@@ -66,6 +68,8 @@ def plan_project(
         ``metric``, ``inch`` or a file; the project's own setting, else ``metric``, when not given.
     rules_path : path, optional
         Rule table; the project's own setting, else the packaged one, when not given.
+    fixing : str, optional
+        How rods are set (``before``, ``through face`` or ``resin``); the project's own choice, else before the piece.
     who : str
         Named in the history.
     progress : callable, optional
@@ -83,6 +87,8 @@ def plan_project(
     conditions in the same stone.
     """
     tell = progress or (lambda share: None)
+    if fixing is not None:
+        fixing_named(fixing)
     with Project.open(folder) as project:
         settings = settings_of_project(project, profile=profile)
         rules = load_rules(rules_path or project.setting("rules_path"))
@@ -103,6 +109,7 @@ def plan_project(
             overrules=overrules,
             fixed=fixed,
             profiles=project.setting("profile_lines", {}) or {},
+            fixing=fixing or project.setting("fixing", BEFORE),
         )
         plan = _with_dust(plan, project.setting("dust_tasks", []) or [])
         tell(0.7)
@@ -113,6 +120,8 @@ def plan_project(
             _store(edit, plan, pieces, dropped=dropped)
             edit.set("plan_gaps", [g.as_json() for g in plan.gaps])
             edit.set("overrules", _as_kept(overrules))
+            if fixing is not None:
+                edit.set("fixing", fixing)
             edit.set("profile", str(profile or project.setting("profile", "metric")))
         tell(1.0)
         return _summary(
@@ -161,6 +170,7 @@ def replan_project(
                 densities=project.setting("densities", {}) or {},
                 overrules=overrules,
                 fixed=fixed,
+                fixing=project.setting("fixing", BEFORE),
             )
             plan = _with_dust(
                 _keep_choices(
