@@ -25,6 +25,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from benchmarks.papers_project import TERMS, make_project
 from facademap.condition.glossary import family_named, find_term
+from facademap.io.rule_files import load_profile
 from facademap.report.drawing_content import Content, Group, Panel
 from facademap.report.drawings import draw_sheets, write_drawing_pdf
 from facademap.report.face_picture import encode_jpeg, rectify_face
@@ -118,7 +119,7 @@ def tickets(folder: Path) -> None:
         f["id"]: rectify_face(photo, f["photo_matrix"], outline=f["outline"])
         for f in frames["faces"].to_dict("records")
     }
-    made = make_tickets(frames, project="bench")
+    made = make_tickets(frames, project="bench", settings=load_profile("metric"))
     data = write_cut_tickets(made, pictures=pictures)
     print(
         f"{len(made)} cut tickets: {time.perf_counter() - start:.1f} s (bar 90 s), {len(data) / 1e6:.1f} MB, peak memory {megabytes():.0f} MB (bar 1000)"

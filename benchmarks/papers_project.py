@@ -16,6 +16,9 @@ import shapely
 from rasterio.transform import from_origin
 from shapely.geometry import LineString, Point, Polygon, box
 
+from facademap.io.rule_files import load_profile
+from facademap.repair.offsets import offset_edges
+from facademap.repair.pins import set_out_pins
 from facademap.store.project import Project
 from facademap.wall.world import wall_crs
 
@@ -313,6 +316,7 @@ def _repairs(
     by_stone: dict[str, list[str]] = {}
     for c in seen:
         by_stone.setdefault(c["wall_stone"], []).append(c["id"])
+    profile = load_profile("metric")
     order = rng.permutation(len(stones))
     for i in range(count):
         stone = stones[int(order[i % len(order)])]
@@ -335,13 +339,9 @@ def _repairs(
             )
         depth = float(rng.choice([0.05, 0.06, 0.075]))
         n = len(cut.exterior.coords) - 1
-        piece = shapely.buffer(cut, -joint, join_style="mitre")
+        edges = [0.003] + [joint] * (n - 1)
+        piece = offset_edges(np.asarray(cut.exterior.coords)[:-1], edges)
         pu0, pv0, pu1, pv1 = piece.bounds
-        spots = (
-            [(pu0 + 0.05, pv0 + 0.05), (pu1 - 0.05, pv0 + 0.05)]
-            if w > 0.2
-            else [(piece.representative_point().x, piece.representative_point().y)]
-        )
         rid = f"R-{i + 1:03d}"
         kg = piece.area * depth * 2300
         measured = (
@@ -368,27 +368,19 @@ def _repairs(
                 if i % 6 == 2
                 else "approved",
                 "depth_m": depth,
-                "edges": [0.003] + [joint] * (n - 1),
+                "edges": edges,
                 "edge_kinds": ["joint"] + ["inset"] * (n - 1),
                 "geometry": cut,
                 "lift": int(v0 // 2),
                 "bay": int(u0 // 2.1) + 1,
                 "pins": [
-                    {
-                        "u_m": u,
-                        "v_m": v,
-                        "angle_deg": 15.0,
-                        "turn_deg": 15.0 * (-1) ** k,
-                        "hole_m": 0.009,
-                        "rod_m": 0.006,
-                        "embedment_m": 0.05,
-                        "into_piece_m": 0.03,
-                        "hole_wall_m": 0.053,
-                        "hole_piece_m": 0.033,
-                        "rod_length_m": 0.08,
-                        "grade": "316 (1.4401)",
-                    }
-                    for k, (u, v) in enumerate(spots)
+                    p.as_json()
+                    for p in set_out_pins(
+                        piece,
+                        depth - profile.bedding_m,
+                        weight_kg=kg,
+                        settings=profile,
+                    ).pins
                 ],
                 "materials": {
                     "mortar": {

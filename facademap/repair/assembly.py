@@ -120,14 +120,17 @@ class Assembly:
         )
         depth = self.in_wall_m
         grooves = (
-            groove_lines(self.piece, self.groove_spacing_m).length * self.groove_width_m * self.groove_depth_m
+            groove_lines(self.piece, self.groove_spacing_m).length
+            * self.groove_width_m
+            * self.groove_depth_m
             if self.groove_width_m > 0 and self.groove_depth_m > 0
             else 0.0
         )
         eased = self.piece.exterior.length * self.eased_edge_m**2 / 2
         holes_piece = sum(math.pi / 4 * p.piece_hole_m**2 * p.hole_piece_m for p in self.pins)
         return Volumes(
-            cut_out_m3=self.cut_out.area * self.cut_depth_m + undercut * length * self.cut_depth_m**2 / 2,
+            cut_out_m3=self.cut_out.area * self.cut_depth_m
+            + undercut * length * self.cut_depth_m**2 / 2,
             piece_m3=self.piece.area * depth - grooves - eased - holes_piece,
             rods_m3=sum(math.pi / 4 * p.rod_m**2 * p.rod_length_m for p in self.pins),
             holes_wall_m3=sum(math.pi / 4 * p.hole_m**2 * p.hole_wall_m for p in self.pins),
@@ -216,7 +219,9 @@ def read_pins(values: Any, *, bedding_m: float) -> tuple[Pin, ...]:
             numbers = {k: float(given[k]) for k in _LENGTHS}
             if not all(math.isfinite(x) for x in numbers.values()):
                 raise ValueError("not finite")
-            turned = {k: float(given.get(k) or 0.0) for k in ("angle_deg", "turn_deg", "bore_piece_m")}
+            turned = {
+                k: float(given.get(k) or 0.0) for k in ("angle_deg", "turn_deg", "bore_piece_m")
+            }
             pin = Pin(
                 **numbers,
                 **turned,
@@ -282,6 +287,7 @@ def assembly_of(
             f"repair {name}: cut-out, piece and joints do not have the same number of edges",
             "Plan it again, or design the piece anew.",
         )
+    outline = _corner_for_corner(outline, cut_out)
     materials = {} if is_missing(repair.get("materials")) else repair["materials"]
     moulding = float((materials.get("moulding") or {}).get("projection_m") or 0.0)
     proud = float(materials.get("proud_m", settings.proud_m))
@@ -289,7 +295,7 @@ def assembly_of(
     if not bool(piece.get("provisional", True)):
         cut_out = offset_edges(ring_of(outline), [-float(j) for j in joints])
         measured = repair.get("measured")
-        depths = [] if is_missing(measured) else list(measured.get("depths_m") or ())
+        depths = list(measured.get("depths_m") or ()) if isinstance(measured, Mapping) else []
         depth = min(depths, default=depth)
     return Assembly(
         repair=name,
@@ -316,3 +322,13 @@ def assembly_of(
     )
 
 
+def _corner_for_corner(piece: Polygon, cut_out: Polygon) -> Polygon:
+    """The outline of the piece begun at the corner that lies nearest to the first one of the cut-out, the same way round."""
+    ring, wanted = ring_of(piece), ring_of(cut_out)
+    if piece.exterior.is_ccw != cut_out.exterior.is_ccw:
+        ring = ring[::-1]
+    apart = [
+        float(np.hypot(*(np.roll(ring, -k, axis=0) - wanted).T).sum()) for k in range(len(ring))
+    ]
+    first = int(np.argmin(apart))
+    return Polygon(np.roll(ring, -first, axis=0))

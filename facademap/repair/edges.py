@@ -52,7 +52,10 @@ def edge_names(ring: np.ndarray | Sequence[Sequence[float]]) -> tuple[str, ...]:
     sideways = np.abs(out[:, 0]) >= np.abs(out[:, 1])
     names = [""] * len(points)
     for side in SIDES:
-        axis, sign = (0 if side in ("right", "left") else 1), (1 if side in ("top", "right") else -1)
+        axis, sign = (
+            (0 if side in ("right", "left") else 1),
+            (1 if side in ("top", "right") else -1),
+        )
         mine = [
             i for i in range(len(points)) if sideways[i] == (axis == 0) and sign * out[i, axis] > 0
         ]
@@ -118,7 +121,9 @@ def from_named(
             f"Give them in this order: {', '.join(filled)}.",
         )
     return {
-        n: v for n, v in zip(order if len(values) == len(order) else filled, values, strict=True) if n in filled
+        n: v
+        for n, v in zip(order if len(values) == len(order) else filled, values, strict=True)
+        if n in filled
     }
 
 

@@ -9,16 +9,15 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
-import shapely
 from shapely.geometry import Polygon
 
 from facademap.errors import FacademapError, GeometryError
-from facademap.repair.cautions import cautions_for
-from facademap.repair.handling import Lift, StoneDensity, density_of, hse_filter_kg, niosh_lift
-from facademap.repair.mortar import Mix, batch, mix_named, mortar_volumes
 from facademap.repair.assembly import Assembly, groove_lines
+from facademap.repair.cautions import cautions_for
 from facademap.repair.edge_plan import plan_edges, spacer_sum
 from facademap.repair.fixings import BEFORE, FIXINGS
+from facademap.repair.handling import Lift, StoneDensity, density_of, hse_filter_kg, niosh_lift
+from facademap.repair.mortar import Mix, batch, mix_named, mortar_volumes
 from facademap.repair.moulding import profile_over, projection_over
 from facademap.repair.offsets import offset_edges
 from facademap.repair.pins import PinLayout, drilling_template, set_out_pins
@@ -337,7 +336,11 @@ def _gaps_of(repair: str, layout: PinLayout, failing: Sequence[Fault]) -> list[G
         for f in layout.faults
     ]
     return found + [
-        Gap(about=repair, problem=f"cannot be set as planned: {f.about}: {f.problem}", remedy=f.remedy)
+        Gap(
+            about=repair,
+            problem=f"cannot be set as planned: {f.about}: {f.problem}",
+            remedy=f.remedy,
+        )
         for f in failing
     ]
 

@@ -153,12 +153,14 @@ def replay_rows(
     if stone is not None:
         host = stone["geometry"]
         deep = stone["depth_m"]
-        behind = None if is_missing(deep) or not deep > 0 else float(deep) - float(repair["depth_m"])
+        behind = (
+            None if is_missing(deep) or not deep > 0 else float(deep) - float(repair["depth_m"])
+        )
     try:
         assembly = assembly_of(repair, piece, settings=settings, host=host, backing_m=behind)
     except FacademapError as fault:
-        found = Fault(about="assembly", problem=fault.problem, remedy=fault.remedy)
-        return None, Replay(faults=(found,), way_clear_m=math.nan)
+        unread = Fault(about="assembly", problem=fault.problem, remedy=fault.remedy)
+        return None, Replay(faults=(unread,), way_clear_m=math.nan)
     found = replay(assembly, settings=settings)
     if not assembly.pins and repair["treatment"] == "inset":
         no_pin = Fault(
@@ -318,9 +320,7 @@ def _rod_in_holes(about: str, pin: Pin, settings: Settings) -> Iterator[Fault]:
         )
 
 
-def _cover(
-    about: str, a: Assembly, pin: Pin, settings: Settings
-) -> tuple[float, list[Fault]]:
+def _cover(about: str, a: Assembly, pin: Pin, settings: Settings) -> tuple[float, list[Fault]]:
     """Stone between hole and finished face, or the plug over a rod drilled through the face."""
     into = pin.direction[2]
     if pin.fixing == THROUGH_FACE:
@@ -396,9 +396,7 @@ def _behind(about: str, a: Assembly, pin: Pin, settings: Settings) -> Iterator[F
             )
     if a.host is not None:
         length = pin.gap_m + pin.hole_wall_m
-        ends = np.array(
-            [[pin.u_m, pin.v_m], [pin.u_m + right * length, pin.v_m + up * length]]
-        )
+        ends = np.array([[pin.u_m, pin.v_m], [pin.u_m + right * length, pin.v_m + up * length]])
         least = settings.edge_distance_holes * pin.hole_m
         near = float(shapely.distance(a.host.exterior, shapely.points(ends)).min())
         if not shapely.contains_xy(a.host, ends).all() or near < least - _ROUND_M:
@@ -420,9 +418,7 @@ def _apart(a: Assembly, settings: Settings) -> Iterator[Fault]:
     ]
     for i in range(len(a.pins)):
         for j in range(i):
-            near = min(
-                float(np.hypot(*(ends[i][k] - ends[j][k]))) for k in (0, 1)
-            )
+            near = min(float(np.hypot(*(ends[i][k] - ends[j][k]))) for k in (0, 1))
             least = settings.edge_distance_holes * max(
                 a.pins[i].piece_hole_m, a.pins[j].piece_hole_m
             )
@@ -450,7 +446,8 @@ def _template(a: Assembly) -> Iterator[Fault]:
             continue
         for number, (got, right) in enumerate(zip(told, wanted[side], strict=True), start=1):
             off = max(
-                abs(float(got.get(k) or 0.0) - right[k]) for k in ("right_m", "up_m", "hole_m", "deep_m")
+                abs(float(got.get(k) or 0.0) - right[k])
+                for k in ("right_m", "up_m", "hole_m", "deep_m")
             )
             if off > _ALIKE_M:
                 yield Fault(

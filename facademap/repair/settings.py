@@ -206,7 +206,10 @@ class Settings:
         "length", 0, 0.3, "Pieces with no side longer than this take one pin"
     )
     pin_angle_deg: float = _setting(
-        "angle", 0, 45, "Slope of pins drilled through the face after setting; all others lie along the way in"
+        "angle",
+        0,
+        45,
+        "Slope of pins drilled through the face after setting; all others lie along the way in",
     )
     engineer_kg: float = _setting(
         "mass", 1, 500, "Weight from which an engineer must look at the fixing"

@@ -35,6 +35,7 @@ class Rod:
     piece_m: float
     length_m: float
     grade: str
+    fixing: str = "before"
 
     @property
     def drilled_m(self) -> float:
@@ -65,6 +66,7 @@ def read_rods(pins: Any) -> tuple[Rod, ...]:
                 piece_m=into if piece is None else piece,
                 length_m=number(pin.get("rod_length_m")) or embedment + into,
                 grade=str(pin.get("grade") or ""),
+                fixing=str(pin.get("fixing") or "before"),
             )
         )
     return tuple(rods)
@@ -82,8 +84,8 @@ class Materials:
     binder_l: float | None = None
     sand_l: float | None = None
     water_l: float | None = None
-    spacer_m: float | None = None
-    spacers: int | None = None
+    spacers_by_thickness: tuple[tuple[float, int, tuple[str, ...]], ...] = ()
+    edges: tuple[Mapping[str, Any], ...] = ()
     hours: float | None = None
     proud_m: float | None = None
     tools: tuple[str, ...] = ()
@@ -119,13 +121,6 @@ def read_materials(record: Any) -> Materials:
         parts = [number(_find(record, (p,))) for p in _MORTAR_PARTS]
         known = [p for p in parts if p is not None]
         in_place = sum(known) if known else None
-    spacers = record.get("spacers")
-    spacers = (
-        spacers
-        if isinstance(spacers, Mapping)
-        else {"count": spacers, "thickness_m": record.get("spacer_m")}
-    )
-    count = number(spacers.get("count"))
     said = record.get("times")
     times: Mapping[str, Any] = said if isinstance(said, Mapping) else {}
     low, high = (
@@ -151,8 +146,8 @@ def read_materials(record: Any) -> Materials:
         binder_l=number(_find(record, ("binder_l",))),
         sand_l=number(_find(record, ("sand_l",))),
         water_l=number(_find(record, ("water_l",))),
-        spacer_m=number(spacers.get("thickness_m")),
-        spacers=None if count is None else round(count),
+        spacers_by_thickness=_spacers(record),
+        edges=tuple(e for e in record.get("edges") or () if isinstance(e, Mapping)),
         hours=total,
         proud_m=number(record.get("proud_m")),
         tools=tuple(str(t) for t in tools) if isinstance(tools, list) else (),
@@ -160,3 +155,27 @@ def read_materials(record: Any) -> Materials:
         frost_free_h=number(times.get("frost_free_h")),
         protect_h=number(times.get("protect_h")),
     )
+
+
+def _spacers(record: Mapping[str, Any]) -> tuple[tuple[float, int, tuple[str, ...]], ...]:
+    """Thickness, number and edges of the spacers, thickest first; what the record says in one sum has no edges."""
+    found: dict[float, tuple[int, tuple[str, ...]]] = {}
+    for edge in record.get("edges") or ():
+        if not isinstance(edge, Mapping):
+            continue
+        thick, count = number(edge.get("spacer_m")), number(edge.get("spacers"))
+        if thick and count:
+            before = found.get(round(thick, 4), (0, ()))
+            found[round(thick, 4)] = (
+                before[0] + round(count),
+                (*before[1], str(edge.get("name") or "")),
+            )
+    if not found:
+        spacers = record.get("spacers")
+        thick = number(
+            spacers.get("thickness_m") if isinstance(spacers, Mapping) else record.get("spacer_m")
+        )
+        count = number(spacers.get("count") if isinstance(spacers, Mapping) else spacers)
+        if thick and count:
+            found[thick] = (round(count), ())
+    return tuple((t, *found[t]) for t in sorted(found, reverse=True))

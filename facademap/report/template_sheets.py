@@ -13,6 +13,7 @@ from facademap.report.page import Page
 from facademap.report.paper import paper_named
 from facademap.report.pdf import write_pdf
 from facademap.report.piece_sketch import RED
+from facademap.report.refusal_page import draw_refusal
 from facademap.units import format_inches, format_mm
 
 if TYPE_CHECKING:
@@ -72,7 +73,9 @@ def write_templates(tickets: Sequence[Ticket], *, paper: str = "A4") -> bytes:
 def _pages(tickets: Sequence[Ticket], paper: str) -> Iterator[Page]:
     large = set(too_large(tickets, paper=paper))
     for ticket in tickets:
-        if ticket.piece["id"] in large:
+        if ticket.faults:
+            yield draw_refusal(ticket, paper=paper, what="template")
+        elif ticket.piece["id"] in large:
             yield _refusal(ticket, paper)
         else:
             yield from _tiles(ticket, paper)

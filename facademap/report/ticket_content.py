@@ -8,7 +8,11 @@ from typing import Any
 
 import pandas as pd
 
+from facademap.repair.assembly import Assembly
 from facademap.repair.donors import WallStone, wall_stone_of
+from facademap.repair.replay import Fault
+from facademap.repair.settings import Settings
+from facademap.report.insets import go_through
 from facademap.report.materials import Materials, Rod, number, read_materials, read_rods
 from facademap.report.rows import rows_of
 from facademap.tables import is_missing
@@ -36,6 +40,10 @@ class Ticket:
         Pieces that are to come out of the stone that this repair takes out.
     yields_kg : float, optional
         Weight of that stone.
+    assembly : Assembly, optional
+        The piece with its rods and joints as solids, where it can be read.
+    faults : tuple of Fault
+        What failed when its setting was gone through: then there is no ticket to work from.
     """
 
     piece: Mapping[str, Any]
@@ -55,6 +63,8 @@ class Ticket:
     from_wall: WallStone | None = None
     yields: tuple[WallStone, ...] = ()
     yields_kg: float | None = None
+    assembly: Assembly | None = None
+    faults: tuple[Fault, ...] = ()
 
     @property
     def measured(self) -> bool:
@@ -66,6 +76,7 @@ def make_tickets(
     frames: Mapping[str, pd.DataFrame],
     *,
     project: str,
+    settings: Settings,
     link: str = "facademap:repair/{repair}",
     criteria: Sequence[str] = (),
 ) -> list[Ticket]:
@@ -77,6 +88,8 @@ def make_tickets(
         As read from a project.
     project : str
         Name of the project.
+    settings : Settings
+        Trade values against which the setting of every piece is gone through.
     link : str
         Address of a repair, ``{repair}`` standing for its id.
     criteria : sequence of str
@@ -102,6 +115,7 @@ def make_tickets(
     needed = {n: frames[n] for n in ("placements", "blocks", "repairs") if n in frames}
     uses = wall_stone_of(**needed) if len(needed) == 3 else ()
     from_wall = {u.piece: u for u in uses}
+    insets = go_through(frames, settings)
     tickets = []
     for piece in rows["pieces"].values():
         repair = rows["repairs"].get(piece["repair"])
@@ -109,6 +123,7 @@ def make_tickets(
             continue
         surface = rows["surfaces"].get(piece["surface"], {})
         place = place_of.get(piece["id"])
+        assembly, gone_through = insets[str(piece["id"])]
         yields = tuple(u for u in uses if u.donor == repair["id"])
         tickets.append(
             Ticket(
@@ -132,6 +147,8 @@ def make_tickets(
                 criteria=tuple(criteria),
                 from_wall=from_wall.get(str(piece["id"])),
                 yields=yields,
+                assembly=assembly,
+                faults=gone_through.faults,
                 yields_kg=number(rows["blocks"][yields[0].block]["weight_kg"]) if yields else None,
             )
         )

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import segno
 
 from facademap.report.face_picture import FacePicture
-from facademap.report.materials import number
+from facademap.report.materials import Rod, number
 from facademap.report.page import BLACK, Page
 from facademap.report.paper import paper_named
 from facademap.report.piece_sketch import draw_face, draw_piece, draw_section
@@ -379,14 +379,24 @@ def _holes(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: f
     lines = [
         f"Hole {_mm(first.hole_m)}, rod {_mm(first.rod_m)} × {first.length_m * 1000:.0f} mm",
         f"Drill wall {first.wall_m * 1000:.0f}, piece {first.piece_m * 1000:.0f} mm",
-        f"Slope {first.angle_deg:.0f}° down into the wall",
+        *_slope_words(first),
     ]
-    if first.turn_deg:
-        lines.append(f"and {abs(first.turn_deg):.0f}° aside, left and right in turn")
     if len(shown) < len(ticket.rods):
         lines.insert(0, f"and {len(ticket.rods) - len(shown)} more: see the record")
     for k, text in enumerate(reversed(lines)):
         page.text(x + 2, y - tall + 2.5 + 4.3 * k, text, size_pt=8, within_mm=width - 4)
+
+
+def _slope_words(rod: Rod) -> list[str]:
+    """Which way to drill."""
+    if rod.fixing == "before":
+        return ["Straight in: square to the face", "Rods set in the wall first"]
+    slope = (
+        "Straight in" if not rod.angle_deg else f"Slope {rod.angle_deg:.0f}° down into the wall"
+    ) + (f", {abs(rod.turn_deg):.0f}° aside in turn" if rod.turn_deg else "")
+    if rod.fixing == "through face":
+        return [slope, "THROUGH THE FACE, after setting; plug"]
+    return [slope, "RODS IN RESIN"]
 
 
 def _mm(value: float | None) -> str:
@@ -464,13 +474,11 @@ def _bring(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: f
             f"{n} × threaded stainless rod {rod * 1000:.3g} mm × {length * 1000:.0f} mm"
             + (f", {grade}" if grade else "")
         )
-    joints = sorted({round(float(e) * 1000, 1) for e in ticket.repair["edges"] or [] if e})
-    gap = m.spacer_m * 1000 if m.spacer_m else (joints[0] if joints else None)
-    if gap is not None:
-        lines.append(
-            (f"{m.spacers} × " if m.spacers else "")
-            + f"spacers {gap:.1f} mm ({format_inches(gap / 1000, denominator=64)})"
-        )
+    lines += [
+        f"{count} × spacers {thick * 1000:.1f} mm ({format_inches(thick, denominator=64)})"
+        + (f": {', '.join(names)}" if names else "")
+        for thick, count, names in m.spacers_by_thickness
+    ]
     if m.mortar_in_place_m3 is not None:
         to_mix = m.mortar_in_place_m3 + (m.mortar_trials_m3 or 0.0) + (m.mortar_waste_m3 or 0.0)
         lines.append(

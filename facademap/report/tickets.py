@@ -10,6 +10,7 @@ import numpy as np
 from facademap.report.face_picture import FacePicture
 from facademap.report.page import Page
 from facademap.report.pdf import write_pdf
+from facademap.report.refusal_page import draw_refusal
 from facademap.report.ticket_content import Ticket
 from facademap.report.ticket_page import draw_ticket
 
@@ -25,6 +26,9 @@ def ticket_pages(
 ) -> Iterator[Page]:
     """The pages, drawn one by one."""
     for number, ticket in enumerate(tickets, start=1):
+        if ticket.faults:
+            yield draw_refusal(ticket, paper=paper)
+            continue
         face = str(ticket.face["id"]) if ticket.face else ""
         yield draw_ticket(ticket, pictures.get(face), paper=paper, number=number, total=total)
 

@@ -74,7 +74,13 @@ def planned(profile, found, depths, widths, joint_m, deep_m, fixing):
     seen = CONDITIONS.check(
         gpd.GeoDataFrame(
             [
-                {"id": f"C-{i}", "surface": "A", "term": "alveolization", "depth_m": d, "geometry": g}
+                {
+                    "id": f"C-{i}",
+                    "surface": "A",
+                    "term": "alveolization",
+                    "depth_m": d,
+                    "geometry": g,
+                }
                 for i, (g, d) in enumerate(zip(found, depths, strict=False), start=1)
             ],
             geometry="geometry",
@@ -262,9 +268,7 @@ def _meshes(a: Assembly):
         block = block.difference(
             _cylinder(back, p.direction, 0.0, p.gap_m + p.hole_wall_m, p.hole_m)
         )
-        rods.append(
-            _cylinder(back, p.direction, -p.into_piece_m, p.gap_m + p.embedment_m, p.rod_m)
-        )
+        rods.append(_cylinder(back, p.direction, -p.into_piece_m, p.gap_m + p.embedment_m, p.rod_m))
     return block, piece, rods
 
 
@@ -325,7 +329,9 @@ def test_volumes_are_those_of_the_meshes(outline):
     # a mesh of 64 sides holds a little less than the round hole
     holes = sum(p.piece_hole_m**2 * math.pi / 4 * p.hole_piece_m for p in a.pins)
     proud = a.piece.area * a.out_m
-    assert float(piece.volume) == pytest.approx(v.piece_m3 + proud + holes * (1 - 1 / sector), rel=2e-4)
+    assert float(piece.volume) == pytest.approx(
+        v.piece_m3 + proud + holes * (1 - 1 / sector), rel=2e-4
+    )
     assert sum(float(r.volume) for r in rods) * sector == pytest.approx(v.rods_m3, rel=1e-3)
     outer = shapely.area(a.cut_out.buffer(0.08, join_style="mitre")) * 0.25
     assert outer - float(block.volume) == pytest.approx(

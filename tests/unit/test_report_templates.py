@@ -16,6 +16,7 @@ import shapely
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchmarks.papers_project import make_project
+from facademap.io.rule_files import load_profile
 from facademap.report.cut_dxf import write_cut_dxf
 from facademap.report.template_sheets import too_large, write_templates
 from facademap.report.ticket_content import make_tickets
@@ -27,7 +28,11 @@ DPI = 600
 @pytest.fixture(scope="module")
 def tickets(tmp_path_factory):
     with make_project(tmp_path_factory.mktemp("t") / "p", insets=6) as project:
-        return make_tickets({name: project.read(name) for name in TABLES}, project="x")
+        return make_tickets(
+            {name: project.read(name) for name in TABLES},
+            project="x",
+            settings=load_profile("metric"),
+        )
 
 
 def _stretched(ticket, factor):

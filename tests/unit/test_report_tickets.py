@@ -15,11 +15,14 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchmarks.papers_project import make_project
+from facademap.io.rule_files import load_profile
 from facademap.report.face_picture import rectify_face
 from facademap.report.ticket_content import make_tickets
 from facademap.report.tickets import write_cut_tickets
 from facademap.tables import TABLES
 from facademap.units import format_inches, format_mm
+
+S = load_profile("metric")
 
 
 @pytest.fixture(scope="module")
@@ -31,7 +34,9 @@ def frames(tmp_path_factory):
 @pytest.fixture(scope="module")
 def pdf(frames):
     return write_cut_tickets(
-        make_tickets(frames, project="Sallow Quay", link="https://example.org/r/{repair}")
+        make_tickets(
+            frames, project="Sallow Quay", settings=S, link="https://example.org/r/{repair}"
+        )
     )
 
 
@@ -46,7 +51,7 @@ def test_one_page_a_piece_on_a4_and_letter(frames, pdf):
         [210, 297], abs=0.01
     )
     letter = pypdf.PdfReader(
-        io.BytesIO(write_cut_tickets(make_tickets(frames, project="x"), paper="Letter"))
+        io.BytesIO(write_cut_tickets(make_tickets(frames, project="x", settings=S), paper="Letter"))
     )
     assert [float(v) / 72 for v in letter.pages[0].mediabox[2:]] == pytest.approx(
         [8.5, 11], abs=1e-4
@@ -83,7 +88,7 @@ def test_the_sketch_is_to_scale(frames):
     """The strong outline of the piece, measured in the picture of the page, against its size at the scale printed."""
     tickets = [
         t
-        for t in make_tickets(frames, project="x")
+        for t in make_tickets(frames, project="x", settings=S)
         if len(t.piece["geometry"].exterior.coords) == 5
     ]
     ticket = tickets[0]
@@ -112,7 +117,9 @@ def _rectangles(pdf: bytes) -> list[tuple[float, float]]:
 
 def test_fonts_are_embedded_and_bytes_repeat(frames, pdf):
     assert pdf == write_cut_tickets(
-        make_tickets(frames, project="Sallow Quay", link="https://example.org/r/{repair}")
+        make_tickets(
+            frames, project="Sallow Quay", settings=S, link="https://example.org/r/{repair}"
+        )
     )
     fonts = {
         str(n.get_object()["/BaseFont"]): n.get_object()
@@ -139,7 +146,7 @@ def test_fonts_are_embedded_and_bytes_repeat(frames, pdf):
     ],
 )
 def test_hostile_names_are_printed_somehow(frames, name):
-    ticket = make_tickets(frames, project=name)[0]
+    ticket = make_tickets(frames, project=name, settings=S)[0]
     hostile = type(ticket)(
         **{f: getattr(ticket, f) for f in ticket.__dataclass_fields__}
         | {"elevation": name, "link": f"x:{name[:60]}"}
@@ -149,7 +156,7 @@ def test_hostile_names_are_printed_somehow(frames, name):
 
 
 def test_missing_values_do_not_stop_a_ticket(frames):
-    ticket = make_tickets(frames, project="x")[0]
+    ticket = make_tickets(frames, project="x", settings=S)[0]
     bare = dict(ticket.repair) | {
         "pins": None,
         "materials": None,

@@ -91,13 +91,18 @@ def ticket_svg(project: Project, repair: str) -> bytes:
     """
     from facademap.report import make_tickets
     from facademap.report.face_picture import rectify_face
+    from facademap.report.refusal_page import draw_refusal
     from facademap.report.svg import write_svg
     from facademap.report.ticket_page import draw_ticket
 
     project.row("repairs", repair)
     context = Context(project=project, choices=Choices())
     tickets = make_tickets(
-        context.frames(_TABLES), project=context.name, link=context.link, criteria=context.criteria
+        context.frames(_TABLES),
+        project=context.name,
+        settings=context.trade_values,
+        link=context.link,
+        criteria=context.criteria,
     )
     number, ticket = next(
         ((n, t) for n, t in enumerate(tickets, start=1) if t.repair["id"] == repair), (0, None)
@@ -106,6 +111,8 @@ def ticket_svg(project: Project, repair: str) -> bytes:
         raise InputError(
             f"repair {repair} has no piece to cut", "Plan it as an inset or a whole stone."
         )
+    if ticket.faults:
+        return write_svg(draw_refusal(ticket, paper="A4"))
     picture = None
     if ticket.face is not None and ticket.face["photo"] and ticket.face["photo_matrix"]:
         try:

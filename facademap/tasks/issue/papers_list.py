@@ -92,7 +92,11 @@ def _tickets(context: Context) -> Files:
     from facademap.report.tickets import write_cut_tickets
 
     tickets = make_tickets(
-        context.frames(_PLAN), project=context.name, link=context.link, criteria=context.criteria
+        context.frames(_PLAN),
+        project=context.name,
+        settings=context.trade_values,
+        link=context.link,
+        criteria=context.criteria,
     )
     return {
         "cut-tickets.pdf": write_cut_tickets(
@@ -105,7 +109,9 @@ def _templates(context: Context) -> Files:
     from facademap.report.template_sheets import too_large, write_templates
     from facademap.report.ticket_content import make_tickets
 
-    tickets = make_tickets(context.frames(_PLAN), project=context.name)
+    tickets = make_tickets(
+        context.frames(_PLAN), project=context.name, settings=context.trade_values
+    )
     for piece in too_large(tickets, paper=context.choices.paper):
         context.warnings.append(
             f"piece {piece} is too large for a template on {context.choices.paper}: use its DXF file with a plotter"
@@ -123,8 +129,20 @@ def _cut_dxf(context: Context) -> Files:
 
     return {
         f"dxf/{file_name(t.piece['id'])}.dxf": write_cut_dxf(t)
-        for t in make_tickets(context.frames(_PLAN), project=context.name)
+        for t in make_tickets(
+            context.frames(_PLAN), project=context.name, settings=context.trade_values
+        )
+        if not t.faults
     }
+
+
+def _insets(context: Context) -> Files:
+    from facademap.report.insets import go_through, insets_that_fail, write_insets
+
+    frames = context.frames(_PLAN)
+    insets = go_through(frames, context.trade_values)
+    context.warnings += insets_that_fail(frames, insets)
+    return {"insets.json": write_insets(frames, insets)}
 
 
 def _saw_plans(context: Context) -> Files:
@@ -265,6 +283,7 @@ PAPERS: tuple[Paper, ...] = (
         weight=3.0,
     ),
     Paper(name="templates", title="full-size templates", tables=_PLAN, make=_templates),
+    Paper(name="insets", title="insets gone through", tables=_PLAN, make=_insets, weight=0.5),
     Paper(name="cut-dxf", title="drawing files for the saw", tables=_PLAN, make=_cut_dxf),
     Paper(
         name="saw-plans",

@@ -13,9 +13,11 @@ from facademap.condition.records import find_overlaps
 from facademap.errors import FacademapError, TableError
 from facademap.io.pictures import hash_file
 from facademap.repair.donors import BEFORE_CUT_OUT, faults_of_wall_stone, wall_stone_of
+from facademap.repair.replay import replay_rows
 from facademap.store.project import Project
 from facademap.tables import TABLES, is_missing
 from facademap.tables.settings import REQUIRABLE
+from facademap.tasks.plan.plan import settings_of_project
 from facademap.tasks.survey.required import missing_of
 
 __all__ = ["Finding", "check_project"]
@@ -53,6 +55,7 @@ def check_project(
         _survey,
         _conditions,
         _repairs,
+        _assembly,
         _yard,
         _work,
     )
@@ -263,6 +266,27 @@ def _repairs(project: Project) -> Iterator[Finding]:
                 about=f"piece {row['id']}",
                 problem=f"no block serves it: {row['unmatched_reason']}",
                 remedy="See the list of stone wanted.",
+            )
+
+
+def _assembly(project: Project) -> Iterator[Finding]:
+    """Insets that cannot be pushed on, taken off and set as they are planned."""
+    settings = settings_of_project(project)
+    stones = {r["id"]: r for r in project.read("wall_stones").to_dict("records")}
+    repairs = {r["id"]: r for r in project.read("repairs").to_dict("records")}
+    for piece in project.read("pieces").to_dict("records"):
+        repair = repairs.get(piece["repair"])
+        if repair is None:
+            continue
+        _, found = replay_rows(
+            repair, piece, settings=settings, stone=stones.get(repair["wall_stone"])
+        )
+        for fault in found.faults:
+            yield Finding(
+                level="fault",
+                about=f"repair {repair['id']}",
+                problem=f"cannot be set as planned: {fault.about}: {fault.problem}",
+                remedy=fault.remedy,
             )
 
 

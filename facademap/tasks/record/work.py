@@ -23,6 +23,7 @@ from facademap.repair.measured import (
     place_still_fits,
     read_measured,
 )
+from facademap.repair.replay import replay_rows
 from facademap.repair.stages import (
     check_states,
     correct_entry,
@@ -116,6 +117,8 @@ def move_on(
         )
         if stage == "piece sawn":
             _need_stone(project, repair)
+        if stage in ("approved", "piece sawn"):
+            _need_assembly(project, row)
         fits, problem = _place(project, row) if stage == "piece sawn" else (None, "")
         entry = enter_stage(
             row,
@@ -480,6 +483,26 @@ def _need_stone(project: Project, repair: str) -> None:
             f"{repair}: its stone, block {use.block}, came out with repair {use.donor} and is not accepted yet",
             "Sound and test it, then accept it and set its state to available.",
         )
+
+
+def _need_assembly(project: Project, repair: Mapping[str, Any]) -> None:
+    """Raise where the piece cannot be pushed on, taken off and set as it is planned."""
+    settings = settings_of_project(project)
+    stones = (
+        []
+        if is_missing(repair["wall_stone"])
+        else project.read("wall_stones", where={"id": repair["wall_stone"]}).to_dict("records")
+    )
+    stone = stones[0] if stones else None
+    for piece in project.read("pieces", where={"repair": repair["id"]}).to_dict("records"):
+        _, found = replay_rows(repair, piece, settings=settings, stone=stone)
+        if not found.passed:
+            first = found.faults[0]
+            raise StageError(
+                f"{repair['id']} cannot be set as planned: {first.about}: {first.problem}"
+                + (f", and {len(found.faults) - 1} more" if len(found.faults) > 1 else ""),
+                first.remedy,
+            )
 
 
 def _projection(repair: Mapping[str, Any]) -> float:
