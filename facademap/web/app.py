@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import asyncio
-from collections.abc import AsyncIterator
+import hashlib
+from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
 
 from starlette.applications import Starlette
 from starlette.requests import Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route
 
 from facademap.errors import FileError
@@ -19,9 +19,13 @@ from facademap.tasks.desk.pictures import Pictures
 from facademap.tasks.desk.tables import PackedTables
 from facademap.web import described, languages_api, packed_api, pictures_api, tables_api, work_api
 from facademap.web.answers import failure, on_http_error, on_unforeseen
+from facademap.web.attempts import Attempts, open_log
 from facademap.web.desk import Desk
-from facademap.web.guard import COOKIE, WRONG_SECRET_WAIT_S, Access, Guard, pass_of
+from facademap.web.guard import Access, Guard
 from facademap.web.jobs import Jobs
+from facademap.web.sessions import Sessions
+from facademap.web.sign_in import SignIn
+from facademap.web.sign_in import routes as sign_in_routes
 
 __all__ = ["make_app"]
 
@@ -35,11 +39,16 @@ _TYPES = {
     ".svg": "image/svg+xml",
     ".webmanifest": "application/manifest+json",
 }
-_TWELVE_HOURS_S = 12 * 3600
 
 
 def make_app(
-    folder: Path, *, host: str = "127.0.0.1", secret: str = "", assistant: Assistant | None = None
+    folder: Path,
+    *,
+    host: str = "127.0.0.1",
+    secret: str = "",
+    names: Sequence[str] = (),
+    secure: bool = False,
+    assistant: Assistant | None = None,
 ) -> Guard:
     """The application for one project.
 
@@ -50,7 +59,11 @@ def make_app(
     host : str
         Address that the server listens on; decides which Host headers are answered.
     secret : str
-        Needed by everybody who works here; empty only where no other machine can reach the server.
+        Opens a session for everybody who works here; empty only where no other machine can reach the server.
+    names : sequence of str
+        Further names of this server, such as that of a reverse proxy.
+    secure : bool
+        Whether people come by TLS.
     assistant : Assistant, optional
         Makes the proposals; one of our own way when left out.
     """
@@ -65,7 +78,21 @@ def make_app(
         links = desk.setting("reviewer_links", []) or []
         return {link["hash"]: link["name"] for link in links if not link.get("withdrawn_at")}
 
-    access = Access.for_host(host, secret=secret, reviewers=reviewers)
+    kept = folder / "cache" if (folder / "cache").is_dir() else None
+    access = Access.for_host(
+        host,
+        cookie=_cookie_name(desk, secure=secure),
+        sessions=Sessions(kept if secret else None, secret=secret, links=reviewers),
+        is_open=not secret,
+        names=names,
+    )
+    sign_in = SignIn(
+        access=access,
+        secret=secret,
+        reviewers=reviewers,
+        attempts=Attempts(open_log(kept if secret else None)),
+        secure=secure,
+    )
 
     @asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
@@ -73,32 +100,6 @@ def make_app(
         yield
         jobs.close()
         desk.close()
-
-    async def page(request: Request) -> Response:
-        presented = request.query_params.get("key")
-        if presented is not None:
-            # the secret leaves the address line at once and is kept where no script can read it
-            if pass_of(access, presented) is None:
-                # whoever guesses waits
-                await asyncio.sleep(WRONG_SECRET_WAIT_S)
-                return _file("signin.html", status=401)
-            answer: Response = RedirectResponse("/", status_code=303)
-            answer.set_cookie(
-                COOKIE,
-                presented,
-                max_age=_TWELVE_HOURS_S * 14,
-                httponly=True,
-                samesite="strict",
-                path="/",
-            )
-            return answer
-        if pass_of(access, request.cookies.get(COOKIE, "")) is None:
-            if not access.secret:
-                answer = RedirectResponse("/", status_code=303)
-                answer.delete_cookie(COOKIE, path="/")
-                return answer
-            return _file("signin.html", status=401)
-        return _file("desk.html")
 
     async def built(request: Request) -> Response:
         return _file(f"built/{request.path_params['name']}")
@@ -109,15 +110,19 @@ def make_app(
     async def manifest(request: Request) -> Response:
         return _file("desk.webmanifest")
 
+    async def styles(request: Request) -> Response:
+        return _file("pages.css")
+
     async def icon(request: Request) -> Response:
         return _file("mark.svg")
 
     routes = [
-        Route("/", page),
+        *sign_in_routes(sign_in, lambda: _file("desk.html")),
         Route("/built/{name}", built),
         Route("/service.js", service),
         Route("/manifest.webmanifest", manifest),
         Route("/favicon.ico", icon),
+        Route("/pages.css", styles),
         *tables_api.routes(desk),
         *packed_api.routes(desk, packed),
         *described.routes(),
@@ -133,7 +138,14 @@ def make_app(
     }
     app = Starlette(routes=routes, exception_handlers=handlers, lifespan=lifespan)
     app.state.desk, app.state.jobs = desk, jobs
-    return Guard(app, access, on_stop=desk.stop_waiting)
+    return Guard(app, access, on_stop=desk.stop_waiting, ticket=sign_in.ticket if secret else None)
+
+
+def _cookie_name(desk: Desk, *, secure: bool) -> str:
+    """Of this project alone: cookies go to every port of a machine, and the desk of another project listens on the next."""
+    made = hashlib.sha256(desk.reading().project_id.encode()).hexdigest()[:12]
+    # a browser keeps a cookie of this prefix for TLS and for exactly this host
+    return f"{'__Host-' if secure else ''}facademap-{made}"
 
 
 def _file(name: str, *, status: int = 200) -> Response:

@@ -204,6 +204,7 @@ _READ: tuple[tuple[str, str, dict[str, Schema], str], ...] = (
     ("/api/work", "Record of one repair", {"repair": _ID}, "application/json"),
     ("/api/work/all", "Record of all repairs", {}, "application/json"),
     ("/api/reviewer-links", "Links for reviewers", {}, "application/json"),
+    ("/api/sessions", "Who is signed in", {}, "application/json"),
     ("/papers/{name}", "One paper", {}, "application/octet-stream"),
     ("/pictures/photo", "A photo made small", {"id": _ID, "size": _SIZE}, "image/jpeg"),
     ("/pictures/face", "A face seen square", {"id": _ID, "size": _SIZE}, "image/jpeg"),
@@ -266,6 +267,8 @@ _WRITE: tuple[tuple[str, str, Schema], ...] = (
         "A new link for a reviewer",
         _object(("name",), name={**_NAME, "minLength": 1}, who=_NAME),
     ),
+    ("/api/sessions/end", "End a session", _object(("id",), id=_ID)),
+    ("/api/sign-out", "End the session that asks", _object()),
     ("/api/reviewer-links/withdraw", "Withdraw a link", _object(("id",), id=_ID, who=_NAME)),
 )
 _IN_PATH: Mapping[str, Schema] = {
@@ -292,6 +295,7 @@ _REFUSED = {
         ("415", "Another content type is wanted"),
         ("421", "Another name of this server is wanted"),
         ("422", "It cannot be solved"),
+        ("429", "Too many wrong secrets; try later"),
         ("503", "The project cannot be used"),
     )
 }

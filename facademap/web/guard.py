@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import asyncio
-import hashlib
-import hmac
 import ipaddress
 import json
 import socket
-from collections.abc import Awaitable, Callable, MutableMapping
+from collections.abc import Awaitable, Callable, Iterable, Mapping, MutableMapping
 from dataclasses import dataclass
-from http.cookies import SimpleCookie
+from http.cookies import CookieError, SimpleCookie
 from typing import Any
 
-__all__ = ["SECURITY_HEADERS", "WRONG_SECRET_WAIT_S", "Access", "Guard", "Pass", "pass_of"]
+from facademap.web.sessions import Pass, Sessions
+
+__all__ = ["LONGEST_NAME", "SECURITY_HEADERS", "Access", "Guard", "author_of"]
 
 Scope = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[Any]]
@@ -40,18 +39,15 @@ SECURITY_HEADERS: tuple[tuple[bytes, bytes], ...] = tuple(
 MAX_JSON_BYTES = 8_000_000
 MAX_PICTURE_BYTES = 80_000_000
 PICTURE_TYPES = ("image/jpeg", "image/png", "image/tiff", "image/webp")
-COOKIE = "facademap_pass"
-WRONG_SECRET_WAIT_S = 0.5
-_OPEN_PATHS = frozenset({"/", "/enter", "/favicon.ico", "/manifest.webmanifest", "/service.js"})
+FORM_TYPE = "application/x-www-form-urlencoded"
+LONGEST_NAME = 80
+_OPEN_PATHS = frozenset(
+    {"/", "/enter", "/favicon.ico", "/manifest.webmanifest", "/pages.css", "/service.js"}
+)
 _OPEN_FOLDERS = ("/built/",)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pass:
-    """What a request may do: ``write`` everything, or ``review`` (read, and add reviews)."""
-
-    kind: str
-    name: str = ""
+#: Pages of our own that work without a script send forms; everybody who may read may also leave.
+_FORMS = frozenset({"/enter", "/sign-ins"})
+_FOR_REVIEWERS = frozenset({"/api/reviews", "/api/sign-out", "/sign-ins"})
 
 
 @dataclass(slots=True, kw_only=True)
@@ -65,29 +61,37 @@ class Access:
     any_address : bool
         Whether any IP address written as numbers is answered too (a name could be made to point here by
         somebody else's DNS; numbers cannot).
-    secret : str
-        Needed to work; empty when only this machine can reach the server.
-    reviewers : callable
-        Gives the hashes of the secrets of reviewers that are valid now, with their names.
+    cookie : str
+        Name of the cookie that holds a session; another project has another.
+    sessions : Sessions
+        Who is signed in.
+    is_open : bool
+        Whether nobody needs to sign in, since only this machine can reach the server.
     """
 
     hosts: frozenset[str]
-    any_address: bool = False
-    secret: str = ""
-    reviewers: Callable[[], dict[str, str]] = dict
+    any_address: bool
+    cookie: str
+    sessions: Sessions
+    is_open: bool
 
     @classmethod
-    def for_host(cls, host: str, *, secret: str, reviewers: Callable[[], dict[str, str]]) -> Access:
-        """The rules for a server that listens on ``host``."""
+    def for_host(
+        cls, host: str, *, cookie: str, sessions: Sessions, is_open: bool, names: Iterable[str] = ()
+    ) -> Access:
+        """The rules for a server that listens on ``host`` and is called by ``names`` as well."""
         loopback = {"127.0.0.1", "localhost", "::1"}
-        if host in loopback:
-            return cls(hosts=frozenset(loopback), secret=secret, reviewers=reviewers)
-        names = loopback | {
-            host.lower(),
-            socket.gethostname().lower(),
-            f"{socket.gethostname().lower()}.local",
-        }
-        return cls(hosts=frozenset(names), any_address=True, secret=secret, reviewers=reviewers)
+        known = loopback | {n.lower() for n in names}
+        if host not in loopback:
+            own = socket.gethostname().lower()
+            known |= {host.lower(), own, f"{own}.local"}
+        return cls(
+            hosts=frozenset(known),
+            any_address=host not in loopback,
+            cookie=cookie,
+            sessions=sessions,
+            is_open=is_open,
+        )
 
     def answers_to(self, host: str) -> bool:
         """Whether a Host header names this server."""
@@ -103,24 +107,29 @@ class Access:
             return False
         return True
 
+    def pass_of(self, token: str) -> Pass | None:
+        """What the token of a session opens; ``None`` for nothing."""
+        # on a machine of one's own no session is needed; one that has ended is still ended
+        return Pass(kind="write") if self.is_open and not token else self.sessions.find(token)
 
-def digest(secret: str) -> str:
-    """What is kept of a secret."""
-    return hashlib.sha256(f"facademap reviewer {secret}".encode()).hexdigest()
+    def token_of(self, headers: Mapping[bytes, str]) -> str:
+        """The token that a request carries, in its cookie or as a bearer."""
+        bearer = headers.get(b"authorization", "")
+        if bearer.lower().startswith("bearer "):
+            return bearer[7:].strip()
+        cookie = SimpleCookie()
+        try:
+            cookie.load(headers.get(b"cookie", ""))
+        except CookieError:  # a cookie that cannot be read is no cookie
+            return ""
+        return cookie[self.cookie].value if self.cookie in cookie else ""
 
 
-def pass_of(access: Access, presented: str) -> Pass | None:
-    """What a secret opens; ``None`` for nothing."""
-    if not access.secret and not presented:
-        return Pass(kind="write")
-    if access.secret and hmac.compare_digest(presented.encode(), access.secret.encode()):
-        return Pass(kind="write")
-    if presented:
-        name = access.reviewers().get(digest(presented))
-        if name is not None:
-            return Pass(kind="review", name=name)
-    # on a machine of one's own no secret is needed; a wrong one is still wrong
-    return None
+def author_of(scope: Mapping[str, Any], said: str, fallback: str) -> str:
+    """Who makes a change: the person of the session, whatever the request says; without sessions what it says."""
+    granted = scope.get("facademap_pass")
+    name = granted.name if granted is not None else ""
+    return name or " ".join(said.split())[:LONGEST_NAME] or fallback
 
 
 class Guard:
@@ -132,8 +141,9 @@ class Guard:
         access: Access,
         *,
         on_stop: Callable[[], None] = lambda: None,
+        ticket: Callable[[], str] | None = None,
     ) -> None:
-        self._app, self._access, self.on_stop = app, access, on_stop
+        self._app, self._access, self.on_stop, self.ticket = app, access, on_stop, ticket
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer, or refuse."""
@@ -144,9 +154,6 @@ class Guard:
         headers = {k.lower(): v.decode("latin-1") for k, v in scope["headers"]}
         refusal = self._refusal(scope, headers)
         if refusal:
-            if refusal[0] == 401 and _presented(headers):
-                # whoever guesses waits
-                await asyncio.sleep(WRONG_SECRET_WAIT_S)
             await _refuse(send, *refusal)
             return
         limit = MAX_PICTURE_BYTES if _media_type(headers) in PICTURE_TYPES else MAX_JSON_BYTES
@@ -169,13 +176,13 @@ class Guard:
             if refused:
                 return refused
         if scope["path"] not in _OPEN_PATHS and not scope["path"].startswith(_OPEN_FOLDERS):
-            found = pass_of(self._access, _presented(headers))
+            found = self._access.pass_of(self._access.token_of(headers))
             if found is None:
-                return 401, "you are not signed in", "Open the link with its secret again."
+                return 401, "you are not signed in", "Sign in again, or open your link again."
             if (
                 found.kind != "write"
                 and scope["method"] not in ("GET", "HEAD")
-                and scope["path"] != "/api/reviews"
+                and scope["path"] not in _FOR_REVIEWERS
             ):
                 return (
                     403,
@@ -196,7 +203,8 @@ class Guard:
                 "Open the survey desk by its own address.",
             )
         kind = _media_type(headers)
-        if kind != "application/json" and kind not in PICTURE_TYPES:
+        is_form = kind == FORM_TYPE and scope["path"] in _FORMS
+        if kind != "application/json" and kind not in PICTURE_TYPES and not is_form:
             return (
                 415,
                 f"content of type {kind[:60] or 'nothing'!r}",
@@ -214,18 +222,6 @@ class Guard:
 
 def _media_type(headers: dict[bytes, str]) -> str:
     return headers.get(b"content-type", "").split(";")[0].strip().lower()
-
-
-def _presented(headers: dict[bytes, str]) -> str:
-    bearer = headers.get(b"authorization", "")
-    if bearer.lower().startswith("bearer "):
-        return bearer[7:].strip()
-    cookie = SimpleCookie()
-    try:
-        cookie.load(headers.get(b"cookie", ""))
-    except Exception:  # a cookie that cannot be read is no cookie
-        return ""
-    return cookie[COOKIE].value if COOKIE in cookie else ""
 
 
 def _limited(receive: Receive, limit: int) -> Receive:
@@ -246,7 +242,9 @@ def _limited(receive: Receive, limit: int) -> Receive:
 def _with_headers(send: Send) -> Send:
     async def write(message: MutableMapping[str, Any]) -> None:
         if message["type"] == "http.response.start":
-            message["headers"] = [*message.get("headers", []), *SECURITY_HEADERS]
+            given = list(message.get("headers", []))
+            named = {name.lower() for name, _ in given}
+            message["headers"] = [*given, *(h for h in SECURITY_HEADERS if h[0] not in named)]
         await send(message)
 
     return write

@@ -11,26 +11,48 @@ import uvicorn
 
 from facademap.tasks.desk.serve import ServePlan
 from facademap.web.app import make_app
+from facademap.web.connections import Watched
+from facademap.web.guard import Guard
 
-__all__ = ["run"]
+__all__ = ["run", "server_config"]
 
 
 def run(plan: ServePlan, *, open_browser: bool) -> None:
     """Serve until Ctrl-C."""
-    app = make_app(plan.folder, host=plan.host, secret=plan.secret, assistant=plan.assistant)
-    config = uvicorn.Config(
+    secure = plan.tls is not None or plan.address.startswith("https:")
+    app = make_app(
+        plan.folder,
+        host=plan.host,
+        secret=plan.secret,
+        names=plan.names,
+        secure=secure,
+        assistant=plan.assistant,
+    )
+    if open_browser:
+        # the command line of a browser can be read by everybody on the machine: no secret stands in it
+        link = plan.own_address + (f"?ticket={app.ticket()}" if app.ticket is not None else "")
+        threading.Timer(0.6, webbrowser.open, args=(link,)).start()
+    _Server(server_config(app, plan), on_stop=app.on_stop).run(sockets=[plan.socket])
+
+
+def server_config(app: Guard, plan: ServePlan) -> uvicorn.Config:
+    """How the application is served."""
+    certificate, key = plan.tls or (None, None)
+    return uvicorn.Config(
         app,
+        http=Watched,
         log_level="warning",
         access_log=False,
         server_header=False,
         timeout_graceful_shutdown=2,
         lifespan="on",
         ws="none",
+        ssl_certfile=certificate,
+        ssl_keyfile=key,
+        # only a proxy that was named may say for whom it asks
+        proxy_headers=plan.behind_proxy,
+        forwarded_allow_ips="127.0.0.1,::1" if plan.behind_proxy else None,
     )
-    if open_browser:
-        link = plan.address + (f"?key={plan.secret}" if plan.secret else "")
-        threading.Timer(0.6, webbrowser.open, args=(link,)).start()
-    _Server(config, on_stop=app.on_stop).run(sockets=[plan.socket])
 
 
 class _Server(uvicorn.Server):

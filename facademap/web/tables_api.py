@@ -25,6 +25,7 @@ from facademap.tasks.desk.edit import apply_changes, read_changes, row_for_desk
 from facademap.tasks.desk.history import edits_of, inverse_of
 from facademap.web.answers import failure, read_body, threaded
 from facademap.web.desk import Desk
+from facademap.web.guard import author_of
 
 __all__ = ["routes", "table_as_json"]
 
@@ -58,7 +59,8 @@ def routes(desk: Desk) -> list[Route]:
             "settings": values,
             "version": __version__,
             "pass": granted.kind if granted else "write",
-            "reviewer": granted.name if granted else "",
+            "reviewer": granted.name if granted and granted.kind == "review" else "",
+            "signed_in_as": granted.name if granted else "",
         }
 
     def table(request: Request, body: Any) -> Any:
@@ -113,7 +115,7 @@ def routes(desk: Desk) -> list[Route]:
         asked = request.query_params
         return edits_of(
             desk.reading(),
-            asked.get("who", ""),
+            author_of(request.scope, asked.get("who", ""), ""),
             keys=asked.get("keys", ""),
             last=_whole(asked.get("last"), 60, 1, 500),
         )
@@ -136,7 +138,8 @@ def routes(desk: Desk) -> list[Route]:
         try:
             body = await read_body(request)
             key, items = read_changes(body)
-            who, what = _words(body)
+            said, what = _words(body)
+            who = author_of(request.scope, said, "surveyor")
         except FacademapError as error:
             return failure(error)
 

@@ -28,8 +28,9 @@ from facademap.tasks.desk.work import record_act, work_overview, work_page
 from facademap.tasks.match.matching_plans import compare_stored_plans
 from facademap.web.answers import Answer, failure, threaded
 from facademap.web.desk import Desk
-from facademap.web.guard import PICTURE_TYPES, digest
+from facademap.web.guard import PICTURE_TYPES, author_of
 from facademap.web.jobs import Jobs
+from facademap.web.sign_in import digest
 
 __all__ = ["routes"]
 
@@ -72,7 +73,7 @@ def _job_routes(jobs: Jobs) -> list[Route]:
         return jobs.start(
             _text(body, "kind", required=True),
             options or {},
-            who=_text(body, "who") or "survey desk",
+            who=author_of(request.scope, _text(body, "who"), "survey desk"),
         ).as_json()
 
     def every(request: Request, body: Any) -> Any:
@@ -279,7 +280,7 @@ def _record_routes(desk: Desk) -> list[Route]:
                     act,
                     repair,
                     _act_values(act, body),
-                    who=_text(body, "who", most=80) or "survey desk",
+                    who=author_of(request.scope, _text(body, "who", most=80), "survey desk"),
                     mason=_text(body, "mason", most=80) or None,
                     reason=_text(body, "reason") or None,
                     photo=_text(body, "photo") or None,
@@ -306,7 +307,7 @@ def _record_routes(desk: Desk) -> list[Route]:
                     desk.writing,
                     data,
                     subject=asked.get("subject", "record"),
-                    who=asked.get("who", "")[:80] or "survey desk",
+                    who=author_of(request.scope, asked.get("who", ""), "survey desk"),
                     name=asked.get("name", ""),
                     surface=asked.get("surface") or None,
                 )
@@ -348,10 +349,9 @@ def _act_values(act: str, body: Mapping[str, Any]) -> Mapping[str, Any]:
 
 def _review_routes(desk: Desk) -> list[Route]:
     def add_review(request: Request, body: Any) -> Any:
-        granted = request.scope.get("facademap_pass")
-        reviewer = (granted.name if granted and granted.kind == "review" else "") or _text(
-            body, "reviewer", most=80, required=True
-        )
+        reviewer = author_of(request.scope, _text(body, "reviewer", most=80), "")
+        if not reviewer:
+            raise InputError("a review without a name", "Send the name of the reviewer.")
         table, about = (
             _text(body, "about_table", required=True),
             _text(body, "about", required=True),
@@ -404,7 +404,8 @@ def _review_routes(desk: Desk) -> list[Route]:
         with (
             desk.writing() as project,
             project.edit(
-                who=_text(body, "who", most=80) or "survey desk", what="reviewer link"
+                who=author_of(request.scope, _text(body, "who", most=80), "survey desk"),
+                what="reviewer link",
             ) as edit,
         ):
             kept = list(project.setting("reviewer_links", []) or [])
@@ -427,7 +428,8 @@ def _review_routes(desk: Desk) -> list[Route]:
         with (
             desk.writing() as project,
             project.edit(
-                who=_text(body, "who", most=80) or "survey desk", what="withdraw reviewer link"
+                who=author_of(request.scope, _text(body, "who", most=80), "survey desk"),
+                what="withdraw reviewer link",
             ) as edit,
         ):
             kept = list(project.setting("reviewer_links", []) or [])

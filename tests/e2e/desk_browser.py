@@ -35,6 +35,7 @@ class Server:
     port: int = 0
     process: subprocess.Popen[str] | None = None
     options: tuple[str, ...] = ()
+    secret: str = ""
 
     @property
     def address(self) -> str:
@@ -57,7 +58,7 @@ class Server:
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
-            env={**os.environ, "PYTHONUNBUFFERED": "1"},
+            env={**os.environ, "PYTHONUNBUFFERED": "1", "FACADEMAP_SECRET": self.secret},
         )
         assert self.process.stdout is not None
         line = self.process.stdout.readline()
@@ -110,9 +111,10 @@ def open_desk(
     size: tuple[int, int] = (1280, 800),
     remember: dict[str, Any] | None = None,
     offline_is_fine: bool = False,
-    key: str = "",
+    link: str = "",
+    secret: str = "",
 ) -> tuple[Any, Watch]:
-    """A page on the desk, signed in with a key where one is given, ready, and the watch over it."""
+    """A page on the desk, signed in by link or by name and secret where one is given, ready, and the watch over it."""
     context = running.new_context(
         viewport={"width": size[0], "height": size[1]},
         has_touch=size[0] < 500,
@@ -140,9 +142,25 @@ def open_desk(
             else None
         ),
     )
-    page.goto(server.address + (f"?key={key}" if key else ""))
+    if link:
+        # a link comes from a letter, that is from nowhere
+        page.set_content(f'<a href="{link}">the wall</a>')
+        page.click("a")
+        page.wait_for_url(server.address)
+    elif secret:
+        sign_in(page, server, who, secret)
+    else:
+        page.goto(server.address)
     ready(page)
     return page, watch
+
+
+def sign_in(page: Any, server: Server, name: str, secret: str) -> None:
+    """By name and secret."""
+    page.goto(server.address)
+    page.get_by_label("Your name").fill(name)
+    page.get_by_label("Secret of the project").fill(secret)
+    page.get_by_role("button", name="Enter").click()
 
 
 def ready(page: Any) -> None:

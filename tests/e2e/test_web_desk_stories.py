@@ -12,8 +12,9 @@ from typing import Any
 
 import desk_sample
 import pytest
-from desk_browser import Server, open_desk, saved, until
+from desk_browser import Server, open_desk, saved, sign_in, until
 from desk_sample import rows
+from playwright.sync_api import expect
 
 from facademap.store.project import Project
 
@@ -192,13 +193,14 @@ def test_a_reviewer_comments_and_is_out_when_the_link_is_withdrawn(
     chromium: Any, folder: Path
 ) -> None:
     secret = "quay-side-lamp-oil"
-    server = Server(folder, options=("--secret", secret)).start()
+    server = Server(folder, secret=secret).start()
     try:
         outsider = chromium.new_context().new_page()
         assert outsider.goto(server.address).status == 401
         assert "Sample wall" not in outsider.content()
-        team, watch = open_desk(chromium, server, key=secret)
-        assert "key=" not in team.url
+        sign_in(outsider, server, "X. Other", "some other secret")
+        expect(outsider.get_by_role("alert")).to_contain_text("opens nothing")
+        team, watch = open_desk(chromium, server, secret=secret, offline_is_fine=True)
         team.get_by_role("button", name="Keys and help").click()
         team.get_by_label("Name", exact=False).last.fill("P. Lanner")
         team.get_by_role("button", name="Make a link").click()
@@ -208,7 +210,7 @@ def test_a_reviewer_comments_and_is_out_when_the_link_is_withdrawn(
             chromium,
             server,
             who="",
-            key=urllib.parse.parse_qs(urllib.parse.urlparse(link).query)["key"][0],
+            link=link,
             offline_is_fine=True,
         )
         assert reviewer.get_by_role("button", name="Outline").count() == 0

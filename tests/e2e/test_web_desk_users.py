@@ -570,10 +570,8 @@ def test_a_reviewer_reads_values_and_meets_nothing_that_cannot_be_used(
         headers={"content-type": "application/json"},
     )
     with urllib.request.urlopen(request, timeout=10) as answer:
-        key = urllib.parse.parse_qs(urllib.parse.urlparse(json.load(answer)["address"]).query)[
-            "key"
-        ][0]
-    page, watch = open_desk(chromium, server, who="", size=size, key=key)
+        link = server.address.rstrip("/") + json.load(answer)["address"]
+    page, watch = open_desk(chromium, server, who="", size=size, link=link)
     assert page.get_by_role("heading", name="To read and to review").is_visible()
     choose(page, "C-002", "record")
     row = rows(folder, id="C-002").iloc[0]

@@ -18,10 +18,26 @@ from facademap.cli.show import Show, command_options
     "--host",
     default="127.0.0.1",
     show_default=True,
-    help="Address to listen on; others need --secret.",
+    help="Address to listen on; others than this machine need a secret, which is asked for.",
 )
 @click.option(
-    "--secret", default="", help="Secret that everybody must know who works here over a network."
+    "--secret-file",
+    type=click.Path(path_type=Path),
+    help="File whose first line is the secret of the team. FACADEMAP_SECRET in the environment does as well.",
+)
+@click.option("--secret", hidden=True, default=None, help="Refused: others could read it.")
+@click.option(
+    "--tls",
+    type=click.Path(path_type=Path),
+    nargs=2,
+    metavar="CERT KEY",
+    help="PEM files of a certificate and its key. Phones need TLS for the camera and for work without a network.",
+)
+@click.option(
+    "--public",
+    default="",
+    metavar="ADDRESS",
+    help="Address of a reverse proxy through which people come, such as https://desk.example.org/.",
 )
 @click.option(
     "--model",
@@ -34,24 +50,52 @@ def command(
     project: Path,
     port: int | None,
     host: str,
-    secret: str,
+    secret_file: Path | None,
+    secret: str | None,
+    tls: tuple[Path, Path] | None,
+    public: str,
     model: Path | None,
     no_browser: bool,
     show: Show,
 ) -> None:
     """Open the survey desk: digitise, class, plan, match and record in the browser.
 
-    Works on this machine alone unless --host and --secret are given. Stop it with Ctrl-C; every edit is
-    stored the moment it is made.
+    Works on this machine alone unless --host or --public is given; then everybody signs in with a name and the
+    secret of the team. Stop it with Ctrl-C; every edit is stored the moment it is made.
     """
-    from facademap.tasks.desk.serve import plan_server
+    from facademap.errors import InputError
+    from facademap.tasks.desk.secret import SECRET_VARIABLE, find_secret
+    from facademap.tasks.desk.serve import needs_secret, plan_server
     from facademap.web.server import run
 
-    plan = plan_server(project, host=host, port=port, secret=secret, model=model)
+    if secret is not None:
+        raise InputError(
+            "a secret on the command line can be read by everybody on this machine",
+            f"Leave --secret out to be asked, set {SECRET_VARIABLE}, or use --secret-file.",
+        )
+    found = find_secret(file=secret_file, ask=_ask if needs_secret(host, public) else None)
+    plan = plan_server(
+        project, host=host, port=port, secret=found, tls=tls, public=public, model=model
+    )
     show.result(
         {"address": plan.address, "project": str(plan.folder)}, text=f"survey desk: {plan.address}"
     )
-    if secret:
-        show.say("sign in with the secret, or open the address with ?key=SECRET once")
+    if found:
+        show.say("everybody signs in there with a name and the secret; /sign-ins shows who did")
+    if found and not plan.address.startswith("https:"):
+        show.say(
+            "without TLS whoever listens on the network can read along: use --tls CERT KEY, or a proxy with --public"
+        )
     show.say("Ctrl-C stops it")
     run(plan, open_browser=not no_browser)
+
+
+def _ask() -> str:
+    """The secret, typed twice and not shown."""
+    said: str = click.prompt(
+        "Secret of the team (12 signs or more, several words do well)",
+        hide_input=True,
+        confirmation_prompt="Once more",
+        err=True,
+    )
+    return said

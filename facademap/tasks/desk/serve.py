@@ -2,36 +2,52 @@
 
 from __future__ import annotations
 
-import secrets
+import ipaddress
+import re
 import socket
+import ssl
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
+from urllib.parse import urlsplit
 
-from facademap.errors import InputError
+from facademap.errors import FileError, InputError
 from facademap.io.whole_files import open_hold
 from facademap.store.project import Project
 from facademap.tasks.desk.assist import Assistant
+from facademap.tasks.desk.secret import SECRET_VARIABLE, check_secret
 
-__all__ = ["ServePlan", "plan_server"]
+__all__ = ["ServePlan", "needs_secret", "plan_server"]
 
 _LOOPBACK = frozenset({"127.0.0.1", "localhost", "::1"})
-SHORTEST_SECRET = 12
 #: Ports tried in turn when none was asked for.
 FIRST_PORT, TRIED_PORTS = 8471, 20
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ServePlan:
-    """An open socket, the address that people type, and the hold on the project while the server runs."""
+    """An open socket, the address that people type, and the hold on the project while the server runs.
+
+    ``own_address`` is the address for a browser on this machine; ``tls`` certificate and key; ``behind_proxy`` whether
+    people come by another server that stands in front.
+    """
 
     folder: Path
     host: str
     secret: str
     socket: socket.socket
     address: str
+    own_address: str
+    tls: tuple[Path, Path] | None = None
+    names: tuple[str, ...] = ()
+    behind_proxy: bool = False
     hold: IO[str] | None = None
     assistant: Assistant | None = None
+
+
+def needs_secret(host: str, public: str = "") -> bool:
+    """Whether other machines can reach a server that listens on ``host``."""
+    return host not in _LOOPBACK or bool(public)
 
 
 def plan_server(
@@ -40,35 +56,54 @@ def plan_server(
     host: str = "127.0.0.1",
     port: int | None = None,
     secret: str = "",
+    tls: tuple[Path, Path] | None = None,
+    public: str = "",
     model: Path | None = None,
 ) -> ServePlan:
-    """Check project, host, secret and segmentation model, and take a port.
+    """Check project, host, secret, certificate and segmentation model, and take a port.
+
+    Parameters
+    ----------
+    folder : path
+        Project.
+    host, port : str, int
+        Where to listen.
+    secret : str
+        Of the team; needed wherever others can reach the server.
+    tls : (certificate, key), optional
+        PEM files.
+    public : str
+        Address of a reverse proxy through which people come, such as ``https://desk.example.org/``.
+    model : Path, optional
+        Segmentation model of one's own.
 
     Raises
     ------
     FacademapError
-        No project, a host that others can reach without a secret, a port that is taken.
+        No project, a host that others can reach without a secret, a weak secret, a certificate that does not fit its
+        key, a port that is taken.
     """
-    with Project.open(folder):
-        pass
+    with Project.open(folder) as project:
+        words = (str(project.setting("name", "")), project.folder.name)
     path = Path(folder).resolve()
     if path.name == "project.gpkg":
         path = path.parent
-    if host not in _LOOPBACK and not secret:
+    name = _public_name(public)
+    if needs_secret(host, public) and not secret:
         raise InputError(
-            f"host {host} can be reached by other machines, and no secret was given",
-            f"Add --secret, for instance --secret {secrets.token_urlsafe(12)}, or leave --host out.",
+            f"{public or f'host {host}'} can be reached by other machines, and no secret was given",
+            f"Type it when asked, put it into {SECRET_VARIABLE} or a file for --secret-file, or leave --host and "
+            "--public out.",
         )
-    if secret and len(secret) < SHORTEST_SECRET:
-        raise InputError(
-            f"a secret of {len(secret)} characters", f"Use {SHORTEST_SECRET} characters or more."
-        )
+    if secret:
+        check_secret(secret, words=words)
+    if tls is not None:
+        _check_certificate(*tls)
     assistant = Assistant(model)
     hold = _hold(path)
     taken = _listen(host, port)
-    shown = socket.gethostname() if host in ("0.0.0.0", "::") else host
-    shown = f"[{shown}]" if ":" in shown else shown
-    address = f"http://{shown}:{taken.getsockname()[1]}/"
+    own = _address(host, taken, tls=tls is not None)
+    address = public.rstrip("/") + "/" if public else own
     if hold is not None:
         hold.truncate(0)
         hold.write(address)
@@ -79,9 +114,63 @@ def plan_server(
         secret=secret,
         socket=taken,
         address=address,
+        own_address=own,
+        tls=tls,
+        names=(name,) if name else (),
+        behind_proxy=bool(public),
         hold=hold,
         assistant=assistant,
     )
+
+
+def _address(host: str, taken: socket.socket, *, tls: bool) -> str:
+    shown = socket.gethostname() if host in ("0.0.0.0", "::") else host
+    shown = f"[{shown}]" if ":" in shown else shown
+    return f"http{'s' if tls else ''}://{shown}:{taken.getsockname()[1]}/"
+
+
+def _public_name(public: str) -> str:
+    """The host name in the address of a reverse proxy."""
+    if not public:
+        return ""
+    remedy = "Give the address that people type, such as https://desk.example.org/."
+    try:
+        parts = urlsplit(public)
+        name = parts.hostname or ""
+    except ValueError:
+        raise InputError(f"--public {public[:80]!r} is no address", remedy) from None
+    plain = re.match(r"[a-z0-9]([a-z0-9.-]*[a-z0-9])?\Z", name) or _is_number(name)
+    extra = parts.username or parts.query or parts.fragment or parts.path not in ("", "/")
+    if parts.scheme not in ("http", "https") or not plain or extra:
+        raise InputError(f"--public {public[:80]!r} is no address of a whole server", remedy)
+    return name
+
+
+def _is_number(name: str) -> bool:
+    try:
+        ipaddress.ip_address(name)
+    except ValueError:
+        return False
+    return True
+
+
+def _check_certificate(certificate: Path, key: Path) -> None:
+    """Both can be read and belong together."""
+    for file in (certificate, key):
+        if not file.is_file():
+            raise FileError(f"{file} is not there", "Give certificate and key as PEM files.")
+    try:
+        # a key that asks for a password would stop the server at the terminal
+        ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(
+            certificate, key, password=lambda: ""
+        )
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "reason", None) or getattr(error, "strerror", None) or "not PEM"
+        words = str(reason).lower().replace("_", " ")
+        raise FileError(
+            f"{certificate} and {key}: no certificate and key that can be used ({words})",
+            "Give the PEM files of a certificate with its chain and of its key, without a password.",
+        ) from None
 
 
 def _hold(folder: Path) -> IO[str] | None:

@@ -1,7 +1,7 @@
 // Dialogs: the frame of all of them, name, history, keys and help.
 import { useEffect, useRef, useState } from "preact/hooks";
 import { ask, q } from "./api.js";
-import { entryOf } from "./data.js";
+import { entryOf, project } from "./data.js";
 import { edit } from "./edits.js";
 import { labelOf, said } from "./fields.jsx";
 import { isNew } from "./keys.js";
@@ -308,11 +308,17 @@ export function Help() {
             <input
               maxLength={60}
               value={who.value}
+              readOnly={Boolean(project.value?.signed_in_as)}
               onInput={(e) => {
                 who.value = e.currentTarget.value;
               }}
             />
           </label>
+        )}
+        {project.value?.signed_in_as && (
+          <p class="field-act">
+            <a href="/sign-ins">{t("sessions.show")}</a>
+          </p>
         )}
         <p class="field-act">
           <button

@@ -1,6 +1,7 @@
 // A short walk round the desk, shown once: each step points at the thing it speaks of.
 import { useEffect, useState } from "preact/hooks";
 import { Dialog } from "./Dialogs.jsx";
+import { project } from "./data.js";
 import { enter } from "./Desk.jsx";
 import { isReviewer } from "./Review.jsx";
 import { tourSeen, who } from "./settings.js";
@@ -103,6 +104,7 @@ export function Tour() {
             <input
               maxLength={60}
               value={who.value}
+              readOnly={Boolean(project.value?.signed_in_as)}
               onInput={(e) => {
                 who.value = e.currentTarget.value;
               }}

@@ -103,8 +103,7 @@ export const english = {
     "{id} was deleted meanwhile. Bring it back with your change, or leave it deleted.",
   "conflict.back": "Bring back",
   "conflict.leave": "Leave deleted",
-  "signed.out":
-    "You are signed out. Your edits are kept here; open the link with its secret again.",
+  "signed.out": "You are signed out. Your edits are kept here; reload this page and sign in again.",
   "name.title": "Who surveys?",
   "name.text": "Your name or initials go with each edit. You may leave it empty.",
   "name.go": "Start",
@@ -468,6 +467,7 @@ export const english = {
   "history.back": "Back to this",
   "what.history.back": "{id} as of {at}",
   "history.none": "Nothing stored yet.",
+  "sessions.show": "Who is signed in, and signing out",
   "name.label": "Name or initials",
   "units.mm": "millimetres",
   "units.in": "inches",

@@ -8,11 +8,12 @@ import { render } from "preact";
 import { useEffect, useRef } from "preact/hooks";
 import { learnOverview } from "./acts.js";
 import { learnAssistance } from "./assist.js";
-import { loadProject, loadRest } from "./data.js";
+import { loadProject, loadRest, project } from "./data.js";
 import { Desk, Failure } from "./Desk.jsx";
 import { recallEdits } from "./edits.js";
 import { takeLanguage } from "./languages.js";
 import { openLink } from "./links.js";
+import { isReviewer } from "./Review.jsx";
 import { followNews, openOutbox, replayWaiting, send } from "./outbox.js";
 import { tourSeen } from "./settings.js";
 import { dialog } from "./view.js";
@@ -28,6 +29,8 @@ async function start() {
     render(<Failure error={error} />, root);
     return;
   }
+  // whoever signed in with a name works under it
+  if (project.value?.signed_in_as && !isReviewer()) who.value = project.value.signed_in_as;
   root.textContent = "";
   render(<Desk />, root);
   await openOutbox();

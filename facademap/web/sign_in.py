@@ -1,0 +1,330 @@
+"""The way in and out: signing in by secret or link, who is signed in, ending a session."""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import secrets
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+from urllib.parse import parse_qs
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+from starlette.routing import Route
+
+from facademap.errors import FacademapError, InputError
+from facademap.web.answers import Answer, failure, read_body, threaded
+from facademap.web.attempts import Attempts
+from facademap.web.guard import FORM_TYPE, LONGEST_NAME, Access
+from facademap.web.sessions import LONGEST_S, Session
+
+__all__ = ["SignIn", "digest", "routes"]
+
+#: How long the browser that is opened at the start may take to ask.
+TICKET_S = 300.0
+LONGEST_PRESENTED = 1000
+
+
+def digest(secret: str) -> str:
+    """What is kept of the random secret of a reviewer's link."""
+    return hashlib.sha256(f"facademap reviewer {secret}".encode()).hexdigest()
+
+
+@dataclass(slots=True, kw_only=True)
+class SignIn:
+    """What opens a session.
+
+    Parameters
+    ----------
+    access : Access
+    secret : str
+        Of the team.
+    reviewers : callable
+        Names by digest of the links that are valid now.
+    attempts : Attempts
+    secure : bool
+        Whether people come by TLS, so that the cookie goes by TLS alone.
+    tickets : dict of str to float
+        Until when each may be used.
+    """
+
+    access: Access
+    secret: str
+    reviewers: Callable[[], dict[str, str]]
+    attempts: Attempts
+    secure: bool
+    tickets: dict[str, float] = field(default_factory=dict)
+
+    def ticket(self) -> str:
+        """Opens the page once, soon: for the browser that is started with the server, whose command line others can read."""
+        made = secrets.token_urlsafe(24)
+        self.tickets[made] = time.monotonic() + TICKET_S
+        return made
+
+    def opened_by(self, presented: str, name: str) -> tuple[str, str, str] | None:
+        """Kind, name and link of the session that a secret, a link or a ticket opens."""
+        if self.secret and hmac.compare_digest(presented.encode(), self.secret.encode()):
+            return "write", name, ""
+        until = self.tickets.get(presented)
+        if until is not None and time.monotonic() < until:
+            return "write", name, ""
+        link = digest(presented)
+        reviewer = self.reviewers().get(link) if presented else None
+        return ("review", reviewer, link) if reviewer is not None else None
+
+
+class SignInError(InputError):
+    """Somebody who did not get in."""
+
+    def __init__(self, problem: str, remedy: str, *, status: int, wait_s: float = 0.0) -> None:
+        super().__init__(problem, remedy)
+        self.status, self.wait_s = status, wait_s
+
+
+def routes(sign_in: SignIn, show_desk: Callable[[], Response]) -> list[Route]:
+    """Addresses /, /enter, /sign-ins and those under /api for sessions."""
+    access = sign_in.access
+
+    def begin(request: Request, presented: str, name: str) -> tuple[str, str]:
+        address = request.client.host if request.client else ""
+        wait = sign_in.attempts.wait_s(address)
+        if wait > 0:
+            raise SignInError("too many wrong secrets", _later(wait), status=429, wait_s=wait)
+        found = sign_in.opened_by(presented[:LONGEST_PRESENTED], name)
+        if found is None:
+            wait = sign_in.attempts.failed(address)
+            raise SignInError("this secret opens nothing", _later(wait), status=401, wait_s=wait)
+        kind, name, link = found
+        if not name:
+            raise SignInError(
+                "no name", "Give the name that your work is to be signed with.", status=400
+            )
+        sign_in.tickets.pop(presented, None)
+        token = access.sessions.open(
+            kind=kind,
+            name=name,
+            address=address,
+            browser=_browser(request.headers.get("user-agent", "")),
+            link=link,
+        )
+        before = access.sessions.find(request.cookies.get(access.cookie, ""))
+        if before is not None:
+            access.sessions.end(before.session)
+        sign_in.attempts.succeeded(address, name=name, kind=kind)
+        return token, name
+
+    async def page(request: Request) -> Response:
+        key, ticket = request.query_params.get("key"), request.query_params.get("ticket", "")
+        if key is not None:
+            # a link comes from a letter, that is from another site, and a strict cookie would not go with a redirection
+            try:
+                if key and hmac.compare_digest(key.encode(), sign_in.secret.encode()):
+                    raise SignInError(
+                        "a secret in an address stays in lists of pages that were visited",
+                        "Type it here.",
+                        status=401,
+                    )
+                token, _ = begin(request, key, "")
+            except SignInError as refused:
+                return _form(refused=refused)
+            return _with_cookie(_page("go_on.html"), token)
+        if access.pass_of(request.cookies.get(access.cookie, "")) is None or ticket:
+            if not access.is_open:
+                return _form(ticket=ticket)
+            answer = RedirectResponse("/", status_code=303)
+            answer.delete_cookie(access.cookie, path="/")
+            return answer
+        return show_desk()
+
+    async def enter(request: Request) -> Response:
+        is_form = request.headers.get("content-type", "").split(";")[0].strip() == FORM_TYPE
+        told: Any = {}
+        try:
+            told = await _fields(request) if is_form else await read_body(request)
+            if access.is_open:
+                raise InputError("nobody needs to sign in here", "Open the survey desk.")
+            presented, name = _words(told)
+            token, name = begin(request, presented, name)
+        except FacademapError as error:
+            if is_form:
+                again = getattr(error, "status", 400) == 400
+                ticket = told.get("ticket", "") if again else ""
+                name = str(told.get("name", ""))[:LONGEST_NAME]
+                return _form(refused=error, ticket=ticket, name=name)
+            return _refusal(error)
+        if is_form:
+            return _with_cookie(RedirectResponse("/", status_code=303), token)
+        return _with_cookie(Answer({"token": token, "name": name}), token)
+
+    def _with_cookie(answer: Response, token: str) -> Response:
+        answer.set_cookie(
+            access.cookie,
+            token,
+            max_age=int(LONGEST_S),
+            httponly=True,
+            samesite="strict",
+            secure=sign_in.secure,
+            path="/",
+        )
+        return answer
+
+    def leave(request: Request, answer: Response) -> Response:
+        granted = request.scope["facademap_pass"]
+        if access.sessions.end(granted.session):
+            sign_in.attempts.told("signed out", name=granted.name)
+        answer.delete_cookie(
+            access.cookie, path="/", secure=sign_in.secure, httponly=True, samesite="strict"
+        )
+        return answer
+
+    def listed(request: Request) -> list[dict[str, Any]]:
+        granted = request.scope["facademap_pass"]
+        mine = granted.session
+        return [
+            _told(s, this=s.id == mine)
+            for s in access.sessions.all()
+            if granted.kind == "write" or s.id == mine
+        ]
+
+    def end_one(request: Request, wanted: str) -> None:
+        granted = request.scope["facademap_pass"]
+        if granted.kind != "write" and wanted != granted.session:
+            raise InputError("sessions of others", "Ask the team to end them.")
+        if not access.sessions.end(wanted):
+            raise InputError("there is no such session", "It may have ended already.")
+        sign_in.attempts.told(f"session {wanted} ended", name=granted.name)
+
+    def every(request: Request, body: Any) -> Any:
+        return {"needed": not access.is_open, "sessions": listed(request)}
+
+    def end(request: Request, body: Any) -> Any:
+        wanted = body.get("id") if isinstance(body, dict) else None
+        if not isinstance(wanted, str) or not wanted:
+            raise InputError("no session was named", "Send its id.")
+        end_one(request, wanted[:40])
+        return {"ended": wanted[:40]}
+
+    def sign_out(request: Request, body: Any) -> Any:
+        return leave(request, Answer({"signed_out": True}))
+
+    async def sign_ins(request: Request) -> Response:
+        note = ""
+        if request.method == "POST":
+            try:
+                told = await _fields(request)
+                wanted = str(told.get("id", ""))[:40]
+                if wanted == request.scope["facademap_pass"].session:
+                    return leave(request, RedirectResponse("/", status_code=303))
+                end_one(request, wanted)
+                return RedirectResponse("/sign-ins", status_code=303)
+            except FacademapError as error:
+                note = f"{error.problem}. {error.remedy}"
+        return _page(
+            "sign_ins.html",
+            sessions=listed(request),
+            needed=not access.is_open,
+            note=note,
+            status=400 if note else 200,
+        )
+
+    return [
+        Route("/", page),
+        Route("/enter", enter, methods=["POST"]),
+        Route("/sign-ins", sign_ins, methods=["GET", "POST"]),
+        Route("/api/sessions", threaded(every)),
+        Route("/api/sessions/end", threaded(end), methods=["POST"]),
+        Route("/api/sign-out", threaded(sign_out), methods=["POST"]),
+    ]
+
+
+_PAGES = Environment(
+    loader=PackageLoader("facademap.web", "pages"), autoescape=True, undefined=StrictUndefined
+)
+
+
+def _page(name: str, *, status: int = 200, **values: Any) -> Response:
+    # with no-referrer a browser would send its forms from nowhere, and they would be refused
+    headers = {"cache-control": "no-store", "referrer-policy": "same-origin"}
+    return HTMLResponse(
+        _PAGES.get_template(name).render(values), status_code=status, headers=headers
+    )
+
+
+def _form(*, refused: FacademapError | None = None, ticket: str = "", name: str = "") -> Response:
+    note = f"{refused.problem}. {refused.remedy}" if refused is not None else ""
+    status = getattr(refused, "status", 400) if refused is not None else 401
+    answer = _page(
+        "sign_in.html", status=status, note=note[:1].upper() + note[1:], ticket=ticket, name=name
+    )
+    return _told_to_wait(answer, refused)
+
+
+def _refusal(error: FacademapError) -> Response:
+    answer = failure(error)
+    answer.status_code = getattr(error, "status", answer.status_code)
+    return _told_to_wait(answer, error)
+
+
+def _told_to_wait(answer: Response, error: FacademapError | None) -> Response:
+    wait = getattr(error, "wait_s", 0.0)
+    if wait > 0:
+        answer.headers["retry-after"] = str(int(wait) + 1)
+    return answer
+
+
+def _later(wait_s: float) -> str:
+    return "Try again." if wait_s <= 0 else f"Try again in {int(wait_s) + 1} s."
+
+
+async def _fields(request: Request) -> dict[str, str]:
+    try:
+        raw = await request.body()
+        found = parse_qs(raw.decode("utf-8"), max_num_fields=8, keep_blank_values=True)
+    except (ValueError, ClientDisconnect):
+        raise InputError("a form that cannot be read", "Fill in the page again.") from None
+    return {name: values[0] for name, values in found.items()}
+
+
+def _words(told: Any) -> tuple[str, str]:
+    """What was presented, and the name."""
+    if not isinstance(told, dict):
+        raise InputError("signing in needs secret and name", "Send both as text.")
+    presented, name = told.get("ticket") or told.get("secret") or "", told.get("name") or ""
+    if not isinstance(presented, str) or not isinstance(name, str):
+        raise InputError("secret or name is not text", "Send both as text.")
+    name = " ".join(name.split())
+    if len(name) > LONGEST_NAME or not name.isprintable():
+        raise InputError(
+            "a name that cannot be printed", f"Use at most {LONGEST_NAME} letters and signs."
+        )
+    return presented, name
+
+
+def _browser(agent: str) -> str:
+    """What a person recognises of the words with which a browser introduces itself."""
+    known = ("Firefox", "Edg", "Chrome", "Safari", "curl", "python")
+    systems = ("Android", "iPhone", "iPad", "Windows", "Mac OS", "Linux")
+    first = next((k for k in known if k in agent), "another program")
+    where = next((s for s in systems if s in agent), "")
+    return f"{'Edge' if first == 'Edg' else first}{f', {where}' if where else ''}"
+
+
+def _told(session: Session, *, this: bool) -> dict[str, Any]:
+    return {
+        "id": session.id,
+        "name": session.name,
+        "kind": session.kind,
+        "opened_at": _when(session.opened_at),
+        "seen_at": _when(session.seen_at),
+        "address": session.address,
+        "browser": session.browser,
+        "this": this,
+    }
+
+
+def _when(seconds: float) -> str:
+    return time.strftime("%Y-%m-%d %H:%M UTC", time.gmtime(seconds))
