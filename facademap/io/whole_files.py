@@ -179,10 +179,17 @@ def open_whole(
 
 
 def write_whole(
-    path: str | Path, data: bytes | str, *, inside: Path | None = None, durable: bool = True
+    path: str | Path,
+    data: bytes | str,
+    *,
+    inside: Path | None = None,
+    durable: bool = True,
+    private: bool = False,
 ) -> Path:
-    """Write a file whole or not at all; text is UTF-8. Returns its path."""
+    """Write a file whole or not at all; text is UTF-8. A private one is for its owner's eyes. Returns its path."""
     with open_whole(path, inside=inside, durable=durable) as file:
+        if private:
+            os.fchmod(file.fileno(), 0o600)
         file.write(data.encode("utf-8") if isinstance(data, str) else data)
     return Path(path) if inside is None else path_inside(inside, path)
 

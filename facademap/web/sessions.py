@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import hmac
 import json
-import os
 import secrets
 import threading
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
+
+from facademap.errors import FacademapError
+from facademap.io.whole_files import write_whole
 
 __all__ = ["IDLE_S", "LONGEST_S", "Pass", "Session", "Sessions"]
 
@@ -187,14 +190,9 @@ class Sessions:
                 "sessions": [asdict(s) for s in self._by_digest.values()],
             }
         )
-        part = self._place.with_name(f".{FILE}.part")
-        try:
-            handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-            with os.fdopen(handle, "w", encoding="utf-8") as file:
-                file.write(body)
-            os.replace(part, self._place)
-        except OSError:
-            part.unlink(missing_ok=True)
+        # where it cannot be written, a restart asks people to sign in again
+        with contextlib.suppress(OSError, FacademapError):
+            write_whole(self._place.name, body, inside=self._place.parent, private=True)
 
 
 def _digest(token: str) -> str:
