@@ -246,11 +246,11 @@ _PAGES = Environment(
 )
 
 
-def _page(name: str, *, status: int = 200, **values: Any) -> Response:
+def _page(template: str, *, status: int = 200, **values: Any) -> Response:
     # with no-referrer a browser would send its forms from nowhere, and they would be refused
     headers = {"cache-control": "no-store", "referrer-policy": "same-origin"}
     return HTMLResponse(
-        _PAGES.get_template(name).render(values), status_code=status, headers=headers
+        _PAGES.get_template(template).render(values), status_code=status, headers=headers
     )
 
 
