@@ -1,90 +1,196 @@
-"""Outlines, lines and points from GeoPackage, GeoJSON and CSV files, in metres of a wall frame."""
+"""Outlines, lines and points of any office's file, as they stand there: with heights, reference system and unit if stated.
+
+What the coordinates mean on a wall is found by `facademap.tasks.survey.understand_shapes`.
+"""
 
 from __future__ import annotations
 
-import csv
 import json
 import math
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
 import pandas as pd
 import shapely
+from pyproj import CRS
+from pyproj.exceptions import CRSError
 from shapely.geometry import shape
 
 from facademap.errors import FileError, InputError
-from facademap.io.csv_tables import read_text_file
+from facademap.io.csv_tables import TableWords, read_table, read_text_file
 
-__all__ = ["read_features"]
+__all__ = ["MARK", "ShapeFile", "pixel_mark", "read_shapes"]
 
 #: A survey of a wall is far smaller; larger files are read by mistake.
 MAX_FILE_BYTES = 500_000_000
 MAX_FEATURES = 1_000_000
+#: Member of our own GeoJSON that says in what its coordinates are.
+MARK = "facademap"
+_OGR = {".gpkg": "a GeoPackage", ".shp": "a shapefile", ".fgb": "a FlatGeobuf file"}
+_READ = ".gpkg, .geojson, .shp, .fgb, .dxf, .kml, .csv, .xlsx or .ods"
+#: Ways in which a table may give places: pixels, wall, world.
+_PLACES = (("u_m", "v_m"), ("x_px", "y_px"), ("east_m", "north_m", "height_m"))
 
 
-def read_features(path: str | Path, *, layer: str | None = None) -> gpd.GeoDataFrame:
-    """Every feature of a file with its properties; coordinates are taken as metres of the wall.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShapeFile:
+    """Shapes and what the file says of them.
+
+    Parameters
+    ----------
+    frame : GeoDataFrame
+        Properties and geometry, without a reference system; z is kept where there is one.
+    crs : pyproj.CRS or None
+        Reference system that the file states.
+    unit : str or None
+        Unit that the file states: ``m mm cm in ft ftus px``.
+    picture : str or None
+        Picture whose pixels the coordinates are, where the file says so.
+    world : bool
+        Coordinates are east, north, height.
+    notes : tuple of str
+        What had to be understood, what was left out.
+    """
+
+    frame: gpd.GeoDataFrame
+    crs: CRS | None = None
+    unit: str | None = None
+    picture: str | None = None
+    world: bool = False
+    notes: tuple[str, ...] = ()
+
+
+def pixel_mark(picture: str, *, width_px: int, height_px: int) -> dict[str, Any]:
+    """What our own GeoJSON says of coordinates in pixels of a picture (x right, y down, centre at whole numbers)."""
+    return {"unit": "px", "picture": picture, "width_px": width_px, "height_px": height_px}
+
+
+def read_shapes(
+    path: str | Path,
+    *,
+    layer: str | None = None,
+    likely_layer: str | None = None,
+    words: TableWords | None = None,
+) -> ShapeFile:
+    """Every feature of a file with its properties.
 
     Parameters
     ----------
     path : path
-        ``.gpkg`` (all layers, or the one named), ``.geojson``/``.json`` or ``.csv`` with u_m and v_m.
+        GeoPackage, GeoJSON, shapefile, FlatGeobuf, DXF, KML or a table of points.
     layer : str, optional
-        Only this layer of a GeoPackage.
+        Layer of a GeoPackage or a drawing.
+    likely_layer : str, optional
+        Layer of a GeoPackage that is taken where several are there and none was named.
+    words : TableWords, optional
+        What the user says of a table.
 
-    Returns
-    -------
-    GeoDataFrame
-        Without a reference system: the caller knows which surface it is.
+    Raises
+    ------
+    FileError, InputError
     """
     path = Path(path)
     ending = path.suffix.lower()
-    if ending == ".gpkg":
-        frame = _read_geopackage(path, layer)
+    if ending in _OGR:
+        found = _read_ogr(path, layer, likely_layer)
     elif ending in (".geojson", ".json"):
-        frame = _read_geojson(path)
-    elif ending == ".csv":
-        frame = _read_csv_points(path)
+        found = _read_geojson(path)
+    elif ending == ".dxf":
+        found = _read_drawing(path, layer)
+    elif ending in (".kml", ".kmz"):
+        from facademap.io.kml_shapes import read_kml
+
+        found = ShapeFile(frame=_framed(read_kml(path)), crs=CRS.from_epsg(4326))
+    elif ending in (".csv", ".txt", ".tsv", ".xlsx", ".xlsm", ".ods"):
+        found = _read_points(path, words)
     else:
         raise InputError(
-            f"{path}: outlines are read from .gpkg, .geojson or .csv, not {ending or 'a file without ending'}",
+            f"{path}: outlines are read from {_READ}, not {ending or 'a file without ending'}",
             "Export the layer in one of these formats.",
         )
-    if frame.empty:
+    if found.frame.empty:
         raise InputError(
             f"{path}: holds no features", "Give a file with at least one outline, line or point."
         )
-    return frame
+    if len(found.frame) > MAX_FEATURES:
+        raise InputError(
+            f"{path}: holds {len(found.frame)} features, more than {MAX_FEATURES}",
+            "Split it into parts.",
+        )
+    return found
 
 
-def _read_geopackage(path: Path, layer: str | None) -> gpd.GeoDataFrame:
+def _framed(rows: list[dict[str, Any]]) -> gpd.GeoDataFrame:
+    shapes = [r["geometry"] for r in rows]
+    plain = [{k: v for k, v in r.items() if k != "geometry"} for r in rows]
+    return gpd.GeoDataFrame(pd.DataFrame(plain, dtype=object), geometry=shapes)
+
+
+def _read_ogr(path: Path, layer: str | None, likely: str | None) -> ShapeFile:
     import pyogrio
 
     if not path.is_file():
         raise FileError(f"{path}: there is no such file", "Check the path.")
     try:
-        names = [n for n, kind in pyogrio.list_layers(path) if kind is not None]
-        if layer is not None and layer not in names:
+        names = [str(n) for n, kind in pyogrio.list_layers(path) if kind is not None]
+        chosen = _chosen_layer(path, names, layer, likely)
+        info = pyogrio.read_info(path, layer=chosen)
+        if info["features"] > MAX_FEATURES:
             raise InputError(
-                f"{path}: has no layer {layer!r}", f"Use one of {', '.join(map(str, names))}."
+                f"{path}: holds {info['features']} features, more than {MAX_FEATURES}",
+                "Split it into parts.",
             )
-        frames = [
-            pyogrio.read_dataframe(path, layer=n, datetime_as_string=True)
-            for n in ([layer] if layer else names)
-        ]
+        frame = pyogrio.read_dataframe(path, layer=chosen, datetime_as_string=True)
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, RuntimeError) as error:
         raise InputError(
-            f"{path}: cannot be read as a GeoPackage ({_short(error)})",
+            f"{path}: cannot be read as {_OGR[path.suffix.lower()]} ({_short(error)})",
             "Save it again from the program it came from.",
         ) from None
-    filled = [f.set_crs(None, allow_override=True) for f in frames if len(f)]
-    if not filled:
-        return gpd.GeoDataFrame({"id": []}, geometry=[])
-    return gpd.GeoDataFrame(pd.concat(filled, ignore_index=True), geometry="geometry")
+    if "geometry" not in frame:
+        frame = gpd.GeoDataFrame({"id": []}, geometry=[])
+    missing = [k + 1 for k, g in enumerate(frame.geometry) if g is None or g.is_empty]
+    if missing:
+        raise InputError(
+            f"{path}: feature {missing[0]} has no outline"
+            + (f", and {len(missing) - 1} more" if len(missing) > 1 else ""),
+            "Draw it, or remove it.",
+        )
+    notes = (f"{path.name}: layer {chosen} of {len(names)} was read",) if len(names) > 1 else ()
+    return ShapeFile(frame=frame.set_crs(None, allow_override=True), crs=frame.crs, notes=notes)
 
 
-def _read_geojson(path: Path) -> gpd.GeoDataFrame:
+def _chosen_layer(path: Path, names: list[str], layer: str | None, likely: str | None) -> str:
+    if not names:
+        raise InputError(f"{path}: holds no features", "Give a file with outlines.")
+    if layer is not None and layer not in names:
+        raise InputError(
+            f"{path}: has no layer {layer!r}", f"Use one of {', '.join(map(str, names))}."
+        )
+    if layer is None and len(names) > 1 and likely not in names:
+        raise InputError(
+            f"{path}: has {len(names)} layers: {', '.join(names[:12])}",
+            "Name the one to be read with --layer.",
+        )
+    return layer or (str(likely) if likely in names else names[0])
+
+
+def _read_drawing(path: Path, layer: str | None) -> ShapeFile:
+    from facademap.io.dxf_shapes import read_dxf
+
+    shapes, unit, notes = read_dxf(path, layer=layer)
+    labels = [s["label"] for s in shapes]
+    if labels and all(labels) and len(set(labels)) == len(labels):
+        for s in shapes:
+            s["id"] = s["label"]
+        notes.append(f"{path.name}: the text in each outline was taken as its name")
+    for s in shapes:
+        s.pop("label", None) if not any(labels) or "id" in s else None
+    return ShapeFile(frame=_framed(shapes), unit=unit, notes=tuple(notes))
+
+
+def _read_geojson(path: Path) -> ShapeFile:
     try:
         content = json.loads(
             read_text_file(path, what="GeoJSON file", max_bytes=MAX_FILE_BYTES),
@@ -120,12 +226,34 @@ def _read_geojson(path: Path) -> gpd.GeoDataFrame:
             properties = {"id": str(feature["id"]), **properties}
         shapes.append(_shape_of(feature, number, properties.get("id"), path))
         rows.append(properties)
-    return gpd.GeoDataFrame(pd.DataFrame(rows, dtype=object), geometry=shapes)
+    mark = content.get(MARK)
+    mark = mark if isinstance(mark, dict) else {}
+    return ShapeFile(
+        frame=gpd.GeoDataFrame(pd.DataFrame(rows, dtype=object), geometry=shapes),
+        crs=_geojson_crs(content, path),
+        unit=str(mark["unit"]) if mark.get("unit") else None,
+        picture=str(mark["picture"]) if mark.get("picture") else None,
+    )
+
+
+def _geojson_crs(content: dict[str, Any], path: Path) -> CRS | None:
+    """The reference system of the older standard, which programs still write; none is none of RFC 7946's degrees."""
+    said = content.get("crs")
+    if not isinstance(said, dict):
+        return None
+    name = (said.get("properties") or {}).get("name")
+    try:
+        return CRS.from_user_input(str(name))
+    except CRSError:
+        raise InputError(
+            f"{path}: names the reference system {str(name)[:60]!r}, which is not known",
+            "Export it with an EPSG code, or without one in metres of the wall.",
+        ) from None
 
 
 def _shape_of(feature: Any, number: int, label: Any, path: Path) -> Any:
     try:
-        geometry = shapely.force_2d(shape(feature["geometry"]))
+        geometry = shape(feature["geometry"])
     except Exception:
         raise InputError(
             f"{path}: feature {number}{f' ({label})' if label else ''} has no readable geometry",
@@ -139,33 +267,33 @@ def _shape_of(feature: Any, number: int, label: Any, path: Path) -> Any:
     return geometry
 
 
-def _read_csv_points(path: Path) -> gpd.GeoDataFrame:
-    text = read_text_file(path, what="points file", max_bytes=MAX_FILE_BYTES)
-    try:
-        rows = list(csv.DictReader(text.splitlines(), strict=True))
-    except csv.Error as error:
-        raise InputError(
-            f"{path}: is not a table ({error})", "Save it as comma-separated text."
-        ) from None
-    if not rows or not {"u_m", "v_m"} <= set(rows[0]):
-        raise InputError(
-            f"{path}: needs the columns u_m and v_m", "Name the two coordinate columns u_m and v_m."
-        )
-    shapes = []
-    for line, row in enumerate(rows, start=2):
+def _read_points(path: Path, words: TableWords | None) -> ShapeFile:
+    """A table of points: places on the wall, in the picture, or in the world."""
+    problem: InputError | None = None
+    for columns in _PLACES:
         try:
-            u_m, v_m = float(row["u_m"]), float(row["v_m"])
-        except (TypeError, ValueError):
-            raise InputError(
-                f"{path}: line {line}: u_m and v_m must be numbers", "Correct the line."
-            ) from None
-        if not (math.isfinite(u_m) and math.isfinite(v_m)):
-            raise InputError(
-                f"{path}: line {line}: u_m and v_m must be finite", "Correct the line."
+            table = read_table(
+                path, columns=columns, what="points file", words=words, keep_others=True
             )
-        shapes.append(shapely.Point(u_m, v_m))
-    frame = pd.DataFrame(rows, dtype=object).drop(columns=["u_m", "v_m"])
-    return gpd.GeoDataFrame(frame[[c for c in frame.columns if c is not None]], geometry=shapes)
+        except InputError as error:
+            if "is missing" not in error.problem:
+                raise
+            problem = problem or error
+            continue
+        rows = [
+            {
+                **{k: v for k, v in row.cells.items() if k not in columns},
+                "geometry": shapely.Point([row.number(c) for c in columns]),
+            }
+            for row in table.rows
+        ]
+        unit = "px" if columns[0] == "x_px" else "m"
+        return ShapeFile(frame=_framed(rows), unit=unit, world=len(columns) == 3, notes=table.notes)
+    assert problem is not None
+    raise InputError(
+        problem.problem,
+        "Name the columns of the place u_m and v_m, x_px and y_px, or east_m, north_m and height_m.",
+    )
 
 
 def _refuse_constant(name: str) -> float:

@@ -18,6 +18,7 @@ from facademap.store.project import Project
 from facademap.tables import TABLES, is_missing
 from facademap.tables.settings import REQUIRABLE
 from facademap.tasks.plan.plan import settings_of_project
+from facademap.tasks.survey.doubts import identical_pairs
 from facademap.tasks.survey.required import missing_of
 
 __all__ = ["Finding", "check_project"]
@@ -53,6 +54,7 @@ def check_project(
         _references,
         _pictures,
         _survey,
+        _twice,
         _conditions,
         _repairs,
         _assembly,
@@ -169,6 +171,23 @@ def _outside(project: Project, surface: dict[str, Any]) -> Iterator[Finding]:
                 remedy="Make the elevation again with a larger --extent.",
                 problem=f"{len(beyond)} {table.replace('_', ' ')} lie outside its picture, such as {', '.join(beyond[:3])}",
             )
+
+
+def _twice(project: Project) -> Iterator[Finding]:
+    """Stones and openings that were drawn or read twice: areas and repairs would count double."""
+    for table in ("wall_stones", "openings"):
+        for surface, part in project.read(table).groupby("surface"):
+            shapes, names = part.geometry.to_numpy(), list(part["id"])
+            pairs = [
+                f"{names[a]} = {names[b]}" for a, b in identical_pairs(shapes, shapes, one=True)
+            ]
+            if pairs:
+                yield Finding(
+                    level="fault",
+                    about=f"surface {surface}",
+                    problem=f"{len(pairs)} {table.replace('_', ' ')} have the same outline: {', '.join(pairs[:5])}",
+                    remedy="Delete one of each.",
+                )
 
 
 def _survey(project: Project) -> Iterator[Finding]:

@@ -7,7 +7,6 @@ from typing import Any, Literal
 
 import geopandas as gpd
 import pandas as pd
-import shapely
 
 from facademap.condition.records import (
     attach_wall_stones,
@@ -18,11 +17,16 @@ from facademap.condition.records import (
     mend_outlines,
 )
 from facademap.errors import InputError
-from facademap.io.vectors import read_features
+from facademap.io.csv_tables import TableWords
+from facademap.io.vectors import ShapeFile, read_shapes
 from facademap.store.edit import Edit
 from facademap.store.project import Project
 from facademap.tables import TABLES, Table, is_missing
 from facademap.tasks.survey.add_photos import surface_of
+from facademap.tasks.survey.doubts import find_doubts, say_understood
+from facademap.tasks.survey.feature_columns import fit_columns
+from facademap.tasks.survey.kept_columns import keep_columns, with_kept_columns
+from facademap.tasks.survey.understand_shapes import place_of_surface, shapes_on_wall
 
 __all__ = ["FeatureKind", "add_features", "complete_conditions"]
 
@@ -37,37 +41,132 @@ def add_features(
     *,
     surface: str | None = None,
     layer: str | None = None,
+    words: TableWords | None = None,
+    accept_doubts: bool = False,
+    dry_run: bool = False,
     who: str = "surveyor",
 ) -> dict[str, Any]:
     """Read outlines from a file into the project; a row whose id exists is brought up to date.
 
+    Parameters
+    ----------
+    folder : path
+        Project.
+    kind : {"conditions", "wall_stones", "openings"}
+    path : path
+        See `facademap.io.vectors.read_shapes`.
+    surface : str, optional
+        Surface they lie on; may be left out where the project has one or the file names it.
+    layer : str, optional
+        Layer of the file.
+    words : TableWords, optional
+        Unit of the coordinates and an office's column names, which the project keeps.
+    accept_doubts : bool
+        Store in spite of doubts about size or place; they are noted.
+    dry_run : bool
+        Say what was understood and store nothing.
+
     Returns
     -------
     dict
-        ``added``, ``notes`` (what was mended, left out, or overlaps), and for conditions ``area_m2``.
+        ``added``, ``understood`` (one line), ``notes`` (what was converted, mended, left out, or overlaps), and for
+        conditions ``area_m2``.
+
+    Raises
+    ------
+    FileError, InputError
+        Nothing is stored: unreadable, or in doubt.
     """
     table = TABLES[kind]
-    frame = read_features(path, layer=layer)
+    _refuse_live_project(folder, path)
     with Project.open(folder) as project:
+        words = with_kept_columns(project, kind, words)
+        file = read_shapes(path, layer=layer, likely_layer=kind, words=words)
+        frame, notes = fit_columns(file.frame, table, mapping=words.columns, source=str(path))
         if surface is not None and "surface" in frame:
             frame = frame.drop(columns="surface")  # what the caller says counts
-        surface = surface_of(project, surface)
-        frame, notes = _fit_to_table(frame, table, surface=surface, source=str(path))
+        frame = _complete(frame, table, surface=surface_of(project, surface), source=str(path))
         _refuse_unknown_surfaces(frame, project)
+        frame, moved, doubts = _on_walls(project, file, frame, kind, words.unit, str(path))
+        notes = [*file.notes, *notes, *moved]
+        if doubts and not accept_doubts:
+            raise InputError(
+                f"{path}: " + "; ".join(d.problem for d in doubts[:3]), doubts[0].remedy
+            )
+        notes += [f"accepted: {d.problem}" for d in doubts]
+        result: dict[str, Any] = {
+            "added": len(frame),
+            "understood": say_understood(frame, table, project),
+            "notes": notes,
+        }
+        if dry_run:
+            table.check(_finished(project, kind, _numbered(frame), result), source=str(path))
+            return {**result, "stored": False}
         with project.edit(
             who=who, what=f"read {kind.replace('_', ' ')} from {Path(path).name}"
         ) as edit:
-            frame = _name_rows(frame, edit, _PREFIX[kind])
-            shapes, mended = mend_outlines(frame)
-            frame = frame.set_geometry(shapes)
-            result: dict[str, Any] = {"added": len(frame), "notes": [*notes, *mended]}
-            if kind == "conditions":
-                stones, openings = project.read("wall_stones"), project.read("openings")
-                frame, more = complete_conditions(frame, stones, openings)
-                result["notes"] += more
-                result["area_m2"] = float(frame["area_m2"].sum())
+            frame = _finished(project, kind, _name_rows(frame, edit, _PREFIX[kind]), result)
             edit.put(kind, table.check(frame, source=str(path)))
-        return result
+            keep_columns(project, edit, kind, words)
+        return {**result, "stored": True}
+
+
+def _refuse_live_project(folder: str | Path, path: str | Path) -> None:
+    """GDAL and the store may not have one file open at once: it would be damaged."""
+    if Path(path).name == "project.gpkg" and (Path(path).parent / "photos").is_dir():
+        raise InputError(
+            f"{path}: is the store of a project", "Export its layers, and read the export."
+        )
+
+
+def _on_walls(
+    project: Project,
+    file: ShapeFile,
+    frame: gpd.GeoDataFrame,
+    kind: FeatureKind,
+    unit: str | None,
+    source: str,
+) -> tuple[gpd.GeoDataFrame, list[str], list[InputError]]:
+    """Every shape in metres of its surface, what was done, and what is in doubt."""
+    parts, notes, doubts = [], [], []
+    for name, part in frame.groupby("surface", sort=False):
+        place = place_of_surface(project, str(name))
+        moved, said = shapes_on_wall(
+            project, _with_frame(file, part), place, unit=unit, source=source
+        )
+        notes += said
+        found, more = find_doubts(project, moved, part, place, kind=kind, converted=bool(said))
+        doubts += found
+        notes += more
+        parts.append(moved)
+    return pd.concat(parts).loc[frame.index], notes, doubts
+
+
+def _with_frame(file: ShapeFile, frame: gpd.GeoDataFrame) -> ShapeFile:
+    return ShapeFile(
+        frame=frame, crs=file.crs, unit=file.unit, picture=file.picture, world=file.world
+    )
+
+
+def _finished(
+    project: Project, kind: FeatureKind, frame: gpd.GeoDataFrame, result: dict[str, Any]
+) -> gpd.GeoDataFrame:
+    """Mended outlines and, for conditions, what follows from them; notes go to the result."""
+    shapes, mended = mend_outlines(frame)
+    frame = frame.set_geometry(shapes)
+    result["notes"] = [*result["notes"], *mended]
+    if kind == "conditions":
+        stones, openings = project.read("wall_stones"), project.read("openings")
+        frame, more = complete_conditions(frame, stones, openings)
+        result["notes"] += more
+        result["area_m2"] = float(frame["area_m2"].sum())
+    return frame
+
+
+def _numbered(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Rows without an id named by their number, for a trial."""
+    ids = [str(i) if not is_missing(i) else f"row {k}" for k, i in enumerate(frame["id"], start=1)]
+    return frame.assign(id=pd.Series(ids, index=frame.index, dtype=object))
 
 
 def complete_conditions(
@@ -89,13 +188,11 @@ def complete_conditions(
     return frame, notes
 
 
-def _fit_to_table(
+def _complete(
     frame: gpd.GeoDataFrame, table: Table, *, surface: str, source: str
-) -> tuple[gpd.GeoDataFrame, list[str]]:
-    """Columns of the table only; others are left out and named."""
-    unknown = [str(c) for c in frame.columns if c not in table.names and c != frame.geometry.name]
-    notes = [f"columns not used: {', '.join(unknown)}"] if unknown else []
-    frame = frame.drop(columns=unknown)
+) -> gpd.GeoDataFrame:
+    """The columns that a row cannot do without."""
+    frame = frame.copy()
     if "surface" not in frame:
         frame["surface"] = surface
     frame["surface"] = [surface if is_missing(s) else s for s in frame["surface"]]
@@ -103,11 +200,12 @@ def _fit_to_table(
         frame["id"] = None
     if table.name == "conditions" and "term" not in frame:
         raise InputError(
-            f"{source}: has no column term", "Give every condition its term of the glossary."
+            f"{source}: has no column term",
+            "Give every condition its term of the glossary, or name your column with --column THEIRS=term.",
         )
     if "origin" in table.names and "origin" not in frame:
         frame["origin"] = "imported"
-    return frame, notes
+    return frame
 
 
 def _refuse_unknown_surfaces(frame: pd.DataFrame, project: Project) -> None:
@@ -131,5 +229,4 @@ def _name_rows(frame: gpd.GeoDataFrame, edit: Edit, prefix: str) -> gpd.GeoDataF
             name = edit.new_id(prefix)
         ids.append(name)
     frame["id"] = pd.Series(ids, index=frame.index, dtype=object)
-    frame.geometry = shapely.force_2d(frame.geometry.to_numpy())
     return frame

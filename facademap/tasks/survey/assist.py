@@ -14,7 +14,11 @@ from facademap.condition.assist_model import outline_by_model
 from facademap.errors import FacademapError, InputError
 from facademap.io.csv_tables import CsvRow, read_csv_rows
 from facademap.io.pictures import read_picture
+<<<<<<< HEAD
 from facademap.io.whole_files import check_writable, write_whole
+=======
+from facademap.io.vectors import MARK, pixel_mark
+>>>>>>> e48544c (Outlines from any office's file: units and systems recognised, what was understood said, doubts stop; the same stone twice is named)
 
 __all__ = ["follow", "outline_finder"]
 
@@ -83,7 +87,15 @@ def follow(
         features.append({"type": "Feature", "properties": {"name": name}, "geometry": shape})
     write_whole(
         out,
-        json.dumps({"type": "FeatureCollection", "features": features}, ensure_ascii=False) + "\n",
+        json.dumps(
+            {
+                "type": "FeatureCollection",
+                MARK: pixel_mark(image.name, width_px=rgb.shape[1], height_px=rgb.shape[0]),
+                "features": features,
+            },
+            ensure_ascii=False,
+        )
+        + "\n",
     )
     return {"asked": len(asked), "made": len(features), "notes": notes}
 
