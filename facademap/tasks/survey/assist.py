@@ -14,11 +14,8 @@ from facademap.condition.assist_model import outline_by_model
 from facademap.errors import FacademapError, InputError
 from facademap.io.csv_tables import CsvRow, read_csv_rows
 from facademap.io.pictures import read_picture
-<<<<<<< HEAD
-from facademap.io.whole_files import check_writable, write_whole
-=======
 from facademap.io.vectors import MARK, pixel_mark
->>>>>>> e48544c (Outlines from any office's file: units and systems recognised, what was understood said, doubts stop; the same stone twice is named)
+from facademap.io.whole_files import check_writable, write_whole
 
 __all__ = ["follow", "outline_finder"]
 

@@ -7,11 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from facademap.io.pictures import read_picture
-<<<<<<< HEAD
-from facademap.io.whole_files import check_writable, write_whole
-=======
 from facademap.io.vectors import MARK, pixel_mark
->>>>>>> e48544c (Outlines from any office's file: units and systems recognised, what was understood said, doubts stop; the same stone twice is named)
+from facademap.io.whole_files import check_writable, write_whole
 from facademap.salvage.face_size import FaceSize
 from facademap.salvage.traced_face import measure_traced_face
 from facademap.tasks.yard.face_scale import FoundScale, ScaleChoice, find_scale
@@ -70,11 +67,7 @@ def outline_block(
         "geometry": {"type": "Polygon", "coordinates": [closed]},
         "properties": properties,
     }
-<<<<<<< HEAD
     write_whole(
-        out, json.dumps({"type": "FeatureCollection", "features": [feature]}, indent=1) + "\n"
-=======
-    write_text_atomically(
         out,
         json.dumps(
             {
@@ -85,7 +78,6 @@ def outline_block(
             indent=1,
         )
         + "\n",
->>>>>>> e48544c (Outlines from any office's file: units and systems recognised, what was understood said, doubts stop; the same stone twice is named)
     )
     return properties
 
