@@ -15,6 +15,9 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
+from typing import Literal
+
+from facademap.errors import InputError
 
 __all__ = [
     "CUBIC_M_PER_CUBIC_FT",
@@ -36,6 +39,7 @@ __all__ = [
     "m_from_mm",
     "mm_from_m",
     "mpa_from_psi",
+    "parse_length",
     "unit_named",
 ]
 
@@ -243,3 +247,68 @@ def _feet_inches_m(text: str, unit: str | None) -> float:
     if found["feet"] is not None and inches >= 12:
         raise ValueError("12 inches or more beside feet")
     return float(found["feet"] or 0) * M_PER_FT + inches * M_PER_INCH
+
+
+LengthUnit = Literal["mm", "cm", "m", "in", "ft"]
+#: No length on a building is longer than this, and none takes more letters to write.
+LONGEST_M, _LONGEST_TEXT = 2_000.0, 60
+_METRIC_PARTS = re.compile(
+    rf"(?:({_NUMBER})\s*m)?\s*(?:({_NUMBER})\s*cm)?\s*(?:({_NUMBER})\s*mm)?", re.IGNORECASE
+)
+
+
+def parse_length(text: str, *, default_unit: LengthUnit | None = None) -> float:
+    """A length as people type it into a form, in metres.
+
+    Parameters
+    ----------
+    text : str
+        Number and unit: ``60 cm``, ``0.6 m``, ``2 3/8 in``, ``2' 3 1/2"``, ``1 m 20 cm``. A comma is a decimal comma, but ``1,200`` could
+        be either and is refused.
+    default_unit : str, optional
+        Unit of a number without one; without it such a number is refused.
+
+    Returns
+    -------
+    float
+        Metres.
+
+    Raises
+    ------
+    InputError
+        No length, or one that could be read in two ways.
+
+    Examples
+    --------
+    >>> parse_length("60 cm")
+    0.6
+    >>> round(parse_length('2 3/8 in'), 7)
+    0.060325
+    """
+    shown = text.strip()[:40]
+    no_length = InputError(f"{shown!r} is no length", "Write a number and its unit, such as 60 cm.")
+    plain = text.strip().removesuffix(".")
+    if not plain or len(plain) > _LONGEST_TEXT or not re.match(r"[+\-−]?\s*[\d.,½¼¾⅛⅜⅝⅞]", plain):
+        raise no_length
+    if two_ways := re.search(r"(?<![\d.,])[1-9]\d{0,2},\d{3}(?!\d)", plain):
+        number = two_ways[0]
+        raise InputError(
+            f"{shown!r} can be read in two ways",
+            f"Write {number.replace(',', '')} or {number.replace(',', '.')}.",
+        )
+    plain = re.sub(r"(?<=\d),(?=\d)|^,(?=\d)", ".", plain)
+    if re.fullmatch(rf"[+\-−]?{_NUMBER}", plain) and default_unit is None:
+        raise InputError(f"{shown!r} has no unit", "Add it, such as 60 cm, 600 mm or 2 3/8 in.")
+    parts = _METRIC_PARTS.fullmatch(plain)
+    if parts and any(parts.groups()):
+        metres = sum(
+            float(n or 0) * u for n, u in zip(parts.groups(), (1, 0.01, 0.001), strict=True)
+        )
+    else:
+        try:
+            metres = length_m_from_text(plain, unit=default_unit)
+        except (ValueError, OverflowError):
+            raise no_length from None
+    if not abs(metres) <= LONGEST_M:
+        raise no_length
+    return round(metres, 12)
