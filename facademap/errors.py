@@ -9,7 +9,8 @@
     ├── FileError (OSError)       a file or folder is missing, unreadable or cannot be written
     ├── ProjectError (OSError)    a project is locked, read-only, damaged or from a newer version
     ├── ConflictError             somebody else changed the row meanwhile
-    ├── StageError (ValueError)   a repair may not enter the stage asked for
+    ├── StageError (ValueError)   a repair may not enter the stage asked for, or is settled
+    ├── InUseError (ValueError)   something depends on what is to be deleted
     └── SolveError (RuntimeError) a calculation found no answer that may be shown
 
 A person sees one line, ``error: <problem>; fix: <remedy>``, and the exit code is 2.
@@ -17,11 +18,14 @@ A person sees one line, ``error: <problem>; fix: <remedy>``, and the exit code i
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 __all__ = [
     "ConflictError",
     "FacademapError",
     "FileError",
     "GeometryError",
+    "InUseError",
     "InputError",
     "ProjectError",
     "SolveError",
@@ -99,7 +103,25 @@ class ConflictError(FacademapError):
 
 
 class StageError(FacademapError, ValueError):
-    """A repair may not enter the stage asked for."""
+    """A repair may not enter the stage asked for, or what was approved or sawn was to be changed."""
+
+
+class InUseError(FacademapError, ValueError):
+    """Something depends on what is to be deleted.
+
+    Parameters
+    ----------
+    problem, remedy : str
+        As for every error.
+    consequences : mapping
+        What would be taken out, what would lose its name, and a seal to confirm exactly that.
+    """
+
+    def __init__(
+        self, problem: str, remedy: str, *, consequences: Mapping[str, object] | None = None
+    ) -> None:
+        super().__init__(problem, remedy)
+        self.consequences = dict(consequences or {})
 
 
 class SolveError(FacademapError, RuntimeError):

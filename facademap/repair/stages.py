@@ -23,6 +23,7 @@ __all__ = [
     "effective_entries",
     "enter_stage",
     "next_stages",
+    "open_checks",
     "record_check",
 ]
 
@@ -162,6 +163,24 @@ def check_states(
             )
         )
     return tuple(result)
+
+
+def open_checks(
+    repair: Mapping[Any, Any],
+    log: Iterable[Mapping[Any, Any]],
+    *,
+    stage: str,
+    criteria: Criteria,
+    entering: str | None = None,
+) -> tuple[list[str], list[str]]:
+    """Criteria due by a stage that were not checked, and those that did not pass."""
+    order = {s: k for k, s in enumerate(STAGES)}
+    states = check_states(repair, log, criteria=criteria, entering=entering)
+    wanted = [s for s in states if order[s.before] <= order[stage]]
+    return (
+        [s.criterion for s in wanted if s.result == "missing"],
+        [s.criterion for s in wanted if s.result == "redo"],
+    )
 
 
 def enter_stage(
@@ -415,11 +434,7 @@ def _check_gate(
     at: dt.datetime,
 ) -> None:
     name, treatment = str(repair["id"]), str(repair["treatment"])
-    states = check_states(repair, log, criteria=criteria, entering=stage)
-    order = {s: k for k, s in enumerate(STAGES)}
-    wanted = [s for s in states if order[s.before] <= order[stage]]
-    missing = [s.criterion for s in wanted if s.result == "missing"]
-    failed = [s.criterion for s in wanted if s.result == "redo"]
+    missing, failed = open_checks(repair, log, stage=stage, criteria=criteria, entering=stage)
     if failed:
         raise StageError(
             f"{name}: {', '.join(failed)} did not pass",

@@ -23,6 +23,7 @@ __all__ = [
     "edit_once",
     "newest_change",
     "outlines_near",
+    "rows_naming",
     "rows_where",
     "transactions_of",
 ]
@@ -142,6 +143,23 @@ def rows_where(project: Project, table_name: str, column: str, value: str) -> li
     with in_plain_words(project.path):
         found = project._connection.execute(
             f'SELECT "id" FROM "{table.name}" WHERE "{name}" = ? ORDER BY "fid"', (value,)
+        ).fetchall()
+    return [project.row(table.name, row_id) for (row_id,) in found]
+
+
+def rows_naming(
+    project: Project, table_name: str, column: str, id: str, *, many: bool = False
+) -> list[dict[str, Any]]:
+    """Rows that name an id in a column, which may hold a list of names."""
+    if not many:
+        return rows_where(project, table_name, column, id)
+    table = table_named(table_name)
+    name = table.column(column).name
+    with in_plain_words(project.path):
+        found = project._connection.execute(
+            f'SELECT "id" FROM "{table.name}" WHERE EXISTS '
+            f'(SELECT 1 FROM json_each(coalesce("{name}", \'[]\')) WHERE value = ?) ORDER BY "fid"',
+            (id,),
         ).fetchall()
     return [project.row(table.name, row_id) for (row_id,) in found]
 

@@ -67,6 +67,8 @@ class Column:
         Bounds, inclusive.
     refers : str
         Name of the table whose ``id`` the value names, empty for none.
+    many : bool
+        Whether the value is a list of such names.
     """
 
     name: str
@@ -79,6 +81,13 @@ class Column:
     minimum: float | None = None
     maximum: float | None = None
     refers: str = ""
+    many: bool = False
+
+    def names(self, value: Any) -> tuple[str, ...]:
+        """The ids that a value of this column names; a dash names nothing."""
+        if not self.refers or is_missing(value) or value == "-":
+            return ()
+        return tuple(str(v) for v in value) if self.many else (str(value),)
 
     def read(self, value: Any) -> Any:
         """The value in the column's type; ``ValueError`` with what is expected when it has none."""

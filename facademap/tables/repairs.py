@@ -51,7 +51,12 @@ REPAIRS = Table(
             meaning="What is to be done.",
         ),
         Column(
-            name="conditions", kind="json", default=[], meaning="Ids of the conditions it answers."
+            name="conditions",
+            kind="json",
+            default=[],
+            refers="conditions",
+            many=True,
+            meaning="Ids of the conditions it answers.",
         ),
         Column(
             name="wall_stone", kind="text", refers="wall_stones", meaning="Wall stone it lies in."
@@ -250,7 +255,12 @@ PIECES = Table(
             meaning="Block the piece must come from; '-' leaves it unmatched.",
         ),
         Column(
-            name="forbid_blocks", kind="json", default=[], meaning="Blocks it must not come from."
+            name="forbid_blocks",
+            kind="json",
+            default=[],
+            refers="blocks",
+            many=True,
+            meaning="Blocks it must not come from.",
         ),
         Column(
             name="unmatched_reason",

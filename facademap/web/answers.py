@@ -17,6 +17,7 @@ from facademap.errors import (
     FacademapError,
     FileError,
     InputError,
+    InUseError,
     ProjectError,
     SolveError,
     StageError,
@@ -38,6 +39,7 @@ DEEPEST, LONGEST_WHOLE = 24, 18
 _STATUS: tuple[tuple[type[FacademapError], int], ...] = (
     (ConflictError, 409),
     (StageError, 409),
+    (InUseError, 409),
     (FileError, 404),
     (ProjectError, 503),
     (SolveError, 422),
@@ -78,6 +80,7 @@ def failure(error: FacademapError, *, more: Mapping[str, Any] | None = None) -> 
         "problem": error.problem,
         "remedy": error.remedy,
         "faults": list(getattr(error, "faults", ()))[:200],
+        **({"consequences": told} if (told := getattr(error, "consequences", None)) else {}),
         **(more or {}),
     }
     return Answer({"error": body}, status_code=status)

@@ -17,7 +17,15 @@ from facademap.errors import FileError
 from facademap.tasks.desk.assist import Assistant
 from facademap.tasks.desk.pictures import Pictures
 from facademap.tasks.desk.tables import PackedTables
-from facademap.web import described, languages_api, packed_api, pictures_api, tables_api, work_api
+from facademap.web import (
+    described,
+    gates_api,
+    languages_api,
+    packed_api,
+    pictures_api,
+    tables_api,
+    work_api,
+)
 from facademap.web.answers import failure, on_http_error, on_unforeseen
 from facademap.web.attempts import Attempts, open_log
 from facademap.web.desk import Desk
@@ -126,6 +134,7 @@ def make_app(
         *tables_api.routes(desk),
         *packed_api.routes(desk, packed),
         *described.routes(),
+        *gates_api.routes(desk),
         *languages_api.routes(desk),
         *pictures_api.routes(desk, pictures),
         *work_api.routes(desk, pictures, jobs, assistant or Assistant()),

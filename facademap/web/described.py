@@ -107,6 +107,7 @@ def _edit() -> Schema:
         who=_NAME,
         what=_NAME,
         undoes={"anyOf": [_KEY, {"type": "null"}]},
+        confirmed={"anyOf": [{"type": "boolean"}, {"type": "string", "maxLength": 16}]},
         changes=_list({"oneOf": changes}, 1, MAX_CHANGES),
     )
 
@@ -182,6 +183,12 @@ _READ: tuple[tuple[str, str, dict[str, Schema], str], ...] = (
         {"after": {"type": "integer", "minimum": 0}},
         "application/json",
     ),
+    (
+        "/api/length",
+        "A length as it was typed, in metres",
+        {"text": _TEXT, "unit": {"enum": ["mm", "cm", "m", "in", "ft"]}},
+        "application/json",
+    ),
     ("/api/jobs", "All jobs", {}, "application/json"),
     ("/api/jobs/{id}", "One job", {}, "application/json"),
     ("/api/ranking", "Blocks for a repair", {"repair": _ID}, "application/json"),
@@ -201,6 +208,12 @@ _READ: tuple[tuple[str, str, dict[str, Schema], str], ...] = (
     ("/api/languages", "Languages of the desk beside English", {}, "application/json"),
     ("/api/languages/{tag}", "Texts of one language", {}, "application/json"),
     ("/api/papers", "Papers that were made", {}, "application/json"),
+    (
+        "/api/check",
+        "What is wrong or missing, each line with its place",
+        {"fast": {"enum": ["0", "1"]}},
+        "application/json",
+    ),
     ("/api/work", "Record of one repair", {"repair": _ID}, "application/json"),
     ("/api/work/all", "Record of all repairs", {}, "application/json"),
     ("/api/reviewer-links", "Links for reviewers", {}, "application/json"),
@@ -238,6 +251,18 @@ _READ: tuple[tuple[str, str, dict[str, Schema], str], ...] = (
 #: Address, what it does, what is sent.
 _WRITE: tuple[tuple[str, str, Schema], ...] = (
     ("/api/edits", "Changes of rows, stored wholly or not at all", _edit()),
+    (
+        "/api/consequences",
+        "What deleting rows would take along; nothing is changed",
+        _object(
+            ("changes",),
+            changes=_list(
+                _object(("op", "table", "id"), op={"const": "delete"}, table=_TABLE, id=_ID),
+                1,
+                MAX_CHANGES,
+            ),
+        ),
+    ),
     (
         "/api/jobs",
         "Begin a job",

@@ -18,11 +18,13 @@ from facademap.condition.glossary import CLASS_NAMES, FAMILIES, TERMS
 from facademap.errors import ConflictError, FacademapError, InputError
 from facademap.store.changes import changes_after
 from facademap.store.edit import table_named
+from facademap.store.gate import BY_RECORD, consequences_of
 from facademap.store.project import Project
 from facademap.tables import TABLES
 from facademap.tables.settings import REQUIRABLE, REQUIRED_DEFAULT, is_desk_setting
 from facademap.tasks.desk.edit import apply_changes, read_changes, row_for_desk
 from facademap.tasks.desk.history import edits_of, inverse_of
+from facademap.units import format_inches, format_mm, parse_length
 from facademap.web.answers import failure, read_body, threaded
 from facademap.web.desk import Desk
 from facademap.web.guard import author_of
@@ -134,6 +136,23 @@ def routes(desk: Desk) -> list[Route]:
 
         return await threaded(collect)(request)
 
+    def consequences(request: Request, body: Any) -> Any:
+        asked = body.get("changes") if isinstance(body, Mapping) else None
+        _, items = read_changes({"key": "consequences", "changes": _with_rev(asked)})
+        places = [(c.table, c.id) for c in items if c.op == "delete"]
+        if not places:
+            raise InputError("nothing is to be deleted", "Send changes with op delete.")
+        return consequences_of(desk.reading(), places).as_json()
+
+    def length(request: Request, body: Any) -> Any:
+        asked = request.query_params
+        unit = asked.get("unit") or None
+        if unit not in (None, "mm", "cm", "m", "in", "ft"):
+            raise InputError(f"unit {unit[:20]!r}", "Use mm, cm, m, in or ft.")
+        metres = parse_length(asked.get("text", ""), default_unit=unit)  # type: ignore[arg-type]
+        shown = format_inches(metres) if unit in ("in", "ft") else format_mm(metres, decimals=1)
+        return {"m": metres, "shown": shown}
+
     async def edits(request: Request) -> Response:
         try:
             body = await read_body(request)
@@ -147,7 +166,13 @@ def routes(desk: Desk) -> list[Route]:
             try:
                 with desk.writing() as writer:
                     result = apply_changes(
-                        writer, items, key=key, who=who, what=what, undoes=_undoes(body)
+                        writer,
+                        items,
+                        key=key,
+                        who=who,
+                        what=what,
+                        undoes=_undoes(body),
+                        confirmed=_confirmed(body),
                     )
                     inverse = inverse_of(writer, result.txn) if result.followed else None
             except ConflictError as conflict:
@@ -173,7 +198,16 @@ def routes(desk: Desk) -> list[Route]:
         Route("/api/mine", threaded(mine)),
         Route("/api/changes", changes),
         Route("/api/edits", edits, methods=["POST"]),
+        Route("/api/consequences", threaded(consequences), methods=["POST"]),
+        Route("/api/length", threaded(length)),
     ]
+
+
+def _with_rev(changes: Any) -> Any:
+    """Changes that are only asked about need no revision."""
+    if not isinstance(changes, list):
+        return changes
+    return [{"rev": 0, **c} if isinstance(c, dict) else c for c in changes]
 
 
 def _with_outline(row: Any) -> Any:
@@ -192,6 +226,15 @@ def _words(body: Mapping[str, Any]) -> tuple[str, str]:
             raise InputError(f"{name} is not text", "Send it as text.")
         words.append(" ".join(text.split())[:MAX_NAME] or fallback)
     return words[0], words[1]
+
+
+def _confirmed(body: Mapping[str, Any]) -> str | bool:
+    value = body.get("confirmed", False)
+    if not isinstance(value, (bool, str)):
+        raise InputError(
+            "confirmed is no seal", "Send the seal of the consequences that were shown, or true."
+        )
+    return value
 
 
 def _undoes(body: Mapping[str, Any]) -> str | None:
@@ -326,6 +369,8 @@ def _schema() -> dict[str, Any]:
                     "minimum": c.minimum,
                     "maximum": c.maximum,
                     "refers": c.refers,
+                    "many": c.many,
+                    "by_record": (t.name, c.name) in BY_RECORD,
                     "default": c.default,
                 }
                 for c in t.columns

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 import geopandas as gpd
@@ -18,13 +18,15 @@ from facademap.condition.records import (
     measure_area_m2,
     mend_outlines,
 )
-from facademap.errors import ConflictError, InputError
+from facademap.errors import ConflictError, InputError, InUseError, StageError
 from facademap.store.changes import Change, changes_of, edit_once, newest_change, outlines_near
 from facademap.store.edit import Edit, row_as_json
+from facademap.store.gate import consequences_of, judge_edit, take_out
 from facademap.store.project import Project
 from facademap.tables import TABLES, Table, is_missing
 from facademap.tables.settings import is_desk_setting, read_desk_setting
 from facademap.tasks.desk.cutout import SHAPING, follow_cut_out
+from facademap.units import parse_length
 
 __all__ = [
     "KEY",
@@ -57,7 +59,10 @@ PREFIXES: Mapping[str, str] = {
 #: The record of the work and of reviews is only added to, never changed.
 _APPEND_ONLY = frozenset({"work_log", "reviews"})
 #: Photos come by upload, plans by the matching, settings other than those of the desk by their own commands.
-_NOT_HERE = {"plans": "made by the matching"}
+_NOT_HERE = {
+    "plans": "made by the matching, named and chosen",
+    "work_log": "entered with its gate",
+}
 _PROVISIONAL = "new:"
 MAX_CHANGES = 5_000
 MAX_VERTICES = 200_000
@@ -141,15 +146,15 @@ def _read_change(item: Any) -> RowChange:
         raise InputError(
             f"there is no table {str(table)[:40]!r}", f"Use one of {', '.join(TABLES)}."
         )
-    if table in _NOT_HERE:
-        raise InputError(
-            f"{table} cannot be changed here ({_NOT_HERE[table]} elsewhere)",
-            "Use the command for it.",
-        )
     if table in _APPEND_ONLY and op != "insert":
         raise InputError(
             f"{TABLES[table].title.lower()}: entries are never changed",
             "Add a new entry that corrects the old one.",
+        )
+    if table in _NOT_HERE:
+        raise InputError(
+            f"{table} cannot be changed here ({_NOT_HERE[table]} elsewhere)",
+            "Use the command for it.",
         )
     if not isinstance(row_id, str) or not 0 < len(row_id) <= 200:
         raise InputError(
@@ -184,13 +189,23 @@ def apply_changes(
     who: str,
     what: str,
     undoes: str | None = None,
+    confirmed: str | bool = False,
 ) -> EditResult:
     """Store changes in one transaction, all or none; sent again, the first answer is given again.
+
+    Parameters
+    ----------
+    confirmed : str or bool
+        What a person agreed to: the seal of the consequences shown, or true for whatever follows from deleting.
 
     Raises
     ------
     ConflictError
         A row was changed by somebody else; its ``table`` and ``id`` attributes name it.
+    InUseError
+        Something depends on a row that is deleted, and that was not confirmed.
+    StageError
+        Something is settled, or a stage was typed over.
     """
     ids: dict[str, str] = {}
     touched: dict[tuple[str, str], None] = {}
@@ -200,7 +215,7 @@ def apply_changes(
         if edit is None:
             repeated = True
         else:
-            for change in changes:
+            for change in (c for c in changes if c.op != "delete"):
                 table = TABLES[change.table]
                 row_id = _name_of(change, edit, ids)
                 # what is taken back comes back as it was, with everything that had followed from it
@@ -215,13 +230,21 @@ def apply_changes(
                     )
                 _apply_one(project, edit, table, change, row_id, ids)
                 touched[(table.name, row_id)] = None
-            for place in _follow_up(project, edit, list(touched)):
+            # what is pointed elsewhere in the same edit does not depend on what is deleted any more
+            gone = [(c, _name_of(c, edit, ids)) for c in changes if c.op == "delete"]
+            outlines = [_outline_of(project, c, id) for c, id in gone]
+            for place in _delete(project, edit, gone, confirmed=confirmed):
+                touched[place] = None
+            for place in _follow_up(project, edit, list(touched), [o for o in outlines if o]):
                 touched[place] = None
             for repair, (before, given) in shaped.items():
+                if any(c.table == "repairs" and id == repair for c, id in gone):
+                    continue
                 for place in follow_cut_out(
                     project, edit, repair, before=before, changed=frozenset(given)
                 ):
                     touched[place] = None
+            judge_edit(project, key, by_hand=True)
     if repeated:
         made = changes_of(project, key)
         ids = _ids_of(made, changes)
@@ -245,6 +268,51 @@ def apply_changes(
         repeated=repeated,
         followed=bool(shaped) or len(touched) > len({(c.table, c.id) for c in changes}),
     )
+
+
+def _delete(
+    project: Project,
+    edit: Edit,
+    gone: Sequence[tuple[RowChange, str]],
+    *,
+    confirmed: str | bool,
+) -> list[tuple[str, str]]:
+    """Delete rows with all that follows, once it was confirmed; returns the rows touched."""
+    if not gone:
+        return []
+    for change, id in gone:
+        row = _row_to_change(project, TABLES[change.table], id)
+        if row["rev"] != change.rev:
+            conflict = ConflictError(
+                f"{TABLES[change.table].title.lower()}: {id} was changed by somebody else "
+                f"(revision {row['rev']}, yours {change.rev})",
+                "Look at both versions and choose.",
+            )
+            conflict.place = (change.table, id)  # type: ignore[attr-defined]
+            raise conflict
+    found = consequences_of(project, [(c.table, id) for c, id in gone])
+    if not found.free and not found.refused and confirmed is not True and confirmed != found.seal:
+        raise InUseError(
+            f"{', '.join(id for _, id in gone[:3])}{' and others' if len(gone) > 3 else ''} cannot go alone: "
+            + "; ".join(found.sentences()[:4]),
+            "Confirm what follows, or leave it.",
+            consequences=found.as_json(),
+        )
+    try:
+        return take_out(edit, project, found)
+    except StageError as refused:
+        refused.consequences = found.as_json()  # type: ignore[attr-defined]
+        raise
+
+
+def _outline_of(project: Project, change: RowChange, id: str) -> tuple[str, str, Any] | None:
+    """Where an opening or a wall stone lies that is about to go."""
+    if change.table not in ("openings", "wall_stones"):
+        return None
+    row = _row_before(project, change if change.id == id else replace(change, id=id))
+    if row is None or row.get("geometry") is None:
+        return None
+    return change.table, str(row["surface"]), row["geometry"]
 
 
 def _row_before(project: Project, change: RowChange) -> dict[str, Any] | None:
@@ -295,6 +363,7 @@ def _apply_one(
         for name, value in change.values.items()
         if name not in ("id", "rev")
     }
+    values = {name: _in_metres(table, id, name, value) for name, value in values.items()}
     if "geometry" in values:
         if table.geometry is None:
             raise InputError(f"{table.title.lower()}: {id} has no outline", "Leave geometry out.")
@@ -324,8 +393,6 @@ def _apply_one(
             del before["rev"]
             whole = _completed(project, table, {**before, **values, "id": id}, given=set(values))
             edit.update(table.name, id, whole, rev=change.rev)
-        elif change.op == "delete":
-            edit.delete(table.name, id, rev=change.rev)
         else:
             row = table.check_row({**values, "id": id})
             edit.apply(table.name, id, row_as_json(table, row))
@@ -344,6 +411,19 @@ def _row_to_change(project: Project, table: Table, id: str) -> dict[str, Any]:
         raise ConflictError(
             f"{table.title.lower()}: {id} was deleted by somebody else meanwhile",
             "Bring it back, or leave it deleted.",
+        ) from None
+
+
+def _in_metres(table: Table, id: str, name: str, value: Any) -> Any:
+    """A length that was typed as text, in metres; a number is metres already."""
+    column = table.column(name) if name in table.names else None
+    if column is None or column.unit != "m" or not isinstance(value, str) or is_missing(value):
+        return value
+    try:
+        return parse_length(value)
+    except InputError as error:
+        raise InputError(
+            f"{table.title.lower()}: {name} of {id}: {error.problem}", error.remedy
         ) from None
 
 
@@ -438,18 +518,20 @@ def _stone_of(
 
 
 def _follow_up(
-    project: Project, edit: Edit, touched: Sequence[tuple[str, str]]
+    project: Project,
+    edit: Edit,
+    touched: Sequence[tuple[str, str]],
+    gone: Sequence[tuple[str, str, Any]] = (),
 ) -> list[tuple[str, str]]:
-    """Conditions near a changed opening or wall stone: net areas and stones are found again."""
+    """Conditions near a changed or deleted opening or wall stone: net areas and stones are found again."""
     more: list[tuple[str, str]] = []
+    places = [*gone]
     for name, row_id in touched:
-        if name not in ("openings", "wall_stones"):
-            continue
-        row = _current(project, name, row_id)
-        if row is None:
-            continue
-        shape = shapely.from_geojson(json.dumps(row["row"]["geometry"]))
-        surface = row["row"]["surface"]
+        row = _current(project, name, row_id) if name in ("openings", "wall_stones") else None
+        if row is not None:
+            shape = shapely.from_geojson(json.dumps(row["row"]["geometry"]))
+            places.append((name, row["row"]["surface"], shape))
+    for name, surface, shape in places:
         near = project.read("conditions", where={"surface": surface}, box=shape.buffer(0.06).bounds)
         if near.empty:
             continue

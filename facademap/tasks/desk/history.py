@@ -68,9 +68,21 @@ def _page(project: Project, stack: dict[str, str], last: int) -> tuple[list[dict
         if len(items) >= last or rows > MOST_ROWS:
             return items[::-1], True
         inverse = inverse_of(project, txn)
+        if any(_is_record(change) for change in inverse):
+            continue
         rows += len(inverse)
         items.append({"key": txn, "what": stack[txn], "inverse": inverse})
     return items[::-1], False
+
+
+def _is_record(change: Mapping[str, Any]) -> bool:
+    """Whether a change belongs to a record, which is corrected by a new entry and never taken back."""
+    values = change.get("values", {})
+    return change["table"] in ("work_log", "reviews") or (
+        change["table"] == "repairs"
+        and change["op"] == "update"
+        and not {"stage", "measured"}.isdisjoint(values)
+    )
 
 
 def inverse_of(project: Project, txn: str) -> list[dict[str, Any]]:

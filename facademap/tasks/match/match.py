@@ -27,6 +27,7 @@ from facademap.match.solver import Progress, solve
 from facademap.match.verification import verify
 from facademap.match.whatif import Premises, compare_plans, premises_of, solve_again
 from facademap.repair.donors import WallStone, faults_of_wall_stone, in_order, wall_stone_of
+from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.match.solve import keep_compiled_code, make_ready
@@ -267,7 +268,7 @@ def store_plan(
             "Solve again; report this if it stays.",
         )
     gap = max(0.0, solution.gap) if proved or solution.status == "optimal" else None
-    with project.edit(who=who, what="matching") as edit:
+    with gated_edit(project, who=who, what="matching") as edit:
         plan_id = edit.new_id("M")
         before = project.read("placements")
         states = {

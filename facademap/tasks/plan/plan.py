@@ -21,9 +21,11 @@ from facademap.repair.planning import RepairPlan, carry_ids, plan_repairs
 from facademap.repair.removed import original_stone_removed
 from facademap.repair.replanning import replan
 from facademap.repair.settings import Settings
+from facademap.repair.settled import RESERVED_STATES
 from facademap.repair.stonework import Stonework
 from facademap.repair.treatments import Overrule, decide_treatments
 from facademap.store.edit import Edit
+from facademap.store.gate import consequences_of, gated_edit, take_out
 from facademap.store.project import Project
 from facademap.tables import is_missing
 
@@ -37,6 +39,14 @@ __all__ = [
     "settings_of_project",
 ]
 
+#: What becomes of a repair that planning does not want any more, but that has a record.
+_LEFT: Mapping[str, Any] = {
+    "treatment": "leave",
+    "conditions": [],
+    "held_back": "Planning does not want it any more; it stays for its record.",
+    "removed_area_m2": 0.0,
+    "removed_volume_m3": 0.0,
+}
 #: A repair of another stage is a promise or a fact: planning does not touch it.
 _FREE_STAGES = frozenset({"proposed"})
 
@@ -97,7 +107,7 @@ def plan_project(
         )
         repairs, pieces = project.read("repairs"), project.read("pieces")
         tell(0.2)
-        fixed, free = _standing(repairs)
+        fixed, free = _standing(repairs, project.read("placements"))
         overrules = _overrules(project, free)
         plan = plan_repairs(
             conditions,
@@ -113,11 +123,11 @@ def plan_project(
         )
         plan = _with_dust(plan, project.setting("dust_tasks", []) or [])
         tell(0.7)
-        with project.edit(who=who, what="plan repairs") as edit:
+        with gated_edit(project, who=who, what="plan repairs") as edit:
             plan = carry_ids(plan, free, new_id=lambda: edit.new_id("R"))
             plan = _keep_choices(plan, pieces)
             dropped = sorted(set(free["id"]) - set(plan.repairs["id"])) if len(free) else []
-            _store(edit, plan, pieces, dropped=dropped)
+            _store(project, edit, plan, pieces, dropped=dropped)
             edit.set("plan_gaps", [g.as_json() for g in plan.gaps])
             edit.set("overrules", _as_kept(overrules))
             if fixing is not None:
@@ -152,11 +162,13 @@ def replan_project(
             project.read(n) for n in ("conditions", "wall_stones", "openings")
         )
         repairs, pieces = project.read("repairs"), project.read("pieces")
-        fixed, free = (part.reset_index(drop=True) for part in _standing(repairs))
+        fixed, free = (
+            part.reset_index(drop=True) for part in _standing(repairs, project.read("placements"))
+        )
         work = Stonework.from_frames(
             stones, openings, profiles=project.setting("profile_lines", {}) or {}
         )
-        with project.edit(who=who, what="plan again") as edit:
+        with gated_edit(project, who=who, what="plan again") as edit:
             overrules = _overrules(project, free)
             delta = replan(
                 changed,
@@ -178,7 +190,7 @@ def replan_project(
                 ),
                 project.setting("dust_tasks", []) or [],
             )
-            _store(edit, plan, pieces, dropped=delta.dropped)
+            _store(project, edit, plan, pieces, dropped=delta.dropped)
             kept = [
                 g
                 for g in project.setting("plan_gaps", []) or []
@@ -194,20 +206,32 @@ def replan_project(
     }
 
 
-def _standing(repairs: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
-    """Repairs that stand (approved or further, or drawn by hand), and those that may be planned anew."""
+def _standing(
+    repairs: gpd.GeoDataFrame, placements: pd.DataFrame
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
+    """Repairs that stand (approved or further, drawn by hand, or promised a place), and those that may be planned anew."""
     if not len(repairs):
         return repairs, repairs
-    free = repairs["stage"].isin(_FREE_STAGES) & (repairs["rule"] != BY_HAND)
+    promised = set(placements["repair"][placements["state"].isin(RESERVED_STATES)])
+    free = (
+        repairs["stage"].isin(_FREE_STAGES)
+        & (repairs["rule"] != BY_HAND)
+        & ~repairs["id"].isin(promised)
+    )
     return repairs[~free], repairs[free]
 
 
-def _store(edit: Edit, plan: RepairPlan, pieces: pd.DataFrame, *, dropped: Iterable[str]) -> None:
-    """Put the rows of a plan; what falls away goes with its pieces and places."""
+def _store(
+    project: Project, edit: Edit, plan: RepairPlan, pieces: pd.DataFrame, *, dropped: Iterable[str]
+) -> None:
+    """Put the rows of a plan; what falls away goes with its pieces and places, but not what has a record."""
     for repair in dropped:
+        if project.read("work_log", where={"repair": repair}).empty:
+            take_out(edit, project, consequences_of(project, [("repairs", repair)]))
+            continue
         edit.clear("placements", where={"repair": repair})
         edit.clear("pieces", where={"repair": repair})
-        edit.delete("repairs", repair)
+        edit.update("repairs", repair, dict(_LEFT))
     planned, wanted = set(plan.repairs["id"]), set(plan.pieces["id"])
     for row in pieces.to_dict("records"):
         if row["repair"] in planned and row["id"] not in wanted:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import shapely
 
@@ -18,40 +18,41 @@ from facademap.store.project import Project
 from facademap.tables import TABLES, is_missing
 from facademap.tables.settings import REQUIRABLE
 from facademap.tasks.plan.plan import settings_of_project
+from facademap.tasks.project.check_gate import references_of, settled_of, stages_of
+from facademap.tasks.project.finding import Finding
 from facademap.tasks.survey.doubts import identical_pairs
 from facademap.tasks.survey.required import missing_of
 
 __all__ = ["Finding", "check_project"]
 
-Level = Literal["fault", "warning"]
 #: Cut-outs may share this much before two repairs are said to overlap: 1 cm2 (project rule).
 SHARED_AREA_M2 = 1e-4
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
-    """One thing that is wrong (fault) or wants a look (warning)."""
-
-    level: Level
-    about: str
-    problem: str
-    remedy: str
-
-
 def check_project(
-    folder: str | Path, *, progress: Callable[[float], None] = lambda fraction: None
+    folder: str | Path,
+    *,
+    fast: bool = False,
+    progress: Callable[[float], None] = lambda fraction: None,
 ) -> dict[str, Any]:
     """Look through everything a project holds; nothing is changed.
+
+    Parameters
+    ----------
+    fast : bool
+        Leave out what reads every byte of the file and of the photos.
 
     Returns
     -------
     dict
-        ``findings`` (level, about, problem, remedy), ``faults`` and ``warnings`` (counts).
+        ``findings`` (level, about, problem, remedy, kind, table, row, field), ``faults`` and ``warnings`` (counts).
     """
     audits = (
         _file,
         _contracts,
-        _references,
+        references_of,
+        stages_of,
+        settled_of,
         _pictures,
         _survey,
         _twice,
@@ -64,6 +65,8 @@ def check_project(
     findings: list[Finding] = []
     with Project.open(folder, read_only=True) as project:
         for number, audit in enumerate(audits):
+            if fast and audit in (_file, _pictures):
+                continue
             try:
                 findings += list(audit(project))
             except FacademapError as error:
@@ -89,6 +92,7 @@ def _file(project: Project) -> Iterator[Finding]:
     for text in project.integrity()[:5]:
         yield Finding(
             level="fault",
+            kind="file",
             about="project.gpkg",
             problem=text,
             remedy="Restore the file from a copy.",
@@ -102,26 +106,13 @@ def _contracts(project: Project) -> Iterator[Finding]:
         except TableError as error:
             for fault in error.faults or (error.problem,):
                 yield Finding(
-                    level="fault", about=table.name, problem=fault, remedy="Correct the value."
+                    level="fault",
+                    kind="contract",
+                    about=table.name,
+                    problem=fault,
+                    remedy="Correct the value.",
+                    table=table.name,
                 )
-
-
-def _references(project: Project) -> Iterator[Finding]:
-    ids = {name: set(project.read(name)["id"]) for name in TABLES}
-    for table in TABLES.values():
-        frame = project.read(table.name)
-        for column in table.columns:
-            if not column.refers:
-                continue
-            allowed = ids[column.refers] | ({"-"} if column.name == "lock_block" else set())
-            for id, value in zip(frame["id"], frame[column.name], strict=True):
-                if not is_missing(value) and value not in allowed:
-                    yield Finding(
-                        level="fault",
-                        about=f"{table.name} {id}",
-                        remedy=f"Correct {column.name}, or add the row it names.",
-                        problem=f"{column.name} names {value}, which is not in {column.refers}",
-                    )
 
 
 def _pictures(project: Project) -> Iterator[Finding]:
@@ -131,6 +122,10 @@ def _pictures(project: Project) -> Iterator[Finding]:
             yield Finding(
                 level="fault",
                 about=f"photo {photo['id']}",
+                kind="picture",
+                table="photos",
+                row=photo["id"],
+                field="path",
                 problem=f"{photo['path']} is missing",
                 remedy="Put the file back.",
             )
@@ -138,6 +133,10 @@ def _pictures(project: Project) -> Iterator[Finding]:
             yield Finding(
                 level="fault",
                 about=f"photo {photo['id']}",
+                kind="picture",
+                table="photos",
+                row=photo["id"],
+                field="path",
                 problem="was replaced since it was added",
                 remedy="Put the original back, or add the new picture under another name.",
             )
@@ -146,6 +145,9 @@ def _pictures(project: Project) -> Iterator[Finding]:
             yield Finding(
                 level="fault",
                 about=f"surface {surface['id']}",
+                kind="picture",
+                table="surfaces",
+                row=surface["id"],
                 problem=f"{surface['picture']} is missing",
                 remedy="Make it again with facademap elevations.",
             )
@@ -168,6 +170,9 @@ def _outside(project: Project, surface: dict[str, Any]) -> Iterator[Finding]:
             yield Finding(
                 level="warning",
                 about=f"surface {surface['id']}",
+                kind="picture",
+                table="surfaces",
+                row=surface["id"],
                 remedy="Make the elevation again with a larger --extent.",
                 problem=f"{len(beyond)} {table.replace('_', ' ')} lie outside its picture, such as {', '.join(beyond[:3])}",
             )
@@ -197,6 +202,9 @@ def _survey(project: Project) -> Iterator[Finding]:
             yield Finding(
                 level="warning",
                 about=about,
+                kind="picture",
+                table="surfaces",
+                row=surface["id"],
                 problem="has no rectified elevation",
                 remedy="Add photos and control, then run facademap elevations.",
             )
@@ -205,6 +213,9 @@ def _survey(project: Project) -> Iterator[Finding]:
             yield Finding(
                 level="warning",
                 about=about,
+                kind="picture",
+                table="surfaces",
+                row=surface["id"],
                 problem=text,
                 remedy="Weigh it before sizes are taken from the picture.",
             )
@@ -212,6 +223,9 @@ def _survey(project: Project) -> Iterator[Finding]:
             yield Finding(
                 level="warning",
                 about=about,
+                kind="picture",
+                table="surfaces",
+                row=surface["id"],
                 problem="its colours are uncalibrated: they rank blocks, they exclude none",
                 remedy="Photograph the wall with a colour chart.",
             )
@@ -224,6 +238,7 @@ def _conditions(project: Project) -> Iterator[Finding]:
             yield Finding(
                 level="warning",
                 about="project",
+                table=name,
                 problem=f"has no {words} yet, so nothing can be planned from them",
                 remedy=f"Draw them on the survey desk, or read them with facademap add-outlines {words.replace(' ', '-')}.",
             )
@@ -231,6 +246,10 @@ def _conditions(project: Project) -> Iterator[Finding]:
         yield Finding(
             level="warning",
             about=f"conditions {row.a}, {row.b}",
+            kind="overlap",
+            table="conditions",
+            row=str(row.a),
+            field="geometry",
             problem=f"both {row.term}, overlap by {row.area_m2:.4f} m2; the area counts twice",
             remedy="Cut one back, or join them.",
         )
@@ -239,6 +258,10 @@ def _conditions(project: Project) -> Iterator[Finding]:
         yield Finding(
             level="warning",
             about=f"condition {id}",
+            kind="missing",
+            table="conditions",
+            row=id,
+            field=missing[0],
             problem=f"has no {', '.join(titles[c] for c in missing)}",
             remedy="Add it on the survey desk, or change what is required with facademap required.",
         )
@@ -263,6 +286,10 @@ def _repairs(project: Project) -> Iterator[Finding]:
                 yield Finding(
                     level="fault",
                     about=f"repairs {ids[i]}, {ids[j]}",
+                    kind="overlap",
+                    table="repairs",
+                    row=ids[i],
+                    field="geometry",
                     problem="cut-outs overlap",
                     remedy="Plan them again, or move one.",
                 )
@@ -271,18 +298,34 @@ def _repairs(project: Project) -> Iterator[Finding]:
             yield Finding(
                 level="warning",
                 about=f"repair {row['id']}",
+                table="repairs",
+                row=row["id"],
+                field="held_back",
                 problem=f"held back: {row['held_back']}",
                 remedy="Settle it before the stone is cut.",
             )
+    known = {n: set(project.read(n)["id"]) for n in ("conditions", "repairs")}
     for gap in project.setting("plan_gaps", []) or []:
+        table, id, field = _place_of_gap(gap, known)
         yield Finding(
-            level="warning", about=gap["about"], problem=gap["problem"], remedy=gap["remedy"]
+            level="warning",
+            kind="undecided" if gap.get("asks") else "wanting",
+            about=gap["about"],
+            problem=gap["problem"],
+            remedy=gap["remedy"],
+            table=table,
+            row=id,
+            field=field,
         )
     for row in project.read("pieces").to_dict("records"):
         if not is_missing(row["unmatched_reason"]):
             yield Finding(
                 level="warning",
                 about=f"piece {row['id']}",
+                kind="stone",
+                table="repairs",
+                row=row["repair"],
+                field="piece",
                 problem=f"no block serves it: {row['unmatched_reason']}",
                 remedy="See the list of stone wanted.",
             )
@@ -306,7 +349,20 @@ def _assembly(project: Project) -> Iterator[Finding]:
                 about=f"repair {repair['id']}",
                 problem=f"cannot be set as planned: {fault.about}: {fault.problem}",
                 remedy=fault.remedy,
+                kind="settled",
+                table="repairs",
+                row=str(repair["id"]),
             )
+
+
+def _place_of_gap(
+    gap: dict[str, Any], known: dict[str, set[str]]
+) -> tuple[str | None, str | None, str | None]:
+    """Where a gap of the plan leads to: the first condition or repair that it is about."""
+    id = str(gap["about"]).split(",")[0].strip()
+    table = next((t for t, ids in known.items() if id in ids), None)
+    asks = gap.get("asks") or (None,)
+    return table, id if table else None, asks[0]
 
 
 def _yard(project: Project) -> Iterator[Finding]:
@@ -319,7 +375,13 @@ def _yard(project: Project) -> Iterator[Finding]:
         about = f"block {block['id']}"
         if own.empty:
             yield Finding(
-                level="warning", about=about, problem="has no face", remedy="Measure a face."
+                level="warning",
+                about=about,
+                kind="stone",
+                table="blocks",
+                row=block["id"],
+                problem="has no face",
+                remedy="Measure a face.",
             )
         if block["state"] == "future" and not is_missing(block["after_repair"]):
             if stages.get(block["after_repair"]) in BEFORE_CUT_OUT:
@@ -331,6 +393,9 @@ def _yard(project: Project) -> Iterator[Finding]:
                 yield Finding(
                     level="warning",
                     about=about,
+                    kind="stone",
+                    table="blocks",
+                    row=block["id"],
                     problem=f"came out with repair {block['after_repair']}, and is not tested",
                     remedy="Sound and test it, then accept it and set its state to available, or reject it.",
                 )
@@ -338,6 +403,9 @@ def _yard(project: Project) -> Iterator[Finding]:
             yield Finding(
                 level="warning",
                 about=about,
+                kind="stone",
+                table="blocks",
+                row=block["id"],
                 problem="is not accepted yet, and is not matched",
                 remedy="Sound and test it, then accept or reject it.",
             )
@@ -345,6 +413,9 @@ def _yard(project: Project) -> Iterator[Finding]:
             yield Finding(
                 level="warning",
                 about=about,
+                kind="stone",
+                table="blocks",
+                row=block["id"],
                 problem="its natural bed is not known",
                 remedy="Find the bed; until then it is not matched.",
             )
@@ -352,6 +423,9 @@ def _yard(project: Project) -> Iterator[Finding]:
             yield Finding(
                 level="warning",
                 about=about,
+                kind="stone",
+                table="blocks",
+                row=block["id"],
                 problem="a face has no measured colour",
                 remedy="Photograph the face.",
             )
@@ -361,7 +435,15 @@ def _work(project: Project) -> Iterator[Finding]:
     placements, repairs = project.read("placements"), project.read("repairs")
     uses = wall_stone_of(placements, project.read("blocks"), repairs)
     for repair, problem, remedy in faults_of_wall_stone(uses, placements, repairs):
-        yield Finding(level="fault", about=f"repair {repair}", problem=problem, remedy=remedy)
+        yield Finding(
+            level="fault",
+            kind="settled",
+            about=f"repair {repair}",
+            problem=problem,
+            remedy=remedy,
+            table="repairs",
+            row=repair,
+        )
     for row in project.read("repairs").to_dict("records"):
         waiting = row["stage"] in ("approved", "cut out", "cut-out measured", "piece sawn")
         pieced = row["treatment"] in ("inset", "whole stone")
@@ -369,6 +451,9 @@ def _work(project: Project) -> Iterator[Finding]:
             yield Finding(
                 level="warning",
                 about=f"repair {row['id']}",
+                kind="stone",
+                table="repairs",
+                row=row["id"],
                 problem=f"is {row['stage']}, but has no block",
                 remedy="Match it to a block.",
             )

@@ -41,6 +41,7 @@ from facademap.repair.workmanship import (
 )
 from facademap.store.changes import edit_once
 from facademap.store.edit import Edit
+from facademap.store.gate import gated_edit, judge_edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.plan.plan import settings_of_project
@@ -204,7 +205,7 @@ def correct(
         row = correct_entry(
             entry, log=log, at=at or now, now=now, reason=reason, changes=changes, mason=mason
         )
-        with project.edit(who=who, what=f"correct {entry}") as edit:
+        with gated_edit(project, who=who, what=f"correct {entry}") as edit:
             row["id"] = edit.new_id("W", digits=5)
             edit.insert("work_log", [row])
     return row
@@ -298,7 +299,7 @@ def send_back(
             mason=mason,
             reason=reason,
         )
-        with project.edit(who=who, what=f"{repair}: back to design") as edit:
+        with gated_edit(project, who=who, what=f"{repair}: back to design") as edit:
             entry["id"] = edit.new_id("W", digits=5)
             if depth_m is not None:
                 entry["measured"] = {"depth_m": depth_m}
@@ -424,13 +425,14 @@ def remove_names(folder: str | Path, *, who: str = "facademap workmanship") -> i
 def _edit(project: Project, key: str | None, *, who: str, what: str) -> Iterator[Edit]:
     """One transaction, under the name its sender gave it where there is one."""
     if key is None:
-        with project.edit(who=who, what=what) as edit:
+        with gated_edit(project, who=who, what=what) as edit:
             yield edit
         return
     with edit_once(project, key, who=who, what=what) as once:
         if once is None:
             raise ConflictError(f"{what} was stored already", "Load the record again.")
         yield once
+        judge_edit(project, key)
 
 
 def _criteria(project: Project) -> Criteria:

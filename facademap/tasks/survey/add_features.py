@@ -20,6 +20,7 @@ from facademap.errors import InputError
 from facademap.io.csv_tables import TableWords
 from facademap.io.vectors import ShapeFile, read_shapes
 from facademap.store.edit import Edit
+from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import TABLES, Table, is_missing
 from facademap.tasks.survey.add_photos import surface_of
@@ -102,8 +103,8 @@ def add_features(
         if dry_run:
             table.check(_finished(project, kind, _numbered(frame), result), source=str(path))
             return {**result, "stored": False}
-        with project.edit(
-            who=who, what=f"read {kind.replace('_', ' ')} from {Path(path).name}"
+        with gated_edit(
+            project, who=who, what=f"read {kind.replace('_', ' ')} from {Path(path).name}"
         ) as edit:
             frame = _finished(project, kind, _name_rows(frame, edit, _PREFIX[kind]), result)
             edit.put(kind, table.check(frame, source=str(path)))

@@ -18,6 +18,7 @@ from facademap.photo.chart import read_patch
 from facademap.photo.colour import ColourCorrection, fit_correction
 from facademap.photo.homography import apply_homography
 from facademap.salvage.stock import estimate_weight
+from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import TABLES, is_missing
 from facademap.tasks.survey.add_photos import store_photo
@@ -105,7 +106,7 @@ def add_blocks(
                 for value in values:
                     TABLES[name].check_row(value, source=str(path))
             return summary
-        with project.edit(who=who, what=f"read blocks from {path.name}") as edit:
+        with gated_edit(project, who=who, what=f"read blocks from {path.name}") as edit:
             edit.put("photos", pictures)
             edit.put("blocks", blocks)
             edit.put("faces", made)

@@ -18,6 +18,7 @@ from facademap.photo.colour import ColourCorrection, fit_correction
 from facademap.salvage.stock import estimate_weight
 from facademap.salvage.traced_face import TracedFace, measure_traced_face
 from facademap.salvage.usable import usable_part
+from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.desk.face import traced_columns
@@ -172,7 +173,7 @@ def measure_into_yard(
         copied = not project.place(f"blocks/{photo.name}").exists()
         stored = {**store_photo(project, photo, folder="blocks"), "subject": "block"}
         try:
-            with project.edit(who=who, what=f"measure face {row['id']}") as edit:
+            with gated_edit(project, who=who, what=f"measure face {row['id']}") as edit:
                 edit.put("photos", [stored])
                 edit.put("blocks", new_block)
                 edit.put("faces", [row])

@@ -12,6 +12,7 @@ from facademap.errors import InputError
 from facademap.io.match_files import solution_from_json
 from facademap.match.sawing import Remainder, saw_plan
 from facademap.match.verification import verify
+from facademap.store.gate import consequences_of, gated_edit, take_out
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.match.match import load_problem
@@ -86,13 +87,11 @@ def bring_back_stone(folder: str | Path, *, who: str = "yard") -> dict[str, Any]
             for b in sorted(kept)
         ]
         fresh = [(b, f) for b, f in fresh if b["id"] not in kept]
-        with project.edit(who=who, what="remainders and donors") as edit:
+        with gated_edit(project, who=who, what="remainders and donors") as edit:
             for name in released:
                 edit.update("blocks", name, {"state": "available"})
             for name in to_come.keys() - names - set(released) - kept:
-                for face in [f for f in faces.values() if f["block"] == name]:
-                    edit.delete("faces", face["id"])
-                edit.delete("blocks", name)
+                take_out(edit, project, consequences_of(project, [("blocks", name)]))
             edit.put("blocks", [b for b, _ in fresh])
             edit.put("faces", [f for _, f in fresh])
         fresh += [(to_come[b], {}) for b in kept]

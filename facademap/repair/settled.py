@@ -1,0 +1,234 @@
+"""What of a plan is settled: stages come from the record, and what was approved or sawn is not changed by the way.
+
+Every function looks at rows before and after and raises ``StageError``; nothing is read or stored here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from facademap.errors import StageError
+from facademap.tables import STAGES, is_missing
+
+__all__ = [
+    "FREE_STAGES",
+    "RESERVED_STATES",
+    "is_sawn",
+    "is_settled",
+    "refuse_change",
+    "refuse_removal",
+    "same_place",
+    "stage_of_record",
+]
+
+Row = Mapping[str, Any]
+#: Stages of a repair that is still being thought about.
+FREE_STAGES = frozenset({"proposed", "on hold"})
+#: States of a placement that are promises or facts.
+RESERVED_STATES = frozenset({"approved", "reserved", "sawn"})
+_SAWN_STAGES = frozenset(STAGES[STAGES.index("piece sawn") : STAGES.index("redo")])
+#: What a repair is: none of it changes once it was approved.
+_SETTLED_COLUMNS: Mapping[str, frozenset[str]] = {
+    "repairs": frozenset(
+        [
+            "treatment",
+            "geometry",
+            "surface",
+            "wall_stone",
+            "conditions",
+            "depth_m",
+            "edges",
+            "edge_kinds",
+            "pins",
+        ]
+    ),
+    "placements": frozenset(
+        [
+            "repair",
+            "piece",
+            "block",
+            "face",
+            "slab",
+            "slab_thicknesses",
+            "x_m",
+            "y_m",
+            "rotation_deg",
+            "blank",
+        ]
+    ),
+}
+
+
+def is_settled(repair: Row) -> bool:
+    """Whether a repair was approved or carried further."""
+    return str(repair["stage"]) not in FREE_STAGES
+
+
+def is_sawn(repair: Row | None) -> bool:
+    """Whether the record says that the piece of a repair is sawn and stands."""
+    return repair is not None and str(repair["stage"]) in _SAWN_STAGES
+
+
+def stage_of_record(log: Iterable[Row]) -> str:
+    """The stage that the entries of one repair, in the order they were entered, say it has."""
+    stages = [str(e["stage"]) for e in log if not is_missing(e.get("stage"))]
+    return stages[-1] if stages else "proposed"
+
+
+def refuse_change(
+    table: str,
+    id: str,
+    before: Row | None,
+    after: Row,
+    *,
+    changed: frozenset[str],
+    log: Iterable[Row] = (),
+    repair: Row | None = None,
+    by_hand: bool = False,
+) -> None:
+    """Raise where a row of the plan was changed in a way that only the record, or opening it again, allows.
+
+    Parameters
+    ----------
+    before, after : mapping
+        The row before (``None`` for a new one) and after.
+    changed : frozenset of str
+        Columns that differ.
+    log : iterable of mapping
+        For a repair: its entries in the record, those of this edit included.
+    repair : mapping, optional
+        For a placement: its repair as it stands after the edit.
+    by_hand : bool
+        Whether a person typed it, rather than planning, matching or the record.
+    """
+    if table == "repairs":
+        _refuse_repair(id, before, after, changed=changed, log=log, by_hand=by_hand)
+    elif table == "placements":
+        _refuse_placement(id, before, after, changed=changed, repair=repair, by_hand=by_hand)
+
+
+def _refuse_repair(
+    id: str,
+    before: Row | None,
+    after: Row,
+    *,
+    changed: frozenset[str],
+    log: Iterable[Row],
+    by_hand: bool,
+) -> None:
+    if "stage" in changed and str(after["stage"]) != (said := stage_of_record(log)):
+        raise StageError(
+            f"{id}: its stage comes from the record of the work, which says {said}, not {after['stage']}",
+            "Enter the stage in the record; its gate tells what has to be done before.",
+        )
+    if by_hand and before is not None and "measured" in changed:
+        raise StageError(
+            f"{id}: the cut-out as measured comes from the record of the work",
+            "Enter the measures in the record.",
+        )
+    if by_hand and before is not None and _lets_go(before, after):
+        raise StageError(
+            f"{id} is held back: {before['held_back']}",
+            "Settle that and plan again, or decide otherwise with a name and a reason.",
+        )
+    settled = sorted(changed & _SETTLED_COLUMNS["repairs"])
+    if before is not None and is_settled(before) and settled:
+        raise StageError(
+            f"{id} is {before['stage']}: its {settled[0]} is settled",
+            "Take it back to proposed with a reason, then change it.",
+        )
+
+
+def _lets_go(before: Row, after: Row) -> bool:
+    decided = not is_missing(after.get("overruled_by")) and not is_missing(after.get("reason"))
+    return not is_missing(before["held_back"]) and is_missing(after["held_back"]) and not decided
+
+
+def _refuse_placement(
+    id: str,
+    before: Row | None,
+    after: Row,
+    *,
+    changed: frozenset[str],
+    repair: Row | None,
+    by_hand: bool,
+) -> None:
+    name, state = str(after["repair"]), str(after["state"])
+    was = "proposed" if before is None else str(before["state"])
+    typed = by_hand or before is not None
+    if state == "sawn" and was != "sawn" and typed and not is_sawn(repair):
+        raise StageError(
+            f"{id}: the record of {name} does not say that its piece is sawn",
+            "Enter the stage piece sawn in the record of the work first.",
+        )
+    if before is None:
+        return
+    if was in RESERVED_STATES and state != was and is_sawn(repair) and state != "sawn":
+        raise StageError(
+            f"{id}: the piece of {name} is sawn; its place cannot be opened again",
+            "Send the repair to redo in the record, with a reason, where the piece is spoiled.",
+        )
+    moved = changed & _SETTLED_COLUMNS["placements"]
+    if was in RESERVED_STATES and moved:
+        raise StageError(
+            f"the piece of {name} is {was} on block {before['block']}",
+            "Open that place again first.",
+        )
+
+
+def refuse_removal(
+    table: str, row: Row, *, log: Iterable[Row] = (), repair: Row | None = None
+) -> None:
+    """Raise where a row may not be deleted, whatever depends on it.
+
+    Parameters
+    ----------
+    row : mapping
+        The row.
+    log : iterable of mapping
+        For a repair: its entries in the record.
+    repair : mapping, optional
+        For a placement: its repair.
+    """
+    id = str(row["id"])
+    if table == "repairs":
+        if is_settled(row):
+            raise StageError(
+                f"{id} is {row['stage']}: it is settled",
+                "Take it back to proposed with a reason; with entries in its record it stays, and can be left or put on hold.",
+            )
+        if entries := len(list(log)):
+            raise StageError(
+                f"{id} has {entries} entr{'y' if entries == 1 else 'ies'} in the record of the work, which is never changed",
+                "Decide to leave it, with a name and a reason, or put it on hold.",
+            )
+    elif table == "placements" and str(row["state"]) in RESERVED_STATES:
+        remedy = "Open that place again first."
+        if is_sawn(repair):
+            remedy = (
+                "Send the repair to redo in the record, with a reason, where the piece is spoiled."
+            )
+        raise StageError(
+            f"the piece of {row['repair']} is {row['state']} on block {row['block']}", remedy
+        )
+    elif table in ("work_log", "reviews"):
+        raise StageError(f"{id}: entries of a record stay", "Add an entry that corrects it.")
+    elif table == "plans" and row["current"]:
+        raise StageError(f"plan {id} is in force", "Choose another plan first.")
+    elif table == "blocks" and str(row["state"]) in ("sawn", "used"):
+        raise StageError(
+            f"block {id} is {row['state']}: it belongs to the record",
+            "Leave it; it is not matched.",
+        )
+
+
+#: Places closer than this are the same place: nobody saws finer (common practice).
+_SAME_PLACE_M = 0.0005
+
+
+def same_place(one: Row, other: Row) -> bool:
+    """Whether two placements hold the same piece at the same place of the same block."""
+    names = ("repair", "piece", "block", "face", "slab", "rotation_deg")
+    near = all(abs(float(one[n]) - float(other[n])) <= _SAME_PLACE_M for n in ("x_m", "y_m"))
+    return near and all(one[n] == other[n] for n in names)

@@ -1,0 +1,428 @@
+"""The gate: what depends on a thing is told before it goes, stages come from the record, names name something."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+import uuid
+import warnings
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "e2e"))
+import desk_sample
+
+from facademap.cli.main import main
+from facademap.errors import InputError, InUseError, StageError
+from facademap.store.gate import WHEN_GONE, gated_edit
+from facademap.store.project import Project
+from facademap.tables import TABLES
+from facademap.tasks.plan.plan import plan_project
+from facademap.tasks.project.check import check_project
+from facademap.tasks.project.remove import remove_rows
+from facademap.tasks.record import work
+from facademap.web.app import make_app
+
+with warnings.catch_warnings():
+    warnings.simplefilter("ignore")
+    from starlette.testclient import TestClient
+
+SQUARE = {
+    "type": "Polygon",
+    "coordinates": [[[8.0, 1.0], [8.2, 1.0], [8.2, 1.2], [8.0, 1.2], [8.0, 1.0]]],
+}
+
+
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return desk_sample.make_planned_project(tmp_path_factory.mktemp("gate") / "sample", blocks=3)
+
+
+@pytest.fixture
+def folder(planned: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(planned, tmp_path / "project"))
+
+
+@pytest.fixture
+def client(folder: Path) -> Iterator[TestClient]:
+    with TestClient(make_app(folder), base_url="http://127.0.0.1:8477") as client:
+        yield client
+
+
+def edit(client: TestClient, *changes: dict[str, Any], **more: Any) -> Any:
+    body = {"key": f"desk-gate-{uuid.uuid4().hex[:16]}", "who": "ada", "what": "try", **more}
+    return client.post("/api/edits", json={**body, "changes": list(changes)})
+
+
+def seen(client: TestClient, table: str, id: str) -> dict[str, Any]:
+    found: dict[str, Any] = client.get(f"/api/rows/{table}/{id}").json()
+    return found
+
+
+def update(client: TestClient, table: str, id: str, **values: Any) -> dict[str, Any]:
+    rev = seen(client, table, id)["rev"]
+    return {"op": "update", "table": table, "id": id, "rev": rev, "values": values}
+
+
+def delete(client: TestClient, table: str, id: str) -> dict[str, Any]:
+    return {"op": "delete", "table": table, "id": id, "rev": seen(client, table, id)["rev"]}
+
+
+def an_inset(folder: Path) -> str:
+    repairs = desk_sample.rows(folder, "repairs")
+    chosen = (repairs["treatment"] == "inset") & repairs["held_back"].isna()
+    return str(repairs["id"][chosen].iloc[0])
+
+
+def place(folder: Path, repair: str, *, state: str = "proposed", block: str = "B-001") -> str:
+    piece = desk_sample.rows(folder, "pieces", repair=repair).iloc[0]
+    face = desk_sample.rows(folder, "faces", block=block).iloc[0]
+    with Project.open(folder) as project, project.edit(who="test", what="place") as made:
+        made.insert(
+            "placements",
+            [
+                {"id": f"X:{repair}", "repair": repair, "piece": piece["id"], "block": block, "face": face["id"],
+                 "x_m": 0.02, "y_m": 0.02, "state": state}
+            ],
+        )  # fmt: skip
+    return f"X:{repair}"
+
+
+def faults(folder: Path) -> list[dict[str, Any]]:
+    return [f for f in check_project(folder)["findings"] if f["level"] == "fault"]
+
+
+def test_every_name_of_another_row_has_its_consequence() -> None:
+    named = {(t.name, c.name) for t in TABLES.values() for c in t.columns if c.refers}
+    assert named == set(WHEN_GONE)
+    for (table, column), way in WHEN_GONE.items():
+        if way == "unlinked":
+            assert TABLES[table].column(column).nullable
+
+
+# -- stages ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("stage", ["accepted", "approved", "cut out", "on hold"])
+def test_a_stage_cannot_be_typed_over(client: TestClient, folder: Path, stage: str) -> None:
+    repair = an_inset(folder)
+    answer = edit(client, update(client, "repairs", repair, stage=stage))
+    assert (answer.status_code, answer.json()["error"]["type"]) == (409, "StageError")
+    assert "record" in answer.json()["error"]["remedy"]
+    assert seen(client, "repairs", repair)["row"]["stage"] == "proposed"
+
+
+def test_a_new_repair_begins_proposed_and_the_record_is_entered_with_its_gate(
+    client: TestClient,
+) -> None:
+    new = {
+        "surface": desk_sample.SURFACE,
+        "treatment": "clean",
+        "geometry": SQUARE,
+        "stage": "accepted",
+    }
+    made = edit(client, {"op": "insert", "table": "repairs", "id": "new:1", "values": new})
+    assert made.status_code == 409
+    entry = {"repair": "R-001", "at": "2026-01-01T00:00:00+00:00", "stage": "accepted"}
+    typed = edit(client, {"op": "insert", "table": "work_log", "id": "new:1", "values": entry})
+    assert typed.status_code == 400
+
+
+def test_measures_and_what_holds_a_repair_back_are_not_typed_over(
+    client: TestClient, folder: Path
+) -> None:
+    repair = an_inset(folder)
+    assert (
+        edit(client, update(client, "repairs", repair, measured={"widths_m": [1]})).status_code
+        == 409
+    )
+    with Project.open(folder) as project, project.edit(who="t", what="t") as made:
+        made.update("repairs", repair, {"held_back": "The cause is not settled."})
+    assert edit(client, update(client, "repairs", repair, held_back=None)).status_code == 409
+    decided = update(
+        client,
+        "repairs",
+        repair,
+        held_back=None,
+        overruled_by="J. Roe",
+        reason="Seen dry for a year.",
+    )
+    assert edit(client, decided).status_code == 200
+
+
+def test_what_was_approved_is_not_changed_by_the_way(client: TestClient, folder: Path) -> None:
+    repairs = desk_sample.rows(folder, "repairs")
+    surface_work = str(
+        repairs["id"][
+            ~repairs["treatment"].isin(["inset", "whole stone"]) & repairs["held_back"].isna()
+        ].iloc[0]
+    )
+    work.move_on(folder, surface_work, "approved")
+    for values in (
+        {"treatment": "clean"},
+        {"geometry": SQUARE},
+        {"conditions": []},
+        {"depth_m": 0.2},
+    ):
+        answer = edit(client, update(client, "repairs", surface_work, **values))
+        assert answer.json()["error"]["type"] == "StageError", values
+    assert (
+        edit(client, update(client, "repairs", surface_work, note="beside the gutter")).status_code
+        == 200
+    )
+
+
+def test_an_approved_place_is_opened_again_before_it_is_moved(
+    client: TestClient, folder: Path
+) -> None:
+    id = place(folder, an_inset(folder), state="approved")
+    moved = edit(client, update(client, "placements", id, x_m=0.1))
+    assert moved.json()["error"]["type"] == "StageError"
+    sawn = edit(client, update(client, "placements", id, state="sawn"))
+    assert "piece is sawn" in sawn.json()["error"]["problem"]
+    assert edit(client, update(client, "placements", id, state="proposed")).status_code == 200
+    assert edit(client, update(client, "placements", id, x_m=0.1)).status_code == 200
+
+
+def test_the_audit_finds_a_stage_that_was_typed_over_before_there_was_a_gate(folder: Path) -> None:
+    repair = an_inset(folder)
+    with Project.open(folder) as project, project.edit(who="old", what="typed") as made:
+        made.update("repairs", repair, {"stage": "accepted"})
+    [found] = [f for f in faults(folder) if f["kind"] == "stage"]
+    assert (found["table"], found["row"], found["field"]) == ("repairs", repair, "stage")
+    assert "its record says proposed" in found["problem"]
+
+
+def test_the_audit_finds_checks_that_a_stage_needs(folder: Path) -> None:
+    repair = an_inset(folder)
+    with Project.open(folder) as project, project.edit(who="old", what="typed") as made:
+        made.update("repairs", repair, {"stage": "accepted"})
+        entry = {
+            "id": "W-90001",
+            "repair": repair,
+            "at": "2026-01-01T00:00:00+00:00",
+            "stage": "accepted",
+        }
+        made.insert("work_log", [entry])
+    problems = " ".join(f["problem"] for f in faults(folder) if f["row"] == repair)
+    assert "was not checked" in problems
+    assert "as cut was not written down" in problems
+
+
+# -- names -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("table", "column", "value"),
+    [
+        ("conditions", "wall_stone", "S-999"),
+        ("conditions", "photo", "none.jpg"),
+        ("repairs", "conditions", ["C-999"]),
+        ("pieces", "lock_block", "B-999"),
+        ("pieces", "forbid_blocks", ["B-001", "B-999"]),
+    ],
+)
+def test_a_name_of_nothing_is_refused(
+    client: TestClient, folder: Path, table: str, column: str, value: Any
+) -> None:
+    id = str(desk_sample.rows(folder, table)["id"].iloc[0])
+    answer = edit(client, update(client, table, id, **{column: value}))
+    assert answer.status_code == 400
+    assert (
+        "999" in answer.json()["error"]["problem"]
+        or "none.jpg" in answer.json()["error"]["problem"]
+    )
+
+
+def test_leaving_a_piece_without_a_block_is_no_name(client: TestClient, folder: Path) -> None:
+    id = str(desk_sample.rows(folder, "pieces")["id"].iloc[0])
+    assert edit(client, update(client, "pieces", id, lock_block="-")).status_code == 200
+    assert not faults(folder)
+
+
+@pytest.mark.parametrize(
+    ("typed", "depth_m"),
+    [("60 cm", 0.6), ("2 3/8 in", 0.060325), ("abc", None), ("60", None), ("9 m", None)],
+)
+def test_a_depth_is_stored_as_typed_or_refused(
+    client: TestClient, typed: str, depth_m: float | None
+) -> None:
+    answer = edit(client, update(client, "conditions", "C-001", depth_m=typed))
+    if depth_m is None:
+        assert answer.status_code == 400
+        assert "C-001" in answer.json()["error"]["problem"] or "depth_m" in str(answer.json())
+    else:
+        assert seen(client, "conditions", "C-001")["row"]["depth_m"] == pytest.approx(depth_m)
+
+
+def test_a_length_can_be_asked_for(client: TestClient) -> None:
+    assert client.get("/api/length", params={"text": "60 cm", "unit": "mm"}).json() == {
+        "m": 0.6,
+        "shown": "600.0 mm",
+    }
+    assert client.get("/api/length", params={"text": "abc"}).json()["error"]["remedy"]
+
+
+# -- deletes -----------------------------------------------------------------------------------
+
+
+def test_stones_under_conditions_are_told_then_go_and_come_back(
+    client: TestClient, folder: Path
+) -> None:
+    before = desk_sample.rows(folder)
+    stones = sorted(set(before["wall_stone"].dropna()))[:5]
+    named = int(before["wall_stone"].isin(stones).sum())
+    changes = [delete(client, "wall_stones", s) for s in stones]
+    told = client.post("/api/consequences", json={"changes": changes}).json()
+    assert not told["free"]
+    assert {"what": "unlinked", "table": "conditions", "n": named} in told["counts"]
+    refused = edit(client, *changes)
+    assert (refused.status_code, refused.json()["error"]["type"]) == (409, "InUseError")
+    assert refused.json()["error"]["consequences"] == told
+    assert edit(client, *changes, confirmed="another seal").status_code == 409
+    done = edit(client, *changes, confirmed=told["seal"])
+    assert done.status_code == 200
+    after = desk_sample.rows(folder)
+    assert not after["wall_stone"].isin(stones).any()
+    assert not faults(folder)
+    back = [{**c, "rev": None} if c["op"] != "update" else c for c in done.json()["inverse"]]
+    for c in back:
+        if c["op"] == "update":
+            c["rev"] = seen(client, c["table"], c["id"])["rev"]
+    assert edit(client, *back, undoes=done.json()["txn"]).status_code == 200
+    restored = desk_sample.rows(folder)
+    assert dict(zip(restored["id"], restored["wall_stone"], strict=True)) == dict(
+        zip(before["id"], before["wall_stone"], strict=True)
+    )
+
+
+def test_a_block_in_use_takes_its_proposed_places_along_and_none_that_was_approved(
+    client: TestClient, folder: Path
+) -> None:
+    id = place(folder, an_inset(folder))
+    told = client.post(
+        "/api/consequences", json={"changes": [delete(client, "blocks", "B-001")]}
+    ).json()
+    gone = {(r["table"], r["id"]) for r in told["taken_out"]}
+    assert ("placements", id) in gone
+    assert any(t == "faces" for t, _ in gone)
+    edit(client, update(client, "placements", id, state="approved"))
+    refused = edit(client, delete(client, "blocks", "B-001"), confirmed=True)
+    assert refused.json()["error"]["type"] == "StageError"
+    assert "approved on block B-001" in refused.json()["error"]["problem"]
+    assert seen(client, "blocks", "B-001")["row"] is not None
+
+
+def test_a_repair_with_entries_in_its_record_stays(client: TestClient, folder: Path) -> None:
+    repair = an_inset(folder)
+    work.move_on(folder, repair, "approved")
+    for back in (False, True):
+        if back:
+            work.move_on(folder, repair, "proposed", reason="not this year")
+        answer = edit(client, delete(client, "repairs", repair), confirmed=True)
+        assert answer.json()["error"]["type"] == "StageError"
+    assert "record" in answer.json()["error"]["problem"]
+
+
+def test_a_condition_that_an_approved_repair_rests_on_stays(
+    client: TestClient, folder: Path
+) -> None:
+    repair = an_inset(folder)
+    condition = str(desk_sample.rows(folder, "repairs", id=repair)["conditions"].iloc[0][0])
+    work.move_on(folder, repair, "approved")
+    answer = edit(client, delete(client, "conditions", condition), confirmed=True)
+    assert answer.json()["error"]["type"] == "StageError"
+    assert repair in answer.json()["error"]["problem"]
+
+
+def test_a_surface_with_anything_on_it_stays(client: TestClient) -> None:
+    answer = edit(client, delete(client, "surfaces", desk_sample.SURFACE), confirmed=True)
+    assert answer.json()["error"]["type"] == "StageError"
+
+
+def test_what_nothing_depends_on_goes_without_a_word(client: TestClient) -> None:
+    new = {"surface": desk_sample.SURFACE, "term": "alveolization", "geometry": SQUARE}
+    made = edit(
+        client, {"op": "insert", "table": "conditions", "id": "new:1", "values": new}
+    ).json()["ids"]["new:1"]
+    assert edit(client, delete(client, "conditions", made)).status_code == 200
+
+
+def test_what_is_pointed_elsewhere_in_the_same_edit_does_not_depend(
+    client: TestClient, folder: Path
+) -> None:
+    conditions = desk_sample.rows(folder)
+    stone = str(conditions["wall_stone"].dropna().iloc[0])
+    moves = [
+        update(client, "conditions", id, wall_stone=None)
+        for id in conditions["id"][conditions["wall_stone"] == stone]
+    ]
+    repairs = desk_sample.rows(folder, "repairs")
+    moves += [
+        update(client, "repairs", id, wall_stone=None)
+        for id in repairs["id"][repairs["wall_stone"] == stone]
+    ]
+    assert edit(client, delete(client, "wall_stones", stone), *moves).status_code == 200
+    assert not faults(folder)
+
+
+def test_a_condition_without_a_term_is_refused(client: TestClient) -> None:
+    new = {"surface": desk_sample.SURFACE, "geometry": SQUARE}
+    answer = edit(client, {"op": "insert", "table": "conditions", "id": "new:1", "values": new})
+    assert answer.status_code == 400
+    assert "term" in answer.json()["error"]["problem"]
+
+
+def test_the_command_line_goes_through_the_same_gate(folder: Path) -> None:
+    stone = str(desk_sample.rows(folder)["wall_stone"].dropna().iloc[0])
+    run = CliRunner().invoke
+    tried = run(main, ["remove", str(folder), "wall_stones", stone, "--try"])
+    assert tried.exit_code == 0
+    assert "lose" in tried.output
+    assert run(main, ["remove", str(folder), "wall_stones", stone]).exit_code == 2
+    assert run(main, ["remove", str(folder), "wall_stones", stone, "--confirmed"]).exit_code == 0
+    assert run(main, ["remove", str(folder), "wall_stones", stone]).exit_code == 2
+    assert not faults(folder)
+    with pytest.raises(InUseError):
+        remove_rows(folder, "blocks", ["B-001"])
+
+
+def test_every_task_that_stores_goes_through_the_gate(folder: Path) -> None:
+    with Project.open(folder) as project:
+        with pytest.raises(InputError), gated_edit(project, who="t", what="t") as made:
+            made.update("conditions", "C-001", {"wall_stone": "S-999"})
+        with pytest.raises(StageError), gated_edit(project, who="t", what="t") as made:
+            made.update("repairs", an_inset(folder), {"stage": "accepted"})
+        with pytest.raises(InputError), gated_edit(project, who="t", what="t") as made:
+            made.delete("blocks", "B-001")
+    assert not faults(folder)
+
+
+def test_planning_leaves_a_promised_place_and_keeps_what_has_a_record(folder: Path) -> None:
+    repair = an_inset(folder)
+    place(folder, repair, state="approved")
+    repairs = desk_sample.rows(folder, "repairs")
+    other = str(
+        repairs["id"][
+            (repairs["treatment"] == "inset")
+            & repairs["held_back"].isna()
+            & (repairs["id"] != repair)
+        ].iloc[0]
+    )
+    work.move_on(folder, other, "approved")
+    work.move_on(folder, other, "proposed", reason="again")
+    for id in (repair, other):
+        conditions = desk_sample.rows(folder, "repairs", id=id)["conditions"].iloc[0]
+        with Project.open(folder) as project, project.edit(who="t", what="deleted") as made:
+            for c in conditions:
+                made.update("conditions", c, {"cc": 0, "depth_m": 0.001})
+    plan_project(folder)
+    kept = desk_sample.rows(folder, "repairs", id=repair).iloc[0]
+    assert kept["treatment"] == "inset"
+    assert len(desk_sample.rows(folder, "placements", repair=repair)) == 1
+    assert len(desk_sample.rows(folder, "repairs", id=other)) == 1
+    assert not [f for f in faults(folder) if f["kind"] in ("reference", "stage", "settled")]
