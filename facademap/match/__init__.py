@@ -11,7 +11,11 @@ from facademap.match.explanation import (
     stone_wanted,
 )
 from facademap.match.problem import Block, Face, Flaw, Lock, Params, Problem, Repair
-from facademap.match.sawing import Remainder, SawCut, SawnPiece, SawnSlab, SawPlan, saw_plan
+from facademap.match.remainders import Remainder, remainders_of
+from facademap.match.replay import replay
+from facademap.match.saw_tables import Refused, sawing_of
+from facademap.match.sawing import Blank, SawOrder, SawPlan, SawStep, saw, saw_plan
+from facademap.match.solids import Solid
 from facademap.match.solution import Placement, Quality, Slabs, Solution, Unmatched
 from facademap.match.solver import Progress, solve
 from facademap.match.verification import Violation, recount_objective, verify
@@ -25,6 +29,7 @@ from facademap.match.whatif import (
 )
 
 __all__ = [
+    "Blank",
     "Block",
     "Explanation",
     "Face",
@@ -38,15 +43,16 @@ __all__ = [
     "Progress",
     "Quality",
     "RankedBlock",
+    "Refused",
     "Remainder",
     "Repair",
     "RepairChange",
     "RuledOut",
-    "SawCut",
+    "SawOrder",
     "SawPlan",
-    "SawnPiece",
-    "SawnSlab",
+    "SawStep",
     "Slabs",
+    "Solid",
     "Solution",
     "StoneWanted",
     "Unmatched",
@@ -57,7 +63,11 @@ __all__ = [
     "order_of_work",
     "premises_of",
     "recount_objective",
+    "remainders_of",
+    "replay",
+    "saw",
     "saw_plan",
+    "sawing_of",
     "solve",
     "solve_again",
     "solve_with_donors",

@@ -20,8 +20,10 @@ from facademap.tables import is_missing
 __all__ = [
     "LEAVE_UNMATCHED",
     "TableProblem",
+    "flaws_mm",
     "placement_rows",
     "problem_from_tables",
+    "ring_mm",
     "unmatched_changes",
 ]
 
@@ -302,27 +304,32 @@ def _why_not(repair: str, *, stage: str | None, asked: bool) -> str:
 
 
 def _face(row: Mapping[str, Any]) -> Face:
-    flaws = [
-        Flaw(
-            outline_mm=_mm(f["ring"]),
-            depth_mm=None if is_missing(f.get("depth_m")) else f["depth_m"] * 1000.0,
-            from_mm=(f.get("from_m") or 0.0) * 1000.0,
-        )
-        for f in row["flaws"] or ()
-    ]
     return Face(
         id=row["id"],
-        outline_mm=_mm(row["outline"]),
+        outline_mm=ring_mm(row["outline"]),
         depth_mm=row["usable_depth_m"] * 1000.0,
         bed=row["bed"],
-        flaws=tuple(flaws),
+        flaws=flaws_mm(row),
         lab=tuple(row["lab"]),
         finish=None if is_missing(row["finish"]) else row["finish"],
         weathered=bool(row["weathered"]),
     )
 
 
-def _mm(ring: Sequence[Sequence[float]]) -> tuple[tuple[float, float], ...]:
+def flaws_mm(face: Mapping[Any, Any]) -> tuple[Flaw, ...]:
+    """The flaws of a row of the table of faces."""
+    return tuple(
+        Flaw(
+            outline_mm=ring_mm(f["ring"]),
+            depth_mm=None if is_missing(f.get("depth_m")) else f["depth_m"] * 1000.0,
+            from_mm=(f.get("from_m") or 0.0) * 1000.0,
+        )
+        for f in face["flaws"] or ()
+    )
+
+
+def ring_mm(ring: Sequence[Sequence[float]]) -> tuple[tuple[float, float], ...]:
+    """A ring in metres as one in millimetres."""
     return tuple((round(x * 1000.0, 4), round(y * 1000.0, 4)) for x, y in ring)
 
 

@@ -10,7 +10,8 @@ import numpy as np
 
 from facademap.errors import InputError
 from facademap.io.match_files import solution_from_json
-from facademap.match.sawing import Remainder, saw_plan
+from facademap.match.sawing import saw_plan
+from facademap.match.remainders import Remainder
 from facademap.match.verification import verify
 from facademap.store.gate import consequences_of, gated_edit, take_out
 from facademap.store.project import Project
