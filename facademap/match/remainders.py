@@ -83,7 +83,9 @@ def flaws_in(flaws: Sequence[Flaw], solid: Solid) -> tuple[Flaw, ...]:
         if not flaw.reaches(solid.z0_mm, solid.depth_mm):
             continue
         through = flaw.depth_mm is None or flaw.depth_mm >= solid.z1_mm - _SAME_MM
-        for bit in polygons(shapely.make_valid(shapely.Polygon(flaw.outline_mm)).intersection(outline)):
+        for bit in polygons(
+            shapely.make_valid(shapely.Polygon(flaw.outline_mm)).intersection(outline)
+        ):
             ring: tuple[Point, ...] = ring_of(bit)
             found.append(
                 Flaw(

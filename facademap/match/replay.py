@@ -48,7 +48,9 @@ def replay(plan: SawPlan) -> list[str]:
             faults.append(f"{where}: {step.cuts} is not on the bench")
         again = [i for i in step.gives if i in seen]
         if again or not step.gives:
-            faults.append(f"{where}: gives {', '.join(again) or 'nothing'}" + " again" * bool(again))
+            faults.append(
+                f"{where}: gives {', '.join(again) or 'nothing'}" + " again" * bool(again)
+            )
         there.discard(step.cuts)
         there.update(step.gives)
         seen.update(step.gives)

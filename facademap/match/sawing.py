@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -14,10 +15,29 @@ from facademap.errors import InputError
 from facademap.match.candidates import need_mm
 from facademap.match.outlines import blank_of, turned
 from facademap.match.problem import TOLERANCE_MM, Flaw, Params, Point, Problem
-from facademap.match.solids import DUST_MM2, Solid, contour, holds_round, parted, polygons, ring_of, straight
+from facademap.match.solids import (
+    DUST_MM2,
+    Solid,
+    contour,
+    holds_round,
+    parted,
+    polygons,
+    ring_of,
+    straight,
+)
 from facademap.match.solution import Placement, Slabs, Solution
 
-__all__ = ["LEAST_REMAINDER_MM", "TOOLS", "Blank", "Kind", "SawOrder", "SawPlan", "SawStep", "saw", "saw_plan"]
+__all__ = [
+    "LEAST_REMAINDER_MM",
+    "TOOLS",
+    "Blank",
+    "Kind",
+    "SawOrder",
+    "SawPlan",
+    "SawStep",
+    "saw",
+    "saw_plan",
+]
 
 #: A remainder narrower than this goes to the skip.
 LEAST_REMAINDER_MM = 60.0
@@ -273,7 +293,9 @@ def _shapes(order: SawOrder, face: shapely.Polygon) -> dict[str, shapely.Polygon
         if blank.piece_id in shapes:
             raise _cannot(order, f"piece {blank.piece_id} is placed twice")
         if not 0 <= blank.slab < len(order.thickness_mm):
-            raise _cannot(order, f"piece {blank.piece_id} lies on slab {blank.slab + 1}, which is not there")
+            raise _cannot(
+                order, f"piece {blank.piece_id} lies on slab {blank.slab + 1}, which is not there"
+            )
         whole = shapely.Polygon(blank.outline_mm)
         held = polygons(whole.intersection(face))
         if not held or not face.buffer(_OVER_MM, join_style="mitre").covers(whole):
@@ -282,9 +304,7 @@ def _shapes(order: SawOrder, face: shapely.Polygon) -> dict[str, shapely.Polygon
     return shapes
 
 
-def _check_depth(
-    order: SawOrder, blanks: Sequence[Blank], start: float, thickness: float
-) -> None:
+def _check_depth(order: SawOrder, blanks: Sequence[Blank], start: float, thickness: float) -> None:
     room = min(thickness, order.depth_mm - start)
     for blank in blanks:
         if blank.depth_mm > room + TOLERANCE_MM:
@@ -326,7 +346,9 @@ def _work(
     for blank in blanks:
         home = _home(bench, new, shapes[blank.piece_id])
         if home is None:
-            raise _cannot(bench.order, f"a cut through slab at {p.z0:.0f} mm meets {blank.piece_id}")
+            raise _cannot(
+                bench.order, f"a cut through slab at {p.z0:.0f} mm meets {blank.piece_id}"
+            )
         groups[home].append(blank)
     for number, group in groups.items():
         _work(bench, number, group, shapes)
@@ -340,9 +362,8 @@ def _home(bench: _Bench, parts: Sequence[int], shape: shapely.Polygon) -> int | 
 
 def _worth(shape: shapely.Polygon, depth: float, params: Params) -> bool:
     """Whether a solid is worth a place in the yard."""
-    return (
-        depth >= min(LEAST_REMAINDER_MM, params.min_slab_mm) - TOLERANCE_MM
-        and holds_round(shape, LEAST_REMAINDER_MM - TOLERANCE_MM)
+    return depth >= min(LEAST_REMAINDER_MM, params.min_slab_mm) - TOLERANCE_MM and holds_round(
+        shape, LEAST_REMAINDER_MM - TOLERANCE_MM
     )
 
 
@@ -381,7 +402,8 @@ def _take_off(
     if home is None or any(
         _home(bench, stays, shapes[b.piece_id]) != home for b in blanks[1:]
     ):  # a face so hollow that the side held its parts together
-        return _undo(bench, len(bench.parts) - len(below) - len(above))
+        _undo(bench, len(bench.parts) - len(below) - len(above))
+        return None
     bench.left += [n for n in (*stays, *off_) if n != home]
     return home
 
@@ -438,9 +460,7 @@ def _clean(shape: shapely.Geometry, otherwise: shapely.Polygon) -> shapely.Polyg
     return found[0] if found else otherwise
 
 
-def _keep_home(
-    bench: _Bench, parts: Sequence[int], shape: shapely.Polygon, blank: Blank
-) -> int:
+def _keep_home(bench: _Bench, parts: Sequence[int], shape: shapely.Polygon, blank: Blank) -> int:
     """Lay aside all parts but the one that holds the blank."""
     home = _home(bench, parts, shape)
     if home is None:
@@ -471,7 +491,7 @@ def _slanted(
     ring = shapely.get_coordinates(shapely.orient_polygons(hull).exterior)
     corners = shapely.get_coordinates(part.exterior)
     found = []
-    for a, b in zip(ring[:-1], ring[1:], strict=True):
+    for a, b in itertools.pairwise(ring):
         along = (b - a) / np.hypot(*(b - a))
         out = np.array([along[1], -along[0]])
         if float((corners @ out).max()) > float(a @ out) + over_mm:
@@ -512,7 +532,9 @@ def _cut_round(
 ) -> list[int]:
     """Cut the blank nearest to an edge out with a wire; what is left goes on."""
     p = bench.parts[part]
-    nearest = min(blanks, key=lambda b: (shapes[b.piece_id].distance(p.polygon.exterior), b.piece_id))
+    nearest = min(
+        blanks, key=lambda b: (shapes[b.piece_id].distance(p.polygon.exterior), b.piece_id)
+    )
     shape = shapes[nearest.piece_id]
     inside, rest = contour(p.polygon, shape, kerf_mm=bench.params.kerf_mm)
     home, *others = bench.cut(
@@ -539,9 +561,11 @@ def _named(bench: _Bench) -> SawPlan:
         return wanted
 
     pieces = {
-        piece: names[n] if n in names else name(n, piece) for piece, n in sorted(bench.piece_of.items())
+        piece: names[n] if n in names else name(n, piece)
+        for piece, n in sorted(bench.piece_of.items())
     }
-    kept, left = [], []
+    kept: list[str] = []
+    left: list[str] = []
     for number in sorted(bench.left):
         p = bench.parts[number]
         worth = _worth(p.polygon, p.z1 - p.z0, bench.params)
@@ -633,5 +657,3 @@ def saw_plan(
         flaws=face.flaws,
     )
     return saw(order, problem.params)
-
-

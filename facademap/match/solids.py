@@ -73,11 +73,7 @@ def ring_of(polygon: shapely.Polygon) -> tuple[Point, ...]:
 
 def polygons(shape: shapely.Geometry) -> list[shapely.Polygon]:
     """The polygons of a shape that are more than dust, the largest first."""
-    found = [
-        p
-        for p in shapely.get_parts(shape)
-        if p.geom_type == "Polygon" and p.area > DUST_MM2
-    ]
+    found = [p for p in shapely.get_parts(shape) if p.geom_type == "Polygon" and p.area > DUST_MM2]
     return sorted(found, key=lambda p: (-p.area, p.bounds))
 
 

@@ -1,4 +1,4 @@
-"""Laws of the geometry on paper: hatches stay inside, labels apart, saw cuts clear of every blank."""
+"""Laws of the geometry on paper: hatches stay inside, labels apart."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ from hypothesis import strategies as st
 from facademap.condition.glossary import TERMS, Hatch
 from facademap.report.hatching import hatch_dots, hatch_lines
 from facademap.report.labelling import place_labels
-from facademap.report.saw_cuts import sequence_cuts
 from facademap.report.typeface import fit_text, printable, text_width_mm, wrap_text
 
 
@@ -99,51 +98,6 @@ def test_no_two_labels_overlap_and_none_is_lost_without_being_named(rows):
         assert not any(
             a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3] for b in boxes[:i]
         )
-
-
-@st.composite
-def guillotine(draw):
-    """Blanks that straight cuts can part, made by cutting a rectangle at random."""
-    kerf = 0.005
-
-    def split(box, depth):
-        x0, y0, x1, y1 = box
-        if depth == 0 or draw(st.booleans()):
-            pad = draw(st.floats(0.0, 0.03))
-            return [(x0 + pad, y0, x1 - pad, y1 - pad)] if x1 - x0 > 0.1 and y1 - y0 > 0.1 else []
-        share = draw(st.floats(0.3, 0.7))
-        if draw(st.booleans()):
-            at = x0 + (x1 - x0) * share
-            return split((x0, y0, at, y1), depth - 1) + split((at + kerf, y0, x1, y1), depth - 1)
-        at = y0 + (y1 - y0) * share
-        return split((x0, y0, x1, at), depth - 1) + split((x0, at + kerf, x1, y1), depth - 1)
-
-    return split((0.0, 0.0, 1.2, 0.8), 3), kerf
-
-
-@settings(max_examples=80, deadline=None)
-@given(guillotine())
-def test_saw_cuts_free_every_blank_and_touch_none(case):
-    blanks, kerf = case
-    run = sequence_cuts(
-        [(f"R-{i}", b) for i, b in enumerate(blanks)], (0.0, 0.0, 1.2, 0.8), kerf_m=kerf
-    )
-    assert not run.unparted
-    kerfs = []
-    for cut in run.cuts:
-        low, high = (cut.at_m, cut.at_m + kerf) if cut.side > 0 else (cut.at_m - kerf, cut.at_m)
-        kerfs.append(
-            shapely.box(low, cut.start_m, high, cut.stop_m)
-            if cut.axis == "x"
-            else shapely.box(cut.start_m, low, cut.stop_m, high)
-        )
-    pieces = [shapely.box(*b) for b in blanks]
-    for piece in pieces:
-        assert all(piece.intersection(k).area < 1e-7 for k in kerfs)
-    rest = [shapely.box(*b) for b in run.remainders]
-    for i, a in enumerate(rest):
-        assert all(a.intersection(p).area < 1e-7 for p in pieces)
-        assert all(a.intersection(b).area < 1e-7 for b in rest[:i])
 
 
 @settings(max_examples=150, deadline=None)

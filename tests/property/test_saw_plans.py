@@ -26,13 +26,22 @@ from facademap.report.saw_steps import write_saw_steps
 PARAMS = Params()
 
 
-def _shape(kind: int, x0: float, y0: float, x1: float, y1: float) -> tuple[tuple[float, float], ...]:
+def _shape(
+    kind: int, x0: float, y0: float, x1: float, y1: float
+) -> tuple[tuple[float, float], ...]:
     """A blank in a box: rectangle, chamfered, L, out of square by less than the trim, or a triangle."""
     w, h = x1 - x0, y1 - y0
     return (
         ((x0, y0), (x1, y0), (x1, y1), (x0, y1)),
         ((x0, y0), (x1, y0), (x1, y1 - h / 3), (x1 - w / 3, y1), (x0, y1)),
-        ((x0, y0), (x1, y0), (x1, y0 + h / 2), (x0 + w / 2, y0 + h / 2), (x0 + w / 2, y1), (x0, y1)),
+        (
+            (x0, y0),
+            (x1, y0),
+            (x1, y0 + h / 2),
+            (x0 + w / 2, y0 + h / 2),
+            (x0 + w / 2, y1),
+            (x0, y1),
+        ),
         ((x0, y0), (x1, y0 + 1.0), (x1, y1), (x0 + 0.7, y1)),
         ((x0, y0), (x1, y0), (x0, y1)),
     )[kind]
@@ -81,7 +90,9 @@ def orders(draw: st.DrawFn) -> SawOrder:
     for slab in range(len(thickness)):
         split(slab, (26.0, 26.0, width - 26.0, height - 26.0), 3)
     if not blanks:
-        blanks.append(Blank(piece_id="P-1", slab=0, outline_mm=_shape(0, 30, 30, 150, 120), depth_mm=40.0))
+        blanks.append(
+            Blank(piece_id="P-1", slab=0, outline_mm=_shape(0, 30, 30, 150, 120), depth_mm=40.0)
+        )
     return SawOrder(
         block_id="B-1", face_id="B-1.1", outline_mm=outline, depth_mm=depth, thickness_mm=thickness,
         blanks=tuple(blanks),
@@ -106,7 +117,9 @@ def test_every_plan_ends_with_exactly_its_pieces(order: SawOrder) -> None:
     for step in plan.steps:
         if step.kind == "dressed":  # by hand only within the trim
             off = plan.solids[step.cuts].polygon.difference(
-                plan.solids[step.gives[0]].polygon.buffer(PARAMS.trim_mm + 0.001, join_style="mitre")
+                plan.solids[step.gives[0]].polygon.buffer(
+                    PARAMS.trim_mm + 0.001, join_style="mitre"
+                )
             )
             assert off.area < 0.1
 
@@ -192,7 +205,11 @@ def test_a_slab_thicker_than_its_piece_gives_back_what_lies_behind() -> None:
     plan = saw(order, PARAMS)
     assert replay(plan) == []
     back = remainders_of(plan)[0]
-    assert (plan.steps[0].kind, plan.steps[0].kerf_mm, plan.steps[0].at_mm) == ("parallel", 8.0, 54.0)
+    assert (plan.steps[0].kind, plan.steps[0].kerf_mm, plan.steps[0].at_mm) == (
+        "parallel",
+        8.0,
+        54.0,
+    )
     assert back.solid.size_mm == pytest.approx((500.0, 260.0, 188.0))
     assert (back.old_face, back.old_back, back.sawn_edges) == (False, True, 0)
     assert [(f.depth_mm, f.from_mm) for f in back.flaws] == [(58.0, 0.0), (None, 0.0)]
@@ -210,7 +227,9 @@ def test_a_slab_thicker_than_its_piece_gives_back_what_lies_behind() -> None:
     ],
 )
 def test_what_cannot_be_sawn_is_named_with_its_piece(change: dict, said: str) -> None:  # type: ignore[type-arg]
-    blank = Blank(piece_id="P-7", slab=0, outline_mm=_shape(0, 10.0, 10.0, 90.0, 90.0), depth_mm=60.0)
+    blank = Blank(
+        piece_id="P-7", slab=0, outline_mm=_shape(0, 10.0, 10.0, 90.0, 90.0), depth_mm=60.0
+    )
     order = SawOrder(
         block_id="B-2", face_id="f", outline_mm=_shape(0, 0.0, 0.0, 300.0, 200.0), depth_mm=60.0,
         thickness_mm=(60.0,), blanks=(dataclasses.replace(blank, **change),),
@@ -227,7 +246,9 @@ def test_a_kerf_that_is_too_narrow_and_a_piece_on_a_flaw_are_named() -> None:
     )  # fmt: skip
     plan = saw(order, PARAMS)
     other = plan.solids[plan.left[0]]
-    wider = dataclasses.replace(other, outline_mm=tuple((max(102.0, x - 3.0), y) for x, y in other.outline_mm))
+    wider = dataclasses.replace(
+        other, outline_mm=tuple((max(102.0, x - 3.0), y) for x, y in other.outline_mm)
+    )
     broken = dataclasses.replace(plan, solids={**plan.solids, other.id: wider})
     assert any("the kerf is 5 mm" in f for f in replay(broken))
     flawed = dataclasses.replace(

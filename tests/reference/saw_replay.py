@@ -107,7 +107,10 @@ def _step(here, step, solids, whole, rng):
     points = rng.uniform([*low, cut["z0"]], [*high, cut["z1"]], size=(POINTS, 3))
     points = points[inside(cut["ring"], points)]
     within = np.array(
-        [inside(g["ring"], points) & (points[:, 2] > g["z0"]) & (points[:, 2] < g["z1"]) for g in gives]
+        [
+            inside(g["ring"], points) & (points[:, 2] > g["z0"]) & (points[:, 2] < g["z1"])
+            for g in gives
+        ]
     )
     if (within.sum(axis=0) > 1).any():
         yield f"{here}: two solids share stone"

@@ -21,6 +21,7 @@ from facademap.match import (
     compare_plans,
     cost_to_insist,
     explain,
+    replay,
     saw_plan,
     solve,
     solve_again,
@@ -238,27 +239,22 @@ def test_verify_finds_two_blanks_too_close_and_a_double_use() -> None:
     assert "slabs" in {v.rule for v in verify(problem, thick)}
 
 
-def test_saw_plan_cuts_end_to_end_and_loses_no_stone() -> None:
+def test_saw_plan_of_a_solution_ends_with_its_pieces_and_loses_no_stone() -> None:
     problem = Problem(
         repairs=(_repair("a"), _repair("b", 120.0, 60.0)), blocks=(_block("y", depth=160.0),)
     )
     plan = solve(problem)
-    sawn = saw_plan(problem, plan, "y")
-    assert {p.repair_id for p in sawn.pieces} == {"a", "b"}
-    assert [c.number for c in sawn.cuts] == list(range(1, len(sawn.cuts) + 1))
-    kept = sum(shapely.Polygon(r.face.outline_mm).area * r.face.depth_mm for r in sawn.remainders)
-    pieces = sum(
-        shapely.Polygon(p.outline_mm).area * sawn.slabs[p.slab].thickness_mm for p in sawn.pieces
-    )
-    assert kept + pieces <= 300.0 * 200.0 * 160.0 + 1e-6
-    for remainder in sawn.remainders:
-        shape = shapely.Polygon(remainder.face.outline_mm)
-        for piece in sawn.pieces:
-            if piece.slab == remainder.slab:
-                assert (
-                    shape.distance(shapely.Polygon(piece.outline_mm))
-                    >= problem.params.kerf_mm - 0.02
-                )
+    sawn = saw_plan(problem, plan, "y", names={"a": "P-a"})
+    assert replay(sawn) == []
+    assert set(sawn.pieces) == {"P-a", "b"}
+    assert [s.number for s in sawn.steps] == list(range(1, len(sawn.steps) + 1))
+    ends = [sawn.solids[i].volume_mm3 for i in (*sawn.pieces.values(), *sawn.left)]
+    assert sum(ends) + sum(s.kerf_mm3 for s in sawn.steps) == pytest.approx(300.0 * 200.0 * 160.0)
+    assert {s.kerf_mm for s in sawn.steps} <= {
+        problem.params.kerf_mm,
+        problem.params.depth_kerf_mm,
+        0.0,
+    }
 
 
 def test_explain_ranks_blocks_and_names_what_rules_out_the_rest() -> None:

@@ -169,15 +169,13 @@ def _run(
 
 def _code_print() -> str:
     """Hash of the code that makes papers, so that a new version makes them again."""
-    import facademap.repair as repair
-    import facademap.report as report
+    import facademap
 
-    total = hashlib.sha256()
-    for path in (
-        *sorted(Path(report.__path__[0]).glob("*.py")),
-        *sorted(Path(repair.__path__[0]).glob("*.py")),
-        *sorted(Path(__file__).parent.glob("papers*.py")),
-    ):
+    house, total = Path(facademap.__path__[0]), hashlib.sha256()
+    rooms = [
+        p for room in ("report", "match", "repair", "salvage") for p in (house / room).glob("*.py")
+    ]
+    for path in sorted(rooms) + sorted(Path(__file__).parent.glob("papers*.py")):
         total.update(path.read_bytes())
     return total.hexdigest()
 

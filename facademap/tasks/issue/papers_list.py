@@ -146,21 +146,28 @@ def _insets(context: Context) -> Files:
 
 
 def _saw_plans(context: Context) -> Files:
+    from facademap.match import sawing_of
     from facademap.report.saw_plans import write_saw_plans
+    from facademap.report.saw_steps import write_saw_steps
+    from facademap.tasks.match.yard_rules import rules_of_yard
 
-    matching = context.project.setting("matching", {}) or {}
-    kerfs = {
-        f"{name}_m": float(matching.get(f"{name}_mm", default)) / 1000.0
-        for name, default in (("kerf", 5.0), ("depth_kerf", 8.0))
-    }
+    frames = context.frames(_PLAN)
+    plans, refused = sawing_of(frames, rules_of_yard(context.project))
+    for block in refused:
+        context.warnings.append(
+            f"{block.problem}: no saw plan for {', '.join(block.pieces)}; {block.remedy}"
+        )
     return {
         "saw-plans.pdf": write_saw_plans(
-            context.frames(_PLAN),
+            plans,
+            refused,
+            frames,
             pictures=context.face_pictures,
             project=context.name,
+            revision=context.revision(_PLAN),
             paper=context.choices.paper,
-            **kerfs,
-        )
+        ),
+        "saw-steps.json": write_saw_steps(plans),
     }
 
 

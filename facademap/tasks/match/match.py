@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, fields, replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +21,6 @@ from facademap.match.from_tables import (
     problem_from_tables,
     unmatched_changes,
 )
-from facademap.match.problem import Params
 from facademap.match.solution import Solution
 from facademap.match.solver import Progress, solve
 from facademap.match.verification import verify
@@ -31,6 +30,7 @@ from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.match.solve import keep_compiled_code, make_ready
+from facademap.tasks.match.yard_rules import rules_of_yard
 from facademap.tasks.yard.block_looks import project_looks
 
 __all__ = ["current_plan", "load_problem", "match_project", "store_plan"]
@@ -48,13 +48,7 @@ def load_problem(
     one has none keep their colour difference. ``donors`` says whether stone that is still in the wall may be used;
     by default it is where the current plan uses some.
     """
-    given = project.setting("matching", {}) or {}
-    unknown = sorted(set(given) - {f.name for f in fields(Params)})
-    if unknown:
-        raise InputError(
-            f"setting matching has no {unknown[0]}",
-            f"Use {', '.join(f.name for f in fields(Params))}.",
-        )
+    params = rules_of_yard(project)
     tables = [project.read(n) for n in ("repairs", "pieces", "blocks", "faces", "placements")]
     open_repairs = (
         tables[0][~tables[0]["stage"].isin(["accepted", "on hold"])]
@@ -76,7 +70,7 @@ def load_problem(
             for b in tables[2].to_dict("records")
         )
     return problem_from_tables(
-        tables[0], pieces, *tables[2:], params=Params(**given), looks=looks, donors=donors
+        tables[0], pieces, *tables[2:], params=params, looks=looks, donors=donors
     )
 
 

@@ -10,13 +10,15 @@ import numpy as np
 
 from facademap.errors import InputError
 from facademap.io.match_files import solution_from_json
-from facademap.match.sawing import saw_plan
-from facademap.match.remainders import Remainder
+from facademap.match.remainders import Remainder, remainders_of
+from facademap.match.saw_tables import sawing_of
 from facademap.match.verification import verify
+from facademap.repair.block_weights import BlockWeights, weights_of_block
 from facademap.store.gate import consequences_of, gated_edit, take_out
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.match.match import load_problem
+from facademap.tasks.match.yard_rules import rules_of_yard
 from facademap.tasks.yard.donors import donors_to_come
 
 __all__ = ["bring_back_stone"]
@@ -26,7 +28,7 @@ Pair = tuple[dict[str, Any], dict[str, Any]]
 
 
 def bring_back_stone(folder: str | Path, *, who: str = "yard") -> dict[str, Any]:
-    """Enter the remainders of the current plan and the donors of whole-stone repairs as blocks to come.
+    """Enter the remainders of the saw plans and the donors of whole-stone repairs as blocks to come.
 
     Blocks of an earlier run that are still to come are replaced; a remainder whose parent was sawn
     becomes available and stays. Blocks to come are in state ``future``: remainders are never matched, so that no
@@ -53,7 +55,7 @@ def bring_back_stone(folder: str | Path, *, who: str = "yard") -> dict[str, Any]
             notes.append("the project has no plan yet, so nothing is sawn: donors only")
             remainders: list[Pair] = []
         else:
-            remainders = list(_remainders(project, by_id, faces))
+            remainders = list(_remainders(project, by_id, faces, notes))
         placements = project.read("placements")
         placed, bound = (
             set(placements["block"]),
@@ -116,30 +118,40 @@ def _as_judged(block: dict[str, Any], before: dict[str, Any] | None) -> dict[str
     }
 
 
-def _remainders(project: Project, blocks: dict[str, Any], faces: dict[str, Any]) -> Iterator[Pair]:
+def _remainders(
+    project: Project, blocks: dict[str, Any], faces: dict[str, Any], notes: list[str]
+) -> Iterator[Pair]:
+    """What the saw plans leave, block by block, under the numbers that stand on their sheets."""
     plans = project.read("plans", where={"current": True}).to_dict("records")
     if not plans:
         raise InputError(
             "the project has no plan yet, so nothing is sawn", "Match first with facademap match."
         )
     solution, table_problem = solution_from_json(plans[-1]["solution"]), load_problem(project)
-    open_blocks = sorted({p.block_id for p in solution.placements})
     known = {b.id for b in table_problem.problem.blocks}
-    if all(b in known for b in open_blocks) and verify(table_problem.problem, solution):
+    if all(p.block_id in known for p in solution.placements) and verify(
+        table_problem.problem, solution
+    ):
         raise InputError(
             "the plan no longer fits repairs and blocks", "Match again with facademap match."
         )
-    for block_id in open_blocks:
-        if block_id not in known:  # sawn already: its remainders were entered before
-            continue
-        for left in saw_plan(table_problem.problem, solution, block_id).remainders:
-            yield _remainder(left, blocks[block_id], faces[left.face_id])
+    placements = project.read("placements")
+    ahead = placements[~placements["block"].map(lambda b: blocks[b]["state"] in _SAWN)]
+    frames = {"faces": project.read("faces"), "pieces": project.read("pieces"), "placements": ahead}
+    sawn, refused = sawing_of(frames, rules_of_yard(project))
+    notes += [f"{r.problem}: nothing is entered of it; {r.remedy}" for r in refused]
+    for plan in sawn:
+        weights = weights_of_block(blocks[plan.block_id])
+        for left in remainders_of(plan):
+            yield _remainder(left, blocks[plan.block_id], faces[plan.order.face_id], weights)
 
 
-def _remainder(left: Remainder, parent: dict[str, Any], face: dict[str, Any]) -> Pair:
-    outline = np.asarray(left.face.outline_mm) / 1000
-    width, height = (float(v) for v in np.ptp(outline, axis=0))
-    depth, front = left.face.depth_mm / 1000, left.slab == 0
+def _remainder(
+    left: Remainder, parent: dict[str, Any], face: dict[str, Any], weights: BlockWeights
+) -> Pair:
+    outline = np.asarray(left.solid.outline_mm) / 1000
+    width, height, depth = (s / 1000 for s in left.solid.size_mm)
+    front = left.old_face
     block = {
         "id": left.id,
         "stone_type": parent["stone_type"],
@@ -149,16 +161,15 @@ def _remainder(left: Remainder, parent: dict[str, Any], face: dict[str, Any]) ->
         "length_m": width,
         "height_m": height,
         "depth_m": depth,
-        "weight_kg": left.weight_kg if np.isfinite(left.weight_kg) else None,
+        "weight_kg": round(weights.kg(left.solid.volume_mm3), 2),
         "weight_status": "from density",
         "state": "future",
         "acceptance": parent["acceptance"],
         "acceptance_checks": parent["acceptance_checks"],
         "after_repair": None,
         "parent": parent["id"],
-        "note": "Remainder"
-        if front
-        else "Remainder with a sawn face: photograph it before it is matched",
+        "note": f"Remainder; {left.faces}"
+        + ("" if front else ". Nobody has seen its face: photograph it before it is matched"),
     }
     kept = (
         "calibrated",
@@ -176,7 +187,7 @@ def _remainder(left: Remainder, parent: dict[str, Any], face: dict[str, Any]) ->
         "block": left.id,
         "outline": outline.tolist(),
         "usable_depth_m": depth,
-        "bed": left.face.bed,
+        "bed": face["bed"],
         "flaws": [
             {
                 "kind": "flaw",
@@ -184,10 +195,10 @@ def _remainder(left: Remainder, parent: dict[str, Any], face: dict[str, Any]) ->
                 "depth_m": None if f.depth_mm is None else f.depth_mm / 1000,
                 "from_m": f.from_mm / 1000,
             }
-            for f in left.face.flaws
+            for f in left.flaws
         ],
-        "finish": left.face.finish or (None if front else "sawn"),
-        "weathered": left.face.weathered,
+        "finish": face["finish"] if front else "sawn",
+        "weathered": bool(face["weathered"]) and front,
         "width_m": width,
         "height_m": height,
         "size_pm95_m": face["size_pm95_m"],

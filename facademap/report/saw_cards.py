@@ -1,0 +1,99 @@
+"""The steps of a saw plan as cards: a picture, what is cut and how, what comes of it and how it is lifted."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from facademap.match.sawing import SawStep
+from facademap.report.page import Page
+from facademap.report.saw_block import SawBlock, mm, size_words
+from facademap.report.saw_drawing import BLUE, Box, draw_step
+from facademap.units import format_mm
+
+__all__ = ["CARDS", "card"]
+
+#: Columns and rows of cards on a sheet.
+CARDS = (3, 2)
+_TITLES = {
+    "parallel": "PARALLEL TO THE FACE",
+    "upright": "UPRIGHT",
+    "level": "LEVEL",
+    "slanted": "SLANTED",
+    "contour": "ROUND THE OUTLINE",
+    "dressed": "DRESS BY HAND",
+}
+_LETTERS = "abcdefghijklmnopqrstuvwxyz"
+
+
+def card(page: Page, block: SawBlock, step: SawStep, zone: Box) -> None:
+    """One step in a zone (x, y, width, height) of a sheet."""
+    x, y, w, h = zone
+    page.box(x, y, w, h, width_mm=0.3)
+    top = y + h
+    page.box(x, top - 7, w, 7, ink=None, fill="#e9eef3")
+    page.discs([(x + 4.5, top - 3.5)], 3.0, fill=BLUE)
+    page.text(
+        x + 4.5,
+        top - 4.7,
+        str(step.number),
+        size_pt=9.5 if step.number < 100 else 7.5,
+        weight="bold",
+        anchor="centre",
+        ink="#ffffff",
+    )
+    page.text(x + 9.5, top - 4.9, _TITLES[step.kind], size_pt=9, weight="bold", within_mm=w * 0.46)
+    kerf = "" if step.kind == "dressed" else f", kerf {format_mm(step.kerf_mm / 1000, decimals=1)}"
+    page.text(
+        x + w - 2, top - 4.8, f"{step.tool}{kerf}", size_pt=8, anchor="right", within_mm=w * 0.4
+    )
+    marks = [_LETTERS[k % 26] for k in range(len(step.gives))]
+    picture = 32.0
+    scale = draw_step(page, block.plan, step, (x + 3, top - 9 - picture, w - 6, picture), marks)
+    view = "from above, old face below" if step.kind == "parallel" else "on the face"
+    at = top - 9 - picture - 3.6
+    page.text(
+        x + 2, at, f"{view}, 1 : {1 / scale:.0f}", size_pt=6.5, ink="#444444", within_mm=w * 0.5
+    )
+    _words(page, block, step, marks, (x + 2, y + 1.2, w - 4, at - 4.2 - y))
+
+
+def _words(page: Page, block: SawBlock, step: SawStep, marks: Sequence[str], zone: Box) -> None:
+    x, y, w, h = zone
+    cut = block.plan.solids[step.cuts]
+    deep = cut.depth_mm if step.kind != "parallel" else min(cut.size_mm[:2])
+    lines = [(f"Cut {cut.id}: {size_words(cut)}, {block.kg(cut.id):.1f} kg", True)]
+    for k, text in enumerate(block.where(step)):
+        lines.append((text, k == 0))
+    if step.kind != "dressed":
+        lines.append((f"right through: the saw must reach {mm(deep)}", False))
+    for text, name in zip(marks, step.gives, strict=True):
+        solid = block.plan.solids[name]
+        lines.append(
+            (f"{text}  {block.becomes(name)}: {size_words(solid)}, {block.kg(name):.1f} kg", False)
+        )
+    dust = block.weights.kg(step.kerf_mm3)
+    lines.append(
+        (f"{'off by hand' if step.kind == 'dressed' else 'to the blade'}: {dust:.2f} kg", False)
+    )
+    lifts = [
+        f"Lift {text}: {words}."
+        for text, name in zip(marks, step.gives, strict=True)
+        if (words := block.lift(name))
+    ]
+    size = min(8.0, h / (1.26 * (len(lines) + len(lifts))) / 0.3528)
+    at = y + h
+    for line, bold in lines:
+        page.text(
+            x,
+            at - size * 0.3528,
+            line,
+            size_pt=size,
+            weight="bold" if bold else "regular",
+            within_mm=w,
+        )
+        at -= size * 0.3528 * 1.26
+    for line in lifts:
+        page.text(
+            x, at - size * 0.3528, line, size_pt=size, weight="bold", ink="#a11111", within_mm=w
+        )
+        at -= size * 0.3528 * 1.26
