@@ -44,10 +44,16 @@ class Gap:
     about: str
     problem: str
     remedy: str
+    asks: tuple[str, ...] = ()
 
-    def as_json(self) -> dict[str, str]:
-        """Plain mapping."""
-        return {"about": self.about, "problem": self.problem, "remedy": self.remedy}
+    def as_json(self) -> dict[str, Any]:
+        """Plain mapping; ``asks`` names the columns that are wanted."""
+        plain: dict[str, Any] = {
+            "about": self.about,
+            "problem": self.problem,
+            "remedy": self.remedy,
+        }
+        return {**plain, "asks": list(self.asks)} if self.asks else plain
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

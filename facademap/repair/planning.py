@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence, Set
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import geopandas as gpd
@@ -24,14 +24,14 @@ from facademap.repair.rows import frame_of, rows_of
 from facademap.repair.rules import RuleTable
 from facademap.repair.settings import Settings
 from facademap.repair.stonework import Edge, Stone, Stonework
-from facademap.repair.treatments import Overrule, decide_treatments
-from facademap.tables import PIECES, REPAIRS, is_missing
+from facademap.repair.treatments import NO_RULE, Overrule, decide_treatments
+from facademap.tables import PIECES, REPAIRS, UNDECIDED, is_missing
 
 __all__ = ["RepairPlan", "carry_ids", "plan_cut_outs", "plan_repairs", "reach_through_joints"]
 
 _PIECED = ("inset", "whole stone")
 #: Treatments of the surface that are no longer needed where the stone is cut out.
-_ABSORBED = frozenset({"leave", "clean", "mortar repair", "consolidate", "crack repair"})
+_ABSORBED = frozenset({"leave", "clean", "mortar repair", "consolidate", "crack repair", UNDECIDED})
 _ABSORBED_SHARE = 0.95
 #: More than the joints of a wall can be.
 _OFF_STONES = 0.2
@@ -262,10 +262,7 @@ def carry_ids(
     return RepairPlan(
         repairs=repairs,
         pieces=pieces,
-        gaps=tuple(
-            Gap(about=names.get(g.about, g.about), problem=g.problem, remedy=g.remedy)
-            for g in plan.gaps
-        ),
+        gaps=tuple(replace(g, about=names.get(g.about, g.about)) for g in plan.gaps),
     )
 
 
@@ -336,6 +333,7 @@ def _cut_out_rows(
                     about=name,
                     problem="its depth was not measured; the least depth of the profile is taken",
                     remedy="Sound and measure the depth, and plan again.",
+                    asks=("depth_m",),
                 )
             )
         need = Need(condition=name, shape=shape, depth_m=known)
@@ -589,7 +587,16 @@ def _other_rows(
                 if name not in host["conditions"]:
                     host["conditions"].append(name)
                 continue
-        if decision["rule"] == "(no rule)" and not decision["overruled_by"]:
+        if decision["asks"]:
+            gaps.append(
+                Gap(
+                    about=name,
+                    problem=f"undecided: {decision['reason']}",
+                    remedy="Measure or judge it on the wall, enter it, and plan again.",
+                    asks=tuple(decision["asks"]),
+                )
+            )
+        elif decision["rule"] == NO_RULE and not decision["overruled_by"]:
             gaps.append(
                 Gap(
                     about=name,
@@ -622,6 +629,7 @@ def _other_rows(
                 "overruled_by": decision["overruled_by"],
                 "reason": decision["reason"],
                 "held_back": decision["held_back"],
+                "asks": list(decision["asks"]),
                 "cautions": cautions_for(treatment=decision["treatment"], part=part),
                 "geometry": shape,
                 **_place(shape, settings),

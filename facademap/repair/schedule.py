@@ -18,7 +18,7 @@ from facademap.errors import InputError
 from facademap.repair.placing import curing_time_h
 from facademap.repair.rows import rows_of
 from facademap.repair.settings import Settings
-from facademap.tables import is_missing
+from facademap.tables import UNDECIDED, is_missing
 
 __all__ = [
     "Job",
@@ -197,7 +197,7 @@ def jobs_from_repairs(
     for r in rows_of(repairs):
         treatment = str(r["treatment"])
         if (
-            treatment == "leave"
+            treatment in ("leave", UNDECIDED)
             or not is_missing(r.get("held_back"))
             or r["stage"] in ("accepted", "on hold")
         ):

@@ -14,7 +14,7 @@ from facademap.errors import StageError
 from facademap.repair.criteria import Criteria, judge
 from facademap.repair.placing import curing_time_h
 from facademap.repair.settings import Settings
-from facademap.tables import STAGES, is_missing
+from facademap.tables import STAGES, UNDECIDED, is_missing
 
 __all__ = [
     "CheckState",
@@ -248,6 +248,11 @@ def enter_stage(
     going_back = stage in _NEEDS_REASON or (stage == "proposed" and current != "on hold")
     if going_back and not (reason or "").strip():
         raise StageError(f"{name}: {stage} without a reason", "Say why.")
+    if stage == "approved" and treatment == UNDECIDED:
+        raise StageError(
+            f"{name} is undecided: {repair.get('reason') or 'data are wanted'}",
+            "Enter what is wanted and plan again, or decide with a name and a reason.",
+        )
     if stage == "approved" and not is_missing(repair.get("held_back")):
         raise StageError(
             f"{name} is held back: {repair['held_back']}", "Settle that, plan again, then approve."

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,13 +13,30 @@ import shapely
 
 from facademap.condition.glossary import FAMILIES, TERMS
 from facademap.errors import InputError
-from facademap.repair.rules import RuleTable
-from facademap.tables import TREATMENTS, is_missing
+from facademap.repair.rules import Rule, RuleTable
+from facademap.tables import TREATMENTS, UNDECIDED, is_missing
 
-__all__ = ["NO_RULE", "Overrule", "decide_treatments"]
+__all__ = ["NOT_DECIDED", "NO_RULE", "Overrule", "decide_treatments"]
 
-#: Name shown as the rule where no rule of the table holds.
-NO_RULE = "(no rule)"
+#: Names shown as the rule where no rule of the table holds, and where a missing value decides which.
+NO_RULE, NOT_DECIDED = "(no rule)", "(undecided)"
+#: Columns that the measures of rules are taken from, and what people call them.
+_COLUMN_OF: Mapping[str, str] = {
+    "depth": "depth_m",
+    "width": "width_m",
+    "extent": "wall_stone",
+    "activities": "activity",
+    **{c: c for c in ("cc", "uc", "rc")},
+}
+_WORDS_OF: Mapping[str, str] = {
+    "depth": "depth",
+    "width": "width",
+    "extent": "wall stone",
+    "activities": "activity",
+    "cc": "condition class",
+    "uc": "urgency class",
+    "rc": "recommendation class",
+}
 _COLUMNS = (
     "treatment",
     "rule",
@@ -29,6 +46,7 @@ _COLUMNS = (
     "held_back",
     "overruled_by",
     "reason",
+    "asks",
 )
 _LAYER_OF_TERM = {t.name: t.layer for t in TERMS}
 _FAMILY_OF_TERM = {
@@ -91,26 +109,29 @@ def decide_treatments(
     -------
     DataFrame
         Index of ``conditions``; columns ``treatment, rule, rule_source, rule_status, priority, held_back,
-        overruled_by, reason``. A condition for which no rule holds is left, and ``held_back`` says so.
+        overruled_by, reason, asks``. Where no rule holds, or one that is asked earlier might hold if a missing value
+        were there and would decide otherwise, the treatment is ``undecided``; ``asks`` names the columns wanted.
     """
     decided = np.full(len(conditions), -1)
     columns = _columns(conditions, wall_stones)
+    might: list[dict[int, list[str]]] = [{} for _ in range(len(conditions))]
     for number, rule in enumerate(rules.rules):
         mask = decided < 0
         if not mask.any():
             break
-        for key, allowed in rule.words.items():
-            mask = mask & np.isin(columns[key], list(allowed))
-        for measure, limits in rule.ranges.items():
-            values = columns[measure]
-            mask = mask & (values >= limits.low) & (values < limits.high)
-        decided[mask] = number
+        holds, wanted = _held(rule, columns, mask)
+        for measure, unknown in wanted.items():
+            for k in np.flatnonzero(unknown):
+                might[k].setdefault(number, []).append(measure)
+        decided[holds] = number
     overrules = overrules or {}
     names = [str(i) for i in conditions["id"]] if len(conditions) else []
     settled = [bool(v) for v in _column(conditions, "cause_settled", False)]
     rows = [
-        _decision(rules, number, overrules.get(name), settled=s, uc=uc)
-        for name, number, s, uc in zip(names, decided, settled, columns["uc"], strict=True)
+        _decision(rules, number, open_, overrules.get(name), settled=s, uc=uc)
+        for name, number, open_, s, uc in zip(
+            names, decided, might, settled, columns["uc"], strict=True
+        )
     ]
     return pd.DataFrame(
         {
@@ -124,11 +145,44 @@ def decide_treatments(
     )
 
 
+def _held(
+    rule: Rule, columns: Mapping[str, np.ndarray], mask: np.ndarray
+) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+    """Where a rule holds, and where it might hold if a measure were known, by that measure."""
+    possible, unknown = mask, {}
+    for key, allowed in rule.words.items():
+        fits = np.isin(columns[key], list(allowed))
+        if key == "activities":
+            unknown[key] = ~fits & (columns[key] == "unknown")
+            fits = fits | unknown[key]
+        possible = possible & fits
+    for measure, limits in rule.ranges.items():
+        values = columns[measure]
+        unknown[measure] = np.isnan(values)
+        with np.errstate(invalid="ignore"):
+            possible = possible & (
+                unknown[measure] | ((values >= limits.low) & (values < limits.high))
+            )
+    unsure = np.zeros(len(mask), dtype=bool)
+    for missing in unknown.values():
+        unsure |= missing
+    return possible & ~unsure, {m: possible & missing for m, missing in unknown.items()}
+
+
 def _decision(
-    rules: RuleTable, number: int, overrule: Overrule | None, *, settled: bool, uc: float
+    rules: RuleTable,
+    number: int,
+    might: Mapping[int, Sequence[str]],
+    overrule: Overrule | None,
+    *,
+    settled: bool,
+    uc: float,
 ) -> dict[str, Any]:
     rule = rules.rules[number] if number >= 0 else None
     urgency = 1.0 + (0.0 if np.isnan(uc) else float(uc))
+    others = {n: m for n, m in might.items() if rule is None or _differs(rules.rules[n], rule)}
+    if overrule is None and (rule is None or others):
+        return _undecided(rules, rule, others, urgency)
     row: dict[str, Any] = {
         "treatment": rule.treatment if rule else "leave",
         "rule": rule.name if rule else NO_RULE,
@@ -138,10 +192,9 @@ def _decision(
         "held_back": None,
         "overruled_by": None,
         "reason": rule.reason if rule else "",
+        "asks": [],
     }
-    if rule is None:
-        row["held_back"] = "No rule of the table holds for it: decide by hand or add a rule."
-    elif rule.needs_cause and not settled:
+    if rule is not None and rule.needs_cause and not settled:
         row["held_back"] = (
             "The cause is not settled: find and mend it, then mark the condition's cause as settled."
         )
@@ -151,9 +204,42 @@ def _decision(
             "overruled_by": overrule.by,
             "reason": overrule.reason,
         }
-        if rule is None or overrule.treatment == "leave":
+        if overrule.treatment == "leave":
             row["held_back"] = None
     return row
+
+
+def _differs(one: Rule, other: Rule) -> bool:
+    return one.treatment != other.treatment
+
+
+def _undecided(
+    rules: RuleTable, rule: Rule | None, others: Mapping[int, Sequence[str]], urgency: float
+) -> dict[str, Any]:
+    """No decision: which values are wanted, and between what they decide."""
+    measures = list(dict.fromkeys(m for wanted in others.values() for m in wanted))
+    asks = [_COLUMN_OF[m] for m in measures]
+    held = "No rule of the table holds for it: decide by hand or add a rule."
+    reason = "No rule of the table holds."
+    if asks:
+        wanted = " and ".join(_WORDS_OF[m] for m in measures)
+        choices = dict.fromkeys(rules.rules[n].treatment for n in others)
+        *first, last = [*choices, rule.treatment] if rule is not None else choices
+        between = f"between {', '.join(first)} and {last}" if first else f"whether it is {last}"
+        reason = f"The {wanted} would decide {between}."
+        held = f"Undecided: its {wanted} {'is' if len(measures) == 1 else 'are'} not known."
+    weights = [rules.rules[n].priority for n in others] + ([rule.priority] if rule else [])
+    return {
+        "treatment": UNDECIDED,
+        "rule": NOT_DECIDED if asks else NO_RULE,
+        "rule_source": "",
+        "rule_status": "",
+        "priority": max(weights, default=1.0) * urgency,
+        "held_back": held,
+        "overruled_by": None,
+        "reason": reason,
+        "asks": asks,
+    }
 
 
 def _column(frame: pd.DataFrame, name: str, default: Any) -> list[Any]:

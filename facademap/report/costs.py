@@ -12,7 +12,7 @@ import pandas as pd
 
 from facademap.errors import InputError
 from facademap.report.quantities import MEASURES, Quantities
-from facademap.tables import TREATMENTS
+from facademap.tables import TREATMENTS, UNDECIDED
 
 __all__ = ["Rate", "Rates", "cost_rows", "read_rates"]
 
@@ -46,7 +46,7 @@ class Rates:
         return tuple(
             t
             for t in quantities.breakdown("repairs", "treatment").index
-            if t not in known and t != "leave"
+            if t not in known and t not in ("leave", UNDECIDED)
         )
 
 

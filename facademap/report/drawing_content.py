@@ -14,7 +14,7 @@ from facademap.condition.glossary import FAMILIES, Hatch, family_named, find_ter
 from facademap.errors import InputError
 from facademap.report.materials import number
 from facademap.report.rows import rows_of
-from facademap.tables import is_missing
+from facademap.tables import UNDECIDED, is_missing
 
 __all__ = [
     "DONE_STAGES",
@@ -40,6 +40,7 @@ TREATMENT_SIGNS: Mapping[str, tuple[str, Hatch]] = {
     "consolidate": ("#00795a", Hatch(angles_deg=(135.0,), spacing_mm=2.0, dash_mm=(3.0, 1.0))),
     "make safe": ("#1c1c1c", Hatch(angles_deg=(0.0, 90.0), spacing_mm=2.0)),
     "leave": ("#6b7280", Hatch(angles_deg=(90.0,), spacing_mm=4.0, dash_mm=(1.0, 1.5))),
+    UNDECIDED: ("#6d28a8", Hatch(angles_deg=(45.0,), spacing_mm=3.2, dash_mm=(2.0, 2.0))),
 }
 #: Stages in which the new work stands in the wall.
 DONE_STAGES = frozenset({"bedded", "sounded", "pointed", "curing", "accepted"})

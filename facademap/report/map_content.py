@@ -13,7 +13,7 @@ import shapely
 from facademap.condition.glossary import CLASS_NAMES, FAMILIES, TERMS
 from facademap.condition.records import measure_area_m2
 from facademap.report.drawing_content import fold_out
-from facademap.tables import TABLES, is_missing
+from facademap.tables import TABLES, UNDECIDED, is_missing
 from facademap.units import format_inches, format_mm
 
 __all__ = ["map_data"]
@@ -375,7 +375,9 @@ def _summary(tables: Mapping[str, Any]) -> dict[str, Any]:
         {"value": f"{area:.2f} m\u00b2", "label": "area of conditions, net of openings"},
         {"value": str(len(urgent)), "label": "urgent and immediate (UC3)"},
         {
-            "value": str(int((repairs["treatment"] != "leave").sum()) if len(repairs) else 0),
+            "value": str(
+                int((~repairs["treatment"].isin(["leave", UNDECIDED])).sum()) if len(repairs) else 0
+            ),
             "label": "repairs proposed or done",
         },
         {"value": f"{placed} of {pieces}", "label": "pieces with a block"},
@@ -465,7 +467,7 @@ def _looks(tables: Mapping[str, Any]) -> list[str]:
             f"{len(pieced)} places get new stone faces ({', '.join(f'{int(n)} {t}' for t, n in pieced['treatment'].value_counts().sort_index().items())}): "
             f"{new:.2f} m\u00b2 of the wall."
         )
-    seen = repairs[~repairs["treatment"].isin((*_PIECED, "leave"))]
+    seen = repairs[~repairs["treatment"].isin((*_PIECED, "leave", UNDECIDED))]
     if len(seen):
         sizes = [
             (t, len(rows), float(rows.geometry.area.sum()))
@@ -478,6 +480,9 @@ def _looks(tables: Mapping[str, Any]) -> list[str]:
     left = int((repairs["treatment"] == "leave").sum())
     if left:
         lines.append(f"{left} conditions are left as they are.")
+    undecided = int((repairs["treatment"] == UNDECIDED).sum())
+    if undecided:
+        lines.append(f"{undecided} conditions are undecided: data that decide them are wanted.")
     without = len(pieces) - len(placements)
     if without > 0:
         lines.append(f"{without} pieces have no block yet, so how they will look is not known.")

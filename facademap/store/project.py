@@ -43,7 +43,7 @@ from facademap.wall.world import wall_crs
 __all__ = ["PACKED_FOLDER", "SCHEMA_VERSION", "Project"]
 
 #: Version of the tables. A project with a larger number is refused, one with a smaller is migrated.
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 FOLDERS = ("photos", "elevations", "blocks", "cache", "out")
 #: Whole tables in few bytes, made again when they are missing.
 PACKED_FOLDER = "cache/tables"

@@ -8,7 +8,15 @@ from __future__ import annotations
 from facademap.tables.conditions import ACTIVITIES, CONDITION_LAYERS, CONDITIONS
 from facademap.tables.contract import Column, Table, is_missing
 from facademap.tables.matching import PLACEMENT_STATES, PLACEMENTS, PLANS, REVIEWS
-from facademap.tables.repairs import PIECE_BEDS, PIECES, REPAIRS, STAGES, TREATMENTS, WORK_LOG
+from facademap.tables.repairs import (
+    PIECE_BEDS,
+    PIECES,
+    REPAIRS,
+    STAGES,
+    TREATMENTS,
+    UNDECIDED,
+    WORK_LOG,
+)
 from facademap.tables.salvage import ACCEPTANCES, BLOCK_STATES, BLOCKS, FACE_BEDS, FACES
 from facademap.tables.settings import SETTINGS
 from facademap.tables.survey import (
@@ -51,6 +59,7 @@ __all__ = [
     "SURFACES",
     "TABLES",
     "TREATMENTS",
+    "UNDECIDED",
     "WALL_STONES",
     "WORK_LOG",
     "Column",

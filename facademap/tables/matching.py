@@ -15,6 +15,14 @@ PLANS = Table(
     meaning="One run of the matching and its proof.",
     columns=(
         ID,
+        Column(name="name", kind="text", meaning="Name that people gave it."),
+        Column(
+            name="kept",
+            kind="bool",
+            default=False,
+            meaning="Whether it is kept beside the plan in force.",
+        ),
+        Column(name="note", kind="text", meaning="Remarks."),
         Column(name="made_at", kind="time", nullable=False, meaning="When it was made."),
         Column(
             name="status",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from facademap.tables.contract import Column, Table
 from facademap.tables.survey import ID, SURFACE
 
-__all__ = ["PIECES", "PIECE_BEDS", "REPAIRS", "STAGES", "TREATMENTS", "WORK_LOG"]
+__all__ = ["PIECES", "PIECE_BEDS", "REPAIRS", "STAGES", "TREATMENTS", "UNDECIDED", "WORK_LOG"]
 
 TREATMENTS = (
     "leave",
@@ -18,6 +18,8 @@ TREATMENTS = (
     "consolidate",
     "make safe",
 )
+#: What stands in place of a treatment until the data that decide it are there.
+UNDECIDED = "undecided"
 STAGES = (
     "proposed",
     "approved",
@@ -47,8 +49,8 @@ REPAIRS = Table(
             name="treatment",
             kind="text",
             nullable=False,
-            choices=TREATMENTS,
-            meaning="What is to be done.",
+            choices=(*TREATMENTS, UNDECIDED),
+            meaning="What is to be done; undecided = data that decide it are wanting.",
         ),
         Column(
             name="conditions",
@@ -129,6 +131,12 @@ REPAIRS = Table(
             name="held_back",
             kind="text",
             meaning="Why it waits, for instance a cause that is not settled.",
+        ),
+        Column(
+            name="asks",
+            kind="json",
+            default=[],
+            meaning="Columns of its conditions that are wanted before it can be decided.",
         ),
         Column(
             name="cautions",

@@ -426,3 +426,62 @@ def test_planning_leaves_a_promised_place_and_keeps_what_has_a_record(folder: Pa
     assert len(desk_sample.rows(folder, "placements", repair=repair)) == 1
     assert len(desk_sample.rows(folder, "repairs", id=other)) == 1
     assert not [f for f in faults(folder) if f["kind"] in ("reference", "stage", "settled")]
+
+
+# -- undecided ---------------------------------------------------------------------------------
+
+
+def test_planning_asks_for_what_is_wanting_and_a_person_may_decide(
+    client: TestClient, folder: Path
+) -> None:
+    new = {"surface": desk_sample.SURFACE, "term": "alveolization", "geometry": SQUARE}
+    made = edit(
+        client, {"op": "insert", "table": "conditions", "id": "new:1", "values": new}
+    ).json()["ids"]["new:1"]
+    plan_project(folder)
+    repairs = desk_sample.rows(folder, "repairs")
+    [repair] = [r for r in repairs.to_dict("records") if made in r["conditions"]]
+    assert (repair["treatment"], repair["asks"], repair["rule_status"]) == (
+        "undecided",
+        ["depth_m", "cc"],
+        None,
+    )
+    lines = [f for f in client.get("/api/check").json()["findings"] if f["row"] == made]
+    assert ("undecided", "conditions", "depth_m") in {
+        (f["kind"], f["table"], f["field"]) for f in lines
+    }
+    entered = client.post(
+        "/api/work/stage", json={"repair": repair["id"], "stage": "approved", "who": "ada"}
+    )
+    assert "undecided" in entered.json()["error"]["problem"]
+    bare = edit(client, update(client, "repairs", repair["id"], treatment="leave"))
+    assert bare.status_code == 400
+    decided = {"treatment": "leave", "overruled_by": "J. Roe", "reason": "A tool mark, no damage."}
+    assert edit(client, update(client, "repairs", repair["id"], **decided)).status_code == 200
+    row = seen(client, "repairs", repair["id"])["row"]
+    assert (row["asks"], row["held_back"]) == ([], None)
+    plan_project(folder)
+    again = [
+        r for r in desk_sample.rows(folder, "repairs").to_dict("records") if made in r["conditions"]
+    ]
+    assert [(r["treatment"], r["overruled_by"]) for r in again] == [("leave", "J. Roe")]
+
+
+def test_proposals_wait_for_a_person(client: TestClient) -> None:
+    new = {
+        "surface": desk_sample.SURFACE,
+        "term": "alveolization",
+        "geometry": SQUARE,
+        "origin": "assisted",
+    }
+    made = edit(
+        client, {"op": "insert", "table": "conditions", "id": "new:1", "values": new}
+    ).json()["ids"]["new:1"]
+    waiting = [
+        f for f in client.get("/api/check?fast=1").json()["findings"] if f["kind"] == "unconfirmed"
+    ]
+    assert [(f["row"], f["field"]) for f in waiting] == [(made, "confirmed_by")]
+    edit(client, update(client, "conditions", made, confirmed_by="ada"))
+    assert not [
+        f for f in client.get("/api/check?fast=1").json()["findings"] if f["kind"] == "unconfirmed"
+    ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import geopandas as gpd
+import numpy as np
 import pytest
 from shapely.geometry import LineString, box
 
@@ -47,7 +48,7 @@ def test_each_decision_shows_its_rule_source_and_status():
         {"term": "hair crack", "geometry": LineString([(0, 0), (0.2, 0.1)])},
         {"term": "loose stone", "layer": "structural"},
         {"term": "open joint", "layer": "joint"},
-        {"term": "powdering", "activity": "active", "cc": 2},
+        {"term": "powdering", "activity": "active", "cc": 2, "depth_m": 0.004},
         {"term": "alveolization", "depth_m": 0.012, "cc": 2},
         {"term": "lichen", "cc": 1},
     )
@@ -96,13 +97,84 @@ def test_a_person_overrules_with_a_reason_that_is_kept():
             Overrule(**{"treatment": "leave", "by": "x", "reason": "y", **bad})
 
 
-def test_a_condition_that_no_rule_holds_for_is_left_and_said_so():
+def test_what_hangs_on_a_value_that_is_wanting_is_undecided_and_asks_for_it():
+    """A rule bounded by a value cannot be passed over while that value is unknown."""
+    seen = frame(
+        {"term": "alveolization"},
+        {"term": "alveolization", "cc": 1},
+        {"term": "alveolization", "depth_m": 0.012},
+        {"term": "alveolization", "depth_m": 0.002, "cc": 1},
+        {"term": "alveolization", "cc": 3, "cause_settled": True},
+        {"term": "powdering", "cc": 2, "depth_m": 0.002},
+        {"term": "soiling"},
+    )
+    out = decide_treatments(seen, STONES, rules=load_rules())
+    assert list(out["treatment"]) == [
+        "undecided",
+        "undecided",
+        "undecided",
+        "leave",
+        "inset",
+        "undecided",
+        "undecided",
+    ]
+    assert list(out["asks"]) == [
+        ["depth_m", "cc"],
+        ["depth_m"],
+        ["cc"],
+        [],
+        [],
+        ["activity"],
+        ["cc"],
+    ]
+    wanting = out[out["treatment"] == "undecided"]
+    assert set(wanting["rule_status"]) == {""}
+    assert wanting["held_back"].str.startswith("Undecided: its ").all()
+    assert out["reason"].iloc[1] == "The depth would decide between inset and leave."
+    with pytest.raises(InputError):
+        Overrule(treatment="undecided", by="x", reason="y")
+    decided = decide_treatments(
+        seen,
+        STONES,
+        rules=load_rules(),
+        overrules={"C-1": Overrule(treatment="leave", by="J. Roe", reason="Seen dry.")},
+    )
+    assert decided.iloc[0][["treatment", "held_back"]].tolist() == ["leave", None]
+
+
+def test_more_data_never_undo_a_decision():
+    """What was decided without a value is decided alike whatever that value turns out to be."""
+    rules = load_rules()
+    for term in (
+        "alveolization",
+        "soiling",
+        "lichen",
+        "crack",
+        "powdering",
+        "open joint",
+        "failed repair",
+    ):
+        for cc in (None, 0, 1, 2, 3):
+            bare = frame({"term": term, "cc": cc})
+            treatment = decide_treatments(bare, STONES, rules=rules)["treatment"].iloc[0]
+            if treatment == "undecided":
+                continue
+            for depth in (0.001, 0.01, 0.02, 0.03, 0.2):
+                for activity in ("active", "stable"):
+                    whole = frame({"term": term, "cc": cc, "depth_m": depth, "activity": activity})
+                    assert (
+                        decide_treatments(whole, STONES, rules=rules)["treatment"].iloc[0]
+                        == treatment
+                    )
+
+
+def test_a_condition_that_no_rule_holds_for_is_undecided_and_said_so():
     out = decide_treatments(
         frame({"term": "pitting"}),
         STONES,
         rules=read_rules(table(("a", 1, "inset", '{ terms = ["coving"] }'))),
     )
-    assert out.iloc[0]["treatment"] == "leave"
+    assert out.iloc[0]["treatment"] == "undecided"
     assert "No rule" in out.iloc[0]["held_back"]
 
 
@@ -127,7 +199,11 @@ def test_every_term_of_the_glossary_has_a_default_treatment_at_every_class():
         {r["term"] for r, name in zip(rows, out["rule"], strict=True) if name == "(no rule)"}
     )
     assert uncovered == []
-    assert set(out["treatment"]) <= set(TREATMENTS)
+    known = np.array([r["depth_m"] is not None for r in rows])
+    undecided = out["treatment"] == "undecided"
+    assert set(out["treatment"][~undecided]) <= set(TREATMENTS)
+    # with class and depth known only the activity can be wanting
+    assert {a for asks in out["asks"][undecided & known] for a in asks} == {"activity"}
 
 
 def test_deeper_damage_never_gets_a_lesser_treatment():

@@ -23,7 +23,7 @@ from facademap.store.changes import Change, changes_of, edit_once, newest_change
 from facademap.store.edit import Edit, row_as_json
 from facademap.store.gate import consequences_of, judge_edit, take_out
 from facademap.store.project import Project
-from facademap.tables import TABLES, Table, is_missing
+from facademap.tables import TABLES, UNDECIDED, Table, is_missing
 from facademap.tables.settings import is_desk_setting, read_desk_setting
 from facademap.tasks.desk.cutout import SHAPING, follow_cut_out
 from facademap.units import parse_length
@@ -392,6 +392,8 @@ def _apply_one(
                 )
             del before["rev"]
             whole = _completed(project, table, {**before, **values, "id": id}, given=set(values))
+            if table.name == "repairs" and before["treatment"] == UNDECIDED != whole["treatment"]:
+                whole = _decided(id, whole)
             edit.update(table.name, id, whole, rev=change.rev)
         else:
             row = table.check_row({**values, "id": id})
@@ -412,6 +414,16 @@ def _row_to_change(project: Project, table: Table, id: str) -> dict[str, Any]:
             f"{table.title.lower()}: {id} was deleted by somebody else meanwhile",
             "Bring it back, or leave it deleted.",
         ) from None
+
+
+def _decided(id: str, row: dict[str, Any]) -> dict[str, Any]:
+    """A repair that planning left undecided, once a person has decided it."""
+    if is_missing(row["overruled_by"]) or is_missing(row["reason"]):
+        raise InputError(
+            f"{id}: a decision without a name or a reason",
+            "Say who decides, and why, or enter what is wanted and plan again.",
+        )
+    return {**row, "asks": [], "held_back": None}
 
 
 def _in_metres(table: Table, id: str, name: str, value: Any) -> Any:

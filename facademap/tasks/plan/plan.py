@@ -43,6 +43,7 @@ __all__ = [
 _LEFT: Mapping[str, Any] = {
     "treatment": "leave",
     "conditions": [],
+    "asks": [],
     "held_back": "Planning does not want it any more; it stays for its record.",
     "removed_area_m2": 0.0,
     "removed_volume_m3": 0.0,

@@ -253,6 +253,7 @@ def _conditions(project: Project) -> Iterator[Finding]:
             problem=f"both {row.term}, overlap by {row.area_m2:.4f} m2; the area counts twice",
             remedy="Cut one back, or join them.",
         )
+    yield from _unconfirmed(project)
     titles = {f.column: f.title.lower() for f in REQUIRABLE}
     for id, missing in missing_of(project).items():
         yield Finding(
@@ -265,6 +266,24 @@ def _conditions(project: Project) -> Iterator[Finding]:
             problem=f"has no {', '.join(titles[c] for c in missing)}",
             remedy="Add it on the survey desk, or change what is required with facademap required.",
         )
+
+
+def _unconfirmed(project: Project) -> Iterator[Finding]:
+    """Proposals of the computer that no person has looked at."""
+    for name in ("wall_stones", "conditions"):
+        frame = project.read(name)
+        open_ = frame["id"][(frame["origin"] == "assisted") & frame["confirmed_by"].map(is_missing)]
+        if len(open_):
+            yield Finding(
+                level="warning",
+                kind="unconfirmed",
+                about=name.replace("_", " "),
+                problem=f"{len(open_)} proposed and not confirmed by a person, such as {', '.join(open_[:3])}",
+                remedy="Look at each on the survey desk, and confirm, correct or delete it.",
+                table=name,
+                row=str(open_.iloc[0]),
+                field="confirmed_by",
+            )
 
 
 def _repairs(project: Project) -> Iterator[Finding]:

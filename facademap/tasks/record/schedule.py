@@ -24,7 +24,7 @@ from facademap.repair.schedule import (
 from facademap.repair.schedule_check import check_schedule
 from facademap.repair.schedule_solver import solve_schedule
 from facademap.store.project import Project
-from facademap.tables import is_missing
+from facademap.tables import UNDECIDED, is_missing
 from facademap.tasks.plan.plan import settings_of_project
 
 __all__ = ["schedule_project"]
@@ -97,6 +97,8 @@ def schedule_project(
             "repair": str(r["id"]),
             "why": "left as it is"
             if r["treatment"] == "leave"
+            else "undecided"
+            if r["treatment"] == UNDECIDED
             else "held back"
             if not is_missing(r["held_back"])
             else str(r["stage"]),
