@@ -430,6 +430,8 @@ def _notes(surfaces: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
             )
         elif (control := number(s["control_rmse_m"])) is not None:
             parts.append(f"radial RMSE at control {control * 1000:.1f} mm, not checked")
+        elif gsd is not None:
+            parts.append("its accuracy is not stated")
         if not is_missing(s["colour_state"]) and s["colour_state"] != "uncalibrated":
             parts.append(f"colours by {s['colour_state']}")
         if parts:

@@ -514,6 +514,10 @@ def _void(openings: pd.DataFrame) -> list[str]:
 def _accuracy(surfaces: pd.DataFrame) -> list[str]:
     lines = []
     for row in surfaces.to_dict("records"):
+        if is_missing(row["control_rmse_m"]) and not is_missing(row["picture"]):
+            lines.append(_picture_from_elsewhere(row))
+            lines += [f"{row['name']}: {w}" for w in (row["report"] or {}).get("warnings", [])[:6]]
+            continue
         if is_missing(row["control_rmse_m"]):
             lines.append(
                 f"{row['name']}: no rectified picture was made; sizes are those of the drawing."
@@ -539,6 +543,14 @@ def _accuracy(surfaces: pd.DataFrame) -> list[str]:
             )
         lines += [f"{row['name']}: {w}" for w in (row["report"] or {}).get("warnings", [])[:6]]
     return lines
+
+
+def _picture_from_elsewhere(row: Mapping[Any, Any]) -> str:
+    report = row["report"] or {}
+    return (
+        f"{row['name']}: {report.get('origin', 'picture')}, placed by {report.get('placed_by', 'its own place')}; accuracy "
+        f"{report.get('accuracy', 'not stated')}; one pixel is {row['gsd_m'] * 1000:g} mm; colours {row['colour_state']}."
+    )
 
 
 def _plan_of_building(surfaces: pd.DataFrame) -> dict[str, Any] | None:
