@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal, get_args
 
 from facademap.errors import InputError
@@ -32,6 +32,8 @@ class Criterion:
     design: str = ""
     limit: float | None = None
     limit_from: str = ""
+    #: Where it is asked only of some repairs: "unseen face" is one whose piece shows a surface that nobody had seen.
+    only: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +52,12 @@ class Criteria:
             f"no criterion is named {name!r}",
             f"Use one of {', '.join(c.name for c in self.criteria)}.",
         )
+
+    def applying(self, *, unseen_face: bool) -> Criteria:
+        """The criteria of one repair; ``unseen_face`` where its piece shows a surface that nobody had seen."""
+        if unseen_face or not any(c.only for c in self.criteria):
+            return self
+        return replace(self, criteria=tuple(c for c in self.criteria if not c.only))
 
     def before(self, stage: str, *, treatment: str) -> tuple[Criterion, ...]:
         """What must have passed before a repair of this treatment enters the stage."""
@@ -101,6 +109,10 @@ def read_criteria(text: str, *, where: str = "criteria") -> Criteria:
             raise InputError(
                 f"{place}: treatment {', '.join(wrong)} is unknown", f"Use {', '.join(TREATMENTS)}."
             )
+        if entry.get("only", "") not in ("", "unseen face"):
+            raise InputError(
+                f"{place}: only {entry['only']!r} is unknown", "Use unseen face, or leave it out."
+            )
         limit, limit_from = entry.get("limit"), str(entry.get("limit_from", ""))
         if entry["kind"] != "seen" and (limit is None) == (not limit_from):
             raise InputError(
@@ -128,6 +140,7 @@ def read_criteria(text: str, *, where: str = "criteria") -> Criteria:
                 design=str(entry.get("design", "")),
                 limit=None if limit is None else float(limit),
                 limit_from=limit_from,
+                only=str(entry.get("only", "")),
             )
         )
     names = [c.name for c in result]

@@ -9,14 +9,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
-from facademap.report.face_picture import FacePicture
 from facademap.report.page import Page
 from facademap.units import format_inches, format_mm
 
 if TYPE_CHECKING:
     from facademap.report.ticket_content import Ticket
 
-__all__ = ["SKETCH_SCALES", "draw_face", "draw_piece", "draw_section", "scale_that_fits"]
+__all__ = ["SKETCH_SCALES", "draw_piece", "draw_section", "scale_that_fits"]
 
 SKETCH_SCALES = (1.0, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.5, 15.0, 20.0, 25.0, 50.0, 100.0)
 RED = "#b3201f"
@@ -366,125 +365,3 @@ def _alone(ticket: Ticket, n: int) -> bool:
     return own is not None and not any(
         r.v_m is not None and abs(r.v_m - own) < 0.01 for r in ticket.rods[: n - 1]
     )
-
-
-def draw_face(
-    page: Page,
-    ticket: Ticket,
-    picture: FacePicture | None,
-    x: float,
-    y: float,
-    width: float,
-    height: float,
-) -> None:
-    """The face of the block with the blank on it."""
-    assert ticket.face is not None
-    assert ticket.place is not None
-    outline = np.asarray(ticket.face["outline"], dtype=float).reshape(-1, 2)
-    low, high = outline.min(axis=0), outline.max(axis=0)
-    if picture is not None:
-        low, high = np.array([picture.x0_m, picture.y0_m]), np.array([picture.x1_m, picture.y1_m])
-    k = min(width / (high[0] - low[0]), height / (high[1] - low[1]))
-    put = np.array(
-        [x + (width - (high[0] - low[0]) * k) / 2, y + (height - (high[1] - low[1]) * k) / 2]
-    )
-    if picture is not None:
-        page.picture(picture.jpeg, put[0], put[1], (high[0] - low[0]) * k, (high[1] - low[1]) * k)
-    page.rings(
-        [(outline - low) * k + put],
-        ink="#ffffff" if picture else "#555555",
-        width_mm=0.6,
-        dash_mm=(2.0, 1.0),
-    )
-    for flaw in ticket.face["flaws"] or []:
-        ring = (
-            np.asarray(flaw.get("ring") or flaw.get("poly") or [], dtype=float).reshape(-1, 2)
-            if isinstance(flaw, dict)
-            else np.empty((0, 2))
-        )
-        if len(ring) >= 3:
-            page.rings([(ring - low) * k + put], ink=RED, width_mm=0.4, fill=RED, opacity=0.45)
-    for other in ticket.neighbours:
-        _blank(
-            page,
-            other,
-            low,
-            k,
-            put,
-            ink="#ffffff" if picture else "#555555",
-            width_mm=0.6,
-            label=str(other["repair"]),
-            size_pt=7,
-        )
-    _blank(
-        page,
-        ticket.place,
-        low,
-        k,
-        put,
-        ink="#ffd54a",
-        width_mm=1.4,
-        label=str(ticket.place["repair"]),
-        size_pt=10,
-        top=True,
-    )
-    if picture is None:
-        page.text(
-            x + width / 2, y + 1, "no photo of this face", size_pt=7.5, anchor="centre", ink=RED
-        )
-
-
-def _blank(
-    page: Page,
-    place: Any,
-    low: Any,
-    k: float,
-    put: Any,
-    *,
-    ink: str,
-    width_mm: float,
-    label: str,
-    size_pt: float,
-    top: bool = False,
-) -> None:
-    ring = np.asarray(place["blank"] or [], dtype=float).reshape(-1, 2)
-    if len(ring) < 3:
-        return
-    drawn = (ring - low) * k + put
-    if top:
-        page.rings([drawn], ink="#111111", width_mm=width_mm + 0.8)
-    page.rings([drawn], ink=ink, width_mm=width_mm)
-    (x0, y0), (x1, y1) = drawn.min(axis=0), drawn.max(axis=0)
-    cx, cy = (x0 + x1) / 2, (y0 + y1) / 2
-    page.text(
-        cx,
-        cy - size_pt * 0.12,
-        label,
-        size_pt=size_pt,
-        weight="bold",
-        anchor="centre",
-        halo="#ffffff",
-        within_mm=max(6.0, x1 - x0 - 1),
-    )
-    if top:
-        # where the top of the piece comes to lie after the turn on the block
-        turn = math.radians(90 + int(place["rotation_deg"] or 0))
-        half = abs(math.cos(turn)) * (x1 - x0) / 2 + abs(math.sin(turn)) * (y1 - y0) / 2
-        dx, dy = math.cos(turn), math.sin(turn)
-        inner, outer = half - min(5.5, half * 0.6), half - 1.2
-        page.arrow(
-            cx + dx * inner,
-            cy + dy * inner,
-            cx + dx * outer,
-            cy + dy * outer,
-            head_mm=2.6,
-            width_mm=0.8,
-        )
-        page.text(
-            cx + dx * (inner + outer) / 2 + 2.2 * abs(dy) + 0.2,
-            cy + dy * (inner + outer) / 2 - 0.8 + 2.0 * abs(dx),
-            "TOP",
-            size_pt=6.5,
-            weight="bold",
-            halo="#ffffff",
-        )

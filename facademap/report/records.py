@@ -19,6 +19,7 @@ from facademap.report.pdf import write_pdf
 from facademap.report.piece_sketch import RED
 from facademap.report.rows import rows_of
 from facademap.report.ticket_page import draw_qr
+from facademap.salvage.seen_face import unseen_faces
 from facademap.tables import is_missing
 from facademap.units import format_mm
 
@@ -41,6 +42,7 @@ class RepairRecord:
     conditions: Sequence[Mapping[str, Any]]
     pieces: Sequence[Mapping[str, Any]]
     places: Sequence[Mapping[str, Any]]
+    unseen: str = ""
     entries: Sequence[Mapping[str, Any]]
     edits: Sequence[tuple[str, str, str]]
     elevation: str
@@ -70,6 +72,7 @@ def make_records(
             found.setdefault(str(row["repair"]), []).append(row)
         return found
 
+    unseen = unseen_faces(rows_of(frames["placements"]), rows_of(frames["faces"]))
     pieces, places, log = by_repair("pieces"), by_repair("placements"), by_repair("work_log")
     records = []
     for repair in rows_of(frames["repairs"]):
@@ -82,6 +85,7 @@ def make_records(
                 ],
                 pieces=pieces.get(repair["id"], []),
                 places=places.get(repair["id"], []),
+                unseen=unseen[repair["id"]].short if repair["id"] in unseen else "",
                 entries=sorted(
                     log.get(repair["id"], []), key=lambda e: (str(e["at"]), str(e["id"]))
                 ),
@@ -355,7 +359,8 @@ def _facts(page: Page, record: RepairRecord, x: float, y: float, width: float, t
                 "Block",
                 f"{place['block']}, face {place['face']}, slab {int(place['slab'] or 0) + 1}"
                 + ("" if de is None else f", ΔE00 {de:.2f}")
-                + f", {place['state']}",
+                + f", {place['state']}"
+                + (f"; {record.unseen}" if record.unseen else ""),
             )
         )
     if rods:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 import pandas as pd
 
@@ -40,6 +40,7 @@ def write_saw_plans(
     refused: Sequence[Refused],
     frames: Mapping[str, pd.DataFrame],
     *,
+    held: Collection[str] = (),
     pictures: Mapping[str, FacePicture] | None = None,
     project: str = "",
     revision: str = "",
@@ -53,6 +54,8 @@ def write_saw_plans(
         From :func:`facademap.match.sawing_of`.
     frames : mapping of table name to frame
         ``blocks, faces, pieces, placements, repairs``.
+    held : collection of str
+        Pieces that cannot be set as planned: none of them is sawn before that is settled.
     pictures : mapping of face id to FacePicture, optional
     revision : str
         What state of the project they show, with its day.
@@ -64,7 +67,8 @@ def write_saw_plans(
     every: list[SawPlan | Refused] = [*plans, *refused]
     for one in sorted(every, key=lambda p: p.block_id):
         row = blocks.get(one.block_id, {})
-        sheets = _Sheets(one.block_id, row, uses.get(one.block_id), width, height)
+        waits = sorted(set(one.pieces) & set(held))
+        sheets = _Sheets(one.block_id, row, uses.get(one.block_id), waits, width, height)
         if isinstance(one, Refused):
             _refused_sheet(sheets, one)
         else:
@@ -89,10 +93,11 @@ class _Sheets:
         name: str,
         row: Mapping[str, object],
         wall: WallStone | None,
+        held: Sequence[str],
         width: float,
         height: float,
     ) -> None:
-        self.name, self.row, self.wall = name, row, wall
+        self.name, self.row, self.wall, self.held = name, row, wall, held
         self.width, self.height = width, height
         self.pages: list[Page] = []
 
@@ -134,23 +139,31 @@ class _Sheets:
             within_mm=150,
         )
         body = top - _HEAD
-        if self.wall is not None:
+        for text in self._warnings():
             page.box(left, body - 6, right - left, 8, width_mm=0.6, fill="#ffd54a")
+            page.text(
+                left + 3, body - 3.3, text, size_pt=11, weight="bold", within_mm=right - left - 6
+            )
+            body -= 9
+        return page, (left, _FOOT, right - left, body - _FOOT)
+
+    def _warnings(self) -> list[str]:
+        """What has to be settled before anything of the block is sawn."""
+        found = []
+        if self.wall is not None:
             where = (
                 f"CAME OUT WITH {self.wall.donor}, NOT TESTED"
                 if self.wall.out
                 else f"STILL IN THE WALL, comes out with {self.wall.donor}"
             )
-            page.text(
-                left + 3,
-                body - 3.3,
-                f"{where}: sound and test it, measure it as it is, and saw nothing before it is accepted.",
-                size_pt=11,
-                weight="bold",
-                within_mm=right - left - 6,
+            found.append(
+                f"{where}: sound and test it, measure it as it is, and saw nothing before it is accepted."
             )
-            body -= 9
-        return page, (left, _FOOT, right - left, body - _FOOT)
+        if self.held:
+            found.append(
+                f"HOLD, no ticket: {', '.join(self.held)} cannot be set as planned; saw nothing before that is settled."
+            )
+        return found
 
 
 def _wall_stone(frames: Mapping[str, pd.DataFrame]) -> dict[str, WallStone]:

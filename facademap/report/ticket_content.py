@@ -8,6 +8,9 @@ from typing import Any
 
 import pandas as pd
 
+from facademap.match.saw_tables import Refused
+from facademap.match.sawing import SawPlan
+from facademap.match.solids import Solid
 from facademap.repair.assembly import Assembly
 from facademap.repair.donors import WallStone, wall_stone_of
 from facademap.repair.replay import Fault
@@ -44,6 +47,10 @@ class Ticket:
         The piece with its rods and joints as solids, where it can be read.
     faults : tuple of Fault
         What failed when its setting was gone through: then there is no ticket to work from.
+    blank : Solid, optional
+        The piece as it comes off the saw, where its saw plan was followed to the end.
+    not_sawn : str
+        Why its block cannot be sawn as planned; empty where it can.
     """
 
     piece: Mapping[str, Any]
@@ -65,6 +72,8 @@ class Ticket:
     yields_kg: float | None = None
     assembly: Assembly | None = None
     faults: tuple[Fault, ...] = ()
+    blank: Solid | None = None
+    not_sawn: str = ""
 
     @property
     def measured(self) -> bool:
@@ -79,6 +88,7 @@ def make_tickets(
     settings: Settings,
     link: str = "facademap:repair/{repair}",
     criteria: Sequence[str] = (),
+    sawing: tuple[Sequence[SawPlan], Sequence[Refused]] = ((), ()),
 ) -> list[Ticket]:
     """One ticket for each piece, in the order of lift, elevation and repair.
 
@@ -94,7 +104,11 @@ def make_tickets(
         Address of a repair, ``{repair}`` standing for its id.
     criteria : sequence of str
         Criteria to be met; the usual ones where none are given.
+    sawing : pair of sequences
+        Saw plans and blocks that cannot be sawn, from :func:`facademap.match.sawing_of`.
     """
+    blanks = {piece: p.solids[s] for p in sawing[0] for piece, s in p.pieces.items()}
+    not_sawn = {piece: r.problem for r in sawing[1] for piece in r.pieces}
     rows = {
         name: {r["id"]: r for r in rows_of(frames[name])} if name in frames else {}
         for name in (
@@ -149,6 +163,8 @@ def make_tickets(
                 yields=yields,
                 assembly=assembly,
                 faults=gone_through.faults,
+                blank=blanks.get(str(piece["id"])),
+                not_sawn=not_sawn.get(str(piece["id"]), ""),
                 yields_kg=number(rows["blocks"][yields[0].block]["weight_kg"]) if yields else None,
             )
         )

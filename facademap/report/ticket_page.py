@@ -12,7 +12,8 @@ from facademap.report.face_picture import FacePicture
 from facademap.report.materials import Rod, number
 from facademap.report.page import BLACK, Page
 from facademap.report.paper import paper_named
-from facademap.report.piece_sketch import draw_face, draw_piece, draw_section
+from facademap.report.piece_sketch import draw_piece, draw_section
+from facademap.report.ticket_block import draw_on_block
 from facademap.report.typeface import MM_PER_PT, wrap_text
 from facademap.tables import is_missing
 from facademap.units import KG_PER_LB, format_inches, format_mm
@@ -109,7 +110,7 @@ def draw_ticket(
     middle = 52.0 + spare * 0.1 - bands / 2
     draw_section(page, ticket, left, y - middle, 54, middle)
     _holes(page, ticket, left + 56, y, 42, middle)
-    _on_block(page, ticket, picture, left + 101, y - middle, right - left - 101, middle)
+    draw_on_block(page, ticket, picture, left + 101, y - middle, right - left - 101, middle)
     y -= middle + 3
     _bring(page, ticket, left, y, 74, low)
     _cautions(page, ticket, left + 77, y, right - left - 77, low)
@@ -401,64 +402,6 @@ def _slope_words(rod: Rod) -> list[str]:
 
 def _mm(value: float | None) -> str:
     return "? mm" if value is None else format_mm(value, decimals=_decimals(value))
-
-
-def _on_block(
-    page: Page,
-    ticket: Ticket,
-    picture: FacePicture | None,
-    x: float,
-    y: float,
-    width: float,
-    tall: float,
-) -> None:
-    page.box(x, y, width, tall, width_mm=0.25)
-    if ticket.place is None or ticket.block is None or ticket.face is None:
-        page.text(x + 3, y + tall - 7, "NO BLOCK YET", size_pt=14, weight="bold")
-        reason = ticket.piece["unmatched_reason"]
-        line = page.paragraph(
-            x + 3,
-            y + tall - 14,
-            f"Reason: {'not matched yet' if is_missing(reason) else reason}.",
-            width_mm=width - 6,
-            size_pt=10,
-        )
-        size = ticket.piece["source_size"]
-        if isinstance(size, list) and len(size) == 3:
-            page.paragraph(
-                x + 3,
-                line - 2,
-                "Look for a stone of at least "
-                + " × ".join(f"{s * 1000:.0f}" for s in size)
-                + " mm ("
-                + " × ".join(format_inches(s) for s in size)
-                + ").",
-                width_mm=width - 6,
-                size_pt=10,
-            )
-        return
-    place = ticket.place
-    page.text(
-        x + 2,
-        y + tall - 5,
-        f"BLOCK {ticket.block['id']}",
-        size_pt=12,
-        weight="bold",
-        within_mm=width * 0.5,
-    )
-    spot = f"face {ticket.face['id']}, slab {int(place['slab'] or 0) + 1}"
-    page.text(
-        x + width - 2, y + tall - 4.6, spot, size_pt=8.5, anchor="right", within_mm=width * 0.46
-    )
-    where = "" if is_missing(ticket.block["location"]) else f"lies at {ticket.block['location']}   "
-    page.text(
-        x + 2,
-        y + tall - 9.2,
-        f"{where}blank from left {place['x_m'] * 1000:.0f}, bottom {place['y_m'] * 1000:.0f} mm, turned {int(place['rotation_deg'])}°",
-        size_pt=7.5,
-        within_mm=width - 4,
-    )
-    draw_face(page, ticket, picture, x + 1.5, y + 1.5, width - 3, tall - 12.5)
 
 
 def _bring(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: float) -> None:

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from facademap.errors import InputError
 from facademap.photo.lab import srgb_from_lab
 
-__all__ = ["best_five_sheet", "set_into_wall", "side_by_side"]
+__all__ = ["best_five_sheet", "set_into_wall", "side_by_side", "with_note"]
 
 Picture = NDArray[np.uint8]
 Floats = NDArray[np.floating[Any]]
@@ -161,6 +161,27 @@ def best_five_sheet(
     while len(cells) % 3:
         cells.append(np.full_like(cells[0], 255))
     return np.vstack([np.hstack(cells[i : i + 3]) for i in range(0, len(cells), 3)])
+
+
+def with_note(picture: Picture, note: str) -> Picture:
+    """The picture with a band below it that says what has to be said of it."""
+    from PIL import Image, ImageDraw, ImageFont
+
+    size = max(13, round(picture.shape[1] / 42))
+    font = ImageFont.load_default(size=size)
+    lines: list[str] = []
+    for word in note.split():
+        wider = f"{lines[-1]} {word}" if lines else word
+        if lines and font.getlength(wider) <= picture.shape[1] - 2 * size:
+            lines[-1] = wider
+        else:
+            lines.append(word)
+    tall = round(size * (1.35 * len(lines) + 1.0))
+    band = Image.new("RGB", (picture.shape[1], tall), (255, 213, 74))
+    pen = ImageDraw.Draw(band)
+    for number, line in enumerate(lines):
+        pen.text((size, round(size * (0.4 + 1.35 * number))), line, fill=(17, 17, 17), font=font)
+    return np.vstack([picture, np.asarray(band)])
 
 
 def _captioned(caption: str, picture: Picture, width_px: int) -> Picture:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from facademap.tables import is_missing
 
-__all__ = ["SeenFace", "seen_face"]
+__all__ = ["SeenFace", "seen_face", "unseen_faces"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,3 +76,25 @@ def seen_face(
             words=f"The old face is {face['finish']} and the piece is to be {finish}: working takes the skin off that was photographed.",
         )
     return SeenFace(slab=0, photographed=True, words="")
+
+
+def unseen_faces(
+    placements: Iterable[Mapping[Any, Any]], faces: Iterable[Mapping[Any, Any]]
+) -> dict[str, SeenFace]:
+    """Repairs whose piece will show a surface that has not been photographed, with what is known of it.
+
+    Parameters
+    ----------
+    placements, faces : iterable of mapping
+        Rows of the tables of those names.
+    """
+    rows = {f["id"]: f for f in faces}
+    found = {}
+    for place in placements:
+        face = rows.get(place["face"])
+        if face is None:
+            continue
+        seen = seen_face(place, face)
+        if not seen.photographed:
+            found[str(place["repair"])] = seen
+    return found

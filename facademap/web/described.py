@@ -230,6 +230,7 @@ _READ: tuple[tuple[str, str, dict[str, Schema], str], ...] = (
             "x": _METRES,
             "y": _METRES,
             "turn": {"enum": [0, 90, 180, 270]},
+            "slab": {"type": "integer", "minimum": 0, "maximum": 99},
             "now": {"enum": ["0", "1"]},
         },
         "image/jpeg",

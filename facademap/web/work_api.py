@@ -114,6 +114,7 @@ def _match_routes(desk: Desk, pictures: Pictures) -> list[Route]:
             x_m=_float(asked.get("x")),
             y_m=_float(asked.get("y")),
             turn_deg=int(turn) if re.match(r"[0-9]{1,3}\Z", turn) else -1,
+            slab=_slab(asked.get("slab")),
             now=asked.get("now") == "1",
         )
         return Response(
@@ -246,6 +247,14 @@ def _float(text: str | None) -> float | None:
     if not math.isfinite(value) or abs(value) > 100:
         raise InputError(f"{text[:30]!r} is no length in metres", "Give metres.")
     return value
+
+
+def _slab(text: str | None) -> int | None:
+    if not text:
+        return None
+    if not re.match(r"[0-9]{1,2}\Z", text):
+        raise InputError(f"{text[:30]!r} is no slab", "Count slabs from the face, from 0.")
+    return int(text)
 
 
 def _record_routes(desk: Desk) -> list[Route]:

@@ -48,6 +48,7 @@ def command(project: Path, repair: str, block: str | None, show: Show) -> None:
         times = "" if one["priority"] == 1 else f" times priority {one['priority']:g}"
         lines.append(
             f"  {one['block_id']} ({one['face_id']}): looks {one['looks']:.1f} ({parts}){times}; {opening}; {state}"
+            + (f"; {one['seen']}" if one["seen"] else "")
         )
     if len(told["ranked"]) > MOST_LINES:
         lines.append(f"  and {len(told['ranked']) - MOST_LINES} more (all with --json)")

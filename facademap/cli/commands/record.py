@@ -102,7 +102,9 @@ def command(
         entry = work.move_on(
             project, repair, stage, at=when, mason=mason, reason=reason, photo=photo
         )
-        show.result(entry, text=f"{repair}: {stage} ({entry['id']})")
+        show.result(
+            entry, text=[f"{repair}: {stage} ({entry['id']})", *filter(None, [entry["asks"]])]
+        )
     elif criterion:
         entry = work.record(
             project,
@@ -146,6 +148,7 @@ def command(
         lines = [
             f"{repair}: {state['treatment']}, {state['stage']}; next: {', '.join(state['next']) or 'nothing'}"
         ]
+        lines += filter(None, [state["asks"]])
         lines += [
             f"  {c['result']:<14} {c['criterion']} (before {c['before']}): {c['text']}"
             for c in state["checks"]

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from facademap.errors import FileError, InputError
 from facademap.io.pictures import read_picture
-from facademap.salvage.preview import set_into_wall
+from facademap.salvage.preview import set_into_wall, with_note
+from facademap.salvage.seen_face import seen_face
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.desk.pictures import Pictures
@@ -52,6 +53,7 @@ def piece_in_wall(
     x_m: float | None = None,
     y_m: float | None = None,
     turn_deg: int = 0,
+    slab: int | None = None,
     now: bool = False,
 ) -> bytes:
     """JPEG of the wall round a repair with the face of a block in the cut-out.
@@ -64,17 +66,30 @@ def piece_in_wall(
         Lower left corner of the piece's box on the face; the middle of the face when not given.
     turn_deg : int
         0, 90, 180 or 270: how the piece is turned on the block, counter-clockwise.
+    slab : int, optional
+        Slab that the piece comes from, counted from the face; that of its placement on this face when not given.
     now : bool
         The same part of the wall as it is, without the piece.
 
     Notes
     -----
-    The light on wall and block is not made the same; only calibrated pictures can be compared by eye.
+    The light on wall and block is not made the same; only calibrated pictures can be compared by eye. Where the
+    surface that will show lies inside the stone, the old face is shown and a band below says so.
     """
     seen = see_piece(
         project, pictures, repair=repair, face=face, x_m=x_m, y_m=y_m, turn_deg=turn_deg
     )
-    return bytes(simplejpeg.encode_jpeg(seen.now if now else seen.after, quality=88))
+    shown = seen.now if now else seen.after
+    if slab is None:
+        places = project.read("placements", where={"repair": repair, "face": face})
+        slab = 0 if places.empty else int(places["slab"].iloc[0] or 0)
+    known = seen_face({"slab": slab}, project.row("faces", face))
+    if not now and not known.photographed:
+        shown = with_note(
+            shown,
+            f"Old face of the block. The piece comes from slab {slab + 1}: its own face lies inside the stone and nobody has seen it.",
+        )
+    return bytes(simplejpeg.encode_jpeg(np.ascontiguousarray(shown), quality=88))
 
 
 def see_piece(

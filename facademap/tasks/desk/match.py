@@ -14,6 +14,7 @@ from facademap.match.freespace import turns_allowed
 from facademap.match.from_tables import appearance_cost
 from facademap.match.outlines import blank_of
 from facademap.match.problem import Block, Face, Params, Problem, Repair
+from facademap.salvage.seen_face import seen_face
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.match.match import load_problem
@@ -46,6 +47,9 @@ class RankedFace:
         Hard rules that are broken, in words.
     spare_mm : tuple of float
         What is left over in width, height and depth (negative: too small).
+    seen : str
+        What has to be said of the surface that would show: where the piece is planned from inside this block, or the face
+        has no photo; empty where it was photographed.
     """
 
     block: str
@@ -58,6 +62,7 @@ class RankedFace:
     spare_mm: tuple[float, float, float]
     turn_deg: int
     used_by: tuple[str, ...] = ()
+    seen: str = ""
 
 
 def rank_blocks(project: Project, repair: str) -> dict[str, Any]:
@@ -78,8 +83,12 @@ def rank_blocks(project: Project, repair: str) -> dict[str, Any]:
             "Plan it as an inset or a whole stone, or correct its piece.",
         )
     used: dict[str, list[str]] = {}
+    rows = {f["id"]: f for f in project.read("faces").to_dict("records")}
+    planned: dict[str, Mapping[Any, Any]] = {}
     for place in project.read("placements").to_dict("records"):
-        if place["repair"] != repair:
+        if place["repair"] == repair:
+            planned[place["face"]] = place
+        else:
             used.setdefault(place["block"], []).append(place["repair"])
     faces, measured = [], looks_in_parts(project, repair)
     for block in problem.blocks:
@@ -99,6 +108,7 @@ def rank_blocks(project: Project, repair: str) -> dict[str, Any]:
                     spare_mm=judged[1],
                     turn_deg=judged[2],
                     used_by=tuple(sorted(used.get(block.id, ()))),
+                    seen=seen_face(planned.get(face.id), rows[face.id]).words,
                 )
             )
     faces.sort(key=lambda f: (not f.fits, len(f.reasons), f.cost, f.block, f.face))

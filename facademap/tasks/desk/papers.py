@@ -81,6 +81,11 @@ def _inside(folder: Path, name: str) -> Path | None:
         return None
 
 
+def _block_of(project: Project, repair: str) -> str:
+    places = project.read("placements", where={"repair": repair})
+    return "" if places.empty else str(places["block"].iloc[0])
+
+
 def ticket_svg(project: Project, repair: str) -> bytes:
     """The cut ticket of a repair as a picture that can be enlarged.
 
@@ -103,6 +108,7 @@ def ticket_svg(project: Project, repair: str) -> bytes:
         settings=context.trade_values,
         link=context.link,
         criteria=context.criteria,
+        sawing=context.sawing_of(_block_of(project, repair)),
     )
     number, ticket = next(
         ((n, t) for n, t in enumerate(tickets, start=1) if t.repair["id"] == repair), (0, None)

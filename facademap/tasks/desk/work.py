@@ -11,6 +11,7 @@ from facademap.errors import ConflictError, InputError
 from facademap.io.rule_files import load_criteria
 from facademap.repair.criteria import Criteria
 from facademap.repair.stages import check_states, next_stages
+from facademap.salvage.seen_face import unseen_faces
 from facademap.store.changes import changes_of
 from facademap.store.project import Project
 from facademap.tables import STAGES, is_missing
@@ -43,6 +44,9 @@ def work_overview(project: Project) -> dict[str, Any]:
         ``criteria`` (by name), ``next`` (stages that may follow, by treatment and stage) and ``states`` (by repair).
     """
     criteria = load_criteria(project.setting("criteria_path"))
+    unseen = unseen_faces(
+        project.read("placements").to_dict("records"), project.read("faces").to_dict("records")
+    )
     log: dict[str, list[dict[Any, Any]]] = {}
     for entry in project.read("work_log").to_dict("records"):
         log.setdefault(str(entry["repair"]), []).append(entry)
@@ -50,7 +54,8 @@ def work_overview(project: Project) -> dict[str, Any]:
     following: dict[str, dict[str, list[str]]] = {}
     for row in project.read("repairs").drop(columns="geometry").to_dict("records"):
         treatment, name = str(row["treatment"]), str(row["id"])
-        checks = check_states(row, log.get(name, []), criteria=criteria)
+        applying = criteria.applying(unseen_face=name in unseen)
+        checks = check_states(row, log.get(name, []), criteria=applying)
         states[name] = {
             "stage": row["stage"],
             "treatment": treatment,
@@ -167,7 +172,7 @@ def _refuse_what_others_did(
         moved = row["stage"] != seen.get("stage", row["stage"])
         problem = f"{repair} is {row['stage']} meanwhile, not {seen.get('stage')}"
     elif act == "check":
-        states = check_states(row, log, criteria=load_criteria(project.setting("criteria_path")))
+        states = check_states(row, log, criteria=work.criteria_of(project, repair))
         current = next((s.entry for s in states if s.criterion == values.get("criterion")), None)
         found = [e for e in log if e["id"] == current]
         moved = current != seen.get("entry", current)

@@ -15,6 +15,8 @@ import pandas as pd
 import shapely
 
 from facademap.errors import FacademapError, InputError
+from facademap.match.saw_tables import Refused
+from facademap.match.sawing import SawPlan
 from facademap.repair.settings import Settings
 from facademap.report.face_picture import FacePicture, rectify_face
 from facademap.store.project import Project
@@ -99,7 +101,7 @@ class Context:
         """What is checked on an inset: name and limit, short enough for a tick box."""
         from facademap.io.rule_files import load_criteria
 
-        criteria = load_criteria(self.project.setting("criteria_path"))
+        criteria = load_criteria(self.project.setting("criteria_path")).applying(unseen_face=False)
         return tuple(
             _criterion_in_short(c, self.trade_values) for c in criteria.for_treatment("inset")
         )
@@ -110,6 +112,22 @@ class Context:
         from facademap.tasks.plan.plan import settings_of_project
 
         return settings_of_project(self.project)
+
+    @cached_property
+    def sawing(self) -> tuple[tuple[SawPlan, ...], tuple[Refused, ...]]:
+        """Saw plans of all blocks that bear pieces, followed to the end, and the blocks that cannot be sawn."""
+        return self.sawing_of(None)
+
+    def sawing_of(self, block: str | None) -> tuple[tuple[SawPlan, ...], tuple[Refused, ...]]:
+        """The same of one block."""
+        from facademap.match import sawing_of
+        from facademap.tasks.match.yard_rules import rules_of_yard
+
+        frames = {n: self.frame(n) for n in ("faces", "pieces", "placements")}
+        if block is not None:
+            places = frames["placements"]
+            frames["placements"] = places[places["block"] == block]
+        return sawing_of(frames, rules_of_yard(self.project))
 
     @cached_property
     def drawn_elevations(self) -> list[dict[str, Any]]:

@@ -97,6 +97,7 @@ def _tickets(context: Context) -> Files:
         settings=context.trade_values,
         link=context.link,
         criteria=context.criteria,
+        sawing=context.sawing,
     )
     return {
         "cut-tickets.pdf": write_cut_tickets(
@@ -146,13 +147,13 @@ def _insets(context: Context) -> Files:
 
 
 def _saw_plans(context: Context) -> Files:
-    from facademap.match import sawing_of
+    from facademap.report.insets import go_through
     from facademap.report.saw_plans import write_saw_plans
     from facademap.report.saw_steps import write_saw_steps
-    from facademap.tasks.match.yard_rules import rules_of_yard
 
     frames = context.frames(_PLAN)
-    plans, refused = sawing_of(frames, rules_of_yard(context.project))
+    plans, refused = context.sawing
+    insets = go_through(frames, context.trade_values)
     for block in refused:
         context.warnings.append(
             f"{block.problem}: no saw plan for {', '.join(block.pieces)}; {block.remedy}"
@@ -162,6 +163,7 @@ def _saw_plans(context: Context) -> Files:
             plans,
             refused,
             frames,
+            held={piece for piece, (_, through) in insets.items() if through.faults},
             pictures=context.face_pictures,
             project=context.name,
             revision=context.revision(_PLAN),

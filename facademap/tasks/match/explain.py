@@ -13,6 +13,7 @@ from facademap.match.from_tables import TableProblem
 from facademap.match.solution import Solution
 from facademap.match.verification import verify
 from facademap.match.whatif import compare_plans
+from facademap.salvage.seen_face import seen_face
 from facademap.store.project import Project
 from facademap.tasks.desk.match import parts_of_looks
 from facademap.tasks.match.match import current_plan, load_problem
@@ -36,7 +37,7 @@ def explain_repair(folder: str | Path, repair: str, *, block: str | None = None)
     -------
     dict
         ``repair``, ``block`` (now, or ``None``), ``reason`` (why it has none), ``ranked`` (as in
-        :class:`facademap.match.RankedBlock`), ``ruled_out`` (blocks by reason), ``left_out``, and ``insist`` (:func:`insist`).
+        :class:`facademap.match.RankedBlock`, with ``seen``: what has to be said of the face that would show), ``ruled_out`` (blocks by reason), ``left_out``, and ``insist`` (:func:`insist`).
 
     Raises
     ------
@@ -51,10 +52,16 @@ def explain_repair(folder: str | Path, repair: str, *, block: str | None = None)
             ruled_out.setdefault(one.reason, []).append(one.block_id)
         problem, measured = table_problem.problem, looks_in_parts(project, repair)
         wanted, blocks = problem.repair(repair), {b.id: b for b in problem.blocks}
+        faces = {f["id"]: f for f in project.read("faces").to_dict("records")}
+        place = plan.placement(repair)
         ranked = [
             {
                 **asdict(r),
                 "priority": wanted.priority,
+                "seen": seen_face(
+                    {"slab": place.slab} if place and place.face_id == r.face_id else None,
+                    faces[r.face_id],
+                ).short,
                 "parts": parts_of_looks(
                     problem,
                     wanted,

@@ -9,6 +9,7 @@ from typing import Any
 from facademap.io.rule_files import load_criteria
 from facademap.repair.settled import FREE_STAGES, RESERVED_STATES, is_sawn, stage_of_record
 from facademap.repair.stages import open_checks
+from facademap.salvage.seen_face import unseen_faces
 from facademap.store.project import Project
 from facademap.tables import STAGES, TABLES, is_missing
 from facademap.tasks.project.finding import Finding
@@ -59,7 +60,10 @@ def _reviews(project: Project, ids: Mapping[str, set[str]]) -> Iterator[Finding]
 
 def stages_of(project: Project) -> Iterator[Finding]:
     """Stages that the record of the work does not bear out."""
-    criteria = load_criteria(project.setting("criteria_path"))
+    every = load_criteria(project.setting("criteria_path"))
+    unseen = unseen_faces(
+        project.read("placements").to_dict("records"), project.read("faces").to_dict("records")
+    )
     log: dict[str, list[Row]] = defaultdict(list)
     for entry in project.read("work_log").to_dict("records"):
         log[str(entry["repair"])].append(entry)
@@ -82,6 +86,7 @@ def stages_of(project: Project) -> Iterator[Finding]:
                 "Settle that; take the repair back to proposed with a reason until then.",
                 field="held_back",
             )
+        criteria = every.applying(unseen_face=id in unseen)
         missing, failed = open_checks(row, log[id], stage=stage, criteria=criteria)
         if missing or failed:
             words = [f"{c} was not checked" for c in missing] + [

@@ -39,6 +39,7 @@ from facademap.repair.workmanship import (
     report_text,
     without_names,
 )
+from facademap.salvage.seen_face import SeenFace, unseen_faces
 from facademap.store.changes import edit_once
 from facademap.store.edit import Edit
 from facademap.store.gate import gated_edit, judge_edit
@@ -49,12 +50,14 @@ from facademap.tasks.plan.plan import settings_of_project
 __all__ = [
     "assess_project",
     "correct",
+    "criteria_of",
     "fix_standard",
     "move_on",
     "record",
     "record_cut_out",
     "remove_names",
     "send_back",
+    "what_to_see",
     "work_state",
 ]
 
@@ -62,19 +65,22 @@ _BINDING = ("approved", "reserved", "sawn")
 
 
 def work_state(folder: str | Path, repair: str) -> dict[str, Any]:
-    """Stage, next stages and every check of one repair, with its entries."""
+    """Stage, next stages and every check of one repair, with its entries; ``asks`` says what nobody has seen yet."""
     with Project.open(folder, read_only=True) as project:
         row, log = (
             project.row("repairs", repair),
             project.read("work_log", where={"repair": repair}),
         )
-        states = check_states(row, log.to_dict("records"), criteria=_criteria(project))
+        criteria = criteria_of(project, repair)
+        states = check_states(row, log.to_dict("records"), criteria=criteria)
+        asks = what_to_see(project, repair)
     return {
         "repair": repair,
         "stage": row["stage"],
         "treatment": row["treatment"],
         "held_back": row["held_back"],
         "next": list(next_stages(row["stage"], treatment=row["treatment"])),
+        "asks": asks,
         "checks": [
             {
                 "criterion": s.criterion,
@@ -108,7 +114,8 @@ def move_on(
     """Enter a stage when its gate is open; the repair and the record change together or not at all.
 
     ``key`` names the transaction, so that a sender who heard no answer can ask what became of it; ``late`` is said of an
-    entry that was kept on a device without a connection.
+    entry that was kept on a device without a connection. The entry comes back, with ``asks``: what is to be looked at
+    now that the piece is sawn, empty where nothing is.
     """
     now = now or dt.datetime.now(dt.UTC)
     with Project.open(folder) as project:
@@ -120,12 +127,13 @@ def move_on(
             _need_stone(project, repair)
         if stage in ("approved", "piece sawn"):
             _need_assembly(project, row)
+        asks = what_to_see(project, repair) if stage == "piece sawn" else ""
         fits, problem = _place(project, row) if stage == "piece sawn" else (None, "")
         entry = enter_stage(
             row,
             stage,
             log=log.to_dict("records"),
-            criteria=_criteria(project),
+            criteria=criteria_of(project, repair),
             settings=settings_of_project(project),
             at=at or now,
             now=now,
@@ -140,7 +148,7 @@ def move_on(
             entry["id"] = edit.new_id("W", digits=5)
             edit.insert("work_log", [entry])
             edit.update("repairs", repair, {"stage": stage}, rev=row["rev"])
-    return entry
+    return {**entry, "asks": asks}
 
 
 def record(
@@ -170,7 +178,7 @@ def record(
             row,
             criterion,
             log=log.to_dict("records"),
-            criteria=_criteria(project),
+            criteria=criteria_of(project, repair),
             settings=settings_of_project(project),
             at=at or now,
             now=now,
@@ -433,6 +441,24 @@ def _edit(project: Project, key: str | None, *, who: str, what: str) -> Iterator
             raise ConflictError(f"{what} was stored already", "Load the record again.")
         yield once
         judge_edit(project, key)
+
+
+def criteria_of(project: Project, repair: str) -> Criteria:
+    """What is checked on one repair: a face that nobody had seen before it was sawn is looked at again."""
+    return _criteria(project).applying(unseen_face=repair in _unseen(project, repair))
+
+
+def what_to_see(project: Project, repair: str) -> str:
+    """What is to be looked at once the piece is sawn; empty where its face has been seen."""
+    unseen = _unseen(project, repair)
+    if repair not in unseen:
+        return ""
+    return f'{unseen[repair].words} Then record the check "look again" with its photo.'
+
+
+def _unseen(project: Project, repair: str) -> dict[str, SeenFace]:
+    places = project.read("placements", where={"repair": repair}).to_dict("records")
+    return unseen_faces(places, [project.row("faces", p["face"]) for p in places])
 
 
 def _criteria(project: Project) -> Criteria:

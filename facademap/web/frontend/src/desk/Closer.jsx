@@ -8,7 +8,7 @@ import { t } from "./texts.js";
 
 /** The wall round a repair with a face in the cut-out; where it will be cut, once that is known. */
 export const inWall = (repair, face, place) =>
-  `/pictures/in-wall?repair=${q(repair)}&face=${q(face.face)}&at=${revOf("repairs", repair) ?? 0}-${revOf("faces", face.face) ?? 0}${place?.face === face.face ? `&x=${place.x_m}&y=${place.y_m}&turn=${place.rotation_deg}` : `&turn=${face.turn_deg}`}`;
+  `/pictures/in-wall?repair=${q(repair)}&face=${q(face.face)}&at=${revOf("repairs", repair) ?? 0}-${revOf("faces", face.face) ?? 0}${place?.face === face.face ? `&x=${place.x_m}&y=${place.y_m}&turn=${place.rotation_deg}&slab=${place.slab ?? 0}` : `&turn=${face.turn_deg}`}`;
 /** Whether a face can be shown in the wall: one that nobody photographed cannot. */
 export const hasPicture = (id) => Boolean(entryOf("faces", id)?.row.photo_matrix);
 const NOW = "";
@@ -70,6 +70,7 @@ export function Closer({ repair, faces, first, place, locked, onAssign, onClose 
         {face && (
           <figcaption>
             <Score face={face} />
+            {face.seen && <p class="unseen">{face.seen}</p>}
             {!isReviewer() && (
               <button
                 type="button"

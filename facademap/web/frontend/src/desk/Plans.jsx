@@ -160,7 +160,7 @@ function Line({ name, values, digits = 0, unit = "", better = "less" }) {
 }
 
 const picture = (repair, place) =>
-  `/pictures/in-wall?repair=${q(repair)}&face=${q(place.face)}&x=${place.x_m}&y=${place.y_m}&turn=${place.turn_deg}`;
+  `/pictures/in-wall?repair=${q(repair)}&face=${q(place.face)}&x=${place.x_m}&y=${place.y_m}&turn=${place.turn_deg}&slab=${place.slab}`;
 
 function Change({ change, plans }) {
   const [open, setOpen] = useState(false);
