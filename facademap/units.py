@@ -34,6 +34,8 @@ __all__ = [
     "format_mm",
     "kg_per_m3_from_lb_per_ft3",
     "kn_per_m2_from_psf",
+    "least_inches",
+    "least_mm",
     "length_m_from_text",
     "m_from_inches",
     "m_from_mm",
@@ -127,6 +129,29 @@ def format_inches(length_m: float, *, denominator: int = 16) -> str:
     divisor = math.gcd(rest, denominator)
     fraction = f"{rest // divisor}/{denominator // divisor}"
     return f"{sign}{whole} {fraction} in" if whole else f"{sign}{fraction} in"
+
+
+def least_mm(length_m: float) -> int:
+    """Whole millimetres that are enough, for a size to look for: never less than the length.
+
+    Examples
+    --------
+    >>> least_mm(0.4103), least_mm(0.41), least_mm(0.4100000001)
+    (411, 410, 410)
+    """
+    return math.ceil(round(length_m * 1000.0, 4))
+
+
+def least_inches(length_m: float, *, denominator: int = 16) -> str:
+    """Inches to a vulgar fraction that are enough, for a size to look for.
+
+    Examples
+    --------
+    >>> least_inches(0.4103), least_inches(0.0254)
+    ('16 3/16 in', '1 in')
+    """
+    parts = math.ceil(round(length_m / M_PER_INCH * denominator, 4))
+    return format_inches(parts * M_PER_INCH / denominator, denominator=denominator)
 
 
 def format_feet_inches(length_m: float, *, denominator: int = 16) -> str:

@@ -14,7 +14,7 @@ from facademap.condition.glossary import CLASS_NAMES, FAMILIES, TERMS
 from facademap.condition.records import measure_area_m2
 from facademap.report.drawing_content import fold_out
 from facademap.tables import TABLES, UNDECIDED, is_missing
-from facademap.units import format_inches, format_mm
+from facademap.units import format_inches, format_mm, least_mm
 
 __all__ = ["map_data"]
 
@@ -352,7 +352,7 @@ def _repair_words(id: Any, row: pd.Series, tables: Mapping[str, Any]) -> dict[st
         size = piece.iloc[0]["source_size"] or []
         words["block_words"] = (
             f"No block serves it ({piece.iloc[0]['unmatched_reason']}); look for "
-            + " x ".join(format_mm(s) for s in size)
+            + " x ".join(f"{least_mm(s)} mm" for s in size)
         )
     return words
 

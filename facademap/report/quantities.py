@@ -190,6 +190,7 @@ def measure_quantities(
     least_void_m2: float = 0.0,
     lift_height_m: float = 2.0,
     labour_h: Mapping[str, Mapping[str, float]] | None = None,
+    blank_m3: Mapping[str, float] | None = None,
 ) -> Quantities:
     """Measure all repairs and conditions.
 
@@ -203,6 +204,8 @@ def measure_quantities(
         Height of a scaffold lift, for what has no lift of its own.
     labour_h : mapping, optional
         Hours of work a unit of a measure, by treatment; :data:`LABOUR_H` where not given.
+    blank_m3 : mapping of piece id to float, optional
+        Volume of the blanks as they come off the saw; the box of the blank times its slab where not given.
 
     Returns
     -------
@@ -230,7 +233,7 @@ def measure_quantities(
     lookup = _Lookup(tables)
     voids = _voids(tables["openings"], least_void_m2)
     gaps: list[str] = []
-    repairs = _repair_rows(tables, lookup, voids, lift_height_m, gaps)
+    repairs = _repair_rows(tables, lookup, voids, lift_height_m, gaps, blank_m3 or {})
     norms = LABOUR_H if labour_h is None else labour_h
     unknown = repairs["hours"].isna()
     repairs.loc[unknown, "hours"] = [
@@ -367,7 +370,7 @@ def _edges(repair: Mapping[str, Any], shape: Any) -> tuple[float, float]:
 
 
 def _piece_volumes(
-    tables: Mapping[str, pd.DataFrame],
+    tables: Mapping[str, pd.DataFrame], blank_m3: Mapping[str, float]
 ) -> tuple[dict[str, float], dict[str, float], dict[str, float], dict[str, float]]:
     """Gross, net, block volume and weight of the pieces, by repair."""
     gross: dict[str, float] = {}
@@ -383,6 +386,9 @@ def _piece_volumes(
     for place in rows_of(tables["placements"]):
         piece = pieces.get(place["piece"])
         if piece is None:
+            continue
+        if place["piece"] in blank_m3:
+            used[place["repair"]] = used.get(place["repair"], 0.0) + blank_m3[place["piece"]]
             continue
         ring = (
             np.asarray(place["blank"] or [], dtype=float).reshape(-1, 2)
@@ -405,11 +411,12 @@ def _repair_rows(
     voids: Mapping[str, Any],
     lift_height_m: float,
     gaps: list[str],
+    blank_m3: Mapping[str, float],
 ) -> pd.DataFrame:
     repairs = tables["repairs"]
     area_gross, area_net, length = _net(repairs, voids)
     lifts = _lifts(repairs, list(repairs["lift"]), lift_height_m)
-    gross, net, used, weight = _piece_volumes(tables)
+    gross, net, used, weight = _piece_volumes(tables, blank_m3)
     piece_type = dict(zip(tables["pieces"]["repair"], tables["pieces"]["stone_type"], strict=True))
     rows = []
     for i, repair in enumerate(rows_of(repairs)):
@@ -524,7 +531,7 @@ def _rules(least_void_m2: float, lift_height_m: float) -> tuple[str, ...]:
         "Outlines of different terms may lie on one another: the areas of terms add up to the area recorded, not to wall covered.",
         "Original stone removed: face area and volume of the cut-out as designed, or as measured where it has been.",
         "Piece volume net: face of the piece times its depth. Gross: its enclosing box. Solid measure.",
-        "Volume of block used: enclosing box of the sawn blank times the thickness of its slab; nothing where no block is placed.",
+        "Volume of block used: the blank as it comes off the saw, with its trim; the stone behind it and beside it goes back to the yard. Nothing where no block is placed.",
         "Waste stands apart and is in no other figure: stone = block used less piece net; mortar = trial beddings and mixing loss.",
         "Cut length: edges sawn within a stone. Joints raked out: edges that lie on an existing joint.",
         "Drill length: holes in wall and piece together. Mortar in place: bedding, joints, grooves and holes less rods.",

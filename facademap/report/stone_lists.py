@@ -17,11 +17,12 @@ from facademap.report.rows import rows_of
 from facademap.report.spreadsheet import guarded_text
 from facademap.report.ticket_page import draw_qr
 from facademap.tables import is_missing
-from facademap.units import KG_PER_LB, format_inches
+from facademap.units import KG_PER_LB, least_inches, least_mm
 
 __all__ = ["wanted_stone", "write_labels", "write_wanted_csv", "write_wanted_pdf"]
 
 MARGIN = 12.0
+_SIDES = ("width", "height", "depth")
 _HEADS = (
     "piece",
     "repair",
@@ -63,12 +64,8 @@ def wanted_stone(frames: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
                 "repair": piece["repair"],
                 "stone_type": "" if is_missing(piece["stone_type"]) else piece["stone_type"],
                 "also_accepted": ", ".join(map(str, piece["accept"] or [])),
-                "width_mm": round(w * 1000, 1),
-                "height_mm": round(h * 1000, 1),
-                "depth_mm": round(d * 1000, 1),
-                "width_in": format_inches(w),
-                "height_in": format_inches(h),
-                "depth_in": format_inches(d),
+                **{f"{n}_mm": least_mm(s) for n, s in zip(_SIDES, (w, h, d), strict=True)},
+                **{f"{n}_in": least_inches(s) for n, s in zip(_SIDES, (w, h, d), strict=True)},
                 "bed": piece["bed"],
                 "finish": "" if is_missing(piece["finish"]) else piece["finish"],
                 "weathered_face": "yes" if piece["weathered"] else "no",
@@ -141,7 +138,7 @@ def _wanted_pages(wanted: pd.DataFrame, project: str, paper: str) -> Iterator[Pa
         page.text(
             MARGIN + 8,
             y - 5.4,
-            f"{row['width_mm']:.0f} × {row['height_mm']:.0f} × {row['depth_mm']:.0f} mm",
+            f"{row['width_mm']} × {row['height_mm']} × {row['depth_mm']} mm",
             size_pt=14,
             weight="bold",
         )

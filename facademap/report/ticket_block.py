@@ -16,7 +16,7 @@ from facademap.report.piece_sketch import RED
 from facademap.report.saw_zero import zero_of
 from facademap.salvage.seen_face import seen_face
 from facademap.tables import is_missing
-from facademap.units import format_inches
+from facademap.units import least_inches, least_mm
 
 if TYPE_CHECKING:
     from facademap.report.ticket_content import Ticket
@@ -51,9 +51,9 @@ def draw_on_block(
                 x + 3,
                 line - 2,
                 "Look for a stone of at least "
-                + " × ".join(f"{s * 1000:.0f}" for s in size)
+                + " × ".join(str(least_mm(s)) for s in size)
                 + " mm ("
-                + " × ".join(format_inches(s) for s in size)
+                + " × ".join(least_inches(s) for s in size)
                 + ").",
                 width_mm=width - 6,
                 size_pt=10,

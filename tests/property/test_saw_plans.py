@@ -16,11 +16,25 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "reference"))
+sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
 
+from match_instances import random_yard
 from saw_replay import follow
 
 from facademap.errors import InputError
-from facademap.match import Blank, Flaw, Params, SawOrder, remainders_of, replay, saw
+from facademap.io.match_files import problem_from_json
+from facademap.match import (
+    Blank,
+    Flaw,
+    Params,
+    SawOrder,
+    remainders_of,
+    replay,
+    saw,
+    saw_plan,
+    solve,
+    verify,
+)
 from facademap.report.saw_steps import write_saw_steps
 
 PARAMS = Params()
@@ -270,3 +284,21 @@ def test_three_hundred_pieces_are_sawn_and_replayed_in_three_seconds() -> None:
     for _ in range(20):
         assert replay(saw(order, PARAMS)) == []
     assert time.process_time() - start < 3.0
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("cut_mode", ["guillotine", "free"])
+def test_what_the_matching_plans_can_be_sawn(seed: int, cut_mode: str) -> None:
+    """Every block of a solved yard, with irregular faces, flaws and slabs, is sawn down to its pieces."""
+    problem = problem_from_json(
+        random_yard(14, 8, seed=seed, tight=bool(seed % 2), cut_mode=cut_mode)
+    )
+    solution = solve(problem, time_limit_s=None, work_limit=20_000)
+    assert verify(problem, solution) == []
+    plans = [
+        saw_plan(problem, solution, b) for b in sorted({p.block_id for p in solution.placements})
+    ]
+    assert plans
+    assert [f for p in plans for f in replay(p)] == []
+    assert follow(json.loads(write_saw_steps(plans))) == []
+    assert {i for p in plans for i in p.pieces} == {p.repair_id for p in solution.placements}

@@ -36,3 +36,19 @@ def test_conversions_against_printed_values() -> None:
 )
 def test_inches_round_to_sixteenths_and_carry(inches: float, text: str) -> None:
     assert units.format_inches(inches * units.M_PER_INCH) == text
+
+
+@pytest.mark.parametrize(
+    ("length_m", "mm", "inches"),
+    [
+        (0.4103, 411, "16 3/16 in"),
+        (0.41, 410, "16 3/16 in"),
+        (0.4064, 407, "16 in"),
+        (0.4066, 407, "16 1/16 in"),
+    ],
+)
+def test_a_size_to_look_for_is_never_less_than_what_is_needed(
+    length_m: float, mm: int, inches: str
+) -> None:
+    assert units.least_mm(length_m) == mm
+    assert units.least_inches(length_m) == inches

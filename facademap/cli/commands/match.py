@@ -46,6 +46,7 @@ def command(
 ) -> None:
     """Assign a block to every piece of PROJECT, and say why where there is none."""
     from facademap.tasks.match.match import match_project
+    from facademap.units import least_mm
 
     with show.progress("matching") as progress:
         result = match_project(
@@ -74,7 +75,7 @@ def command(
             + (f", changed: {', '.join(changed)}" if changed else "")
         )
     lines += [
-        f"  {u['repair']}: no block ({u['reason']}); look for {' x '.join(f'{s:.0f}' for s in u['source_mm'])} mm"
+        f"  {u['repair']}: no block ({u['reason']}); look for {' x '.join(str(least_mm(s / 1000)) for s in u['source_mm'])} mm"
         for u in result["unmatched"]
     ]
     lines += [

@@ -130,6 +130,15 @@ class Context:
         return sawing_of(frames, rules_of_yard(self.project))
 
     @cached_property
+    def blank_m3(self) -> dict[str, float]:
+        """Volume of the blanks as they come off the saw, by piece."""
+        return {
+            piece: plan.solids[solid].volume_mm3 * 1e-9
+            for plan in self.sawing[0]
+            for piece, solid in plan.pieces.items()
+        }
+
+    @cached_property
     def drawn_elevations(self) -> list[dict[str, Any]]:
         """Elevations that have a surface with something on it, in their order."""
         rows = cast("list[dict[str, Any]]", self.frame("elevations").to_dict("records"))

@@ -74,6 +74,7 @@ def _quantities(context: Context) -> Files:
         least_void_m2=context.choices.least_void_m2,
         lift_height_m=context.trade_values.lift_height_m,
         labour_h=rates.labour_h if rates else None,
+        blank_m3=context.blank_m3,
     )
     if rates is not None:
         missing = rates.without_rate(quantities)
@@ -243,7 +244,7 @@ def _exchange(context: Context) -> Files:
     from facademap.tasks.issue.papers_exchange import write_geopackage
 
     frames = context.frames(_PLAN)
-    quantities = measure_quantities(frames)
+    quantities = measure_quantities(frames, blank_m3=context.blank_m3)
     files: dict[str, bytes] = {"exchange/project.gpkg": write_geopackage(context.project)}
     for table in ("conditions", "repairs"):
         rows = quantities.conditions if table == "conditions" else quantities.repairs

@@ -21,6 +21,8 @@ from facademap.match.from_tables import (
     problem_from_tables,
     unmatched_changes,
 )
+from facademap.match.replay import replay
+from facademap.match.sawing import saw_plan
 from facademap.match.solution import Solution
 from facademap.match.solver import Progress, solve
 from facademap.match.verification import verify
@@ -231,6 +233,18 @@ def _from_wall(
     }
 
 
+def _need_sawable(table_problem: TableProblem, solution: Solution) -> None:
+    """Follow the saw plan of every opened block; a plan that does not end with exactly its pieces is not stored."""
+    for block in sorted({p.block_id for p in solution.placements}):
+        plan = saw_plan(table_problem.problem, solution, block, names=table_problem.piece_of)
+        faults = replay(plan)
+        if faults:
+            raise SolveError(
+                f"the plan cannot be sawn and was not stored: {faults[0]}",
+                "Solve again; report this if it stays.",
+            )
+
+
 def current_plan(project: Project) -> tuple[Solution, Premises | None]:
     """The plan in force and what it was made from."""
     plans = [
@@ -261,6 +275,7 @@ def store_plan(
             f"the plan breaks a rule and was not stored: {faults[0]}",
             "Solve again; report this if it stays.",
         )
+    _need_sawable(table_problem, solution)
     gap = max(0.0, solution.gap) if proved or solution.status == "optimal" else None
     with gated_edit(project, who=who, what="matching") as edit:
         plan_id = edit.new_id("M")

@@ -19,6 +19,7 @@ from facademap.tables import TABLES, is_missing
 from facademap.tables.settings import REQUIRABLE
 from facademap.tasks.plan.plan import settings_of_project
 from facademap.tasks.project.check_gate import references_of, settled_of, stages_of
+from facademap.tasks.project.check_sawing import saw_plans_of
 from facademap.tasks.project.finding import Finding
 from facademap.tasks.survey.doubts import identical_pairs
 from facademap.tasks.survey.required import missing_of
@@ -60,6 +61,7 @@ def check_project(
         _repairs,
         _assembly,
         _yard,
+        saw_plans_of,
         _work,
     )
     findings: list[Finding] = []

@@ -12,7 +12,7 @@ import { Papers, Ticket } from "./Papers.jsx";
 import { Plans } from "./Plans.jsx";
 import { FORMS, shown, useChange } from "./Record.jsx";
 import { AllReviews, Reviews, isReviewer } from "./Review.jsx";
-import { area, fromWall, length, matchSeconds, sizes, units } from "./settings.js";
+import { area, fromWall, leastSizes, length, matchSeconds, sizes, units } from "./settings.js";
 import { t } from "./texts.js";
 import { dialog, select, selection, tool } from "./view.js";
 import { goTo } from "./wall.js";
@@ -187,7 +187,7 @@ function Overview() {
                   {p.source_size && (
                     <>
                       <br />
-                      {t("look.for", { size: sizes(p.source_size) })}
+                      {t("look.for", { size: leastSizes(p.source_size) })}
                     </>
                   )}
                 </span>

@@ -258,6 +258,13 @@ function Face({ face }) {
   const several = slabs.length > 1 && new Set(all.map((p) => p.slab)).size > 1;
   // one slab lies behind the other: each is drawn for itself
   const places = several ? all.filter((p) => (p.slab ?? 0) === slab) : all;
+  const shown = several ? slab : (all[0]?.slab ?? 0);
+  const front = slabs.slice(0, shown).reduce((sum, m) => sum + m, 0);
+  const reaching = (face.flaws ?? []).filter(
+    (f) =>
+      (f.depth_m == null || f.depth_m > front) &&
+      (!slabs.length || (f.from_m ?? 0) < front + (slabs[shown] ?? Infinity)),
+  );
   const size = Math.max(w, h) * k;
   return (
     <figure class="face-plan">
@@ -277,7 +284,7 @@ function Face({ face }) {
           />
         )}
         <path d={path(ring)} class="outline" stroke-width={size / 160} />
-        {(face.flaws ?? []).map((f, i) => (
+        {reaching.map((f, i) => (
           <path key={i} d={path(f.ring)} class="flaw" stroke-width={size / 200} />
         ))}
         {places.map((p) => {
@@ -297,11 +304,11 @@ function Face({ face }) {
                 y={(y1 - cy) * k}
                 text-anchor="middle"
                 style={{
-                  fontSize: `${Math.min(size / 19, ((Math.max(...blank.map((c) => c[0])) - Math.min(...blank.map((c) => c[0]))) * k) / (p.repair.length * LETTER))}px`,
+                  fontSize: `${Math.min(size / 19, ((Math.max(...blank.map((c) => c[0])) - Math.min(...blank.map((c) => c[0]))) * k) / (p.piece.length * LETTER))}px`,
                 }}
                 class="blank-name"
               >
-                {p.repair}
+                {p.piece}
               </text>
             </g>
           );
@@ -316,6 +323,7 @@ function Face({ face }) {
           ))}
         </div>
       )}
+      {shown > 0 && <p class="unseen">{t("slab.unseen", { n: shown + 1 })}</p>}
       <figcaption>
         <strong>{face.id}</strong>{" "}
         <span class="aside">

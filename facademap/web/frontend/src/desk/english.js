@@ -267,6 +267,8 @@ export const english = {
   "closer.unfit": "does not fit",
   "closer.assign": "Assign {block}",
   "ticket.large": "Open it large",
+  "slab.unseen":
+    "The picture is the old face. Slab {n} lies behind it and nobody has seen its face: look again once it is sawn.",
   "slabs.of": "Slabs of face {id}",
   "reviewer.only": "This link is for reading and reviewing.",
   undone: "Taken back: {what}",

@@ -96,6 +96,12 @@ export function sizes(list, digits = 0) {
   return `${list.map((m) => (m == null ? "–" : (m * 1000).toFixed(digits))).join(" × ")} mm`;
 }
 
+/** A size to look for: never less than what is needed. */
+export const leastSizes = (list) =>
+  units.value === "in"
+    ? sizes(list.map((m) => (m == null ? m : (Math.ceil((m / 0.0254) * 16 - 1e-4) / 16) * 0.0254)))
+    : sizes(list.map((m) => (m == null ? m : Math.ceil(m * 1000 - 1e-4) / 1000)));
+
 /** Date and time as people here write them. */
 export const when = (iso) =>
   iso ? new Date(iso).toLocaleString(undefined, { dateStyle: "medium", timeStyle: "short" }) : "";
