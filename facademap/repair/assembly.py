@@ -169,7 +169,7 @@ class Assembly:
                     "rod_into_wall": _mm(p.embedment_m),
                     "rod_into_piece": _mm(p.into_piece_m),
                     "rod_length": _mm(p.rod_length_m),
-                    "direction": [round(x, 9) for x in p.direction],
+                    "direction": [round(x, 9) + 0.0 for x in p.direction],
                     "fixing": p.fixing,
                 }
                 for p in self.pins

@@ -8,7 +8,9 @@ from dataclasses import dataclass, replace
 from typing import Any, Literal, get_args
 
 from facademap.errors import InputError
+from facademap.repair.edges import by_name, from_named, ring_of
 from facademap.repair.settings import STATUSES, Settings, parse_toml
+from facademap.repair.tolerances import exceeds, said
 from facademap.tables import STAGES, TREATMENTS
 
 __all__ = ["Criteria", "Criterion", "Verdict", "judge", "read_criteria"]
@@ -58,6 +60,15 @@ class Criteria:
         if unseen_face or not any(c.only for c in self.criteria):
             return self
         return replace(self, criteria=tuple(c for c in self.criteria if not c.only))
+
+    def limit_m(self, measured: str, kind: CriterionKind, *, otherwise: float) -> float:
+        """The limit that this office sets on a length measured, else a common one."""
+        found = [
+            c.limit
+            for c in self.criteria
+            if c.measured == measured and c.kind == kind and c.limit is not None
+        ]
+        return min(found, default=otherwise)
 
     def before(self, stage: str, *, treatment: str) -> tuple[Criterion, ...]:
         """What must have passed before a repair of this treatment enters the stage."""
@@ -186,39 +197,79 @@ def judge(
         if result not in ("pass", "redo"):
             raise InputError(f"{criterion.name}: no result", "Say pass or redo.")
         return Verdict(result="pass" if result == "pass" else "redo", reason=criterion.text)
-    values = _numbers(criterion, measured)
     limit = (
         float(criterion.limit)
         if criterion.limit is not None
         else float(getattr(settings, criterion.limit_from))
     )
-    if criterion.kind == "at_most":
-        worst, passed = max(values), max(values) <= limit + _TOLERANCE
-        words = f"{criterion.measured} {worst:g}, at most {limit:g}"
-    elif criterion.kind == "at_least":
-        worst, passed = min(values), min(values) >= limit - _TOLERANCE
-        words = f"{criterion.measured} {worst:g}, at least {limit:g}"
-    elif criterion.kind == "spread":
-        if len(values) < 2:
-            raise InputError(
-                f"{criterion.name}: one value of {criterion.measured}", "Give at least two values."
-            )
-        worst = max(values) - min(values)
-        passed = worst <= limit + _TOLERANCE
-        words = f"{criterion.measured} differ by {worst:g}, at most {limit:g}"
+    if criterion.kind == "near":
+        passed, words = _near(criterion, repair, measured, limit)
     else:
-        design = [float(x) for x in (repair.get(criterion.design) or [])]
-        if len(design) != len(values):
-            raise InputError(
-                f"{criterion.name}: {len(values)} values for {len(design)} edges",
-                "Give one value for each edge, from the lower left on, counter-clockwise.",
-            )
-        worst = max(abs(a - b) for a, b in zip(values, design, strict=True))
-        passed = worst <= limit + _TOLERANCE
-        words = f"{criterion.measured} off by up to {worst:g}, at most {limit:g}"
+        passed, words = _against(criterion, _numbers(criterion, measured), limit)
     if result == "redo":
         return Verdict(result="redo", reason=f"{words}; said to be redone")
     return Verdict(result="pass" if passed else "redo", reason=words)
+
+
+def _against(criterion: Criterion, values: Sequence[float], limit: float) -> tuple[bool, str]:
+    """Values against a limit: the worst of them, judged in tenths of a millimetre where they are lengths."""
+    length = criterion.measured.endswith("_m")
+    name = criterion.measured.removesuffix("_m") if length else criterion.measured
+    show = said if length else (lambda x: f"{x:g}")
+
+    def above(value: float, bound: float) -> bool:
+        return exceeds(value, bound) if length else value > bound + _TOLERANCE
+
+    if criterion.kind == "at_most":
+        worst = max(values)
+        return not above(worst, limit), f"{name} {show(worst)}, at most {show(limit)}"
+    if criterion.kind == "at_least":
+        worst = min(values)
+        return not above(limit, worst), f"{name} {show(worst)}, at least {show(limit)}"
+    if len(values) < 2:
+        raise InputError(
+            f"{criterion.name}: one value of {criterion.measured}", "Give at least two values."
+        )
+    worst = max(values) - min(values)
+    return not above(worst, limit), f"{name} differ by {show(worst)}, at most {show(limit)}"
+
+
+def _near(
+    criterion: Criterion,
+    repair: Mapping[Any, Any],
+    measured: Mapping[str, Any] | None,
+    limit: float,
+) -> tuple[bool, str]:
+    """Values against design values; those of edges go by the names of the edges."""
+    design = [float(x) for x in (repair.get(criterion.design) or [])]
+    given = None if measured is None else measured.get(criterion.measured)
+    outline = repair.get("geometry")
+    if criterion.design == "edges" and outline is not None and len(design) == len(ring_of(outline)):
+        ring = ring_of(outline)
+        kinds = list(repair.get("edge_kinds") or ["inset"] * len(design))
+        if given is None:
+            _numbers(criterion, measured)
+        typed = given if isinstance(given, (Mapping, list, tuple)) else [given]
+        named = from_named(typed, ring=ring, kinds=kinds, what=criterion.name)
+        values = _numbers(criterion, {criterion.measured: list(named.values())})
+        drawn = by_name(ring, design)
+        wanted = [drawn[n] for n in named]
+        names = list(named)
+    else:
+        values, wanted = _numbers(criterion, measured), design
+        if len(values) != len(wanted):
+            raise InputError(
+                f"{criterion.name}: {len(values)} values for {len(wanted)} edges",
+                "Give one value for each edge: top, right, bottom, left, then as drawn.",
+            )
+        names = [f"edge {k}" for k in range(1, len(values) + 1)]
+    off = [abs(a - b) for a, b in zip(values, wanted, strict=True)]
+    worst = max(range(len(off)), key=lambda k: off[k])
+    passed = not any(exceeds(x, limit) for x in off)
+    return passed, (
+        f"{names[worst]} is {said(values[worst])}, drawn {said(wanted[worst])}: "
+        f"off by {said(off[worst])}, at most {said(limit)}"
+    )
 
 
 def _numbers(criterion: Criterion, measured: Mapping[str, Any] | None) -> list[float]:

@@ -28,6 +28,8 @@ class EdgePlan:
     ----------
     name, kind : str
         Name as on every paper; inset, joint or exposed.
+    at : int
+        Its place in the outline: from corner ``at`` to the next.
     joint_m, length_m : float
         Joint that stays open, and length of the edge of the cut-out.
     spacer_m : float
@@ -40,6 +42,7 @@ class EdgePlan:
 
     name: str
     kind: str
+    at: int
     joint_m: float
     length_m: float
     spacer_m: float
@@ -51,6 +54,7 @@ class EdgePlan:
         return {
             "name": self.name,
             "kind": self.kind,
+            "at": self.at,
             "joint_m": self.joint_m,
             "length_m": round(self.length_m, 6),
             "spacer_m": self.spacer_m,
@@ -97,6 +101,7 @@ def plan_edges(
             EdgePlan(
                 name=names[i],
                 kind=kind,
+                at=i,
                 joint_m=joint,
                 length_m=length,
                 spacer_m=joint if open_joint else 0.0,

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from shapely.geometry import Polygon
 
 from facademap.errors import InputError
+from facademap.repair.criteria import Criteria
+from facademap.repair.edges import SIDES, from_named, ring_of
 from facademap.repair.offsets import offset_edges
 from facademap.repair.settings import Settings
+from facademap.repair.sizes import sizes_of
+from facademap.repair.tolerances import exceeds, said
 
 __all__ = [
     "MeasuredCutOut",
@@ -22,22 +26,29 @@ __all__ = [
     "read_measured",
 ]
 
+#: Where an office sets no limit of its own (common practice).
+_SQUARE_M, _EVEN_M = 0.002, 0.003
 #: A tape reading that differs more from the drawing is a slip, not a cut-out.
 _GREATEST_MISFIT = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasuredCutOut:
-    """Readings on the cut-out in metres."""
+    """Readings on the cut-out in metres; ``sides_m`` and ``joints_m`` by the name of the edge."""
 
     widths_m: tuple[float, ...]
     heights_m: tuple[float, ...]
     diagonals_m: tuple[float, ...]
     depths_m: tuple[float, ...]
+    sides_m: Mapping[str, float] = field(default_factory=dict)
+    joints_m: Mapping[str, float] = field(default_factory=dict)
 
-    def as_json(self) -> dict[str, list[float]]:
+    def as_json(self) -> dict[str, Any]:
         """As kept in the repairs table."""
-        return {
+        named = {
+            k: dict(v) for k, v in (("sides_m", self.sides_m), ("joints_m", self.joints_m)) if v
+        }
+        return named | {
             "widths_m": list(self.widths_m),
             "heights_m": list(self.heights_m),
             "diagonals_m": list(self.diagonals_m),
@@ -56,14 +67,44 @@ class PieceAsMeasured:
     notes: tuple[str, ...]
 
 
-def read_measured(values: Mapping[str, Any], *, where: str = "measured cut-out") -> MeasuredCutOut:
-    """Check readings: at least two widths and heights, both diagonals (or none for an L), four depths.
+def read_measured(
+    values: Mapping[str, Any],
+    *,
+    where: str = "measured cut-out",
+    outline: Polygon | None = None,
+    kinds: Sequence[str] = (),
+) -> MeasuredCutOut:
+    """Check readings: at least two widths and heights, both diagonals (or none for an L), a depth at every corner.
+
+    Parameters
+    ----------
+    values : mapping
+        ``widths_m``, ``heights_m``, ``diagonals_m``, ``depths_m``; ``sides_m`` and ``joints_m`` by the names of the edges,
+        or in the order top, right, bottom, left, then as drawn. Sides of four give widths and heights.
+    where : str
+        Named in errors.
+    outline : Polygon, optional
+        Cut-out as drawn, for the names of its edges.
+    kinds : sequence of str
+        Kind of each edge; an exposed one has no joint.
 
     Raises
     ------
     InputError
         Naming the reading that is missing or cannot be.
     """
+    named = {
+        key: _named(values[key], key, where=where, outline=outline, kinds=kinds)
+        for key in ("sides_m", "joints_m")
+        if values.get(key)
+    }
+    sides = named.get("sides_m", {})
+    if len(sides) == 4 and set(sides) == set(SIDES):
+        values = {
+            "widths_m": [sides["top"], sides["bottom"]],
+            "heights_m": [sides["left"], sides["right"]],
+            **{k: v for k, v in values.items() if v},
+        }
     wanted = {"widths_m": 2, "heights_m": 2, "depths_m": 4}
     read: dict[str, tuple[float, ...]] = {}
     for key in ("widths_m", "heights_m", "diagonals_m", "depths_m"):
@@ -82,7 +123,37 @@ def read_measured(values: Mapping[str, Any], *, where: str = "measured cut-out")
         read[key] = numbers
     if len(read["diagonals_m"]) not in (0, 2):
         raise InputError(f"{where}: {len(read['diagonals_m'])} diagonals", "Give both diagonals.")
-    return MeasuredCutOut(**read)
+    return MeasuredCutOut(
+        widths_m=read["widths_m"],
+        heights_m=read["heights_m"],
+        diagonals_m=read["diagonals_m"],
+        depths_m=read["depths_m"],
+        sides_m=sides,
+        joints_m=named.get("joints_m", {}),
+    )
+
+
+def _named(
+    raw: Any, key: str, *, where: str, outline: Polygon | None, kinds: Sequence[str]
+) -> dict[str, float]:
+    """Readings by the names of the edges."""
+    if outline is None:
+        if not isinstance(raw, Mapping):
+            raise InputError(
+                f"{where}: {key} without names", "Give them by the names of the edges."
+            )
+        found = dict(raw)
+    else:
+        ring = ring_of(outline)
+        counted = ["inset"] * len(ring) if key == "sides_m" or not kinds else list(kinds)
+        found = from_named(raw, ring=ring, kinds=counted, what=f"{where}, {key}")
+    try:
+        numbers = {str(n): float(x) for n, x in found.items()}
+    except (TypeError, ValueError):
+        raise InputError(f"{where}: {key} is {raw!r}", "Give numbers in metres.") from None
+    if any(not math.isfinite(x) or not 0 < x < 10 for x in numbers.values()):
+        raise InputError(f"{where}: {key} holds {raw!r}", "Give lengths in metres, above 0.")
+    return numbers
 
 
 def piece_as_measured(
@@ -92,6 +163,7 @@ def piece_as_measured(
     edges: list[float],
     design_depth_m: float,
     settings: Settings,
+    criteria: Criteria,
     projection_m: float = 0.0,
 ) -> PieceAsMeasured:
     """The piece for a cut-out as it was cut.
@@ -115,26 +187,27 @@ def piece_as_measured(
             )
     ring = np.asarray(outline.exterior.coords)[:-1]
     stretched = (ring - [u0, v0]) * [width / (u1 - u0), height / (v1 - v0)] + [u0, v0]
+    square = criteria.limit_m("diagonals_m", "spread", otherwise=_SQUARE_M)
+    even = criteria.limit_m("depths_m", "spread", otherwise=_EVEN_M)
     notes = []
-    for name, values in (
-        ("widths", measured.widths_m),
-        ("heights", measured.heights_m),
-        ("depths", measured.depths_m),
+    for name, values, limit in (
+        ("widths", measured.widths_m, square),
+        ("heights", measured.heights_m, square),
+        ("depths", measured.depths_m, even),
     ):
-        if max(values) - min(values) > 0.003:
-            notes.append(f"{name} differ by {(max(values) - min(values)) * 1000:.1f} mm")
-    if (
-        len(measured.diagonals_m) == 2
-        and abs(measured.diagonals_m[0] - measured.diagonals_m[1]) > 0.002
-    ):
-        notes.append(
-            f"diagonals differ by {abs(measured.diagonals_m[0] - measured.diagonals_m[1]) * 1000:.1f} mm: not square"
-        )
+        spread = max(values) - min(values)
+        if exceeds(spread, limit):
+            notes.append(f"{name} differ by {said(spread)}")
+    if len(measured.diagonals_m) == 2:
+        skew = abs(measured.diagonals_m[0] - measured.diagonals_m[1])
+        if exceeds(skew, square):
+            notes.append(f"diagonals differ by {said(skew)}: not square")
+    notes += _sides_off(measured, outline, square)
     depth = min(measured.depths_m)
-    deeper = depth > design_depth_m + max(settings.depth_step_m, 0.002) + 1e-9
-    if depth < design_depth_m - 0.002:
+    deeper = exceeds(depth - design_depth_m, max(settings.depth_step_m, square))
+    if exceeds(design_depth_m - depth, square):
         notes.append(
-            f"cut {depth * 1000:.0f} mm deep, drawn {design_depth_m * 1000:.0f} mm: cut deeper or agree the lesser depth"
+            f"cut {said(depth)} deep, drawn {said(design_depth_m)}: cut deeper or agree the lesser depth"
         )
     return PieceAsMeasured(
         outline=offset_edges(stretched, edges),
@@ -143,6 +216,16 @@ def piece_as_measured(
         deeper=deeper,
         notes=tuple(notes),
     )
+
+
+def _sides_off(measured: MeasuredCutOut, outline: Polygon, limit_m: float) -> list[str]:
+    """Sides of an outline that is no rectangle, against those drawn."""
+    drawn = {s.name: s.length_m for s in sizes_of(outline).sides}
+    return [
+        f"{name} is {said(got)}, drawn {said(drawn[name])}"
+        for name, got in measured.sides_m.items()
+        if name in drawn and exceeds(abs(got - drawn[name]), limit_m)
+    ]
 
 
 def place_still_fits(

@@ -18,6 +18,8 @@ __all__ = ["RESIN_CLEARANCE_M", "Pin", "PinLayout", "drilling_template", "set_ou
 
 #: Hole diameter beyond the rod for resin; common practice 1.5 to 2 mm.
 RESIN_CLEARANCE_M = 0.002
+#: How far a pin may be moved from its row so that it keeps its distance from a side out of level.
+_OUT_OF_LEVEL_M = 0.005
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -406,8 +408,14 @@ def _grid(part: Any, settings: Settings) -> list[tuple[float, float]]:
     points = [(u, v) for v in along(v0, v1) for u in along(u0, u1)]
     if len(points) == 1:
         points = [(part.centroid.x, part.centroid.y)]
-    cover = part.buffer(1e-7)
-    return [p for p in points if shapely.intersects_xy(cover, *p)]
+    # a side that is a hair out of level must not take a corner away: the point goes on to the ground beside it
+    found = []
+    for point in points:
+        step = shapely.shortest_line(part, shapely.points(point))
+        if shapely.length(step) <= _OUT_OF_LEVEL_M:
+            u, v = shapely.get_coordinates(step)[0]
+            found.append((float(u), float(v)))
+    return found
 
 
 def _farthest(inner: Any) -> tuple[tuple[float, float], tuple[float, float]]:

@@ -11,7 +11,7 @@ import shapely
 from shapely.geometry import LineString, Polygon, box
 
 from facademap.errors import GeometryError, InputError
-from facademap.io.rule_files import load_profile, load_rules
+from facademap.io.rule_files import load_criteria, load_profile, load_rules
 from facademap.repair.cutouts import Need, set_out
 from facademap.repair.measured import piece_as_measured, place_still_fits, read_measured
 from facademap.repair.moulding import cut_levels, projection_over, read_profile_line
@@ -415,7 +415,14 @@ def test_the_cut_out_as_measured_sizes_the_piece_and_tells_when_the_place_no_lon
             "depths_m": [0.05] * 4,
         }
     )
-    piece = piece_as_measured(good, outline=cut, edges=[0.002] * 4, design_depth_m=0.05, settings=S)
+    piece = piece_as_measured(
+        good,
+        outline=cut,
+        edges=[0.002] * 4,
+        design_depth_m=0.05,
+        settings=S,
+        criteria=load_criteria(),
+    )
     assert piece.outline.bounds == pytest.approx((0.002, 0.002, 0.298, 0.198))
     assert piece.depth_m == pytest.approx(0.05 - S.bedding_m + S.proud_m)
     assert not piece.deeper
@@ -429,7 +436,12 @@ def test_the_cut_out_as_measured_sizes_the_piece_and_tells_when_the_place_no_lon
         }
     )
     larger = piece_as_measured(
-        wide, outline=cut, edges=[0.002] * 4, design_depth_m=0.05, settings=S
+        wide,
+        outline=cut,
+        edges=[0.002] * 4,
+        design_depth_m=0.05,
+        settings=S,
+        criteria=load_criteria(),
     )
     assert larger.deeper
     fits, why = place_still_fits(larger, **room)
@@ -451,6 +463,7 @@ def test_the_cut_out_as_measured_sizes_the_piece_and_tells_when_the_place_no_lon
             edges=[0.002] * 4,
             design_depth_m=0.05,
             settings=S,
+            criteria=load_criteria(),
         )
 
 

@@ -247,7 +247,12 @@ def record_cut_out(
                 f"{repair} is {row['stage']}: there is no cut-out to measure",
                 "Measure after cutting out and before sawing.",
             )
-        measured = read_measured(values, where=repair)
+        measured = read_measured(
+            values,
+            where=repair,
+            outline=row["geometry"],
+            kinds=[] if is_missing(row["edge_kinds"]) else row["edge_kinds"],
+        )
         settings = settings_of_project(project)
         found = piece_as_measured(
             measured,
@@ -255,6 +260,7 @@ def record_cut_out(
             edges=list(row["edges"]),
             design_depth_m=float(row["depth_m"]),
             settings=settings,
+            criteria=_criteria(project),
             projection_m=_projection(row),
         )
         fits, problem = _place(project, row, piece=found)
@@ -486,6 +492,7 @@ def _place(
             edges=list(repair["edges"]),
             design_depth_m=float(repair["depth_m"]),
             settings=settings_of_project(project),
+            criteria=_criteria(project),
             projection_m=_projection(repair),
         )
     width, height, depth = _room(project, place)

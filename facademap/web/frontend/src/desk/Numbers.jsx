@@ -7,8 +7,8 @@ const parts = (text) =>
     .split(/[\s;]+/)
     .filter(Boolean);
 
-/** `texts` are what is typed so far; with `grow`, one more box comes when the last is filled. */
-export function Numbers({ name, texts, unit, grow = false, onChange }) {
+/** `texts` are what is typed so far; `labels` say what each box is for; with `grow`, one more box comes when the last is filled. */
+export function Numbers({ name, texts, unit, labels = [], grow = false, onChange }) {
   const boxes = grow && texts.length < 12 && texts.every((x) => x.trim()) ? [...texts, ""] : texts;
   const put = (i, text) => {
     const typed = /[\s;]/.test(text.trim()) ? parts(text) : [text];
@@ -24,7 +24,8 @@ export function Numbers({ name, texts, unit, grow = false, onChange }) {
         <input
           key={i}
           inputMode="decimal"
-          aria-label={boxes.length > 1 ? t("number.of", { name, n: i + 1 }) : name}
+          aria-label={boxes.length > 1 ? t("number.of", { name, n: labels[i] ?? i + 1 }) : name}
+          placeholder={labels[i] ?? ""}
           value={text}
           onInput={(e) => put(i, e.currentTarget.value)}
           onKeyDown={(e) => e.stopPropagation()}

@@ -1,6 +1,7 @@
 // The record, made for a phone on the scaffold: stage, checks, measures, photo. Works on without a connection.
 import { useEffect, useState } from "preact/hooks";
 import { enterAct, lookAt, workState } from "./acts.js";
+import { edgeName } from "./cutout.js";
 import { column, entryOf, rowsOf, tickOf } from "./data.js";
 import { notice } from "./edits.js";
 import { fromMetres, toMetres } from "./fields.jsx";
@@ -357,8 +358,17 @@ const scaled = (unit, factor) => ({
 });
 const KINDS = { m: METRES, c: scaled("°C", 1), h: scaled("h", 1), share: scaled("%", 0.01) };
 const kindOf = (name) => KINDS[name.match(/_(m|c|h|share)$/)?.[1]] ?? scaled("", 1);
+// joints are asked for by the names of their edges, in the order of the ticket
+const asked = (check, row) =>
+  check.measured === "joints_m"
+    ? (row.materials?.edges ?? []).filter((e) => e.kind !== "exposed").map((e) => edgeName(e.name))
+    : [];
 const fixed = (check, row) =>
-  ({ diagonals_m: 2, depths_m: 4, joints_m: row.edges?.length })[check.measured] ?? 0;
+  ({
+    diagonals_m: 2,
+    depths_m: 4,
+    joints_m: asked(check, row).length || row.edges?.length,
+  })[check.measured] ?? 0;
 
 function Check({ check, row, onSave }) {
   const kind = kindOf(check.measured ?? "");
@@ -428,6 +438,7 @@ function Check({ check, row, onSave }) {
             <Numbers
               name={t("work.measured", { name: check.criterion })}
               texts={texts}
+              labels={asked(check, row)}
               unit={kind.unit()}
               grow={several && !count}
               onChange={setTexts}

@@ -99,6 +99,7 @@ function show(row, ring = row?.geometry.coordinates[0].slice(0, -1)) {
   const piece = rowsOf("pieces").find((p) => p.repair === row.id);
   if (piece?.geometry && !drag) add(new Polygon(piece.geometry.coordinates), { kind: "piece" });
   const edges = row.edges ?? [];
+  const named = new Map((row.materials?.edges ?? []).map((e) => [e.at, edgeName(e.name)]));
   const shaping = tool.value === "modify" && canBeShaped(row);
   ring.forEach((a, i) => {
     const b = ring[(i + 1) % ring.length];
@@ -108,7 +109,10 @@ function show(row, ring = row?.geometry.coordinates[0].slice(0, -1)) {
     if (!drag && edges.length === ring.length)
       add(new Point(middle), {
         kind: "joint",
-        text: edges[i] ? length(edges[i], { digits: 1 }) : t("edge.exposed"),
+        text: [
+          named.get(i) ?? "",
+          edges[i] ? length(edges[i], { digits: 1 }) : t("edge.exposed"),
+        ].join(" "),
         dx: (y / d) * 26,
         dy: (x / d) * 15,
       });
@@ -119,6 +123,13 @@ function show(row, ring = row?.geometry.coordinates[0].slice(0, -1)) {
   (drag?.pins ?? row.pins ?? []).forEach((p, i) =>
     add(new Point([p.u_m, p.v_m]), { kind: "pin", at: i }),
   );
+}
+
+/** Name of an edge as on the ticket: top, right, bottom, left, and their numbers beyond the first. */
+export function edgeName(name) {
+  const [side, number] = name.split(" ");
+  const word = ["top", "right", "bottom", "left"].includes(side) ? t(`edge.${side}`) : side;
+  return number ? `${word} ${number}` : word;
 }
 
 effect(() => {

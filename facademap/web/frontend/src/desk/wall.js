@@ -260,13 +260,11 @@ effect(() => {
 
 export function fit(extent, { nearest = 0.0004, slow = false } = {}) {
   const wide = map.getSize()?.[0] > 700;
-  map
-    .getView()
-    .fit(extent, {
-      padding: wide ? [40, 40, 70, 180] : [64, 16, 36, 16],
-      minResolution: nearest,
-      duration: slow ? 260 : 0,
-    });
+  map.getView().fit(extent, {
+    padding: wide ? [40, 40, 70, 180] : [64, 16, 36, 16],
+    minResolution: nearest,
+    duration: slow ? 260 : 0,
+  });
 }
 export const fitWall = () => surface.value && fit(pictureExtent(surface.value));
 

@@ -1,0 +1,218 @@
+"""Names of edges, sizes of any outline, and one rule for what lies within a limit."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from shapely.geometry import Polygon, box
+
+from facademap.errors import InputError
+from facademap.io.rule_files import load_criteria, load_profile
+from facademap.repair.criteria import judge
+from facademap.repair.edge_plan import plan_edges, spacer_sum
+from facademap.repair.edges import by_name, edge_names, from_named, named_order
+from facademap.repair.measured import piece_as_measured, read_measured
+from facademap.repair.pins import set_out_pins
+from facademap.repair.sizes import sizes_of
+from facademap.repair.tolerances import exceeds, round_down, round_up
+
+S, CRITERIA = load_profile("metric"), load_criteria()
+ELL = [(0, 0), (0.4, 0), (0.4, 0.18), (0.18, 0.18), (0.18, 0.34), (0, 0.34)]
+RING = [(0.0, 0.0), (0.3, 0.0), (0.3, 0.2), (0.0, 0.2)]
+
+
+@pytest.mark.parametrize("start", range(4))
+@pytest.mark.parametrize("turn", [1, -1])
+def test_edges_keep_their_names_wherever_the_outline_starts_and_whichever_way_it_runs(start, turn):
+    ring = np.roll(np.array(RING), -start, axis=0)[::turn]
+    joints = {"top": 0.002, "right": 0.004, "bottom": 0.006, "left": 0.003}
+    names = edge_names(ring)
+    values = [joints[n] for n in names]
+    assert by_name(ring, values) == joints
+    assert list(by_name(ring, values)) == ["top", "right", "bottom", "left"]
+    # perfect joints typed in the order that the ticket tells pass, for any start
+    repair = {
+        "geometry": Polygon(ring),
+        "edges": values,
+        "edge_kinds": ["joint"] * 4,
+    }
+    told = judge(
+        CRITERIA.named("joint widths"),
+        repair=repair,
+        settings=S,
+        measured={"joints_m": list(joints.values())},
+    )
+    assert told.result == "pass"
+    wrong = judge(
+        CRITERIA.named("joint widths"),
+        repair=repair,
+        settings=S,
+        measured={"joints_m": joints | {"bottom": 0.0035}},
+    )
+    assert wrong.result == "redo"
+    assert "bottom is 3.5 mm, drawn 6.0 mm" in wrong.reason
+
+
+def test_the_outer_edge_bears_the_plain_name_and_the_others_are_numbered():
+    names = edge_names(ELL)
+    assert names == ("bottom", "right", "top 2", "right 2", "top", "left")
+    assert [names[i] for i in named_order(names)] == [
+        "top",
+        "right",
+        "bottom",
+        "left",
+        "top 2",
+        "right 2",
+    ]
+
+
+@given(st.integers(3, 9), st.integers(0, 1000))
+def test_every_edge_of_any_outline_has_a_name_of_its_own(count, seed):
+    rng = np.random.default_rng(seed)
+    angles = np.sort(rng.uniform(0, 2 * math.pi, count))
+    if np.diff(angles).min(initial=1.0) < 1e-3:
+        return
+    ring = np.column_stack([np.cos(angles), np.sin(angles)])
+    names = edge_names(ring)
+    assert len(set(names)) == count
+    assert sorted(named_order(names)) == list(range(count))
+
+
+def test_exposed_edges_are_not_asked_for_a_joint_and_slips_are_named():
+    kinds = ["joint", "exposed", "inset", "inset"]
+    ring = np.array(RING)
+    typed = from_named([0.002, 0.003, 0.002], ring=ring, kinds=kinds, what="x")
+    assert list(typed) == ["top", "bottom", "left"]
+    assert from_named([0.002, 0, 0.003, 0.002], ring=ring, kinds=kinds, what="x") == typed
+    with pytest.raises(InputError, match="2 values for 3 edges") as fault:
+        from_named([0.002, 0.003], ring=ring, kinds=kinds, what="x")
+    assert "top, bottom, left" in fault.value.remedy
+    with pytest.raises(InputError, match="no edge is named upper"):
+        from_named(
+            {"upper": 0.002, "top": 1, "bottom": 1, "left": 1}, ring=ring, kinds=kinds, what="x"
+        )
+
+
+@pytest.mark.parametrize("base", [0.0, 0.05, 0.303, 0.361, 1.234567])
+@pytest.mark.parametrize("limit", [0.002, 0.003])
+def test_exactly_the_limit_passes_in_every_place_that_judges(base, limit):
+    assert not exceeds((base + limit) - base, limit)
+    assert exceeds((base + limit + 0.0001) - base, limit)
+    name, key = ("cut-out square", "diagonals_m") if limit == 0.002 else ("even depth", "depths_m")
+    values = (
+        [base + 0.1, base + 0.1 + limit] if limit == 0.002 else [0.05, 0.05, 0.05 + limit, 0.05]
+    )
+    for step, passes in ((0.0, True), (0.0001, False)):
+        read = [*values]
+        read[2 if len(read) == 4 else 1] += step
+        record = judge(CRITERIA.named(name), repair={}, settings=S, measured={key: read})
+        measures = {
+            "widths_m": [0.3, 0.3],
+            "heights_m": [0.2, 0.2],
+            "diagonals_m": [0.36, 0.36],
+            "depths_m": [0.05] * 4,
+        } | {key: read}
+        piece = piece_as_measured(
+            read_measured(measures),
+            outline=box(0, 0, 0.3, 0.2),
+            edges=[0.002] * 4,
+            design_depth_m=0.05,
+            settings=S,
+            criteria=CRITERIA,
+        )
+        assert (record.result == "pass") == passes
+        assert (not any("differ" in n for n in piece.notes)) == passes, piece.notes
+
+
+def test_sizes_to_order_go_up_and_sizes_to_fit_go_down():
+    assert round_up(0.4103) == pytest.approx(0.411)
+    assert round_up(0.410) == pytest.approx(0.410)
+    assert round_down(0.4109) == pytest.approx(0.410)
+    assert round_down(0.411) == pytest.approx(0.411)
+
+
+def test_an_outline_that_is_no_rectangle_gets_all_its_sizes():
+    s = sizes_of(Polygon(ELL))
+    assert not s.rectangle
+    assert [(c.letter, round(c.right_m, 3), round(c.up_m, 3)) for c in s.corners] == [
+        ("A", 0.0, 0.34),
+        ("B", 0.18, 0.34),
+        ("C", 0.18, 0.18),
+        ("D", 0.4, 0.18),
+        ("E", 0.4, 0.0),
+        ("F", 0.0, 0.0),
+    ]
+    assert {x.name: round(x.length_m, 3) for x in s.sides}["right 2"] == 0.16
+    assert [n for n, _ in s.diagonals] == ["A–C", "A–D", "A–E"]
+    skew = sizes_of(Polygon([(0, 0), (0.3, 0.0032), (0.3, 0.2), (0, 0.2)]))
+    assert not skew.rectangle
+    assert sizes_of(box(0, 0, 0.3, 0.2)).rectangle
+
+
+def test_spacers_have_the_thickness_of_their_own_joint():
+    edges = plan_edges(
+        np.array(RING),
+        [0.0051, 0.0, 0.002, 0.002],
+        ["joint", "exposed", "inset", "inset"],
+        cut_depth_m=0.05,
+        settings=S,
+    )
+    assert [(e.name, round(e.spacer_m * 1000, 1), e.spacers) for e in edges] == [
+        ("top", 2.0, 2),
+        ("right", 0.0, 0),
+        ("bottom", 5.1, 2),
+        ("left", 2.0, 2),
+    ]
+    assert spacer_sum(edges)["by_thickness"] == [
+        {"thickness_m": 0.0051, "count": 2},
+        {"thickness_m": 0.002, "count": 4},
+    ]
+    assert edges[2].mortar_m3 == pytest.approx(0.0051 * 0.3 * 0.047)
+
+
+def test_named_sides_give_widths_and_heights_and_wrong_ones_are_named():
+    cut = box(0, 0, 0.3, 0.2)
+    read = read_measured(
+        {
+            "sides_m": [0.301, 0.2, 0.3, 0.199],
+            "depths_m": [0.05] * 4,
+            "joints_m": {"top": 0.002, "right": 0.002, "bottom": 0.005, "left": 0.002},
+        },
+        outline=cut,
+    )
+    assert read.widths_m == (0.301, 0.3)
+    assert read.heights_m == (0.199, 0.2)
+    assert read.as_json()["joints_m"]["bottom"] == 0.005
+    ell = read_measured(
+        {
+            "sides_m": [0.18, 0.18, 0.4, 0.34, 0.216, 0.16],
+            "widths_m": [0.4, 0.4],
+            "heights_m": [0.34, 0.34],
+            "depths_m": [0.05] * 6,
+        },
+        outline=Polygon(ELL),
+    )
+    found = piece_as_measured(
+        ell,
+        outline=Polygon(ELL),
+        edges=[0.002] * 6,
+        design_depth_m=0.05,
+        settings=S,
+        criteria=CRITERIA,
+    )
+    assert "top 2 is 216.0 mm, drawn 220.0 mm" in found.notes
+
+
+def test_a_side_a_hair_out_of_level_takes_no_pin_away():
+    level = set_out_pins(box(0, 0, 0.303, 0.258), 0.047, weight_kg=9, settings=S)
+    hair = set_out_pins(
+        Polygon([(0, 0.00003), (0.303, 0), (0.303, 0.258), (0, 0.258)]),
+        0.047,
+        weight_kg=9,
+        settings=S,
+    )
+    assert len(level.pins) == len(hair.pins) == 4
