@@ -17,7 +17,7 @@ from facademap.repair.handling import StoneDensity
 from facademap.repair.mortar import mix_named
 from facademap.repair.offsets import clean_ring
 from facademap.repair.pieces import design_piece, is_inset
-from facademap.repair.pins import Pin, PinLayout
+from facademap.repair.pins import BY_HAND_PINS, Pin, PinLayout
 from facademap.repair.planning import reach_through_joints
 from facademap.repair.settings import Settings
 from facademap.repair.stonework import Edge, Stone, Stonework, side_of
@@ -30,7 +30,6 @@ BY_HAND = "drawn by hand"
 NO_STONE = (
     "No wall stone lies under this cut-out, so no piece is designed; outline the stone first."
 )
-BY_HAND_PINS = "pins were placed by hand"
 #: A side drawn this near to an arris of the stone was meant to lie on it (project rule, twice the picking accuracy of a tablet).
 ON_ARRIS_M = 0.004
 

@@ -10,6 +10,7 @@ from typing import Any, Literal, get_args
 from facademap.errors import InputError
 from facademap.repair.edges import by_name, from_named, ring_of
 from facademap.repair.settings import STATUSES, Settings, parse_toml
+from facademap.repair.sizes import skew_of
 from facademap.repair.tolerances import exceeds, said
 from facademap.tables import STAGES, TREATMENTS
 
@@ -205,13 +206,16 @@ def judge(
     if criterion.kind == "near":
         passed, words = _near(criterion, repair, measured, limit)
     else:
-        passed, words = _against(criterion, _numbers(criterion, measured), limit)
+        outline = repair.get("geometry") if criterion.measured == "diagonals_m" else None
+        passed, words = _against(criterion, _numbers(criterion, measured), limit, outline=outline)
     if result == "redo":
         return Verdict(result="redo", reason=f"{words}; said to be redone")
     return Verdict(result="pass" if passed else "redo", reason=words)
 
 
-def _against(criterion: Criterion, values: Sequence[float], limit: float) -> tuple[bool, str]:
+def _against(
+    criterion: Criterion, values: Sequence[float], limit: float, *, outline: Any = None
+) -> tuple[bool, str]:
     """Values against a limit: the worst of them, judged in tenths of a millimetre where they are lengths."""
     length = criterion.measured.endswith("_m")
     name = criterion.measured.removesuffix("_m") if length else criterion.measured
@@ -230,7 +234,7 @@ def _against(criterion: Criterion, values: Sequence[float], limit: float) -> tup
         raise InputError(
             f"{criterion.name}: one value of {criterion.measured}", "Give at least two values."
         )
-    worst = max(values) - min(values)
+    worst = skew_of(values, outline) if length else max(values) - min(values)
     return not above(worst, limit), f"{name} differ by {show(worst)}, at most {show(limit)}"
 
 

@@ -11,17 +11,21 @@ import numpy as np
 from shapely.geometry import Polygon
 
 from facademap.errors import InputError
+from facademap.repair.as_cut import outline_as_taped
 from facademap.repair.criteria import Criteria
 from facademap.repair.edges import SIDES, from_named, ring_of
+from facademap.repair.fixings import BEFORE
 from facademap.repair.offsets import offset_edges
+from facademap.repair.pins import BY_HAND_PINS, drilling_template, set_out_pins
 from facademap.repair.settings import Settings
-from facademap.repair.sizes import sizes_of
+from facademap.repair.sizes import sizes_of, skew_of
 from facademap.repair.tolerances import exceeds, said
 
 __all__ = [
     "MeasuredCutOut",
     "PieceAsMeasured",
     "piece_as_measured",
+    "pins_as_measured",
     "place_still_fits",
     "read_measured",
 ]
@@ -121,8 +125,12 @@ def read_measured(
                 "Measure both ends, and the depth at every corner.",
             )
         read[key] = numbers
-    if len(read["diagonals_m"]) not in (0, 2):
-        raise InputError(f"{where}: {len(read['diagonals_m'])} diagonals", "Give both diagonals.")
+    across = [n for n, _ in sizes_of(outline).diagonals] if outline is not None else ["both"] * 2
+    if len(read["diagonals_m"]) not in (0, 2, len(across)):
+        raise InputError(
+            f"{where}: {len(read['diagonals_m'])} diagonals",
+            f"Give {', '.join(across)}." if outline is not None else "Give both diagonals.",
+        )
     return MeasuredCutOut(
         widths_m=read["widths_m"],
         heights_m=read["heights_m"],
@@ -169,7 +177,7 @@ def piece_as_measured(
     """The piece for a cut-out as it was cut.
 
     The drawn outline is stretched to the smallest width and height measured, so that the piece enters everywhere, and less
-    its joints; the depth is the smallest depth less the bedding, plus the proud allowance and the projection of a moulding. ``deeper`` says that sound
+    its joints; one that is no rectangle follows its sides and diagonals where these were taped; the depth is the smallest depth less the bedding, plus the proud allowance and the projection of a moulding. ``deeper`` says that sound
     stone lay deeper than drawn by more than the step of the profile: the repair goes back to design.
 
     Raises
@@ -198,8 +206,8 @@ def piece_as_measured(
         spread = max(values) - min(values)
         if exceeds(spread, limit):
             notes.append(f"{name} differ by {said(spread)}")
-    if len(measured.diagonals_m) == 2:
-        skew = abs(measured.diagonals_m[0] - measured.diagonals_m[1])
+    if measured.diagonals_m:
+        skew = skew_of(measured.diagonals_m, outline)
         if exceeds(skew, square):
             notes.append(f"diagonals differ by {said(skew)}: not square")
     notes += _sides_off(measured, outline, square)
@@ -209,8 +217,19 @@ def piece_as_measured(
         notes.append(
             f"cut {said(depth)} deep, drawn {said(design_depth_m)}: cut deeper or agree the lesser depth"
         )
+    joints = list(edges)
+    if measured.sides_m and not sizes_of(outline).rectangle:
+        taped, slack = outline_as_taped(
+            outline, sides_m=measured.sides_m, diagonals_m=measured.diagonals_m
+        )
+        # what the tape contradicts itself by comes off all round, so that the piece enters
+        stretched, joints = ring_of(taped), [j + slack for j in edges]
+        if exceeds(slack, square):
+            notes.append(
+                f"sides and diagonals contradict one another by {said(slack)}: measure again"
+            )
     return PieceAsMeasured(
-        outline=offset_edges(stretched, edges),
+        outline=offset_edges(stretched, joints),
         depth_m=depth - settings.bedding_m + settings.proud_m + projection_m,
         cut_depth_m=depth,
         deeper=deeper,
@@ -254,3 +273,53 @@ def place_still_fits(
         if got > room + 1e-6
     ]
     return not over, ", ".join(f"{n} {d * 1000:.1f} mm too large" for n, d in over)
+
+
+def pins_as_measured(
+    repair: Mapping[str, Any], piece: PieceAsMeasured, *, settings: Settings
+) -> dict[str, Any]:
+    """Columns of the repair with its pins set out for the piece as measured.
+
+    Pins that a person placed keep their places, and a piece without pins stays without; both are gone through again
+    wherever it counts.
+
+    Returns
+    -------
+    dict
+        ``pins`` and ``materials`` with the drilling template, or nothing where they stay.
+    """
+    materials = repair.get("materials")
+    pins = repair.get("pins")
+    if not pins or not isinstance(pins, list) or not isinstance(materials, Mapping):
+        return {}
+    said = (materials.get("pins") or {}).get("notes") or ()
+    first = pins[0]
+    if BY_HAND_PINS in said or not isinstance(first, Mapping):
+        return {}
+    heavy = float(first.get("rod_m") or 0.0) >= settings.rod_heavy_m - 1e-9
+    layout = set_out_pins(
+        piece.outline,
+        piece.cut_depth_m - settings.bedding_m,
+        weight_kg=settings.heavy_kg if heavy else 0.0,
+        settings=settings,
+        fixing=str(first.get("fixing") or BEFORE),
+    )
+    if not layout.pins:
+        return {}
+    return {
+        "pins": [p.as_json() for p in layout.pins],
+        "materials": {
+            **materials,
+            "drilling_template": drilling_template(piece.outline, layout.pins),
+            "pins": {
+                **(materials.get("pins") or {}),
+                "count": len(layout.pins),
+                "rod_length_m": sum(p.rod_length_m for p in layout.pins),
+                "drill_length_m": sum(p.hole_wall_m + p.hole_piece_m for p in layout.pins),
+                "cover_m": layout.cover_m,
+                "edge_distance_m": layout.edge_distance_m,
+                "faults": list(layout.faults),
+                "notes": list(layout.notes),
+            },
+        },
+    }

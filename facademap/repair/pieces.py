@@ -451,6 +451,7 @@ def _materials(
             "width_m": settings.groove_width_m,
             "depth_m": settings.groove_depth_m,
             "eased_back_edges_m": settings.eased_edge_m,
+            "undercut_deg": settings.undercut_deg if "inset" in kinds else 0.0,
         },
         "edges": [e.as_json() for e in edges],
         "spacers": spacer_sum(edges),

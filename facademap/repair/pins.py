@@ -14,10 +14,20 @@ from shapely.geometry import Polygon
 from facademap.repair.fixings import BEFORE, RESIN, THROUGH_FACE, fixing_named
 from facademap.repair.settings import Settings
 
-__all__ = ["RESIN_CLEARANCE_M", "Pin", "PinLayout", "drilling_template", "set_out_pins"]
+__all__ = [
+    "BY_HAND_PINS",
+    "RESIN_CLEARANCE_M",
+    "Pin",
+    "PinLayout",
+    "drilling_template",
+    "set_out_pins",
+]
 
+BY_HAND_PINS = "pins were placed by hand"
 #: Hole diameter beyond the rod for resin; common practice 1.5 to 2 mm.
 RESIN_CLEARANCE_M = 0.002
+#: Ground for pins that ends shorter than this before a side, beyond the edge distance, misses an arm of the piece.
+_ARM_LOST_M = 0.05
 #: How far a pin may be moved from its row so that it keeps its distance from a side out of level.
 _OUT_OF_LEVEL_M = 0.005
 
@@ -329,6 +339,47 @@ def _places(
             f"the piece is too narrow for {edge * 1000:.0f} mm from the edge: {reduced * 1000:.0f} mm is kept"
         )
         edge = reduced
+    places = _over(inner, edge, settings)
+    whole = not _arm_lost(outline, inner, edge)
+    if whole and len(places) > 1:
+        return places, edge
+    a, b = _farthest(inner)
+    apart = math.dist(a, b)
+    if whole and apart >= edge:
+        if apart < settings.pin_spacing_minimum_m - 1e-9:
+            notes.append(
+                f"the two pins stand {apart * 1000:.0f} mm apart, as far as the piece allows"
+            )
+        return [a, b], edge
+    # one pin lets the piece turn, and so does an arm without one: rather a little nearer to the edge within the rules
+    for share in (0.9, 0.8, 0.7, 0.6, 0.5):
+        nearer = max(least, share * edge)
+        ground = _inside(outline, nearer)
+        more = _over(ground, nearer, settings) if nearer < edge else []
+        if len(more) > 1 and not _arm_lost(outline, ground, nearer):
+            notes.append(
+                f"{nearer * 1000:.0f} mm from the edge instead of {edge * 1000:.0f} mm, so that every part finds its pins"
+            )
+            return more, nearer
+    if len(places) > 1:
+        notes.append("an arm of the piece is too narrow for a pin")
+        return places, edge
+    if apart >= edge:
+        return [a, b], edge
+    notes.append("there is room for one pin only")
+    return places or [a], edge
+
+
+def _arm_lost(outline: Polygon, ground: Any, edge: float) -> bool:
+    """Whether the ground for pins misses a whole arm: it ends far short of one side of the piece."""
+    if ground.is_empty:
+        return True
+    short = [abs(a - b) for a, b in zip(outline.bounds, ground.bounds, strict=True)]
+    return max(short) > edge + _ARM_LOST_M
+
+
+def _over(inner: Any, edge: float, settings: Settings) -> list[tuple[float, float]]:
+    """Pins over the ground, arm by arm."""
     places: list[tuple[float, float]] = []
     for part in _arms(inner):
         wanted = _grid(part, settings)
@@ -348,19 +399,7 @@ def _places(
         for place in clear:
             if _nearest(place, places) >= min(edge, settings.pin_spacing_minimum_m) - 1e-9:
                 places.append(place)
-    if len(places) < 2:
-        a, b = _farthest(inner)
-        apart = math.dist(a, b)
-        if apart >= edge and apart > 0:
-            places = [a, b]
-            if apart < settings.pin_spacing_minimum_m - 1e-9:
-                notes.append(
-                    f"the two pins stand {apart * 1000:.0f} mm apart, as far as the piece allows"
-                )
-        else:
-            places = places or [a]
-            notes.append("there is room for one pin only")
-    return places, edge
+    return places
 
 
 def _inside(outline: Polygon, distance: float) -> Any:
@@ -377,18 +416,23 @@ def _arms(inner: Any) -> list[Any]:
     parts = []
     for polygon in shapely.get_parts(inner):
         u0, v0, u1, v1 = polygon.bounds
-        if polygon.area > 0.98 * (u1 - u0) * (v1 - v0):
+        hull = shapely.convex_hull(polygon)
+        if polygon.area > 0.98 * hull.area:
             parts.append(polygon)
             continue
         ring = np.asarray(polygon.exterior.coords)[:-1]
-        hull = shapely.convex_hull(polygon)
         hollow = [
             p for p in ring if float(shapely.distance(hull.exterior, shapely.points(p))) > 1e-6
         ]
-        cut = hollow[0][1] if hollow else (v0 + v1) / 2
+        # an inner corner of the ground is round: the arms lie below and above the round
+        low, high = (
+            (min(p[1] for p in hollow), max(p[1] for p in hollow))
+            if hollow
+            else ((v0 + v1) / 2, (v0 + v1) / 2)
+        )
         halves = [
-            shapely.intersection(polygon, shapely.box(u0, v0, u1, cut)),
-            shapely.intersection(polygon, shapely.box(u0, cut, u1, v1)),
+            shapely.intersection(polygon, shapely.box(u0, v0, u1, max(low, v0 + 1e-6))),
+            shapely.intersection(polygon, shapely.box(u0, min(high, v1 - 1e-6), u1, v1)),
         ]
         parts += [h for h in halves if not h.is_empty and h.area > 0]
     return sorted(parts, key=lambda p: -p.area)

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from shapely import contains_xy
 from shapely.geometry import Polygon
 
 from facademap.repair.edges import edge_names, named_order, ring_of
 
-__all__ = ["Corner", "Side", "Sizes", "sizes_of"]
+__all__ = ["Corner", "Side", "Sizes", "inside_of", "sizes_of", "skew_of"]
 
 #: An outline whose corners lie this near to those of its box is a rectangle to a mason's square.
 SQUARE_M = 5e-5
@@ -114,4 +116,30 @@ def sizes_of(outline: Polygon) -> Sizes:
         width_m=u1 - u0,
         height_m=v1 - v0,
         rectangle=rectangle,
+    )
+
+
+def skew_of(diagonals_m: Sequence[float], outline: Polygon | None) -> float:
+    """How far diagonals as taped are from those of the outline drawn.
+
+    Two diagonals are compared with one another, less the difference that the drawing has, so that a rectangle a little
+    too large is still square; those of an outline with more corners are compared one by one.
+    """
+    drawn = [d for _, d in sizes_of(outline).diagonals] if outline is not None else []
+    if len(drawn) != len(diagonals_m):
+        return max(diagonals_m) - min(diagonals_m)
+    if len(drawn) == 2:
+        return abs((diagonals_m[0] - diagonals_m[1]) - (drawn[0] - drawn[1]))
+    return max(abs(a - b) for a, b in zip(diagonals_m, drawn, strict=True))
+
+
+def inside_of(outline: Polygon, corner: Corner) -> tuple[int, int]:
+    """Which way the stone lies at a corner, -1 or 1 to the right and up: where its letter is written."""
+    u0, v0, u1, v1 = outline.bounds
+    u, v = ring_of(outline)[corner.at]
+    reach = 0.02 * min(u1 - u0, v1 - v0)
+    right, up = (1 if u < (u0 + u1) / 2 else -1), (1 if v < (v0 + v1) / 2 else -1)
+    ways = [(a * right, b * up) for a, b in ((1, 1), (-1, 1), (1, -1), (-1, -1))]
+    return next(
+        (w for w in ways if contains_xy(outline, u + w[0] * reach, v + w[1] * reach)), ways[0]
     )

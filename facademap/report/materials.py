@@ -7,6 +7,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from facademap.units import format_inches
+
 __all__ = ["Materials", "Rod", "number", "read_materials", "read_rods"]
 
 
@@ -86,12 +88,45 @@ class Materials:
     water_l: float | None = None
     spacers_by_thickness: tuple[tuple[float, int, tuple[str, ...]], ...] = ()
     edges: tuple[Mapping[str, Any], ...] = ()
+    cut_notes: tuple[str, ...] = ()
+    undercut_deg: float | None = None
+    grooves_m: float = 0.0
+    groove_spacing_m: float = 0.0
+    groove_width_m: float = 0.0
+    groove_depth_m: float = 0.0
+    eased_edge_m: float = 0.0
+    tape_m: float | None = None
+    sheet_m2: float | None = None
+    dust_l: float | None = None
+    projection_m: float = 0.0
+    profile_out_up_m: tuple[tuple[float, float], ...] = ()
+    profile: str = "metric"
+
+    @property
+    def unit(self) -> str:
+        """Unit that the repair is planned in."""
+        return "in" if self.profile == "inch" else "mm"
+
+    def show(self, length_m: float) -> str:
+        """A length in the unit of the profile that the repair was planned with."""
+        return _show(length_m, self.profile)
+
     hours: float | None = None
     proud_m: float | None = None
     tools: tuple[str, ...] = ()
     temperature_deg_c: tuple[float, float] | None = None
     frost_free_h: float | None = None
     protect_h: float | None = None
+
+
+def _show(length_m: float, profile: str) -> str:
+    if profile == "inch":
+        return format_inches(length_m, denominator=32)
+    return (
+        f"{length_m * 1000:.0f} mm"
+        if abs(length_m * 1e3 - round(length_m * 1e3)) < 0.05
+        else f"{length_m * 1000:.1f} mm"
+    )
 
 
 _MORTAR_PARTS = ("bed_m3", "joints_m3", "undercut_m3", "grooves_m3", "holes_m3")
@@ -147,6 +182,7 @@ def read_materials(record: Any) -> Materials:
         sand_l=number(_find(record, ("sand_l",))),
         water_l=number(_find(record, ("water_l",))),
         spacers_by_thickness=_spacers(record),
+        **_told(record, cut),
         edges=tuple(e for e in record.get("edges") or () if isinstance(e, Mapping)),
         hours=total,
         proud_m=number(record.get("proud_m")),
@@ -179,3 +215,31 @@ def _spacers(record: Mapping[str, Any]) -> tuple[tuple[float, int, tuple[str, ..
         if thick and count:
             found[thick] = (round(count), ())
     return tuple((t, *found[t]) for t in sorted(found, reverse=True))
+
+
+def _told(record: Mapping[str, Any], cut: Any) -> dict[str, Any]:
+    """What is worked out for the bond side, the covers, the corners and the moulding."""
+
+    def part(name: str) -> Mapping[str, Any]:
+        value = record.get(name)
+        return value if isinstance(value, Mapping) else {}
+
+    bond, covers = part("bond_side"), part("covers")
+    notes = cut.get("notes") if isinstance(cut, Mapping) else None
+    return {
+        "cut_notes": tuple(str(n) for n in notes) if isinstance(notes, list) else (),
+        "undercut_deg": number(bond.get("undercut_deg")),
+        "grooves_m": number(bond.get("grooves_m")) or 0.0,
+        "groove_spacing_m": number(bond.get("spacing_m")) or 0.0,
+        "groove_width_m": number(bond.get("width_m")) or 0.0,
+        "groove_depth_m": number(bond.get("depth_m")) or 0.0,
+        "eased_edge_m": number(bond.get("eased_back_edges_m")) or 0.0,
+        "tape_m": number(covers.get("tape_m")),
+        "sheet_m2": number(covers.get("sheet_m2")),
+        "dust_l": number(part("dust").get("kept_l")),
+        "projection_m": number(part("moulding").get("projection_m")) or 0.0,
+        "profile": str(record.get("profile") or "metric"),
+        "profile_out_up_m": tuple(
+            (float(p[0]), float(p[1])) for p in part("moulding").get("profile_out_up_m") or ()
+        ),
+    }

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
+from facademap.repair.edges import edge_names
+from facademap.repair.sizes import inside_of, sizes_of
 from facademap.report.page import Page
 from facademap.units import format_inches, format_mm
 
@@ -50,7 +52,7 @@ def draw_piece(page: Page, ticket: Ticket, x: float, y: float, width: float, hei
     pins = [(r.u_m, r.v_m) for r in ticket.rods if r.u_m is not None and r.v_m is not None]
     _bed_lines(page, shape, ticket.piece["bed"], k, (u0, v0), (ox, oy), pins)
     page.rings([ring], width_mm=0.9)
-    _edges(page, ticket, shape, k, (u0, v0), (ox, oy))
+    _edges(page, ticket, k, (u0, v0), (ox, oy))
     # overall sizes
     page.dimension(
         ox,
@@ -72,6 +74,7 @@ def draw_piece(page: Page, ticket: Ticket, x: float, y: float, width: float, hei
         size_pt=13,
         second=format_inches(v1 - v0),
     )
+    _corners(page, shape, k, (u0, v0), (ox, oy))
     if len(ring) > 4:
         spots = [(ox + (u - u0) * k, oy + (v - v0) * k) for u, v in pins]
         _edge_lengths(page, ring, k, spots)
@@ -187,28 +190,25 @@ def _clear_spot(shape: Any, pins: list[tuple[float, float]]) -> Any:
 def _edges(
     page: Page,
     ticket: Ticket,
-    shape: Any,
     k: float,
     origin: tuple[float, float],
     put: tuple[float, float],
 ) -> None:
-    """Joint of each edge of the cut-out, beside it; exposed edges strong."""
+    """Name and joint of each edge of the cut-out, beside it; exposed edges strong."""
     cut = ticket.repair["geometry"]
     edges = ticket.repair["edges"] if isinstance(ticket.repair["edges"], list) else []
     if cut is None or cut.geom_type != "Polygon" or len(edges) != len(cut.exterior.coords) - 1:
         return
     ring = (np.asarray(cut.exterior.coords) - origin) * k + put
-    centre = np.asarray(shape.centroid.coords[0] - np.asarray(origin)) * k + put
     page.rings([ring[:-1]], width_mm=0.18, ink="#666666", dash_mm=(2.0, 1.0))
-    for a, b, joint in zip(ring[:-1], ring[1:], edges, strict=True):
+    names = edge_names(ring[:-1])
+    for a, b, joint, name in zip(ring[:-1], ring[1:], edges, names, strict=True):
         length = float(np.hypot(*(b - a)))
         if length < 8:
             continue
         along = (b - a) / length
-        out = np.array([along[1], -along[0]])
+        out = np.array([along[1], -along[0]]) * (1.0 if cut.exterior.is_ccw else -1.0)
         middle = (a + b) / 2
-        if np.dot(middle - centre, out) < 0:
-            out = -out
         angle = math.degrees(math.atan2(along[1], along[0]))
         if angle > 91 or angle < -89:
             angle += 180
@@ -223,7 +223,7 @@ def _edges(
             page.text(
                 spot[0],
                 spot[1],
-                f"joint {float(joint) * 1000:.1f}",
+                f"{name}: {float(joint) * 1000:.1f}",
                 size_pt=7,
                 anchor="centre",
                 angle_deg=angle,
@@ -233,12 +233,31 @@ def _edges(
             page.text(
                 spot[0],
                 spot[1],
-                "EXPOSED",
+                f"{name.upper()} EXPOSED",
                 size_pt=7.5,
                 weight="bold",
                 anchor="centre",
                 angle_deg=angle,
             )
+
+
+def _corners(
+    page: Page, shape: Any, k: float, origin: tuple[float, float], put: tuple[float, float]
+) -> None:
+    """Letters of the corners, inside them."""
+    for corner in sizes_of(shape).corners:
+        u, v = np.asarray(shape.exterior.coords)[corner.at]
+        x, y = (u - origin[0]) * k + put[0], (v - origin[1]) * k + put[1]
+        right, up = inside_of(shape, corner)
+        page.text(
+            x + right * 2.0,
+            y + up * 2.0 - 0.9,
+            corner.letter,
+            size_pt=7.5,
+            weight="bold",
+            anchor="centre",
+            halo="#ffffff",
+        )
 
 
 def _edge_lengths(page: Page, ring: Any, k: float, pins: list[tuple[float, float]]) -> None:
@@ -309,6 +328,14 @@ def draw_section(
         width_mm=0.9,
         fill="#ffffff",
     )
+    profile = ticket.materials.profile_out_up_m
+    if len(profile) > 1:
+        line = [
+            (ox + (proud + ticket.materials.projection_m - o) * k, oy + (v - v0) * k)
+            for o, v in profile
+        ]
+        page.rings([line], closed=False, ink="#0063a6", width_mm=0.5)
+        page.text(x + 2, y + 5.5, "blue: moulding, run after fitting", size_pt=7, ink="#0063a6")
     for n, rod in enumerate(ticket.rods, start=1):
         level = oy + ((rod.v_m - v0) if rod.v_m is not None else tall / 2) * k
         angle = math.radians(rod.angle_deg)

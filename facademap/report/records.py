@@ -16,6 +16,7 @@ from facademap.report.materials import number, read_materials, read_rods
 from facademap.report.page import Page
 from facademap.report.paper import paper_named
 from facademap.report.pdf import write_pdf
+from facademap.report.photo_sequence import draw_photo_sequence, has_begun
 from facademap.report.piece_sketch import RED
 from facademap.report.rows import rows_of
 from facademap.report.ticket_page import draw_qr
@@ -119,7 +120,7 @@ def write_records(
     return write_pdf(
         _pages(records, photo, crop, project, link, paper),
         title=f"Record of repairs, {project}".strip(", "),
-        subject="One page a repair",
+        subject="A page for each repair, and the photo sequence of each inset begun",
     )
 
 
@@ -137,7 +138,12 @@ def _pages(
         page.text(15, height - 30, "No repairs to record", size_pt=20, weight="bold")
         yield page
     for n, record in enumerate(records, start=1):
-        yield _page(record, photo, crop, project, link, (width, height), f"{n} of {len(records)}")
+        count = f"{n} of {len(records)}"
+        yield _page(record, photo, crop, project, link, (width, height), count)
+        if has_begun(record):
+            yield draw_photo_sequence(
+                record, photo, project=project, size=(width, height), count=count
+            )
 
 
 def _page(
@@ -424,6 +430,14 @@ def _measured_lines(measured: Any) -> list[str]:
         return ["Not measured yet: sizes are provisional."]
     lines = []
     for name, value in measured.items():
+        if isinstance(value, Mapping):
+            named = [(k, number(v)) for k, v in value.items()]
+            lines.append(
+                f"{str(name).removesuffix('_m')}: "
+                + ", ".join(f"{k} {v * 1000:.1f}" for k, v in named if v is not None)
+                + " mm"
+            )
+            continue
         values = value if isinstance(value, list) else [value]
         shown = [
             f"{n * 1000:.1f}" if str(name).endswith("_m") else f"{n:g}"

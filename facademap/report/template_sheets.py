@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
+from facademap.repair.edges import edge_names, ring_of
+from facademap.repair.sizes import inside_of, sizes_of
 from facademap.report.page import Page
 from facademap.report.paper import paper_named
 from facademap.report.pdf import write_pdf
@@ -156,6 +158,7 @@ def _draw(page: Page, ticket: Ticket, shape: Any, shift: Any, put: Any, window: 
     if cut is not None and cut.geom_type == "Polygon":
         strokes(to_mm(cut.exterior), ink="#777777", width_mm=0.2, dash_mm=(4, 2))
     strokes(outline.boundary, width_mm=0.35)
+    _edges(page, ticket, outline, put, window)
     bed = ticket.piece["bed"]
     if bed in ("horizontal", "edge"):
         step = 12.0
@@ -205,6 +208,51 @@ def _draw(page: Page, ticket: Ticket, shape: Any, shift: Any, put: Any, window: 
             )
             page.text(
                 x + r + 1.5, y + 1.5, f"{n}", size_pt=11, weight="bold", ink=RED, halo="#ffffff"
+            )
+
+
+def _edges(page: Page, ticket: Ticket, outline: Any, put: Any, window: Any) -> None:
+    """Name and joint of each edge beside it, letters in the corners."""
+    shown = {str(e["name"]): e for e in ticket.materials.edges}
+    ring = ring_of(outline)
+    for name, a, b in zip(edge_names(ring), ring, np.roll(ring, -1, axis=0), strict=True):
+        along = (b - a) / max(float(np.hypot(*(b - a))), 1e-9)
+        inward = np.array([-along[1], along[0]]) * (1.0 if outline.exterior.is_ccw else -1.0)
+        spot = a + (b - a) * 0.3 + inward * 4.0
+        if not window.contains(shapely.Point(spot)):
+            continue
+        edge = shown.get(name)
+        words = name
+        if edge is not None:
+            words += (
+                ": exposed"
+                if edge.get("kind") == "exposed"
+                else f": joint {float(edge['joint_m']) * 1000:.1f} mm"
+            )
+        x, y = spot + put
+        upright = abs(along[1]) > abs(along[0])
+        page.text(
+            x,
+            y - 1,
+            words,
+            size_pt=8,
+            anchor="centre",
+            angle_deg=90 if upright else 0,
+            halo="#ffffff",
+        )
+    for corner in sizes_of(outline).corners:
+        at = ring[corner.at]
+        spot = at + np.array(inside_of(outline, corner)) * 4.5
+        if window.contains(shapely.Point(spot)):
+            x, y = spot + put
+            page.text(
+                x,
+                y - 1.6,
+                corner.letter,
+                size_pt=12,
+                weight="bold",
+                anchor="centre",
+                halo="#ffffff",
             )
 
 

@@ -15,6 +15,7 @@ from facademap.repair.assembly import Assembly
 from facademap.repair.donors import WallStone, wall_stone_of
 from facademap.repair.replay import Fault
 from facademap.repair.settings import Settings
+from facademap.repair.steps import Step
 from facademap.report.insets import go_through
 from facademap.report.materials import Materials, Rod, number, read_materials, read_rods
 from facademap.report.rows import rows_of
@@ -67,6 +68,7 @@ class Ticket:
     rods: tuple[Rod, ...] = ()
     materials: Materials = field(default_factory=Materials)
     criteria: tuple[str, ...] = ()
+    steps: tuple[tuple[Step, tuple[str, ...]], ...] = ()
     from_wall: WallStone | None = None
     yields: tuple[WallStone, ...] = ()
     yields_kg: float | None = None
@@ -89,6 +91,7 @@ def make_tickets(
     link: str = "facademap:repair/{repair}",
     criteria: Sequence[str] = (),
     sawing: tuple[Sequence[SawPlan], Sequence[Refused]] = ((), ()),
+    steps: Sequence[tuple[Step, tuple[str, ...]]] = (),
 ) -> list[Ticket]:
     """One ticket for each piece, in the order of lift, elevation and repair.
 
@@ -103,7 +106,9 @@ def make_tickets(
     link : str
         Address of a repair, ``{repair}`` standing for its id.
     criteria : sequence of str
-        Criteria to be met; the usual ones where none are given.
+        Criteria to be met, in short; the usual ones where none are given.
+    steps : sequence of (Step, criteria)
+        The setting in order, with the names of the criteria of this office; the usual ones where none are given.
     sawing : pair of sequences
         Saw plans and blocks that cannot be sawn, from :func:`facademap.match.sawing_of`.
     """
@@ -159,6 +164,7 @@ def make_tickets(
                 rods=read_rods(repair["pins"]),
                 materials=read_materials(repair["materials"]),
                 criteria=tuple(criteria),
+                steps=tuple(steps),
                 from_wall=from_wall.get(str(piece["id"])),
                 yields=yields,
                 assembly=assembly,

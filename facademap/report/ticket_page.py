@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import segno
 
+from facademap.report.as_cut_boxes import draw_all_sizes, draw_as_cut
 from facademap.report.face_picture import FacePicture
 from facademap.report.materials import Rod, number
 from facademap.report.page import BLACK, Page
@@ -21,21 +22,10 @@ from facademap.units import KG_PER_LB, format_inches, format_mm
 if TYPE_CHECKING:
     from facademap.report.ticket_content import Ticket
 
-__all__ = ["CRITERIA", "draw_qr", "draw_ticket"]
+__all__ = ["draw_qr", "draw_ticket"]
 
 MARGIN = 10.0
 GREY = "#e9e6e0"
-#: Common practice; a project gives its own where its specification says otherwise.
-CRITERIA = (
-    "Cut-out square, depth even, all edges sound",
-    "Dry fit: joint even all round, bed direction right",
-    "Holes clean and dry, pins cut free of the face",
-    "Wall and piece wetted, no standing water",
-    "Full bed: no hollow ring when sounded",
-    "Face in line with the wall or proud as set",
-    "Joint pointed, covered and kept damp",
-    "Cured, sounded again, accepted",
-)
 _BED = {
     "horizontal": "Bed level in the wall",
     "edge": "Bed upright (edge)",
@@ -115,7 +105,7 @@ def draw_ticket(
     _bring(page, ticket, left, y, 74, low)
     _cautions(page, ticket, left + 77, y, right - left - 77, low)
     y -= low + 3
-    _criteria(page, ticket, left, right, y)
+    draw_as_cut(page, ticket, left, right, y, MARGIN + 4)
     page.line(left, MARGIN + 2.5, right, MARGIN + 2.5, width_mm=0.2)
     page.text(left, MARGIN - 2, ticket.project, size_pt=7.5, within_mm=100)
     page.text(
@@ -325,9 +315,11 @@ def _sizes(page: Page, ticket: Ticket, x: float, right: float, y: float, tall: f
             + ("" if wet is None else f"; {wet:.1f} kg wet"),
         )
     )
-    step = (tall - 3 * row - 2) / len(lines)
+    top = y - 3 * row
+    top -= draw_all_sizes(page, ticket, x + 2.5, top, right - x - 4, (tall - 3 * row) * 0.5)
+    step = (top - (y - tall) - 2) / len(lines)
     for k, (title, text) in enumerate(lines):
-        base = y - 3 * row - 0.6 - step * (k + 0.72)
+        base = top - 0.6 - step * (k + 0.72)
         page.text(x + 2.5, base, title, size_pt=8, weight="bold")
         page.text(
             x + 17,
@@ -511,55 +503,3 @@ def _cautions(page: Page, ticket: Ticket, x: float, y: float, width: float, tall
             leading=1.24,
             weight="bold" if k == len(texts) - 1 else "regular",
         )
-
-
-def _criteria_of(ticket: Ticket) -> tuple[str, ...]:
-    """The usual criteria, with the times and temperatures of the repair's own profile."""
-    m = ticket.materials
-    lines = list(CRITERIA)
-    if m.temperature_deg_c is not None:
-        low, high = m.temperature_deg_c
-        lines[3] = f"Wall and air {low:.3g} to {high:.3g} °C, wetted, no standing water"
-    if m.protect_h is not None:
-        lines[6] = f"Joint pointed, covered and kept damp {m.protect_h:.0f} h" + (
-            "" if m.frost_free_h is None else f", no frost {m.frost_free_h / 24:.0f} d"
-        )
-    if m.proud_m:
-        lines[5] = f"Face {m.proud_m * 1000:.3g} mm proud, worked back in place"
-    return tuple(lines)
-
-
-def _criteria(page: Page, ticket: Ticket, left: float, right: float, y: float) -> None:
-    lines = ticket.criteria or _criteria_of(ticket)
-    foot = MARGIN + 10
-    rows = (len(lines) + 1) // 2
-    page.text(left, y - 3.5, "CRITERIA: tick when met", size_pt=9, weight="bold")
-    step = min(8.2, (y - 5.5 - foot) / max(1, rows))
-    half = (right - left) / 2
-    for k, text in enumerate(lines):
-        x, base = left + half * (k // rows), y - 9.5 - step * (k % rows)
-        side = min(4.6, step - 0.9)
-        page.box(x, base + 3.2 - side, side, side, width_mm=0.5)
-        size = next(
-            (
-                z
-                for z in (9.5, 8.5, 7.5, 6.6)
-                if len(wrap_text(text, half - 10, z)) * z * MM_PER_PT * 1.15 <= step * 0.98
-            ),
-            6.0,
-        )
-        wrapped = wrap_text(
-            text, half - 10, size, most_lines=max(1, int(step / (size * MM_PER_PT * 1.15)))
-        )
-        if len(wrapped) == 1:
-            page.text(x + 6.5, base + 0.2, wrapped[0], size_pt=size)
-        else:
-            for n, line in enumerate(wrapped):
-                page.text(x + 6.5, base + 1.7 - n * size * MM_PER_PT * 1.15, line, size_pt=size)
-    for x, wide, title in (
-        (left, 62, "Mason"),
-        (left + 66, 42, "Date"),
-        (left + 112, right - left - 112, "Remarks"),
-    ):
-        page.text(x, MARGIN + 4.5, title, size_pt=8)
-        page.line(x + 15, MARGIN + 4, x + wide, MARGIN + 4, width_mm=0.3)

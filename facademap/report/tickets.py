@@ -1,4 +1,4 @@
-"""Cut tickets: a page a piece, with all that the mason needs at the saw and on the scaffold."""
+"""Cut tickets: a ticket and a setting sheet a piece, with all that the mason needs at the saw and on the scaffold."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from facademap.report.face_picture import FacePicture
 from facademap.report.page import Page
 from facademap.report.pdf import write_pdf
 from facademap.report.refusal_page import draw_refusal
+from facademap.report.setting_sheet import draw_setting_sheet
 from facademap.report.ticket_content import Ticket
 from facademap.report.ticket_page import draw_ticket
 
@@ -24,13 +25,14 @@ def ticket_pages(
     paper: str = "A4",
     total: int = 0,
 ) -> Iterator[Page]:
-    """The pages, drawn one by one."""
+    """The pages, drawn one by one: ticket and setting sheet of each piece, or why there is none."""
     for number, ticket in enumerate(tickets, start=1):
         if ticket.faults:
             yield draw_refusal(ticket, paper=paper)
             continue
         face = str(ticket.face["id"]) if ticket.face else ""
         yield draw_ticket(ticket, pictures.get(face), paper=paper, number=number, total=total)
+        yield draw_setting_sheet(ticket, paper=paper, number=number, total=total)
 
 
 def write_cut_tickets(
@@ -56,7 +58,11 @@ def write_cut_tickets(
         if tickets
         else iter([_nothing(paper)])
     )
-    return write_pdf(pages, title=f"Cut tickets, {project}".strip(", "), subject="One page a piece")
+    return write_pdf(
+        pages,
+        title=f"Cut tickets, {project}".strip(", "),
+        subject="Ticket and setting sheet of each piece",
+    )
 
 
 def _nothing(paper: str) -> Page:

@@ -216,3 +216,72 @@ def test_a_side_a_hair_out_of_level_takes_no_pin_away():
         settings=S,
     )
     assert len(level.pins) == len(hair.pins) == 4
+
+
+def test_an_l_as_taped_gets_its_own_corners_and_a_skew_one_is_no_fault_of_the_mason():
+    cut = Polygon([(x * 1.0, y * 1.0) for x, y in ELL])
+    true = Polygon(
+        [(0, 0), (0.4, 0.001), (0.4, 0.18), (0.183, 0.18), (0.181, 0.338), (0.001, 0.339)]
+    )
+    real = sizes_of(true)
+    values = {
+        "sides_m": {s.name: s.length_m for s in real.sides},
+        "diagonals_m": [d for _, d in real.diagonals],
+        "widths_m": [0.4, 0.4],
+        "heights_m": [0.339, 0.339],
+        "depths_m": [0.05] * 6,
+    }
+    read = read_measured(values, outline=cut)
+    found = piece_as_measured(
+        read, outline=cut, edges=[0.0] * 6, design_depth_m=0.05, settings=S, criteria=CRITERIA
+    )
+    got = sizes_of(found.outline)
+    for (name, wanted), (_, has) in zip(real.diagonals, got.diagonals, strict=True):
+        assert has == pytest.approx(wanted, abs=1e-5), name
+    for wanted, has in zip(real.sides, got.sides, strict=True):
+        assert has.length_m == pytest.approx(wanted.length_m, abs=1e-5), wanted.name
+    square = CRITERIA.named("cut-out square")
+    exact = [d for _, d in sizes_of(cut).diagonals]
+    assert (
+        judge(square, repair={"geometry": cut}, settings=S, measured={"diagonals_m": exact}).result
+        == "pass"
+    )
+    off = [exact[0] + 0.0026, *exact[1:]]
+    assert (
+        judge(square, repair={"geometry": cut}, settings=S, measured={"diagonals_m": off}).result
+        == "redo"
+    )
+    with pytest.raises(InputError, match="1 diagonals"):
+        read_measured(values | {"diagonals_m": [0.3]}, outline=cut)
+
+
+def test_a_tape_that_contradicts_itself_is_named_and_the_piece_still_enters():
+    skew = Polygon([(0, 0), (0.3, 0.004), (0.3, 0.2), (0, 0.2)])
+    sizes = sizes_of(skew)
+    sides = {s.name: s.length_m for s in sizes.sides}
+    across = [d for _, d in sizes.diagonals]
+    read = read_measured(
+        {"sides_m": sides, "diagonals_m": [across[0] + 0.012, across[1]], "depths_m": [0.05] * 4},
+        outline=skew,
+    )
+    found = piece_as_measured(
+        read, outline=skew, edges=[0.002] * 4, design_depth_m=0.05, settings=S, criteria=CRITERIA
+    )
+    assert any("contradict" in n for n in found.notes)
+    assert found.outline.area < skew.area
+
+
+def test_pins_of_a_piece_a_little_out_of_square_stand_at_both_ends():
+    piece = Polygon([(0, 0), (0.236, 0.0024), (0.236, 0.1132), (0, 0.1132)])
+    layout = set_out_pins(piece, 0.117, weight_kg=9, settings=S)
+    assert sorted(round(p.u_m, 2) for p in layout.pins) == [0.05, 0.19]
+
+
+@pytest.mark.parametrize("profile", ["metric", "inch"])
+def test_both_arms_of_an_l_are_pinned(profile):
+    ell = Polygon(
+        [(0, 0), (0.314, 0), (0.314, 0.0952), (0.1016, 0.0952), (0.1016, 0.254), (0, 0.254)]
+    )
+    pins = set_out_pins(ell, 0.06, weight_kg=5, settings=load_profile(profile)).pins
+    assert any(p.u_m > 0.2 for p in pins)
+    assert any(p.v_m > 0.12 for p in pins)

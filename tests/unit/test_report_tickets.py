@@ -15,8 +15,10 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchmarks.papers_project import make_project
-from facademap.io.rule_files import load_profile
+from facademap.io.rule_files import load_criteria, load_profile
+from facademap.repair.steps import STEPS, steps_for
 from facademap.report.face_picture import rectify_face
+from facademap.report.template_sheets import write_templates
 from facademap.report.ticket_content import make_tickets
 from facademap.report.tickets import write_cut_tickets
 from facademap.tables import TABLES
@@ -44,9 +46,9 @@ def _picture(pdf: bytes, page: int, scale: float = 3.0) -> np.ndarray:
     return np.asarray(pypdfium2.PdfDocument(pdf)[page].render(scale=scale).to_pil().convert("RGB"))
 
 
-def test_one_page_a_piece_on_a4_and_letter(frames, pdf):
+def test_a_ticket_and_a_setting_sheet_for_each_piece_on_a4_and_letter(frames, pdf):
     reader = pypdf.PdfReader(io.BytesIO(pdf))
-    assert len(reader.pages) == len(frames["pieces"]) == 8
+    assert len(reader.pages) == 2 * len(frames["pieces"]) == 16
     assert [float(v) * 25.4 / 72 for v in reader.pages[0].mediabox[2:]] == pytest.approx(
         [210, 297], abs=0.01
     )
@@ -61,7 +63,7 @@ def test_one_page_a_piece_on_a4_and_letter(frames, pdf):
 def test_sizes_stand_on_the_ticket_in_both_units(frames, pdf):
     reader = pypdf.PdfReader(io.BytesIO(pdf))
     pieces = frames["pieces"].set_index("id")
-    for page in reader.pages:
+    for page in reader.pages[::2]:
         text = page.extract_text()
         piece = pieces.loc[next(i for i in pieces.index if i in text)]
         for name in ("width_m", "height_m", "depth_m"):
@@ -74,7 +76,7 @@ def test_sizes_stand_on_the_ticket_in_both_units(frames, pdf):
 
 def test_the_qr_code_leads_back_to_the_repair(pdf):
     found = set()
-    for page in range(8):
+    for page in range(0, 16, 2):
         image = _picture(pdf, page)
         height, width = image.shape[:2]
         text, _, _ = cv2.QRCodeDetector().detectAndDecode(
@@ -205,3 +207,45 @@ def test_a_face_is_turned_square():
     assert face.x0_m + columns.max() * gsd == pytest.approx(0.4, abs=0.003)
     assert face.y1_m - rows.max() * gsd == pytest.approx(0.1, abs=0.003)
     assert face.y1_m - rows.min() * gsd == pytest.approx(0.3, abs=0.003)
+
+
+def test_the_setting_sheet_has_every_step_in_order_with_the_boxes_of_the_record(frames):
+    """Steps, hold points, photo slots and checks come from one list, which the record follows too."""
+    criteria = load_criteria()
+    tickets = make_tickets(
+        frames, project="x", settings=S, steps=steps_for(criteria, treatment="inset")
+    )
+    pages = pypdf.PdfReader(io.BytesIO(write_cut_tickets(tickets))).pages
+    text = pages[1].extract_text().replace("\n", " ")
+    places = [text.index(step.title) for step in STEPS if step.title != "Set the piece"]
+    assert len(places) == len(STEPS) - 1
+    for step in STEPS:
+        assert not step.photo or f"photo: {step.photo}" in text
+        assert not step.hold or "HOLD: " + step.hold.split(";")[0] in text
+    for criterion in criteria.for_treatment("inset"):
+        assert criterion.name.lower() in text.lower(), criterion.name
+
+
+def test_the_boxes_as_cut_name_sides_corners_and_joints(frames):
+    tickets = make_tickets(frames, project="x", settings=S)
+    ell = next(t for t in tickets if len(t.piece["geometry"].exterior.coords) > 5)
+    text = pypdf.PdfReader(io.BytesIO(write_cut_tickets([ell]))).pages[0].extract_text()
+    for word in ("AS CUT", "top 2", "right 2", "depth F", "A–D", "initials", "CORNERS"):
+        assert word in text, word
+
+
+def test_a_piece_that_cannot_be_set_gets_no_ticket_and_no_template_but_a_reason(frames):
+    broken = {n: f.copy() for n, f in frames.items()}
+    pins = [
+        [{**p, "angle_deg": 15.0, "turn_deg": 15.0} for p in row or ()]
+        for row in frames["repairs"]["pins"]
+    ]
+    broken["repairs"]["pins"] = pins
+    tickets = make_tickets(broken, project="x", settings=S)
+    assert all(t.faults for t in tickets)
+    for pages in (write_cut_tickets(tickets), write_templates(tickets)):
+        text = pypdf.PdfReader(io.BytesIO(pages)).pages[0].extract_text()
+        assert "DO NOT CUT" in text
+        assert "misses its hole" in text
+        assert "Remedy:" in text
+        assert "WIDTH" not in text

@@ -45,6 +45,11 @@ __all__ = ["command"]
 @click.option("--mason", help="Who did it; may be left out.")
 @click.option("--reason", help="Why; needed for redo, on hold, going back and corrections.")
 @click.option("--photo", help="Id of a photo that shows it.")
+@click.option(
+    "--slot",
+    type=click.Choice(["before", "cut out", "dry fit", "bond side", "set", "after"]),
+    help="Place of the photo in the photo sequence of the repair.",
+)
 @command_options
 def command(
     project: str,
@@ -60,6 +65,7 @@ def command(
     mason: str | None,
     reason: str | None,
     photo: str | None,
+    slot: str | None,
     show: Show,
 ) -> None:
     """Record work on REPAIR; without options, show where it stands."""
@@ -74,6 +80,7 @@ def command(
             ("--cut-out", cut_out),
             ("--deeper", deeper),
             ("--correct", corrects),
+            ("--slot", slot),
         )
         if v
     ]
@@ -98,7 +105,14 @@ def command(
         return
     if repair is None:
         raise InputError("no repair named", "Name a repair, such as R-012.")
-    if stage:
+    if slot:
+        from facademap.tasks.record.setting import record_photo
+
+        if photo is None:
+            raise InputError("--slot without a photo", "Name it with --photo.")
+        entry = record_photo(project, repair, slot, photo, at=when, mason=mason)
+        show.result(entry, text=f"{repair}: photo {photo}, {slot} ({entry['id']})")
+    elif stage:
         entry = work.move_on(
             project, repair, stage, at=when, mason=mason, reason=reason, photo=photo
         )
@@ -149,11 +163,27 @@ def command(
             f"{repair}: {state['treatment']}, {state['stage']}; next: {', '.join(state['next']) or 'nothing'}"
         ]
         lines += filter(None, [state["asks"]])
-        lines += [
+        lines += _steps(state["steps"], {c["criterion"]: c["text"] for c in state["checks"]}) or [
             f"  {c['result']:<14} {c['criterion']} (before {c['before']}): {c['text']}"
             for c in state["checks"]
         ]
         show.result(state, text=lines)
+
+
+def _steps(steps, texts):  # type: ignore[no-untyped-def]
+    """The steps as on the setting sheet, with what was found and photographed."""
+    lines = []
+    for step in steps:
+        photo = (
+            f"   [photo {step['photo']}: {', '.join(step['photos']) or 'none yet'}]"
+            if step["photo"]
+            else ""
+        )
+        lines.append(f"{step['step']:>2}  {step['title']}{photo}")
+        lines += [f"      {r:<14} {n}: {texts.get(n, '')}" for n, r in step["checks"].items()]
+        if step["hold"]:
+            lines.append(f"      HOLD before {step['before']}: {step['hold']}")
+    return lines
 
 
 def _time(text: str | None):  # type: ignore[no-untyped-def]

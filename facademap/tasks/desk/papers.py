@@ -109,6 +109,7 @@ def ticket_svg(project: Project, repair: str) -> bytes:
         link=context.link,
         criteria=context.criteria,
         sawing=context.sawing_of(_block_of(project, repair)),
+        steps=context.steps,
     )
     number, ticket = next(
         ((n, t) for n, t in enumerate(tickets, start=1) if t.repair["id"] == repair), (0, None)

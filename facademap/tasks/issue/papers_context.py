@@ -17,7 +17,9 @@ import shapely
 from facademap.errors import FacademapError, InputError
 from facademap.match.saw_tables import Refused
 from facademap.match.sawing import SawPlan
+from facademap.repair.criteria import Criteria
 from facademap.repair.settings import Settings
+from facademap.repair.steps import Step
 from facademap.report.face_picture import FacePicture, rectify_face
 from facademap.store.project import Project
 from facademap.tables import TABLES, is_missing
@@ -99,12 +101,23 @@ class Context:
     @cached_property
     def criteria(self) -> tuple[str, ...]:
         """What is checked on an inset: name and limit, short enough for a tick box."""
+        return tuple(
+            _criterion_in_short(c, self.trade_values)
+            for c in self._criteria_of_office.for_treatment("inset")
+        )
+
+    @cached_property
+    def steps(self) -> tuple[tuple[Step, tuple[str, ...]], ...]:
+        """The setting of an inset in order, with what this office checks at each step."""
+        from facademap.repair.steps import steps_for
+
+        return steps_for(self._criteria_of_office, treatment="inset")
+
+    @cached_property
+    def _criteria_of_office(self) -> Criteria:
         from facademap.io.rule_files import load_criteria
 
-        criteria = load_criteria(self.project.setting("criteria_path")).applying(unseen_face=False)
-        return tuple(
-            _criterion_in_short(c, self.trade_values) for c in criteria.for_treatment("inset")
-        )
+        return load_criteria(self.project.setting("criteria_path")).applying(unseen_face=False)
 
     @cached_property
     def trade_values(self) -> Settings:

@@ -99,6 +99,7 @@ def _tickets(context: Context) -> Files:
         link=context.link,
         criteria=context.criteria,
         sawing=context.sawing,
+        steps=context.steps,
     )
     return {
         "cut-tickets.pdf": write_cut_tickets(

@@ -23,7 +23,7 @@ from facademap.repair.measured import (
     place_still_fits,
     read_measured,
 )
-from facademap.repair.replay import replay_rows
+from facademap.repair.pieces import is_inset
 from facademap.repair.stages import (
     check_states,
     correct_entry,
@@ -46,6 +46,7 @@ from facademap.store.gate import gated_edit, judge_edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.plan.plan import settings_of_project
+from facademap.tasks.record.setting import need_assembly, state_of_steps, with_pins_as_measured
 
 __all__ = [
     "assess_project",
@@ -71,8 +72,8 @@ def work_state(folder: str | Path, repair: str) -> dict[str, Any]:
             project.row("repairs", repair),
             project.read("work_log", where={"repair": repair}),
         )
-        criteria = criteria_of(project, repair)
-        states = check_states(row, log.to_dict("records"), criteria=criteria)
+        entries, criteria = log.to_dict("records"), criteria_of(project, repair)
+        states = check_states(row, entries, criteria=criteria)
         asks = what_to_see(project, repair)
     return {
         "repair": repair,
@@ -91,6 +92,9 @@ def work_state(folder: str | Path, repair: str) -> dict[str, Any]:
             }
             for s in states
         ],
+        "steps": state_of_steps(states, entries, criteria=criteria, treatment=str(row["treatment"]))
+        if is_inset(row["treatment"])
+        else [],
         "entries": [
             {k: None if is_missing(v) else v for k, v in e.items()} for e in log.to_dict("records")
         ],
@@ -126,7 +130,7 @@ def move_on(
         if stage == "piece sawn":
             _need_stone(project, repair)
         if stage in ("approved", "piece sawn"):
-            _need_assembly(project, row)
+            need_assembly(project, row)
         asks = what_to_see(project, repair) if stage == "piece sawn" else ""
         fits, problem = _place(project, row) if stage == "piece sawn" else (None, "")
         entry = enter_stage(
@@ -264,17 +268,21 @@ def record_cut_out(
             projection_m=_projection(row),
         )
         fits, problem = _place(project, row, piece=found)
+        notes = list(found.notes)
         with _edit(project, key, who=who, what=f"{repair}: cut-out measured") as edit:
-            edit.update("repairs", repair, {"measured": measured.as_json()}, rev=row["rev"])
+            changes: dict[str, Any] = {"measured": measured.as_json()}
             for piece in project.read("pieces", where={"repair": repair}).to_dict("records"):
-                edit.update(
-                    "pieces",
-                    piece["id"],
-                    _as_measured(piece, found, project=project, wall_stone=row["wall_stone"]),
+                sized = _as_measured(piece, found, project=project, wall_stone=row["wall_stone"])
+                edit.update("pieces", piece["id"], sized)
+                pins, cannot = with_pins_as_measured(
+                    project, {**row, **changes}, {**piece, **sized}, found
                 )
+                changes |= pins
+                notes += cannot
+            edit.update("repairs", repair, changes, rev=row["rev"])
     return {
         "repair": repair,
-        "notes": list(found.notes),
+        "notes": notes,
         "deeper": found.deeper,
         "depth_m": found.cut_depth_m,
         "place_fits": fits,
@@ -487,7 +495,7 @@ def _place(
         if is_missing(repair["measured"]):
             return True, ""
         piece = piece_as_measured(
-            read_measured(repair["measured"]),
+            read_measured(repair["measured"], outline=repair["geometry"]),
             outline=repair["geometry"],
             edges=list(repair["edges"]),
             design_depth_m=float(repair["depth_m"]),
@@ -518,26 +526,6 @@ def _need_stone(project: Project, repair: str) -> None:
             f"{repair}: its stone, block {use.block}, came out with repair {use.donor} and is not accepted yet",
             "Sound and test it, then accept it and set its state to available.",
         )
-
-
-def _need_assembly(project: Project, repair: Mapping[str, Any]) -> None:
-    """Raise where the piece cannot be pushed on, taken off and set as it is planned."""
-    settings = settings_of_project(project)
-    stones = (
-        []
-        if is_missing(repair["wall_stone"])
-        else project.read("wall_stones", where={"id": repair["wall_stone"]}).to_dict("records")
-    )
-    stone = stones[0] if stones else None
-    for piece in project.read("pieces", where={"repair": repair["id"]}).to_dict("records"):
-        _, found = replay_rows(repair, piece, settings=settings, stone=stone)
-        if not found.passed:
-            first = found.faults[0]
-            raise StageError(
-                f"{repair['id']} cannot be set as planned: {first.about}: {first.problem}"
-                + (f", and {len(found.faults) - 1} more" if len(found.faults) > 1 else ""),
-                first.remedy,
-            )
 
 
 def _projection(repair: Mapping[str, Any]) -> float:
