@@ -74,7 +74,7 @@ STEPS: tuple[Step, ...] = (
         key="piece",
         title="Piece from the saw",
         before="dry-fitted",
-        checks=("stone and bed right",),
+        checks=("stone and bed right", "look again"),
     ),
     Step(key="key-piece", title="Key the piece", before="dry-fitted"),
     Step(key="holes", title="Drill the holes", before="dry-fitted"),

@@ -11,6 +11,7 @@ from facademap.report.materials import Materials, number
 from facademap.report.page import BLACK, Page
 from facademap.report.paper import paper_named
 from facademap.report.typeface import MM_PER_PT, text_width_mm, wrap_text
+from facademap.salvage.seen_face import seen_face
 
 if TYPE_CHECKING:
     from facademap.report.ticket_content import Ticket
@@ -20,6 +21,8 @@ __all__ = ["draw_setting_sheet", "step_lines"]
 MARGIN = 10.0
 HOLD = "#ffd54a"
 GAP = 5.0
+#: Checked only where the face that will show lay inside the stone.
+_LOOK_AGAIN = "look again"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -177,6 +180,7 @@ def _blocks(ticket: Ticket) -> list[_Block]:
             checks=tuple(
                 shown.get(c.lower(), c[:1].upper() + c[1:])
                 for c in checked.get(step.key, step.checks)
+                if c != _LOOK_AGAIN or _unseen(ticket)
             ),
             boxes=tuple(boxes.get(step.key, ())),
         )
@@ -223,7 +227,16 @@ def step_lines(ticket: Ticket) -> dict[str, list[str]]:
         "measure": [
             "Write all sizes as cut on the ticket: sides by name, diagonals, depth at every corner."
         ],
-        "piece": ["Name, face, bed and top as on the ticket; sizes as measured, ringing sound."],
+        "piece": [
+            "Name, face, bed and top as on the ticket; sizes as measured, ringing sound.",
+            *(
+                [
+                    "Nobody has seen the face that will show: photograph it now and look at it beside the wall."
+                ]
+                if _unseen(ticket)
+                else []
+            ),
+        ],
         "key-piece": _key_piece(m),
         "holes": _holes(ticket),
         "protect-face": [
@@ -260,6 +273,13 @@ def step_lines(ticket: Ticket) -> dict[str, list[str]]:
         ],
         "accept": ["Looked at from arm's length and from the ground; record closed."],
     }
+
+
+def _unseen(ticket: Ticket) -> bool:
+    """Whether the face that will show has not been photographed."""
+    if ticket.place is None or ticket.face is None:
+        return False
+    return not seen_face(ticket.place, ticket.face, piece=ticket.piece).photographed
 
 
 def _access(ticket: Ticket) -> list[str]:

@@ -103,7 +103,7 @@ class Context:
         """What is checked on an inset: name and limit, short enough for a tick box."""
         return tuple(
             _criterion_in_short(c, self.trade_values)
-            for c in self._criteria_of_office.for_treatment("inset")
+            for c in self._criteria_of_office.applying(unseen_face=False).for_treatment("inset")
         )
 
     @cached_property
@@ -117,7 +117,7 @@ class Context:
     def _criteria_of_office(self) -> Criteria:
         from facademap.io.rule_files import load_criteria
 
-        return load_criteria(self.project.setting("criteria_path")).applying(unseen_face=False)
+        return load_criteria(self.project.setting("criteria_path"))
 
     @cached_property
     def trade_values(self) -> Settings:
