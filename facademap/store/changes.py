@@ -25,6 +25,7 @@ __all__ = [
     "outlines_near",
     "rows_naming",
     "rows_where",
+    "steps_of",
     "transactions_of",
 ]
 
@@ -145,6 +146,19 @@ def rows_where(project: Project, table_name: str, column: str, value: str) -> li
             f'SELECT "id" FROM "{table.name}" WHERE "{name}" = ? ORDER BY "fid"', (value,)
         ).fetchall()
     return [project.row(table.name, row_id) for (row_id,) in found]
+
+
+def steps_of(project: Project, table_name: str, column: str) -> list[tuple[str, str | None, str]]:
+    """Transactions that turned a yes-or-no column of some row on, oldest first: name, the one it takes back, that row."""
+    table = table_named(table_name)
+    path = f"$.{table.column(column).name}"
+    with in_plain_words(project.path):
+        rows = project._connection.execute(
+            "SELECT txn, undoes, row_id FROM edit_log WHERE table_name = ? AND json_extract(after, ?) "
+            "AND NOT coalesce(json_extract(before, ?), 0) ORDER BY seq",
+            (table.name, path, path),
+        ).fetchall()
+    return [(r[0], r[1], r[2]) for r in rows]
 
 
 def rows_naming(

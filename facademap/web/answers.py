@@ -30,6 +30,7 @@ __all__ = [
     "on_http_error",
     "on_unforeseen",
     "read_body",
+    "text_of",
     "threaded",
 ]
 
@@ -183,3 +184,18 @@ def threaded(function: Callable[..., Any]) -> Callable[[Request], Awaitable[Resp
 
     endpoint.__name__ = function.__name__
     return endpoint
+
+
+def text_of(body: Any, name: str, *, most: int = 2000, required: bool = False) -> str:
+    """A text of a request, trimmed."""
+    if not isinstance(body, Mapping):
+        raise InputError("a request that is not an object", "Send one JSON object.")
+    value = body.get(name)
+    if value is None and not required:
+        return ""
+    if not isinstance(value, str) or len(value) > most or (required and not value.strip()):
+        raise InputError(
+            f"{name} is {'missing' if value is None else 'not a usable text'}",
+            f"Send {name} as text.",
+        )
+    return value.strip()

@@ -198,6 +198,7 @@ _READ: tuple[tuple[str, str, dict[str, Schema], str], ...] = (
         {"repair": _ID, "block": _ID},
         "application/json",
     ),
+    ("/api/plans", "Plans of the matching, and what can be done with each", {}, "application/json"),
     (
         "/api/plans/compare",
         "Two plans side by side",
@@ -287,6 +288,21 @@ _WRITE: tuple[tuple[str, str, Schema], ...] = (
         _CLICKS,
     ),
     ("/api/work/{act}", "An entry of the record", _ACT),
+    *(
+        (
+            f"/api/plans/{act}",
+            text,
+            _object(needed, plan=_ID, name=_NAME, kept={"type": "boolean"}, who=_NAME),
+        )
+        for act, text, needed in (
+            ("name", "Name a plan", ("plan", "name")),
+            ("keep", "Keep a plan beside the one in force", ("plan",)),
+            ("keep-now", "Keep what is placed now as a plan", ("name",)),
+            ("choose", "Put a plan in force again", ("plan",)),
+            ("undo", "Take the last matching or choice back as a whole", ()),
+            ("drop", "Take a plan off the list", ("plan",)),
+        )
+    ),
     ("/api/reviews", "A review", _REVIEW),
     (
         "/api/reviewer-links",

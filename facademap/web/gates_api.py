@@ -2,13 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from starlette.requests import Request
 from starlette.routing import Route
 
+from facademap.errors import InputError
+from facademap.store.project import Project
+from facademap.tasks.match.kept_plans import (
+    choose_plan,
+    drop_plan,
+    keep_now,
+    keep_plan,
+    name_plan,
+    plans_of,
+    undo_plan,
+)
 from facademap.tasks.project.check import check_project
-from facademap.web.answers import threaded
+from facademap.web.answers import text_of, threaded
 from facademap.web.desk import Desk
 
 __all__ = ["routes"]
@@ -22,4 +34,45 @@ def routes(desk: Desk) -> list[Route]:
         found = check_project(desk.folder, fast=request.query_params.get("fast") == "1")
         return {k: found[k] for k in ("findings", "faults", "warnings")} | {"seq": seq}
 
-    return [Route("/api/check", threaded(check))]
+    return [Route("/api/check", threaded(check)), *_plan_routes(desk)]
+
+
+def _plan_routes(desk: Desk) -> list[Route]:
+    def plans(request: Request, body: Any) -> Any:
+        return {"plans": plans_of(desk.reading())}
+
+    def act(request: Request, body: Any) -> Any:
+        kind = request.path_params["act"]
+        if kind not in _PLAN_ACTS:
+            raise InputError(f"plans cannot {kind[:20]!r}", f"Use {', '.join(_PLAN_ACTS)}.")
+        who = text_of(body, "who", most=80) or "survey desk"
+        with desk.writing() as project:
+            return _PLAN_ACTS[kind](project, body, who)
+
+    return [
+        Route("/api/plans", threaded(plans)),
+        Route("/api/plans/{act}", threaded(act), methods=["POST"]),
+    ]
+
+
+def _plan(body: Any) -> str:
+    return text_of(body, "plan", most=200, required=True)
+
+
+def _keep(project: Project, body: Any, who: str) -> Any:
+    kept = body.get("kept", True)
+    if not isinstance(kept, bool):
+        raise InputError("kept is not true or false", "Send kept as true or false.")
+    return {"plan": keep_plan(project, _plan(body), kept=kept, who=who)}
+
+
+_PLAN_ACTS: Mapping[str, Callable[[Project, Any, str], Any]] = {
+    "name": lambda p, b, who: {"plan": name_plan(p, _plan(b), text_of(b, "name"), who=who)},
+    "keep": _keep,
+    "keep-now": lambda p, b, who: {
+        "plan": keep_now(p, text_of(b, "name", most=80, required=True), who=who)
+    },
+    "choose": lambda p, b, who: choose_plan(p, _plan(b), who=who),
+    "undo": lambda p, b, who: undo_plan(p, who=who),
+    "drop": lambda p, b, who: drop_plan(p, _plan(b), who=who),
+}

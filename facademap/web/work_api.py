@@ -26,7 +26,7 @@ from facademap.tasks.desk.photos import take_photo
 from facademap.tasks.desk.pictures import Pictures
 from facademap.tasks.desk.work import record_act, work_overview, work_page
 from facademap.tasks.match.matching_plans import compare_stored_plans
-from facademap.web.answers import Answer, failure, threaded
+from facademap.web.answers import Answer, failure, text_of, threaded
 from facademap.web.desk import Desk
 from facademap.web.guard import PICTURE_TYPES, author_of
 from facademap.web.jobs import Jobs
@@ -51,29 +51,15 @@ def routes(desk: Desk, pictures: Pictures, jobs: Jobs, assistant: Assistant) -> 
     ]
 
 
-def _text(body: Any, name: str, *, most: int = 2000, required: bool = False) -> str:
-    if not isinstance(body, Mapping):
-        raise InputError("a request that is not an object", "Send one JSON object.")
-    value = body.get(name)
-    if value is None and not required:
-        return ""
-    if not isinstance(value, str) or len(value) > most or (required and not value.strip()):
-        raise InputError(
-            f"{name} is {'missing' if value is None else 'not a usable text'}",
-            f"Send {name} as text.",
-        )
-    return value.strip()
-
-
 def _job_routes(jobs: Jobs) -> list[Route]:
     def start(request: Request, body: Any) -> Any:
         options = body.get("options") if isinstance(body, Mapping) else None
         if options is not None and not isinstance(options, dict):
             raise InputError("options are not an object", "Send options as name and value.")
         return jobs.start(
-            _text(body, "kind", required=True),
+            text_of(body, "kind", required=True),
             options or {},
-            who=author_of(request.scope, _text(body, "who"), "survey desk"),
+            who=author_of(request.scope, text_of(body, "who"), "survey desk"),
         ).as_json()
 
     def every(request: Request, body: Any) -> Any:
@@ -126,7 +112,7 @@ def _match_routes(desk: Desk, pictures: Pictures) -> list[Route]:
         return compare_stored_plans(desk.reading(), asked.get("first", ""), asked.get("second", ""))
 
     def face(request: Request, body: Any) -> Any:
-        photo = _text(body, "photo", required=True, most=400)
+        photo = text_of(body, "photo", required=True, most=400)
         points, flaws = body.get("points") or [], body.get("flaws") or []
         if (
             not isinstance(points, list)
@@ -168,7 +154,7 @@ def _assist_routes(desk: Desk, pictures: Pictures, assistant: Assistant) -> list
         return assistant.available()
 
     def assist(request: Request, body: Any) -> Any:
-        surface = _text(body, "surface", required=True)
+        surface = text_of(body, "surface", required=True)
         box, points = body.get("box"), body.get("points")
         if (
             not isinstance(box, list)
@@ -265,8 +251,8 @@ def _record_routes(desk: Desk) -> list[Route]:
         return work_overview(desk.reading())
 
     def do(request: Request, body: Any) -> Any:
-        act, repair = request.path_params["act"], _text(body, "repair", required=True)
-        key = _text(body, "key", most=64)
+        act, repair = request.path_params["act"], text_of(body, "repair", required=True)
+        key = text_of(body, "key", most=64)
         if key and not KEY.match(key):
             raise InputError(
                 "an entry needs a key of its own",
@@ -289,10 +275,10 @@ def _record_routes(desk: Desk) -> list[Route]:
                     act,
                     repair,
                     _act_values(act, body),
-                    who=author_of(request.scope, _text(body, "who", most=80), "survey desk"),
-                    mason=_text(body, "mason", most=80) or None,
-                    reason=_text(body, "reason") or None,
-                    photo=_text(body, "photo") or None,
+                    who=author_of(request.scope, text_of(body, "who", most=80), "survey desk"),
+                    mason=text_of(body, "mason", most=80) or None,
+                    reason=text_of(body, "reason") or None,
+                    photo=text_of(body, "photo") or None,
                     key=key or None,
                     seen=seen,
                     waited_s=float(waited),
@@ -338,15 +324,15 @@ def _record_routes(desk: Desk) -> list[Route]:
 def _act_values(act: str, body: Mapping[str, Any]) -> Mapping[str, Any]:
     """What an act says, with everything of the right kind."""
     if act == "stage":
-        return {"stage": _text(body, "stage", required=True)}
+        return {"stage": text_of(body, "stage", required=True)}
     if act == "check":
         measured = body.get("measured")
         if measured is not None and not isinstance(measured, dict):
             raise InputError("measured is not an object", "Send name and value.")
         return {
-            "criterion": _text(body, "criterion", required=True),
+            "criterion": text_of(body, "criterion", required=True),
             "measured": measured,
-            "result": _text(body, "result") or None,
+            "result": text_of(body, "result") or None,
         }
     values = body.get("values")
     if act == "cut-out" and not isinstance(values, dict):
@@ -358,18 +344,18 @@ def _act_values(act: str, body: Mapping[str, Any]) -> Mapping[str, Any]:
 
 def _review_routes(desk: Desk) -> list[Route]:
     def add_review(request: Request, body: Any) -> Any:
-        reviewer = author_of(request.scope, _text(body, "reviewer", most=80), "")
+        reviewer = author_of(request.scope, text_of(body, "reviewer", most=80), "")
         if not reviewer:
             raise InputError("a review without a name", "Send the name of the reviewer.")
         table, about = (
-            _text(body, "about_table", required=True),
-            _text(body, "about", required=True),
+            text_of(body, "about_table", required=True),
+            text_of(body, "about", required=True),
         )
-        decision, text = _text(body, "decision") or "comment", _text(body, "text")
+        decision, text = text_of(body, "decision") or "comment", text_of(body, "text")
         if decision == "return" and not text:
             raise InputError("a return without a reason", "Say why.")
         now = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
-        key = _text(body, "key", most=64)
+        key = text_of(body, "key", most=64)
         if key and not KEY.match(key):
             raise InputError(
                 "a review needs a key of its own",
@@ -408,12 +394,12 @@ def _review_routes(desk: Desk) -> list[Route]:
         if request.method == "GET":
             kept = desk.setting("reviewer_links", []) or []
             return {"links": [{k: v for k, v in link.items() if k != "hash"} for link in kept]}
-        name = _text(body, "name", most=80, required=True)
+        name = text_of(body, "name", most=80, required=True)
         secret = secrets.token_urlsafe(18)
         with (
             desk.writing() as project,
             project.edit(
-                who=author_of(request.scope, _text(body, "who", most=80), "survey desk"),
+                who=author_of(request.scope, text_of(body, "who", most=80), "survey desk"),
                 what="reviewer link",
             ) as edit,
         ):
@@ -433,11 +419,11 @@ def _review_routes(desk: Desk) -> list[Route]:
         return {"id": link["id"], "name": name, "address": f"/?key={secret}"}
 
     def withdraw(request: Request, body: Any) -> Any:
-        wanted = _text(body, "id", required=True)
+        wanted = text_of(body, "id", required=True)
         with (
             desk.writing() as project,
             project.edit(
-                who=author_of(request.scope, _text(body, "who", most=80), "survey desk"),
+                who=author_of(request.scope, text_of(body, "who", most=80), "survey desk"),
                 what="withdraw reviewer link",
             ) as edit,
         ):

@@ -28,14 +28,15 @@ from facademap.match.solver import Progress, solve
 from facademap.match.verification import verify
 from facademap.match.whatif import Premises, compare_plans, premises_of, solve_again
 from facademap.repair.donors import WallStone, faults_of_wall_stone, in_order, wall_stone_of
+from facademap.store.edit import Edit, row_as_json
 from facademap.store.gate import gated_edit
 from facademap.store.project import Project
-from facademap.tables import is_missing
+from facademap.tables import PLACEMENTS, is_missing
 from facademap.tasks.match.solve import keep_compiled_code, make_ready
 from facademap.tasks.match.yard_rules import rules_of_yard
 from facademap.tasks.yard.block_looks import project_looks
 
-__all__ = ["current_plan", "load_problem", "match_project", "store_plan"]
+__all__ = ["current_plan", "load_problem", "match_project", "put_places", "store_plan"]
 
 
 def load_problem(
@@ -260,6 +261,25 @@ def current_plan(project: Project) -> tuple[Solution, Premises | None]:
     )
 
 
+def put_places(
+    edit: Edit,
+    before: pd.DataFrame,
+    table_problem: TableProblem,
+    solution: Solution,
+    rows: Sequence[Mapping[str, Any]],
+) -> None:
+    """Put the places of a plan in force; promised places of repairs that the plan does not know stay."""
+    kept = {r["id"] for r in rows}
+    for old in before.to_dict("records"):
+        promised = old["state"] in LOCKED_STATES and old["repair"] not in table_problem.piece_of
+        if not promised and old["id"] not in kept:
+            edit.delete("placements", old["id"])
+    for row in rows:
+        edit.apply("placements", row["id"], row_as_json(PLACEMENTS, PLACEMENTS.check_row(row)))
+    for piece, change in unmatched_changes(table_problem, solution).items():
+        edit.update("pieces", piece, change)
+
+
 def store_plan(
     project: Project,
     table_problem: TableProblem,
@@ -312,15 +332,7 @@ def store_plan(
                 }
             ],
         )
-        left = [
-            r
-            for r in before.to_dict("records")
-            if r["state"] in LOCKED_STATES and r["repair"] not in table_problem.piece_of
-        ]
-        edit.clear("placements")
-        edit.insert("placements", [*left, *rows])
-        for piece, change in unmatched_changes(table_problem, solution).items():
-            edit.update("pieces", piece, change)
+        put_places(edit, before, table_problem, solution, rows)
     return {
         "plan": plan_id,
         "matched": len(rows),

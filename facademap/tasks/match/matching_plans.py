@@ -8,6 +8,7 @@ from typing import Any
 from facademap.errors import InputError
 from facademap.io.match_files import solution_from_json
 from facademap.match import Placement, Problem, Solution, compare_plans
+from facademap.match.verdict import judge_plans
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.match.match import load_problem
@@ -24,6 +25,8 @@ def list_plans(folder: str | Path) -> list[dict[str, Any]]:
         plans = project.read("plans").to_dict("records")
     shown = (
         "id",
+        "name",
+        "kept",
         "made_at",
         "status",
         "objective",
@@ -62,7 +65,8 @@ def compare_stored_plans(project: Project, first: str, second: str) -> dict[str,
     -------
     dict
         ``plans`` (ids), ``placed``, ``visual``, ``opened_dm3``, ``opened_blocks``, ``objective`` (pairs), ``changes``
-        (repair, what, and the place in each plan), ``same`` (number of repairs that stay as they are).
+        (repair, what, and the place in each plan), ``same`` (number of repairs that stay as they are), ``verdict`` (which is
+        better, in words), ``served``, ``looks_shared`` and ``lines`` (each figure with the plan better in it).
 
     Raises
     ------
@@ -78,6 +82,8 @@ def compare_stored_plans(project: Project, first: str, second: str) -> dict[str,
     problem = load_problem(project).problem
     plans = [_stored(project, name, problem) for name in (first, second)]
     found = compare_plans(problem, *plans)
+    names = _names(project, (first, second))
+    verdict = judge_plans(problem, plans, found, names=names)
     reasons = [{u.repair_id: u.reason for u in p.unmatched} for p in plans]
     changes = []
     for change in found.changes:
@@ -99,7 +105,31 @@ def compare_stored_plans(project: Project, first: str, second: str) -> dict[str,
         "objective": found.objective,
         "changes": changes,
         "same": len(problem.repairs) - len(changes),
+        "names": list(names),
+        "verdict": {
+            "better": None if verdict.better is None else (first, second)[verdict.better],
+            "text": verdict.text,
+        },
+        "served": {
+            "first_only": list(verdict.first_only),
+            "second_only": list(verdict.second_only),
+            "both": verdict.both,
+        },
+        "looks_shared": list(verdict.looks_shared),
+        "lines": [
+            {"key": key, "values": list(values), "better": better}
+            for key, values, better in verdict.lines
+        ],
     }
+
+
+def _names(project: Project, plans: tuple[str, str]) -> tuple[str, str]:
+    """What people call two plans: the name given, else the number."""
+    given = [project.row("plans", p)["name"] for p in plans]
+    first, second = (
+        p if is_missing(name) else f"{name} ({p})" for p, name in zip(plans, given, strict=True)
+    )
+    return first, second
 
 
 def _stored(project: Project, name: str, problem: Problem) -> Solution:
