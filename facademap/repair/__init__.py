@@ -4,7 +4,6 @@ from facademap.repair.criteria import Criteria, Criterion, judge, read_criteria
 from facademap.repair.dust import DUST_TASKS, DustAdvice, dust_controls
 from facademap.repair.handling import (
     Lift,
-    density_of,
     hse_filter_kg,
     niosh_lift,
     scaffold_load,
@@ -103,7 +102,6 @@ __all__ = [
     "curing_time_h",
     "day_list",
     "decide_treatments",
-    "density_of",
     "design_pieces",
     "drilling_template",
     "dust_controls",

@@ -13,7 +13,6 @@ from shapely.geometry import Polygon
 from facademap.errors import FacademapError, GeometryError
 from facademap.repair.cutouts import Need, depth_of_cut
 from facademap.repair.fixings import BEFORE
-from facademap.repair.handling import StoneDensity
 from facademap.repair.mortar import mix_named
 from facademap.repair.offsets import clean_ring
 from facademap.repair.pieces import design_piece, is_inset
@@ -21,6 +20,7 @@ from facademap.repair.pins import BY_HAND_PINS, Pin, PinLayout
 from facademap.repair.planning import reach_through_joints
 from facademap.repair.settings import Settings
 from facademap.repair.stonework import Edge, Stone, Stonework, side_of
+from facademap.salvage.densities import StoneDensity
 from facademap.tables import is_missing
 
 __all__ = ["BY_HAND", "NO_STONE", "AdjustedCutOut", "adjust_cut_out", "can_be_adjusted"]

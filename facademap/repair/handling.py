@@ -7,24 +7,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import pandas as pd
 
 from facademap.errors import InputError
 from facademap.repair.settings import Settings
-from facademap.salvage.stock import TYPICAL_DENSITIES
 from facademap.tables import is_missing
 from facademap.units import GRAVITY_M_PER_S2, KG_PER_LB, M_PER_INCH
 
 __all__ = [
     "SCAFFOLD_CLASSES",
-    "STONE_DENSITIES",
     "Lift",
     "LiftResult",
     "ScaffoldResult",
-    "StoneDensity",
-    "density_of",
     "hse_filter_kg",
     "niosh_lift",
     "scaffold_load",
@@ -33,64 +29,6 @@ __all__ = [
 ]
 
 Coupling = Literal["good", "fair", "poor"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StoneDensity:
-    """Dry density and water absorption taken for a kind of stone until it is measured."""
-
-    density_kg_per_m3: float
-    absorption: float
-    source: str
-    status: str
-
-
-#: The densities of salvage, where they stand with their sources, so that a block and a piece of one stone weigh alike.
-STONE_DENSITIES: Mapping[str, StoneDensity] = {
-    kind: StoneDensity(
-        density_kg_per_m3=d.kg_per_m3,
-        absorption=d.absorption_percent / 100,
-        source=d.source,
-        status=d.status,
-    )
-    for kind, d in TYPICAL_DENSITIES.items()
-}
-
-
-def density_of(
-    stone_type: Any,
-    kind: Any = None,
-    *,
-    densities: Mapping[str, StoneDensity | float] | None = None,
-) -> StoneDensity:
-    """Density of a stone by its local name, a word in that name, or its kind of rock.
-
-    Parameters
-    ----------
-    stone_type, kind : str or missing
-        Local name ("Harbour sandstone") and kind of rock.
-    densities : mapping, optional
-        Densities of the project by local name, asked first; a bare number is in kg/m3.
-    """
-    name = "" if is_missing(stone_type) else str(stone_type)
-    given = {k.lower(): v for k, v in (densities or {}).items()}
-    if name.lower() in given:
-        value = given[name.lower()]
-        if isinstance(value, StoneDensity):
-            return value
-        fallback = density_of(None, kind)
-        return StoneDensity(
-            density_kg_per_m3=float(value),
-            absorption=fallback.absorption,
-            source="Set for this project",
-            status="project",
-        )
-    for word in ("limestone", "sandstone", "granite", "marble", "slate"):
-        if word in name.lower():
-            return STONE_DENSITIES[word]
-    return STONE_DENSITIES.get(
-        "unknown" if is_missing(kind) else str(kind), STONE_DENSITIES["unknown"]
-    )
 
 
 def stone_weight(volume_m3: float, density_kg_per_m3: float, *, absorption: float = 0.0) -> float:

@@ -16,7 +16,7 @@ from facademap.repair.assembly import Assembly, groove_lines
 from facademap.repair.cautions import cautions_for
 from facademap.repair.edge_plan import plan_edges, spacer_sum
 from facademap.repair.fixings import BEFORE, FIXINGS
-from facademap.repair.handling import Lift, StoneDensity, density_of, hse_filter_kg, niosh_lift
+from facademap.repair.handling import Lift, hse_filter_kg, niosh_lift
 from facademap.repair.mortar import Mix, batch, mix_named, mortar_volumes
 from facademap.repair.moulding import profile_over, projection_over
 from facademap.repair.offsets import offset_edges
@@ -28,6 +28,7 @@ from facademap.repair.schedule import WorkRates
 from facademap.repair.settings import Settings
 from facademap.repair.stonework import Stone, Stonework, side_of
 from facademap.repair.tools import check_saw
+from facademap.salvage.densities import StoneDensity, density_of
 from facademap.tables import PIECES, REPAIRS, is_missing
 
 __all__ = ["Gap", "PieceDesign", "bed_of_piece", "design_piece", "design_pieces"]
@@ -207,8 +208,8 @@ def design_piece(
     )
     depth = in_wall + out + settings.proud_m
     density = density_of(stone.stone_type, stone.kind, densities=densities)
-    dry = face.area * depth * density.density_kg_per_m3
-    saturated = dry * (1 + density.absorption)
+    dry = face.area * depth * density.likely_kg_per_m3
+    saturated = face.area * depth * density.high_kg_per_m3 * (1 + density.absorption)
     bed, bed_reason = bed_of_piece(stone)
     exposed = [
         "front",
@@ -465,7 +466,10 @@ def _materials(
             "notes": list(saw.notes),
         },
         "handling": {
-            "density_kg_per_m3": density.density_kg_per_m3,
+            "density_kg_per_m3": density.likely_kg_per_m3,
+            "density_low_kg_per_m3": density.low_kg_per_m3,
+            "density_high_kg_per_m3": density.high_kg_per_m3,
+            "blocks_weighed": density.weighed,
             "absorption": density.absorption,
             "source": density.source,
             "status": density.status,

@@ -17,7 +17,6 @@ from facademap.errors import GeometryError
 from facademap.repair.cautions import cautions_for
 from facademap.repair.cutouts import CutOut, Need, damage_in, set_out, whole_stone
 from facademap.repair.fixings import BEFORE
-from facademap.repair.handling import StoneDensity
 from facademap.repair.offsets import clean_ring, offset_edges
 from facademap.repair.pieces import Gap, design_rows, piece_id
 from facademap.repair.rows import frame_of, rows_of
@@ -25,6 +24,7 @@ from facademap.repair.rules import RuleTable
 from facademap.repair.settings import Settings
 from facademap.repair.stonework import Edge, Stone, Stonework
 from facademap.repair.treatments import NO_RULE, Overrule, decide_treatments
+from facademap.salvage.densities import StoneDensity
 from facademap.tables import PIECES, REPAIRS, UNDECIDED, is_missing
 
 __all__ = ["RepairPlan", "carry_ids", "plan_cut_outs", "plan_repairs", "reach_through_joints"]

@@ -11,7 +11,6 @@ import numpy as np
 import shapely
 
 from facademap.repair.fixings import BEFORE
-from facademap.repair.handling import StoneDensity
 from facademap.repair.pieces import Gap, is_inset
 from facademap.repair.planning import carry_ids, plan_repairs
 from facademap.repair.rows import rows_of
@@ -19,6 +18,7 @@ from facademap.repair.rules import RuleTable
 from facademap.repair.settings import Settings
 from facademap.repair.stonework import Stonework
 from facademap.repair.treatments import Overrule
+from facademap.salvage.densities import StoneDensity
 
 __all__ = ["Replan", "replan"]
 

@@ -1,4 +1,4 @@
-"""Rules of the yard: weight, acceptance before matching, usable faces, donors, remainders."""
+"""Rules of the yard: acceptance before matching, usable faces, donors, remainders."""
 
 from __future__ import annotations
 
@@ -15,12 +15,9 @@ from facademap.salvage.rectangles import sound_part
 
 __all__ = [
     "ACCEPTANCE_CHECKS",
-    "TYPICAL_DENSITIES",
-    "Density",
     "Face",
     "Flaw",
     "donor_face",
-    "estimate_weight",
     "judge_acceptance",
     "remainder_faces",
     "sound_stone",
@@ -30,68 +27,6 @@ __all__ = [
 Floats = NDArray[np.floating[Any]]
 Bed = Literal["x", "none", "parallel", "unknown"]
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Density:
-    """Density of a kind of stone: the upper typical value, since it serves lifting."""
-
-    kg_per_m3: float
-    absorption_percent: float
-    source: str
-    status: str
-
-
-#: Upper typical densities and largest absorptions; a measured weight goes before all of them.
-TYPICAL_DENSITIES: Mapping[str, Density] = {
-    "sandstone": Density(
-        kg_per_m3=2563,
-        absorption_percent=8.0,
-        status="confirmed",
-        source="Measured sandstones up to 160 lb/ft3 (selectstone.com); absorption limit of ASTM C616 type I",
-    ),
-    "limestone": Density(
-        kg_per_m3=2563,
-        absorption_percent=7.5,
-        status="confirmed",
-        source="Building Trades Pocketbook, 160 lb/ft3; absorption limit of ASTM C568 type II",
-    ),
-    "granite": Density(
-        kg_per_m3=2883,
-        absorption_percent=0.4,
-        status="confirmed",
-        source="Measured granites up to 180 lb/ft3 (selectstone.com); absorption limit of ASTM C615",
-    ),
-    "marble": Density(
-        kg_per_m3=2700,
-        absorption_percent=0.2,
-        status="memory",
-        source="typical handbook value; absorption limit of ASTM C503",
-    ),
-    "slate": Density(
-        kg_per_m3=2800,
-        absorption_percent=0.45,
-        status="memory",
-        source="typical handbook value; absorption limit of ASTM C629",
-    ),
-    "sedimentary": Density(
-        kg_per_m3=2563,
-        absorption_percent=8.0,
-        status="confirmed",
-        source="the heavier of limestone and sandstone, for lifting",
-    ),
-    "igneous": Density(
-        kg_per_m3=2883, absorption_percent=0.4, status="confirmed", source="as granite"
-    ),
-    "metamorphic": Density(
-        kg_per_m3=2800, absorption_percent=0.5, status="memory", source="as slate"
-    ),
-    "unknown": Density(
-        kg_per_m3=2700,
-        absorption_percent=8.0,
-        status="practice",
-        source="heavy side of building stones, for lifting",
-    ),
-}
 
 #: Checks before a block may be matched, in the order of the yard, with what each protects from.
 ACCEPTANCE_CHECKS: Mapping[str, str] = {
@@ -168,53 +103,6 @@ class Face:
         )
 
 
-def estimate_weight(
-    volume_m3: float,
-    kind: str,
-    *,
-    measured_kg: float | None = None,
-    saturated: bool = False,
-    density: Density | None = None,
-) -> tuple[float, str]:
-    """Weight of a block and how it is known.
-
-    Parameters
-    ----------
-    volume_m3 : float
-        Of the whole block, not of its sound part.
-    kind : str
-        Key of `TYPICAL_DENSITIES`.
-    measured_kg : float, optional
-        Goes before any density.
-    saturated : bool
-        Add the water of a rain-soaked stone: dry mass times (1 + absorption / 100).
-    density : Density, optional
-        Measured density of this very stone.
-
-    Returns
-    -------
-    weight_kg : float
-    status : {"measured", "from density"}
-    """
-    known = density or TYPICAL_DENSITIES.get(kind)
-    if known is None:
-        raise InputError(
-            f"no density is known for {kind!r}", f"Use one of {', '.join(TYPICAL_DENSITIES)}."
-        )
-    if measured_kg is not None:
-        if not (np.isfinite(measured_kg) and measured_kg > 0):
-            raise InputError(
-                f"measured weight {measured_kg!r} kg is not positive", "Weigh the block again."
-            )
-        return measured_kg, "measured"
-    if not (np.isfinite(volume_m3) and volume_m3 > 0):
-        raise InputError(
-            f"volume {volume_m3!r} m3 is not positive", "Measure length, height and depth."
-        )
-    wet = 1 + known.absorption_percent / 100 if saturated else 1.0
-    return volume_m3 * known.kg_per_m3 * wet, "from density"
-
-
 def judge_acceptance(
     checks: Mapping[str, str],
 ) -> tuple[Literal["accepted", "to test", "rejected"], tuple[str, ...]]:
@@ -250,7 +138,7 @@ def unusable_because(
 ) -> str | None:
     """Why a block may not be matched, or None.
 
-    ``kind`` is a kind of the table ``blocks`` or a key of `TYPICAL_DENSITIES`. A stone whose natural
+    ``kind`` is a kind of the table ``blocks`` or a word for a rock such as ``granite``. A stone whose natural
     bed is unknown stays out until someone settles it; kind and acceptance come before colour.
     """
     if state not in ("available", "future"):

@@ -22,7 +22,6 @@ from facademap.salvage.stock import (
     Face,
     Flaw,
     donor_face,
-    estimate_weight,
     judge_acceptance,
     remainder_faces,
     unusable_because,
@@ -176,26 +175,6 @@ def test_neighbourhood_leaves_out_hole_joints_and_shadow() -> None:
     assert found.lab == pytest.approx((70, 3, 15), abs=0.5)
     with pytest.raises(InputError, match="sound stone"):
         describe_neighbourhood(wall, hole, gsd_m=0.002, left_out=np.ones_like(hole))
-
-
-@pytest.mark.parametrize(("density", "size_mm", "expected_kg"), [(2160.0, (600, 300, 200), 77.8)])
-def test_weight_of_a_block(
-    density: float, size_mm: tuple[int, int, int], expected_kg: float
-) -> None:
-    """Worked by hand: 0.6 x 0.3 x 0.2 m = 0.036 m3, times 2160 kg/m3."""
-    from facademap.salvage.stock import Density
-
-    own = Density(kg_per_m3=density, absorption_percent=5.0, source="test", status="measured")
-    volume = float(np.prod(size_mm)) / 1e9
-    assert estimate_weight(volume, "sandstone", density=own)[0] == pytest.approx(
-        expected_kg, abs=0.05
-    )
-    assert estimate_weight(volume, "sandstone", density=own, saturated=True)[0] == pytest.approx(
-        77.76 * 1.05, abs=0.01
-    )
-    assert estimate_weight(volume, "sandstone", measured_kg=80.0) == (80.0, "measured")
-    with pytest.raises(InputError, match="no density"):
-        estimate_weight(volume, "cheese")
 
 
 def test_acceptance_comes_before_matching() -> None:

@@ -17,6 +17,7 @@ from facademap.store.changes import outlines_near, rows_where
 from facademap.store.edit import Edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
+from facademap.tasks.plan.densities import densities_of_project
 from facademap.tasks.plan.plan import settings_of_project
 
 __all__ = ["SHAPING", "follow_cut_out"]
@@ -117,8 +118,8 @@ def follow_cut_out(
         conditions=_conditions(around("conditions")),
         settings=settings,
         changed=changed if before is not None else changed | {"geometry"},
-        densities=project.setting("densities", {}) or {},
         fixing=project.setting("fixing", BEFORE),
+        densities=densities_of_project(project),
     )
     values = {k: v for k, v in found.repair.items() if k != "edge_ring"}
     note, said = _note(row, found.notes)

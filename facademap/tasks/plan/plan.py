@@ -28,6 +28,7 @@ from facademap.store.edit import Edit
 from facademap.store.gate import consequences_of, gated_edit, take_out
 from facademap.store.project import Project
 from facademap.tables import is_missing
+from facademap.tasks.plan.densities import densities_of_project
 
 __all__ = [
     "choose_dust_tasks",
@@ -116,7 +117,7 @@ def plan_project(
             openings,
             rules=rules,
             settings=settings,
-            densities=project.setting("densities", {}) or {},
+            densities=densities_of_project(project),
             overrules=overrules,
             fixed=fixed,
             profiles=project.setting("profile_lines", {}) or {},
@@ -180,7 +181,7 @@ def replan_project(
                 rules=rules,
                 settings=settings,
                 new_id=lambda: edit.new_id("R"),
-                densities=project.setting("densities", {}) or {},
+                densities=densities_of_project(project),
                 overrules=overrules,
                 fixed=fixed,
                 fixing=project.setting("fixing", BEFORE),

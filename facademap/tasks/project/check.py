@@ -14,6 +14,7 @@ from facademap.errors import FacademapError, TableError
 from facademap.io.pictures import hash_file
 from facademap.repair.donors import BEFORE_CUT_OUT, faults_of_wall_stone, wall_stone_of
 from facademap.repair.replay import replay_rows
+from facademap.salvage.densities import impossible_weights
 from facademap.store.project import Project
 from facademap.tables import TABLES, is_missing
 from facademap.tables.settings import REQUIRABLE
@@ -63,6 +64,7 @@ def check_project(
         _yard,
         saw_plans_of,
         _work,
+        _weights,
     )
     findings: list[Finding] = []
     with Project.open(folder, read_only=True) as project:
@@ -478,3 +480,14 @@ def _work(project: Project) -> Iterator[Finding]:
                 problem=f"is {row['stage']}, but has no block",
                 remedy="Match it to a block.",
             )
+
+
+def _weights(project: Project) -> Iterator[Finding]:
+    """Blocks whose weight does not belong to their size: a lift would be planned for the wrong one."""
+    for found in impossible_weights(project.read("blocks").to_dict("records")):
+        yield Finding(
+            level="warning",
+            about=f"blocks {found.block}",
+            problem=found.problem,
+            remedy=found.remedy,
+        )

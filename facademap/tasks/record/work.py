@@ -16,7 +16,6 @@ from facademap.io.rule_files import load_criteria, read_rule_file
 from facademap.io.whole_files import write_whole
 from facademap.repair.criteria import Criteria
 from facademap.repair.donors import wall_stone_of
-from facademap.repair.handling import density_of
 from facademap.repair.measured import (
     PieceAsMeasured,
     piece_as_measured,
@@ -39,12 +38,14 @@ from facademap.repair.workmanship import (
     report_text,
     without_names,
 )
+from facademap.salvage.densities import density_of
 from facademap.salvage.seen_face import SeenFace, unseen_faces
 from facademap.store.changes import edit_once
 from facademap.store.edit import Edit
 from facademap.store.gate import gated_edit, judge_edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
+from facademap.tasks.plan.densities import densities_of_project
 from facademap.tasks.plan.plan import settings_of_project
 from facademap.tasks.record.setting import need_assembly, state_of_steps, with_pins_as_measured
 
@@ -554,16 +555,14 @@ def _as_measured(
 ) -> dict[str, Any]:
     u0, v0, u1, v1 = found.outline.bounds
     kind = project.row("wall_stones", wall_stone)["kind"] if wall_stone else None
-    density = density_of(
-        piece["stone_type"], kind, densities=project.setting("densities", {}) or {}
-    )
-    dry = float(shapely.area(found.outline)) * found.depth_m * density.density_kg_per_m3
+    density = density_of(piece["stone_type"], kind, densities=densities_of_project(project))
+    volume_m3 = float(shapely.area(found.outline)) * found.depth_m
     return {
         "geometry": found.outline,
         "width_m": u1 - u0,
         "height_m": v1 - v0,
         "depth_m": found.depth_m,
         "provisional": False,
-        "weight_kg": dry,
-        "weight_saturated_kg": dry * (1 + density.absorption),
+        "weight_kg": volume_m3 * density.likely_kg_per_m3,
+        "weight_saturated_kg": volume_m3 * density.high_kg_per_m3 * (1 + density.absorption),
     }

@@ -17,7 +17,7 @@ from facademap.io.pictures import read_picture
 from facademap.photo.chart import read_patch
 from facademap.photo.colour import ColourCorrection, fit_correction
 from facademap.photo.homography import apply_homography
-from facademap.salvage.stock import estimate_weight
+from facademap.salvage.densities import estimate_weight, impossible_weights
 from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import TABLES, is_missing
@@ -100,6 +100,7 @@ def add_blocks(
                 pictures.append(picture)
             progress((number + 1) / len(face_rows))
         blocks = [_with_weight({**known_blocks.get(r.block["id"], {}), **r.block}) for r in rows]
+        notes += [f"{i.block}: {i.problem}; {i.remedy}" for i in impossible_weights(blocks)]
         summary = _summary(rows, made, notes, understood=_understood(rows, blocks))
         if dry_run:
             for name, values in (("blocks", blocks), ("faces", made)):
@@ -191,15 +192,17 @@ def _check_owners(
 
 
 def _with_weight(block: dict[str, Any]) -> dict[str, Any]:
-    """A block without a weight gets one from its size over all and the density of its kind."""
+    """A block without a weight gets a heavy one from its size over all and its kind of stone."""
     sides = [
         0.0 if s is None or is_missing(s) else float(s)
         for s in (block.get(f"{n}_m") for n in ("length", "height", "depth"))
     ]
     if not is_missing(block.get("weight_kg")) or min(sides) <= 0:
         return block
-    weight, status = estimate_weight(float(np.prod(sides)), block.get("kind") or "unknown")
-    return {**block, "weight_kg": round(weight, 1), "weight_status": status}
+    weight = estimate_weight(
+        float(np.prod(sides)), block.get("kind"), stone_type=block.get("stone_type")
+    )
+    return {**block, "weight_kg": round(weight, 1), "weight_status": "from density"}
 
 
 def _states(rows: list[BlockRow]) -> list[str]:

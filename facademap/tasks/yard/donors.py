@@ -11,12 +11,14 @@ import shapely
 
 from facademap.errors import FacademapError, GeometryError, InputError
 from facademap.io.rasters import Elevation, open_elevation
-from facademap.repair.handling import density_of, stone_weight
+from facademap.repair.handling import stone_weight
+from facademap.salvage.densities import density_of
 from facademap.salvage.face_picture import RIM_M
 from facademap.salvage.stock import donor_face, sound_stone
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.plan.appearance import HARMLESS, measure_in_wall
+from facademap.tasks.plan.densities import densities_of_project
 
 __all__ = ["donors_to_come"]
 
@@ -37,7 +39,7 @@ def donors_to_come(
     repairs = project.read("repairs", where={"treatment": "whole stone"}).to_dict("records")
     stones = {s["id"]: s for s in project.read("wall_stones").to_dict("records")}
     conditions = {c["id"]: c for c in project.read("conditions").to_dict("records")}
-    densities = project.setting("densities") or {}
+    densities = densities_of_project(project)
     cut_back_m = float(project.setting("donor_cut_back_m", CUT_BACK_M))
     with _Elevations(project) as elevations:
         for repair in repairs:
@@ -89,9 +91,7 @@ def donors_to_come(
                 notes.append(f"{name} has no colour and is not matched: {error.problem}")
             weight_kg = stone_weight(
                 stone["geometry"].area * stone["depth_m"],
-                density_of(
-                    stone["stone_type"], stone["kind"], densities=densities
-                ).density_kg_per_m3,
+                density_of(stone["stone_type"], stone["kind"], densities=densities).high_kg_per_m3,
             )
             yield (
                 {

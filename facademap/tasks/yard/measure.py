@@ -15,7 +15,7 @@ from facademap.io.pictures import hash_file, read_picture
 from facademap.io.whole_files import remove_file
 from facademap.photo.chart import read_patch
 from facademap.photo.colour import ColourCorrection, fit_correction
-from facademap.salvage.stock import estimate_weight
+from facademap.salvage.densities import estimate_weight
 from facademap.salvage.traced_face import TracedFace, measure_traced_face
 from facademap.salvage.usable import usable_part
 from facademap.store.gate import gated_edit
@@ -273,10 +273,10 @@ def _new_block(name: str, traced: TracedFace, said: FaceNotes) -> dict[str, Any]
         "acceptance": "to test",
     }
     if said.block_depth_m is not None:
-        weight, status = estimate_weight(
-            width * height * said.block_depth_m, said.kind or "unknown"
+        weight = estimate_weight(
+            width * height * said.block_depth_m, said.kind, stone_type=said.stone_type
         )
-        row |= {"weight_kg": round(weight, 1), "weight_status": status}
+        row |= {"weight_kg": round(weight, 1), "weight_status": "from density"}
     return row
 
 
