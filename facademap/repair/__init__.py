@@ -12,7 +12,8 @@ from facademap.repair.handling import (
 )
 from facademap.repair.make_safe import make_safe_list, next_cycle, safety_class
 from facademap.repair.measured import piece_as_measured, place_still_fits, read_measured
-from facademap.repair.mortar import MIXES, Mix, batch, hole_volume_m3, mortar_volumes
+from facademap.repair.mixes import MIXES, Binder, Mix, batch, mix_named, strength_faults
+from facademap.repair.mortar import hole_volume_m3, mortar_volumes
 from facademap.repair.offsets import offset_edges
 from facademap.repair.pieces import Gap, PieceDesign, design_pieces
 from facademap.repair.pins import Pin, PinLayout, drilling_template, set_out_pins
@@ -63,6 +64,7 @@ __all__ = [
     "DUST_TASKS",
     "MIXES",
     "Assessment",
+    "Binder",
     "CheckState",
     "Criteria",
     "Criterion",
@@ -112,6 +114,7 @@ __all__ = [
     "jobs_from_repairs",
     "judge",
     "make_safe_list",
+    "mix_named",
     "mortar_volumes",
     "neighbours_out",
     "next_cycle",
@@ -140,6 +143,7 @@ __all__ = [
     "solve_schedule",
     "stack_loads",
     "stone_weight",
+    "strength_faults",
     "top_down",
     "weather_faults",
     "without_names",

@@ -13,7 +13,7 @@ from shapely.geometry import Polygon
 from facademap.errors import FacademapError, GeometryError
 from facademap.repair.cutouts import Need, depth_of_cut
 from facademap.repair.fixings import BEFORE
-from facademap.repair.mortar import mix_named
+from facademap.repair.mixes import DEFAULT_MIX, mix_named
 from facademap.repair.offsets import clean_ring
 from facademap.repair.pieces import design_piece, is_inset
 from facademap.repair.pins import BY_HAND_PINS, Pin, PinLayout
@@ -61,8 +61,8 @@ def adjust_cut_out(
     settings: Settings,
     changed: frozenset[str],
     densities: Mapping[str, StoneDensity | float] | None = None,
-    mix: str = "NHL 3.5 1:2.5",
     fixing: str = BEFORE,
+    mix: str = DEFAULT_MIX,
 ) -> AdjustedCutOut:
     """Set a hand-drawn cut-out right and design its piece.
 

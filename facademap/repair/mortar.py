@@ -1,96 +1,17 @@
-"""Mortar of an inset from solid geometry, and what to weigh out for it."""
+"""Mortar of an inset from solid geometry."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from shapely.geometry import Polygon
 
-from facademap.errors import InputError
 from facademap.repair.pins import Pin
 from facademap.repair.settings import Settings
 
-__all__ = [
-    "MIXES",
-    "Mix",
-    "MortarVolumes",
-    "batch",
-    "hole_volume_m3",
-    "mix_named",
-    "mortar_volumes",
-]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Mix:
-    """One lime mix: what goes into a cubic metre of mortar.
-
-    Parameters
-    ----------
-    name : str
-        Binder and proportion by volume.
-    binder_kg_per_m3 : float
-        Binder in a cubic metre of mortar.
-    bulk_kg_per_l : float
-        Loose density of the binder.
-    sand_parts : float
-        Parts of sand to one of binder, by loose volume.
-    water_l_per_m3 : float
-        Mixing water; adjusted by hand to the consistency wanted.
-    """
-
-    name: str
-    binder_kg_per_m3: float
-    bulk_kg_per_l: float
-    sand_parts: float
-    water_l_per_m3: float
-    source: str
-    status: str
-    strength_note: str = ""
-
-
-_SHEET = "Producer data sheets NHL 2 and NHL 3.5 (stastier.co.uk), binder plus or minus 10 %"
-_WATER = "; water scaled from 270 L for 250 kg binder (stastier.co.uk rework study)"
-_LIMEWORKS = "Making NHL Mortar (limeworks.us): yield per bag, bag of 25 kg and bulk density 0.72 kg/L from memory"
-
-
-def _mix(name: str, kg: float, bulk: float, parts: float, source: str, status: str) -> Mix:
-    return Mix(
-        name=name,
-        binder_kg_per_m3=kg,
-        bulk_kg_per_l=bulk,
-        sand_parts=parts,
-        water_l_per_m3=round(270.0 * kg / 250.0, 1),
-        source=source + _WATER,
-        status=status,
-        strength_note="The class number of the binder is not the strength of the mortar on site.",
-    )
-
-
-#: Mixes by name. Substitute the sheet of the bag on site.
-MIXES: dict[str, Mix] = {
-    m.name: m
-    for m in (
-        _mix("NHL 2 1:2", 280, 0.50, 2.0, _SHEET, "confirmed"),
-        _mix("NHL 2 1:2.5", 224, 0.50, 2.5, _SHEET, "confirmed"),
-        _mix("NHL 2 1:3", 168, 0.50, 3.0, _SHEET, "confirmed"),
-        _mix("NHL 3.5 1:2", 305, 0.65, 2.0, _SHEET, "confirmed"),
-        _mix("NHL 3.5 1:2.5", 244, 0.65, 2.5, _SHEET, "confirmed"),
-        _mix("NHL 3.5 1:3", 216, 0.65, 3.0, _SHEET, "confirmed"),
-        _mix("NHL 5 1:2.5", 232, 0.72, 2.5, _LIMEWORKS, "derived"),
-        _mix("NHL 5 1:3", 196, 0.72, 3.0, _LIMEWORKS, "derived"),
-    )
-}
-
-
-def mix_named(name: str) -> Mix:
-    """The mix of that name."""
-    if name not in MIXES:
-        raise InputError(f"mix {name!r} is unknown", f"Use one of {', '.join(MIXES)}.")
-    return MIXES[name]
+__all__ = ["MortarVolumes", "hole_volume_m3", "mortar_volumes"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -188,28 +109,3 @@ def mortar_volumes(
         trials_m3=trials,
         waste_m3=settings.waste * (placed + trials),
     )
-
-
-def batch(volume_m3: float, mix: Mix) -> dict[str, Any]:
-    """What to weigh and measure out for a volume of mortar.
-
-    Examples
-    --------
-    >>> amounts = batch(1.0, mix_named("NHL 3.5 1:2.5"))
-    >>> amounts["binder_kg"], round(amounts["binder_l"]), round(amounts["sand_l"])
-    (244.0, 375, 938)
-    """
-    if not volume_m3 >= 0:
-        raise InputError(f"mortar volume {volume_m3!r}", "Give a volume of 0 or more.")
-    kg = mix.binder_kg_per_m3 * volume_m3
-    litres = kg / mix.bulk_kg_per_l
-    return {
-        "mix": mix.name,
-        "volume_m3": volume_m3,
-        "binder_kg": kg,
-        "binder_l": litres,
-        "sand_l": litres * mix.sand_parts,
-        "water_l": mix.water_l_per_m3 * volume_m3,
-        "source": mix.source,
-        "status": mix.status,
-    }

@@ -17,11 +17,12 @@ from facademap.repair.cautions import cautions_for
 from facademap.repair.edge_plan import plan_edges, spacer_sum
 from facademap.repair.fixings import BEFORE, FIXINGS
 from facademap.repair.handling import Lift, hse_filter_kg, niosh_lift
-from facademap.repair.mortar import Mix, batch, mix_named, mortar_volumes
+from facademap.repair.mix_choice import with_mix
+from facademap.repair.mixes import DEFAULT_MIX, Mix, mix_named
+from facademap.repair.mortar import mortar_volumes
 from facademap.repair.moulding import profile_over, projection_over
 from facademap.repair.offsets import offset_edges
 from facademap.repair.pins import PinLayout, drilling_template, set_out_pins
-from facademap.repair.placing import placing_rules
 from facademap.repair.replay import Fault, replay
 from facademap.repair.rows import frame_of, rows_of
 from facademap.repair.schedule import WorkRates
@@ -100,8 +101,8 @@ def design_pieces(
     *,
     settings: Settings,
     densities: Mapping[str, StoneDensity | float] | None = None,
-    mix: str = "NHL 3.5 1:2.5",
     fixing: str = BEFORE,
+    mix: str = DEFAULT_MIX,
 ) -> PieceDesign:
     """Design the piece of every inset and whole stone.
 
@@ -267,10 +268,10 @@ def design_piece(
         depth=depth,
         saturated=saturated,
         density=density,
-        mix=mix,
         settings=settings,
         bed_reason=bed_reason,
     )
+    materials = with_mix(materials, mix, settings=settings, stone_type=stone.stone_type)
     materials["drilling_template"] = drilling_template(face, layout.pins)
     fixing = layout.pins[0].fixing if layout.pins else BEFORE
     materials["fixing"] = {
@@ -329,7 +330,12 @@ def design_piece(
         ),
         settings=settings,
     ).faults
-    return piece, changes, _gaps_of(str(repair["id"]), layout, failing)
+    name = str(repair["id"])
+    gaps = _gaps_of(name, layout, failing) + [
+        Gap(about=name, problem=f, remedy="Choose another mix for this repair.")
+        for f in materials["mix_faults"]
+    ]
+    return piece, changes, gaps
 
 
 def _gaps_of(repair: str, layout: PinLayout, failing: Sequence[Fault]) -> list[Gap]:
@@ -377,7 +383,6 @@ def _materials(
     depth: float,
     saturated: float,
     density: StoneDensity,
-    mix: Mix,
     settings: Settings,
     bed_reason: str,
 ) -> tuple[dict[str, Any], float]:
@@ -428,7 +433,6 @@ def _materials(
                 )
             ],
         },
-        "batch": batch(mortar.total_m3, mix),
         "dust": {
             "kept_l": _dust_l(layout),
             "use": "Stone dust from drilling is kept to tint the pointing mortar.",
@@ -487,7 +491,6 @@ def _materials(
             "cut_and_fit_h": rates.inset_h_per_dm3 * outline.area * cut_depth * 1000,
         },
         "hours_source": f"{rates.source}; replace by the office's own figures",
-        "times": placing_rules(settings),
         "bed": bed_reason,
         "proud_m": settings.proud_m,
         "profile": settings.name,

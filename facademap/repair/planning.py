@@ -17,6 +17,7 @@ from facademap.errors import GeometryError
 from facademap.repair.cautions import cautions_for
 from facademap.repair.cutouts import CutOut, Need, damage_in, set_out, whole_stone
 from facademap.repair.fixings import BEFORE
+from facademap.repair.mixes import DEFAULT_MIX
 from facademap.repair.offsets import clean_ring, offset_edges
 from facademap.repair.pieces import Gap, design_rows, piece_id
 from facademap.repair.rows import frame_of, rows_of
@@ -61,8 +62,8 @@ def plan_repairs(
     overrules: Mapping[str, Overrule] | None = None,
     fixed: gpd.GeoDataFrame | None = None,
     profiles: Mapping[str, Sequence[Sequence[float]]] | None = None,
-    mix: str = "NHL 3.5 1:2.5",
     fixing: str = BEFORE,
+    mix: str = DEFAULT_MIX,
     stonework: Stonework | None = None,
     only_stones: Set[str] | None = None,
     standing: Sequence[dict[str, Any]] = (),

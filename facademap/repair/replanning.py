@@ -11,6 +11,7 @@ import numpy as np
 import shapely
 
 from facademap.repair.fixings import BEFORE
+from facademap.repair.mixes import DEFAULT_MIX
 from facademap.repair.pieces import Gap, is_inset
 from facademap.repair.planning import carry_ids, plan_repairs
 from facademap.repair.rows import rows_of
@@ -45,8 +46,8 @@ def replan(
     settings: Settings,
     new_id: Callable[[], str],
     densities: Mapping[str, StoneDensity | float] | None = None,
-    mix: str = "NHL 3.5 1:2.5",
     fixing: str = BEFORE,
+    mix: str = DEFAULT_MIX,
     overrules: Mapping[str, Overrule] | None = None,
     fixed: gpd.GeoDataFrame | None = None,
 ) -> Replan:

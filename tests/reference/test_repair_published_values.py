@@ -21,8 +21,15 @@ from facademap.repair.handling import (
     scaffold_load,
     stone_weight,
 )
-from facademap.repair.mortar import batch, hole_volume_m3, mix_named
-from facademap.repair.placing import Weather, curing_time_h, weather_faults
+from facademap.repair.mixes import BINDERS, MIXES, batch, mix_named, strength_faults
+from facademap.repair.mortar import hole_volume_m3
+from facademap.repair.placing import (
+    Weather,
+    curing_time_h,
+    frost_free_h,
+    placing_rules,
+    weather_faults,
+)
 from facademap.salvage.densities import density_of
 from facademap.units import (
     CUBIC_M_PER_CUBIC_FT,
@@ -229,9 +236,56 @@ def test_nhl_35_volumes():
 
 
 def test_nhl_5_yield_of_a_bag():
-    """limeworks.us: one bag to 2.5 bags of sand yields 3.8 ft3 = 0.1076 m3 (read); bag of 25 kg from memory."""
+    """limeworks.us: one bag to 2.5 bags of sand yields 3.8 ft3 = 0.1076 m3 (read); bag of 25 kg from memory.
+
+    The page does not say how large a bag of sand is. Taken as large as a bag of lime, sand would be
+    0.81 of the mortar, which no other sheet gives; so the yield bounds the binder from below only.
+    """
+    kg_by_yield = 25 / (3.8 * CUBIC_M_PER_CUBIC_FT)
+    assert kg_by_yield == pytest.approx(232, abs=0.5)
     mix = mix_named("NHL 5 1:2.5")
-    assert 25 / mix.binder_kg_per_m3 == pytest.approx(3.8 * CUBIC_M_PER_CUBIC_FT, rel=0.005)
+    assert kg_by_yield <= mix.binder_kg_per_m3 <= 1.25 * kg_by_yield
+
+
+@pytest.mark.parametrize("name", sorted(MIXES))
+def test_sand_fills_the_mortar(name):
+    """Producer sheets NHL 3.5 (938 to 997 L) and NHL 2 (1,008 to 1,120 L), derived from read values: every mix lies between."""
+    assert 938 - 1 <= batch(1.0, mix_named(name))["sand_l"] <= 1120 + 1
+    assert mix_named(name).sand_l_per_m3 == pytest.approx(batch(1.0, mix_named(name))["sand_l"])
+
+
+def test_strength_of_the_mix_is_that_of_the_sheet_and_not_of_the_class():
+    """Producer sheets (read): at 1:2.5 NHL 2 gives 1.36 and 3.00, NHL 3.5 gives 1.47 and 6.00 N/mm2."""
+    for name, young, old in (("NHL 2 1:2.5", 1.36, 3.0), ("NHL 3.5 1:2.5", 1.47, 6.0)):
+        mix = mix_named(name)
+        assert (mix.strength_28d_mpa, mix.strength_24_months_mpa) == (young, old)
+        assert f"{old:g} N/mm²" in mix.strength_says
+
+
+def test_a_mix_may_not_be_stronger_than_the_stone():
+    """ASTM C568 type I limestone 12 MPa (read in a retyped table); class NHL 5 to 15 MPa (memory)."""
+    assert strength_faults(mix_named("NHL 3.5 1:2.5"), "Quay limestone") == ()
+    assert "15 N/mm²" in strength_faults(mix_named("NHL 5 1:2.5"), "Quay limestone")[0]
+    assert strength_faults(mix_named("NHL 5 1:2.5"), "Ravelin sandstone") == ()
+    # both sides of the limit, for a stone that was tested
+    assert strength_faults(mix_named("NHL 3.5 1:2.5"), None, stone_mpa=6.01) == ()
+    assert strength_faults(mix_named("NHL 3.5 1:2.5"), None, stone_mpa=6.0)
+
+
+@pytest.mark.parametrize("profile", ["metric", "inch"])
+def test_frost_protection_is_that_of_the_binder_of_the_mix(profile):
+    """NHL 2 sheet: at least 10 days (read). NHL 3.5: about three weeks in summer, double in cold (limeworks; cornishlime, read)."""
+    s = load_profile(profile)
+    days = {n: frost_free_h(s, b) / 24 for n, b in BINDERS.items()}
+    assert days == {"NHL 2": 10, "NHL 3.5": 21, "NHL 5": 21}
+    assert frost_free_h(s, BINDERS["NHL 3.5"], cold=True) / 24 == 42
+    said = placing_rules(s, mix_named("NHL 3.5 1:2.5"))
+    assert said["frost_free_h"] == 21 * 24
+    assert any("three weeks" in str(x["source"]) for x in said["sources"])
+    mild = Weather(air_deg_c=12, forecast_minimum_deg_c=4, forecast_h=12 * 24)
+    assert weather_faults(mild, settings=s, mix=mix_named("NHL 2 1:3")) == ()
+    assert "21 days" in weather_faults(mild, settings=s, mix=mix_named("NHL 3.5 1:3"))[0]
+    assert "42 days" in weather_faults(mild, settings=s, mix=mix_named("NHL 3.5 1:3"), cold=True)[0]
 
 
 def test_old_lime_mix_loses_about_a_third_of_its_bulk():
@@ -262,19 +316,20 @@ def test_weather_window_is_the_strictest_published(profile):
     assert s.temperature_maximum_deg_c <= deg_c_from_deg_f(80) + 0.5
     assert curing_time_h(s) == 72
     fine = Weather(
-        air_deg_c=15, wall_deg_c=14, forecast_minimum_deg_c=6, forecast_h=300, wind_m_per_s=3
+        air_deg_c=15, wall_deg_c=14, forecast_minimum_deg_c=6, forecast_h=600, wind_m_per_s=3
     )
-    assert weather_faults(fine, settings=s) == ()
+    mix = mix_named("NHL 3.5 1:2.5")
+    assert weather_faults(fine, settings=s, mix=mix) == ()
     assert any(
         "below" in f
         for f in weather_faults(
-            Weather(air_deg_c=7.5, forecast_minimum_deg_c=6, forecast_h=300), settings=s
+            Weather(air_deg_c=7.5, forecast_minimum_deg_c=6, forecast_h=600), settings=s, mix=mix
         )
     )
     assert any(
         "Frost" in f
         for f in weather_faults(
-            Weather(air_deg_c=12, forecast_minimum_deg_c=-1, forecast_h=300), settings=s
+            Weather(air_deg_c=12, forecast_minimum_deg_c=-1, forecast_h=600), settings=s, mix=mix
         )
     )
 

@@ -25,6 +25,14 @@ __all__ = ["command"]
     type=click.Choice(["before", "through face", "resin"]),
     help="How rods are set: in the wall before the piece, through its face after setting, or in resin; kept in the project.",
 )
+@click.option("--mix", help="Lime mix of the project, such as 'NHL 3.5 1:2.5'; kept in it.")
+@click.option(
+    "--mix-for",
+    "mix_for",
+    multiple=True,
+    metavar="REPAIR=MIX",
+    help="Lime mix of one repair, such as 'R-012=NHL 2 1:3'; kept in the project.",
+)
 @click.option("--who", default="facademap plan", help="Name kept in the history.")
 @command_options
 def command(
@@ -33,6 +41,8 @@ def command(
     rules_path: str | None,
     dust: tuple[str, ...],
     fixing: str | None,
+    mix: str | None,
+    mix_for: tuple[str, ...],
     who: str,
     show: Show,
 ) -> None:
@@ -40,10 +50,20 @@ def command(
 
     Repairs that were approved or carried further are left alone. Defer to local codes and licensed practice.
     """
-    from facademap.tasks.plan.plan import choose_dust_tasks, plan_project
+    from facademap.errors import InputError
+    from facademap.tasks.plan.plan import choose_dust_tasks, choose_mix, plan_project
 
     if dust:
         choose_dust_tasks(project, [entry.split(",") for entry in dust], who=who)
+    if mix:
+        choose_mix(project, mix, who=who)
+    for entry in mix_for:
+        repair, sign, own = entry.partition("=")
+        if not sign:
+            raise InputError(
+                f"{entry!r} names no mix", "Write it as REPAIR=MIX, such as 'R-012=NHL 2 1:3'."
+            )
+        choose_mix(project, own.strip(), repairs=[repair.strip()], who=who)
     with show.progress("planning repairs") as progress:
         summary = plan_project(
             project,

@@ -11,6 +11,7 @@ import shapely
 from facademap.errors import StageError
 from facademap.repair.adjust import NO_STONE, adjust_cut_out, can_be_adjusted
 from facademap.repair.fixings import BEFORE
+from facademap.repair.mixes import DEFAULT_MIX
 from facademap.repair.pieces import is_inset
 from facademap.repair.stonework import Stonework
 from facademap.store.changes import outlines_near, rows_where
@@ -120,6 +121,9 @@ def follow_cut_out(
         changed=changed if before is not None else changed | {"geometry"},
         fixing=project.setting("fixing", BEFORE),
         densities=densities_of_project(project),
+        mix=(project.setting("mixes", {}) or {}).get(str(row["id"]))
+        or project.setting("mix", None)
+        or DEFAULT_MIX,
     )
     values = {k: v for k, v in found.repair.items() if k != "edge_ring"}
     note, said = _note(row, found.notes)

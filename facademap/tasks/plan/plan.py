@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,8 @@ from facademap.repair.dust import DUST_TASKS, dust_controls
 from facademap.repair.fixings import BEFORE, fixing_named
 from facademap.repair.handling import stack_loads
 from facademap.repair.make_safe import make_safe_list
+from facademap.repair.mix_choice import choose_mixes
+from facademap.repair.mixes import DEFAULT_MIX, mix_named
 from facademap.repair.pieces import Gap, is_inset
 from facademap.repair.planning import RepairPlan, carry_ids, plan_repairs
 from facademap.repair.removed import original_stone_removed
@@ -32,6 +35,7 @@ from facademap.tasks.plan.densities import densities_of_project
 
 __all__ = [
     "choose_dust_tasks",
+    "choose_mix",
     "make_safe_of_project",
     "overrule_condition",
     "plan_project",
@@ -122,12 +126,14 @@ def plan_project(
             fixed=fixed,
             profiles=project.setting("profile_lines", {}) or {},
             fixing=fixing or project.setting("fixing", BEFORE),
+            mix=project.setting("mix", None) or DEFAULT_MIX,
         )
         plan = _with_dust(plan, project.setting("dust_tasks", []) or [])
         tell(0.7)
         with gated_edit(project, who=who, what="plan repairs") as edit:
             plan = carry_ids(plan, free, new_id=lambda: edit.new_id("R"))
             plan = _keep_choices(plan, pieces)
+            plan = _own_mixes(project, plan, settings)
             dropped = sorted(set(free["id"]) - set(plan.repairs["id"])) if len(free) else []
             _store(project, edit, plan, pieces, dropped=dropped)
             edit.set("plan_gaps", [g.as_json() for g in plan.gaps])
@@ -185,6 +191,7 @@ def replan_project(
                 overrules=overrules,
                 fixed=fixed,
                 fixing=project.setting("fixing", BEFORE),
+                mix=project.setting("mix", None) or DEFAULT_MIX,
             )
             plan = _with_dust(
                 _keep_choices(
@@ -192,6 +199,7 @@ def replan_project(
                 ),
                 project.setting("dust_tasks", []) or [],
             )
+            plan = _own_mixes(project, plan, settings)
             _store(project, edit, plan, pieces, dropped=delta.dropped)
             kept = [
                 g
@@ -275,6 +283,44 @@ def choose_dust_tasks(
     with Project.open(folder) as project, project.edit(who=who, what="choose dusty tasks") as edit:
         edit.set("dust_tasks", kept)
     return advice
+
+
+def choose_mix(
+    folder: str | Path, mix: str, *, repairs: Iterable[str] = (), who: str = "facademap plan"
+) -> None:
+    """Choose the lime mix of the project, or of some repairs; plan again for it to take effect.
+
+    Raises
+    ------
+    InputError
+        The mix is unknown, or a repair is not in the project.
+    """
+    mix_named(mix)
+    names = [str(r) for r in repairs]
+    with Project.open(folder) as project:
+        for name in names:
+            project.row("repairs", name)
+        with project.edit(who=who, what=f"choose the mix {mix}") as edit:
+            if names:
+                own = dict(project.setting("mixes", {}) or {})
+                edit.set("mixes", own | dict.fromkeys(names, mix))
+            else:
+                edit.set("mix", mix)
+
+
+def _own_mixes(project: Project, plan: RepairPlan, settings: Settings) -> RepairPlan:
+    """The plan with the mix that a person chose for single repairs."""
+    stones = dict(
+        zip(
+            *(project.read("wall_stones")[c].astype(str) for c in ("id", "stone_type")), strict=True
+        )
+    )
+    types = {
+        str(r): stones.get(str(s))
+        for r, s in zip(plan.repairs["id"], plan.repairs["wall_stone"], strict=True)
+    }
+    chosen = project.setting("mixes", {}) or {}
+    return replace(plan, repairs=choose_mixes(plan.repairs, types, chosen, settings=settings))
 
 
 def overrule_condition(
