@@ -2,11 +2,28 @@
 
 from __future__ import annotations
 
-__all__ = ["DEFER", "cautions_for"]
+__all__ = ["DEFER", "PROPPING", "cautions_for", "hold_points"]
 
 DEFER = "Defer to local codes and licensed practice: structure, access, lifting and health are decided by competent persons on site."
+#: Hold point: nothing is cut out before an engineer has decided on the propping.
+PROPPING = "propping"
 _LOAD_BEARING = frozenset({"lintel", "voussoir", "jamb", "quoin", "sill", "cornice", "coping"})
 _PROJECTING = frozenset({"string course", "cornice", "coping", "sill", "lintel", "voussoir"})
+
+
+def hold_points(
+    *, treatment: str, part: str, overhead: bool = False, depth_share: float | None = None
+) -> tuple[str, ...]:
+    """What has to be decided by another profession before a stone is cut out.
+
+    Arches, lintels, stones that carry others, stones that come out whole and cuts through more than
+    half of a bed wait for an engineer's decision on the propping (common practice).
+    """
+    if treatment not in ("inset", "whole stone"):
+        return ()
+    carries = treatment == "whole stone" or part in _LOAD_BEARING or overhead
+    deep = depth_share is not None and depth_share > 0.5
+    return (PROPPING,) if carries or deep else ()
 
 
 def cautions_for(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal, get_args
 
@@ -18,6 +18,8 @@ __all__ = ["Criteria", "Criterion", "Verdict", "judge", "read_criteria"]
 
 CriterionKind = Literal["seen", "at_most", "at_least", "spread", "near"]
 _TOLERANCE = 1e-9
+#: Criteria of repairs whose piece shows a surface that nobody had seen before it was sawn.
+UNSEEN_FACE = "unseen face"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,8 +37,18 @@ class Criterion:
     design: str = ""
     limit: float | None = None
     limit_from: str = ""
-    #: Where it is asked only of some repairs: "unseen face" is one whose piece shows a surface that nobody had seen.
+    #: Where it is asked only of some repairs: "unseen face" is one whose piece shows a surface that nobody had
+    #: seen; any other word is a hold point of the repair, such as "propping".
     only: str = ""
+
+    @property
+    def hold(self) -> str:
+        """The hold point that it settles; empty for none."""
+        return "" if self.only == UNSEEN_FACE else self.only
+
+    def applies(self, treatment: str, holds: Collection[str] = ()) -> bool:
+        """Whether it is checked on repairs of a treatment that have these hold points."""
+        return treatment in self.treatments and (not self.hold or self.hold in holds)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,9 +70,9 @@ class Criteria:
 
     def applying(self, *, unseen_face: bool) -> Criteria:
         """The criteria of one repair; ``unseen_face`` where its piece shows a surface that nobody had seen."""
-        if unseen_face or not any(c.only for c in self.criteria):
+        if unseen_face:
             return self
-        return replace(self, criteria=tuple(c for c in self.criteria if not c.only))
+        return replace(self, criteria=tuple(c for c in self.criteria if c.only != UNSEEN_FACE))
 
     def limit_m(self, measured: str, kind: CriterionKind, *, otherwise: float) -> float:
         """The limit that this office sets on a length measured, else a common one."""
@@ -71,13 +83,15 @@ class Criteria:
         ]
         return min(found, default=otherwise)
 
-    def before(self, stage: str, *, treatment: str) -> tuple[Criterion, ...]:
+    def before(
+        self, stage: str, *, treatment: str, holds: Collection[str] = ()
+    ) -> tuple[Criterion, ...]:
         """What must have passed before a repair of this treatment enters the stage."""
-        return tuple(c for c in self.criteria if c.before == stage and treatment in c.treatments)
+        return tuple(c for c in self.for_treatment(treatment, holds) if c.before == stage)
 
-    def for_treatment(self, treatment: str) -> tuple[Criterion, ...]:
-        """Everything that is checked on a repair of this treatment."""
-        return tuple(c for c in self.criteria if treatment in c.treatments)
+    def for_treatment(self, treatment: str, holds: Collection[str] = ()) -> tuple[Criterion, ...]:
+        """Everything that is checked on a repair of this treatment with these hold points."""
+        return tuple(c for c in self.criteria if c.applies(treatment, holds))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

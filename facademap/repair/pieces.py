@@ -13,9 +13,9 @@ from shapely.geometry import Polygon
 
 from facademap.errors import FacademapError, GeometryError
 from facademap.repair.assembly import Assembly, groove_lines
-from facademap.repair.cautions import cautions_for
 from facademap.repair.edge_plan import plan_edges, spacer_sum
 from facademap.repair.fixings import BEFORE, FIXINGS
+from facademap.repair.cautions import cautions_for, hold_points
 from facademap.repair.handling import Lift, hse_filter_kg, niosh_lift
 from facademap.repair.mix_choice import with_mix
 from facademap.repair.mixes import DEFAULT_MIX, Mix, mix_named
@@ -291,6 +291,15 @@ def design_piece(
             .tolist(),
             "note": "The block is taken to the greatest projection; the profile is run after fitting, against a zinc templet.",
         }
+    depth_share = None if stone.depth_m is None or whole else cut_depth / stone.depth_m
+    materials["hold_points"] = list(
+        hold_points(
+            treatment=str(repair["treatment"]),
+            part=stone.part,
+            overhead="bottom" in exposed,
+            depth_share=depth_share,
+        )
+    )
     cautions = cautions_for(
         treatment=str(repair["treatment"]),
         part=stone.part,
@@ -299,7 +308,7 @@ def design_piece(
         lifting_index=index,
         engineer_kg=settings.engineer_kg,
         faults=layout.faults,
-        depth_share=None if stone.depth_m is None or whole else cut_depth / stone.depth_m,
+        depth_share=depth_share,
     )
     # handling stands first; what the fixing does follows it
     cautions[1:1] = FIXINGS[fixing].cautions

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from facademap.errors import StageError
+from facademap.repair.cautions import PROPPING
 from facademap.repair.criteria import Criteria, judge
 from facademap.repair.placing import curing_time_h
 from facademap.repair.settings import Settings
@@ -22,6 +23,7 @@ __all__ = [
     "correct_entry",
     "effective_entries",
     "enter_stage",
+    "holds_of",
     "next_stages",
     "open_checks",
     "record_check",
@@ -118,6 +120,18 @@ def effective_entries(
     return sorted(kept, key=lambda e: (when(e), str(e["id"])))
 
 
+def holds_of(repair: Mapping[Any, Any]) -> frozenset[str]:
+    """Hold points of a repair; one that was never designed is held as if its stone carried."""
+    treatment, materials = str(repair["treatment"]), repair.get("materials")
+    if treatment not in _PIECED:
+        return frozenset()
+    if is_missing(materials) or not materials:
+        return frozenset({PROPPING})
+    # designs of before hold points existed: what comes out whole carries
+    known = materials.get("hold_points", [PROPPING] if treatment == "whole stone" else [])
+    return frozenset(str(h) for h in known)
+
+
 def check_states(
     repair: Mapping[Any, Any],
     log: Iterable[Mapping[Any, Any]],
@@ -141,7 +155,7 @@ def check_states(
     )
     after_redo = after_redo or entering
     result = []
-    for c in criteria.for_treatment(str(repair["treatment"])):
+    for c in criteria.for_treatment(str(repair["treatment"]), holds_of(repair)):
         found = None
         for k, e in enumerate(entries):
             if e.get("check") != c.name:
@@ -320,11 +334,12 @@ def record_check(
     """
     name = str(repair["id"])
     c = criteria.named(criterion)
-    if str(repair["treatment"]) not in c.treatments:
+    holds = holds_of(repair)
+    if not c.applies(str(repair["treatment"]), holds):
         raise StageError(
             f"{name}: {criterion} is not checked on {repair['treatment']}",
             "Use one of "
-            + ", ".join(x.name for x in criteria.for_treatment(str(repair["treatment"])))
+            + ", ".join(x.name for x in criteria.for_treatment(str(repair["treatment"]), holds))
             + ".",
         )
     entries = effective_entries(log, repair=name)
@@ -341,6 +356,11 @@ def record_check(
     else:
         verdict = judge(c, repair=repair, settings=settings, measured=measured, result=result)
         outcome = verdict.result
+        if c.hold and not (reason or "").strip():
+            raise StageError(
+                f"{name}: {criterion} without who decided it",
+                "Write who decided, when and what.",
+            )
         if outcome == "redo" and c.kind == "seen" and not (reason or "").strip():
             raise StageError(
                 f"{name}: {criterion} is to be redone without a reason", "Say what is wrong."
@@ -439,6 +459,12 @@ def _check_gate(
     at: dt.datetime,
 ) -> None:
     name, treatment = str(repair["id"]), str(repair["treatment"])
+    unheld = holds_of(repair) - {c.hold for c in criteria.criteria}
+    if unheld:
+        raise StageError(
+            f"{name}: {', '.join(sorted(unheld))} has to be decided, and the criteria of this project do not ask for it",
+            "Add the criterion with that hold point from the packaged criteria.toml.",
+        )
     missing, failed = open_checks(repair, log, stage=stage, criteria=criteria, entering=stage)
     if failed:
         raise StageError(

@@ -279,5 +279,6 @@ def test_a_weight_is_measured_or_comes_from_the_density(tmp_path: Path) -> None:
     )
     with Project.open(tmp_path / "p", read_only=True) as project:
         blocks = project.read("blocks").set_index("id")
-    assert blocks.loc["B1", "weight_kg"] == pytest.approx(2563 * 0.04, abs=0.1)
+    # the heavy value of its kind: an estimate serves the lift
+    assert blocks.loc["B1", "weight_kg"] == pytest.approx(2700 * 0.04, abs=0.1)
     assert list(blocks["weight_status"]) == ["from density", "measured"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 
 import pandas as pd
@@ -67,6 +68,7 @@ class Site:
             "edges": [0.002] * 4,
             "held_back": None,
             "measured": None,
+            "materials": {"hold_points": []},
             **more,
         }
         self.log: list[dict] = []
@@ -135,6 +137,47 @@ def test_the_whole_way_to_accepted():
     site.work_to("accepted")
     assert site.repair["stage"] == "accepted"
     assert {s.result for s in check_states(site.repair, site.log, criteria=CRITERIA)} == {"pass"}
+
+
+@pytest.mark.parametrize(
+    ("treatment", "materials"),
+    [
+        ("inset", {"hold_points": ["propping"]}),
+        ("inset", None),  # never designed: held as if its stone carried
+        ("whole stone", {"mortar": {}}),  # designed before hold points existed
+    ],
+)
+def test_a_stone_that_carries_waits_for_the_engineer(treatment, materials):
+    site = Site(treatment, materials=materials)
+    site.go("approved")
+    with pytest.raises(StageError, match="propping decided was not checked"):
+        site.go("cut out")
+    with pytest.raises(StageError, match="who decided"):
+        site.check("propping decided")
+    site.check("propping decided", reason="Engineer of record, 3 May: two needles, dead shores")
+    site.go("cut out")
+
+
+def test_criteria_without_the_hold_point_do_not_open_the_gate():
+    site = Site(materials={"hold_points": ["propping"]})
+    site.go("approved")
+    bare = dataclasses.replace(CRITERIA, criteria=tuple(c for c in CRITERIA.criteria if not c.hold))
+    with pytest.raises(StageError, match="do not ask for it"):
+        enter_stage(
+            site.repair,
+            "cut out",
+            log=site.log,
+            criteria=bare,
+            settings=S,
+            at=site.now,
+            now=site.now,
+        )
+
+
+def test_plain_walling_is_not_asked_for_propping():
+    site = Site()
+    with pytest.raises(StageError, match="is not checked on inset"):
+        site.check("propping decided", reason="nobody asked")
 
 
 @pytest.mark.parametrize("treatment", ["clean", "repoint", "leave", "mortar repair"])

@@ -336,7 +336,7 @@ def test_values_of_a_project_replace_those_of_the_profile_with_their_status():
         s.with_values({"margin_m": 9}, source="x")
 
 
-def test_make_safe_list_names_what_may_fall_and_nothing_else():
+def test_make_safe_list_names_everything_urgent_and_what_may_fall_first():
     seen = frame(
         {"term": "loose stone", "layer": "structural"},
         {"term": "contour scaling", "cc": 3, "uc": 3},
@@ -345,8 +345,10 @@ def test_make_safe_list_names_what_may_fall_and_nothing_else():
         {"term": "exfoliation", "cc": 3, "uc": 2},
     )
     listed = make_safe_list(seen, STONES)
-    assert list(listed["condition"]) == ["C-1", "C-2", "C-5"], "loose stone heads the list"
-    assert all("protection" in a and "Defer to local codes" in a for a in listed["action"])
+    assert list(listed["condition"]) == ["C-1", "C-2", "C-5", "C-4"], "loose stone heads the list"
+    assert list(listed["danger"]) == ["may fall", "sheds pieces", "sheds pieces", "grown over"]
+    assert all("protection" in a for a in listed["action"][:3])
+    assert all("Defer to local codes" in a for a in listed["action"])
     assert len(make_safe_list(seen.iloc[:0], STONES)) == 0
 
 
@@ -363,3 +365,23 @@ def test_a_profile_that_breaks_its_own_cover_says_which():
     broken = {c.name: c.says for c in check_profile(s) if not c.passed}
     assert set(broken) == {"cover", "reach into the piece"}
     assert "18.0 mm are wanted" in broken["cover"]
+
+
+@pytest.mark.parametrize("term", sorted({t.name for t in TERMS}))
+def test_no_term_of_the_highest_urgency_is_left_off_the_urgent_list(term):
+    listed = make_safe_list(frame({"term": term, "uc": 3}), STONES)
+    assert list(listed["condition"]) == ["C-1"]
+    assert "competent persons" in listed["action"][0]
+    assert len(listed["action"][0]) > 120, "the temporary measure is said"
+
+
+def test_cracks_and_bulges_of_the_highest_urgency_have_their_own_measure():
+    listed = make_safe_list(
+        frame({"term": "hair crack", "uc": 3}, {"term": "deformation", "uc": 3}), STONES
+    )
+    assert all("tell-tale" in a for a in listed["action"])
+
+
+@pytest.mark.parametrize(("uc", "count"), [(2, 0), (3, 1)])
+def test_the_limit_of_urgency(uc, count):
+    assert len(make_safe_list(frame({"term": "flaking", "uc": uc}), STONES)) == count
