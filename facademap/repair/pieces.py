@@ -13,9 +13,9 @@ from shapely.geometry import Polygon
 
 from facademap.errors import FacademapError, GeometryError
 from facademap.repair.assembly import Assembly, groove_lines
+from facademap.repair.cautions import cautions_for, hold_points
 from facademap.repair.edge_plan import plan_edges, spacer_sum
 from facademap.repair.fixings import BEFORE, FIXINGS
-from facademap.repair.cautions import cautions_for, hold_points
 from facademap.repair.handling import Lift, hse_filter_kg, niosh_lift
 from facademap.repair.mix_choice import with_mix
 from facademap.repair.mixes import DEFAULT_MIX, Mix, mix_named
