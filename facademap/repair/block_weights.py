@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from facademap.repair.handling import StoneDensity, density_of
+from facademap.salvage.densities import StoneDensity, density_of, impossible_weights
 from facademap.tables import is_missing
 from facademap.units import KG_PER_LB
 
@@ -14,8 +14,6 @@ __all__ = ["BlockWeights", "how_to_lift", "weights_of_block"]
 
 #: One person lifts to the first, two or a hoist to the second, beyond it only gear (common practice).
 ONE_PERSON_KG, BY_HAND_KG = 10.0, 25.0
-#: A block weighed lighter or heavier than stone can be was measured or weighed wrong.
-_POSSIBLE_KG_PER_M3 = (1000.0, 3300.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,32 +68,22 @@ def weights_of_block(
     name = "" if is_missing(block["stone_type"]) else str(block["stone_type"])
     weight = None if is_missing(block["weight_kg"]) else float(block["weight_kg"])
     sides = [block[n] for n in ("length_m", "height_m", "depth_m")]
-    likely, how, warning = _likely(stone), f"density of {name or 'stone'}: {stone.source}", ""
+    likely, how, warning = stone.likely_kg_per_m3, f"density of {name or 'stone'}: {stone.source}", ""
     if weight and block["weight_status"] == "measured" and not any(is_missing(s) for s in sides):
         volume = float(sides[0]) * float(sides[1]) * float(sides[2])
         own = weight / volume if volume > 0 else 0.0
-        if _POSSIBLE_KG_PER_M3[0] <= own <= _POSSIBLE_KG_PER_M3[1]:
+        impossible = impossible_weights([block])
+        if impossible:
+            warning = f"{impossible[0].problem}. {impossible[0].remedy}"
+        elif own > 0:
             likely, how = own, "this block as weighed, over its size over all"
-        else:
-            warning = (
-                f"{weight:.0f} kg in its size over all is {own / 1000:.2f} t/m3, which no stone is: "
-                "weigh and measure it again"
-            )
     return BlockWeights(
         likely_kg_per_m3=likely,
-        lift_kg_per_m3=max(likely, _heavy(stone)) * (1.0 + stone.absorption),
+        lift_kg_per_m3=max(likely, stone.high_kg_per_m3) * (1.0 + stone.absorption),
         how=how,
         block_kg=weight,
         warning=warning,
     )
-
-
-def _likely(stone: StoneDensity) -> float:
-    return stone.density_kg_per_m3
-
-
-def _heavy(stone: StoneDensity) -> float:
-    return stone.density_kg_per_m3
 
 
 def how_to_lift(kg: float, *, thin: bool = False) -> str:
