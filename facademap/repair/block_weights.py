@@ -68,7 +68,11 @@ def weights_of_block(
     name = "" if is_missing(block["stone_type"]) else str(block["stone_type"])
     weight = None if is_missing(block["weight_kg"]) else float(block["weight_kg"])
     sides = [block[n] for n in ("length_m", "height_m", "depth_m")]
-    likely, how, warning = stone.likely_kg_per_m3, f"density of {name or 'stone'}: {stone.source}", ""
+    likely, how, warning = (
+        stone.likely_kg_per_m3,
+        f"density of {name or 'stone'}: {stone.source}",
+        "",
+    )
     if weight and block["weight_status"] == "measured" and not any(is_missing(s) for s in sides):
         volume = float(sides[0]) * float(sides[1]) * float(sides[2])
         own = weight / volume if volume > 0 else 0.0

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Literal, get_args
 
 from facademap.errors import InputError
+from facademap.repair.cautions import PROPPING
 from facademap.repair.edges import by_name, from_named, ring_of
 from facademap.repair.settings import STATUSES, Settings, parse_toml
 from facademap.repair.sizes import skew_of
@@ -135,9 +136,10 @@ def read_criteria(text: str, *, where: str = "criteria") -> Criteria:
             raise InputError(
                 f"{place}: treatment {', '.join(wrong)} is unknown", f"Use {', '.join(TREATMENTS)}."
             )
-        if entry.get("only", "") not in ("", "unseen face"):
+        if entry.get("only", "") not in ("", UNSEEN_FACE, PROPPING):
             raise InputError(
-                f"{place}: only {entry['only']!r} is unknown", "Use unseen face, or leave it out."
+                f"{place}: only {entry['only']!r} is unknown",
+                f"Use {UNSEEN_FACE} or {PROPPING}, or leave it out.",
             )
         limit, limit_from = entry.get("limit"), str(entry.get("limit_from", ""))
         if entry["kind"] != "seen" and (limit is None) == (not limit_from):
