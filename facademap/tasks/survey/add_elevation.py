@@ -40,7 +40,13 @@ from facademap.tasks.survey.understand_shapes import place_of_surface
 from facademap.units import LENGTH_UNITS_M
 from facademap.wall.grid import Extent, PixelGrid
 
-__all__ = ["NOT_STATED", "add_elevation", "compare_with_earlier", "store_elevation"]
+__all__ = [
+    "NOT_STATED",
+    "add_elevation",
+    "compare_with_earlier",
+    "refuse_replacing",
+    "store_elevation",
+]
 
 NOT_STATED = "accuracy not stated: no check points; sizes taken from this picture are not proved to any scale"
 #: Disagreement with an earlier picture is looked for in copies of about this many pixels.
@@ -97,7 +103,7 @@ def add_elevation(
     table = read_control(Path(points)) if points else None
     with Project.open(folder) as project, open_orthoimage(path) as picture:
         surface = surface_of(project, surface)
-        _refuse_replacing(project, surface, replace)
+        refuse_replacing(project, surface, replace)
         place, notes = _place(
             project, picture, surface, known_length_m, between_px, table, unit or "m"
         )
@@ -122,12 +128,29 @@ def store_elevation(
     report: dict[str, Any],
     *,
     who: str,
+    digest: str | None = None,
+    more: dict[str, Any] | None = None,
+    finish: Callable[[], None] = lambda: None,
 ) -> dict[str, Any]:
     """Write the picture under a name of its own, compare it with the earlier one, and let the surface have it.
 
     The earlier picture stays, so that the step can be undone.
+
+    Parameters
+    ----------
+    project, surface, source, grid
+    windows : callable
+        Windows of the picture for the wall's reference system.
+    report : dict
+    who : str
+    digest : str, optional
+        SHA-256 of the source, when it is known.
+    more : dict, optional
+        Further values of the surface.
+    finish : callable
+        Called when the picture is written, before the surface has it.
     """
-    digest = hash_file(source)
+    digest = digest or hash_file(source)
     name = f"elevations/{surface}-{digest[:8]}.tif"
     target = project.place(name)
     make_folder(target.parent)
@@ -145,6 +168,7 @@ def store_elevation(
             "FACADEMAP_WARNINGS": report["warnings"],
         },
     )
+    finish()
     report |= compare_with_earlier(project, surface, target)
     report |= {"source": source.name, "source_sha256": digest, "picture_sha256": hash_file(target)}
     with project.edit(who=who, what=f"elevation of {surface} from {source.name}") as edit:
@@ -160,12 +184,14 @@ def store_elevation(
                 "check_n": report["check_n"],
                 "colour_state": "uncalibrated",
                 "report": report,
+                **(more or {}),
             },
         )
     return report
 
 
-def _refuse_replacing(project: Project, surface: str, replace: bool) -> None:
+def refuse_replacing(project: Project, surface: str, replace: bool) -> None:
+    """An elevation that is there is replaced only when this was said."""
     picture = project.row("surfaces", surface)["picture"]
     if not is_missing(picture) and not replace:
         raise InputError(

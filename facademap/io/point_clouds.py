@@ -1,0 +1,358 @@
+"""Point clouds read in chunks: LAS and LAZ, E57, PLY, and text with x y z (intensity) (red green blue).
+
+A cloud is copied once into a scratch file of plain numbers near its own origin, so that a compressed file is unpacked
+only once and memory stays small whatever its size.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from facademap.errors import FileError, InputError
+from facademap.io.whole_files import open_scratch, scratch_folder
+
+__all__ = ["CLOUD_ENDINGS", "Cloud", "open_cloud"]
+
+Floats = NDArray[np.floating[Any]]
+
+CLOUD_ENDINGS = (".las", ".laz", ".e57", ".ply", ".xyz", ".pts", ".asc")
+#: Points decoded at a time.
+CHUNK = 1_000_000
+#: One point in the scratch file: place from the cloud's origin, colour, strength of the echo.
+RECORD = np.dtype([("xyz", "<f4", 3), ("rgb", "u1", 4), ("echo", "<f4")])
+#: A building is smaller; coordinates farther apart lose their millimetres, and are several clouds or wrong points.
+MOST_SPAN_M = 5_000.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chunk:
+    """Points as they stand in the file."""
+
+    xyz: Floats
+    rgb: NDArray[np.integer[Any]] | None
+    echo: Floats | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cloud:
+    """A cloud in its scratch file.
+
+    Parameters
+    ----------
+    name : str
+    points : memmap of RECORD
+    origin : ndarray, shape (3,)
+        Added to ``xyz`` it gives the coordinates of the file, metres.
+    has_colour, has_echo : bool
+    scanner_enh : ndarray, shape (3,), or None
+        Where the instrument stood, when the file says so.
+    dropped : int
+        Points without finite coordinates.
+    """
+
+    name: str
+    points: Any
+    origin: Floats
+    has_colour: bool
+    has_echo: bool
+    scanner_enh: Floats | None
+    dropped: int
+
+    def __len__(self) -> int:
+        return len(self.points)
+
+    def sample(self, count: int) -> Floats:
+        """Evenly drawn places in metres, shape (n, 3)."""
+        step = max(1, len(self.points) // count)
+        return np.asarray(self.points["xyz"][::step], dtype=float) + self.origin
+
+
+@contextlib.contextmanager
+def open_cloud(
+    path: Path,
+    *,
+    beside: Path,
+    unit_m: float = 1.0,
+    progress: Callable[[float], None] = lambda fraction: None,
+) -> Iterator[Cloud]:
+    """Read a cloud into a scratch file beside a target, which is gone when the body ends.
+
+    Parameters
+    ----------
+    path : Path
+    beside : Path
+        Target whose folder takes the scratch file.
+    unit_m : float
+        Metres in the unit of the file's coordinates.
+
+    Raises
+    ------
+    FileError, InputError
+        Missing, damaged, empty, in degrees, or of a kind that is not read.
+    """
+    if not path.is_file():
+        raise FileError(f"cloud {path} does not exist", "Check the spelling of the path.")
+    reader = _READERS.get(path.suffix.lower())
+    if reader is None:
+        raise InputError(
+            f"cloud {path.name} is not LAS, LAZ, E57, PLY or XYZ", "Export it as one of these."
+        )
+    with scratch_folder(beside) as folder, open_scratch(folder, "points") as file:
+        try:
+            facts = _spool(reader(path), file, unit_m, progress)
+        except (InputError, FileError, MemoryError):
+            raise
+        except ImportError as error:
+            raise InputError(
+                f"cloud {path.name} needs a library that is not installed ({error.name})",
+                'Install it with pip install "facademap[scan]".',
+            ) from None
+        except Exception as error:  # the readers raise what they like
+            raise InputError(
+                f"cloud {path.name} is damaged or of an unknown kind ({type(error).__name__})",
+                "Export it again as LAS, E57, PLY or XYZ.",
+            ) from None
+        if facts["count"] == 0:
+            raise InputError(f"cloud {path.name} holds no points", "Export it again.")
+        _refuse_degrees(path, facts)
+        points = np.memmap(file, dtype=RECORD, mode="r", shape=(facts["count"],))
+        yield Cloud(
+            name=path.name,
+            points=points,
+            origin=facts["origin"],
+            has_colour=facts["colour"],
+            has_echo=facts["echo"],
+            scanner_enh=facts["scanner"],
+            dropped=facts["dropped"],
+        )
+        del points
+
+
+def _spool(
+    source: Iterator[tuple[Chunk, float, Any]],
+    file: Any,
+    unit_m: float,
+    progress: Callable[[float], None],
+) -> dict[str, Any]:
+    facts: dict[str, Any] = {
+        "count": 0,
+        "origin": None,
+        "colour": False,
+        "echo": False,
+        "scanner": None,
+        "dropped": 0,
+    }
+    low, high = np.full(3, np.inf), np.full(3, -np.inf)
+    shift = 0
+    for chunk, done, scanner in source:
+        xyz = chunk.xyz * unit_m
+        good = np.isfinite(xyz).all(axis=1)
+        if not good.all():
+            facts["dropped"] += int((~good).sum())
+            xyz = xyz[good]
+        if not len(xyz):
+            continue
+        low, high = np.minimum(low, xyz.min(axis=0)), np.maximum(high, xyz.max(axis=0))
+        if facts["origin"] is None:
+            facts["origin"] = np.round(xyz[0])
+        record = np.zeros(len(xyz), RECORD)
+        record["xyz"] = xyz - facts["origin"]
+        if chunk.rgb is not None:
+            rgb = chunk.rgb if good.all() else chunk.rgb[good]
+            top = int(rgb.max())
+            # LAS keeps 16 bits; some programs write 8 bits into them all the same
+            shift = max(shift, 8 if top > 255 else 0)
+            record["rgb"][:, :3] = (rgb >> shift if shift else rgb).astype(np.uint8)
+            facts["colour"] = facts["colour"] or top > 0
+        if chunk.echo is not None:
+            echo = chunk.echo if good.all() else chunk.echo[good]
+            record["echo"] = echo
+            facts["echo"] = facts["echo"] or bool(echo.max() > echo.min())
+        record.tofile(file)
+        facts["count"] += len(record)
+        if scanner is not None and facts["scanner"] is None:
+            facts["scanner"] = np.asarray(scanner, dtype=float) * unit_m
+        progress(done)
+    file.flush()
+    facts["span"] = high - low
+    facts["low"], facts["high"] = low, high
+    return facts
+
+
+def _refuse_degrees(path: Path, facts: dict[str, Any]) -> None:
+    """Degrees look like a wall of millimetres in plan and metres in height."""
+    span, low, high = facts["span"], facts["low"], facts["high"]
+    plan = float(max(span[0], span[1]))
+    in_range = abs(low[0]) <= 180 and abs(high[0]) <= 180 and max(abs(low[1]), abs(high[1])) <= 90
+    if in_range and 0 < plan < 0.05 and span[2] > 20 * plan:
+        raise InputError(
+            f"cloud {path.name} is {plan:.6f} wide in plan and {span[2]:.2f} high: its places are in degrees",
+            "Export it in a projected system, metres.",
+        )
+    if float(span.max()) > MOST_SPAN_M:
+        raise InputError(
+            f"cloud {path.name} spans {span.max() / 1000:.1f} km",
+            "State its unit with --unit, or cut the wall out of it.",
+        )
+
+
+def _read_las(path: Path) -> Iterator[tuple[Chunk, float, Any]]:
+    import laspy
+
+    with laspy.open(path) as file:
+        header = file.header
+        crs = None
+        with contextlib.suppress(Exception):  # a reference system that cannot be read is none
+            crs = header.parse_crs()
+        if crs is not None and crs.is_geographic:
+            raise InputError(
+                f"cloud {path.name} is in degrees ({crs.name})",
+                "Export it in a projected system, metres.",
+            )
+        names = set(header.point_format.dimension_names)
+        done = 0
+        for points in file.chunk_iterator(CHUNK):
+            done += len(points)
+            xyz = np.empty((len(points), 3))
+            for k, axis in enumerate("xyz"):
+                xyz[:, k] = points[axis]
+            rgb = None
+            if {"red", "green", "blue"} <= names:
+                rgb = np.stack([points["red"], points["green"], points["blue"]], axis=1)
+            echo = points["intensity"].astype(np.float32) if "intensity" in names else None
+            yield Chunk(xyz=xyz, rgb=rgb, echo=echo), done / max(1, header.point_count), None
+
+
+_E57_PLACES = ("cartesianX", "cartesianY", "cartesianZ")
+_E57_ANGLES = ("sphericalRange", "sphericalAzimuth", "sphericalElevation")
+_E57_COLOURS = ("colorRed", "colorGreen", "colorBlue")
+
+
+def _read_e57(path: Path) -> Iterator[tuple[Chunk, float, Any]]:
+    import pye57
+
+    file = pye57.E57(str(path))
+    try:
+        total = sum(file.get_header(k).point_count for k in range(file.scan_count))
+        done = 0
+        for k in range(file.scan_count):
+            header = file.get_header(k)
+            fields = set(header.point_fields)
+            places = _E57_PLACES if set(_E57_PLACES) <= fields else _E57_ANGLES
+            if not set(places) <= fields:
+                raise InputError(
+                    f"cloud {path.name}: scan {k + 1} has no places", "Export it again."
+                )
+            wanted = [*places, *(_E57_COLOURS if set(_E57_COLOURS) <= fields else ())]
+            wanted += [f for f in ("intensity", places[0][:9] + "InvalidState") if f in fields]
+            data, buffers = file.make_buffers(wanted, CHUNK)
+            reader = header.points.reader(buffers)
+            turn, shift = header.rotation_matrix, header.translation
+            scanner = shift if header.has_pose() else None
+            while (n := reader.read()) > 0:
+                done += n
+                chunk = _e57_chunk({f: data[f][:n] for f in wanted}, places, turn, shift)
+                yield chunk, done / max(1, total), scanner
+            reader.close()
+    finally:
+        file.close()
+
+
+def _e57_chunk(data: dict[str, Any], places: tuple[str, ...], turn: Floats, shift: Floats) -> Chunk:
+    a, b, c = (np.asarray(data[f], dtype=float) for f in places)
+    if places is _E57_ANGLES:
+        a, b, c = (
+            a * np.cos(c) * np.cos(b),
+            a * np.cos(c) * np.sin(b),
+            a * np.sin(c),
+        )
+    xyz = np.stack([a, b, c], axis=1) @ np.asarray(turn).T + np.asarray(shift)
+    invalid = next((data[f] for f in data if f.endswith("InvalidState")), None)
+    if invalid is not None:
+        xyz[np.asarray(invalid) != 0] = np.nan
+    rgb = None
+    if _E57_COLOURS[0] in data:
+        rgb = np.stack([np.asarray(data[f]) for f in _E57_COLOURS], axis=1)
+    echo = np.asarray(data["intensity"], dtype=np.float32) if "intensity" in data else None
+    return Chunk(xyz=xyz, rgb=rgb, echo=echo)
+
+
+def _read_ply(path: Path) -> Iterator[tuple[Chunk, float, Any]]:
+    import plyfile
+
+    vertex = plyfile.PlyData.read(str(path))["vertex"].data
+    names = {n.lower(): n for n in vertex.dtype.names}
+    colours = [names.get(c) or names.get(f"diffuse_{c}") for c in ("red", "green", "blue")]
+    echo_name = names.get("intensity") or names.get("scalar_intensity")
+    for start in range(0, len(vertex), CHUNK):
+        part = vertex[start : start + CHUNK]
+        xyz = np.stack([np.asarray(part[names[a]], dtype=float) for a in "xyz"], axis=1)
+        rgb = None
+        if all(colours):
+            raw = np.stack([np.asarray(part[str(c)]) for c in colours], axis=1)
+            rgb = np.asarray(np.round(raw * 255), np.uint8) if raw.dtype.kind == "f" else raw
+        echo = None if echo_name is None else np.asarray(part[echo_name], dtype=np.float32)
+        yield Chunk(xyz=xyz, rgb=rgb, echo=echo), (start + len(part)) / len(vertex), None
+
+
+def _read_text(path: Path) -> Iterator[tuple[Chunk, float, Any]]:
+    import pandas as pd
+
+    with path.open("rb") as file:
+        head = [file.readline().decode("latin-1") for _ in range(12)]
+        size = max(1, path.stat().st_size)
+    separator = next((s for s in (",", ";", "\t") if s in head[-1] or s in head[1]), None)
+    skip, width = _first_numbers(head, separator)
+    if width not in (3, 4, 6, 7):
+        raise InputError(
+            f"cloud {path.name} has {width} numbers a line",
+            "Give x y z, x y z intensity, x y z red green blue, or x y z intensity red green blue.",
+        )
+    done = 0
+    frames = pd.read_csv(
+        path,
+        sep=separator or r"\s+",
+        header=None,
+        skiprows=skip,
+        usecols=range(width),
+        chunksize=CHUNK,
+        dtype=float,
+        comment="#",
+        encoding="latin-1",
+    )
+    per_line = max(1.0, float(np.mean([len(h) for h in head[skip:] if h] or [30])))
+    for frame in frames:
+        values = frame.to_numpy()
+        done += len(values)
+        rgb = np.asarray(np.clip(values[:, -3:], 0, 65535), np.uint16) if width >= 6 else None
+        echo = values[:, 3].astype(np.float32) if width in (4, 7) else None
+        yield Chunk(xyz=values[:, :3], rgb=rgb, echo=echo), min(1.0, done * per_line / size), None
+
+
+def _first_numbers(head: list[str], separator: str | None) -> tuple[int, int]:
+    """Lines above the first point (a count, a header) and the numbers of a point."""
+    for k, line in enumerate(head):
+        cells = [c for c in (line.split(separator) if separator else line.split()) if c.strip()]
+        with contextlib.suppress(ValueError):
+            if len(cells) >= 3 and all(math.isfinite(float(c)) for c in cells):
+                return k, len(cells)
+    return 0, 0
+
+
+_READERS: dict[str, Callable[[Path], Iterator[tuple[Chunk, float, Any]]]] = {
+    ".las": _read_las,
+    ".laz": _read_las,
+    ".e57": _read_e57,
+    ".ply": _read_ply,
+    ".xyz": _read_text,
+    ".pts": _read_text,
+    ".asc": _read_text,
+}

@@ -1,0 +1,101 @@
+"""Relief of a wall: GeoTIFF of 32 bit, band 1 metres out of the wall frame, band 2 their standard deviation, NaN for none."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from facademap.errors import FileError, InputError
+from facademap.io.rasters import CRS_TAG
+from facademap.io.whole_files import move_whole, scratch_folder
+from facademap.wall.grid import PixelGrid
+
+__all__ = ["ReliefWriter", "open_relief_writer", "read_relief"]
+
+Floats = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReliefWriter:
+    """Rows of a relief, from the top."""
+
+    grid: PixelGrid
+    _dataset: Any
+
+    def write_rows(self, row: int, out_m: Floats, sd_m: Floats) -> None:
+        """Write whole rows: metres out of the frame, and their standard deviation."""
+        from rasterio.windows import Window
+
+        window = Window(0, row, self.grid.width_px, out_m.shape[0])
+        self._dataset.write(np.stack([out_m, sd_m]), window=window)
+
+
+@contextlib.contextmanager
+def open_relief_writer(path: Path, grid: PixelGrid, *, crs_wkt: str) -> Iterator[ReliefWriter]:
+    """Write a relief; the target appears whole when the body ends without an error."""
+    import rasterio
+    from rasterio.transform import Affine
+
+    with scratch_folder(path) as folder:
+        made = folder / "relief.tif"
+        with (
+            rasterio.Env(GDAL_CACHEMAX=64_000_000),
+            rasterio.open(
+                made,
+                "w",
+                driver="GTiff",
+                width=grid.width_px,
+                height=grid.height_px,
+                count=2,
+                dtype="float32",
+                nodata=float("nan"),
+                crs=crs_wkt,
+                transform=Affine(*grid.transform),
+                tiled=True,
+                blockxsize=512,
+                blockysize=512,
+                interleave="band",
+                compress="deflate",
+                predictor=3,
+                zlevel=1,
+                num_threads=2,
+                bigtiff="if_safer",
+            ) as dataset,
+        ):
+            dataset.update_tags(**{CRS_TAG: crs_wkt, "AREA_OR_POINT": "Area"})
+            dataset.set_band_description(1, "out of the wall frame, m")
+            dataset.set_band_description(2, "standard deviation, m")
+            yield ReliefWriter(grid=grid, _dataset=dataset)
+        move_whole(made, path)
+
+
+def read_relief(path: Path) -> tuple[PixelGrid, Floats, Floats]:
+    """The whole relief: grid, metres out of the frame, standard deviation.
+
+    Raises
+    ------
+    FileError, InputError
+    """
+    import rasterio
+    from rasterio.errors import RasterioError
+
+    if not path.is_file():
+        raise FileError(f"relief {path} does not exist", "Check the spelling of the path.")
+    try:
+        with rasterio.open(path) as dataset:
+            out_m, sd_m = dataset.read()
+            t = dataset.transform
+    except (RasterioError, ValueError):
+        raise InputError(
+            f"relief {path.name} cannot be read", "Make it again with facademap add-elevation."
+        ) from None
+    grid = PixelGrid(
+        left_m=t.c, top_m=t.f, gsd_m=t.a, width_px=out_m.shape[1], height_px=out_m.shape[0]
+    )
+    return grid, out_m, sd_m
