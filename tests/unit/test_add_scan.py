@@ -197,7 +197,11 @@ def test_clouds_that_say_nothing_of_the_wall(
 ) -> None:
     xyz, rgb = scanned
     few, paint = xyz[::20], rgb[::20]
-    _refused(wall, write_ply(tmp_path / "far.ply", few + np.array([0, 500, 0]), paint), "nothing of cloud")
+    _refused(
+        wall,
+        write_ply(tmp_path / "far.ply", few + np.array([0, 500, 0]), paint),
+        "nothing of cloud",
+    )
     degrees = few * (1e-5, 1e-5, 1) - (few.min(axis=0) * (1e-5, 1e-5, 1)) + (10, 53, 0)
     _refused(wall, write_ply(tmp_path / "deg.ply", degrees, paint), "in degrees")
     empty = tmp_path / "cut.las"
