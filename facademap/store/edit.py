@@ -23,8 +23,13 @@ from facademap.store.geopackage import (
     value_from_sql,
 )
 from facademap.tables import TABLES, Table
+from facademap.tables.names import same_id
 
-__all__ = ["Edit", "row_as_json", "row_from_json", "table_named"]
+__all__ = ["APPEND_ONLY_UPDATE", "Edit", "row_as_json", "row_from_json", "table_named"]
+
+#: The promise that the history is only added to; lifted for names that must go, and for ids that must be renamed.
+APPEND_ONLY_UPDATE = """CREATE TRIGGER edit_log_is_append_only_1 BEFORE UPDATE ON edit_log
+  BEGIN SELECT RAISE(ABORT, 'the history is append-only'); END"""
 
 
 def table_named(name: str) -> Table:
@@ -85,6 +90,7 @@ class Edit:
                 f"{table.title.lower()}: {', '.join(sorted(taken)[:5])} exists already",
                 "Give new ids, or change the rows that exist.",
             )
+        self._refuse_alike(table, [r["id"] for r in checked])
         self._insert_many(table, [(row, 1) for row in checked])
         self._log(table, [("insert", row["id"], 1, None, row) for row in checked])
         return [row["id"] for row in checked]
@@ -131,6 +137,7 @@ class Edit:
         checked = self._checked(table, rows)
         existing = self._existing(table, [r["id"] for r in checked])
         fresh = [r for r in checked if r["id"] not in existing]
+        self._refuse_alike(table, [r["id"] for r in fresh])
         self._insert_many(table, [(row, 1) for row in fresh])
         entries: list[tuple[str, str, int, Any, Any]] = [
             ("insert", row["id"], 1, None, row) for row in fresh
@@ -182,6 +189,7 @@ class Edit:
             self.update(table_name, id, row_from_json(table, plain))
         else:
             row = row_from_json(table, plain)
+            self._refuse_alike(table, [row["id"]])
             last = self._connection.execute(
                 "SELECT max(rev) FROM edit_log WHERE table_name = ? AND row_id = ?",
                 (table.name, id),
@@ -199,7 +207,7 @@ class Edit:
             for r in checked.to_dict("records")
         ]
 
-    def _existing(self, table: Table, ids: list[str]) -> AbstractSet[str]:
+    def _existing(self, table: Table, ids: list[str], *, collate: str = "") -> AbstractSet[str]:
         found: set[str] = set()
         for start in range(0, len(ids), 500):
             part = ids[start : start + 500]
@@ -207,10 +215,21 @@ class Edit:
             found |= {
                 i
                 for (i,) in self._connection.execute(
-                    f'SELECT "id" FROM "{table.name}" WHERE "id" IN ({marks})', part
+                    f'SELECT "id" FROM "{table.name}" WHERE "id" {collate} IN ({marks})', part
                 )
             }
         return found
+
+    def _refuse_alike(self, table: Table, ids: list[str]) -> None:
+        """New ids that differ in case only from ones that are there."""
+        alike = self._existing(table, ids, collate="COLLATE NOCASE")
+        if alike:
+            there = sorted(alike)[0]
+            new = next(i for i in ids if same_id(i) == same_id(there))
+            raise TableError(
+                f"{table.title.lower()}: {new!r} differs in case only from {there!r}, which exists",
+                "Give it an id of its own; file systems and GIS programs do not tell case apart.",
+            )
 
     def _row(self, table: Table, id: str) -> tuple[dict[str, Any], int]:
         names = ", ".join(f'"{n}"' for n in table.names) + (', "geom"' if table.geometry else "")

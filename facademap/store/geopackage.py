@@ -32,6 +32,7 @@ __all__ = [
     "register_reference_system",
     "register_spatial_functions",
     "sql_value",
+    "unique_names_sql",
     "value_from_sql",
     "wkb_of_blob",
 ]
@@ -209,6 +210,7 @@ def create_table(connection: sqlite3.Connection, table: Table, *, srs_id: int) -
             srs_id if table.geometry else None,
         ),
     )
+    connection.execute(unique_names_sql(table))
     for column in table.columns:
         if column.name in ("surface", "repair", "block", "wall_stone"):
             connection.execute(
@@ -226,6 +228,14 @@ def create_table(connection: sqlite3.Connection, table: Table, *, srs_id: int) -
         )
         for statement in _statements(_RTREE.format(t=table.name)):
             connection.execute(statement)
+
+
+def unique_names_sql(table: Table) -> str:
+    """The promise that two ids of a table differ in more than case."""
+    return (
+        f'CREATE UNIQUE INDEX IF NOT EXISTS "{table.name}_names" '
+        f'ON "{table.name}" ("id" COLLATE NOCASE)'
+    )
 
 
 def column_sql(column: Column) -> str:

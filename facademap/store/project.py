@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import json
+import logging
 import sqlite3
 import uuid
 from collections.abc import Iterator, Mapping, Sequence
@@ -26,7 +27,7 @@ from facademap.io.whole_files import (
     scratch_folder,
 )
 from facademap.store.database import connect, in_plain_words
-from facademap.store.edit import Edit, _where, table_named
+from facademap.store.edit import APPEND_ONLY_UPDATE, Edit, _where, table_named
 from facademap.store.geopackage import (
     column_sql,
     create_system_tables,
@@ -34,10 +35,13 @@ from facademap.store.geopackage import (
     geometry_from_blob,
     register_reference_system,
     sql_value,
+    unique_names_sql,
     value_from_sql,
 )
+from facademap.store.renaming import rename_odd_ids
 from facademap.store.styles import write_styles
 from facademap.tables import TABLES, Table
+from facademap.tables.names import as_id
 from facademap.wall.world import wall_crs
 
 __all__ = ["PACKED_FOLDER", "SCHEMA_VERSION", "Project"]
@@ -47,8 +51,6 @@ SCHEMA_VERSION = 4
 FOLDERS = ("photos", "elevations", "blocks", "cache", "out")
 #: Whole tables in few bytes, made again when they are missing.
 PACKED_FOLDER = "cache/tables"
-_APPEND_ONLY_UPDATE = """CREATE TRIGGER edit_log_is_append_only_1 BEFORE UPDATE ON edit_log
-  BEGIN SELECT RAISE(ABORT, 'the history is append-only'); END"""
 _OWN_TABLES = """
 CREATE TABLE facademap_schema (version INTEGER NOT NULL, project TEXT NOT NULL);
 CREATE TABLE facademap_numbers (prefix TEXT NOT NULL PRIMARY KEY, last INTEGER NOT NULL);
@@ -207,8 +209,9 @@ class Project:
         return gpd.GeoDataFrame(data, geometry=gpd.GeoSeries(shapes, crs=self._crs_of(table, data)))
 
     def row(self, table_name: str, id: str) -> dict[str, Any]:
-        """One row with its ``rev``; geometry as a shapely object under ``geometry``."""
+        """One row with its ``rev``; geometry as a shapely object under ``geometry``. A photo may be named as its file was."""
         table = table_named(table_name)
+        id = as_id(id) if table_name == "photos" else id
         names = ", ".join(f'"{n}"' for n in table.names) + (', "geom"' if table.geometry else "")
         with in_plain_words(self.path):
             found = self._connection.execute(
@@ -381,7 +384,7 @@ class Project:
                     f"UPDATE edit_log SET {part} = json_set({part}, '{path}', NULL) WHERE table_name = ? AND {part} IS NOT NULL",
                     (table.name,),
                 )
-            self._connection.execute(_APPEND_ONLY_UPDATE)
+            self._connection.execute(APPEND_ONLY_UPDATE)
         for packed in (self.folder / PACKED_FOLDER).glob(f"{table.name}.*"):
             remove_file(packed, inside=self.folder)
         return int(count)
@@ -444,7 +447,7 @@ def _build(path: Path, *, name: str, settings: Mapping[str, Any]) -> None:
                 _OWN_TABLES.replace("END;", "END\x00").replace(";\n", ";\x00").split("\x00"),
             ):
                 connection.execute(statement)
-            connection.execute(_APPEND_ONLY_UPDATE)
+            connection.execute(APPEND_ONLY_UPDATE)
             connection.execute(
                 "INSERT INTO facademap_schema VALUES (?, ?)", (SCHEMA_VERSION, project_id)
             )
@@ -504,10 +507,36 @@ def _bring_up_to_date(path: Path) -> None:
                             f'UPDATE "{table.name}" SET "{column.name}" = ?',
                             (sql_value(column, column.default),),
                         )
+        _rename_and_say(connection)
         connection.execute("UPDATE facademap_schema SET version = ?", (SCHEMA_VERSION,))
         connection.execute("COMMIT")
     finally:
         connection.close()
+
+
+def _rename_and_say(connection: sqlite3.Connection) -> None:
+    """Ids of the grammar only from now on; who opens the project hears which were renamed, and the history says it."""
+    names = rename_odd_ids(connection)
+    for table in TABLES.values():
+        if connection.execute(f'PRAGMA table_info("{table.name}")').fetchone():
+            connection.execute(unique_names_sql(table))
+    if not names:
+        return
+    edit = Edit(
+        connection,
+        who="facademap",
+        what="ids renamed: letters, digits, - _ . only",
+        undoes=None,
+        at=dt.datetime.now(dt.UTC).isoformat(timespec="milliseconds"),
+    )
+    edit.set("renamed_ids", names)
+    shown = [f"{t} {old!r} is {new!r}" for t, own in names.items() for old, new in own.items()]
+    more = f" and {len(shown) - 5} more" if len(shown) > 5 else ""
+    logging.getLogger("facademap").warning(
+        "note: ids are letters, digits, '-', '_' and '.' now; renamed: %s%s",
+        "; ".join(shown[:5]),
+        more,
+    )
 
 
 def _touch_contents(

@@ -15,6 +15,7 @@ import pandas as pd
 import shapely
 
 from facademap.errors import TableError
+from facademap.tables.names import as_id, id_fault, same_id
 
 __all__ = ["Column", "GeometryKind", "Kind", "Table", "is_missing"]
 
@@ -98,6 +99,8 @@ class Column:
                 return math.nan if self.kind == "float" else None
             raise ValueError("a value is required")
         result = _READERS[self.kind](value)
+        if self.refers == "photos":
+            result = as_id(result)  # people write the name that the file had
         if self.choices and result not in self.choices:
             raise ValueError("expected one of " + ", ".join(self.choices))
         if self.minimum is not None and result < self.minimum:
@@ -195,7 +198,8 @@ _READERS: Mapping[Kind, Callable[[Any], Any]] = {
 class Table:
     """One table of a project: its columns and, where it has one, its geometry.
 
-    The key is always the text column ``id``. Geometry, where declared, is in metres of the wall
+    The key is always the text column ``id`` of the grammar in :mod:`facademap.tables.names`; with ``joined_ids`` it is
+    made from ids of other tables. Geometry, where declared, is in metres of the wall
     frame of the row's ``surface``.
     """
 
@@ -205,6 +209,7 @@ class Table:
     columns: tuple[Column, ...]
     geometry: GeometryKind | None = None
     geometry_nullable: bool = False
+    joined_ids: bool = False
     _by_name: Mapping[str, Column] = field(
         init=False, repr=False, compare=False, default_factory=dict
     )
@@ -307,6 +312,8 @@ class Table:
             value = record.get(column.name)
             try:
                 row[column.name] = column.read(value)
+                if column.name == "id" and (fault := id_fault(row["id"], joined=self.joined_ids)):
+                    raise ValueError(fault)
             except ValueError as reason:
                 shown = (
                     "nothing"
@@ -373,15 +380,16 @@ class Table:
 
 
 def _repeated_ids(rows: list[dict[str, Any]]) -> list[str]:
-    seen: dict[str, int] = {}
+    seen: dict[str, tuple[int, str]] = {}
     faults = []
     for number, row in enumerate(rows, start=1):
         name = row.get("id")
         if name is None:
             continue
-        if name in seen:
+        there, other = seen.setdefault(same_id(name), (number, name))
+        if there != number:
+            alike = "" if other == name else f" as {other!r}, which differs in case only"
             faults.append(
-                f"row {number}, id: {name!r} stands in row {seen[name]} already, expected a name of its own"
+                f"row {number}, id: {name!r} stands in row {there} already{alike}, expected a name of its own"
             )
-        seen.setdefault(name, number)
     return faults

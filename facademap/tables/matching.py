@@ -73,6 +73,7 @@ PLANS = Table(
 
 PLACEMENTS = Table(
     name="placements",
+    joined_ids=True,
     title="Placements",
     meaning="A piece on a block.",
     columns=(

@@ -23,7 +23,7 @@ ID = Column(
     name="id",
     kind="text",
     nullable=False,
-    meaning="Stable name of the row, never used again after deletion.",
+    meaning="Stable name of the row, never used again after deletion: letters, digits, '-', '_' and '.'.",
 )
 SURFACE = Column(
     name="surface",
@@ -193,6 +193,7 @@ PHOTOS = Table(
 
 CONTROL_POINTS = Table(
     name="control_points",
+    joined_ids=True,
     title="Control and check points",
     meaning="Named points with known place on a surface; a check point is never used in a fit.",
     geometry="point",
@@ -247,6 +248,7 @@ CONTROL_POINTS = Table(
 
 OBSERVATIONS = Table(
     name="observations",
+    joined_ids=True,
     title="Control seen in photos",
     meaning="Where a control or check point appears in a photo.",
     columns=(

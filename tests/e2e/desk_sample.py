@@ -309,7 +309,7 @@ def _add_block(project: Project, edit: Any, number: int, rng: np.random.Generato
         "faces",
         [
             {
-                "id": f"B-{number + 1:03d}/1",
+                "id": f"B-{number + 1:03d}.1",
                 "block": f"B-{number + 1:03d}",
                 "outline": [[0, 0], [width, 0], [width, height], [0, height]],
                 "usable_depth_m": 0.28,

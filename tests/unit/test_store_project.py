@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import sqlite3
@@ -10,12 +11,15 @@ import sys
 import textwrap
 from pathlib import Path
 
+import pandas as pd
 import pyogrio
 import pytest
 import shapely
 
 from facademap.errors import ConflictError, FileError, InputError, ProjectError, TableError
+from facademap.store.database import connect
 from facademap.store.project import SCHEMA_VERSION, Project
+from facademap.tables import TABLES, is_missing
 from facademap.wall.world import wall_crs
 
 
@@ -264,3 +268,75 @@ def test_acknowledged_edits_survive_a_kill(project: Project) -> None:
     stored = {int(i[2:]) for i in project.read("conditions")["id"] if i.startswith("K-")}
     assert set(acknowledged) <= stored <= set(range(len(stored) + 1))
     assert project.integrity() == []
+
+
+@pytest.mark.parametrize(
+    "bad", ["../../../victim", ".hidden", "a/b", "a b", "x" * 101, "-1", "CON"]
+)
+def test_no_door_takes_an_id_that_is_no_word(project: Project, bad: str) -> None:
+    row = {"id": bad, "elevation": "north", "name": "x", "kind": "plane"}
+    with pytest.raises(TableError, match="id: "), project.edit(who="ann", what="add") as edit:
+        edit.insert("surfaces", [row])
+    with pytest.raises(TableError, match="id: "), project.edit(who="ann", what="restore") as edit:
+        edit.apply("surfaces", bad, row)
+
+
+def test_two_ids_that_differ_in_case_only_do_not_stand_beside_each_other(project: Project) -> None:
+    rows = project.read("conditions").to_dict("records")
+    alike = {**rows[0], "id": "c-001"}
+    for act in ("insert", "put"):
+        with (
+            pytest.raises(TableError, match="differs in case only"),
+            project.edit(who="ann", what="add") as edit,
+        ):
+            getattr(edit, act)("conditions", [alike])
+    with pytest.raises(TableError, match="differs in case only"):
+        TABLES["conditions"].check(pd.DataFrame([rows[0], alike]))
+
+
+def test_ids_of_an_older_project_are_renamed_everywhere_and_it_is_said(
+    project: Project, caplog: pytest.LogCaptureFixture
+) -> None:
+    with project.edit(who="ann", what="third") as edit:
+        edit.insert(
+            "conditions", [{**project.read("conditions").to_dict("records")[1], "id": "C-003"}]
+        )
+    with project.edit(who="ann", what="note") as edit:
+        first = edit.txn
+        edit.update("conditions", "C-001", {"note": "seen"})
+    project.close()
+    folder = project.folder
+    raw = connect(folder / "project.gpkg")
+    raw.execute("DROP TRIGGER edit_log_is_append_only_1")
+    for table in TABLES:
+        raw.execute(f'DROP INDEX "{table}_names"')
+    odd = {"front": "../../../victim", "C-001": "stone 3/4", "C-002": "c-003"}
+    for old, new in odd.items():
+        for table, column in (
+            ("surfaces", "id"),
+            ("conditions", "id"),
+            ("conditions", "surface"),
+            ("edit_log", "row_id"),
+        ):
+            raw.execute(f'UPDATE "{table}" SET "{column}" = ? WHERE "{column}" = ?', (new, old))
+        for part in ("before", "after"):
+            raw.execute(
+                f"UPDATE edit_log SET {part} = replace({part}, ?, ?)",
+                (json.dumps(old), json.dumps(new)),
+            )
+    raw.execute("UPDATE facademap_schema SET version = 3")
+    raw.close()
+    with Project.open(folder) as newer:
+        assert "'../../../victim' is 'victim'" in caplog.text
+        assert "'stone 3/4' is 'stone-3-4'" in caplog.text
+        assert newer.read("surfaces")["id"][0] == "victim"
+        after = newer.read("conditions")
+        assert after["surface"][0] == "victim"
+        assert list(after["id"]) == ["stone-3-4", "c-003", "C-003-2"]
+        assert newer.setting("renamed_ids")["surfaces"] == {"../../../victim": "victim"}
+        newer.undo(first, who="ann")
+        assert is_missing(newer.row("conditions", "stone-3-4")["note"])
+        snapshot = newer.snapshot(folder / "copy.gpkg")
+    layers = {name for name, _ in pyogrio.list_layers(snapshot)}
+    assert "conditions of victim" in layers
+    assert not any(".." in name for name in layers)

@@ -59,7 +59,7 @@ _IDS = st.sampled_from(
         "S-001",
         "R-001",
         "B-001",
-        "B-001/1",
+        "B-001.1",
         "landward",
         "front",
         "block-1.jpg",

@@ -14,7 +14,7 @@ from facademap.errors import InputError
 from facademap.io.pictures import read_picture
 from facademap.io.whole_files import move_whole, temporary_folder, write_whole
 from facademap.store.project import Project
-from facademap.tasks.survey.add_photos import store_photo
+from facademap.tasks.survey.add_photos import storing_photos
 
 __all__ = ["take_photo"]
 
@@ -60,10 +60,13 @@ def take_photo(
             known = project.read("photos", where={"sha256": digest})
             if len(known):
                 return str(known["id"].iloc[0])
-            row: dict[str, Any] = store_photo(
-                project, proper, folder="blocks" if subject == "block" else "photos"
-            )
-            with project.edit(who=who, what=f"photo of {subject}") as edit:
+            with (
+                storing_photos(project) as store,
+                project.edit(who=who, what=f"photo of {subject}") as edit,
+            ):
+                row: dict[str, Any] = store(
+                    proper, folder="blocks" if subject == "block" else "photos", decoded=info
+                )
                 edit.insert(
                     "photos",
                     [

@@ -23,6 +23,7 @@ from facademap.report.map_content import map_data
 from facademap.report.map_tiles import TILE_PX, count_levels, pyramid_tiles
 from facademap.store.project import Project
 from facademap.tables import is_missing
+from facademap.tables.names import file_name
 from facademap.tasks.desk.inwall import see_piece
 from facademap.tasks.desk.pictures import Pictures
 from facademap.wall.grid import Window
@@ -165,8 +166,9 @@ def _surface(
         }
         if grid.width_px * grid.height_px <= limit:
             return MapSurface(**common, **shape, tiles=dict(tiles))
-        _write_tiles(tile_root, row["id"], tiles)
-        return MapSurface(**common, **shape, tile_folder=f"{tile_root.name}/{row['id']}")
+        own = file_name(row["id"])
+        _write_tiles(tile_root, own, tiles)
+        return MapSurface(**common, **shape, tile_folder=f"{tile_root.name}/{own}")
 
 
 def _write_tiles(root: Path, surface: str, tiles: Any) -> None:

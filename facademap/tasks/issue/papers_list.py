@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from facademap.tables import TABLES
+from facademap.tables.names import file_name
 from facademap.tasks.issue.papers_context import Context
 
 __all__ = ["PAPERS", "Paper"]
@@ -271,16 +271,6 @@ def elevation_files(elevations: Sequence[Mapping[str, Any]]) -> dict[str, str]:
         key: word if word and words.count(word) == 1 else f"{word}-{file_name(key)}".lstrip("-")
         for key, word in plain.items()
     }
-
-
-def file_name(text: object) -> str:
-    """A name that every file system takes; two different texts never share one."""
-    plain = re.sub(r"[^A-Za-z0-9._-]+", "_", str(text)).strip("._")[:80]
-    return (
-        plain
-        if plain == str(text)
-        else f"{plain or 'x'}-{hashlib.sha256(str(text).encode()).hexdigest()[:8]}"
-    )
 
 
 PAPERS: tuple[Paper, ...] = (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ from facademap.io.survey_files import (
     read_survey_points,
 )
 from facademap.store.project import Project
+from facademap.tables.names import as_id
 from facademap.tasks.survey.add_photos import surface_of
 from facademap.wall.frame import WorldPlacement, fit_surface, fit_world_placement
 
@@ -61,6 +63,7 @@ def add_control(
     """
     points = read_survey_points(Path(points_path))
     seen = read_observations(Path(observations_path)) if observations_path else []
+    seen = [replace(o, photo=as_id(o.photo)) for o in seen]
     with Project.open(folder) as project:
         surface = surface_of(project, surface)
         world = _place(points, epsg=epsg or project.setting("epsg"))

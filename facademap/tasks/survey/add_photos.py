@@ -2,44 +2,60 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import contextlib
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 from facademap.errors import InputError
 from facademap.io.camera_files import camera_as_dict, read_camera
-from facademap.io.pictures import hash_file, read_picture_info
-from facademap.io.whole_files import copy_whole
+from facademap.io.pictures import PictureInfo, hash_file, read_picture, read_picture_info
+from facademap.io.whole_files import copy_whole, remove_file
 from facademap.store.project import Project
+from facademap.tables.names import as_id
 
-__all__ = ["add_photos", "store_photo"]
+__all__ = ["add_photos", "storing_photos"]
 
 
-def store_photo(project: Project, path: Path, *, folder: str = "photos") -> dict[str, Any]:
-    """Copy one picture into the project and return its row for the table of photos.
+@contextlib.contextmanager
+def storing_photos(project: Project) -> Iterator[Callable[..., dict[str, Any]]]:
+    """Yields what copies a picture into the project (``path``, ``folder="photos"``, ``decoded`` for one that was) and returns its row for the table of photos.
 
-    The copy is written under another name first, so that a broken copy is never taken for a photo. A
-    picture of the same name and other content is refused.
+    A picture is decoded before it is copied. Where the body fails, the copies made in it are removed again, so that
+    what was refused leaves nothing behind. A picture of the same name and other content is refused.
     """
-    info = read_picture_info(path)
-    digest = hash_file(path)
-    relative = f"{folder}/{path.name}"
-    target = project.place(relative)
-    if target.exists():
-        if hash_file(target) != digest:
+    copied: list[str] = []
+
+    def store(
+        path: Path, *, folder: str = "photos", decoded: PictureInfo | None = None
+    ) -> dict[str, Any]:
+        info = decoded or read_picture(path)[1]
+        digest = hash_file(path)
+        name = as_id(path.name)
+        relative = f"{folder}/{name}"
+        target = project.place(relative)
+        if not target.exists():
+            copied.append(relative)
+            copy_whole(path, relative, inside=project.folder)
+        elif hash_file(target) != digest:
             raise InputError(
                 f"{path.name}: the project holds another picture of this name",
                 "Rename the new picture and add it again.",
             )
-    else:
-        copy_whole(path, relative, inside=project.folder)
-    return {
-        "id": path.name,
-        "path": relative,
-        "sha256": digest,
-        "width_px": info.width_px,
-        "height_px": info.height_px,
-    }
+        return {
+            "id": name,
+            "path": relative,
+            "sha256": digest,
+            "width_px": info.width_px,
+            "height_px": info.height_px,
+        }
+
+    try:
+        yield store
+    except BaseException:
+        for relative in copied:
+            remove_file(relative, inside=project.folder)
+        raise
 
 
 def add_photos(
@@ -58,7 +74,7 @@ def add_photos(
     folder : path
         Project.
     photos : sequence of path
-        Pictures; their names are the ids.
+        Pictures; their names are the ids (``IMG 1.JPG`` is known as ``IMG-1.JPG``).
     surface : str, optional
         Surface they show; may be left out where the project has one.
     camera_path : path, optional
@@ -69,30 +85,34 @@ def add_photos(
     dict
         ``photos``: how many the project holds now, ``added``: names.
     """
-    names = [Path(p).name for p in photos]
+    names = [as_id(Path(p).name) for p in photos]
     twice = sorted({n for n in names if names.count(n) > 1})
     if twice:
         raise InputError(f"{twice[0]}: two pictures have this name", "Rename one of them.")
     camera = camera_as_dict(read_camera(Path(camera_path))) if camera_path else None
     with Project.open(folder) as project:
         surface = surface_of(project, surface)
-        rows = []
-        for number, path in enumerate(map(Path, photos)):
-            row = store_photo(project, path)
-            if camera and (camera["width"], camera["height"]) != (
-                row["width_px"],
-                row["height_px"],
-            ):
-                raise InputError(
-                    f"{path.name}: is {row['width_px']} x {row['height_px']} px, the camera file is for "
-                    f"{camera['width']:g} x {camera['height']:g} px",
-                    "Give the camera file of this camera, or leave it out.",
-                )
-            rows.append({**row, "subject": "elevation", "surface": surface, "camera": camera})
-            progress((number + 1) / len(names))
-        with project.edit(who=who, what="add photos") as edit:
-            edit.put("photos", rows)
-        return {"photos": len(project.read("photos")), "added": names}
+        for path in map(Path, photos):
+            _check_size(path, camera)
+        with storing_photos(project) as store:
+            rows = []
+            for number, path in enumerate(map(Path, photos)):
+                row = store(path)
+                rows.append({**row, "subject": "elevation", "surface": surface, "camera": camera})
+                progress((number + 1) / len(names))
+            with project.edit(who=who, what="add photos") as edit:
+                edit.put("photos", rows)
+        return {"photos": len(project.read("photos")), "added": [r["id"] for r in rows]}
+
+
+def _check_size(path: Path, camera: dict[str, Any] | None) -> None:
+    info = read_picture_info(path)
+    if camera and (camera["width"], camera["height"]) != (info.width_px, info.height_px):
+        raise InputError(
+            f"{path.name}: is {info.width_px} x {info.height_px} px, the camera file is for "
+            f"{camera['width']:g} x {camera['height']:g} px",
+            "Give the camera file of this camera, or leave it out.",
+        )
 
 
 def surface_of(project: Project, surface: str | None) -> str:

@@ -24,6 +24,7 @@ from facademap.photo.plane import PlaneView
 from facademap.store.edit import Edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
+from facademap.tables.names import file_name
 from facademap.tasks.survey.elevation_views import (
     FEWEST_CONTROL,
     FittedPhoto,
@@ -184,7 +185,7 @@ def _make_one(
     points = points[points["surface"] == surface]
     report = _accuracy(fitted, points, grid, fewest=fewest)
     report["warnings"] = [*notes, *report["warnings"]]
-    target = project.place(f"elevations/{surface}.tif")
+    target = project.place(f"elevations/{file_name(surface)}.tif")
     make_folder(target.parent, inside=project.folder)
     views, shelf = (
         [f.view for f in fitted],
@@ -217,7 +218,7 @@ def _make_one(
             "surfaces",
             surface,
             {
-                "picture": f"elevations/{surface}.tif",
+                "picture": f"elevations/{file_name(surface)}.tif",
                 "gsd_m": grid.gsd_m,
                 "control_rmse_m": report["control_rmse_m"],
                 "colour_state": colour.state,

@@ -22,6 +22,7 @@ from facademap.photo.residual_drawing import PointResiduals, draw_residuals_svg
 from facademap.report.cut_dxf import dxf_bytes, new_drawing
 from facademap.store.project import Project
 from facademap.tables import is_missing
+from facademap.tables.names import file_name
 from facademap.wall.grid import Extent
 
 __all__ = ["make_survey_report"]
@@ -71,11 +72,11 @@ def make_survey_report(folder: str | Path, *, out: Path | None = None) -> dict[s
         files: dict[str, bytes] = {}
         surfaces = {}
         for row in made.to_dict("records"):
-            name = str(row["id"])
-            surfaces[name] = _statement(row)
+            name = file_name(row["id"])
+            surfaces[str(row["id"])] = _statement(row)
             residuals = _residuals(row, tables)
             files[f"accuracy-{name}.json"] = json.dumps(
-                {**surfaces[name], "residuals": _listed(row, tables)},
+                {**surfaces[str(row["id"])], "residuals": _listed(row, tables)},
                 indent=1,
                 ensure_ascii=False,
                 allow_nan=False,
@@ -94,7 +95,7 @@ def make_survey_report(folder: str | Path, *, out: Path | None = None) -> dict[s
                     title=f"{row['name']}: residuals in {len(row['report']['photos'])} photos",
                 ).encode()
             points = tables["control_points"]
-            if len(own := points[points["surface"] == name]):
+            if len(own := points[points["surface"] == row["id"]]):
                 files[f"control-{name}.dxf"] = _control_dxf(own, row["report"]["extent_m"])
         files["contact-sheet.png"] = _contact_sheet(project, tables)
     for name, content in files.items():

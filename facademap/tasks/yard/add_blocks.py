@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ from facademap.errors import FacademapError, FileError, InputError
 from facademap.io.block_files import NOT_MEASURED, BlockRow, FaceRow, read_blocks
 from facademap.io.csv_tables import TableWords
 from facademap.io.pictures import read_picture
+from facademap.io.whole_files import path_inside
 from facademap.photo.chart import read_patch
 from facademap.photo.colour import ColourCorrection, fit_correction
 from facademap.photo.homography import apply_homography
@@ -21,7 +23,8 @@ from facademap.salvage.densities import estimate_weight, impossible_weights
 from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import TABLES, is_missing
-from facademap.tasks.survey.add_photos import store_photo
+from facademap.tables.names import as_id
+from facademap.tasks.survey.add_photos import storing_photos
 from facademap.tasks.survey.kept_columns import keep_columns, with_kept_columns
 from facademap.tasks.yard.face_colour import face_colour
 
@@ -76,7 +79,7 @@ def add_blocks(
     _check_shared_photos(rows)
     notes += _states(rows) + _unmeasured(rows)
     made, pictures = [], []
-    with Project.open(folder) as project:
+    with Project.open(folder) as project, ExitStack() as stack:
         places = (
             [Path(photos)]
             if photos
@@ -85,15 +88,15 @@ def add_blocks(
         known_blocks = {b["id"]: b for b in project.read("blocks").to_dict("records")}
         known_faces = {f["id"]: f for f in project.read("faces").to_dict("records")}
         _check_owners(project, face_rows, known_faces)
+        copies = stack.enter_context(storing_photos(project))
         for number, (_, row) in enumerate(face_rows):
             _check_flaws(row)
             picture, face = _measure(
-                project,
                 row,
                 places,
                 notes,
                 known_faces.get(row.face["id"]),
-                store=not dry_run,
+                store=None if dry_run else copies,
             )
             made.append(face)
             if picture:
@@ -184,9 +187,10 @@ def _check_owners(
                 f"{face.where}: face {name} belongs to block {known[name]['block']}",
                 "Give the face another name.",
             )
-        if shown.get(face.photo, row.block["id"]) != row.block["id"]:
+        photo = as_id(face.photo) if face.photo else ""
+        if shown.get(photo, row.block["id"]) != row.block["id"]:
             raise InputError(
-                f"{face.where}: photo {face.photo} is used for {shown[face.photo]} and {row.block['id']}",
+                f"{face.where}: photo {face.photo} is used for {shown[photo]} and {row.block['id']}",
                 "Give each block its own photo.",
             )
 
@@ -234,13 +238,12 @@ def _check_flaws(row: FaceRow) -> None:
 
 
 def _measure(
-    project: Project,
     row: FaceRow,
     places: list[Path],
     notes: list[str],
     old: dict[str, Any] | None,
     *,
-    store: bool,
+    store: Callable[..., dict[str, Any]] | None,
 ) -> tuple[dict[str, Any] | None, dict[str, Any]]:
     name = str(row.face["id"])
     outline = np.asarray(row.face["outline"])
@@ -251,15 +254,15 @@ def _measure(
     if not row.photo:
         notes.append(f"{name}: no photo, so no colour; it is not matched")
         return None, face
-    source = next((p / row.photo for p in places if (p / row.photo).is_file()), None)
+    source = next((f for p in places if (f := path_inside(p, row.photo)).is_file()), None)
     if source is None:
         raise FileError(
             f"{row.where}: photo {row.photo} is not in {places[0]}",
             "Put the photo there, or name the folder of the photos.",
         )
-    if not store:
+    if store is None:
         return None, face
-    stored = {**store_photo(project, source, folder="blocks"), "subject": "block"}
+    stored = {**store(source, folder="blocks"), "subject": "block"}
     face["photo"] = stored["id"]
     if len(row.corners_px) != 4:
         notes.append(
@@ -294,7 +297,8 @@ def _is_unchanged(row: FaceRow, old: dict[str, Any]) -> bool:
     flaws = old["flaws"] or []
     if (
         row.card is not None
-        or row.photo != ("" if is_missing(old["photo"]) else old["photo"])
+        or (as_id(row.photo) if row.photo else "")
+        != ("" if is_missing(old["photo"]) else old["photo"])
         or not close(row.face["outline"], old["outline"])
         or len(flaws) != len(row.face["flaws"])
     ):

@@ -12,7 +12,6 @@ import shapely
 from facademap.errors import FacademapError, InputError
 from facademap.io.face_flaws import read_flaws
 from facademap.io.pictures import hash_file, read_picture
-from facademap.io.whole_files import remove_file
 from facademap.photo.chart import read_patch
 from facademap.photo.colour import ColourCorrection, fit_correction
 from facademap.salvage.densities import estimate_weight
@@ -22,7 +21,7 @@ from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.desk.face import traced_columns
-from facademap.tasks.survey.add_photos import store_photo
+from facademap.tasks.survey.add_photos import storing_photos
 from facademap.tasks.yard.face_colour import UNCALIBRATED, face_colour
 from facademap.tasks.yard.face_scale import FoundScale, ScaleChoice, find_scale
 
@@ -170,17 +169,12 @@ def measure_into_yard(
         except FacademapError as error:
             warnings.append(f"no colour: {error.problem}")
         new_block = [] if blocks else [_new_block(block, traced, said)]
-        copied = not project.place(f"blocks/{photo.name}").exists()
-        stored = {**store_photo(project, photo, folder="blocks"), "subject": "block"}
-        try:
+        with storing_photos(project) as store:
+            stored = {**store(photo, folder="blocks"), "subject": "block"}
             with gated_edit(project, who=who, what=f"measure face {row['id']}") as edit:
                 edit.put("photos", [stored])
                 edit.put("blocks", new_block)
                 edit.put("faces", [row])
-        except BaseException:
-            if copied:
-                remove_file(stored["path"], inside=project.folder)
-            raise
     return _report(row, traced, found, usable, warnings, new=old is None)
 
 
