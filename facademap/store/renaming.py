@@ -49,7 +49,7 @@ def rename_odd_ids(connection: sqlite3.Connection) -> Names:
     present = {
         r[0] for r in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")
     }
-    tables = [t for t in TABLES.values() if t.name in present]
+    tables = [t for t in TABLES.values() if t.name in present and not t.free_ids]
     # keys made from other ids come last, those of control points before those of what was seen of them
     for table in sorted(tables, key=lambda t: (t.joined_ids, t.name)):
         found = _new_names(connection, table, names)

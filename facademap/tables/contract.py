@@ -15,7 +15,7 @@ import pandas as pd
 import shapely
 
 from facademap.errors import TableError
-from facademap.tables.names import as_id, id_fault, same_id
+from facademap.tables.names import LONGEST_KEY, as_id, id_fault, same_id
 
 __all__ = ["Column", "GeometryKind", "Kind", "Table", "is_missing"]
 
@@ -199,7 +199,7 @@ class Table:
     """One table of a project: its columns and, where it has one, its geometry.
 
     The key is always the text column ``id`` of the grammar in :mod:`facademap.tables.names`; with ``joined_ids`` it is
-    made from ids of other tables. Geometry, where declared, is in metres of the wall
+    made from ids of other tables, with ``free_ids`` it is any printable text that no file is named by. Geometry, where declared, is in metres of the wall
     frame of the row's ``surface``.
     """
 
@@ -210,6 +210,7 @@ class Table:
     geometry: GeometryKind | None = None
     geometry_nullable: bool = False
     joined_ids: bool = False
+    free_ids: bool = False
     _by_name: Mapping[str, Column] = field(
         init=False, repr=False, compare=False, default_factory=dict
     )
@@ -225,6 +226,13 @@ class Table:
     def column(self, name: str) -> Column:
         """The column of that name."""
         return self._by_name[name]
+
+    def id_fault(self, id: str) -> str | None:
+        """What is wrong with an id of this table; ``None`` for a good one."""
+        if self.free_ids:
+            good = len(id) <= LONGEST_KEY and id.isprintable()
+            return None if good else f"expected at most {LONGEST_KEY} printable characters"
+        return id_fault(id, joined=self.joined_ids)
 
     def empty(self) -> pd.DataFrame:
         """A frame of no rows with the contract's columns and types."""
@@ -312,7 +320,7 @@ class Table:
             value = record.get(column.name)
             try:
                 row[column.name] = column.read(value)
-                if column.name == "id" and (fault := id_fault(row["id"], joined=self.joined_ids)):
+                if column.name == "id" and (fault := self.id_fault(row["id"])):
                     raise ValueError(fault)
             except ValueError as reason:
                 shown = (

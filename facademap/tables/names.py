@@ -12,7 +12,7 @@ import re
 import unicodedata
 from collections.abc import Iterable
 
-__all__ = ["LONGEST_ID", "as_id", "file_name", "id_fault", "same_id", "unique_id"]
+__all__ = ["LONGEST_ID", "LONGEST_KEY", "as_id", "file_name", "id_fault", "same_id", "unique_id"]
 
 #: The longest id; with an ending it still fits every file system.
 LONGEST_ID = 100

@@ -26,6 +26,7 @@ __all__ = [
 
 SETTINGS = Table(
     name="settings",
+    free_ids=True,
     title="Settings",
     meaning="What holds for the whole project: name, profile, thresholds that differ from the defaults.",
     columns=(
