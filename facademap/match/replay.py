@@ -76,10 +76,26 @@ def _faults_of(step: SawStep, cut: Solid, gives: Sequence[Solid], whole: float) 
             yield f"{give.id} does not lie in {cut.id}"
     for k, a in enumerate(gives):
         for b in gives[k + 1 :]:
-            gap = _apart(a, b, outlines[a.id], outlines[b.id])
-            if gap < step.kerf_mm - _NEAR_MM:
+            gap, least = _apart(a, b, outlines[a.id], outlines[b.id]), _kerf_between(step, a, b)
+            if gap < least - _NEAR_MM:
                 yield f"{a.id} and {b.id} are {gap:.2f} mm apart, the kerf is {step.kerf_mm:g} mm"
     yield from _bent(step, cut, gives, outlines)
+
+
+def _kerf_between(step: SawStep, a: Solid, b: Solid) -> float:
+    """The kerf where two solids lie on either side of it; on one side they may lie as near as the stone had it."""
+    if step.kind == "parallel":
+        return step.kerf_mm
+    if step.kind in ("contour", "dressed"):
+        blank = shapely.Polygon(step.line_mm).buffer(_NEAR_MM, join_style="mitre")
+        return step.kerf_mm if blank.covers(a.polygon) != blank.covers(b.polygon) else 0.0
+    (ax, ay), (bx, by) = step.line_mm
+    sides = [
+        (by - ay) * (float(np.mean([p[0] for p in s.outline_mm])) - ax)
+        > (bx - ax) * (float(np.mean([p[1] for p in s.outline_mm])) - ay)
+        for s in (a, b)
+    ]
+    return step.kerf_mm if sides[0] != sides[1] else 0.0
 
 
 def _apart(a: Solid, b: Solid, on_a: shapely.Polygon, on_b: shapely.Polygon) -> float:

@@ -204,6 +204,21 @@ def test_outlines_cut_round_leave_solids_without_holes_and_come_out() -> None:
     assert all(s.polygon.is_valid and not s.polygon.interiors for s in plan.solids.values())
 
 
+def test_a_narrow_hollow_in_the_stone_is_no_kerf() -> None:
+    """A crack 2 mm wide from below leaves two parts on one side of a cut, nearer to one another than a kerf."""
+    hollow = (
+        (0.0, 0.0), (199.0, 0.0), (200.0, 90.0), (201.0, 0.0), (400.0, 0.0), (400.0, 200.0), (0.0, 200.0),
+    )  # fmt: skip
+    order = SawOrder(
+        block_id="B-1", face_id="f", outline_mm=hollow, depth_mm=80.0, thickness_mm=(80.0,),
+        blanks=(Blank(piece_id="P-1", slab=0, outline_mm=_shape(0, 0.0, 95.0, 400.0, 200.0), depth_mm=80.0),),
+    )  # fmt: skip
+    plan = saw(order, PARAMS)
+    assert replay(plan) == []
+    assert follow(json.loads(write_saw_steps([plan]))) == []
+    assert len(plan.steps[0].gives) == 3
+
+
 def test_a_slab_thicker_than_its_piece_gives_back_what_lies_behind() -> None:
     """188 mm of stone behind a piece of 54 mm is cut off as one block, and its flaws are those that reach it."""
     square = _shape(0, 0.0, 0.0, 500.0, 260.0)

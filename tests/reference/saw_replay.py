@@ -101,7 +101,7 @@ def _step(here, step, solids, whole, rng):
             yield f"{here}: a solid does not lie in what it was cut from"
     for i, a in enumerate(gives):
         for b in gives[i + 1 :]:
-            if gap(a, b) < step["kerf"] - NEAR_MM:
+            if gap(a, b) < step["kerf"] - NEAR_MM and not _same_side(a, b, gives, step["kerf"]):
                 yield f"{here}: two solids are {gap(a, b):.2f} mm apart, the kerf is {step['kerf']}"
     low, high = cut["ring"].min(axis=0), cut["ring"].max(axis=0)
     points = rng.uniform([*low, cut["z0"]], [*high, cut["z1"]], size=(POINTS, 3))
@@ -121,6 +121,25 @@ def _step(here, step, solids, whole, rng):
         yield f"{here}: {len(gone)} of {len(points)} points are gone, {share:.3f} was told"
     if step["tool"] in STRAIGHT and len(gone) > 2 and _width(gone, gives) > step["kerf"] + NEAR_MM:
         yield f"{here}: {step['tool']} took more than one straight kerf"
+
+
+def _same_side(a, b, gives, kerf):
+    """Two parts of a hollow stone on one side of a cut: a third lies a kerf away from both, across one straight line."""
+    for c in gives:
+        if c is a or c is b:
+            continue
+        for ring in (a["ring"], b["ring"], c["ring"]):
+            for p, q in zip(ring, np.roll(ring, -1, axis=0), strict=True):
+                length = np.hypot(*(q - p))
+                if length < 1.0:
+                    continue
+                normal = np.array([q[1] - p[1], p[0] - q[0]]) / length
+                off = [((s["ring"] - p) @ normal) for s in (a, b, c)]
+                for sign in (1, -1):
+                    pair = min((sign * off[0]).min(), (sign * off[1]).min())
+                    if pair > -NEAR_MM and (sign * off[2]).max() < pair - kerf + NEAR_MM:
+                        return True
+    return False
 
 
 def _width(gone, gives):
