@@ -62,7 +62,7 @@ def weights_of_block(
     Notes
     -----
     Weight over the box is at most the density of the stone, since no block fills its box; lifting takes the
-    heavier of that and the stone's.
+    heavier of that and the stone's, also where that weight cannot be: until it is weighed again.
     """
     stone = density_of(block["stone_type"], block["kind"], densities=densities)
     name = "" if is_missing(block["stone_type"]) else str(block["stone_type"])
@@ -73,6 +73,7 @@ def weights_of_block(
         f"density of {name or 'stone'}: {stone.source}",
         "",
     )
+    own = 0.0
     if weight and block["weight_status"] == "measured" and not any(is_missing(s) for s in sides):
         volume = float(sides[0]) * float(sides[1]) * float(sides[2])
         own = weight / volume if volume > 0 else 0.0
@@ -83,7 +84,7 @@ def weights_of_block(
             likely, how = own, "this block as weighed, over its size over all"
     return BlockWeights(
         likely_kg_per_m3=likely,
-        lift_kg_per_m3=max(likely, stone.high_kg_per_m3) * (1.0 + stone.absorption),
+        lift_kg_per_m3=max(likely, own, stone.high_kg_per_m3) * (1.0 + stone.absorption),
         how=how,
         block_kg=weight,
         warning=warning,

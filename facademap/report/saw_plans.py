@@ -25,6 +25,7 @@ from facademap.report.saw_sheets import (
     slabs_of,
     yield_lines,
 )
+from facademap.salvage.densities import StoneDensity
 from facademap.salvage.seen_face import seen_face
 from facademap.tables import is_missing
 
@@ -41,6 +42,7 @@ def write_saw_plans(
     frames: Mapping[str, pd.DataFrame],
     *,
     held: Collection[str] = (),
+    densities: Mapping[str, StoneDensity | float] | None = None,
     pictures: Mapping[str, FacePicture] | None = None,
     project: str = "",
     revision: str = "",
@@ -56,6 +58,8 @@ def write_saw_plans(
         ``blocks, faces, pieces, placements, repairs``.
     held : collection of str
         Pieces that cannot be set as planned: none of them is sawn before that is settled.
+    densities : mapping, optional
+        Densities by local name of the stone, asked before handbooks.
     pictures : mapping of face id to FacePicture, optional
     revision : str
         What state of the project they show, with its day.
@@ -72,7 +76,9 @@ def write_saw_plans(
         if isinstance(one, Refused):
             _refused_sheet(sheets, one)
         else:
-            _block_sheets(sheets, _block_of(one, row, frames, pictures or {}, sheets.wall))
+            _block_sheets(
+                sheets, _block_of(one, row, frames, pictures or {}, densities or {}, sheets.wall)
+            )
         pages += sheets.pages
     if not pages:
         page = Page(width_mm=width, height_mm=height)
@@ -179,6 +185,7 @@ def _block_of(
     row: Mapping[str, object],
     frames: Mapping[str, pd.DataFrame],
     pictures: Mapping[str, FacePicture],
+    densities: Mapping[str, StoneDensity | float],
     wall: WallStone | None,
 ) -> SawBlock:
     face = next(f for f in rows_of(frames["faces"]) if f["id"] == plan.order.face_id)
@@ -188,7 +195,7 @@ def _block_of(
         face=face,
         pieces={p["id"]: p for p in rows_of(frames["pieces"]) if p["id"] in plan.pieces},
         places={p["piece"]: p for p in rows_of(frames["placements"]) if p["piece"] in plan.pieces},
-        weights=weights_of_block(row),
+        weights=weights_of_block(row, densities=densities),
         picture=pictures.get(face["id"]),
         wall=wall,
     )

@@ -53,7 +53,7 @@ def _face(page: Page, block: SawBlock, zone: Box) -> None:
     box = (*low, *high)
     if (p := block.picture) is not None:
         box = (p.x0_m * 1000, p.y0_m * 1000, p.x1_m * 1000, p.y1_m * 1000)
-    fit = Fit.into(box, (x + 14, y + 13, w - 28, h - 22))
+    fit = Fit.into(box, (x + 14, y + 13, w - 28, h - 26))
     shown = fit([box[:2], box[2:]]).ravel().tolist()
     if p is not None:
         page.picture(p.jpeg, shown[0], shown[1], shown[2] - shown[0], shown[3] - shown[1])

@@ -128,10 +128,12 @@ def test_weights_of_the_parts_make_up_the_sound_stone() -> None:
 def test_a_weight_that_no_stone_has_is_named_and_not_used() -> None:
     row = {**_frames()["blocks"].iloc[0].to_dict(), "weight_kg": 178.0}
     weights = weights_of_block(row)
-    assert "3.20 t/m3" not in weights.how
-    heavy = weights_of_block({**row, "weight_kg": 200.0})
-    assert "3.60 t/m3, which no stone is" in heavy.warning
-    assert heavy.likely_kg_per_m3 < 3000
+    assert "178.0 kg in its size over all is 3.20 t/m3" in weights.warning
+    assert weights.likely_kg_per_m3 < 2870
+    assert (
+        weights.lift_kg_per_m3 > 3200
+    )  # it is lifted as heavy as it was weighed until it is weighed again
+    assert not weights_of_block({**row, "weight_kg": 125.0}).warning
 
 
 @pytest.mark.parametrize(

@@ -152,6 +152,7 @@ def _saw_plans(context: Context) -> Files:
     from facademap.report.insets import go_through
     from facademap.report.saw_plans import write_saw_plans
     from facademap.report.saw_steps import write_saw_steps
+    from facademap.tasks.plan.densities import densities_of_project
 
     frames = context.frames(_PLAN)
     plans, refused = context.sawing
@@ -165,6 +166,7 @@ def _saw_plans(context: Context) -> Files:
             plans,
             refused,
             frames,
+            densities=densities_of_project(context.project),
             held={piece for piece, (_, through) in insets.items() if through.faults},
             pictures=context.face_pictures,
             project=context.name,

@@ -19,6 +19,7 @@ from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.match.match import load_problem
 from facademap.tasks.match.yard_rules import rules_of_yard
+from facademap.tasks.plan.densities import densities_of_project
 from facademap.tasks.yard.donors import donors_to_come
 
 __all__ = ["bring_back_stone"]
@@ -140,8 +141,9 @@ def _remainders(
     frames = {"faces": project.read("faces"), "pieces": project.read("pieces"), "placements": ahead}
     sawn, refused = sawing_of(frames, rules_of_yard(project))
     notes += [f"{r.problem}: nothing is entered of it; {r.remedy}" for r in refused]
+    densities = densities_of_project(project)
     for plan in sawn:
-        weights = weights_of_block(blocks[plan.block_id])
+        weights = weights_of_block(blocks[plan.block_id], densities=densities)
         for left in remainders_of(plan):
             yield _remainder(left, blocks[plan.block_id], faces[plan.order.face_id], weights)
 
