@@ -28,7 +28,6 @@ from facademap.repair.schedule import (
     Job,
     Schedule,
     ScheduleProblem,
-    WorkRates,
     bars,
     day_list,
     jobs_from_repairs,
@@ -50,6 +49,7 @@ from facademap.repair.stages import (
 from facademap.repair.stonework import Stone, Stonework
 from facademap.repair.tools import SawCheck, check_saw
 from facademap.repair.treatments import Overrule, decide_treatments
+from facademap.repair.work_hours import Hours, WorkRates, hours_of_repair
 from facademap.repair.workmanship import (
     Assessment,
     Standard,
@@ -70,6 +70,7 @@ __all__ = [
     "Criterion",
     "DustAdvice",
     "Gap",
+    "Hours",
     "Job",
     "Lift",
     "Mix",
@@ -110,6 +111,7 @@ __all__ = [
     "effective_entries",
     "enter_stage",
     "hole_volume_m3",
+    "hours_of_repair",
     "hse_filter_kg",
     "jobs_from_repairs",
     "judge",

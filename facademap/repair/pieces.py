@@ -25,10 +25,10 @@ from facademap.repair.offsets import offset_edges
 from facademap.repair.pins import PinLayout, drilling_template, set_out_pins
 from facademap.repair.replay import Fault, replay
 from facademap.repair.rows import frame_of, rows_of
-from facademap.repair.schedule import WorkRates
 from facademap.repair.settings import Settings
 from facademap.repair.stonework import Stone, Stonework, side_of
 from facademap.repair.tools import check_saw
+from facademap.repair.work_hours import WorkRates, hours_of_repair
 from facademap.salvage.densities import StoneDensity, density_of
 from facademap.tables import PIECES, REPAIRS, is_missing
 
@@ -270,6 +270,8 @@ def design_piece(
         density=density,
         settings=settings,
         bed_reason=bed_reason,
+        treatment=str(repair["treatment"]),
+        level=0 if is_missing(repair.get("lift")) else int(repair["lift"]),
     )
     materials = with_mix(materials, mix, settings=settings, stone_type=stone.stone_type)
     materials["drilling_template"] = drilling_template(face, layout.pins)
@@ -394,6 +396,8 @@ def _materials(
     density: StoneDensity,
     settings: Settings,
     bed_reason: str,
+    treatment: str,
+    level: int,
 ) -> tuple[dict[str, Any], float]:
     lengths = np.hypot(*(np.roll(ring, -1, axis=0) - ring).T)
     inset_length = float(sum(n for n, k in zip(lengths, kinds, strict=True) if k == "inset"))
@@ -417,6 +421,12 @@ def _materials(
     lift = niosh_lift(saturated, hands)
     index, limit = lift.index, lift.limit_kg
     rates = WorkRates()
+    hours = hours_of_repair(
+        treatment,
+        {"area_m2": outline.area, "removed_volume_m3": outline.area * cut_depth},
+        lift=level,
+        rates=rates,
+    )
     edges = plan_edges(ring, joints, kinds, cut_depth_m=cut_depth, settings=settings)
     return {
         "mortar": {
@@ -496,9 +506,10 @@ def _materials(
             "no twist, poor grip, one hour or less",
         },
         "hours": {
-            "setting_out_h": rates.set_up_h,
-            "cut_and_fit_h": rates.inset_h_per_dm3 * outline.area * cut_depth * 1000,
+            "setting_out_h": rates.set_up.likely_h,
+            "cut_and_fit_h": hours.likely_h - rates.set_up.likely_h,
         },
+        "hours_range": {"low_h": hours.low_h, "likely_h": hours.likely_h, "high_h": hours.high_h},
         "hours_source": f"{rates.source}; replace by the office's own figures",
         "bed": bed_reason,
         "proud_m": settings.proud_m,

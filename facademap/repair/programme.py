@@ -23,6 +23,7 @@ def programme_html(
     bound_days: int,
     crews: int,
     left_out: Iterable[Mapping[str, Any]] = (),
+    cold: Iterable[Mapping[str, Any]] = (),
 ) -> str:
     """A self-contained page of the programme; every text is escaped, nothing is fetched and nothing runs.
 
@@ -36,6 +37,8 @@ def programme_html(
         As the schedule says.
     left_out : iterable of mapping
         ``repair`` and ``why`` of what is not scheduled.
+    cold : iterable of mapping
+        Lime work in cold months, by :func:`facademap.repair.cold_work.cold_work`.
     """
     e = html.escape
     proof = (
@@ -44,6 +47,7 @@ def programme_html(
         else f"No sequence can be shorter than {bound_days} days."
     )
     rest = ", ".join(f"{e(str(x['repair']))} ({e(str(x['why']))})" for x in left_out)
+    chilly = "".join(f"<li>{e(str(c['repair']))}: {e(str(c['what']))}</li>" for c in cold)
     listed = "".join(_day(day, rows) for day, rows in _by_day(days))
     return f"""<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
@@ -59,16 +63,28 @@ tbody th {{ white-space: nowrap; font-weight: 600 }} .caution {{ border-left: .3
 </style></head><body>
 <h1>{e(title)}</h1>
 <p>{len(bars)} jobs, {crews} crew{"s" if crews > 1 else ""}, {length_days} days to the end of the last curing. {proof}
+{_hours(bars)}
 Upper lifts before lower ones, donors before those who use them, no two stones that support each other out at once, curing kept.</p>
 <p class="caution">Propping, access and lifting are designed before work begins. {e(DEFER)}</p>
 <p class="key"><span style="background:#2f5d7c"></span>work<span style="background:#fff;border:1px solid #2f5d7c"></span>curing
 <span style="background:#eeeae3"></span>Saturday, Sunday</p>
 <div class="chart">{_chart(bars)}</div>
+{f"<h2>Lime work in cold months</h2><ul>{chilly}</ul>" if chilly else ""}
 <h2>Day by day</h2>
 <table><thead><tr><th scope=col>Day<th scope=col>Crew<th scope=col>Place<th scope=col>Work</tr></thead><tbody>{listed}</tbody></table>
 {f"<h2>Not in the programme</h2><p>{rest}</p>" if rest else ""}
 </body></html>
 """
+
+
+def _hours(bars: Sequence[Mapping[str, Any]]) -> str:
+    low, likely, high = (
+        sum(float(b[f"hours_{n}"]) for b in bars) for n in ("low", "likely", "high")
+    )
+    return (
+        f"{likely:.0f} hours of a crew, between {low:.0f} and {high:.0f} (rates of common practice; "
+        "put the office's own in their place)."
+    )
 
 
 def _by_day(days: Sequence[Mapping[str, Any]]) -> list[tuple[str, list[Mapping[str, Any]]]]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
@@ -18,47 +18,21 @@ from facademap.errors import InputError
 from facademap.repair.placing import curing_time_h
 from facademap.repair.rows import rows_of
 from facademap.repair.settings import Settings
+from facademap.repair.work_hours import PIECED, Hours, WorkRates, hours_of_repair
 from facademap.tables import UNDECIDED, is_missing
 
 __all__ = [
     "Job",
     "Schedule",
     "ScheduleProblem",
-    "WorkRates",
     "bars",
     "day_list",
     "jobs_from_repairs",
     "neighbours_out",
     "schedule_greedily",
     "top_down",
+    "why_unscheduled",
 ]
-
-_PIECED = ("inset", "whole stone")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WorkRates:
-    """How long work takes; common practice, to be replaced by the office's own figures.
-
-    Parameters
-    ----------
-    set_up_h : float
-        Setting out, protecting and clearing, each repair.
-    inset_h_per_dm3 : float
-        Cutting out and fitting, by volume of stone taken out.
-    surface_h_per_m2, joint_h_per_m : float
-        Surface work by area, pointing by length.
-    day_h : float
-        Working hours of a crew in a day.
-    """
-
-    set_up_h: float = 3.0
-    inset_h_per_dm3: float = 1.5
-    surface_h_per_m2: float = 4.0
-    joint_h_per_m: float = 1.0
-    day_h: float = 7.0
-    source: str = "common practice"
-    status: str = "practice"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,6 +55,10 @@ class Job:
         Comes before all others: making safe.
     also : tuple of str
         Small surface repairs of the same bay and lift that are done with it.
+    hours : Hours, optional
+        Low, likely and high; ``days`` is from the likely.
+    lime : bool
+        Lime is placed: weather and frost count.
     """
 
     repair: str
@@ -90,6 +68,8 @@ class Job:
     priority: float = 1.0
     first: bool = False
     also: tuple[str, ...] = ()
+    hours: Hours | None = None
+    lime: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -184,66 +164,101 @@ class Schedule:
 
 
 def jobs_from_repairs(
-    repairs: gpd.GeoDataFrame, *, settings: Settings, rates: WorkRates | None = None
+    repairs: gpd.GeoDataFrame,
+    *,
+    settings: Settings,
+    rates: WorkRates | None = None,
+    without_stone: Collection[str] = (),
 ) -> tuple[Job, ...]:
     """Jobs for every repair that is work on the wall; left and held-back repairs are not scheduled.
 
     Every inset and whole stone is a job; surface work of one bay and lift is done together.
+
+    Parameters
+    ----------
+    repairs : GeoDataFrame
+        Rows of the repairs table.
+    settings : Settings
+        Trade values.
+    rates : WorkRates, optional
+        Common practice without it.
+    without_stone : collection of str
+        Pieced repairs for which no stone is found yet: they get no date.
     """
     rates = rates or WorkRates()
     cure = math.ceil(curing_time_h(settings) / 24)
     jobs: list[Job] = []
-    small: dict[tuple[Any, ...], list[tuple[str, float, float]]] = {}
+    small: dict[tuple[Any, ...], list[tuple[str, Hours, float]]] = {}
     for r in rows_of(repairs):
-        treatment = str(r["treatment"])
-        if (
-            treatment in ("leave", UNDECIDED)
-            or not is_missing(r.get("held_back"))
-            or r["stage"] in ("accepted", "on hold")
-        ):
+        treatment, name = str(r["treatment"]), str(r["id"])
+        if why_unscheduled(r, without_stone):
             continue
         shape, priority = r["geometry"], float(r["priority"])
         lift, bay = (0 if is_missing(r.get(k)) else int(r[k]) for k in ("lift", "bay"))
         place = (str(r["surface"]), lift, bay)
-        if treatment in _PIECED:
-            volume = (
-                0.0 if is_missing(r.get("removed_volume_m3")) else float(r["removed_volume_m3"])
-            )
-            hours = rates.set_up_h + rates.inset_h_per_dm3 * volume * 1000
+        hours = hours_of_repair(treatment, _amounts(r, shape), lift=lift, rates=rates)
+        if treatment in PIECED:
             jobs.append(
                 Job(
-                    repair=str(r["id"]),
-                    days=max(1, math.ceil(hours / rates.day_h - 1e-9)),
+                    repair=name,
+                    days=_days(hours, rates),
                     cure_days=cure,
                     place=place,
                     priority=priority,
+                    hours=hours,
+                    lime=True,
                 )
             )
             continue
-        if treatment == "repoint":
-            hours = 0.5 + rates.joint_h_per_m * (
-                shape.length if shape.area == 0 else shape.length / 2
-            )
-        else:
-            hours = 0.5 + rates.surface_h_per_m2 * max(shape.area, 0.05 * shape.length)
         cures = cure if treatment in ("repoint", "mortar repair", "crack repair") else 0
         small.setdefault((place, treatment == "make safe", cures), []).append(
-            (str(r["id"]), hours, priority)
+            (name, hours, priority)
         )
     for (place, first, cures), listed in small.items():
         names = [n for n, _, _ in listed]
+        together = listed[0][1]
+        for _, more, _ in listed[1:]:
+            together = together + more
         jobs.append(
             Job(
                 repair=names[0],
                 also=tuple(names[1:]),
-                days=max(1, math.ceil(sum(h for _, h, _ in listed) / rates.day_h - 1e-9)),
+                days=_days(together, rates),
                 cure_days=cures,
                 place=place,
                 priority=max(p for _, _, p in listed),
                 first=first,
+                hours=together,
+                lime=cures > 0,
             )
         )
     return tuple(jobs)
+
+
+def why_unscheduled(repair: Mapping[str, Any], without_stone: Collection[str] = ()) -> str:
+    """Why a repair gets no date, in words; empty where it gets one."""
+    if repair["treatment"] in ("leave", UNDECIDED):
+        return "left as it is" if repair["treatment"] == "leave" else "undecided"
+    if not is_missing(repair.get("held_back")):
+        return "held back"
+    if repair["stage"] in ("accepted", "on hold"):
+        return str(repair["stage"])
+    if str(repair["id"]) in without_stone:
+        return "no stone is found for it yet"
+    return ""
+
+
+def _amounts(repair: Mapping[str, Any], shape: Any) -> dict[str, float]:
+    volume = repair.get("removed_volume_m3")
+    return {
+        "removed_volume_m3": 0.0 if is_missing(volume) else float(volume),
+        "area_m2": float(shape.area),
+        "length_m": float(shape.length if shape.area == 0 else shape.length / 2),
+    }
+
+
+def _days(hours: Hours, rates: WorkRates) -> int:
+    return max(1, math.ceil(hours.likely_h / rates.day_h - 1e-9))
 
 
 def top_down(
@@ -290,7 +305,7 @@ def neighbours_out(
     Two pieced repairs in one stone, or in stones that meet in a joint, support each other; not so when both take less than
     ``slight_share`` of the known bed depth of their stones.
     """
-    pieced = repairs[repairs["treatment"].isin(_PIECED)] if len(repairs) else repairs
+    pieced = repairs[repairs["treatment"].isin(PIECED)] if len(repairs) else repairs
     if len(pieced) < 2:
         return frozenset()
     depth = {
@@ -378,7 +393,7 @@ def bars(schedule: Schedule) -> pd.DataFrame:
     -------
     DataFrame
         ``repair, also, surface, lift, bay, start, end, cured`` (dates as YYYY-MM-DD; ``cured`` is the last day of curing;
-        ``also`` lists small repairs done with it).
+        ``also`` lists small repairs done with it), ``hours_low, hours_likely, hours_high``.
     """
     p = schedule.problem
     rows = []
@@ -395,12 +410,14 @@ def bars(schedule: Schedule) -> pd.DataFrame:
                 "start": start.isoformat(),
                 "end": end.isoformat(),
                 "cured": (end + dt.timedelta(days=job.cure_days)).isoformat(),
+                "hours_low": math.nan if job.hours is None else job.hours.low_h,
+                "hours_likely": math.nan if job.hours is None else job.hours.likely_h,
+                "hours_high": math.nan if job.hours is None else job.hours.high_h,
             }
         )
     rows.sort(key=lambda r: (str(r["start"]), str(r["surface"]), str(r["repair"])))
-    return pd.DataFrame(
-        rows, columns=["repair", "also", "surface", "lift", "bay", "start", "end", "cured"]
-    )
+    columns = ["repair", "also", "surface", "lift", "bay", "start", "end", "cured"]
+    return pd.DataFrame(rows, columns=[*columns, "hours_low", "hours_likely", "hours_high"])
 
 
 def day_list(schedule: Schedule, repairs: pd.DataFrame) -> pd.DataFrame:
@@ -426,7 +443,7 @@ def day_list(schedule: Schedule, repairs: pd.DataFrame) -> pd.DataFrame:
         kind = treatment.get(job.repair, "")
         for k, day in enumerate(span):
             work = kind
-            if kind in _PIECED:
+            if kind in PIECED:
                 work = (
                     ("cut out, measure" if k == 0 else "saw and fit")
                     if k < len(span) - 1
@@ -447,7 +464,7 @@ def day_list(schedule: Schedule, repairs: pd.DataFrame) -> pd.DataFrame:
                         "surface": job.place[0],
                         "lift": job.place[1],
                         "bay": job.place[2],
-                        "work": work if kind in _PIECED else own,
+                        "work": work if kind in PIECED else own,
                     }
                 )
     rows.sort(key=lambda r: (r["day"], r["crew"]))

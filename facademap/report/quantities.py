@@ -25,7 +25,7 @@ import shapely
 
 from facademap.condition.glossary import family_named, find_term
 from facademap.errors import InputError
-from facademap.repair.schedule import WorkRates
+from facademap.repair.work_hours import WorkRates
 from facademap.report.materials import number, read_materials, read_rods
 from facademap.report.rows import rows_of
 from facademap.tables import TABLES, is_missing
@@ -100,16 +100,18 @@ MEASURES: tuple[Measure, ...] = (
 
 def _labour(rates: WorkRates) -> dict[str, dict[str, float]]:
     """The norms of the work programme as hours a unit of a measure."""
-    pieced = {"count": rates.set_up_h, "removed_volume_m3": rates.inset_h_per_dm3 * 1000.0}
-    surface = {
-        "count": 0.5,
-        "area_net_m2": rates.surface_h_per_m2,
-        "length_m": 0.05 * rates.surface_h_per_m2,
-    }
+    begin, surface_h = rates.small_set_up.likely_h, rates.surface_per_m2.likely_h
+    surface = {"count": begin, "area_net_m2": surface_h, "length_m": 0.05 * surface_h}
     return {
-        "inset": pieced,
-        "whole stone": pieced,
-        "repoint": {"count": 0.5, "length_m": rates.joint_h_per_m},
+        "inset": {
+            "count": rates.set_up.likely_h,
+            "removed_volume_m3": rates.inset_per_dm3.likely_h * 1000.0,
+        },
+        "whole stone": {
+            "count": rates.set_up.likely_h,
+            "removed_area_m2": rates.whole_per_m2.likely_h,
+        },
+        "repoint": {"count": begin, "length_m": rates.joint_per_m.likely_h},
         **dict.fromkeys(
             ("clean", "crack repair", "mortar repair", "consolidate", "make safe"), surface
         ),

@@ -93,7 +93,7 @@ def make_tickets(
     sawing: tuple[Sequence[SawPlan], Sequence[Refused]] = ((), ()),
     steps: Sequence[tuple[Step, tuple[str, ...]]] = (),
 ) -> list[Ticket]:
-    """One ticket for each piece, in the order of lift, elevation and repair.
+    """One ticket for each piece, from the top lift down, by elevation and repair.
 
     Parameters
     ----------
@@ -177,7 +177,8 @@ def make_tickets(
     return sorted(
         tickets,
         key=lambda t: (
-            999 if is_missing(t.repair["lift"]) else int(t.repair["lift"]),
+            # the top lift first, as the work goes down; what stands on no lift comes last
+            1 if is_missing(t.repair["lift"]) else -int(t.repair["lift"]),
             t.elevation,
             str(t.repair["id"]),
             str(t.piece["id"]),

@@ -70,6 +70,10 @@ def command(
     lines = [
         f"{result['repairs']} repairs in {result['jobs']} jobs, {crews} crew{'s' if crews > 1 else ''}: {result['length_days']} days, {proof}"
     ]
+    hours = result["hours"]
+    lines.append(
+        f"{hours['likely']:.0f} hours of a crew, between {hours['low']:.0f} and {hours['high']:.0f} (common practice)"
+    )
     scale = max(1, -(-result["length_days"] // 60))
     for bar in result["bars"][: None if show.verbose else 40]:
         a, b, c = ((dt.date.fromisoformat(bar[k]) - first).days for k in ("start", "end", "cured"))
@@ -82,6 +86,11 @@ def command(
     lines.append(
         "# work, . curing. Propping, access and lifting are designed by competent persons before work begins."
     )
+    for cold in result["cold"] if show.verbose else result["cold"][:3]:
+        show.say(f"cold: {cold['repair']}: {cold['what']}")
+    waiting = [x["repair"] for x in result["left_out"] if "no stone" in x["why"]]
+    if waiting:
+        show.say(f"no date, since no stone is found yet: {', '.join(waiting)}")
     if out is not None:
         show.say(
             f"written: {out / 'programme.html'}, {out / 'programme.csv'}, {out / 'day-list.csv'}"

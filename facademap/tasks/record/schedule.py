@@ -11,20 +11,24 @@ from typing import Any
 
 from facademap.errors import InputError
 from facademap.io.whole_files import make_folder, write_whole
+from facademap.repair.cold_work import cold_work
+from facademap.repair.mixes import DEFAULT_MIX, mix_named
+from facademap.repair.placing import COLD_MONTHS
 from facademap.repair.programme import programme_html
 from facademap.repair.schedule import (
     ScheduleProblem,
-    WorkRates,
     bars,
     day_list,
     jobs_from_repairs,
     neighbours_out,
     top_down,
+    why_unscheduled,
 )
 from facademap.repair.schedule_check import check_schedule
 from facademap.repair.schedule_solver import solve_schedule
+from facademap.repair.work_hours import PIECED
 from facademap.store.project import Project
-from facademap.tables import UNDECIDED, is_missing
+from facademap.tables import is_missing
 from facademap.tasks.plan.plan import settings_of_project
 
 __all__ = ["schedule_project"]
@@ -62,18 +66,24 @@ def schedule_project(
     Returns
     -------
     dict
-        ``length_days, bound_days, gap, status, bars, days, faults`` (of the independent check, empty) and ``left_out``.
+        ``length_days, bound_days, gap, status, bars, days, faults`` (of the independent check, empty) and ``left_out``; ``cold`` names lime work
+        that falls into cold months, and ``hours`` sums low, likely and high.
     """
     with Project.open(folder, read_only=True) as project:
+        mix = mix_named(project.setting("mix", None) or DEFAULT_MIX)
+        cold_months = frozenset(project.setting("cold_months", None) or COLD_MONTHS)
         settings, name = settings_of_project(project), str(project.setting("name", "the project"))
         repairs, stones, placements, blocks = (
             project.read(n) for n in ("repairs", "wall_stones", "placements", "blocks")
         )
-    jobs = jobs_from_repairs(repairs, settings=settings, rates=WorkRates())
+    found = {str(r) for r in placements["repair"]} if len(placements) else set()
+    pieced = repairs[repairs["treatment"].isin(PIECED)] if len(repairs) else repairs
+    without = {str(i) for i in pieced["id"]} - found
+    jobs = jobs_from_repairs(repairs, settings=settings, without_stone=without)
     if not jobs:
         raise InputError(
             "no repair of this project can be scheduled",
-            "Plan the repairs and settle the causes of those held back.",
+            "Plan the repairs, match them with stone, and settle the causes of those held back.",
         )
     names = {j.repair for j in jobs}
     scheduled = names | {n for j in jobs for n in j.also}
@@ -92,16 +102,12 @@ def schedule_project(
     )
     schedule = solve_schedule(problem, time_limit_s=time_limit_s)
     chart, days = bars(schedule), day_list(schedule, repairs)
+    cold = cold_work(schedule, binder=mix.binder, settings=settings, cold_months=cold_months)
+    hours = [float(sum(chart[f"hours_{n}"])) for n in ("low", "likely", "high")]
     left_out = [
         {
             "repair": str(r["id"]),
-            "why": "left as it is"
-            if r["treatment"] == "leave"
-            else "undecided"
-            if r["treatment"] == UNDECIDED
-            else "held back"
-            if not is_missing(r["held_back"])
-            else str(r["stage"]),
+            "why": why_unscheduled(r, without),
         }
         for r in repairs.to_dict("records")
         if str(r["id"]) not in scheduled
@@ -118,6 +124,7 @@ def schedule_project(
             length_days=schedule.length_days,
             bound_days=schedule.bound_days,
             crews=crews,
+            cold=cold,
         )
         write_whole(Path(out) / "programme.html", page)
     return {
@@ -136,6 +143,8 @@ def schedule_project(
         "days": days.to_dict("records"),
         "faults": list(check_schedule(problem, schedule.starts)),
         "left_out": left_out,
+        "cold": cold,
+        "hours": dict(zip(("low", "likely", "high"), hours, strict=True)),
     }
 
 
