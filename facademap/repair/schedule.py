@@ -249,7 +249,7 @@ def why_unscheduled(repair: Mapping[str, Any], without_stone: Collection[str] = 
 
 
 def _amounts(repair: Mapping[str, Any], shape: Any) -> dict[str, float]:
-    volume = repair.get("removed_volume_m3")
+    volume: Any = repair.get("removed_volume_m3")
     return {
         "removed_volume_m3": 0.0 if is_missing(volume) else float(volume),
         "area_m2": float(shape.area),

@@ -132,7 +132,9 @@ def _refuse_repair(
             f"{id} is held back: {before['held_back']}",
             "Settle that and plan again, or decide otherwise with a name and a reason.",
         )
-    settled = sorted(changed & _SETTLED_COLUMNS["repairs"])
+    # rods follow the piece once its cut-out was measured as cut, by the record and not by hand
+    follows = {"pins"} if "measured" in changed and not by_hand else set()
+    settled = sorted((changed & _SETTLED_COLUMNS["repairs"]) - follows)
     if before is not None and is_settled(before) and settled:
         raise StageError(
             f"{id} is {before['stage']}: its {settled[0]} is settled",

@@ -253,7 +253,10 @@ def test_sequence_make_safe_rules_and_workmanship(project, capsys, tmp_path):
     assert [i["condition"] for i in listed["items"]] == ["C-3"]
     result = asked(capsys, "schedule", project, "--start", "2027-04-05", "--out", tmp_path / "out")
     assert result["faults"] == []
-    assert result["repairs"] == 3  # the one held back waits
+    # the one held back waits, and the inset gets no date before stone is found for it
+    assert result["repairs"] == 2
+    assert "no stone is found for it yet" in {x["why"] for x in result["left_out"]}
+    assert result["hours"]["low"] < result["hours"]["likely"] < result["hours"]["high"]
     assert (tmp_path / "out" / "day-list.csv").read_text().startswith("day,crew")
     page = (tmp_path / "out" / "programme.html").read_text()
     assert "<script" not in page
@@ -441,3 +444,35 @@ def test_nothing_is_sawn_when_the_reserved_place_no_longer_fits(
     record("--check", "sound stone all round", "--result", "pass")
     said = record("--stage", "piece sawn", code=0 if fits else 2)
     assert fits or "too large" in said.err
+
+
+def test_lime_weather_asks_the_binder_of_the_mix(project, capsys):
+    asked(capsys, "plan", project)
+    mild = ("--air", "12", "--low", "4", "--wind", "2")
+    strong = asked(capsys, "weather", project, *mild, "--days", "12")
+    assert not strong["serves"]
+    assert any("days: keep frost protection" in f for f in strong["faults"])
+    asked(capsys, "plan", project, "--mix", "NHL 2 1:3")
+    with Project.open(project) as p:
+        batch = p.read("repairs").set_index("id")["materials"].dropna().iloc[0]["batch"]
+    assert batch["mix"] == "NHL 2 1:3"
+    light = asked(capsys, "weather", project, *mild, "--days", "50")
+    assert light["serves"]
+    assert light["mix"] == "NHL 2 1:3"
+    assert "is unknown" in call(capsys, "plan", project, "--mix", "NHL 9", code=2).err
+
+
+def test_one_repair_may_have_its_own_mix(project, capsys):
+    asked(capsys, "plan", project)
+    with Project.open(project) as p:
+        pieced = p.read("repairs").query("treatment == 'inset'")["id"].iloc[0]
+    asked(capsys, "plan", project, "--mix-for", f"{pieced}=NHL 2 1:2.5")
+    with Project.open(project) as p:
+        own = p.row("repairs", pieced)["materials"]
+    assert own["batch"]["mix"] == "NHL 2 1:2.5"
+    assert own["times"]["frost_free_h"] == 240
+    # planning again keeps the choice
+    asked(capsys, "plan", project)
+    with Project.open(project) as p:
+        assert p.row("repairs", pieced)["materials"]["batch"]["mix"] == "NHL 2 1:2.5"
+    assert "names no mix" in call(capsys, "plan", project, "--mix-for", pieced, code=2).err
