@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -38,6 +39,8 @@ __all__ = [
 
 #: A title, a date and an address may stand above the header.
 _HEADER_WITHIN_ROWS = 20
+#: What a remedy says of options.
+_OPTION = re.compile(r", or (?:state|say|name)\b[^.]*--[^.]*")
 #: Columns of plain numbers whose names carry no unit.
 _PLAIN_NUMBERS = frozenset({"L", "a", "b", "order"})
 
@@ -206,8 +209,26 @@ def read_table(
     FileError, InputError
         Unreadable, columns missing or given twice, a row too long, a cell or a sign in doubt, no rows at all.
     """
-    words = words or TableWords()
     known = (*columns, *(c for c in optional if c not in columns))
+    try:
+        return _read_table(path, columns, known, dates, what, empty_ok, words, keep_others)
+    except InputError as error:
+        # options are offered only by the commands that have them
+        remedy = error.remedy if words is not None else _OPTION.sub("", error.remedy)
+        raise InputError(error.problem, remedy) from None
+
+
+def _read_table(
+    path: Path,
+    columns: Sequence[str],
+    known: Sequence[str],
+    dates: Sequence[str],
+    what: str,
+    empty_ok: bool,
+    words: TableWords | None,
+    keep_others: bool,
+) -> TableRead:
+    words = words or TableWords()
     grid, header_at, found = _find_header(path, columns, known, what, words)
     header = [_text(cell) for cell in grid.rows[header_at][1]]
     unused = [h for h, m in zip(header, found, strict=True) if m is None and h]

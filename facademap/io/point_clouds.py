@@ -48,7 +48,7 @@ class Cloud:
     Parameters
     ----------
     name : str
-    points : memmap of RECORD
+    count : int
     origin : ndarray, shape (3,)
         Added to ``xyz`` it gives the coordinates of the file, metres.
     has_colour, has_echo : bool
@@ -59,20 +59,35 @@ class Cloud:
     """
 
     name: str
-    points: Any
+    count: int
     origin: Floats
     has_colour: bool
     has_echo: bool
     scanner_enh: Floats | None
     dropped: int
+    _file: Any
 
     def __len__(self) -> int:
-        return len(self.points)
+        return self.count
 
-    def sample(self, count: int) -> Floats:
-        """Evenly drawn places in metres, shape (n, 3)."""
-        step = max(1, len(self.points) // count)
-        return np.asarray(self.points["xyz"][::step], dtype=float) + self.origin
+    def chunks(self, size: int = CHUNK) -> Iterator[Any]:
+        """All points as arrays of RECORD, read anew."""
+        self._file.seek(0)
+        while len(part := np.fromfile(self._file, RECORD, size)):
+            yield part
+
+    def sample(self, count: int) -> Any:
+        """every n-th point, an array of RECORD."""
+        step = max(1, self.count // count)
+        parts, skip = [], 0
+        for part in self.chunks():
+            parts.append(part[skip::step].copy())
+            skip = (skip - len(part)) % step
+        return np.concatenate(parts)
+
+    def places(self, records: Any) -> Floats:
+        """Coordinates of the file, metres, shape (n, 3)."""
+        return np.asarray(records["xyz"], dtype=float) + self.origin
 
 
 @contextlib.contextmanager
@@ -123,17 +138,16 @@ def open_cloud(
         if facts["count"] == 0:
             raise InputError(f"cloud {path.name} holds no points", "Export it again.")
         _refuse_degrees(path, facts)
-        points = np.memmap(file, dtype=RECORD, mode="r", shape=(facts["count"],))
         yield Cloud(
             name=path.name,
-            points=points,
+            count=facts["count"],
             origin=facts["origin"],
             has_colour=facts["colour"],
             has_echo=facts["echo"],
             scanner_enh=facts["scanner"],
             dropped=facts["dropped"],
+            _file=file,
         )
-        del points
 
 
 def _spool(

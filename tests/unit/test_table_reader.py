@@ -185,3 +185,14 @@ def test_a_file_in_two_encodings_names_both_lines(tmp_path: Path) -> None:
     path.write_bytes("name,u_m,v_m\nBüro,1,2\n".encode() + "Tür,1,2\n".encode("cp1252"))
     with pytest.raises(InputError, match="line 2 is UTF-8 text and line 3 is not"):
         _values(path)
+
+
+def test_options_are_offered_only_where_there_are_any(tmp_path: Path) -> None:
+    path = tmp_path / "points.csv"
+    path.write_text("name\tu_m\tv_m\na\t1,250\t2\n")
+    with pytest.raises(InputError) as without:
+        _values(path)
+    assert without.value.remedy == "Write it without a comma."
+    with pytest.raises(InputError) as with_options:
+        _values(path, words=TableWords())
+    assert "--decimal" in with_options.value.remedy

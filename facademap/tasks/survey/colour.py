@@ -107,7 +107,7 @@ def calibrate_photo_by_chart(
 
 
 def _chart_table(table: str) -> ChartTable:
-    if Path(table).suffix.lower() == ".csv":
+    if Path(table).suffix.lower() in (".csv", ".tsv", ".txt", ".xlsx", ".ods"):
         return read_chart_table(Path(table))
     return reference_chart(table)
 
