@@ -25,6 +25,8 @@ __all__ = [
 
 #: A mended outline may change its area by this share before it counts as a different outline (project rule).
 MEND_TOLERANCE = 0.02
+#: An outline that meets itself in more places is refused unmended; drawn by hand it does so in a handful.
+MOST_CONTACTS = 400
 #: How far a point or line may lie beside a wall stone, in a joint say, and still belong to it (project rule).
 ATTACH_DISTANCE_M = 0.05
 #: Overlaps of the same term smaller than this are drawing noise (project rule).
@@ -69,6 +71,34 @@ def classify_terms(conditions: pd.DataFrame) -> pd.DataFrame:
     )
 
 
+def count_contacts(shape: shapely.Geometry, *, most: int) -> int:
+    """Pairs of sides of an outline that meet elsewhere than at their common corner, counted only so far as to pass ``most``.
+
+    Mending costs the square of this number or more: an outline of 600 corners at random meets itself in forty
+    thousand places and holds a processor for minutes, so that it is counted before it is mended.
+    """
+    rings = [shapely.get_coordinates(r) for r in shapely.get_rings(shape)]
+    rings = [r[np.append(True, np.any(np.diff(r, axis=0) != 0, axis=1))] for r in rings]
+    sides = np.concatenate([np.stack([r[:-1], r[1:]], axis=1) for r in rings])
+    if not len(sides):
+        return 0
+    lengths = np.repeat([len(r) - 1 for r in rings], [len(r) - 1 for r in rings])
+    first = np.repeat(
+        np.cumsum([0, *(len(r) - 1 for r in rings[:-1])]), [len(r) - 1 for r in rings]
+    )
+    after = first + (np.arange(len(sides)) - first + 1) % lengths
+    lines = shapely.linestrings(sides)
+    tree, found = shapely.STRtree(lines), 0
+    for begin in range(0, len(lines), 64):
+        one, other = tree.query(lines[begin : begin + 64], predicate="intersects")
+        one = one + begin
+        apart = (one < other) & (after[one] != other) & (after[other] != one)
+        found += int(np.count_nonzero(apart))
+        if found > most:
+            break
+    return found
+
+
 def mend_outlines(frame: gpd.GeoDataFrame) -> tuple[gpd.GeoSeries, tuple[str, ...]]:
     """Outlines that are valid: small faults are mended, others refused.
 
@@ -95,6 +125,9 @@ def mend_outlines(frame: gpd.GeoDataFrame) -> tuple[gpd.GeoSeries, tuple[str, ..
         if shape is None or shape.is_empty or shape.is_valid:
             continue
         reason = shapely.is_valid_reason(shape)
+        if count_contacts(shape, most=MOST_CONTACTS) > MOST_CONTACTS:
+            faults.append(f"{label}: it meets itself in more than {MOST_CONTACTS} places")
+            continue
         mended = _same_dimension(shapely.make_valid(shape), shape)
         claimed = _ring_area(shape)
         if mended is None or abs(mended.area - claimed) > MEND_TOLERANCE * max(claimed, 1e-12):

@@ -22,7 +22,7 @@ from facademap.store.gate import BY_RECORD, consequences_of
 from facademap.store.project import Project
 from facademap.tables import TABLES
 from facademap.tables.settings import REQUIRABLE, REQUIRED_DEFAULT, is_desk_setting
-from facademap.tasks.desk.edit import apply_changes, read_changes, row_for_desk
+from facademap.tasks.desk.edit import apply_changes, read_changes, ready_outlines, row_for_desk
 from facademap.tasks.desk.history import edits_of, inverse_of
 from facademap.units import format_inches, format_mm, parse_length
 from facademap.web.answers import failure, read_body, threaded
@@ -164,10 +164,11 @@ def routes(desk: Desk) -> list[Route]:
 
         def store(request: Request, unused: Any) -> Any:
             try:
+                ready = ready_outlines(items)
                 with desk.writing() as writer:
                     result = apply_changes(
                         writer,
-                        items,
+                        ready,
                         key=key,
                         who=who,
                         what=what,

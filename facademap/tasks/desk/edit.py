@@ -181,6 +181,22 @@ def _read_change(item: Any) -> RowChange:
     return RowChange(op=op, table=table, id=row_id, rev=rev, values=values or {})
 
 
+def ready_outlines(changes: Sequence[RowChange]) -> list[RowChange]:
+    """The changes with their outlines read and mended: costly work on what somebody sent, done before anybody waits for it.
+
+    Raises
+    ------
+    InputError
+        An outline that cannot be read or mended.
+    """
+    return [
+        replace(c, values={**c.values, "geometry": _geometry(c.values["geometry"], c.id)})
+        if TABLES[c.table].geometry and "geometry" in c.values
+        else c
+        for c in changes
+    ]
+
+
 def apply_changes(
     project: Project,
     changes: Sequence[RowChange],
@@ -457,8 +473,8 @@ def _resolve(value: Any, ids: Mapping[str, str]) -> Any:
 
 
 def _geometry(value: Any, id: str) -> shapely.Geometry | None:
-    if value is None:
-        return None
+    if value is None or isinstance(value, shapely.Geometry):
+        return value
     try:
         shape = shapely.from_geojson(json.dumps(value))
     except (TypeError, ValueError, shapely.errors.ShapelyError):
