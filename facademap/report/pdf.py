@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import io
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from typing import Any
 
 import numpy as np
@@ -15,11 +17,26 @@ from reportlab.pdfgen.canvas import Canvas
 from facademap.report.page import Disc, Lines, Page, Picture, Rings, Text
 from facademap.report.typeface import MM_PER_PT, font_name, text_width_mm
 
-__all__ = ["write_pdf"]
+__all__ = ["stamped", "write_pdf"]
 
 _PT_PER_MM = 72.0 / 25.4
 #: Handle length of the cubic that is nearest to a quarter circle: 4/3 (sqrt(2) - 1).
 _CIRCLE = 4.0 / 3.0 * (math.sqrt(2.0) - 1.0)
+
+
+#: Words in the lower margin of every page that is written meanwhile.
+_stamp: ContextVar[str] = ContextVar("stamp", default="")
+_STAMP_PT, _STAMP_AT_MM = 5.0, (12.0, 2.6)
+
+
+@contextmanager
+def stamped(words: str) -> Iterator[None]:
+    """Write these words, such as the number of a paper, small into the lower margin of every page."""
+    token = _stamp.set(words)
+    try:
+        yield
+    finally:
+        _stamp.reset(token)
 
 
 class _Jpeg(ImageReader):  # type: ignore[misc]
@@ -82,8 +99,18 @@ def _put_page(canvas: Canvas, page: Page) -> None:
     canvas.addLiteral(f"q {_PT_PER_MM:.9f} 0 0 {_PT_PER_MM:.9f} 0 0 cm 1 J 1 j")
     for mark in page.marks:
         _PUT[type(mark)](canvas, mark)
+    if words := _stamp.get():
+        _put_text(canvas, _stamp_of(words))
     canvas.addLiteral("Q")
     canvas.showPage()
+
+
+def _stamp_of(words: str) -> Text:
+    x, y = _STAMP_AT_MM
+    return Text(
+        x_mm=x, y_mm=y, text=words, size_pt=_STAMP_PT, weight="regular", anchor="left", angle_deg=0.0, ink="#555555",
+        halo="#ffffff", layer="",
+    )  # fmt: skip
 
 
 def _rgb(colour: str) -> str:

@@ -209,6 +209,8 @@ _READ: tuple[tuple[str, str, dict[str, Schema], str], ...] = (
     ("/api/languages", "Languages of the desk beside English", {}, "application/json"),
     ("/api/languages/{tag}", "Texts of one language", {}, "application/json"),
     ("/api/papers", "Papers that were made", {}, "application/json"),
+    ("/api/papers/number/{number}", "One paper by its number", {}, "application/json"),
+    ("/papers.html", "The page that tells which papers hold", {}, "text/html"),
     (
         "/api/check",
         "What is wrong or missing, each line with its place",
@@ -276,6 +278,7 @@ _WRITE: tuple[tuple[str, str, Schema], ...] = (
                 time_limit_s={"type": "number", "minimum": 1, "maximum": 600},
                 again={"type": "boolean"},
                 donors={"type": "boolean"},
+                only=_list(_NAME, 0, 40),
                 gsd_mm={"type": "number", "minimum": 0.05, "maximum": 100},
             ),
         ),
@@ -303,6 +306,11 @@ _WRITE: tuple[tuple[str, str, Schema], ...] = (
             ("drop", "Take a plan off the list", ("plan",)),
         )
     ),
+    (
+        "/api/papers/recall",
+        "Recall a paper that was handed out",
+        _object(("number", "why"), number={**_NAME, "minLength": 1}, why=_TEXT, who=_NAME),
+    ),
     ("/api/reviews", "A review", _REVIEW),
     (
         "/api/reviewer-links",
@@ -318,6 +326,7 @@ _IN_PATH: Mapping[str, Schema] = {
     "id": _ID,
     "name": _ID,
     "tag": _ID,
+    "number": {"type": "string", "pattern": "^[0-9A-F]{4}-[0-9A-F]{4}$"},
     "level": _LEVEL,
     "column": _LEVEL,
     "row": _LEVEL,

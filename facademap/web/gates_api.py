@@ -6,10 +6,13 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from starlette.requests import Request
+from starlette.responses import Response
 from starlette.routing import Route
 
 from facademap.errors import InputError
 from facademap.store.project import Project
+from facademap.tasks.desk.papers import page_of_papers, paper_numbered
+from facademap.tasks.issue.papers_register import recall_paper
 from facademap.tasks.match.kept_plans import (
     choose_plan,
     drop_plan,
@@ -34,7 +37,7 @@ def routes(desk: Desk) -> list[Route]:
         found = check_project(desk.folder, fast=request.query_params.get("fast") == "1")
         return {k: found[k] for k in ("findings", "faults", "warnings")} | {"seq": seq}
 
-    return [Route("/api/check", threaded(check)), *_plan_routes(desk)]
+    return [Route("/api/check", threaded(check)), *_plan_routes(desk), *_paper_routes(desk)]
 
 
 def _plan_routes(desk: Desk) -> list[Route]:
@@ -52,6 +55,30 @@ def _plan_routes(desk: Desk) -> list[Route]:
     return [
         Route("/api/plans", threaded(plans)),
         Route("/api/plans/{act}", threaded(act), methods=["POST"]),
+    ]
+
+
+def _paper_routes(desk: Desk) -> list[Route]:
+    def numbered(request: Request, body: Any) -> Any:
+        return paper_numbered(desk.folder, request.path_params["number"])
+
+    def recall(request: Request, body: Any) -> Any:
+        who = text_of(body, "who", most=80) or "survey desk"
+        number, why = text_of(body, "number", most=40, required=True), text_of(body, "why")
+        with desk.writing() as project:
+            return recall_paper(project, number, why=why, who=who)
+
+    def page(request: Request, body: Any) -> Any:
+        return Response(
+            page_of_papers(desk.folder),
+            media_type="text/html; charset=utf-8",
+            headers={"cache-control": "no-cache"},
+        )
+
+    return [
+        Route("/api/papers/recall", threaded(recall), methods=["POST"]),
+        Route("/api/papers/number/{number}", threaded(numbered)),
+        Route("/papers.html", threaded(page)),
     ]
 
 

@@ -65,7 +65,11 @@ def _run(order: dict[str, Any]) -> Any:
         )
     from facademap.tasks.issue.papers import make_papers
 
-    result = make_papers(folder, progress=progress)
+    only = options.get("only") or ()
+    if not isinstance(only, (list, tuple)) or not all(isinstance(n, str) for n in only):
+        raise InputError("only is no list of papers", "Send the names of papers.")
+    again = options.get("again") is True
+    result = make_papers(folder, only=list(only), again=again, progress=progress, who=who)
     if result.failed and not result.made and not result.unchanged:
         problem, remedy = next(iter(result.failed.values()))
         raise InputError(problem, remedy)

@@ -24,6 +24,7 @@ from facademap.tables import TABLES
 from facademap.tables.settings import REQUIRABLE, REQUIRED_DEFAULT, is_desk_setting
 from facademap.tasks.desk.edit import apply_changes, read_changes, ready_outlines, row_for_desk
 from facademap.tasks.desk.history import edits_of, inverse_of
+from facademap.tasks.issue.papers_register import REGISTERED
 from facademap.units import format_inches, format_mm, parse_length
 from facademap.web.answers import failure, read_body, threaded
 from facademap.web.desk import Desk
@@ -50,7 +51,7 @@ def routes(desk: Desk) -> list[Route]:
         values = {
             r["id"]: found.setting(r["id"])
             for r in settings.to_dict("records")
-            if r["id"] not in _HIDDEN_SETTINGS
+            if r["id"] not in _HIDDEN_SETTINGS and not r["id"].startswith(REGISTERED)
         }
         granted = request.scope.get("facademap_pass")
         return {

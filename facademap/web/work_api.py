@@ -21,7 +21,7 @@ from facademap.tasks.desk.edit import KEY
 from facademap.tasks.desk.face import measure_face
 from facademap.tasks.desk.inwall import piece_in_wall
 from facademap.tasks.desk.match import rank_blocks
-from facademap.tasks.desk.papers import list_papers, read_paper, ticket_svg
+from facademap.tasks.desk.papers import list_papers, papers_now, read_paper, ticket_svg
 from facademap.tasks.desk.photos import take_photo
 from facademap.tasks.desk.pictures import Pictures
 from facademap.tasks.desk.work import record_act, work_overview, work_page
@@ -180,7 +180,12 @@ def _assist_routes(desk: Desk, pictures: Pictures, assistant: Assistant) -> list
 
 def _paper_routes(desk: Desk) -> list[Route]:
     def papers(request: Request, body: Any) -> Any:
-        return {"papers": list_papers(desk.folder)}
+        listed = list_papers(desk.folder)
+        return {
+            "papers": listed,
+            "stale": sum(p["state"] != "current" for p in listed),
+            "register": papers_now(desk.folder)[1],
+        }
 
     def paper(request: Request, body: Any) -> Any:
         name = request.path_params["name"]

@@ -58,6 +58,14 @@ from facademap.cli.show import Show, command_options
     help="Folder of the papers; PROJECT/out when not given.",
 )
 @click.option("--again", is_flag=True, help="Make also what did not change.")
+@click.option(
+    "--state", is_flag=True, help="Only say which papers still hold, and why others do not."
+)
+@click.option(
+    "--number", metavar="NUMBER", help="Say whether the paper of this number still holds."
+)
+@click.option("--recall", metavar="NUMBER", help="Recall a paper that was handed out; needs --why.")
+@click.option("--why", default="", metavar="TEXT", help="Reason of a recall.")
 @command_options
 def command(
     project: Path,
@@ -71,6 +79,10 @@ def command(
     line_only: bool,
     out: Path | None,
     again: bool,
+    state: bool,
+    number: str | None,
+    recall: str | None,
+    why: str,
     show: Show,
 ) -> None:
     """Make drawings, cut tickets, templates, saw plans, lists, quantities and exchange files of PROJECT.
@@ -80,6 +92,9 @@ def command(
     """
     from facademap.tasks.issue.papers import Choices, make_papers, read_rates_file
 
+    if state or number or recall:
+        _register(project, number, recall, why, show)
+        return
     choices = Choices(
         paper=paper,
         sheet=sheet,
@@ -128,3 +143,34 @@ def command(
         for name, (problem, remedy) in result.failed.items():
             click.echo(f"error: {name}: {problem}; fix: {remedy}", err=True)
         raise click.exceptions.Exit(2)
+
+
+def _register(project: Path, number: str | None, recall: str | None, why: str, show: Show) -> None:
+    from facademap.store.project import Project
+    from facademap.tasks.desk.papers import paper_numbered, papers_now
+    from facademap.tasks.issue.papers import write_papers_page
+    from facademap.tasks.issue.papers_register import recall_paper
+
+    if recall:
+        with Project.open(project) as opened:
+            entry = recall_paper(opened, recall, why=why, who="facademap papers")
+        write_papers_page(project)
+        show.result(
+            entry, text=[f"{entry['number']} ({entry['title']}) is recalled: {entry['why']}"]
+        )
+        return
+    if number:
+        entry = paper_numbered(project, number)
+        told = entry.get("why") or "; ".join(entry["reasons"][:3])
+        text = f"{entry['number']} ({entry['title']}, made {entry['made_at']}): {entry['state']}"
+        show.result(entry, text=[text + (f": {told}" if told else "")])
+        return
+    write_papers_page(project)
+    states, register = papers_now(project)
+    lines = [
+        f"{s.name}: {s.state}{f' ({s.number})' if s.number else ''}"
+        + "".join(f"\n  {r}" for r in s.reasons)
+        for s in states
+    ]
+    plain = [{n: getattr(s, n) for n in s.__slots__} for s in states]
+    show.result({"papers": plain, "register": register}, text=lines or ["no papers yet"])

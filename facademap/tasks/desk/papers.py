@@ -10,10 +10,20 @@ from typing import Any
 from facademap.errors import FacademapError, FileError, InputError
 from facademap.io.pictures import read_picture
 from facademap.store.project import Project
+from facademap.tasks.issue.papers import code_print
 from facademap.tasks.issue.papers_context import Choices, Context
 from facademap.tasks.issue.papers_list import PAPERS
+from facademap.tasks.issue.papers_register import registered, state_in_register
+from facademap.tasks.issue.papers_state import PaperState, papers_page, states_of
 
-__all__ = ["list_papers", "read_paper", "ticket_svg"]
+__all__ = [
+    "list_papers",
+    "page_of_papers",
+    "paper_numbered",
+    "papers_now",
+    "read_paper",
+    "ticket_svg",
+]
 
 _MANIFEST = ".papers.json"
 _TABLES = (
@@ -32,6 +42,9 @@ def list_papers(folder: Path) -> list[dict[str, Any]]:
     """Every paper that stands in the project's folder ``out``: name, title, files with size and time."""
     made = _made(folder)
     titles = {p.name: p.title for p in PAPERS}
+    states, register = papers_now(folder)
+    by_name = {s.name: s for s in states}
+    recalled = {r["number"] for r in register if r.get("recalled_at")}
     papers = []
     for name in [*titles, *sorted(set(made) - set(titles))]:
         files = []
@@ -42,8 +55,48 @@ def list_papers(folder: Path) -> list[dict[str, Any]]:
                 at = dt.datetime.fromtimestamp(state.st_mtime, dt.UTC).isoformat(timespec="seconds")
                 files.append({"name": file, "bytes": state.st_size, "made_at": at})
         if files:
-            papers.append({"name": name, "title": titles.get(name, name), "files": files})
+            found = by_name.get(name)
+            told = {
+                "state": found.state if found else "current",
+                "reasons": list(found.reasons) if found else [],
+                "more": found.more if found else 0,
+                "number": found.number if found else "",
+                "made_at": found.made_at if found else "",
+                "plan": found.plan if found else None,
+                "recalled": bool(found and found.number in recalled),
+            }
+            papers.append({"name": name, "title": titles.get(name, name), "files": files, **told})
     return papers
+
+
+def papers_now(folder: Path) -> tuple[list[PaperState], list[dict[str, Any]]]:
+    """State of every paper in the project's folder ``out``, and the register with the state of each entry, newest first."""
+    with Project.open(folder, read_only=True) as project:
+        states = states_of(project, project.folder / "out", code=code_print())
+        by_name = {s.name: (s.number, s.state) for s in states}
+        entries = [{**r, "state": state_in_register(r, by_name)} for r in registered(project)]
+    return states, entries[::-1]
+
+
+def paper_numbered(folder: Path, number: str) -> dict[str, Any]:
+    """One entry of the register, with its state and why it does not hold any more."""
+    name = number.strip().upper()
+    states, register = papers_now(folder)
+    entry = next((r for r in register if r["number"] == name), None)
+    if entry is None:
+        raise InputError(
+            f"there is no paper {number[:40]!r}",
+            "Read the number in the lower margin of the paper.",
+        )
+    reasons = next((list(s.reasons) for s in states if s.number == name), [])
+    return {**entry, "reasons": reasons}
+
+
+def page_of_papers(folder: Path) -> str:
+    """The page that tells which papers hold, as of now."""
+    with Project.open(folder, read_only=True) as project:
+        states = states_of(project, project.folder / "out", code=code_print())
+        return papers_page(project, states, now=dt.datetime.now(dt.UTC))
 
 
 def read_paper(folder: Path, name: str) -> bytes:

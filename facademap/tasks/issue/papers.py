@@ -2,24 +2,46 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import json
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from facademap.errors import FacademapError, FileError, InputError
+from facademap.errors import FacademapError, FileError, InputError, ProjectError
 from facademap.io.whole_files import need_folder, remove_file, write_whole
 from facademap.report.paper import paper_named
+from facademap.report.pdf import stamped
+from facademap.store.changes import newest_change
 from facademap.store.project import Project
 from facademap.tasks.issue.papers_context import Choices, Context
 from facademap.tasks.issue.papers_list import PAPERS, Paper
+from facademap.tasks.issue.papers_register import enter_papers, number_of
+from facademap.tasks.issue.papers_state import (
+    MANIFEST,
+    PaperState,
+    paper_print,
+    papers_page,
+    read_manifest,
+    states_of,
+)
 
-__all__ = ["Choices", "PapersResult", "make_papers", "paper_names", "read_rates_file"]
+__all__ = [
+    "Choices",
+    "PapersResult",
+    "code_print",
+    "make_papers",
+    "paper_names",
+    "read_rates_file",
+    "write_papers_page",
+]
 
-_MANIFEST = ".papers.json"
+#: The page in the folder of papers that tells which of them hold.
+PAGE = "papers.html"
+
 Progress = Callable[[float, str], None]
 
 
@@ -76,6 +98,7 @@ def make_papers(
     again: bool = False,
     out: str | Path | None = None,
     progress: Progress | None = None,
+    who: str = "facademap papers",
 ) -> PapersResult:
     """Make the papers of a project in its folder ``out``.
 
@@ -93,6 +116,8 @@ def make_papers(
         Another folder.
     progress : callable, optional
         Called with the share done and what is being made.
+    who : str
+        Named in the register.
 
     Returns
     -------
@@ -117,30 +142,42 @@ def make_papers(
         folder = Path(out) if out is not None else opened.folder / "out"
         need_folder(folder)
         context = Context(project=opened, choices=choices)
-        return _run(
+        result = _run(
             context, wanted, folder, again=again, progress=progress or (lambda share, what: None)
         )
+    return _register(project, result, who=who) if out is None else result
 
 
 def _run(
     context: Context, wanted: Sequence[Paper], folder: Path, *, again: bool, progress: Progress
 ) -> PapersResult:
-    manifest = _read_manifest(folder)
-    code = _code_print()
+    manifest = read_manifest(folder)
+    code = code_print()
     made, unchanged, failed, seconds = [], [], {}, {}
     weights = [p.weight for p in wanted]
+    seq, plan = newest_change(context.project), _plan_in_force(context.project)
     for i, paper in enumerate(wanted):
         progress(sum(weights[:i]) / max(1e-9, sum(weights)), paper.title)
-        key = _paper_print(context, paper, code)
+        key = paper_print(context, paper, code)
         if not again and _is_current(folder, manifest.get(paper.name), key):
             unchanged.append(paper.name)
             continue
         start = time.perf_counter()
         try:
-            files = paper.make(context)
+            number = number_of(key)
+            with stamped(
+                f"Paper {number}. Whether it still holds: facademap papers PROJECT --number {number}"
+            ):
+                files = paper.make(context)
             _keep(folder, files, manifest.get(paper.name, {}))
             manifest[paper.name] = {
                 "input": key,
+                "number": number,
+                "made_at": dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
+                "seq": seq,
+                "plan": plan,
+                "code": code,
+                "choices": asdict(context.choices),
                 "files": {n: hashlib.sha256(d).hexdigest() for n, d in sorted(files.items())},
             }
             made.append(paper.name)
@@ -155,7 +192,7 @@ def _run(
             failed[paper.name] = ("not enough memory", "Choose a smaller sheet or a coarser scale.")
         seconds[paper.name] = round(time.perf_counter() - start, 3)
     progress(1.0, "done")
-    write_whole(_MANIFEST, json.dumps(manifest, indent=1, sort_keys=True), inside=folder)
+    write_whole(MANIFEST, json.dumps(manifest, indent=1, sort_keys=True), inside=folder)
     return PapersResult(
         folder=folder,
         made=tuple(made),
@@ -167,7 +204,46 @@ def _run(
     )
 
 
-def _code_print() -> str:
+def _plan_in_force(project: Project) -> str | None:
+    ids = project.read("plans", where={"current": True})["id"]
+    return str(ids.iloc[-1]) if len(ids) else None
+
+
+def _register(project: str | Path, result: PapersResult, *, who: str) -> PapersResult:
+    """Enter what was made into the register, and write the page that tells which papers hold."""
+    manifest, titles = read_manifest(result.folder), {p.name: p.title for p in PAPERS}
+    entries = [
+        {
+            "number": m["number"],
+            "paper": name,
+            "title": titles[name],
+            **{k: m[k] for k in ("made_at", "seq", "plan")},
+        }
+        for name, m in manifest.items()
+        if name in titles and "number" in m
+    ]
+    try:
+        with Project.open(project) as opened:
+            enter_papers(opened, entries, who=who)
+    except ProjectError as error:
+        told = (*result.warnings, f"the papers were not registered: {error.problem}")
+        return replace(result, warnings=told)
+    write_papers_page(project)
+    return result
+
+
+def write_papers_page(folder: str | Path) -> list[PaperState]:
+    """Write the page of the project that tells which papers hold; returns the state of each."""
+    with Project.open(folder, read_only=True) as project:
+        out = project.folder / "out"
+        states = states_of(project, out, code=code_print())
+        if states:
+            page = papers_page(project, states, now=dt.datetime.now(dt.UTC))
+            write_whole(PAGE, page, inside=out)
+    return states
+
+
+def code_print() -> str:
     """Hash of the code that makes papers, so that a new version makes them again."""
     import facademap
 
@@ -178,32 +254,6 @@ def _code_print() -> str:
     for path in sorted(rooms) + sorted(Path(__file__).parent.glob("papers*.py")):
         total.update(path.read_bytes())
     return total.hexdigest()
-
-
-def _paper_print(context: Context, paper: Paper, code: str) -> str:
-    text = "\n".join(
-        [
-            code,
-            paper.name,
-            context.fingerprint(paper.tables),
-            context.pictures_print(paper.tables) if paper.pictures else "",
-            repr(context.choices),
-            context.name,
-        ]
-    )
-    return hashlib.sha256(text.encode()).hexdigest()
-
-
-def _read_manifest(folder: Path) -> dict[str, Any]:
-    try:
-        data = json.loads((folder / _MANIFEST).read_text("utf-8"))
-        return {
-            str(k): v
-            for k, v in data.items()
-            if isinstance(v, dict) and isinstance(v.get("files"), dict)
-        }
-    except (OSError, ValueError, AttributeError):
-        return {}
 
 
 def _is_current(folder: Path, entry: Mapping[str, Any] | None, key: str) -> bool:

@@ -23,7 +23,9 @@ from facademap.repair.steps import Step
 from facademap.report.face_picture import FacePicture, rectify_face
 from facademap.store.project import Project
 from facademap.tables import TABLES, is_missing
+from facademap.tables.settings import is_desk_setting
 from facademap.tasks.issue.papers_pictures import ElevationReader
+from facademap.tasks.issue.papers_register import REGISTERED
 
 __all__ = ["Choices", "Context"]
 
@@ -248,7 +250,14 @@ class Context:
         total = hashlib.sha256()
         for name in [*names, "settings"]:
             if name not in self._prints:
-                self._prints[name] = _hash_of(self.frame(name))
+                frame = self.frame(name)
+                if name == "settings":
+                    # what the desk and the register keep there says nothing on paper
+                    quiet = frame["id"].map(
+                        lambda i: is_desk_setting(i) or str(i).startswith(REGISTERED)
+                    )
+                    frame = frame[~quiet.astype(bool)]
+                self._prints[name] = _hash_of(frame)
             total.update(self._prints[name].encode())
         return total.hexdigest()
 

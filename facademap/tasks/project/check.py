@@ -18,6 +18,8 @@ from facademap.salvage.densities import impossible_weights
 from facademap.store.project import Project
 from facademap.tables import TABLES, is_missing
 from facademap.tables.settings import REQUIRABLE
+from facademap.tasks.issue.papers import code_print
+from facademap.tasks.issue.papers_state import states_of
 from facademap.tasks.plan.plan import settings_of_project
 from facademap.tasks.project.check_gate import references_of, settled_of, stages_of
 from facademap.tasks.project.check_sawing import saw_plans_of
@@ -65,6 +67,7 @@ def check_project(
         saw_plans_of,
         _work,
         _weights,
+        _papers,
     )
     findings: list[Finding] = []
     with Project.open(folder, read_only=True) as project:
@@ -452,6 +455,23 @@ def _yard(project: Project) -> Iterator[Finding]:
                 problem="a face has no measured colour",
                 remedy="Photograph the face.",
             )
+
+
+def _papers(project: Project) -> Iterator[Finding]:
+    """Papers in the folder that do not say any more what the project says."""
+    for paper in states_of(project, project.folder / "out", code=code_print()):
+        if paper.state == "current":
+            continue
+        out_of_date = paper.state == "stale"
+        yield Finding(
+            level="warning",
+            kind="paper",
+            about=f"paper {paper.name}",
+            problem=("is out of date: " if out_of_date else "") + "; ".join(paper.reasons[:2]),
+            remedy=f"Make it again with facademap papers --only {paper.name}, and recall what was handed out.",
+            table="papers",
+            row=paper.name,
+        )
 
 
 def _work(project: Project) -> Iterator[Finding]:

@@ -1,0 +1,233 @@
+"""Whether the papers in the folder still say what the project says, and why not; the page that tells it."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import html
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+from facademap.store.changes import Change, changes_after, newest_change
+from facademap.store.project import Project
+from facademap.tables import TABLES
+from facademap.tables.settings import is_desk_setting
+from facademap.tasks.issue.papers_context import Choices, Context
+from facademap.tasks.issue.papers_list import PAPERS, Paper
+from facademap.tasks.issue.papers_register import REGISTERED, registered, state_in_register
+
+__all__ = ["MANIFEST", "PaperState", "paper_print", "papers_page", "read_manifest", "states_of"]
+
+MANIFEST = ".papers.json"
+State = Literal["current", "stale", "changed"]
+_MOST_REASONS = 8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PaperState:
+    """Where one paper stands.
+
+    Parameters
+    ----------
+    name, title : str
+    state : str
+        ``current``, ``stale`` (the project has moved on), or ``changed`` (its files were altered or lost).
+    reasons : tuple of str
+        Why, in words.
+    more : int
+        Further reasons.
+    number, made_at : str
+        As in the register; empty for one of an earlier version.
+    plan : str or None
+        Plan in force when it was made.
+    """
+
+    name: str
+    title: str
+    state: State
+    reasons: tuple[str, ...] = ()
+    more: int = 0
+    number: str = ""
+    made_at: str = ""
+    plan: str | None = None
+
+
+def read_manifest(folder: Path) -> dict[str, Any]:
+    """What the folder of papers holds, by name of the paper."""
+    try:
+        data = json.loads((folder / MANIFEST).read_text("utf-8"))
+        return {
+            str(k): v
+            for k, v in data.items()
+            if isinstance(v, dict) and isinstance(v.get("files"), dict)
+        }
+    except (OSError, ValueError, AttributeError):
+        return {}
+
+
+def paper_print(context: Context, paper: Paper, code: str) -> str:
+    """Digest of everything that a paper is made from."""
+    parts = [
+        code,
+        paper.name,
+        context.fingerprint(paper.tables),
+        context.pictures_print(paper.tables) if paper.pictures else "",
+        repr(context.choices),
+        context.name,
+    ]
+    return hashlib.sha256("\n".join(parts).encode()).hexdigest()
+
+
+def states_of(project: Project, folder: Path, *, code: str) -> list[PaperState]:
+    """The state of every paper that lies in a folder.
+
+    Parameters
+    ----------
+    code : str
+        Digest of the code that makes papers.
+    """
+    manifest, newest = read_manifest(folder), newest_change(project)
+    contexts: dict[Choices, Context] = {}
+    news: dict[int, list[Change]] = {}
+    result = []
+    for paper in PAPERS:
+        entry = manifest.get(paper.name)
+        if entry is None:
+            continue
+        choices = _choices(entry.get("choices"))
+        context = contexts.setdefault(choices, Context(project=project, choices=choices))
+        seq = int(entry.get("seq", 0))
+        if seq not in news:
+            news[seq] = changes_after(project, seq) if 0 < seq < newest else []
+        state, reasons = _judge(context, paper, entry, folder, code, news[seq])
+        result.append(
+            PaperState(
+                name=paper.name,
+                title=paper.title,
+                state=state,
+                reasons=tuple(reasons[:_MOST_REASONS]),
+                more=max(0, len(reasons) - _MOST_REASONS),
+                number=str(entry.get("number", "")),
+                made_at=str(entry.get("made_at", "")),
+                plan=entry.get("plan"),
+            )
+        )
+    return result
+
+
+def _choices(kept: Any) -> Choices:
+    try:
+        return Choices(**kept)
+    except TypeError:
+        return Choices()
+
+
+def _judge(
+    context: Context,
+    paper: Paper,
+    entry: Mapping[str, Any],
+    folder: Path,
+    code: str,
+    news: Sequence[Change],
+) -> tuple[State, list[str]]:
+    wrong = [name for name, digest in entry["files"].items() if _differs(folder / name, digest)]
+    if wrong:
+        return "changed", [f"{name} was altered or is missing" for name in wrong]
+    if entry["input"] == paper_print(context, paper, code):
+        return "current", []
+    told = _reasons(paper, news)
+    if not told:
+        same_code = entry.get("code") in (None, code)
+        told = [
+            "a picture that it shows was made again" if same_code else "made by an earlier version"
+        ]
+        if "seq" not in entry:
+            told = ["made before papers knew what they were made from"]
+    return "stale", told
+
+
+def _differs(path: Path, digest: str) -> bool:
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest() != digest
+    except OSError:
+        return True
+
+
+def _reasons(paper: Paper, news: Sequence[Change]) -> list[str]:
+    """What changed of what a paper is made from, each row once, the latest change first."""
+    wanted = {*paper.tables, "settings"}
+    seen: dict[tuple[str, str], Change] = {}
+    for change in reversed(news):
+        quiet = change.table == "settings" and (
+            change.id.startswith(REGISTERED) or is_desk_setting(change.id)
+        )
+        if change.table in wanted and not quiet:
+            seen.setdefault((change.table, change.id), change)
+    word = {"insert": "is new", "delete": "was deleted", "update": "changed"}
+    return [
+        f"{TABLES[table].title.lower()}: {id} {word.get(c.op, 'changed')} ({c.what}), {c.who}, {_when(c.at)}"
+        for (table, id), c in seen.items()
+    ]
+
+
+def _when(at: str) -> str:
+    try:
+        return dt.datetime.fromisoformat(at).strftime("%-d %b %Y %H:%M")
+    except ValueError:
+        return at
+
+
+def papers_page(project: Project, states: Sequence[PaperState], *, now: dt.datetime) -> str:
+    """The page that says which papers hold, which are to be made again, and which were recalled."""
+    e = html.escape
+    by_name = {s.name: (s.number, s.state) for s in states}
+    rows = "".join(
+        f'<tr class="{s.state}"><td>{e(s.title)}</td><td>{e(s.number) or "–"}</td><td>{e(_when(s.made_at)) if s.made_at else "–"}</td>'
+        f"<td><strong>{_WORDS[s.state]}</strong>"
+        + "".join(f"<br>{e(r)}" for r in s.reasons)
+        + (f"<br>and {s.more} more" if s.more else "")
+        + "</td></tr>"
+        for s in states
+    )
+    entries = [{**r, "state": state_in_register(r, by_name)} for r in registered(project)]
+    log = "".join(
+        f'<tr class="{r["state"]}"><td>{e(r["number"])}</td><td>{e(r["title"])}</td><td>{e(_when(r["made_at"]))}</td>'
+        f"<td>{e(r.get('plan') or '–')}</td><td><strong>{_WORDS[r['state']]}</strong>"
+        + (f"<br>{e(r['why'])}" if r.get("why") else "")
+        + "</td></tr>"
+        for r in reversed(entries)
+    )
+    name = e(str(project.setting("name", project.folder.name)))
+    return _PAGE.format(
+        name=name,
+        when=e(_when(now.isoformat())),
+        rows=rows or '<tr><td colspan="4">No papers yet.</td></tr>',
+        log=log or '<tr><td colspan="5">None was made yet.</td></tr>',
+    )
+
+
+_WORDS: Mapping[str, str] = {
+    "current": "holds",
+    "stale": "out of date",
+    "changed": "altered by hand",
+    "replaced": "replaced by a newer one",
+    "recalled": "recalled",
+}
+_PAGE = """<!doctype html>
+<html lang="en"><meta charset="utf-8"><meta name="viewport" content="width=device-width">
+<title>Papers of {name}</title>
+<style>
+body{{font:16px/1.45 Georgia,serif;max-width:60rem;margin:2rem auto;padding:0 1rem;color:#222;background:#faf8f4}}
+table{{border-collapse:collapse;width:100%;margin:1rem 0 2rem}} th,td{{text-align:left;vertical-align:top;padding:.4rem .7rem;border-bottom:1px solid #cfc8bb}}
+tr.stale strong,tr.changed strong,tr.recalled strong{{color:#8f1d12}} tr.replaced{{color:#666}} caption{{text-align:left;font-weight:bold}}
+</style>
+<h1>Papers of {name}</h1>
+<p>As of {when}. What is out of date is made again with <code>facademap papers</code> or at the desk. A number in the lower margin of a
+paper tells here whether that paper still holds.</p>
+<table><caption>In the folder</caption><tr><th>Paper</th><th>Number</th><th>Made</th><th>State</th></tr>{rows}</table>
+<table><caption>Every paper that was made</caption><tr><th>Number</th><th>Paper</th><th>Made</th><th>Plan</th><th>State</th></tr>{log}</table>
+</html>
+"""
