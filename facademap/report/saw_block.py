@@ -10,7 +10,6 @@ from facademap.match.remainders import Remainder, remainders_of
 from facademap.match.sawing import SawPlan, SawStep
 from facademap.match.solids import Solid
 from facademap.repair.block_weights import BlockWeights, how_to_lift
-from facademap.repair.donors import WallStone
 from facademap.report.face_picture import FacePicture
 from facademap.report.materials import number
 from facademap.report.saw_drawing import role_of
@@ -34,7 +33,6 @@ class SawBlock:
     places: Mapping[str, Mapping[str, Any]]
     weights: BlockWeights
     picture: FacePicture | None = None
-    wall: WallStone | None = None
 
     @property
     def zero(self) -> Zero:

@@ -66,6 +66,9 @@ def write_saw_plans(
     """
     width, height = paper_named(paper, landscape=True)
     blocks = {b["id"]: b for b in rows_of(frames["blocks"])}
+    faces = {f["id"]: f for f in rows_of(frames["faces"])}
+    pieces = {p["id"]: p for p in rows_of(frames["pieces"])}
+    places = {p["piece"]: p for p in rows_of(frames["placements"])}
     uses = _wall_stone(frames)
     pages: list[Page] = []
     every: list[SawPlan | Refused] = [*plans, *refused]
@@ -76,9 +79,17 @@ def write_saw_plans(
         if isinstance(one, Refused):
             _refused_sheet(sheets, one)
         else:
-            _block_sheets(
-                sheets, _block_of(one, row, frames, pictures or {}, densities or {}, sheets.wall)
+            face = faces[one.order.face_id]
+            block = SawBlock(
+                plan=one,
+                block=row,
+                face=face,
+                pieces={p: pieces[p] for p in one.pieces},
+                places={p: places[p] for p in one.pieces},
+                weights=weights_of_block(row, densities=densities),
+                picture=(pictures or {}).get(face["id"]),
             )
+            _block_sheets(sheets, block)
         pages += sheets.pages
     if not pages:
         page = Page(width_mm=width, height_mm=height)
@@ -178,27 +189,6 @@ def _wall_stone(frames: Mapping[str, pd.DataFrame]) -> dict[str, WallStone]:
     return {
         u.block: u for u in wall_stone_of(frames["placements"], frames["blocks"], frames["repairs"])
     }
-
-
-def _block_of(
-    plan: SawPlan,
-    row: Mapping[str, object],
-    frames: Mapping[str, pd.DataFrame],
-    pictures: Mapping[str, FacePicture],
-    densities: Mapping[str, StoneDensity | float],
-    wall: WallStone | None,
-) -> SawBlock:
-    face = next(f for f in rows_of(frames["faces"]) if f["id"] == plan.order.face_id)
-    return SawBlock(
-        plan=plan,
-        block=row,
-        face=face,
-        pieces={p["id"]: p for p in rows_of(frames["pieces"]) if p["id"] in plan.pieces},
-        places={p["piece"]: p for p in rows_of(frames["placements"]) if p["piece"] in plan.pieces},
-        weights=weights_of_block(row, densities=densities),
-        picture=pictures.get(face["id"]),
-        wall=wall,
-    )
 
 
 def _block_sheets(sheets: _Sheets, block: SawBlock) -> None:

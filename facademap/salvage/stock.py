@@ -1,9 +1,9 @@
-"""Rules of the yard: acceptance before matching, usable faces, donors, remainders."""
+"""Rules of the yard: acceptance before matching, usable faces, donors."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
@@ -19,7 +19,6 @@ __all__ = [
     "Flaw",
     "donor_face",
     "judge_acceptance",
-    "remainder_faces",
     "sound_stone",
     "unusable_because",
 ]
@@ -229,50 +228,3 @@ def donor_face(
         weathered=True,
         parent=parent,
     )
-
-
-def remainder_faces(
-    face: Face,
-    sawn: Sequence[Floats],
-    *,
-    kerf_m: float,
-    least_side_m: float = 0.06,
-    parent: str = "",
-) -> list[Face]:
-    """What is left of a face after its pieces are sawn out, largest first.
-
-    Parameters
-    ----------
-    face : Face
-    sawn : sequence of ndarray, shape (k, 2)
-        Rings of the blanks in the frame of the face.
-    kerf_m : float
-        Saw cut all round each blank.
-    least_side_m : float
-        A remainder whose largest inscribed circle is narrower than this is waste.
-
-    Returns
-    -------
-    list of Face
-        In the frame of the old face, so that flaws, bed and outline stay where they are.
-    """
-    gone = shapely.union_all([shapely.Polygon(r).buffer(kerf_m, join_style="mitre") for r in sawn])
-    left = shapely.Polygon(face.outline_m).difference(gone)
-    faces = []
-    for part in sorted(
-        (p for p in shapely.get_parts(left) if p.geom_type == "Polygon"), key=lambda p: -p.area
-    ):
-        if (
-            2 * shapely.length(shapely.maximum_inscribed_circle(part, tolerance=1e-3))
-            < least_side_m
-        ):
-            continue
-        outline = shapely.get_coordinates(part.exterior)[:-1]
-        flaws = [f for f in face.flaws if shapely.Polygon(f.ring_m).intersects(part)]
-        flaws += [
-            Flaw(kind="sawn out", ring_m=shapely.get_coordinates(r)[:-1]) for r in part.interiors
-        ]
-        faces.append(
-            replace(face, outline_m=outline, flaws=tuple(flaws), parent=parent or face.parent)
-        )
-    return faces

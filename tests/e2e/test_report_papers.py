@@ -49,6 +49,7 @@ def test_everything_is_made_and_nothing_is_half_written(made):
         "cut-tickets.pdf",
         "templates-a4.pdf",
         "saw-plans.pdf",
+        "saw-steps.json",
         "stone-wanted.pdf",
         "stone-wanted.csv",
         "labels.pdf",

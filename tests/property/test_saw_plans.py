@@ -204,6 +204,39 @@ def test_outlines_cut_round_leave_solids_without_holes_and_come_out() -> None:
     assert all(s.polygon.is_valid and not s.polygon.interiors for s in plan.solids.values())
 
 
+def _one(width: float, depth: float, *, height: float = 150.0) -> SawOrder:
+    """A piece of 100 x 150 x 54 mm in the lower left of a rectangular block."""
+    return SawOrder(
+        block_id="B-1", face_id="f", outline_mm=_shape(0, 0.0, 0.0, width, height), depth_mm=depth,
+        thickness_mm=(depth,),
+        blanks=(Blank(piece_id="P-1", slab=0, outline_mm=_shape(0, 0.0, 0.0, 100.0, 150.0), depth_mm=54.0),),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("width", "depth", "kinds", "kept"),
+    [
+        (100.02, 54.0, [], 0),  # within the tolerance of a place: no cut
+        (103.0, 54.0, ["dressed"], 0),  # within the trim
+        (103.1, 54.0, ["upright"], 0),
+        (100.0, 57.0, ["dressed"], 0),
+        (100.0, 57.1, ["parallel"], 0),
+        (100.0 + 5.0 + 60.0, 54.0, ["upright"], 1),  # just wide enough for the yard
+        (100.0 + 5.0 + 59.9, 54.0, ["upright"], 0),
+        (100.0, 54.0 + 8.0 + 40.0, ["parallel"], 1),  # just thick enough
+        (100.0, 54.0 + 8.0 + 39.9, ["parallel"], 0),
+    ],
+)
+def test_what_is_dressed_sawn_and_kept_changes_at_its_limits(
+    width: float, depth: float, kinds: list[str], kept: int
+) -> None:
+    plan = saw(_one(width, depth), PARAMS)
+    assert replay(plan) == []
+    assert ([s.kind for s in plan.steps], len(plan.kept)) == (kinds, kept)
+    for step in plan.steps:
+        assert step.kerf_mm == {"parallel": 8.0, "dressed": 0.0}.get(step.kind, 5.0)
+
+
 def test_a_narrow_hollow_in_the_stone_is_no_kerf() -> None:
     """A crack 2 mm wide from below leaves two parts on one side of a cut, nearer to one another than a kerf."""
     hollow = (

@@ -10,8 +10,11 @@ import shapely
 import shapely.affinity
 
 from facademap.errors import InputError
+from facademap.match import sawing_of
 from facademap.store.project import Project
 from facademap.tasks.match.match import match_project
+from facademap.tasks.match.yard_rules import rules_of_yard
+from facademap.tasks.project.check import check_project
 from facademap.tasks.project.create_project import create_project
 from facademap.tasks.yard.remainders import bring_back_stone
 
@@ -148,6 +151,21 @@ def test_remainders_and_donors_come_once_and_are_never_matched_with_their_parent
         ring = shapely.Polygon(faces[f"{b['id']}.1"]["outline"])
         if faces[f"{b['id']}.1"]["lab"] is not None:  # the front slab, where the piece was
             assert ring.intersection(shapely.Polygon(placed["blank"])).area < 1e-8
+    with Project.open(folder, read_only=True) as project:
+        frames = {n: project.read(n) for n in ("faces", "pieces", "placements")}
+        (plan,), refused = sawing_of(frames, rules_of_yard(project))
+    assert not refused
+    assert {b["id"] for b in own} == set(
+        plan.kept
+    )  # under the numbers of the saw plan, with its solids
+    for b in own:
+        solid = plan.solids[b["id"]]
+        assert (b["length_m"], b["height_m"], b["depth_m"]) == pytest.approx(
+            [s / 1000 for s in solid.size_mm]
+        )
+        assert shapely.Polygon(faces[f"{b['id']}.1"]["outline"]).area == pytest.approx(
+            solid.polygon.area / 1e6
+        )
     donor = blocks["D-W2"]
     assert (donor["after_repair"], donor["acceptance"]) == ("R2", "to test")
     assert donor["length_m"] == pytest.approx(
@@ -192,3 +210,15 @@ def test_remainders_are_there_to_use_once_their_block_was_sawn(tmp_path: Path) -
     assert bring_back_stone(folder)["released"] == count
     states = [b["state"] for b in _rows(folder, "blocks").values() if b["parent"] == "B1"]
     assert states == ["available"] * count
+
+
+def test_the_audit_names_a_block_that_cannot_be_sawn_as_planned(tmp_path: Path) -> None:
+    folder = _project(tmp_path / "p")
+    match_project(folder, time_limit_s=5)
+    said = [f for f in check_project(folder, fast=True)["findings"] if f["kind"] == "plan"]
+    assert not any(f["about"] == "block B1" for f in said)
+    with Project.open(folder) as project, project.edit(who="test", what="deeper") as edit:
+        edit.update("pieces", "P1", {"depth_m": 0.3})
+    said = [f for f in check_project(folder, fast=True)["findings"] if f["about"] == "block B1"]
+    assert "piece P1 needs 305.0 mm and its slab has" in said[0]["problem"]
+    assert said[0]["remedy"] == "Match again with facademap match --again."

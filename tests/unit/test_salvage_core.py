@@ -23,7 +23,6 @@ from facademap.salvage.stock import (
     Flaw,
     donor_face,
     judge_acceptance,
-    remainder_faces,
     unusable_because,
 )
 
@@ -199,26 +198,12 @@ def test_acceptance_comes_before_matching() -> None:
     )
 
 
-def test_remainders_keep_what_is_left_and_where_it_came_from() -> None:
+def test_a_shallow_flaw_reaches_the_front_layer_only() -> None:
     crack = Flaw(
         kind="crack", ring_m=np.array([(0.5, 0.1), (0.55, 0.1), (0.55, 0.2)]), depth_m=0.02
     )
-    face = Face(
-        outline_m=np.array([(0, 0), (0.6, 0), (0.6, 0.3), (0, 0.3)]),
-        usable_depth_m=0.2,
-        bed="x",
-        flaws=(crack,),
-        parent="B1",
-    )
-    rest = remainder_faces(face, [np.array([(0, 0), (0.3, 0), (0.3, 0.3), (0, 0.3)])], kerf_m=0.005)
-    assert len(rest) == 1
-    assert shapely.Polygon(rest[0].outline_m).area == pytest.approx((0.6 - 0.305) * 0.3)
-    assert (rest[0].bed, rest[0].parent, len(rest[0].flaws)) == ("x", "B1", 1)
+    assert crack.reaches(0.0, 0.05)
     assert not crack.reaches(0.05, 0.1)
-    assert (
-        remainder_faces(face, [np.array([(0, 0), (0.57, 0), (0.57, 0.3), (0, 0.3)])], kerf_m=0.005)
-        == []
-    )
 
 
 def test_donor_yields_its_sound_part() -> None:

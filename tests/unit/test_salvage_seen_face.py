@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
+from pathlib import Path
 
 import numpy as np
 import pytest
+import shapely
 
 from facademap.errors import InputError, StageError
 from facademap.io.rule_files import load_criteria, load_profile
@@ -13,6 +15,10 @@ from facademap.repair.criteria import read_criteria
 from facademap.repair.stages import check_states, enter_stage
 from facademap.salvage.preview import with_note
 from facademap.salvage.seen_face import seen_face, unseen_faces
+from facademap.store.project import Project
+from facademap.tasks.desk.work import work_overview
+from facademap.tasks.project.create_project import ProjectPlan, create_project
+from facademap.tasks.record.work import record, work_state
 
 FACE = {"id": "B-1.1", "photo": "PH-1", "finish": "droved"}
 
@@ -108,3 +114,52 @@ def test_the_note_stands_below_the_picture_and_leaves_it_alone() -> None:
     assert noted.shape[1] == 400
     assert noted.shape[0] > 100
     assert (noted[60:].reshape(-1, 3).max(axis=0) == (255, 213, 74)).all()
+
+
+def _project(folder: Path, *, slab: int) -> Path:
+    """One inset whose piece is planned from the first or the second slab of a block."""
+    create_project(
+        folder,
+        ProjectPlan(
+            name="yard",
+            elevations=({"id": "E", "name": "front"},),
+            surfaces=({"id": "S", "elevation": "E", "name": "front"},),
+        ),
+    )
+    cut, piece = shapely.box(0.1, 0.1, 0.25, 0.2), shapely.box(0.103, 0.103, 0.247, 0.197)
+    rows = {
+        "repairs": {"id": "R1", "surface": "S", "treatment": "inset", "geometry": cut, "edges": [0.003] * 4},
+        "pieces": {
+            "id": "P1", "surface": "S", "repair": "R1", "geometry": piece, "width_m": 0.144, "height_m": 0.094,
+            "depth_m": 0.06, "bed": "any", "stone_type": "grey",
+        },
+        "blocks": {"id": "B1", "stone_type": "grey", "acceptance": "accepted"},
+        "photos": {"id": "PH1", "path": "photos/a.jpg", "sha256": "0" * 64, "width_px": 10, "height_px": 10},
+        "faces": {
+            "id": "B1.1", "block": "B1", "outline": [[0, 0], [0.5, 0], [0.5, 0.3], [0, 0.3]], "usable_depth_m": 0.2,
+            "photo": "PH1",
+        },
+        "placements": {
+            "id": "A1", "repair": "R1", "piece": "P1", "block": "B1", "face": "B1.1", "slab": slab, "x_m": 0.0, "y_m": 0.0,
+            "slab_thicknesses": [0.07, 0.07], "blank": [[0, 0], [0.15, 0], [0.15, 0.1], [0, 0.1]],
+        },
+    }  # fmt: skip
+    with Project.open(folder) as project, project.edit(who="test", what="rows") as edit:
+        for table, row in rows.items():
+            edit.insert(table, [row])
+    return folder
+
+
+@pytest.mark.parametrize(("slab", "asked"), [(0, False), (1, True)])
+def test_the_record_asks_for_the_look_again_where_nobody_had_seen_the_face(
+    tmp_path: Path, slab: int, asked: bool
+) -> None:
+    folder = _project(tmp_path / "p", slab=slab)
+    state = work_state(folder, "R1")
+    assert ("look again" in state["asks"]) == asked
+    assert ("look again" in {c["criterion"] for c in state["checks"]}) == asked
+    with Project.open(folder, read_only=True) as project:
+        desk = work_overview(project)["states"]["R1"]
+    assert ("look again" in {name for name, *_ in desk["checks"]}) == asked
+    # nobody is asked about a face that was photographed, though a look is never refused
+    assert record(folder, "R1", "look again", result="pass")["result"] == "pass"

@@ -183,7 +183,7 @@ def record(
             row,
             criterion,
             log=log.to_dict("records"),
-            criteria=criteria_of(project, repair),
+            criteria=_criteria(project),
             settings=settings_of_project(project),
             at=at or now,
             now=now,
