@@ -12,6 +12,7 @@ demo: $(VENV)/.installed
 	@echo "Open $(DEMO)/out/condition-map.html in a browser, or run: $(BIN)/facademap serve $(DEMO)"
 
 test: $(VENV)/.installed-dev system
+	$(BIN)/python tests/script.py test
 	$(BIN)/pytest -n 2 --dist loadfile tests
 
 install: $(VENV)/.installed
@@ -38,6 +39,7 @@ lint: $(VENV)/.installed-dev
 	$(BIN)/ruff check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
+	$(BIN)/python tests/script.py lint
 
 docs: $(VENV)/.installed-dev
 	$(BIN)/python -m docs.tables > docs/tables.md

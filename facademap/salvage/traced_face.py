@@ -82,6 +82,7 @@ def measure_traced_face(
     click_px: tuple[float, float],
     scale: FaceScale,
     *,
+    drawn_px: Floats | None = None,
     bed_deg: float | None = None,
     flags: tuple[str, ...] = (),
     covered_px: Floats | None = None,
@@ -93,6 +94,8 @@ def measure_traced_face(
     picture : ndarray of uint8, shape (rows, cols, 3)
     click_px : (x, y)
     scale : FaceScale
+    drawn_px : ndarray, shape (n, 2), optional
+        Outline as a person drew it, pixels; it is measured as it is, and nothing is traced.
     bed_deg : float, optional
         Direction of the bed, counter-clockwise from the x axis of the scale.
     flags : tuple of str
@@ -107,12 +110,16 @@ def measure_traced_face(
     """
     rows, cols = picture.shape[:2]
     plane = scale if isinstance(scale, PlaneScale) else None
-    ring = trace_face(
-        picture,
-        click_px,
-        covered_px=covered_px,
-        vanishing_px=None if plane is None else plane.vanishing_px,
-        marks_px=None if plane is None else plane.marks_px,
+    ring = (
+        trace_face(
+            picture,
+            click_px,
+            covered_px=covered_px,
+            vanishing_px=None if plane is None else plane.vanishing_px,
+            marks_px=None if plane is None else plane.marks_px,
+        )
+        if drawn_px is None
+        else np.asarray(drawn_px, dtype=float)
     )
     check_outline(ring, width_px=cols, height_px=rows)
     size = measure_outline(ring, scale, bed_deg=bed_deg, flags=flags)

@@ -137,10 +137,11 @@ _ACT = _object(
     values={"type": "object"},
 )
 _FACE = _object(
-    ("photo", "click_px", "scale_px", "length_m"),
+    ("photo",),
     photo={"type": "string", "maxLength": 400},
     length_m={"type": "number"},
     click_px=_list({"type": "number"}, 2, 2),
+    ring_px=_list(_list({"type": "number"}, 2, 2), 3, 200),
     scale_px=_list({"type": "number"}, 4, 4),
 )
 _CLICKS = _object(

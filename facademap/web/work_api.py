@@ -136,9 +136,15 @@ def _match_routes(desk: Desk, pictures: Pictures) -> list[Route]:
                 "length_m": _numbers({"length_m": [body.get("length_m")]}, "length_m", 1)[0],
             }
         )
-        return measure_face(
-            desk.reading(), photo, click_px=_numbers(body, "click_px", 2), flaws=flaws, **scale
+        ring = body.get("ring_px")
+        if ring is not None and (not isinstance(ring, list) or len(ring) > MAX_MARKS):
+            raise InputError("an outline that is no list", f"Send at most {MAX_MARKS} corners.")
+        place: dict[str, Any] = (
+            {"ring_px": [_numbers({"a corner": p}, "a corner", 2) for p in ring]}
+            if ring
+            else {"click_px": _numbers(body, "click_px", 2)}
         )
+        return measure_face(desk.reading(), photo, **place, flaws=flaws, **scale)
 
     return [
         Route("/api/faces/measure", threaded(face), methods=["POST"]),

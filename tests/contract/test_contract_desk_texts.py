@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 DESK = Path(__file__).parents[2] / "facademap" / "web" / "frontend" / "src" / "desk"
-CATALOGUE = DESK / "english.js"
-SOURCES = sorted(p for p in DESK.rglob("*.js*") if p != CATALOGUE)
+CATALOGUE = sorted(DESK.glob("english*.js"))
+SOURCES = sorted(p for p in DESK.rglob("*.js*") if p not in CATALOGUE)
 
 _COMMENT = re.compile(r"(?<![:\"'`\w])//[^\n]*$|/\*.*?\*/", re.MULTILINE | re.DOTALL)
 #: Text between tags: a closing bracket that ends a tag or an expression, then words.
@@ -33,7 +33,7 @@ _NOT_READ = re.compile(
 
 
 def _catalogue() -> dict[str, str]:
-    text = CATALOGUE.read_text(encoding="utf-8")
+    text = "\n".join(p.read_text(encoding="utf-8") for p in CATALOGUE)
     return dict(re.findall(r"(?m)^\s*\"?([\w.⇧ -]+?)\"?:\s+\"((?:[^\"\\]|\\.)*)\"", text))
 
 

@@ -177,6 +177,7 @@ def until(page: Any, expression: str, *, seconds: float = 25.0) -> None:
         page.wait_for_timeout(60)
 
 
-def saved(page: Any) -> None:
-    """Everything on its way has arrived."""
-    until(page, "document.querySelector('.state').textContent === 'All saved'")
+def saved(page: Any, *, refused: int = 0) -> None:
+    """Everything on its way has arrived, or was refused and is kept, as many as are expected to be."""
+    words = f"{refused} not stored" if refused else "All saved"
+    until(page, f"document.querySelector('.state').textContent === '{words}'")

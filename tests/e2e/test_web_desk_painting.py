@@ -105,6 +105,8 @@ def test_only_what_was_changed_is_painted_again(chromium: Any, server: Server, n
         page.mouse.click(x + dx, y + dy)
         page.wait_for_timeout(80)
     page.keyboard.press("Enter")
+    # a person says what it is: here the term that is offered
+    page.keyboard.press("Enter")
     saved(page)
     drawn = painted(page)
     assert differs(before, drawn) > 300

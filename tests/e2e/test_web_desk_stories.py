@@ -52,10 +52,13 @@ def draw_outline(page: Any, x: float, y: float, size: float = 0.05) -> None:
     page.keyboard.press("p")
     click_wall(page, (x, y), (x + size, y), (x + size, y + size), (x, y + size))
     page.keyboard.press("Enter")
+    # a person says what it is: here the term that is offered
+    page.keyboard.press("Enter")
 
 
 def workplace(page: Any, key: str) -> None:
     page.evaluate("document.activeElement.blur()")
+    page.keyboard.press("v")  # with a tool in hand a digit goes to what is drawn
     page.keyboard.press(key)
 
 
@@ -136,7 +139,8 @@ def test_a_wall_from_survey_to_papers(chromium: Any, demo: Path) -> None:
         card.get_by_text("locked").wait_for()
         pieces = rows(demo, "pieces").set_index("repair")
         assert pieces.at[repair, "lock_block"] == other
-        page.get_by_role("button", name="Match stone").first.click()
+        # an assignment says which step makes it hold, without matching the whole project again
+        page.get_by_role("button", name="Match what changed").click()
         outcome(page, "Done: match")
         place = rows(demo, "placements").set_index("repair").loc[repair]
         assert place["block"] == other
@@ -201,7 +205,7 @@ def test_a_reviewer_comments_and_is_out_when_the_link_is_withdrawn(
         sign_in(outsider, server, "X. Other", "some other secret")
         expect(outsider.get_by_role("alert")).to_contain_text("opens nothing")
         team, watch = open_desk(chromium, server, secret=secret, offline_is_fine=True)
-        team.get_by_role("button", name="Keys and help").click()
+        team.get_by_role("button", name="Settings").click()
         team.get_by_label("Name", exact=False).last.fill("P. Lanner")
         team.get_by_role("button", name="Make a link").click()
         link = team.get_by_label("Link", exact=False).last.input_value()

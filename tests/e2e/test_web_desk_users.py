@@ -19,9 +19,8 @@ from desk_sample import rows
 
 from facademap.store.project import Project
 
-CATALOGUE = (
-    Path(__file__).parents[2] / "facademap" / "web" / "frontend" / "src" / "desk" / "english.js"
-)
+DESK = Path(__file__).parents[2] / "facademap" / "web" / "frontend" / "src" / "desk"
+CATALOGUE = "\n".join(p.read_text(encoding="utf-8") for p in sorted(DESK.glob("english*.js")))
 
 
 @pytest.fixture(scope="module")
@@ -50,6 +49,7 @@ def on_wall(page: Any, x: float, y: float) -> tuple[float, float]:
 
 def workplace(page: Any, key: str) -> None:
     page.evaluate("document.activeElement.blur()")
+    page.keyboard.press("v")  # with a tool in hand a digit goes to what is drawn
     page.keyboard.press(key)
 
 
@@ -110,6 +110,8 @@ def test_what_is_required_is_marked_where_it_is_typed(chromium: Any, server: Ser
     for corner in ((0.4, 0.2), (0.44, 0.2), (0.44, 0.26)):
         page.mouse.click(*on_wall(page, *corner))
         page.wait_for_timeout(60)
+    page.keyboard.press("Enter")
+    # a person says what it is: here the term that is offered
     page.keyboard.press("Enter")
     marked = page.locator(".record .lacking")
     until(
@@ -227,7 +229,9 @@ def test_the_edge_between_two_surveys_is_drawn_by_its_grip_and_says_what_lies_on
     page.mouse.down()
     page.mouse.move(wall["x"] + wall["width"] * 0.3, grip["y"] + 18, steps=4)
     page.mouse.up()
-    assert float(page.get_by_role("slider").input_value()) == pytest.approx(0.3, abs=0.01)
+    assert float(page.get_by_role("slider", name="Compare").input_value()) == pytest.approx(
+        0.3, abs=0.01
+    )
     assert page.locator(".swipe .side").all_inner_texts() == ["survey 1", "survey 2"]
     assert not watch.faults
     page.context.close()
@@ -640,12 +644,10 @@ def test_a_catalogue_dropped_into_the_project_is_spoken_and_fits_a_phone(
 ) -> None:
     words = {
         k: json.loads(f'"{v}"')
-        for k, v in re.findall(
-            r"\"([\w.⇧ -]+)\": \"((?:[^\"\\]|\\.)*)\"", CATALOGUE.read_text(encoding="utf-8")
-        )
+        for k, v in re.findall(r"(?m)^\s*\"?([\w.⇧ -]+?)\"?:\s+\"((?:[^\"\\]|\\.)*)\"", CATALOGUE)
     }
     page, watch = open_desk(chromium, server, size=(390, 844))
-    page.get_by_role("button", name="Keys and help").click()
+    page.get_by_role("button", name="Settings").click()
     # with English alone there is nothing to choose
     page.wait_for_timeout(300)
     assert page.get_by_label("Language").count() == 0
@@ -657,7 +659,7 @@ def test_a_catalogue_dropped_into_the_project_is_spoken_and_fits_a_phone(
         json.dumps({"language": "Löng", "texts": texts}, ensure_ascii=False), encoding="utf-8"
     )
     (languages / "xx.json").write_text('{"language": "broken"', encoding="utf-8")
-    page.get_by_role("button", name="Keys and help").click()
+    page.get_by_role("button", name="Settings").click()
     page.get_by_label("Language").wait_for()
     # a file that is none is named where it can be mended
     assert "languages/xx.json" in page.get_by_role("dialog").inner_text()
@@ -702,6 +704,7 @@ def test_a_catalogue_dropped_into_the_project_is_spoken_and_fits_a_phone(
         page.locator(".head-line .icon").last.click()
         page.locator("#h-language").select_option("en")
     ready(page)
+    workplace(page, "1")  # a page read again stays at its workplace
     assert page.locator("#tab-list").inner_text() == words["panel.list"]
     assert not watch.faults
     page.context.close()
@@ -791,6 +794,7 @@ def test_an_empty_project_gets_its_picture_at_the_desk_alone(chromium: Any, tmp_
             row = project.row("surfaces", "plane")
         assert row["picture"]
         assert row["gsd_m"] == pytest.approx(0.005)
+        workplace(page, "1")  # a page read again stays at its workplace
         page.locator("#tab-layers").click()
         assert "5.00 mm a pixel" in page.locator(".surfaces").inner_text()
         assert not watch.faults

@@ -19,6 +19,7 @@ __all__ = ["FLAW_KINDS", "measure_face", "traced_columns"]
 
 FLAW_KINDS = ("crack", "hole", "stain", "vein", "spall")
 LEAST_POINTS = 4
+LEAST_CORNERS = 3
 MOST_DEPTH_M = 10.0
 
 
@@ -26,7 +27,8 @@ def measure_face(
     project: Project,
     photo: str,
     *,
-    click_px: Sequence[float],
+    click_px: Sequence[float] = (),
+    ring_px: Sequence[Sequence[float]] = (),
     scale_px: Sequence[float] = (),
     length_m: float = 0.0,
     points: Sequence[Sequence[float]] = (),
@@ -40,6 +42,8 @@ def measure_face(
         Id of a stored photo; where one length is given it was taken square on to the face.
     click_px : (x, y)
         A place on the face, pixels of the stored picture.
+    ring_px : sequence of (x, y)
+        The outline drawn by hand instead of that click, pixels of the stored picture.
     scale_px : (x0, y0, x1, y1)
         Ends of a known length in the plane of the face.
     length_m : float
@@ -63,9 +67,15 @@ def measure_face(
     row = project.row("photos", photo)
     picture, _ = read_picture(project.place(str(row["path"])))
     rows, cols = picture.shape[:2]
-    click = (click_px[0], click_px[1])
+    drawn = np.asarray(ring_px, dtype=float) if len(ring_px) else None
+    if drawn is not None and len(drawn) < LEAST_CORNERS:
+        raise InputError("an outline of fewer than three corners", "Click its corners in order.")
+    if drawn is None and not len(click_px):
+        raise InputError("neither a click nor an outline", "Click on the face, or draw round it.")
+    click = (click_px[0], click_px[1]) if drawn is None else tuple(drawn[0].tolist())
     ends = [(scale_px[0], scale_px[1]), (scale_px[2], scale_px[3])] if len(scale_px) else []
-    seen = [click, *ends, *((p[0], p[1]) for p in points)]
+    outline = [] if drawn is None else drawn.tolist()
+    seen = [click, *ends, *((p[0], p[1]) for p in points), *((p[0], p[1]) for p in outline)]
     if any(not (0 <= x <= cols - 1 and 0 <= y <= rows - 1) for x, y in seen):
         raise InputError(
             "a click beside the photo",
@@ -92,13 +102,15 @@ def measure_face(
         raise InputError(
             "no scale is given", "Give both ends of a known length, or four control points."
         )
-    traced = measure_traced_face(picture, click, found.scale, flags=found.flags)
+    traced = measure_traced_face(picture, click, found.scale, drawn_px=drawn, flags=found.flags)
     face: dict[str, Any] = {
         "photo": photo,
         **traced_columns(traced),
         "flaws": [_flaw(f, traced, found) for f in flaws],
     }
     warnings = list(found.warnings)
+    if drawn is not None:
+        warnings.append("the outline was drawn by hand: how far it misses the stone is not known")
     try:
         face |= face_colour(
             picture,

@@ -1,5 +1,5 @@
 // Bundles the pages. Usage: node build.mjs DESK_FOLDER MAP_FOLDER [--watch]
-import { mkdir, readFile, readdir, writeFile } from "node:fs/promises";
+import { mkdir, readdir, readFile, writeFile } from "node:fs/promises";
 import path from "node:path";
 import { fileURLToPath } from "node:url";
 import esbuild from "esbuild";

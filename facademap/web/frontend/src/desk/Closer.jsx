@@ -1,9 +1,9 @@
 // Two pictures of the wall beside each other: as it is, or with one block or another in the cut-out.
 import { useState } from "preact/hooks";
 import { q } from "./api.js";
-import { entryOf, revOf } from "./data.js";
 import { Dialog } from "./Dialogs.jsx";
-import { isReviewer } from "./Review.jsx";
+import { entryOf, revOf } from "./data.js";
+import { isReviewer } from "./reviewer.js";
 import { t } from "./texts.js";
 
 /** The wall round a repair with a face in the cut-out; where it will be cut, once that is known. */

@@ -3,9 +3,9 @@ import { useState } from "preact/hooks";
 import { Dialog } from "./Dialogs.jsx";
 import { labelOf, said } from "./fields.jsx";
 import { conflict, mineOf, resolveConflict, settleEntry } from "./outbox.js";
-import { Thumb } from "./Thumb.jsx";
 import { photoAddress } from "./photos.js";
 import { when } from "./settings.js";
+import { Thumb } from "./Thumb.jsx";
 import { t } from "./texts.js";
 
 export function Conflict() {

@@ -1,23 +1,24 @@
 // Control: pick points on a photo under a magnifier, type or read their coordinates, see the residuals at once, rectify.
 import Feature from "ol/Feature.js";
-import OlMap from "ol/Map.js";
-import View from "ol/View.js";
 import { LineString, Point } from "ol/geom.js";
 import VectorLayer from "ol/layer/Vector.js";
+import OlMap from "ol/Map.js";
 import Projection from "ol/proj/Projection.js";
 import VectorSource from "ol/source/Vector.js";
 import { Fill, RegularShape, Stroke, Style, Text } from "ol/style.js";
+import View from "ol/View.js";
 import { useEffect, useMemo, useRef, useState } from "preact/hooks";
 import { q } from "./api.js";
 import { rowsOf, surface } from "./data.js";
 import { edit, newId, notice } from "./edits.js";
 import { Entry } from "./fields.jsx";
+import { fitPlane, withoutLens } from "./fit.js";
+import { JobBar } from "./JobBar.jsx";
+import { startJob } from "./jobs.js";
+import { onRename } from "./outbox.js";
 import { PhotoButton } from "./PhotoButton.jsx";
 import { takePhoto } from "./photos.js";
-import { fitPlane, withoutLens } from "./fit.js";
-import { onRename } from "./outbox.js";
-import { JobBar } from "./Repairs.jsx";
-import { startJob } from "./jobs.js";
+import { HAND } from "./signs.js";
 import { t } from "./texts.js";
 import { tileLayer } from "./wall.js";
 
@@ -30,7 +31,7 @@ const sign = (check, name, on) =>
       points: check ? 3 : 4,
       radius: 9,
       angle: 0,
-      fill: new Fill({ color: on ? "#ffc61a" : "rgba(255,255,255,.7)" }),
+      fill: new Fill({ color: on ? HAND : "rgba(255,255,255,.8)" }),
       stroke: new Stroke({ color: "#141516", width: 2 }),
     }),
     text: new Text({
@@ -49,7 +50,7 @@ const arrow = [
 
 const flawSign = [
   new Style({ stroke: new Stroke({ color: "#141516", width: 5 }) }),
-  new Style({ stroke: new Stroke({ color: "#ffc61a", width: 2.4, lineDash: [7, 5] }) }),
+  new Style({ stroke: new Stroke({ color: "#ffffff", width: 2.4, lineDash: [7, 5] }) }),
 ];
 
 const NO_RINGS = [];
@@ -405,7 +406,7 @@ export function PhotoView({
 }) {
   const box = useRef(null);
   const glass = useRef(null);
-  const state = useRef({});
+  const state = useRef(/** @type {Record<string, any>} */ ({}));
   state.current.onPick = onPick;
   state.current.onChoose = onChoose;
   const [places] = useState(() => new VectorSource());
@@ -470,7 +471,7 @@ export function PhotoView({
       small.getView().setCenter(coordinate);
       small.getView().setResolution(Math.max(0.06, Math.min(0.5, view.getResolution() / 6)));
     };
-    const pickAt = ([x, y]) => {
+    const pickAt = (/** @type {number[]} */ [x, y]) => {
       if (x >= 0 && y <= 0 && x <= w && y >= -h) state.current.onPick([x - 0.5, -y - 0.5]);
     };
     state.current.pickHere = () => pickAt(view.getCenter());
@@ -482,14 +483,17 @@ export function PhotoView({
     view.on("change:center", () => {
       if (state.current.cross) magnify(view.getCenter());
     });
-    main.on("pointermove", ({ coordinate, originalEvent }) => {
-      if (originalEvent.pointerType === "mouse") setCross(false);
+    const kindOf = ({ originalEvent }) => originalEvent.pointerType;
+    main.on("pointermove", (event) => {
+      const { coordinate } = event;
+      if (kindOf(event) === "mouse") setCross(false);
       if (!state.current.cross) magnify(coordinate);
     });
-    main.on("singleclick", ({ coordinate, pixel, originalEvent }) => {
+    main.on("singleclick", (event) => {
+      const { coordinate, pixel } = event;
       const hit = main.forEachFeatureAtPixel(pixel, (f) => f.getId(), { hitTolerance: 5 });
       if (hit) state.current.onChoose(hit);
-      else if (originalEvent.pointerType === "touch" && state.current.cross)
+      else if (kindOf(event) === "touch" && state.current.cross)
         view.animate({ center: coordinate, duration: 150 });
       else pickAt(coordinate);
     });

@@ -1,22 +1,30 @@
 // Dialogs: the frame of all of them, name, history, keys and help.
 import { useEffect, useRef, useState } from "preact/hooks";
 import { ask, q } from "./api.js";
-import { entryOf, project } from "./data.js";
+import { entryOf } from "./data.js";
 import { edit } from "./edits.js";
 import { labelOf, said } from "./fields.jsx";
 import { isNew } from "./keys.js";
-import { languages, learnLanguages, speak } from "./languages.js";
-import { ReviewerLinks, isReviewer } from "./Review.jsx";
-import { language, theme, units, when, who } from "./settings.js";
+import { isReviewer } from "./reviewer.js";
+import { when, who } from "./settings.js";
 import { roundAll } from "./shapes.js";
-import { t } from "./texts.js";
 import { Thumb } from "./Thumb.jsx";
+import { t } from "./texts.js";
 import { dialog } from "./view.js";
 
+/**
+ * The frame of a dialogue.
+ * @param {object} props
+ * @param {string} props.title
+ * @param {() => void} [props.onClose] Without it the dialogue waits for an answer.
+ * @param {any} props.children
+ * @param {boolean | string} [props.wide]
+ * @param {string} [props.beside] Class of one that leaves the page to be seen.
+ */
 export function Dialog({ title: heading, onClose, children, wide, beside }) {
   const box = useRef(null);
   useEffect(() => {
-    const before = document.activeElement;
+    const before = /** @type {HTMLElement} */ (document.activeElement);
     // one that speaks of something on the page leaves the page to be seen
     if (beside) box.current.show();
     else box.current.showModal();
@@ -191,7 +199,9 @@ export function Name() {
           />
         </label>
         <footer class="actions">
-          <button class="main">{t("name.go")}</button>
+          <button type="submit" class="main">
+            {t("name.go")}
+          </button>
         </footer>
       </form>
     </Dialog>
@@ -200,6 +210,8 @@ export function Name() {
 
 const KEYS = [
   "V",
+  "S",
+  "U",
   "P",
   "R",
   "F",
@@ -209,14 +221,18 @@ const KEYS = [
   "W",
   "B",
   "E",
+  "D",
   "X",
   "H",
   "K",
   "J",
   "C",
+  "I",
+  "Q",
   "M",
   "N",
   "T",
+  "Y",
   "G",
   "arrows",
   "space",
@@ -226,6 +242,10 @@ const KEYS = [
   "backspace",
   "esc",
   "undo",
+  "commands",
+  "menu",
+  "choose",
+  "middle",
   "zoom",
   "alt",
   "shift",
@@ -235,13 +255,7 @@ const KEYS = [
 
 const READING_KEYS = ["V", "M", "G", "arrows", "zoom", "esc", "find", "places"];
 
-/** A language is offered by its own name. */
-const ENGLISH = "English";
-
 export function Help() {
-  useEffect(() => {
-    void learnLanguages();
-  }, []);
   return (
     <Dialog
       title={t("help")}
@@ -250,107 +264,35 @@ export function Help() {
       }}
       wide
     >
-      <div class="form two">
-        <div class="field">
-          <label for="h-theme">{t("theme")}</label>
-          <select
-            id="h-theme"
-            value={theme.value}
-            onChange={(e) => {
-              theme.value = e.currentTarget.value;
-            }}
-          >
-            {["day", "sun", "dark"].map((n) => (
-              <option key={n} value={n}>
-                {t(`theme.${n}`)}
-              </option>
-            ))}
-          </select>
-        </div>
-        <div class="field">
-          <label for="h-units">{t("units")}</label>
-          <select
-            id="h-units"
-            value={units.value}
-            onChange={(e) => {
-              units.value = e.currentTarget.value;
-            }}
-          >
-            {["mm", "in"].map((n) => (
-              <option key={n} value={n}>
-                {t(`units.${n}`)}
-              </option>
-            ))}
-          </select>
-        </div>
-        {languages.value.languages.length > 0 && (
-          <div class="field">
-            <label for="h-language">{t("language")}</label>
-            <select
-              id="h-language"
-              value={language.value}
-              onChange={(e) => speak(e.currentTarget.value)}
-            >
-              <option value="en" lang="en">
-                {ENGLISH}
-              </option>
-              {languages.value.languages.map((l) => (
-                <option key={l.tag} value={l.tag} lang={l.tag}>
-                  {l.language}
-                </option>
-              ))}
-            </select>
+      <p class="acts">
+        <button
+          type="button"
+          onClick={() => {
+            dialog.value = { kind: "tour", step: 0 };
+          }}
+        >
+          {t("tour.show")}
+        </button>
+        <button
+          type="button"
+          onClick={() => {
+            dialog.value = { kind: "commands" };
+          }}
+        >
+          {t("commands")} <kbd>{t("keyname.commands")}</kbd>
+        </button>
+      </p>
+      <h3>{t("keys")}</h3>
+      <dl class="keys">
+        {(isReviewer() ? READING_KEYS : KEYS).map((k) => (
+          <div key={k}>
+            <dt>
+              <kbd>{k.length === 1 ? k : t(`keyname.${k}`)}</kbd>
+            </dt>
+            <dd>{t(`key.${k}`)}</dd>
           </div>
-        )}
-        {!isReviewer() && (
-          <label class="field">
-            {t("name.label")}{" "}
-            <input
-              maxLength={60}
-              value={who.value}
-              readOnly={Boolean(project.value?.signed_in_as)}
-              onInput={(e) => {
-                who.value = e.currentTarget.value;
-              }}
-            />
-          </label>
-        )}
-        {project.value?.signed_in_as && (
-          <p class="field-act">
-            <a href="/sign-ins">{t("sessions.show")}</a>
-          </p>
-        )}
-        <p class="field-act">
-          <button
-            type="button"
-            onClick={() => {
-              dialog.value = { kind: "tour", step: 0 };
-            }}
-          >
-            {t("tour.show")}
-          </button>
-        </p>
-      </div>
-      {!isReviewer() &&
-        languages.value.problems.map((p) => (
-          <p class="warn" key={p}>
-            {p}
-          </p>
         ))}
-      {!isReviewer() && <ReviewerLinks />}
-      <details class="keys-fold" open={!matchMedia("(pointer:coarse)").matches}>
-        <summary>{t("keys")}</summary>
-        <dl class="keys">
-          {(isReviewer() ? READING_KEYS : KEYS).map((k) => (
-            <div key={k}>
-              <dt>
-                <kbd>{k.length === 1 ? k : t(`keyname.${k}`)}</kbd>
-              </dt>
-              <dd>{t(`key.${k}`)}</dd>
-            </div>
-          ))}
-        </dl>
-      </details>
+      </dl>
     </Dialog>
   );
 }

@@ -2,28 +2,127 @@
 import { useEffect, useState } from "preact/hooks";
 import { ask, q } from "./api.js";
 import { seq } from "./data.js";
-import { job } from "./jobs.js";
-import { when } from "./settings.js";
+import { notice } from "./edits.js";
+import { job, startJob } from "./jobs.js";
+import { isReviewer } from "./reviewer.js";
+import { when, who } from "./settings.js";
 import { t } from "./texts.js";
 
+const REST_MS = 1500;
 const sized = (bytes) =>
   bytes >= 1e6 ? `${(bytes / 1e6).toFixed(1)} MB` : `${Math.max(1, Math.round(bytes / 1e3))} kB`;
 const address = (name) => `/papers/${name.split("/").map(q).join("/")}`;
 
-export function Papers() {
-  const [papers, setPapers] = useState(null);
-  const done = job.value?.kind === "papers" ? job.value.state : "";
-  useEffect(() => {
-    let gone = false;
-    ask("/api/papers").then(
-      (a) => !gone && setPapers(a.papers),
-      () => {},
+/** Whether a paper still says what the project says; and why not. */
+function Standing({ paper }) {
+  if (!paper.state || paper.state === "current") return null;
+  return (
+    <div class="standing">
+      <span class="stale-mark">{t(`paper.${paper.state}`)}</span>
+      {paper.reasons?.length > 0 && (
+        <ul class="rows aside">
+          {paper.reasons.map((r) => (
+            <li key={r}>{r}</li>
+          ))}
+          {paper.more > 0 && <li>{t("and.more", { n: paper.more })}</li>}
+        </ul>
+      )}
+    </div>
+  );
+}
+
+function Paper({ paper: p }) {
+  const name = (
+    <>
+      {p.title} {p.number && <span class="aside">{p.number}</span>}{" "}
+      {p.files.length > 4 && <span class="count">{p.files.length}</span>}
+    </>
+  );
+  if (p.files.length > 4)
+    return (
+      <details open={p.state === "stale"}>
+        <summary>{name}</summary>
+        <Standing paper={p} />
+        <Files files={p.files} />
+      </details>
     );
-    return () => {
-      gone = true;
-    };
-  }, [done]);
+  return (
+    <div class="paper">
+      <strong>{name}</strong>
+      <Standing paper={p} />
+      <Files files={p.files} />
+    </div>
+  );
+}
+
+/** Every paper that was handed out, by its number; one that must not be used any more is recalled. */
+function Register({ list, load }) {
+  const [number, setNumber] = useState("");
+  const [why, setWhy] = useState("");
+  if (!list?.length) return null;
+  const recall = async (event) => {
+    event.preventDefault();
+    try {
+      await ask("/api/papers/recall", { method: "POST", body: { number, why, who: who.value } });
+      setNumber("");
+      setWhy("");
+    } catch (error) {
+      notice.value = {
+        text: error.problem ? `${error.problem}. ${error.remedy}` : t("needs.server"),
+        bad: true,
+      };
+    }
+    load();
+  };
+  return (
+    <details class="register">
+      <summary>
+        {t("papers.register")} <span class="count">{list.length}</span>
+      </summary>
+      <ul class="rows">
+        {list.map((r) => (
+          <li key={r.number}>
+            <strong>{r.number}</strong> {r.title}{" "}
+            <span class="aside">
+              {when(r.made_at)} · {t(`paper.${r.state}`)}
+              {r.why ? `: ${r.why}` : ""}
+            </span>
+            {r.state !== "recalled" && !isReviewer() && (
+              <button type="button" class="quiet" onClick={() => setNumber(r.number)}>
+                {t("papers.recall")}
+              </button>
+            )}
+          </li>
+        ))}
+      </ul>
+      {number && (
+        <form class="inline" onSubmit={recall}>
+          <label class="field">
+            {t("papers.recall.why", { number })}{" "}
+            <input value={why} onInput={(e) => setWhy(e.currentTarget.value)} />
+          </label>
+          <button type="submit" class="danger" disabled={!why.trim()}>
+            {t("papers.recall")}
+          </button>
+        </form>
+      )}
+    </details>
+  );
+}
+
+export function Papers() {
+  const [told, setTold] = useState(null);
+  const done = job.value?.kind === "papers" ? job.value.state : "";
+  const load = () =>
+    ask("/api/papers").then(setTold, () => {
+      // without the server no paper is shown
+    });
+  useEffect(() => {
+    const timer = setTimeout(() => void load(), told ? REST_MS : 0);
+    return () => clearTimeout(timer);
+  }, [done, seq.value]);
   const result = done === "done" ? job.value.result : null;
+  const { papers, stale = 0, register } = told ?? {};
   return (
     <section class="papers" aria-label={t("papers")}>
       <h3>{t("papers")}</h3>
@@ -44,21 +143,20 @@ export function Papers() {
         </details>
       )}
       {papers && !papers.length && <p class="aside">{t("papers.none")}</p>}
-      {papers?.map((p) =>
-        p.files.length > 4 ? (
-          <details key={p.name}>
-            <summary>
-              {p.title} <span class="count">{p.files.length}</span>
-            </summary>
-            <Files files={p.files} />
-          </details>
-        ) : (
-          <div key={p.name} class="paper">
-            <strong>{p.title}</strong>
-            <Files files={p.files} />
-          </div>
-        ),
+      {stale > 0 && (
+        <p class="warn" role="status">
+          {t("papers.stale", { n: stale })}{" "}
+          {!isReviewer() && (
+            <button type="button" onClick={() => void startJob("papers")}>
+              {t("papers.again")}
+            </button>
+          )}
+        </p>
       )}
+      {papers?.map((p) => (
+        <Paper paper={p} key={p.name} />
+      ))}
+      <Register list={register} load={load} />
     </section>
   );
 }
@@ -73,7 +171,10 @@ function Files({ files }) {
           </a>{" "}
           <span class="aside">
             {sized(f.bytes)} · {when(f.made_at)}
-          </span>
+          </span>{" "}
+          {f.state && f.state !== "current" && (
+            <span class="stale-mark">{t(`paper.${f.state}`)}</span>
+          )}
         </li>
       ))}
     </ul>

@@ -2,8 +2,13 @@
 import { useEffect, useState } from "preact/hooks";
 import { ask, q } from "./api.js";
 import { hasPicture } from "./Closer.jsx";
-import { rowsOf } from "./data.js";
+import { loadTable, rowsOf, tickOf } from "./data.js";
+import { notice } from "./edits.js";
+import { Entry } from "./fields.jsx";
 import { Reviews } from "./Review.jsx";
+import { isReviewer } from "./reviewer.js";
+import { when, who } from "./settings.js";
+
 import { t } from "./texts.js";
 import { select } from "./view.js";
 import { goTo } from "./wall.js";
@@ -11,49 +16,159 @@ import { goTo } from "./wall.js";
 const newestFirst = (plans) =>
   [...plans].sort((a, b) => String(b.made_at).localeCompare(String(a.made_at)));
 
+/** Plans as the server judges them: which can be chosen again, and whether the last step can be taken back. */
+/** @returns {[Map<string, any>, () => void]} */
+function useJudged(wanted) {
+  const [judged, setJudged] = useState(() => new Map());
+  const load = () =>
+    ask("/api/plans").then(
+      (a) => setJudged(new Map(a.plans.map((p) => [p.id, p]))),
+      () => {},
+    );
+  const state = tickOf("plans").value + tickOf("placements").value;
+  useEffect(() => {
+    if (wanted) void load();
+  }, [state, wanted]);
+  return [judged, () => void load()];
+}
+
+async function act(step, body, told) {
+  try {
+    await ask(`/api/plans/${step}`, { method: "POST", body: { ...body, who: who.value } });
+    for (const table of ["plans", "placements", "pieces"]) await loadTable(table).catch(() => {});
+    if (told) notice.value = { text: told };
+    return true;
+  } catch (error) {
+    notice.value = {
+      text: error.problem ? `${error.problem}. ${error.remedy}` : t("needs.server"),
+      bad: true,
+    };
+    return false;
+  }
+}
+
+const proofOf = (p) =>
+  p.status === "optimal"
+    ? t("plan.best")
+    : p.gap == null
+      ? "–"
+      : t("plan.within", { n: (p.gap * 100).toFixed(1) });
+
+/** What is done with a plan as a whole. */
+function PlanActs({ plan, judged, load }) {
+  const { id } = plan;
+  const run = async (step, body, told) => {
+    if (await act(step, body, told)) load();
+  };
+  if (isReviewer() || !judged) return null;
+  return (
+    <p class="acts">
+      {!plan.current && (
+        <button
+          type="button"
+          disabled={!judged.can_be_chosen}
+          title={judged.why_not ?? undefined}
+          onClick={() =>
+            void run("choose", { plan: id }, t("plan.chosen", { id: plan.name || id }))
+          }
+        >
+          {t("plan.choose")}
+        </button>
+      )}
+      {plan.current && judged.undo && (
+        <button type="button" onClick={() => void run("undo", {}, t("plan.undone"))}>
+          {t("plan.undo")}
+        </button>
+      )}
+      <button
+        type="button"
+        aria-pressed={Boolean(plan.kept)}
+        onClick={() => void run("keep", { plan: id, kept: !plan.kept })}
+      >
+        {t(plan.kept ? "plan.kept" : "plan.keep")}
+      </button>
+      {!plan.current && !plan.kept && (
+        <button type="button" class="danger" onClick={() => void run("drop", { plan: id })}>
+          {t("plan.drop")}
+        </button>
+      )}
+    </p>
+  );
+}
+
+function PlanCard({ plan: p, judged, load, onOpen }) {
+  return (
+    <li class={`plan-card ${p.current ? "on" : ""}`}>
+      <p>
+        <strong>{p.name || p.id}</strong> {p.name && <span class="aside">{p.id}</span>}{" "}
+        {p.current && <em class="stage">{t("plan.now")}</em>}{" "}
+        <span class="aside">{when(p.made_at)}</span>
+      </p>
+      <p class="aside">
+        {t("plan.matched")} {t("of", { n: p.matched, all: p.matched + p.unmatched })} ·{" "}
+        {t("plan.colour")} {p.mean_de00 == null ? "–" : p.mean_de00.toFixed(2)} · {t("plan.gap")}{" "}
+        {proofOf(p)}
+      </p>
+      <details onToggle={(e) => e.currentTarget.open && onOpen()}>
+        <summary>{t("plan.whole")}</summary>
+        {judged?.why_not && !p.current && <p class="aside">{judged.why_not}</p>}
+        {judged && !isReviewer() && (
+          <div class="field">
+            <span class="aside">{t("plan.name")}</span>
+            <Entry
+              aria-label={t("plan.name.of", { id: p.id })}
+              value={p.name ?? ""}
+              maxLength={80}
+              onCommit={async (name) => {
+                if (await act("name", { plan: p.id, name: name.trim() })) load();
+              }}
+            />
+          </div>
+        )}
+        <PlanActs plan={p} judged={judged} load={load} />
+      </details>
+    </li>
+  );
+}
+
+const FIRST_PLANS = 4;
+
 export function Plans() {
   const plans = newestFirst(rowsOf("plans"));
   const [open, setOpen] = useState(false);
+  const [all, setAll] = useState(false);
+  const [wanted, setWanted] = useState(false);
+  const [judged, load] = useJudged(wanted);
   if (!plans.length) return null;
+  const first = plans.filter((p, i) => all || i < FIRST_PLANS || p.current || p.kept);
   return (
-    <section aria-label={t("plans")}>
-      <h3>{t("plans")}</h3>
-      <div class="scroll-x">
-        <table class="plain">
-          <thead>
-            <tr>
-              <th scope="col">{t("plan")}</th>
-              <th scope="col">{t("plan.matched")}</th>
-              <th scope="col">{t("plan.colour")}</th>
-              <th scope="col">{t("plan.gap")}</th>
-            </tr>
-          </thead>
-          <tbody>
-            {plans.slice(0, 6).map((p) => (
-              <tr key={p.id} class={p.current ? "on" : ""}>
-                <th scope="row">
-                  {p.id}
-                  {p.current && ` · ${t("plan.now")}`}
-                </th>
-                <td>{t("of", { n: p.matched, all: p.matched + p.unmatched })}</td>
-                <td>{p.mean_de00 == null ? "–" : p.mean_de00.toFixed(2)}</td>
-                <td>
-                  {p.status === "optimal"
-                    ? t("plan.best")
-                    : p.gap == null
-                      ? "–"
-                      : t("plan.within", { n: (p.gap * 100).toFixed(1) })}
-                </td>
-              </tr>
-            ))}
-          </tbody>
-        </table>
-      </div>
-      {plans.length > 1 && (
-        <button type="button" aria-expanded={open} onClick={() => setOpen(!open)}>
-          {t("plans.compare")}
-        </button>
-      )}
+    <section class="plans" aria-label={t("plans")}>
+      <h3>
+        {t("plans")} <span class="count">{plans.length}</span>
+      </h3>
+      <ul>
+        {first.map((p) => (
+          <PlanCard
+            plan={p}
+            judged={judged.get(p.id)}
+            load={load}
+            onOpen={() => setWanted(true)}
+            key={p.id}
+          />
+        ))}
+      </ul>
+      <p class="acts">
+        {first.length < plans.length && (
+          <button type="button" onClick={() => setAll(true)}>
+            {t("plans.all", { n: plans.length })}
+          </button>
+        )}
+        {plans.length > 1 && (
+          <button type="button" aria-expanded={open} onClick={() => setOpen(!open)}>
+            {t("plans.compare")}
+          </button>
+        )}
+      </p>
       {open && plans.length > 1 && <Compare plans={plans} />}
       {plans
         .filter((p) => p.current)
@@ -91,7 +206,7 @@ function Compare({ plans }) {
     >
       {plans.map((p) => (
         <option key={p.id} value={p.id}>
-          {p.id}
+          {p.name || p.id}
           {p.current ? ` · ${t("plan.now")}` : ""}
         </option>
       ))}
@@ -116,13 +231,17 @@ function Compare({ plans }) {
         </thead>
         {found && (
           <tbody>
-            <Line name={t("plan.placed")} values={found.placed} better="more" />
-            <Line name={t("plan.visual")} values={found.visual} digits={1} />
-            <Line name={t("plan.opened")} values={found.opened_dm3} digits={0} unit="dm³" />
-            <Line name={t("plan.blocks")} values={found.opened_blocks} />
+            {linesOf(found).map((line) => (
+              <Line key={line.key} line={line} />
+            ))}
           </tbody>
         )}
       </table>
+      {found?.verdict && (
+        <p class="verdict" role="status">
+          {found.verdict.text}
+        </p>
+      )}
       {found && (
         <p class="aside" role="status">
           {found.changes.length
@@ -141,18 +260,32 @@ function Compare({ plans }) {
   );
 }
 
+const SHOWN = {
+  placed: { name: "plan.placed", digits: 0, unit: "" },
+  looks_shared: { name: "plan.visual", digits: 1, unit: "" },
+  opened_dm3: { name: "plan.opened", digits: 0, unit: "dm³" },
+  opened_blocks: { name: "plan.blocks", digits: 0, unit: "" },
+};
+/** Figures of both plans. Which one is better is the server's word: a plan that serves fewer repairs is never called so. */
+const linesOf = ({ lines, placed, visual, opened_dm3, opened_blocks }) =>
+  lines ?? [
+    { key: "placed", values: placed, better: null },
+    { key: "looks_shared", values: visual, better: null },
+    { key: "opened_dm3", values: opened_dm3, better: null },
+    { key: "opened_blocks", values: opened_blocks, better: null },
+  ];
+
 /** One figure of both plans; the better one is marked by more than its colour. */
-function Line({ name, values, digits = 0, unit = "", better = "less" }) {
-  const shown = values.map((v) => v.toFixed(digits));
-  const wins = (i) => shown[0] !== shown[1] && (better === "more") === values[i] > values[1 - i];
+function Line({ line }) {
+  const { name, digits, unit } = SHOWN[line.key] ?? { name: "figure", digits: 1, unit: "" };
   return (
     <tr>
-      <th scope="row">{name}</th>
-      {shown.map((v, i) => (
-        <td key={i} class={wins(i) ? "better" : ""}>
-          {v}
+      <th scope="row">{t(name)}</th>
+      {line.values.map((v, i) => (
+        <td key={i} class={line.better === i ? "better" : ""}>
+          {v == null ? "–" : v.toFixed(digits)}
           {unit && ` ${unit}`}
-          {wins(i) && <span class="aside"> {t("better")}</span>}
+          {line.better === i && <span class="aside"> {t("better")}</span>}
         </td>
       ))}
     </tr>

@@ -1,24 +1,32 @@
 // What is selected, and its classing.
 import { useEffect, useState } from "preact/hooks";
-import { entryOf, family, rowsOf, schema, term, tickOf } from "./data.js";
+import { classify } from "./classify.js";
+import { beginConfirming, proposals } from "./confirming.js";
+import { column, entryOf, family, rowsOf, schema, term, tickOf } from "./data.js";
+import { removeChosen } from "./deleting.js";
 import { edit } from "./edits.js";
 import { Facts, Field } from "./fields.jsx";
 import { isNew } from "./keys.js";
+import { shown, title } from "./names.js";
+import { copy, copyOn, explode, merge } from "./operations.js";
 import { PhotoButton } from "./PhotoButton.jsx";
 import { photoAddress, takePhoto } from "./photos.js";
+import { enter } from "./places.js";
+import { Reviews, Welcome } from "./Review.jsx";
+import { isReviewer } from "./reviewer.js";
+import { nameThem, offered, unnamed } from "./rows.js";
+import { Swatch } from "./Swatch.jsx";
 import { area, length, who } from "./settings.js";
 import { areaOf, lengthOf } from "./shapes.js";
 import { missingOf } from "./shared.js";
+import { stageColour } from "./signs.js";
+import { Templates } from "./Templates.jsx";
 import { t } from "./texts.js";
-import { copy, explode, merge, removeChosen } from "./tools.js";
 import { dialog, select, selection, template, tool } from "./view.js";
 import { goTo } from "./wall.js";
-import { Reviews, Welcome, isReviewer } from "./Review.jsx";
-import { Swatch } from "./Swatch.jsx";
-import { Templates } from "./Templates.jsx";
 
 /** Search the glossary by name, abbreviation or meaning, or open a family; what is chosen closes it again. */
-export function TermPicker({ value, onChange }) {
+export function TermPicker({ value, onChange, fresh = false }) {
   const [text, setText] = useState("");
   const [open, setOpen] = useState("");
   const all = schema.value.terms;
@@ -44,19 +52,21 @@ export function TermPicker({ value, onChange }) {
   };
   return (
     <div class="picker">
-      <div class="now">
-        <Swatch term={value} />
-        <div>
-          <strong>{value ?? t("differs")}</strong>
-          {now && (
-            <small>
-              {" "}
-              {now.abbreviation} · {family(now.family)?.name}
-            </small>
-          )}
-          <p class="meaning">{now?.meaning}</p>
+      {!fresh && (
+        <div class="now">
+          <Swatch term={value} />
+          <div>
+            <strong>{value ?? t("differs")}</strong>
+            {now && (
+              <small>
+                {" "}
+                {now.abbreviation} · {family(now.family)?.name}
+              </small>
+            )}
+            <p class="meaning">{now?.meaning}</p>
+          </div>
         </div>
-      </div>
+      )}
       <div class="chips" role="group" aria-label={t("families")}>
         {schema.value.families.map((f) => (
           <button
@@ -118,7 +128,8 @@ export function TermPicker({ value, onChange }) {
   );
 }
 
-const same = (rows, name) => rows.every((r) => (r[name] ?? null) === (rows[0][name] ?? null));
+const same = (rows, name) =>
+  rows.length < READ_MOST && rows.every((r) => (r[name] ?? null) === (rows[0][name] ?? null));
 
 export const FORMS = {
   conditions: [
@@ -154,7 +165,6 @@ export const FORMS = {
   openings: ["kind", "depth_m", "note"],
   repairs: [
     "treatment",
-    "stage",
     "priority",
     "depth_m",
     "wall_stone",
@@ -207,146 +217,250 @@ export function useChange() {
   };
 }
 
+/** Area net of openings, and what the outline itself covers where that is more. */
+function Figures({ table, rows, line }) {
+  if (table !== "conditions") return null;
+  if (line) return <span>{length(sum(rows, (r) => r.length_m ?? lengthOf(r.geometry)))}</span>;
+  const net = sum(rows, (r) => r.area_m2 ?? areaOf(r.geometry));
+  const whole = sum(rows, (r) => areaOf(r.geometry));
+  return (
+    <>
+      <span>{area(net)}</span>
+      {whole - net > LEAST_M2 && (
+        <span class="aside">{net ? t("area.net", { area: area(whole) }) : t("in.opening")}</span>
+      )}
+    </>
+  );
+}
+const LEAST_M2 = 1e-6;
+
+function RecordHead({ table, rows, line, total }) {
+  const [row] = rows;
+  const many = total > 1;
+  return (
+    <header class="head">
+      <h2>
+        {many ? (
+          t("many", { n: total })
+        ) : (
+          <>
+            {title(table)} <span class="id">{shown(row.id)}</span>
+          </>
+        )}
+      </h2>
+      <div class="figures">
+        {!many && row.geometry && (
+          <button type="button" class="quiet" onClick={() => goTo(table, row.id)}>
+            {t("show")}
+          </button>
+        )}
+        {total === rows.length && <Figures table={table} rows={rows} line={line} />}
+        {!many && (
+          <button
+            type="button"
+            class="quiet"
+            onClick={() => {
+              dialog.value = { kind: "history", table, id: row.id };
+            }}
+          >
+            {t("panel.history")}
+          </button>
+        )}
+      </div>
+      {many && <p class="aside">{t("many.hint")}</p>}
+    </header>
+  );
+}
+
+/** A stage is told here and changed in the record, where its checks are. */
+function Stage({ row }) {
+  return (
+    <p class="stage-line">
+      <span class="dot" style={{ background: stageColour(row.stage) }} /> {t("field.stage")}{" "}
+      <strong>{row.stage}</strong>{" "}
+      <button
+        type="button"
+        class="quiet"
+        onClick={() => {
+          enter("record");
+          select("repairs", row.id);
+        }}
+      >
+        {t("stage.record")}
+      </button>
+    </p>
+  );
+}
+
+function Proposal({ rows, table, change }) {
+  const open = rows.filter((r) => r.origin === "assisted" && !r.confirmed_by);
+  if (!open.length || open.length < rows.length) return null;
+  return (
+    <p class="warn">
+      {t("proposed")}{" "}
+      <button type="button" onClick={() => change("confirmed_by", who.value || "surveyor")}>
+        {t("confirm")}
+      </button>{" "}
+      <button type="button" onClick={() => beginConfirming(table)}>
+        {t("confirm.go")}
+      </button>
+    </p>
+  );
+}
+
+function Acts({ table, rows, line }) {
+  const [row] = rows;
+  const many = rows.length > 1;
+  const goOn = () => {
+    template.value = { ...row, [term(row.term)?.shape ?? "polygon"]: row.term, sticky: true };
+    tool.value = line ? "line" : "polygon";
+  };
+  return (
+    <footer class="actions">
+      {table === "conditions" && !many && (
+        <button type="button" onClick={goOn}>
+          {t("template.use")}
+        </button>
+      )}
+      {many && (
+        <button type="button" onClick={merge}>
+          {t("tool.merge")}
+        </button>
+      )}
+      {row.geometry?.type?.startsWith("Multi") && (
+        <button type="button" onClick={explode}>
+          {t("separate")}
+        </button>
+      )}
+      <button type="button" onClick={copy}>
+        {t("tool.copy")}
+      </button>
+      {table !== "repairs" && (
+        <button type="button" onClick={copyOn}>
+          {t("tool.copy.on")}
+        </button>
+      )}
+      <button type="button" class="danger" onClick={() => void removeChosen()}>
+        {t("tool.delete")}
+      </button>
+    </footer>
+  );
+}
+
+/** The fields of what is selected; a column that only the record changes is not among them. */
+function Form({ table, rows, names, lacking, change }) {
+  const [row] = rows;
+  return (
+    <>
+      {table === "conditions" && (
+        <TermPicker
+          value={same(rows, "term") ? row.term : null}
+          onChange={(v) => change("term", v)}
+        />
+      )}
+      <div class="form">
+        {names.map((name) => (
+          <Field
+            key={name}
+            table={table}
+            name={name}
+            value={same(rows, name) ? row[name] : null}
+            mixed={!same(rows, name)}
+            readOnly={READ_ONLY.has(name)}
+            lacking={lacking.includes(name)}
+            onChange={(v) => change(name, v)}
+          />
+        ))}
+      </div>
+    </>
+  );
+}
+
+function Nothing() {
+  if (isReviewer()) return <Welcome />;
+  return (
+    <div class="empty">
+      <h2>{t("nothing")}</h2>
+      <p>{t("nothing.hint")}</p>
+      <Waiting />
+      <Template />
+    </div>
+  );
+}
+
+/** Proposals that nobody has looked at yet: the next step where nothing is selected. */
+function Waiting() {
+  const n = Object.values(proposals.value).reduce((s, k) => s + k, 0);
+  if (!n) return null;
+  return (
+    <p class="warn">
+      {t("confirm.waiting", { n })}{" "}
+      <button type="button" onClick={() => beginConfirming()}>
+        {t("confirm.go")}
+      </button>
+    </p>
+  );
+}
+
+/** What was drawn and has no term: a person says what it is; the last term is offered, never taken by itself. */
+function Naming() {
+  const name = offered();
+  const choose = (v) => {
+    nameThem(v);
+    classify();
+  };
+  return (
+    <div class="naming">
+      <h2>{t("unnamed.title", { n: unnamed.value.length })}</h2>
+      <p class="aside">{t("unnamed.hint")}</p>
+      <button type="button" class="offer" onClick={() => choose(name)}>
+        <Swatch term={name} small /> <strong>{name}</strong> <small>{t("unnamed.last")}</small>{" "}
+        <kbd>{t("keyname.enter")}</kbd>
+      </button>
+      <Templates onUse={choose} />
+      <TermPicker value={null} onChange={choose} fresh />
+    </div>
+  );
+}
+
+/** Beyond so many, a form reads only the first ones to see whether all are alike. */
+const READ_MOST = 2000;
+
 export function Record() {
   const chosen = selection.value;
   const change = useChange();
+  if (unnamed.value.length) return <Naming />;
   if (chosen.length) void tickOf(chosen[0].table).value;
-  const rows = chosen.map(({ table, id }) => entryOf(table, id)?.row).filter(Boolean);
-  if (!rows.length && isReviewer()) return <Welcome />;
-  if (!rows.length) {
-    return (
-      <div class="empty">
-        <h2>{t("nothing")}</h2>
-        <p>{t("nothing.hint")}</p>
-        <Template />
-      </div>
-    );
-  }
+  const rows = chosen
+    .slice(0, READ_MOST)
+    .map(({ table, id }) => entryOf(table, id)?.row)
+    .filter(Boolean);
+  if (!rows.length) return <Nothing />;
   const { table } = chosen[0];
   const [row] = rows;
   const many = rows.length > 1;
-  const line = row.geometry?.type.includes("Line");
+  const line = row.geometry?.type.includes("Line") ?? false;
   const lacking = table === "conditions" && !many ? missingOf(row) : [];
   const names = (FORMS[table] ?? []).filter(
-    (n) => !(table === "conditions" && n === "width_m" && !line && !many),
+    (n) =>
+      !column(table, n)?.by_record &&
+      !(table === "conditions" && n === "width_m" && !line && !many),
   );
   return (
     <div class="record">
-      <header class="head">
-        <h2>
-          {many ? (
-            t("many", { n: rows.length })
-          ) : (
-            <>
-              {title(table)} <span class="id">{shown(row.id)}</span>
-            </>
-          )}
-        </h2>
-        <div class="figures">
-          {!many && row.geometry && (
-            <button type="button" class="quiet" onClick={() => goTo(table, row.id)}>
-              {t("show")}
-            </button>
-          )}
-          {table === "conditions" && (
-            <span>
-              {line
-                ? length(sum(rows, (r) => r.length_m ?? lengthOf(r.geometry)))
-                : area(sum(rows, (r) => r.area_m2 ?? areaOf(r.geometry)))}
-            </span>
-          )}
-          {!many && row.area_m2 === 0 && areaOf(row.geometry) > 0 && (
-            <span class="aside">{t("in.opening")}</span>
-          )}
-          {!many && (
-            <button
-              type="button"
-              class="quiet"
-              onClick={() => {
-                dialog.value = { kind: "history", table, id: row.id };
-              }}
-            >
-              {t("panel.history")}
-            </button>
-          )}
-        </div>
-        {many && <p class="aside">{t("many.hint")}</p>}
-      </header>
-      {!isReviewer() &&
-        rows.every((r) => r.origin === "assisted") &&
-        rows.some((r) => !r.confirmed_by) && (
-          <p class="warn">
-            {t("proposed")}{" "}
-            <button type="button" onClick={() => change("confirmed_by", who.value || "surveyor")}>
-              {t("confirm")}
-            </button>
-          </p>
-        )}
+      <RecordHead table={table} rows={rows} line={line} total={chosen.length} />
+      {table === "repairs" && !many && <Stage row={row} />}
+      {!isReviewer() && <Proposal rows={rows} table={table} change={change} />}
       {isReviewer() ? (
         !many && <Read table={table} row={row} names={names} />
       ) : (
-        <>
-          {table === "conditions" && (
-            <TermPicker
-              value={same(rows, "term") ? row.term : null}
-              onChange={(v) => change("term", v)}
-            />
-          )}
-          <div class="form">
-            {names.map((name) => (
-              <Field
-                key={name}
-                table={table}
-                name={name}
-                value={same(rows, name) ? row[name] : null}
-                mixed={!same(rows, name)}
-                readOnly={READ_ONLY.has(name)}
-                lacking={lacking.includes(name)}
-                onChange={(v) => change(name, v)}
-              />
-            ))}
-          </div>
-        </>
+        <Form table={table} rows={rows} names={names} lacking={lacking} change={change} />
       )}
       {table === "conditions" && <Photo rows={rows} />}
       {table === "conditions" && <Templates row={many ? null : row} />}
       {!many && table === "conditions" && <Links row={row} />}
       {!many && ["conditions", "repairs"].includes(table) && <Reviews table={table} id={row.id} />}
-      {!isReviewer() && (
-        <footer class="actions">
-          {table === "conditions" && !many && (
-            <button
-              type="button"
-              onClick={() => {
-                template.value = {
-                  ...row,
-                  [term(row.term)?.shape ?? "polygon"]: row.term,
-                  sticky: true,
-                };
-                tool.value = line ? "line" : "polygon";
-              }}
-            >
-              {t("template.use")}
-            </button>
-          )}
-          {many && (
-            <button type="button" onClick={merge}>
-              {t("tool.merge")}
-            </button>
-          )}
-          {row.geometry?.type?.startsWith("Multi") && (
-            <button type="button" onClick={explode}>
-              {t("separate")}
-            </button>
-          )}
-          <button type="button" onClick={copy}>
-            {t("tool.copy")}
-          </button>
-          <button type="button" class="danger" onClick={removeChosen}>
-            {t("tool.delete")}
-          </button>
-        </footer>
-      )}
+      {!isReviewer() && <Acts table={table} rows={rows} line={line} />}
     </div>
   );
 }
@@ -373,8 +487,6 @@ function Read({ table, row, names }) {
 }
 
 const sum = (rows, measure) => rows.reduce((s, r) => s + measure(r), 0);
-export const shown = (id) => (isNew(id) ? t("new") : id);
-export const title = (table) => t(`one.${table}`);
 
 function Template() {
   const now = template.value;

@@ -1,6 +1,6 @@
 // What this project requires of its conditions.
 import { Dialog } from "./Dialogs.jsx";
-import { requirable, requireFields, requiredFields } from "./shared.js";
+import { requirable, requiredFields, requireFields } from "./shared.js";
 import { t } from "./texts.js";
 import { dialog } from "./view.js";
 

@@ -1,17 +1,16 @@
 // Reviews: what a reviewer says of a repair or a condition, and the links that let reviewers in.
 import { useEffect, useState } from "preact/hooks";
-import { ask } from "./api.js";
-import { project, rowsOf } from "./data.js";
 import { enterReview } from "./acts.js";
+import { ask } from "./api.js";
+import { rowsOf } from "./data.js";
 import { notice } from "./edits.js";
 import { isNew } from "./keys.js";
 import { online } from "./outbox.js";
+import { isReviewer } from "./reviewer.js";
 import { onDay, who } from "./settings.js";
 import { t } from "./texts.js";
 import { panel, place, select, selection } from "./view.js";
 import { goTo } from "./wall.js";
-
-export const isReviewer = () => project.value?.pass === "review";
 
 /** What was said of a row, and room to say more. */
 export function Reviews({ table, id }) {
@@ -153,7 +152,7 @@ export function ReviewerLinks() {
           {t("links.name")}{" "}
           <input maxLength={80} value={name} onInput={(e) => setName(e.currentTarget.value)} />
         </label>
-        <button>{t("links.make")}</button>
+        <button type="submit">{t("links.make")}</button>
       </form>
       {made && (
         <p class="warn">

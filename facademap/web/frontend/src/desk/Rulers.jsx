@@ -1,10 +1,10 @@
 // The edges of the drawing are rules: metres and feet, with the pointer's place on them.
-import { useEffect, useRef } from "preact/hooks";
+
 import { effect } from "@preact/signals";
-import { map } from "./wall.js";
-import { grid, units } from "./settings.js";
-import { theme } from "./settings.js";
+import { useEffect, useRef } from "preact/hooks";
+import { grid, theme, units } from "./settings.js";
 import { pointer } from "./view.js";
+import { map } from "./wall.js";
 
 const METRIC = [0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50];
 const INCH = [1 / 16, 1 / 8, 1 / 4, 1 / 2, 1, 2, 3, 6, 12, 24, 60, 120, 240, 600].map(

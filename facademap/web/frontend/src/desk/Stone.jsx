@@ -1,19 +1,20 @@
 // The yard: every salvaged block with its picture, colour, state and saw plan.
 import { useState } from "preact/hooks";
+import { labColour } from "./colours.js";
 import { entryOf, faceAddress, rowsOf } from "./data.js";
 import { edit, newId, notice } from "./edits.js";
 import { Facts, Field } from "./fields.jsx";
-import { JobBar, labColour } from "./Repairs.jsx";
-import { MeasureFace } from "./MeasureFace.jsx";
+import { JobBar } from "./JobBar.jsx";
 import { isNew } from "./keys.js";
+import { MeasureFace } from "./MeasureFace.jsx";
+import { shown } from "./names.js";
+import { online } from "./outbox.js";
 import { PhotoButton } from "./PhotoButton.jsx";
 import { photoStored, takePhoto } from "./photos.js";
-import { online } from "./outbox.js";
-import { shown } from "./Record.jsx";
-import { isReviewer } from "./Review.jsx";
+import { enter } from "./places.js";
+import { isReviewer } from "./reviewer.js";
 import { length, sizes } from "./settings.js";
 import { t } from "./texts.js";
-import { enter } from "./Desk.jsx";
 import { select, selection } from "./view.js";
 import { goTo } from "./wall.js";
 
@@ -247,11 +248,11 @@ function Face({ face }) {
   const [w, h] = [x1 - x0, y1 - y0];
   const k = 1000;
   const path = (r) =>
-    r
+    `${r
       .map(
         (p, i) => `${i ? "L" : "M"}${((p[0] - x0) * k).toFixed(1)} ${((y1 - p[1]) * k).toFixed(1)}`,
       )
-      .join("") + "Z";
+      .join("")}Z`;
   const all = rowsOf("placements").filter((p) => p.face === face.id);
   const slabs = all[0]?.slab_thicknesses ?? [];
   const [slab, setSlab] = useState(0);

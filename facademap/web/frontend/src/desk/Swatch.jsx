@@ -3,6 +3,7 @@ import { useEffect, useRef } from "preact/hooks";
 import { family as familyOf, term as termOf } from "./data.js";
 import { hatchPattern } from "./signs.js";
 
+/** @param {{term?: string | null, family?: string, small?: boolean}} props */
 export function Swatch({ term, family, small }) {
   const canvas = useRef(null);
   const found = term ? termOf(term) : null;

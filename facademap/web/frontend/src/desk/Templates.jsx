@@ -1,12 +1,12 @@
 // Named templates of conditions: kept with the project, used by a key or a touch, on one condition or on many.
 import { useState } from "preact/hooks";
 import { Dialog } from "./Dialogs.jsx";
-import { dropTemplate, keepTemplate, templates, useTemplate } from "./shared.js";
+import { isReviewer } from "./reviewer.js";
 import { Swatch } from "./Swatch.jsx";
+import { length } from "./settings.js";
+import { dropTemplate, keepTemplate, templates, useTemplate } from "./shared.js";
 import { t } from "./texts.js";
 import { dialog, template } from "./view.js";
-import { isReviewer } from "./Review.jsx";
-import { length } from "./settings.js";
 
 /** A template in a few words: its classes and its depth. */
 const said = ({ values }) =>
@@ -17,7 +17,10 @@ const said = ({ values }) =>
     .filter(Boolean)
     .join(" · ");
 
-export function Templates({ row = null }) {
+/**
+ * @param {{row?: any, onUse?: ((term: string) => void) | null}} props `onUse` takes the term instead of the selection.
+ */
+export function Templates({ row = null, onUse = null }) {
   const all = templates();
   if (isReviewer()) return null;
   return (
@@ -47,7 +50,10 @@ export function Templates({ row = null }) {
                 !row && template.value.name === x.name && Boolean(template.value.sticky)
               }
               title={x.key ? t("template.key", { key: x.key }) : undefined}
-              onClick={() => useTemplate(x)}
+              onClick={() => {
+                useTemplate(x);
+                onUse?.(x.values.term);
+              }}
             >
               <Swatch term={x.values.term} small />{" "}
               <span>
@@ -115,7 +121,7 @@ export function KeepTemplate({ row }) {
         </div>
         {taken && <p class="aside">{t("template.taken", { name: taken.name })}</p>}
         <footer class="actions">
-          <button class="main" disabled={!name.trim()}>
+          <button type="submit" class="main" disabled={!name.trim()}>
             {t("store")}
           </button>
         </footer>

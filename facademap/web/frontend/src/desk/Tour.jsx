@@ -2,8 +2,8 @@
 import { useEffect, useState } from "preact/hooks";
 import { Dialog } from "./Dialogs.jsx";
 import { project } from "./data.js";
-import { enter } from "./Desk.jsx";
-import { isReviewer } from "./Review.jsx";
+import { enter } from "./places.js";
+import { isReviewer } from "./reviewer.js";
 import { tourSeen, who } from "./settings.js";
 import { t } from "./texts.js";
 import { dialog, panel, sheetOpen } from "./view.js";
@@ -32,7 +32,7 @@ function usePlace(selector) {
     const find = () => {
       const found = document.querySelector(selector)?.getBoundingClientRect();
       setBox(
-        found && found.width
+        found?.width
           ? { left: found.left, top: found.top, width: found.width, height: found.height }
           : null,
       );

@@ -14,7 +14,7 @@ const placesOf = (item) =>
 const textOf = ({ blob, kind, changes, body, ...rest }) =>
   JSON.stringify(kind === "edit" || changes ? changes : { ...rest, body });
 
-function Item({ item, children }) {
+function Item({ item, children = null }) {
   return (
     <li class="waits">
       {item.blob ? (
@@ -72,10 +72,26 @@ export function Waiting() {
                 <p class="warn bad">
                   {item.refusal.problem}. {item.refusal.remedy}
                 </p>
+                {item.refusal.consequences?.text.length > 0 && (
+                  <ul class="plain-list">
+                    {item.refusal.consequences.text.map((line) => (
+                      <li key={line}>{line}</li>
+                    ))}
+                  </ul>
+                )}
                 <p class="acts">
-                  <button type="button" onClick={() => tryAgain(item.key)}>
-                    {t("refused.again")}
-                  </button>
+                  {item.refusal.consequences ? (
+                    <button
+                      type="button"
+                      onClick={() => tryAgain(item.key, item.refusal.consequences.seal)}
+                    >
+                      {t("delete.do")}
+                    </button>
+                  ) : (
+                    <button type="button" onClick={() => tryAgain(item.key)}>
+                      {t("refused.again")}
+                    </button>
+                  )}
                   <button
                     type="button"
                     onClick={() => navigator.clipboard?.writeText(textOf(item))}

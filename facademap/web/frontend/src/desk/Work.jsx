@@ -1,23 +1,23 @@
 // The record, made for a phone on the scaffold: stage, checks, measures, photo. Works on without a connection.
 import { useEffect, useState } from "preact/hooks";
 import { enterAct, lookAt, workState } from "./acts.js";
+import { Cautions } from "./Cautions.jsx";
 import { edgeName } from "./cutout.js";
 import { column, entryOf, rowsOf, tickOf } from "./data.js";
 import { notice } from "./edits.js";
 import { fromMetres, toMetres } from "./fields.jsx";
 import { Numbers } from "./Numbers.jsx";
+import { shown } from "./names.js";
 import { online } from "./outbox.js";
 import { Ticket } from "./Papers.jsx";
 import { PhotoButton } from "./PhotoButton.jsx";
 import { photoAddress, takePhoto } from "./photos.js";
-import { shown } from "./Record.jsx";
-import { isReviewer } from "./Review.jsx";
-import { Cautions } from "./Repairs.jsx";
+import { isReviewer } from "./reviewer.js";
 import { sizes, units, when } from "./settings.js";
+import { stageColour } from "./signs.js";
 import { t } from "./texts.js";
 import { select, selection } from "./view.js";
 import { goTo } from "./wall.js";
-import { stageColour } from "./signs.js";
 
 export function WorkRecord() {
   void tickOf("repairs").value;
@@ -219,7 +219,7 @@ function Work({ row }) {
       )}
       {piece && <Ticket repair={row.id} />}
       {state && !isReviewer() && (
-        <footer class="work-foot" aria-label={t("work.next")}>
+        <footer class="work-foot">
           <h3 class="visually-hidden">{t("work.next")}</h3>
           <p class="shot">
             <input
@@ -443,7 +443,7 @@ function Check({ check, row, onSave }) {
               grow={several && !count}
               onChange={setTexts}
             />
-            <button>{t("store")}</button>
+            <button type="submit">{t("store")}</button>
           </form>
         ) : (
           <p class="acts">
@@ -478,7 +478,7 @@ function Check({ check, row, onSave }) {
             onInput={(e) => setWrong(e.currentTarget.value)}
             onKeyDown={(e) => e.stopPropagation()}
           />
-          <button>{t("store")}</button>
+          <button type="submit">{t("store")}</button>
         </form>
       )}
     </li>
@@ -526,7 +526,9 @@ function CutOut({ onSave, known }) {
             />
           </div>
         ))}
-        <button class="wide">{t("work.store.measures")}</button>
+        <button type="submit" class="wide">
+          {t("work.store.measures")}
+        </button>
       </form>
     </details>
   );

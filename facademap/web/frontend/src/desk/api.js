@@ -8,10 +8,24 @@ export class Refused extends Error {
     this.remedy = body?.remedy ?? "";
     this.kind = body?.type ?? "";
     this.theirs = body?.theirs ?? null;
+    /** What depends on what was to be deleted. */
+    this.consequences = body?.consequences ?? null;
   }
 }
 
+/**
+ * Ask the server.
+ * @param {string} address
+ * @param {object} [options]
+ * @param {string} [options.method]
+ * @param {any} [options.body] Sent as JSON.
+ * @param {BodyInit} [options.raw] Sent as it is, with its type.
+ * @param {string} [options.type]
+ * @param {AbortSignal} [options.signal]
+ * @returns {Promise<any>}
+ */
 export async function ask(address, { method = "GET", body, raw, type, signal } = {}) {
+  /** @type {Record<string, string>} */
   const headers = { accept: "application/json" };
   if (raw) headers["content-type"] = type;
   else if (method !== "GET") headers["content-type"] = "application/json";

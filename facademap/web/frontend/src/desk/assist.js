@@ -22,26 +22,38 @@ async function propose(kind, points) {
   const box = map.getView().calculateExtent(map.getSize());
   thinking.value = true;
   try {
-    const { geometries } = await ask(`/api/assist/${kind}`, {
+    return await ask(`/api/assist/${kind}`, {
       method: "POST",
       body: { surface: surface.value, box, points },
     });
-    return geometries.map((geometry) => ({
-      ...geometry,
-      coordinates: roundAll(geometry.coordinates),
-    }));
   } catch (error) {
     notice.value = {
       text: error.problem ? `${error.problem}. ${error.remedy}` : t("assist.offline"),
       bad: true,
     };
-    return [];
+    return { geometries: [] };
   } finally {
     thinking.value = false;
   }
 }
 
-export const outlineAt = async (point) => (await propose("outline", [point]))[0];
-export const followLine = async (points) => (await propose("line", points))[0];
-/** Outlines of the stones of a course along a stroke, from its beginning to its end. */
-export const findCourse = (points) => propose("course", points);
+const rounded = (geometry) => ({ ...geometry, coordinates: roundAll(geometry.coordinates) });
+const first = ({ geometries: [geometry] }) => (geometry ? rounded(geometry) : null);
+
+export const outlineAt = async (point) => first(await propose("outline", [point]));
+export const followLine = async (points) => first(await propose("line", points));
+
+/**
+ * Stones of a course along a stroke, from its beginning to its end, with their place in the course where it is known,
+ * and what was left out because it can be no stone.
+ */
+export async function findCourse(points) {
+  const { geometries, proposals, left_out: leftOut = [] } = await propose("course", points);
+  return {
+    leftOut,
+    proposals: (proposals ?? geometries.map((geometry) => ({ geometry }))).map((p) => ({
+      ...p,
+      geometry: rounded(p.geometry),
+    })),
+  };
+}

@@ -1,13 +1,15 @@
 // Corners of what is selected, while it is changed: shown to all, and moved, added and taken out by the keyboard.
+
+import { effect, signal } from "@preact/signals";
 import Feature from "ol/Feature.js";
 import { MultiPoint, Point } from "ol/geom.js";
 import VectorLayer from "ol/layer/Vector.js";
 import VectorSource from "ol/source/Vector.js";
 import { Circle, Fill, RegularShape, Stroke, Style } from "ol/style.js";
-import { effect, signal } from "@preact/signals";
 import { canBeCut, canBeShaped } from "./cutout.js";
 import { entryOf } from "./data.js";
 import { edit, notice } from "./edits.js";
+import { neighboursOf } from "./joined.js";
 import {
   cornerMoved,
   cornersOf,
@@ -17,6 +19,7 @@ import {
   withCornerAdded,
   withoutCorner,
 } from "./shapes.js";
+import { HAND } from "./signs.js";
 import { t } from "./texts.js";
 import { live, selection, tool } from "./view.js";
 import { chosenSource, format, holdChosenWhile, map, showChosen } from "./wall.js";
@@ -29,13 +32,19 @@ const REST_MS = 700;
 
 const dot = new Style({
   geometry: (feature) =>
-    new MultiPoint(cornersOf(format.writeGeometryObject(feature.getGeometry())).map((c) => c.at)),
+    new MultiPoint(
+      cornersOf(
+        format.writeGeometryObject(
+          /** @type {import("ol/geom.js").Geometry} */ (feature.getGeometry()),
+        ),
+      ).map((c) => c.at),
+    ),
   image: new RegularShape({
     points: 4,
     radius: 6.5,
     angle: Math.PI / 4,
     fill: new Fill({ color: "#ffffff" }),
-    stroke: new Stroke({ color: "#141516", width: 1.6 }),
+    stroke: new Stroke({ color: HAND, width: 1.6 }),
   }),
 });
 const isCutOut = (feature) =>
@@ -55,8 +64,8 @@ const mark = new VectorLayer({
   style: new Style({
     image: new Circle({
       radius: 11,
-      stroke: new Stroke({ color: "#141516", width: 3 }),
-      fill: new Fill({ color: "rgba(255,198,26,.55)" }),
+      stroke: new Stroke({ color: HAND, width: 3 }),
+      fill: new Fill({ color: "rgba(11,122,131,.35)" }),
     }),
   }),
 });
@@ -93,17 +102,18 @@ function store() {
   holdChosenWhile(false);
   const fault = faultOf(done.geometry);
   if (fault) notice.value = { text: t(`fault.${fault}`), bad: true };
-  else
-    edit(t(done.table === "repairs" ? "what.cutout" : "what.modify", { id: done.id }), [
-      {
-        op: "update",
-        table: done.table,
-        id: done.id,
-        values: {
-          geometry: { ...done.geometry, coordinates: roundAll(done.geometry.coordinates) },
-        },
-      },
+  else {
+    const { table, id } = done;
+    const geometry = { ...done.geometry, coordinates: roundAll(done.geometry.coordinates) };
+    const before = entryOf(table, id)?.row.geometry;
+    const beside = before ? neighboursOf([{ table, id, before, after: geometry }]) : [];
+    edit(t(table === "repairs" ? "what.cutout" : "what.modify", { id }), [
+      { op: "update", table, id, values: { geometry } },
+      ...beside,
     ]);
+    if (beside.length)
+      notice.value = { text: t("together.moved", { n: beside.length }), undo: true };
+  }
   showChosen();
 }
 

@@ -1,15 +1,17 @@
 // A cut-out on the wall: its piece, joints and pins shown, its sides, corners and pins moved by pointer, finger or pen.
+
+import { effect } from "@preact/signals";
 import Feature from "ol/Feature.js";
 import { LineString, Point, Polygon } from "ol/geom.js";
 import PointerInteraction from "ol/interaction/Pointer.js";
 import VectorLayer from "ol/layer/Vector.js";
 import VectorSource from "ol/source/Vector.js";
 import { Circle, Fill, RegularShape, Stroke, Style, Text } from "ol/style.js";
-import { effect } from "@preact/signals";
 import { entryOf, rowsOf, tickOf } from "./data.js";
 import { edit, notice } from "./edits.js";
 import { length } from "./settings.js";
 import { areaOf, cornerMoved, roundAll, sideMoved } from "./shapes.js";
+import { HAND } from "./signs.js";
 import { t } from "./texts.js";
 import { live, selection, tool } from "./view.js";
 import { map } from "./wall.js";
@@ -48,8 +50,8 @@ const handle = (points, angle) =>
       points,
       radius: 8,
       angle,
-      fill: new Fill({ color: "#ffc61a" }),
-      stroke: new Stroke({ color: "#141516", width: 2 }),
+      fill: new Fill({ color: "#ffffff" }),
+      stroke: new Stroke({ color: HAND, width: 2.4 }),
     }),
   });
 const SIDE = handle(4, 0);
@@ -120,9 +122,9 @@ function show(row, ring = row?.geometry.coordinates[0].slice(0, -1)) {
     if (shaping) add(new Point(a), { kind: "corner", at: i });
   });
   if (drag) add(new LineString([...ring, ring[0]]), { kind: "piece" });
-  (drag?.pins ?? row.pins ?? []).forEach((p, i) =>
-    add(new Point([p.u_m, p.v_m]), { kind: "pin", at: i }),
-  );
+  (drag?.pins ?? row.pins ?? []).forEach((p, i) => {
+    add(new Point([p.u_m, p.v_m]), { kind: "pin", at: i });
+  });
 }
 
 /** Name of an edge as on the ticket: top, right, bottom, left, and their numbers beyond the first. */
@@ -158,7 +160,8 @@ export class ShapeCutOut extends PointerInteraction {
       .getFeatures()
       .filter((f) => f.get("kind") in RANK)
       .map((f) => {
-        const [x, y] = map.getPixelFromCoordinate(f.getGeometry().getCoordinates());
+        const at = /** @type {Point} */ (f.getGeometry()).getCoordinates();
+        const [x, y] = map.getPixelFromCoordinate(at);
         return { f, far: Math.hypot(x - event.pixel[0], y - event.pixel[1]) };
       })
       .filter(({ far }) => far <= reach);

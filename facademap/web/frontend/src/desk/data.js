@@ -1,6 +1,6 @@
 // The tables as this page knows them: rows by id, with their revision. Everything shown is drawn from here.
 import { signal } from "@preact/signals";
-import { Refused, ask, q } from "./api.js";
+import { ask, q, Refused } from "./api.js";
 import { Table, unpack } from "./packed.js";
 
 export const project = signal(null);

@@ -10,7 +10,10 @@ const BOX_PX = 5;
 /** A row of a packed table in the clothes of a map feature, for the signs; one for all rows. */
 class Shown {
   look(table, pack, i, crowded) {
-    [this.table, this.pack, this.i, this.crowded] = [table, pack, i, crowded];
+    this.table = table;
+    this.pack = pack;
+    this.i = i;
+    this.crowded = crowded;
     return this;
   }
 

@@ -11,6 +11,10 @@ import { t } from "./texts.js";
 export { newId };
 export const undoable = signal([]);
 export const redoable = signal([]);
+/**
+ * What is told for a moment.
+ * @type {import("@preact/signals").Signal<{text: string, bad?: boolean, undo?: boolean, act?: string, onAct?: () => void} | null>}
+ */
 export const notice = signal(null);
 /** How many edits are brought back at once; further ones come when these are used up. */
 const PAGE = 60;
@@ -23,7 +27,7 @@ const plain = (value) =>
     : (value ?? null);
 const same = (a, b) => JSON.stringify(plain(a)) === JSON.stringify(plain(b));
 
-function run(what, changes, undoes) {
+function run(what, changes, undoes, confirmed) {
   if (project.value?.pass === "review") {
     notice.value = { text: t("reviewer.only"), bad: true };
     return null;
@@ -56,15 +60,21 @@ function run(what, changes, undoes) {
     kind: "edit",
     who: author(),
     undoes: undoes ?? null,
+    ...(confirmed ? { confirmed } : {}),
     changes: sent,
     at: new Date().toISOString(),
   });
   return made;
 }
 
-/** Make an edit: stored in the browser at once, on the server as soon as it hears. */
-export function edit(what, changes) {
-  const made = run(what, changes);
+/**
+ * Make an edit: stored in the browser at once, on the server as soon as it hears.
+ * @param {string} what
+ * @param {object[]} changes
+ * @param {{confirmed?: string | boolean}} [options] The seal of the consequences that a person has seen.
+ */
+export function edit(what, changes, { confirmed } = {}) {
+  const made = run(what, changes, undefined, confirmed);
   if (made) {
     undoable.value = [...undoable.value, made];
     redoable.value = [];

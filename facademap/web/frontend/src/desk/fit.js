@@ -34,9 +34,9 @@ export function fitPlane(pixels, metres) {
   pixels.forEach((pixel, i) => {
     const [x, y] = [(pixel[0] - p.cx) * p.s, (pixel[1] - p.cy) * p.s];
     const [u, v] = [(metres[i][0] - q.cx) * q.s, (metres[i][1] - q.cy) * q.s];
-    for (const [row, value] of [
-      [[x, y, 1, 0, 0, 0, -u * x, -u * y], u],
-      [[0, 0, 0, x, y, 1, -v * x, -v * y], v],
+    for (const { row, value } of [
+      { row: [x, y, 1, 0, 0, 0, -u * x, -u * y], value: u },
+      { row: [0, 0, 0, x, y, 1, -v * x, -v * y], value: v },
     ]) {
       row.forEach((a, r) => {
         atb[r] += a * value;
@@ -48,7 +48,7 @@ export function fitPlane(pixels, metres) {
   });
   const h = solve(ata, atb);
   if (!h) return null;
-  return ([px, py]) => {
+  return (/** @type {number[]} */ [px, py]) => {
     const [x, y] = [(px - p.cx) * p.s, (py - p.cy) * p.s];
     const w = h[6] * x + h[7] * y + 1;
     return [
@@ -59,7 +59,7 @@ export function fitPlane(pixels, metres) {
 }
 
 /** Pixel without the lens's distortion (Brown-Conrady, by fixed-point iteration); as it is where no lens is known. */
-export function withoutLens([x, y], camera) {
+export function withoutLens(/** @type {number[]} */ [x, y], camera) {
   if (!camera?.fx) return [x, y];
   const { fx, fy, cx, cy, k1 = 0, k2 = 0, k3 = 0, p1 = 0, p2 = 0 } = camera;
   const [xd, yd] = [(x - cx) / fx, (y - cy) / fy];

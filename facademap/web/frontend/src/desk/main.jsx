@@ -3,21 +3,24 @@ import "@fontsource/atkinson-hyperlegible/latin-700.css";
 import "@fontsource/atkinson-hyperlegible/latin-ext-400.css";
 import "@fontsource/atkinson-hyperlegible/latin-ext-700.css";
 import "ol/ol.css";
-import "./desk.css";
+import "./look/desk.css";
 import { render } from "preact";
-import { useEffect, useRef } from "preact/hooks";
 import { learnOverview } from "./acts.js";
 import { learnAssistance } from "./assist.js";
+import { Desk } from "./Desk.jsx";
 import { loadProject, loadRest, project } from "./data.js";
-import { Desk, Failure } from "./Desk.jsx";
+import { drafts, loadDrafts, tab } from "./drafts.js";
 import { recallEdits } from "./edits.js";
+import { Failure } from "./Failure.jsx";
 import { takeLanguage } from "./languages.js";
-import { openLink } from "./links.js";
-import { isReviewer } from "./Review.jsx";
+import { followAddress, openLink } from "./links.js";
 import { followNews, openOutbox, replayWaiting, send } from "./outbox.js";
-import { tourSeen } from "./settings.js";
-import { dialog } from "./view.js";
-import { who } from "./settings.js";
+import { enter } from "./places.js";
+import { isReviewer } from "./reviewer.js";
+import { recallUnnamed } from "./rows.js";
+import { tourSeen, who } from "./settings.js";
+import { resumeHere } from "./sketch.js";
+import { dialog, place } from "./view.js";
 
 const root = document.getElementById("desk");
 
@@ -41,10 +44,20 @@ async function start() {
   void learnOverview();
   void followNews();
   void learnAssistance();
-  openLink();
+  loadDrafts();
+  recallUnnamed();
+  if (!openLink()) recallSketch();
+  followAddress();
   document.documentElement.dataset.loaded = "yes";
   if (!who.value && !tourSeen.value) dialog.value = { kind: "tour", step: 0 };
   whenDrawn(keepForLater);
+}
+
+/** Go on with what was being drawn when the page was left. */
+function recallSketch() {
+  const last = drafts.value.findLast((d) => d.tab === tab && d.corners.length);
+  if (last && last.place !== place.value) enter(last.place);
+  else if (last) resumeHere();
 }
 
 /** The wall comes first: what can wait begins when it is drawn, or after ten seconds in a page that nobody looks at. */
@@ -78,4 +91,3 @@ function keepForLater() {
 }
 
 void start();
-export { useEffect, useRef };

@@ -1,7 +1,7 @@
 // Everything on its way, in one line: edits, entries of the record, photos, reviews. Kept in the browser before
 // anything else, sent in the order it was made, never sent twice with effect.
 import { computed, signal } from "@preact/signals";
-import { Refused, ask } from "./api.js";
+import { ask, Refused } from "./api.js";
 import { entryOf, loadTable, project, putRow, renameRow, seq, tableOf } from "./data.js";
 import { holdFast, keep, keptItems, letGo, openKept } from "./kept.js";
 
@@ -32,8 +32,8 @@ let sending = false;
 /** How things of one kind are sent, shown before they arrive, and settled when they have. */
 const kinds = {
   edit: {
-    send: ({ key, who, what, undoes, changes }) =>
-      ask("/api/edits", { method: "POST", body: { key, who, what, undoes, changes } }),
+    send: ({ key, who, what, undoes, changes, confirmed }) =>
+      ask("/api/edits", { method: "POST", body: { key, who, what, undoes, changes, confirmed } }),
     show: (item, tables) =>
       item.changes.filter((c) => !tables || tables.has(c.table)).forEach(applyLocally),
     async settle(item, answer) {
@@ -180,21 +180,24 @@ const replaced = (value, from, to) => {
   return value;
 };
 
-/** A thing that was new has its number now: everything that still waits calls it by that. */
+/**
+ * A thing that was new has its number now: everything that still waits calls it by that. The page learns of it at once,
+ * so that nobody loses the field in which they type.
+ */
 export async function rename(from, to, table) {
   if (table) renameRow(table, from, to);
-  for (const item of queue) {
-    if (!JSON.stringify(item).includes(from)) continue;
+  const named = queue.filter((item) => JSON.stringify(item).includes(from));
+  for (const item of named)
     for (const [name, value] of Object.entries(item)) item[name] = replaced(value, from, to);
-    await keep(item);
-  }
   for (const listener of renameListeners) listener(from, to, table);
+  for (const item of named) await keep(item);
 }
 
 /** What the server will never take: kept for the person to see, with the reason. */
 async function setAside(item, error) {
   queue.shift();
-  item.refusal = { problem: error.problem, remedy: error.remedy };
+  const { problem, remedy, consequences } = error;
+  item.refusal = { problem, remedy, consequences };
   await keep(item);
   refused.value = [...refused.value, item];
   await kindOf(item).refused?.(item);
@@ -224,10 +227,15 @@ export async function forgetRefused(key) {
   await letGo(key);
 }
 
-/** Send what was refused once more, after everything else that waits. */
-export async function tryAgain(key) {
+/**
+ * Send what was refused once more, after everything else that waits.
+ * @param {string} key
+ * @param {string} [confirmed] Seal of what follows from it, where that was seen.
+ */
+export async function tryAgain(key, confirmed) {
   const item = refused.value.find((i) => i.key === key);
   if (!item) return;
+  if (confirmed) item.confirmed = confirmed;
   refused.value = refused.value.filter((i) => i !== item);
   delete item.refusal;
   kindOf(item).show?.(item);

@@ -34,7 +34,7 @@ function columnOf(told, array) {
 }
 
 /** Boxes of all rows in micrometres: left, bottom, right, top; an empty box for rows without an outline. The extent is that of all. */
-function boxesOf({ n, ringsTo, pointsTo, xy }) {
+function boxesOf(/** @type {Record<string, any>} */ { n, ringsTo, pointsTo, xy }) {
   const boxes = new Int32Array(n * 4);
   const extent = [Infinity, Infinity, -Infinity, -Infinity];
   let ring = 0;
@@ -78,6 +78,7 @@ export function unpack(buffer) {
   const later = rest.length
     ? JSON.parse(new TextDecoder().decode(rest))
     : { seq: head.seq, rows: [] };
+  /** @type {Record<string, any>} */
   const pack = {
     n: head.n,
     seq: later.seq,
@@ -292,7 +293,8 @@ export class Table {
     return this.#own.delete(id);
   }
 
-  #noteChange([left, low, right, high]) {
+  #noteChange(/** @type {ArrayLike<number>} */ box) {
+    const [left, low, right, high] = Array.from(box);
     if (left > right) return;
     const now = this.#changed;
     this.#changed = now

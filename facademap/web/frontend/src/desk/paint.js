@@ -23,7 +23,7 @@ const SIGN_PX = 64;
 const MOST_PATCHED = 0.3;
 
 const turn = () =>
-  new Promise((resolve) => {
+  new Promise((/** @type {(value?: unknown) => void} */ resolve) => {
     const { port1, port2 } = new MessageChannel();
     port1.onmessage = () => {
       port1.close();
@@ -67,8 +67,14 @@ function onPixels(pen, act) {
 
 /**
  * A layer of the map.
- * @param {() => [string, object, Function|object][]} tables Names, tables and signs in the order they are drawn.
- * @param {(pack: object, i: number) => boolean} wanted Whether a row lies on the surface in view.
+ * @param {object} how
+ * @param {() => any[][]} how.tables Names, tables and signs in the order they are drawn.
+ * @param {(pack: any, i: number) => boolean} how.wanted Whether a row lies on the surface in view.
+ * @param {number} how.zIndex
+ * @param {boolean} [how.visible]
+ * @param {string | null} [how.side] Side of an edge on which it is seen.
+ * @param {(() => number) | null} [how.edgeAt]
+ * @returns {Layer & {repaint: (box?: number[]) => void, isStale: () => boolean, wipe: () => void}}
  */
 export function paintedLayer({
   tables,
@@ -232,7 +238,7 @@ export function paintedLayer({
 
   let dirty = EVERYTHING;
   let behind = true;
-  const covers = (p, { center: [x, y], resolution, size: [w, h] }) =>
+  const covers = (p, /** @type {any} */ { center: [x, y], resolution, size: [w, h] }) =>
     p &&
     Math.abs(p.resolution / resolution - 1) < 1e-6 &&
     p.left <= x - (w / 2) * resolution &&
@@ -252,6 +258,7 @@ export function paintedLayer({
       view,
     );
 
+  /** @type {any} */
   const layer = new Layer({
     zIndex,
     visible,

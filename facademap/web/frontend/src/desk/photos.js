@@ -64,13 +64,13 @@ sendKind("photo", {
     arrived.value = { ...arrived.value, [photo]: id };
     await rename(photo, id);
     await loadTable("photos").catch(() => {});
-    waiters.get(photo)?.forEach((tell) => tell(id));
+    for (const tell of waiters.get(photo) ?? []) tell(id);
     waiters.delete(photo);
   },
   async refused({ photo }) {
     // what was to show it goes on without it; the photo itself stays in the list of what was refused
     await rename(photo, null);
-    waiters.get(photo)?.forEach((tell) => tell(null));
+    for (const tell of waiters.get(photo) ?? []) tell(null);
     waiters.delete(photo);
   },
 });

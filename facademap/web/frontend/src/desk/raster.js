@@ -14,7 +14,8 @@ const PER_PIXEL = 4;
 
 export class Raster {
   constructor(wide, high) {
-    [this.wide, this.high] = [wide, high];
+    this.wide = wide;
+    this.high = high;
     // red, green, blue as far as they are there, and how far a pixel is covered
     this.pixels = new Uint16Array(wide * high * PER_PIXEL);
     this.parts = new Float32Array(1);
@@ -110,6 +111,7 @@ export class Raster {
   }
 
   /** Lay the paint under what is there, as far as the sides that were added cover. */
+  /** @param {{tile?: any, beginX?: number, beginY?: number, red?: number, green?: number, blue?: number, alpha?: number}} paint */
   #lay({ red, green, blue, alpha, tile, beginX = 0, beginY = 0 }) {
     const { pixels, parts, row, wide, left, top, across, down } = this;
     for (let y = 0; y < down; y += 1) {

@@ -22,6 +22,10 @@ export const units = keep("units", "mm");
 export const grid = keep("grid", false);
 export const snapping = keep("snapping", true);
 export const tracing = keep("tracing", false);
+/** Whether what shares a joint moves together. */
+export const togetherOn = keep("togetherOn", true);
+/** How strongly areas are filled, from 0 to 1. */
+export const fillStrength = keep("fillStrength", 1);
 export const tourSeen = keep("tourSeen", false);
 export const layers = keep("layers", {
   picture: true,
@@ -54,7 +58,11 @@ effect(() => {
   document.documentElement.dataset.theme = theme.value;
 });
 
-/** A length as people read it, in both systems where `both` is set. */
+/**
+ * A length as people read it, in both systems where `both` is set.
+ * @param {number | null | undefined} metres
+ * @param {{both?: boolean, digits?: number}} [options]
+ */
 export function length(metres, { both = false, digits } = {}) {
   if (metres === null || metres === undefined || Number.isNaN(metres)) return "–";
   const metric =

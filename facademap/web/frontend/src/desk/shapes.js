@@ -1,5 +1,6 @@
 // Geometry of drawing: checks, measures and operations on outlines, in metres of the wall.
 import clipping from "polygon-clipping";
+import { crossingsOf } from "./crossings.js";
 
 export const round = (x) => Math.round(x * 1e6) / 1e6;
 export const roundAll = (c) =>
@@ -37,22 +38,13 @@ export const lengthOf = (geometry) =>
       : 0;
 
 const cross = (o, a, b) => (a[0] - o[0]) * (b[1] - o[1]) - (a[1] - o[1]) * (b[0] - o[0]);
-const meets = (a, b, c, d) => {
-  const [d1, d2, d3, d4] = [cross(c, d, a), cross(c, d, b), cross(a, b, c), cross(a, b, d)];
-  return d1 * d2 < 0 && d3 * d4 < 0;
-};
 
 /** Why an outline cannot be kept, or an empty text. */
 export function faultOf(geometry) {
   if (geometry.type !== "Polygon") return "";
   for (const ring of geometry.coordinates) {
     if (ring.length < 4) return "tooFew";
-    for (let i = 0; i < ring.length - 1; i += 1) {
-      for (let j = i + 2; j < ring.length - 1; j += 1) {
-        if (i === 0 && j === ring.length - 2) continue;
-        if (meets(ring[i], ring[i + 1], ring[j], ring[j + 1])) return "crosses";
-      }
-    }
+    if (crossingsOf(ring.slice(0, -1)).length) return "crosses";
   }
   return areaOf(geometry) < 1e-6 ? "tooSmall" : "";
 }
@@ -82,6 +74,12 @@ export function simplify(line, tolerance) {
   return line.filter((_, i) => keep[i]);
 }
 
+/** A geometry moved by a way. */
+export function shifted({ type, coordinates }, [dx, dy]) {
+  const move = (c) => (typeof c[0] === "number" ? [c[0] + dx, c[1] + dy] : c.map(move));
+  return { type, coordinates: move(coordinates) };
+}
+
 const asMulti = (g) => (g.type === "Polygon" ? [g.coordinates] : g.coordinates);
 function fromMulti(coordinates) {
   const parts = coordinates
@@ -93,7 +91,9 @@ function fromMulti(coordinates) {
     : { type: "MultiPolygon", coordinates: parts };
 }
 
-export const union = (geometries) => fromMulti(clipping.union(...geometries.map(asMulti)));
+/** @param {any[]} multis */
+const joined = ([first, ...others]) => clipping.union(first, ...others);
+export const union = (geometries) => fromMulti(joined(geometries.map(asMulti)));
 export const subtract = (a, b) => fromMulti(clipping.difference(asMulti(a), asMulti(b)));
 export const common = (a, b) => fromMulti(clipping.intersection(asMulti(a), asMulti(b)));
 export const partsOf = (g) =>
@@ -116,7 +116,7 @@ export function split(geometry, line) {
       ],
     ];
   });
-  const rest = clipping.difference(asMulti(geometry), clipping.union(...strips.map((s) => [s])));
+  const rest = clipping.difference(asMulti(geometry), joined(strips.map((s) => [s])));
   return partsOf(fromMulti(rest));
 }
 
@@ -144,7 +144,13 @@ export function squareTo(a, b, angle) {
   return [at(0, 0), at(along, 0), at(along, up), at(0, up), at(0, 0)];
 }
 
-/** Where two lines meet, each by a point and a direction; null for parallel ones. */
+/**
+ * Where two lines meet, each by a point and a direction; null for parallel ones.
+ * @param {number[]} p
+ * @param {number[]} d
+ * @param {number[]} q
+ * @param {number[]} e
+ */
 function meeting([px, py], [dx, dy], [qx, qy], [ex, ey]) {
   const d = dx * ey - dy * ex;
   if (Math.abs(d) < 1e-12) return null;
@@ -153,7 +159,7 @@ function meeting([px, py], [dx, dy], [qx, qy], [ex, ey]) {
 }
 
 /** A ring (not closed) with side i moved square to itself; its neighbours keep their lines. Null where it would fold. */
-export function sideMoved(ring, i, [bx, by]) {
+export function sideMoved(ring, i, /** @type {number[]} */ [bx, by]) {
   const n = ring.length;
   const at = (k) => ring[(k + n) % n];
   const [a, b] = [at(i), at(i + 1)];
@@ -191,11 +197,11 @@ export function cornersOf({ type, coordinates }) {
   const found = [];
   const walk = (c, path) => {
     if (typeof c[0] === "number") found.push({ path, at: c });
-    else
-      c.slice(
-        0,
-        type.includes("Polygon") && typeof c[0]?.[0] === "number" ? -1 : undefined,
-      ).forEach((part, i) => walk(part, [...path, i]));
+    else {
+      const ring = type.includes("Polygon") && typeof c[0]?.[0] === "number";
+      const parts = ring ? c.slice(0, -1) : c;
+      for (const [i, part] of parts.entries()) walk(part, [...path, i]);
+    }
   };
   walk(coordinates, []);
   return found;
@@ -204,7 +210,7 @@ export function cornersOf({ type, coordinates }) {
 /** A geometry with the line or ring that holds a corner made anew; the ring stays closed. */
 function withLine({ type, coordinates }, path, make) {
   const place = path.slice(0, -1);
-  const rebuilt = (c, [next, ...rest]) => {
+  const rebuilt = (c, /** @type {number[]} */ [next, ...rest]) => {
     if (next !== undefined) return c.map((part, i) => (i === next ? rebuilt(part, rest) : part));
     const ring = type.includes("Polygon");
     const line = make(ring ? c.slice(0, -1) : c, path.at(-1), ring);

@@ -1,8 +1,8 @@
 // What is decided for the whole project and changed at the desk: templates of conditions, required fields.
 import { entryOf, family, rowOf, rowsOf, schema, term } from "./data.js";
 import { edit } from "./edits.js";
-import { selection, template } from "./view.js";
 import { t } from "./texts.js";
+import { selection, template } from "./view.js";
 
 const TEMPLATE = "template:";
 const COLUMNS = [

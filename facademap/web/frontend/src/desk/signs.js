@@ -1,7 +1,8 @@
-// How things look on the wall: families by hatch and colour, classes by line weight, selection in crayon yellow.
+// How things look on the wall: families by hatch and colour, classes by line weight, proposals dashed, the selection
+// in one colour that no family has.
 import { Circle, Fill, Icon, RegularShape, Stroke, Style, Text } from "ol/style.js";
 import { family, term } from "./data.js";
-import { hiddenFamilies, shownSurvey } from "./settings.js";
+import { fillStrength, hiddenFamilies, shownSurvey } from "./settings.js";
 import { isSelected } from "./view.js";
 
 const PX_PER_MM = 4.2;
@@ -24,7 +25,7 @@ export function hatchPattern(hatch, colour, strength = 1) {
   const canvas = document.createElement("canvas");
   canvas.width = canvas.height = side;
   const pen = canvas.getContext("2d");
-  pen.globalAlpha = 0.14;
+  pen.globalAlpha = 0.14 * strength;
   pen.fillStyle = colour;
   pen.fillRect(0, 0, side, side);
   pen.globalAlpha = 0.95 * strength;
@@ -107,29 +108,41 @@ export function conditionSign(feature, resolution, survey) {
   const weight = 1 + 0.7 * (feature.get("cc") ?? 1);
   if (kind === "Point") return once(`point ${colour}`, () => pointStyle(colour));
   if (size < SMALL_PX) return null;
+  const proposed = isProposed(feature);
+  const lineDash = proposed ? PROPOSED_DASH : undefined;
   if (kind.includes("Line")) {
-    return once(`line ${colour} ${weight}`, () => [
+    return once(`line ${colour} ${weight} ${proposed}`, () => [
       new Style({ stroke: new Stroke({ color: "rgba(255,255,255,.75)", width: weight + 2.6 }) }),
-      new Style({ stroke: new Stroke({ color: colour, width: weight + 0.4 }) }),
+      new Style({ stroke: new Stroke({ color: colour, width: weight + 0.4, lineDash }) }),
     ]);
   }
+  const strength = fillStrength.value * (proposed ? PROPOSED_FILL : 1);
+  const alpha = Math.round(0x99 * strength)
+    .toString(16)
+    .padStart(2, "0");
   if (size < plainBelow(feature))
-    return once(`plain ${colour}`, () => new Style({ fill: new Fill({ color: `${colour}99` }) }));
+    return once(
+      `plain ${colour} ${alpha}`,
+      () => new Style({ fill: new Fill({ color: `${colour}${alpha}` }) }),
+    );
   const name = feature.get("term");
-  return once(
-    `area ${name} ${letter} ${weight}`,
-    () =>
-      new Style({
-        fill: new Fill({
-          color: hatchPattern(
-            term(name)?.hatch ?? family(letter)?.hatch ?? { angles: [], spacing: 2, dash: [] },
-            colour,
-          ),
-        }),
-        stroke: new Stroke({ color: colour, width: weight }),
+  return once(`area ${name} ${letter} ${weight} ${strength} ${proposed}`, () => {
+    const hatch = term(name)?.hatch ??
+      family(letter)?.hatch ?? { angles: [], spacing: 2, dash: [] };
+    return new Style({
+      fill: new Fill({
+        color: strength > 0 ? hatchPattern(hatch, colour, strength) : "rgba(0,0,0,0)",
       }),
-  );
+      stroke: new Stroke({ color: colour, width: weight, lineDash }),
+    });
+  });
 }
+
+/** What the machine proposed and nobody has confirmed is drawn dashed and pale. */
+const PROPOSED_DASH = [7, 5];
+const PROPOSED_FILL = 0.35;
+export const isProposed = (feature) =>
+  feature.get("origin") === "assisted" && !feature.get("confirmed_by");
 
 const pointStyle = (colour) =>
   new Style({
@@ -146,27 +159,32 @@ export function stoneStyle(feature, resolution) {
   const size = sizePx(feature, resolution);
   if (size < 8) return null;
   const label = size > 90 && resolution < 0.006 ? feature.getId().split("|")[1] : "";
-  return once(
-    `stone ${label}`,
-    () =>
-      new Style({
-        stroke: new Stroke({ color: "rgba(30,30,30,.62)", width: 1 }),
-        fill: new Fill({ color: "rgba(0,0,0,0)" }),
-        // in the lower left corner, out of the way of what is drawn on the stone
-        text: label
-          ? new Text({
-              text: label,
-              font: "11px Atkinson Hyperlegible",
-              fill: new Fill({ color: "#1b1d1f" }),
-              stroke: new Stroke({ color: "rgba(255,255,255,.8)", width: 3 }),
-              textAlign: "left",
-              textBaseline: "bottom",
-              offsetX: 5,
-              offsetY: -3,
-            })
-          : undefined,
+  const proposed = isProposed(feature);
+  // a light line under the dark one, so that it is seen in a dark joint as well as in a light one
+  return once(`stone ${label} ${proposed}`, () => [
+    new Style({ stroke: new Stroke({ color: "rgba(255,255,255,.62)", width: 2.6 }) }),
+    new Style({
+      stroke: new Stroke({
+        color: proposed ? "#0b5d66" : "rgba(28,26,22,.78)",
+        width: proposed ? 1.8 : 1,
+        lineDash: proposed ? PROPOSED_DASH : undefined,
       }),
-  );
+      fill: new Fill({ color: "rgba(0,0,0,0)" }),
+      // in the lower left corner, out of the way of what is drawn on the stone
+      text: label
+        ? new Text({
+            text: label,
+            font: "11px Atkinson Hyperlegible",
+            fill: new Fill({ color: "#1b1d1f" }),
+            stroke: new Stroke({ color: "rgba(255,255,255,.8)", width: 3 }),
+            textAlign: "left",
+            textBaseline: "bottom",
+            offsetX: 5,
+            offsetY: -3,
+          })
+        : undefined,
+    }),
+  ]);
 }
 
 export const openingStyle = new Style({
@@ -239,30 +257,42 @@ export function controlStyle(feature) {
   );
 }
 
+/** Selection and sketch: a teal that no family of the glossary has, on a light rim. */
+export const HAND = "#0b7a83";
+const RIM = "#ffffff";
 const chosen = [
   new Style({
-    stroke: new Stroke({ color: "#141516", width: 7 }),
-    image: new Circle({ radius: 12, stroke: new Stroke({ color: "#141516", width: 6 }) }),
+    stroke: new Stroke({ color: RIM, width: 6.5 }),
+    image: new Circle({ radius: 12, stroke: new Stroke({ color: RIM, width: 6 }) }),
   }),
   new Style({
-    stroke: new Stroke({ color: "#ffc61a", width: 3.6 }),
-    image: new Circle({ radius: 12, stroke: new Stroke({ color: "#ffc61a", width: 3 }) }),
-    fill: new Fill({ color: "rgba(255,198,26,.10)" }),
+    stroke: new Stroke({ color: HAND, width: 3.2 }),
+    image: new Circle({ radius: 12, stroke: new Stroke({ color: HAND, width: 3 }) }),
+    fill: new Fill({ color: "rgba(11,122,131,.16)" }),
   }),
 ];
 export const chosenStyle = () => chosen;
 
 export const sketchStyle = [
-  new Style({ stroke: new Stroke({ color: "#141516", width: 5 }) }),
+  new Style({ stroke: new Stroke({ color: RIM, width: 5 }) }),
   new Style({
-    stroke: new Stroke({ color: "#ffc61a", width: 2.6 }),
-    fill: new Fill({ color: "rgba(255,198,26,.16)" }),
+    stroke: new Stroke({ color: HAND, width: 2.4 }),
+    fill: new Fill({ color: "rgba(11,122,131,.16)" }),
     image: new Circle({
       radius: 5.5,
-      fill: new Fill({ color: "#ffc61a" }),
-      stroke: new Stroke({ color: "#141516", width: 2 }),
+      fill: new Fill({ color: RIM }),
+      stroke: new Stroke({ color: HAND, width: 2.4 }),
     }),
   }),
 ];
+
+/** Where an outline crosses itself. */
+export const crossingStyle = new Style({
+  image: new Circle({
+    radius: 11,
+    stroke: new Stroke({ color: "#b3261e", width: 3 }),
+    fill: new Fill({ color: "rgba(255,255,255,.55)" }),
+  }),
+});
 
 export { Icon, isSelected };

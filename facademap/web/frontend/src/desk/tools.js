@@ -1,30 +1,40 @@
-// Tools on the wall: drawing, changing, cutting, measuring; every one works by pointer and by keyboard.
+// Tools on the wall: drawing, changing, cutting, moving, choosing, measuring; every one works by pointer and by keyboard.
+
+import { effect, untracked } from "@preact/signals";
 import Collection from "ol/Collection.js";
-import Feature from "ol/Feature.js";
-import { LineString, Point, Polygon } from "ol/geom.js";
-import { Draw, Modify } from "ol/interaction.js";
-import { noModifierKeys, primaryAction } from "ol/events/condition.js";
-import { effect } from "@preact/signals";
-import { entryOf, rowsOf, schema, surface, tableOf, term } from "./data.js";
-import { edit, newId, notice, update } from "./edits.js";
-import { area, length, snapping, survey, tracing, who } from "./settings.js";
-import {
-  areaOf,
-  bedAngle,
-  common,
-  faultOf,
-  lengthOfLine,
-  partsOf,
-  roundAll,
-  simplify,
-  split,
-  squareTo,
-  subtract,
-  union,
-} from "./shapes.js";
-import { ShapeCutOut, canBeCut } from "./cutout.js";
-import { sketchStyle } from "./signs.js";
+import { primaryAction, shiftKeyOnly } from "ol/events/condition.js";
+import { Polygon } from "ol/geom.js";
+import { DragBox, Draw, Modify, Translate } from "ol/interaction.js";
+import { findCourse, followLine, outlineAt } from "./assist.js";
+import { chooseInBox, chooseInRing } from "./choosing.js";
+import { addCourse } from "./courses.js";
+import { crossingsOf } from "./crossings.js";
+import { canBeCut, canBeShaped, ShapeCutOut } from "./cutout.js";
+import { entryOf, surface, tableOf } from "./data.js";
+import { edit, notice } from "./edits.js";
+import { neighboursOf } from "./joined.js";
 import { NearSnap } from "./near.js";
+import { cutOut, moveChosen, splitBy } from "./operations.js";
+import { addRow, leaveUnnamed, unnamed } from "./rows.js";
+import { snapping, tracing } from "./settings.js";
+import { areaOf, bedAngle, faultOf, lengthOfLine, roundAll, simplify, squareTo } from "./shapes.js";
+import { sketchStyle } from "./signs.js";
+import {
+  appendCorner,
+  cornersNow,
+  cursor,
+  ends,
+  hasSketch,
+  layAside,
+  leaveSketch,
+  mendInstead,
+  mendTool,
+  newDraw,
+  sketchNow,
+  takeUp,
+} from "./sketch.js";
+import { t } from "./texts.js";
+import { drawTable, live, selection, tool } from "./view.js";
 import {
   chosenSource,
   extraSource,
@@ -35,104 +45,14 @@ import {
   showChosen,
   sources,
 } from "./wall.js";
-import { t } from "./texts.js";
-import {
-  dialog,
-  drawTable,
-  live,
-  place,
-  panel,
-  select,
-  selection,
-  sheetOpen,
-  sketching,
-  template,
-  tool,
-} from "./view.js";
-import { findCourse, followLine, outlineAt } from "./assist.js";
 
 let active = [];
-let drawing = null;
-let sketch = null;
-export const cursor = { at: null };
 
 const geometryOf = (feature) => {
   const geometry = format.writeGeometryObject(feature.getGeometry());
   return { ...geometry, coordinates: roundAll(geometry.coordinates) };
 };
-
-function today() {
-  return new Date().toISOString().slice(0, 10);
-}
-
-/** Values of a new row, from what was drawn last. */
-function startValues(table, geometry) {
-  const base = { surface: surface.value, geometry };
-  if (table !== "conditions") {
-    if (table === "repairs")
-      return { ...base, treatment: "inset", stage: "proposed", priority: 1, conditions: [] };
-    return table === "openings" ? { ...base, kind: "window" } : base;
-  }
-  const shape = geometry.type.includes("Polygon")
-    ? "polygon"
-    : geometry.type.includes("Line")
-      ? "line"
-      : "point";
-  const wanted = template.value;
-  const fits =
-    term(wanted.term)?.shape === shape ||
-    (shape === "polygon" && term(wanted.term)?.shape !== "line");
-  const name = fits
-    ? wanted.term
-    : (wanted[shape] ?? { polygon: "contour scaling", line: "crack", point: "star crack" }[shape]);
-  const found = term(name);
-  const {
-    cc = null,
-    uc = null,
-    rc = null,
-    depth_m = null,
-    width_m = null,
-    activity = "unknown",
-    cause = null,
-    cause_settled = false,
-    note = null,
-  } = wanted.sticky ? wanted : {};
-  return {
-    ...base,
-    term: name,
-    family: found?.family ?? null,
-    layer: "stone",
-    activity,
-    cause,
-    cause_settled,
-    note: wanted.name ? note : null,
-    origin: "drawn",
-    surveyor: who.value || null,
-    observed_on: today(),
-    survey: survey.value,
-    cc,
-    uc,
-    rc,
-    depth_m,
-    width_m,
-  };
-}
-
-export function addRow(geometry, extra = {}) {
-  const fault = faultOf(geometry);
-  if (fault) {
-    notice.value = { text: t(`fault.${fault}`), bad: true };
-    return null;
-  }
-  const table = drawTable.value;
-  const id = newId();
-  const values = { ...startValues(table, geometry), ...extra };
-  edit(t(`what.draw.${table}`), [{ op: "insert", table, id, values }]);
-  select(table, id);
-  panel.value = "record";
-  sheetOpen.value = true;
-  return id;
-}
+const px = () => map.getView().getResolution();
 
 // -- measuring while drawing ------------------------------------------------------------------------
 
@@ -166,11 +86,9 @@ export function lengthAccuracy() {
 // -- tools --------------------------------------------------------------------------------------------
 
 function clear() {
-  if (drawing && sketch) drawing.abortDrawing();
+  layAside();
   for (const interaction of active) map.removeInteraction(interaction);
   active = [];
-  drawing = sketch = null;
-  sketching.value = false;
   cursor.at = null;
   extraSource.clear();
   live.value = null;
@@ -186,50 +104,21 @@ const SNAPPED = ["wall_stones", "openings", "repairs", "conditions"];
 /** An outline that is being changed does not hold its own corners where they were. */
 const snapsTo = (pack, i) =>
   onWall(pack, i) &&
-  !(tool.value === "modify" && selection.value.some((s) => s.id === pack.value("id", i)));
+  !(
+    ["modify", "move"].includes(tool.value) &&
+    selection.value.some((s) => s.id === pack.value("id", i))
+  );
 function addSnaps() {
   if (!snapping.value) return;
   add(new NearSnap({ tables: SNAPPED.map(tableOf), wanted: snapsTo, pixelTolerance: 11 }));
 }
 
 function draw(type, options, finish) {
-  const made = add(
-    new Draw({
-      type,
-      style: sketchStyle,
-      stopClick: true,
-      snapTolerance: 14,
-      dragVertexDelay: 400,
-      condition: (event) =>
-        primaryAction(event) && (noModifierKeys(event) || event.originalEvent.shiftKey),
-      ...options,
-    }),
-  );
-  drawing = made;
-  made.on("drawstart", ({ feature }) => {
-    sketch = feature;
-    sketching.value = true;
-    feature.getGeometry().on("change", () => {
-      live.value = describe(feature.getGeometry());
-    });
-  });
-  made.on("drawend", ({ feature }) => {
-    sketch = null;
-    sketching.value = false;
-    live.value = null;
-    finish(feature);
-  });
-  made.on("drawabort", () => {
-    sketch = null;
-    sketching.value = false;
-    live.value = null;
-  });
+  add(newDraw(type, options, finish, describe));
   addSnaps();
-  return made;
 }
 
 const traceOptions = () => (tracing.value ? { trace: true, traceSource: sources.conditions } : {});
-const px = () => map.getView().getResolution();
 
 function stoneUnder(point) {
   const found = sources.wall_stones.getFeaturesAtCoordinate(point)[0];
@@ -238,311 +127,241 @@ function stoneUnder(point) {
 
 /** Tables whose rows tell that their outline was proposed, and who confirmed it. */
 const ASSISTED = ["conditions", "wall_stones"];
+const addProposed = (geometry) =>
+  geometry && addRow(geometry, ASSISTED.includes(drawTable.value) ? { origin: "assisted" } : {});
 
-/** Proposed stones of a course as one edit; a stone that is drawn already is left as it is. */
-function addCourse(geometries) {
-  const fresh = geometries.filter(
-    (g) =>
-      !faultOf(g) &&
-      !stoneUnder(new Polygon(g.coordinates).getInteriorPoint().getCoordinates().slice(0, 2)),
-  );
-  if (!geometries.length) return;
-  if (!fresh.length) {
-    notice.value = { text: t("course.drawn"), bad: true };
-    return;
-  }
-  const ids = fresh.map(() => newId());
-  edit(
-    t("what.course", { n: ids.length }),
-    fresh.map((geometry, i) => ({
-      op: "insert",
-      table: "wall_stones",
-      id: ids[i],
-      values: { surface: surface.value, geometry, origin: "assisted" },
-    })),
-  );
-  select("wall_stones", ids);
-  panel.value = "record";
-  notice.value = { text: t("course.found", { n: ids.length }), undo: true };
+Object.assign(ends, {
+  polygon: (geometry) => addRow(geometry),
+  freehand: (geometry) => addRow(geometry),
+  hole: (geometry) => cutOut(geometry, true),
+  cut: (geometry) => cutOut(geometry, false),
+});
+
+function rectangleTool() {
+  let angle = 0;
+  let start = null;
+  const geometryFunction = ([a, b], geometry) => {
+    if (!start || start[0] !== a[0] || start[1] !== a[1]) {
+      start = a;
+      angle = bedAngle(stoneUnder(a));
+    }
+    const ring = squareTo(a, b, angle);
+    if (geometry) geometry.setCoordinates([ring]);
+    return geometry ?? new Polygon([ring]);
+  };
+  draw("Circle", { geometryFunction }, (f) => {
+    start = null;
+    addRow(geometryOf(f));
+  });
 }
 
+function freehandTool() {
+  draw("Polygon", { freehand: true }, (f) => {
+    const [ring] = f.getGeometry().getCoordinates();
+    const simple = simplify(ring, px() * 1.2);
+    if (crossingsOf(simple.slice(0, -1)).length) mendInstead(simple.slice(0, -1), "freehand");
+    else addRow({ type: "Polygon", coordinates: [roundAll(simple)] });
+  });
+}
+
+function showMeasured(feature) {
+  const line = feature.getGeometry().getCoordinates();
+  const ring =
+    line.length > 3 &&
+    Math.hypot(line[0][0] - line.at(-1)[0], line[0][1] - line.at(-1)[1]) < px() * 12;
+  extraSource.clear();
+  extraSource.addFeature(feature);
+  live.value = {
+    measured: true,
+    length: lengthOfLine(line),
+    pm: lengthAccuracy(),
+    du: line.at(-1)[0] - line[0][0],
+    dv: line.at(-1)[1] - line[0][1],
+    ...(ring
+      ? { area: areaOf({ type: "Polygon", coordinates: [[...line.slice(0, -1), line[0]]] }) }
+      : {}),
+  };
+}
+
+// cut-outs keep their sides straight and are moved by them
+const isCutOut = (f) =>
+  f.getId()?.startsWith("repairs|") && canBeCut(entryOf("repairs", f.getId().slice(8))?.row);
+
+/** What is selected and may be changed, as a collection that follows the selection. */
+function followSelection(wanted) {
+  const features = new Collection();
+  const fill = () => {
+    features.clear();
+    for (const f of chosenSource.getFeatures()) if (wanted(f)) features.push(f);
+  };
+  const stop = effect(() => {
+    void selection.value;
+    queueMicrotask(fill);
+  });
+  return { features, fill, stop };
+}
+
+/** Store changed outlines, with their neighbours along the joint; what cannot be kept goes back. */
+function storeChanged(changed, before) {
+  const outlines = [];
+  for (const feature of changed) {
+    const after = geometryOf(feature);
+    const fault = faultOf(after);
+    const [table, id] = feature.getId().split(/\|(.*)/s);
+    if (fault) {
+      notice.value = { text: t(`fault.${fault}`), bad: true };
+      feature.setGeometry(before.get(feature));
+      continue;
+    }
+    const old = entryOf(table, id)?.row.geometry;
+    outlines.push({ table, id, before: old, after });
+  }
+  const own = outlines.map(({ table, id, after }) => ({
+    op: "update",
+    table,
+    id,
+    values: { geometry: after },
+  }));
+  const beside = neighboursOf(outlines);
+  if (own.length) edit(t("what.modify"), [...own, ...beside]);
+  else showChosen();
+  if (beside.length) notice.value = { text: t("together.moved", { n: beside.length }), undo: true };
+}
+
+function modifyTool() {
+  const { features, fill, stop } = followSelection((f) => !isCutOut(f));
+  const change = add(new Modify({ features, style: sketchStyle, pixelTolerance: 14 }));
+  addSnaps();
+  let before = new Map();
+  change.on("modifystart", ({ features: changed }) => {
+    holdChosenWhile(true);
+    before = new Map(changed.getArray().map((f) => [f, f.getGeometry().clone()]));
+    for (const f of changed.getArray())
+      f.getGeometry().on("change", () => {
+        live.value = describe(f.getGeometry());
+      });
+  });
+  change.on("modifyend", ({ features: changed }) => {
+    holdChosenWhile(false);
+    live.value = null;
+    storeChanged(changed.getArray(), before);
+    fill();
+  });
+  add(new ShapeCutOut());
+  return stop;
+}
+
+/** A cut-out that is settled stays where it is; everything else that is selected moves as one. */
+function moveTool() {
+  const free = (f) => {
+    const [table, id] = f.getId().split(/\|(.*)/s);
+    return table !== "repairs" || canBeShaped(entryOf("repairs", id)?.row);
+  };
+  const { features, fill, stop } = followSelection(free);
+  const move = add(new Translate({ features, hitTolerance: 8 }));
+  addSnaps();
+  move.on("translatestart", () => holdChosenWhile(true));
+  move.on("translating", ({ coordinate, startCoordinate: [x, y] }) => {
+    live.value = { measured: true, du: coordinate[0] - x, dv: coordinate[1] - y };
+  });
+  move.on("translateend", ({ coordinate, startCoordinate: [x, y] }) => {
+    holdChosenWhile(false);
+    live.value = null;
+    moveChosen([coordinate[0] - x, coordinate[1] - y]);
+    fill();
+  });
+  return stop;
+}
+
+function lassoTool() {
+  const lasso = add(
+    new Draw({ type: "Polygon", freehand: true, style: sketchStyle, stopClick: true }),
+  );
+  lasso.on("drawend", ({ feature }) => {
+    const [ring] = /** @type {Polygon} */ (feature.getGeometry()).getCoordinates();
+    chooseInRing(simplify(ring, px()).slice(0, -1), false);
+  });
+}
+
+/** A box over what is to be chosen; with Shift beside what is chosen already. */
+function boxOf(condition, more) {
+  const box = new DragBox({ condition, className: "choose-box", minArea: 25 });
+  let from = null;
+  box.on("boxstart", ({ coordinate }) => {
+    from = coordinate;
+  });
+  box.on("boxend", ({ coordinate }) => chooseInBox(from, coordinate, more));
+  return box;
+}
+// Shift draws the box whenever nothing else is in hand
+map.addInteraction(
+  boxOf((event) => tool.value === "select" && shiftKeyOnly(event) && primaryAction(event), true),
+);
+
 const TOOLS = {
+  box: () => {
+    add(boxOf((event) => primaryAction(event), false));
+  },
   polygon: () => draw("Polygon", { ...traceOptions(), minPoints: 3 }, (f) => addRow(geometryOf(f))),
   line: () => draw("LineString", { ...traceOptions(), minPoints: 2 }, (f) => addRow(geometryOf(f))),
   point: () => draw("Point", {}, (f) => addRow(geometryOf(f))),
-  freehand: () =>
-    draw("Polygon", { freehand: true }, (f) => {
-      const [ring] = f.getGeometry().getCoordinates();
-      const simple = simplify(ring, px() * 1.2);
-      addRow({ type: "Polygon", coordinates: [roundAll(simple)] });
-    }),
-  rectangle: () => {
-    let angle = 0;
-    let start = null;
-    draw(
-      "Circle",
-      {
-        geometryFunction: ([a, b], geometry) => {
-          if (!start || start[0] !== a[0] || start[1] !== a[1]) {
-            start = a;
-            angle = bedAngle(stoneUnder(a));
-          }
-          const ring = squareTo(a, b, angle);
-          if (geometry) geometry.setCoordinates([ring]);
-          return geometry ?? new Polygon([ring]);
-        },
-      },
-      (f) => {
-        start = null;
-        addRow(geometryOf(f));
-      },
-    );
-  },
-  measure: () =>
-    draw("LineString", { ...traceOptions() }, (f) => {
-      const line = f.getGeometry().getCoordinates();
-      const pm = lengthAccuracy();
-      const ring =
-        line.length > 3 &&
-        Math.hypot(line[0][0] - line.at(-1)[0], line[0][1] - line.at(-1)[1]) < px() * 12;
-      extraSource.clear();
-      extraSource.addFeature(f);
-      live.value = {
-        measured: true,
-        length: lengthOfLine(line),
-        pm,
-        du: line.at(-1)[0] - line[0][0],
-        dv: line.at(-1)[1] - line[0][1],
-        ...(ring
-          ? { area: areaOf({ type: "Polygon", coordinates: [[...line.slice(0, -1), line[0]]] }) }
-          : {}),
-      };
-    }),
+  freehand: freehandTool,
+  rectangle: rectangleTool,
+  measure: () => draw("LineString", traceOptions(), showMeasured),
   split: () => draw("LineString", {}, (f) => splitBy(f.getGeometry().getCoordinates())),
   hole: () => draw("Polygon", { minPoints: 3 }, (f) => cutOut(geometryOf(f), true)),
   cut: () => draw("Polygon", { minPoints: 3 }, (f) => cutOut(geometryOf(f), false)),
-  modify: () => {
-    const features = new Collection();
-    // cut-outs keep their sides straight and are moved by them
-    const isCutOut = (f) =>
-      f.getId()?.startsWith("repairs|") && canBeCut(entryOf("repairs", f.getId().slice(8))?.row);
-    const fill = () => {
-      features.clear();
-      chosenSource
-        .getFeatures()
-        .filter((f) => !isCutOut(f))
-        .forEach((f) => features.push(f));
-    };
-    const stop = effect(() => {
-      void selection.value;
-      queueMicrotask(fill);
-    });
-    const change = add(new Modify({ features, style: sketchStyle, pixelTolerance: 14 }));
-    addSnaps();
-    let before = new Map();
-    change.on("modifystart", ({ features: changed }) => {
-      holdChosenWhile(true);
-      before = new Map(changed.getArray().map((f) => [f, f.getGeometry().clone()]));
-      for (const f of changed.getArray())
-        f.getGeometry().on("change", () => {
-          live.value = describe(f.getGeometry());
-        });
-    });
-    change.on("modifyend", ({ features: changed }) => {
-      holdChosenWhile(false);
-      live.value = null;
-      const changes = [];
-      for (const feature of changed.getArray()) {
-        const geometry = geometryOf(feature);
-        const fault = faultOf(geometry);
-        const [table, id] = feature.getId().split(/\|(.*)/s);
-        if (fault) {
-          notice.value = { text: t(`fault.${fault}`), bad: true };
-          feature.setGeometry(before.get(feature));
-          continue;
-        }
-        changes.push({ op: "update", table, id, values: { geometry } });
-      }
-      if (changes.length) edit(t("what.modify"), changes);
-      else showChosen();
-      fill();
-    });
-    add(new ShapeCutOut());
-    active.push({ setMap: () => {}, stop });
-    return () => stop();
-  },
+  modify: modifyTool,
+  move: moveTool,
+  lasso: lassoTool,
+  mend: () => mendTool(add),
   outline: () =>
-    draw("Point", {}, async (f) => {
-      const geometry = await outlineAt(f.getGeometry().getCoordinates());
-      if (geometry)
-        addRow(geometry, ASSISTED.includes(drawTable.value) ? { origin: "assisted" } : {});
-    }),
+    draw("Point", {}, async (f) => addProposed(await outlineAt(f.getGeometry().getCoordinates()))),
   course: () =>
     draw("LineString", { minPoints: 2 }, async (f) =>
       addCourse(await findCourse(f.getGeometry().getCoordinates())),
     ),
   follow: () =>
-    draw("LineString", { minPoints: 2 }, async (f) => {
-      const geometry = await followLine(f.getGeometry().getCoordinates());
-      if (geometry)
-        addRow(geometry, ASSISTED.includes(drawTable.value) ? { origin: "assisted" } : {});
-    }),
+    draw("LineString", { minPoints: 2 }, async (f) =>
+      addProposed(await followLine(f.getGeometry().getCoordinates())),
+    ),
 };
 
 let ending = null;
+let inHand = { name: "", wall: "" };
 effect(() => {
-  const name = tool.value;
+  const [name, wall] = [tool.value, surface.value];
   void tracing.value;
   void snapping.value;
+  untracked(() => takeInHand(name, wall));
+});
+
+function takeInHand(name, wall) {
+  // a switch that is turned while drawing leaves the sketch as it is
+  const same = inHand.name === name && inHand.wall === wall;
+  const sketch = same ? sketchNow() : null;
   if (ending) ending();
-  ending = null;
-  active = active.filter((a) => a.setMap && !a.stop);
   clear();
   const made = TOOLS[name]?.();
   ending = typeof made === "function" ? made : null;
-  map.getTargetElement()?.classList.toggle("drawing", name !== "select");
-});
-
-// -- operations on what is selected ---------------------------------------------------------------------
-
-const chosenRows = () =>
-  selection.value
-    .map(({ table, id }) => ({ table, id, row: entryOf(table, id)?.row }))
-    .filter((c) => c.row?.geometry);
-const without = (row, ...names) =>
-  Object.fromEntries(
-    Object.entries(row).filter(([k]) => !["id", "area_m2", "length_m", ...names].includes(k)),
-  );
-
-function splitBy(line) {
-  const changes = [];
-  const ids = [];
-  const chosen = chosenRows().filter((c) => c.row.geometry.type.includes("Polygon"));
-  const asked = chosen.length ? chosen : crossedBy(line);
-  for (const { table, id, row } of asked) {
-    const parts = split(row.geometry, line).sort((a, b) => areaOf(b) - areaOf(a));
-    if (parts.length < 2) continue;
-    changes.push({ op: "update", table, id, values: { geometry: parts[0] } });
-    ids.push(id);
-    for (const geometry of parts.slice(1)) {
-      const fresh = newId();
-      ids.push(fresh);
-      changes.push({
-        op: "insert",
-        table,
-        id: fresh,
-        values: { ...without(row, "wall_stone"), geometry },
-      });
-    }
-  }
-  if (!changes.length) {
-    notice.value = { text: t("split.none"), bad: true };
-    return;
-  }
-  edit(t("what.split"), changes);
-  select(asked[0].table, ids);
-}
-
-function crossedBy(line) {
-  const shape = new LineString(line);
-  const found = [];
-  sources[drawTable.value]?.forEachFeatureIntersectingExtent(shape.getExtent(), (feature) => {
-    const [table, id] = feature.getId().split(/\|(.*)/s);
-    const row = entryOf(table, id)?.row;
-    if (row?.geometry?.type.includes("Polygon")) found.push({ table, id, row });
-  });
-  return found;
-}
-
-function cutOut(knife, asHole) {
-  const chosen = chosenRows().filter((c) => c.row.geometry.type.includes("Polygon"));
-  const changes = [];
-  for (const { table, id, row } of chosen) {
-    if (asHole && !common(row.geometry, knife)) continue;
-    const rest = subtract(row.geometry, knife);
-    if (!rest) continue;
-    changes.push({ op: "update", table, id, values: { geometry: rest } });
-  }
-  if (changes.length) edit(t(asHole ? "what.hole" : "what.cut"), changes);
-  else notice.value = { text: t("cut.none"), bad: true };
-}
-
-export function merge() {
-  const chosen = chosenRows().filter((c) => c.row.geometry.type.includes("Polygon"));
-  if (chosen.length < 2) {
-    notice.value = { text: t("merge.few"), bad: true };
-    return;
-  }
-  const whole = union(chosen.map((c) => c.row.geometry));
-  const [first, ...others] = chosen;
-  edit(t("what.merge"), [
-    { op: "update", table: first.table, id: first.id, values: { geometry: whole } },
-    ...others.map(({ table, id }) => ({ op: "delete", table, id })),
-  ]);
-  select(first.table, first.id);
-}
-
-export function explode() {
-  const changes = [];
-  for (const { table, id, row } of chosenRows()) {
-    const parts = partsOf(row.geometry.type === "MultiPolygon" ? row.geometry : null);
-    if (parts.length < 2) continue;
-    changes.push({ op: "update", table, id, values: { geometry: parts[0] } });
-    for (const geometry of parts.slice(1))
-      changes.push({
-        op: "insert",
-        table,
-        id: newId(),
-        values: { ...without(row, "wall_stone"), geometry },
-      });
-  }
-  if (changes.length) edit(t("what.split"), changes);
-}
-
-export function copy() {
-  const shift = px() * 24;
-  const move = (c) => (typeof c[0] === "number" ? [c[0] + shift, c[1] - shift] : c.map(move));
-  const ids = [];
-  const changes = chosenRows().map(({ table, row }) => {
-    const id = newId();
-    ids.push(id);
-    return {
-      op: "insert",
-      table,
-      id,
-      values: {
-        ...without(row, "wall_stone"),
-        geometry: { ...row.geometry, coordinates: roundAll(move(row.geometry.coordinates)) },
-      },
-    };
-  });
-  if (!changes.length) return;
-  edit(t("what.copy"), changes);
-  select(selection.value[0].table, ids);
-  tool.value = "modify";
-}
-
-export function removeChosen() {
-  const chosen = selection.value.filter(({ table }) => !["surfaces", "elevations"].includes(table));
-  if (!chosen.length) return;
-  edit(
-    t("what.delete", { n: chosen.length }),
-    chosen.map(({ table, id }) => ({ op: "delete", table, id })),
-  );
-  notice.value = { text: t("deleted", { n: chosen.length }), undo: true };
-  selection.value = [];
+  inHand = { name, wall };
+  if (sketch) takeUp(sketch);
+  map.getTargetElement()?.classList.toggle("drawing", !["select", "box"].includes(name));
 }
 
 // -- keyboard ----------------------------------------------------------------------------------------------
 
 export const KEYS = {
   v: "select",
+  s: "box",
+  u: "lasso",
   p: "polygon",
   r: "rectangle",
   f: "freehand",
   l: "line",
   o: "point",
   e: "modify",
+  d: "move",
   x: "split",
   h: "hole",
   k: "cut",
@@ -552,40 +371,19 @@ export const KEYS = {
   b: "course",
 };
 
-export function stepBack() {
-  if (drawing && sketch) drawing.removeLastPoint();
-}
-export function finish() {
-  if (drawing && sketch) drawing.finishDrawing();
+/** Set a corner where the cursor of the keys is. */
+export function setVertex() {
+  if (!cursor.at) return;
+  if (tool.value === "point") addRow({ type: "Point", coordinates: roundAll(cursor.at) });
+  else appendCorner(cursor.at);
 }
 
-/** Move the drawing cursor with the arrow keys and set vertices with the space bar. */
-export function moveCursor(dx, dy, far) {
-  const step = px() * (far ? 40 : 8);
-  cursor.at ??= map.getView().getCenter();
-  cursor.at = [cursor.at[0] + dx * step, cursor.at[1] + dy * step];
-  extraSource.getFeatureById("cursor")?.setGeometry(new Point(cursor.at));
-  if (!extraSource.getFeatureById("cursor")) {
-    const mark = new Feature(new Point(cursor.at));
-    mark.setId("cursor");
-    extraSource.addFeature(mark);
-  }
-}
-export function setVertex() {
-  if (!drawing || !cursor.at) return;
-  const name = tool.value;
-  if (name === "point") {
-    addRow({ type: "Point", coordinates: roundAll(cursor.at) });
-    return;
-  }
-  drawing.appendCoordinates([cursor.at.slice()]);
-}
-export const isDrawing = () => Boolean(drawing);
-export const hasSketch = () => Boolean(sketch);
+/** Esc: out of the sketch, then out of the tool, then out of the selection. */
 export function cancel() {
-  if (sketch) drawing.abortDrawing();
+  if (hasSketch()) leaveSketch();
   else if (tool.value !== "select") tool.value = "select";
+  else if (unnamed.value.length) leaveUnnamed();
   else selection.value = [];
 }
 
-export { area, length, rowsOf, schema, dialog, place, update };
+export { cornersNow };

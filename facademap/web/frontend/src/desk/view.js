@@ -9,15 +9,19 @@ export const sheetOpen = signal(true);
 /** On a phone, the sheet over the whole wall. */
 export const sheetTall = signal(false);
 export const tool = signal("select");
-export const selection = signal([]);
-export const live = signal(null);
-export const pointer = signal(null);
+export const selection = signal(/** @type {{table: string, id: string}[]} */ ([]));
+export const live = signal(/** @type {Record<string, any> | null} */ (null));
+export const pointer = signal(/** @type {number[] | null} */ (null));
 /** Whether something is being drawn just now. */
 export const sketching = signal(false);
-export const dialog = signal(null);
+export const dialog = signal(/** @type {Record<string, any> | null} */ (null));
+/**
+ * Values of the next condition: its term as it is offered; with `sticky` all of them as a person chose them before.
+ * @type {import("@preact/signals").Signal<Record<string, any>>}
+ */
 export const template = signal({ term: "contour scaling" });
 export const drawTable = signal("conditions");
-export const swipe = signal(null);
+export const swipe = signal(/** @type {Record<string, any> | null} */ (null));
 
 export const selected = computed(() => {
   const [first] = selection.value;

@@ -1,25 +1,27 @@
 // The wall on the screen: picture, layers, pointer. One map for the life of the page.
-import Feature from "ol/Feature.js";
-import Map from "ol/Map.js";
-import View from "ol/View.js";
+
+import { computed, effect, untracked } from "@preact/signals";
 import { defaults as defaultControls } from "ol/control/defaults.js";
+import Feature from "ol/Feature.js";
 import GeoJSON from "ol/format/GeoJSON.js";
-import { defaults as defaultInteractions } from "ol/interaction/defaults.js";
 import { LineString, MultiLineString, MultiPolygon, Point, Polygon } from "ol/geom.js";
+import DragPan from "ol/interaction/DragPan.js";
+import { defaults as defaultInteractions } from "ol/interaction/defaults.js";
 import TileLayer from "ol/layer/Tile.js";
 import VectorLayer from "ol/layer/Vector.js";
+import OlMap from "ol/Map.js";
 import Projection from "ol/proj/Projection.js";
+import { getRenderPixel } from "ol/render.js";
 import TileImage from "ol/source/TileImage.js";
 import VectorSource from "ol/source/Vector.js";
 import TileGrid from "ol/tilegrid/TileGrid.js";
-import { computed, effect, untracked } from "@preact/signals";
-import { getRenderPixel } from "ol/render.js";
-import { entryOf, onRows, pictures, rowsOf, surface, tableOf } from "./data.js";
-import { meetsPoint } from "./near.js";
-import { signOf } from "./draw.js";
-import { isPainting, onPainted, paintedLayer } from "./paint.js";
+import View from "ol/View.js";
 import { q } from "./api.js";
-import { hiddenFamilies, layers, shownSurvey } from "./settings.js";
+import { entryOf, onRows, pictures, rowsOf, surface, tableOf } from "./data.js";
+import { signOf } from "./draw.js";
+import { meetsPoint } from "./near.js";
+import { isPainting, onPainted, paintedLayer } from "./paint.js";
+import { fillStrength, hiddenFamilies, layers, shownSurvey } from "./settings.js";
 import * as signs from "./signs.js";
 import { live, pointer, select, selection, swipe, tool } from "./view.js";
 
@@ -33,7 +35,7 @@ export const GEOMETRY_TABLES = [
   "conditions",
   "control_points",
 ];
-const STYLES = {
+export const STYLES = {
   openings: signs.openingStyle,
   wall_stones: signs.stoneStyle,
   conditions: signs.conditionStyle,
@@ -77,7 +79,7 @@ class Outlines {
     return this.#rows(extent);
   }
 
-  getFeaturesAtCoordinate([u, v]) {
+  getFeaturesAtCoordinate(/** @type {number[]} */ [u, v]) {
     return this.#rows([u, v, u, v]).filter((f) => f.getGeometry().intersectsCoordinate([u, v]));
   }
 
@@ -142,6 +144,18 @@ const repaint = (box) => {
   for (const layer of painted) layer.repaint(box);
 };
 export const chosenSource = new VectorSource({ wrapX: false });
+/** A selection of more rows than this is painted with the outlines, not made into things that can be dragged. */
+const MANY = 800;
+let chosenIds = new Set();
+const manyLayer = paintedLayer({
+  zIndex: 39,
+  visible: false,
+  wanted: (pack, i) => onWall(pack, i) && chosenIds.has(pack.value("id", i)),
+  tables: () => {
+    const table = selection.peek()[0]?.table;
+    return chosenIds.size && table ? [[table, tableOf(table), signs.chosenStyle]] : [];
+  },
+});
 const chosenLayer = new VectorLayer({ source: chosenSource, style: signs.chosenStyle, zIndex: 40 });
 export const extraSource = new VectorSource({ wrapX: false });
 export const extraLayer = new VectorLayer({
@@ -151,14 +165,16 @@ export const extraLayer = new VectorLayer({
 });
 let pictureLayers = [];
 
-export const map = new Map({
+export const map = new OlMap({
   controls: defaultControls({ zoom: false, rotate: false, attribution: false }),
   interactions: defaultInteractions({
     altShiftDragRotate: false,
     pinchRotate: false,
     doubleClickZoom: false,
+    // Shift draws a box that chooses
+    shiftDragZoom: false,
   }),
-  layers: [...painted, chosenLayer, extraLayer],
+  layers: [...painted, manyLayer, chosenLayer, extraLayer],
   view: new View({ projection, center: [0, 0], resolution: 0.01 }),
   moveTolerance: 2,
 });
@@ -255,18 +271,26 @@ effect(() => {
   for (const layer of surveyLayers) layer.setVisible(Boolean(comparedSurveys.value));
   void hiddenFamilies.value;
   void shownSurvey.value;
+  void fillStrength.value;
   repaint();
 });
 
 export function fit(extent, { nearest = 0.0004, slow = false } = {}) {
-  const wide = map.getSize()?.[0] > 700;
+  // what lies over the wall leaves this much of it free
+  const tools = document.querySelector(".tools")?.getBoundingClientRect();
+  const wide = map.getSize()?.[0] > 560;
+  const left = tools && tools.width < 300 ? tools.width + 52 : 60;
   map.getView().fit(extent, {
-    padding: wide ? [40, 40, 70, 180] : [64, 16, 36, 16],
+    padding: wide ? [30, 66, 70, left] : [64, 16, 36, 16],
     minResolution: nearest,
     duration: slow ? 260 : 0,
   });
 }
 export const fitWall = () => surface.value && fit(pictureExtent(surface.value));
+
+/** Nearer or farther by a factor of the scale. */
+export const zoomBy = (factor) =>
+  map.getView().animate({ resolution: map.getView().getResolution() * factor, duration: 160 });
 
 export function makeFeature(table, id, row) {
   if (!row.geometry) return null;
@@ -275,7 +299,18 @@ export function makeFeature(table, id, row) {
     Shape ? new Shape(row.geometry.coordinates) : format.readGeometry(row.geometry),
   );
   feature.setId(`${table}|${id}`);
-  for (const name of ["family", "term", "cc", "stage", "treatment", "role", "name", "survey"])
+  for (const name of [
+    "family",
+    "term",
+    "cc",
+    "stage",
+    "treatment",
+    "role",
+    "name",
+    "survey",
+    "origin",
+    "confirmed_by",
+  ])
     if (row[name] !== undefined) feature.set(name, row[name], true);
   return feature;
 }
@@ -297,7 +332,13 @@ export const holdChosenWhile = (held) => {
 export function showChosen() {
   if (holdChosen) return;
   chosenSource.clear(true);
-  const features = selection.value
+  const many = selection.value.length > MANY;
+  if (many || chosenIds.size) {
+    chosenIds = new Set(many ? selection.value.map(({ id }) => id) : []);
+    manyLayer.setVisible(many);
+    manyLayer.repaint();
+  }
+  const features = (many ? [] : selection.value)
     .map(featureOf)
     .filter(Boolean)
     .map((f) => {
@@ -353,6 +394,12 @@ export function rowsAt(pixel) {
   return found;
 }
 
+/** Whether a stone is drawn already where an outline lies. */
+export const stoneAt = (geometry) => {
+  const inside = new Polygon(geometry.coordinates).getInteriorPoint().getCoordinates().slice(0, 2);
+  return sources.wall_stones.getFeaturesAtCoordinate(inside)[0] ?? null;
+};
+
 let lastClick = null;
 map.on("singleclick", (event) => {
   if (tool.value !== "select") return;
@@ -379,6 +426,13 @@ map.on("singleclick", (event) => {
       : [...selection.value.filter((s) => s.table === first.table), first];
   } else select(first.table, first.id);
 });
+// the middle button moves the wall, whatever tool is in hand
+const isMiddle = ({ originalEvent }) => originalEvent.button === 1;
+map.addInteraction(new DragPan({ condition: isMiddle }));
+map.getViewport().addEventListener("mousedown", (event) => {
+  if (event.button === 1) event.preventDefault();
+});
+
 map.on("pointermove", (event) => {
   pointer.value = event.coordinate;
 });
@@ -412,4 +466,5 @@ onPainted(() => {
   if (complete) noteDrawn();
 });
 map.on("movestart", notYet);
+
 export { live };

@@ -1,4 +1,5 @@
 // Keeps the page, its tables and the tiles that were looked at, so that the desk opens without a connection.
+const keeper = /** @type {ServiceWorkerGlobalScope} */ (/** @type {unknown} */ (self));
 const SHELL = "facademap shell";
 const READ = "facademap read";
 const TILES = "facademap tiles";
@@ -14,15 +15,15 @@ const PAGE = [
   ),
 ];
 
-self.addEventListener("install", (event) => {
+keeper.addEventListener("install", (event) => {
   event.waitUntil(
     caches
       .open(SHELL)
       .then((c) => c.addAll(PAGE))
-      .then(() => self.skipWaiting()),
+      .then(() => keeper.skipWaiting()),
   );
 });
-self.addEventListener("activate", (event) => event.waitUntil(self.clients.claim()));
+keeper.addEventListener("activate", (event) => event.waitUntil(keeper.clients.claim()));
 
 async function trim(cache) {
   if (Math.random() > 0.01) return;
@@ -58,7 +59,7 @@ async function keptFirst(request) {
   return answer;
 }
 
-self.addEventListener("fetch", (event) => {
+keeper.addEventListener("fetch", (event) => {
   const { request } = event;
   const { pathname, origin, search } = new URL(request.url);
   if (request.method !== "GET" || origin !== self.location.origin || search.includes("key="))

@@ -1,0 +1,40 @@
+// Before a sketch of many corners is left.
+import { Dialog } from "./Dialogs.jsx";
+import { throwAway } from "./sketch.js";
+import { t } from "./texts.js";
+import { dialog, tool } from "./view.js";
+
+export function Leaving() {
+  const close = () => {
+    dialog.value = null;
+  };
+  return (
+    <Dialog title={t("leave.title", { n: dialog.value.n })} onClose={close}>
+      <p>{t("leave.text")}</p>
+      <footer class="actions">
+        <button type="button" class="main" autofocus onClick={close}>
+          {t("leave.stay")}
+        </button>
+        <button
+          type="button"
+          onClick={() => {
+            close();
+            tool.value = "select";
+          }}
+        >
+          {t("leave.aside")}
+        </button>
+        <button
+          type="button"
+          class="danger"
+          onClick={() => {
+            close();
+            throwAway();
+          }}
+        >
+          {t("leave.do")}
+        </button>
+      </footer>
+    </Dialog>
+  );
+}

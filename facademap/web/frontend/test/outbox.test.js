@@ -1,0 +1,93 @@
+import { beforeEach, describe, expect, it, vi } from "vitest";
+
+/** A server that answers as it is told, and remembers what it was sent. */
+function server(answers) {
+  const sent = [];
+  globalThis.fetch = vi.fn(async (address, { body }) => {
+    sent.push({ address, body: JSON.parse(body) });
+    const answer = answers.shift();
+    if (answer instanceof Error) throw answer;
+    const { status = 200, ...value } = answer ?? { ids: {}, rows: [] };
+    return { ok: status < 400, status, text: async () => JSON.stringify(value) };
+  });
+  return sent;
+}
+const post = (outbox, key, changes) =>
+  outbox.post({ key, kind: "edit", who: "M. Reed", what: "draw", changes });
+const settled = () => new Promise((resolve) => setTimeout(resolve, 5));
+const drawn = (id, values = {}) => ({ op: "insert", table: "conditions", id, values });
+
+describe("what is on its way", () => {
+  let outbox;
+  let data;
+  beforeEach(async () => {
+    vi.resetModules();
+    outbox = await import("../src/desk/outbox.js");
+    data = await import("../src/desk/data.js");
+  });
+
+  it("leaves in the order it was made, and calls things by the numbers they got", async () => {
+    const row = { id: "C-7", note: null };
+    const sent = server([
+      { ids: { "new:1": "C-7" }, rows: [{ table: "conditions", id: "C-7", rev: 1, row, was: 1 }] },
+      {
+        ids: {},
+        rows: [{ table: "conditions", id: "C-7", rev: 2, row: { ...row, note: "wet" }, was: 2 }],
+      },
+    ]);
+    outbox.applyLocally(drawn("new:1"));
+    await post(outbox, "a", [drawn("new:1")]);
+    await post(outbox, "b", [
+      { op: "update", table: "conditions", id: "new:1", rev: 1, values: { note: "wet" } },
+    ]);
+    await settled();
+    expect(sent.map((s) => s.body.key)).toEqual(["a", "b"]);
+    expect(sent[1].body.changes[0].id).toBe("C-7");
+    expect(outbox.waiting.value).toEqual([]);
+    expect(data.entryOf("conditions", "C-7").row.note).toBe("wet");
+  });
+
+  it("waits through a lost connection and sends each thing once with effect", async () => {
+    const sent = server([new TypeError("no network"), { ids: {}, rows: [] }]);
+    await post(outbox, "a", [drawn("new:2")]);
+    await settled();
+    expect(outbox.online.value).toBe(false);
+    expect(outbox.waitingEdits.value).toBe(1);
+    await outbox.send();
+    await settled();
+    expect(outbox.waitingEdits.value).toBe(0);
+    expect(new Set(sent.map((s) => s.body.key))).toEqual(new Set(["a"]));
+  });
+
+  it("keeps what the server will never take, with its reason, and goes on with the rest", async () => {
+    server([
+      { status: 400, error: { problem: "no such stone", remedy: "Choose another" } },
+      { tables: [] },
+      { ids: {}, rows: [] },
+    ]);
+    await post(outbox, "a", []);
+    await settled();
+    expect(outbox.refused.value.map((i) => [i.key, i.refusal.problem])).toEqual([
+      ["a", "no such stone"],
+    ]);
+    expect(outbox.waitingEdits.value).toBe(0);
+  });
+
+  it("sends the seal of consequences that a person has seen", async () => {
+    const consequences = { seal: "9f2c", text: ["4 conditions lose their wall stone"] };
+    const sent = server([
+      {
+        status: 409,
+        error: { type: "InUseError", problem: "in use", remedy: "See", consequences },
+      },
+      { ids: {}, rows: [] },
+    ]);
+    await post(outbox, "a", []);
+    await settled();
+    expect(outbox.refused.value[0].refusal.consequences.seal).toBe("9f2c");
+    await outbox.tryAgain("a", "9f2c");
+    await settled();
+    expect(sent.at(-1).body.confirmed).toBe("9f2c");
+    expect(outbox.refused.value).toEqual([]);
+  });
+});

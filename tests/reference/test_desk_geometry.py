@@ -1,0 +1,232 @@
+"""The desk's geometry against Shapely (GEOS) on random shapes: areas, lengths, splits, joins, cuts, crossings, neighbours."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import shapely
+import shapely.ops
+from shapely.geometry import mapping, shape
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from script import FRONTEND, node
+
+#: Coordinates are stored in whole micrometres; an area may differ by its outline times half of that.
+GRID_M = 1e-6
+EXACT_M2 = 1e-9
+COUNT = 200
+
+PROGRAM = """
+import * as shapes from "./src/desk/shapes.js";
+import { crossingsOf, untangled } from "./src/desk/crossings.js";
+import { changesOf, movedAlong } from "./src/desk/topology.js";
+import { readFileSync } from "node:fs";
+
+const asked = JSON.parse(readFileSync(0, "utf8"));
+const acts = {
+  area: ({ a }) => shapes.areaOf(a),
+  length: ({ a }) => shapes.lengthOf(a),
+  split: ({ a, line }) => shapes.split(a, line),
+  union: ({ a, b }) => shapes.union([a, b]),
+  subtract: ({ a, b }) => shapes.subtract(a, b),
+  common: ({ a, b }) => shapes.common(a, b),
+  fault: ({ a }) => shapes.faultOf(a),
+  crossings: ({ ring }) => crossingsOf(ring),
+  untangled: ({ ring }) => untangled(ring),
+  // corners of a wall are moved and put in one after the other, each with what shares its joint
+  play: ({ wall, moves, reach }) => {
+    let now = wall;
+    for (const { cell, corner, by, put } of moves) {
+      const before = now[cell];
+      const path = [0, corner];
+      const [at, next] = [before.coordinates[0][corner], before.coordinates[0][corner + 1]];
+      const middle = [(at[0] + next[0]) / 2 + by[0], (at[1] + next[1]) / 2 + by[1]];
+      const wider = put ? shapes.withCornerAdded(before, path) : before;
+      const after = shapes.withCorner(
+        wider,
+        put ? [0, corner + 1] : path,
+        put ? middle : [at[0] + by[0], at[1] + by[1]],
+      );
+      const changes = changesOf(before, { ...after, coordinates: shapes.roundAll(after.coordinates) });
+      now = now.map((o, i) => {
+        const moved = i === cell ? after : movedAlong(o, changes, reach);
+        return moved ? { ...moved, coordinates: shapes.roundAll(moved.coordinates) } : o;
+      });
+    }
+    return now;
+  },
+};
+process.stdout.write(JSON.stringify(asked.map(({ act, ...values }) => acts[act](values))));
+"""
+
+
+def desk(cases: list[dict[str, Any]]) -> list[Any]:
+    """What the desk's own script answers."""
+    if not node().is_file() or not (FRONTEND / "node_modules" / "polygon-clipping").is_dir():
+        pytest.skip("no node, or no packages of the script, on this machine")
+    bundle = FRONTEND / "node_modules" / ".bin" / "esbuild"
+    made = subprocess.run(
+        [str(bundle), "--bundle", "--platform=node", "--format=esm", "--log-level=error"],
+        input=PROGRAM,
+        cwd=FRONTEND,
+        capture_output=True,
+        text=True,
+        check=True,
+    ).stdout
+    said = subprocess.run(
+        [str(node()), "--input-type=module", "-e", made],
+        input=json.dumps(cases),
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=120,
+    ).stdout
+    answers: list[Any] = json.loads(said)
+    return answers
+
+
+def on_grid(geometry: shapely.Geometry) -> shapely.Geometry:
+    return shapely.transform(geometry, lambda c: np.round(c, 6))
+
+
+def blobs(rng: np.random.Generator, n: int, *, holes: bool = False) -> list[shapely.Polygon]:
+    """Star-shaped outlines, some with a hole, anywhere on a wall of 4 m."""
+    made: list[shapely.Polygon] = []
+    while len(made) < n:
+        corners = int(rng.integers(3, 40))
+        angle = np.sort(rng.uniform(0, 2 * np.pi, corners))
+        far = rng.uniform(0.2, 1.2, corners)
+        centre = rng.uniform(0, 4, 2)
+        ring = np.column_stack([np.cos(angle), np.sin(angle)]) * far[:, None] + centre
+        whole = on_grid(shapely.Polygon(ring))
+        if holes and whole.is_valid and rng.random() < 0.4:
+            whole = on_grid(whole.difference(shapely.Point(centre).buffer(0.1, quad_segs=3)))
+        if whole.geom_type == "Polygon" and whole.is_valid and whole.area > 1e-4:
+            made.append(whole)
+    return made
+
+
+def plain(geometry: shapely.Geometry) -> dict[str, Any]:
+    value: dict[str, Any] = json.loads(json.dumps(mapping(geometry)))
+    return value
+
+
+def tolerance(*geometries: shapely.Geometry) -> float:
+    """Half a step of the grid along every outline that was rounded to it."""
+    return EXACT_M2 + GRID_M * 0.71 * sum(g.length for g in geometries)
+
+
+def test_areas_and_lengths_are_those_of_shapely() -> None:
+    rng = np.random.default_rng(3)
+    outlines = blobs(rng, COUNT, holes=True)
+    lines = [shapely.LineString(rng.uniform(0, 5, (9, 2))) for _ in range(COUNT)]
+    told = desk(
+        [{"act": "area", "a": plain(a)} for a in outlines]
+        + [{"act": "length", "a": plain(a)} for a in lines]
+    )
+    assert told[:COUNT] == pytest.approx([a.area for a in outlines], abs=EXACT_M2)
+    assert told[COUNT:] == pytest.approx([a.length for a in lines], abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("act", "twin"),
+    [("union", "union"), ("subtract", "difference"), ("common", "intersection")],
+)
+def test_joins_and_cuts_are_those_of_shapely(act: str, twin: str) -> None:
+    rng = np.random.default_rng(5)
+    pairs = list(zip(blobs(rng, COUNT, holes=True), blobs(rng, COUNT), strict=True))
+    answers = desk([{"act": act, "a": plain(a), "b": plain(b)} for a, b in pairs])
+    for (a, b), answer in zip(pairs, answers, strict=True):
+        truth = getattr(a, twin)(b)
+        found = shape(answer) if answer else shapely.Polygon()
+        assert found.area == pytest.approx(truth.area, abs=tolerance(a, b))
+        # not only as large: the same place, to the grid
+        assert found.symmetric_difference(truth).area <= tolerance(a, b)
+
+
+def test_parts_of_a_split_make_up_the_whole_and_do_not_overlap() -> None:
+    rng = np.random.default_rng(7)
+    cases = []
+    for outline in blobs(rng, COUNT):
+        x0, y0, x1, y1 = outline.bounds
+        line = [[x0 - 0.1, rng.uniform(y0, y1)], [x1 + 0.1, rng.uniform(y0, y1)]]
+        cases.append((outline, line))
+    answers = desk([{"act": "split", "a": plain(a), "line": line} for a, line in cases])
+    for (outline, line), answer in zip(cases, answers, strict=True):
+        parts = [shape(p) for p in answer]
+        whole = tolerance(outline, shapely.LineString(line))
+        assert sum(p.area for p in parts) == pytest.approx(outline.area, abs=whole)
+        assert shapely.union_all(parts).symmetric_difference(outline).area <= whole
+        truth = [
+            p for p in shapely.ops.split(outline, shapely.LineString(line)).geoms if p.area > 1e-6
+        ]
+        assert len([p for p in parts if p.area > 1e-6]) == len(truth)
+
+
+def test_what_crosses_itself_is_what_shapely_calls_not_simple() -> None:
+    rng = np.random.default_rng(11)
+    rings = [np.round(rng.uniform(0, 3, (int(rng.integers(4, 14)), 2)), 6) for _ in range(COUNT)]
+    answers = desk(
+        [{"act": "crossings", "ring": r.tolist()} for r in rings]
+        + [{"act": "untangled", "ring": r.tolist()} for r in rings]
+    )
+    for ring, found, mended in zip(rings, answers[:COUNT], answers[COUNT:], strict=True):
+        assert bool(found) is not shapely.LinearRing(ring).is_simple
+        for place in found:
+            assert shapely.LinearRing(ring).distance(shapely.Point(place)) < 1e-9
+        assert shapely.Polygon(mended).is_valid
+        assert sorted(map(tuple, mended)) == sorted(map(tuple, ring.tolist()))
+
+
+def wall_of(rng: np.random.Generator, columns: int, rows: int) -> dict[tuple[int, int], Any]:
+    """A planar partition: corners shared by up to four outlines."""
+    at = {
+        (i, j): np.round(
+            [i * 0.6 + rng.uniform(-0.12, 0.12), j * 0.3 + rng.uniform(-0.06, 0.06)], 6
+        )
+        for i in range(columns + 1)
+        for j in range(rows + 1)
+    }
+    return {
+        (i, j): shapely.Polygon([at[i, j], at[i + 1, j], at[i + 1, j + 1], at[i, j + 1]])
+        for i in range(columns)
+        for j in range(rows)
+    }
+
+
+def test_a_drawn_wall_stays_a_partition_while_its_corners_are_moved() -> None:
+    """No gap and no overlap: none above the grid, where a millimetre would be seen."""
+    rng = np.random.default_rng(13)
+    wall = list(wall_of(rng, 6, 5).values())
+    moves = [
+        {
+            "cell": int(rng.integers(len(wall))),
+            "corner": int(rng.integers(4)),
+            "by": rng.uniform(-0.008, 0.008, 2).tolist(),
+            "put": bool(k % 3 == 2),
+        }
+        for k in range(60)
+    ]
+    [played] = desk(
+        [{"act": "play", "wall": [plain(p) for p in wall], "moves": moves, "reach": 2e-5}]
+    )
+    after = [shape(p) for p in played]
+    assert all(p.is_valid for p in after)
+    assert sum(len(p.exterior.coords) for p in after) > sum(len(p.exterior.coords) for p in wall)
+    grid = tolerance(*after)
+    whole = shapely.union_all(after)
+    # overlaps
+    assert sum(p.area for p in after) - whole.area == pytest.approx(0, abs=grid)
+    # gaps: what lies inside and in no stone
+    filled = shapely.union_all(
+        [shapely.Polygon(r) for p in shapely.get_parts(whole) for r in [p.exterior]]
+    )
+    assert filled.difference(whole).area == pytest.approx(0, abs=grid)
+    # and no sliver as wide as a millimetre
+    assert filled.difference(whole).buffer(-0.0005).is_empty
