@@ -106,7 +106,8 @@ class DustAdvice:
             if self.respirator_factor
             else "no respirator asked by the table"
         )
-        return f"Dust of {self.task}, {_STANDARD} row {self.row}: {self.control}; {mask}. Local rules may ask for more."
+        said = " (figures from memory: verify)" if self.status == "memory" else ""
+        return f"Dust of {self.task}, {_STANDARD} row {self.row}: {self.control}; {mask}{said}. Local rules may ask for more."
 
 
 def dust_controls(task: str, *, hours: float, place: Place = "outdoors") -> DustAdvice:
