@@ -1,7 +1,7 @@
 """Rectified pictures from elsewhere: GeoTIFF, TIFF, JPEG or PNG with or without a world file, read strip by strip.
 
-Grey pictures and those of 16 bit keep their range: the smallest power of two that holds the brightest pixel becomes
-white, so that nothing is clipped and no contrast is invented.
+Grey pictures and those of 16 bit keep their range: the white of the usual sensor depth that holds the brightest pixel
+becomes white, so that nothing is clipped and no contrast is invented.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facademap.errors import FileError, InputError
+from facademap.io.pictures import white_of_depth
 from facademap.wall.grid import PixelGrid, Window
 
 __all__ = ["Orthoimage", "open_orthoimage", "strips"]
@@ -159,7 +160,7 @@ def _white(dataset: Any, path: Path) -> float:
     )
     if kind == "uint16":
         brightest = int(dataset.read(out_shape=shape)[:3].max())
-        return float(2 ** max(8, brightest.bit_length()) - 1)
+        return float(white_of_depth(brightest))
     if kind in ("float32", "float64"):
         values = dataset.read(out_shape=shape)[:3]
         if np.nanmin(values) >= 0 and np.nanmax(values) <= 1:

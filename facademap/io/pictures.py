@@ -16,13 +16,24 @@ from numpy.typing import NDArray
 from facademap.errors import FileError, InputError
 from facademap.io.whole_files import open_whole
 
-__all__ = ["PictureInfo", "hash_file", "read_picture", "read_picture_info", "write_png"]
+__all__ = [
+    "PictureInfo",
+    "hash_file",
+    "read_picture",
+    "read_picture_info",
+    "white_of_depth",
+    "write_png",
+]
 
 Bytes = NDArray[np.uint8]
 
 #: Largest picture that is decoded, in pixels (a setting): 400 megapixel is 1.2 GB of colour.
 MAX_PICTURE_PX = 400_000_000
 _FORMATS = ("JPEG", "PNG", "TIFF", "WEBP", "BMP", "JPEG2000", "PPM")
+#: Bits of a sensor that are stored in 16.
+_DEPTHS = (8, 10, 12, 14, 16)
+#: How a phone's HEIC begins, from its fifth byte (ISO/IEC 14496-12, ftyp box; 23008-12, brands).
+_HEIC_BRANDS = (b"heic", b"heix", b"heim", b"heis", b"mif1", b"msf1", b"hevc")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,7 +84,9 @@ def _opened(path: Path, max_px: int) -> Iterator[Any]:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             try:
-                image = Image.open(path, formats=_FORMATS)
+                image = Image.open(path, formats=(*_FORMATS, *_further_formats(path)))
+            except InputError:
+                raise
             except UnidentifiedImageError:
                 raise InputError(
                     f"photo {path.name} is not a picture that can be read",
@@ -98,6 +111,31 @@ def _opened(path: Path, max_px: int) -> Iterator[Any]:
                 yield image
     finally:
         Image.MAX_IMAGE_PIXELS = before
+
+
+def _further_formats(path: Path) -> tuple[str, ...]:
+    """HEIC, where its library is installed; the file comes out upright."""
+    with path.open("rb") as file:
+        start = file.read(12)
+    if start[4:8] != b"ftyp" or start[8:12] not in _HEIC_BRANDS:
+        return ()
+    try:
+        import pillow_heif
+    except ImportError:
+        raise InputError(
+            f"photo {path.name} is a HEIC picture, which needs a library that is not installed",
+            'Install it with pip install "facademap[heic]", or export the photo as JPEG.',
+        ) from None
+    pillow_heif.register_heif_opener()
+    return ("HEIF",)
+
+
+def white_of_depth(brightest: int) -> int:
+    """White of a picture whose pixels have 16 bits: that of the usual sensor depth which holds its brightest pixel.
+
+    Nothing is clipped, and a 12 bit picture stored in 16 does not come out black.
+    """
+    return int(2 ** next(d for d in _DEPTHS if brightest < 2**d) - 1)
 
 
 def read_picture_info(path: Path, *, max_px: int = MAX_PICTURE_PX) -> PictureInfo:
@@ -156,7 +194,7 @@ def read_picture(path: Path, *, max_px: int = MAX_PICTURE_PX) -> tuple[Bytes, Pi
     Returns
     -------
     picture : ndarray of uint8, shape (rows, columns, 3)
-        RGB; grey is repeated, transparency dropped, 16 bit rounded to 8.
+        RGB; grey is repeated, transparency dropped, 16 bit (and 10, 12, 14 in 16) brought to 8.
     info : PictureInfo
 
     Raises
@@ -169,7 +207,7 @@ def read_picture(path: Path, *, max_px: int = MAX_PICTURE_PX) -> tuple[Bytes, Pi
         try:
             if image.format in ("JPEG", "MPO") and image.mode in ("RGB", "L"):
                 return _decode_jpeg(path), info
-            if image.mode in ("I", "I;16", "I;16B", "F") or _is_deep_tiff(image):
+            if image.mode in ("I", "I;16", "I;16B", "F") or _is_deep(path, image):
                 return _decode_deep(path), info
             return np.asarray(
                 _as_stored(image.convert("RGB"), image.format, info.orientation)
@@ -216,7 +254,11 @@ def _decode_jpeg(path: Path) -> Bytes:
     )
 
 
-def _is_deep_tiff(image: Any) -> bool:
+def _is_deep(path: Path, image: Any) -> bool:
+    """Whether a colour picture has more than 8 bits, which Pillow would cut off."""
+    if image.format == "PNG":
+        with path.open("rb") as file:
+            return file.read(25)[24:] == b"\x10"  # bit depth of the header chunk
     bits = getattr(image, "tag_v2", {}).get(258, (8,)) if image.format == "TIFF" else (8,)
     return max(bits) > 8
 
@@ -230,7 +272,8 @@ def _decode_deep(path: Path) -> Bytes:
     if picture is None:
         raise ValueError("its pixel format is not known")
     if picture.dtype == np.uint16:
-        picture = np.round(picture / np.float32(257)).astype(np.uint8)
+        scale = np.float32(255 / white_of_depth(int(picture.max())))
+        picture = np.round(picture * scale).astype(np.uint8)
     elif picture.dtype != np.uint8:
         raise ValueError(f"pixels of type {picture.dtype} have no defined white")
     return np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2RGB))
