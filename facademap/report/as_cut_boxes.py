@@ -12,10 +12,12 @@ from facademap.units import format_inches
 if TYPE_CHECKING:
     from facademap.report.ticket_content import Ticket
 
-__all__ = ["draw_all_sizes", "draw_as_cut"]
+__all__ = ["boxes_tall", "draw_all_sizes", "draw_as_cut"]
 
 #: Boxes in a row.
 ACROSS = 10
+#: Height of a row, and of one among many.
+ROW_TALL, LOW_TALL = 13.0, 10.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,6 +67,12 @@ def _boxes(ticket: Ticket) -> list[list[_Box]]:
     return rows
 
 
+def boxes_tall(ticket: Ticket) -> float:
+    """Height that the boxes take, with their heading; many rows are drawn lower."""
+    rows = len(_boxes(ticket))
+    return 6.0 + rows * (ROW_TALL if rows <= 3 else LOW_TALL)
+
+
 def draw_as_cut(
     page: Page, ticket: Ticket, left: float, right: float, y: float, bottom: float
 ) -> None:
@@ -81,7 +89,7 @@ def draw_as_cut(
     )
     if not rows:
         return
-    tall = min(14.0, (y - 5.5 - bottom) / len(rows))
+    tall = min(ROW_TALL, (y - 5.5 - bottom) / len(rows))
     wide = (right - left) / ACROSS
     for r, row in enumerate(rows):
         x, top = left, y - 5.5 - r * tall

@@ -246,7 +246,9 @@ def step_lines(ticket: Ticket) -> dict[str, list[str]]:
         ],
         "dry-fit": [
             *_spacer_lines(ticket),
-            "Rods loose in their holes: push straight in, look at every joint, take off again with the rods in place.",
+            ("Rods loose in their holes: p" if ticket.rods else "P")
+            + "ush straight in, look at every joint, take off again"
+            + (" with the rods in place." if ticket.rods else "."),
         ],
         "weather": _weather(m),
         "rods": _rods(ticket),
@@ -322,7 +324,7 @@ def _key_piece(m: Materials) -> list[str]:
 
 def _holes(ticket: Ticket) -> list[str]:
     if not ticket.rods:
-        return ["No rods are set out: ask before fixing."]
+        return [_no_rods(ticket)]
     rod, m = ticket.rods[0], ticket.materials
     lines = [
         "Set the template on its spacers in the cut-out: the undercut sides are no measure. The same template turned over marks the back of the piece.",
@@ -338,6 +340,11 @@ def _holes(ticket: Ticket) -> list[str]:
     if dust:
         lines.append(f"Keep the stone dust, about {dust * 1000:.0f} mL, for the pointing mortar.")
     return lines
+
+
+def _no_rods(ticket: Ticket) -> str:
+    whole = ticket.repair["treatment"] == "whole stone"
+    return "Whole stone: none." if whole else "No rods are set out: ask before fixing."
 
 
 def _spacer_lines(ticket: Ticket) -> list[str]:
@@ -365,7 +372,7 @@ def _weather(m: Materials) -> list[str]:
 
 def _rods(ticket: Ticket) -> list[str]:
     if not ticket.rods:
-        return ["None set out."]
+        return [_no_rods(ticket)]
     rod = ticket.rods[0]
     size = f"{len(ticket.rods)} rods" + (
         ""

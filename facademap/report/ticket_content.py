@@ -91,7 +91,7 @@ def make_tickets(
     link: str = "facademap:repair/{repair}",
     criteria: Sequence[str] = (),
     sawing: tuple[Sequence[SawPlan], Sequence[Refused]] = ((), ()),
-    steps: Sequence[tuple[Step, tuple[str, ...]]] = (),
+    steps: Mapping[str, Sequence[tuple[Step, tuple[str, ...]]]] | None = None,
 ) -> list[Ticket]:
     """One ticket for each piece, from the top lift down, by elevation and repair.
 
@@ -107,7 +107,7 @@ def make_tickets(
         Address of a repair, ``{repair}`` standing for its id.
     criteria : sequence of str
         Criteria to be met, in short; the usual ones where none are given.
-    steps : sequence of (Step, criteria)
+    steps : mapping of treatment to sequence of (Step, criteria), optional
         The setting in order, with the names of the criteria of this office; the usual ones where none are given.
     sawing : pair of sequences
         Saw plans and blocks that cannot be sawn, from :func:`facademap.match.sawing_of`.
@@ -164,7 +164,7 @@ def make_tickets(
                 rods=read_rods(repair["pins"]),
                 materials=read_materials(repair["materials"]),
                 criteria=tuple(criteria),
-                steps=tuple(steps),
+                steps=tuple((steps or {}).get(str(repair["treatment"]), ())),
                 from_wall=from_wall.get(str(piece["id"])),
                 yields=yields,
                 assembly=assembly,

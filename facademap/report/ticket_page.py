@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import segno
 
-from facademap.report.as_cut_boxes import draw_all_sizes, draw_as_cut
+from facademap.report.as_cut_boxes import boxes_tall, draw_all_sizes, draw_as_cut
 from facademap.report.face_picture import FacePicture
 from facademap.report.materials import Rod, number
 from facademap.report.page import BLACK, Page
@@ -93,11 +93,12 @@ def draw_ticket(
     # many cautions take room from the sketch rather than shrink
     more = min(12.0, max(0.0, _cautions_tall(ticket, right - left - 77, 7.4) - low))
     low += more
-    sketch = 74.0 + spare * 0.3 - more - bands / 2
+    middle = 52.0 + spare * 0.1 - bands / 2
+    # the boxes for the sizes as cut take what they need, the sketch gets the rest
+    sketch = y - (MARGIN + 4) - boxes_tall(ticket) - low - middle - 9
     _sizes(page, ticket, right - 60, right, y, sketch)
     draw_piece(page, ticket, left, y - sketch, right - 63 - left, sketch)
     y -= sketch + 3
-    middle = 52.0 + spare * 0.1 - bands / 2
     draw_section(page, ticket, left, y - middle, 54, middle)
     _holes(page, ticket, left + 56, y, 42, middle)
     draw_on_block(page, ticket, picture, left + 101, y - middle, right - left - 101, middle)
@@ -320,7 +321,7 @@ def _sizes(page: Page, ticket: Ticket, x: float, right: float, y: float, tall: f
     step = (top - (y - tall) - 2) / len(lines)
     for k, (title, text) in enumerate(lines):
         base = top - 0.6 - step * (k + 0.72)
-        page.text(x + 2.5, base, title, size_pt=8, weight="bold")
+        page.text(x + 2.5, base, title, size_pt=min(8.0, step * 2.3), weight="bold")
         page.text(
             x + 17,
             base,
@@ -340,7 +341,13 @@ def _holes(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: f
     page.text(x + 2, y - 5, "PINS AND HOLES", size_pt=9, weight="bold")
     if not ticket.rods:
         page.paragraph(
-            x + 2, y - 11, "No pins set out. Ask before fixing.", width_mm=width - 4, size_pt=9
+            x + 2,
+            y - 11,
+            "Whole stone: bedded without rods."
+            if ticket.repair["treatment"] == "whole stone"
+            else "No pins set out. Ask before fixing.",
+            width_mm=width - 4,
+            size_pt=9,
         )
         return
     u0, v0, u1, _ = ticket.piece["geometry"].bounds

@@ -213,7 +213,7 @@ def test_the_setting_sheet_has_every_step_in_order_with_the_boxes_of_the_record(
     """Steps, hold points, photo slots and checks come from one list, which the record follows too."""
     criteria = load_criteria()
     tickets = make_tickets(
-        frames, project="x", settings=S, steps=steps_for(criteria, treatment="inset")
+        frames, project="x", settings=S, steps={"inset": steps_for(criteria, treatment="inset")}
     )
     pages = pypdf.PdfReader(io.BytesIO(write_cut_tickets(tickets))).pages
     text = pages[1].extract_text().replace("\n", " ")

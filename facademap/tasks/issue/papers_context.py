@@ -109,11 +109,14 @@ class Context:
         )
 
     @cached_property
-    def steps(self) -> tuple[tuple[Step, tuple[str, ...]], ...]:
-        """The setting of an inset in order, with what this office checks at each step."""
+    def steps(self) -> dict[str, tuple[tuple[Step, tuple[str, ...]], ...]]:
+        """The setting in order by treatment, with what this office checks at each step."""
         from facademap.repair.steps import steps_for
 
-        return steps_for(self._criteria_of_office, treatment="inset")
+        return {
+            treatment: steps_for(self._criteria_of_office, treatment=treatment)
+            for treatment in ("inset", "whole stone")
+        }
 
     @cached_property
     def _criteria_of_office(self) -> Criteria:
