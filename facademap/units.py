@@ -29,6 +29,8 @@ __all__ = [
     "M_PER_INCH",
     "WEIGHT_UNITS_KG",
     "deg_c_from_deg_f",
+    "fitting_inches",
+    "fitting_mm",
     "format_feet_inches",
     "format_inches",
     "format_mm",
@@ -151,6 +153,30 @@ def least_inches(length_m: float, *, denominator: int = 16) -> str:
     ('16 3/16 in', '1 in')
     """
     parts = math.ceil(round(length_m / M_PER_INCH * denominator, 4))
+    return format_inches(parts * M_PER_INCH / denominator, denominator=denominator)
+
+
+def fitting_mm(length_m: float) -> str:
+    """A size that has to go into a gap, to a tenth of a millimetre and never more than the length.
+
+    Examples
+    --------
+    >>> fitting_mm(0.22679), fitting_mm(0.23), fitting_mm(0.2299999999)
+    ('226.7 mm', '230 mm', '230 mm')
+    """
+    tenths = math.floor(round(length_m * 1e4, 4))
+    return format_mm(tenths / 1e4, decimals=0 if tenths % 10 == 0 else 1)
+
+
+def fitting_inches(length_m: float, *, denominator: int = 32) -> str:
+    """The same in inches to a vulgar fraction.
+
+    Examples
+    --------
+    >>> fitting_inches(0.2267), fitting_inches(0.0254)
+    ('8 29/32 in', '1 in')
+    """
+    parts = math.floor(round(length_m / M_PER_INCH * denominator, 4))
     return format_inches(parts * M_PER_INCH / denominator, denominator=denominator)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-__all__ = ["STEP_M", "exceeds", "in_tenths", "round_down", "round_up", "said"]
+__all__ = ["STEP_M", "exceeds", "in_tenths", "said"]
 
 #: Lengths are judged in tenths of a millimetre: no tape or gauge on a scaffold reads finer (common practice).
 STEP_M = 1e-4
@@ -37,25 +37,3 @@ def exceeds(length_m: float, limit_m: float) -> bool:
 def said(length_m: float) -> str:
     """A length as it is judged, in millimetres with one decimal."""
     return f"{in_tenths(length_m) / 10:.1f} mm"
-
-
-def round_up(length_m: float, step_m: float = 0.001) -> float:
-    """A size to order: never smaller than it must be.
-
-    Examples
-    --------
-    >>> round(round_up(0.4103) * 1000), round(round_up(0.410) * 1000)
-    (411, 410)
-    """
-    return math.ceil(length_m / step_m - _DUST) * step_m
-
-
-def round_down(length_m: float, step_m: float = 0.001) -> float:
-    """A size to fit: never larger than there is room for.
-
-    Examples
-    --------
-    >>> round(round_down(0.4109) * 1000)
-    410
-    """
-    return math.floor(length_m / step_m + _DUST) * step_m

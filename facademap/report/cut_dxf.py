@@ -81,7 +81,7 @@ def write_cut_dxf(ticket: Ticket) -> bytes:
     for rod in ticket.rods:
         if rod.u_m is not None and rod.v_m is not None:
             space.add_circle(
-                ((rod.u_m - u0) * 1000, (rod.v_m - v0) * 1000),
+                ((rod.mark[0] - u0) * 1000, (rod.mark[1] - v0) * 1000),
                 (rod.hole_m or 0.009) * 500,
                 dxfattribs={"layer": "DRILL"},
             )

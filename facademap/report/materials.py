@@ -40,6 +40,16 @@ class Rod:
     fixing: str = "before"
 
     @property
+    def mark(self) -> tuple[float, float]:
+        """Where the hole is marked: on the back of the piece, or on its face where it is drilled through the face."""
+        u, v = self.u_m or 0.0, self.v_m or 0.0
+        if self.fixing != "through face":
+            return u, v
+        right, up = math.tan(math.radians(self.turn_deg)), -math.tan(math.radians(self.angle_deg))
+        depth = self.piece_m / math.sqrt(1.0 + right * right + up * up)
+        return u - right * depth, v - up * depth
+
+    @property
     def drilled_m(self) -> float:
         """Length drilled, wall and piece together."""
         return self.wall_m + self.piece_m

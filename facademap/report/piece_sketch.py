@@ -12,7 +12,7 @@ import shapely
 from facademap.repair.edges import edge_names
 from facademap.repair.sizes import inside_of, sizes_of
 from facademap.report.page import Page
-from facademap.units import format_inches, format_mm
+from facademap.units import fitting_inches, fitting_mm
 
 if TYPE_CHECKING:
     from facademap.report.ticket_content import Ticket
@@ -49,7 +49,7 @@ def draw_piece(page: Page, ticket: Ticket, x: float, y: float, width: float, hei
         ox,
         oy,
     )
-    pins = [(r.u_m, r.v_m) for r in ticket.rods if r.u_m is not None and r.v_m is not None]
+    pins = [r.mark for r in ticket.rods if r.u_m is not None and r.v_m is not None]
     _bed_lines(page, shape, ticket.piece["bed"], k, (u0, v0), (ox, oy), pins)
     page.rings([ring], width_mm=0.9)
     _edges(page, ticket, k, (u0, v0), (ox, oy))
@@ -59,20 +59,20 @@ def draw_piece(page: Page, ticket: Ticket, x: float, y: float, width: float, hei
         oy,
         ox + (u1 - u0) * k,
         oy,
-        format_mm(u1 - u0, decimals=_decimals(u1 - u0)),
+        fitting_mm(u1 - u0),
         offset_mm=-11.5,
         size_pt=13,
-        second=format_inches(u1 - u0),
+        second=fitting_inches(u1 - u0),
     )
     page.dimension(
         ox,
         oy,
         ox,
         oy + (v1 - v0) * k,
-        format_mm(v1 - v0, decimals=_decimals(v1 - v0)),
+        fitting_mm(v1 - v0),
         offset_mm=11,
         size_pt=13,
-        second=format_inches(v1 - v0),
+        second=fitting_inches(v1 - v0),
     )
     _corners(page, shape, k, (u0, v0), (ox, oy))
     if len(ring) > 4:
@@ -86,7 +86,7 @@ def draw_piece(page: Page, ticket: Ticket, x: float, y: float, width: float, hei
     for n, rod in enumerate(ticket.rods, start=1):
         if rod.u_m is None or rod.v_m is None:
             continue
-        px, py = ox + (rod.u_m - u0) * k, oy + (rod.v_m - v0) * k
+        px, py = ox + (rod.mark[0] - u0) * k, oy + (rod.mark[1] - v0) * k
         page.discs([(px, py)], 2.6, ink=RED, fill="#ffffff", width_mm=0.5)
         page.text(px, py - 1.25, str(n), size_pt=9, weight="bold", anchor="centre", ink=RED)
         page.lines(
@@ -362,10 +362,10 @@ def draw_section(
         oy,
         back,
         oy,
-        format_mm(depth, decimals=_decimals(depth)),
+        fitting_mm(depth),
         offset_mm=-6.5,
         size_pt=11,
-        second=format_inches(depth),
+        second=fitting_inches(depth),
     )
     page.text(
         ox - 2.2, oy + tall * k / 2, "FACE", size_pt=8, weight="bold", anchor="centre", angle_deg=90

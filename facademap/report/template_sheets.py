@@ -16,7 +16,7 @@ from facademap.report.paper import paper_named
 from facademap.report.pdf import write_pdf
 from facademap.report.piece_sketch import RED
 from facademap.report.refusal_page import draw_refusal
-from facademap.units import format_inches, format_mm
+from facademap.units import fitting_inches, fitting_mm
 
 if TYPE_CHECKING:
     from facademap.report.ticket_content import Ticket
@@ -196,7 +196,7 @@ def _draw(page: Page, ticket: Ticket, shape: Any, shift: Any, put: Any, window: 
     for n, rod in enumerate(ticket.rods, start=1):
         if rod.u_m is None or rod.v_m is None:
             continue
-        spot = to_mm(shapely.Point(rod.u_m, rod.v_m))
+        spot = to_mm(shapely.Point(*rod.mark))
         if window.contains(spot):
             x, y = np.array([spot.x, spot.y]) + put
             r = (rod.hole_m or 0.009) * 500
@@ -349,13 +349,12 @@ def _foot(
         within_mm=page.width_mm - 2 * MARGIN - 60,
     )
     size = " × ".join(
-        format_mm(ticket.piece[n], decimals=1).removesuffix(" mm")
-        for n in ("width_m", "height_m", "depth_m")
+        fitting_mm(ticket.piece[n]).removesuffix(" mm") for n in ("width_m", "height_m", "depth_m")
     )
     page.text(
         x,
         y + 12.8,
-        f"{size} mm   ({' × '.join(format_inches(ticket.piece[n]).removesuffix(' in') for n in ('width_m', 'height_m', 'depth_m'))} in)",
+        f"{size} mm   ({' × '.join(fitting_inches(ticket.piece[n]).removesuffix(' in') for n in ('width_m', 'height_m', 'depth_m'))} in)",
         size_pt=8.5,
     )
     # the round ends of the stroke stay inside, so that the bar is as long as the ticks say

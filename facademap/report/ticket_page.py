@@ -17,7 +17,7 @@ from facademap.report.piece_sketch import draw_piece, draw_section
 from facademap.report.ticket_block import draw_on_block
 from facademap.report.typeface import MM_PER_PT, wrap_text
 from facademap.tables import is_missing
-from facademap.units import KG_PER_LB, format_inches, format_mm
+from facademap.units import KG_PER_LB, fitting_inches, fitting_mm, format_inches, format_mm
 
 if TYPE_CHECKING:
     from facademap.report.ticket_content import Ticket
@@ -286,7 +286,7 @@ def _sizes(page: Page, ticket: Ticket, x: float, right: float, y: float, tall: f
         page.text(
             right - 2.5,
             top - 8.2,
-            format_mm(piece[name], decimals=_decimals(piece[name])),
+            fitting_mm(piece[name]),
             size_pt=21,
             weight="bold",
             anchor="right",
@@ -294,10 +294,14 @@ def _sizes(page: Page, ticket: Ticket, x: float, right: float, y: float, tall: f
         )
         if row >= 13:
             page.text(
-                right - 2.5, top - row + 1.4, format_inches(piece[name]), size_pt=11, anchor="right"
+                right - 2.5,
+                top - row + 1.4,
+                fitting_inches(piece[name]),
+                size_pt=11,
+                anchor="right",
             )
         else:  # no room below the millimetres
-            page.text(x + 2.5, top - min(9.2, row - 1.2), format_inches(piece[name]), size_pt=9)
+            page.text(x + 2.5, top - min(9.2, row - 1.2), fitting_inches(piece[name]), size_pt=9)
     page.line(x, y - 3 * row, right, y - 3 * row, width_mm=0.4)
     lines = [
         ("Bed", _BED.get(piece["bed"], str(piece["bed"]))),
@@ -368,9 +372,9 @@ def _holes(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: f
             page.text(x + 8, base, "place by hand", size_pt=9)
             continue
         for column, value in (
-            (17.0, rod.u_m - u0),
-            (29.5, u1 - rod.u_m),
-            (width - 2, rod.v_m - v0),
+            (17.0, rod.mark[0] - u0),
+            (29.5, u1 - rod.mark[0]),
+            (width - 2, rod.mark[1] - v0),
         ):
             page.text(
                 x + column, base, f"{value * 1000:.0f}", size_pt=10.5, weight="bold", anchor="right"

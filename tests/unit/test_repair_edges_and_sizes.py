@@ -18,7 +18,8 @@ from facademap.repair.edges import by_name, edge_names, from_named, named_order
 from facademap.repair.measured import piece_as_measured, read_measured
 from facademap.repair.pins import set_out_pins
 from facademap.repair.sizes import sizes_of
-from facademap.repair.tolerances import exceeds, round_down, round_up
+from facademap.repair.tolerances import exceeds
+from facademap.units import fitting_inches, fitting_mm
 
 S, CRITERIA = load_profile("metric"), load_criteria()
 ELL = [(0, 0), (0.4, 0), (0.4, 0.18), (0.18, 0.18), (0.18, 0.34), (0, 0.34)]
@@ -128,11 +129,15 @@ def test_exactly_the_limit_passes_in_every_place_that_judges(base, limit):
         assert (not any("differ" in n for n in piece.notes)) == passes, piece.notes
 
 
-def test_sizes_to_order_go_up_and_sizes_to_fit_go_down():
-    assert round_up(0.4103) == pytest.approx(0.411)
-    assert round_up(0.410) == pytest.approx(0.410)
-    assert round_down(0.4109) == pytest.approx(0.410)
-    assert round_down(0.411) == pytest.approx(0.411)
+def test_sizes_to_fit_go_down_in_both_units():
+    assert fitting_mm(0.22679) == "226.7 mm"
+    assert fitting_inches(0.22679) == "8 29/32 in"
+    for length in np.random.default_rng(0).uniform(0.02, 0.9, 200):
+        whole, _, rest = fitting_inches(length).removesuffix(" in").partition(" ")
+        parts = [whole, rest] if rest else [whole]
+        inches = sum(float(p.split("/")[0]) / float([*p.split("/"), "1"][1]) for p in parts)
+        assert -1e-7 <= length - inches * 0.0254 < 0.0254 / 32
+        assert -1e-7 <= length * 1000 - float(fitting_mm(length).removesuffix(" mm")) < 0.1
 
 
 def test_an_outline_that_is_no_rectangle_gets_all_its_sizes():
