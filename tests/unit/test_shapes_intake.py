@@ -285,3 +285,12 @@ def test_the_same_stone_twice_is_found_by_check(wall: Path, tmp_path: Path) -> N
     found = [f for f in check_project(wall)["findings"] if "the same outline" in f["problem"]]
     assert [f["level"] for f in found] == ["fault"]
     assert "S2 = S99" in found[0]["problem"]
+
+
+def test_names_of_other_programs_are_written_plainly(wall: Path, tmp_path: Path) -> None:
+    path = tmp_path / "stones.gpkg"
+    _frame(stones_m(), id=[f"Süd {k}/3" for k in range(12)]).to_file(path)
+    done = _read(wall, path)
+    assert any("Süd 0/3 is Sud-0-3" in n for n in done["notes"])
+    with Project.open(wall, read_only=True) as project:
+        assert project.read("wall_stones")["id"].iloc[11] == "Sud-11-3"

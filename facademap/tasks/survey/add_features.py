@@ -23,6 +23,7 @@ from facademap.store.edit import Edit
 from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import TABLES, Table, is_missing
+from facademap.tables.names import as_id, id_fault
 from facademap.tasks.survey.add_photos import surface_of
 from facademap.tasks.survey.doubts import find_doubts, say_understood
 from facademap.tasks.survey.feature_columns import fit_columns
@@ -88,8 +89,9 @@ def add_features(
             frame = frame.drop(columns="surface")  # what the caller says counts
         frame = _complete(frame, table, surface=surface_of(project, surface), source=str(path))
         _refuse_unknown_surfaces(frame, project)
+        frame, mended = _plain_names(frame)
         frame, moved, doubts = _on_walls(project, file, frame, kind, words.unit, str(path))
-        notes = [*file.notes, *notes, *moved]
+        notes = [*file.notes, *notes, *mended, *moved]
         if doubts and not accept_doubts:
             raise InputError(
                 f"{path}: " + "; ".join(d.problem for d in doubts[:3]), doubts[0].remedy
@@ -164,9 +166,24 @@ def _finished(
     return frame
 
 
+def _plain_names(frame: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[str]]:
+    """Names of other programs in the letters that ours have, and which were changed."""
+    changed = {
+        str(i): as_id(i) for i in frame["id"] if not is_missing(i) and id_fault(str(i)) is not None
+    }
+    if not changed:
+        return frame, []
+    names = [None if is_missing(i) else changed.get(str(i), str(i)) for i in frame["id"]]
+    shown = ", ".join(f"{a} is {b}" for a, b in list(changed.items())[:3])
+    more = f" and {len(changed) - 3} more" if len(changed) > 3 else ""
+    return frame.assign(id=pd.Series(names, index=frame.index, dtype=object)), [
+        f"names written plainly: {shown}{more}"
+    ]
+
+
 def _numbered(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Rows without an id named by their number, for a trial."""
-    ids = [str(i) if not is_missing(i) else f"row {k}" for k, i in enumerate(frame["id"], start=1)]
+    ids = [str(i) if not is_missing(i) else f"row-{k}" for k, i in enumerate(frame["id"], start=1)]
     return frame.assign(id=pd.Series(ids, index=frame.index, dtype=object))
 
 

@@ -44,6 +44,8 @@ Floats = NDArray[np.floating[Any]]
 SAMPLE = 200_000
 #: A wall without this share of the sample near it is not in the cloud.
 LEAST_ON_WALL = 0.002
+#: Points so near the frame are on the face of the wall, however rough.
+FACE_M = 0.1
 #: Pixels gathered at a time; each takes 26 bytes, and some 60 while its picture is made.
 BAND_PX = 4_000_000
 _MARGIN_PX = 4
@@ -267,12 +269,19 @@ def _extent(project: Project, surface: str, near: Floats, *, is_new: bool) -> Ex
     known = None if is_new else place_of_surface(project, surface).extent
     if known is not None:
         return known
-    low, high = np.quantile(near[:, :2], (0.002, 0.998), axis=0)
+    low, high = np.quantile(_on_face(near)[:, :2], (0.002, 0.998), axis=0)
     return Extent.around(np.array([low, high]))
+
+
+def _on_face(near: Floats) -> Floats:
+    """Places on the face of the wall itself: ground and scaffold before it would widen its extent."""
+    face = near[np.abs(near[:, 2]) <= FACE_M]
+    return face if len(face) >= 50 else near
 
 
 def _spacing(cloud: Cloud, sample: Floats, near: Floats) -> float:
     """Pixel that holds one or two points of the wall, a usual size."""
+    near = _on_face(near)
     size = np.quantile(near[:, :2], 0.998, axis=0) - np.quantile(near[:, :2], 0.002, axis=0)
     count = len(cloud) * len(near) / len(sample)
     spacing_mm = 1000 * math.sqrt(float(size[0] * size[1]) / max(count, 1))
