@@ -55,10 +55,26 @@ class SawBlock:
         return self.weights.kg(self.plan.solids[solid].volume_mm3)
 
     def lift(self, solid: str) -> str:
-        """How a solid is lifted; empty where one person may."""
+        """How a solid is lifted, with the rough stone that it may still carry; empty where one person may."""
         it = self.plan.solids[solid]
         thin = max(it.size_mm) > _THIN * min(it.size_mm)
-        return how_to_lift(self.weights.lift_kg(it.volume_mm3), thin=thin)
+        words = how_to_lift(self.weights.lift_kg(it.volume_mm3), thin=thin)
+        rough = self.rough_kg
+        if rough is None or rough < 1.0 or it.z1_mm < self.plan.order.depth_mm - 0.05:
+            return words
+        more = f"up to {rough:.0f} kg more of rough back and rim"
+        return (
+            f"{words}, {more}"
+            if words
+            else how_to_lift(self.weights.lift_kg(it.volume_mm3) + rough)
+        )
+
+    @property
+    def rough_kg(self) -> float | None:
+        """What lies outside the sound stone, by weight of the block; ``None`` where that is not known."""
+        if self.weights.block_kg is None:
+            return None
+        return self.weights.block_kg - self.kg(self.plan.block_id)
 
     def becomes(self, solid: str) -> str:
         """What a solid is, in words."""

@@ -71,6 +71,13 @@ def _words(page: Page, block: SawBlock, step: SawStep, marks: Sequence[str], zon
         lines.append(
             (f"{text}  {block.becomes(name)}: {size_words(solid)}, {block.kg(name):.1f} kg", False)
         )
+    marked = [
+        f"{block.becomes(name).removeprefix('piece ')} on {text}"
+        for text, name in zip(marks, step.gives, strict=True)
+        if name in block.plan.pieces.values()
+    ]
+    if marked:
+        lines.append((f"Mark {', '.join(marked)}, with its top and its bed.", True))
     dust = block.weights.kg(step.kerf_mm3)
     lines.append(
         (f"{'off by hand' if step.kind == 'dressed' else 'to the blade'}: {dust:.2f} kg", False)

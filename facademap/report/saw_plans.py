@@ -272,7 +272,7 @@ def _foot(page: Page, number: int, count: int, project: str, revision: str) -> N
     page.text(
         left,
         MARGIN + 1,
-        "Lengths in mm from zero. Cut wet, mask and ears; hold both halves before the cut runs out; defer to local codes and licensed practice.",
+        "Lengths in mm from zero. Chalk its number on every part as it comes off. Cut wet, mask and ears; hold both halves before the cut runs out; defer to local codes and licensed practice.",
         size_pt=7.5,
         within_mm=right - left,
     )

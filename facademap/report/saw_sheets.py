@@ -12,6 +12,7 @@ import shapely
 from facademap.match.problem import Point
 from facademap.match.remainders import flaws_in
 from facademap.match.solids import Solid
+from facademap.repair.block_weights import how_to_lift
 from facademap.report.materials import number
 from facademap.report.page import Page
 from facademap.report.piece_sketch import RED
@@ -32,7 +33,7 @@ def draw_face_sheet(page: Page, block: SawBlock, zone: Box, lines: Sequence[Line
     x, y, w, h = zone
     left = w * 0.53
     words = block.how_to_strike_zero
-    tall = 12.0 + 4.2 * (len(words) + 3)
+    tall = 12.0 + 4.0 * (len(words) + 4)
     _face(page, block, (x, y + tall + 3, left, h - tall - 3))
     at = y + tall - 4.5
     page.box(x, y, left, tall, width_mm=0.6)
@@ -186,8 +187,7 @@ def _yield(page: Page, block: SawBlock, zone: Box, lines: Sequence[Line]) -> int
             f"{sound:.1f} kg = " + " + ".join(f"{k} {v:.1f}" for k, v in parts.items()),
         ),
     ]
-    if weights.block_kg is not None:
-        rim = weights.block_kg - sound
+    if (rim := block.rough_kg) is not None:
         told.append(
             (
                 "Round and behind it",
@@ -208,6 +208,12 @@ def _yield(page: Page, block: SawBlock, zone: Box, lines: Sequence[Line]) -> int
         size_pt=7.2,
         leading=1.2,
     )
+    lift = how_to_lift(
+        (weights.block_kg or 0.0) * (weights.lift_kg_per_m3 / weights.likely_kg_per_m3)
+    )
+    if lift:
+        text = f"Lift the block, at its heaviest and wet: {lift}."
+        at = page.paragraph(x, at, text, width_mm=w, size_pt=8, weight="bold", ink=RED)
     if weights.warning:
         at = page.paragraph(x, at, weights.warning, width_mm=w, size_pt=8, weight="bold", ink=RED)
     return draw_lines(page, lines, x, at - 2, w, y)
@@ -287,8 +293,8 @@ def draw_slab(page: Page, block: SawBlock, slab: int, zone: Box, behind_photo: s
         mark_beside(page, ring, text, away_from=middle_of(fit(outline)), radius_mm=2.1)
     if slivers:
         keys.append(("", f"and {len(slivers)} slivers thinner than {_SLIVER_MM:.0f} mm"))
-    size = min(7.8, (h * 0.44 - 6) / (1.25 * max(1, len(keys))) / 0.3528)
-    at_y = y + h * 0.44 - 4.5
+    size = min(7.8, (h * 0.44 - 11) / (1.25 * max(1, len(keys))) / 0.3528)
+    at_y = y + h * 0.44 - 9.5
     for text, words in keys:
         page.text(x + 2, at_y, text, size_pt=size, weight="bold")
         page.text(x + 8, at_y, words, size_pt=size, within_mm=w - 10)

@@ -56,6 +56,8 @@ class Zero:
             f"Level line: it touches corner B and {passes}.",
             "Upright line: square to it, it touches corner A. Zero is where both cross, on the old face; scribe it and keep it.",
             f"Check from zero, in mm: to {checks}. More than {most:.0f} mm off{sure}: measure the face again, saw nothing.",
+            "Carry both lines over the edges to the back, on battens where stone is broken away, and set out all cuts of a slab "
+            "from zero before the first of them.",
         )
 
 
