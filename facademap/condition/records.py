@@ -5,13 +5,19 @@ Every function takes frames in wall coordinates (metres) and leaves them as they
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from typing import Any
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import NDArray
 
 from facademap.condition.glossary import find_term
 from facademap.errors import GeometryError, InputError, TableError
+from facademap.tables.limits import LIMITS, Limits
+from facademap.wall.mending import mend
 
 __all__ = [
     "attach_wall_stones",
@@ -25,10 +31,11 @@ __all__ = [
 
 #: A mended outline may change its area by this share before it counts as a different outline (project rule).
 MEND_TOLERANCE = 0.02
-#: An outline that meets itself in more places is refused unmended; drawn by hand it does so in a handful.
-MOST_CONTACTS = 400
 #: How far a point or line may lie beside a wall stone, in a joint say, and still belong to it (project rule).
 ATTACH_DISTANCE_M = 0.05
+_ROWS_AT_ONCE = 64
+#: Two outlines are compared while the product of their corners is below the limit of corners times this.
+_LIGHT_CORNERS = 2_000
 #: Overlaps of the same term smaller than this are drawing noise (project rule).
 OVERLAP_AREA_M2 = 1e-4
 
@@ -71,41 +78,17 @@ def classify_terms(conditions: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def count_contacts(shape: shapely.Geometry, *, most: int) -> int:
-    """Pairs of sides of an outline that meet elsewhere than at their common corner, counted only so far as to pass ``most``.
-
-    Mending costs the square of this number or more: an outline of 600 corners at random meets itself in forty
-    thousand places and holds a processor for minutes, so that it is counted before it is mended.
-    """
-    rings = [shapely.get_coordinates(r) for r in shapely.get_rings(shape)]
-    rings = [r[np.append(True, np.any(np.diff(r, axis=0) != 0, axis=1))] for r in rings]
-    sides = np.concatenate([np.stack([r[:-1], r[1:]], axis=1) for r in rings])
-    if not len(sides):
-        return 0
-    lengths = np.repeat([len(r) - 1 for r in rings], [len(r) - 1 for r in rings])
-    first = np.repeat(
-        np.cumsum([0, *(len(r) - 1 for r in rings[:-1])]), [len(r) - 1 for r in rings]
-    )
-    after = first + (np.arange(len(sides)) - first + 1) % lengths
-    lines = shapely.linestrings(sides)
-    tree, found = shapely.STRtree(lines), 0
-    for begin in range(0, len(lines), 64):
-        one, other = tree.query(lines[begin : begin + 64], predicate="intersects")
-        one = one + begin
-        apart = (one < other) & (after[one] != other) & (after[other] != one)
-        found += int(np.count_nonzero(apart))
-        if found > most:
-            break
-    return found
-
-
-def mend_outlines(frame: gpd.GeoDataFrame) -> tuple[gpd.GeoSeries, tuple[str, ...]]:
+def mend_outlines(
+    frame: gpd.GeoDataFrame, *, limits: Limits = LIMITS
+) -> tuple[gpd.GeoSeries, tuple[str, ...]]:
     """Outlines that are valid: small faults are mended, others refused.
 
     Parameters
     ----------
     frame : GeoDataFrame
         With a column ``id``; rings that cross themselves, repeat points or lie inside out are looked for.
+    limits : Limits
+        Corners of one outline and of all, and crossings of one.
 
     Returns
     -------
@@ -120,17 +103,26 @@ def mend_outlines(frame: gpd.GeoDataFrame) -> tuple[gpd.GeoSeries, tuple[str, ..
         Naming every outline whose meaning would change.
     """
     shapes = frame.geometry.to_numpy().copy()
+    total = int(shapely.get_num_coordinates(shapes).sum())
+    if total > limits.corners_in_all:
+        raise GeometryError(
+            f"{total} corners in {len(shapes)} outlines, more than {limits.corners_in_all}",
+            "Read the file in parts, or raise the limit corners_in_all in the setting limits.",
+        )
     notes, faults = [], []
     for position, (shape, label) in enumerate(zip(shapes, frame["id"], strict=True)):
-        if shape is None or shape.is_empty or shape.is_valid:
+        if shape is None or shape.is_empty:
+            continue
+        try:
+            mended = mend(shape, name=str(label), limits=limits)
+        except GeometryError as error:
+            faults.append(error.problem)
+            continue
+        if mended is shape:
             continue
         reason = shapely.is_valid_reason(shape)
-        if count_contacts(shape, most=MOST_CONTACTS) > MOST_CONTACTS:
-            faults.append(f"{label}: it meets itself in more than {MOST_CONTACTS} places")
-            continue
-        mended = _same_dimension(shapely.make_valid(shape), shape)
         claimed = _ring_area(shape)
-        if mended is None or abs(mended.area - claimed) > MEND_TOLERANCE * max(claimed, 1e-12):
+        if abs(mended.area - claimed) > MEND_TOLERANCE * max(claimed, 1e-12):
             faults.append(f"{label}: {reason}")
         else:
             shapes[position] = mended
@@ -142,26 +134,6 @@ def mend_outlines(frame: gpd.GeoDataFrame) -> tuple[gpd.GeoSeries, tuple[str, ..
             "Draw these outlines again so that they do not cross themselves.",
         )
     return gpd.GeoSeries(shapes, index=frame.index, crs=frame.crs), tuple(notes)
-
-
-def _same_dimension(
-    mended: shapely.Geometry, original: shapely.Geometry
-) -> shapely.Geometry | None:
-    """The parts of a mended geometry that have the dimension of the original."""
-    dimension = shapely.get_dimensions(original)
-    parts = [
-        p
-        for p in shapely.get_parts(mended)
-        if shapely.get_dimensions(p) == dimension and not p.is_empty
-    ]
-    flat = [q for p in parts for q in shapely.get_parts(p)]
-    if not flat:
-        return None
-    return (
-        flat[0]
-        if len(flat) == 1
-        else (shapely.MultiPolygon(flat) if dimension == 2 else shapely.MultiLineString(flat))
-    )
 
 
 def _ring_area(shape: shapely.Geometry) -> float:
@@ -286,8 +258,13 @@ def measure_length_m(frame: gpd.GeoDataFrame) -> pd.Series:
     )
 
 
-def find_overlaps(conditions: gpd.GeoDataFrame) -> pd.DataFrame:
+def find_overlaps(conditions: gpd.GeoDataFrame, *, limits: Limits = LIMITS) -> pd.DataFrame:
     """Pairs of outlines of the same term on one surface that overlap, so that areas would count twice.
+
+    Raises
+    ------
+    GeometryError
+        More outlines lie over each other than the limit ``overlaps`` lets be looked at.
 
     Returns
     -------
@@ -300,15 +277,31 @@ def find_overlaps(conditions: gpd.GeoDataFrame) -> pd.DataFrame:
         shapes, ids = outlines.geometry.to_numpy(), outlines["id"].to_numpy()
         if len(shapes) < 2:
             continue
-        first, second = shapely.STRtree(shapes).query(shapes, predicate="intersects")
-        once = first < second
-        areas = shapely.area(shapely.intersection(shapes[first[once]], shapes[second[once]]))
-        rows += [
-            (ids[i], ids[j], term, area)
-            for i, j, area in zip(first[once], second[once], areas, strict=True)
-            if area > OVERLAP_AREA_M2
-        ]
+        for i, j, area in _shared_areas(shapes, limits):
+            rows.append((ids[i], ids[j], term, area))
     frame = pd.DataFrame(rows, columns=["a", "b", "term", "area_m2"])
     return frame.sort_values(
         ["area_m2", "a", "b"], ascending=[False, True, True], ignore_index=True
     )
+
+
+def _shared_areas(shapes: NDArray[Any], limits: Limits) -> Iterator[tuple[int, int, float]]:
+    """Pairs that share more than a trace of area, a few thousand pairs at a time."""
+    tree, looked_at = shapely.STRtree(shapes), 0
+    corners = shapely.get_num_coordinates(shapes)
+    for start in range(0, len(shapes), _ROWS_AT_ONCE):
+        first, second = tree.query(shapes[start : start + _ROWS_AT_ONCE])
+        first = first + start
+        first, second = first[first < second], second[first < second]
+        looked_at += len(first)
+        # two outlines of very many corners can cross in as many places as the product of them
+        heavy = corners[first] * corners[second] > limits.corners * _LIGHT_CORNERS
+        if looked_at > limits.overlaps or heavy.any():
+            raise GeometryError(
+                f"more than {limits.overlaps} pairs of outlines lie over each other, or some of very many corners do",
+                "Look for outlines that were read twice, draw them with fewer corners, or raise the limit overlaps "
+                "in the setting limits.",
+            )
+        areas = shapely.area(shapely.intersection(shapes[first], shapes[second]))
+        for k in np.flatnonzero(areas > OVERLAP_AREA_M2):
+            yield int(first[k]), int(second[k]), float(areas[k])

@@ -16,6 +16,7 @@ from facademap.repair.offsets import clean_ring
 from facademap.repair.rows import rows_of
 from facademap.repair.settings import Settings
 from facademap.tables import is_missing
+from facademap.wall.mending import mend
 
 __all__ = ["Edge", "EdgeKind", "Side", "Stone", "Stonework", "side_of"]
 
@@ -239,7 +240,7 @@ def _single_polygon(shape: Any) -> Polygon | None:
     if shape is None or shape.is_empty:
         return None
     if not shape.is_valid:
-        shape = shapely.make_valid(shape)
+        shape = mend(shape, name="wall stone")
     parts: Iterable[Any] = [
         p for p in shapely.get_parts(shape, return_index=False) if p.geom_type == "Polygon"
     ]

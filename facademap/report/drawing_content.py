@@ -15,6 +15,7 @@ from facademap.errors import InputError
 from facademap.report.materials import number
 from facademap.report.rows import rows_of
 from facademap.tables import UNDECIDED, is_missing
+from facademap.wall.mending import mend_all
 
 __all__ = [
     "DONE_STAGES",
@@ -276,7 +277,7 @@ def elevation_content(
     by_id = {p.surface: p for p in panels}
     openings, _ = _shifted(frames["openings"], by_id)
     stones, _ = _shifted(frames["wall_stones"], by_id)
-    void = shapely.union_all(shapely.make_valid(openings)) if len(openings) else None
+    void = shapely.union_all(mend_all(openings)) if len(openings) else None
     if kind == "condition":
         groups = _condition_groups(frames["conditions"], by_id, void)
     elif kind == "repair":
@@ -309,7 +310,7 @@ def _net(shapes: Any, void: Any) -> tuple[float, float]:
         kept = shapes.copy()
         meets = np.flatnonzero(shapely.intersects(shapes, void))
         if len(meets):
-            kept[meets] = shapely.difference(shapely.make_valid(shapes[meets]), void)
+            kept[meets] = shapely.difference(mend_all(shapes[meets]), void)
     lines = shapely.get_dimensions(shapes) == 1
     return float(shapely.area(kept).sum()), float(shapely.length(kept)[lines].sum())
 

@@ -17,6 +17,7 @@ from facademap.report.pdf import write_pdf
 from facademap.report.sheet_layout import Sheets, lay_out
 from facademap.report.svg import write_svg
 from facademap.report.typeface import MM_PER_PT, text_width_mm
+from facademap.wall.mending import mend_all
 
 __all__ = ["Picture", "draw_sheets", "write_drawing_pdf", "write_drawing_svg"]
 
@@ -205,7 +206,7 @@ def _inside(shapes: Any, field: Any) -> tuple[Any, Any]:
     across = ~shapely.within(kept, field)
     if across.any():
         kept = kept.copy()
-        kept[across] = shapely.intersection(shapely.make_valid(kept[across]), field)
+        kept[across] = shapely.intersection(mend_all(kept[across]), field)
         there = ~shapely.is_empty(kept)
         kept, rows = kept[there], rows[there]
     return kept, rows

@@ -29,6 +29,7 @@ from facademap.repair.work_hours import WorkRates
 from facademap.report.materials import number, read_materials, read_rods
 from facademap.report.rows import rows_of
 from facademap.tables import TABLES, is_missing
+from facademap.wall.mending import mend_all
 
 __all__ = [
     "DIMENSIONS",
@@ -329,7 +330,7 @@ def _net(
             (frame["surface"] == surface).to_numpy() & shapely.intersects(shapes, void)
         )
         if len(rows):
-            kept[rows] = shapely.difference(shapely.make_valid(shapes[rows]), void)
+            kept[rows] = shapely.difference(mend_all(shapes[rows]), void)
     dimension = shapely.get_dimensions(shapes)
     return (
         shapely.area(shapes),

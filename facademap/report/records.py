@@ -23,6 +23,7 @@ from facademap.report.ticket_page import draw_qr
 from facademap.salvage.seen_face import unseen_faces
 from facademap.tables import is_missing
 from facademap.units import format_mm
+from facademap.wall.mending import mend
 
 __all__ = ["Photo", "RepairRecord", "make_records", "write_records"]
 
@@ -285,7 +286,9 @@ def _wall_picture(
     for condition in record.conditions:
         _outline(
             page,
-            shapely.intersection(shapely.make_valid(condition["geometry"]), shapely.box(*window)),
+            shapely.intersection(
+                mend(condition["geometry"], name=str(condition["id"])), shapely.box(*window)
+            ),
             put,
             ink="#0063a6",
             width_mm=0.4,

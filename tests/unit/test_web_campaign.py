@@ -21,9 +21,9 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "e2e"))
 import desk_sample
 from mutated_requests import Requests, judge
 
-from facademap.condition.records import count_contacts
 from facademap.store.project import Project
 from facademap.tasks.plan.plan import plan_project
+from facademap.wall.mending import count_contacts
 from facademap.web.app import make_app
 
 with warnings.catch_warnings():

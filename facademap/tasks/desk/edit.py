@@ -27,6 +27,7 @@ from facademap.tables import TABLES, UNDECIDED, Table, is_missing
 from facademap.tables.settings import is_desk_setting, read_desk_setting
 from facademap.tasks.desk.cutout import SHAPING, follow_cut_out
 from facademap.units import parse_length
+from facademap.wall.mending import check_size
 
 __all__ = [
     "KEY",
@@ -65,7 +66,6 @@ _NOT_HERE = {
 }
 _PROVISIONAL = "new:"
 MAX_CHANGES = 5_000
-MAX_VERTICES = 200_000
 #: Name that a sender gives an edit.
 KEY = re.compile(r"[0-9a-zA-Z-]{8,64}\Z")
 Op = Literal["insert", "update", "delete", "restore"]
@@ -482,10 +482,9 @@ def _geometry(value: Any, id: str) -> shapely.Geometry | None:
             f"{id}: an outline that cannot be read",
             "Send a GeoJSON geometry in metres of the wall.",
         ) from None
-    if shape is None or shapely.get_num_coordinates(shape) > MAX_VERTICES:
-        raise InputError(
-            f"{id}: an outline of more than {MAX_VERTICES} vertices", "Draw it with fewer vertices."
-        )
+    if shape is None:
+        raise InputError(f"{id}: an outline of nothing", "Send a GeoJSON geometry.")
+    check_size(shape, name=id)
     shape = shapely.force_2d(shape)
     if not shape.is_empty and shapely.get_dimensions(shape) == 2 and not shape.is_valid:
         frame = gpd.GeoDataFrame({"id": [id]}, geometry=[shape])

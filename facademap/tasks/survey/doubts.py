@@ -8,9 +8,10 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from facademap.errors import InputError
+from facademap.errors import GeometryError, InputError
 from facademap.store.project import Project
 from facademap.tables import Table, is_missing
+from facademap.tables.limits import LIMITS, Limits
 from facademap.tasks.survey.understand_shapes import (
     FEWEST_ON_PICTURE,
     USUAL_AREA_M2,
@@ -24,6 +25,7 @@ __all__ = ["IDENTICAL_SHARE", "find_doubts", "identical_pairs", "say_understood"
 
 #: Two outlines that share this much of both are one outline twice.
 IDENTICAL_SHARE = 0.95
+_ROWS_AT_ONCE = 64
 #: A single shape this many times beyond the usual sizes is named.
 FAR_BEYOND = 4.0
 _ACCEPT = "or store them in spite of it with --accept-doubts"
@@ -131,24 +133,38 @@ def _identical(project: Project, moved: gpd.GeoDataFrame, surface: str, kind: st
     return inside + [f"{labels[a]} = {kept['id'].iloc[b]} of the project" for a, b in pairs]
 
 
-def identical_pairs(first: Any, second: Any, *, one: bool) -> list[tuple[int, int]]:
+def identical_pairs(
+    first: Any, second: Any, *, one: bool, limits: Limits = LIMITS
+) -> list[tuple[int, int]]:
     """Pairs of outlines that are one and the same; with ``one`` both are one list, each pair once."""
     if not len(first) or not len(second):
         return []
     first, second = shapely.force_2d(first), shapely.force_2d(second)
-    usable = shapely.is_valid(first) & (shapely.area(first) > 0)
-    a, b = shapely.STRtree(second).query(np.where(usable, first, None), predicate="intersects")
-    if one:
-        a, b = a[a < b], b[a < b]
-    good = shapely.is_valid(second[b]) & (shapely.area(second[b]) > 0)
-    a, b = a[good], b[good]
-    least = np.minimum(shapely.area(first[a]), shapely.area(second[b]))
-    most = np.maximum(shapely.area(first[a]), shapely.area(second[b]))
-    near = least >= IDENTICAL_SHARE * most
-    a, b, most = a[near], b[near], most[near]
-    shared = shapely.area(shapely.intersection(first[a], second[b]))
-    found = shared >= IDENTICAL_SHARE * most
-    return [(int(x), int(y)) for x, y in zip(a[found], b[found], strict=True)]
+    found: list[tuple[int, int]] = []
+    tree, looked_at = shapely.STRtree(second), 0
+    areas = [np.where(shapely.is_valid(s), shapely.area(s), 0.0) for s in (first, second)]
+    for start in range(0, len(first), _ROWS_AT_ONCE):
+        a, b = tree.query(first[start : start + _ROWS_AT_ONCE])
+        a = a + start
+        keep = (a < b) if one else np.ones(len(a), dtype=bool)
+        least = np.minimum(areas[0][a], areas[1][b])
+        most = np.maximum(areas[0][a], areas[1][b])
+        near = keep & (least > 0) & (least >= IDENTICAL_SHARE * most)
+        a, b, most = a[near], b[near], most[near]
+        # shapes that are one and the same have the same box
+        off = np.abs(shapely.bounds(first[a]) - shapely.bounds(second[b])).max(axis=1, initial=0.0)
+        near = off <= np.sqrt(most)
+        a, b, most = a[near], b[near], most[near]
+        looked_at += len(a)
+        if looked_at > limits.overlaps:
+            raise GeometryError(
+                f"more than {limits.overlaps} pairs of outlines lie over each other",
+                "Look for outlines that were read twice, or raise the limit overlaps in the setting limits.",
+            )
+        shared = shapely.area(shapely.intersection(first[a], second[b]))
+        same = shared >= IDENTICAL_SHARE * most
+        found += [(int(x), int(y)) for x, y in zip(a[same], b[same], strict=True)]
+    return found
 
 
 def say_understood(frame: gpd.GeoDataFrame, table: Table, project: Project) -> str:
