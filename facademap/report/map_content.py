@@ -13,8 +13,9 @@ import shapely
 from facademap.condition.glossary import CLASS_NAMES, FAMILIES, TERMS
 from facademap.condition.records import measure_area_m2
 from facademap.report.drawing_content import fold_out
+from facademap.report.map_measures import measure
 from facademap.tables import TABLES, UNDECIDED, is_missing
-from facademap.units import format_inches, format_mm, least_mm
+from facademap.units import least_mm
 
 __all__ = ["map_data"]
 
@@ -274,7 +275,7 @@ def _residuals(observations: pd.DataFrame) -> dict[Any, tuple[list[float], str]]
         du, dv = float(rows["du_m"].mean() * 1000), float(rows["dv_m"].mean() * 1000)
         found[id] = (
             [round(du, 2), round(dv, 2)],
-            f"u {du:+.1f} mm, v {dv:+.1f} mm (mean over {len(rows)} photos)",
+            f"u {measure('shift', du / 1000)}, v {measure('shift', dv / 1000)} (mean over {len(rows)} photos)",
         )
     return found
 
@@ -312,10 +313,6 @@ def _key_plan(
     return [p for p in plan if p["panels"]]
 
 
-def _both(length_m: float) -> str:
-    return f"{format_mm(length_m)} ({format_inches(length_m)})"
-
-
 def _repair_words(id: Any, row: pd.Series, tables: Mapping[str, Any]) -> dict[str, Any]:
     pieced = row["treatment"] in _PIECED
     words: dict[str, Any] = {"pieced": pieced, "cautions": list(row["cautions"] or ())}
@@ -324,21 +321,24 @@ def _repair_words(id: Any, row: pd.Series, tables: Mapping[str, Any]) -> dict[st
     pins = row["pins"] or []
     words["pin_places"] = [[round(p["u_m"] * 1000), round(p["v_m"] * 1000)] for p in pins]
     words["pin_words"] = [
-        f"{p.get('grade', 'stainless')} rod {format_mm(p['rod_m'])}, hole {format_mm(p['hole_m'])}, "
-        f"{format_mm(p['embedment_m'])} into the wall, {format_mm(p['into_piece_m'])} into the piece"
+        f"{p.get('grade', 'stainless')} rod {measure('length', p['rod_m'])}, hole {measure('length', p['hole_m'])}, "
+        f"{measure('length', p['embedment_m'])} into the wall, {measure('length', p['into_piece_m'])} into the piece"
         for p in pins
         if {"rod_m", "hole_m", "embedment_m", "into_piece_m"} <= set(p)
     ]
     kinds = row["edge_kinds"] or [""] * len(row["edges"] or ())
     words["edge_words"] = [
-        f"edge {n + 1}: {kind or 'edge'}, joint {format_mm(edge, decimals=1)}"
+        f"edge {n + 1}: {kind or 'edge'}, joint {measure('joint', edge)}"
         for n, (edge, kind) in enumerate(zip(row["edges"] or (), kinds, strict=False))
     ]
     pieces = tables["pieces"]
     piece = pieces[pieces["repair"] == id]
     if len(piece):
         p = piece.iloc[0]
-        words["piece_size"] = " x ".join(_both(p[c]) for c in ("width_m", "height_m", "depth_m"))
+        words["piece_size"] = " x ".join(
+            measure("length", p[c]) for c in ("width_m", "height_m", "depth_m")
+        )
+        words["piece"] = str(p["id"])
     placements = tables["placements"]
     placed = placements[placements["repair"] == id]
     if len(placed):
@@ -346,13 +346,13 @@ def _repair_words(id: Any, row: pd.Series, tables: Mapping[str, Any]) -> dict[st
         match = "" if is_missing(q["de00"]) else f", colour difference {q['de00']:.1f} (CIEDE2000)"
         words["block_words"] = (
             f"{q['block']}, face {q['face']}, slab {int(q['slab']) + 1}, turned {int(q['rotation_deg'])} degrees, "
-            f"{format_mm(q['x_m'])} from the left, {format_mm(q['y_m'])} from below{match}; {q['state']}"
+            f"{measure('length', q['x_m'])} from the left, {measure('length', q['y_m'])} from below{match}; {q['state']}"
         )
     elif len(piece) and not is_missing(piece.iloc[0]["unmatched_reason"]):
         size = piece.iloc[0]["source_size"] or []
         words["block_words"] = (
             f"No block serves it ({piece.iloc[0]['unmatched_reason']}); look for "
-            + " x ".join(f"{least_mm(s)} mm" for s in size)
+            + " x ".join(measure("length", least_mm(s) / 1000) for s in size)
         )
     return words
 
@@ -372,7 +372,7 @@ def _summary(tables: Mapping[str, Any]) -> dict[str, Any]:
     urgent = conditions[conditions["uc"].map(lambda v: v == 3)] if len(conditions) else conditions
     figures = [
         {"value": str(len(conditions)), "label": "conditions"},
-        {"value": f"{area:.2f} m\u00b2", "label": "area of conditions, net of openings"},
+        {"value": measure("area", area), "label": "area of conditions, net of openings"},
         {"value": str(len(urgent)), "label": "urgent and immediate (UC3)"},
         {
             "value": str(
@@ -382,8 +382,8 @@ def _summary(tables: Mapping[str, Any]) -> dict[str, Any]:
         },
         {"value": f"{placed} of {pieces}", "label": "pieces with a block"},
         {
-            "value": f"{removed:.2f} m\u00b2",
-            "label": f"original stone faces removed, {volume * 1000:.0f} litres"
+            "value": measure("area", removed),
+            "label": f"original stone faces removed, {measure('volume', volume)}"
             + (f", {removed / faces:.2%} of the stone faces" if faces else ""),
         },
     ]
@@ -396,14 +396,14 @@ def _summary(tables: Mapping[str, Any]) -> dict[str, Any]:
             blocks.append(
                 {
                     "title": title,
-                    "heads": ["class", "count", "net area m\u00b2"],
+                    "heads": ["class", "count", "net area"],
                     "rows": _by(conditions, name, classes),
                 }
             )
         blocks.append(
             {
                 "title": "Conditions by family",
-                "heads": ["family", "count", "net area m\u00b2"],
+                "heads": ["family", "count", "net area"],
                 "rows": _by(conditions, "family", {f.id: f.name for f in FAMILIES}),
             }
         )
@@ -414,8 +414,8 @@ def _summary(tables: Mapping[str, Any]) -> dict[str, Any]:
         blocks.append(
             {
                 "title": "Treatments",
-                "heads": ["treatment", "count", "stone removed m\u00b2"],
-                "rows": [[t, int(r.n), f"{r.removed:.3f}"] for t, r in counted.iterrows()],
+                "heads": ["treatment", "count", "stone removed"],
+                "rows": [[t, int(r.n), measure("area", r.removed)] for t, r in counted.iterrows()],
             }
         )
     words = [
@@ -446,11 +446,15 @@ def _by(conditions: pd.DataFrame, column: str, names: Mapping[Any, str]) -> list
     for value, words in names.items():
         part = conditions[conditions[column].map(lambda v, value=value: v == value)]
         if len(part):
-            rows.append([words, len(part), f"{part['area_m2'].sum():.3f}"])
+            rows.append([words, len(part), measure("area", part["area_m2"].sum())])
     rest = conditions[conditions[column].map(lambda v: is_missing(v) or v not in names)]
     return [
         *rows,
-        *([["not classed", len(rest), f"{rest['area_m2'].sum():.3f}"]] if len(rest) else []),
+        *(
+            [["not classed", len(rest), measure("area", rest["area_m2"].sum())]]
+            if len(rest)
+            else []
+        ),
     ]
 
 
@@ -465,7 +469,7 @@ def _looks(tables: Mapping[str, Any]) -> list[str]:
         new = float(pieced["removed_area_m2"].fillna(0).sum())
         lines.append(
             f"{len(pieced)} places get new stone faces ({', '.join(f'{int(n)} {t}' for t, n in pieced['treatment'].value_counts().sort_index().items())}): "
-            f"{new:.2f} m\u00b2 of the wall."
+            f"{measure('area', new)} of the wall."
         )
     seen = repairs[~repairs["treatment"].isin((*_PIECED, "leave", UNDECIDED))]
     if len(seen):
@@ -474,7 +478,8 @@ def _looks(tables: Mapping[str, Any]) -> list[str]:
             for t, rows in seen.groupby("treatment", sort=True)
         ]
         parts = [
-            f"{t} {n}" + (f" ({size:.2f} m\u00b2)" if size >= 0.005 else "") for t, n, size in sizes
+            f"{t} {n}" + (f" ({measure('area', size)})" if size >= 0.005 else "")
+            for t, n, size in sizes
         ]
         lines.append("Other work that will be seen: " + ", ".join(parts) + ".")
     left = int((repairs["treatment"] == "leave").sum())
@@ -504,7 +509,7 @@ def _closeness(placements: pd.DataFrame) -> list[str]:
 def _void(openings: pd.DataFrame) -> list[str]:
     return (
         [
-            f"{len(openings)} architectural openings, {openings.geometry.area.sum():.2f} m\u00b2, are left out of all areas."
+            f"{len(openings)} architectural openings, {measure('area', openings.geometry.area.sum())}, are left out of all areas."
         ]
         if len(openings)
         else []
@@ -527,18 +532,18 @@ def _accuracy(surfaces: pd.DataFrame) -> list[str]:
             "no check points"
             if is_missing(row["check_rmse_m"])
             else (
-                f"check RMSE {row['check_rmse_m'] * 1000:.1f} mm at {int(row['check_n'])} check points"
+                f"check RMSE {measure('error', row['check_rmse_m'])} at {int(row['check_n'])} check points"
             )
         )
         lines.append(
-            f"{row['name']}: {check}; control RMSE {row['control_rmse_m'] * 1000:.1f} mm; one pixel is "
-            f"{row['gsd_m'] * 1000:g} mm; colours {row['colour_state']}."
+            f"{row['name']}: {check}; control RMSE {measure('error', row['control_rmse_m'])}; one pixel is "
+            f"{measure('error', row['gsd_m'])}; colours {row['colour_state']}."
         )
         if not is_missing(row["check_rmse_m"]):
             # a circular normal error: sqrt(-2 ln 0.05) = 2.448 sigma holds 95 of 100, sigma = radial RMSE / sqrt(2)
             radius = math.sqrt(-math.log(0.05)) * row["check_rmse_m"]
             lines.append(
-                f"{row['name']}: about 95 of 100 places lie within {radius * 1000:.0f} mm of where this map puts them "
+                f"{row['name']}: about 95 of 100 places lie within {measure('length', radius)} of where this map puts them "
                 "(from check points that had no part in the fit, errors taken as normal)."
             )
         lines += [f"{row['name']}: {w}" for w in (row["report"] or {}).get("warnings", [])[:6]]
@@ -549,7 +554,7 @@ def _picture_from_elsewhere(row: Mapping[Any, Any]) -> str:
     report = row["report"] or {}
     return (
         f"{row['name']}: {report.get('origin', 'picture')}, placed by {report.get('placed_by', 'its own place')}; accuracy "
-        f"{report.get('accuracy', 'not stated')}; one pixel is {row['gsd_m'] * 1000:g} mm; colours {row['colour_state']}."
+        f"{report.get('accuracy', 'not stated')}; one pixel is {measure('error', row['gsd_m'])}; colours {row['colour_state']}."
     )
 
 

@@ -71,8 +71,16 @@ const Wall = (() => {
   }
 
   /* what a search looks through */
-  const SEARCHED = ["term", "treatment", "wall_stone", "note", "stone_type", "cause", "block_words"];
-  function words(feature) { if (feature.q === undefined) feature.q = [feature.i, ...SEARCHED.map((name) => feature.p[name] ?? "")].join(" ").toLowerCase(); return feature.q; }
+  const abbreviation = Object.fromEntries(data.terms.map((t) => [t.name, t.abbreviation])), CLASSED = new Set(["cc", "uc", "rc"]);
+  function words(feature) {
+    if (feature.q === undefined) {
+      const said = [feature.i, abbreviation[feature.p.term] || ""];
+      for (const [name, value] of Object.entries(feature.p))
+        if (CLASSED.has(name)) said.push(name + value); else if (typeof value === "string") said.push(say(value)); else if (Array.isArray(value)) said.push(value.filter((v) => typeof v === "string").map(say).join(" "));
+      feature.q = said.join(" ").toLowerCase();
+    }
+    return feature.q;
+  }
   const sixteenths = (inches) => {
     let n = Math.round(inches * 16); const whole = Math.floor(n / 16); n -= whole * 16;
     if (!n) return String(whole);
@@ -85,7 +93,21 @@ const Wall = (() => {
     return sign + feet + "\u2032 " + sixteenths(inches - feet * 12) + "\u2033";
   }
   function area(square) { return units === "mm" ? square.toFixed(square < 1 ? 4 : 2) + " m\u00b2" : (square / FT_M / FT_M).toFixed(2) + " ft\u00b2"; }
+  /* a litre is a cubic decimetre; cubic feet by the international foot */
+  function volume(cubic) { return units === "mm" ? (cubic * 1000).toFixed(1) + " L" : (cubic / FT_M ** 3).toFixed(2) + " ft\u00b3"; }
+  const tenths = (metres) => units === "mm" ? (metres * 1000).toFixed(1) + " mm" : (metres / IN_M).toFixed(2) + "\u2033";
+  const joint = (metres) => units === "ft" && metres / IN_M >= 1 / 16 ? sixteenths(metres / IN_M) + "\u2033" : tenths(metres);
+  const total = (square) => units === "mm" ? square.toFixed(square < 0.1 ? 3 : 2) + " m\u00b2" : (square / FT_M / FT_M).toFixed(square < 0.1 ? 2 : 1) + " ft\u00b2";
+  const SAID = { length, area: total, volume, joint, error: tenths, shift: (metres) => (metres > 0 ? "+" : "") + tenths(metres) };
+  /* sentences carry their measures in metres, each between two signs of its own */
+  const say = (words) => typeof words === "string" ? words.replace(/\ue000(\w+) ([-+.\de]+)\ue001/g, (all, kind, value) => Object.hasOwn(SAID, kind) ? SAID[kind](+value) : all) : words;
+  /* what a link names: a thing by its kind and id, by its id alone, or a piece by its own */
+  function named(words) {
+    if (byId.has(words)) return byId.get(words);
+    for (const kind of ["condition", "repair", "stone", "opening", "control"]) if (byId.has(kind + ":" + words)) return byId.get(kind + ":" + words);
+    return data.features.find((f) => f.p.piece === words);
+  }
   const state = { surface: data.surfaces.length ? data.surfaces[0].id : "", selected: null };
-  return { data, text, byId, near, at, rings, words, visible, shown, off, length, area, state, setUnits: (u) => { units = u; }, units: () => units, FT_M,
+  return { data, text, byId, near, at, rings, words, visible, shown, off, length, area, volume, say, named, state, setUnits: (u) => { units = u; }, units: () => units, FT_M,
     surface: () => data.surfaces.find((s) => s.id === state.surface) };
 })();

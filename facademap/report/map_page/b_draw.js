@@ -46,6 +46,20 @@ const Draw = (() => {
     if (!swatches.has(name)) { const t = term[name]; swatches.set(name, cell(t.hatch, family[t.family].colour).toDataURL()); }
     return swatches.get(name);
   }
+  /* the sign of a term as the map draws it: an area hatched, a crack a line, a place a triangle */
+  const drawn = new Map(), signs = new Map();
+  for (const f of data.features) if (f.k === "condition") { const n = drawn.get(f.p.term) || drawn.set(f.p.term, {}).get(f.p.term); n[f.t] = (n[f.t] || 0) + 1; }
+  const shape = (name) => Object.entries(drawn.get(name) || { P: 1 }).sort((a, b) => b[1] - a[1])[0][0];
+  function sign(name) {
+    if (shape(name) === "P") return swatch(name);
+    if (!signs.has(name)) {
+      const canvas = document.createElement("canvas"); canvas.width = 60; canvas.height = 36; const pen = canvas.getContext("2d"); pen.fillStyle = "#fff"; pen.fillRect(0, 0, 60, 36);
+      pen.strokeStyle = family[term[name].family].colour; pen.lineWidth = 5; pen.beginPath();
+      if (shape(name) === "L") { pen.moveTo(4, 28); pen.lineTo(22, 12); pen.lineTo(38, 24); pen.lineTo(56, 8); } else { pen.moveTo(30, 5); pen.lineTo(44, 30); pen.lineTo(16, 30); pen.closePath(); }
+      pen.stroke(); signs.set(name, canvas.toDataURL());
+    }
+    return signs.get(name);
+  }
 
   function trace(pen, feature, x0, y0, ppmm) {
     pen.beginPath();
@@ -155,6 +169,9 @@ const Draw = (() => {
       const surface = Wall.surface(), key = coords.z + "/" + coords.x + "/" + coords.y, own = tile(surface, key);
       const img = document.createElement(own ? "img" : "div"); if (!own) { setTimeout(() => done(null, img), 0); return img; }
       img.alt = "";
+      /* a tile is filled up to its full size: what lies beyond the picture is not shown */
+      const span = TILE * surface.gsd_m * Math.pow(2, surface.levels - 1 - coords.z), beyond = [surface.left_m + (coords.x + 1) * span - surface.extent_m[2], surface.extent_m[1] - (surface.top_m - (coords.y + 1) * span)].map((m) => Math.max(0, m / span * 100));
+      if (beyond[0] || beyond[1]) img.style.clipPath = `inset(0 ${beyond[0]}% ${beyond[1]}% 0)`;
       img.onload = img.onerror = () => done(null, img);
       img.src = own;
       return img;
@@ -174,5 +191,5 @@ const Draw = (() => {
     pen.strokeStyle = "rgba(20,30,40,.35)"; pen.beginPath(); pen.moveTo(x, y); pen.lineTo(x + dx, y + dy); pen.stroke();
     pen.fillStyle = "rgba(255,255,255,.8)"; pen.fillRect(x + 2, y + 2, pen.measureText(word).width + 4, 13); pen.fillStyle = "#222"; pen.fillText(word, x + 4, y + 12);
   }
-  return { crs, termsInOrder: data.terms.map((t) => t.name), Outlines, Picture, swatch, tile, term, family, REPAIR, TILE };
+  return { crs, termsInOrder: data.terms.map((t) => t.name), Outlines, Picture, swatch, sign, shape, tile, term, family, REPAIR, TILE };
 })();

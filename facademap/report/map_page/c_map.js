@@ -43,7 +43,8 @@ const Stage = (() => {
     try { history.replaceState(null, "", "#" + encodeURIComponent(feature.k + ":" + feature.i)); } catch (e) { location.hash = feature.k + ":" + feature.i; }
   }
   function fromLink() {
-    const feature = Wall.byId.get(decodeURIComponent(location.hash.slice(1))); if (feature) { Wall.shown[feature.k] = true; layers(); select(feature, true); }
+    let words = location.hash.slice(1); try { words = decodeURIComponent(words); } catch (e) { /* a link that was cut off names nothing */ }
+    const feature = words ? Wall.named(words) : null; if (feature) { Wall.shown[feature.k] = true; layers(); select(feature, true); Panels.show("panel-detail"); }
   }
 
   /* a small drawing of all surfaces, folded out, each a button */
@@ -89,7 +90,7 @@ const Stage = (() => {
     });
     map.on("moveend", () => listeners.forEach((call) => call()));
     keyPlan(); const chooser = $("surface"); for (const s of data.surfaces) chooser.add(new Option(s.name, s.id)); chooser.onchange = () => open(chooser.value);
-    $("units").onchange = () => { Wall.setUnits($("units").value); bar.show(); layers(); if (state.selected) Panels.detail(state.selected); };
+    $("units").onchange = () => { Wall.setUnits($("units").value); bar.show(); layers(); Panels.said_again(); };
     $("whole").onclick = whole;
     if (data.surfaces.length) { open(data.surfaces[0].id); bar.show(); fromLink(); } else $("hint").textContent = text.missing_picture;
     window.addEventListener("hashchange", fromLink); new ResizeObserver(() => map.invalidateSize({ animate: false })).observe($("stage"));

@@ -25,15 +25,15 @@ const Panels = (() => {
     if (id === "panel-legend") tally();
     if (id === "panel-list") { if (!hits || $("in-view").checked) search(); mark(Wall.state.selected); }
   }
-  const table = (heads, rows) => el("table", {}, el("thead", {}, el("tr", {}, heads.map((h, n) => el("th", { scope: "col", class: n ? "num" : "" }, h)))), el("tbody", {}, rows.map((r) => el("tr", {}, r.map((c, n) => el("td", { class: n ? "num" : "" }, c instanceof Node ? c : String(c)))))));
+  const table = (heads, rows) => el("table", {}, el("thead", {}, el("tr", {}, heads.map((h, n) => el("th", { scope: "col", class: n ? "num" : "" }, h)))), el("tbody", {}, rows.map((r) => el("tr", {}, r.map((c, n) => el("td", { class: n ? "num" : "" }, c instanceof Node ? c : Wall.say(String(c))))))));
 
   function summary() {
-    const s = data.summary, panel = $("panel-summary");
-    panel.append(el("h2", {}, text.summary)); urgent(panel, s.urgent); panel.append(el("div", { class: "big" }, s.figures.map((f) => el("div", {}, el("strong", {}, f.value), el("span", {}, f.label)))));
+    const s = data.summary, panel = $("panel-summary"); panel.replaceChildren();
+    panel.append(el("h2", {}, text.summary)); urgent(panel, s.urgent); panel.append(el("div", { class: "big" }, s.figures.map((f) => el("div", {}, el("strong", {}, Wall.say(f.value)), el("span", {}, Wall.say(f.label))))));
     if (!data.features.some((f) => f.k === "condition")) panel.append(el("p", {}, text.missing_conditions));
-    if (s.looks.length) panel.append(el("h3", {}, text.appearance), el("ul", {}, s.looks.map((line) => el("li", {}, line))));
+    if (s.looks.length) panel.append(el("h3", {}, text.appearance), el("ul", {}, s.looks.map((line) => el("li", {}, Wall.say(line)))));
     for (const block of s.tables) panel.append(el("h3", {}, block.title), table(block.heads, block.rows));
-    for (const line of s.lines) panel.append(el("p", {}, line));
+    for (const line of s.lines) panel.append(el("p", {}, Wall.say(line)));
     if (data.plan_of_building) panel.append(el("h3", {}, text.plan_of_building), plan());
   }
   /* the urgent ones come first: a few at once, the rest folded */
@@ -61,7 +61,7 @@ const Panels = (() => {
     const number = el("span", { class: "n" }); if (key) counts.set(key, number);
     return el("label", { class: "tick", "data-layer": layer }, box, image, el("span", {}, word), number);
   }
-  function swatch(name) { const t = Draw.term[name], box = el("span", { class: "swatch", "aria-hidden": "true" }); box.style.backgroundImage = `url(${Draw.swatch(name)})`; box.style.borderColor = Draw.family[t.family].colour; return box; }
+  function swatch(name) { const t = Draw.term[name], box = el("span", { class: "swatch", "aria-hidden": "true" }); box.style.backgroundImage = `url(${Draw.sign(name)})`; if (Draw.shape(name) !== "P") box.style.backgroundSize = "100% 100%"; box.dataset.shape = Draw.shape(name); box.style.borderColor = Draw.family[t.family].colour; return box; }
   function group(title, name, values, words) {
     const ticks = [], set = el("fieldset", {}, el("legend", {}, title));
     const turn = (on) => { values.forEach((v) => on ? Wall.off[name].delete(v) : Wall.off[name].add(v)); ticks.forEach((t) => { t.querySelector("input").checked = on; }); Stage.layers(); };
@@ -126,16 +126,16 @@ const Panels = (() => {
   /* one thing in full */
   function detail(f) {
     const panel = $("panel-detail"), words = data.labels[f.k] || {};
-    const value = (name, v) => name.endsWith("_m") ? Wall.length(v) : name.endsWith("_m2") ? Wall.area(v) : name.endsWith("_m3") ? (v * 1000).toFixed(1) + " L" : ["cc", "uc", "rc"].includes(name) ? name.toUpperCase() + v + " " + (data.classes[name][v] || "") : typeof v === "boolean" ? (v ? "yes" : "no") : Array.isArray(v) ? v.join(", ") : String(v);
+    const value = (name, v) => name.endsWith("_m") ? Wall.length(v) : name.endsWith("_m2") ? Wall.area(v) : name.endsWith("_m3") ? Wall.volume(v) : ["cc", "uc", "rc"].includes(name) ? name.toUpperCase() + v + " " + (data.classes[name][v] || "") : typeof v === "boolean" ? (v ? "yes" : "no") : Array.isArray(v) ? v.join(", ") : Wall.say(String(v));
     const skip = new Set(["pin_places", "pieced", "cautions", "photo", "before", "piece_picture", "block_words", "pin_words", "edge_words"]);
     const list = Object.entries(f.p).filter(([k, v]) => v !== null && v !== "" && !skip.has(k) && !(Array.isArray(v) && !v.length));
     const links = (name, v) => name === "conditions" ? v.map((id) => el("button", { type: "button", class: "link", onclick: () => go("condition", id) }, id)) : name === "repair" ? el("button", { type: "button", onclick: () => go("repair", v) }, v) : value(name, v);
     panel.replaceChildren(...[el("h2", {}, f.i + "  " + (f.p.term || f.p.treatment || f.p.stone_type || f.p.kind || f.p.name || "")),
       (f.p.cautions || []).map((c) => el("p", { class: "caution" }, c)), el("dl", {}, list.map(([k, v]) => [el("dt", {}, words[k] || k.replaceAll("_", " ")), el("dd", {}, folded(links(k, v)))])),
       f.p.term && Draw.term[f.p.term] ? el("p", {}, Draw.term[f.p.term].meaning) : null,
-      (f.p.edge_words || []).length ? [el("h3", {}, data.labels.more.edges), el("ul", {}, f.p.edge_words.map((w) => el("li", {}, w)))] : [],
-      (f.p.pin_words || []).length ? [el("h3", {}, data.labels.more.pins), el("ul", {}, f.p.pin_words.map((w) => el("li", {}, w)))] : [],
-      f.p.pieced ? [el("h3", {}, text.chosen_block), el("p", {}, f.p.block_words || text.no_block)] : [],
+      (f.p.edge_words || []).length ? [el("h3", {}, data.labels.more.edges), el("ul", {}, f.p.edge_words.map((w) => el("li", {}, Wall.say(w))))] : [],
+      (f.p.pin_words || []).length ? [el("h3", {}, data.labels.more.pins), el("ul", {}, f.p.pin_words.map((w) => el("li", {}, Wall.say(w))))] : [],
+      f.p.pieced ? [el("h3", {}, text.chosen_block), el("p", {}, Wall.say(f.p.block_words) || text.no_block)] : [],
       picture(f), said(f.rev),
       el("div", { class: "two" }, el("button", { type: "button", onclick: () => Stage.select(f, true) }, text.go), el("a", { href: "#" + encodeURIComponent(f.k + ":" + f.i) }, text.link))].flat(Infinity).filter((node) => node));
     Review.about(f);
@@ -150,15 +150,20 @@ const Panels = (() => {
     return out;
   }
   function help() {
-    const panel = $("panel-help"); panel.append(el("h2", {}, text.help), ...data.help.map((p) => el("p", {}, p)), el("h3", {}, text.accuracy), ...data.accuracy.map((p) => el("p", {}, p)),
+    const panel = $("panel-help"); panel.replaceChildren(); panel.append(el("h2", {}, text.help), ...data.help.map((p) => el("p", {}, p)), el("h3", {}, text.accuracy), ...data.accuracy.map((p) => el("p", {}, Wall.say(p))),
       el("h3", {}, text.cautions), ...data.cautions.map((p) => el("p", { class: "caution" }, p)), el("h3", {}, text.sources), el("ul", {}, data.sources.map((p) => el("li", {}, p))));
     panel.append(el("h3", {}, text.legend), el("dl", {}, data.terms.map((t) => [el("dt", {}, t.abbreviation + "  " + t.name), el("dd", {}, t.meaning)])));
   }
+  /* everything once more, in other units */
+  function said_again() {
+    summary(); if (helped) help(); if (hits) rows(); if (Wall.state.selected) detail(Wall.state.selected);
+  }
+  function skip(event) { event.preventDefault(); show("panel-list"); $("list").focus(); }
   function start() {
-    summary(); legend(); tabs(); Stage.onView(tally); let moved = 0; $("in-view").onchange = search;
+    summary(); legend(); tabs(); document.querySelector(".skip").onclick = skip; Stage.onView(tally); let moved = 0; $("in-view").onchange = search;
     Stage.onView(() => { if (!$("in-view").checked || $("panel-list").hidden) return; clearTimeout(moved); moved = setTimeout(search, 150); });
     let typing = 0; $("search").oninput = () => { clearTimeout(typing); typing = setTimeout(search, 120); };
     $("more").onclick = () => { limit += 200; rows(); };
   }
-  return { start, show, detail, go, mark, said, table };
+  return { start, show, detail, go, mark, said, said_again, table };
 })();

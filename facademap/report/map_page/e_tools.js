@@ -44,11 +44,16 @@ const Tools = (() => {
 
   /* print view: an SVG in millimetres of paper, hatched with the same cells, so that it needs no colour */
   const PAPERS = { A4: [297, 210], A3: [420, 297], Letter: [279.4, 215.9], Tabloid: [431.8, 279.4] };
+  const feet = () => Wall.units() === "ft", scales = () => feet() ? [12, 24, 48, 96] : [10, 20, 50, 100];
+  /* printing by the browser's own command prints what is seen, to scale; the page is as before afterwards */
+  let byBrowser = false;
+  function beforePrint() { if ($("print-view").hidden && data.surfaces.length) { byBrowser = true; openPrint(); } }
+  function afterPrint() { if (byBrowser) { byBrowser = false; $("print-view").hidden = true; $("print").setAttribute("aria-expanded", false); } }
   function openPrint() {
-    const view = $("print-view"), scale = el("select", { id: "print-scale" }, [10, 20, 50, 100].map((s) => el("option", { value: s, selected: s === 50 }, "1:" + s))), paper = el("select", { id: "print-paper" }, Object.keys(PAPERS).map((p) => el("option", { value: p }, p)));
+    const view = $("print-view"), scale = el("select", { id: "print-scale" }, scales().map((s, n) => el("option", { value: s, selected: n === 2 }, "1:" + s))), paper = el("select", { id: "print-paper" }, Object.keys(PAPERS).map((p) => el("option", { value: p }, p)));
     const sheet = el("div", { class: "sheet" });
-    view.replaceChildren(el("div", { class: "no-print" }, el("label", {}, text.scale + " ", scale), el("label", {}, text.paper + " ", paper), el("button", { type: "button", onclick: () => make(sheet, +scale.value, paper.value) }, text.print_go), el("button", { type: "button", onclick: () => window.print() }, text.print), el("button", { type: "button", onclick: closePrint }, text.print_close), el("span", {}, text.print_note)), sheet);
-    view.hidden = false; $("print").setAttribute("aria-expanded", true); make(sheet, 50, "A4"); scale.focus();
+    view.replaceChildren(el("div", { class: "no-print" }, el("label", {}, text.scale + " ", scale), el("label", {}, text.paper + " ", paper), el("button", { type: "button", onclick: () => make(sheet, +scale.value, paper.value) }, text.print_go), el("button", { type: "button", onclick: () => window.print() }, text.print), el("button", { type: "button", onclick: closePrint }, text.print_close), el("span", {}, feet() ? text.print_note_ft : text.print_note)), sheet);
+    view.hidden = false; $("print").setAttribute("aria-expanded", true); paper.value = feet() ? "Letter" : "A4"; make(sheet, scales()[2], paper.value); scale.focus();
   }
   function closePrint() { $("print-view").hidden = true; $("print").setAttribute("aria-expanded", false); $("print").focus(); }
   const NS = "http://www.w3.org/2000/svg";
@@ -56,27 +61,30 @@ const Tools = (() => {
   function make(holder, scale, paper) {
     const surface = Wall.surface(), centre = map.getCenter(), wide = PAPERS[paper][0] - 20, high = PAPERS[paper][1] - 60, k = 1 / scale;
     const x0 = centre.lng * 1000 - wide / k / 2, y1 = centre.lat * 1000 + high / k / 2, x = (mm) => (mm - x0) * k, y = (mm) => (y1 - mm) * k;
-    const root = svg("svg", { width: wide + "mm", height: high + "mm", viewBox: `0 0 ${wide} ${high}`, role: "img", "aria-label": text.print }), defs = svg("defs", {}), clip = svg("g", {}); root.append(defs, clip);
+    const root = svg("svg", { width: wide + "mm", height: high + "mm", viewBox: `0 0 ${wide} ${high}`, role: "img", "aria-label": text.print }), defs = svg("defs", {}), clip = svg("g", {}); root.append(defs, clip); const bar = feet() ? 101.6 : 100;
     if (surface.has_picture) paperTiles(clip, surface, x0, y1, wide, high, k);
     const found = Wall.near(surface.id, [x0, y1 - high / k, x0 + wide / k, y1]).filter(Wall.visible), used = new Set();
     for (const f of found) {
       const d = Wall.rings(f).map((r) => { let s = ""; for (let n = 0; n < r.length; n += 2) s += (n ? "L" : "M") + x(r[n]).toFixed(2) + " " + y(r[n + 1]).toFixed(2); return s + (f.t === "P" ? "Z" : ""); }).join("");
       const t = Draw.term[f.p.term], colour = f.k === "condition" && t ? Draw.family[t.family].colour : f.k === "repair" ? Draw.REPAIR : "#444";
       if (f.t === "X") { clip.append(svg("circle", { cx: x(f.c[0]), cy: y(f.c[1]), r: 1.2, fill: "#fff", stroke: colour, "stroke-width": .4 })); continue; }
-      if (f.k === "condition" && t && f.t === "P") used.add(t.name);
+      if (f.k === "condition" && t) used.add(t.name);
       if (f.k === "condition" && f.t === "P") clip.append(svg("path", { d, fill: "#fff", "fill-opacity": .45, "fill-rule": "evenodd" })); /* so that the hatch reads on dark stone, in grey too */
       clip.append(svg("path", { d, fill: f.k === "condition" && f.t === "P" && t ? `url(#h-${t.abbreviation})` : "none", "fill-rule": "evenodd", stroke: colour, "stroke-width": f.k === "repair" ? .6 : .3, ...(f.k === "repair" && !f.p.pieced ? { "stroke-dasharray": "1.6 1" } : {}) }));
       const size = Math.min(f.b[2] - f.b[0], f.b[3] - f.b[1]) * k; if (t && size > 3) clip.append(svg("text", { x: x(f.c[0]), y: y(f.c[1]), "font-size": 2.2, "text-anchor": "middle", "dominant-baseline": "middle", stroke: "#fff", "stroke-width": .6, "paint-order": "stroke" }, t.abbreviation));
     }
     for (const name of used) { const t = Draw.term[name]; defs.append(svg("pattern", { id: "h-" + t.abbreviation, width: 8, height: 8, patternUnits: "userSpaceOnUse" }, svg("image", { href: Draw.swatch(name), width: 8, height: 8 }))); }
-    clip.append(svg("rect", { x: 5, y: high - 11.5, width: 106, height: 9.5, fill: "#fff", "fill-opacity": .9 }), svg("path", { d: `M 8 ${high - 6} v 2 h 100 v -2`, fill: "none", stroke: "#000", "stroke-width": .5 }), svg("text", { x: 8, y: high - 7, "font-size": 3, stroke: "#fff", "stroke-width": .7, "paint-order": "stroke" }, `100 mm = ${Wall.length(0.1 * scale)}  (1:${scale})`), svg("rect", { x: .2, y: .2, width: wide - .4, height: high - .4, fill: "none", stroke: "#000", "stroke-width": .4 }));
+    clip.append(svg("rect", { x: 5, y: high - 11.5, width: bar + 6, height: 9.5, fill: "#fff", "fill-opacity": .9 }), svg("path", { d: `M 8 ${high - 6} v 2 h ${bar} v -2`, fill: "none", stroke: "#000", "stroke-width": .5 }), svg("text", { x: 8, y: high - 7, "font-size": 3, stroke: "#fff", "stroke-width": .7, "paint-order": "stroke" }, `${feet() ? "4\u2033" : "100 mm"} = ${Wall.length(bar / 1000 * scale)}  (1:${scale})`), svg("rect", { x: .2, y: .2, width: wide - .4, height: high - .4, fill: "none", stroke: "#000", "stroke-width": .4 }));
     const entry = (sign, word) => el("span", {}, sign, " " + word), line = (given) => { const s = svg("svg", { width: "6mm", height: "3mm", viewBox: "0 0 6 3", "aria-hidden": "true" }); s.append(svg(given.r ? "circle" : "path", { fill: "#fff", stroke: Draw.REPAIR, "stroke-width": .6, ...given })); return s; };
-    const legend = el("p", { class: "print-legend" }, Draw.termsInOrder.filter((name) => used.has(name)).map((name) => { const i = el("img", { src: Draw.swatch(name), alt: "" }); return entry(i, Draw.term[name].abbreviation + "\u00a0" + name); }),
+    const legend = el("p", { class: "print-legend" }, Draw.termsInOrder.filter((name) => used.has(name)).map((name) => { const i = el("img", { src: Draw.sign(name), alt: "" }); return entry(i, Draw.term[name].abbreviation + "\u00a0" + name); }),
       entry(line({ d: "M0 1.5H6" }), text.print_cut), entry(line({ d: "M0 1.5H6", "stroke-dasharray": "1.6 1" }), text.print_uncut), entry(line({ cx: 3, cy: 1.5, r: 1.2, stroke: "#444" }), text.print_point));
-    holder.replaceChildren(el("h2", { class: "print-title" }, data.name + "  \u2013  " + surface.name + "  1:" + scale), root, legend, el("p", { class: "print-foot" }, data.accuracy[0] || "", " ", data.cautions[0] || ""));
+    holder.replaceChildren(el("h2", { class: "print-title" }, data.name + "  \u2013  " + surface.name + "  1:" + scale), root, legend, el("p", { class: "print-foot" }, Wall.say(data.accuracy[0] || ""), " ", data.cautions[0] || ""));
     let page = document.getElementById("page-size"); if (!page) { page = el("style", { id: "page-size" }); document.head.append(page); } page.textContent = `@page { size: ${PAPERS[paper][0]}mm ${PAPERS[paper][1]}mm; margin: 10mm; }`;
   }
-  function paperTiles(group, surface, x0, y1, wide, high, k) {
+  function paperTiles(paper, surface, x0, y1, wide, high, k) {
+    /* a tile is filled up to its full size beyond the picture: only the picture is printed */
+    const [u0, v0, u1, v1] = surface.extent_m.map((m) => m * 1000), edge = svg("clipPath", { id: "picture-edge" }), group = svg("g", { "clip-path": "url(#picture-edge)" });
+    edge.append(svg("rect", { x: (u0 - x0) * k, y: (y1 - v1) * k, width: (u1 - u0) * k, height: (v1 - v0) * k })); paper.append(edge, group);
     let z = surface.levels - 1; while (z > 0 && surface.gsd_m * 1000 * k * Math.pow(2, surface.levels - 1 - z) < 0.08) z--;
     const tile = Draw.TILE * surface.gsd_m * 1000 * Math.pow(2, surface.levels - 1 - z), first = [Math.floor((x0 - surface.left_m * 1000) / tile), Math.floor((surface.top_m * 1000 - y1) / tile)];
     for (let c = first[0]; c * tile + surface.left_m * 1000 < x0 + wide / k; c++) for (let r = first[1]; surface.top_m * 1000 - r * tile > y1 - high / k; r++) {
@@ -92,7 +100,7 @@ const Tools = (() => {
     $("swipe").onclick = () => swipe($("swipe").getAttribute("aria-pressed") !== "true"); $("swipe-line").oninput = cut; map.on("move zoom resize", cut);
     $("measure").onclick = () => turn(!measuring); map.on("dblclick", () => { if (measuring) { measuring = false; $("measure").setAttribute("aria-pressed", false); $("stage").style.cursor = ""; setTimeout(() => map.doubleClickZoom.enable(), 50); } });
     document.addEventListener("keydown", (e) => { if (e.key === "Escape") { if (!$("print-view").hidden) closePrint(); else if (places.length || measuring) turn(false); else if (state.selected) Stage.select(null); } });
-    $("print").onclick = openPrint;
+    $("print").onclick = openPrint; window.addEventListener("beforeprint", beforePrint); window.addEventListener("afterprint", afterPrint);
   }
   return { busy, start };
 })();

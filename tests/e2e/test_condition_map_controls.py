@@ -1,0 +1,195 @@
+"""Controls of the condition map, each by what a person sees of it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pypdfium2 as pdfium
+import pytest
+import shapely
+from playwright.sync_api import expect, sync_playwright
+from test_condition_map_page import CHROMIUM, FLAGS, _open, _project
+
+from facademap.tasks.issue.condition_map import make_condition_map
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Any]:
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture(scope="module")
+def path(tmp_path_factory: pytest.TempPathFactory) -> str:
+    folder = tmp_path_factory.mktemp("controls") / "sail-loft"
+    with _project(folder) as project, project.edit(who="test", what="a piece") as edit:
+        edit.update("conditions", "C-002", {"surveyor": "Wilhelmina Okafor"})
+        edit.insert(
+            "pieces",
+            [
+                {
+                    "id": "P-073",
+                    "repair": "R-001",
+                    "surface": "front",
+                    "bed": "horizontal",
+                    "geometry": shapely.box(0.153, 0.553, 0.547, 1.017),
+                    "width_m": 0.394,
+                    "height_m": 0.464,
+                    "depth_m": 0.06,
+                }
+            ],
+        )
+    return str(make_condition_map(folder)["path"])
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+def test_the_skip_link_leads_to_the_list(chromium: Any, path: str, width: int) -> None:
+    page, trouble = _open(chromium, path, width=width)
+    page.keyboard.press("Tab")
+    assert "Skip" in page.evaluate("document.activeElement.textContent")
+    page.keyboard.press("Enter")
+    assert page.is_visible("#panel-list")
+    assert page.evaluate("document.activeElement.id") == "list"
+    assert page.locator("#rows li").count() > 0
+    assert trouble == []
+
+
+@pytest.mark.parametrize("link", ["condition%3AC-001", "C-001", "repair:R-001", "P-073"])
+def test_a_link_selects_and_shows_what_it_names(chromium: Any, path: str, link: str) -> None:
+    page, trouble = _open(chromium, f"{path}#{link}")
+    assert page.is_visible("#panel-detail")
+    assert page.inner_text("#panel-detail h2").startswith("C-001" if "C-001" in link else "R-001")
+    assert page.locator(".leaflet-overlay-pane path").count() == 1, "marked on the wall"
+    assert trouble == []
+
+
+@pytest.mark.parametrize("link", ["%E0%A4%A", "nothing", "condition:C-999", "__proto__"])
+def test_a_link_that_names_nothing_opens_the_page_as_ever(
+    chromium: Any, path: str, link: str
+) -> None:
+    page, trouble = _open(chromium, f"{path}#{link}")
+    assert page.is_visible("#panel-summary")
+    assert trouble == []
+
+
+@pytest.mark.parametrize(
+    ("words", "found"),
+    [
+        ("P-073", "R-001"),
+        ("UC3", "C-001"),
+        ("okafor", "C-002"),
+        ("cc2 scaling", "C-001"),
+        ("C-003", "C-003"),
+    ],
+)
+def test_search_finds_what_a_person_reads(chromium: Any, path: str, words: str, found: str) -> None:
+    page, trouble = _open(chromium, path)
+    page.click("#tab-panel-list")
+    page.fill("#search", words)
+    expect(page.locator("#found")).to_have_text(re.compile("^[12]$"))
+    assert found in page.inner_text("#rows")
+    assert trouble == []
+
+
+def _said(page: Any, tab: str) -> str:
+    """What a panel says, without the words of the published glossary."""
+    said: str = page.evaluate(
+        f"""(() => {{ const n = document.getElementById('panel-{tab}').cloneNode(true);
+        if ('{tab}' === 'help') n.querySelector('dl').remove(); document.body.append(n); const t = n.innerText; n.remove(); return t; }})()"""
+    )
+    return said
+
+
+def test_feet_leave_no_metric_measure_behind(chromium: Any, path: str) -> None:
+    page, trouble = _open(chromium, path + "#repair%3AR-001")
+    metric = re.compile(r"\d[\d.,\u202f]*\s?(mm|m²|m³|L|litres|m)\b")
+    assert metric.search(page.inner_text("#panel-detail"))
+    page.select_option("#units", "ft")
+    for tab in ("summary", "legend", "list", "detail", "help"):
+        page.click(f"#tab-panel-{tab}")
+        page.wait_for_timeout(250)
+        left = [m[0] for m in metric.finditer(_said(page, tab))]
+        assert left == [], tab
+    page.click("#tab-panel-summary")
+    assert "ft²" in page.inner_text("#panel-summary")
+    page.click("#tab-panel-detail")
+    said = page.inner_text("#panel-detail")
+    # 394 mm is 15 1/2 in by the international inch, 3 mm nearly 1/8 in, 0.009 m3 0.32 cubic feet
+    for words in ("1′ 3 1/2″", "joint 1/8″", "0.32 ft³"):
+        assert words in said
+    page.select_option("#units", "mm")
+    assert "394 mm" in page.inner_text("#panel-detail")
+    assert trouble == []
+
+
+def _ink(pdf: bytes) -> tuple[int, np.ndarray, float]:
+    document = pdfium.PdfDocument(pdf)
+    picture = document[0].render(scale=200 / 72).to_numpy()[..., :3].min(axis=2)
+    return len(document), picture, 200 / 25.4
+
+
+def test_the_browsers_own_print_command_prints_the_wall_to_scale(chromium: Any, path: str) -> None:
+    page, trouble = _open(chromium, path)
+    pages, picture, dots_mm = _ink(page.pdf(prefer_css_page_size=True, print_background=True))
+    assert pages == 1
+    assert picture.shape[1] / dots_mm == pytest.approx(297, abs=1)
+    assert (picture < 250).mean() > 0.06, "4 m by 2 m of wall at 1:50 are 5 % of the sheet"
+    rows = (picture < 100).sum(axis=1)
+    assert rows.max() / dots_mm == pytest.approx(297 - 20 - 0.4, abs=0.8), "the frame to scale"
+    page.wait_for_timeout(100)
+    assert page.is_hidden("#print-view"), "the page is as it was"
+    assert trouble == []
+
+
+def test_the_print_shows_no_grey_beyond_the_picture(chromium: Any, tmp_path: Path) -> None:
+    folder = tmp_path / "p"
+    _project(folder).close()
+    page, _ = _open(chromium, make_condition_map(folder)["path"])
+    page.click("#print")
+    page.select_option("#print-scale", "50")
+    page.click("text=Make the print view")
+    page.wait_for_timeout(300)
+    shot = page.locator("#print-view svg").first.screenshot(type="png")
+    import cv2
+
+    picture = cv2.imdecode(np.frombuffer(shot, np.uint8), cv2.IMREAD_COLOR)
+    # 4 m of wall at 1:50 are 80 mm of 277 mm: left and right of it is paper
+    side = picture[picture.shape[0] // 2, picture.shape[1] // 20 : picture.shape[1] // 4]
+    assert (side > 250).all()
+
+
+def test_the_legend_shows_a_crack_as_the_line_that_it_is(chromium: Any, path: str) -> None:
+    page, trouble = _open(chromium, path)
+    page.click("#tab-panel-legend")
+    kinds = page.evaluate(
+        "[...document.querySelectorAll('.swatch')].map((s) => [s.parentElement.innerText.split('\\n')[0].trim().split(/\\s+/).pop(), s.dataset.shape])"
+    )
+    assert dict(kinds)["crack"] == "L"
+    assert dict(kinds)["perforation"] == "X"
+    assert dict(kinds)["scaling"] == "P"
+    assert page.evaluate("Draw.sign('crack') !== Draw.swatch('crack')")
+    assert trouble == []
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+def test_in_the_dark_the_page_is_dark_and_readable(chromium: Any, path: str, width: int) -> None:
+    from test_condition_map_page import _axe
+
+    page, _ = _open(chromium, path + "#repair%3AR-001", width=width)
+    page.emulate_media(color_scheme="dark")
+    brightness = page.evaluate(
+        "getComputedStyle(document.querySelector('aside')).backgroundColor.match(/\\d+/g).map(Number)"
+    )
+    assert max(brightness) < 60
+    page.evaluate(_axe())
+    for tab in ("summary", "legend", "list", "detail", "review", "help"):
+        page.click(f"#tab-panel-{tab}")
+        page.wait_for_timeout(60)
+        result = page.evaluate("axe.run(document, {runOnly: ['color-contrast']})")
+        assert [v["nodes"][0]["html"][:120] for v in result["violations"]] == [], tab
