@@ -395,12 +395,11 @@ def _slope_words(rod: Rod) -> list[str]:
     """Which way to drill."""
     if rod.fixing == "before":
         return ["Straight in: square to the face", "Rods set in the wall first"]
-    slope = (
-        "Straight in" if not rod.angle_deg else f"Slope {rod.angle_deg:.0f}° down into the wall"
-    ) + (f", {abs(rod.turn_deg):.0f}° aside in turn" if rod.turn_deg else "")
+    slope = "Straight in" if not rod.angle_deg else f"Slope {rod.angle_deg:.0f}° down into the wall"
+    turn = [f"and {abs(rod.turn_deg):.0f}° aside, in turn"] if rod.turn_deg else []
     if rod.fixing == "through face":
-        return [slope, "THROUGH THE FACE, after setting; plug"]
-    return [slope, "RODS IN RESIN"]
+        return [slope, *turn, "THROUGH THE FACE,", "when the bed is hard; plug it"]
+    return [slope, *turn, "RODS IN RESIN"]
 
 
 def _mm(value: float | None) -> str:
