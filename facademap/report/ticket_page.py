@@ -363,11 +363,13 @@ def _holes(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: f
         page.text(x + column, y - 8.6, head, size_pt=6, anchor="right")
         page.text(x + column, y - 11, under, size_pt=6, anchor="right")
     page.text(x + 2, y - 11, "mm", size_pt=6)
-    row = 5.6
-    shown = ticket.rods[: max(1, int((tall - 33) / row))]
+    # every rod is told as long as its figures can be read
+    row = max(3.6, min(5.6, (tall - 31) / len(ticket.rods)))
+    size_pt = min(10.5, 10.5 * row / 5.0)
+    shown = ticket.rods[: max(1, int((tall - 31) / row + 1e-9))]
     for k, rod in enumerate(shown):
         base = y - 16.5 - k * row
-        page.text(x + 2, base, f"{k + 1}", size_pt=11, weight="bold")
+        page.text(x + 2, base, f"{k + 1}", size_pt=size_pt, weight="bold")
         if rod.u_m is None or rod.v_m is None:
             page.text(x + 8, base, "place by hand", size_pt=9)
             continue
@@ -377,7 +379,12 @@ def _holes(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: f
             (width - 2, rod.mark[1] - v0),
         ):
             page.text(
-                x + column, base, f"{value * 1000:.0f}", size_pt=10.5, weight="bold", anchor="right"
+                x + column,
+                base,
+                f"{value * 1000:.0f}",
+                size_pt=size_pt,
+                weight="bold",
+                anchor="right",
             )
     first = ticket.rods[0]
     lines = [
