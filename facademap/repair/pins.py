@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -198,6 +198,21 @@ def set_out_pins(
         faults=faults,
         notes=notes,
     )
+    if faults and angle:
+        straight = set_out_pins(
+            outline,
+            depth_m,
+            weight_kg=weight_kg,
+            settings=replace(settings, pin_angle_deg=0.0),
+            projecting=projecting,
+            exposed_to_salt=exposed_to_salt,
+            backing_m=backing_m,
+            fixing=fixing,
+        )
+        if not straight.faults:
+            return replace(
+                straight, notes=(*straight.notes, "a slope finds no room: drilled straight")
+            )
     grade = "316 (1.4401)" if exposed_to_salt else "304 (1.4301)"
     through_hole = round(depth_m / across, 6)
     pins = tuple(
