@@ -27,7 +27,7 @@ from facademap.tasks.project.finding import Finding
 from facademap.tasks.survey.doubts import identical_pairs
 from facademap.tasks.survey.required import missing_of
 
-__all__ = ["Finding", "check_project"]
+__all__ = ["Finding", "check_project", "contracts_of"]
 
 #: Cut-outs may share this much before two repairs are said to overlap: 1 cm2 (project rule).
 SHARED_AREA_M2 = 1e-4
@@ -53,7 +53,7 @@ def check_project(
     """
     audits = (
         _file,
-        _contracts,
+        contracts_of,
         references_of,
         stages_of,
         settled_of,
@@ -106,7 +106,8 @@ def _file(project: Project) -> Iterator[Finding]:
         )
 
 
-def _contracts(project: Project) -> Iterator[Finding]:
+def contracts_of(project: Project) -> Iterator[Finding]:
+    """Values that break the contract of their table."""
     for table in TABLES.values():
         try:
             table.check(project.read(table.name), source=table.name)
@@ -375,7 +376,7 @@ def _assembly(project: Project) -> Iterator[Finding]:
                 about=f"repair {repair['id']}",
                 problem=f"cannot be set as planned: {fault.about}: {fault.problem}",
                 remedy=fault.remedy,
-                kind="settled",
+                kind="assembly",
                 table="repairs",
                 row=str(repair["id"]),
             )

@@ -11,7 +11,7 @@ Level = Literal["fault", "warning"]
 #: What a finding is about, so that a list of them can be sorted and filtered.
 Kind = Literal[
     "file", "contract", "reference", "stage", "settled", "missing", "overlap", "undecided", "unconfirmed",
-    "plan", "paper", "picture", "stone", "wanting",
+    "assembly", "plan", "paper", "picture", "stone", "wanting",
 ]  # fmt: skip
 
 
