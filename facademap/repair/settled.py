@@ -134,6 +134,12 @@ def _refuse_repair(
         )
     # rods follow the piece once its cut-out was measured as cut, by the record and not by hand
     follows = {"pins"} if "measured" in changed and not by_hand else set()
+    holds = "held_back" in changed and not is_missing(after["held_back"])
+    if before is not None and is_settled(before) and holds:
+        raise StageError(
+            f"{id} is {before['stage']}: it is held back through the record of the work",
+            "Enter on hold or redo in the record, with the reason.",
+        )
     settled = sorted((changed & _SETTLED_COLUMNS["repairs"]) - follows)
     if before is not None and is_settled(before) and settled:
         raise StageError(

@@ -11,10 +11,11 @@ import pandas as pd
 import shapely
 
 from facademap.condition.glossary import FAMILIES, Hatch, family_named, find_term
+from facademap.condition.signs import SIGN_OF_TREATMENT, letter_with_urgency, weight_of_class
 from facademap.errors import InputError
 from facademap.report.materials import number
 from facademap.report.rows import rows_of
-from facademap.tables import UNDECIDED, is_missing
+from facademap.tables import is_missing
 from facademap.wall.mending import mend_all
 
 __all__ = [
@@ -30,23 +31,12 @@ __all__ = [
 
 Kind = Literal["condition", "repair", "as-built"]
 
-#: Our own signs of the treatments: colour and hatch, told apart in grey too.
+#: Signs of the treatments: colour and hatch, from the book of signs.
 TREATMENT_SIGNS: Mapping[str, tuple[str, Hatch]] = {
-    "inset": ("#a3161b", Hatch(angles_deg=(45.0,), spacing_mm=1.3)),
-    "whole stone": ("#a3161b", Hatch(angles_deg=(45.0, 135.0), spacing_mm=1.8)),
-    "mortar repair": ("#7a5a00", Hatch(spacing_mm=1.5)),
-    "repoint": ("#5d4a3a", Hatch(angles_deg=(0.0,), spacing_mm=1.2, dash_mm=(1.5, 1.0))),
-    "crack repair": ("#c24a00", Hatch(angles_deg=(90.0,), spacing_mm=1.6)),
-    "clean": ("#0063a6", Hatch(angles_deg=(0.0,), spacing_mm=2.2)),
-    "consolidate": ("#00795a", Hatch(angles_deg=(135.0,), spacing_mm=2.0, dash_mm=(3.0, 1.0))),
-    "make safe": ("#1c1c1c", Hatch(angles_deg=(0.0, 90.0), spacing_mm=2.0)),
-    "leave": ("#6b7280", Hatch(angles_deg=(90.0,), spacing_mm=4.0, dash_mm=(1.0, 1.5))),
-    UNDECIDED: ("#6d28a8", Hatch(angles_deg=(45.0,), spacing_mm=3.2, dash_mm=(2.0, 2.0))),
+    name: (sign.colour, sign.hatch) for name, sign in SIGN_OF_TREATMENT.items() if sign.hatch
 }
 #: Stages in which the new work stands in the wall.
 DONE_STAGES = frozenset({"bedded", "sounded", "pointed", "curing", "accepted"})
-#: Line weight by urgency class: what cannot wait stands out.
-_WEIGHTS_MM = (0.25, 0.35, 0.5, 0.75)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -299,7 +289,10 @@ def elevation_content(
         stones=stones,
         openings=openings,
         box=box,
-        notes=_notes([s for s in surfaces if s["id"] in by_id]),
+        notes=(
+            *_notes([s for s in surfaces if s["id"] in by_id]),
+            *(_NOTE_OF_MARKS if kind == "condition" else ()),
+        ),
         facing_deg=number(found[0]["facing_deg"]),
     )
 
@@ -319,7 +312,8 @@ def _condition_groups(frame: Any, panels: Mapping[str, Panel], void: Any) -> tup
     shapes, rows = _shifted(frame, panels)
     terms = [str(t) for t in frame["term"].iloc[rows]] if len(rows) else []
     urgency = [number(u) for u in frame["uc"].iloc[rows]] if len(rows) else []
-    weights = np.array([_WEIGHTS_MM[0 if u is None else int(min(3, max(0, u)))] for u in urgency])
+    classes = [number(c) for c in frame["cc"].iloc[rows]] if len(rows) else []
+    weights = np.array([weight_of_class(c) for c in classes])
     order = {f.id: n for n, f in enumerate(FAMILIES)}
     groups = []
     for term in dict.fromkeys(terms):
@@ -354,7 +348,7 @@ def _condition_groups(frame: Any, panels: Mapping[str, Panel], void: Any) -> tup
                     colour=colour,
                     hatch=hatch,
                     shapes=shapes[chosen],
-                    labels=[short] * len(chosen),
+                    labels=[letter_with_urgency(short, urgency[k]) for k in chosen],
                     weights_mm=weights[chosen],
                     area_m2=area,
                     length_m=length,
@@ -379,9 +373,7 @@ def _repair_groups(
         chosen = [i for i, r in enumerate(records) if r["treatment"] == treatment]
         if not chosen:
             continue
-        weights = np.array(
-            [0.6 if treatment in ("inset", "whole stone", "make safe") else 0.35] * len(chosen)
-        )
+        weights = np.array([SIGN_OF_TREATMENT[treatment].weight_mm] * len(chosen))
         area, length = _net(shapes[chosen], void)
         groups.append(
             Group(
@@ -414,6 +406,12 @@ def _as_built_groups(
         *_repair_groups(done, panels, void, heading="Repaired", filled=True),
         *(replace(g, heading=f"Remains: {g.heading}") for g in left),
     )
+
+
+_NOTE_OF_MARKS = (
+    f"After the letter of a condition: {letter_with_urgency('', 2)} urgency class UC2, "
+    f"{letter_with_urgency('', 3)} urgency class UC3.",
+)
 
 
 def _notes(surfaces: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:

@@ -7,6 +7,7 @@ import math
 import numpy as np
 import shapely
 
+from facademap.condition.signs import weight_of_class
 from facademap.report.drawing_content import Content, Group
 from facademap.report.hatching import hatch_dots, hatch_lines
 from facademap.report.page import Page
@@ -434,11 +435,11 @@ def _legend(
         within_mm=w - 14,
     )
     if content.kind == "condition":
-        page.text(x + 3, base - 10.5, "Urgency", size_pt=6.5)
-        for n, weight in enumerate((0.25, 0.35, 0.5, 0.75)):
+        page.text(x + 3, base - 10.5, "Class", size_pt=6.5)
+        for n in range(4):
             left = x + 14 + n * (w - 15) / 4
-            page.line(left, base - 9.6, left + 3.5, base - 9.6, width_mm=weight)
-            page.text(left + 4.2, base - 10.5, f"UC{n}", size_pt=6)
+            page.line(left, base - 9.6, left + 3.5, base - 9.6, width_mm=weight_of_class(n))
+            page.text(left + 4.2, base - 10.5, f"CC{n}", size_pt=6)
     return False
 
 

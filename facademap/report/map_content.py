@@ -12,6 +12,7 @@ import shapely
 
 from facademap.condition.glossary import CLASS_NAMES, FAMILIES, TERMS
 from facademap.condition.records import measure_area_m2
+from facademap.condition.signs import signs_as_json
 from facademap.report.drawing_content import fold_out
 from facademap.report.map_measures import measure
 from facademap.tables import TABLES, UNDECIDED, is_missing
@@ -179,6 +180,7 @@ def map_data(
             for t in TERMS
         ],
         "classes": {k: list(v) for k, v in CLASS_NAMES.items()},
+        "signs": signs_as_json(),
         "labels": _labels(),
         "summary": _summary(tables),
         "accuracy": _accuracy(tables["surfaces"]),

@@ -340,6 +340,7 @@ def judge_edit(project: Project, txn: str, *, by_hand: bool = False) -> None:
             around = {}
         refuse_change(table, id, before, after, changed=changed, by_hand=by_hand, **around)
         _need_names(project, table, id, after, changed)
+        _need_kin(project, table, id, after, changed)
 
 
 def _plain(value: Any) -> Any:
@@ -362,6 +363,27 @@ def _judge_removal(project: Project, table: str, row: Row, given_back: Set[str])
                 f"{TABLES[other].title.lower()}: {row['id']} still names {id} as its {_words(column.name)}",
                 "Take that name out, or delete that row as well.",
             )
+
+
+#: A place holds a piece of its own repair, on a face of its own block.
+_KIN = (("piece", "pieces", "repair"), ("face", "faces", "block"))
+
+
+def _need_kin(project: Project, table: str, id: str, row: Row, changed: Set[str]) -> None:
+    for own, other, shared in _KIN:
+        if table == "placements" and changed & {own, shared}:
+            places: Sequence[Row] = [row]
+        elif table == other and shared in changed:
+            places = rows_where(project, "placements", own, id)
+        else:
+            continue
+        for place in places:
+            told = _row_or_none(project, other, str(place[own]))
+            if told is not None and told[shared] != place[shared]:
+                raise InputError(
+                    f"placement {place['id']}: its {own} {place[own]} is of {told[shared]}, not of {place[shared]}",
+                    f"Name a {own} of {place[shared]}, or delete the place.",
+                )
 
 
 def _need_names(project: Project, table: str, id: str, row: Row, changed: frozenset[str]) -> None:

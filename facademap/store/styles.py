@@ -10,9 +10,11 @@ OGC 05-077r4 (Symbology Encoding 1.1) and OGC 05-078r4 (Styled Layer Descriptor 
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Sequence
 from xml.sax.saxutils import escape
 
 from facademap.condition.glossary import FAMILIES
+from facademap.condition.signs import PROPOSED_DASH_MM, SIGN_OF_THING, weight_of_class
 
 __all__ = ["write_styles"]
 
@@ -23,14 +25,9 @@ CREATE TABLE layer_styles (
   useAsDefault BOOLEAN, description TEXT, owner TEXT(30), ui TEXT(30),
   update_time DATETIME DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ','now')))
 """
-_OUTLINES = {
-    "surfaces": ("#6b7280", 0.0, 1.0),
-    "wall_stones": ("#7b6f63", 0.0, 0.8),
-    "openings": ("#3b4252", 0.35, 1.2),
-    "repairs": ("#7a1f1f", 0.25, 2.2),
-    "pieces": ("#7a1f1f", 0.0, 1.4),
-    "control_points": ("#111111", 1.0, 1.0),
-}
+#: Pixels of a GIS program in a millimetre: the standardised rendering pixel of OGC 05-077r4 is 0.28 mm wide.
+PX_PER_MM = 1 / 0.28
+_FILL_OF_CONDITIONS = 0.35
 
 
 def write_styles(connection: sqlite3.Connection) -> None:
@@ -40,10 +37,11 @@ def write_styles(connection: sqlite3.Connection) -> None:
         "INSERT INTO gpkg_contents (table_name, data_type, identifier, description) "
         "VALUES ('layer_styles', 'attributes', 'layer_styles', 'Styles of the layers.')"
     )
-    styles = {name: _sld(name, [_rule(name, *look)]) for name, look in _OUTLINES.items()}
-    styles["conditions"] = _sld(
-        "conditions", [_rule(f.name, f.colour, 0.35, 1.6, family=f.id) for f in FAMILIES]
-    )
+    styles = {
+        name: _sld(name, [_rule(name, sign.colour, sign.fill, sign.weight_mm)])
+        for name, sign in SIGN_OF_THING.items()
+    }
+    styles["conditions"] = _sld("conditions", _rules_of_conditions())
     connection.executemany(
         "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, styleQML, "
         "styleSLD, useAsDefault, description, owner) VALUES ('', '', ?, 'geom', ?, '', ?, 1, 'facademap signs', '')",
@@ -51,23 +49,68 @@ def write_styles(connection: sqlite3.Connection) -> None:
     )
 
 
-def _rule(
-    title: str, colour: str, opacity: float, width: float, *, family: str | None = None
-) -> str:
-    wanted = (
-        (
-            f"<ogc:Filter><ogc:PropertyIsEqualTo><ogc:PropertyName>family</ogc:PropertyName><ogc:Literal>{family}"
-            "</ogc:Literal></ogc:PropertyIsEqualTo></ogc:Filter>"
-        )
-        if family
-        else ""
+def _rules_of_conditions() -> list[str]:
+    """A rule for each family and condition class, and whether a person has confirmed it."""
+    rules = []
+    for family in FAMILIES:
+        for cc in (None, 0, 1, 2, 3):
+            for proposed in (False, True):
+                rules.append(
+                    _rule(
+                        f"{family.name}, CC{'?' if cc is None else cc}{', proposed' if proposed else ''}",
+                        family.colour,
+                        _FILL_OF_CONDITIONS,
+                        weight_of_class(cc),
+                        dash_mm=PROPOSED_DASH_MM if proposed else (),
+                        wanted=_and(_is("family", family.id), _class(cc), _waiting(proposed)),
+                    )
+                )
+    return rules
+
+
+def _is(column: str, value: str) -> str:
+    return (
+        f"<ogc:PropertyIsEqualTo><ogc:PropertyName>{column}</ogc:PropertyName>"
+        f"<ogc:Literal>{value}</ogc:Literal></ogc:PropertyIsEqualTo>"
     )
+
+
+def _null(column: str) -> str:
+    return f"<ogc:PropertyIsNull><ogc:PropertyName>{column}</ogc:PropertyName></ogc:PropertyIsNull>"
+
+
+def _class(cc: int | None) -> str:
+    return _null("cc") if cc is None else _is("cc", str(cc))
+
+
+def _waiting(proposed: bool) -> str:
+    open_ = _and(_is("origin", "assisted"), _null("confirmed_by"))
+    return open_ if proposed else f"<ogc:Not>{open_}</ogc:Not>"
+
+
+def _and(*filters: str) -> str:
+    return f"<ogc:And>{''.join(filters)}</ogc:And>"
+
+
+def _rule(
+    title: str,
+    colour: str,
+    opacity: float,
+    weight_mm: float,
+    *,
+    dash_mm: Sequence[float] = (),
+    wanted: str = "",
+) -> str:
+    wanted = f"<ogc:Filter>{wanted}</ogc:Filter>" if wanted else ""
+    width = round(weight_mm * PX_PER_MM, 3)
+    dash = " ".join(f"{d * PX_PER_MM:.2f}" for d in dash_mm)
+    dashed = f'<se:SvgParameter name="stroke-dasharray">{dash}</se:SvgParameter>' if dash else ""
     return (
         f"<se:Rule><se:Name>{escape(title)}</se:Name>{wanted}<se:PolygonSymbolizer><se:Fill>"
         f'<se:SvgParameter name="fill">{colour}</se:SvgParameter>'
         f'<se:SvgParameter name="fill-opacity">{opacity}</se:SvgParameter></se:Fill><se:Stroke>'
         f'<se:SvgParameter name="stroke">{colour}</se:SvgParameter>'
-        f'<se:SvgParameter name="stroke-width">{width}</se:SvgParameter></se:Stroke></se:PolygonSymbolizer></se:Rule>'
+        f'<se:SvgParameter name="stroke-width">{width}</se:SvgParameter>{dashed}</se:Stroke></se:PolygonSymbolizer></se:Rule>'
     )
 
 

@@ -211,6 +211,12 @@ _READ: tuple[tuple[str, str, dict[str, Schema], str], ...] = (
     ("/api/languages/{tag}", "Texts of one language", {}, "application/json"),
     ("/api/papers", "Papers that were made", {}, "application/json"),
     ("/api/papers/number/{number}", "One paper by its number", {}, "application/json"),
+    (
+        "/api/signs",
+        "The book of signs: colour, hatch, weight, dash, letter",
+        {},
+        "application/json",
+    ),
     ("/papers.html", "The page that tells which papers hold", {}, "text/html"),
     (
         "/api/check",

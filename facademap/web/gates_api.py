@@ -9,6 +9,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from facademap.condition.signs import signs_as_json
 from facademap.errors import InputError
 from facademap.store.project import Project
 from facademap.tasks.desk.papers import page_of_papers, paper_numbered
@@ -37,7 +38,15 @@ def routes(desk: Desk) -> list[Route]:
         found = check_project(desk.folder, fast=request.query_params.get("fast") == "1")
         return {k: found[k] for k in ("findings", "faults", "warnings")} | {"seq": seq}
 
-    return [Route("/api/check", threaded(check)), *_plan_routes(desk), *_paper_routes(desk)]
+    def signs(request: Request, body: Any) -> Any:
+        return signs_as_json()
+
+    return [
+        Route("/api/check", threaded(check)),
+        Route("/api/signs", threaded(signs)),
+        *_plan_routes(desk),
+        *_paper_routes(desk),
+    ]
 
 
 def _plan_routes(desk: Desk) -> list[Route]:

@@ -15,6 +15,7 @@ from starlette.routing import Route
 
 from facademap import __version__
 from facademap.condition.glossary import CLASS_NAMES, FAMILIES, TERMS
+from facademap.condition.signs import signs_as_json
 from facademap.errors import ConflictError, FacademapError, InputError
 from facademap.store.changes import changes_after
 from facademap.store.edit import table_named
@@ -408,6 +409,7 @@ def _schema() -> dict[str, Any]:
         "families": families,
         "terms": terms,
         "classes": {k: list(v) for k, v in CLASS_NAMES.items()},
+        "signs": signs_as_json(),
         "required": {
             "may_be": [f.as_json() for f in REQUIRABLE],
             "default": list(REQUIRED_DEFAULT),

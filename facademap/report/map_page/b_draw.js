@@ -2,7 +2,9 @@
 "use strict";
 const Draw = (() => {
   const { data } = Wall, TILE = 512, CELL = 32, patterns = new Map();
-  const WEIGHTS = [1, 1.4, 2.1, 3.2];
+  /* widths of the book of signs are millimetres of paper; a page has 96 pixels an inch */
+  const PX_PER_MM = 96 / 25.4;
+  const weightOf = (cc) => data.signs.classes.cc[cc ?? "none"].weight_mm * PX_PER_MM;
   const family = Object.fromEntries(data.families.map((f) => [f.id, f])), term = Object.fromEntries(data.terms.map((t) => [t.name, t]));
   const REPAIR = "#7a1f1f";
 
@@ -76,7 +78,7 @@ const Draw = (() => {
     pen.strokeStyle = colour; pen.lineWidth = width; pen.stroke(); pen.setLineDash([]);
   }
   function condition(pen, f, x0, y0, ppmm) {
-    const t = term[f.p.term] || data.terms[0], colour = family[t.family].colour, width = WEIGHTS[f.p.cc ?? 1] || 1.4;
+    const t = term[f.p.term] || data.terms[0], colour = family[t.family].colour, width = weightOf(f.p.cc);
     if (f.t === "X") {
       const x = (f.c[0] - x0) * ppmm, y = (y0 - f.c[1]) * ppmm;
       pen.beginPath(); pen.moveTo(x, y - 7); pen.lineTo(x + 6, y + 5); pen.lineTo(x - 6, y + 5); pen.closePath();

@@ -1,12 +1,17 @@
 // How things look on the wall: families by hatch and colour, classes by line weight, proposals dashed, the selection
 // in one colour that no family has.
 import { Circle, Fill, Icon, RegularShape, Stroke, Style, Text } from "ol/style.js";
-import { family, term } from "./data.js";
+import { family, schema, term } from "./data.js";
 import { fillStrength, hiddenFamilies, shownSurvey } from "./settings.js";
 import { isSelected } from "./view.js";
 
 const PX_PER_MM = 4.2;
 const SMALL_PX = 3;
+/** Widths of the book of signs are millimetres of paper; a page has 96 pixels an inch. */
+const PAPER_PX_PER_MM = 96 / 25.4;
+/** Width of an outline by condition class, from the book of signs. */
+export const weightOf = (cc) =>
+  (schema.value?.signs?.classes.cc[cc ?? "none"]?.weight_mm ?? 0.25) * PAPER_PX_PER_MM;
 const PLAIN_PX = 14;
 const patterns = new Map();
 const tiles = new WeakMap();
@@ -105,7 +110,7 @@ export function conditionSign(feature, resolution, survey) {
   const size = sizePx(feature, resolution);
   const kind = feature.getGeometry().getType();
   const colour = family(letter)?.colour ?? "#555";
-  const weight = 1 + 0.7 * (feature.get("cc") ?? 1);
+  const weight = weightOf(feature.get("cc"));
   if (kind === "Point") return once(`point ${colour}`, () => pointStyle(colour));
   if (size < SMALL_PX) return null;
   const proposed = isProposed(feature);

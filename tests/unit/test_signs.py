@@ -1,0 +1,121 @@
+"""One book of signs: drawings, condition map, desk and GIS styles draw the same colour, hatch, weight, dash and letter."""
+
+from __future__ import annotations
+
+import re
+import sqlite3
+import sys
+import warnings
+import xml.etree.ElementTree as ET
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "e2e"))
+import itertools
+
+import desk_sample
+
+from facademap.condition.glossary import FAMILIES, TERMS, find_term
+from facademap.condition.signs import SIGN_OF_TREATMENT, signs_as_json, weight_of_class
+from facademap.report.drawing_content import elevation_content
+from facademap.store.project import Project
+from facademap.tables import TREATMENTS, UNDECIDED
+from facademap.web.app import make_app
+
+with warnings.catch_warnings():
+    warnings.simplefilter("ignore")
+    from starlette.testclient import TestClient
+
+BOOK = signs_as_json()
+SE = {"se": "http://www.opengis.net/se", "ogc": "http://www.opengis.net/ogc"}
+#: OGC 05-077r4, 11.1.1: the standardised rendering pixel is 0.28 mm x 0.28 mm.
+GIS_PX_MM = 0.28
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return desk_sample.make_project(
+        tmp_path_factory.mktemp("signs") / "sample", many=24, picture=False, blocks=0
+    )
+
+
+def gis_rules(folder: Path) -> list[dict[str, Any]]:
+    with sqlite3.connect(folder / "project.gpkg") as db:
+        (sld,) = db.execute(
+            "SELECT styleSLD FROM layer_styles WHERE f_table_name = 'conditions'"
+        ).fetchone()
+    rules = []
+    for rule in ET.fromstring(sld).iter("{http://www.opengis.net/se}Rule"):
+        words = {
+            e.find("ogc:PropertyName", SE).text: e.find("ogc:Literal", SE).text  # type: ignore[union-attr]
+            for e in rule.iter("{http://www.opengis.net/ogc}PropertyIsEqualTo")
+        }
+        pen = {p.get("name"): p.text for p in rule.iter("{http://www.opengis.net/se}SvgParameter")}
+        waiting = not rule.findall(".//ogc:Not", SE)
+        rules.append({"words": words, "pen": pen, "proposed": waiting})
+    return rules
+
+
+def test_every_term_class_and_treatment_has_its_sign() -> None:
+    assert set(BOOK["terms"]) == {t.name for t in TERMS}
+    assert set(SIGN_OF_TREATMENT) == {*TREATMENTS, UNDECIDED}
+    letters = [t["letter"] for t in BOOK["terms"].values()]
+    assert len(letters) == len(set(letters))
+    weights = [BOOK["classes"]["cc"][str(k)]["weight_mm"] for k in range(4)]
+    assert weights == sorted(weights)
+    # told apart by eye on paper: steps of a quarter or more
+    assert all(b / a >= 1.25 for a, b in itertools.pairwise(weights))
+
+
+def test_gis_styles_draw_what_the_book_says(folder: Path) -> None:
+    rules = gis_rules(folder)
+    for family in FAMILIES:
+        for cc in (0, 1, 2, 3):
+            for proposed in (False, True):
+                [rule] = [
+                    r for r in rules
+                    if r["words"].get("family") == family.id and r["words"].get("cc") == str(cc) and r["proposed"] is proposed
+                ]  # fmt: skip
+                assert rule["pen"]["stroke"] == family.colour
+                assert float(rule["pen"]["stroke-width"]) * GIS_PX_MM == pytest.approx(
+                    weight_of_class(cc), abs=1e-3
+                )
+                assert ("stroke-dasharray" in rule["pen"]) is proposed
+
+
+def test_drawings_weigh_by_condition_class_and_mark_urgency(folder: Path) -> None:
+    with Project.open(folder, read_only=True) as project:
+        tables = {
+            n: project.read(n)
+            for n in ("elevations", "surfaces", "wall_stones", "openings", "conditions", "repairs")
+        }
+    content = elevation_content(tables, elevation="front", kind="condition")
+    seen = 0
+    for group in content.groups:
+        word, rows = find_term(group.name), tables["conditions"]
+        rows = rows[rows["term"] == group.name]
+        assert (group.colour, group.hatch) == (BOOK["terms"][group.name]["colour"], word.hatch)
+        assert sorted(np.round(group.weights_mm, 6)) == sorted(
+            weight_of_class(None if np.isnan(c) else c) for c in rows["cc"].astype(float)
+        )
+        assert sum(label.endswith("!!") for label in group.labels) == int((rows["uc"] == 3).sum())
+        seen += len(rows)
+    assert seen == len(tables["conditions"])
+
+
+def test_the_desk_and_the_map_are_given_the_book_and_code_none_of_it_again(folder: Path) -> None:
+    with TestClient(make_app(folder), base_url="http://127.0.0.1:8481") as client:
+        assert client.get("/api/schema").json()["signs"] == client.get("/api/signs").json() == BOOK
+    house = Path(__file__).parents[2] / "facademap"
+    script = (house / "report" / "map_page" / "b_draw.js").read_text("utf-8")
+    assert "data.signs.classes.cc" in script
+    assert "schema.value?.signs" in (house / "web/frontend/src/desk/signs.js").read_text("utf-8")
+    colours = {f.colour for f in FAMILIES}
+    for path in [
+        *(house / "report/map_page").glob("*.js"),
+        *(house / "web/frontend/src/desk").glob("*.js*"),
+    ]:
+        assert not colours & set(re.findall(r"#[0-9a-f]{6}", path.read_text("utf-8"))), path
