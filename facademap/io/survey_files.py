@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from facademap.errors import InputError
-from facademap.io.csv_tables import CsvRow, read_csv_rows
+from facademap.io.csv_tables import CsvRow, TableWords, read_csv_rows, read_table
 
 __all__ = ["Observation", "SurveyPoint", "read_observations", "read_survey_points"]
 
@@ -50,7 +50,9 @@ def _number(row: CsvRow, column: str) -> float | None:
     return row.number(column) if row.cells.get(column, "").strip() else None
 
 
-def read_survey_points(path: Path) -> list[SurveyPoint]:
+def read_survey_points(
+    path: Path, *, words: TableWords | None = None, notes: list[str] | None = None
+) -> list[SurveyPoint]:
     """Read ``name,role`` with ``u_m,v_m[,w_m]`` and/or ``east_m,north_m,height_m`` and ``sigma_mm``.
 
     Raises
@@ -59,9 +61,18 @@ def read_survey_points(path: Path) -> list[SurveyPoint]:
         Unreadable, a name twice, a role that is none, a point without any place.
     """
     coordinates = ("u_m", "v_m", "w_m", "east_m", "north_m", "height_m")
-    rows = read_csv_rows(
-        path, columns=("name",), optional=("role", *coordinates, "sigma_mm"), what="point list"
+    table = read_table(
+        path,
+        columns=("name",),
+        optional=("role", *coordinates, "sigma_mm"),
+        what="point list",
+        words=words,
     )
+    rows = table.rows
+    if notes is not None:
+        notes += table.notes
+        if table.unused:
+            notes.append(f"columns not used: {', '.join(table.unused)}")
     points: list[SurveyPoint] = []
     seen: set[str] = set()
     for row in rows:

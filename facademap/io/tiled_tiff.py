@@ -47,7 +47,7 @@ def _deflate() -> Callable[[bytes], bytes]:
         from isal import isal_zlib  # five times as fast as zlib, same format
     except ImportError:
         return lambda data: zlib.compress(data, 1)
-    return lambda data: bytes(isal_zlib.compress(data, 2))
+    return lambda data: bytes(isal_zlib.compress(data, 1))
 
 
 class _Level:

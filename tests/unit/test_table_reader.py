@@ -196,3 +196,26 @@ def test_options_are_offered_only_where_there_are_any(tmp_path: Path) -> None:
     with pytest.raises(InputError) as with_options:
         _values(path, words=TableWords())
     assert "--decimal" in with_options.value.remedy
+
+
+def test_a_surveyor_s_own_list_becomes_control(tmp_path: Path) -> None:
+    from facademap.store.project import Project
+    from facademap.tasks.survey.add_control import add_control
+
+    from small_wall import make_wall  # isort: skip
+
+    make_wall(tmp_path / "wall", picture=False, world=False)
+    path = tmp_path / "punkte.csv"
+    path.write_bytes(
+        "Punkt;E;N;H;Güte\n1001;402300,125;6050100,5;12,25;a\n1002;402306,5;6050104,875;12,5;a\n"
+        "1003;402306,5;6050104,875;18,5;a\n".encode("cp1252")
+    )
+    done = add_control(tmp_path / "wall", path, words=TableWords(columns={"Punkt": "name"}))
+    assert any("decimal comma" in n for n in done["notes"])
+    assert any("not used: Güte" in n for n in done["notes"])
+    with Project.open(tmp_path / "wall", read_only=True) as project:
+        points = project.read("control_points").set_index("name")
+        kept = project.setting("column_names")
+    assert points.loc["1001", "east_m"] == 402300.125
+    assert points.loc["1003", "height_m"] == 18.5
+    assert kept == {"control_points": {"Punkt": "name"}}

@@ -7,6 +7,8 @@ from pathlib import Path
 import click
 
 from facademap.cli.show import Show, command_options
+from facademap.cli.table_options import table_options
+from facademap.io.csv_tables import TableWords
 
 
 @click.command("add-control")
@@ -19,6 +21,7 @@ from facademap.cli.show import Show, command_options
 )
 @click.option("--surface", help="Surface they lie on; may be left out where there is one.")
 @click.option("--epsg", type=int, help="Code of the projected system of the world coordinates.")
+@table_options
 @command_options
 def command(
     project: Path,
@@ -26,13 +29,14 @@ def command(
     observations: Path | None,
     surface: str | None,
     epsg: int | None,
+    words: TableWords,
     show: Show,
 ) -> None:
     """Read control and check POINTS (name,role,u_m,v_m and/or east_m,north_m,height_m) into PROJECT."""
     from facademap.tasks.survey.add_control import add_control
 
     result = add_control(
-        project, points, observations_path=observations, surface=surface, epsg=epsg
+        project, points, observations_path=observations, surface=surface, epsg=epsg, words=words
     )
     for note in result["notes"]:
         show.say(f"note: {note}")

@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 
 from facademap.errors import InputError
+from facademap.io.csv_tables import TableWords
 from facademap.io.survey_files import (
     Observation,
     SurveyPoint,
@@ -19,6 +20,7 @@ from facademap.io.survey_files import (
 from facademap.store.project import Project
 from facademap.tables.names import as_id
 from facademap.tasks.survey.add_photos import surface_of
+from facademap.tasks.survey.kept_columns import keep_columns, with_kept_columns
 from facademap.wall.frame import WorldPlacement, fit_surface, fit_world_placement
 
 __all__ = ["add_control"]
@@ -34,6 +36,7 @@ def add_control(
     observations_path: str | Path | None = None,
     surface: str | None = None,
     epsg: int | None = None,
+    words: TableWords | None = None,
     who: str = "surveyor",
 ) -> dict[str, Any]:
     """Read a surveyor's point list, and where photos show the points.
@@ -50,6 +53,8 @@ def add_control(
         Surface the points lie on.
     epsg : int, optional
         Code of the projected system of the world coordinates; the project's setting without it.
+    words : TableWords, optional
+        Unit, decimal sign and an office's column names of the point list, which the project keeps.
 
     Returns
     -------
@@ -61,7 +66,10 @@ def add_control(
     -----
     Points that have only world coordinates get their place on the wall from the plane fitted through them.
     """
-    points = read_survey_points(Path(points_path))
+    with Project.open(folder, read_only=True) as project:
+        words = with_kept_columns(project, "control_points", words)
+    notes: list[str] = []
+    points = read_survey_points(Path(points_path), words=words, notes=notes)
     seen = read_observations(Path(observations_path)) if observations_path else []
     seen = [replace(o, photo=as_id(o.photo)) for o in seen]
     with Project.open(folder) as project:
@@ -86,6 +94,7 @@ def add_control(
             )
             if world is not None:
                 edit.update("surfaces", surface, {"world": world.to_dict()})
+            keep_columns(project, edit, "control_points", words)
     placed = (
         None
         if world is None
@@ -101,7 +110,7 @@ def add_control(
         "check": sum(p.role == "check" for p in points),
         "observations": len(seen),
         "world": placed,
-        "notes": list(world.flags) if world else [],
+        "notes": [*notes, *(world.flags if world else ())],
     }
 
 
