@@ -34,7 +34,7 @@ CHECK_COLUMNS: Mapping[str, str] = {
     f"{name.replace(' ', '_')}_check": name for name in ACCEPTANCE_CHECKS
 }
 #: Text that begins so is run by a spreadsheet as a formula; it is written with an apostrophe before it.
-FORMULA_STARTS = ("=", "+", "@", "\t", "\r")
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 OF_BLOCK = (
     "id",

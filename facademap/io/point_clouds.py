@@ -190,7 +190,7 @@ def _spool(
             echo = chunk.echo if good.all() else chunk.echo[good]
             record["echo"] = echo
             facts["echo"] = facts["echo"] or bool(echo.max() > echo.min())
-        record.tofile(file)
+        file.write(record.tobytes())
         facts["count"] += len(record)
         if scanner is not None and facts["scanner"] is None:
             facts["scanner"] = np.asarray(scanner, dtype=float) * unit_m

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
@@ -10,7 +11,7 @@ from pathlib import Path
 from facademap.errors import FacademapError, FileError, ProjectError
 from facademap.store.geopackage import APPLICATION_ID, register_spatial_functions
 
-__all__ = ["LOCK_WAIT_S", "connect", "in_plain_words"]
+__all__ = ["LOCK_WAIT_S", "connect", "copy_in_memory", "in_plain_words", "lies_still"]
 
 #: How long a writer waits for another one before it says that the project is in use.
 LOCK_WAIT_S = 5.0
@@ -38,6 +39,8 @@ def connect(path: Path, *, read_only: bool = False, create: bool = False) -> sql
         _refuse_network_drive(path)
     with in_plain_words(path):
         mode = "ro" if read_only else ("rwc" if create else "rw")
+        if read_only and lies_still(path):
+            mode = "ro&immutable=1"
         connection = sqlite3.connect(
             f"{path.resolve().as_uri()}?mode={mode}",
             uri=True,
@@ -62,6 +65,27 @@ def connect(path: Path, *, read_only: bool = False, create: bool = False) -> sql
             connection.close()
             raise
     return connection
+
+
+def lies_still(path: Path) -> bool:
+    """Whether a file lies where nobody can write, as on a disc or a backup: then no log can be kept beside it, and none is needed."""
+    log = path.with_name(f"{path.name}-wal")
+    if log.exists() and log.stat().st_size:
+        return False  # what the log holds has to be read
+    try:
+        read_only_disk = bool(os.statvfs(path.parent).f_flag & os.ST_RDONLY)
+    except (AttributeError, OSError):
+        read_only_disk = False
+    return read_only_disk or not (os.access(path.parent, os.W_OK) and os.access(path, os.W_OK))
+
+
+def copy_in_memory(connection: sqlite3.Connection) -> sqlite3.Connection:
+    """The whole file in memory, for changes that its place does not allow; the connection given is closed."""
+    copy = sqlite3.connect(":memory:", isolation_level=None, check_same_thread=False)
+    connection.backup(copy)
+    connection.close()
+    register_spatial_functions(copy)
+    return copy
 
 
 @contextlib.contextmanager

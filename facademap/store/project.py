@@ -26,7 +26,8 @@ from facademap.io.whole_files import (
     remove_file,
     scratch_folder,
 )
-from facademap.store.database import connect, in_plain_words
+from facademap.store.damage import UNREADABLE, Damage, damaged_cells
+from facademap.store.database import connect, copy_in_memory, in_plain_words, lies_still
 from facademap.store.edit import APPEND_ONLY_UPDATE, Edit, _where, table_named
 from facademap.store.geopackage import (
     column_sql,
@@ -118,8 +119,13 @@ class Project:
             clear_scratch_once(folder, (".", *FOLDERS))
         try:
             with in_plain_words(path):
-                if _version_of(connection, folder) < SCHEMA_VERSION:
-                    _bring_up_to_date(path)
+                older = _version_of(connection, folder) < SCHEMA_VERSION
+                if older and read_only and lies_still(path):
+                    connection = copy_in_memory(connection)
+                    _bring_up_to_date(connection)
+                elif older:
+                    with contextlib.closing(connect(path)) as writing:
+                        _bring_up_to_date(writing)
         except BaseException:
             connection.close()
             raise
@@ -201,11 +207,16 @@ class Project:
             else [()] * (len(table.names) + bool(table.geometry))
         )
         data: dict[str, Any] = {}
-        for column, stored in zip(table.columns, columns, strict=False):
-            data[column.name] = _series([value_from_sql(column, v) for v in stored], column.kind)
+        try:
+            for column, stored in zip(table.columns, columns, strict=False):
+                data[column.name] = _series(
+                    [value_from_sql(column, v) for v in stored], column.kind
+                )
+            shapes = [geometry_from_blob(b) for b in columns[-1]] if rows and table.geometry else []
+        except UNREADABLE as error:
+            raise self._damaged(table, error) from None
         if not table.geometry:
             return pd.DataFrame(data)
-        shapes = [geometry_from_blob(b) for b in columns[-1]] if rows else []
         return gpd.GeoDataFrame(data, geometry=gpd.GeoSeries(shapes, crs=self._crs_of(table, data)))
 
     def row(self, table_name: str, id: str) -> dict[str, Any]:
@@ -222,9 +233,12 @@ class Project:
                 f"{table.title.lower()}: there is no {id!r}",
                 "Check the id; it may have been deleted.",
             )
-        row = {c.name: value_from_sql(c, v) for c, v in zip(table.columns, found, strict=False)}
-        if table.geometry:
-            row["geometry"] = geometry_from_blob(found[len(table.names)])
+        try:
+            row = {c.name: value_from_sql(c, v) for c, v in zip(table.columns, found, strict=False)}
+            if table.geometry:
+                row["geometry"] = geometry_from_blob(found[len(table.names)])
+        except UNREADABLE as error:
+            raise self._damaged(table, error) from None
         row["rev"] = found[-1]
         return row
 
@@ -397,6 +411,17 @@ class Project:
                 self._connection.execute("VACUUM INTO ?", (str(folder / "whole"),))
             return move_whole(folder / "whole", target)
 
+    def damage(self, table_name: str) -> list[Damage]:
+        """Cells of a table that cannot be read; the others are read one by one, whatever is damaged."""
+        return list(damaged_cells(self._connection, table_named(table_name)))
+
+    def _damaged(self, table: Table, error: Exception) -> ProjectError:
+        first = next(damaged_cells(self._connection, table), None)
+        return ProjectError(
+            f"{self.folder}: {first or f'table {table.name}: {error}'}",
+            "Correct this value, or restore the project from a copy; facademap check lists every such value.",
+        )
+
     def integrity(self) -> list[str]:
         """What SQLite finds wrong with the file; empty when it is sound."""
         try:
@@ -490,28 +515,22 @@ def _version_of(connection: sqlite3.Connection, folder: Path) -> int:
     return int(version)
 
 
-def _bring_up_to_date(path: Path) -> None:
+def _bring_up_to_date(connection: sqlite3.Connection) -> None:
     """Add the columns that tables of an older version lack; what is stored stays as it is."""
-    connection = connect(path, read_only=False)
-    try:
-        connection.execute("BEGIN IMMEDIATE")
-        for table in TABLES.values():
-            present = {row[1] for row in connection.execute(f'PRAGMA table_info("{table.name}")')}
-            for column in table.columns if present else ():
-                if column.name not in present:
+    connection.execute("BEGIN IMMEDIATE")
+    for table in TABLES.values():
+        present = {row[1] for row in connection.execute(f'PRAGMA table_info("{table.name}")')}
+        for column in table.columns if present else ():
+            if column.name not in present:
+                connection.execute(f'ALTER TABLE "{table.name}" ADD COLUMN {column_sql(column)}')
+                if column.default is not None:
                     connection.execute(
-                        f'ALTER TABLE "{table.name}" ADD COLUMN {column_sql(column)}'
+                        f'UPDATE "{table.name}" SET "{column.name}" = ?',
+                        (sql_value(column, column.default),),
                     )
-                    if column.default is not None:
-                        connection.execute(
-                            f'UPDATE "{table.name}" SET "{column.name}" = ?',
-                            (sql_value(column, column.default),),
-                        )
-        _rename_and_say(connection)
-        connection.execute("UPDATE facademap_schema SET version = ?", (SCHEMA_VERSION,))
-        connection.execute("COMMIT")
-    finally:
-        connection.close()
+    _rename_and_say(connection)
+    connection.execute("UPDATE facademap_schema SET version = ?", (SCHEMA_VERSION,))
+    connection.execute("COMMIT")
 
 
 def _rename_and_say(connection: sqlite3.Connection) -> None:

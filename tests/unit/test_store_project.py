@@ -340,3 +340,65 @@ def test_ids_of_an_older_project_are_renamed_everywhere_and_it_is_said(
     layers = {name for name, _ in pyogrio.list_layers(snapshot)}
     assert "conditions of victim" in layers
     assert not any(".." in name for name in layers)
+
+
+@pytest.mark.parametrize(
+    ("field", "value"), [("cc", "x"), ("geom", b"GP\x00\x01junk"), ("depth_m", "deep")]
+)
+def test_a_damaged_cell_is_named_and_the_check_survives_it(
+    project: Project, field: str, value: object
+) -> None:
+    from facademap.tasks.project.check import check_project
+
+    folder = project.folder
+    project.close()
+    raw = connect(folder / "project.gpkg")
+    raw.execute("DROP TRIGGER IF EXISTS rtree_conditions_geom_update3") if field == "geom" else None
+    for (name,) in raw.execute(
+        "SELECT name FROM sqlite_master WHERE type = 'trigger' AND tbl_name = 'conditions'"
+    ).fetchall():
+        raw.execute(f'DROP TRIGGER "{name}"')
+    raw.execute(f'UPDATE conditions SET "{field}" = ? WHERE id = ?', (value, "C-002"))
+    raw.close()
+    result = check_project(folder)
+    assert any("C-002" in f["about"] + f["problem"] for f in result["findings"]), result
+
+
+def test_a_json_cell_that_is_none_names_table_row_and_field(project: Project) -> None:
+    from facademap.tasks.project.check import check_project
+
+    with project.edit(who="ann", what="repair") as edit:
+        edit.insert(
+            "blocks",
+            [{"id": "B-1", "stone_type": "sandstone", "kind": "sedimentary"}],
+        )
+    folder = project.folder
+    project.close()
+    raw = connect(folder / "project.gpkg")
+    raw.execute("UPDATE blocks SET acceptance_checks = '{\"a\": ' WHERE id = 'B-1'")
+    raw.close()
+    with (
+        Project.open(folder) as damaged,
+        pytest.raises(
+            ProjectError, match="table blocks, row B-1, field acceptance_checks: no json"
+        ),
+    ):
+        damaged.read("blocks")
+    found = check_project(folder)["findings"]
+    assert ("blocks", "B-1", "acceptance_checks") in {
+        (f["table"], f["row"], f["field"]) for f in found
+    }
+
+
+def test_a_project_that_lies_where_nobody_can_write_is_read_and_left_alone(
+    project: Project, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = project.folder
+    project.close()
+    before = {p.name: p.read_bytes() for p in folder.iterdir() if p.is_file()}
+    monkeypatch.setattr(os, "access", lambda path, mode: False)
+    with Project.open(folder, read_only=True) as still:
+        assert len(still.read("conditions")) == 2
+        assert {p.name: p.read_bytes() for p in folder.iterdir() if p.is_file()} == before
+        with pytest.raises(ProjectError, match="reading only"), still.edit(who="a", what="b"):
+            pass

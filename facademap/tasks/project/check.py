@@ -85,6 +85,16 @@ def check_project(
                         remedy=error.remedy,
                     )
                 )
+            except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as error:
+                # a value of a shape that nobody foresaw; what the other audits find is told all the same
+                findings.append(
+                    Finding(
+                        level="fault",
+                        about=audit.__name__.strip("_"),
+                        problem=f"could not be looked through ({type(error).__name__}: {str(error)[:80]})",
+                        remedy="Correct what else is named here first, then check again.",
+                    )
+                )
             progress((number + 1) / len(audits))
     faults = sum(f.level == "fault" for f in findings)
     return {
@@ -109,6 +119,20 @@ def _file(project: Project) -> Iterator[Finding]:
 def contracts_of(project: Project) -> Iterator[Finding]:
     """Values that break the contract of their table."""
     for table in TABLES.values():
+        damage = project.damage(table.name)
+        for cell in damage:
+            yield Finding(
+                level="fault",
+                kind="contract",
+                about=f"{cell.table} {cell.row}",
+                problem=f"{cell.field}: {cell.reason}",
+                remedy="Correct this value, or restore the project from a copy.",
+                table=cell.table,
+                row=cell.row,
+                field=cell.field,
+            )
+        if damage:
+            continue
         try:
             table.check(project.read(table.name), source=table.name)
         except TableError as error:
