@@ -76,6 +76,11 @@ def _refuse_unusable(named: Mapping[str, Any]) -> None:
     others = [
         (name, p) for name, all_paths in paths.items() if name not in _WRITTEN for p in all_paths
     ]
+    for _, path in others:
+        if path.exists() and not path.is_file() and not path.is_dir():
+            raise FileError(
+                f"{path}: is a device or a pipe, not a file", "Give the path of a plain file."
+            )
     for number, (name, path) in enumerate(written):
         if path.exists() and not path.is_file() and not path.is_dir():
             raise FileError(f"{path}: is a device, not a file", "Give the path of a file to write.")

@@ -76,7 +76,7 @@ def test_guarded_text_checks_and_state_come_back_as_they_were(tmp_path: Path, na
         "id": "B1",
         "stone_type": "grey",
         "location": "=row 3",
-        "note": "+2 chips",
+        "note": "-2+3 chips",
         "acceptance": "accepted",
         "acceptance_checks": {
             "sounded": "pass",
@@ -96,7 +96,9 @@ def test_guarded_text_checks_and_state_come_back_as_they_were(tmp_path: Path, na
     }
     write_block_table(tmp_path / name, [(block, [(face, None)])])
     back = read_blocks(tmp_path / name)[0]
-    assert (back.block["location"], back.block["note"]) == ("=row 3", "+2 chips")
+    assert (back.block["location"], back.block["note"]) == ("=row 3", "-2+3 chips")
+    if name.endswith(".csv"):
+        assert "'-2+3 chips" in (tmp_path / name).read_text()
     assert back.block["acceptance_checks"] == block["acceptance_checks"]
     assert back.faces[0].face["wetness"] == "damp"
     assert back.faces[0].face["weathered"] is True
