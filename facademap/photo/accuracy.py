@@ -19,6 +19,13 @@ from numpy.typing import ArrayLike, NDArray
 
 from facademap.photo.plane import PlaneView
 from facademap.photo.pose import CameraPose, find_pose, obliqueness_deg, relief_shift_m
+from facademap.photo.proof import (
+    Proof,
+    control_hull_m,
+    leave_control_out,
+    prove,
+    share_outside,
+)
 from facademap.photo.resample import SurfaceView
 from facademap.wall.grid import Extent
 
@@ -29,8 +36,8 @@ __all__ = [
     "describe_differences",
     "few_checks_warning",
     "finest_scale",
+    "proof_values",
     "sample_distances_m",
-    "scale_from_checks",
     "state_accuracy",
 ]
 
@@ -57,6 +64,9 @@ class AccuracyRules:
         Control points beyond four below which control residuals mean little (common practice).
     oblique_deg : float
         Obliqueness above which a warning is given (common practice).
+    outside_share : float
+        Share of the extent outside the control above which a warning is given (common practice: the usual
+        margin of a picture stays below it).
     """
 
     least_check_points: int = 30
@@ -66,6 +76,7 @@ class AccuracyRules:
     relief_m: float = 0.020
     least_redundancy: int = 2
     oblique_deg: float = 45.0
+    outside_share: float = 0.35
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,6 +157,14 @@ class AccuracyStatement:
     Parameters
     ----------
     control, check : Differences or None
+        Control is None where the fit is exact by construction: its residuals say nothing.
+    left_out : Differences or None
+        At control points left out of the fit one by one.
+    proof : Proof
+    control_hull_m : tuple of tuple of float
+        Corners of the outline round the control, u and v; places outside it are extrapolated.
+    outside_share : float
+        Share of the extent that lies outside that outline.
     check_with_survey_m : float
         Radial RMSE of the check points with the stated precision of their survey added (ASPRS Edition 2,
         2023: root of the sum of squares); NaN without check points.
@@ -153,7 +172,7 @@ class AccuracyStatement:
         Names of control points left out.
     sigma_median_m, sigma_worst_m : float
         Radial one-sigma uncertainty of a place measured in the elevation, over the extent (from the
-        covariance of the fit and the picking precision).
+        covariance of the fit and the picking precision); NaN where the points can vouch for nothing.
     sample_distance_m : tuple of tuple of float
         Coarser wall length of one photo pixel, on a lattice of places, rows from the top.
     obliqueness_deg : tuple of tuple of float
@@ -176,6 +195,10 @@ class AccuracyStatement:
 
     control: Differences | None
     check: Differences | None
+    left_out: Differences | None
+    proof: Proof
+    control_hull_m: tuple[tuple[float, ...], ...]
+    outside_share: float
     check_with_survey_m: float
     blunders: tuple[str, ...]
     sigma_median_m: float
@@ -212,8 +235,18 @@ def state_accuracy(
     rules : AccuracyRules, optional
     """
     rules = rules or AccuracyRules()
-    control = describe_differences(view.residual_m[view.used])
-    check = describe_differences(view.residual_m[~view.points.is_control])
+    left = leave_control_out(view)
+    control = describe_differences(view.residual_m[view.used]) if np.isfinite(left).any() else None
+    check_m = view.residual_m[~view.points.is_control]
+    check = describe_differences(check_m)
+    proof = prove(
+        check_m=check_m,
+        check_sigma_m=view.points.sigma_m[~view.points.is_control],
+        left_out_m=left,
+        span_m=float(np.ptp(view.points.wall_m[view.used], axis=0).max()),
+        surplus=view.quality.surplus,
+        doubts=view.doubts,
+    )
     u = np.linspace(extent.u0_m, extent.u1_m, 7)[None, :]
     v = np.linspace(extent.v1_m, extent.v0_m, 5)[:, None]
     pixel = view.pixel_from_wall(u, v)
@@ -223,7 +256,9 @@ def state_accuracy(
     seen = np.asarray(inside.all(axis=-1))
     samples = np.where(seen, view.sample_distance_m(u, v)[..., 1], np.nan)
     covariance = view.covariance_m2(u, v)
-    sigma = np.sqrt(np.trace(covariance, axis1=-2, axis2=-1))[seen]
+    places = np.stack(np.broadcast_arrays(u, v), axis=-1).reshape(-1, 2)
+    bias = np.sum(view.bias_m(places) ** 2, axis=1).reshape(seen.shape)
+    sigma = np.sqrt(np.trace(covariance, axis1=-2, axis2=-1) + bias)[seen & view.can_vouch]
     pose = find_pose(view)
     sight = np.where(seen, obliqueness_deg(pose, u, v), np.nan)
     shift = _worst_relief_shift(pose, extent, rules.relief_m)
@@ -235,18 +270,22 @@ def state_accuracy(
     if check is not None:
         survey = view.points.sigma_m[~view.points.is_control]
         with_survey = math.hypot(check.rmse_radial_m, math.sqrt(2.0 * float(np.mean(survey**2))))
-        error, source = with_survey, f"RMSE of {check.n} check points"
-    else:
-        error, source = sigma_worst, "predicted uncertainty, no check points"
     sample = max(gsd_m, float(np.nanmedian(samples)) if np.isfinite(samples).any() else gsd_m)
+    hull = control_hull_m(view.points.wall_m[view.used])
+    outside = share_outside(hull, extent.as_tuple())
     warnings = [
+        *([] if proof.proved else [proof.reason]),
         *(blunder.sentence() for blunder in view.blunders),
         *view.flags,
-        *_warnings(view, control, check, empty, share, samples, gsd_m, pose, seen, rules),
+        *_warnings(view, control, check, empty, outside, samples, gsd_m, pose, seen, rules),
     ]
     return AccuracyStatement(
         control=control,
         check=check,
+        left_out=describe_differences(left),
+        proof=proof,
+        control_hull_m=_rows(hull),
+        outside_share=outside,
         check_with_survey_m=with_survey,
         blunders=tuple(b.name for b in view.blunders),
         sigma_median_m=sigma_median,
@@ -261,9 +300,9 @@ def state_accuracy(
         control_share=share,
         relief_m=rules.relief_m,
         relief_shift_m=shift,
-        error_m=error,
-        error_source=source,
-        scale=finest_scale(error, sample, rules=rules) if math.isfinite(error) else None,
+        error_m=proof.error_m,
+        error_source=proof.source,
+        scale=finest_scale(proof.error_m, sample, rules=rules) if proof.proved else None,
         scale_rule=_scale_rule(rules),
         warnings=tuple(warnings),
     )
@@ -305,7 +344,7 @@ def _warnings(
     control: Differences | None,
     check: Differences | None,
     empty: tuple[str, ...],
-    share: float,
+    outside: float,
     samples: Floats,
     gsd_m: float,
     pose: CameraPose,
@@ -317,7 +356,7 @@ def _warnings(
     few = few_checks_warning(n, rules=rules)
     if few is not None:
         warnings.append(few)
-    used = control.n if control else 0
+    used = int(view.used.sum())
     if used < 4 + rules.least_redundancy:
         warnings.append(
             f"{used} control points leave almost no surplus: their residuals say nothing about the accuracy "
@@ -325,9 +364,9 @@ def _warnings(
         )
     if empty:
         warnings.append(f"no control in the {', '.join(empty)} quarter of the extent")
-    if share < 0.4:
+    if outside > rules.outside_share:
         warnings.append(
-            f"the control spans {share:.0%} of the extent: places outside it are extrapolated"
+            f"{outside:.0%} of the extent lies outside the control: places there are extrapolated"
         )
     if not seen.all():
         warnings.append("the photo does not show all of the extent")
@@ -386,28 +425,33 @@ def sample_distances_m(view: SurfaceView, extent: Extent, size_px: tuple[int, in
     return result
 
 
-def scale_from_checks(
-    check: Differences | None, sample_m: float, *, rules: AccuracyRules | None = None
+def proof_values(
+    proof: Proof, sample_m: float, *, rules: AccuracyRules | None = None
 ) -> dict[str, Any]:
-    """Drawing scale that check points and the sample distance support, in the words of the report.
+    """What is proved and the drawing scale that it supports with a sample distance, in the words of the report.
 
-    Without check points none is stated: control that was fitted proves nothing about the places between.
+    Parameters
+    ----------
+    proof : Proof
+    sample_m : float
+        Coarser of the ground sample distance and what the photos show.
+    rules : AccuracyRules, optional
     """
     rules = rules or AccuracyRules()
-    error = check.rmse_radial_m if check is not None else None
     scale = (
-        finest_scale(error, sample_m, rules=rules)
-        if error is not None and math.isfinite(sample_m)
+        finest_scale(proof.error_m, sample_m, rules=rules)
+        if proof.proved and math.isfinite(sample_m)
         else None
     )
     return {
+        "proved": proof.proved,
+        "proof": proof.reason,
+        "supports_scale": scale,
         "scale": scale,
         "scale_text": f"1:{scale}" if scale else None,
         "scale_rule": _scale_rule(rules),
-        "scale_error_m": error,
-        "scale_error_source": f"RMSE of {check.n} check points"
-        if check is not None
-        else "no check points",
+        "scale_error_m": proof.error_m if proof.proved else None,
+        "scale_error_source": proof.source,
     }
 
 

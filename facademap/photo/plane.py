@@ -24,6 +24,7 @@ from facademap.photo.adjust import (
 )
 from facademap.photo.camera import Camera, nominal_camera
 from facademap.photo.control import ControlPoints, check_control
+from facademap.photo.error_model import FitQuality, judge_fit
 from facademap.photo.homography import apply_homography, homography_depth
 from facademap.photo.robust import (
     estimate_scale,
@@ -40,15 +41,14 @@ LensState = Literal["given", "estimated", "none"]
 
 #: Trust in a given camera file: one sigma of the right angle and of the ratio of the axes (common practice).
 GIVEN_RIGHT_ANGLE_SIGMA = 0.003
-#: One sigma of an unknown lens's terms (cx, cy in shares of the longer side; k1 k2 k3 p1 p2) for the
-#: estimate, and for the uncertainty when nothing could be estimated (common practice: an ordinary lens).
+#: One sigma of an unknown lens's terms (cx, cy in shares of the longer side; k1 k2 k3 p1 p2), for the
+#: estimate and for the uncertainty where nothing could be estimated (common practice: an ordinary lens).
 ESTIMATE_SIGMA = (0.006, 0.006, 0.2, 0.1, 0.02, 2e-4, 2e-4)
 #: The same for a lens whose centre lies far off (an old camera, a cropped picture), taken when the points insist.
 LOOSE_SIGMA = (0.03, 0.03, 0.2, 0.15, 0.05, 3e-4, 3e-4)
 #: By so much the points must prefer it (natural logarithm of the likelihood; sum of squares over twice the variance).
 LOOSE_GAIN = 6.0
 RADIAL_SIGMA = (0.0, 0.0, 0.2, 0.0, 0.0, 0.0, 0.0)
-UNKNOWN_SIGMA = (0.0, 0.0, 0.03, 0.01, 0.0, 0.0, 0.0)
 #: Control points needed before a lens is estimated (8 unknowns of the plane, at least 1 of the lens,
 #: and surplus to judge it).
 LEAST_POINTS_FOR_LENS = 6
@@ -58,6 +58,8 @@ LENS_GAIN = 0.8
 SCATTER_GAIN = 0.6
 #: Residuals above this share of the picture's diagonal mean that the points are not those of the picture.
 MAX_SIGMA_SHARE = 0.02
+#: Surplus observations from which a wide scatter speaks for itself and is no doubt about single points (common practice).
+SURPLUS_AGAINST_DOUBT = 6.0
 #: Sum of squared standardised residuals of four points with a known camera (two surplus conditions) that is doubted.
 DOUBTFUL_COST = 25.0
 
@@ -119,8 +121,13 @@ class PlaneView:
     blunders : tuple of Blunder
     flags : tuple of str
         Sentences about limits of this fit.
-    origin_m, unit_m, covariance, parameter_homography
-        Normalised frame and covariance of the fit (eight homography terms, seven lens terms).
+    doubts : tuple of str
+        Those of them that say that a point or the camera file may be wrong.
+    origin_m, unit_m, parameter_homography
+        Normalised frame of the fit.
+    quality : FitQuality
+        What the fit can vouch for: picking precision with the surplus behind it, covariance of the eight
+        homography and seven lens terms, and the map that a lens nobody knows would give instead.
     """
 
     camera: Camera
@@ -135,8 +142,34 @@ class PlaneView:
     flags: tuple[str, ...]
     origin_m: Floats
     unit_m: float
-    covariance: Floats
     parameter_homography: Floats
+    quality: FitQuality
+    doubts: tuple[str, ...] = ()
+
+    @property
+    def can_vouch(self) -> bool:
+        """Whether anything can be said of the uncertainty: surplus points, or a given lens that nothing contradicts."""
+        if self.doubts and self.quality.surplus < SURPLUS_AGAINST_DOUBT:
+            return False
+        return self.lens == "given" or not self.quality.is_exact
+
+    @property
+    def covariance(self) -> Floats:
+        """Of the eight homography terms and the seven lens terms."""
+        return self.quality.covariance
+
+    def bias_m(self, places_m: ArrayLike) -> Floats:
+        """How far places would move if the unknown lens bent the picture as the points make likeliest, shape (n, 2).
+
+        Zero where the lens was given or estimated in full.
+        """
+        places = np.asarray(places_m, dtype=float)
+        if self.quality.rival is None:
+            return np.zeros_like(places)
+        camera, homography = self.quality.rival
+        ray = camera.ray_from_pixel(self.pixel_from_wall(places[:, 0], places[:, 1]))
+        moved = apply_homography(np.linalg.inv(homography), ray) * self.unit_m + self.origin_m
+        return np.asarray(np.nan_to_num(moved - places, nan=0.0))
 
     def pixel_from_wall(self, u_m: ArrayLike, v_m: ArrayLike) -> Floats:
         """Pixels of places on the wall, shape (..., 2); NaN behind the camera or beyond the lens."""
@@ -213,6 +246,13 @@ class PlaneView:
             result[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] += pick**2 * one @ one.T
         return np.asarray(result * self.unit_m**2)
 
+    def belief_covariance_m2(self, places_m: ArrayLike) -> Floats:
+        """The part of `joint_covariance_m2` that rests on what ordinary lenses are like, shape (2 n, 2 n)."""
+        places = np.asarray(places_m, dtype=float)
+        by_unknown, by_wall = self._derivatives(places[:, 0], places[:, 1])
+        rows = (np.linalg.inv(by_wall) @ by_unknown).reshape(-1, 15)
+        return np.asarray(rows @ self.quality.belief @ rows.T * self.unit_m**2)
+
     def _derivatives(self, u_m: ArrayLike, v_m: ArrayLike) -> tuple[Floats, Floats]:
         u, v = np.broadcast_arrays(np.asarray(u_m, dtype=float), np.asarray(v_m, dtype=float))
         places = (np.stack([u, v], axis=-1).reshape(-1, 2) - self.origin_m) / self.unit_m
@@ -287,16 +327,20 @@ def fit_plane_view(
     flags: list[str] = []
     if camera is not None:
         lens: LensState = "given"
-        fit, used, scale = problem.consensus(
-            camera, LensPrior(right_angle_sigma=GIVEN_RIGHT_ANGLE_SIGMA)
-        )
+        prior = LensPrior(right_angle_sigma=GIVEN_RIGHT_ANGLE_SIGMA)
+        fit, used, scale = problem.consensus(camera, prior)
         _compare_with_free_lens(problem, fit, used, scale, flags)
+        quality = problem.judge(fit, camera, prior, used, fit_prior=prior, scale=scale)
     else:
         nominal = nominal_camera(width_px, height_px, focal_35mm_mm=focal_35mm_mm)
-        fit, used, scale, lens = _fit_unknown_lens(problem, nominal, estimate_lens, flags)
+        fit, used, scale, lens, prior, fit_prior = _fit_unknown_lens(
+            problem, nominal, estimate_lens, flags
+        )
+        quality = problem.judge(fit, nominal, prior, used, fit_prior=fit_prior, scale=scale)
     _refuse_nonsense(control, fit, used, width_px, height_px)
-    flags += _doubts(control, fit, used, scale, lens, problem)
-    return _assemble(points, fit, used, scale, lens, origin, unit, tuple(flags))
+    doubts = _doubts(control, fit, used, scale, lens, problem)
+    view = _assemble(points, fit, used, quality, lens, origin, unit, (*flags, *doubts))
+    return replace(view, doubts=tuple(doubts))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -351,6 +395,29 @@ class _Problem:
             scale = estimate_scale(fit, used=used, scale=scale)
         return fit, scale
 
+    def judge(
+        self,
+        fit: Adjustment,
+        camera: Camera,
+        prior: LensPrior,
+        used: NDArray[np.bool_],
+        *,
+        fit_prior: LensPrior,
+        scale: float,
+    ) -> FitQuality:
+        return judge_fit(
+            self.wall,
+            self.pixel_px,
+            fit,
+            camera,
+            prior=prior,
+            used=used,
+            sigma_px=self.sigma_px,
+            sigma_wall=self.sigma_wall,
+            fit_prior=fit_prior,
+            scale=scale,
+        )
+
 
 def _held_terms(start: Camera, mean: Camera, prior: LensPrior) -> Camera:
     """Start values with the held terms at the mean."""
@@ -374,12 +441,12 @@ def _fit_unknown_lens(
     nominal: Camera,
     estimate: bool,
     flags: list[str],
-) -> tuple[Adjustment, NDArray[np.bool_], float, LensState]:
+) -> tuple[Adjustment, NDArray[np.bool_], float, LensState, LensPrior, LensPrior]:
+    """Fit, used points, scale, state of the lens, what is believed of it, and with which belief the fit was made."""
     n = len(problem.wall)
-    unknown = _prior(UNKNOWN_SIGMA, nominal)
+    usual = _prior(ESTIMATE_SIGMA, nominal)
     if estimate and n >= LEAST_POINTS_FOR_LENS:
-        prior = _prior(ESTIMATE_SIGMA, nominal)
-        full, used, scale = _lens_consensus(problem, nominal)
+        full, used, scale, prior = _lens_consensus(problem, nominal)
         plain, plain_scale = problem.refit(full, nominal, LensPrior(), used, scale)
         radial, radial_scale = problem.refit(
             full, nominal, _prior(RADIAL_SIGMA, nominal), used, scale
@@ -393,67 +460,39 @@ def _fit_unknown_lens(
         )
         radial_gains = errors[1] < least * errors[0] or radial_scale < SCATTER_GAIN * plain_scale
         if full_gains:
-            return full, used, scale, "estimated"
+            return full, used, scale, "estimated", prior, prior
         if radial_gains:
             flags.append(
                 "the points support only one lens term (k1); k2 and the lens centre were left at their nominal values"
             )
-            return radial, used, radial_scale, "estimated"
+            return radial, used, radial_scale, "estimated", prior, _prior(RADIAL_SIGMA, nominal)
         flags.append(
             "no lens was estimated: the points show no distortion that stands out from their scatter"
         )
-        held, scale = _with_unknown_lens(
-            problem, plain, nominal, unknown if n < 10 else prior, used, plain_scale
-        )
-        return held, used, scale, "none"
+        return plain, used, plain_scale, "none", prior, LensPrior()
     if estimate:
         flags.append(
             f"no lens was estimated: {n} control points are too few ({LEAST_POINTS_FOR_LENS} or more are "
             "needed); an ordinary lens can shift places away from the control by several pixels"
         )
     fit, used, scale = problem.consensus(nominal, LensPrior())
-    held, scale = _with_unknown_lens(problem, fit, nominal, unknown, used, scale)
-    return held, used, scale, "none"
+    return fit, used, scale, "none", usual, LensPrior()
 
 
 def _lens_consensus(
     problem: _Problem, nominal: Camera
-) -> tuple[Adjustment, NDArray[np.bool_], float]:
+) -> tuple[Adjustment, NDArray[np.bool_], float, LensPrior]:
     """Consensus with an ordinary lens, or with one whose centre lies far off where the points insist."""
-    usual = problem.consensus(nominal, _prior(ESTIMATE_SIGMA, nominal))
-    loose = problem.consensus(nominal, _prior(LOOSE_SIGMA, nominal))
+    ordinary, wide = _prior(ESTIMATE_SIGMA, nominal), _prior(LOOSE_SIGMA, nominal)
+    usual = problem.consensus(nominal, ordinary)
+    loose = problem.consensus(nominal, wide)
     if (usual[1] == loose[1]).all():
         gain = (usual[0].cost * (usual[2] / loose[2]) ** 2 - loose[0].cost) / 2.0
     else:
         gain = surprise(*usual, problem.sigma_px, nominal) - surprise(
             *loose, problem.sigma_px, nominal
         )
-    return loose if gain > LOOSE_GAIN else usual
-
-
-def _with_unknown_lens(
-    problem: _Problem,
-    fit: Adjustment,
-    camera: Camera,
-    prior: LensPrior,
-    used: NDArray[np.bool_],
-    scale: float,
-) -> tuple[Adjustment, float]:
-    """The fit without a lens, with the covariance that an ordinary unknown lens would bring."""
-    fit, scale = problem.refit(fit, camera, LensPrior(), used, scale)
-    widened = adjust_plane(
-        problem.wall,
-        problem.pixel_px,
-        fit.homography,
-        camera,
-        prior=prior,
-        sigma_px=problem.sigma_px,
-        sigma_wall=problem.sigma_wall,
-        weight=used.astype(float),
-        scale=scale,
-        max_steps=0,
-    )
-    return replace(fit, covariance=widened.covariance), scale
+    return (*loose, wide) if gain > LOOSE_GAIN else (*usual, ordinary)
 
 
 def _compare_with_free_lens(
@@ -567,7 +606,7 @@ def _assemble(
     points: ControlPoints,
     fit: Adjustment,
     used_control: NDArray[np.bool_],
-    scale: float,
+    quality: FitQuality,
     lens: LensState,
     origin: Floats,
     unit: float,
@@ -588,13 +627,13 @@ def _assemble(
         used=used,
         residual_m=np.empty((0, 2)),
         residual_px=np.empty((0, 2)),
-        sigma_px=float(scale * np.median(points.sigma_px[points.is_control])),
+        sigma_px=quality.pick_px,
         blunders=(),
         flags=flags,
         origin_m=origin,
         unit_m=unit,
-        covariance=fit.covariance,
         parameter_homography=fit.homography,
+        quality=quality,
     )
     residual_m = view.wall_from_pixel(*points.pixel_px.T) - points.wall_m
     residual_px = view.pixel_from_wall(*points.wall_m.T) - points.pixel_px

@@ -14,6 +14,7 @@ from facademap.condition.glossary import FAMILIES, Hatch, family_named, find_ter
 from facademap.condition.signs import SIGN_OF_TREATMENT, letter_with_urgency, weight_of_class
 from facademap.errors import InputError
 from facademap.report.materials import number
+from facademap.report.proof_words import accuracy_words, outside_words
 from facademap.report.rows import rows_of
 from facademap.tables import is_missing
 from facademap.wall.mending import mend_all
@@ -419,18 +420,11 @@ def _notes(surfaces: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
     notes = []
     for s in surfaces:
         parts = []
-        gsd, check, n = number(s["gsd_m"]), number(s["check_rmse_m"]), number(s["check_n"])
+        gsd = number(s["gsd_m"])
         if gsd is not None:
-            parts.append(f"picture {gsd * 1000:.2g} mm a pixel")
-        if check is not None:
-            parts.append(
-                f"radial RMSE at {int(n or 0)} check points {check * 1000:.1f} mm"
-                + (" (indicative, fewer than 30)" if (n or 0) < 30 else "")
-            )
-        elif (control := number(s["control_rmse_m"])) is not None:
-            parts.append(f"radial RMSE at control {control * 1000:.1f} mm, not checked")
-        elif gsd is not None:
-            parts.append("its accuracy is not stated")
+            parts += [f"picture {gsd * 1000:.2g} mm a pixel", accuracy_words(s)]
+        if (outside := outside_words(s)) is not None:
+            parts.append(outside)
         if not is_missing(s["colour_state"]) and s["colour_state"] != "uncalibrated":
             parts.append(f"colours by {s['colour_state']}")
         if parts:

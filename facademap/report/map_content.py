@@ -15,6 +15,7 @@ from facademap.condition.records import measure_area_m2
 from facademap.condition.signs import signs_as_json
 from facademap.report.drawing_content import fold_out
 from facademap.report.map_measures import measure
+from facademap.report.proof_words import accuracy_words, outside_words, proved_error_m
 from facademap.tables import TABLES, UNDECIDED, is_missing
 from facademap.units import least_mm
 
@@ -521,32 +522,27 @@ def _void(openings: pd.DataFrame) -> list[str]:
 def _accuracy(surfaces: pd.DataFrame) -> list[str]:
     lines = []
     for row in surfaces.to_dict("records"):
-        if is_missing(row["control_rmse_m"]) and not is_missing(row["picture"]):
+        if "origin" in (row["report"] or {}) and not is_missing(row["picture"]):
             lines.append(_picture_from_elsewhere(row))
             lines += [f"{row['name']}: {w}" for w in (row["report"] or {}).get("warnings", [])[:6]]
             continue
-        if is_missing(row["control_rmse_m"]):
+        if is_missing(row["gsd_m"]) or is_missing(row["picture"]):
             lines.append(
                 f"{row['name']}: no rectified picture was made; sizes are those of the drawing."
             )
             continue
-        check = (
-            "no check points"
-            if is_missing(row["check_rmse_m"])
-            else (
-                f"check RMSE {measure('error', row['check_rmse_m'])} at {int(row['check_n'])} check points"
-            )
-        )
         lines.append(
-            f"{row['name']}: {check}; control RMSE {measure('error', row['control_rmse_m'])}; one pixel is "
-            f"{measure('error', row['gsd_m'])}; colours {row['colour_state']}."
+            f"{row['name']}: {accuracy_words(row)}; one pixel is {measure('error', row['gsd_m'])}; colours "
+            f"{row['colour_state']}."
         )
-        if not is_missing(row["check_rmse_m"]):
+        if (outside := outside_words(row)) is not None:
+            lines.append(f"{row['name']}: {outside}.")
+        if (error := proved_error_m(row)) is not None:
             # a circular normal error: sqrt(-2 ln 0.05) = 2.448 sigma holds 95 of 100, sigma = radial RMSE / sqrt(2)
-            radius = math.sqrt(-math.log(0.05)) * row["check_rmse_m"]
+            radius = math.sqrt(-math.log(0.05)) * error
             lines.append(
                 f"{row['name']}: about 95 of 100 places lie within {measure('length', radius)} of where this map puts them "
-                "(from check points that had no part in the fit, errors taken as normal)."
+                "(from points that had no part in the fit, errors taken as normal)."
             )
         lines += [f"{row['name']}: {w}" for w in (row["report"] or {}).get("warnings", [])[:6]]
     return lines

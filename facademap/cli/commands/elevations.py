@@ -43,7 +43,17 @@ def command(project: Path, gsd_mm: float, extents: tuple[str, ...], show: Show) 
         show.say(f"warning: {warning}")
     show.result(
         result,
-        text=f"{len(result['surfaces'])} elevation(s) from {result['photos']} photos: control RMSE "
-        f"{result['control_rmse_m'] * 1000:.1f} mm, check RMSE {result['check_rmse_m'] * 1000:.1f} mm "
-        f"({result['check_n']} check points)",
+        text=[
+            f"{len(result['surfaces'])} elevation(s) from {result['photos']} photos: control RMSE "
+            f"{_mm(result['control_rmse_m'])}, check RMSE {_mm(result['check_rmse_m'])} "
+            f"({result['check_n']} check points)",
+            *(
+                f"{name}: {report['proof']}; good for {report['scale_text'] or 'no stated scale'}"
+                for name, report in result["surfaces"].items()
+            ),
+        ],
     )
+
+
+def _mm(value_m: float) -> str:
+    return "none" if value_m != value_m else f"{value_m * 1000:.1f} mm"

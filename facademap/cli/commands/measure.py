@@ -36,6 +36,12 @@ _FILE = click.Path(path_type=Path)
     type=click.FloatRange(0),
     help="Precision of the picked pixels, one sigma per axis.",
 )
+@click.option(
+    "--relief-mm",
+    type=click.FloatRange(0),
+    default=0.0,
+    help="How far what is measured stands out of the plane of the control, one sigma.",
+)
 @command_options
 def command(
     photo: Path,
@@ -44,18 +50,25 @@ def command(
     shapes: Path,
     out: Path,
     pick_px: float | None,
+    relief_mm: float,
     show: Show,
 ) -> None:
     """Measure lengths and areas on a flat wall in one photo, with plus or minus at 95 %."""
     from facademap.tasks.survey.measure_photo import measure_in_photo
 
-    done = measure_in_photo(photo, control, shapes, out, camera=camera, pick_px=pick_px)
+    done = measure_in_photo(
+        photo, control, shapes, out, camera=camera, pick_px=pick_px, relief_m=relief_mm / 1000
+    )
     for warning in done["warnings"]:
         show.say(f"note: {warning}")
     show.result(
         done,
         text=[
-            f"{s['shape']}: {s['value']:.4f} ± {s['plus_minus_95']:.4f} {s['unit']}"
+            f"{s['shape']}: {s['value']:.4f} {_range(s['plus_minus_95'])}{s['unit']}"
             for s in done["shapes"]
         ],
     )
+
+
+def _range(half: float | None) -> str:
+    return "" if half is None else f"± {half:.4f} "

@@ -131,5 +131,6 @@ def command(
             f"{values['check_n']} points, RMSE {millimetres(values['check_rmse_m'])}; {values['ties']} ties, "
             f"rms {values['tie_rms_px']:.2f} px",
             f"gaps {values['gap_share']:.1%} of the extent",
+            f"{values['proof']}; supports {values['scale_text'] or 'no scale'}",
         ],
     )

@@ -124,7 +124,8 @@ def command(
         f"{out}: {values['width_px']} x {values['height_px']} px at {gsd_mm:g} mm, lens {values['lens']}",
         f"control {values['control_n']} points, RMSE {_mm(values['control_rmse_m'])}; "
         f"check {values['check_n']} points, RMSE {_mm(values['check_rmse_m'])}; "
-        f"supports {values['scale_text'] or 'no listed scale'}",
+        f"supports {values['scale_text'] or ('no listed scale' if values['proved'] else 'no scale')}",
+        values["proof"],
     ]
     show.result({"out": str(out), **values}, text=lines)
 
@@ -187,7 +188,7 @@ def _other_surface(
     show.result(
         {"out": str(out), **values},
         text=f"{out}: {values['surface']}, {values['width_px']} x {values['height_px']} px, control RMSE "
-        f"{_mm(values['control_rmse_m'])}",
+        f"{_mm(values['control_rmse_m'])}; {values['proof']}",
     )
 
 

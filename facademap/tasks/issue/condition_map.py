@@ -21,6 +21,7 @@ from facademap.io.whole_files import make_folder, whole_folder, write_whole
 from facademap.report.condition_map import MapContent, MapSurface, write_condition_map
 from facademap.report.map_content import map_data
 from facademap.report.map_tiles import TILE_PX, count_levels, pyramid_tiles
+from facademap.report.proof_words import proved_error_m
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tables.names import file_name
@@ -126,11 +127,11 @@ def _surface(
     missing: list[str],
     progress: Callable[[float], None],
 ) -> MapSurface:
-    sigma = row["check_rmse_m"] if not is_missing(row["check_rmse_m"]) else row["control_rmse_m"]
+    error = proved_error_m(row)
     common: dict[str, Any] = {
         "id": row["id"],
         "name": row["name"],
-        "sigma_m": None if is_missing(sigma) else sigma / math.sqrt(2),
+        "sigma_m": None if error is None else error / math.sqrt(2),
     }
     try:
         if is_missing(row["picture"]):

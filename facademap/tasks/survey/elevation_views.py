@@ -82,6 +82,11 @@ class FittedPhoto:
     notes: tuple[str, ...] = ()
     joined: bool = False
 
+    @property
+    def is_exact(self) -> bool:
+        """Whether the fit meets its control by construction, so that residuals of control say nothing."""
+        return isinstance(self.view, PlaneView) and self.view.quality.is_exact
+
     def pose(self) -> CameraPose | None:
         """Where the camera stood, when the view of a plane tells it."""
         if not isinstance(self.view, PlaneView | WallView):

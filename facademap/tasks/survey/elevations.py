@@ -17,10 +17,19 @@ from facademap.io.camera_files import camera_as_dict
 from facademap.io.pictures import hash_file, read_picture
 from facademap.io.rasters import write_elevation
 from facademap.io.whole_files import make_folder
-from facademap.photo.accuracy import state_accuracy
+from facademap.photo.accuracy import proof_values, sample_distances_m, state_accuracy
 from facademap.photo.chart import read_patch
 from facademap.photo.mosaic import MosaicPlan, PictureShelf, mosaic_windows, plan_mosaic
 from facademap.photo.plane import PlaneView
+from facademap.photo.proof import (
+    EXACT,
+    TOGETHER,
+    Proof,
+    control_hull_m,
+    leave_control_out,
+    prove,
+    share_outside,
+)
 from facademap.store.edit import Edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
@@ -204,7 +213,16 @@ def _make_one(
             "FACADEMAP_SURFACE": surface,
             "FACADEMAP_ACCURACY": {
                 k: _storable(report[k])
-                for k in ("control_rmse_m", "control_n", "check_rmse_m", "check_n", "warnings")
+                for k in (
+                    "proved",
+                    "proof",
+                    "supports_scale",
+                    "control_rmse_m",
+                    "control_n",
+                    "check_rmse_m",
+                    "check_n",
+                    "warnings",
+                )
             },
             "FACADEMAP_PHOTOS": [f.name for f in fitted],
         },
@@ -285,9 +303,12 @@ def _accuracy(
     """Root mean square residuals over all photos, what stands against the result, and what it is good for."""
     control, check, photos, warnings = [], [], [], []
     checked: set[str] = set()
+    proof, left, hull = _proof(fitted)
+    if not proof.proved:
+        warnings.append(proof.reason)
     for f in fitted:
         residual, is_control = f.residual_m, f.points.is_control
-        control.append(residual[f.used])
+        control.append(residual[f.used] if not f.is_exact else np.full((f.used.sum(), 2), np.nan))
         check.append(residual[~is_control])
         checked |= {n for n, c in zip(f.points.name, is_control, strict=True) if not c}
         warnings += [f"{f.name}: {note}" for note in f.notes]
@@ -295,7 +316,7 @@ def _accuracy(
             {
                 "photo": f.name,
                 "lens": f.lens,
-                "control_rmse_m": _radial_rmse(residual[f.used]),
+                "control_rmse_m": math.nan if f.is_exact else _radial_rmse(residual[f.used]),
                 "check_rmse_m": _radial_rmse(residual[~is_control]),
                 "control_n": int(f.used.sum()),
                 "check_n": int((~is_control).sum()),
@@ -316,7 +337,16 @@ def _accuracy(
             f"accuracy is indicative: {len(checked)} check points, {fewest} are wanted (ASPRS Edition 2, 2023)"
         )
     stacked = np.concatenate(check) if check else np.zeros((0, 2))
+    samples = [
+        sample_distances_m(f.view, grid.extent, (f.camera.width_px, f.camera.height_px))
+        for f in fitted
+    ]
+    seen = np.concatenate([s[np.isfinite(s)] for s in samples])
     return {
+        **proof_values(proof, max(grid.gsd_m, float(np.median(seen))) if len(seen) else grid.gsd_m),
+        "left_out_rmse_m": _radial_rmse(left),
+        "control_hull_m": hull.tolist(),
+        "outside_share": share_outside(hull, grid.extent.as_tuple()) if len(hull) else None,
         "photos": photos,
         "warnings": warnings,
         "control_rmse_m": _radial_rmse(np.concatenate(control)),
@@ -334,6 +364,31 @@ def _accuracy(
         "points": len(points),
         "made_at": dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
     }
+
+
+def _proof(fitted: list[FittedPhoto]) -> tuple[Proof, np.ndarray, np.ndarray]:
+    """What the points of all photos prove together, control left out in turn, and the outline round the control."""
+    check = [
+        (f.residual_m[~f.points.is_control], f.points.sigma_m[~f.points.is_control]) for f in fitted
+    ]
+    places = np.concatenate([f.points.wall_m[f.used] for f in fitted])
+    single = [f.view for f in fitted if isinstance(f.view, PlaneView)]
+    together = len(single) < len(fitted)
+    left = [leave_control_out(v) for v in single]
+    if not len(places):
+        otherwise = "not proved: the surface has no control, it rests on the depth that was given"
+    else:
+        otherwise = TOGETHER if together else EXACT
+    proof = prove(
+        check_m=np.concatenate([m for m, _ in check]),
+        check_sigma_m=np.concatenate([s for _, s in check]),
+        left_out_m=np.zeros((0, 2)) if together else np.concatenate(left),
+        span_m=float(np.ptp(places, axis=0).max()) if len(places) else math.inf,
+        surplus=min((v.quality.surplus for v in single), default=0.0),
+        doubts=tuple(d for v in single for d in v.doubts),
+        otherwise=otherwise,
+    )
+    return proof, np.concatenate([*left, np.zeros((0, 2))]), control_hull_m(places)
 
 
 def _storable(value: Any) -> Any:

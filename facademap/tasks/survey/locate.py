@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -85,14 +86,21 @@ def locate_points(
     finite = np.asarray(np.isfinite(places).all(axis=1))
     sigma = np.full(len(picked), np.nan)
     covariance = view.covariance_m2(places[finite, 0], places[finite, 1], pick_px=pick_px)
-    sigma[finite] = np.sqrt(np.trace(covariance, axis1=-2, axis2=-1))
+    if view.can_vouch:
+        bias = np.sum(view.bias_m(places[finite]) ** 2, axis=1)
+        sigma[finite] = np.sqrt(np.trace(covariance, axis1=-2, axis2=-1) + bias)
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(("name", "u_m", "v_m", "sigma_mm"))
     for (name, _, _), (u, v), s, ok in zip(picked, places, sigma, finite, strict=True):
         # adding zero turns a rounded -0.0 into 0.0
         writer.writerow(
-            (name, f"{round(u, 6) + 0.0:.6f}", f"{round(v, 6) + 0.0:.6f}", f"{s * 1000:.3f}")
+            (
+                name,
+                f"{round(u, 6) + 0.0:.6f}",
+                f"{round(v, 6) + 0.0:.6f}",
+                f"{s * 1000:.3f}" if math.isfinite(s) else "",
+            )
             if ok
             else (name, "", "", "")
         )

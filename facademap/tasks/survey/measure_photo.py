@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from shapely import Polygon
+from shapely import MultiPoint, Polygon
 from shapely.validation import explain_validity
 
 from facademap.errors import InputError
@@ -18,7 +19,8 @@ from facademap.io.csv_tables import read_csv_rows
 from facademap.io.pictures import read_picture_info
 from facademap.io.whole_files import write_whole
 from facademap.photo.measure import measure_area, measure_length
-from facademap.photo.plane import fit_plane_view
+from facademap.photo.plane import PlaneView, fit_plane_view
+from facademap.photo.proof import control_hull_m
 
 __all__ = ["measure_in_photo"]
 
@@ -31,6 +33,7 @@ def measure_in_photo(
     *,
     camera: Path | None = None,
     pick_px: float | None = None,
+    relief_m: float = 0.0,
 ) -> dict[str, Any]:
     """Measure lines and rings picked in a photo of a flat wall.
 
@@ -42,8 +45,12 @@ def measure_in_photo(
         ``area``.
     out : Path
         CSV ``shape,kind,value,unit,plus_minus_95``.
+        Empty in ``plus_minus_95`` where the points can vouch for nothing.
     camera : Path, optional
     pick_px : float, optional
+        One-sigma precision of the picked corners; default: as the surplus control points were picked, else as stated.
+    relief_m : float
+        How far what is measured stands out of the plane of the control, one sigma.
 
     Returns
     -------
@@ -77,30 +84,70 @@ def measure_in_photo(
                 f"shape {name} reaches beyond the horizon of the wall", "Pick its corners again."
             )
         measure = measure_length if kinds[name] == "length" else measure_area
-        found = measure(view, places, pick_px=pick_px)
+        found = measure(view, places, pick_px=pick_px, relief_m=relief_m)
         results.append(
             {
                 "shape": name,
                 "kind": kinds[name],
                 "value": found.value,
                 "unit": "m" if kinds[name] == "length" else "m2",
-                "plus_minus_95": found.plus_minus_95,
+                "plus_minus_95": found.plus_minus_95 if view.can_vouch else None,
             }
         )
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(("shape", "kind", "value", "unit", "plus_minus_95"))
     for r in results:
+        half = r["plus_minus_95"]
         writer.writerow(
-            (r["shape"], r["kind"], f"{r['value']:.5f}", r["unit"], f"{r['plus_minus_95']:.5f}")
+            (
+                r["shape"],
+                r["kind"],
+                f"{r['value']:.5f}",
+                r["unit"],
+                "" if half is None else f"{half:.5f}",
+            )
         )
     write_whole(out, text.getvalue())
     return {
         "out": str(out),
         "shapes": results,
         "lens": view.lens,
-        "warnings": [*(b.sentence() for b in view.blunders), *view.flags],
+        "pick_px": view.sigma_px,
+        "pick_source": "surplus points" if view.quality.surplus > 0 else "stated",
+        "warnings": [
+            *_silence(view),
+            *_outside(view, corners),
+            *(b.sentence() for b in view.blunders),
+            *view.flags,
+        ],
     }
+
+
+def _silence(view: PlaneView) -> list[str]:
+    """Why no range is given, where none is."""
+    if view.can_vouch:
+        return []
+    cause = (
+        view.doubts[0]
+        if view.doubts
+        else "the control fits by construction and the lens is not known: add points, or give --camera"
+    )
+    return [f"no plus or minus is given: {cause}"]
+
+
+def _outside(view: PlaneView, corners: Mapping[str, list[tuple[float, float]]]) -> list[str]:
+    """Shapes that reach beyond the control, where places are extrapolated."""
+    hull = Polygon(control_hull_m(view.points.wall_m[view.used]))
+    names = [
+        name
+        for name, picked in corners.items()
+        if not hull.buffer(1e-6).covers(MultiPoint(view.wall_from_pixel(*np.array(picked).T)))
+    ]
+    if not names:
+        return []
+    listed = ", ".join(names[:5]) + (f" and {len(names) - 5} more" if len(names) > 5 else "")
+    return [f"outside the control, and so extrapolated: {listed}"]
 
 
 def _refuse_unusable(

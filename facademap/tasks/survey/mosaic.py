@@ -30,7 +30,7 @@ from facademap.io.pictures import hash_file, read_picture, read_picture_info
 from facademap.io.point_files import read_mosaic_points
 from facademap.io.rasters import write_elevation
 from facademap.io.whole_files import check_writable, write_whole
-from facademap.photo.accuracy import describe_differences, few_checks_warning, scale_from_checks
+from facademap.photo.accuracy import few_checks_warning, proof_values
 from facademap.photo.camera import Camera, nominal_camera
 from facademap.photo.chart import PatchReading, read_patch
 from facademap.photo.features import grey_picture
@@ -42,6 +42,7 @@ from facademap.photo.mosaic_views import (
     fit_mosaic_views,
     join_reduced,
 )
+from facademap.photo.proof import TOGETHER, control_hull_m, prove, share_outside
 from facademap.photo.threads import in_order
 from facademap.tasks.survey.true_colour import TrueColour, true_colour
 from facademap.wall.grid import Extent, PixelGrid, Window
@@ -594,9 +595,20 @@ def _report(
     few = few_checks_warning(check_n)
     if few is not None:
         warnings.append(few)
-    tested = describe_differences(
-        [(m.du_m, m.dv_m) for m in fitted.misses if not m.point.is_control]
+    check_m = np.array([(m.du_m, m.dv_m) for m in fitted.misses if not m.point.is_control]).reshape(
+        -1, 2
     )
+    control_m = np.array([m.point.wall_m for m in fitted.misses if m.point.is_control and m.used])
+    proof = prove(
+        check_m=check_m,
+        check_sigma_m=np.array([m.point.sigma_m for m in fitted.misses if not m.point.is_control]),
+        left_out_m=np.zeros((0, 2)),
+        span_m=float(np.ptp(control_m, axis=0).max()),
+        otherwise=TOGETHER,
+    )
+    hull = control_hull_m(control_m)
+    if not proof.proved:
+        warnings.insert(0, proof.reason)
     samples = plan.sample_m[np.isfinite(plan.sample_m)]
     sample = max(grid.gsd_m, float(np.median(samples))) if samples.size else math.nan
     view = next(v for v in fitted.views if v is not None)
@@ -651,6 +663,8 @@ def _report(
         "extent_m": list(grid.extent.as_tuple()),
         "colour": "uncalibrated",
         "light_flattened": bool(plan.light.terms),
-        **scale_from_checks(tested, sample),
+        **proof_values(proof, sample),
+        "control_hull_m": hull.tolist(),
+        "outside_share": share_outside(hull, grid.extent.as_tuple()),
         "warnings": warnings,
     }

@@ -208,14 +208,18 @@ def report_values(view: PlaneView, grid: PixelGrid, accuracy: AccuracyStatement)
     -------
     dict
         ``residuals`` hold place found minus place given; ``used`` is false for blunders, which are
-        left out of ``control_rmse_m`` too.
+        left out of ``control_rmse_m`` too. Where the fit is exact by construction residuals of control and
+        ``control_rmse_m`` are None. ``proved`` is true only where check points or control left out prove it.
     """
     points = view.points
+    told = view.residual_m.copy()
+    if accuracy.control is None:  # an exact fit: zeros would look like accuracy
+        told[view.used] = np.nan
     residuals = [
         {
             "name": points.name[i],
-            "du_m": _finite(view.residual_m[i, 0]),
-            "dv_m": _finite(view.residual_m[i, 1]),
+            "du_m": _finite(told[i, 0]),
+            "dv_m": _finite(told[i, 1]),
             "role": "control" if points.is_control[i] else "check",
             "used": bool(view.used[i]),
             "dx_px": _finite(view.residual_px[i, 0]),
@@ -224,9 +228,13 @@ def report_values(view: PlaneView, grid: PixelGrid, accuracy: AccuracyStatement)
         for i in range(len(points))
     ]
     return {
+        "proved": accuracy.proof.proved,
+        "proof": accuracy.proof.reason,
+        "supports_scale": accuracy.scale,
         "control_rmse_m": _finite(accuracy.control.rmse_radial_m) if accuracy.control else None,
+        "left_out_rmse_m": _finite(accuracy.left_out.rmse_radial_m) if accuracy.left_out else None,
         "check_rmse_m": _finite(accuracy.check.rmse_radial_m) if accuracy.check else None,
-        "control_n": accuracy.control.n if accuracy.control else 0,
+        "control_n": int(view.used.sum()),
         "check_n": accuracy.check.n if accuracy.check else 0,
         "residuals": residuals,
         "gsd_m": grid.gsd_m,
@@ -258,7 +266,11 @@ def report_values(view: PlaneView, grid: PixelGrid, accuracy: AccuracyStatement)
         "sigma_worst_m": _finite(accuracy.sigma_worst_m),
         "sample_distance_map_m": [[_finite(x) for x in row] for row in accuracy.sample_distance_m],
         "obliqueness_map_deg": [[_finite(x) for x in row] for row in accuracy.obliqueness_deg],
+        "pick_px": _finite(view.sigma_px),
+        "pick_source": "surplus points" if view.quality.surplus > 0 else "stated",
         "empty_corners": list(accuracy.empty_corners),
+        "control_hull_m": [list(place) for place in accuracy.control_hull_m],
+        "outside_share": accuracy.outside_share,
         "control_share": accuracy.control_share,
         "relief_m": accuracy.relief_m,
         "relief_shift_m": _finite(accuracy.relief_shift_m),
@@ -272,6 +284,9 @@ def report_values(view: PlaneView, grid: PixelGrid, accuracy: AccuracyStatement)
 
 def _tags(values: dict[str, Any], photo: Path, digest: str) -> dict[str, Any]:
     kept = (
+        "proved",
+        "proof",
+        "control_hull_m",
         "control_rmse_m",
         "check_rmse_m",
         "control_n",

@@ -25,8 +25,8 @@ from facademap.photo.accuracy import (
     AccuracyRules,
     describe_differences,
     few_checks_warning,
+    proof_values,
     sample_distances_m,
-    scale_from_checks,
 )
 from facademap.photo.blur import blur_warning
 from facademap.photo.camera import Camera, nominal_camera
@@ -34,6 +34,7 @@ from facademap.photo.control import ControlPoints, check_control
 from facademap.photo.plane import fit_plane_view
 from facademap.photo.pose import find_pose
 from facademap.photo.posed import CylinderSurface, PlaneSurface, PosedView, fit_cylinder_view
+from facademap.photo.proof import Proof, control_hull_m, left_out_by_refit, prove, share_outside
 from facademap.photo.resample import rectify_windows
 from facademap.photo.tape import TapeMeasure, place_by_tape
 from facademap.photo.vanishing import TrueShape, find_segments, fit_true_shape
@@ -118,6 +119,7 @@ def rectify_cylinder(
         progress,
         lens_state="given",
         extra={"surface": "cylinder", "radius_m": radius_m, "concave": concave},
+        proof=prove_round(view, points, lens, surface),
     )
 
 
@@ -194,7 +196,42 @@ def rectify_set_back(
         progress,
         lens_state=main.lens,
         extra={"surface": "set-back plane", "depth_m": depth_m, "warnings": list(main.flags)},
+        proof=Proof(
+            proved=False,
+            error_m=math.nan,
+            source="no check points",
+            reason="not proved: the points lie on the main wall, and the plane rests on the depth that was given",
+        ),
         residual_m=main.residual_m,
+    )
+
+
+def prove_round(
+    view: PosedView, points: ControlPoints, camera: Camera, surface: CylinderSurface
+) -> Proof:
+    """What check points, or control left out of the fit in turn, prove of an unrolled round surface.
+
+    Parameters
+    ----------
+    view : PosedView
+        Fitted to all control of ``points``.
+    points : ControlPoints
+    camera : Camera
+    surface : CylinderSurface
+    """
+    control = points.control
+
+    def miss_without(keep: NDArray[np.bool_]) -> Floats:
+        fit = fit_cylinder_view(control.wall_m[keep], control.pixel_px[keep], camera, surface)
+        return fit.residual_on_surface_m(control.wall_m, control.pixel_px)
+
+    left = left_out_by_refit(len(control), miss_without) if len(control) > 4 else np.zeros((0, 2))
+    return prove(
+        check_m=view.residual_on_surface_m(points.wall_m, points.pixel_px)[~points.is_control],
+        check_sigma_m=points.sigma_m[~points.is_control],
+        left_out_m=left,
+        span_m=float(np.ptp(control.wall_m, axis=0).max()),
+        surplus=2.0 * len(control) - 6.0,
     )
 
 
@@ -227,6 +264,7 @@ def _write(
     *,
     lens_state: str,
     extra: dict[str, Any],
+    proof: Proof,
     residual_m: Floats | None = None,
 ) -> dict[str, Any]:
     residual = (
@@ -237,7 +275,8 @@ def _write(
     control = describe_differences(residual[points.is_control])
     check = describe_differences(residual[~points.is_control])
     n = check.n if check else 0
-    warnings = list(extra.pop("warnings", []))
+    warnings = [*([] if proof.proved else [proof.reason]), *extra.pop("warnings", [])]
+    hull = control_hull_m(points.control.wall_m)
     few = few_checks_warning(n)
     if few is not None:
         warnings.append(few)
@@ -286,7 +325,9 @@ def _write(
         "sample_distance_map_m": [
             [x if math.isfinite(x) else None for x in row] for row in samples.tolist()
         ],
-        **scale_from_checks(check, max(grid.gsd_m, sample) if math.isfinite(sample) else math.nan),
+        **proof_values(proof, max(grid.gsd_m, sample) if math.isfinite(sample) else math.nan),
+        "control_hull_m": hull.tolist(),
+        "outside_share": share_outside(hull, grid.extent.as_tuple()),
         "extent_m": list(grid.extent.as_tuple()),
         "width_px": grid.width_px,
         "height_px": grid.height_px,
@@ -301,6 +342,8 @@ def _write(
     tags = {
         f"FACADEMAP_{k.upper()}": values[k]
         for k in (
+            "proved",
+            "proof",
             "control_rmse_m",
             "control_n",
             "check_rmse_m",

@@ -20,6 +20,7 @@ from facademap.photo.accuracy import AccuracyRules, few_checks_warning, finest_s
 from facademap.photo.control import ControlPoints
 from facademap.photo.residual_drawing import PointResiduals, draw_residuals_svg
 from facademap.report.cut_dxf import dxf_bytes, new_drawing
+from facademap.report.proof_words import accuracy_words, proved_error_m
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tables.names import file_name
@@ -106,25 +107,20 @@ def make_survey_report(folder: str | Path, *, out: Path | None = None) -> dict[s
 def _statement(row: Mapping[str, Any]) -> dict[str, Any]:
     """The accuracy statement of one surface, with the drawing scale that it supports."""
     report, rules = row["report"], AccuracyRules()
-    check, control = report.get("check_rmse_m"), report.get("control_rmse_m")
-    error = check if check is not None else control
+    error = proved_error_m(row)
     scale = None if error is None else finest_scale(error, report["gsd_m"], rules=rules)
-    source = (
-        f"{report['check_n']} check points"
-        if check is not None
-        else "control points only"
-        if control is not None
-        else "none"
-    )
     return {
         "surface": row["id"],
         "name": row["name"],
         "picture": row["picture"],
         "colour_state": row["colour_state"],
         **report,
+        "proved": error is not None,
         "scale": scale,
+        "supports_scale": scale,
         "error_m": error,
-        "error_source": source,
+        "error_source": report.get("scale_error_source") or f"{report['check_n']} check points",
+        "accuracy": accuracy_words(row),
         "tested": few_checks_warning(report["check_n"]) is None,
         "statement": few_checks_warning(report["check_n"])
         or f"tested at {report['check_n']} check points",

@@ -1,0 +1,64 @@
+"""What papers, drawings and maps say of the accuracy of an elevation: what is proved, or that nothing is."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from facademap.tables import is_missing
+
+__all__ = ["NOT_PROVED", "accuracy_words", "outside_words", "proved_error_m"]
+
+#: Stamped where nothing proves the accuracy.
+NOT_PROVED = "NOT PROVED"
+
+
+def proved_error_m(surface: Mapping[Any, Any]) -> float | None:
+    """Radial RMSE that check points or control left out prove, metres; None where nothing does.
+
+    Parameters
+    ----------
+    surface : mapping
+        Row of the table of surfaces. A report from before proofs were kept counts by its check points.
+    """
+    report = _report(surface)
+    if "proved" in report:
+        error = report.get("scale_error_m")
+        return float(error) if report["proved"] and error is not None else None
+    return None if is_missing(surface["check_rmse_m"]) else float(surface["check_rmse_m"])
+
+
+def accuracy_words(surface: Mapping[Any, Any]) -> str:
+    """The accuracy in one clause, with the scale that it supports or the stamp "NOT PROVED".
+
+    Parameters
+    ----------
+    surface : mapping
+        Row of the table of surfaces, with a picture.
+    """
+    report = _report(surface)
+    if "origin" in report:  # a picture from elsewhere says for itself how good it is
+        return f"its accuracy is {report.get('accuracy', 'not stated')}"
+    checks = 0 if is_missing(surface["check_n"]) else int(surface["check_n"])
+    few = " (indicative, fewer than 30)" if 0 < checks < 30 else ""
+    if proved_error_m(surface) is None:
+        reason = str(report.get("proof") or "no check points").removeprefix("not proved: ")
+        return f"{NOT_PROVED}: {reason}; no accuracy is stated"
+    if "proved" not in report:
+        return f"radial RMSE at {checks} check points {surface['check_rmse_m'] * 1000:.1f} mm{few}"
+    words = f"{report['proof']}{few}"
+    scale = report.get("supports_scale")
+    return f"{words}, good for 1:{scale}" if scale else f"{words}, good for no usual scale"
+
+
+def outside_words(surface: Mapping[Any, Any]) -> str | None:
+    """That a part of the picture lies outside the control, where it does."""
+    share = _report(surface).get("outside_share")
+    if share is None or share < 0.005:
+        return None
+    return f"{share:.0%} of the picture lies outside the control (hatched line): places there are extrapolated"
+
+
+def _report(surface: Mapping[Any, Any]) -> Mapping[str, Any]:
+    report: Mapping[str, Any] | None = surface.get("report")
+    return {} if report is None or is_missing(report) else report
