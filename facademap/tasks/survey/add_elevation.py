@@ -23,7 +23,7 @@ from facademap.photo.accuracy import (
     Differences,
     describe_differences,
     few_checks_warning,
-    scale_from_checks,
+    proof_values,
 )
 from facademap.photo.control import ControlPoints
 from facademap.photo.picture_place import (
@@ -33,6 +33,7 @@ from facademap.photo.picture_place import (
     place_stated,
 )
 from facademap.photo.picture_shift import PictureShift, measure_shift
+from facademap.photo.proof import prove
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.survey.add_photos import surface_of
@@ -352,11 +353,20 @@ def _report(
     """What is known of the picture, and only what check points show of its accuracy."""
     origin = _origin(picture)
     check: Differences | None = None
+    found: NDArray[Any] = np.zeros((0, 2))
+    sigma_m: NDArray[Any] = np.zeros(0)
     if table is not None and (~table.is_control).any():
+        sigma_m = table.check.sigma_m
         found = place.wall_from_pixel(table.check.pixel_px) - table.check.wall_m
         check = describe_differences(found)
     control = describe_differences(place.residual_m) if place.residual_m is not None else None
-    scale = scale_from_checks(check, grid.gsd_m)
+    proof = prove(
+        check_m=found,
+        check_sigma_m=sigma_m,
+        left_out_m=np.zeros((0, 2)),
+        span_m=max(grid.extent.width_m, grid.extent.height_m),
+        otherwise=NOT_STATED,
+    )
     few = few_checks_warning(check.n) if check is not None else None
     inherited = json.loads(picture.tags.get("FACADEMAP_WARNINGS", "[]"))
     warnings = [*notes, *([few] if few else []), *([] if check else [NOT_STATED]), *inherited]
@@ -368,8 +378,7 @@ def _report(
         "accuracy": f"RMSE {check.rmse_radial_m * 1000:.1f} mm at {check.n} check points"
         if check
         else "not stated",
-        "proved": check is not None,
-        "supports_scale": scale["scale"],
+        **proof_values(proof, grid.gsd_m),
         "control_rmse_m": None if control is None else control.rmse_radial_m,
         "control_n": 0 if table is None else int(table.is_control.sum()),
         "check_rmse_m": None if check is None else check.rmse_radial_m,
