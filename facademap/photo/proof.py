@@ -43,7 +43,7 @@ Floats = NDArray[np.floating[Any]]
 #: What is said where nothing was surplus.
 EXACT = "exact by construction, not proved: add a point"
 #: The same for photos adjusted together, whose control is not left out in turn.
-TOGETHER = "not proved: photos joined together are tested by check points alone; keep two or more back from the fit"
+TOGETHER = "not proved: photos joined together are tested by check points alone; keep some back from the fit"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +62,7 @@ class ProofRules:
         An error above this share of the control's span proves nothing but that something is wrong (common practice).
     """
 
-    least_checks: int = 2
+    least_checks: int = 1
     least_left_out: int = 6
     least_surplus: float = 4.0
     worst_share: float = 0.02

@@ -75,12 +75,9 @@ def test_a_mistyped_coordinate_is_found_or_nothing_is_proved(control: int, given
                 assert named or not found.proof.proved, (control, wrong, factor, found.proof)
 
 
-def test_few_or_contradicted_check_points_prove_nothing() -> None:
+def test_contradicted_check_points_prove_nothing() -> None:
     wall = see_wall(np.random.default_rng(12), oblique_deg=25, k1=0.0, control=4, check=30)
     assert stated(fit(wall.points, wall.camera)).proof.proved
-    keep = wall.points.is_control | (np.arange(len(wall.points)) < 5)
-    one = stated(fit(wall.points.select(keep), wall.camera))
-    assert not one.proof.proved
     typed = wall.points.wall_m.copy()
     typed[1] *= [10.0, 1.0]
     bad = stated(fit(replace(wall.points, wall_m=typed), None))
