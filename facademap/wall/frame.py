@@ -165,6 +165,7 @@ def _plane_through(points: Floats) -> tuple[Floats, Floats, Floats]:
 
 def _start_plane(points: Floats, rng: np.random.Generator) -> tuple[Floats, Floats]:
     """Plane through three points that explains most of the others (least median of distances)."""
+    points = points[np.lexsort(points.T)]  # the trials are the same for every order of rows
     size = float(np.ptp(points, axis=0).max())
     best = (math.inf, points.mean(axis=0), np.array([0.0, 1.0, 0.0]))
     for _ in range(300):

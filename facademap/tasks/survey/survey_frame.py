@@ -52,7 +52,7 @@ def place_survey_points(
     placement : Path, optional
         JSON with the matrix from wall to world, residuals and flags.
     outside_enh : tuple of float, optional
-        A place before the wall, such as the instrument.
+        A place before the wall, such as the instrument; a wall is refused without it.
     epsg : int, optional
     cylinder, concave : bool
         A round pier or turret; seen from within.
@@ -89,6 +89,11 @@ def place_survey_points(
             "axis_point": fitted.axis_point_enh.tolist(),
         }
     else:
+        if outside_enh is None:
+            raise InputError(
+                "which side of the wall is outside cannot be told from points alone",
+                "Give --outside E,N,H: the instrument's place, or any place before the wall.",
+            )
         placed = fit_surface(
             points, names=names, outside_enh=outside_enh, epsg=epsg, upright=upright
         )
