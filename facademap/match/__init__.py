@@ -13,8 +13,9 @@ from facademap.match.explanation import (
 from facademap.match.problem import Block, Face, Flaw, Lock, Params, Problem, Repair
 from facademap.match.remainders import Remainder, remainders_of
 from facademap.match.replay import replay
+from facademap.match.saw_model import Blank, SawOrder, SawPlan, SawStep
 from facademap.match.saw_tables import Refused, sawing_of
-from facademap.match.sawing import Blank, SawOrder, SawPlan, SawStep, saw, saw_plan
+from facademap.match.sawing import saw, saw_plan
 from facademap.match.solids import Solid
 from facademap.match.solution import Placement, Quality, Slabs, Solution, Unmatched
 from facademap.match.solver import Progress, solve

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 
 from facademap.match.problem import Flaw, Point
-from facademap.match.sawing import SawPlan
+from facademap.match.saw_model import SawPlan
 from facademap.match.solids import Solid, polygons, ring_of
 
 __all__ = ["Remainder", "flaws_in", "remainders_of"]

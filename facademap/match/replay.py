@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 import numpy as np
 import shapely
 
-from facademap.match.sawing import SawPlan, SawStep
+from facademap.match.saw_model import SawPlan, SawStep
 from facademap.match.solids import Solid
 
 __all__ = ["replay"]

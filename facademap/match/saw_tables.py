@@ -14,7 +14,8 @@ from facademap.errors import FacademapError, InputError
 from facademap.match.from_tables import flaws_mm, ring_mm
 from facademap.match.problem import TOLERANCE_MM, Params
 from facademap.match.replay import replay
-from facademap.match.sawing import Blank, SawOrder, SawPlan, saw
+from facademap.match.saw_model import Blank, SawOrder, SawPlan
+from facademap.match.sawing import saw
 from facademap.tables import is_missing
 
 __all__ = ["Refused", "blank_depth_mm", "sawing_of"]

@@ -347,8 +347,9 @@ def _repair_words(id: Any, row: pd.Series, tables: Mapping[str, Any]) -> dict[st
     if len(placed):
         q = placed.iloc[0]
         match = "" if is_missing(q["de00"]) else f", colour difference {q['de00']:.1f} (CIEDE2000)"
+        unseen = " (its face has not been seen yet)" if int(q["slab"]) else ""
         words["block_words"] = (
-            f"{q['block']}, face {q['face']}, slab {int(q['slab']) + 1}, turned {int(q['rotation_deg'])} degrees, "
+            f"{q['block']}, face {q['face']}, slab {int(q['slab']) + 1}{unseen}, turned {int(q['rotation_deg'])} degrees, "
             f"{measure('length', q['x_m'])} from the left, {measure('length', q['y_m'])} from below{match}; {q['state']}"
         )
     elif len(piece) and not is_missing(piece.iloc[0]["unmatched_reason"]):

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from facademap.match.remainders import Remainder, remainders_of
-from facademap.match.sawing import SawPlan, SawStep
+from facademap.match.saw_model import SawPlan, SawStep
 from facademap.match.solids import Solid
 from facademap.repair.block_weights import BlockWeights, how_to_lift
 from facademap.report.face_picture import FacePicture

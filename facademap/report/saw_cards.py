@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from facademap.match.sawing import SawStep
+from facademap.match.saw_model import SawStep
 from facademap.report.page import Page
 from facademap.report.saw_block import SawBlock, mm, size_words
 from facademap.report.saw_drawing import BLUE, Box, draw_step

@@ -11,7 +11,7 @@ import shapely
 
 from facademap.condition.glossary import Hatch
 from facademap.match.problem import Point
-from facademap.match.sawing import SawPlan, SawStep
+from facademap.match.saw_model import SawPlan, SawStep
 from facademap.match.solids import Solid
 from facademap.report.hatching import hatch_lines
 from facademap.report.page import Page

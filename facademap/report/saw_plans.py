@@ -6,8 +6,8 @@ from collections.abc import Collection, Mapping, Sequence
 
 import pandas as pd
 
+from facademap.match.saw_model import SawPlan
 from facademap.match.saw_tables import Refused
-from facademap.match.sawing import SawPlan
 from facademap.repair.block_weights import weights_of_block
 from facademap.repair.donors import WallStone, wall_stone_of
 from facademap.report.face_picture import FacePicture

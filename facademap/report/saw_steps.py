@@ -6,7 +6,7 @@ import json
 from collections.abc import Sequence
 from typing import Any
 
-from facademap.match.sawing import SawPlan
+from facademap.match.saw_model import SawPlan
 
 __all__ = ["write_saw_steps"]
 

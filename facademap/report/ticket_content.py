@@ -8,8 +8,8 @@ from typing import Any
 
 import pandas as pd
 
+from facademap.match.saw_model import SawPlan
 from facademap.match.saw_tables import Refused
-from facademap.match.sawing import SawPlan
 from facademap.match.solids import Solid
 from facademap.repair.assembly import Assembly
 from facademap.repair.donors import WallStone, wall_stone_of

@@ -394,9 +394,9 @@ def test_each_slab_of_a_face_has_a_drawing_of_its_own(chromium: Any, tmp_path: P
         page.locator(".cards .card", has_text=first["block"]).first.click()
         names = page.locator(".face-plan .blank-name")
         names.first.wait_for()
-        assert names.all_text_contents() == [first["repair"]]
+        assert names.all_text_contents() == [first["piece"]]  # as tickets and labels name it
         page.locator(".slabs").get_by_role("button", name=re.compile("slab 2")).click()
-        assert names.all_text_contents() == [other["repair"]]
+        assert names.all_text_contents() == [other["piece"]]
         assert not watch.faults
         page.context.close()
     finally:

@@ -15,8 +15,8 @@ import pandas as pd
 import shapely
 
 from facademap.errors import FacademapError, InputError
+from facademap.match.saw_model import SawPlan
 from facademap.match.saw_tables import Refused
-from facademap.match.sawing import SawPlan
 from facademap.repair.criteria import Criteria
 from facademap.repair.settings import Settings
 from facademap.repair.steps import Step
