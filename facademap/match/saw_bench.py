@@ -122,6 +122,7 @@ class Bench:
 
 
 def cannot_be_sawn(order: SawOrder, why: str) -> InputError:
+    """The error that says why a block cannot be sawn as planned."""
     return InputError(
         f"block {order.block_id} cannot be sawn as planned: {why}",
         "Match again with facademap match --again.",
