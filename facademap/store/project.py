@@ -234,13 +234,21 @@ class Project:
                 "Check the id; it may have been deleted.",
             )
         try:
-            row = {c.name: value_from_sql(c, v) for c, v in zip(table.columns, found, strict=False)}
-            if table.geometry:
-                row["geometry"] = geometry_from_blob(found[len(table.names)])
+            return _row_of(table, found)
         except UNREADABLE as error:
             raise self._damaged(table, error) from None
-        row["rev"] = found[-1]
-        return row
+
+    def rows(self, table_name: str, ids: Sequence[str]) -> dict[str, dict[str, Any]]:
+        """Many rows as :meth:`row` gives them, by id; those that are not there are left out."""
+        table = table_named(table_name)
+        names = ", ".join(f'"{n}"' for n in table.names) + (', "geom"' if table.geometry else "")
+        query = f'SELECT {names}, "rev" FROM "{table.name}" WHERE "id" IN (SELECT value FROM json_each(?))'
+        with in_plain_words(self.path):
+            found = self._connection.execute(query, (json.dumps(list(ids)),)).fetchall()
+        try:
+            return {str(row["id"]): row for row in (_row_of(table, values) for values in found)}
+        except UNREADABLE as error:
+            raise self._damaged(table, error) from None
 
     def revisions(self, table_name: str) -> dict[str, int]:
         """Revision of every row, by id."""
@@ -439,6 +447,15 @@ class Project:
             'SELECT "frame_wkt" FROM "surfaces" WHERE "id" = ?', (surfaces.pop(),)
         ).fetchone()
         return found[0] if found else None
+
+
+def _row_of(table: Table, values: Sequence[Any]) -> dict[str, Any]:
+    """A row from what the database gives for its columns, its geometry and its revision."""
+    row = {c.name: value_from_sql(c, v) for c, v in zip(table.columns, values, strict=False)}
+    if table.geometry:
+        row["geometry"] = geometry_from_blob(values[len(table.names)])
+    row["rev"] = values[-1]
+    return row
 
 
 def _file_at(path: Path) -> tuple[int, int] | None:

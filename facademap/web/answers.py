@@ -68,9 +68,16 @@ class Answer(JSONResponse):
 
     def render(self, content: Any) -> bytes:
         """Plain values, no NaN."""
-        return json.dumps(
-            as_plain(content), ensure_ascii=False, allow_nan=False, separators=(",", ":")
-        ).encode()
+        form: dict[str, Any] = {
+            "ensure_ascii": False,
+            "allow_nan": False,
+            "separators": (",", ":"),
+        }
+        try:
+            return json.dumps(content, default=as_plain, **form).encode()
+        except (ValueError, TypeError):
+            # what is no number is rare: only then is everything looked through
+            return json.dumps(as_plain(content), **form).encode()
 
 
 def failure(error: FacademapError, *, more: Mapping[str, Any] | None = None) -> Response:

@@ -275,24 +275,22 @@ def _theirs(desk: Desk, conflict: ConflictError) -> dict[str, Any] | None:
 def _news(desk: Desk, after: int) -> dict[str, Any]:
     reader = desk.reading()
     made = changes_after(reader, after)
+    places = dict.fromkeys(
+        (c.table, c.id) for c in made if c.table != "settings" or is_desk_setting(c.id)
+    )
+    asked: dict[str, list[str]] = {}
+    for name, row_id in places:
+        asked.setdefault(name, []).append(row_id)
+    found = {name: reader.rows(name, ids) for name, ids in asked.items()}
     rows: list[dict[str, Any]] = []
-    seen: set[tuple[str, str]] = set()
-    for change in made:
-        place = (change.table, change.id)
-        if place in seen or (change.table == "settings" and not is_desk_setting(change.id)):
-            continue
-        seen.add(place)
-        try:
-            found = reader.row(change.table, change.id)
-        except InputError:
-            rows.append({"table": change.table, "id": change.id, "rev": None, "row": None})
-            continue
+    for name, row_id in places:
+        row = found[name].get(row_id)
         rows.append(
             {
-                "table": change.table,
-                "id": change.id,
-                "rev": found["rev"],
-                "row": row_for_desk(TABLES[change.table], found),
+                "table": name,
+                "id": row_id,
+                "rev": None if row is None else row["rev"],
+                "row": None if row is None else row_for_desk(TABLES[name], row),
             }
         )
     edits = [

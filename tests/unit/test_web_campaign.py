@@ -146,3 +146,15 @@ def test_nobody_waits_while_an_outline_is_mended(client: TestClient, monkeypatch
     finally:
         go_on.set()
         other.join()
+
+
+def test_many_rows_are_read_as_one_is(folder: Path) -> None:
+    with Project.open(folder, read_only=True) as project:
+        for table in ("conditions", "blocks", "settings"):
+            ids = list(project.read(table)["id"])
+            many = project.rows(table, [*ids, "nobody's", "o'clock"])
+            # by their words, since a missing value is equal to nothing
+            assert {i: repr(r) for i, r in many.items()} == {
+                i: repr(project.row(table, i)) for i in ids
+            }
+        assert project.rows("conditions", []) == {}

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
+from facademap.errors import InputError
+from facademap.io.whole_files import path_inside
 from facademap.store.changes import Change, changes_after, newest_change
 from facademap.store.project import Project
 from facademap.tables import TABLES
@@ -133,7 +135,7 @@ def _judge(
     code: str,
     news: Sequence[Change],
 ) -> tuple[State, list[str]]:
-    wrong = [name for name, digest in entry["files"].items() if _differs(folder / name, digest)]
+    wrong = [name for name, digest in entry["files"].items() if _differs(folder, name, digest)]
     if wrong:
         return "changed", [f"{name} was altered or is missing" for name in wrong]
     if entry["input"] == paper_print(context, paper, code):
@@ -149,10 +151,11 @@ def _judge(
     return "stale", told
 
 
-def _differs(path: Path, digest: str) -> bool:
+def _differs(folder: Path, name: str, digest: str) -> bool:
+    """Whether a file is not as it was made; a name that leads elsewhere is no file of ours."""
     try:
-        return hashlib.sha256(path.read_bytes()).hexdigest() != digest
-    except OSError:
+        return hashlib.sha256(path_inside(folder, name).read_bytes()).hexdigest() != digest
+    except (OSError, InputError):
         return True
 
 
