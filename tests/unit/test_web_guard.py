@@ -144,7 +144,7 @@ def test_paths_out_of_the_project_are_not_read(
     ):
         answer = client.get(address)
         assert answer.status_code == 400
-        assert "leads out of the project" in answer.json()["error"]["problem"]
+        assert "leads out of the folder" in answer.json()["error"]["problem"]
     with Project.open(folder) as project, project.edit(who="x", what="put right") as edit:
         edit.update("surfaces", "landward", {"picture": None})
 
