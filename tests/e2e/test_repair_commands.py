@@ -104,7 +104,7 @@ def test_profiles_give_consistent_plans_of_their_own(project, capsys):
     with Project.open(project) as p:
         depths = set(p.read("repairs")["depth_m"].dropna().round(6))
         assert p.setting("profile") == "inch"
-    assert depths == {0.04445}  # 30 mm and 3/8 in, up to the next quarter inch: 1 3/4 in
+    assert depths == {0.0508}  # 30 mm and 3/8 in are less than the least depth of 2 in
 
 
 def test_approved_repairs_and_decisions_of_persons_stand(project, capsys):
@@ -265,7 +265,8 @@ def test_sequence_make_safe_rules_and_workmanship(project, capsys, tmp_path):
     assert "no date" in call(capsys, "schedule", project, "--start", "tomorrow", code=2).err
     rules = asked(capsys, "rules", "--profile", "inch", "--copy-to", tmp_path / "office")
     assert all(r["source"] and r["status"] for r in rules["rules"])
-    assert all(c["passed"] for c in rules["checks"])
+    # the blade does not reach the least depth, which the checks say: the rest is drilled and chiselled
+    assert [c["name"] for c in rules["checks"] if not c["passed"]] == ["blade"]
     assert (tmp_path / "office" / "rules.toml").read_text() == rules_text()
     assert (tmp_path / "office" / "inch.toml").read_text() == profile_text("inch")
     assert "exists already" in call(capsys, "rules", "--copy-to", tmp_path / "office", code=2).err

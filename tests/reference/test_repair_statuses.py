@@ -27,6 +27,8 @@ CONFIRMED = {
         "protect": "limeworks.us, cornishlime.co.uk: at least 72 h",
     },
     "inch": {
+        "depth_minimum": "Scott Monument study: part indents on bed at least 37 to 50 mm",
+        "joint": "Scott Monument study: joint round a part indent about 2 mm",
         "scaffold_load": "29 CFR 1926 subpart L: medium duty 50 psf",
         "temperature_minimum": "producer sheets: 8 degC",
         "temperature_maximum": "limeworks.us: 80 F",

@@ -310,8 +310,8 @@ def test_profiles_are_complete_sourced_and_keep_or_name_their_own_checks():
         )
         checks = {c.name: c for c in check_profile(s)}
         broken = {n for n, c in checks.items() if not c.passed}
-        # the metric blade does not reach the least depth of 50 mm, and the profile says so
-        assert broken == ({"blade"} if name == "metric" else set())
+        # the blade does not reach the least depth of 50 mm (2 in), and the profile says so
+        assert broken == {"blade"}, name
         for c in checks.values():
             assert any(ch.isdigit() for ch in c.says)
 
@@ -361,10 +361,10 @@ def test_an_item_not_mended_by_the_next_cycle_is_unsafe():
 
 def test_a_profile_that_breaks_its_own_cover_says_which():
     # rods lie along the way in, so no slope counts here: a greater cover is what breaks it
-    s = load_profile("inch").with_values({"cover_m": 0.018}, source="test")
+    s = load_profile("inch").with_values({"cover_m": 0.025}, source="test")
     broken = {c.name: c.says for c in check_profile(s) if not c.passed}
-    assert set(broken) == {"cover", "reach into the piece"}
-    assert "18.0 mm are wanted" in broken["cover"]
+    assert set(broken) == {"blade", "cover", "reach into the piece"}
+    assert "25.0 mm are wanted" in broken["cover"]
 
 
 @pytest.mark.parametrize("term", sorted({t.name for t in TERMS}))
