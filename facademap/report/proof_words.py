@@ -56,7 +56,7 @@ def outside_words(surface: Mapping[Any, Any]) -> str | None:
     share = _report(surface).get("outside_share")
     if share is None or share < 0.005:
         return None
-    return f"{share:.0%} of the picture lies outside the control (hatched line): places there are extrapolated"
+    return f"{share:.0%} of the picture lies outside the control: places there are extrapolated"
 
 
 def _report(surface: Mapping[Any, Any]) -> Mapping[str, Any]:

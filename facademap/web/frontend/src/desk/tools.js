@@ -78,7 +78,9 @@ function describe(geometry) {
 /** Half-width of the 95 % interval of a length, from the elevation's accuracy; null where that is not known. */
 export function lengthAccuracy() {
   const row = entryOf("surfaces", surface.value)?.row;
-  const rmse = row?.check_rmse_m ?? row?.control_rmse_m;
+  // residuals of the control are no proof: without check points or control left out nothing is said
+  if (row?.report?.proved !== true) return null;
+  const rmse = row.check_rmse_m ?? row.report.left_out_rmse_m;
   // radial RMSE of a point to one axis of it, two independent ends, 95 % of a normal distribution
   return rmse ? 1.96 * Math.SQRT2 * (rmse / Math.SQRT2) : null;
 }
