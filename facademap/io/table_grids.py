@@ -11,13 +11,14 @@ import datetime as dt
 import io
 import re
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
 from facademap.errors import FileError, InputError
+from facademap.tables.limits import LIMITS
 
 __all__ = ["MAX_BYTES", "Cell", "Grid", "decode_text", "read_bytes", "read_grids"]
 
@@ -184,6 +185,8 @@ def _csv_rows(
     try:
         for cells in reader:
             if any(cell.strip() for cell in cells):
+                if len(rows) >= LIMITS.rows:
+                    raise _too_long(name)
                 rows.append((reader.line_num, list(cells)))
     except csv.Error as error:
         if not only and separator != ",":
@@ -225,7 +228,7 @@ def _read_xlsx(path: Path, data: bytes) -> list[Grid]:
             where = f"{path.name}, sheet {sheet.title}"
             rows = [
                 (number, [_typed(v) for v in row])
-                for number, row in enumerate(sheet.iter_rows(values_only=True), start=1)
+                for number, row in _bounded(sheet.iter_rows(values_only=True), where)
             ]
             merged = re.findall(rb'<mergeCell\s+ref="([A-Z]+\d+:[A-Z]+\d+)"', markup)
             formulas = _formula_cells(markup)
@@ -239,6 +242,21 @@ def _read_xlsx(path: Path, data: bytes) -> list[Grid]:
             "Save it again as .xlsx or .csv.",
         ) from None
     return grids
+
+
+def _bounded(rows: Iterable[Any], where: str) -> Iterator[tuple[int, Any]]:
+    """Rows with their numbers, as long as there are no more than a table may have."""
+    for number, row in enumerate(rows, start=1):
+        if number > LIMITS.rows:
+            raise _too_long(where)
+        yield number, row
+
+
+def _too_long(where: str) -> InputError:
+    return InputError(
+        f"{where} has more than {LIMITS.rows} rows",
+        "Delete empty formatted rows at its end, or bring it in parts.",
+    )
 
 
 def _formula_cells(markup: bytes) -> list[tuple[str, bool]]:
@@ -336,8 +354,8 @@ def _ods_sheet(path: Path, table: Any) -> Grid:
             cells += [value] * min(times, _MOST_COLUMNS - len(cells))
         repeated = int(row.get(f"{{{_TABLE}}}number-rows-repeated", 1))
         filled = any(c not in (None, "") for c in cells)
-        if filled and repeated > 1_000_000:
-            raise InputError(f"{where}: repeats a row {repeated} times", "Save it again as CSV.")
+        if filled and len(rows) + repeated > LIMITS.rows:
+            raise _too_long(where)
         if filled:
             rows += [(number + k + 1, cells) for k in range(repeated)]
         number += repeated

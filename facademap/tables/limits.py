@@ -24,11 +24,9 @@ class Limits:
     contacts : int
         Places where one outline may meet itself and still be mended; drawn by hand it does so in a handful.
     rows : int
-        Rows of one file.
+        Rows of one table.
     overlaps : int
         Pairs of outlines that are looked at for overlaps.
-    fit_points : int
-        Points of one fit.
 
     Notes
     -----
@@ -41,7 +39,6 @@ class Limits:
     contacts: int = 400
     rows: int = 200_000
     overlaps: int = 200_000
-    fit_points: int = 20_000
 
     def __post_init__(self) -> None:
         for f in fields(self):
