@@ -92,6 +92,9 @@ class Materials:
     mortar_trials_m3: float | None = None
     mortar_waste_m3: float | None = None
     mix: str = ""
+    strength: str = ""
+    frost_free_cold_h: float | None = None
+    mix_faults: tuple[str, ...] = ()
     binder_kg: float | None = None
     binder_l: float | None = None
     sand_l: float | None = None
@@ -187,6 +190,9 @@ def read_materials(record: Any) -> Materials:
         mortar_trials_m3=number(_find(record, ("trials_m3",))),
         mortar_waste_m3=number(_find(record, ("waste_m3",))),
         mix=str(_find(record, ("mix",)) or ""),
+        strength=str(_find(record, ("strength",)) or ""),
+        frost_free_cold_h=number(times.get("frost_free_cold_h")),
+        mix_faults=tuple(str(f) for f in record.get("mix_faults") or ()),
         binder_kg=number(_find(record, ("binder_kg",))),
         binder_l=number(_find(record, ("binder_l",))),
         sand_l=number(_find(record, ("sand_l",))),

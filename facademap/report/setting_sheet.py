@@ -356,6 +356,13 @@ def _spacer_lines(ticket: Ticket) -> list[str]:
     return [f"Spacers {'; '.join(parts)}."] if parts else []
 
 
+def _in_cold(m: Materials) -> str:
+    """How much longer frost stays away in cold months."""
+    return (
+        "" if m.frost_free_cold_h is None else f" ({m.frost_free_cold_h / 24:.0f} in cold months)"
+    )
+
+
 def _weather(m: Materials) -> list[str]:
     if m.temperature_deg_c is None:
         return []
@@ -363,7 +370,7 @@ def _weather(m: Materials) -> list[str]:
     frost = (
         ""
         if m.frost_free_h is None
-        else f", no frost for {m.frost_free_h / 24:.0f} days or frost covers"
+        else f", no frost for {m.frost_free_h / 24:.0f} days{_in_cold(m)} or frost covers"
     )
     return [
         f"{low:.3g} to {high:.3g} °C in air and wall{frost}; shade from sun, screens against wind and rain."
@@ -398,9 +405,10 @@ def _setting(m: Materials) -> list[str]:
     ]
     if m.mortar_in_place_m3 is not None:
         lines.append(
-            f"{m.mortar_in_place_m3 * 1000:.2f} L stays" + (f": {m.mix}." if m.mix else ".")
+            f"{m.mortar_in_place_m3 * 1000:.2f} L stays"
+            + (f", {m.strength.split(' (')[0]}." if m.strength else f": {m.mix}." if m.mix else ".")
         )
-    return lines
+    return [*lines, *m.mix_faults]
 
 
 def _pointing(m: Materials) -> list[str]:
