@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from facademap.repair.steps import STEPS, Step
 from facademap.report.materials import Materials, number
@@ -412,12 +412,21 @@ def _setting(m: Materials) -> list[str]:
 
 
 def _pointing(m: Materials) -> list[str]:
-    parts = [f"{e['name']}: {m.show(e['joint_m'])}" for e in m.edges if e.get("kind") != "exposed"]
+    parts = [
+        f"{e['name']}: {m.show(e['joint_m'])}{_millilitres(e.get('mortar_m3'))}"
+        for e in m.edges
+        if e.get("kind") != "exposed"
+    ]
     return [
         "Spacers out. Wash off smears at once, arrises clean."
         + (f" Joints {'; '.join(parts)}: full, finished as their neighbours." if parts else "")
         + " Tape off."
     ]
+
+
+def _millilitres(mortar_m3: Any) -> str:
+    """Mortar of one joint, front to back."""
+    return "" if mortar_m3 is None else f" ({float(mortar_m3) * 1e6:.0f} mL)"
 
 
 def _cover(m: Materials) -> list[str]:

@@ -452,13 +452,19 @@ def test_a_ticket_leads_to_the_record_where_what_is_due_comes_first(
     row = rows(folder, "repairs", id=repair).iloc[0]
     u0, v0, u1, v1 = (1000 * v for v in row.geometry.bounds)
     for name, value in (
-        ("Widths", u1 - u0),
-        ("Heights", v1 - v0),
         ("Both diagonals", math.hypot(u1 - u0, v1 - v0)),
         ("Depth", 1000 * row["depth_m"]),
     ):
         for box in page.locator(".cut-out").get_by_role("group", name=name).locator("input").all():
             box.fill(f"{value:.1f}")
+    sides = page.locator(".cut-out").get_by_role("group", name="Sides by name")
+    for side, value in (
+        ("top", u1 - u0),
+        ("bottom", u1 - u0),
+        ("left", v1 - v0),
+        ("right", v1 - v0),
+    ):
+        sides.get_by_placeholder(side, exact=True).fill(f"{value:.1f}")
     page.get_by_role("button", name="Store measures").click()
     saved(page)
     page.locator(".nexts").get_by_role("button", name="cut-out measured").click()

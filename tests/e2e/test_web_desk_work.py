@@ -179,8 +179,6 @@ def test_an_entry_the_gate_refuses_is_kept_with_the_reason_and_can_be_sent_again
     width, height, depth = u1 - u0, v1 - v0, 1000 * piece["depth_m"]
     diagonal = (width**2 + height**2) ** 0.5
     for label, value in (
-        ("Widths", width),
-        ("Heights", height),
         ("Both diagonals", diagonal),
         ("Depth at four corners", depth),
     ):
@@ -188,6 +186,9 @@ def test_an_entry_the_gate_refuses_is_kept_with_the_reason_and_can_be_sent_again
             page.locator(".work .cut-out").get_by_role("group", name=label).locator("input").all()
         ):
             box.fill(f"{value:.2f}")
+    sides = page.locator(".work .cut-out").get_by_role("group", name="Sides by name")
+    for side, value in (("top", width), ("right", height), ("bottom", width), ("left", height)):
+        sides.get_by_placeholder(side, exact=True).fill(f"{value:.2f}")
     page.get_by_role("button", name="Store measures").click()
     # what was refused is never said to be saved
     saved(page, refused=1)

@@ -211,7 +211,7 @@ function Work({ row }) {
       {state && (
         <fieldset class="plain-set" disabled={isReviewer()}>
           {["cut out", "cut-out measured", "redo"].includes(state.stage) && (
-            <CutOut onSave={(values) => act("cut-out", { values })} known={row.measured} />
+            <CutOut onSave={(values) => act("cut-out", { values })} row={row} />
           )}
           <Checks state={state} row={row} act={act} />
           {state.entries.length > 0 && <Entries list={state.entries} />}
@@ -485,14 +485,25 @@ function Check({ check, row, onSave }) {
   );
 }
 
-const MEASURES = { widths_m: 2, heights_m: 2, diagonals_m: 2, depths_m: 4 };
+/** What is measured on a cut-out, with the names of its sides as they stand on the ticket. */
+function measuresOf(row) {
+  const sides = (row.materials?.edges ?? []).map((edge) => edge.name);
+  return {
+    sides_m: sides,
+    ...(sides.length === 4 ? {} : { widths_m: ["", ""], heights_m: ["", ""] }),
+    diagonals_m: ["", ""],
+    depths_m: ["", "", "", ""],
+  };
+}
 
-function CutOut({ onSave, known }) {
+function CutOut({ onSave, row }) {
+  const known = row.measured;
+  const measures = measuresOf(row);
   const [texts, setTexts] = useState(() =>
     Object.fromEntries(
-      Object.entries(MEASURES).map(([n, count]) => [
+      Object.entries(measures).map(([n, labels]) => [
         n,
-        Array.from({ length: count }, (_, i) => fromMetres(known?.[n]?.[i], true)),
+        labels.map((label, i) => fromMetres(known?.[n]?.[label] ?? known?.[n]?.[i], true)),
       ]),
     ),
   );
@@ -501,9 +512,13 @@ function CutOut({ onSave, known }) {
     const values = Object.fromEntries(
       Object.entries(texts).map(([n, list]) => [n, list.filter((x) => x.trim()).map(toMetres)]),
     );
+    if (values.sides_m.length === measures.sides_m.length)
+      values.sides_m = Object.fromEntries(
+        measures.sides_m.map((name, i) => [name, values.sides_m[i]]),
+      );
     if (
       Object.values(values)
-        .flat()
+        .flatMap((v) => Object.values(v))
         .some((v) => v === undefined)
     )
       notice.value = { text: t("work.number.needed", { name: t("work.cutout") }), bad: true };
@@ -513,7 +528,7 @@ function CutOut({ onSave, known }) {
     <details class="cut-out" open={!known}>
       <summary>{t("work.cutout")}</summary>
       <form onSubmit={save}>
-        {Object.keys(MEASURES).map((n) => (
+        {Object.keys(measures).map((n) => (
           <div class="field" key={n}>
             <span class="aside" aria-hidden="true">
               {t(`work.${n}`)}
@@ -521,6 +536,7 @@ function CutOut({ onSave, known }) {
             <Numbers
               name={t(`work.${n}`)}
               texts={texts[n]}
+              labels={measures[n].map((label) => label || undefined)}
               unit={units.value}
               onChange={(list) => setTexts({ ...texts, [n]: list })}
             />

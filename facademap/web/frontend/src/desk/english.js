@@ -464,6 +464,7 @@ export const english = {
   "work.unknown": "The checks of this repair are not at hand without the server.",
   "work.cutout": "Cut-out as cut",
   "work.cutout.measured": "cut-out as cut",
+  "work.sides_m": "Sides by name, as on the ticket",
   "work.widths_m": "Widths, below and above",
   "work.heights_m": "Heights, left and right",
   "work.diagonals_m": "Both diagonals",
