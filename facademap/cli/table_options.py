@@ -7,8 +7,6 @@ from typing import Any, TypeVar
 
 import click
 
-from facademap.io.csv_tables import TableWords
-
 __all__ = ["table_options"]
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
@@ -49,6 +47,8 @@ def table_options(function: _Function) -> _Function:
         sheet: str | None,
         **named: Any,
     ) -> Any:
+        from facademap.io.csv_tables import TableWords
+
         words = TableWords(
             unit=unit, decimal=decimal, dates=dates, columns=_pairs(columns), sheet=sheet
         )
