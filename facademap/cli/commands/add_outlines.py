@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from facademap.cli.show import Show, command_options
 from facademap.cli.table_options import table_options
-from facademap.io.csv_tables import TableWords
+
+if TYPE_CHECKING:
+    from facademap.io.csv_tables import TableWords
 
 
 @click.command("add-outlines")
