@@ -18,12 +18,13 @@ from typing import Any
 from xml.etree import ElementTree
 
 from facademap.errors import FileError, InputError
-from facademap.tables.limits import LIMITS
 
 __all__ = ["MAX_BYTES", "Cell", "Grid", "decode_text", "read_bytes", "read_grids"]
 
 #: A table of points has no use for more; protects against a wrong file being read for minutes.
 MAX_BYTES = 64_000_000
+#: Rows of one table: far above any survey that was seen.
+MOST_ROWS = 200_000
 #: What a spreadsheet may unpack to; one of 100,000 rows and 30 columns stays far below.
 MAX_UNPACKED_BYTES = 600_000_000
 _SPREADSHEETS = (".xlsx", ".xlsm", ".ods")
@@ -185,7 +186,7 @@ def _csv_rows(
     try:
         for cells in reader:
             if any(cell.strip() for cell in cells):
-                if len(rows) >= LIMITS.rows:
+                if len(rows) >= MOST_ROWS:
                     raise _too_long(name)
                 rows.append((reader.line_num, list(cells)))
     except csv.Error as error:
@@ -247,14 +248,14 @@ def _read_xlsx(path: Path, data: bytes) -> list[Grid]:
 def _bounded(rows: Iterable[Any], where: str) -> Iterator[tuple[int, Any]]:
     """Rows with their numbers, as long as there are no more than a table may have."""
     for number, row in enumerate(rows, start=1):
-        if number > LIMITS.rows:
+        if number > MOST_ROWS:
             raise _too_long(where)
         yield number, row
 
 
 def _too_long(where: str) -> InputError:
     return InputError(
-        f"{where} has more than {LIMITS.rows} rows",
+        f"{where} has more than {MOST_ROWS} rows",
         "Delete empty formatted rows at its end, or bring it in parts.",
     )
 
@@ -354,7 +355,7 @@ def _ods_sheet(path: Path, table: Any) -> Grid:
             cells += [value] * min(times, _MOST_COLUMNS - len(cells))
         repeated = int(row.get(f"{{{_TABLE}}}number-rows-repeated", 1))
         filled = any(c not in (None, "") for c in cells)
-        if filled and len(rows) + repeated > LIMITS.rows:
+        if filled and len(rows) + repeated > MOST_ROWS:
             raise _too_long(where)
         if filled:
             rows += [(number + k + 1, cells) for k in range(repeated)]

@@ -23,8 +23,6 @@ class Limits:
         Corners of all outlines of one file.
     contacts : int
         Places where one outline may meet itself and still be mended; drawn by hand it does so in a handful.
-    rows : int
-        Rows of one table.
     overlaps : int
         Pairs of outlines that are looked at for overlaps.
 
@@ -37,7 +35,6 @@ class Limits:
     corners: int = 20_000
     corners_in_all: int = 2_000_000
     contacts: int = 400
-    rows: int = 200_000
     overlaps: int = 200_000
 
     def __post_init__(self) -> None:

@@ -53,17 +53,20 @@ def _plan_routes(desk: Desk) -> list[Route]:
     def plans(request: Request, body: Any) -> Any:
         return {"plans": plans_of(desk.reading())}
 
-    def act(request: Request, body: Any) -> Any:
-        kind = request.path_params["act"]
-        if kind not in _PLAN_ACTS:
-            raise InputError(f"plans cannot {kind[:20]!r}", f"Use {', '.join(_PLAN_ACTS)}.")
-        who = text_of(body, "who", most=80) or "survey desk"
-        with desk.writing() as project:
-            return _PLAN_ACTS[kind](project, body, who)
+    def doing(kind: str) -> Any:
+        def act(request: Request, body: Any) -> Any:
+            who = text_of(body, "who", most=80) or "survey desk"
+            with desk.writing() as project:
+                return _PLAN_ACTS[kind](project, body, who)
+
+        return act
 
     return [
         Route("/api/plans", threaded(plans)),
-        Route("/api/plans/{act}", threaded(act), methods=["POST"]),
+        *(
+            Route(f"/api/plans/{kind}", threaded(doing(kind)), methods=["POST"])
+            for kind in _PLAN_ACTS
+        ),
     ]
 
 

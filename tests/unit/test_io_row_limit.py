@@ -10,12 +10,11 @@ import pytest
 from facademap.errors import InputError
 from facademap.io import table_grids
 from facademap.io.table_grids import read_grids
-from facademap.tables.limits import Limits
 
 
 @pytest.fixture(autouse=True)
 def short(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(table_grids, "LIMITS", Limits(rows=5))
+    monkeypatch.setattr(table_grids, "MOST_ROWS", 5)
 
 
 def written(folder: Path, rows: int, ending: str) -> Path:

@@ -124,7 +124,7 @@ def test_a_new_block_is_measured_stored_and_undone(yard: Path, block: RenderedBl
     (stored,), (face,), (photo,) = tables["blocks"], tables["faces"], tables["photos"]
     assert (stored["id"], stored["stone_type"], stored["acceptance"]) == ("B-1", "buff", "to test")
     assert stored["weight_kg"] == pytest.approx(
-        2563 * done["width_m"] * done["height_m"] * 0.12, rel=0.01
+        2700 * done["width_m"] * done["height_m"] * 0.12, rel=0.01
     )
     assert (face["id"], face["block"], face["bed"], face["finish"], face["usable_depth_m"]) == (
         "B-1.1",
