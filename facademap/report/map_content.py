@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -520,6 +521,15 @@ def _void(openings: pd.DataFrame) -> list[str]:
     )
 
 
+def _in_units(sentence: str) -> str:
+    """A sentence of the report in which millimetres follow the units that the reader chose."""
+    return re.sub(
+        r"(?<![\d.])(\d+(?:\.\d+)?) mm\b",
+        lambda found: measure("error", float(found[1]) / 1000),
+        sentence,
+    )
+
+
 def _accuracy(surfaces: pd.DataFrame) -> list[str]:
     lines = []
     for row in surfaces.to_dict("records"):
@@ -546,7 +556,7 @@ def _accuracy(surfaces: pd.DataFrame) -> list[str]:
                 "(from points that had no part in the fit, errors taken as normal)."
             )
         lines += [f"{row['name']}: {w}" for w in (row["report"] or {}).get("warnings", [])[:6]]
-    return lines
+    return [_in_units(line) for line in lines]
 
 
 def _picture_from_elsewhere(row: Mapping[Any, Any]) -> str:

@@ -196,7 +196,9 @@ def test_areas_in_the_world_are_those_of_the_wall(demo: tuple[Path, dict[str, An
 def test_quantities_add_up_and_tickets_are_one_a_piece(demo: tuple[Path, dict[str, Any]]) -> None:
     folder, summary = demo
     reader = pypdf.PdfReader(folder / "out" / "cut-tickets.pdf")
-    assert len(reader.pages) == summary["pieces"]
+    # a piece has a ticket and, on its second page, a setting sheet
+    assert len(reader.pages) == 2 * summary["pieces"]
+    assert all("SETTING SHEET" in p.extract_text() for p in reader.pages[1:6:2])
     text = reader.pages[0].extract_text()
     assert re.search(r"\d+/\d+ in", text)
     assert "provisional" in text

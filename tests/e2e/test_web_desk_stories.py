@@ -161,7 +161,9 @@ def test_a_wall_from_survey_to_papers(chromium: Any, demo: Path) -> None:
             page.locator(".yard-head input[type=search]")
         ).first.fill(other)
         page.locator(".cards .card", has_text=other).first.click()
-        face = page.locator(".face-plan", has=page.locator(".blank-name", has_text=repair)).first
+        face = page.locator(
+            ".face-plan", has=page.locator(".blank-name", has_text=repair.replace("R-", "P-"))
+        ).first
         face.wait_for()
         until(page, "document.querySelectorAll('.face-plan .blank').length > 0")
         outline = face.locator("path.blank").first.bounding_box()
