@@ -187,7 +187,7 @@ def fit_surface(
     points_enh: ArrayLike,
     *,
     names: Sequence[str] | None = None,
-    outside_enh: ArrayLike | None = None,
+    outside_enh: ArrayLike,
     origin_enh: ArrayLike | None = None,
     epsg: int | None = None,
     upright: bool = False,
@@ -200,9 +200,8 @@ def fit_surface(
     points_enh : array_like, shape (n, 3)
         E, N, H (or any right-handed local x, y, z with z up), at least three.
     names : sequence of str, optional
-    outside_enh : array_like, shape (3,), optional
-        Any place before the wall, such as the total station; fixes which way is out. Without it the
-        outward side is taken so that the points, in their order, are passed from left to right.
+    outside_enh : array_like, shape (3,)
+        Any place before the wall, such as the total station: points alone do not tell which way is out.
     origin_enh : array_like, shape (3,), optional
         Point whose foot on the plane is the frame's origin; default: left and bottom of the points.
     epsg : int, optional
@@ -232,11 +231,8 @@ def fit_surface(
             "Give points of a wall; a soffit or a floor needs its axes from a neighbouring wall.",
         )
     along = np.array([-normal[1], normal[0], 0.0]) / horizontal
-    if outside_enh is not None:
-        outside = np.asarray(outside_enh, dtype=float) - shift
-        if (outside - centre) @ normal < 0:
-            normal, along = -normal, -along
-    elif np.polyfit(np.arange(len(local)), local @ along, 1)[0] < 0:
+    outside = np.asarray(outside_enh, dtype=float) - shift
+    if (outside - centre) @ normal < 0:
         normal, along = -normal, -along
     up = np.cross(normal, along)
     axes = np.stack([along, up, normal], axis=1)

@@ -12,6 +12,9 @@ from facademap.errors import GeometryError, InputError
 from facademap.wall.frame import WorldPlacement, fit_surface, fit_world_placement
 from facademap.wall.world import wall_crs
 
+#: Any place before the walls of these tests.
+BEFORE = (3.0, -20.0, 2.0)
+
 
 def wall_in_world(
     rng: np.random.Generator, lean_deg: float = 0.0
@@ -75,16 +78,16 @@ def test_a_surveyed_area_is_the_same_in_wall_and_world() -> None:
 def test_unusable_survey_points_are_refused() -> None:
     line = np.c_[np.arange(5.0), np.arange(5.0), np.full(5, 2.0)]
     with pytest.raises(GeometryError, match="one line"):
-        fit_surface(line)
-    upright = fit_surface(line, upright=True)
+        fit_surface(line, outside_enh=BEFORE)
+    upright = fit_surface(line, upright=True, outside_enh=BEFORE)
     assert upright.lean_deg == 0
     flat = np.random.default_rng(0).uniform(0, 9, (8, 3)) * [1, 1, 0]
     with pytest.raises(GeometryError, match="flat"):
-        fit_surface(flat)
+        fit_surface(flat, outside_enh=BEFORE)
     with pytest.raises(GeometryError, match="too few"):
-        fit_surface(line[:2])
+        fit_surface(line[:2], outside_enh=BEFORE)
     with pytest.raises(InputError, match="not a finite number"):
-        fit_surface(np.array([[0, 0, np.nan], [1, 0, 0], [0, 0, 1]]))
+        fit_surface(np.array([[0, 0, np.nan], [1, 0, 0], [0, 0, 1]]), outside_enh=BEFORE)
 
 
 def test_wall_crs_is_its_own() -> None:
@@ -98,3 +101,15 @@ def test_wall_crs_is_its_own() -> None:
     assert a == pyproj.CRS(wall_crs('North "yard" front', "id-1"))
     with pytest.raises(InputError):
         wall_crs(" ", "x")
+
+
+def test_every_order_of_rows_gives_the_same_frame() -> None:
+    rng = np.random.default_rng(5)
+    points = np.column_stack([rng.uniform(0, 12, 9), rng.normal(0, 0.003, 9), rng.uniform(0, 8, 9)])
+    points[4, 1] += 0.4  # one stands off the wall
+    first = fit_surface(points, outside_enh=BEFORE)
+    for _ in range(200):
+        again = fit_surface(rng.permutation(points), outside_enh=BEFORE)
+        np.testing.assert_allclose(again.matrix, first.matrix, atol=1e-9)
+    behind = fit_surface(points, outside_enh=(3.0, 20.0, 2.0))
+    np.testing.assert_allclose(behind.matrix[:, 2], -first.matrix[:, 2], atol=1e-9)

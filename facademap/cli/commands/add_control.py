@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from facademap.cli.numbers import Numbers
 from facademap.cli.show import Show, command_options
 from facademap.cli.table_options import table_options
 
@@ -24,6 +25,12 @@ if TYPE_CHECKING:
 )
 @click.option("--surface", help="Surface they lie on; may be left out where there is one.")
 @click.option("--epsg", type=int, help="Code of the projected system of the world coordinates.")
+@click.option(
+    "--outside",
+    type=Numbers("E,N,H"),
+    metavar="E,N,H",
+    help="A place before the wall, such as the instrument, where points have no u_m and v_m.",
+)
 @table_options
 @command_options
 def command(
@@ -32,6 +39,7 @@ def command(
     observations: Path | None,
     surface: str | None,
     epsg: int | None,
+    outside: tuple[float, float, float] | None,
     words: TableWords,
     show: Show,
 ) -> None:
@@ -39,7 +47,13 @@ def command(
     from facademap.tasks.survey.add_control import add_control
 
     result = add_control(
-        project, points, observations_path=observations, surface=surface, epsg=epsg, words=words
+        project,
+        points,
+        observations_path=observations,
+        surface=surface,
+        epsg=epsg,
+        outside_enh=outside,
+        words=words,
     )
     for note in result["notes"]:
         show.say(f"note: {note}")

@@ -36,6 +36,7 @@ def add_control(
     observations_path: str | Path | None = None,
     surface: str | None = None,
     epsg: int | None = None,
+    outside_enh: tuple[float, float, float] | None = None,
     words: TableWords | None = None,
     who: str = "surveyor",
 ) -> dict[str, Any]:
@@ -53,6 +54,8 @@ def add_control(
         Surface the points lie on.
     epsg : int, optional
         Code of the projected system of the world coordinates; the project's setting without it.
+    outside_enh : tuple of float, optional
+        A place before the wall; needed where points have world coordinates alone.
     words : TableWords, optional
         Unit, decimal sign and an office's column names of the point list, which the project keeps.
 
@@ -74,7 +77,7 @@ def add_control(
     seen = [replace(o, photo=as_id(o.photo)) for o in seen]
     with Project.open(folder) as project:
         surface = surface_of(project, surface)
-        world = _place(points, epsg=epsg or project.setting("epsg"))
+        world = _place(points, epsg=epsg or project.setting("epsg"), outside_enh=outside_enh)
         rows = [_row(point, surface, world) for point in points]
         _refuse_strangers(seen, points, set(project.read("photos")["id"]), observations_path)
         with project.edit(who=who, what=f"read control from {Path(points_path).name}") as edit:
@@ -114,7 +117,12 @@ def add_control(
     }
 
 
-def _place(points: list[SurveyPoint], *, epsg: int | None) -> WorldPlacement | None:
+def _place(
+    points: list[SurveyPoint],
+    *,
+    epsg: int | None,
+    outside_enh: tuple[float, float, float] | None,
+) -> WorldPlacement | None:
     in_world = [p for p in points if p.in_world]
     both = [p for p in in_world if p.on_wall]
     if len(both) >= FEWEST_WORLD_POINTS:
@@ -123,7 +131,17 @@ def _place(points: list[SurveyPoint], *, epsg: int | None) -> WorldPlacement | N
             wall, [_enh(p) for p in both], names=[p.name for p in both], epsg=epsg
         )
     if len(in_world) >= FEWEST_WORLD_POINTS:
-        return fit_surface([_enh(p) for p in in_world], names=[p.name for p in in_world], epsg=epsg)
+        if outside_enh is None:
+            raise InputError(
+                "which side of the wall is outside cannot be told from points in the world alone",
+                "Give --outside E,N,H: the instrument's place, or any place before the wall; or u_m and v_m of three points.",
+            )
+        return fit_surface(
+            [_enh(p) for p in in_world],
+            names=[p.name for p in in_world],
+            outside_enh=outside_enh,
+            epsg=epsg,
+        )
     return None
 
 
