@@ -356,7 +356,7 @@ _KINDS = (
                 "block",
                 "B-01",
                 "face",
-                "B-01 back",
+                "B-01.back",
                 *_FACE,
                 "flaws_mm",
                 "crack 40: 10 10, 60 10, 60 30",
