@@ -104,7 +104,8 @@ def test_a_bought_orthoimage(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, ca
     assert len(stones) == 6
     assert stones.geometry.iloc[0].bounds == pytest.approx((0.1, 0.2, 0.88, 0.58))
     said = (tmp_path / "mill" / "out" / "condition-map.html").read_text(encoding="utf-8")
-    assert "5.0 mm at 6 check points" in said
+    # the page puts the figure into the reader's units: until then it stands there in metres, marked
+    assert "\ue000error 0.005\ue001 at 6 check points" in said
 
 
 def test_a_scan(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Any) -> None:

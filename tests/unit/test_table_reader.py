@@ -210,7 +210,12 @@ def test_a_surveyor_s_own_list_becomes_control(tmp_path: Path) -> None:
         "Punkt;E;N;H;Güte\n1001;402300,125;6050100,5;12,25;a\n1002;402306,5;6050104,875;12,5;a\n"
         "1003;402306,5;6050104,875;18,5;a\n".encode("cp1252")
     )
-    done = add_control(tmp_path / "wall", path, words=TableWords(columns={"Punkt": "name"}))
+    done = add_control(
+        tmp_path / "wall",
+        path,
+        words=TableWords(columns={"Punkt": "name"}),
+        outside_enh=(402312.0, 6050092.0, 13.0),
+    )
     assert any("decimal comma" in n for n in done["notes"])
     assert any("not used: Güte" in n for n in done["notes"])
     with Project.open(tmp_path / "wall", read_only=True) as project:
