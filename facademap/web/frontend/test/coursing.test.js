@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { nextStone, stepTo } from "../src/desk/coursing.js";
+import { nextStone, stepTo } from "../src/desk/geometry/coursing.js";
 
 const stone = (id, u, v, w = 0.6, h = 0.3) => ({
   id,

@@ -1,7 +1,7 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { crossingsOf, untangled } from "../src/desk/crossings.js";
-import { faultOf } from "../src/desk/shapes.js";
+import { crossingsOf, untangled } from "../src/desk/geometry/crossings.js";
+import { faultOf } from "../src/desk/geometry/shapes.js";
 
 const point = fc.tuple(
   fc.integer({ min: 0, max: 4000 }).map((v) => v / 1000),

@@ -1,6 +1,6 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { parseLength, parseNumber } from "../src/desk/measures.js";
+import { parseLength, parseNumber } from "../src/desk/geometry/measures.js";
 
 describe("lengths as people type them", () => {
   // 1 in = 25.4 mm and 1 ft = 0.3048 m exactly: International Yard and Pound Agreement, 1959

@@ -22,8 +22,8 @@ describe("what is on its way", () => {
   let data;
   beforeEach(async () => {
     vi.resetModules();
-    outbox = await import("../src/desk/outbox.js");
-    data = await import("../src/desk/data.js");
+    outbox = await import("../src/desk/data/outbox.js");
+    data = await import("../src/desk/data/data.js");
   });
 
   it("leaves in the order it was made, and calls things by the numbers they got", async () => {

@@ -1,7 +1,7 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { entersBox } from "../src/desk/boxes.js";
-import { packOne, Table } from "../src/desk/packed.js";
+import { packOne, Table } from "../src/desk/data/packed.js";
+import { entersBox } from "../src/desk/wall/boxes.js";
 
 const metre = fc.integer({ min: -5_000_000, max: 5_000_000 }).map((v) => v / 1e6);
 const ring = fc

@@ -1,6 +1,6 @@
 import { describe, expect, it } from "vitest";
-import { areaOf, common } from "../src/desk/shapes.js";
-import { changesOf, movedAlong } from "../src/desk/topology.js";
+import { areaOf, common } from "../src/desk/geometry/shapes.js";
+import { changesOf, movedAlong } from "../src/desk/geometry/topology.js";
 
 const area = (ring) => ({ type: "Polygon", coordinates: [[...ring, ring[0]]] });
 const left = area([

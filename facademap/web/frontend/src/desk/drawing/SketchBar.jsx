@@ -1,0 +1,112 @@
+// What the keyboard does while drawing, for fingers and pens as well; sketches that were set aside; proposals gone through.
+
+import { place, sketching } from "../data/view.js";
+import { crossingsOf } from "../geometry/crossings.js";
+import { t } from "../words/texts.js";
+import {
+  confirming,
+  confirmingLeft,
+  confirmNow,
+  endConfirming,
+  passOver,
+  rejectNow,
+} from "./confirming.js";
+import { dropDraft } from "./drafts.js";
+import { leaveUnnamed, unnamed } from "./rows.js";
+import {
+  cornerCount,
+  finish,
+  leaveSketch,
+  mended,
+  resume,
+  setAside,
+  stepBack,
+  untangle,
+} from "./sketch.js";
+
+function Bar({ name, children, kind = "" }) {
+  return (
+    <div class={`sketch-bar ${kind}`} role="toolbar" aria-label={name}>
+      {children}
+    </div>
+  );
+}
+
+/** One button of a bar, with its key. */
+function Act({ text, keys = "", main = false, disabled = false, onClick }) {
+  return (
+    <button type="button" class={main ? "main" : ""} disabled={disabled} onClick={onClick}>
+      {text} {keys && <kbd aria-hidden="true">{keys}</kbd>}
+    </button>
+  );
+}
+
+function Drawing() {
+  return (
+    <Bar name={t("sketch")}>
+      <Act main text={t("sketch.end")} keys={t("keyname.enter")} onClick={finish} />
+      <Act text={t("sketch.back")} keys="Ctrl Z" onClick={stepBack} />
+      <Act text={t("sketch.leave")} keys={t("keyname.esc")} onClick={leaveSketch} />
+    </Bar>
+  );
+}
+
+function Mending() {
+  const crosses = crossingsOf(mended.value.corners).length > 0;
+  return (
+    <Bar name={t("mend")} kind="mending">
+      <span role="status">{t(crosses ? "mend.crosses" : "mend.good")}</span>
+      <Act
+        main={!crosses}
+        disabled={crosses}
+        text={t("sketch.end")}
+        keys={t("keyname.enter")}
+        onClick={finish}
+      />
+      <Act main={crosses} disabled={!crosses} text={t("mend.untangle")} onClick={untangle} />
+      <Act text={t("sketch.back")} keys="Ctrl Z" onClick={stepBack} />
+      <Act text={t("sketch.leave")} keys={t("keyname.esc")} onClick={leaveSketch} />
+    </Bar>
+  );
+}
+
+function Confirming() {
+  return (
+    <Bar name={t("confirm.go")} kind="confirming">
+      <span role="status">{t("confirm.left", { n: confirmingLeft() })}</span>
+      <Act main text={t("confirm.one")} keys={t("keyname.enter")} onClick={confirmNow} />
+      <Act text={t("confirm.not")} keys={t("keyname.delete")} onClick={() => void rejectNow()} />
+      <Act text={t("confirm.pass")} keys="→" onClick={passOver} />
+      <Act text={t("confirm.end")} keys={t("keyname.esc")} onClick={endConfirming} />
+    </Bar>
+  );
+}
+
+function SetAside() {
+  const last = setAside().findLast((d) => d.place === place.value);
+  if (!last) return null;
+  return (
+    <Bar name={t("aside")} kind="aside-bar">
+      <span>{t("aside.sketch", { n: last.corners.length })}</span>
+      <Act main text={t("aside.go")} onClick={() => resume(last)} />
+      <Act text={t("aside.drop")} onClick={() => dropDraft(last.key)} />
+    </Bar>
+  );
+}
+
+function Unnamed() {
+  return (
+    <Bar name={t("unnamed")} kind="aside-bar">
+      <span>{t("unnamed.count", { n: unnamed.value.length })}</span>
+      <Act text={t("sketch.leave")} keys={t("keyname.esc")} onClick={leaveUnnamed} />
+    </Bar>
+  );
+}
+
+export function SketchBar() {
+  if (confirming.value) return <Confirming />;
+  if (mended.value) return <Mending />;
+  if (sketching.value) return <Drawing />;
+  if (unnamed.value.length) return <Unnamed />;
+  return cornerCount.value ? null : <SetAside />;
+}

@@ -1,0 +1,59 @@
+// Outlines and lines proposed by the server from the picture; hidden where the server cannot.
+import { signal } from "@preact/signals";
+import { ask } from "../data/api.js";
+import { surface } from "../data/data.js";
+import { notice } from "../data/edits.js";
+import { roundAll } from "../geometry/shapes.js";
+import { map } from "../wall/wall.js";
+import { t } from "../words/texts.js";
+
+export const assistance = signal({ outline: false, line: false, course: false });
+export const thinking = signal(false);
+
+export async function learnAssistance() {
+  try {
+    assistance.value = await ask("/api/assist");
+  } catch {
+    assistance.value = { outline: false, line: false, course: false };
+  }
+}
+
+async function propose(kind, points) {
+  const box = map.getView().calculateExtent(map.getSize());
+  thinking.value = true;
+  try {
+    return await ask(`/api/assist/${kind}`, {
+      method: "POST",
+      body: { surface: surface.value, box, points },
+    });
+  } catch (error) {
+    notice.value = {
+      text: error.problem ? `${error.problem}. ${error.remedy}` : t("assist.offline"),
+      bad: true,
+    };
+    return { geometries: [] };
+  } finally {
+    thinking.value = false;
+  }
+}
+
+const rounded = (geometry) => ({ ...geometry, coordinates: roundAll(geometry.coordinates) });
+const first = ({ geometries: [geometry] }) => (geometry ? rounded(geometry) : null);
+
+export const outlineAt = async (point) => first(await propose("outline", [point]));
+export const followLine = async (points) => first(await propose("line", points));
+
+/**
+ * Stones of a course along a stroke, from its beginning to its end, with their place in the course where it is known,
+ * and what was left out because it can be no stone.
+ */
+export async function findCourse(points) {
+  const { geometries, proposals, left_out: leftOut = [] } = await propose("course", points);
+  return {
+    leftOut,
+    proposals: (proposals ?? geometries.map((geometry) => ({ geometry }))).map((p) => ({
+      ...p,
+      geometry: rounded(p.geometry),
+    })),
+  };
+}

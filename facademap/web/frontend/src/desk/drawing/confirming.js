@@ -1,0 +1,101 @@
+// Proposals confirmed by eye at speed: one after the other is shown; Enter confirms, Delete takes it out, the count goes down.
+import { computed, signal } from "@preact/signals";
+import { rowsOf, surface } from "../data/data.js";
+import { edit, notice } from "../data/edits.js";
+import { onRename } from "../data/outbox.js";
+import { who } from "../data/settings.js";
+import { panel, select, tool } from "../data/view.js";
+import { goTo } from "../wall/wall.js";
+import { t } from "../words/texts.js";
+import { remove } from "./deleting.js";
+
+const TABLES = ["wall_stones", "conditions"];
+const isOpen = (row) => row?.origin === "assisted" && !row.confirmed_by;
+
+/** What is being gone through: the table, and those that were passed over. */
+export const confirming = signal(/** @type {{table: string, passed: string[]} | null} */ (null));
+
+/** Proposals of the surface in view, in the order of courses, then from the left. */
+const openOf = (table) =>
+  rowsOf(table)
+    .filter((r) => isOpen(r) && r.surface === surface.value)
+    .sort(
+      (a, b) =>
+        (a.course ?? 0) - (b.course ?? 0) ||
+        (a.number ?? 0) - (b.number ?? 0) ||
+        String(a.id).localeCompare(String(b.id), undefined, { numeric: true }),
+    );
+
+/** How many proposals wait on this surface, by table. */
+export const proposals = computed(() =>
+  Object.fromEntries(TABLES.map((table) => [table, openOf(table).length])),
+);
+
+const queue = () => {
+  const { table, passed } = confirming.value;
+  return openOf(table).filter((r) => !passed.includes(r.id));
+};
+export const confirmingLeft = () => (confirming.value ? queue().length : 0);
+/** The one that is looked at. */
+export const confirmingNow = () => (confirming.value ? (queue()[0] ?? null) : null);
+
+function show() {
+  const row = confirmingNow();
+  if (!row) {
+    notice.value = { text: t("confirm.done") };
+    confirming.value = null;
+    return;
+  }
+  select(confirming.value.table, row.id);
+  panel.value = "record";
+  goTo(confirming.value.table, row.id);
+}
+
+/** @param {string} [table] Which proposals first. */
+export function beginConfirming(table) {
+  const found = [table, ...TABLES].find((n) => n && openOf(n).length);
+  if (!found) {
+    notice.value = { text: t("confirm.none") };
+    return;
+  }
+  tool.value = "select";
+  confirming.value = { table: found, passed: [] };
+  show();
+}
+
+export function confirmNow() {
+  const row = confirmingNow();
+  if (!row) return;
+  const { table } = confirming.value;
+  edit(t("what.confirm", { id: row.id }), [
+    { op: "update", table, id: row.id, values: { confirmed_by: who.value || "surveyor" } },
+  ]);
+  show();
+}
+
+/** The proposal is none: it goes, and comes back by undo. */
+export async function rejectNow() {
+  const row = confirmingNow();
+  if (!row) return;
+  await remove([{ table: confirming.value.table, id: row.id }]);
+  if (confirming.value && confirmingNow()?.id !== row.id) show();
+}
+
+export function passOver() {
+  const row = confirmingNow();
+  if (!row) return;
+  confirming.value = { ...confirming.value, passed: [...confirming.value.passed, row.id] };
+  show();
+}
+
+onRename((from, to) => {
+  if (confirming.value?.passed.includes(from))
+    confirming.value = {
+      ...confirming.value,
+      passed: confirming.value.passed.map((id) => (id === from ? to : id)),
+    };
+});
+
+export const endConfirming = () => {
+  confirming.value = null;
+};

@@ -1,0 +1,184 @@
+// New rows from what was drawn, with the values that are known of them.
+
+import { effect, signal } from "@preact/signals";
+import Feature from "ol/Feature.js";
+import VectorLayer from "ol/layer/Vector.js";
+import VectorSource from "ol/source/Vector.js";
+import { surface, term } from "../data/data.js";
+import { edit, newId, notice } from "../data/edits.js";
+import { newKey } from "../data/keys.js";
+import { survey, who } from "../data/settings.js";
+import { drawTable, panel, select, selection, sheetOpen, template } from "../data/view.js";
+import { faultOf } from "../geometry/shapes.js";
+import { sketchStyle } from "../wall/signs.js";
+import { format, map } from "../wall/wall.js";
+import { t } from "../words/texts.js";
+import { drafts, dropDraft, keepDraft, tab } from "./drafts.js";
+
+/** Tool of a draft that is drawn and only wants its term. */
+export const UNNAMED = "unnamed";
+const today = () => new Date().toISOString().slice(0, 10);
+const SHAPES = [
+  ["Polygon", "polygon"],
+  ["Line", "line"],
+];
+const shapeOf = ({ type }) => SHAPES.find(([part]) => type.includes(part))?.[1] ?? "point";
+const FIRST_TERM = { polygon: "contour scaling", line: "crack", point: "star crack" };
+
+/** The term that the next outline of a shape would be called; stored only where a person chose it. */
+export function termFor(shape) {
+  const wanted = template.value;
+  const known = term(wanted.term)?.shape;
+  const fits = known === shape || (shape === "polygon" && known !== "line");
+  return fits ? wanted.term : (wanted[shape] ?? FIRST_TERM[shape]);
+}
+
+function conditionValues(name) {
+  const wanted = template.value;
+  const {
+    cc = null,
+    uc = null,
+    rc = null,
+    depth_m = null,
+    width_m = null,
+    activity = "unknown",
+    cause = null,
+    cause_settled = false,
+    note = null,
+  } = wanted.sticky ? wanted : {};
+  return {
+    term: name,
+    family: term(name)?.family ?? null,
+    layer: "stone",
+    activity,
+    cause,
+    cause_settled,
+    note: wanted.name ? note : null,
+    origin: "drawn",
+    surveyor: who.value || null,
+    observed_on: today(),
+    survey: survey.value,
+    cc,
+    uc,
+    rc,
+    depth_m,
+    width_m,
+  };
+}
+
+/** Values of a new row, from what was drawn last. */
+function startValues(table, geometry, name) {
+  const base = { surface: surface.value, geometry };
+  if (table === "conditions") return { ...base, ...conditionValues(name) };
+  if (table === "repairs")
+    return { ...base, treatment: "inset", stage: "proposed", priority: 1, conditions: [] };
+  return table === "openings" ? { ...base, kind: "window" } : base;
+}
+
+/**
+ * Outlines that are drawn and have no term yet: kept in this browser until a person says what they are.
+ * @type {import("@preact/signals").Signal<{key: string, geometry: any, extra: object}[]>}
+ */
+export const unnamed = signal([]);
+
+/** The term that is offered for them: the last one that was chosen. */
+export const offered = () =>
+  termFor(shapeOf(unnamed.value.at(-1)?.geometry ?? { type: "Polygon" }));
+
+/** They are seen on the wall, though they are not stored yet. */
+const source = new VectorSource({ wrapX: false });
+map.addLayer(new VectorLayer({ source, zIndex: 41, style: sketchStyle }));
+effect(() => {
+  source.clear(true);
+  source.addFeatures(
+    unnamed.value.map(({ geometry }) => new Feature(format.readGeometry(geometry))),
+  );
+  source.changed();
+});
+
+function holdUnnamed(geometry, extra) {
+  const key = newKey();
+  unnamed.value = [...unnamed.value, { key, geometry, extra }];
+  keepDraft({
+    key,
+    tool: UNNAMED,
+    table: "conditions",
+    place: "survey",
+    surface: surface.value,
+    corners: [],
+    geometry,
+    extra,
+    selection: [],
+    tab,
+    at: Date.now(),
+  });
+}
+
+/** What was drawn before the page was read again and still has no term. */
+export function recallUnnamed() {
+  unnamed.value = drafts.value
+    .filter((d) => d.tool === UNNAMED && d.tab === tab && d.surface === surface.value)
+    .map(({ key, geometry, extra }) => ({ key, geometry, extra }));
+}
+
+function open(table, ids) {
+  select(table, ids);
+  panel.value = "record";
+  sheetOpen.value = true;
+}
+
+/** Store every outline without a term under the one that a person chose. */
+export function nameThem(name) {
+  const held = unnamed.value;
+  if (!held.length) return;
+  const ids = held.map(() => newId());
+  edit(
+    t("what.draw.conditions"),
+    held.map(({ geometry, extra }, i) => ({
+      op: "insert",
+      table: "conditions",
+      id: ids[i],
+      values: { ...startValues("conditions", geometry, name), ...extra },
+    })),
+  );
+  const shape = term(name)?.shape ?? "polygon";
+  template.value = { ...template.value, term: name, [shape]: name };
+  for (const { key } of held) dropDraft(key);
+  unnamed.value = [];
+  open("conditions", ids);
+}
+
+/** Leave the last outline that has no term. */
+export function leaveUnnamed() {
+  const last = unnamed.value.at(-1);
+  if (!last) return;
+  dropDraft(last.key);
+  unnamed.value = unnamed.value.slice(0, -1);
+  notice.value = {
+    text: t("unnamed.left"),
+    act: t("sketch.again"),
+    onAct: () => holdUnnamed(last.geometry, last.extra),
+  };
+}
+
+/** Store what was drawn as a row of the table that is drawn now; a condition as soon as a person has said what it is. */
+export function addRow(geometry, extra = {}) {
+  const fault = faultOf(geometry);
+  if (fault) {
+    notice.value = { text: t(`fault.${fault}`), bad: true };
+    return;
+  }
+  if (notice.value?.bad) notice.value = null;
+  const table = drawTable.value;
+  if (table === "conditions" && !template.value.sticky) {
+    selection.value = [];
+    holdUnnamed(geometry, extra);
+    panel.value = "record";
+    sheetOpen.value = true;
+    return;
+  }
+  const id = newId();
+  const values = { ...startValues(table, geometry, termFor(shapeOf(geometry))), ...extra };
+  edit(t(`what.draw.${table}`), [{ op: "insert", table, id, values }]);
+  open(table, id);
+}

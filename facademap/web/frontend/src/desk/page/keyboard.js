@@ -1,0 +1,234 @@
+// The keyboard of the desk. While something is drawn, digits and Ctrl Z belong to the drawing.
+import { useEffect } from "preact/hooks";
+import { notice, redo, undo } from "../data/edits.js";
+import { conflict } from "../data/outbox.js";
+import { isReviewer } from "../data/reviewer.js";
+import { grid, snapping, togetherOn, tracing } from "../data/settings.js";
+import { templates, useTemplate } from "../data/shared.js";
+import { dialog, panel, place, selection, sheetOpen, tool } from "../data/view.js";
+import { chooseInView, chooseKind } from "../drawing/choosing.js";
+import {
+  beginConfirming,
+  confirming,
+  confirmNow,
+  endConfirming,
+  passOver,
+  rejectNow,
+} from "../drawing/confirming.js";
+import { openMenuForChosen } from "../drawing/contextmenu.js";
+import {
+  addCorner,
+  hasCorner,
+  leaveCorner,
+  nudgeCorner,
+  removeCorner,
+  stepCorner,
+} from "../drawing/corners.js";
+import { removeChosen } from "../drawing/deleting.js";
+import { copy, copyOn, merge, moveChosen } from "../drawing/operations.js";
+import { enter, onTheWall, PLACES } from "../drawing/places.js";
+import { nameThem, offered, unnamed } from "../drawing/rows.js";
+import {
+  finish,
+  hasSketch,
+  isDrawing,
+  moveCursor,
+  stepBack,
+  stepForth,
+} from "../drawing/sketch.js";
+import { cancel, KEYS, setVertex } from "../drawing/tools.js";
+import { classify } from "../parts/classify.js";
+import { useChange } from "../survey/Record.jsx";
+import { fitWall, goTo, map, zoomBy } from "../wall/wall.js";
+import { t } from "../words/texts.js";
+
+const typing = (e) =>
+  ["INPUT", "TEXTAREA", "SELECT"].includes(e.target.tagName) || e.target.isContentEditable;
+const flip = (signal) => {
+  signal.value = !signal.value;
+};
+
+/** Ctrl and a letter; whether it was one of the desk's. */
+function withCtrl(key, shift) {
+  if (key === "z" && !shift) {
+    if (hasSketch()) stepBack();
+    else void undo();
+  } else if (key === "y" || (key === "z" && shift)) {
+    if (hasSketch()) stepForth();
+    else void redo();
+  } else if (key === "k") dialog.value = { kind: "commands" };
+  else if (key === "a" && onTheWall()) {
+    if (shift && selection.value.length) chooseKind(selection.value[0]);
+    else chooseInView();
+  } else return false;
+  return true;
+}
+
+/** Proposals are gone through by three keys. */
+function whileConfirming(key) {
+  const act = {
+    Enter: confirmNow,
+    Delete: rejectNow,
+    Backspace: rejectNow,
+    ArrowRight: passOver,
+    Escape: endConfirming,
+  }[key];
+  if (act) void act();
+  return Boolean(act);
+}
+
+/** A digit goes to what is drawn, and to a workplace only where nothing is in hand. */
+function digit(key) {
+  const drawing = isDrawing() || tool.value === "mend";
+  if (hasSketch()) notice.value = { text: t("sketch.digit") };
+  else if (unnamed.value.length) notice.value = { text: t("hint.unnamed") };
+  else if (drawing && /^[0-3]$/.test(key) && selection.value[0]?.table === "conditions")
+    classify(() =>
+      document.activeElement?.dispatchEvent(new KeyboardEvent("keydown", { key, bubbles: true })),
+    );
+  else if (drawing) notice.value = { text: t("digit.tool") };
+  else if (/^[1-5]$/.test(key)) enter(PLACES[Number(key) - 1]);
+  else if (key === "0" && onTheWall()) fitWall();
+  else return false;
+  return true;
+}
+
+function arrow(key, far) {
+  const [dx, dy] = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] }[
+    key
+  ];
+  const view = map.getView();
+  if (isDrawing()) moveCursor(dx, dy, far);
+  else if (hasCorner()) nudgeCorner(dx, dy, far);
+  else if (tool.value === "move" && selection.value.length) {
+    const step = view.getResolution() * (far ? 16 : 2);
+    moveChosen([dx * step, dy * step]);
+  } else {
+    const step = view.getResolution() * (far ? 300 : 90);
+    const [x, y] = view.getCenter();
+    view.setCenter([x + dx * step, y + dy * step]);
+  }
+}
+
+/** Keys of the corner that is held. */
+function cornerKey(key) {
+  if (key === "Delete" || key === "Backspace") removeCorner();
+  else if (key === "Insert" || key === " ") addCorner();
+  else return false;
+  return true;
+}
+
+function backspace() {
+  if (hasSketch()) stepBack();
+  else if (!isDrawing()) void removeChosen();
+}
+
+function enterKey(onButton) {
+  if (hasSketch()) finish();
+  else if (onButton) return false;
+  else if (unnamed.value.length) {
+    nameThem(offered());
+    classify();
+  } else if (selection.value[0]?.table === "conditions") classify();
+  else return false;
+  return true;
+}
+
+function findInList() {
+  panel.value = "list";
+  sheetOpen.value = true;
+  setTimeout(
+    () => /** @type {HTMLElement} */ (document.querySelector(".list input[type=search]"))?.focus(),
+    30,
+  );
+}
+
+function leaveOne() {
+  if (hasCorner()) leaveCorner();
+  else cancel();
+}
+
+const LETTERS = {
+  j: merge,
+  c: copy,
+  i: copyOn,
+  q: () => beginConfirming(),
+  y: () => flip(togetherOn),
+  n: () => flip(snapping),
+  t: () => flip(tracing),
+  g: () => flip(grid),
+  z: () => selection.value.length && goTo(selection.value[0].table, selection.value[0].id),
+  "+": () => zoomBy(0.5),
+  "=": () => zoomBy(0.5),
+  "-": () => zoomBy(2),
+  "/": findInList,
+  Delete: () => void removeChosen(),
+  Backspace: backspace,
+  Escape: leaveOne,
+  ContextMenu: () => openMenuForChosen(),
+};
+
+/** Keys that mean something else on a button or in the sheet. */
+function onTheWallItself(key, shift) {
+  if (key === "," || key === ".") stepCorner(key === "." ? 1 : -1);
+  else if (hasCorner() && cornerKey(key)) return true;
+  else if (key === " " && isDrawing()) setVertex();
+  else if (key.startsWith("Arrow")) arrow(key, shift);
+  else if (key === "F10" && shift) openMenuForChosen();
+  else return false;
+  return true;
+}
+
+function plainKey(key, e) {
+  if (confirming.value && whileConfirming(key)) return true;
+  if (/^[0-9]$/.test(key)) return digit(key);
+  if (key === "?") {
+    dialog.value = { kind: "help" };
+    return true;
+  }
+  if (!onTheWall()) return false;
+  const onButton = e.target.tagName === "BUTTON" || Boolean(e.target.closest?.(".sheet"));
+  if (key === "Enter") return enterKey(onButton);
+  if (!onButton && onTheWallItself(key, e.shiftKey)) return true;
+  const act = LETTERS[key] ?? (KEYS[key] && (() => takeKey(key)));
+  if (act) act();
+  return Boolean(act);
+}
+
+const takeKey = (key) => {
+  tool.value = KEYS[key];
+};
+
+export function useKeys() {
+  const change = useChange();
+  useEffect(() => {
+    const onKey = (e) => {
+      const clean = (e.ctrlKey || e.metaKey) && e.target.dataset?.clean !== undefined;
+      if ((typing(e) && !clean) || dialog.value || conflict.value) return;
+      const key = e.key.length === 1 ? e.key.toLowerCase() : e.key;
+      let done = false;
+      if (e.ctrlKey || e.metaKey) done = withCtrl(key, e.shiftKey);
+      else if (e.altKey) done = classByAlt(e, change);
+      else done = (e.shiftKey && templateByShift(e)) || plainKey(key, e);
+      if (done) e.preventDefault();
+    };
+    document.addEventListener("keydown", onKey);
+    return () => document.removeEventListener("keydown", onKey);
+  }, []);
+}
+
+/** Alt and a digit: the condition class of the selection. */
+function classByAlt(e, change) {
+  const n = e.code.startsWith("Digit") ? "0123".indexOf(e.code.replace("Digit", "")) : -1;
+  if (n < 0 || !selection.value.length) return false;
+  change("cc", n);
+  return true;
+}
+
+/** Shift and a digit: the template of that key. */
+function templateByShift(e) {
+  if (!/^Digit[1-9]$/.test(e.code) || place.value !== "survey" || isReviewer()) return false;
+  const found = templates().find((x) => x.key === e.code.slice(5));
+  if (found) useTemplate(found);
+  return Boolean(found);
+}

@@ -1,0 +1,217 @@
+// Papers that were made, and the cut ticket of one repair as it would be issued now.
+import { useEffect, useState } from "preact/hooks";
+import { ask, q } from "../data/api.js";
+import { seq } from "../data/data.js";
+import { notice } from "../data/edits.js";
+import { job, startJob } from "../data/jobs.js";
+import { isReviewer } from "../data/reviewer.js";
+import { when, who } from "../data/settings.js";
+import { t } from "../words/texts.js";
+
+const REST_MS = 1500;
+const sized = (bytes) =>
+  bytes >= 1e6 ? `${(bytes / 1e6).toFixed(1)} MB` : `${Math.max(1, Math.round(bytes / 1e3))} kB`;
+const address = (name) => `/papers/${name.split("/").map(q).join("/")}`;
+
+/** Whether a paper still says what the project says; and why not. */
+function Standing({ paper }) {
+  if (!paper.state || paper.state === "current") return null;
+  return (
+    <div class="standing">
+      <span class="stale-mark">{t(`paper.${paper.state}`)}</span>
+      {paper.reasons?.length > 0 && (
+        <ul class="rows aside">
+          {paper.reasons.map((r) => (
+            <li key={r}>{r}</li>
+          ))}
+          {paper.more > 0 && <li>{t("and.more", { n: paper.more })}</li>}
+        </ul>
+      )}
+    </div>
+  );
+}
+
+function Paper({ paper: p }) {
+  const name = (
+    <>
+      {p.title} {p.number && <span class="aside">{p.number}</span>}{" "}
+      {p.files.length > 4 && <span class="count">{p.files.length}</span>}
+    </>
+  );
+  if (p.files.length > 4)
+    return (
+      <details open={p.state === "stale"}>
+        <summary>{name}</summary>
+        <Standing paper={p} />
+        <Files files={p.files} />
+      </details>
+    );
+  return (
+    <div class="paper">
+      <strong>{name}</strong>
+      <Standing paper={p} />
+      <Files files={p.files} />
+    </div>
+  );
+}
+
+/** Every paper that was handed out, by its number; one that must not be used any more is recalled. */
+function Register({ list, load }) {
+  const [number, setNumber] = useState("");
+  const [why, setWhy] = useState("");
+  if (!list?.length) return null;
+  const recall = async (event) => {
+    event.preventDefault();
+    try {
+      await ask("/api/papers/recall", { method: "POST", body: { number, why, who: who.value } });
+      setNumber("");
+      setWhy("");
+    } catch (error) {
+      notice.value = {
+        text: error.problem ? `${error.problem}. ${error.remedy}` : t("needs.server"),
+        bad: true,
+      };
+    }
+    load();
+  };
+  return (
+    <details class="register">
+      <summary>
+        {t("papers.register")} <span class="count">{list.length}</span>
+      </summary>
+      <ul class="rows">
+        {list.map((r) => (
+          <li key={r.number}>
+            <strong>{r.number}</strong> {r.title}{" "}
+            <span class="aside">
+              {when(r.made_at)} · {t(`paper.${r.state}`)}
+              {r.why ? `: ${r.why}` : ""}
+            </span>
+            {r.state !== "recalled" && !isReviewer() && (
+              <button type="button" class="quiet" onClick={() => setNumber(r.number)}>
+                {t("papers.recall")}
+              </button>
+            )}
+          </li>
+        ))}
+      </ul>
+      {number && (
+        <form class="inline" onSubmit={recall}>
+          <label class="field">
+            {t("papers.recall.why", { number })}{" "}
+            <input value={why} onInput={(e) => setWhy(e.currentTarget.value)} />
+          </label>
+          <button type="submit" class="danger" disabled={!why.trim()}>
+            {t("papers.recall")}
+          </button>
+        </form>
+      )}
+    </details>
+  );
+}
+
+export function Papers() {
+  const [told, setTold] = useState(null);
+  const done = job.value?.kind === "papers" ? job.value.state : "";
+  const load = () =>
+    ask("/api/papers").then(setTold, () => {
+      // without the server no paper is shown
+    });
+  useEffect(() => {
+    const timer = setTimeout(() => void load(), told ? REST_MS : 0);
+    return () => clearTimeout(timer);
+  }, [done, seq.value]);
+  const result = done === "done" ? job.value.result : null;
+  const { papers, stale = 0, register } = told ?? {};
+  return (
+    <section class="papers" aria-label={t("papers")}>
+      <h3>{t("papers")}</h3>
+      {result &&
+        Object.entries(result.failed ?? {}).map(([name, [problem, remedy]]) => (
+          <p class="warn" key={name}>
+            {name}: {problem}. {remedy}
+          </p>
+        ))}
+      {result?.warnings?.length > 0 && (
+        <details class="cautions">
+          <summary>{t("papers.notes", { n: result.warnings.length })}</summary>
+          <ul>
+            {result.warnings.map((w) => (
+              <li key={w}>{w}</li>
+            ))}
+          </ul>
+        </details>
+      )}
+      {papers && !papers.length && <p class="aside">{t("papers.none")}</p>}
+      {stale > 0 && (
+        <p class="warn" role="status">
+          {t("papers.stale", { n: stale })}{" "}
+          {!isReviewer() && (
+            <button type="button" onClick={() => void startJob("papers")}>
+              {t("papers.again")}
+            </button>
+          )}
+        </p>
+      )}
+      {papers?.map((p) => (
+        <Paper paper={p} key={p.name} />
+      ))}
+      <Register list={register} load={load} />
+    </section>
+  );
+}
+
+function Files({ files }) {
+  return (
+    <ul class="rows">
+      {files.map((f) => (
+        <li key={f.name}>
+          <a href={address(f.name)} download={f.name.split("/").at(-1)}>
+            {f.name}
+          </a>{" "}
+          <span class="aside">
+            {sized(f.bytes)} · {when(f.made_at)}
+          </span>{" "}
+          {f.state && f.state !== "current" && (
+            <span class="stale-mark">{t(`paper.${f.state}`)}</span>
+          )}
+        </li>
+      ))}
+    </ul>
+  );
+}
+
+/** The ticket is drawn when it is asked for, and again after every change. */
+export function Ticket({ repair }) {
+  const [open, setOpen] = useState(false);
+  const [state, setState] = useState("");
+  const src = `/pictures/ticket?repair=${q(repair)}&at=${seq.value}`;
+  useEffect(() => setState(""), [src]);
+  return (
+    <details open={open} onToggle={(e) => setOpen(e.currentTarget.open)}>
+      <summary>{t("ticket")}</summary>
+      {open && (
+        <figure class="ticket-page">
+          {state === "bad" ? (
+            <p class="aside">{t("ticket.none")}</p>
+          ) : (
+            <a href={src} target="_blank" rel="noreferrer" title={t("ticket.large")}>
+              <img
+                src={src}
+                alt={t("ticket.alt", { id: repair })}
+                onLoad={() => setState("seen")}
+                onError={() => setState("bad")}
+              />
+            </a>
+          )}
+          <figcaption>
+            <a href={src} download={`ticket-${repair}.svg`}>
+              {t("ticket.keep")}
+            </a>{" "}
+            <span class="aside">{t("ticket.note")}</span>
+          </figcaption>
+        </figure>
+      )}
+    </details>
+  );
+}

@@ -1,0 +1,56 @@
+// The edge between two pictures or two surveys: a line on the wall with a grip, and what lies on each side of it.
+import { entryOf, surface } from "../data/data.js";
+import { swipe } from "../data/view.js";
+import { t } from "../words/texts.js";
+import { map } from "./wall.js";
+
+function move(at) {
+  swipe.value = { ...swipe.value, at: Math.max(0, Math.min(1, at)) };
+  map.render();
+}
+
+/** What is seen on one side, in words. */
+function sideOf(i) {
+  const { with: other, surveys } = swipe.value;
+  const picture = other && entryOf("surfaces", i ? other : surface.value)?.row.name;
+  return [picture, surveys && t("survey.of", { name: surveys[i] })].filter(Boolean).join(" · ");
+}
+
+export function Swipe() {
+  const { at } = swipe.value;
+  const pull = (e) => {
+    if (!e.buttons) return;
+    const box = e.currentTarget.parentElement.getBoundingClientRect();
+    move((e.clientX - box.left) / box.width);
+  };
+  return (
+    <div class="swipe">
+      <input
+        class="visually-hidden"
+        type="range"
+        min="0"
+        max="1"
+        step="0.005"
+        aria-label={t("compare.edge")}
+        value={at}
+        onInput={(e) => move(Number(e.currentTarget.value))}
+        onKeyDown={(e) => e.stopPropagation()}
+      />
+      <span class="side left" style={{ right: `${(1 - at) * 100}%` }}>
+        {sideOf(0)}
+      </span>
+      <span class="side right" style={{ left: `${at * 100}%` }}>
+        {sideOf(1)}
+      </span>
+      <div
+        class="grip"
+        aria-hidden="true"
+        style={{ left: `${at * 100}%` }}
+        onPointerDown={(e) => e.currentTarget.setPointerCapture(e.pointerId)}
+        onPointerMove={pull}
+      >
+        <i />
+      </div>
+    </div>
+  );
+}

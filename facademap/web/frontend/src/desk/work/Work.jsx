@@ -1,0 +1,551 @@
+// The record, made for a phone on the scaffold: stage, checks, measures, photo. Works on without a connection.
+import { useEffect, useState } from "preact/hooks";
+import { enterAct, lookAt, workState } from "../data/acts.js";
+import { column, entryOf, rowsOf, tickOf } from "../data/data.js";
+import { notice } from "../data/edits.js";
+import { shown } from "../data/names.js";
+import { online } from "../data/outbox.js";
+import { photoAddress, takePhoto } from "../data/photos.js";
+import { isReviewer } from "../data/reviewer.js";
+import { sizes, units, when } from "../data/settings.js";
+import { select, selection } from "../data/view.js";
+import { edgeName } from "../drawing/cutout.js";
+import { Cautions } from "../parts/Cautions.jsx";
+import { fromMetres, toMetres } from "../parts/fields.jsx";
+import { Numbers } from "../parts/Numbers.jsx";
+import { PhotoButton } from "../parts/PhotoButton.jsx";
+import { Ticket } from "../repairs/Papers.jsx";
+import { stageColour } from "../wall/signs.js";
+import { goTo } from "../wall/wall.js";
+import { t } from "../words/texts.js";
+
+export function WorkRecord() {
+  void tickOf("repairs").value;
+  const [first] = selection.value;
+  const row =
+    first?.table === "repairs"
+      ? entryOf("repairs", first.id)?.row
+      : first?.table === "conditions"
+        ? rowsOf("repairs").find((r) => (r.conditions ?? []).includes(first.id))
+        : null;
+  return row ? <Work row={row} key={row.id} /> : <Stages />;
+}
+
+/** All repairs by stage; found by the number on the ticket, or by the lift of the scaffold. */
+function Stages() {
+  const [text, setText] = useState("");
+  const [lift, setLift] = useState("");
+  const repairs = rowsOf("repairs").filter((r) => !["leave"].includes(r.treatment));
+  const lifts = [
+    ...new Set(repairs.map((r) => r.lift).filter((n) => n !== null && n !== undefined)),
+  ].sort((a, b) => a - b);
+  const asked = text.trim().toLowerCase();
+  const found = repairs.filter(
+    (r) =>
+      (!lift || String(r.lift) === lift) &&
+      (!asked ||
+        [r.id, r.wall_stone, r.treatment].some((v) =>
+          String(v ?? "")
+            .toLowerCase()
+            .includes(asked),
+        )),
+  );
+  const groups = new Map();
+  for (const r of found) groups.set(r.stage, [...(groups.get(r.stage) ?? []), r]);
+  const order = column("repairs", "stage").choices;
+  return (
+    <div class="stages">
+      <h2>{t("work")}</h2>
+      {repairs.length > 0 && <p class="aside">{t("work.choose")}</p>}
+      {repairs.length > 0 && (
+        <div class={lifts.length > 1 ? "filters" : "filters alone"}>
+          <input
+            type="search"
+            aria-label={t("work.find")}
+            placeholder={t("work.find")}
+            value={text}
+            onInput={(e) => setText(e.currentTarget.value)}
+            onKeyDown={(e) => e.stopPropagation()}
+          />
+          {lifts.length > 1 && (
+            <select
+              aria-label={t("field.lift")}
+              value={lift}
+              onChange={(e) => setLift(e.currentTarget.value)}
+            >
+              <option value="">{t("lifts.all")}</option>
+              {lifts.map((n) => (
+                <option key={n} value={String(n)}>
+                  {t("lift", { n })}
+                </option>
+              ))}
+            </select>
+          )}
+        </div>
+      )}
+      {[...groups]
+        .sort((a, b) => order.indexOf(a[0]) - order.indexOf(b[0]))
+        .map(([stage, rows]) => (
+          <details key={stage} open={Boolean(asked) || rows.length < 16 || groups.size < 3}>
+            <summary>
+              <span class="dot" style={{ background: stageColour(stage) }} /> {stage}{" "}
+              <span class="count">{rows.length}</span>
+            </summary>
+            <ul class="rows">
+              {rows.map((r) => (
+                <li key={r.id}>
+                  <button
+                    type="button"
+                    class="wide"
+                    onClick={() => {
+                      select("repairs", r.id);
+                      goTo("repairs", r.id);
+                    }}
+                  >
+                    <strong>{shown(r.id)}</strong> {r.treatment}{" "}
+                    <span class="aside">
+                      {r.wall_stone ?? ""}
+                      {r.lift ? ` · ${t("lift", { n: r.lift })}` : ""}
+                    </span>
+                  </button>
+                </li>
+              ))}
+            </ul>
+          </details>
+        ))}
+      {!repairs.length && <p class="aside">{t("work.none")}</p>}
+      {repairs.length > 0 && !found.length && <p class="aside">{t("none.found")}</p>}
+    </div>
+  );
+}
+
+const BACK = ["redo", "on hold", "proposed"];
+
+function Work({ row }) {
+  const [photo, setPhoto] = useState(null);
+  const [reason, setReason] = useState("");
+  useEffect(() => {
+    if (online.value) void lookAt(row.id).catch(() => {});
+  }, [row.id, tickOf("work_log").value]);
+  const state = workState(row.id);
+  const act = (kind, body, words = reason) => {
+    enterAct(row.id, kind, body, { photo, reason: words });
+    setReason("");
+    setPhoto(null);
+    if (!online.value) notice.value = { text: t("work.kept") };
+  };
+  const move = (stage) => {
+    if (BACK.includes(stage) && state.stage !== "on hold" && !reason.trim()) {
+      notice.value = { text: t("work.reason.needed", { stage }), bad: true };
+      document.getElementById("work-reason")?.focus();
+      return;
+    }
+    const first =
+      BACK.includes(stage) || state.stage === "redo"
+        ? []
+        : sortedChecks(state).due.filter((c) => c.result !== "waiting");
+    if (first.length) {
+      notice.value = {
+        text: t("work.checks.first", { stage, names: first.map((c) => c.criterion).join(", ") }),
+        bad: true,
+      };
+      document.querySelector(".work .check-item")?.scrollIntoView({ block: "center" });
+      return;
+    }
+    act("stage", { stage });
+  };
+  const shoot = (picture) =>
+    setPhoto(
+      takePhoto(picture, {
+        subject: "record",
+        name: `${row.id} ${picture.name}`,
+        surface: row.surface,
+      }),
+    );
+  const piece = rowsOf("pieces").find((p) => p.repair === row.id);
+  const place = rowsOf("placements").find((p) => p.repair === row.id);
+  return (
+    <div class="work">
+      <header class="head">
+        <h2>
+          {shown(row.id)} <span class="id">{row.treatment}</span>
+        </h2>
+        <div class="figures">
+          <span>
+            <span class="dot" style={{ background: stageColour(row.stage) }} /> {row.stage}
+          </span>
+          {state?.waits > 0 && (
+            <span class="waits-mark">{t("work.waits", { n: state.waits })}</span>
+          )}
+          <button
+            type="button"
+            class="quiet"
+            onClick={() => {
+              selection.value = [];
+            }}
+          >
+            {t("work.all")}
+          </button>
+        </div>
+      </header>
+      {row.held_back && <p class="warn">{t("repair.waits", { why: row.held_back })}</p>}
+      <Cautions list={row.cautions} open={row.stage === "proposed" || row.stage === "approved"} />
+      {piece && (
+        <p class="ticket">
+          <strong>{sizes([piece.width_m, piece.height_m, piece.depth_m], 1)}</strong>{" "}
+          {place ? (
+            <>
+              {t("work.from")} <strong>{place.block}</strong>
+              {entryOf("blocks", place.block)?.row.location
+                ? ` (${entryOf("blocks", place.block).row.location})`
+                : ""}
+            </>
+          ) : (
+            t("work.from.none")
+          )}{" "}
+          · {t("bed.of", { bed: piece.bed })}
+          {piece.weight_kg ? ` · ${piece.weight_kg.toFixed(0)} kg` : ""}
+        </p>
+      )}
+      {!state && <p class="aside">{t("work.unknown")}</p>}
+      {state && (
+        <fieldset class="plain-set" disabled={isReviewer()}>
+          {["cut out", "cut-out measured", "redo"].includes(state.stage) && (
+            <CutOut onSave={(values) => act("cut-out", { values })} row={row} />
+          )}
+          <Checks state={state} row={row} act={act} />
+          {state.entries.length > 0 && <Entries list={state.entries} />}
+        </fieldset>
+      )}
+      {piece && <Ticket repair={row.id} />}
+      {state && !isReviewer() && (
+        <footer class="work-foot">
+          <h3 class="visually-hidden">{t("work.next")}</h3>
+          <p class="shot">
+            <input
+              id="work-reason"
+              aria-label={t("work.reason")}
+              placeholder={t("work.reason")}
+              value={reason}
+              onInput={(e) => setReason(e.currentTarget.value)}
+              onKeyDown={(e) => e.stopPropagation()}
+            />
+            {photo && (
+              <img src={photoAddress(photo, 96)} alt={t("photo.taken")} title={t("photo.next")} />
+            )}
+            <PhotoButton text={t(photo ? "photo.another" : "photo.take")} onPhoto={shoot} />
+          </p>
+          <div class="nexts">
+            {state.next.map((n) => (
+              <button
+                type="button"
+                key={n}
+                class={BACK.includes(n) ? "" : "main"}
+                onClick={() => move(n)}
+              >
+                {n}
+              </button>
+            ))}
+          </div>
+        </footer>
+      )}
+    </div>
+  );
+}
+
+const DONE = ["pass", "not applicable"];
+
+/** What has to be done before a stage comes first; what was done and what comes later is folded. */
+function sortedChecks({ checks, next, stage }) {
+  const order = column("repairs", "stage").choices;
+  const forward = next.filter((n) => !BACK.includes(n)).map((n) => order.indexOf(n));
+  // from a redo one may go on at several stages: the nearest one counts
+  const till = forward.length ? Math.min(...forward) : order.indexOf(stage);
+  const open = checks.filter((c) => !DONE.includes(c.result));
+  return {
+    due: open.filter((c) => order.indexOf(c.before) <= till),
+    later: open.filter((c) => order.indexOf(c.before) > till),
+    done: checks.filter((c) => DONE.includes(c.result)),
+  };
+}
+
+function Checks({ state, row, act }) {
+  const { due, later: rest, done } = sortedChecks(state);
+  // with nothing due, what the stage after next asks for can be done already
+  const soon =
+    due.length || ["proposed", "approved", "on hold"].includes(state.stage)
+      ? []
+      : rest.filter((c) => c.before === rest[0].before);
+  const later = rest.filter((c) => !soon.includes(c));
+  // one reading answers every check of the same thing
+  const save = (check) => (body, words) => {
+    const same = body.measured
+      ? [...due, ...rest].filter(
+          (c) =>
+            c.criterion !== check.criterion &&
+            c.measured === check.measured &&
+            c.before === check.before,
+        )
+      : [];
+    for (const c of [check, ...same]) act("check", { criterion: c.criterion, ...body }, words);
+  };
+  const list = (checks) => (
+    <ul class="checks">
+      {checks.map((c) => (
+        <Check key={c.criterion} check={c} row={row} onSave={save(c)} />
+      ))}
+    </ul>
+  );
+  return (
+    <>
+      <h3>
+        {t("work.checks")} {due.length > 0 && <span class="count">{due.length}</span>}
+      </h3>
+      {!state.checks.length && <p class="aside">{t("work.checks.none")}</p>}
+      {state.checks.length > 0 && !due.length && <p class="aside">{t("work.checks.done")}</p>}
+      {list([...due, ...soon])}
+      {later.length > 0 && (
+        <details key="later">
+          <summary>{t("work.checks.later", { n: later.length })}</summary>
+          {list(later)}
+        </details>
+      )}
+      {done.length > 0 && (
+        <details key="done">
+          <summary>{t("work.checks.passed", { n: done.length })}</summary>
+          {list(done)}
+        </details>
+      )}
+    </>
+  );
+}
+
+function Entries({ list }) {
+  return (
+    <details open={list.some((e) => e.waits)}>
+      <summary>{t("work.entries", { n: list.length })}</summary>
+      <ol class="history">
+        {[...list].reverse().map((e) => (
+          <li key={e.id}>
+            <p>
+              <strong>{e.stage ?? e.check}</strong> {e.result ?? ""}{" "}
+              <span class="aside">
+                {e.mason ?? ""} · {when(e.at)}
+              </span>{" "}
+              {e.waits && <span class="waits-mark">{t("waits.here")}</span>}
+            </p>
+            {e.measured && (
+              <p class="aside">
+                {Object.entries(e.measured)
+                  .map(([n, v]) => `${n} ${[].concat(v).join(", ")}`)
+                  .join(" · ")}
+              </p>
+            )}
+            {e.reason && <p>{e.reason}</p>}
+            {e.photo && <img src={photoAddress(e.photo, 240)} alt={t("photo.taken")} />}
+          </li>
+        ))}
+      </ol>
+    </details>
+  );
+}
+
+const METRES = { unit: () => units.value, read: toMetres, show: (m) => fromMetres(m, true) };
+const scaled = (unit, factor) => ({
+  unit: () => unit,
+  read: (text) => (text.trim() ? Number(text.replace(",", ".")) * factor : null),
+  show: (v) => String(v / factor),
+});
+const KINDS = { m: METRES, c: scaled("°C", 1), h: scaled("h", 1), share: scaled("%", 0.01) };
+const kindOf = (name) => KINDS[name.match(/_(m|c|h|share)$/)?.[1]] ?? scaled("", 1);
+// joints are asked for by the names of their edges, in the order of the ticket
+const asked = (check, row) =>
+  check.measured === "joints_m"
+    ? (row.materials?.edges ?? []).filter((e) => e.kind !== "exposed").map((e) => edgeName(e.name))
+    : [];
+const fixed = (check, row) =>
+  ({
+    diagonals_m: 2,
+    depths_m: 4,
+    joints_m: asked(check, row).length || row.edges?.length,
+  })[check.measured] ?? 0;
+
+function Check({ check, row, onSave }) {
+  const kind = kindOf(check.measured ?? "");
+  const several = ["spread", "near"].includes(check.kind) || (check.measured ?? "").endsWith("s_m");
+  const count = fixed(check, row);
+  const start = () => {
+    // what was read on the cut-out as cut is not asked again
+    const known = row.measured?.[check.measured];
+    return known
+      ? known.map(kind.show)
+      : Array.from({ length: several ? count || 2 : 1 }, () => "");
+  };
+  const [texts, setTexts] = useState(start);
+  useEffect(() => {
+    if (texts.every((x) => !x.trim())) setTexts(start());
+  }, [JSON.stringify(row.measured?.[check.measured])]);
+  const [wrong, setWrong] = useState("");
+  const [says, setSays] = useState("");
+  const [again, setAgain] = useState(false);
+  const done = DONE.includes(check.result);
+  const waits = check.result === "waiting";
+  const open = (!done || again) && !waits && !isReviewer();
+  const result = check.result ?? "missing";
+  const store = (body, words) => {
+    onSave(body, words);
+    setSays("");
+    setWrong("");
+    setAgain(false);
+  };
+  const save = (event) => {
+    event.preventDefault();
+    const values = texts.filter((x) => x.trim()).map(kind.read);
+    if (!values.length || values.some((v) => v === undefined || !Number.isFinite(v))) {
+      notice.value = { text: t("work.number.needed", { name: check.criterion }), bad: true };
+      return;
+    }
+    store({ measured: { [check.measured]: several ? values : values[0] } });
+    setTexts(start());
+  };
+  const tell = (event) => {
+    event.preventDefault();
+    if (wrong.trim()) store({ result: says }, wrong.trim());
+    else notice.value = { text: t("work.wrong.needed"), bad: true };
+  };
+  return (
+    <li class={`check-item ${result}`}>
+      <p>
+        <span class="tick" aria-hidden="true">
+          {done ? "✓" : check.result === "redo" ? "!" : waits ? "…" : ""}
+        </span>{" "}
+        <strong>{check.criterion}</strong>{" "}
+        <span class="aside">{t("work.before", { stage: check.before })}</span>
+        <span class="visually-hidden"> {t(`result.${result}`)}</span>
+      </p>
+      <p class="aside">{check.text}</p>
+      {waits && <p class="waits-mark">{t("work.judged.later")}</p>}
+      {done && !again && !isReviewer() && (
+        <p class="acts">
+          <button type="button" class="quiet" onClick={() => setAgain(true)}>
+            {t("work.again")}
+          </button>
+        </p>
+      )}
+      {open &&
+        (check.measured ? (
+          <form onSubmit={save}>
+            <Numbers
+              name={t("work.measured", { name: check.criterion })}
+              texts={texts}
+              labels={asked(check, row)}
+              unit={kind.unit()}
+              grow={several && !count}
+              onChange={setTexts}
+            />
+            <button type="submit">{t("store")}</button>
+          </form>
+        ) : (
+          <p class="acts">
+            <button type="button" onClick={() => store({ result: "pass" })}>
+              {t("work.good")}
+            </button>
+            <button
+              type="button"
+              aria-expanded={says === "redo"}
+              onClick={() => setSays(says === "redo" ? "" : "redo")}
+            >
+              {t("work.redo")}
+            </button>
+          </p>
+        ))}
+      {open && !says && (
+        <p>
+          <button type="button" class="quiet" onClick={() => setSays("not applicable")}>
+            {t("work.na")}
+          </button>
+        </p>
+      )}
+      {says && (
+        <form onSubmit={tell}>
+          <input
+            autofocus
+            aria-label={t(says === "redo" ? "work.wrong" : "work.na.why", {
+              name: check.criterion,
+            })}
+            placeholder={t(says === "redo" ? "work.wrong.hint" : "work.na.hint")}
+            value={wrong}
+            onInput={(e) => setWrong(e.currentTarget.value)}
+            onKeyDown={(e) => e.stopPropagation()}
+          />
+          <button type="submit">{t("store")}</button>
+        </form>
+      )}
+    </li>
+  );
+}
+
+/** What is measured on a cut-out, with the names of its sides as they stand on the ticket. */
+function measuresOf(row) {
+  const sides = (row.materials?.edges ?? []).map((edge) => edge.name);
+  return {
+    sides_m: sides,
+    ...(sides.length === 4 ? {} : { widths_m: ["", ""], heights_m: ["", ""] }),
+    diagonals_m: ["", ""],
+    depths_m: ["", "", "", ""],
+  };
+}
+
+function CutOut({ onSave, row }) {
+  const known = row.measured;
+  const measures = measuresOf(row);
+  const [texts, setTexts] = useState(() =>
+    Object.fromEntries(
+      Object.entries(measures).map(([n, labels]) => [
+        n,
+        labels.map((label, i) => fromMetres(known?.[n]?.[label] ?? known?.[n]?.[i], true)),
+      ]),
+    ),
+  );
+  const save = (e) => {
+    e.preventDefault();
+    const values = Object.fromEntries(
+      Object.entries(texts).map(([n, list]) => [n, list.filter((x) => x.trim()).map(toMetres)]),
+    );
+    if (values.sides_m.length === measures.sides_m.length)
+      values.sides_m = Object.fromEntries(
+        measures.sides_m.map((name, i) => [name, values.sides_m[i]]),
+      );
+    if (
+      Object.values(values)
+        .flatMap((v) => Object.values(v))
+        .some((v) => v === undefined)
+    )
+      notice.value = { text: t("work.number.needed", { name: t("work.cutout") }), bad: true };
+    else onSave(values);
+  };
+  return (
+    <details class="cut-out" open={!known}>
+      <summary>{t("work.cutout")}</summary>
+      <form onSubmit={save}>
+        {Object.keys(measures).map((n) => (
+          <div class="field" key={n}>
+            <span class="aside" aria-hidden="true">
+              {t(`work.${n}`)}
+            </span>
+            <Numbers
+              name={t(`work.${n}`)}
+              texts={texts[n]}
+              labels={measures[n].map((label) => label || undefined)}
+              unit={units.value}
+              onChange={(list) => setTexts({ ...texts, [n]: list })}
+            />
+          </div>
+        ))}
+        <button type="submit" class="wide">
+          {t("work.store.measures")}
+        </button>
+      </form>
+    </details>
+  );
+}
