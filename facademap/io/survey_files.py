@@ -24,6 +24,7 @@ class SurveyPoint:
     north_m: float | None
     height_m: float | None
     sigma_m: float | None
+    measured_by: str | None = None
 
     @property
     def on_wall(self) -> bool:
@@ -53,7 +54,7 @@ def _number(row: CsvRow, column: str) -> float | None:
 def read_survey_points(
     path: Path, *, words: TableWords | None = None, notes: list[str] | None = None
 ) -> list[SurveyPoint]:
-    """Read ``name,role`` with ``u_m,v_m[,w_m]`` and/or ``east_m,north_m,height_m`` and ``sigma_mm``.
+    """Read ``name,role`` with ``u_m,v_m[,w_m]`` and/or ``east_m,north_m,height_m``, ``sigma_mm`` and ``measured_by``.
 
     Raises
     ------
@@ -64,7 +65,7 @@ def read_survey_points(
     table = read_table(
         path,
         columns=("name",),
-        optional=("role", *coordinates, "sigma_mm"),
+        optional=("role", *coordinates, "sigma_mm", "measured_by"),
         what="point list",
         words=words,
     )
@@ -88,7 +89,11 @@ def read_survey_points(
         if sigma_mm is not None and sigma_mm < 0:
             raise InputError(f"{row.where}: sigma_mm of {name} is negative", "Give 0 or more.")
         point = SurveyPoint(
-            name=name, role=role, sigma_m=None if sigma_mm is None else sigma_mm / 1000, **values
+            name=name,
+            role=role,
+            sigma_m=None if sigma_mm is None else sigma_mm / 1000,
+            measured_by=row.cells.get("measured_by", "").strip() or None,
+            **values,
         )
         if not point.on_wall and not point.in_world:
             raise InputError(

@@ -170,8 +170,13 @@ _KINDS = (
             _c("north_m", "Northing, metres.", required=False),
             _c("height_m", "Height, metres.", required=False),
             _SIGMA_MM,
+            _c(
+                "measured_by",
+                "How the place was found, such as tape; papers say so.",
+                required=False,
+            ),
         ),
-        rows=_WORLD_ROWS,
+        rows=tuple((*r, "") for r in _WORLD_ROWS),
     ),
     TableKind(
         name="observations",

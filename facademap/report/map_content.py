@@ -16,7 +16,7 @@ from facademap.condition.records import measure_area_m2
 from facademap.condition.signs import signs_as_json
 from facademap.report.drawing_content import fold_out
 from facademap.report.map_measures import measure
-from facademap.report.proof_words import accuracy_words, outside_words, proved_error_m
+from facademap.report.proof_words import NOT_PROVED, accuracy_words, outside_words, proved_error_m
 from facademap.tables import TABLES, UNDECIDED, is_missing
 from facademap.units import least_mm
 
@@ -561,8 +561,9 @@ def _accuracy(surfaces: pd.DataFrame) -> list[str]:
 
 def _picture_from_elsewhere(row: Mapping[Any, Any]) -> str:
     report = row["report"] or {}
+    stamp = "" if report.get("proved", True) else f"{NOT_PROVED}: "
     return (
-        f"{row['name']}: {report.get('origin', 'picture')}, placed by {report.get('placed_by', 'its own place')}; accuracy "
+        f"{row['name']}: {stamp}{report.get('origin', 'picture')}, placed by {report.get('placed_by', 'its own place')}; accuracy "
         f"{report.get('accuracy', 'not stated')}; one pixel is {measure('error', row['gsd_m'])}; colours {row['colour_state']}."
     )
 

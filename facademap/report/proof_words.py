@@ -37,8 +37,14 @@ def accuracy_words(surface: Mapping[Any, Any]) -> str:
         Row of the table of surfaces, with a picture.
     """
     report = _report(surface)
-    if "origin" in report:  # a picture from elsewhere says for itself how good it is
-        return f"its accuracy is {report.get('accuracy', 'not stated')}"
+    if "origin" in report:  # a picture from elsewhere says for itself what it is and how good
+        words = f"{report['origin']}; its accuracy is {report.get('accuracy', 'not stated')}"
+        return words if report.get("proved", True) else f"{NOT_PROVED}: {words}"
+    by = report.get("control_by")
+    return _words_of_control(surface, report) + (f"; control by {by} alone" if by else "")
+
+
+def _words_of_control(surface: Mapping[Any, Any], report: Mapping[str, Any]) -> str:
     checks = 0 if is_missing(surface["check_n"]) else int(surface["check_n"])
     few = " (indicative, fewer than 30)" if 0 < checks < 30 else ""
     if proved_error_m(surface) is None:

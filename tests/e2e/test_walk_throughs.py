@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shlex
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ from facademap.store.project import Project
 
 PAGE = Path(__file__).parents[2] / "docs" / "bring.md"
 ALONG, UP = np.array([0.8, 0.6, 0.0]), np.array([0.0, 0.0, 1.0])
+UP_OF_WALL = np.array([0.0, 1.0, 0.0])
 OUT = np.cross(ALONG, UP)
 ORIGIN = np.array([402300.0, 6050100.0, 12.0])
 
@@ -48,6 +50,66 @@ def _run(heading: str, capsys: Any) -> None:
         printed = capsys.readouterr()
         assert (left.value.code or 0) == (2 if said.startswith("error:") else 0), printed.err
         assert said in printed.err + printed.out
+
+
+def _photo(path: Path) -> Callable[[float, float], tuple[float, float]]:
+    """The wall of the picture (5 mm a pixel) seen by a pinhole camera that stands low and to the left."""
+    place, looks_at = np.array([0.4, 0.9, 3.2]), np.array([1.28, 1.28, 0.0])
+    z = (looks_at - place) / np.linalg.norm(looks_at - place)
+    x = np.cross(z, UP_OF_WALL)
+    x /= np.linalg.norm(x)
+    turned = np.stack([x, np.cross(z, x), z])
+    lens = np.array([[1100, 0, 599.5], [0, 1100, 449.5], [0, 0, 1.0]])
+    matrix = (lens @ turned @ np.c_[np.eye(3), -place])[:, [0, 1, 3]]
+    wall_from_picture = np.array([[0.005, 0, 0.0025], [0, -0.005, 2.5575], [0, 0, 1]])
+    seen = cv2.warpPerspective(skimage.data.brick(), matrix @ wall_from_picture, (1200, 900))
+    cv2.imwrite(str(path), seen, [cv2.IMWRITE_JPEG_QUALITY, 92])
+
+    def pixel(u: float, v: float) -> tuple[float, float]:
+        a, b, c = matrix @ np.array([u, v, 1.0])
+        return a / c, b / c
+
+    return pixel
+
+
+def _total_station(folder: Path) -> None:
+    """Eight control and three check points, 1 mm of survey and 0.2 px of picking."""
+    pixel, rng = _photo(folder / "front.jpg"), np.random.default_rng(3)
+    places = {
+        "A": (0.105, 0.095),
+        "B": (2.4, 0.11),
+        "C": (2.39, 2.41),
+        "D": (0.12, 2.4),
+        "E": (1.3, 0.1),
+        "F": (1.25, 2.43),
+        "G": (0.13, 1.2),
+        "H": (2.42, 1.31),
+        "K1": (0.7, 0.8),
+        "K2": (1.9, 1.7),
+        "K3": (1.2, 1.4),
+    }
+    survey, seen = ["Punkt;Rolle;Rechtswert;Hochwert;Höhe"], ["photo;name;x_px;y_px"]
+    for name, (u, v) in places.items():
+        role = "check" if name.startswith("K") else "control"
+        enh = ORIGIN + u * ALONG + v * UP + rng.normal(0, 0.001, 3)
+        survey.append(";".join([name, role, *(f"{c:.3f}".replace(".", ",") for c in enh)]))
+        xy = (f"{c + rng.normal(0, 0.2):.1f}".replace(".", ",") for c in pixel(u, v))
+        seen.append(";".join(["front.jpg", name, *xy]))
+    (folder / "survey.csv").write_text("\n".join(survey), encoding="cp1252")
+    (folder / "seen.csv").write_text("\n".join(seen))
+
+
+def _tape(folder: Path) -> None:
+    pixel = _photo(folder / "front.jpg")
+    corners = {"A": (0.1, 0.1), "B": (2.4, 0.1), "C": (2.4, 2.4), "D": (0.1, 2.4)}
+    rows = [(n, *pixel(*place)) for n, place in corners.items()]
+    (folder / "corners-seen.csv").write_text(
+        "photo,name,x_px,y_px\n" + "\n".join(f"front.jpg,{n},{x:.1f},{y:.1f}" for n, x, y in rows)
+    )
+    (folder / "tape.csv").write_text(
+        "kind,start,end,length_m\nlevel,A,B,2.301\nplumb,A,D,2.299\ndistance,B,C,2.300\n"
+        "distance,D,C,2.302\ndistance,A,C,3.254\ndistance,B,D,3.251\n"
+    )
 
 
 def _orthoimage(folder: Path) -> None:
@@ -89,6 +151,88 @@ def _scan(folder: Path) -> None:
     las.x, las.y, las.z = (uvw @ np.stack([ALONG, UP, OUT]) + ORIGIN).T
     las.red = las.green = las.blue = shade
     las.write(folder / "yard.laz")
+
+
+def _said(folder: Path) -> str:
+    return (folder / "out" / "condition-map.html").read_text(encoding="utf-8")
+
+
+def _against_the_wall(project: Project, *, shift_m: tuple[float, float]) -> float:
+    """Median difference of the elevation's grey from the picture that the photo was made of."""
+    row = project.read("surfaces").iloc[0]
+    with rasterio.open(project.place(row["picture"])) as file:
+        grey, seen = file.read(1), file.read(4) > 0
+        y, x = np.mgrid[0 : file.height, 0 : file.width]
+        u = file.transform.c + (x + 0.5) * file.transform.a + shift_m[0]
+        v = file.transform.f - (y + 0.5) * file.transform.a + shift_m[1]
+    inside = seen & (u > 0.1) & (u < 2.4) & (v > 0.1) & (v < 2.4)
+    at = np.stack([u / 0.005 - 0.5, (2.56 - v) / 0.005 - 0.5]).astype(np.float32)
+    truth = cv2.remap(skimage.data.brick(), at[0], at[1], cv2.INTER_LINEAR)
+    return float(np.median(np.abs(grey[inside].astype(float) - truth[inside])))
+
+
+def test_a_photo_and_a_total_station(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Any
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    _total_station(tmp_path)
+    _run("Photo and total station", capsys)
+    with Project.open("hall", read_only=True) as project:
+        surface = project.read("surfaces").iloc[0]
+        matrix = np.array(surface["world"]["matrix"])
+        origin = (matrix[:, 3] - ORIGIN) @ np.stack([ALONG, UP, OUT]).T
+        assert _against_the_wall(project, shift_m=(origin[0], origin[1])) < 2
+        assert project.setting("column_names")["control_points"]["Punkt"] == "name"
+    assert matrix[:, 2] == pytest.approx(OUT, abs=0.003)
+    assert surface["report"]["proved"]
+    # 1 mm of survey an axis and 0.2 px of 3 mm of picking, at points that had no part
+    assert 0.0003 < surface["check_rmse_m"] < 0.003
+    assert "NOT PROVED" not in _said(tmp_path / "hall")
+
+
+def test_a_wall_by_tape_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Any) -> None:
+    monkeypatch.chdir(tmp_path)
+    _tape(tmp_path)
+    _run("Tape only", capsys)
+    with Project.open("shed", read_only=True) as project:
+        surface = project.read("surfaces").iloc[0]
+        # the first corner is the origin of the tape
+        assert _against_the_wall(project, shift_m=(0.1, 0.1)) < 2
+    assert not surface["report"]["proved"]
+    assert surface["report"]["supports_scale"] is None
+    assert surface["report"]["control_by"] == "tape"
+    said = _said(tmp_path / "shed")
+    assert "NOT PROVED: exact by construction" in said
+    assert "control by tape alone" in said
+
+
+def test_a_photo_without_control(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Any
+) -> None:
+    """The picture itself is a photo taken aslant: upright joints converge in it, and not in the elevation."""
+    monkeypatch.chdir(tmp_path)
+    cv2.imwrite("yard.png", skimage.data.brick())
+    _run("No control", capsys)
+    with Project.open("barn", read_only=True) as project:
+        surface = project.read("surfaces").iloc[0]
+        with rasterio.open(project.place(surface["picture"])) as file:
+            straight = file.read(1)[:, 120:640]
+    before = _pitch(skimage.data.brick()[:90, 60:450]) / _pitch(skimage.data.brick()[-90:, 60:450])
+    after = _pitch(straight[20:110]) / _pitch(straight[-130:-40])
+    assert before < 0.92
+    assert after == pytest.approx(1, abs=0.02)
+    assert _pitch(straight) * 5 == pytest.approx(215, rel=0.01)
+    assert not surface["report"]["proved"]
+    said = _said(tmp_path / "barn")
+    assert "NOT PROVED: photo straightened by its joints and one distance, without control" in said
+
+
+def _pitch(part: np.ndarray) -> float:
+    """Mean distance of upright joints, pixels, by the strongest wave of the columns' means."""
+    line = part.mean(axis=0) - part.mean()
+    power = np.abs(np.fft.rfft(line * np.hanning(len(line)), 1 << 16))
+    low, high = (1 << 16) // 60, (1 << 16) // 20
+    return float((1 << 16) / (low + int(np.argmax(power[low:high]))))
 
 
 def test_a_bought_orthoimage(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Any) -> None:

@@ -18,7 +18,9 @@ _FILE = click.Path(path_type=Path)
     required=True,
     help="CSV: kind,start,end,length_m (kind: distance, level or plumb); sigma_mm may be added.",
 )
-@click.option("--out", type=_FILE, required=True, help="CSV to write: name,u_m,v_m,sigma_mm.")
+@click.option(
+    "--out", type=_FILE, required=True, help="CSV to write: name,u_m,v_m,sigma_mm,measured_by."
+)
 @command_options
 def command(tape: Path, out: Path, show: Show) -> None:
     """Adjust tape measures to control points when there is no total station."""

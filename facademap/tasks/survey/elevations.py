@@ -40,6 +40,7 @@ from facademap.tasks.survey.elevation_views import (
     fit_hosted_photos,
     fit_photos,
 )
+from facademap.tasks.survey.measured_by import control_by
 from facademap.tasks.survey.true_colour import TrueColour, true_colour
 from facademap.wall.grid import Extent, PixelGrid
 
@@ -194,6 +195,12 @@ def _make_one(
     points = points[points["surface"] == surface]
     report = _accuracy(fitted, points, grid, fewest=fewest)
     report["warnings"] = [*notes, *report["warnings"]]
+    by = control_by(project, points)
+    if by is not None:
+        report["control_by"] = by
+        report["warnings"].append(
+            f"places of the control by {by} alone: level, plumb and scale of the wall rest on it"
+        )
     target = project.place(f"elevations/{file_name(surface)}.tif")
     make_folder(target.parent, inside=project.folder)
     views, shelf = (

@@ -496,7 +496,7 @@ def place_points_by_tape(tape: Path, out: Path) -> dict[str, Any]:
     tape : Path
         CSV ``kind,start,end,length_m``; ``sigma_mm`` may be added. Kind: distance, level, plumb.
     out : Path
-        CSV ``name,u_m,v_m,sigma_mm``.
+        CSV ``name,u_m,v_m,sigma_mm,measured_by``.
     """
     measures = []
     for row in read_csv_rows(
@@ -518,11 +518,17 @@ def place_points_by_tape(tape: Path, out: Path) -> dict[str, Any]:
     found = place_by_tape(measures)
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(("name", "u_m", "v_m", "sigma_mm"))
+    writer.writerow(("name", "u_m", "v_m", "sigma_mm", "measured_by"))
     sigma = np.sqrt(np.diag(found.covariance_m2).reshape(-1, 2).sum(axis=1))
     for name, (u, v), s in zip(found.name, found.wall_m, sigma, strict=True):
         writer.writerow(
-            (name, f"{round(u, 5) + 0.0:.5f}", f"{round(v, 5) + 0.0:.5f}", f"{s * 1000:.2f}")
+            (
+                name,
+                f"{round(u, 5) + 0.0:.5f}",
+                f"{round(v, 5) + 0.0:.5f}",
+                f"{s * 1000:.2f}",
+                "tape",
+            )
         )
     write_whole(out, text.getvalue())
     return {
