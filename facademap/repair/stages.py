@@ -91,7 +91,7 @@ def effective_entries(
 ) -> list[dict[str, Any]]:
     """Entries that count, in order of time: those corrected by a later entry are left out.
 
-    An entry that corrects stands at the time of the one it corrects; one that corrects without stage, check or result
+    An entry that corrects stands at the time of the one it corrects; one that corrects without stage, check or photo
     takes the old one back.
     """
     entries = [dict(e) for e in log if repair is None or e["repair"] == repair]
@@ -115,7 +115,7 @@ def effective_entries(
         e
         for e in kept
         if is_missing(e.get("corrects"))
-        or not (is_missing(e.get("stage")) and is_missing(e.get("check")))
+        or not all(is_missing(e.get(k)) for k in ("stage", "check", "photo"))
     ]
     return sorted(kept, key=lambda e: (when(e), str(e["id"])))
 
@@ -444,6 +444,7 @@ def correct_entry(
             "result": old.get("result"),
             "measured": old.get("measured"),
             "photo": old.get("photo"),
+            "note": old.get("note"),
         }
         row |= dict(changes)
     return row

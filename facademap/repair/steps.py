@@ -11,9 +11,10 @@ from typing import Any
 
 from facademap.errors import InputError
 from facademap.repair.criteria import Criteria
+from facademap.repair.stages import effective_entries
 from facademap.tables import STAGES, is_missing
 
-__all__ = ["PHOTO_SLOTS", "STEPS", "Step", "photo_note", "photos_taken", "steps_for"]
+__all__ = ["PHOTO_SLOTS", "STEPS", "Step", "photo_note", "photos_taken", "slot_of", "slot_rules", "steps_for"]
 
 #: What is photographed on every repair, in order.
 PHOTO_SLOTS = ("before", "cut out", "dry fit", "bond side", "set", "after")
@@ -185,18 +186,32 @@ def photo_note(slot: str) -> str:
 
 
 def photos_taken(entries: Iterable[Mapping[Any, Any]]) -> dict[str, list[Mapping[Any, Any]]]:
-    """Entries with a photo under the slot that it fills; every slot is there, in order."""
+    """Entries with a photo under the slot that it fills; every slot is there, in order. What was corrected does not count."""
     found: dict[str, list[Mapping[Any, Any]]] = {slot: [] for slot in PHOTO_SLOTS}
-    for entry in entries:
-        if is_missing(entry.get("photo")):
-            continue
-        note = "" if is_missing(entry.get("note")) else str(entry["note"])
-        said = note.removeprefix(_NOTE) if note.startswith(_NOTE) else ""
-        slot = (
-            said
-            or _BY_CHECK.get(str(entry.get("check")), "")
-            or _BY_STAGE.get(str(entry.get("stage")), "")
-        )
+    for entry in effective_entries(entries):
+        slot = "" if is_missing(entry.get("photo")) else slot_of(entry)
         if slot in found:
             found[slot].append(entry)
     return found
+
+
+def slot_of(entry: Mapping[Any, Any]) -> str:
+    """Slot that the photo of an entry fills: as the entry says, else by its check, else by its stage; empty where none is."""
+    note = "" if is_missing(entry.get("note")) else str(entry["note"])
+    said = note.removeprefix(_NOTE) if note.startswith(_NOTE) else ""
+    return (
+        said
+        or _BY_CHECK.get(str(entry.get("check")), "")
+        or _BY_STAGE.get(str(entry.get("stage")), "")
+    )
+
+
+def slot_rules() -> dict[str, Any]:
+    """The slots in order, each with the stage before which it is taken, and how entries fill them; for other programs."""
+    due = {s.photo: s.before for s in STEPS if s.photo}
+    return {
+        "slots": [{"name": slot, "before": due[slot]} for slot in PHOTO_SLOTS],
+        "note": _NOTE,
+        "by_check": dict(_BY_CHECK),
+        "by_stage": dict(_BY_STAGE),
+    }

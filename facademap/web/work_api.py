@@ -345,6 +345,8 @@ def _act_values(act: str, body: Mapping[str, Any]) -> Mapping[str, Any]:
             "measured": measured,
             "result": text_of(body, "result") or None,
         }
+    if act == "photo":
+        return {"slot": text_of(body, "slot", required=True)}
     values = body.get("values")
     if act == "cut-out" and not isinstance(values, dict):
         raise InputError(

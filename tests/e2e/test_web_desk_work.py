@@ -237,6 +237,47 @@ def test_the_server_killed_while_work_is_recorded_enters_everything_once(
     page.context.close()
 
 
+def test_the_photo_sequence_is_filled_place_by_place_and_shows_what_is_missing(
+    chromium: Any, server: Server, folder: Path, snapshot: Path
+) -> None:
+    repair = free_insets(folder)[0]
+    page, _ = open_desk(chromium, server, size=(390, 844), offline_is_fine=True)
+    open_work(page, repair)
+    slots = page.locator(".slots")
+    names = slots.locator(".slot").all_inner_texts()
+    assert [n.split("\n")[-1] for n in names] == [
+        "before",
+        "cut out",
+        "dry fit",
+        "bond side",
+        "set",
+        "after",
+    ]
+    assert all("none yet" in n for n in names)
+    next_stage(page, "approved")
+    next_stage(page, "cut out")
+    # nobody can photograph the stone before it was cut any more
+    slots.locator(".slot.missed", has_text="before").wait_for()
+    page.context.set_offline(True)
+    slots.get_by_role("button", name="dry fit").click()
+    slots.locator("input[type=file]").set_input_files(snapshot)
+    until(page, "document.querySelector('.slots img')?.naturalWidth > 0")
+    assert "kept here" in slots.get_by_role("button", name="dry fit").inner_text()
+    page.context.set_offline(False)
+    saved(page)
+    photo = rows(folder, "photos", subject="record")["id"].iloc[-1]
+    # a photo that the project has goes where it belongs, and what was chosen by itself is the first one that lacks
+    slots.get_by_label("before: a photo that the project has").select_option(photo)
+    saved(page)
+    until(page, "document.querySelectorAll('.slots .slot img').length === 2")
+    assert "2 of 6" in slots.locator("h3").inner_text()
+    log = rows(folder, "work_log", repair=repair)
+    taken = log[log["photo"].notna()]
+    assert list(taken["note"]) == ["photo: dry fit", "photo: before"]
+    assert set(taken["photo"]) == {photo}
+    page.context.close()
+
+
 def test_a_photo_taken_of_a_condition_is_stored_with_it(
     chromium: Any, server: Server, folder: Path, snapshot: Path
 ) -> None:

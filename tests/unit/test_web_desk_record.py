@@ -25,6 +25,7 @@ from facademap.errors import InputError
 from facademap.store.project import Project
 from facademap.tables.settings import REQUIRABLE, REQUIRED_DEFAULT, read_desk_setting
 from facademap.tasks.plan.plan import plan_project
+from facademap.tasks.record.work import correct
 from facademap.web.app import make_app
 
 with warnings.catch_warnings():
@@ -169,6 +170,39 @@ def test_two_people_who_record_different_checks_do_not_disturb_each_other(
     )
     assert again.status_code == 409
     assert again.json()["error"]["theirs"]["who"] == "ben"
+
+
+def test_a_photo_is_entered_in_its_place_once_and_can_be_taken_back(
+    client: TestClient, folder: Path
+) -> None:
+    import cv2
+    import numpy as np
+
+    repair, key = insets(folder)[-1], new_key()
+    _, data = cv2.imencode(".jpg", np.full((40, 60, 3), 120, np.uint8))
+    photo = client.post(
+        "/api/photos?subject=record", content=data.tobytes(), headers={"content-type": "image/jpeg"}
+    ).json()["id"]
+    first = enter(client, "photo", repair, slot="bond side", photo=photo, key=key, seen={})
+    again = enter(client, "photo", repair, slot="bond side", photo=photo, key=key, seen={})
+    assert (first.status_code, again.json()["repeated"]) == (200, True), first.text
+    assert len(log_of(folder, repair)) == 1
+
+    def shown() -> list[str]:
+        page = client.get("/api/work", params={"repair": repair}).json()
+        return [f"{s['photo']}: {p}" for s in page["steps"] for p in s["photos"]]
+
+    assert shown() == [f"bond side: {photo}"]
+    for wrong in ({"slot": "back"}, {"slot": "set", "photo": "PH-9999"}, {"slot": "set"}):
+        answer = enter(client, "photo", repair, **{"photo": None, "key": new_key(), **wrong})
+        assert answer.status_code in (400, 404, 422), (wrong, answer.text)
+        assert answer.json()["error"]["remedy"]
+    rightly = correct(
+        folder, first.json()["entry"], reason="wrong stone", changes={"photo": photo}
+    )
+    assert shown() == [f"bond side: {photo}"]
+    correct(folder, rightly["id"], reason="another repair")
+    assert shown() == []
 
 
 def test_the_overview_says_what_the_page_of_each_repair_says(

@@ -11,16 +11,18 @@ from facademap.errors import ConflictError, InputError
 from facademap.io.rule_files import load_criteria
 from facademap.repair.criteria import Criteria
 from facademap.repair.stages import check_states, next_stages
+from facademap.repair.steps import slot_rules
 from facademap.salvage.seen_face import unseen_faces
 from facademap.store.changes import changes_of
 from facademap.store.project import Project
 from facademap.tables import STAGES, is_missing
 from facademap.tasks.record import work
+from facademap.tasks.record.setting import record_photo
 
 __all__ = ["ACTS", "record_act", "work_overview", "work_page"]
 
 #: What can be done to the record from the desk.
-ACTS = ("stage", "check", "cut-out")
+ACTS = ("stage", "check", "cut-out", "photo")
 #: An entry may wait this long on a device before it is doubted.
 LONGEST_WAIT = dt.timedelta(days=60)
 
@@ -41,7 +43,8 @@ def work_overview(project: Project) -> dict[str, Any]:
     Returns
     -------
     dict
-        ``criteria`` (by name), ``next`` (stages that may follow, by treatment and stage) and ``states`` (by repair).
+        ``criteria`` (by name), ``next`` (stages that may follow, by treatment and stage), ``states`` (by repair) and
+        ``photos`` (the slots of the photo sequence and how entries fill them).
     """
     criteria = load_criteria(project.setting("criteria_path"))
     unseen = unseen_faces(
@@ -64,7 +67,12 @@ def work_overview(project: Project) -> dict[str, Any]:
         }
         if treatment not in following:
             following[treatment] = {s: list(next_stages(s, treatment=treatment)) for s in STAGES}
-    return {"criteria": _asked(criteria), "next": following, "states": states}
+    return {
+        "criteria": _asked(criteria),
+        "next": following,
+        "states": states,
+        "photos": slot_rules(),
+    }
 
 
 def _asked(criteria: Criteria) -> dict[str, dict[str, Any]]:
@@ -101,7 +109,7 @@ def record_act(
     Parameters
     ----------
     act : str
-        ``stage`` (values: stage), ``check`` (criterion, measured, result) or ``cut-out`` (the measures).
+        ``stage`` (values: stage), ``check`` (criterion, measured, result), ``cut-out`` (the measures) or ``photo`` (slot).
     seen : mapping, optional
         What the sender saw of the thing: ``stage`` for a stage, ``entry`` (or null) for a check, ``measured`` for a cut-out.
     waited_s : float
@@ -152,6 +160,12 @@ def record_act(
                 result=values.get("result"),
                 **common,
             )
+        elif act == "photo":
+            slot = str(values["slot"])
+            if photo is None:
+                raise InputError(f"{repair}: no photo for {slot!r}", "Take or choose one first.")
+            own = {k: v for k, v in common.items() if k not in ("reason", "photo", "late")}
+            record_photo(folder, repair, slot, photo, **own)
         else:
             work.record_cut_out(folder, repair, values, who=who, key=key)
     page = work_page(folder, repair)
@@ -167,6 +181,9 @@ def _refuse_what_others_did(
         project.row("repairs", repair),
         project.read("work_log", where={"repair": repair}).to_dict("records"),
     )
+    if act == "photo":
+        # two photos of one thing are no conflict: both are kept
+        return
     if act == "stage":
         found = [e for e in log if not is_missing(e["stage"])]
         moved = row["stage"] != seen.get("stage", row["stage"])

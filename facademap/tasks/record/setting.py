@@ -16,6 +16,7 @@ from facademap.repair.steps import photo_note, photos_taken, steps_for
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.plan.plan import settings_of_project
+from facademap.tasks.record.editing import record_edit
 
 __all__ = ["need_assembly", "record_photo", "state_of_steps", "with_pins_as_measured"]
 
@@ -30,8 +31,9 @@ def record_photo(
     mason: str | None = None,
     who: str = "facademap record",
     now: dt.datetime | None = None,
+    key: str | None = None,
 ) -> dict[str, Any]:
-    """Enter a photo of the project under one of the slots of the photo sequence.
+    """Enter a photo of the project under one of the slots of the photo sequence; ``key`` names the transaction.
 
     Raises
     ------
@@ -58,7 +60,7 @@ def record_photo(
             "corrects": None,
             "note": note,
         }
-        with project.edit(who=who, what=f"{repair}: photo, {slot}") as edit:
+        with record_edit(project, key, who=who, what=f"{repair}: photo, {slot}") as edit:
             entry["id"] = edit.new_id("W", digits=5)
             edit.insert("work_log", [entry])
     return entry

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -47,6 +46,7 @@ from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.plan.densities import densities_of_project
 from facademap.tasks.plan.plan import settings_of_project
+from facademap.tasks.record.editing import record_edit
 from facademap.tasks.record.setting import need_assembly, state_of_steps, with_pins_as_measured
 
 __all__ = [
@@ -149,7 +149,7 @@ def move_on(
             place_problem=problem,
             late=late,
         )
-        with _edit(project, key, who=who, what=f"{repair}: {stage}") as edit:
+        with record_edit(project, key, who=who, what=f"{repair}: {stage}") as edit:
             entry["id"] = edit.new_id("W", digits=5)
             edit.insert("work_log", [entry])
             edit.update("repairs", repair, {"stage": stage}, rev=row["rev"])
@@ -194,7 +194,7 @@ def record(
             photo=photo,
             late=late,
         )
-        with _edit(project, key, who=who, what=f"{repair}: {criterion}") as edit:
+        with record_edit(project, key, who=who, what=f"{repair}: {criterion}") as edit:
             entry["id"] = edit.new_id("W", digits=5)
             edit.insert("work_log", [entry])
     return entry
@@ -270,7 +270,7 @@ def record_cut_out(
         )
         fits, problem = _place(project, row, piece=found)
         notes = list(found.notes)
-        with _edit(project, key, who=who, what=f"{repair}: cut-out measured") as edit:
+        with record_edit(project, key, who=who, what=f"{repair}: cut-out measured") as edit:
             changes: dict[str, Any] = {"measured": measured.as_json()}
             for piece in project.read("pieces", where={"repair": repair}).to_dict("records"):
                 sized = _as_measured(piece, found, project=project, wall_stone=row["wall_stone"])
@@ -442,20 +442,6 @@ def remove_names(folder: str | Path, *, who: str = "facademap workmanship") -> i
         named = sum(not is_missing(mason) for mason in project.read("work_log")["mason"])
         project.forget("work_log", "mason", who=who)
     return named
-
-
-@contextmanager
-def _edit(project: Project, key: str | None, *, who: str, what: str) -> Iterator[Edit]:
-    """One transaction, under the name its sender gave it where there is one."""
-    if key is None:
-        with gated_edit(project, who=who, what=what) as edit:
-            yield edit
-        return
-    with edit_once(project, key, who=who, what=what) as once:
-        if once is None:
-            raise ConflictError(f"{what} was stored already", "Load the record again.")
-        yield once
-        judge_edit(project, key)
 
 
 def criteria_of(project: Project, repair: str) -> Criteria:

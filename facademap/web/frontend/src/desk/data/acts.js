@@ -9,7 +9,8 @@ import { applyLocally, online, post, rename, sendKind, waiting } from "./outbox.
 import { who } from "./settings.js";
 
 /** Stages, checks and criteria of all repairs, learnt at the start so that they are at hand without a connection. */
-export const overview = signal({ criteria: {}, next: {}, states: {} });
+const NO_SLOTS = { slots: [], note: "photo: ", by_check: {}, by_stage: {} };
+export const overview = signal({ criteria: {}, next: {}, states: {}, photos: NO_SLOTS });
 const waitingActs = computed(() => waiting.value.filter((item) => item.kind === "work"));
 
 export async function learnOverview() {
@@ -71,6 +72,7 @@ export function workState(repair) {
       mason: a.mason,
       photo: a.photo,
       reason: a.reason,
+      slot: a.body.slot,
       waits: true,
     }));
   return {
@@ -86,7 +88,21 @@ const NAMES = {
   stage: (b) => b.stage,
   check: (b) => b.criterion,
   "cut-out": () => t("work.cutout.measured"),
+  photo: (b) => t("slots.photo", { slot: b.slot }),
 };
+
+/** Entries with a photo under the slot that it fills; what was corrected does not count. */
+export function photosBySlot(entries) {
+  const { slots, note, by_check, by_stage } = overview.value.photos ?? NO_SLOTS;
+  const corrected = new Set(entries.map((e) => e.corrects).filter(Boolean));
+  const found = new Map(slots.map(({ name }) => [name, []]));
+  for (const entry of entries) {
+    if (!entry.photo || corrected.has(entry.id)) continue;
+    const said = entry.note?.startsWith(note) ? entry.note.slice(note.length) : "";
+    found.get(entry.slot || said || by_check[entry.check] || by_stage[entry.stage])?.push(entry);
+  }
+  return found;
+}
 
 /** Enter one thing; it is kept here first and sent in its turn. */
 export function enterAct(repair, act, body, { photo = null, reason = "" } = {}) {
@@ -96,7 +112,9 @@ export function enterAct(repair, act, body, { photo = null, reason = "" } = {}) 
       ? { stage: state.stage }
       : act === "check"
         ? { entry: state.checks.find((c) => c.criterion === body.criterion)?.entry ?? null }
-        : { measured: entryOf("repairs", repair)?.row.measured ?? null };
+        : act === "photo"
+          ? {}
+          : { measured: entryOf("repairs", repair)?.row.measured ?? null };
   const item = {
     key: newKey(),
     kind: "work",
@@ -151,7 +169,8 @@ const kind = {
     for (const entry of page.entries)
       if (!entryOf("work_log", entry.id)) putRow("work_log", entry.id, 1, entry);
   },
-  tables: ({ act }) => (act === "check" ? ["work_log"] : ["repairs", "pieces", "work_log"]),
+  tables: ({ act }) =>
+    act === "check" || act === "photo" ? ["work_log"] : ["repairs", "pieces", "work_log"],
   async refused({ repair }) {
     if (online.value) await lookAt(repair).catch(() => {});
   },

@@ -18,6 +18,7 @@ import { Ticket } from "../repairs/Papers.jsx";
 import { stageColour } from "../wall/signs.js";
 import { goTo } from "../wall/wall.js";
 import { t } from "../words/texts.js";
+import { PhotoSlots } from "./PhotoSlots.jsx";
 
 export function WorkRecord() {
   void tickOf("repairs").value;
@@ -214,6 +215,15 @@ function Work({ row }) {
             <CutOut onSave={(values) => act("cut-out", { values })} row={row} />
           )}
           <Checks state={state} row={row} act={act} />
+          <PhotoSlots
+            row={row}
+            piece={piece}
+            state={state}
+            onPhoto={(slot, taken) => {
+              enterAct(row.id, "photo", { slot }, { photo: taken });
+              if (!online.value) notice.value = { text: t("work.kept") };
+            }}
+          />
           {state.entries.length > 0 && <Entries list={state.entries} />}
         </fieldset>
       )}
@@ -328,7 +338,7 @@ function Entries({ list }) {
         {[...list].reverse().map((e) => (
           <li key={e.id}>
             <p>
-              <strong>{e.stage ?? e.check}</strong> {e.result ?? ""}{" "}
+              <strong>{e.stage ?? e.check ?? e.slot ?? e.note}</strong> {e.result ?? ""}{" "}
               <span class="aside">
                 {e.mason ?? ""} · {when(e.at)}
               </span>{" "}
