@@ -2,9 +2,9 @@
 import { useState } from "preact/hooks";
 import { overview, photosBySlot } from "../data/acts.js";
 import { column, rowsOf } from "../data/data.js";
-import { PhotoButton } from "../parts/PhotoButton.jsx";
 import { photoAddress, takePhoto } from "../data/photos.js";
 import { isReviewer } from "../data/reviewer.js";
+import { PhotoButton } from "../parts/PhotoButton.jsx";
 import { t } from "../words/texts.js";
 
 /** Places that make sense where nothing is cut out. */
