@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import shapely
 
-from facademap.errors import ConflictError, InputError, StageError
+from facademap.errors import InputError, StageError
 from facademap.io.rule_files import load_criteria, read_rule_file
 from facademap.io.whole_files import write_whole
 from facademap.repair.criteria import Criteria
@@ -39,9 +39,7 @@ from facademap.repair.workmanship import (
 )
 from facademap.salvage.densities import density_of
 from facademap.salvage.seen_face import SeenFace, unseen_faces
-from facademap.store.changes import edit_once
-from facademap.store.edit import Edit
-from facademap.store.gate import gated_edit, judge_edit
+from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.plan.densities import densities_of_project
