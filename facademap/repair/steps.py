@@ -14,7 +14,16 @@ from facademap.repair.criteria import Criteria
 from facademap.repair.stages import effective_entries
 from facademap.tables import STAGES, is_missing
 
-__all__ = ["PHOTO_SLOTS", "STEPS", "Step", "photo_note", "photos_taken", "slot_of", "slot_rules", "steps_for"]
+__all__ = [
+    "PHOTO_SLOTS",
+    "STEPS",
+    "Step",
+    "photo_note",
+    "photos_taken",
+    "slot_of",
+    "slot_rules",
+    "steps_for",
+]
 
 #: What is photographed on every repair, in order.
 PHOTO_SLOTS = ("before", "cut out", "dry fit", "bond side", "set", "after")

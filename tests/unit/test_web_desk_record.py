@@ -197,9 +197,7 @@ def test_a_photo_is_entered_in_its_place_once_and_can_be_taken_back(
         answer = enter(client, "photo", repair, **{"photo": None, "key": new_key(), **wrong})
         assert answer.status_code in (400, 404, 422), (wrong, answer.text)
         assert answer.json()["error"]["remedy"]
-    rightly = correct(
-        folder, first.json()["entry"], reason="wrong stone", changes={"photo": photo}
-    )
+    rightly = correct(folder, first.json()["entry"], reason="wrong stone", changes={"photo": photo})
     assert shown() == [f"bond side: {photo}"]
     correct(folder, rightly["id"], reason="another repair")
     assert shown() == []
