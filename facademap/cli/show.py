@@ -9,13 +9,14 @@ import contextlib
 import json
 import math
 import sys
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
+from facademap.cli.held import held
 from facademap.errors import FacademapError, FileError, InputError
 
 __all__ = ["Show", "command_options", "show_failure"]
@@ -24,14 +25,25 @@ _Function = TypeVar("_Function", bound=Callable[..., Any])
 
 
 def command_options(function: _Function) -> _Function:
-    """Add ``--json``, ``-v/--verbose`` and ``--quiet``; the command receives one ``show`` argument."""
+    """Add ``--json``, ``-v/--verbose``, ``--quiet`` and ``--limit``; the command receives one ``show`` argument."""
 
     @click.option("--json", "as_json", is_flag=True, help="Print the result as one JSON object.")
     @click.option("-v", "--verbose", is_flag=True, help="Say more about what is done.")
     @click.option("--quiet", is_flag=True, help="Print no progress and no messages.")
-    def wrapped(*args: Any, as_json: bool, verbose: bool, quiet: bool, **named: Any) -> Any:
-        _refuse_unusable(named)
-        return function(*args, show=Show(as_json=as_json, verbose=verbose, quiet=quiet), **named)
+    @click.option(
+        "--limit",
+        "limits",
+        multiple=True,
+        metavar="NAME=NUMBER",
+        help="Allow more, or less, than usual; facademap limits names them all.",
+    )
+    def wrapped(
+        *args: Any, as_json: bool, verbose: bool, quiet: bool, limits: Sequence[str], **named: Any
+    ) -> Any:
+        show = Show(as_json=as_json, verbose=verbose, quiet=quiet)
+        with held(limits, on_excess=lambda error: show_failure(error, as_json=as_json)):
+            _refuse_unusable(named)
+            return function(*args, show=show, **named)
 
     # click keeps the options of inner decorators in this list, so they must be carried over
     wrapped.__click_params__ = getattr(function, "__click_params__", []) + wrapped.__click_params__  # type: ignore[attr-defined]

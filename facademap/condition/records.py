@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from facademap.condition.glossary import find_term
 from facademap.errors import GeometryError, InputError, TableError
-from facademap.tables.limits import LIMITS, Limits
+from facademap.limits import Limits, limits_now, raise_limit
 from facademap.wall.mending import mend
 
 __all__ = [
@@ -79,7 +79,7 @@ def classify_terms(conditions: pd.DataFrame) -> pd.DataFrame:
 
 
 def mend_outlines(
-    frame: gpd.GeoDataFrame, *, limits: Limits = LIMITS
+    frame: gpd.GeoDataFrame, *, limits: Limits | None = None
 ) -> tuple[gpd.GeoSeries, tuple[str, ...]]:
     """Outlines that are valid: small faults are mended, others refused.
 
@@ -102,14 +102,16 @@ def mend_outlines(
     GeometryError
         Naming every outline whose meaning would change.
     """
+    limits = limits or limits_now()
     shapes = frame.geometry.to_numpy().copy()
     total = int(shapely.get_num_coordinates(shapes).sum())
     if total > limits.corners_in_all:
         raise GeometryError(
             f"{total} corners in {len(shapes)} outlines, more than {limits.corners_in_all}",
-            "Read the file in parts, or raise the limit corners_in_all in the setting limits.",
+            f"Read the file in parts, {raise_limit('corners_in_all')}.",
         )
     notes, faults = [], []
+    remedy = "Draw these outlines again so that they do not cross themselves."
     for position, (shape, label) in enumerate(zip(shapes, frame["id"], strict=True)):
         if shape is None or shape.is_empty:
             continue
@@ -117,6 +119,7 @@ def mend_outlines(
             mended = mend(shape, name=str(label), limits=limits)
         except GeometryError as error:
             faults.append(error.problem)
+            remedy = error.remedy
             continue
         if mended is shape:
             continue
@@ -131,7 +134,7 @@ def mend_outlines(
         raise GeometryError(
             f"{len(faults)} outline{'s' if len(faults) > 1 else ''} cannot be mended without guessing: "
             + "; ".join(faults[:3]),
-            "Draw these outlines again so that they do not cross themselves.",
+            remedy,
         )
     return gpd.GeoSeries(shapes, index=frame.index, crs=frame.crs), tuple(notes)
 
@@ -258,7 +261,7 @@ def measure_length_m(frame: gpd.GeoDataFrame) -> pd.Series:
     )
 
 
-def find_overlaps(conditions: gpd.GeoDataFrame, *, limits: Limits = LIMITS) -> pd.DataFrame:
+def find_overlaps(conditions: gpd.GeoDataFrame, *, limits: Limits | None = None) -> pd.DataFrame:
     """Pairs of outlines of the same term on one surface that overlap, so that areas would count twice.
 
     Raises
@@ -277,7 +280,7 @@ def find_overlaps(conditions: gpd.GeoDataFrame, *, limits: Limits = LIMITS) -> p
         shapes, ids = outlines.geometry.to_numpy(), outlines["id"].to_numpy()
         if len(shapes) < 2:
             continue
-        for i, j, area in _shared_areas(shapes, limits):
+        for i, j, area in _shared_areas(shapes, limits or limits_now()):
             rows.append((ids[i], ids[j], term, area))
     frame = pd.DataFrame(rows, columns=["a", "b", "term", "area_m2"])
     return frame.sort_values(
@@ -299,8 +302,7 @@ def _shared_areas(shapes: NDArray[Any], limits: Limits) -> Iterator[tuple[int, i
         if looked_at > limits.overlaps or heavy.any():
             raise GeometryError(
                 f"more than {limits.overlaps} pairs of outlines lie over each other, or some of very many corners do",
-                "Look for outlines that were read twice, draw them with fewer corners, or raise the limit overlaps "
-                "in the setting limits.",
+                f"Look for outlines that were read twice, draw them with fewer corners, {raise_limit('overlaps')}.",
             )
         areas = shapely.area(shapely.intersection(shapes[first], shapes[second]))
         for k in np.flatnonzero(areas > OVERLAP_AREA_M2):

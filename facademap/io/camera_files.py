@@ -39,7 +39,7 @@ def read_camera(path: Path, *, size_px: tuple[int, int] | None = None) -> Camera
     ------
     FileError, InputError
     """
-    text = read_text_file(path, what="camera file", max_bytes=4_000_000)
+    text = read_text_file(path, what="camera file")
     head = text.lstrip()[:200]
     try:
         if head.startswith("{"):

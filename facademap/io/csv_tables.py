@@ -25,7 +25,7 @@ from facademap.io.cell_words import (
     match_column,
     plain_number,
 )
-from facademap.io.table_grids import MAX_BYTES, Cell, Grid, read_bytes, read_grids
+from facademap.io.table_grids import Cell, Grid, read_bytes, read_grids
 from facademap.units import unit_named
 
 __all__ = [
@@ -91,7 +91,7 @@ class TableRead:
     notes: tuple[str, ...]
 
 
-def read_text_file(path: Path, *, what: str, max_bytes: int = MAX_BYTES) -> str:
+def read_text_file(path: Path, *, what: str, limit: str = "table_mb") -> str:
     """The text of a UTF-8 file (with or without byte order mark).
 
     Raises
@@ -101,7 +101,7 @@ def read_text_file(path: Path, *, what: str, max_bytes: int = MAX_BYTES) -> str:
     InputError
         Empty, too large, or not UTF-8.
     """
-    data = read_bytes(path, what=what, max_bytes=max_bytes)
+    data = read_bytes(path, what=what, limit=limit)
     if not data.strip():
         raise InputError(f"{what} {path.name} is empty", "Give a file with content.")
     try:

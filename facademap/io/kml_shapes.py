@@ -11,10 +11,9 @@ import shapely
 
 from facademap.errors import InputError
 from facademap.io.table_grids import read_bytes
+from facademap.limits import hold_within
 
 __all__ = ["read_kml"]
-
-_MOST_BYTES = 200_000_000
 
 
 def read_kml(path: Path) -> list[dict[str, Any]]:
@@ -24,13 +23,18 @@ def read_kml(path: Path) -> list[dict[str, Any]]:
     ------
     FileError, InputError
     """
-    data = read_bytes(path, what="KML file", max_bytes=_MOST_BYTES)
+    data = read_bytes(path, what="KML file", limit="file_mb")
     try:
         if path.suffix.lower() == ".kmz":
             with zipfile.ZipFile(path) as archive:
                 inner = next(e for e in archive.infolist() if e.filename.lower().endswith(".kml"))
-                if inner.file_size > _MOST_BYTES:
-                    raise InputError(f"{path.name}: unpacks to too much", "Give a smaller file.")
+                size = inner.file_size / 1e6
+                hold_within(
+                    "unpacked_mb",
+                    size,
+                    what=f"{path.name}: unpacks to {size:.0f} MB",
+                    remedy="Give a smaller file",
+                )
                 data = archive.read(inner)
         root = ElementTree.fromstring(data)
     except (ElementTree.ParseError, zipfile.BadZipFile, StopIteration, ValueError):

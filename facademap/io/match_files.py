@@ -15,6 +15,7 @@ from typing import Any
 
 from facademap.errors import FacademapError, FileError, InputError
 from facademap.io.whole_files import write_whole
+from facademap.limits import hold_within
 from facademap.match.problem import Block, Face, Flaw, Lock, Params, Problem, Repair
 from facademap.match.solution import Placement, Quality, Slabs, Solution, Unmatched
 
@@ -29,7 +30,6 @@ __all__ = [
     "write_solution",
 ]
 
-LARGEST_FILE_BYTES = 512 * 1024 * 1024
 _MISSING = object()
 _PARAMS = {
     "kerf": "kerf_mm",
@@ -500,8 +500,10 @@ def _read_json(path: Path) -> Any:
     if path.is_dir():
         raise FileError(f"{path} is a folder", "Name a JSON file.")
     try:
-        if path.stat().st_size > LARGEST_FILE_BYTES:
-            raise InputError(f"{path.name} is larger than 512 MB", "Split the problem.")
+        size = path.stat().st_size / 1e6
+        hold_within(
+            "file_mb", size, what=f"{path.name} is {size:.0f} MB large", remedy="Split the problem"
+        )
         text = path.read_bytes().decode("utf-8-sig")
     except FileNotFoundError:
         raise FileError(f"{path} does not exist", "Check the spelling of the path.") from None

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from facademap.errors import FileError, InputError
 from facademap.io.whole_files import open_whole
+from facademap.limits import hold_within
 
 __all__ = [
     "PictureInfo",
@@ -27,8 +28,6 @@ __all__ = [
 
 Bytes = NDArray[np.uint8]
 
-#: Largest picture that is decoded, in pixels (a setting): 400 megapixel is 1.2 GB of colour.
-MAX_PICTURE_PX = 400_000_000
 _FORMATS = ("JPEG", "PNG", "TIFF", "WEBP", "BMP", "JPEG2000", "PPM")
 #: Bits of a sensor that are stored in 16.
 _DEPTHS = (8, 10, 12, 14, 16)
@@ -68,7 +67,7 @@ class PictureInfo:
 
 
 @contextlib.contextmanager
-def _opened(path: Path, max_px: int) -> Iterator[Any]:
+def _opened(path: Path, limit: str) -> Iterator[Any]:
     from PIL import Image, UnidentifiedImageError
 
     try:
@@ -102,12 +101,13 @@ def _opened(path: Path, max_px: int) -> Iterator[Any]:
                     "Copy the photo again from the camera.",
                 ) from None
             with image:
-                if image.width * image.height > max_px:
-                    raise InputError(
-                        f"photo {path.name} claims {image.width} x {image.height} px, more than the "
-                        f"{max_px / 1e6:.0f} megapixel that are decoded",
-                        "Check the file; cut a very large picture into parts.",
-                    )
+                hold_within(
+                    limit,
+                    image.width * image.height / 1e6,
+                    what=f"photo {path.name} claims {image.width} x {image.height} px",
+                    unit=" megapixel that are decoded",
+                    remedy="Check the file, cut a very large picture into parts",
+                )
                 yield image
     finally:
         Image.MAX_IMAGE_PIXELS = before
@@ -138,14 +138,14 @@ def white_of_depth(brightest: int) -> int:
     return int(2 ** next(d for d in _DEPTHS if brightest < 2**d) - 1)
 
 
-def read_picture_info(path: Path, *, max_px: int = MAX_PICTURE_PX) -> PictureInfo:
+def read_picture_info(path: Path, *, limit: str = "megapixels") -> PictureInfo:
     """Size and EXIF of a photo.
 
     Raises
     ------
     FileError, InputError
     """
-    with _opened(path, max_px) as image:
+    with _opened(path, limit) as image:
         return _info(image)
 
 
@@ -183,13 +183,14 @@ def _positive(value: Any) -> float | None:
     return None
 
 
-def read_picture(path: Path, *, max_px: int = MAX_PICTURE_PX) -> tuple[Bytes, PictureInfo]:
+def read_picture(path: Path, *, limit: str = "megapixels") -> tuple[Bytes, PictureInfo]:
     """Decode a photo as stored (never turned by its EXIF).
 
     Parameters
     ----------
     path : Path
-    max_px : int
+    limit : str
+        Name of the limit of its pixels.
 
     Returns
     -------
@@ -202,7 +203,7 @@ def read_picture(path: Path, *, max_px: int = MAX_PICTURE_PX) -> tuple[Bytes, Pi
     FileError, InputError
         Missing, empty, truncated, no picture, or too large.
     """
-    with _opened(path, max_px) as image:
+    with _opened(path, limit) as image:
         info = _info(image)
         try:
             if image.format in ("JPEG", "MPO") and image.mode in ("RGB", "L"):

@@ -11,6 +11,7 @@ from pathlib import Path
 from facademap.errors import InputError
 from facademap.io.csv_tables import read_csv_rows
 from facademap.io.whole_files import write_whole
+from facademap.photo.control import hold_points
 from facademap.photo.mosaic_views import MosaicPoint
 
 __all__ = ["PhotoPoint", "read_mosaic_points", "read_photo_points", "write_carried_points"]
@@ -92,12 +93,14 @@ def read_mosaic_points(
     points: list[MosaicPoint] = []
     places: dict[str, tuple[float, float]] = {}
     roles: dict[str, str] = {}
-    for row in read_csv_rows(
+    rows = read_csv_rows(
         path,
         columns=("photo", "name", "u_m", "v_m", "x_px", "y_px", "role"),
         optional=("sigma_px", "sigma_mm"),
         what="control file",
-    ):
+    )
+    hold_points(len(rows))
+    for row in rows:
         photo, name, role = row.text("photo"), row.text("name"), row.text("role").lower()
         if photo not in photos:
             raise InputError(

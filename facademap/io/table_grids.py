@@ -18,15 +18,10 @@ from typing import Any
 from xml.etree import ElementTree
 
 from facademap.errors import FileError, InputError
+from facademap.limits import hold_within, limits_now, raise_limit
 
-__all__ = ["MAX_BYTES", "Cell", "Grid", "decode_text", "read_bytes", "read_grids"]
+__all__ = ["Cell", "Grid", "decode_text", "read_bytes", "read_grids"]
 
-#: A table of points has no use for more; protects against a wrong file being read for minutes.
-MAX_BYTES = 64_000_000
-#: Rows of one table: far above any survey that was seen.
-MOST_ROWS = 200_000
-#: What a spreadsheet may unpack to; one of 100,000 rows and 30 columns stays far below.
-MAX_UNPACKED_BYTES = 600_000_000
 _SPREADSHEETS = (".xlsx", ".xlsm", ".ods")
 _SEPARATORS = (",", ";", "\t", "|")
 Cell = str | float | int | bool | dt.datetime | None
@@ -60,8 +55,8 @@ class Grid:
     notes: tuple[str, ...] = ()
 
 
-def read_bytes(path: Path, *, what: str, max_bytes: int = MAX_BYTES) -> bytes:
-    """The content of a file that must have some.
+def read_bytes(path: Path, *, what: str, limit: str = "table_mb") -> bytes:
+    """The content of a file that must have some; ``limit`` names the limit of its size.
 
     Raises
     ------
@@ -72,11 +67,12 @@ def read_bytes(path: Path, *, what: str, max_bytes: int = MAX_BYTES) -> bytes:
         if path.is_dir():
             raise FileError(f"{what} {path.name} is a folder", "Give the path of a file.")
         size = path.stat().st_size
-        if size > max_bytes:
-            raise InputError(
-                f"{what} {path.name} is {size / 1e6:.0f} MB large",
-                "Check that it is the right file.",
-            )
+        hold_within(
+            limit,
+            size / 1e6,
+            what=f"{what} {path.name} is {size / 1e6:.0f} MB large",
+            remedy="Check that it is the right file",
+        )
         data = path.read_bytes()
     except FileNotFoundError:
         raise FileError(
@@ -186,7 +182,7 @@ def _csv_rows(
     try:
         for cells in reader:
             if any(cell.strip() for cell in cells):
-                if len(rows) >= MOST_ROWS:
+                if len(rows) >= limits_now().rows:
                     raise _too_long(name)
                 rows.append((reader.line_num, list(cells)))
     except csv.Error as error:
@@ -206,11 +202,12 @@ def _unpacked(path: Path, data: bytes) -> zipfile.ZipFile:
         raise InputError(
             f"{path.name}: cannot be read as a spreadsheet", "Save it again as .xlsx, .ods or .csv."
         ) from None
-    if size > MAX_UNPACKED_BYTES:
-        raise InputError(
-            f"{path.name}: unpacks to {size / 1e6:.0f} MB",
-            "Save only the table, or save it as CSV.",
-        )
+    hold_within(
+        "unpacked_mb",
+        size / 1e6,
+        what=f"{path.name}: unpacks to {size / 1e6:.0f} MB",
+        remedy="Save only the table, or save it as CSV",
+    )
     return archive
 
 
@@ -247,16 +244,17 @@ def _read_xlsx(path: Path, data: bytes) -> list[Grid]:
 
 def _bounded(rows: Iterable[Any], where: str) -> Iterator[tuple[int, Any]]:
     """Rows with their numbers, as long as there are no more than a table may have."""
+    most = limits_now().rows
     for number, row in enumerate(rows, start=1):
-        if number > MOST_ROWS:
+        if number > most:
             raise _too_long(where)
         yield number, row
 
 
 def _too_long(where: str) -> InputError:
     return InputError(
-        f"{where} has more than {MOST_ROWS} rows",
-        "Delete empty formatted rows at its end, or bring it in parts.",
+        f"{where} has more than {limits_now().rows} rows",
+        f"Delete empty formatted rows at its end, bring it in parts, {raise_limit('rows')}.",
     )
 
 
@@ -355,7 +353,7 @@ def _ods_sheet(path: Path, table: Any) -> Grid:
             cells += [value] * min(times, _MOST_COLUMNS - len(cells))
         repeated = int(row.get(f"{{{_TABLE}}}number-rows-repeated", 1))
         filled = any(c not in (None, "") for c in cells)
-        if filled and len(rows) + repeated > MOST_ROWS:
+        if filled and len(rows) + repeated > limits_now().rows:
             raise _too_long(where)
         if filled:
             rows += [(number + k + 1, cells) for k in range(repeated)]

@@ -20,12 +20,10 @@ from shapely.geometry import shape
 
 from facademap.errors import FileError, InputError
 from facademap.io.csv_tables import TableWords, read_table, read_text_file
+from facademap.limits import hold_within, is_nested_deeper, limits_now, raise_limit
 
 __all__ = ["MARK", "ShapeFile", "pixel_mark", "read_shapes"]
 
-#: A survey of a wall is far smaller; larger files are read by mistake.
-MAX_FILE_BYTES = 500_000_000
-MAX_FEATURES = 1_000_000
 #: Member of our own GeoJSON that says in what its coordinates are.
 MARK = "facademap"
 _OGR = {".gpkg": "a GeoPackage", ".shp": "a shapefile", ".fgb": "a FlatGeobuf file"}
@@ -114,12 +112,21 @@ def read_shapes(
         raise InputError(
             f"{path}: holds no features", "Give a file with at least one outline, line or point."
         )
-    if len(found.frame) > MAX_FEATURES:
-        raise InputError(
-            f"{path}: holds {len(found.frame)} features, more than {MAX_FEATURES}",
-            "Split it into parts.",
-        )
+    _hold_count(path, len(found.frame))
     return found
+
+
+def _hold_count(path: Path, count: int) -> None:
+    hold_within(
+        "features", count, what=f"{path}: holds {count} features", remedy="Split it into parts"
+    )
+
+
+def _too_deep(path: Path) -> InputError:
+    return InputError(
+        f"{path}: is nested more than {limits_now().nested} deep",
+        f"Export it again as a plain feature collection, {raise_limit('nested')}.",
+    )
 
 
 def _framed(rows: list[dict[str, Any]]) -> gpd.GeoDataFrame:
@@ -137,11 +144,7 @@ def _read_ogr(path: Path, layer: str | None, likely: str | None) -> ShapeFile:
         names = [str(n) for n, kind in pyogrio.list_layers(path) if kind is not None]
         chosen = _chosen_layer(path, names, layer, likely)
         info = pyogrio.read_info(path, layer=chosen)
-        if info["features"] > MAX_FEATURES:
-            raise InputError(
-                f"{path}: holds {info['features']} features, more than {MAX_FEATURES}",
-                "Split it into parts.",
-            )
+        _hold_count(path, info["features"])
         frame = pyogrio.read_dataframe(path, layer=chosen, datetime_as_string=True)
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, RuntimeError) as error:
         raise InputError(
@@ -191,20 +194,16 @@ def _read_drawing(path: Path, layer: str | None) -> ShapeFile:
 
 
 def _read_geojson(path: Path) -> ShapeFile:
+    text = read_text_file(path, what="GeoJSON file", limit="file_mb")
     try:
-        content = json.loads(
-            read_text_file(path, what="GeoJSON file", max_bytes=MAX_FILE_BYTES),
-            parse_constant=_refuse_constant,
-        )
+        content = json.loads(text, parse_constant=_refuse_constant)
     except json.JSONDecodeError as error:
         raise InputError(
             f"{path}: is not JSON (line {error.lineno}: {error.msg})",
             "The file may be cut off; export it again.",
         ) from None
     except RecursionError:
-        raise InputError(
-            f"{path}: is nested too deeply", "Export it again as a plain feature collection."
-        ) from None
+        raise _too_deep(path) from None
     except ValueError as error:
         raise InputError(f"{path}: {error}", "Replace it by a number or leave it out.") from None
     features = content.get("features") if isinstance(content, dict) else None
@@ -213,11 +212,9 @@ def _read_geojson(path: Path) -> ShapeFile:
             f"{path}: is not a GeoJSON feature collection",
             "Export the layer as a feature collection.",
         )
-    if len(features) > MAX_FEATURES:
-        raise InputError(
-            f"{path}: holds {len(features)} features, more than {MAX_FEATURES}",
-            "Split it into parts.",
-        )
+    _hold_count(path, len(features))
+    if is_nested_deeper(content, limits_now().nested):
+        raise _too_deep(path)
     rows: list[dict[str, Any]] = []
     shapes: list[Any] = []
     for number, feature in enumerate(features, start=1):

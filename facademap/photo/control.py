@@ -11,8 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facademap.errors import GeometryError, InputError
+from facademap.limits import hold_within
 
-__all__ = ["ControlPoint", "ControlPoints", "check_control", "describe_spread"]
+__all__ = ["ControlPoint", "ControlPoints", "check_control", "describe_spread", "hold_points"]
 
 Floats = NDArray[np.floating[Any]]
 Role = Literal["control", "check"]
@@ -51,6 +52,16 @@ class ControlPoint:
     sigma_m: float = 0.0
 
 
+def hold_points(count: int) -> None:
+    """Refuse more points than a fit is made for."""
+    hold_within(
+        "control_points",
+        count,
+        what=f"{count} control points in one fit",
+        remedy="Keep those that were measured best",
+    )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ControlPoints:
     """The points of one photo as arrays, in the order of the file.
@@ -73,7 +84,14 @@ class ControlPoints:
 
     @classmethod
     def from_points(cls, points: Sequence[ControlPoint]) -> ControlPoints:
-        """Collect points; the order is kept."""
+        """Collect points; the order is kept.
+
+        Raises
+        ------
+        InputError
+            More than a fit is made for: what is told of each grows with their number, 4,000 took two minutes.
+        """
+        hold_points(len(points))
         return cls(
             name=tuple(p.name for p in points),
             wall_m=np.array([(p.u_m, p.v_m) for p in points], dtype=float).reshape(-1, 2),

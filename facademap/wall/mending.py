@@ -13,7 +13,7 @@ import shapely
 from numpy.typing import NDArray
 
 from facademap.errors import GeometryError
-from facademap.tables.limits import LIMITS, Limits
+from facademap.limits import Limits, limits_now, raise_limit
 
 __all__ = ["check_size", "count_contacts", "mend", "mend_all"]
 
@@ -21,18 +21,19 @@ __all__ = ["check_size", "count_contacts", "mend", "mend_all"]
 _SIDES_AT_ONCE = 8
 
 
-def check_size(shape: shapely.Geometry, *, name: str, limits: Limits = LIMITS) -> None:
+def check_size(shape: shapely.Geometry, *, name: str, limits: Limits | None = None) -> None:
     """Refuse an outline of too many corners.
 
     Raises
     ------
     GeometryError
     """
+    limits = limits or limits_now()
     corners = int(shapely.get_num_coordinates(shape))
     if corners > limits.corners:
         raise GeometryError(
             f"{name}: an outline of {corners} corners, more than {limits.corners}",
-            "Draw it with fewer corners, or raise the limit corners in the setting limits.",
+            f"Draw it with fewer corners, {raise_limit('corners')}.",
         )
 
 
@@ -64,7 +65,7 @@ def count_contacts(shape: shapely.Geometry, *, most: int) -> int:
     return found
 
 
-def mend(shape: shapely.Geometry, *, name: str, limits: Limits = LIMITS) -> shapely.Geometry:
+def mend(shape: shapely.Geometry, *, name: str, limits: Limits | None = None) -> shapely.Geometry:
     """A valid geometry of the same dimension; one that is valid comes back as it is.
 
     Parameters
@@ -78,6 +79,7 @@ def mend(shape: shapely.Geometry, *, name: str, limits: Limits = LIMITS) -> shap
     GeometryError
         Too many corners, too many crossings, or nothing left of it.
     """
+    limits = limits or limits_now()
     check_size(shape, name=name, limits=limits)
     try:
         if shape.is_valid:
@@ -85,7 +87,7 @@ def mend(shape: shapely.Geometry, *, name: str, limits: Limits = LIMITS) -> shap
         if count_contacts(shape, most=limits.contacts) > limits.contacts:
             raise GeometryError(
                 f"{name}: it meets itself in more than {limits.contacts} places",
-                "Draw it again so that it does not cross itself.",
+                f"Draw it again so that it does not cross itself, {raise_limit('contacts')}.",
             )
         mended = _same_dimension(shapely.make_valid(shape), shape)
     except shapely.errors.ShapelyError as error:
@@ -97,7 +99,7 @@ def mend(shape: shapely.Geometry, *, name: str, limits: Limits = LIMITS) -> shap
     return mended
 
 
-def mend_all(shapes: Any, *, what: str = "outline", limits: Limits = LIMITS) -> NDArray[Any]:
+def mend_all(shapes: Any, *, what: str = "outline", limits: Limits | None = None) -> NDArray[Any]:
     """:func:`mend` for an array; only those that are not valid cost anything."""
     result = np.array(shapes, dtype=object)
     for position in np.flatnonzero(~shapely.is_valid(result) & ~shapely.is_missing(result)):

@@ -22,6 +22,7 @@ from facademap.errors import (
     SolveError,
     StageError,
 )
+from facademap.limits import is_nested_deeper
 
 __all__ = [
     "Answer",
@@ -144,7 +145,7 @@ async def read_body(request: Request) -> Any:
             json.dumps(body, ensure_ascii=False).encode()
     except (ValueError, RecursionError):
         raise InputError("a request that is not JSON", "Send one JSON object.") from None
-    if _is_deep(body):
+    if is_nested_deeper(body, DEEPEST):
         raise InputError(f"a request nested more than {DEEPEST} deep", "Send plain values.")
     return body
 
@@ -164,18 +165,6 @@ def _finite(text: str) -> float:
     if not math.isfinite(value):
         raise ValueError(text)
     return value
-
-
-def _is_deep(value: Any) -> bool:
-    level = [value] if isinstance(value, (dict, list)) else []
-    for _ in range(DEEPEST):
-        inner = (
-            v for holder in level for v in (holder.values() if isinstance(holder, dict) else holder)
-        )
-        level = [v for v in inner if isinstance(v, (dict, list))]
-        if not level:
-            return False
-    return True
 
 
 def threaded(function: Callable[..., Any]) -> Callable[[Request], Awaitable[Response]]:

@@ -9,11 +9,12 @@ from starlette.requests import Request
 from starlette.routing import Route
 
 from facademap import __version__
+from facademap.limits import limits_now
 from facademap.tables import TABLES
 from facademap.tasks.desk.edit import MAX_CHANGES, PREFIXES
 from facademap.tasks.desk.work import ACTS
 from facademap.web.answers import threaded
-from facademap.web.guard import MAX_JSON_BYTES, PICTURE_TYPES
+from facademap.web.guard import PICTURE_TYPES
 from facademap.web.jobs import KINDS
 
 __all__ = ["describe", "routes"]
@@ -399,7 +400,7 @@ def describe() -> Schema:
         "info": {
             "title": "facademap survey desk",
             "version": __version__,
-            "description": f"Lengths in metres of the wall. A request holds at most {MAX_JSON_BYTES} bytes.",
+            "description": f"Lengths in metres of the wall. A request holds at most {limits_now().request_mb} MB.",
         },
         "paths": paths,
         "components": {"schemas": {"Fault": fault}},

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from http.cookies import CookieError, SimpleCookie
 from typing import Any
 
+from facademap.limits import limits_now
 from facademap.web.sessions import Pass, Sessions
 
 __all__ = ["LONGEST_NAME", "SECURITY_HEADERS", "Access", "Guard", "author_of"]
@@ -35,9 +36,6 @@ SECURITY_HEADERS: tuple[tuple[bytes, bytes], ...] = tuple(
         "permissions-policy": "camera=(self), geolocation=(), microphone=()",
     }.items()
 )
-#: A body larger than this is refused unread. Pictures may be larger than edits.
-MAX_JSON_BYTES = 8_000_000
-MAX_PICTURE_BYTES = 80_000_000
 PICTURE_TYPES = ("image/jpeg", "image/png", "image/tiff", "image/webp")
 FORM_TYPE = "application/x-www-form-urlencoded"
 LONGEST_NAME = 80
@@ -156,7 +154,7 @@ class Guard:
         if refusal:
             await _refuse(send, *refusal)
             return
-        limit = MAX_PICTURE_BYTES if _media_type(headers) in PICTURE_TYPES else MAX_JSON_BYTES
+        _, limit = _most_bytes(_media_type(headers))
         await self._app(scope, _limited(receive, limit), _with_headers(send))
 
     def _refusal(self, scope: Scope, headers: dict[bytes, str]) -> tuple[int, str, str] | None:
@@ -214,10 +212,20 @@ class Guard:
             length = int(headers.get(b"content-length", "0"))
         except ValueError:
             return 400, "a content length that is no number", "Send the request again."
-        limit = MAX_PICTURE_BYTES if kind in PICTURE_TYPES else MAX_JSON_BYTES
-        if length > limit:
-            return 413, f"{length} bytes at once", f"Send at most {limit} bytes."
+        name, most = _most_bytes(kind)
+        if length > most:
+            return (
+                413,
+                f"{length} bytes at once, more than {most}",
+                f"Send less at once, or have the server started with --limit {name}=NUMBER.",
+            )
         return None
+
+
+def _most_bytes(kind: str) -> tuple[str, int]:
+    """Limit of a body by its type, and its bytes: a larger one is refused unread. Pictures may be larger than edits."""
+    name = "upload_mb" if kind in PICTURE_TYPES else "request_mb"
+    return name, getattr(limits_now(), name) * 1_000_000
 
 
 def _media_type(headers: dict[bytes, str]) -> str:

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import openpyxl
 import pytest
 
 from facademap.errors import InputError
-from facademap.io import table_grids
 from facademap.io.table_grids import read_grids
+from facademap.limits import other_limits
 
 
 @pytest.fixture(autouse=True)
-def short(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(table_grids, "MOST_ROWS", 5)
+def short() -> Iterator[None]:
+    with other_limits(rows=5):
+        yield
 
 
 def written(folder: Path, rows: int, ending: str) -> Path:

@@ -21,7 +21,6 @@ __all__ = ["take_photo"]
 #: Formats by what their bytes say; the name that came with them is not believed.
 _ENDINGS = {"JPEG": ".jpg", "MPO": ".jpg", "PNG": ".png", "TIFF": ".tif", "WEBP": ".webp"}
 _SUBJECTS = ("elevation", "condition", "block", "record", "chart")
-MOST_PX = 200_000_000
 
 
 def take_photo(
@@ -50,7 +49,7 @@ def take_photo(
     digest = hashlib.sha256(data).hexdigest()
     with temporary_folder() as folder:
         arrived = write_whole("arrived", data, inside=folder, durable=False)
-        _, info = read_picture(arrived, max_px=MOST_PX)
+        _, info = read_picture(arrived, limit="upload_megapixels")
         ending = _ENDINGS.get(info.format)
         if ending is None:
             raise InputError(f"a picture of format {info.format}", "Send JPEG, PNG, TIFF or WebP.")

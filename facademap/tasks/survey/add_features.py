@@ -23,7 +23,6 @@ from facademap.store.edit import Edit
 from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import TABLES, Table, is_missing
-from facademap.tables.limits import LIMITS, Limits, limits_from
 from facademap.tables.names import as_id, id_fault
 from facademap.tasks.survey.add_photos import surface_of
 from facademap.tasks.survey.doubts import find_doubts, say_understood
@@ -156,13 +155,12 @@ def _finished(
     project: Project, kind: FeatureKind, frame: gpd.GeoDataFrame, result: dict[str, Any]
 ) -> gpd.GeoDataFrame:
     """Mended outlines and, for conditions, what follows from them; notes go to the result."""
-    limits = limits_from(project.setting("limits"))
-    shapes, mended = mend_outlines(frame, limits=limits)
+    shapes, mended = mend_outlines(frame)
     frame = frame.set_geometry(shapes)
     result["notes"] = [*result["notes"], *mended]
     if kind == "conditions":
         stones, openings = project.read("wall_stones"), project.read("openings")
-        frame, more = complete_conditions(frame, stones, openings, limits=limits)
+        frame, more = complete_conditions(frame, stones, openings)
         result["notes"] += more
         result["area_m2"] = float(frame["area_m2"].sum())
     return frame
@@ -193,8 +191,6 @@ def complete_conditions(
     conditions: gpd.GeoDataFrame,
     wall_stones: gpd.GeoDataFrame,
     openings: gpd.GeoDataFrame,
-    *,
-    limits: Limits = LIMITS,
 ) -> tuple[gpd.GeoDataFrame, list[str]]:
     """Conditions with term, family, layer, wall stone, area and length found; notes on overlaps."""
     frame = conditions.copy()
@@ -204,7 +200,7 @@ def complete_conditions(
     frame["wall_stone"] = attach_wall_stones(frame, wall_stones)
     frame["area_m2"] = measure_area_m2(frame, openings)
     frame["length_m"] = measure_length_m(frame)
-    overlaps = find_overlaps(frame, limits=limits)
+    overlaps = find_overlaps(frame)
     notes = [
         f"{r.a} and {r.b} are both {r.term} and overlap by {r.area_m2:.4f} m2; the area counts twice"
         for r in overlaps.itertuples()

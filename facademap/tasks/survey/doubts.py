@@ -9,9 +9,9 @@ import numpy as np
 import shapely
 
 from facademap.errors import GeometryError, InputError
+from facademap.limits import limits_now, raise_limit
 from facademap.store.project import Project
 from facademap.tables import Table, is_missing
-from facademap.tables.limits import LIMITS, Limits
 from facademap.tasks.survey.understand_shapes import (
     FEWEST_ON_PICTURE,
     USUAL_AREA_M2,
@@ -133,12 +133,11 @@ def _identical(project: Project, moved: gpd.GeoDataFrame, surface: str, kind: st
     return inside + [f"{labels[a]} = {kept['id'].iloc[b]} of the project" for a, b in pairs]
 
 
-def identical_pairs(
-    first: Any, second: Any, *, one: bool, limits: Limits = LIMITS
-) -> list[tuple[int, int]]:
+def identical_pairs(first: Any, second: Any, *, one: bool) -> list[tuple[int, int]]:
     """Pairs of outlines that are one and the same; with ``one`` both are one list, each pair once."""
     if not len(first) or not len(second):
         return []
+    most_pairs = limits_now().overlaps
     first, second = shapely.force_2d(first), shapely.force_2d(second)
     found: list[tuple[int, int]] = []
     tree, looked_at = shapely.STRtree(second), 0
@@ -156,10 +155,10 @@ def identical_pairs(
         near = off <= np.sqrt(most)
         a, b, most = a[near], b[near], most[near]
         looked_at += len(a)
-        if looked_at > limits.overlaps:
+        if looked_at > most_pairs:
             raise GeometryError(
-                f"more than {limits.overlaps} pairs of outlines lie over each other",
-                "Look for outlines that were read twice, or raise the limit overlaps in the setting limits.",
+                f"more than {most_pairs} pairs of outlines lie over each other",
+                f"Look for outlines that were read twice, {raise_limit('overlaps')}.",
             )
         shared = shapely.area(shapely.intersection(first[a], second[b]))
         same = shared >= IDENTICAL_SHARE * most
