@@ -65,7 +65,12 @@ def test_a_link_selects_and_shows_what_it_names(chromium: Any, path: str, link: 
     page, trouble = _open(chromium, f"{path}#{link}")
     assert page.is_visible("#panel-detail")
     assert page.inner_text("#panel-detail h2").startswith("C-001" if "C-001" in link else "R-001")
-    assert page.locator(".leaflet-overlay-pane path").count() == 1, "marked on the wall"
+    # one line in the colour of the selection, with its light rim below it
+    marks = page.locator(".leaflet-overlay-pane path")
+    assert [marks.nth(k).get_attribute("stroke") for k in range(marks.count())] == [
+        "#ffffff",
+        "#0b7a83",
+    ], "marked on the wall"
     assert trouble == []
 
 

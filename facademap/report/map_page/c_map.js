@@ -32,11 +32,14 @@ const Stage = (() => {
   function select(feature, move) {
     state.selected = feature; marked.clearLayers(); Panels.mark(feature); if (!feature) return;
     if (feature.s !== state.surface) { $("surface").value = feature.s; open(feature.s); }
-    const style = { color: "#ffd400", weight: 4, fill: false, interactive: false };
-    if (feature.t === "X") L.circleMarker(latlng(...feature.c), { ...style, radius: 12 }).addTo(marked);
-    for (const ring of feature.t === "X" ? [] : Wall.rings(feature)) {
-      const places = []; for (let n = 0; n < ring.length; n += 2) places.push(latlng(ring[n], ring[n + 1]));
-      (feature.t === "P" ? L.polygon : L.polyline)(places, style).addTo(marked);
+    // a light rim below and the line of the desk's selection above, seen on dark stone and on pale
+    for (const line of [{ color: "#ffffff", weight: 6.5 }, { color: "#0b7a83", weight: 3.2 }]) {
+      const style = { ...line, fill: false, interactive: false };
+      if (feature.t === "X") L.circleMarker(latlng(...feature.c), { ...style, radius: 12 }).addTo(marked);
+      for (const ring of feature.t === "X" ? [] : Wall.rings(feature)) {
+        const places = []; for (let n = 0; n < ring.length; n += 2) places.push(latlng(ring[n], ring[n + 1]));
+        (feature.t === "P" ? L.polygon : L.polyline)(places, style).addTo(marked);
+      }
     }
     if (move) { const grow = Math.max(150, (feature.b[2] - feature.b[0]) * .6); map.fitBounds(box([feature.b[0] - grow, feature.b[1] - grow, feature.b[2] + grow, feature.b[3] + grow]), { animate: false, maxZoom: surface.levels + 1 }); }
     Panels.detail(feature);

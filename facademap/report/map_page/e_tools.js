@@ -8,8 +8,8 @@ const Tools = (() => {
   function pm(surface, dx, dy) { const s = surface.sigma_m; return s ? 1.96 * Math.SQRT2 * s : null; }
   function busy(latlng) { if (!measuring) return false; places.push(latlng); sketch(); return true; }
   function sketch() {
-    drawn.clearLayers(); drawn.addTo(map); if (places.length > 1) L.polyline(places, { color: "#ffd400", weight: 3, interactive: false }).addTo(drawn);
-    places.forEach((p) => L.circleMarker(p, { radius: 4, color: "#111", fillColor: "#ffd400", fillOpacity: 1, interactive: false }).addTo(drawn));
+    drawn.clearLayers(); drawn.addTo(map); if (places.length > 1) for (const line of [{ color: "#ffffff", weight: 5 }, { color: "#0b7a83", weight: 2.4 }]) L.polyline(places, { ...line, interactive: false }).addTo(drawn);
+    places.forEach((p) => L.circleMarker(p, { radius: 4, color: "#0b7a83", fillColor: "#ffffff", fillOpacity: 1, interactive: false }).addTo(drawn));
     const surface = Wall.surface(); let total = 0, variance = 0, twice = 0;
     places.forEach((p, n) => { if (n) { total += Math.hypot(p.lng - places[n - 1].lng, p.lat - places[n - 1].lat); variance += (pm(surface) || 0) ** 2; } const q = places[(n + 1) % places.length]; twice += p.lng * q.lat - q.lng * p.lat; });
     const plus = surface.sigma_m ? " \u00b1 " + Wall.length(Math.sqrt(variance)) : "";
