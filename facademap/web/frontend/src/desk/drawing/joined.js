@@ -2,14 +2,26 @@
 import { entryOf, surface, tableOf } from "../data/data.js";
 import { togetherOn } from "../data/settings.js";
 import { faultOf, roundAll } from "../geometry/shapes.js";
-import { changesOf, movedAlong } from "../geometry/topology.js";
+import { movedTogether, TOUCH_M } from "../geometry/topology.js";
 
 const PER_M = 1e6;
 /** How far corners of one joint lie apart: stones have mortar between them, other outlines touch. */
 const REACH_M = { wall_stones: 0.03 };
-const TOUCH_M = 2e-5;
 
-const pointOf = (change) => ("from" in change ? [change.from] : [change.a, change.b]);
+/** Outlines of a table on the surface in view that come into a box of the wall. */
+const nearIn = (table) => (box) => {
+  const found = [];
+  tableOf(table).shapesIn(
+    box.map((x) => x * PER_M),
+    (pack, i) => {
+      if (pack.value("surface", i) !== surface.peek()) return;
+      const id = pack.value("id", i);
+      const { geometry } = entryOf(table, id)?.row ?? {};
+      if (geometry) found.push({ id, geometry });
+    },
+  );
+  return found;
+};
 
 /**
  * Changes of the neighbours that follow from changed outlines.
@@ -18,23 +30,15 @@ const pointOf = (change) => ("from" in change ? [change.from] : [change.a, chang
  */
 export function neighboursOf(outlines) {
   if (!togetherOn.value) return [];
-  const own = new Set(outlines.map(({ id }) => id));
-  const found = new Map();
-  for (const { table, before, after } of outlines) {
-    const changes = changesOf(before, after);
-    const reach = REACH_M[table] ?? TOUCH_M;
-    for (const [u, v] of changes.flatMap(pointOf)) {
-      const box = [u - reach, v - reach, u + reach, v + reach].map((x) => x * PER_M);
-      tableOf(table).shapesIn(box, (pack, i) => {
-        const id = pack.value("id", i);
-        if (own.has(id) || found.has(id) || pack.value("surface", i) !== surface.peek()) return;
-        const old = entryOf(table, id)?.row.geometry;
-        const next = old && movedAlong(old, changes, reach);
-        if (!next) return;
-        const geometry = { ...next, coordinates: roundAll(next.coordinates) };
-        if (!faultOf(geometry)) found.set(id, { op: "update", table, id, values: { geometry } });
-      });
-    }
-  }
-  return [...found.values()];
+  return [...new Set(outlines.map((o) => o.table))].flatMap((table) => {
+    const own = outlines.filter((o) => o.table === table);
+    return movedTogether(own, nearIn(table), REACH_M[table] ?? TOUCH_M)
+      .map(({ id, geometry }) => ({
+        op: "update",
+        table,
+        id,
+        values: { geometry: { ...geometry, coordinates: roundAll(geometry.coordinates) } },
+      }))
+      .filter(({ values }) => !faultOf(values.geometry));
+  });
 }

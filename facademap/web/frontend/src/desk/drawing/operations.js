@@ -11,6 +11,7 @@ import {
   roundAll,
   shifted,
   split,
+  storable,
   subtract,
   union,
 } from "../geometry/shapes.js";
@@ -54,7 +55,10 @@ export function splitBy(line) {
   const chosen = chosenAreas();
   const changes = [];
   for (const { table, id, row } of chosen.length ? chosen : crossedBy(line)) {
-    const parts = split(row.geometry, line).sort((a, b) => areaOf(b) - areaOf(a));
+    const parts = split(row.geometry, line)
+      .map(storable)
+      .filter(Boolean)
+      .sort((a, b) => areaOf(b) - areaOf(a));
     if (parts.length < 2) continue;
     changes.push(changed(table, id, parts[0]));
     for (const geometry of parts.slice(1)) changes.push(inserted(table, row, geometry));
@@ -73,8 +77,8 @@ export function splitBy(line) {
 export function cutOut(knife, asHole) {
   const changes = [];
   for (const { table, id, row } of chosenAreas()) {
-    if (asHole && !common(row.geometry, knife)) continue;
-    const rest = subtract(row.geometry, knife);
+    if (asHole && !storable(common(row.geometry, knife))) continue;
+    const rest = storable(subtract(row.geometry, knife));
     if (rest) changes.push(changed(table, id, rest));
   }
   if (changes.length) edit(t(asHole ? "what.hole" : "what.cut"), changes);
@@ -108,7 +112,7 @@ export function merge() {
   }
   const [first, ...others] = chosen;
   edit(t("what.merge"), [
-    changed(first.table, first.id, union(chosen.map((c) => c.row.geometry))),
+    changed(first.table, first.id, storable(union(chosen.map((c) => c.row.geometry)))),
     ...renamed(first, new Set(others.map(({ id }) => id))),
     ...others.map(({ table, id }) => ({ op: "delete", table, id })),
   ]);

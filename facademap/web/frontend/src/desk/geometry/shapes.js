@@ -1,6 +1,7 @@
 // Geometry of drawing: checks, measures and operations on outlines, in metres of the wall.
 import clipping from "polygon-clipping";
 import { crossingsOf } from "./crossings.js";
+import { splitArea } from "./splitting.js";
 
 export const round = (x) => Math.round(x * 1e6) / 1e6;
 export const roundAll = (c) =>
@@ -82,13 +83,21 @@ export function shifted({ type, coordinates }, [dx, dy]) {
 
 const asMulti = (g) => (g.type === "Polygon" ? [g.coordinates] : g.coordinates);
 function fromMulti(coordinates) {
-  const parts = coordinates
+  if (!coordinates.length) return null;
+  return coordinates.length === 1
+    ? { type: "Polygon", coordinates: coordinates[0] }
+    : { type: "MultiPolygon", coordinates };
+}
+
+/** Parts of an area smaller than this are no parts. */
+const LEAST_M2 = 1e-7;
+/** An area as it is stored: on the grid of the wall, without what is too small to be seen; null where nothing is left. */
+export function storable(geometry) {
+  if (!geometry) return null;
+  const parts = asMulti(geometry)
     .map(roundAll)
-    .filter((p) => areaOf({ type: "Polygon", coordinates: p }) > 1e-7);
-  if (!parts.length) return null;
-  return parts.length === 1
-    ? { type: "Polygon", coordinates: parts[0] }
-    : { type: "MultiPolygon", coordinates: parts };
+    .filter((p) => areaOf({ type: "Polygon", coordinates: p }) > LEAST_M2);
+  return fromMulti(parts);
 }
 
 /** @param {any[]} multis */
@@ -99,26 +108,11 @@ export const common = (a, b) => fromMulti(clipping.intersection(asMulti(a), asMu
 export const partsOf = (g) =>
   g === null ? [] : asMulti(g).map((coordinates) => ({ type: "Polygon", coordinates }));
 
-/** Parts of an outline on both sides of a line that crosses it; the gap is far below the rounding. */
-export function split(geometry, line) {
-  const half = 2e-8;
-  const strips = line.slice(1).map((b, i) => {
-    const a = line[i];
-    const d = Math.hypot(b[0] - a[0], b[1] - a[1]) || 1;
-    const [x, y] = [((a[1] - b[1]) / d) * half, ((b[0] - a[0]) / d) * half];
-    return [
-      [
-        [a[0] + x, a[1] + y],
-        [b[0] + x, b[1] + y],
-        [b[0] - x, b[1] - y],
-        [a[0] - x, a[1] - y],
-        [a[0] + x, a[1] + y],
-      ],
-    ];
-  });
-  const rest = clipping.difference(asMulti(geometry), joined(strips.map((s) => [s])));
-  return partsOf(fromMulti(rest));
-}
+/** Parts of an outline on the sides of a line that crosses it. */
+export const split = (geometry, line) =>
+  asMulti(geometry)
+    .flatMap((rings) => splitArea(rings, line))
+    .map((coordinates) => ({ type: "Polygon", coordinates }));
 
 /** Direction of the bed of a stone: the side of its outline that lies flattest, in radians. */
 export function bedAngle(geometry) {
