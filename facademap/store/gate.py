@@ -325,6 +325,7 @@ def judge_edit(project: Project, txn: str, *, by_hand: bool = False) -> None:
         for (table, _), (_, after) in net.items()
         if table == "work_log" and after is not None and after["stage"] in ("proposed", "redo")
     }
+    known: set[Place] = set()
     for (table, id), (before, after) in net.items():
         if after is None:
             if before is not None:
@@ -339,7 +340,7 @@ def judge_edit(project: Project, txn: str, *, by_hand: bool = False) -> None:
         else:
             around = {}
         refuse_change(table, id, before, after, changed=changed, by_hand=by_hand, **around)
-        _need_names(project, table, id, after, changed)
+        _need_names(project, table, id, after, changed, known)
         _need_kin(project, table, id, after, changed)
 
 
@@ -386,10 +387,17 @@ def _need_kin(project: Project, table: str, id: str, row: Row, changed: Set[str]
                 )
 
 
-def _need_names(project: Project, table: str, id: str, row: Row, changed: frozenset[str]) -> None:
+def _need_names(
+    project: Project, table: str, id: str, row: Row, changed: frozenset[str], known: set[Place]
+) -> None:
+    """``known``: rows that were found to be there; the rows of one edit mostly name the same few."""
     for column in TABLES[table].columns:
         for name in column.names(row.get(column.name)) if column.name in changed else ():
-            if _row_or_none(project, column.refers, name) is None:
+            if (column.refers, name) in known:
+                continue
+            if _row_or_none(project, column.refers, name) is not None:
+                known.add((column.refers, name))
+            else:
                 raise InputError(
                     f"{TABLES[table].title.lower()}: {id} names {name} as its {_words(column.name)}, "
                     f"which is not among the {TABLES[column.refers].title.lower()}",

@@ -21,6 +21,7 @@ from facademap.store.changes import changes_after
 from facademap.store.edit import table_named
 from facademap.store.gate import BY_RECORD, consequences_of
 from facademap.store.project import Project
+from facademap.store.told_rows import changed_places, rows_as_json
 from facademap.tables import TABLES
 from facademap.tables.settings import REQUIRABLE, REQUIRED_DEFAULT, is_desk_setting
 from facademap.tasks.desk.edit import apply_changes, read_changes, ready_outlines, row_for_desk
@@ -37,6 +38,8 @@ __all__ = ["routes", "table_as_json"]
 _DECIMALS = 6
 MAX_NAME = 80
 LONGEST_WAIT_S = 25.0
+#: Changes that are caught up with at once, and edits that are told with their words.
+MOST_NEWS, MOST_EDITS_TOLD = 20_000, 50
 _HIDDEN_SETTINGS = frozenset({"reviewer_links"})
 
 
@@ -272,27 +275,15 @@ def _theirs(desk: Desk, conflict: ConflictError) -> dict[str, Any] | None:
     }
 
 
-def _news(desk: Desk, after: int) -> dict[str, Any]:
+def _news(desk: Desk, after: int) -> Response:
+    """Rows that were changed, as they stand now, each once; the text of a row goes through as the store wrote it."""
     reader = desk.reading()
-    made = changes_after(reader, after)
-    places = dict.fromkeys(
-        (c.table, c.id) for c in made if c.table != "settings" or is_desk_setting(c.id)
-    )
+    last, found = changed_places(reader, after, most=MOST_NEWS)
+    places = [(t, i) for t, i in found if t in TABLES and (t != "settings" or is_desk_setting(i))]
     asked: dict[str, list[str]] = {}
     for name, row_id in places:
         asked.setdefault(name, []).append(row_id)
-    found = {name: reader.rows(name, ids) for name, ids in asked.items()}
-    rows: list[dict[str, Any]] = []
-    for name, row_id in places:
-        row = found[name].get(row_id)
-        rows.append(
-            {
-                "table": name,
-                "id": row_id,
-                "rev": None if row is None else row["rev"],
-                "row": None if row is None else row_for_desk(TABLES[name], row),
-            }
-        )
+    told = {name: rows_as_json(reader, name, ids) for name, ids in asked.items()}
     edits = [
         {
             "txn": c.txn,
@@ -303,9 +294,18 @@ def _news(desk: Desk, after: int) -> dict[str, Any]:
             "id": c.id,
             "op": c.op,
         }
-        for c in made[-50:]
+        for c in changes_after(reader, max(after, last - MOST_EDITS_TOLD), most=MOST_EDITS_TOLD)
+        if c.seq <= last
     ]
-    return {"seq": made[-1].seq if made else max(after, desk.seq()), "rows": rows, "edits": edits}
+    head = {"seq": last if found else max(after, desk.seq()), "edits": edits}
+    text = json.dumps(head, ensure_ascii=False, separators=(",", ":"))
+    rows = ",".join(_row_told(name, i, told[name].get(i)) for name, i in places)
+    return Response(f'{text[:-1]},"rows":[{rows}]}}'.encode(), media_type="application/json")
+
+
+def _row_told(table: str, row_id: str, told: tuple[int, str] | None) -> str:
+    rev, row = told or ("null", "null")
+    return f'{{"table":"{table}","id":{json.dumps(row_id)},"rev":{rev},"row":{row}}}'
 
 
 def table_as_json(reader: Project, name: str, *, seq: int) -> bytes:

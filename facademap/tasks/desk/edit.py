@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
@@ -267,14 +267,7 @@ def apply_changes(
         touched = {(c.table, c.id): None for c in made}
     was = _before(changes_of(project, key))
     rows = [
-        {
-            **(
-                _current(project, *place)
-                or {"table": place[0], "id": place[1], "rev": None, "row": None}
-            ),
-            "was": was.get(place),
-        }
-        for place in touched
+        {**row, "was": was.get((row["table"], row["id"]))} for row in rows_now(project, touched)
     ]
     return EditResult(
         txn=key,
@@ -598,6 +591,25 @@ def _current(project: Project, table_name: str, id: str) -> dict[str, Any] | Non
         "rev": row["rev"],
         "row": row_for_desk(TABLES[table_name], row),
     }
+
+
+def rows_now(project: Project, places: Iterable[tuple[str, str]]) -> list[dict[str, Any]]:
+    """Rows as they stand, with table, id and revision, in the order asked for; ``row`` is ``None`` for one that is gone."""
+    places = list(places)
+    asked: dict[str, list[str]] = {}
+    for name, row_id in places:
+        asked.setdefault(name, []).append(row_id)
+    found = {name: project.rows(name, ids) for name, ids in asked.items()}
+    return [
+        {
+            "table": name,
+            "id": row_id,
+            "rev": None if row is None else row["rev"],
+            "row": None if row is None else row_for_desk(TABLES[name], row),
+        }
+        for name, row_id in places
+        for row in [found[name].get(row_id)]
+    ]
 
 
 def row_for_desk(table: Table, row: Mapping[str, Any]) -> dict[str, Any]:

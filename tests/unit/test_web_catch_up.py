@@ -1,0 +1,113 @@
+"""A page that was away for long: it gets the last state of every row that was changed, exactly and soon."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import sqlite3
+import sys
+import time
+import warnings
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+import shapely
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "e2e"))
+import desk_sample
+
+from facademap.errors import ProjectError
+from facademap.store.project import Project
+from facademap.store.told_rows import rows_as_json
+from facademap.tables import TABLES
+from facademap.tasks.desk.edit import row_for_desk
+from facademap.tasks.plan.plan import plan_project
+from facademap.web.app import make_app
+
+with warnings.catch_warnings():
+    warnings.simplefilter("ignore")
+    from starlette.testclient import TestClient
+
+MANY = 2_000
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    made = desk_sample.make_project(
+        tmp_path_factory.mktemp("away") / "sample", many=12, blocks=2, picture=False
+    )
+    plan_project(made)
+    return made
+
+
+@pytest.fixture
+def client(folder: Path) -> Iterator[TestClient]:
+    with TestClient(make_app(folder), base_url="http://127.0.0.1:8471") as running:
+        yield running
+
+
+@pytest.mark.parametrize("table", sorted(TABLES))
+def test_a_row_is_told_as_one_that_is_read(folder: Path, table: str) -> None:
+    with Project.open(folder, read_only=True) as project:
+        ids = list(project.read(table)["id"])
+        told = rows_as_json(project, table, [*ids, "nobody's", "o'clock"])
+        assert {i: (rev, json.loads(text)) for i, (rev, text) in told.items()} == {
+            i: (row["rev"], json.loads(json.dumps(row_for_desk(TABLES[table], row))))
+            for i, row in project.rows(table, ids).items()
+        }
+        assert rows_as_json(project, table, []) == {}
+
+
+@pytest.mark.parametrize("spoilt", ['{"a":', "[1,2", "NaN", "{'a': 1}", "[1,]"])
+def test_a_spoilt_cell_is_named_and_never_becomes_part_of_an_answer(
+    folder: Path, spoilt: str, tmp_path: Path
+) -> None:
+    copy = Path(shutil.copytree(folder, tmp_path / "copy"))
+    with Project.open(copy, read_only=True) as project:
+        name = str(project.read("repairs")["id"].iloc[0])
+    with sqlite3.connect(copy / "project.gpkg") as damaged:
+        for kind in ("INSERT", "UPDATE", "DELETE"):
+            for (trigger,) in damaged.execute(
+                "SELECT name FROM sqlite_master WHERE type = 'trigger' AND sql LIKE ? AND tbl_name = 'repairs'",
+                (f"%{kind}%",),
+            ).fetchall():
+                damaged.execute(f'DROP TRIGGER "{trigger}"')
+        damaged.execute("UPDATE repairs SET edges = ? WHERE id = ?", (spoilt, name))
+    with (
+        Project.open(copy, read_only=True) as project,
+        pytest.raises(ProjectError, match=f"{name}.*edges|table repairs"),
+    ):
+        rows_as_json(project, "repairs", [name])
+
+
+def test_thousands_of_changes_are_caught_up_with_at_once(client: TestClient, folder: Path) -> None:
+    """10,000 changes took 10 s of a processor once, then 1.1 s; the bar is 1 s for 10,000."""
+    with Project.open(folder) as project:
+        begun = client.get("/api/project").json()["seq"]
+        one = project.read("conditions").iloc[[0]]
+        rows: Any = pd.concat([one] * MANY, ignore_index=True)
+        rows["id"] = [f"Z-{k:05d}" for k in range(MANY)]
+        rows = rows.set_geometry(
+            [shapely.Point(1 + k % 50 / 10, 2).buffer(0.1, quad_segs=5) for k in range(MANY)]
+        )
+        with project.edit(who="A. Reed", what="read") as edit:
+            edit.insert("conditions", rows)
+        with project.edit(who="A. Reed", what="looked at") as edit:
+            edit.update("conditions", "Z-00003", {"note": "again"})
+            edit.delete("conditions", "Z-00004")
+    client.get(f"/api/changes?after={begun}")
+    spent = time.process_time()
+    news = client.get(f"/api/changes?after={begun}")
+    spent = time.process_time() - spent
+    told = news.json()
+    by_id = {r["id"]: r for r in told["rows"]}
+    assert len(by_id) == len(told["rows"]) == MANY, "each row once"
+    assert by_id["Z-00003"]["row"]["note"] == "again"
+    assert by_id["Z-00003"]["rev"] == 2
+    assert by_id["Z-00004"]["row"] is None
+    assert told["edits"][-1]["op"] == "delete"
+    assert client.get(f"/api/changes?after={told['seq']}").json()["rows"] == []
+    assert spent < 1.0 * MANY / 10_000 + 0.1
