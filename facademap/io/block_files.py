@@ -28,7 +28,9 @@ from facademap.io.block_columns import (
     sheet_columns,
 )
 from facademap.io.csv_tables import TableWords, read_table
+from facademap.io.picked_pixels import PIXELS_COLUMN
 from facademap.io.table_grids import read_grids
+from facademap.photo.orientation import UPRIGHT, Turn
 from facademap.salvage.stock import judge_acceptance
 
 __all__ = ["NOT_MEASURED", "BlockRow", "FaceRow", "read_blocks"]
@@ -61,6 +63,8 @@ class FaceRow:
         Pixels of the face box's corners, empty when not given.
     card : tuple or None
         Middle and half size of a grey card in pixels, and its CIELAB D50.
+    stored_pixels : bool or None
+        Whether the row says that its pixels are those of the stored picture, or of the upright one.
     """
 
     where: str
@@ -68,6 +72,20 @@ class FaceRow:
     photo: str
     corners_px: Ring
     card: tuple[float, float, float, tuple[float, float, float]] | None
+    stored_pixels: bool | None = None
+
+    def upright(self, turn: Turn, *, stored: bool) -> FaceRow:
+        """The same with its pixels in the upright picture; ``stored`` holds where the row does not say."""
+        if turn.orientation == UPRIGHT or not (
+            stored if self.stored_pixels is None else self.stored_pixels
+        ):
+            return self
+        card = self.card
+        if card is not None:
+            x_px, y_px = turn.upright_pixels(card[:2]).tolist()
+            card = (x_px, y_px, card[2], card[3])
+        corners = tuple((x, y) for x, y in map(turn.upright_pixels, self.corners_px))
+        return replace(self, corners_px=corners, card=card, stored_pixels=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -295,7 +313,17 @@ def _face(
         photo=cells.get("face_photo", "").strip(),
         card=_card(where, cells),
         corners_px=_points(where, "face_corners_px", cells.get("face_corners_px", "")),
+        stored_pixels=_stored_pixels(where, cells),
     )
+
+
+def _stored_pixels(where: str, cells: Mapping[str, str]) -> bool | None:
+    word = cells.get(PIXELS_COLUMN, "").strip().lower()
+    if word not in ("", "upright", "stored"):
+        raise InputError(
+            f"{where}: pixels is {word!r}", "Give upright or stored, or leave it empty."
+        )
+    return word == "stored" if word else None
 
 
 def _choice(where: str, column: str, cells: Mapping[str, str]) -> Any:

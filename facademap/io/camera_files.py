@@ -12,8 +12,9 @@ from xml.etree import ElementTree
 from facademap.errors import InputError
 from facademap.io.csv_tables import read_text_file
 from facademap.photo.camera import Camera
+from facademap.photo.orientation import UPRIGHT, Turn, upright_camera
 
-__all__ = ["camera_as_dict", "read_camera"]
+__all__ = ["camera_as_dict", "read_camera", "read_camera_for"]
 
 _REQUIRED = ("width", "height", "fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2")
 _REMEDY = (
@@ -55,6 +56,48 @@ def read_camera(path: Path, *, size_px: tuple[int, int] | None = None) -> Camera
     raise InputError(
         f"camera file {path.name} is neither JSON nor an OpenCV calibration file", _REMEDY
     )
+
+
+def read_camera_for(path: Path, turn: Turn, *, stored_pixels: bool = False) -> Camera:
+    """Camera of one photo, in pixels of its upright picture.
+
+    Parameters
+    ----------
+    path : Path
+    turn : Turn
+        Of the photo.
+    stored_pixels : bool
+        How the file was made, where nothing in it tells.
+
+    Notes
+    -----
+    Which way the file was made is told by its own word (``pixels``: ``upright`` or ``stored``), else by its width
+    and height: those of the stored picture, or of the upright one. Where the two are alike (turned upside down or
+    mirrored) it is taken to be of the upright picture, as programs that show the picture upright make it.
+    """
+    size = (turn.width_px, turn.height_px)
+    camera = read_camera(path, size_px=turn.stored_size_px if stored_pixels else size)
+    if turn.orientation == UPRIGHT:
+        return camera
+    word = _pixels_word(path)
+    made = (camera.width_px, camera.height_px)
+    if word is None and size != turn.stored_size_px:
+        stored = made == turn.stored_size_px
+    else:
+        stored = stored_pixels if word is None else word == "stored"
+    return upright_camera(camera, turn) if stored and made == turn.stored_size_px else camera
+
+
+def _pixels_word(path: Path) -> str | None:
+    """What one of our own camera files says of its pixels."""
+    text = read_text_file(path, what="camera file", max_bytes=4_000_000)
+    word = json.loads(text).get("pixels") if text.lstrip().startswith("{") else None
+    if word not in (None, "upright", "stored"):
+        raise InputError(
+            f"camera file {path.name}: pixels is {word!r}",
+            "Give upright or stored, or leave it out.",
+        )
+    return None if word is None else str(word)
 
 
 def camera_as_dict(camera: Camera) -> dict[str, float]:

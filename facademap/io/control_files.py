@@ -7,19 +7,27 @@ from pathlib import Path
 
 from facademap.errors import InputError
 from facademap.io.csv_tables import CsvRow, read_csv_rows
+from facademap.io.picked_pixels import PIXELS_COLUMN, picked_pixel
 from facademap.photo.control import ControlPoint, ControlPoints, Role
+from facademap.photo.orientation import Turn
 
 __all__ = ["read_control", "read_pixel_points"]
 
 
-def read_control(path: Path) -> ControlPoints:
-    """Control and check points.
+def read_control(
+    path: Path, *, turn: Turn | None = None, stored_pixels: bool = False
+) -> ControlPoints:
+    """Control and check points, their pixels those of the upright picture.
 
     Parameters
     ----------
     path : Path
         CSV: ``name,u_m,v_m,x_px,y_px,role`` (role ``control`` or ``check``); ``sigma_px`` and
-        ``sigma_mm`` (one sigma of picking and of survey, per axis) may be added.
+        ``sigma_mm`` (one sigma of picking and of survey, per axis) and ``pixels`` (upright or stored) may be added.
+    turn : Turn, optional
+        How the stored picture is turned to stand upright.
+    stored_pixels : bool
+        The rows that do not say otherwise were picked in the stored picture.
 
     Raises
     ------
@@ -28,15 +36,15 @@ def read_control(path: Path) -> ControlPoints:
     rows = read_csv_rows(
         path,
         columns=("name", "u_m", "v_m", "x_px", "y_px", "role"),
-        optional=("sigma_px", "sigma_mm"),
+        optional=("sigma_px", "sigma_mm", PIXELS_COLUMN),
         what="control file",
     )
-    points = [_control_point(row) for row in rows]
+    points = [_control_point(row, picked_pixel(row, turn, stored=stored_pixels)) for row in rows]
     _refuse_double_names([(row, point.name) for row, point in zip(rows, points, strict=True)])
     return ControlPoints.from_points(points)
 
 
-def _control_point(row: CsvRow) -> ControlPoint:
+def _control_point(row: CsvRow, pixel_px: tuple[float, float]) -> ControlPoint:
     role = row.text("role").lower()
     if role not in ("control", "check"):
         raise InputError(f"{row.where}: role is {role!r}", "Give the role control or check.")
@@ -51,8 +59,8 @@ def _control_point(row: CsvRow) -> ControlPoint:
         name=row.text("name"),
         u_m=row.number("u_m"),
         v_m=row.number("v_m"),
-        x_px=row.number("x_px"),
-        y_px=row.number("y_px"),
+        x_px=pixel_px[0],
+        y_px=pixel_px[1],
         role=checked,
         sigma_px=sigma_px,
         sigma_m=sigma_mm / 1000,
@@ -70,15 +78,19 @@ def _refuse_double_names(named: list[tuple[CsvRow, str]]) -> None:
         first[name] = row
 
 
-def read_pixel_points(path: Path) -> list[tuple[str, float, float]]:
-    """Points to be located: ``name,x_px,y_px``.
+def read_pixel_points(
+    path: Path, *, turn: Turn | None = None, stored_pixels: bool = False
+) -> list[tuple[str, float, float]]:
+    """Points to be located: ``name,x_px,y_px``, and ``pixels`` as in `read_control`.
 
     Raises
     ------
     FileError, InputError
     """
-    rows = read_csv_rows(path, columns=("name", "x_px", "y_px"), what="points file")
-    points = [(row.text("name"), row.number("x_px"), row.number("y_px")) for row in rows]
+    rows = read_csv_rows(
+        path, columns=("name", "x_px", "y_px"), optional=(PIXELS_COLUMN,), what="points file"
+    )
+    points = [(row.text("name"), *picked_pixel(row, turn, stored=stored_pixels)) for row in rows]
     _refuse_double_names([(row, point[0]) for row, point in zip(rows, points, strict=True)])
     for row, (name, x, y) in zip(rows, points, strict=True):
         if max(math.fabs(x), math.fabs(y)) > 1e7:

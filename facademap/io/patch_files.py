@@ -13,9 +13,11 @@ from typing import Any, Literal
 import numpy as np
 
 from facademap.errors import TableError
-from facademap.io.csv_tables import read_csv_rows
+from facademap.io.csv_tables import CsvRow, read_csv_rows
+from facademap.io.picked_pixels import PIXELS_COLUMN, in_stored_pixels, upright_place
 from facademap.io.whole_files import write_whole
 from facademap.photo.chart import ChartTable
+from facademap.photo.orientation import Turn
 
 __all__ = ["PatchRow", "read_chart_table", "read_patches", "write_lab"]
 
@@ -35,9 +37,12 @@ class PatchRow:
 def read_rows(path: Path, *, columns: Sequence[str]) -> list[tuple[int, dict[str, str]]]:
     """Rows of a CSV table with their line numbers; every cell stripped."""
     return [
-        (row.line, {c: t.strip() for c, t in row.cells.items()})
-        for row in read_csv_rows(path, columns=columns, what="table")
+        (row.line, _stripped(row)) for row in read_csv_rows(path, columns=columns, what="table")
     ]
+
+
+def _stripped(row: CsvRow) -> dict[str, str]:
+    return {c: t.strip() for c, t in row.cells.items()}
 
 
 def number(
@@ -68,19 +73,36 @@ def raise_faults(path: Path, faults: Sequence[str], remedy: str) -> None:
         raise TableError(f"{path}: {'; '.join(faults[:3])}{more}", remedy, faults=tuple(faults))
 
 
-def read_patches(path: Path) -> list[PatchRow]:
+def read_patches(
+    path: Path, *, turn: Turn | None = None, stored_pixels: bool = False
+) -> list[PatchRow]:
     """Read ``name,x_px,y_px,half_px,role,L,a,b``; a check patch may leave its reference empty.
+
+    Parameters
+    ----------
+    path : Path
+        ``pixels`` (upright or stored) may be added; the patches come in upright pixels.
+    turn : Turn, optional
+        How the stored picture is turned to stand upright.
+    stored_pixels : bool
+        The rows that do not say otherwise were picked in the stored picture.
 
     Raises
     ------
     TableError
         Rows are faulty; all are listed.
     """
-    rows = read_rows(path, columns=("name", "x_px", "y_px", "half_px", "role", "L", "a", "b"))
+    rows = read_csv_rows(
+        path,
+        columns=("name", "x_px", "y_px", "half_px", "role", "L", "a", "b"),
+        optional=(PIXELS_COLUMN,),
+        what="table",
+    )
     faults: list[str] = []
     patches: list[PatchRow] = []
     seen: set[str] = set()
-    for line, row in rows:
+    for csv_row in rows:
+        line, row = csv_row.line, _stripped(csv_row)
         name, role = row.get("name", ""), row.get("role", "").lower()
         if not name:
             faults.append(f"row {line}, name: is empty")
@@ -90,6 +112,8 @@ def read_patches(path: Path) -> list[PatchRow]:
         if role not in ("fit", "check"):
             faults.append(f"row {line}, role: {row.get('role', '')!r} is neither fit nor check")
         x, y = (number(row, c, line=line, faults=faults) for c in ("x_px", "y_px"))
+        if turn is not None and in_stored_pixels(csv_row, otherwise=stored_pixels):
+            x, y = upright_place((x, y), turn, stored=True)
         half = number(row, "half_px", line=line, faults=faults, low=0.0, high=1e5)
         reference = None
         if role != "check" or any(row.get(c) for c in "Lab"):

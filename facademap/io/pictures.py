@@ -1,4 +1,7 @@
-"""Photos: sizes, EXIF and pixels, with broken, hostile and wrong files refused in one line."""
+"""Photos: sizes, EXIF and pixels, with broken, hostile and wrong files refused in one line.
+
+The one place where pictures are decoded: whoever reads a picture here gets it upright, as every program shows it.
+"""
 
 from __future__ import annotations
 
@@ -16,10 +19,12 @@ from numpy.typing import NDArray
 from facademap.errors import FileError, InputError
 from facademap.io.whole_files import open_whole
 from facademap.limits import hold_within
+from facademap.photo.orientation import UPRIGHT, Turn
 
 __all__ = [
     "PictureInfo",
     "hash_file",
+    "read_deep_picture",
     "read_picture",
     "read_picture_info",
     "white_of_depth",
@@ -42,7 +47,7 @@ class PictureInfo:
     Parameters
     ----------
     width_px, height_px : int
-        Stored size, before the turn that EXIF asks for.
+        Size of the upright picture, after the turn that EXIF asks for.
     format : str
     orientation : int
         EXIF orientation, 1 to 8 (1: stored upright).
@@ -58,12 +63,17 @@ class PictureInfo:
     width_px: int
     height_px: int
     format: str
-    orientation: int = 1
+    orientation: int = UPRIGHT
     camera_name: str | None = None
     focal_mm: float | None = None
     focal_35mm_mm: float | None = None
     taken_at: str | None = None
     has_position: bool = False
+
+    @property
+    def turn(self) -> Turn:
+        """How the stored picture is turned to stand upright."""
+        return Turn(orientation=self.orientation, width_px=self.width_px, height_px=self.height_px)
 
 
 @contextlib.contextmanager
@@ -159,7 +169,7 @@ def _info(image: Any) -> PictureInfo:
     turn = exif.get(0x0112, 1)
     orientation = turn if isinstance(turn, int) and 1 <= turn <= 8 else 1
     width, height = image.width, image.height
-    if image.format == "TIFF" and orientation >= 5:  # Pillow tells the turned size of a TIFF
+    if image.format != "TIFF" and orientation >= 5:  # Pillow tells the turned size of a TIFF
         width, height = height, width
     return PictureInfo(
         width_px=width,
@@ -184,7 +194,7 @@ def _positive(value: Any) -> float | None:
 
 
 def read_picture(path: Path, *, limit: str = "megapixels") -> tuple[Bytes, PictureInfo]:
-    """Decode a photo as stored (never turned by its EXIF).
+    """Decode a photo upright, as its EXIF says that it is to be shown.
 
     Parameters
     ----------
@@ -207,12 +217,12 @@ def read_picture(path: Path, *, limit: str = "megapixels") -> tuple[Bytes, Pictu
         info = _info(image)
         try:
             if image.format in ("JPEG", "MPO") and image.mode in ("RGB", "L"):
-                return _decode_jpeg(path), info
+                return info.turn.upright_picture(_decode_jpeg(path)), info
             if image.mode in ("I", "I;16", "I;16B", "F") or _is_deep(path, image):
-                return _decode_deep(path), info
-            return np.asarray(
-                _as_stored(image.convert("RGB"), image.format, info.orientation)
-            ), info
+                return _eight_bit(_decode_deep(path, info)), info
+            picture = np.asarray(image.convert("RGB"))
+            # Pillow turns a TIFF (and no other format) when it loads it
+            return (picture if image.format == "TIFF" else info.turn.upright_picture(picture)), info
         except (InputError, MemoryError):
             raise
         except Exception as error:
@@ -220,26 +230,6 @@ def read_picture(path: Path, *, limit: str = "megapixels") -> tuple[Bytes, Pictu
                 f"photo {path.name} is truncated or damaged ({error})",
                 "Copy the photo again from the camera.",
             ) from None
-
-
-def _as_stored(image: Any, file_format: str | None, orientation: int) -> Any:
-    """Undo the turn that Pillow gives to a TIFF (and to no other format) when it loads it."""
-    from PIL.Image import Transpose
-
-    undo = {
-        2: Transpose.FLIP_LEFT_RIGHT,
-        3: Transpose.ROTATE_180,
-        4: Transpose.FLIP_TOP_BOTTOM,
-        5: Transpose.TRANSPOSE,
-        6: Transpose.ROTATE_90,
-        7: Transpose.TRANSVERSE,
-        8: Transpose.ROTATE_270,
-    }
-    return (
-        image.transpose(undo[orientation])
-        if file_format == "TIFF" and orientation in undo
-        else image
-    )
 
 
 def _decode_jpeg(path: Path) -> Bytes:
@@ -264,20 +254,55 @@ def _is_deep(path: Path, image: Any) -> bool:
     return max(bits) > 8
 
 
-def _decode_deep(path: Path) -> Bytes:
+def read_deep_picture(path: Path, info: PictureInfo) -> NDArray[np.uint16] | None:
+    """A picture of 16 bits a colour with all of them, upright RGB; None where it has fewer."""
+    if info.format not in ("PNG", "TIFF", "PPM"):
+        return None
+    try:
+        picture = _decode_deep(path, info)
+    except ValueError:
+        return None
+    return picture if picture.dtype == np.uint16 else None
+
+
+def _decode_deep(path: Path, info: PictureInfo) -> NDArray[Any]:
+    """Decode with all bits, upright RGB, by readers that are known to leave the picture as it is stored."""
+    picture = _decode_tiff(path) if info.format == "TIFF" else _decode_other(path)
+    if picture is None:
+        raise ValueError("its pixel format is not known")
+    return info.turn.upright_picture(picture)
+
+
+def _decode_tiff(path: Path) -> NDArray[Any] | None:
+    import rasterio
+    from rasterio.errors import NotGeoreferencedWarning, RasterioError
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", NotGeoreferencedWarning)
+        try:
+            with rasterio.open(path, driver="GTiff") as file:
+                bands = file.read([1, 2, 3] if file.count >= 3 else [1, 1, 1])
+        except RasterioError:
+            return None
+    return np.ascontiguousarray(np.moveaxis(bands, 0, 2))
+
+
+def _decode_other(path: Path) -> NDArray[Any] | None:
     import cv2
 
     picture = cv2.imread(
         str(path), cv2.IMREAD_ANYDEPTH | cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION
     )
-    if picture is None:
-        raise ValueError("its pixel format is not known")
+    return None if picture is None else np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2RGB))
+
+
+def _eight_bit(picture: NDArray[Any]) -> Bytes:
     if picture.dtype == np.uint16:
         scale = np.float32(255 / white_of_depth(int(picture.max())))
-        picture = np.round(picture * scale).astype(np.uint8)
-    elif picture.dtype != np.uint8:
+        return np.asarray(np.round(picture * scale).astype(np.uint8))
+    if picture.dtype != np.uint8:
         raise ValueError(f"pixels of type {picture.dtype} have no defined white")
-    return np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2RGB))
+    return picture
 
 
 def hash_file(path: Path) -> str:

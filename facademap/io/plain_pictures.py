@@ -1,21 +1,19 @@
-"""Pictures whose values matter as they are stored: 8 or 16 bits, red, green, blue, no turning."""
+"""Pictures whose values matter as they are: 8 or 16 bits, red, green, blue, upright."""
 
 from __future__ import annotations
 
 from pathlib import Path
 from typing import Any
 
-import cv2
-import numpy as np
 from numpy.typing import NDArray
 
-from facademap.io.pictures import read_picture
+from facademap.io.pictures import read_deep_picture, read_picture
 
 __all__ = ["read_rgb"]
 
 
 def read_rgb(path: Path) -> NDArray[Any]:
-    """Read a picture as it is stored (before any EXIF turn), with all its bits.
+    """Read an upright picture with all its bits.
 
     Returns
     -------
@@ -28,11 +26,5 @@ def read_rgb(path: Path) -> NDArray[Any]:
         The file is missing, is no picture, is damaged or is too large.
     """
     picture, info = read_picture(path)
-    if info.format in ("PNG", "TIFF", "PPM"):
-        # the common reader rounds to 8 bits
-        deep = cv2.imdecode(np.fromfile(path, dtype=np.uint8), cv2.IMREAD_UNCHANGED)
-        if deep is not None and deep.dtype == np.uint16:
-            if deep.ndim == 2:
-                deep = np.repeat(deep[:, :, None], 3, axis=2)
-            return np.ascontiguousarray(deep[:, :, 2::-1])
-    return picture
+    deep = read_deep_picture(path, info)  # the common reader rounds to 8 bits
+    return picture if deep is None else deep

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from facademap.errors import InputError
 from facademap.io.csv_tables import read_csv_rows
+from facademap.io.picked_pixels import PIXELS_COLUMN, picked_pixel
 from facademap.io.whole_files import write_whole
 from facademap.photo.control import hold_points
 from facademap.photo.mosaic_views import MosaicPoint
+from facademap.photo.orientation import Turn
 
 __all__ = ["PhotoPoint", "read_mosaic_points", "read_photo_points", "write_carried_points"]
 
@@ -27,34 +29,36 @@ class PhotoPoint:
     y_px: float
 
 
-def read_photo_points(path: Path, *, photos: Iterable[str]) -> list[PhotoPoint]:
-    """Read ``photo,name,x_px,y_px``.
+def read_photo_points(
+    path: Path, *, photos: Mapping[str, Turn], stored_pixels: bool = False
+) -> list[PhotoPoint]:
+    """Read ``photo,name,x_px,y_px``, and ``pixels`` (upright or stored); the points come in upright pixels.
 
     Parameters
     ----------
     path : Path
-    photos : iterable of str
-        Names of the photos given, so that a misspelt one is found.
+    photos : mapping
+        Names of the photos given, so that a misspelt one is found, and how each is turned to stand upright.
+    stored_pixels : bool
+        The rows that do not say otherwise were picked in stored pictures.
 
     Raises
     ------
     FileError, InputError
         Unreadable table, unknown photo, faulty number.
     """
-    known = set(photos)
     points: list[PhotoPoint] = []
-    for row in read_csv_rows(path, columns=("photo", "name", "x_px", "y_px"), what="points"):
+    for row in read_csv_rows(
+        path, columns=("photo", "name", "x_px", "y_px"), optional=(PIXELS_COLUMN,), what="points"
+    ):
         photo = row.text("photo")
-        if photo not in known:
+        if photo not in photos:
             raise InputError(
                 f"{row.where}: photo {photo} is not among the photos given",
-                f"Use the file names without folder: {', '.join(sorted(known)[:4])}.",
+                f"Use the file names without folder: {', '.join(sorted(photos)[:4])}.",
             )
-        points.append(
-            PhotoPoint(
-                photo=photo, name=row.text("name"), x_px=row.number("x_px"), y_px=row.number("y_px")
-            )
-        )
+        x_px, y_px = picked_pixel(row, photos[photo], stored=stored_pixels)
+        points.append(PhotoPoint(photo=photo, name=row.text("name"), x_px=x_px, y_px=y_px))
     return points
 
 
@@ -72,18 +76,20 @@ def write_carried_points(
 
 
 def read_mosaic_points(
-    path: Path, *, photos: Sequence[str], sizes_px: Sequence[tuple[int, int]]
+    path: Path, *, photos: Sequence[str], turns: Sequence[Turn], stored_pixels: bool = False
 ) -> list[MosaicPoint]:
     """Control and check points in several photos: ``photo,name,u_m,v_m,x_px,y_px,role``.
 
     Parameters
     ----------
     path : Path
-        ``sigma_px`` and ``sigma_mm`` may be added. A point may be seen in several photos, one row each.
+        ``sigma_px``, ``sigma_mm`` and ``pixels`` (upright or stored) may be added. A point may be seen in several photos, one row each.
     photos : sequence of str
         File names of the photos, without folder, in their order.
-    sizes_px : sequence of (int, int)
-        Width and height of the photos.
+    turns : sequence of Turn
+        Sizes of the photos, and how each is turned to stand upright.
+    stored_pixels : bool
+        The rows that do not say otherwise were picked in stored pictures.
 
     Raises
     ------
@@ -96,7 +102,7 @@ def read_mosaic_points(
     rows = read_csv_rows(
         path,
         columns=("photo", "name", "u_m", "v_m", "x_px", "y_px", "role"),
-        optional=("sigma_px", "sigma_mm"),
+        optional=("sigma_px", "sigma_mm", PIXELS_COLUMN),
         what="control file",
     )
     hold_points(len(rows))
@@ -116,8 +122,9 @@ def read_mosaic_points(
                 "Give every point one place on the wall and one role.",
             )
         number = list(photos).index(photo)
-        x, y = row.number("x_px"), row.number("y_px")
-        width, height = sizes_px[number]
+        turn = turns[number]
+        x, y = picked_pixel(row, turn, stored=stored_pixels)
+        width, height = turn.width_px, turn.height_px
         if not (-0.5 <= x <= width - 0.5 and -0.5 <= y <= height - 0.5):
             raise InputError(
                 f"{row.where}: ({x:g}, {y:g}) lies outside photo {photo} of {width} x {height} px",

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from facademap.errors import InputError
 from facademap.io.csv_tables import CsvRow, TableWords, read_csv_rows, read_table
+from facademap.io.picked_pixels import PIXELS_COLUMN, in_stored_pixels
 
 __all__ = ["Observation", "SurveyPoint", "read_observations", "read_survey_points"]
 
@@ -39,12 +40,13 @@ class SurveyPoint:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Observation:
-    """Where a photo shows a point."""
+    """Where a photo shows a point; ``stored``: before the turn that the photo's EXIF asks for."""
 
     photo: str
     name: str
     x_px: float
     y_px: float
+    stored: bool = False
 
 
 def _number(row: CsvRow, column: str) -> float | None:
@@ -111,15 +113,18 @@ def _role(row: CsvRow) -> str:
     return role
 
 
-def read_observations(path: Path) -> list[Observation]:
-    """Read ``photo,name,x_px,y_px``; each point once a photo.
+def read_observations(path: Path, *, stored_pixels: bool = False) -> list[Observation]:
+    """Read ``photo,name,x_px,y_px``, and ``pixels`` (upright or stored); each point once a photo.
 
     Raises
     ------
     FileError, InputError
     """
     rows = read_csv_rows(
-        path, columns=("photo", "name", "x_px", "y_px"), what="list of observations"
+        path,
+        columns=("photo", "name", "x_px", "y_px"),
+        optional=(PIXELS_COLUMN,),
+        what="list of observations",
     )
     result: list[Observation] = []
     seen: set[tuple[str, str]] = set()
@@ -131,6 +136,12 @@ def read_observations(path: Path) -> list[Observation]:
             )
         seen.add(key)
         result.append(
-            Observation(photo=key[0], name=key[1], x_px=row.number("x_px"), y_px=row.number("y_px"))
+            Observation(
+                photo=key[0],
+                name=key[1],
+                x_px=row.number("x_px"),
+                y_px=row.number("y_px"),
+                stored=in_stored_pixels(row, otherwise=stored_pixels),
+            )
         )
     return result

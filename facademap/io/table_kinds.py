@@ -60,7 +60,10 @@ def _c(name: str, meaning: str, *, required: bool = True) -> KindColumn:
 
 
 _NAME = _c("name", "Name of the point, each its own.")
-_X = _c("x_px", "Right in the picture, pixels; whole numbers are pixel centres, 0 the first.")
+_X = _c(
+    "x_px",
+    "Right in the picture, pixels; whole numbers are pixel centres, 0 the first. The picture is upright, as every program shows it; a further column pixels may say stored (before the turn by EXIF).",
+)
 _Y = _c("y_px", "Down in the picture, pixels.")
 _U = _c("u_m", "Along the wall, to the right seen from outside, metres.")
 _V = _c("v_m", "Up the wall, metres.")

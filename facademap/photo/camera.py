@@ -1,4 +1,4 @@
-"""A camera: pinhole and Brown-Conrady lens, in pixels of the stored picture.
+"""A camera: pinhole and Brown-Conrady lens, in pixels of the upright picture.
 
 Conventions: image axes x right, y down, integer = centre of a pixel; a ray is written as its
 undistorted image coordinates ``(x, y)`` on a plane at distance one before the lens.
@@ -36,7 +36,7 @@ class Camera:
     Parameters
     ----------
     width_px, height_px : int
-        Size of the stored picture (before any turn that its EXIF asks for).
+        Size of the upright picture (after the turn that its EXIF asks for).
     fx_px, fy_px : float
         Focal length in pixels, > 0.
     cx_px, cy_px : float
@@ -62,7 +62,7 @@ class Camera:
         if self.width_px < 1 or self.height_px < 1:
             raise InputError(
                 f"camera size {self.width_px} x {self.height_px} px is not positive",
-                "Give the width and height of the stored picture in pixels.",
+                "Give the width and height of the picture in pixels.",
             )
         numbers = {
             "fx": self.fx_px,

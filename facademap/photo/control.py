@@ -35,7 +35,7 @@ class ControlPoint:
     u_m, v_m : float
         Place on the wall, metres, u right and v up as seen from outside.
     x_px, y_px : float
-        Place in the stored picture.
+        Place in the upright picture.
     role : {"control", "check"}
         A check point is never used in a fit.
     sigma_px, sigma_m : float
@@ -155,7 +155,7 @@ def check_control(points: ControlPoints, *, width_px: int, height_px: int) -> No
         if not (-0.5 <= x <= width_px - 0.5 and -0.5 <= y <= height_px - 0.5):
             raise InputError(
                 f"point {name}: pixel ({x:g}, {y:g}) lies outside the picture of {width_px} x {height_px} px",
-                "Pick the point again in the stored picture (pixels before any EXIF turn), or drop its row.",
+                "Pick the point again in the upright picture, drop its row, or say --stored-pixels if it was picked before the turn by EXIF.",
             )
         if not (points.sigma_px[i] > 0 and points.sigma_m[i] >= 0):
             raise InputError(

@@ -41,6 +41,7 @@ from facademap.store.geopackage import (
 )
 from facademap.store.renaming import rename_odd_ids
 from facademap.store.styles import write_styles
+from facademap.store.upright import turn_upright
 from facademap.tables import TABLES, Table
 from facademap.tables.names import as_id
 from facademap.wall.world import wall_crs
@@ -48,7 +49,9 @@ from facademap.wall.world import wall_crs
 __all__ = ["PACKED_FOLDER", "SCHEMA_VERSION", "Project"]
 
 #: Version of the tables. A project with a larger number is refused, one with a smaller is migrated.
-SCHEMA_VERSION = 4
+SCHEMA_VERSION = 5
+#: Version since which pixels are those of the upright picture.
+UPRIGHT_SINCE = 5
 FOLDERS = ("photos", "elevations", "blocks", "cache", "out")
 #: Whole tables in few bytes, made again when they are missing.
 PACKED_FOLDER = "cache/tables"
@@ -119,13 +122,14 @@ class Project:
             clear_scratch_once(folder, (".", *FOLDERS))
         try:
             with in_plain_words(path):
-                older = _version_of(connection, folder) < SCHEMA_VERSION
+                version = _version_of(connection, folder)
+                older = version < SCHEMA_VERSION
                 if older and read_only and lies_still(path):
                     connection = copy_in_memory(connection)
-                    _bring_up_to_date(connection)
+                    _bring_up_to_date(connection, folder, version)
                 elif older:
                     with contextlib.closing(connect(path)) as writing:
-                        _bring_up_to_date(writing)
+                        _bring_up_to_date(writing, folder, version)
         except BaseException:
             connection.close()
             raise
@@ -532,7 +536,7 @@ def _version_of(connection: sqlite3.Connection, folder: Path) -> int:
     return int(version)
 
 
-def _bring_up_to_date(connection: sqlite3.Connection) -> None:
+def _bring_up_to_date(connection: sqlite3.Connection, folder: Path, version: int) -> None:
     """Add the columns that tables of an older version lack; what is stored stays as it is."""
     connection.execute("BEGIN IMMEDIATE")
     for table in TABLES.values():
@@ -546,6 +550,8 @@ def _bring_up_to_date(connection: sqlite3.Connection) -> None:
                         (sql_value(column, column.default),),
                     )
     _rename_and_say(connection)
+    if version < UPRIGHT_SINCE:
+        _turn_and_say(connection, folder)
     connection.execute("UPDATE facademap_schema SET version = ?", (SCHEMA_VERSION,))
     connection.execute("COMMIT")
 
@@ -558,19 +564,40 @@ def _rename_and_say(connection: sqlite3.Connection) -> None:
             connection.execute(unique_names_sql(table))
     if not names:
         return
-    edit = Edit(
-        connection,
-        who="facademap",
-        what="ids renamed: letters, digits, - _ . only",
-        undoes=None,
-        at=dt.datetime.now(dt.UTC).isoformat(timespec="milliseconds"),
-    )
+    edit = _own_edit(connection, "ids renamed: letters, digits, - _ . only")
     edit.set("renamed_ids", names)
     shown = [f"{t} {old!r} is {new!r}" for t, own in names.items() for old, new in own.items()]
     more = f" and {len(shown) - 5} more" if len(shown) > 5 else ""
     logging.getLogger("facademap").warning(
         "note: ids are letters, digits, '-', '_' and '.' now; renamed: %s%s",
         "; ".join(shown[:5]),
+        more,
+    )
+
+
+def _own_edit(connection: sqlite3.Connection, what: str) -> Edit:
+    return Edit(
+        connection,
+        who="facademap",
+        what=what,
+        undoes=None,
+        at=dt.datetime.now(dt.UTC).isoformat(timespec="milliseconds"),
+    )
+
+
+def _turn_and_say(connection: sqlite3.Connection, folder: Path) -> None:
+    """Pixels of the upright picture only from now on; who opens the project hears of what was turned."""
+    turned = turn_upright(
+        connection, folder, _own_edit(connection, "pixels are those of the upright picture")
+    )
+    if not turned:
+        return
+    more = f" and {len(turned) - 5} more" if len(turned) > 5 else ""
+    logging.getLogger("facademap").warning(
+        "note: pixels are those of the upright picture now; %s with control, faces, lens and chart: %s%s. "
+        "What was picked in a program that showed them upright was wrong before and must be picked again.",
+        f"{len(turned)} picture(s) turned",
+        ", ".join(turned[:5]),
         more,
     )
 

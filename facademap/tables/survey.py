@@ -158,7 +158,7 @@ PHOTOS = Table(
             unit="px",
             nullable=False,
             minimum=1,
-            meaning="Width as stored.",
+            meaning="Width of the upright picture.",
         ),
         Column(
             name="height_px",
@@ -166,7 +166,14 @@ PHOTOS = Table(
             unit="px",
             nullable=False,
             minimum=1,
-            meaning="Height as stored.",
+            meaning="Height of the upright picture.",
+        ),
+        Column(
+            name="exif_orientation",
+            kind="int",
+            minimum=1,
+            maximum=8,
+            meaning="How the stored picture is turned to stand upright, as in its EXIF: 1 to 8.",
         ),
         Column(
             name="subject",
@@ -184,7 +191,7 @@ PHOTOS = Table(
         Column(
             name="camera",
             kind="json",
-            meaning="Lens: width, height, fx, fy, cx, cy, k1, k2, k3, p1, p2 in pixels of the stored picture.",
+            meaning="Lens: width, height, fx, fy, cx, cy, k1, k2, k3, p1, p2 in pixels of the upright picture.",
         ),
         Column(name="taken_at", kind="time", meaning="When it was taken."),
         Column(name="note", kind="text", meaning="Remarks."),
@@ -266,14 +273,14 @@ OBSERVATIONS = Table(
             kind="float",
             unit="px",
             nullable=False,
-            meaning="Right, pixel centre at the whole number.",
+            meaning="Right in the upright picture, pixel centre at the whole number.",
         ),
         Column(
             name="y_px",
             kind="float",
             unit="px",
             nullable=False,
-            meaning="Down, pixel centre at the whole number.",
+            meaning="Down in the upright picture, pixel centre at the whole number.",
         ),
         Column(
             name="du_m",

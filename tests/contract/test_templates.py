@@ -16,6 +16,7 @@ from facademap.io.control_files import read_control
 from facademap.io.patch_files import read_patches
 from facademap.io.point_files import read_mosaic_points, read_photo_points
 from facademap.io.table_kinds import TABLE_KINDS
+from facademap.photo.orientation import Turn
 from facademap.store.project import Project
 from facademap.tasks.project.create_project import ProjectPlan, create_project
 from facademap.tasks.survey.colour import _chart_table
@@ -23,6 +24,7 @@ from facademap.tasks.survey.template import formats_page
 from facademap.tasks.yard.face_scale import read_face_control
 
 SIZE = (1600, 1200)
+UPRIGHT = Turn(width_px=1600, height_px=1200)
 
 
 def run(*words: object) -> None:
@@ -126,11 +128,13 @@ def _observations(path: Path, folder: Path) -> None:
 
 def _mosaic_control(path: Path, folder: Path) -> None:
     photos = ("front_1.jpg", "front_2.jpg")
-    assert len(read_mosaic_points(path, photos=photos, sizes_px=(SIZE, SIZE))) == 3
+    assert len(read_mosaic_points(path, photos=photos, turns=(UPRIGHT, UPRIGHT))) == 3
 
 
 def _photo_points(path: Path, folder: Path) -> None:
-    assert len(read_photo_points(path, photos=("front_1.jpg", "front_2.jpg"))) == 2
+    assert (
+        len(read_photo_points(path, photos={"front_1.jpg": UPRIGHT, "front_2.jpg": UPRIGHT})) == 2
+    )
 
 
 def _tape(path: Path, folder: Path) -> None:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from facademap.cli.picture_options import stored_pixels_option
 from facademap.cli.show import Show, command_options
 from facademap.cli.table_options import table_options
 
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     help="Folder of the face photos; beside FILE without it.",
 )
 @click.option("--dry-run", is_flag=True, help="Say what was understood and store nothing.")
+@stored_pixels_option
 @table_options
 @command_options
 def command(
@@ -37,6 +39,7 @@ def command(
     photos: Path | None,
     dry_run: bool,
     words: TableWords,
+    stored_pixels: bool,
     show: Show,
 ) -> None:
     """Read salvaged blocks from FILE (CSV, XLSX, ODS) into PROJECT and measure the colour of their faces.
@@ -53,6 +56,7 @@ def command(
             photos=photos,
             words=words,
             dry_run=dry_run,
+            stored_pixels=stored_pixels,
             progress=progress,
         )
     for note in result["notes"]:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from facademap.cli.picture_options import stored_pixels_option
 from facademap.cli.show import Show, command_options
 
 
@@ -21,14 +22,23 @@ from facademap.cli.show import Show, command_options
 @click.option(
     "--surface", help="Surface whose photos it makes true; may be left out where there is one."
 )
+@stored_pixels_option
 @command_options
 def command(
-    project: Path, photo: str, patches: Path, edition: str, surface: str | None, show: Show
+    project: Path,
+    photo: str,
+    patches: Path,
+    edition: str,
+    surface: str | None,
+    stored_pixels: bool,
+    show: Show,
 ) -> None:
     """Use the colour chart in PHOTO of PROJECT; PATCHES says where it lies (name,x_px,y_px,half_px,role,L,a,b)."""
     from facademap.tasks.survey.add_chart import add_chart
 
-    report = add_chart(project, photo, patches, edition=edition, surface=surface)
+    report = add_chart(
+        project, photo, patches, edition=edition, stored_pixels=stored_pixels, surface=surface
+    )
     check = report.get("check_mean_de00")
     show.result(
         report,

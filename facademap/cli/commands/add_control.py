@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from facademap.cli.numbers import Numbers
+from facademap.cli.picture_options import stored_pixels_option
 from facademap.cli.show import Show, command_options
 from facademap.cli.table_options import table_options
 
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
     metavar="E,N,H",
     help="A place before the wall, such as the instrument, where points have no u_m and v_m.",
 )
+@stored_pixels_option
 @table_options
 @command_options
 def command(
@@ -41,6 +43,7 @@ def command(
     epsg: int | None,
     outside: tuple[float, float, float] | None,
     words: TableWords,
+    stored_pixels: bool,
     show: Show,
 ) -> None:
     """Read control and check POINTS (name,role,u_m,v_m and/or east_m,north_m,height_m) into PROJECT."""
@@ -50,6 +53,7 @@ def command(
         project,
         points,
         observations_path=observations,
+        stored_pixels=stored_pixels,
         surface=surface,
         epsg=epsg,
         outside_enh=outside,

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from facademap.cli.picture_options import stored_pixels_option
 from facademap.cli.show import Show, command_options
 
 
@@ -38,6 +39,7 @@ from facademap.cli.show import Show, command_options
     help="With --table: middles of the corner patches (first, end of "
     "first row, last, start of last row). Default: the chart is looked for.",
 )
+@stored_pixels_option
 @command_options
 def command(
     photo: Path,
@@ -47,6 +49,7 @@ def command(
     chart: str,
     table: str | None,
     corners: str | None,
+    stored_pixels: bool,
     show: Show,
 ) -> None:
     """Calibrate a photo's colours from chart patches, and give every patch's CIELAB (D50).
@@ -61,10 +64,17 @@ def command(
             "either --patches or --table is needed, not both", "Give the one that you have."
         )
     if patches is not None:
-        _, report = calibrate_photo(photo, patches, out=out, linear=linear, chart=chart)
+        _, report = calibrate_photo(
+            photo, patches, out=out, linear=linear, chart=chart, stored_pixels=stored_pixels
+        )
     else:
         _, report = calibrate_photo_by_chart(
-            photo, table or "", corners_px=_corners(corners), out=out, linear=linear
+            photo,
+            table or "",
+            corners_px=_corners(corners),
+            stored_pixels=stored_pixels,
+            out=out,
+            linear=linear,
         )
     for warning in report["warnings"]:
         show.say(f"note: {warning}")

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from facademap.cli.picture_options import stored_pixels_option
 from facademap.cli.show import Show, command_options
 
 __all__ = ["command"]
@@ -16,7 +17,7 @@ __all__ = ["command"]
     "--image",
     type=click.Path(path_type=Path),
     required=True,
-    help="Picture; clicks are pixels of it as stored.",
+    help="Picture; clicks are pixels of it upright.",
 )
 @click.option(
     "--clicks",
@@ -34,16 +35,23 @@ __all__ = ["command"]
     "--out",
     type=click.Path(path_type=Path),
     required=True,
-    help="GeoJSON to write, in pixels of the stored picture.",
+    help="GeoJSON to write, in pixels of the upright picture.",
 )
 @click.option(
     "--model",
     type=click.Path(path_type=Path),
     help="ONNX file of a segmentation model of your own, for outlines.",
 )
+@stored_pixels_option
 @command_options
 def command(
-    image: Path, clicks: Path, kind: str, out: Path, model: Path | None, show: Show
+    image: Path,
+    clicks: Path,
+    kind: str,
+    out: Path,
+    model: Path | None,
+    stored_pixels: bool,
+    show: Show,
 ) -> None:
     """Propose outlines and lines; check each one before it is used.
 
@@ -52,7 +60,9 @@ def command(
     from facademap.tasks.survey.assist import follow
 
     with show.progress("Following"):
-        found = follow(image, clicks=clicks, kind=kind, out=out, model=model)
+        found = follow(
+            image, clicks=clicks, kind=kind, out=out, model=model, stored_pixels=stored_pixels
+        )
     for note in found["notes"]:
         show.say(f"note: {note}")
     show.result(

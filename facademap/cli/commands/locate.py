@@ -6,15 +6,14 @@ from pathlib import Path
 
 import click
 
+from facademap.cli.picture_options import stored_pixels_option
 from facademap.cli.show import Show, command_options
 
 _FILE = click.Path(path_type=Path)
 
 
 @click.command("locate")
-@click.option(
-    "--photo", type=_FILE, help="Picture as stored by the camera (its size and EXIF are read)."
-)
+@click.option("--photo", type=_FILE, help="Picture (its size and EXIF are read).")
 @click.option(
     "--size", "size_text", metavar="W,H", help="Size of the picture in pixels, instead of --photo."
 )
@@ -42,6 +41,7 @@ _FILE = click.Path(path_type=Path)
     type=click.FloatRange(0),
     help="Precision of the picked pixels, one sigma per axis.",
 )
+@stored_pixels_option
 @command_options
 def command(
     photo: Path | None,
@@ -52,6 +52,7 @@ def command(
     out: Path,
     no_lens: bool,
     pick_px: float | None,
+    stored_pixels: bool,
     show: Show,
 ) -> None:
     """Measure places on a flat wall from pixels picked in one photo."""
@@ -64,6 +65,7 @@ def command(
         photo=photo,
         size_px=_size(size_text) if size_text else None,
         camera=camera,
+        stored_pixels=stored_pixels,
         estimate_lens=not no_lens,
         pick_px=pick_px,
     )

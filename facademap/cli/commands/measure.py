@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from facademap.cli.picture_options import stored_pixels_option
 from facademap.cli.show import Show, command_options
 
 _FILE = click.Path(path_type=Path)
@@ -16,7 +17,7 @@ _FILE = click.Path(path_type=Path)
     "--photo",
     type=_FILE,
     required=True,
-    help="Picture as stored by the camera (its size and EXIF are read).",
+    help="Picture (its size and EXIF are read).",
 )
 @click.option(
     "--control",
@@ -42,6 +43,7 @@ _FILE = click.Path(path_type=Path)
     default=0.0,
     help="How far what is measured stands out of the plane of the control, one sigma.",
 )
+@stored_pixels_option
 @command_options
 def command(
     photo: Path,
@@ -51,13 +53,21 @@ def command(
     out: Path,
     pick_px: float | None,
     relief_mm: float,
+    stored_pixels: bool,
     show: Show,
 ) -> None:
     """Measure lengths and areas on a flat wall in one photo, with plus or minus at 95 %."""
     from facademap.tasks.survey.measure_photo import measure_in_photo
 
     done = measure_in_photo(
-        photo, control, shapes, out, camera=camera, pick_px=pick_px, relief_m=relief_mm / 1000
+        photo,
+        control,
+        shapes,
+        out,
+        camera=camera,
+        stored_pixels=stored_pixels,
+        pick_px=pick_px,
+        relief_m=relief_mm / 1000,
     )
     for warning in done["warnings"]:
         show.say(f"note: {warning}")

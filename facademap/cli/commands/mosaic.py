@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from facademap.cli.commands.register import ManyPhotos
+from facademap.cli.picture_options import stored_pixels_option
 from facademap.cli.show import Show, command_options
 
 _FILE = click.Path(path_type=Path)
@@ -60,6 +61,7 @@ _FILE = click.Path(path_type=Path)
 )
 @click.option("--cluster", metavar="ADDRESS", help="Dask scheduler whose workers share the files.")
 @click.option("--keep-folder", is_flag=True, help="Keep the working folder after success.")
+@stored_pixels_option
 @command_options
 def command(
     photos: tuple[Path, ...],
@@ -78,6 +80,7 @@ def command(
     edition: str | None,
     cluster: str | None,
     keep_folder: bool,
+    stored_pixels: bool,
     show: Show,
 ) -> None:
     """Join many photos of one wall into one true-to-scale, levelled GeoTIFF.
@@ -105,6 +108,7 @@ def command(
             out,
             gsd_m=gsd_mm / 1000,
             camera=camera,
+            stored_pixels=stored_pixels,
             report=report,
             extent=extent_from_text(extent) if extent else None,
             name=name,

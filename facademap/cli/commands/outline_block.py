@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from facademap.cli.numbers import Numbers
+from facademap.cli.picture_options import stored_pixels_option
 from facademap.cli.show import Show, command_options
 
 __all__ = ["command"]
@@ -56,6 +57,7 @@ __all__ = ["command"]
     required=True,
     help="GeoJSON to write, outline in pixels.",
 )
+@stored_pixels_option
 @command_options
 def command(
     photo: Path,
@@ -67,6 +69,7 @@ def command(
     click_px: tuple[float, float],
     bed_deg: float | None,
     out: Path,
+    stored_pixels: bool,
     show: Show,
 ) -> None:
     """Trace the face under a click and measure it.
@@ -81,6 +84,7 @@ def command(
     choice = ScaleChoice(
         control=control,
         camera=camera,
+        stored_pixels=stored_pixels,
         lengths=lengths,
         sheet=sheet,
         sheet_bar_m=None if sheet_bar_mm is None else sheet_bar_mm / 1000,

@@ -7,13 +7,19 @@ from pathlib import Path
 import click
 
 from facademap.cli.extent import extent_from_text
+from facademap.cli.picture_options import stored_pixels_option
 from facademap.cli.show import Show, command_options
 
 _FILE = click.Path(path_type=Path)
 
 
 @click.command("rectify")
-@click.option("--photo", type=_FILE, required=True, help="Picture as stored by the camera.")
+@click.option(
+    "--photo",
+    type=_FILE,
+    required=True,
+    help="Picture; its pixels are those of the upright picture.",
+)
 @click.option(
     "--control",
     type=_FILE,
@@ -58,6 +64,7 @@ _FILE = click.Path(path_type=Path)
 @click.option("--concave", is_flag=True, help="The round surface is seen from within.")
 @click.option("--preview", type=_FILE, help="Small picture to write (PNG).")
 @click.option("--residuals", type=_FILE, help="Drawing of the residual arrows to write (SVG).")
+@stored_pixels_option
 @command_options
 def command(
     photo: Path,
@@ -76,6 +83,7 @@ def command(
     set_back_mm: float | None,
     cylinder_radius_mm: float | None,
     concave: bool,
+    stored_pixels: bool,
     show: Show,
 ) -> None:
     """Rectify a photo of a flat wall to a true-to-scale GeoTIFF in wall coordinates.
@@ -107,6 +115,7 @@ def command(
             out,
             gsd_m=gsd_mm / 1000,
             camera=camera,
+            stored_pixels=stored_pixels,
             report=report,
             extent=extent_from_text(extent) if extent else None,
             name=name,

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from facademap.cli.picture_options import stored_pixels_option
 from facademap.cli.show import Show, command_options
 
 
@@ -43,8 +44,11 @@ class ManyPhotos(click.Command):
     type=click.Path(path_type=Path),
     help="Table photo,name,x_px,y_px,ok to write.",
 )
+@stored_pixels_option
 @command_options
-def command(photos: tuple[Path, ...], points: Path, out: Path, show: Show) -> None:
+def command(
+    photos: tuple[Path, ...], points: Path, out: Path, stored_pixels: bool, show: Show
+) -> None:
     """Carry points picked in several photos of one flat wall into the pixels of the first photo.
 
     A photo that cannot be joined to the first, directly or through others, is named and its points
@@ -53,7 +57,7 @@ def command(photos: tuple[Path, ...], points: Path, out: Path, show: Show) -> No
     from facademap.tasks.survey.register import carry_points
 
     with show.progress("Comparing the photos") as update:
-        report = carry_points(photos, points, out=out, progress=update)
+        report = carry_points(photos, points, out=out, stored_pixels=stored_pixels, progress=update)
     for photo in report["not_registered"]:
         show.say(f"note: {photo['photo']} is not registered: {photo['reason']}")
     show.result(

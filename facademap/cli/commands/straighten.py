@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from facademap.cli.picture_options import stored_pixels_option
 from facademap.cli.show import Show, command_options
 
 _FILE = click.Path(path_type=Path)
@@ -23,9 +24,16 @@ _FILE = click.Path(path_type=Path)
 @click.option("--camera", type=_FILE, help="Camera file (JSON, or OpenCV calibration).")
 @click.option("--gsd-mm", type=float, required=True, help="Ground sample distance, mm on the wall.")
 @click.option("--out", type=_FILE, required=True, help="GeoTIFF to write.")
+@stored_pixels_option
 @command_options
 def command(
-    photo: Path, distance_text: str, camera: Path | None, gsd_mm: float, out: Path, show: Show
+    photo: Path,
+    distance_text: str,
+    camera: Path | None,
+    gsd_mm: float,
+    out: Path,
+    stored_pixels: bool,
+    show: Show,
 ) -> None:
     """Straighten a photo by its level and upright joints when no control was measured.
 
@@ -49,6 +57,7 @@ def command(
             end_px=(x1, y1),
             distance_m=distance_m,
             camera=camera,
+            stored_pixels=stored_pixels,
             progress=progress,
         )
     for warning in done["warnings"]:

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from facademap.cli.numbers import Numbers
+from facademap.cli.picture_options import stored_pixels_option
 from facademap.cli.show import Show, command_options
 
 __all__ = ["command"]
@@ -212,6 +213,7 @@ def best(project: Path, repair: str, out: Path, show: Show) -> None:
     help="Depth of a new block over all, for its weight.",
 )
 @click.option("--location", help="Where a new block lies.")
+@stored_pixels_option
 @command_options
 def measure(
     project: Path,
@@ -237,6 +239,7 @@ def measure(
     kind: str | None,
     block_depth_mm: float | None,
     location: str | None,
+    stored_pixels: bool,
     show: Show,
 ) -> None:
     """Measure a face of BLOCK from its photo into the inventory of PROJECT.
@@ -251,6 +254,7 @@ def measure(
     choice = ScaleChoice(
         control=control,
         camera=camera,
+        stored_pixels=stored_pixels,
         lengths=lengths,
         sheet=target_sheet,
         sheet_bar_m=_metres(sheet_bar_mm),

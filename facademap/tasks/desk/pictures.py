@@ -226,7 +226,8 @@ class Pictures:
         """A photo reduced to a longest side of ``size_px`` (the nearest of the sizes that are kept)."""
         found = project.row("photos", photo)
         size = min(SMALL_SIZES_PX, key=lambda s: abs(s - size_px))
-        name = self._cache / "small" / f"{str(found['sha256'])[:24]}_{size}"
+        turned = f"_{found['exif_orientation']:.0f}" if found["exif_orientation"] else ""
+        name = self._cache / "small" / f"{str(found['sha256'])[:24]}{turned}_{size}"
         kept = _kept(name)
         if kept is not None:
             return kept

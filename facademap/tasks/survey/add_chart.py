@@ -8,6 +8,7 @@ from typing import Any
 
 from facademap.errors import InputError
 from facademap.io.patch_files import read_patches
+from facademap.io.pictures import read_picture_info
 from facademap.store.project import Project
 from facademap.tasks.survey.add_photos import surface_of
 from facademap.tasks.survey.colour import calibrate_photo
@@ -21,6 +22,7 @@ def add_chart(
     patches: str | Path,
     *,
     edition: str,
+    stored_pixels: bool = False,
     surface: str | None = None,
     who: str = "surveyor",
 ) -> dict[str, Any]:
@@ -36,6 +38,8 @@ def add_chart(
         ``name,x_px,y_px,half_px,role,L,a,b``.
     edition : str
         Chart and edition of its reference values, which differ by more than the eye forgives.
+    stored_pixels : bool
+        The patches were picked in the stored picture, before the turn that its EXIF asks for.
 
     Returns
     -------
@@ -47,11 +51,14 @@ def add_chart(
             "the edition of the chart's values is not given",
             "Name the chart and the year of its values.",
         )
-    rows = [asdict(r) for r in read_patches(Path(patches))]
     with Project.open(folder) as project:
         surface = surface_of(project, surface)
         path = project.place(project.row("photos", photo)["path"])
-        _, report = calibrate_photo(path, Path(patches), chart=edition)
+        _, report = calibrate_photo(path, Path(patches), chart=edition, stored_pixels=stored_pixels)
+        turn = read_picture_info(path).turn
+        rows = [
+            asdict(r) for r in read_patches(Path(patches), turn=turn, stored_pixels=stored_pixels)
+        ]
         charts = {
             **(project.setting("charts", {}) or {}),
             surface: {"photo": photo, "edition": edition, "patches": rows},

@@ -11,6 +11,8 @@ import shapely
 
 from facademap.errors import InputError
 from facademap.io.csv_tables import TableWords
+from facademap.io.picked_pixels import upright_place
+from facademap.io.pictures import read_picture_info
 from facademap.io.survey_files import (
     Observation,
     SurveyPoint,
@@ -35,6 +37,7 @@ def add_control(
     points_path: str | Path,
     *,
     observations_path: str | Path | None = None,
+    stored_pixels: bool = False,
     surface: str | None = None,
     epsg: int | None = None,
     outside_enh: tuple[float, float, float] | None = None,
@@ -51,6 +54,8 @@ def add_control(
         ``name,role`` with ``u_m,v_m[,w_m]`` and/or ``east_m,north_m,height_m``, and ``sigma_mm``.
     observations_path : path, optional
         ``photo,name,x_px,y_px``.
+    stored_pixels : bool
+        They were picked in stored pictures, before the turns that their EXIF ask for.
     surface : str, optional
         Surface the points lie on.
     epsg : int, optional
@@ -74,13 +79,18 @@ def add_control(
         words = with_kept_columns(project, "control_points", words)
     notes: list[str] = []
     points = read_survey_points(Path(points_path), words=words, notes=notes)
-    seen = read_observations(Path(observations_path)) if observations_path else []
+    seen = (
+        read_observations(Path(observations_path), stored_pixels=stored_pixels)
+        if observations_path
+        else []
+    )
     seen = [replace(o, photo=as_id(o.photo)) for o in seen]
     with Project.open(folder) as project:
         surface = surface_of(project, surface)
         world = _place(points, epsg=epsg or project.setting("epsg"), outside_enh=outside_enh)
         rows = [_row(point, surface, world) for point in points]
         _refuse_strangers(seen, points, set(project.read("photos")["id"]), observations_path)
+        seen = _upright(project, seen)
         with project.edit(who=who, what=f"read control from {Path(points_path).name}") as edit:
             edit.put("control_points", rows)
             edit.put(
@@ -177,6 +187,23 @@ def _row(point: SurveyPoint, surface: str, world: WorldPlacement | None) -> dict
         "sigma_m": point.sigma_m,
         "geometry": shapely.Point(u_m, v_m),
     }
+
+
+def _upright(project: Project, seen: list[Observation]) -> list[Observation]:
+    """The places that were picked in stored pictures, in the upright ones."""
+    turns = {
+        photo: read_picture_info(project.place(project.row("photos", photo)["path"])).turn
+        for photo in {o.photo for o in seen if o.stored}
+    }
+    return [
+        replace(o, x_px=x_px, y_px=y_px, stored=False)
+        for o in seen
+        for x_px, y_px in [
+            upright_place((o.x_px, o.y_px), turns[o.photo], stored=True)
+            if o.stored
+            else (o.x_px, o.y_px)
+        ]
+    ]
 
 
 def _refuse_strangers(

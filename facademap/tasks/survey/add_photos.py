@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from facademap.errors import InputError
-from facademap.io.camera_files import camera_as_dict, read_camera
+from facademap.io.camera_files import camera_as_dict, read_camera_for
 from facademap.io.pictures import PictureInfo, hash_file, read_picture, read_picture_info
 from facademap.io.whole_files import copy_whole, remove_file
 from facademap.store.project import Project
@@ -48,6 +48,7 @@ def storing_photos(project: Project) -> Iterator[Callable[..., dict[str, Any]]]:
             "sha256": digest,
             "width_px": info.width_px,
             "height_px": info.height_px,
+            "exif_orientation": info.orientation,
         }
 
     try:
@@ -78,7 +79,7 @@ def add_photos(
     surface : str, optional
         Surface they show; may be left out where the project has one.
     camera_path : path, optional
-        Lens that took them all.
+        Lens that took them all; its width and height tell whether it was made for upright or for stored pictures.
 
     Returns
     -------
@@ -89,30 +90,35 @@ def add_photos(
     twice = sorted({n for n in names if names.count(n) > 1})
     if twice:
         raise InputError(f"{twice[0]}: two pictures have this name", "Rename one of them.")
-    camera = camera_as_dict(read_camera(Path(camera_path))) if camera_path else None
     with Project.open(folder) as project:
         surface = surface_of(project, surface)
-        for path in map(Path, photos):
-            _check_size(path, camera)
+        cameras = [_camera_of(Path(path), camera_path) for path in photos]
         with storing_photos(project) as store:
             rows = []
             for number, path in enumerate(map(Path, photos)):
                 row = store(path)
-                rows.append({**row, "subject": "elevation", "surface": surface, "camera": camera})
+                rows.append(
+                    {**row, "subject": "elevation", "surface": surface, "camera": cameras[number]}
+                )
                 progress((number + 1) / len(names))
             with project.edit(who=who, what="add photos") as edit:
                 edit.put("photos", rows)
         return {"photos": len(project.read("photos")), "added": [r["id"] for r in rows]}
 
 
-def _check_size(path: Path, camera: dict[str, Any] | None) -> None:
+def _camera_of(path: Path, camera_path: str | Path | None) -> dict[str, Any] | None:
+    """The lens of one photo, in pixels of its upright picture."""
+    if camera_path is None:
+        return None
     info = read_picture_info(path)
-    if camera and (camera["width"], camera["height"]) != (info.width_px, info.height_px):
+    camera = read_camera_for(Path(camera_path), info.turn)
+    if (camera.width_px, camera.height_px) != (info.width_px, info.height_px):
         raise InputError(
             f"{path.name}: is {info.width_px} x {info.height_px} px, the camera file is for "
-            f"{camera['width']:g} x {camera['height']:g} px",
+            f"{camera.width_px} x {camera.height_px} px",
             "Give the camera file of this camera, or leave it out.",
         )
+    return camera_as_dict(camera)
 
 
 def surface_of(project: Project, surface: str | None) -> str:

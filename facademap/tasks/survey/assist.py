@@ -13,9 +13,11 @@ from facademap.condition.assist_lines import follow_line
 from facademap.condition.assist_model import outline_by_model
 from facademap.errors import FacademapError, InputError
 from facademap.io.csv_tables import CsvRow, read_csv_rows
+from facademap.io.picked_pixels import PIXELS_COLUMN, picked_pixel
 from facademap.io.pictures import read_picture
 from facademap.io.vectors import MARK, pixel_mark
 from facademap.io.whole_files import check_writable, write_whole
+from facademap.photo.orientation import Turn
 
 __all__ = ["follow", "outline_finder"]
 
@@ -23,14 +25,20 @@ _Clicks = dict[str, list[tuple[float, float]]]
 
 
 def follow(
-    image: Path, *, clicks: Path, kind: str, out: Path, model: Path | None = None
+    image: Path,
+    *,
+    clicks: Path,
+    kind: str,
+    out: Path,
+    model: Path | None = None,
+    stored_pixels: bool = False,
 ) -> dict[str, Any]:
     """Propose an outline for each click, or a line through the clicks of each name.
 
     Parameters
     ----------
     image : Path
-        Picture; all places are pixels of it as stored.
+        Picture; all places are pixels of it upright.
     clicks : Path
         CSV ``name,x_px,y_px`` (outlines) or ``name,order,x_px,y_px`` (lines).
     kind : {"outline", "line"}
@@ -38,6 +46,8 @@ def follow(
         GeoJSON FeatureCollection to write, property ``name``.
     model : Path, optional
         ONNX file of a segmentation model that finds the outlines instead.
+    stored_pixels : bool
+        The clicks are pixels of the stored picture, before the turn that its EXIF asks for.
 
     Returns
     -------
@@ -60,8 +70,8 @@ def follow(
         raise InputError(
             f"{out.name} would overwrite the input", "Choose another file for the result."
         )
-    rgb, _ = read_picture(image)
-    inside = _inside(columns=rgb.shape[1], rows=rgb.shape[0])
+    rgb, info = read_picture(image)
+    inside = _inside(info.turn, stored_pixels=stored_pixels)
     asked = _outline_clicks(clicks, inside) if kind == "outline" else _line_clicks(clicks, inside)
     find = outline_finder(model)
     features: list[dict[str, Any]] = []
@@ -106,15 +116,16 @@ def outline_finder(model: Path | None) -> Callable[..., Any]:
     return partial(outline_by_model, read_segmentation_model(model))
 
 
-def _inside(*, columns: int, rows: int) -> Callable[[CsvRow], tuple[float, float]]:
+def _inside(turn: Turn, *, stored_pixels: bool) -> Callable[[CsvRow], tuple[float, float]]:
     """What reads the click of a row and refuses one outside the picture."""
 
     def click(row: CsvRow) -> tuple[float, float]:
-        x, y = row.number("x_px"), row.number("y_px")
-        if not (0 <= x < columns and 0 <= y < rows):
+        x, y = picked_pixel(row, turn, stored=stored_pixels)
+        if not (0 <= x < turn.width_px and 0 <= y < turn.height_px):
             raise InputError(
-                f"{row.where}: the click ({x:g}, {y:g}) lies outside the picture of {columns} x {rows} px",
-                "Give pixels of the picture as stored, 0, 0 at the upper left.",
+                f"{row.where}: the click ({x:g}, {y:g}) lies outside the picture of "
+                f"{turn.width_px} x {turn.height_px} px",
+                "Give pixels of the upright picture, 0, 0 at the upper left, or say --stored-pixels.",
             )
         return x, y
 
@@ -123,7 +134,9 @@ def _inside(*, columns: int, rows: int) -> Callable[[CsvRow], tuple[float, float
 
 def _outline_clicks(path: Path, inside: Callable[[CsvRow], tuple[float, float]]) -> _Clicks:
     found: _Clicks = {}
-    for row in read_csv_rows(path, columns=("name", "x_px", "y_px"), what="clicks"):
+    for row in read_csv_rows(
+        path, columns=("name", "x_px", "y_px"), optional=(PIXELS_COLUMN,), what="clicks"
+    ):
         name = row.text("name")
         if name in found:
             raise InputError(
@@ -136,7 +149,9 @@ def _outline_clicks(path: Path, inside: Callable[[CsvRow], tuple[float, float]])
 
 def _line_clicks(path: Path, inside: Callable[[CsvRow], tuple[float, float]]) -> _Clicks:
     found: dict[str, dict[float, tuple[float, float]]] = {}
-    for row in read_csv_rows(path, columns=("name", "order", "x_px", "y_px"), what="clicks"):
+    for row in read_csv_rows(
+        path, columns=("name", "order", "x_px", "y_px"), optional=(PIXELS_COLUMN,), what="clicks"
+    ):
         name, order = row.text("name"), row.number("order")
         places = found.setdefault(name, {})
         if order in places:

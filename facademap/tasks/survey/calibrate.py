@@ -31,7 +31,7 @@ def calibrate_from_photos(
     ----------
     photos : sequence of Path
     out : Path
-        Camera file (JSON).
+        Camera file (JSON), in pixels of the stored picture, as it says: photos turned by their EXIF turn it.
     columns, rows : int
         Inner corners (or targets) of the board.
     pattern : {"chequer", "circles"}
@@ -57,12 +57,18 @@ def calibrate_from_photos(
     corners, size = [], (0, 0)
     for number, path in enumerate(photos):
         picture, info = read_picture(path)
-        if not used and not missing:
-            size = (info.width_px, info.height_px)
-        elif (info.width_px, info.height_px) != size:
+        turn = info.turn
+        if turn.is_mirrored:
             raise InputError(
-                f"photo {path.name} has {info.width_px} x {info.height_px} px, the others {size[0]} x {size[1]} px",
-                "Use photos of one camera, unresized and unturned.",
+                f"photo {path.name} is stored as in a mirror", "Use photos as the camera took them."
+            )
+        if not used and not missing:
+            size = turn.stored_size_px
+        elif turn.stored_size_px != size:
+            stored = turn.stored_size_px
+            raise InputError(
+                f"photo {path.name} has {stored[0]} x {stored[1]} px, the others {size[0]} x {size[1]} px",
+                "Use photos of one camera, unresized and uncut.",
             )
         if min(size) < 8 * max(3, min(columns, rows)):
             raise InputError(
@@ -73,7 +79,8 @@ def calibrate_from_photos(
         if found is None:
             missing.append(path.name)
         else:
-            corners.append(found)
+            # the lens is fixed to the sensor, whichever way the camera was held
+            corners.append(turn.stored_pixels(found))
             used.append(path.name)
         if progress is not None:
             progress((number + 1) / len(photos))
@@ -86,7 +93,8 @@ def calibrate_from_photos(
         *(f"photo {name} contradicts the others and was left out" for name in left_out),
         *done.flags,
     ]
-    write_whole(out, json.dumps(camera_as_dict(done.camera), indent=2) + "\n")
+    values = {**camera_as_dict(done.camera), "pixels": "stored"}
+    write_whole(out, json.dumps(values, indent=2) + "\n")
     return {
         "out": str(out),
         "camera": camera_as_dict(done.camera),

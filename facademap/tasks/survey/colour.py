@@ -9,6 +9,8 @@ from typing import Any
 import numpy as np
 
 from facademap.io.patch_files import read_chart_table, read_patches, write_lab
+from facademap.io.picked_pixels import upright_place
+from facademap.io.pictures import read_picture_info
 from facademap.io.plain_pictures import read_rgb
 from facademap.photo.chart import (
     ChartTable,
@@ -25,7 +27,13 @@ __all__ = ["calibrate_photo", "calibrate_photo_by_chart"]
 
 
 def calibrate_photo(
-    photo: Path, patches: Path, *, out: Path | None = None, linear: bool = False, chart: str = ""
+    photo: Path,
+    patches: Path,
+    *,
+    out: Path | None = None,
+    linear: bool = False,
+    chart: str = "",
+    stored_pixels: bool = False,
 ) -> tuple[ColourCorrection, dict[str, Any]]:
     """Fit the colour correction of a photo and write the CIELAB D50 of every patch.
 
@@ -41,13 +49,16 @@ def calibrate_photo(
         Whether the picture's values are already proportional to light.
     chart : str
         Chart and edition of the reference values, recorded in the report.
+    stored_pixels : bool
+        The patches were picked in the stored picture, before the turn that its EXIF asks for.
 
     Returns
     -------
     ColourCorrection, dict
         The correction and its report.
     """
-    rows = read_patches(patches)
+    turn = read_picture_info(photo).turn
+    rows = read_patches(patches, turn=turn, stored_pixels=stored_pixels)
     picture = read_rgb(photo)
     readings = [
         read_patch(
@@ -70,6 +81,7 @@ def calibrate_photo_by_chart(
     table: str,
     *,
     corners_px: list[tuple[float, float]] | None = None,
+    stored_pixels: bool = False,
     out: Path | None = None,
     linear: bool = False,
 ) -> tuple[ColourCorrection, dict[str, Any]]:
@@ -85,6 +97,8 @@ def calibrate_photo_by_chart(
     corners_px : list of (float, float), optional
         Middles of the first patch, the last of the first row, the last patch and the first of the last
         row; without them the chart is looked for.
+    stored_pixels : bool
+        The corners are those of the stored picture, before the turn that its EXIF asks for.
     out : Path, optional
         Table ``name,L,a,b`` to write.
     linear : bool
@@ -100,7 +114,8 @@ def calibrate_photo_by_chart(
         eight = picture if picture.dtype == np.uint8 else (picture >> 8).astype(np.uint8)
         corners = find_chart(eight, reference)
     else:
-        corners = np.array(corners_px, dtype=float)
+        turn = read_picture_info(photo).turn
+        corners = np.array([upright_place(c, turn, stored=stored_pixels) for c in corners_px])
     readings = read_chart(picture, corners, reference, linear=linear)
     correction, report = _calibrated(readings, out=out, linear=linear, chart=reference.title)
     return correction, {**report, "corners_px": corners.tolist()}

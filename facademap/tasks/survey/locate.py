@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from facademap.errors import InputError
-from facademap.io.camera_files import read_camera
+from facademap.io.camera_files import read_camera, read_camera_for
 from facademap.io.control_files import read_control, read_pixel_points
 from facademap.io.pictures import read_picture_info
 from facademap.io.whole_files import write_whole
@@ -44,6 +44,7 @@ def locate_points(
     photo: Path | None = None,
     size_px: tuple[int, int] | None = None,
     camera: Path | None = None,
+    stored_pixels: bool = False,
     estimate_lens: bool = True,
     pick_px: float | None = None,
 ) -> Located:
@@ -57,6 +58,8 @@ def locate_points(
     size_px : tuple of int, optional
         Width and height, instead of the photo.
     camera : Path, optional
+    stored_pixels : bool
+        All pixels were picked in the stored picture, before the turn that its EXIF asks for.
     estimate_lens : bool
     pick_px : float, optional
         One-sigma precision (per axis) of the picked pixels; default: as good as the control was picked.
@@ -67,17 +70,24 @@ def locate_points(
     """
     if (photo is None) == (size_px is None):
         raise InputError("give either the photo or its size", "Use --photo P, or --size W,H.")
-    focal = None
+    focal = turn = None
     if photo is not None:
         info = read_picture_info(photo)
         size_px, focal = (info.width_px, info.height_px), info.focal_35mm_mm
+        turn = info.turn
     assert size_px is not None
-    picked = read_pixel_points(points)
+    if camera is None:
+        lens = None
+    elif turn is None:
+        lens = read_camera(camera, size_px=size_px)
+    else:
+        lens = read_camera_for(camera, turn, stored_pixels=stored_pixels)
+    picked = read_pixel_points(points, turn=turn, stored_pixels=stored_pixels)
     view = fit_plane_view(
-        read_control(control),
+        read_control(control, turn=turn, stored_pixels=stored_pixels),
         width_px=size_px[0],
         height_px=size_px[1],
-        camera=read_camera(camera, size_px=size_px) if camera else None,
+        camera=lens,
         focal_35mm_mm=focal,
         estimate_lens=estimate_lens,
     )

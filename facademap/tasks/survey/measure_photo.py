@@ -13,9 +13,10 @@ from shapely import MultiPoint, Polygon
 from shapely.validation import explain_validity
 
 from facademap.errors import InputError
-from facademap.io.camera_files import read_camera
+from facademap.io.camera_files import read_camera_for
 from facademap.io.control_files import read_control
 from facademap.io.csv_tables import read_csv_rows
+from facademap.io.picked_pixels import PIXELS_COLUMN, picked_pixel
 from facademap.io.pictures import read_picture_info
 from facademap.io.whole_files import write_whole
 from facademap.photo.measure import measure_area, measure_length
@@ -32,6 +33,7 @@ def measure_in_photo(
     out: Path,
     *,
     camera: Path | None = None,
+    stored_pixels: bool = False,
     pick_px: float | None = None,
     relief_m: float = 0.0,
 ) -> dict[str, Any]:
@@ -47,6 +49,8 @@ def measure_in_photo(
         CSV ``shape,kind,value,unit,plus_minus_95``.
         Empty in ``plus_minus_95`` where the points can vouch for nothing.
     camera : Path, optional
+    stored_pixels : bool
+        All pixels were picked in the stored picture, before the turn that its EXIF asks for.
     pick_px : float, optional
         One-sigma precision of the picked corners; default: as the surplus control points were picked, else as stated.
     relief_m : float
@@ -58,7 +62,12 @@ def measure_in_photo(
     """
     info = read_picture_info(photo)
     size = (info.width_px, info.height_px)
-    rows = read_csv_rows(shapes, columns=("shape", "kind", "x_px", "y_px"), what="shapes file")
+    rows = read_csv_rows(
+        shapes,
+        columns=("shape", "kind", "x_px", "y_px"),
+        optional=(PIXELS_COLUMN,),
+        what="shapes file",
+    )
     corners: dict[str, list[tuple[float, float]]] = {}
     kinds: dict[str, str] = {}
     for row in rows:
@@ -67,12 +76,12 @@ def measure_in_photo(
             raise InputError(f"{row.where}: kind is {kind!r}", "Give length or area.")
         if kinds.setdefault(name, kind) != kind:
             raise InputError(f"{row.where}: shape {name} has two kinds", "Give one kind a shape.")
-        corners.setdefault(name, []).append((row.number("x_px"), row.number("y_px")))
+        corners.setdefault(name, []).append(picked_pixel(row, info.turn, stored=stored_pixels))
     view = fit_plane_view(
-        read_control(control),
+        read_control(control, turn=info.turn, stored_pixels=stored_pixels),
         width_px=size[0],
         height_px=size[1],
-        camera=read_camera(camera, size_px=size) if camera else None,
+        camera=read_camera_for(camera, info.turn, stored_pixels=stored_pixels) if camera else None,
         focal_35mm_mm=info.focal_35mm_mm,
     )
     results = []
@@ -158,7 +167,7 @@ def _refuse_unusable(
         if not (-0.5 <= x <= size_px[0] - 0.5 and -0.5 <= y <= size_px[1] - 0.5):
             raise InputError(
                 f"shape {name}: pixel ({x:g}, {y:g}) lies outside the picture of {size_px[0]} x {size_px[1]} px",
-                "Pick its corners again in the stored picture.",
+                "Pick its corners again in the upright picture, or say --stored-pixels.",
             )
     if kind == "area" and len(picked) >= 3:
         ring = Polygon(picked)

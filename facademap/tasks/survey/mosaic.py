@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from facademap import __version__
 from facademap.errors import FacademapError, InputError
-from facademap.io.camera_files import camera_as_dict, read_camera
+from facademap.io.camera_files import camera_as_dict, read_camera_for
 from facademap.io.mosaic_folder import MosaicFolder
 from facademap.io.patch_files import read_patches
 from facademap.io.pictures import hash_file, read_picture, read_picture_info
@@ -42,6 +42,7 @@ from facademap.photo.mosaic_views import (
     fit_mosaic_views,
     join_reduced,
 )
+from facademap.photo.orientation import Turn
 from facademap.photo.proof import TOGETHER, control_hull_m, prove, share_outside
 from facademap.photo.threads import in_order
 from facademap.tasks.survey.true_colour import TrueColour, true_colour
@@ -68,6 +69,7 @@ class _Sources:
     photos: tuple[Path, ...]
     hashes: tuple[str, ...]
     cameras: tuple[Camera, ...]
+    turns: tuple[Turn, ...]
     known_lens: bool
     known_focal: bool
 
@@ -98,6 +100,7 @@ def make_mosaic(
     *,
     gsd_m: float,
     camera: Path | None = None,
+    stored_pixels: bool = False,
     report: Path | None = None,
     extent: Extent | None = None,
     name: str | None = None,
@@ -122,6 +125,8 @@ def make_mosaic(
         Ground sample distance.
     camera : Path, optional
         Camera file of all photos; without it the lens is estimated.
+    stored_pixels : bool
+        Control and patches were picked in stored pictures, before the turns that their EXIF ask for.
     report : Path, optional
         Report to write, as JSON.
     extent : Extent, optional
@@ -156,11 +161,13 @@ def make_mosaic(
     say = progress or (lambda fraction: None)
     for target in (out, report):
         check_writable(target)
-    sources = _sources(photos, camera)
+    sources = _sources(photos, camera, stored_pixels=stored_pixels)
     names = [p.name for p in sources.photos]
-    readings = _chart_readings(chart, sources) if chart is not None else []
+    readings = (
+        _chart_readings(chart, sources, stored_pixels=stored_pixels) if chart is not None else []
+    )
     points = read_mosaic_points(
-        control, photos=names, sizes_px=[(c.width_px, c.height_px) for c in sources.cameras]
+        control, photos=names, turns=sources.turns, stored_pixels=stored_pixels
     )
     folder = MosaicFolder(out.resolve().parent / f".{out.stem}.mosaic-{_key(sources, thorough)}")
     with _named_when_left_behind(folder):
@@ -267,7 +274,9 @@ def _worked(
     return values
 
 
-def _chart_readings(chart: ChartInPhoto, sources: _Sources) -> list[PatchReading]:
+def _chart_readings(
+    chart: ChartInPhoto, sources: _Sources, *, stored_pixels: bool
+) -> list[PatchReading]:
     """The patches of a chart, read before anything that takes time."""
     if not chart.edition.strip():
         raise InputError(
@@ -280,7 +289,8 @@ def _chart_readings(chart: ChartInPhoto, sources: _Sources) -> list[PatchReading
             f"{chart.photo} is not among the photos",
             "Give the file name of the photo that shows the chart.",
         )
-    rows, picture = read_patches(chart.patches), read_picture(found[0])[0]
+    picture, info = read_picture(found[0])
+    rows = read_patches(chart.patches, turn=info.turn, stored_pixels=stored_pixels)
     readings = [
         read_patch(
             picture,
@@ -312,7 +322,7 @@ def _colour(
     )
 
 
-def _sources(photos: Sequence[Path], camera: Path | None) -> _Sources:
+def _sources(photos: Sequence[Path], camera: Path | None, *, stored_pixels: bool) -> _Sources:
     names = [p.name for p in photos]
     double = sorted({n for n in names if names.count(n) > 1})
     if double:
@@ -320,13 +330,13 @@ def _sources(photos: Sequence[Path], camera: Path | None) -> _Sources:
             f"two photos are called {double[0]}", "Give photos with different file names."
         )
     infos = [read_picture_info(p) for p in photos]
-    known = (
-        read_camera(camera, size_px=(infos[0].width_px, infos[0].height_px))
-        if camera is not None
-        else None
-    )
     cameras = []
     for path, info in zip(photos, infos, strict=True):
+        known = (
+            None
+            if camera is None
+            else read_camera_for(camera, info.turn, stored_pixels=stored_pixels)
+        )
         if known is not None and (info.width_px, info.height_px) != (
             known.width_px,
             known.height_px,
@@ -343,14 +353,16 @@ def _sources(photos: Sequence[Path], camera: Path | None) -> _Sources:
         photos=tuple(p.resolve() for p in photos),
         hashes=tuple(hash_file(p) for p in photos),
         cameras=tuple(cameras),
-        known_lens=known is not None,
-        known_focal=known is not None,
+        turns=tuple(info.turn for info in infos),
+        known_lens=camera is not None,
+        known_focal=camera is not None,
     )
 
 
 def _key(sources: _Sources, thorough: bool) -> str:
     facts = [
         sources.hashes,
+        [t.orientation for t in sources.turns],
         [camera_as_dict(c) for c in sources.cameras],
         sources.known_lens,
         thorough,

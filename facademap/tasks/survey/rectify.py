@@ -13,7 +13,7 @@ import numpy as np
 
 from facademap import __version__
 from facademap.errors import InputError
-from facademap.io.camera_files import camera_as_dict, read_camera
+from facademap.io.camera_files import camera_as_dict, read_camera_for
 from facademap.io.control_files import read_control
 from facademap.io.pictures import hash_file, read_picture, read_picture_info, write_png
 from facademap.io.rasters import open_elevation, write_elevation
@@ -60,6 +60,7 @@ def rectify_photo(
     *,
     gsd_m: float,
     camera: Path | None = None,
+    stored_pixels: bool = False,
     report: Path | None = None,
     extent: Extent | None = None,
     name: str | None = None,
@@ -79,6 +80,8 @@ def rectify_photo(
         Ground sample distance.
     camera : Path, optional
         Camera file; without it the lens is estimated where the points allow.
+    stored_pixels : bool
+        The control was picked in the stored picture, before the turn that its EXIF asks for.
     report : Path, optional
         Where the report goes, as JSON.
     extent : Extent, optional
@@ -110,8 +113,8 @@ def rectify_photo(
         )
     _refuse_overwriting(out, (photo, control, camera))
     info = read_picture_info(photo)
-    points = read_control(control)
-    lens = read_camera(camera, size_px=(info.width_px, info.height_px)) if camera else None
+    points = read_control(control, turn=info.turn, stored_pixels=stored_pixels)
+    lens = read_camera_for(camera, info.turn, stored_pixels=stored_pixels) if camera else None
     view = fit_plane_view(
         points,
         width_px=info.width_px,

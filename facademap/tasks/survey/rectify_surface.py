@@ -15,9 +15,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from facademap.errors import GeometryError, InputError
-from facademap.io.camera_files import read_camera
+from facademap.io.camera_files import read_camera_for
 from facademap.io.control_files import read_control
 from facademap.io.csv_tables import read_csv_rows
+from facademap.io.picked_pixels import upright_place
 from facademap.io.pictures import hash_file, read_picture, read_picture_info
 from facademap.io.rasters import write_elevation
 from facademap.io.whole_files import check_writable, write_whole
@@ -65,6 +66,7 @@ def rectify_cylinder(
     gsd_m: float,
     radius_m: float,
     concave: bool = False,
+    stored_pixels: bool = False,
     extent: Extent | None = None,
     report: Path | None = None,
     progress: Progress = None,
@@ -81,6 +83,8 @@ def rectify_cylinder(
     gsd_m, radius_m : float
     concave : bool
         Seen from within.
+    stored_pixels : bool
+        The control was picked in the stored picture, before the turn that its EXIF asks for.
     extent : Extent, optional
     report : Path, optional
     progress : callable, optional
@@ -91,13 +95,13 @@ def rectify_cylinder(
         The report.
     """
     info = read_picture_info(photo)
-    lens = read_camera(camera, size_px=(info.width_px, info.height_px))
+    lens = read_camera_for(camera, info.turn, stored_pixels=stored_pixels)
     if (lens.width_px, lens.height_px) != (info.width_px, info.height_px):
         raise InputError(
             f"the camera file is for pictures of {lens.width_px} x {lens.height_px} px",
             "Use the camera file of this photo's camera.",
         )
-    points = read_control(control)
+    points = read_control(control, turn=info.turn, stored_pixels=stored_pixels)
     check_control(points, width_px=info.width_px, height_px=info.height_px)
     surface = CylinderSurface(
         radius_m=radius_m, axis_w_m=radius_m if concave else -radius_m, concave=concave
@@ -131,6 +135,7 @@ def rectify_set_back(
     camera: Path | None,
     gsd_m: float,
     depth_m: float,
+    stored_pixels: bool = False,
     extent: Extent | None = None,
     report: Path | None = None,
     progress: Progress = None,
@@ -144,6 +149,8 @@ def rectify_set_back(
     camera : Path, optional
         Recommended; without it the focal length must show from the convergence of the view.
     gsd_m, depth_m : float
+    stored_pixels : bool
+        As for `unroll_photo`.
     extent : Extent, optional
     report : Path, optional
     progress : callable, optional
@@ -158,8 +165,8 @@ def rectify_set_back(
             f"set-back {depth_m} m is not a finite number", "Give the depth in millimetres."
         )
     info = read_picture_info(photo)
-    points = read_control(control)
-    lens = read_camera(camera, size_px=(info.width_px, info.height_px)) if camera else None
+    points = read_control(control, turn=info.turn, stored_pixels=stored_pixels)
+    lens = read_camera_for(camera, info.turn, stored_pixels=stored_pixels) if camera else None
     main = fit_plane_view(
         points,
         width_px=info.width_px,
@@ -404,6 +411,7 @@ def straighten_photo(
     end_px: tuple[float, float],
     distance_m: float,
     camera: Path | None = None,
+    stored_pixels: bool = False,
     progress: Progress = None,
 ) -> dict[str, Any]:
     """Straighten a photo by the vanishing points of its joints; the scale comes from one distance.
@@ -413,9 +421,11 @@ def straighten_photo(
     photo, out : Path
     gsd_m : float
     start_px, end_px : tuple of float
-        Two pixels of the stored picture between which ``distance_m`` was measured.
+        Two pixels of the picture between which ``distance_m`` was measured.
     distance_m : float
     camera : Path, optional
+    stored_pixels : bool
+        The two pixels are those of the stored picture, before the turn that its EXIF asks for.
     progress : callable, optional
 
     Returns
@@ -427,7 +437,7 @@ def straighten_photo(
     picture, _ = read_picture(photo)
     size = (info.width_px, info.height_px)
     lens = (
-        read_camera(camera, size_px=size)
+        read_camera_for(camera, info.turn, stored_pixels=stored_pixels)
         if camera
         else nominal_camera(*size, focal_35mm_mm=info.focal_35mm_mm)
     )
@@ -436,9 +446,12 @@ def straighten_photo(
         lens,
         focal_is_known=camera is not None or info.focal_35mm_mm is not None,
     )
-    ends = lens.ray_from_pixel(np.array([start_px, end_px])) * np.array(
-        [lens.fx_px, lens.fy_px]
-    ) + np.array([lens.cx_px, lens.cy_px])
+    ends_px = np.array(
+        [upright_place(p, info.turn, stored=stored_pixels) for p in (start_px, end_px)]
+    )
+    ends = lens.ray_from_pixel(ends_px) * np.array([lens.fx_px, lens.fy_px]) + np.array(
+        [lens.cx_px, lens.cy_px]
+    )
     shape = shape.scaled(ends[0], ends[1], distance_m=distance_m)
     view = _TrueShapeView(shape=shape, camera=lens)
     grid = PixelGrid.over(_seen_extent(shape, size), gsd_m=gsd_m)

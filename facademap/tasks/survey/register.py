@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from facademap.errors import InputError
-from facademap.io.pictures import read_picture
+from facademap.io.pictures import read_picture, read_picture_info
 from facademap.io.point_files import PhotoPoint, read_photo_points, write_carried_points
 from facademap.photo.features import grey_picture
 from facademap.photo.register import Registration, register_photos
@@ -22,6 +22,7 @@ def carry_points(
     points: Path,
     *,
     out: Path,
+    stored_pixels: bool = False,
     progress: Callable[[float], None] | None = None,
 ) -> dict[str, Any]:
     """Carry points of several photos into the pixels of the first.
@@ -33,7 +34,9 @@ def carry_points(
     points : Path
         Table ``photo,name,x_px,y_px``.
     out : Path
-        Table ``photo,name,x_px,y_px,ok`` to write.
+        Table ``photo,name,x_px,y_px,ok`` to write, always in upright pixels.
+    stored_pixels : bool
+        The points were picked in stored pictures, before the turns that their EXIF ask for.
     progress : callable, optional
         Called with the fraction done.
 
@@ -48,7 +51,8 @@ def carry_points(
         raise InputError(
             f"two photos are called {double[0]}", "Give photos with different file names."
         )
-    wanted = read_photo_points(points, photos=names)
+    turns = {p.name: read_picture_info(p).turn for p in photos}
+    wanted = read_photo_points(points, photos=turns, stored_pixels=stored_pixels)
     pictures = [grey_picture(read_picture(p)[0]) for p in photos]
     for point in wanted:
         height, width = pictures[names.index(point.photo)].shape

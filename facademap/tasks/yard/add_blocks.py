@@ -14,7 +14,7 @@ import shapely
 from facademap.errors import FacademapError, FileError, InputError
 from facademap.io.block_files import NOT_MEASURED, BlockRow, FaceRow, read_blocks
 from facademap.io.csv_tables import TableWords
-from facademap.io.pictures import read_picture
+from facademap.io.pictures import read_picture, read_picture_info
 from facademap.io.whole_files import path_inside
 from facademap.photo.chart import read_patch
 from facademap.photo.colour import ColourCorrection, fit_correction
@@ -42,6 +42,7 @@ def add_blocks(
     photos: str | Path | None = None,
     words: TableWords | None = None,
     dry_run: bool = False,
+    stored_pixels: bool = False,
     who: str = "yard",
     progress: Callable[[float], None] = lambda fraction: None,
 ) -> dict[str, Any]:
@@ -64,6 +65,8 @@ def add_blocks(
         Unit, decimal sign, order of dates, and an office's column names, which the project keeps.
     dry_run : bool
         Read and check everything, store nothing.
+    stored_pixels : bool
+        Pixels of rows that do not say otherwise were picked in stored pictures, before the turn by EXIF.
 
     Returns
     -------
@@ -89,7 +92,8 @@ def add_blocks(
         known_faces = {f["id"]: f for f in project.read("faces").to_dict("records")}
         _check_owners(project, face_rows, known_faces)
         copies = stack.enter_context(storing_photos(project))
-        for number, (_, row) in enumerate(face_rows):
+        for number, (_, given) in enumerate(face_rows):
+            row = _upright(given, places, stored_pixels)
             _check_flaws(row)
             picture, face = _measure(
                 row,
@@ -254,7 +258,7 @@ def _measure(
     if not row.photo:
         notes.append(f"{name}: no photo, so no colour; it is not matched")
         return None, face
-    source = next((f for p in places if (f := path_inside(p, row.photo)).is_file()), None)
+    source = _photo_of(row, places)
     if source is None:
         raise FileError(
             f"{row.where}: photo {row.photo} is not in {places[0]}",
@@ -285,6 +289,19 @@ def _measure(
         notes.append(f"{name}: {error.problem}")
         return stored, {**face, "photo_matrix": matrix.tolist()}
     return stored, {**face, "photo_matrix": matrix.tolist(), **colour}
+
+
+def _photo_of(row: FaceRow, places: list[Path]) -> Path | None:
+    return next((f for p in places if (f := path_inside(p, row.photo)).is_file()), None)
+
+
+def _upright(row: FaceRow, places: list[Path], stored_pixels: bool) -> FaceRow:
+    """The row with its pixels in the upright photo."""
+    says = stored_pixels if row.stored_pixels is None else row.stored_pixels
+    source = _photo_of(row, places) if says and row.photo else None
+    if source is None:
+        return row
+    return row.upright(read_picture_info(source).turn, stored=says)
 
 
 def _is_unchanged(row: FaceRow, old: dict[str, Any]) -> bool:

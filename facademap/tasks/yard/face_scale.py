@@ -11,8 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facademap.errors import InputError
-from facademap.io.camera_files import read_camera
+from facademap.io.camera_files import read_camera_for
 from facademap.io.csv_tables import read_csv_rows
+from facademap.io.picked_pixels import PIXELS_COLUMN, picked_pixel
+from facademap.photo.orientation import Turn
 from facademap.salvage.face_size import (
     SCALE_AGREEMENT,
     FaceScale,
@@ -43,6 +45,8 @@ class ScaleChoice:
         Table ``name,x_px,y_px,x_mm,y_mm`` of four or more points in the plane of the face.
     camera : Path, optional
         Lens, with control or the target sheet.
+    stored_pixels : bool
+        Control and lengths were picked in the stored picture, before the turn that its EXIF asks for.
     lengths : tuple of Length
         One or two known lengths. Beside control or the sheet they are compared with it.
     sheet : bool
@@ -53,6 +57,7 @@ class ScaleChoice:
 
     control: Path | None = None
     camera: Path | None = None
+    stored_pixels: bool = False
     lengths: tuple[Length, ...] = ()
     sheet: bool = False
     sheet_bar_m: float | None = None
@@ -133,8 +138,10 @@ class FoundScale:
         return (*self.flags, *blunders)
 
 
-def find_scale(picture: NDArray[Any], choice: ScaleChoice) -> FoundScale:
-    """The scale of the face in a picture.
+def find_scale(
+    picture: NDArray[Any], choice: ScaleChoice, *, turn: Turn | None = None
+) -> FoundScale:
+    """The scale of the face in an upright picture; ``turn`` says how it was stored (as it is, without it).
 
     Raises
     ------
@@ -142,7 +149,9 @@ def find_scale(picture: NDArray[Any], choice: ScaleChoice) -> FoundScale:
         Two scales contradict each other, or there is none.
     """
     rows, cols = picture.shape[:2]
-    for length in choice.lengths:
+    turn = turn or Turn(width_px=cols, height_px=rows)
+    lengths = tuple(_upright(n, turn) if choice.stored_pixels else n for n in choice.lengths)
+    for length in lengths:
         if any(
             not (-0.5 <= length[k] <= cols - 0.5 and -0.5 <= length[k + 1] <= rows - 0.5)
             for k in (0, 2)
@@ -151,7 +160,7 @@ def find_scale(picture: NDArray[Any], choice: ScaleChoice) -> FoundScale:
                 f"an end of the known length {length[4] * 1000:g} mm lies outside the picture of {cols} x {rows} px",
                 "Mark both ends in the picture.",
             )
-    by_length = _by_lengths(choice.lengths)
+    by_length = _by_lengths(lengths)
     if choice.control is None and not choice.sheet:
         assert by_length is not None
         words = (
@@ -163,10 +172,16 @@ def find_scale(picture: NDArray[Any], choice: ScaleChoice) -> FoundScale:
             picture, printed_scale=(choice.sheet_bar_m or SHEET_BAR_M) / SHEET_BAR_M
         )
     else:
-        names, pixel, face = read_face_control(choice.control)
-    lens = None if choice.camera is None else read_camera(choice.camera, size_px=(cols, rows))
+        names, pixel, face = read_face_control(
+            choice.control, turn=turn, stored_pixels=choice.stored_pixels
+        )
+    lens = (
+        None
+        if choice.camera is None
+        else read_camera_for(choice.camera, turn, stored_pixels=choice.stored_pixels)
+    )
     plane = fit_face_plane(names, pixel, face, width_px=cols, height_px=rows, camera=lens)
-    for length in choice.lengths:
+    for length in lengths:
         _compare(plane, length)
     covered = plane.view.pixel_from_wall(*sheet_corners_m(face).T) if choice.sheet else None
     return FoundScale(
@@ -175,6 +190,11 @@ def find_scale(picture: NDArray[Any], choice: ScaleChoice) -> FoundScale:
         flags=tuple(plane.view.flags),
         covered_px=covered,
     )
+
+
+def _upright(length: Length, turn: Turn) -> Length:
+    (x0, y0), (x1, y1) = turn.upright_pixels([length[:2], length[2:4]]).tolist()
+    return (x0, y0, x1, y1, length[4])
 
 
 def _by_lengths(lengths: tuple[Length, ...]) -> OneLengthScale | None:
@@ -195,16 +215,21 @@ def _compare(plane: PlaneScale, length: Length) -> None:
         )
 
 
-def read_face_control(path: Path) -> tuple[list[str], np.ndarray, np.ndarray]:
-    """Read ``name,x_px,y_px,x_mm,y_mm``: names, pixels, and places in metres."""
+def read_face_control(
+    path: Path, *, turn: Turn | None = None, stored_pixels: bool = False
+) -> tuple[list[str], np.ndarray, np.ndarray]:
+    """Read ``name,x_px,y_px,x_mm,y_mm``: names, upright pixels, and places in metres."""
     rows = read_csv_rows(
-        path, columns=("name", "x_px", "y_px", "x_mm", "y_mm"), what="control table"
+        path,
+        columns=("name", "x_px", "y_px", "x_mm", "y_mm"),
+        optional=(PIXELS_COLUMN,),
+        what="control table",
     )
     if len(rows) < 4:
         raise InputError(
             f"control table {path.name} has {len(rows)} points, a face needs at least 4",
             "Add points in the plane of the face, or give a known length in a picture taken square on.",
         )
-    pixel = np.array([[r.number("x_px"), r.number("y_px")] for r in rows])
+    pixel = np.array([picked_pixel(r, turn, stored=stored_pixels) for r in rows])
     face = np.array([[r.number("x_mm"), r.number("y_mm")] for r in rows]) / 1000
     return [r.text("name") for r in rows], pixel, face

@@ -11,9 +11,11 @@ import shapely
 
 from facademap.errors import FacademapError, InputError
 from facademap.io.face_flaws import read_flaws
+from facademap.io.picked_pixels import upright_place
 from facademap.io.pictures import hash_file, read_picture
 from facademap.photo.chart import read_patch
 from facademap.photo.colour import ColourCorrection, fit_correction
+from facademap.photo.orientation import Turn
 from facademap.salvage.densities import estimate_weight
 from facademap.salvage.traced_face import TracedFace, measure_traced_face
 from facademap.salvage.usable import usable_part
@@ -96,7 +98,7 @@ def measure_into_yard(
     photo : Path
         Copied into the project; never shared by two blocks.
     click_px : (x, y)
-        A place on the face.
+        A place on the face; it, the flaws and the card are in stored pixels where ``scale`` says so.
     scale : ScaleChoice
     face : str, optional
         Face to measure again, or the name of a new one; without it a new face is entered.
@@ -122,8 +124,9 @@ def measure_into_yard(
         Nothing is stored.
     """
     said = notes or FaceNotes()
-    picture, _ = read_picture(photo)
-    found = find_scale(picture, scale)
+    picture, info = read_picture(photo)
+    click_px = upright_place(click_px, info.turn, stored=scale.stored_pixels)
+    found = find_scale(picture, scale, turn=info.turn)
     traced = measure_traced_face(
         picture,
         click_px,
@@ -133,11 +136,19 @@ def measure_into_yard(
         covered_px=found.covered_px,
     )
     rings = [
-        (flaw, traced.flaw_m(flaw.ring_px, found.scale))
+        (
+            flaw,
+            traced.flaw_m(
+                info.turn.upright_pixels(flaw.ring_px) if scale.stored_pixels else flaw.ring_px,
+                found.scale,
+            ),
+        )
         for flaw in (read_flaws(flaws) if flaws else [])
     ]
     outline, flaw_rings = traced.outline_m, [ring for _, ring in rings]
-    correction = None if card is None else _by_card(picture, card)
+    correction = (
+        None if card is None else _by_card(picture, card, info.turn, stored=scale.stored_pixels)
+    )
     usable = usable_part(outline, flaw_rings, proportion=proportion)
     with Project.open(folder) as project:
         blocks, faces = _known(project, block, face)
@@ -274,12 +285,13 @@ def _new_block(name: str, traced: TracedFace, said: FaceNotes) -> dict[str, Any]
     return row
 
 
-def _by_card(picture: Any, card: GreyCard) -> ColourCorrection:
+def _by_card(picture: Any, card: GreyCard, turn: Turn, *, stored: bool) -> ColourCorrection:
+    x_px, y_px = upright_place((card.x_px, card.y_px), turn, stored=stored)
     reading = read_patch(
         picture,
         name="grey card",
-        x_px=card.x_px,
-        y_px=card.y_px,
+        x_px=x_px,
+        y_px=y_px,
         half_px=card.half_px,
         role="fit",
         lab=card.lab,

@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 from typing import Any
 
+from facademap.io.picked_pixels import upright_place
 from facademap.io.pictures import read_picture
 from facademap.io.vectors import MARK, pixel_mark
 from facademap.io.whole_files import check_writable, write_whole
@@ -30,7 +31,7 @@ def outline_block(
     ----------
     photo : Path
     click_px : tuple of float
-        Place on the face in pixels of the stored picture.
+        Place on the face in pixels of the upright picture (of the stored one where ``scale`` says so).
     out : Path
         GeoJSON with the outline in pixels (x right, y down).
     scale : ScaleChoice
@@ -48,8 +49,9 @@ def outline_block(
         Nothing is written.
     """
     check_writable(out)
-    picture, _ = read_picture(photo)
-    found = find_scale(picture, scale)
+    picture, info = read_picture(photo)
+    click_px = upright_place(click_px, info.turn, stored=scale.stored_pixels)
+    found = find_scale(picture, scale, turn=info.turn)
     traced = measure_traced_face(
         picture,
         click_px,
