@@ -90,7 +90,7 @@ def read_camera_for(path: Path, turn: Turn, *, stored_pixels: bool = False) -> C
 
 def _pixels_word(path: Path) -> str | None:
     """What one of our own camera files says of its pixels."""
-    text = read_text_file(path, what="camera file", max_bytes=4_000_000)
+    text = read_text_file(path, what="camera file")
     word = json.loads(text).get("pixels") if text.lstrip().startswith("{") else None
     if word not in (None, "upright", "stored"):
         raise InputError(
