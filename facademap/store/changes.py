@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import contextlib
-import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
 import shapely
 
+from facademap.store.cells import UNREADABLE, outline_from_blob
 from facademap.store.database import in_plain_words
-from facademap.store.edit import Edit, table_named
-from facademap.store.geopackage import geometry_from_blob
+from facademap.store.edit import Edit, read_entry, table_named
 from facademap.store.project import Project
 
 __all__ = [
@@ -114,8 +113,8 @@ def contents_of(
     return [
         (
             _change(r),
-            None if r[10] is None else json.loads(r[10]),
-            None if r[11] is None else json.loads(r[11]),
+            read_entry(r[10], r[0]),
+            read_entry(r[11], r[0]),
         )
         for r in rows
     ]
@@ -189,6 +188,8 @@ def outlines_near(
             'WHERE maxx >= ? AND minx <= ? AND maxy >= ? AND miny <= ?) ORDER BY "id"',
             (surface, box[0], box[2], box[1], box[3]),
         ).fetchall()
-    return [
-        (row_id, shape) for row_id, blob in found if (shape := geometry_from_blob(blob)) is not None
-    ]
+    try:
+        shapes = [(row_id, outline_from_blob(table, blob)) for row_id, blob in found]
+    except UNREADABLE as error:
+        raise project._damaged(table, error) from None
+    return [(row_id, shape) for row_id, shape in shapes if shape is not None]

@@ -12,20 +12,30 @@ from typing import Any
 import pandas as pd
 import shapely
 
-from facademap.errors import ConflictError, InputError, TableError
+from facademap.errors import ConflictError, InputError, ProjectError, TableError
+from facademap.store.aside import Aside, keep_aside, put_back, readable_part
+from facademap.store.cells import UNREADABLE, row_from_sql
+from facademap.store.damage import damage_of_row, unreadable
 from facademap.store.geopackage import (
     add_surface_view,
     blob_from_geometry,
     drop_surface_view,
-    geometry_from_blob,
+    geometry_from_wkb,
     register_reference_system,
     sql_value,
-    value_from_sql,
 )
 from facademap.tables import TABLES, Table
 from facademap.tables.names import same_id
+from facademap.tables.shapes import read_json
 
-__all__ = ["APPEND_ONLY_UPDATE", "Edit", "row_as_json", "row_from_json", "table_named"]
+__all__ = [
+    "APPEND_ONLY_UPDATE",
+    "Edit",
+    "read_entry",
+    "row_as_json",
+    "row_from_json",
+    "table_named",
+]
 
 #: The promise that the history is only added to; lifted for names that must go, and for ids that must be renamed.
 APPEND_ONLY_UPDATE = """CREATE TRIGGER edit_log_is_append_only_1 BEFORE UPDATE ON edit_log
@@ -56,8 +66,36 @@ def row_from_json(table: Table, plain: Mapping[str, Any]) -> dict[str, Any]:
     """The row that :func:`row_as_json` wrote; columns added to the contract since then take their default."""
     row = {c.name: plain.get(c.name) for c in table.columns}
     if table.geometry:
-        row["geometry"] = shapely.from_wkb(plain["geometry"]) if plain.get("geometry") else None
+        row["geometry"] = _outline_from_hex(plain.get("geometry"))
     return table.check_row(row)
+
+
+def read_entry(text: Any, seq: int) -> dict[str, Any] | None:
+    """A row as an entry of the history holds it; ``None`` where there was none."""
+    if text is None:
+        return None
+    try:
+        row = read_json(text)
+    except (ValueError, TypeError):
+        row = None
+    if not isinstance(row, dict):
+        raise ProjectError(
+            f"entry {seq} of the history cannot be read",
+            "What it did cannot be taken back or shown; restore the project from a copy if it must be.",
+        )
+    return row
+
+
+def _outline_from_hex(text: Any) -> shapely.Geometry | None:
+    """An outline as the history keeps it."""
+    if not text:
+        return None
+    try:
+        return geometry_from_wkb(bytes.fromhex(text))
+    except UNREADABLE:
+        raise ProjectError(
+            "an outline of the history cannot be read", "Restore the project from a copy."
+        ) from None
 
 
 class Edit:
@@ -131,6 +169,28 @@ class Edit:
         self._connection.execute(f'DELETE FROM "{table.name}" WHERE "id" = ?', (id,))
         self._log(table, [("delete", id, current, before, None)])
 
+    def set_aside(self, table_name: str, fid: int, *, row: str) -> None:
+        """Take a damaged row out of its table; its cells are kept as they are, and undo puts them back.
+
+        Parameters
+        ----------
+        fid : int
+            Number of the row in the file, since its id may be what is damaged.
+        row : str
+            What the row is called in the history.
+        """
+        table = table_named(table_name)
+        cells = keep_aside(
+            self._connection, table, fid, row=row, txn=self.txn, at=self._at, who=self._who
+        )
+        self._log(table, [("delete", row, _rev(cells), readable_part(table, cells), None)])
+
+    def put_back(self, table_name: str, row: str, aside: Aside) -> None:
+        """Put a row back that was set aside, as it was."""
+        table = table_named(table_name)
+        cells = put_back(self._connection, table, row, aside, txn=self.txn)
+        self._log(table, [("insert", row, _rev(cells), None, readable_part(table, cells))])
+
     def put(self, table_name: str, rows: pd.DataFrame | Iterable[Mapping[str, Any]]) -> list[str]:
         """Insert rows, or change those whose id exists; rows that say the same are left alone."""
         table = table_named(table_name)
@@ -183,7 +243,9 @@ class Edit:
         table = table_named(table_name)
         exists = bool(self._existing(table, [id]))
         if plain is None:
-            if exists:
+            if exists and any(damage_of_row(self._connection, table, self._fid(table, id))):
+                self.set_aside(table_name, self._fid(table, id), row=id)
+            elif exists:
                 self.delete(table_name, id)
         elif exists:
             self.update(table_name, id, row_from_json(table, plain))
@@ -241,17 +303,32 @@ class Edit:
                 f"{table.title.lower()}: there is no {id!r}",
                 "Check the id; it may have been deleted.",
             )
-        row = {c.name: value_from_sql(c, v) for c, v in zip(table.columns, found[1:], strict=False)}
-        if table.geometry:
-            row["geometry"] = geometry_from_blob(found[-1])
-        return row, int(found[0])
+        try:
+            return row_from_sql(table, found[1:]), int(found[0])
+        except UNREADABLE:
+            raise self._unreadable(table, id) from None
 
-    def _srs_id(self, table: Table) -> int:
+    def _unreadable(self, table: Table, id: str) -> ProjectError:
+        damage = next(damage_of_row(self._connection, table, self._fid(table, id)))
+        return unreadable(damage)
+
+    def _fid(self, table: Table, id: str) -> int:
         return int(
             self._connection.execute(
-                "SELECT srs_id FROM gpkg_geometry_columns WHERE table_name = ?", (table.name,)
+                f'SELECT "fid" FROM "{table.name}" WHERE "id" = ?', (id,)
             ).fetchone()[0]
         )
+
+    def _srs_id(self, table: Table) -> int:
+        found = self._connection.execute(
+            "SELECT srs_id FROM gpkg_geometry_columns WHERE table_name = ?", (table.name,)
+        ).fetchone()
+        if found is None or not isinstance(found[0], int):
+            raise ProjectError(
+                f"the file does not say in which system the outlines of {table.name} lie",
+                "Restore the project from a copy; facademap check tells what can still be read.",
+            )
+        return int(found[0])
 
     def _sql_row(self, table: Table, row: Mapping[str, Any], srs_id: int | None) -> list[Any]:
         values = [sql_value(c, row[c.name]) for c in table.columns]
@@ -328,6 +405,11 @@ class Edit:
                         self._connection, row["frame_wkt"], name=f"wall frame of {surface}"
                     )
                     add_surface_view(self._connection, table, surface=surface, srs_id=srs_id)
+
+
+def _rev(cells: Mapping[str, Any]) -> int:
+    rev = cells.get("rev")
+    return rev if isinstance(rev, int) else 1
 
 
 def _dump(table: Table, row: Mapping[str, Any] | None) -> str | None:

@@ -17,6 +17,7 @@ import struct
 from typing import Any
 
 import shapely
+from shapely.errors import ShapelyError
 
 from facademap.tables import Column, Table
 
@@ -29,11 +30,12 @@ __all__ = [
     "create_table",
     "drop_surface_view",
     "geometry_from_blob",
+    "geometry_from_wkb",
     "register_reference_system",
     "register_spatial_functions",
+    "remake",
     "sql_value",
     "unique_names_sql",
-    "value_from_sql",
     "wkb_of_blob",
 ]
 
@@ -51,6 +53,9 @@ _SQL_TYPES = {
     "time": "TEXT",
     "json": "TEXT",
 }
+#: Point, line and area, and what many of each are called, after OGC 06-103r4, 8.2.3.
+_SIMPLE = frozenset({1, 2, 3})
+_MANY = {4: 1, 5: 2, 6: 3}
 _GEOMETRY_NAMES = {"polygon": "GEOMETRY", "line": "GEOMETRY", "point": "POINT", "any": "GEOMETRY"}
 _SYSTEM_TABLES = """
 CREATE TABLE gpkg_spatial_ref_sys (
@@ -110,13 +115,68 @@ def blob_from_geometry(geometry: shapely.Geometry | None, srs_id: int) -> bytes 
     )
 
 
-def _body_offset(blob: bytes) -> int:
-    return _HEADER.size + _ENVELOPE_BYTES[(blob[3] >> 1) & 0b111]
+def _is_flat(body: bytes) -> bool:
+    """Whether well-known binary holds one geometry, or many of one simple kind.
+
+    Collections in collections overflow the stack of the library that reads them, which ends the whole process.
+    """
+    try:
+        kind, at = _wkb_kind(body, 0)
+        if kind in _SIMPLE:
+            return True
+        if kind not in _MANY:
+            return False
+        order = "<I" if body[0] else ">I"
+        (count,) = struct.unpack_from(order, body, at)
+        at += 4
+        for _ in range(min(count, len(body))):
+            member, at = _wkb_kind(body, at)
+            if member != _MANY[kind]:
+                return False
+            at = _end_of_simple(body, at, member, order)
+    except (struct.error, IndexError):
+        return False
+    return True
 
 
-def wkb_of_blob(blob: bytes | None) -> bytes | None:
-    """The well-known binary inside a GeoPackage blob."""
-    return None if blob is None else blob[_body_offset(blob) :]
+def _wkb_kind(body: bytes, at: int) -> tuple[int, int]:
+    """Kind of the geometry that begins at a byte, and where its contents begin; only flat ones have a kind known here."""
+    (kind,) = struct.unpack_from("<I" if body[at] == 1 else ">I", body, at + 1)
+    return kind, at + 5
+
+
+def _end_of_simple(body: bytes, at: int, kind: int, order: str) -> int:
+    if kind == 1:
+        return at + 16
+    rings = 1
+    if kind == 3:
+        (rings,) = struct.unpack_from(order, body, at)
+        at += 4
+    for _ in range(min(rings, len(body))):
+        (corners,) = struct.unpack_from(order, body, at)
+        at += 4 + 16 * corners
+    return at
+
+
+def wkb_of_blob(blob: Any) -> bytes | None:
+    """The well-known binary inside a GeoPackage blob; ``ValueError`` where it is none, or of a kind no table takes."""
+    if blob is None:
+        return None
+    if not isinstance(blob, bytes) or blob[:2] != b"GP":
+        raise ValueError("no outline of a GeoPackage")
+    start = _HEADER.size + _ENVELOPE_BYTES.get((blob[3] >> 1) & 0b111, len(blob))
+    return _checked_wkb(blob[start:])
+
+
+def _checked_wkb(body: bytes) -> bytes:
+    if not _is_flat(body):
+        raise ValueError("a collection, or an outline that ends too early")
+    return body
+
+
+def geometry_from_wkb(body: bytes) -> shapely.Geometry:
+    """The shapely geometry of well-known binary; ``ValueError`` for what is none, or is of a kind that no table takes."""
+    return shapely.from_wkb(_checked_wkb(body))
 
 
 def geometry_from_blob(blob: bytes | None) -> shapely.Geometry | None:
@@ -124,19 +184,23 @@ def geometry_from_blob(blob: bytes | None) -> shapely.Geometry | None:
     return None if blob is None else shapely.from_wkb(wkb_of_blob(blob))
 
 
-def _bound(blob: bytes | None, index: int) -> float | None:
-    if blob is None:
+def _bound(blob: Any, index: int) -> float | None:
+    """One side of an outline's box; nothing for an outline that cannot be read, which then is in no index."""
+    try:
+        if isinstance(blob, bytes) and blob[3] & 0b1111 == 0b0011:  # as we write it
+            return float(struct.unpack_from("<d", blob, _HEADER.size + 8 * index)[0])
+        shape = geometry_from_blob(blob)
+    except (ValueError, IndexError, struct.error, ShapelyError):
         return None
-    if (blob[3] >> 1) & 0b111:
-        return float(
-            struct.unpack_from(("<" if blob[3] & 1 else ">") + "d", blob, _HEADER.size + 8 * index)[
-                0
-            ]
-        )
-    geometry = geometry_from_blob(blob)
-    assert geometry is not None
-    min_x, min_y, max_x, max_y = geometry.bounds
+    if shape is None or shape.is_empty:
+        return None
+    min_x, min_y, max_x, max_y = shape.bounds
     return float((min_x, max_x, min_y, max_y)[index])
+
+
+def _is_empty(blob: Any) -> int | None:
+    bound = _bound(blob, 0)
+    return None if blob is None else int(bound is None or bound != bound)
 
 
 def register_spatial_functions(connection: sqlite3.Connection) -> None:
@@ -145,12 +209,7 @@ def register_spatial_functions(connection: sqlite3.Connection) -> None:
         connection.create_function(
             name, 1, lambda blob, index=index: _bound(blob, index), deterministic=True
         )
-    connection.create_function(
-        "ST_IsEmpty",
-        1,
-        lambda blob: int(bool(blob[3] & 0b0001_0000)) if blob else None,
-        deterministic=True,
-    )
+    connection.create_function("ST_IsEmpty", 1, _is_empty, deterministic=True)
 
 
 def create_system_tables(connection: sqlite3.Connection) -> None:
@@ -230,6 +289,33 @@ def create_table(connection: sqlite3.Connection, table: Table, *, srs_id: int) -
             connection.execute(statement)
 
 
+def remake(connection: sqlite3.Connection, table: Table, columns: tuple[str, ...]) -> list[str]:
+    """Make columns of a table again, empty, or the whole table where none is named; returns what was made."""
+    if not columns:
+        (srs_id,) = connection.execute(
+            "SELECT max(srs_id) FROM gpkg_geometry_columns WHERE srs_id >= 100000"
+        ).fetchone()
+        for register in ("gpkg_extensions", "gpkg_geometry_columns", "gpkg_contents"):
+            connection.execute(f'DELETE FROM "{register}" WHERE table_name = ?', (table.name,))
+        connection.execute(f'DROP TABLE IF EXISTS "rtree_{table.name}_geom"')
+        create_table(connection, table, srs_id=srs_id or -1)
+        return [table.name]
+    made = []
+    for name in columns:
+        if name == "id":
+            continue  # rows without names cannot be told apart
+        declared = {"geom": f'"geom" {_GEOMETRY_NAMES[table.geometry or "any"]}'}.get(name) or (
+            '"rev" INTEGER NOT NULL DEFAULT 1' if name == "rev" else column_sql(table.column(name))
+        )
+        connection.execute(f'ALTER TABLE "{table.name}" ADD COLUMN {declared}')
+        if name in table.names and (default := table.column(name).default) is not None:
+            connection.execute(
+                f'UPDATE "{table.name}" SET "{name}" = ?', (sql_value(table.column(name), default),)
+            )
+        made.append(f"{table.name}.{name}")
+    return made
+
+
 def unique_names_sql(table: Table) -> str:
     """The promise that two ids of a table differ in more than case."""
     return (
@@ -285,17 +371,4 @@ def sql_value(column: Column, value: Any) -> Any:
         return json.dumps(value, ensure_ascii=False, allow_nan=False)
     if column.kind == "bool":
         return int(value)
-    return value
-
-
-def value_from_sql(column: Column, value: Any) -> Any:
-    """A stored value as the contract reads it."""
-    if value is None:
-        return float("nan") if column.kind == "float" else None
-    if column.kind == "json":
-        return json.loads(value)
-    if column.kind == "bool":
-        return bool(value)
-    if column.kind == "float":
-        return float(value)
     return value

@@ -22,11 +22,12 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from facademap.store.cells import UNREADABLE
 from facademap.store.database import in_plain_words
 from facademap.store.edit import table_named
 from facademap.store.geopackage import wkb_of_blob
 from facademap.store.project import Project
-from facademap.tables import Column
+from facademap.tables import Column, Table
 
 __all__ = ["KINDS", "PER_M", "pack_table", "packed_head"]
 
@@ -61,12 +62,21 @@ def pack_table(project: Project, table_name: str) -> bytes:
         if rows
         else [()] * (1 + len(table.columns) + bool(table.geometry))
     )
+    try:
+        return _packed(project, table, newest, columns)
+    except UNREADABLE as error:
+        raise project._damaged(table, error) from None
+
+
+def _packed(
+    project: Project, table: Table, newest: tuple[int, str], columns: Sequence[Sequence[Any]]
+) -> bytes:
     file = _File()
     head: dict[str, Any] = {
         "table": table.name,
         "seq": newest[0],
         "txn": newest[1],
-        "n": len(rows),
+        "n": len(columns[0]),
         "project": project.project_id,
         "rev": file.coded(columns[0]),
     }

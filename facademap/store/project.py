@@ -26,18 +26,25 @@ from facademap.io.whole_files import (
     remove_file,
     scratch_folder,
 )
-from facademap.store.damage import UNREADABLE, Damage, damaged_cells
+from facademap.store.aside import kept_aside
+from facademap.store.cells import (
+    UNREADABLE,
+    column_from_sql,
+    outlines_from_blobs,
+    row_from_sql,
+    setting_from_sql,
+)
+from facademap.store.damage import Damage, damaged_cells, missing_parts, unreadable
 from facademap.store.database import connect, copy_in_memory, in_plain_words, lies_still
-from facademap.store.edit import APPEND_ONLY_UPDATE, Edit, _where, table_named
+from facademap.store.edit import APPEND_ONLY_UPDATE, Edit, _where, read_entry, table_named
 from facademap.store.geopackage import (
     column_sql,
     create_system_tables,
     create_table,
-    geometry_from_blob,
     register_reference_system,
+    remake,
     sql_value,
     unique_names_sql,
-    value_from_sql,
 )
 from facademap.store.renaming import rename_odd_ids
 from facademap.store.styles import write_styles
@@ -213,10 +220,8 @@ class Project:
         data: dict[str, Any] = {}
         try:
             for column, stored in zip(table.columns, columns, strict=False):
-                data[column.name] = _series(
-                    [value_from_sql(column, v) for v in stored], column.kind
-                )
-            shapes = [geometry_from_blob(b) for b in columns[-1]] if rows and table.geometry else []
+                data[column.name] = _series(column_from_sql(column, stored), column.kind)
+            shapes = outlines_from_blobs(table, columns[-1]) if rows and table.geometry else []
         except UNREADABLE as error:
             raise self._damaged(table, error) from None
         if not table.geometry:
@@ -268,7 +273,13 @@ class Project:
             found = self._connection.execute(
                 'SELECT "value" FROM "settings" WHERE "id" = ?', (name,)
             ).fetchone()
-        return default if found is None or found[0] is None else json.loads(found[0])
+        if found is None or found[0] is None:
+            return default
+        try:
+            value = setting_from_sql(name, found[0])
+        except UNREADABLE as error:
+            raise self._damaged(table_named("settings"), error) from None
+        return default if value is None and default is not None else value
 
     def history(
         self, table_name: str | None = None, id: str | None = None, *, last: int | None = None
@@ -301,7 +312,8 @@ class Project:
         frame = pd.DataFrame(rows, columns=names, dtype=object)
         for name in ("before", "after"):
             frame[name] = pd.Series(
-                [None if v is None else json.loads(v) for v in frame[name]], dtype=object
+                [read_entry(v, seq) for v, seq in zip(frame[name], frame["seq"], strict=True)],
+                dtype=object,
             )
         return frame
 
@@ -357,14 +369,15 @@ class Project:
         """
         with in_plain_words(self.path):
             rows = self._connection.execute(
-                "SELECT table_name, row_id, op, rev, before FROM edit_log WHERE txn = ? ORDER BY seq DESC",
+                "SELECT table_name, row_id, op, seq, before FROM edit_log WHERE txn = ? ORDER BY seq DESC",
                 (txn,),
             ).fetchall()
         if not rows:
             raise InputError(f"there is no edit {txn!r}", "Choose an edit from the history.")
         with self.edit(who=who, what="undo", undoes=txn) as edit:
             seen: set[tuple[str, str]] = set()
-            for table_name, row_id, op, _, before in rows:
+            aside = kept_aside(self._connection, txn)
+            for table_name, row_id, op, seq, before in rows:
                 last = self._connection.execute(
                     "SELECT op, rev, txn FROM edit_log WHERE table_name = ? AND row_id = ? AND txn <> ? ORDER BY seq DESC LIMIT 1",
                     (table_name, row_id, edit.txn),
@@ -374,7 +387,10 @@ class Project:
                         f"{row_id} was changed again after this edit", "Undo the later edit first."
                     )
                 seen.add((table_name, row_id))
-                edit.apply(table_name, row_id, None if op == "insert" else json.loads(before))
+                if (table_name, row_id) in aside:
+                    edit.put_back(table_name, row_id, aside[table_name, row_id])
+                    continue
+                edit.apply(table_name, row_id, None if op == "insert" else read_entry(before, seq))
         return edit.txn
 
     def forget(self, table_name: str, column: str, *, who: str) -> int:
@@ -427,11 +443,45 @@ class Project:
         """Cells of a table that cannot be read; the others are read one by one, whatever is damaged."""
         return list(damaged_cells(self._connection, table_named(table_name)))
 
+    def missing_parts(self) -> list[tuple[Table, tuple[str, ...]]]:
+        """Tables and columns that the file lacks."""
+        return list(missing_parts(self._connection))
+
+    def make_missing_parts(self) -> list[str]:
+        """Make tables and columns that the file lacks again, empty; returns their names."""
+        made: list[str] = []
+        with in_plain_words(self.path):
+            self._connection.execute("BEGIN IMMEDIATE")
+            try:
+                for table, columns in self.missing_parts():
+                    made += remake(self._connection, table, columns)
+                self._connection.execute("COMMIT")
+            except BaseException:
+                self._connection.execute("ROLLBACK")
+                raise
+        return made
+
+    def set_aside_by(self, txn: str) -> list[str]:
+        """Names of the rows that one transaction set aside and nobody put back."""
+        with in_plain_words(self.path):
+            return [f"{table}:{row}" for table, row in kept_aside(self._connection, txn)]
+
+    def broken_history(self) -> list[int]:
+        """Numbers of the entries of the history whose contents cannot be read."""
+        with in_plain_words(self.path):
+            rows = self._connection.execute(
+                "SELECT seq FROM edit_log WHERE NOT (coalesce(json_valid(before), 1) AND coalesce(json_valid(after), 1)) "
+                "OR typeof(coalesce(before, '')) <> 'text' OR typeof(coalesce(after, '')) <> 'text' ORDER BY seq"
+            ).fetchall()
+        return [int(seq) for (seq,) in rows]
+
     def _damaged(self, table: Table, error: Exception) -> ProjectError:
         first = next(damaged_cells(self._connection, table), None)
+        if first:
+            return unreadable(first, where=f"{self.folder}: ")
         return ProjectError(
-            f"{self.folder}: {first or f'table {table.name}: {error}'}",
-            "Correct this value, or restore the project from a copy; facademap check lists every such value.",
+            f"{self.folder}: table {table.name}: {error}",
+            "Run facademap check on the project, or restore it from a copy.",
         )
 
     def integrity(self) -> list[str]:
@@ -455,11 +505,7 @@ class Project:
 
 def _row_of(table: Table, values: Sequence[Any]) -> dict[str, Any]:
     """A row from what the database gives for its columns, its geometry and its revision."""
-    row = {c.name: value_from_sql(c, v) for c, v in zip(table.columns, values, strict=False)}
-    if table.geometry:
-        row["geometry"] = geometry_from_blob(values[len(table.names)])
-    row["rev"] = values[-1]
-    return row
+    return {**row_from_sql(table, values), "rev": values[-1]}
 
 
 def _file_at(path: Path) -> tuple[int, int] | None:

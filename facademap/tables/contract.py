@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import json
 import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
@@ -16,6 +15,7 @@ import shapely
 
 from facademap.errors import TableError
 from facademap.tables.names import LONGEST_KEY, as_id, id_fault, same_id
+from facademap.tables.shapes import JUST, Shape, is_writable, read_json
 
 __all__ = ["Column", "GeometryKind", "Kind", "Table", "is_missing"]
 
@@ -31,6 +31,10 @@ _GEOMETRY_TYPES: Mapping[GeometryKind, frozenset[str]] = {
     "point": frozenset({"Point"}),
     "any": frozenset({"Polygon", "MultiPolygon", "LineString", "MultiLineString", "Point"}),
 }
+_TYPE_NAMES: Mapping[int, str] = {
+    0: "Point", 1: "LineString", 2: "LinearRing", 3: "Polygon", 4: "MultiPoint", 5: "MultiLineString", 6: "MultiPolygon",
+    7: "GeometryCollection",
+}  # fmt: skip
 #: No wall is larger; coordinates beyond it are in the wrong unit or the wrong frame.
 MAX_WALL_COORDINATE_M = 2_000.0
 
@@ -70,6 +74,8 @@ class Column:
         Name of the table whose ``id`` the value names, empty for none.
     many : bool
         Whether the value is a list of such names.
+    shape : Shape, optional
+        What a ``json`` value must look like.
     """
 
     name: str
@@ -83,6 +89,7 @@ class Column:
     maximum: float | None = None
     refers: str = ""
     many: bool = False
+    shape: Shape | None = None
 
     def names(self, value: Any) -> tuple[str, ...]:
         """The ids that a value of this column names; a dash names nothing."""
@@ -99,6 +106,8 @@ class Column:
                 return math.nan if self.kind == "float" else None
             raise ValueError("a value is required")
         result = _READERS[self.kind](value)
+        if self.kind == "json" and (fault := (self.shape or JUST).fault(result)):
+            raise ValueError(fault)
         if self.refers == "photos":
             result = as_id(result)  # people write the name that the file had
         if self.choices and result not in self.choices:
@@ -116,6 +125,8 @@ def _read_text(value: Any) -> str:
         raise ValueError(f"expected at most {MAX_TEXT_LENGTH} characters")
     if "\x00" in text:
         raise ValueError("expected text without NUL characters")
+    if not text.isascii() and not is_writable(text):
+        raise ValueError("expected text that can be written as UTF-8")
     return text.strip()
 
 
@@ -171,16 +182,7 @@ def _read_time(value: Any) -> str:
 
 
 def _read_json(value: Any) -> Any:
-    if isinstance(value, str):
-        try:
-            return json.loads(value)
-        except json.JSONDecodeError:
-            raise ValueError("expected JSON") from None
-    try:
-        json.dumps(value, allow_nan=False)
-    except (TypeError, ValueError):
-        raise ValueError("expected plain lists, mappings, texts and finite numbers") from None
-    return value
+    return read_json(value) if isinstance(value, str) else value
 
 
 _READERS: Mapping[Kind, Callable[[Any], Any]] = {
@@ -200,7 +202,7 @@ class Table:
 
     The key is always the text column ``id`` of the grammar in :mod:`facademap.tables.names`; with ``joined_ids`` it is
     made from ids of other tables, with ``free_ids`` it is any printable text that no file is named by. Geometry, where declared, is in metres of the wall
-    frame of the row's ``surface``.
+    frame of the row's ``surface``. ``whole_row`` tells the column and the fault of values that depend on one another.
     """
 
     name: str
@@ -211,6 +213,7 @@ class Table:
     geometry_nullable: bool = False
     joined_ids: bool = False
     free_ids: bool = False
+    whole_row: Callable[[Mapping[str, Any]], tuple[str, str] | None] | None = None
     _by_name: Mapping[str, Column] = field(
         init=False, repr=False, compare=False, default_factory=dict
     )
@@ -329,6 +332,8 @@ class Table:
                     else repr(value if len(str(value)) < 60 else str(value)[:57] + "...")
                 )
                 faults.append(f"{name}, {column.name}: {shown}, {reason}")
+        if len(row) == len(self.columns) and self.whole_row and (found := self.whole_row(row)):
+            faults.append(f"{name}, {found[0]}: {found[1]}")
         return row
 
     def _check_geometries(
@@ -336,31 +341,50 @@ class Table:
     ) -> list[Any]:
         if self.geometry is None:
             return []
-        allowed = _GEOMETRY_TYPES[self.geometry]
         result: list[Any] = []
         for number, record in enumerate(records, start=1):
             shape = record.get(geometry_name)
             label = record.get("id")
             name = f"row {number}" + (f" ({label})" if not is_missing(label) else "")
             if not isinstance(shape, shapely.Geometry) or shape.is_empty:
-                if not self.geometry_nullable:
-                    faults.append(f"{name}, geometry: nothing, expected a {self.geometry} outline")
-                result.append(None)
-                continue
-            if shape.geom_type not in allowed:
-                faults.append(
-                    f"{name}, geometry: {shape.geom_type}, expected {' or '.join(sorted(allowed))}"
-                )
-            elif not np.isfinite(shapely.get_coordinates(shape)).all():
-                faults.append(f"{name}, geometry: coordinates that are not finite numbers")
-            elif np.abs(shapely.get_coordinates(shape)).max() > MAX_WALL_COORDINATE_M:
-                faults.append(
-                    f"{name}, geometry: coordinates beyond {MAX_WALL_COORDINATE_M:g} m, expected metres of the wall"
-                )
-            elif not shape.is_valid:
-                faults.append(f"{name}, geometry: {shapely.is_valid_reason(shape)}")
+                shape = None
+            if fault := self.outline_fault(shape):
+                faults.append(f"{name}, geometry: {fault}")
             result.append(shape)
         return result
+
+    def outlines_sound(self, shapes: Any) -> bool:
+        """Whether :meth:`outline_fault` finds nothing in an array of outlines; all of them are looked at together."""
+        allowed = _GEOMETRY_TYPES[self.geometry or "any"]
+        there = shapes[~shapely.is_missing(shapes)]
+        if len(there) < len(shapes) and not self.geometry_nullable:
+            return False
+        corners = shapely.get_coordinates(there)
+        return bool(
+            {_TYPE_NAMES[int(t)] for t in np.unique(shapely.get_type_id(there))} <= allowed
+            and not shapely.is_empty(there).any()
+            and np.isfinite(corners).all()
+            and np.abs(corners).max(initial=0.0) <= MAX_WALL_COORDINATE_M
+            and shapely.is_valid(there).all()
+        )
+
+    def outline_fault(self, shape: shapely.Geometry | None) -> str | None:
+        """What is wrong with an outline of this table; ``None`` for a good one."""
+        if self.geometry is None:
+            return None
+        if shape is None or shape.is_empty:
+            return (
+                None if self.geometry_nullable else f"nothing, expected a {self.geometry} outline"
+            )
+        allowed = _GEOMETRY_TYPES[self.geometry]
+        if shape.geom_type not in allowed:
+            return f"{shape.geom_type}, expected {' or '.join(sorted(allowed))}"
+        corners = shapely.get_coordinates(shape)
+        if not np.isfinite(corners).all():
+            return "coordinates that are not finite numbers"
+        if np.abs(corners).max() > MAX_WALL_COORDINATE_M:
+            return f"coordinates beyond {MAX_WALL_COORDINATE_M:g} m, expected metres of the wall"
+        return None if shape.is_valid else str(shapely.is_valid_reason(shape))
 
     def _frame(
         self, rows: list[dict[str, Any]], geometries: list[Any], *, crs: Any = None

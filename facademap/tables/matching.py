@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from facademap.tables.column_shapes import PREMISES, SOLUTION, THICKNESSES
 from facademap.tables.contract import Column, Table
+from facademap.tables.shapes import RING
 from facademap.tables.survey import ID
 
 __all__ = ["PLACEMENTS", "PLACEMENT_STATES", "PLANS", "REVIEWS"]
@@ -62,10 +64,16 @@ PLANS = Table(
             default=True,
             meaning="Whether the placements are of this plan.",
         ),
-        Column(name="solution", kind="json", meaning="The whole solution, lengths in mm."),
+        Column(
+            name="solution",
+            kind="json",
+            shape=SOLUTION,
+            meaning="The whole solution, lengths in mm.",
+        ),
         Column(
             name="premises",
             kind="json",
+            shape=PREMISES,
             meaning="What it was made from: a digest of the problem, locks and forbidden blocks.",
         ),
     ),
@@ -94,6 +102,7 @@ PLACEMENTS = Table(
         Column(
             name="slab_thicknesses",
             kind="json",
+            shape=THICKNESSES,
             meaning="Thickness of every slab of the block in metres.",
         ),
         Column(
@@ -131,7 +140,12 @@ PLACEMENTS = Table(
             choices=PLACEMENT_STATES,
             meaning="approved, reserved and sawn places are locks.",
         ),
-        Column(name="blank", kind="json", meaning="Ring of the blank in metres of the face frame."),
+        Column(
+            name="blank",
+            kind="json",
+            shape=RING,
+            meaning="Ring of the blank in metres of the face frame.",
+        ),
     ),
 )
 

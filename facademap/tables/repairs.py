@@ -2,7 +2,19 @@
 
 from __future__ import annotations
 
+from facademap.tables.column_shapes import (
+    APPEARANCE,
+    EDGE_KINDS,
+    EDGES,
+    LAB,
+    MATERIALS,
+    MEASURED,
+    PINS,
+    READINGS,
+    SIZE,
+)
 from facademap.tables.contract import Column, Table
+from facademap.tables.shapes import NAMES, TEXTS
 from facademap.tables.survey import ID, SURFACE
 
 __all__ = ["PIECES", "PIECE_BEDS", "REPAIRS", "STAGES", "TREATMENTS", "UNDECIDED", "WORK_LOG"]
@@ -55,6 +67,7 @@ REPAIRS = Table(
         Column(
             name="conditions",
             kind="json",
+            shape=NAMES,
             default=[],
             refers="conditions",
             many=True,
@@ -89,19 +102,25 @@ REPAIRS = Table(
         Column(
             name="edges",
             kind="json",
+            shape=EDGES,
             meaning="Joint of each edge of the cut-out in metres, edge i from vertex i to i + 1, 0 for an exposed edge.",
         ),
         Column(
-            name="edge_kinds", kind="json", meaning="Kind of each edge: inset, joint or exposed."
+            name="edge_kinds",
+            kind="json",
+            shape=EDGE_KINDS,
+            meaning="Kind of each edge: inset, joint or exposed.",
         ),
         Column(
             name="pins",
             kind="json",
+            shape=PINS,
             meaning="Pins: u_m, v_m, angle_deg, hole_m, rod_m, embedment_m, into_piece_m, grade.",
         ),
         Column(
             name="materials",
             kind="json",
+            shape=MATERIALS,
             meaning="Mortar, holes, spacers, rods and times, each with inputs and source.",
         ),
         Column(
@@ -135,12 +154,14 @@ REPAIRS = Table(
         Column(
             name="asks",
             kind="json",
+            shape=NAMES,
             default=[],
             meaning="Columns of its conditions that are wanted before it can be decided.",
         ),
         Column(
             name="cautions",
             kind="json",
+            shape=TEXTS,
             default=[],
             meaning="What may hurt somebody, in sentences.",
         ),
@@ -157,6 +178,7 @@ REPAIRS = Table(
         Column(
             name="measured",
             kind="json",
+            shape=MEASURED,
             meaning="Cut-out as measured on site: widths, heights, diagonals, depths at the corners, all in metres.",
         ),
         Column(name="note", kind="text", meaning="Remarks."),
@@ -211,7 +233,11 @@ PIECES = Table(
         ),
         Column(name="stone_type", kind="text", meaning="Stone wanted."),
         Column(
-            name="accept", kind="json", default=[], meaning="Other stone types that are accepted."
+            name="accept",
+            kind="json",
+            shape=NAMES,
+            default=[],
+            meaning="Other stone types that are accepted.",
         ),
         Column(name="finish", kind="text", meaning="Finish wanted."),
         Column(
@@ -232,9 +258,12 @@ PIECES = Table(
             default=True,
             meaning="Whether it may be turned upside down on the block.",
         ),
-        Column(name="lab", kind="json", meaning="Colour wanted, CIELAB D50 [L, a, b]."),
+        Column(name="lab", kind="json", shape=LAB, meaning="Colour wanted, CIELAB D50 [L, a, b]."),
         Column(
-            name="appearance", kind="json", meaning="Appearance of the neighbourhood it must match."
+            name="appearance",
+            kind="json",
+            shape=APPEARANCE,
+            meaning="Appearance of the neighbourhood it must match.",
         ),
         Column(
             name="de_tolerance",
@@ -265,6 +294,7 @@ PIECES = Table(
         Column(
             name="forbid_blocks",
             kind="json",
+            shape=NAMES,
             default=[],
             refers="blocks",
             many=True,
@@ -278,6 +308,7 @@ PIECES = Table(
         Column(
             name="source_size",
             kind="json",
+            shape=SIZE,
             meaning="Stone size to look for [width, height, depth] in metres.",
         ),
     ),
@@ -305,7 +336,10 @@ WORK_LOG = Table(
             meaning="Outcome of the check.",
         ),
         Column(
-            name="measured", kind="json", meaning="Values measured, each with its unit in its name."
+            name="measured",
+            kind="json",
+            shape=READINGS,
+            meaning="Values measured, each with its unit in its name.",
         ),
         Column(
             name="mason",

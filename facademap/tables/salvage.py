@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from facademap.tables.column_shapes import ACCEPTANCE_CHECKS, APPEARANCE, FLAWS, LAB
 from facademap.tables.contract import Column, Table
+from facademap.tables.shapes import RING, matrix
 from facademap.tables.survey import ID, STONE_KINDS
 
 __all__ = ["ACCEPTANCES", "BLOCKS", "BLOCK_STATES", "FACES", "FACE_BEDS"]
@@ -75,7 +77,12 @@ BLOCKS = Table(
             meaning="Whether the stone was found fit (sounded, salts, old iron, residues, absorption): before any matching, and "
             "where it is still in the wall, before it is sawn.",
         ),
-        Column(name="acceptance_checks", kind="json", meaning="Result of each acceptance check."),
+        Column(
+            name="acceptance_checks",
+            kind="json",
+            shape=ACCEPTANCE_CHECKS,
+            meaning="Result of each acceptance check.",
+        ),
         Column(
             name="after_repair",
             kind="text",
@@ -98,6 +105,7 @@ FACES = Table(
         Column(
             name="outline",
             kind="json",
+            shape=RING,
             nullable=False,
             meaning="Ring [[x_m, y_m], ..] that is sound through the whole usable depth.",
         ),
@@ -120,6 +128,7 @@ FACES = Table(
         Column(
             name="flaws",
             kind="json",
+            shape=FLAWS,
             default=[],
             meaning="Flaws: kind, ring in metres, depth_m reached (null = right through), from_m.",
         ),
@@ -140,8 +149,13 @@ FACES = Table(
             default=False,
             meaning="Whether the colour was made true by a chart or a grey card.",
         ),
-        Column(name="lab", kind="json", meaning="Mean colour, CIELAB D50 [L, a, b]."),
-        Column(name="lab_covariance", kind="json", meaning="Covariance of the colour, 3 x 3."),
+        Column(name="lab", kind="json", shape=LAB, meaning="Mean colour, CIELAB D50 [L, a, b]."),
+        Column(
+            name="lab_covariance",
+            kind="json",
+            shape=matrix(3, 3),
+            meaning="Covariance of the colour, 3 x 3.",
+        ),
         Column(name="lab_n", kind="int", minimum=0, meaning="Number of samples."),
         Column(
             name="spread",
@@ -149,11 +163,17 @@ FACES = Table(
             minimum=0,
             meaning="Mean CIEDE2000 of the samples to their mean.",
         ),
-        Column(name="appearance", kind="json", meaning="Colour distribution and grain."),
+        Column(
+            name="appearance",
+            kind="json",
+            shape=APPEARANCE,
+            meaning="Colour distribution and grain.",
+        ),
         Column(name="photo", kind="text", refers="photos", meaning="Photo of the face."),
         Column(
             name="photo_matrix",
             kind="json",
+            shape=matrix(3, 3),
             meaning="3 x 3 homography from metres of the face to pixels of the photo.",
         ),
         Column(

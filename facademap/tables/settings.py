@@ -10,7 +10,9 @@ from typing import Any
 
 from facademap.errors import InputError
 from facademap.tables.conditions import CONDITIONS
-from facademap.tables.contract import Column, Table
+from facademap.tables.contract import Column, Table, is_missing
+from facademap.tables.setting_shapes import setting_shape
+from facademap.tables.shapes import read_json
 
 __all__ = [
     "REQUIRABLE",
@@ -24,6 +26,18 @@ __all__ = [
     "read_desk_setting",
 ]
 
+
+def _value_fault(row: Mapping[str, Any]) -> tuple[str, str] | None:
+    """A value that is no JSON, or not what the setting of that name takes."""
+    if is_missing(row["value"]):
+        return None
+    try:
+        fault = setting_shape(row["id"]).fault(read_json(row["value"]))
+    except ValueError as error:
+        fault = str(error)
+    return ("value", fault) if fault else None
+
+
 SETTINGS = Table(
     name="settings",
     free_ids=True,
@@ -33,6 +47,7 @@ SETTINGS = Table(
         Column(name="id", kind="text", nullable=False, meaning="Name of the setting."),
         Column(name="value", kind="text", meaning="Its value, as JSON."),
     ),
+    whole_row=_value_fault,
 )
 
 

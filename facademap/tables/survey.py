@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from facademap.tables.column_shapes import CAMERA, FOLD, REPORT, WORLD
 from facademap.tables.contract import Column, Table
 
 __all__ = [
@@ -92,12 +93,14 @@ SURFACES = Table(
         Column(
             name="world",
             kind="json",
+            shape=WORLD,
             meaning="Place in the world: EPSG code, 3x4 matrix from (u, v, w, 1) to (E, N, H), residuals, "
             "out-of-plane distances; missing until survey points are given.",
         ),
         Column(
             name="fold",
             kind="json",
+            shape=FOLD,
             meaning="How the surface is folded out beside its neighbour in a development drawing: host surface, "
             "edge, offset.",
         ),
@@ -139,6 +142,7 @@ SURFACES = Table(
         Column(
             name="report",
             kind="json",
+            shape=REPORT,
             meaning="Accuracy statement: per photo fit, residuals, warnings, colour report.",
         ),
     ),
@@ -191,6 +195,7 @@ PHOTOS = Table(
         Column(
             name="camera",
             kind="json",
+            shape=CAMERA,
             meaning="Lens: width, height, fx, fy, cx, cy, k1, k2, k3, p1, p2 in pixels of the upright picture.",
         ),
         Column(name="taken_at", kind="time", meaning="When it was taken."),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -10,17 +10,18 @@ from typing import Any
 import shapely
 
 from facademap.condition.records import find_overlaps
-from facademap.errors import FacademapError, TableError
+from facademap.errors import FacademapError
 from facademap.io.pictures import hash_file
 from facademap.repair.donors import BEFORE_CUT_OUT, faults_of_wall_stone, wall_stone_of
 from facademap.repair.replay import replay_rows
 from facademap.salvage.densities import impossible_weights
 from facademap.store.project import Project
-from facademap.tables import TABLES, is_missing
+from facademap.tables import is_missing
 from facademap.tables.settings import REQUIRABLE
 from facademap.tasks.issue.papers import code_print
 from facademap.tasks.issue.papers_state import states_of
 from facademap.tasks.plan.plan import settings_of_project
+from facademap.tasks.project.check_file import contracts_of, file_of, history_of, parts_of
 from facademap.tasks.project.check_gate import references_of, settled_of, stages_of
 from facademap.tasks.project.check_sawing import saw_plans_of
 from facademap.tasks.project.finding import Finding
@@ -52,8 +53,10 @@ def check_project(
         ``findings`` (level, about, problem, remedy, kind, table, row, field), ``faults`` and ``warnings`` (counts).
     """
     audits = (
-        _file,
+        file_of,
+        parts_of,
         contracts_of,
+        history_of,
         references_of,
         stages_of,
         settled_of,
@@ -72,29 +75,9 @@ def check_project(
     findings: list[Finding] = []
     with Project.open(folder, read_only=True) as project:
         for number, audit in enumerate(audits):
-            if fast and audit in (_file, _pictures):
+            if fast and audit in (file_of, _pictures):
                 continue
-            try:
-                findings += list(audit(project))
-            except FacademapError as error:
-                findings.append(
-                    Finding(
-                        level="fault",
-                        about=audit.__name__.strip("_"),
-                        problem=error.problem,
-                        remedy=error.remedy,
-                    )
-                )
-            except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as error:
-                # a value of a shape that nobody foresaw; what the other audits find is told all the same
-                findings.append(
-                    Finding(
-                        level="fault",
-                        about=audit.__name__.strip("_"),
-                        problem=f"could not be looked through ({type(error).__name__}: {str(error)[:80]})",
-                        remedy="Correct what else is named here first, then check again.",
-                    )
-                )
+            findings += _found_by(audit, project, findings)
             progress((number + 1) / len(audits))
     faults = sum(f.level == "fault" for f in findings)
     return {
@@ -105,46 +88,43 @@ def check_project(
     }
 
 
-def _file(project: Project) -> Iterator[Finding]:
-    for text in project.integrity()[:5]:
-        yield Finding(
-            level="fault",
-            kind="file",
-            about="project.gpkg",
-            problem=text,
-            remedy="Restore the file from a copy.",
-        )
-
-
-def contracts_of(project: Project) -> Iterator[Finding]:
-    """Values that break the contract of their table."""
-    for table in TABLES.values():
-        damage = project.damage(table.name)
-        for cell in damage:
-            yield Finding(
-                level="fault",
-                kind="contract",
-                about=f"{cell.table} {cell.row}",
-                problem=f"{cell.field}: {cell.reason}",
-                remedy="Correct this value, or restore the project from a copy.",
-                table=cell.table,
-                row=cell.row,
-                field=cell.field,
+def _found_by(
+    audit: Callable[[Project], Iterable[Finding]], project: Project, earlier: Sequence[Finding]
+) -> list[Finding]:
+    """What one audit finds; one that cannot read what it needs says so, unless the damage was named already."""
+    about = audit.__name__.strip("_").removesuffix("_of")
+    found: list[Finding] = []
+    try:
+        for finding in audit(project):
+            found.append(finding)
+    except FacademapError as error:
+        if not any(f.kind in ("contract", "file") and f.level == "fault" for f in earlier):
+            found.append(
+                Finding(level="fault", about=about, problem=error.problem, remedy=error.remedy)
             )
-        if damage:
-            continue
-        try:
-            table.check(project.read(table.name), source=table.name)
-        except TableError as error:
-            for fault in error.faults or (error.problem,):
-                yield Finding(
-                    level="fault",
-                    kind="contract",
-                    about=table.name,
-                    problem=fault,
-                    remedy="Correct the value.",
-                    table=table.name,
-                )
+        else:
+            found.append(_not_looked_through(about))
+    except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as error:
+        # a value of a shape that nobody foresaw; what the other audits find is told all the same
+        found.append(
+            Finding(
+                level="fault",
+                about=about,
+                problem=f"could not be looked through ({type(error).__name__}: {str(error)[:80]})",
+                remedy="Correct what else is named here first, then check again.",
+            )
+        )
+    return found
+
+
+def _not_looked_through(about: str) -> Finding:
+    return Finding(
+        level="warning",
+        kind="file",
+        about=about,
+        problem="was not looked through, because what it needs is damaged",
+        remedy="Mend or set aside what is named above, then check again.",
+    )
 
 
 def _pictures(project: Project) -> Iterator[Finding]:

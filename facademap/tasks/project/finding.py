@@ -31,6 +31,8 @@ class Finding:
         Sort of finding.
     table, row, field : str, optional
         The place it leads to.
+    can_set_aside : bool
+        Whether the row is damaged, so that it may be set aside.
     """
 
     level: Level
@@ -41,3 +43,4 @@ class Finding:
     table: str | None = None
     row: str | None = None
     field: str | None = None
+    can_set_aside: bool = False
