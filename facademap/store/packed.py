@@ -22,7 +22,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from facademap.store.cells import UNREADABLE
+from facademap.store.cells import UNREADABLE, column_from_sql, outlines_from_blobs
 from facademap.store.database import in_plain_words
 from facademap.store.edit import table_named
 from facademap.store.geopackage import wkb_of_blob
@@ -71,6 +71,10 @@ def pack_table(project: Project, table_name: str) -> bytes:
 def _packed(
     project: Project, table: Table, newest: tuple[int, str], columns: Sequence[Sequence[Any]]
 ) -> bytes:
+    for column, stored in zip(table.columns, columns[1:], strict=False):
+        column_from_sql(column, stored)  # nothing that breaks its contract is told to the pages
+    if table.geometry:
+        outlines_from_blobs(table, columns[-1])
     file = _File()
     head: dict[str, Any] = {
         "table": table.name,

@@ -441,11 +441,13 @@ class Project:
 
     def damage(self, table_name: str) -> list[Damage]:
         """Cells of a table that cannot be read; the others are read one by one, whatever is damaged."""
-        return list(damaged_cells(self._connection, table_named(table_name)))
+        with in_plain_words(self.path):
+            return list(damaged_cells(self._connection, table_named(table_name)))
 
     def missing_parts(self) -> list[tuple[Table, tuple[str, ...]]]:
         """Tables and columns that the file lacks."""
-        return list(missing_parts(self._connection))
+        with in_plain_words(self.path):
+            return list(missing_parts(self._connection))
 
     def make_missing_parts(self) -> list[str]:
         """Make tables and columns that the file lacks again, empty; returns their names."""
@@ -470,8 +472,8 @@ class Project:
         """Numbers of the entries of the history whose contents cannot be read."""
         with in_plain_words(self.path):
             rows = self._connection.execute(
-                "SELECT seq FROM edit_log WHERE NOT (coalesce(json_valid(before), 1) AND coalesce(json_valid(after), 1)) "
-                "OR typeof(coalesce(before, '')) <> 'text' OR typeof(coalesce(after, '')) <> 'text' ORDER BY seq"
+                "SELECT seq FROM edit_log WHERE typeof(coalesce(before, '')) <> 'text' OR typeof(coalesce(after, '')) <> 'text' "
+                "OR NOT json_valid(coalesce(before, 'null')) OR NOT json_valid(coalesce(after, 'null')) ORDER BY seq"
             ).fetchall()
         return [int(seq) for (seq,) in rows]
 

@@ -218,9 +218,8 @@ MATERIALS = Record(
 _LENGTHS = Listed(of=_LENGTH)
 #: Cut-out as measured.
 MEASURED = Record(
-    needs=dict.fromkeys(("widths_m", "heights_m", "depths_m"), _LENGTHS),
     may={
-        "diagonals_m": _LENGTHS,
+        **dict.fromkeys(("widths_m", "heights_m", "depths_m", "diagonals_m"), _LENGTHS),
         "sides_m": Record(rest=_LENGTH),
         "joints_m": Record(rest=_LENGTH),
     },

@@ -319,6 +319,16 @@ _WRITE: tuple[tuple[str, str, Schema], ...] = (
         "Recall a paper that was handed out",
         _object(("number", "why"), number={**_NAME, "minLength": 1}, why=_TEXT, who=_NAME),
     ),
+    (
+        "/api/check/set-aside",
+        "Set a damaged row aside; it is kept",
+        _object(("table", "row"), table=_ID, row=_ID, who=_NAME),
+    ),
+    (
+        "/api/check/put-back",
+        "Put back what was set aside",
+        _object(("key",), key=_ID, who=_NAME),
+    ),
     ("/api/reviews", "A review", _REVIEW),
     (
         "/api/reviewer-links",

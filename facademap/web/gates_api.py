@@ -24,6 +24,7 @@ from facademap.tasks.match.kept_plans import (
     undo_plan,
 )
 from facademap.tasks.project.check import check_project
+from facademap.tasks.project.set_aside import put_back_in, set_aside_in
 from facademap.web.answers import text_of, threaded
 from facademap.web.desk import Desk
 
@@ -38,11 +39,24 @@ def routes(desk: Desk) -> list[Route]:
         found = check_project(desk.folder, fast=request.query_params.get("fast") == "1")
         return {k: found[k] for k in ("findings", "faults", "warnings")} | {"seq": seq}
 
+    def aside(request: Request, body: Any) -> Any:
+        who = text_of(body, "who", most=80) or "survey desk"
+        table, row = (text_of(body, n, most=400, required=True) for n in ("table", "row"))
+        with desk.writing() as project:
+            return set_aside_in(project, [f"{table}:{row}"], who=who)
+
+    def back(request: Request, body: Any) -> Any:
+        who = text_of(body, "who", most=80) or "survey desk"
+        with desk.writing() as project:
+            return {"rows": put_back_in(project, text_of(body, "key", required=True), who=who)}
+
     def signs(request: Request, body: Any) -> Any:
         return signs_as_json()
 
     return [
         Route("/api/check", threaded(check)),
+        Route("/api/check/set-aside", threaded(aside), methods=["POST"]),
+        Route("/api/check/put-back", threaded(back), methods=["POST"]),
         Route("/api/signs", threaded(signs)),
         *_plan_routes(desk),
         *_paper_routes(desk),

@@ -12,7 +12,7 @@ from facademap.store.edit import table_named
 from facademap.store.project import Project
 from facademap.tables import TABLES
 
-__all__ = ["ALL", "put_rows_back", "set_rows_aside"]
+__all__ = ["ALL", "put_back_in", "put_rows_back", "set_aside_in", "set_rows_aside"]
 
 #: Word for every damaged row, and for every part of the file that is missing.
 ALL = "all"
@@ -39,13 +39,18 @@ def set_rows_aside(
         There is no such row, or it is not damaged: sound rows are deleted, not set aside.
     """
     with Project.open(folder) as project:
-        made = project.make_missing_parts() if ALL in which else []
-        wanted = _damaged_rows(project, which)
-        if not wanted:
-            return {"rows": [], "made": made, "key": None}
-        with project.edit(who=who, what=f"set {len(wanted)} damaged row(s) aside") as edit:
-            for cells in wanted:
-                edit.set_aside(cells[0].table, cells[0].fid, row=cells[0].row)
+        return set_aside_in(project, which, who=who)
+
+
+def set_aside_in(project: Project, which: Sequence[str], *, who: str) -> dict[str, Any]:
+    """:func:`set_rows_aside` in a project that is open for writing."""
+    made = project.make_missing_parts() if ALL in which else []
+    wanted = _damaged_rows(project, which)
+    if not wanted:
+        return {"rows": [], "made": made, "key": None}
+    with project.edit(who=who, what=f"set {len(wanted)} damaged row(s) aside") as edit:
+        for cells in wanted:
+            edit.set_aside(cells[0].table, cells[0].fid, row=cells[0].row)
     rows = [
         {"table": cells[0].table, "row": cells[0].row, "fields": [c.field for c in cells]}
         for cells in wanted
@@ -62,13 +67,18 @@ def put_rows_back(folder: str | Path, key: str, *, who: str = "facademap check")
         Nothing was set aside by this edit, or it was put back already.
     """
     with Project.open(folder) as project:
-        names = project.set_aside_by(key)
-        if not names:
-            raise InputError(
-                f"no rows are set aside by {key[:40]!r}",
-                "Use the key that facademap check --set-aside told.",
-            )
-        project.undo(key, who=who)
+        return put_back_in(project, key, who=who)
+
+
+def put_back_in(project: Project, key: str, *, who: str) -> list[str]:
+    """:func:`put_rows_back` in a project that is open for writing."""
+    names = project.set_aside_by(key)
+    if not names:
+        raise InputError(
+            f"no rows are set aside by {key[:40]!r}",
+            "Use the key that facademap check --set-aside told.",
+        )
+    project.undo(key, who=who)
     return names
 
 

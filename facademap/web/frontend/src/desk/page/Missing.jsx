@@ -7,6 +7,7 @@ import { notice } from "../data/edits.js";
 import { shown } from "../data/names.js";
 import { online, waitingEdits } from "../data/outbox.js";
 import { isReviewer } from "../data/reviewer.js";
+import { who } from "../data/settings.js";
 import { missingOf, requiredFields } from "../data/shared.js";
 import { dialog, panel, select } from "../data/view.js";
 import { openRow } from "../drawing/opening.js";
@@ -38,6 +39,26 @@ async function check(fast) {
   }
 }
 
+/** The edit that set a row aside last, to be put back. */
+const aside = signal(/** @type {string | null} */ (null));
+
+/** Set a damaged row aside, or put the last one back; then look again. */
+async function mend(path, body) {
+  try {
+    const done = await ask(`/api/check/${path}`, {
+      method: "POST",
+      body: { ...body, who: who.value },
+    });
+    aside.value = done.key ?? null;
+    await check(false);
+  } catch (error) {
+    notice.value = {
+      text: error.problem ? `${error.problem}. ${error.remedy}` : t("needs.server"),
+      bad: true,
+    };
+  }
+}
+
 /** Looked at again once the edits rest. */
 function useCheck() {
   const state = waitingEdits.value ? -1 : seq.value;
@@ -62,6 +83,16 @@ function Finding({ finding }) {
       )}
       <span>{problem}</span>
       {remedy && <span class="aside">{remedy}</span>}
+      {finding.can_set_aside && !isReviewer() && (
+        <button
+          type="button"
+          class="quiet"
+          title={t("check.set.aside.what")}
+          onClick={() => void mend("set-aside", { table, row })}
+        >
+          {t("check.set.aside")}
+        </button>
+      )}
     </li>
   );
 }
@@ -111,6 +142,18 @@ function Check() {
           {t(checking.value ? "check.looking" : "check.again")}
         </button>
       </h3>
+      {aside.value && (
+        <p role="status">
+          {t("check.is.aside")}{" "}
+          <button
+            type="button"
+            class="quiet"
+            onClick={() => void mend("put-back", { key: aside.value })}
+          >
+            {t("check.put.back")}
+          </button>
+        </p>
+      )}
       {!now && <p class="aside">{t(checking.value ? "check.looking" : "check.later")}</p>}
       {now && (
         <p role="status">
