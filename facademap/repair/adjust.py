@@ -20,10 +20,18 @@ from facademap.repair.pins import BY_HAND_PINS, Pin, PinLayout
 from facademap.repair.planning import reach_through_joints
 from facademap.repair.settings import Settings
 from facademap.repair.stonework import Edge, Stone, Stonework, side_of
+from facademap.repair.ways import way_of
 from facademap.salvage.densities import StoneDensity
 from facademap.tables import is_missing
 
-__all__ = ["BY_HAND", "NO_STONE", "AdjustedCutOut", "adjust_cut_out", "can_be_adjusted"]
+__all__ = [
+    "BY_HAND",
+    "NO_STONE",
+    "AdjustedCutOut",
+    "adjust_cut_out",
+    "can_be_adjusted",
+    "keep_pins",
+]
 
 #: Rule of a cut-out that a person drew: planning leaves it as it is.
 BY_HAND = "drawn by hand"
@@ -140,7 +148,7 @@ def adjust_cut_out(
         if "pins" in changed and not new_outline:
             return _placed(name, face, layout, wanted, settings)
         if by_hand and "pins" not in changed and wanted:
-            return _kept(name, face, layout, wanted, settings, notes)
+            return keep_pins(name, face, layout, wanted, settings, notes)
         return layout
 
     try:
@@ -151,7 +159,7 @@ def adjust_cut_out(
             settings=settings,
             densities=densities,
             mix=mix_named(mix),
-            fixing=fixing,
+            way=way_of(row, default=fixing),
             place_pins=place,
         )
     except GeometryError as fault:
@@ -310,7 +318,7 @@ def _check_joints(name: str, row: Mapping[str, Any], settings: Settings) -> None
             )
 
 
-def _kept(
+def keep_pins(
     name: str,
     face: Polygon,
     layout: PinLayout,

@@ -20,6 +20,7 @@ from facademap.repair.fixings import BEFORE
 from facademap.repair.offsets import offset_edges
 from facademap.repair.pins import Pin
 from facademap.repair.settings import Settings
+from facademap.repair.ways import way_of
 from facademap.tables import is_missing
 
 __all__ = ["STRAIGHT", "Assembly", "Volumes", "assembly_of", "groove_lines", "read_pins"]
@@ -310,7 +311,7 @@ def assembly_of(
         out_m=proud + moulding,
         proud_m=proud,
         pins=read_pins(repair.get("pins"), bedding_m=settings.bedding_m),
-        way_in=STRAIGHT,
+        way_in=way_of(repair).direction,
         undercut_deg=settings.undercut_deg,
         groove_width_m=settings.groove_width_m,
         groove_depth_m=settings.groove_depth_m,

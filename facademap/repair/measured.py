@@ -14,12 +14,12 @@ from facademap.errors import InputError
 from facademap.repair.as_cut import outline_as_taped
 from facademap.repair.criteria import Criteria
 from facademap.repair.edges import SIDES, from_named, ring_of
-from facademap.repair.fixings import BEFORE
 from facademap.repair.offsets import offset_edges
 from facademap.repair.pins import BY_HAND_PINS, drilling_template, set_out_pins
 from facademap.repair.settings import Settings
 from facademap.repair.sizes import sizes_of, skew_of
 from facademap.repair.tolerances import exceeds, said
+from facademap.repair.ways import way_of
 
 __all__ = [
     "MeasuredCutOut",
@@ -302,7 +302,7 @@ def pins_as_measured(
         piece.cut_depth_m - settings.bedding_m,
         weight_kg=settings.heavy_kg if heavy else 0.0,
         settings=settings,
-        fixing=str(first.get("fixing") or BEFORE),
+        way=way_of(repair),
     )
     if not layout.pins:
         return {}

@@ -28,6 +28,7 @@ from facademap.repair.rows import frame_of, rows_of
 from facademap.repair.settings import Settings
 from facademap.repair.stonework import Stone, Stonework, side_of
 from facademap.repair.tools import check_saw
+from facademap.repair.ways import Way, way_of
 from facademap.repair.work_hours import WorkRates, hours_of_repair
 from facademap.salvage.densities import StoneDensity, density_of
 from facademap.tables import PIECES, REPAIRS, is_missing
@@ -103,6 +104,7 @@ def design_pieces(
     densities: Mapping[str, StoneDensity | float] | None = None,
     fixing: str = BEFORE,
     mix: str = DEFAULT_MIX,
+    ways: Mapping[str, Way] | None = None,
 ) -> PieceDesign:
     """Design the piece of every inset and whole stone.
 
@@ -119,7 +121,9 @@ def design_pieces(
     mix : str
         Mortar mix by name.
     fixing : str
-        How rods are set, see :data:`facademap.repair.fixings.FIXINGS`.
+        How rods are set where nothing else is chosen, see :data:`facademap.repair.fixings.FIXINGS`.
+    ways : mapping of repair id to Way, optional
+        How single pieces are set.
 
     Returns
     -------
@@ -134,7 +138,13 @@ def design_pieces(
     )
     records = rows_of(repairs)
     pieces, gaps = design_rows(
-        records, stonework, settings=settings, densities=densities, mix=mix, fixing=fixing
+        records,
+        stonework,
+        settings=settings,
+        densities=densities,
+        mix=mix,
+        fixing=fixing,
+        ways=ways,
     )
     return PieceDesign(
         pieces=frame_of(PIECES, pieces, crs=repairs.crs),
@@ -151,6 +161,7 @@ def design_rows(
     densities: Mapping[str, StoneDensity | float] | None,
     mix: str,
     fixing: str = BEFORE,
+    ways: Mapping[str, Way] | None = None,
 ) -> tuple[list[dict[str, Any]], list[Gap]]:
     """Pieces for rows of repairs; pins, materials and cautions are added to the rows themselves."""
     chosen = mix_named(mix)
@@ -167,7 +178,7 @@ def design_rows(
                 settings=settings,
                 densities=densities,
                 mix=chosen,
-                fixing=fixing,
+                way=(ways or {}).get(str(record["id"])) or way_of(record, default=fixing),
             )
         except FacademapError as fault:
             gaps.append(Gap(about=str(record["id"]), problem=fault.problem, remedy=fault.remedy))
@@ -187,9 +198,13 @@ def design_piece(
     densities: Mapping[str, StoneDensity | float] | None,
     mix: Mix,
     place_pins: Callable[[Polygon, PinLayout], PinLayout] | None = None,
-    fixing: str = BEFORE,
+    way: Way | None = None,
 ) -> tuple[dict[str, Any], dict[str, Any], list[Gap]]:
-    """One piece, what it adds to its repair, and what is amiss; ``place_pins`` says where a person wants the pins."""
+    """One piece, what it adds to its repair, and what is amiss.
+
+    ``place_pins`` says where a person wants the pins; ``way`` how the piece is set, as its repair says when not given.
+    """
+    way = way or way_of(repair)
     if stone is None:
         raise GeometryError(
             f"repair {repair['id']} has no wall stone", "Name the wall stone it lies in."
@@ -232,7 +247,7 @@ def design_piece(
             settings=settings,
             projecting=stone.part in PROJECTING | OVERHEAD or out > 0 or "bottom" in exposed,
             backing_m=backing,
-            fixing=_fixing_of(repair, fixing),
+            way=way,
         )
     )
     if place_pins is not None:
@@ -275,11 +290,13 @@ def design_piece(
     )
     materials = with_mix(materials, mix, settings=settings, stone_type=stone.stone_type)
     materials["drilling_template"] = drilling_template(face, layout.pins)
-    fixing = layout.pins[0].fixing if layout.pins else BEFORE
+    fixing = layout.pins[0].fixing if layout.pins else way.fixing
     materials["fixing"] = {
         "name": fixing,
         "title": FIXINGS[fixing].title,
-        "way_in": "straight",
+        "way_in": way.words,
+        "down_deg": way.down_deg,
+        "right_deg": way.right_deg,
         "rules": list(FIXINGS[fixing].rules),
         "plug": FIXINGS[fixing].plug,
         "source": FIXINGS[fixing].source,
@@ -333,6 +350,7 @@ def design_piece(
             out_m=out + settings.proud_m,
             proud_m=settings.proud_m,
             pins=layout.pins,
+            way_in=way.direction,
             undercut_deg=settings.undercut_deg,
             eased_edge_m=settings.eased_edge_m,
             template=materials["drilling_template"],
@@ -367,13 +385,6 @@ def _gaps_of(repair: str, layout: PinLayout, failing: Sequence[Fault]) -> list[G
         )
         for f in failing
     ]
-
-
-def _fixing_of(repair: Mapping[str, Any], fixing: str) -> str:
-    """How the rods of this repair are set: as its own pins say, else as chosen for the project."""
-    pins = repair.get("pins")
-    first = pins[0] if isinstance(pins, Sequence) and len(pins) else {}
-    return str(first.get("fixing") or fixing) if isinstance(first, Mapping) else fixing
 
 
 def piece_id(repair: str) -> str:

@@ -11,8 +11,9 @@ import numpy as np
 import shapely
 from shapely.geometry import Polygon
 
-from facademap.repair.fixings import BEFORE, RESIN, THROUGH_FACE, fixing_named
+from facademap.repair.fixings import BEFORE, RESIN, THROUGH_FACE
 from facademap.repair.settings import Settings
+from facademap.repair.ways import Way
 
 __all__ = [
     "BY_HAND_PINS",
@@ -136,7 +137,7 @@ def set_out_pins(
     projecting: bool = False,
     exposed_to_salt: bool = True,
     backing_m: float | None = None,
-    fixing: str = BEFORE,
+    way: Way | None = None,
 ) -> PinLayout:
     """Set out the pins of a piece.
 
@@ -156,9 +157,10 @@ def set_out_pins(
         Chooses the grade.
     backing_m : float, optional
         Stone left behind the cut-out, where known; the hole must end short of its back by the cover.
-    fixing : str
-        ``before`` gives rods parallel to a straight way in; ``through face`` slopes them by the angle of the profile, to
-        alternating sides; ``resin`` gives straight rods in narrower holes.
+    way : Way, optional
+        How the piece is set, straight in with its rods before it when not given. ``before`` gives rods parallel to the way
+        in; ``through face`` slopes them by the angle of the profile, to alternating sides; ``resin`` gives rods parallel to
+        the way in narrower holes.
 
     Returns
     -------
@@ -168,15 +170,37 @@ def set_out_pins(
         within the rules: the edge distance of a narrow piece, down to two hole diameters, and the spacing of the
         only two pins of a small piece, down to the edge distance.
     """
-    through = fixing_named(fixing).name == THROUGH_FACE
+    way = way or Way()
+    fixing = way.fixing
+    through = fixing == THROUGH_FACE
     heavy = projecting or weight_kg >= settings.heavy_kg
     rod = settings.rod_heavy_m if heavy else settings.rod_m
     hole = rod + (RESIN_CLEARANCE_M if fixing == RESIN else settings.hole_clearance_m)
     faults: list[str] = []
     notes: list[str] = []
-    angle = settings.pin_angle_deg if through else 0.0
-    across = _reduction(angle, turned=through)
-    into = _reach_into_piece(depth_m, along=across, settings=settings, faults=faults, plug=through)
+    angle, turn = (
+        (settings.pin_angle_deg, settings.pin_angle_deg)
+        if through
+        else (way.down_deg, way.right_deg)
+    )
+    edge = max(settings.edge_distance_m, settings.edge_distance_rods * rod)
+    # a sloped hole leaves the face elsewhere than the back: both ends keep the distance
+    aside = depth_m * max(math.tan(math.radians(abs(a))) for a in (angle, turn))
+    narrow: list[str] = []
+    places, edge = _places(
+        outline,
+        edge + aside,
+        least=settings.edge_distance_holes * hole + aside * math.sqrt(2.0),
+        settings=settings,
+        faults=narrow,
+        notes=notes,
+    )
+    if through and len(places) == 1:
+        turn = 0.0
+    across = _reduction(angle, turn)
+    # the rim of a sloped hole comes nearer to the face than its axis
+    tilted = depth_m if through else depth_m - hole / 2 * math.sqrt(max(0.0, 1.0 - across * across))
+    into = _reach_into_piece(tilted, along=across, settings=settings, faults=faults, plug=through)
     if into is None:
         return PinLayout(pins=(), faults=tuple(faults))
     embedment = max(settings.embedment_m, settings.embedment_rods * rod)
@@ -187,18 +211,8 @@ def set_out_pins(
             f"of embedment with {settings.cover_m * 1000:.0f} mm of stone behind the hole: pin into the stone behind, or use "
             "shorter rods agreed by an engineer"
         )
-    edge = max(settings.edge_distance_m, settings.edge_distance_rods * rod)
-    # a sloped hole leaves the face elsewhere than the back: both ends keep the distance
-    aside = depth_m * math.tan(math.radians(angle))
-    places, edge = _places(
-        outline,
-        edge + aside,
-        least=settings.edge_distance_holes * hole + aside * math.sqrt(2.0),
-        settings=settings,
-        faults=faults,
-        notes=notes,
-    )
-    if faults and angle:
+    faults += narrow
+    if faults and angle and through:
         straight = set_out_pins(
             outline,
             depth_m,
@@ -207,7 +221,7 @@ def set_out_pins(
             projecting=projecting,
             exposed_to_salt=exposed_to_salt,
             backing_m=backing_m,
-            fixing=fixing,
+            way=way,
         )
         if not straight.faults:
             return replace(
@@ -220,7 +234,7 @@ def set_out_pins(
             u_m=float(u),
             v_m=float(v),
             angle_deg=angle,
-            turn_deg=angle * (1 if i % 2 == 0 else -1) if len(places) > 1 else 0.0,
+            turn_deg=-turn if through and i % 2 else turn,
             rod_m=rod,
             hole_m=round(hole, 6),
             embedment_m=round(embedment, 6),
@@ -234,7 +248,7 @@ def set_out_pins(
         )
         for i, (u, v) in enumerate(places)
     )
-    cover = depth_m - (into + (0.0 if through else settings.hole_spare_m)) * across
+    cover = tilted - (into + (0.0 if through else settings.hole_spare_m)) * across
     return PinLayout(
         pins=pins,
         faults=tuple(faults),
@@ -244,10 +258,10 @@ def set_out_pins(
     )
 
 
-def _reduction(angle_deg: float, *, turned: bool) -> float:
+def _reduction(angle_deg: float, turn_deg: float) -> float:
     """Depth into the stone for each metre along a rod: 1 for a straight one."""
-    slope = math.tan(math.radians(angle_deg))
-    return 1.0 / math.sqrt(1.0 + slope * slope * (2.0 if turned else 1.0))
+    down, right = (math.tan(math.radians(a)) for a in (angle_deg, turn_deg))
+    return 1.0 / math.sqrt(1.0 + down * down + right * right)
 
 
 def drilling_template(face: Polygon, pins: Sequence[Pin]) -> dict[str, Any]:

@@ -256,11 +256,16 @@ def _way_in(a: Assembly) -> tuple[float, list[Fault]]:
     if not blocked:
         return clear, []
     words = ", ".join(f"{n} by {_mm(WAY_CLEAR_M - g)}" for n, g in blocked)
+    room = _gaps(a).min(axis=1)[names] - WAY_CLEAR_M
+    towards = np.maximum(-aside[names], 1e-12)
+    share = float(np.clip((room / towards).min(), 0.0, 1.0))
+    most = math.degrees(math.atan(share * math.hypot(right, up) / into))
+    steepest = f"The joints allow {most:.1f} degrees that way. " if share > 0 else ""
     return clear, [
         Fault(
             about="way in",
             problem=f"the piece strikes the cut-out at {words} on its way",
-            remedy="Push it straight in with straight rods, make that joint wider, or drill the rods through the face after setting.",
+            remedy=f"{steepest}Push it straight in with straight rods, or make that joint wider.",
         )
     ]
 

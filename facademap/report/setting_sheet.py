@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from facademap.repair.steps import STEPS, Step
+from facademap.repair.ways import Way
 from facademap.report.materials import Materials, number
 from facademap.report.page import BLACK, Page
 from facademap.report.paper import paper_named
@@ -246,9 +247,9 @@ def step_lines(ticket: Ticket) -> dict[str, list[str]]:
         ],
         "dry-fit": [
             *_spacer_lines(ticket),
-            ("Rods loose in their holes: p" if ticket.rods else "P")
-            + "ush straight in, look at every joint, take off again"
-            + (" with the rods in place." if ticket.rods else "."),
+            ("Rods loose in their holes: p" if _rods_first(ticket) else "P")
+            + f"ush {ticket.way.words}, look at every joint, take off again"
+            + (" with the rods in place." if _rods_first(ticket) else "."),
         ],
         "weather": _weather(m),
         "rods": _rods(ticket),
@@ -256,7 +257,7 @@ def step_lines(ticket: Ticket) -> dict[str, list[str]]:
             "Wash dust out of cut-out and holes. Wet wall and piece to surface-dry: dark, no film of water.",
             "Thin first coat of mortar worked into both faces.",
         ],
-        "set": _setting(m),
+        "set": _setting(m, ticket.way),
         "look": [
             "Take the piece out once: mortar over the whole back, no void larger than a coin. Clean, wet and bed again where not; after four beddings stop and look at the fit."
         ],
@@ -395,13 +396,23 @@ def _rods(ticket: Ticket) -> list[str]:
             f"{size}. Holes clean and dry; trial beddings without rods. Resin and rods go in with the last bedding only."
         ]
     return [
-        f"{size}. Grout them into the wall, square to the face, held by the template until they stand. They must clear their holes in the piece all round."
+        f"{size}. Grout them into the wall, {_line(ticket.way)}, held by the template until they stand. They must clear their holes in the piece all round."
     ]
 
 
-def _setting(m: Materials) -> list[str]:
+def _rods_first(ticket: Ticket) -> bool:
+    """Whether there are rods when the piece is tried: those through the face are drilled later."""
+    return any(r.fixing != "through face" for r in ticket.rods)
+
+
+def _line(way: Way) -> str:
+    """How the rods stand to the face."""
+    return "square to the face" if way.straight else f"all {way.words}"
+
+
+def _setting(m: Materials, way: Way) -> list[str]:
     lines = [
-        "Mortar on back and bottom, spacers in; push straight in, tap home, level and plumb, face as set."
+        f"Mortar on back and bottom, spacers in; push {way.words}, tap home, level and plumb, face as set."
     ]
     if m.mortar_in_place_m3 is not None:
         lines.append(

@@ -16,6 +16,7 @@ from facademap.repair.donors import WallStone, wall_stone_of
 from facademap.repair.replay import Fault
 from facademap.repair.settings import Settings
 from facademap.repair.steps import Step
+from facademap.repair.ways import Way, way_of
 from facademap.report.insets import go_through
 from facademap.report.materials import Materials, Rod, number, read_materials, read_rods
 from facademap.report.rows import rows_of
@@ -76,6 +77,11 @@ class Ticket:
     faults: tuple[Fault, ...] = ()
     blank: Solid | None = None
     not_sawn: str = ""
+
+    @property
+    def way(self) -> Way:
+        """How the piece is set."""
+        return way_of(self.repair)
 
     @property
     def measured(self) -> bool:

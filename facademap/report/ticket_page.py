@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import segno
 
+from facademap.repair.ways import Way
 from facademap.report.as_cut_boxes import boxes_tall, draw_all_sizes, draw_as_cut
 from facademap.report.face_picture import FacePicture
 from facademap.report.materials import Rod, number
@@ -400,13 +401,13 @@ def _holes(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: f
 
 def _slope_words(rod: Rod) -> list[str]:
     """Which way to drill."""
-    if rod.fixing == "before":
-        return ["Straight in: square to the face", "Rods set in the wall first"]
-    slope = "Straight in" if not rod.angle_deg else f"Slope {rod.angle_deg:.0f}° down into the wall"
-    turn = [f"and {abs(rod.turn_deg):.0f}° aside, in turn"] if rod.turn_deg else []
     if rod.fixing == "through face":
+        slope = f"Slope {rod.angle_deg:.0f}° down into the wall" if rod.angle_deg else "Straight in"
+        turn = [f"and {abs(rod.turn_deg):.0f}° aside, in turn"] if rod.turn_deg else []
         return [slope, *turn, "THROUGH THE FACE,", "when the bed is hard; plug it"]
-    return [slope, *turn, "RODS IN RESIN"]
+    way = Way(down_deg=rod.angle_deg, right_deg=rod.turn_deg)
+    along = "Straight in: square to the face" if way.straight else f"ALL RODS {way.words.upper()}"
+    return [along, "RODS IN RESIN" if rod.fixing == "resin" else "Rods set in the wall first"]
 
 
 def _mm(value: float | None) -> str:

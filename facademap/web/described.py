@@ -10,6 +10,8 @@ from starlette.routing import Route
 
 from facademap import __version__
 from facademap.limits import limits_now
+from facademap.repair.fixings import FIXINGS
+from facademap.repair.ways import STEEPEST_DEG
 from facademap.tables import TABLES
 from facademap.tasks.desk.edit import MAX_CHANGES, PREFIXES
 from facademap.tasks.desk.work import ACTS
@@ -132,6 +134,7 @@ _ACT = _object(
     waited_s={"type": "number", "minimum": 0},
     seen={"type": "object"},
     stage=_TEXT,
+    slot=_TEXT,
     criterion=_TEXT,
     measured={"type": "object"},
     result=_TEXT,
@@ -225,6 +228,12 @@ _READ: tuple[tuple[str, str, dict[str, Schema], str], ...] = (
         {"fast": {"enum": ["0", "1"]}},
         "application/json",
     ),
+    (
+        "/api/way",
+        "How a repair is set, and what may be chosen",
+        {"repair": _ID},
+        "application/json",
+    ),
     ("/api/work", "Record of one repair", {"repair": _ID}, "application/json"),
     ("/api/work/all", "Record of all repairs", {}, "application/json"),
     ("/api/reviewer-links", "Links for reviewers", {}, "application/json"),
@@ -299,6 +308,19 @@ _WRITE: tuple[tuple[str, str, Schema], ...] = (
         _CLICKS,
     ),
     ("/api/work/{act}", "An entry of the record", _ACT),
+    (
+        "/api/way",
+        "A way of setting gone through, and kept where that is asked and it can be done",
+        _object(
+            ("repair", "fixing"),
+            repair=_ID,
+            fixing={"enum": list(FIXINGS)},
+            down_deg={"type": "number", "minimum": -STEEPEST_DEG, "maximum": STEEPEST_DEG},
+            right_deg={"type": "number", "minimum": -STEEPEST_DEG, "maximum": STEEPEST_DEG},
+            keep={"type": "boolean"},
+            who=_NAME,
+        ),
+    ),
     *(
         (
             f"/api/plans/{act}",

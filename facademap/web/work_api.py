@@ -15,6 +15,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from facademap.errors import ConflictError, FacademapError, InputError
+from facademap.repair.ways import Way
 from facademap.store.changes import changes_of, edit_once
 from facademap.tasks.desk.assist import Assistant
 from facademap.tasks.desk.edit import KEY
@@ -26,6 +27,7 @@ from facademap.tasks.desk.photos import take_photo
 from facademap.tasks.desk.pictures import Pictures
 from facademap.tasks.desk.work import record_act, work_overview, work_page
 from facademap.tasks.match.matching_plans import compare_stored_plans
+from facademap.tasks.plan.ways import choose_way, try_way, way_state
 from facademap.web.answers import Answer, failure, text_of, threaded
 from facademap.web.desk import Desk
 from facademap.web.guard import PICTURE_TYPES, author_of
@@ -46,6 +48,7 @@ def routes(desk: Desk, pictures: Pictures, jobs: Jobs, assistant: Assistant) -> 
         *_match_routes(desk, pictures),
         *_assist_routes(desk, pictures, assistant),
         *_paper_routes(desk),
+        *_way_routes(desk),
         *_record_routes(desk),
         *_review_routes(desk),
     ]
@@ -252,6 +255,33 @@ def _slab(text: str | None) -> int | None:
     if not re.match(r"[0-9]{1,2}\Z", text):
         raise InputError(f"{text[:30]!r} is no slab", "Count slabs from the face, from 0.")
     return int(text)
+
+
+def _way_routes(desk: Desk) -> list[Route]:
+    def now(request: Request, body: Any) -> Any:
+        return way_state(desk.reading(), request.query_params.get("repair", ""))
+
+    def wanted(request: Request, body: Any) -> Any:
+        repair = text_of(body, "repair", required=True)
+        slopes = {k: _degrees(body, k) for k in ("down_deg", "right_deg")}
+        way = Way(fixing=text_of(body, "fixing", required=True), **slopes)
+        if body.get("keep") is not True:
+            return try_way(desk.reading(), repair, way)
+        who = author_of(request.scope, text_of(body, "who", most=80), "survey desk")
+        with desk.writing():
+            return choose_way(desk.folder, repair, way, who=who)
+
+    return [
+        Route("/api/way", threaded(now)),
+        Route("/api/way", threaded(wanted), methods=["POST"]),
+    ]
+
+
+def _degrees(body: Mapping[str, Any], name: str) -> float:
+    value = body.get(name, 0)
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        raise InputError(f"{name} is no number", "Send degrees.")
+    return float(value)
 
 
 def _record_routes(desk: Desk) -> list[Route]:

@@ -8,10 +8,12 @@ from pathlib import Path
 
 import pypdf
 import pytest
+from click.testing import CliRunner
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchmarks.papers_project import make_project
+from facademap.cli.main import main
 from facademap.errors import InputError, StageError
 from facademap.store.project import Project
 from facademap.tasks.issue.papers import make_papers
@@ -68,6 +70,26 @@ def test_the_file_of_insets_says_all_that_an_outside_replay_needs(folder):
             assert pin["direction"] == inset["way_in"]
             assert pin["into_piece"] <= inset["depth"] - inset["proud"] - 15.0 + 1e-6
             assert pin["hole_piece"] - pin["rod"] == pytest.approx(3.0)
+
+
+def test_a_way_of_setting_is_chosen_by_command_and_refused_where_it_cannot_be(folder):
+    def run(*words: str):
+        return CliRunner().invoke(main, ["plan", str(folder), "--quiet", *words])
+
+    settled = run("--fixing-for", "R-001=resin")
+    assert settled.exit_code == 2
+    assert "is approved: its way of setting is settled" in settled.output
+    with Project.open(folder) as project, project.edit(who="test", what="back") as edit:
+        edit.update("repairs", "R-001", {"stage": "proposed"})
+    refused = run("--fixing-for", "R-001=before, down 9")
+    assert refused.exit_code == 2
+    assert "R-001 cannot be set so: way in: the piece strikes the cut-out at top" in refused.output
+    for wrong in ("R-001", "R-001=glue", "R-001=down 99", "R-404=resin"):
+        answer = run("--fixing-for", wrong)
+        assert answer.exit_code == 2
+        assert "fix:" in answer.output
+    with Project.open(folder, read_only=True) as project:
+        assert not project.setting("fixings", None)
 
 
 def test_photos_fill_the_slots_of_the_sequence(folder):

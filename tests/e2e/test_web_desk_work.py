@@ -278,6 +278,32 @@ def test_the_photo_sequence_is_filled_place_by_place_and_shows_what_is_missing(
     page.context.close()
 
 
+def test_a_way_of_setting_is_told_before_it_can_be_kept(
+    chromium: Any, server: Server, folder: Path
+) -> None:
+    repair = free_insets(folder)[0]
+    page, _ = open_desk(chromium, server)
+    page.keyboard.press("2")
+    page.locator("#tab-list").click()
+    page.locator(".list tbody button", has_text=repair).first.click()
+    page.locator("#tab-repair").click()
+    page.locator(".fixing summary").click()
+    panel = page.locator(".fixing")
+    assert "straight in" in panel.inner_text()
+    keep = panel.get_by_role("button", name="Set it so")
+    panel.get_by_label("Way in, degrees down").fill("40")
+    panel.locator(".answer", has_text="strikes the cut-out at top").wait_for()
+    assert keep.is_disabled()
+    panel.get_by_label("Way in, degrees down").fill("0")
+    panel.get_by_label("Rods").select_option("resin")
+    panel.locator(".answer[role=status]").wait_for()
+    assert "Resin cannot be taken out again" in panel.inner_text()
+    keep.click()
+    until(page, "document.querySelector('.fixing summary').textContent.includes('resin')")
+    assert {p["fixing"] for p in rows(folder, "repairs", id=repair)["pins"].iloc[0]} == {"resin"}
+    page.context.close()
+
+
 def test_a_photo_taken_of_a_condition_is_stored_with_it(
     chromium: Any, server: Server, folder: Path, snapshot: Path
 ) -> None:

@@ -22,6 +22,7 @@ from facademap.repair.planning import carry_ids, plan_cut_outs, plan_repairs
 from facademap.repair.removed import original_stone_removed
 from facademap.repair.stonework import Stonework
 from facademap.repair.tools import check_saw
+from facademap.repair.ways import Way
 from facademap.tables import CONDITIONS, OPENINGS, WALL_STONES
 
 S = load_profile("metric")
@@ -372,7 +373,7 @@ def test_impossible_pins_are_named_with_what_to_change():
     # rods that stand in the wall before the piece are straight; only those drilled through the face are sloped
     assert {p.direction for p in heavy.pins} == {(0.0, 0.0, 1.0)}
     through = set_out_pins(
-        box(0, 0, 0.3, 0.2), 0.06, weight_kg=50, settings=S, fixing="through face"
+        box(0, 0, 0.3, 0.2), 0.06, weight_kg=50, settings=S, way=Way(fixing="through face")
     )
     assert {p.turn_deg for p in through.pins} == {S.pin_angle_deg, -S.pin_angle_deg}
 

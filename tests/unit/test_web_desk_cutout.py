@@ -18,8 +18,11 @@ from hypothesis import strategies as st
 sys.path.insert(0, str(Path(__file__).parents[1] / "e2e"))
 import desk_sample
 
+from facademap.repair.replay import replay_rows
+from facademap.repair.ways import parse_way
 from facademap.store.project import Project
-from facademap.tasks.plan.plan import plan_project
+from facademap.tasks.plan.plan import plan_project, settings_of_project
+from facademap.tasks.plan.ways import choose_way
 from facademap.web.app import make_app
 
 with warnings.catch_warnings():
@@ -399,3 +402,54 @@ def test_what_a_person_noted_stays_when_the_cut_out_changes(
     # drawn within the stone again: what was said of the last outline goes, the person's words stay
     assert change(client, row["id"], geometry=box(u0, v0, u1, v1)).status_code == 200
     assert one(folder, "repairs", id=row["id"])["note"] == "mind the lead flashing"
+
+
+def test_a_way_of_setting_is_gone_through_before_it_is_kept(
+    client: TestClient, folder: Path
+) -> None:
+    repair = inset(folder)["id"]
+    asked = {"repair": repair, "fixing": "before", "down_deg": 8}
+    now = client.get("/api/way", params={"repair": repair}).json()
+    assert (now["fixing"], now["down_deg"], now["passed"], now["own"]) == ("before", 0, True, False)
+    assert {c["name"] for c in now["choices"]} == {"before", "through face", "resin"}
+    # the top of this inset lies in a joint: a piece that comes from above strikes it
+    tried = client.post("/api/way", json=asked).json()
+    assert not tried["passed"]
+    assert "The joints allow" in tried["faults"][0]["remedy"]
+    refused = client.post("/api/way", json={**asked, "keep": True, "who": "ada"})
+    assert refused.status_code >= 400
+    assert "top" in refused.json()["error"]["problem"]
+    assert one(folder, "repairs", id=repair)["pins"][0]["angle_deg"] == 0
+    kept = client.post(
+        "/api/way", json={"repair": repair, "fixing": "through face", "keep": True, "who": "ada"}
+    ).json()
+    assert kept.get("passed"), kept
+    row = one(folder, "repairs", id=repair)
+    assert {p["fixing"] for p in row["pins"]} == {"through face"}
+    assert any("plugs that can be seen" in c for c in row["cautions"])
+    # planning again keeps what a person chose, and taking it back gives what the project does
+    plan_project(folder)
+    assert {p["fixing"] for p in one(folder, "repairs", id=repair)["pins"]} == {"through face"}
+    slope = choose_way(folder, repair, parse_way("before, down 0.5"))
+    plan_project(folder)
+    row = one(folder, "repairs", id=repair)
+    assert {p["angle_deg"] for p in row["pins"]} == {0.5} == {slope["down_deg"]}
+    piece = one(folder, "pieces", repair=repair)
+    with Project.open(folder, read_only=True) as project:
+        stone = project.row("wall_stones", row["wall_stone"])
+        settings_now = settings_of_project(project)
+    assembly, found = replay_rows(row, piece, settings=settings_now, stone=stone)
+    assert found.passed
+    assert assembly is not None
+    assert {p.direction for p in assembly.pins} == {assembly.way_in}
+    choose_way(folder, repair, None)
+    assert {p["angle_deg"] for p in one(folder, "repairs", id=repair)["pins"]} == {0.0}
+    for wrong in (
+        {"repair": repair, "fixing": "glue"},
+        {"repair": repair, "fixing": "before", "down_deg": "5"},
+        {"repair": repair, "fixing": "before", "down_deg": 80},
+        {"repair": "R-999", "fixing": "before"},
+    ):
+        answer = client.post("/api/way", json=wrong)
+        assert answer.status_code in (400, 404, 422), (wrong, answer.text)
+        assert answer.json()["error"]["remedy"]

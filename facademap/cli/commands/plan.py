@@ -25,6 +25,14 @@ __all__ = ["command"]
     type=click.Choice(["before", "through face", "resin"]),
     help="How rods are set: in the wall before the piece, through its face after setting, or in resin; kept in the project.",
 )
+@click.option(
+    "--fixing-for",
+    "fixing_for",
+    multiple=True,
+    metavar="REPAIR=WAY",
+    help="How one repair is set, such as 'R-012=resin' or 'R-012=before, down 5' (degrees down, up, left, right); "
+    "gone through before it is kept; 'R-012=' takes it back.",
+)
 @click.option("--mix", help="Lime mix of the project, such as 'NHL 3.5 1:2.5'; kept in it.")
 @click.option(
     "--mix-for",
@@ -41,6 +49,7 @@ def command(
     rules_path: str | None,
     dust: tuple[str, ...],
     fixing: str | None,
+    fixing_for: tuple[str, ...],
     mix: str | None,
     mix_for: tuple[str, ...],
     who: str,
@@ -64,6 +73,18 @@ def command(
                 f"{entry!r} names no mix", "Write it as REPAIR=MIX, such as 'R-012=NHL 2 1:3'."
             )
         choose_mix(project, own.strip(), repairs=[repair.strip()], who=who)
+    for entry in fixing_for:
+        from facademap.repair.ways import parse_way
+        from facademap.tasks.plan.ways import choose_way
+
+        repair, sign, own = entry.partition("=")
+        if not sign:
+            raise InputError(
+                f"{entry!r} names no way of setting", "Write it as 'R-012=before, down 5'."
+            )
+        way = parse_way(own) if own.strip() else None
+        told = choose_way(project, repair.strip(), way, who=who)
+        show.say(f"{told['repair']}: {told['words']}, gone through")
     with show.progress("planning repairs") as progress:
         summary = plan_project(
             project,

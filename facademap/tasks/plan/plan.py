@@ -27,6 +27,8 @@ from facademap.repair.settings import Settings
 from facademap.repair.settled import RESERVED_STATES
 from facademap.repair.stonework import Stonework
 from facademap.repair.treatments import Overrule, decide_treatments
+from facademap.repair.way_choice import choose_ways
+from facademap.repair.ways import Way
 from facademap.store.edit import Edit
 from facademap.store.gate import consequences_of, gated_edit, take_out
 from facademap.store.project import Project
@@ -36,12 +38,14 @@ from facademap.tasks.plan.densities import densities_of_project
 __all__ = [
     "choose_dust_tasks",
     "choose_mix",
+    "dust_advice",
     "make_safe_of_project",
     "overrule_condition",
     "plan_project",
     "removed_of_project",
     "replan_project",
     "settings_of_project",
+    "ways_of_project",
 ]
 
 #: What becomes of a repair that planning does not want any more, but that has a record.
@@ -63,6 +67,11 @@ def settings_of_project(project: Project, *, profile: str | Path | None = None) 
     settings = load_profile(chosen)
     changes = project.setting("trade_values", {}) or {}
     return settings.with_values(changes, source="decided for this project") if changes else settings
+
+
+def ways_of_project(project: Project) -> dict[str, Way]:
+    """The ways of setting that people chose for single repairs, by repair."""
+    return {str(n): Way.read(w) for n, w in (project.setting("fixings", {}) or {}).items()}
 
 
 def plan_project(
@@ -115,24 +124,35 @@ def plan_project(
         tell(0.2)
         fixed, free = _standing(repairs, project.read("placements"))
         overrules = _overrules(project, free)
+        densities, mix = densities_of_project(project), project.setting("mix", None) or DEFAULT_MIX
+        work = Stonework.from_frames(
+            stones, openings, profiles=project.setting("profile_lines", {}) or {}
+        )
         plan = plan_repairs(
             conditions,
             stones,
             openings,
             rules=rules,
             settings=settings,
-            densities=densities_of_project(project),
+            densities=densities,
             overrules=overrules,
             fixed=fixed,
-            profiles=project.setting("profile_lines", {}) or {},
             fixing=fixing or project.setting("fixing", BEFORE),
-            mix=project.setting("mix", None) or DEFAULT_MIX,
+            mix=mix,
+            stonework=work,
         )
-        plan = _with_dust(plan, project.setting("dust_tasks", []) or [])
         tell(0.7)
         with gated_edit(project, who=who, what="plan repairs") as edit:
             plan = carry_ids(plan, free, new_id=lambda: edit.new_id("R"))
-            plan = _keep_choices(plan, pieces)
+            plan = choose_ways(
+                _keep_choices(plan, pieces),
+                ways_of_project(project),
+                stonework=work,
+                settings=settings,
+                densities=densities,
+                mix=mix,
+            )
+            plan = _with_dust(plan, project.setting("dust_tasks", []) or [])
             plan = _own_mixes(project, plan, settings)
             dropped = sorted(set(free["id"]) - set(plan.repairs["id"])) if len(free) else []
             _store(project, edit, plan, pieces, dropped=dropped)
@@ -176,6 +196,7 @@ def replan_project(
         work = Stonework.from_frames(
             stones, openings, profiles=project.setting("profile_lines", {}) or {}
         )
+        densities, mix = densities_of_project(project), project.setting("mix", None) or DEFAULT_MIX
         with gated_edit(project, who=who, what="plan again") as edit:
             overrules = _overrules(project, free)
             delta = replan(
@@ -187,18 +208,23 @@ def replan_project(
                 rules=rules,
                 settings=settings,
                 new_id=lambda: edit.new_id("R"),
-                densities=densities_of_project(project),
+                densities=densities,
                 overrules=overrules,
                 fixed=fixed,
                 fixing=project.setting("fixing", BEFORE),
-                mix=project.setting("mix", None) or DEFAULT_MIX,
+                mix=mix,
             )
-            plan = _with_dust(
+            plan = choose_ways(
                 _keep_choices(
                     RepairPlan(repairs=delta.repairs, pieces=delta.pieces, gaps=delta.gaps), pieces
                 ),
-                project.setting("dust_tasks", []) or [],
+                ways_of_project(project),
+                stonework=work,
+                settings=settings,
+                densities=densities,
+                mix=mix,
             )
+            plan = _with_dust(plan, project.setting("dust_tasks", []) or [])
             plan = _own_mixes(project, plan, settings)
             _store(project, edit, plan, pieces, dropped=delta.dropped)
             kept = [
@@ -430,14 +456,19 @@ def _same_kind(one: str, two: str) -> bool:
     return one == two or (is_inset(one) and is_inset(two))
 
 
-def _with_dust(plan: RepairPlan, tasks: Iterable[Mapping[str, Any]]) -> RepairPlan:
-    """The dust controls of the tasks chosen for the project among the cautions of every cut-out."""
-    advice = [
+def dust_advice(tasks: Iterable[Mapping[str, Any]]) -> list[str]:
+    """The dust controls of the tasks chosen for a project, a sentence each."""
+    return [
         dust_controls(
             str(t["task"]), hours=float(t["hours"]), place=t.get("place", "outdoors")
         ).sentence
         for t in tasks
     ]
+
+
+def _with_dust(plan: RepairPlan, tasks: Iterable[Mapping[str, Any]]) -> RepairPlan:
+    """The dust controls of the tasks chosen for the project among the cautions of every cut-out."""
+    advice = dust_advice(tasks)
     if not advice or not len(plan.repairs):
         return plan
     repairs = plan.repairs.copy()

@@ -13,6 +13,7 @@ import { FORMS, useChange } from "../survey/Record.jsx";
 import { goTo } from "../wall/wall.js";
 import { t } from "../words/texts.js";
 import { Sketch } from "./CutOutSketch.jsx";
+import { Fixing } from "./Fixing.jsx";
 import { Papers, Ticket } from "./Papers.jsx";
 import { Pins } from "./Pins.jsx";
 import { Plans } from "./Plans.jsx";
@@ -224,6 +225,7 @@ function Repair({ row }) {
         </details>
       )}
       <Pins row={row} piece={piece} />
+      {piece && !String(row.id).startsWith("new:") && <Fixing row={row} />}
       {piece && !String(row.id).startsWith("new:") && <Ticket repair={row.id} />}
       <Reviews table="repairs" id={row.id} />
     </div>

@@ -545,6 +545,15 @@ export const english = {
   "cutout.size": "Cut-out {w} wide, {h} high, {d} deep",
   provisional: "provisional until the cut-out is measured",
   pins: "Joints and pins",
+  fixing: "Setting",
+  "fixing.rods": "Rods",
+  "fixing.down": "Way in, degrees down",
+  "fixing.right": "Way in, degrees to the right",
+  "fixing.degrees": "Give degrees; 0 is straight in.",
+  "fixing.keep": "Set it so",
+  "fixing.kept": "Way of setting of {id} kept.",
+  "fixing.passes":
+    "Gone through: it goes in and comes off again. Least room {way} beside the piece, {rod} round a rod, {cover} of stone or plug before it.",
   "pins.hint":
     "On the wall, Change moves sides, corners and pins. Planning leaves a cut-out drawn by hand as it is.",
   "cutout.byrule": "Let planning decide again",
