@@ -17,6 +17,7 @@ from facademap.web.answers import as_plain
 __all__ = ["main"]
 
 LONGEST_MATCH_S = 600.0
+MOST_TEXT = 200
 
 
 def _tell(**message: Any) -> None:
@@ -29,6 +30,36 @@ def _number(options: dict[str, Any], name: str, default: float, least: float, mo
     if not isinstance(value, (int, float)) or isinstance(value, bool) or not least <= value <= most:
         raise InputError(f"{name} is {value!r}", f"Give {least:g} to {most:g}.")
     return float(value)
+
+
+def _text(options: dict[str, Any], name: str) -> str:
+    value = options.get(name)
+    if not isinstance(value, str) or not 0 < len(value) <= MOST_TEXT:
+        raise InputError(f"{name} is no text", f"Send 1 to {MOST_TEXT} letters.")
+    return value
+
+
+def _extents(value: Any) -> dict[str, Any]:
+    """Surface to left, bottom, right and top in metres."""
+    from facademap.wall.grid import Extent
+
+    if value is None:
+        return {}
+    if not isinstance(value, dict):
+        raise InputError("extents are no object", "Send surface and four numbers.")
+    found = {}
+    for surface, box in value.items():
+        if (
+            not isinstance(box, list)
+            or len(box) != 4
+            or any(isinstance(x, bool) or not isinstance(x, int | float) for x in box)
+        ):
+            raise InputError(
+                f"the extent of {str(surface)[:40]} is not four numbers", "Send u0, v0, u1, v1."
+            )
+        u0, v0, u1, v1 = (float(x) for x in box)
+        found[str(surface)] = Extent(u0_m=u0, v0_m=v0, u1_m=u1, v1_m=v1)
+    return found
 
 
 def _run(order: dict[str, Any]) -> Any:
@@ -61,8 +92,23 @@ def _run(order: dict[str, Any]) -> Any:
         from facademap.tasks.survey.elevations import make_elevations
 
         return make_elevations(
-            folder, gsd_mm=_number(options, "gsd_mm", 2.0, 0.05, 100.0), who=who, progress=progress
+            folder,
+            gsd_mm=_number(options, "gsd_mm", 2.0, 0.05, 100.0),
+            extents=_extents(options.get("extents")),
+            look=options.get("look") is True,
+            who=who,
+            progress=progress,
         )
+    if order["kind"] == "tape":
+        from facademap.tasks.survey.tape_points import place_points
+
+        return place_points(
+            folder, options.get("measures") or (), surface=_text(options, "surface"), who=who
+        )
+    if order["kind"] == "outlines":
+        from facademap.tasks.desk.outlines import read_outlines
+
+        return read_outlines(folder, options, who=who)
     from facademap.tasks.issue.papers import make_papers
 
     only = options.get("only") or ()

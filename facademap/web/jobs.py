@@ -23,6 +23,8 @@ KINDS = {
     "match": "match blocks and repairs",
     "rectify": "rectify the photos",
     "papers": "make the papers",
+    "tape": "place points by tape",
+    "outlines": "read outlines",
 }
 MOST_AT_ONCE = 2
 _KEPT = 40

@@ -26,7 +26,9 @@ from facademap.tasks.project.check_gate import references_of, settled_of, stages
 from facademap.tasks.project.check_sawing import saw_plans_of
 from facademap.tasks.project.finding import Finding
 from facademap.tasks.survey.doubts import identical_pairs
+from facademap.tasks.survey.off_picture import off_in_words, outlines_off
 from facademap.tasks.survey.required import missing_of
+from facademap.wall.grid import Extent
 
 __all__ = ["Finding", "check_project", "contracts_of"]
 
@@ -165,29 +167,26 @@ def _pictures(project: Project) -> Iterator[Finding]:
             )
 
 
+def _extent(box: Sequence[float]) -> Extent:
+    u0, v0, u1, v1 = box
+    return Extent(u0_m=u0, v0_m=v0, u1_m=u1, v1_m=v1)
+
+
 def _outside(project: Project, surface: dict[str, Any]) -> Iterator[Finding]:
     """Outlines that the picture of their wall does not show."""
     extent = (surface["report"] or {}).get("extent_m")
     if is_missing(surface["picture"]) or not extent:
         return
-    shown = shapely.box(*extent)
-    for table in ("wall_stones", "conditions"):
-        frame = project.read(table, where={"surface": surface["id"]})
-        beyond = [
-            id
-            for id, shape in zip(frame["id"], frame.geometry, strict=True)
-            if not shown.covers(shape)
-        ]
-        if beyond:
-            yield Finding(
-                level="warning",
-                about=f"surface {surface['id']}",
-                kind="picture",
-                table="surfaces",
-                row=surface["id"],
-                remedy="Make the elevation again with a larger --extent.",
-                problem=f"{len(beyond)} {table.replace('_', ' ')} lie outside its picture, such as {', '.join(beyond[:3])}",
-            )
+    for words in off_in_words(outlines_off(project, surface["id"], _extent(extent))):
+        yield Finding(
+            level="warning",
+            about=f"surface {surface['id']}",
+            kind="picture",
+            table="surfaces",
+            row=surface["id"],
+            remedy="Make the elevation again with a larger --extent.",
+            problem=words,
+        )
 
 
 def _twice(project: Project) -> Iterator[Finding]:

@@ -23,7 +23,7 @@ from facademap.store.project import Project
 from facademap.tables.names import as_id
 from facademap.tasks.survey.add_photos import surface_of
 from facademap.tasks.survey.kept_columns import keep_columns, with_kept_columns
-from facademap.tasks.survey.measured_by import keep_measured_by
+from facademap.tasks.survey.measured_by import mark_measured_by
 from facademap.wall.frame import WorldPlacement, fit_surface, fit_world_placement
 
 __all__ = ["add_control"]
@@ -109,7 +109,7 @@ def add_control(
             if world is not None:
                 edit.update("surfaces", surface, {"world": world.to_dict()})
             keep_columns(project, edit, "control_points", words)
-            keep_measured_by(project, edit, surface, points)
+            mark_measured_by(project, edit, {f"{surface}:{p.name}": p.measured_by for p in points})
     placed = (
         None
         if world is None

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Any, Literal
 
 import geopandas as gpd
 import pandas as pd
+import shapely
 
 from facademap.condition.records import (
     attach_wall_stones,
@@ -46,6 +48,7 @@ def add_features(
     words: TableWords | None = None,
     accept_doubts: bool = False,
     dry_run: bool = False,
+    show: bool = False,
     who: str = "surveyor",
 ) -> dict[str, Any]:
     """Read outlines from a file into the project; a row whose id exists is brought up to date.
@@ -67,6 +70,8 @@ def add_features(
         Store in spite of doubts about size or place; they are noted.
     dry_run : bool
         Say what was understood and store nothing.
+    show : bool
+        Of a dry run: give the shapes as well (``shapes``, GeoJSON in metres of the wall), also those in doubt.
 
     Returns
     -------
@@ -92,18 +97,22 @@ def add_features(
         frame, mended = _plain_names(frame)
         frame, moved, doubts = _on_walls(project, file, frame, kind, words.unit, str(path))
         notes = [*file.notes, *notes, *mended, *moved]
-        if doubts and not accept_doubts:
+        if doubts and not (accept_doubts or (dry_run and show)):
             raise InputError(
                 f"{path}: " + "; ".join(d.problem for d in doubts[:3]), doubts[0].remedy
             )
-        notes += [f"accepted: {d.problem}" for d in doubts]
+        notes += [f"accepted: {d.problem}" for d in doubts] if not show else []
         result: dict[str, Any] = {
             "added": len(frame),
             "understood": say_understood(frame, table, project),
             "notes": notes,
         }
         if dry_run:
-            table.check(_finished(project, kind, _numbered(frame), result), source=str(path))
+            done = _finished(project, kind, _numbered(frame), result)
+            table.check(done, source=str(path))
+            if show:
+                result["doubts"] = [{"problem": d.problem, "remedy": d.remedy} for d in doubts]
+                result["shapes"] = [json.loads(s) for s in shapely.to_geojson(done.geometry)]
             return {**result, "stored": False}
         with gated_edit(
             project, who=who, what=f"read {kind.replace('_', ' ')} from {Path(path).name}"

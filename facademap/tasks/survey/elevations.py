@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import datetime as dt
 import math
 from collections.abc import Callable, Mapping, Sequence
@@ -15,8 +16,8 @@ import pandas as pd
 from facademap.errors import InputError
 from facademap.io.camera_files import camera_as_dict
 from facademap.io.pictures import hash_file, read_picture
-from facademap.io.rasters import write_elevation
-from facademap.io.whole_files import make_folder
+from facademap.io.rasters import open_elevation, write_elevation
+from facademap.io.whole_files import make_folder, temporary_folder
 from facademap.photo.accuracy import proof_values, sample_distances_m, state_accuracy
 from facademap.photo.chart import read_patch
 from facademap.photo.mosaic import MosaicPlan, PictureShelf, mosaic_windows, plan_mosaic
@@ -30,10 +31,12 @@ from facademap.photo.proof import (
     prove,
     share_outside,
 )
+from facademap.report.face_picture import encode_jpeg
 from facademap.store.edit import Edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tables.names import file_name
+from facademap.tasks.survey.add_elevation import compare_with_earlier
 from facademap.tasks.survey.elevation_views import (
     FEWEST_CONTROL,
     FittedPhoto,
@@ -41,6 +44,7 @@ from facademap.tasks.survey.elevation_views import (
     fit_photos,
 )
 from facademap.tasks.survey.measured_by import control_by
+from facademap.tasks.survey.off_picture import off_in_words, outlines_off
 from facademap.tasks.survey.true_colour import TrueColour, true_colour
 from facademap.wall.grid import Extent, PixelGrid
 
@@ -50,6 +54,9 @@ __all__ = ["FEWEST_CHECK_POINTS", "make_elevations"]
 FEWEST_CHECK_POINTS = 30
 #: The picture reaches this share beyond the control points.
 EXTENT_MARGIN = 0.05
+#: Larger side of the picture of a look, pixels, and the grey of what no photo shows (settings).
+LOOK_PX = 900
+LOOK_NOTHING = 128
 
 
 def make_elevations(
@@ -58,6 +65,7 @@ def make_elevations(
     gsd_mm: float = 2.0,
     extents: Mapping[str, Extent] | None = None,
     fewest_check_points: int = FEWEST_CHECK_POINTS,
+    look: bool = False,
     who: str = "surveyor",
     progress: Callable[[float], None] = lambda fraction: None,
 ) -> dict[str, Any]:
@@ -73,11 +81,13 @@ def make_elevations(
         Part of the wall to show; the control grown by 5 % where not given.
     fewest_check_points : int
         Below this the accuracy is called indicative.
+    look : bool
+        Store nothing: each report holds a small picture (``look_jpeg``) and tells what would change.
 
     Returns
     -------
     dict
-        ``surfaces`` (one report each), ``control_rmse_m``, ``check_rmse_m``, ``check_n``, ``warnings``.
+        ``surfaces`` (one report each; ``off_picture`` names the outlines that the picture does not show), ``control_rmse_m``, ``check_rmse_m``, ``check_n``, ``warnings``.
     """
     if not 0.05 <= gsd_mm <= 1000:
         raise InputError(
@@ -123,7 +133,7 @@ def make_elevations(
             else:
                 found, notes = fit_photos(project, surface, tables)
             fitted[surface] = found
-            reports[surface] = _make_one(
+            reports[surface] = (_look_at_one if look else _make_one)(
                 project,
                 surface,
                 tables,
@@ -141,7 +151,11 @@ def make_elevations(
         "control_rmse_m": _pooled(total["control_rmse_m"], total["control_n"]),
         "check_rmse_m": _pooled(total["check_rmse_m"], total["check_n"]),
         "check_n": int(total["check_n"].sum()),
-        "warnings": [*unseen, *(w for r in reports.values() for w in r["warnings"])],
+        "warnings": [
+            *unseen,
+            *(w for r in reports.values() for w in r["warnings"]),
+            *(w for r in reports.values() for w in off_in_words(r["off_picture"])),
+        ],
     }
 
 
@@ -191,16 +205,7 @@ def _make_one(
     progress: Callable[[float], None],
 ) -> dict[str, Any]:
     row = tables["surfaces"].set_index("id").loc[surface]
-    points = tables["control_points"]
-    points = points[points["surface"] == surface]
-    report = _accuracy(fitted, points, grid, fewest=fewest)
-    report["warnings"] = [*notes, *report["warnings"]]
-    by = control_by(project, points)
-    if by is not None:
-        report["control_by"] = by
-        report["warnings"].append(
-            f"places of the control by {by} alone: level, plumb and scale of the wall rest on it"
-        )
+    report = _judged(project, surface, tables, fitted, notes, grid=grid, fewest=fewest)
     target = project.place(f"elevations/{file_name(surface)}.tif")
     make_folder(target.parent, inside=project.folder)
     views, shelf = (
@@ -234,6 +239,7 @@ def _make_one(
             "FACADEMAP_PHOTOS": [f.name for f in fitted],
         },
     )
+    report |= compare_with_earlier(project, surface, target)
     report["warnings"] += [
         f"no photo shows {area:.2f} m2 at u {u0:.2f} to {u1:.2f} m, v {v0:.2f} to {v1:.2f} m"
         for u0, v0, u1, v1, area in plan.gaps()[:5]
@@ -255,6 +261,66 @@ def _make_one(
         )
         _store_residuals(edit, fitted)
     return report
+
+
+def _judged(
+    project: Project,
+    surface: str,
+    tables: Mapping[str, Any],
+    fitted: list[FittedPhoto],
+    notes: Sequence[str],
+    *,
+    grid: PixelGrid,
+    fewest: int,
+) -> dict[str, Any]:
+    """Accuracy, how the control was measured, and which outlines the picture would leave off."""
+    points = tables["control_points"]
+    points = points[points["surface"] == surface]
+    report = _accuracy(fitted, points, grid, fewest=fewest)
+    report["warnings"] = [*notes, *report["warnings"]]
+    by = control_by(project, points)
+    if by is not None:
+        report["control_by"] = by
+        report["warnings"].append(
+            f"places of the control by {by} alone: level, plumb and scale of the wall rest on it"
+        )
+    report["off_picture"] = outlines_off(project, surface, grid.extent)
+    return report
+
+
+def _look_at_one(
+    project: Project,
+    surface: str,
+    tables: Mapping[str, Any],
+    fitted: list[FittedPhoto],
+    notes: Sequence[str],
+    *,
+    grid: PixelGrid,
+    fewest: int,
+    who: str,
+    progress: Callable[[float], None],
+) -> dict[str, Any]:
+    """The report as it would be stored, with a small picture, and how far it lies off the elevation that is there."""
+    report = _judged(project, surface, tables, fitted, notes, grid=grid, fewest=fewest)
+    coarse = max(grid.gsd_m, max(grid.extent.width_m, grid.extent.height_m) / LOOK_PX)
+    small = PixelGrid.over(grid.extent, gsd_m=coarse)
+    views = [f.view for f in fitted]
+    shelf = PictureShelf(lambda number: read_picture(fitted[number].path)[0])
+    windows = mosaic_windows(
+        views, shelf, small, plan=plan_mosaic(views, shelf, small), progress=progress
+    )
+    with temporary_folder() as scratch:
+        target = scratch / "look.tif"
+        crs_wkt = tables["surfaces"].set_index("id").loc[surface]["frame_wkt"]
+        write_elevation(
+            target, small, ((w, rgb, mask) for w, rgb, mask, _ in windows), crs_wkt=crs_wkt
+        )
+        report |= compare_with_earlier(project, surface, target)
+        with open_elevation(target) as elevation:
+            _, rgb, mask = elevation.read(small.extent, gsd_m=coarse)
+    rgb[mask == 0] = LOOK_NOTHING
+    report["look_jpeg"] = base64.b64encode(encode_jpeg(rgb)).decode("ascii")
+    return dict(_storable(report))
 
 
 def _own_extent(surface: str, tables: Mapping[str, Any]) -> Extent:

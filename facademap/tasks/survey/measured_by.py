@@ -2,30 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Mapping
 
 import pandas as pd
 
-from facademap.io.survey_files import SurveyPoint
 from facademap.store.edit import Edit
 from facademap.store.project import Project
 
-__all__ = ["control_by", "keep_measured_by"]
+__all__ = ["control_by", "mark_measured_by"]
 
 #: Setting: id of a control point to how its place was found.
 _SETTING = "control_measured_by"
 
 
-def keep_measured_by(
-    project: Project, edit: Edit, surface: str, points: Iterable[SurveyPoint]
-) -> None:
-    """Keep what the list says of its points, as part of the edit that reads it; a point without word loses an older one."""
+def mark_measured_by(project: Project, edit: Edit, said: Mapping[str, str | None]) -> None:
+    """Keep how the places of points were found, as part of the edit that gives them; ``None`` takes an older word away."""
     before = project.setting(_SETTING, {}) or {}
-    now = dict(before)
-    for point in points:
-        now.pop(f"{surface}:{point.name}", None)
-        if point.measured_by is not None:
-            now[f"{surface}:{point.name}"] = point.measured_by
+    now = {name: how for name, how in {**before, **said}.items() if how is not None}
     if now != before:
         edit.set(_SETTING, now)
 
