@@ -14,6 +14,7 @@ import cv2
 import desk_sample
 import numpy as np
 import pytest
+import shapely
 from desk_browser import Server, open_desk, ready, saved, until
 from desk_sample import rows
 
@@ -729,6 +730,8 @@ def test_an_empty_project_gets_its_picture_at_the_desk_alone(chromium: Any, tmp_
     ):
         edit.insert("elevations", [{"id": "yard", "name": "Yard side", "building": "Mill"}])
         edit.insert("surfaces", [{"id": "plane", "elevation": "yard", "name": "Main plane"}])
+        hatch = shapely.box(3.2, 1.8, 3.9, 2.3)
+        edit.insert("openings", [{"id": "O-1", "surface": "plane", "geometry": hatch}])
     corners = np.array([[180, 620], [980, 590], [940, 130], [220, 180]], np.float32)
     rng = np.random.default_rng(5)
     photo = np.clip(rng.normal(150, 12, (760, 1120, 3)), 0, 255).astype(np.uint8)
@@ -795,9 +798,40 @@ def test_an_empty_project_gets_its_picture_at_the_desk_alone(chromium: Any, tmp_
                 tuple(float(v) for v in place), abs=1.6
             )
         page.get_by_label("One pixel is, mm").fill("5")
+        panel = page.locator(".control-list")
+        assert "Exact by construction, not proved: add a point." in panel.inner_text()
+        assert "0.0 mm" not in panel.inner_text()
+        # an extent drawn on the photo that leaves the hatch off: told in the look, and not used
+        page.get_by_role("button", name="Draw the extent").click()
+        # the keys have brought the last point into the middle
+        left = view["x"] + view["width"] / 2 - (float(corners[3][0]) + 0.5) * scale
+        top = view["y"] + view["height"] / 2 - (float(corners[3][1]) + 0.5) * scale
+        for x, y in ((250, 580), (600, 250)):
+            page.mouse.click(left + (x + 0.5) * scale, top + (y + 0.5) * scale)
+            page.wait_for_timeout(400)
+        assert float(page.get_by_label("To u, m").input_value()) == pytest.approx(2.16, abs=0.05)
+        look = page.get_by_role("dialog")
+        page.get_by_role("button", name="Rectify", exact=True).click()
+        look.get_by_text("1 of Openings would lie outside the picture: O-1").wait_for()
+        look.get_by_role("button", name="Back").click()
+        with Project.open(tmp_path / "mill", read_only=True) as project:
+            assert project.row("surfaces", "plane")["picture"] is None
+        page.get_by_role("button", name="As the points lie").click()
+        page.get_by_role("button", name="Rectify", exact=True).click()
+        look.get_by_text("exact by construction, not proved").first.wait_for()
+        assert "would lie outside" not in look.inner_text()
         with page.expect_navigation(timeout=60_000):
-            page.get_by_role("button", name="Rectify").click()
+            look.get_by_role("button", name="Use it").click()
         ready(page)
+        # a point that is deleted goes with its pick, and comes back with it
+        page.get_by_role("button", name="Delete point d").click()
+        saved(page)
+        with Project.open(tmp_path / "mill", read_only=True) as project:
+            assert [len(project.read(n)) for n in ("control_points", "observations")] == [3, 3]
+        page.keyboard.press("Control+z")
+        saved(page)
+        with Project.open(tmp_path / "mill", read_only=True) as project:
+            assert [len(project.read(n)) for n in ("control_points", "observations")] == [4, 4]
         with Project.open(tmp_path / "mill", read_only=True) as project:
             row = project.row("surfaces", "plane")
         assert row["picture"]

@@ -316,11 +316,21 @@ def _look_at_one(
             target, small, ((w, rgb, mask) for w, rgb, mask, _ in windows), crs_wkt=crs_wkt
         )
         report |= compare_with_earlier(project, surface, target)
-        with open_elevation(target) as elevation:
-            _, rgb, mask = elevation.read(small.extent, gsd_m=coarse)
-    rgb[mask == 0] = LOOK_NOTHING
-    report["look_jpeg"] = base64.b64encode(encode_jpeg(rgb)).decode("ascii")
+        report["look_jpeg"] = _small_jpeg(target, coarse)
+    earlier = project.row("surfaces", surface)["picture"]
+    there = None if is_missing(earlier) else project.place(str(earlier))
+    report["earlier_jpeg"] = _small_jpeg(there, coarse) if there and there.is_file() else None
     return dict(_storable(report))
+
+
+def _small_jpeg(path: Path, gsd_m: float) -> str:
+    """An elevation as a small picture, base64."""
+    with open_elevation(path) as elevation:
+        box = elevation.grid.extent
+        coarse = max(gsd_m, max(box.width_m, box.height_m) / LOOK_PX)
+        _, rgb, mask = elevation.read(box, gsd_m=coarse)
+    rgb[mask == 0] = LOOK_NOTHING
+    return base64.b64encode(encode_jpeg(rgb)).decode("ascii")
 
 
 def _own_extent(surface: str, tables: Mapping[str, Any]) -> Extent:

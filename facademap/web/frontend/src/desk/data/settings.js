@@ -29,6 +29,7 @@ export const fillStrength = keep("fillStrength", 1);
 export const tourSeen = keep("tourSeen", false);
 export const layers = keep("layers", {
   picture: true,
+  outside: true,
   wall_stones: true,
   openings: true,
   conditions: true,

@@ -15,6 +15,7 @@ import { Notice } from "../parts/Notice.jsx";
 import { Required } from "../survey/Required.jsx";
 import { KeepTemplate } from "../survey/Templates.jsx";
 import { Rulers } from "../wall/Rulers.jsx";
+import "../wall/outside.js";
 import { Swipe } from "../wall/Swipe.jsx";
 import { fitWall, map } from "../wall/wall.js";
 import { t } from "../words/texts.js";

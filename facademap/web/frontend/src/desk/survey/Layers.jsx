@@ -12,9 +12,11 @@ import { swipe } from "../data/view.js";
 import { Entry } from "../parts/fields.jsx";
 import { Swatch } from "../parts/Swatch.jsx";
 import { t } from "../words/texts.js";
+import { Intake } from "./Intake.jsx";
 
 const LAYERS = [
   "picture",
+  "outside",
   "wall_stones",
   "openings",
   "conditions",
@@ -143,6 +145,7 @@ export function Layers() {
           }}
         />
       </label>
+      <Intake />
       <h3>{t("families")}</h3>
       {schema.value.families.map((f) => (
         <label class="check" key={f.id}>

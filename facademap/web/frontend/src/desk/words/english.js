@@ -1,8 +1,10 @@
 // Every text of the desk in English. A translation is another catalogue with the same keys.
+import { ofIntake } from "./english_intake.js";
 import { ofTheWall } from "./english_wall.js";
 
 export const english = {
   ...ofTheWall,
+  ...ofIntake,
   "place.survey": "Survey",
   "place.repairs": "Repairs",
   "place.stone": "Stone",

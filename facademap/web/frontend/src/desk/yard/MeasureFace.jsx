@@ -1,7 +1,7 @@
 // A face of a block measured in its photo: scale by a known length or by points; its outline found from one click, or
 // drawn by hand where nothing is found; flaws drawn round.
 import { useMemo, useState } from "preact/hooks";
-import { PhotoView } from "../control/Control.jsx";
+import { PhotoView } from "../control/PhotoView.jsx";
 import { ask } from "../data/api.js";
 import { edit, newId } from "../data/edits.js";
 import { units } from "../data/settings.js";

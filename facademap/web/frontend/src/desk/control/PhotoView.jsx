@@ -1,0 +1,266 @@
+// A photo under a magnifier: marks with the arrows of their misses, rings, flaws, an extent, and what lies outside the control.
+import Feature from "ol/Feature.js";
+import { LineString, Point, Polygon } from "ol/geom.js";
+import VectorLayer from "ol/layer/Vector.js";
+import OlMap from "ol/Map.js";
+import Projection from "ol/proj/Projection.js";
+import VectorSource from "ol/source/Vector.js";
+import { Fill, RegularShape, Stroke, Style, Text } from "ol/style.js";
+import View from "ol/View.js";
+import { useEffect, useRef, useState } from "preact/hooks";
+import { q } from "../data/api.js";
+import { HAND } from "../wall/signs.js";
+import { tileLayer } from "../wall/wall.js";
+import { t } from "../words/texts.js";
+
+export const ARROW_TIMES = 60;
+/** An arrow key moves the photo by one pixel of the screen, with Shift by this many. */
+const FAR_PX = 30;
+const sign = (check, name, on) =>
+  new Style({
+    image: new RegularShape({
+      points: check ? 3 : 4,
+      radius: 9,
+      angle: 0,
+      fill: new Fill({ color: on ? HAND : "rgba(255,255,255,.8)" }),
+      stroke: new Stroke({ color: "#141516", width: 2 }),
+    }),
+    text: new Text({
+      text: name,
+      font: "bold 13px Atkinson Hyperlegible",
+      offsetX: 14,
+      textAlign: "left",
+      fill: new Fill({ color: "#141516" }),
+      stroke: new Stroke({ color: "#fff", width: 4 }),
+    }),
+  });
+const arrow = [
+  new Style({ stroke: new Stroke({ color: "#fff", width: 6 }) }),
+  new Style({ stroke: new Stroke({ color: "#a3141e", width: 3 }) }),
+];
+
+const flawSign = [
+  new Style({ stroke: new Stroke({ color: "#141516", width: 5 }) }),
+  new Style({ stroke: new Stroke({ color: "#ffffff", width: 2.4, lineDash: [7, 5] }) }),
+];
+
+/** Places that the control does not reach are covered, so that nobody measures there without knowing. */
+const outsideSign = new Style({ fill: new Fill({ color: "rgba(20,21,22,.5)" }) });
+const extentSign = [
+  new Style({ stroke: new Stroke({ color: "#ffffff", width: 5 }) }),
+  new Style({ stroke: new Stroke({ color: HAND, width: 2.4, lineDash: [9, 5] }) }),
+];
+const NO_RINGS = [];
+/** Pixels counted from their centres, as places of this view. */
+const inView = (/** @type {number[]} */ [x, y]) => [x + 0.5, -y - 0.5];
+
+/** A photo under a magnifier with marks, arrows, a ring where one is given, and flaws. */
+export function PhotoView({
+  photo,
+  result,
+  chosen,
+  onPick,
+  onChoose,
+  ring = null,
+  rings = NO_RINGS,
+  hull = null,
+  extent = null,
+}) {
+  const box = useRef(null);
+  const glass = useRef(null);
+  const state = useRef(/** @type {Record<string, any>} */ ({}));
+  state.current.onPick = onPick;
+  state.current.onChoose = onChoose;
+  const [places] = useState(() => new VectorSource());
+  // fingers hide what they point at, and keys have no pointer: both move the photo under a cross and pick there
+  const [cross, setCross] = useState(() => matchMedia("(pointer:coarse)").matches);
+  state.current.cross = cross;
+  const onKey = (e) => {
+    const [dx, dy] = {
+      ArrowLeft: [-1, 0],
+      ArrowRight: [1, 0],
+      ArrowUp: [0, 1],
+      ArrowDown: [0, -1],
+    }[e.key] ?? [0, 0];
+    if (dx || dy) state.current.pan(dx * (e.shiftKey ? FAR_PX : 1), dy * (e.shiftKey ? FAR_PX : 1));
+    else if (e.key === "Enter" && cross) state.current.pickHere();
+    else if (e.key !== "Enter") return;
+    setCross(true);
+    e.preventDefault();
+    e.stopPropagation();
+  };
+  useEffect(() => {
+    const { width_px: w, height_px: h } = photo;
+    const projection = new Projection({ code: "photo", units: "pixels", extent: [0, -h, w, 0] });
+    const levels = Math.max(1, Math.ceil(Math.log2(Math.max(1, Math.max(w, h) / 512))) + 1);
+    // the photo's pixel (0, 0) has its centre at (0.5, -0.5) of this view
+    const picture = () =>
+      tileLayer(
+        { levels, gsd_m: 1, left_m: 0, top_m: 0, width_px: w, height_px: h, tile_px: 512 },
+        (l, x, y) => `/tiles/photo/${l}/${x}/${y}?id=${q(photo.id)}&v=${photo.sha256.slice(0, 12)}`,
+        projection,
+      );
+    const marks = new VectorLayer({ source: places, style: (f) => f.get("style") });
+    const view = new View({
+      projection,
+      center: [w / 2, -h / 2],
+      resolution: 1,
+      minResolution: 0.05,
+      constrainResolution: false,
+    });
+    const main = new OlMap({ target: box.current, controls: [], layers: [picture(), marks], view });
+    let fitted = false;
+    // a dialog has no size before it is open, so the whole photo is shown once there is room for it
+    const fitOnce = () => {
+      const size = main.getSize();
+      if (fitted || !size?.[0] || !size[1]) return;
+      fitted = true;
+      view.fit([0, -h, w, 0], { padding: [10, 10, 10, 10], size });
+    };
+    const small = new OlMap({
+      target: glass.current,
+      controls: [],
+      interactions: [],
+      layers: [picture()],
+      view: new View({
+        projection,
+        center: [w / 2, -h / 2],
+        resolution: 0.25,
+        minResolution: 0.02,
+      }),
+    });
+    const magnify = (coordinate) => {
+      small.getView().setCenter(coordinate);
+      small.getView().setResolution(Math.max(0.06, Math.min(0.5, view.getResolution() / 6)));
+    };
+    const pickAt = (/** @type {number[]} */ [x, y]) => {
+      if (x >= 0 && y <= 0 && x <= w && y >= -h) state.current.onPick([x - 0.5, -y - 0.5]);
+    };
+    state.current.pickHere = () => pickAt(view.getCenter());
+    state.current.pan = (dx, dy) =>
+      view.setCenter([
+        view.getCenter()[0] + dx * view.getResolution(),
+        view.getCenter()[1] + dy * view.getResolution(),
+      ]);
+    view.on("change:center", () => {
+      if (state.current.cross) magnify(view.getCenter());
+    });
+    const kindOf = ({ originalEvent }) => originalEvent.pointerType;
+    main.on("pointermove", (event) => {
+      const { coordinate } = event;
+      if (kindOf(event) === "mouse") setCross(false);
+      if (!state.current.cross) magnify(coordinate);
+    });
+    main.on("singleclick", (event) => {
+      const { coordinate, pixel } = event;
+      const hit = main.forEachFeatureAtPixel(pixel, (f) => f.getId(), { hitTolerance: 5 });
+      if (hit) state.current.onChoose(hit);
+      else if (kindOf(event) === "touch" && state.current.cross)
+        view.animate({ center: coordinate, duration: 150 });
+      else pickAt(coordinate);
+    });
+    const seenBox = new ResizeObserver(() => {
+      main.updateSize();
+      small.updateSize();
+      fitOnce();
+    });
+    seenBox.observe(box.current);
+    fitOnce();
+    return () => {
+      seenBox.disconnect();
+      main.setTarget(null);
+      small.setTarget(null);
+    };
+  }, [photo.id]);
+  useEffect(() => {
+    places.clear();
+    const known = result.found.filter((f) => f.obs);
+    // metres on the wall to pixels of the photo, roughly: the scale near the middle of the points
+    const scale = photoScale(known);
+    if (hull) {
+      const { width_px: w, height_px: h } = photo;
+      const whole = [
+        [0, 0],
+        [w, 0],
+        [w, -h],
+        [0, -h],
+        [0, 0],
+      ];
+      const outside = new Feature(new Polygon([whole, [...hull, hull[0]].map(inView)]));
+      outside.set("style", outsideSign);
+      places.addFeature(outside);
+    }
+    if (extent) {
+      const shown = new Feature(new LineString([...extent, extent[0]].map(inView)));
+      shown.set("style", extentSign);
+      places.addFeature(shown);
+    }
+    if (ring) {
+      const traced = new Feature(new LineString([...ring, ring[0]].map(inView)));
+      traced.set("style", arrow);
+      places.addFeature(traced);
+    }
+    for (const flaw of rings) {
+      const drawn = new Feature(
+        new LineString((flaw.length > 2 ? [...flaw, flaw[0]] : flaw).map(inView)),
+      );
+      drawn.set("style", flawSign);
+      places.addFeature(drawn);
+    }
+    for (const { point, obs, du, dv } of known) {
+      const at = [obs.x_px + 0.5, -obs.y_px - 0.5];
+      const mark = new Feature(new Point(at));
+      mark.setId(point.id);
+      mark.set("style", sign(point.role === "check", point.name, chosen === point.id));
+      places.addFeature(mark);
+      if (du !== undefined && scale) {
+        const line = new Feature(
+          new LineString([
+            at,
+            [at[0] + du * scale * ARROW_TIMES, at[1] + dv * scale * ARROW_TIMES],
+          ]),
+        );
+        line.set("style", arrow);
+        places.addFeature(line);
+      }
+    }
+  }, [result, chosen, photo.id, ring, rings, hull, extent]);
+  return (
+    <>
+      <div
+        class="map"
+        ref={box}
+        tabIndex={0}
+        role="application"
+        aria-label={t("control.photo.about", { id: photo.id })}
+        onKeyDownCapture={onKey}
+      />
+      {cross && (
+        <>
+          <i class="pick-cross" aria-hidden="true" />
+          <button type="button" class="main pick-here" onClick={() => state.current.pickHere()}>
+            {t("control.pick.here")}
+          </button>
+        </>
+      )}
+      <div class="glass" aria-hidden="true">
+        <div ref={glass} />
+        <i />
+      </div>
+    </>
+  );
+}
+
+function photoScale(known) {
+  const pairs = known.filter((f) => f.point.u_m != null);
+  if (pairs.length < 2) return 0;
+  let [px, m] = [0, 0];
+  for (let i = 1; i < pairs.length; i += 1) {
+    px += Math.hypot(pairs[i].obs.x_px - pairs[0].obs.x_px, pairs[i].obs.y_px - pairs[0].obs.y_px);
+    m += Math.hypot(
+      pairs[i].point.u_m - pairs[0].point.u_m,
+      pairs[i].point.v_m - pairs[0].point.v_m,
+    );
+  }
+  return m ? px / m : 0;
+}
