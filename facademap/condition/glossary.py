@@ -407,8 +407,12 @@ _ROWS: tuple[tuple[str, str, str, str, Shape, str], ...] = (
 def _hatch_of(family: Family, index: int) -> Hatch:
     """Terms of a family vary its hatch in spacing and dash, so that print without colour still tells them apart."""
     dashes: tuple[tuple[float, ...], ...] = ((), (3.0, 1.0), (1.2, 1.0), (4.0, 1.0, 0.6, 1.0))
-    spacing = family.hatch.spacing_mm * (1.0, 1.35, 0.75)[(index // len(dashes)) % 3]
-    dash = family.hatch.dash_mm or dashes[index % len(dashes)]
+    spacings = (1.0, 1.35, 0.75, 1.75, 2.3, 2.9)
+    if family.hatch.dash_mm or not family.hatch.angles_deg:  # dots, or one dash for the family
+        spacing, dash = spacings[index % len(spacings)], family.hatch.dash_mm
+    else:
+        spacing, dash = spacings[index // len(dashes) % len(spacings)], dashes[index % len(dashes)]
+    spacing *= family.hatch.spacing_mm
     return Hatch(angles_deg=family.hatch.angles_deg, spacing_mm=round(spacing, 3), dash_mm=dash)
 
 

@@ -2,22 +2,32 @@
 
 Drawings, the condition map, the survey desk and the styles for GIS programs all draw from here. Colour and hatch tell
 what it is, the letter names the term, the weight of the line tells the condition class, marks after the letter the
-urgency, and a dashed outline that nobody has confirmed it yet.
+urgency, and a dashed outline that nobody has confirmed it yet. A crack has no hatch: the dash of its line tells its term.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 from facademap.condition.glossary import FAMILIES, TERMS, Hatch
+from facademap.condition.hatch_cells import hatch_cell
 from facademap.tables import UNDECIDED
 
 __all__ = [
+    "CONDITION_FILL",
+    "DASH_OF_LINE",
+    "DOT_RADIUS_MM",
+    "HATCH_LINE_MM",
+    "LINE_EXTRA_MM",
+    "MARK_MM",
+    "OTHER_SIGN",
     "PROPOSED_DASH_MM",
     "SIGN_OF_THING",
     "SIGN_OF_TREATMENT",
+    "URGENCY_MARKS",
     "Sign",
     "letter_with_urgency",
     "signs_as_json",
@@ -27,9 +37,17 @@ __all__ = [
 #: Width of an outline by condition class 0 to 3 on paper; one that has no class is drawn as class 0.
 _WEIGHTS_MM = (0.25, 0.35, 0.55, 0.85)
 #: Marks after the letter by urgency class 0 to 3.
-_MARKS = ("", "", "!", "!!")
+URGENCY_MARKS = ("", "", "!", "!!")
 #: Dash of an outline that no person has confirmed.
-PROPOSED_DASH_MM = (1.2, 0.8)
+PROPOSED_DASH_MM = (1.8, 1.2)
+#: Width of the lines of a hatch, and the radius of its dots.
+HATCH_LINE_MM = 0.25
+DOT_RADIUS_MM = 0.3
+#: Opacity of the plain fill under the hatch of a condition.
+CONDITION_FILL = 0.14
+#: A condition that is a line is drawn wider than an outline of its class; one that is a point is a triangle of this height.
+LINE_EXTRA_MM = 0.25
+MARK_MM = 3.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,6 +109,24 @@ SIGN_OF_THING: Mapping[str, Sign] = {
     "pieces": Sign(colour="#7a1f1f", weight_mm=0.4),
     "control_points": Sign(colour="#111111", weight_mm=0.28, fill=1.0),
 }
+_DASHES_MM: tuple[tuple[float, ...], ...] = (
+    (),
+    (3.0, 1.0),
+    (1.2, 1.0),
+    (4.0, 1.0, 0.6, 1.0),
+    (6.0, 1.5),
+    (3.0, 0.8, 0.6, 0.8, 0.6, 0.8),
+)
+#: Dash of the terms of a family that are lines, each its own, once confirmed.
+DASH_OF_LINE: Mapping[str, tuple[float, ...]] = {
+    term.name: dash
+    for family in FAMILIES
+    for term, dash in zip(
+        (t for t in TERMS if t.family == family.id and t.shape == "line"), _DASHES_MM, strict=False
+    )
+}
+#: A word that is not in the glossary.
+OTHER_SIGN = Sign(colour="#444444", hatch=Hatch(angles_deg=(45.0,), spacing_mm=3.4))
 
 
 def weight_of_class(cc: float | None) -> float:
@@ -106,14 +142,19 @@ def letter_with_urgency(letter: str, uc: float | None) -> str:
     >>> letter_with_urgency("SC", 3), letter_with_urgency("SC", None)
     ('SC!!', 'SC')
     """
-    return letter + _MARKS[0 if uc is None else min(3, max(0, int(uc)))]
+    return letter + URGENCY_MARKS[0 if uc is None else min(3, max(0, int(uc)))]
 
 
+@cache
 def signs_as_json() -> dict[str, Any]:
-    """The whole book as plain values, for pages and other programs."""
+    """The whole book as plain values, for pages and other programs; not to be changed."""
     families = {f.id: f for f in FAMILIES}
     return {
-        "version": 1,
+        "version": 2,
+        "hatch": {"line_mm": HATCH_LINE_MM, "dot_radius_mm": DOT_RADIUS_MM, "fill": CONDITION_FILL},
+        "lines": {"extra_mm": LINE_EXTRA_MM},
+        "points": {"mark": "triangle", "size_mm": MARK_MM},
+        "other": _plain(OTHER_SIGN),
         "families": {
             f.id: {"name": f.name, "colour": f.colour, "hatch": _hatch(f.hatch)} for f in FAMILIES
         },
@@ -124,6 +165,7 @@ def signs_as_json() -> dict[str, Any]:
                 "colour": families[t.family].colour,
                 "hatch": _hatch(t.hatch),
                 "shape": t.shape,
+                "dash_mm": list(DASH_OF_LINE.get(t.name, ())),
             }
             for t in TERMS
         },
@@ -132,7 +174,7 @@ def signs_as_json() -> dict[str, Any]:
                 **{str(k): {"weight_mm": w} for k, w in enumerate(_WEIGHTS_MM)},
                 "none": {"weight_mm": weight_of_class(None)},
             },
-            "uc": {str(k): {"mark": m} for k, m in enumerate(_MARKS)},
+            "uc": {str(k): {"mark": m} for k, m in enumerate(URGENCY_MARKS)},
         },
         "treatments": {n: _plain(s) for n, s in SIGN_OF_TREATMENT.items()},
         "things": {n: _plain(s) for n, s in SIGN_OF_THING.items()},
@@ -155,9 +197,16 @@ def _plain(sign: Sign) -> dict[str, Any]:
 
 
 def _hatch(hatch: Hatch) -> dict[str, Any]:
+    cell = hatch_cell(hatch)
     return {
         "angles": list(hatch.angles_deg),
         "spacing_mm": hatch.spacing_mm,
         "dash_mm": list(hatch.dash_mm),
         "dots": not hatch.angles_deg,
+        "cell": {
+            "width_mm": round(cell.width_mm, 4),
+            "height_mm": round(cell.height_mm, 4),
+            "strokes_mm": [[round(v, 3) for v in s] for s in cell.strokes_mm],
+            "dots_mm": [[round(v, 3) for v in d] for d in cell.dots_mm],
+        },
     }

@@ -11,7 +11,13 @@ import pandas as pd
 import shapely
 
 from facademap.condition.glossary import FAMILIES, Hatch, family_named, find_term
-from facademap.condition.signs import SIGN_OF_TREATMENT, letter_with_urgency, weight_of_class
+from facademap.condition.signs import (
+    CONDITION_FILL,
+    OTHER_SIGN,
+    SIGN_OF_TREATMENT,
+    letter_with_urgency,
+    weight_of_class,
+)
 from facademap.errors import InputError
 from facademap.report.materials import number
 from facademap.report.proof_words import accuracy_words, outside_words
@@ -38,6 +44,8 @@ TREATMENT_SIGNS: Mapping[str, tuple[str, Hatch]] = {
 }
 #: Stages in which the new work stands in the wall.
 DONE_STAGES = frozenset({"bedded", "sounded", "pointed", "curing", "accepted"})
+#: Opacity of the plain fill of new work that stands in the wall.
+_FILL_OF_DONE = 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,6 +73,10 @@ class Group:
     labels : sequence of str
     weights_mm : array
         Width of each outline on paper.
+    proposed : array of bool
+        Which outlines nobody has confirmed yet.
+    fill : float
+        Opacity of the plain fill under the hatch.
     area_m2, length_m : float
         Net of openings, for the legend.
     """
@@ -77,9 +89,10 @@ class Group:
     shapes: Any
     labels: Sequence[str]
     weights_mm: Any
+    proposed: Any
     area_m2: float
     length_m: float
-    filled: bool = False
+    fill: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -315,6 +328,9 @@ def _condition_groups(frame: Any, panels: Mapping[str, Panel], void: Any) -> tup
     urgency = [number(u) for u in frame["uc"].iloc[rows]] if len(rows) else []
     classes = [number(c) for c in frame["cc"].iloc[rows]] if len(rows) else []
     weights = np.array([weight_of_class(c) for c in classes])
+    proposed = ((frame["origin"] == "assisted") & frame["confirmed_by"].map(is_missing)).to_numpy(
+        dtype=bool
+    )[rows]
     order = {f.id: n for n, f in enumerate(FAMILIES)}
     groups = []
     for term in dict.fromkeys(terms):
@@ -332,8 +348,8 @@ def _condition_groups(frame: Any, panels: Mapping[str, Panel], void: Any) -> tup
         except InputError:
             short, colour, hatch, heading, rank = (
                 term[:2].upper(),
-                "#444444",
-                Hatch(angles_deg=(60.0,), spacing_mm=3.0),
+                OTHER_SIGN.colour,
+                OTHER_SIGN.hatch or Hatch(),
                 "Not in the glossary",
                 99,
             )
@@ -351,6 +367,8 @@ def _condition_groups(frame: Any, panels: Mapping[str, Panel], void: Any) -> tup
                     shapes=shapes[chosen],
                     labels=[letter_with_urgency(short, urgency[k]) for k in chosen],
                     weights_mm=weights[chosen],
+                    proposed=proposed[chosen],
+                    fill=CONDITION_FILL,
                     area_m2=area,
                     length_m=length,
                 ),
@@ -365,7 +383,7 @@ def _repair_groups(
     void: Any,
     *,
     heading: str = "Treatment",
-    filled: bool = False,
+    fill: float = 0.0,
 ) -> tuple[Group, ...]:
     shapes, rows = _shifted(frame, panels)
     records = rows_of(frame.iloc[rows].drop(columns="geometry")) if len(rows) else []
@@ -386,9 +404,10 @@ def _repair_groups(
                 shapes=shapes[chosen],
                 labels=[str(records[i]["id"]) for i in chosen],
                 weights_mm=weights,
+                proposed=np.zeros(len(chosen), dtype=bool),
                 area_m2=area,
                 length_m=length,
-                filled=filled,
+                fill=fill,
             )
         )
     return tuple(groups)
@@ -404,7 +423,7 @@ def _as_built_groups(
     remaining = conditions[~conditions["id"].astype(str).isin(answered)]
     left = _condition_groups(remaining, panels, void)
     return (
-        *_repair_groups(done, panels, void, heading="Repaired", filled=True),
+        *_repair_groups(done, panels, void, heading="Repaired", fill=_FILL_OF_DONE),
         *(replace(g, heading=f"Remains: {g.heading}") for g in left),
     )
 

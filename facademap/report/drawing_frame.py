@@ -7,9 +7,9 @@ import math
 import numpy as np
 import shapely
 
-from facademap.condition.signs import weight_of_class
+from facademap.condition.signs import DASH_OF_LINE, LINE_EXTRA_MM, weight_of_class
 from facademap.report.drawing_content import Content, Group
-from facademap.report.hatching import hatch_dots, hatch_lines
+from facademap.report.hatching import draw_hatch, draw_marks
 from facademap.report.page import Page
 from facademap.report.sheet_layout import MARGIN, Frame, Sheets
 from facademap.report.typeface import MM_PER_PT, wrap_text
@@ -444,27 +444,17 @@ def _legend(
 
 
 def _swatch(page: Page, group: Group, x: float, y: float, width: float, height: float) -> None:
-    box = shapely.box(x, y, x + width, y + height)
-    if group.filled:
-        page.box(x, y, width, height, ink=None, fill=group.colour, opacity=0.3)
-    if not bool((shapely.get_dimensions(group.shapes) == 2).any()):
-        page.line(
-            x,
-            y + height / 2,
-            x + width,
-            y + height / 2,
-            ink=group.colour,
-            width_mm=0.7,
-            dash_mm=group.hatch.dash_mm,
-        )
+    """The sign of a group as it is drawn on the wall: an area, a line, or a place."""
+    dimension = int(shapely.get_dimensions(group.shapes).max(initial=-1))
+    if dimension == 1:
+        ends = (x, y + height / 2, x + width, y + height / 2)
+        width, dash = weight_of_class(1) + LINE_EXTRA_MM, DASH_OF_LINE.get(group.name, ())
+        page.line(*ends, ink=group.colour, width_mm=width, dash_mm=dash)
         return
-    if group.hatch.angles_deg:
-        page.lines(
-            hatch_lines([box], group.hatch),
-            ink=group.colour,
-            width_mm=0.22,
-            dash_mm=group.hatch.dash_mm,
-        )
-    else:
-        page.discs(hatch_dots([box], group.hatch), 0.2, fill=group.colour)
+    if dimension == 0:
+        draw_marks(page, [(x + width / 2, y + height / 2)], group.colour, weight_of_class(1))
+        return
+    if group.fill:
+        page.box(x, y, width, height, ink=None, fill=group.colour, opacity=group.fill)
+    draw_hatch(page, [shapely.box(x, y, x + width, y + height)], group)
     page.box(x, y, width, height, ink=group.colour, width_mm=0.3)

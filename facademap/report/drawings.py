@@ -8,9 +8,10 @@ from typing import Any
 import numpy as np
 import shapely
 
+from facademap.condition.signs import DASH_OF_LINE, LINE_EXTRA_MM, PROPOSED_DASH_MM
 from facademap.report.drawing_content import Content, Group
 from facademap.report.drawing_frame import draw_frame, draw_legend_sheet
-from facademap.report.hatching import hatch_dots, hatch_lines
+from facademap.report.hatching import draw_hatch, draw_marks
 from facademap.report.labelling import place_labels
 from facademap.report.page import Page
 from facademap.report.pdf import write_pdf
@@ -182,7 +183,7 @@ def _draw_field(
         page.layer = group.name
         shapes, rows = _inside(group.shapes, field)
         if len(shapes):
-            _draw_group(page, group, on_page(shapes), rows, bold=picture is not None)
+            _draw_group(page, group, on_page(shapes), rows)
             spots = to_page(shapely.get_coordinates(_label_points(shapes)))
             anchors += [(float(x), float(y)) for x, y in spots]
             bounds = shapely.bounds(shapes)
@@ -233,58 +234,36 @@ def _outlines(page: Page, shapes: Any, to_page: Any, **style: Any) -> None:
     page.rings([to_page(r) for r in rings], closed=False, **style)
 
 
-def _draw_group(page: Page, group: Group, shapes: Any, rows: Any, *, bold: bool) -> None:
+def _draw_group(page: Page, group: Group, shapes: Any, rows: Any) -> None:
     dimension = shapely.get_dimensions(shapes)
     areas = shapes[dimension == 2]
     if len(areas):
-        if group.filled:
-            page.rings(
-                [np.asarray(r.coords)[:-1] for p in shapely.get_parts(areas) for r in _rings_of(p)],
-                ink=None,
-                fill=group.colour,
-                opacity=0.3,
-            )
-        width = 0.28 if bold else 0.2
-        if group.hatch.angles_deg:
-            page.lines(
-                hatch_lines(areas, group.hatch),
-                ink=group.colour,
-                width_mm=width,
-                dash_mm=group.hatch.dash_mm,
-            )
-        else:
-            page.discs(hatch_dots(areas, group.hatch), 0.24 if bold else 0.2, fill=group.colour)
-    weights = np.asarray(group.weights_mm)[rows]
+        if group.fill:
+            page.rings(_outline_of(areas), ink=None, fill=group.colour, opacity=group.fill)
+        draw_hatch(page, areas, group)
+    weights, proposed = np.asarray(group.weights_mm)[rows], np.asarray(group.proposed)[rows]
     for weight in np.unique(weights):
-        chosen = shapes[(weights == weight) & (dimension == 2)]
-        if len(chosen):
-            page.rings(
-                [
-                    np.asarray(r.coords)[:-1]
-                    for p in shapely.get_parts(chosen)
-                    for r in _rings_of(p)
-                ],
-                ink=group.colour,
-                width_mm=float(weight),
-            )
-        lines = shapes[(weights == weight) & (dimension == 1)]
-        if len(lines):
-            page.rings(
-                [
-                    np.asarray(p.coords)
-                    for p in shapely.get_parts(lines)
-                    if p.geom_type == "LineString"
-                ],
-                closed=False,
-                ink=group.colour,
-                width_mm=float(weight) + 0.35,
-                dash_mm=group.hatch.dash_mm,
-            )
-    points = shapes[dimension == 0]
-    if len(points):
-        page.discs(
-            shapely.get_coordinates(points), 1.1, ink="#ffffff", width_mm=0.3, fill=group.colour
-        )
+        for waiting in (False, True):
+            alike = (weights == weight) & (proposed == waiting)
+            dash = PROPOSED_DASH_MM if waiting else ()
+            if len(chosen := shapes[alike & (dimension == 2)]):
+                page.rings(
+                    _outline_of(chosen), ink=group.colour, width_mm=float(weight), dash_mm=dash
+                )
+            if len(lines := shapes[alike & (dimension == 1)]):
+                page.rings(
+                    [np.asarray(p.coords) for p in shapely.get_parts(lines) if len(p.coords)],
+                    closed=False,
+                    ink=group.colour,
+                    width_mm=float(weight) + LINE_EXTRA_MM,
+                    dash_mm=dash or DASH_OF_LINE.get(group.name, ()),
+                )
+            if len(points := shapes[alike & (dimension == 0)]):
+                draw_marks(page, shapely.get_coordinates(points), group.colour, float(weight))
+
+
+def _outline_of(areas: Any) -> list[Any]:
+    return [np.asarray(r.coords)[:-1] for p in shapely.get_parts(areas) for r in _rings_of(p)]
 
 
 def _rings_of(part: Any) -> tuple[Any, ...]:

@@ -7,16 +7,28 @@ readers draw slowly.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 
 from facademap.condition.glossary import Hatch
+from facademap.condition.signs import DOT_RADIUS_MM, HATCH_LINE_MM, MARK_MM
 from facademap.errors import InputError
+from facademap.report.page import Page
 
-__all__ = ["hatch_dots", "hatch_lines"]
+__all__ = ["draw_hatch", "draw_marks", "hatch_dots", "hatch_lines"]
+
+
+class Hatched(Protocol):
+    """What has a colour and a hatch."""
+
+    @property
+    def colour(self) -> str: ...
+    @property
+    def hatch(self) -> Hatch: ...
+
 
 Array = npt.NDArray[np.float64]
 
@@ -102,3 +114,25 @@ def hatch_dots(shapes: Any, hatch: Hatch) -> Array:
     which = np.repeat(np.arange(len(start)), count)
     step = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
     return np.column_stack([(first[which] + step) * spacing + offset[which], level[which]])
+
+
+def draw_hatch(page: Page, shapes: Any, sign: Hatched) -> None:
+    """Fill outlines, in millimetres of paper, with the hatch of a sign."""
+    if sign.hatch.angles_deg:
+        page.lines(
+            hatch_lines(shapes, sign.hatch),
+            ink=sign.colour,
+            width_mm=HATCH_LINE_MM,
+            dash_mm=sign.hatch.dash_mm,
+        )
+    else:
+        page.discs(hatch_dots(shapes, sign.hatch), DOT_RADIUS_MM, fill=sign.colour)
+
+
+def draw_marks(page: Page, places: Any, colour: str, width_mm: float) -> None:
+    """A triangle at each place, (n, 2) in millimetres of paper, for what has no extent."""
+    half, high = MARK_MM / 3.0**0.5, MARK_MM * 2.0 / 3.0
+    corners = np.array([(0.0, high), (half, -high / 2.0), (-half, -high / 2.0)])
+    page.rings(
+        [np.asarray(p) + corners for p in places], ink=colour, width_mm=width_mm, fill="#ffffff"
+    )

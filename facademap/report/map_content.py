@@ -173,11 +173,6 @@ def map_data(
                 "family": t.family,
                 "abbreviation": t.abbreviation,
                 "meaning": t.meaning,
-                "hatch": {
-                    "angles_deg": list(t.hatch.angles_deg),
-                    "spacing_mm": t.hatch.spacing_mm,
-                    "dash_mm": list(t.hatch.dash_mm),
-                },
             }
             for t in TERMS
         ],

@@ -386,7 +386,6 @@ def _schema() -> dict[str, Any]:
             "layer": f.layer,
             "colour": f.colour,
             "meaning": f.meaning,
-            "hatch": _hatch(f.hatch),
         }
         for f in FAMILIES
     ]
@@ -398,7 +397,6 @@ def _schema() -> dict[str, Any]:
             "meaning": t.meaning,
             "shape": t.shape,
             "parent": t.parent,
-            "hatch": _hatch(t.hatch),
         }
         for t in TERMS
     ]
@@ -412,12 +410,4 @@ def _schema() -> dict[str, Any]:
             "may_be": [f.as_json() for f in REQUIRABLE],
             "default": list(REQUIRED_DEFAULT),
         },
-    }
-
-
-def _hatch(hatch: Any) -> dict[str, Any]:
-    return {
-        "angles": list(hatch.angles_deg),
-        "spacing": hatch.spacing_mm,
-        "dash": list(hatch.dash_mm),
     }

@@ -113,12 +113,14 @@ def open_desk(
     offline_is_fine: bool = False,
     link: str = "",
     secret: str = "",
+    sharp: float = 1.0,
 ) -> tuple[Any, Watch]:
     """A page on the desk, signed in by link or by name and secret where one is given, ready, and the watch over it."""
     context = running.new_context(
         viewport={"width": size[0], "height": size[1]},
         has_touch=size[0] < 500,
         reduced_motion="reduce",
+        device_scale_factor=sharp,
     )
     values = json.dumps(json.dumps({"who": who, "tourSeen": True, **(remember or {})}))
     context.add_init_script(

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import shapely
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "e2e"))
 import itertools
@@ -19,7 +20,13 @@ import itertools
 import desk_sample
 
 from facademap.condition.glossary import FAMILIES, TERMS, find_term
-from facademap.condition.signs import SIGN_OF_TREATMENT, signs_as_json, weight_of_class
+from facademap.condition.hatch_cells import hatch_cell
+from facademap.condition.signs import (
+    DASH_OF_LINE,
+    SIGN_OF_TREATMENT,
+    signs_as_json,
+    weight_of_class,
+)
 from facademap.report.drawing_content import elevation_content
 from facademap.store.project import Project
 from facademap.tables import TREATMENTS, UNDECIDED
@@ -54,7 +61,7 @@ def gis_rules(folder: Path) -> list[dict[str, Any]]:
             for e in rule.iter("{http://www.opengis.net/ogc}PropertyIsEqualTo")
         }
         pen = {p.get("name"): p.text for p in rule.iter("{http://www.opengis.net/se}SvgParameter")}
-        waiting = not rule.findall(".//ogc:Not", SE)
+        waiting = (rule.findtext("se:Name", "", SE)).endswith("proposed")
         rules.append({"words": words, "pen": pen, "proposed": waiting})
     return rules
 
@@ -77,13 +84,62 @@ def test_gis_styles_draw_what_the_book_says(folder: Path) -> None:
             for proposed in (False, True):
                 [rule] = [
                     r for r in rules
-                    if r["words"].get("family") == family.id and r["words"].get("cc") == str(cc) and r["proposed"] is proposed
+                    if r["words"].get("family") == family.id and "stroke" in r["pen"] and r["words"].get("cc") == str(cc) and r["proposed"] is proposed
                 ]  # fmt: skip
                 assert rule["pen"]["stroke"] == family.colour
                 assert float(rule["pen"]["stroke-width"]) * GIS_PX_MM == pytest.approx(
                     weight_of_class(cc), abs=1e-3
                 )
                 assert ("stroke-dasharray" in rule["pen"]) is proposed
+
+
+def test_every_term_has_a_hatch_and_a_line_of_its_own() -> None:
+    areas = [(t.family, t.hatch) for t in TERMS]
+    assert len(set(areas)) == len(areas)
+    lines = [(t.family, DASH_OF_LINE[t.name]) for t in TERMS if t.shape == "line"]
+    assert len(set(lines)) == len(lines)
+
+
+def test_a_cell_of_a_hatch_joins_its_neighbours() -> None:
+    for term in TERMS:
+        cell, hatch = hatch_cell(term.hatch), term.hatch
+        assert cell.dots_mm or cell.strokes_mm
+        ink = sum(
+            shapely.LineString([s[:2], s[2:]])
+            .intersection(shapely.box(0, 0, cell.width_mm, cell.height_mm))
+            .length
+            for s in cell.strokes_mm
+        )
+        share = sum(hatch.dash_mm[::2]) / sum(hatch.dash_mm) if hatch.dash_mm else 1.0
+        # as long as the lines of an area of that size are, by their distance and dash
+        wanted = len(hatch.angles_deg) * share * cell.width_mm * cell.height_mm / hatch.spacing_mm
+        assert ink == pytest.approx(wanted, rel=1e-6)
+
+
+def test_desktop_styles_carry_the_same_signs(folder: Path) -> None:
+    with sqlite3.connect(folder / "project.gpkg") as db:
+        (text,) = db.execute(
+            "SELECT styleQML FROM layer_styles WHERE f_table_name = 'conditions' AND useAsDefault"
+        ).fetchone()
+    root = ET.fromstring(text)
+    symbols = {s.get("name"): s for s in root.findall("./renderer-v2/symbols/symbol")}
+    rules = {r.get("filter"): symbols[r.get("symbol")] for r in root.iter("rule")}
+    for term in TERMS:
+        symbol = rules[f"\"term\" = '{term.name}'"]
+        lines = symbol.findall("./layer[@class='LinePatternFill']")
+        angles = [float(p.get("v") or "") for p in lines_of(lines, "angle")]
+        assert tuple(angles) == term.hatch.angles_deg
+        assert {float(p.get("v") or "") for p in lines_of(lines, "distance")} <= {
+            term.hatch.spacing_mm
+        }
+        assert bool(symbol.findall("./layer[@class='PointPatternFill']")) is not bool(angles)
+    words = root.find("./labeling/settings/text-style")
+    assert words is not None
+    assert all(f"'{t.name}', '{t.abbreviation}'" in words.get("fieldName", "") for t in TERMS)
+
+
+def lines_of(layers: list[Any], name: str) -> list[Any]:
+    return [p for layer in layers for p in layer.findall("prop") if p.get("k") == name]
 
 
 def test_drawings_weigh_by_condition_class_and_mark_urgency(folder: Path) -> None:
@@ -97,6 +153,7 @@ def test_drawings_weigh_by_condition_class_and_mark_urgency(folder: Path) -> Non
     for group in content.groups:
         word, rows = find_term(group.name), tables["conditions"]
         rows = rows[rows["term"] == group.name]
+        assert group.fill == BOOK["hatch"]["fill"]
         assert (group.colour, group.hatch) == (BOOK["terms"][group.name]["colour"], word.hatch)
         assert sorted(np.round(group.weights_mm, 6)) == sorted(
             weight_of_class(None if np.isnan(c) else c) for c in rows["cc"].astype(float)
@@ -111,10 +168,8 @@ def test_the_desk_and_the_map_are_given_the_book_and_code_none_of_it_again(folde
         assert client.get("/api/schema").json()["signs"] == client.get("/api/signs").json() == BOOK
     house = Path(__file__).parents[2] / "facademap"
     script = (house / "report" / "map_page" / "b_draw.js").read_text("utf-8")
-    assert "data.signs.classes.cc" in script
-    assert "schema.value?.signs" in (house / "web/frontend/src/desk/wall/signs.js").read_text(
-        "utf-8"
-    )
+    assert "hatch.cell" in script
+    assert "hatch.cell" in (house / "web/frontend/src/desk/wall/signs.js").read_text("utf-8")
     colours = {f.colour for f in FAMILIES}
     for path in [
         *(house / "report/map_page").glob("*.js"),

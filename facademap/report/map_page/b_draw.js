@@ -1,12 +1,15 @@
 /* Drawing: the picture of the wall and, tile by tile, everything that was outlined on it. */
 "use strict";
 const Draw = (() => {
-  const { data } = Wall, TILE = 512, CELL = 32, patterns = new Map();
+  const { data } = Wall, TILE = 512, patterns = new Map();
   /* widths of the book of signs are millimetres of paper; a page has 96 pixels an inch */
   const PX_PER_MM = 96 / 25.4;
   const weightOf = (cc) => data.signs.classes.cc[cc ?? "none"].weight_mm * PX_PER_MM;
   const family = Object.fromEntries(data.families.map((f) => [f.id, f])), term = Object.fromEntries(data.terms.map((t) => [t.name, t]));
-  const REPAIR = "#7a1f1f";
+  const { signs } = data, signOf = (name) => signs.terms[name] || signs.other, proposedDash = signs.states.proposed.dash_mm.map((d) => d * PX_PER_MM);
+  const REPAIR = signs.things.repairs.colour;
+  const proposed = (f) => f.p.origin === "assisted" && !f.p.confirmed_by;
+  const dashOf = (f) => proposed(f) ? proposedDash : f.t === "L" ? (signOf(f.p.term).dash_mm || []).map((d) => d * PX_PER_MM) : [];
 
   function crs(surface) {
     const top = surface.levels - 1;
@@ -15,52 +18,45 @@ const Draw = (() => {
       scale: (z) => Math.pow(2, z - top) / surface.gsd_m, zoom: (s) => Math.log2(s * surface.gsd_m) + top, infinite: true });
   }
 
-  /* one cell of a hatch; its period divides the tile, so that tiles join without a seam */
-  function cell(hatch, colour) {
-    const canvas = document.createElement("canvas"); canvas.width = canvas.height = CELL;
-    const pen = canvas.getContext("2d"), count = Math.max(2, Math.min(8, Math.round(CELL / (hatch.spacing_mm * 4))));
-    const step = CELL / (hatch.angles_deg.length ? 2 ** Math.round(Math.log2(count)) : Math.max(2, count));
-    pen.strokeStyle = pen.fillStyle = colour; pen.lineWidth = 1.3;
-    if (!hatch.angles_deg.length) {
-      const half = CELL / Math.round(CELL / step);
-      for (let x = half / 2; x < CELL; x += half) for (let y = half / 2; y < CELL; y += half) { pen.beginPath(); pen.arc(x, y, hatch.dash_mm.length ? 1 : 1.8, 0, 7); pen.fill(); }
+  /* the cell of a hatch, laid side by side as often as makes it whole pixels */
+  function cell({ hatch, colour }, sharp) {
+    const { width_mm, height_mm, strokes_mm, dots_mm } = hatch.cell, canvas = document.createElement("canvas"), pen = canvas.getContext("2d");
+    const whole = (mm) => { const one = mm * PX_PER_MM * sharp, times = [1, 2, 3, 4, 5, 6].reduce((best, n) => Math.abs(Math.round(n * one) / n - one) < Math.abs(Math.round(best * one) / best - one) - .02 ? n : best); return [times, Math.round(times * one)]; };
+    const [across, wide] = whole(width_mm), [down, high] = whole(height_mm); canvas.width = wide; canvas.height = high;
+    pen.scale(wide / across / width_mm, high / down / height_mm); pen.strokeStyle = pen.fillStyle = colour; pen.lineWidth = signs.hatch.line_mm;
+    pen.globalAlpha = signs.hatch.fill; pen.fillRect(0, 0, across * width_mm, down * height_mm); pen.globalAlpha = 1; pen.beginPath();
+    for (let i = 0; i < across; i++) for (let j = 0; j < down; j++) {
+      const x = i * width_mm, y = j * height_mm;
+      for (const [x1, y1, x2, y2] of strokes_mm) { pen.moveTo(x + x1, y + y1); pen.lineTo(x + x2, y + y2); }
     }
-    for (const angle of hatch.angles_deg) {
-      const total = hatch.dash_mm.reduce((a, b) => a + b, 0);
-      pen.setLineDash(total ? hatch.dash_mm.map((d) => d / total * CELL / 2) : []);
-      pen.beginPath();
-      for (let k = -CELL; k <= 2 * CELL; k += step) {
-        if (angle === 0) { pen.moveTo(0, k + step / 2); pen.lineTo(CELL, k + step / 2); }
-        else if (angle === 90) { pen.moveTo(k + step / 2, 0); pen.lineTo(k + step / 2, CELL); }
-        else if (angle === 45) { pen.moveTo(k, CELL); pen.lineTo(k + CELL, 0); }
-        else { pen.moveTo(k, 0); pen.lineTo(k + CELL, CELL); }
-      }
-      pen.stroke();
-    }
+    pen.stroke();
+    for (let i = 0; i < across; i++) for (let j = 0; j < down; j++) for (const [x, y] of dots_mm) { pen.beginPath(); pen.arc(i * width_mm + x, j * height_mm + y, signs.hatch.dot_radius_mm, 0, 7); pen.fill(); }
     return canvas;
   }
-  function pattern(pen, name) {
-    if (!patterns.has(name)) { const t = term[name] || data.terms[0]; patterns.set(name, pen.createPattern(cell(t.hatch, family[t.family].colour), "repeat")); }
-    return patterns.get(name);
+  /* the hatch of a term in a tile; it runs on from tile to tile */
+  function pattern(pen, name, sharp, coords) {
+    const key = name + sharp; if (!patterns.has(key)) { const canvas = cell(signOf(name), sharp); patterns.set(key, [canvas, pen.createPattern(canvas, "repeat")]); }
+    const [canvas, made] = patterns.get(key), back = (n, side) => -((n * TILE * sharp) % side + side) % side / sharp;
+    made.setTransform(new DOMMatrix().translate(back(coords.x, canvas.width), back(coords.y, canvas.height)).scale(1 / sharp)); return made;
   }
   const swatches = new Map();
   function swatch(name) {
-    if (!swatches.has(name)) { const t = term[name]; swatches.set(name, cell(t.hatch, family[t.family].colour).toDataURL()); }
+    if (!swatches.has(name)) swatches.set(name, cell(signOf(name), 1).toDataURL());
     return swatches.get(name);
   }
   /* the sign of a term as the map draws it: an area hatched, a crack a line, a place a triangle */
-  const drawn = new Map(), signs = new Map();
+  const drawn = new Map(), icons = new Map();
   for (const f of data.features) if (f.k === "condition") { const n = drawn.get(f.p.term) || drawn.set(f.p.term, {}).get(f.p.term); n[f.t] = (n[f.t] || 0) + 1; }
   const shape = (name) => Object.entries(drawn.get(name) || { P: 1 }).sort((a, b) => b[1] - a[1])[0][0];
   function sign(name) {
     if (shape(name) === "P") return swatch(name);
-    if (!signs.has(name)) {
+    if (!icons.has(name)) {
       const canvas = document.createElement("canvas"); canvas.width = 60; canvas.height = 36; const pen = canvas.getContext("2d"); pen.fillStyle = "#fff"; pen.fillRect(0, 0, 60, 36);
-      pen.strokeStyle = family[term[name].family].colour; pen.lineWidth = 5; pen.beginPath();
+      pen.strokeStyle = signOf(name).colour; pen.lineWidth = 5; if (shape(name) === "L") pen.setLineDash((signOf(name).dash_mm || []).map((d) => d * 2 * PX_PER_MM)); pen.beginPath();
       if (shape(name) === "L") { pen.moveTo(4, 28); pen.lineTo(22, 12); pen.lineTo(38, 24); pen.lineTo(56, 8); } else { pen.moveTo(30, 5); pen.lineTo(44, 30); pen.lineTo(16, 30); pen.closePath(); }
-      pen.stroke(); signs.set(name, canvas.toDataURL());
+      pen.stroke(); icons.set(name, canvas.toDataURL());
     }
-    return signs.get(name);
+    return icons.get(name);
   }
 
   function trace(pen, feature, x0, y0, ppmm) {
@@ -77,16 +73,16 @@ const Draw = (() => {
     pen.setLineDash(dash || []); pen.strokeStyle = "rgba(255,255,255,.75)"; pen.lineWidth = width + 1.6; pen.stroke();
     pen.strokeStyle = colour; pen.lineWidth = width; pen.stroke(); pen.setLineDash([]);
   }
-  function condition(pen, f, x0, y0, ppmm) {
-    const t = term[f.p.term] || data.terms[0], colour = family[t.family].colour, width = weightOf(f.p.cc);
+  function condition(pen, f, x0, y0, ppmm, sharp, coords) {
+    const { colour } = signOf(f.p.term), width = weightOf(f.p.cc);
     if (f.t === "X") {
-      const x = (f.c[0] - x0) * ppmm, y = (y0 - f.c[1]) * ppmm;
-      pen.beginPath(); pen.moveTo(x, y - 7); pen.lineTo(x + 6, y + 5); pen.lineTo(x - 6, y + 5); pen.closePath();
-      pen.fillStyle = "#fff"; pen.fill(); pen.strokeStyle = colour; pen.lineWidth = width + .6; pen.stroke(); return;
+      const x = (f.c[0] - x0) * ppmm, y = (y0 - f.c[1]) * ppmm, size = signs.points.size_mm * PX_PER_MM;
+      pen.beginPath(); pen.moveTo(x, y - size * 2 / 3); pen.lineTo(x + size / Math.sqrt(3), y + size / 3); pen.lineTo(x - size / Math.sqrt(3), y + size / 3); pen.closePath();
+      pen.fillStyle = "#fff"; pen.fill(); pen.strokeStyle = colour; pen.lineWidth = width; pen.stroke(); return;
     }
     trace(pen, f, x0, y0, ppmm);
-    if (f.t === "P") { pen.fillStyle = colour + "22"; pen.fill("evenodd"); pen.fillStyle = pattern(pen, f.p.term); pen.fill("evenodd"); }
-    halo(pen, colour, f.t === "L" ? width + .8 : width);
+    if (f.t === "P") { pen.fillStyle = pattern(pen, f.p.term, sharp, coords); pen.fill("evenodd"); }
+    halo(pen, colour, f.t === "L" ? width + signs.lines.extra_mm * PX_PER_MM : width, dashOf(f));
   }
   function repair(pen, f, x0, y0, ppmm) {
     trace(pen, f, x0, y0, ppmm); halo(pen, REPAIR, f.p.pieced ? 2.6 : 1.3, f.p.pieced ? [] : [6, 4]);
@@ -124,14 +120,14 @@ const Draw = (() => {
       const taken = new Uint8Array(TILE * TILE / 16);
       for (const f of found) {
         const w = (f.b[2] - f.b[0]) * ppmm, h = (f.b[3] - f.b[1]) * ppmm;
-        const colour = f.k === "condition" ? family[(term[f.p.term] || data.terms[0]).family].colour : f.k === "repair" ? REPAIR : "#5c5147";
+        const colour = f.k === "condition" ? signOf(f.p.term).colour : f.k === "repair" ? REPAIR : "#5c5147";
         if (Math.max(w, h) < 5 && f.t !== "X") { /* too small to read: one mark a place */
           const px = Math.round((f.b[0] - x0) * ppmm), py = Math.round((y0 - f.b[3]) * ppmm), slot = (py >> 2) * (TILE >> 2) + (px >> 2);
           if (px < 0 || py < 0 || px >= TILE || py >= TILE || taken[slot]) continue;
           taken[slot] = 1; pen.fillStyle = colour; pen.fillRect(px, py, 3, 3); continue;
         }
         if (Math.max(w, h) < 12 && f.t !== "X") { small(pen, f, colour, x0, y0, ppmm); continue; }
-        (f.k === "condition" ? condition : f.k === "repair" ? repair : plain)(pen, f, x0, y0, ppmm);
+        (f.k === "condition" ? condition : f.k === "repair" ? repair : plain)(pen, f, x0, y0, ppmm, sharp, coords);
       }
       if (Wall.shown.labels) labels(pen, found, x0, y0, ppmm);
       if (Wall.shown.residual) for (const f of found) if (f.rv) arrow(pen, f, x0, y0, ppmm);
@@ -146,12 +142,13 @@ const Draw = (() => {
     for (const side of [2.7, -2.7]) { pen.moveTo(x + dx, y + dy); pen.lineTo(x + dx + 6 * Math.cos(turn + side), y + dy + 6 * Math.sin(turn + side)); }
     halo(pen, "#9c1616", 1.8);
   }
-  /* abbreviations where the outline has room for them */
+  const letter = (f) => (signOf(f.p.term).letter || String(f.p.term || "").slice(0, 2).toUpperCase()) + (f.p.uc == null ? "" : signs.classes.uc[f.p.uc].mark);
+  /* letters where the outline has room for them */
   function labels(pen, found, x0, y0, ppmm) {
     pen.font = "600 11px system-ui, DejaVu Sans, sans-serif"; pen.textAlign = "center"; pen.textBaseline = "middle";
     const put = [];
     for (const f of found) {
-      const word = f.k === "condition" ? (term[f.p.term] || {}).abbreviation : f.k === "repair" && f.p.pieced ? f.i : "";
+      const word = f.k === "condition" ? letter(f) : f.k === "repair" && f.p.pieced ? f.i : "";
       if (!word || (f.b[2] - f.b[0]) * ppmm < word.length * 9 + 6 || (f.b[3] - f.b[1]) * ppmm < 17) continue;
       let x = (f.c[0] - x0) * ppmm, y = (y0 - f.c[1]) * ppmm; const w = pen.measureText(word).width / 2 + 3;
       if (x < 0 || x >= TILE || y < 0 || y >= TILE) continue; /* the tile that holds its middle writes it, moved in from the edge */
@@ -193,5 +190,5 @@ const Draw = (() => {
     pen.strokeStyle = "rgba(20,30,40,.35)"; pen.beginPath(); pen.moveTo(x, y); pen.lineTo(x + dx, y + dy); pen.stroke();
     pen.fillStyle = "rgba(255,255,255,.8)"; pen.fillRect(x + 2, y + 2, pen.measureText(word).width + 4, 13); pen.fillStyle = "#222"; pen.fillText(word, x + 4, y + 12);
   }
-  return { crs, termsInOrder: data.terms.map((t) => t.name), Outlines, Picture, swatch, sign, shape, tile, term, family, REPAIR, TILE };
+  return { crs, signOf, letter, weightOf, dashOf, proposed, PX_PER_MM, termsInOrder: data.terms.map((t) => t.name), Outlines, Picture, swatch, sign, shape, tile, term, family, REPAIR, TILE };
 })();

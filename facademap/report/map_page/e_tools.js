@@ -42,7 +42,7 @@ const Tools = (() => {
     map.getPane("left").style.clipPath = clip(nw.x, mid); map.getPane("right").style.clipPath = clip(mid, se.x); $("swipe-rule").style.left = x + "px";
   }
 
-  /* print view: an SVG in millimetres of paper, hatched with the same cells, so that it needs no colour */
+  /* print view: an SVG in millimetres of paper, with the same signs */
   const PAPERS = { A4: [297, 210], A3: [420, 297], Letter: [279.4, 215.9], Tabloid: [431.8, 279.4] };
   const feet = () => Wall.units() === "ft", scales = () => feet() ? [12, 24, 48, 96] : [10, 20, 50, 100];
   /* printing by the browser's own command prints what is seen, to scale; the page is as before afterwards */
@@ -58,6 +58,12 @@ const Tools = (() => {
   function closePrint() { $("print-view").hidden = true; $("print").setAttribute("aria-expanded", false); $("print").focus(); }
   const NS = "http://www.w3.org/2000/svg";
   const svg = (tag, given, ...children) => { const node = document.createElementNS(NS, tag); for (const [k, v] of Object.entries(given)) node.setAttribute(k, v); node.append(...children); return node; };
+  /* the cell of a hatch, in millimetres of paper */
+  function hatch(id, { hatch: { cell }, colour }) {
+    const d = cell.strokes_mm.map(([x1, y1, x2, y2]) => `M${x1} ${y1}L${x2} ${y2}`).join(""), { line_mm, dot_radius_mm, fill } = data.signs.hatch;
+    return svg("pattern", { id, width: cell.width_mm, height: cell.height_mm, patternUnits: "userSpaceOnUse" }, svg("rect", { width: cell.width_mm, height: cell.height_mm, fill: colour, "fill-opacity": fill }),
+      svg("path", { d, stroke: colour, "stroke-width": line_mm, fill: "none" }), ...cell.dots_mm.map(([cx, cy]) => svg("circle", { cx, cy, r: dot_radius_mm, fill: colour })));
+  }
   function make(holder, scale, paper) {
     const surface = Wall.surface(), centre = map.getCenter(), wide = PAPERS[paper][0] - 20, high = PAPERS[paper][1] - 60, k = 1 / scale;
     const x0 = centre.lng * 1000 - wide / k / 2, y1 = centre.lat * 1000 + high / k / 2, x = (mm) => (mm - x0) * k, y = (mm) => (y1 - mm) * k;
@@ -66,18 +72,20 @@ const Tools = (() => {
     const found = Wall.near(surface.id, [x0, y1 - high / k, x0 + wide / k, y1]).filter(Wall.visible), used = new Set();
     for (const f of found) {
       const d = Wall.rings(f).map((r) => { let s = ""; for (let n = 0; n < r.length; n += 2) s += (n ? "L" : "M") + x(r[n]).toFixed(2) + " " + y(r[n + 1]).toFixed(2); return s + (f.t === "P" ? "Z" : ""); }).join("");
-      const t = Draw.term[f.p.term], colour = f.k === "condition" && t ? Draw.family[t.family].colour : f.k === "repair" ? Draw.REPAIR : "#444";
-      if (f.t === "X") { clip.append(svg("circle", { cx: x(f.c[0]), cy: y(f.c[1]), r: 1.2, fill: "#fff", stroke: colour, "stroke-width": .4 })); continue; }
+      const t = Draw.term[f.p.term], colour = f.k === "condition" ? Draw.signOf(f.p.term).colour : f.k === "repair" ? Draw.REPAIR : "#444";
+      const weight = f.k === "condition" ? Draw.weightOf(f.p.cc) / Draw.PX_PER_MM : f.k === "repair" ? data.signs.things.repairs.weight_mm : .3, size = data.signs.points.size_mm;
+      if (f.t === "X" && f.k !== "condition") { clip.append(svg("circle", { cx: x(f.c[0]), cy: y(f.c[1]), r: 1.2, fill: "#fff", stroke: colour, "stroke-width": .4 })); continue; }
+      if (f.t === "X") { clip.append(svg("path", { d: `M${x(f.c[0])} ${y(f.c[1]) - size * 2 / 3}l${size / Math.sqrt(3)} ${size}h${-2 * size / Math.sqrt(3)}z`, fill: "#fff", stroke: colour, "stroke-width": weight })); continue; }
       if (f.k === "condition" && t) used.add(t.name);
       if (f.k === "condition" && f.t === "P") clip.append(svg("path", { d, fill: "#fff", "fill-opacity": .45, "fill-rule": "evenodd" })); /* so that the hatch reads on dark stone, in grey too */
-      clip.append(svg("path", { d, fill: f.k === "condition" && f.t === "P" && t ? `url(#h-${t.abbreviation})` : "none", "fill-rule": "evenodd", stroke: colour, "stroke-width": f.k === "repair" ? .6 : .3, ...(f.k === "repair" && !f.p.pieced ? { "stroke-dasharray": "1.6 1" } : {}) }));
-      const size = Math.min(f.b[2] - f.b[0], f.b[3] - f.b[1]) * k; if (t && size > 3) clip.append(svg("text", { x: x(f.c[0]), y: y(f.c[1]), "font-size": 2.2, "text-anchor": "middle", "dominant-baseline": "middle", stroke: "#fff", "stroke-width": .6, "paint-order": "stroke" }, t.abbreviation));
+      clip.append(svg("path", { d, fill: f.k === "condition" && f.t === "P" && t ? `url(#h-${t.abbreviation})` : "none", "fill-rule": "evenodd", stroke: colour, "stroke-width": weight + (f.k === "condition" && f.t === "L" ? data.signs.lines.extra_mm : 0), ...(f.k === "repair" && !f.p.pieced ? { "stroke-dasharray": "1.6 1" } : f.k === "condition" && Draw.dashOf(f).length ? { "stroke-dasharray": Draw.dashOf(f).map((d) => (d / Draw.PX_PER_MM).toFixed(2)).join(" ") } : {}) }));
+      const room = Math.min(f.b[2] - f.b[0], f.b[3] - f.b[1]) * k; if (t && room > 3) clip.append(svg("text", { x: x(f.c[0]), y: y(f.c[1]), "font-size": 2.2, "text-anchor": "middle", "dominant-baseline": "middle", stroke: "#fff", "stroke-width": .6, "paint-order": "stroke" }, Draw.letter(f)));
     }
-    for (const name of used) { const t = Draw.term[name]; defs.append(svg("pattern", { id: "h-" + t.abbreviation, width: 8, height: 8, patternUnits: "userSpaceOnUse" }, svg("image", { href: Draw.swatch(name), width: 8, height: 8 }))); }
+    for (const name of used) defs.append(hatch("h-" + Draw.term[name].abbreviation, Draw.signOf(name)));
     clip.append(svg("rect", { x: 5, y: high - 11.5, width: bar + 6, height: 9.5, fill: "#fff", "fill-opacity": .9 }), svg("path", { d: `M 8 ${high - 6} v 2 h ${bar} v -2`, fill: "none", stroke: "#000", "stroke-width": .5 }), svg("text", { x: 8, y: high - 7, "font-size": 3, stroke: "#fff", "stroke-width": .7, "paint-order": "stroke" }, `${feet() ? "4\u2033" : "100 mm"} = ${Wall.length(bar / 1000 * scale)}  (1:${scale})`), svg("rect", { x: .2, y: .2, width: wide - .4, height: high - .4, fill: "none", stroke: "#000", "stroke-width": .4 }));
     const entry = (sign, word) => el("span", {}, sign, " " + word), line = (given) => { const s = svg("svg", { width: "6mm", height: "3mm", viewBox: "0 0 6 3", "aria-hidden": "true" }); s.append(svg(given.r ? "circle" : "path", { fill: "#fff", stroke: Draw.REPAIR, "stroke-width": .6, ...given })); return s; };
     const legend = el("p", { class: "print-legend" }, Draw.termsInOrder.filter((name) => used.has(name)).map((name) => { const i = el("img", { src: Draw.sign(name), alt: "" }); return entry(i, Draw.term[name].abbreviation + "\u00a0" + name); }),
-      entry(line({ d: "M0 1.5H6" }), text.print_cut), entry(line({ d: "M0 1.5H6", "stroke-dasharray": "1.6 1" }), text.print_uncut), entry(line({ cx: 3, cy: 1.5, r: 1.2, stroke: "#444" }), text.print_point));
+      entry(line({ d: "M0 1.5H6" }), text.print_cut), entry(line({ d: "M0 1.5H6", "stroke-dasharray": "1.6 1" }), text.print_uncut), entry(line({ d: "M3 .3l1.3 2.4h-2.6z", stroke: "#444", "stroke-width": .4 }), text.print_point));
     holder.replaceChildren(el("h2", { class: "print-title" }, data.name + "  \u2013  " + surface.name + "  1:" + scale), root, legend, el("p", { class: "print-foot" }, Wall.say(data.accuracy[0] || ""), " ", data.cautions[0] || ""));
     let page = document.getElementById("page-size"); if (!page) { page = el("style", { id: "page-size" }); document.head.append(page); } page.textContent = `@page { size: ${PAPERS[paper][0]}mm ${PAPERS[paper][1]}mm; margin: 10mm; }`;
   }

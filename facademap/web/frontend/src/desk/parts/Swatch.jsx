@@ -1,25 +1,23 @@
 // A small field of hatch, the same as on the wall.
 import { useEffect, useRef } from "preact/hooks";
-import { family as familyOf, term as termOf } from "../data/data.js";
-import { hatchPattern } from "../wall/signs.js";
+import { hatchPattern, signOf } from "../wall/signs.js";
 
 /** @param {{term?: string | null, family?: string, small?: boolean}} props */
 export function Swatch({ term, family, small }) {
   const canvas = useRef(null);
-  const found = term ? termOf(term) : null;
-  const group = familyOf(found?.family ?? family);
+  const sign = signOf(term, family);
   const [w, h] = small ? [18, 14] : [38, 38];
   useEffect(() => {
     const ratio = globalThis.devicePixelRatio || 1;
     const pen = canvas.current.getContext("2d");
     canvas.current.width = w * ratio;
     canvas.current.height = h * ratio;
-    if (!group) return;
+    if (!sign) return;
     pen.fillStyle = "#efe9dc";
     pen.fillRect(0, 0, w * ratio, h * ratio);
-    pen.fillStyle = hatchPattern(found?.hatch ?? group.hatch, group.colour);
+    pen.fillStyle = hatchPattern(sign.hatch, sign.colour);
     pen.fillRect(0, 0, w * ratio, h * ratio);
-    pen.strokeStyle = group.colour;
+    pen.strokeStyle = sign.colour;
     pen.lineWidth = 2 * ratio;
     pen.strokeRect(0, 0, w * ratio, h * ratio);
   }, [term, family, w, h]);

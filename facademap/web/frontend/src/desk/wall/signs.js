@@ -1,88 +1,73 @@
 // How things look on the wall: families by hatch and colour, classes by line weight, proposals dashed, the selection
 // in one colour that no family has.
 import { Circle, Fill, Icon, RegularShape, Stroke, Style, Text } from "ol/style.js";
-import { family, schema, term } from "../data/data.js";
+import { schema } from "../data/data.js";
 import { fillStrength, hiddenFamilies, shownSurvey } from "../data/settings.js";
 import { isSelected } from "../data/view.js";
 
-const PX_PER_MM = 4.2;
 const SMALL_PX = 3;
-/** Widths of the book of signs are millimetres of paper; a page has 96 pixels an inch. */
-const PAPER_PX_PER_MM = 96 / 25.4;
-/** Width of an outline by condition class, from the book of signs. */
-export const weightOf = (cc) =>
-  (schema.value?.signs?.classes.cc[cc ?? "none"]?.weight_mm ?? 0.25) * PAPER_PX_PER_MM;
+/** The book of signs counts in millimetres of paper; a page has 96 pixels an inch. */
+const PX_PER_MM = 96 / 25.4;
+const px = (mm) => mm * PX_PER_MM;
+/** The book of signs. */
+const book = () => schema.value?.signs;
+/** What a term is drawn with; a family's sign where the term is not in the glossary. */
+export const signOf = (name, family) => {
+  const signs = book();
+  return signs?.terms[name] ?? signs?.families[family] ?? signs?.other ?? null;
+};
+/** Width of an outline by condition class. */
+export const weightOf = (cc) => px(book()?.classes.cc[cc ?? "none"]?.weight_mm ?? 0.25);
 const PLAIN_PX = 14;
 const patterns = new Map();
 const tiles = new WeakMap();
 /** The pixels that a pattern repeats; nothing for a colour. */
 export const tileOf = (pattern) => tiles.get(pattern);
 
-/** A pattern of lines or dots for the fill of a term. */
+/** How often a length is repeated until it is whole pixels, or nearly, and how many these are. */
+function whole(length) {
+  let times = 1;
+  const off = (n) => Math.abs(Math.round(n * length) / n - length);
+  for (let n = 2; n <= 6; n += 1) if (off(n) < off(times) - 0.02) times = n;
+  return [times, Math.round(times * length)];
+}
+
+/** A pattern of lines or dots for a fill: the cell of the book of signs, side by side. */
 export function hatchPattern(hatch, colour, strength = 1) {
-  const key = JSON.stringify([hatch, colour, strength]);
-  if (patterns.has(key)) return patterns.get(key);
   const ratio = globalThis.devicePixelRatio || 1;
-  const gap = Math.max(4, hatch.spacing * PX_PER_MM);
-  const side = Math.round(
-    Math.round(gap * (hatch.angles.some((a) => a % 90) ? Math.SQRT2 : 1) * 2) * ratio,
-  );
+  const key = JSON.stringify([hatch.angles, hatch.spacing_mm, hatch.dash_mm, colour, strength]);
+  if (patterns.has(key)) return patterns.get(key);
+  const { width_mm, height_mm, strokes_mm, dots_mm } = hatch.cell;
+  const { line_mm, dot_radius_mm, fill } = book().hatch;
+  const [across, wide] = whole(px(width_mm) * ratio);
+  const [down, high] = whole(px(height_mm) * ratio);
   const canvas = document.createElement("canvas");
-  canvas.width = canvas.height = side;
+  [canvas.width, canvas.height] = [wide, high];
   const pen = canvas.getContext("2d");
-  pen.globalAlpha = 0.14 * strength;
-  pen.fillStyle = colour;
-  pen.fillRect(0, 0, side, side);
-  pen.globalAlpha = 0.95 * strength;
-  pen.strokeStyle = colour;
-  pen.lineWidth = 1.3 * ratio;
-  if (!hatch.angles.length) {
-    for (const [x, y] of [
-      [0.25, 0.25],
-      [0.75, 0.75],
-    ]) {
-      pen.beginPath();
-      pen.arc(x * side, y * side, 1.7 * ratio, 0, 2 * Math.PI);
-      pen.fill();
+  pen.scale(wide / across / width_mm, high / down / height_mm);
+  pen.strokeStyle = pen.fillStyle = colour;
+  pen.lineWidth = line_mm;
+  pen.globalAlpha = fill * strength;
+  pen.fillRect(0, 0, across * width_mm, down * height_mm);
+  pen.globalAlpha = strength;
+  for (let n = 0; n < across * down; n += 1) {
+    const [x, y] = [(n % across) * width_mm, Math.floor(n / across) * height_mm];
+    pen.beginPath();
+    for (const [x1, y1, x2, y2] of strokes_mm) {
+      pen.moveTo(x + x1, y + y1);
+      pen.lineTo(x + x2, y + y2);
     }
-  }
-  if (hatch.dash.length) pen.setLineDash(hatch.dash.map((d) => d * 2.6 * ratio));
-  for (const angle of hatch.angles) {
-    for (const line of linesOf(angle, side)) {
+    pen.stroke();
+    for (const dot of dots_mm) {
       pen.beginPath();
-      pen.moveTo(line[0], line[1]);
-      pen.lineTo(line[2], line[3]);
-      pen.stroke();
+      pen.arc(x + dot[0], y + dot[1], dot_radius_mm, 0, 2 * Math.PI);
+      pen.fill();
     }
   }
   const pattern = pen.createPattern(canvas, "repeat");
   tiles.set(pattern, pen.getImageData(0, 0, canvas.width, canvas.height));
   patterns.set(key, pattern);
   return pattern;
-}
-
-function linesOf(angle, side) {
-  const half = side / 2;
-  if (angle === 0)
-    return [
-      [0, half / 2, side, half / 2],
-      [0, half * 1.5, side, half * 1.5],
-    ];
-  if (angle === 90)
-    return [
-      [half / 2, 0, half / 2, side],
-      [half * 1.5, 0, half * 1.5, side],
-    ];
-  const lines = [];
-  for (let k = -1; k <= 2; k += 1) {
-    const shift = k * half;
-    lines.push(
-      angle === 45
-        ? [shift - side, side, shift + side, -side]
-        : [shift - side, -side, shift + side, side],
-    );
-  }
-  return lines;
 }
 
 const cache = new Map();
@@ -109,16 +94,21 @@ export function conditionSign(feature, resolution, survey) {
     return null;
   const size = sizePx(feature, resolution);
   const kind = feature.getGeometry().getType();
-  const colour = family(letter)?.colour ?? "#555";
+  const name = feature.get("term");
+  const sign = signOf(name, letter);
+  if (!sign) return null;
+  const { colour } = sign;
   const weight = weightOf(feature.get("cc"));
-  if (kind === "Point") return once(`point ${colour}`, () => pointStyle(colour));
+  if (kind === "Point") return once(`point ${colour} ${weight}`, () => pointStyle(colour, weight));
   if (size < SMALL_PX) return null;
   const proposed = isProposed(feature);
-  const lineDash = proposed ? PROPOSED_DASH : undefined;
+  const lineDash = proposed ? proposedDash() : undefined;
   if (kind.includes("Line")) {
-    return once(`line ${colour} ${weight} ${proposed}`, () => [
-      new Style({ stroke: new Stroke({ color: "rgba(255,255,255,.75)", width: weight + 2.6 }) }),
-      new Style({ stroke: new Stroke({ color: colour, width: weight + 0.4, lineDash }) }),
+    const width = weight + px(book().lines.extra_mm);
+    const own = sign.dash_mm?.length ? sign.dash_mm.map(px) : undefined;
+    return once(`line ${name} ${colour} ${weight} ${proposed}`, () => [
+      new Style({ stroke: new Stroke({ color: "rgba(255,255,255,.75)", width: width + 2.2 }) }),
+      new Style({ stroke: new Stroke({ color: colour, width, lineDash: lineDash ?? own }) }),
     ]);
   }
   const strength = fillStrength.value * (proposed ? PROPOSED_FILL : 1);
@@ -130,33 +120,32 @@ export function conditionSign(feature, resolution, survey) {
       `plain ${colour} ${alpha}`,
       () => new Style({ fill: new Fill({ color: `${colour}${alpha}` }) }),
     );
-  const name = feature.get("term");
-  return once(`area ${name} ${letter} ${weight} ${strength} ${proposed}`, () => {
-    const hatch = term(name)?.hatch ??
-      family(letter)?.hatch ?? { angles: [], spacing: 2, dash: [] };
-    return new Style({
-      fill: new Fill({
-        color: strength > 0 ? hatchPattern(hatch, colour, strength) : "rgba(0,0,0,0)",
+  return once(
+    `area ${name} ${letter} ${weight} ${strength} ${proposed}`,
+    () =>
+      new Style({
+        fill: new Fill({
+          color: strength > 0 ? hatchPattern(sign.hatch, colour, strength) : "rgba(0,0,0,0)",
+        }),
+        stroke: new Stroke({ color: colour, width: weight, lineDash }),
       }),
-      stroke: new Stroke({ color: colour, width: weight, lineDash }),
-    });
-  });
+  );
 }
 
 /** What the machine proposed and nobody has confirmed is drawn dashed and pale. */
-const PROPOSED_DASH = [7, 5];
+const proposedDash = () => (book()?.states.proposed.dash_mm ?? [1.8, 1.2]).map(px);
 const PROPOSED_FILL = 0.35;
 export const isProposed = (feature) =>
   feature.get("origin") === "assisted" && !feature.get("confirmed_by");
 
-const pointStyle = (colour) =>
+/** A triangle that stands on its middle third, as high as the book says: that of a circle of two thirds of it. */
+const pointStyle = (colour, weight) =>
   new Style({
     image: new RegularShape({
-      points: 4,
-      radius: 8,
-      angle: Math.PI / 4,
-      fill: new Fill({ color: `${colour}cc` }),
-      stroke: new Stroke({ color: "#fff", width: 1.6 }),
+      points: 3,
+      radius: px(book().points.size_mm) * (2 / 3),
+      fill: new Fill({ color: "#fff" }),
+      stroke: new Stroke({ color: colour, width: weight }),
     }),
   });
 
@@ -172,7 +161,7 @@ export function stoneStyle(feature, resolution) {
       stroke: new Stroke({
         color: proposed ? "#0b5d66" : "rgba(28,26,22,.78)",
         width: proposed ? 1.8 : 1,
-        lineDash: proposed ? PROPOSED_DASH : undefined,
+        lineDash: proposed ? proposedDash() : undefined,
       }),
       fill: new Fill({ color: "rgba(0,0,0,0)" }),
       // in the lower left corner, out of the way of what is drawn on the stone
