@@ -78,10 +78,11 @@ def _styles() -> tuple[tuple[str, str, str, str, bool], ...]:
         )
         for name, sign in SIGN_OF_THING.items()
     ]
-    sld = _sld("conditions", list(_rules_of_conditions()))
     for shape, name in (("polygon", "conditions"), ("line", "lines"), ("point", "points")):
         style, first = desktop_style_of_conditions(shape), shape == "polygon"
-        found.append(("conditions", name, style, sld if first else "", first))
+        # the one to begin with draws all shapes, since programs differ in how they part a layer
+        sld = _sld(name, list(_rules_of_conditions() if first else _rules_of_shape(shape)))
+        found.append(("conditions", name, style, sld, first))
     return tuple(found)
 
 
@@ -100,6 +101,16 @@ def _rules_of_conditions() -> Iterator[str]:
             yield _rule(f"UC{uc}", _text(mark, right_px=_LETTER_PX), _is("uc", str(uc)))
     for family in FAMILIES:
         yield from _outlines_of(family)
+
+
+def _rules_of_shape(shape: str) -> Iterator[str]:
+    """Terms that are lines, or places, alone."""
+    for term in TERMS:
+        if term.shape == shape:
+            yield from _rules_of_class(term, family_named(term.family).colour)
+            yield _rule(
+                f"letter {term.abbreviation}", _text(term.abbreviation), _is("term", term.name)
+            )
 
 
 def _rules_of_class(term: Term, colour: str) -> Iterator[str]:

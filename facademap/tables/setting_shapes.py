@@ -85,6 +85,7 @@ _SHAPES: Mapping[str, Shape] = {
     "standards": Record(rest=_STANDARD),
     "reviewer_links": Listed(of=_LINK),
     "required_fields": NAMES,
+    "coursing": Record(rest=Either(shapes=(NUMBER, TEXT))),
     "column_names": _WORDS,
     "renamed_ids": _WORDS,
     "trade_values": Record(rest=Either(shapes=(NUMBER, TEXT, YES_NO))),

@@ -11,6 +11,7 @@ from typing import Any
 from facademap.errors import InputError
 from facademap.tables.conditions import CONDITIONS
 from facademap.tables.contract import Column, Table, is_missing
+from facademap.tables.coursing import COURSING_SETTING, coursing_from
 from facademap.tables.setting_shapes import setting_shape
 from facademap.tables.shapes import read_json
 
@@ -146,7 +147,7 @@ MOST_NAME = 60
 
 def is_desk_setting(name: str) -> bool:
     """Whether a setting may be changed at the desk."""
-    return name == REQUIRED_FIELDS or (
+    return name in (REQUIRED_FIELDS, COURSING_SETTING) or (
         name.startswith(TEMPLATE) and 0 < len(name[len(TEMPLATE) :].strip()) <= MOST_NAME
     )
 
@@ -157,9 +158,9 @@ def read_desk_setting(name: str, text: Any) -> Any:
     Parameters
     ----------
     name : str
-        ``required_fields``, or ``template:`` and a name.
+        ``required_fields``, ``coursing``, or ``template:`` and a name.
     text : str
-        JSON: a list of columns, or ``{"key": "3" or null, "values": {column: value}}``.
+        JSON: a list of columns, values of the coursing by name, or ``{"key": "3" or null, "values": {column: value}}``.
 
     Raises
     ------
@@ -169,7 +170,7 @@ def read_desk_setting(name: str, text: Any) -> Any:
     if not is_desk_setting(name):
         raise InputError(
             f"setting {name[:60]!r} is not changed here",
-            f"Change {REQUIRED_FIELDS} or {TEMPLATE}NAME.",
+            f"Change {REQUIRED_FIELDS}, {COURSING_SETTING} or {TEMPLATE}NAME.",
         )
     try:
         value = json.loads(text)
@@ -177,6 +178,9 @@ def read_desk_setting(name: str, text: Any) -> Any:
         raise InputError(
             f"setting {name}: a value that is not JSON", "Send its value as JSON."
         ) from None
+    if name == COURSING_SETTING:
+        coursing_from(value)
+        return value
     return _read_required(value) if name == REQUIRED_FIELDS else _read_template(name, value)
 
 

@@ -326,7 +326,8 @@ _WRITE: tuple[tuple[str, str, Schema], ...] = (
     ("/api/faces/measure", "Size and outline of a face from its photo", _FACE),
     (
         "/api/assist/{kind}",
-        "An outline, a line or the stones of a course found in the picture",
+        "An outline, a line or the stones of a course found in the picture; of a course, proposals (geometry, course, "
+        "number, doubts) and what was left_out (geometry, why)",
         _CLICKS,
     ),
     ("/api/work/{act}", "An entry of the record", _ACT),

@@ -9,11 +9,13 @@ import secrets
 from collections.abc import Mapping
 from typing import Any
 
+from shapely.geometry import mapping
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from facademap.condition.coursing import Judged
 from facademap.errors import ConflictError, FacademapError, InputError
 from facademap.repair.ways import Way
 from facademap.store.changes import changes_of, edit_once
@@ -171,20 +173,37 @@ def _assist_routes(desk: Desk, pictures: Pictures, assistant: Assistant) -> list
             or not all(isinstance(p, list) for p in points)
         ):
             raise InputError("a proposal needs box and points", "Send both as lists.")
-        found = assistant.propose(
-            desk.reading(),
-            pictures,
-            request.path_params["kind"],
-            surface=surface,
-            box=box,
-            points=points,
-        )
+        kind, project = request.path_params["kind"], desk.reading()
+        where: dict[str, Any] = {"surface": surface, "box": box, "points": points}
+        if kind == "course":
+            return _course_json(assistant.propose_course(project, pictures, **where))
+        found = assistant.propose(project, pictures, kind, **where)
         return {"geometry": found[0], "geometries": found}
 
     return [
         Route("/api/assist", threaded(can_assist)),
         Route("/api/assist/{kind}", threaded(assist), methods=["POST"]),
     ]
+
+
+def _course_json(judged: Judged) -> dict[str, Any]:
+    plain = [dict(mapping(p.geometry)) for p in judged.proposals]
+    return {
+        "geometries": plain,
+        "proposals": [
+            {
+                "geometry": geometry,
+                "course": p.course,
+                "number": p.number,
+                "origin": "assisted",
+                "doubts": list(p.doubts),
+            }
+            for geometry, p in zip(plain, judged.proposals, strict=True)
+        ],
+        "left_out": [
+            {"geometry": dict(mapping(o.geometry)), "why": o.why} for o in judged.left_out
+        ],
+    }
 
 
 def _paper_routes(desk: Desk) -> list[Route]:

@@ -12,8 +12,10 @@ import shapely
 
 from facademap.condition.assist_course import find_course
 from facademap.condition.assist_lines import follow_line
-from facademap.errors import InputError
+from facademap.condition.coursing import DrawnStone, Judged, judge_course
+from facademap.errors import FacademapError, InputError
 from facademap.store.project import Project
+from facademap.tables.coursing import COURSING_SETTING, coursing_from
 from facademap.tasks.desk.pictures import Pictures
 from facademap.tasks.survey.assist import outline_finder
 
@@ -27,6 +29,9 @@ SIMPLE_PX = 0.9
 COURSE_MARGIN_M = 1.5
 #: Project setting that names a segmentation model inside the project folder.
 MODEL_SETTING = "outline_model"
+#: A course is looked for again from strokes so far above and below, until this share of the stroke is covered.
+_SHIFTS_M = (0.02, -0.02, 0.05, -0.05)
+_ENOUGH = 0.6
 _KINDS = ("outline", "line", "course")
 
 
@@ -106,6 +111,62 @@ class Assistant:
         else:
             found = find_course(rgb, px, outline=self.finder(project))
         return [_simple(kind, _on_wall(ring, grid), grid.gsd_m) for ring in found]
+
+    def propose_course(
+        self,
+        project: Project,
+        pictures: Pictures,
+        *,
+        surface: str,
+        box: Sequence[float],
+        points: Sequence[Sequence[float]],
+    ) -> Judged:
+        """Stones of a course that can be stones, each with its place in the wall; and what was left out, and why.
+
+        A hand is not exact: where most of what is found can be no stone, the course is looked for again from strokes a
+        little above and below, and what covers most of the stroke counts.
+        """
+        coursing = coursing_from(project.setting(COURSING_SETTING))
+        drawn = _drawn_stones(project, surface)
+        best: tuple[float, Judged] | None = None
+        fault: FacademapError | None = None
+        for shift_m in (0.0, *_SHIFTS_M):
+            moved = [[p[0], p[1] + shift_m] for p in points] if shift_m else points
+            try:
+                found = self.propose(
+                    project, pictures, "course", surface=surface, box=box, points=moved
+                )
+            except FacademapError as error:
+                fault = fault or error
+                continue
+            outlines = [shapely.geometry.shape(g) for g in found]
+            judged = judge_course(outlines, drawn, coursing=coursing)
+            covered = sum(p.geometry.bounds[2] - p.geometry.bounds[0] for p in judged.proposals)
+            if best is None or covered > best[0] + 1e-9:
+                best = covered, judged
+            if covered >= _ENOUGH * abs(points[-1][0] - points[0][0]):
+                break
+        if best is None:
+            raise fault or InputError("no stones are seen along the stroke", "Draw them by hand.")
+        return best[1]
+
+
+def _drawn_stones(project: Project, surface: str) -> list[DrawnStone]:
+    frame = project.read("wall_stones", where={"surface": surface})
+    return [
+        DrawnStone(
+            id=str(row.id),
+            geometry=row.geometry,
+            course=_whole(row.course),
+            number=_whole(row.number),
+        )
+        for row in frame.itertuples()
+        if row.geometry is not None
+    ]
+
+
+def _whole(value: Any) -> int | None:
+    return None if value is None or value != value else int(value)
 
 
 def _on_wall(found_px: Any, grid: Any) -> Any:
