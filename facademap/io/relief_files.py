@@ -16,7 +16,9 @@ from facademap.io.rasters import CRS_TAG
 from facademap.io.whole_files import move_whole, scratch_folder
 from facademap.wall.grid import PixelGrid
 
-__all__ = ["ReliefWriter", "open_relief_writer", "read_relief"]
+__all__ = ["RELIEF_BANDS", "ReliefWriter", "open_relief_writer", "read_relief"]
+
+RELIEF_BANDS = ("out of the wall frame, m", "standard deviation, m")
 
 Floats = NDArray[np.float32]
 
@@ -37,8 +39,10 @@ class ReliefWriter:
 
 
 @contextlib.contextmanager
-def open_relief_writer(path: Path, grid: PixelGrid, *, crs_wkt: str) -> Iterator[ReliefWriter]:
-    """Write a relief; the target appears whole when the body ends without an error."""
+def open_relief_writer(
+    path: Path, grid: PixelGrid, *, crs_wkt: str, bands: tuple[str, str] = RELIEF_BANDS
+) -> Iterator[ReliefWriter]:
+    """Write a relief, or a difference of two; the target appears whole when the body ends without an error."""
     import rasterio
     from rasterio.transform import Affine
 
@@ -69,8 +73,8 @@ def open_relief_writer(path: Path, grid: PixelGrid, *, crs_wkt: str) -> Iterator
             ) as dataset,
         ):
             dataset.update_tags(**{CRS_TAG: crs_wkt, "AREA_OR_POINT": "Area"})
-            dataset.set_band_description(1, "out of the wall frame, m")
-            dataset.set_band_description(2, "standard deviation, m")
+            for number, words in enumerate(bands, start=1):
+                dataset.set_band_description(number, words)
             yield ReliefWriter(grid=grid, _dataset=dataset)
         move_whole(made, path)
 
@@ -89,12 +93,23 @@ def read_relief(path: Path) -> tuple[PixelGrid, Floats, Floats]:
         raise FileError(f"relief {path} does not exist", "Check the spelling of the path.")
     try:
         with rasterio.open(path) as dataset:
-            out_m, sd_m = dataset.read()
+            if dataset.count < 2:
+                raise InputError(
+                    f"{path.name} has {dataset.count} band, not relief and standard deviation",
+                    "Give a relief of facademap relief or add-elevation.",
+                )
+            out_m, sd_m = dataset.read((1, 2)).astype(np.float32)
             t = dataset.transform
     except (RasterioError, ValueError):
         raise InputError(
-            f"relief {path.name} cannot be read", "Make it again with facademap add-elevation."
+            f"relief {path.name} cannot be read",
+            "Make it again with facademap relief or add-elevation.",
         ) from None
+    if t.b or t.d or t.a <= 0 or abs(t.a + t.e) > 1e-6 * t.a:
+        raise InputError(
+            f"relief {path.name} is turned or has cells that are not square",
+            "Export it north-up in metres of the wall.",
+        )
     grid = PixelGrid(
         left_m=t.c, top_m=t.f, gsd_m=t.a, width_px=out_m.shape[1], height_px=out_m.shape[0]
     )

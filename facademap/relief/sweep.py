@@ -1,0 +1,253 @@
+"""Which offset from the wall explains the photos: every cell, layer by layer, then along paths.
+
+For every layer (a plane parallel to the wall, so many millimetres before or behind it) the photos are laid on the
+cells as if the wall stood there, and every two of them are compared by normalised correlation in a small window. The
+better half of the pairs counts: a photo that does not see a place, or sees it with a gloss, spoils its pairs alone.
+Paths in four directions then prefer neighbours of like offset, dear where the offset leaps.
+
+References
+----------
+.. [1] R. Collins, "A space-sweep approach to true multi-image matching", CVPR 1996.
+.. [2] H. Hirschmueller, "Stereo processing by semiglobal matching and mutual information", IEEE PAMI 30 (2008) 328-341.
+.. [3] M. Goesele, B. Curless, S. Seitz, "Multi-view stereo revisited", CVPR 2006 (normalised correlation of many views).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Any
+
+import cv2
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+from facademap.relief.stations import Station
+from facademap.wall.grid import PixelGrid
+
+__all__ = ["SweepRules", "View", "aggregated", "scores_of_layers"]
+
+Floats = NDArray[np.floating[Any]]
+Floats32 = NDArray[np.float32]
+
+#: Cells between places whose pixels are worked out exactly; between them they are interpolated.
+_NODE = 8
+#: Grey values (of 255, squared) below which a window shows nothing: noise of a quiet sensor.
+_LEAST_VARIANCE = 1.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SweepRules:
+    """Settings of the sweep.
+
+    Parameters
+    ----------
+    window : int
+        Side of the window that is compared, cells; odd.
+    small_leap, large_leap : float
+        Price of one layer between neighbours, and of more; the cost of a cell is 0 to 1.
+    most_views : int
+        Photos that are compared at a place.
+    """
+
+    window: int = 3
+    small_leap: float = 0.02
+    large_leap: float = 0.25
+    most_views: int = 6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class View:
+    """A grey photo, reduced so that its pixels suit the cells.
+
+    Parameters
+    ----------
+    station : Station
+        Of the photo as taken.
+    grey : ndarray of uint8, shape (h, w)
+    shrink : float
+        Pixels of the photo per pixel of ``grey``.
+    """
+
+    station: Station
+    grey: NDArray[np.uint8]
+    shrink: float
+
+    def seen(self, grid: PixelGrid, w_m: float) -> Floats32:
+        """The photo laid on the cells of a grid as if the wall stood at an offset; NaN where it does not look."""
+        rows = np.arange(-1, grid.height_px + _NODE + 1, _NODE, dtype=float)
+        columns = np.arange(-1, grid.width_px + _NODE + 1, _NODE, dtype=float)
+        u = grid.left_m + (columns + 0.5) * grid.gsd_m
+        v = grid.top_m - (rows + 0.5) * grid.gsd_m
+        places = np.stack(
+            [*np.broadcast_arrays(u[None, :], v[:, None]), np.full((len(v), len(u)), w_m)], axis=-1
+        )
+        pixel = (self.station.pixel_from_wall(places) + 0.5) / self.shrink - 0.5
+        return self._sampled(_between_nodes(pixel.astype(np.float32), grid))
+
+    def _sampled(self, pixel: Floats32) -> Floats32:
+        seen = cv2.remap(
+            self.grey,
+            pixel[..., 0],
+            pixel[..., 1],
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_CONSTANT,
+            borderValue=0,
+        ).astype(np.float32)
+        height, width = self.grey.shape
+        x, y = pixel[..., 0], pixel[..., 1]
+        with np.errstate(invalid="ignore"):
+            outside = ~((x > 0) & (y > 0) & (x < width - 1) & (y < height - 1))
+        if outside.any():
+            seen[outside] = np.nan
+        return np.asarray(seen)
+
+
+def _between_nodes(nodes: Floats32, grid: PixelGrid) -> Floats32:
+    """Bilinear between nodes that lie at cells -1, 7, 15, ...; shape (rows, columns, 2)."""
+    x = (np.arange(grid.width_px, dtype=np.float32) + 1) / _NODE
+    y = (np.arange(grid.height_px, dtype=np.float32) + 1) / _NODE
+    mx, my = np.broadcast_arrays(x[None, :], y[:, None])
+    return np.asarray(
+        cv2.remap(nodes, np.ascontiguousarray(mx), np.ascontiguousarray(my), cv2.INTER_LINEAR)
+    )
+
+
+def scores_of_layers(
+    views: Sequence[View], grid: PixelGrid, layers_m: Floats, rules: SweepRules
+) -> tuple[Floats32, NDArray[np.uint8]]:
+    """Agreement of the photos at every cell and layer.
+
+    Parameters
+    ----------
+    views : sequence of View
+        At least two.
+    grid : PixelGrid
+    layers_m : ndarray, shape (layers,)
+        Offsets out of the wall, evenly spaced.
+    rules : SweepRules
+
+    Returns
+    -------
+    score : ndarray of float32, shape (rows, columns, layers)
+        Mean correlation of the better half of the pairs, -1 to 1; -1 where fewer than two photos look.
+    pairs : ndarray of uint8, shape (rows, columns)
+        Most pairs that were compared at a cell.
+    """
+    shape = grid.height_px, grid.width_px
+    score = np.full((*shape, len(layers_m)), -1.0, dtype=np.float32)
+    most = np.zeros(shape, dtype=np.uint8)
+    pairs = np.array(list(combinations(range(len(views)), 2)), dtype=np.intp)
+    side = (rules.window, rules.window)
+    for n, w_m in enumerate(layers_m):
+        seen = [view.seen(grid, float(w_m)) for view in views]
+        # about a common grey, so that squares keep their digits
+        seen = [s - np.float32(128.0) for s in seen]
+        mean = np.stack([cv2.blur(s, side, borderType=cv2.BORDER_REPLICATE) for s in seen])
+        square = np.stack([cv2.blur(s * s, side, borderType=cv2.BORDER_REPLICATE) for s in seen])
+        variance = square - mean * mean
+        product = np.stack(
+            [cv2.blur(seen[a] * seen[b], side, borderType=cv2.BORDER_REPLICATE) for a, b in pairs]
+        )
+        _best_half(
+            mean, variance, product, pairs, np.float32(_LEAST_VARIANCE), score[:, :, n], most
+        )
+    return score, most
+
+
+@numba.njit(cache=True, nogil=True, fastmath=False)
+def _best_half(mean, variance, product, pairs, least, score, most):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Mean of the better half of the pairs' correlations at every cell, into ``score``; their number into ``most``."""
+    rows, columns = score.shape
+    count = pairs.shape[0]
+    found = np.empty(count, dtype=np.float32)
+    for i in range(rows):
+        for j in range(columns):
+            n = 0
+            for p in range(count):
+                a, b = pairs[p, 0], pairs[p, 1]
+                va, vb = variance[a, i, j], variance[b, i, j]
+                if not (va > least and vb > least):
+                    continue
+                value = (product[p, i, j] - mean[a, i, j] * mean[b, i, j]) / np.sqrt(va * vb)
+                if not (value >= -1.5):
+                    continue
+                # insertion keeps them in falling order: there are 15 at most
+                k = n
+                while k > 0 and found[k - 1] < value:
+                    found[k] = found[k - 1]
+                    k -= 1
+                found[k] = value
+                n += 1
+            if n == 0:
+                continue
+            half = (n + 1) // 2
+            total = np.float32(0.0)
+            for k in range(half):
+                total += found[k]
+            score[i, j] = min(total / half, np.float32(1.0))
+            if n > most[i, j]:
+                most[i, j] = n
+
+
+def aggregated(score: Floats32, rules: SweepRules) -> Floats32:
+    """Cost of every cell and layer with its neighbours' taken in along four directions.
+
+    Parameters
+    ----------
+    score : ndarray of float32, shape (rows, columns, layers)
+    rules : SweepRules
+
+    Returns
+    -------
+    ndarray of float32, shape (rows, columns, layers)
+        The layer of least cost is the best one.
+    """
+    cost = (np.float32(1.0) - score) * np.float32(0.5)
+    total = np.zeros_like(cost)
+    for down, forward in ((0, 1), (0, -1), (1, 1), (1, -1)):
+        _along(
+            cost,
+            total,
+            down == 1,
+            forward == 1,
+            np.float32(rules.small_leap),
+            np.float32(rules.large_leap),
+        )
+    return total
+
+
+@numba.njit(cache=True, nogil=True)
+def _along(cost, total, down, forward, small, large):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Add the path costs of one direction to ``total`` (reference 2, equation 13)."""
+    rows, columns, layers = cost.shape
+    lines, length = (columns, rows) if down else (rows, columns)
+    before = np.empty(layers, dtype=np.float32)
+    now = np.empty(layers, dtype=np.float32)
+    for line in range(lines):
+        for step in range(length):
+            place = step if forward else length - 1 - step
+            i, j = (place, line) if down else (line, place)
+            if step == 0:
+                for d in range(layers):
+                    before[d] = cost[i, j, d]
+                    total[i, j, d] += before[d]
+                continue
+            least = before[0]
+            for d in range(1, layers):
+                if before[d] < least:
+                    least = before[d]
+            for d in range(layers):
+                best = before[d]
+                if d > 0 and before[d - 1] + small < best:
+                    best = before[d - 1] + small
+                if d < layers - 1 and before[d + 1] + small < best:
+                    best = before[d + 1] + small
+                if least + large < best:
+                    best = least + large
+                now[d] = cost[i, j, d] + best - least
+                total[i, j, d] += now[d]
+            for d in range(layers):
+                before[d] = now[d]

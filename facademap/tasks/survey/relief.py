@@ -1,0 +1,376 @@
+"""Use case: photos of one wall and the targets picked in them become a relief with a report."""
+
+from __future__ import annotations
+
+import json
+import math
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from facademap.errors import InputError
+from facademap.io.camera_files import camera_as_dict, read_camera
+from facademap.io.pictures import hash_file, read_picture, read_picture_info
+from facademap.io.relief_files import open_relief_writer
+from facademap.io.target_files import TargetPick, read_target_picks
+from facademap.io.whole_files import check_writable, write_whole
+from facademap.photo.camera import Camera, nominal_camera
+from facademap.photo.threads import single_threaded_libraries
+from facademap.relief.build import (
+    GreyPhoto,
+    Relief,
+    ReliefRules,
+    coarse_relief,
+    find_ties,
+    relief_strips,
+)
+from facademap.relief.stations import (
+    FEWEST_TARGETS,
+    StationFit,
+    TargetPicks,
+    TiePicks,
+    depth_sigma_m,
+    fit_stations,
+    spread_of_sight,
+)
+from facademap.wall.grid import Extent, PixelGrid
+from facademap.wall.world import wall_crs
+
+__all__ = ["ReliefMade", "make_relief"]
+
+#: The default extent is that of the targets, grown by this share on every side.
+EXTENT_GROWTH = 0.02
+#: Share of known cells below which the report asks for more photos.
+_FEW_KNOWN = 0.6
+#: Base over distance below which depth is poor (common practice: 0.3 to 0.6).
+_POOR_SPREAD = 0.2
+_PICTURES = {".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".bmp", ".jp2", ".heic", ".heif"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReliefMade:
+    """What making a relief returns.
+
+    Parameters
+    ----------
+    grid : PixelGrid
+    report : dict
+        Content of the report.
+    """
+
+    grid: PixelGrid
+    report: dict[str, Any]
+
+
+def make_relief(
+    photos: Path,
+    control: Path,
+    out: Path,
+    *,
+    cell_m: float,
+    camera: Path | None = None,
+    extent: Extent | None = None,
+    report: Path | None = None,
+    search_m: tuple[float, float] | None = None,
+    workers: int = 2,
+    progress: Callable[[float], None] | None = None,
+) -> ReliefMade:
+    """How far a wall stands out of its plane, from photos of one camera.
+
+    Parameters
+    ----------
+    photos : Path
+        Folder.
+    control : Path
+        Targets in the photos: ``photo,name,u_m,v_m,w_m,x_px,y_px,role``.
+    out : Path
+        GeoTIFF: band 1 metres out of the plane, band 2 standard deviation.
+    cell_m : float
+        Side of a cell.
+    camera : Path, optional
+        Camera file of all photos; without it the lens is estimated.
+    extent : Extent, optional
+        Default: that of the targets, grown by 2 % on every side.
+    report : Path, optional
+        Where the report goes, as JSON.
+    search_m : tuple of float, optional
+        Deepest and highest place that is looked for, metres out of the plane.
+    workers : int
+    progress : callable, optional
+
+    Raises
+    ------
+    FacademapError
+        Anything that cannot be used; no file is written then.
+    """
+    began = time.monotonic()
+    if not (math.isfinite(cell_m) and 0 < cell_m < 1):
+        raise InputError(
+            f"cells of {cell_m * 1000:g} mm cannot be made",
+            "Give --cell-mm above 0, such as 3.",
+        )
+    for path in (out, report):
+        check_writable(path)
+    picks = read_target_picks(control)
+    warnings: list[str] = []
+    names = _photos_with_targets(photos, picks, warnings)
+    lens = _lens(photos, names, camera)
+    targets = _targets(picks, names, "control")
+    estimate = camera is None
+    rules = _rules(search_m)
+    with single_threaded_libraries():
+        fit = fit_stations(targets, lens, photos=len(names), estimate_lens=estimate)
+        _tell_blunders(fit, targets, names, warnings)
+        greys = _greys(photos, names)
+        extent = extent or Extent.around(targets.uvw_m[:, :2]).grown(EXTENT_GROWTH)
+        grid = PixelGrid.over(extent, gsd_m=cell_m)
+        ready = _ready(fit, greys)
+        coarse = coarse_relief(ready, grid, rules)
+        ties = find_ties(ready, coarse)
+        if ties is not None:
+            fit = fit_stations(
+                targets,
+                lens,
+                photos=len(names),
+                estimate_lens=estimate,
+                ties=ties,
+                start=fit.stations,
+            )
+            ready = _ready(fit, greys)
+        else:
+            warnings.append(
+                "the cameras rest on the targets alone: too few places look alike in several photos"
+            )
+        datum_m = _datum_sigma(targets, fit, grid, coarse, estimate, ties)
+        strips = list(relief_strips(ready, grid, coarse, rules, workers=workers, progress=progress))
+    out_m = np.concatenate([s[1] for s in strips])
+    sigma_m = np.hypot(np.concatenate([s[2] for s in strips]), np.float32(datum_m))
+    relief = Relief(grid=grid, out_m=out_m, sigma_m=sigma_m)
+    compared = sum(s[3] for s in strips)
+    values = _report(relief, _targets(picks, names, "check"), fit, warnings, names)
+    values |= {
+        "cameras_sigma_w_m": datum_m,
+        "cell_views_layers": int(compared),
+        "lens": "estimated" if estimate else "given",
+        "camera": camera_as_dict(fit.stations[0].camera),
+        "targets_rmse_px": round(fit.rmse_px, 4),
+        "ties_rmse_px": None if math.isnan(fit.tie_rmse_px) else round(fit.tie_rmse_px, 4),
+        "stations": [
+            {"photo": n, "centre_m": [round(float(c), 5) for c in s.centre_m]}
+            for n, s in zip(names, fit.stations, strict=True)
+        ],
+        "seconds": round(time.monotonic() - began, 2),
+    }
+    digest = hash_file(control)
+    with open_relief_writer(
+        out, grid, crs_wkt=wall_crs(out.stem, f"{out.stem} {digest[:16]}")
+    ) as writer:
+        writer.write_rows(0, relief.out_m, relief.sigma_m)
+    if report is not None:
+        write_whole(
+            report, json.dumps(values, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+        )
+    return ReliefMade(grid=grid, report=values)
+
+
+def _rules(search_m: tuple[float, float] | None) -> ReliefRules:
+    if search_m is None:
+        return ReliefRules()
+    low, high = search_m
+    if not (math.isfinite(low) and math.isfinite(high) and low < high and high - low < 5):
+        raise InputError(
+            f"the depth to search, {low * 1000:g} to {high * 1000:g} mm, is empty or too deep",
+            "Give the deepest and the highest place, such as --search-mm -250,150.",
+        )
+    return ReliefRules(farthest_m=low, nearest_m=high)
+
+
+def _photos_with_targets(
+    folder: Path, picks: Sequence[TargetPick], warnings: list[str]
+) -> list[str]:
+    if not folder.is_dir():
+        raise InputError(f"{folder} is not a folder of photos", "Give the folder with --photos.")
+    there = {p.name for p in folder.iterdir() if p.suffix.lower() in _PICTURES and p.is_file()}
+    counts: dict[str, set[str]] = {}
+    for pick in picks:
+        counts.setdefault(pick.photo, set())
+        if pick.role == "control":
+            counts[pick.photo].add(pick.name)
+    missing = sorted(set(counts) - there)
+    if missing:
+        raise InputError(
+            f"the control file names {missing[0]}, which is not in {folder.name}",
+            "Correct the name in the column photo, or add the picture.",
+        )
+    for name in sorted(there - set(counts)):
+        warnings.append(f"{name} was left out: no targets are picked in it")
+    usable = []
+    for name, found in sorted(counts.items()):
+        if len(found) < FEWEST_TARGETS:
+            warnings.append(
+                f"{name} was left out: {len(found)} control points, at least {FEWEST_TARGETS} are needed"
+            )
+        else:
+            usable.append(name)
+    if len(usable) < 2:
+        raise InputError(
+            f"{len(usable)} photo has enough control points",
+            "Relief needs at least two photos from different places, with "
+            f"{FEWEST_TARGETS} control points or more in each.",
+        )
+    return usable
+
+
+def _lens(folder: Path, names: Sequence[str], camera: Path | None) -> Camera:
+    infos = {name: read_picture_info(folder / name) for name in names}
+    sizes = {(i.width_px, i.height_px) for i in infos.values()}
+    if len(sizes) > 1:
+        first = infos[names[0]]
+        other = next(
+            n
+            for n in names
+            if infos[n].width_px != first.width_px or infos[n].height_px != first.height_px
+        )
+        raise InputError(
+            f"{other} is {infos[other].width_px} x {infos[other].height_px} px, {names[0]} "
+            f"{first.width_px} x {first.height_px} px",
+            "Give photos of one camera, all turned the same way.",
+        )
+    info = infos[names[0]]
+    if camera is None:
+        return nominal_camera(info.width_px, info.height_px, focal_35mm_mm=info.focal_35mm_mm)
+    lens = read_camera(camera, size_px=(info.width_px, info.height_px))
+    if (lens.width_px, lens.height_px) != (info.width_px, info.height_px):
+        raise InputError(
+            f"camera file {camera.name} is for pictures of {lens.width_px} x {lens.height_px} px, "
+            f"the photos have {info.width_px} x {info.height_px} px",
+            "Give the calibration of this camera at this size.",
+        )
+    return lens
+
+
+def _targets(picks: Sequence[TargetPick], names: Sequence[str], role: str) -> TargetPicks:
+    number = {name: k for k, name in enumerate(names)}
+    used = [p for p in picks if p.role == role and p.photo in number]
+    return TargetPicks(
+        photo=np.array([number[p.photo] for p in used], dtype=np.intp),
+        names=tuple(p.name for p in used),
+        uvw_m=np.array([p.uvw_m for p in used], dtype=float).reshape(-1, 3),
+        pixel_px=np.array([p.pixel_px for p in used], dtype=float).reshape(-1, 2),
+    )
+
+
+def _tell_blunders(
+    fit: StationFit, targets: TargetPicks, names: Sequence[str], warnings: list[str]
+) -> None:
+    for k in np.flatnonzero(~fit.kept):
+        miss = float(np.hypot(*fit.residual_px[k]))
+        warnings.append(
+            f"{targets.names[k]} in {names[targets.photo[k]]} misses by {miss:.1f} px and was left out"
+        )
+
+
+def _greys(folder: Path, names: Sequence[str]) -> list[NDArray[np.uint8]]:
+    greys = []
+    for name in names:
+        picture, _ = read_picture(folder / name)
+        grey = picture if picture.ndim == 2 else cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY)
+        greys.append(np.asarray(grey, dtype=np.uint8))
+    return greys
+
+
+def _ready(fit: StationFit, greys: Sequence[NDArray[np.uint8]]) -> list[GreyPhoto]:
+    return [GreyPhoto(station=s, grey=g) for s, g in zip(fit.stations, greys, strict=True)]
+
+
+def _datum_sigma(
+    targets: TargetPicks,
+    fit: StationFit,
+    grid: PixelGrid,
+    coarse: Relief,
+    estimate: bool,
+    ties: TiePicks | None,
+) -> float:
+    """What the cameras leave in doubt, as the mean over the wall."""
+    known = coarse.out_m[np.isfinite(coarse.out_m)]
+    middle = float(np.median(known)) if known.size else 0.0
+    fu, fv = np.meshgrid((0.1, 0.5, 0.9), (0.1, 0.5, 0.9))
+    e = grid.extent
+    places = np.stack(
+        [e.u0_m + fu * e.width_m, e.v0_m + fv * e.height_m, np.full_like(fu, middle)], axis=-1
+    ).reshape(-1, 3)
+    sigma = depth_sigma_m(targets, fit, places, estimate_lens=estimate, ties=ties)
+    good = sigma[np.isfinite(sigma)]
+    return round(float(np.sqrt(np.mean(good**2))), 6) if good.size else 0.0
+
+
+def _report(
+    relief: Relief,
+    checks: TargetPicks,
+    fit: StationFit,
+    warnings: list[str],
+    names: Sequence[str],
+) -> dict[str, Any]:
+    known = np.isfinite(relief.out_m)
+    share = float(known.mean())
+    if not known.any():
+        raise InputError(
+            "nothing of the wall was found in the photos",
+            "Check the control points, the extent and --search-mm; the photos must overlap.",
+        )
+    if share < _FEW_KNOWN:
+        warnings.append(
+            f"only {share:.0%} of the cells are known: more overlap, more photos from other places, or an even light "
+            "would help"
+        )
+    middle = np.array(
+        [
+            (relief.grid.extent.u0_m + relief.grid.extent.u1_m) / 2,
+            (relief.grid.extent.v0_m + relief.grid.extent.v1_m) / 2,
+            float(np.nanmedian(relief.out_m)),
+        ]
+    )
+    spread = spread_of_sight(fit.stations, middle)
+    if spread < _POOR_SPREAD:
+        warnings.append(
+            f"the photos stand close together (base over distance {spread:.2f}): depth is poor; 0.3 to 0.6 is good"
+        )
+    error, unseen = _check_errors(relief, checks)
+    if unseen:
+        warnings.append(f"not known at check point {', '.join(unseen)}")
+    if not len(error):
+        warnings.append("not proved: no check points with a known depth")
+    return {
+        "check_rmse_w_m": round(float(np.sqrt(np.mean(error**2))), 6) if len(error) else None,
+        "check_n": len(error),
+        "cells": int(known.size),
+        "known_share": round(share, 4),
+        "sigma_median_m": round(float(np.nanmedian(relief.sigma_m)), 6),
+        "cell_m": relief.grid.gsd_m,
+        "base_over_distance": round(spread, 3),
+        "photos": list(names),
+        "warnings": warnings,
+    }
+
+
+def _check_errors(
+    relief: Relief, checks: TargetPicks
+) -> tuple[NDArray[np.floating[Any]], list[str]]:
+    """Relief minus survey at each check point: the median of the cells within one of its place."""
+    error, unseen = [], []
+    grid = relief.grid
+    for name, place in dict(zip(checks.names, checks.uvw_m, strict=True)).items():
+        j = int((place[0] - grid.left_m) / grid.gsd_m)
+        i = int((grid.top_m - place[1]) / grid.gsd_m)
+        part = relief.out_m[max(0, i - 1) : max(0, i + 2), max(0, j - 1) : max(0, j + 2)]
+        if part.size and np.isfinite(part).any():
+            error.append(float(np.nanmedian(part)) - float(place[2]))
+        else:
+            unseen.append(name)
+    return np.array(error), unseen
