@@ -486,26 +486,46 @@ def test_proposals_are_confirmed_by_eye_with_three_keys(chromium: Any, tmp_path:
         Project.open(folder) as project,
         project.edit(who="sample", what="found by machine") as edit,
     ):
-        for id in ("C-001", "C-002", "C-003", "C-004"):
+        for id in ("C-001", "C-002", "C-003", "C-004", "C-005"):
             edit.update("conditions", id, {"origin": "assisted", "confirmed_by": None})
+        for id in ("S-021", "S-022"):
+            edit.update(
+                "wall_stones",
+                id,
+                {"origin": "assisted", "confirmed_by": None, "note": "wider than its neighbours"},
+            )
     server = Server(folder).start()
     try:
         page, watch = open_desk(chromium, server)
+        # stones come first, in the order of their course; what the machine doubts stands beside them
         page.get_by_role("button", name="Confirm by eye").first.click()
         bar = page.locator(".sketch-bar.confirming")
-        assert "4 left" in bar.inner_text()
-        page.evaluate("document.activeElement.blur()")
-        press(page, "Enter", "Enter")
+        assert "S-021, course" in bar.inner_text()
+        assert "wider than its neighbours" in bar.inner_text()
         assert "2 left" in bar.inner_text()
+        press(page, "Enter")
+        assert "1 left" in bar.inner_text()
+        press(page, "Escape")
+        assert bar.count() == 0
+        page.get_by_role("tab", name="List").click()
+        show(page, "C-001")
+        page.get_by_role("button", name="Confirm by eye").first.click()
+        assert "5 left" in bar.inner_text()
+        press(page, "Enter", "Enter")
+        assert "3 left" in bar.inner_text()
         press(page, "Delete")
         page.wait_for_timeout(600)
+        assert "2 left" in bar.inner_text()
+        # by pointer as well, after which the keys still mean the same
+        bar.get_by_role("button", name="Confirm").click()
         assert "1 left" in bar.inner_text()
         press(page, "Enter")
         assert bar.count() == 0
         saved(page)
         table = rows(folder).set_index("id")
         assert len(table) == 5
-        assert list(table.loc[["C-001", "C-002", "C-004"], "confirmed_by"]) == ["M. Reed"] * 3
+        confirmed = table.loc[["C-001", "C-002", "C-004", "C-005"], "confirmed_by"]
+        assert list(confirmed) == ["M. Reed"] * 4
         assert not watch.faults
         page.context.close()
     finally:

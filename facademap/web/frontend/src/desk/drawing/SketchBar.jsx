@@ -6,6 +6,7 @@ import { t } from "../words/texts.js";
 import {
   confirming,
   confirmingLeft,
+  confirmingNow,
   confirmNow,
   endConfirming,
   passOver,
@@ -32,10 +33,19 @@ function Bar({ name, children, kind = "" }) {
   );
 }
 
+/** A press leaves the focus where it was, so that Enter does not repeat what the pointer did. */
+const keepFocus = (event) => event.preventDefault();
+
 /** One button of a bar, with its key. */
 function Act({ text, keys = "", main = false, disabled = false, onClick }) {
   return (
-    <button type="button" class={main ? "main" : ""} disabled={disabled} onClick={onClick}>
+    <button
+      type="button"
+      class={main ? "main" : ""}
+      disabled={disabled}
+      onMouseDown={keepFocus}
+      onClick={onClick}
+    >
       {text} {keys && <kbd aria-hidden="true">{keys}</kbd>}
     </button>
   );
@@ -70,10 +80,27 @@ function Mending() {
   );
 }
 
+/** What is looked at: a stone by its place in the course, and what the machine is not sure of. */
+function Looked({ row }) {
+  const placed = row.course !== undefined && row.course !== null;
+  const name = placed
+    ? t("confirm.stone", { id: row.id, course: row.course, number: row.number ?? "?" })
+    : row.id;
+  return (
+    <>
+      <b>{name}</b>
+      {row.note ? <span class="doubt">{row.note}</span> : null}
+    </>
+  );
+}
+
 function Confirming() {
+  const row = confirmingNow();
   return (
     <Bar name={t("confirm.go")} kind="confirming">
-      <span role="status">{t("confirm.left", { n: confirmingLeft() })}</span>
+      <span role="status">
+        {row ? <Looked row={row} /> : null} {t("confirm.left", { n: confirmingLeft() })}
+      </span>
       <Act main text={t("confirm.one")} keys={t("keyname.enter")} onClick={confirmNow} />
       <Act text={t("confirm.not")} keys={t("keyname.delete")} onClick={() => void rejectNow()} />
       <Act text={t("confirm.pass")} keys="→" onClick={passOver} />

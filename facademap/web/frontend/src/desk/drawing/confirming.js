@@ -61,6 +61,10 @@ export function beginConfirming(table) {
   tool.value = "select";
   confirming.value = { table: found, passed: [] };
   show();
+  // the keys go to the wall, not to the button that led here
+  /** @type {HTMLElement | null} */ (document.querySelector(".wall .map"))?.focus({
+    preventScroll: true,
+  });
 }
 
 export function confirmNow() {

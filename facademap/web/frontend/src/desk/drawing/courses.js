@@ -8,11 +8,18 @@ import { stoneAt } from "../wall/wall.js";
 import { t } from "../words/texts.js";
 import { beginConfirming } from "./confirming.js";
 
+/** Why things were left out, each reason once with how often it holds. */
+function reasons(leftOut) {
+  const times = new Map();
+  for (const { why } of leftOut) times.set(why, (times.get(why) ?? 0) + 1);
+  return [...times].map(([why, n]) => (n > 1 ? `${why} (${n})` : why)).join("; ");
+}
+
 /** Proposed stones of a course as one edit; a stone that is drawn already is left as it is. */
 export function addCourse({ proposals, leftOut }) {
   const fresh = proposals.filter(({ geometry }) => !faultOf(geometry) && !stoneAt(geometry));
   const why = leftOut.length
-    ? ` ${t("course.left", { n: leftOut.length, why: leftOut[0].why })}`
+    ? ` ${t("course.left", { n: leftOut.length, why: reasons(leftOut) })}`
     : "";
   if (!fresh.length) {
     if (proposals.length || leftOut.length)

@@ -64,8 +64,9 @@ function withCtrl(key, shift) {
   return true;
 }
 
-/** Proposals are gone through by three keys. */
-function whileConfirming(key) {
+/** Proposals are gone through by three keys; Enter on a button presses that button. */
+function whileConfirming(key, target) {
+  if (key === "Enter" && target.closest?.("button, a, summary")) return false;
   const act = {
     Enter: confirmNow,
     Delete: rejectNow,
@@ -180,7 +181,7 @@ function onTheWallItself(key, shift) {
 }
 
 function plainKey(key, e) {
-  if (confirming.value && whileConfirming(key)) return true;
+  if (confirming.value && whileConfirming(key, e.target)) return true;
   if (/^[0-9]$/.test(key)) return digit(key);
   if (key === "?") {
     dialog.value = { kind: "help" };
@@ -188,7 +189,7 @@ function plainKey(key, e) {
   }
   if (!onTheWall()) return false;
   const onButton = e.target.tagName === "BUTTON" || Boolean(e.target.closest?.(".sheet"));
-  if (key === "Enter") return enterKey(onButton);
+  if (key === "Enter") return !confirming.value && enterKey(onButton);
   if (!onButton && onTheWallItself(key, e.shiftKey)) return true;
   const act = LETTERS[key] ?? (KEYS[key] && (() => takeKey(key)));
   if (act) act();
