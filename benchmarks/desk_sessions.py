@@ -60,6 +60,10 @@ def main() -> int:
                         print("   " + "; ".join(session.story), flush=True)
                 for person in people:
                     person.page.context.close()
+                print(
+                    f"{min(start + TOGETHER, len(seeds))} sessions played, {failed} with a fault",
+                    flush=True,
+                )
             finally:
                 server.kill()
     print(
