@@ -53,7 +53,7 @@ class Model:
             name = change["row"]
             self.revs[name] = self.revs.get(name, 0) + 1
             if change["op"] == "delete":
-                del self.rows[name]
+                self.rows.pop(name, None)
             elif change["op"] == "update":
                 self.rows[name] |= change["values"]
             else:

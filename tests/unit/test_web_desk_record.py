@@ -326,6 +326,8 @@ def test_what_a_person_did_can_be_taken_back_from_the_history_alone(client: Test
     assert [m["what"] for m in stacks["undo"]] == ["draw", "class"]
     assert stacks["redo"] == []
     assert stacks["undo"][1]["inverse"][0]["expect"] == {"note": "mine", "cc": 2}
+    # a depth that somebody else gives meanwhile stands in the way of taking back the drawing
+    assert stacks["undo"][0]["inverse"][0]["expect"]["depth_m"] is None
     turned_back(client, stacks["undo"][1], who="undoer", what="undo: class")
     assert client.get(place).json()["row"] == row["row"]
     stacks = mine(client, "undoer")

@@ -100,7 +100,8 @@ def inverse_of(project: Project, txn: str) -> list[dict[str, Any]]:
                 {
                     "op": "delete",
                     **place,
-                    "expect": {k: v for k, v in new.items() if k != "id" and v is not None},
+                    # what was empty too: a value that somebody else gave since is not lost
+                    "expect": {k: v for k, v in new.items() if k != "id"},
                 }
             )
         elif old is not None and new is None:

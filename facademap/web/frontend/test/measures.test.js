@@ -1,6 +1,6 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { parseLength, parseNumber } from "../src/desk/geometry/measures.js";
+import { listOf, parseLength, parseNumber } from "../src/desk/geometry/measures.js";
 
 describe("lengths as people type them", () => {
   // 1 in = 25.4 mm and 1 ft = 0.3048 m exactly: International Yard and Pound Agreement, 1959
@@ -65,4 +65,14 @@ describe("numbers", () => {
     expect(parseNumber("12 lb", "kg")).toBeUndefined();
     expect(parseNumber("abc")).toBeUndefined();
   });
+});
+
+describe("a list that is pasted", () => {
+  it.each([
+    ["51 50 49,5 50", ["51", "50", "49,5", "50"]],
+    ["12;13", ["12", "13"]],
+  ])("%s is several numbers", (text, parts) => expect(listOf(text)).toEqual(parts));
+  it.each(["2 3/8 in", "60 cm", "1' 3 1/2\"", "45", "abc def", ""])("%s is none", (text) =>
+    expect(listOf(text)).toBeNull(),
+  );
 });

@@ -73,6 +73,20 @@ describe("what is on its way", () => {
     expect(outbox.waitingEdits.value).toBe(0);
   });
 
+  it("asks nobody about a row that both have deleted, and sends the rest", async () => {
+    const theirs = { table: "conditions", id: "C-7", rev: null, row: null };
+    const sent = server([
+      { status: 409, error: { type: "ConflictError", problem: "gone", remedy: "See", theirs } },
+      { ids: {}, rows: [] },
+    ]);
+    await post(outbox, "a", [{ op: "delete", table: "conditions", id: "C-7", rev: 1 }]);
+    await post(outbox, "b", [drawn("new:3")]);
+    await settled();
+    expect(outbox.conflict.value).toBeNull();
+    expect(sent.map((s) => s.body.key)).toEqual(["a", "b"]);
+    expect(outbox.waiting.value).toEqual([]);
+  });
+
   it("sends the seal of consequences that a person has seen", async () => {
     const consequences = { seal: "9f2c", text: ["4 conditions lose their wall stone"] };
     const sent = server([

@@ -4,7 +4,7 @@ import { rowsOf, surface } from "../data/data.js";
 import { edit, newId, notice } from "../data/edits.js";
 import { onRename } from "../data/outbox.js";
 import { takePhoto } from "../data/photos.js";
-import { Entry } from "../parts/fields.jsx";
+import { Entry, lengthIn, metresFault } from "../parts/fields.jsx";
 import { JobBar } from "../parts/JobBar.jsx";
 import { PhotoButton } from "../parts/PhotoButton.jsx";
 import { t } from "../words/texts.js";
@@ -217,9 +217,10 @@ export function Control() {
                         aria-label={t("control.axis.of", { axis: n[0], name: p.name })}
                         inputMode="decimal"
                         value={p[n] == null ? "" : String(p[n])}
+                        check={metresFault}
                         onCommit={(v) => {
-                          const x = Number(v.replace(",", "."));
-                          if (v.trim() && Number.isFinite(x)) set(p, { [n]: x });
+                          const x = lengthIn(v);
+                          if (x !== null) set(p, { [n]: x });
                         }}
                       />
                     </td>

@@ -3,7 +3,7 @@ import { useEffect, useState } from "preact/hooks";
 import { entryOf, surface } from "../data/data.js";
 import { startJob } from "../data/jobs.js";
 import { Dialog } from "../parts/Dialogs.jsx";
-import { Entry } from "../parts/fields.jsx";
+import { Entry, lengthIn, metresFault } from "../parts/fields.jsx";
 import { t } from "../words/texts.js";
 import { extentBetween, extentInPhoto, ownExtent } from "./points.js";
 
@@ -64,7 +64,7 @@ export function Rectify({ area, ready }) {
   const [gsd, setGsd] = useState("2");
   const [look, setLook] = useState(null);
   const options = {
-    gsd_mm: Number(gsd.replace(",", ".")),
+    gsd_mm: lengthIn(gsd, "mm") * 1000,
     ...(area.own ? { extents: { [surface.value]: area.own } } : {}),
   };
   const see = async () => {
@@ -89,9 +89,10 @@ export function Rectify({ area, ready }) {
               inputMode="decimal"
               disabled={!area.extent}
               value={area.extent ? area.extent[k].toFixed(3) : ""}
+              check={metresFault}
               onCommit={(text) => {
-                const x = Number(text.replace(",", "."));
-                if (text.trim() && Number.isFinite(x)) area.set(k, x);
+                const x = lengthIn(text);
+                if (x !== null) area.set(k, x);
               }}
             />
           </div>
@@ -114,15 +115,16 @@ export function Rectify({ area, ready }) {
       </p>
       {area.drawing && <p role="status">{t(area.half ? "extent.second" : "extent.first")}</p>}
       <div class="form">
-        <label class="field">
-          {t("rectify.gsd")}{" "}
-          <input
+        <div class="field">
+          <label for="rectify-gsd">{t("rectify.gsd")}</label>
+          <Entry
+            id="rectify-gsd"
             inputMode="decimal"
             value={gsd}
-            onInput={(e) => setGsd(e.currentTarget.value)}
-            onKeyDown={(e) => e.stopPropagation()}
+            check={(text) => (lengthIn(text, "mm") > 0 ? "" : t("refuse.length"))}
+            onCommit={setGsd}
           />
-        </label>
+        </div>
         <button type="button" class="main" disabled={!ready} onClick={see}>
           {t("rectify")}
         </button>

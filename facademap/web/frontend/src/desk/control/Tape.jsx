@@ -89,6 +89,7 @@ export function Tape({ points }) {
                     aria-label={t(`tape.${name}.of`, { n: i + 1 })}
                     list={name === "length" ? undefined : "tape-points"}
                     inputMode={name === "length" ? "decimal" : "text"}
+                    aria-invalid={name === "length" && lengthFault(r.length) ? "true" : undefined}
                     value={r[name]}
                     onInput={(e) => change(i, { [name]: e.currentTarget.value })}
                     onKeyDown={(e) => e.stopPropagation()}
@@ -109,6 +110,11 @@ export function Tape({ points }) {
           ))}
         </tbody>
       </table>
+      {rows.some((r) => lengthFault(r.length)) && (
+        <p class="fault" role="alert">
+          {t("refuse.length")}
+        </p>
+      )}
       <p class="acts">
         <button type="button" onClick={() => setRows([...rows, { ...EMPTY }])}>
           {t("tape.add")}

@@ -126,6 +126,7 @@ export async function send() {
           return;
         }
         if (error.status === 409 && error.theirs) {
+          if (await bothDeleted(error.theirs)) continue;
           conflict.value = { item, theirs: error.theirs };
           return;
         }
@@ -267,6 +268,18 @@ async function without(drop) {
       await letGo(item.key);
     }
   }
+}
+
+/** Where both deleted the same row there is nothing to choose; whether that was so. */
+async function bothDeleted({ table, id, row }) {
+  if (row !== null || entryOf(table, id)) return false;
+  const onlyDeleted = queue.every((item) =>
+    changesOf(item, table, id).every((c) => c.op === "delete"),
+  );
+  if (!onlyDeleted) return false;
+  await without((c) => c.table === table && c.id === id);
+  count();
+  return true;
 }
 
 /** Settle a conflict over a row: `theirsHold` names the columns that stay as they are there; `null` takes theirs as a whole. */

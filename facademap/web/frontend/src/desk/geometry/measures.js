@@ -62,7 +62,7 @@ function partOf(text) {
 /**
  * A length in metres.
  * @param {string} text What was typed, such as `60 cm`, `2 3/8 in`, `1' 3 1/2"` or `45`.
- * @param {"mm" | "in"} unit Unit of a number that names none.
+ * @param {string} unit Unit of a number that names none.
  * @returns {number | null | undefined} `null` where nothing was typed, `undefined` where it is no length.
  */
 export function parseLength(text, unit) {
@@ -97,4 +97,15 @@ export function parseNumber(text, unit = "") {
   const found = typed.match(new RegExp(`^(${NUMBER})\\s*(.*)$`));
   if (!found || (found[2] && found[2] !== unit.toLowerCase())) return undefined;
   return Number(found[1]);
+}
+
+/**
+ * A list of plain numbers that was pasted into one field, each for a field of its own.
+ * @param {string} text
+ * @returns {string[] | null} Nothing where the text is one measure, such as `2 3/8 in`, or no list of numbers.
+ */
+export function listOf(text) {
+  const parts = text.trim().split(/[\s;]+/);
+  const isList = parts.length > 1 && parts.every((part) => Number.isFinite(parseNumber(part)));
+  return isList ? parts : null;
 }

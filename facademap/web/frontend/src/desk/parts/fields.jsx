@@ -129,6 +129,11 @@ const always = () => "";
 /** @param {string} text */
 export const lengthFault = (text) => (toMetres(text) === undefined ? t("refuse.length") : "");
 
+/** The same where a bare number means metres, or another unit. */
+export const lengthIn = (text, unit = "m") => parseLength(text, unit);
+/** @param {string} text */
+export const metresFault = (text) => (lengthIn(text) === undefined ? t("refuse.length") : "");
+
 /**
  * A text box that tells only when it is left or Enter is pressed, so that an edit is one edit. What cannot be taken is
  * refused here, in words, and stays to be mended.

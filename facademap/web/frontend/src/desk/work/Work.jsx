@@ -10,8 +10,9 @@ import { isReviewer } from "../data/reviewer.js";
 import { sizes, units, when } from "../data/settings.js";
 import { select, selection } from "../data/view.js";
 import { edgeName } from "../drawing/cutout.js";
+import { parseNumber } from "../geometry/measures.js";
 import { Cautions } from "../parts/Cautions.jsx";
-import { fromMetres, toMetres } from "../parts/fields.jsx";
+import { fromMetres, lengthFault, toMetres } from "../parts/fields.jsx";
 import { Numbers } from "../parts/Numbers.jsx";
 import { PhotoButton } from "../parts/PhotoButton.jsx";
 import { Ticket } from "../repairs/Papers.jsx";
@@ -360,12 +361,20 @@ function Entries({ list }) {
   );
 }
 
-const METRES = { unit: () => units.value, read: toMetres, show: (m) => fromMetres(m, true) };
-const scaled = (unit, factor) => ({
-  unit: () => unit,
-  read: (text) => (text.trim() ? Number(text.replace(",", ".")) * factor : null),
-  show: (v) => String(v / factor),
-});
+const METRES = {
+  unit: () => units.value,
+  read: toMetres,
+  check: lengthFault,
+  show: (m) => fromMetres(m, true),
+};
+const scaled = (unit, factor) => {
+  const read = (text) => {
+    const v = parseNumber(text, unit);
+    return v ? v * factor : v;
+  };
+  const check = (text) => (read(text) === undefined ? t("refuse.number") : "");
+  return { unit: () => unit, read, check, show: (v) => String(v / factor) };
+};
 const KINDS = { m: METRES, c: scaled("°C", 1), h: scaled("h", 1), share: scaled("%", 0.01) };
 const kindOf = (name) => KINDS[name.match(/_(m|c|h|share)$/)?.[1]] ?? scaled("", 1);
 // joints are asked for by the names of their edges, in the order of the ticket
@@ -450,6 +459,7 @@ function Check({ check, row, onSave }) {
               texts={texts}
               labels={asked(check, row)}
               unit={kind.unit()}
+              check={kind.check}
               grow={several && !count}
               onChange={setTexts}
             />
@@ -548,6 +558,7 @@ function CutOut({ onSave, row }) {
               texts={texts[n]}
               labels={measures[n].map((label) => label || undefined)}
               unit={units.value}
+              check={lengthFault}
               onChange={(list) => setTexts({ ...texts, [n]: list })}
             />
           </div>
