@@ -2,13 +2,125 @@
 
 from __future__ import annotations
 
-__all__ = ["DEFER", "PROPPING", "cautions_for", "hold_points"]
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+__all__ = [
+    "CAUTIONS",
+    "DEFER",
+    "PROPPING",
+    "Caution",
+    "cautions_for",
+    "hold_points",
+    "sources_line",
+]
 
 DEFER = "Defer to local codes and licensed practice: structure, access, lifting and health are decided by competent persons on site."
 #: Hold point: nothing is cut out before an engineer has decided on the propping.
 PROPPING = "propping"
 _LOAD_BEARING = frozenset({"lintel", "voussoir", "jamb", "quoin", "sill", "cornice", "coping"})
 _PROJECTING = frozenset({"string course", "cornice", "coping", "sill", "lintel", "voussoir"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Caution:
+    """One caution, with where it comes from.
+
+    Parameters
+    ----------
+    about : str
+        What it is about, in a word or two.
+    text : str
+        The sentence; figures of the repair stand in braces.
+    source, status : str
+        Where it comes from, and how far that was read: confirmed, derived, memory, practice or project.
+    """
+
+    about: str
+    text: str
+    source: str = "common practice"
+    status: str = "practice"
+
+    def says(self, sentence: str) -> bool:
+        """Whether a sentence, as kept with a repair, is this caution."""
+        return sentence.startswith(self.text.partition("{")[0])
+
+
+CAUTIONS: dict[str, Caution] = {
+    c.about: c
+    for c in (
+        Caution(
+            about="loose stone",
+            text="Loose or parted stone may fall: keep people away below, put up protection, and tell the responsible person at once.",
+        ),
+        Caution(
+            about="sounding",
+            text="Sound and tap-test before any work near an edge; anything that moves over a way is an immediate matter, not a drawing.",
+        ),
+        Caution(
+            about="dust",
+            text="Sawing, drilling and chiselling stone sets free silica dust: controls for the task chosen must be in place first.",
+            source="29 CFR 1926.1153, read in public transcriptions",
+            status="derived",
+        ),
+        Caution(
+            about="protection",
+            text="Eye, ear, hand and foot protection; nobody below while stone is cut or lifted.",
+        ),
+        Caution(
+            about="propping",
+            text="This stone may carry load: nothing is taken out before a structural engineer has designed the propping.",
+        ),
+        Caution(
+            about="overhead",
+            text="Projecting or overhead piece: fixing by an engineer; bond alone must never hold it.",
+        ),
+        Caution(
+            about="weight",
+            text="Heavy piece, {kg:.0f} kg saturated: fixing and lifting by a competent person; stone breakout governs, not steel.",
+        ),
+        Caution(
+            about="lifting",
+            text="NIOSH lifting index {index:.1f}: not one person by hand; use two, a hoist or a trolley after an assessment.",
+            source="NIOSH lifting equation (94-110), formula read in a handbook",
+            status="derived",
+        ),
+        Caution(
+            about="deep cut",
+            text="The cut takes {share:.0%} of the bed depth: have the remaining section checked by an engineer.",
+        ),
+        Caution(about="fixing", text="Fixing: {fault}.", source="profile of the project"),
+        Caution(
+            about="lime",
+            text="Hydraulic lime is caustic: gloves, goggles, clean water for the eyes at hand.",
+            source="safety sheets of lime",
+            status="memory",
+        ),
+        Caution(
+            about="trial",
+            text="Trial patch first; read and follow the safety sheet of whatever is put on the stone.",
+        ),
+    )
+}
+
+
+def sources_line(sentences: Iterable[str]) -> str:
+    """Where the cautions of a repair come from, in one line for the foot of a paper; those known by no source are left out."""
+    cited: list[str] = []
+    practice = False
+    for sentence in sentences:
+        found = next((c for c in CAUTIONS.values() if c.says(sentence)), None)
+        if found is None:
+            continue
+        if found.status == "practice":
+            practice = True
+        else:
+            words = f"{found.about}: {found.source}"
+            cited.append(words + (", from memory: verify" if found.status == "memory" else ""))
+    if not (cited or practice):
+        return ""
+    rest = ["the others: common practice" if cited else "common practice"] if practice else []
+    return "Sources: " + "; ".join([*dict.fromkeys(cited), *rest]) + "."
 
 
 def hold_points(
@@ -56,44 +168,31 @@ def cautions_for(
     faults : tuple of str
         What the fixing could not keep.
     """
-    found = []
+    found: list[str] = []
+
+    def add(about: str, **figures: object) -> None:
+        found.append(CAUTIONS[about].text.format(**figures))
+
     if treatment == "make safe":
-        found += [
-            "Loose or parted stone may fall: keep people away below, put up protection, and tell the responsible person at once.",
-            "Sound and tap-test before any work near an edge; anything that moves over a way is an immediate matter, not a drawing.",
-        ]
+        add("loose stone")
+        add("sounding")
     if treatment in ("inset", "whole stone"):
-        found += [
-            "Sawing, drilling and chiselling stone sets free silica dust: controls for the task chosen must be in place first.",
-            "Eye, ear, hand and foot protection; nobody below while stone is cut or lifted.",
-        ]
+        add("dust")
+        add("protection")
         if treatment == "whole stone" or part in _LOAD_BEARING:
-            found.append(
-                "This stone may carry load: nothing is taken out before a structural engineer has designed the propping."
-            )
+            add("propping")
         if part in _PROJECTING or overhead:
-            found.append(
-                "Projecting or overhead piece: fixing by an engineer; bond alone must never hold it."
-            )
+            add("overhead")
         if weight_kg is not None and weight_kg >= engineer_kg:
-            found.append(
-                f"Heavy piece, {weight_kg:.0f} kg saturated: fixing and lifting by a competent person; stone breakout governs, not steel."
-            )
+            add("weight", kg=weight_kg)
         if lifting_index is not None and lifting_index > 1:
-            found.append(
-                f"NIOSH lifting index {lifting_index:.1f}: not one person by hand; use two, a hoist or a trolley after an assessment."
-            )
+            add("lifting", index=lifting_index)
         if depth_share is not None and depth_share > 0.5:
-            found.append(
-                f"The cut takes {depth_share:.0%} of the bed depth: have the remaining section checked by an engineer."
-            )
-        found += [f"Fixing: {f}." for f in faults]
+            add("deep cut", share=depth_share)
+        for fault in faults:
+            add("fixing", fault=fault)
     if treatment in ("inset", "whole stone", "repoint", "mortar repair", "crack repair"):
-        found.append(
-            "Hydraulic lime is caustic: gloves, goggles, clean water for the eyes at hand."
-        )
+        add("lime")
     if treatment in ("clean", "consolidate"):
-        found.append(
-            "Trial patch first; read and follow the safety sheet of whatever is put on the stone."
-        )
+        add("trial")
     return [*found, DEFER] if found else found

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import contextlib
 import io
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 import ezdxf
 import numpy as np
+from ezdxf.enums import TextEntityAlignment
 
+from facademap.repair.edges import edge_names, ring_of
 from facademap.report.typeface import printable
 
 if TYPE_CHECKING:
@@ -24,6 +26,7 @@ CUT_LAYERS: dict[str, tuple[int, str]] = {
     "DRILL": (1, "Holes, circles of their true diameter"),
     "BED": (3, "Direction of the natural bed"),
     "CUT-OUT": (5, "Edge of the cut-out in the wall, for reference"),
+    "EDGES": (4, "Names of the edges, as on the ticket, each within the outline beside its edge"),
     "TEXT": (2, "Writing"),
 }
 
@@ -78,6 +81,11 @@ def write_cut_dxf(ticket: Ticket) -> bytes:
     if cut is not None and cut.geom_type == "Polygon":
         ring(cut.exterior.coords, "CUT-OUT")
     _blank(space, ticket, width, height)
+    whole = ticket.assembly
+    _edges(
+        space,
+        *((shape, edge_names(ring_of(shape))) if whole is None else (whole.piece, whole.names)),
+    )
     for rod in ticket.rods:
         if rod.u_m is not None and rod.v_m is not None:
             space.add_circle(
@@ -105,6 +113,25 @@ def write_cut_dxf(ticket: Ticket) -> bytes:
             (0, -size * 1.6 * (k + 1) - 12)
         )
     return dxf_bytes(drawing)
+
+
+def _edges(space: Any, shape: Any, names: Sequence[str]) -> None:
+    """The name of every edge within the outline, its middle beside the middle of the edge, along it and to be read from below."""
+    ring = ring_of(shape)
+    u0, v0, u1, v1 = shape.bounds
+    after = np.roll(ring, -1, axis=0)
+    inward = np.column_stack([ring[:, 1] - after[:, 1], after[:, 0] - ring[:, 0]])
+    if not shape.exterior.is_ccw:
+        inward = -inward
+    for name, a, b, way in zip(names, ring, after, inward, strict=True):
+        length = float(np.hypot(*(b - a)))
+        size = float(np.clip(min(0.05 * min(u1 - u0, v1 - v0), length / len(name)), 2e-3, 8e-3))
+        at = ((a + b) / 2 + way / length * size * 1.2 - (u0, v0)) * 1000
+        turn = (np.degrees(np.arctan2(*(b - a)[::-1])) + 90.0) % 180.0 - 90.0
+        text = space.add_text(
+            name, height=size * 1000, rotation=float(turn), dxfattribs={"layer": "EDGES"}
+        )
+        text.set_placement((float(at[0]), float(at[1])), align=TextEntityAlignment.MIDDLE_CENTER)
 
 
 def _blank(space: Any, ticket: Ticket, width: float, height: float) -> None:

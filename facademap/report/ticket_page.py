@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import segno
 
+from facademap.repair.cautions import sources_line
 from facademap.repair.ways import Way
 from facademap.report.as_cut_boxes import boxes_tall, draw_all_sizes, draw_as_cut
 from facademap.report.face_picture import FacePicture
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
 __all__ = ["draw_qr", "draw_ticket"]
 
 MARGIN = 10.0
+#: Type and line of where cautions come from.
+_SOURCES_PT, _SOURCES_LEADING_MM = 5.8, 2.5
 GREY = "#e9e6e0"
 _BED = {
     "horizontal": "Bed level in the wall",
@@ -491,11 +494,18 @@ def _cautions_tall(ticket: Ticket, width: float, size_pt: float) -> float:
     """Height that the cautions take at a size of type."""
     return (
         10.5
+        + len(_source_lines(ticket, width)) * _SOURCES_LEADING_MM
         + sum(len(wrap_text(t, width - 7, size_pt)) for t in _caution_texts(ticket))
         * size_pt
         * MM_PER_PT
         * 1.24
     )
+
+
+def _source_lines(ticket: Ticket, width: float) -> list[str]:
+    """Where the cautions come from, small at their foot."""
+    said = sources_line(_caution_texts(ticket))
+    return list(wrap_text(said, width - 7, _SOURCES_PT)) if said else []
 
 
 def _cautions(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: float) -> None:
@@ -521,3 +531,7 @@ def _cautions(page: Page, ticket: Ticket, x: float, y: float, width: float, tall
             leading=1.24,
             weight="bold" if k == len(texts) - 1 else "regular",
         )
+    lines = _source_lines(ticket, width)
+    for k, line in enumerate(reversed(lines)):
+        base = y - tall + 1.6 + k * _SOURCES_LEADING_MM
+        page.text(x + 5, base, line, size_pt=_SOURCES_PT, ink="#555555")

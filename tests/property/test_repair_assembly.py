@@ -21,6 +21,7 @@ from shapely.geometry import LineString, Point, Polygon, box
 from facademap.errors import FacademapError
 from facademap.io.rule_files import load_profile
 from facademap.repair.assembly import STRAIGHT, Assembly
+from facademap.repair.edges import edge_names
 from facademap.repair.fixings import FIXINGS
 from facademap.repair.offsets import clean_ring, offset_edges
 from facademap.repair.pieces import design_pieces
@@ -398,6 +399,30 @@ def test_volumes_are_those_of_the_meshes(outline):
         v.cut_out_m3 + v.holes_wall_m3 / sector, rel=1e-3
     )
     assert v.room_m3 > 0
+
+
+@pytest.mark.parametrize("outline", [RECTANGLE, ELL, SKEW])
+def test_leaning_sides_and_eased_edges_are_exact(outline):
+    """Two thousand layers, their outlines moved by shapely, add up to the volumes told."""
+    a = replace(made(outline), groove_depth_m=0.0, eased_edge_m=0.004, undercut_deg=4.0, pins=())
+    z = (np.arange(2000) + 0.5) / 2000
+    lean = math.tan(math.radians(4.0))
+    cut = [a.cut_out.buffer(t * a.cut_depth_m * lean, join_style="mitre").area for t in z]
+    assert a.volumes().cut_out_m3 == pytest.approx(np.mean(cut) * a.cut_depth_m, rel=1e-6)
+    eased = [a.piece.area - a.piece.buffer(-t * 0.004, join_style="mitre").area for t in z]
+    assert a.volumes().eased_m3 == pytest.approx(np.mean(eased) * 0.004, rel=1e-5)
+    # one leaning side alone, whichever way round the outline is drawn
+    for ring in (
+        np.asarray(a.cut_out.exterior.coords),
+        np.asarray(a.cut_out.exterior.coords)[::-1],
+    ):
+        names = edge_names(ring[:-1])
+        one = replace(
+            a, cut_out=Polygon(ring), kinds=tuple("inset" if n == "top" else "joint" for n in names)
+        )
+        length = float(np.hypot(*(ring[names.index("top") + 1] - ring[names.index("top")])))
+        more = one.volumes().cut_out_m3 - a.cut_out.area * a.cut_depth_m
+        assert more == pytest.approx(length * lean * a.cut_depth_m**2 / 2, rel=0.02)
 
 
 def test_three_hundred_pieces_are_gone_through_in_a_moment():

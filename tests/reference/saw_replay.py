@@ -11,7 +11,9 @@ import numpy as np
 #: Tools that cut along a plane from end to end; the others go round an outline or work by hand.
 STRAIGHT = {"block saw", "bridge saw"}
 POINTS = 1500
-NEAR_MM = 0.05
+#: Each of two neighbours may stand off its place by the tolerance of places, 0.01 mm (contract of the matching): stone that
+#: stands over by both is no second kerf. 0.001 mm beyond that is the rounding of the file.
+NEAR_MM = 2 * 0.01 + 0.001
 
 
 def area(ring):
@@ -119,7 +121,7 @@ def _step(here, step, solids, whole, rng):
     spread = 6 * np.sqrt(max(share * (1 - share), 1e-4) / max(1, len(points)))
     if abs(len(gone) / max(1, len(points)) - share) > spread:
         yield f"{here}: {len(gone)} of {len(points)} points are gone, {share:.3f} was told"
-    # places are held to some hundredths: a skin as thin as that beside a solid that stays shows no second kerf
+    # a skin within the tolerance of both neighbours shows no second kerf; a thicker one does
     kerf = gone[np.min([to_sides(g["ring"], gone[:, :2]) for g in gives], axis=0) > NEAR_MM]
     if step["tool"] in STRAIGHT and len(kerf) > 2 and _width(kerf, gives) > step["kerf"] + NEAR_MM:
         yield f"{here}: {step['tool']} took more than one straight kerf"

@@ -11,6 +11,7 @@ from importlib.resources import files
 
 import pytest
 
+from facademap.repair.cautions import CAUTIONS, DEFER, cautions_for, sources_line
 from facademap.repair.dust import DUST_TASKS, dust_controls
 
 ROOM = files("facademap.repair")
@@ -63,6 +64,43 @@ def test_everything_has_a_source_and_a_status(name: str) -> None:
     for key, row in stated(name).items():
         assert row["source"], key
         assert row["status"] in ("confirmed", "derived", "memory", "practice", "project"), key
+
+
+def everything_said() -> list[str]:
+    said = cautions_for(treatment="make safe", part="walling")
+    said += cautions_for(treatment="clean", part="walling")
+    return said + cautions_for(
+        treatment="whole stone",
+        part="sill",
+        overhead=True,
+        weight_kg=40.0,
+        lifting_index=2.0,
+        depth_share=0.7,
+        faults=("too thin",),
+    )
+
+
+def test_every_caution_has_a_source_and_a_status_and_none_is_said_besides() -> None:
+    said = [c for c in everything_said() if c != DEFER]
+    by_caution = {about: [s for s in said if c.says(s)] for about, c in CAUTIONS.items()}
+    assert all(by_caution.values()), by_caution
+    assert sorted(set(said)) == sorted({s for found in by_caution.values() for s in found})
+    for about, caution in CAUTIONS.items():
+        assert caution.source, about
+        assert caution.status in ("derived", "memory", "practice"), about
+    # nothing of them is stated by a source for this very case, so none is called confirmed
+    assert {a for a, c in CAUTIONS.items() if c.status != "practice"} == {"dust", "lifting", "lime"}
+
+
+def test_paper_says_where_cautions_come_from_and_what_rests_on_memory() -> None:
+    line = sources_line(everything_said())
+    assert "29 CFR 1926.1153" in line
+    assert "lime: safety sheets of lime, from memory" in line
+    assert line.endswith("the others: common practice.")
+    assert sources_line([DEFER]) == ""
+    assert sources_line(cautions_for(treatment="clean", part="walling")) == (
+        "Sources: common practice."
+    )
 
 
 def test_a_figure_from_memory_says_so_on_paper() -> None:

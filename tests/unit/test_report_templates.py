@@ -17,6 +17,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchmarks.papers_project import make_project
 from facademap.io.rule_files import load_profile
+from facademap.repair.edges import edge_names, ring_of
 from facademap.report.cut_dxf import write_cut_dxf
 from facademap.report.template_sheets import too_large, write_templates
 from facademap.report.ticket_content import make_tickets
@@ -118,6 +119,14 @@ def test_cutting_files_pass_the_audit_and_give_the_area_back(tickets):
         cut = drawing.modelspace().query('LWPOLYLINE[layer=="CUT"]')
         area = sum(shapely.Polygon([(x, y) for x, y, *_ in p.get_points()]).area for p in cut) / 1e6
         assert area == pytest.approx(ticket.piece["geometry"].area, abs=1e-9)
+        names = drawing.modelspace().query('TEXT[layer=="EDGES"]')
+        ring = ring_of(ticket.assembly.piece)
+        assert [n.dxf.text for n in names] == list(edge_names(ring_of(ticket.assembly.cut_out)))
+        low = ring.min(axis=0)
+        for name, a, b in zip(names, ring, np.roll(ring, -1, axis=0), strict=True):
+            at = np.array(name.get_placement()[1])[:2] / 1000 + low
+            assert ticket.piece["geometry"].contains(shapely.Point(at))
+            assert np.hypot(*(at - (a + b) / 2)) < 0.012
         holes = drawing.modelspace().query('CIRCLE[layer=="DRILL"]')
         assert sorted(h.dxf.radius for h in holes) == pytest.approx(
             [r.hole_m * 500 for r in ticket.rods]
