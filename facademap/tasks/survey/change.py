@@ -21,7 +21,7 @@ from facademap.relief.change import Change, PatchChange, change_in_patch, change
 from facademap.wall.grid import PixelGrid
 from facademap.wall.world import wall_crs
 
-__all__ = ["ChangeMade", "compare_reliefs"]
+__all__ = ["ChangeMade", "cells_inside", "compare_reliefs"]
 
 #: Disagreement on stable stone that is worth a word.
 _POOR_AGREEMENT_M = 0.001
@@ -99,7 +99,7 @@ def compare_reliefs(
             f"and {change.removed[2] * 1000:.2f} mm/m up the wall were taken off: a change of the whole wall is not seen"
         )
     patches = tuple(
-        (name, change_in_patch(change, _inside(shape, change.difference.grid)))
+        (name, change_in_patch(change, cells_inside(shape, change.difference.grid)))
         for name, shape in (_outlines(polygons) if polygons is not None else ())
     )
     for name, patch in patches:
@@ -186,7 +186,7 @@ def _outlines(path: Path) -> list[tuple[str, Any]]:
     return named
 
 
-def _inside(shape: Any, grid: PixelGrid) -> NDArray[np.bool_]:
+def cells_inside(shape: Any, grid: PixelGrid) -> NDArray[np.bool_]:
     """Cells whose middle lies in a shape."""
     from rasterio.features import geometry_mask
     from rasterio.transform import Affine
