@@ -16,6 +16,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from facademap.wall.mending import mend
+
 __all__ = ["Square", "agreed", "on_stone", "square_at", "straight_edges"]
 
 Floats = NDArray[Any]
@@ -121,7 +123,7 @@ def agreed(squares: Sequence[Square]) -> Square:
     squares : sequence of Square
         From near to far, all in pixels of one picture; at least one.
     """
-    shapes = [shapely.make_valid(shapely.Polygon(square.corners_px)) for square in squares]
+    shapes = [mend(shapely.Polygon(square.corners_px), name="a square") for square in squares]
     totals = []
     for i, one in enumerate(squares):
         same = [

@@ -16,9 +16,10 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 from pyproj.exceptions import CRSError
+from shapely.errors import ShapelyError
 from shapely.geometry import shape
 
-from facademap.errors import FileError, InputError
+from facademap.errors import FacademapError, FileError, InputError
 from facademap.io.csv_tables import TableWords, read_table, read_text_file
 from facademap.limits import hold_within, is_nested_deeper, limits_now, raise_limit
 
@@ -135,6 +136,10 @@ def _framed(rows: list[dict[str, Any]]) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame(pd.DataFrame(plain, dtype=object), geometry=shapes)
 
 
+#: What the reading library says of a damaged file, each kind of damage in its own words.
+_UNREADABLE = (RuntimeError, ShapelyError, ValueError)
+
+
 def _read_ogr(path: Path, layer: str | None, likely: str | None) -> ShapeFile:
     import pyogrio
 
@@ -146,7 +151,9 @@ def _read_ogr(path: Path, layer: str | None, likely: str | None) -> ShapeFile:
         info = pyogrio.read_info(path, layer=chosen)
         _hold_count(path, info["features"])
         frame = pyogrio.read_dataframe(path, layer=chosen, datetime_as_string=True)
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, RuntimeError) as error:
+    except FacademapError:
+        raise
+    except _UNREADABLE as error:
         raise InputError(
             f"{path}: cannot be read as {_OGR[path.suffix.lower()]} ({_short(error)})",
             "Save it again from the program it came from.",

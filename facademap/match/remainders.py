@@ -11,6 +11,7 @@ import shapely
 from facademap.match.problem import Flaw, Point
 from facademap.match.saw_model import SawPlan
 from facademap.match.solids import Solid, polygons, ring_of
+from facademap.wall.mending import mend
 
 __all__ = ["Remainder", "flaws_in", "remainders_of"]
 
@@ -83,9 +84,10 @@ def flaws_in(flaws: Sequence[Flaw], solid: Solid) -> tuple[Flaw, ...]:
         if not flaw.reaches(solid.z0_mm, solid.depth_mm):
             continue
         through = flaw.depth_mm is None or flaw.depth_mm >= solid.z1_mm - _SAME_MM
-        for bit in polygons(
-            shapely.make_valid(shapely.Polygon(flaw.outline_mm)).intersection(outline)
-        ):
+        drawn = shapely.Polygon(flaw.outline_mm)
+        if not drawn.is_valid and drawn.convex_hull.area == 0:
+            continue  # a line: it takes no room
+        for bit in polygons(mend(drawn, name="a flaw").intersection(outline)):
             ring: tuple[Point, ...] = ring_of(bit)
             found.append(
                 Flaw(

@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from facademap.errors import GeometryError
 from facademap.photo.camera import Camera
 
 __all__ = [
@@ -196,7 +197,13 @@ def _whitening(by_wall: Floats, sigma_px: Floats, sigma_wall: Floats) -> Floats:
     covariance = sigma_px[:, None, None] ** 2 * np.eye(2) + sigma_wall[:, None, None] ** 2 * (
         by_wall @ np.transpose(by_wall, (0, 2, 1))
     )
-    return np.asarray(np.linalg.inv(np.linalg.cholesky(covariance)))
+    try:
+        return np.asarray(np.linalg.inv(np.linalg.cholesky(covariance)))
+    except np.linalg.LinAlgError:
+        raise GeometryError(
+            "the control points give no place of the picture that can be worked out",
+            "Check the coordinates and the precision of the control points.",
+        ) from None
 
 
 def adjust_plane(

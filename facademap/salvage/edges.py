@@ -8,6 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from facademap.wall.mending import mend
+
 __all__ = ["corners_of", "refine_ring", "ring_of_mask"]
 
 Floats = NDArray[np.floating[Any]]
@@ -88,7 +90,7 @@ def _simple(ring: Floats) -> Floats:
     polygon = shapely.Polygon(ring)
     if polygon.is_valid:
         return ring
-    parts = shapely.get_parts(shapely.make_valid(polygon, method="structure"))
+    parts = shapely.get_parts(mend(polygon, name="the border that was found"))
     largest = max((p for p in parts if p.geom_type == "Polygon"), key=lambda p: p.area)
     return np.asarray(shapely.get_coordinates(largest.exterior)[:-1])
 

@@ -95,7 +95,7 @@ def in_plain_words(path: Path) -> Iterator[None]:
         yield
     except FacademapError:
         raise
-    except sqlite3.DatabaseError as error:
+    except (sqlite3.DatabaseError, UnicodeDecodeError, OverflowError) as error:
         text = str(error).lower()
         where = f"{path.parent}: the project"
         if "locked" in text or "busy" in text:
@@ -118,6 +118,9 @@ def in_plain_words(path: Path) -> Iterator[None]:
                 f"{where} cannot be opened for writing",
                 "Check the permissions of its folder, or copy it to a place where you may write.",
             ) from error
+        # a name in a damaged file that is no text, or a number that is none
+        if not isinstance(error, sqlite3.DatabaseError):
+            text = "malformed"
         if "not a database" in text or "malformed" in text or "disk i/o" in text:
             raise ProjectError(
                 f"{where} file is damaged ({error})",

@@ -18,6 +18,7 @@ from facademap.store.project import Project
 from facademap.tables.coursing import COURSING_SETTING, coursing_from
 from facademap.tasks.desk.pictures import Pictures
 from facademap.tasks.survey.assist import outline_finder
+from facademap.wall.mending import mend
 
 __all__ = ["MODEL_SETTING", "Assistant"]
 
@@ -180,7 +181,9 @@ def _on_wall(found_px: Any, grid: Any) -> Any:
 
 def _simple(kind: str, wall: Any, gsd_m: float) -> dict[str, Any]:
     if kind != "line":
-        shape: Any = shapely.make_valid(shapely.Polygon(wall)).simplify(SIMPLE_PX * gsd_m)
+        shape: Any = mend(shapely.Polygon(wall), name="the outline found").simplify(
+            SIMPLE_PX * gsd_m
+        )
         parts = [p for p in shapely.get_parts(shape) if p.geom_type == "Polygon"]
         if not parts:
             raise InputError(
