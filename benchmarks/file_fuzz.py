@@ -14,7 +14,9 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "tests" / "e2e"))
 
@@ -70,11 +72,14 @@ def _key(fault: str) -> str:
     return settle(fault)
 
 
-def _answers(first: int, count: int) -> list[dict[str, object]]:
+def _answers(first: int, count: int) -> Iterator[dict[str, Any]]:
     """What a process of its own says of some cases, as far as it came."""
     words = [sys.executable, __file__, "--here", "--first", str(first), "--count", str(count)]
-    done = subprocess.run(words, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, check=False)
-    return [json.loads(line) for line in done.stdout.decode().splitlines() if line[:1] == "{"]
+    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL) as running:
+        assert running.stdout is not None
+        for line in running.stdout:
+            if line[:1] == b"{":
+                yield json.loads(line)
 
 
 def _judge_here(first: int, count: int) -> None:
