@@ -71,6 +71,8 @@ _WRITTEN = frozenset(
 
 def _refuse_unusable(named: Mapping[str, Any]) -> None:
     """What no command can work with: numbers that are none, results over their own source or over each other."""
+    from facademap.io.whole_files import need_file
+
     for name, value in named.items():
         if isinstance(value, float) and not math.isfinite(value):
             raise InputError(f"--{name.replace('_', '-')} is {value}", "Give a finite number.")
@@ -89,10 +91,7 @@ def _refuse_unusable(named: Mapping[str, Any]) -> None:
         (name, p) for name, all_paths in paths.items() if name not in _WRITTEN for p in all_paths
     ]
     for _, path in others:
-        if path.exists() and not path.is_file() and not path.is_dir():
-            raise FileError(
-                f"{path}: is a device or a pipe, not a file", "Give the path of a plain file."
-            )
+        need_file(path)
     for number, (name, path) in enumerate(written):
         if path.exists() and not path.is_file() and not path.is_dir():
             raise FileError(f"{path}: is a device, not a file", "Give the path of a file to write.")

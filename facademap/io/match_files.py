@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from facademap.errors import FacademapError, FileError, InputError
-from facademap.io.whole_files import write_whole
+from facademap.io.whole_files import need_file, write_whole
 from facademap.limits import hold_within
 from facademap.match.problem import Block, Face, Flaw, Lock, Params, Problem, Repair
 from facademap.match.solution import Placement, Quality, Slabs, Solution, Unmatched
@@ -497,6 +497,7 @@ def _read_json(path: Path) -> Any:
             f"{path.name} holds {name}, which is no number", "Give a finite number, or null."
         )
 
+    need_file(path)
     if path.is_dir():
         raise FileError(f"{path} is a folder", "Name a JSON file.")
     try:

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facademap.errors import FileError, InputError
-from facademap.io.whole_files import open_whole
+from facademap.io.whole_files import need_file, open_whole
 from facademap.limits import hold_within
 from facademap.photo.orientation import UPRIGHT, Turn
 
@@ -80,6 +80,7 @@ class PictureInfo:
 def _opened(path: Path, limit: str) -> Iterator[Any]:
     from PIL import Image, UnidentifiedImageError
 
+    need_file(path)
     try:
         if path.is_dir():
             raise FileError(f"photo {path.name} is a folder", "Give the path of a picture.")

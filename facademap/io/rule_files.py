@@ -7,6 +7,7 @@ from importlib import resources
 from pathlib import Path
 
 from facademap.errors import FileError, InputError
+from facademap.io.whole_files import need_file
 from facademap.repair.criteria import Criteria, read_criteria
 from facademap.repair.rules import RuleTable, read_rules
 from facademap.repair.settings import Settings, read_profile
@@ -81,6 +82,7 @@ def _packaged(name: str) -> str:
 def _read(path: Path, *, what: str) -> str:
     if not path.exists():
         raise FileError(f"{path}: there is no such {what}", "Check the path.")
+    need_file(path)
     if path.is_dir():
         raise FileError(f"{path}: is a folder", f"Give the {what} as a .toml file.")
     if path.stat().st_size > MAX_BYTES:

@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facademap.errors import FileError, InputError
+from facademap.io.whole_files import need_file
 
 __all__ = ["OnnxSegmenter", "read_segmentation_model"]
 
@@ -110,6 +111,7 @@ def read_segmentation_model(path: Path) -> OnnxSegmenter:
             "segmentation models need the package onnxruntime, which is not installed",
             'Install it with pip install "facademap[models]".',
         ) from None
+    need_file(path)
     try:
         size = path.stat().st_size
         if size > LARGEST_BYTES:

@@ -18,6 +18,7 @@ from typing import Any
 from xml.etree import ElementTree
 
 from facademap.errors import FileError, InputError
+from facademap.io.whole_files import need_file
 from facademap.limits import hold_within, limits_now, raise_limit
 
 __all__ = ["Cell", "Grid", "decode_text", "read_bytes", "read_grids"]
@@ -63,6 +64,7 @@ def read_bytes(path: Path, *, what: str, limit: str = "table_mb") -> bytes:
     FileError, InputError
         Missing, a folder, not readable, empty, too large.
     """
+    need_file(path)
     try:
         if path.is_dir():
             raise FileError(f"{what} {path.name} is a folder", "Give the path of a file.")

@@ -39,6 +39,7 @@ __all__ = [
     "keep_file",
     "make_folder",
     "move_whole",
+    "need_file",
     "need_folder",
     "open_hold",
     "open_scratch",
@@ -123,6 +124,19 @@ def make_folder(path: str | Path, *, inside: Path | None = None) -> Path:
     except OSError as error:
         raise _told(error, folder) from error
     return folder
+
+
+def need_file(path: Path) -> None:
+    """Refuse a device or a pipe, which have no end, before anything is read from it.
+
+    Raises
+    ------
+    FileError
+    """
+    if path.exists() and not path.is_file() and not path.is_dir():
+        raise FileError(
+            f"{path}: is a device or a pipe, not a file", "Give the path of a plain file."
+        )
 
 
 def need_folder(path: str | Path) -> Path:

@@ -46,9 +46,10 @@ class Kill:
 class Works:
     """Sound projects, and the kinds of work done in copies of them."""
 
-    def __init__(self, place: Path) -> None:
+    def __init__(self, place: Path, samples: file_samples.Samples | None = None) -> None:
+        place.mkdir(parents=True, exist_ok=True)
         self.place = place
-        self.samples = file_samples.make_samples(place / "samples")
+        self.samples = samples or file_samples.make_samples(place / "samples")
 
     def kill(self, number: int) -> Kill:
         """Begin one piece of work, kill it, start again and look."""
