@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any, TypeVar
 
 import click
 
-__all__ = ["table_options"]
+__all__ = ["table_options", "table_words"]
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
 
@@ -58,6 +58,60 @@ def table_options(function: _Function) -> _Function:
     wrapped.__doc__ = function.__doc__
     wrapped.__name__ = function.__name__
     return wrapped  # type: ignore[return-value]
+
+
+def table_words(*, without: tuple[str, ...] = ()) -> Callable[[_Function], _Function]:
+    """Add the same options to a command that reads its tables through other hands; they hold for all of them.
+
+    Parameters
+    ----------
+    without : tuple of str
+        Options that the command has for something else.
+    """
+
+    def decorate(function: _Function) -> _Function:
+        def wrapped(*args: Any, **named: Any) -> Any:
+            from facademap.io.csv_tables import TableWords, spoken_words
+
+            said = {name: named.pop(f"table_{name}", None) for name in _OPTIONS}
+            words = TableWords(**{**said, "columns": _pairs(said["columns"] or ())})
+            with spoken_words(words):
+                return function(*args, **named)
+
+        wrapped.__click_params__ = getattr(function, "__click_params__", [])  # type: ignore[attr-defined]
+        wrapped.__doc__ = function.__doc__
+        wrapped.__name__ = function.__name__
+        for name in reversed(tuple(_OPTIONS)):
+            if name not in without:
+                wrapped = _OPTIONS[name](wrapped)
+        return wrapped  # type: ignore[return-value]
+
+    return decorate
+
+
+#: Options of a table by the word that they fill.
+_OPTIONS: Mapping[str, Callable[[Any], Any]] = {
+    "unit": click.option(
+        "--unit",
+        "table_unit",
+        type=click.Choice(["m", "cm", "mm", "in", "ft", "ftus"]),
+        help="Unit of lengths where a table names none.",
+    ),
+    "decimal": click.option(
+        "--decimal",
+        "table_decimal",
+        type=click.Choice(["comma", "point"]),
+        help="Decimal sign of a table, where it cannot be told.",
+    ),
+    "columns": click.option(
+        "--column",
+        "table_columns",
+        multiple=True,
+        metavar="THEIRS=OURS",
+        help="A column of a table and what it is here.",
+    ),
+    "sheet": click.option("--sheet", "table_sheet", help="Sheet of a spreadsheet."),
+}
 
 
 def _pairs(texts: tuple[str, ...]) -> dict[str, str]:

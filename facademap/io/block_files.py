@@ -27,6 +27,7 @@ from facademap.io.block_columns import (
     faces_beside,
     sheet_columns,
 )
+from facademap.io.block_shapes import SHAPE_ENDINGS, block_lines_from_geojson
 from facademap.io.csv_tables import TableWords, read_table
 from facademap.io.picked_pixels import PIXELS_COLUMN
 from facademap.io.table_grids import read_grids
@@ -117,7 +118,7 @@ def read_blocks(
     Parameters
     ----------
     path : path
-        CSV, or XLSX (ODS) whose first sheet has the blocks and whose sheet ``faces``, if any, has further faces.
+        GeoJSON of ``outline-block``, CSV, or XLSX (ODS) whose first sheet has the blocks and whose sheet ``faces``, if any, has further faces.
     faces : path, optional
         CSV of further faces; the file beside the blocks whose name ends in ``_faces.csv`` without it.
     words : TableWords, optional
@@ -214,6 +215,8 @@ def _lines(
     path: Path, faces: str | Path | None, words: TableWords, notes: list[str]
 ) -> tuple[list[Line], list[Line]]:
     """Rows of the blocks and of further faces."""
+    if path.suffix.lower() in SHAPE_ENDINGS:
+        return block_lines_from_geojson(path), []
     if path.suffix.lower() not in (".xlsx", ".xlsm", ".ods"):
         lines = _read(path, BLOCK_SHEET, REQUIRED, words, notes)
         beside = faces_beside(path) if faces is None else Path(faces)

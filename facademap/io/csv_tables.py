@@ -9,7 +9,9 @@ from __future__ import annotations
 import datetime as dt
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
@@ -35,6 +37,7 @@ __all__ = [
     "read_csv_rows",
     "read_table",
     "read_text_file",
+    "spoken_words",
 ]
 
 #: A title, a date and an address may stand above the header.
@@ -68,6 +71,22 @@ class TableWords:
     dates: str | None = None
     columns: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     sheet: str | None = None
+
+
+_spoken: ContextVar[TableWords | None] = ContextVar("words of a call", default=None)
+
+
+@contextmanager
+def spoken_words(words: TableWords) -> Iterator[None]:
+    """Let words hold for every table that is read within, where its reader is given none of its own.
+
+    A call that reads one table or several through many hands says once how they are written.
+    """
+    before = _spoken.set(words)
+    try:
+        yield
+    finally:
+        _spoken.reset(before)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -209,6 +228,7 @@ def read_table(
     FileError, InputError
         Unreadable, columns missing or given twice, a row too long, a cell or a sign in doubt, no rows at all.
     """
+    words = _spoken.get() if words is None else words
     known = (*columns, *(c for c in optional if c not in columns))
     try:
         return _read_table(path, columns, known, dates, what, empty_ok, words, keep_others)

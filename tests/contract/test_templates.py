@@ -254,3 +254,20 @@ def test_what_there_is_not(kind: str, name: str, tmp_path: Path, capsys: Any) ->
     assert left.value.code == 2
     assert "; fix: " in capsys.readouterr().err
     assert not list(tmp_path.iterdir())
+
+
+def test_every_command_that_reads_a_table_can_be_told_how_it_is_written() -> None:
+    lacking = []
+    for kind in TABLE_KINDS.values():
+        for call in kind.read_by.split(";"):
+            words = call.split("(")[0].split()
+            command = main.get_command(None, words[0])  # type: ignore[arg-type]
+            if words[0] == "yard":
+                command = command.commands[words[1]]
+            offered = {o for p in command.params for o in p.opts}
+            lacking += [
+                f"{call.strip()} for {kind.name}: {option}"
+                for option in ("--unit", "--decimal", "--column")
+                if option not in offered
+            ]
+    assert lacking == []

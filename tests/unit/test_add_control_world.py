@@ -42,3 +42,32 @@ def test_the_order_of_rows_does_not_mirror_the_wall(tmp_path: Path, seed: int) -
         placed = project.read("control_points").set_index("name")
     # seen from the south, east is to the right
     assert placed.loc["B", "u_m"] - placed.loc["A", "u_m"] == pytest.approx(8.0, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("epsg", "problem"),
+    [
+        (99999, "no known coordinate system"),
+        (4326, "not a projected"),
+        (2263, "counts in US survey foot"),
+    ],
+)
+def test_a_code_that_is_no_plan_in_metres_is_refused(
+    tmp_path: Path, epsg: int, problem: str
+) -> None:
+    create_project(tmp_path / "p", ProjectPlan.of_one_wall("wall"))
+    path = written(tmp_path, [0, 1, 2, 3, 4])
+    with pytest.raises(InputError, match=problem):
+        add_control(tmp_path / "p", path, epsg=epsg, outside_enh=(1004.0, 1980.0, 51.0))
+    with Project.open(tmp_path / "p", read_only=True) as project:
+        assert len(project.read("control_points")) == 0
+
+
+def test_degrees_are_no_metres(tmp_path: Path) -> None:
+    """A wall of eight metres spans a ten-thousandth of a degree."""
+    create_project(tmp_path / "p", ProjectPlan.of_one_wall("wall"))
+    path = tmp_path / "points.csv"
+    lines = [f"{n},{12.5683 + u / 62_000},{55.6761 + u / 2e5},{10 + v}" for n, u, v in ROWS]
+    path.write_text("name,east_m,north_m,height_m\n" + "\n".join(lines), encoding="utf-8")
+    with pytest.raises(InputError, match="degrees"):
+        add_control(tmp_path / "p", path, epsg=25832, outside_enh=(12.5, 55.6, 10.0))

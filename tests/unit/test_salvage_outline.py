@@ -198,3 +198,33 @@ def test_absurd_size() -> None:
         measure_outline(
             [(0, 0), (900, 0), (900, 700)], OneLengthScale(m_per_px=1.0, relative_sigma=0.0)
         )
+
+
+def test_an_outline_goes_into_the_inventory_as_it_is(tmp_path: Path) -> None:
+    from facademap.store.project import Project
+
+    block = render_block(3, size_px=(1000, 750), tilt_deg=5.0, marks="around", lens=False)
+    _save(block, tmp_path)
+    project = tmp_path / "yard"
+    assert CliRunner().invoke(main, ["new", str(project), "--name", "Yard"]).exit_code == 0
+    x, y = block.click_px
+    call = ["--control", str(tmp_path / "corners.csv"), "--click", f"{x},{y}"]
+    assert _run(tmp_path, *call)[0] == 0
+    path = str(tmp_path / "block.geojson")
+    refused = CliRunner().invoke(main, ["add-blocks", str(project), path, "--quiet"])
+    assert (refused.exit_code, "how deep photo is sound" in refused.output) == (2, True)
+    code, told = _run(
+        tmp_path, *call, "--depth-mm", "210", "--block", "B-07", "--stone-type", "Buff"
+    )
+    assert code == 0, told
+    taken = CliRunner().invoke(main, ["add-blocks", str(project), path, "--quiet"])
+    assert taken.exit_code == 0, taken.output
+    with Project.open(project, read_only=True) as there:
+        face = there.read("faces").iloc[0]
+        stored = there.read("blocks").iloc[0]
+    assert (stored["id"], stored["stone_type"], stored["depth_m"]) == ("B-07", "Buff", 0.21)
+    traced = json.loads((tmp_path / "block.geojson").read_text())["features"][0]["properties"]
+    measured = shapely.Polygon(face["outline"]).area * 1e6
+    assert measured == pytest.approx(traced["area_mm2"], rel=0.01)
+    # the photo shows the face where it was traced
+    assert face["photo_matrix"] is not None

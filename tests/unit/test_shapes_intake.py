@@ -184,8 +184,26 @@ def test_our_own_outlines_say_what_they_are(wall: Path, tmp_path: Path) -> None:
     # half a pixel and 5 mm a pixel, from the upper left at v = 3 m
     assert _stored(wall)[0].bounds == pytest.approx((0.1, 0.2, 0.98, 0.58), abs=1e-9)
     path.write_text(path.read_text().replace(picture, "another.jpg"))
-    with pytest.raises(InputError, match="another"):
+    with pytest.raises(InputError, match="another") as refused:
         _read(wall, path)
+    # a copy of the picture under another name is what the user says it is
+    assert "--unit px" in refused.value.remedy
+    _read(wall, path, words=TableWords(unit="px"))
+
+
+def test_outlines_without_a_term_become_conditions_by_a_word(wall: Path, tmp_path: Path) -> None:
+    path = tmp_path / "holes.gpkg"
+    _frame(stones_m()[:2], name=["a", "b"]).to_file(path)
+    with pytest.raises(InputError, match="no column term") as refused:
+        add_features(wall, "conditions", path)
+    assert "--term" in refused.value.remedy
+    add_features(wall, "conditions", path, term="perforation")
+    with Project.open(wall, read_only=True) as project:
+        assert list(project.read("conditions")["term"]) == ["perforation"] * 2
+    with pytest.raises(InputError, match="unknown term"):
+        add_features(wall, "conditions", path, term="nonsense")
+    with pytest.raises(InputError, match="a term is given"):
+        add_features(wall, "wall_stones", path, term="perforation")
 
 
 def _drawing(path: Path, insunits: int, factor: float) -> None:

@@ -224,3 +224,20 @@ def test_a_surveyor_s_own_list_becomes_control(tmp_path: Path) -> None:
     assert points.loc["1001", "east_m"] == 402300.125
     assert points.loc["1003", "height_m"] == 18.5
     assert kept == {"control_points": {"Punkt": "name"}}
+
+
+def test_what_a_call_says_of_its_tables_holds_within_it_alone(tmp_path: Path) -> None:
+    from facademap.io.control_files import read_control
+    from facademap.io.csv_tables import spoken_words
+
+    path = tmp_path / "control.csv"
+    path.write_text(
+        "Punkt;Rechts;Hoch;x_px;y_px;Rolle\nA;0,5;1;10;20;control\nB;3 ft 6 in;1;30,5;20;check\n"
+    )
+    own = {"Punkt": "name", "Rechts": "u", "Hoch": "v", "Rolle": "role"}
+    with spoken_words(TableWords(unit="ft", columns=own)):
+        points = read_control(path)
+    assert points.wall_m[:, 0] == pytest.approx([0.5 * 0.3048, 3.5 * 0.3048])
+    assert points.pixel_px[1, 0] == 30.5
+    with pytest.raises(InputError, match="is missing"):
+        read_control(path)

@@ -42,7 +42,7 @@ def command(
     stored_pixels: bool,
     show: Show,
 ) -> None:
-    """Read salvaged blocks from FILE (CSV, XLSX, ODS) into PROJECT and measure the colour of their faces.
+    """Read salvaged blocks from FILE (CSV, XLSX, ODS, or the GeoJSON of outline-block) into PROJECT and measure the colour of their faces.
 
     Name, stone and length, height and depth are enough to begin; outlines, faces and photos refine it.
     """

@@ -8,6 +8,7 @@ import click
 
 from facademap.cli.picture_options import stored_pixels_option
 from facademap.cli.show import Show, command_options
+from facademap.cli.table_options import table_words
 
 
 @click.command("add-chart")
@@ -23,6 +24,7 @@ from facademap.cli.show import Show, command_options
     "--surface", help="Surface whose photos it makes true; may be left out where there is one."
 )
 @stored_pixels_option
+@table_words()
 @command_options
 def command(
     project: Path,

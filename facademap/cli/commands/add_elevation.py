@@ -9,6 +9,7 @@ import click
 
 from facademap.cli.numbers import Numbers
 from facademap.cli.show import Show, command_options
+from facademap.cli.table_options import table_words
 
 __all__ = ["command"]
 
@@ -60,6 +61,7 @@ __all__ = ["command"]
     help="Of a scan: points further out of the wall are left out.",
 )
 @click.option("--replace", is_flag=True, help="Put it in the place of an earlier elevation.")
+@table_words(without=("unit",))
 @command_options
 def command(
     project: Path,

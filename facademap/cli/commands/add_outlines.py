@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--surface", help="Surface they lie on; may be left out where there is one.")
 @click.option("--layer", help="Layer of a GeoPackage or a drawing.")
+@click.option("--term", help="Term of the glossary, for conditions that name none.")
 @click.option("--dry-run", is_flag=True, help="Say what was understood and store nothing.")
 @click.option("--accept-doubts", is_flag=True, help="Store in spite of doubts about size or place.")
 @table_options
@@ -30,6 +31,7 @@ def command(
     file: Path,
     surface: str | None,
     layer: str | None,
+    term: str | None,
     dry_run: bool,
     accept_doubts: bool,
     words: TableWords,
@@ -50,6 +52,7 @@ def command(
         surface=surface,
         layer=layer,
         words=words,
+        term=term,
         accept_doubts=accept_doubts,
         dry_run=dry_run,
     )

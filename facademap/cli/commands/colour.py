@@ -8,6 +8,7 @@ import click
 
 from facademap.cli.picture_options import stored_pixels_option
 from facademap.cli.show import Show, command_options
+from facademap.cli.table_options import table_words
 
 
 @click.command()
@@ -40,6 +41,7 @@ from facademap.cli.show import Show, command_options
     "first row, last, start of last row). Default: the chart is looked for.",
 )
 @stored_pixels_option
+@table_words()
 @command_options
 def command(
     photo: Path,

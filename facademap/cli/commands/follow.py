@@ -8,6 +8,7 @@ import click
 
 from facademap.cli.picture_options import stored_pixels_option
 from facademap.cli.show import Show, command_options
+from facademap.cli.table_options import table_words
 
 __all__ = ["command"]
 
@@ -43,6 +44,7 @@ __all__ = ["command"]
     help="ONNX file of a segmentation model of your own, for outlines.",
 )
 @stored_pixels_option
+@table_words()
 @command_options
 def command(
     image: Path,

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from facademap.cli.show import Show, command_options
+from facademap.cli.table_options import table_words
 
 _FILE = click.Path(path_type=Path)
 
@@ -20,6 +21,7 @@ _FILE = click.Path(path_type=Path)
 @click.option("--upright", is_flag=True, help="Hold the wall plane vertical.")
 @click.option("--cylinder", is_flag=True, help="A round pier or turret: u is arc.")
 @click.option("--concave", is_flag=True, help="The round surface is seen from within.")
+@table_words()
 @command_options
 def command(
     survey: Path,

@@ -8,6 +8,7 @@ import click
 
 from facademap.cli.picture_options import stored_pixels_option
 from facademap.cli.show import Show, command_options
+from facademap.cli.table_options import table_words
 
 _FILE = click.Path(path_type=Path)
 
@@ -42,6 +43,7 @@ _FILE = click.Path(path_type=Path)
     help="Precision of the picked pixels, one sigma per axis.",
 )
 @stored_pixels_option
+@table_words()
 @command_options
 def command(
     photo: Path | None,

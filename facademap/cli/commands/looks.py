@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from facademap.cli.show import Show, command_options
+from facademap.cli.table_options import table_words
 
 __all__ = ["command"]
 
@@ -21,6 +22,7 @@ __all__ = ["command"]
 @click.option(
     "--out", type=click.Path(path_type=Path), required=True, help="Table a,b,distance to write."
 )
+@table_words()
 @command_options
 def command(images: Path, out: Path, show: Show) -> None:
     """Compare the looks of stones in pictures, pair by pair.

@@ -9,6 +9,7 @@ import click
 from facademap.cli.commands.register import ManyPhotos
 from facademap.cli.picture_options import stored_pixels_option
 from facademap.cli.show import Show, command_options
+from facademap.cli.table_options import table_words
 
 _FILE = click.Path(path_type=Path)
 
@@ -62,6 +63,7 @@ _FILE = click.Path(path_type=Path)
 @click.option("--cluster", metavar="ADDRESS", help="Dask scheduler whose workers share the files.")
 @click.option("--keep-folder", is_flag=True, help="Keep the working folder after success.")
 @stored_pixels_option
+@table_words()
 @command_options
 def command(
     photos: tuple[Path, ...],

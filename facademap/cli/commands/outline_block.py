@@ -9,6 +9,7 @@ import click
 from facademap.cli.numbers import Numbers
 from facademap.cli.picture_options import stored_pixels_option
 from facademap.cli.show import Show, command_options
+from facademap.cli.table_options import table_words
 
 __all__ = ["command"]
 
@@ -57,7 +58,15 @@ __all__ = ["command"]
     required=True,
     help="GeoJSON to write, outline in pixels.",
 )
+@click.option("--block", help="Name of the block; that of the photo without it.")
+@click.option("--stone-type", help="Its stone; unknown without it.")
+@click.option(
+    "--depth-mm",
+    type=click.FloatRange(min=0, min_open=True),
+    help="How deep it is, sound all through; with it add-blocks reads the file as it is.",
+)
 @stored_pixels_option
+@table_words(without=("sheet",))
 @command_options
 def command(
     photo: Path,
@@ -69,6 +78,9 @@ def command(
     click_px: tuple[float, float],
     bed_deg: float | None,
     out: Path,
+    block: str | None,
+    stone_type: str | None,
+    depth_mm: float | None,
     stored_pixels: bool,
     show: Show,
 ) -> None:
@@ -90,7 +102,16 @@ def command(
         sheet_bar_m=None if sheet_bar_mm is None else sheet_bar_mm / 1000,
     )
     with show.progress("Tracing the face"):
-        found = outline_block(photo, click_px=click_px, out=out, scale=choice, bed_deg=bed_deg)
+        found = outline_block(
+            photo,
+            click_px=click_px,
+            out=out,
+            scale=choice,
+            bed_deg=bed_deg,
+            block=block,
+            stone_type=stone_type,
+            depth_m=None if depth_mm is None else depth_mm / 1000,
+        )
     for warning in found["warnings"]:
         show.say(f"note: {warning}")
     show.result(

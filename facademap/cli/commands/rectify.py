@@ -9,6 +9,7 @@ import click
 from facademap.cli.extent import extent_from_text
 from facademap.cli.picture_options import stored_pixels_option
 from facademap.cli.show import Show, command_options
+from facademap.cli.table_options import table_words
 
 _FILE = click.Path(path_type=Path)
 
@@ -65,6 +66,7 @@ _FILE = click.Path(path_type=Path)
 @click.option("--preview", type=_FILE, help="Small picture to write (PNG).")
 @click.option("--residuals", type=_FILE, help="Drawing of the residual arrows to write (SVG).")
 @stored_pixels_option
+@table_words()
 @command_options
 def command(
     photo: Path,

@@ -8,6 +8,7 @@ import click
 
 from facademap.cli.picture_options import stored_pixels_option
 from facademap.cli.show import Show, command_options
+from facademap.cli.table_options import table_words
 
 
 class ManyPhotos(click.Command):
@@ -45,6 +46,7 @@ class ManyPhotos(click.Command):
     help="Table photo,name,x_px,y_px,ok to write.",
 )
 @stored_pixels_option
+@table_words()
 @command_options
 def command(
     photos: tuple[Path, ...], points: Path, out: Path, stored_pixels: bool, show: Show

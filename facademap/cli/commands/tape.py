@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from facademap.cli.show import Show, command_options
+from facademap.cli.table_options import table_words
 
 _FILE = click.Path(path_type=Path)
 
@@ -21,6 +22,7 @@ _FILE = click.Path(path_type=Path)
 @click.option(
     "--out", type=_FILE, required=True, help="CSV to write: name,u_m,v_m,sigma_mm,measured_by."
 )
+@table_words()
 @command_options
 def command(tape: Path, out: Path, show: Show) -> None:
     """Adjust tape measures to control points when there is no total station."""

@@ -9,6 +9,7 @@ import click
 from facademap.cli.numbers import Numbers
 from facademap.cli.picture_options import stored_pixels_option
 from facademap.cli.show import Show, command_options
+from facademap.cli.table_options import table_words
 
 __all__ = ["command"]
 
@@ -214,6 +215,7 @@ def best(project: Path, repair: str, out: Path, show: Show) -> None:
 )
 @click.option("--location", help="Where a new block lies.")
 @stored_pixels_option
+@table_words()
 @command_options
 def measure(
     project: Path,

@@ -24,6 +24,7 @@ from facademap.tables.names import as_id
 from facademap.tasks.survey.add_photos import surface_of
 from facademap.tasks.survey.kept_columns import keep_columns, with_kept_columns
 from facademap.tasks.survey.measured_by import mark_measured_by
+from facademap.tasks.survey.world_points import refuse_absurd
 from facademap.wall.frame import WorldPlacement, fit_surface, fit_world_placement
 
 __all__ = ["add_control"]
@@ -87,7 +88,15 @@ def add_control(
     seen = [replace(o, photo=as_id(o.photo)) for o in seen]
     with Project.open(folder) as project:
         surface = surface_of(project, surface)
-        world = _place(points, epsg=epsg or project.setting("epsg"), outside_enh=outside_enh)
+        epsg = epsg or project.setting("epsg")
+        in_world = [p for p in points if p.in_world]
+        refuse_absurd(
+            np.array([_enh(p) for p in in_world], dtype=float).reshape(-1, 3),
+            [p.name for p in in_world],
+            outside_enh=outside_enh,
+            epsg=epsg if in_world else None,
+        )
+        world = _place(points, epsg=epsg, outside_enh=outside_enh)
         rows = [_row(point, surface, world) for point in points]
         _refuse_strangers(seen, points, set(project.read("photos")["id"]), observations_path)
         seen = _upright(project, seen)

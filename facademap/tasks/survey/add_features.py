@@ -46,6 +46,7 @@ def add_features(
     surface: str | None = None,
     layer: str | None = None,
     words: TableWords | None = None,
+    term: str | None = None,
     accept_doubts: bool = False,
     dry_run: bool = False,
     show: bool = False,
@@ -66,6 +67,8 @@ def add_features(
         Layer of the file.
     words : TableWords, optional
         Unit of the coordinates and an office's column names, which the project keeps.
+    term : str, optional
+        Term of the glossary of conditions that name none.
     accept_doubts : bool
         Store in spite of doubts about size or place; they are noted.
     dry_run : bool
@@ -90,6 +93,8 @@ def add_features(
         words = with_kept_columns(project, kind, words)
         file = read_shapes(path, layer=layer, likely_layer=kind, words=words)
         frame, notes = fit_columns(file.frame, table, mapping=words.columns, source=str(path))
+        if term is not None:
+            frame = _with_term(frame, term, kind)
         if surface is not None and "surface" in frame:
             frame = frame.drop(columns="surface")  # what the caller says counts
         frame = _complete(frame, table, surface=surface_of(project, surface), source=str(path))
@@ -152,6 +157,15 @@ def _on_walls(
         notes += more
         parts.append(moved)
     return pd.concat(parts).loc[frame.index], notes, doubts
+
+
+def _with_term(frame: gpd.GeoDataFrame, term: str, kind: FeatureKind) -> gpd.GeoDataFrame:
+    """The term given to every condition that names none; an unknown one is refused when it is looked up."""
+    if kind != "conditions":
+        raise InputError(f"a term is given for {kind.replace('_', ' ')}", "Leave --term out.")
+    said = frame["term"] if "term" in frame else pd.Series([None] * len(frame), index=frame.index)
+    values = [term if is_missing(v) or not str(v).strip() else v for v in said]
+    return frame.assign(term=pd.Series(values, index=frame.index, dtype=object))
 
 
 def _with_frame(file: ShapeFile, frame: gpd.GeoDataFrame) -> ShapeFile:
@@ -230,7 +244,7 @@ def _complete(
     if table.name == "conditions" and "term" not in frame:
         raise InputError(
             f"{source}: has no column term",
-            "Give every condition its term of the glossary, or name your column with --column THEIRS=term.",
+            "Give every condition its term of the glossary, name your column with --column THEIRS=term, or say --term for all.",
         )
     if "origin" in table.names and "origin" not in frame:
         frame["origin"] = "imported"

@@ -5,29 +5,23 @@ from __future__ import annotations
 import csv
 import io
 import json
-import math
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from pyproj import CRS
-from pyproj.exceptions import CRSError
 
 from facademap.errors import InputError
 from facademap.io.csv_tables import read_csv_rows
 from facademap.io.whole_files import check_writable, write_whole
 from facademap.photo.cylinder import fit_cylinder
+from facademap.tasks.survey.world_points import refuse_absurd
 from facademap.wall.frame import fit_surface
 
 __all__ = ["place_survey_points"]
 
 
 Floats = NDArray[np.floating[Any]]
-
-#: Coordinates beyond every system in metres, and a length beyond every wall (bounds on slips, common practice).
-FARTHEST_M = 2e7
-LARGEST_WALL_M = 2000.0
 
 
 def place_survey_points(
@@ -72,7 +66,7 @@ def place_survey_points(
             f"survey file {survey.name}: name {double} is given twice",
             "Give every point its own name.",
         )
-    _refuse_absurd(points, names, outside_enh, epsg)
+    refuse_absurd(points, names, outside_enh=outside_enh, epsg=epsg)
     check_writable(placement)
     values: dict[str, Any] = {"out": str(out), "points": len(names)}
     if cylinder:
@@ -133,48 +127,3 @@ def place_survey_points(
             + "\n",
         )
     return values
-
-
-def _refuse_absurd(
-    points: Floats,
-    names: list[str],
-    outside_enh: tuple[float, float, float] | None,
-    epsg: int | None,
-) -> None:
-    """Name what cannot be a place near a wall, or no coordinate system in metres."""
-    far = np.abs(points).max(axis=1) > FARTHEST_M
-    if far.any():
-        i = int(np.argmax(far))
-        raise InputError(
-            f"point {names[i]} lies at {', '.join(f'{x:g}' for x in points[i])} m, beyond every coordinate "
-            "system in metres",
-            "Correct its row: east, north and height in metres.",
-        )
-    size = float(np.ptp(points, axis=0).max()) if len(points) else 0.0
-    if size > LARGEST_WALL_M:
-        middle = np.median(points, axis=0)
-        i = int(np.argmax(np.linalg.norm(points - middle, axis=1)))
-        raise InputError(
-            f"the points span {size:g} m, which is no wall; {names[i]} lies farthest from the others",
-            "Correct its row, or leave out the points of other sites.",
-        )
-    if outside_enh is not None and not all(
-        math.isfinite(x) and abs(x) <= FARTHEST_M for x in outside_enh
-    ):
-        raise InputError(
-            f"place {', '.join(f'{x:g}' for x in outside_enh)} is no place before a wall",
-            "Give --outside E,N,H in metres, in the system of the survey.",
-        )
-    if epsg is not None:
-        try:
-            system = CRS.from_epsg(epsg)
-        except CRSError:
-            raise InputError(
-                f"EPSG:{epsg} is no known coordinate system",
-                "Give the code of the projected system of the survey, or leave --epsg out.",
-            ) from None
-        if not system.is_projected:
-            raise InputError(
-                f"EPSG:{epsg} ({system.name}) is not a projected coordinate system",
-                "Give the code of a projected system in metres, or leave --epsg out.",
-            )

@@ -114,7 +114,7 @@ def shapes_on_wall(
     if unit is None and file.crs is not None and not _is_local(file.crs):
         return _from_world(file.frame, file.crs, place, source)
     if stated == "px":
-        return _from_pixels(project, file, place, source)
+        return _from_pixels(project, file, place, source, copied=unit == "px")
     factor = LENGTH_UNITS_M[stated] if stated else _crs_unit(file.crs)
     notes = [f"read in {stated}"] if stated not in (None, "m") else []
     return _moved(file.frame, lambda xyz: xyz[:, :2] * factor), notes
@@ -201,10 +201,11 @@ def _crs_name(crs: CRS | None) -> str:
 
 
 def _from_pixels(
-    project: Project, file: ShapeFile, place: SurfacePlace, source: str
+    project: Project, file: ShapeFile, place: SurfacePlace, source: str, *, copied: bool
 ) -> tuple[gpd.GeoDataFrame, list[str]]:
     """Pixels of the rectified picture, or of a photo of the project, to the wall."""
-    if file.picture is not None and file.picture != place.picture:
+    # a copy of the surface's picture has another name: what the user says counts more than that
+    if file.picture is not None and file.picture != place.picture and not copied:
         return _from_photo(project, file, place, source)
     grid = place.grid
     if grid is None:
@@ -228,7 +229,7 @@ def _from_photo(
     if file.picture not in set(photos["id"]):
         raise InputError(
             f"{source}: is in pixels of {file.picture}, which is neither the picture of {place.surface} nor a photo of the project",
-            "Add the photo, or follow the outlines in a picture of the project.",
+            f"Add the photo, or say --unit px if it is a copy of the picture of {place.surface}.",
         )
     names = ("photos", "control_points", "observations", "surfaces")
     try:
