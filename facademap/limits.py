@@ -66,7 +66,7 @@ class Limits:
     request_mb: int = _limit(8, "what a page may send at once, MB")
     upload_mb: int = _limit(80, "a picture sent from a page, MB")
     answer_s: int = _limit(
-        60, "time of one piece of work that a page waits for, s; then it is stopped"
+        120, "time of one piece of work that a page waits for, s; then it is stopped"
     )
     job_s: int = _limit(7_200, "time of one command or long work, s; then it is stopped")
     memory_mb: int = _limit(6_000, "memory of one command or long work, MB; then it is stopped")

@@ -18,6 +18,7 @@ from facademap.tasks.desk.assist import Assistant
 from facademap.tasks.desk.pictures import Pictures
 from facademap.tasks.desk.tables import PackedTables
 from facademap.web import (
+    apart,
     described,
     gates_api,
     languages_api,
@@ -27,7 +28,9 @@ from facademap.web import (
     work_api,
 )
 from facademap.web.answers import failure, on_http_error, on_unforeseen
+from facademap.web.apart import Apart
 from facademap.web.attempts import Attempts, open_log
+from facademap.web.costly import Tools
 from facademap.web.desk import Desk
 from facademap.web.guard import Access, Guard
 from facademap.web.jobs import Jobs
@@ -57,6 +60,7 @@ def make_app(
     names: Sequence[str] = (),
     secure: bool = False,
     assistant: Assistant | None = None,
+    processes: bool = False,
 ) -> Guard:
     """The application for one project.
 
@@ -74,6 +78,8 @@ def make_app(
         Whether people come by TLS.
     assistant : Assistant, optional
         Makes the proposals; one of our own way when left out.
+    processes : bool
+        Whether costly answers are made in processes of their own, which can be stopped.
     """
     desk, pictures, packed, jobs = (
         Desk(folder),
@@ -81,6 +87,14 @@ def make_app(
         PackedTables(folder),
         Jobs(folder),
     )
+
+    tools = Tools(
+        folder=folder,
+        reading=desk.reading,
+        pictures=pictures,
+        assistant=assistant or Assistant(),
+    )
+    pool = Apart(tools, model=assistant.model if assistant else None, processes=processes)
 
     def reviewers() -> dict[str, str]:
         links = desk.setting("reviewer_links", []) or []
@@ -105,8 +119,10 @@ def make_app(
     @asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
         packed_api.make_ready(desk, packed)
+        pool.make_ready()
         yield
         jobs.close()
+        pool.close()
         desk.close()
 
     async def built(request: Request) -> Response:
@@ -134,10 +150,11 @@ def make_app(
         *tables_api.routes(desk),
         *packed_api.routes(desk, packed),
         *described.routes(),
-        *gates_api.routes(desk),
+        *gates_api.routes(desk, pool),
+        *apart.routes(pool),
         *languages_api.routes(desk),
         *pictures_api.routes(desk, pictures),
-        *work_api.routes(desk, pictures, jobs, assistant or Assistant()),
+        *work_api.routes(desk, pool, jobs),
     ]
     handlers: dict[Any, Any] = {
         404: on_http_error,

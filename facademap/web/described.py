@@ -195,6 +195,7 @@ _READ: tuple[tuple[str, str, dict[str, Schema], str], ...] = (
         "application/json",
     ),
     ("/api/jobs", "All jobs", {}, "application/json"),
+    ("/api/running", "Costly answers that are being made", {}, "application/json"),
     ("/api/jobs/{id}", "One job", {}, "application/json"),
     ("/api/ranking", "Blocks for a repair", {"repair": _ID}, "application/json"),
     (
@@ -323,6 +324,7 @@ _WRITE: tuple[tuple[str, str, Schema], ...] = (
         ),
     ),
     ("/api/jobs/{id}/stop", "Stop a job", _object()),
+    ("/api/running/{id}/stop", "Stop the making of an answer", _object()),
     ("/api/faces/measure", "Size and outline of a face from its photo", _FACE),
     (
         "/api/assist/{kind}",

@@ -12,7 +12,6 @@ from starlette.routing import Route
 from facademap.condition.signs import signs_as_json
 from facademap.errors import InputError
 from facademap.store.project import Project
-from facademap.tasks.desk.papers import page_of_papers, paper_numbered
 from facademap.tasks.issue.papers_register import recall_paper
 from facademap.tasks.match.kept_plans import (
     choose_plan,
@@ -23,30 +22,35 @@ from facademap.tasks.match.kept_plans import (
     plans_of,
     undo_plan,
 )
-from facademap.tasks.project.check import check_project
 from facademap.tasks.project.set_aside import put_back_in, set_aside_in
-from facademap.web.answers import text_of, threaded
+from facademap.web.answers import Answer, text_of, threaded
+from facademap.web.apart import Apart, Order, apart
 from facademap.web.desk import Desk
+from facademap.web.guard import author_of
 
 __all__ = ["routes"]
 
 
-def routes(desk: Desk) -> list[Route]:
+def routes(desk: Desk, pool: Apart) -> list[Route]:
     """All of them."""
 
-    def check(request: Request, body: Any) -> Any:
+    async def check(request: Request) -> Response:
+        # what changes while it is checked is not in it
         seq = desk.seq()
-        found = check_project(desk.folder, fast=request.query_params.get("fast") == "1")
-        return {k: found[k] for k in ("findings", "faults", "warnings")} | {"seq": seq}
+        return await apart(
+            pool,
+            lambda r, body: ("check", {"fast": r.query_params.get("fast") == "1"}),
+            lambda found: Answer(found | {"seq": seq}),
+        )(request)
 
     def aside(request: Request, body: Any) -> Any:
-        who = text_of(body, "who", most=80) or "survey desk"
+        who = author_of(request.scope, text_of(body, "who", most=80), "survey desk")
         table, row = (text_of(body, n, most=400, required=True) for n in ("table", "row"))
         with desk.writing() as project:
             return set_aside_in(project, [f"{table}:{row}"], who=who)
 
     def back(request: Request, body: Any) -> Any:
-        who = text_of(body, "who", most=80) or "survey desk"
+        who = author_of(request.scope, text_of(body, "who", most=80), "survey desk")
         with desk.writing() as project:
             return {"rows": put_back_in(project, text_of(body, "key", required=True), who=who)}
 
@@ -54,12 +58,12 @@ def routes(desk: Desk) -> list[Route]:
         return signs_as_json()
 
     return [
-        Route("/api/check", threaded(check)),
+        Route("/api/check", check),
         Route("/api/check/set-aside", threaded(aside), methods=["POST"]),
         Route("/api/check/put-back", threaded(back), methods=["POST"]),
         Route("/api/signs", threaded(signs)),
         *_plan_routes(desk),
-        *_paper_routes(desk),
+        *_paper_routes(desk, pool),
     ]
 
 
@@ -69,7 +73,7 @@ def _plan_routes(desk: Desk) -> list[Route]:
 
     def doing(kind: str) -> Any:
         def act(request: Request, body: Any) -> Any:
-            who = text_of(body, "who", most=80) or "survey desk"
+            who = author_of(request.scope, text_of(body, "who", most=80), "survey desk")
             with desk.writing() as project:
                 return _PLAN_ACTS[kind](project, body, who)
 
@@ -84,27 +88,27 @@ def _plan_routes(desk: Desk) -> list[Route]:
     ]
 
 
-def _paper_routes(desk: Desk) -> list[Route]:
-    def numbered(request: Request, body: Any) -> Any:
-        return paper_numbered(desk.folder, request.path_params["number"])
+def _paper_routes(desk: Desk, pool: Apart) -> list[Route]:
+    def numbered(request: Request, body: Any) -> Order:
+        return "paper", {"number": request.path_params["number"]}
 
     def recall(request: Request, body: Any) -> Any:
-        who = text_of(body, "who", most=80) or "survey desk"
+        who = author_of(request.scope, text_of(body, "who", most=80), "survey desk")
         number, why = text_of(body, "number", most=40, required=True), text_of(body, "why")
         with desk.writing() as project:
             return recall_paper(project, number, why=why, who=who)
 
-    def page(request: Request, body: Any) -> Any:
+    def page(text: str) -> Response:
         return Response(
-            page_of_papers(desk.folder),
+            text,
             media_type="text/html; charset=utf-8",
             headers={"cache-control": "no-cache"},
         )
 
     return [
         Route("/api/papers/recall", threaded(recall), methods=["POST"]),
-        Route("/api/papers/number/{number}", threaded(numbered)),
-        Route("/papers.html", threaded(page)),
+        Route("/api/papers/number/{number}", apart(pool, numbered)),
+        Route("/papers.html", apart(pool, lambda r, body: ("papers-page", {}), page)),
     ]
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from facademap.errors import FacademapError, InputError
+from facademap.limits import VARIABLE, read_limits, set_limits
 from facademap.web.answers import as_plain
 
 __all__ = ["main"]
@@ -129,6 +130,9 @@ def _run(order: dict[str, Any]) -> Any:
 
 def main() -> None:
     """Read, run, tell."""
+    # people who work at the desk go before
+    os.nice(10)
+    set_limits(read_limits([os.environ.get(VARIABLE, "")]))
     order = json.loads(sys.stdin.readline())
     threading.Thread(target=_end_with_the_server, daemon=True).start()
     try:

@@ -14,6 +14,8 @@ from pathlib import Path
 from typing import Any
 
 from facademap.errors import InputError
+from facademap.limits import limits_now
+from facademap.tasks.memory import memory_mb
 
 __all__ = ["KINDS", "Job", "Jobs"]
 
@@ -28,6 +30,9 @@ KINDS = {
 }
 MOST_AT_ONCE = 2
 _KEPT = 40
+_LOOK_EVERY_S = 0.25
+#: A job that was asked to end may take so long to do so.
+_PATIENCE_S = 5.0
 
 
 @dataclass(slots=True, kw_only=True)
@@ -43,6 +48,7 @@ class Job:
     result: Any = None
     error: dict[str, Any] | None = None
     ended: float | None = None
+    excess: tuple[str, str] | None = None
     lock: threading.Lock = field(default_factory=threading.Lock)
 
     def as_json(self) -> dict[str, Any]:
@@ -103,7 +109,8 @@ class Jobs:
             for old in list(self._jobs)[:-_KEPT]:
                 if self._jobs[old].state != "running":
                     del self._jobs[old]
-        threading.Thread(target=self._follow, args=(job,), daemon=True).start()
+        for work in (self._follow, self._watch):
+            threading.Thread(target=work, args=(job,), daemon=True).start()
         return job
 
     def named(self, id: str) -> Job:
@@ -125,12 +132,37 @@ class Jobs:
             if job.state == "running":
                 job.state, job.ended = "stopped", time.monotonic()
                 job.process.terminate()
+                threading.Thread(target=self._kill_if_stuck, args=(job,), daemon=True).start()
         return job
+
+    @staticmethod
+    def _kill_if_stuck(job: Job) -> None:
+        try:
+            job.process.wait(_PATIENCE_S)
+        except subprocess.TimeoutExpired:
+            job.process.kill()
 
     def close(self) -> None:
         """Stop everything."""
         for job in self.all():
             self.stop(job.id)
+
+    def _watch(self, job: Job) -> None:
+        """End a job that takes more time or memory than it may, as when it is stuck."""
+        limits = limits_now()
+        while job.process.poll() is None:
+            time.sleep(_LOOK_EVERY_S)
+            if time.monotonic() - job.started > limits.job_s:
+                job.excess = f"stopped after {limits.job_s} s, the limit job_s", "job_s"
+            elif memory_mb(job.process.pid) > limits.memory_mb:
+                job.excess = (
+                    f"stopped at more than {limits.memory_mb} MB of memory, the limit memory_mb",
+                    "memory_mb",
+                )
+            else:
+                continue
+            job.process.kill()
+            return
 
     def _follow(self, job: Job) -> None:
         assert job.process.stdout is not None
@@ -161,6 +193,12 @@ class Jobs:
 
 def _unexplained(job: Job) -> dict[str, Any]:
     """A job that ended without a word, mostly killed by the system for want of memory."""
+    if job.excess is not None:
+        what, limit = job.excess
+        return {
+            "problem": f"{KINDS[job.kind]}: {what}; nothing of it was stored",
+            "remedy": f"Give it less, or start the server with --limit {limit}=NUMBER to allow more.",
+        }
     code = job.process.returncode
     how = f"signal {-code}" if code and code < 0 else f"exit code {code}"
     return {

@@ -27,6 +27,7 @@ def run(plan: ServePlan, *, open_browser: bool) -> None:
         names=plan.names,
         secure=secure,
         assistant=plan.assistant,
+        processes=True,
     )
     if open_browser:
         # the command line of a browser can be read by everybody on the machine: no secret stands in it

@@ -9,28 +9,21 @@ import secrets
 from collections.abc import Mapping
 from typing import Any
 
-from shapely.geometry import mapping
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from facademap.condition.coursing import Judged
 from facademap.errors import ConflictError, FacademapError, InputError
 from facademap.repair.ways import Way
 from facademap.store.changes import changes_of, edit_once
-from facademap.tasks.desk.assist import Assistant
 from facademap.tasks.desk.edit import KEY
-from facademap.tasks.desk.face import measure_face
-from facademap.tasks.desk.inwall import piece_in_wall
-from facademap.tasks.desk.match import rank_blocks
-from facademap.tasks.desk.papers import list_papers, papers_now, read_paper, ticket_svg
+from facademap.tasks.desk.papers import read_paper
 from facademap.tasks.desk.photos import take_photo
-from facademap.tasks.desk.pictures import Pictures
 from facademap.tasks.desk.work import record_act, work_overview, work_page
-from facademap.tasks.match.matching_plans import compare_stored_plans
 from facademap.tasks.plan.ways import choose_way, try_way, way_state
 from facademap.web.answers import Answer, failure, text_of, threaded
+from facademap.web.apart import Apart, Order, apart
 from facademap.web.desk import Desk
 from facademap.web.guard import PICTURE_TYPES, author_of
 from facademap.web.jobs import Jobs
@@ -43,15 +36,15 @@ MAX_LINKS = 200
 MAX_MARKS = 400
 
 
-def routes(desk: Desk, pictures: Pictures, jobs: Jobs, assistant: Assistant) -> list[Route]:
+def routes(desk: Desk, pool: Apart, jobs: Jobs) -> list[Route]:
     """All of them."""
     return [
         *_job_routes(jobs),
-        *_match_routes(desk, pictures),
-        *_assist_routes(desk, pictures, assistant),
-        *_paper_routes(desk),
+        *_match_routes(pool),
+        *_assist_routes(pool),
+        *_paper_routes(desk, pool),
         *_way_routes(desk),
-        *_record_routes(desk),
+        *_record_routes(desk, pool),
         *_review_routes(desk),
     ]
 
@@ -84,39 +77,37 @@ def _job_routes(jobs: Jobs) -> list[Route]:
     ]
 
 
-def _match_routes(desk: Desk, pictures: Pictures) -> list[Route]:
-    def ranking(request: Request, body: Any) -> Any:
-        return rank_blocks(desk.reading(), request.query_params.get("repair", ""))
+def _match_routes(pool: Apart) -> list[Route]:
+    def ranking(request: Request, body: Any) -> Order:
+        return "ranking", {"repair": request.query_params.get("repair", "")}
 
-    def insisted(request: Request, body: Any) -> Any:
-        from facademap.tasks.match.explain import insist
-
+    def insisted(request: Request, body: Any) -> Order:
         asked = request.query_params
-        return insist(desk.reading(), asked.get("repair", ""), asked.get("block", ""))
+        return "what-if", {"repair": asked.get("repair", ""), "block": asked.get("block", "")}
 
-    def in_wall(request: Request, body: Any) -> Any:
+    def in_wall(request: Request, body: Any) -> Order:
         asked = request.query_params
         turn = asked.get("turn", "0")
-        data = piece_in_wall(
-            desk.reading(),
-            pictures,
-            repair=asked.get("repair", ""),
-            face=asked.get("face", ""),
-            x_m=_float(asked.get("x")),
-            y_m=_float(asked.get("y")),
-            turn_deg=int(turn) if re.match(r"[0-9]{1,3}\Z", turn) else -1,
-            slab=_slab(asked.get("slab")),
-            now=asked.get("now") == "1",
-        )
+        return "in-wall", {
+            "repair": asked.get("repair", ""),
+            "face": asked.get("face", ""),
+            "x_m": _float(asked.get("x")),
+            "y_m": _float(asked.get("y")),
+            "turn_deg": int(turn) if re.match(r"[0-9]{1,3}\Z", turn) else -1,
+            "slab": _slab(asked.get("slab")),
+            "now": asked.get("now") == "1",
+        }
+
+    def picture(data: bytes) -> Response:
         return Response(
             data, media_type="image/jpeg", headers={"cache-control": "private, max-age=60"}
         )
 
-    def compare(request: Request, body: Any) -> Any:
+    def compare(request: Request, body: Any) -> Order:
         asked = request.query_params
-        return compare_stored_plans(desk.reading(), asked.get("first", ""), asked.get("second", ""))
+        return "compare", {"first": asked.get("first", ""), "second": asked.get("second", "")}
 
-    def face(request: Request, body: Any) -> Any:
+    def face(request: Request, body: Any) -> Order:
         photo = text_of(body, "photo", required=True, most=400)
         points, flaws = body.get("points") or [], body.get("flaws") or []
         if (
@@ -149,22 +140,22 @@ def _match_routes(desk: Desk, pictures: Pictures) -> list[Route]:
             if ring
             else {"click_px": _numbers(body, "click_px", 2)}
         )
-        return measure_face(desk.reading(), photo, **place, flaws=flaws, **scale)
+        return "face", {"photo": photo, **place, "flaws": flaws, **scale}
 
     return [
-        Route("/api/faces/measure", threaded(face), methods=["POST"]),
-        Route("/api/ranking", threaded(ranking)),
-        Route("/api/ranking/insist", threaded(insisted)),
-        Route("/api/plans/compare", threaded(compare)),
-        Route("/pictures/in-wall", threaded(in_wall)),
+        Route("/api/faces/measure", apart(pool, face), methods=["POST"]),
+        Route("/api/ranking", apart(pool, ranking)),
+        Route("/api/ranking/insist", apart(pool, insisted)),
+        Route("/api/plans/compare", apart(pool, compare)),
+        Route("/pictures/in-wall", apart(pool, in_wall, picture)),
     ]
 
 
-def _assist_routes(desk: Desk, pictures: Pictures, assistant: Assistant) -> list[Route]:
+def _assist_routes(pool: Apart) -> list[Route]:
     def can_assist(request: Request, body: Any) -> Any:
-        return assistant.available()
+        return pool.tools.assistant.available()
 
-    def assist(request: Request, body: Any) -> Any:
+    def assist(request: Request, body: Any) -> Order:
         surface = text_of(body, "surface", required=True)
         box, points = body.get("box"), body.get("points")
         if (
@@ -173,47 +164,18 @@ def _assist_routes(desk: Desk, pictures: Pictures, assistant: Assistant) -> list
             or not all(isinstance(p, list) for p in points)
         ):
             raise InputError("a proposal needs box and points", "Send both as lists.")
-        kind, project = request.path_params["kind"], desk.reading()
-        where: dict[str, Any] = {"surface": surface, "box": box, "points": points}
-        if kind == "course":
-            return _course_json(assistant.propose_course(project, pictures, **where))
-        found = assistant.propose(project, pictures, kind, **where)
-        return {"geometry": found[0], "geometries": found}
+        kind = request.path_params["kind"]
+        return "assist", {"kind": kind, "surface": surface, "box": box, "points": points}
 
     return [
         Route("/api/assist", threaded(can_assist)),
-        Route("/api/assist/{kind}", threaded(assist), methods=["POST"]),
+        Route("/api/assist/{kind}", apart(pool, assist), methods=["POST"]),
     ]
 
 
-def _course_json(judged: Judged) -> dict[str, Any]:
-    plain = [dict(mapping(p.geometry)) for p in judged.proposals]
-    return {
-        "geometries": plain,
-        "proposals": [
-            {
-                "geometry": geometry,
-                "course": p.course,
-                "number": p.number,
-                "origin": "assisted",
-                "doubts": list(p.doubts),
-            }
-            for geometry, p in zip(plain, judged.proposals, strict=True)
-        ],
-        "left_out": [
-            {"geometry": dict(mapping(o.geometry)), "why": o.why} for o in judged.left_out
-        ],
-    }
-
-
-def _paper_routes(desk: Desk) -> list[Route]:
-    def papers(request: Request, body: Any) -> Any:
-        listed = list_papers(desk.folder)
-        return {
-            "papers": listed,
-            "stale": sum(p["state"] != "current" for p in listed),
-            "register": papers_now(desk.folder)[1],
-        }
+def _paper_routes(desk: Desk, pool: Apart) -> list[Route]:
+    def papers(request: Request, body: Any) -> Order:
+        return "papers", {}
 
     def paper(request: Request, body: Any) -> Any:
         name = request.path_params["name"]
@@ -229,14 +191,16 @@ def _paper_routes(desk: Desk) -> list[Route]:
             },
         )
 
-    def ticket(request: Request, body: Any) -> Any:
-        data = ticket_svg(desk.reading(), request.query_params.get("repair", ""))
+    def ticket(request: Request, body: Any) -> Order:
+        return "ticket", {"repair": request.query_params.get("repair", "")}
+
+    def drawn(data: bytes) -> Response:
         return Response(data, media_type="image/svg+xml", headers={"cache-control": "no-cache"})
 
     return [
-        Route("/api/papers", threaded(papers)),
+        Route("/api/papers", apart(pool, papers)),
         Route("/papers/{name:path}", threaded(paper)),
-        Route("/pictures/ticket", threaded(ticket)),
+        Route("/pictures/ticket", apart(pool, ticket, drawn)),
     ]
 
 
@@ -303,7 +267,7 @@ def _degrees(body: Mapping[str, Any], name: str) -> float:
     return float(value)
 
 
-def _record_routes(desk: Desk) -> list[Route]:
+def _record_routes(desk: Desk, pool: Apart) -> list[Route]:
     def page(request: Request, body: Any) -> Any:
         return work_page(desk.folder, request.query_params.get("repair", ""))
 
@@ -365,6 +329,7 @@ def _record_routes(desk: Desk) -> list[Route]:
                     who=author_of(request.scope, asked.get("who", ""), "survey desk"),
                     name=asked.get("name", ""),
                     surface=asked.get("surface") or None,
+                    decode=lambda path: pool.run("photo", path=path),
                 )
 
             return Answer({"id": await run_in_threadpool(store)})

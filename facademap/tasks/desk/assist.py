@@ -51,6 +51,11 @@ class Assistant:
         if model is not None:
             self._finders[model] = outline_finder(model)
 
+    @property
+    def model(self) -> Path | None:
+        """The one given when the desk was started."""
+        return self._given
+
     def available(self) -> dict[str, bool]:
         """Which proposals can be made."""
         return dict.fromkeys(_KINDS, True)

@@ -11,16 +11,26 @@ from pathlib import Path
 from typing import Any
 
 from facademap.errors import InputError
-from facademap.io.pictures import read_picture
+from facademap.io.pictures import PictureInfo, read_picture
 from facademap.io.whole_files import move_whole, temporary_folder, write_whole
 from facademap.store.project import Project
 from facademap.tasks.survey.add_photos import storing_photos
 
-__all__ = ["take_photo"]
+__all__ = ["decode_arrived", "take_photo"]
 
 #: Formats by what their bytes say; the name that came with them is not believed.
 _ENDINGS = {"JPEG": ".jpg", "MPO": ".jpg", "PNG": ".png", "TIFF": ".tif", "WEBP": ".webp"}
 _SUBJECTS = ("elevation", "condition", "block", "record", "chart")
+
+
+def decode_arrived(path: Path) -> PictureInfo:
+    """Decode a picture that was sent, so that none is stored that cannot be; returns what it says of itself.
+
+    Raises
+    ------
+    InputError
+    """
+    return read_picture(path, limit="upload_megapixels")[1]
 
 
 def take_photo(
@@ -31,6 +41,7 @@ def take_photo(
     who: str,
     name: str = "",
     surface: str | None = None,
+    decode: Callable[[Path], PictureInfo] = decode_arrived,
 ) -> str:
     """Store a picture; returns its id. The same picture sent again is the same photo.
 
@@ -38,6 +49,8 @@ def take_photo(
     ----------
     writing : callable
         Gives the project for one edit. It is asked only when the picture was decoded, so that nobody waits for that.
+    decode : callable
+        As :func:`decode_arrived`, perhaps elsewhere.
 
     Raises
     ------
@@ -49,7 +62,7 @@ def take_photo(
     digest = hashlib.sha256(data).hexdigest()
     with temporary_folder() as folder:
         arrived = write_whole("arrived", data, inside=folder, durable=False)
-        _, info = read_picture(arrived, limit="upload_megapixels")
+        info = decode(arrived)
         ending = _ENDINGS.get(info.format)
         if ending is None:
             raise InputError(f"a picture of format {info.format}", "Send JPEG, PNG, TIFF or WebP.")

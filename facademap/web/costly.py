@@ -1,0 +1,176 @@
+"""The costly answers of the desk: each a plain function of tools and values, so that a process of its own can make it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from shapely.geometry import mapping
+
+from facademap.condition.coursing import Judged
+from facademap.store.project import Project
+from facademap.tasks.desk.assist import Assistant
+from facademap.tasks.desk.pictures import Pictures
+
+__all__ = ["SLOW", "TASKS", "TITLES", "Tools", "read_ahead"]
+
+
+@dataclass(slots=True, kw_only=True)
+class Tools:
+    """What the answers are made with.
+
+    Parameters
+    ----------
+    folder : Path
+        Project.
+    reading : callable
+        Gives the project, open for reading.
+    pictures : Pictures
+    assistant : Assistant
+    """
+
+    folder: Path
+    reading: Callable[[], Project]
+    pictures: Pictures
+    assistant: Assistant = field(default_factory=Assistant)
+
+
+def read_ahead() -> None:
+    """Load what the answer that is asked most often needs."""
+    import facademap.tasks.desk.match  # noqa: F401
+
+
+def _ranking(tools: Tools, *, repair: str) -> Any:
+    from facademap.tasks.desk.match import rank_blocks
+
+    return rank_blocks(tools.reading(), repair)
+
+
+def _insist(tools: Tools, *, repair: str, block: str) -> Any:
+    from facademap.tasks.match.explain import insist
+
+    return insist(tools.reading(), repair, block)
+
+
+def _compare(tools: Tools, *, first: str, second: str) -> Any:
+    from facademap.tasks.match.matching_plans import compare_stored_plans
+
+    return compare_stored_plans(tools.reading(), first, second)
+
+
+def _in_wall(tools: Tools, **given: Any) -> bytes:
+    from facademap.tasks.desk.inwall import piece_in_wall
+
+    return piece_in_wall(tools.reading(), tools.pictures, **given)
+
+
+def _face(tools: Tools, *, photo: str, **given: Any) -> Any:
+    from facademap.tasks.desk.face import measure_face
+
+    return measure_face(tools.reading(), photo, **given)
+
+
+def _assist(tools: Tools, *, kind: str, **given: Any) -> Any:
+    project = tools.reading()
+    if kind == "course":
+        return _course_json(tools.assistant.propose_course(project, tools.pictures, **given))
+    found = tools.assistant.propose(project, tools.pictures, kind, **given)
+    return {"geometry": found[0], "geometries": found}
+
+
+def _course_json(judged: Judged) -> dict[str, Any]:
+    plain = [dict(mapping(p.geometry)) for p in judged.proposals]
+    return {
+        "geometries": plain,
+        "proposals": [
+            {
+                "geometry": geometry,
+                "course": p.course,
+                "number": p.number,
+                "origin": "assisted",
+                "doubts": list(p.doubts),
+            }
+            for geometry, p in zip(plain, judged.proposals, strict=True)
+        ],
+        "left_out": [
+            {"geometry": dict(mapping(o.geometry)), "why": o.why} for o in judged.left_out
+        ],
+    }
+
+
+def _check(tools: Tools, *, fast: bool) -> Any:
+    from facademap.tasks.project.check import check_project
+
+    found = check_project(tools.folder, fast=fast)
+    return {k: found[k] for k in ("findings", "faults", "warnings")}
+
+
+def _papers(tools: Tools) -> Any:
+    from facademap.tasks.desk.papers import list_papers, papers_now
+
+    listed = list_papers(tools.folder)
+    return {
+        "papers": listed,
+        "stale": sum(p["state"] != "current" for p in listed),
+        "register": papers_now(tools.folder)[1],
+    }
+
+
+def _paper_numbered(tools: Tools, *, number: str) -> Any:
+    from facademap.tasks.desk.papers import paper_numbered
+
+    return paper_numbered(tools.folder, number)
+
+
+def _papers_page(tools: Tools) -> str:
+    from facademap.tasks.desk.papers import page_of_papers
+
+    return page_of_papers(tools.folder)
+
+
+def _ticket(tools: Tools, *, repair: str) -> bytes:
+    from facademap.tasks.desk.papers import ticket_svg
+
+    return ticket_svg(tools.reading(), repair)
+
+
+def _decode(tools: Tools, *, path: Path) -> Any:
+    from facademap.tasks.desk.photos import decode_arrived
+
+    return decode_arrived(path)
+
+
+#: Every answer that is made apart, by name.
+TASKS: Mapping[str, Callable[..., Any]] = {
+    "ranking": _ranking,
+    "what-if": _insist,
+    "compare": _compare,
+    "in-wall": _in_wall,
+    "face": _face,
+    "assist": _assist,
+    "check": _check,
+    "papers": _papers,
+    "paper": _paper_numbered,
+    "papers-page": _papers_page,
+    "ticket": _ticket,
+    "photo": _decode,
+}
+#: In words, for people who look at what the server does.
+TITLES: Mapping[str, str] = {
+    "ranking": "rank the blocks for a repair",
+    "what-if": "solve the plan anew with one block given",
+    "compare": "compare two plans",
+    "in-wall": "show a piece in the wall",
+    "face": "measure a face",
+    "assist": "propose an outline",
+    "check": "check the project",
+    "papers": "look which papers hold",
+    "paper": "look a paper up",
+    "papers-page": "write the page of papers",
+    "ticket": "draw a ticket",
+    "photo": "decode a photo",
+}
+#: These take many seconds; the others do not wait behind them.
+SLOW = frozenset({"what-if", "check"})
