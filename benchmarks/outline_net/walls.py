@@ -72,19 +72,23 @@ class Bond:
 def band(rng, cell, *, drawn_out=1.0, turn_deg=0.0, how=cv2.INTER_CUBIC):
     """Smooth noise of one size, drawn out and turned; linear interpolation gives facets."""
     rows, columns = (max(2, int(N / max(c, 1)) + 3) for c in (cell, cell * drawn_out))
+    if not turn_deg:
+        rows, columns = max(2, int(rows / 1.5) + 1), max(2, int(columns / 1.5) + 1)
+        return cv2.resize(
+            rng.standard_normal((rows, columns), np.float32), (N, N), interpolation=how
+        )
     big = cv2.resize(
-        rng.normal(0, 1, (rows, columns)).astype(np.float32),
+        rng.standard_normal((rows, columns), np.float32),
         (int(N * 1.5), int(N * 1.5)),
         interpolation=how,
     )
-    if turn_deg:
-        middle = N * 0.75
-        big = cv2.warpAffine(
-            big,
-            cv2.getRotationMatrix2D((middle, middle), turn_deg, 1),
-            big.shape[::-1],
-            borderMode=cv2.BORDER_REFLECT,
-        )
+    middle = N * 0.75
+    big = cv2.warpAffine(
+        big,
+        cv2.getRotationMatrix2D((middle, middle), turn_deg, 1),
+        big.shape[::-1],
+        borderMode=cv2.BORDER_REFLECT,
+    )
     start = int(N * 0.25)
     return big[start : start + N, start : start + N]
 
@@ -92,11 +96,11 @@ def band(rng, cell, *, drawn_out=1.0, turn_deg=0.0, how=cv2.INTER_CUBIC):
 def noise(rng, cell, octaves=4, gain=0.55, **how):
     """Noise of several sizes with a spread of one."""
     total = sum(
-        gain**k * band(rng, cell / 2**k, **how)
+        np.float32(gain**k) * band(rng, cell / 2**k, **how)
         for k in range(octaves)
         if k == 0 or cell / 2**k >= 1
     )
-    return total / total.std()
+    return np.asarray(total / total.std(), np.float32)
 
 
 def chance(rng, share):
@@ -397,9 +401,10 @@ def light(rng, height, *, low):
         (cv2.blur(smooth, (near, near)) - smooth) * rng.uniform(0.02, 0.12), -0.12, 0.6
     )
     sun = np.clip(facing, 0, 2.2) * (1 - 0.95 * shaded)
-    return (hard * sun + (1 - hard) * (0.75 + 0.25 * np.clip(facing, 0, 2))) * (
+    bright = (hard * sun + (1 - hard) * (0.75 + 0.25 * np.clip(facing, 0, 2))) * (
         1 - hollow
-    ) * rng.uniform(0.9, 1.1) + 0.12 * hard, to_sun
+    ) * rng.uniform(0.9, 1.1) + 0.12 * hard
+    return bright.astype(np.float32), to_sun
 
 
 # ---- colours --------------------------------------------------------------------------------------------------------------
@@ -425,22 +430,21 @@ def stones_coloured(rng, number, size):
         turn_deg=rng.choice([0, 0, 0, rng.uniform(-20, 20)]),
     )
     second = noise(rng, rng.uniform(2, 12), 4, 0.7, drawn_out=rng.choice([1, 1, 4]))
-    share = rng.random(stones)[number]
+    share = rng.random(stones).astype(np.float32)[number]
     picture += (
-        rng.choice([2, 5, 9, 15, 22])
-        * rng.uniform(0.4, 1.4, stones)[number]
+        (rng.choice([2, 5, 9, 15, 22]) * rng.uniform(0.4, 1.4, stones)).astype(np.float32)[number]
         * (share * first + (1 - share) * second)
     )[..., None]
     picture += (rng.uniform(0, 8) * noise(rng, rng.uniform(30, 150), 3))[..., None] * np.array(
-        [1, 0.95, 0.85]
+        [1, 0.95, 0.85], np.float32
     )
     if chance(rng, 0.5):  # tone that drifts within a stone and ends at the joint
         drift = (
             noise(rng, size * rng.uniform(0.3, 1), 2)
             * rng.uniform(2, 14)
-            * rng.uniform(0, 1, stones)[number]
+            * rng.uniform(0, 1, stones).astype(np.float32)[number]
         )
-        picture += drift[..., None] * rng.normal(1, 0.25, 3)
+        picture += drift[..., None] * rng.normal(1, 0.25, 3).astype(np.float32)
     if chance(rng, 0.45):  # pits and speckles
         pits = (noise(rng, rng.uniform(1.5, 5), 2) > rng.uniform(1.6, 2.6)).astype(np.float32)
         picture += (
@@ -454,15 +458,15 @@ def stones_coloured(rng, number, size):
 def mortar_coloured(rng, bond, base, outside):
     """Joints in their colour, with a ribbon in some."""
     kind = rng.choice(["light", "dark", "same", "any"], p=[0.35, 0.25, 0.25, 0.15])
-    pale = np.array([200, 192, 178]) + rng.normal(0, 14)
+    pale = np.array([200, 192, 178], np.float32) + rng.normal(0, 14)
     tone = {
         "light": base * 0.35 + pale * 0.65,
         "dark": base * rng.uniform(0.2, 0.7),
         "same": base + rng.normal(0, 8, 3),
         "any": colour(rng),
-    }[kind]
+    }[kind].astype(np.float32)
     if bond.heaped and chance(rng, 0.6):
-        tone = base * rng.uniform(0.15, 0.6)
+        tone = (base * rng.uniform(0.15, 0.6)).astype(np.float32)
     mortar = tone + (rng.uniform(2, 12) * noise(rng, rng.uniform(3, 10), 4))[..., None]
     mortar = mortar + (rng.uniform(0, 14) * noise(rng, rng.uniform(40, 120), 2))[..., None]
     ribbon = np.zeros((N, N), np.float32)
@@ -677,12 +681,12 @@ def _crack(rng):
     return drawn
 
 
-def wall(rng):
+def wall(rng, bond=None):
     """One wall: picture, stones, defects and the size of a stone.
 
-    Numbers are 0 in joints and outside defects.
+    Numbers are 0 in joints and outside defects. The bond is drawn from chance unless it is given.
     """
-    bond = laid(rng)
+    bond = laid(rng) if bond is None else bond
     number = numbered(rng, bond)
     stone = number > 0
     border = np.zeros((N, N), bool)
@@ -701,12 +705,12 @@ def wall(rng):
         + rng.choice([0.2, 0.6, 1.0]) * noise(rng, 4, 3)
     )
     brightness, to_sun = light(rng, np.where(stone, height, ground).astype(np.float32), low=rough)
-    picture = picture * (brightness / brightness.mean())[..., None]
+    picture = picture.astype(np.float32) * (brightness / brightness.mean())[..., None]
     picture = picture * min(1.0, rng.uniform(190, 290) / float(np.quantile(picture, 0.985)))
     if chance(rng, 0.25) and not bond.heaped:  # dark rim of a recess
         picture = picture * (1 - rng.uniform(0.1, 0.5) * np.exp(-outside / 1.2) * ~stone)[..., None]
     found = np.zeros((N, N), np.uint8)
     if chance(rng, 0.6) and not bond.heaped:
         picture, found = defects(rng, picture, number, colours, to_sun)
-    picture = overlaid(rng, picture)
+    picture = overlaid(rng, picture.astype(np.float32))
     return np.clip(picture, 0, 255).astype(np.uint8), number.astype(np.int16), found, bond.size
