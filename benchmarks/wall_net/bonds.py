@@ -374,9 +374,7 @@ def frame(
         reach, parts = thick * rng.uniform(0, 0.8), int(rng.integers(1, 4))
         edges = np.linspace(x0 - reach, x1 + reach, parts + 1)
         tall = thick * rng.uniform(0.5, 1)
-        outlines += [
-            shapely.box(a, y1, b, y1 + tall) for a, b in itertools.pairwise(edges)
-        ]
+        outlines += [shapely.box(a, y1, b, y1 + tall) for a, b in itertools.pairwise(edges)]
     if head == "lintel":
         reach = thick * rng.uniform(0, 1.5)
         outlines.append(shapely.box(x0 - reach, y0 - thick * rng.uniform(0.8, 1.6), x1 + reach, y0))
