@@ -259,7 +259,8 @@ def _cut(
     distance = np.sqrt((relative**2).sum(axis=2))
     unlike = (distance > _UNLIKE) & ~core & ~covered
     if np.count_nonzero(unlike) < 50:
-        return core
+        # nothing in the picture differs from the stone: no edge of a face can be known
+        return np.ones(core.shape, bool)
     far = relative[unlike]
     weight = np.minimum(1.0, 12.0 / np.maximum(distance[unlike], 1e-6))[:, None]
     _, _, axes = np.linalg.svd((far * weight).T @ (far * weight))

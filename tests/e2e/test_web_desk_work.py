@@ -633,6 +633,64 @@ def test_a_face_is_measured_by_points_and_its_flaw_is_drawn(
     page.context.close()
 
 
+def test_a_face_that_cannot_be_traced_is_drawn_by_hand(
+    chromium: Any, server: Server, folder: Path, tmp_path: Path
+) -> None:
+    """A photo in which nothing stands out: the refusal says why, and the outline is drawn corner by corner."""
+    path = tmp_path / "flat.png"
+    cv2.imwrite(str(path), np.full((700, 1000, 3), 128, np.uint8))
+    page, watch = open_desk(chromium, server, who="Drawer")
+    page.keyboard.press("3")
+    page.get_by_role("button", name="New block").click()
+    saved(page)
+    before = set(rows(folder, "faces")["id"])
+    page.locator(".block input[type=file]").set_input_files(path)
+    dialog = page.get_by_role("dialog")
+    dialog.wait_for()
+    page.wait_for_timeout(600)
+
+    def click(*places: tuple[float, float]) -> None:
+        view = dialog.locator(".measure-photo .map").bounding_box()
+        scale = min((view["width"] - 20) / 1000, (view["height"] - 20) / 700)
+        left = view["x"] + (view["width"] - 1000 * scale) / 2
+        top = view["y"] + (view["height"] - 700 * scale) / 2
+        for x, y in places:
+            page.mouse.click(left + (x + 0.5) * scale, top + (y + 0.5) * scale)
+            page.wait_for_timeout(350)
+
+    dialog.get_by_role("textbox", name="Known length").fill("60 cm")
+    click((200, 600), (800, 600), (500, 300))
+    dialog.get_by_role("button", name="Find the outline").click()
+    alert = dialog.get_by_role("alert")
+    alert.wait_for(timeout=30_000)
+    assert "draw the outline by hand" in alert.inner_text()
+    dialog.get_by_role("button", name="Draw the outline by hand").click()
+    # corners in an order that crosses: it is said, and cannot be ended, until the last two are put right
+    click((250, 150), (750, 400), (750, 150), (250, 400))
+    end = dialog.get_by_role("button", name="End the outline")
+    assert end.is_disabled()
+    for _ in range(3):
+        dialog.get_by_role("button", name="Corner back").click()
+    click((750, 150), (750, 400), (250, 400))
+    end.click()
+    dialog.get_by_role("button", name="Measure it").click()
+    dialog.get_by_role("button", name="Draw a flaw").wait_for(timeout=30_000)
+    dialog.get_by_label("Usable depth, mm").fill("abc")
+    assert dialog.get_by_role("button", name="Store this face").is_disabled()
+    dialog.get_by_label("Usable depth, mm").fill("25 cm")
+    dialog.get_by_role("button", name="Store this face").click()
+    dialog.wait_for(state="detached", timeout=30_000)
+    saved(page)
+    table = rows(folder, "faces")
+    face = table[~table["id"].isin(before)].iloc[0]
+    # clicks are good to about one pixel of the screen, here 2 mm on the face
+    assert (face["width_m"], face["height_m"]) == pytest.approx((0.500, 0.250), abs=0.006)
+    assert face["usable_depth_m"] == pytest.approx(0.25)
+    # the refusal of the trace is an answer 400
+    assert [fault for fault in watch.faults if "400" not in fault] == []
+    page.context.close()
+
+
 # -- fingers and pens ----------------------------------------------------------------------------------------------------
 
 

@@ -228,3 +228,10 @@ def test_an_outline_goes_into_the_inventory_as_it_is(tmp_path: Path) -> None:
     assert measured == pytest.approx(traced["area_mm2"], rel=0.01)
     # the photo shows the face where it was traced
     assert face["photo_matrix"] is not None
+
+
+@pytest.mark.parametrize("grey", [0, 128, 255])
+def test_a_picture_in_which_nothing_stands_out_gives_no_face(grey: int) -> None:
+    picture = np.full((300, 400, 3), grey, np.uint8)
+    with pytest.raises(GeometryError, match="looks like the clicked stone"):
+        find_face(picture, (200.0, 150.0))
