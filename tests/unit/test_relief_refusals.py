@@ -14,6 +14,7 @@ from facademap.io.relief_files import open_relief_writer
 from facademap.io.target_files import read_target_picks
 from facademap.relief.build import Relief
 from facademap.relief.change import change_in_patch, change_of_reliefs
+from facademap.report.relief_picture import relief_png
 from facademap.tasks.survey.change import compare_reliefs
 from facademap.tasks.survey.relief import make_relief
 from facademap.wall.grid import PixelGrid
@@ -66,7 +67,9 @@ def test_a_wrong_pick_is_named_and_left_out(tmp_path: Path) -> None:
     cells[5] = str(float(cells[5]) + 12)
     lines[5] = ",".join(cells)
     control.write_text("\n".join(lines) + "\n")
-    made = make_relief(tmp_path / "p", control, tmp_path / "out.tif", cell_m=0.006)
+    made = make_relief(
+        tmp_path / "p", control, tmp_path / "out.tif", cell_m=0.006, preview=tmp_path / "look.png"
+    )
     assert any(cells[1] in w and "was left out" in w for w in made.report["warnings"])
     assert made.report["targets_rmse_px"] < 1.0
 
@@ -156,3 +159,26 @@ def test_the_part_in_common_is_compared_and_said(tmp_path: Path) -> None:
     assert any("only the part in common" in w for w in done.warnings)
     assert done.change.difference.grid.left_m == pytest.approx(0.1)
     assert done.change.difference.out_m.shape == (110, 140)
+
+
+def test_a_picture_shows_depth_and_what_is_unknown() -> None:
+    import cv2
+
+    relief = _relief(0.0, shape=(60, 80))
+    relief.out_m[20:40, 20:40] = -0.03
+    relief.out_m[:10] = np.nan
+    picture = cv2.imdecode(
+        np.frombuffer(relief_png(relief, title="Mill"), np.uint8), cv2.IMREAD_COLOR
+    )[..., ::-1].astype(int)
+    times = 800 // 80
+    deep = picture[28 + 25 * times : 28 + 35 * times, 28 + 25 * times : 28 + 35 * times].mean(
+        axis=(0, 1)
+    )
+    sound = picture[28 + 45 * times : 28 + 55 * times, 28 + 50 * times : 28 + 70 * times].mean(
+        axis=(0, 1)
+    )
+    unknown = picture[28 : 28 + 9 * times, 28 : 28 + 70 * times]
+    assert deep.sum() < sound.sum() - 150
+    assert deep[2] > deep[0]
+    # striped: two colours that occur nowhere else on the wall
+    assert len(np.unique(unknown.reshape(-1, 3), axis=0)) == 2

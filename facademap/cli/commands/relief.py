@@ -34,6 +34,7 @@ _FILE = click.Path(path_type=Path)
 )
 @click.option("--out", type=_FILE, required=True, help="GeoTIFF to write.")
 @click.option("--report", type=_FILE, help="Report to write (JSON).")
+@click.option("--preview", type=_FILE, help="Picture by depth and shade to write (PNG).")
 @command_options
 def command(
     photos: Path,
@@ -44,6 +45,7 @@ def command(
     search_mm: str | None,
     out: Path,
     report: Path | None,
+    preview: Path | None,
     show: Show,
 ) -> None:
     """Measure how far a wall stands out of its plane, from photos taken from several places.
@@ -72,6 +74,7 @@ def command(
             camera=camera,
             extent=extent_from_text(extent) if extent else None,
             report=report,
+            preview=preview,
             search_m=search,
             progress=progress,
         )

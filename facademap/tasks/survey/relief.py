@@ -39,6 +39,7 @@ from facademap.relief.stations import (
     fit_stations,
     spread_of_sight,
 )
+from facademap.report.relief_picture import relief_png
 from facademap.wall.grid import Extent, PixelGrid
 from facademap.wall.world import wall_crs
 
@@ -77,6 +78,7 @@ def make_relief(
     camera: Path | None = None,
     extent: Extent | None = None,
     report: Path | None = None,
+    preview: Path | None = None,
     search_m: tuple[float, float] | None = None,
     workers: int = 2,
     progress: Callable[[float], None] | None = None,
@@ -99,6 +101,8 @@ def make_relief(
         Default: that of the targets, grown by 2 % on every side.
     report : Path, optional
         Where the report goes, as JSON.
+    preview : Path, optional
+        Where a picture by depth and shade goes, as PNG.
     search_m : tuple of float, optional
         Deepest and highest place that is looked for, metres out of the plane.
     workers : int
@@ -115,7 +119,7 @@ def make_relief(
             f"cells of {cell_m * 1000:g} mm cannot be made",
             "Give --cell-mm above 0, such as 3.",
         )
-    for path in (out, report):
+    for path in (out, report, preview):
         check_writable(path)
     picks = read_target_picks(control)
     warnings: list[str] = []
@@ -176,6 +180,8 @@ def make_relief(
         write_whole(
             report, json.dumps(values, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
         )
+    if preview is not None:
+        write_whole(preview, relief_png(relief, title=f"Relief {out.stem}"))
     return ReliefMade(grid=grid, report=values)
 
 
