@@ -108,8 +108,11 @@ def read_survey_points(
 
 def _role(row: CsvRow) -> str:
     role = row.cells.get("role", "").strip().lower() or "control"
-    if role not in ("control", "check"):
-        raise InputError(f"{row.where}: role is {role!r}", "Give the role control or check.")
+    if role not in ("control", "check", "instrument"):
+        raise InputError(
+            f"{row.where}: role is {role!r}",
+            "Give the role control or check, or instrument for the place that the wall was measured from.",
+        )
     return role
 
 

@@ -11,15 +11,15 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from facademap.errors import GeometryError, InputError
+from facademap.wall.plane_fit import OFF_PLANE_M, FittedPlane, fit_plane
 
 __all__ = ["WorldPlacement", "fit_surface", "fit_world_placement"]
 
 Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
 
-#: A survey point is off the plane beyond this many robust standard deviations and this distance (common practice).
-OFF_PLANE_SIGMAS = 4.0
-OFF_PLANE_M = 0.005
+#: Four points this far from a plane are doubted as a whole (common practice).
+UNEVEN_FOUR_M = 0.010
 #: Distance between scale one and the scale that the points ask for, above which a flag is raised.
 SCALE_TOLERANCE = 0.001
 
@@ -157,32 +157,6 @@ def _checked(
     return p, labels
 
 
-def _plane_through(points: Floats) -> tuple[Floats, Floats, Floats]:
-    centre = points.mean(axis=0)
-    _, values, axes = np.linalg.svd(points - centre)
-    return centre, axes[-1], values
-
-
-def _start_plane(points: Floats, rng: np.random.Generator) -> tuple[Floats, Floats]:
-    """Plane through three points that explains most of the others (least median of distances)."""
-    points = points[np.lexsort(points.T)]  # the trials are the same for every order of rows
-    size = float(np.ptp(points, axis=0).max())
-    best = (math.inf, points.mean(axis=0), np.array([0.0, 1.0, 0.0]))
-    for _ in range(300):
-        a, b, c = points[rng.choice(len(points), 3, replace=False)]
-        normal = np.cross(b - a, c - a)
-        length = float(np.linalg.norm(normal))
-        if length <= 1e-4 * size**2:
-            continue
-        distance = np.sort(np.abs((points - a) @ (normal / length)))
-        score = float(distance[math.ceil(0.6 * len(points)) - 1]) + 0.1 * float(
-            np.minimum(distance, 0.1 * size).mean()
-        )
-        if score < best[0]:
-            best = (score, a, normal / length)
-    return best[1], best[2]
-
-
 def fit_surface(
     points_enh: ArrayLike,
     *,
@@ -191,7 +165,7 @@ def fit_surface(
     origin_enh: ArrayLike | None = None,
     epsg: int | None = None,
     upright: bool = False,
-    rng: np.random.Generator | None = None,
+    sigma_m: ArrayLike | None = None,
 ) -> WorldPlacement:
     """Derive a plane wall frame from surveyed points alone.
 
@@ -207,7 +181,8 @@ def fit_surface(
     epsg : int, optional
     upright : bool
         Force the plane to be vertical (points all near one height cannot tell a lean).
-    rng : numpy.random.Generator, optional
+    sigma_m : array_like, shape (n,), optional
+        Stated one-sigma precision; NaN where a point states none.
 
     Returns
     -------
@@ -220,10 +195,10 @@ def fit_surface(
         Unusable points, points on one line, or a plane that lies flat.
     """
     points, labels = _checked(points_enh, names, 3)
-    shift = points.mean(axis=0)
+    shift = points[np.lexsort(points.T)].mean(axis=0)  # the same sum for every order of rows
     local = points - shift
-    rng = np.random.default_rng(20082) if rng is None else rng
-    centre, normal, used = _robust_plane(local, upright, rng)
+    plane = _plane(local, _sigmas(sigma_m, labels), upright)
+    centre, normal, used = plane.centre, plane.normal, plane.used
     horizontal = math.hypot(normal[0], normal[1])
     if horizontal < 0.1:
         raise GeometryError(
@@ -254,59 +229,39 @@ def fit_surface(
         out_of_plane_m=out,
         used=used,
         rmse_m=float(np.sqrt(np.mean(out[used] ** 2))),
-        flags=_off_plane(labels, out, used),
+        flags=(*_off_plane(labels, out, used), *_uneven(out, used)),
     )
 
 
-def _robust_plane(
-    local: Floats, upright: bool, rng: np.random.Generator
-) -> tuple[Floats, Floats, Flags]:
-    flat = local.copy()
-    if upright:
-        flat[:, 2] = 0.0
-        used = np.ones(len(local), dtype=bool)
-        centre, axes = flat.mean(axis=0), np.linalg.svd(flat[:, :2] - flat[:, :2].mean(axis=0))[2]
-        for _ in range(10):
-            centre = flat[used].mean(axis=0)
-            axes = np.linalg.svd(flat[used][:, :2] - centre[:2])[2]
-            distance = (flat - centre)[:, :2] @ axes[-1]
-            new = _agreeing(distance, used)
-            if (new == used).all():
-                break
-            used = new
-        return centre, np.array([axes[-1][0], axes[-1][1], 0.0]), used
-    centre, values = local.mean(axis=0), np.linalg.svd(local - local.mean(axis=0), compute_uv=False)
-    if values[1] < 0.01 * values[0]:
-        raise GeometryError(
-            "the survey points lie on one line, so they do not fix a plane",
-            "Survey points at other heights too, or ask for an upright wall.",
+def _sigmas(sigma_m: ArrayLike | None, labels: tuple[str, ...]) -> Floats:
+    """Stated precision of each point; where some state none they are taken to be as good as the others."""
+    if sigma_m is None:
+        return np.zeros(len(labels))
+    sigma = np.asarray(sigma_m, dtype=float)
+    if sigma.shape != (len(labels),) or (sigma < 0).any():
+        raise InputError(
+            "the stated precision of the survey points is not one number of 0 or more a point",
+            "Give sigma_mm of 0 or more for each point, or leave it out.",
         )
-    if len(local) == 3:
-        centre, normal, _ = _plane_through(local)
-        return centre, normal, np.ones(3, dtype=bool)
-    anchor, normal = _start_plane(local, rng)
-    used = _agreeing((local - anchor) @ normal, np.ones(len(local), dtype=bool))
-    for _ in range(20):
-        centre, normal, values = _plane_through(local[used])
-        new = _agreeing((local - centre) @ normal, used)
-        if (new == used).all():
-            break
-        used = new
-    if values[1] < 0.01 * values[0]:
+    known = sigma[np.isfinite(sigma)]
+    return np.where(np.isfinite(sigma), sigma, np.median(known) if len(known) else 0.0)
+
+
+def _plane(local: Floats, sigma_m: Floats, upright: bool) -> FittedPlane:
+    if not upright:
+        values = np.linalg.svd(local - local.mean(axis=0), compute_uv=False)
+        if values[1] < 0.01 * values[0]:
+            raise GeometryError(
+                "the survey points lie on one line, so they do not fix a plane",
+                "Survey points at other heights too, or ask for an upright wall.",
+            )
+    plane = fit_plane(local, sigma_m, upright=upright)
+    if not upright and plane.spread < 0.01:
         raise GeometryError(
             "the survey points that agree lie on one line, so they do not fix a plane",
             "Survey points at other heights too.",
         )
-    return centre, normal, used
-
-
-def _agreeing(distance: Floats, used: Flags) -> Flags:
-    scale = 1.4826 * float(np.median(np.abs(distance[used])))
-    limit = max(OFF_PLANE_M, OFF_PLANE_SIGMAS * scale)
-    result = np.abs(distance) <= limit
-    if result.sum() < 3:
-        result[np.argsort(np.abs(distance))[:3]] = True
-    return np.asarray(result)
+    return plane
 
 
 def _off_plane(names: tuple[str, ...], out_m: Floats, used: Flags) -> tuple[str, ...]:
@@ -315,6 +270,17 @@ def _off_plane(names: tuple[str, ...], out_m: Floats, used: Flags) -> tuple[str,
         "left out: check whether it is on this surface"
         for name, out, ok in zip(names, out_m, used, strict=True)
         if not ok
+    )
+
+
+def _uneven(out_m: Floats, used: Flags) -> tuple[str, ...]:
+    """Four points of which one is off: nobody can tell which."""
+    worst = float(np.abs(out_m[used]).max())
+    if used.sum() != 4 or worst < UNEVEN_FOUR_M:
+        return ()
+    return (
+        f"the four points lie up to {worst * 1000:.0f} mm off a plane, and which of them is wrong cannot be told: "
+        "survey a fifth",
     )
 
 

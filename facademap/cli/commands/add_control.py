@@ -65,8 +65,12 @@ def command(
         f"{result['control']} control and {result['check']} check points, seen {result['observations']} times"
     ]
     if result["world"]:
+        rmse_m = result["world"]["rmse_m"]
         lines.append(
-            f"placed in the world: RMSE {result['world']['rmse_m'] * 1000:.1f} mm, largest distance from the plane "
+            "placed in the world exactly by three points: not proved, survey a fourth"
+            if rmse_m is None
+            else f"placed in the world: RMSE {rmse_m * 1000:.1f} mm, largest distance from the plane "
             f"{result['world']['largest_out_of_plane_m'] * 1000:.1f} mm"
         )
+        lines.append(result["world"]["frame"])
     show.result(result, text=lines)

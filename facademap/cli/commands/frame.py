@@ -13,10 +13,18 @@ _FILE = click.Path(path_type=Path)
 
 
 @click.command("frame")
-@click.option("--survey", type=_FILE, required=True, help="CSV: name,e_m,n_m,h_m.")
+@click.option(
+    "--survey",
+    type=_FILE,
+    required=True,
+    help="Table: name,e_m,n_m,h_m; role, u_m,v_m and sigma_mm may be added (role instrument: where it stood).",
+)
 @click.option("--out", type=_FILE, required=True, help="CSV to write: name,u_m,v_m,w_m,on_surface.")
 @click.option("--placement", type=_FILE, help="Place of the wall in the world to write (JSON).")
 @click.option("--outside", metavar="E,N,H", help="A place before the wall, such as the instrument.")
+@click.option(
+    "--observations", type=_FILE, help="Table photo,name,x_px,y_px: photos tell the outside."
+)
 @click.option("--epsg", type=int, help="Code of the projected coordinate system of the survey.")
 @click.option("--upright", is_flag=True, help="Hold the wall plane vertical.")
 @click.option("--cylinder", is_flag=True, help="A round pier or turret: u is arc.")
@@ -28,6 +36,7 @@ def command(
     out: Path,
     placement: Path | None,
     outside: str | None,
+    observations: Path | None,
     epsg: int | None,
     upright: bool,
     cylinder: bool,
@@ -52,6 +61,7 @@ def command(
         out,
         placement=placement,
         outside_enh=place,
+        observations=observations,
         epsg=epsg,
         cylinder=cylinder,
         concave=concave,
@@ -61,6 +71,17 @@ def command(
         show.say(f"note: {warning}")
     show.result(
         done,
-        text=f"{out}: {done['points']} points on a {done['surface']}, RMSE {done['rmse_m'] * 1000:.1f} mm, "
-        f"{len(done['off_surface'])} off the surface",
+        text=[
+            f"{out}: {done['points']} points on a {done['surface']}, {_misses(done['rmse_m'])}, "
+            f"{len(done['off_surface'])} off the surface",
+            *([done["frame"]] if "frame" in done else []),
+        ],
+    )
+
+
+def _misses(rmse_m: float | None) -> str:
+    return (
+        "fixed exactly by three points (not proved: survey a fourth)"
+        if rmse_m is None
+        else f"RMSE {rmse_m * 1000:.1f} mm"
     )

@@ -24,13 +24,11 @@ from facademap.tables.names import as_id
 from facademap.tasks.survey.add_photos import surface_of
 from facademap.tasks.survey.kept_columns import keep_columns, with_kept_columns
 from facademap.tasks.survey.measured_by import mark_measured_by
+from facademap.tasks.survey.outside import FEWEST_WORLD_POINTS, place_wall, world_of
 from facademap.tasks.survey.world_points import refuse_absurd
-from facademap.wall.frame import WorldPlacement, fit_surface, fit_world_placement
+from facademap.wall.frame import WorldPlacement
 
 __all__ = ["add_control"]
-
-#: Points that fix a plane.
-FEWEST_WORLD_POINTS = 3
 
 
 def add_control(
@@ -62,7 +60,8 @@ def add_control(
     epsg : int, optional
         Code of the projected system of the world coordinates; the project's setting without it.
     outside_enh : tuple of float, optional
-        A place before the wall; needed where points have world coordinates alone.
+        A place before the wall; needed where points have world coordinates alone, no row is of role ``instrument``,
+        and no photo shows three of them.
     words : TableWords, optional
         Unit, decimal sign and an office's column names of the point list, which the project keeps.
 
@@ -91,15 +90,17 @@ def add_control(
         epsg = epsg or project.setting("epsg")
         in_world = [p for p in points if p.in_world]
         refuse_absurd(
-            np.array([_enh(p) for p in in_world], dtype=float).reshape(-1, 3),
+            np.array([world_of(p) for p in in_world], dtype=float).reshape(-1, 3),
             [p.name for p in in_world],
             outside_enh=outside_enh,
             epsg=epsg if in_world else None,
         )
-        world = _place(points, epsg=epsg, outside_enh=outside_enh)
-        rows = [_row(point, surface, world) for point in points]
         _refuse_strangers(seen, points, set(project.read("photos")["id"]), observations_path)
         seen = _upright(project, seen)
+        placed_wall = place_wall(points, seen=seen, epsg=epsg, outside_enh=outside_enh)
+        world = placed_wall.placement if placed_wall else None
+        points = [p for p in points if p.role != "instrument"]
+        rows = [_row(point, surface, world) for point in points]
         with project.edit(who=who, what=f"read control from {Path(points_path).name}") as edit:
             edit.put("control_points", rows)
             edit.put(
@@ -121,12 +122,14 @@ def add_control(
             mark_measured_by(project, edit, {f"{surface}:{p.name}": p.measured_by for p in points})
     placed = (
         None
-        if world is None
+        if world is None or placed_wall is None
         else {
-            "rmse_m": world.rmse_m,
+            "rmse_m": world.rmse_m if world.used.sum() > FEWEST_WORLD_POINTS else None,
             "largest_out_of_plane_m": float(np.abs(world.out_of_plane_m).max()),
             "facing_deg": world.facing_deg,
             "lean_deg": world.lean_deg,
+            "outside_by": placed_wall.outside_by,
+            "frame": placed_wall.sentence(),
         }
     )
     return {
@@ -138,41 +141,6 @@ def add_control(
     }
 
 
-def _place(
-    points: list[SurveyPoint],
-    *,
-    epsg: int | None,
-    outside_enh: tuple[float, float, float] | None,
-) -> WorldPlacement | None:
-    in_world = [p for p in points if p.in_world]
-    both = [p for p in in_world if p.on_wall]
-    if len(both) >= FEWEST_WORLD_POINTS:
-        wall = np.array([(p.u_m, p.v_m, p.w_m or 0.0) for p in both], dtype=float)
-        return fit_world_placement(
-            wall, [_enh(p) for p in both], names=[p.name for p in both], epsg=epsg
-        )
-    if len(in_world) >= FEWEST_WORLD_POINTS:
-        if outside_enh is None:
-            raise InputError(
-                "which side of the wall is outside cannot be told from points in the world alone",
-                "Give --outside E,N,H: the instrument's place, or any place before the wall; or u_m and v_m of three points.",
-            )
-        return fit_surface(
-            [_enh(p) for p in in_world],
-            names=[p.name for p in in_world],
-            outside_enh=outside_enh,
-            epsg=epsg,
-        )
-    return None
-
-
-def _enh(point: SurveyPoint) -> tuple[float, float, float]:
-    assert point.east_m is not None
-    assert point.north_m is not None
-    assert point.height_m is not None
-    return (point.east_m, point.north_m, point.height_m)
-
-
 def _row(point: SurveyPoint, surface: str, world: WorldPlacement | None) -> dict[str, Any]:
     u_m, v_m, w_m = point.u_m, point.v_m, point.w_m
     if not point.on_wall:
@@ -181,7 +149,7 @@ def _row(point: SurveyPoint, surface: str, world: WorldPlacement | None) -> dict
                 f"point {point.name} has no place on the wall, and too few points place the wall in the world",
                 "Give u_m and v_m, or at least three points with east_m, north_m and height_m.",
             )
-        u_m, v_m, w_m = (float(v) for v in world.wall_from_world(_enh(point)))
+        u_m, v_m, w_m = (float(v) for v in world.wall_from_world(world_of(point)))
     return {
         "id": f"{surface}:{point.name}",
         "surface": surface,

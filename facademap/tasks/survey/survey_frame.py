@@ -11,12 +11,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from facademap.errors import InputError
-from facademap.io.csv_tables import read_csv_rows
+from facademap.errors import GeometryError, InputError
+from facademap.io.survey_files import read_observations, read_survey_points
 from facademap.io.whole_files import check_writable, write_whole
 from facademap.photo.cylinder import fit_cylinder
+from facademap.tasks.survey.outside import FEWEST_WORLD_POINTS, place_wall, world_of
 from facademap.tasks.survey.world_points import refuse_absurd
-from facademap.wall.frame import fit_surface
 
 __all__ = ["place_survey_points"]
 
@@ -30,6 +30,7 @@ def place_survey_points(
     *,
     placement: Path | None = None,
     outside_enh: tuple[float, float, float] | None = None,
+    observations: Path | None = None,
     epsg: int | None = None,
     cylinder: bool = False,
     concave: bool = False,
@@ -40,13 +41,16 @@ def place_survey_points(
     Parameters
     ----------
     survey : Path
-        CSV ``name,e_m,n_m,h_m`` (or any right-handed local system with the third axis up).
+        The one table of control: ``name,e_m,n_m,h_m`` (or any right-handed local system with the third axis up), and
+        where there are any ``role``, ``u_m,v_m,w_m`` and ``sigma_mm``. Places on the wall of three points or more are kept.
     out : Path
         CSV ``name,u_m,v_m,w_m,on_surface``: u right, v up, w out of the surface.
     placement : Path, optional
         JSON with the matrix from wall to world, residuals and flags.
     outside_enh : tuple of float, optional
-        A place before the wall, such as the instrument; a wall is refused without it.
+        A place before the wall; without it a row of role ``instrument`` or photos tell, else the wall is refused.
+    observations : Path, optional
+        Table ``photo,name,x_px,y_px`` of upright photos taken from outside.
     epsg : int, optional
     cylinder, concave : bool
         A round pier or turret; seen from within.
@@ -57,50 +61,57 @@ def place_survey_points(
     -------
     dict
     """
-    rows = read_csv_rows(survey, columns=("name", "e_m", "n_m", "h_m"), what="survey file")
-    names = [row.text("name") for row in rows]
-    points = np.array([[row.number(c) for c in ("e_m", "n_m", "h_m")] for row in rows])
-    double = next((n for n in names if names.count(n) > 1), None)
-    if double is not None:
+    given = read_survey_points(survey)
+    seen = read_observations(observations) if observations else []
+    instruments = [p for p in given if p.role == "instrument" and p.in_world]
+    given = [p for p in given if p.role != "instrument"]
+    strange = [p.name for p in given if not p.in_world]
+    if strange:
         raise InputError(
-            f"survey file {survey.name}: name {double} is given twice",
-            "Give every point its own name.",
+            f"survey file {survey.name}: point {strange[0]} has no place in the world",
+            "Give e_m, n_m and h_m of every point.",
         )
+    names = [p.name for p in given]
+    points = np.array([world_of(p) for p in given])
     refuse_absurd(points, names, outside_enh=outside_enh, epsg=epsg)
     check_writable(placement)
     values: dict[str, Any] = {"out": str(out), "points": len(names)}
     if cylinder:
+        if outside_enh is None and instruments:
+            outside_enh = world_of(instruments[0])
         if outside_enh is None:
             raise InputError(
                 "a round surface needs a place before it", "Give --outside E,N,H (the instrument)."
             )
         fitted = fit_cylinder(points, names=names, upright=True)
         places = fitted.unroll(points, facing_enh=outside_enh, concave=concave)
-        used, flags, rmse = fitted.used, fitted.flags, fitted.rmse_m
+        used, flags = fitted.used, fitted.flags
+        rmse: float | None = fitted.rmse_m
         values |= {
             "surface": "cylinder",
             "radius_m": fitted.radius_m,
             "axis_point": fitted.axis_point_enh.tolist(),
         }
     else:
-        if outside_enh is None:
-            raise InputError(
-                "which side of the wall is outside cannot be told from points alone",
-                "Give --outside E,N,H: the instrument's place, or any place before the wall.",
+        wall = place_wall(
+            [*given, *instruments], seen=seen, outside_enh=outside_enh, epsg=epsg, upright=upright
+        )
+        if wall is None:
+            raise GeometryError(
+                f"{len(given)} survey points are too few, {FEWEST_WORLD_POINTS} are needed",
+                "Survey more points, spread over the wall.",
             )
-        placed = fit_surface(
-            points, names=names, outside_enh=outside_enh, epsg=epsg, upright=upright
-        )
-        places, used, flags, rmse = (
-            placed.wall_from_world(points),
-            placed.used,
-            placed.flags,
-            placed.rmse_m,
-        )
+        placed = wall.placement
+        places, flags = placed.wall_from_world(points), placed.flags
+        fitted_names = dict(zip(placed.names, placed.used.tolist(), strict=True))
+        used = np.array([fitted_names.get(n, True) for n in names])
+        rmse = placed.rmse_m if placed.used.sum() > FEWEST_WORLD_POINTS else None
         values |= {
             "surface": "plane",
             "facing_deg": placed.facing_deg,
             "lean_deg": placed.lean_deg,
+            "outside_by": wall.outside_by,
+            "frame": wall.sentence(),
             "placement": placed.to_dict(),
         }
     values |= {
