@@ -30,8 +30,9 @@ def see_wall(
     noise_px: float = 0.3,
     blunders: int = 0,
     relief_m: float = 0.0,
+    check_relief_m: float = 0.0,
 ) -> SyntheticWall:
-    """Control (noisy) and check points (exact) of one photo that fills its frame with the wall."""
+    """Control (noisy) and check points (exact, unless on relief) of one photo that fills its frame with the wall."""
     focal = rng.uniform(0.75, 1.4) * WIDTH_PX
     camera = Camera(
         width_px=WIDTH_PX,
@@ -65,6 +66,8 @@ def see_wall(
     ]
     wall = np.r_[control_m, rng.uniform(0.1, np.array(WALL_M) - 0.1, (check, 2))]
     out = np.r_[rng.normal(0, relief_m, control), np.zeros(check)]
+    if check_relief_m:
+        out[control:] = rng.normal(0, check_relief_m, check)
     pixel = _project(np.c_[wall, out], camera, rotation, centre)
     pixel[:control] += rng.normal(0, noise_px, (control, 2))
     wrong = rng.choice(control, blunders, replace=False)
