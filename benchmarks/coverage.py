@@ -10,14 +10,14 @@ from pathlib import Path
 
 import numpy as np
 
-ROOT = Path(__file__).parents[1]
-sys.path.insert(0, str(ROOT / "tests" / "unit"))
+sys.path.insert(0, str(Path(__file__).parents[1] / "tests" / "unit"))
 from coverage_of_ranges import LENSES, Coverage, board_cases, covered, wall_cases
 
 from facademap.io.camera_files import read_camera
 from facademap.io.pictures import read_picture
 from facademap.photo.calibrate import find_board
 
+ROOT = Path(__file__).parents[1]
 DATA = Path("/usr/share/doc/opencv-doc/examples/data")
 POINTS = (6, 8, 12, 20)
 WALLS = 13
