@@ -4,7 +4,7 @@ VENV ?= .venv
 BIN := $(VENV)/bin
 DEMO ?= demo-project
 
-.PHONY: demo test install lint docs check-all clean system
+.PHONY: demo mutants test install lint docs check-all clean system
 
 demo: $(VENV)/.installed
 	rm -rf $(DEMO)
@@ -34,6 +34,9 @@ $(VENV)/.installed-dev: pyproject.toml | $(VENV)/bin/python
 # A real browser and a real PDF reader for the tests; Debian's packages, only where they are missing.
 system:
 	@sh tests/system.sh
+
+mutants: $(VENV)/.installed-dev
+	$(BIN)/python tests/mutation/run.py --named
 
 lint: $(VENV)/.installed-dev
 	$(BIN)/ruff check .

@@ -31,7 +31,7 @@ from numpy.typing import NDArray
 
 from facademap.io.whole_files import move_whole, open_scratch, remove_file, scratch_folder
 
-__all__ = ["TILE_PX", "TiledTiffWriter"]
+__all__ = ["TILE_PX", "TiledTiffWriter", "halved"]
 
 Bytes = NDArray[np.uint8]
 
@@ -147,7 +147,7 @@ class TiledTiffWriter:
 
     def _add_halved(self, number: int, column: int, row: int, pixels: Bytes) -> None:
         level = self._levels[number]
-        half = _halved(pixels)
+        half = halved(pixels)
         if level.strip is None:
             level.strip = np.zeros((TILE_PX, level.width_px, level.bands), np.uint8)
         c, r = column // 2, row // 2
@@ -297,7 +297,7 @@ def _values(kind: tuple[int, str, int], values: list[Any]) -> tuple[int, int, by
     return number, len(values), struct.pack(f"<{len(values)}{letter}", *values)
 
 
-def _halved(pixels: Bytes) -> Bytes:
+def halved(pixels: Bytes) -> Bytes:
     """Half size; where the last band (alpha) is partly empty, only the seen pixels are averaged."""
     height, width, bands = pixels.shape
     if height % 2 or width % 2:
