@@ -11,7 +11,7 @@ from facademap.io.picked_pixels import PIXELS_COLUMN, picked_pixel
 from facademap.photo.control import ControlPoint, ControlPoints, Role
 from facademap.photo.orientation import Turn
 
-__all__ = ["read_control", "read_pixel_points"]
+__all__ = ["read_control", "read_offsets", "read_pixel_points"]
 
 
 def read_control(
@@ -42,6 +42,12 @@ def read_control(
     points = [_control_point(row, picked_pixel(row, turn, stored=stored_pixels)) for row in rows]
     _refuse_double_names([(row, point.name) for row, point in zip(rows, points, strict=True)])
     return ControlPoints.from_points(points)
+
+
+def read_offsets(path: Path) -> dict[str, float]:
+    """How far points of the table of control stand out of the wall, metres, by name: its column ``w_m``, where it has one."""
+    rows = read_csv_rows(path, columns=("name",), optional=("w_m",), what="control file")
+    return {row.text("name"): row.number("w_m") for row in rows if row.cells.get("w_m", "").strip()}
 
 
 def _control_point(row: CsvRow, pixel_px: tuple[float, float]) -> ControlPoint:

@@ -183,6 +183,23 @@ def test_straighten_a_real_photo_by_its_joints(
         seen.mean(axis=0).std()
         > 2.0 * data.brick()[60:460, 30:480].astype(float).mean(axis=0).std()
     )
+    capsys.readouterr()
+    # the one table of control gives the same scale from its longest distance, and compares the others; on the wall or in the world
+    extent: list[float] = []
+    for head, places in (
+        ("u_m,v_m", ("0,0", "1.25,0", "0.3,0.2")),
+        ("east_m,north_m,height_m", ("0,0,9", "1,0.75,9", "0.24,0.18,9.2")),
+    ):
+        table = tmp_path / "points.csv"
+        pixels = ("100,100", "400,130", "170,60")
+        lines = [f"p{k},{px},{at}" for k, (px, at) in enumerate(zip(pixels, places, strict=True))]
+        table.write_text(f"name,x_px,y_px,{head}\n" + "\n".join(lines))
+        call = ("straighten", "--photo", photo, "--control", table, "--gsd-mm", 3, "--out", out)
+        assert run(*call, "--json") == 0
+        report = json.loads(capsys.readouterr().out)
+        assert any("2 other distances of the control differ" in w for w in report["warnings"])
+        extent = extent or report["extent_m"]
+        assert report["extent_m"] == pytest.approx(extent, rel=0.02)
     plain = tmp_path / "plain.png"
     cv2.imwrite(str(plain), np.full((400, 400), 90, np.uint8))
     assert (
@@ -269,12 +286,47 @@ def test_a_reveal_depth_goes_through_the_command(
     assert report["obliqueness_deg"] == pytest.approx(np.median(sight), abs=0.1)
     assert report["sample_distance_map_m"][2][3] == pytest.approx(4.25 / 760, rel=0.02)
     assert (report["scale"], report["scale_error_source"]) == (None, "no check points")
+    _check_points_on_the_plane_prove_it(tmp_path, base, rows, centre, capsys)
+    (tmp_path / "control.csv").write_text("\n".join(rows[:5]))  # four points, which any photo fits
+    assert run(*base, "--camera", tmp_path / "camera.json", "--set-back-mm", 250, "--json") == 0
+    report = json.loads(capsys.readouterr().out)
+    assert report["control_rmse_m"] is None
+    assert {r["du_m"] for r in report["residuals"]} == {None}
+    (tmp_path / "control.csv").write_text("\n".join(rows))
     assert run(*base, "--camera", tmp_path / "camera.json", "--set-back-mm", 250_000) == 2
     assert "millimetres" in capsys.readouterr().err
     assert run(*base, "--cylinder-radius-mm", 500) == 2
     assert "known camera" in capsys.readouterr().err
     assert run(*base, "--set-back-mm", 250) == 2  # seen squarely, the focal length cannot be told
     assert "--camera" in capsys.readouterr().err
+
+
+def _check_points_on_the_plane_prove_it(
+    folder: Path,
+    base: tuple[object, ...],
+    control: list[str],
+    centre: np.ndarray,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Check points on the plane itself prove the depth that was given, or contradict it; those on the wall do neither."""
+    lines = [control[0] + ",w_m", *(f"{row}," for row in control[1:])]
+    for k, (u, v, w) in enumerate([(0.5, 0.5, -0.25), (2.0, 1.5, -0.25), (1.0, 1.8, 0.0)]):
+        d = np.array([u, v, w]) - centre
+        x, y = CAMERA.pixel_from_ray([d[0] / -d[2], -d[1] / -d[2]])
+        lines.append(f"k{k},{u},{v},{x:.3f},{y:.3f},check,{w}")
+    (folder / "control.csv").write_text("\n".join(lines))
+    call = (*base, "--camera", folder / "camera.json", "--json")
+    assert run(*call, "--set-back-mm", 250) == 0
+    report = json.loads(capsys.readouterr().out)
+    assert report["proved"]
+    assert report["check_n"] == 2
+    assert report["check_rmse_m"] < 1e-3
+    assert report["supports_scale"]
+    # the wall's own check point alone proves nothing of the plane
+    (folder / "control.csv").write_text("\n".join([*lines[:-3], lines[-1]]))
+    assert run(*call, "--set-back-mm", 250) == 0
+    report = json.loads(capsys.readouterr().out)
+    assert (report["proved"], report["check_n"], report["supports_scale"]) == (False, 0, None)
 
 
 def test_frame_turns_a_survey_list_into_wall_coordinates(

@@ -107,6 +107,7 @@ def command(
             set_back_mm,
             cylinder_radius_mm,
             concave,
+            stored_pixels,
             show,
         )
         return
@@ -152,6 +153,7 @@ def _other_surface(
     set_back_mm: float | None,
     radius_mm: float | None,
     concave: bool,
+    stored_pixels: bool,
     show: Show,
 ) -> None:
     from facademap.errors import InputError
@@ -177,6 +179,7 @@ def _other_surface(
                 gsd_m=gsd_mm / 1000,
                 radius_m=radius_mm / 1000,
                 concave=concave,
+                stored_pixels=stored_pixels,
                 extent=area,
                 report=report,
                 progress=progress,
@@ -190,6 +193,7 @@ def _other_surface(
                 camera=camera,
                 gsd_m=gsd_mm / 1000,
                 depth_m=set_back_mm / 1000,
+                stored_pixels=stored_pixels,
                 extent=area,
                 report=report,
                 progress=progress,

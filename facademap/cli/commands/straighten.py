@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import click
@@ -13,13 +14,17 @@ _FILE = click.Path(path_type=Path)
 
 
 @click.command("straighten")
-@click.option("--photo", type=_FILE, required=True, help="Picture as stored by the camera.")
+@click.option("--photo", type=_FILE, required=True, help="Picture with level and upright joints.")
 @click.option(
     "--distance",
     "distance_text",
-    required=True,
     metavar="X0,Y0,X1,Y1,METRES",
     help="Two pixels and the distance measured between them.",
+)
+@click.option(
+    "--control",
+    type=_FILE,
+    help="Instead: table of control (name,x_px,y_px with u_m,v_m or east_m,north_m,height_m); its distances are compared.",
 )
 @click.option("--camera", type=_FILE, help="Camera file (JSON, or OpenCV calibration).")
 @click.option("--gsd-mm", type=float, required=True, help="Ground sample distance, mm on the wall.")
@@ -28,7 +33,8 @@ _FILE = click.Path(path_type=Path)
 @command_options
 def command(
     photo: Path,
-    distance_text: str,
+    distance_text: str | None,
+    control: Path | None,
     camera: Path | None,
     gsd_mm: float,
     out: Path,
@@ -42,20 +48,21 @@ def command(
     from facademap.errors import InputError
     from facademap.tasks.survey.rectify_surface import straighten_photo
 
-    try:
-        x0, y0, x1, y1, distance_m = (float(part) for part in distance_text.split(","))
-    except ValueError:
+    if (distance_text is None) == (control is None):
         raise InputError(
-            f"distance {distance_text!r} is not five numbers", "Give --distance x0,y0,x1,y1,metres."
-        ) from None
+            "give either one distance or a table of control",
+            "Use --distance x0,y0,x1,y1,metres, or --control FILE.",
+        )
+    start, end, distance_m = _distance(distance_text) if distance_text else (None, None, math.nan)
     with show.progress("straightening") as progress:
         done = straighten_photo(
             photo,
             out,
             gsd_m=gsd_mm / 1000,
-            start_px=(x0, y0),
-            end_px=(x1, y1),
+            start_px=start,
+            end_px=end,
             distance_m=distance_m,
+            control=control,
             camera=camera,
             stored_pixels=stored_pixels,
             progress=progress,
@@ -67,3 +74,15 @@ def command(
         text=f"{out}: {done['width_px']} x {done['height_px']} px from {done['level_lines']} level and "
         f"{done['upright_lines']} upright lines",
     )
+
+
+def _distance(text: str) -> tuple[tuple[float, float], tuple[float, float], float]:
+    from facademap.errors import InputError
+
+    try:
+        x0, y0, x1, y1, distance_m = (float(part) for part in text.split(","))
+    except ValueError:
+        raise InputError(
+            f"distance {text!r} is not five numbers", "Give --distance x0,y0,x1,y1,metres."
+        ) from None
+    return (x0, y0), (x1, y1), distance_m

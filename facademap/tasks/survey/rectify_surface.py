@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from facademap.errors import GeometryError, InputError
 from facademap.io.camera_files import read_camera_for
-from facademap.io.control_files import read_control
+from facademap.io.control_files import read_control, read_offsets
 from facademap.io.csv_tables import read_csv_rows
 from facademap.io.picked_pixels import upright_place
 from facademap.io.pictures import hash_file, read_picture, read_picture_info
@@ -39,6 +39,7 @@ from facademap.photo.proof import Proof, control_hull_m, left_out_by_refit, prov
 from facademap.photo.resample import rectify_windows
 from facademap.photo.tape import TapeMeasure, place_by_tape
 from facademap.photo.vanishing import TrueShape, find_segments, fit_true_shape
+from facademap.tasks.survey.known_distances import KnownDistance, read_known_distances
 from facademap.wall.grid import Extent, PixelGrid
 from facademap.wall.world import wall_crs
 
@@ -53,6 +54,10 @@ __all__ = [
 Floats = NDArray[np.floating[Any]]
 Progress = Callable[[float], None] | None
 
+#: A check point so near to the depth that was given lies on the plane (common practice).
+ON_PLANE_M = 0.010
+#: Place and direction of a camera: so many numbers are fixed by control exactly.
+POSE_TERMS = 6
 #: A set-back deeper than so many times the camera's distance is taken for a slip (common practice).
 MOST_SET_BACK = 3.0
 
@@ -145,7 +150,8 @@ def rectify_set_back(
     Parameters
     ----------
     photo, control, out : Path
-        The control lies on the main wall.
+        The control lies on the main wall. Check points whose ``w_m`` (out of the wall) says that they lie on the plane
+        prove it; those on the main wall do not.
     camera : Path, optional
         Recommended; without it the focal length must show from the convergence of the view.
     gsd_m, depth_m : float
@@ -167,8 +173,16 @@ def rectify_set_back(
     info = read_picture_info(photo)
     points = read_control(control, turn=info.turn, stored_pixels=stored_pixels)
     lens = read_camera_for(camera, info.turn, stored_pixels=stored_pixels) if camera else None
+    offsets = read_offsets(control)
+    on_plane = np.array(
+        [
+            not fitted and abs(offsets.get(name, math.inf) + depth_m) <= ON_PLANE_M
+            for name, fitted in zip(points.name, points.is_control, strict=True)
+        ],
+        dtype=bool,
+    )
     main = fit_plane_view(
-        points,
+        points.select(~on_plane),
         width_px=info.width_px,
         height_px=info.height_px,
         camera=lens,
@@ -192,6 +206,11 @@ def rectify_set_back(
         )
     cam = main.camera if main.lens == "given" else camera_with_focal(main.camera, pose.focal_px)
     view = PosedView(camera=cam, pose=pose, surface=PlaneSurface.set_back(depth_m))
+    there = view.residual_on_surface_m(points.wall_m, points.pixel_px)
+    residual = there.copy()
+    residual[~on_plane] = main.residual_m
+    if main.quality.is_exact:  # zeros would look like accuracy
+        residual[points.is_control] = np.nan
     extent = extent or Extent.around(points.control.wall_m).grown(0.05)
     return _write(
         view,
@@ -203,13 +222,15 @@ def rectify_set_back(
         progress,
         lens_state=main.lens,
         extra={"surface": "set-back plane", "depth_m": depth_m, "warnings": list(main.flags)},
-        proof=Proof(
-            proved=False,
-            error_m=math.nan,
-            source="no check points",
-            reason="not proved: the points lie on the main wall, and the plane rests on the depth that was given",
+        proof=prove(
+            check_m=there[on_plane],
+            check_sigma_m=points.sigma_m[on_plane],
+            left_out_m=np.zeros((0, 2)),
+            span_m=float(np.ptp(points.control.wall_m, axis=0).max()),
+            otherwise="not proved: the points lie on the main wall, and the plane rests on the depth that was given",
         ),
-        residual_m=main.residual_m,
+        residual_m=residual,
+        is_check=on_plane,
     )
 
 
@@ -273,14 +294,18 @@ def _write(
     extra: dict[str, Any],
     proof: Proof,
     residual_m: Floats | None = None,
+    is_check: NDArray[np.bool_] | None = None,
 ) -> dict[str, Any]:
     residual = (
         view.residual_on_surface_m(points.wall_m, points.pixel_px)
         if residual_m is None
         else residual_m
     )
+    exact = residual_m is None and 2 * int(points.is_control.sum()) <= POSE_TERMS
+    if exact:  # a fit without surplus: zeros would look like accuracy
+        residual = np.where(points.is_control[:, None], np.nan, residual)
     control = describe_differences(residual[points.is_control])
-    check = describe_differences(residual[~points.is_control])
+    check = describe_differences(residual[~points.is_control if is_check is None else is_check])
     n = check.n if check else 0
     warnings = [*([] if proof.proved else [proof.reason]), *extra.pop("warnings", [])]
     hull = control_hull_m(points.control.wall_m)
@@ -308,7 +333,7 @@ def _write(
     values: dict[str, Any] = {
         "control_rmse_m": control.rmse_radial_m if control else None,
         "check_rmse_m": check.rmse_radial_m if check else None,
-        "control_n": control.n if control else 0,
+        "control_n": int(points.is_control.sum()),
         "check_n": n,
         "residuals": [
             {
@@ -407,14 +432,15 @@ def straighten_photo(
     out: Path,
     *,
     gsd_m: float,
-    start_px: tuple[float, float],
-    end_px: tuple[float, float],
-    distance_m: float,
+    start_px: tuple[float, float] | None = None,
+    end_px: tuple[float, float] | None = None,
+    distance_m: float = math.nan,
+    control: Path | None = None,
     camera: Path | None = None,
     stored_pixels: bool = False,
     progress: Progress = None,
 ) -> dict[str, Any]:
-    """Straighten a photo by the vanishing points of its joints; the scale comes from one distance.
+    """Straighten a photo by the vanishing points of its joints; the scale comes from one distance or from control.
 
     Parameters
     ----------
@@ -423,6 +449,8 @@ def straighten_photo(
     start_px, end_px : tuple of float
         Two pixels of the picture between which ``distance_m`` was measured.
     distance_m : float
+    control : Path, optional
+        Table of control instead: the longest distance between its points gives the scale, the others are compared.
     camera : Path, optional
     stored_pixels : bool
         The two pixels are those of the stored picture, before the turn that its EXIF asks for.
@@ -446,13 +474,21 @@ def straighten_photo(
         lens,
         focal_is_known=camera is not None or info.focal_35mm_mm is not None,
     )
-    ends_px = np.array(
-        [upright_place(p, info.turn, stored=stored_pixels) for p in (start_px, end_px)]
+    if control is not None:
+        known = read_known_distances(control, turn=info.turn, stored_pixels=stored_pixels)
+    elif start_px is not None and end_px is not None:
+        ends = [upright_place(p, info.turn, stored=stored_pixels) for p in (start_px, end_px)]
+        known = [
+            KnownDistance(
+                names=("start", "end"), start_px=ends[0], end_px=ends[1], distance_m=distance_m
+            )
+        ]
+    else:
+        raise InputError("no scale is given", "Give --distance x0,y0,x1,y1,metres, or --control.")
+    shape = shape.scaled(
+        *_bare_pixels(lens, known[0]),
+        distance_m=known[0].distance_m,
     )
-    ends = lens.ray_from_pixel(ends_px) * np.array([lens.fx_px, lens.fy_px]) + np.array(
-        [lens.cx_px, lens.cy_px]
-    )
-    shape = shape.scaled(ends[0], ends[1], distance_m=distance_m)
     view = _TrueShapeView(shape=shape, camera=lens)
     grid = PixelGrid.over(_seen_extent(shape, size), gsd_m=gsd_m)
     warnings = [
@@ -463,6 +499,7 @@ def straighten_photo(
             "the ratio of width to height rests on an assumed focal length: measure a second distance "
             "across the first to check it"
         )
+    warnings += _disagreement(shape, lens, known)
     digest = hash_file(photo)
     write_elevation(
         out,
@@ -489,6 +526,27 @@ def straighten_photo(
         "extent_m": list(grid.extent.as_tuple()),
         "warnings": warnings,
     }
+
+
+def _bare_pixels(lens: Camera, known: KnownDistance) -> Floats:
+    """The two ends in a picture of the same camera without distortion."""
+    ray = lens.ray_from_pixel(np.array([known.start_px, known.end_px]))
+    return np.asarray(ray * (lens.fx_px, lens.fy_px) + (lens.cx_px, lens.cy_px))
+
+
+def _disagreement(shape: TrueShape, lens: Camera, known: list[KnownDistance]) -> list[str]:
+    """What the distances that did not give the scale say of the picture."""
+    if len(known) < 2:
+        return []
+    misses = []
+    for distance in known[1:]:
+        start, end = shape.wall_from_pixel(_bare_pixels(lens, distance))
+        misses.append((abs(math.dist(start, end) - distance.distance_m), distance))
+    worst, where = max(misses, key=lambda m: m[0])
+    return [
+        f"scale from {known[0].names[0]} to {known[0].names[1]}; {len(misses)} other distances of the control differ by up to "
+        f"{worst * 1000:.0f} mm ({where.names[0]} to {where.names[1]})"
+    ]
 
 
 def _seen_extent(shape: TrueShape, size: tuple[int, int]) -> Extent:
