@@ -76,6 +76,8 @@ class Column:
         Whether the value is a list of such names.
     shape : Shape, optional
         What a ``json`` value must look like.
+    longest : int
+        Characters of a text.
     """
 
     name: str
@@ -90,6 +92,7 @@ class Column:
     refers: str = ""
     many: bool = False
     shape: Shape | None = None
+    longest: int = MAX_TEXT_LENGTH
 
     def names(self, value: Any) -> tuple[str, ...]:
         """The ids that a value of this column names; a dash names nothing."""
@@ -106,6 +109,8 @@ class Column:
                 return math.nan if self.kind == "float" else None
             raise ValueError("a value is required")
         result = _READERS[self.kind](value)
+        if self.kind == "text" and len(result) > self.longest:
+            raise ValueError(f"expected at most {self.longest} characters")
         if self.kind == "json" and (fault := (self.shape or JUST).fault(result)):
             raise ValueError(fault)
         if self.refers == "photos":
@@ -121,8 +126,6 @@ class Column:
 
 def _read_text(value: Any) -> str:
     text = str(value)
-    if len(text) > MAX_TEXT_LENGTH:
-        raise ValueError(f"expected at most {MAX_TEXT_LENGTH} characters")
     if "\x00" in text:
         raise ValueError("expected text without NUL characters")
     if not text.isascii() and not is_writable(text):

@@ -46,7 +46,8 @@ SETTINGS = Table(
     meaning="What holds for the whole project: name, profile, thresholds that differ from the defaults.",
     columns=(
         Column(name="id", kind="text", nullable=False, meaning="Name of the setting."),
-        Column(name="value", kind="text", meaning="Its value, as JSON."),
+        # what planning could not decide is kept here for every condition of a building
+        Column(name="value", kind="text", meaning="Its value, as JSON.", longest=4_000_000),
     ),
     whole_row=_value_fault,
 )
