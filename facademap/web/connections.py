@@ -7,7 +7,20 @@ from typing import ClassVar
 
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-__all__ = ["Watched"]
+__all__ = ["MOST_CONNECTIONS", "Watched"]
+
+
+def _most_connections() -> int:
+    """Half of the files that this process may open, since the others are needed for the project."""
+    try:
+        import resource
+    except ImportError:  # not on this system
+        return 500
+    soft = resource.getrlimit(resource.RLIMIT_NOFILE)[0]
+    return 1_000 if soft == resource.RLIM_INFINITY else max(50, min(1_000, soft // 2))
+
+
+MOST_CONNECTIONS = _most_connections()
 
 
 class Watched(H11Protocol):
@@ -15,7 +28,8 @@ class Watched(H11Protocol):
 
     A connection is broken off when the head of a request is not whole after ``head_s``, when nothing of a body came
     for ``quiet_s`` or it comes slower than ``least_bytes_per_s`` over ``slow_after_s``, and when the other side takes
-    nothing of an answer for ``quiet_s``. Work of ours that takes long is not stalling.
+    nothing of an answer for ``quiet_s``. Work of ours that takes long is not stalling. Where there are more connections
+    than ``most``, those go first that have said nothing for longest, so that many that stall keep nobody out.
     """
 
     head_s: ClassVar[float] = 15.0
@@ -23,6 +37,7 @@ class Watched(H11Protocol):
     slow_after_s: ClassVar[float] = 60.0
     least_bytes_per_s: ClassVar[float] = 500.0
     look_every_s: ClassVar[float] = 2.0
+    most: ClassVar[int] = MOST_CONNECTIONS
 
     _look: asyncio.TimerHandle | None = None
 
@@ -34,6 +49,8 @@ class Watched(H11Protocol):
         self._came = self._waiting = 0
         self._answered = False
         self._look = self.loop.call_later(self.look_every_s, self._watch)
+        if len(self.connections) > self.most:
+            self._make_room()
 
     def data_received(self, data: bytes) -> None:
         """Something came."""
@@ -50,6 +67,23 @@ class Watched(H11Protocol):
         if self._look is not None:
             self._look.cancel()
         super().connection_lost(exc)
+
+    def _make_room(self) -> None:
+        # those that were told to go leave a little later
+        there = [c for c in self.connections if not c.transport.is_closing()]
+        if len(there) <= self.most:
+            return
+        waiting = [c for c in there if isinstance(c, Watched) and c is not self and c.is_waiting]
+        if waiting:
+            min(waiting, key=lambda c: c._heard).transport.abort()
+        else:
+            self.transport.abort()  # everybody is being answered
+
+    @property
+    def is_waiting(self) -> bool:
+        """Whether the other side has to say something before anything can be done for it."""
+        cycle = self.cycle
+        return cycle is None or cycle.response_complete or cycle.more_body
 
     def _watch(self) -> None:
         if self._has_stalled(self.loop.time()):

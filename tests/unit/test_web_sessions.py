@@ -389,12 +389,14 @@ def test_behind_a_proxy_its_name_is_answered_and_the_cookie_is_secure(folder: Pa
 class _Served:
     """A server in a thread, watching closely."""
 
-    def __init__(self, folder: Path, **more: Any) -> None:
+    def __init__(self, folder: Path, *, watch: dict[str, Any] | None = None, **more: Any) -> None:
         import uvicorn
 
         class Impatient(Watched):
             head_s, quiet_s, slow_after_s, look_every_s = 0.6, 0.6, 1.2, 0.1
 
+        for name, value in (watch or {}).items():
+            setattr(Impatient, name, value)
         plan = plan_server(folder, port=0, **more)
         app = make_app(folder, secret=plan.secret, secure=plan.tls is not None)
         config = server_config(app, plan)
@@ -439,7 +441,7 @@ def test_stalled_connections_are_closed_and_others_answered_meanwhile(folder: Pa
                 HEAD % served.port,
                 HEAD % served.port + b"Content-Length: 900\r\n\r\n{",
             ]
-            * 25
+            * 100
         ):
             line = socket.create_connection(("127.0.0.1", served.port))
             line.sendall(first)
@@ -453,6 +455,28 @@ def test_stalled_connections_are_closed_and_others_answered_meanwhile(folder: Pa
         while lines and time.monotonic() - began < 12:
             lines = {n: s for n, s in lines.items() if not _is_closed(s)}
         assert lines == {}
+
+
+def test_many_that_stall_keep_nobody_out(folder: Path) -> None:
+    """Longer than they are let wait: those that said nothing for longest make room for who comes."""
+    with _Served(folder, watch={"head_s": 60.0, "quiet_s": 60.0, "most": 40}) as served:
+        lines = []
+        for n in range(200):
+            line = socket.create_connection(("127.0.0.1", served.port), timeout=10)
+            line.sendall(
+                b"GET / HT" if n % 2 else HEAD % served.port + b"Content-Length: 9\r\n\r\n{"
+            )
+            lines.append(line)
+        for _ in range(3):
+            with socket.create_connection(("127.0.0.1", served.port), timeout=10) as honest:
+                honest.sendall(
+                    b"GET /api/schema HTTP/1.1\r\nHost: 127.0.0.1\r\nConnection: close\r\n\r\n"
+                )
+                assert honest.recv(100).startswith(b"HTTP/1.1 200")
+        assert len(served.server.server_state.connections) <= 42
+        assert sum(_is_closed(line) for line in lines[:20]) == 20, "the oldest made room"
+        for line in lines:
+            line.close()
 
 
 def test_a_body_that_drips_is_broken_off(folder: Path) -> None:
@@ -499,3 +523,17 @@ def test_over_tls_the_page_is_served_by_tls(folder: Path, certificate: tuple[Pat
             assert client.get("/api/project").status_code == 200
         with pytest.raises(httpx.HTTPError):
             httpx.get(f"http://127.0.0.1:{served.port}/")
+
+
+def test_no_address_believes_the_name_that_is_sent() -> None:
+    """Plans, papers and rows set aside were signed by whatever name the request gave, whoever was signed in."""
+    import facademap.web
+
+    said = [
+        (path.name, line.strip())
+        for path in sorted(Path(facademap.web.__file__).parent.glob("*.py"))
+        for line in path.read_text(encoding="utf-8").splitlines()
+        if 'text_of(body, "who"' in line or 'text_of(body, "reviewer"' in line
+    ]
+    assert len(said) >= 8
+    assert [s for s in said if "author_of(request.scope, " not in s[1]] == []
