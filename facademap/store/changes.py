@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,6 +16,7 @@ from facademap.store.project import Project
 
 __all__ = [
     "Change",
+    "changed_elsewhere",
     "changes_after",
     "changes_of",
     "contents_of",
@@ -77,6 +78,17 @@ def newest_change(project: Project) -> int:
         return int(
             project._connection.execute("SELECT coalesce(max(seq), 0) FROM edit_log").fetchone()[0]
         )
+
+
+def changed_elsewhere(project: Project, after: int, *, than: Iterable[str]) -> bool:
+    """Whether anything was changed later than ``after`` in tables other than those named."""
+    names = list(than)
+    with in_plain_words(project.path):
+        found = project._connection.execute(
+            f"SELECT 1 FROM edit_log WHERE seq > ? AND table_name NOT IN ({','.join('?' * len(names))}) LIMIT 1",
+            (after, *names),
+        ).fetchone()
+    return found is not None
 
 
 def changes_after(project: Project, seq: int, *, most: int = 5000) -> list[Change]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -10,11 +11,44 @@ from typing import Any
 from shapely.geometry import mapping
 
 from facademap.condition.coursing import Judged
+from facademap.store.changes import changed_elsewhere, newest_change
 from facademap.store.project import Project
 from facademap.tasks.desk.assist import Assistant
 from facademap.tasks.desk.pictures import Pictures
 
 __all__ = ["SLOW", "TASKS", "TITLES", "Tools", "read_ahead"]
+
+
+#: What is drawn and recorded all day, and has no part in how well a block serves.
+NOT_RANKED = frozenset(
+    {"conditions", "openings", "elevations", "control_points", "observations", "reviews"}
+)
+MOST_KEPT = 400
+
+
+@dataclass(slots=True, kw_only=True)
+class Kept:
+    """Answers that hold until something is changed in another table than those of ``apart_from``."""
+
+    apart_from: frozenset[str]
+    seq: int = -1
+    answers: dict[str, Any] = field(default_factory=dict)
+    lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def of(self, project: Project, name: str, make: Callable[[], Any]) -> Any:
+        """The answer of that name, kept or made."""
+        with self.lock:
+            newest = newest_change(project)
+            # another file may stand there after a copy was put back
+            if newest < self.seq or changed_elsewhere(project, self.seq, than=self.apart_from):
+                self.answers.clear()
+            self.seq = newest
+            if name not in self.answers:
+                if len(self.answers) >= MOST_KEPT:
+                    self.answers.clear()
+                # what changes while it is made is asked about by the number taken before
+                self.answers[name] = make()
+            return self.answers[name]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -35,6 +69,7 @@ class Tools:
     reading: Callable[[], Project]
     pictures: Pictures
     assistant: Assistant = field(default_factory=Assistant)
+    rankings: Kept = field(default_factory=lambda: Kept(apart_from=NOT_RANKED))
 
 
 def read_ahead() -> None:
@@ -45,7 +80,8 @@ def read_ahead() -> None:
 def _ranking(tools: Tools, *, repair: str) -> Any:
     from facademap.tasks.desk.match import rank_blocks
 
-    return rank_blocks(tools.reading(), repair)
+    project = tools.reading()
+    return tools.rankings.of(project, repair, lambda: rank_blocks(project, repair))
 
 
 def _insist(tools: Tools, *, repair: str, block: str) -> Any:

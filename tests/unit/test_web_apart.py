@@ -22,6 +22,7 @@ from desk_browser import Server
 
 from facademap.errors import InputError, SolveError
 from facademap.limits import other_limits
+from facademap.store.project import Project
 from facademap.tasks.desk.pictures import Pictures
 from facademap.web import costly
 from facademap.web.apart import Apart, UnforeseenError
@@ -163,7 +164,6 @@ def draw(server: Server) -> float:
 
 
 def test_answers_from_processes_are_those_of_the_tasks(server: Server, folder: Path) -> None:
-    from facademap.store.project import Project
 
     with Project.open(folder, read_only=True) as project:
         repair = str(project.read("pieces")["repair"].iloc[0])
@@ -205,3 +205,24 @@ def test_nobody_waits_while_costly_answers_are_made(server: Server) -> None:
     assert len(meanwhile) >= 3
     # other processes take the processor too, so that the middle one counts
     assert statistics.median(meanwhile) < 3 * alone + 0.1
+
+
+def test_a_ranking_is_kept_until_something_it_rests_on_changes(tmp_path: Path) -> None:
+    folder = desk_sample.make_planned_project(tmp_path / "kept", blocks=3)
+
+    with Project.open(folder) as project:
+        tools = Tools(folder=folder, reading=lambda: project, pictures=Pictures(folder))
+        repair = str(project.read("pieces")["repair"].iloc[0])
+        first = costly.TASKS["ranking"](tools, repair=repair)
+        with project.edit(who="A. Reed", what="note") as edit:
+            edit.update("conditions", str(project.read("conditions")["id"].iloc[0]), {"note": "x"})
+        assert costly.TASKS["ranking"](tools, repair=repair) is first
+        block = first["faces"][0]["block"]
+        with project.edit(who="A. Reed", what="sold") as edit:
+            edit.update("blocks", block, {"state": "rejected"})
+        again = costly.TASKS["ranking"](tools, repair=repair)
+        assert block not in {f["block"] for f in again["faces"]}
+        with project.edit(who="A. Reed", what="undo") as edit:
+            edit.update("blocks", block, {"state": "available"})
+        third = costly.TASKS["ranking"](tools, repair=repair)
+        assert block in {f["block"] for f in third["faces"]}
