@@ -87,7 +87,7 @@ def draw_on_block(
     seen = seen_face(place, ticket.face, piece=ticket.piece)
     if seen.words:
         short = (
-            "The picture shows the OLD FACE. The face of this piece lies inside the stone and nobody has seen it: "
+            "The picture shows the OLD FACE. That of this piece lies inside the stone, unseen: "
             "photograph it when sawn and look again."
             if seen.slab
             else seen.words

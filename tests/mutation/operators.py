@@ -78,6 +78,24 @@ def _numeric(node: ast.AST) -> Iterator[ast.AST]:
                 yield from _numeric(child)
 
 
+def _is_text(node: ast.AST) -> bool:
+    return isinstance(node, ast.Constant) and isinstance(node.value, str)
+
+
+def _is_hair(node: ast.AST) -> bool:
+    """A number so small that it only allows for rounding."""
+    return isinstance(node, ast.Constant) and type(node.value) is float and 0 < node.value < 1e-5
+
+
+def _loosely_held(node: ast.Compare) -> bool:
+    """A limit with an allowance for rounding: whether the limit itself still counts, nobody can tell."""
+    allowances = ("_ROUND", "_MORE", "TOLERANCE")
+    return any(
+        _is_hair(n) or (isinstance(n, ast.Name) and n.id.startswith(allowances))
+        for n in ast.walk(node)
+    )
+
+
 def _alter(node: ast.AST) -> Iterator[tuple[str, object]]:
     """Alters a node in place, once for each operator that fits, with the way to undo it."""
 
@@ -89,13 +107,10 @@ def _alter(node: ast.AST) -> Iterator[tuple[str, object]]:
     if isinstance(node, ast.Compare) and len(node.ops) == 1:
         op = type(node.ops[0])
         for table in (_COMPARED, _REVERSED):
-            if op in table:
+            if op in table and not (table is _COMPARED and op in _REVERSED and _loosely_held(node)):
                 yield put("ops", [table[op]()], f"{op.__name__} becomes {table[op].__name__}")
     elif isinstance(node, ast.BinOp) and type(node.op) in _COUNTED:
-        if not any(
-            isinstance(x, ast.Constant) and isinstance(x.value, str)
-            for x in (node.left, node.right)
-        ):
+        if not any(_is_text(x) or _is_hair(x) for x in (node.left, node.right)):
             new = _COUNTED[type(node.op)]
             yield put("op", new(), f"{type(node.op).__name__} becomes {new.__name__}")
     elif isinstance(node, ast.UnaryOp) and isinstance(node.op, (ast.USub, ast.Not)):
@@ -114,7 +129,7 @@ def _alter(node: ast.AST) -> Iterator[tuple[str, object]]:
     elif isinstance(node, ast.Constant) and type(node.value) in (int, float):
         value = node.value
         # a rounding allowance is no number that reaches stone
-        if value and abs(value) < 1e-5:
+        if _is_hair(node):
             return
         new = value * 2 if value else 1
         yield put("value", new, f"{value!r} becomes {new!r}")

@@ -51,6 +51,7 @@ from facademap.match.from_tables import flaws_mm
 from facademap.repair.handling import scaffold_load, stack_loads
 from facademap.repair.mortar import mortar_volumes
 from facademap.repair.pieces import design_pieces
+from facademap.repair.pins import Pin
 from facademap.repair.planning import plan_cut_outs
 from facademap.repair.stages import enter_stage
 from facademap.repair.work_hours import hours_of_repair
@@ -144,6 +145,52 @@ def test_mortar_of_an_undercut_is_the_wedge_behind_the_edge() -> None:
     wedge = Polygon([(0, 0), (0.06, 0), (0.06, 0.06 * math.tan(math.radians(S.undercut_deg)))])
     assert found.undercut_m3 == pytest.approx(wedge.area * 1.0)
     assert found.undercut_m3 > 0
+
+
+def test_mortar_of_an_inset_adds_up_by_hand() -> None:
+    """300 x 200 mm cut 60 mm deep, joints of 2 mm, one rod of 6 mm in a hole of 9 mm: litres by school geometry."""
+    s = S.with_values(
+        {
+            "bedding_m": 0.005,
+            "groove_width_m": 0.004,
+            "groove_depth_m": 0.003,
+            "trial_beddings": 2,
+            "trial_loss": 0.25,
+            "waste": 0.1,
+        },
+        source="by hand",
+    )
+    rod = Pin(
+        u_m=0.1, v_m=0.1, angle_deg=0.0, turn_deg=0.0, rod_m=0.006, hole_m=0.009, embedment_m=0.05, into_piece_m=0.03,
+        hole_wall_m=0.053, hole_piece_m=0.033, grade="",
+    )  # fmt: skip
+    found = mortar_volumes(
+        box(0, 0, 0.3, 0.2),
+        box(0.002, 0.002, 0.298, 0.198),
+        cut_depth_m=0.06,
+        pins=(rod,),
+        settings=s,
+        groove_length_m=1.5,
+    )
+    bed, joints = 0.3 * 0.2 * 0.005, (0.3 * 0.2 - 0.296 * 0.196) * 0.055
+    grooves = 1.5 * 0.004 * 0.003
+    holes = math.pi / 4 * (0.009**2 * 0.086 - 0.006**2 * 0.08)
+    assert found.bed_m3 == pytest.approx(bed)
+    assert found.joints_m3 == pytest.approx(joints)
+    assert found.grooves_m3 == pytest.approx(grooves)
+    assert found.holes_m3 == pytest.approx(holes)
+    assert found.undercut_m3 == 0.0
+    assert found.trials_m3 == pytest.approx(2 * 0.25 * bed)
+    placed = bed + joints + grooves + holes
+    assert found.waste_m3 == pytest.approx(0.1 * (placed + 0.5 * bed))
+    assert found.in_place_m3 == pytest.approx(placed)
+    assert found.total_m3 == pytest.approx(1.1 * (placed + 0.5 * bed))
+    # a cut-out no deeper than its bedding is all bed
+    shallow = mortar_volumes(
+        box(0, 0, 0.3, 0.2), box(0, 0, 0.2, 0.2), cut_depth_m=0.004, pins=(), settings=s
+    )
+    assert shallow.bed_m3 == pytest.approx(0.3 * 0.2 * 0.004)
+    assert shallow.joints_m3 == 0.0
 
 
 def test_stone_weighs_on_a_scaffold_with_gravity_on_both_sides_of_its_class() -> None:

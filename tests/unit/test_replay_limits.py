@@ -122,7 +122,7 @@ def test_two_holes_keep_off_each_other(over_m, right) -> None:
 
 
 @pytest.mark.parametrize("deep_m", [0.02, 0.03])
-@pytest.mark.parametrize(("share", "right"), [(0.98, True), (1.03, False)])
+@pytest.mark.parametrize(("share", "right"), [(1.0, True), (1.03, False)])
 def test_a_rod_out_of_line_fits_as_far_as_its_hole_is_wide(deep_m, share, right) -> None:
     """By hand: the end of the rod stands deep x tan(angle) aside when the piece meets it, 1.5 mm are free."""
     angle = math.degrees(math.atan(share * 0.0015 / deep_m))
@@ -143,24 +143,65 @@ def test_a_joint_is_as_wide_as_mortar_needs(over_m, right) -> None:
     ("side", "right_deg", "down_deg"),
     [("top", 0, 1), ("bottom", 0, -1), ("right", -1, 0), ("left", 1, 0)],
 )
+@pytest.mark.parametrize("joint_m", [0.003, 0.03])
 @pytest.mark.parametrize(("share", "goes"), [(0.98, True), (1.02, False)])
 def test_a_slope_goes_as_far_as_the_joint_behind_it_and_strikes_that_side(
-    side, right_deg, down_deg, share, goes
+    side, right_deg, down_deg, joint_m, share, goes
 ) -> None:
     """A piece that comes from above strikes the top: the whole depth of the piece times the slope is what it takes."""
-    room = 0.003 - WAY_CLEAR_M
+    room = joint_m - WAY_CLEAR_M
     slope = math.degrees(math.atan(share * room / (0.06 + S.proud_m)))
     pin = replace(PIN, angle_deg=slope * down_deg, turn_deg=slope * right_deg)
-    found = replay(assembly(pin, way_in=pin.direction), settings=S)
+    # the side away from it is free, so that only the side that is struck bounds the slope
+    away = {"top": "bottom", "bottom": "top", "right": "left", "left": "right"}[side]
+    made = assembly(pin, joint_m=joint_m, way_in=pin.direction)
+    made = replace(made, kinds=tuple("exposed" if n == away else "inset" for n in made.names))
+    found = replay(made, settings=S)
     said = [f for f in found.faults if f.about == "way in"]
     assert (not said) is goes
-    assert found.way_clear_m == pytest.approx(0.003 - share * room, abs=1e-5)
+    assert found.way_clear_m == pytest.approx(joint_m - share * room, abs=1e-5)
     if said:
         assert side in said[0].problem
-        assert (
-            f"The joints allow {math.degrees(math.atan(room / (0.06 + S.proud_m))):.1f} degrees"
-            in said[0].remedy
-        )
+        most = math.degrees(math.atan(room / (0.06 + S.proud_m)))
+        assert f"The joints allow {most:.1f} degrees" in said[0].remedy
+
+
+def test_where_both_struck_sides_are_free_the_room_is_that_at_the_seat() -> None:
+    pin = replace(PIN, angle_deg=5.0, turn_deg=5.0)
+    made = assembly(pin, way_in=pin.direction)
+    free = tuple("exposed" if n in ("top", "left") else "inset" for n in made.names)
+    assert replay(replace(made, kinds=free), settings=S).way_clear_m == pytest.approx(0.003)
+
+
+def test_the_narrow_end_of_a_joint_counts() -> None:
+    """A piece that tapers by 1 mm to the top: its right joint is 2 mm at one end, and a slope to the left needs that."""
+    taper = Polygon([(0, 0), (0.301, 0), (0.3, 0.2), (0, 0.2)])
+    turn = math.degrees(math.atan(0.0014 / (0.06 + S.proud_m)))
+    for share, goes in ((1.0, True), (1.2, False)):
+        pin = replace(PIN, turn_deg=-turn * share)
+        found = replay(assembly(pin, piece=taper, way_in=pin.direction), settings=S)
+        said = [f for f in found.faults if f.about == "way in"]
+        assert (not said) is goes
+        assert found.way_clear_m == pytest.approx(0.002 - 0.0014 * share, abs=1e-4)
+        if said:
+            most = math.degrees(math.atan(0.0015 / (0.06 + S.proud_m)))
+            assert f"allow {most:.1f} degrees" in said[0].remedy
+
+
+@pytest.mark.parametrize(
+    ("rod_deg", "way_deg", "miss_m"),
+    [
+        (20.0, 0.0, 0.03 * math.cos(math.radians(20)) * math.sin(math.radians(20))),
+        (0.0, 20.0, 0.03 * math.tan(math.radians(20))),
+        (20.0, 20.0, 0.0),
+    ],
+)
+def test_how_far_a_rod_misses_its_hole_by_hand(rod_deg, way_deg, miss_m) -> None:
+    """The back of the piece meets the end of the rod when it is as far away along its way as the rod reaches out."""
+    pin = replace(PIN, angle_deg=rod_deg)
+    way = replace(PIN, angle_deg=way_deg).direction
+    found = replay(assembly(pin, way_in=way, kinds=("exposed",) * 4), settings=S)
+    assert found.rod_clear_m == pytest.approx(0.0015 - miss_m, abs=1e-9)
 
 
 def test_a_rod_drilled_through_the_face_has_its_plug_and_reaches_the_face() -> None:
@@ -170,6 +211,19 @@ def test_a_rod_drilled_through_the_face_has_its_plug_and_reaches_the_face() -> N
         assert (not [f for f in faults(assembly(pin)) if "plug" in f]) is right
     for hole, right in ((0.06 - 0.5 * HAIR_M, True), (0.06 - 2.5 * HAIR_M, False)):
         pin = replace(PIN, fixing="through face", hole_piece_m=hole)
+        assert (not [f for f in faults(assembly(pin)) if "does not reach the face" in f]) is right
+
+
+def test_a_sloped_rod_through_the_face_is_longer_than_the_stone_it_crosses() -> None:
+    """By hand: a depth takes its length over the cosine of the tilt."""
+    leaning = replace(PIN, angle_deg=15.0, turn_deg=15.0, fixing="through face")
+    cosine = 1 / math.sqrt(1 + 2 * math.tan(math.radians(15.0)) ** 2)
+    for over, right in ((-0.0001, True), (0.0001, False)):
+        pin = replace(
+            leaning, hole_piece_m=0.06 / cosine, into_piece_m=(0.06 - S.cover_m) / cosine + over
+        )
+        assert (not [f for f in faults(assembly(pin)) if "plug" in f]) is right
+        pin = replace(leaning, hole_piece_m=0.06 / cosine - over)
         assert (not [f for f in faults(assembly(pin)) if "does not reach the face" in f]) is right
 
 
