@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import json
 import math
+import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -96,7 +97,10 @@ def _refuse_unusable(named: Mapping[str, Any]) -> None:
         if path.exists() and not path.is_file() and not path.is_dir():
             raise FileError(f"{path}: is a device, not a file", "Give the path of a file to write.")
         for what, them in (("its own input", others), ("another result", written[:number])):
-            if any(path.resolve() == other.resolve() for _, other in them) and not path.is_dir():
+            if (
+                any(os.path.realpath(path) == os.path.realpath(other) for _, other in them)
+                and not path.is_dir()
+            ):
                 raise InputError(
                     f"--{name.replace('_', '-')} {path} would overwrite {what}",
                     "Give it a path of its own.",

@@ -7,6 +7,7 @@ only once and memory stays small whatever its size.
 from __future__ import annotations
 
 import contextlib
+import errno
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -131,6 +132,13 @@ def open_cloud(
                 'Install it with pip install "facademap[scan]".',
             ) from None
         except Exception as error:  # the readers raise what they like
+            if isinstance(error, OSError) and (
+                error.errno == errno.ENOSPC or " written" in str(error)
+            ):
+                raise FileError(
+                    f"{beside.parent}: the disk is full; nothing was changed",
+                    "Free some space and do it again.",
+                ) from None
             raise InputError(
                 f"cloud {path.name} is damaged or of an unknown kind ({type(error).__name__})",
                 "Export it again as LAS, E57, PLY or XYZ.",

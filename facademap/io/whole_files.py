@@ -32,6 +32,7 @@ except ImportError:  # a system without these locks
     fcntl = None  # type: ignore[assignment]
 
 __all__ = [
+    "as_before_on_failure",
     "check_writable",
     "clear_scratch",
     "clear_scratch_once",
@@ -302,6 +303,29 @@ def whole_folder(path: str | Path, *, inside: Path, made: str) -> Iterator[Path]
                 fresh.rename(target)
             except OSError as error:
                 raise _told(error, target) from error
+
+
+@contextlib.contextmanager
+def as_before_on_failure(*targets: Path, inside: Path) -> Iterator[None]:
+    """When the body fails, the files it wrote are as they were before it: the earlier ones, or none."""
+    with scratch_folder(targets[0]) as folder:
+        earlier = {t: folder / str(n) for n, t in enumerate(targets) if t.is_file()}
+        for target, kept in earlier.items():
+            try:
+                os.link(target, kept)
+            except OSError:  # a disk that knows no second names
+                import shutil
+
+                shutil.copyfile(target, kept)
+        try:
+            yield
+        except BaseException:
+            for target in targets:
+                if target in earlier:
+                    earlier[target].replace(target)
+                else:
+                    remove_file(target, inside=inside)
+            raise
 
 
 def open_hold(path: str | Path, *, inside: Path) -> IO[str]:

@@ -9,9 +9,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from facademap.errors import FacademapError, FileError, ProjectError
+from facademap.io.whole_files import copy_whole, temporary_folder
 from facademap.store.geopackage import APPLICATION_ID, register_spatial_functions
 
-__all__ = ["LOCK_WAIT_S", "connect", "copy_in_memory", "in_plain_words", "lies_still"]
+__all__ = ["LOCK_WAIT_S", "connect", "copy_in_memory", "in_plain_words", "nobody_writes"]
 
 #: How long a writer waits for another one before it says that the project is in use.
 LOCK_WAIT_S = 5.0
@@ -39,14 +40,19 @@ def connect(path: Path, *, read_only: bool = False, create: bool = False) -> sql
         _refuse_network_drive(path)
     with in_plain_words(path):
         mode = "ro" if read_only else ("rwc" if create else "rw")
-        if read_only and lies_still(path):
+        log = _log_of(path) if read_only and nobody_writes(path) else None
+        if read_only and nobody_writes(path):
             mode = "ro&immutable=1"
-        connection = sqlite3.connect(
-            f"{path.resolve().as_uri()}?mode={mode}",
-            uri=True,
-            timeout=LOCK_WAIT_S,
-            isolation_level=None,
-            check_same_thread=False,
+        connection = (
+            _with_its_log(path, log)
+            if log
+            else sqlite3.connect(
+                f"{path.resolve().as_uri()}?mode={mode}",
+                uri=True,
+                timeout=LOCK_WAIT_S,
+                isolation_level=None,
+                check_same_thread=False,
+            )
         )
         try:
             if not create:
@@ -67,16 +73,27 @@ def connect(path: Path, *, read_only: bool = False, create: bool = False) -> sql
     return connection
 
 
-def lies_still(path: Path) -> bool:
-    """Whether a file lies where nobody can write, as on a disc or a backup: then no log can be kept beside it, and none is needed."""
-    log = path.with_name(f"{path.name}-wal")
-    if log.exists() and log.stat().st_size:
-        return False  # what the log holds has to be read
+def nobody_writes(path: Path) -> bool:
+    """Whether a file lies where nobody can write, as on a disc or a backup."""
     try:
         read_only_disk = bool(os.statvfs(path.parent).f_flag & os.ST_RDONLY)
     except (AttributeError, OSError):
         read_only_disk = False
     return read_only_disk or not (os.access(path.parent, os.W_OK) and os.access(path, os.W_OK))
+
+
+def _log_of(path: Path) -> Path | None:
+    """The log beside a file, when it holds anything that has to be read."""
+    log = path.with_name(f"{path.name}-wal")
+    return log if log.exists() and log.stat().st_size else None
+
+
+def _with_its_log(path: Path, log: Path) -> sqlite3.Connection:
+    """A file and the log beside it, read elsewhere: a log cannot be read without writing beside it."""
+    with temporary_folder() as folder:
+        copy_whole(path, folder / path.name)
+        copy_whole(log, folder / log.name)
+        return copy_in_memory(sqlite3.connect(folder / path.name))
 
 
 def copy_in_memory(connection: sqlite3.Connection) -> sqlite3.Connection:
@@ -108,7 +125,7 @@ def in_plain_words(path: Path) -> Iterator[None]:
                 f"{where} may not be written (read-only)",
                 "Change its permissions, or copy the folder to a place where you may write.",
             ) from error
-        if "full" in text:
+        if "full" in text or ("disk i/o" in text and _is_full(path.parent)):
             raise ProjectError(
                 f"{where} could not be saved: the disk is full",
                 "Free some space and do it again; the project is as it was.",
@@ -129,6 +146,15 @@ def in_plain_words(path: Path) -> Iterator[None]:
         raise ProjectError(
             f"{where} cannot be read: {error}", "Run facademap check on it."
         ) from error
+
+
+def _is_full(folder: Path) -> bool:
+    """Whether a disk has no room left for what an edit needs beside the file."""
+    try:
+        state = os.statvfs(folder)
+    except (AttributeError, OSError):
+        return False
+    return state.f_bavail * state.f_frsize < 1_000_000
 
 
 def _refuse_network_drive(path: Path) -> None:

@@ -35,7 +35,7 @@ from facademap.store.cells import (
     setting_from_sql,
 )
 from facademap.store.damage import Damage, damaged_cells, missing_parts, unreadable
-from facademap.store.database import connect, copy_in_memory, in_plain_words, lies_still
+from facademap.store.database import connect, copy_in_memory, in_plain_words, nobody_writes
 from facademap.store.edit import APPEND_ONLY_UPDATE, Edit, _where, read_entry, table_named
 from facademap.store.geopackage import (
     column_sql,
@@ -131,7 +131,7 @@ class Project:
             with in_plain_words(path):
                 version = _version_of(connection, folder)
                 older = version < SCHEMA_VERSION
-                if older and read_only and lies_still(path):
+                if older and read_only and nobody_writes(path):
                     connection = copy_in_memory(connection)
                     _bring_up_to_date(connection, folder, version)
                 elif older:

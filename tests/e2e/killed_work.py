@@ -56,8 +56,7 @@ class Works:
         rng = random.Random(number)
         kind = list(LONGEST_S)[number % len(LONGEST_S)]
         room = self.place / f"room-{number}"
-        name = {"photos": "empty", "control": "empty", "blocks": "empty", "stones": "empty", "elevation": "wall"}.get(kind, "full")  # fmt: skip
-        shutil.copytree(self.samples.projects[name], room / "project")
+        shutil.copytree(self.samples.projects[project_of(kind)], room / "project")
         reading, writing = os.pipe()
         child = _fork(lambda: self._work(kind, room, writing))
         os.close(writing)
@@ -74,7 +73,6 @@ class Works:
 
     def _work(self, kind: str, room: Path, acknowledge: int) -> None:
         project = room / "project"
-        file = {k: str(v) for k, v in self.samples.files.items()}
 
         def tell(word: object) -> None:
             os.write(acknowledge, f"{word}\n".encode())
@@ -84,30 +82,42 @@ class Works:
         elif kind == "server":
             _serve(project, tell)
         else:
-            words = {
-                "stones": f"add-outlines wall-stones {project} {file['geojson']} --unit m",
-                "control": f"add-control {project} {file['survey_points']} --epsg 25832",
-                "blocks": f"add-blocks {project} {file['blocks']}",
-                "photos": f"add-photos {project} {file['photo']} {file['photo_png']}",
-                "rectify": f"rectify --photo {file['photo']} --control {file['control']} --gsd-mm 4 --no-lens --out {project}/out/o.tif",
-                "elevation": f"add-elevation {project} {file['las']} --gsd-mm 20",
-                "map": f"map {project}",
-                "papers": f"papers {project}",
-                "plan": f"plan {project}",
-                "match": f"match {project} --work-limit 2",
-            }[kind]
-            code, said = run([*words.split(), "--quiet"])
+            code, said = run(words_of(kind, project, self.samples))
             tell("done" if code == 0 else f"refused {said[-200:]}")
 
     def _next_start(self, kind: str, room: Path, said: list[str]) -> list[str]:
         """What a new process finds, which clears what the killed one left."""
         reading, writing = os.pipe()
-        child = _fork(lambda: os.write(writing, json.dumps(_look(kind, room, said)).encode()))
+        child = _fork(lambda: os.write(writing, json.dumps(look(kind, room, said)).encode()))
         os.close(writing)
         with os.fdopen(reading, "rb") as told:
             answer = told.read()
         os.waitpid(child, 0)
         return json.loads(answer) if answer else ["the next start gave no answer"]
+
+
+def project_of(kind: str) -> str:
+    """The project in which a kind of work is done."""
+    empty = dict.fromkeys(("photos", "control", "blocks", "stones"), "empty")
+    return {**empty, "elevation": "wall"}.get(kind, "full")
+
+
+def words_of(kind: str, project: Path, samples: file_samples.Samples) -> list[str]:
+    """The call that does a kind of work."""
+    file = {k: str(v) for k, v in samples.files.items()}
+    line = {
+        "stones": f"add-outlines wall-stones {project} {file['geojson']} --unit m",
+        "control": f"add-control {project} {file['survey_points']} --epsg 25832",
+        "blocks": f"add-blocks {project} {file['blocks']}",
+        "photos": f"add-photos {project} {file['photo']} {file['photo_png']}",
+        "rectify": f"rectify --photo {file['photo']} --control {file['control']} --gsd-mm 4 --no-lens --out {project}/out/o.tif",
+        "elevation": f"add-elevation {project} {file['las']} --gsd-mm 20",
+        "map": f"map {project}",
+        "papers": f"papers {project}",
+        "plan": f"plan {project}",
+        "match": f"match {project} --work-limit 2",
+    }[kind]
+    return [*line.split(), "--quiet"]
 
 
 def _fork(work: Callable[[], Any]) -> int:
@@ -156,7 +166,7 @@ def _serve(folder: Path, tell: Callable[[object], None]) -> None:
                 tell(next(iter(answer.json()["ids"].values())))
 
 
-def _look(kind: str, room: Path, said: list[str]) -> list[str]:
+def look(kind: str, room: Path, said: list[str]) -> list[str]:
     """What is wrong with a project after a kill; an empty list for none."""
     folder = room / "project"
     faults: list[str] = []

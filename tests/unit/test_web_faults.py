@@ -120,6 +120,31 @@ def test_a_project_moved_while_it_is_served_takes_nothing_until_it_is_back(
     assert {kept, again} <= stored(folder)
 
 
+def test_a_picture_sent_to_a_project_that_was_moved_does_not_bring_its_old_folder_back(
+    client: TestClient, folder: Path
+) -> None:
+    import cv2
+    import numpy as np
+
+    data = cv2.imencode(".png", np.full((40, 60, 3), 99, np.uint8))[1].tobytes()
+
+    def send() -> Any:
+        return client.post(
+            "/api/photos?subject=record", content=data, headers={"content-type": "image/png"}
+        )
+
+    folder.rename(folder.with_name("elsewhere"))
+    answer = send()
+    assert answer.status_code in (400, 503), answer.text
+    assert "Traceback" not in answer.text
+    assert (
+        client.get("/pictures/tile/0/0/0").status_code >= 400
+    )  # what is kept for pictures is not made again either
+    assert not folder.exists()
+    folder.with_name("elsewhere").rename(folder)
+    assert send().status_code == 200
+
+
 def test_a_project_deleted_or_replaced_while_it_is_served_acknowledges_nothing(
     client: TestClient, folder: Path
 ) -> None:

@@ -18,7 +18,7 @@ from facademap.io.control_files import read_control
 from facademap.io.orthoimages import Orthoimage, open_orthoimage, strips
 from facademap.io.pictures import hash_file
 from facademap.io.rasters import open_elevation, write_elevation
-from facademap.io.whole_files import make_folder
+from facademap.io.whole_files import as_before_on_failure, make_folder
 from facademap.photo.accuracy import (
     Differences,
     describe_differences,
@@ -156,38 +156,43 @@ def store_elevation(
     target = project.place(name)
     make_folder(target.parent)
     row = project.row("surfaces", surface)
-    write_elevation(
-        target,
-        grid,
-        windows(row["frame_wkt"]),
-        crs_wkt=row["frame_wkt"],
-        tags={
-            "FACADEMAP_SURFACE": surface,
-            "FACADEMAP_SOURCE": source.name,
-            "FACADEMAP_SOURCE_SHA256": digest,
-            "FACADEMAP_ORIGIN": report["origin"],
-            "FACADEMAP_WARNINGS": report["warnings"],
-        },
-    )
-    finish()
-    report |= compare_with_earlier(project, surface, target)
-    report |= {"source": source.name, "source_sha256": digest, "picture_sha256": hash_file(target)}
-    with project.edit(who=who, what=f"elevation of {surface} from {source.name}") as edit:
-        edit.update(
-            "surfaces",
-            surface,
-            {
-                "picture": name,
-                "gsd_m": grid.gsd_m,
-                "control_rmse_m": report["control_rmse_m"],
-                "control_n": report["control_n"],
-                "check_rmse_m": report["check_rmse_m"],
-                "check_n": report["check_n"],
-                "colour_state": "uncalibrated",
-                "report": report,
-                **(more or {}),
+    with as_before_on_failure(target, inside=project.folder):
+        write_elevation(
+            target,
+            grid,
+            windows(row["frame_wkt"]),
+            crs_wkt=row["frame_wkt"],
+            tags={
+                "FACADEMAP_SURFACE": surface,
+                "FACADEMAP_SOURCE": source.name,
+                "FACADEMAP_SOURCE_SHA256": digest,
+                "FACADEMAP_ORIGIN": report["origin"],
+                "FACADEMAP_WARNINGS": report["warnings"],
             },
         )
+        finish()
+        report |= compare_with_earlier(project, surface, target)
+        report |= {
+            "source": source.name,
+            "source_sha256": digest,
+            "picture_sha256": hash_file(target),
+        }
+        with project.edit(who=who, what=f"elevation of {surface} from {source.name}") as edit:
+            edit.update(
+                "surfaces",
+                surface,
+                {
+                    "picture": name,
+                    "gsd_m": grid.gsd_m,
+                    "control_rmse_m": report["control_rmse_m"],
+                    "control_n": report["control_n"],
+                    "check_rmse_m": report["check_rmse_m"],
+                    "check_n": report["check_n"],
+                    "colour_state": "uncalibrated",
+                    "report": report,
+                    **(more or {}),
+                },
+            )
     return report
 
 

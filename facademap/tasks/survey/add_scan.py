@@ -18,7 +18,7 @@ from facademap.io.pictures import hash_file
 from facademap.io.point_clouds import Cloud, open_cloud
 from facademap.io.relief_files import ReliefWriter, open_relief_writer
 from facademap.io.survey_files import read_survey_points
-from facademap.io.whole_files import make_folder
+from facademap.io.whole_files import as_before_on_failure, make_folder
 from facademap.photo.cylinder import fit_cylinder
 from facademap.photo.point_grid import PointGrid
 from facademap.store.project import Project
@@ -61,6 +61,10 @@ class _Frame:
     source: str
     is_new: bool
     notes: tuple[str, ...]
+
+
+#: Pixels for each point of a cloud, beyond which its picture would be empty: points 30 pixels apart (habit of ours).
+MOST_EMPTY = 900
 
 
 def add_scan(
@@ -133,6 +137,7 @@ def add_scan(
             near = _near(project, surface, cloud, uvw, reach_m)
             box = extent or _extent(project, surface, near, is_new=frame.is_new)
             grid = PixelGrid.over(box, gsd_m=gsd_m or _spacing(cloud, sample, near))
+            _refuse_sparse(grid, cloud)
             return _store(
                 project,
                 surface,
@@ -308,12 +313,15 @@ def _store(
     bands = 3 if cloud.has_colour else 1 if cloud.has_echo else 0
     plane = _agreement(sample, frame, near)
     report = _report(cloud, frame, grid, bands, near, plane, reach_m)
-    with contextlib.ExitStack() as stack:
+    relief = project.place(relief_name)
+    make_folder(relief.parent, inside=project.folder)
+    with (
+        as_before_on_failure(relief, inside=project.folder),
+        contextlib.ExitStack() as stack,
+    ):
 
         def windows(wkt: str) -> Iterator[tuple[Window, Any, Any]]:
-            writer = stack.enter_context(
-                open_relief_writer(project.place(relief_name), grid, crs_wkt=wkt)
-            )
+            writer = stack.enter_context(open_relief_writer(relief, grid, crs_wkt=wkt))
             yield from _bands(cloud, frame, grid, bands, echo, reach_m, writer, report, progress)
 
         report["relief"] = relief_name
@@ -329,6 +337,16 @@ def _store(
             digest=digest,
             more=more,
             finish=stack.close,
+        )
+
+
+def _refuse_sparse(grid: PixelGrid, cloud: Cloud) -> None:
+    """A picture of almost nothing: stray points far away, or coordinates that are not those of the wall."""
+    pixels = grid.width_px * grid.height_px
+    if pixels > MOST_EMPTY * max(cloud.count, 10_000):
+        raise InputError(
+            f"{cloud.count} points on a picture of {grid.width_px} x {grid.height_px} px would leave it empty",
+            "Give --extent and a coarser --gsd-mm, or export the cloud again.",
         )
 
 

@@ -17,7 +17,7 @@ from facademap.errors import InputError
 from facademap.io.camera_files import camera_as_dict
 from facademap.io.pictures import hash_file, read_picture
 from facademap.io.rasters import open_elevation, write_elevation
-from facademap.io.whole_files import make_folder, temporary_folder
+from facademap.io.whole_files import as_before_on_failure, make_folder, temporary_folder
 from facademap.photo.accuracy import proof_values, sample_distances_m, state_accuracy
 from facademap.photo.chart import read_patch
 from facademap.photo.mosaic import MosaicPlan, PictureShelf, mosaic_windows, plan_mosaic
@@ -216,50 +216,51 @@ def _make_one(
     windows = mosaic_windows(views, shelf, grid, plan=plan, progress=progress)
     colour = _true_colour(project, surface, fitted, plan)
     report |= colour.report
-    write_elevation(
-        target,
-        grid,
-        ((window, colour.apply(rgb), mask) for window, rgb, mask, _ in windows),
-        crs_wkt=row["frame_wkt"],
-        tags={
-            "FACADEMAP_SURFACE": surface,
-            "FACADEMAP_ACCURACY": {
-                k: _storable(report[k])
-                for k in (
-                    "proved",
-                    "proof",
-                    "supports_scale",
-                    "control_rmse_m",
-                    "control_n",
-                    "check_rmse_m",
-                    "check_n",
-                    "warnings",
-                )
-            },
-            "FACADEMAP_PHOTOS": [f.name for f in fitted],
-        },
-    )
-    report |= compare_with_earlier(project, surface, target)
-    report["warnings"] += [
-        f"no photo shows {area:.2f} m2 at u {u0:.2f} to {u1:.2f} m, v {v0:.2f} to {v1:.2f} m"
-        for u0, v0, u1, v1, area in plan.gaps()[:5]
-    ]
-    with project.edit(who=who, what=f"rectified elevation of {surface}") as edit:
-        edit.update(
-            "surfaces",
-            surface,
-            {
-                "picture": f"elevations/{file_name(surface)}.tif",
-                "gsd_m": grid.gsd_m,
-                "control_rmse_m": report["control_rmse_m"],
-                "colour_state": colour.state,
-                "control_n": report["control_n"],
-                "check_rmse_m": report["check_rmse_m"],
-                "check_n": report["check_n"],
-                "report": _storable({**report, "picture_sha256": hash_file(target)}),
+    with as_before_on_failure(target, inside=project.folder):
+        write_elevation(
+            target,
+            grid,
+            ((window, colour.apply(rgb), mask) for window, rgb, mask, _ in windows),
+            crs_wkt=row["frame_wkt"],
+            tags={
+                "FACADEMAP_SURFACE": surface,
+                "FACADEMAP_ACCURACY": {
+                    k: _storable(report[k])
+                    for k in (
+                        "proved",
+                        "proof",
+                        "supports_scale",
+                        "control_rmse_m",
+                        "control_n",
+                        "check_rmse_m",
+                        "check_n",
+                        "warnings",
+                    )
+                },
+                "FACADEMAP_PHOTOS": [f.name for f in fitted],
             },
         )
-        _store_residuals(edit, fitted)
+        report |= compare_with_earlier(project, surface, target)
+        report["warnings"] += [
+            f"no photo shows {area:.2f} m2 at u {u0:.2f} to {u1:.2f} m, v {v0:.2f} to {v1:.2f} m"
+            for u0, v0, u1, v1, area in plan.gaps()[:5]
+        ]
+        with project.edit(who=who, what=f"rectified elevation of {surface}") as edit:
+            edit.update(
+                "surfaces",
+                surface,
+                {
+                    "picture": f"elevations/{file_name(surface)}.tif",
+                    "gsd_m": grid.gsd_m,
+                    "control_rmse_m": report["control_rmse_m"],
+                    "colour_state": colour.state,
+                    "control_n": report["control_n"],
+                    "check_rmse_m": report["check_rmse_m"],
+                    "check_n": report["check_n"],
+                    "report": _storable({**report, "picture_sha256": hash_file(target)}),
+                },
+            )
+            _store_residuals(edit, fitted)
     return report
 
 
