@@ -330,6 +330,35 @@ def test_what_is_chosen_is_moved_copied_to_the_next_stone_and_reached_by_the_men
     page.context.close()
 
 
+def test_stones_of_a_joint_move_together_and_come_back_by_one_key(
+    chromium: Any, server: Server, folder: Path
+) -> None:
+    page, watch = open_desk(chromium, server, remember=PLAIN)
+    before = rows(folder, "wall_stones").set_index("id").geometry
+    page.evaluate("location.hash = 'stone=S-040'")
+    until(page, "document.querySelector('.sheet .head .id')?.textContent.includes('S-040')")
+    page.locator(".wall .map").focus()
+    # far nearer, so that a step of a key is a millimetre or two
+    press(page, "e", ".", "ArrowUp", "ArrowUp", "ArrowRight")
+    page.wait_for_timeout(900)  # the keys rest: one edit
+    saved(page)
+    after = rows(folder, "wall_stones").set_index("id").geometry
+    changed = [i for i in before.index if not after[i].equals_exact(before[i], 1e-9)]
+    assert "S-040" in changed
+    assert 2 <= len(changed) <= 8
+    # the joint of 12 mm stays between them
+    for a in changed:
+        beside = [b for b in after.index if b != a and before[a].distance(before[b]) < 0.02]
+        assert all(0.006 < after[a].distance(after[b]) < 0.018 for b in beside)
+    page.locator(".wall .map").focus()
+    press(page, "Control+z")
+    saved(page)
+    back = rows(folder, "wall_stones").set_index("id").geometry
+    assert all(back[i].equals_exact(before[i], 1e-6) for i in before.index)
+    assert not watch.faults
+    page.context.close()
+
+
 def test_the_middle_button_moves_the_wall_with_a_tool_in_hand(
     chromium: Any, server: Server
 ) -> None:
