@@ -33,6 +33,7 @@ from facademap.io.picked_pixels import PIXELS_COLUMN
 from facademap.io.table_grids import read_grids
 from facademap.photo.orientation import UPRIGHT, Turn
 from facademap.salvage.stock import judge_acceptance
+from facademap.tables.names import as_id, id_fault
 
 __all__ = ["NOT_MEASURED", "BlockRow", "FaceRow", "read_blocks"]
 
@@ -134,6 +135,7 @@ def read_blocks(
     path = Path(path)
     notes = [] if notes is None else notes
     lines, further = _lines(path, faces, words or TableWords(), notes)
+    _write_names_plainly([*lines, *further], notes)
     result: dict[str, BlockRow] = {}
     places: dict[str, str] = {}
     for where, cells in lines:
@@ -169,6 +171,20 @@ def read_blocks(
         result[name] = replace(row, faces=(*row.faces, face))
     _check_names(result)
     return list(result.values())
+
+
+def _write_names_plainly(lines: list[Line], notes: list[str]) -> None:
+    """Names with letters that ours do not have, such as umlauts, in those that they have; in place."""
+    changed: dict[str, str] = {}
+    for _, cells in lines:
+        for column in ("id", "block", "face", "parent"):
+            name = cells.get(column, "").strip()
+            if name and id_fault(name) is not None:
+                cells[column] = changed[name] = as_id(name)
+    if changed:
+        shown = ", ".join(f"{a} is {b}" for a, b in list(changed.items())[:3])
+        more = f" and {len(changed) - 3} more" if len(changed) > 3 else ""
+        notes.append(f"names written plainly: {shown}{more}")
 
 
 def _check_names(rows: Mapping[str, BlockRow]) -> None:

@@ -6,6 +6,7 @@ becomes white, so that nothing is clipped and no contrast is invented.
 
 from __future__ import annotations
 
+import re
 import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -122,6 +123,7 @@ def open_orthoimage(path: Path) -> Iterator[Orthoimage]:
                 "Export it again as GeoTIFF, or as TIFF, JPEG or PNG with a world file.",
             )
         with dataset:
+            _check_world_files(dataset.files)
             t = dataset.transform
             place = None if t.is_identity else np.array([[t.a, t.b, t.c], [t.d, t.e, t.f]])
             try:
@@ -138,6 +140,23 @@ def open_orthoimage(path: Path) -> Iterator[Orthoimage]:
                 white=white,
                 _dataset=dataset,
             )
+
+
+def _check_world_files(files: list[str]) -> None:
+    """GDAL takes a line that is no number for nought; six numbers are wanted."""
+    for path in map(Path, files[1:]):
+        ending = path.suffix.lower()
+        if ending not in (".wld", ".tifw", ".tiffw") and not re.fullmatch(r"\.\w{2,3}w", ending):
+            continue
+        lines = path.read_text(encoding="latin-1").split()[:6]
+        for number, text in enumerate(lines, start=1):
+            try:
+                float(text.replace(",", "."))
+            except ValueError:
+                raise InputError(
+                    f"world file {path.name}, number {number} is {text[:40]!r}",
+                    "Export the picture again, or write six numbers, a line each.",
+                ) from None
 
 
 def _damaged(path: Path) -> InputError:

@@ -325,17 +325,25 @@ def _read_ply(path: Path) -> Iterator[tuple[Chunk, float, Any]]:
         yield Chunk(xyz=xyz, rgb=rgb, echo=echo), (start + len(part)) / len(vertex), None
 
 
+#: Numbers of a point in a text: places, echo, colours.
+_WIDTHS = (3, 4, 6, 7)
+
+
 def _read_text(path: Path) -> Iterator[tuple[Chunk, float, Any]]:
     import pandas as pd
 
     with path.open("rb") as file:
         head = [file.readline().decode("latin-1") for _ in range(12)]
         size = max(1, path.stat().st_size)
-    separator = next((s for s in (",", ";", "\t") if s in head[-1] or s in head[1]), None)
-    skip, width = _first_numbers(head, separator)
-    if width not in (3, 4, 6, 7):
+    ways = ((s, d) for d in (".", ",") for s in (None, ",", ";", "\t") if s != d)
+    skip, width, separator, decimal = 0, 0, None, "."
+    for separator, decimal in ways:
+        skip, width = _first_numbers(head, separator, decimal)
+        if width in _WIDTHS:
+            break
+    else:
         raise InputError(
-            f"cloud {path.name} has {width} numbers a line",
+            f"cloud {path.name} has no lines of numbers that make points",
             "Give x y z, x y z intensity, x y z red green blue, or x y z intensity red green blue.",
         )
     done = 0
@@ -347,6 +355,7 @@ def _read_text(path: Path) -> Iterator[tuple[Chunk, float, Any]]:
         usecols=range(width),
         chunksize=CHUNK,
         dtype=float,
+        decimal=decimal,
         comment="#",
         encoding="latin-1",
     )
@@ -359,12 +368,13 @@ def _read_text(path: Path) -> Iterator[tuple[Chunk, float, Any]]:
         yield Chunk(xyz=values[:, :3], rgb=rgb, echo=echo), min(1.0, done * per_line / size), None
 
 
-def _first_numbers(head: list[str], separator: str | None) -> tuple[int, int]:
+def _first_numbers(head: list[str], separator: str | None, decimal: str) -> tuple[int, int]:
     """Lines above the first point (a count, a header) and the numbers of a point."""
     for k, line in enumerate(head):
         cells = [c for c in (line.split(separator) if separator else line.split()) if c.strip()]
         with contextlib.suppress(ValueError):
-            if len(cells) >= 3 and all(math.isfinite(float(c)) for c in cells):
+            numbers = [float(c.replace(decimal, ".")) for c in cells]
+            if len(cells) >= 3 and all(math.isfinite(n) for n in numbers):
                 return k, len(cells)
     return 0, 0
 

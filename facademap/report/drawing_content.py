@@ -20,7 +20,12 @@ from facademap.condition.signs import (
 )
 from facademap.errors import InputError
 from facademap.report.materials import number
-from facademap.report.proof_words import accuracy_words, outside_words
+from facademap.report.proof_words import (
+    accuracy_words,
+    disagreement_words,
+    disagrees,
+    outside_words,
+)
 from facademap.report.rows import rows_of
 from facademap.tables import is_missing
 from facademap.wall.mending import mend_all
@@ -444,6 +449,8 @@ def _notes(surfaces: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
             parts += [f"picture {gsd * 1000:.2g} mm a pixel", accuracy_words(s)]
         if (outside := outside_words(s)) is not None:
             parts.append(outside)
+        if disagrees(s) and (words := disagreement_words(s)) is not None:
+            parts.append(words)
         if not is_missing(s["colour_state"]) and s["colour_state"] != "uncalibrated":
             parts.append(f"colours by {s['colour_state']}")
         if parts:

@@ -16,7 +16,13 @@ from facademap.condition.records import measure_area_m2
 from facademap.condition.signs import signs_as_json
 from facademap.report.drawing_content import fold_out
 from facademap.report.map_measures import measure
-from facademap.report.proof_words import NOT_PROVED, accuracy_words, outside_words, proved_error_m
+from facademap.report.proof_words import (
+    NOT_PROVED,
+    accuracy_words,
+    disagreement_words,
+    outside_words,
+    proved_error_m,
+)
 from facademap.tables import TABLES, UNDECIDED, is_missing
 from facademap.units import least_mm
 
@@ -530,6 +536,7 @@ def _accuracy(surfaces: pd.DataFrame) -> list[str]:
     for row in surfaces.to_dict("records"):
         if "origin" in (row["report"] or {}) and not is_missing(row["picture"]):
             lines.append(_picture_from_elsewhere(row))
+            lines += [f"{row['name']}: {words}." for words in [disagreement_words(row)] if words]
             lines += [f"{row['name']}: {w}" for w in (row["report"] or {}).get("warnings", [])[:6]]
             continue
         if is_missing(row["gsd_m"]) or is_missing(row["picture"]):
@@ -541,8 +548,11 @@ def _accuracy(surfaces: pd.DataFrame) -> list[str]:
             f"{row['name']}: {accuracy_words(row)}; one pixel is {measure('error', row['gsd_m'])}; colours "
             f"{row['colour_state']}."
         )
-        if (outside := outside_words(row)) is not None:
-            lines.append(f"{row['name']}: {outside}.")
+        lines += [
+            f"{row['name']}: {words}."
+            for words in (outside_words(row), disagreement_words(row))
+            if words
+        ]
         if (error := proved_error_m(row)) is not None:
             # a circular normal error: sqrt(-2 ln 0.05) = 2.448 sigma holds 95 of 100, sigma = radial RMSE / sqrt(2)
             radius = math.sqrt(-math.log(0.05)) * error

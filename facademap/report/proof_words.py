@@ -2,15 +2,25 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
 from facademap.tables import is_missing
 
-__all__ = ["NOT_PROVED", "accuracy_words", "outside_words", "proved_error_m"]
+__all__ = [
+    "NOT_PROVED",
+    "accuracy_words",
+    "disagreement_words",
+    "disagrees",
+    "outside_words",
+    "proved_error_m",
+]
 
 #: Stamped where nothing proves the accuracy.
 NOT_PROVED = "NOT PROVED"
+#: Pictures of one wall that lie further apart than this many pixels disagree (a setting).
+MOST_APART_PX = 2.0
 
 
 def proved_error_m(surface: Mapping[Any, Any]) -> float | None:
@@ -63,6 +73,21 @@ def outside_words(surface: Mapping[Any, Any]) -> str | None:
     if share is None or share < 0.005:
         return None
     return f"{share:.0%} of the picture lies outside the control: places there are extrapolated"
+
+
+def disagreement_words(surface: Mapping[Any, Any]) -> str | None:
+    """How far the picture lies off the one that was there before it, where both show the wall."""
+    said = _report(surface).get("disagreement")
+    return f"pictures compared {said['text']}" if said else None
+
+
+def disagrees(surface: Mapping[Any, Any]) -> bool:
+    """Whether two pictures of the wall lie further apart than they can be read."""
+    said = _report(surface).get("disagreement")
+    if not said:
+        return False
+    apart = math.hypot(float(said["du_m"]), float(said["dv_m"]))
+    return apart > MOST_APART_PX * float(surface["gsd_m"])
 
 
 def _report(surface: Mapping[Any, Any]) -> Mapping[str, Any]:

@@ -13,6 +13,8 @@ from rasterio.transform import Affine
 
 from facademap.errors import FacademapError
 from facademap.store.project import Project
+from facademap.tasks.issue.condition_map import make_condition_map
+from facademap.tasks.project.check import check_project
 from facademap.tasks.survey.add_elevation import add_elevation
 
 from small_wall import make_wall  # isort: skip
@@ -186,9 +188,29 @@ def test_an_earlier_picture_is_compared_and_kept(wall: Path, tmp_path: Path) -> 
     assert before.is_file()
     assert done["disagreement"]["du_m"] == pytest.approx(0.010, abs=0.0005)
     assert done["disagreement"]["dv_m"] == pytest.approx(-0.006, abs=0.0005)
+    # three pixels apart: check, map and drawing say so
+    told = [f["problem"] for f in check_project(wall)["findings"]]
+    assert any("pictures compared against" in t and "+10" in t for t in told)
+    make_condition_map(wall, target=tmp_path / "map.html")
+    assert "pictures compared against" in (tmp_path / "map.html").read_text(encoding="utf-8")
     with Project.open(wall) as project:
         project.undo(str(project.history()["txn"].iloc[0]), who="test")
     assert _stored(wall)[0] == before
+
+
+@pytest.mark.parametrize(
+    ("lines", "problem"),
+    [
+        ("0.005\n0\nabc\n-0.005\n4\n3\n", "number 3 is 'abc'"),
+        ("0.005\n0\n0\n", "does not say where"),
+    ],
+)
+def test_a_damaged_world_file_is_named(
+    wall: Path, tmp_path: Path, lines: str, problem: str
+) -> None:
+    cv2.imwrite(str(tmp_path / "a.png"), _texture())
+    (tmp_path / "a.pgw").write_text(lines)
+    _refused(wall, tmp_path / "a.png", problem)
 
 
 def test_a_damaged_picture_leaves_nothing(wall: Path, tmp_path: Path) -> None:

@@ -208,8 +208,33 @@ def test_clouds_that_say_nothing_of_the_wall(
     empty.write_bytes(write_las(tmp_path / "good.las", few, paint).read_bytes()[:200])
     _refused(wall, empty, "damaged|holds no")
     (tmp_path / "words.xyz").write_text("this is\nno cloud\n" * 20)
-    _refused(wall, tmp_path / "words.xyz", "numbers a line")
+    _refused(wall, tmp_path / "words.xyz", "no lines of numbers")
     _refused(wall, tmp_path / "none.las", "does not exist")
+
+
+def test_points_near_the_surface_that_are_no_wall(
+    scanned: tuple[np.ndarray, np.ndarray], wall: Path, tmp_path: Path
+) -> None:
+    rng = np.random.default_rng(4)
+    uvw = np.c_[rng.uniform(0, 4, 30_000), rng.uniform(0, 3, 30_000), rng.uniform(-1, 1, 30_000)]
+    about = uvw @ WORLD[:, :3].T + WORLD[:, 3]
+    paint = np.full((len(about), 3), 99, np.uint8)
+    _refused(wall, write_ply(tmp_path / "leaves.ply", about, paint), "shows no wall")
+    uvw[:, 1] = 1.5 + rng.normal(0, 0.005, len(uvw))
+    floor = uvw @ WORLD[:, :3].T + WORLD[:, 3]
+    _refused(wall, write_ply(tmp_path / "floor.ply", floor, paint), "lies across|shows no wall")
+
+
+def test_a_text_with_decimal_commas(
+    scanned: tuple[np.ndarray, np.ndarray], wall: Path, tmp_path: Path
+) -> None:
+    few = scanned[0][::4]
+    for separator in (" ", ";"):
+        rows = (separator.join(f"{c:.4f}".replace(".", ",") for c in row) for row in few)
+        path = tmp_path / "cloud.xyz"
+        path.write_text("\n".join(rows), encoding="utf-8")
+        done = add_scan(wall, path, gsd_m=0.05, replace=True)
+        assert done["points"] == len(few)
 
 
 def test_a_cloud_without_colour_says_so(

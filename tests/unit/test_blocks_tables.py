@@ -284,3 +284,24 @@ def test_a_weight_is_measured_or_comes_from_the_density(tmp_path: Path) -> None:
     # the heavy value of its kind: an estimate serves the lift
     assert blocks.loc["B1", "weight_kg"] == pytest.approx(2700 * 0.04, abs=0.1)
     assert list(blocks["weight_status"]) == ["from density", "measured"]
+
+
+def test_names_with_umlauts_are_written_plainly(tmp_path: Path) -> None:
+    from facademap.io.block_files import read_blocks
+
+    path = tmp_path / "blocks.csv"
+    path.write_text(
+        "id,stone_type,length_mm,height_mm,depth_mm\nÄ 1,Grauwacke,600,300,200\n", "utf-8"
+    )
+    (tmp_path / "blocks_faces.csv").write_text(
+        'block,outline_mm,usable_depth_mm,bed\nÄ 1,"0 0, 600 0, 600 300",180,x\n', "utf-8"
+    )
+    notes: list[str] = []
+    (row,) = read_blocks(path, notes=notes)
+    assert (row.block["id"], len(row.faces)) == ("A-1", 2)
+    assert "names written plainly: Ä 1 is A-1" in notes
+    # another block of that plain name is not mistaken for it
+    with path.open("a", encoding="utf-8") as file:
+        file.write("A-1,Grauwacke,500,300,200\n")
+    with pytest.raises(InputError, match="A-1 is there already"):
+        read_blocks(path)

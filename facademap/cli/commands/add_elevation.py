@@ -151,7 +151,7 @@ def _say(done: dict[str, Any], file: Path, show: Show) -> None:
         show.say(f"note: {done['disagreement']['text']}")
     if done.get("relief"):
         show.say(f"relief: {done['relief']} (metres out of the wall, standard deviation)")
-    box = done["extent_m"]
+    box = [round(side, 2) + 0.0 for side in done["extent_m"]]
     show.result(
         done,
         text=f"{file}: {done['width_px']} x {done['height_px']} px of {done['gsd_m'] * 1000:.3g} mm, u {box[0]:.2f} to "

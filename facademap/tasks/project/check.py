@@ -14,6 +14,7 @@ from facademap.errors import FacademapError
 from facademap.io.pictures import hash_file
 from facademap.repair.donors import BEFORE_CUT_OUT, faults_of_wall_stone, wall_stone_of
 from facademap.repair.replay import replay_rows
+from facademap.report.proof_words import disagreement_words, disagrees
 from facademap.salvage.densities import impossible_weights
 from facademap.store.project import Project
 from facademap.tables import is_missing
@@ -220,6 +221,16 @@ def _survey(project: Project) -> Iterator[Finding]:
                 remedy="Add photos and control, then run facademap elevations.",
             )
         yield from _outside(project, surface)
+        if disagrees(surface):
+            yield Finding(
+                level="warning",
+                about=about,
+                kind="picture",
+                table="surfaces",
+                row=surface["id"],
+                problem=str(disagreement_words(surface)),
+                remedy="Measure check points that both show, and keep the one that they prove.",
+            )
         for text in (surface["report"] or {}).get("warnings", []):
             yield Finding(
                 level="warning",

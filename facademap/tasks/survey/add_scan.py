@@ -44,6 +44,9 @@ Floats = NDArray[np.floating[Any]]
 SAMPLE = 200_000
 #: A wall without this share of the sample near it is not in the cloud.
 LEAST_ON_WALL = 0.002
+#: A wall whose points scatter more about its plane, and a plane turned more from its surface, is no wall of that surface (common
+#: practice: rubble and mouldings stay well below).
+MOST_SCATTER_M, MOST_TURN_DEG = 0.12, 15.0
 #: Points so near the frame are on the face of the wall, however rough.
 FACE_M = 0.1
 #: Pixels gathered at a time; each takes 26 bytes, and some 60 while its picture is made.
@@ -312,6 +315,8 @@ def _store(
     relief_name = f"elevations/{surface}-{digest[:8]}-relief.tif"
     bands = 3 if cloud.has_colour else 1 if cloud.has_echo else 0
     plane = _agreement(sample, frame, near)
+    if not frame.is_new and frame.radius_m is None:
+        _refuse_no_wall(cloud, surface, plane)
     report = _report(cloud, frame, grid, bands, near, plane, reach_m)
     relief = project.place(relief_name)
     make_folder(relief.parent, inside=project.folder)
@@ -383,6 +388,21 @@ def _agreement(sample: Floats, frame: _Frame, near: Floats) -> CloudPlane | None
         return None
 
 
+def _refuse_no_wall(cloud: Cloud, surface: str, plane: CloudPlane | None) -> None:
+    """Points that happen to lie near the frame, of ground, trees or a wall that crosses it, are no picture of the wall."""
+    if plane is None or plane.sigma_m > MOST_SCATTER_M:
+        raise InputError(
+            f"cloud {cloud.name} shows no wall where surface {surface} stands: its points there lie all about",
+            "Check that cloud and survey are in one system, or cut the wall out of the cloud.",
+        )
+    turn_deg = math.degrees(math.acos(min(1.0, abs(float(plane.normal[2])))))
+    if turn_deg > MOST_TURN_DEG:
+        raise InputError(
+            f"cloud {cloud.name} lies across surface {surface}: its plane is turned from it by {turn_deg:.0f} degrees",
+            "Name the surface it shows with --surface, or give --points known in both.",
+        )
+
+
 def _report(
     cloud: Cloud,
     frame: _Frame,
@@ -410,7 +430,7 @@ def _report(
         tilt = 1000 * float(np.hypot(normal[0], normal[1]) / normal[2])
         agreement = {"offset_m": offset, "tilt_mm_per_m": tilt, "sigma_m": plane.sigma_m}
         notes.append(
-            f"the plane of the cloud stands {offset * 1000:+.1f} mm out of the frame in its middle and turns from it by "
+            f"the plane of the cloud stands {offset * 1000 + 0.0:+.1f} mm out of the frame in its middle and turns from it by "
             f"{tilt:.1f} mm in a metre; its points scatter by {plane.sigma_m * 1000:.1f} mm"
         )
     return {

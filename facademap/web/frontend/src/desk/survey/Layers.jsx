@@ -63,6 +63,7 @@ export function Layers() {
                   : s.control_rmse_m
                     ? ` · ${t("rmse.control", { mm: (s.control_rmse_m * 1000).toFixed(1) })}`
                     : ""}
+                {s.report?.disagreement ? ` · ${s.report.disagreement.text}` : ""}
               </small>
             </button>
           </li>
