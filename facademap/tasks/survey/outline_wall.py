@@ -1,0 +1,234 @@
+"""All stones of a wall proposed from its picture, without a click."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import shapely
+
+from facademap.condition.wall_courses import courses_of
+from facademap.condition.wall_outlines import Stone, outline_wall
+from facademap.errors import FileError, InputError
+from facademap.io.pictures import read_picture
+from facademap.io.rasters import open_elevation
+from facademap.io.vectors import MARK, pixel_mark
+from facademap.io.whole_files import check_writable, write_whole
+from facademap.store.gate import gated_edit
+from facademap.store.project import Project
+from facademap.tables import TABLES, is_missing
+from facademap.tasks.survey.add_photos import surface_of
+
+__all__ = ["outline_photo", "outline_surface"]
+
+#: A picture smaller than this shows no wall.
+_FEWEST_PX = 48
+#: Pixels of an elevation that are looked at, at most.
+_MOST_PX = 26_000_000
+#: Sample distances that a wall is photographed with, millimetres.
+_GSD_MM = (0.05, 100.0)
+#: A proposal that lies under stones or openings drawn before by more than this share is left out.
+_DRAWN = 0.25
+_NOTHING = "no masonry was recognised in it: nothing is proposed"
+
+
+def outline_photo(photo: Path, *, out: Path, gsd_mm: float | None = None) -> dict[str, Any]:
+    """Propose all stones in a picture of a wall.
+
+    Parameters
+    ----------
+    photo : Path
+        Picture; places are pixels of it upright.
+    out : Path
+        GeoJSON FeatureCollection to write: polygons with ``course``, ``number``, ``confidence``, ``joint_px``.
+    gsd_mm : float, optional
+        Millimetres of the wall to a pixel; narrows the sizes that are looked for.
+
+    Returns
+    -------
+    dict
+        ``stones``, ``doubtful`` and ``notes``.
+
+    Raises
+    ------
+    FileError, InputError
+        The picture cannot be used, the sample distance is none, or the target cannot be written.
+    """
+    check_writable(out)
+    if out.resolve() == photo.resolve():
+        raise InputError(
+            f"{out.name} would overwrite the picture", "Choose another file for the result."
+        )
+    gsd_m = _gsd_m(gsd_mm)
+    rgb, _ = read_picture(photo)
+    stones = _proposed(rgb, gsd_m=gsd_m, name=photo.name)
+    rows, columns = rgb.shape[:2]
+    rings = [np.clip(s.ring_px, 0, [columns - 1, rows - 1]) for s in stones]
+    upright = np.array([shapely.Polygon(r * [1, -1]) for r in rings], dtype=object)
+    features = []
+    for stone, ring, (course, number) in zip(stones, rings, courses_of(upright), strict=True):
+        places = [[round(float(x), 2), round(float(y), 2)] for x, y in ring]
+        features.append(
+            {
+                "type": "Feature",
+                "properties": {
+                    "course": course,
+                    "number": number,
+                    "confidence": stone.confidence,
+                    "joint_px": None if math.isnan(stone.joint_px) else round(stone.joint_px, 2),
+                },
+                "geometry": {"type": "Polygon", "coordinates": [[*places, places[0]]]},
+            }
+        )
+    write_whole(
+        out,
+        json.dumps(
+            {
+                "type": "FeatureCollection",
+                MARK: pixel_mark(photo.name, width_px=columns, height_px=rows),
+                "features": features,
+            },
+            ensure_ascii=False,
+        )
+        + "\n",
+    )
+    return _told(stones, photo.name)
+
+
+def outline_surface(
+    folder: str | Path, *, surface: str | None = None, who: str = "surveyor"
+) -> dict[str, Any]:
+    """Propose the wall stones of a surface from its rectified elevation, as one edit that can be undone.
+
+    Stones that are drawn already are kept, and proposals under them or in openings are left out. All proposals count as
+    assisted until somebody confirms them.
+
+    Returns
+    -------
+    dict
+        ``surface``, ``stones``, ``doubtful``, ``kept`` (drawn before) and ``notes``.
+
+    Raises
+    ------
+    FileError, InputError
+        No such surface, or it has no picture.
+    """
+    with Project.open(folder) as project:
+        name = surface_of(project, surface)
+        row = project.row("surfaces", name)
+        if is_missing(row["picture"]):
+            raise FileError(f"surface {name} has no picture", "Rectify photos of it first.")
+        with open_elevation(project.place(str(row["picture"]))) as elevation:
+            whole = elevation.grid
+            pixels = whole.width_px * whole.height_px
+            gsd = whole.gsd_m * max(1.0, math.sqrt(pixels / _MOST_PX))
+            grid, rgb, seen = elevation.read(gsd_m=gsd)
+        stones = _proposed(rgb, gsd_m=grid.gsd_m, name=f"the picture of {name}", seen=seen)
+        drawn = project.read("wall_stones")
+        drawn = drawn[drawn["surface"] == name]
+        openings = project.read("openings")
+        openings = openings[openings["surface"] == name]
+        on_wall = [
+            shapely.Polygon(
+                np.column_stack(
+                    [
+                        grid.left_m + (s.ring_px[:, 0] + 0.5) * grid.gsd_m,
+                        grid.top_m - (s.ring_px[:, 1] + 0.5) * grid.gsd_m,
+                    ]
+                )
+            )
+            for s in stones
+        ]
+        fresh = _beside([*drawn.geometry, *openings.geometry], on_wall)
+        told = {"surface": name, "kept": len(drawn), **_told([stones[k] for k, _ in fresh], name)}
+        if not fresh:
+            return told
+        table = TABLES["wall_stones"]
+        shapes = np.array([shape for _, shape in fresh], dtype=object)
+        places = _numbers(shapes, list(drawn.geometry), drawn)
+        with gated_edit(project, who=who, what=f"propose the stones of {name}") as edit:
+            frame = gpd.GeoDataFrame(
+                {
+                    "id": [edit.new_id("S") for _ in fresh],
+                    "surface": name,
+                    "course": [c for c, _ in places],
+                    "number": [n for _, n in places],
+                    "origin": "assisted",
+                    "note": [f"proposed, confidence {stones[k].confidence:.2f}" for k, _ in fresh],
+                },
+                geometry=list(shapes),
+                crs=drawn.crs,
+            )
+            edit.put("wall_stones", table.check(frame, source=f"proposals for {name}"))
+        return told
+
+
+def _numbers(
+    shapes: Any, drawn_shapes: list[Any], drawn: Any
+) -> list[tuple[int | None, int | None]]:
+    """Course and number of fresh stones; where stones are drawn already theirs are kept, and fresh ones get none."""
+    if any(not is_missing(c) for c in drawn["course"]):
+        return [(None, None)] * len(shapes)
+    both = courses_of(np.array([*shapes, *drawn_shapes], dtype=object))
+    return both[: len(shapes)]
+
+
+def _beside(before: list[Any], proposed: list[Any]) -> list[tuple[int, Any]]:
+    """Proposals that do not lie under what is drawn, less what they share with it."""
+    old = np.array([shapely.make_valid(g) for g in before if g is not None], dtype=object)
+    tree = shapely.STRtree(old)
+    fresh = []
+    for k, shape in enumerate(proposed):
+        near = old[tree.query(shape, predicate="intersects")] if len(old) else []
+        rest = shape
+        for other in near:
+            rest = rest.difference(other)
+        if rest.area < (1 - _DRAWN) * shape.area:
+            continue
+        parts = [p for p in shapely.get_parts(rest) if p.geom_type == "Polygon"]
+        if parts:
+            fresh.append((k, shapely.Polygon(max(parts, key=lambda p: p.area).exterior)))
+    return fresh
+
+
+def _gsd_m(gsd_mm: float | None) -> float | None:
+    if gsd_mm is None:
+        return None
+    if not (math.isfinite(gsd_mm) and _GSD_MM[0] <= gsd_mm <= _GSD_MM[1]):
+        raise InputError(
+            f"a sample distance of {gsd_mm:g} mm",
+            f"Give millimetres of the wall to a pixel, {_GSD_MM[0]:g} to {_GSD_MM[1]:g}.",
+        )
+    return gsd_mm / 1000
+
+
+def _proposed(rgb: Any, *, gsd_m: float | None, name: str, seen: Any = None) -> list[Stone]:
+    """Stones in a picture; those that lie where it shows nothing are left out."""
+    rows, columns = rgb.shape[:2]
+    if min(rows, columns) < _FEWEST_PX:
+        raise InputError(
+            f"{name}: {columns} x {rows} px are too few to tell stones in",
+            f"Give a picture of at least {_FEWEST_PX} px each way.",
+        )
+    stones = outline_wall(np.ascontiguousarray(rgb), gsd_m=gsd_m)
+    if seen is None:
+        return stones
+    return [s for s in stones if _is_seen(s, seen)]
+
+
+def _is_seen(stone: Stone, seen: Any) -> bool:
+    x, y = stone.ring_px.mean(axis=0)
+    row, column = (
+        int(np.clip(round(v), 0, n - 1)) for v, n in zip((y, x), seen.shape, strict=True)
+    )
+    return bool(seen[row, column])
+
+
+def _told(stones: list[Stone], name: str) -> dict[str, Any]:
+    doubtful = sum(s.confidence < 0.7 for s in stones)
+    notes = [] if stones else [f"{name}: {_NOTHING}"]
+    return {"stones": len(stones), "doubtful": doubtful, "notes": notes}

@@ -1,0 +1,152 @@
+"""All stones of a wall proposed at once: what is proposed, what is not, and how it is written."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+import shapely
+from click.testing import CliRunner
+from PIL import Image
+
+from facademap.cli.main import main
+from facademap.condition.wall_courses import courses_of
+from facademap.condition.wall_net import look
+from facademap.condition.wall_outlines import joints_of, outline_wall
+
+
+def _ashlar(seed: int = 1, *, width: int = 760, height: int = 560) -> tuple[np.ndarray, list]:
+    """Coursed ashlar and the boxes of its stones."""
+    rng = np.random.default_rng(seed)
+    rgb = np.full((height, width, 3), (106, 100, 92), np.float32)
+    boxes, top = [], 6
+    while top + 40 < height:
+        tall, left = int(rng.uniform(60, 95)), 6
+        tall = height - 6 - top if top + tall + 50 > height else tall
+        while left + 40 < width:
+            wide = int(rng.uniform(90, 170))
+            wide = width - 6 - left if left + wide + 60 > width else wide
+            box = (left, top, left + wide - 5, top + tall - 5)
+            rgb[box[1] : box[3], box[0] : box[2]] = np.array([178, 166, 145]) + rng.normal(0, 10)
+            boxes.append(box)
+            left += wide
+        top += tall
+    grain = cv2.GaussianBlur(rng.normal(0, 1, (height, width)).astype(np.float32), (0, 0), 1.2)
+    return np.clip(rgb + 12 * grain[..., None], 0, 255).astype(np.uint8), boxes
+
+
+def _best(boxes: list, rings: list) -> np.ndarray:
+    found = [shapely.Polygon(r) for r in rings]
+    whole = [shapely.box(a - 0.5, b - 0.5, c - 0.5, d - 0.5) for a, b, c, d in boxes]
+    return np.array(
+        [max((w.intersection(f).area / w.union(f).area for f in found), default=0.0) for w in whole]
+    )
+
+
+@pytest.fixture(scope="module")
+def proposed() -> tuple[np.ndarray, list, list]:
+    rgb, boxes = _ashlar()
+    return rgb, boxes, outline_wall(rgb)
+
+
+def test_every_stone_of_an_ashlar_wall_is_outlined(proposed: tuple) -> None:
+    _, boxes, stones = proposed
+    best = _best(boxes, [s.ring_px for s in stones])
+    assert np.median(best) > 0.9
+    assert np.mean(best > 0.75) > 0.9
+    assert len(stones) < 1.15 * len(boxes)
+
+
+def test_no_proposal_overlaps_another(proposed: tuple) -> None:
+    shapes = [shapely.Polygon(s.ring_px) for s in proposed[2]]
+    tree = shapely.STRtree(shapes)
+    for i, shape in enumerate(shapes):
+        for j in tree.query(shape, predicate="intersects"):
+            if j > i:
+                assert shape.intersection(shapes[j]).area < 0.01 * shape.area
+
+
+def test_a_picture_without_masonry_gets_next_to_nothing() -> None:
+    y, x = np.mgrid[0:400, 0:520]
+    sky = np.stack([90 + y / 8, 130 + y / 9, 190 + x / 40], -1).astype(np.uint8)
+    assert outline_wall(sky) == []
+    flat = np.full((300, 300, 3), 128, np.uint8)
+    assert outline_wall(flat) == []
+
+
+def test_tiles_leave_no_seam() -> None:
+    rgb, _ = _ashlar(3, width=1500, height=200)
+    whole = look(rgb)
+    # the middle of a tile of its own against the fading of two: the same light is used, so that they agree
+    part = look(rgb[:, 512:1344])
+    middle = np.s_[20:180, 250:600]
+    apart = np.abs(
+        whole.stone[:, 512:1344][middle].astype(int) - part.stone[middle].astype(int)
+    ).mean()
+    assert apart < 12
+
+
+def test_courses_are_counted_from_below_and_stones_from_the_left() -> None:
+    boxes = [
+        shapely.box(x, y, x + 0.9 + 0.05 * (k % 3), y + 0.45)
+        for y in (0.0, 0.5, 1.0)
+        for k, x in enumerate((0.0, 1.0, 2.0, 3.0))
+    ]
+    order = np.random.default_rng(2).permutation(12)
+    found = courses_of(np.array([boxes[k] for k in order], dtype=object))
+    told = dict(zip(order.tolist(), found, strict=True))
+    assert [told[k] for k in range(12)] == [(c, n) for c in (1, 2, 3) for n in (1, 2, 3, 4)]
+
+
+def test_rubble_gets_no_courses() -> None:
+    rng = np.random.default_rng(5)
+    discs = [shapely.Point(*rng.uniform(0, 10, 2)).buffer(rng.uniform(0.1, 0.5)) for _ in range(40)]
+    found = courses_of(np.array(discs, dtype=object))
+    assert sum(c is None for c, _ in found) > 20
+
+
+def test_the_joint_is_the_distance_to_the_neighbours() -> None:
+    stones = np.array([shapely.box(0, 0, 10, 5), shapely.box(10.4, 0, 20, 5)], dtype=object)
+    assert joints_of(stones) == pytest.approx([0.4, 0.4], abs=0.02)
+    assert np.isnan(joints_of(stones[:1])).all()
+
+
+def test_the_command_writes_polygons_with_their_properties(tmp_path: Path) -> None:
+    rgb, boxes = _ashlar(2, width=420, height=300)
+    photo, out = tmp_path / "wall.png", tmp_path / "stones.geojson"
+    Image.fromarray(rgb).save(photo)
+    ran = CliRunner().invoke(main, ["outline-wall", "--photo", str(photo), "--out", str(out)])
+    assert ran.exit_code == 0, ran.output
+    told = json.loads(out.read_text())
+    assert len(told["features"]) >= 0.7 * len(boxes)
+    for feature in told["features"]:
+        assert set(feature["properties"]) == {"course", "number", "confidence", "joint_px"}
+        assert 0 <= feature["properties"]["confidence"] <= 1
+        ring = np.array(feature["geometry"]["coordinates"][0])
+        assert (ring >= 0).all()
+        assert (ring <= [419, 299]).all()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        ([], "project or a picture"),
+        (["--photo", "wall.png"], "file for the result"),
+        (["--photo", "wall.png", "--out", "o.geojson", "--gsd-mm", "0"], "sample distance"),
+        (["--photo", "tiny.png", "--out", "o.geojson"], "too few"),
+        (["--photo", "none.png", "--out", "o.geojson"], "none.png"),
+    ],
+)
+def test_bad_input_gets_one_line(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: list[str], says: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Image.fromarray(np.zeros((60, 60, 3), np.uint8)).save("wall.png")
+    Image.fromarray(np.zeros((9, 9, 3), np.uint8)).save("tiny.png")
+    ran = CliRunner().invoke(main, ["outline-wall", *arguments])
+    assert ran.exit_code == 2
+    assert says in ran.output
+    assert not Path("o.geojson").exists()
