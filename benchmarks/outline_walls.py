@@ -21,8 +21,8 @@ from skimage.draw import polygon2mask
 from skimage.filters import gaussian, sobel
 from skimage.segmentation import watershed
 
-_HERE = Path(__file__).resolve().parent
-sys.path[:0] = [str(_HERE / "wall_net"), str(_HERE.parent / "tests" / "reference")]
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "reference"))
+sys.path.insert(0, str(Path(__file__).resolve().parent / "wall_net"))
 
 import bonds
 from scenes import scene
