@@ -12,9 +12,16 @@ from facademap.io.pictures import read_picture
 from facademap.store.project import Project
 from facademap.tasks.issue.papers import code_print
 from facademap.tasks.issue.papers_context import Choices, Context
-from facademap.tasks.issue.papers_list import PAPERS
+from facademap.tasks.issue.papers_list import STATED
+from facademap.tasks.issue.papers_parts import part_prints, stale_parts
 from facademap.tasks.issue.papers_register import registered, state_in_register
-from facademap.tasks.issue.papers_state import PaperState, papers_page, states_of
+from facademap.tasks.issue.papers_state import (
+    PaperState,
+    choices_of,
+    papers_page,
+    read_manifest,
+    states_of,
+)
 
 __all__ = [
     "list_papers",
@@ -41,7 +48,7 @@ _TABLES = (
 def list_papers(folder: Path) -> list[dict[str, Any]]:
     """Every paper that stands in the project's folder ``out``: name, title, files with size and time."""
     made = _made(folder)
-    titles = {p.name: p.title for p in PAPERS}
+    titles = {p.name: p.title for p in STATED}
     states, register = papers_now(folder)
     by_name = {s.name: s for s in states}
     recalled = {r["number"] for r in register if r.get("recalled_at")}
@@ -63,6 +70,8 @@ def list_papers(folder: Path) -> list[dict[str, Any]]:
                 "number": found.number if found else "",
                 "made_at": found.made_at if found else "",
                 "plan": found.plan if found else None,
+                "stale_parts": list(found.stale_parts) if found else [],
+                "held_parts": list(found.held_parts) if found else [],
                 "recalled": bool(found and found.number in recalled),
             }
             papers.append({"name": name, "title": titles.get(name, name), "files": files, **told})
@@ -79,8 +88,12 @@ def papers_now(folder: Path) -> tuple[list[PaperState], list[dict[str, Any]]]:
 
 
 def paper_numbered(folder: Path, number: str) -> dict[str, Any]:
-    """One entry of the register, with its state and why it does not hold any more."""
-    name = number.strip().upper()
+    """One entry of the register, with its state, why it does not hold any more, and which of its sheets hold.
+
+    A repair or block may follow the number, as on a ticket: ``3F2A-91C7 R-001`` asks about that sheet alone.
+    """
+    name, _, part = number.strip().partition(" ")
+    name, part = name.upper(), part.strip()
     states, register = papers_now(folder)
     entry = next((r for r in register if r["number"] == name), None)
     if entry is None:
@@ -89,7 +102,32 @@ def paper_numbered(folder: Path, number: str) -> dict[str, Any]:
             "Read the number in the lower margin of the paper.",
         )
     reasons = next((list(s.reasons) for s in states if s.number == name), [])
-    return {**entry, "reasons": reasons}
+    sheets = _sheets(folder, entry)
+    if part and part not in sheets:
+        raise InputError(
+            f"paper {name} has no sheet {part[:40]!r}",
+            "Give the repair or block that the sheet names.",
+        )
+    plain = {k: v for k, v in entry.items() if k != "parts"}
+    held = {"sheets": sheets} if sheets else {}
+    if not part:
+        return {**plain, "reasons": reasons, **held}
+    # a sheet that says what it would say today holds, whatever became of the others
+    state = entry["state"] if entry["state"] == "recalled" else sheets[part]
+    return {**plain, "part": part, "state": state, "reasons": [] if state == "current" else reasons}
+
+
+def _sheets(folder: Path, entry: dict[str, Any]) -> dict[str, str]:
+    """Which sheets of a paper hold still."""
+    paper = next((p for p in STATED if p.name == entry["paper"]), None)
+    if paper is None or not paper.parts or not isinstance(entry.get("parts"), dict):
+        return {}
+    kept = entry["parts"]
+    with Project.open(folder, read_only=True) as project:
+        manifest = read_manifest(project.folder / "out").get(paper.name, {})
+        context = Context(project=project, choices=choices_of(manifest.get("choices")))
+        gone, _ = stale_parts(kept, part_prints(context, paper, code_print()))
+    return {id: "stale" if id in gone else "current" for id in kept}
 
 
 def page_of_papers(folder: Path) -> str:

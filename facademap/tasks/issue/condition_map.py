@@ -27,6 +27,8 @@ from facademap.tables import is_missing
 from facademap.tables.names import file_name
 from facademap.tasks.desk.inwall import see_piece
 from facademap.tasks.desk.pictures import Pictures
+from facademap.tasks.issue.papers import keep_map, map_seen
+from facademap.tasks.issue.papers_list import MAP
 from facademap.wall.grid import Window
 
 __all__ = ["make_condition_map"]
@@ -36,22 +38,6 @@ _TILES_MADE = r"\d+/\d+/\d+\.jpg"
 PIXELS_IN_PAGE = 80_000_000
 PHOTO_WIDTH_PX = 640
 SEEN_PX = 60_000
-MAP_TABLES = (
-    "surfaces",
-    "elevations",
-    "photos",
-    "control_points",
-    "wall_stones",
-    "openings",
-    "conditions",
-    "repairs",
-    "pieces",
-    "blocks",
-    "placements",
-    "plans",
-    "reviews",
-    "observations",
-)
 
 
 def make_condition_map(
@@ -60,6 +46,7 @@ def make_condition_map(
     target: Path | None = None,
     pixels_in_page: int = PIXELS_IN_PAGE,
     progress: Callable[[float], None] = lambda fraction: None,
+    who: str = "facademap map",
 ) -> dict[str, Any]:
     """Write ``out/condition-map.html`` of a project.
 
@@ -71,6 +58,8 @@ def make_condition_map(
         Where to write instead.
     pixels_in_page : int
         A wall with more pixels gets its tiles in a folder beside the page.
+    who : str
+        Named in the register of papers, into which the map of the project's own folder is entered.
 
     Returns
     -------
@@ -79,7 +68,8 @@ def make_condition_map(
     """
     missing: list[str] = []
     with Project.open(folder, read_only=True) as project:
-        tables = {name: project.read(name) for name in MAP_TABLES}
+        made_from = map_seen(project)
+        tables = {name: project.read(name) for name in MAP.tables}
         classes = class_wall_stones(tables["wall_stones"], tables["conditions"])
         tables["wall_stones"] = tables["wall_stones"].assign(
             **{str(c): classes[c].astype("Int64").astype(object) for c in classes}
@@ -109,6 +99,8 @@ def make_condition_map(
         )
     body = write_condition_map(content)
     write_whole(page, body)
+    if target is None:
+        keep_map(folder, page, made_from, who=who)
     return {
         "path": str(page),
         "bytes": len(body),

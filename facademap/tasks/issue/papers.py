@@ -18,7 +18,8 @@ from facademap.report.pdf import stamped
 from facademap.store.changes import newest_change
 from facademap.store.project import Project
 from facademap.tasks.issue.papers_context import Choices, Context
-from facademap.tasks.issue.papers_list import PAPERS, Paper
+from facademap.tasks.issue.papers_list import MAP, PAPERS, STATED, Paper
+from facademap.tasks.issue.papers_parts import part_prints
 from facademap.tasks.issue.papers_register import enter_papers, number_of
 from facademap.tasks.issue.papers_state import (
     MANIFEST,
@@ -33,7 +34,9 @@ __all__ = [
     "Choices",
     "PapersResult",
     "code_print",
+    "keep_map",
     "make_papers",
+    "map_seen",
     "paper_names",
     "read_rates_file",
     "write_papers_page",
@@ -43,6 +46,8 @@ __all__ = [
 PAGE = "papers.html"
 
 Progress = Callable[[float, str], None]
+#: Digest of what a condition map is made from, number of the last edit, and the plan in force.
+MapSeen = tuple[str, int, str | None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,7 +76,7 @@ class PapersResult:
 
 def paper_names() -> tuple[str, ...]:
     """Names of all papers, in the order they are made."""
-    return tuple(p.name for p in PAPERS)
+    return tuple(p.name for p in STATED)
 
 
 def read_rates_file(path: Path) -> str:
@@ -145,7 +150,30 @@ def make_papers(
         result = _run(
             context, wanted, folder, again=again, progress=progress or (lambda share, what: None)
         )
-    return _register(project, result, who=who) if out is None else result
+    if out is not None:
+        return result
+    result = _register(project, result, who=who)
+    return _with_map(project, result, only=only, again=again, who=who)
+
+
+def _with_map(
+    project: str | Path, result: PapersResult, *, only: Sequence[str], again: bool, who: str
+) -> PapersResult:
+    """The condition map is made again too where one was made before and does not hold, or where it is asked for."""
+    from facademap.tasks.issue.condition_map import make_condition_map
+
+    states = {s.name: s.state for s in write_papers_page(project)}
+    asked, there = MAP.name in only, MAP.name in states
+    if not (asked or (there and not only)):
+        return result
+    if states.get(MAP.name) == "current" and not again:
+        return replace(result, unchanged=(*result.unchanged, MAP.name))
+    try:
+        made = make_condition_map(project, who=who)
+    except FacademapError as error:
+        return replace(result, failed={**result.failed, MAP.name: (error.problem, error.remedy)})
+    files = {**result.files, MAP.name: (Path(made["path"]).name,)}
+    return replace(result, made=(*result.made, MAP.name), files=files)
 
 
 def _run(
@@ -158,7 +186,8 @@ def _run(
     seq, plan = newest_change(context.project), _plan_in_force(context.project)
     for i, paper in enumerate(wanted):
         progress(sum(weights[:i]) / max(1e-9, sum(weights)), paper.title)
-        key = paper_print(context, paper, code)
+        parts = part_prints(context, paper, code)
+        key = paper_print(context, paper, code, parts)
         if not again and _is_current(folder, manifest.get(paper.name), key):
             unchanged.append(paper.name)
             continue
@@ -170,16 +199,9 @@ def _run(
             ):
                 files = paper.make(context)
             _keep(folder, files, manifest.get(paper.name, {}))
-            manifest[paper.name] = {
-                "input": key,
-                "number": number,
-                "made_at": dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
-                "seq": seq,
-                "plan": plan,
-                "code": code,
-                "choices": asdict(context.choices),
-                "files": {n: hashlib.sha256(d).hexdigest() for n, d in sorted(files.items())},
-            }
+            manifest[paper.name] = _entry(context, key, files, code=code, seq=seq, plan=plan) | (
+                {"parts": parts} if parts else {}
+            )
             made.append(paper.name)
         except FacademapError as error:
             failed[paper.name] = (error.problem, error.remedy)
@@ -204,6 +226,59 @@ def _run(
     )
 
 
+def _entry(
+    context: Context,
+    key: str,
+    files: Mapping[str, bytes],
+    *,
+    code: str,
+    seq: int,
+    plan: str | None,
+) -> dict[str, Any]:
+    return {
+        "input": key,
+        "number": number_of(key),
+        "made_at": dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
+        "seq": seq,
+        "plan": plan,
+        "code": code,
+        "choices": asdict(context.choices),
+        "files": {n: hashlib.sha256(d).hexdigest() for n, d in sorted(files.items())},
+    }
+
+
+def keep_map(project: str | Path, page: Path, seen: MapSeen, *, who: str) -> None:
+    """Enter the condition map, as it lies in the folder of papers, into what the folder holds and into the register.
+
+    Parameters
+    ----------
+    page : Path
+        The page that was written.
+    seen : tuple
+        What it was made from: its digest, the number of the last edit, and the plan in force.
+    """
+    key, seq, plan = seen
+    with Project.open(project, read_only=True) as opened:
+        context = Context(project=opened, choices=Choices())
+        manifest = read_manifest(page.parent)
+        manifest[MAP.name] = _entry(
+            context, key, {page.name: page.read_bytes()}, code=code_print(), seq=seq, plan=plan
+        )
+        write_whole(MANIFEST, json.dumps(manifest, indent=1, sort_keys=True), inside=page.parent)
+    _register(
+        project,
+        PapersResult(folder=page.parent, made=(), unchanged=(), files={}, failed={}),
+        who=who,
+    )
+
+
+def map_seen(project: Project) -> MapSeen:
+    """What a condition map that is made now is made from."""
+    context = Context(project=project, choices=Choices())
+    key = paper_print(context, MAP, code_print())
+    return key, newest_change(project), _plan_in_force(project)
+
+
 def _plan_in_force(project: Project) -> str | None:
     ids = project.read("plans", where={"current": True})["id"]
     return str(ids.iloc[-1]) if len(ids) else None
@@ -211,13 +286,13 @@ def _plan_in_force(project: Project) -> str | None:
 
 def _register(project: str | Path, result: PapersResult, *, who: str) -> PapersResult:
     """Enter what was made into the register, and write the page that tells which papers hold."""
-    manifest, titles = read_manifest(result.folder), {p.name: p.title for p in PAPERS}
+    manifest, titles = read_manifest(result.folder), {p.name: p.title for p in STATED}
     entries = [
         {
             "number": m["number"],
             "paper": name,
             "title": titles[name],
-            **{k: m[k] for k in ("made_at", "seq", "plan")},
+            **{k: m[k] for k in ("made_at", "seq", "plan", "parts") if k in m},
         }
         for name, m in manifest.items()
         if name in titles and "number" in m
@@ -249,9 +324,12 @@ def code_print() -> str:
 
     house, total = Path(facademap.__path__[0]), hashlib.sha256()
     rooms = [
-        p for room in ("report", "match", "repair", "salvage") for p in (house / room).glob("*.py")
+        p
+        for room in ("report", "match", "repair", "salvage", "condition")
+        for p in (house / room).glob("*.py")
     ]
-    for path in sorted(rooms) + sorted(Path(__file__).parent.glob("papers*.py")):
+    rooms += (house / "report" / "map_page").glob("*.*")
+    for path in sorted(rooms) + sorted(Path(__file__).parent.glob("*.py")):
         total.update(path.read_bytes())
     return total.hexdigest()
 

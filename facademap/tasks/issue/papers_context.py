@@ -7,6 +7,7 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from pathlib import Path
 from typing import Any, cast
 from urllib.parse import quote
 
@@ -248,20 +249,28 @@ class Context:
             for r in self.frame("surfaces").to_dict("records")
         }
 
-    def fingerprint(self, names: Sequence[str]) -> str:
-        """Hash of the content of tables and of the settings."""
+    def fingerprint(self, names: Sequence[str], settings: Sequence[str] | None = None) -> str:
+        """Hash of the content of tables, and of settings: all that say something on paper where none are named."""
         total = hashlib.sha256()
-        for name in [*names, "settings"]:
+        for name in names:
             if name not in self._prints:
-                frame = self.frame(name)
-                if name == "settings":
-                    # what the desk and the register keep there says nothing on paper
-                    quiet = frame["id"].map(
-                        lambda i: is_desk_setting(i) or str(i).startswith(REGISTERED)
-                    )
-                    frame = frame[~quiet.astype(bool)]
-                self._prints[name] = _hash_of(frame)
+                self._prints[name] = _hash_of(self.frame(name))
             total.update(self._prints[name].encode())
+        total.update(self.settings_print(settings).encode())
+        return total.hexdigest()
+
+    def settings_print(self, wanted: Sequence[str] | None) -> str:
+        """Hash of settings, and of the files that they name."""
+        rows = self.frame("settings")
+        total = hashlib.sha256()
+        for name, value in sorted(zip(rows["id"].astype(str), rows["value"], strict=True)):
+            # what the desk and the register keep there says nothing on paper
+            quiet = is_desk_setting(name) or name.startswith(REGISTERED)
+            if quiet if wanted is None else name not in wanted:
+                continue
+            total.update(f"{name} {value}\n".encode())
+            if name.endswith("_path") and isinstance(path := self.project.setting(name), str):
+                total.update(_bytes_of(path))
         return total.hexdigest()
 
     def pictures_print(self, tables: Sequence[str]) -> str:
@@ -375,6 +384,13 @@ def _criterion_in_short(criterion: Any, settings: Any) -> str:
         "at_least": "at least",
     }[criterion.kind]
     return f"{name}: {words} {limit * factor:.3g}{unit}"
+
+
+def _bytes_of(path: str) -> bytes:
+    try:
+        return Path(path).read_bytes()
+    except OSError:
+        return b""
 
 
 def _hash_of(frame: pd.DataFrame) -> str:

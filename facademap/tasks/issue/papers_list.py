@@ -5,15 +5,17 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
+from facademap.errors import InputError
 from facademap.tables import TABLES
 from facademap.tables.names import file_name
 from facademap.tasks.issue.papers_context import Context
 
-__all__ = ["PAPERS", "Paper"]
+__all__ = ["MAP", "PAPERS", "STATED", "Paper"]
 
 Files = Mapping[str, bytes]
+Parts = Literal["", "repair", "block"]
 _DRAWN = ("elevations", "surfaces", "wall_stones", "openings", "conditions", "repairs")
 _PLAN = (
     "elevations",
@@ -29,6 +31,31 @@ _PLAN = (
 )
 
 _ALL = tuple(TABLES)
+#: What each paper is made from: nothing else is handed to it.
+_CUT = (
+    "elevations",
+    "surfaces",
+    "wall_stones",
+    "repairs",
+    "pieces",
+    "placements",
+    "blocks",
+    "faces",
+)
+_SAWN = ("wall_stones", "repairs", "pieces", "placements", "blocks", "faces")
+_LISTED = ("repairs", "pieces", "placements", "blocks")
+_RECORDED = (
+    "elevations",
+    "surfaces",
+    "conditions",
+    "repairs",
+    "pieces",
+    "placements",
+    "faces",
+    "work_log",
+)
+_INSETS = ("wall_stones", "repairs", "pieces")
+_TRADE = ("profile", "trade_values")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,20 +70,26 @@ class Paper:
         Shown while it is made.
     tables : tuple of str
         Tables that it is made from.
+    settings : tuple of str or None
+        Settings of the project that it is made from; all where ``None``.
     make : callable
         Gives file names inside the folder and their bytes.
     pictures : bool
         Whether picture files go into it.
     weight : float
         Rough share of the time.
+    parts : {"", "repair", "block"}
+        What its sheets are about, so that each of them is known to hold or not.
     """
 
     name: str
     title: str
     tables: tuple[str, ...]
     make: Callable[[Context], Files]
+    settings: tuple[str, ...] | None = ()
     pictures: bool = False
     weight: float = 1.0
+    parts: Parts = ""
 
 
 def _quantities(context: Context) -> Files:
@@ -93,7 +126,7 @@ def _tickets(context: Context) -> Files:
     from facademap.report.tickets import write_cut_tickets
 
     tickets = make_tickets(
-        context.frames(_PLAN),
+        context.frames(_CUT),
         project=context.name,
         settings=context.trade_values,
         link=context.link,
@@ -113,7 +146,7 @@ def _templates(context: Context) -> Files:
     from facademap.report.ticket_content import make_tickets
 
     tickets = make_tickets(
-        context.frames(_PLAN), project=context.name, settings=context.trade_values
+        context.frames(_CUT), project=context.name, settings=context.trade_values
     )
     for piece in too_large(tickets, paper=context.choices.paper):
         context.warnings.append(
@@ -133,7 +166,7 @@ def _cut_dxf(context: Context) -> Files:
     return {
         f"dxf/{file_name(t.piece['id'])}.dxf": write_cut_dxf(t)
         for t in make_tickets(
-            context.frames(_PLAN), project=context.name, settings=context.trade_values
+            context.frames(_CUT), project=context.name, settings=context.trade_values
         )
         if not t.faults
     }
@@ -142,7 +175,7 @@ def _cut_dxf(context: Context) -> Files:
 def _insets(context: Context) -> Files:
     from facademap.report.insets import go_through, insets_that_fail, write_insets
 
-    frames = context.frames(_PLAN)
+    frames = context.frames(_INSETS)
     insets = go_through(frames, context.trade_values)
     context.warnings += insets_that_fail(frames, insets)
     return {"insets.json": write_insets(frames, insets)}
@@ -154,7 +187,7 @@ def _saw_plans(context: Context) -> Files:
     from facademap.report.saw_steps import write_saw_steps
     from facademap.tasks.plan.densities import densities_of_project
 
-    frames = context.frames(_PLAN)
+    frames = context.frames(_SAWN)
     plans, refused = context.sawing
     insets = go_through(frames, context.trade_values)
     for block in refused:
@@ -170,7 +203,7 @@ def _saw_plans(context: Context) -> Files:
             held={piece for piece, (_, through) in insets.items() if through.faults},
             pictures=context.face_pictures,
             project=context.name,
-            revision=context.revision(_PLAN),
+            revision=context.revision(_SAWN),
             paper=context.choices.paper,
         ),
         "saw-steps.json": write_saw_steps(plans),
@@ -180,7 +213,7 @@ def _saw_plans(context: Context) -> Files:
 def _lists(context: Context) -> Files:
     from facademap.report.stone_lists import write_labels, write_wanted_csv, write_wanted_pdf
 
-    frames, paper = context.frames(_PLAN), context.choices.paper
+    frames, paper = context.frames(_LISTED), context.choices.paper
     return {
         "stone-wanted.pdf": write_wanted_pdf(frames, project=context.name, paper=paper),
         "stone-wanted.csv": write_wanted_csv(frames),
@@ -227,7 +260,7 @@ def _drawings(context: Context) -> Files:
 def _records(context: Context) -> Files:
     from facademap.report.records import make_records, write_records
 
-    frames = context.frames((*_PLAN, "work_log"))
+    frames = context.frames(_RECORDED)
     records = make_records(frames, edits=context.edits_of_repairs())
     return {
         "records.pdf": write_records(
@@ -276,31 +309,69 @@ def elevation_files(elevations: Sequence[Mapping[str, Any]]) -> dict[str, str]:
 
 
 PAPERS: tuple[Paper, ...] = (
-    Paper(name="quantities", title="quantities", tables=_PLAN, make=_quantities, weight=1.0),
+    Paper(
+        name="quantities",
+        title="quantities",
+        tables=_PLAN,
+        settings=("name", "matching", *_TRADE),
+        make=_quantities,
+    ),
     Paper(
         name="tickets",
         title="cut tickets",
-        tables=(*_PLAN, "photos"),
+        tables=(*_CUT, "photos"),
+        settings=("name", "matching", "repair_link", "criteria_path", *_TRADE),
         make=_tickets,
         pictures=True,
         weight=3.0,
+        parts="repair",
     ),
-    Paper(name="templates", title="full-size templates", tables=_PLAN, make=_templates),
-    Paper(name="insets", title="insets gone through", tables=_PLAN, make=_insets, weight=0.5),
-    Paper(name="cut-dxf", title="drawing files for the saw", tables=_PLAN, make=_cut_dxf),
+    Paper(
+        name="templates",
+        title="full-size templates",
+        tables=_CUT,
+        settings=("name", *_TRADE),
+        make=_templates,
+        parts="repair",
+    ),
+    Paper(
+        name="insets",
+        title="insets gone through",
+        tables=_INSETS,
+        settings=_TRADE,
+        make=_insets,
+        weight=0.5,
+    ),
+    Paper(
+        name="cut-dxf",
+        title="drawing files for the saw",
+        tables=_CUT,
+        settings=("name", *_TRADE),
+        make=_cut_dxf,
+        parts="repair",
+    ),
     Paper(
         name="saw-plans",
         title="saw plans",
-        tables=(*_PLAN, "photos"),
+        tables=(*_SAWN, "photos"),
+        settings=("name", "matching", "densities", *_TRADE),
         make=_saw_plans,
         pictures=True,
         weight=2.0,
+        parts="block",
     ),
-    Paper(name="lists", title="stone wanted and labels", tables=_PLAN, make=_lists),
+    Paper(
+        name="lists",
+        title="stone wanted and labels",
+        tables=_LISTED,
+        settings=("name", "repair_link"),
+        make=_lists,
+    ),
     Paper(
         name="drawings",
         title="drawings to scale",
         tables=_DRAWN,
+        settings=("name",),
         make=_drawings,
         pictures=True,
         weight=6.0,
@@ -308,10 +379,44 @@ PAPERS: tuple[Paper, ...] = (
     Paper(
         name="records",
         title="record sheets",
-        tables=(*_PLAN, "photos", "work_log"),
+        tables=(*_RECORDED, "photos"),
+        settings=("name", "repair_link"),
         make=_records,
         pictures=True,
         weight=3.0,
     ),
-    Paper(name="exchange", title="exchange files", tables=_ALL, make=_exchange, weight=1.0),
+    Paper(name="exchange", title="exchange files", tables=_ALL, settings=None, make=_exchange),
 )
+
+
+def _not_here(context: Context) -> Files:
+    raise InputError("the condition map is no paper of this list", "Make it with facademap map.")
+
+
+#: The condition map, which has a command of its own; whether it holds is told with the papers.
+MAP = Paper(
+    name="condition-map",
+    title="condition map",
+    tables=(
+        "surfaces",
+        "elevations",
+        "photos",
+        "control_points",
+        "wall_stones",
+        "openings",
+        "conditions",
+        "repairs",
+        "pieces",
+        "blocks",
+        "faces",
+        "placements",
+        "plans",
+        "reviews",
+        "observations",
+    ),
+    settings=("name", "building"),
+    make=_not_here,
+    pictures=True,
+)
+#: Every paper of which it is told whether it holds.
+STATED = (*PAPERS, MAP)

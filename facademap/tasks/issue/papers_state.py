@@ -18,10 +18,19 @@ from facademap.store.project import Project
 from facademap.tables import TABLES
 from facademap.tables.settings import is_desk_setting
 from facademap.tasks.issue.papers_context import Choices, Context
-from facademap.tasks.issue.papers_list import PAPERS, Paper
+from facademap.tasks.issue.papers_list import STATED, Paper
+from facademap.tasks.issue.papers_parts import part_prints, stale_parts
 from facademap.tasks.issue.papers_register import REGISTERED, registered, state_in_register
 
-__all__ = ["MANIFEST", "PaperState", "paper_print", "papers_page", "read_manifest", "states_of"]
+__all__ = [
+    "MANIFEST",
+    "PaperState",
+    "choices_of",
+    "paper_print",
+    "papers_page",
+    "read_manifest",
+    "states_of",
+]
 
 MANIFEST = ".papers.json"
 State = Literal["current", "stale", "changed"]
@@ -45,6 +54,8 @@ class PaperState:
         As in the register; empty for one of an earlier version.
     plan : str or None
         Plan in force when it was made.
+    stale_parts, held_parts : tuple of str
+        Repairs or blocks whose sheets do not hold any more, and those whose sheets do.
     """
 
     name: str
@@ -55,6 +66,8 @@ class PaperState:
     number: str = ""
     made_at: str = ""
     plan: str | None = None
+    stale_parts: tuple[str, ...] = ()
+    held_parts: tuple[str, ...] = ()
 
 
 def read_manifest(folder: Path) -> dict[str, Any]:
@@ -70,12 +83,19 @@ def read_manifest(folder: Path) -> dict[str, Any]:
         return {}
 
 
-def paper_print(context: Context, paper: Paper, code: str) -> str:
-    """Digest of everything that a paper is made from."""
+def paper_print(
+    context: Context, paper: Paper, code: str, parts_of: Mapping[str, str] | None = None
+) -> str:
+    """Digest of everything that a paper is made from; ``parts_of`` are the digests of its sheets, where they are known."""
+    if paper.parts:
+        sheets = part_prints(context, paper, code) if parts_of is None else parts_of
+        content = json.dumps(dict(sheets), sort_keys=True)
+    else:
+        content = context.fingerprint(paper.tables, paper.settings)
     parts = [
         code,
         paper.name,
-        context.fingerprint(paper.tables),
+        content,
         context.pictures_print(paper.tables) if paper.pictures else "",
         repr(context.choices),
         context.name,
@@ -95,16 +115,21 @@ def states_of(project: Project, folder: Path, *, code: str) -> list[PaperState]:
     contexts: dict[Choices, Context] = {}
     news: dict[int, list[Change]] = {}
     result = []
-    for paper in PAPERS:
+    for paper in STATED:
         entry = manifest.get(paper.name)
         if entry is None:
             continue
-        choices = _choices(entry.get("choices"))
+        choices = choices_of(entry.get("choices"))
         context = contexts.setdefault(choices, Context(project=project, choices=choices))
         seq = int(entry.get("seq", 0))
         if seq not in news:
             news[seq] = changes_after(project, seq) if 0 < seq < newest else []
-        state, reasons = _judge(context, paper, entry, folder, code, news[seq])
+        sheets = part_prints(context, paper, code)
+        kept = entry["parts"] if isinstance(entry.get("parts"), dict) else {}
+        gone, held = stale_parts(kept, sheets)
+        state, reasons = _judge(context, paper, entry, folder, code, news[seq], sheets)
+        if state == "stale" and held:
+            reasons = [*reasons[:1], _sheets_told(paper, gone, held), *reasons[1:]]
         result.append(
             PaperState(
                 name=paper.name,
@@ -115,12 +140,15 @@ def states_of(project: Project, folder: Path, *, code: str) -> list[PaperState]:
                 number=str(entry.get("number", "")),
                 made_at=str(entry.get("made_at", "")),
                 plan=entry.get("plan"),
+                stale_parts=tuple(gone),
+                held_parts=tuple(held),
             )
         )
     return result
 
 
-def _choices(kept: Any) -> Choices:
+def choices_of(kept: Any) -> Choices:
+    """The choices that a paper was made with, as the folder keeps them."""
     try:
         return Choices(**kept)
     except TypeError:
@@ -134,11 +162,12 @@ def _judge(
     folder: Path,
     code: str,
     news: Sequence[Change],
+    sheets: Mapping[str, str],
 ) -> tuple[State, list[str]]:
     wrong = [name for name, digest in entry["files"].items() if _differs(folder, name, digest)]
     if wrong:
         return "changed", [f"{name} was altered or is missing" for name in wrong]
-    if entry["input"] == paper_print(context, paper, code):
+    if entry["input"] == paper_print(context, paper, code, sheets):
         return "current", []
     told = _reasons(paper, news)
     if not told:
@@ -149,6 +178,14 @@ def _judge(
         if "seq" not in entry:
             told = ["made before papers knew what they were made from"]
     return "stale", told
+
+
+def _sheets_told(paper: Paper, gone: Sequence[str], held: Sequence[str]) -> str:
+    """Which sheets are out of date, in words."""
+    if not gone:
+        return f"new sheets are missing; the {len(held)} that were made hold"
+    some = ", ".join(gone[:12]) + (f" and {len(gone) - 12} more" if len(gone) > 12 else "")
+    return f"out of date: {some}; the other {len(held)} hold"
 
 
 def _differs(folder: Path, name: str, digest: str) -> bool:
@@ -162,10 +199,13 @@ def _differs(folder: Path, name: str, digest: str) -> bool:
 def _reasons(paper: Paper, news: Sequence[Change]) -> list[str]:
     """What changed of what a paper is made from, each row once, the latest change first."""
     wanted = {*paper.tables, "settings"}
+    own = paper.settings
     seen: dict[tuple[str, str], Change] = {}
     for change in reversed(news):
         quiet = change.table == "settings" and (
-            change.id.startswith(REGISTERED) or is_desk_setting(change.id)
+            change.id.startswith(REGISTERED)
+            or is_desk_setting(change.id)
+            or (own is not None and change.id not in own)
         )
         if change.table in wanted and not quiet:
             seen.setdefault((change.table, change.id), change)
