@@ -23,7 +23,8 @@ from facademap.io.rasters import write_elevation
 from facademap.report.condition_map import MapContent, MapSurface, write_condition_map
 from facademap.report.map_content import map_data
 from facademap.store.project import Project
-from facademap.tasks.issue.condition_map import MAP_TABLES, make_condition_map
+from facademap.tasks.issue.condition_map import make_condition_map
+from facademap.tasks.issue.papers_list import MAP
 from facademap.tasks.survey.add_review import add_review
 from facademap.wall.grid import Extent, PixelGrid
 from facademap.wall.world import wall_crs
@@ -648,7 +649,7 @@ def test_a_hundred_thousand_outlines_still_open(
     chromium: Any, made: tuple[Path, str], tmp_path: Path
 ) -> None:
     with Project.open(made[0], read_only=True) as project:
-        data = map_data({name: project.read(name) for name in MAP_TABLES}, settings={}, photos={})
+        data = map_data({name: project.read(name) for name in MAP.tables}, settings={}, photos={})
     side, step = 400, 75
     one = next(f for f in data["features"] if f["i"] == "C-001")
     many = [
