@@ -66,7 +66,7 @@ def row_from_json(table: Table, plain: Mapping[str, Any]) -> dict[str, Any]:
     """The row that :func:`row_as_json` wrote; columns added to the contract since then take their default."""
     row = {c.name: plain.get(c.name) for c in table.columns}
     if table.geometry:
-        row["geometry"] = _outline_from_hex(plain.get("geometry"))
+        row["geometry"] = outline_from_hex(plain.get("geometry"))
     return table.check_row(row)
 
 
@@ -86,7 +86,7 @@ def read_entry(text: Any, seq: int) -> dict[str, Any] | None:
     return row
 
 
-def _outline_from_hex(text: Any) -> shapely.Geometry | None:
+def outline_from_hex(text: Any) -> shapely.Geometry | None:
     """An outline as the history keeps it."""
     if not text:
         return None

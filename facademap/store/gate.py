@@ -18,6 +18,7 @@ from facademap.errors import InputError, StageError
 from facademap.repair.settled import is_settled, refuse_change, refuse_removal, same_place
 from facademap.store.changes import contents_of, rows_naming, rows_where
 from facademap.store.edit import Edit
+from facademap.store.gate_cutouts import refuse_overlaps
 from facademap.store.project import Project
 from facademap.tables import TABLES, Column, is_missing
 
@@ -315,7 +316,8 @@ def judge_edit(project: Project, txn: str, *, by_hand: bool = False) -> None:
     StageError
         Something settled was changed or taken out, or a stage was typed over.
     InputError
-        A name of something that is not there, or a row that others still name was deleted.
+        A name of something that is not there, a row that others still name was deleted, or a cut-out that was changed
+        by hand takes the stone of another.
     """
     net: dict[Place, list[Any]] = {}
     for change, before, after in contents_of(project, txn):
@@ -342,6 +344,8 @@ def judge_edit(project: Project, txn: str, *, by_hand: bool = False) -> None:
         refuse_change(table, id, before, after, changed=changed, by_hand=by_hand, **around)
         _need_names(project, table, id, after, changed, known)
         _need_kin(project, table, id, after, changed)
+    if by_hand:
+        refuse_overlaps(project, net)
 
 
 def _plain(value: Any) -> Any:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import shapely
 from click.testing import CliRunner
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "e2e"))
@@ -152,6 +153,25 @@ def test_measures_and_what_holds_a_repair_back_are_not_typed_over(
         reason="Seen dry for a year.",
     )
     assert edit(client, decided).status_code == 200
+
+
+def test_a_cut_out_is_not_moved_onto_another(client: TestClient, folder: Path) -> None:
+    repairs = desk_sample.rows(folder, "repairs")
+    cut = repairs[repairs["treatment"] == "inset"]
+    one, other = cut.iloc[0], cut.iloc[1]
+    dx, dy = (
+        other.geometry.centroid.x - one.geometry.centroid.x,
+        other.geometry.centroid.y - one.geometry.centroid.y,
+    )
+    moved = shapely.geometry.mapping(shapely.affinity.translate(one.geometry, dx, dy))
+    answer = edit(client, update(client, "repairs", one["id"], geometry=moved))
+    assert answer.status_code == 400
+    assert other["id"] in answer.json()["error"]["problem"]
+    # a repair that cuts nothing may lie there, and may not become an inset where it lies
+    id = repairs[~repairs["treatment"].isin(["inset", "whole stone"])]["id"].iloc[0]
+    assert edit(client, update(client, "repairs", id, geometry=moved)).status_code == 200
+    assert edit(client, update(client, "repairs", id, treatment="inset")).status_code == 400
+    assert not [f for f in faults(folder) if f["kind"] == "overlap"]
 
 
 def test_what_was_approved_is_not_changed_by_the_way(client: TestClient, folder: Path) -> None:

@@ -76,7 +76,7 @@ class PapersResult:
 
 def paper_names() -> tuple[str, ...]:
     """Names of all papers, in the order they are made."""
-    return tuple(p.name for p in STATED)
+    return tuple(p.name for p in PAPERS)
 
 
 def read_rates_file(path: Path) -> str:
@@ -134,11 +134,10 @@ def make_papers(
     FacademapError
         The project cannot be opened, the folder cannot be written, or a name is unknown.
     """
-    unknown = sorted(set(only) - set(paper_names()))
+    known = (*paper_names(), MAP.name)
+    unknown = sorted(set(only) - set(known))
     if unknown:
-        raise InputError(
-            f"there is no paper {', '.join(unknown)}", f"Use {', '.join(paper_names())}."
-        )
+        raise InputError(f"there is no paper {', '.join(unknown)}", f"Use {', '.join(known)}.")
     choices = choices or Choices()
     for size in (choices.paper, choices.sheet):
         paper_named(size)

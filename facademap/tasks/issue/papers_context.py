@@ -253,6 +253,8 @@ class Context:
         """Hash of the content of tables, and of settings: all that say something on paper where none are named."""
         total = hashlib.sha256()
         for name in names:
+            if name == "settings":  # those that are named, below
+                continue
             if name not in self._prints:
                 self._prints[name] = _hash_of(self.frame(name))
             total.update(self._prints[name].encode())

@@ -7,12 +7,11 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-import shapely
-
 from facademap.condition.records import find_overlaps
 from facademap.errors import FacademapError
 from facademap.io.pictures import hash_file
 from facademap.repair.donors import BEFORE_CUT_OUT, faults_of_wall_stone, wall_stone_of
+from facademap.repair.overlaps import CUT, SHARED_AREA_M2, shared_stone_m2
 from facademap.repair.replay import replay_rows
 from facademap.report.proof_words import disagreement_words, disagrees
 from facademap.salvage.densities import impossible_weights
@@ -32,9 +31,6 @@ from facademap.tasks.survey.required import missing_of
 from facademap.wall.grid import Extent
 
 __all__ = ["Finding", "check_project", "contracts_of"]
-
-#: Cut-outs may share this much before two repairs are said to overlap: 1 cm2 (project rule).
-SHARED_AREA_M2 = 1e-4
 
 
 def check_project(
@@ -310,20 +306,13 @@ def _unconfirmed(project: Project) -> Iterator[Finding]:
 
 def _repairs(project: Project) -> Iterator[Finding]:
     repairs = project.read("repairs")
-    cut = repairs[repairs["treatment"].isin(["inset", "whole stone"])] if len(repairs) else repairs
+    cut = repairs[repairs["treatment"].isin(CUT)] if len(repairs) else repairs
     stones = project.read("wall_stones")
     for surface, part in cut.groupby("surface") if len(cut) else ():
         own = stones.loc[stones["surface"] == surface].geometry.to_numpy()
-        tree = shapely.STRtree(own)
         shapes, ids = part.geometry.to_numpy(), part["id"].to_numpy()
-        first, second = shapely.STRtree(shapes).query(shapes, predicate="intersects")
-        for i, j in zip(first, second, strict=True):
-            if i >= j:
-                continue
-            # two cut-outs may share the mortar of the joint between their stones, but no stone
-            shared = shapes[i].intersection(shapes[j])
-            stone = shapely.intersection(own[tree.query(shared)], shared)
-            if shapely.area(stone).sum() > SHARED_AREA_M2:
+        for (i, j), area in shared_stone_m2(shapes, own).items():
+            if area > SHARED_AREA_M2:
                 yield Finding(
                     level="fault",
                     about=f"repairs {ids[i]}, {ids[j]}",
