@@ -421,11 +421,24 @@ def test_a_stroke_along_a_course_proposes_its_stones(client: TestClient, folder:
     )
     points = [[g.centroid.x, g.centroid.y] for g in course.geometry]
     box = [float(v) for v in course.total_bounds]
-    answer = client.post(
-        "/api/assist/course", json={"surface": "landward", "box": box, "points": points}
-    )
+    asked = {"surface": "landward", "box": box, "points": points}
+    # where stones are drawn already, none is proposed on them
+    told = client.post("/api/assist/course", json=asked).json()
+    assert not [p for p in told["proposals"] if p["course"] is None]
+    assert any("drawn already" in left["why"] for left in told["left_out"])
+    with Project.open(folder) as project, project.edit(who="test", what="drawn anew") as edit:
+        taken_out = edit.txn
+        for id in course["id"]:
+            edit.delete("wall_stones", id)
+    answer = client.post("/api/assist/course", json=asked)
+    with Project.open(folder) as project:
+        project.undo(taken_out, who="test")
     assert answer.status_code == 200, answer.text
-    shapes = [shapely.from_geojson(json.dumps(g)) for g in answer.json()["geometries"]]
+    proposals = answer.json()["proposals"]
+    shapes = [shapely.from_geojson(json.dumps(p["geometry"])) for p in proposals]
+    assert {(p["course"], p["origin"]) for p in proposals} == {
+        (int(course["course"].iloc[0]), "assisted")
+    }
     whole = course[~course.geometry.intersects(taken)].geometry
     best = [max(s.intersection(g).area / s.union(g).area for s in shapes) for g in whole]
     assert np.mean(np.array(best) > 0.8) > 0.6
