@@ -247,6 +247,21 @@ def test_a_pin_beside_its_piece_and_a_way_that_leads_nowhere_are_named() -> None
     assert math.isinf(replay(free, settings=S).way_clear_m)
 
 
+def test_a_sloped_hole_keeps_its_edge_where_it_ends_in_the_piece() -> None:
+    """A rod that leans down into the wall rises in the piece: by hand, sine of the slope times the depth drilled."""
+    rises = PIN.hole_piece_m * math.sin(math.radians(20.0))
+    least = S.edge_distance_holes * PIN.hole_m
+    for over, right in ((-0.0001, True), (0.0001, False)):
+        pin = replace(PIN, angle_deg=20.0, v_m=0.2 - least - rises + over)
+        found = replay(assembly(pin), settings=S)
+        assert (not [f for f in found.faults if "from an edge" in f.problem]) is right
+        assert found.edge_m == pytest.approx(least - over, abs=1e-9)
+    # its end comes out of the side of the piece although it begins within
+    out = replay(assembly(replace(PIN, angle_deg=20.0, v_m=0.195)), settings=S)
+    assert any("from end to end" in f.problem for f in out.faults)
+    assert out.edge_m == 0.0
+
+
 def test_an_eased_back_edge_keeps_off_the_hole() -> None:
     wide = replace(PIN, u_m=0.019)
     assert not [f for f in faults(assembly(wide, eased_edge_m=0.0144)) if "from an edge" in f]
