@@ -1,7 +1,4 @@
-"""One hostile text in the free text fields of all tables that the sample fills: it runs in no page, opens no formula and stays text.
-
-Control points, plans and the record of work are empty in the sample and are not reached here.
-"""
+"""One hostile text in the free text fields of all tables and in what a camera wrote: it runs in no page, opens no formula and stays text."""
 
 from __future__ import annotations
 
@@ -15,6 +12,7 @@ from typing import Any
 import desk_sample
 import pytest
 from desk_browser import Server
+from PIL import Image
 from playwright.sync_api import sync_playwright
 from test_condition_map_page import CHROMIUM, FLAGS
 
@@ -22,6 +20,7 @@ from facademap.store.project import Project
 from facademap.tables import TABLES
 from facademap.tasks.issue.condition_map import make_condition_map
 from facademap.tasks.issue.papers import make_papers
+from facademap.tasks.survey.add_photos import add_photos
 
 HOSTILE = (
     '=1+1</title></script></style><script>window.hacked=1</script><img src=x onerror="window.hacked=1">'
@@ -60,6 +59,15 @@ def _review(table: str, about: str) -> dict[str, Any]:
     }
 
 
+def _photo_of_a_hostile_camera(place: Path) -> Path:
+    """A photo whose EXIF says it as maker, model, artist, software and description."""
+    exif = Image.Exif()
+    for tag in (0x010E, 0x010F, 0x0110, 0x0131, 0x013B, 0x8298):
+        exif[tag] = HOSTILE
+    Image.new("RGB", (320, 240), (140, 130, 120)).save(place / "wall.jpg", exif=exif)
+    return place / "wall.jpg"
+
+
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = desk_sample.make_planned_project(tmp_path_factory.mktemp("hostile") / "sample", blocks=3)
@@ -67,6 +75,41 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     with Project.open(made) as project:
         with project.edit(who=HOSTILE, what=HOSTILE) as edit:
             edit.insert("reviews", [_review("conditions", "C-001"), _review("repairs", "R-001")])
+            surface = str(project.read("surfaces")["id"].iloc[0])
+            edit.insert(
+                "control_points",
+                [{"id": "T-1", "surface": surface, "name": HOSTILE, "u_m": 1.0, "v_m": 1.0}],
+            )
+            edit.insert(
+                "work_log",
+                [
+                    {
+                        "id": "W-1",
+                        "repair": "R-001",
+                        "at": "2026-05-06T10:00:00+00:00",
+                        "check": HOSTILE,
+                        "result": "pass",
+                        "mason": HOSTILE,
+                        "reason": HOSTILE,
+                        "note": HOSTILE,
+                    }
+                ],
+            )
+            edit.insert(
+                "plans",
+                [
+                    {
+                        "id": "P-1",
+                        "name": HOSTILE,
+                        "note": HOSTILE,
+                        "made_at": "2026-05-06T10:00:00+00:00",
+                        "status": "optimal",
+                        "objective": 1.0,
+                        "bound": 1.0,
+                        "gap": 0.0,
+                    }
+                ],
+            )
         for name, column in _fields():
             for row in list(project.read(name)["id"]):
                 try:
@@ -79,6 +122,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
             edit.set("name", HOSTILE)
             edit.set("building", HOSTILE)
     assert len(filled) > 25, sorted(filled)
+    assert {"control_points", "plans", "work_log"} <= {table for table, _ in filled}
+    add_photos(made, [_photo_of_a_hostile_camera(tmp_path_factory.mktemp("camera"))])
     return made
 
 
