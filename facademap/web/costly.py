@@ -70,6 +70,7 @@ class Tools:
     pictures: Pictures
     assistant: Assistant = field(default_factory=Assistant)
     rankings: Kept = field(default_factory=lambda: Kept(apart_from=NOT_RANKED))
+    problems: Kept = field(default_factory=lambda: Kept(apart_from=NOT_RANKED))
 
 
 def read_ahead() -> None:
@@ -79,9 +80,16 @@ def read_ahead() -> None:
 
 def _ranking(tools: Tools, *, repair: str) -> Any:
     from facademap.tasks.desk.match import rank_blocks
+    from facademap.tasks.match.match import load_problem
 
     project = tools.reading()
-    return tools.rankings.of(project, repair, lambda: rank_blocks(project, repair))
+
+    def make() -> Any:
+        # all repairs of a project are ranked from the same tables
+        problem = tools.problems.of(project, "problem", lambda: load_problem(project))
+        return rank_blocks(project, repair, table_problem=problem)
+
+    return tools.rankings.of(project, repair, make)
 
 
 def _insist(tools: Tools, *, repair: str, block: str) -> Any:

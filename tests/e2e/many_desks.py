@@ -20,6 +20,9 @@ JSON = {"content-type": "application/json"}
 #: What one person does, and how often in a minute: edits, looks at blocks for a repair, at who did what, at one row.
 RHYTHM = {"edit": 12, "ranking": 3, "history": 4, "mine": 2, "row": 12}
 
+#: The server closes a connection that rests for 5 s.
+REST_S = 3.0
+
 
 def p95(values: list[float]) -> float:
     """95 % of the values are no larger."""
@@ -76,16 +79,20 @@ class Desks:
         )
         per_minute = sum(RHYTHM.values())
         last: dict[str, Any] = {}
+        used = time.perf_counter()
         self._stop.wait(rng.uniform(0, 60 / per_minute / hurry))
         while not self._stop.is_set():
             act = rng.choices(list(RHYTHM), list(RHYTHM.values()))[0]
+            if time.perf_counter() - used > REST_S:
+                link.close()  # it opens again by itself, as a browser does
             began = time.perf_counter()
             try:
                 last = self._act(link, act, number, rng, last)
             except (OSError, http.client.HTTPException) as error:
                 self.faults.append(f"{act}: {error!r}")
                 link.close()
-            self.times_ms[act].append((time.perf_counter() - began) * 1000)
+            used = time.perf_counter()
+            self.times_ms[act].append((used - began) * 1000)
             self._stop.wait(rng.expovariate(per_minute / 60 * hurry))
 
     def _act(

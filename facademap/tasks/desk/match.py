@@ -11,7 +11,7 @@ import numpy as np
 from facademap.errors import InputError
 from facademap.match.candidates import need_mm
 from facademap.match.freespace import turns_allowed
-from facademap.match.from_tables import appearance_cost
+from facademap.match.from_tables import TableProblem, appearance_cost
 from facademap.match.outlines import blank_of
 from facademap.match.problem import Block, Face, Params, Problem, Repair
 from facademap.salvage.seen_face import seen_face
@@ -65,15 +65,22 @@ class RankedFace:
     seen: str = ""
 
 
-def rank_blocks(project: Project, repair: str) -> dict[str, Any]:
+def rank_blocks(
+    project: Project, repair: str, *, table_problem: TableProblem | None = None
+) -> dict[str, Any]:
     """All faces of all usable blocks for a repair, those that keep every hard rule first, best-looking first.
+
+    Parameters
+    ----------
+    table_problem : TableProblem, optional
+        Of the project as it stands, where it is known already.
 
     Raises
     ------
     InputError
         The repair needs no piece, or its piece cannot be matched.
     """
-    table_problem = load_problem(project)
+    table_problem = table_problem or load_problem(project)
     problem = table_problem.problem
     wanted = next((r for r in problem.repairs if r.id == repair), None)
     if wanted is None:
