@@ -249,7 +249,7 @@ def test_a_large_photo_that_is_decoded_holds_up_nobody(client: TestClient) -> No
     import numpy as np
 
     picture = cv2.resize(
-        np.random.default_rng(2).integers(0, 255, (60, 80, 3), np.uint8), (8000, 6000)
+        np.random.default_rng(2).integers(0, 255, (60, 80, 3), np.uint8), (5200, 3900)
     )
     data = cv2.imencode(".png", picture)[1].tobytes()
     taken: list[Any] = []
