@@ -21,6 +21,7 @@ from facademap.io.csv_tables import read_csv_rows
 from facademap.io.picked_pixels import upright_place
 from facademap.io.pictures import hash_file, read_picture, read_picture_info
 from facademap.io.rasters import write_elevation
+from facademap.io.survey_files import read_survey_points
 from facademap.io.whole_files import check_writable, write_whole
 from facademap.photo.accuracy import (
     AccuracyRules,
@@ -40,6 +41,7 @@ from facademap.photo.resample import rectify_windows
 from facademap.photo.tape import TapeMeasure, place_by_tape
 from facademap.photo.vanishing import TrueShape, find_segments, fit_true_shape
 from facademap.tasks.survey.known_distances import KnownDistance, read_known_distances
+from facademap.tasks.survey.tape_control import known_measures, onto_the_wall
 from facademap.wall.grid import Extent, PixelGrid
 from facademap.wall.world import wall_crs
 
@@ -559,7 +561,7 @@ def _seen_extent(shape: TrueShape, size: tuple[int, int]) -> Extent:
     return Extent.around(shape.wall_from_pixel(pixel[near]))
 
 
-def place_points_by_tape(tape: Path, out: Path) -> dict[str, Any]:
+def place_points_by_tape(tape: Path, out: Path, *, control: Path | None = None) -> dict[str, Any]:
     """Adjust a list of tape measures to places on the wall.
 
     Parameters
@@ -568,6 +570,8 @@ def place_points_by_tape(tape: Path, out: Path) -> dict[str, Any]:
         CSV ``kind,start,end,length_m``; ``sigma_mm`` may be added. Kind: distance, level, plumb.
     out : Path
         CSV ``name,u_m,v_m,sigma_mm,measured_by``.
+    control : Path, optional
+        The one table of control: distances between its points take part, and those on the wall give the frame.
     """
     measures = []
     for row in read_csv_rows(
@@ -586,12 +590,16 @@ def place_points_by_tape(tape: Path, out: Path) -> dict[str, Any]:
                 sigma_m=row.number("sigma_mm", default=3.0) / 1000,
             )
         )
+    known = read_survey_points(control) if control else []
+    if control:
+        measures += known_measures(known, {n for m in measures for n in (m.start, m.end)})
     found = place_by_tape(measures)
+    wall_m, placed = onto_the_wall(found.name, found.wall_m, known)
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(("name", "u_m", "v_m", "sigma_mm", "measured_by"))
     sigma = np.sqrt(np.diag(found.covariance_m2).reshape(-1, 2).sum(axis=1))
-    for name, (u, v), s in zip(found.name, found.wall_m, sigma, strict=True):
+    for name, (u, v), s in zip(found.name, wall_m, sigma, strict=True):
         writer.writerow(
             (
                 name,
@@ -607,5 +615,5 @@ def place_points_by_tape(tape: Path, out: Path) -> dict[str, Any]:
         "points": len(found.name),
         "redundancy": found.redundancy,
         "sigma0": found.sigma0,
-        "warnings": list(found.flags),
+        "warnings": [*found.flags, *([placed] if placed else [])],
     }
