@@ -12,7 +12,14 @@ import pytest
 from facademap.errors import InputError
 from facademap.tasks.survey.rectify_surface import place_points_by_tape
 
-WALL = {"A": (2.0, 1.0), "B": (6.0, 1.2), "C": (6.2, 4.0), "D": (2.1, 3.8), "E": (5.0, 1.0), "F": (2.0, 3.0)}
+WALL = {
+    "A": (2.0, 1.0),
+    "B": (6.0, 1.2),
+    "C": (6.2, 4.0),
+    "D": (2.1, 3.8),
+    "E": (5.0, 1.0),
+    "F": (2.0, 3.0),
+}
 
 
 def taped(path: Path) -> Path:
@@ -20,7 +27,9 @@ def taped(path: Path) -> Path:
         f"distance,{a},{b},{np.hypot(*np.subtract(WALL[a], WALL[b])):.4f},2"
         for a, b in combinations(WALL, 2)
     ]
-    path.write_text("kind,start,end,length_m,sigma_mm\n" + "\n".join(lines) + "\nlevel,A,E,,2\nplumb,A,F,,2\n")
+    path.write_text(
+        "kind,start,end,length_m,sigma_mm\n" + "\n".join(lines) + "\nlevel,A,E,,2\nplumb,A,F,,2\n"
+    )
     return path
 
 
