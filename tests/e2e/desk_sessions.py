@@ -300,6 +300,9 @@ class Session:
         if token is None:
             return
         person.key("Delete")
+        if person.away:
+            # what depends on it is not known without a connection, so it is asked
+            person.page.get_by_role("dialog").locator("button.danger").click()
         self.edit(person, [{"op": "delete", "row": token}])
         until(person.page, "document.querySelector('.sheet .head .id') === null")
 
