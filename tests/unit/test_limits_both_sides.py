@@ -170,8 +170,10 @@ def test_mortar_of_an_inset_adds_up_by_hand() -> None:
         cut_depth_m=0.06,
         pins=(rod,),
         settings=s,
+        inset_length_m=1.0,
         groove_length_m=1.5,
     )
+    undercut = 0.06 * 0.06 * math.tan(math.radians(s.undercut_deg)) / 2
     bed, joints = 0.3 * 0.2 * 0.005, (0.3 * 0.2 - 0.296 * 0.196) * 0.055
     grooves = 1.5 * 0.004 * 0.003
     holes = math.pi / 4 * (0.009**2 * 0.086 - 0.006**2 * 0.08)
@@ -179,9 +181,9 @@ def test_mortar_of_an_inset_adds_up_by_hand() -> None:
     assert found.joints_m3 == pytest.approx(joints)
     assert found.grooves_m3 == pytest.approx(grooves)
     assert found.holes_m3 == pytest.approx(holes)
-    assert found.undercut_m3 == 0.0
+    assert found.undercut_m3 == pytest.approx(undercut)
     assert found.trials_m3 == pytest.approx(2 * 0.25 * bed)
-    placed = bed + joints + grooves + holes
+    placed = bed + joints + undercut + grooves + holes
     assert found.waste_m3 == pytest.approx(0.1 * (placed + 0.5 * bed))
     assert found.in_place_m3 == pytest.approx(placed)
     assert found.total_m3 == pytest.approx(1.1 * (placed + 0.5 * bed))
@@ -190,7 +192,7 @@ def test_mortar_of_an_inset_adds_up_by_hand() -> None:
         box(0, 0, 0.3, 0.2), box(0, 0, 0.2, 0.2), cut_depth_m=0.004, pins=(), settings=s
     )
     assert shallow.bed_m3 == pytest.approx(0.3 * 0.2 * 0.004)
-    assert shallow.joints_m3 == 0.0
+    assert shallow.joints_m3 == shallow.grooves_m3 == shallow.undercut_m3 == 0.0
 
 
 def test_stone_weighs_on_a_scaffold_with_gravity_on_both_sides_of_its_class() -> None:
