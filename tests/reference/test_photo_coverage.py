@@ -1,7 +1,7 @@
 """The range at 95 % holds between 90 and 99 % of known lengths, whatever is known of the lens.
 
 Source of the photographs: Debian's opencv-doc (``left*.jpg`` with its published intrinsics), the board's squares being the
-known lengths; beside them walls of known truth with relief. The whole campaign is ``benchmarks/coverage.py``.
+known lengths; beside them walls of known truth with relief. The whole campaign is ``benchmarks/range_coverage.py``.
 """
 
 from __future__ import annotations

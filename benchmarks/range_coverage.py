@@ -1,6 +1,6 @@
 """Coverage of the range at 95 % by kind of lens and number of control points; writes ``docs/coverage.svg``.
 
-``python benchmarks/coverage.py`` (some minutes): the boards of Debian's opencv-doc and walls of known truth with relief.
+``python benchmarks/range_coverage.py`` (some minutes): the boards of Debian's opencv-doc and walls of known truth with relief.
 """
 
 from __future__ import annotations
