@@ -41,6 +41,10 @@ _ALIKE, _FRINGE, _LITTLE = 2.5, 0.04, 0.05
 #: Breadth in a look at which a stone is told best from its parts and its neighbours, what a look from half or twice as far
 #: counts, and the overlap of the same stone in two looks.
 _TELLING_PX, _AWAY, _THE_SAME = 45.0, 0.08, 0.8
+#: Stones with two like ones beside them that make masonry, or the share of the picture that stones without them cover.
+_FEWEST, _MUCH = 6, 0.35
+#: Loose stones lie this far from one another, by their size, and are surely stones.
+_LOOSE, _SURE = 0.7, 0.9
 #: Places along an outline at which its joint is measured.
 _PLACES = 48
 #: Below this likelihood a proposal is not worth a person's time.
@@ -152,13 +156,13 @@ def _likelihood(region: Region) -> float:
     """Likelihood that a region overlaps a stone by three quarters."""
     fits = _fits(region.breadth_px)
     value = (
-        -12.2
-        + 4.4 * region.agrees
-        + 5.8 * region.face
-        + 3.7 * region.border
-        - 8.6 * region.other
-        + 1.8 * fits
-        - 0.3 * region.cut
+        -17.0
+        + 7.2 * region.agrees
+        + 3.2 * region.face
+        + 7.4 * region.border
+        - 5.5 * region.other
+        + 2.7 * fits
+        + 0.2 * region.cut
     )
     return float(1 / (1 + np.exp(-value)))
 
@@ -241,15 +245,23 @@ def _finest(
 
 
 def _on_the_wall(stones: list[Stone], width_px: int, height_px: int) -> list[Stone]:
-    """Without small masonry that only lines the frame: a neighbour's bricks beside the wall, setts at its foot."""
+    """Nothing where there is no masonry, and without small masonry that only lines the frame: a neighbour's bricks, setts."""
     if len(stones) < 2:
-        return stones
+        return []
     polygons = np.array([shapely.Polygon(s.ring_px) for s in stones], dtype=object)
     size = np.sqrt(shapely.area(polygons))
     tree = shapely.STRtree(polygons)
     a, b = tree.query(polygons, predicate="dwithin", distance=0.3 * size)
     alike = (size[a] < _ALIKE * size[b]) & (size[b] < _ALIKE * size[a])
     links = coo_matrix((np.ones(alike.sum()), (a[alike], b[alike])), shape=(len(size),) * 2)
+    sure = np.array([s.confidence >= _SURE for s in stones])
+    beside = np.bincount(a[alike & (a != b)], minlength=len(size))
+    c, d = tree.query(polygons, predicate="dwithin", distance=_LOOSE * size)
+    like = (c != d) & (size[c] < _ALIKE * size[d]) & (size[d] < _ALIKE * size[c])
+    near = np.bincount(c[like], minlength=len(size))
+    laid = (beside >= 2).sum() >= _FEWEST or ((near >= 2) & sure).sum() >= _FEWEST
+    if not laid and (size**2).sum() < _MUCH * width_px * height_px:
+        return []  # things that look like single stones are no masonry
     _, group = connected_components(links, directed=False)
     covered = np.bincount(group, size**2)
     main = int(np.argmax(covered))
