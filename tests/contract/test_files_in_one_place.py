@@ -72,6 +72,7 @@ _ALONE = {
 #: Calls that write within a temporary folder or into memory.
 _ALLOWED = {
     ("cli/main.py", "os.open"): "the null device, over standard output",
+    ("web/apart_process.py", "os.open"): "the null device, over the pipes it was started with",
     ("tasks/issue/papers_exchange.py", "write_dataframe"): "GDAL, in a temporary folder",
 }
 
