@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -14,6 +14,7 @@ from facademap.errors import InputError
 from facademap.repair.as_cut import outline_as_taped
 from facademap.repair.criteria import Criteria
 from facademap.repair.edges import SIDES, from_named, ring_of
+from facademap.repair.misreadings import none_a_slip, tape_against_itself
 from facademap.repair.offsets import offset_edges
 from facademap.repair.pins import BY_HAND_PINS, drilling_template, set_out_pins
 from facademap.repair.settings import Settings
@@ -32,8 +33,16 @@ __all__ = [
 
 #: Where an office sets no limit of its own (common practice).
 _SQUARE_M, _EVEN_M = 0.002, 0.003
-#: A tape reading that differs more from the drawing is a slip, not a cut-out.
-_GREATEST_MISFIT = 0.5
+#: What each column is on the ticket.
+_WORDS = {
+    "widths_m": "widths",
+    "heights_m": "heights",
+    "diagonals_m": "diagonals",
+    "depths_m": "depths",
+    "sides_m": "sides",
+    "joints_m": "joints",
+}
+_HOW = "Give lengths above 0 and below 10 m in the unit of the name, such as depths_mm=50,50,51,51."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,12 +125,11 @@ def read_measured(
         try:
             numbers = tuple(float(x) for x in (raw if isinstance(raw, (list, tuple)) else [raw]))
         except (TypeError, ValueError):
-            raise InputError(f"{where}: {key} is {raw!r}", "Give numbers in metres.") from None
-        if any(not math.isfinite(x) or not 0 < x < 10 for x in numbers):
-            raise InputError(f"{where}: {key} holds {raw!r}", "Give lengths in metres, above 0.")
+            raise InputError(f"{where}: {_WORDS[key]} are {raw!r}", _HOW) from None
+        _lengths_alone(numbers, key, where=where)
         if len(numbers) < wanted.get(key, 0):
             raise InputError(
-                f"{where}: {len(numbers)} {key}, {wanted[key]} are needed",
+                f"{where}: {len(numbers)} {_WORDS[key]}, {wanted[key]} are needed",
                 "Measure both ends, and the depth at every corner.",
             )
         read[key] = numbers
@@ -158,10 +166,18 @@ def _named(
     try:
         numbers = {str(n): float(x) for n, x in found.items()}
     except (TypeError, ValueError):
-        raise InputError(f"{where}: {key} is {raw!r}", "Give numbers in metres.") from None
-    if any(not math.isfinite(x) or not 0 < x < 10 for x in numbers.values()):
-        raise InputError(f"{where}: {key} holds {raw!r}", "Give lengths in metres, above 0.")
+        raise InputError(f"{where}: {_WORDS[key]} are {raw!r}", _HOW) from None
+    _lengths_alone(numbers.values(), key, where=where)
     return numbers
+
+
+def _lengths_alone(lengths_m: Iterable[float], key: str, *, where: str) -> None:
+    """Refuse what is no length of a cut-out, in the unit in which people read it."""
+    for length in lengths_m:
+        if not math.isfinite(length) or not 0 < length < 10:
+            raise InputError(
+                f"{where}: {_WORDS[key]}: {length * 1000:g} mm is no length here", _HOW
+            )
 
 
 def piece_as_measured(
@@ -187,12 +203,14 @@ def piece_as_measured(
     """
     u0, v0, u1, v1 = outline.bounds
     width, height = min(measured.widths_m), min(measured.heights_m)
-    for name, drawn, got in (("width", u1 - u0, width), ("height", v1 - v0, height)):
-        if abs(got - drawn) > _GREATEST_MISFIT * drawn:
-            raise InputError(
-                f"measured {name} {got * 1000:.0f} mm for a cut-out drawn {drawn * 1000:.0f} mm",
-                "Check the repair and the unit, and measure again.",
-            )
+    none_a_slip(
+        outline,
+        width_m=width,
+        height_m=height,
+        diagonals_m=measured.diagonals_m,
+        depth_m=min(measured.depths_m),
+        design_depth_m=design_depth_m,
+    )
     ring = np.asarray(outline.exterior.coords)[:-1]
     stretched = (ring - [u0, v0]) * [width / (u1 - u0), height / (v1 - v0)] + [u0, v0]
     square = criteria.limit_m("diagonals_m", "spread", otherwise=_SQUARE_M)
@@ -210,6 +228,13 @@ def piece_as_measured(
         skew = skew_of(measured.diagonals_m, outline)
         if exceeds(skew, square):
             notes.append(f"diagonals differ by {said(skew)}: not square")
+        notes += tape_against_itself(
+            outline,
+            widths_m=measured.widths_m,
+            heights_m=measured.heights_m,
+            diagonals_m=measured.diagonals_m,
+            limit_m=square,
+        )
     notes += _sides_off(measured, outline, square)
     depth = min(measured.depths_m)
     deeper = exceeds(depth - design_depth_m, max(settings.depth_step_m, square))

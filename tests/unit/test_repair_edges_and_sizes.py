@@ -107,19 +107,22 @@ def test_exactly_the_limit_passes_in_every_place_that_judges(base, limit):
     values = (
         [base + 0.1, base + 0.1 + limit] if limit == 0.002 else [0.05, 0.05, 0.05 + limit, 0.05]
     )
+    # a cut-out of these diagonals, since those of another one would be refused
+    across = values[0] if limit == 0.002 else 0.36
+    width, height = 0.8 * across, 0.6 * across
     for step, passes in ((0.0, True), (0.0001, False)):
         read = [*values]
         read[2 if len(read) == 4 else 1] += step
         record = judge(CRITERIA.named(name), repair={}, settings=S, measured={key: read})
         measures = {
-            "widths_m": [0.3, 0.3],
-            "heights_m": [0.2, 0.2],
-            "diagonals_m": [0.36, 0.36],
+            "widths_m": [width, width],
+            "heights_m": [height, height],
+            "diagonals_m": [across, across],
             "depths_m": [0.05] * 4,
         } | {key: read}
         piece = piece_as_measured(
             read_measured(measures),
-            outline=box(0, 0, 0.3, 0.2),
+            outline=box(0, 0, width, height),
             edges=[0.002] * 4,
             design_depth_m=0.05,
             settings=S,

@@ -468,6 +468,54 @@ def test_the_cut_out_as_measured_sizes_the_piece_and_tells_when_the_place_no_lon
         )
 
 
+_TAPED = {
+    "widths_m": [0.307, 0.307],
+    "heights_m": [0.265, 0.265],
+    "diagonals_m": [0.4055, 0.4056],
+    "depths_m": [0.05, 0.05, 0.051, 0.051],
+}
+
+
+def _as_taped(change):
+    return piece_as_measured(
+        read_measured({**_TAPED, **change}),
+        outline=box(0, 0, 0.307, 0.265),
+        edges=[0.002] * 4,
+        design_depth_m=0.05,
+        settings=S,
+        criteria=load_criteria(),
+    )
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({k: [x / 25.4 for x in v] for k, v in _TAPED.items()}, "inches entered as millimetres"),
+        ({k: [x / 1000 for x in v] for k, v in _TAPED.items()}, "metres entered as millimetres"),
+        ({"widths_m": [7.8, 7.8]}, "millimetres entered as inches"),
+        ({"depths_m": [0.00197] * 4}, "inches entered as millimetres"),
+        ({"diagonals_m": [0.05, 0.05], "depths_m": [0.405] * 4}, "the order of the values"),
+        ({"diagonals_m": [10.3, 10.3]}, "diagonals: 10300 mm is no length here"),
+        ({"heights_m": [0.265, -0.1]}, "heights: -100 mm is no length here"),
+        ({"depths_m": [0.05]}, "1 depths, 4 are needed"),
+    ],
+)
+def test_readings_of_another_unit_or_order_are_named_in_the_words_of_the_ticket(change, said):
+    with pytest.raises(InputError) as stopped:
+        _as_taped(change)
+    assert said in str(stopped.value)
+    assert "_m" not in str(stopped.value).replace("depths_mm", "")
+
+
+def test_diagonals_that_no_rectangle_of_these_sides_has_are_told():
+    assert _as_taped({}).notes == ()
+    # out of square only: one diagonal gains what the other loses
+    skewed = _as_taped({"diagonals_m": [0.4003, 0.4107]}).notes
+    assert len(skewed) == 1
+    assert "not square" in skewed[0]
+    assert any("contradict" in n for n in _as_taped({"diagonals_m": [0.300, 0.301]}).notes)
+
+
 @pytest.mark.parametrize("seed", range(12))
 def test_stones_that_are_not_quite_square_get_pieces_too(seed):
     """Real stones are a few millimetres out of square; edges on a joint follow it, all others are square."""
