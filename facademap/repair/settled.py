@@ -18,6 +18,7 @@ __all__ = [
     "is_settled",
     "refuse_change",
     "refuse_removal",
+    "refuse_size_of_piece",
     "same_place",
     "stage_of_record",
 ]
@@ -58,6 +59,13 @@ _SETTLED_COLUMNS: Mapping[str, frozenset[str]] = {
         ]
     ),
 }
+#: What a person does not type over on a repair that was approved, while planning and the record may.
+_SETTLED_BY_HAND = frozenset({"materials", "removed_area_m2", "removed_volume_m3"})
+#: What of a piece follows from its cut-out, or says which stone it is.
+_OF_CUT_OUT = frozenset({"geometry", "width_m", "height_m", "depth_m"})
+_OF_PIECE = _OF_CUT_OUT | {"repair", "surface", "bed", "stone_type", "turn_180", "exposed"}
+#: What of a face its saw plans rest on.
+_OF_FACE = frozenset({"block", "outline", "usable_depth_m", "flaws"})
 
 
 def is_settled(repair: Row) -> bool:
@@ -85,6 +93,7 @@ def refuse_change(
     changed: frozenset[str],
     log: Iterable[Row] = (),
     repair: Row | None = None,
+    places: Iterable[Row] = (),
     by_hand: bool = False,
 ) -> None:
     """Raise where a row of the plan was changed in a way that only the record, or opening it again, allows.
@@ -98,7 +107,9 @@ def refuse_change(
     log : iterable of mapping
         For a repair: its entries in the record, those of this edit included.
     repair : mapping, optional
-        For a placement: its repair as it stands after the edit.
+        For a placement or a piece: its repair as it stands after the edit.
+    places : iterable of mapping
+        For a face: the placements on it.
     by_hand : bool
         Whether a person typed it, rather than planning, matching or the record.
     """
@@ -106,6 +117,19 @@ def refuse_change(
         _refuse_repair(id, before, after, changed=changed, log=log, by_hand=by_hand)
     elif table == "placements":
         _refuse_placement(id, before, after, changed=changed, repair=repair, by_hand=by_hand)
+    elif table == "pieces" and by_hand and changed & _OF_PIECE:
+        if repair is not None and is_settled(repair):
+            raise StageError(
+                f"{id}: {repair['id']} is {repair['stage']}, and its piece is settled",
+                f"Take {repair['id']} back to proposed with a reason, then change it.",
+            )
+    elif table == "faces" and before is not None and changed & _OF_FACE:
+        for place in places:
+            if place["state"] in RESERVED_STATES:
+                raise StageError(
+                    f"face {id} holds the piece of {place['repair']}, which is {place['state']} on it as it was",
+                    "Open that place again first, or enter a new face.",
+                )
 
 
 def _refuse_repair(
@@ -140,7 +164,8 @@ def _refuse_repair(
             f"{id} is {before['stage']}: it is held back through the record of the work",
             "Enter on hold or redo in the record, with the reason.",
         )
-    settled = sorted((changed & _SETTLED_COLUMNS["repairs"]) - follows)
+    columns = _SETTLED_COLUMNS["repairs"] | (_SETTLED_BY_HAND if by_hand else frozenset())
+    settled = sorted((changed & columns) - follows)
     if before is not None and is_settled(before) and settled:
         raise StageError(
             f"{id} is {before['stage']}: its {settled[0]} is settled",
@@ -185,6 +210,25 @@ def _refuse_placement(
         )
 
 
+def refuse_size_of_piece(piece: Row, *, changed: frozenset[str], with_cut_out: bool) -> None:
+    """Raise where a person types a size that follows from the cut-out.
+
+    Parameters
+    ----------
+    piece : mapping
+        The piece after the edit.
+    changed : frozenset of str
+        Columns that differ.
+    with_cut_out : bool
+        Whether the cut-out was changed in the same edit.
+    """
+    if changed & _OF_CUT_OUT and not with_cut_out:
+        raise StageError(
+            f"{piece['id']}: the size of a piece follows from its cut-out",
+            f"Change the outline, depth or joints of {piece['repair']}; the piece follows.",
+        )
+
+
 def refuse_removal(
     table: str, row: Row, *, log: Iterable[Row] = (), repair: Row | None = None
 ) -> None:
@@ -197,7 +241,7 @@ def refuse_removal(
     log : iterable of mapping
         For a repair: its entries in the record.
     repair : mapping, optional
-        For a placement: its repair.
+        For a placement or a piece: its repair.
     """
     id = str(row["id"])
     if table == "repairs":
@@ -219,6 +263,11 @@ def refuse_removal(
             )
         raise StageError(
             f"the piece of {row['repair']} is {row['state']} on block {row['block']}", remedy
+        )
+    elif table == "pieces" and repair is not None and is_settled(repair):
+        raise StageError(
+            f"{id}: {repair['id']} is {repair['stage']}, and its piece is settled",
+            f"Take {repair['id']} back to proposed with a reason first.",
         )
     elif table in ("work_log", "reviews"):
         raise StageError(f"{id}: entries of a record stay", "Add an entry that corrects it.")

@@ -15,7 +15,13 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from facademap.errors import InputError, StageError
-from facademap.repair.settled import is_settled, refuse_change, refuse_removal, same_place
+from facademap.repair.settled import (
+    is_settled,
+    refuse_change,
+    refuse_removal,
+    refuse_size_of_piece,
+    same_place,
+)
 from facademap.store.changes import contents_of, rows_naming, rows_where
 from facademap.store.edit import Edit
 from facademap.store.gate_cutouts import refuse_overlaps
@@ -258,7 +264,7 @@ def _around(project: Project, table: str, row: Row) -> dict[str, Any]:
     """What a row of the plan is judged with: the record of a repair, the repair of a placement."""
     if table == "repairs":
         return {"log": rows_where(project, "work_log", "repair", str(row["id"]))}
-    if table == "placements":
+    if table in ("placements", "pieces"):
         return {"repair": _row_or_none(project, "repairs", str(row["repair"]))}
     return {}
 
@@ -337,11 +343,17 @@ def judge_edit(project: Project, txn: str, *, by_hand: bool = False) -> None:
         changed = frozenset(
             n for n in columns if before is None or _plain(before.get(n)) != _plain(after.get(n))
         )
-        if table == "placements" or (table == "repairs" and "stage" in changed):
+        around: dict[str, Any]
+        if table in ("placements", "pieces") or (table == "repairs" and "stage" in changed):
             around = _around(project, table, after)
+        elif table == "faces" and before is not None:
+            around = {"places": rows_where(project, "placements", "face", id)}
         else:
             around = {}
         refuse_change(table, id, before, after, changed=changed, by_hand=by_hand, **around)
+        if by_hand and table == "pieces" and before is not None:
+            cut_out = ("repairs", str(after["repair"]))
+            refuse_size_of_piece(after, changed=changed, with_cut_out=cut_out in net)
         _need_names(project, table, id, after, changed, known)
         _need_kin(project, table, id, after, changed)
     if by_hand:
@@ -395,6 +407,8 @@ def _need_names(
     project: Project, table: str, id: str, row: Row, changed: frozenset[str], known: set[Place]
 ) -> None:
     """``known``: rows that were found to be there; the rows of one edit mostly name the same few."""
+    if table == "reviews" and "about" in changed:
+        _need_subject(project, row)
     for column in TABLES[table].columns:
         for name in column.names(row.get(column.name)) if column.name in changed else ():
             if (column.refers, name) in known:
@@ -407,3 +421,15 @@ def _need_names(
                     f"which is not among the {TABLES[column.refers].title.lower()}",
                     "Correct the name, or add what it names first.",
                 )
+
+
+def _need_subject(project: Project, review: Row) -> None:
+    """A review outlives what it is about, but it must once have been there."""
+    table, about = str(review["about_table"]), str(review["about"])
+    if _row_or_none(project, table, about) is None and not len(
+        project.history(table, about, last=1)
+    ):
+        raise InputError(
+            f"review {review['id']} is about {about}, which never was in {table}",
+            "Name what is reviewed as the project names it.",
+        )

@@ -22,6 +22,7 @@ from facademap.errors import InputError, InUseError, StageError
 from facademap.store.gate import WHEN_GONE, gated_edit
 from facademap.store.project import Project
 from facademap.tables import TABLES
+from facademap.tasks.match.match import match_project
 from facademap.tasks.plan.plan import plan_project
 from facademap.tasks.project.check import check_project
 from facademap.tasks.project.remove import remove_rows
@@ -505,3 +506,110 @@ def test_proposals_wait_for_a_person(client: TestClient) -> None:
     assert not [
         f for f in client.get("/api/check?fast=1").json()["findings"] if f["kind"] == "unconfirmed"
     ]
+
+
+def settled_place(client: TestClient, folder: Path) -> dict[str, Any]:
+    """The place of an approved inset on a block."""
+    match_project(folder, time_limit_s=None, work_limit=100)
+    with Project.open(folder, read_only=True) as project:
+        repairs = project.read("repairs")
+        insets = set(repairs["id"][repairs["treatment"] == "inset"])
+        places = project.read("placements").to_dict("records")
+    free = set(repairs["id"][repairs["held_back"].isna()])
+    place = next(p for p in places if p["repair"] in insets & free)
+    work.move_on(folder, place["repair"], "approved")
+    answer = edit(client, update(client, "placements", place["id"], state="approved"))
+    assert answer.status_code == 200
+    return place
+
+
+def test_what_an_approved_piece_rests_on_is_settled_with_it(
+    client: TestClient, folder: Path
+) -> None:
+    place = settled_place(client, folder)
+    piece, face, repair = place["piece"], place["face"], place["repair"]
+    with Project.open(folder, read_only=True) as project:
+        row, looked, materials = (
+            project.row("pieces", piece),
+            project.row("faces", face),
+            project.row("repairs", repair)["materials"],
+        )
+    shrunk = [[x * 0.3, y * 0.3] for x, y in looked["outline"]]
+    tried = (
+        ("pieces", piece, {"depth_m": float(row["depth_m"]) * 3}),
+        ("pieces", piece, {"bed": "any" if row["bed"] != "any" else "edge"}),
+        ("faces", face, {"outline": shrunk}),
+        ("faces", face, {"usable_depth_m": 0.02}),
+        ("repairs", repair, {"materials": {**materials, "hold_points": ["other"]}}),
+        ("repairs", repair, {"materials": None}),
+    )
+    for table, id, values in tried:
+        answer = edit(client, update(client, table, id, **values))
+        assert answer.status_code == 409, (table, values)
+        assert "approved" in answer.json()["error"]["problem"]
+    # what a list from the yard says does not move it either
+    with (
+        Project.open(folder) as project,
+        pytest.raises(StageError, match="holds the piece"),
+        gated_edit(project, who="yard", what="read again") as again,
+    ):
+        again.update("faces", face, {"usable_depth_m": 0.02})
+    assert edit(client, update(client, "faces", face, note="chipped")).status_code == 200
+
+
+def test_a_review_is_about_something_that_was_there(client: TestClient) -> None:
+    values = {
+        "about_table": "repairs",
+        "about": "R-999",
+        "reviewer": "bo",
+        "decision": "comment",
+        "text": "see",
+        "at": "2026-05-01T09:00:00+00:00",
+        "source": "survey desk",
+    }
+    refused = edit(client, {"op": "insert", "table": "reviews", "id": "new:1", "values": values})
+    assert refused.status_code == 400
+    assert "never was in repairs" in refused.json()["error"]["problem"]
+
+
+def test_a_stone_or_an_opening_is_drawn_once(client: TestClient) -> None:
+    values = {"surface": desk_sample.SURFACE, "geometry": SQUARE}
+    for table in ("wall_stones", "openings"):
+        change = {"op": "insert", "table": table, "id": "new:1", "values": values}
+        assert edit(client, change).status_code == 200
+        again = edit(client, change)
+        assert again.status_code == 400
+        assert "has the outline of" in again.json()["error"]["problem"]
+
+
+def test_no_change_by_hand_leaves_an_inset_that_cannot_be_set(
+    client: TestClient, folder: Path
+) -> None:
+    repair = an_inset(folder)
+    for depth_m in (0.001, 0.5):
+        answer = edit(client, update(client, "repairs", repair, depth_m=depth_m))
+        assert answer.status_code == 400
+        assert f"{repair} could not be set so" in answer.json()["error"]["problem"]
+    with Project.open(folder, read_only=True) as project:
+        piece = project.read("pieces", where={"repair": repair})["id"].iloc[0]
+    answer = edit(client, update(client, "pieces", piece, depth_m=0.4))
+    assert "follows from its cut-out" in answer.json()["error"]["problem"]
+    assert check_project(folder, fast=True)["faults"] == 0
+
+
+def test_a_face_found_smaller_gives_its_places_back_once_confirmed(
+    client: TestClient, folder: Path
+) -> None:
+    match_project(folder, time_limit_s=None, work_limit=100)
+    place = desk_sample.rows(folder, "placements").iloc[0]
+    off = edit(client, update(client, "placements", place["id"], slab=7))
+    assert off.status_code == 400
+    assert "could not be sawn so" in off.json()["error"]["problem"]
+    thin = update(client, "faces", place["face"], usable_depth_m=0.02)
+    told = edit(client, thin)
+    assert told.status_code == 409
+    assert told.json()["error"]["consequences"]["taken_out"]
+    done = edit(client, thin, confirmed=told.json()["error"]["consequences"]["seal"])
+    assert done.status_code == 200
+    assert place["id"] in {r["id"] for r in done.json()["rows"] if r["row"] is None}
+    assert check_project(folder, fast=True)["faults"] == 0

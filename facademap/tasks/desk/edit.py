@@ -26,6 +26,13 @@ from facademap.store.project import Project
 from facademap.tables import TABLES, UNDECIDED, Table, is_missing
 from facademap.tables.settings import is_desk_setting, read_desk_setting
 from facademap.tasks.desk.cutout import SHAPING, follow_cut_out
+from facademap.tasks.desk.sound_plan import (
+    give_back_unsawable,
+    refuse_twice,
+    refuse_unset,
+    unsawable,
+    unset,
+)
 from facademap.units import parse_length
 from facademap.wall.mending import check_size
 
@@ -231,6 +238,10 @@ def apply_changes(
         if edit is None:
             repeated = True
         else:
+            about = [(c.table, c.id) for c in changes]
+            # rods stay where they are put, and what is wrong with them is said; approval waits for it
+            cut = [c.id for c in changes if c.table == "repairs" and "pins" not in c.values]
+            ill, unset_before = unsawable(project, about), unset(project, cut)
             for change in (c for c in changes if c.op != "delete"):
                 table = TABLES[change.table]
                 row_id = _name_of(change, edit, ids)
@@ -261,6 +272,12 @@ def apply_changes(
                 ):
                     touched[place] = None
             judge_edit(project, key, by_hand=True)
+            refuse_twice(project, list(touched))
+            refuse_unset(project, cut, before=unset_before)
+            for place in give_back_unsawable(
+                project, edit, list(touched), before=ill, confirmed=confirmed
+            ):
+                touched[place] = None
     if repeated:
         made = changes_of(project, key)
         ids = _ids_of(made, changes)

@@ -9,6 +9,7 @@ from typing import Any
 
 from facademap.errors import InputError
 from facademap.io.csv_tables import read_text_file
+from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 
 __all__ = ["add_review"]
@@ -56,8 +57,10 @@ def add_review(folder: str | Path, path: str | Path, *, who: str | None = None) 
             mark = hashlib.sha256(json.dumps(entry, sort_keys=True).encode()).hexdigest()[:16]
             rows.append({"id": f"V-{mark}", **entry, "source": path.name})
         fresh = [r for r in rows if r["id"] not in known]
-        with project.edit(
-            who=who or (rows[0]["reviewer"] if rows else "reviewer"), what=f"review {path.name}"
+        with gated_edit(
+            project,
+            who=who or (rows[0]["reviewer"] if rows else "reviewer"),
+            what=f"review {path.name}",
         ) as edit:
             edit.put("reviews", fresh)
     return {

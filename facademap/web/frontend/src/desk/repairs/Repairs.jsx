@@ -31,6 +31,9 @@ function chosenRepair() {
   return rowsOf("repairs").find((r) => r.wall_stone === first.id) ?? null;
 }
 
+/** Columns of a piece that follow from its cut-out or from matching. */
+const FOLLOWS = new Set(["width_m", "height_m", "depth_m", "unmatched_reason"]);
+
 export function RepairSheet() {
   void tickOf("repairs").value;
   const row = chosenRepair();
@@ -212,7 +215,7 @@ function Repair({ row }) {
                   table="pieces"
                   name={n}
                   value={piece[n]}
-                  readOnly={n === "unmatched_reason"}
+                  readOnly={FOLLOWS.has(n)}
                   onChange={(v) =>
                     edit(t("what.piece", { id: row.id }), [
                       { op: "update", table: "pieces", id: piece.id, values: { [n]: v } },
