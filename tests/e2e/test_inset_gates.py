@@ -105,3 +105,22 @@ def test_photos_fill_the_slots_of_the_sequence(folder):
     text = [p.extract_text() for p in pypdf.PdfReader(made.folder / "records.pdf").pages]
     sheet = next(t for t in text if "PHOTO SEQUENCE" in t and "R-001" in t)
     assert sheet.count("not taken yet") == 5
+
+
+def test_a_block_that_was_cut_yet_counts_as_whole_is_named_until_it_is_said_to_be_sawn(folder):
+    with Project.open(folder) as project:
+        placed = project.read("placements", where={"repair": "R-003"}).iloc[0]
+        block, piece = str(placed["block"]), str(placed["piece"])
+
+    def named() -> list[str]:
+        found = check_project(folder)["findings"]
+        return [
+            f["problem"]
+            for f in found
+            if f["about"] == f"block {block}" and "whole" in f["problem"]
+        ]
+
+    assert any(piece in problem for problem in named())
+    with Project.open(folder) as project, project.edit(who="test", what="cut up") as edit:
+        edit.update("blocks", block, {"state": "sawn"})
+    assert named() == []

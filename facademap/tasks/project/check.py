@@ -23,7 +23,7 @@ from facademap.tasks.issue.papers_state import states_of
 from facademap.tasks.plan.plan import settings_of_project
 from facademap.tasks.project.check_file import contracts_of, file_of, history_of, parts_of
 from facademap.tasks.project.check_gate import references_of, settled_of, stages_of
-from facademap.tasks.project.check_sawing import saw_plans_of
+from facademap.tasks.project.check_sawing import saw_plans_of, sawn_unsaid
 from facademap.tasks.project.finding import Finding
 from facademap.tasks.survey.doubts import identical_pairs
 from facademap.tasks.survey.off_picture import off_in_words, outlines_off
@@ -67,6 +67,7 @@ def check_project(
         _assembly,
         _yard,
         saw_plans_of,
+        sawn_unsaid,
         _work,
         _weights,
         _papers,
