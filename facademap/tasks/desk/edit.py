@@ -417,6 +417,8 @@ def _apply_one(
                     "Look at both versions and choose.",
                 )
             del before["rev"]
+            if table.name == "repairs" and "pins" in values:
+                values["pins"] = _with_rods(values["pins"], before["pins"])
             whole = _completed(project, table, {**before, **values, "id": id}, given=set(values))
             if table.name == "repairs" and before["treatment"] == UNDECIDED != whole["treatment"]:
                 whole = _decided(id, whole)
@@ -440,6 +442,16 @@ def _row_to_change(project: Project, table: Table, id: str) -> dict[str, Any]:
             f"{table.title.lower()}: {id} was deleted by somebody else meanwhile",
             "Bring it back, or leave it deleted.",
         ) from None
+
+
+def _with_rods(given: Any, known: Any) -> Any:
+    """Pins as sent; one that was only placed gets the rod and the holes of its neighbour."""
+    if not isinstance(given, list) or is_missing(known) or not known:
+        return given
+    return [
+        {**known[min(number, len(known) - 1)], **pin} if isinstance(pin, dict) else pin
+        for number, pin in enumerate(given)
+    ]
 
 
 def _decided(id: str, row: dict[str, Any]) -> dict[str, Any]:
