@@ -109,7 +109,7 @@ def refuse_change(
     repair : mapping, optional
         For a placement or a piece: its repair as it stands after the edit.
     places : iterable of mapping
-        For a face: the placements on it.
+        For a face or a block: the placements on it.
     by_hand : bool
         Whether a person typed it, rather than planning, matching or the record.
     """
@@ -122,6 +122,12 @@ def refuse_change(
             raise StageError(
                 f"{id}: {repair['id']} is {repair['stage']}, and its piece is settled",
                 f"Take {repair['id']} back to proposed with a reason, then change it.",
+            )
+    elif table == "blocks" and by_hand and before is not None and after["state"] == "future":
+        if changed & {"state", "after_repair", "parent"} and any(True for _ in places):
+            raise StageError(
+                f"block {id} holds pieces; it cannot become stone that is still to come out",
+                "Delete its places first, then match again.",
             )
     elif table == "faces" and before is not None and changed & _OF_FACE:
         for place in places:

@@ -346,8 +346,8 @@ def judge_edit(project: Project, txn: str, *, by_hand: bool = False) -> None:
         around: dict[str, Any]
         if table in ("placements", "pieces") or (table == "repairs" and "stage" in changed):
             around = _around(project, table, after)
-        elif table == "faces" and before is not None:
-            around = {"places": rows_where(project, "placements", "face", id)}
+        elif table in ("faces", "blocks") and before is not None:
+            around = {"places": rows_where(project, "placements", table.removesuffix("s"), id)}
         else:
             around = {}
         refuse_change(table, id, before, after, changed=changed, by_hand=by_hand, **around)

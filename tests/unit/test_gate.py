@@ -602,6 +602,9 @@ def test_a_face_found_smaller_gives_its_places_back_once_confirmed(
 ) -> None:
     match_project(folder, time_limit_s=None, work_limit=100)
     place = desk_sample.rows(folder, "placements").iloc[0]
+    to_come = {"state": "future", "after_repair": place["repair"]}
+    held = edit(client, update(client, "blocks", place["block"], **to_come))
+    assert "holds pieces" in held.json()["error"]["problem"]
     off = edit(client, update(client, "placements", place["id"], slab=7))
     assert off.status_code == 400
     assert "could not be sawn so" in off.json()["error"]["problem"]

@@ -240,7 +240,16 @@ def apply_changes(
         else:
             about = [(c.table, c.id) for c in changes]
             # rods stay where they are put, and what is wrong with them is said; approval waits for it
-            cut = [c.id for c in changes if c.table == "repairs" and "pins" not in c.values]
+            # and what is taken back comes back as it was
+            cut = [
+                c.id
+                for c in changes
+                if c.table == "repairs"
+                and c.op == "update"
+                and undoes is None
+                and set(c.values) & {*SHAPING, "materials"}
+                and "pins" not in c.values
+            ]
             ill, unset_before = unsawable(project, about), unset(project, cut)
             for change in (c for c in changes if c.op != "delete"):
                 table = TABLES[change.table]
