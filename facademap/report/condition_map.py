@@ -45,6 +45,8 @@ class MapSurface:
     has_picture : bool
     sigma_m : float or None
         One sigma of a place, per axis.
+    control_edge_m : list of (u, v)
+        Edge of the control where the picture reaches beyond it.
     tiles : mapping of "z/x/y" to JPEG bytes
     tile_folder : str
         Where the tiles lie beside the page, when they are not in it.
@@ -59,6 +61,7 @@ class MapSurface:
     extent_m: tuple[float, float, float, float]
     has_picture: bool
     sigma_m: float | None = None
+    control_edge_m: Sequence[tuple[float, float]] = ()
     tiles: Mapping[str, bytes] = field(default_factory=dict)
     tile_folder: str = ""
 
@@ -191,6 +194,7 @@ def _surface_data(number: int, surface: MapSurface) -> dict[str, Any]:
         "extent_m": list(surface.extent_m),
         "has_picture": surface.has_picture,
         "sigma_m": surface.sigma_m,
+        "control_edge_m": [list(place) for place in surface.control_edge_m],
         "tile_folder": surface.tile_folder,
     }
 

@@ -22,8 +22,10 @@ from facademap.errors import InputError
 from facademap.report.materials import number
 from facademap.report.proof_words import (
     accuracy_words,
+    control_edge_m,
     disagreement_words,
     disagrees,
+    in_inches,
     outside_words,
 )
 from facademap.report.rows import rows_of
@@ -55,12 +57,13 @@ _FILL_OF_DONE = 0.3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Panel:
-    """A surface in the development: what is added to its wall coordinates, and its box there."""
+    """A surface in the development: what is added to its wall coordinates, its box, and the edge of its control there."""
 
     surface: str
     name: str
     shift: tuple[float, float]
     box: tuple[float, float, float, float]
+    control_edge: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -173,6 +176,7 @@ def fold_out(
             name=str(surface["name"]),
             shift=(dx, 0.0),
             box=(x0 + dx, y0, x1 + dx, y1),
+            control_edge=_shifted_edge(surface, (dx, 0.0)),
         )
         at = x1 + dx
     for _ in range(len(waiting)):
@@ -201,8 +205,15 @@ def fold_out(
                 name=str(surface["name"]),
                 shift=(dx, dy),
                 box=(x0 + dx, y0 + dy, x1 + dx, y1 + dy),
+                control_edge=_shifted_edge(surface, (dx, dy)),
             )
     return tuple(panels.values())
+
+
+def _shifted_edge(
+    surface: Mapping[str, Any], shift: tuple[float, float]
+) -> tuple[tuple[float, float], ...]:
+    return tuple((u + shift[0], v + shift[1]) for u, v in control_edge_m(surface))
 
 
 def _beside_others(
@@ -252,7 +263,11 @@ def _shifted(frame: Any, panels: Mapping[str, Panel]) -> tuple[Any, Any]:
 
 
 def elevation_content(
-    frames: Mapping[str, pd.DataFrame], elevation: str, *, kind: Kind = "condition"
+    frames: Mapping[str, pd.DataFrame],
+    elevation: str,
+    *,
+    kind: Kind = "condition",
+    inches: bool = False,
 ) -> Content:
     """Gather what the drawing of an elevation shows.
 
@@ -264,6 +279,8 @@ def elevation_content(
         Id of the elevation.
     kind : {'condition', 'repair', 'as-built'}
         ``as-built`` shows the repairs that have been done, filled, and the conditions that remain.
+    inches : bool
+        Whether the notes speak of accuracy in inches.
 
     Raises
     ------
@@ -309,7 +326,7 @@ def elevation_content(
         openings=openings,
         box=box,
         notes=(
-            *_notes([s for s in surfaces if s["id"] in by_id]),
+            *_notes([s for s in surfaces if s["id"] in by_id], inches=inches),
             *(_NOTE_OF_MARKS if kind == "condition" else ()),
         ),
         facing_deg=number(found[0]["facing_deg"]),
@@ -439,7 +456,7 @@ _NOTE_OF_MARKS = (
 )
 
 
-def _notes(surfaces: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
+def _notes(surfaces: Sequence[Mapping[str, Any]], *, inches: bool = False) -> tuple[str, ...]:
     """What the drawing is based on and how good it is."""
     notes = []
     for s in surfaces:
@@ -454,7 +471,8 @@ def _notes(surfaces: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
         if not is_missing(s["colour_state"]) and s["colour_state"] != "uncalibrated":
             parts.append(f"colours by {s['colour_state']}")
         if parts:
-            notes.append(f"{s['name']}: {', '.join(parts)}.")
+            said = f"{s['name']}: {', '.join(parts)}."
+            notes.append(in_inches(said) if inches else said)
     notes.append("Seen square on, from outside. Areas net of openings, of the whole elevation.")
     notes.append(
         "Check the scale bar before measuring from a print. Survey drawing, no proof of safety: loose stone is to be reported at once."

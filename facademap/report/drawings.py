@@ -177,6 +177,13 @@ def _draw_field(
             width_mm=0.3,
             dash_mm=(6, 1.5, 1, 1.5),
         )
+        if panel.control_edge:
+            # beyond it places are extrapolated, as the notes say
+            edge = shapely.intersection(shapely.Polygon(panel.control_edge).exterior, field)
+            edges = np.atleast_1d(np.asarray(edge, dtype=object))
+            if picture is not None:
+                _outlines(page, edges, to_page, ink="#ffffff", width_mm=0.5)
+            _outlines(page, edges, to_page, ink="#16191d", width_mm=0.25, dash_mm=(3, 2))
     anchors: list[tuple[float, float]] = []
     labels: list[tuple[str, float, float]] = []
     for group in content.groups:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -11,14 +12,18 @@ from facademap.tables import is_missing
 __all__ = [
     "NOT_PROVED",
     "accuracy_words",
+    "control_edge_m",
     "disagreement_words",
     "disagrees",
+    "in_inches",
     "outside_words",
     "proved_error_m",
 ]
 
 #: Stamped where nothing proves the accuracy.
 NOT_PROVED = "NOT PROVED"
+#: Share of a picture outside the control that is worth a word.
+LEAST_OUTSIDE = 0.005
 #: Pictures of one wall that lie further apart than this many pixels disagree (a setting).
 MOST_APART_PX = 2.0
 
@@ -70,9 +75,27 @@ def _words_of_control(surface: Mapping[Any, Any], report: Mapping[str, Any]) -> 
 def outside_words(surface: Mapping[Any, Any]) -> str | None:
     """That a part of the picture lies outside the control, where it does."""
     share = _report(surface).get("outside_share")
-    if share is None or share < 0.005:
+    if share is None or share < LEAST_OUTSIDE:
         return None
-    return f"{share:.0%} of the picture lies outside the control: places there are extrapolated"
+    where = " (beyond the dashed line)" if control_edge_m(surface) else ""
+    return (
+        f"{share:.0%} of the picture lies outside the control{where}: places there are extrapolated"
+    )
+
+
+def control_edge_m(surface: Mapping[Any, Any]) -> list[tuple[float, float]]:
+    """Corners of the hull of the control, metres of the wall; none where the picture does not reach beyond it.
+
+    Parameters
+    ----------
+    surface : mapping
+        Row of the table of surfaces.
+    """
+    report = _report(surface)
+    share, hull = report.get("outside_share"), report.get("control_hull_m")
+    if share is None or share < LEAST_OUTSIDE or not hull or len(hull) < 3:
+        return []
+    return [(float(u), float(v)) for u, v in hull]
 
 
 def disagreement_words(surface: Mapping[Any, Any]) -> str | None:
@@ -88,6 +111,22 @@ def disagrees(surface: Mapping[Any, Any]) -> bool:
         return False
     apart = math.hypot(float(said["du_m"]), float(said["dv_m"]))
     return apart > MOST_APART_PX * float(surface["gsd_m"])
+
+
+def in_inches(sentence: str) -> str:
+    """A sentence of accuracy with its millimetres as inches, to two digits that count.
+
+    Parameters
+    ----------
+    sentence : str
+    """
+
+    def inch(found: re.Match[str]) -> str:
+        value = float(found[1]) / 25.4
+        digits = 2 if value == 0 else max(2, 1 - math.floor(math.log10(value)))
+        return f"{value:.{digits}f} in"
+
+    return re.sub(r"(?<![\d.])(\d+(?:\.\d+)?) mm\b", inch, sentence)
 
 
 def _report(surface: Mapping[Any, Any]) -> Mapping[str, Any]:

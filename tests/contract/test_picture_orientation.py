@@ -437,9 +437,8 @@ def test_a_project_of_before_is_turned_and_says_so(
             "observations",
             [{"id": "a.png:S:T1", "photo": "a.png", "control_point": "S:T1", "x_px": x, "y_px": y}],
         )
-        edit.set(
-            "charts", {"main": {"photo": "a.png", "patches": [{"name": "n", "x_px": x, "y_px": y}]}}
-        )
+        patch = {"name": "n", "x_px": x, "y_px": y, "half_px": 4.0, "role": "fit", "lab": None}
+        edit.set("charts", {"main": {"photo": "a.png", "edition": "e", "patches": [patch]}})
     with sqlite3.connect(tmp_path / "p" / "project.gpkg") as raw:
         raw.execute("UPDATE facademap_schema SET version = 4")
     with caplog.at_level("WARNING"), Project.open(tmp_path / "p") as project:

@@ -131,10 +131,20 @@ const Draw = (() => {
       }
       if (Wall.shown.labels) labels(pen, found, x0, y0, ppmm);
       if (Wall.shown.residual) for (const f of found) if (f.rv) arrow(pen, f, x0, y0, ppmm);
+      if (!this.options.wanted && surface.control_edge_m.length) controlEdge(pen, surface, x0, y0, ppmm);
       if (Wall.shown.grid && !this.options.wanted) gridLines(pen, surface, coords);
       return canvas;
     }
   });
+  /* where the control ends: beyond the dashed line places are extrapolated */
+  function controlEdge(pen, surface, x0, y0, ppmm) {
+    pen.save(); pen.beginPath();
+    surface.control_edge_m.forEach(([u, v], n) => pen[n ? "lineTo" : "moveTo"]((u * 1000 - x0) * ppmm, (y0 - v * 1000) * ppmm));
+    pen.closePath(); pen.lineJoin = "round";
+    pen.strokeStyle = "#ffffff"; pen.lineWidth = 3; pen.stroke();
+    pen.setLineDash([9, 5]); pen.strokeStyle = "#16191d"; pen.lineWidth = 1.5; pen.stroke();
+    pen.restore();
+  }
   /* residual of a control point: ten pixels for a millimetre, at every zoom */
   function arrow(pen, f, x0, y0, ppmm) {
     const x = (f.c[0] - x0) * ppmm, y = (y0 - f.c[1]) * ppmm, dx = f.rv[0] * 10, dy = -f.rv[1] * 10, turn = Math.atan2(dy, dx);

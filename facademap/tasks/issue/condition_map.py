@@ -21,7 +21,7 @@ from facademap.io.whole_files import make_folder, whole_folder, write_whole
 from facademap.report.condition_map import MapContent, MapSurface, write_condition_map
 from facademap.report.map_content import map_data
 from facademap.report.map_tiles import TILE_PX, count_levels, pyramid_tiles
-from facademap.report.proof_words import proved_error_m
+from facademap.report.proof_words import control_edge_m, proved_error_m
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tables.names import file_name
@@ -124,6 +124,7 @@ def _surface(
         "id": row["id"],
         "name": row["name"],
         "sigma_m": None if error is None else error / math.sqrt(2),
+        "control_edge_m": control_edge_m(row),
     }
     try:
         if is_missing(row["picture"]):

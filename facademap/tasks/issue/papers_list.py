@@ -227,13 +227,14 @@ def _drawings(context: Context) -> Files:
     from facademap.report.exchange import write_drawing_dxf
 
     frames = context.frames(_DRAWN)
+    inches = context.project.setting("profile") == "inch"
     done = bool(set(frames["repairs"]["stage"]) & DONE_STAGES) if len(frames["repairs"]) else False
     files: dict[str, bytes] = {}
     names = elevation_files(context.drawn_elevations)
     for elevation in context.drawn_elevations:
         name = names[elevation["id"]]
         for kind in ("condition", "repair", "as-built") if done else ("condition", "repair"):
-            content = elevation_content(frames, elevation["id"], kind=kind)
+            content = elevation_content(frames, elevation["id"], kind=kind, inches=inches)
             look: dict[str, Any] = {
                 "sheet": context.choices.sheet,
                 "scale": context.choices.scale,
@@ -371,7 +372,7 @@ PAPERS: tuple[Paper, ...] = (
         name="drawings",
         title="drawings to scale",
         tables=_DRAWN,
-        settings=("name",),
+        settings=("name", "profile"),
         make=_drawings,
         pictures=True,
         weight=6.0,
