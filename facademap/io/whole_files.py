@@ -185,7 +185,9 @@ def open_whole(
             raise
         raise _told(error, target) from error
     finally:
-        file.close()
+        # closing writes what waits in memory, which fails on a full disk; what is not placed is not wanted
+        with contextlib.nullcontext() if placed else contextlib.suppress(OSError):
+            file.close()
         if not placed:
             with contextlib.suppress(OSError):
                 scratch.unlink()
