@@ -80,20 +80,23 @@ function Choice({ row, state }) {
   const choice = state.choices.find((c) => c.name === fixing);
   return (
     <>
-      <fieldset class="plain-set" disabled={!open}>
-        <label class="field">
-          {t("fixing.rods")}
-          <select value={fixing} onChange={(e) => setFixing(e.currentTarget.value)}>
-            {state.choices.map((c) => (
-              <option key={c.name} value={c.name}>
-                {c.title}
-              </option>
-            ))}
-          </select>
-        </label>
-        <Slope text={t("fixing.down")} value={down} onChange={setDown} />
-        <Slope text={t("fixing.right")} value={right} onChange={setRight} />
-      </fieldset>
+      {/* who reviews reads the way in the line above; fields that cannot be used are none */}
+      {!isReviewer() && (
+        <fieldset class="plain-set" disabled={!open}>
+          <label class="field">
+            {t("fixing.rods")}
+            <select value={fixing} onChange={(e) => setFixing(e.currentTarget.value)}>
+              {state.choices.map((c) => (
+                <option key={c.name} value={c.name}>
+                  {c.title}
+                </option>
+              ))}
+            </select>
+          </label>
+          <Slope text={t("fixing.down")} value={down} onChange={setDown} />
+          <Slope text={t("fixing.right")} value={right} onChange={setRight} />
+        </fieldset>
+      )}
       {!state.open && <p class="aside">{t("cutout.settled", { id: row.id, stage: row.stage })}</p>}
       <ul class="aside">
         {choice.rules.map((r) => (
