@@ -76,6 +76,10 @@ MAX_CHANGES = 5_000
 #: Name that a sender gives an edit.
 KEY = re.compile(r"[0-9a-zA-Z-]{8,64}\Z")
 Op = Literal["insert", "update", "delete", "restore"]
+#: Columns of faces, pieces and placements that no saw cut depends on.
+_NO_CUT = frozenset(
+    {"note", "finish", "weathered", "wetness", "state", "lock_block", "forbid_blocks"}
+)
 _MEASURED_FROM = frozenset({"geometry", "term", "surface"})
 
 
@@ -238,7 +242,8 @@ def apply_changes(
         if edit is None:
             repeated = True
         else:
-            about = [(c.table, c.id) for c in changes]
+            # words about a stone change no saw cut, and looking at one takes longer than storing it
+            about = [(c.table, c.id) for c in changes if set(c.values) - _NO_CUT]
             # rods stay where they are put, and what is wrong with them is said; approval waits for it
             # and what is taken back comes back as it was
             cut = [
@@ -283,9 +288,7 @@ def apply_changes(
             judge_edit(project, key, by_hand=True)
             refuse_twice(project, list(touched))
             refuse_unset(project, cut, before=unset_before)
-            for place in give_back_unsawable(
-                project, edit, list(touched), before=ill, confirmed=confirmed
-            ):
+            for place in give_back_unsawable(project, edit, about, before=ill, confirmed=confirmed):
                 touched[place] = None
     if repeated:
         made = changes_of(project, key)
