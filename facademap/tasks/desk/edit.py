@@ -288,7 +288,8 @@ def apply_changes(
             judge_edit(project, key, by_hand=True)
             refuse_twice(project, list(touched))
             refuse_unset(project, cut, before=unset_before)
-            for place in give_back_unsawable(project, edit, about, before=ill, confirmed=confirmed):
+            named = [(table, ids.get(id, id)) for table, id in about]
+            for place in give_back_unsawable(project, edit, named, before=ill, confirmed=confirmed):
                 touched[place] = None
     if repeated:
         made = changes_of(project, key)
