@@ -113,7 +113,7 @@ def coarse_relief(photos: Sequence[GreyPhoto], grid: PixelGrid, rules: ReliefRul
     layers = np.arange(rules.farthest_m, rules.nearest_m + step, step)
     # the first look may blur edges, and must not be led astray
     steady = replace(rules.sweep, window=max(5, rules.sweep.window))
-    score, _ = scores_of_layers(views, wide, layers, steady)
+    score = scores_of_layers(views, wide, layers, steady)
     out_m, sigma_m = surface_of_costs(
         aggregated(score, steady),
         score,
@@ -405,7 +405,7 @@ def _tile(
     count = min(rules.most_layers, math.ceil((high - low + 2 * reach) / step) + 1)
     middle = (low + high) / 2
     layers = middle + (np.arange(count) - (count - 1) / 2) * step
-    score, _ = scores_of_layers(views, part, layers, rules.sweep)
+    score = scores_of_layers(views, part, layers, rules.sweep)
     out_m, sigma_m = surface_of_costs(
         aggregated(score, rules.sweep), score, layers, grid.gsd_m, rules.surface
     )

@@ -117,7 +117,7 @@ def _between_nodes(nodes: Floats32, grid: PixelGrid) -> Floats32:
 
 def scores_of_layers(
     views: Sequence[View], grid: PixelGrid, layers_m: Floats, rules: SweepRules
-) -> tuple[Floats32, NDArray[np.uint8]]:
+) -> Floats32:
     """Agreement of the photos at every cell and layer.
 
     Parameters
@@ -131,14 +131,11 @@ def scores_of_layers(
 
     Returns
     -------
-    score : ndarray of float32, shape (rows, columns, layers)
+    ndarray of float32, shape (rows, columns, layers)
         Mean correlation of the better half of the pairs, -1 to 1; -1 where fewer than two photos look.
-    pairs : ndarray of uint8, shape (rows, columns)
-        Most pairs that were compared at a cell.
     """
     shape = grid.height_px, grid.width_px
     score = np.full((*shape, len(layers_m)), -1.0, dtype=np.float32)
-    most = np.zeros(shape, dtype=np.uint8)
     pairs = np.array(list(combinations(range(len(views)), 2)), dtype=np.intp)
     side = (rules.window, rules.window)
     for n, w_m in enumerate(layers_m):
@@ -151,15 +148,13 @@ def scores_of_layers(
         product = np.stack(
             [cv2.blur(seen[a] * seen[b], side, borderType=cv2.BORDER_REPLICATE) for a, b in pairs]
         )
-        _best_half(
-            mean, variance, product, pairs, np.float32(_LEAST_VARIANCE), score[:, :, n], most
-        )
-    return score, most
+        _best_half(mean, variance, product, pairs, np.float32(_LEAST_VARIANCE), score[:, :, n])
+    return score
 
 
 @numba.njit(cache=True, nogil=True, fastmath=False)
-def _best_half(mean, variance, product, pairs, least, score, most):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Mean of the better half of the pairs' correlations at every cell, into ``score``; their number into ``most``."""
+def _best_half(mean, variance, product, pairs, least, score):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Mean of the better half of the pairs' correlations at every cell, into ``score``."""
     rows, columns = score.shape
     count = pairs.shape[0]
     found = np.empty(count, dtype=np.float32)
@@ -188,8 +183,6 @@ def _best_half(mean, variance, product, pairs, least, score, most):  # type: ign
             for k in range(half):
                 total += found[k]
             score[i, j] = min(total / half, np.float32(1.0))
-            if n > most[i, j]:
-                most[i, j] = n
 
 
 def aggregated(score: Floats32, rules: SweepRules) -> Floats32:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sys
 from pathlib import Path
 from typing import Any
@@ -16,7 +17,7 @@ from facademap.relief.build import Relief
 from facademap.relief.change import change_in_patch, change_of_reliefs
 from facademap.report.relief_picture import relief_png
 from facademap.tasks.survey.change import compare_reliefs
-from facademap.tasks.survey.relief import make_relief
+from facademap.tasks.survey.relief import _lens, make_relief
 from facademap.wall.grid import PixelGrid
 from facademap.wall.world import wall_crs
 
@@ -51,6 +52,30 @@ def test_one_photo_is_refused(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="1 photo has enough") as refused:
         make_relief(tmp_path / "p", control, tmp_path / "out.tif", cell_m=0.006)
     assert "two photos from different places" in refused.value.remedy
+
+
+def test_photos_held_another_way_are_refused_and_a_camera_file_of_the_sensor_is_turned(
+    tmp_path: Path,
+) -> None:
+    from PIL import Image
+
+    def stored(name: str, orientation: int) -> None:
+        exif = Image.Exif()
+        exif[0x0112] = orientation
+        Image.new("RGB", (160, 120)).save(tmp_path / name, exif=exif)
+
+    for name, orientation in (("a.jpg", 6), ("b.jpg", 6), ("c.jpg", 8)):
+        stored(name, orientation)
+    with pytest.raises(InputError, match=r"c\.jpg is 120 x 160 px, EXIF orientation 8"):
+        _lens(tmp_path, ["a.jpg", "c.jpg"], None)
+    camera = {"width": 160, "height": 120, "fx": 150, "fy": 150, "cx": 84.0, "cy": 60.0}
+    (tmp_path / "camera.json").write_text(
+        json.dumps(camera | dict.fromkeys(("k1", "k2", "p1", "p2"), 0.0))
+    )
+    lens = _lens(tmp_path, ["a.jpg", "b.jpg"], tmp_path / "camera.json")
+    # EXIF 6: the upright picture is the stored one turned clockwise, so x = 119 - stored y, y = stored x
+    assert (lens.width_px, lens.height_px) == (120, 160)
+    assert (lens.cx_px, lens.cy_px) == pytest.approx((59.0, 84.0))
 
 
 def test_a_photo_that_is_not_there_is_named(tmp_path: Path) -> None:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facademap.errors import InputError
-from facademap.io.camera_files import camera_as_dict, read_camera
+from facademap.io.camera_files import camera_as_dict, read_camera_for
 from facademap.io.pictures import hash_file, read_picture, read_picture_info
 from facademap.io.relief_files import open_relief_writer
 from facademap.io.target_files import TargetPick, read_target_picks
@@ -235,23 +235,19 @@ def _photos_with_targets(
 
 def _lens(folder: Path, names: Sequence[str], camera: Path | None) -> Camera:
     infos = {name: read_picture_info(folder / name) for name in names}
-    sizes = {(i.width_px, i.height_px) for i in infos.values()}
-    if len(sizes) > 1:
-        first = infos[names[0]]
-        other = next(
-            n
-            for n in names
-            if infos[n].width_px != first.width_px or infos[n].height_px != first.height_px
-        )
-        raise InputError(
-            f"{other} is {infos[other].width_px} x {infos[other].height_px} px, {names[0]} "
-            f"{first.width_px} x {first.height_px} px",
-            "Give photos of one camera, all turned the same way.",
-        )
+    first = infos[names[0]].turn
+    for name, info in infos.items():
+        if info.turn != first:
+            # a lens lies otherwise in a picture that was turned otherwise, also where both have one size
+            raise InputError(
+                f"{name} is {info.width_px} x {info.height_px} px, EXIF orientation {info.orientation}; {names[0]} "
+                f"{first.width_px} x {first.height_px} px, orientation {first.orientation}",
+                "Give photos of one camera, all held the same way.",
+            )
     info = infos[names[0]]
     if camera is None:
         return nominal_camera(info.width_px, info.height_px, focal_35mm_mm=info.focal_35mm_mm)
-    lens = read_camera(camera, size_px=(info.width_px, info.height_px))
+    lens = read_camera_for(camera, info.turn)
     if (lens.width_px, lens.height_px) != (info.width_px, info.height_px):
         raise InputError(
             f"camera file {camera.name} is for pictures of {lens.width_px} x {lens.height_px} px, "
