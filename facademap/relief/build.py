@@ -19,7 +19,13 @@ from numpy.typing import NDArray
 from facademap.errors import InputError
 from facademap.relief.stations import Station, TiePicks, spread_of_sight
 from facademap.relief.surface import SurfaceRules, surface_of_costs
-from facademap.relief.sweep import SweepRules, View, aggregated, scores_of_layers
+from facademap.relief.sweep import (
+    SweepRules,
+    View,
+    aggregated,
+    agreement_on_surface,
+    scores_of_layers,
+)
 from facademap.wall.grid import PixelGrid
 
 __all__ = ["GreyPhoto", "Relief", "ReliefRules", "coarse_relief", "find_ties", "relief_strips"]
@@ -113,14 +119,8 @@ def coarse_relief(photos: Sequence[GreyPhoto], grid: PixelGrid, rules: ReliefRul
     layers = np.arange(rules.farthest_m, rules.nearest_m + step, step)
     # the first look may blur edges, and must not be led astray
     steady = replace(rules.sweep, window=max(5, rules.sweep.window))
-    score = scores_of_layers(views, wide, layers, steady)
-    out_m, sigma_m = surface_of_costs(
-        aggregated(score, steady),
-        score,
-        layers,
-        wide.gsd_m,
-        replace(rules.surface, leap_m=4 * step, most_speckle_cells=12),
-    )
+    surface = replace(rules.surface, leap_m=4 * step, most_speckle_cells=12)
+    out_m, sigma_m = _found(views, wide, layers, steady, surface)
     return Relief(grid=wide, out_m=out_m, sigma_m=sigma_m)
 
 
@@ -405,12 +405,27 @@ def _tile(
     count = min(rules.most_layers, math.ceil((high - low + 2 * reach) / step) + 1)
     middle = (low + high) / 2
     layers = middle + (np.arange(count) - (count - 1) / 2) * step
-    score = scores_of_layers(views, part, layers, rules.sweep)
-    out_m, sigma_m = surface_of_costs(
-        aggregated(score, rules.sweep), score, layers, grid.gsd_m, rules.surface
-    )
+    out_m, sigma_m = _found(views, part, layers, rules.sweep, rules.surface)
     inner = np.s_[m : m + height, m : m + width]
     return out_m[inner], sigma_m[inner], height * width * len(views) * count
+
+
+def _found(
+    views: Sequence[View],
+    grid: PixelGrid,
+    layers_m: Floats,
+    sweep: SweepRules,
+    surface: SurfaceRules,
+) -> tuple[Floats32, Floats32]:
+    """The surface on a grid and its standard deviation; NaN where the photos do not agree on it."""
+    score = scores_of_layers(views, grid, layers_m, sweep)
+    out_m, sigma_m = surface_of_costs(
+        aggregated(score, sweep), score, layers_m, grid.gsd_m, surface
+    )
+    doubtful = agreement_on_surface(views, grid, out_m, sweep) < surface.least_agreement
+    out_m[doubtful] = np.nan
+    sigma_m[doubtful] = np.nan
+    return out_m, sigma_m
 
 
 def _coarse_part(coarse: Relief, row: int, column: int, part: PixelGrid, factor: int) -> Floats32:

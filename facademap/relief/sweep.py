@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 from facademap.relief.stations import Station
 from facademap.wall.grid import PixelGrid
 
-__all__ = ["SweepRules", "View", "aggregated", "scores_of_layers"]
+__all__ = ["SweepRules", "View", "aggregated", "agreement_on_surface", "scores_of_layers"]
 
 Floats = NDArray[np.floating[Any]]
 Floats32 = NDArray[np.float32]
@@ -50,12 +50,15 @@ class SweepRules:
         Price of one layer between neighbours, and of more; the cost of a cell is 0 to 1.
     most_views : int
         Photos that are compared at a place.
+    proof_window : int
+        Side of the window in which the photos must agree on the surface that was found, cells; odd.
     """
 
     window: int = 3
     small_leap: float = 0.02
     large_leap: float = 0.25
     most_views: int = 6
+    proof_window: int = 9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,6 +89,21 @@ class View:
         )
         pixel = (self.station.pixel_from_wall(places) + 0.5) / self.shrink - 0.5
         return self._sampled(_between_nodes(pixel.astype(np.float32), grid))
+
+    def seen_on(self, grid: PixelGrid, out_m: Floats32) -> Floats32:
+        """The photo laid on the cells of a grid as they lie; NaN where it does not look.
+
+        Parameters
+        ----------
+        grid : PixelGrid
+        out_m : ndarray, shape (rows, columns)
+            Metres out of the wall, everywhere finite.
+        """
+        u = grid.left_m + (np.arange(grid.width_px) + 0.5) * grid.gsd_m
+        v = grid.top_m - (np.arange(grid.height_px) + 0.5) * grid.gsd_m
+        places = np.stack([*np.broadcast_arrays(u[None, :], v[:, None]), out_m], axis=-1)
+        pixel = (self.station.pixel_from_wall(places) + 0.5) / self.shrink - 0.5
+        return self._sampled(pixel.astype(np.float32))
 
     def _sampled(self, pixel: Floats32) -> Floats32:
         seen = cv2.remap(
@@ -136,20 +154,53 @@ def scores_of_layers(
     """
     shape = grid.height_px, grid.width_px
     score = np.full((*shape, len(layers_m)), -1.0, dtype=np.float32)
-    pairs = np.array(list(combinations(range(len(views)), 2)), dtype=np.intp)
-    side = (rules.window, rules.window)
     for n, w_m in enumerate(layers_m):
         seen = [view.seen(grid, float(w_m)) for view in views]
-        # about a common grey, so that squares keep their digits
-        seen = [s - np.float32(128.0) for s in seen]
-        mean = np.stack([cv2.blur(s, side, borderType=cv2.BORDER_REPLICATE) for s in seen])
-        square = np.stack([cv2.blur(s * s, side, borderType=cv2.BORDER_REPLICATE) for s in seen])
-        variance = square - mean * mean
-        product = np.stack(
-            [cv2.blur(seen[a] * seen[b], side, borderType=cv2.BORDER_REPLICATE) for a, b in pairs]
-        )
-        _best_half(mean, variance, product, pairs, np.float32(_LEAST_VARIANCE), score[:, :, n])
+        _correlate(seen, rules.window, score[:, :, n])
     return score
+
+
+def agreement_on_surface(
+    views: Sequence[View], grid: PixelGrid, out_m: Floats32, rules: SweepRules
+) -> Floats32:
+    """Agreement of the photos laid on the surface that was found, in windows wide enough to be no chance.
+
+    The best of many layers in a small window agrees well enough also where nothing is the same in two photos (leaves,
+    reflections). One look at one surface in a wide window does not.
+
+    Parameters
+    ----------
+    views : sequence of View
+    grid : PixelGrid
+    out_m : ndarray, shape (rows, columns)
+        NaN where nothing was found.
+    rules : SweepRules
+
+    Returns
+    -------
+    ndarray of float32, shape (rows, columns)
+        Mean correlation of the better half of the pairs; -1 where fewer than two photos look.
+    """
+    agreement = np.full(out_m.shape, -1.0, dtype=np.float32)
+    known = np.isfinite(out_m)
+    if known.any():
+        filled = np.where(known, out_m, np.float32(np.median(out_m[known])))
+        _correlate([view.seen_on(grid, filled) for view in views], rules.proof_window, agreement)
+    return agreement
+
+
+def _correlate(seen: Sequence[Floats32], window: int, score: Floats32) -> None:
+    """Correlations of every two pictures in a window, the better half of them into ``score``."""
+    pairs = np.array(list(combinations(range(len(seen)), 2)), dtype=np.intp)
+    side = (window, window)
+    # about a common grey, so that squares keep their digits
+    grey = [s - np.float32(128.0) for s in seen]
+    mean = np.stack([cv2.blur(s, side, borderType=cv2.BORDER_REPLICATE) for s in grey])
+    square = np.stack([cv2.blur(s * s, side, borderType=cv2.BORDER_REPLICATE) for s in grey])
+    product = np.stack(
+        [cv2.blur(grey[a] * grey[b], side, borderType=cv2.BORDER_REPLICATE) for a, b in pairs]
+    )
+    _best_half(mean, square - mean * mean, product, pairs, np.float32(_LEAST_VARIANCE), score)
 
 
 @numba.njit(cache=True, nogil=True, fastmath=False)

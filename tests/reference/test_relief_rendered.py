@@ -191,3 +191,34 @@ def test_change_is_found_where_it_was_and_nowhere_else(surveys: dict[str, Any]) 
         assert float(table[name]["volume_change_m3"]) == pytest.approx(
             mean * float(table[name]["area_m2"]), rel=0.01, abs=1e-7
         )
+
+
+def test_what_looks_otherwise_in_every_photo_is_left_unknown(
+    surveys: dict[str, Any], tmp_path: Path
+) -> None:
+    """Leaves before the wall: the same place, another pattern in each photo."""
+    wall = surveys["old"]
+    (tmp_path / "p").mkdir()
+    control = surveys["folder"] / "old" / "control.csv"
+    (tmp_path / "p" / "control.csv").write_text(control.read_text())
+    corners = np.array([[0.3, 0.2, 0], [0.6, 0.2, 0], [0.6, 0.5, 0], [0.3, 0.5, 0]])
+    for k, station in enumerate(_views(wall, 5)):
+        picture = cv2.imread(str(control.parent / f"p{k + 1}.jpg"))
+        leaves = np.zeros(picture.shape[:2], np.uint8)
+        cv2.fillPoly(leaves, [np.round(station.project(corners)).astype(np.int32)], 1)
+        pattern = np.random.default_rng(k).normal(0, 1, leaves.shape).astype(np.float32)
+        pattern = cv2.GaussianBlur(pattern, (0, 0), 1.5)
+        grey = np.clip(90 + 35 * pattern / pattern.std(), 0, 255)
+        picture[leaves > 0] = grey[leaves > 0][:, None]
+        cv2.imwrite(str(tmp_path / "p" / f"p{k + 1}.jpg"), picture)
+    _run(
+        *("relief", "--photos", str(tmp_path / "p"), "--control"),
+        *(str(tmp_path / "p" / "control.csv"), "--extent", EXTENT, "--cell-mm", "3"),
+        *("--out", str(tmp_path / "r.tif"), "--quiet"),
+    )
+    out_m, sigma_m, u, v = _read(tmp_path / "r.tif")
+    within = (u > 0.33) & (u < 0.57) & (v > 0.23) & (v < 0.47)
+    beside = (u < 0.27) | (u > 0.63) | (v < 0.17) | (v > 0.53)
+    assert np.isfinite(out_m[within]).mean() < 0.03
+    assert np.isfinite(out_m[beside]).mean() > 0.95
+    assert (np.isfinite(out_m) == np.isfinite(sigma_m)).all()
