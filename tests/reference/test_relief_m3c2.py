@@ -51,7 +51,11 @@ def _pair() -> tuple[Relief, Relief]:
     return reliefs[0], reliefs[1]
 
 
-def test_distance_and_level_of_detection_agree_with_m3c2(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_distance_and_level_of_detection_agree_with_m3c2(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    # the library writes its log where it is imported
+    monkeypatch.chdir(tmp_path)
     import py4dgeo
 
     old, new = _pair()
