@@ -66,13 +66,14 @@ _WRITTEN = frozenset(
         "residuals_path",
         "placement",
         "placement_path",
+        "table_out",
     }
 )
 
 
 def _refuse_unusable(named: Mapping[str, Any]) -> None:
     """What no command can work with: numbers that are none, results over their own source or over each other."""
-    from facademap.io.whole_files import need_file
+    from facademap.io.whole_files import belongs_to_project, need_file
 
     for name, value in named.items():
         if isinstance(value, float) and not math.isfinite(value):
@@ -94,6 +95,11 @@ def _refuse_unusable(named: Mapping[str, Any]) -> None:
     for _, path in others:
         need_file(path)
     for number, (name, path) in enumerate(written):
+        if belongs_to_project(path):
+            raise FileError(
+                f"--{name.replace('_', '-')} {path} belongs to a project and is not replaced",
+                "Give the path of another file.",
+            )
         if path.exists() and not path.is_file() and not path.is_dir():
             raise FileError(f"{path}: is a device, not a file", "Give the path of a file to write.")
         for what, them in (("its own input", others), ("another result", written[:number])):

@@ -32,7 +32,9 @@ except ImportError:  # a system without these locks
     fcntl = None  # type: ignore[assignment]
 
 __all__ = [
+    "STORE_NAME",
     "as_before_on_failure",
+    "belongs_to_project",
     "check_writable",
     "clear_scratch",
     "clear_scratch_once",
@@ -54,6 +56,9 @@ __all__ = [
     "write_whole",
 ]
 
+#: The store of a project, which its own edits alone change, and the folders of the pictures that it names.
+STORE_NAME = "project.gpkg"
+_KEPT_FOLDERS = frozenset({"photos", "blocks", "elevations"})
 _SCRATCH = re.compile(r"\.facademap-[0-9a-f]{12}\.part")
 #: Scratch of versions before this one, which had no lock: tiles of an elevation, and copies under way.
 _OLD_FOLDER = re.compile(r"\..{1,60}\.tif\.[a-z0-9_]{8}")
@@ -86,6 +91,21 @@ def path_inside(root: str | Path, relative: str | Path) -> Path:
             f"{relative}: leads out of the folder {base.name}", "Use paths inside this folder."
         )
     return full
+
+
+def belongs_to_project(path: Path) -> bool:
+    """Whether a file that exists is the store of a project, or one of the pictures that its store names.
+
+    Parameters
+    ----------
+    path : Path
+    """
+    path = path.resolve()
+    if not path.is_file():
+        return False
+    if path.name == STORE_NAME:
+        return True
+    return path.parent.name in _KEPT_FOLDERS and (path.parent.parent / STORE_NAME).is_file()
 
 
 def check_writable(path: Path | None) -> None:
@@ -511,6 +531,11 @@ def _target(path: str | Path, inside: Path | None) -> Path:
     if in_the_way:
         what = "a folder" if target.is_dir() else "a device, not a file"
         raise FileError(f"{target} is {what}", "Give the path of a file to write.")
+    if target.name == STORE_NAME and target.exists():
+        raise FileError(
+            f"{target} is the store of a project and is not replaced",
+            "Give the path of another file.",
+        )
     return target
 
 

@@ -19,6 +19,7 @@ import shapely
 
 from facademap.errors import FileError, InputError, ProjectError
 from facademap.io.whole_files import (
+    STORE_NAME,
     clear_scratch_once,
     make_folder,
     move_whole,
@@ -102,7 +103,7 @@ class Project:
             The folder holds a project already, or cannot be made.
         """
         folder = Path(folder)
-        path = folder / "project.gpkg"
+        path = folder / STORE_NAME
         if path.exists():
             raise FileError(
                 f"{folder}: holds a project already", "Choose another folder, or open this one."
@@ -121,9 +122,9 @@ class Project:
     def open(cls, folder: str | Path, *, read_only: bool = False) -> Project:
         """Open a project; one of an older version is brought up to date, a newer one refused."""
         folder = Path(folder)
-        if folder.name == "project.gpkg":
+        if folder.name == STORE_NAME:
             folder = folder.parent
-        path = folder / "project.gpkg"
+        path = folder / STORE_NAME
         connection = connect(path, read_only=read_only)
         if not read_only:
             clear_scratch_once(folder, (".", *FOLDERS))
@@ -160,7 +161,7 @@ class Project:
     @property
     def path(self) -> Path:
         """The GeoPackage."""
-        return self.folder / "project.gpkg"
+        return self.folder / STORE_NAME
 
     @property
     def project_id(self) -> str:

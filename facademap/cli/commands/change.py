@@ -18,7 +18,7 @@ _FILE = click.Path(path_type=Path)
     "--out", type=_FILE, required=True, help="GeoTIFF to write: difference, level of detection."
 )
 @click.option("--polygons", type=_FILE, help="Outlines (GeoJSON, metres of the wall).")
-@click.option("--table", type=_FILE, help="Change in each outline to write (CSV).")
+@click.option("--table", "table_out", type=_FILE, help="Change in each outline to write (CSV).")
 @click.option(
     "--align",
     is_flag=True,
@@ -30,7 +30,7 @@ def command(
     new: Path,
     out: Path,
     polygons: Path | None,
-    table: Path | None,
+    table_out: Path | None,
     align: bool,
     show: Show,
 ) -> None:
@@ -41,7 +41,7 @@ def command(
     """
     from facademap.tasks.survey.change import compare_reliefs
 
-    done = compare_reliefs(old, new, out, polygons=polygons, table=table, align=align)
+    done = compare_reliefs(old, new, out, polygons=polygons, table=table_out, align=align)
     for warning in done.warnings:
         show.say(f"note: {warning}")
     told = sum(patch.significant for _, patch in done.patches)
