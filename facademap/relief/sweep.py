@@ -14,6 +14,7 @@ References
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
@@ -195,12 +196,26 @@ def _correlate(seen: Sequence[Floats32], window: int, score: Floats32) -> None:
     side = (window, window)
     # about a common grey, so that squares keep their digits
     grey = [s - np.float32(128.0) for s in seen]
+    hidden = [_hidden(g, side) for g in grey]
     mean = np.stack([cv2.blur(s, side, borderType=cv2.BORDER_REPLICATE) for s in grey])
     square = np.stack([cv2.blur(s * s, side, borderType=cv2.BORDER_REPLICATE) for s in grey])
     product = np.stack(
         [cv2.blur(grey[a] * grey[b], side, borderType=cv2.BORDER_REPLICATE) for a, b in pairs]
     )
-    _best_half(mean, square - mean * mean, product, pairs, np.float32(_LEAST_VARIANCE), score)
+    variance = square - mean * mean
+    for k, cells in enumerate(hidden):
+        if cells is not None:
+            variance[k][cells] = np.nan
+    _best_half(mean, variance, product, pairs, np.float32(_LEAST_VARIANCE), score)
+
+
+def _hidden(grey: Floats32, side: tuple[int, int]) -> NDArray[np.bool_] | None:
+    """Cells whose window reaches beyond the photo; these are filled, since a running sum carries a NaN on for ever."""
+    if math.isfinite(float(grey.sum())):
+        return None
+    outside = np.isnan(grey)
+    grey[outside] = 0.0
+    return np.asarray(cv2.dilate(outside.astype(np.uint8), np.ones(side, np.uint8)) > 0)
 
 
 @numba.njit(cache=True, nogil=True, fastmath=False)
