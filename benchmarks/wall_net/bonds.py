@@ -15,6 +15,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "outline_net"))
 
 import itertools
 
+import heaps
 import walls
 from walls import Bond, chance
 
@@ -29,6 +30,10 @@ TRAINED = (
     "coursed rubble",
     "bound",
     "setts",
+    "loose",
+    "loose",
+    "mixed rubble",
+    "mixed rubble",
 )
 
 
@@ -338,6 +343,8 @@ _MADE = {
     "coursed rubble": _coursed_rubble,
     "bound": _bound,
     "setts": _setts,
+    "loose": heaps.loose,
+    "mixed rubble": heaps.mixed,
     "herringbone": _herringbone,
     "basket": _basket,
     "hexagons": _hexagons,

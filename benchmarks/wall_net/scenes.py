@@ -17,6 +17,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 import bonds
 import walls
+import weather
 from bonds import chance
 from walls import band, noise
 
@@ -73,7 +74,7 @@ def scene(rng: np.random.Generator, before: Scene | None, kind: str | None = Non
         _paving(rng, canvas, before)
     for share, paint in (
         (0.12, _course),
-        (0.34, _opening),
+        (0.4, _opening),
         (0.1, _plaster),
         (0.15, _growth),
         (0.1, _border),
@@ -81,6 +82,7 @@ def scene(rng: np.random.Generator, before: Scene | None, kind: str | None = Non
         (0.15, _pole),
         (0.2, _card),
         (0.35, _cracks),
+        (0.3, weather.runs),
     ):
         if chance(rng, share):
             paint(rng, canvas)
@@ -287,7 +289,7 @@ def _filling(rng, box, part):
     w, h = x1 - x0, y1 - y0
     rows, columns = np.mgrid[part].astype(np.float32)
     n = rows.shape
-    kind = rng.choice(["glass", "glass", "planks", "panels", "dark", "grille", "blind"])
+    kind = rng.choice(["panes", "panes", "glass", "planks", "panels", "dark", "grille", "blind"])
     tone = rng.uniform(20, 230, 3) * rng.choice([0.3, 0.7, 1.0])
     grain = noise(rng, rng.uniform(4, 30), 3, drawn_out=rng.choice([0.15, 1.0]))[part][..., None]
     base = tone + rng.uniform(2, 14) * grain
@@ -319,6 +321,8 @@ def _filling(rng, box, part):
             step = w * rng.uniform(0.08, 0.2)
             bars |= (((columns + rows) % step) < 2) | (((columns - rows) % step) < 2)
         base = np.where(bars[..., None], frame_tone + 4 * grain, base)
+    elif kind == "panes":
+        base = weather.panes(rng, box, part)
     elif kind == "planks":
         wide = w / rng.integers(3, 10)
         lying = chance(rng, 0.25)
