@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -134,13 +134,21 @@ def contents_of(
 
 @contextlib.contextmanager
 def edit_once(
-    project: Project, key: str, *, who: str, what: str, undoes: str | None = None
+    project: Project,
+    key: str,
+    *,
+    who: str,
+    what: str,
+    undoes: str | None = None,
+    apart: bool = False,
+    numbers: Mapping[str, int] | None = None,
 ) -> Iterator[Edit | None]:
     """One transaction whose name is given by the sender; ``None`` when it was made already.
 
-    A sender that did not hear the answer sends again, and nothing is done twice.
+    A sender that did not hear the answer sends again, and nothing is done twice. ``apart`` and ``numbers`` as of
+    :meth:`Project.edit`.
     """
-    with project.edit(who=who, what=what, undoes=undoes) as edit:
+    with project.edit(who=who, what=what, undoes=undoes, apart=apart, numbers=numbers) as edit:
         if changes_of(project, key):
             yield None
             return

@@ -93,14 +93,14 @@ def _with_its_log(path: Path, log: Path) -> sqlite3.Connection:
     with temporary_folder() as folder:
         copy_whole(path, folder / path.name)
         copy_whole(log, folder / log.name)
-        return copy_in_memory(sqlite3.connect(folder / path.name))
+        with contextlib.closing(sqlite3.connect(folder / path.name)) as whole:
+            return copy_in_memory(whole)
 
 
 def copy_in_memory(connection: sqlite3.Connection) -> sqlite3.Connection:
-    """The whole file in memory, for changes that its place does not allow; the connection given is closed."""
+    """The whole file in memory, for changes that its place does not allow, or that are only tried."""
     copy = sqlite3.connect(":memory:", isolation_level=None, check_same_thread=False)
     connection.backup(copy)
-    connection.close()
     register_spatial_functions(copy)
     return copy
 

@@ -108,9 +108,18 @@ class Edit:
     """
 
     def __init__(
-        self, connection: sqlite3.Connection, *, who: str, what: str, at: str, undoes: str | None
+        self,
+        connection: sqlite3.Connection,
+        *,
+        who: str,
+        what: str,
+        at: str,
+        undoes: str | None,
+        reserved: Mapping[str, range] | None = None,
     ) -> None:
         self._connection = connection
+        self._reserved = {p: iter(numbers) for p, numbers in (reserved or {}).items()}
+        self._kept_up_to = {p: numbers.stop - 1 for p, numbers in (reserved or {}).items()}
         self._who, self._what, self._at, self._undoes = who, what, at, undoes
         self.txn = uuid.uuid4().hex
         #: Tables changed, each with the outlines that were added to it or changed in it.
@@ -227,10 +236,12 @@ class Edit:
 
     def new_id(self, prefix: str, *, digits: int = 3) -> str:
         """The next number of a series (``C-001``); a number once given never comes again."""
-        row = self._connection.execute(
-            "SELECT last FROM facademap_numbers WHERE prefix = ?", (prefix,)
-        ).fetchone()
-        number = (row[0] if row else 0) + 1
+        number = next(self._reserved.get(prefix, iter(())), None)
+        if number is None:
+            row = self._connection.execute(
+                "SELECT last FROM facademap_numbers WHERE prefix = ?", (prefix,)
+            ).fetchone()
+            number = (row[0] if row else 0) + 1
         self._keep_number(prefix, number)
         return f"{prefix}-{number:0{digits}d}"
 
@@ -358,6 +369,8 @@ class Edit:
         )
 
     def _keep_number(self, prefix: str, number: int) -> None:
+        if number <= self._kept_up_to.get(prefix, -1):
+            return
         self._connection.execute(
             "INSERT INTO facademap_numbers VALUES (?, ?) ON CONFLICT (prefix) DO UPDATE SET last = max(last, excluded.last)",
             (prefix, number),

@@ -10,9 +10,9 @@ import contextlib
 import hashlib
 import json
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence, Set
+from collections.abc import Callable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 from facademap.errors import InputError, StageError
 from facademap.repair.settled import (
@@ -23,6 +23,7 @@ from facademap.repair.settled import (
     same_place,
 )
 from facademap.store.changes import contents_of, rows_naming, rows_where
+from facademap.store.draft import store_drafted
 from facademap.store.edit import Edit
 from facademap.store.gate_cutouts import refuse_overlaps
 from facademap.store.project import Project
@@ -35,11 +36,13 @@ __all__ = [
     "consequences_of",
     "gated_edit",
     "judge_edit",
+    "store_large",
     "take_out",
 ]
 
 Row = Mapping[str, Any]
 Place = tuple[str, str]
+Done = TypeVar("Done")
 Way = Literal["goes", "unlinked", "refused"]
 
 #: What becomes of a row whose name in this column is deleted: it goes too, loses the name, or stands in the way.
@@ -300,11 +303,27 @@ def take_out(edit: Edit, project: Project, found: Consequences) -> list[Place]:
 
 
 @contextlib.contextmanager
-def gated_edit(project: Project, *, who: str, what: str) -> Iterator[Edit]:
+def gated_edit(project: Project, *, who: str, what: str, apart: bool = False) -> Iterator[Edit]:
     """:meth:`Project.edit` that is judged as a whole before it is stored."""
-    with project.edit(who=who, what=what) as edit:
+    with project.edit(who=who, what=what, apart=apart) as edit:
         yield edit
         judge_edit(project, edit.txn)
+
+
+def store_large(project: Project, body: Callable[[Edit], Done], *, who: str, what: str) -> Done:
+    """:func:`gated_edit` of many rows, worked out apart so that others wait for the storing alone.
+
+    Parameters
+    ----------
+    body : callable
+        Makes the changes; it may be called again when others were quicker.
+    """
+
+    def work(apart: bool) -> Done:
+        with gated_edit(project, who=who, what=what, apart=apart) as edit:
+            return body(edit)
+
+    return store_drafted(work)
 
 
 def judge_edit(project: Project, txn: str, *, by_hand: bool = False) -> None:

@@ -37,6 +37,14 @@ from facademap.store.cells import (
 )
 from facademap.store.damage import Damage, damaged_cells, missing_parts, unreadable
 from facademap.store.database import connect, copy_in_memory, in_plain_words, nobody_writes
+from facademap.store.draft import (
+    MOST_BYTES,
+    MovedOnError,
+    copied,
+    hand_back,
+    may_stand,
+    reserve,
+)
 from facademap.store.edit import APPEND_ONLY_UPDATE, Edit, _where, read_entry, table_named
 from facademap.store.geopackage import (
     column_sql,
@@ -133,7 +141,8 @@ class Project:
                 version = _version_of(connection, folder)
                 older = version < SCHEMA_VERSION
                 if older and read_only and nobody_writes(path):
-                    connection = copy_in_memory(connection)
+                    with contextlib.closing(connection):
+                        connection = copy_in_memory(connection)
                     _bring_up_to_date(connection, folder, version)
                 elif older:
                     with contextlib.closing(connect(path)) as writing:
@@ -321,7 +330,15 @@ class Project:
     # -- writing ------------------------------------------------------------------------------
 
     @contextlib.contextmanager
-    def edit(self, *, who: str, what: str, undoes: str | None = None) -> Iterator[Edit]:
+    def edit(
+        self,
+        *,
+        who: str,
+        what: str,
+        undoes: str | None = None,
+        apart: bool = False,
+        numbers: Mapping[str, int] | None = None,
+    ) -> Iterator[Edit]:
         """One transaction: the body makes changes through the yielded :class:`Edit`; an error undoes them all.
 
         Parameters
@@ -330,35 +347,66 @@ class Project:
             Who makes the edit, as the history will say.
         what : str
             What is done, in a few words.
+        apart : bool
+            Whether the body works on a copy in memory, so that others wait for the storing alone. What the body reads
+            of this project is the copy too.
+        numbers : mapping of str to int, optional
+            How many new numbers of which series a body that works apart will take.
+
+        Raises
+        ------
+        MovedOnError
+            Apart only: others changed what the edit rests on; do it again.
         """
         if self.read_only:
             raise ProjectError(
                 f"{self.folder}: the project was opened for reading only", "Open it for writing."
             )
+        with in_plain_words(self.path):
+            self._need_same_file()
+            at = dt.datetime.now(dt.UTC).isoformat(timespec="milliseconds")
+            if apart and self.path.stat().st_size <= MOST_BYTES:
+                with self._drafted(numbers or {}, who=who, what=what, undoes=undoes, at=at) as edit:
+                    yield edit
+                return
+            with _locked(self._connection):
+                edit = Edit(self._connection, who=who, what=what, undoes=undoes, at=at)
+                yield edit
+                _touch_tables(self._connection, edit)
+
+    @contextlib.contextmanager
+    def _drafted(self, numbers: Mapping[str, int], **about: Any) -> Iterator[Edit]:
+        """An edit on a copy, stored in the file when the body ends."""
+        live = self._connection
+        reserved = reserve(live, numbers)
+        try:
+            with copied(live, copy_in_memory) as draft:
+                self._connection = draft  # type: ignore[assignment]
+                try:
+                    edit = Edit(self._connection, reserved=reserved, **about)
+                    yield edit
+                    _touch_tables(self._connection, edit)
+                finally:
+                    self._connection = live
+                self._need_same_file()
+                with _locked(live):
+                    if not may_stand(live, draft.connection, txn=edit.txn, reserved=reserved):
+                        raise MovedOnError(
+                            f"{self.folder}: somebody else changed what this edit rests on meanwhile",
+                            "Do it again.",
+                        )
+                    draft.play(live)
+        except BaseException:
+            hand_back(live, reserved)
+            raise
+
+    def _need_same_file(self) -> None:
+        """The open file lives on without a name; what is written to it then is gone when it is closed."""
         if _file_at(self.path) != self._file:
-            # the open file lives on without a name; what is written to it then is gone when it is closed
             raise ProjectError(
                 f"{self.folder}: the project was moved, replaced or deleted while it was open; nothing was stored",
                 "Put it back, or open it where it is now.",
             )
-        with in_plain_words(self.path):
-            self._connection.execute("BEGIN IMMEDIATE")
-            edit = Edit(
-                self._connection,
-                who=who,
-                what=what,
-                undoes=undoes,
-                at=dt.datetime.now(dt.UTC).isoformat(timespec="milliseconds"),
-            )
-            try:
-                yield edit
-                for name, added in edit.touched.items():
-                    _touch_contents(self._connection, TABLES[name], added)
-                self._connection.execute("COMMIT")
-            except BaseException:
-                if self._connection.in_transaction:
-                    self._connection.execute("ROLLBACK")
-                raise
 
     def undo(self, txn: str, *, who: str) -> str:
         """Take one transaction back by a new one; returns the name of the new one (undo that to redo).
@@ -453,15 +501,9 @@ class Project:
     def make_missing_parts(self) -> list[str]:
         """Make tables and columns that the file lacks again, empty; returns their names."""
         made: list[str] = []
-        with in_plain_words(self.path):
-            self._connection.execute("BEGIN IMMEDIATE")
-            try:
-                for table, columns in self.missing_parts():
-                    made += remake(self._connection, table, columns)
-                self._connection.execute("COMMIT")
-            except BaseException:
-                self._connection.execute("ROLLBACK")
-                raise
+        with in_plain_words(self.path), _locked(self._connection):
+            for table, columns in self.missing_parts():
+                made += remake(self._connection, table, columns)
         return made
 
     def set_aside_by(self, txn: str) -> list[str]:
@@ -649,6 +691,24 @@ def _turn_and_say(connection: sqlite3.Connection, folder: Path) -> None:
         ", ".join(turned[:5]),
         more,
     )
+
+
+@contextlib.contextmanager
+def _locked(connection: sqlite3.Connection) -> Iterator[None]:
+    """One transaction, wholly there when the body ends or not there."""
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+        connection.execute("COMMIT")
+    except BaseException:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+        raise
+
+
+def _touch_tables(connection: sqlite3.Connection, edit: Edit) -> None:
+    for name, added in edit.touched.items():
+        _touch_contents(connection, TABLES[name], added)
 
 
 def _touch_contents(

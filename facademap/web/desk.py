@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from facademap.store.changes import newest_change
+from facademap.store.draft import LARGE
 from facademap.store.project import Project
 
 __all__ = ["Desk"]
@@ -33,8 +34,13 @@ class Desk:
         self._stopping = False
 
     @contextmanager
-    def writing(self) -> Iterator[Project]:
-        """The project for one edit; others wait their turn."""
+    def writing(self, *, rows: int = 1) -> Iterator[Project]:
+        """The project for one edit; others wait their turn, but not for one of so many rows that it is made apart."""
+        if rows > LARGE:
+            with Project.open(self.folder) as project:
+                yield project
+                self._seq = max(self._seq, newest_change(project))
+            return
         with self._writing:
             yield self._writer
             self._seq = newest_change(self._writer)

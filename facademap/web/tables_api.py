@@ -170,7 +170,7 @@ def routes(desk: Desk) -> list[Route]:
         def store(request: Request, unused: Any) -> Any:
             try:
                 ready = ready_outlines(items)
-                with desk.writing() as writer:
+                with desk.writing(rows=len(ready)) as writer:
                     result = apply_changes(
                         writer,
                         ready,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
@@ -20,6 +21,7 @@ from facademap.condition.records import (
 )
 from facademap.errors import ConflictError, InputError, InUseError, StageError
 from facademap.store.changes import Change, changes_of, edit_once, newest_change, outlines_near
+from facademap.store.draft import LARGE, store_drafted
 from facademap.store.edit import Edit, row_as_json
 from facademap.store.gate import consequences_of, judge_edit, take_out
 from facademap.store.project import Project
@@ -72,7 +74,7 @@ _NOT_HERE = {
     "work_log": "entered with its gate",
 }
 _PROVISIONAL = "new:"
-MAX_CHANGES = 5_000
+MAX_CHANGES = 2_000
 #: Name that a sender gives an edit.
 KEY = re.compile(r"[0-9a-zA-Z-]{8,64}\Z")
 Op = Literal["insert", "update", "delete", "restore"]
@@ -220,6 +222,8 @@ def apply_changes(
 ) -> EditResult:
     """Store changes in one transaction, all or none; sent again, the first answer is given again.
 
+    Many changes are judged apart from the file, so that others wait for their storing alone.
+
     Parameters
     ----------
     confirmed : str or bool
@@ -234,64 +238,20 @@ def apply_changes(
     StageError
         Something is settled, or a stage was typed over.
     """
-    ids: dict[str, str] = {}
-    touched: dict[tuple[str, str], None] = {}
-    shaped: dict[str, tuple[dict[str, Any] | None, set[str]]] = {}
-    repeated = False
-    with edit_once(project, key, who=who, what=what, undoes=undoes) as edit:
-        if edit is None:
-            repeated = True
-        else:
-            # words about a stone change no saw cut, and looking at one takes longer than storing it
-            about = [(c.table, c.id) for c in changes if set(c.values) - _NO_CUT]
-            # rods stay where they are put, and what is wrong with them is said; approval waits for it
-            # and what is taken back comes back as it was
-            cut = [
-                c.id
-                for c in changes
-                if c.table == "repairs"
-                and c.op == "update"
-                and undoes is None
-                and set(c.values) & {*SHAPING, "materials"}
-                and "pins" not in c.values
-            ]
-            ill, unset_before = unsawable(project, about), unset(project, cut)
-            for change in (c for c in changes if c.op != "delete"):
-                table = TABLES[change.table]
-                row_id = _name_of(change, edit, ids)
-                # what is taken back comes back as it was, with everything that had followed from it
-                if (
-                    table.name == "repairs"
-                    and undoes is None
-                    and change.op in ("insert", "update")
-                    and set(change.values) & SHAPING
-                ):
-                    shaped.setdefault(row_id, (_row_before(project, change), set()))[1].update(
-                        change.values
-                    )
-                _apply_one(project, edit, table, change, row_id, ids)
-                touched[(table.name, row_id)] = None
-            # what is pointed elsewhere in the same edit does not depend on what is deleted any more
-            gone = [(c, _name_of(c, edit, ids)) for c in changes if c.op == "delete"]
-            outlines = [_outline_of(project, c, id) for c, id in gone]
-            for place in _delete(project, edit, gone, confirmed=confirmed):
-                touched[place] = None
-            for place in _follow_up(project, edit, list(touched), [o for o in outlines if o]):
-                touched[place] = None
-            for repair, (before, given) in shaped.items():
-                if any(c.table == "repairs" and id == repair for c, id in gone):
-                    continue
-                for place in follow_cut_out(
-                    project, edit, repair, before=before, changed=frozenset(given)
-                ):
-                    touched[place] = None
-            judge_edit(project, key, by_hand=True)
-            refuse_twice(project, list(touched))
-            refuse_unset(project, cut, before=unset_before)
-            named = [(table, ids.get(id, id)) for table, id in about]
-            for place in give_back_unsawable(project, edit, named, before=ill, confirmed=confirmed):
-                touched[place] = None
-    if repeated:
+    new = {(c.table, c.id) for c in changes if c.op == "insert" and c.id.startswith(_PROVISIONAL)}
+    numbers = Counter(PREFIXES[table] for table, _ in new)
+
+    def store(apart: bool) -> _Stored:
+        with edit_once(
+            project, key, who=who, what=what, undoes=undoes, apart=apart, numbers=numbers
+        ) as edit:
+            if edit is None:
+                return _Stored(repeated=True)
+            return _store(project, edit, changes, key=key, undoes=undoes, confirmed=confirmed)
+
+    done = store_drafted(store, large=len(changes) > LARGE)
+    ids, touched = done.ids, done.touched
+    if done.repeated:
         made = changes_of(project, key)
         ids = _ids_of(made, changes)
         touched = {(c.table, c.id): None for c in made}
@@ -304,9 +264,82 @@ def apply_changes(
         seq=newest_change(project),
         ids=ids,
         rows=rows,
-        repeated=repeated,
-        followed=bool(shaped) or len(touched) > len({(c.table, c.id) for c in changes}),
+        repeated=done.repeated,
+        followed=done.shaped or len(touched) > len({(c.table, c.id) for c in changes}),
     )
+
+
+@dataclass(kw_only=True)
+class _Stored:
+    """What one try at an edit has done."""
+
+    ids: dict[str, str] = field(default_factory=dict)
+    touched: dict[tuple[str, str], None] = field(default_factory=dict)
+    shaped: bool = False
+    repeated: bool = False
+
+
+def _store(
+    project: Project,
+    edit: Edit,
+    changes: Sequence[RowChange],
+    *,
+    key: str,
+    undoes: str | None,
+    confirmed: str | bool,
+) -> _Stored:
+    """Make the changes with all that follows, and judge them together."""
+    ids: dict[str, str] = {}
+    touched: dict[tuple[str, str], None] = {}
+    shaped: dict[str, tuple[dict[str, Any] | None, set[str]]] = {}
+    # words about a stone change no saw cut, and looking at one takes longer than storing it
+    about = [(c.table, c.id) for c in changes if set(c.values) - _NO_CUT]
+    # rods stay where they are put, and what is wrong with them is said; approval waits for it
+    # and what is taken back comes back as it was
+    cut = [
+        c.id
+        for c in changes
+        if c.table == "repairs"
+        and c.op == "update"
+        and undoes is None
+        and set(c.values) & {*SHAPING, "materials"}
+        and "pins" not in c.values
+    ]
+    ill, unset_before = unsawable(project, about), unset(project, cut)
+    for change in (c for c in changes if c.op != "delete"):
+        table = TABLES[change.table]
+        row_id = _name_of(change, edit, ids)
+        # what is taken back comes back as it was, with everything that had followed from it
+        if (
+            table.name == "repairs"
+            and undoes is None
+            and change.op in ("insert", "update")
+            and set(change.values) & SHAPING
+        ):
+            shaped.setdefault(row_id, (_row_before(project, change), set()))[1].update(
+                change.values
+            )
+        _apply_one(project, edit, table, change, row_id, ids)
+        touched[(table.name, row_id)] = None
+    # what is pointed elsewhere in the same edit does not depend on what is deleted any more
+    gone = [(c, _name_of(c, edit, ids)) for c in changes if c.op == "delete"]
+    outlines = [_outline_of(project, c, id) for c, id in gone]
+    for place in _delete(project, edit, gone, confirmed=confirmed):
+        touched[place] = None
+    for place in _follow_up(project, edit, list(touched), [o for o in outlines if o]):
+        touched[place] = None
+    for repair, (before, given) in shaped.items():
+        if any(c.table == "repairs" and id == repair for c, id in gone):
+            continue
+        for place in follow_cut_out(project, edit, repair, before=before, changed=frozenset(given)):
+            touched[place] = None
+    judge_edit(project, key, by_hand=True)
+    refuse_twice(project, list(touched))
+    refuse_unset(project, cut, before=unset_before)
+    named = [(table, ids.get(id, id)) for table, id in about]
+    for place in give_back_unsawable(project, edit, named, before=ill, confirmed=confirmed):
+        touched[place] = None
+    return _Stored(ids=ids, touched=touched, shaped=bool(shaped))
 
 
 def _delete(

@@ -12,7 +12,7 @@ from typing import IO
 from urllib.parse import urlsplit
 
 from facademap.errors import FileError, InputError
-from facademap.io.whole_files import open_hold
+from facademap.io.whole_files import STORE_NAME, open_hold
 from facademap.store.project import Project
 from facademap.tasks.desk.assist import Assistant
 from facademap.tasks.desk.secret import SECRET_VARIABLE, check_secret
@@ -86,7 +86,7 @@ def plan_server(
     with Project.open(folder) as project:
         words = (str(project.setting("name", "")), project.folder.name)
     path = Path(folder).resolve()
-    if path.name == "project.gpkg":
+    if path.name == STORE_NAME:
         path = path.parent
     name = _public_name(public)
     if needs_secret(host, public) and not secret:

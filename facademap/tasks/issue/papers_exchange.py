@@ -8,7 +8,7 @@ from typing import Any
 import geopandas as gpd
 import pandas as pd
 
-from facademap.io.whole_files import temporary_folder
+from facademap.io.whole_files import STORE_NAME, temporary_folder
 from facademap.report.exchange import plain_value
 from facademap.store.project import Project
 from facademap.tables import TABLES
@@ -32,7 +32,7 @@ def write_geopackage(project: Project) -> bytes:
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": _FIXED_DATE})
     try:
         with temporary_folder() as folder:
-            path = folder / "project.gpkg"
+            path = folder / STORE_NAME
             surfaces = project.read("surfaces")
             frames = dict(zip(surfaces["id"], surfaces["frame_wkt"], strict=True))
             for name, table in TABLES.items():

@@ -18,7 +18,7 @@ from facademap.match.verification import recount_objective, verify
 from facademap.repair.settled import RESERVED_STATES, same_place
 from facademap.store.changes import contents_of, steps_of
 from facademap.store.edit import Edit, row_as_json
-from facademap.store.gate import gated_edit, judge_edit
+from facademap.store.gate import gated_edit, judge_edit, store_large
 from facademap.store.project import Project
 from facademap.tables import TABLES, is_missing
 from facademap.tasks.match.match import load_problem, put_places
@@ -178,10 +178,14 @@ def choose_plan(project: Project, plan: str, *, who: str) -> dict[str, Any]:
         if r in table_problem.piece_of
         and not (r in had and r in now and same_place(had[r], now[r]))
     )
-    with gated_edit(project, who=who, what=f"choose plan {plan}") as edit:
+
+    def store(edit: Edit) -> str:
         _in_force(edit, project, plan)
         put_places(edit, before, table_problem, solution, rows)
-    return {"plan": plan, "changed": changed, "txn": edit.txn}
+        return edit.txn
+
+    txn = store_large(project, store, who=who, what=f"choose plan {plan}")
+    return {"plan": plan, "changed": changed, "txn": txn}
 
 
 def _in_force(edit: Edit, project: Project, plan: str | None) -> None:

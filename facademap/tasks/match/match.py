@@ -29,7 +29,7 @@ from facademap.match.verification import verify
 from facademap.match.whatif import Premises, compare_plans, premises_of, solve_again
 from facademap.repair.donors import WallStone, faults_of_wall_stone, in_order, wall_stone_of
 from facademap.store.edit import Edit, row_as_json
-from facademap.store.gate import gated_edit
+from facademap.store.gate import store_large
 from facademap.store.project import Project
 from facademap.tables import PLACEMENTS, is_missing
 from facademap.tasks.match.solve import keep_compiled_code, make_ready
@@ -297,7 +297,8 @@ def store_plan(
         )
     _need_sawable(table_problem, solution)
     gap = max(0.0, solution.gap) if proved or solution.status == "optimal" else None
-    with gated_edit(project, who=who, what="matching") as edit:
+
+    def store(edit: Edit) -> tuple[str, int, float]:
         plan_id = edit.new_id("M")
         before = project.read("placements")
         states = {
@@ -333,9 +334,12 @@ def store_plan(
             ],
         )
         put_places(edit, before, table_problem, solution, rows)
+        return plan_id, len(rows), mean_de00
+
+    plan_id, matched, mean_de00 = store_large(project, store, who=who, what="matching")
     return {
         "plan": plan_id,
-        "matched": len(rows),
+        "matched": matched,
         "mean_de00": mean_de00,
         "objective": solution.objective,
         "unmatched": [

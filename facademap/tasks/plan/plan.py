@@ -30,7 +30,7 @@ from facademap.repair.treatments import Overrule, decide_treatments
 from facademap.repair.way_choice import choose_ways
 from facademap.repair.ways import Way
 from facademap.store.edit import Edit
-from facademap.store.gate import consequences_of, gated_edit, take_out
+from facademap.store.gate import consequences_of, store_large, take_out
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.plan.densities import densities_of_project
@@ -128,7 +128,7 @@ def plan_project(
         work = Stonework.from_frames(
             stones, openings, profiles=project.setting("profile_lines", {}) or {}
         )
-        plan = plan_repairs(
+        planned = plan_repairs(
             conditions,
             stones,
             openings,
@@ -142,8 +142,9 @@ def plan_project(
             stonework=work,
         )
         tell(0.7)
-        with gated_edit(project, who=who, what="plan repairs") as edit:
-            plan = carry_ids(plan, free, new_id=lambda: edit.new_id("R"))
+
+        def store(edit: Edit) -> tuple[RepairPlan, list[str]]:
+            plan = carry_ids(planned, free, new_id=lambda: edit.new_id("R"))
             plan = choose_ways(
                 _keep_choices(plan, pieces),
                 ways_of_project(project),
@@ -161,6 +162,9 @@ def plan_project(
             if fixing is not None:
                 edit.set("fixing", fixing)
             edit.set("profile", str(profile or project.setting("profile", "metric")))
+            return plan, dropped
+
+        plan, dropped = store_large(project, store, who=who, what="plan repairs")
         tell(1.0)
         return _summary(
             plan,
@@ -197,7 +201,8 @@ def replan_project(
             stones, openings, profiles=project.setting("profile_lines", {}) or {}
         )
         densities, mix = densities_of_project(project), project.setting("mix", None) or DEFAULT_MIX
-        with gated_edit(project, who=who, what="plan again") as edit:
+
+        def store(edit: Edit) -> tuple[RepairPlan, Any]:
             overrules = _overrules(project, free)
             delta = replan(
                 changed,
@@ -234,6 +239,9 @@ def replan_project(
             ]
             edit.set("overrules", _as_kept(overrules))
             edit.set("plan_gaps", kept + [g.as_json() for g in plan.gaps])
+            return plan, delta
+
+        plan, delta = store_large(project, store, who=who, what="plan again")
     return {
         "repairs": list(plan.repairs["id"]),
         "dropped": list(delta.dropped),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from facademap.errors import TableError
+from facademap.io.whole_files import STORE_NAME
 from facademap.store.damage import set_aside_words
 from facademap.store.project import Project
 from facademap.tables import TABLES
@@ -21,7 +22,7 @@ def file_of(project: Project) -> Iterator[Finding]:
         yield Finding(
             level="fault",
             kind="file",
-            about="project.gpkg",
+            about=STORE_NAME,
             problem=text[:200],
             remedy=_FROM_A_COPY,
         )

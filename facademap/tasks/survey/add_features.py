@@ -21,8 +21,9 @@ from facademap.condition.records import (
 from facademap.errors import InputError
 from facademap.io.csv_tables import TableWords
 from facademap.io.vectors import ShapeFile, read_shapes
+from facademap.io.whole_files import STORE_NAME
 from facademap.store.edit import Edit
-from facademap.store.gate import gated_edit
+from facademap.store.gate import store_large
 from facademap.store.project import Project
 from facademap.tables import TABLES, Table, is_missing
 from facademap.tables.names import as_id, id_fault
@@ -119,18 +120,21 @@ def add_features(
                 result["doubts"] = [{"problem": d.problem, "remedy": d.remedy} for d in doubts]
                 result["shapes"] = [json.loads(s) for s in shapely.to_geojson(done.geometry)]
             return {**result, "stored": False}
-        with gated_edit(
-            project, who=who, what=f"read {kind.replace('_', ' ')} from {Path(path).name}"
-        ) as edit:
-            frame = _finished(project, kind, _name_rows(frame, edit, _PREFIX[kind]), result)
-            edit.put(kind, table.check(frame, source=str(path)))
+
+        def store(edit: Edit) -> dict[str, Any]:
+            told = {**result, "stored": True}
+            done = _finished(project, kind, _name_rows(frame, edit, _PREFIX[kind]), told)
+            edit.put(kind, table.check(done, source=str(path)))
             keep_columns(project, edit, kind, words)
-        return {**result, "stored": True}
+            return told
+
+        what = f"read {kind.replace('_', ' ')} from {Path(path).name}"
+        return store_large(project, store, who=who, what=what)
 
 
 def _refuse_live_project(folder: str | Path, path: str | Path) -> None:
     """GDAL and the store may not have one file open at once: it would be damaged."""
-    if Path(path).name == "project.gpkg" and (Path(path).parent / "photos").is_dir():
+    if Path(path).name == STORE_NAME and (Path(path).parent / "photos").is_dir():
         raise InputError(
             f"{path}: is the store of a project", "Export its layers, and read the export."
         )

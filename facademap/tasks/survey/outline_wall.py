@@ -18,7 +18,8 @@ from facademap.io.pictures import read_picture
 from facademap.io.rasters import open_elevation
 from facademap.io.vectors import MARK, pixel_mark
 from facademap.io.whole_files import check_writable, write_whole
-from facademap.store.gate import gated_edit
+from facademap.store.edit import Edit
+from facademap.store.gate import store_large
 from facademap.store.project import Project
 from facademap.tables import TABLES, is_missing
 from facademap.tasks.survey.add_photos import surface_of
@@ -150,7 +151,8 @@ def outline_surface(
         table = TABLES["wall_stones"]
         shapes = np.array([shape for _, shape in fresh], dtype=object)
         places = _numbers(shapes, list(drawn.geometry), drawn)
-        with gated_edit(project, who=who, what=f"propose the stones of {name}") as edit:
+
+        def keep(edit: Edit) -> None:
             frame = gpd.GeoDataFrame(
                 {
                     "id": [edit.new_id("S") for _ in fresh],
@@ -164,6 +166,8 @@ def outline_surface(
                 crs=drawn.crs,
             )
             edit.put("wall_stones", table.check(frame, source=f"proposals for {name}"))
+
+        store_large(project, keep, who=who, what=f"propose the stones of {name}")
         return told
 
 

@@ -20,7 +20,8 @@ from facademap.photo.chart import read_patch
 from facademap.photo.colour import ColourCorrection, fit_correction
 from facademap.photo.homography import apply_homography
 from facademap.salvage.densities import estimate_weight, impossible_weights
-from facademap.store.gate import gated_edit
+from facademap.store.edit import Edit
+from facademap.store.gate import store_large
 from facademap.store.project import Project
 from facademap.tables import TABLES, is_missing
 from facademap.tables.names import as_id
@@ -114,11 +115,14 @@ def add_blocks(
                 for value in values:
                     TABLES[name].check_row(value, source=str(path))
             return summary
-        with gated_edit(project, who=who, what=f"read blocks from {path.name}") as edit:
+
+        def keep(edit: Edit) -> None:
             edit.put("photos", pictures)
             edit.put("blocks", blocks)
             edit.put("faces", made)
             keep_columns(project, edit, "blocks", words)
+
+        store_large(project, keep, who=who, what=f"read blocks from {path.name}")
     return summary
 
 
