@@ -30,6 +30,7 @@ from facademap.tables.survey import (
     SURFACES,
     WALL_STONES,
 )
+from facademap.tables.trials import TRIAL_KINDS, TRIAL_RESULTS, TRIALS
 
 __all__ = [
     "ACCEPTANCES",
@@ -59,6 +60,9 @@ __all__ = [
     "SURFACES",
     "TABLES",
     "TREATMENTS",
+    "TRIALS",
+    "TRIAL_KINDS",
+    "TRIAL_RESULTS",
     "UNDECIDED",
     "WALL_STONES",
     "WORK_LOG",
@@ -87,5 +91,6 @@ TABLES: dict[str, Table] = {
         PLACEMENTS,
         WORK_LOG,
         REVIEWS,
+        TRIALS,
     )
 }

@@ -1,0 +1,20 @@
+"""Treatments other than insets as designed jobs: figures, materials, steps, checks, and what holds each back."""
+
+from __future__ import annotations
+
+from facademap.treatment.design import DESIGNS, Visit, design_jobs, visits_of
+from facademap.treatment.job import Figure, Job, Place, Product
+from facademap.treatment.values import TreatmentValues, read_treatment_values
+
+__all__ = [
+    "DESIGNS",
+    "Figure",
+    "Job",
+    "Place",
+    "Product",
+    "TreatmentValues",
+    "Visit",
+    "design_jobs",
+    "read_treatment_values",
+    "visits_of",
+]

@@ -1,0 +1,134 @@
+"""What a treatment is designed from: the repair, its conditions, its stone, the trials that were made for it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+
+from facademap.repair.mixes import MIXES, Mix, strength_faults
+from facademap.repair.settings import Settings
+from facademap.tables import is_missing
+from facademap.treatment.values import TreatmentValues
+
+__all__ = ["Case", "chosen_mix"]
+
+Row = Mapping[str, Any]
+#: Parts of a building that weather hard: they stand out, lie flat or stand in the splash.
+_EXPOSED = frozenset({"cornice", "coping", "string course", "sill", "plinth", "parapet", "chimney"})
+_WEAK_FIRST = ("NHL 2 1:2.5", "NHL 3.5 1:2.5")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Case:
+    """One repair with what it is designed from.
+
+    Parameters
+    ----------
+    repair : mapping
+        Row of the repairs table.
+    conditions : sequence of mapping
+        Rows of the conditions that it answers.
+    stone : mapping, optional
+        Row of the wall stone that it lies in.
+    near : sequence of Polygon
+        Outlines of the stones near it.
+    settings : Settings
+        Trade values of the profile.
+    values : TreatmentValues
+        Trade values of treatments.
+    trials : sequence of mapping
+        Rows of the trials of this treatment on this stone.
+    """
+
+    repair: Row
+    conditions: Sequence[Row]
+    settings: Settings
+    values: TreatmentValues
+    stone: Row | None = None
+    near: Sequence[Any] = ()
+    trials: Sequence[Row] = ()
+
+    @property
+    def name(self) -> str:
+        """Id of the repair."""
+        return str(self.repair["id"])
+
+    @property
+    def shape(self) -> Any:
+        """Outline treated, in the wall frame; ``None`` where there is none."""
+        shape = self.repair["geometry"]
+        return None if shape is None or shape.is_empty else shape
+
+    @property
+    def part(self) -> str:
+        """Part of the building, in lower case."""
+        return "" if self.stone is None else _text(self.stone.get("part")).lower()
+
+    @property
+    def rock(self) -> str:
+        """Local name of the stone, in lower case."""
+        return "" if self.stone is None else _text(self.stone.get("stone_type")).lower()
+
+    @property
+    def exposed(self) -> bool:
+        """Whether it lies where weather is hard."""
+        return self.part in _EXPOSED
+
+    @property
+    def terms(self) -> tuple[str, ...]:
+        """Terms of its conditions, each once."""
+        return tuple(dict.fromkeys(_text(c["term"]).lower() for c in self.conditions))
+
+    @property
+    def wall_stone(self) -> str:
+        """Id of the wall stone; empty where it lies on none."""
+        return _text(self.repair.get("wall_stone"))
+
+    def greatest(self, column: str) -> float | None:
+        """The greatest value of a column of its conditions, ``None`` where none has one."""
+        known = [float(c[column]) for c in self.conditions if not is_missing(c.get(column))]
+        known = [v for v in known if np.isfinite(v)]
+        return max(known) if known else None
+
+    def area_m2(self) -> float:
+        """Area treated, each place once: that of its conditions net of openings where it was measured."""
+        areas = [c.get("area_m2") for c in self.conditions]
+        if areas and not any(is_missing(a) for a in areas):
+            return float(sum(float(a) for a in areas if a is not None))
+        return 0.0 if self.shape is None else float(self.shape.area)
+
+    def lines(self) -> list[Any]:
+        """The lines among its conditions."""
+        shapes = [c["geometry"] for c in self.conditions if c.get("geometry") is not None]
+        parts = [p for s in shapes for p in shapely.get_parts(s)]
+        return [p for p in parts if p.geom_type == "LineString" and p.length > 0]
+
+    def zones(self) -> list[Any]:
+        """The areas among its conditions."""
+        shapes = [c["geometry"] for c in self.conditions if c.get("geometry") is not None]
+        parts = [p for s in shapes for p in shapely.get_parts(s)]
+        return [p for p in parts if p.geom_type == "Polygon" and p.area > 0]
+
+
+def chosen_mix(case: Case) -> tuple[Mix, tuple[str, ...], str]:
+    """The weakest mix that lasts where it stands, what speaks against it, and why it was taken.
+
+    Sheltered places take the weaker binder, exposed ones the next (common practice); no mix may be stronger than the stone.
+    """
+    wanted = _WEAK_FIRST[1] if case.exposed else _WEAK_FIRST[0]
+    mix = MIXES[wanted]
+    faults = strength_faults(mix, case.rock)
+    if faults and case.exposed:
+        weaker = MIXES[_WEAK_FIRST[0]]
+        if not strength_faults(weaker, case.rock):
+            return weaker, (), "exposed, but the next stronger mix may outdo the stone"
+    why = "exposed part of the wall" if case.exposed else "plain walling: the weaker of the two"
+    return mix, faults, f"{why} (common practice)"
+
+
+def _text(value: Any) -> str:
+    return "" if is_missing(value) else str(value)

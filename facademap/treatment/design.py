@@ -1,0 +1,178 @@
+"""The designed treatments of a project: one job for each repair that is not a piece of stone."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+import shapely
+
+from facademap.repair.rows import rows_of
+from facademap.repair.settings import Settings
+from facademap.tables import is_missing
+from facademap.treatment.case import Case
+from facademap.treatment.cleaning import design_cleaning
+from facademap.treatment.consolidate import design_consolidation
+from facademap.treatment.crack import design_crack
+from facademap.treatment.job import Job
+from facademap.treatment.mortar_repair import design_mortar_repair
+from facademap.treatment.repoint import design_repointing
+from facademap.treatment.values import TreatmentValues
+from facademap.treatment.watch import design_leave, design_make_safe
+
+__all__ = ["DESIGNS", "Visit", "cases_of", "design_jobs", "visits_of"]
+
+#: How each treatment is designed; insets and whole stones have a room of their own.
+DESIGNS: Mapping[str, Callable[[Case], Job]] = {
+    "leave": design_leave,
+    "clean": design_cleaning,
+    "repoint": design_repointing,
+    "crack repair": design_crack,
+    "mortar repair": design_mortar_repair,
+    "consolidate": design_consolidation,
+    "make safe": design_make_safe,
+}
+#: Stones whose outlines are looked at round a repair.
+_NEAR_M = 0.15
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Visit:
+    """Repairs on one stone that are done and priced as one visit.
+
+    Parameters
+    ----------
+    surface, wall_stone : str
+    repairs : tuple of str
+        Ids, in order of work.
+    treatments : tuple of str
+        In the same order.
+    """
+
+    surface: str
+    wall_stone: str
+    repairs: tuple[str, ...]
+    treatments: tuple[str, ...]
+
+
+#: Order of work on one stone: safety, then what is loose, then stone, then joints; cleaning before colour is matched.
+_ORDER = (
+    "make safe", "consolidate", "clean", "crack repair", "whole stone", "inset", "mortar repair", "repoint", "leave",
+)  # fmt: skip
+
+
+def cases_of(
+    frames: Mapping[str, pd.DataFrame], *, settings: Settings, values: TreatmentValues
+) -> list[Case]:
+    """What every repair with a designed treatment is designed from, by id.
+
+    Parameters
+    ----------
+    frames : mapping of table name to frame
+        ``repairs``, ``conditions``, ``wall_stones`` and, where there are any, ``trials``.
+    settings : Settings
+    values : TreatmentValues
+    """
+    conditions = {str(c["id"]): c for c in rows_of(frames["conditions"])}
+    stones = {str(s["id"]): s for s in rows_of(frames["wall_stones"])}
+    trials = list(rows_of(frames["trials"])) if "trials" in frames else []
+    trees = _trees(list(stones.values()))
+    found = []
+    for repair in rows_of(frames["repairs"]):
+        if str(repair["treatment"]) not in DESIGNS:
+            continue
+        own = [conditions[str(c)] for c in repair["conditions"] or () if str(c) in conditions]
+        stone = (
+            None if is_missing(repair.get("wall_stone")) else stones.get(str(repair["wall_stone"]))
+        )
+        found.append(
+            Case(
+                repair=repair,
+                conditions=own,
+                stone=stone,
+                near=_near(trees.get(str(repair["surface"])), repair["geometry"]),
+                settings=settings,
+                values=values,
+                trials=[t for t in trials if _concerns(t, repair, stone)],
+            )
+        )
+    return sorted(found, key=lambda c: c.name)
+
+
+def design_jobs(
+    frames: Mapping[str, pd.DataFrame], *, settings: Settings, values: TreatmentValues
+) -> list[Job]:
+    """The designed treatment of every repair that is not a piece of stone, by id.
+
+    Parameters
+    ----------
+    frames : mapping of table name to frame
+        ``repairs``, ``conditions``, ``wall_stones`` and, where there are any, ``trials``.
+    settings : Settings
+        Trade values of the profile.
+    values : TreatmentValues
+        Trade values of treatments.
+    """
+    return [
+        DESIGNS[str(case.repair["treatment"])](case)
+        for case in cases_of(frames, settings=settings, values=values)
+    ]
+
+
+def visits_of(repairs: Sequence[Mapping[str, Any]]) -> list[Visit]:
+    """Stones with more than one repair that is done, each with its repairs in order of work.
+
+    What is only left and looked at again, and what lies on no stone, makes no visit.
+    """
+    by_stone: dict[tuple[str, str], list[Mapping[str, Any]]] = {}
+    for repair in repairs:
+        if is_missing(repair.get("wall_stone")) or str(repair["treatment"]) not in _ORDER[:-1]:
+            continue
+        by_stone.setdefault((str(repair["surface"]), str(repair["wall_stone"])), []).append(repair)
+    found = []
+    for (surface, stone), own in sorted(by_stone.items()):
+        if len(own) < 2:
+            continue
+        own.sort(key=lambda r: (_ORDER.index(str(r["treatment"])), str(r["id"])))
+        found.append(
+            Visit(
+                surface=surface,
+                wall_stone=stone,
+                repairs=tuple(str(r["id"]) for r in own),
+                treatments=tuple(str(r["treatment"]) for r in own),
+            )
+        )
+    return found
+
+
+def _trees(stones: Sequence[Mapping[str, Any]]) -> dict[str, tuple[shapely.STRtree, list[Any]]]:
+    by_surface: dict[str, list[Any]] = {}
+    for stone in stones:
+        shape = stone.get("geometry")
+        if shape is not None and not shape.is_empty and shape.is_valid:
+            by_surface.setdefault(str(stone["surface"]), []).append(shape)
+    return {name: (shapely.STRtree(shapes), shapes) for name, shapes in by_surface.items()}
+
+
+def _near(tree: tuple[shapely.STRtree, list[Any]] | None, shape: Any) -> list[Any]:
+    if tree is None or shape is None or shape.is_empty:
+        return []
+    found = tree[0].query(shape, predicate="dwithin", distance=_NEAR_M)
+    return [tree[1][k] for k in sorted(found.tolist())]
+
+
+def _concerns(
+    trial: Mapping[str, Any], repair: Mapping[str, Any], stone: Mapping[str, Any] | None
+) -> bool:
+    """Whether a trial is of this treatment and of this kind of stone; one that names no stone counts for none."""
+    if str(trial.get("treatment")) != str(repair["treatment"]):
+        return False
+    of = trial.get("stone_type")
+    own = None if stone is None else stone.get("stone_type")
+    return (
+        not is_missing(of)
+        and not is_missing(own)
+        and str(of).strip().lower() == str(own).strip().lower()
+    )
