@@ -65,9 +65,11 @@ from facademap.wall.world import wall_crs
 __all__ = ["PACKED_FOLDER", "SCHEMA_VERSION", "Project"]
 
 #: Version of the tables. A project with a larger number is refused, one with a smaller is migrated.
-SCHEMA_VERSION = 5
+SCHEMA_VERSION = 6
 #: Version since which pixels are those of the upright picture.
 UPRIGHT_SINCE = 5
+#: Tables that a project of an older version lacks without being damaged, and the version that brought each.
+_TABLE_SINCE = {"trials": 6}
 FOLDERS = ("photos", "elevations", "blocks", "cache", "out")
 #: Whole tables in few bytes, made again when they are missing.
 PACKED_FOLDER = "cache/tables"
@@ -628,10 +630,12 @@ def _version_of(connection: sqlite3.Connection, folder: Path) -> int:
 
 
 def _bring_up_to_date(connection: sqlite3.Connection, folder: Path, version: int) -> None:
-    """Add the columns that tables of an older version lack; what is stored stays as it is."""
+    """Add the tables and columns that a project of an older version lacks; what is stored stays as it is."""
     connection.execute("BEGIN IMMEDIATE")
     for table in TABLES.values():
         present = {row[1] for row in connection.execute(f'PRAGMA table_info("{table.name}")')}
+        if not present and version < _TABLE_SINCE.get(table.name, 0):
+            remake(connection, table, ())
         for column in table.columns if present else ():
             if column.name not in present:
                 connection.execute(f'ALTER TABLE "{table.name}" ADD COLUMN {column_sql(column)}')

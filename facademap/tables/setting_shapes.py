@@ -89,6 +89,7 @@ _SHAPES: Mapping[str, Shape] = {
     "column_names": _WORDS,
     "renamed_ids": _WORDS,
     "trade_values": Record(rest=Either(shapes=(NUMBER, TEXT, YES_NO))),
+    "treatment_values": Record(rest=NUMBER),
     "matching": Record(rest=Either(shapes=(NUMBER, TEXT, YES_NO))),
     "limits": Record(rest=Number(least=1, most=LARGEST, whole=True)),
     "densities": Record(rest=NUMBER),

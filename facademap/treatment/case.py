@@ -12,7 +12,9 @@ import shapely
 from facademap.repair.mixes import MIXES, Mix, strength_faults
 from facademap.repair.settings import Settings
 from facademap.tables import is_missing
+from facademap.treatment.job import Kind
 from facademap.treatment.values import TreatmentValues
+from facademap.treatment.words import say
 
 __all__ = ["Case", "chosen_mix"]
 
@@ -56,6 +58,15 @@ class Case:
     def name(self) -> str:
         """Id of the repair."""
         return str(self.repair["id"])
+
+    @property
+    def inches(self) -> bool:
+        """Whether the profile is in inches, so that people read nothing else."""
+        return self.settings.values["joint_m"].unit == "in"
+
+    def say(self, value: float, kind: Kind) -> str:
+        """A figure in the units of the profile."""
+        return say(value, kind, inches=self.inches)
 
     @property
     def shape(self) -> Any:

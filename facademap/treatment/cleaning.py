@@ -53,7 +53,7 @@ _MIST = Rung(
 )
 _POULTICE = Rung(
     method="clay or paper poultice with clean water",
-    how="20 to 30 mm thick, left until nearly dry, taken off dry; repeated",
+    how="as thick as a finger, left until nearly dry, taken off dry; repeated",
     stop="bloom grows instead of shrinking after the third",
     wet=True,
 )
@@ -230,7 +230,7 @@ def design_cleaning(case: Case) -> Job:
             "Stop where the panel stopped, not where it shines.",
         ),
         criteria=(
-            "Like the approved panel when dry, in daylight, from two metres.",
+            "Like the approved panel when dry, in daylight, from two steps away.",
             "No grains in the run-off or in the brush; tooling as sharp as before.",
             "No new bloom or stain after four weeks.",
         ),

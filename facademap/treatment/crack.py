@@ -248,7 +248,7 @@ def design_crack(case: Case) -> Job:
         cautions=sentences(case.repair.get("cautions") or ()),
         holds=_holds(case, faults, stitched=bool(rods)),
         doubts=sentences(
-            f"Wide enough for rods, but {depth * 1000:.0f} mm deep as measured: a rod would pass {crossing * 1000:.0f} mm behind the face, "
+            f"Wide enough for rods, but {case.say(depth, 'depth')} deep as measured: a rod would pass {case.say(crossing, 'depth')} behind the face, "
             "behind the crack. Probe the depth again before rods are ruled out."
             if wanted and not stitched
             else "",
@@ -386,7 +386,7 @@ def _products(
                 name="grout of the rods",
                 amount=total,
                 kind="volume",
-                purpose=f"{mix.binder.name}, {amounts['binder_kg']:.2f} kg",
+                purpose=f"{mix.binder.name}, {case.say(amounts['binder_kg'], 'mass')}",
             ),
         ]
     return tuple(found)
@@ -408,7 +408,7 @@ def _removes(case: Case, rods: int) -> str:
         return "Takes out no original stone."
     hole = case.values["crack.rod"] + case.values["crack.hole_clearance"]
     volume = rods * hole_volume_m3(hole, _stitch(case).hole_m)
-    return f"Drills {rods} hole{'s' if rods > 1 else ''}, {volume * 1e6:.0f} mL of original stone."
+    return f"Drills {rods} hole{'s' if rods > 1 else ''}, {case.say(volume, 'volume')} of original stone."
 
 
 def _steps(case: Case, *, grouted: bool, filled: bool, rods: bool) -> tuple[str, ...]:
@@ -451,7 +451,7 @@ def _through(case: Case) -> str:
     if is_missing(depth) or depth is None or float(depth) >= bottom + cover:
         return ""
     return (
-        f"The holes end {bottom * 1000:.0f} mm behind the face, the stone is {float(depth) * 1000:.0f} mm deep: shorten the rods, or "
+        f"The holes end {case.say(bottom, 'depth')} behind the face, the stone is {case.say(float(depth), 'depth')} deep: shorten the rods, or "
         "have the engineer decide."
     )
 

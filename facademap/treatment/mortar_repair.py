@@ -37,10 +37,10 @@ def better_as_inset(case: Case) -> tuple[str, ...]:
     """
     values, area, depth = case.values, case.area_m2(), case.greatest("depth_m")
     return sentences(
-        f"{area:.3f} m² is more than {values['mortar.area_maximum']:g} m²: large patches shrink from their edges and show."
+        f"{case.say(area, 'area')} is more than {case.say(values['mortar.area_maximum'], 'area')}: large patches shrink from their edges and show."
         if area > values["mortar.area_maximum"]
         else "",
-        f"{depth * 1000:.0f} mm is deeper than {values['mortar.depth_maximum'] * 1000:.0f} mm: stone is the sounder body."
+        f"{case.say(depth, 'depth')} is deeper than {case.say(values['mortar.depth_maximum'], 'depth')}: stone is the sounder body."
         if depth is not None and depth > values["mortar.depth_maximum"]
         else "",
         f"A {case.part} sheds water, takes knocks or carries load: a patch comes off there."
@@ -159,7 +159,7 @@ def design_mortar_repair(case: Case) -> Job:
         ),
         criteria=sentences(
             "No hollow ring anywhere after the cure; no crack at the edge.",
-            "Colour and texture like the approved sample when dry, looked at from two metres and from the street.",
+            "Colour and texture like the approved sample when dry, looked at from two steps away and from the street.",
             "Edges square all round, none thinner than the least depth.",
         ),
         cautions=sentences(case.repair.get("cautions") or ()),
@@ -172,7 +172,7 @@ def design_mortar_repair(case: Case) -> Job:
             "The depth is not known: measure it, and enter the depth of the condition."
             if depth is None
             else "",
-            f"{(depth or 0) * 1000:.0f} mm is too thin for mortar to hold: leave it, or cut square edges at least {values['mortar.depth_minimum'] * 1000:.0f} mm deep."
+            f"{case.say(depth or 0.0, 'depth')} is too thin for mortar to hold: leave it, or cut square edges at least {case.say(values['mortar.depth_minimum'], 'depth')} deep."
             if thin
             else "",
             list(faults),
@@ -198,7 +198,7 @@ def _figures(case: Case, area: float, depth: float | None, *, screws: int) -> tu
             "layers",
             float(len(layers)),
             "count",
-            f"none above {values['mortar.layer'] * 1000:.0f} mm (common practice)",
+            f"none above {case.say(values['mortar.layer'], 'depth')} (common practice)",
         ),
         worked_out("thickness of a layer", layers[0], "depth", "depth by the number of layers"),
         worked_out(
@@ -213,7 +213,7 @@ def _figures(case: Case, area: float, depth: float | None, *, screws: int) -> tu
                 "screws of the armature",
                 float(screws),
                 "count",
-                f"every {values['mortar.armature_spacing'] * 1000:.0f} mm (common practice)",
+                f"every {case.say(values['mortar.armature_spacing'], 'length')} (common practice)",
             )
         )
     return tuple(found)

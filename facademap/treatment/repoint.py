@@ -134,7 +134,7 @@ def design_repointing(case: Case) -> Job:
     holds = list(dict.fromkeys(missing)) + list(faults)
     if hair:
         holds.append(
-            f"A joint of {min(hair) * 1000:.1f} mm cannot be raked without hurting the arrises: leave it, or close it at the face "
+            f"A joint of {case.say(min(hair), 'width')} cannot be raked without hurting the arrises: leave it, or close it at the face "
             "with fine lime after a trial."
         )
     amounts = batch(total, mix) if joints else None
@@ -168,7 +168,7 @@ def design_repointing(case: Case) -> Job:
         ),
         steps=(
             "Sound the stones beside the joint; stop and report a stone that moves.",
-            f"Rake square to the depth given, at most {deepest * 1000:.0f} mm, back to mortar that holds; keep the arrises whole.",
+            f"Rake square to the depth given, at most {case.say(deepest, 'depth')}, back to mortar that holds; keep the arrises whole.",
             "Brush and flush clean from the top down; look into the joint; photograph it.",
             "Damp the joint until it draws no more; no standing water.",
             "Fill in layers, each pressed home and firm before the next; the last one flush with worn arrises or a hair behind.",
@@ -177,7 +177,7 @@ def design_repointing(case: Case) -> Job:
         ),
         criteria=(
             "Depth measured at three places a metre, none less than given.",
-            "No arris newly chipped; width of the joint unchanged within 1 mm.",
+            "No arris newly chipped; the joint no wider than before.",
             "No hollow sound and no crack after the cure; colour like the sound old mortar when dry.",
         ),
         cautions=sentences(case.repair.get("cautions") or ()),
@@ -205,7 +205,7 @@ def _figures(
             "depth to rake, greatest",
             max(j.depth_m for j in joints),
             "depth",
-            f"{values['repoint.rake_widths']:g} x width, not less than {values['repoint.rake_minimum'] * 1000:.0f} mm, and beyond the loss",
+            f"{values['repoint.rake_widths']:g} x width, not less than {case.say(values['repoint.rake_minimum'], 'depth')}, and beyond the loss",
         ),
         figure(values, "repoint.rake_widths", "depth in widths of the joint", "share"),
         worked_out(

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
+import re
 from importlib import resources
 from typing import Any
 
@@ -344,3 +346,36 @@ def test_repairs_on_one_stone_are_one_visit_in_order_of_work():
     (visit,) = visits_of(rows)
     assert visit.repairs == ("R2", "R1")
     assert visit.wall_stone == "S1"
+
+
+@pytest.mark.parametrize(
+    ("profile", "foreign"),
+    [("inch", r"\d ?(mm|m²|mL|kg|°C)\b"), ("metric", r"\d ?(in|ft²|gal|lb|°F)\b")],
+)
+def test_a_profile_speaks_its_own_units_only(profile: str, foreign: str):
+    settings = load_profile(profile)
+    line = shapely.LineString([(0.1, 0.2), (0.7, 0.2)])
+    box = shapely.box(0, 0, 0.3, 0.3)
+    made = [
+        (design_repointing, line, "repoint", "open joint", {"width_m": 0.0009, "depth_m": 0.01}),
+        (design_crack, line, "crack repair", "crack", {"width_m": 0.003, "depth_m": 0.02}),
+        (design_crack, line, "crack repair", "crack", {"width_m": 0.003, "depth_m": 0.2}),
+        (design_mortar_repair, box, "mortar repair", "scaling", {"depth_m": 0.06}),
+        (design_cleaning, box, "clean", "black crust", {}),
+    ]
+    for design, shape, treatment, term, given in made:
+        known = dataclasses.replace(
+            case(shape, treatment=treatment, term=term, **given), settings=settings
+        )
+        job = design(known)
+        said = [
+            *job.steps,
+            *job.holds,
+            *job.doubts,
+            *job.criteria,
+            *job.never,
+            job.removes,
+            job.why,
+        ]
+        said += [f.source for f in job.figures] + [p.purpose for p in job.products]
+        assert not [s for s in said if re.search(foreign, s)]

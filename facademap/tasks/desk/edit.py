@@ -65,6 +65,7 @@ PREFIXES: Mapping[str, str] = {
     "elevations": "E",
     "surfaces": "U",
     "photos": "H",
+    "trials": "T",
 }
 #: The record of the work and of reviews is only added to, never changed.
 _APPEND_ONLY = frozenset({"work_log", "reviews"})

@@ -13,6 +13,7 @@ from facademap.salvage.seen_face import unseen_faces
 from facademap.store.project import Project
 from facademap.tables import STAGES, TABLES, is_missing
 from facademap.tasks.project.finding import Finding
+from facademap.tasks.record.trials import BEGUN_STAGES, trial_wanted
 
 __all__ = ["references_of", "settled_of", "stages_of"]
 
@@ -97,6 +98,12 @@ def stages_of(project: Project) -> Iterator[Finding]:
                 f"is {stage}, but {', '.join(words[:4])}"
                 + (f" and {len(words) - 4} more" if len(words) > 4 else ""),
                 "Check it and enter the result, or send the repair to redo.",
+            )
+        if stage in BEGUN_STAGES and (wanted := trial_wanted(project, row)):
+            yield _stage_fault(
+                id,
+                f"is {stage}, but there is no approved {wanted}",
+                "Enter the trial that the work followed with facademap trial, or send the repair to redo.",
             )
         if (
             row["treatment"] in ("inset", "whole stone")

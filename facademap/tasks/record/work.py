@@ -46,6 +46,7 @@ from facademap.tasks.plan.densities import densities_of_project
 from facademap.tasks.plan.plan import settings_of_project
 from facademap.tasks.record.editing import record_edit
 from facademap.tasks.record.setting import need_assembly, state_of_steps, with_pins_as_measured
+from facademap.tasks.record.trials import need_trial
 
 __all__ = [
     "assess_project",
@@ -130,6 +131,7 @@ def move_on(
             _need_stone(project, repair)
         if stage in ("approved", "piece sawn"):
             need_assembly(project, row)
+        need_trial(project, row, stage)
         asks = what_to_see(project, repair) if stage == "piece sawn" else ""
         fits, problem = _place(project, row) if stage == "piece sawn" else (None, "")
         entry = enter_stage(

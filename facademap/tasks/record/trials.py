@@ -1,0 +1,185 @@
+"""Trials and samples: made, judged, approved; and the work that waits for them."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from typing import Any
+
+from facademap.errors import InputError
+from facademap.store.project import Project
+from facademap.tables import TABLES, is_missing
+from facademap.treatment.trials import TRIAL_OF, approved
+
+__all__ = [
+    "BEGUN_STAGES",
+    "decide_trial",
+    "list_trials",
+    "make_trial",
+    "need_trial",
+    "trial_wanted",
+]
+
+#: Stages of a repair in which its treatment has begun.
+BEGUN_STAGES = frozenset({"pointed", "curing", "accepted"})
+
+
+def make_trial(
+    folder: Any, *, kind: str, treatment: str, who: str = "facademap trial", **told: Any
+) -> dict[str, Any]:
+    """Enter a trial that was made.
+
+    Parameters
+    ----------
+    folder : path
+        Project.
+    kind : str
+        ``cleaning panel``, ``consolidation panel``, ``mortar sample``, ``mock-up`` or ``other``.
+    treatment : str
+        Treatment that it is for.
+    who : str
+        Named in the history.
+    **told
+        Further columns of the trials table; ``stone_type`` is taken from ``wall_stone`` where that is given.
+
+    Returns
+    -------
+    dict
+        The row; its result is ``open`` until somebody decides.
+
+    Raises
+    ------
+    InputError
+        It names no stone: what was tried on one stone says nothing of another.
+    """
+    values = {k: v for k, v in told.items() if not is_missing(v)}
+    with Project.open(folder) as project:
+        if "wall_stone" in values and "stone_type" not in values:
+            stone = project.row("wall_stones", str(values["wall_stone"]))
+            if not is_missing(stone["stone_type"]):
+                values["stone_type"] = stone["stone_type"]
+        if is_missing(values.get("stone_type")):
+            raise InputError(
+                "the trial names no kind of stone",
+                "Give --stone, the local name as with the wall stones, or --wall-stone that has one.",
+            )
+        with project.edit(who=who, what=f"trial: {kind}") as edit:
+            row = {
+                "id": edit.new_id("T"),
+                "kind": kind,
+                "treatment": treatment,
+                **values,
+                "result": "open",
+            }
+            edit.insert("trials", [row])
+        return _plain(project.row("trials", row["id"]))
+
+
+def decide_trial(
+    folder: Any,
+    trial: str,
+    result: str,
+    *,
+    by: str,
+    on: str | None = None,
+    finding: str | None = None,
+    who: str = "facademap trial",
+) -> dict[str, Any]:
+    """Approve or refuse a trial, by name and date.
+
+    Parameters
+    ----------
+    folder : path
+    trial : str
+        Id of the trial.
+    result : str
+        ``approved``, ``refused``, or ``open`` to take a decision back.
+    by : str
+        Who decided.
+    on : str, optional
+        Day as YYYY-MM-DD; today when not given.
+    finding : str, optional
+        What it showed; a refusal needs it.
+
+    Raises
+    ------
+    InputError
+        No name, a refusal without a finding, or a day that has not come.
+    """
+    if result != "open" and not by.strip():
+        raise InputError("nobody is named who decides", "Give --by.")
+    if result == "refused" and not (finding or "").strip():
+        raise InputError("a refusal says nothing", "Give --finding: what the trial showed.")
+    today = dt.datetime.now(dt.UTC).date()
+    try:
+        day = dt.date.fromisoformat(on) if on else today
+    except ValueError:
+        raise InputError(f"{on!r} is no day", "Write it as YYYY-MM-DD.") from None
+    if day > today:
+        raise InputError(f"{day} has not come yet", "Give the day on which it was decided.")
+    taken_back = result == "open"
+    with Project.open(folder) as project:
+        row = project.row("trials", trial)
+        changed: dict[str, Any] = {
+            "result": result,
+            "approved_by": None if taken_back else by,
+            "approved_on": None if taken_back else day.isoformat(),
+        }
+        if finding:
+            changed["finding"] = finding
+        with project.edit(who=who, what=f"trial {trial}: {result}") as edit:
+            edit.update("trials", trial, changed, rev=row["rev"])
+        return _plain(project.row("trials", trial))
+
+
+def trial_wanted(project: Project, repair: Mapping[Any, Any]) -> str:
+    """The trial that a repair waits for, in words; empty where it waits for none.
+
+    A trial counts for one treatment on one kind of stone, when it was approved by name and date.
+    """
+    kind = TRIAL_OF.get(str(repair["treatment"]))
+    if kind is None:
+        return ""
+    stone = ""
+    if not is_missing(repair.get("wall_stone")):
+        row = project.rows("wall_stones", [str(repair["wall_stone"])]).get(
+            str(repair["wall_stone"])
+        )
+        stone = "" if row is None or is_missing(row["stone_type"]) else str(row["stone_type"])
+    for trial in project.read("trials").to_dict("records"):
+        if (
+            trial["kind"] == kind
+            and trial["treatment"] == repair["treatment"]
+            and not is_missing(trial["stone_type"])
+            and str(trial["stone_type"]).strip().lower() == stone.strip().lower()
+            and approved(trial)
+        ):
+            return ""
+    return f"{kind} on {stone or 'its stone, which is not named'}"
+
+
+def need_trial(project: Project, repair: Mapping[Any, Any], stage: str) -> None:
+    """Refuse to enter a stage of work for which the trial is wanting.
+
+    Raises
+    ------
+    InputError
+    """
+    if stage not in BEGUN_STAGES:
+        return
+    wanted = trial_wanted(project, repair)
+    if wanted:
+        raise InputError(
+            f"{repair['id']}: no approved {wanted}",
+            "Make one, enter it with facademap trial, and have it approved by name and date before the work.",
+        )
+
+
+def _plain(row: Mapping[Any, Any]) -> dict[str, Any]:
+    return {n: None if is_missing(row[n]) else row[n] for n in TABLES["trials"].names}
+
+
+def list_trials(folder: Any) -> list[dict[str, Any]]:
+    """All trials of a project, by id."""
+    with Project.open(folder, read_only=True) as project:
+        return [_plain(r) for r in project.read("trials").sort_values("id").to_dict("records")]

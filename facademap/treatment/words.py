@@ -1,0 +1,121 @@
+"""Figures of a design as people read them, in the units of the profile and in no other."""
+
+from __future__ import annotations
+
+from facademap.treatment.job import Kind
+from facademap.units import (
+    CUBIC_M_PER_CUBIC_FT,
+    KG_PER_LB,
+    M_PER_FT,
+    M_PER_INCH,
+    format_feet_inches,
+    format_inches,
+)
+
+__all__ = ["say"]
+
+#: A US gallon is 231 cubic inches; 128 fluid ounces make one.
+_GALLON_M3 = 231 * M_PER_INCH**3
+_FL_OZ_M3 = _GALLON_M3 / 128
+
+
+def say(value: float, kind: Kind, *, inches: bool = False) -> str:
+    """A figure with its unit.
+
+    Parameters
+    ----------
+    value : float
+        In SI; months, hours, degrees and degrees Celsius as they are.
+    kind : str
+        What it measures.
+    inches : bool
+        Inches, feet, pounds, gallons and degrees Fahrenheit instead of SI.
+
+    Examples
+    --------
+    >>> say(0.3554, "length"), say(0.0357, "depth"), say(0.00733, "width")
+    ('355 mm', '36 mm', '7.3 mm')
+    >>> say(0.0357, "depth", inches=True), say(0.000116, "volume"), say(5, "temperature", inches=True)
+    ('1 3/8 in', '116 mL', '41 °F')
+    """
+    return (_say_inches if inches else _say_si)(value, kind)
+
+
+def _say_si(value: float, kind: Kind) -> str:
+    match kind:
+        case "length":
+            return f"{value:.2f} m" if value >= 1 else f"{value * 1000:.0f} mm"
+        case "depth":
+            return f"{value * 1000:.0f} mm"
+        case "width":
+            return f"{value * 1000:.2g} mm" if value < 0.01 else f"{value * 1000:.0f} mm"
+        case "area":
+            return f"{value:.2f} m²" if value >= 1 else f"{value:.3f} m²"
+        case "volume":
+            return _litres(value)
+        case "mass":
+            return f"{value:.1f} kg" if value >= 1 else f"{value * 1000:.0f} g"
+        case "litres_per_m2":
+            return f"{value * 1000:g} L/m²"
+        case "temperature":
+            return f"{value:g} °C"
+        case _:
+            return _plain(value, kind)
+
+
+def _litres(value: float) -> str:
+    if value >= 1e-3:
+        return f"{value * 1e3:.2f} L"
+    return f"{value * 1e6:.0f} mL" if value >= 1e-5 else f"{value * 1e6:.1f} mL"
+
+
+def _say_inches(value: float, kind: Kind) -> str:
+    match kind:
+        case "length":
+            return format_feet_inches(value) if value >= M_PER_FT else format_inches(value)
+        case "depth":
+            return format_inches(value)
+        case "width":
+            return (
+                f"{value / M_PER_INCH:.3f} in"
+                if value < M_PER_INCH / 16
+                else format_inches(value, denominator=32)
+            )
+        case "area":
+            return f"{value / M_PER_FT**2:.2f} ft²"
+        case "volume":
+            return _gallons(value)
+        case "mass":
+            return (
+                f"{value / KG_PER_LB:.1f} lb"
+                if value >= KG_PER_LB
+                else f"{value / KG_PER_LB * 16:.1f} oz"
+            )
+        case "litres_per_m2":
+            return f"{value / _GALLON_M3 * M_PER_FT**2:.2g} gal/ft²"
+        case "temperature":
+            return f"{value * 9 / 5 + 32:.0f} °F"
+        case _:
+            return _plain(value, kind)
+
+
+def _gallons(value: float) -> str:
+    if value >= CUBIC_M_PER_CUBIC_FT:
+        return f"{value / CUBIC_M_PER_CUBIC_FT:.2f} ft³"
+    if value >= _GALLON_M3 / 4:
+        return f"{value / _GALLON_M3:.2f} gal"
+    return f"{value / _FL_OZ_M3:.1f} fl oz"
+
+
+def _plain(value: float, kind: Kind) -> str:
+    match kind:
+        case "angle":
+            return f"{value:.0f}°"
+        case "hours":
+            return f"{value / 24:.0f} days" if value >= 72 else f"{value:.0f} h"
+        case "months":
+            return f"{value:.0f} months"
+        case "colour_difference":
+            return f"dE*ab {value:g}"
+        case _:
+            return f"{value:g}"
