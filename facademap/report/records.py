@@ -3,37 +3,29 @@
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
 import pandas as pd
-import shapely
 
 from facademap.report.materials import number, read_materials, read_rods
 from facademap.report.page import Page
 from facademap.report.paper import paper_named
 from facademap.report.pdf import write_pdf
 from facademap.report.photo_sequence import draw_photo_sequence, has_begun
-from facademap.report.piece_sketch import RED
 from facademap.report.rows import rows_of
 from facademap.report.ticket_page import draw_qr
+from facademap.report.wall_window import Crop, draw_wall_window
 from facademap.salvage.seen_face import unseen_faces
 from facademap.tables import is_missing
 from facademap.units import format_mm
-from facademap.wall.mending import mend
 
 __all__ = ["Photo", "RepairRecord", "make_records", "write_records"]
 
 MARGIN = 12.0
 #: Photo id to JPEG and its width and height in pixels, or nothing.
 Photo = Callable[[str], "tuple[bytes, int, int] | None"]
-Crop = Callable[
-    [str, tuple[float, float, float, float], int],
-    "tuple[bytes, tuple[float, float, float, float]] | None",
-]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -201,7 +193,13 @@ def _page(
     )
     y = top - 24
     picture = 66.0
-    _wall_picture(page, record, crop, left, y - picture, 84, picture)
+    draw_wall_window(
+        page,
+        crop,
+        record.repair,
+        record.conditions,
+        box=(left, y - picture, 84, picture),
+    )
     _facts(page, record, left + 88, y, right - left - 88, picture)
     y -= picture + 5
     y = _section(
@@ -246,86 +244,6 @@ def _page(
     page.text(left, MARGIN - 5, project, size_pt=7.5, within_mm=110)
     page.text(right, MARGIN - 5, f"{repair['id']}    record {count}", size_pt=7.5, anchor="right")
     return page
-
-
-def _wall_picture(
-    page: Page,
-    record: RepairRecord,
-    crop: Crop | None,
-    x: float,
-    y: float,
-    width: float,
-    height: float,
-) -> None:
-    """The repair in the wall, with its surroundings."""
-    page.box(x, y, width, height, width_mm=0.3)
-    shape = record.repair["geometry"]
-    if shape is None or shape.is_empty:
-        page.text(x + 3, y + height - 7, "no outline", size_pt=9)
-        return
-    u0, v0, u1, v1 = shape.bounds
-    grow = max(0.25, 0.6 * max(u1 - u0, v1 - v0))
-    scale = max((u1 - u0 + 2 * grow) / width, (v1 - v0 + 2 * grow) / height)
-    cu, cv = (u0 + u1) / 2, (v0 + v1) / 2
-    window = (
-        cu - width * scale / 2,
-        cv - height * scale / 2,
-        cu + width * scale / 2,
-        cv + height * scale / 2,
-    )
-
-    def put(points: Any) -> Any:
-        return (np.asarray(points, dtype=float)[:, :2] - window[:2]) / scale + (x, y)
-
-    found = crop(str(record.repair["surface"]), window, 700) if crop is not None else None
-    if found is not None:
-        jpeg, box = found
-        (ax, ay), (bx, by) = put([box[:2], box[2:]])
-        page.picture(jpeg, float(ax), float(ay), float(bx - ax), float(by - ay))
-        _trim(page, (x, y, width, height), (float(ax), float(ay), float(bx), float(by)))
-    for condition in record.conditions:
-        _outline(
-            page,
-            shapely.intersection(
-                mend(condition["geometry"], name=str(condition["id"])), shapely.box(*window)
-            ),
-            put,
-            ink="#0063a6",
-            width_mm=0.4,
-            dash_mm=(1.5, 1),
-        )
-    _outline(page, shape, put, ink="#ffffff", width_mm=1.3)
-    _outline(page, shape, put, ink=RED, width_mm=0.7)
-    bar = 10 ** math.floor(math.log10(scale * width * 0.4))
-    page.box(x + 3, y + 3, bar / scale, 1.6, fill="#111111", ink="#ffffff", width_mm=0.3)
-    page.text(
-        x + 4.5 + bar / scale, y + 2.8, format_mm(bar), size_pt=8, weight="bold", halo="#ffffff"
-    )
-
-
-def _trim(
-    page: Page, zone: tuple[float, float, float, float], drawn: tuple[float, float, float, float]
-) -> None:
-    """Paint white what a picture of whole pixels reaches over its zone."""
-    x, y, w, h = zone
-    outer = [
-        (min(drawn[0], x) - 1, min(drawn[1], y) - 1),
-        (max(drawn[2], x + w) + 1, min(drawn[1], y) - 1),
-        (max(drawn[2], x + w) + 1, max(drawn[3], y + h) + 1),
-        (min(drawn[0], x) - 1, max(drawn[3], y + h) + 1),
-    ]
-    page.rings([outer, [(x, y), (x + w, y), (x + w, y + h), (x, y + h)]], ink=None, fill="#ffffff")
-    page.box(x, y, w, h, width_mm=0.3)
-
-
-def _outline(page: Page, shape: Any, put: Any, **style: Any) -> None:
-    for part in shapely.get_parts(shape):
-        if part.geom_type == "Polygon":
-            page.rings([put(r.coords) for r in (part.exterior, *part.interiors)], **style)
-        elif part.geom_type == "LineString":
-            page.rings([put(part.coords)], closed=False, **style)
-        elif part.geom_type == "Point":
-            page.discs(put(part.coords), 1.2, ink=style.get("ink"), fill=None, width_mm=0.6)
 
 
 def _facts(page: Page, record: RepairRecord, x: float, y: float, width: float, tall: float) -> None:

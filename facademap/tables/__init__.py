@@ -30,7 +30,7 @@ from facademap.tables.survey import (
     SURFACES,
     WALL_STONES,
 )
-from facademap.tables.trials import TRIAL_KINDS, TRIAL_RESULTS, TRIALS
+from facademap.tables.trials import SOILINGS, TRIAL_KINDS, TRIAL_RESULTS, TRIALS
 
 __all__ = [
     "ACCEPTANCES",
@@ -55,6 +55,7 @@ __all__ = [
     "REPAIRS",
     "REVIEWS",
     "SETTINGS",
+    "SOILINGS",
     "STAGES",
     "STONE_KINDS",
     "SURFACES",

@@ -7,9 +7,11 @@ from facademap.tables.contract import Column, Table
 from facademap.tables.repairs import TREATMENTS
 from facademap.tables.survey import ID
 
-__all__ = ["TRIALS", "TRIAL_KINDS", "TRIAL_RESULTS"]
+__all__ = ["SOILINGS", "TRIALS", "TRIAL_KINDS", "TRIAL_RESULTS"]
 
 TRIAL_KINDS = ("cleaning panel", "consolidation panel", "mortar sample", "mock-up", "other")
+#: What lies on the stone: a panel on one of them says nothing of another.
+SOILINGS = ("crust", "soiling", "salts", "growth", "plant", "graffiti")
 TRIAL_RESULTS = ("open", "approved", "refused")
 
 TRIALS = Table(
@@ -32,6 +34,12 @@ TRIALS = Table(
             name="stone_type",
             kind="text",
             meaning="Local name of the stone that it was made on; it counts for this stone only.",
+        ),
+        Column(
+            name="soiling",
+            kind="text",
+            choices=SOILINGS,
+            meaning="What lay on the stone of a cleaning panel; it counts for this soiling only.",
         ),
         Column(name="wall_stone", kind="text", refers="wall_stones", meaning="Stone it lies on."),
         Column(name="place", kind="text", meaning="Where, in words."),

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 from facademap.treatment.case import Case
 from facademap.treatment.job import Figure, Job, Product, figure, sentences, worked_out
+from facademap.treatment.soiling import soiling_of
 from facademap.treatment.trials import trial_of
 
-__all__ = ["LADDERS", "Rung", "design_cleaning", "ladder_for", "soiling_of"]
+__all__ = ["LADDERS", "Rung", "design_cleaning", "ladder_for"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,21 +112,6 @@ LADDERS: Mapping[str, tuple[Rung, ...]] = {
     "graffiti": (_SPONGE, _SOLVENT, _STEAM, _ABRASIVE),
 }
 _CALCAREOUS = ("limestone", "marble", "travertine", "tufa", "dolomite", "chalk")
-_SOILING_OF: tuple[tuple[str, tuple[str, ...]], ...] = (
-    ("plant", ("plant",)),
-    ("salts", ("efflorescence", "subflorescence", "salt crust", "salt")),
-    ("growth", ("alga", "lichen", "moss", "mould", "biological")),
-    ("graffiti", ("graffiti",)),
-    ("crust", ("crust", "encrustation", "concretion")),
-)
-
-
-def soiling_of(terms: tuple[str, ...]) -> str:
-    """What lies on the stone, from the terms of its conditions: the key of a ladder."""
-    for kind, words in _SOILING_OF:
-        if any(word in term for term in terms for word in words):
-            return kind
-    return "soiling"
 
 
 def ladder_for(terms: tuple[str, ...], rock: str) -> tuple[tuple[Rung, ...], tuple[str, ...]]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import pandas as pd
@@ -116,9 +116,15 @@ def design_jobs(
         Trade values of treatments.
     """
     return [
-        DESIGNS[str(case.repair["treatment"])](case)
+        _with_what_holds_it(DESIGNS[str(case.repair["treatment"])](case), case.repair)
         for case in cases_of(frames, settings=settings, values=values)
     ]
+
+
+def _with_what_holds_it(job: Job, repair: Mapping[str, Any]) -> Job:
+    """The job with what keeps its repair waiting, such as a cause that is not settled."""
+    held = repair.get("held_back")
+    return job if is_missing(held) else replace(job, holds=(str(held), *job.holds))
 
 
 def visits_of(repairs: Sequence[Mapping[str, Any]]) -> list[Visit]:

@@ -204,8 +204,8 @@ def _figures(case: Case, area: float, depth: float | None, *, screws: int) -> tu
         worked_out(
             "mortar in place", area * depth, "volume", "area x greatest depth: an upper bound"
         ),
-        figure(values, "mortar.area_maximum", "largest patch", "area"),
-        figure(values, "mortar.depth_maximum", "deepest patch", "depth"),
+        figure(values, "mortar.area_maximum", "largest patch allowed", "area"),
+        figure(values, "mortar.depth_maximum", "deepest patch allowed", "depth"),
     ]
     if screws:
         found.append(

@@ -7,6 +7,7 @@ from typing import Any
 
 from facademap.tables import is_missing
 from facademap.treatment.case import Case
+from facademap.treatment.soiling import soiling_of
 
 __all__ = ["TRIAL_OF", "approved", "trial_of"]
 
@@ -34,13 +35,18 @@ def trial_of(case: Case, kind: str) -> tuple[str, str]:
     trial, wanted : str
         Id and method of the approved trial, or empty; a sentence with what to do, or empty.
     """
-    known = [t for t in case.trials if str(t.get("kind")) == kind]
+    own = soiling_of(case.terms) if kind == "cleaning panel" else ""
+    known = [
+        t
+        for t in case.trials
+        if str(t.get("kind")) == kind and (not own or str(t.get("soiling")) == own)
+    ]
     good = [t for t in known if approved(t)]
     if good:
         last = max(good, key=lambda t: (str(t.get("approved_on")), str(t["id"])))
         method = "" if is_missing(last.get("method")) else f": {last['method']}"
         return f"{last['id']}{method}", ""
-    stone = case.rock or "this stone"
+    stone = (case.rock or "this stone") + (f" with {own} on it" if own and own != "soiling" else "")
     if known:
         names = ", ".join(str(t["id"]) for t in known[:4])
         return (

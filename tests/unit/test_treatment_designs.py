@@ -272,6 +272,7 @@ def trial(kind: str, treatment: str, **changed: Any) -> dict[str, Any]:
         "kind": kind,
         "treatment": treatment,
         "stone_type": "buff sandstone",
+        "soiling": "crust",
         "method": "as found",
         "result": "approved",
         "approved_by": "a conservator",
@@ -379,3 +380,11 @@ def test_a_profile_speaks_its_own_units_only(profile: str, foreign: str):
         ]
         said += [f.source for f in job.figures] + [p.purpose for p in job.products]
         assert not [s for s in said if re.search(foreign, s)]
+
+
+def test_a_panel_on_one_soiling_says_nothing_of_another():
+    shape = shapely.box(0, 0, 0.3, 0.3)
+    good = trial("cleaning panel", "clean")
+    job = design_cleaning(case(shape, treatment="clean", term="moss", trials=[good]))
+    assert job.held
+    assert "growth" in job.holds[0]

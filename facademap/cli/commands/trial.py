@@ -9,6 +9,7 @@ import click
 from facademap.cli.show import Show, command_options
 
 _KINDS = ("cleaning panel", "consolidation panel", "mortar sample", "mock-up", "other")
+_SOILINGS = ("crust", "soiling", "salts", "growth", "plant", "graffiti")
 _TREATMENTS = ("clean", "consolidate", "mortar repair", "repoint", "crack repair", "inset")
 
 
@@ -18,6 +19,7 @@ _TREATMENTS = ("clean", "consolidate", "mortar repair", "repoint", "crack repair
 @click.option("--kind", type=click.Choice(_KINDS), help="What was made.")
 @click.option("--for", "treatment", type=click.Choice(_TREATMENTS), help="Treatment it is for.")
 @click.option("--stone", "stone_type", help="Local name of the stone it was made on.")
+@click.option("--soiling", type=click.Choice(_SOILINGS), help="What lay on it, for cleaning.")
 @click.option("--wall-stone", help="Id of the wall stone it lies on.")
 @click.option("--place", help="Where, in words.")
 @click.option("--method", help="What was done, with what, for how long, how often.")

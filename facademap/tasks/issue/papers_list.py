@@ -54,6 +54,7 @@ _RECORDED = (
     "faces",
     "work_log",
 )
+_TREATED = ("surfaces", "wall_stones", "conditions", "repairs", "trials")
 _INSETS = ("wall_stones", "repairs", "pieces")
 _TRADE = ("profile", "trade_values")
 
@@ -275,6 +276,34 @@ def _records(context: Context) -> Files:
     }
 
 
+def _jobs(context: Context) -> Files:
+    from facademap.report.job_sheets import write_job_sheets, write_jobs_csv
+    from facademap.report.rows import rows_of
+    from facademap.tasks.plan.treatments import treatment_values_of_project
+    from facademap.treatment import design_jobs, visits_of
+
+    frames = context.frames(_TREATED)
+    jobs = design_jobs(
+        frames,
+        settings=context.trade_values,
+        values=treatment_values_of_project(context.project),
+    )
+    repairs = rows_of(frames["repairs"])
+    return {
+        "job-sheets.pdf": write_job_sheets(
+            jobs,
+            {str(r["id"]): r for r in repairs},
+            {str(c["id"]): c for c in rows_of(frames["conditions"])},
+            visits=visits_of(repairs),
+            crop=context.surface_picture,
+            project=context.name,
+            paper=context.choices.paper,
+            inches=context.trade_values.values["joint_m"].unit == "in",
+        ),
+        "jobs.csv": write_jobs_csv(jobs),
+    }
+
+
 def _exchange(context: Context) -> Files:
     from facademap.report.exchange import write_world_geojson
     from facademap.report.quantities import measure_quantities
@@ -385,6 +414,16 @@ PAPERS: tuple[Paper, ...] = (
         make=_records,
         pictures=True,
         weight=3.0,
+    ),
+    Paper(
+        name="job-sheets",
+        title="job sheets",
+        tables=(*_TREATED, "photos"),
+        settings=("name", "treatment_values", *_TRADE),
+        make=_jobs,
+        pictures=True,
+        weight=2.0,
+        parts="repair",
     ),
     Paper(name="exchange", title="exchange files", tables=_ALL, settings=None, make=_exchange),
 )

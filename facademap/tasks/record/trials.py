@@ -8,7 +8,8 @@ from typing import Any
 
 from facademap.errors import InputError
 from facademap.store.project import Project
-from facademap.tables import TABLES, is_missing
+from facademap.tables import SOILINGS, TABLES, is_missing
+from facademap.treatment.soiling import soiling_of
 from facademap.treatment.trials import TRIAL_OF, approved
 
 __all__ = [
@@ -62,6 +63,11 @@ def make_trial(
             raise InputError(
                 "the trial names no kind of stone",
                 "Give --stone, the local name as with the wall stones, or --wall-stone that has one.",
+            )
+        if kind == "cleaning panel" and is_missing(values.get("soiling")):
+            raise InputError(
+                "the panel does not say what lay on the stone",
+                f"Give --soiling: {', '.join(SOILINGS)}; dust says nothing of crusts.",
             )
         with project.edit(who=who, what=f"trial: {kind}") as edit:
             row = {
@@ -140,7 +146,11 @@ def trial_wanted(project: Project, repair: Mapping[Any, Any]) -> str:
     kind = TRIAL_OF.get(str(repair["treatment"]))
     if kind is None:
         return ""
-    stone = ""
+    stone, soiling = "", ""
+    if kind == "cleaning panel":
+        named = [str(c) for c in repair["conditions"] or ()]
+        terms = project.rows("conditions", named).values()
+        soiling = soiling_of(tuple(str(c["term"]).lower() for c in terms))
     if not is_missing(repair.get("wall_stone")):
         row = project.rows("wall_stones", [str(repair["wall_stone"])]).get(
             str(repair["wall_stone"])
@@ -150,12 +160,14 @@ def trial_wanted(project: Project, repair: Mapping[Any, Any]) -> str:
         if (
             trial["kind"] == kind
             and trial["treatment"] == repair["treatment"]
+            and (not soiling or trial["soiling"] == soiling)
             and not is_missing(trial["stone_type"])
             and str(trial["stone_type"]).strip().lower() == stone.strip().lower()
             and approved(trial)
         ):
             return ""
-    return f"{kind} on {stone or 'its stone, which is not named'}"
+    of = f" for {soiling}" if soiling else ""
+    return f"{kind}{of} on {stone or 'its stone, which is not named'}"
 
 
 def need_trial(project: Project, repair: Mapping[Any, Any], stage: str) -> None:
