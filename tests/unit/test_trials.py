@@ -1,0 +1,191 @@
+"""Trials on record, the work that waits for them, and the sheets that say so."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+import sqlite3
+import sys
+from pathlib import Path
+
+import pytest
+import shapely
+from click.testing import CliRunner
+from pypdf import PdfReader
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "e2e"))
+import desk_sample
+
+from facademap.cli.main import main
+from facademap.errors import InputError
+from facademap.store.project import Project
+from facademap.tasks.issue.papers import make_papers
+from facademap.tasks.plan.treatments import jobs_of_project
+from facademap.tasks.project.check import check_project
+from facademap.tasks.record.trials import decide_trial, list_trials, make_trial
+from facademap.tasks.record.work import move_on, record
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A wall with a crust to be cleaned and an open joint to be filled."""
+    folder = desk_sample.make_project(tmp_path / "p")
+    with Project.open(folder) as project, project.edit(who="test", what="treatments") as edit:
+        surface = str(project.read("surfaces")["id"].iloc[0])
+        edit.put(
+            "wall_stones",
+            [
+                {
+                    "id": "W-1",
+                    "surface": surface,
+                    "stone_type": "buff sandstone",
+                    "geometry": shapely.box(0, 0, 0.6, 0.3),
+                }
+            ],
+        )
+        joint = shapely.LineString([(0, 0.3), (0.6, 0.3)])
+        crust = shapely.box(0.1, 0.1, 0.4, 0.2)
+        for n, (term, shape, width) in enumerate(
+            (("black crust", crust, None), ("open joint", joint, 0.008)), start=1
+        ):
+            edit.put(
+                "conditions",
+                [
+                    {
+                        "id": f"X-{n}",
+                        "surface": surface,
+                        "term": term,
+                        "layer": "joint" if width else "stone",
+                        "width_m": width,
+                        "geometry": shape,
+                    }
+                ],
+            )
+            edit.put(
+                "repairs",
+                [
+                    {
+                        "id": f"RX-{n}",
+                        "surface": surface,
+                        "treatment": "repoint" if width else "clean",
+                        "conditions": [f"X-{n}"],
+                        "wall_stone": "W-1",
+                        "geometry": shape,
+                    }
+                ],
+            )
+    return folder
+
+
+def approved_panel(folder: Path, **changed: str) -> str:
+    told = {"wall_stone": "W-1", "soiling": "crust", "method": "mist, 10 s in 5 min", **changed}
+    row = make_trial(folder, kind="cleaning panel", treatment="clean", **told)
+    decide_trial(folder, str(row["id"]), "approved", by="A. Keeper", on="2026-05-04")
+    return str(row["id"])
+
+
+def test_cleaning_is_not_finished_without_an_approved_panel(folder: Path) -> None:
+    move_on(folder, "RX-1", "approved")
+    record(folder, "RX-1", "work seen", result="pass")
+    with pytest.raises(InputError, match="no approved cleaning panel for crust on buff sandstone"):
+        move_on(folder, "RX-1", "accepted")
+    approved_panel(folder, soiling="growth")
+    with pytest.raises(InputError, match="no approved cleaning panel"):
+        move_on(folder, "RX-1", "accepted")
+    name = approved_panel(folder)
+    assert move_on(folder, "RX-1", "accepted")["stage"] == "accepted"
+    assert not [f for f in check_project(folder)["findings"] if f["row"] == "RX-1"]
+    decide_trial(folder, name, "open", by="")
+    (found,) = [f for f in check_project(folder)["findings"] if f["row"] == "RX-1"]
+    assert "no approved cleaning panel" in found["problem"]
+
+
+@pytest.mark.parametrize(
+    ("told", "what"),
+    [
+        ({"soiling": "crust"}, "no kind of stone"),
+        ({"stone_type": "buff sandstone"}, "what lay on the stone"),
+        ({"wall_stone": "nowhere", "soiling": "crust"}, "nowhere"),
+    ],
+)
+def test_a_trial_says_on_what_it_was_made(folder: Path, told: dict[str, str], what: str) -> None:
+    with pytest.raises(InputError, match=what):
+        make_trial(folder, kind="cleaning panel", treatment="clean", **told)
+    assert list_trials(folder) == []
+
+
+def test_a_decision_has_a_name_a_day_and_for_a_refusal_a_finding(folder: Path) -> None:
+    row = make_trial(
+        folder, kind="mortar sample", treatment="mortar repair", stone_type="buff sandstone"
+    )
+    name = str(row["id"])
+    for result, given, what in (
+        ("approved", {"by": " "}, "nobody is named"),
+        ("refused", {"by": "K"}, "a refusal says nothing"),
+        ("approved", {"by": "K", "on": "4.5.2026"}, "is no day"),
+        ("approved", {"by": "K", "on": "2999-01-01"}, "has not come yet"),
+    ):
+        with pytest.raises(InputError, match=what):
+            decide_trial(folder, name, result, **given)
+    assert list_trials(folder)[0]["result"] == "open"
+
+
+def test_the_command_enters_lists_and_decides(folder: Path) -> None:
+    def run(*words: str) -> str:
+        done = CliRunner().invoke(main, ["trial", str(folder), *words])
+        assert done.exit_code == 0, done.output
+        return done.output
+
+    assert "no trial" in run()
+    run("--kind", "consolidation panel", "--for", "consolidate", "--stone", "Buff sandstone",
+        "--uptake-l-per-m2", "1.5")  # fmt: skip
+    assert list_trials(folder)[0]["uptake_m3_per_m2"] == pytest.approx(0.0015)
+    assert "approved by K on 2026-03-02" in run(
+        "T-001", "--approve", "--by", "K", "--on", "2026-03-02"
+    )
+    assert "T-001" in run()
+
+
+def test_a_project_of_before_trials_gets_the_table(folder: Path) -> None:
+    raw = sqlite3.connect(folder / "project.gpkg")
+    raw.execute('DROP TABLE "trials"')
+    raw.execute("DELETE FROM gpkg_contents WHERE table_name = 'trials'")
+    raw.execute("UPDATE facademap_schema SET version = 5")
+    raw.commit()
+    raw.close()
+    assert list_trials(folder) == []
+    with Project.open(folder) as project:
+        assert not project.missing_parts()
+
+
+def test_job_sheets_say_what_holds_and_give_figures_with_their_source(folder: Path) -> None:
+    made = make_papers(folder, only=["job-sheets"])
+    assert made
+    text = " ".join(p.extract_text() for p in PdfReader(folder / "out" / "job-sheets.pdf").pages)
+    assert "HELD: do not begin" in text
+    assert "No cleaning panel on buff sandstone with crust on it" in text
+    assert "from memory: verify" in text  # the depth of raking
+    rows = list(csv.DictReader(io.StringIO((folder / "out" / "jobs.csv").read_text("utf-8-sig"))))
+    mortar = next(r for r in rows if r["repair"] == "RX-2" and r["name"] == "mortar in place")
+    assert float(mortar["value"]) == pytest.approx(0.6 * 0.008 * 0.020)
+    assert all(r["source"] for r in rows if r["status"] != "derived")
+
+
+def test_an_inch_project_reads_inches_only_on_its_job_sheets(folder: Path) -> None:
+    with Project.open(folder) as project, project.edit(who="test", what="inches") as edit:
+        edit.set("profile", "inch")
+    make_papers(folder, only=["job-sheets"])
+    text = " ".join(p.extract_text() for p in PdfReader(folder / "out" / "job-sheets.pdf").pages)
+    assert not re.findall(r"\d+(?:\.\d+)? ?(?:mm|m²|mL|kg)\b", text)
+    assert re.search(r"\d/\d+ in", text)
+
+
+def test_a_value_decided_for_the_project_counts(folder: Path) -> None:
+    with Project.open(folder) as project, project.edit(who="test", what="rake") as edit:
+        edit.set("treatment_values", {"repoint.rake_minimum": 30})
+    with Project.open(folder) as project:
+        job = next(j for j in jobs_of_project(project) if j.repair == "RX-2")
+    raked = job.figure("depth to rake, greatest")
+    assert raked is not None
+    assert raked.value == pytest.approx(0.030)
