@@ -27,25 +27,35 @@ JOINT, STONE, OTHER, UNJUDGED = 0, 1, 2, 3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scene:
-    """Picture (side, side, 3) and the number of the stone (0: none) and the kind at each pixel."""
+    """Picture (side, side, 3), number of the stone (0: none) and kind at each pixel, and what is left of stones mostly hidden."""
 
     rgb: np.ndarray
     number: np.ndarray
     kind: np.ndarray
+    hidden: np.ndarray | None = None
 
 
 @dataclass(slots=True)
 class _Canvas:
-    """What a scene is painted on."""
+    """What a scene is painted on; ``under`` is the number of the stone that something before the wall hides."""
 
     rgb: np.ndarray
     number: np.ndarray
     kind: np.ndarray
+    under: np.ndarray
 
-    def lay(self, where: np.ndarray, rgb: np.ndarray, soft: float = 0.7) -> None:
-        """Paint something that is no stone."""
+    def lay(
+        self, where: np.ndarray, rgb: np.ndarray, soft: float = 0.7, *, hides: bool = False
+    ) -> None:
+        """Paint something that is no stone, and that hides stones or takes their place."""
         cover = cv2.GaussianBlur(where.astype(np.float32), (0, 0), soft)[..., None]
         self.rgb = self.rgb * (1 - cover) + rgb * cover
+        self.gone(where, hides=hides)
+
+    def gone(self, where: np.ndarray, *, hides: bool) -> None:
+        """No stone is seen there any more."""
+        before = np.where(self.number > 0, self.number, self.under) if hides else 0
+        self.under = np.where(where, before, self.under)
         self.number[where] = 0
         self.kind[where] = OTHER
 
@@ -67,7 +77,9 @@ def scene(rng: np.random.Generator, before: Scene | None, kind: str | None = Non
     if kind is None and chance(rng, 0.07):
         return _no_masonry(rng, before)
     drawn = plain(rng, None if kind is None else bonds.laid(rng, kind), moulded=chance(rng, 0.15))
-    canvas = _Canvas(drawn.rgb.astype(np.float32), drawn.number.copy(), drawn.kind.copy())
+    canvas = _Canvas(
+        drawn.rgb.astype(np.float32), drawn.number.copy(), drawn.kind.copy(), 0 * drawn.number
+    )
     if before is not None and chance(rng, 0.45):
         _inset(rng, canvas, before)
     if before is not None and chance(rng, 0.08):
@@ -109,8 +121,24 @@ def _finished(canvas: _Canvas) -> Scene:
     kind = canvas.kind.copy()
     kind[bad] = UNJUDGED
     return Scene(
-        rgb=np.clip(canvas.rgb, 0, 255).astype(np.uint8), number=parts.astype(np.int32), kind=kind
+        rgb=np.clip(canvas.rgb, 0, 255).astype(np.uint8),
+        number=parts.astype(np.int32),
+        kind=kind,
+        hidden=_mostly_hidden(parts, canvas),
     )
+
+
+def _mostly_hidden(parts, canvas):
+    """What is seen of stones of which something before the wall hides more than a third."""
+    most = int(max(canvas.number.max(), canvas.under.max())) + 1
+    covered = np.bincount(canvas.under.ravel(), minlength=most)
+    whole = np.bincount(canvas.number.ravel(), minlength=most) + covered
+    size = np.bincount(parts.ravel())
+    mine = np.zeros(len(size), np.int64)
+    mine[parts.ravel()] = canvas.number.ravel()
+    little = (covered[mine] > 0.1 * whole[mine]) & (size < 2 / 3 * whole[mine])
+    little[0] = False
+    return little[parts]
 
 
 # ---- parts ----------------------------------------------------------------------------------------------------------------
@@ -394,7 +422,7 @@ def _plaster(rng, canvas):
             rough = rough * (1 - rng.uniform(0.2, 0.6) * walls._crack(rng) / 255.0)[..., None]
     low = cv2.GaussianBlur(where.astype(np.float32), (0, 0), rng.uniform(1, 4))
     edge = np.gradient(low)[0] - np.gradient(low)[1]
-    canvas.lay(where, rough)
+    canvas.lay(where, rough, hides=True)
     canvas.rgb = canvas.rgb * np.clip(1 + rng.uniform(-3, 3) * edge, 0.4, 1.5)[..., None]
 
 
@@ -416,7 +444,7 @@ def _growth(rng, canvas):
     green = np.array(
         rng.choice([[92, 118, 50], [60, 84, 40], [120, 110, 50], [130, 60, 40]])
     ) * rng.uniform(0.6, 1.3)
-    canvas.lay(leaves > 0, np.clip(green * shade[..., None], 0, 255), 0.6)
+    canvas.lay(leaves > 0, np.clip(green * shade[..., None], 0, 255), 0.6, hides=True)
     hidden = (
         cv2.morphologyEx(leaves, cv2.MORPH_CLOSE, np.ones((int(2 * size) | 1,) * 2, np.uint8)) > 0
     )
@@ -513,7 +541,7 @@ def _pole(rng, canvas):
         )
         round_pole = np.clip(tone * (1 - 1.2 * away**2)[..., None], 0, 255)
         if wide > 7:
-            canvas.lay(mask > 0, round_pole, 0.6)
+            canvas.lay(mask > 0, round_pole, 0.6, hides=True)
         else:  # a cable does not part the stone behind it
             cover = cv2.GaussianBlur(mask.astype(np.float32), (0, 0), 0.6)[..., None]
             canvas.rgb = canvas.rgb * (1 - cover) + round_pole * cover
@@ -597,8 +625,9 @@ def _card(rng, canvas):
             part[half_y:, half_x:] = 15
         canvas.rgb[y0:y1, x0:x1] = part
         if big:
-            canvas.number[y0:y1, x0:x1] = 0
-            canvas.kind[y0:y1, x0:x1] = OTHER
+            where = np.zeros((n, n), bool)
+            where[y0:y1, x0:x1] = True
+            canvas.gone(where, hides=True)
 
 
 def _no_masonry(rng, before):
@@ -607,7 +636,8 @@ def _no_masonry(rng, before):
     kind = rng.choice(["flats", "planks", "noise", "leaves", "shapes", "writing", "curves"])
     rgb = np.empty((n, n, 3), np.float32)
     rgb[:] = rng.uniform(20, 235, 3)
-    canvas = _Canvas(rgb, np.zeros((n, n), np.int32), np.full((n, n), OTHER, np.uint8))
+    none = np.zeros((n, n), np.int32)
+    canvas = _Canvas(rgb, none, np.full((n, n), OTHER, np.uint8), none.copy())
     if kind in ("flats", "shapes"):
         for _ in range(int(rng.integers(4, 40))):
             corners = rng.uniform(-200, n + 200, (4, 2))
