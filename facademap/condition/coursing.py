@@ -16,7 +16,7 @@ import shapely
 
 from facademap.tables.coursing import COURSING, Coursing
 
-__all__ = ["DrawnStone", "Judged", "LeftOut", "Proposal", "judge_course"]
+__all__ = ["DrawnStone", "Judged", "LeftOut", "Proposal", "judge_course", "numbers_in"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -199,7 +199,7 @@ def _placed(
     numbers: list[int | None] = [None] * len(outlines)
     if course is not None:
         row = [d for d in drawn if d.course == course]
-        numbers = _numbers(outlines, row, coursing)
+        numbers = numbers_in(outlines, row, coursing)
         if None in numbers:
             doubts = (*doubts, f"the numbers of course {course} leave no room here")
     return tuple(
@@ -250,7 +250,7 @@ def _course_of(
     return None, ("its course does not follow from the courses that are counted",)
 
 
-def _numbers(
+def numbers_in(
     outlines: Sequence[Any], row: Sequence[DrawnStone], coursing: Coursing
 ) -> list[int | None]:
     """Numbers of outlines among the stones of their course: those between two numbers must just fill the gap."""

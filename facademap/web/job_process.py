@@ -110,6 +110,12 @@ def _run(order: dict[str, Any]) -> Any:
         from facademap.tasks.desk.outlines import read_outlines
 
         return read_outlines(folder, options, who=who)
+    if order["kind"] == "stones":
+        from facademap.tasks.survey.outline_wall import outline_surface
+
+        return outline_surface(
+            folder, surface=_text(options, "surface"), who=who, progress=progress
+        )
     from facademap.tasks.issue.papers import make_papers
 
     only = options.get("only") or ()

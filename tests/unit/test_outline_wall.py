@@ -13,9 +13,12 @@ from click.testing import CliRunner
 from PIL import Image
 
 from facademap.cli.main import main
+from facademap.condition.coursing import DrawnStone
 from facademap.condition.wall_courses import courses_of
 from facademap.condition.wall_net import look
+from facademap.condition.wall_numbers import gaps_of, placed_in_courses
 from facademap.condition.wall_outlines import joints_of, outline_wall
+from facademap.tables.coursing import Coursing
 
 
 def _ashlar(seed: int = 1, *, width: int = 760, height: int = 560) -> tuple[np.ndarray, list]:
@@ -99,6 +102,48 @@ def test_courses_are_counted_from_below_and_stones_from_the_left() -> None:
     found = courses_of(np.array([boxes[k] for k in order], dtype=object))
     told = dict(zip(order.tolist(), found, strict=True))
     assert [told[k] for k in range(12)] == [(c, n) for c in (1, 2, 3) for n in (1, 2, 3, 4)]
+
+
+def _course_boxes() -> dict[tuple[int, int], shapely.Polygon]:
+    """Four courses of five stones of 1 m by 0.5 m, by course from below and number from the left."""
+    return {
+        (c + 1, n + 1): shapely.box(n, c / 2, n + 0.98, c / 2 + 0.48)
+        for c in range(4)
+        for n in range(5)
+    }
+
+
+def test_fresh_stones_go_on_from_those_that_are_drawn() -> None:
+    boxes = _course_boxes()
+    drawn = [
+        # the office calls the second course 12
+        DrawnStone(id=f"S-{n}", geometry=boxes.pop((2, n)), course=12, number=n)
+        for n in (1, 2)
+    ]
+    found = placed_in_courses(list(boxes.values()), drawn)
+    assert dict(zip(boxes, found, strict=True)) == {(c, n): (c + 10, n) for c, n in boxes}
+    # drawn stones that contradict each other name no course
+    torn = [*drawn, DrawnStone(id="S-9", geometry=boxes.pop((2, 3)), course=7, number=3)]
+    found = placed_in_courses(list(boxes.values()), torn)
+    told = dict(zip(boxes, found, strict=True))
+    assert told[2, 4] == (None, None)
+
+
+def test_courses_are_counted_where_the_office_begins() -> None:
+    boxes = _course_boxes()
+    coursing = Coursing(courses_from="above", numbers_from="right", first=0)
+    found = placed_in_courses(list(boxes.values()), [], coursing=coursing)
+    assert dict(zip(boxes, found, strict=True)) == {(c, n): (4 - c, 5 - n) for c, n in boxes}
+
+
+def test_a_part_of_a_course_that_is_hidden_is_told_and_an_opening_is_not() -> None:
+    boxes = _course_boxes()
+    for hidden in ((2, 3), (3, 4)):
+        boxes.pop(hidden)
+    window = shapely.box(2.9, 0.9, 4.05, 1.6)
+    places = list(boxes)
+    found = gaps_of(list(boxes.values()), places, [window])
+    assert [places[k] for k in found] == [(2, 4)]
 
 
 def test_rubble_gets_no_courses() -> None:

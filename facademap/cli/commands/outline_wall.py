@@ -63,6 +63,11 @@ def command(
             found = outline_surface(project, surface=surface)
     for note in found["notes"]:
         show.say(f"note: {note}")
+    if found.get("not_seen"):
+        show.say(
+            f"note: {found['not_seen']} parts of courses show no stone (growth, plaster, things before the wall): "
+            "how many lie there is not known, numbers after them may be wrong"
+        )
     where = f"written to {out}" if out is not None else f"kept in {project}, to be confirmed"
     show.result(
         {**found, **({"out": out} if out is not None else {})},

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,10 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
+from facademap.condition.coursing import DrawnStone
 from facademap.condition.wall_courses import courses_of
+from facademap.condition.wall_net import Seen, look
+from facademap.condition.wall_numbers import gaps_of, placed_in_courses
 from facademap.condition.wall_outlines import Stone, outline_wall
 from facademap.errors import FileError, InputError
 from facademap.io.pictures import read_picture
@@ -22,6 +26,7 @@ from facademap.store.edit import Edit
 from facademap.store.gate import store_large
 from facademap.store.project import Project
 from facademap.tables import TABLES, is_missing
+from facademap.tables.coursing import COURSING_SETTING, coursing_from
 from facademap.tasks.survey.add_photos import surface_of
 
 __all__ = ["outline_photo", "outline_surface"]
@@ -101,17 +106,32 @@ def outline_photo(photo: Path, *, out: Path, gsd_mm: float | None = None) -> dic
 
 
 def outline_surface(
-    folder: str | Path, *, surface: str | None = None, who: str = "surveyor"
+    folder: str | Path,
+    *,
+    surface: str | None = None,
+    who: str = "surveyor",
+    progress: Callable[[float], None] | None = None,
 ) -> dict[str, Any]:
     """Propose the wall stones of a surface from its rectified elevation, as one edit that can be undone.
 
     Stones that are drawn already are kept, and proposals under them or in openings are left out. All proposals count as
-    assisted until somebody confirms them.
+    assisted until somebody confirms them. Courses and numbers go on from those that are drawn, by the setting ``coursing``.
+
+    Parameters
+    ----------
+    folder : path
+        Project.
+    surface : str, optional
+        May be left out where the project has one.
+    who : str
+    progress : callable, optional
+        Told the share done.
 
     Returns
     -------
     dict
-        ``surface``, ``stones``, ``doubtful``, ``kept`` (drawn before) and ``notes``.
+        ``surface``, ``stones``, ``doubtful``, ``kept`` (drawn before), ``not_seen`` (parts of courses without a stone that is
+        seen) and ``notes``.
 
     Raises
     ------
@@ -120,37 +140,23 @@ def outline_surface(
     """
     with Project.open(folder) as project:
         name = surface_of(project, surface)
-        row = project.row("surfaces", name)
-        if is_missing(row["picture"]):
-            raise FileError(f"surface {name} has no picture", "Rectify photos of it first.")
-        with open_elevation(project.place(str(row["picture"]))) as elevation:
-            whole = elevation.grid
-            pixels = whole.width_px * whole.height_px
-            gsd = whole.gsd_m * max(1.0, math.sqrt(pixels / _MOST_PX))
-            grid, rgb, seen = elevation.read(gsd_m=gsd)
-        stones = _proposed(rgb, gsd_m=grid.gsd_m, name=f"the picture of {name}", seen=seen)
-        drawn = project.read("wall_stones")
-        drawn = drawn[drawn["surface"] == name]
-        openings = project.read("openings")
-        openings = openings[openings["surface"] == name]
-        on_wall = [
-            shapely.Polygon(
-                np.column_stack(
-                    [
-                        grid.left_m + (s.ring_px[:, 0] + 0.5) * grid.gsd_m,
-                        grid.top_m - (s.ring_px[:, 1] + 0.5) * grid.gsd_m,
-                    ]
-                )
-            )
-            for s in stones
-        ]
+        grid, rgb, seen = _picture_of(project, name)
+        stones = _proposed(
+            rgb, gsd_m=grid.gsd_m, name=f"the picture of {name}", seen=seen, progress=progress
+        )
+        # read after the look, which takes its time while people go on drawing
+        drawn = project.read("wall_stones", where={"surface": name})
+        openings = project.read("openings", where={"surface": name})
+        on_wall = [shapely.Polygon(_in_metres(s.ring_px, grid)) for s in stones]
         fresh = _beside([*drawn.geometry, *openings.geometry], on_wall)
         told = {"surface": name, "kept": len(drawn), **_told([stones[k] for k, _ in fresh], name)}
+        shapes = [shape for _, shape in fresh]
+        coursing = coursing_from(project.setting(COURSING_SETTING))
+        places = placed_in_courses(shapes, _drawn_stones(drawn), coursing=coursing)
+        # stones that were drawn before close a gap as an opening does
+        gaps = gaps_of(shapes, places, [*openings.geometry, *drawn.geometry])
         if not fresh:
-            return told
-        table = TABLES["wall_stones"]
-        shapes = np.array([shape for _, shape in fresh], dtype=object)
-        places = _numbers(shapes, list(drawn.geometry), drawn)
+            return {**told, "not_seen": 0}
 
         def keep(edit: Edit) -> None:
             frame = gpd.GeoDataFrame(
@@ -160,25 +166,56 @@ def outline_surface(
                     "course": [c for c, _ in places],
                     "number": [n for _, n in places],
                     "origin": "assisted",
-                    "note": [f"proposed, confidence {stones[k].confidence:.2f}" for k, _ in fresh],
+                    "note": [
+                        _note(stones[k], after_gap=i in gaps) for i, (k, _) in enumerate(fresh)
+                    ],
                 },
-                geometry=list(shapes),
+                geometry=shapes,
                 crs=drawn.crs,
             )
-            edit.put("wall_stones", table.check(frame, source=f"proposals for {name}"))
+            checked = TABLES["wall_stones"].check(frame, source=f"proposals for {name}")
+            edit.put("wall_stones", checked)
 
         store_large(project, keep, who=who, what=f"propose the stones of {name}")
-        return told
+        return {**told, "not_seen": len(gaps)}
 
 
-def _numbers(
-    shapes: Any, drawn_shapes: list[Any], drawn: Any
-) -> list[tuple[int | None, int | None]]:
-    """Course and number of fresh stones; where stones are drawn already theirs are kept, and fresh ones get none."""
-    if any(not is_missing(c) for c in drawn["course"]):
-        return [(None, None)] * len(shapes)
-    both = courses_of(np.array([*shapes, *drawn_shapes], dtype=object))
-    return both[: len(shapes)]
+def _picture_of(project: Project, name: str) -> Any:
+    """Grid, picture and where it shows anything, no finer than can be looked at."""
+    row = project.row("surfaces", name)
+    if is_missing(row["picture"]):
+        raise FileError(f"surface {name} has no picture", "Rectify photos of it first.")
+    with open_elevation(project.place(str(row["picture"]))) as elevation:
+        pixels = elevation.grid.width_px * elevation.grid.height_px
+        return elevation.read(gsd_m=elevation.grid.gsd_m * max(1.0, math.sqrt(pixels / _MOST_PX)))
+
+
+def _in_metres(ring_px: Any, grid: Any) -> Any:
+    return np.column_stack(
+        [
+            grid.left_m + (ring_px[:, 0] + 0.5) * grid.gsd_m,
+            grid.top_m - (ring_px[:, 1] + 0.5) * grid.gsd_m,
+        ]
+    )
+
+
+def _drawn_stones(drawn: Any) -> list[DrawnStone]:
+    def whole(value: Any) -> int | None:
+        return None if is_missing(value) else int(value)
+
+    return [
+        DrawnStone(
+            id=str(r.id), geometry=r.geometry, course=whole(r.course), number=whole(r.number)
+        )
+        for r in drawn.itertuples()
+        if r.geometry is not None
+    ]
+
+
+def _note(stone: Stone, *, after_gap: bool) -> str:
+    """What a person should know of a proposal."""
+    told = f"proposed, confidence {stone.confidence:.2f}"
+    return f"{told}; before it a part of the course is not seen" if after_gap else told
 
 
 def _beside(before: list[Any], proposed: list[Any]) -> list[tuple[int, Any]]:
@@ -210,7 +247,14 @@ def _gsd_m(gsd_mm: float | None) -> float | None:
     return gsd_mm / 1000
 
 
-def _proposed(rgb: Any, *, gsd_m: float | None, name: str, seen: Any = None) -> list[Stone]:
+def _proposed(
+    rgb: Any,
+    *,
+    gsd_m: float | None,
+    name: str,
+    seen: Any = None,
+    progress: Callable[[float], None] | None = None,
+) -> list[Stone]:
     """Stones in a picture; those that lie where it shows nothing are left out."""
     rows, columns = rgb.shape[:2]
     if min(rows, columns) < _FEWEST_PX:
@@ -218,10 +262,25 @@ def _proposed(rgb: Any, *, gsd_m: float | None, name: str, seen: Any = None) -> 
             f"{name}: {columns} x {rows} px are too few to tell stones in",
             f"Give a picture of at least {_FEWEST_PX} px each way.",
         )
-    stones = outline_wall(np.ascontiguousarray(rgb), gsd_m=gsd_m)
+    stones = outline_wall(np.ascontiguousarray(rgb), gsd_m=gsd_m, see=_told_looks(progress))
     if seen is None:
         return stones
     return [s for s in stones if _is_seen(s, seen)]
+
+
+def _told_looks(progress: Callable[[float], None] | None) -> Callable[[Any], Seen]:
+    """A look that tells how far the work is; how many follow is not known, so that each does half of what is left."""
+    left = 1.0
+
+    def see(rgb: Any) -> Seen:
+        nonlocal left
+        found = look(rgb)
+        left /= 2
+        if progress is not None:
+            progress(1 - left)
+        return found
+
+    return see
 
 
 def _is_seen(stone: Stone, seen: Any) -> bool:

@@ -24,6 +24,7 @@ import {
   stepBack,
   untangle,
 } from "./sketch.js";
+import { confirmSure } from "./wholeWall.js";
 
 function Bar({ name, children, kind = "" }) {
   return (
@@ -104,6 +105,9 @@ function Confirming() {
       <Act main text={t("confirm.one")} keys={t("keyname.enter")} onClick={confirmNow} />
       <Act text={t("confirm.not")} keys={t("keyname.delete")} onClick={() => void rejectNow()} />
       <Act text={t("confirm.pass")} keys="→" onClick={passOver} />
+      {confirming.value.table === "wall_stones" ? (
+        <Act text={t("confirm.sure")} onClick={confirmSure} />
+      ) : null}
       <Act text={t("confirm.end")} keys={t("keyname.esc")} onClick={endConfirming} />
     </Bar>
   );

@@ -14,6 +14,7 @@ import { removeChosen } from "./deleting.js";
 import { copy, copyOn, merge } from "./operations.js";
 import { enter, onTheWall, PLACES, takeTool } from "./places.js";
 import { KEYS } from "./tools.js";
+import { isProposing, proposeWall } from "./wholeWall.js";
 
 /**
  * @typedef {object} Action
@@ -234,6 +235,14 @@ const jobActions = () =>
     run: () => void startJob(n),
   }));
 
+const wholeWallAction = () => ({
+  id: "job.stones",
+  key: "",
+  name: () => t("job.do.stones"),
+  when: () => writes() && place.value === "survey" && !isProposing(),
+  run: () => void proposeWall(),
+});
+
 const settingActions = () => [
   ...["day", "sun", "dark"].map((n) => ({
     id: `theme.${n}`,
@@ -273,7 +282,7 @@ export const allActions = () => [
   ...inGroup("view", viewActions()),
   ...placeActions(),
   ...inGroup("drawing", drawsActions()),
-  ...inGroup("jobs", jobActions()),
+  ...inGroup("jobs", [...jobActions(), wholeWallAction()]),
   ...inGroup("settings", settingActions()),
 ];
 export const canBeDone = (action) => !action.when || action.when();

@@ -1,5 +1,6 @@
 // Proposals confirmed by eye at speed: one after the other is shown; Enter confirms, Delete takes it out, the count goes down.
 import { computed, signal } from "@preact/signals";
+import { byDoubt } from "../data/confidence.js";
 import { rowsOf, surface } from "../data/data.js";
 import { edit, notice } from "../data/edits.js";
 import { onRename } from "../data/outbox.js";
@@ -15,26 +16,29 @@ const isOpen = (row) => row?.origin === "assisted" && !row.confirmed_by;
 /** What is being gone through: the table, and those that were passed over. */
 export const confirming = signal(/** @type {{table: string, passed: string[]} | null} */ (null));
 
-/** Proposals of the surface in view, in the order of courses, then from the left. */
-const openOf = (table) =>
+/** Proposals of the surface in view, the doubtful first, then in the order of courses, from the left. */
+export const openOf = (table) =>
   rowsOf(table)
     .filter((r) => isOpen(r) && r.surface === surface.value)
-    .sort(
-      (a, b) =>
-        (a.course ?? 0) - (b.course ?? 0) ||
-        (a.number ?? 0) - (b.number ?? 0) ||
-        String(a.id).localeCompare(String(b.id), undefined, { numeric: true }),
-    );
+    .sort(byDoubt);
 
 /** How many proposals wait on this surface, by table. */
 export const proposals = computed(() =>
-  Object.fromEntries(TABLES.map((table) => [table, openOf(table).length])),
+  Object.fromEntries(
+    TABLES.map((table) => [
+      table,
+      rowsOf(table).filter((r) => isOpen(r) && r.surface === surface.value).length,
+    ]),
+  ),
 );
 
-const queue = () => {
-  const { table, passed } = confirming.value;
-  return openOf(table).filter((r) => !passed.includes(r.id));
-};
+/** Sorted once for the state it is asked in, also where a wall has thousands of proposals. */
+const waiting = computed(() => {
+  if (!confirming.value) return [];
+  const passed = new Set(confirming.value.passed);
+  return openOf(confirming.value.table).filter((r) => !passed.has(r.id));
+});
+const queue = () => waiting.value;
 export const confirmingLeft = () => (confirming.value ? queue().length : 0);
 /** The one that is looked at. */
 export const confirmingNow = () => (confirming.value ? (queue()[0] ?? null) : null);

@@ -24,6 +24,7 @@ import { stageColour } from "../wall/signs.js";
 import { goTo } from "../wall/wall.js";
 import { t } from "../words/texts.js";
 import { Templates } from "./Templates.jsx";
+import { WholeWall } from "./WholeWall.jsx";
 
 /** Search the glossary by name, abbreviation or meaning, or open a family; what is chosen closes it again. */
 export function TermPicker({ value, onChange, fresh = false }) {
@@ -383,6 +384,7 @@ function Nothing() {
       <h2>{t("nothing")}</h2>
       <p>{t("nothing.hint")}</p>
       <Waiting />
+      <WholeWall />
       <Template />
     </div>
   );

@@ -1,6 +1,7 @@
 // How things look on the wall: families by hatch and colour, classes by line weight, proposals dashed, the selection
 // in one colour that no family has.
 import { Circle, Fill, Icon, RegularShape, Stroke, Style, Text } from "ol/style.js";
+import { confidenceIn, DOUBTFUL, SURE } from "../data/confidence.js";
 import { schema } from "../data/data.js";
 import { fillStrength, hiddenFamilies, shownSurvey } from "../data/settings.js";
 import { isSelected } from "../data/view.js";
@@ -149,17 +150,24 @@ const pointStyle = (colour, weight) =>
     }),
   });
 
+/** A proposed stone shows how sure the machine is of it: teal, ochre, red. What says no confidence is teal. */
+function proposedColour(feature) {
+  const sure = confidenceIn(feature.get("note")) ?? 1;
+  if (sure >= SURE) return "#0b5d66";
+  return sure >= DOUBTFUL ? "#8a5200" : "#b3261e";
+}
+
 export function stoneStyle(feature, resolution) {
   const size = sizePx(feature, resolution);
   if (size < 8) return null;
   const label = size > 90 && resolution < 0.006 ? feature.getId().split("|")[1] : "";
-  const proposed = isProposed(feature);
+  const proposed = isProposed(feature) ? proposedColour(feature) : "";
   // a light line under the dark one, so that it is seen in a dark joint as well as in a light one
   return once(`stone ${label} ${proposed}`, () => [
     new Style({ stroke: new Stroke({ color: "rgba(255,255,255,.62)", width: 2.6 }) }),
     new Style({
       stroke: new Stroke({
-        color: proposed ? "#0b5d66" : "rgba(28,26,22,.78)",
+        color: proposed || "rgba(28,26,22,.78)",
         width: proposed ? 1.8 : 1,
         lineDash: proposed ? proposedDash() : undefined,
       }),

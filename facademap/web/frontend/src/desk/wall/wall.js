@@ -310,6 +310,7 @@ export function makeFeature(table, id, row) {
     "survey",
     "origin",
     "confirmed_by",
+    "note",
   ])
     if (row[name] !== undefined) feature.set(name, row[name], true);
   return feature;

@@ -1,0 +1,25 @@
+// Where nothing is selected: have all stones of the wall in view proposed, and follow how far that is.
+import { rowOf, surface } from "../data/data.js";
+import { job, stopJob } from "../data/jobs.js";
+import { isProposing, proposeWall } from "../drawing/wholeWall.js";
+import { t } from "../words/texts.js";
+
+export function WholeWall() {
+  if (isProposing())
+    return (
+      <p role="status">
+        {t("job.name.stones")} … {Math.round(100 * job.value.fraction)} %{" "}
+        <button type="button" onClick={() => void stopJob()}>
+          {t("job.stop")}
+        </button>
+      </p>
+    );
+  if (!rowOf("surfaces", surface.value)?.picture || job.value?.state === "running") return null;
+  return (
+    <p>
+      <button type="button" title={t("stones.about")} onClick={() => void proposeWall()}>
+        {t("job.do.stones")}
+      </button>
+    </p>
+  );
+}
