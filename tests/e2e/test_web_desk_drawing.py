@@ -517,23 +517,32 @@ def test_proposals_are_confirmed_by_eye_with_three_keys(chromium: Any, tmp_path:
     ):
         for id in ("C-001", "C-002", "C-003", "C-004", "C-005"):
             edit.update("conditions", id, {"origin": "assisted", "confirmed_by": None})
-        for id in ("S-021", "S-022"):
+        for id, note in (
+            ("S-021", "proposed, confidence 0.97"),
+            ("S-022", "proposed, confidence 0.61"),
+            ("S-023", "wider than its neighbours"),
+            ("S-024", "proposed, confidence 0.94"),
+        ):
             edit.update(
-                "wall_stones",
-                id,
-                {"origin": "assisted", "confirmed_by": None, "note": "wider than its neighbours"},
+                "wall_stones", id, {"origin": "assisted", "confirmed_by": None, "note": note}
             )
     server = Server(folder).start()
     try:
         page, watch = open_desk(chromium, server)
-        # stones come first, in the order of their course; what the machine doubts stands beside them
+        # stones come first, the doubtful before the sure; what the machine doubts stands beside them
         page.get_by_role("button", name="Confirm by eye").first.click()
         bar = page.locator(".sketch-bar.confirming")
-        assert "S-021, course" in bar.inner_text()
+        assert "S-023, course" in bar.inner_text()
         assert "wider than its neighbours" in bar.inner_text()
-        assert "2 left" in bar.inner_text()
+        assert "4 left" in bar.inner_text()
         press(page, "Enter")
+        assert "S-022, course" in bar.inner_text()
+        assert page.locator(".sheet h2").inner_text().endswith("S-022")
+        press(page, "0")
+        page.wait_for_timeout(600)
+        bar.get_by_role("button", name="Confirm sure ones in view").click()
         assert "1 left" in bar.inner_text()
+        assert "S-022, course" in bar.inner_text()
         press(page, "Escape")
         assert bar.count() == 0
         page.get_by_role("tab", name="List").click()

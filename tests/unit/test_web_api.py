@@ -489,6 +489,17 @@ def test_a_job_plans_the_repairs_and_another_can_be_stopped(
         assert project.integrity() == []
 
 
+def test_stones_are_not_proposed_for_a_wall_that_is_not_there(client: TestClient) -> None:
+    started = client.post(
+        "/api/jobs", json={"kind": "stones", "options": {"surface": "moon"}}
+    ).json()
+    while (job := client.get(f"/api/jobs/{started['id']}").json())["state"] == "running":
+        time.sleep(0.05)
+    assert job["state"] == "failed"
+    assert "moon" in job["error"]["problem"]
+    assert job["error"]["remedy"]
+
+
 def test_ranking_names_every_part_and_every_broken_rule(client: TestClient) -> None:
     finished(client, client.post("/api/jobs", json={"kind": "plan", "who": "ada"}).json())
     pieces = client.get("/api/tables/pieces").json()["rows"]

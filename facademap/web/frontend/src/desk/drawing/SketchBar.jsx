@@ -6,7 +6,7 @@ import { t } from "../words/texts.js";
 import {
   confirming,
   confirmingLeft,
-  confirmingNow,
+  confirmingShown,
   confirmNow,
   endConfirming,
   passOver,
@@ -96,7 +96,7 @@ function Looked({ row }) {
 }
 
 function Confirming() {
-  const row = confirmingNow();
+  const row = confirmingShown();
   return (
     <Bar name={t("confirm.go")} kind="confirming">
       <span role="status">

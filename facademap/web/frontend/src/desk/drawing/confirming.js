@@ -32,16 +32,18 @@ export const proposals = computed(() =>
   ),
 );
 
-/** Sorted once for the state it is asked in, also where a wall has thousands of proposals. */
-const waiting = computed(() => {
+/** Read anew after each step: an edit is in the rows before the page has been told of it. */
+const queue = () => {
   if (!confirming.value) return [];
   const passed = new Set(confirming.value.passed);
   return openOf(confirming.value.table).filter((r) => !passed.has(r.id));
-});
-const queue = () => waiting.value;
-export const confirmingLeft = () => (confirming.value ? queue().length : 0);
+};
+/** For the page: sorted once for each state, also where a wall has thousands of proposals. */
+const waiting = computed(queue);
+export const confirmingLeft = () => waiting.value.length;
 /** The one that is looked at. */
-export const confirmingNow = () => (confirming.value ? (queue()[0] ?? null) : null);
+export const confirmingShown = () => waiting.value[0] ?? null;
+const confirmingNow = () => queue()[0] ?? null;
 
 function show() {
   const row = confirmingNow();
