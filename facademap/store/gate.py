@@ -22,6 +22,7 @@ from facademap.repair.settled import (
     refuse_size_of_piece,
     same_place,
 )
+from facademap.salvage.lineage import is_own_ancestor
 from facademap.store.changes import contents_of, rows_naming, rows_where
 from facademap.store.draft import store_drafted
 from facademap.store.edit import Edit
@@ -36,6 +37,8 @@ __all__ = [
     "consequences_of",
     "gated_edit",
     "judge_edit",
+    "judge_return",
+    "names_of",
     "store_large",
     "take_out",
 ]
@@ -379,6 +382,30 @@ def judge_edit(project: Project, txn: str, *, by_hand: bool = False) -> None:
         refuse_overlaps(project, net)
 
 
+def judge_return(project: Project, txn: str) -> None:
+    """Judge rows that were set aside and are put back, damage and all: what can be read of them names what is there.
+
+    Raises
+    ------
+    InputError
+        A row names something that is gone since, or two rows no longer belong together.
+    """
+    for change, before, after in contents_of(project, txn):
+        if before is None and after is not None:
+            changed = frozenset(n for n, v in after.items() if not is_missing(v))
+            _need_names(project, change.table, change.id, after, changed, set())
+            _need_kin(project, change.table, change.id, after, changed)
+
+
+def names_of(project: Project, place: Place) -> list[tuple[Place, str]]:
+    """The rows that name a row, each with the column."""
+    return [
+        ((table, str(other["id"])), column.name)
+        for table, column in _columns_naming(place[0])
+        for other in rows_naming(project, table, column.name, place[1], many=column.many)
+    ]
+
+
 def _plain(value: Any) -> Any:
     return None if is_missing(value) else value
 
@@ -406,6 +433,15 @@ _KIN = (("piece", "pieces", "repair"), ("face", "faces", "block"))
 
 
 def _need_kin(project: Project, table: str, id: str, row: Row, changed: Set[str]) -> None:
+    if table == "blocks" and "parent" in changed:
+        _need_parent(project, id, row)
+    if table == "placements" and "piece" in changed:
+        for other in rows_where(project, "placements", "piece", str(row["piece"])):
+            if other["id"] != id:
+                raise InputError(
+                    f"placement {id}: piece {row['piece']} lies on block {other['block']} already",
+                    f"Change or delete {other['id']} instead.",
+                )
     for own, other, shared in _KIN:
         if table == "placements" and changed & {own, shared}:
             places: Sequence[Row] = [row]
@@ -420,6 +456,18 @@ def _need_kin(project: Project, table: str, id: str, row: Row, changed: Set[str]
                     f"placement {place['id']}: its {own} {place[own]} is of {told[shared]}, not of {place[shared]}",
                     f"Name a {own} of {place[shared]}, or delete the place.",
                 )
+
+
+def _need_parent(project: Project, id: str, row: Row) -> None:
+    def parent_of(name: str) -> str | None:
+        found = row if name == id else _row_or_none(project, "blocks", name)
+        return None if found is None or is_missing(found["parent"]) else str(found["parent"])
+
+    if is_own_ancestor(id, parent_of):
+        raise InputError(
+            f"block {id} would be cut from itself ({row['parent']})",
+            "Name the block it was cut from, or none.",
+        )
 
 
 def _need_names(

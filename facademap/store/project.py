@@ -418,6 +418,12 @@ class Project:
         InputError
             A row was changed again since then, or there is no such transaction.
         """
+        with self.edit(who=who, what="undo", undoes=txn) as edit:
+            self.turn_back(edit, txn)
+        return edit.txn
+
+    def turn_back(self, edit: Edit, txn: str) -> None:
+        """:meth:`undo` within an edit that is open, so that it can be judged before it is stored."""
         with in_plain_words(self.path):
             rows = self._connection.execute(
                 "SELECT table_name, row_id, op, seq, before FROM edit_log WHERE txn = ? ORDER BY seq DESC",
@@ -425,24 +431,22 @@ class Project:
             ).fetchall()
         if not rows:
             raise InputError(f"there is no edit {txn!r}", "Choose an edit from the history.")
-        with self.edit(who=who, what="undo", undoes=txn) as edit:
-            seen: set[tuple[str, str]] = set()
-            aside = kept_aside(self._connection, txn)
-            for table_name, row_id, op, seq, before in rows:
-                last = self._connection.execute(
-                    "SELECT op, rev, txn FROM edit_log WHERE table_name = ? AND row_id = ? AND txn <> ? ORDER BY seq DESC LIMIT 1",
-                    (table_name, row_id, edit.txn),
-                ).fetchone()
-                if (table_name, row_id) not in seen and last and last[2] != txn:
-                    raise InputError(
-                        f"{row_id} was changed again after this edit", "Undo the later edit first."
-                    )
-                seen.add((table_name, row_id))
-                if (table_name, row_id) in aside:
-                    edit.put_back(table_name, row_id, aside[table_name, row_id])
-                    continue
-                edit.apply(table_name, row_id, None if op == "insert" else read_entry(before, seq))
-        return edit.txn
+        seen: set[tuple[str, str]] = set()
+        aside = kept_aside(self._connection, txn)
+        for table_name, row_id, op, seq, before in rows:
+            last = self._connection.execute(
+                "SELECT op, rev, txn FROM edit_log WHERE table_name = ? AND row_id = ? AND txn <> ? ORDER BY seq DESC LIMIT 1",
+                (table_name, row_id, edit.txn),
+            ).fetchone()
+            if (table_name, row_id) not in seen and last and last[2] != txn:
+                raise InputError(
+                    f"{row_id} was changed again after this edit", "Undo the later edit first."
+                )
+            seen.add((table_name, row_id))
+            if (table_name, row_id) in aside:
+                edit.put_back(table_name, row_id, aside[table_name, row_id])
+                continue
+            edit.apply(table_name, row_id, None if op == "insert" else read_entry(before, seq))
 
     def forget(self, table_name: str, column: str, *, who: str) -> int:
         """Blank one column of a table in the rows and in their whole history, for names that must go.

@@ -16,7 +16,7 @@ from facademap.store.changes import changes_after
 from facademap.store.edit import table_named
 from facademap.store.project import Project
 from facademap.tables import TABLES
-from facademap.tasks.desk.edit import row_for_desk
+from facademap.tasks.desk.inverse import row_for_desk
 from facademap.tasks.desk.tables import PackedTables
 from facademap.web.answers import as_plain, threaded
 from facademap.web.desk import Desk

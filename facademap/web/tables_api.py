@@ -24,8 +24,9 @@ from facademap.store.project import Project
 from facademap.store.told_rows import changed_places, rows_as_json
 from facademap.tables import TABLES
 from facademap.tables.settings import REQUIRABLE, REQUIRED_DEFAULT, is_desk_setting
-from facademap.tasks.desk.edit import apply_changes, read_changes, ready_outlines, row_for_desk
-from facademap.tasks.desk.history import edits_of, inverse_of
+from facademap.tasks.desk.edit import apply_changes, read_changes, ready_outlines
+from facademap.tasks.desk.history import edits_of
+from facademap.tasks.desk.inverse import inverse_of, row_for_desk
 from facademap.tasks.issue.papers_register import REGISTERED
 from facademap.units import format_inches, format_mm, parse_length
 from facademap.web.answers import failure, read_body, threaded
@@ -190,6 +191,7 @@ def routes(desk: Desk) -> list[Route]:
                 "rows": result.rows,
                 "repeated": result.repeated,
                 "inverse": inverse,
+                "told": list(result.told),
             }
 
         # the body was read already; it is cached by the request

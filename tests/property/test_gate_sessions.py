@@ -6,7 +6,7 @@ from pathlib import Path
 
 from gate_sessions import project_to_try, run_sessions
 
-SESSIONS = 12
+SESSIONS = 5
 
 
 def test_no_session_leaves_what_the_audit_faults(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import sqlite3
 import sys
 import uuid
 import warnings
@@ -616,3 +617,95 @@ def test_a_face_found_smaller_gives_its_places_back_once_confirmed(
     assert done.status_code == 200
     assert place["id"] in {r["id"] for r in done.json()["rows"] if r["row"] is None}
     assert check_project(folder, fast=True)["faults"] == 0
+
+
+# -- doors that are seldom used ------------------------------------------------------------------
+
+
+def test_a_stone_moved_under_a_planned_repair_is_told_at_once(
+    client: TestClient, folder: Path
+) -> None:
+    repair = seen(client, "repairs", an_inset(folder))["row"]
+    stone = seen(client, "wall_stones", repair["wall_stone"])["row"]
+    still = edit(client, update(client, "wall_stones", stone["id"], note="looked at"))
+    assert still.json()["told"] == []
+    ring = [[u + 0.05, v] for u, v in stone["geometry"]["coordinates"][0]]
+    moved = {"type": "Polygon", "coordinates": [ring]}
+    done = edit(client, update(client, "wall_stones", stone["id"], geometry=moved)).json()
+    told = {t["repair"]: t for t in done["told"]}
+    assert f"was planned on {stone['id']} as it was drawn before" in told[repair["id"]]["problem"]
+    back = edit(client, update(client, "wall_stones", stone["id"], depth_m=0.11)).json()
+    assert repair["id"] in [t["repair"] for t in back["told"]]
+
+
+def test_no_block_is_cut_from_itself(client: TestClient, folder: Path) -> None:
+    assert edit(client, update(client, "blocks", "B-001", parent="B-001")).status_code == 400
+    assert edit(client, update(client, "blocks", "B-001", parent="B-002")).status_code == 200
+    assert edit(client, update(client, "blocks", "B-003", parent="B-001")).status_code == 200
+    round_ = edit(client, update(client, "blocks", "B-002", parent="B-003"))
+    assert "cut from itself" in round_.json()["error"]["problem"]
+    with Project.open(folder) as project, project.edit(who="t", what="past the gate") as made:
+        made.update("blocks", "B-002", {"parent": "B-003"})
+    assert {f["row"] for f in faults(folder) if f["field"] == "parent"} == {"B-001", "B-002", "B-003"}  # fmt: skip
+
+
+def test_a_piece_lies_on_one_block(client: TestClient, folder: Path) -> None:
+    first = seen(client, "placements", place(folder, an_inset(folder)))["row"]
+    second = {**first, "block": "B-002", "face": "B-002.1"}
+    twice = {"op": "insert", "table": "placements", "id": "new:1", "values": second}
+    assert "already" in edit(client, twice).json()["error"]["problem"]
+    with Project.open(folder) as project, project.edit(who="t", what="past the gate") as made:
+        made.insert(
+            "placements",
+            [
+                {
+                    **{
+                        k: v
+                        for k, v in project.row("placements", first["id"]).items()
+                        if k != "rev"
+                    },
+                    "id": "X:2",
+                }
+            ],
+        )
+    assert "X:2" in {f["row"] for f in faults(folder)}
+
+
+def test_what_is_sent_as_undo_but_is_none_is_an_edit_like_any_other(
+    client: TestClient, folder: Path
+) -> None:
+    repair = an_inset(folder)
+    note = edit(client, update(client, "repairs", repair, note="seen")).json()
+    shape = shapely.geometry.shape(seen(client, "repairs", repair)["row"]["geometry"])
+    u0, v0, u1, v1 = shape.bounds
+    smaller = shapely.geometry.mapping(shapely.box(u0, v0, u1 - 0.01, v1))
+    sent = edit(client, update(client, "repairs", repair, geometry=smaller), undoes=note["txn"])
+    assert sent.status_code == 200, sent.text
+    piece = next(r for r in sent.json()["rows"] if r["table"] == "pieces" and r["row"])["row"]
+    assert piece["width_m"] < u1 - u0 - 0.01  # the piece has followed, less its joints
+
+
+def test_what_was_set_aside_comes_back_only_where_its_names_are_there(
+    client: TestClient, folder: Path
+) -> None:
+    with sqlite3.connect(folder / "project.gpkg") as raw:
+        raw.execute("UPDATE faces SET appearance = '{' WHERE id = 'B-003.1'")
+    raw.close()
+    repair = an_inset(folder)
+    sent = {"table": "faces", "row": "B-003.1", "who": "ann"}
+    done = client.post("/api/check/set-aside", json=sent).json()
+    assert done["rows"][0]["named_by"] == []
+    assert edit(client, delete(client, "blocks", "B-003")).status_code == 200
+    back = client.post("/api/check/put-back", json={"key": done["key"]})
+    assert "B-003" in back.json()["error"]["problem"]
+    with sqlite3.connect(folder / "project.gpkg") as raw:
+        raw.execute("UPDATE faces SET appearance = '{' WHERE id = 'B-001.1'")
+    raw.close()
+    with Project.open(folder) as project, project.edit(who="t", what="place") as made:
+        piece = desk_sample.rows(folder, "pieces", repair=repair).iloc[0]
+        made.insert(
+            "placements",
+            [{"id": "X:1", "repair": repair, "piece": piece["id"], "block": "B-001", "face": "B-001.1", "x_m": 0.02, "y_m": 0.02}],
+        )  # fmt: skip
+    told = client.post("/api/check/set-aside", json={**sent, "row": "B-001.1"}).json()
+    assert told["rows"][0]["named_by"] == [{"table": "placements", "row": "X:1", "column": "face"}]

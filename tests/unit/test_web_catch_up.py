@@ -23,7 +23,7 @@ from facademap.errors import ProjectError
 from facademap.store.project import Project
 from facademap.store.told_rows import rows_as_json
 from facademap.tables import TABLES
-from facademap.tasks.desk.edit import row_for_desk
+from facademap.tasks.desk.inverse import row_for_desk
 from facademap.tasks.plan.plan import plan_project
 from facademap.web.app import make_app
 

@@ -38,6 +38,11 @@ def command(project: Path, set_aside: tuple[str, ...], put_back: str | None, sho
         lines += [
             f"set aside: {r['table']}:{r['row']} ({', '.join(r['fields'])})" for r in aside["rows"]
         ]
+        lines += [
+            f"still named: {r['row']} by {n['table']} {n['row']} ({n['column']})"
+            for r in aside["rows"]
+            for n in r["named_by"]
+        ]
         if aside["key"]:
             lines.append(f"undo: facademap check {project} --put-back {aside['key']}")
         extra["set_aside"] = aside

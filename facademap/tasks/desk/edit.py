@@ -28,6 +28,7 @@ from facademap.store.project import Project
 from facademap.tables import TABLES, UNDECIDED, Table, is_missing
 from facademap.tables.settings import is_desk_setting, read_desk_setting
 from facademap.tasks.desk.cutout import SHAPING, follow_cut_out
+from facademap.tasks.desk.inverse import row_for_desk, takes_back
 from facademap.tasks.desk.sound_plan import (
     give_back_unsawable,
     refuse_twice,
@@ -35,6 +36,7 @@ from facademap.tasks.desk.sound_plan import (
     unsawable,
     unset,
 )
+from facademap.tasks.plan.moved_stones import told_of_moved_stones
 from facademap.units import parse_length
 from facademap.wall.mending import check_size
 
@@ -45,7 +47,6 @@ __all__ = [
     "RowChange",
     "apply_changes",
     "read_changes",
-    "row_for_desk",
 ]
 
 #: Letters of the numbers that new rows get.
@@ -112,7 +113,7 @@ class RowChange:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EditResult:
     """What was stored: the transaction, the numbers given to new rows, the rows as they now stand (``was``: the revision before),
-    and whether more followed than was sent."""
+    whether more followed than was sent, and what a person should know of it (``told``: repair, stone, problem, remedy)."""
 
     txn: str
     seq: int
@@ -120,6 +121,7 @@ class EditResult:
     rows: list[dict[str, Any]]
     repeated: bool = False
     followed: bool = False
+    told: tuple[Mapping[str, str], ...] = ()
 
 
 def read_changes(body: Any) -> tuple[str, list[RowChange]]:
@@ -256,6 +258,7 @@ def apply_changes(
         made = changes_of(project, key)
         ids = _ids_of(made, changes)
         touched = {(c.table, c.id): None for c in made}
+    moves = any(t == "wall_stones" for t, _ in touched)
     was = _before(changes_of(project, key))
     rows = [
         {**row, "was": was.get((row["table"], row["id"]))} for row in rows_now(project, touched)
@@ -266,6 +269,7 @@ def apply_changes(
         ids=ids,
         rows=rows,
         repeated=done.repeated,
+        told=tuple(told_of_moved_stones(project, key)) if moves else (),
         followed=done.shaped or len(touched) > len({(c.table, c.id) for c in changes}),
     )
 
@@ -297,12 +301,13 @@ def _store(
     about = [(c.table, c.id) for c in changes if set(c.values) - _NO_CUT]
     # rods stay where they are put, and what is wrong with them is said; approval waits for it
     # and what is taken back comes back as it was
+    back = takes_back(project, changes, undoes)
     cut = [
         c.id
         for c in changes
         if c.table == "repairs"
         and c.op == "update"
-        and undoes is None
+        and not back
         and set(c.values) & {*SHAPING, "materials"}
         and "pins" not in c.values
     ]
@@ -313,7 +318,7 @@ def _store(
         # what is taken back comes back as it was, with everything that had followed from it
         if (
             table.name == "repairs"
-            and undoes is None
+            and not back
             and change.op in ("insert", "update")
             and set(change.values) & SHAPING
         ):
@@ -686,12 +691,3 @@ def rows_now(project: Project, places: Iterable[tuple[str, str]]) -> list[dict[s
         for name, row_id in places
         for row in [found[name].get(row_id)]
     ]
-
-
-def row_for_desk(table: Table, row: Mapping[str, Any]) -> dict[str, Any]:
-    """A row as plain JSON with its geometry as GeoJSON."""
-    plain = {c.name: None if is_missing(row.get(c.name)) else row[c.name] for c in table.columns}
-    if table.geometry:
-        shape = row.get("geometry")
-        plain["geometry"] = None if shape is None else json.loads(shapely.to_geojson(shape))
-    return plain

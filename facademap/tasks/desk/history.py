@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from typing import Any
 
-import shapely
-
 from facademap.errors import InputError
-from facademap.store.changes import contents_of, transactions_of
-from facademap.store.edit import row_from_json
+from facademap.store.changes import transactions_of
 from facademap.store.project import Project
-from facademap.tables import TABLES
-from facademap.tasks.desk.edit import row_for_desk
+from facademap.tasks.desk.inverse import inverse_of
 
-__all__ = ["edits_of", "inverse_of"]
+__all__ = ["edits_of"]
 
 #: Edits made at the desk carry names that begin so; jobs and commands are taken back by other means.
 PREFIX = "desk-"
@@ -83,50 +78,3 @@ def _is_record(change: Mapping[str, Any]) -> bool:
         and change["op"] == "update"
         and not {"stage", "measured"}.isdisjoint(values)
     )
-
-
-def inverse_of(project: Project, txn: str) -> list[dict[str, Any]]:
-    """The changes that turn one edit back, a row each, with what they expect to find."""
-    net: dict[tuple[str, str], list[Any]] = {}
-    for change, before, after in contents_of(project, txn):
-        found = net.setdefault((change.table, change.id), [before, after, change.rev])
-        found[1:] = [after, change.rev]
-    changes = []
-    for (table, id), (before, after, rev) in reversed(net.items()):
-        old, new = _plain(table, before), _plain(table, after)
-        place = {"table": table, "id": id}
-        if old is None and new is not None:
-            changes.append(
-                {
-                    "op": "delete",
-                    **place,
-                    # what was empty too: a value that somebody else gave since is not lost
-                    "expect": {k: v for k, v in new.items() if k != "id"},
-                }
-            )
-        elif old is not None and new is None:
-            changes.append({"op": "restore", **place, "values": old, "rev": rev})
-        elif old is not None and new is not None:
-            names = [n for n in new if n != "id" and old.get(n) != new.get(n)]
-            if names:
-                changes.append(
-                    {
-                        "op": "update",
-                        **place,
-                        "values": {n: old.get(n) for n in names},
-                        "expect": {n: new[n] for n in names},
-                    }
-                )
-    return changes
-
-
-def _plain(table: str, stored: Mapping[str, Any] | None) -> dict[str, Any] | None:
-    """A row of the history as the desk knows rows."""
-    if stored is None:
-        return None
-    contract = TABLES[table]
-    whole = row_from_json(contract, stored)
-    if contract.geometry and whole.get("geometry") is not None:
-        whole["geometry"] = shapely.force_2d(whole["geometry"])
-    plain: dict[str, Any] = json.loads(json.dumps(row_for_desk(contract, whole), default=str))
-    return plain

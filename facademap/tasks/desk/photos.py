@@ -13,6 +13,7 @@ from typing import Any
 from facademap.errors import InputError
 from facademap.io.pictures import PictureInfo, read_picture
 from facademap.io.whole_files import move_whole, temporary_folder, write_whole
+from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tasks.survey.add_photos import storing_photos
 
@@ -74,7 +75,7 @@ def take_photo(
                 return str(known["id"].iloc[0])
             with (
                 storing_photos(project) as store,
-                project.edit(who=who, what=f"photo of {subject}") as edit,
+                gated_edit(project, who=who, what=f"photo of {subject}") as edit,
             ):
                 row: dict[str, Any] = store(
                     proper, folder="blocks" if subject == "block" else "photos", decoded=info

@@ -16,6 +16,7 @@ from facademap.io.rasters import Elevation, open_elevation
 from facademap.salvage.appearance import Appearance, measure_appearance
 from facademap.salvage.face_picture import COMPARE_GSD_M
 from facademap.salvage.neighbourhood import sound_ring
+from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.wall.grid import Extent, PixelGrid
@@ -68,7 +69,7 @@ def measure_targets(
                         notes.append(f"{piece['id']}: {error.problem}")
                     done += 1
                     progress(done / len(pieces))
-        with project.edit(who=who, what="measure the colour wanted") as edit:
+        with gated_edit(project, who=who, what="measure the colour wanted") as edit:
             for piece_id, change in changes.items():
                 edit.update("pieces", piece_id, change)
     return {"measured": len(changes), "notes": notes}

@@ -383,7 +383,7 @@ def overrule_condition(
                 "planned": False,
             }
             what = f"decide {treatment} for {condition}"
-        with project.edit(who=by or "facademap plan", what=what) as edit:
+        with gated_edit(project, who=by or "facademap plan", what=what) as edit:
             edit.set("overrules", kept)
             for row in project.read("repairs").to_dict("records") if treatment is None else ():
                 names = row["conditions"] or ()

@@ -9,6 +9,7 @@ from typing import Any
 from facademap.io.rule_files import load_criteria
 from facademap.repair.settled import FREE_STAGES, RESERVED_STATES, is_sawn, stage_of_record
 from facademap.repair.stages import open_checks
+from facademap.salvage.lineage import is_own_ancestor
 from facademap.salvage.seen_face import unseen_faces
 from facademap.store.project import Project
 from facademap.tables import STAGES, TABLES, is_missing
@@ -149,6 +150,8 @@ def settled_of(project: Project) -> Iterator[Finding]:
         str(p["id"]): str(p["repair"])
         for p in project.read("pieces")[["id", "repair"]].to_dict("records")
     }
+    yield from _own_parents(blocks)
+    lies: dict[str, str] = {}
     for place in project.read("placements").to_dict("records"):
         id, repair = str(place["id"]), repairs.get(str(place["repair"]))
         wrong = None
@@ -175,6 +178,12 @@ def settled_of(project: Project) -> Iterator[Finding]:
                 "Match again.",
                 "piece",
             )
+        elif (first := lies.setdefault(str(place["piece"]), id)) != id:
+            wrong = (
+                f"holds piece {place['piece']}, which {first} holds as well",
+                "Delete one of the two.",
+                "piece",
+            )
         if wrong:
             problem, remedy, field = wrong
             yield Finding(
@@ -191,4 +200,20 @@ def settled_of(project: Project) -> Iterator[Finding]:
                 level="warning", kind="settled", about=f"placement {id}",
                 problem=f"is {place['state']} on block {place['block']}, which was rejected since",
                 remedy="Open the place again, and match again.", table="placements", row=id, field="state",
+            )  # fmt: skip
+
+
+def _own_parents(blocks: Mapping[str, Row]) -> Iterator[Finding]:
+    """Blocks that were cut from themselves."""
+
+    def parent_of(name: str) -> str | None:
+        parent = blocks[name]["parent"] if name in blocks else None
+        return None if is_missing(parent) else str(parent)
+
+    for id in blocks:
+        if is_own_ancestor(id, parent_of):
+            yield Finding(
+                level="fault", kind="reference", about=f"block {id}",
+                problem=f"would be cut from itself ({parent_of(id)})",
+                remedy="Name the block it was cut from, or none.", table="blocks", row=id, field="parent",
             )  # fmt: skip

@@ -14,6 +14,7 @@ import shapely
 
 from facademap.errors import InputError
 from facademap.io.csv_tables import read_text_file
+from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import ELEVATIONS, SURFACES
 from facademap.wall.world import wall_crs
@@ -105,7 +106,7 @@ def create_project(
     with Project.create(folder, name=plan.name, settings=plan.settings) as project:
         for row in surfaces:
             row["frame_wkt"] = wall_crs(row["name"], f"{project.project_id} {row['id']}")
-        with project.edit(who=who, what="new elevations and surfaces") as edit:
+        with gated_edit(project, who=who, what="new elevations and surfaces") as edit:
             edit.insert("elevations", elevations)
             edit.insert("surfaces", surfaces)
     return {
@@ -138,7 +139,7 @@ def add_surfaces(folder: str | Path, plan: ProjectPlan, *, who: str = "surveyor"
         for row in rows:
             row["frame_wkt"] = wall_crs(row["name"], f"{project.project_id} {row['id']}")
         if rows or elevations:
-            with project.edit(who=who, what="new surfaces") as edit:
+            with gated_edit(project, who=who, what="new surfaces") as edit:
                 if elevations:
                     edit.insert(
                         "elevations",

@@ -9,6 +9,7 @@ from typing import Any
 from facademap.errors import InputError
 from facademap.store.damage import Damage
 from facademap.store.edit import table_named
+from facademap.store.gate import judge_return, names_of
 from facademap.store.project import Project
 from facademap.tables import TABLES
 
@@ -31,7 +32,8 @@ def set_rows_aside(
     Returns
     -------
     dict
-        ``rows`` (table, row, fields), ``made`` (tables and columns made again) and ``key``, which puts the rows back.
+        ``rows`` (table, row, fields, and ``named_by``: table, row and column of what still names it), ``made`` (tables and
+        columns made again) and ``key``, which puts the rows back.
 
     Raises
     ------
@@ -52,7 +54,15 @@ def set_aside_in(project: Project, which: Sequence[str], *, who: str) -> dict[st
         for cells in wanted:
             edit.set_aside(cells[0].table, cells[0].fid, row=cells[0].row)
     rows = [
-        {"table": cells[0].table, "row": cells[0].row, "fields": [c.field for c in cells]}
+        {
+            "table": cells[0].table,
+            "row": cells[0].row,
+            "fields": [c.field for c in cells],
+            "named_by": [
+                {"table": table, "row": id, "column": column}
+                for (table, id), column in names_of(project, (cells[0].table, cells[0].row))
+            ],
+        }
         for cells in wanted
     ]
     return {"rows": rows, "made": made, "key": edit.txn}
@@ -78,7 +88,9 @@ def put_back_in(project: Project, key: str, *, who: str) -> list[str]:
             f"no rows are set aside by {key[:40]!r}",
             "Use the key that facademap check --set-aside told.",
         )
-    project.undo(key, who=who)
+    with project.edit(who=who, what="put back what was set aside", undoes=key) as edit:
+        project.turn_back(edit, key)
+        judge_return(project, edit.txn)
     return names
 
 

@@ -19,6 +19,7 @@ from facademap.io.survey_files import (
     read_observations,
     read_survey_points,
 )
+from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables.names import as_id
 from facademap.tasks.survey.add_photos import surface_of
@@ -101,7 +102,9 @@ def add_control(
         world = placed_wall.placement if placed_wall else None
         points = [p for p in points if p.role != "instrument"]
         rows = [_row(point, surface, world) for point in points]
-        with project.edit(who=who, what=f"read control from {Path(points_path).name}") as edit:
+        with gated_edit(
+            project, who=who, what=f"read control from {Path(points_path).name}"
+        ) as edit:
             edit.put("control_points", rows)
             edit.put(
                 "observations",

@@ -34,6 +34,7 @@ from facademap.photo.picture_place import (
 )
 from facademap.photo.picture_shift import PictureShift, measure_shift
 from facademap.photo.proof import prove
+from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.survey.add_photos import surface_of
@@ -177,7 +178,9 @@ def store_elevation(
             "source_sha256": digest,
             "picture_sha256": hash_file(target),
         }
-        with project.edit(who=who, what=f"elevation of {surface} from {source.name}") as edit:
+        with gated_edit(
+            project, who=who, what=f"elevation of {surface} from {source.name}"
+        ) as edit:
             edit.update(
                 "surfaces",
                 surface,

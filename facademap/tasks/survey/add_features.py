@@ -27,6 +27,7 @@ from facademap.store.gate import store_large
 from facademap.store.project import Project
 from facademap.tables import TABLES, Table, is_missing
 from facademap.tables.names import as_id, id_fault
+from facademap.tasks.plan.moved_stones import told_of_moved_stones
 from facademap.tasks.survey.add_photos import surface_of
 from facademap.tasks.survey.doubts import find_doubts, say_understood
 from facademap.tasks.survey.feature_columns import fit_columns
@@ -126,6 +127,14 @@ def add_features(
             done = _finished(project, kind, _name_rows(frame, edit, _PREFIX[kind]), told)
             edit.put(kind, table.check(done, source=str(path)))
             keep_columns(project, edit, kind, words)
+            if kind == "wall_stones":
+                told["notes"] = [
+                    *told["notes"],
+                    *(
+                        f"{m['problem']}; {m['remedy']}"
+                        for m in told_of_moved_stones(project, edit.txn)
+                    ),
+                ]
             return told
 
         what = f"read {kind.replace('_', ' ')} from {Path(path).name}"

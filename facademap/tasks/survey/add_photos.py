@@ -11,6 +11,7 @@ from facademap.errors import InputError
 from facademap.io.camera_files import camera_as_dict, read_camera_for
 from facademap.io.pictures import PictureInfo, hash_file, read_picture, read_picture_info
 from facademap.io.whole_files import copy_whole, remove_file
+from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables.names import as_id
 
@@ -101,7 +102,7 @@ def add_photos(
                     {**row, "subject": "elevation", "surface": surface, "camera": cameras[number]}
                 )
                 progress((number + 1) / len(names))
-            with project.edit(who=who, what="add photos") as edit:
+            with gated_edit(project, who=who, what="add photos") as edit:
                 edit.put("photos", rows)
         return {"photos": len(project.read("photos")), "added": [r["id"] for r in rows]}
 

@@ -33,6 +33,7 @@ from facademap.photo.proof import (
 )
 from facademap.report.face_picture import encode_jpeg
 from facademap.store.edit import Edit
+from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tables.names import file_name
@@ -245,7 +246,7 @@ def _make_one(
             f"no photo shows {area:.2f} m2 at u {u0:.2f} to {u1:.2f} m, v {v0:.2f} to {v1:.2f} m"
             for u0, v0, u1, v1, area in plan.gaps()[:5]
         ]
-        with project.edit(who=who, what=f"rectified elevation of {surface}") as edit:
+        with gated_edit(project, who=who, what=f"rectified elevation of {surface}") as edit:
             edit.update(
                 "surfaces",
                 surface,

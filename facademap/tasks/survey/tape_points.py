@@ -12,6 +12,7 @@ import shapely
 
 from facademap.errors import InputError
 from facademap.photo.tape import TapeMeasure, place_by_tape
+from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.survey.measured_by import mark_measured_by
@@ -62,7 +63,7 @@ def place_points(
         shift = np.zeros(2)
         if anchor is not None:
             shift = np.array([known[anchor]["u_m"], known[anchor]["v_m"]]) - places[anchor]
-        with project.edit(who=who, what=f"{len(read)} tape measures on {surface}") as edit:
+        with gated_edit(project, who=who, what=f"{len(read)} tape measures on {surface}") as edit:
             ids = []
             for name, one_sigma in zip(found.name, sigma, strict=True):
                 u, v = (float(c) for c in places[name] + shift)

@@ -25,6 +25,7 @@ from facademap.store.gate import store_large
 from facademap.store.project import Project
 from facademap.tables import TABLES, is_missing
 from facademap.tables.names import as_id
+from facademap.tasks.desk.sound_plan import unsawable
 from facademap.tasks.survey.add_photos import storing_photos
 from facademap.tasks.survey.kept_columns import keep_columns, with_kept_columns
 from facademap.tasks.yard.face_colour import face_colour
@@ -123,7 +124,16 @@ def add_blocks(
             keep_columns(project, edit, "blocks", words)
 
         store_large(project, keep, who=who, what=f"read blocks from {path.name}")
+        summary["notes"] += _places_lost(project, made)
     return summary
+
+
+def _places_lost(project: Project, faces: list[dict[str, Any]]) -> list[str]:
+    """Blocks on which pieces lie that could not be sawn from the faces as they were read."""
+    return [
+        f"block {block} cannot be sawn as planned any more: {found.problem}; match again"
+        for block, found in unsawable(project, [("faces", str(f["id"])) for f in faces]).items()
+    ]
 
 
 def _summary(

@@ -144,7 +144,17 @@ onRename((from, to) => {
 });
 
 // the server may mend an outline, and more may follow from an edit than was sent: what turns it back is what it says
-onSettled((item, { rows, inverse }) => {
+onSettled((item, { rows, inverse, told }) => {
+  if (told?.length) {
+    const [first, ...more] = told;
+    const others = more.map((other) => other.repair).join(", ");
+    const text = `${first.problem}. ${first.remedy}`;
+    notice.value = {
+      text: others ? `${text} ${t("told.others", { others })}` : text,
+      bad: true,
+      undo: undoable.value.at(-1)?.key === item.key,
+    };
+  }
   for (const made of [...undoable.value, ...redoable.value]) {
     if (made.key !== item.key) continue;
     if (inverse) made.inverse = inverse;

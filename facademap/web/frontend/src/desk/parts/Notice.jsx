@@ -3,8 +3,9 @@ import { useEffect } from "preact/hooks";
 import { notice, undo } from "../data/edits.js";
 import { t } from "../words/texts.js";
 
-const SHOWN_MS = { good: 4200, bad: 7000, act: 9000 };
-const timeOf = (now) => SHOWN_MS[now.bad ? "bad" : now.act ? "act" : "good"];
+const SHOWN_MS = { good: 4200, bad: 7000, act: 9000, told: 20_000 };
+const timeOf = (now) =>
+  SHOWN_MS[now.bad && now.undo ? "told" : now.bad ? "bad" : now.act ? "act" : "good"];
 
 export function Notice() {
   const now = notice.value;

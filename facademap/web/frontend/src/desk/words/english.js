@@ -229,6 +229,7 @@ export const english = {
   "reviewer.only": "This link is for reading and reviewing.",
   undone: "Taken back: {what}",
   redone: "Done again: {what}",
+  "told.others": "So were {others}.",
   "undo.others": "{ids}: changed by somebody else since, and left as it is ({what}).",
   "one.conditions": "Condition",
   "one.wall_stones": "Wall stone",
