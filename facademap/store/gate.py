@@ -436,11 +436,11 @@ def _need_kin(project: Project, table: str, id: str, row: Row, changed: Set[str]
     if table == "blocks" and "parent" in changed:
         _need_parent(project, id, row)
     if table == "placements" and "piece" in changed:
-        for other in rows_where(project, "placements", "piece", str(row["piece"])):
-            if other["id"] != id:
+        for lies in rows_where(project, "placements", "piece", str(row["piece"])):
+            if lies["id"] != id:
                 raise InputError(
-                    f"placement {id}: piece {row['piece']} lies on block {other['block']} already",
-                    f"Change or delete {other['id']} instead.",
+                    f"placement {id}: piece {row['piece']} lies on block {lies['block']} already",
+                    f"Change or delete {lies['id']} instead.",
                 )
     for own, other, shared in _KIN:
         if table == "placements" and changed & {own, shared}:

@@ -387,7 +387,8 @@ class Session:
             dialog.get_by_role("button", name="Bring back" if keep else "Leave deleted").click()
             if keep:
                 self.model.run([{"op": "insert", "row": token, "values": person.view.rows[token]}])
-        elif changes[0]["op"] == "delete":
+        elif dialog.get_by_role("button", name="Keep it").count():
+            # also where changes came before the deletion, which were asked about by themselves
             keep = keep and deleted
             dialog.get_by_role("button", name="Delete" if keep else "Keep it").click()
             if keep:

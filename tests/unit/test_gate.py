@@ -638,6 +638,16 @@ def test_a_stone_moved_under_a_planned_repair_is_told_at_once(
     assert repair["id"] in [t["repair"] for t in back["told"]]
 
 
+def test_what_two_deleted_is_told_with_its_place(client: TestClient, folder: Path) -> None:
+    mine = delete(client, "conditions", "C-001")
+    assert edit(client, mine, confirmed=True).status_code == 200
+    again = edit(client, mine, confirmed=True)
+    assert again.status_code == 409
+    assert again.json()["theirs"] == {
+        "table": "conditions", "id": "C-001", "rev": None, "row": None, "who": None, "at": None,
+    }  # fmt: skip
+
+
 def test_no_block_is_cut_from_itself(client: TestClient, folder: Path) -> None:
     assert edit(client, update(client, "blocks", "B-001", parent="B-001")).status_code == 400
     assert edit(client, update(client, "blocks", "B-001", parent="B-002")).status_code == 200

@@ -490,10 +490,12 @@ def _row_to_change(project: Project, table: Table, id: str) -> dict[str, Any]:
     except InputError:
         if not len(project.history(table.name, id, last=1)):
             raise
-        raise ConflictError(
+        conflict = ConflictError(
             f"{table.title.lower()}: {id} was deleted by somebody else meanwhile",
             "Bring it back, or leave it deleted.",
-        ) from None
+        )
+        conflict.place = (table.name, id)  # type: ignore[attr-defined]
+        raise conflict from None
 
 
 def _with_rods(given: Any, known: Any) -> Any:

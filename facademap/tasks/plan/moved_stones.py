@@ -66,11 +66,11 @@ def _moved(project: Project, txn: str) -> dict[str, tuple[dict[str, Any], dict[s
         if change.table == "wall_stones":
             net.setdefault(change.id, [before, None])[1] = after
     found = {}
-    for id, (before, after) in net.items():
-        if before is None:
+    for id, (first, last) in net.items():
+        if first is None:
             continue
-        old = row_from_json(TABLES["wall_stones"], before)
-        new = None if after is None else row_from_json(TABLES["wall_stones"], after)
+        old = row_from_json(TABLES["wall_stones"], first)
+        new = None if last is None else row_from_json(TABLES["wall_stones"], last)
         if old["geometry"] is not None and (new is None or _differs(old, new)):
             found[id] = (old, new)
     return found

@@ -17,6 +17,8 @@ export const lastNews = signal([]);
 /** Whether this browser keeps what waits when the page is closed. */
 export const keeps = signal(true);
 
+/** Revision of a change whose row was changed by somebody else, which is still to be asked about. */
+const UNSEEN = -1;
 let queue = [];
 const renameListeners = new Set();
 /** Told when something new got its number; what is returned ends the telling. */
@@ -162,6 +164,7 @@ async function settleRow({ table, id, rev, row, was }) {
         change.rev === undefined
       )
         continue;
+      if (change.rev === UNSEEN) return;
       // every revision from `was` to `rev` is of the edit that has just arrived
       if (next === rev && !(was !== undefined && change.rev >= was && change.rev <= rev)) return;
       if (change.rev !== next) [change.rev, changed] = [next, true];
@@ -301,7 +304,10 @@ export async function resolveConflict(theirsHold) {
     let rev = theirs.rev ?? 0;
     for (const change of queue.flatMap((other) => changesOf(other, table, id))) {
       // one that deletes what somebody changed meanwhile is asked for by itself
-      if (change.op === "delete" && change !== mine) break;
+      if (change.op === "delete" && change !== mine) {
+        change.rev = UNSEEN;
+        break;
+      }
       for (const name of theirsHold) delete change.values?.[name];
       if (change.op === "update" && !Object.keys(change.values).length) continue;
       change.rev = rev;

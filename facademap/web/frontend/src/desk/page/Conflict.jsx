@@ -25,7 +25,8 @@ function RowConflict() {
   );
   const [mine, setMine] = useState(() => Object.fromEntries(names.map((n) => [n, true])));
   if (!change) return null;
-  const who = theirs.who ?? t("somebody");
+  // after something was kept of mine I am the last who changed it, and that is not what is asked
+  const who = theirs.who && theirs.who !== item.who ? theirs.who : t("somebody");
   if (theirs.row === null || change.op === "delete") {
     const gone = theirs.row === null;
     return (
