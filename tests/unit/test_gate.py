@@ -643,7 +643,7 @@ def test_what_two_deleted_is_told_with_its_place(client: TestClient, folder: Pat
     assert edit(client, mine, confirmed=True).status_code == 200
     again = edit(client, mine, confirmed=True)
     assert again.status_code == 409
-    assert again.json()["theirs"] == {
+    assert again.json()["error"]["theirs"] == {
         "table": "conditions", "id": "C-001", "rev": None, "row": None, "who": None, "at": None,
     }  # fmt: skip
 

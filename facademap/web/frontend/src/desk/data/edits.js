@@ -144,17 +144,7 @@ onRename((from, to) => {
 });
 
 // the server may mend an outline, and more may follow from an edit than was sent: what turns it back is what it says
-onSettled((item, { rows, inverse, told }) => {
-  if (told?.length) {
-    const [first, ...more] = told;
-    const others = more.map((other) => other.repair).join(", ");
-    const text = `${first.problem}. ${first.remedy}`;
-    notice.value = {
-      text: others ? `${text} ${t("told.others", { others })}` : text,
-      bad: true,
-      undo: undoable.value.at(-1)?.key === item.key,
-    };
-  }
+onSettled((item, { rows, inverse }) => {
   for (const made of [...undoable.value, ...redoable.value]) {
     if (made.key !== item.key) continue;
     if (inverse) made.inverse = inverse;
@@ -166,6 +156,19 @@ onSettled((item, { rows, inverse, told }) => {
             if (name in row) change.expect[name] = row[name];
       }
   }
+});
+
+// a stone was moved under what was planned on it
+onSettled((item, { told }) => {
+  if (!told?.length) return;
+  const [first, ...more] = told;
+  const others = more.map((other) => other.repair).join(", ");
+  const text = `${first.problem}. ${first.remedy}`;
+  notice.value = {
+    text: others ? `${text} ${t("told.others", { others })}` : text,
+    bad: true,
+    undo: undoable.value.at(-1)?.key === item.key,
+  };
 });
 
 /** Bring back what this person can undo and redo, from the history of the project and what still waits here. */
