@@ -79,6 +79,9 @@ WHEN_GONE: Mapping[tuple[str, str], Way] = {
     ("work_log", "repair"): "refused",
     ("work_log", "photo"): "refused",
     ("work_log", "corrects"): "refused",
+    ("trials", "wall_stone"): "unlinked",
+    ("trials", "photo_before"): "refused",
+    ("trials", "photo_after"): "refused",
 }
 #: Stone that exists only through another stone or repair goes with it.
 _ONLY_THROUGH = frozenset({("blocks", "after_repair"), ("blocks", "parent")})
@@ -244,7 +247,7 @@ def _way_of(table: str, column: Column, row: Row) -> tuple[Way, str]:
     return (
         way,
         "shows or names"
-        if table == "work_log"
+        if table in ("work_log", "trials")
         else "lies on"
         if column.name == "surface"
         else "names",

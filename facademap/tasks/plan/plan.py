@@ -30,7 +30,7 @@ from facademap.repair.treatments import Overrule, decide_treatments
 from facademap.repair.way_choice import choose_ways
 from facademap.repair.ways import Way
 from facademap.store.edit import Edit
-from facademap.store.gate import consequences_of, store_large, take_out
+from facademap.store.gate import consequences_of, gated_edit, store_large, take_out
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.plan.densities import densities_of_project
