@@ -68,6 +68,9 @@ def content(count: int) -> Content:
                 shapes=own,
                 labels=[word.abbreviation] * len(own),
                 weights_mm=np.full(len(own), 0.35),
+                proposed=np.zeros(len(own), dtype=bool),
+                ids=[f"{word.abbreviation}-{i}" for i in range(len(own))],
+                classes=["CC1"] * len(own),
                 area_m2=float(shapely.area(own).sum()),
                 length_m=0.0,
             )

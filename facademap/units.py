@@ -31,8 +31,10 @@ __all__ = [
     "deg_c_from_deg_f",
     "fitting_inches",
     "fitting_mm",
+    "format_area",
     "format_feet_inches",
     "format_inches",
+    "format_length",
     "format_mm",
     "kg_per_m3_from_lb_per_ft3",
     "kn_per_m2_from_psf",
@@ -193,6 +195,28 @@ def format_feet_inches(length_m: float, *, denominator: int = 16) -> str:
     feet, rest = divmod(parts, 12 * denominator)
     inches = format_inches(rest / denominator * M_PER_INCH, denominator=denominator)
     return f"{sign}{feet}' {inches.removesuffix(' in')}\""
+
+
+def format_length(length_m: float, *, inches: bool = False) -> str:
+    """A length of wall or joint, as quantities tell it: metres, or feet and inches.
+
+    Examples
+    --------
+    >>> print(format_length(1.651), format_length(1.651, inches=True))
+    1.65 m 5' 5"
+    """
+    return format_feet_inches(length_m, denominator=1) if inches else f"{length_m:.2f} m"
+
+
+def format_area(area_m2: float, *, inches: bool = False) -> str:
+    """An area as quantities tell it: square metres, or square feet.
+
+    Examples
+    --------
+    >>> format_area(7.62), format_area(7.62, inches=True)
+    ('7.62 m²', '82.02 ft²')
+    """
+    return f"{area_m2 / M_PER_FT**2:.2f} ft²" if inches else f"{area_m2:.2f} m²"
 
 
 #: What people write for a unit of length or weight, in metres or kilograms.

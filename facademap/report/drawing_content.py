@@ -30,6 +30,7 @@ from facademap.report.proof_words import (
 )
 from facademap.report.rows import rows_of
 from facademap.tables import is_missing
+from facademap.units import format_feet_inches
 from facademap.wall.mending import mend_all
 
 __all__ = [
@@ -87,6 +88,8 @@ class Group:
         Opacity of the plain fill under the hatch.
     area_m2, length_m : float
         Net of openings, for the legend.
+    ids, classes : sequence of str
+        Number of each outline, and its classes or priority in short, for the schedule.
     """
 
     name: str
@@ -100,6 +103,8 @@ class Group:
     proposed: Any
     area_m2: float
     length_m: float
+    ids: Sequence[str]
+    classes: Sequence[str]
     fill: float = 0.0
 
 
@@ -116,6 +121,7 @@ class Content:
     box: tuple[float, float, float, float]
     notes: tuple[str, ...]
     facing_deg: float | None = None
+    inches: bool = False
 
 
 def _boxes(
@@ -330,6 +336,7 @@ def elevation_content(
             *(_NOTE_OF_MARKS if kind == "condition" else ()),
         ),
         facing_deg=number(found[0]["facing_deg"]),
+        inches=inches,
     )
 
 
@@ -349,6 +356,7 @@ def _condition_groups(frame: Any, panels: Mapping[str, Panel], void: Any) -> tup
     terms = [str(t) for t in frame["term"].iloc[rows]] if len(rows) else []
     urgency = [number(u) for u in frame["uc"].iloc[rows]] if len(rows) else []
     classes = [number(c) for c in frame["cc"].iloc[rows]] if len(rows) else []
+    ids = [str(i) for i in frame["id"].iloc[rows]] if len(rows) else []
     weights = np.array([weight_of_class(c) for c in classes])
     proposed = ((frame["origin"] == "assisted") & frame["confirmed_by"].map(is_missing)).to_numpy(
         dtype=bool
@@ -387,7 +395,18 @@ def _condition_groups(frame: Any, panels: Mapping[str, Panel], void: Any) -> tup
                     colour=colour,
                     hatch=hatch,
                     shapes=shapes[chosen],
-                    labels=[letter_with_urgency(short, urgency[k]) for k in chosen],
+                    labels=[
+                        f"{_short(ids[k])} {letter_with_urgency(short, urgency[k])}" for k in chosen
+                    ],
+                    ids=[ids[k] for k in chosen],
+                    classes=[
+                        " ".join(
+                            f"{n}{int(c)}"
+                            for n, c in (("CC", classes[k]), ("UC", urgency[k]))
+                            if c is not None
+                        )
+                        for k in chosen
+                    ],
                     weights_mm=weights[chosen],
                     proposed=proposed[chosen],
                     fill=CONDITION_FILL,
@@ -424,7 +443,9 @@ def _repair_groups(
                 colour=colour,
                 hatch=hatch,
                 shapes=shapes[chosen],
-                labels=[str(records[i]["id"]) for i in chosen],
+                labels=[_short(str(records[i]["id"])) for i in chosen],
+                ids=[str(records[i]["id"]) for i in chosen],
+                classes=[str(records[i]["stage"] or "") for i in chosen],
                 weights_mm=weights,
                 proposed=np.zeros(len(chosen), dtype=bool),
                 area_m2=area,
@@ -450,10 +471,31 @@ def _as_built_groups(
     )
 
 
+def _short(id: str) -> str:
+    """A number as it fits on a drawing; the schedule has the whole of it."""
+    return id if len(id) <= _LONGEST_LABEL else f"{id[: _LONGEST_LABEL - 1]}…"
+
+
+_LONGEST_LABEL = 14
 _NOTE_OF_MARKS = (
     f"After the letter of a condition: {letter_with_urgency('', 2)} urgency class UC2, "
     f"{letter_with_urgency('', 3)} urgency class UC3.",
 )
+
+
+def _level_of_zero(surface: Mapping[str, Any]) -> float | None:
+    """Height in the world of the level v = 0, where the wall is placed and level lines are level there."""
+    world = surface.get("world")
+    if is_missing(world) or not isinstance(world, Mapping):
+        return None
+    matrix = np.asarray(world.get("matrix") or [], dtype=float)
+    if matrix.shape != (3, 4) or abs(matrix[2, 0]) > _LEVEL:
+        return None
+    return float(matrix[2, 3])
+
+
+#: Rise of a level line of the wall, metre by metre, up to which one height tells the level of all of it.
+_LEVEL = 0.002
 
 
 def _notes(surfaces: Sequence[Mapping[str, Any]], *, inches: bool = False) -> tuple[str, ...]:
@@ -473,6 +515,9 @@ def _notes(surfaces: Sequence[Mapping[str, Any]], *, inches: bool = False) -> tu
         if parts:
             said = f"{s['name']}: {', '.join(parts)}."
             notes.append(in_inches(said) if inches else said)
+        if (level := _level_of_zero(s)) is not None:
+            told = format_feet_inches(level) if inches else f"{level:.3f} m"
+            notes.append(f"{s['name']}: level v = 0 lies at {told} in the heights of the survey.")
     notes.append("Seen square on, from outside. Areas net of openings, of the whole elevation.")
     notes.append(
         "Check the scale bar before measuring from a print. Survey drawing, no proof of safety: loose stone is to be reported at once."

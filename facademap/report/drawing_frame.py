@@ -9,19 +9,14 @@ import shapely
 
 from facademap.condition.signs import DASH_OF_LINE, LINE_EXTRA_MM, weight_of_class
 from facademap.report.drawing_content import Content, Group
+from facademap.report.drawing_title import SheetWords, draw_title_block
 from facademap.report.hatching import draw_hatch, draw_marks
 from facademap.report.page import Page
 from facademap.report.sheet_layout import MARGIN, Frame, Sheets
 from facademap.report.typeface import MM_PER_PT, wrap_text
-from facademap.units import M_PER_FT
+from facademap.units import M_PER_FT, format_area, format_feet_inches, format_length
 
 __all__ = ["draw_frame", "draw_legend_sheet"]
-
-_TITLES = {
-    "condition": "CONDITION DRAWING",
-    "repair": "REPAIR DRAWING",
-    "as-built": "AS-BUILT DRAWING",
-}
 
 
 def draw_frame(
@@ -31,10 +26,9 @@ def draw_frame(
     place: tuple[int, int],
     number: tuple[int, int],
     *,
-    project: str,
-    revision: str,
-    sheet: str,
+    words: SheetWords,
     left_out: int,
+    shown: frozenset[str] | None = None,
 ) -> bool:
     """All that stands round the field of one sheet; true when the legend did not fit and needs a sheet of its own."""
     page.layer = "sheet"
@@ -53,15 +47,14 @@ def draw_frame(
     page.layer = "sheet"
     sx, sy, sw, sh = sheets.frame.strip
     page.line(sx, sy, sx, sy + sh, width_mm=0.5)
-    foot = _title_block(
-        page, content, sheets, number, project=project, revision=revision, sheet=sheet
-    )
-    foot = _scale_bar(page, sheets, foot)
+    foot = draw_title_block(page, content, sheets, number, words)
+    foot = _scale_bar(page, sheets, foot, inches=content.inches)
     if sheets.columns * sheets.rows > 1:
         foot = _key_plan(page, content, sheets, place, foot)
     foot = _notes(page, content, sheets, foot, left_out)
     page.line(sx, foot, sx + sw, foot, width_mm=0.25)
-    return _legend(page, content, (sx, foot, sw, sy + sh - foot), sheet_follows=True)
+    rows = None if shown is None or sheets.columns * sheets.rows == 1 else _rows(content, shown)
+    return _legend(page, content, (sx, foot, sw, sy + sh - foot), rows=rows, sheet_follows=True)
 
 
 def draw_legend_sheet(
@@ -70,9 +63,7 @@ def draw_legend_sheet(
     sheets: Sheets,
     number: tuple[int, int],
     *,
-    project: str,
-    revision: str,
-    sheet: str,
+    words: SheetWords,
 ) -> None:
     """A sheet with the whole legend, in columns."""
     x, y, w, h = sheets.frame.field
@@ -85,7 +76,7 @@ def draw_legend_sheet(
     )
     sx, sy, _, sh = sheets.frame.strip
     page.line(sx, sy, sx, sy + sh, width_mm=0.5)
-    _title_block(page, content, sheets, number, project=project, revision=revision, sheet=sheet)
+    draw_title_block(page, content, sheets, number, words)
     columns = max(1, int(w // 85))
     wide = w / columns
     rows = _rows(content)
@@ -116,23 +107,40 @@ def _mask(page: Page, frame: Frame) -> None:
     )
 
 
+#: Quarters of the scale bar.
+_BAR_M = (0.025, 0.05, 0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
+_BAR_FT = (0.0625, 0.125, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
+#: Unit of the grid in metres and its steps, by whether inches come first.
+_GRID_OF = {
+    False: (1.0, (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 1e9)),
+    True: (M_PER_FT, (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 1e9)),
+}
+
+
+def _along(value_m: float, step_m: float, inches: bool) -> str:
+    """A figure of the grid."""
+    if inches:
+        return format_feet_inches(value_m).removesuffix(' 0"')
+    return f"{value_m + 0.0:.{1 if step_m < 1 else 0}f}"
+
+
 def _grid(
     page: Page, content: Content, sheets: Sheets, window: tuple[float, float, float, float]
 ) -> None:
     """Wall coordinates: crosses in the field, figures on its edge."""
     x, y, w, h = sheets.frame.field
-    k = 1000.0 / sheets.scale
-    step = next(s for s in (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 1e9) if s * k >= 18)
-    decimals = 1 if step < 1 else 0
-    us = (
-        np.arange(math.ceil(window[0] / step - 1e-9), math.floor(window[2] / step + 1e-9) + 1)
-        * step
-    )
-    vs = (
-        np.arange(math.ceil(window[1] / step - 1e-9), math.floor(window[3] / step + 1e-9) + 1)
-        * step
+    k = sheets.mm_per_m
+    unit_m, steps = _GRID_OF[content.inches]
+    step = next(s * unit_m for s in steps if s * unit_m * k >= 18)
+    # figures stand where there is wall, and one step beyond
+    low = np.maximum(window[:2], np.array(content.box[:2]) - step)
+    high = np.minimum(window[2:], np.array(content.box[2:]) + step)
+    us, vs = (
+        np.arange(math.ceil(a / step - 1e-9), math.floor(b / step + 1e-9) + 1) * step
+        for a, b in zip(low, high, strict=True)
     )
     px, py = (us - window[0]) * k + x, (vs - window[1]) * k + y
+    unit = "ft" if content.inches else "m"
     page.lines([[[a, y - 2], [a, y]] for a in px], width_mm=0.25)
     page.lines([[[x - 2, b], [x, b]] for b in py], width_mm=0.25)
     on = [
@@ -153,119 +161,48 @@ def _grid(
     for a, u in zip(px, us, strict=True):
         if a > x + w - 10:
             continue
-        page.text(a, y - 5, f"{u + 0.0:.{decimals}f}", size_pt=6.5, anchor="centre")
+        page.text(a, y - 5, _along(u, step, content.inches), size_pt=6.5, anchor="centre")
     for b, v in zip(py, vs, strict=True):
-        if b > y + h - 12:
+        if b > y + h - 16:
             continue
-        page.text(x - 2.6, b, f"{v + 0.0:.{decimals}f}", size_pt=6.5, anchor="centre", angle_deg=90)
+        page.text(
+            x - 2.6, b, _along(v, step, content.inches), size_pt=6.5, anchor="centre", angle_deg=90
+        )
     page.text(
-        x + w - 0.5, y - 5, "u, m", size_pt=6.5, anchor="right", weight="bold", halo="#ffffff"
+        x + w - 0.5, y - 5, f"u, {unit}", size_pt=6.5, anchor="right", weight="bold", halo="#ffffff"
     )
     page.text(
         x - 2.6,
-        y + h - 4,
-        "v, m",
+        y + h - 0.5,
+        f"level v, {unit}",
         size_pt=6.5,
-        anchor="centre",
+        anchor="right",
         angle_deg=90,
         weight="bold",
         halo="#ffffff",
     )
 
 
-def _title_block(
-    page: Page,
-    content: Content,
-    sheets: Sheets,
-    number: tuple[int, int],
-    *,
-    project: str,
-    revision: str,
-    sheet: str,
-) -> float:
-    x, y, w, _ = sheets.frame.strip
-    tall = 58.0
-    page.line(x, y + tall, x + w, y + tall, width_mm=0.5)
-    inner = w - 6
-    page.box(x, y + tall - 9, w, 9, ink=None, fill="#111111")
-    page.text(
-        x + 3,
-        y + tall - 6.4,
-        _TITLES[content.kind],
-        size_pt=11,
-        weight="bold",
-        ink="#ffffff",
-        within_mm=inner,
-    )
-    page.text(x + 3, y + tall - 15.5, content.elevation, size_pt=13, weight="bold", within_mm=inner)
-    facing = "" if content.facing_deg is None else f"faces {content.facing_deg:.0f}° from north"
-    page.text(x + 3, y + tall - 20.5, project, size_pt=9, within_mm=inner)
-    page.text(x + 3, y + tall - 25, facing, size_pt=7.5, within_mm=inner)
-    page.line(x, y + 30, x + w, y + 30, width_mm=0.25)
-    page.text(x + 3, y + 26, "Scale", size_pt=6.5)
-    page.text(x + 3, y + 19, f"1 : {sheets.scale:g}", size_pt=17, weight="bold", within_mm=w * 0.55)
-    page.text(x + w * 0.62, y + 26, "Sheet", size_pt=6.5)
-    page.text(
-        x + w * 0.62,
-        y + 19.4,
-        f"{number[0]} of {number[1]}",
-        size_pt=12,
-        weight="bold",
-        within_mm=w * 0.36,
-    )
-    page.line(x, y + 16, x + w, y + 16, width_mm=0.25)
-    page.text(x + 3, y + 12, "Revision", size_pt=6.5)
-    page.text(
-        x + 3, y + 7.6, revision or "none recorded", size_pt=9, weight="bold", within_mm=inner
-    )
-    page.text(
-        x + 3,
-        y + 2.6,
-        f"{sheet}, print at 100 %. Lengths in metres of the wall frame.",
-        size_pt=6.5,
-        within_mm=inner,
-    )
-    return y + tall
-
-
-def _scale_bar(page: Page, sheets: Sheets, foot: float) -> float:
+def _scale_bar(page: Page, sheets: Sheets, foot: float, *, inches: bool) -> float:
+    """A bar in the unit that comes first, and a finer one in the other."""
     x, _, w, _ = sheets.frame.strip
-    k = 1000.0 / sheets.scale
-    unit = max(
-        (u for u in (0.05, 0.1, 0.2, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0) if u * 4 * k <= w - 14),
-        default=0.05,
-    )
+    k, room = sheets.mm_per_m, w - 14
+    metres = max((u for u in _BAR_M if u * 4 * k <= room), default=_BAR_M[0])
+    feet = max((f for f in _BAR_FT if f * 4 * M_PER_FT * k <= room), default=_BAR_FT[0])
+    first, second = (feet * M_PER_FT, metres) if inches else (metres, feet * M_PER_FT)
+    labels = [f"{n * (feet if inches else metres):g}" for n in range(5)]
+    labels[4] += " ft" if inches else " m"
     y = foot + 9
     for n in range(4):
-        page.box(
-            x + 4 + n * unit * k,
-            y,
-            unit * k,
-            2.2,
-            width_mm=0.25,
-            fill="#111111" if n % 2 == 0 else "#ffffff",
-        )
-    for n in range(5):
-        page.text(
-            x + 4 + n * unit * k,
-            y + 3.2,
-            f"{n * unit:g}" + (" m" if n == 4 else ""),
-            size_pt=7,
-            anchor="centre",
-        )
-    feet = max(
-        (f for f in (0.25, 0.5, 1, 2, 3, 5, 10, 20, 30, 50) if f * M_PER_FT * k <= w - 14),
-        default=0.25,
-    )
-    page.line(x + 4, y - 2.5, x + 4 + feet * M_PER_FT * k, y - 2.5, width_mm=0.3)
-    page.lines(
-        [
-            [[x + 4 + f * M_PER_FT * k, y - 3.5], [x + 4 + f * M_PER_FT * k, y - 1.5]]
-            for f in (0, feet)
-        ],
-        width_mm=0.3,
-    )
-    page.text(x + 5.5 + feet * M_PER_FT * k, y - 3.3, f"{feet:g} ft", size_pt=7)
+        fill = "#111111" if n % 2 == 0 else "#ffffff"
+        page.box(x + 4 + n * first * k, y, first * k, 2.2, width_mm=0.25, fill=fill)
+    for n, label in enumerate(labels):
+        page.text(x + 4 + n * first * k, y + 3.2, label, size_pt=7, anchor="centre")
+    end = x + 4 + 4 * second * k
+    page.line(x + 4, y - 2.5, end, y - 2.5, width_mm=0.3)
+    page.lines([[[a, y - 3.5], [a, y - 1.5]] for a in (x + 4, end)], width_mm=0.3)
+    told = f"{4 * metres:g} m" if inches else f"{4 * feet:g} ft"
+    page.text(end + 1.5, y - 3.3, told, size_pt=6.5)
     page.line(x, y + 8, x + w, y + 8, width_mm=0.25)
     return y + 8
 
@@ -330,7 +267,9 @@ def _notes(page: Page, content: Content, sheets: Sheets, foot: float, left_out: 
     size = 6.5
     texts = list(content.notes)
     if left_out:
-        texts.append(f"{left_out} labels found no room on this sheet; see the quantities.")
+        texts.append(
+            f"{left_out} numbers found no room on this sheet: the schedule lists them by place."
+        )
     lines = [
         (line, n == 0) for text in texts for n, line in enumerate(wrap_text(text, w - 9, size))
     ]
@@ -347,12 +286,13 @@ def _notes(page: Page, content: Content, sheets: Sheets, foot: float, left_out: 
     return top + 4.5
 
 
-def _rows(content: Content) -> list[Group | str]:
-    """Headings and groups in their order."""
+def _rows(content: Content, shown: frozenset[str] | None = None) -> list[Group | str]:
+    """Headings and groups in their order; only those that a sheet shows where that is given."""
+    groups = [g for g in content.groups if shown is None or g.name in shown]
     rows: list[Group | str] = []
-    for heading in dict.fromkeys(g.heading for g in content.groups):
+    for heading in dict.fromkeys(g.heading for g in groups):
         rows.append(heading)
-        rows += [g for g in content.groups if g.heading == heading]
+        rows += [g for g in groups if g.heading == heading]
     return rows
 
 
@@ -368,7 +308,7 @@ def _legend(
 ) -> bool:
     """Signs with number and area; true when not all of them fit."""
     x, foot, w, h = zone
-    top = foot + h
+    top, inches = foot + h, content.inches
     if first:
         page.text(x + 3, top - 6, "Legend", size_pt=11, weight="bold")
         page.text(x + w - 3, top - 6, "number, net", size_pt=6.5, anchor="right")
@@ -403,8 +343,8 @@ def _legend(
         shift = 8.5 if row.short else 0.0
         figures = (
             f"{len(row.shapes)}"
-            + (f"   {row.area_m2:.2f} m²" if row.area_m2 > 0 else "")
-            + (f"   {row.length_m:.2f} m" if row.length_m > 0 else "")
+            + (f"   {format_area(row.area_m2, inches=inches)}" if row.area_m2 > 0 else "")
+            + (f"   {format_length(row.length_m, inches=inches)}" if row.length_m > 0 else "")
         )
         taken = page.text(
             x + w - 3, base + step * 0.22, figures, size_pt=size, anchor="right", within_mm=w * 0.5
@@ -428,7 +368,7 @@ def _legend(
     page.text(
         x + w - 3,
         base - 4.8,
-        f"{count}   {total_area:.2f} m²   {total_length:.2f} m",
+        f"{count}   {format_area(total_area, inches=inches)}   {format_length(total_length, inches=inches)}",
         size_pt=8,
         weight="bold",
         anchor="right",
@@ -439,7 +379,7 @@ def _legend(
         for n in range(4):
             left = x + 14 + n * (w - 15) / 4
             page.line(left, base - 9.6, left + 3.5, base - 9.6, width_mm=weight_of_class(n))
-            page.text(left + 4.2, base - 10.5, f"CC{n}", size_pt=6)
+            page.text(left + 4.2, base - 10.5, f"CC{n}", size_pt=6.5)
     return False
 
 

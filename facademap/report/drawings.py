@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from typing import Any
 
 import numpy as np
 import shapely
 
 from facademap.condition.signs import DASH_OF_LINE, LINE_EXTRA_MM, PROPOSED_DASH_MM
+from facademap.report.drawing_clouds import draw_clouds
 from facademap.report.drawing_content import Content, Group
 from facademap.report.drawing_frame import draw_frame, draw_legend_sheet
+from facademap.report.drawing_schedule import count_of_schedule, draw_schedule
+from facademap.report.drawing_title import SheetWords
+from facademap.report.enlarging import enlarged
 from facademap.report.hatching import draw_hatch, draw_marks
 from facademap.report.labelling import place_labels
 from facademap.report.page import Page
@@ -21,6 +25,9 @@ from facademap.report.typeface import MM_PER_PT, text_width_mm
 from facademap.wall.mending import mend_all
 
 __all__ = ["Picture", "draw_sheets", "write_drawing_pdf", "write_drawing_svg"]
+
+#: Size of the numbers on a small sheet, and how far one may stand aside.
+_LABEL_PT, _RINGS = 6.5, 5
 
 #: (surface, box in its wall frame, largest side in pixels) to (JPEG, box it covers), or nothing.
 Picture = Callable[
@@ -33,13 +40,13 @@ def draw_sheets(
     content: Content,
     *,
     sheet: str = "A3",
+    words: SheetWords | None = None,
     scale: float | None = None,
     picture: Picture | None = None,
-    project: str = "",
-    revision: str = "",
+    changed: Collection[str] = (),
     dots_per_inch: float = 200.0,
 ) -> list[Page]:
-    """The sheets of a drawing.
+    """The sheets of a drawing: the wall, its legend where that needs a sheet, and the schedule of all numbers on it.
 
     Parameters
     ----------
@@ -47,56 +54,41 @@ def draw_sheets(
         From :func:`facademap.report.drawing_content.elevation_content`.
     sheet : str
         Name of the paper.
+    words : SheetWords, optional
+        Name of the project, and what was issued.
     scale : float, optional
-        Denominator; the finest usual one that fits a single sheet when missing.
+        Denominator; the finest standard one that fits a single sheet when missing.
     picture : callable, optional
         Gives the rectified picture under the lines, lightened so that they read against dark stone (done in the
         pixels, since see-through areas make readers slow); without it the drawing is line only.
-    project, revision : str
-        For the title block.
+    changed : collection of str
+        Numbers round which a revision cloud is drawn.
     dots_per_inch : float
         Finest resolution of the picture on paper.
     """
-    sheets = lay_out(content.box, sheet=sheet, scale=scale)
+    words = words or SheetWords()
+    sheets = lay_out(content.box, sheet=sheet, scale=scale, inches=content.inches)
     field_sheets = sheets.columns * sheets.rows
     trial = Page(width_mm=sheets.frame.width, height_mm=sheets.frame.height)
-    long_legend = draw_frame(
-        trial,
-        content,
-        sheets,
-        (0, 0),
-        (1, 1),
-        project=project,
-        revision=revision,
-        sheet=sheet,
-        left_out=1,
-    )
-    total = field_sheets + long_legend
+    long_legend = draw_frame(trial, content, sheets, (0, 0), (1, 1), words=words, left_out=1)
+    total = field_sheets + long_legend + count_of_schedule(content, sheets)
     pages: list[Page] = []
     for row in range(sheets.rows - 1, -1, -1):
         for column in range(sheets.columns):
             number = len(pages) + 1
+            name = f"{content.elevation}, {content.kind}"
             page = Page(
                 width_mm=sheets.frame.width,
                 height_mm=sheets.frame.height,
-                title=f"{content.elevation}, {content.kind} {number}"
-                if sheets.columns * sheets.rows > 1
-                else f"{content.elevation}, {content.kind}",
+                title=f"{name} {number}" if field_sheets > 1 else name,
             )
-            left_out = _draw_field(
-                page, content, sheets, sheets.window(column, row), picture, dots_per_inch
-            )
+            window = sheets.window(column, row)
+            shown, left_out = _draw_field(page, content, sheets, window, picture, dots_per_inch)
             draw_frame(
-                page,
-                content,
-                sheets,
-                (column, row),
-                (number, total),
-                project=project,
-                revision=revision,
-                sheet=sheet,
-                left_out=left_out,
-            )
+                page, content, sheets, (column, row), (number, total), words=words, left_out=left_out, shown=shown,
+            )  # fmt: skip
+            if changed and words.mark is not None:
+                _clouds(page, content, sheets, window, changed, words.mark.last.letter)
             pages.append(page)
     if long_legend:
         page = Page(
@@ -104,11 +96,30 @@ def draw_sheets(
             height_mm=sheets.frame.height,
             title=f"{content.elevation}, legend",
         )
-        draw_legend_sheet(
-            page, content, sheets, (total, total), project=project, revision=revision, sheet=sheet
-        )
+        draw_legend_sheet(page, content, sheets, (field_sheets + 1, total), words=words)
         pages.append(page)
-    return pages
+    pages += draw_schedule(content, sheets, words, first=len(pages) + 1, total=total)
+    return [enlarged(p, sheets.frame.enlarge) for p in pages]
+
+
+def _clouds(
+    page: Page,
+    content: Content,
+    sheets: Sheets,
+    window: tuple[float, float, float, float],
+    changed: Collection[str],
+    letter: str,
+) -> None:
+    """Round what changed on this sheet."""
+    shapes = [
+        s for g in content.groups for s, i in zip(g.shapes, g.ids, strict=True) if i in changed
+    ]
+    inside, _ = _inside(np.array(shapes, dtype=object), shapely.box(*window))
+    x, y, w, h = sheets.frame.field
+    k = sheets.mm_per_m
+    page.layer = "clouds"
+    on_page = shapely.transform(inside, lambda c: (c - window[:2]) * k + (x, y))
+    draw_clouds(page, on_page, letter, within=(x, y, x + w, y + h))
 
 
 def write_drawing_pdf(pages: Sequence[Page], *, title: str) -> bytes:
@@ -128,10 +139,10 @@ def _draw_field(
     window: tuple[float, float, float, float],
     picture: Picture | None,
     dpi: float,
-) -> int:
-    """Everything inside the field; returns how many labels found no room."""
+) -> tuple[frozenset[str], int]:
+    """Everything inside the field; returns the groups that it shows, and how many labels found no room."""
     fx, fy, _, _ = sheets.frame.field
-    k = 1000.0 / sheets.scale
+    k = sheets.mm_per_m
 
     def to_page(points: Any) -> Any:
         return (np.asarray(points, dtype=float) - (window[0], window[1])) * k + (fx, fy)
@@ -142,7 +153,7 @@ def _draw_field(
     field = shapely.box(*window)
     if picture is not None:
         page.layer = "picture"
-        _draw_pictures(page, content, window, to_page, picture, sheets.scale, dpi)
+        _draw_pictures(page, content, window, to_page, picture, k, dpi * sheets.frame.enlarge)
     page.layer = "stones"
     _outlines(
         page,
@@ -186,10 +197,14 @@ def _draw_field(
             _outlines(page, edges, to_page, ink="#16191d", width_mm=0.25, dash_mm=(3, 2))
     anchors: list[tuple[float, float]] = []
     labels: list[tuple[str, float, float]] = []
+    kept: list[Any] = []
+    shown: set[str] = set()
     for group in content.groups:
         page.layer = group.name
         shapes, rows = _inside(group.shapes, field)
         if len(shapes):
+            shown.add(group.name)
+            kept += list(on_page(shapes))
             _draw_group(page, group, on_page(shapes), rows)
             spots = to_page(shapely.get_coordinates(_label_points(shapes)))
             anchors += [(float(x), float(y)) for x, y in spots]
@@ -199,9 +214,7 @@ def _draw_field(
                 for i, a, b in zip(rows, shapely.area(shapes), bounds, strict=True)
             ]
     page.layer = "labels"
-    return _draw_labels(
-        page, anchors, labels, sheets, size_pt=6.5 if content.kind == "condition" else 6.0
-    )
+    return frozenset(shown), _draw_labels(page, anchors, labels, kept, sheets)
 
 
 def _inside(shapes: Any, field: Any) -> tuple[Any, Any]:
@@ -281,27 +294,35 @@ def _draw_labels(
     page: Page,
     anchors: Sequence[tuple[float, float]],
     labels: Sequence[tuple[str, float, float]],
+    shapes: Sequence[Any],
     sheets: Sheets,
-    *,
-    size_pt: float,
 ) -> int:
+    """Every number where it hides nothing small, with a leader where it stands aside; returns how many found no room."""
     if not anchors:
         return 0
+    size_pt = _LABEL_PT
     cache: dict[str, float] = {}
     for text, _, _ in labels:
         if text not in cache:
             cache[text] = text_width_mm(text, size_pt, "bold") + 0.8
     tall = size_pt * MM_PER_PT * 0.95
     x, y, w, h = sheets.frame.field
-    order = sorted(range(len(labels)), key=lambda i: (-labels[i][1], i))
-    # what is smaller than its label is labelled beside, not covered
-    beside = [r if area > 0 and r < max(tall, cache[t] / 2) else 0.0 for t, area, r in labels]
+    # what is large may bear its label; lines, places and what is smaller than a label are never covered
+    bears = [area > 0 and r >= max(tall, cache[t] / 2) for t, area, r in labels]
+    order = sorted(range(len(labels)), key=lambda i: (bears[i], -labels[i][1], i))
+    beside = [
+        0.0 if b else (r if area > 0 else 0.6)
+        for b, (_, area, r) in zip(bears, labels, strict=True)
+    ]
+    small = [s for s, b in zip(shapes, bears, strict=True) if not b]
     placed, left_out = place_labels(
         anchors,
         [(cache[t], tall) for t, _, _ in labels],
         within=(x + 1, y + 1, x + w - 1, y + h - 1),
         order=order,
+        rings=_RINGS,
         beside=beside,
+        keep_clear=shapely.STRtree(small) if small else None,
     )
     leaders = [[anchors[p.index], (p.x, p.y)] for p in placed if p.moved]
     if leaders:
@@ -336,7 +357,7 @@ def _draw_pictures(
     window: tuple[float, float, float, float],
     to_page: Any,
     picture: Picture,
-    scale: float,
+    mm_per_m: float,
     dpi: float,
 ) -> None:
     for panel in content.panels:
@@ -349,7 +370,7 @@ def _draw_pictures(
         if box[2] <= box[0] or box[3] <= box[1]:
             continue
         dx, dy = panel.shift
-        most = max(16, round(max(box[2] - box[0], box[3] - box[1]) * 1000 / scale / 25.4 * dpi))
+        most = max(16, round(max(box[2] - box[0], box[3] - box[1]) * mm_per_m / 25.4 * dpi))
         found = picture(panel.surface, (box[0] - dx, box[1] - dy, box[2] - dx, box[3] - dy), most)
         if found is None:
             continue

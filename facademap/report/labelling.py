@@ -6,6 +6,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import shapely
+
 __all__ = ["PlacedLabel", "place_labels"]
 
 
@@ -66,6 +68,7 @@ def place_labels(
     rings: int = 3,
     taken: Sequence[tuple[float, float, float, float]] = (),
     beside: Sequence[float] = (),
+    keep_clear: shapely.STRtree | None = None,
 ) -> tuple[list[PlacedLabel], list[int]]:
     """Place labels one after another, each at its anchor or as near as there is room.
 
@@ -84,6 +87,8 @@ def place_labels(
         Places that stay free.
     beside : sequence of float, optional
         Half width of what must not be covered, label by label; 0 lets the label lie on its anchor.
+    keep_clear : STRtree, optional
+        Shapes on which no label lies.
 
     Returns
     -------
@@ -107,6 +112,7 @@ def place_labels(
                 and box[2] <= within[2]
                 and box[3] <= within[3]
                 and occupied.free(box)
+                and not _covers(box, keep_clear)
             ):
                 occupied.add(box)
                 placed.append(PlacedLabel(index=i, x=cx, y=cy, moved=k > (3 if clear else 4)))
@@ -114,6 +120,10 @@ def place_labels(
         else:
             left_out.append(i)
     return placed, left_out
+
+
+def _covers(box: tuple[float, float, float, float], tree: shapely.STRtree | None) -> bool:
+    return tree is not None and bool(len(tree.query(shapely.box(*box), predicate="intersects")))
 
 
 def _candidates(

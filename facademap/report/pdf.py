@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import io
 import math
+import re
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -12,12 +14,13 @@ from typing import Any
 import numpy as np
 from reportlab import rl_config
 from reportlab.lib.utils import ImageReader
+from reportlab.pdfbase.pdfdoc import PDFInfo
 from reportlab.pdfgen.canvas import Canvas
 
 from facademap.report.page import Disc, Lines, Page, Picture, Rings, Text
 from facademap.report.typeface import MM_PER_PT, font_name, text_width_mm
 
-__all__ = ["stamped", "write_pdf"]
+__all__ = ["dated", "day_of_pdf", "stamped", "write_pdf"]
 
 _PT_PER_MM = 72.0 / 25.4
 #: Handle length of the cubic that is nearest to a quarter circle: 4/3 (sqrt(2) - 1).
@@ -27,6 +30,29 @@ _CIRCLE = 4.0 / 3.0 * (math.sqrt(2.0) - 1.0)
 #: Words in the lower margin of every page that is written meanwhile.
 _stamp: ContextVar[str] = ContextVar("stamp", default="")
 _STAMP_PT, _STAMP_AT_MM = 5.0, (12.0, 2.6)
+#: Day that the files written meanwhile bear, as 2026-11-30; none where nothing says which.
+_day: ContextVar[str] = ContextVar("day", default="")
+
+
+@contextmanager
+def dated(day: str) -> Iterator[None]:
+    """Date the files that are written meanwhile, such as with the last edit of what they show."""
+    token = _day.set(day)
+    try:
+        yield
+    finally:
+        _day.reset(token)
+
+
+def day_of_pdf(day: str) -> str:
+    """A day as PDF writes it (ISO 32000-1, 7.9.4).
+
+    Examples
+    --------
+    >>> day_of_pdf("2026-11-30")
+    "D:20261130000000+00'00'"
+    """
+    return f"D:{dt.date.fromisoformat(day):%Y%m%d}000000+00'00'"
 
 
 @contextmanager
@@ -69,7 +95,7 @@ def write_pdf(
     Returns
     -------
     bytes
-        The file. No clock and no random number goes into it.
+        The file. No clock and no random number goes into it; its date is the one of :func:`dated`, else there is none.
     """
     ascii85, rl_config.useA85 = rl_config.useA85, 0
     try:
@@ -77,6 +103,10 @@ def write_pdf(
         canvas = Canvas(
             buffer, pageCompression=1, invariant=1, initialFontName=font_name("regular")
         )
+        if day := _day.get():
+            canvas.setDateFormatter(lambda *now: day_of_pdf(day))
+        else:
+            canvas._doc.info = _Undated()
         canvas.setTitle(title)
         canvas.setSubject(subject)
         canvas.setCreator("facademap")
@@ -89,6 +119,15 @@ def write_pdf(
     finally:
         rl_config.useA85 = ascii85
     return buffer.getvalue()
+
+
+class _Undated(PDFInfo):  # type: ignore[misc]
+    """What a file says of itself, without a date: the library would write the first of January 2000."""
+
+    def format(self, document: Any) -> bytes:
+        """As the library writes it, less what it does not know."""
+        whole: bytes = super().format(document)
+        return re.sub(rb"/(?:CreationDate|ModDate) \([^)]*\)\s*", b"", whole)
 
 
 def _put_page(canvas: Canvas, page: Page) -> None:

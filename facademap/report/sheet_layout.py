@@ -7,11 +7,14 @@ from dataclasses import dataclass
 
 from facademap.errors import InputError
 from facademap.report.paper import paper_named
+from facademap.report.scales import INCH_SCALES, METRIC_SCALES, check_scale
 
-__all__ = ["SCALES", "Frame", "Sheets", "lay_out"]
+__all__ = ["Frame", "Sheets", "lay_out"]
 
-#: Usual scales of drawings; the finest at which the elevation fits one sheet is taken.
-SCALES = (10.0, 20.0, 50.0, 100.0, 200.0, 500.0)
+#: Finest scale that is taken unasked.
+_FINEST = 10.0
+#: Sheets up to this long side are read at full size; larger ones are printed at half size too, and are written larger.
+_READ_FULL_SIZE_MM = 460.0
 OVERLAP_MM = 20.0
 MOST_SHEETS = 100
 #: Margin of a sheet and width of the band with the grid's figures, in mm.
@@ -21,25 +24,39 @@ GRID_EDGE = 7.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Frame:
-    """A sheet, the field drawn on (x, y, width, height) and the strip for writing beside it."""
+    """A sheet, the field drawn on (x, y, width, height) and the strip for writing beside it.
+
+    All is in millimetres of a small sheet; the real one is ``enlarge`` times as large, writing and pens with it.
+    """
 
     width: float
     height: float
+    enlarge: float
     field: tuple[float, float, float, float]
     strip: tuple[float, float, float, float]
 
     @classmethod
     def of(cls, width: float, height: float) -> Frame:
-        """The frame of a sheet of this size."""
-        wide = min(110.0, max(55.0, 0.17 * max(width, height)))
+        """The frame of a sheet of this real size."""
+        enlarge = _enlarging(max(width, height))
+        width, height = width / enlarge, height / enlarge
+        wide = min(110.0, max(62.0, 0.17 * max(width, height)))
         inner = height - 2 * MARGIN
         x = MARGIN + GRID_EDGE
         return cls(
             width=width,
             height=height,
+            enlarge=enlarge,
             field=(x, MARGIN + GRID_EDGE, width - MARGIN - wide - 3 - x, inner - GRID_EDGE),
             strip=(width - MARGIN - wide, MARGIN, wide, inner),
         )
+
+
+def _enlarging(long_mm: float) -> float:
+    """How much larger than on a small sheet things are written: half of it can still be read."""
+    if long_mm <= _READ_FULL_SIZE_MM:
+        return 1.0
+    return 1.55 * float((long_mm / 594.0) ** 0.35)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +67,8 @@ class Sheets:
     ----------
     frame : Frame
         Size of the sheet and the field drawn on.
+    sheet : str
+        Name of the paper.
     scale : float
         Denominator.
     columns, rows : int
@@ -60,39 +79,61 @@ class Sheets:
     """
 
     frame: Frame
+    sheet: str
     scale: float
     columns: int
     rows: int
     origin: tuple[float, float]
     step: tuple[float, float]
 
+    @property
+    def mm_per_m(self) -> float:
+        """Length of a metre of the wall on the small sheet of the frame."""
+        return 1000.0 / (self.scale * self.frame.enlarge)
+
     def window(self, column: int, row: int) -> tuple[float, float, float, float]:
         """Box of the development that a sheet shows, in metres."""
         u, v = self.origin[0] + column * self.step[0], self.origin[1] + row * self.step[1]
-        k = self.scale / 1000.0
+        k = 1.0 / self.mm_per_m
         return (u, v, u + self.frame.field[2] * k, v + self.frame.field[3] * k)
 
 
 def lay_out(
-    box: tuple[float, float, float, float], *, sheet: str = "A3", scale: float | None = None
+    box: tuple[float, float, float, float],
+    *,
+    sheet: str = "A3",
+    scale: float | None = None,
+    inches: bool = False,
 ) -> Sheets:
     """Scale, orientation and number of sheets for an elevation.
+
+    Parameters
+    ----------
+    box : (u0, v0, u1, v1)
+        Extent of the development, metres.
+    sheet : str
+    scale : float, optional
+        Denominator; the finest standard one at which one sheet holds all when missing.
+    inches : bool
+        Whether the standard scales are those of the inch.
 
     Raises
     ------
     InputError
-        The scale is not above 0, or more sheets would be needed than anybody handles.
+        No standard has the scale, or more sheets would be needed than anybody handles.
     """
-    if scale is not None and not (math.isfinite(scale) and scale > 0):
-        raise InputError(f"scale 1 : {scale}", "Give a scale above 0, such as 20 for 1 : 20.")
+    if scale is not None:
+        check_scale(scale)
+    usual = [s for s in (INCH_SCALES if inches else METRIC_SCALES) if s >= _FINEST]
     width, height = max(box[2] - box[0], 0.01), max(box[3] - box[1], 0.01)
     frames = [Frame.of(*paper_named(sheet, landscape=landscape)) for landscape in (True, False)]
     tries = []
     for n, frame in enumerate(frames):
         room = (frame.field[2] - 12.0, frame.field[3] - 12.0)
-        scales = (scale,) if scale else SCALES
+        scales = (scale,) if scale else usual
         for s in scales:
-            need = (width * 1000 / s, height * 1000 / s)
+            k = 1000.0 / (s * frame.enlarge)
+            need = (width * k, height * k)
             columns, rows = (
                 1 if q <= r else math.ceil((q - OVERLAP_MM) / (r - OVERLAP_MM))
                 for q, r in zip(need, room, strict=True)
@@ -116,7 +157,7 @@ def lay_out(
             f"at 1 : {s:g} the elevation takes {columns * rows} sheets {sheet}",
             "Choose a coarser scale or a larger sheet.",
         )
-    k = s / 1000.0
+    k = s * frame.enlarge / 1000.0
     room_m = ((frame.field[2] - 12.0) * k, (frame.field[3] - 12.0) * k)
     step = tuple(r - OVERLAP_MM * k for r in room_m)
     total = (room_m[0] + (columns - 1) * step[0], room_m[1] + (rows - 1) * step[1])
@@ -125,5 +166,11 @@ def lay_out(
         (box[1] + box[3]) / 2 - total[1] / 2 - 6.0 * k,
     )
     return Sheets(
-        frame=frame, scale=s, columns=columns, rows=rows, origin=origin, step=(step[0], step[1])
+        frame=frame,
+        sheet=sheet,
+        scale=s,
+        columns=columns,
+        rows=rows,
+        origin=origin,
+        step=(step[0], step[1]),
     )

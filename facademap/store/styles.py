@@ -33,7 +33,7 @@ from facademap.condition.signs import (
 )
 from facademap.store.desktop_styles import desktop_style, desktop_style_of_conditions
 
-__all__ = ["write_styles"]
+__all__ = ["write_layer_styles", "write_styles"]
 
 _TABLE = """
 CREATE TABLE layer_styles (
@@ -60,6 +60,37 @@ def write_styles(connection: sqlite3.Connection) -> None:
         "styleSLD, useAsDefault, description, owner) VALUES ('', '', ?, 'geom', ?, ?, ?, ?, 'facademap signs', '')",
         _styles(),
     )
+
+
+def write_layer_styles(
+    connection: sqlite3.Connection, layers: Sequence[tuple[str, str, str]], *, at: str
+) -> None:
+    """The same for layers of a file for other programs, which hold one kind of shape each.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+    layers : sequence of (layer, table, shape)
+        ``shape`` is polygon, line or point.
+    at : str
+        Time that the rows bear.
+    """
+    by_name = {(table, name): (qml, sld) for table, name, qml, sld, _ in _styles()}
+    connection.execute(_TABLE)
+    connection.execute(
+        "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change) "
+        "VALUES ('layer_styles', 'attributes', 'layer_styles', 'Styles of the layers.', ?)",
+        (at,),
+    )
+    for layer, table, shape in layers:
+        name = {"line": "lines", "point": "points"}.get(shape, table)
+        if (found := by_name.get((table, name))) is not None:
+            connection.execute(
+                "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, "
+                "styleQML, styleSLD, useAsDefault, description, owner, update_time) "
+                "VALUES ('', '', ?, 'geom', ?, ?, ?, 1, 'facademap signs', '', ?)",
+                (layer, name, *found, at),
+            )
 
 
 @cache

@@ -22,10 +22,12 @@ from facademap.tables.shapes import (
     Text,
 )
 
-__all__ = ["PAPER", "setting_shape"]
+__all__ = ["ISSUE", "PAPER", "setting_shape"]
 
 #: Settings whose names begin so are papers that were made.
 PAPER = "paper:"
+#: Settings whose names begin so are transmittals of issued papers.
+ISSUE = "issue:"
 _TEMPLATE = "template:"
 
 _PATCH = Record(
@@ -61,6 +63,26 @@ _STANDARD = Record(
 )
 _PAPER = Record(
     may=dict.fromkeys(("name", "recalled_at", "recalled_by", "why"), Maybe(shape=TEXT)), rest=JUST
+)
+_REVISION = Record(
+    needs=dict.fromkeys(("letter", "date", "status", "reason", "drawn_by", "checked_by"), TEXT)
+)
+_DOCUMENT = Record(
+    needs={
+        **dict.fromkeys(("number", "title", "paper", "file", "made_from", "content"), TEXT),
+        "revision": _REVISION,
+        "files": Record(rest=TEXT),
+        "rows": Record(rest=TEXT),
+        "pages": WHOLE,
+    }
+)
+_TRANSMITTAL = Record(
+    needs={
+        **dict.fromkeys(("date", "status", "reason", "by"), TEXT),
+        "to": NAMES,
+        "documents": NAMES,
+        "fresh": Listed(of=_DOCUMENT),
+    }
 )
 _LINK = Record(needs=dict.fromkeys(("id", "name", "hash"), TEXT), rest=JUST)
 _BY_NAME = Record(rest=TEXT)
@@ -107,6 +129,8 @@ def setting_shape(name: str) -> Shape:
     """What the value of a setting must look like; ``null`` is always allowed, and says the usual."""
     if name.startswith(PAPER):
         return Maybe(shape=_PAPER)
+    if name.startswith(ISSUE):
+        return _TRANSMITTAL
     if name.startswith(_TEMPLATE):
         return Maybe(shape=_TEMPLATE_SHAPE)
     return Maybe(shape=_SHAPES.get(name, JUST))

@@ -27,7 +27,7 @@ from facademap.tables.settings import REQUIRABLE, REQUIRED_DEFAULT, is_desk_sett
 from facademap.tasks.desk.edit import apply_changes, read_changes, ready_outlines
 from facademap.tasks.desk.history import edits_of
 from facademap.tasks.desk.inverse import inverse_of, row_for_desk
-from facademap.tasks.issue.papers_register import REGISTERED
+from facademap.tasks.issue.papers_register import is_of_register
 from facademap.units import format_inches, format_mm, parse_length
 from facademap.web.answers import failure, read_body, threaded
 from facademap.web.desk import Desk
@@ -56,7 +56,7 @@ def routes(desk: Desk) -> list[Route]:
         values = {
             r["id"]: found.setting(r["id"])
             for r in settings.to_dict("records")
-            if r["id"] not in _HIDDEN_SETTINGS and not r["id"].startswith(REGISTERED)
+            if r["id"] not in _HIDDEN_SETTINGS and not is_of_register(r["id"])
         }
         granted = request.scope.get("facademap_pass")
         return {

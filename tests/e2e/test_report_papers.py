@@ -12,6 +12,7 @@ from pathlib import Path
 import ezdxf
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pyogrio
 import pypdf
 import pytest
@@ -55,7 +56,7 @@ def test_everything_is_made_and_nothing_is_half_written(made):
         "labels.pdf",
         "records.pdf",
         "conditions.geojson",
-        "exchange/project.gpkg",
+        "exchange/exchange.gpkg",
         "drawings/condition-sail-loft-quay-front.pdf",
         "drawings/repair-sail-loft-quay-front.svg",
         "exchange/repair-sail-loft-quay-front.dxf",
@@ -164,21 +165,47 @@ def test_hostile_names_reach_no_formula_path_or_crash(copy):
 
 def test_the_geopackage_gives_back_every_outline_and_value(made):
     folder, _ = made
-    path = folder / "out/exchange/project.gpkg"
+    path = folder / "out/exchange/exchange.gpkg"
     layers = [str(n) for n, _ in pyogrio.list_layers(path)]
     assert {"conditions S-1", "repairs S-1", "pieces S-1", "blocks", "placements"} <= set(layers)
     with Project.open(folder, read_only=True) as project:
         for table in ("conditions", "repairs", "wall_stones"):
             ours = project.read(table).set_index("id")
-            theirs = gpd.read_file(path, layer=f"{table} S-1").set_index("id")
+            # one kind of shape a layer: areas, then lines and points where there are some
+            own = [n for n in layers if n == f"{table} S-1" or n.startswith(f"{table} S-1 ")]
+            parts = [gpd.read_file(path, layer=n).set_index("id") for n in own]
+            assert all(len(set(part.geometry.geom_type)) == 1 for part in parts)
+            theirs = pd.concat(parts).loc[ours.index[ours["surface"] == "S-1"]]
+            assert sum(map(len, parts)) == len(theirs)
             assert list(theirs.index) == list(ours[ours["surface"] == "S-1"].index)
             assert shapely.equals_exact(
                 theirs.geometry.array, ours.loc[theirs.index].geometry.array, tolerance=0.0
             ).all()
             assert theirs.crs.is_engineering
             assert theirs.crs == ours.crs
+        styles = gpd.read_file(path, layer="layer_styles")
+        named = {n for n in layers if n.startswith(("conditions", "wall_stones", "openings"))}
+        assert named <= set(styles["f_table_name"])
         repairs = gpd.read_file(path, layer="repairs S-1").set_index("id")
         assert json.loads(repairs.loc["R-001", "pins"]) == project.row("repairs", "R-001")["pins"]
+
+
+def test_flat_files_keep_every_length_and_area_of_the_wall(made):
+    """Read by GDAL, summed, against shapely on the stored outlines."""
+    folder, _ = made
+    out = folder / "out/exchange"
+    with Project.open(folder, read_only=True) as project:
+        ours = project.read("conditions")
+    for pattern in ("conditions-*.fgb", "conditions-*-wall.geojson"):
+        parts = [gpd.read_file(p) for p in sorted(out.glob(pattern))]
+        assert sum(map(len, parts)) == len(ours)
+        assert sum(p.geometry.area.sum() for p in parts) == pytest.approx(ours.geometry.area.sum())
+        assert sum(p.geometry.length.sum() for p in parts) == pytest.approx(
+            ours.geometry.length.sum()
+        )
+    told = pd.read_csv(out / "data-dictionary.csv").set_index(["table", "column"])
+    for column in ours.columns.drop(["geometry", "id"]):
+        assert told.loc[("conditions", column), "meaning"]
 
 
 def test_geojson_in_the_world_keeps_the_area_of_the_wall(made):

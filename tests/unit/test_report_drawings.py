@@ -76,6 +76,8 @@ def test_a_length_is_right_in_the_rendered_picture_too(frames):
     )
     window = sheets.window(0, 0)
     fx, fy, _, _ = sheets.frame.field
+    # the frame is laid out on a small sheet, and the large one is so many times its size
+    fx, fy = fx * sheets.frame.enlarge, fy * sheets.frame.enlarge
     level = (2.5 - window[1]) * 50 + fy
     left = (2.1 - window[0]) * 50 + fx
     right = (3.2 - window[0]) * 50 + fx
@@ -134,12 +136,12 @@ def test_a_large_elevation_is_laid_on_sheets_that_cover_it(frames):
     assert cover.contains(shapely.box(*content.box))
     pages = draw_sheets(content, sheet="A4", scale=10.0)
     assert any("Key plan" in str(getattr(m, "text", "")) for m in pages[0].marks)
-    assert any(getattr(m, "text", "") == f"1 of {len(pages)}" for m in pages[0].marks)
+    assert any(getattr(m, "text", "") == f"sheet 1 of {len(pages)}" for m in pages[0].marks)
 
 
 def test_too_many_sheets_and_silly_scales_are_refused(frames):
     content = elevation_content(frames, "E-1")
-    for scale in (0.5, -20.0, float("nan"), 0.0001):
+    for scale in (0.5, -20.0, float("nan"), 0.0001, 12.5, 15.0):
         with pytest.raises(InputError) as caught:
             lay_out(content.box, sheet="A4", scale=scale)
         assert caught.value.remedy
@@ -147,6 +149,51 @@ def test_too_many_sheets_and_silly_scales_are_refused(frames):
         paper_named("A7")
     with pytest.raises(InputError, match="no-such"):
         elevation_content(frames, "no-such")
+
+
+@pytest.mark.parametrize("sheet", ["A2", "A1", "A0", "ARCH D", "ANSI E"])
+def test_a_large_sheet_is_legible_at_half_its_size(frames, sheet):
+    """5 pt is what is still read on paper (common practice); half of every text on a large sheet is no smaller."""
+    for page in draw_sheets(elevation_content(frames, "E-1"), sheet=sheet):
+        sizes = [m.size_pt for m in page.marks if type(m).__name__ == "Text"]
+        assert min(sizes) / 2 >= 4.99
+
+
+def test_every_number_stands_on_the_sheet_or_in_the_schedule_and_hides_nothing_small(frames):
+    content = elevation_content(frames, "E-1")
+    pages = draw_sheets(content, sheet="A3", scale=20.0)
+    numbers = {i for g in content.groups for i in g.ids}
+    schedule = {
+        str(m.text) for p in pages if "schedule" in p.title for m in p.marks if hasattr(m, "text")
+    }
+    assert numbers
+    assert numbers <= schedule
+    sheets = lay_out(content.box, sheet="A3", scale=20.0)
+    window, (fx, fy, _, _) = sheets.window(0, sheets.rows - 1), sheets.frame.field
+    lines = [
+        shapely.transform(s, lambda c: (c - window[:2]) * sheets.mm_per_m + (fx, fy))
+        for g in content.groups
+        for s in g.shapes
+        if s.geom_type == "LineString"
+    ]
+    boxes = [
+        shapely.Polygon(r)
+        for m in pages[0].marks
+        if m.layer == "labels" and type(m).__name__ == "Rings"
+        for r in m.rings
+    ]
+    assert lines
+    assert boxes
+    assert not any(line.intersects(box) for line in lines for box in boxes)
+
+
+def test_an_inch_drawing_has_scale_grid_and_figures_of_its_own(frames):
+    page = draw_sheets(elevation_content(frames, "E-1", inches=True), sheet="Tabloid")[0]
+    words = [str(m.text) for m in page.marks if hasattr(m, "text")]
+    assert any("= 1'-0\"" in w for w in words)
+    assert any("ft²" in w for w in words)
+    assert not any("m²" in w for w in words)
+    assert any(re.fullmatch(r"\d+'", w) for w in words)
 
 
 def test_same_content_same_bytes(frames):

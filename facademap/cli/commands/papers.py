@@ -161,6 +161,9 @@ def _register(project: Path, number: str | None, recall: str | None, why: str, s
         return
     if number:
         entry = paper_numbered(project, number)
+        if "says" in entry:  # an issued paper
+            show.result(entry, text=[f"{entry['name']}, {entry['title']}: {entry['says']}"])
+            return
         told = entry.get("why") or "; ".join(entry["reasons"][:3])
         text = f"{entry['number']} ({entry['title']}, made {entry['made_at']}): {entry['state']}"
         show.result(entry, text=[text + (f": {told}" if told else "")])

@@ -9,7 +9,9 @@ from typing import Any
 
 from facademap.errors import FacademapError, FileError, InputError
 from facademap.io.pictures import read_picture
+from facademap.report.issue_register import is_sheet_number
 from facademap.store.project import Project
+from facademap.tasks.issue.issued import sheet_issued
 from facademap.tasks.issue.papers import code_print
 from facademap.tasks.issue.papers_context import Choices, Context
 from facademap.tasks.issue.papers_list import STATED
@@ -90,8 +92,11 @@ def papers_now(folder: Path) -> tuple[list[PaperState], list[dict[str, Any]]]:
 def paper_numbered(folder: Path, number: str) -> dict[str, Any]:
     """One entry of the register, with its state, why it does not hold any more, and which of its sheets hold.
 
-    A repair or block may follow the number, as on a ticket: ``3F2A-91C7 R-001`` asks about that sheet alone.
+    A repair or block may follow the number, as on a ticket: ``3F2A-91C7 R-001`` asks about that sheet alone. The
+    number of an issued paper, ``DR-001 rev A``, is answered from the register of issued papers.
     """
+    if is_sheet_number(number):  # the number of an issued paper, such as DR-001 rev A
+        return sheet_issued(folder, number)
     name, _, part = number.strip().partition(" ")
     name, part = name.upper(), part.strip()
     states, register = papers_now(folder)

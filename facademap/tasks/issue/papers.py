@@ -14,7 +14,7 @@ from typing import Any
 from facademap.errors import FacademapError, FileError, InputError, ProjectError
 from facademap.io.whole_files import need_folder, remove_file, write_whole
 from facademap.report.paper import paper_named
-from facademap.report.pdf import stamped
+from facademap.report.pdf import dated, stamped
 from facademap.store.changes import newest_change
 from facademap.store.project import Project
 from facademap.tasks.issue.papers_context import Choices, Context
@@ -193,9 +193,11 @@ def _run(
         start = time.perf_counter()
         try:
             number = number_of(key)
-            with stamped(
-                f"Paper {number}. Whether it still holds: facademap papers PROJECT --number {number}"
-            ):
+            words = (
+                f"Working print {number}, not issued. "
+                f"Whether it still holds: facademap papers PROJECT --number {number}"
+            )
+            with stamped(words), dated(context.last_day(paper.tables)):
                 files = paper.make(context)
             _keep(folder, files, manifest.get(paper.name, {}))
             manifest[paper.name] = _entry(context, key, files, code=code, seq=seq, plan=plan) | (

@@ -22,13 +22,14 @@ from facademap.repair.criteria import Criteria
 from facademap.repair.settings import Settings
 from facademap.repair.steps import Step
 from facademap.report.face_picture import FacePicture, rectify_face
+from facademap.report.revision import IssueMark
 from facademap.store.project import Project
 from facademap.tables import TABLES, is_missing
 from facademap.tables.settings import is_desk_setting
 from facademap.tasks.issue.papers_pictures import ElevationReader
-from facademap.tasks.issue.papers_register import REGISTERED
+from facademap.tasks.issue.papers_register import is_of_register
 
-__all__ = ["Choices", "Context"]
+__all__ = ["Choices", "Context", "DrawingIssue"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,12 +66,30 @@ class Choices:
     pictures: bool = True
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrawingIssue:
+    """Drawings that are being issued.
+
+    Parameters
+    ----------
+    marks : mapping of str to IssueMark
+        Number and revisions by file; a file that is not named is drawn as it is compared, without either.
+    changed : mapping of str to (set or None, tuple)
+        Numbers that are new or changed since the revision before, ``None`` where nothing was there to compare, and
+        those that are gone.
+    """
+
+    marks: Mapping[str, IssueMark]
+    changed: Mapping[str, tuple[frozenset[str] | None, tuple[str, ...]]]
+
+
 @dataclass
 class Context:
     """One run over one project."""
 
     project: Project
     choices: Choices
+    issue: DrawingIssue | None = None
     warnings: list[str] = field(default_factory=list)
     _frames: dict[str, pd.DataFrame] = field(default_factory=dict)
     _prints: dict[str, str] = field(default_factory=dict)
@@ -91,6 +110,11 @@ class Context:
     def name(self) -> str:
         """Name of the project as shown."""
         return str(self.project.setting("name") or self.project.folder.resolve().name)
+
+    @cached_property
+    def inches(self) -> bool:
+        """Whether this office reads inches first."""
+        return bool(self.project.setting("profile") == "inch")
 
     @cached_property
     def link(self) -> str:
@@ -176,15 +200,21 @@ class Context:
 
     def revision(self, names: Sequence[str]) -> str:
         """Last edit of these tables: its number and day."""
+        newest = self._last_edit(names)
+        return f"edit {newest[0]}, {newest[1]}" if newest else ""
+
+    def last_day(self, names: Sequence[str]) -> str:
+        """Day of the last edit of these tables, as 2026-11-30; empty for a project that was never touched."""
+        newest = self._last_edit(names)
+        return newest[1] if newest else ""
+
+    def _last_edit(self, names: Sequence[str]) -> tuple[int, str] | None:
         last = [
-            row
+            (int(row["seq"]), str(row["at"])[:10])
             for name in names
             for row in self.project.history(name, last=1)[["seq", "at"]].to_dict("records")
         ]
-        if not last:
-            return ""
-        newest = max(last, key=lambda r: int(r["seq"]))
-        return f"edit {newest['seq']}, {str(newest['at'])[:10]}"
+        return max(last, default=None)
 
     def edits_of_repairs(self) -> dict[str, list[tuple[str, str, str]]]:
         """Changes of each repair, oldest first: when, who, what."""
@@ -267,7 +297,7 @@ class Context:
         total = hashlib.sha256()
         for name, value in sorted(zip(rows["id"].astype(str), rows["value"], strict=True)):
             # what the desk and the register keep there says nothing on paper
-            quiet = is_desk_setting(name) or name.startswith(REGISTERED)
+            quiet = is_desk_setting(name) or is_of_register(name)
             if quiet if wanted is None else name not in wanted:
                 continue
             total.update(f"{name} {value}\n".encode())

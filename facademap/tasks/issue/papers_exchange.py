@@ -2,18 +2,28 @@
 
 from __future__ import annotations
 
+import contextlib
+import csv
+import io
+import json
 import os
+import sqlite3
+from collections.abc import Iterator
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
+import shapely
 
-from facademap.io.whole_files import STORE_NAME, temporary_folder
+from facademap.io.whole_files import temporary_folder
 from facademap.report.exchange import plain_value
 from facademap.store.project import Project
+from facademap.store.styles import write_layer_styles
 from facademap.tables import TABLES
+from facademap.tables.names import file_name
 
-__all__ = ["write_geopackage"]
+__all__ = ["write_data_dictionary", "write_flat_files", "write_geopackage"]
 
 #: The history names people and the settings are ours; neither is anybody else's business.
 _LEFT_OUT = frozenset({"settings"})
@@ -21,9 +31,9 @@ _FIXED_DATE = "2000-01-01T00:00:00.000Z"
 
 
 def write_geopackage(project: Project) -> bytes:
-    """Every table as layers of a new GeoPackage: outlines in one layer a surface with the surface's own reference system.
+    """Every table as layers of a new GeoPackage: outlines in one layer a surface and kind of shape, with our signs.
 
-    The rows are those of one moment; GDAL writes a file of its own in a folder of its own, so that the two
+    Each layer has the reference system of its surface. The rows are those of one moment; GDAL writes a file of its own in a folder of its own, so that the two
     SQLite libraries never meet in one file.
     """
     import pyogrio
@@ -32,43 +42,112 @@ def write_geopackage(project: Project) -> bytes:
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": _FIXED_DATE})
     try:
         with temporary_folder() as folder:
-            path = folder / STORE_NAME
-            surfaces = project.read("surfaces")
-            frames = dict(zip(surfaces["id"], surfaces["frame_wkt"], strict=True))
+            path = folder / "exchange.gpkg"
+            styled: list[tuple[str, str, str]] = []
             for name, table in TABLES.items():
-                if name in _LEFT_OUT:
-                    continue
                 frame = project.read(name)
-                if not len(frame):
+                if name in _LEFT_OUT or not len(frame):
                     continue
-                if not table.geometry:
+                if table.geometry:
+                    for layer, shape, part in _layers_of(name, frame, project.read("surfaces")):
+                        kinds = sorted(set(part.geometry.geom_type))
+                        pyogrio.write_dataframe(
+                            part, path, layer=layer, driver="GPKG", append=path.exists(), geometry_type=kinds[-1],
+                            promote_to_multi=len(kinds) > 1,
+                        )  # fmt: skip
+                        styled.append((layer, name, shape))
+                else:
                     pyogrio.write_dataframe(
                         _plain(frame), path, layer=name, driver="GPKG", append=path.exists()
                     )
-                    continue
-                owner = frame["id"] if name == "surfaces" else frame["surface"]
-                for surface in dict.fromkeys(owner):
-                    part = _plain(frame[owner == surface])
-                    wkt = frames.get(surface)
-                    layer = (
-                        gpd.GeoDataFrame(part, geometry="geometry", crs=None).set_crs(
-                            wkt, allow_override=True
-                        )
-                        if wkt
-                        else gpd.GeoDataFrame(part, geometry="geometry")
-                    )
-                    kinds = set(layer.geometry.dropna().geom_type)
-                    pyogrio.write_dataframe(
-                        layer,
-                        path,
-                        layer=f"{name} {surface}",
-                        driver="GPKG",
-                        append=path.exists(),
-                        geometry_type=kinds.pop() if len(kinds) == 1 else "Unknown",
-                    )
-            return path.read_bytes() if path.exists() else b""
+            if not path.exists():
+                return b""
+            with contextlib.closing(sqlite3.connect(path)) as connection, connection:
+                write_layer_styles(connection, styled, at=_FIXED_DATE)
+            return path.read_bytes()
     finally:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
+
+
+def write_flat_files(project: Project) -> dict[str, bytes]:
+    """Outlines of each surface in metres of its wall, as FlatGeobuf with its reference system and as plain GeoJSON.
+
+    The GeoJSON is flat: u to the right, v up, in metres. RFC 7946 knows longitude and latitude alone, so the file says
+    in words what its numbers are; lengths and areas come out right in every program that takes them as they stand.
+    """
+    import pyogrio
+
+    files: dict[str, bytes] = {}
+    surfaces = project.read("surfaces")
+    for name in ("conditions", "repairs"):
+        for layer, _, part in _layers_of(name, project.read(name), surfaces):
+            stem = file_name(layer).replace(" ", "-")
+            with temporary_folder() as folder:
+                path = folder / "layer.fgb"
+                pyogrio.write_dataframe(part, path, driver="FlatGeobuf", SPATIAL_INDEX="NO")
+                files[f"exchange/{stem}.fgb"] = path.read_bytes()
+            files[f"exchange/{stem}-wall.geojson"] = _flat_geojson(layer, part)
+    return files
+
+
+def write_data_dictionary() -> bytes:
+    """Every column of every table: kind, unit, what it refers to, and what it says."""
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerow(
+        ("table", "column", "kind", "unit", "may be empty", "refers to", "choices", "meaning")
+    )
+    for name, table in TABLES.items():
+        if name in _LEFT_OUT:
+            continue
+        for c in table.columns:
+            writer.writerow(
+                (name, c.name, c.kind, c.unit, "yes" if c.nullable else "no", c.refers, "; ".join(c.choices), c.meaning)
+            )  # fmt: skip
+    return text.getvalue().encode("utf-8")
+
+
+def _layers_of(name: str, frame: Any, surfaces: Any) -> Iterator[tuple[str, str, Any]]:
+    """Layer, kind of shape, and rows: one surface and one kind of shape each."""
+    frames = dict(zip(surfaces["id"], surfaces["frame_wkt"], strict=True))
+    owner = frame["id"] if name == "surfaces" else frame["surface"]
+    for surface in dict.fromkeys(owner):
+        rows = frame[owner == surface]
+        rows = rows[[g is not None and not g.is_empty for g in rows["geometry"]]]
+        dimension = shapely.get_dimensions(np.asarray(rows["geometry"].array, dtype=object))
+        for number, (shape, suffix) in enumerate(_SHAPES, start=0):
+            chosen = rows[dimension == 2 - number]
+            if not len(chosen):
+                continue
+            part = gpd.GeoDataFrame(_plain(chosen), geometry="geometry", crs=None)
+            if wkt := frames.get(surface):
+                part = part.set_crs(wkt, allow_override=True)
+            yield f"{name} {surface}{suffix}", shape, part
+
+
+#: Kinds of shape by falling dimension, and what the layers of each are called after the surface.
+_SHAPES = (("polygon", ""), ("line", " lines"), ("point", " points"))
+
+
+def _flat_geojson(name: str, part: Any) -> bytes:
+    rows = pd.DataFrame(part.drop(columns="geometry")).to_dict("records")
+    features = [
+        {
+            "type": "Feature",
+            "id": row["id"],
+            "properties": {k: plain_value(v) for k, v in row.items()},
+            "geometry": shapely.geometry.mapping(shape),
+        }
+        for row, shape in zip(rows, part.geometry, strict=True)
+    ]
+    body = {
+        "type": "FeatureCollection",
+        "name": name,
+        "coordinates": "metres of the wall: u to the right, v up, seen from outside; no place on the earth",
+        "features": features,
+    }
+    text = json.dumps(body, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    return (text + "\n").encode("utf-8")
 
 
 def _plain(frame: Any) -> Any:

@@ -8,11 +8,12 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from facademap.errors import InputError
+from facademap.report.drawing_content import Kind
 from facademap.tables import TABLES
 from facademap.tables.names import file_name
 from facademap.tasks.issue.papers_context import Context
 
-__all__ = ["MAP", "PAPERS", "STATED", "Paper"]
+__all__ = ["MAP", "PAPERS", "STATED", "Paper", "drawing_names"]
 
 Files = Mapping[str, bytes]
 Parts = Literal["", "repair", "block"]
@@ -67,6 +68,8 @@ class Paper:
     ----------
     name : str
         Name in the manifest and on the command line.
+    code : str
+        Two letters that the numbers of its issued papers begin with.
     title : str
         Shown while it is made.
     tables : tuple of str
@@ -84,6 +87,7 @@ class Paper:
     """
 
     name: str
+    code: str
     title: str
     tables: tuple[str, ...]
     make: Callable[[Context], Files]
@@ -222,40 +226,59 @@ def _lists(context: Context) -> Files:
     }
 
 
+def drawing_names(context: Context) -> dict[str, tuple[Kind, str]]:
+    """File of every drawing of the project, with its kind and elevation."""
+    from facademap.report.drawing_content import DONE_STAGES
+
+    stages = set(context.frame("repairs")["stage"])
+    kinds: tuple[Kind, ...] = ("condition", "repair")
+    if stages & DONE_STAGES:
+        kinds = (*kinds, "as-built")
+    return {
+        f"drawings/{kind}-{name}.pdf": (kind, id)
+        for id, name in elevation_files(context.drawn_elevations).items()
+        for kind in kinds
+    }
+
+
 def _drawings(context: Context) -> Files:
-    from facademap.report.drawing_content import DONE_STAGES, elevation_content
+    from facademap.report.drawing_content import elevation_content
+    from facademap.report.drawing_title import SheetWords
     from facademap.report.drawings import draw_sheets, write_drawing_pdf, write_drawing_svg
     from facademap.report.exchange import write_drawing_dxf
 
-    frames = context.frames(_DRAWN)
-    inches = context.project.setting("profile") == "inch"
-    done = bool(set(frames["repairs"]["stage"]) & DONE_STAGES) if len(frames["repairs"]) else False
+    frames, issue = context.frames(_DRAWN), context.issue
+    names = {e["id"]: e["name"] for e in context.drawn_elevations}
     files: dict[str, bytes] = {}
-    names = elevation_files(context.drawn_elevations)
-    for elevation in context.drawn_elevations:
-        name = names[elevation["id"]]
-        for kind in ("condition", "repair", "as-built") if done else ("condition", "repair"):
-            content = elevation_content(frames, elevation["id"], kind=kind, inches=inches)
-            look: dict[str, Any] = {
-                "sheet": context.choices.sheet,
-                "scale": context.choices.scale,
-                "project": context.name,
-                "revision": context.revision(_DRAWN),
-            }
-            pages = draw_sheets(
-                content,
-                picture=context.veiled_picture if context.choices.pictures else None,
-                **look,
-            )
-            files[f"drawings/{kind}-{name}.pdf"] = write_drawing_pdf(
-                pages, title=f"{kind.capitalize()} drawing, {elevation['name']}"
-            )
-            plain = draw_sheets(content, **look)
-            for n, page in enumerate(plain, start=1):
-                files[f"drawings/{kind}-{name}{f'-{n}' if len(plain) > 1 else ''}.svg"] = (
-                    write_drawing_svg(page)
-                )
-            files[f"exchange/{kind}-{name}.dxf"] = write_drawing_dxf(content)
+    for file, (kind, elevation) in drawing_names(context).items():
+        mark = issue.marks.get(file) if issue else None
+        if issue and issue.marks and mark is None:
+            continue
+        content = elevation_content(frames, elevation, kind=kind, inches=context.inches)
+        changed, gone = issue.changed.get(file, (None, ())) if issue else (None, ())
+        words = SheetWords(
+            project=context.name,
+            # what is compared with the revision before tells of no edit
+            revision="" if issue else context.revision(_DRAWN),
+            mark=mark,
+            gone=gone,
+        )
+        look: dict[str, Any] = {
+            "sheet": context.choices.sheet,
+            "scale": context.choices.scale,
+            "words": words,
+            "changed": changed or (),
+        }
+        picture = context.veiled_picture if context.choices.pictures else None
+        pages = draw_sheets(content, picture=picture, **look)
+        title = f"{kind.capitalize()} drawing, {names[elevation]}"
+        files[file] = write_drawing_pdf(pages, title=title)
+        plain = [p for p in draw_sheets(content, **look) if ", schedule" not in p.title]
+        stem = file.removesuffix(".pdf")
+        for n, page in enumerate(plain, start=1):
+            many = f"-{n}" if len(plain) > 1 else ""
+            files[f"{stem}{many}.svg"] = write_drawing_svg(page)
+        files[f"exchange/{stem.removeprefix('drawings/')}.dxf"] = write_drawing_dxf(content)
     return files
 
 
@@ -307,11 +330,19 @@ def _jobs(context: Context) -> Files:
 def _exchange(context: Context) -> Files:
     from facademap.report.exchange import write_world_geojson
     from facademap.report.quantities import measure_quantities
-    from facademap.tasks.issue.papers_exchange import write_geopackage
+    from facademap.tasks.issue.papers_exchange import (
+        write_data_dictionary,
+        write_flat_files,
+        write_geopackage,
+    )
 
     frames = context.frames(_PLAN)
     quantities = measure_quantities(frames, blank_m3=context.blank_m3)
-    files: dict[str, bytes] = {"exchange/project.gpkg": write_geopackage(context.project)}
+    files: dict[str, bytes] = {
+        "exchange/exchange.gpkg": write_geopackage(context.project),
+        "exchange/data-dictionary.csv": write_data_dictionary(),
+        **write_flat_files(context.project),
+    }
     for table in ("conditions", "repairs"):
         rows = quantities.conditions if table == "conditions" else quantities.repairs
         data = write_world_geojson(
@@ -341,6 +372,7 @@ def elevation_files(elevations: Sequence[Mapping[str, Any]]) -> dict[str, str]:
 PAPERS: tuple[Paper, ...] = (
     Paper(
         name="quantities",
+        code="BQ",
         title="quantities",
         tables=_PLAN,
         settings=("name", "matching", *_TRADE),
@@ -348,6 +380,7 @@ PAPERS: tuple[Paper, ...] = (
     ),
     Paper(
         name="tickets",
+        code="CT",
         title="cut tickets",
         tables=(*_CUT, "photos"),
         settings=("name", "matching", "repair_link", "criteria_path", *_TRADE),
@@ -358,6 +391,7 @@ PAPERS: tuple[Paper, ...] = (
     ),
     Paper(
         name="templates",
+        code="TM",
         title="full-size templates",
         tables=_CUT,
         settings=("name", *_TRADE),
@@ -366,6 +400,7 @@ PAPERS: tuple[Paper, ...] = (
     ),
     Paper(
         name="insets",
+        code="IN",
         title="insets gone through",
         tables=_INSETS,
         settings=_TRADE,
@@ -374,6 +409,7 @@ PAPERS: tuple[Paper, ...] = (
     ),
     Paper(
         name="cut-dxf",
+        code="SD",
         title="drawing files for the saw",
         tables=_CUT,
         settings=("name", *_TRADE),
@@ -382,6 +418,7 @@ PAPERS: tuple[Paper, ...] = (
     ),
     Paper(
         name="saw-plans",
+        code="SP",
         title="saw plans",
         tables=(*_SAWN, "photos"),
         settings=("name", "matching", "densities", *_TRADE),
@@ -392,6 +429,7 @@ PAPERS: tuple[Paper, ...] = (
     ),
     Paper(
         name="lists",
+        code="LS",
         title="stone wanted and labels",
         tables=_LISTED,
         settings=("name", "repair_link"),
@@ -399,6 +437,7 @@ PAPERS: tuple[Paper, ...] = (
     ),
     Paper(
         name="drawings",
+        code="DR",
         title="drawings to scale",
         tables=_DRAWN,
         settings=("name", "profile"),
@@ -408,6 +447,7 @@ PAPERS: tuple[Paper, ...] = (
     ),
     Paper(
         name="records",
+        code="RS",
         title="record sheets",
         tables=(*_RECORDED, "photos"),
         settings=("name", "repair_link"),
@@ -417,6 +457,7 @@ PAPERS: tuple[Paper, ...] = (
     ),
     Paper(
         name="job-sheets",
+        code="JS",
         title="job sheets",
         tables=(*_TREATED, "photos"),
         settings=("name", "treatment_values", *_TRADE),
@@ -425,7 +466,14 @@ PAPERS: tuple[Paper, ...] = (
         weight=2.0,
         parts="repair",
     ),
-    Paper(name="exchange", title="exchange files", tables=_ALL, settings=None, make=_exchange),
+    Paper(
+        name="exchange",
+        code="XF",
+        title="exchange files",
+        tables=_ALL,
+        settings=None,
+        make=_exchange,
+    ),
 )
 
 
@@ -436,6 +484,7 @@ def _not_here(context: Context) -> Files:
 #: The condition map, which has a command of its own; whether it holds is told with the papers.
 MAP = Paper(
     name="condition-map",
+    code="CM",
     title="condition map",
     tables=(
         "surfaces",

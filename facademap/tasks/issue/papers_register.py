@@ -15,8 +15,10 @@ from facademap.errors import InputError
 from facademap.store.project import Project
 
 __all__ = [
+    "ISSUED",
     "REGISTERED",
     "enter_papers",
+    "is_of_register",
     "number_of",
     "recall_paper",
     "registered",
@@ -25,6 +27,8 @@ __all__ = [
 
 #: Settings whose names begin so are the register.
 REGISTERED = "paper:"
+#: Settings whose names begin so are transmittals: what was issued, when, and to whom.
+ISSUED = "issue:"
 _NUMBER = re.compile(r"[0-9A-F]{4}-[0-9A-F]{4}\Z")
 
 
@@ -37,6 +41,11 @@ def number_of(made_from: str) -> str:
     '3F2A-91C7'
     """
     return f"{made_from[:4]}-{made_from[4:8]}".upper()
+
+
+def is_of_register(setting: str) -> bool:
+    """Whether a setting is an entry of the register, which says nothing on a paper."""
+    return setting.startswith((REGISTERED, ISSUED))
 
 
 def registered(project: Project) -> list[dict[str, Any]]:

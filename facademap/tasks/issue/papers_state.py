@@ -20,7 +20,7 @@ from facademap.tables.settings import is_desk_setting
 from facademap.tasks.issue.papers_context import Choices, Context
 from facademap.tasks.issue.papers_list import STATED, Paper
 from facademap.tasks.issue.papers_parts import part_prints, stale_parts
-from facademap.tasks.issue.papers_register import REGISTERED, registered, state_in_register
+from facademap.tasks.issue.papers_register import is_of_register, registered, state_in_register
 
 __all__ = [
     "MANIFEST",
@@ -203,7 +203,7 @@ def _reasons(paper: Paper, news: Sequence[Change]) -> list[str]:
     seen: dict[tuple[str, str], Change] = {}
     for change in reversed(news):
         quiet = change.table == "settings" and (
-            change.id.startswith(REGISTERED)
+            is_of_register(change.id)
             or is_desk_setting(change.id)
             or (own is not None and change.id not in own)
         )

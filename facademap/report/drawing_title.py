@@ -1,0 +1,157 @@
+"""The title block of a drawing: what it is, at what scale, who issued it as what, and its revisions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from facademap.report.drawing_content import Content
+from facademap.report.page import Page
+from facademap.report.revision import IssueMark
+from facademap.report.scales import scale_words
+from facademap.report.sheet_layout import Sheets
+
+__all__ = ["SheetWords", "draw_title_block"]
+
+_TITLES = {
+    "condition": "CONDITION DRAWING",
+    "repair": "REPAIR DRAWING",
+    "as-built": "AS-BUILT DRAWING",
+}
+#: Revisions shown; older ones stand in the index of the issued papers.
+_MOST_REVISIONS = 4
+_ROW = 4.3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetWords:
+    """What a sheet says of itself besides its content.
+
+    Parameters
+    ----------
+    project : str
+        Name of the project.
+    revision : str
+        State of the project that a working print shows.
+    mark : IssueMark or None
+        Number and revisions of an issued drawing; ``None`` for a working print.
+    gone : tuple of str
+        What the revision before showed, and this one does not.
+    """
+
+    project: str = ""
+    revision: str = ""
+    mark: IssueMark | None = None
+    gone: tuple[str, ...] = ()
+
+
+def draw_title_block(
+    page: Page, content: Content, sheets: Sheets, number: tuple[int, int], words: SheetWords
+) -> float:
+    """Draw it at the foot of the strip; returns how high it reaches."""
+    x, y, w, _ = sheets.frame.strip
+    at = _foot(page, content, sheets, y)
+    at = _revisions(page, words, x, at, w)
+    at = _issue(page, words, number, x, at, w)
+    page.line(x, at, x + w, at, width_mm=0.25)
+    page.text(x + 3, at + 8.6, "Scale", size_pt=6.5)
+    page.text(
+        x + 3,
+        at + 2.4,
+        scale_words(sheets.scale, inches=content.inches),
+        size_pt=16,
+        weight="bold",
+        within_mm=w - 6,
+    )
+    at += 12.0
+    return _names(page, content, words, x, at, w)
+
+
+def _names(page: Page, content: Content, words: SheetWords, x: float, y: float, w: float) -> float:
+    inner = w - 6
+    page.line(x, y, x + w, y, width_mm=0.25)
+    facing = "" if content.facing_deg is None else f"faces {content.facing_deg:.0f}° from north"
+    page.text(x + 3, y + 2.2, facing, size_pt=7.5, within_mm=inner)
+    page.text(x + 3, y + 6.6, words.project, size_pt=9, within_mm=inner)
+    page.text(x + 3, y + 11.4, content.elevation, size_pt=13, weight="bold", within_mm=inner)
+    page.box(x, y + 17.5, w, 9, ink=None, fill="#111111")
+    page.text(
+        x + 3, y + 20.1, _TITLES[content.kind], size_pt=11, weight="bold", ink="#ffffff", within_mm=inner
+    )  # fmt: skip
+    page.line(x, y + 26.5, x + w, y + 26.5, width_mm=0.5)
+    return y + 26.5
+
+
+def _issue(
+    page: Page, words: SheetWords, number: tuple[int, int], x: float, y: float, w: float
+) -> float:
+    """Number, sheet, status, date, and who answers for it."""
+    page.line(x, y, x + w, y, width_mm=0.25)
+    sheet = f"sheet {number[0]} of {number[1]}"
+    if words.mark is None:
+        page.text(
+            x + 3,
+            y + 8.4,
+            "WORKING PRINT, NOT ISSUED",
+            size_pt=9,
+            weight="bold",
+            ink="#a3161b",
+            within_mm=w - 6,
+        )
+        page.text(x + 3, y + 4.9, sheet, size_pt=8, weight="bold")
+        page.text(
+            x + 3,
+            y + 1.4,
+            f"shows {words.revision}" if words.revision else "no edit is recorded",
+            size_pt=6.5,
+            within_mm=w - 6,
+        )
+        return y + 12.0
+    last = words.mark.last
+    page.text(x + 3, y + 12.6, words.mark.name, size_pt=15, weight="bold", within_mm=w * 0.58)
+    page.text(x + w - 3, y + 12.8, sheet, size_pt=9, weight="bold", anchor="right")
+    page.text(x + 3, y + 8.4, last.status.upper(), size_pt=9, weight="bold", within_mm=w * 0.6)
+    page.text(x + w - 3, y + 8.4, last.date, size_pt=9, weight="bold", anchor="right")
+    page.text(x + 3, y + 4.9, f"Drawn {last.drawn_by}", size_pt=7, within_mm=w - 6)
+    checked = f"Checked {last.checked_by}" if last.checked_by else "NOT CHECKED"
+    page.text(x + 3, y + 1.6, checked, size_pt=7, within_mm=w - 6)
+    return y + 18.5
+
+
+def _revisions(page: Page, words: SheetWords, x: float, y: float, w: float) -> float:
+    """The revision table, the last one on top."""
+    if words.mark is None:
+        return y
+    page.line(x, y, x + w, y, width_mm=0.25)
+    rows = words.mark.revisions[-_MOST_REVISIONS:]
+    at = y
+    if words.gone:
+        told = ", ".join(words.gone[:6]) + (
+            f" and {len(words.gone) - 6} more" if len(words.gone) > 6 else ""
+        )
+        page.text(x + 3, at + 1.4, f"Not on it any more: {told}", size_pt=6.5, within_mm=w - 6)
+        at += _ROW
+    for revision in rows:
+        page.text(x + 3, at + 1.3, revision.letter, size_pt=7, weight="bold", within_mm=6)
+        page.text(x + 9, at + 1.3, revision.date, size_pt=6.5)
+        page.text(x + 25, at + 1.3, revision.reason, size_pt=6.5, within_mm=w - 43)
+        by = revision.drawn_by + (f", {revision.checked_by}" if revision.checked_by else "")
+        page.text(x + w - 2, at + 1.3, by, size_pt=6.5, anchor="right", within_mm=15)
+        at += _ROW
+        page.line(x, at, x + w, at, width_mm=0.13)
+    for text, left in (("Rev", 3), ("Date", 9), ("Reason", 25)):
+        page.text(x + left, at + 1.2, text, size_pt=6.5)
+    page.text(x + w - 2, at + 1.2, "by, checked", size_pt=6.5, anchor="right")
+    return at + _ROW
+
+
+def _foot(page: Page, content: Content, sheets: Sheets, y: float) -> float:
+    x, _, w, _ = sheets.frame.strip
+    unit = "feet and inches" if content.inches else "metres"
+    page.text(
+        x + 3,
+        y + 1.8,
+        f"{sheets.sheet}, print at 100 %. Lengths in {unit} of the wall.",
+        size_pt=6.5,
+        within_mm=w - 6,
+    )
+    return y + 5.0

@@ -1,0 +1,162 @@
+"""Issued papers: numbers, revisions, who got them, what was superseded, the same bytes again."""
+
+from __future__ import annotations
+
+import io
+import json
+import shutil
+import sys
+import zipfile
+from pathlib import Path
+
+import pypdf
+import pytest
+from click.testing import CliRunner
+from shapely.affinity import translate
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from benchmarks.papers_project import make_project
+from facademap.cli.main import main
+from facademap.errors import FacademapError
+from facademap.report.pdf_sets import joined
+from facademap.store.project import Project
+from facademap.tasks.desk.papers import paper_numbered
+from facademap.tasks.issue.issued import file_issued, list_issued, sheet_issued
+from facademap.tasks.issue.papers import Choices
+from facademap.tasks.issue.transmit import transmit
+
+SAID = {
+    "to": ["A. Mason"],
+    "status": "tender",
+    "reason": "first issue",
+    "drawn_by": "E. Vane",
+    "only": ["drawings", "lists"],
+    "choices": Choices(pictures=False),
+}
+
+
+@pytest.fixture(scope="module")
+def once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("issue") / "p"
+    make_project(folder, insets=4, conditions=12).close()
+    transmit(folder, **SAID, date="2026-11-30")
+    return folder
+
+
+@pytest.fixture
+def folder(once: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(once, tmp_path / "p"))
+
+
+def current(folder: Path, number: str) -> Path:
+    return next((folder / "issued" / "current").glob(f"{number} *.pdf"))
+
+
+def move_a_condition(folder: Path) -> None:
+    with Project.open(folder) as project, project.edit(who="E. Vane", what="look") as edit:
+        rows = project.read("conditions")
+        edit.update("conditions", "C-004", {"geometry": translate(rows.geometry.iloc[3], 0.2, 0)})
+        edit.delete("conditions", "C-010")
+
+
+def test_an_issued_drawing_says_what_it_is_and_when(folder: Path) -> None:
+    reader = pypdf.PdfReader(current(folder, "DR-001"))
+    assert reader.metadata["/CreationDate"].startswith("D:20261130")
+    text = reader.pages[0].extract_text()
+    for word in (
+        "DR-001 rev A",
+        "FOR TENDER",
+        "2026-11-30",
+        "E. Vane",
+        "NOT CHECKED",
+        "first issue",
+    ):
+        assert word in text
+    assert "WORKING PRINT" not in text
+
+
+def test_what_did_not_change_goes_out_again_as_the_same_bytes(folder: Path) -> None:
+    before = {p.name: p.read_bytes() for p in (folder / "issued" / "current").iterdir()}
+    again = transmit(folder, **{**SAID, "to": ["B. Planner"], "reason": "copy"}, date="2026-12-09")
+    assert not again.transmittal.fresh
+    assert {p.name: p.read_bytes() for p in (folder / "issued" / "current").iterdir()} == before
+    assert sheet_issued(folder, "DR-001 rev A")["who_has_it"] == ("A. Mason", "B. Planner")
+
+
+def test_what_changed_is_revised_clouded_and_the_old_one_is_struck(folder: Path) -> None:
+    old = current(folder, "DR-001").read_bytes()
+    move_a_condition(folder)
+    done = transmit(folder, **{**SAID, "reason": "C-004 looked at again"}, date="2026-12-03")
+    fresh = {d.name for d in done.transmittal.fresh}
+    assert "DR-001 rev B" in fresh
+    assert not any(name.startswith("LS") for name in fresh)  # the lists show no conditions
+    text = pypdf.PdfReader(current(folder, "DR-001")).pages[0].extract_text()
+    assert "DR-001 rev B" in text
+    assert "C-004 looked at again" in text
+    assert "Not on it any more: C-010" in text
+    struck = next((folder / "issued" / "superseded").glob("DR-001 rev A*.pdf"))
+    for page in pypdf.PdfReader(struck).pages:
+        assert "SUPERSEDED" in page.extract_text()
+        assert "DR-001 rev B" in page.extract_text()
+    assert sheet_issued(folder, "DR-001 rev A")["state"] == "superseded"
+    assert paper_numbered(folder, "DR-001 rev B")["state"] == "current"
+    # what was sent is kept as it was sent
+    sent = zipfile.ZipFile(folder / "issued" / "TR-001.zip")
+    assert old in {sent.read(n) for n in sent.namelist()}
+    (folder / "copy.pdf").write_bytes(old)
+    assert file_issued(folder, folder / "copy.pdf")["replaced_by"] == "DR-001 rev B"
+    index = "".join(
+        p.extract_text() for p in pypdf.PdfReader(folder / "issued" / "index.pdf").pages
+    )
+    assert "Superseded" in index
+    assert "C-004 looked at again" in index
+    assert "TR-002" in index
+
+
+def test_the_same_issue_of_the_same_project_is_the_same_archive(once: Path, tmp_path: Path) -> None:
+    archives = []
+    for name in ("a", "b"):
+        there = Path(shutil.copytree(once, tmp_path / name))
+        move_a_condition(there)
+        archives.append(transmit(there, **SAID, date="2026-12-03").archive.read_bytes())
+    assert archives[0] == archives[1]
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"status": "construction"},
+        {"status": "as built", "checked_by": "e. vane"},
+        {"status": "soon"},
+        {"to": ["  "]},
+        {"reason": ""},
+        {"date": "2026-13-01"},
+        {"only": ["poem"]},
+    ],
+)
+def test_an_issue_that_nobody_answers_for_is_refused(folder: Path, wrong: dict) -> None:
+    before = list_issued(folder)
+    with pytest.raises(FacademapError) as caught:
+        transmit(folder, **{**SAID, **wrong})
+    assert caught.value.remedy
+    assert list_issued(folder) == before
+
+
+def test_the_command_line_asks_and_answers(folder: Path) -> None:
+    run = CliRunner().invoke
+    told = run(main, ["issued", str(folder), "--sheet", "DR-001", "--json"])
+    assert json.loads(told.output)["state"] == "current"
+    told = run(main, ["issued", str(folder), "--sheet", "DR-001 rev F"])
+    assert told.exit_code == 2
+    assert "fix: It was issued at A" in told.stderr
+    told = run(main, ["papers", str(folder), "--number", "LS-001 rev A"])
+    assert "current, for tender" in told.output
+
+
+def test_papers_joined_are_found_by_name(folder: Path) -> None:
+    data = current(folder, "DR-001").read_bytes()
+    whole = pypdf.PdfReader(
+        io.BytesIO(joined([("One", data), ("Two", data)], title="x", date="2026-12-03"))
+    )
+    assert [o.title for o in whole.outline] == ["One", "Two"]
