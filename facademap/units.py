@@ -22,6 +22,7 @@ from facademap.errors import InputError
 __all__ = [
     "CUBIC_M_PER_CUBIC_FT",
     "CUBIC_M_PER_PERCH",
+    "CUBIC_M_PER_US_GALLON",
     "GRAVITY_M_PER_S2",
     "KG_PER_LB",
     "LENGTH_UNITS_M",
@@ -29,6 +30,7 @@ __all__ = [
     "M_PER_INCH",
     "WEIGHT_UNITS_KG",
     "deg_c_from_deg_f",
+    "deg_f_from_deg_c",
     "fitting_inches",
     "fitting_mm",
     "format_area",
@@ -54,6 +56,8 @@ M_PER_FT = 12 * M_PER_INCH
 KG_PER_LB = 0.45359237
 GRAVITY_M_PER_S2 = 9.80665
 CUBIC_M_PER_CUBIC_FT = M_PER_FT**3
+#: The US gallon is 231 cubic inches (NIST Handbook 44).
+CUBIC_M_PER_US_GALLON = 231 * M_PER_INCH**3
 #: A mason's perch: 16.5 ft x 1.5 ft x 1 ft.
 CUBIC_M_PER_PERCH = 24.75 * CUBIC_M_PER_CUBIC_FT
 
@@ -91,6 +95,11 @@ def mpa_from_psi(stress_psi: float) -> float:
 def deg_c_from_deg_f(temperature_f: float) -> float:
     """Degrees Celsius from degrees Fahrenheit."""
     return (temperature_f - 32.0) / 1.8
+
+
+def deg_f_from_deg_c(temperature_c: float) -> float:
+    """Degrees Fahrenheit from degrees Celsius."""
+    return temperature_c * 1.8 + 32.0
 
 
 def format_mm(length_m: float, *, decimals: int = 0) -> str:

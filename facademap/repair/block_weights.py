@@ -91,7 +91,7 @@ def weights_of_block(
     )
 
 
-def how_to_lift(kg: float, *, thin: bool = False) -> str:
+def how_to_lift(kg: float, *, thin: bool = False, inches: bool = False) -> str:
     """In a few words how a part of that weight is lifted; empty where one person may.
 
     Examples
@@ -101,10 +101,12 @@ def how_to_lift(kg: float, *, thin: bool = False) -> str:
     >>> how_to_lift(40.0)
     'gear, not by hand: 40 kg, 88 lb'
     """
+    pounds = kg / KG_PER_LB
+    told = f"{pounds:.0f} lb ({kg:.0f} kg)" if inches else f"{kg:.0f} kg, {pounds:.0f} lb"
     if kg > BY_HAND_KG:
-        words = f"gear, not by hand: {kg:.0f} kg, {kg / KG_PER_LB:.0f} lb"
+        words = f"gear, not by hand: {told}"
     elif kg > ONE_PERSON_KG:
-        words = f"two people or a hoist: {kg:.0f} kg, {kg / KG_PER_LB:.0f} lb"
+        words = f"two people or a hoist: {told}"
     else:
         return ""
     return words + (", on edge" if thin else "")

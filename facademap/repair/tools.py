@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from facademap.repair.settings import Settings
+from facademap.units import format_inches, format_mm
 
 __all__ = ["SawCheck", "check_saw"]
 
@@ -68,25 +69,26 @@ def check_saw(
     short_edges = tuple(i for i in sawn if lengths[i] < 2 * left)
     short = max(depth_m - settings.blade_reach_m, 0.0)
     notes, tools = [], []
+    said = format_inches if settings.name == "inch" else format_mm
     if sawn:
         tools += [
             "right-angle saw for the relief cuts",
             "small blade and toothed chisel for the corners",
         ]
         notes.append(
-            f"Stop every saw cut at the corner on the face: {left * 1000:.0f} mm at the bottom of each corner stay for the "
+            f"Stop every saw cut at the corner on the face: {said(left)} at the bottom of each corner stay for the "
             "chisel. No over-run into sound stone."
         )
     if short > 0:
         tools.append("drill and long chisel for the depth the blade does not reach")
         notes.append(
-            f"The blade reaches {settings.blade_reach_m * 1000:.0f} mm of {depth_m * 1000:.0f} mm: drill and chisel the last "
-            f"{short * 1000:.0f} mm to an even bottom."
+            f"The blade reaches {said(settings.blade_reach_m)} of {said(depth_m)}: drill and chisel the last "
+            f"{said(short)} to an even bottom."
         )
     if short_edges:
         notes.append(
             f"{len(short_edges)} edge{'s are' if len(short_edges) > 1 else ' is'} shorter than the blade's cut "
-            f"({2 * left * 1000:.0f} mm): use a smaller blade, or drill and chisel."
+            f"({said(2 * left)}): use a smaller blade, or drill and chisel."
         )
         tools.append("smaller blade or core drill for short edges")
     if any(k == "joint" for k in kinds):

@@ -201,7 +201,7 @@ def _scale_bar(page: Page, sheets: Sheets, foot: float, *, inches: bool) -> floa
     end = x + 4 + 4 * second * k
     page.line(x + 4, y - 2.5, end, y - 2.5, width_mm=0.3)
     page.lines([[[a, y - 3.5], [a, y - 1.5]] for a in (x + 4, end)], width_mm=0.3)
-    told = f"{4 * metres:g} m" if inches else f"{4 * feet:g} ft"
+    told = f"({4 * metres:g} m)" if inches else f"({4 * feet:g} ft)"
     page.text(end + 1.5, y - 3.3, told, size_pt=6.5)
     page.line(x, y + 8, x + w, y + 8, width_mm=0.25)
     return y + 8

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from facademap.units import format_inches
+from facademap.report.measures import Measures
 
 __all__ = ["Materials", "Rod", "number", "read_materials", "read_rods"]
 
@@ -120,9 +120,14 @@ class Materials:
         """Unit that the repair is planned in."""
         return "in" if self.profile == "inch" else "mm"
 
+    @property
+    def say(self) -> Measures:
+        """How figures are said in the profile that the repair was planned with."""
+        return Measures(self.profile == "inch")
+
     def show(self, length_m: float) -> str:
         """A length in the unit of the profile that the repair was planned with."""
-        return _show(length_m, self.profile)
+        return self.say.length(length_m)
 
     hours: float | None = None
     proud_m: float | None = None
@@ -130,16 +135,6 @@ class Materials:
     temperature_deg_c: tuple[float, float] | None = None
     frost_free_h: float | None = None
     protect_h: float | None = None
-
-
-def _show(length_m: float, profile: str) -> str:
-    if profile == "inch":
-        return format_inches(length_m, denominator=32)
-    return (
-        f"{length_m * 1000:.0f} mm"
-        if abs(length_m * 1e3 - round(length_m * 1e3)) < 0.05
-        else f"{length_m * 1000:.1f} mm"
-    )
 
 
 _MORTAR_PARTS = ("bed_m3", "joints_m3", "undercut_m3", "grooves_m3", "holes_m3")

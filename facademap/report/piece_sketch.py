@@ -11,8 +11,8 @@ import shapely
 
 from facademap.repair.edges import edge_names
 from facademap.repair.sizes import inside_of, sizes_of
+from facademap.report.measures import Measures
 from facademap.report.page import Page
-from facademap.units import fitting_inches, fitting_mm
 
 if TYPE_CHECKING:
     from facademap.report.ticket_content import Ticket
@@ -59,20 +59,20 @@ def draw_piece(page: Page, ticket: Ticket, x: float, y: float, width: float, hei
         oy,
         ox + (u1 - u0) * k,
         oy,
-        fitting_mm(u1 - u0),
+        ticket.say.fitting(u1 - u0),
         offset_mm=-11.5,
         size_pt=13,
-        second=fitting_inches(u1 - u0),
+        second=_second(ticket, u1 - u0),
     )
     page.dimension(
         ox,
         oy,
         ox,
         oy + (v1 - v0) * k,
-        fitting_mm(v1 - v0),
+        ticket.say.fitting(v1 - v0),
         offset_mm=11,
         size_pt=13,
-        second=fitting_inches(v1 - v0),
+        second=_second(ticket, v1 - v0),
     )
     _corners(page, shape, k, (u0, v0), (ox, oy))
     if len(ring) > 4:
@@ -362,10 +362,10 @@ def draw_section(
         oy,
         back,
         oy,
-        fitting_mm(depth),
+        ticket.say.fitting(depth),
         offset_mm=-6.5,
         size_pt=11,
-        second=fitting_inches(depth),
+        second=_second(ticket, depth),
     )
     page.text(
         ox - 2.2, oy + tall * k / 2, "FACE", size_pt=8, weight="bold", anchor="centre", angle_deg=90
@@ -380,10 +380,15 @@ def draw_section(
             width_mm=0.25,
             dash_mm=(1.5, 1.0),
         )
-    note = f"cut-out {cut_depth * 1000:.0f} mm deep" + (
-        f", face {proud * 1000:.3g} mm proud" if proud else ""
+    note = f"cut-out {ticket.say.length(cut_depth, decimals=0)} deep" + (
+        f", face {ticket.say.rod(proud)} proud" if proud else ""
     )
     page.text(x + width - 2, y + 2, note, size_pt=8, anchor="right", within_mm=width - 4)
+
+
+def _second(ticket: Ticket, length_m: float) -> str:
+    """The size in the other unit, in brackets."""
+    return f"({Measures(not ticket.say.inches).fitting(length_m)})"
 
 
 def _alone(ticket: Ticket, n: int) -> bool:

@@ -10,6 +10,7 @@ from typing import Any
 import pandas as pd
 
 from facademap.report.materials import number, read_materials, read_rods
+from facademap.report.measures import METRIC, Measures
 from facademap.report.page import Page
 from facademap.report.paper import paper_named
 from facademap.report.pdf import write_pdf
@@ -19,7 +20,6 @@ from facademap.report.ticket_page import draw_qr
 from facademap.report.wall_window import Crop, draw_wall_window
 from facademap.salvage.seen_face import unseen_faces
 from facademap.tables import is_missing
-from facademap.units import format_mm
 
 __all__ = ["Photo", "RepairRecord", "make_records", "write_records"]
 
@@ -41,12 +41,14 @@ class RepairRecord:
     edits: Sequence[tuple[str, str, str]]
     elevation: str
     surface: str
+    say: Measures = METRIC
 
 
 def make_records(
     frames: Mapping[str, pd.DataFrame],
     *,
     edits: Mapping[str, Sequence[tuple[str, str, str]]] | None = None,
+    inches: bool = False,
 ) -> list[RepairRecord]:
     """Records of all repairs, by id.
 
@@ -55,6 +57,8 @@ def make_records(
     frames : mapping of table name to frame
     edits : mapping of repair id to (when, who, what), optional
         Changes of the repair, oldest first.
+    inches : bool
+        Whether inches, pounds and gallons come first.
     """
     elevations = {e["id"]: str(e["name"]) for e in rows_of(frames["elevations"])}
     surfaces = {s["id"]: s for s in rows_of(frames["surfaces"])}
@@ -86,6 +90,7 @@ def make_records(
                 edits=(edits or {}).get(repair["id"], []),
                 elevation=elevations.get(surface.get("elevation"), ""),
                 surface=str(surface.get("name", repair["surface"])),
+                say=Measures(inches),
             )
         )
     return sorted(records, key=lambda r: str(r.repair["id"]))
@@ -199,13 +204,14 @@ def _page(
         record.repair,
         record.conditions,
         box=(left, y - picture, 84, picture),
+        inches=record.say.inches,
     )
     _facts(page, record, left + 88, y, right - left - 88, picture)
     y -= picture + 5
     y = _section(
         page,
         "Conditions answered",
-        [_condition_line(c) for c in record.conditions] or ["None recorded."],
+        [_condition_line(c, record.say) for c in record.conditions] or ["None recorded."],
         left,
         right,
         y,
@@ -215,7 +221,7 @@ def _page(
         y = _section(
             page,
             "Measured in the cut-out",
-            _measured_lines(repair["measured"]),
+            _measured_lines(repair["measured"], record.say),
             left,
             right,
             y,
@@ -247,7 +253,7 @@ def _page(
 
 
 def _facts(page: Page, record: RepairRecord, x: float, y: float, width: float, tall: float) -> None:
-    repair = record.repair
+    repair, say = record.repair, record.say
     m = read_materials(repair["materials"])
     rods = read_rods(repair["pins"])
     facts: list[tuple[str, str]] = [
@@ -263,19 +269,19 @@ def _facts(page: Page, record: RepairRecord, x: float, y: float, width: float, t
     if not is_missing(repair["held_back"]):
         facts.append(("Held back", str(repair["held_back"])))
     if (depth := number(repair["depth_m"])) is not None:
-        facts.append(("Depth", format_mm(depth)))
+        facts.append(("Depth", say.length(depth)))
     facts.append(
         (
             "Removed",
-            f"{number(repair['removed_area_m2']) or 0:.4f} m², {(number(repair['removed_volume_m3']) or 0) * 1000:.2f} L of original stone",
+            _removed_words(repair, say),
         )
     )
     for piece in record.pieces:
-        size = " × ".join(f"{piece[n] * 1000:.1f}" for n in ("width_m", "height_m", "depth_m"))
+        size = say.size(piece[n] for n in ("width_m", "height_m", "depth_m"))
         facts.append(
             (
                 "Piece",
-                f"{piece['id']}: {size} mm, {_or(piece['stone_type'], 'any stone')}"
+                f"{piece['id']}: {size}, {_or(piece['stone_type'], 'any stone')}"
                 + (", provisional" if piece["provisional"] else ""),
             )
         )
@@ -294,14 +300,15 @@ def _facts(page: Page, record: RepairRecord, x: float, y: float, width: float, t
         facts.append(
             (
                 "Pins",
-                f"{len(rods)} × {(rods[0].rod_m or 0) * 1000:.3g} mm, {rods[0].grade}; {sum(r.drilled_m for r in rods) * 1000:.0f} mm drilled",
+                f"{len(rods)} × {say.rod(rods[0].rod_m or 0)}, {rods[0].grade}; "
+                f"{say.length(sum(r.drilled_m for r in rods), decimals=0)} drilled",
             )
         )
     if m.mortar_in_place_m3 is not None:
         facts.append(
             (
                 "Mortar",
-                f"{m.mortar_in_place_m3 * 1000:.2f} L in place" + (f", {m.mix}" if m.mix else ""),
+                f"{say.wet(m.mortar_in_place_m3)} in place" + (f", {m.mix}" if m.mix else ""),
             )
         )
     if not is_missing(repair["consent_reference"]):
@@ -330,23 +337,31 @@ def _facts(page: Page, record: RepairRecord, x: float, y: float, width: float, t
     page.line(x, bottom, x + width, bottom, width_mm=0.15)
 
 
+def _removed_words(repair: Mapping[str, Any], say: Measures) -> str:
+    """Original stone that the repair takes, or that it takes none."""
+    area, volume = number(repair["removed_area_m2"]), number(repair["removed_volume_m3"])
+    if not area and not volume:
+        return "no original stone is cut away"
+    return f"{say.area(area or 0)}, {say.stone(volume or 0)} of original stone"
+
+
 def _or(value: Any, other: str) -> str:
     return other if is_missing(value) else str(value)
 
 
-def _condition_line(c: Mapping[str, Any]) -> str:
+def _condition_line(c: Mapping[str, Any], say: Measures) -> str:
     classes = " ".join(
         f"{k.upper()}{int(v)}" for k in ("cc", "uc", "rc") if (v := number(c[k])) is not None
     )
     depth = number(c["depth_m"])
     return (
         f"{c['id']}   {c['term']}   {classes}"
-        + ("" if depth is None else f"   {depth * 1000:.0f} mm deep")
+        + ("" if depth is None else f"   {say.length(depth, decimals=0)} deep")
         + ("" if is_missing(c["observed_on"]) else f"   seen {c['observed_on']}")
     )
 
 
-def _measured_lines(measured: Any) -> list[str]:
+def _measured_lines(measured: Any, say: Measures) -> list[str]:
     if not isinstance(measured, Mapping) or not measured:
         return ["Not measured yet: sizes are provisional."]
     lines = []
@@ -355,20 +370,20 @@ def _measured_lines(measured: Any) -> list[str]:
             named = [(k, number(v)) for k, v in value.items()]
             lines.append(
                 f"{str(name).removesuffix('_m')}: "
-                + ", ".join(f"{k} {v * 1000:.1f}" for k, v in named if v is not None)
-                + " mm"
+                + ", ".join(f"{k} {say.figure(v)}" for k, v in named if v is not None)
+                + f" {say.unit}"
             )
             continue
         values = value if isinstance(value, list) else [value]
         shown = [
-            f"{n * 1000:.1f}" if str(name).endswith("_m") else f"{n:g}"
+            say.figure(n) if str(name).endswith("_m") else f"{n:g}"
             for v in values
             if (n := number(v)) is not None
         ]
         lines.append(
             f"{str(name).removesuffix('_m').replace('_', ' ')}: "
             + (
-                " / ".join(shown) + (" mm" if str(name).endswith("_m") else "")
+                " / ".join(shown) + (f" {say.unit}" if str(name).endswith("_m") else "")
                 if shown
                 else json.dumps(value, ensure_ascii=False)
             )

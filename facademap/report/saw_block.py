@@ -12,11 +12,11 @@ from facademap.match.solids import Solid
 from facademap.repair.block_weights import BlockWeights, how_to_lift
 from facademap.report.face_picture import FacePicture
 from facademap.report.materials import number
+from facademap.report.measures import METRIC, Measures
 from facademap.report.saw_drawing import role_of
 from facademap.report.saw_zero import Zero, zero_of
-from facademap.units import format_inches
 
-__all__ = ["SawBlock", "bed_words", "mm", "size_words"]
+__all__ = ["SawBlock", "bed_words"]
 
 #: A slab longer than this many times its thickness is carried on edge (common practice).
 _THIN = 8.0
@@ -33,6 +33,7 @@ class SawBlock:
     places: Mapping[str, Mapping[str, Any]]
     weights: BlockWeights
     picture: FacePicture | None = None
+    say: Measures = METRIC
 
     @property
     def zero(self) -> Zero:
@@ -43,12 +44,28 @@ class SawBlock:
     def how_to_strike_zero(self) -> tuple[str, ...]:
         """How to strike it, a sentence each, with what the face is known to."""
         known = number(self.face["size_pm95_m"])
-        return self.zero.how(None if known is None else known * 1000)
+        return self.zero.how(None if known is None else known * 1000, self.say)
 
     @property
     def remainders(self) -> Mapping[str, Remainder]:
         """What is kept, by the id that it gets in the yard."""
         return {r.id: r for r in remainders_of(self.plan)}
+
+    def set_to(self, length_mm: float) -> str:
+        """A length as a saw is set: in both units."""
+        return self.say.both(length_mm / 1000)
+
+    def figure(self, length_mm: float) -> str:
+        """A length without its unit."""
+        return self.say.figure(length_mm / 1000)
+
+    def size(self, solid: Solid) -> str:
+        """Width, height and thickness of a solid over all."""
+        return self.say.size(s / 1000 for s in solid.size_mm)
+
+    def weight(self, solid: str) -> str:
+        """Likely weight of a solid, in words."""
+        return self.say.weight(self.kg(solid))
 
     def kg(self, solid: str) -> float:
         """Likely weight of a solid."""
@@ -58,15 +75,16 @@ class SawBlock:
         """How a solid is lifted, with the rough stone that it may still carry; empty where one person may."""
         it = self.plan.solids[solid]
         thin = max(it.size_mm) > _THIN * min(it.size_mm)
-        words = how_to_lift(self.weights.lift_kg(it.volume_mm3), thin=thin)
+        inches = self.say.inches
+        words = how_to_lift(self.weights.lift_kg(it.volume_mm3), thin=thin, inches=inches)
         rough = self.rough_kg
         if rough is None or rough < 1.0 or it.z1_mm < self.plan.order.depth_mm - 0.05:
             return words
-        more = f"up to {rough:.0f} kg more of rough back and rim"
+        more = f"up to {self.say.weight(rough, decimals=0)} more of rough back and rim"
         return (
             f"{words}, {more}"
             if words
-            else how_to_lift(self.weights.lift_kg(it.volume_mm3) + rough)
+            else how_to_lift(self.weights.lift_kg(it.volume_mm3) + rough, inches=inches)
         )
 
     @property
@@ -88,7 +106,7 @@ class SawBlock:
 
     def where(self, step: SawStep) -> list[str]:
         """Where the saw is set for a step: from zero, and from the side of the part where that is sawn."""
-        zero, part = self.zero, self.plan.solids[step.cuts]
+        zero, part, mm = self.zero, self.plan.solids[step.cuts], self.set_to
         if step.kind == "parallel":
             own = step.at_mm - part.z0_mm
             lines = [f"{mm(own)} behind the front of {part.id}"]
@@ -108,9 +126,10 @@ class SawBlock:
             return lines
         if step.kind == "slanted":
             ends = " to ".join(
-                f"{x - zero.x_mm:.1f} right, {y - zero.y_mm:.1f} up" for x, y in step.line_mm
+                f"{self.figure(x - zero.x_mm)} right, {self.figure(y - zero.y_mm)} up"
+                for x, y in step.line_mm
             )
-            return [f"from zero in mm: {ends}", "blade outside that line"]
+            return [f"from zero in {self.say.unit}: {ends}", "blade outside that line"]
         if step.kind == "contour":
             return ["round the line of the blank; drill inner corners first, no over-run"]
         return ["to the line of the blank: what stands over is within the trim"]
@@ -124,22 +143,6 @@ class SawBlock:
             if abs(a[axis] - low) < 0.05 and abs(b[axis] - low) < 0.05 and low > old + 0.05:
                 return at - low
         return None
-
-
-def mm(length_mm: float) -> str:
-    """A length as a saw is set: millimetres and inches.
-
-    Examples
-    --------
-    >>> mm(254.04)
-    '254.0 mm (10 in)'
-    """
-    return f"{length_mm:.1f} mm ({format_inches(length_mm / 1000)})"
-
-
-def size_words(solid: Solid) -> str:
-    """Width, height and thickness over all."""
-    return " × ".join(f"{s:.1f}" for s in solid.size_mm) + " mm"
 
 
 def bed_words(face: Mapping[str, Any]) -> str:

@@ -6,9 +6,8 @@ from collections.abc import Sequence
 
 from facademap.match.saw_model import SawStep
 from facademap.report.page import Page
-from facademap.report.saw_block import SawBlock, mm, size_words
+from facademap.report.saw_block import SawBlock
 from facademap.report.saw_drawing import BLUE, Box, draw_step
-from facademap.units import format_mm
 
 __all__ = ["CARDS", "card"]
 
@@ -42,7 +41,11 @@ def card(page: Page, block: SawBlock, step: SawStep, zone: Box) -> None:
         ink="#ffffff",
     )
     page.text(x + 9.5, top - 4.9, _TITLES[step.kind], size_pt=9, weight="bold", within_mm=w * 0.46)
-    kerf = "" if step.kind == "dressed" else f", kerf {format_mm(step.kerf_mm / 1000, decimals=1)}"
+    kerf = (
+        ""
+        if step.kind == "dressed"
+        else f", kerf {block.say.length(step.kerf_mm / 1000, decimals=1)}"
+    )
     page.text(
         x + w - 2, top - 4.8, f"{step.tool}{kerf}", size_pt=8, anchor="right", within_mm=w * 0.4
     )
@@ -61,15 +64,15 @@ def _words(page: Page, block: SawBlock, step: SawStep, marks: Sequence[str], zon
     x, y, w, h = zone
     cut = block.plan.solids[step.cuts]
     deep = cut.depth_mm if step.kind != "parallel" else min(cut.size_mm[:2])
-    lines = [(f"Cut {cut.id}: {size_words(cut)}, {block.kg(cut.id):.1f} kg", True)]
+    lines = [(f"Cut {cut.id}: {block.size(cut)}, {block.weight(cut.id)}", True)]
     for k, text in enumerate(block.where(step)):
         lines.append((text, k == 0))
     if step.kind != "dressed":
-        lines.append((f"right through: the saw must reach {mm(deep)}", False))
+        lines.append((f"right through: the saw must reach {block.set_to(deep)}", False))
     for text, name in zip(marks, step.gives, strict=True):
         solid = block.plan.solids[name]
         lines.append(
-            (f"{text}  {block.becomes(name)}: {size_words(solid)}, {block.kg(name):.1f} kg", False)
+            (f"{text}  {block.becomes(name)}: {block.size(solid)}, {block.weight(name)}", False)
         )
     marked = [
         f"{block.becomes(name).removeprefix('piece ')} on {text}"
@@ -80,7 +83,10 @@ def _words(page: Page, block: SawBlock, step: SawStep, marks: Sequence[str], zon
         lines.append((f"Mark {', '.join(marked)}, with its top and its bed.", True))
     dust = block.weights.kg(step.kerf_mm3)
     lines.append(
-        (f"{'off by hand' if step.kind == 'dressed' else 'to the blade'}: {dust:.2f} kg", False)
+        (
+            f"{'off by hand' if step.kind == 'dressed' else 'to the blade'}: {block.say.weight(dust, decimals=2)}",
+            False,
+        )
     )
     lifts = [
         f"Lift {text}: {words}."

@@ -11,6 +11,7 @@ from facademap.match.saw_tables import Refused
 from facademap.repair.block_weights import weights_of_block
 from facademap.repair.donors import WallStone, wall_stone_of
 from facademap.report.face_picture import FacePicture
+from facademap.report.measures import Measures
 from facademap.report.page import Page
 from facademap.report.paper import paper_named
 from facademap.report.pdf import write_pdf
@@ -47,6 +48,7 @@ def write_saw_plans(
     project: str = "",
     revision: str = "",
     paper: str = "A4",
+    inches: bool = False,
 ) -> bytes:
     """Saw plans of all blocks, and a sheet for every block that cannot be sawn as planned.
 
@@ -63,6 +65,8 @@ def write_saw_plans(
     pictures : mapping of face id to FacePicture, optional
     revision : str
         What state of the project they show, with its day.
+    inches : bool
+        Whether inches and pounds come first.
     """
     width, height = paper_named(paper, landscape=True)
     blocks = {b["id"]: b for b in rows_of(frames["blocks"])}
@@ -88,6 +92,7 @@ def write_saw_plans(
                 places={p: places[p] for p in one.pieces},
                 weights=weights_of_block(row, densities=densities),
                 picture=(pictures or {}).get(face["id"]),
+                say=Measures(inches),
             )
             _block_sheets(sheets, block)
         pages += sheets.pages
@@ -96,7 +101,7 @@ def write_saw_plans(
         page.text(15, height - 30, "No block is opened", size_pt=20, weight="bold")
         pages.append(page)
     for n, page in enumerate(pages, start=1):
-        _foot(page, n, len(pages), project, revision)
+        _foot(page, n, len(pages), project, revision, Measures(inches).unit)
     return write_pdf(
         pages, title=f"Saw plans, {project}".strip(", "), subject="Block by block, cut by cut"
     )
@@ -266,13 +271,13 @@ def _refused_sheet(sheets: _Sheets, refused: Refused) -> None:
         at = page.paragraph(x, at - 10, text, width_mm=w, size_pt=13)
 
 
-def _foot(page: Page, number: int, count: int, project: str, revision: str) -> None:
+def _foot(page: Page, number: int, count: int, project: str, revision: str, unit: str) -> None:
     left, right = MARGIN, page.width_mm - MARGIN
     page.line(left, MARGIN + 4.5, right, MARGIN + 4.5, width_mm=0.3)
     page.text(
         left,
         MARGIN + 1,
-        "Lengths in mm from zero. Chalk its number on every part as it comes off. Cut wet, mask and ears; hold both halves before the cut runs out; defer to local codes and licensed practice.",
+        f"Lengths in {unit} from zero. Chalk its number on every part as it comes off. Cut wet, mask and ears; hold both halves before the cut runs out; defer to local codes and licensed practice.",
         size_pt=7.5,
         within_mm=right - left,
     )

@@ -14,11 +14,11 @@ from facademap.match.remainders import flaws_in
 from facademap.match.solids import Solid
 from facademap.repair.block_weights import how_to_lift
 from facademap.report.materials import number
+from facademap.report.measures import Measures
 from facademap.report.page import Page
 from facademap.report.piece_sketch import RED
-from facademap.report.saw_block import SawBlock, bed_words, size_words
+from facademap.report.saw_block import SawBlock, bed_words
 from facademap.report.saw_drawing import Box, Fit, draw_solid, mark_beside, middle_of, role_of
-from facademap.units import KG_PER_LB
 
 __all__ = ["draw_face_sheet", "draw_slab", "slabs_of", "yield_lines"]
 
@@ -125,11 +125,12 @@ def yield_lines(block: SawBlock) -> list[Line]:
         told = (
             ""
             if not row
-            else f"finished {_finished(row)}" + (", provisional" if row["provisional"] else "")
+            else f"finished {_finished(row, block.say)}"
+            + (", provisional" if row["provisional"] else "")
         )
         lines.append(
             (
-                f"{piece}: {size_words(it)}, {it.volume_mm3 / 1e6:.3f} L, {block.kg(solid):.1f} kg",
+                f"{piece}: {block.size(it)}, {block.say.stone(it.volume_mm3 * 1e-9)}, {block.weight(solid)}",
                 f"slab {slab}, {told}",
                 False,
             )
@@ -143,7 +144,7 @@ def yield_lines(block: SawBlock) -> list[Line]:
         )
         lines.append(
             (
-                f"{name}: {size_words(left.solid)} over all, {block.kg(name):.1f} kg",
+                f"{name}: {block.size(left.solid)} over all, {block.weight(name)}",
                 f"{left.faces}{flaw}",
                 False,
             )
@@ -153,16 +154,13 @@ def yield_lines(block: SawBlock) -> list[Line]:
     return lines
 
 
-def _finished(piece: Mapping[str, Any]) -> str:
-    return (
-        " × ".join(f"{float(piece[n]) * 1000:.1f}" for n in ("width_m", "height_m", "depth_m"))
-        + " mm"
-    )
+def _finished(piece: Mapping[str, Any], say: Measures) -> str:
+    return say.size(float(piece[n]) for n in ("width_m", "height_m", "depth_m"))
 
 
 def _yield(page: Page, block: SawBlock, zone: Box, lines: Sequence[Line]) -> int:
     x, y, w, h = zone
-    plan, weights = block.plan, block.weights
+    plan, weights, say = block.plan, block.weights, block.say
     at = y + h - 4
     page.text(x, at, "WEIGHT", size_pt=10, weight="bold")
     at -= 5
@@ -179,19 +177,20 @@ def _yield(page: Page, block: SawBlock, zone: Box, lines: Sequence[Line]) -> int
             "Block as it lies",
             "not known: weigh it"
             if weights.block_kg is None
-            else f"{weights.block_kg:.1f} kg, {weights.block_kg / KG_PER_LB:.0f} lb"
+            else say.both_weights(weights.block_kg)
             + (" (weighed)" if block.block["weight_status"] == "measured" else " (from density)"),
         ),
         (
             "Its sound stone",
-            f"{sound:.1f} kg = " + " + ".join(f"{k} {v:.1f}" for k, v in parts.items()),
+            f"{say.weight(sound)} = "
+            + " + ".join(f"{k} {say.weight(v).split()[0]}" for k, v in parts.items()),
         ),
     ]
     if (rim := block.rough_kg) is not None:
         told.append(
             (
                 "Round and behind it",
-                f"about {rim:.1f} kg more, on the part that still carries it"
+                f"about {say.weight(rim)} more, on the part that still carries it"
                 if rim > 0
                 else "nothing left by these numbers: weigh and measure it again",
             )
@@ -202,14 +201,15 @@ def _yield(page: Page, block: SawBlock, zone: Box, lines: Sequence[Line]) -> int
     at = page.paragraph(
         x,
         at,
-        f"Weights from {weights.how} ({weights.likely_kg_per_m3:.0f} kg/m3); lifting from {weights.lift_kg_per_m3:.0f} kg/m3, "
+        f"Weights from {weights.how} ({say.density(weights.likely_kg_per_m3)}); lifting from {say.density(weights.lift_kg_per_m3)}, "
         "heavier and wet. Gear, slings and route as a competent person has planned; nobody below.",
         width_mm=w,
         size_pt=7.2,
         leading=1.2,
     )
     lift = how_to_lift(
-        (weights.block_kg or 0.0) * (weights.lift_kg_per_m3 / weights.likely_kg_per_m3)
+        (weights.block_kg or 0.0) * (weights.lift_kg_per_m3 / weights.likely_kg_per_m3),
+        inches=say.inches,
     )
     if lift:
         text = f"Lift the block, at its heaviest and wet: {lift}."
@@ -258,7 +258,7 @@ def draw_slab(page: Page, block: SawBlock, slab: int, zone: Box, behind_photo: s
     page.text(
         x + 2,
         y + h - 5,
-        f"Slab {slab + 1}: {front:.1f} to {back:.1f} mm behind the old face",
+        f"Slab {slab + 1}: {block.figure(front)} to {block.figure(back)} {block.say.unit} behind the old face",
         size_pt=9.5,
         weight="bold",
         within_mm=w - 4,
@@ -292,7 +292,12 @@ def draw_slab(page: Page, block: SawBlock, slab: int, zone: Box, behind_photo: s
             _top_arrow(page, block, solid, ring)
         mark_beside(page, ring, text, away_from=middle_of(fit(outline)), radius_mm=2.1)
     if slivers:
-        keys.append(("", f"and {len(slivers)} slivers thinner than {_SLIVER_MM:.0f} mm"))
+        keys.append(
+            (
+                "",
+                f"and {len(slivers)} slivers thinner than {block.say.length(_SLIVER_MM / 1000, decimals=0)}",
+            )
+        )
     size = min(7.8, (h * 0.44 - 11) / (1.25 * max(1, len(keys))) / 0.3528)
     at_y = y + h * 0.44 - 9.5
     for text, words in keys:
@@ -311,10 +316,10 @@ def _ends(block: SawBlock) -> Iterator[Solid]:
 
 
 def _key(block: SawBlock, solid: Solid, *, behind: bool) -> str:
-    width, height, depth = solid.size_mm
+    size = block.say.size((s / 1000 for s in solid.size_mm), decimals=0)
     role = role_of(block.plan, solid.id)
     name = {"piece": block.becomes(solid.id), "kept": f"{solid.id} to the yard"}.get(role, "waste")
-    return f"{name}{', lies behind' if behind else ''}: {width:.0f} × {height:.0f} × {depth:.0f}, {block.kg(solid.id):.1f} kg"
+    return f"{name}{', lies behind' if behind else ''}: {size}, {block.weight(solid.id)}"
 
 
 def _top_arrow(page: Page, block: SawBlock, solid: Solid, ring: Any) -> None:

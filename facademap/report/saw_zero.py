@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from facademap.match.problem import Point
+from facademap.report.measures import Measures
 
 __all__ = ["Zero", "zero_of"]
 
@@ -35,27 +36,28 @@ class Zero:
     upright: Point
     sight: Point
 
-    def how(self, known_mm: float | None) -> tuple[str, ...]:
+    def how(self, known_mm: float | None, say: Measures) -> tuple[str, ...]:
         """How to strike it, a sentence each; ``known_mm`` is how well lengths of the face are known, at 95 %."""
         most = max(2.0, known_mm or 0.0)
-        sure = "" if known_mm is None else f" (the face is known to ± {known_mm:.1f} mm)"
+        sure = "" if known_mm is None else f" (the face is known to ± {say.error(known_mm / 1000)})"
         along = self.sight[0] - self.level[0]
         above = self.sight[1] - self.level[1]
         side = "right" if along > 0 else "left"
         passes = (
             "touches C as well"
             if above < 0.05
-            else f"passes {above:.1f} mm below C, {abs(along):.1f} mm further to the {side}"
+            else f"passes {say.length(above / 1000, decimals=1)} below C, "
+            f"{say.length(abs(along) / 1000, decimals=1)} further to the {side}"
         )
         checks = ", ".join(
-            f"{name} {math.hypot(p[0] - self.x_mm, p[1] - self.y_mm):.1f}"
+            f"{name} {say.figure(math.hypot(p[0] - self.x_mm, p[1] - self.y_mm) / 1000)}"
             for name, p in (("A", self.upright), ("B", self.level), ("C", self.sight))
         )
         return (
             "Find corners A, B and C of the drawn outline on the stone, face towards you, as in the picture.",
             f"Level line: it touches corner B and {passes}.",
             "Upright line: square to it, it touches corner A. Zero is where both cross, on the old face; scribe it and keep it.",
-            f"Check from zero, in mm: to {checks}. More than {most:.0f} mm off{sure}: measure the face again, saw nothing.",
+            f"Check from zero, in {say.unit}: to {checks}. More than {say.length(most / 1000, decimals=0)} off{sure}: measure the face again, saw nothing.",
             "Carry both lines over the edges to the back, on battens where stone is broken away, and set out all cuts of a slab "
             "from zero before the first of them.",
         )

@@ -194,7 +194,7 @@ def _boxes(ticket: Ticket) -> dict[str, list[str]]:
     unit = ticket.materials.unit
     joints = [e["name"] for e in ticket.materials.edges if e.get("kind") != "exposed"]
     found = {
-        "weather": ["Air and wall °C: now|in the night"],
+        "weather": [f"Air and wall {ticket.say.degree}: now|in the night"],
         "look": ["Full bed: %|beddings"],
         "cover": ["Covered: from|to|hours"],
         "dress": [f"Lips {unit}: most"],
@@ -241,7 +241,7 @@ def step_lines(ticket: Ticket) -> dict[str, list[str]]:
         "key-piece": _key_piece(m),
         "holes": _holes(ticket),
         "protect-face": [
-            f"Tape along every joint, {m.tape_m:.1f} m; sheet below and round it, {m.sheet_m2:.2f} m²."
+            f"Tape along every joint, {m.say.run(m.tape_m)}; sheet below and round it, {m.say.area(m.sheet_m2)}."
             if m.tape_m is not None and m.sheet_m2 is not None
             else "Tape along every joint; sheet below and round it."
         ],
@@ -290,7 +290,7 @@ def _access(ticket: Ticket) -> list[str]:
     wet = number(ticket.piece["weight_saturated_kg"])
     if wet is not None:
         lines.append(
-            f"Piece weighs {wet:.1f} kg wet: "
+            f"Piece weighs {ticket.say.both_weights(wet)} wet: "
             + (
                 "lifting gear."
                 if wet > 25
@@ -314,7 +314,7 @@ def _key_piece(m: Materials) -> list[str]:
     if m.grooves_m:
         lines.append(
             f"Level grooves over the back, {m.show(m.groove_width_m)} wide, {m.show(m.groove_depth_m)} deep, every "
-            f"{m.show(m.groove_spacing_m)}: {m.grooves_m:.2f} m in all."
+            f"{m.show(m.groove_spacing_m)}: {m.say.run(m.grooves_m)} in all."
         )
     if m.eased_edge_m:
         lines.append(
@@ -339,7 +339,9 @@ def _holes(ticket: Ticket) -> list[str]:
         )
     dust = m.dust_l
     if dust:
-        lines.append(f"Keep the stone dust, about {dust * 1000:.0f} mL, for the pointing mortar.")
+        lines.append(
+            f"Keep the stone dust, about {m.say.little(dust / 1000)}, for the pointing mortar."
+        )
     return lines
 
 
@@ -374,7 +376,7 @@ def _weather(m: Materials) -> list[str]:
         else f", no frost for {m.frost_free_h / 24:.0f} days{_in_cold(m)} or frost covers"
     )
     return [
-        f"{low:.3g} to {high:.3g} °C in air and wall{frost}; shade from sun, screens against wind and rain."
+        f"{m.say.temperatures(low, high)} in air and wall{frost}; shade from sun, screens against wind and rain."
     ]
 
 
@@ -416,7 +418,7 @@ def _setting(m: Materials, way: Way) -> list[str]:
     ]
     if m.mortar_in_place_m3 is not None:
         lines.append(
-            f"{m.mortar_in_place_m3 * 1000:.2f} L stays"
+            f"{m.say.wet(m.mortar_in_place_m3)} stays"
             + (f", {m.strength.split(' (')[0]}." if m.strength else f": {m.mix}." if m.mix else ".")
         )
     return [*lines, *m.mix_faults]
@@ -424,7 +426,7 @@ def _setting(m: Materials, way: Way) -> list[str]:
 
 def _pointing(m: Materials) -> list[str]:
     parts = [
-        f"{e['name']}: {m.show(e['joint_m'])}{_millilitres(e.get('mortar_m3'))}"
+        f"{e['name']}: {m.show(e['joint_m'])}{_little(e.get('mortar_m3'), m)}"
         for e in m.edges
         if e.get("kind") != "exposed"
     ]
@@ -435,9 +437,9 @@ def _pointing(m: Materials) -> list[str]:
     ]
 
 
-def _millilitres(mortar_m3: Any) -> str:
+def _little(mortar_m3: Any, m: Materials) -> str:
     """Mortar of one joint, front to back."""
-    return "" if mortar_m3 is None else f" ({float(mortar_m3) * 1e6:.0f} mL)"
+    return "" if mortar_m3 is None else f", mortar {m.say.little(float(mortar_m3))}"
 
 
 def _cover(m: Materials) -> list[str]:

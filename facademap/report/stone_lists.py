@@ -10,6 +10,7 @@ from typing import Any
 import pandas as pd
 
 from facademap.report.materials import number
+from facademap.report.measures import Measures
 from facademap.report.page import Page
 from facademap.report.paper import paper_named
 from facademap.report.pdf import write_pdf
@@ -17,7 +18,7 @@ from facademap.report.rows import rows_of
 from facademap.report.spreadsheet import guarded_text
 from facademap.report.ticket_page import draw_qr
 from facademap.tables import is_missing
-from facademap.units import KG_PER_LB, least_inches, least_mm
+from facademap.units import least_inches, least_mm
 
 __all__ = ["wanted_stone", "write_labels", "write_wanted_csv", "write_wanted_pdf"]
 
@@ -96,17 +97,21 @@ def write_wanted_csv(frames: Mapping[str, pd.DataFrame]) -> bytes:
 
 
 def write_wanted_pdf(
-    frames: Mapping[str, pd.DataFrame], *, project: str = "", paper: str = "A4"
+    frames: Mapping[str, pd.DataFrame],
+    *,
+    project: str = "",
+    paper: str = "A4",
+    inches: bool = False,
 ) -> bytes:
     """The list for a walk through the yard."""
     return write_pdf(
-        _wanted_pages(wanted_stone(frames), project, paper),
+        _wanted_pages(wanted_stone(frames), project, paper, inches),
         title=f"Stone wanted, {project}".strip(", "),
         subject="Pieces that no block serves yet",
     )
 
 
-def _wanted_pages(wanted: pd.DataFrame, project: str, paper: str) -> Iterator[Page]:
+def _wanted_pages(wanted: pd.DataFrame, project: str, paper: str, inches: bool) -> Iterator[Page]:
     width, height = paper_named(paper)
     rows = rows_of(wanted)
     number_of_page = 0
@@ -135,19 +140,9 @@ def _wanted_pages(wanted: pd.DataFrame, project: str, paper: str) -> Iterator[Pa
             page.line(MARGIN, y - 2, width - MARGIN, y - 2, width_mm=0.7)
             y -= 3.5
         page.box(MARGIN, y - 8.4, 5, 5, width_mm=0.5)
-        page.text(
-            MARGIN + 8,
-            y - 5.4,
-            f"{row['width_mm']} × {row['height_mm']} × {row['depth_mm']} mm",
-            size_pt=14,
-            weight="bold",
-        )
-        page.text(
-            MARGIN + 8,
-            y - 9.8,
-            f"{row['width_in']} × {row['height_in']} × {row['depth_in']}",
-            size_pt=9,
-        )
+        sizes = _both_sizes(row, inches)
+        page.text(MARGIN + 8, y - 5.4, sizes[0], size_pt=14, weight="bold", within_mm=70)
+        page.text(MARGIN + 8, y - 9.8, f"({sizes[1]})", size_pt=9, within_mm=70)
         page.text(MARGIN + 80, y - 5.4, row["piece"], size_pt=11, weight="bold", within_mm=30)
         bed = {
             "horizontal": "bed along the width",
@@ -184,6 +179,13 @@ def _wanted_pages(wanted: pd.DataFrame, project: str, paper: str) -> Iterator[Pa
     yield page
 
 
+def _both_sizes(row: Mapping[str, Any], inches: bool) -> tuple[str, str]:
+    """Size in the unit that comes first, and in the other."""
+    metric = " × ".join(str(row[f"{n}_mm"]) for n in _SIDES) + " mm"
+    imperial = " × ".join(str(row[f"{n}_in"]).removesuffix(" in") for n in _SIDES) + " in"
+    return (imperial, metric) if inches else (metric, imperial)
+
+
 def _list_page(
     width: float, height: float, title: str, subtitle: str, project: str, sheet: int
 ) -> tuple[Page, float]:
@@ -210,15 +212,19 @@ def write_labels(
     link: str = "facademap:repair/{repair}",
     project: str = "",
     paper: str = "A4",
+    inches: bool = False,
 ) -> bytes:
     """Labels for blocks and pieces, two columns of seven on a sheet, each with a QR code."""
     labels = [
-        _block_label(b, project)
+        _block_label(b, project, Measures(inches))
         for b in rows_of(frames["blocks"])
         if b["state"] not in ("used", "rejected")
     ]
     places = {p["piece"]: p for p in rows_of(frames["placements"])}
-    labels += [_piece_label(p, places.get(p["id"]), link) for p in rows_of(frames["pieces"])]
+    labels += [
+        _piece_label(p, places.get(p["id"]), link, Measures(inches))
+        for p in rows_of(frames["pieces"])
+    ]
     return write_pdf(
         _label_pages(labels, paper),
         title=f"Labels, {project}".strip(", "),
@@ -229,26 +235,35 @@ def write_labels(
 Label = tuple[str, str, Sequence[str], str]
 
 
-def _block_label(block: Mapping[str, Any], project: str) -> Label:
+def _block_label(block: Mapping[str, Any], project: str, say: Measures) -> Label:
     kg = number(block["weight_kg"])
     size = [number(block[n]) for n in ("length_m", "height_m", "depth_m")]
     lines = [
         str(block["stone_type"]),
-        ""
-        if None in size
-        else " × ".join(f"{s * 1000:.0f}" for s in size if s is not None) + " mm",
-        "" if kg is None else f"{kg:.0f} kg   {kg / KG_PER_LB:.0f} lb",
+        *_both_lines(size, say),
+        "" if kg is None else say.both_weights(kg),
         "" if is_missing(block["location"]) else str(block["location"]),
     ]
     return "BLOCK", str(block["id"]), lines, f"facademap:{project}/block/{block['id']}"
 
 
-def _piece_label(piece: Mapping[str, Any], place: Mapping[str, Any] | None, link: str) -> Label:
+def _both_lines(size: Sequence[float | None], say: Measures) -> list[str]:
+    """A size in both units, the first one first; nothing where a side is not known."""
+    known = [s for s in size if s is not None]
+    if len(known) < len(size):
+        return []
+    other = Measures(not say.inches)
+    return [say.size(known, decimals=0), f"({other.size(known, decimals=0)})"]
+
+
+def _piece_label(
+    piece: Mapping[str, Any], place: Mapping[str, Any] | None, link: str, say: Measures
+) -> Label:
     kg = number(piece["weight_kg"])
     lines = [
         str(piece["stone_type"] or ""),
-        " × ".join(f"{piece[n] * 1000:.0f}" for n in ("width_m", "height_m", "depth_m")) + " mm",
-        "" if kg is None else f"{kg:.1f} kg",
+        *_both_lines([piece[n] for n in ("width_m", "height_m", "depth_m")], say),
+        "" if kg is None else say.both_weights(kg),
         "no block yet" if place is None else f"from {place['block']}",
     ]
     return "PIECE", str(piece["id"]), lines, link.replace("{repair}", str(piece["repair"]))

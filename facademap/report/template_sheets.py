@@ -11,12 +11,12 @@ import shapely
 
 from facademap.repair.edges import edge_names, ring_of
 from facademap.repair.sizes import inside_of, sizes_of
+from facademap.report.measures import Measures
 from facademap.report.page import Page
 from facademap.report.paper import paper_named
 from facademap.report.pdf import write_pdf
 from facademap.report.piece_sketch import RED
 from facademap.report.refusal_page import draw_refusal
-from facademap.units import fitting_inches, fitting_mm
 
 if TYPE_CHECKING:
     from facademap.report.ticket_content import Ticket
@@ -29,6 +29,7 @@ OVERLAP = 15.0
 #: Beyond this a plotter and the DXF serve better than glue.
 MOST_SHEETS = 60
 BAR_MM = 100.0
+_SIDES = ("width_m", "height_m", "depth_m")
 
 
 def _grid(shape: Any, paper: str) -> tuple[Page, int, int, float, float]:
@@ -227,7 +228,7 @@ def _edges(page: Page, ticket: Ticket, outline: Any, put: Any, window: Any) -> N
             words += (
                 ": exposed"
                 if edge.get("kind") == "exposed"
-                else f": joint {float(edge['joint_m']) * 1000:.1f} mm"
+                else f": joint {ticket.say.length(float(edge['joint_m']), decimals=1)}"
             )
         x, y = spot + put
         upright = abs(along[1]) > abs(along[0])
@@ -348,15 +349,12 @@ def _foot(
         weight="bold",
         within_mm=page.width_mm - 2 * MARGIN - 60,
     )
-    size = " × ".join(
-        fitting_mm(ticket.piece[n]).removesuffix(" mm") for n in ("width_m", "height_m", "depth_m")
+    first, second = (
+        " × ".join(say.fitting(ticket.piece[n]).removesuffix(f" {say.unit}") for n in _SIDES)
+        + f" {say.unit}"
+        for say in (ticket.say, Measures(not ticket.say.inches))
     )
-    page.text(
-        x,
-        y + 12.8,
-        f"{size} mm   ({' × '.join(fitting_inches(ticket.piece[n]).removesuffix(' in') for n in ('width_m', 'height_m', 'depth_m'))} in)",
-        size_pt=8.5,
-    )
+    page.text(x, y + 12.8, f"{first}   ({second})", size_pt=8.5)
     # the round ends of the stroke stay inside, so that the bar is as long as the ticks say
     page.line(x + 0.15, y + 3, x + BAR_MM - 0.15, y + 3, width_mm=0.3)
     page.lines(

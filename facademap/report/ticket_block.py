@@ -11,12 +11,12 @@ from facademap.match.from_tables import flaws_mm, ring_mm
 from facademap.match.remainders import flaws_in
 from facademap.match.solids import Solid
 from facademap.report.face_picture import FacePicture
+from facademap.report.measures import Measures
 from facademap.report.page import Page
 from facademap.report.piece_sketch import RED
 from facademap.report.saw_zero import zero_of
 from facademap.salvage.seen_face import seen_face
 from facademap.tables import is_missing
-from facademap.units import least_inches, least_mm
 
 if TYPE_CHECKING:
     from facademap.report.ticket_content import Ticket
@@ -51,10 +51,7 @@ def draw_on_block(
                 x + 3,
                 line - 2,
                 "Look for a stone of at least "
-                + " × ".join(str(least_mm(s)) for s in size)
-                + " mm ("
-                + " × ".join(least_inches(s) for s in size)
-                + ").",
+                + f"{ticket.say.least(size)} ({Measures(not ticket.say.inches).least(size)}).",
                 width_mm=width - 6,
                 size_pt=10,
             )
@@ -104,12 +101,13 @@ def _lines(
     ticket: Ticket, place: Mapping[str, Any], face: Mapping[str, Any], block: Mapping[str, Any]
 ) -> list[tuple[str, bool, str]]:
     """Where it lies, where the blank is on it, and how large the blank is sawn."""
+    say = ticket.say
     zero = zero_of([(p[0] * 1000, p[1] * 1000) for p in face["outline"]])
     where = "" if is_missing(block["location"]) else f"lies at {block['location']}; "
     lines = [
         (
-            f"{where}blank {place['x_m'] * 1000 - zero.x_mm:.1f} right of zero, "
-            f"{place['y_m'] * 1000 - zero.y_mm:.1f} up, turned {int(place['rotation_deg'])}° (arrow: its top)",
+            f"{where}blank {say.length(place['x_m'] - zero.x_mm / 1000, decimals=1)} right of zero, "
+            f"{say.length(place['y_m'] - zero.y_mm / 1000, decimals=1)} up, turned {int(place['rotation_deg'])}° (arrow: its top)",
             False,
             "#111111",
         )
@@ -117,10 +115,10 @@ def _lines(
     if ticket.not_sawn:
         lines.append((f"NOT TO BE SAWN: {ticket.not_sawn}", True, RED))
     elif ticket.blank is not None:
-        size = " × ".join(f"{s:.1f}" for s in ticket.blank.size_mm)
+        size = say.size(s / 1000 for s in ticket.blank.size_mm)
         lines.append(
             (
-                f"sawn blank {size} mm over all, {ticket.blank.volume_mm3 / 1e6:.3f} L",
+                f"sawn blank {size} over all, {say.stone(ticket.blank.volume_mm3 * 1e-9)}",
                 True,
                 "#111111",
             )

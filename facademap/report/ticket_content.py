@@ -19,6 +19,7 @@ from facademap.repair.steps import Step
 from facademap.repair.ways import Way, way_of
 from facademap.report.insets import go_through
 from facademap.report.materials import Materials, Rod, number, read_materials, read_rods
+from facademap.report.measures import Measures
 from facademap.report.rows import rows_of
 from facademap.tables import is_missing
 
@@ -77,6 +78,11 @@ class Ticket:
     faults: tuple[Fault, ...] = ()
     blank: Solid | None = None
     not_sawn: str = ""
+
+    @property
+    def say(self) -> Measures:
+        """How its figures are said."""
+        return self.materials.say
 
     @property
     def way(self) -> Way:

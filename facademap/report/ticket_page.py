@@ -13,13 +13,13 @@ from facademap.repair.ways import Way
 from facademap.report.as_cut_boxes import boxes_tall, draw_all_sizes, draw_as_cut
 from facademap.report.face_picture import FacePicture
 from facademap.report.materials import Rod, number
+from facademap.report.measures import Measures
 from facademap.report.page import BLACK, Page
 from facademap.report.paper import paper_named
 from facademap.report.piece_sketch import draw_piece, draw_section
 from facademap.report.ticket_block import draw_on_block
 from facademap.report.typeface import MM_PER_PT, wrap_text
 from facademap.tables import is_missing
-from facademap.units import KG_PER_LB, fitting_inches, fitting_mm, format_inches, format_mm
 
 if TYPE_CHECKING:
     from facademap.report.ticket_content import Ticket
@@ -193,7 +193,7 @@ def _standing(page: Page, ticket: Ticket, left: float, right: float, y: float) -
         page.text(
             right - 3,
             y - 6.2,
-            _measured_line(ticket.repair["measured"]),
+            _measured_line(ticket.repair["measured"], ticket.say),
             size_pt=9,
             anchor="right",
             within_mm=right - left - 88,
@@ -256,7 +256,7 @@ def wall_stone_words(ticket: Ticket) -> list[tuple[str, str]]:
     return words
 
 
-def _measured_line(measured: Any) -> str:
+def _measured_line(measured: Any, say: Measures) -> str:
     if not isinstance(measured, Mapping):
         return ""
     words = []
@@ -271,14 +271,14 @@ def _measured_line(measured: Any) -> str:
             [n for v in values if (n := number(v)) is not None] if isinstance(values, list) else []
         )
         if numbers:
-            words.append(f"{title} " + " / ".join(f"{n * 1000:.0f}" for n in numbers))
-    return ", ".join(words) + (" mm" if words else "")
+            words.append(f"{title} " + " / ".join(say.figure(n, decimals=0) for n in numbers))
+    return ", ".join(words) + (f" {say.unit}" if words else "")
 
 
 def _sizes(page: Page, ticket: Ticket, x: float, right: float, y: float, tall: float) -> None:
     """Finished size in large figures, and what the stone must be."""
     page.box(x, y - tall, right - x, tall, width_mm=0.4)
-    piece = ticket.piece
+    piece, other = ticket.piece, Measures(not ticket.say.inches)
     row = min(14.2, tall * 0.19)
     for k, (name, title) in enumerate(
         (("width_m", "WIDTH"), ("height_m", "HEIGHT"), ("depth_m", "DEPTH"))
@@ -290,7 +290,7 @@ def _sizes(page: Page, ticket: Ticket, x: float, right: float, y: float, tall: f
         page.text(
             right - 2.5,
             top - 8.2,
-            fitting_mm(piece[name]),
+            ticket.say.fitting(piece[name]),
             size_pt=21,
             weight="bold",
             anchor="right",
@@ -300,12 +300,14 @@ def _sizes(page: Page, ticket: Ticket, x: float, right: float, y: float, tall: f
             page.text(
                 right - 2.5,
                 top - row + 1.4,
-                fitting_inches(piece[name]),
+                f"({other.fitting(piece[name])})",
                 size_pt=11,
                 anchor="right",
             )
-        else:  # no room below the millimetres
-            page.text(x + 2.5, top - min(9.2, row - 1.2), fitting_inches(piece[name]), size_pt=9)
+        else:  # no room below the first unit
+            page.text(
+                x + 2.5, top - min(9.2, row - 1.2), f"({other.fitting(piece[name])})", size_pt=9
+            )
     page.line(x, y - 3 * row, right, y - 3 * row, width_mm=0.4)
     lines = [
         ("Bed", _BED.get(piece["bed"], str(piece["bed"]))),
@@ -320,8 +322,8 @@ def _sizes(page: Page, ticket: Ticket, x: float, right: float, y: float, tall: f
             "Weight",
             "unknown: weigh it"
             if kg is None
-            else f"{kg:.1f} kg, {kg / KG_PER_LB:.0f} lb dry"
-            + ("" if wet is None else f"; {wet:.1f} kg wet"),
+            else f"{ticket.say.both_weights(kg)} dry"
+            + ("" if wet is None else f"; {ticket.say.weight(wet)} wet"),
         )
     )
     top = y - 3 * row
@@ -338,10 +340,6 @@ def _sizes(page: Page, ticket: Ticket, x: float, right: float, y: float, tall: f
             weight="bold" if title in ("Bed", "Weight") else "regular",
             within_mm=right - x - 19,
         )
-
-
-def _decimals(length_m: float) -> int:
-    return 0 if abs(length_m * 1000 - round(length_m * 1000)) < 0.05 else 1
 
 
 def _holes(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: float) -> None:
@@ -366,7 +364,7 @@ def _holes(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: f
     ):
         page.text(x + column, y - 8.6, head, size_pt=6, anchor="right")
         page.text(x + column, y - 11, under, size_pt=6, anchor="right")
-    page.text(x + 2, y - 11, "mm", size_pt=6)
+    page.text(x + 2, y - 11, ticket.say.unit, size_pt=6)
     # every rod is told as long as its figures can be read
     row = max(3.6, min(5.6, (tall - 31) / len(ticket.rods)))
     size_pt = min(10.5, 10.5 * row / 5.0)
@@ -385,15 +383,15 @@ def _holes(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: f
             page.text(
                 x + column,
                 base,
-                f"{value * 1000:.0f}",
-                size_pt=size_pt,
+                ticket.say.figure(value, decimals=0),
+                size_pt=size_pt if not ticket.say.inches else size_pt * 0.8,
                 weight="bold",
                 anchor="right",
             )
-    first = ticket.rods[0]
+    first, say = ticket.rods[0], ticket.say
     lines = [
-        f"Hole {_mm(first.hole_m)}, rod {_mm(first.rod_m)} × {first.length_m * 1000:.0f} mm",
-        f"Drill wall {first.wall_m * 1000:.0f}, piece {first.piece_m * 1000:.0f} mm",
+        f"Hole {_width(first.hole_m, say)}, rod {_width(first.rod_m, say)} × {say.length(first.length_m, decimals=0)}",
+        f"Drill wall {say.figure(first.wall_m, decimals=0)}, piece {say.length(first.piece_m, decimals=0)}",
         *_slope_words(first),
     ]
     if len(shown) < len(ticket.rods):
@@ -413,39 +411,39 @@ def _slope_words(rod: Rod) -> list[str]:
     return [along, "RODS IN RESIN" if rod.fixing == "resin" else "Rods set in the wall first"]
 
 
-def _mm(value: float | None) -> str:
-    return "? mm" if value is None else format_mm(value, decimals=_decimals(value))
+def _width(value: float | None, say: Measures) -> str:
+    return f"? {say.unit}" if value is None else say.rod(value)
 
 
 def _bring(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: float) -> None:
     page.box(x, y - tall, width, tall, width_mm=0.25)
     page.text(x + 2, y - 5, "BRING", size_pt=9, weight="bold")
-    m = ticket.materials
+    m, say = ticket.materials, ticket.say
     lines = []
     for length, rod, grade in sorted({(r.length_m, r.rod_m or 0.0, r.grade) for r in ticket.rods}):
         n = sum(
             1 for r in ticket.rods if (r.length_m, r.rod_m or 0.0, r.grade) == (length, rod, grade)
         )
         lines.append(
-            f"{n} × threaded stainless rod {rod * 1000:.3g} mm × {length * 1000:.0f} mm"
+            f"{n} × threaded stainless rod {say.rod(rod)} × {say.length(length, decimals=0)}"
             + (f", {grade}" if grade else "")
         )
     lines += [
-        f"{count} × spacers {thick * 1000:.1f} mm ({format_inches(thick, denominator=64)})"
+        f"{count} × spacers {say.rod(thick)} ({Measures(not say.inches).rod(thick)})"
         + (f": {', '.join(names)}" if names else "")
         for thick, count, names in m.spacers_by_thickness
     ]
     if m.mortar_in_place_m3 is not None:
         to_mix = m.mortar_in_place_m3 + (m.mortar_trials_m3 or 0.0) + (m.mortar_waste_m3 or 0.0)
         lines.append(
-            f"Lime mortar {to_mix * 1000:.2f} L to mix, {m.mortar_in_place_m3 * 1000:.2f} L stays"
+            f"Lime mortar {say.wet(to_mix)} to mix, {say.wet(m.mortar_in_place_m3)} stays"
             + (f": {m.mix}" if m.mix else "")
         )
     if m.binder_kg is not None:
         lines.append(
-            f"Lime {m.binder_kg:.2f} kg"
-            + ("" if m.sand_l is None else f", sand {m.sand_l:.2f} L")
-            + ("" if m.water_l is None else f", water about {m.water_l:.2f} L")
+            f"Lime {say.weight(m.binder_kg, decimals=2)}"
+            + ("" if m.sand_l is None else f", sand {say.wet(m.sand_l / 1000)}")
+            + ("" if m.water_l is None else f", water about {say.wet(m.water_l / 1000)}")
         )
     lines += [t[0].upper() + t[1:] for t in m.tools[:4]]
     lines += ["Water, brush, sacking; square, rule, mallet, level"]
@@ -457,26 +455,35 @@ def _bring(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: f
         page.text(x + 6.5, base, text, size_pt=min(8.8, step * 2.15), within_mm=width - 8.5)
 
 
-def _handling(kg: float | None) -> str:
+def _handling(kg: float | None, say: Measures) -> str:
     if kg is None:
         return "Weight unknown: weigh the piece before lifting it."
     if kg > 25:
-        return f"{kg:.0f} kg: lift with gear, never by hand; fixing to be agreed with an engineer (common practice above 25 kg)."
+        return (
+            f"{say.both_weights(kg)}: lift with gear, never by hand; fixing to be agreed with an engineer "
+            f"(common practice above {say.weight(25, decimals=0)})."
+        )
     if kg > 10:
         return (
-            f"{kg:.0f} kg: two people or a hoist; keep the way clear (common practice above 10 kg)."
+            f"{say.both_weights(kg)}: two people or a hoist; keep the way clear "
+            f"(common practice above {say.weight(10, decimals=0)})."
         )
-    return f"{kg:.1f} kg: one person may lift it from a firm stand, not from a ladder (common practice)."
+    return f"{say.both_weights(kg)}: one person may lift it from a firm stand, not from a ladder (common practice)."
 
 
 def _caution_texts(ticket: Ticket) -> list[str]:
     """Handling first, then what the repair says, the deference to codes last."""
     wet = number(ticket.piece["weight_saturated_kg"])
-    texts = [_handling(wet if wet is not None else number(ticket.piece["weight_kg"]))]
+    known = wet if wet is not None else number(ticket.piece["weight_kg"])
+    texts = [_handling(known, ticket.say)]
     given = ticket.repair["cautions"] if isinstance(ticket.repair["cautions"], list) else []
     texts += [str(c) for c in given]
     if ticket.yields and not ticket.yields[0].out:
-        heavy = "" if ticket.yields_kg is None else f", about {ticket.yields_kg:.0f} kg,"
+        heavy = (
+            ""
+            if ticket.yields_kg is None
+            else f", about {ticket.say.both_weights(ticket.yields_kg)},"
+        )
         texts.append(
             f"The old stone{heavy} comes out whole: hold it before its last joint is cut, and lift it with gear as a competent person has planned."
         )

@@ -194,7 +194,7 @@ def _run(
         try:
             number = number_of(key)
             words = (
-                f"Working print {number}, not issued. "
+                f"Paper {number}, a working print, not issued. "
                 f"Whether it still holds: facademap papers PROJECT --number {number}"
             )
             with stamped(words), dated(context.last_day(paper.tables)):

@@ -22,12 +22,14 @@ from facademap.repair.criteria import Criteria
 from facademap.repair.settings import Settings
 from facademap.repair.steps import Step
 from facademap.report.face_picture import FacePicture, rectify_face
+from facademap.report.measures import Measures
 from facademap.report.revision import IssueMark
 from facademap.store.project import Project
 from facademap.tables import TABLES, is_missing
 from facademap.tables.settings import is_desk_setting
 from facademap.tasks.issue.papers_pictures import ElevationReader
 from facademap.tasks.issue.papers_register import is_of_register
+from facademap.units import deg_f_from_deg_c
 
 __all__ = ["Choices", "Context", "DrawingIssue"]
 
@@ -129,7 +131,7 @@ class Context:
     def criteria(self) -> tuple[str, ...]:
         """What is checked on an inset: name and limit, short enough for a tick box."""
         return tuple(
-            _criterion_in_short(c, self.trade_values)
+            _criterion_in_short(c, self.trade_values, Measures(self.inches))
             for c in self._criteria_of_office.applying(unseen_face=False).for_treatment("inset")
         )
 
@@ -389,7 +391,7 @@ class Context:
         return encode_jpeg(rgb, quality=80), covered
 
 
-def _criterion_in_short(criterion: Any, settings: Any) -> str:
+def _criterion_in_short(criterion: Any, settings: Any, say: Measures) -> str:
     limit = (
         criterion.limit
         if criterion.limit is not None
@@ -400,22 +402,24 @@ def _criterion_in_short(criterion: Any, settings: Any) -> str:
     name = str(criterion.name[:1].upper() + criterion.name[1:])
     if limit is None:
         return name
-    units = (
-        ("_deg_c", 1.0, " °C"),
-        ("_share", 100.0, " %"),
-        ("_m", 1000.0, " mm"),
-        ("_h", 1.0, " h"),
-    )
-    factor, unit = next(
-        ((f, u) for suffix, f, u in units if str(criterion.measured).endswith(suffix)), (1.0, "")
-    )
     words = {
         "spread": "differ at most",
         "near": "within",
         "at_most": "at most",
         "at_least": "at least",
     }[criterion.kind]
-    return f"{name}: {words} {limit * factor:.3g}{unit}"
+    return f"{name}: {words} {_limit_words(str(criterion.measured), limit, say)}"
+
+
+def _limit_words(measured: str, limit: float, say: Measures) -> str:
+    """A limit in the unit that its name tells."""
+    if measured.endswith("_deg_c"):
+        return f"{deg_f_from_deg_c(limit) if say.inches else limit:.3g} {say.degree}"
+    if measured.endswith("_share"):
+        return f"{limit * 100:.3g} %"
+    if measured.endswith("_m"):
+        return say.rod(limit)
+    return f"{limit:.3g}" + (" h" if measured.endswith("_h") else "")
 
 
 def _bytes_of(path: str) -> bytes:

@@ -210,6 +210,7 @@ def _saw_plans(context: Context) -> Files:
             project=context.name,
             revision=context.revision(_SAWN),
             paper=context.choices.paper,
+            inches=context.inches,
         ),
         "saw-steps.json": write_saw_steps(plans),
     }
@@ -220,9 +221,13 @@ def _lists(context: Context) -> Files:
 
     frames, paper = context.frames(_LISTED), context.choices.paper
     return {
-        "stone-wanted.pdf": write_wanted_pdf(frames, project=context.name, paper=paper),
+        "stone-wanted.pdf": write_wanted_pdf(
+            frames, project=context.name, paper=paper, inches=context.inches
+        ),
         "stone-wanted.csv": write_wanted_csv(frames),
-        "labels.pdf": write_labels(frames, link=context.link, project=context.name, paper=paper),
+        "labels.pdf": write_labels(
+            frames, link=context.link, project=context.name, paper=paper, inches=context.inches
+        ),
     }
 
 
@@ -286,7 +291,7 @@ def _records(context: Context) -> Files:
     from facademap.report.records import make_records, write_records
 
     frames = context.frames(_RECORDED)
-    records = make_records(frames, edits=context.edits_of_repairs())
+    records = make_records(frames, edits=context.edits_of_repairs(), inches=context.inches)
     return {
         "records.pdf": write_records(
             records,
@@ -432,7 +437,7 @@ PAPERS: tuple[Paper, ...] = (
         code="LS",
         title="stone wanted and labels",
         tables=_LISTED,
-        settings=("name", "repair_link"),
+        settings=("name", "profile", "repair_link"),
         make=_lists,
     ),
     Paper(
@@ -450,7 +455,7 @@ PAPERS: tuple[Paper, ...] = (
         code="RS",
         title="record sheets",
         tables=(*_RECORDED, "photos"),
-        settings=("name", "repair_link"),
+        settings=("name", "profile", "repair_link"),
         make=_records,
         pictures=True,
         weight=3.0,

@@ -1,0 +1,152 @@
+"""Figures in the unit that an office reads first, the other one in brackets where both are wanted."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from facademap.units import (
+    CUBIC_M_PER_CUBIC_FT,
+    CUBIC_M_PER_US_GALLON,
+    KG_PER_LB,
+    M_PER_INCH,
+    deg_f_from_deg_c,
+    fitting_inches,
+    fitting_mm,
+    format_area,
+    format_inches,
+    format_length,
+    least_inches,
+    least_mm,
+)
+
+__all__ = ["METRIC", "Measures"]
+
+_FL_OZ_PER_GALLON = 128.0
+#: Below this many gallons fluid ounces are told.
+_LEAST_GALLONS = 0.25
+
+
+@dataclass(frozen=True, slots=True)
+class Measures:
+    """How figures are said.
+
+    Parameters
+    ----------
+    inches : bool
+        Whether inches, pounds and gallons come first.
+
+    Examples
+    --------
+    >>> say = Measures(inches=True)
+    >>> say.length(0.0254), say.size((0.2032, 0.1016, 0.05)), say.weight(10.0)
+    ('1 in', '8 × 4 × 1 31/32 in', '22.0 lb')
+    >>> Measures().size((0.2032, 0.1016, 0.05)), Measures().both_weights(10.0)
+    ('203.2 × 101.6 × 50.0 mm', '10.0 kg (22 lb)')
+    """
+
+    inches: bool = False
+
+    @property
+    def unit(self) -> str:
+        """Short word of the unit of small lengths."""
+        return "in" if self.inches else "mm"
+
+    def figure(self, length_m: float, *, decimals: int = 1) -> str:
+        """A small length without its unit: millimetres, or inches to 1/32."""
+        if self.inches:
+            return format_inches(length_m, denominator=32).removesuffix(" in")
+        return f"{length_m * 1000:.{decimals}f}"
+
+    def length(self, length_m: float, *, decimals: int | None = None) -> str:
+        """A small length; a tenth of a millimetre only where it counts when no decimals are given."""
+        if decimals is None:
+            decimals = 0 if abs(length_m * 1e3 - round(length_m * 1e3)) < 0.05 else 1
+        return f"{self.figure(length_m, decimals=decimals)} {self.unit}"
+
+    def both(self, length_m: float) -> str:
+        """A small length with the other unit in brackets."""
+        return f"{self.length(length_m, decimals=1)} ({Measures(not self.inches).length(length_m)})"
+
+    def rod(self, diameter_m: float) -> str:
+        """A diameter: to a hundredth of a millimetre, or to 1/64 of an inch."""
+        if self.inches:
+            return format_inches(diameter_m, denominator=64)
+        return f"{diameter_m * 1000:.3g} mm"
+
+    def error(self, length_m: float) -> str:
+        """How well a length is known: tenths of a millimetre, or thousandths of an inch."""
+        return f"{length_m / M_PER_INCH:.3f} in" if self.inches else f"{length_m * 1000:.1f} mm"
+
+    def size(self, lengths_m: Iterable[float], *, decimals: int = 1) -> str:
+        """Sides of something."""
+        return " × ".join(self.figure(s, decimals=decimals) for s in lengths_m) + f" {self.unit}"
+
+    def fitting(self, length_m: float) -> str:
+        """A size that has to go into a gap: never more than the length."""
+        return fitting_inches(length_m) if self.inches else fitting_mm(length_m)
+
+    def least(self, lengths_m: Iterable[float]) -> str:
+        """Sides to look for: never less than the lengths."""
+        if self.inches:
+            return " × ".join(least_inches(s).removesuffix(" in") for s in lengths_m) + " in"
+        return " × ".join(str(least_mm(s)) for s in lengths_m) + " mm"
+
+    def run(self, length_m: float) -> str:
+        """A length of joint or tape."""
+        return format_length(length_m, inches=self.inches)
+
+    def area(self, area_m2: float) -> str:
+        """An area."""
+        return format_area(area_m2, inches=self.inches)
+
+    def stone(self, volume_m3: float) -> str:
+        """A volume of stone: litres, or cubic feet."""
+        if self.inches:
+            return f"{volume_m3 / CUBIC_M_PER_CUBIC_FT:.3f} ft³"
+        return f"{volume_m3 * 1000:.3f} L"
+
+    def wet(self, volume_m3: float) -> str:
+        """A volume of mortar, sand or water: litres, or gallons and fluid ounces (of the United States)."""
+        if not self.inches:
+            return f"{volume_m3 * 1000:.2f} L"
+        gallons = volume_m3 / CUBIC_M_PER_US_GALLON
+        if gallons >= _LEAST_GALLONS:
+            return f"{gallons:.2f} gal"
+        return f"{gallons * _FL_OZ_PER_GALLON:.1f} fl oz"
+
+    def little(self, volume_m3: float) -> str:
+        """A small volume: millilitres, or fluid ounces."""
+        if self.inches:
+            return f"{volume_m3 / CUBIC_M_PER_US_GALLON * _FL_OZ_PER_GALLON:.1f} fl oz"
+        return f"{volume_m3 * 1e6:.0f} mL"
+
+    def weight(self, weight_kg: float, *, decimals: int = 1) -> str:
+        """A weight."""
+        value = weight_kg / KG_PER_LB if self.inches else weight_kg
+        return f"{value:.{decimals}f} {'lb' if self.inches else 'kg'}"
+
+    def both_weights(self, weight_kg: float) -> str:
+        """A weight that somebody lifts, in both units."""
+        other = Measures(not self.inches).weight(weight_kg, decimals=0)
+        return f"{self.weight(weight_kg)} ({other})"
+
+    def density(self, density_kg_per_m3: float) -> str:
+        """A density."""
+        if self.inches:
+            return f"{density_kg_per_m3 / KG_PER_LB * CUBIC_M_PER_CUBIC_FT:.0f} lb/ft³"
+        return f"{density_kg_per_m3:.0f} kg/m³"
+
+    def temperatures(self, low_deg_c: float, high_deg_c: float) -> str:
+        """A range of temperatures."""
+        if self.inches:
+            return f"{deg_f_from_deg_c(low_deg_c):.0f} to {deg_f_from_deg_c(high_deg_c):.0f} °F"
+        return f"{low_deg_c:.3g} to {high_deg_c:.3g} °C"
+
+    @property
+    def degree(self) -> str:
+        """Sign of the unit of temperature."""
+        return "°F" if self.inches else "°C"
+
+
+METRIC = Measures()
