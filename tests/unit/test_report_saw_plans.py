@@ -91,7 +91,7 @@ def test_the_sheets_tell_zero_cuts_weights_and_what_is_left() -> None:
         in first
     )
     assert "More than 3 mm off (the face is known to ± 3.1 mm)" in first
-    assert "125.0 kg, 276 lb (weighed)" in first
+    assert "125.0 kg (276 lb) (weighed)" in first
     assert "Natural bed along the level line" in first
     assert "Slab 2: 67.0 to 255.0 mm behind the old face" in slabs
     assert "its face lies inside the stone and has not been photographed" in slabs

@@ -81,7 +81,7 @@ def write_flat_files(project: Project) -> dict[str, bytes]:
     surfaces = project.read("surfaces")
     for name in ("conditions", "repairs"):
         for layer, _, part in _layers_of(name, project.read(name), surfaces):
-            stem = file_name(layer).replace(" ", "-")
+            stem = "-".join(file_name(word) for word in layer.split(" ") if word)
             with temporary_folder() as folder:
                 path = folder / "layer.fgb"
                 pyogrio.write_dataframe(part, path, driver="FlatGeobuf", SPATIAL_INDEX="NO")
