@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facademap.relief.build import Relief
+from facademap.relief.robust import plane_of
 
 __all__ = ["DepthRules", "MeasuredDepth", "depth_below_face"]
 
@@ -141,17 +142,14 @@ def _face(
     rows, columns = out_m.shape
     y, x = np.mgrid[0:rows, 0:columns]
     terms = np.stack([np.ones(out_m.shape), x / columns - 0.5, y / rows - 0.5], axis=-1)
-    design, value = terms[face], out_m[face].astype(float)
-    weight = np.ones(len(value))
-    found = np.array([float(np.median(value)), 0.0, 0.0])
-    scale = 1e-4
-    for _ in range(25):
-        miss = value - design @ found
-        scale = max(1.4826 * float(np.median(np.abs(miss))), 1e-4)
-        weight = np.clip(1 - (miss / (4.685 * scale)) ** 2, 0, None) ** 2
-        root = np.sqrt(weight)[:, None]
-        found = np.linalg.lstsq(design * root, value * root[:, 0], rcond=None)[0]
+    design = terms[face]
+    plane = plane_of(design, out_m[face].astype(float))
+    weight = plane.weight
     normal = (design * weight[:, None]).T @ design
     middle = terms[known].mean(axis=0)
     spread = float(middle @ np.linalg.pinv(normal) @ middle)
-    return terms @ found, scale, scale * math.sqrt(spread) * rules.shared_cells
+    return (
+        terms @ plane.terms,
+        plane.scatter,
+        plane.scatter * math.sqrt(spread) * rules.shared_cells,
+    )

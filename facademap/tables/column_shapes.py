@@ -33,10 +33,13 @@ __all__ = [
     "LAB",
     "MATERIALS",
     "MEASURED",
+    "MEASURED_DEPTH",
+    "MEASURED_FACE",
     "PATTERN_SIZE",
     "PINS",
     "PREMISES",
     "READINGS",
+    "RELIEFS",
     "REPORT",
     "SIZE",
     "SOLUTION",
@@ -130,6 +133,54 @@ REPORT = Record(
         **dict.fromkeys(("control_n", "check_n", "check_observations"), Maybe(shape=_COUNT)),
     },
     rest=JUST,
+)
+
+#: Depth of a condition as the relief has it; ``depth_m`` is what a person may confirm, ``null`` where nothing is proved.
+MEASURED_DEPTH = Record(
+    needs={
+        **dict.fromkeys(
+            ("mean_m", "deepest_m", "plus_minus_95_m", "volume_m3", "known_share", "area_m2"),
+            NUMBER,
+        ),
+        "depth_m": Maybe(shape=_LENGTH),
+        "outline": TEXT,
+        "relief": TEXT,
+    },
+    rest=JUST,
+)
+#: How the face of a wall stone lies in the wall, as the relief has it.
+MEASURED_FACE = Record(
+    needs={
+        **dict.fromkeys(
+            (
+                "stand_out_m",
+                "plus_minus_95_m",
+                "lean_out_m_m",
+                "turn_m_m",
+                "planarity_m",
+                "known_share",
+            ),
+            NUMBER,
+        ),
+        "outline": TEXT,
+        "relief": TEXT,
+    },
+    rest=JUST,
+)
+#: Reliefs of a surface, the newest last.
+RELIEFS = Listed(
+    of=Record(
+        needs={"path": TEXT, "survey": TEXT, "source": TEXT, "sha256": TEXT, "cell_m": _LENGTH},
+        may={
+            "taken_on": Maybe(shape=TEXT),
+            "check_rmse_w_m": Maybe(shape=NUMBER),
+            "check_n": Maybe(shape=_COUNT),
+            **dict.fromkeys(("known_share", "sigma_median_m"), NUMBER),
+            "photos": TEXTS,
+            "warnings": TEXTS,
+        },
+        rest=JUST,
+    )
 )
 
 FLAWS = Listed(

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from facademap.tables.column_shapes import MEASURED_DEPTH
 from facademap.tables.contract import Column, Table
 from facademap.tables.survey import ID, SURFACE
 
-__all__ = ["ACTIVITIES", "CONDITIONS", "CONDITION_LAYERS"]
+__all__ = ["ACTIVITIES", "CONDITIONS", "CONDITION_LAYERS", "DEPTH_SOURCES"]
 
 CONDITION_LAYERS = ("stone", "joint", "structural", "earlier repair")
 ACTIVITIES = ("active", "stable", "unknown")
+DEPTH_SOURCES = ("typed", "measured")
 
 CONDITIONS = Table(
     name="conditions",
@@ -112,6 +114,24 @@ CONDITIONS = Table(
             unit="m",
             minimum=0,
             meaning="Length of a line, measured.",
+        ),
+        Column(
+            name="depth_from",
+            kind="text",
+            choices=DEPTH_SOURCES,
+            meaning="How the depth is known: typed by a person, or measured from the relief and confirmed.",
+        ),
+        Column(
+            name="depth_confirmed_by",
+            kind="text",
+            meaning="Who confirmed a depth that was measured.",
+        ),
+        Column(
+            name="measured_depth",
+            kind="json",
+            shape=MEASURED_DEPTH,
+            meaning="Depth below the sound face round it as the relief has it: mean, deepest 5 %, plus or minus, volume, "
+            "share of known cells, and what is proposed for the record.",
         ),
     ),
 )

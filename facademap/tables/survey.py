@@ -2,7 +2,14 @@
 
 from __future__ import annotations
 
-from facademap.tables.column_shapes import CAMERA, FOLD, REPORT, WORLD
+from facademap.tables.column_shapes import (
+    CAMERA,
+    FOLD,
+    MEASURED_FACE,
+    RELIEFS,
+    REPORT,
+    WORLD,
+)
 from facademap.tables.contract import Column, Table
 
 __all__ = [
@@ -144,6 +151,12 @@ SURFACES = Table(
             kind="json",
             shape=REPORT,
             meaning="Accuracy statement: per photo fit, residuals, warnings, colour report.",
+        ),
+        Column(
+            name="reliefs",
+            kind="json",
+            shape=RELIEFS,
+            meaning="Reliefs of the surface, the newest last: file, survey, date, source, accuracy.",
         ),
     ),
 )
@@ -380,6 +393,12 @@ WALL_STONES = Table(
             meaning="How the outline came about; assisted ones need a person's confirmation.",
         ),
         Column(name="confirmed_by", kind="text", meaning="Who confirmed an assisted outline."),
+        Column(
+            name="measured_face",
+            kind="json",
+            shape=MEASURED_FACE,
+            meaning="How its face lies in the wall as the relief has it: stand-out, lean, turn, planarity.",
+        ),
     ),
 )
 

@@ -13,6 +13,7 @@ import geopandas as gpd
 import shapely
 
 from facademap.condition.glossary import find_term
+from facademap.condition.measured_depth import depth_on_edit
 from facademap.condition.records import (
     ATTACH_DISTANCE_M,
     attach_wall_stones,
@@ -243,6 +244,7 @@ def apply_changes(
     """
     new = {(c.table, c.id) for c in changes if c.op == "insert" and c.id.startswith(_PROVISIONAL)}
     numbers = Counter(PREFIXES[table] for table, _ in new)
+    by = None if undoes is not None else who
 
     def store(apart: bool) -> _Stored:
         with edit_once(
@@ -250,7 +252,9 @@ def apply_changes(
         ) as edit:
             if edit is None:
                 return _Stored(repeated=True)
-            return _store(project, edit, changes, key=key, undoes=undoes, confirmed=confirmed)
+            return _store(
+                project, edit, changes, key=key, by=by, undoes=undoes, confirmed=confirmed
+            )
 
     done = store_drafted(store, large=len(changes) > LARGE)
     ids, touched = done.ids, done.touched
@@ -290,6 +294,7 @@ def _store(
     changes: Sequence[RowChange],
     *,
     key: str,
+    by: str | None,
     undoes: str | None,
     confirmed: str | bool,
 ) -> _Stored:
@@ -325,7 +330,7 @@ def _store(
             shaped.setdefault(row_id, (_row_before(project, change), set()))[1].update(
                 change.values
             )
-        _apply_one(project, edit, table, change, row_id, ids)
+        _apply_one(project, edit, table, change, row_id, ids, by=by)
         touched[(table.name, row_id)] = None
     # what is pointed elsewhere in the same edit does not depend on what is deleted any more
     gone = [(c, _name_of(c, edit, ids)) for c in changes if c.op == "delete"]
@@ -434,8 +439,17 @@ def _name_of(change: RowChange, edit: Edit, ids: dict[str, str]) -> str:
 
 
 def _apply_one(
-    project: Project, edit: Edit, table: Table, change: RowChange, id: str, ids: Mapping[str, str]
+    project: Project,
+    edit: Edit,
+    table: Table,
+    change: RowChange,
+    id: str,
+    ids: Mapping[str, str],
+    *,
+    by: str | None,
 ) -> None:
+    """Store one change; ``by`` is who makes it, ``None`` where an edit is taken back and comes back as it was."""
+    of_condition = table.name == "conditions" and by is not None
     values = {
         name: _resolve(value, ids)
         for name, value in change.values.items()
@@ -454,6 +468,8 @@ def _apply_one(
                 raise ConflictError(
                     f"{id} was made by somebody else meanwhile", "Look at both versions and choose."
                 )
+            if of_condition:
+                values = depth_on_edit({}, values, who=by or "")
             row = _completed(project, table, {**values, "id": id}, given=set(values))
             if change.id.startswith(_PROVISIONAL):
                 # a number that was given just now is free; this way builds no frame
@@ -471,6 +487,8 @@ def _apply_one(
             del before["rev"]
             if table.name == "repairs" and "pins" in values:
                 values["pins"] = _with_rods(values["pins"], before["pins"])
+            if of_condition:
+                values = depth_on_edit({**before, "id": id}, values, who=by or "")
             whole = _completed(project, table, {**before, **values, "id": id}, given=set(values))
             if table.name == "repairs" and before["treatment"] == UNDECIDED != whole["treatment"]:
                 whole = _decided(id, whole)

@@ -21,6 +21,7 @@ from facademap.tables.settings import REQUIRABLE
 from facademap.tasks.issue.papers import code_print
 from facademap.tasks.issue.papers_state import states_of
 from facademap.tasks.plan.plan import settings_of_project
+from facademap.tasks.project.check_depths import measured_depths_of
 from facademap.tasks.project.check_file import contracts_of, file_of, history_of, parts_of
 from facademap.tasks.project.check_gate import references_of, settled_of, stages_of
 from facademap.tasks.project.check_sawing import saw_plans_of, sawn_unsaid
@@ -273,6 +274,7 @@ def _conditions(project: Project) -> Iterator[Finding]:
             remedy="Cut one back, or join them.",
         )
     yield from _unconfirmed(project)
+    yield from measured_depths_of(project)
     titles = {f.column: f.title.lower() for f in REQUIRABLE}
     for id, missing in missing_of(project).items():
         yield Finding(

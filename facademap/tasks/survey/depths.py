@@ -1,26 +1,44 @@
-"""Use case: the relief of a surface measures the depth of every condition on it, beside what was typed."""
+"""Use case: the relief of a surface measures the depth of every condition on it, beside what was typed.
+
+What is stored is a proposal: the depth of the record changes when a person confirms it.
+"""
 
 from __future__ import annotations
 
 import csv
 import io
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import shapely
+
+from facademap.condition.glossary import find_term
+from facademap.condition.measured_depth import (
+    LOOSE_M,
+    depth_for_record,
+    depth_on_edit,
+    depth_waits,
+    outline_digest,
+)
 from facademap.errors import InputError
 from facademap.io.relief_files import read_relief
 from facademap.io.whole_files import check_writable, write_whole
 from facademap.relief.build import Relief
 from facademap.relief.depth import DepthRules, MeasuredDepth, depth_below_face
+from facademap.relief.losses import LossRules, find_losses
+from facademap.relief.stone_face import StoneFace, face_of_stone
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.survey.change import cells_inside
+from facademap.tasks.survey.kept_reliefs import newest_reliefs
 
-__all__ = ["ConditionDepth", "DepthsMeasured", "measure_depths"]
+__all__ = ["ConditionDepth", "DepthsMeasured", "confirm_depths", "measure_depths"]
 
-#: A typed depth may differ from the deepest place by so much before it is named, beside the plus or minus (a setting).
-LOOSE_M = 0.005
+#: What a loss without an outline is called until a person looks.
+LOSS_TERM = "missing part"
 _COLUMNS = (
     "condition",
     "term",
@@ -66,11 +84,30 @@ class DepthsMeasured:
     Parameters
     ----------
     depths : tuple of ConditionDepth
+    faces : tuple of (str, StoneFace)
+        Wall stones.
+    losses : tuple of str
+        Conditions that were proposed where nothing was outlined.
+    stored : int
+        Conditions and stones whose measurement was stored.
     warnings : tuple of str
     """
 
     depths: tuple[ConditionDepth, ...]
-    warnings: tuple[str, ...]
+    faces: tuple[tuple[str, StoneFace], ...] = ()
+    losses: tuple[str, ...] = ()
+    stored: int = 0
+    warnings: tuple[str, ...] = ()
+
+
+@dataclass(slots=True, kw_only=True)
+class _Found:
+    """What one relief tells, gathered before anything is stored."""
+
+    relief_name: str
+    depths: list[ConditionDepth] = field(default_factory=list)
+    faces: list[tuple[str, StoneFace]] = field(default_factory=list)
+    losses: list[tuple[str, str, Any]] = field(default_factory=list)
 
 
 def measure_depths(
@@ -79,20 +116,28 @@ def measure_depths(
     relief: Path | None = None,
     surface: str | None = None,
     out: Path | None = None,
+    store: bool = False,
+    losses: LossRules | None = None,
+    who: str = "surveyor",
     rules: DepthRules | None = None,
 ) -> DepthsMeasured:
-    """Depth of every drawn condition below the sound face round it. The project is only read.
+    """Depth of every drawn condition below the sound face round it, and how each wall stone lies.
 
     Parameters
     ----------
     folder : path
         Project.
     relief : Path, optional
-        Relief of ``surface``; default: the relief that a scan left with each surface.
+        Relief of ``surface``; default: the newest that is kept with each surface.
     surface : str, optional
         Needed with ``relief`` where the project has several surfaces.
     out : Path, optional
         Table to write (CSV).
+    store : bool
+        Keep the measurements with their conditions and stones, as proposals. Without it the project is only read.
+    losses : LossRules, optional
+        Propose an outline for each place deeper than this that has none (kept with ``store`` alone).
+    who : str
     rules : DepthRules, optional
 
     Raises
@@ -102,27 +147,127 @@ def measure_depths(
     """
     check_writable(out)
     warnings: list[str] = []
-    found: list[ConditionDepth] = []
-    with Project.open(folder, read_only=True) as project:
+    found: list[_Found] = []
+    with Project.open(folder, read_only=not store) as project:
         rows = project.read("surfaces").to_dict("records")
-        conditions = project.read("conditions")
-        for name, path in _reliefs(project, rows, relief, surface):
-            grid, out_m, sigma_m = read_relief(path)
-            there = conditions[
-                (conditions["surface"] == name)
-                & conditions.geometry.geom_type.isin(["Polygon", "MultiPolygon"])
-            ]
-            found.extend(
-                _on_surface(there, Relief(grid=grid, out_m=out_m, sigma_m=sigma_m), rules, warnings)
-            )
+        tables = {name: project.read(name) for name in ("conditions", "wall_stones")}
+        for name, path, label in _reliefs(project, rows, relief, surface):
+            there = {n: _outlines_on(t, name) for n, t in tables.items()}
+            found.append(_on_surface(there, path, label, rules, losses, warnings))
+        digests = {
+            n: {str(i): outline_digest(g) for i, g in zip(t["id"], t.geometry, strict=True) if g}
+            for n, t in tables.items()
+        }
+        stored, proposed = _store(project, found, digests, who=who) if store else (0, [])
+    depths = [d for one in found for d in one.depths]
     if out is not None:
-        write_whole(out, _table(found))
-    return DepthsMeasured(depths=tuple(found), warnings=tuple(warnings))
+        write_whole(out, _table(depths))
+    return DepthsMeasured(
+        depths=tuple(depths),
+        faces=tuple(f for one in found for f in one.faces),
+        losses=tuple(proposed),
+        stored=stored,
+        warnings=tuple(warnings),
+    )
+
+
+def confirm_depths(
+    folder: str | Path, conditions: Sequence[str] | None, *, who: str
+) -> list[tuple[str, float]]:
+    """Take measured depths into the record, as a person who has looked at them.
+
+    Parameters
+    ----------
+    folder : path
+    conditions : sequence of str, optional
+        Default: every condition whose measured depth waits.
+    who : str
+
+    Returns
+    -------
+    list of (str, float)
+        Conditions and the depths that they have now.
+
+    Raises
+    ------
+    InputError
+        A condition without a measured depth, or whose outline was changed since.
+    """
+    with Project.open(folder) as project:
+        frame = project.read("conditions")
+        rows = {str(r["id"]): r for r in frame.to_dict("records")}
+        chosen = list(conditions) if conditions else [i for i, r in rows.items() if depth_waits(r)]
+        done = []
+        with project.edit(who=who, what="measured depths confirmed") as edit:
+            for id in chosen:
+                if id not in rows:
+                    raise InputError(
+                        f"there is no condition {id}", "Give the id as the list has it."
+                    )
+                values = depth_on_edit(rows[id], {"depth_from": "measured"}, who=who)
+                edit.update("conditions", id, values)
+                done.append((id, float(values["depth_m"])))
+    return done
+
+
+def _outlines_on(frame: Any, surface: str) -> list[dict[str, Any]]:
+    there = frame[
+        (frame["surface"] == surface)
+        & frame.geometry.geom_type.isin(["Polygon", "MultiPolygon"]).to_numpy(dtype=bool)
+    ]
+    return list(there.to_dict("records"))
+
+
+def _store(
+    project: Project, found: list[_Found], digests: dict[str, dict[str, str]], *, who: str
+) -> tuple[int, list[str]]:
+    stored, proposed = 0, []
+    with project.edit(who=who, what="depths measured from the relief") as edit:
+        for one in found:
+            for depth in one.depths:
+                if depth.measured is not None:
+                    told = {
+                        **asdict(depth.measured),
+                        "depth_m": depth_for_record(depth.measured),
+                        "outline": digests["conditions"][depth.condition],
+                        "relief": one.relief_name,
+                    }
+                    edit.update("conditions", depth.condition, {"measured_depth": told})
+                    stored += 1
+            for stone, face in one.faces:
+                told = {
+                    **asdict(face),
+                    "outline": digests["wall_stones"][stone],
+                    "relief": one.relief_name,
+                }
+                edit.update("wall_stones", stone, {"measured_face": told})
+                stored += 1
+            rows = [_proposal(edit.new_id("C"), *loss) for loss in one.losses]
+            if rows:
+                proposed += edit.insert("conditions", rows)
+    return stored, proposed
+
+
+def _proposal(id: str, surface: str, stone: str, shape: Any) -> dict[str, Any]:
+    term = find_term(LOSS_TERM)
+    return {
+        "id": id,
+        "surface": surface,
+        "term": term.name,
+        "family": term.family,
+        "layer": term.layer,
+        "wall_stone": stone,
+        "geometry": shape,
+        "area_m2": float(shape.area),
+        "origin": "assisted",
+        "note": "Proposed from the relief: deeper than the face of its stone.",
+    }
 
 
 def _reliefs(
     project: Project, surfaces: list[dict[str, Any]], relief: Path | None, surface: str | None
-) -> list[tuple[str, Path]]:
+) -> list[tuple[str, Path, str]]:
+    """Surface, file and name of each relief that is measured on."""
     names = [str(s["id"]) for s in surfaces]
     if surface is not None and surface not in names:
         raise InputError(f"surface {surface} does not exist", f"Give one of {', '.join(names)}.")
@@ -132,26 +277,57 @@ def _reliefs(
                 f"the project has {len(names)} surfaces: whose relief is {relief.name}?",
                 f"Add --surface, one of {', '.join(names)}.",
             )
-        return [(surface or names[0], relief)]
+        return [(surface or names[0], relief, relief.name)]
     kept = [
-        (str(s["id"]), project.place(s["report"]["relief"]))
-        for s in surfaces
-        if (surface is None or s["id"] == surface)
-        and not is_missing(s["report"])
-        and "relief" in s["report"]
+        (name, project.place(kept.path), kept.path)
+        for name, kept in newest_reliefs(surfaces).items()
+        if surface is None or name == surface
     ]
     if not kept:
         raise InputError(
             "no surface has a relief",
-            "Make one with facademap relief and give it with --relief, or bring a scan with add-elevation.",
+            "Make one with facademap relief PROJECT, or bring a scan with add-elevation.",
         )
     return kept
 
 
 def _on_surface(
-    conditions: Any, relief: Relief, rules: DepthRules | None, warnings: list[str]
+    there: dict[str, list[dict[str, Any]]],
+    path: Path,
+    label: str,
+    rules: DepthRules | None,
+    losses: LossRules | None,
+    warnings: list[str],
+) -> _Found:
+    grid, out_m, sigma_m = read_relief(path)
+    relief = Relief(grid=grid, out_m=out_m, sigma_m=sigma_m)
+    found = _Found(relief_name=label)
+    found.depths = _depths(there["conditions"], relief, rules, warnings)
+    stones = [(r, cells_inside(r["geometry"], grid)) for r in there["wall_stones"]]
+    for row, mask in stones:
+        face = face_of_stone(relief, mask)
+        if face is not None:
+            found.faces.append((str(row["id"]), face))
+    if losses is not None and stones:
+        drawn = [r["geometry"] for r in there["conditions"]]
+        outlined = (
+            cells_inside(shapely.union_all(drawn), grid)
+            if drawn
+            else np.zeros(out_m.shape, dtype=bool)
+        )
+        for loss in find_losses(relief, [m for _, m in stones], outlined, rules=losses):
+            row = stones[loss.stone][0]
+            shape = shapely.make_valid(shapely.Polygon(loss.outline_m)).intersection(
+                row["geometry"]
+            )
+            if shape.geom_type == "Polygon" and not shape.is_empty:
+                found.losses.append((str(row["surface"]), str(row["id"]), shape))
+    return found
+
+
+def _depths(
+    rows: list[dict[str, Any]], relief: Relief, rules: DepthRules | None, warnings: list[str]
 ) -> list[ConditionDepth]:
-    rows = conditions.to_dict("records")
     masks = [cells_inside(row["geometry"], relief.grid) for row in rows]
     depths = []
     for k, (row, mask) in enumerate(zip(rows, masks, strict=True)):

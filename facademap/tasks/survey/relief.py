@@ -6,7 +6,7 @@ import json
 import math
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -121,7 +121,7 @@ def make_relief(
         )
     for path in (out, report, preview):
         check_writable(path)
-    picks = read_target_picks(control)
+    picks = _named_as_files(read_target_picks(control), photos)
     warnings: list[str] = []
     names = _photos_with_targets(photos, picks, warnings)
     lens = _lens(photos, names, camera)
@@ -195,6 +195,22 @@ def _rules(search_m: tuple[float, float] | None) -> ReliefRules:
             "Give the deepest and the highest place, such as --search-mm -250,150.",
         )
     return ReliefRules(farthest_m=low, nearest_m=high)
+
+
+def _named_as_files(picks: Sequence[TargetPick], folder: Path) -> list[TargetPick]:
+    """Picks under the names of the files, where a list writes capitals otherwise and no two files differ by them."""
+    if not folder.is_dir():
+        return list(picks)
+    names = [p.name for p in folder.iterdir() if p.suffix.lower() in _PICTURES]
+    alike: dict[str, list[str]] = {}
+    for name in names:
+        alike.setdefault(name.casefold(), []).append(name)
+    renamed = {
+        p.photo: found[0]
+        for p in picks
+        if p.photo not in names and len(found := alike.get(p.photo.casefold(), [])) == 1
+    }
+    return [replace(p, photo=renamed.get(p.photo, p.photo)) for p in picks]
 
 
 def _photos_with_targets(

@@ -23,6 +23,7 @@ import { Swatch } from "../parts/Swatch.jsx";
 import { stageColour } from "../wall/signs.js";
 import { goTo } from "../wall/wall.js";
 import { t } from "../words/texts.js";
+import { MeasuredDepth } from "./MeasuredDepth.jsx";
 import { Templates } from "./Templates.jsx";
 import { WholeWall } from "./WholeWall.jsx";
 
@@ -458,6 +459,7 @@ export function Record() {
       ) : (
         <Form table={table} rows={rows} names={names} lacking={lacking} change={change} />
       )}
+      {table === "conditions" && <MeasuredDepth rows={rows} />}
       {table === "conditions" && <Photo rows={rows} />}
       {table === "conditions" && <Templates row={many ? null : row} />}
       {!many && table === "conditions" && <Links row={row} />}
