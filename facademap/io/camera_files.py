@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import re
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -14,7 +15,7 @@ from facademap.io.csv_tables import read_text_file
 from facademap.photo.camera import Camera
 from facademap.photo.orientation import UPRIGHT, Turn, upright_camera
 
-__all__ = ["camera_as_dict", "read_camera", "read_camera_for"]
+__all__ = ["camera_as_dict", "camera_from_dict", "read_camera", "read_camera_for"]
 
 _REQUIRED = ("width", "height", "fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2")
 _REMEDY = (
@@ -115,6 +116,23 @@ def camera_as_dict(camera: Camera) -> dict[str, float]:
         "p1": camera.p1,
         "p2": camera.p2,
     }
+
+
+def camera_from_dict(values: Mapping[str, float]) -> Camera:
+    """The lens that `camera_as_dict` told, as a project keeps it; terms that are missing are zero."""
+    return Camera(
+        width_px=int(values["width"]),
+        height_px=int(values["height"]),
+        fx_px=values["fx"],
+        fy_px=values["fy"],
+        cx_px=values["cx"],
+        cy_px=values["cy"],
+        k1=values.get("k1", 0.0),
+        k2=values.get("k2", 0.0),
+        k3=values.get("k3", 0.0),
+        p1=values.get("p1", 0.0),
+        p2=values.get("p2", 0.0),
+    )
 
 
 def _number(value: Any, name: str, file: str) -> float:

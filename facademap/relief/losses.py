@@ -117,7 +117,7 @@ def _outlines(
     smooth = cv2.morphologyEx(deep.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     smooth = cv2.morphologyEx(smooth, cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
     count, label = cv2.connectedComponents(smooth, connectivity=4)
-    outlines = []
+    outlines: list[NDArray[np.floating[Any]]] = []
     for number in range(1, count):
         part = label == number
         if (

@@ -51,9 +51,10 @@ def plane_of(design: Floats, value: Floats, *, rounds: int = 25) -> RobustPlane:
     value : ndarray, shape (m,)
     rounds : int
     """
-    terms = np.zeros(design.shape[1])
+    terms: Floats = np.zeros(design.shape[1])
     terms[0] = float(np.median(value))
-    weight, scatter = np.ones(len(value)), _LEAST_SCATTER_M
+    weight: Floats = np.ones(len(value))
+    scatter = _LEAST_SCATTER_M
     for _ in range(rounds):
         miss = value - design @ terms
         scatter = max(1.4826 * float(np.median(np.abs(miss))), _LEAST_SCATTER_M)

@@ -3,21 +3,38 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from facademap.cli.extent import extent_from_text
 from facademap.cli.show import Show, command_options
 
+if TYPE_CHECKING:
+    from facademap.wall.grid import Extent
+
 _FILE = click.Path(path_type=Path)
 
 
 @click.command("relief")
-@click.option("--photos", type=_FILE, required=True, help="Folder of photos of one camera.")
+@click.argument("project", type=_FILE, required=False)
+@click.option("--surface", help="With PROJECT: surface, where there are several.")
+@click.option(
+    "--survey", help="With PROJECT: name of the survey, as conditions have it.  [default: 1]"
+)
+@click.option(
+    "--taken-on",
+    metavar="YYYY-MM-DD",
+    help="With PROJECT: day of the photos. Default: what they say.",
+)
+@click.option(
+    "--replace", is_flag=True, help="With PROJECT: put it in the place of one that is kept."
+)
+@click.option("--who", help="With PROJECT: who measures.  [default: surveyor]")
+@click.option("--photos", type=_FILE, help="Folder of photos of one camera.")
 @click.option(
     "--control",
     type=_FILE,
-    required=True,
     help="CSV: photo,name,u_m,v_m,w_m,x_px,y_px,role (control or check); an empty w_m is 0.",
 )
 @click.option("--camera", type=_FILE, help="Camera file of all photos; else the lens is estimated.")
@@ -32,53 +49,121 @@ _FILE = click.Path(path_type=Path)
     metavar="BACK,OUT",
     help="Deepest and highest place to look for, mm out of the plane.  [default: -250,150]",
 )
-@click.option("--out", type=_FILE, required=True, help="GeoTIFF to write.")
+@click.option("--out", type=_FILE, help="GeoTIFF to write.")
 @click.option("--report", type=_FILE, help="Report to write (JSON).")
 @click.option("--preview", type=_FILE, help="Picture by depth and shade to write (PNG).")
 @command_options
 def command(
-    photos: Path,
-    control: Path,
-    camera: Path | None,
+    project: Path | None,
     extent: str | None,
     cell_mm: float,
     search_mm: str | None,
-    out: Path,
-    report: Path | None,
-    preview: Path | None,
     show: Show,
+    **given: Any,
 ) -> None:
     """Measure how far a wall stands out of its plane, from photos taken from several places.
+
+    With PROJECT, its own photos and control points are used, and the relief is kept with the surface, by survey and date;
+    without it --photos, --control and --out are needed.
 
     Band 1 of the GeoTIFF is metres out of the plane, band 2 the standard deviation; cells where nothing is known are
     empty. For an engineer's judgement of bulges and lean it is material, never the judgement.
     """
+    area = extent_from_text(extent) if extent else None
+    search = _search(search_mm)
+    if project is None:
+        _refuse(given, ("surface", "survey", "taken_on", "replace", "who"), "need PROJECT")
+        _of_folder(given, cell_mm / 1000, area, search, show)
+    else:
+        _refuse(
+            given,
+            ("photos", "control", "camera", "out", "report", "preview"),
+            "are for photos without PROJECT",
+        )
+        _of_project(project, given, cell_mm / 1000, area, search, show)
+
+
+def _refuse(given: dict[str, Any], names: tuple[str, ...], why: str) -> None:
+    from facademap.errors import InputError
+
+    wrong = [f"--{n.replace('_', '-')}" for n in names if given[n]]
+    if wrong:
+        raise InputError(f"{', '.join(wrong)} {why}", "See facademap relief --help.")
+
+
+def _search(text: str | None) -> tuple[float, float] | None:
+    from facademap.errors import InputError
+
+    if text is None:
+        return None
+    try:
+        back, front = (float(part) / 1000 for part in text.split(","))
+    except ValueError:
+        raise InputError(
+            f"--search-mm {text!r} is not two numbers", "Give two, such as -250,150."
+        ) from None
+    return back, front
+
+
+def _of_project(
+    project: Path,
+    given: dict[str, Any],
+    cell_m: float,
+    extent: Extent | None,
+    search_m: tuple[float, float] | None,
+    show: Show,
+) -> None:
+    from facademap.tasks.survey.keep_relief import keep_relief
+
+    with show.progress("measuring relief") as progress:
+        values = keep_relief(
+            project,
+            surface=given["surface"],
+            cell_m=cell_m,
+            survey=given["survey"] or "1",
+            taken_on=given["taken_on"],
+            extent=extent,
+            search_m=search_m,
+            replace=given["replace"],
+            who=given["who"] or "surveyor",
+            progress=progress,
+        )
+    _tell(f"{values['path']}, survey {values['survey']} of {values['taken_on']}", values, show)
+
+
+def _of_folder(
+    given: dict[str, Any],
+    cell_m: float,
+    extent: Extent | None,
+    search_m: tuple[float, float] | None,
+    show: Show,
+) -> None:
     from facademap.errors import InputError
     from facademap.tasks.survey.relief import make_relief
 
-    search = None
-    if search_mm is not None:
-        try:
-            back, front = (float(part) / 1000 for part in search_mm.split(","))
-        except ValueError:
-            raise InputError(
-                f"--search-mm {search_mm!r} is not two numbers", "Give two, such as -250,150."
-            ) from None
-        search = back, front
+    missing = [n for n in ("photos", "control", "out") if given[n] is None]
+    if missing:
+        raise InputError(
+            f"without PROJECT {', '.join('--' + n for n in missing)} is missing",
+            "Give a project, or --photos, --control and --out.",
+        )
     with show.progress("measuring relief") as progress:
         done = make_relief(
-            photos,
-            control,
-            out,
-            cell_m=cell_mm / 1000,
-            camera=camera,
-            extent=extent_from_text(extent) if extent else None,
-            report=report,
-            preview=preview,
-            search_m=search,
+            given["photos"],
+            given["control"],
+            given["out"],
+            cell_m=cell_m,
+            camera=given["camera"],
+            extent=extent,
+            report=given["report"],
+            preview=given["preview"],
+            search_m=search_m,
             progress=progress,
         )
-    values = done.report
+    _tell(str(given["out"]), {"out": str(given["out"]), **done.report}, show)
+
+
+def _tell(name: str, values: dict[str, Any], show: Show) -> None:
     for warning in values["warnings"]:
         show.say(f"note: {warning}")
     proof = (
@@ -87,7 +172,7 @@ def command(
         else f"RMSE {values['check_rmse_w_m'] * 1000:.2f} mm at {values['check_n']} check points"
     )
     show.result(
-        {"out": str(out), **values},
-        text=f"{out}: {values['cells']} cells, {values['known_share']:.0%} known, standard deviation "
+        values,
+        text=f"{name}: {values['cells']} cells, {values['known_share']:.0%} known, standard deviation "
         f"{values['sigma_median_m'] * 1000:.2f} mm in the median; {proof}",
     )

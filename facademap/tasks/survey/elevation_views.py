@@ -13,6 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from facademap.errors import FacademapError, FileError, GeometryError, InputError
+from facademap.io.camera_files import camera_from_dict
 from facademap.io.pictures import hash_file, read_picture
 from facademap.photo.camera import Camera, nominal_camera
 from facademap.photo.control import ControlPoint, ControlPoints
@@ -206,7 +207,7 @@ def _photos_of(
                 path=path,
                 points=control,
                 observations=observed,
-                camera=None if is_missing(photo["camera"]) else _camera(photo["camera"]),
+                camera=None if is_missing(photo["camera"]) else camera_from_dict(photo["camera"]),
             )
         )
     return result
@@ -456,22 +457,6 @@ def fit_hosted_photos(
             )
         )
     return result, notes
-
-
-def _camera(values: Mapping[str, float]) -> Camera:
-    return Camera(
-        width_px=int(values["width"]),
-        height_px=int(values["height"]),
-        fx_px=values["fx"],
-        fy_px=values["fy"],
-        cx_px=values["cx"],
-        cy_px=values["cy"],
-        k1=values.get("k1", 0.0),
-        k2=values.get("k2", 0.0),
-        k3=values.get("k3", 0.0),
-        p1=values.get("p1", 0.0),
-        p2=values.get("p2", 0.0),
-    )
 
 
 def _point(point: pd.Series, seen: Any) -> ControlPoint:

@@ -43,7 +43,7 @@ from facademap.report.relief_picture import relief_png
 from facademap.wall.grid import Extent, PixelGrid
 from facademap.wall.world import wall_crs
 
-__all__ = ["ReliefMade", "make_relief"]
+__all__ = ["ReliefMade", "Sightings", "make_relief", "solve_relief"]
 
 #: The default extent is that of the targets, grown by this share on every side.
 EXTENT_GROWTH = 0.02
@@ -114,24 +114,102 @@ def make_relief(
         Anything that cannot be used; no file is written then.
     """
     began = time.monotonic()
-    if not (math.isfinite(cell_m) and 0 < cell_m < 1):
-        raise InputError(
-            f"cells of {cell_m * 1000:g} mm cannot be made",
-            "Give --cell-mm above 0, such as 3.",
-        )
+    _check_cell(cell_m)
     for path in (out, report, preview):
         check_writable(path)
     picks = _named_as_files(read_target_picks(control), photos)
     warnings: list[str] = []
     names = _photos_with_targets(photos, picks, warnings)
-    lens = _lens(photos, names, camera)
-    targets = _targets(picks, names, "control")
-    estimate = camera is None
+    sightings = Sightings(
+        names=tuple(names),
+        paths=tuple(photos / name for name in names),
+        picks=tuple(picks),
+        lens=_lens(photos, names, camera),
+        estimate_lens=camera is None,
+    )
+    relief, values = solve_relief(
+        sightings,
+        cell_m=cell_m,
+        extent=extent,
+        search_m=search_m,
+        warnings=warnings,
+        workers=workers,
+        progress=progress,
+    )
+    values["seconds"] = round(time.monotonic() - began, 2)
+    digest = hash_file(control)
+    with open_relief_writer(
+        out, relief.grid, crs_wkt=wall_crs(out.stem, f"{out.stem} {digest[:16]}")
+    ) as writer:
+        writer.write_rows(0, relief.out_m, relief.sigma_m)
+    if report is not None:
+        write_whole(
+            report, json.dumps(values, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+        )
+    if preview is not None:
+        write_whole(preview, relief_png(relief, title=f"Relief {out.stem}"))
+    return ReliefMade(grid=relief.grid, report=values)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sightings:
+    """Photos of one camera that show targets of one wall.
+
+    Parameters
+    ----------
+    names : tuple of str
+    paths : tuple of Path
+        In the order of ``names``.
+    picks : tuple of TargetPick
+        Each names its photo.
+    lens : Camera
+        Given, or the first guess.
+    estimate_lens : bool
+    """
+
+    names: tuple[str, ...]
+    paths: tuple[Path, ...]
+    picks: tuple[TargetPick, ...]
+    lens: Camera
+    estimate_lens: bool
+
+
+def solve_relief(
+    sightings: Sightings,
+    *,
+    cell_m: float,
+    extent: Extent | None = None,
+    search_m: tuple[float, float] | None = None,
+    warnings: list[str],
+    workers: int = 2,
+    progress: Callable[[float], None] | None = None,
+) -> tuple[Relief, dict[str, Any]]:
+    """Cameras and relief of one wall, with what is to be said of them.
+
+    Parameters
+    ----------
+    sightings : Sightings
+    cell_m : float
+    extent : Extent, optional
+        Default: that of the targets, grown by 2 % on every side.
+    search_m : tuple of float, optional
+    warnings : list of str
+        Is added to.
+    workers : int
+    progress : callable, optional
+
+    Raises
+    ------
+    FacademapError
+    """
+    _check_cell(cell_m)
+    targets = _targets(sightings.picks, sightings.names, "control")
     rules = _rules(search_m)
+    count, estimate = len(sightings.names), sightings.estimate_lens
     with single_threaded_libraries():
-        fit = fit_stations(targets, lens, photos=len(names), estimate_lens=estimate)
-        _tell_blunders(fit, targets, names, warnings)
-        greys = _greys(photos, names)
+        fit = fit_stations(targets, sightings.lens, photos=count, estimate_lens=estimate)
+        _tell_blunders(fit, targets, sightings.names, warnings)
+        greys = _greys(sightings.paths)
         extent = extent or Extent.around(targets.uvw_m[:, :2]).grown(EXTENT_GROWTH)
         grid = PixelGrid.over(extent, gsd_m=cell_m)
         ready = _ready(fit, greys)
@@ -140,8 +218,8 @@ def make_relief(
         if ties is not None:
             fit = fit_stations(
                 targets,
-                lens,
-                photos=len(names),
+                sightings.lens,
+                photos=count,
                 estimate_lens=estimate,
                 ties=ties,
                 start=fit.stations,
@@ -156,33 +234,29 @@ def make_relief(
     out_m = np.concatenate([s[1] for s in strips])
     sigma_m = np.hypot(np.concatenate([s[2] for s in strips]), np.float32(datum_m))
     relief = Relief(grid=grid, out_m=out_m, sigma_m=sigma_m)
-    compared = sum(s[3] for s in strips)
-    values = _report(relief, _targets(picks, names, "check"), fit, warnings, names)
+    checks = _targets(sightings.picks, sightings.names, "check")
+    values = _report(relief, checks, fit, warnings, sightings.names)
     values |= {
         "cameras_sigma_w_m": datum_m,
-        "cell_views_layers": int(compared),
+        "cell_views_layers": int(sum(s[3] for s in strips)),
         "lens": "estimated" if estimate else "given",
         "camera": camera_as_dict(fit.stations[0].camera),
         "targets_rmse_px": round(fit.rmse_px, 4),
         "ties_rmse_px": None if math.isnan(fit.tie_rmse_px) else round(fit.tie_rmse_px, 4),
         "stations": [
             {"photo": n, "centre_m": [round(float(c), 5) for c in s.centre_m]}
-            for n, s in zip(names, fit.stations, strict=True)
+            for n, s in zip(sightings.names, fit.stations, strict=True)
         ],
-        "seconds": round(time.monotonic() - began, 2),
     }
-    digest = hash_file(control)
-    with open_relief_writer(
-        out, grid, crs_wkt=wall_crs(out.stem, f"{out.stem} {digest[:16]}")
-    ) as writer:
-        writer.write_rows(0, relief.out_m, relief.sigma_m)
-    if report is not None:
-        write_whole(
-            report, json.dumps(values, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return relief, values
+
+
+def _check_cell(cell_m: float) -> None:
+    if not (math.isfinite(cell_m) and 0 < cell_m < 1):
+        raise InputError(
+            f"cells of {cell_m * 1000:g} mm cannot be made",
+            "Give --cell-mm above 0, such as 3.",
         )
-    if preview is not None:
-        write_whole(preview, relief_png(relief, title=f"Relief {out.stem}"))
-    return ReliefMade(grid=grid, report=values)
 
 
 def _rules(search_m: tuple[float, float] | None) -> ReliefRules:
@@ -294,10 +368,10 @@ def _tell_blunders(
         )
 
 
-def _greys(folder: Path, names: Sequence[str]) -> list[NDArray[np.uint8]]:
+def _greys(paths: Sequence[Path]) -> list[NDArray[np.uint8]]:
     greys = []
-    for name in names:
-        picture, _ = read_picture(folder / name)
+    for path in paths:
+        picture, _ = read_picture(path)
         grey = picture if picture.ndim == 2 else cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY)
         greys.append(np.asarray(grey, dtype=np.uint8))
     return greys

@@ -1,0 +1,252 @@
+"""Use case: the relief of a project's surface from its own photos and control, kept with the surface by survey and date."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from facademap.errors import FileError, InputError
+from facademap.io.camera_files import camera_from_dict
+from facademap.io.pictures import hash_file
+from facademap.io.relief_files import open_relief_writer
+from facademap.io.target_files import TargetPick
+from facademap.photo.camera import nominal_camera
+from facademap.relief.stations import FEWEST_TARGETS
+from facademap.store.project import Project
+from facademap.tables import is_missing
+from facademap.tasks.survey.add_photos import surface_of
+from facademap.tasks.survey.kept_reliefs import reliefs_of
+from facademap.tasks.survey.relief import Sightings, solve_relief
+from facademap.wall.grid import Extent
+from facademap.wall.world import wall_crs
+
+__all__ = ["keep_relief"]
+
+_SURVEY = re.compile(r"[0-9A-Za-z][0-9A-Za-z._-]{0,39}\Z")
+
+
+def keep_relief(
+    folder: str | Path,
+    *,
+    surface: str | None = None,
+    cell_m: float,
+    survey: str = "1",
+    taken_on: str | None = None,
+    extent: Extent | None = None,
+    search_m: tuple[float, float] | None = None,
+    replace: bool = False,
+    who: str = "surveyor",
+    workers: int = 2,
+    progress: Callable[[float], None] | None = None,
+) -> dict[str, Any]:
+    """Measure the relief of a surface and keep it.
+
+    Parameters
+    ----------
+    folder : path
+        Project.
+    surface : str, optional
+        May be left out where the project has one.
+    cell_m : float
+        Side of a cell.
+    survey : str
+        Name of the survey, as conditions have it.
+    taken_on : str, optional
+        Date of the photos, YYYY-MM-DD; default: what the photos say.
+    extent : Extent, optional
+        Default: that of the control points, grown by 2 %.
+    search_m : tuple of float, optional
+        Deepest and highest place that is looked for, metres out of the plane.
+    replace : bool
+        Put it in the place of a relief that this survey has.
+    who : str
+    workers : int
+    progress : callable, optional
+
+    Returns
+    -------
+    dict
+        The entry of the surface.
+
+    Raises
+    ------
+    FacademapError
+        Anything that cannot be used; nothing is stored then.
+    """
+    if not _SURVEY.match(survey):
+        raise InputError(
+            f"{survey[:60]!r} is no name of a survey",
+            "Use up to 40 letters, digits, '-', '_' and '.'.",
+        )
+    _check_day(taken_on)
+    with Project.open(folder) as project:
+        name = surface_of(project, surface)
+        row = project.row("surfaces", name)
+        _refuse_other(row, name, survey, replace)
+        warnings: list[str] = []
+        tables = {t: project.read(t) for t in ("photos", "control_points", "observations")}
+        chosen = _photos_showing(project, name, tables, taken_on, warnings)
+        day = taken_on or _day_of(chosen)
+        sightings = _sightings(chosen, name, warnings)
+        relief, values = solve_relief(
+            sightings,
+            cell_m=cell_m,
+            extent=extent,
+            search_m=search_m,
+            warnings=warnings,
+            workers=workers,
+            progress=progress,
+        )
+        relative = f"elevations/{name}_relief_{survey}.tif"
+        target = project.place(relative)
+        target.parent.mkdir(exist_ok=True)
+        wkt = row["frame_wkt"] if not is_missing(row["frame_wkt"]) else wall_crs(name, name)
+        with open_relief_writer(target, relief.grid, crs_wkt=wkt) as writer:
+            writer.write_rows(0, relief.out_m, relief.sigma_m)
+        entry = {
+            "path": relative,
+            "survey": survey,
+            "taken_on": day,
+            "source": "photos",
+            "sha256": hash_file(target),
+            "by": who,
+            "extent_m": _box(relief.grid.extent),
+            **values,
+        }
+        kept = [dict(k.told) for k in reliefs_of(row) if k.told and k.survey != survey]
+        kept.append(entry)
+        kept.sort(key=lambda e: str(e.get("taken_on") or ""))
+        with project.edit(who=who, what=f"relief of {name}, survey {survey}") as edit:
+            edit.update("surfaces", name, {"reliefs": kept})
+    return entry
+
+
+def _check_day(day: str | None) -> None:
+    try:
+        if day is not None:
+            dt.date.fromisoformat(day)
+    except ValueError:
+        raise InputError(f"{day[:40]!r} is no day", "Give it as YYYY-MM-DD.") from None
+
+
+def _box(extent: Extent) -> list[float]:
+    return [round(float(v), 6) for v in (extent.u0_m, extent.v0_m, extent.u1_m, extent.v1_m)]
+
+
+def _refuse_other(row: Mapping[str, Any], name: str, survey: str, replace: bool) -> None:
+    if row["kind"] != "plane":
+        raise InputError(
+            f"surface {name} is round: relief is measured from the photos of a plane only",
+            "Bring a scan of it with facademap add-elevation.",
+        )
+    if not replace and any(k.survey == survey and k.told for k in reliefs_of(row)):
+        raise InputError(
+            f"surface {name} has a relief of survey {survey} already",
+            "Give another --survey, or --replace to put the new one in its place.",
+        )
+
+
+def _photos_showing(
+    project: Project,
+    surface: str,
+    tables: Mapping[str, pd.DataFrame],
+    taken_on: str | None,
+    warnings: list[str],
+) -> list[dict[str, Any]]:
+    """Photos with at least four control points of the surface, their picks beside them; of one day where one is given."""
+    points = tables["control_points"]
+    own = points[(points["surface"] == surface) & points["u_m"].notna()].set_index("id")
+    seen = tables["observations"][tables["observations"]["control_point"].isin(own.index)]
+    chosen = []
+    for photo in tables["photos"].to_dict("records"):
+        picks = [
+            _pick(str(photo["id"]), own.loc[o.control_point], o)
+            for o in seen[seen["photo"] == photo["id"]].itertuples()
+        ]
+        control = sum(p.role == "control" for p in picks)
+        if not picks or (taken_on and (_day(photo) or taken_on) != taken_on):
+            continue
+        if control < FEWEST_TARGETS:
+            warnings.append(
+                f"{photo['id']} was left out: {control} control points, at least {FEWEST_TARGETS} are needed"
+            )
+            continue
+        path = project.place(photo["path"])
+        if not path.is_file():
+            raise FileError(
+                f"{photo['path']}: the photo is missing from the project", "Put the file back."
+            )
+        if hash_file(path) != photo["sha256"]:
+            raise InputError(
+                f"{photo['path']}: was replaced since it was added (its content has changed)",
+                "Put the original back, or add the new picture under another name and measure it again.",
+            )
+        chosen.append({**photo, "file": path, "picks": picks})
+    if len(chosen) < 2:
+        raise InputError(
+            f"{len(chosen)} photo of surface {surface} shows {FEWEST_TARGETS} control points or more",
+            "Relief needs at least two photos from different places; pick the control points in more photos.",
+        )
+    return chosen
+
+
+def _pick(photo: str, point: Any, observed: Any) -> TargetPick:
+    w = 0.0 if is_missing(point["w_m"]) else float(point["w_m"])
+    return TargetPick(
+        photo=photo,
+        name=str(point["name"]),
+        uvw_m=(float(point["u_m"]), float(point["v_m"]), w),
+        pixel_px=(float(observed.x_px), float(observed.y_px)),
+        role="check" if point["role"] == "check" else "control",
+    )
+
+
+def _day(photo: Mapping[str, Any]) -> str | None:
+    return None if is_missing(photo["taken_at"]) else str(photo["taken_at"])[:10]
+
+
+def _day_of(photos: list[dict[str, Any]]) -> str:
+    """The day that the photos tell; photos of several days are no survey."""
+    days = sorted({d for p in photos if (d := _day(p))})
+    if len(days) > 1:
+        raise InputError(
+            f"the photos were taken on {len(days)} days, {days[0]} to {days[-1]}: other light and other growth",
+            "Give the day of this survey with --taken-on.",
+        )
+    return days[0] if days else dt.datetime.now(dt.UTC).date().isoformat()
+
+
+def _sightings(photos: list[dict[str, Any]], surface: str, warnings: list[str]) -> Sightings:
+    """The photos of one camera: the size, and the way it was held, that most of them have."""
+    kinds: dict[tuple[int, int, int], list[dict[str, Any]]] = {}
+    for photo in photos:
+        turn = 1 if is_missing(photo["exif_orientation"]) else int(photo["exif_orientation"])
+        kinds.setdefault((int(photo["width_px"]), int(photo["height_px"]), turn), []).append(photo)
+    most = max(kinds.values(), key=len)
+    if len(most) < 2:
+        raise InputError(
+            f"the photos of surface {surface} have {len(kinds)} sizes or were held differently",
+            "Add photos of one camera, all held the same way.",
+        )
+    for photo in photos:
+        if photo not in most:
+            warnings.append(f"{photo['id']} was left out: of another size, or held differently")
+    cameras = [p["camera"] for p in most]
+    known = not is_missing(cameras[0]) and all(c == cameras[0] for c in cameras)
+    lens = (
+        camera_from_dict(cameras[0])
+        if known
+        else nominal_camera(int(most[0]["width_px"]), int(most[0]["height_px"]))
+    )
+    return Sightings(
+        names=tuple(str(p["id"]) for p in most),
+        paths=tuple(p["file"] for p in most),
+        picks=tuple(pick for p in most for pick in p["picks"]),
+        lens=lens,
+        estimate_lens=not known,
+    )

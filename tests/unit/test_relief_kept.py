@@ -1,0 +1,104 @@
+"""Reliefs that a project keeps: measured from its own photos, by survey and date."""
+
+from __future__ import annotations
+
+import csv
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from facademap.errors import InputError
+from facademap.io.pictures import hash_file
+from facademap.io.relief_files import read_relief
+from facademap.store.project import Project
+from facademap.tasks.survey.keep_relief import keep_relief
+from facademap.tasks.survey.kept_reliefs import newest_reliefs, reliefs_of
+
+sys.path.insert(0, str(Path(__file__).parent))
+from rendered_relief import ReliefWall, Station, make_wall, stations, write_survey
+from small_wall import make_wall as make_project
+
+
+def _filled(folder: Path, wall: ReliefWall, views: Sequence[Station]) -> str:
+    """A project whose photos and control points are those of a rendered survey."""
+    surface = make_project(folder, world=False, picture=False)
+    control = write_survey(folder.parent / "shots", wall, list(views), over=1)
+    with control.open() as file:
+        rows = list(csv.DictReader(file))
+    photos, points, seen = [], {}, []
+    for k in range(len(views)):
+        target = folder / "photos" / f"p{k + 1}.jpg"
+        target.parent.mkdir(exist_ok=True)
+        target.write_bytes((control.parent / f"p{k + 1}.jpg").read_bytes())
+        photos.append(
+            {
+                "id": f"p{k + 1}",
+                "path": f"photos/p{k + 1}.jpg",
+                "sha256": hash_file(target),
+                "width_px": views[k].size_px[0],
+                "height_px": views[k].size_px[1],
+                "surface": surface,
+                "taken_at": f"2026-05-0{1 + k // 2}T10:00:00+00:00",
+            }
+        )
+    for n, r in enumerate(rows):
+        points[r["name"]] = {
+            "id": r["name"],
+            "surface": surface,
+            "name": r["name"],
+            "role": r["role"],
+            **{c: float(r[c]) for c in ("u_m", "v_m", "w_m")},
+        }
+        seen.append(
+            {
+                "id": f"Q{n}",
+                "photo": r["photo"].removesuffix(".jpg"),
+                "control_point": r["name"],
+                "x_px": float(r["x_px"]),
+                "y_px": float(r["y_px"]),
+            }
+        )
+    with Project.open(folder) as project, project.edit(who="t", what="photos") as edit:
+        edit.insert("photos", photos)
+        edit.insert("control_points", list(points.values()))
+        edit.insert("observations", seen)
+    return surface
+
+
+def _surface(folder: Path, name: str) -> dict[str, Any]:
+    with Project.open(folder, read_only=True) as project:
+        return project.row("surfaces", name)
+
+
+def test_the_relief_of_a_surface_is_kept_by_survey_and_date(tmp_path: Path) -> None:
+    wall = make_wall(1, width_m=0.6, height_m=0.45, step_m=0.002, losses=0)
+    views = stations(wall, count=3, distance_m=0.6, size_px=(320, 240), focal_px=300.0)
+    folder = tmp_path / "wall"
+    surface = _filled(folder, wall, views)
+    with pytest.raises(InputError, match="taken on 2 days"):
+        keep_relief(folder, cell_m=0.006)
+    assert not list((folder / "elevations").glob("*relief*"))
+    entry = keep_relief(folder, cell_m=0.006, survey="spring", taken_on="2026-05-01", who="Ada")
+    # two photos are of that day, the third is of the next
+    assert entry["photos"] == ["p1", "p2"]
+    grid, out_m, sigma_m = read_relief(folder / entry["path"])
+    u = grid.left_m + (np.arange(grid.width_px) + 0.5) * grid.gsd_m
+    v = grid.top_m - (np.arange(grid.height_px) + 0.5) * grid.gsd_m
+    truth = wall.depth_at(*np.broadcast_arrays(u[None, :], v[:, None]))
+    known = np.isfinite(out_m)
+    assert np.median(np.abs(out_m - truth)[known]) < 0.002
+    assert (np.isfinite(sigma_m) == known).all()
+    with pytest.raises(InputError, match="has a relief of survey spring already"):
+        keep_relief(folder, cell_m=0.006, survey="spring", taken_on="2026-05-01")
+    with pytest.raises(InputError, match="is no day"):
+        keep_relief(folder, cell_m=0.006, survey="autumn", taken_on="2026-13-01")
+    with pytest.raises(InputError, match="is no name of a survey"):
+        keep_relief(folder, cell_m=0.006, survey="../x", taken_on="2026-05-01")
+    row = _surface(folder, surface)
+    (kept,) = reliefs_of(row)
+    assert (kept.survey, kept.taken_on, kept.source) == ("spring", "2026-05-01", "photos")
+    assert newest_reliefs([row])[surface].path == f"elevations/{surface}_relief_spring.tif"
