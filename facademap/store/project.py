@@ -65,7 +65,7 @@ from facademap.wall.world import wall_crs
 __all__ = ["PACKED_FOLDER", "SCHEMA_VERSION", "Project"]
 
 #: Version of the tables. A project with a larger number is refused, one with a smaller is migrated.
-SCHEMA_VERSION = 6
+SCHEMA_VERSION = 7
 #: Version since which pixels are those of the upright picture.
 UPRIGHT_SINCE = 5
 #: Tables that a project of an older version lacks without being damaged, and the version that brought each.
