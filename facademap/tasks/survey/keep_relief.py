@@ -127,9 +127,10 @@ def keep_relief(
 
 
 def _check_day(day: str | None) -> None:
+    if day is None:
+        return
     try:
-        if day is not None:
-            dt.date.fromisoformat(day)
+        dt.date.fromisoformat(day)
     except ValueError:
         raise InputError(f"{day[:40]!r} is no day", "Give it as YYYY-MM-DD.") from None
 
@@ -163,7 +164,8 @@ def _photos_showing(
     own = points[(points["surface"] == surface) & points["u_m"].notna()].set_index("id")
     seen = tables["observations"][tables["observations"]["control_point"].isin(own.index)]
     chosen = []
-    for photo in tables["photos"].to_dict("records"):
+    for record in tables["photos"].to_dict("records"):
+        photo = {str(name): value for name, value in record.items()}
         picks = [
             _pick(str(photo["id"]), own.loc[o.control_point], o)
             for o in seen[seen["photo"] == photo["id"]].itertuples()
@@ -212,7 +214,7 @@ def _day(photo: Mapping[str, Any]) -> str | None:
 
 def _day_of(photos: list[dict[str, Any]]) -> str:
     """The day that the photos tell; photos of several days are no survey."""
-    days = sorted({d for p in photos if (d := _day(p))})
+    days = sorted({d for p in photos if (d := _day(p)) is not None})
     if len(days) > 1:
         raise InputError(
             f"the photos were taken on {len(days)} days, {days[0]} to {days[-1]}: other light and other growth",
