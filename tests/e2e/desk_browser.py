@@ -183,3 +183,19 @@ def saved(page: Any, *, refused: int = 0) -> None:
     """Everything on its way has arrived, or was refused and is kept, as many as are expected to be."""
     words = f"{refused} not stored" if refused else "All saved"
     until(page, f"document.querySelector('.state').textContent === '{words}'")
+
+
+def workplace(page: Any, key: str) -> None:
+    page.evaluate("document.activeElement.blur()")
+    page.keyboard.press("v")  # with a tool in hand a digit goes to what is drawn
+    page.keyboard.press(key)
+
+
+def choose_repair(page: Any, repair: str) -> None:
+    page.evaluate("document.activeElement.blur()")
+    page.keyboard.press("2")
+    page.locator("#tab-list").click()
+    page.locator(".list tbody button", has_text=repair).first.click()
+    page.locator("#tab-repair").click()
+    page.wait_for_timeout(500)
+    page.evaluate("document.activeElement.blur()")

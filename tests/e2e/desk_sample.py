@@ -324,3 +324,17 @@ def _add_block(project: Project, edit: Any, number: int, rng: np.random.Generato
             }
         ],
     )
+
+
+def plain_inset(folder: Path, *, last: bool = False) -> Any:
+    """A planned inset that lies within its stone and has pins."""
+    table = rows(folder, "repairs")
+    fits = [
+        r
+        for _, r in table.iterrows()
+        if r["treatment"] == "inset"
+        and r["stage"] == "proposed"
+        and set(r["edge_kinds"]) == {"inset"}
+        and len(r["pins"])
+    ]
+    return fits[-1 if last else 0]
