@@ -30,7 +30,7 @@ HIDDEN = """() => {
   const top = document.querySelector('dialog[open]') ?? document.body;
   for (const el of top.querySelectorAll('button, input, select, textarea, a[href], [role=tab]')) {
     const box = el.getBoundingClientRect();
-    if (!box.width || !box.height || getComputedStyle(el).visibility === 'hidden' || el.closest('[inert]') || el.closest('.skip')) continue;
+    if (!box.width || !box.height || getComputedStyle(el).visibility === 'hidden' || el.closest('[inert]') || el.closest('.skip') || el.closest('details:not([open])') && el.tagName !== 'SUMMARY') continue;
     const name = (el.getAttribute('aria-label') || el.textContent || el.id || el.className).trim().slice(0, 30);
     let scrolls = false;
     for (let up = el.parentElement; up; up = up.parentElement) {

@@ -94,7 +94,7 @@ def _paper_routes(desk: Desk, pool: Apart) -> list[Route]:
 
     def recall(request: Request, body: Any) -> Any:
         who = author_of(request.scope, text_of(body, "who", most=80), "survey desk")
-        number, why = text_of(body, "number", most=40, required=True), text_of(body, "why")
+        number, why = text_of(body, "number", most=240, required=True), text_of(body, "why")
         with desk.writing() as project:
             return recall_paper(project, number, why=why, who=who)
 

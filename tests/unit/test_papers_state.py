@@ -129,6 +129,28 @@ def test_a_paper_that_was_handed_out_is_recalled(folder: Path) -> None:
     assert paper_numbered(folder, number)["why"] == "wrong stone"
 
 
+def test_one_ticket_is_recalled_and_the_others_hold(folder: Path) -> None:
+    number = next(p["number"] for p in list_papers(folder) if p["name"] == "tickets")
+    first, second = list(paper_numbered(folder, number)["sheets"])[:2]
+    with Project.open(folder) as project:
+        with pytest.raises(InputError, match="no sheet"):
+            recall_paper(project, f"{number} R-999", why="x", who="ada")
+        recall_paper(project, f"{number.lower()} {first}", why="wrong bed", who="ada")
+        with pytest.raises(InputError, match="already"):
+            recall_paper(project, f"{number} {first}", why="again", who="ada")
+    told = paper_numbered(folder, f"{number} {first}")
+    assert (told["state"], told["why"], told["recalled_by"]) == ("recalled", "wrong bed", "ada")
+    assert paper_numbered(folder, f"{number} {second}")["state"] == "current"
+    assert paper_numbered(folder, number)["state"] == "current"
+    assert set(states(folder).values()) == {"current"}
+    run = CliRunner().invoke
+    done = run(main, ["papers", str(folder), "--recall", f"{number} {second}", "--why", "old"])
+    assert done.exit_code == 0, done.output
+    page = (folder / "out" / "papers.html").read_text("utf-8")
+    assert f"sheet {first} recalled</strong>: wrong bed" in page
+    assert f"sheet {second} recalled</strong>: old" in page
+
+
 def test_the_register_is_not_made_longer_by_making_the_same_again(folder: Path) -> None:
     before = len(papers_now(folder)[1])
     make_papers(folder, only=ONLY, again=True)

@@ -64,7 +64,11 @@ from facademap.cli.show import Show, command_options
 @click.option(
     "--number", metavar="NUMBER", help="Say whether the paper of this number still holds."
 )
-@click.option("--recall", metavar="NUMBER", help="Recall a paper that was handed out; needs --why.")
+@click.option(
+    "--recall",
+    metavar="NUMBER",
+    help="Recall a paper that was handed out, or one ticket of it ('3F2A-91C7 R-001'); needs --why.",
+)
 @click.option("--why", default="", metavar="TEXT", help="Reason of a recall.")
 @command_options
 def command(
@@ -156,7 +160,10 @@ def _register(project: Path, number: str | None, recall: str | None, why: str, s
             entry = recall_paper(opened, recall, why=why, who="facademap papers")
         write_papers_page(project)
         show.result(
-            entry, text=[f"{entry['number']} ({entry['title']}) is recalled: {entry['why']}"]
+            entry,
+            text=[
+                f"{entry['number']}{' ' + entry['part'] if 'part' in entry else ''} ({entry['title']}) is recalled: {entry['why']}"
+            ],
         )
         return
     if number:

@@ -16,7 +16,7 @@ from facademap.tasks.issue.papers import code_print
 from facademap.tasks.issue.papers_context import Choices, Context
 from facademap.tasks.issue.papers_list import STATED
 from facademap.tasks.issue.papers_parts import part_prints, stale_parts
-from facademap.tasks.issue.papers_register import registered, state_in_register
+from facademap.tasks.issue.papers_register import recalled_sheets, registered, state_in_register
 from facademap.tasks.issue.papers_state import (
     PaperState,
     choices_of,
@@ -119,7 +119,8 @@ def paper_numbered(folder: Path, number: str) -> dict[str, Any]:
         return {**plain, "reasons": reasons, **held}
     # a sheet that says what it would say today holds, whatever became of the others
     state = entry["state"] if entry["state"] == "recalled" else sheets[part]
-    return {**plain, "part": part, "state": state, "reasons": [] if state == "current" else reasons}
+    told = {**plain, **recalled_sheets(entry).get(part, {})}
+    return {**told, "part": part, "state": state, "reasons": [] if state == "current" else reasons}
 
 
 def _sheets(folder: Path, entry: dict[str, Any]) -> dict[str, str]:
@@ -132,7 +133,8 @@ def _sheets(folder: Path, entry: dict[str, Any]) -> dict[str, str]:
         manifest = read_manifest(project.folder / "out").get(paper.name, {})
         context = Context(project=project, choices=choices_of(manifest.get("choices")))
         gone, _ = stale_parts(kept, part_prints(context, paper, code_print()))
-    return {id: "stale" if id in gone else "current" for id in kept}
+    back = recalled_sheets(entry)
+    return {id: "recalled" if id in back else "stale" if id in gone else "current" for id in kept}
 
 
 def page_of_papers(folder: Path) -> str:

@@ -21,6 +21,7 @@ __all__ = [
     "is_of_register",
     "number_of",
     "recall_paper",
+    "recalled_sheets",
     "registered",
     "state_in_register",
 ]
@@ -71,29 +72,51 @@ def enter_papers(project: Project, papers: Iterable[Mapping[str, Any]], *, who: 
 
 
 def recall_paper(project: Project, number: str, *, why: str, who: str) -> dict[str, Any]:
-    """Say that a paper that was handed out does not hold any more.
+    """Say that a paper that was handed out does not hold any more, or one of its sheets.
+
+    Parameters
+    ----------
+    number : str
+        Number of the paper; a repair or block may follow, as on a ticket (``3F2A-91C7 R-001``): then that sheet alone.
 
     Raises
     ------
     InputError
-        No such number, no reason, or recalled already.
+        No such number or sheet, no reason, or recalled already.
     """
-    name = number.strip().upper()
+    name, _, part = number.strip().partition(" ")
+    name, part = name.upper(), part.strip()
     found = project.setting(REGISTERED + name) if _NUMBER.match(name) else None
     if found is None:
         raise InputError(
             f"there is no paper {number[:40]!r}",
             "Read the number in the lower margin of the paper.",
         )
+    sheets = recalled_sheets(found)
     if found.get("recalled_at"):
         raise InputError(f"paper {name} was recalled already", f"It was: {found['why']}.")
+    if part and part not in (found.get("parts") or {}):
+        raise InputError(
+            f"paper {name} has no sheet {part[:40]!r}",
+            "Give the repair or block that the sheet names.",
+        )
+    if part in sheets:
+        raise InputError(
+            f"sheet {part} of paper {name} was recalled already", f"It was: {sheets[part]['why']}."
+        )
     if not why.strip():
         raise InputError("a recall without a reason", "Say why.")
     at = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
-    entry = {**found, "recalled_at": at, "recalled_by": who, "why": why.strip()}
-    with project.edit(who=who, what=f"recall paper {name}") as edit:
+    told = {"recalled_at": at, "recalled_by": who, "why": why.strip()}
+    entry = {**found, "sheets_recalled": {**sheets, part: told}} if part else {**found, **told}
+    with project.edit(who=who, what=f"recall paper {name} {part}".strip()) as edit:
         edit.set(REGISTERED + name, entry)
-    return {"number": name, **entry}
+    return {"number": name, **entry, **({"part": part, **told} if part else {})}
+
+
+def recalled_sheets(entry: Mapping[str, Any]) -> dict[str, dict[str, str]]:
+    """Sheets of a paper that were recalled alone, each with when, by whom and why."""
+    return dict(entry.get("sheets_recalled") or {})
 
 
 def state_in_register(entry: Mapping[str, Any], states: Mapping[str, tuple[str, str]]) -> str:

@@ -20,7 +20,12 @@ from facademap.tables.settings import is_desk_setting
 from facademap.tasks.issue.papers_context import Choices, Context
 from facademap.tasks.issue.papers_list import STATED, Paper
 from facademap.tasks.issue.papers_parts import part_prints, stale_parts
-from facademap.tasks.issue.papers_register import is_of_register, registered, state_in_register
+from facademap.tasks.issue.papers_register import (
+    is_of_register,
+    recalled_sheets,
+    registered,
+    state_in_register,
+)
 
 __all__ = [
     "MANIFEST",
@@ -240,6 +245,10 @@ def papers_page(project: Project, states: Sequence[PaperState], *, now: dt.datet
         f'<tr class="{r["state"]}"><td>{e(r["number"])}</td><td>{e(r["title"])}</td><td>{e(_when(r["made_at"]))}</td>'
         f"<td>{e(r.get('plan') or '–')}</td><td><strong>{_WORDS[r['state']]}</strong>"
         + (f"<br>{e(r['why'])}" if r.get("why") else "")
+        + "".join(
+            f"<br><strong>sheet {e(part)} recalled</strong>: {e(told['why'])}"
+            for part, told in recalled_sheets(r).items()
+        )
         + "</td></tr>"
         for r in reversed(entries)
     )

@@ -36,7 +36,7 @@ export function Readout() {
       <p class="hint">{hintNow()}</p>
       {now && (
         <p class="live" role="status">
-          {now.area !== undefined && <strong>{area(now.area)}</strong>}
+          {now.area !== undefined && <strong>{now.crosses ? "–" : area(now.area)}</strong>}
           {now.length !== undefined && (
             <strong>
               {now.area !== undefined && !now.measured && `${t("perimeter")} `}

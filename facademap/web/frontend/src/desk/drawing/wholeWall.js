@@ -27,7 +27,11 @@ export async function proposeWall() {
   };
 }
 
-/** Whether the whole outline lies within the view, so that a person sees what is confirmed. */
+/**
+ * Whether the whole outline lies within the view, so that a person sees what is confirmed.
+ * @param {{coordinates: any}} outline
+ * @param {number[]} view
+ */
 function isWithin({ coordinates }, [left, low, right, high]) {
   return coordinates
     .flat(2)

@@ -38,6 +38,8 @@ function Draws() {
 
 export function Toolbar() {
   const draws = place.value === "survey" && !isReviewer();
+  // where nothing is drawn there is only measuring
+  const of = isReviewer() ? ["grid"] : place.value === "record" ? ["snap", "grid"] : null;
   return (
     <div class="tools" role="toolbar" aria-label={t("tools")}>
       {toolsNow().map((n) => (
@@ -55,7 +57,7 @@ export function Toolbar() {
       ))}
       {draws && <Draws />}
       <div class="switches">
-        {SWITCHES.filter(([n]) => n === "grid" || !isReviewer()).map(([n, on, key]) => (
+        {SWITCHES.filter(([n]) => of?.includes(n) ?? true).map(([n, on, key]) => (
           <button
             type="button"
             key={n}

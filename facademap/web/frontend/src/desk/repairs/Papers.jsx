@@ -59,12 +59,17 @@ function Paper({ paper: p }) {
 function Register({ list, load }) {
   const [number, setNumber] = useState("");
   const [why, setWhy] = useState("");
+  const [part, setPart] = useState("");
+  const parts = Object.keys(list?.find((r) => r.number === number)?.parts ?? {});
   if (!list?.length) return null;
   const recall = async (event) => {
     event.preventDefault();
     try {
-      await ask("/api/papers/recall", { method: "POST", body: { number, why, who: who.value } });
+      const named = part ? `${number} ${part}` : number;
+      const body = { number: named, why, who: who.value };
+      await ask("/api/papers/recall", { method: "POST", body });
       setNumber("");
+      setPart("");
       setWhy("");
     } catch (error) {
       notice.value = {
@@ -86,9 +91,22 @@ function Register({ list, load }) {
             <span class="aside">
               {when(r.made_at)} · {t(`paper.${r.state}`)}
               {r.why ? `: ${r.why}` : ""}
+              {Object.entries(r.sheets_recalled ?? {}).map(([id, told]) => (
+                <span key={id}>
+                  {" "}
+                  · {id} {t("paper.recalled")}: {told.why}
+                </span>
+              ))}
             </span>
             {r.state !== "recalled" && !isReviewer() && (
-              <button type="button" class="quiet" onClick={() => setNumber(r.number)}>
+              <button
+                type="button"
+                class="quiet"
+                onClick={() => {
+                  setNumber(r.number);
+                  setPart("");
+                }}
+              >
                 {t("papers.recall")}
               </button>
             )}
@@ -97,6 +115,17 @@ function Register({ list, load }) {
       </ul>
       {number && (
         <form class="inline" onSubmit={recall}>
+          {parts.length > 0 && (
+            <label class="field">
+              {t("papers.recall.what")}{" "}
+              <select value={part} onChange={(e) => setPart(e.currentTarget.value)}>
+                <option value="">{t("papers.recall.whole")}</option>
+                {parts.map((id) => (
+                  <option key={id}>{id}</option>
+                ))}
+              </select>
+            </label>
+          )}
           <label class="field">
             {t("papers.recall.why", { number })}{" "}
             <input value={why} onInput={(e) => setWhy(e.currentTarget.value)} />

@@ -773,6 +773,8 @@ export const english = {
   "papers.register": "Handed out",
   "papers.recall": "Recall",
   "papers.recall.why": "Why {number} is recalled",
+  "papers.recall.what": "What is recalled",
+  "papers.recall.whole": "the whole paper",
   undecided: "Undecided",
   "undecided.asks": "To decide it wants: {names}.",
   "undecided.decide": "Decide",
