@@ -1,4 +1,4 @@
-"""Full-size templates of pieces, tiled over sheets that fit an office printer."""
+"""Full-size templates of pieces: several on a sheet or a roll, and large ones tiled over sheets that are glued together."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ from facademap.report.paper import paper_named
 from facademap.report.pdf import write_pdf
 from facademap.report.piece_sketch import RED
 from facademap.report.refusal_page import draw_refusal
+from facademap.report.template_nesting import Roll, Spot, nest, sheet_sides
 
 if TYPE_CHECKING:
     from facademap.report.ticket_content import Ticket
@@ -29,16 +30,22 @@ OVERLAP = 15.0
 #: Beyond this a plotter and the DXF serve better than glue.
 MOST_SHEETS = 60
 BAR_MM = 100.0
+#: Room left of the templates for the upright bar, round each template, and for its words below it.
+BAR_ROOM, PAD, WORDS = 5.0, 7.0, 10.0
+_LEAST_WORDS = 52.0
+#: A piece with a shorter side has no room for words inside it.
+_SMALL = 60.0
+_BEDS = {"horizontal": "bed level", "edge": "bed upright"}
 _SIDES = ("width_m", "height_m", "depth_m")
 
 
-def _grid(shape: Any, paper: str) -> tuple[Page, int, int, float, float]:
+def _grid(shape: Any, sheet: Roll) -> tuple[Page, int, int, float, float]:
     """An empty sheet, columns and rows, and size of the zone drawn on; the orientation that takes fewer sheets."""
     u0, v0, u1, v1 = shape.bounds
     need = ((u1 - u0) * 1000 + 12, (v1 - v0) * 1000 + 12)
     best = None
-    for landscape in (False, True):
-        width, height = paper_named(paper, landscape=landscape)
+    sides = (sheet.width_mm, sheet.height_mm)
+    for width, height in (sides,) if sheet.cut else (sides, sides[::-1]):
         zone = (width - 2 * MARGIN, height - 2 * MARGIN - FOOT)
         columns, rows = (
             max(1, math.ceil((n - OVERLAP) / (z - OVERLAP)))
@@ -52,9 +59,9 @@ def _grid(shape: Any, paper: str) -> tuple[Page, int, int, float, float]:
 
 def too_large(tickets: Sequence[Ticket], *, paper: str) -> list[str]:
     """Ids of pieces whose template would take more sheets than anybody glues together."""
-    found = []
+    found, sheet = [], sheet_sides(paper)
     for ticket in tickets:
-        _, columns, rows, *_ = _grid(ticket.piece["geometry"], paper)
+        _, columns, rows, *_ = _grid(ticket.piece["geometry"], sheet)
         if columns * rows > MOST_SHEETS:
             found.append(str(ticket.piece["id"]))
     return found
@@ -63,30 +70,158 @@ def too_large(tickets: Sequence[Ticket], *, paper: str) -> list[str]:
 def write_templates(tickets: Sequence[Ticket], *, paper: str = "A4") -> bytes:
     """Templates of all pieces at 1 : 1.
 
-    Every sheet bears a bar of 100.0 mm, to be measured after printing, and register crosses that lie on
-    those of the neighbouring sheet.
+    Every sheet bears bars in both directions, to be measured after printing. Pieces that fit are laid several to a sheet;
+    larger ones are tiled, with register crosses that lie on those of the neighbouring sheet.
+
+    Parameters
+    ----------
+    tickets : sequence of Ticket
+    paper : str
+        A sheet, or a roll by its width: ``roll 914``, ``roll 36 in``.
     """
     return write_pdf(
         _pages(tickets, paper),
         title="Full-size templates",
-        subject="Print at 100 %; check the 100.0 mm bar on every sheet",
+        subject="Print at 100 %; check the bars on every sheet in both directions",
     )
 
 
 def _pages(tickets: Sequence[Ticket], paper: str) -> Iterator[Page]:
+    sheet = sheet_sides(paper)
     large = set(too_large(tickets, paper=paper))
+    # what is told of a piece without a template fits an office sheet
+    words = paper if not sheet.cut else "A4"
+    small = [t for t in tickets if not t.faults and _fits(t, sheet)]
+    yield from _nested(small, sheet)
     for ticket in tickets:
         if ticket.faults:
-            yield draw_refusal(ticket, paper=paper, what="template")
+            yield draw_refusal(ticket, paper=words, what="template")
         elif ticket.piece["id"] in large:
-            yield _refusal(ticket, paper)
-        else:
-            yield from _tiles(ticket, paper)
+            yield _refusal(ticket, words)
+        elif not _fits(ticket, sheet):
+            yield from _tiles(ticket, sheet)
     if not tickets:
-        width, height = paper_named(paper)
+        width, height = paper_named(words)
         page = Page(width_mm=width, height_mm=height)
         page.text(15, height - 30, "No pieces, no templates", size_pt=20, weight="bold")
         yield page
+
+
+def _cell(ticket: Ticket) -> tuple[float, float]:
+    """Room that a template takes on a sheet with others, with its words below."""
+    u0, v0, u1, v1 = ticket.piece["geometry"].bounds
+    pad = _pad(ticket)
+    return max((u1 - u0) * 1000, _LEAST_WORDS) + 2 * pad, (v1 - v0) * 1000 + 2 * pad + WORDS
+
+
+def _pad(ticket: Ticket) -> float:
+    """Room round a template: the outline of its cut-out lies in it."""
+    cut, piece = ticket.repair["geometry"], ticket.piece["geometry"]
+    if cut is None or cut.is_empty:
+        return PAD
+    off = np.abs(np.array(cut.bounds) - np.array(piece.bounds)).max() * 1000
+    return max(PAD, float(off) + 2.0)
+
+
+def _fits(ticket: Ticket, sheet: Roll) -> bool:
+    width, height = _cell(ticket)
+    return (
+        width <= sheet.width_mm - 2 * MARGIN - BAR_ROOM
+        and height <= sheet.height_mm - 2 * MARGIN - FOOT
+    )
+
+
+def _nested(tickets: Sequence[Ticket], sheet: Roll) -> Iterator[Page]:
+    """Sheets with several templates each."""
+    zone = (sheet.width_mm - 2 * MARGIN - BAR_ROOM, sheet.height_mm - 2 * MARGIN - FOOT)
+    cells = [_cell(t) for t in tickets]
+    spots = nest(cells, zone)
+    for number in range(max((s.page for s in spots), default=-1) + 1):
+        here = sorted((s for s in spots if s.page == number), key=lambda s: (-s.y_mm, s.x_mm))
+        # a roll is cut below what stands on it, but leaves room for the bar
+        free = min(s.y_mm for s in here) if sheet.cut else 0.0
+        free = max(0.0, min(free, zone[1] - BAR_MM - 20.0))
+        names = ", ".join(str(tickets[s.index].piece["id"]) for s in here)
+        page = Page(width_mm=sheet.width_mm, height_mm=sheet.height_mm - free, title=names)
+        for spot in here:
+            _nested_one(page, tickets[spot.index], spot, free)
+        _foot_of_many(page, tickets[here[0].index].say, names, number + 1, len(here))
+        yield page
+
+
+def _nested_one(page: Page, ticket: Ticket, spot: Spot, free: float) -> None:
+    shape = ticket.piece["geometry"]
+    u0, v0, u1, v1 = shape.bounds
+    pad = _pad(ticket)
+    left, low = MARGIN + BAR_ROOM + spot.x_mm + pad, MARGIN + FOOT + spot.y_mm - free + pad + WORDS
+    window = shapely.box(-pad, -pad, (u1 - u0) * 1000 + pad, (v1 - v0) * 1000 + pad)
+    _draw(
+        page, ticket, shape, np.zeros(2), np.array([left, low]), window, inside_mm=2.0, frame=False
+    )
+    room = _cell(ticket)[0] - 4.0
+    name = f"{ticket.piece['id']}   {ticket.piece['stone_type'] or ''}   {_BEDS.get(ticket.piece['bed'], '')}"
+    page.text(left - pad + 2, low - pad - 1.5, name, size_pt=9, weight="bold", within_mm=room)
+    page.text(left - pad + 2, low - pad - 5.2, _sizes_of(ticket), size_pt=7, within_mm=room)
+    said = "Seen from outside; turned over: the back."
+    if not ticket.measured:
+        said = f"PROVISIONAL. {said}"
+    page.text(left - pad + 2, low - pad - 8.4, said, size_pt=6.5, within_mm=room)
+
+
+def _sizes_of(ticket: Ticket) -> str:
+    first, second = (
+        " × ".join(say.fitting(ticket.piece[n]).removesuffix(f" {say.unit}") for n in _SIDES)
+        + f" {say.unit}"
+        for say in (ticket.say, Measures(not ticket.say.inches))
+    )
+    return f"{first}   ({second})"
+
+
+def _foot_of_many(page: Page, say: Measures, names: str, number: int, count: int) -> None:
+    x, y = MARGIN, MARGIN
+    many = f"{count} templates" if count > 1 else "1 template"
+    page.text(
+        x,
+        y + 17.5,
+        f"Sheet {number}, {many}: {names}",
+        size_pt=10,
+        weight="bold",
+        within_mm=page.width_mm - 2 * x,
+    )
+    _bars(page, say)
+    page.text(
+        x,
+        y - 1,
+        "Print at 100 %, not fitted to the page. Finished size, joints taken off.",
+        size_pt=7,
+    )
+
+
+def _bars(page: Page, say: Measures) -> None:
+    """A bar along the sheet and one up it: a printer may be true in one direction alone."""
+    x, y = MARGIN, MARGIN
+    long, parts = (4 * 25.4, 8) if say.inches else (BAR_MM, 10)
+    each = long / parts
+    # the round ends of the strokes stay inside, so that the bars are as long as the ticks say
+    page.line(x + 0.15, y + 3, x + long - 0.15, y + 3, width_mm=0.3)
+    page.lines(
+        [[[x + k * each, y + 3], [x + k * each, y + (7 if k in (0, parts) else 5)]] for k in range(parts + 1)],
+        width_mm=0.3,
+    )  # fmt: skip
+    foot = y + FOOT + 3
+    page.line(x, foot + 0.15, x, foot + long - 0.15, width_mm=0.3)
+    page.lines(
+        [[[x, foot + k * each], [x + (4 if k in (0, parts) else 2), foot + k * each]] for k in range(parts + 1)],
+        width_mm=0.3,
+    )  # fmt: skip
+    told, off = ("4 in (101.6 mm)", "1/64 in (0.4 mm)") if say.inches else ("100.0 mm", "0.5 mm")
+    page.text(
+        x + 2,
+        y + 8,
+        f"This bar and the upright one are {told}. Measure both: discard the print when either is more than {off} off.",
+        size_pt=7,
+        within_mm=page.width_mm - 2 * x - 45,
+    )
 
 
 def _refusal(ticket: Ticket, paper: str) -> Page:
@@ -103,9 +238,9 @@ def _refusal(ticket: Ticket, paper: str) -> Page:
     return page
 
 
-def _tiles(ticket: Ticket, paper: str) -> Iterator[Page]:
+def _tiles(ticket: Ticket, sheet: Roll) -> Iterator[Page]:
     shape = ticket.piece["geometry"]
-    blank, columns, rows, zone_w, zone_h = _grid(shape, paper)
+    blank, columns, rows, zone_w, zone_h = _grid(shape, sheet)
     u0, v0, u1, v1 = shape.bounds
     step_x, step_y = zone_w - OVERLAP, zone_h - OVERLAP
     total = (columns * step_x + OVERLAP, rows * step_y + OVERLAP)
@@ -130,8 +265,18 @@ def _tiles(ticket: Ticket, paper: str) -> Iterator[Page]:
             yield page
 
 
-def _draw(page: Page, ticket: Ticket, shape: Any, shift: Any, put: Any, window: Any) -> None:
-    """What of the piece lies on this sheet."""
+def _draw(
+    page: Page,
+    ticket: Ticket,
+    shape: Any,
+    shift: Any,
+    put: Any,
+    window: Any,
+    *,
+    inside_mm: float = OVERLAP,
+    frame: bool = True,
+) -> None:
+    """What of the piece lies on this sheet; its name stays so far within the window."""
     u0, v0 = shape.bounds[:2]
 
     def to_mm(geometry: Any) -> Any:
@@ -147,14 +292,15 @@ def _draw(page: Page, ticket: Ticket, shape: Any, shift: Any, put: Any, window: 
 
     outline = to_mm(shape)
     x0, y0 = np.asarray(window.bounds[:2]) + put
-    page.box(
-        float(x0),
-        float(y0),
-        window.bounds[2] - window.bounds[0],
-        window.bounds[3] - window.bounds[1],
-        ink="#aaaaaa",
-        width_mm=0.15,
-    )
+    if frame:
+        page.box(
+            float(x0),
+            float(y0),
+            window.bounds[2] - window.bounds[0],
+            window.bounds[3] - window.bounds[1],
+            ink="#aaaaaa",
+            width_mm=0.15,
+        )
     cut = ticket.repair["geometry"]
     if cut is not None and cut.geom_type == "Polygon":
         strokes(to_mm(cut.exterior), ink="#777777", width_mm=0.2, dash_mm=(4, 2))
@@ -191,8 +337,9 @@ def _draw(page: Page, ticket: Ticket, shape: Any, shift: Any, put: Any, window: 
     _names(
         page,
         ticket,
-        shapely.intersection(outline, window.buffer(-OVERLAP, join_style="mitre")),
+        shapely.intersection(outline, window.buffer(-inside_mm, join_style="mitre")),
         put,
+        [to_mm(shapely.Point(*r.mark)) for r in ticket.rods if r.u_m is not None],
     )
     for n, rod in enumerate(ticket.rods, start=1):
         if rod.u_m is None or rod.v_m is None:
@@ -224,7 +371,8 @@ def _edges(page: Page, ticket: Ticket, outline: Any, put: Any, window: Any) -> N
             continue
         edge = shown.get(name)
         words = name
-        if edge is not None:
+        # a short edge has room for its name alone, between the letters of its corners
+        if edge is not None and float(np.hypot(*(b - a))) >= _SMALL:
             words += (
                 ": exposed"
                 if edge.get("kind") == "exposed"
@@ -257,16 +405,20 @@ def _edges(page: Page, ticket: Ticket, outline: Any, put: Any, window: Any) -> N
             )
 
 
-def _names(page: Page, ticket: Ticket, visible: Any, put: Any) -> None:
+def _names(page: Page, ticket: Ticket, visible: Any, put: Any, rods: Sequence[Any]) -> None:
     """Name, bed and top inside the part of the piece that this sheet shows."""
     if visible.is_empty:
         return
-    centre = shapely.point_on_surface(visible)
+    centre = _clear_of(visible, rods)
     x, y = np.array([centre.x, centre.y]) + put
     u0, v0, u1, v1 = visible.bounds
     bed = ticket.piece["bed"]
     level = bed == "horizontal"
-    reach = min(25.0, 0.4 * ((u1 - u0) if level else (v1 - v0)))
+    if min(u1 - u0, v1 - v0) < _SMALL:  # its words stand below it, its bed lines lie across it
+        return
+    reach = min(25.0, centre.x - u0 - 3.0, u1 - centre.x - 3.0)
+    if not level:
+        reach = min(25.0, centre.y - v0 - 3.0, v1 - centre.y - 3.0)
     page.text(
         x,
         y - 9,
@@ -275,6 +427,7 @@ def _names(page: Page, ticket: Ticket, visible: Any, put: Any) -> None:
         weight="bold",
         anchor="centre",
         halo="#ffffff",
+        within_mm=2 * min(centre.x - u0, u1 - centre.x),
     )
     if bed in ("horizontal", "edge") and reach > 6:
         dx, dy = (reach, 0.0) if level else (0.0, reach)
@@ -293,6 +446,23 @@ def _names(page: Page, ticket: Ticket, visible: Any, put: Any) -> None:
         x, y = np.array([top.x, top.y]) + put
         page.arrow(x, y - 5, x, y + 5, head_mm=4, width_mm=0.8)
         page.text(x + 3, y - 3, "TOP", size_pt=11, weight="bold", halo="#ffffff")
+
+
+def _clear_of(visible: Any, rods: Sequence[Any]) -> Any:
+    """A place for the words, as far from the rods and the outline as there is one."""
+    u0, v0, u1, v1 = visible.bounds
+    steps = np.linspace(0.15, 0.85, 8)
+    points = [shapely.Point(u0 + a * (u1 - u0), v0 + b * (v1 - v0)) for a in steps for b in steps]
+    inside = [p for p in points if visible.contains(p)]
+    if not rods or not inside:
+        return shapely.point_on_surface(visible)
+    return max(
+        inside,
+        key=lambda p: min(
+            2.0 * visible.exterior.distance(p) if visible.geom_type == "Polygon" else np.inf,
+            *(r.distance(p) for r in rods),
+        ),
+    )
 
 
 def _crosses(
@@ -349,24 +519,8 @@ def _foot(
         weight="bold",
         within_mm=page.width_mm - 2 * MARGIN - 60,
     )
-    first, second = (
-        " × ".join(say.fitting(ticket.piece[n]).removesuffix(f" {say.unit}") for n in _SIDES)
-        + f" {say.unit}"
-        for say in (ticket.say, Measures(not ticket.say.inches))
-    )
-    page.text(x, y + 12.8, f"{first}   ({second})", size_pt=8.5)
-    # the round ends of the stroke stay inside, so that the bar is as long as the ticks say
-    page.line(x + 0.15, y + 3, x + BAR_MM - 0.15, y + 3, width_mm=0.3)
-    page.lines(
-        [[[x + k * 10, y + 3], [x + k * 10, y + (7 if k in (0, 10) else 5)]] for k in range(11)],
-        width_mm=0.3,
-    )
-    page.text(
-        x + 2,
-        y + 8,
-        "This bar is 100.0 mm. Measure it: discard the print when it is more than 0.5 mm off.",
-        size_pt=7,
-    )
+    page.text(x, y + 12.8, _sizes_of(ticket), size_pt=8.5)
+    _bars(page, ticket.say)
     page.text(
         x,
         y - 1,

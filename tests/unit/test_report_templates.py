@@ -16,9 +16,11 @@ import shapely
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchmarks.papers_project import make_project
+from facademap.errors import InputError
 from facademap.io.rule_files import load_profile
 from facademap.repair.edges import edge_names, ring_of
 from facademap.report.cut_dxf import write_cut_dxf
+from facademap.report.template_nesting import nest, sheet_sides
 from facademap.report.template_sheets import too_large, write_templates
 from facademap.report.ticket_content import make_tickets
 from facademap.tables import TABLES
@@ -59,6 +61,42 @@ def test_the_bar_is_100_mm_on_every_sheet(tickets, paper, size_mm):
         groups = np.split(dark, np.flatnonzero(np.diff(dark) > 3) + 1)
         ends = [g.mean() for g in groups]
         assert (ends[-1] - ends[0]) * 25.4 / DPI == pytest.approx(100.0, abs=0.1)
+
+
+def test_the_upright_bar_is_as_long_as_the_one_along_the_sheet(tickets):
+    """A printer may stretch one direction alone; the ends of both bars are found in the rendered page."""
+    document = pypdfium2.PdfDocument(write_templates(tickets, paper="A3"))
+    for index in range(len(document)):
+        image = np.asarray(
+            document[index].render(scale=DPI / 72, grayscale=True).to_numpy()
+        ).squeeze()
+        # a column through the two long ticks, which reach further in than the others
+        rows = np.flatnonzero(image[:, round(11.2 / 25.4 * DPI)] < 100)
+        groups = [g.mean() for g in np.split(rows, np.flatnonzero(np.diff(rows) > 3) + 1)]
+        apart = np.abs(np.subtract.outer(groups, groups)) * 25.4 / DPI
+        assert np.abs(apart - 100.0).min() < 0.1
+
+
+def test_pieces_share_a_sheet_and_lie_apart(tickets):
+    sizes = [(80.0, 120.0), (60.0, 90.0), (150.0, 40.0), (190.0, 250.0), (20.0, 20.0)]
+    spots = nest(sizes, (200.0, 260.0))
+    boxes = [
+        (s.page, shapely.box(s.x_mm, s.y_mm, s.x_mm + w, s.y_mm + h))
+        for s, (w, h) in zip(spots, sizes, strict=True)
+    ]
+    for k, (page, one) in enumerate(boxes):
+        assert shapely.box(0, 0, 200, 260).buffer(1e-6).contains(one)
+        assert not any(p == page and one.intersection(o).area > 1e-6 for p, o in boxes[k + 1 :])
+    assert max(s.page for s in spots) == 1
+    small = [_stretched(t, 0.3) for t in tickets]
+    reader = pypdf.PdfReader(io.BytesIO(write_templates(small, paper="A3")))
+    assert len(reader.pages) < len(small)
+    words = "".join(p.extract_text() for p in reader.pages)
+    assert all(str(t.piece["id"]) in words for t in small)
+    roll = pypdf.PdfReader(io.BytesIO(write_templates(tickets, paper="roll 914"))).pages[0]
+    assert float(roll.mediabox.width) * 25.4 / 72 == pytest.approx(914.0, abs=0.01)
+    with pytest.raises(InputError, match="roll 50"):
+        sheet_sides("roll 50")
 
 
 def test_a_template_is_the_piece_at_full_size(tickets):
@@ -103,7 +141,8 @@ def test_a_piece_larger_than_any_sheet_is_refused_alone(tickets):
     huge = _stretched(tickets[0], 12.0)
     assert too_large([huge, *tickets], paper="A4") == [str(huge.piece["id"])]
     reader = pypdf.PdfReader(io.BytesIO(write_templates([huge, tickets[1]])))
-    assert "DXF" in reader.pages[0].extract_text()
+    # sheets that pieces share come first
+    assert sum("DXF" in page.extract_text() for page in reader.pages) == 1
     assert len(reader.pages) >= 2
 
 

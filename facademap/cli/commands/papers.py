@@ -32,6 +32,12 @@ from facademap.cli.show import Show, command_options
     help="Sheet of drawings: A4 to A0, Tabloid, ARCH A to E, ANSI C to E.",
 )
 @click.option(
+    "--template-sheet",
+    default="",
+    metavar="SIZE",
+    help='Sheet of the templates: A4 to A0, or a roll by its width, "roll 914" or "roll 36 in"; that of --paper when not given.',
+)
+@click.option(
     "--scale", type=float, metavar="N", help="Scale 1:N of drawings; chosen to fit when not given."
 )
 @click.option(
@@ -76,6 +82,7 @@ def command(
     only: tuple[str, ...],
     paper: str,
     sheet: str,
+    template_sheet: str,
     scale: float | None,
     rates: Path | None,
     link: str,
@@ -102,6 +109,7 @@ def command(
     choices = Choices(
         paper=paper,
         sheet=sheet,
+        template_sheet=template_sheet,
         scale=scale,
         link=link,
         least_void_m2=least_void_m2,

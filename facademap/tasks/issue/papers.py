@@ -15,6 +15,7 @@ from facademap.errors import FacademapError, FileError, InputError, ProjectError
 from facademap.io.whole_files import need_folder, remove_file, write_whole
 from facademap.report.paper import paper_named
 from facademap.report.pdf import dated, stamped
+from facademap.report.template_nesting import sheet_sides
 from facademap.store.changes import newest_change
 from facademap.store.project import Project
 from facademap.tasks.issue.papers_context import Choices, Context
@@ -141,6 +142,8 @@ def make_papers(
     choices = choices or Choices()
     for size in (choices.paper, choices.sheet):
         paper_named(size)
+    if choices.template_sheet:
+        sheet_sides(choices.template_sheet)
     wanted = [p for p in PAPERS if not only or p.name in only]
     with Project.open(project, read_only=True) as opened:
         folder = Path(out) if out is not None else opened.folder / "out"

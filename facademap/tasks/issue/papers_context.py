@@ -54,6 +54,8 @@ class Choices:
         Where the rates came from.
     least_void_m2 : float
         Openings of this area or smaller are not deducted.
+    template_sheet : str
+        Sheet or roll of the templates; that of the tickets when empty.
     pictures : bool
         Whether drawings lie over the rectified picture; false draws lines only.
     """
@@ -65,6 +67,7 @@ class Choices:
     rates: str = ""
     rates_name: str = "rates"
     least_void_m2: float = 0.0
+    template_sheet: str = ""
     pictures: bool = True
 
 

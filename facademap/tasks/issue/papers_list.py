@@ -153,15 +153,12 @@ def _templates(context: Context) -> Files:
     tickets = make_tickets(
         context.frames(_CUT), project=context.name, settings=context.trade_values
     )
-    for piece in too_large(tickets, paper=context.choices.paper):
+    sheet = context.choices.template_sheet or context.choices.paper
+    for piece in too_large(tickets, paper=sheet):
         context.warnings.append(
-            f"piece {piece} is too large for a template on {context.choices.paper}: use its DXF file with a plotter"
+            f"piece {piece} is too large for a template on {sheet}: use a larger sheet, a roll, or its DXF file with a plotter"
         )
-    return {
-        f"templates-{file_name(context.choices.paper).lower()}.pdf": write_templates(
-            tickets, paper=context.choices.paper
-        )
-    }
+    return {f"templates-{file_name(sheet).lower()}.pdf": write_templates(tickets, paper=sheet)}
 
 
 def _cut_dxf(context: Context) -> Files:
