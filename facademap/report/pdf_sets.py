@@ -10,7 +10,7 @@ from typing import Any
 from facademap.report.page import Page
 from facademap.report.pdf import day_of_pdf, write_pdf
 
-__all__ = ["joined", "marked", "page_count", "struck"]
+__all__ = ["marked", "page_count", "picked", "struck"]
 
 _PT_PER_MM = 72.0 / 25.4
 #: Where the mark of the issue stands: within what office printers leave white at the foot, over the margin's other line.
@@ -70,12 +70,15 @@ def struck(pdf: bytes, words: str, *, date: str) -> bytes:
     return _overlaid(pdf, draw, date=date)
 
 
-def joined(parts: Sequence[tuple[str, bytes]], *, title: str, date: str) -> bytes:
-    """Several PDFs as one, each found by its name in the list of contents.
+def picked(
+    parts: Sequence[tuple[str, bytes, Sequence[int] | None]], *, title: str, date: str
+) -> bytes:
+    """Sheets of several PDFs as one, each part found by its name in the list of contents.
 
     Parameters
     ----------
-    parts : sequence of (name, bytes)
+    parts : sequence of (name, bytes, pages)
+        Which pages of the PDF, counted from 0; all where ``None``.
     title : str
     date : str
         Day of the whole, as 2026-11-30.
@@ -83,9 +86,13 @@ def joined(parts: Sequence[tuple[str, bytes]], *, title: str, date: str) -> byte
     from pypdf import PdfReader, PdfWriter
 
     writer = PdfWriter()
-    for name, data in parts:
+    readers: dict[int, PdfReader] = {}
+    for name, data, pages in parts:
         start = len(writer.pages)
-        writer.append(PdfReader(io.BytesIO(data)), import_outline=False)
+        # one reader a file, so that fonts and pictures that its sheets share are taken over once
+        reader = readers.setdefault(id(data), PdfReader(io.BytesIO(data)))
+        wanted = None if pages is None else list(pages)
+        writer.append(reader, pages=wanted, import_outline=False)
         writer.add_outline_item(title=name, page_number=start)
     return _bytes_of(writer, title=title, date=date)
 

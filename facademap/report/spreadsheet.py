@@ -194,6 +194,11 @@ def _rows_sheet(work: _Book, basis: str) -> dict[str, str]:
             float(frame[m.name].sum()),
         )
         references[m.name] = f"{_BASES[basis]}!${letter}${total_row + 1}"
+    # 32 columns on the width of one sheet cannot be read: two of A3, each with the names and the head
+    sheet.set_paper(8)
+    sheet.fit_to_pages(2, 0)
+    sheet.repeat_rows(_HEAD_ROW)
+    sheet.repeat_columns(0, 0)
     sheet.freeze_panes(first, 1)
     sheet.autofilter(_HEAD_ROW, 0, last, len(labels) + len(MEASURES) - 1)
     sheet.set_column(0, len(labels) - 1, 16)

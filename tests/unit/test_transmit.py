@@ -19,11 +19,12 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from benchmarks.papers_project import make_project
 from facademap.cli.main import main
 from facademap.errors import FacademapError
-from facademap.report.pdf_sets import joined
+from facademap.report.pdf_sets import picked
 from facademap.store.project import Project
 from facademap.tasks.desk.papers import paper_numbered
 from facademap.tasks.issue.issued import file_issued, list_issued, sheet_issued
-from facademap.tasks.issue.papers import Choices
+from facademap.tasks.issue.packs import papers_for, write_pack
+from facademap.tasks.issue.papers import Choices, make_papers
 from facademap.tasks.issue.transmit import transmit
 
 SAID = {
@@ -157,6 +158,43 @@ def test_the_command_line_asks_and_answers(folder: Path) -> None:
 def test_papers_joined_are_found_by_name(folder: Path) -> None:
     data = current(folder, "DR-001").read_bytes()
     whole = pypdf.PdfReader(
-        io.BytesIO(joined([("One", data), ("Two", data)], title="x", date="2026-12-03"))
+        io.BytesIO(
+            picked([("One", data, None), ("Two", data, [1, 0])], title="x", date="2026-12-03")
+        )
     )
     assert [o.title for o in whole.outline] == ["One", "Two"]
+
+
+def test_a_pack_has_everything_a_mason_needs_in_working_order(folder: Path) -> None:
+    make_papers(folder, only=papers_for("mason"), choices=Choices(pictures=False))
+    pack = pypdf.PdfReader(folder / "out" / write_pack(folder, "mason"))
+    names = [o.title for o in pack.outline]
+    assert names[0] == "Index"
+    with Project.open(folder, read_only=True) as project:
+        pieces = project.read("pieces")
+        lifts = project.read("repairs").set_index("id")["lift"]
+    own = [n for n in names if n in set(pieces["id"])]
+    assert sorted(own) == sorted(pieces["id"])
+    heights = [lifts[pieces.set_index("id").loc[p, "repair"]] for p in own]
+    assert heights == sorted(heights, reverse=True)
+    # the page that the index tells is the page where it is
+    index = pack.pages[0].extract_text().splitlines()
+    for outline in pack.outline[1:]:
+        page = pack.get_destination_page_number(outline) + 1
+        assert any(line.strip() == str(page) for line in index) or str(page) in "".join(index)
+        if outline.title in own:
+            assert outline.title in pack.pages[page - 1].extract_text()
+
+
+def test_a_pack_follows_its_papers(folder: Path) -> None:
+    make_papers(folder, only=papers_for("yard"))
+    name = write_pack(folder, "yard")
+    before = (folder / "out" / name).read_bytes()
+    with Project.open(folder) as project, project.edit(who="x", what="lies elsewhere") as edit:
+        edit.update("blocks", str(project.read("blocks")["id"].iloc[0]), {"location": "row 99"})
+    make_papers(folder, only=papers_for("yard"))
+    after = (folder / "out" / name).read_bytes()
+    assert after != before
+    assert "row 99" in "".join(p.extract_text() for p in pypdf.PdfReader(io.BytesIO(after)).pages)
+    with pytest.raises(FacademapError, match="poet"):
+        write_pack(folder, "poet")

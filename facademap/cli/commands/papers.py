@@ -18,6 +18,12 @@ from facademap.cli.show import Show, command_options
     help="Make only this paper (may be given several times).",
 )
 @click.option(
+    "--for",
+    "person",
+    metavar="WHO",
+    help="Make the papers of mason, yard, planner, cost or tender, and one PDF of them in working order.",
+)
+@click.option(
     "--paper",
     default="A4",
     show_default=True,
@@ -80,6 +86,7 @@ from facademap.cli.show import Show, command_options
 def command(
     project: Path,
     only: tuple[str, ...],
+    person: str | None,
     paper: str,
     sheet: str,
     template_sheet: str,
@@ -101,6 +108,8 @@ def command(
     Only what changed since the last time is made again. A paper that cannot be made does not hold up
     the others.
     """
+    from facademap.errors import InputError
+    from facademap.tasks.issue.packs import papers_for, write_pack
     from facademap.tasks.issue.papers import Choices, make_papers, read_rates_file
 
     if state or number or recall:
@@ -117,6 +126,10 @@ def command(
         rates_name=rates.name if rates else "rates",
         pictures=not line_only,
     )
+    if person:
+        if only:
+            raise InputError("--for and --only at once", "Give one of them.")
+        only = papers_for(person)
     with show.progress("papers") as progress:
         result = make_papers(
             project,
@@ -126,6 +139,7 @@ def command(
             out=out,
             progress=lambda share, what: progress(share),
         )
+    pack = str(result.folder / write_pack(project, person, out=result.folder)) if person else None
     for line in result.warnings:
         show.say(f"note: {line}")
     for name, seconds in result.seconds.items():
@@ -139,9 +153,12 @@ def command(
         f"{len(result.made)} papers made, {len(result.unchanged)} unchanged"
         + (f", {len(result.failed)} failed" if result.failed else "")
     )
+    if pack:
+        text.append(f"in one file: {pack}")
     show.result(
         {
             "folder": str(result.folder),
+            "pack": pack,
             "made": result.made,
             "unchanged": result.unchanged,
             "files": result.files,

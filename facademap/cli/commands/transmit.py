@@ -42,6 +42,12 @@ from facademap.cli.show import Show, command_options
     help="Issue only this paper (may be given several times).",
 )
 @click.option(
+    "--for",
+    "person",
+    metavar="WHO",
+    help="Issue the papers of mason, yard, planner, cost or tender.",
+)
+@click.option(
     "--paper",
     default="A4",
     show_default=True,
@@ -63,6 +69,7 @@ def command(
     checked: str,
     date: str,
     only: tuple[str, ...],
+    person: str | None,
     paper: str,
     sheet: str,
     scale: float | None,
@@ -75,9 +82,15 @@ def command(
     PROJECT/issued: an archive for each transmittal, the current papers, the superseded ones with their stamp, and
     the index.
     """
+    from facademap.errors import InputError
+    from facademap.tasks.issue.packs import papers_for
     from facademap.tasks.issue.papers import Choices
     from facademap.tasks.issue.transmit import transmit
 
+    if person:
+        if only:
+            raise InputError("--for and --only at once", "Give one of them.")
+        only = papers_for(person)
     with show.progress("papers") as progress:
         done = transmit(
             project,

@@ -18,6 +18,7 @@ from facademap.report.pdf import dated, stamped
 from facademap.report.template_nesting import sheet_sides
 from facademap.store.changes import newest_change
 from facademap.store.project import Project
+from facademap.tasks.issue.packs import refresh_packs
 from facademap.tasks.issue.papers_context import Choices, Context
 from facademap.tasks.issue.papers_list import MAP, PAPERS, STATED, Paper
 from facademap.tasks.issue.papers_parts import part_prints
@@ -152,6 +153,8 @@ def make_papers(
         result = _run(
             context, wanted, folder, again=again, progress=progress or (lambda share, what: None)
         )
+    if result.made:
+        refresh_packs(project, result.folder)
     if out is not None:
         return result
     result = _register(project, result, who=who)

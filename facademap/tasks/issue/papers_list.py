@@ -98,7 +98,9 @@ class Paper:
 
 
 def _quantities(context: Context) -> Files:
+    from facademap.report.bill import face_of_stones, write_bill
     from facademap.report.costs import read_rates
+    from facademap.report.measures import Measures
     from facademap.report.quantities import measure_quantities
     from facademap.report.spreadsheet import write_quantities_csv, write_quantities_xlsx
 
@@ -123,6 +125,14 @@ def _quantities(context: Context) -> Files:
     return {
         "quantities.xlsx": write_quantities_xlsx(quantities, project=context.name, rates=rates),
         "quantities.csv": write_quantities_csv(quantities),
+        "bill-of-quantities.pdf": write_bill(
+            quantities,
+            project=context.name,
+            paper=context.choices.paper,
+            rates=rates,
+            say=Measures(context.inches),
+            stone_m2=face_of_stones(context.frame("wall_stones")),
+        ),
     }
 
 
