@@ -57,7 +57,7 @@ _BROAD, _BROAD_ALONG_PX, _BROAD_FROM = 4, 2.5, 1.0
 _CORRIDOR_PX, _CREST_PX, _CREST_LEAST = 7.0, 4, 0.06
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Lines:
     """Strength of dark and of bright lines, and of straight level or upright ones, in units of the grain.
 
@@ -273,7 +273,7 @@ def _through(cost: Floats, places: Floats, *, reach: float) -> Floats:
     return np.array([(c, r) for r, c in path], dtype=float)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Spread:
     """Costs from one place over a window."""
 

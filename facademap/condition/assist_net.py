@@ -25,6 +25,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from facademap.values import frozen_value
+
 __all__ = ["Likely", "likely_outline"]
 
 Floats = NDArray[Any]
@@ -43,6 +45,7 @@ _CLICK_PX, _NEAR_CLICK_PX = 2.5, 14.0
 _lock = threading.Lock()
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Likely:
     """A ring (x, y) and how clearly it was seen, 0 to 1."""

@@ -19,6 +19,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from facademap.values import frozen_value
+
 __all__ = ["Patch", "patch_at"]
 
 Floats = NDArray[Any]
@@ -35,6 +37,7 @@ _SMALLEST_PX, _FULL_DIFFERENCE = 90, 12.0
 _FINER, _SIMPLE_PX = 4, 0.6
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Patch:
     """A ring (x, y) and how distinct it is, 0 to 1."""

@@ -16,6 +16,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from facademap.values import frozen_value
 from facademap.wall.mending import mend
 
 __all__ = ["Square", "agreed", "on_stone", "square_at", "straight_edges"]
@@ -38,6 +39,7 @@ _ARRIS_STEP = 2.0
 _SAME, _SHARED, _NEARER = 0.8, 0.25, 0.93
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Square:
     """Four corners (x, y), clockwise from the upper left, and how well the sides are seen, 0 to 1."""

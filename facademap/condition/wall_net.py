@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facademap.errors import InputError
+from facademap.values import frozen_value
 
 __all__ = ["Seen", "look", "network_is_there"]
 
@@ -40,6 +41,7 @@ _THREADS = 2
 _lock = threading.Lock()
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Seen:
     """Maps of a picture, 0 to 255: face of a stone, border, depth in the stone (255 in its middle), no masonry."""

@@ -20,6 +20,7 @@ from scipy.sparse.csgraph import connected_components
 
 from facademap.condition.wall_net import Seen, look
 from facademap.condition.wall_regions import Region, regions_of
+from facademap.values import frozen_value
 
 __all__ = ["Stone", "joints_of", "outline_wall"]
 
@@ -51,6 +52,7 @@ _PLACES = 48
 DOUBTFUL = 0.5
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stone:
     """A proposed stone.

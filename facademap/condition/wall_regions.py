@@ -17,6 +17,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from facademap.condition.wall_net import Seen
+from facademap.values import frozen_value
 
 __all__ = ["Region", "regions_of"]
 
@@ -33,6 +34,7 @@ _FINER, _SIMPLE_PX = 3, 0.45
 _TOO_FAR_PX = 0.3
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Region:
     """A stone: ring (x, y) in pixels, its breadth, and how well it agrees with what was seen.

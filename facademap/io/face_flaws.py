@@ -13,10 +13,12 @@ from numpy.typing import NDArray
 
 from facademap.errors import InputError
 from facademap.io.csv_tables import read_text_file
+from facademap.values import frozen_value
 
 __all__ = ["DrawnFlaw", "read_flaws"]
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DrawnFlaw:
     """A flaw in the photo.

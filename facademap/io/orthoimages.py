@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from facademap.errors import FileError, InputError
 from facademap.io.pictures import white_of_depth
+from facademap.values import frozen_value
 from facademap.wall.grid import PixelGrid, Window
 
 __all__ = ["Orthoimage", "open_orthoimage", "strips"]
@@ -42,6 +43,7 @@ _KINDS = {
 }
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Orthoimage:
     """An open picture.

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from facademap.errors import FileError, InputError
 from facademap.io.whole_files import open_scratch, scratch_folder
+from facademap.values import frozen_value
 
 __all__ = ["CLOUD_ENDINGS", "Cloud", "open_cloud"]
 
@@ -33,6 +34,7 @@ RECORD = np.dtype([("xyz", "<f4", 3), ("rgb", "u1", 4), ("echo", "<f4")])
 MOST_SPAN_M = 5_000.0
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Chunk:
     """Points as they stand in the file."""
@@ -42,6 +44,7 @@ class Chunk:
     echo: Floats | None
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cloud:
     """A cloud in its scratch file.

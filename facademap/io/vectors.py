@@ -22,6 +22,7 @@ from shapely.geometry import shape
 from facademap.errors import FacademapError, FileError, InputError
 from facademap.io.csv_tables import TableWords, read_table, read_text_file
 from facademap.limits import hold_within, is_nested_deeper, limits_now, raise_limit
+from facademap.values import frozen_value
 
 __all__ = ["MARK", "ShapeFile", "pixel_mark", "read_shapes"]
 
@@ -33,6 +34,7 @@ _READ = ".gpkg, .geojson, .shp, .fgb, .dxf, .kml, .csv, .xlsx or .ods"
 _PLACES = (("u_m", "v_m"), ("x_px", "y_px"), ("east_m", "north_m", "height_m"))
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShapeFile:
     """Shapes and what the file says of them.

@@ -40,7 +40,7 @@ class Column:
         return tuple(i for i, _ in self.pieces)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Prices:
     """Duals of the master: what each repair pays, what each block earns, what a unit left unmatched earns."""
 

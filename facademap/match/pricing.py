@@ -74,7 +74,7 @@ class Offer:
         )
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class _Asked:
     """A search that was begun: what the pieces pay, which are wanted, from what worth on, its limits and result."""
 

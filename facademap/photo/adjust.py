@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from facademap.errors import GeometryError
 from facademap.photo.camera import Camera
+from facademap.values import frozen_value
 
 __all__ = [
     "LENS_TERMS",
@@ -54,6 +55,7 @@ class LensPrior:
     right_angle_sigma: float = float("inf")
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Adjustment:
     """Result of one least-squares fit.

@@ -25,6 +25,7 @@ from facademap.errors import SolveError
 from facademap.photo.adjust import camera_with_terms, lens_terms, project_with_jacobian
 from facademap.photo.camera import Camera
 from facademap.photo.homography import apply_homography
+from facademap.values import frozen_value
 
 __all__ = ["Bundle", "BundleResult", "adjust_bundle"]
 
@@ -33,6 +34,7 @@ Indices = NDArray[np.intp]
 _LENS = 7
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bundle:
     """What is known before the adjustment.
@@ -80,6 +82,7 @@ class Bundle:
     focal_sigma: float = 0.0
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BundleResult:
     """The adjusted photos.
@@ -307,7 +310,7 @@ class _System:
         gradient += slope.T @ miss
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class _State:
     matrices: Floats
     lens: Floats

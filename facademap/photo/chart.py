@@ -19,6 +19,7 @@ from facademap.photo.lab import (
     linear_rgb_from_srgb,
     srgb_from_linear_rgb,
 )
+from facademap.values import frozen_value
 
 __all__ = [
     "ChartTable",
@@ -146,6 +147,7 @@ def _trimmed_mean(light: Floats) -> Floats:
     return np.asarray(light[order[trim : count - trim]].mean(axis=0))
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChartTable:
     """Reference colours of a chart, row by row from its first patch.

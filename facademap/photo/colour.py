@@ -27,6 +27,7 @@ from facademap.photo.colour_model import (
     tone_is_rising,
 )
 from facademap.photo.lab import difference_ciede2000, srgb_from_lab
+from facademap.values import frozen_value
 
 __all__ = ["ColourCorrection", "ColourReport", "fit_correction", "uncalibrated"]
 
@@ -90,6 +91,7 @@ class ColourReport:
     chart: str = ""
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ColourCorrection:
     """A fitted correction of one picture (or of pictures taken in the same light and exposure).
@@ -274,7 +276,7 @@ def _frame(readings: Iterable[PatchReading]) -> tuple[tuple[float, float], tuple
     return (float(middle[0]), float(middle[1])), (float(half[0]), float(half[1]))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class _Arrays:
     values: Floats
     xy: Floats

@@ -29,6 +29,7 @@ from facademap.photo.lab import (
     linear_rgb_from_srgb,
     xyz_from_lab,
 )
+from facademap.values import frozen_value
 
 __all__ = ["ColourTerms", "ModelFit", "ModelSpec", "fit_model", "local_metric", "predict_lab"]
 
@@ -252,6 +253,7 @@ def calmed(difference_de00: Floats) -> Floats:
     return np.minimum(difference_de00, 8.0) + 0.2 * np.maximum(difference_de00 - 8.0, 0.0)
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ModelFit:
     """A fitted model.

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from facademap.errors import GeometryError, InputError
 from facademap.limits import hold_within
+from facademap.values import frozen_value
 
 __all__ = ["ControlPoint", "ControlPoints", "check_control", "describe_spread", "hold_points"]
 
@@ -62,6 +63,7 @@ def hold_points(count: int) -> None:
     )
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ControlPoints:
     """The points of one photo as arrays, in the order of the file.

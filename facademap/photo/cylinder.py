@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import least_squares
 
 from facademap.errors import GeometryError, InputError
+from facademap.values import frozen_value
 
 __all__ = ["FittedCylinder", "fit_cylinder"]
 
@@ -21,6 +22,7 @@ Floats = NDArray[np.floating[Any]]
 _OFF_SIGMAS, _OFF_M = 4.0, 0.005
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FittedCylinder:
     """A round pier, turret or apse in the world.

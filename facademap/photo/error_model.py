@@ -24,6 +24,7 @@ from scipy import stats
 
 from facademap.photo.adjust import Adjustment, LensPrior, adjust_plane
 from facademap.photo.camera import Camera
+from facademap.values import frozen_value
 
 __all__ = ["NORMAL_95", "FitQuality", "factor_95", "judge_fit", "radius_factor_95"]
 
@@ -37,6 +38,7 @@ LEAST_SURPLUS = 0.8
 FINEST_PICK_PX = 0.02
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FitQuality:
     """Precision behind one fit.

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facademap.photo.features import grey_picture
+from facademap.values import frozen_value
 
 __all__ = ["OverlapSample", "PhotoLevel", "level_photos", "sharpness_of"]
 
@@ -61,6 +62,7 @@ class PhotoLevel:
         return self.factor == (1.0, 1.0, 1.0) and not any(self.shading)
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OverlapSample:
     """Cells that two photos both show.

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facademap.errors import InputError
+from facademap.values import frozen_value
 
 __all__ = [
     "Features",
@@ -43,6 +44,7 @@ RATIO = 0.8
 _CELLS = 12
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Features:
     """Features of one photo.

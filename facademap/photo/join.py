@@ -48,7 +48,7 @@ LENS_PAIRS = 5
 LENS_BATCH = 8
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _FeatureStore:
     """Features of every photo, found when first asked for and kept."""
 

@@ -23,6 +23,7 @@ from facademap.photo.flatten import WallLight, fit_wall_light
 from facademap.photo.resample import Interpolation, PhotoLevels, SurfaceView, rectify_window
 from facademap.photo.seams import CoarseView, SeamSettings, choose_sources, coarse_view
 from facademap.photo.threads import in_order
+from facademap.values import frozen_value
 from facademap.wall.grid import PixelGrid, Window
 
 __all__ = ["MosaicPlan", "PictureShelf", "mosaic_window", "mosaic_windows", "plan_mosaic"]
@@ -81,6 +82,7 @@ class PictureShelf:
             return photo
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MosaicPlan:
     """What every window needs to know.

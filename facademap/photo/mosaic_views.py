@@ -31,6 +31,7 @@ from facademap.photo.photo_graph import (
 )
 from facademap.photo.threads import in_order
 from facademap.photo.ties import PairTies
+from facademap.values import frozen_value
 
 __all__ = [
     "MosaicPoint",
@@ -99,6 +100,7 @@ class PointMiss:
     used: bool
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WallView:
     """How one photo of the group sees the wall.

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from facademap.photo.camera import Camera
 from facademap.photo.homography import apply_homography
 from facademap.photo.ties import PairTies
+from facademap.values import frozen_value
 
 __all__ = ["PhotoGraph", "TieRows", "camera_groups", "chained_homographies", "tie_rows"]
 
@@ -71,6 +72,7 @@ class PhotoGraph:
         return max(tried)[1]
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TieRows:
     """The tie points of a group of photos as observations: two rows a tie, one in each photo of its pair.

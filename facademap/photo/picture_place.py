@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from facademap.errors import GeometryError, InputError
+from facademap.values import frozen_value
 from facademap.wall.grid import corner_from_centre_px
 
 __all__ = [
@@ -28,6 +29,7 @@ USUAL_GSD_M = (2e-5, 0.1)
 MOST_SIDE_RATIO = 1.05
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PicturePlace:
     """A map from raster corner coordinates (column right, row down) to the wall.

@@ -33,6 +33,7 @@ from facademap.photo.robust import (
     find_rivals,
     surprise,
 )
+from facademap.values import frozen_value
 
 __all__ = ["Blunder", "PlaneView", "fit_plane_view"]
 
@@ -97,6 +98,7 @@ class Blunder:
         return f"control point {self.name} was left out: {self.miss_px:.1f} px off, {where}; {self.hint}"
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlaneView:
     """How one photo sees one plane.
@@ -343,7 +345,7 @@ def fit_plane_view(
     return replace(view, doubts=tuple(doubts))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Problem:
     """Control in the normalised frame."""
 

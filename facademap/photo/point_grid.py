@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from facademap.values import frozen_value
 from facademap.wall.grid import PixelGrid
 
 __all__ = ["PointGrid", "Relief"]
@@ -64,6 +65,7 @@ def _compiled() -> Any:
     return numba.njit(nogil=True)(_gather)
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Relief:
     """How far the wall stands out of its frame.

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from facademap.photo.mosaic_views import WallView
 from facademap.photo.plane import PlaneView
+from facademap.values import frozen_value
 
 __all__ = ["CameraPose", "find_pose", "obliqueness_deg", "relief_shift_m"]
 
@@ -22,6 +23,7 @@ _FOCAL_SIGMA = 0.3
 _RIGHT_ANGLE_SIGMA = 0.01
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CameraPose:
     """Exterior orientation in the wall frame (u right, v up, w out of the wall).

@@ -17,6 +17,7 @@ from scipy.optimize import least_squares
 from facademap.errors import GeometryError, InputError
 from facademap.photo.camera import Camera
 from facademap.photo.pose import CameraPose
+from facademap.values import frozen_value
 
 __all__ = ["CylinderSurface", "PlaneSurface", "PosedView", "fit_cylinder_view", "resect_camera"]
 
@@ -121,6 +122,7 @@ class CylinderSurface:
         return foot + self.radius_m * normal, side * normal
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PosedView:
     """A camera of known place that looks at one surface.

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from facademap.photo.control import ControlPoints
 from facademap.photo.plane import PlaneView
+from facademap.values import frozen_value
 from facademap.wall.grid import Extent
 
 __all__ = ["PointResiduals", "draw_residuals_svg"]
@@ -26,6 +27,7 @@ _STYLE = {
 }
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PointResiduals:
     """Residuals of many photos in one list.

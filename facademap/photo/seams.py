@@ -56,7 +56,7 @@ class SeamSettings:
     joint_gain: float = 0.7
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(slots=True, kw_only=True, eq=False)
 class CoarseView:
     """One photo on the cells it can fill.
 

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from facademap.errors import GeometryError, InputError
+from facademap.values import frozen_value
 
 __all__ = ["TapeMeasure", "TapedPlaces", "place_by_tape", "rectangle_places"]
 
@@ -86,6 +87,7 @@ class TapeMeasure:
             )
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TapedPlaces:
     """Places of points on the wall from tape measures.

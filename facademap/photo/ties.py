@@ -19,6 +19,7 @@ from facademap.photo.bundle import Bundle, adjust_bundle
 from facademap.photo.camera import Camera
 from facademap.photo.features import Features, match_features
 from facademap.photo.homography import apply_homography
+from facademap.values import frozen_value
 
 __all__ = ["PairLimits", "PairTies", "overlap_share", "tie_pair"]
 
@@ -74,6 +75,7 @@ class PairLimits:
     lens_gain_px: float = 1.0
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PairTies:
     """The outcome for one pair.
@@ -122,7 +124,7 @@ def _refused(reason: str, *, inliers: int = 0, alike_share: float = 0.0) -> Pair
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Rough:
     """A homography from rays of the second to rays of the first photo and the matches on it."""
 
@@ -344,7 +346,7 @@ def _local_scale(matrix: Floats, xy: Floats) -> Floats:
     return np.stack(rows, axis=1)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class _Laid:
     """The second photo laid over a (reduced) first one, with the maps that did it."""
 

@@ -21,6 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from facademap.errors import GeometryError
 from facademap.photo.camera import Camera
+from facademap.values import frozen_value
 
 __all__ = ["TrueShape", "find_segments", "fit_true_shape"]
 
@@ -31,6 +32,7 @@ _AGREE_DEG = 3.0
 _LEAST_SEGMENTS = 6
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrueShape:
     """The wall's shape up to scale.

@@ -26,6 +26,7 @@ from facademap.relief.sweep import (
     agreement_on_surface,
     scores_of_layers,
 )
+from facademap.values import frozen_value
 from facademap.wall.grid import PixelGrid
 
 __all__ = ["GreyPhoto", "Relief", "ReliefRules", "coarse_relief", "find_ties", "relief_strips"]
@@ -34,6 +35,7 @@ Floats = NDArray[np.floating[Any]]
 Floats32 = NDArray[np.float32]
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GreyPhoto:
     """A photo for matching: its place and its grey values.
@@ -84,6 +86,7 @@ class ReliefRules:
     surface: SurfaceRules = field(default_factory=SurfaceRules)
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Relief:
     """How far a surface stands out of its plane.

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from facademap.errors import InputError
 from facademap.relief.build import Relief
+from facademap.values import frozen_value
 
 __all__ = ["Change", "PatchChange", "change_in_patch", "change_of_reliefs"]
 
@@ -34,6 +35,7 @@ _SHARED = 5
 _BLOCK, _FEWEST_BLOCKS = 24, 6
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
     """New minus old.

@@ -25,6 +25,7 @@ from scipy.optimize import least_squares
 
 from facademap.errors import GeometryError, InputError
 from facademap.photo.camera import Camera
+from facademap.values import frozen_value
 
 __all__ = [
     "Station",
@@ -48,6 +49,7 @@ _PRIOR_CENTRE, _PRIOR_K1, _PRIOR_K2 = 0.02, 0.3, 0.3
 _BLUNDER_TIMES, _BLUNDER_PX = 6.0, 2.5
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Station:
     """A photo with its lens and its place before the wall.
@@ -88,6 +90,7 @@ class Station:
         return np.asarray(along / np.linalg.norm(along, axis=-1, keepdims=True))
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TargetPicks:
     """Targets picked in photos.
@@ -111,6 +114,7 @@ class TargetPicks:
     sigma_px: float = 0.5
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TiePicks:
     """The same pieces of stone in several photos.
@@ -128,6 +132,7 @@ class TiePicks:
     sigma_px: float = 0.15
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StationFit:
     """Photos with their lens and places.

@@ -26,6 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facademap.relief.stations import Station
+from facademap.values import frozen_value
 from facademap.wall.grid import PixelGrid
 
 __all__ = ["SweepRules", "View", "aggregated", "agreement_on_surface", "scores_of_layers"]
@@ -62,6 +63,7 @@ class SweepRules:
     proof_window: int = 9
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class View:
     """A grey photo, reduced so that its pixels suit the cells.

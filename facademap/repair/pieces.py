@@ -32,6 +32,7 @@ from facademap.repair.ways import Way, way_of
 from facademap.repair.work_hours import WorkRates, hours_of_repair
 from facademap.salvage.densities import StoneDensity, density_of
 from facademap.tables import PIECES, REPAIRS, is_missing
+from facademap.values import frozen_value
 
 __all__ = ["Gap", "PieceDesign", "bed_of_piece", "design_piece", "design_pieces"]
 
@@ -59,6 +60,7 @@ class Gap:
         return {**plain, "asks": list(self.asks)} if self.asks else plain
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PieceDesign:
     """Pieces, the repairs with their pins, materials and cautions filled in, and what could not be designed."""

@@ -27,6 +27,7 @@ from facademap.repair.stonework import Edge, Stone, Stonework
 from facademap.repair.treatments import NO_RULE, Overrule, decide_treatments
 from facademap.salvage.densities import StoneDensity
 from facademap.tables import PIECES, REPAIRS, UNDECIDED, is_missing
+from facademap.values import frozen_value
 
 __all__ = ["RepairPlan", "carry_ids", "plan_cut_outs", "plan_repairs", "reach_through_joints"]
 
@@ -42,6 +43,7 @@ _NOTICED_M = 0.0005
 _REACHES = (1.0, 0.97, 0.9, 0.75, 0.5, 0.25)
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RepairPlan:
     """Repairs and pieces, what could not be planned, and the original stone that the plan takes out."""

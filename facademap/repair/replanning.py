@@ -20,10 +20,12 @@ from facademap.repair.settings import Settings
 from facademap.repair.stonework import Stonework
 from facademap.repair.treatments import Overrule
 from facademap.salvage.densities import StoneDensity
+from facademap.values import frozen_value
 
 __all__ = ["Replan", "replan"]
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Replan:
     """What changes in a plan: rows to put, ids that fall away, and the conditions that were looked at."""

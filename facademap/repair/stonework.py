@@ -16,6 +16,7 @@ from facademap.repair.offsets import clean_ring
 from facademap.repair.rows import rows_of
 from facademap.repair.settings import Settings
 from facademap.tables import is_missing
+from facademap.values import frozen_value
 from facademap.wall.mending import mend
 
 __all__ = ["Edge", "EdgeKind", "Side", "Stone", "Stonework", "side_of"]
@@ -32,6 +33,7 @@ _RAGGED_EDGE_M = 0.015
 _SMOOTHING_M = (0.001, 0.002, 0.004, 0.008, 0.012)
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stone:
     """One wall stone; ``outline`` is a clean polygon inside ``drawn``."""

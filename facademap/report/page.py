@@ -22,6 +22,7 @@ from facademap.report.typeface import (
     text_width_mm,
     wrap_text,
 )
+from facademap.values import frozen_value
 
 __all__ = ["Anchor", "Disc", "Lines", "Page", "Picture", "Rings", "Text"]
 
@@ -30,6 +31,7 @@ Array = npt.NDArray[np.float64]
 BLACK = "#111111"
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lines:
     """Separate strokes, (n, 2, 2) in millimetres."""
@@ -41,6 +43,7 @@ class Lines:
     layer: str
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rings:
     """Outlines drawn in one go; filled by the even-odd rule, so that holes stay open."""
@@ -55,6 +58,7 @@ class Rings:
     layer: str
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Disc:
     """Circles of one size, centres (n, 2) in millimetres."""

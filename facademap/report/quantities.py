@@ -29,6 +29,7 @@ from facademap.repair.work_hours import WorkRates
 from facademap.report.materials import number, read_materials, read_rods
 from facademap.report.rows import rows_of
 from facademap.tables import TABLES, is_missing
+from facademap.values import frozen_value
 from facademap.wall.mending import mend_all
 
 __all__ = [
@@ -140,6 +141,7 @@ _LABELS = (
 )
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Quantities:
     """Measured rows and the rules they were measured by.

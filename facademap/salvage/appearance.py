@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from facademap.errors import InputError
 from facademap.photo.lab import difference_ciede2000, lab_from_srgb
 from facademap.salvage.pattern import PATTERN_SIZE, Pattern, describe_pattern
+from facademap.values import frozen_value
 
 __all__ = ["Appearance", "describe_neighbourhood", "measure_appearance"]
 
@@ -35,6 +36,7 @@ _MOST_SAMPLES = 150_000
 _VERSION = 1
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Appearance:
     """Measured appearance of a stone surface.

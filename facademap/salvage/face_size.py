@@ -14,6 +14,7 @@ from facademap.errors import GeometryError, InputError
 from facademap.photo.camera import Camera
 from facademap.photo.control import ControlPoint, ControlPoints
 from facademap.photo.plane import PlaneView, fit_plane_view
+from facademap.values import frozen_value
 
 __all__ = [
     "FaceScale",
@@ -128,6 +129,7 @@ class OneLengthScale:
         return self.m_per_px
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FaceSize:
     """Measured face.

@@ -39,6 +39,7 @@ from numpy.typing import NDArray
 
 from facademap.errors import InputError
 from facademap.photo.lab import linear_rgb_from_srgb
+from facademap.values import frozen_value
 
 __all__ = [
     "PATTERN_PARTS",
@@ -90,6 +91,7 @@ _TYPICAL: Mapping[str, float] = {
 }
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pattern:
     """Grain, relief, distribution and tone of one picture, and where its grain points.

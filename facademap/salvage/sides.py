@@ -46,7 +46,7 @@ _LEAST_LINE_PX = 14.0
 _SAMPLES = 2500
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class _Side:
     """A line (point, unit direction along the ring) and which points of the ring lie on it."""
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from facademap.errors import GeometryError, InputError
 from facademap.salvage.rectangles import sound_part
+from facademap.values import frozen_value
 
 __all__ = [
     "ACCEPTANCE_CHECKS",
@@ -37,6 +38,7 @@ ACCEPTANCE_CHECKS: Mapping[str, str] = {
 }
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Flaw:
     """A crack, hole, stain or vein on a face.
@@ -61,6 +63,7 @@ class Flaw:
         return (self.depth_m is None or self.depth_m > top_m) and self.from_m < bottom_m
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Face:
     """A face that may be worked.

@@ -20,6 +20,7 @@ from facademap.salvage.face_size import (
     measure_outline,
 )
 from facademap.salvage.outline import trace_face
+from facademap.values import frozen_value
 
 __all__ = ["TracedFace", "measure_traced_face"]
 
@@ -30,6 +31,7 @@ SIMPLE_M = 0.0004
 _GRID = 12
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TracedFace:
     """A face found in a photo.

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facademap.errors import GeometryError
+from facademap.values import frozen_value
 
 __all__ = ["CloudPlane", "fit_cloud_plane", "frame_of_plane", "places_in_frame"]
 
@@ -27,6 +28,7 @@ LEAST_SHARE = 0.1
 _SIGMAS, _LEAST_M = 3.0, 0.005
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CloudPlane:
     """A plane of best fit.

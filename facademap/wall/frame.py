@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from facademap.errors import GeometryError, InputError
+from facademap.values import frozen_value
 from facademap.wall.plane_fit import OFF_PLANE_M, FittedPlane, fit_plane
 
 __all__ = ["WorldPlacement", "fit_surface", "fit_world_placement"]
@@ -24,6 +25,7 @@ UNEVEN_FOUR_M = 0.010
 SCALE_TOLERANCE = 0.001
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WorldPlacement:
     """Where a wall frame stands in a projected coordinate system with heights.

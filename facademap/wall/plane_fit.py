@@ -22,6 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from facademap.values import frozen_value
+
 __all__ = ["OFF_PLANE_M", "FittedPlane", "fit_plane"]
 
 Floats = NDArray[np.floating[Any]]
@@ -40,6 +42,7 @@ _TRIALS = 300
 _FLOOR_M2 = 1e-10
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FittedPlane:
     """A plane and the points that carry it.
@@ -103,7 +106,7 @@ def fit_plane(points: Floats, sigma_m: Floats, *, upright: bool = False) -> Fitt
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Fit:
     centre: Floats
     normal: Floats

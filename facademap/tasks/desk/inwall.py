@@ -17,6 +17,7 @@ from facademap.salvage.seen_face import seen_face
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.desk.pictures import Pictures
+from facademap.values import frozen_value
 
 __all__ = ["SeenPiece", "piece_in_wall", "see_piece"]
 
@@ -25,6 +26,7 @@ ROUND_SHARE, ROUND_LEAST_M = 0.7, 0.15
 MOST_PX = 700_000
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SeenPiece:
     """The wall round a repair, now and with the piece.

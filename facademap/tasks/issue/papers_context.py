@@ -88,7 +88,7 @@ class DrawingIssue:
     changed: Mapping[str, tuple[frozenset[str] | None, tuple[str, ...]]]
 
 
-@dataclass
+@dataclass(eq=False)
 class Context:
     """One run over one project."""
 

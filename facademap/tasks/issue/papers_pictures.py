@@ -20,7 +20,7 @@ Rgb = npt.NDArray[np.uint8]
 MOST_KEPT_PX = 60_000_000
 
 
-@dataclass
+@dataclass(eq=False)
 class ElevationReader:
     """Reads boxes of elevations and keeps the pixels of the last one."""
 

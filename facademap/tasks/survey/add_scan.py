@@ -55,7 +55,7 @@ _MARGIN_PX = 4
 _SPACINGS_MM = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Frame:
     """Where the wall is in the system of the cloud."""
 

@@ -32,6 +32,7 @@ from facademap.photo.resample import SurfaceView
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.survey.rectify_surface import camera_with_focal
+from facademap.values import frozen_value
 from facademap.wall.grid import Extent
 
 __all__ = ["FEWEST_CONTROL", "FittedPhoto", "fit_hosted_photos", "fit_photos", "surface_in_host"]
@@ -46,6 +47,7 @@ PICK_SIGMA_PX = 0.5
 MAX_MISS_SHARE = 0.01
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FittedPhoto:
     """One photo and how it sees one surface.
@@ -96,7 +98,7 @@ class FittedPhoto:
         return pose if pose.focal_is_known else None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Seen:
     """A photo before its fit."""
 

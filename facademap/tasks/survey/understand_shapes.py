@@ -27,6 +27,7 @@ from facademap.photo.plane import PlaneView
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.units import LENGTH_UNITS_M
+from facademap.values import frozen_value
 from facademap.wall.grid import Extent, PixelGrid
 
 __all__ = ["SurfacePlace", "place_of_surface", "plausible_units", "shapes_on_wall"]
@@ -41,6 +42,7 @@ MOST_OUT_OF_PLANE_M = 1.0
 FEWEST_ON_PICTURE = 0.5
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SurfacePlace:
     """What is known of where a surface is.

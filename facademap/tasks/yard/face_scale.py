@@ -25,6 +25,7 @@ from facademap.salvage.face_size import (
     scale_from_two_lengths,
 )
 from facademap.salvage.target_sheet import find_target_sheet, sheet_corners_m
+from facademap.values import frozen_value
 
 __all__ = ["SQUARE_ON", "FoundScale", "Length", "ScaleChoice", "find_scale", "read_face_control"]
 
@@ -91,6 +92,7 @@ class ScaleChoice:
             )
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FoundScale:
     """A scale with how it was found.
