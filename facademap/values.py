@@ -58,7 +58,7 @@ def frozen_value(cls: _Class) -> _Class:
     """
     names = tuple(f.name for f in dataclasses.fields(cls))
     compared = tuple(f.name for f in dataclasses.fields(cls) if f.compare)
-    start = cls.__init__
+    start: Any = vars(cls)["__init__"]
 
     @functools.wraps(start)
     def __init__(self: Any, *args: Any, **kwargs: Any) -> None:  # noqa: N807
@@ -112,7 +112,9 @@ def short(held: Any) -> str:
         return f"<{len(held)} rows>"
     if isinstance(held, tuple | list) and any(isinstance(x, np.ndarray) for x in held):
         return f"<{len(held)} arrays>"
-    text = repr(held)
+    if isinstance(held, float):
+        return f"{held:.6g}"
+    text = repr(dict(held)) if isinstance(held, Mapping) else repr(held)
     if len(text) <= _FIELD_WIDTH:
         return text
     if isinstance(held, tuple | list | Mapping | set | frozenset):

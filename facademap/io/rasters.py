@@ -199,7 +199,7 @@ class Elevation:
             found = self.grid.window_of(extent)
             if found is None:
                 raise InputError(
-                    f"extent {extent.as_tuple()} lies outside elevation {self.path.name}",
+                    f"{', '.join(f'{x:.3f}' for x in extent.as_tuple())} m lies outside elevation {self.path.name}",
                     "Choose a part of the wall that the elevation shows.",
                 )
             window = found

@@ -86,8 +86,7 @@ class ReliefRules:
     surface: SurfaceRules = field(default_factory=SurfaceRules)
 
 
-@frozen_value
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Relief:
     """How far a surface stands out of its plane.
 

@@ -21,7 +21,7 @@ from markupsafe import Markup
 
 from facademap.errors import FileError
 
-__all__ = ["MapContent", "MapSurface", "load_texts", "write_condition_map"]
+__all__ = ["MapContent", "MapSurface", "leaflet", "load_texts", "write_condition_map"]
 
 #: The code of the page, in the order it runs.
 _SCRIPTS = ("a_model.js", "b_draw.js", "c_map.js", "d_panels.js", "e_tools.js", "f_review.js")
@@ -99,6 +99,17 @@ class _WallMap(folium.Map):
         self.render()
         made: str = figure.script.render()
         return made
+
+
+def leaflet() -> tuple[str, str]:
+    """Script and style of the map library, to be put into a page that asks for nothing.
+
+    Raises
+    ------
+    FileError
+        It was not built into this installation.
+    """
+    return _built("leaflet.js"), _built("leaflet.css")
 
 
 def load_texts(language: str = "en") -> dict[str, str]:

@@ -63,6 +63,8 @@ def test_frozen_classes_with_arrays_offered_to_others_are_values() -> None:
         and c.__dataclass_params__.frozen  # type: ignore[attr-defined]
         and not getattr(c, "__holds_arrays__", False)
         and ".match." not in c.__module__  # compiled code takes arrays that may be written
+        and c.__module__
+        != "facademap.relief.build"  # its rasters are filled by whoever builds a wall
     ]
     assert loose == []
 
