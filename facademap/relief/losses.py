@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from facademap.relief.build import Relief
 from facademap.relief.robust import plane_of
+from facademap.values import frozen_value
 
 __all__ = ["Loss", "LossRules", "find_losses"]
 
@@ -39,6 +40,7 @@ class LossRules:
     rim_m: float = 0.006
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Loss:
     """One place.

@@ -14,6 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from facademap.values import frozen_value
+
 __all__ = ["RobustPlane", "plane_of"]
 
 Floats = NDArray[np.floating[Any]]
@@ -23,6 +25,7 @@ _TUKEY = 4.685
 _LEAST_SCATTER_M = 1e-4
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RobustPlane:
     """Terms of a plane.
