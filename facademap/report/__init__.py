@@ -5,8 +5,7 @@ Names are loaded when first used, since each writer brings a library of its own.
 
 from __future__ import annotations
 
-import importlib
-from typing import Any
+from facademap.front_door import door
 
 _HOMES = {
     "Content": "drawing_content",
@@ -81,7 +80,4 @@ __all__ = [
 ]
 
 
-def __getattr__(name: str) -> Any:
-    if name not in _HOMES:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    return getattr(importlib.import_module(f"{__name__}.{_HOMES[name]}"), name)
+__getattr__ = door(__name__, _HOMES)

@@ -122,3 +122,37 @@ def test_imports_point_down_only() -> None:
         text=True,
     )
     assert result.returncode == 0, result.stdout[-2000:]
+
+
+ROOMS_WITH_A_DOOR = (
+    "condition",
+    "io",
+    "library",
+    "match",
+    "photo",
+    "relief",
+    "repair",
+    "report",
+    "salvage",
+    "store",
+    "tables",
+    "wall",
+)
+
+
+@pytest.mark.parametrize("room", ROOMS_WITH_A_DOOR)
+def test_each_room_says_what_it_offers(room: str) -> None:
+    """Sorted, every name is there and explained, and those that are loaded late are the same list."""
+    module = importlib.import_module(f"facademap.{room}")
+    offered = list(module.__all__)
+    assert len(offered) >= 5
+    assert offered == sorted(
+        offered, key=lambda n: (0 if n.isupper() else 1 if n[0].isupper() else 2, n)
+    )
+    for name in offered:
+        value = getattr(module, name)
+        if inspect.isfunction(value) or inspect.isclass(value):
+            assert value.__module__.startswith("facademap."), name
+            assert value.__doc__, name
+    with pytest.raises(AttributeError):
+        _ = module.no_such_name
