@@ -98,3 +98,16 @@ def test_southern_months_can_be_set() -> None:
     schedule = schedule_greedily(programme(dt.date(2027, 7, 5)))
     assert not cold_work(schedule, binder=BINDERS["NHL 2"], settings=S)
     assert cold_work(schedule, binder=BINDERS["NHL 2"], settings=S, cold_months={6, 7, 8})
+
+
+def test_what_is_not_given_counts_nothing() -> None:
+    """No lift is the lowest, no area and no length are none."""
+    assert hours_of_repair("whole stone", {"area_m2": 0.3}) == hours_of_repair(
+        "whole stone", {"area_m2": 0.3}, lift=0
+    )
+    assert hours_of_repair("whole stone", {}) == hours_of_repair("whole stone", {"area_m2": 0.0})
+    assert hours_of_repair("repoint", {}) == hours_of_repair("repoint", {"length_m": 0.0})
+    assert (
+        hours_of_repair("whole stone", {}, lift=1).likely_h
+        > hours_of_repair("whole stone", {}).likely_h
+    )

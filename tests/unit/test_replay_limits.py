@@ -275,3 +275,76 @@ def test_a_resin_rod_needs_less_room_and_says_how_to_get_it() -> None:
     sloped = replace(PIN, fixing="resin", angle_deg=15.0)
     assert any("widen the hole in the piece" in f for f in faults(assembly(sloped)))
     assert isinstance(assembly().piece, Polygon)
+
+
+def slanted(turn_deg: float, **change: object) -> Pin:
+    """A rod that leans to the right (or left) as it goes into the wall."""
+    return replace(PIN, turn_deg=turn_deg, **change)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("turn_deg", [20.0, -20.0])
+def test_a_hole_that_leans_sideways_keeps_its_edge_where_it_ends_in_the_piece(turn_deg) -> None:
+    """It leans to the right into the wall, so that it ends further left in the piece; by hand."""
+    aside = PIN.hole_piece_m * math.sin(math.radians(20.0))
+    least = S.edge_distance_holes * PIN.hole_m
+    for over, right in ((-0.0001, True), (0.0001, False)):
+        from_edge = least + aside - over
+        u_m = from_edge if turn_deg > 0 else 0.3 - from_edge
+        found = replay(assembly(slanted(turn_deg, u_m=u_m)), settings=S)
+        assert (not [f for f in found.faults if "from an edge" in f.problem]) is right
+        assert found.edge_m == pytest.approx(least - over, abs=1e-9)
+
+
+@pytest.mark.parametrize(("over_m", "right"), [(-0.0001, True), (0.0001, False)])
+def test_a_slanted_hole_reaches_less_deep_into_the_wall(over_m, right) -> None:
+    deep = PIN.hole_wall_m * math.cos(math.radians(30.0))
+    a = assembly(replace(PIN, angle_deg=30.0), backing_m=deep + S.cover_m - over_m)
+    said = [f for f in faults(a) if "of stone behind it" in f]
+    assert (not said) is right
+
+
+@pytest.mark.parametrize("turn_deg", [25.0, -25.0])
+@pytest.mark.parametrize(("spare_m", "right"), [(0.0001, True), (-0.0001, False)])
+def test_a_hole_that_leans_sideways_keeps_off_the_joint_where_it_ends(
+    turn_deg, spare_m, right
+) -> None:
+    aside = (PIN.gap_m + PIN.hole_wall_m) * math.sin(math.radians(25.0))
+    reach = aside + S.edge_distance_holes * PIN.hole_m + spare_m
+    host = box(-1, -1, PIN.u_m + reach, 1) if turn_deg > 0 else box(PIN.u_m - reach, -1, 1, 1)
+    said = [f for f in faults(assembly(slanted(turn_deg), host=host)) if "joint of the wall" in f]
+    assert (not said) is right
+
+
+def test_a_hole_that_ends_in_the_next_stone_is_told_however_far_from_the_joint() -> None:
+    least = S.edge_distance_holes * PIN.hole_m
+    deep = slanted(60.0, hole_wall_m=0.2)
+    assert (deep.gap_m + deep.hole_wall_m) * math.sin(math.radians(60.0)) > 2.1 * least
+    host = box(-1, -1, PIN.u_m + 1.05 * least, 1)
+    assert any("joint of the wall" in f for f in faults(assembly(deep, host=host)))
+
+
+@pytest.mark.parametrize("way", ["turn_deg", "angle_deg"])
+@pytest.mark.parametrize("meet_in", ["wall", "piece"])
+@pytest.mark.parametrize(("spare_m", "right"), [(0.0001, True), (-0.0001, False)])
+def test_two_slanted_holes_keep_off_each_other_where_they_end(way, meet_in, spare_m, right) -> None:
+    """Holes that lean towards one another meet in the wall, those that lean apart in the piece; by hand."""
+    reach = PIN.gap_m + PIN.hole_wall_m if meet_in == "wall" else PIN.hole_piece_m
+    apart = 2 * reach * math.sin(math.radians(8.0)) + S.edge_distance_holes * PIN.hole_m + spare_m
+    lean = 8.0 if meet_in == "wall" else -8.0
+    if way == "turn_deg":
+        one, two = slanted(lean), slanted(-lean, u_m=PIN.u_m + apart)
+    else:  # a rod leans down by its angle
+        one = replace(PIN, angle_deg=-lean, v_m=0.08)
+        two = replace(PIN, angle_deg=lean, v_m=0.08 + apart)
+    said = [f for f in faults(assembly(one, two)) if "come within" in f]
+    assert (not said) is right, said
+
+
+@pytest.mark.parametrize("first", [True, False])
+def test_of_two_holes_the_wider_says_how_far_they_are_apart(first) -> None:
+    wide = replace(PIN, bore_piece_m=0.014)
+    for over_m, right in ((-0.0001, True), (0.0001, False)):
+        u_m = PIN.u_m + S.edge_distance_holes * 0.014 - over_m
+        pins = (wide, replace(PIN, u_m=u_m)) if first else (PIN, replace(wide, u_m=u_m))
+        said = [f for f in faults(assembly(*pins)) if "come within" in f]
+        assert (not said) is right
