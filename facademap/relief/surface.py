@@ -101,8 +101,9 @@ def _sigma(
     low, mid, high = (np.take_along_axis(score, inner + d, 2)[..., 0] for d in (-1, 0, 1))
     bend = np.maximum((2 * mid - low - high) / step**2, 0.02 / step**2)
     match = rules.correlation_factor * np.sqrt(np.clip(1 - found, 0.002, 1.0) / bend)
-    highest = cv2.dilate(out_m, np.ones((3, 3), np.uint8))
-    lowest = cv2.erode(out_m, np.ones((3, 3), np.uint8))
+    # paths and windows carry an arris two cells on
+    highest = cv2.dilate(out_m, np.ones((5, 5), np.uint8))
+    lowest = cv2.erode(out_m, np.ones((5, 5), np.uint8))
     edge = rules.edge_factor * (highest - lowest) / 2
     return np.asarray(np.hypot(match, edge), dtype=np.float32)
 

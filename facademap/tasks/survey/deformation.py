@@ -1,0 +1,209 @@
+"""Use case: how the walls of a project stand, by the relief that they keep, and what of it is for an engineer."""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from facademap.condition.glossary import find_term
+from facademap.errors import InputError
+from facademap.io.relief_files import read_relief
+from facademap.io.whole_files import check_writable, write_whole
+from facademap.relief.build import Relief
+from facademap.relief.deformation import Deformation, DeformationLimits, deformation_of
+from facademap.store.project import Project
+from facademap.tables import is_missing
+from facademap.tasks.survey.kept_reliefs import newest_reliefs
+
+__all__ = ["CAUTION", "LIMITS_SETTING", "look_at_deformation"]
+
+CAUTION = (
+    "How the wall stands, not why, nor whether it moves. Bulge, lean and steps are for a structural engineer to judge; "
+    "keep people away from what may fall until then, as local rules say."
+)
+LIMITS_SETTING = "deformation_limits"
+_MOST_URGENT = 3
+
+
+def look_at_deformation(
+    folder: str | Path,
+    *,
+    surface: str | None = None,
+    limits: dict[str, float] | None = None,
+    table: Path | None = None,
+    store: bool = False,
+    who: str = "surveyor",
+) -> dict[str, Deformation | None]:
+    """Bulge, lean and steps of each surface that keeps a relief.
+
+    Parameters
+    ----------
+    folder : path
+    surface : str, optional
+    limits : dict, optional
+        ``bulge_m``, ``lean_m_m``, ``step_m``; what the project keeps, else our starting values. With ``store`` they
+        are kept.
+    table : Path, optional
+        Where a table goes (CSV).
+    store : bool
+        Propose a condition for each bulge and each stone that steps out, of the highest urgency: so they stand on the
+        make-safe list until a person has looked. What was proposed before and not confirmed is replaced.
+    who : str
+
+    Returns
+    -------
+    dict
+        By surface; ``None`` where too little is known.
+
+    Raises
+    ------
+    FacademapError
+    """
+    check_writable(table)
+    found: dict[str, Deformation | None] = {}
+    with Project.open(folder, read_only=not store) as project:
+        chosen = DeformationLimits(**{**_limits_of(project), **(limits or {})})
+        surfaces = project.read("surfaces").to_dict("records")
+        newest = newest_reliefs(surfaces)
+        if surface is not None and surface not in {str(s["id"]) for s in surfaces}:
+            raise InputError(f"there is no surface {surface!r}", "Give one that the project has.")
+        wanted = {n: k for n, k in newest.items() if surface in (None, n)}
+        if not wanted:
+            raise InputError(
+                "no surface has a relief",
+                "Make one with facademap relief PROJECT, or bring a scan with add-elevation.",
+            )
+        stones = project.read("wall_stones")
+        for name, one in wanted.items():
+            grid, out_m, sigma_m = read_relief(project.place(one.path))
+            relief = Relief(grid=grid, out_m=out_m, sigma_m=sigma_m)
+            there = stones[stones["surface"] == name]
+            shapes = dict(zip(there["id"].astype(str), there.geometry, strict=True))
+            found[name] = deformation_of(relief, stones=shapes, limits=chosen)
+        if store:
+            shapes = dict(zip(stones["id"].astype(str), stones.geometry, strict=True))
+            _store(project, found, shapes, chosen, who=who)
+    if table is not None:
+        write_whole(table, _table(found))
+    return found
+
+
+def _limits_of(project: Project) -> dict[str, float]:
+    """The limits that the project keeps, and our starting values for the rest."""
+    usual, kept = asdict(DeformationLimits()), project.setting(LIMITS_SETTING)
+    told = kept if isinstance(kept, dict) else {}
+    return {
+        name: float(told[name]) if isinstance(told.get(name), int | float) else value
+        for name, value in usual.items()
+    }
+
+
+def _store(
+    project: Project,
+    found: dict[str, Deformation | None],
+    stones: dict[str, Any],
+    limits: DeformationLimits,
+    *,
+    who: str,
+) -> None:
+    old = project.read("conditions")
+    with project.edit(who=who, what="deformation looked at") as edit:
+        edit.set(LIMITS_SETTING, asdict(limits))
+        for row in old.to_dict("records"):
+            proposed = row["origin"] == "assisted" and is_missing(row["confirmed_by"])
+            if proposed and str(row["note"]).startswith(_FROM_RELIEF):
+                edit.delete("conditions", str(row["id"]))
+        rows = []
+        for surface, one in found.items():
+            if one is None:
+                continue
+            for bulge in one.bulges:
+                words = (
+                    f"{abs(bulge.most_m) * 1000:.0f} ± {bulge.plus_minus_95_m * 1000:.0f} mm "
+                    + ("out of" if bulge.most_m > 0 else "behind")
+                )
+                rows.append(
+                    _row(
+                        edit.new_id("C"),
+                        surface,
+                        "bulge",
+                        bulge.outline,
+                        f"{words} the plane of the wall",
+                    )
+                )
+            for step in one.steps:
+                words = f"stands {step.step_m * 1000:.0f} ± {step.plus_minus_95_m * 1000:.0f} mm before {step.back}"
+                rows.append(
+                    {
+                        **_row(edit.new_id("C"), surface, "displacement", stones[step.out], words),
+                        "wall_stone": step.out,
+                    }
+                )
+        if rows:
+            edit.insert("conditions", rows)
+
+
+_FROM_RELIEF = "From the relief: "
+
+
+def _row(id: str, surface: str, word: str, shape: Any, told: str) -> dict[str, Any]:
+    term = find_term(word)
+    return {
+        "id": id,
+        "surface": surface,
+        "term": term.name,
+        "family": term.family,
+        "layer": term.layer,
+        "geometry": shape,
+        "area_m2": float(shape.area),
+        "uc": _MOST_URGENT,
+        "origin": "assisted",
+        "note": f"{_FROM_RELIEF}{told}. For a structural engineer.",
+    }
+
+
+def _table(found: dict[str, Deformation | None]) -> str:
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(
+        (
+            "surface",
+            "what",
+            "name",
+            "u_m",
+            "v_m",
+            "value_m",
+            "plus_minus_95_m",
+            "limit_m",
+            "area_m2",
+            "beyond",
+        )
+    )
+    for surface, one in found.items():
+        if one is None:
+            continue
+        lean = (
+            f"{one.lean_m_m:.6f}",
+            f"{one.lean_plus_minus_95_m_m:.6f}",
+            f"{one.limits.lean_m_m:.6f}",
+        )
+        writer.writerow((surface, "lean, m per m", "", "", "", *lean, "", str(one.leans).lower()))
+        for n, bulge in enumerate(one.bulges, start=1):
+            at = bulge.outline.representative_point()
+            numbers = (
+                f"{v:.5f}"
+                for v in (at.x, at.y, bulge.most_m, bulge.plus_minus_95_m, one.limits.bulge_m)
+            )
+            writer.writerow((surface, "bulge", n, *numbers, f"{bulge.outline.area:.4f}", "true"))
+        for step in one.steps:
+            numbers = (
+                f"{v:.5f}"
+                for v in (*step.place_m, step.step_m, step.plus_minus_95_m, one.limits.step_m)
+            )
+            writer.writerow(
+                (surface, "step", f"{step.out} before {step.back}", *numbers, "", "true")
+            )
+    return text.getvalue()
