@@ -1,9 +1,10 @@
-"""A relief to look at: colour by depth, shade by slope, with its legend, a bar of length and what is unknown."""
+"""A relief to look at: colour by depth, shade by slope, contours, with its legend, a bar of length and what is unknown."""
 
 from __future__ import annotations
 
 import io
 import math
+from dataclasses import dataclass
 from typing import Any
 
 import cv2
@@ -11,9 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
+from facademap.errors import InputError
 from facademap.relief.build import Relief
 
-__all__ = ["relief_png"]
+__all__ = ["ReliefLook", "relief_colours", "relief_png"]
 
 Bytes = NDArray[np.uint8]
 
@@ -29,14 +31,72 @@ _RAMP = np.array(
     ],
     dtype=float,
 )
+_STONE = 205.0
+#: A light below this is a raking one.
+_LOW_DEG = 30.0
+_MOST_CONTOURS = 80
 _PAPER, _INK, _UNKNOWN = (255, 255, 255), (30, 30, 30), (196, 170, 190)
 _MARGIN, _FOOT, _LONGEST = 28, 100, 1600
 #: How far a slope is overdrawn, and where the light comes from (upper left, as drawings have it).
-_OVERDRAWN, _LIGHT = 3.0, np.array([-0.5, 0.5, 0.7])
+_OVERDRAWN = 3.0
 _INCH_M = 0.0254
 
 
-def relief_png(relief: Relief, *, title: str, inches: bool = False) -> bytes:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReliefLook:
+    """How a relief is shown.
+
+    Parameters
+    ----------
+    colour : bool
+        Colour by depth; without it a grey wall under the light.
+    contours_m : float, optional
+        Distance of contours.
+    from_deg, height_deg : float
+        Where the light comes from: clockwise from the top of the wall, and above its face; a raking light is low.
+    inches : bool
+        Whether the legend is in inches.
+    """
+
+    colour: bool = True
+    contours_m: float | None = None
+    from_deg: float = 315.0
+    height_deg: float = 45.0
+    inches: bool = False
+
+    @property
+    def light(self) -> NDArray[np.floating[Any]]:
+        """Direction to the light: right, up, out."""
+        turn, height = math.radians(self.from_deg), math.radians(self.height_deg)
+        return np.array(
+            [
+                math.sin(turn) * math.cos(height),
+                math.cos(turn) * math.cos(height),
+                math.sin(height),
+            ]
+        )
+
+
+def relief_colours(relief: Relief, look: ReliefLook | None = None) -> tuple[Bytes, Bytes]:
+    """The relief alone, a pixel a cell: RGB, and 255 where something is known.
+
+    Parameters
+    ----------
+    relief : Relief
+    look : ReliefLook, optional
+    """
+    look = look or ReliefLook()
+    low, high, _ = _range(relief.out_m)
+    known = np.isfinite(relief.out_m)
+    rgb = _coloured(relief.out_m, relief.grid.gsd_m, low, high, look)
+    if look.contours_m is not None:
+        rgb = _with_contours(rgb, relief.out_m, look.contours_m)
+    return rgb, np.where(known, 255, 0).astype(np.uint8)
+
+
+def relief_png(
+    relief: Relief, *, title: str, inches: bool = False, look: ReliefLook | None = None
+) -> bytes:
     """A picture of a relief.
 
     Parameters
@@ -45,29 +105,35 @@ def relief_png(relief: Relief, *, title: str, inches: bool = False) -> bytes:
     title : str
     inches : bool
         Whether the legend is in inches.
+    look : ReliefLook, optional
+        Counts instead of ``inches``.
 
     Returns
     -------
     bytes
         PNG.
     """
+    look = look or ReliefLook(inches=inches)
     scale = max(1, math.ceil(max(relief.out_m.shape) / _LONGEST))
     out_m = _thinned(relief.out_m, scale)
     cell_m = relief.grid.gsd_m * scale
     enlarge = max(1, _LONGEST // 2 // max(out_m.shape))
     low, high, step = _range(out_m)
-    picture = _coloured(out_m, cell_m, low, high)
+    picture = _coloured(out_m, cell_m, low, high, look)
     picture = np.asarray(
         cv2.resize(picture, None, fx=enlarge, fy=enlarge, interpolation=cv2.INTER_NEAREST)
     )
+    if look.contours_m is not None:
+        wide = cv2.resize(out_m, None, fx=enlarge, fy=enlarge, interpolation=cv2.INTER_LINEAR)
+        picture = _with_contours(picture, np.asarray(wide), look.contours_m)
     height, width = picture.shape[:2]
     sheet = Image.new("RGB", (max(width, 560) + 2 * _MARGIN, height + 2 * _MARGIN + _FOOT), _PAPER)
     sheet.paste(Image.fromarray(picture), (_MARGIN, _MARGIN))
     pen, font = ImageDraw.Draw(sheet), ImageFont.load_default(15)
     top = height + _MARGIN + 12
     pen.text((_MARGIN, top), title, fill=_INK, font=font)
-    _legend(sheet, pen, font, (_MARGIN, top + 26), (low, high, step), inches)
-    _length_bar(pen, font, (_MARGIN + 380, top + 26), enlarge / cell_m)
+    _legend(sheet, pen, font, (_MARGIN, top + 26), (low, high, step), look)
+    _length_bar(pen, font, (_MARGIN + 380, top + 26), enlarge / cell_m, look.inches)
     done = io.BytesIO()
     sheet.save(done, "PNG")
     return done.getvalue()
@@ -95,15 +161,52 @@ def _colour(share: NDArray[np.floating[Any]]) -> NDArray[np.floating[Any]]:
     return np.stack([np.interp(place, range(len(_RAMP)), _RAMP[:, c]) for c in range(3)], axis=-1)
 
 
-def _coloured(out_m: NDArray[np.float32], cell_m: float, low: float, high: float) -> Bytes:
+def _with_contours(rgb: Bytes, out_m: NDArray[np.float32], every_m: float) -> Bytes:
+    """Thin dark lines where the relief, calmed, passes each whole step: on the face of stones, not along their joints."""
+    known = np.isfinite(out_m)
+    if not known.any():
+        return rgb
+    filled = np.where(known, out_m, np.float32(np.nanmedian(out_m)))
+    calm = cv2.GaussianBlur(cv2.medianBlur(filled, 5), (0, 0), 3.0)
+    lowest, highest = (float(q) for q in np.percentile(calm[known], (0.1, 99.9)))
+    first, last = math.ceil(lowest / every_m), math.floor(highest / every_m)
+    if last - first > _MOST_CONTOURS:
+        raise InputError(
+            f"{last - first + 1} contours cannot be told apart",
+            f"Take a step of {(highest - lowest) / 20 * 1000:.0f} mm or more.",
+        )
+    drawn = rgb.copy()
+    for number in range(first, last + 1):
+        above = (calm >= number * every_m).astype(np.uint8)
+        lines, _ = cv2.findContours(above, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
+        long = [line for line in lines if len(line) > 40]
+        cv2.drawContours(drawn, long, -1, _INK, 1, cv2.LINE_AA)
+    # an edge of the picture, and of what is known, is no contour
+    rim = cv2.erode(known.astype(np.uint8), np.ones((5, 5), np.uint8), borderValue=0) == 0
+    drawn[rim] = rgb[rim]
+    return drawn
+
+
+def _coloured(
+    out_m: NDArray[np.float32], cell_m: float, low: float, high: float, look: ReliefLook
+) -> Bytes:
     known = np.isfinite(out_m)
     filled = np.where(known, out_m, np.float32((low + high) / 2))
-    rise_v, rise_u = np.gradient(filled * _OVERDRAWN, cell_m)
+    # a low light shows enough by itself, and noise as well
+    overdrawn = _OVERDRAWN * min(1.0, math.sin(math.radians(look.height_deg)) / math.sqrt(0.5))
+    calm = cv2.GaussianBlur(filled, (0, 0), 0.8 if look.height_deg >= _LOW_DEG else 1.6)
+    rise_v, rise_u = np.gradient(calm * overdrawn, cell_m)
     normal = np.stack([-rise_u, rise_v, np.ones_like(rise_u)], axis=-1)
     normal /= np.linalg.norm(normal, axis=-1, keepdims=True)
-    shade = np.clip(normal @ (_LIGHT / np.linalg.norm(_LIGHT)), 0, 1)
-    lit = 0.45 + 0.55 * shade / float(_LIGHT[2] / np.linalg.norm(_LIGHT))
-    rgb = _colour((filled - low) / max(high - low, 1e-9)) * np.clip(lit, 0.3, 1.25)[..., None]
+    light = look.light
+    shade = np.clip(normal @ light, 0, 1)
+    lit = 0.45 + 0.55 * shade / max(float(light[2]), 0.1)
+    ground = (
+        _colour((filled - low) / max(high - low, 1e-9))
+        if look.colour
+        else np.full((*out_m.shape, 3), _STONE)
+    )
+    rgb = ground * np.clip(lit, 0.3, 1.25)[..., None]
     # unknown cells are hatched, so that they are told from stone without colour too
     rows, columns = np.mgrid[0 : out_m.shape[0], 0 : out_m.shape[1]]
     striped = np.where(((rows + columns) // 3 % 2)[..., None] > 0, _UNKNOWN, _PAPER)
@@ -121,11 +224,18 @@ def _legend(
     font: Any,
     place: tuple[int, int],
     marks: tuple[float, float, float],
-    inches: bool,
+    look: ReliefLook,
 ) -> None:
     low, high, step = marks
+    inches = look.inches
     width, height = 320, 16
     x, y = place
+    if not look.colour:
+        words = f"light from {look.from_deg:.0f} degrees, {look.height_deg:.0f} above the face; striped: not known"
+        pen.text((x, y + 44), words, fill=_INK, font=font)
+        if look.contours_m is not None:
+            pen.text((x, y), _contour_words(look), fill=_INK, font=font)
+        return
     ramp = np.broadcast_to(_colour(np.linspace(0, 1, width))[None], (height, width, 3))
     sheet.paste(Image.fromarray(ramp.astype(np.uint8)), (x, y))
     pen.rectangle((x, y, x + width, y + height), outline=_INK)
@@ -142,18 +252,37 @@ def _legend(
                 anchor="ma",
             )
     unit = "in" if inches else "mm"
+    more = "" if look.contours_m is None else f"; {_contour_words(look)}"
     pen.text(
-        (x, y + height + 30), f"{unit} out of the wall; striped: not known", fill=_INK, font=font
+        (x, y + height + 30),
+        f"{unit} out of the wall; striped: not known{more}",
+        fill=_INK,
+        font=font,
     )
+
+
+def _contour_words(look: ReliefLook) -> str:
+    step = look.contours_m or 0.0
+    told = f"{step / _INCH_M:.2f} in" if look.inches else f"{step * 1000:g} mm"
+    return f"contours every {told}"
+
+
+_BARS_M = (
+    (2.0, "2 m"),
+    (1.0, "1 m"),
+    *((mm / 1000, f"{mm} mm") for mm in (500, 200, 100, 50, 10)),
+)
+_BARS_INCH = tuple(
+    (n * _INCH_M, w)
+    for n, w in ((72, "6 ft"), (36, "3 ft"), (12, "1 ft"), (6, "6 in"), (1, "1 in"))
+)
 
 
 def _length_bar(
-    pen: ImageDraw.ImageDraw, font: Any, place: tuple[int, int], px_per_m: float
+    pen: ImageDraw.ImageDraw, font: Any, place: tuple[int, int], px_per_m: float, inches: bool
 ) -> None:
-    length = next(
-        m for m in (2.0, 1.0, 0.5, 0.2, 0.1, 0.05, 0.01) if m * px_per_m <= 160 or m == 0.01
-    )
+    bars = _BARS_INCH if inches else _BARS_M
+    length, words = next((b for b in bars if b[0] * px_per_m <= 160), bars[-1])
     x, y = place
     pen.rectangle((x, y + 8, x + length * px_per_m, y + 14), fill=_INK)
-    words = f"{length:g} m" if length >= 1 else f"{length * 1000:g} mm"
     pen.text((x, y + 18), words, fill=_INK, font=font)

@@ -1,0 +1,104 @@
+"""A relief to look at: sections are its cells, colours lie where it lies, contours where it passes a step."""
+
+from __future__ import annotations
+
+import csv
+import io
+from pathlib import Path
+
+import ezdxf
+import numpy as np
+import pytest
+import rasterio
+
+from facademap.errors import InputError
+from facademap.io.relief_files import open_relief_writer
+from facademap.relief.build import Relief
+from facademap.relief.section import section_along
+from facademap.report.relief_picture import ReliefLook, relief_colours, relief_png
+from facademap.tasks.survey.show_relief import show_relief
+from facademap.wall.grid import PixelGrid
+from facademap.wall.world import wall_crs
+
+GRID = PixelGrid(left_m=1.0, top_m=3.0, gsd_m=0.01, width_px=120, height_px=80)
+
+
+def _relief() -> Relief:
+    """A face that rises 20 mm a metre to the right, with a pit of 40 mm and a place of which nothing is known."""
+    u = np.broadcast_to((np.arange(120) + 0.5) * 0.01, (80, 120))
+    out = (0.020 * u).astype(np.float32)
+    out[30:50, 40:60] -= 0.040
+    out[60:70, 90:110] = np.nan
+    return Relief(
+        grid=GRID,
+        out_m=out,
+        sigma_m=np.where(np.isfinite(out), 0.001, np.nan).astype(np.float32),
+    )
+
+
+def test_a_section_is_the_cells_that_its_line_crosses() -> None:
+    found = section_along(_relief(), (1.05, 2.6), (2.15, 2.6))
+    assert found.along_m[-1] == pytest.approx(1.10)
+    expected = 0.020 * (found.place_m[:, 0] - 1.0) - np.where(
+        (found.place_m[:, 0] > 1.4) & (found.place_m[:, 0] < 1.6), 0.040, 0.0
+    )
+    inner = np.abs((found.place_m[:, 0] - 1.4) % 0.2) > 0.011
+    # nothing is interpolated: a place is at most half a cell from the middle of its cell
+    np.testing.assert_allclose(found.out_m[inner], expected[inner], atol=0.00012)
+    gap = section_along(_relief(), (1.85, 2.35), (2.15, 2.35))
+    assert np.isnan(gap.out_m).any()
+    assert np.isfinite(gap.out_m).any()
+    with pytest.raises(InputError, match="crosses no cell"):
+        section_along(_relief(), (5.0, 2.6), (6.0, 2.6))
+    with pytest.raises(InputError, match="a section of 0 m"):
+        section_along(_relief(), (1.0, 2.6), (1.0, 2.6))
+
+
+def test_colours_lie_in_the_frame_of_the_wall_and_unknown_stays_open(tmp_path: Path) -> None:
+    relief, path = _relief(), tmp_path / "r.tif"
+    with open_relief_writer(path, GRID, crs_wkt=wall_crs("w", "w")) as writer:
+        writer.write_rows(0, relief.out_m, relief.sigma_m)
+    look = ReliefLook(contours_m=0.005)
+    for kind in ("csv", "dxf", "png"):
+        show_relief(
+            path,
+            look=look,
+            out=tmp_path / "v.png",
+            geotiff=tmp_path / "v.tif",
+            line_m=(1.05, 2.35, 2.15, 2.35),
+            section_out=tmp_path / f"s.{kind}",
+        )
+    with rasterio.open(tmp_path / "v.tif") as file:
+        assert (file.transform.c, file.transform.f, file.transform.a) == (1.0, 3.0, 0.01)
+        assert ((file.read(4) > 0) == np.isfinite(relief.out_m)).all()
+    rows = list(csv.DictReader(io.StringIO((tmp_path / "s.csv").read_text())))
+    known = [r for r in rows if r["out_m"]]
+    assert 0 < len(known) < len(rows)
+    # the drawing has the same line at full size, in two pieces round what is not known
+    lines = ezdxf.readfile(tmp_path / "s.dxf").modelspace().query("LWPOLYLINE")
+    assert len(lines) == 2
+    points = [p for line in lines for p in line.get_points("xy")]
+    assert len(points) == len(known)
+    assert points[0][1] == pytest.approx(1000 * float(known[0]["out_m"]), abs=0.01)
+    with pytest.raises(InputError, match="belong together"):
+        show_relief(path, look=look, line_m=(1.0, 2.0, 2.0, 2.0))
+
+
+def test_light_from_the_other_side_turns_the_shade_and_contours_follow_the_slope() -> None:
+    relief = _relief()
+    lit = {
+        turn: relief_colours(relief, ReliefLook(colour=False, from_deg=turn, height_deg=15.0))[0]
+        for turn in (90.0, 270.0)
+    }
+    # the right arris of the pit faces left: light from the left strikes it, light from the right does not
+    arris = np.s_[35:45, 59:61]
+    assert lit[270.0][arris].mean() > lit[90.0][arris].mean() + 40
+    plain, _ = relief_colours(relief)
+    drawn, _ = relief_colours(relief, ReliefLook(contours_m=0.005))
+    columns = np.flatnonzero((drawn != plain).any(axis=2)[5:15].all(axis=0))
+    # 5, 10, 15 and 20 mm are passed every 25 cells
+    for k in (25, 50, 75, 100):
+        assert np.abs(columns - k).min() <= 2
+    with pytest.raises(InputError, match="contours cannot be told apart"):
+        relief_colours(relief, ReliefLook(contours_m=0.0001))
+    assert relief_png(relief, title="w", look=ReliefLook(inches=True)).startswith(b"\x89PNG")
