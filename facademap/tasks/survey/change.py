@@ -21,7 +21,7 @@ from facademap.relief.change import Change, PatchChange, change_in_patch, change
 from facademap.wall.grid import PixelGrid
 from facademap.wall.world import wall_crs
 
-__all__ = ["ChangeMade", "cells_inside", "compare_reliefs"]
+__all__ = ["ChangeMade", "cells_inside", "compare_reliefs", "reliefs_on_one_grid"]
 
 #: Disagreement on stable stone that is worth a word.
 _POOR_AGREEMENT_M = 0.001
@@ -86,7 +86,7 @@ def compare_reliefs(
     for path in (out, table):
         check_writable(path)
     warnings: list[str] = []
-    first, second = _on_one_grid(old, new, warnings)
+    first, second = reliefs_on_one_grid(old, new, warnings)
     change = change_of_reliefs(first, second, align=align)
     if change.registration_m > _POOR_AGREEMENT_M:
         warnings.append(
@@ -118,7 +118,14 @@ def compare_reliefs(
     return ChangeMade(change=change, patches=patches, warnings=tuple(warnings))
 
 
-def _on_one_grid(old: Path, new: Path, warnings: list[str]) -> tuple[Relief, Relief]:
+def reliefs_on_one_grid(old: Path, new: Path, warnings: list[str]) -> tuple[Relief, Relief]:
+    """Two reliefs cut to the cells that they have in common; a word in ``warnings`` where their extents differ.
+
+    Raises
+    ------
+    FileError, InputError
+        Cells of another size or place, or no part of the wall in common.
+    """
     first, second = (_read(path) for path in (old, new))
     a, b = first.grid, second.grid
     if abs(a.gsd_m - b.gsd_m) > 1e-3 * a.gsd_m:

@@ -1,0 +1,315 @@
+"""Use case: two surveys of a surface compared: relief, conditions paired, growth with plus or minus, rates a year."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import io
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from facademap.condition.survey_pairs import Paired, pair_surveys
+from facademap.errors import InputError
+from facademap.io.relief_files import open_relief_writer
+from facademap.io.whole_files import make_folder, write_whole
+from facademap.relief.change import Change, PatchChange, change_in_patch, change_of_reliefs
+from facademap.report.change_page import ChangeRow, change_page, change_png
+from facademap.store.project import Project
+from facademap.tables.names import file_name
+from facademap.tasks.survey.add_photos import surface_of
+from facademap.tasks.survey.change import cells_inside, reliefs_on_one_grid
+from facademap.tasks.survey.kept_reliefs import KeptRelief, reliefs_of
+from facademap.wall.world import wall_crs
+
+__all__ = ["SurveysCompared", "compare_surveys"]
+
+#: Stages in which the damage is out of the wall.
+_DONE = frozenset({"bedded", "sounded", "pointed", "curing", "accepted"})
+_MOST_URGENT = 3
+_COLUMNS = (
+    "old",
+    "new",
+    "term",
+    "fate",
+    "size_old",
+    "size_new",
+    "size_plus_minus_95",
+    "unit",
+    "depth_change_m",
+    "depth_plus_minus_95_m",
+    "depth_significant",
+    "volume_change_m3",
+    "known_share",
+    "depth_m_a_year",
+    "classes",
+    "urgency_proposed",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SurveysCompared:
+    """What comparing two surveys returns.
+
+    Parameters
+    ----------
+    rows : tuple of ChangeRow
+    change : Change or None
+        None where one of the surveys has no relief.
+    years : float or None
+    files : tuple of str
+    raised : tuple of str
+        Conditions whose urgency was raised.
+    warnings : tuple of str
+    """
+
+    rows: tuple[ChangeRow, ...]
+    change: Change | None
+    years: float | None
+    files: tuple[str, ...]
+    raised: tuple[str, ...]
+    warnings: tuple[str, ...]
+
+
+def compare_surveys(
+    folder: str | Path,
+    old: str,
+    new: str,
+    *,
+    surface: str | None = None,
+    out: Path,
+    fast_m_a_year: float = 0.001,
+    raise_urgency: bool = False,
+    align: bool = False,
+    who: str = "surveyor",
+) -> SurveysCompared:
+    """Compare two surveys of a surface and write a page, a table, a picture and the difference.
+
+    Parameters
+    ----------
+    folder : path
+    old, new : str
+        Names of surveys, as conditions and reliefs have them.
+    surface : str, optional
+    out : Path
+        Folder.
+    fast_m_a_year : float
+        Growth of the mean depth beyond which a condition becomes more urgent by one class.
+    raise_urgency : bool
+        Store that; without it the page proposes it.
+    align : bool
+        Take offset and tilt of stable stone off first.
+    who : str
+
+    Raises
+    ------
+    InputError
+        The same survey twice, or one of which nothing is known.
+    """
+    if old == new:
+        raise InputError(f"survey {old} cannot be compared with itself", "Name two surveys.")
+    warnings: list[str] = []
+    with Project.open(folder, read_only=not raise_urgency) as project:
+        name = surface_of(project, surface)
+        row = project.row("surfaces", name)
+        kept = {k.survey: k for k in reliefs_of(row)}
+        conditions = project.read("conditions", where={"surface": name}).to_dict("records")
+        repairs = project.read("repairs", where={"surface": name}).to_dict("records")
+        surveys = sorted({str(r["survey"]) for r in conditions} | set(kept))
+        for survey in (old, new):
+            if survey not in surveys:
+                raise InputError(
+                    f"nothing of surface {name} belongs to survey {survey}",
+                    f"Give two of {', '.join(surveys)}." if surveys else "Draw and measure first.",
+                )
+        change = _change(project, kept.get(old), kept.get(new), align, warnings)
+        years = _years(kept.get(old), kept.get(new), conditions, old, new, warnings)
+        done = {str(c) for r in repairs if r["stage"] in _DONE for c in (r["conditions"] or ())}
+        olds, news = ([r for r in conditions if r["survey"] == s] for s in (old, new))
+        terms = {str(r["id"]): str(r["term"]) for r in conditions}
+        urgency = {str(r["id"]): r["uc"] for r in conditions}
+        rows = tuple(
+            _row(p, terms, change, years, fast_m_a_year)
+            for p in pair_surveys(olds, news, repaired=done)
+        )
+        files = _write(out, name, (old, new), rows, change, years, warnings)
+        raised = _raise(project, rows, urgency, who) if raise_urgency else ()
+    return SurveysCompared(
+        rows=rows,
+        change=change,
+        years=years,
+        files=files,
+        raised=raised,
+        warnings=tuple(warnings),
+    )
+
+
+def _change(
+    project: Project,
+    old: KeptRelief | None,
+    new: KeptRelief | None,
+    align: bool,
+    warnings: list[str],
+) -> Change | None:
+    if old is None or new is None:
+        warnings.append(
+            "one of the surveys keeps no relief: only outlines are compared, and no depth"
+        )
+        return None
+    one, other = reliefs_on_one_grid(project.place(old.path), project.place(new.path), warnings)
+    change = change_of_reliefs(one, other, align=align)
+    if change.registration_m > 0.001:
+        warnings.append(
+            f"on stable stone the surveys differ by {change.registration_m * 1000:.1f} mm (one standard deviation, "
+            "offset counted in), and so little can be told: measure common points anew, or try --align"
+        )
+    return change
+
+
+def _years(
+    old: KeptRelief | None,
+    new: KeptRelief | None,
+    conditions: list[Mapping[str, Any]],
+    first: str,
+    second: str,
+    warnings: list[str],
+) -> float | None:
+    """Time between the surveys: of their reliefs, else of when their conditions were seen."""
+    days = []
+    for kept, survey in ((old, first), (new, second)):
+        told = kept.taken_on if kept else None
+        seen = sorted(
+            str(r["observed_on"])[:10]
+            for r in conditions
+            if r["survey"] == survey and isinstance(r["observed_on"], dt.date | str)
+        )
+        told = told or (seen[len(seen) // 2] if seen else None)
+        days.append(dt.date.fromisoformat(told) if told else None)
+    if days[0] is None or days[1] is None:
+        warnings.append("no day is known of one of the surveys: rates a year are not told")
+        return None
+    years = (days[1] - days[0]).days / 365.25
+    if years <= 0:
+        warnings.append(f"survey {second} is not later than {first}: rates a year are not told")
+        return None
+    return years
+
+
+def _row(
+    pair: Paired,
+    terms: Mapping[str, str],
+    change: Change | None,
+    years: float | None,
+    fast_m_a_year: float,
+) -> ChangeRow:
+    patch: PatchChange | None = None
+    if change is not None:
+        patch = change_in_patch(change, cells_inside(pair.shape, change.difference.grid))
+        if math.isnan(patch.mean_change_m):
+            patch = None
+    rate = patch.mean_change_m / years if patch is not None and years else None
+    faster = (
+        patch is not None
+        and rate is not None
+        and years is not None
+        and patch.significant
+        and -rate - patch.plus_minus_95_m / years > 0
+        and -rate > fast_m_a_year
+    )
+    return ChangeRow(
+        pair=pair,
+        term=terms[(*pair.new, *pair.old)[0]],
+        patch=patch,
+        rate_m_a_year=rate,
+        more_urgent=bool(faster and pair.new),
+    )
+
+
+def _raise(
+    project: Project, rows: tuple[ChangeRow, ...], urgency: Mapping[str, Any], who: str
+) -> tuple[str, ...]:
+    raised = []
+    with project.edit(who=who, what="urgency of what grows fast") as edit:
+        for row in rows:
+            for id in row.pair.new if row.more_urgent else ():
+                was = urgency[id]
+                now = min(_MOST_URGENT, 1 + (int(was) if was == was and was is not None else 0))
+                if now != was:
+                    edit.update("conditions", id, {"uc": now})
+                    raised.append(id)
+    return tuple(raised)
+
+
+def _write(
+    out: Path,
+    surface: str,
+    surveys: tuple[str, str],
+    rows: tuple[ChangeRow, ...],
+    change: Change | None,
+    years: float | None,
+    warnings: list[str],
+) -> tuple[str, ...]:
+    make_folder(out)
+    base = f"change-{file_name(surface)}"
+    files: dict[str, bytes | str] = {f"{base}.csv": _table(rows)}
+    picture = None
+    if change is not None:
+        picture = change_png(change, [r.pair for r in rows])
+        files[f"{base}.png"] = picture
+    title = f"{surface}: survey {surveys[0]} to {surveys[1]}"
+    files[f"{base}.html"] = change_page(
+        title, rows, change=change, years=years, warnings=warnings, picture=picture
+    )
+    for name, content in files.items():
+        write_whole(out / name, content)
+    if change is None:
+        return tuple(files)
+    target = out / f"{base}.tif"
+    with open_relief_writer(
+        target,
+        change.difference.grid,
+        crs_wkt=wall_crs(surface, " ".join((surface, *surveys))),
+        bands=("new minus old, m", "level of detection at 95 %, m"),
+    ) as writer:
+        writer.write_rows(0, change.difference.out_m, change.detection_m)
+    return (*files, target.name)
+
+
+def _table(rows: tuple[ChangeRow, ...]) -> str:
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(_COLUMNS)
+    for row in rows:
+        p, patch = row.pair, row.patch
+        depth = (
+            [""] * 5
+            if patch is None
+            else [
+                f"{patch.mean_change_m:.6f}",
+                f"{patch.plus_minus_95_m:.6f}",
+                str(patch.significant).lower(),
+                f"{patch.volume_change_m3:.9f}",
+                f"{patch.known_share:.4f}",
+            ]
+        )
+        rate = "" if row.rate_m_a_year is None else f"{row.rate_m_a_year:.6f}"
+        sizes = (
+            [f"{v:.6f}" for v in (p.size_old, p.size_new, p.plus_minus_95)] if p.unit else [""] * 3
+        )
+        writer.writerow(
+            [
+                " ".join(p.old),
+                " ".join(p.new),
+                row.term,
+                p.fate,
+                *sizes,
+                p.unit,
+                *depth,
+                rate,
+                "; ".join(p.classes),
+                str(row.more_urgent).lower(),
+            ]
+        )
+    return text.getvalue()

@@ -1,0 +1,177 @@
+"""Two surveys of a surface: conditions paired, growth with plus or minus, urgency by a rule, page and table."""
+
+from __future__ import annotations
+
+import csv
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+import shapely
+
+from facademap.condition.survey_pairs import pair_surveys
+from facademap.errors import InputError
+from facademap.io.relief_files import open_relief_writer
+from facademap.store.project import Project
+from facademap.tasks.survey.compare_surveys import compare_surveys
+from facademap.wall.grid import PixelGrid
+from facademap.wall.world import wall_crs
+
+sys.path.insert(0, str(Path(__file__).parent))
+from small_wall import make_wall
+
+GRID = PixelGrid(left_m=0.0, top_m=2.0, gsd_m=0.008, width_px=300, height_px=250)
+BOX = shapely.box
+
+
+def _row(id: str, shape: shapely.Geometry, **more: object) -> dict[str, object]:
+    return {"id": id, "geometry": shape, "layer": "stone", "cc": None, "uc": None, **more}
+
+
+def _fates(old: list[dict[str, object]], new: list[dict[str, object]], **more: object):  # type: ignore[no-untyped-def]
+    return {(p.old, p.new): p.fate for p in pair_surveys(old, new, **more)}  # type: ignore[arg-type]
+
+
+def test_every_fate_of_a_condition() -> None:
+    old = [
+        _row("same", BOX(0, 0, 0.2, 0.2)),
+        _row("grew", BOX(1, 0, 1.2, 0.2)),
+        _row("shrank", BOX(2, 0, 2.3, 0.3)),
+        _row("broke", BOX(3, 0, 3.6, 0.2)),
+        *(_row(f"one{k}", BOX(4 + 0.3 * k, 0, 4.2 + 0.3 * k, 0.2)) for k in range(2)),
+        _row("went", BOX(5, 0, 5.2, 0.2)),
+        _row("mended", BOX(6, 0, 6.2, 0.2)),
+    ]
+    new = [
+        _row("same'", BOX(0.002, 0.001, 0.201, 0.2)),
+        _row("grew'", BOX(0.98, -0.05, 1.26, 0.25)),
+        _row("shrank'", BOX(2, 0, 2.15, 0.3)),
+        _row("broke1", BOX(3, 0, 3.25, 0.2)),
+        _row("broke2", BOX(3.35, 0, 3.6, 0.2)),
+        _row("both", BOX(4, 0, 4.5, 0.2)),
+        _row("came", BOX(7, 0, 7.2, 0.2)),
+        # a joint beside a stone is another thing
+        _row("joint", BOX(5, 0, 5.2, 0.2), layer="joint"),
+    ]
+    assert _fates(old, new, repaired=["mended"]) == {
+        (("same",), ("same'",)): "same",
+        (("grew",), ("grew'",)): "grown",
+        (("shrank",), ("shrank'",)): "shrunk",
+        (("broke",), ("broke1", "broke2")): "split",
+        (("one0", "one1"), ("both",)): "merged",
+        (("went",), ()): "gone",
+        (("mended",), ()): "repaired",
+        ((), ("came",)): "new",
+        ((), ("joint",)): "new",
+    }
+
+
+def test_growth_within_what_two_hands_draw_is_none() -> None:
+    """A band of 3 mm at the outline, at 95 % of two drawings: 8.3 mm along the whole edge."""
+    old = [_row("a", BOX(0, 0, 0.3, 0.3))]
+    for by, fate in ((0.006, "same"), (0.012, "grown")):
+        (found,) = pair_surveys(
+            old, [_row("b", BOX(0, 0, 0.3, 0.3).buffer(by, join_style="mitre"))]
+        )
+        assert found.fate == fate
+        assert found.size_new - found.size_old == pytest.approx(4 * 0.3 * by + 4 * by**2)
+    line = shapely.LineString([(0, 0), (1, 0)])
+    longer = shapely.LineString([(0, 0.004), (1.05, 0.004)])
+    (crack,) = pair_surveys([_row("c", line)], [_row("d", longer)])
+    assert (crack.fate, crack.unit) == ("grown", "m")
+    (classed,) = pair_surveys([{**old[0], "cc": 1}], [{**old[0], "id": "b", "cc": 2}])
+    assert classed.classes == ("cc 1 to 2",)
+
+
+def _write(path: Path, out_m: np.ndarray) -> None:
+    with open_relief_writer(path, GRID, crs_wkt=wall_crs("w", "w")) as writer:
+        writer.write_rows(0, out_m.astype(np.float32), np.full(out_m.shape, 0.0006, np.float32))
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A wall of two surveys four years apart: one loss is 6 mm deeper, one is as it was."""
+    folder = tmp_path / "wall"
+    surface = make_wall(folder, world=False, picture=False)
+    rng = np.random.default_rng(1)
+    (folder / "elevations").mkdir(exist_ok=True)
+    entries = []
+    for survey, day, deeper in (("2021", "2021-05-01", 0.0), ("2025", "2025-05-01", 0.006)):
+        out = rng.normal(0, 0.0004, (250, 300))
+        out[100:130, 50:90] -= 0.020 + deeper
+        out[100:130, 200:240] -= 0.020
+        _write(folder / "elevations" / f"{survey}.tif", out)
+        entries.append(
+            {
+                "path": f"elevations/{survey}.tif",
+                "survey": survey,
+                "taken_on": day,
+                "source": "photos",
+                "sha256": "0",
+                "cell_m": 0.008,
+            }
+        )
+    shapes = {
+        "deep": BOX(50 * 0.008, 2 - 130 * 0.008, 90 * 0.008, 2 - 100 * 0.008),
+        "calm": BOX(200 * 0.008, 2 - 130 * 0.008, 240 * 0.008, 2 - 100 * 0.008),
+    }
+    rows = [
+        {
+            "id": f"{name}-{survey}",
+            "surface": surface,
+            "term": "missing part",
+            "geometry": shape,
+            "survey": survey,
+            "uc": 1,
+        }
+        for survey in ("2021", "2025")
+        for name, shape in shapes.items()
+    ]
+    with Project.open(folder) as project, project.edit(who="t", what="surveys") as edit:
+        edit.update("surfaces", surface, {"reliefs": entries})
+        edit.insert("conditions", rows)
+    return folder
+
+
+def test_what_grows_faster_than_the_limit_becomes_more_urgent(folder: Path, tmp_path: Path) -> None:
+    done = compare_surveys(folder, "2021", "2025", out=tmp_path / "o")
+    with (tmp_path / "o" / "change-main-plane.csv").open() as file:
+        table = {r["new"]: r for r in csv.DictReader(file)}
+    deep, calm = table["deep-2025"], table["calm-2025"]
+    assert (deep["fate"], deep["depth_significant"], deep["urgency_proposed"]) == (
+        "same",
+        "true",
+        "true",
+    )
+    assert float(deep["depth_change_m"]) == pytest.approx(-0.006, abs=0.0003)
+    assert float(deep["depth_m_a_year"]) == pytest.approx(-0.0015, rel=0.05)
+    assert float(deep["volume_change_m3"]) == pytest.approx(-0.006 * 0.24 * 0.32, rel=0.05)
+    assert (calm["depth_significant"], calm["urgency_proposed"]) == ("false", "false")
+    page = (tmp_path / "o" / "change-main-plane.html").read_text()
+    assert "4.0 years between them" in page
+    assert "http" not in page
+    with Project.open(folder, read_only=True) as project:
+        assert set(project.read("conditions")["uc"]) == {1}
+    assert done.raised == ()
+    done = compare_surveys(folder, "2021", "2025", out=tmp_path / "o", raise_urgency=True)
+    assert done.raised == ("deep-2025",)
+    with Project.open(folder, read_only=True) as project:
+        assert project.row("conditions", "deep-2025")["uc"] == 2
+    slow = compare_surveys(folder, "2021", "2025", out=tmp_path / "o", fast_m_a_year=0.002)
+    assert not any(r.more_urgent for r in slow.rows)
+
+
+def test_what_cannot_be_compared_is_said(folder: Path, tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="compared with itself"):
+        compare_surveys(folder, "2021", "2021", out=tmp_path)
+    with pytest.raises(InputError, match="belongs to survey 2030"):
+        compare_surveys(folder, "2021", "2030", out=tmp_path)
+    back = compare_surveys(folder, "2025", "2021", out=tmp_path / "o")
+    assert any("is not later than" in w for w in back.warnings)
+    with Project.open(folder) as project, project.edit(who="t", what="gone") as edit:
+        edit.update("surfaces", "main-plane", {"reliefs": None})
+    flat = compare_surveys(folder, "2021", "2025", out=tmp_path / "o")
+    assert flat.change is None
+    assert any("only outlines are compared" in w for w in flat.warnings)
+    assert {r.pair.fate for r in flat.rows} == {"same"}
