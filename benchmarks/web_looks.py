@@ -30,7 +30,7 @@ HIDDEN = """() => {
   const top = document.querySelector('dialog[open]') ?? document.body;
   for (const el of top.querySelectorAll('button, input, select, textarea, a[href], [role=tab]')) {
     const box = el.getBoundingClientRect();
-    if (!box.width || !box.height || getComputedStyle(el).visibility === 'hidden' || el.closest('[inert]') || el.closest('.skip') || el.closest('details:not([open])') && el.tagName !== 'SUMMARY') continue;
+    if (!box.width || !box.height || getComputedStyle(el).visibility === 'hidden' || el.closest('[inert]') || el.closest('.skip, .visually-hidden') || el.closest('details:not([open])') && el.tagName !== 'SUMMARY') continue;
     const name = (el.getAttribute('aria-label') || el.textContent || el.id || el.className).trim().slice(0, 30);
     let scrolls = false;
     for (let up = el.parentElement; up; up = up.parentElement) {
@@ -173,6 +173,14 @@ def main() -> int:
                 for theme in asked.themes.split(","):
                     page, watch = open_desk(
                         running, server, size=(wide, high), remember={"theme": theme}
+                    )
+                    page.on(
+                        "response",
+                        lambda r, w=watch: (
+                            w.faults.append(f"{r.status}: {r.url[-90:]}")
+                            if r.status >= 500
+                            else None
+                        ),
                     )
                     page.evaluate(axe)
                     for name, go in Visitor(page).places().items():
