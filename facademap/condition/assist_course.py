@@ -1,6 +1,6 @@
 """The wall stones of a course, from a stroke along it.
 
-The picture is straightened along the stroke, so that the course runs level in a strip. The two bed joints that hold
+The picture is straightened along the stroke, round an arch too, so that the course runs level in a strip. The two bed joints that hold
 the stroke are followed along the strip, the course between them is brought to an even height, and it is split where
 upright joints are seen from bed to bed.
 
@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import cv2
@@ -18,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facademap.condition.assist_squares import on_stone, straight_edges
+from facademap.condition.course_run import fit_circle
 from facademap.errors import GeometryError, InputError
 
 __all__ = ["find_course"]
@@ -32,6 +34,8 @@ _REACH, _PAST_END = 1.25, 3.5
 _HALF_SEEN = 5.0
 #: Share of the height over which an upright joint must be seen, and the shortest stone in heights.
 _LEAST_SEEN, _SHORTEST = 0.6, 0.3
+#: A stroke that departs from a straight line by this share of a height goes round an arch.
+_BENT = 0.35
 #: A stone belongs to the course when the stroke runs through this share of its length or more.
 _UNDER_STROKE = 0.25
 
@@ -80,8 +84,12 @@ def find_course(
         raise InputError(
             "a stroke that turns back", "Draw along the course from one end to the other."
         )
-    height = _height(rgb, places, axis, outline)
-    strip, to_picture, ends = _straightened(rgb, places, axis, height)
+    height = _height(rgb, places, outline, lambda share: axis)
+    line = _line_of(places, axis, height)
+    if line.way is not None:
+        # stones at the sides of an arch are as high as they are toward its centre
+        height = _height(rgb, places, outline, line.way)
+    strip, to_picture, ends = _straightened(rgb, line, height)
     top, bottom = _beds(strip, ends)
     even = _between(strip, top, bottom)
     cuts = _perpends(even, ends)
@@ -99,10 +107,12 @@ def find_course(
 
 
 def _height(
-    rgb: NDArray[Any], places: Floats, axis: Floats, outline: Callable[..., Floats]
+    rgb: NDArray[Any],
+    places: Floats,
+    outline: Callable[..., Floats],
+    way: Callable[[float], Floats],
 ) -> float:
-    """Height of the course: the middle one of a few stones along the stroke."""
-    across = np.array([-axis[1], axis[0]])
+    """Height of the course: the middle one of a few stones along the stroke, across its way there."""
     at = np.cumsum([0.0, *np.linalg.norm(np.diff(places, axis=0), axis=1)])
     heights = []
     for share in (0.2, 0.5, 0.8):
@@ -111,7 +121,8 @@ def _height(
             ring = outline(rgb, x, y)
         except GeometryError:
             continue
-        heights.append(float(np.ptp(ring @ across)))
+        ahead = way(share)
+        heights.append(float(np.ptp(ring @ np.array([-ahead[1], ahead[0]]))))
     if not heights:
         raise GeometryError(
             "no stones are seen along the stroke",
@@ -120,23 +131,73 @@ def _height(
     return float(np.median(heights))
 
 
-def _straightened(
-    rgb: NDArray[Any], places: Floats, axis: Floats, height: float
-) -> tuple[Floats, Callable[[Floats], Floats], tuple[float, float]]:
-    """CIELAB strip along the stroke, the way back to the picture, and where the stroke begins and ends in it."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Line:
+    """The run of a course in the picture: its length, the way from along and across it to the picture, and, round an arch,
+    its direction at a share of the length."""
+
+    length_px: float
+    to_picture: Callable[[Floats, Floats], Floats]
+    way: Callable[[float], Floats] | None = None
+
+
+def _line_of(places: Floats, axis: Floats, height: float) -> _Line:
+    """Straight, or round an arch where the stroke is bent by more than hands waver."""
     across = np.array([-axis[1], axis[0]])
     along = places @ axis
-    step = height / _STRIP_STONE_PX
     # a stroke drawn by hand wavers within the course: only its general run is followed
     bend = np.polyfit(along - along[0], places @ across, 1) if len(places) > 1 else np.zeros(2)
+    off = places @ across - np.polyval(bend, along - along[0])
+    if len(places) >= 4 and np.ptp(off) > _BENT * height:
+        round_ = _round_line(places, axis, height)
+        if round_ is not None:
+            return round_
+
+    def straight(s: Floats, t: Floats) -> Floats:
+        return np.asarray(
+            (along[0] + s)[:, None] * axis + (np.polyval(bend, s) + t)[:, None] * across
+        )
+
+    return _Line(length_px=float(np.ptp(along)), to_picture=straight)
+
+
+def _round_line(places: Floats, axis: Floats, height: float) -> _Line | None:
+    found = fit_circle(places)
+    if found is None or found[1] < 1.2 * height:
+        return None
+    centre, radius = found
+    beside = places - centre
+    if float(np.std(np.hypot(*beside.T))) > 0.25 * height:
+        return None
+    across = np.array([-axis[1], axis[0]])
+    inward = 1.0 if float((centre - places.mean(axis=0)) @ across) > 0 else -1.0
+    start = beside[0] / np.linalg.norm(beside[0])
+    side = np.array([-start[1], start[0]])
+    side = side if float(side @ (places[1] - places[0])) > 0 else -side
+    angles = np.unwrap(np.arctan2(beside @ side, beside @ start))
+
+    def bent(s: Floats, t: Floats) -> Floats:
+        angle, out = (s / radius)[:, None], (radius - inward * t)[:, None]
+        return np.asarray(centre + out * (np.cos(angle) * start + np.sin(angle) * side))
+
+    def way(share: float) -> Floats:
+        angle = share * angles[-1]
+        return np.asarray(np.cos(angle) * side - np.sin(angle) * start)
+
+    return _Line(length_px=float(angles[-1] * radius), to_picture=bent, way=way)
+
+
+def _straightened(
+    rgb: NDArray[Any], line: _Line, height: float
+) -> tuple[Floats, Callable[[Floats], Floats], tuple[float, float]]:
+    """CIELAB strip along the stroke, the way back to the picture, and where the stroke begins and ends in it."""
+    step = height / _STRIP_STONE_PX
     before = after = _PAST_END * height
-    number = int((np.ptp(along) + before + after) / step)
+    number = int((line.length_px + before + after) / step)
     half = int(_REACH * _STRIP_STONE_PX)
 
     def to_picture(strip_px: Floats) -> Floats:
-        s = along[0] - before + strip_px[:, 0] * step
-        t = np.polyval(bend, s - along[0]) + (strip_px[:, 1] - half) * step
-        return np.asarray(s[:, None] * axis + t[:, None] * across)
+        return line.to_picture(strip_px[:, 0] * step - before, (strip_px[:, 1] - half) * step)
 
     grid = (
         np.stack(np.meshgrid(np.arange(number), np.arange(2 * half + 1)), axis=-1)
@@ -162,7 +223,7 @@ def _straightened(
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    return strip, to_picture, (before / step, before / step + np.ptp(along) / step)
+    return strip, to_picture, (before / step, (before + line.length_px) / step)
 
 
 def _seen(strength: Floats) -> Floats:

@@ -1,22 +1,32 @@
 """Whether proposed stones can be stones of a course, how they share their joints, and their place in the wall.
 
 What is judged is common practice of coursed ashlar: stones of a course are about equally high, their sides are straight,
-they lie beside each other with a joint between them, and none lies where a stone was drawn already.
+they lie beside each other with a joint between them, and none lies where a stone was drawn already. A course that leans
+and the stones of an arch are judged as they lie beside each other, along the course.
 """
 
 from __future__ import annotations
 
 from bisect import bisect
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import shapely
 
+from facademap.condition.course_run import Run, run_of, runs_along
 from facademap.tables.coursing import COURSING, Coursing
 
 __all__ = ["DrawnStone", "Judged", "LeftOut", "Proposal", "judge_course", "numbers_in"]
+
+
+#: How near to an arch stones are looked at.
+_BESIDE_M = 0.1
+_NOT_LEVEL = {
+    "leaning": "the course leans: its number does not follow from level courses",
+    "arch": "the stones of an arch: give them a course of their own",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,15 +83,18 @@ def judge_course(
     Judged
         Proposals from left to right, none of which lies on another or on a drawn stone, and what was left out.
     """
-    ordered = sorted(outlines, key=lambda o: o.centroid.x)
-    usual = _Usual.of(ordered, drawn, coursing)
-    kept, left = [], []
+    run = run_of(outlines)
+    near, like = _as_laid(run, outlines, drawn)
+    ordered = sorted(map(run.flat, outlines), key=lambda o: o.centroid.x)
+    usual = _Usual.of(ordered, like, coursing)
+    kept: list[Any] = []
+    left: list[LeftOut] = []
     for outline in ordered:
         if why := usual.fault(outline):
             left.append(LeftOut(geometry=outline, why=why))
         else:
             kept.append(outline)
-    free, taken = _clear_of_drawn(kept, drawn, coursing)
+    free, taken = _clear_of_drawn(kept, near, coursing)
     left += taken
     apart = _apart(free)
     whole = []
@@ -90,7 +103,26 @@ def judge_course(
             left.append(LeftOut(geometry=outline, why=f"what is free of its neighbours {why}"))
         else:
             whole.append(outline)
-    return Judged(proposals=_placed(whole, drawn, coursing), left_out=tuple(left))
+    placed = _placed(whole, like, coursing, run=run)
+    return Judged(
+        proposals=tuple(replace(p, geometry=run.back(p.geometry)) for p in placed),
+        left_out=tuple(replace(o, geometry=run.back(o.geometry)) for o in left),
+    )
+
+
+def _as_laid(
+    run: Run, outlines: Sequence[Any], drawn: Sequence[DrawnStone]
+) -> tuple[list[DrawnStone], list[DrawnStone]]:
+    """Drawn stones as they lie when the course is laid level: those that may lie under it, and those that may be of it."""
+    if run.kind == "level":
+        return list(drawn), list(drawn)
+    reach = shapely.union_all(list(outlines)).buffer(_BESIDE_M)
+    # far from an arch nothing can be laid flat round its centre
+    near = [d for d in drawn if run.kind == "leaning" or d.geometry.intersects(reach)]
+    flat = [replace(d, geometry=run.flat(d.geometry)) for d in near]
+    if run.kind == "arch":
+        return flat, []
+    return flat, [f for f, d in zip(flat, near, strict=True) if runs_along(run, d.geometry)]
 
 
 def _size(outline: Any) -> tuple[float, float]:
@@ -189,13 +221,13 @@ def _apart(outlines: Sequence[Any]) -> list[Any]:
 
 
 def _placed(
-    outlines: Sequence[Any], drawn: Sequence[DrawnStone], coursing: Coursing
+    outlines: Sequence[Any], drawn: Sequence[DrawnStone], coursing: Coursing, *, run: Run
 ) -> tuple[Proposal, ...]:
     """Course and number of each, as far as they follow from what is drawn."""
     if not outlines:
         return ()
     beside = [d for d in drawn if d.course is not None and _in_line(d.geometry, outlines)]
-    course, doubts = _course_of(outlines, beside, drawn, coursing)
+    course, doubts = _course_of(outlines, beside, drawn, coursing, run=run)
     numbers: list[int | None] = [None] * len(outlines)
     if course is not None:
         row = [d for d in drawn if d.course == course]
@@ -217,6 +249,8 @@ def _course_of(
     beside: Sequence[DrawnStone],
     drawn: Sequence[DrawnStone],
     coursing: Coursing,
+    *,
+    run: Run,
 ) -> tuple[int | None, tuple[str, ...]]:
     """The number of the course, and what is doubtful about it."""
     named = {d.course for d in beside if d.course is not None}
@@ -224,6 +258,8 @@ def _course_of(
         return named.pop(), ()
     if named:
         return None, (f"lies beside courses {', '.join(map(str, sorted(named)))}",)
+    if run.kind != "level":
+        return None, (_NOT_LEVEL[run.kind],)
     counted = [d for d in drawn if d.course is not None]
     if not counted:
         if drawn:

@@ -117,6 +117,45 @@ def test_a_stroke_along_a_course_gives_its_stones_and_no_others(seed: int) -> No
     assert len(found) <= len(under) + 1
 
 
+def test_a_course_that_leans_is_found_as_a_level_one() -> None:
+    rgb, stones = _ashlar(2)
+    turn = cv2.getRotationMatrix2D((450.0, 350.0), 14.0, 1.0)
+    size = (rgb.shape[1], rgb.shape[0])
+    leaning = cv2.warpAffine(rgb, turn, size, borderMode=cv2.BORDER_REPLICATE)
+    turned = cv2.warpAffine(stones.astype(np.float32), turn, size, flags=cv2.INTER_NEAREST)
+    numbers = [i for i in np.unique(stones[:, 450]) if i]
+    row = float(np.nonzero(stones == numbers[len(numbers) // 2])[0].mean())
+    stroke = [tuple(turn @ (x, row, 1.0)) for x in np.linspace(280, 620, 5)]
+    found = find_course(leaning, stroke, outline=outline_at)
+    under = {int(i) for i in stones[int(row), 330:570] if i}
+    best = [max(_overlap(ring, turned == i) for ring in found) for i in under]
+    assert np.mean(np.array(best) >= 0.8) >= 0.7, best
+
+
+def test_the_stones_of_an_arch_are_found_along_a_bent_stroke() -> None:
+    """Voussoirs of 12 degrees round a centre below the picture, as rendered as the coursed wall."""
+    rng = np.random.default_rng(5)
+    rows, columns = np.mgrid[0:520, 0:900]
+    centre = (450.0, 560.0)
+    out = np.hypot(columns - centre[0], rows - centre[1])
+    angle = np.degrees(np.arctan2(centre[1] - rows, columns - centre[0]))
+    rgb = np.full((520, 900, 3), (112, 106, 98), np.float32)
+    stones = np.zeros((520, 900), int)
+    for ring, (low, high) in enumerate(((250.0, 340.0), (344.0, 430.0), (150.0, 246.0))):
+        for k in range(15):
+            part = (out > low) & (out < high) & (angle > 12 * k + 0.5) & (angle < 12 * k + 11.5)
+            rgb[part] = np.array([176, 166, 146]) + rng.normal(0, 9) + rng.normal(0, 3, 3)
+            stones[part] = 100 * ring + k + 1
+    grain = cv2.GaussianBlur(rng.normal(0, 1, (520, 900)).astype(np.float32), (0, 0), 2.5) * 7
+    rgb = np.clip(rgb + grain[..., None], 0, 255).astype(np.uint8)
+    at = np.radians(np.linspace(150, 30, 9))
+    stroke = [(centre[0] + 296 * np.cos(a), centre[1] - 296 * np.sin(a)) for a in at]
+    found = find_course(rgb, stroke, outline=outline_at)
+    best = [max(_overlap(ring, stones == k) for ring in found) for k in range(4, 13)]
+    assert np.mean(np.array(best) >= 0.75) >= 0.8, best
+    assert len(found) <= 13
+
+
 def test_a_stroke_that_turns_back_or_leaves_the_picture_is_refused() -> None:
     rgb, _ = _ashlar(1)
     for stroke in (

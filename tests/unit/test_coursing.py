@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import itertools
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 import shapely
 
@@ -68,6 +70,48 @@ def test_what_can_be_no_stone_is_left_out_with_the_reason(odd: shapely.Polygon, 
 def test_both_sides_of_the_limit_of_length_by_height(width: float, kept: bool) -> None:
     judged = judge_course(row(0.5, 0.6, width), [], coursing=Coursing(most_length_m=9.0))
     assert (len(judged.proposals) == 3) is kept
+
+
+@pytest.mark.parametrize("lean", [-35.0, 14.0, 40.0])
+def test_a_leaning_course_is_judged_along_its_lean(lean: float) -> None:
+    turn = lambda s: shapely.affinity.rotate(s, lean, origin=(0, 0))  # noqa: E731
+    first, *rest = row(0.5, 0.6, 0.9, 0.55)
+    over = shapely.affinity.translate(first, 0.02)  # lies 14 mm over its neighbour
+    high = shapely.box(3, 0, 3.5, 2 * HIGH)
+    judged = judge_course([turn(s) for s in (over, *rest, high)], [])
+    assert [o.why.split(" (")[0] for o in judged.left_out] == ["is not as high as its course"]
+    assert judged.left_out[0].geometry.hausdorff_distance(turn(high)) < 1e-9
+    assert len(judged.proposals) == 4
+    a, b = (p.geometry for p in judged.proposals[:2])
+    assert a.intersection(b).area < 1e-9
+    # they part along the joint, not upright through it
+    assert a.area == pytest.approx((0.5 - 0.007) * HIGH, abs=1e-6)
+    assert {(p.course, "leans" in p.doubts[0]) for p in judged.proposals} == {(None, True)}
+    # a leaning course that is counted goes on; level ones say nothing of it
+    there = drawn([turn(s) for s in row(0.5, 0.5, left=-1.1)], 9)
+    level = drawn(row(0.5, 0.5, low=5.0), 4)
+    found = judge_course([turn(s) for s in rest], [*there, *level]).proposals
+    assert [(p.course, p.number) for p in found] == [(9, 3), (9, 4), (9, 5)]
+
+
+@pytest.mark.parametrize("crown", [90.0, 270.0, 60.0])
+def test_the_stones_of_an_arch_are_judged_round_it(crown: float) -> None:
+    def voussoir(k: int, high: float = HIGH, wide: float = 15.0) -> shapely.Polygon:
+        angles = np.radians(crown + (k - 3) * 16.0 + np.array([-wide / 2, wide / 2]))
+        return shapely.Polygon(
+            [(r * np.cos(a), r * np.sin(a)) for r, a in
+             ((1.2, angles[0]), (1.2, angles[1]), (1.2 + high, angles[1]), (1.2 + high, angles[0]))]
+        )  # fmt: skip
+
+    stones = [voussoir(k) for k in range(6)]
+    # drawn over its neighbour by a degree and a half, and one that is twice as high
+    judged = judge_course([*stones[:5], voussoir(5, wide=18.0), voussoir(7, 2 * HIGH)], [])
+    assert [o.why.split(" (")[0] for o in judged.left_out] == ["is not as high as its course"]
+    assert len(judged.proposals) == 6
+    shapes = [p.geometry for p in judged.proposals]
+    assert all(a.intersection(b).area < 1e-9 for a, b in itertools.combinations(shapes, 2))
+    assert min(max(s.intersection(o).area / s.area for o in shapes) for s in stones) > 0.95
+    assert all("arch" in p.doubts[0] and p.course is None for p in judged.proposals)
 
 
 def test_neighbours_never_lie_on_each_other() -> None:
