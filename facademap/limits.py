@@ -60,7 +60,7 @@ class Limits:
     nested: int = _limit(60, "levels of lists and objects within each other")
     table_mb: int = _limit(64, "size of a table or text file, MB")
     file_mb: int = _limit(500, "size of a file of outlines or of a matching problem, MB")
-    unpacked_mb: int = _limit(600, "what a spreadsheet or KMZ may unpack to, MB")
+    unpacked_mb: int = _limit(250, "what a spreadsheet or KMZ may unpack to, MB")
     megapixels: int = _limit(400, "pixels of one picture, millions")
     upload_megapixels: int = _limit(200, "pixels of one picture sent from a page, millions")
     request_mb: int = _limit(8, "what a page may send at once, MB")

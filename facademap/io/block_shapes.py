@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Any
 
 from facademap.errors import InputError
 from facademap.io.block_columns import BLOCK_SHEET, sheet_columns
 from facademap.io.csv_tables import read_text_file
+from facademap.tables.plain_texts import parse_json
 
 __all__ = ["SHAPE_ENDINGS", "block_lines_from_geojson"]
 
@@ -30,13 +30,14 @@ def block_lines_from_geojson(path: Path) -> list[tuple[str, dict[str, str]]]:
         Unreadable, or features without an outline in millimetres.
     """
     text = read_text_file(path, what="inventory of blocks")
+    remedy = "Give the file that outline-block has written."
     try:
-        features = json.loads(text)["features"]
+        features = parse_json(text, where=path.name, remedy=remedy)["features"]
         rows = [f["properties"] for f in features]
-    except (ValueError, KeyError, TypeError, RecursionError):
+    except (KeyError, TypeError):
         raise InputError(
             f"{path.name}: is no GeoJSON of outlines",
-            "Give the file that outline-block has written.",
+            remedy,
         ) from None
     if not rows:
         raise InputError(f"{path.name}: has no outlines", "Outline the blocks first.")

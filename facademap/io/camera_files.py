@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 import re
 from collections.abc import Mapping
@@ -14,6 +13,7 @@ from facademap.errors import InputError
 from facademap.io.csv_tables import read_text_file
 from facademap.photo.camera import Camera
 from facademap.photo.orientation import UPRIGHT, Turn, upright_camera
+from facademap.tables.plain_texts import parse_json
 
 __all__ = ["camera_as_dict", "camera_from_dict", "read_camera", "read_camera_for"]
 
@@ -92,7 +92,12 @@ def read_camera_for(path: Path, turn: Turn, *, stored_pixels: bool = False) -> C
 def _pixels_word(path: Path) -> str | None:
     """What one of our own camera files says of its pixels."""
     text = read_text_file(path, what="camera file")
-    word = json.loads(text).get("pixels") if text.lstrip().startswith("{") else None
+    data = (
+        parse_json(text, where=f"camera file {path.name}", remedy=_REMEDY)
+        if text.lstrip().startswith("{")
+        else None
+    )
+    word = data.get("pixels") if isinstance(data, dict) else None
     if word not in (None, "upright", "stored"):
         raise InputError(
             f"camera file {path.name}: pixels is {word!r}",
@@ -150,15 +155,7 @@ def _number(value: Any, name: str, file: str) -> float:
 
 
 def _from_json(text: str, file: str) -> Camera:
-    try:
-        data = json.loads(text)
-    except (json.JSONDecodeError, RecursionError) as error:
-        where = (
-            f"line {error.lineno}: {error.msg}"
-            if isinstance(error, json.JSONDecodeError)
-            else "nested too deep"
-        )
-        raise InputError(f"camera file {file} is not valid JSON ({where})", _REMEDY) from None
+    data = parse_json(text, where=f"camera file {file}", remedy=_REMEDY)
     if not isinstance(data, dict):
         raise InputError(f"camera file {file} is not a JSON object", _REMEDY)
     missing = [name for name in _REQUIRED if name not in data]

@@ -64,7 +64,8 @@ def read_dxf(path: Path, *, layer: str | None) -> tuple[list[DxfShape], str | No
             f"Use one of {', '.join(layers[:12]) or 'the layers with outlines'}.",
         )
     chosen = [e for e in entities if layer is None or e.dxf.layer == layer]
-    size = _size(chosen)
+    # a block is not read, and one that holds blocks of blocks has no end
+    size = _size([e for e in chosen if e.dxftype() in (*_OUTLINES, "POINT")])
     shapes: list[DxfShape] = []
     left_out: dict[str, int] = {}
     for entity in chosen:

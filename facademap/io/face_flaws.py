@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +12,7 @@ from numpy.typing import NDArray
 
 from facademap.errors import InputError
 from facademap.io.csv_tables import read_text_file
+from facademap.tables.plain_texts import parse_json
 from facademap.values import frozen_value
 
 __all__ = ["DrawnFlaw", "read_flaws"]
@@ -45,14 +45,12 @@ def read_flaws(path: Path) -> list[DrawnFlaw]:
     FileError, InputError
         Unreadable, or a feature that is no polygon or has no sensible depth; it is named.
     """
+    remedy = "Save the flaws as a GeoJSON FeatureCollection."
+    data = parse_json(read_text_file(path, what="file of flaws"), where=path.name, remedy=remedy)
     try:
-        data = json.loads(read_text_file(path, what="file of flaws"))
         features = list(data["features"])
-    except (ValueError, TypeError, KeyError, RecursionError):
-        raise InputError(
-            f"{path.name} is no GeoJSON with features",
-            "Save the flaws as a GeoJSON FeatureCollection.",
-        ) from None
+    except (TypeError, KeyError):
+        raise InputError(f"{path.name} is no GeoJSON with features", remedy) from None
     return [
         _flaw(f"{path.name}, feature {n}", feature) for n, feature in enumerate(features, start=1)
     ]

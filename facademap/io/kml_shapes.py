@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import zipfile
 from pathlib import Path
 from typing import Any
-from xml.etree import ElementTree
 
 import shapely
 
 from facademap.errors import InputError
+from facademap.io.archives import unpack
+from facademap.io.markup import parse_markup
 from facademap.io.table_grids import read_bytes
-from facademap.limits import hold_within
 
 __all__ = ["read_kml"]
 
@@ -26,19 +25,17 @@ def read_kml(path: Path) -> list[dict[str, Any]]:
     data = read_bytes(path, what="KML file", limit="file_mb")
     try:
         if path.suffix.lower() == ".kmz":
-            with zipfile.ZipFile(path) as archive:
-                inner = next(e for e in archive.infolist() if e.filename.lower().endswith(".kml"))
-                size = inner.file_size / 1e6
-                hold_within(
-                    "unpacked_mb",
-                    size,
-                    what=f"{path.name}: unpacks to {size:.0f} MB",
-                    remedy="Give a smaller file",
-                )
-                data = archive.read(inner)
-        root = ElementTree.fromstring(data)
-    except (ElementTree.ParseError, zipfile.BadZipFile, StopIteration, ValueError):
+            archive = unpack(
+                data,
+                name=path.name,
+                kind="KML",
+                remedy="Export it again.",
+                smaller="Give a smaller file",
+            )
+            data = archive.read(next(e for e in archive.entries if e.lower().endswith(".kml")))
+    except StopIteration:
         raise InputError(f"{path.name}: cannot be read as KML", "Export it again.") from None
+    root = parse_markup(data, name=path.name, kind="KML", remedy="Export it again.")
     shapes = []
     for number, mark in enumerate(_all(root, "Placemark"), start=1):
         try:

@@ -253,7 +253,19 @@ def _read_las(path: Path) -> Iterator[tuple[Chunk, float, Any]]:
             if {"red", "green", "blue"} <= names:
                 rgb = np.stack([points["red"], points["green"], points["blue"]], axis=1)
             echo = points["intensity"].astype(np.float32) if "intensity" in names else None
+            if len(points) == 0:
+                break  # what is left of a file that was cut off
             yield Chunk(xyz=xyz, rgb=rgb, echo=echo), done / max(1, header.point_count), None
+        _refuse_part(path, done, header.point_count)
+
+
+def _refuse_part(path: Path, found: int, said: int) -> None:
+    """A scan of which a part is missing would be taken for all of the wall that was seen."""
+    if found != said:
+        raise InputError(
+            f"cloud {path.name} was cut off: it holds {found} of the {said} points that it names",
+            "Copy it again, or export it again.",
+        )
 
 
 _E57_PLACES = ("cartesianX", "cartesianY", "cartesianZ")
@@ -287,6 +299,7 @@ def _read_e57(path: Path) -> Iterator[tuple[Chunk, float, Any]]:
                 chunk = _e57_chunk({f: data[f][:n] for f in wanted}, places, turn, shift)
                 yield chunk, done / max(1, total), scanner
             reader.close()
+        _refuse_part(path, done, total)
     finally:
         file.close()
 

@@ -10,14 +10,14 @@ import csv
 import datetime as dt
 import io
 import re
-import zipfile
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
-from xml.etree import ElementTree
 
 from facademap.errors import FileError, InputError
+from facademap.io.archives import Unpacked, unpack
+from facademap.io.markup import parse_markup
 from facademap.io.whole_files import need_file
 from facademap.limits import hold_within, limits_now, raise_limit
 
@@ -196,21 +196,14 @@ def _csv_rows(
     return rows
 
 
-def _unpacked(path: Path, data: bytes) -> zipfile.ZipFile:
-    try:
-        archive = zipfile.ZipFile(io.BytesIO(data))
-        size = sum(entry.file_size for entry in archive.infolist())
-    except (zipfile.BadZipFile, OSError, ValueError):
-        raise InputError(
-            f"{path.name}: cannot be read as a spreadsheet", "Save it again as .xlsx, .ods or .csv."
-        ) from None
-    hold_within(
-        "unpacked_mb",
-        size / 1e6,
-        what=f"{path.name}: unpacks to {size / 1e6:.0f} MB",
-        remedy="Save only the table, or save it as CSV",
+def _unpacked(path: Path, data: bytes) -> Unpacked:
+    return unpack(
+        data,
+        name=path.name,
+        kind="a spreadsheet",
+        remedy="Save it again as .xlsx, .ods or .csv.",
+        smaller="Save only the table, or save it as CSV",
     )
-    return archive
 
 
 def _read_xlsx(path: Path, data: bytes) -> list[Grid]:
@@ -322,13 +315,12 @@ _MOST_COLUMNS = 500
 
 def _read_ods(path: Path, data: bytes) -> list[Grid]:
     """Sheets of an OpenDocument spreadsheet (OASIS ODF 1.3, part 3, section 9)."""
-    archive = _unpacked(path, data)
-    try:
-        root = ElementTree.fromstring(archive.read("content.xml"))
-    except (KeyError, ElementTree.ParseError, zipfile.BadZipFile):
-        raise InputError(
-            f"{path.name}: cannot be read as a spreadsheet", "Save it again as .ods or .csv."
-        ) from None
+    archive, remedy = _unpacked(path, data), "Save it again as .ods or .csv."
+    if "content.xml" not in archive.entries:
+        raise InputError(f"{path.name}: cannot be read as a spreadsheet", remedy)
+    root = parse_markup(
+        archive.read("content.xml"), name=path.name, kind="a spreadsheet", remedy=remedy
+    )
     return [_ods_sheet(path, table) for table in root.iter(f"{{{_TABLE}}}table")]
 
 

@@ -5,7 +5,6 @@ What the coordinates mean on a wall is found by `facademap.tasks.survey.understa
 
 from __future__ import annotations
 
-import json
 import math
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,7 +20,8 @@ from shapely.geometry import shape
 
 from facademap.errors import FacademapError, FileError, InputError
 from facademap.io.csv_tables import TableWords, read_table, read_text_file
-from facademap.limits import hold_within, is_nested_deeper, limits_now, raise_limit
+from facademap.limits import hold_within
+from facademap.tables.plain_texts import parse_json
 from facademap.values import frozen_value
 
 __all__ = ["MARK", "ShapeFile", "pixel_mark", "read_shapes"]
@@ -125,13 +125,6 @@ def _hold_count(path: Path, count: int) -> None:
     )
 
 
-def _too_deep(path: Path) -> InputError:
-    return InputError(
-        f"{path}: is nested more than {limits_now().nested} deep",
-        f"Export it again as a plain feature collection, {raise_limit('nested')}.",
-    )
-
-
 def _framed(rows: list[dict[str, Any]]) -> gpd.GeoDataFrame:
     shapes = [r["geometry"] for r in rows]
     plain = [{k: v for k, v in r.items() if k != "geometry"} for r in rows]
@@ -204,17 +197,9 @@ def _read_drawing(path: Path, layer: str | None) -> ShapeFile:
 
 def _read_geojson(path: Path) -> ShapeFile:
     text = read_text_file(path, what="GeoJSON file", limit="file_mb")
-    try:
-        content = json.loads(text, parse_constant=_refuse_constant)
-    except json.JSONDecodeError as error:
-        raise InputError(
-            f"{path}: is not JSON (line {error.lineno}: {error.msg})",
-            "The file may be cut off; export it again.",
-        ) from None
-    except RecursionError:
-        raise _too_deep(path) from None
-    except ValueError as error:
-        raise InputError(f"{path}: {error}", "Replace it by a number or leave it out.") from None
+    content = parse_json(
+        text, where=str(path), remedy="The file may be cut off or spoilt; export it again"
+    )
     features = content.get("features") if isinstance(content, dict) else None
     if not isinstance(features, list):
         raise InputError(
@@ -222,8 +207,6 @@ def _read_geojson(path: Path) -> ShapeFile:
             "Export the layer as a feature collection.",
         )
     _hold_count(path, len(features))
-    if is_nested_deeper(content, limits_now().nested):
-        raise _too_deep(path)
     rows: list[dict[str, Any]] = []
     shapes: list[Any] = []
     for number, feature in enumerate(features, start=1):
@@ -300,10 +283,6 @@ def _read_points(path: Path, words: TableWords | None) -> ShapeFile:
         problem.problem,
         "Name the columns of the place u_m and v_m, x_px and y_px, or east_m, north_m and height_m.",
     )
-
-
-def _refuse_constant(name: str) -> float:
-    raise ValueError(f"{name} is no number in JSON")
 
 
 def _short(error: Exception) -> str:

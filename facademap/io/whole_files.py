@@ -59,6 +59,9 @@ __all__ = [
 #: The store of a project, which its own edits alone change, and the folders of the pictures that it names.
 STORE_NAME = "project.gpkg"
 _KEPT_FOLDERS = frozenset({"photos", "blocks", "elevations"})
+#: Endings of what libraries read of themselves beside a file: parts of a shapefile, world files, statistics, logs.
+_BESIDE = (".shx", ".dbf", ".prj", ".cpg", ".qix", ".sbn", ".sbx", ".tfw", ".jgw", ".pgw", ".wld", ".aux.xml", ".ovr")  # fmt: skip
+_BEHIND = (".aux.xml", ".ovr", ".msk", "-wal", "-journal", "-shm")
 _SCRATCH = re.compile(r"\.facademap-[0-9a-f]{12}\.part")
 #: Scratch of versions before this one, which had no lock: tiles of an elevation, and copies under way.
 _OLD_FOLDER = re.compile(r"\..{1,60}\.tif\.[a-z0-9_]{8}")
@@ -148,16 +151,22 @@ def make_folder(path: str | Path, *, inside: Path | None = None) -> Path:
 
 
 def need_file(path: Path) -> None:
-    """Refuse a device or a pipe, which have no end, before anything is read from it.
+    """Refuse a device or a pipe, which have no end, before anything is read from it or from what is read beside it.
 
     Raises
     ------
     FileError
     """
-    if path.exists() and not path.is_file() and not path.is_dir():
-        raise FileError(
-            f"{path}: is a device or a pipe, not a file", "Give the path of a plain file."
-        )
+    names = [path.stem + e for e in _BESIDE] + [path.name + e for e in _BEHIND]
+    for place in (path, *(path.parent / n for n in names)):
+        try:
+            kind = place.stat().st_mode
+        except OSError:
+            continue
+        if not stat.S_ISREG(kind) and not stat.S_ISDIR(kind):
+            raise FileError(
+                f"{place}: is a device or a pipe, not a file", "Give the path of a plain file."
+            )
 
 
 def need_folder(path: str | Path) -> Path:

@@ -7,12 +7,12 @@ office edits a copy; values of two profiles are never mixed. Inside, every value
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from typing import Any, Literal, get_args
 
 from facademap.errors import InputError
+from facademap.tables import plain_texts
 from facademap.units import (
     KG_PER_LB,
     M_PER_INCH,
@@ -321,12 +321,7 @@ def _key(name: str) -> str:
 
 def parse_toml(text: str, *, where: str) -> dict[str, Any]:
     """The content of a TOML text; a fault is named with its line."""
-    try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as fault:
-        raise InputError(
-            f"{where}: not valid TOML: {fault}", "Correct that line of the file."
-        ) from None
+    return plain_texts.parse_toml(text, where=where, remedy="Correct that line of the file.")
 
 
 def read_profile(text: str, *, where: str = "profile") -> Settings:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -13,6 +12,7 @@ import pandas as pd
 from facademap.errors import InputError
 from facademap.report.quantities import MEASURES, Quantities
 from facademap.tables import TREATMENTS, UNDECIDED
+from facademap.tables.plain_texts import parse_toml
 
 __all__ = ["Rate", "Rates", "cost_rows", "read_rates"]
 
@@ -58,10 +58,7 @@ def read_rates(text: str, *, source: str = "rates") -> Rates:
     InputError
         Not TOML, no or several currencies, an unknown treatment or measure, or prices out of order.
     """
-    try:
-        data: dict[str, Any] = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{source}: {error}", f"Write the rates as TOML: {_EXAMPLE}.") from None
+    data = parse_toml(text, where=source, remedy=f"Write the rates as TOML: {_EXAMPLE}.")
     entries = data.get("rates")
     if not isinstance(entries, list) or not entries:
         raise InputError(f"{source}: has no rates", f"Give {_EXAMPLE}.")

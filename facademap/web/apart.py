@@ -218,7 +218,9 @@ class Apart:
             code = worker.process.wait()
             raise SolveError(
                 f"{TITLES[running.task]}: {running.why or f'was broken off (exit code {code})'}",
-                "Ask again; close other programs if memory is short.",
+                "Ask again."
+                if running.why
+                else "Ask again; close other programs if memory is short.",
             ) from None
         finally:
             running.worker = None

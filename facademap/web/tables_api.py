@@ -16,7 +16,7 @@ from starlette.routing import Route
 from facademap import __version__
 from facademap.condition.glossary import CLASS_NAMES, FAMILIES, TERMS
 from facademap.condition.signs import signs_as_json
-from facademap.errors import ConflictError, FacademapError, InputError
+from facademap.errors import ConflictError, FacademapError, InputError, ProjectError
 from facademap.store.changes import changes_after
 from facademap.store.edit import table_named
 from facademap.store.gate import BY_RECORD, consequences_of
@@ -285,7 +285,7 @@ def _news(desk: Desk, after: int) -> Response:
     asked: dict[str, list[str]] = {}
     for name, row_id in places:
         asked.setdefault(name, []).append(row_id)
-    told = {name: rows_as_json(reader, name, ids) for name, ids in asked.items()}
+    told = {name: _readable_rows(reader, name, ids) for name, ids in asked.items()}
     edits = [
         {
             "txn": c.txn,
@@ -303,6 +303,19 @@ def _news(desk: Desk, after: int) -> Response:
     text = json.dumps(head, ensure_ascii=False, separators=(",", ":"))
     rows = ",".join(_row_told(name, i, told[name].get(i)) for name, i in places)
     return Response(f'{text[:-1]},"rows":[{rows}]}}'.encode(), media_type="application/json")
+
+
+def _readable_rows(reader: Project, name: str, ids: list[str]) -> dict[str, tuple[int, str]]:
+    """Rows as text; one that cannot be read is as one that is gone, so that the others still arrive."""
+    try:
+        return rows_as_json(reader, name, ids)
+    except ProjectError:
+        if len(ids) == 1:
+            if not any(d.row == ids[0] for d in reader.damage(name)):
+                raise  # not the row, but the file
+            return {}
+    half = len(ids) // 2
+    return _readable_rows(reader, name, ids[:half]) | _readable_rows(reader, name, ids[half:])
 
 
 def _row_told(table: str, row_id: str, told: tuple[int, str] | None) -> str:

@@ -7,6 +7,7 @@ import io
 import json
 import shutil
 import sys
+import zipfile
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -28,6 +29,7 @@ from facademap.store.project import Project
 from facademap.tasks.project.create_project import ProjectPlan, create_project
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "unit"))
+import rendered_relief
 import small_wall
 
 SIZE = (1600, 1200)
@@ -65,7 +67,14 @@ def _call(line: str, *files: str, project: str = "", spoil: str = "") -> Call:
 def make_samples(folder: Path) -> Samples:
     """Make them all."""
     folder.mkdir(parents=True)
-    files = {**_tables(folder), **_pictures(folder), **_shapes(folder), **_texts(folder)}
+    files = {
+        **_tables(folder),
+        **_pictures(folder),
+        **_shapes(folder),
+        **_texts(folder),
+        **_reliefs(folder),
+    }
+    _name_pictures(files)
     projects = _projects(folder)
     with Project.open(projects["full"], read_only=True) as project:
         repair = str(project.read("pieces")["repair"].iloc[0])
@@ -82,7 +91,7 @@ def _calls(repair: str) -> tuple[Call, ...]:
     ]  # fmt: skip
     shapes = [
         _call(f"add-outlines wall-stones {{project}} {{{k}}} --unit m", k, project="empty")
-        for k in ("geojson", "gpkg", "dxf", "kml", "fgb")
+        for k in ("geojson", "gpkg", "dxf", "kml", "kmz", "fgb")
     ]
     shapes.append(
         _call(
@@ -132,6 +141,7 @@ def _calls(repair: str) -> tuple[Call, ...]:
         *(_call(f"add-photos {{project}} {{{k}}} --camera {{camera}}", k, "camera", project="empty") for k in ("photo", "photo_tif", "photo_png")),
         _call("add-elevation {project} {elevation}", "elevation", project="wall"),
         _call("add-elevation {project} {las} --gsd-mm 20", "las", project="wall"),
+        _call("add-elevation {project} {laz} --gsd-mm 20", "laz", project="wall"),
         _call("add-elevation {project} {ply} --gsd-mm 20 --unit m", "ply", project="wall"),
         _call("add-review {project} {review}", "review", project="full", spoil="review"),
         _call("add-surfaces {project} {plan_toml}", "plan_toml", project="empty"),
@@ -140,10 +150,35 @@ def _calls(repair: str) -> tuple[Call, ...]:
         _call("plan {project} --profile {profile}", "profile", project="full"),
         _call("papers {project} --only quantities --rates {rates} --out {room}", "rates", project="full"),
         _call("workmanship {project} --fix {standard}", "standard", project="full"),
+        *_pictures_in_tables(),
+        *_relief_calls(),
         _call("solve {problem} --out {room}/o.json --work-limit 2", "problem"),
         _call("rules --rules {rules}", "rules"),
         *damaged,
         *damaged[:6],
+    )  # fmt: skip
+
+
+def _pictures_in_tables() -> tuple[Call, ...]:
+    """Commands in which a table names pictures, or places in them."""
+    return (
+        _call("looks --images {pictures} --out {room}/o.csv", "pictures", "photo_png"),
+        _call("register --photos {photo} {photo_tif} --points {photo_points} --out {room}/o.csv", "photo_points", "photo", "photo_tif", spoil="photo_points photo"),
+        _call("follow --image {photo} --clicks {clicks} --kind outline --out {room}/o.geojson", "clicks", "photo"),
+        _call("follow --image {photo} --clicks {line_clicks} --kind line --out {room}/o.geojson", "line_clicks", "photo", spoil="line_clicks"),
+        _call("mosaic --photos {photo} --control {mosaic_control} --gsd-mm 40 --out {room}/o.tif", "mosaic_control", "photo", spoil="mosaic_control"),
+        _call("outline-wall --photo {photo_png} --out {room}/o.geojson", "photo_png"),
+        _call("calibrate {photo_png} {photo_png} {photo_png} --columns 7 --rows 5 --out {room}/o.json", "photo_png"),
+        _call("add-chart {project} front_1.jpg {patches} --edition ours", "patches", project="photos"),
+        _call("colour --photo {photo} --table {chart} --out {room}/o.csv", "photo", "chart", spoil="chart"),
+    )  # fmt: skip
+
+
+def _relief_calls() -> tuple[Call, ...]:
+    return (
+        _call("change {relief} {relief_new} --out {room}/o.tif --polygons {geojson} --table {room}/o.csv", "relief", "relief_new", "geojson"),
+        _call("depths {project} --relief {relief} --out {room}/o.csv", "relief", project="full"),
+        _call("relief --photos {room} --control {relief_control} --cell-mm 6 --out {room}/o.tif", "relief_control", "p1", "p2", spoil="relief_control p1"),
     )  # fmt: skip
 
 
@@ -160,7 +195,7 @@ def run(*words: object) -> None:
 
 def _tables(folder: Path) -> dict[str, Path]:
     found: dict[str, Path] = {}
-    kinds = ("control", "points", "shapes", "survey", "survey-points", "observations", "tape", "patches", "face-control", "conditions", "blocks", "faces")  # fmt: skip
+    kinds = ("control", "points", "shapes", "survey", "survey-points", "observations", "tape", "patches", "face-control", "conditions", "blocks", "faces", "mosaic-control", "photo-points", "clicks", "line-clicks", "chart", "pictures")  # fmt: skip
     for kind in kinds:
         found[kind.replace("-", "_")] = folder / f"{kind}.csv"
         run("template", kind, "--out", folder / f"{kind}.csv")
@@ -174,7 +209,6 @@ def _tables(folder: Path) -> dict[str, Path]:
 
 def _write_ods(frame: pd.DataFrame, path: Path) -> None:
     """A spreadsheet of plain cells, after OpenDocument 1.2."""
-    import zipfile
     from xml.sax.saxutils import escape
 
     rows = [list(frame.columns), *frame.astype(object).fillna("").astype(str).to_numpy().tolist()]
@@ -229,7 +263,40 @@ def _clouds(folder: Path) -> dict[str, Path]:
     cloud.write(str(folder / "cloud.las"))
     lines = ["ply", "format ascii 1.0", "element vertex 1500", *(f"property double {a}" for a in "xyz"), "end_header"]  # fmt: skip
     np.savetxt(folder / "cloud.ply", xyz[:1500], header="\n".join(lines), comments="")
-    return {"las": folder / "cloud.las", "ply": folder / "cloud.ply"}
+    cloud.write(str(folder / "cloud.laz"))
+    return {"las": folder / "cloud.las", "laz": folder / "cloud.laz", "ply": folder / "cloud.ply"}
+
+
+def _reliefs(folder: Path) -> dict[str, Path]:
+    """Two reliefs of one wall, and photos with targets from which one is made."""
+    from facademap.io.relief_files import open_relief_writer
+    from facademap.wall.grid import PixelGrid
+    from facademap.wall.world import wall_crs
+
+    grid = PixelGrid(left_m=0.0, top_m=3.0, gsd_m=0.05, width_px=80, height_px=60)
+    found = {}
+    for name in ("relief", "relief_new"):
+        found[name] = folder / f"{name}.tif"
+        level = np.full((60, 80), 0.01 if name == "relief" else 0.006, np.float32)
+        with open_relief_writer(found[name], grid, crs_wkt=wall_crs("Mill", "mill")) as writer:
+            writer.write_rows(0, level, np.full_like(level, 0.001))
+    wall = rendered_relief.make_wall(1, width_m=0.5, height_m=0.4, step_m=0.002, losses=0)
+    views = rendered_relief.stations(
+        wall, count=2, distance_m=0.6, size_px=(160, 120), focal_px=150.0
+    )
+    control = rendered_relief.write_survey(folder / "relief-photos", wall, views, over=1)
+    found["relief_control"] = control
+    pictures = sorted(p for p in control.parent.iterdir() if p.suffix == ".jpg")
+    return found | {f"p{n}": p for n, p in enumerate(pictures[:2], start=1)}
+
+
+def _name_pictures(files: dict[str, Path]) -> None:
+    """Tables of pictures name those that are there."""
+    for key, name in (("mosaic_control", "photo.jpg"), ("photo_points", "photo.jpg"), ("pictures", "small.png")):  # fmt: skip
+        text = files[key].read_text()
+        for named in ("front_1.jpg", "front_2.jpg", "B-01.png", "B-02.png"):
+            text = text.replace(named, name)
+        files[key].write_text(text)
 
 
 def _shapes(folder: Path) -> dict[str, Path]:
@@ -258,7 +325,9 @@ def _shapes(folder: Path) -> dict[str, Path]:
     (folder / "stones.kml").write_text(
         f'<?xml version="1.0"?><kml xmlns="http://www.opengis.net/kml/2.2"><Document>{places}</Document></kml>'
     )
-    names = {"geojson": "stones.geojson", "gpkg": "stones.gpkg", "dxf": "stones.dxf", "kml": "stones.kml", "shp": "stones.shp", "shx": "stones.shx", "dbf": "stones.dbf", "fgb": "stones.fgb"}  # fmt: skip
+    with zipfile.ZipFile(folder / "stones.kmz", "w", zipfile.ZIP_DEFLATED) as packed:
+        packed.write(folder / "stones.kml", "doc.kml")
+    names = {"kmz": "stones.kmz", "geojson": "stones.geojson", "gpkg": "stones.gpkg", "dxf": "stones.dxf", "kml": "stones.kml", "shp": "stones.shp", "shx": "stones.shx", "dbf": "stones.dbf", "fgb": "stones.fgb"}  # fmt: skip
     return {k: folder / v for k, v in names.items()}
 
 

@@ -111,3 +111,21 @@ def test_thousands_of_changes_are_caught_up_with_at_once(client: TestClient, fol
     assert told["edits"][-1]["op"] == "delete"
     assert client.get(f"/api/changes?after={told['seq']}").json()["rows"] == []
     assert spent < 1.0 * MANY / 10_000 + 0.1
+
+
+def test_news_arrive_although_a_row_among_them_cannot_be_read(folder: Path, tmp_path: Path) -> None:
+    place = Path(shutil.copytree(folder, tmp_path / "damaged"))
+    with Project.open(place) as project:
+        blocks = [str(i) for i in project.read("blocks")["id"]]
+        with project.edit(who="x", what="x") as edit:
+            for name in blocks:
+                edit.update("blocks", name, {"note": "seen"})
+        before = int(project.history(last=1)["seq"].iloc[0]) - len(blocks)
+    with sqlite3.connect(place / "project.gpkg") as file:
+        file.execute("UPDATE blocks SET depth_m = 'deep' WHERE id = ?", (blocks[0],))
+    with TestClient(make_app(place), base_url="http://127.0.0.1:8471") as client:
+        answer = client.get(f"/api/changes?after={before}&wait=0")
+    assert answer.status_code == 200, answer.text
+    told = {r["id"]: r["row"] for r in answer.json()["rows"]}
+    assert told[blocks[0]] is None
+    assert told[blocks[1]]["note"] == "seen"

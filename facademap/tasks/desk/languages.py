@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
 import re
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from facademap.errors import FileError, InputError
+from facademap.tables.plain_texts import parse_json
 
 __all__ = ["FOLDER", "Catalogue", "catalogue", "catalogues"]
 
@@ -65,9 +64,10 @@ def catalogue(folder: Path, tag: str) -> Catalogue:
             f"{FOLDER}/{path.name}: larger than {_MOST_BYTES // 1_000_000} MB", _REMEDY
         )
     try:
-        read: Any = json.loads(path.read_text(encoding="utf-8-sig"))
+        text = path.read_text(encoding="utf-8-sig")
     except (OSError, ValueError) as fault:
         raise InputError(f"{FOLDER}/{path.name}: {str(fault)[:120]}", _REMEDY) from None
+    read = parse_json(text, where=f"{FOLDER}/{path.name}", remedy=_REMEDY)
     texts = read.get("texts") if isinstance(read, dict) else None
     language = read.get("language") if isinstance(read, dict) else None
     if not isinstance(texts, dict) or not isinstance(language, str) or not language.strip():

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -17,6 +16,7 @@ from facademap.io.csv_tables import read_text_file
 from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import ELEVATIONS, SURFACES
+from facademap.tables.plain_texts import parse_toml
 from facademap.wall.world import wall_crs
 
 __all__ = ["ProjectPlan", "add_surfaces", "create_project", "read_project_plan"]
@@ -62,10 +62,8 @@ def read_project_plan(path: str | Path) -> ProjectPlan:
         Not TOML, or a key that has no meaning here.
     """
     path = Path(path)
-    try:
-        content = tomllib.loads(read_text_file(path, what="project description"))
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{path}: is not TOML ({error})", "Correct the line.") from None
+    text = read_text_file(path, what="project description")
+    content = parse_toml(text, where=str(path), remedy="Correct the line.")
     name = content.pop("name", None)
     if not isinstance(name, str) or not name.strip():
         raise InputError(f"{path}: name is missing", 'Add a line name = "...".')

@@ -11,6 +11,7 @@ from facademap.errors import InputError
 from facademap.io.csv_tables import read_text_file
 from facademap.store.gate import gated_edit
 from facademap.store.project import Project
+from facademap.tables.plain_texts import parse_json
 
 __all__ = ["add_review"]
 
@@ -73,10 +74,7 @@ def add_review(folder: str | Path, path: str | Path, *, who: str | None = None) 
 
 def _read(path: Path) -> tuple[list[dict[str, Any]], str]:
     remedy = "Save the review again from the condition map."
-    try:
-        content = json.loads(read_text_file(path, what="review file"))
-    except json.JSONDecodeError as error:
-        raise InputError(f"{path}: is not JSON (line {error.lineno})", remedy) from None
+    content = parse_json(read_text_file(path, what="review file"), where=str(path), remedy=remedy)
     if not isinstance(content, dict) or content.get("facademap_review") != _VERSION:
         raise InputError(f"{path}: is not a review file of a condition map", remedy)
     entries = content.get("entries")

@@ -25,13 +25,17 @@ import { followAddress, openLink } from "./page/links.js";
 const root = document.getElementById("desk");
 
 async function start() {
-  const spoken = takeLanguage();
   try {
-    await Promise.all([loadProject(), spoken]);
+    await open();
   } catch (error) {
+    render(null, root);
+    root.textContent = "";
     render(<Failure error={error} />, root);
-    return;
   }
+}
+
+async function open() {
+  await Promise.all([loadProject(), takeLanguage()]);
   // whoever signed in with a name works under it
   if (project.value?.signed_in_as && !isReviewer()) who.value = project.value.signed_in_as;
   root.textContent = "";

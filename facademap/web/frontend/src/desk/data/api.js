@@ -1,4 +1,9 @@
 // Talking to the server: one shape of errors, one place for addresses.
+import { signal as signalOf } from "@preact/signals";
+
+/** How many answers this page waits for; what waits for news by its nature does not count. */
+export const asking = signalOf(0);
+const BY_NATURE = /^\/api\/(changes|running)\b/;
 
 export class Refused extends Error {
   constructor(status, body) {
@@ -24,7 +29,17 @@ export class Refused extends Error {
  * @param {AbortSignal} [options.signal]
  * @returns {Promise<any>}
  */
-export async function ask(address, { method = "GET", body, raw, type, signal } = {}) {
+export async function ask(address, options = {}) {
+  if (BY_NATURE.test(address)) return answerOf(address, options);
+  asking.value += 1;
+  try {
+    return await answerOf(address, options);
+  } finally {
+    asking.value -= 1;
+  }
+}
+
+async function answerOf(address, { method = "GET", body, raw, type, signal }) {
   /** @type {Record<string, string>} */
   const headers = { accept: "application/json" };
   if (raw) headers["content-type"] = type;

@@ -12,6 +12,7 @@ import { SketchBar } from "../drawing/SketchBar.jsx";
 import { Help, History, Name } from "../parts/Dialogs.jsx";
 import { Glyph } from "../parts/Glyph.jsx";
 import { Notice } from "../parts/Notice.jsx";
+import { Running } from "../parts/Running.jsx";
 import { Required } from "../survey/Required.jsx";
 import { KeepTemplate } from "../survey/Templates.jsx";
 import { Rulers } from "../wall/Rulers.jsx";
@@ -77,6 +78,7 @@ export function Desk() {
           </div>
         )}
         <Notice />
+        <Running />
         {!wall && (
           <section class="over" id="over" tabIndex={-1}>
             {place.value === "stone" ? <Blocks /> : <Control />}

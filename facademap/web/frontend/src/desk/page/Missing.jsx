@@ -2,12 +2,12 @@
 import { signal } from "@preact/signals";
 import { useEffect } from "preact/hooks";
 import { ask } from "../data/api.js";
+import { aside, putBack, setAside } from "../data/aside.js";
 import { entryOf, rowsOf, seq } from "../data/data.js";
 import { notice } from "../data/edits.js";
 import { shown } from "../data/names.js";
 import { online, waitingEdits } from "../data/outbox.js";
 import { isReviewer } from "../data/reviewer.js";
-import { who } from "../data/settings.js";
 import { missingOf, requiredFields } from "../data/shared.js";
 import { dialog, panel, select } from "../data/view.js";
 import { openRow } from "../drawing/opening.js";
@@ -39,17 +39,10 @@ async function check(fast) {
   }
 }
 
-/** The edit that set a row aside last, to be put back. */
-const aside = signal(/** @type {string | null} */ (null));
-
 /** Set a damaged row aside, or put the last one back; then look again. */
-async function mend(path, body) {
+async function mend(change) {
   try {
-    const done = await ask(`/api/check/${path}`, {
-      method: "POST",
-      body: { ...body, who: who.value },
-    });
-    aside.value = done.key ?? null;
+    await change;
     await check(false);
   } catch (error) {
     notice.value = {
@@ -88,7 +81,7 @@ function Finding({ finding }) {
           type="button"
           class="quiet"
           title={t("check.set.aside.what")}
-          onClick={() => void mend("set-aside", { table, row })}
+          onClick={() => void mend(setAside(table, row))}
         >
           {t("check.set.aside")}
         </button>
@@ -145,11 +138,7 @@ function Check() {
       {aside.value && (
         <p role="status">
           {t("check.is.aside")}{" "}
-          <button
-            type="button"
-            class="quiet"
-            onClick={() => void mend("put-back", { key: aside.value })}
-          >
+          <button type="button" class="quiet" onClick={() => void mend(putBack())}>
             {t("check.put.back")}
           </button>
         </p>
