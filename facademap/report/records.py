@@ -9,6 +9,7 @@ from typing import Any
 
 import pandas as pd
 
+from facademap.report.code_words import PLAIN_CODE, code_of
 from facademap.report.materials import number, read_materials, read_rods
 from facademap.report.measures import METRIC, Measures
 from facademap.report.page import Page
@@ -102,7 +103,7 @@ def write_records(
     photo: Photo | None = None,
     crop: Crop | None = None,
     project: str = "",
-    link: str = "facademap:repair/{repair}",
+    link: str = PLAIN_CODE,
     paper: str = "A4",
 ) -> bytes:
     """All record sheets as one PDF.
@@ -158,7 +159,7 @@ def _page(
     page = Page(width_mm=width, height_mm=height, title=str(repair["id"]))
     left, right, top = MARGIN, width - MARGIN, height - MARGIN
     page.box(left, top - 20, right - left, 20, ink=None, fill="#22313f")
-    draw_qr(page, link.replace("{repair}", str(repair["id"])), right - 20, top - 20, 20)
+    draw_qr(page, code_of(link, repair=str(repair["id"])), right - 20, top - 20, 20)
     page.box(right - 20, top - 20, 20, 20, width_mm=0.3)
     page.text(left + 4, top - 5.5, "RECORD OF REPAIR", size_pt=9, weight="bold", ink="#ffffff")
     page.text(

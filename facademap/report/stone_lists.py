@@ -9,6 +9,7 @@ from typing import Any
 
 import pandas as pd
 
+from facademap.report.code_words import PLAIN_CODE, code_of
 from facademap.report.materials import number
 from facademap.report.measures import Measures
 from facademap.report.page import Page
@@ -209,7 +210,7 @@ def _list_page(
 def write_labels(
     frames: Mapping[str, pd.DataFrame],
     *,
-    link: str = "facademap:repair/{repair}",
+    link: str = PLAIN_CODE,
     project: str = "",
     paper: str = "A4",
     inches: bool = False,
@@ -244,7 +245,8 @@ def _block_label(block: Mapping[str, Any], project: str, say: Measures) -> Label
         "" if kg is None else say.both_weights(kg),
         "" if is_missing(block["location"]) else str(block["location"]),
     ]
-    return "BLOCK", str(block["id"]), lines, f"facademap:{project}/block/{block['id']}"
+    code = f"Block {block['id']}, {block['stone_type']}; {project[:40]}"
+    return "BLOCK", str(block["id"]), lines, code
 
 
 def _both_lines(size: Sequence[float | None], say: Measures) -> list[str]:
@@ -266,7 +268,17 @@ def _piece_label(
         "" if kg is None else say.both_weights(kg),
         "no block yet" if place is None else f"from {place['block']}",
     ]
-    return "PIECE", str(piece["id"]), lines, link.replace("{repair}", str(piece["repair"]))
+    return (
+        "PIECE",
+        str(piece["id"]),
+        lines,
+        code_of(
+            link,
+            repair=str(piece["repair"]),
+            piece=str(piece["id"]),
+            block="" if place is None else str(place["block"]),
+        ),
+    )
 
 
 def _label_pages(labels: Sequence[Label], paper: str) -> Iterator[Page]:

@@ -17,6 +17,7 @@ from facademap.repair.replay import Fault
 from facademap.repair.settings import Settings
 from facademap.repair.steps import Step
 from facademap.repair.ways import Way, way_of
+from facademap.report.code_words import PLAIN_CODE, code_of
 from facademap.report.insets import go_through
 from facademap.report.materials import Materials, Rod, number, read_materials, read_rods
 from facademap.report.measures import Measures
@@ -100,7 +101,7 @@ def make_tickets(
     *,
     project: str,
     settings: Settings,
-    link: str = "facademap:repair/{repair}",
+    link: str = PLAIN_CODE,
     criteria: Sequence[str] = (),
     sawing: tuple[Sequence[SawPlan], Sequence[Refused]] = ((), ()),
     steps: Mapping[str, Sequence[tuple[Step, tuple[str, ...]]]] | None = None,
@@ -161,7 +162,12 @@ def make_tickets(
                 piece=piece,
                 repair=repair,
                 project=project,
-                link=link.replace("{repair}", str(repair["id"])),
+                link=code_of(
+                    link,
+                    repair=str(repair["id"]),
+                    piece=str(piece["id"]),
+                    block="" if place is None else str(place["block"]),
+                ),
                 elevation=str(rows["elevations"].get(surface.get("elevation"), {}).get("name", "")),
                 surface=str(surface.get("name", piece["surface"])),
                 place=place,

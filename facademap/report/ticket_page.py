@@ -30,6 +30,8 @@ MARGIN = 10.0
 #: Type and line of where cautions come from.
 _SOURCES_PT, _SOURCES_LEADING_MM = 5.8, 2.5
 GREY = "#e9e6e0"
+#: White left of the code.
+_CODE_CLEAR = 2.0
 _BED = {
     "horizontal": "Bed level in the wall",
     "edge": "Bed upright (edge)",
@@ -45,8 +47,8 @@ def _qr_bars(text: str) -> tuple[int, tuple[tuple[int, int, int], ...]]:
     """
     rows = [
         list(row)
-        for row in segno.make(text, error="m", micro=False, boost_error=False, mask=3).matrix_iter(
-            border=3
+        for row in segno.make(text, error="m", micro=False, boost_error=False, mask=5).matrix_iter(
+            border=4
         )
     ]
     bars = []
@@ -125,10 +127,10 @@ def draw_ticket(
 
 def _header(page: Page, ticket: Ticket, left: float, right: float, y: float) -> float:
     tall = 24.0
-    page.box(left, y - tall, right - left, tall, ink=None, fill=BLACK)
+    # the black of the head ends well before the code: readers take a dark edge for a part of it
+    page.box(left, y - tall, right - left - tall - _CODE_CLEAR, tall, ink=None, fill=BLACK)
     draw_qr(page, ticket.link, right - tall, y - tall, tall)
-    page.box(right - tall, y - tall, tall, tall, width_mm=0.5)
-    room = right - left - tall - 8
+    room = right - left - tall - _CODE_CLEAR - 8
     page.text(left + 4, y - 6, "CUT TICKET", size_pt=9, weight="bold", ink="#ffffff")
     page.text(
         left + 4,

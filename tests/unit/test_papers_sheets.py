@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 import shutil
 import sys
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import Any
 
 import pandas as pd
 import pytest
+from pypdf import PdfReader
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "e2e"))
 import desk_sample
@@ -25,6 +27,7 @@ from facademap.tasks.issue.papers_context import Choices, Context
 from facademap.tasks.issue.papers_list import PAPERS
 from facademap.tasks.issue.papers_parts import QUIET, part_prints
 from facademap.tasks.issue.papers_register import recall_paper
+from facademap.tasks.plan.plan import plan_project
 from facademap.tasks.project.check import check_project
 
 ONLY = ["tickets", "lists", "quantities", "saw-plans"]
@@ -196,3 +199,29 @@ def test_papers_read_no_setting_that_they_do_not_name(
         with Project.open(folder, read_only=True) as project:
             paper.make(Context(project=project, choices=Choices()))
         assert read <= set(paper.settings), paper.name
+
+
+#: A metric figure that stands on its own: in brackets it is the second unit.
+METRIC = re.compile(r"(?<![\w(.])\d[\d.,]*\s?(?:mm|cm|m²|m2|m³|m3|mL|L|kg|°C|m)\b")
+
+
+def test_papers_of_an_office_in_inches_leave_no_metric_figure_behind(tmp_path: Path) -> None:
+    made = desk_sample.make_project(tmp_path / "inch", many=12, blocks=3)
+    with Project.open(made) as project, project.edit(who="s", what="inches") as edit:
+        edit.set("profile", "inch")
+        for id in project.read("conditions")["id"]:
+            edit.update("conditions", id, {"cause": "gutter", "cause_settled": True})
+    plan_project(made)
+    only = ["tickets", "templates", "lists", "saw-plans", "records", "drawings", "quantities"]
+    result = make_papers(
+        made, only=only, choices=Choices(paper="Letter", sheet="Tabloid", pictures=False)
+    )
+    assert not result.failed
+    papers = sorted((made / "out").rglob("*.pdf"))
+    assert len(papers) >= 7
+    left = set()
+    for path in papers:
+        for page in PdfReader(path).pages:
+            bare = re.sub(r"\([^()]*\)", "", page.extract_text())
+            left |= {f"{path.name}: {found}" for found in METRIC.findall(bare)}
+    assert not left

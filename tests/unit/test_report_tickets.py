@@ -18,6 +18,7 @@ from benchmarks.papers_project import make_project
 from facademap.io.rule_files import load_criteria, load_profile
 from facademap.repair.steps import STEPS, steps_for
 from facademap.report.face_picture import rectify_face
+from facademap.report.stone_lists import write_labels
 from facademap.report.template_sheets import write_templates
 from facademap.report.ticket_content import make_tickets
 from facademap.report.tickets import write_cut_tickets
@@ -250,3 +251,42 @@ def test_a_piece_that_cannot_be_set_gets_no_ticket_and_no_template_but_a_reason(
         assert "misses its hole" in text
         assert "Remedy:" in text
         assert "WIDTH" not in text
+
+
+def _seen(pdf: bytes, page: int, *, blur_px: float) -> np.ndarray:
+    """A sheet as a phone may see it: 150 dots per inch, blurred, with glare that grows across it."""
+    image = (
+        pypdfium2.PdfDocument(pdf)[page].render(scale=150 / 72, grayscale=True).to_numpy().squeeze()
+    )
+    glare = np.linspace(0.0, 0.35, image.shape[1])
+    washed = image + (255.0 - image) * glare
+    return cv2.GaussianBlur(washed, (0, 0), blur_px).round().astype(np.uint8)
+
+
+def test_codes_say_what_they_are_on_without_a_desk_and_are_read_at_150_dpi(frames):
+    """OpenCV reads them from a blurred picture with glare: 98 % at least, and any phone shows the words."""
+    tickets = make_tickets(frames, project="Sallow Quay sail loft", settings=S)
+    pdf, read = write_cut_tickets(tickets), []
+    for page in range(0, 2 * len(tickets), 2):
+        image = _seen(pdf, page, blur_px=0.8)
+        corner = image[: image.shape[0] // 6, image.shape[1] * 3 // 4 :]
+        read.append(cv2.QRCodeDetector().detectAndDecode(corner)[0])
+    wanted = [
+        f"{t.piece['id']}, "
+        + ("" if t.place is None else f"block {t.place['block']}, ")
+        + f"repair {t.repair['id']}"
+        for t in tickets
+    ]
+    labels = write_labels(frames, project="Sallow Quay sail loft")
+    k, wide, tall = 150 / 25.4, (210.0 - 16.0) / 2, (297.0 - 16.0) / 7
+    image = _seen(labels, 0, blur_px=0.8)
+    for row in range(7):
+        for column in range(2):
+            x, y = 8.0 + column * wide, 8.0 + row * tall
+            crop = image[
+                int(y * k) : int((y + tall) * k), int((x + wide * 0.45) * k) : int((x + wide) * k)
+            ]
+            read.append(cv2.QRCodeDetector().detectAndDecode(crop)[0])
+    assert sum(bool(text) for text in read) >= 0.98 * len(read)
+    assert all(not text or text == word for text, word in zip(read, wanted, strict=False))
+    assert any(text.startswith("Block ") for text in read[len(tickets) :])

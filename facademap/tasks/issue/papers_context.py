@@ -9,7 +9,6 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 from typing import Any, cast
-from urllib.parse import quote
 
 import numpy as np
 import pandas as pd
@@ -21,6 +20,7 @@ from facademap.match.saw_tables import Refused
 from facademap.repair.criteria import Criteria
 from facademap.repair.settings import Settings
 from facademap.repair.steps import Step
+from facademap.report.code_words import PLAIN_CODE
 from facademap.report.face_picture import FacePicture, rectify_face
 from facademap.report.measures import Measures
 from facademap.report.revision import IssueMark
@@ -123,11 +123,9 @@ class Context:
 
     @cached_property
     def link(self) -> str:
-        """Address of a repair."""
+        """Address of a repair, or what a code says where there is none."""
         return str(
-            self.choices.link
-            or self.project.setting("repair_link")
-            or f"facademap:{quote(self.name, safe='')}/repair/{{repair}}"
+            self.choices.link or self.project.setting("repair_link") or f"{PLAIN_CODE}; {self.name}"
         )
 
     @cached_property
