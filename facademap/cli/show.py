@@ -67,6 +67,8 @@ _WRITTEN = frozenset(
         "placement",
         "placement_path",
         "table_out",
+        "geotiff",
+        "section_out",
     }
 )
 

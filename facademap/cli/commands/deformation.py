@@ -17,7 +17,7 @@ _FILE = click.Path(path_type=Path)
 @click.option("--bulge-mm", type=float, help="Limit of a bulge about the plane of the wall.")
 @click.option("--lean-mm-m", type=float, help="Limit of the lean, mm a metre.")
 @click.option("--step-mm", type=float, help="Limit of the step between neighbouring stones.")
-@click.option("--table", type=_FILE, help="Table to write (CSV).")
+@click.option("--table", "table_out", type=_FILE, help="Table to write (CSV).")
 @click.option(
     "--store",
     is_flag=True,
@@ -31,7 +31,7 @@ def command(
     bulge_mm: float | None,
     lean_mm_m: float | None,
     step_mm: float | None,
-    table: Path | None,
+    table_out: Path | None,
     store: bool,
     who: str,
     show: Show,
@@ -51,7 +51,7 @@ def command(
             )
     limits = {name: value / 1000 for name, value in given.items() if value is not None}
     found = look_at_deformation(
-        project, surface=surface, limits=limits, table=table, store=store, who=who
+        project, surface=surface, limits=limits, table=table_out, store=store, who=who
     )
     lines, told = [], {}
     for name, one in found.items():
