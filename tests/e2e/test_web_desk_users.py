@@ -284,6 +284,36 @@ def test_everything_that_waits_for_a_row_is_chosen_at_once_and_nothing_of_theirs
     page.context.close()
 
 
+def test_what_is_being_typed_stays_while_somebody_else_stores_there(
+    chromium: Any, server: Server, folder: Path
+) -> None:
+    first, watch = open_desk(chromium, server, who="Ada", offline_is_fine=True)
+    second, _ = open_desk(chromium, server, who="Ben", offline_is_fine=True)
+    mine, other = (str(i) for i in rows(folder)["id"][:2])
+    for page in (first, second):
+        choose(page, mine, "record")
+    note = first.locator("#field-conditions-note")
+    note.fill("Ada is typing")
+    second.locator("#field-conditions-note").fill("Ben was first")
+    second.keyboard.press("Tab")
+    saved(second)
+    until(first, "document.body.innerText.includes('Ben was first')")
+    assert note.input_value() == "Ada is typing"
+    note.press("Escape")
+    assert note.input_value() == "Ben was first"
+    # what is typed about one thing is never shown, or stored, at another
+    depth = first.locator("#field-conditions-depth_m")
+    depth.fill("abc")
+    depth.press("Tab")
+    first.evaluate(f"location.hash = 'condition={other}'")
+    until(first, f"document.querySelector('.sheet .head .id').textContent.includes('{other}')")
+    assert first.locator("#field-conditions-depth_m").input_value() != "abc"
+    assert rows(folder, id=mine)["note"].iloc[0] == "Ben was first"
+    assert not watch.faults
+    for page in (first, second):
+        page.context.close()
+
+
 def test_what_was_deleted_meanwhile_comes_back_whole(
     chromium: Any, server: Server, folder: Path
 ) -> None:

@@ -36,7 +36,11 @@ export const select = (table, ids) => {
 export const isSelected = (table, id) =>
   selection.value.some((s) => s.table === table && s.id === id);
 
+const once = new Map();
+/** The name a thing had on this page before it got its number: what is typed about it stays where it is. */
+export const firstName = (id) => once.get(id) ?? id;
 onRename((from, to) => {
+  once.set(to, firstName(from));
   if (selection.value.some((s) => s.id === from)) {
     selection.value = selection.value.map((s) => (s.id === from ? { ...s, id: to } : s));
   }

@@ -1,5 +1,5 @@
 // One input for every kind of column, made from the contract of the table.
-import { useEffect, useState } from "preact/hooks";
+import { useState } from "preact/hooks";
 import { column, entryOf, rowsOf, schema, tableOf } from "../data/data.js";
 import { area as areaText, length, units } from "../data/settings.js";
 import { parseLength, parseNumber } from "../geometry/measures.js";
@@ -139,21 +139,25 @@ export const metresFault = (text) => (lengthIn(text) === undefined ? t("refuse.l
  * refused here, in words, and stays to be mended.
  */
 export function Entry({ value, onCommit, area = false, check = always, ...rest }) {
-  const [text, setText] = useState(value ?? "");
+  // what is being typed, and over which value; nothing that happens meanwhile takes it away
+  const [typed, setTyped] = useState(/** @type {{text: string, over: string} | null} */ (null));
   const [fault, setFault] = useState("");
-  useEffect(() => {
-    setText(value ?? "");
+  const now = value ?? "";
+  const text = typed?.text ?? now;
+  const clean = String(text) === String(now);
+  const drop = () => {
+    setTyped(null);
     setFault("");
-  }, [value]);
-  const commit = () => {
-    if (text === (value ?? "")) {
-      setFault("");
-      return;
-    }
-    const found = check(text);
-    setFault(found);
-    if (!found) onCommit(text);
   };
+  const commit = () => {
+    const found = clean ? "" : check(text);
+    setFault(found);
+    if (found) return;
+    setTyped(null);
+    if (!clean) onCommit(text);
+  };
+  const meanwhile = typed && !clean && typed.over !== now;
+  const words = fault || (meanwhile ? t("entry.meanwhile", { value: now || "–" }) : "");
   const Tag = area ? "textarea" : "input";
   const told = `${rest.id ?? rest["aria-label"] ?? "entry"}-fault`.replaceAll(" ", "-");
   return (
@@ -162,10 +166,10 @@ export function Entry({ value, onCommit, area = false, check = always, ...rest }
         {...rest}
         value={text}
         aria-invalid={fault ? "true" : undefined}
-        aria-describedby={fault ? told : undefined}
-        data-clean={text === (value ?? "") ? "" : undefined}
+        aria-describedby={words ? told : undefined}
+        data-clean={clean ? "" : undefined}
         onInput={(e) => {
-          setText(e.currentTarget.value);
+          setTyped({ text: e.currentTarget.value, over: typed?.over ?? now });
           if (fault && !check(e.currentTarget.value)) setFault("");
         }}
         onBlur={commit}
@@ -175,17 +179,14 @@ export function Entry({ value, onCommit, area = false, check = always, ...rest }
             if (check(text)) commit();
             else e.currentTarget.blur();
           }
-          if (e.key === "Escape" && fault) {
-            setText(value ?? "");
-            setFault("");
-          }
+          if (e.key === "Escape" && words) drop();
           // with nothing typed here, Ctrl Z takes back the last edit of the desk
-          if (!((e.ctrlKey || e.metaKey) && text === (value ?? ""))) e.stopPropagation();
+          if (!((e.ctrlKey || e.metaKey) && clean)) e.stopPropagation();
         }}
       />
-      {fault && (
+      {words && (
         <span class="fault" id={told} role="alert">
-          {fault}
+          {words}
         </span>
       )}
     </>

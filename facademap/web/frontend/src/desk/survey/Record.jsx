@@ -8,7 +8,7 @@ import { photoAddress, takePhoto } from "../data/photos.js";
 import { isReviewer } from "../data/reviewer.js";
 import { area, length, who } from "../data/settings.js";
 import { missingOf } from "../data/shared.js";
-import { dialog, select, selection, template, tool } from "../data/view.js";
+import { dialog, firstName, select, selection, template, tool } from "../data/view.js";
 import { beginConfirming, proposals } from "../drawing/confirming.js";
 import { removeChosen } from "../drawing/deleting.js";
 import { copy, copyOn, explode, merge } from "../drawing/operations.js";
@@ -457,7 +457,14 @@ export function Record() {
       {isReviewer() ? (
         !many && <Read table={table} row={row} names={names} />
       ) : (
-        <Form table={table} rows={rows} names={names} lacking={lacking} change={change} />
+        <Form
+          key={`${table} ${firstName(rows[0].id)} ${chosen.length}`}
+          table={table}
+          rows={rows}
+          names={names}
+          lacking={lacking}
+          change={change}
+        />
       )}
       {table === "conditions" && <MeasuredDepth rows={rows} />}
       {table === "conditions" && <Photo rows={rows} />}

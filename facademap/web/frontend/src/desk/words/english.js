@@ -230,6 +230,7 @@ export const english = {
   "reviewer.only": "This link is for reading and reviewing.",
   undone: "Taken back: {what}",
   redone: "Done again: {what}",
+  "entry.meanwhile": "Stored here meanwhile: “{value}”. Yours goes in its place, or press Esc.",
   "told.others": "So were {others}.",
   "undo.others": "{ids}: changed by somebody else since, and left as it is ({what}).",
   "one.conditions": "Condition",
