@@ -20,7 +20,7 @@ from facademap.photo.calibrate import find_board
 ROOT = Path(__file__).parents[1]
 DATA = Path("/usr/share/doc/opencv-doc/examples/data")
 POINTS = (6, 8, 12, 20)
-WALLS = 13
+WALLS, DRAWS = 30, 2
 COLOURS = {"given": "#1b5e8c", "estimated": "#b3541e", "unknown": "#4a7a3a"}
 WIDTH, HEIGHT, LEFT, TOP, BOTTOM = 640, 330, 60, 46, 270
 
@@ -38,7 +38,7 @@ def campaign() -> dict[tuple[str, str], list[Coverage]]:
     for lens in LENSES:
         for points in POINTS:
             for scene, cases in (
-                ("boards", board_cases(boards, lens, points, camera=camera, rng=rng)),
+                ("boards", board_cases(DRAWS * boards, lens, points, camera=camera, rng=rng)),
                 ("walls with relief", wall_cases(lens, points, walls=WALLS, rng=rng)),
             ):
                 total = covered(cases)

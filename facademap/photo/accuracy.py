@@ -23,7 +23,7 @@ from facademap.photo.proof import (
     Proof,
     control_hull_m,
     leave_control_out,
-    prove,
+    prove_view,
     share_outside,
 )
 from facademap.photo.resample import SurfaceView
@@ -239,14 +239,7 @@ def state_accuracy(
     control = describe_differences(view.residual_m[view.used]) if np.isfinite(left).any() else None
     check_m = view.residual_m[~view.points.is_control]
     check = describe_differences(check_m)
-    proof = prove(
-        check_m=check_m,
-        check_sigma_m=view.points.sigma_m[~view.points.is_control],
-        left_out_m=left,
-        span_m=float(np.ptp(view.points.wall_m[view.used], axis=0).max()),
-        surplus=view.quality.surplus,
-        doubts=view.doubts,
-    )
+    proof = prove_view(view, left_out_m=left)
     u = np.linspace(extent.u0_m, extent.u1_m, 7)[None, :]
     v = np.linspace(extent.v1_m, extent.v0_m, 5)[:, None]
     pixel = view.pixel_from_wall(u, v)

@@ -32,6 +32,9 @@ __all__ = [
     "camera_with_terms",
     "lens_terms",
     "project_with_jacobian",
+    "right_angle",
+    "right_angle_jacobian",
+    "whitening",
 ]
 
 Floats = NDArray[np.floating[Any]]
@@ -72,6 +75,8 @@ class Adjustment:
         Projected minus picked.
     whitened : ndarray, shape (n, 2)
         Residuals in units of the (scaled) stated precision.
+    rows : ndarray, shape (n, 2, 15)
+        Derivative of the whitened residuals by the unknowns, held ones among them.
     leverage : ndarray, shape (n, 2, 2)
         Part of each point's own observation in its fitted value (whitened).
     cost : float
@@ -86,6 +91,7 @@ class Adjustment:
     covariance: Floats
     residual_px: Floats
     whitened: Floats
+    rows: Floats
     leverage: Floats
     cost: float
     redundancy: float
@@ -174,13 +180,15 @@ def project_with_jacobian(
     return pixel, by_unknown, by_ray @ ray_by_wall
 
 
-def _right_angle(h: Floats) -> Floats:
+def right_angle(h: Floats) -> Floats:
+    """The two conditions that a rotation puts on the homography of a plane: both values are 0."""
     a, b = h[:, 0], h[:, 1]
     la, lb = np.linalg.norm(a), np.linalg.norm(b)
     return np.array([a @ b / (la * lb), np.log(la / lb)])
 
 
-def _right_angle_jacobian(h: Floats) -> Floats:
+def right_angle_jacobian(h: Floats) -> Floats:
+    """Derivative of the two conditions by the eight homography terms, shape (2, 8)."""
     flat = h.ravel()
     result = np.zeros((2, 8))
     for i in range(8):
@@ -188,13 +196,13 @@ def _right_angle_jacobian(h: Floats) -> Floats:
         up, down = flat.copy(), flat.copy()
         up[i] += step
         down[i] -= step
-        result[:, i] = (_right_angle(up.reshape(3, 3)) - _right_angle(down.reshape(3, 3))) / (
+        result[:, i] = (right_angle(up.reshape(3, 3)) - right_angle(down.reshape(3, 3))) / (
             2 * step
         )
     return result
 
 
-def _whitening(by_wall: Floats, sigma_px: Floats, sigma_wall: Floats) -> Floats:
+def whitening(by_wall: Floats, sigma_px: Floats, sigma_wall: Floats) -> Floats:
     """Inverse Cholesky factors of each point's covariance in the picture, shape (n, 2, 2)."""
     covariance = sigma_px[:, None, None] ** 2 * np.eye(2) + sigma_wall[:, None, None] ** 2 * (
         by_wall @ np.transpose(by_wall, (0, 2, 1))
@@ -256,7 +264,7 @@ def adjust_plane(
 
     def system(h: Floats, cam: Camera) -> tuple[Floats, Floats, Floats, Floats, Floats]:
         pixel, by_unknown, by_wall = project_with_jacobian(h, cam, wall)
-        white = _whitening(by_wall, sigma_px * scale, sigma_wall * scale)
+        white = whitening(by_wall, sigma_px * scale, sigma_wall * scale)
         miss = pixel - pixel_px
         plain = np.einsum("nij,njk->nik", white, by_unknown)
         rows = plain * root_weight[:, None]
@@ -269,9 +277,9 @@ def adjust_plane(
         value.append((lens_terms(cam) - terms0)[held] / sigma_lens[held])
         if constrained:
             angle_rows = np.zeros((2, 15))
-            angle_rows[:, :8] = _right_angle_jacobian(h) / prior.right_angle_sigma
+            angle_rows[:, :8] = right_angle_jacobian(h) / prior.right_angle_sigma
             jacobian.append(angle_rows)
-            value.append(_right_angle(h) / prior.right_angle_sigma)
+            value.append(right_angle(h) / prior.right_angle_sigma)
         return np.concatenate(jacobian)[:, free], np.concatenate(value), miss, values, plain
 
     h, cam = homography / homography[2, 2], start_camera or camera
@@ -322,6 +330,7 @@ def adjust_plane(
         covariance=covariance,
         residual_px=miss,
         whitened=whitened,
+        rows=rows,
         leverage=leverage,
         cost=cost,
         redundancy=float(2 * np.sum(root_weight**2) - used),

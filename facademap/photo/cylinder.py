@@ -13,6 +13,7 @@ from scipy.optimize import least_squares
 
 from facademap.errors import GeometryError, InputError
 from facademap.values import frozen_value
+from facademap.wall.plane_fit import FLOOR_M2, common_variance, stated_sigmas
 
 __all__ = ["FittedCylinder", "fit_cylinder"]
 
@@ -79,9 +80,13 @@ class FittedCylinder:
 
 
 def fit_cylinder(
-    points_enh: ArrayLike, *, names: Sequence[str] | None = None, upright: bool = True
+    points_enh: ArrayLike,
+    *,
+    names: Sequence[str] | None = None,
+    upright: bool = True,
+    sigma_m: ArrayLike | None = None,
 ) -> FittedCylinder:
-    """Fit a cylinder robustly to surveyed points.
+    """Fit a cylinder robustly to surveyed points, weighted by their stated precision, the same for every order of rows.
 
     Parameters
     ----------
@@ -90,6 +95,8 @@ def fit_cylinder(
     names : sequence of str, optional
     upright : bool
         Hold the axis vertical.
+    sigma_m : array_like, shape (n,), optional
+        Stated one-sigma precision; NaN where a point states none.
 
     Raises
     ------
@@ -105,8 +112,10 @@ def fit_cylinder(
             f"{len(p)} points are too few for a cylinder, {least} are needed", "Survey more points."
         )
     labels = tuple(names) if names is not None else tuple(str(i + 1) for i in range(len(p)))
-    shift = p.mean(axis=0)
-    local = p - shift
+    stated = stated_sigmas(sigma_m, len(p))
+    order = np.lexsort((*p.T, stated))  # sums are then the same for every order of rows
+    shift = p[order].mean(axis=0)
+    local, sigma = p[order] - shift, stated[order]
     flat = np.c_[local[:, :2], np.ones(len(p))]
     if np.linalg.cond(flat) > 1e6:
         raise GeometryError("the points lie on one vertical plane", "Survey points round the pier.")
@@ -121,20 +130,31 @@ def fit_cylinder(
         return np.asarray(np.linalg.norm(d - np.outer(d @ axis, axis), axis=1) - x[2])
 
     unknown = np.r_[centre, radius] if upright else np.r_[centre, radius, 0.0, 0.0]
-    answer = least_squares(distance, unknown, loss="cauchy", f_scale=_OFF_M)
-    used = np.ones(len(p), dtype=bool)
+    answer = least_squares(
+        lambda x: distance(x) / np.maximum(sigma / _OFF_M, 1.0),
+        unknown,
+        loss="cauchy",
+        f_scale=_OFF_M,
+    )
+    kept, variance = np.ones(len(p), dtype=bool), 0.0
     for _ in range(10):
         out = distance(answer.x)
-        new = np.abs(out) <= max(_OFF_M, _OFF_SIGMAS * 1.4826 * float(np.median(np.abs(out[used]))))
+        scatter = 1.4826 * float(np.median(np.abs(out[kept])))
+        new = np.abs(out) <= np.maximum(_OFF_M, _OFF_SIGMAS * np.hypot(scatter, sigma))
         if new.sum() < least:
             raise GeometryError(
                 "too few points agree with one cylinder", "Check the points or fit a plane."
             )
-        answer = least_squares(lambda x, keep=new: distance(x)[keep], answer.x, x_scale="jac")
-        if (new == used).all():
+        variance = common_variance(out[new], sigma[new], int(new.sum()) - len(unknown))
+        weight = 1.0 / np.sqrt(sigma[new] ** 2 + variance + FLOOR_M2)
+        answer = least_squares(
+            lambda x, keep=new, weight=weight: distance(x)[keep] * weight, answer.x, x_scale="jac"
+        )
+        if (new == kept).all():
             break
-        used = new
-    out = distance(answer.x)
+        kept = new
+    out, used = np.empty(len(p)), np.empty(len(p), dtype=bool)
+    out[order], used[order] = distance(answer.x), kept
     radius = float(answer.x[2])
     if not (0.02 < radius < 50 * float(np.ptp(local[:, :2], axis=0).max())):
         raise GeometryError(
@@ -144,7 +164,7 @@ def fit_cylinder(
     axis = np.array([0.0, 0.0, 1.0]) if upright else np.array([answer.x[3], answer.x[4], 1.0])
     axis /= np.linalg.norm(axis)
     foot = np.array([answer.x[0], answer.x[1], 0.0])
-    foot = foot + axis * float(((local - foot) @ axis)[used].min())
+    foot = foot + axis * float(((local - foot) @ axis)[kept].min())
     flags = tuple(
         f"point {labels[i]} lies {abs(out[i]) * 1000:.0f} mm {'outside' if out[i] > 0 else 'inside'} the "
         "cylinder and was left out"

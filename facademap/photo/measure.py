@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from facademap.errors import InputError
-from facademap.photo.error_model import NORMAL_95, factor_95, radius_factor_95
+from facademap.photo.error_model import NORMAL_95, factor_95, half_range_95, radius_factor_95
 from facademap.photo.plane import PlaneView
 from facademap.photo.pose import find_pose
 
@@ -158,7 +158,8 @@ def _propagated(
     belief = min(max(float(row @ view.belief_covariance_m2(places) @ row), 0.0), total)
     bias = float(row @ view.bias_m(places).ravel())
     student = factor_95(view.quality.surplus)
-    half = math.sqrt(student**2 * (total - belief) + NORMAL_95**2 * (belief + bias**2))
+    spread = math.sqrt(student**2 * (total - belief) + NORMAL_95**2 * belief) / NORMAL_95
+    half = half_range_95(bias, spread)
     return Measured(
         value=value,
         sigma=math.sqrt(total + bias**2),

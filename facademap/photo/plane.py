@@ -219,7 +219,8 @@ class PlaneView:
         u_m, v_m : array_like
         pick_px : float, optional
             One-sigma precision (per axis) of picking the place in the photo; by default as good as
-            the control points were picked. 0 leaves only the uncertainty of the fit.
+            the control points were picked. 0 leaves only the uncertainty of the fit; otherwise the place
+            stands out of the plane as the control does.
         """
         by_unknown, by_wall = self._derivatives(u_m, v_m)
         pick = self.sigma_px if pick_px is None else pick_px
@@ -227,7 +228,11 @@ class PlaneView:
             by_unknown, -1, -2
         ) + pick**2 * np.eye(2)
         inverse = np.linalg.inv(by_wall)
-        return np.asarray(inverse @ in_picture @ np.swapaxes(inverse, -1, -2) * self.unit_m**2)
+        on_wall = inverse @ in_picture @ np.swapaxes(inverse, -1, -2)
+        if pick > 0:
+            places = np.stack(np.broadcast_arrays(u_m, v_m), axis=-1)
+            on_wall = on_wall + self._standing_out(places).reshape(on_wall.shape)
+        return np.asarray(on_wall * self.unit_m**2)
 
     def joint_covariance_m2(self, places_m: ArrayLike, *, pick_px: float | None = None) -> Floats:
         """Covariance of several measured places together, shape (2 n, 2 n): u1 v1 u2 v2 ..
@@ -244,9 +249,15 @@ class PlaneView:
         rows = (inverse @ by_unknown).reshape(-1, 15)
         result = rows @ self.covariance @ rows.T
         pick = self.sigma_px if pick_px is None else pick_px
+        standing = self._standing_out(places) if pick > 0 else np.zeros((len(places), 2, 2))
         for i, one in enumerate(inverse):
-            result[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] += pick**2 * one @ one.T
+            result[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] += pick**2 * one @ one.T + standing[i]
         return np.asarray(result * self.unit_m**2)
+
+    def _standing_out(self, places_m: Floats) -> Floats:
+        """Covariance of places from how far the control stands out, shape (n, 2, 2), normalised units."""
+        places = (np.asarray(places_m, dtype=float).reshape(-1, 2) - self.origin_m) / self.unit_m
+        return self.quality.relief.covariance(places)
 
     def belief_covariance_m2(self, places_m: ArrayLike) -> Floats:
         """The part of `joint_covariance_m2` that rests on what ordinary lenses are like, shape (2 n, 2 n)."""

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -11,78 +9,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from facademap.photo.mosaic_views import WallView
 from facademap.photo.plane import PlaneView
-from facademap.values import frozen_value
+from facademap.photo.plane_pose import CameraPose, pose_from_homography
 
 __all__ = ["CameraPose", "find_pose", "obliqueness_deg", "relief_shift_m"]
 
 Floats = NDArray[np.floating[Any]]
-
-#: One sigma of the logarithm of an unknown focal length about its nominal value, and of the two right-angle
-#: conditions that the plane gives (common practice).
-_FOCAL_SIGMA = 0.3
-_RIGHT_ANGLE_SIGMA = 0.01
-
-
-@frozen_value
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CameraPose:
-    """Exterior orientation in the wall frame (u right, v up, w out of the wall).
-
-    Parameters
-    ----------
-    centre_m : ndarray, shape (3,)
-        Perspective centre.
-    rotation : ndarray, shape (3, 3)
-        Wall axes to camera axes (x right, y down, z forward).
-    focal_px : float
-    focal_is_known : bool
-        False: the focal length was not given and the view is too square to the wall to tell it well.
-    """
-
-    centre_m: Floats
-    rotation: Floats
-    focal_px: float
-    focal_is_known: bool
-
-    @property
-    def distance_m(self) -> float:
-        """Distance of the camera from the wall plane."""
-        return float(self.centre_m[2])
-
-    @property
-    def tilt_deg(self) -> float:
-        """Angle between the optical axis and the wall's normal."""
-        return math.degrees(math.acos(min(1.0, abs(float(self.rotation[2, 2])))))
-
-
-def _conditions(matrix: Floats) -> Floats:
-    a, b = matrix[:, 0], matrix[:, 1]
-    la, lb = np.linalg.norm(a), np.linalg.norm(b)
-    return np.array([a @ b / (la * lb), np.log(la / lb)])
-
-
-def _focal_factor(homography: Floats) -> tuple[float, bool]:
-    """Factor on the rays that makes the homography's columns those of a rotation, and whether it is determined."""
-    trials = np.linspace(-1.2, 1.2, 481)
-    costs = np.array(
-        [
-            np.sum(
-                (
-                    _conditions(np.diag([math.exp(t), math.exp(t), 1.0]) @ homography)
-                    / _RIGHT_ANGLE_SIGMA
-                )
-                ** 2
-            )
-            + (t / _FOCAL_SIGMA) ** 2
-            for t in trials
-        ]
-    )
-    best = int(np.argmin(costs))
-    inner = min(max(best, 1), len(trials) - 2)
-    step = trials[1] - trials[0]
-    curvature = float(costs[inner - 1] - 2 * costs[inner] + costs[inner + 1]) / step**2 / 2
-    determined = bool(curvature > 4.0 / _FOCAL_SIGMA**2)
-    return math.exp(float(trials[best])), determined
 
 
 def find_pose(view: PlaneView | WallView, *, focal_is_known: bool | None = None) -> CameraPose:
@@ -101,24 +32,12 @@ def find_pose(view: PlaneView | WallView, *, focal_is_known: bool | None = None)
     ----------
     .. [1] Z. Zhang, "A flexible new technique for camera calibration", IEEE PAMI 22 (2000) 1330-1334.
     """
-    homography = view.homography
     holds = (
         isinstance(view, PlaneView) and view.lens == "given"
         if focal_is_known is None
         else focal_is_known
     )
-    factor, known = (1.0, True) if holds else _focal_factor(homography)
-    matrix = np.diag([factor, factor, 1.0]) @ homography
-    scale = 2.0 / (np.linalg.norm(matrix[:, 0]) + np.linalg.norm(matrix[:, 1]))
-    first, second, shift = (matrix * scale).T
-    u, _, vt = np.linalg.svd(np.stack([first, second, np.cross(first, second)], axis=1))
-    rotation = u @ np.diag([1.0, 1.0, np.linalg.det(u @ vt)]) @ vt
-    return CameraPose(
-        centre_m=-rotation.T @ shift,
-        rotation=rotation,
-        focal_px=view.camera.fx_px / factor,
-        focal_is_known=known,
-    )
+    return pose_from_homography(view.homography, view.camera.fx_px, focal_is_known=holds)
 
 
 def obliqueness_deg(pose: CameraPose, u_m: ArrayLike, v_m: ArrayLike) -> Floats:

@@ -35,6 +35,7 @@ __all__ = [
     "leave_control_out",
     "left_out_by_refit",
     "prove",
+    "prove_view",
     "share_outside",
 ]
 
@@ -228,6 +229,26 @@ def prove(
         error_m=error,
         source=source,
         reason=f"proved by {source}: missed by {error * 1000:.1f} mm (RMSE)",
+    )
+
+
+def prove_view(view: PlaneView, *, left_out_m: Floats | None = None) -> Proof:
+    """Judge one photo of one plane by its own points.
+
+    Parameters
+    ----------
+    view : PlaneView
+    left_out_m : ndarray, shape (k, 2), optional
+        As from `leave_control_out`, where it is known already.
+    """
+    check = ~view.points.is_control
+    return prove(
+        check_m=view.residual_m[check],
+        check_sigma_m=view.points.sigma_m[check],
+        left_out_m=leave_control_out(view) if left_out_m is None else left_out_m,
+        span_m=float(np.ptp(view.points.wall_m[view.used], axis=0).max()),
+        surplus=view.quality.surplus,
+        doubts=view.doubts,
     )
 
 

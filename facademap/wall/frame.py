@@ -12,7 +12,14 @@ from numpy.typing import ArrayLike, NDArray
 
 from facademap.errors import GeometryError, InputError
 from facademap.values import frozen_value
-from facademap.wall.plane_fit import OFF_PLANE_M, FittedPlane, fit_plane
+from facademap.wall.plane_fit import (
+    FLOOR_M2,
+    OFF_PLANE_M,
+    FittedPlane,
+    common_variance,
+    fit_plane,
+    stated_sigmas,
+)
 
 __all__ = ["WorldPlacement", "fit_surface", "fit_world_placement"]
 
@@ -199,7 +206,7 @@ def fit_surface(
     points, labels = _checked(points_enh, names, 3)
     shift = points[np.lexsort(points.T)].mean(axis=0)  # the same sum for every order of rows
     local = points - shift
-    plane = _plane(local, _sigmas(sigma_m, labels), upright)
+    plane = _plane(local, stated_sigmas(sigma_m, len(labels)), upright)
     centre, normal, used = plane.centre, plane.normal, plane.used
     horizontal = math.hypot(normal[0], normal[1])
     if horizontal < 0.1:
@@ -233,20 +240,6 @@ def fit_surface(
         rmse_m=float(np.sqrt(np.mean(out[used] ** 2))),
         flags=(*_off_plane(labels, out, used), *_uneven(out, used)),
     )
-
-
-def _sigmas(sigma_m: ArrayLike | None, labels: tuple[str, ...]) -> Floats:
-    """Stated precision of each point; where some state none they are taken to be as good as the others."""
-    if sigma_m is None:
-        return np.zeros(len(labels))
-    sigma = np.asarray(sigma_m, dtype=float)
-    if sigma.shape != (len(labels),) or (sigma < 0).any():
-        raise InputError(
-            "the stated precision of the survey points is not one number of 0 or more a point",
-            "Give sigma_mm of 0 or more for each point, or leave it out.",
-        )
-    known = sigma[np.isfinite(sigma)]
-    return np.where(np.isfinite(sigma), sigma, np.median(known) if len(known) else 0.0)
 
 
 def _plane(local: Floats, sigma_m: Floats, upright: bool) -> FittedPlane:
@@ -292,6 +285,7 @@ def fit_world_placement(
     *,
     names: Sequence[str] | None = None,
     epsg: int | None = None,
+    sigma_m: ArrayLike | None = None,
 ) -> WorldPlacement:
     """Place an existing wall frame in the world from points known in both.
 
@@ -302,6 +296,8 @@ def fit_world_placement(
     points_enh : array_like, shape (n, 3)
     names : sequence of str, optional
     epsg : int, optional
+    sigma_m : array_like, shape (n,), optional
+        Stated one-sigma precision, per axis; NaN where a point states none.
 
     Returns
     -------
@@ -333,27 +329,14 @@ def fit_world_placement(
         raise InputError("a wall place is not a finite number", "Correct its row.")
     if wall.shape[1] == 2:
         wall = np.c_[wall, np.zeros(len(wall))]
-    used = np.ones(len(points), dtype=bool)
-    for _ in range(len(points)):
-        rotation, shift, spread = _rigid(wall[used], points[used])
-        if spread < 0.01:
-            raise GeometryError(
-                "the points known in both systems lie on one line", "Add points off that line."
-            )
-        residual = (points - shift) @ rotation - wall
-        length = np.linalg.norm(residual, axis=1)
-        # a residual counts against what the others say of its size
-        worst = int(np.argmax(np.where(used, length, -1.0)))
-        others = used.copy()
-        others[worst] = False
-        if others.sum() < 4:
-            break
-        trial_rotation, trial_shift, trial_spread = _rigid(wall[others], points[others])
-        trial = np.linalg.norm((points - trial_shift) @ trial_rotation - wall, axis=1)
-        typical = float(np.sqrt(np.mean(trial[others] ** 2)))
-        if trial_spread < 0.01 or trial[worst] <= max(2 * OFF_PLANE_M, 5.0 * typical):
-            break
-        used = others
+    sigma = stated_sigmas(sigma_m, len(labels))
+    # sums are then the same for every order of rows
+    order = np.lexsort((*points.T, *wall.T, sigma))
+    rotation, shift, kept = _agreeing(wall[order], points[order], sigma[order])
+    used = np.empty(len(points), dtype=bool)
+    used[order] = kept
+    residual = (points - shift) @ rotation - wall
+    length = np.linalg.norm(residual, axis=1)
     flags = [
         f"point {labels[i]} misses its place by {length[i] * 1000:.0f} mm and was left out: check its name and "
         "coordinates"
@@ -379,9 +362,51 @@ def fit_world_placement(
     )
 
 
-def _rigid(source: Floats, target: Floats) -> tuple[Floats, Floats, float]:
-    a, b = source.mean(axis=0), target.mean(axis=0)
-    u, values, vt = np.linalg.svd((target - b).T @ (source - a))
+def _agreeing(wall: Floats, points: Floats, sigma_m: Floats) -> tuple[Floats, Floats, Flags]:
+    """Rigid motion by the points that agree: each is judged against what the others say of its size."""
+    used = np.ones(len(points), dtype=bool)
+    while True:
+        rotation, shift, spread, variance = _weighted_rigid(wall, points, sigma_m, used)
+        if spread < 0.01:
+            raise GeometryError(
+                "the points known in both systems lie on one line", "Add points off that line."
+            )
+        length = np.linalg.norm((points - shift) @ rotation - wall, axis=1)
+        expected = np.sqrt(sigma_m**2 + variance + OFF_PLANE_M**2)
+        worst = int(np.argmax(np.where(used, length / expected, -1.0)))
+        others = used.copy()
+        others[worst] = False
+        if others.sum() < 4:
+            return rotation, shift, used
+        trial, there, trial_spread, _ = _weighted_rigid(wall, points, sigma_m, others)
+        misses = np.linalg.norm((points - there) @ trial - wall, axis=1)
+        typical = float(np.sqrt(np.mean(misses[others] ** 2)))
+        allowed = max(2 * OFF_PLANE_M, math.hypot(5.0 * typical, 5.0 * float(sigma_m[worst])))
+        if trial_spread < 0.01 or misses[worst] <= allowed:
+            return rotation, shift, used
+        used = others
+
+
+def _weighted_rigid(
+    wall: Floats, points: Floats, sigma_m: Floats, used: Flags
+) -> tuple[Floats, Floats, float, float]:
+    """Rotation, shift, spread and the variance common to all used points beside what they state."""
+    a, b, s = wall[used], points[used], sigma_m[used]
+    variance = 0.0
+    for _ in range(30):
+        rotation, shift, spread = _rigid(a, b, 1.0 / (s**2 + variance + FLOOR_M2))
+        before = variance
+        misses = ((b - shift) @ rotation - a).ravel()
+        variance = common_variance(misses, np.repeat(s, 3), 3 * len(a) - 6)
+        if abs(variance - before) <= 1e-3 * variance + 1e-12:
+            break
+    return rotation, shift, spread, variance
+
+
+def _rigid(source: Floats, target: Floats, weight: Floats) -> tuple[Floats, Floats, float]:
+    weight = weight / weight.sum()
+    a, b = weight @ source, weight @ target
+    u, values, vt = np.linalg.svd((weight[:, None] * (target - b)).T @ (source - a))
     sign = np.diag([1.0, 1.0, float(np.sign(np.linalg.det(u @ vt)))])
     rotation = u @ sign @ vt
     return rotation, b - rotation @ a, float(values[1] / values[0]) if values[0] else 0.0

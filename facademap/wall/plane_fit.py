@@ -19,12 +19,20 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
+from facademap.errors import InputError
 from facademap.values import frozen_value
 
-__all__ = ["OFF_PLANE_M", "FittedPlane", "fit_plane"]
+__all__ = [
+    "FLOOR_M2",
+    "OFF_PLANE_M",
+    "FittedPlane",
+    "common_variance",
+    "fit_plane",
+    "stated_sigmas",
+]
 
 Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
@@ -39,7 +47,7 @@ USUAL_UNEVENNESS_M = 0.003
 _BELIEF = 1.0
 _TRIALS = 300
 #: No point is known better than this (0.01 mm): keeps weights finite.
-_FLOOR_M2 = 1e-10
+FLOOR_M2 = 1e-10
 
 
 @frozen_value
@@ -130,14 +138,14 @@ def _weighted(points: Floats, sigma: Floats, keep: Flags, upright: bool) -> _Fit
     p, s = points[keep], sigma[keep]
     variance, surplus = 0.0, len(p) - (2 if upright else 3)
     for _ in range(30):
-        weight = 1.0 / (s**2 + variance + _FLOOR_M2)
+        weight = 1.0 / (s**2 + variance + FLOOR_M2)
         centre = weight @ p / weight.sum()
         _, _, axes = np.linalg.svd((p - centre) * np.sqrt(weight)[:, None], full_matrices=False)
         axes = _upright_axes(axes) if upright else axes
         distance = (p - centre) @ axes[-1]
         if surplus <= 0:
             break
-        before, variance = variance, _common_variance(distance, s, surplus)
+        before, variance = variance, common_variance(distance, s, surplus)
         if abs(variance - before) <= 1e-3 * variance + 1e-12:
             break
     along = axes[:1] if upright else axes[:2]
@@ -163,14 +171,31 @@ def _upright_axes(axes: Floats) -> Floats:
     return np.array([level, [0.0, 0.0, 1.0], [-level[1], level[0], 0.0]])
 
 
-def _common_variance(distance: Floats, sigma: Floats, surplus: int) -> float:
-    """The likeliest variance common to all points, beside the stated ones (for the surplus that the fit left)."""
+def common_variance(distance: Floats, sigma: Floats, surplus: int) -> float:
+    """The likeliest variance common to all points, beside the stated ones.
+
+    Parameters
+    ----------
+    distance : ndarray, shape (n,)
+        Residuals of a fit, metres.
+    sigma : ndarray, shape (n,)
+        Stated one-sigma precision.
+    surplus : int
+        Observations that the fit left over; without any the answer is 0.
+
+    Returns
+    -------
+    float
+        Square metres.
+    """
+    if surplus <= 0:
+        return 0.0
     squares = distance**2
     largest = float(squares.sum()) / surplus
     if not sigma.any():
         return largest
-    trial = np.r_[0.0, np.geomspace(1e-6, 1.0, 400) * max(largest, _FLOOR_M2)]
-    variance = sigma**2 + trial[:, None] + _FLOOR_M2
+    trial = np.r_[0.0, np.geomspace(1e-6, 1.0, 400) * max(largest, FLOOR_M2)]
+    variance = sigma**2 + trial[:, None] + FLOOR_M2
     share = surplus / len(distance)
     unlikely = (share * np.log(variance) + squares / variance).sum(axis=1)
     return float(trial[int(np.argmin(unlikely))])
@@ -234,7 +259,7 @@ def _judged(
     A point used is judged by the plane through the others, in closed form from its leverage.
     """
     fit = _weighted(points, sigma, keep, upright)
-    variance = sigma**2 + fit.variance + _FLOOR_M2
+    variance = sigma**2 + fit.variance + FLOOR_M2
     distance, own = np.abs(fit.distance(points)), fit.own_variance(points)
     free = np.where(keep, 1.0 - own / variance, 1.0)
     alone = free < 0.001  # the others do not fix a plane here
@@ -254,3 +279,28 @@ def _judged(
     worst = int(np.argmax(inside)) if inside.max() > 1.0 else None
     best = int(np.argmin(outside)) if outside.min() <= 1.0 else None
     return worst, best
+
+
+def stated_sigmas(sigma_m: ArrayLike | None, count: int) -> Floats:
+    """Stated precision of each point, shape (n,); those that state none are taken to be as good as the others.
+
+    Parameters
+    ----------
+    sigma_m : array_like, shape (n,), optional
+        NaN where a point states none.
+    count : int
+
+    Raises
+    ------
+    InputError
+    """
+    if sigma_m is None:
+        return np.zeros(count)
+    sigma = np.asarray(sigma_m, dtype=float)
+    if sigma.shape != (count,) or (sigma < 0).any():
+        raise InputError(
+            "the stated precision of the survey points is not one number of 0 or more a point",
+            "Give sigma_mm of 0 or more for each point, or leave it out.",
+        )
+    known = sigma[np.isfinite(sigma)]
+    return np.where(np.isfinite(sigma), sigma, np.median(known) if len(known) else 0.0)

@@ -22,7 +22,7 @@ _FILE = click.Path(path_type=Path)
     "--control",
     type=_FILE,
     required=True,
-    help="CSV: name,u_m,v_m,x_px,y_px,role (control or check).",
+    help="Table: name,x_px,y_px,role (control or check) and u_m,v_m or east_m,north_m,height_m.",
 )
 @click.option(
     "--camera",
@@ -71,19 +71,23 @@ def command(
         estimate_lens=not no_lens,
         pick_px=pick_px,
     )
-    for sentence in (*(b.sentence() for b in done.view.blunders), *done.view.flags):
+    for sentence in (*(b.sentence() for b in done.view.blunders), *done.view.flags, *done.notes):
         show.say(f"note: {sentence}")
     beyond = f", {done.beyond} beyond the horizon of the wall" if done.beyond else ""
     show.result(
         {
             "out": str(out),
+            **({"frame": done.frame} if done.frame else {}),
             "found": done.found,
             "beyond_horizon": done.beyond,
             "lens": done.view.lens,
             "sigma_px": done.view.sigma_px,
             "blunders": [b.name for b in done.view.blunders],
         },
-        text=f"{out}: {done.found} places{beyond}, lens {done.view.lens}",
+        text=[
+            f"{out}: {done.found} places{beyond}, lens {done.view.lens}",
+            *([done.frame] if done.frame else []),
+        ],
     )
 
 

@@ -24,7 +24,7 @@ _FILE = click.Path(path_type=Path)
     "--control",
     type=_FILE,
     required=True,
-    help="CSV: name,u_m,v_m,x_px,y_px,role (control or check).",
+    help="Table: name,x_px,y_px,role (control or check) and u_m,v_m or east_m,north_m,height_m.",
 )
 @click.option("--camera", type=_FILE, help="Camera file; else the lens is estimated.")
 @click.option(
@@ -78,7 +78,8 @@ def command(
         text=[
             f"{s['shape']}: {s['value']:.4f} {_range(s['plus_minus_95'])}{s['unit']}"
             for s in done["shapes"]
-        ],
+        ]
+        + ([done["frame"]] if "frame" in done else []),
     )
 
 

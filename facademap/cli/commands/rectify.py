@@ -25,7 +25,7 @@ _FILE = click.Path(path_type=Path)
     "--control",
     type=_FILE,
     required=True,
-    help="CSV: name,u_m,v_m,x_px,y_px,role (control or check); sigma_px, sigma_mm may be added.",
+    help="Table: name,x_px,y_px,role (control or check) and u_m,v_m or east_m,north_m,height_m; sigma_px, sigma_mm may be added.",
 )
 @click.option(
     "--camera",
@@ -138,6 +138,7 @@ def command(
         f"check {values['check_n']} points, RMSE {_mm(values['check_rmse_m'])}; "
         f"supports {values['scale_text'] or ('no listed scale' if values['proved'] else 'no scale')}",
         values["proof"],
+        *([values["frame"]] if "frame" in values else []),
     ]
     show.result({"out": str(out), **values}, text=lines)
 

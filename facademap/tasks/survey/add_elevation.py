@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facademap.errors import InputError
-from facademap.io.control_files import read_control
 from facademap.io.orthoimages import Orthoimage, open_orthoimage, strips
 from facademap.io.pictures import hash_file
 from facademap.io.rasters import open_elevation, write_elevation
@@ -38,8 +37,10 @@ from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.survey.add_photos import surface_of
+from facademap.tasks.survey.control_table import PhotoControl, control_in_photo
 from facademap.tasks.survey.understand_shapes import place_of_surface
 from facademap.units import LENGTH_UNITS_M
+from facademap.wall.frame import WorldPlacement
 from facademap.wall.grid import Extent, PixelGrid
 
 __all__ = [
@@ -102,16 +103,17 @@ def add_elevation(
         Nothing is stored.
     """
     path = Path(path)
-    table = read_control(Path(points)) if points else None
     with Project.open(folder) as project, open_orthoimage(path) as picture:
         surface = surface_of(project, surface)
+        known = _known_points(project, surface, Path(points)) if points else None
+        table = known.points if known else None
         refuse_replacing(project, surface, replace)
         place, notes = _place(
             project, picture, surface, known_length_m, between_px, table, unit or "m"
         )
         upright = place.is_upright(picture.width_px, picture.height_px)
         grid = _grid(place, picture, upright)
-        notes += _fits_the_wall(project, surface, grid.extent)
+        notes += [*_fits_the_wall(project, surface, grid.extent), *(known.notes if known else ())]
         report = _report(picture, place, table, grid, notes, upright=upright)
 
         def windows(wkt: str) -> Any:
@@ -197,6 +199,27 @@ def store_elevation(
                 },
             )
     return report
+
+
+def _known_points(project: Project, surface: str, path: Path) -> PhotoControl:
+    """Points of a picture, carried to the wall by the place that the surface has in the world."""
+    world = project.row("surfaces", surface)["world"]
+    if not is_missing(world):
+        placed = WorldPlacement(
+            matrix=np.asarray(world["matrix"], dtype=float),
+            residual_m=np.zeros((0, 3)),
+            out_of_plane_m=np.zeros(0),
+            used=np.zeros(0, dtype=bool),
+            rmse_m=math.nan,
+        )
+        return control_in_photo(path, placement=placed)
+    found = control_in_photo(path)
+    if found.placement is not None:
+        raise InputError(
+            f"{path.name} gives places in the world, and surface {surface} has none there yet",
+            "Place the wall first with facademap add-control, or give u_m and v_m.",
+        )
+    return found
 
 
 def refuse_replacing(project: Project, surface: str, replace: bool) -> None:

@@ -6,7 +6,7 @@ import base64
 import datetime as dt
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +29,7 @@ from facademap.photo.proof import (
     control_hull_m,
     leave_control_out,
     prove,
+    prove_view,
     share_outside,
 )
 from facademap.report.face_picture import encode_jpeg
@@ -473,7 +474,27 @@ def _proof(fitted: list[FittedPhoto]) -> tuple[Proof, np.ndarray, np.ndarray]:
         doubts=tuple(d for v in single for d in v.doubts),
         otherwise=otherwise,
     )
+    proof = _each_tested(proof, fitted, left) if proof.proved else proof
     return proof, np.concatenate([*left, np.zeros((0, 2))]), control_hull_m(places)
+
+
+def _each_tested(proof: Proof, fitted: list[FittedPhoto], left: list[np.ndarray]) -> Proof:
+    """What check points prove holds for the photos that show them; one with a fit of its own and none must prove itself."""
+    outlines = iter(left)
+    own = {
+        f.name: prove_view(f.view, left_out_m=next(outlines))
+        for f in fitted
+        if isinstance(f.view, PlaneView)
+    }
+    own = {f.name: own[f.name] for f in fitted if f.name in own and f.points.is_control.all()}
+    untested = [name for name, one in own.items() if not one.proved]
+    if untested:
+        reason = (
+            f"not proved: no check point and too little surplus control in {', '.join(untested)}"
+        )
+        return replace(proof, proved=False, error_m=math.nan, reason=reason)
+    worst = max((one.error_m for one in own.values()), default=0.0)
+    return replace(proof, error_m=max(proof.error_m, worst))
 
 
 def _storable(value: Any) -> Any:

@@ -12,10 +12,11 @@ import numpy as np
 
 from facademap.errors import InputError
 from facademap.io.camera_files import read_camera, read_camera_for
-from facademap.io.control_files import read_control, read_pixel_points
+from facademap.io.control_files import read_pixel_points
 from facademap.io.pictures import read_picture_info
 from facademap.io.whole_files import write_whole
 from facademap.photo.plane import PlaneView, fit_plane_view
+from facademap.tasks.survey.control_table import control_in_photo
 
 __all__ = ["Located", "locate_points"]
 
@@ -29,11 +30,16 @@ class Located:
     view : PlaneView
     found, beyond : int
         Points on the wall, points beyond its horizon.
+    frame : str or None
+        Origin and direction of the frame, where it was made from places in the world.
+    notes : tuple of str
     """
 
     view: PlaneView
     found: int
     beyond: int
+    frame: str | None = None
+    notes: tuple[str, ...] = ()
 
 
 def locate_points(
@@ -83,8 +89,9 @@ def locate_points(
     else:
         lens = read_camera_for(camera, turn, stored_pixels=stored_pixels)
     picked = read_pixel_points(points, turn=turn, stored_pixels=stored_pixels)
+    table = control_in_photo(control, turn=turn, stored_pixels=stored_pixels)
     view = fit_plane_view(
-        read_control(control, turn=turn, stored_pixels=stored_pixels),
+        table.points,
         width_px=size_px[0],
         height_px=size_px[1],
         camera=lens,
@@ -115,4 +122,10 @@ def locate_points(
             else (name, "", "", "")
         )
     write_whole(out, text.getvalue())
-    return Located(view=view, found=int(finite.sum()), beyond=int((~finite).sum()))
+    return Located(
+        view=view,
+        found=int(finite.sum()),
+        beyond=int((~finite).sum()),
+        frame=table.frame,
+        notes=table.notes,
+    )

@@ -14,7 +14,6 @@ from shapely.validation import explain_validity
 
 from facademap.errors import InputError
 from facademap.io.camera_files import read_camera_for
-from facademap.io.control_files import read_control
 from facademap.io.csv_tables import read_csv_rows
 from facademap.io.picked_pixels import PIXELS_COLUMN, picked_pixel
 from facademap.io.pictures import read_picture_info
@@ -22,6 +21,7 @@ from facademap.io.whole_files import write_whole
 from facademap.photo.measure import measure_area, measure_length
 from facademap.photo.plane import PlaneView, fit_plane_view
 from facademap.photo.proof import control_hull_m
+from facademap.tasks.survey.control_table import control_in_photo
 
 __all__ = ["measure_in_photo"]
 
@@ -77,8 +77,9 @@ def measure_in_photo(
         if kinds.setdefault(name, kind) != kind:
             raise InputError(f"{row.where}: shape {name} has two kinds", "Give one kind a shape.")
         corners.setdefault(name, []).append(picked_pixel(row, info.turn, stored=stored_pixels))
+    table = control_in_photo(control, turn=info.turn, stored_pixels=stored_pixels)
     view = fit_plane_view(
-        read_control(control, turn=info.turn, stored_pixels=stored_pixels),
+        table.points,
         width_px=size[0],
         height_px=size[1],
         camera=read_camera_for(camera, info.turn, stored_pixels=stored_pixels) if camera else None,
@@ -121,6 +122,7 @@ def measure_in_photo(
     return {
         "out": str(out),
         "shapes": results,
+        **table.report(),
         "lens": view.lens,
         "pick_px": view.sigma_px,
         "pick_source": "surplus points" if view.quality.surplus > 0 else "stated",
@@ -129,6 +131,7 @@ def measure_in_photo(
             *_outside(view, corners),
             *(b.sentence() for b in view.blunders),
             *view.flags,
+            *table.notes,
         ],
     }
 

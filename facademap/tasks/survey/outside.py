@@ -12,7 +12,7 @@ from facademap.errors import InputError
 from facademap.io.survey_files import Observation, SurveyPoint
 from facademap.wall.frame import WorldPlacement, fit_surface, fit_world_placement
 
-__all__ = ["FEWEST_WORLD_POINTS", "PlacedWall", "place_wall", "world_of"]
+__all__ = ["FEWEST_WORLD_POINTS", "PlacedWall", "place_wall", "stated_precision", "world_of"]
 
 Place = tuple[float, float, float]
 
@@ -77,7 +77,11 @@ def place_wall(
     if len(both) >= FEWEST_WORLD_POINTS:
         wall = np.array([(p.u_m, p.v_m, p.w_m or 0.0) for p in both], dtype=float)
         placement = fit_world_placement(
-            wall, [world_of(p) for p in both], names=[p.name for p in both], epsg=epsg
+            wall,
+            [world_of(p) for p in both],
+            names=[p.name for p in both],
+            epsg=epsg,
+            sigma_m=stated_precision(both),
         )
         return PlacedWall(placement=placement, outside_by="the places on the wall")
     if len(in_world) < FEWEST_WORLD_POINTS:
@@ -90,7 +94,7 @@ def place_wall(
             outside_enh=outside,
             epsg=epsg,
             upright=upright,
-            sigma_m=[math.nan if p.sigma_m is None else p.sigma_m for p in in_world],
+            sigma_m=stated_precision(in_world),
         )
 
     if outside_enh is not None:
@@ -111,6 +115,11 @@ def place_wall(
         "Give --outside E,N,H: the instrument's place, or any place before the wall; or a row of role instrument, "
         "photos that show three points, or u_m and v_m of three points.",
     )
+
+
+def stated_precision(points: Sequence[SurveyPoint]) -> list[float]:
+    """One sigma of each point as stated, metres; NaN where it states none."""
+    return [math.nan if p.sigma_m is None else p.sigma_m for p in points]
 
 
 def world_of(point: SurveyPoint) -> Place:

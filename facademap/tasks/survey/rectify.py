@@ -14,7 +14,6 @@ import numpy as np
 from facademap import __version__
 from facademap.errors import InputError
 from facademap.io.camera_files import camera_as_dict, read_camera_for
-from facademap.io.control_files import read_control
 from facademap.io.pictures import hash_file, read_picture, read_picture_info, write_png
 from facademap.io.rasters import open_elevation, write_elevation
 from facademap.io.whole_files import check_writable, write_whole
@@ -23,6 +22,7 @@ from facademap.photo.blur import blur_warning
 from facademap.photo.plane import PlaneView, fit_plane_view
 from facademap.photo.resample import check_horizon, rectify_windows
 from facademap.photo.residual_drawing import draw_residuals_svg
+from facademap.tasks.survey.control_table import control_in_photo
 from facademap.wall.grid import Extent, PixelGrid
 from facademap.wall.world import wall_crs
 
@@ -113,7 +113,8 @@ def rectify_photo(
         )
     _refuse_overwriting(out, (photo, control, camera))
     info = read_picture_info(photo)
-    points = read_control(control, turn=info.turn, stored_pixels=stored_pixels)
+    table = control_in_photo(control, turn=info.turn, stored_pixels=stored_pixels)
+    points = table.points
     lens = read_camera_for(camera, info.turn, stored_pixels=stored_pixels) if camera else None
     view = fit_plane_view(
         points,
@@ -128,7 +129,8 @@ def rectify_photo(
     check_horizon(view.depth, grid)
     accuracy = state_accuracy(view, grid.extent, gsd_m=gsd_m, rules=rules)
     digest = hash_file(photo)
-    values = report_values(view, grid, accuracy)
+    values = report_values(view, grid, accuracy) | table.report()
+    values["warnings"] += table.notes
     values["photo"] = {
         "name": photo.name,
         "sha256": digest,

@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from facademap.errors import GeometryError, InputError
 from facademap.io.camera_files import read_camera_for
-from facademap.io.control_files import read_control, read_offsets
+from facademap.io.control_files import read_offsets
 from facademap.io.csv_tables import read_csv_rows
 from facademap.io.picked_pixels import upright_place
 from facademap.io.pictures import hash_file, read_picture, read_picture_info
@@ -40,6 +40,7 @@ from facademap.photo.proof import Proof, control_hull_m, left_out_by_refit, prov
 from facademap.photo.resample import rectify_windows
 from facademap.photo.tape import TapeMeasure, place_by_tape
 from facademap.photo.vanishing import TrueShape, find_segments, fit_true_shape
+from facademap.tasks.survey.control_table import control_in_photo, control_on_arc
 from facademap.tasks.survey.known_distances import KnownDistance, read_known_distances
 from facademap.tasks.survey.tape_control import known_measures, onto_the_wall
 from facademap.wall.grid import Extent, PixelGrid
@@ -108,7 +109,7 @@ def rectify_cylinder(
             f"the camera file is for pictures of {lens.width_px} x {lens.height_px} px",
             "Use the camera file of this photo's camera.",
         )
-    points = read_control(control, turn=info.turn, stored_pixels=stored_pixels)
+    points = control_on_arc(control, turn=info.turn, stored_pixels=stored_pixels)
     check_control(points, width_px=info.width_px, height_px=info.height_px)
     surface = CylinderSurface(
         radius_m=radius_m, axis_w_m=radius_m if concave else -radius_m, concave=concave
@@ -173,7 +174,8 @@ def rectify_set_back(
             f"set-back {depth_m} m is not a finite number", "Give the depth in millimetres."
         )
     info = read_picture_info(photo)
-    points = read_control(control, turn=info.turn, stored_pixels=stored_pixels)
+    table = control_in_photo(control, turn=info.turn, stored_pixels=stored_pixels)
+    points = table.points
     lens = read_camera_for(camera, info.turn, stored_pixels=stored_pixels) if camera else None
     offsets = read_offsets(control)
     on_plane = np.array(

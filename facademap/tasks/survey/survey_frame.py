@@ -15,7 +15,12 @@ from facademap.errors import GeometryError, InputError
 from facademap.io.survey_files import read_observations, read_survey_points
 from facademap.io.whole_files import check_writable, write_whole
 from facademap.photo.cylinder import fit_cylinder
-from facademap.tasks.survey.outside import FEWEST_WORLD_POINTS, place_wall, world_of
+from facademap.tasks.survey.outside import (
+    FEWEST_WORLD_POINTS,
+    place_wall,
+    stated_precision,
+    world_of,
+)
 from facademap.tasks.survey.world_points import refuse_absurd
 
 __all__ = ["place_survey_points"]
@@ -83,7 +88,7 @@ def place_survey_points(
             raise InputError(
                 "a round surface needs a place before it", "Give --outside E,N,H (the instrument)."
             )
-        fitted = fit_cylinder(points, names=names, upright=True)
+        fitted = fit_cylinder(points, names=names, upright=True, sigma_m=stated_precision(given))
         places = fitted.unroll(points, facing_enh=outside_enh, concave=concave)
         used, flags = fitted.used, fitted.flags
         rmse: float | None = fitted.rmse_m
