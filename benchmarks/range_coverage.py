@@ -20,7 +20,7 @@ from facademap.photo.calibrate import find_board
 ROOT = Path(__file__).parents[1]
 DATA = Path("/usr/share/doc/opencv-doc/examples/data")
 POINTS = (6, 8, 12, 20)
-WALLS, DRAWS = 30, 2
+WALLS, DRAWS = 24, 2
 COLOURS = {"given": "#1b5e8c", "estimated": "#b3541e", "unknown": "#4a7a3a"}
 WIDTH, HEIGHT, LEFT, TOP, BOTTOM = 640, 330, 60, 46, 270
 

@@ -19,7 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facademap.errors import FileError, InputError
-from facademap.io.pictures import white_of_depth
+from facademap.io.pictures import read_orientation, white_of_depth
+from facademap.photo.orientation import Turn
 from facademap.values import frozen_value
 from facademap.wall.grid import PixelGrid, Window
 
@@ -46,14 +47,17 @@ _KINDS = {
 @frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Orthoimage:
-    """An open picture.
+    """An open picture, upright as every program shows it.
 
     Parameters
     ----------
     path : Path
     width_px, height_px : int
+    turn : Turn
+        How the stored rows are turned to stand upright.
     place : ndarray, shape (2, 3), or None
-        From raster corner coordinates (column, row, 1) to the coordinates that the file or its world file gives.
+        From raster corner coordinates (column, row, 1) of the upright picture to those that the file or its world file
+        gives.
     crs : rasterio CRS or None
     tags : dict of str to str
     white : float
@@ -63,6 +67,7 @@ class Orthoimage:
     path: Path
     width_px: int
     height_px: int
+    turn: Turn
     place: Floats | None
     crs: Any
     tags: dict[str, str]
@@ -73,9 +78,13 @@ class Orthoimage:
         """Rows of the picture as RGB and mask (255 where it shows something)."""
         from rasterio.windows import Window as RasterWindow
 
-        return _as_rgb(
-            self._dataset, RasterWindow(0, row, self.width_px, rows), self.white, self.path
+        first, last = self.turn.stored_pixels([(0, row), (self.width_px - 1, row + rows - 1)])
+        left, top = np.round(np.minimum(first, last)).astype(int).tolist()
+        wide, high = (np.abs(np.round(last - first)).astype(int) + 1).tolist()
+        rgb, mask = _as_rgb(
+            self._dataset, RasterWindow(left, top, wide, high), self.white, self.path
         )
+        return self.turn.upright_picture(rgb), self.turn.upright_picture(mask)
 
     def warped(self, grid: PixelGrid, place: Floats, *, wkt: str) -> Any:
         """A virtual copy on a grid of the wall; ``place`` maps corner coordinates to the wall."""
@@ -87,13 +96,19 @@ class Orthoimage:
             self._dataset,
             src_crs=wkt,
             crs=wkt,
-            src_transform=Affine(*place.ravel()),
+            src_transform=Affine(*(place @ self._upright_corners()).ravel()),
             transform=Affine(*grid.transform),
             width=grid.width_px,
             height=grid.height_px,
             resampling=Resampling.cubic,
             add_alpha=self._dataset.count in (1, 3) and self._dataset.nodata is None,
         )
+
+    def _upright_corners(self) -> Floats:
+        """From corner coordinates of the stored rows to those of the upright picture, shape (3, 3)."""
+        matrix = self.turn.matrix.copy()
+        matrix[:2, 2] += 0.5 - self.turn.axes @ (0.5, 0.5)
+        return matrix
 
 
 @contextmanager
@@ -132,10 +147,14 @@ def open_orthoimage(path: Path) -> Iterator[Orthoimage]:
                 white = _white(dataset, path)
             except RasterioError:
                 raise _damaged(path) from None
+            orientation = read_orientation(path)
+            wide, high = dataset.width, dataset.height
+            wide, high = (high, wide) if orientation >= 5 else (wide, high)
             yield Orthoimage(
                 path=path,
-                width_px=dataset.width,
-                height_px=dataset.height,
+                width_px=wide,
+                height_px=high,
+                turn=Turn(orientation=orientation, width_px=wide, height_px=high),
                 place=place,
                 crs=dataset.crs,
                 tags=dataset.tags(),

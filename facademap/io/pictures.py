@@ -25,6 +25,7 @@ __all__ = [
     "PictureInfo",
     "hash_file",
     "read_deep_picture",
+    "read_orientation",
     "read_picture",
     "read_picture_info",
     "white_of_depth",
@@ -158,6 +159,23 @@ def read_picture_info(path: Path, *, limit: str = "megapixels") -> PictureInfo:
     """
     with _opened(path, limit) as image:
         return _info(image)
+
+
+def read_orientation(path: Path) -> int:
+    """EXIF orientation of a picture of any size, 1 to 8; 1 where it states none that can be read."""
+    from PIL import Image
+
+    before = Image.MAX_IMAGE_PIXELS
+    Image.MAX_IMAGE_PIXELS = None
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            with Image.open(path, formats=_FORMATS) as image:
+                return _info(image).orientation
+    except Exception:  # what GDAL reads and Pillow does not has no turn
+        return UPRIGHT
+    finally:
+        Image.MAX_IMAGE_PIXELS = before
 
 
 def _info(image: Any) -> PictureInfo:

@@ -24,8 +24,10 @@ __all__ = ["StandingOut", "split_scatter"]
 
 Floats = NDArray[np.floating[Any]]
 
-#: Shares of the scatter that relief may have; each is as likely as the next before the points are looked at.
+#: Shares of the scatter that relief may have, each as likely as the next before the points are looked at, and so many
+#: times likelier that there is none at all: a board, a smooth wall (common practice; it decides where points are few).
 _SHARES = np.array([0.0, 0.2, 0.4, 0.6, 0.75, 0.85, 0.92, 0.97])
+_FLAT = 4.0
 #: Variances tried, as multiples of the one that the residuals suggest; each as likely as the next.
 _VARIANCES = np.geomspace(0.1, 30.0, 13)
 #: More points than these tell the split no better than is needed.
@@ -112,6 +114,8 @@ def split_scatter(
                 - 0.5 * float(np.sum(np.linalg.solve(root, z) ** 2))
             )
             variances.append(((1.0 - share) * variance, share * variance * 2.0 / mean_square))
-    weight = np.exp(np.array(logs) - max(logs))
+    believed = np.log(np.where(_SHARES > 0, 1.0, _FLAT))[:, None]
+    likely = np.reshape(logs, (len(_SHARES), -1)) + believed
+    weight = np.exp(likely - likely.max()).ravel()
     even, relief = (weight / weight.sum()) @ np.array(variances)
     return float(even), float(relief)

@@ -16,8 +16,9 @@ from facademap.store.project import Project
 from facademap.tasks.issue.condition_map import make_condition_map
 from facademap.tasks.project.check import check_project
 from facademap.tasks.survey.add_elevation import add_elevation
+from facademap.tasks.survey.add_features import add_features
 
-from small_wall import make_wall  # isort: skip
+from small_wall import make_wall, stones_m  # isort: skip
 
 GSD = 0.004
 
@@ -220,3 +221,63 @@ def test_a_damaged_picture_leaves_nothing(wall: Path, tmp_path: Path) -> None:
     _refused(wall, tmp_path / "none.tif", "does not exist")
     (tmp_path / "text.tif").write_text("not a picture")
     _refused(wall, tmp_path / "text.tif", "cannot be read")
+
+
+@pytest.mark.parametrize("orientation", range(1, 9))
+@pytest.mark.parametrize("placed_by", ["world file", "two points"])
+def test_a_picture_turned_by_exif_is_placed_upright(
+    orientation: int, placed_by: str, wall: Path, tmp_path: Path
+) -> None:
+    from PIL import Image
+
+    shown = _texture(300, 220)
+    back = {5: Image.Transpose.TRANSPOSE, 7: Image.Transpose.TRANSVERSE}
+    back |= {2: Image.Transpose.FLIP_LEFT_RIGHT, 3: Image.Transpose.ROTATE_180}
+    back |= {4: Image.Transpose.FLIP_TOP_BOTTOM}
+    back |= {6: Image.Transpose.ROTATE_90, 8: Image.Transpose.ROTATE_270}
+    image = Image.fromarray(shown)
+    stored = image.transpose(back[orientation]) if orientation > 1 else image
+    exif = Image.Exif()
+    exif[0x0112] = orientation
+    path = tmp_path / "bought.jpg"
+    stored.save(path, quality=100, subsampling=0, exif=exif)
+    more: dict[str, Any] = {}
+    if placed_by == "world file":
+        path.with_suffix(".jgw").write_text("0.01\n0\n0\n-0.01\n0.505\n3.095\n")
+    else:
+        table = tmp_path / "points.csv"
+        table.write_text(
+            "name,x_px,y_px,u_m,v_m,role\nA,0,0,0.505,3.095,control\nB,299,219,3.495,0.905,control\n"
+        )
+        more["points"] = table
+    done = add_elevation(wall, path, **more)
+    assert done["extent_m"] == pytest.approx([0.5, 0.9, 3.5, 3.1], abs=1e-6)
+    made, _ = _stored(wall)
+    with rasterio.open(made) as file:
+        off = file.read()[:3].astype(int) - np.moveaxis(shown, -1, 0)
+    assert np.abs(off).mean() < 2.0
+    told = [w for w in done["warnings"] if "turned by EXIF" in w]
+    assert bool(told) == (orientation > 1 and placed_by == "world file")
+
+
+def test_every_earlier_picture_is_compared_and_outlines_off_the_new_one_are_told(
+    wall: Path, tmp_path: Path
+) -> None:
+    import geopandas as gpd
+
+    stones = tmp_path / "stones.gpkg"
+    gpd.GeoDataFrame(geometry=stones_m()).to_file(stones, layer="wall_stones")
+    add_features(wall, "wall_stones", stones)
+    picture = _texture(500, 400)
+    for number, shift in enumerate((0.0, 0.02, 0.05)):
+        path = _write(
+            tmp_path / f"{number}.tif",
+            np.roll(picture, number, axis=0),
+            Affine(GSD, 0, 0.5 + shift, 0, -GSD, 3.1),
+        )
+        done = add_elevation(wall, path, replace=True)
+    along = sorted(round(d["du_m"], 3) for d in done["disagreements"])
+    assert along == pytest.approx([0.03, 0.05], abs=0.004)
+    assert done["disagreement"]["du_m"] == pytest.approx(0.03, abs=0.004)
+    assert len(done["off_picture"]["wall_stones"]) == 12
+    assert any("lie outside the picture" in w for w in done["warnings"])

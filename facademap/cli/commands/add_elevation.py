@@ -147,8 +147,8 @@ def _refuse_other_options(
 def _say(done: dict[str, Any], file: Path, show: Show) -> None:
     for warning in done["warnings"]:
         show.say(f"note: {warning}")
-    if done["disagreement"]:
-        show.say(f"note: {done['disagreement']['text']}")
+    for apart in done["disagreements"]:
+        show.say(f"note: {apart['text']}")
     if done.get("relief"):
         show.say(f"relief: {done['relief']} (metres out of the wall, standard deviation)")
     box = [round(side, 2) + 0.0 for side in done["extent_m"]]

@@ -41,6 +41,9 @@ def command(project: Path, gsd_mm: float, extents: tuple[str, ...], show: Show) 
         result = make_elevations(project, gsd_mm=gsd_mm, extents=wanted, progress=progress)
     for warning in result["warnings"]:
         show.say(f"warning: {warning}")
+    for name, report in result["surfaces"].items():
+        for apart in report["disagreements"]:
+            show.say(f"note: {name} {apart['text']}")
     show.result(
         result,
         text=[

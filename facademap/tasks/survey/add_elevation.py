@@ -9,14 +9,13 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from facademap.errors import InputError
 from facademap.io.orthoimages import Orthoimage, open_orthoimage, strips
 from facademap.io.pictures import hash_file
-from facademap.io.rasters import open_elevation, write_elevation
+from facademap.io.rasters import write_elevation
 from facademap.io.whole_files import as_before_on_failure, make_folder
 from facademap.photo.accuracy import (
     Differences,
@@ -25,19 +24,21 @@ from facademap.photo.accuracy import (
     proof_values,
 )
 from facademap.photo.control import ControlPoints
+from facademap.photo.orientation import UPRIGHT
 from facademap.photo.picture_place import (
     PicturePlace,
     place_by_length,
     place_by_points,
     place_stated,
 )
-from facademap.photo.picture_shift import PictureShift, measure_shift
 from facademap.photo.proof import prove
 from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.survey.add_photos import surface_of
+from facademap.tasks.survey.compare_pictures import compare_with_earlier
 from facademap.tasks.survey.control_table import PhotoControl, control_in_photo
+from facademap.tasks.survey.off_picture import off_in_words, outlines_off
 from facademap.tasks.survey.understand_shapes import place_of_surface
 from facademap.units import LENGTH_UNITS_M
 from facademap.wall.frame import WorldPlacement
@@ -46,14 +47,11 @@ from facademap.wall.grid import Extent, PixelGrid
 __all__ = [
     "NOT_STATED",
     "add_elevation",
-    "compare_with_earlier",
     "refuse_replacing",
     "store_elevation",
 ]
 
 NOT_STATED = "accuracy not stated: no check points; sizes taken from this picture are not proved to any scale"
-#: Disagreement with an earlier picture is looked for in copies of about this many pixels.
-_COMPARE_PX = 3_000_000
 #: Coordinates of a projected system lie far beyond any wall's own.
 _WALL_AT_MOST_M = 2_000.0
 
@@ -175,6 +173,8 @@ def store_elevation(
         )
         finish()
         report |= compare_with_earlier(project, surface, target)
+        report["off_picture"] = outlines_off(project, surface, grid.extent)
+        report["warnings"] += off_in_words(report["off_picture"])
         report |= {
             "source": source.name,
             "source_sha256": digest,
@@ -286,6 +286,10 @@ def _place(
             "Give --known-length M --between x1,y1,x2,y2, or --points with two known points, or a world file beside it.",
         )
     unit_m, more = _stated_unit(picture, unit)
+    if picture.turn.orientation != UPRIGHT:
+        notes.append(
+            f"{name} is turned by EXIF: its place was read for the picture as every program shows it"
+        )
     source = "its own place" if picture.crs else "its world file"
     return place_stated(picture.place, unit_m=unit_m, name=name, source=source), [*notes, *more]
 
@@ -432,58 +436,3 @@ def _origin(picture: Orthoimage) -> str:
     if "FACADEMAP_PHOTO" in picture.tags or "FACADEMAP_PHOTOS" in picture.tags:
         return "photo rectified by facademap outside a project"
     return "rectified picture from elsewhere"
-
-
-def compare_with_earlier(project: Project, surface: str, target: Path) -> dict[str, Any]:
-    """Disagreement of a new picture with the one that the surface has, where both show the wall."""
-    earlier = project.row("surfaces", surface)["picture"]
-    if is_missing(earlier) or not project.place(str(earlier)).is_file():
-        return {"disagreement": None}
-    if project.place(str(earlier)) == target:
-        return {"disagreement": None}
-    with open_elevation(project.place(str(earlier))) as old, open_elevation(target) as new:
-        a, b = old.grid.extent, new.grid.extent
-        box = (
-            max(a.u0_m, b.u0_m),
-            max(a.v0_m, b.v0_m),
-            min(a.u1_m, b.u1_m),
-            min(a.v1_m, b.v1_m),
-        )
-        if box[0] >= box[2] or box[1] >= box[3]:
-            return {"disagreement": None}
-        common = Extent(u0_m=box[0], v0_m=box[1], u1_m=box[2], v1_m=box[3])
-        finest = math.sqrt(common.width_m * common.height_m / _COMPARE_PX)
-        gsd = max(old.grid.gsd_m, new.grid.gsd_m, finest)
-        grid = PixelGrid.over(common, gsd_m=gsd)
-        first, seen_first = _grey_on(old.read(common, gsd_m=gsd), grid)
-        second, seen_second = _grey_on(new.read(common, gsd_m=gsd), grid)
-    shift = measure_shift(first, second, seen_first & seen_second, gsd_m=gsd)
-    return {"disagreement": None if shift is None else _in_words(shift, Path(str(earlier)).name)}
-
-
-def _grey_on(
-    read: tuple[PixelGrid, NDArray[np.uint8], NDArray[np.uint8]], grid: PixelGrid
-) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
-    """What was read, on the common grid."""
-    own, rgb, mask = read
-    scale = grid.gsd_m / own.gsd_m
-    shift_x = (grid.left_m - own.left_m) / own.gsd_m + (scale - 1) / 2
-    shift_y = (own.top_m - grid.top_m) / own.gsd_m + (scale - 1) / 2
-    matrix = np.array([[scale, 0.0, shift_x], [0.0, scale, shift_y]])
-    size = (grid.width_px, grid.height_px)
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    grey = cv2.warpAffine(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), matrix, size, flags=flags)
-    seen = cv2.warpAffine(mask, matrix, size, flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
-    return np.asarray(grey, np.uint8), np.asarray(seen > 127)
-
-
-def _in_words(shift: PictureShift, earlier: str) -> dict[str, Any]:
-    return {
-        "with": earlier,
-        "du_m": shift.du_m,
-        "dv_m": shift.dv_m,
-        "spread_m": shift.spread_m,
-        "places": shift.n,
-        "text": f"against {earlier}: {shift.du_m * 1000:+.1f} mm along, {shift.dv_m * 1000:+.1f} mm up, "
-        f"95 % within {shift.spread_m * 1000:.1f} mm of that ({shift.n} places)",
-    }

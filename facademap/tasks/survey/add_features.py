@@ -32,6 +32,7 @@ from facademap.tasks.survey.add_photos import surface_of
 from facademap.tasks.survey.doubts import find_doubts, say_understood
 from facademap.tasks.survey.feature_columns import fit_columns
 from facademap.tasks.survey.kept_columns import keep_columns, with_kept_columns
+from facademap.tasks.survey.off_picture import read_off_picture
 from facademap.tasks.survey.understand_shapes import place_of_surface, shapes_on_wall
 
 __all__ = ["FeatureKind", "add_features", "complete_conditions"]
@@ -116,6 +117,7 @@ def add_features(
         }
         if dry_run:
             done = _finished(project, kind, _numbered(frame), result)
+            result["notes"] += read_off_picture(project, done, kind.replace("_", " "))
             table.check(done, source=str(path))
             if show:
                 result["doubts"] = [{"problem": d.problem, "remedy": d.remedy} for d in doubts]
@@ -125,6 +127,7 @@ def add_features(
         def store(edit: Edit) -> dict[str, Any]:
             told = {**result, "stored": True}
             done = _finished(project, kind, _name_rows(frame, edit, _PREFIX[kind]), told)
+            told["notes"] += read_off_picture(project, done, kind.replace("_", " "))
             edit.put(kind, table.check(done, source=str(path)))
             keep_columns(project, edit, kind, words)
             if kind == "wall_stones":

@@ -38,7 +38,7 @@ from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tables.names import file_name
-from facademap.tasks.survey.add_elevation import compare_with_earlier
+from facademap.tasks.survey.compare_pictures import compare_with_earlier
 from facademap.tasks.survey.elevation_views import (
     FEWEST_CONTROL,
     FittedPhoto,

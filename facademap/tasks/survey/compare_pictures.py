@@ -1,0 +1,120 @@
+"""Pictures of one wall compared with one another: photos, scans and bought orthoimages, each with each."""
+
+from __future__ import annotations
+
+import math
+import re
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from facademap.errors import FacademapError
+from facademap.io.rasters import open_elevation
+from facademap.photo.picture_shift import PictureShift, measure_shift
+from facademap.store.project import Project
+from facademap.tables import is_missing
+from facademap.tables.names import file_name
+from facademap.wall.grid import Extent, PixelGrid
+
+__all__ = ["compare_with_earlier"]
+
+#: Pictures are compared at no more pixels than this.
+_COMPARE_PX = 3_000_000
+#: Of the pictures that a wall has had the newest so many are compared.
+_MOST_PICTURES = 6
+
+
+def compare_with_earlier(project: Project, surface: str, target: Path) -> dict[str, Any]:
+    """Disagreement of a new picture with those that the surface has or had, where both show the wall.
+
+    Parameters
+    ----------
+    project : Project
+    surface : str
+    target : Path
+        The new picture.
+
+    Returns
+    -------
+    dict
+        ``disagreements`` with every other picture, the one in use first, and ``disagreement`` with that one, else the
+        largest.
+    """
+    stored = project.row("surfaces", surface)["picture"]
+    earlier = None if is_missing(stored) else project.place(str(stored))
+    found = [
+        said
+        for path in _others(project, surface, target, earlier)
+        if (said := _compare(path, target))
+    ]
+    first = next((s for s in found if earlier is not None and s["with"] == earlier.name), None)
+    largest = max(found, key=lambda s: math.hypot(s["du_m"], s["dv_m"]), default=None)
+    return {"disagreement": first or largest, "disagreements": found}
+
+
+def _others(project: Project, surface: str, target: Path, earlier: Path | None) -> list[Path]:
+    """Pictures of the surface that lie in the project, the one in use first, then the newest."""
+    folder = project.place("elevations")
+    own = re.compile(
+        rf"(?:{re.escape(surface)}|{re.escape(file_name(surface))})(?:-[0-9a-f]{{8}})?\.tif"
+    )
+    kept = [p for p in folder.glob("*.tif") if own.fullmatch(p.name)] if folder.is_dir() else []
+    kept.sort(key=lambda p: (p != earlier, -p.stat().st_mtime_ns))
+    return [p for p in kept if p != target][:_MOST_PICTURES]
+
+
+def _compare(earlier: Path, target: Path) -> dict[str, Any] | None:
+    """How far two pictures lie apart; None where nothing tells it."""
+    try:
+        old_picture = open_elevation(earlier)
+    except FacademapError:  # a file of somebody else's
+        return None
+    with old_picture as old, open_elevation(target) as new:
+        a, b = old.grid.extent, new.grid.extent
+        box = (
+            max(a.u0_m, b.u0_m),
+            max(a.v0_m, b.v0_m),
+            min(a.u1_m, b.u1_m),
+            min(a.v1_m, b.v1_m),
+        )
+        if box[0] >= box[2] or box[1] >= box[3]:
+            return None
+        common = Extent(u0_m=box[0], v0_m=box[1], u1_m=box[2], v1_m=box[3])
+        finest = math.sqrt(common.width_m * common.height_m / _COMPARE_PX)
+        gsd = max(old.grid.gsd_m, new.grid.gsd_m, finest)
+        grid = PixelGrid.over(common, gsd_m=gsd)
+        first, seen_first = _grey_on(old.read(common, gsd_m=gsd), grid)
+        second, seen_second = _grey_on(new.read(common, gsd_m=gsd), grid)
+    shift = measure_shift(first, second, seen_first & seen_second, gsd_m=gsd)
+    return None if shift is None else _in_words(shift, earlier.name)
+
+
+def _grey_on(
+    read: tuple[PixelGrid, NDArray[np.uint8], NDArray[np.uint8]], grid: PixelGrid
+) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+    """What was read, on the common grid."""
+    own, rgb, mask = read
+    scale = grid.gsd_m / own.gsd_m
+    shift_x = (grid.left_m - own.left_m) / own.gsd_m + (scale - 1) / 2
+    shift_y = (own.top_m - grid.top_m) / own.gsd_m + (scale - 1) / 2
+    matrix = np.array([[scale, 0.0, shift_x], [0.0, scale, shift_y]])
+    size = (grid.width_px, grid.height_px)
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    grey = cv2.warpAffine(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), matrix, size, flags=flags)
+    seen = cv2.warpAffine(mask, matrix, size, flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
+    return np.asarray(grey, np.uint8), np.asarray(seen > 127)
+
+
+def _in_words(shift: PictureShift, earlier: str) -> dict[str, Any]:
+    return {
+        "with": earlier,
+        "du_m": shift.du_m,
+        "dv_m": shift.dv_m,
+        "spread_m": shift.spread_m,
+        "places": shift.n,
+        "text": f"against {earlier}: {shift.du_m * 1000:+.1f} mm along, {shift.dv_m * 1000:+.1f} mm up, "
+        f"95 % within {shift.spread_m * 1000:.1f} mm of that ({shift.n} places)",
+    }
