@@ -23,6 +23,7 @@ from facademap.photo.proof import (
     Proof,
     control_hull_m,
     leave_control_out,
+    prove_extent,
     prove_view,
     share_outside,
 )
@@ -239,7 +240,10 @@ def state_accuracy(
     control = describe_differences(view.residual_m[view.used]) if np.isfinite(left).any() else None
     check_m = view.residual_m[~view.points.is_control]
     check = describe_differences(check_m)
-    proof = prove_view(view, left_out_m=left)
+    tested = view.used | ~view.points.is_control
+    proof = prove_extent(
+        prove_view(view, left_out_m=left), view.points.wall_m[tested], extent.as_tuple()
+    )
     u = np.linspace(extent.u0_m, extent.u1_m, 7)[None, :]
     v = np.linspace(extent.v1_m, extent.v0_m, 5)[:, None]
     pixel = view.pixel_from_wall(u, v)
@@ -266,6 +270,9 @@ def state_accuracy(
     sample = max(gsd_m, float(np.nanmedian(samples)) if np.isfinite(samples).any() else gsd_m)
     hull = control_hull_m(view.points.wall_m[view.used])
     outside = share_outside(hull, extent.as_tuple())
+    error = proof.error_m
+    if outside > rules.outside_share and check is None and sigma.size:
+        error = max(error, sigma_worst)  # nothing tests what is extrapolated
     warnings = [
         *([] if proof.proved else [proof.reason]),
         *(blunder.sentence() for blunder in view.blunders),
@@ -293,9 +300,11 @@ def state_accuracy(
         control_share=share,
         relief_m=rules.relief_m,
         relief_shift_m=shift,
-        error_m=proof.error_m,
-        error_source=proof.source,
-        scale=finest_scale(proof.error_m, sample, rules=rules) if proof.proved else None,
+        error_m=error if proof.proved else math.nan,
+        error_source=proof.source
+        if not error > proof.error_m
+        else "uncertainty at the place farthest from the control",
+        scale=finest_scale(error, sample, rules=rules) if proof.proved else None,
         scale_rule=_scale_rule(rules),
         warnings=tuple(warnings),
     )

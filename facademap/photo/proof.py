@@ -35,6 +35,7 @@ __all__ = [
     "leave_control_out",
     "left_out_by_refit",
     "prove",
+    "prove_extent",
     "prove_view",
     "share_outside",
 ]
@@ -61,12 +62,16 @@ class ProofRules:
         Surplus observations, after the lens and the points set aside (common practice: two points).
     worst_share : float
         An error above this share of the control's span proves nothing but that something is wrong (common practice).
+    most_outside : float
+        Share of a picture that may lie beyond all points; more of it is extrapolated, and no point there says how well
+        (common practice).
     """
 
     least_checks: int = 1
     least_left_out: int = 6
     least_surplus: float = 4.0
     worst_share: float = 0.02
+    most_outside: float = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -249,6 +254,34 @@ def prove_view(view: PlaneView, *, left_out_m: Floats | None = None) -> Proof:
         span_m=float(np.ptp(view.points.wall_m[view.used], axis=0).max()),
         surplus=view.quality.surplus,
         doubts=view.doubts,
+    )
+
+
+def prove_extent(
+    proof: Proof,
+    places_m: Floats,
+    extent_m: tuple[float, float, float, float],
+    rules: ProofRules | None = None,
+) -> Proof:
+    """What is proved at the points holds for a picture only where the points surround it.
+
+    Parameters
+    ----------
+    proof : Proof
+        Of the points.
+    places_m : ndarray, shape (n, 2)
+        Control and check points that are used.
+    extent_m : tuple of float
+        u0, v0, u1, v1 of the picture.
+    rules : ProofRules, optional
+    """
+    beyond = share_outside(control_hull_m(places_m), extent_m) if proof.proved else 0.0
+    if beyond <= (rules or ProofRules()).most_outside:
+        return proof
+    return _unproved(
+        f"not proved: {beyond:.0%} of the picture lies beyond the points, where places are extrapolated; "
+        "add points there, or make the extent smaller",
+        proof.source,
     )
 
 

@@ -29,6 +29,7 @@ from facademap.photo.proof import (
     control_hull_m,
     leave_control_out,
     prove,
+    prove_extent,
     prove_view,
     share_outside,
 )
@@ -390,6 +391,9 @@ def _accuracy(
     control, check, photos, warnings = [], [], [], []
     checked: set[str] = set()
     proof, left, hull = _proof(fitted)
+    tested = [f.points.wall_m[f.used | ~f.points.is_control] for f in fitted]
+    if any(f.used.any() for f in fitted):  # else it rests on the control of its host
+        proof = prove_extent(proof, np.concatenate(tested), grid.extent.as_tuple())
     if not proof.proved:
         warnings.append(proof.reason)
     for f in fitted:
