@@ -89,3 +89,17 @@ def test_what_lies_outside_the_control() -> None:
     square = np.array([(0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0)])
     assert share_outside(square, (0.0, 0.0, 1.0, 1.0)) == pytest.approx(0.0)
     assert share_outside(square, (-1.0, -1.0, 1.0, 1.0)) == pytest.approx(0.75)
+
+
+def test_a_picture_mostly_beyond_its_points_is_not_proved() -> None:
+    wall = see_wall(np.random.default_rng(5), oblique_deg=20, k1=-0.08, control=12, noise_px=0.3)
+    inner = without_checks(wall.points)
+    near = inner.wall_m * 0.3 + 0.5
+    view = fit(replace(inner, wall_m=near), None)
+    own = Extent.around(near)
+    assert state_accuracy(view, own, gsd_m=0.001).proof.proved
+    wide = Extent(u0_m=own.u0_m, v0_m=own.v0_m, u1_m=own.u1_m + 3.0, v1_m=own.v1_m)
+    found = state_accuracy(view, wide, gsd_m=0.001)
+    assert not found.proof.proved
+    assert "beyond the points" in found.proof.reason
+    assert found.scale is None
