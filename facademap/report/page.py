@@ -14,10 +14,13 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
+from facademap.report.scripts import glyph_rings, runs_of
 from facademap.report.typeface import (
     MM_PER_PT,
     Weight,
     fit_text,
+    is_foreign,
+    own_letters,
     printable,
     text_width_mm,
     wrap_text,
@@ -214,7 +217,9 @@ class Page:
         line = printable(text)
         if within_mm is not None:
             line, size_pt = fit_text(line, within_mm, size_pt, weight=weight)
-        if line:
+        if line and is_foreign(line):
+            self._foreign(x, y, line, size_pt, weight, anchor, angle_deg, ink, halo)
+        elif line:
             self.marks.append(
                 Text(
                     x_mm=x,
@@ -230,6 +235,36 @@ class Page:
                 )
             )
         return text_width_mm(line, size_pt, weight)
+
+    def _foreign(
+        self, x: float, y: float, line: str, size_pt: float, weight: Weight, anchor: Anchor, angle_deg: float, ink: str, halo: str | None
+    ) -> None:  # fmt: skip
+        """A line with letters of other fonts: those as outlines, the rest as text between them."""
+        width = text_width_mm(line, size_pt, weight)
+        at = {"left": 0.0, "centre": -width / 2, "right": -width}[anchor]
+        em = size_pt * MM_PER_PT
+        cos, sin = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
+        turn = np.array([[cos, sin], [-sin, cos]])
+        for run in runs_of(line, weight, own_letters()):
+            if run.font < 0:
+                self.marks.append(
+                    Text(
+                        x_mm=x + at * cos, y_mm=y + at * sin, text=run.text, size_pt=size_pt, weight=weight, anchor="left",
+                        angle_deg=angle_deg, ink=ink, halo=halo, layer=self.layer,
+                    )
+                )  # fmt: skip
+                at += text_width_mm(run.text, size_pt, weight)
+                continue
+            rings = [
+                np.add(ring, (dx, dy)) * em + np.array([at, 0.0])
+                for glyph, dx, dy in run.glyphs
+                for ring in glyph_rings(run.font, glyph, weight)
+            ]
+            rings = [ring @ turn + np.array([x, y]) for ring in rings]
+            if halo:
+                self.rings(rings, ink=halo, width_mm=max(0.5, size_pt * 0.07))
+            self.rings(rings, ink=None, fill=ink)
+            at += run.width_em * em
 
     def paragraph(
         self,

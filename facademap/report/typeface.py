@@ -1,7 +1,8 @@
 """The typeface of all papers, and text made fit to print.
 
-The font is embedded in every PDF. Names come from people and files, so whatever the font cannot show
-is replaced by something that can be seen: never dropped in silence, never a crash.
+The font is embedded in every PDF. Names come from people and files: letters of other scripts are drawn from fonts of
+their own where those are installed (:mod:`facademap.report.scripts`), and whatever nothing can show is replaced by
+something that can be seen: never dropped in silence, never a crash.
 """
 
 from __future__ import annotations
@@ -16,11 +17,16 @@ from typing import Literal
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 
+from facademap.report.scripts import covers, runs_of
+
 __all__ = [
     "MM_PER_PT",
     "Weight",
     "fit_text",
     "font_name",
+    "is_foreign",
+    "missing_letters",
+    "own_letters",
     "printable",
     "text_width_mm",
     "wrap_text",
@@ -83,7 +89,7 @@ def _shown(character: str) -> str:
         return ""
     if category == "Zs":
         return " "
-    if code in glyphs:
+    if code in glyphs or covers(character):
         return character
     plain = "".join(
         c
@@ -109,9 +115,38 @@ def printable(text: object) -> str:
     return "".join(_shown(c) for c in unicodedata.normalize("NFC", str(text)))
 
 
+def missing_letters(text: str) -> str:
+    """Letters of a text that no font here has, each once, in order; a sign stands for them on paper.
+
+    Examples
+    --------
+    >>> missing_letters("wall \U0001faa8")
+    '\U0001faa8'
+    """
+    return "".join(sorted({c for c in text if _MISSING in _shown(c) and c != _MISSING}))
+
+
+@lru_cache(maxsize=1)
+def own_letters() -> frozenset[int]:
+    """Letters that the typeface itself has."""
+    return frozenset(_register()["regular"].face.charToGlyph)
+
+
+def is_foreign(text: str) -> bool:
+    """Whether some of a line is drawn from another font."""
+    return not text.isascii() and any(ord(c) not in own_letters() for c in text)
+
+
 @lru_cache(maxsize=65536)
 def text_width_mm(text: str, size_pt: float, weight: Weight = "regular") -> float:
     """Width of a line of text on paper."""
+    if is_foreign(text):
+        return sum(
+            text_width_mm(r.text, size_pt, weight)
+            if r.font < 0
+            else r.width_em * size_pt * MM_PER_PT
+            for r in runs_of(text, weight, own_letters())
+        )
     return pdfmetrics.stringWidth(text, font_name(weight), size_pt) * MM_PER_PT
 
 

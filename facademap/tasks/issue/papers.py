@@ -16,6 +16,7 @@ from facademap.io.whole_files import need_folder, remove_file, write_whole
 from facademap.report.paper import paper_named
 from facademap.report.pdf import dated, stamped
 from facademap.report.template_nesting import sheet_sides
+from facademap.report.typeface import missing_letters
 from facademap.store.changes import newest_change
 from facademap.store.project import Project
 from facademap.tasks.issue.packs import refresh_packs
@@ -186,6 +187,11 @@ def _run(
 ) -> PapersResult:
     manifest = read_manifest(folder)
     code = code_print()
+    if letters := _not_printed(context):
+        context.warnings.append(
+            f"no font here has {letters}: the sign ¤ stands for each on paper; "
+            'pip install "facademap[scripts]" brings fonts for many scripts'
+        )
     made, unchanged, failed, seconds = [], [], {}, {}
     weights = [p.weight for p in wanted]
     seq, plan = newest_change(context.project), _plan_in_force(context.project)
@@ -231,6 +237,25 @@ def _run(
         files={n: tuple(m["files"]) for n, m in sorted(manifest.items())},
         warnings=tuple(dict.fromkeys(context.warnings)),
     )
+
+
+def _not_printed(context: Context) -> str:
+    """Letters in what people named and noted that papers cannot show."""
+    texts = {context.name}
+    for name in (
+        "elevations",
+        "surfaces",
+        "wall_stones",
+        "conditions",
+        "repairs",
+        "pieces",
+        "blocks",
+    ):
+        frame = context.frame(name)
+        for column in frame.columns:
+            if column != "geometry" and frame[column].dtype == object:
+                texts.update(v for v in frame[column] if isinstance(v, str) and not v.isascii())
+    return missing_letters("".join(texts))[:40]
 
 
 def _entry(
