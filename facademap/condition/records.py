@@ -264,15 +264,15 @@ def measure_length_m(frame: gpd.GeoDataFrame) -> pd.Series:
 def find_overlaps(conditions: gpd.GeoDataFrame, *, limits: Limits | None = None) -> pd.DataFrame:
     """Pairs of outlines of the same term on one surface that overlap, so that areas would count twice.
 
-    Raises
-    ------
-    GeometryError
-        More outlines lie over each other than the limit ``overlaps`` lets be looked at.
-
     Returns
     -------
     DataFrame
         Columns ``a``, ``b`` (ids), ``term``, ``area_m2``, largest first.
+
+    Raises
+    ------
+    GeometryError
+        More outlines lie over each other than the limit ``overlaps`` lets be looked at.
     """
     rows = []
     for (_, term), part in conditions.groupby(["surface", "term"]):

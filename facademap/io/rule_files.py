@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
+from functools import cache, lru_cache
 from importlib import resources
 from pathlib import Path
 
 from facademap.errors import FileError, InputError
+from facademap.io.plug_ins import called, listed, offered
 from facademap.io.whole_files import need_file
 from facademap.repair.criteria import Criteria, read_criteria
+from facademap.repair.mixes import Mix, add_mixes
 from facademap.repair.rules import RuleTable, read_rules
 from facademap.repair.settings import Settings, read_profile
 
 __all__ = [
     "PROFILES",
+    "know_mixes",
     "load_criteria",
     "load_profile",
     "load_rules",
@@ -29,8 +32,12 @@ MAX_BYTES = 1_000_000
 
 
 def rules_text(path: str | Path | None = None) -> str:
-    """The text of a rule table; the packaged one without ``path``."""
-    return _packaged("rules.toml") if path is None else _read(Path(path), what="rule table")
+    """The text of a rule table: a file, or one that a plug-in offers under that name; the packaged one without ``path``."""
+    if path is None:
+        return _packaged("rules.toml")
+    if not Path(path).suffix and str(path) in offered("rule_sets"):
+        return str(called("rule_sets", str(path)))
+    return _read(Path(path), what="rule table")
 
 
 def profile_text(profile: str | Path = "metric") -> str:
@@ -52,8 +59,28 @@ def load_rules(path: str | Path | None = None) -> RuleTable:
 
 
 def load_profile(profile: str | Path = "metric") -> Settings:
-    """Read and check a profile: a packaged one by name, or a file by path."""
+    """Read and check a profile: a packaged one by name, or a file by path. Lime mixes of plug-ins are known from then on."""
+    know_mixes()
     return _profile_of(profile_text(profile), str(profile))
+
+
+@cache
+def know_mixes() -> None:
+    """Take in the lime mixes that plug-ins offer, once a process.
+
+    Raises
+    ------
+    InputError
+        A plug-in fails, or offers something else or a name that is taken.
+    """
+    for name in offered("lime_mixes"):
+        mixes = listed("lime_mixes", name)
+        if not all(isinstance(m, Mix) for m in mixes):
+            raise InputError(
+                f"the plug-in {name} offers mixes that are none",
+                "Tell its makers: it must give facademap.repair.Mix.",
+            )
+        add_mixes(mixes)
 
 
 @lru_cache(maxsize=8)

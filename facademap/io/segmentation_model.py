@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from facademap.errors import FileError, InputError
 from facademap.io.whole_files import need_file
 
-__all__ = ["OnnxSegmenter", "read_segmentation_model"]
+__all__ = ["GivenSegmenter", "OnnxSegmenter", "read_segmentation_model"]
 
 LARGEST_BYTES = 400_000_000
 SMALLEST_SIDE_PX, LARGEST_SIDE_PX = 64, 1024
@@ -81,17 +81,58 @@ class OnnxSegmenter:
             ) from None
         finally:
             clock.cancel()
-        if (
-            answer.shape != (1, 1, self._side_px, self._side_px)
-            or not np.isfinite(answer).all()
-            or answer.min() < -0.001
-            or answer.max() > 1.001
-        ):
+        return _probabilities(answer, (1, 1, self._side_px, self._side_px), self._name)
+
+
+class GivenSegmenter:
+    """A model that another package offers, whose answers are checked like those of a file.
+
+    Parameters
+    ----------
+    model : object
+        Has ``side_px`` and is called with (rgb, x_px, y_px).
+    name : str
+    """
+
+    def __init__(self, model: Any, name: str) -> None:
+        side = getattr(model, "side_px", None)
+        if type(side) is not int or not SMALLEST_SIDE_PX <= side <= LARGEST_SIDE_PX:
             raise InputError(
-                f"the model {self._name} answers with something else than probabilities from 0 to 1",
-                _CONTRACT,
+                f"the model {name} says {side!r} for the side of its views",
+                f"Tell its makers: side_px is {SMALLEST_SIDE_PX} to {LARGEST_SIDE_PX}.",
             )
-        return np.asarray(answer[0, 0], np.float32)
+        self._model, self._name, self.side_px = model, name, side
+
+    def __call__(self, rgb: NDArray[np.uint8], x_px: float, y_px: float) -> NDArray[np.float32]:
+        """Probability that each pixel belongs to what was clicked.
+
+        Raises
+        ------
+        InputError
+            The model fails, or answers something else than a probability for each pixel.
+        """
+        try:
+            answer = np.asarray(self._model(rgb, x_px, y_px), np.float32)
+        except Exception as error:
+            raise InputError(
+                f"the model {self._name} failed: {_first_line(error)}",
+                "Use another model, or leave the model out.",
+            ) from None
+        return _probabilities(answer, (self.side_px, self.side_px), self._name)
+
+
+def _probabilities(answer: Any, shape: tuple[int, ...], name: str) -> NDArray[np.float32]:
+    if (
+        answer.shape != shape
+        or not np.isfinite(answer).all()
+        or answer.min() < -0.001
+        or answer.max() > 1.001
+    ):
+        raise InputError(
+            f"the model {name} answers with something else than probabilities from 0 to 1",
+            _CONTRACT,
+        )
+    return np.asarray(answer.reshape(shape[-2:]), np.float32)
 
 
 def read_segmentation_model(path: Path) -> OnnxSegmenter:

@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from facademap.errors import InputError
 from facademap.io.csv_tables import CsvRow, TableWords, read_csv_rows, read_table
 from facademap.io.picked_pixels import PIXELS_COLUMN, in_stored_pixels
+from facademap.io.plug_ins import listed, offered
+from facademap.io.whole_files import need_file
+from facademap.limits import hold_within
 
 __all__ = ["Observation", "SurveyPoint", "read_observations", "read_survey_points"]
+
+
+_COORDINATES = ("u_m", "v_m", "w_m", "east_m", "north_m", "height_m")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,19 +70,12 @@ def read_survey_points(
     FileError, InputError
         Unreadable, a name twice, a role that is none, a point without any place.
     """
-    coordinates = ("u_m", "v_m", "w_m", "east_m", "north_m", "height_m")
-    table = read_table(
-        path,
-        columns=("name",),
-        optional=("role", *coordinates, "sigma_mm", "measured_by"),
-        what="point list",
-        words=words,
-    )
-    rows = table.rows
-    if notes is not None:
-        notes += table.notes
-        if table.unused:
-            notes.append(f"columns not used: {', '.join(table.unused)}")
+    coordinates = _COORDINATES
+    ending = path.suffix.lower().removeprefix(".")
+    if ending in offered("survey_readers"):
+        rows = _rows_of_reader(path, ending)
+    else:
+        rows = _rows_of_table(path, words, notes)
     points: list[SurveyPoint] = []
     seen: set[str] = set()
     for row in rows:
@@ -104,6 +104,46 @@ def read_survey_points(
             )
         points.append(point)
     return points
+
+
+def _rows_of_table(
+    path: Path, words: TableWords | None, notes: list[str] | None
+) -> Sequence[CsvRow]:
+    table = read_table(
+        path,
+        columns=("name",),
+        optional=("role", *_COORDINATES, "sigma_mm", "measured_by"),
+        what="point list",
+        words=words,
+    )
+    if notes is not None:
+        notes += table.notes
+        if table.unused:
+            notes.append(f"columns not used: {', '.join(table.unused)}")
+    return table.rows
+
+
+def _rows_of_reader(path: Path, ending: str) -> list[CsvRow]:
+    """The points that a plug-in reads from an instrument's list, checked like rows of a table afterwards."""
+    need_file(path)
+    known = {"name", "role", *_COORDINATES, "sigma_mm", "measured_by"}
+    rows = []
+    for number, point in enumerate(listed("survey_readers", ending, path), start=1):
+        strange = sorted(set(point) - known)
+        if strange:
+            raise InputError(
+                f"{path.name}: its reader gives {', '.join(strange)}, which no point has",
+                f"Tell its makers: points have {', '.join(sorted(known))}.",
+            )
+        cells = {k: "" if v is None else str(v) for k, v in point.items()}
+        rows.append(CsvRow(path.name, number, cells, row_word="point"))
+    hold_within(
+        "rows",
+        len(rows),
+        what=f"{path.name}: {len(rows)} points",
+        remedy="Give only those of this wall",
+    )
+    return rows
 
 
 def _role(row: CsvRow) -> str:

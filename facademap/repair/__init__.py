@@ -12,7 +12,7 @@ from facademap.repair.handling import (
 )
 from facademap.repair.make_safe import make_safe_list, next_cycle, safety_class
 from facademap.repair.measured import piece_as_measured, place_still_fits, read_measured
-from facademap.repair.mixes import MIXES, Binder, Mix, batch, mix_named, strength_faults
+from facademap.repair.mixes import BINDERS, MIXES, Binder, Mix, batch, mix_named, strength_faults
 from facademap.repair.mortar import hole_volume_m3, mortar_volumes
 from facademap.repair.offsets import offset_edges
 from facademap.repair.pieces import Gap, PieceDesign, design_pieces
@@ -61,6 +61,7 @@ from facademap.repair.workmanship import (
 )
 
 __all__ = [
+    "BINDERS",
     "DUST_TASKS",
     "MIXES",
     "Assessment",

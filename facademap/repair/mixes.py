@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,6 +14,7 @@ __all__ = [
     "MIXES",
     "Binder",
     "Mix",
+    "add_mixes",
     "batch",
     "mix_named",
     "strength_faults",
@@ -199,6 +200,34 @@ MIXES: dict[str, Mix] = {
 }
 
 DEFAULT_MIX = "NHL 3.5 1:2.5"
+
+
+def add_mixes(mixes: Iterable[Mix]) -> None:
+    """Make more mixes known by name, for as long as the program runs.
+
+    Raises
+    ------
+    InputError
+        A name is taken, or a figure of a mix cannot be.
+    """
+    for mix in mixes:
+        if MIXES.get(mix.name, mix) != mix:
+            raise InputError(f"mix {mix.name!r} is there already", "Give it another name.")
+        if not (mix.binder_kg_per_m3 > 0 and mix.sand_parts > 0 and mix.water_l_per_m3 > 0):
+            raise InputError(
+                f"mix {mix.name!r} has a figure that is not above 0", "Correct its table."
+            )
+        if not (mix.source and mix.status):
+            raise InputError(
+                f"mix {mix.name!r} does not say where its figures come from",
+                "Give its source and status.",
+            )
+        if mix.strength_24_months_mpa is None and mix.binder.name not in _CLASS_UPPER_MPA:
+            raise InputError(
+                f"mix {mix.name!r} states no strength, and the class of its binder is unknown",
+                "Give its strength after 24 months, since mortar must stay weaker than the stone.",
+            )
+        MIXES[mix.name] = mix
 
 
 def mix_named(name: str) -> Mix:

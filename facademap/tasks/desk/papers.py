@@ -14,7 +14,7 @@ from facademap.store.project import Project
 from facademap.tasks.issue.issued import sheet_issued
 from facademap.tasks.issue.papers import code_print
 from facademap.tasks.issue.papers_context import Choices, Context
-from facademap.tasks.issue.papers_list import STATED
+from facademap.tasks.issue.papers_list import MAP, all_papers
 from facademap.tasks.issue.papers_parts import part_prints, stale_parts
 from facademap.tasks.issue.papers_register import recalled_sheets, registered, state_in_register
 from facademap.tasks.issue.papers_state import (
@@ -50,7 +50,7 @@ _TABLES = (
 def list_papers(folder: Path) -> list[dict[str, Any]]:
     """Every paper that stands in the project's folder ``out``: name, title, files with size and time."""
     made = _made(folder)
-    titles = {p.name: p.title for p in STATED}
+    titles = {p.name: p.title for p in (*all_papers(), MAP)}
     states, register = papers_now(folder)
     by_name = {s.name: s for s in states}
     recalled = {r["number"] for r in register if r.get("recalled_at")}
@@ -125,7 +125,7 @@ def paper_numbered(folder: Path, number: str) -> dict[str, Any]:
 
 def _sheets(folder: Path, entry: dict[str, Any]) -> dict[str, str]:
     """Which sheets of a paper hold still."""
-    paper = next((p for p in STATED if p.name == entry["paper"]), None)
+    paper = next((p for p in (*all_papers(), MAP) if p.name == entry["paper"]), None)
     if paper is None or not paper.parts or not isinstance(entry.get("parts"), dict):
         return {}
     kept = entry["parts"]

@@ -15,7 +15,7 @@ from facademap.report.pdf_sets import picked
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.issue.papers_context import Choices, Context
-from facademap.tasks.issue.papers_list import PAPERS
+from facademap.tasks.issue.papers_list import all_papers
 from facademap.tasks.issue.papers_state import read_manifest
 
 __all__ = ["PERSONS", "Person", "papers_for", "refresh_packs", "write_pack"]
@@ -88,7 +88,7 @@ def papers_for(person: str) -> tuple[str, ...]:
     """
     who = _person(person)
     names = [paper for f in who.files for start, paper in _PAPER_OF.items() if f.startswith(start)]
-    known = {p.name for p in PAPERS}
+    known = {p.name for p in all_papers()}
     return tuple(n for n in dict.fromkeys(names) if n in known)
 
 

@@ -21,7 +21,7 @@ from facademap.store.changes import newest_change
 from facademap.store.project import Project
 from facademap.tasks.issue.packs import refresh_packs
 from facademap.tasks.issue.papers_context import Choices, Context
-from facademap.tasks.issue.papers_list import MAP, PAPERS, STATED, Paper
+from facademap.tasks.issue.papers_list import MAP, Paper, all_papers
 from facademap.tasks.issue.papers_parts import part_prints
 from facademap.tasks.issue.papers_register import enter_papers, number_of
 from facademap.tasks.issue.papers_state import (
@@ -79,7 +79,7 @@ class PapersResult:
 
 def paper_names() -> tuple[str, ...]:
     """Names of all papers, in the order they are made."""
-    return tuple(p.name for p in PAPERS)
+    return tuple(p.name for p in all_papers())
 
 
 def read_rates_file(path: Path) -> str:
@@ -146,7 +146,7 @@ def make_papers(
         paper_named(size)
     if choices.template_sheet:
         sheet_sides(choices.template_sheet)
-    wanted = [p for p in PAPERS if not only or p.name in only]
+    wanted = [p for p in all_papers() if not only or p.name in only]
     with Project.open(project, read_only=True) as opened:
         folder = Path(out) if out is not None else opened.folder / "out"
         need_folder(folder)
@@ -318,7 +318,7 @@ def _plan_in_force(project: Project) -> str | None:
 
 def _register(project: str | Path, result: PapersResult, *, who: str) -> PapersResult:
     """Enter what was made into the register, and write the page that tells which papers hold."""
-    manifest, titles = read_manifest(result.folder), {p.name: p.title for p in STATED}
+    manifest, titles = read_manifest(result.folder), {p.name: p.title for p in (*all_papers(), MAP)}
     entries = [
         {
             "number": m["number"],

@@ -8,12 +8,13 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from facademap.errors import InputError
+from facademap.io.plug_ins import loaded, offered
 from facademap.report.drawing_content import Kind
 from facademap.tables import TABLES
 from facademap.tables.names import file_name
 from facademap.tasks.issue.papers_context import Context
 
-__all__ = ["MAP", "PAPERS", "STATED", "Paper", "drawing_names"]
+__all__ = ["MAP", "PAPERS", "Paper", "all_papers", "drawing_names"]
 
 Files = Mapping[str, bytes]
 Parts = Literal["", "repair", "block"]
@@ -519,5 +520,23 @@ MAP = Paper(
     make=_not_here,
     pictures=True,
 )
-#: Every paper of which it is told whether it holds.
-STATED = (*PAPERS, MAP)
+
+
+def all_papers() -> tuple[Paper, ...]:
+    """Our papers, then those of plug-ins.
+
+    Raises
+    ------
+    InputError
+        A plug-in fails, or offers something that is no paper or a name that is taken.
+    """
+    found = {p.name: p for p in PAPERS}
+    for name in offered("papers"):
+        paper = loaded("papers", name)
+        if not isinstance(paper, Paper) or paper.name != name or name in (*found, MAP.name):
+            raise InputError(
+                f"the plug-in {name} offers no paper of that name, or one that is there already",
+                "Tell its makers, or remove the package.",
+            )
+        found[name] = paper
+    return tuple(found.values())

@@ -18,7 +18,7 @@ from facademap.store.project import Project
 from facademap.tables import TABLES
 from facademap.tables.settings import is_desk_setting
 from facademap.tasks.issue.papers_context import Choices, Context
-from facademap.tasks.issue.papers_list import STATED, Paper
+from facademap.tasks.issue.papers_list import MAP, Paper, all_papers
 from facademap.tasks.issue.papers_parts import part_prints, stale_parts
 from facademap.tasks.issue.papers_register import (
     is_of_register,
@@ -120,7 +120,7 @@ def states_of(project: Project, folder: Path, *, code: str) -> list[PaperState]:
     contexts: dict[Choices, Context] = {}
     news: dict[int, list[Change]] = {}
     result = []
-    for paper in STATED:
+    for paper in (*all_papers(), MAP):
         entry = manifest.get(paper.name)
         if entry is None:
             continue

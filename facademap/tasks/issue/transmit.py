@@ -25,7 +25,7 @@ from facademap.tasks.issue.drawn_rows import drawn_rows
 from facademap.tasks.issue.kept_register import kept_transmittal, read_register
 from facademap.tasks.issue.papers import code_print
 from facademap.tasks.issue.papers_context import Choices, Context, DrawingIssue
-from facademap.tasks.issue.papers_list import PAPERS, Paper
+from facademap.tasks.issue.papers_list import Paper, all_papers
 from facademap.tasks.issue.papers_register import ISSUED
 from facademap.tasks.issue.papers_state import paper_print
 
@@ -103,15 +103,16 @@ def transmit(
         Something is missing, or a paper cannot be made: then nothing is issued.
     """
     given = _Given.checked(to, status, reason, drawn_by, checked_by, date)
-    unknown = sorted(set(only) - {p.name for p in PAPERS})
+    unknown = sorted(set(only) - {p.name for p in all_papers()})
     if unknown:
         raise InputError(
-            f"there is no paper {', '.join(unknown)}", f"Use {', '.join(p.name for p in PAPERS)}."
+            f"there is no paper {', '.join(unknown)}",
+            f"Use {', '.join(p.name for p in all_papers())}.",
         )
     with Project.open(project, read_only=True) as opened:
         register, folder = read_register(opened), opened.folder
         context = Context(project=opened, choices=choices or Choices())
-        papers = [p for p in PAPERS if not only or p.name in only]
+        papers = [p for p in all_papers() if not only or p.name in only]
         made = _Issue(context, register, given, folder / ISSUED_FOLDER)
         for i, paper in enumerate(papers):
             progress(i / len(papers), paper.title)

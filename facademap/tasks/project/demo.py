@@ -32,7 +32,17 @@ MATCH_LIMIT_S = 10.0
 
 
 def demo_data() -> Path:
-    """The folder of the demo's photos, survey and blocks: in the package, or beside it in a checkout."""
+    """The folder of the demo's photos, survey and blocks: in the package, or beside it in a checkout.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    FileError
+        This installation has none.
+    """
     package = Path(str(files("facademap")))
     for folder in (package / "demo_facade", package.parent / "demo_facade"):
         if (folder / "project.toml").is_file():

@@ -108,10 +108,15 @@ def follow(
 
 
 def outline_finder(model: Path | None) -> Callable[..., Any]:
-    """What finds the outline round a click: our own way, or a user's model."""
+    """What finds the outline round a click: our own way, a user's model, or that of a plug-in by its name."""
     if model is None:
         return outline_at
-    from facademap.io.segmentation_model import read_segmentation_model
+    from facademap.io.plug_ins import called, offered
+    from facademap.io.segmentation_model import GivenSegmenter, read_segmentation_model
+
+    if not model.suffix and model.name in offered("outline_models"):
+        given = GivenSegmenter(called("outline_models", model.name), model.name)
+        return partial(outline_by_model, given)
 
     return partial(outline_by_model, read_segmentation_model(model))
 
