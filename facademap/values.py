@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-__all__ = ["frozen_value", "same", "short"]
+__all__ = ["ReadOnly", "frozen_value", "same", "short"]
 
 _Class = TypeVar("_Class", bound=type)
 #: Characters of one field in a ``repr``.
@@ -60,14 +60,23 @@ def frozen_value(cls: _Class) -> _Class:
     compared = tuple(f.name for f in dataclasses.fields(cls) if f.compare)
     start: Any = vars(cls)["__init__"]
 
-    @functools.wraps(start)
-    def __init__(self: Any, *args: Any, **kwargs: Any) -> None:  # noqa: N807
-        start(self, *args, **kwargs)
+    restore: Any = vars(cls).get("__setstate__")
+
+    def seal(self: Any) -> None:
         for name in names:
             held = getattr(self, name)
             sealed = _sealed(held)
             if sealed is not held:
                 object.__setattr__(self, name, sealed)
+
+    @functools.wraps(start)
+    def __init__(self: Any, *args: Any, **kwargs: Any) -> None:  # noqa: N807
+        start(self, *args, **kwargs)
+        seal(self)
+
+    def __setstate__(self: Any, state: Any) -> None:  # noqa: N807
+        restore(self, state)
+        seal(self)
 
     def __eq__(self: Any, other: object) -> Any:  # noqa: N807
         if type(other) is not type(self):
@@ -81,10 +90,31 @@ def frozen_value(cls: _Class) -> _Class:
         shown = (f"{f.name}={short(getattr(self, f.name))}" for f in _shown(self))
         return f"{type(self).__name__}({', '.join(shown)})"
 
-    for own in (__init__, __eq__, __hash__, __repr__):
-        setattr(cls, own.__name__, own)
+    ways: dict[str, Any] = {
+        "__init__": __init__,
+        "__eq__": __eq__,
+        "__hash__": __hash__,
+        "__repr__": __repr__,
+    }
+    if restore:  # only a class with slots restores itself by a method
+        ways["__setstate__"] = __setstate__
+    for name, way in ways.items():
+        setattr(cls, name, way)
     cls.__holds_arrays__ = True  # type: ignore[attr-defined]
     return cls
+
+
+class ReadOnly(dict[Any, Any]):
+    """A mapping that is read, copied, compared and written as JSON like any other, but not changed."""
+
+    def _refuse(self, *_: Any, **__: Any) -> Any:
+        raise TypeError("this mapping is part of a result; change a copy: dict(...)")
+
+    __setitem__ = __delitem__ = __ior__ = _refuse
+    clear = pop = popitem = setdefault = update = _refuse
+
+    def __reduce__(self) -> tuple[type, tuple[dict[Any, Any]]]:
+        return ReadOnly, (dict(self),)
 
 
 def same(one: Any, other: Any) -> bool:

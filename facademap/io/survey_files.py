@@ -72,6 +72,7 @@ def read_survey_points(
     """
     coordinates = _COORDINATES
     ending = path.suffix.lower().removeprefix(".")
+    rows: Sequence[CsvRow]
     if ending in offered("survey_readers"):
         rows = _rows_of_reader(path, ending)
     else:

@@ -11,6 +11,7 @@ import pandas as pd
 import shapely
 
 from facademap.library.results import Rectified, told
+from facademap.values import ReadOnly
 
 if TYPE_CHECKING:
     from facademap.photo.plane import PlaneView
@@ -84,7 +85,7 @@ def rectify(
         Rectified,
         values,
         path=Path(out),
-        report=dict(done.report),
+        report=ReadOnly(done.report),
         folder=Path(out).parent,
         frame=frame,
     )

@@ -6,7 +6,6 @@ import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any, TypeVar
 
 import geopandas as gpd
@@ -14,7 +13,7 @@ import pandas as pd
 
 from facademap.library import pictures
 from facademap.tasks.project.finding import Finding
-from facademap.values import frozen_value
+from facademap.values import ReadOnly, frozen_value
 
 __all__ = [
     "BlocksAdded",
@@ -132,7 +131,7 @@ def told(cls: type[_One], values: Mapping[str, Any], **more: Any) -> _One:
 
 def _frozen(held: Any) -> Any:
     if isinstance(held, dict):
-        return MappingProxyType({k: _frozen(v) for k, v in held.items()})
+        return ReadOnly({k: _frozen(v) for k, v in held.items()})
     if isinstance(held, list):
         return tuple(map(_frozen, held))
     return held
@@ -440,8 +439,8 @@ class Matched(Result):
     seconds: float
     left_out: Mapping[str, str]
     donors: Any = ()
-    unused: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
-    waits: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    unused: Mapping[str, str] = field(default_factory=ReadOnly)
+    waits: Mapping[str, str] = field(default_factory=ReadOnly)
     order: tuple[str, ...] = ()
     let_go: tuple[Mapping[str, Any], ...] = ()
     wall_faults: tuple[Any, ...] = ()

@@ -18,6 +18,7 @@ from facademap.library.results import (
 )
 from facademap.library.tables import FilePath, Progress, ProjectTables, quiet
 from facademap.store.project import Project as Store
+from facademap.values import ReadOnly
 
 if TYPE_CHECKING:
     from facademap.wall.grid import Extent
@@ -219,7 +220,7 @@ class SurveySteps(ProjectTables):
             ElevationMade,
             report,
             surface=surface,
-            report=dict(report),
+            report=ReadOnly(report),
             path=self.folder / str(row["picture"].iloc[0]),
             folder=self.folder,
             frame=row.reset_index(drop=True),

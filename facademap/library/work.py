@@ -20,6 +20,7 @@ from facademap.library.results import (
     told,
 )
 from facademap.library.tables import FilePath, Progress, ProjectTables, quiet
+from facademap.values import ReadOnly
 
 __all__ = ["WorkSteps"]
 
@@ -71,7 +72,7 @@ class WorkSteps(ProjectTables):
             frame=pd.DataFrame(rows, columns=["paper", "file", "made"]),
             made=done.made,
             unchanged=done.unchanged,
-            failed=done.failed,
+            failed=ReadOnly(done.failed),
             warnings=done.warnings,
         )
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import copy
 import dataclasses
 import importlib
+import json
 import pickle
 import pkgutil
 import typing
@@ -16,7 +18,7 @@ import pytest
 import facademap
 from facademap.photo.control import ControlPoints
 from facademap.salvage.stock import Flaw
-from facademap.values import same
+from facademap.values import ReadOnly, same
 from facademap.wall.plane_fit import fit_plane
 
 ROOT = Path(facademap.__file__).parent
@@ -90,7 +92,9 @@ def test_a_value_is_equal_by_content_and_tells_its_shape() -> None:
     assert one != "A"
     assert len(repr(one)) < 300
     assert "<2x2 float64>" in repr(one)
-    assert pickle.loads(pickle.dumps(one)) == one
+    kept = pickle.loads(pickle.dumps(one))
+    assert kept == one
+    assert not kept.wall_m.flags.writeable
 
 
 @pytest.mark.parametrize("name", ["wall_m", "pixel_px", "is_control", "sigma_m"])
@@ -114,6 +118,25 @@ def test_a_flaw_with_another_ring_is_another_flaw() -> None:
     ring = np.array([[0.0, 0.0], [0.1, 0.0], [0.1, 0.1]])
     assert Flaw(kind="crack", ring_m=ring) == Flaw(kind="crack", ring_m=ring.copy())
     assert Flaw(kind="crack", ring_m=ring) != Flaw(kind="crack", ring_m=ring * 2)
+
+
+def test_a_mapping_of_a_result_is_read_and_not_changed() -> None:
+    told = ReadOnly(inset=3, clean=1)
+    for change in (
+        lambda: told.update(inset=4),
+        lambda: told.pop("inset"),
+        lambda: told.__setitem__("inset", 4),
+        lambda: told.__delitem__("inset"),
+        lambda: told.setdefault("new", 1),
+        told.clear,
+        told.popitem,
+    ):
+        with pytest.raises(TypeError, match="change a copy"):
+            change()
+    assert told == {"inset": 3, "clean": 1}
+    assert pickle.loads(pickle.dumps(told)) == told
+    assert copy.deepcopy(told) == told
+    assert json.dumps(told) == '{"inset": 3, "clean": 1}'
 
 
 def test_same_looks_into_tuples_tables_and_mappings() -> None:

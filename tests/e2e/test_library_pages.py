@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import doctest
 import json
+import pickle
 import re
 import subprocess
 import sys
@@ -91,6 +92,7 @@ def test_a_result_shows_itself(page: dict[str, object], name: str) -> None:
     frame["own"] = 1
     assert "own" not in result.to_frame()
     assert result == dataclasses.replace(result)
+    assert pickle.loads(pickle.dumps(result)) == result
 
 
 def test_a_map_of_a_result_asks_for_nothing_and_lies_in_metres(page: dict[str, object]) -> None:

@@ -116,7 +116,7 @@ def test_a_single_slab_may_not_be_thinner_than_allowed_either() -> None:
 
 
 @pytest.mark.parametrize(
-    ("slabs", "right"), [((60.0,) * 3, True), ((44.0,) * 4, False), ((), False)]
+    ("slabs", "right"), [((60.0,) * 3, True), ((180.0,), True), ((44.0,) * 4, False), ((), False)]
 )
 def test_a_block_is_sawn_into_one_to_three_slabs(slabs: tuple[float, ...], right: bool) -> None:
     found = broken((repair(depth_mm=39.0),), (block(),), at(), slabs=slabs)
@@ -280,6 +280,15 @@ def test_a_colour_is_within_its_tolerance() -> None:
 def test_the_natural_bed_lies_as_wanted(bed, face_bed, turn, right) -> None:
     found = broken((repair(bed=bed),), (block(bed=face_bed),), at(rot_deg=turn))
     assert found == (set() if right else {"bed"})
+
+
+def test_stone_and_block_are_those_allowed() -> None:
+    assert broken((repair(stone="lime"),), (block(),), at()) == {"stone"}
+    assert broken((repair(stone="lime", accept=("sand",)),), (block(),), at()) == set()
+    assert broken((repair(stone="lime", accept=("slate",)),), (block(),), at()) == {"stone"}
+    assert broken((repair(forbid=("b",)),), (block(),), at()) == {"forbidden"}
+    two = (block(), block("other"))
+    assert broken((repair(forbid=("other",)),), two, at()) == set()
 
 
 def test_upside_down_is_told_where_it_is_barred() -> None:
