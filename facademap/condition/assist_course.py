@@ -131,7 +131,7 @@ def _height(
     return float(np.median(heights))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Line:
     """The run of a course in the picture: its length, the way from along and across it to the picture, and, round an arch,
     its direction at a share of the length."""

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from facademap.errors import InputError
 from facademap.relief.build import Relief
+from facademap.values import frozen_value
 
 __all__ = ["Section", "section_along"]
 
@@ -18,6 +19,7 @@ Floats = NDArray[np.floating[Any]]
 _MOST_PLACES = 50_000
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Section:
     """Places along a line, a cell apart.
