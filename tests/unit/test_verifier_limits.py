@@ -350,3 +350,15 @@ def test_every_part_of_the_objective_by_hand() -> None:
         + 0.01 * 10.0
     )
     assert recount_objective(problem, plan) == pytest.approx(by_hand, abs=1e-9)
+
+
+@pytest.mark.parametrize(("gap", "right"), [(5.0, True), (3.0, False)])
+def test_a_cut_clears_every_blank_before_it_not_only_the_last(gap: float, right: bool) -> None:
+    """A long blank below reaches further than the short one above it; the tall one beside them is parted from both."""
+    three = (repair("a", 150.0, 50.0), repair("c", 50.0, 80.0), repair("t", 100.0, 135.0))
+    places = (at(name="a"), at(10.0, 55.0, name="c"), at(150.0 + gap, name="t"))
+    assert broken(three, (block(),), *places) == (set() if right else {"sawing"})
+    turned = (repair("a", 50.0, 150.0), repair("c", 80.0, 50.0), repair("t", 135.0, 40.0))
+    places = (at(name="a"), at(55.0, 10.0, name="c"), at(0.0, 150.0 + gap, name="t"))
+    found = broken(turned, (block(h=250.0),), *places)
+    assert found == (set() if right else {"sawing"})
