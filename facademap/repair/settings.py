@@ -280,6 +280,11 @@ class Settings:
                 "Raise size_minimum or lower joint.",
             )
 
+    @property
+    def inches(self) -> bool:
+        """Whether people read inches: the profile gives its lengths in them, whatever was decided for single values."""
+        return any(v.unit == "in" for v in self.values.values())
+
     def with_values(self, changes: Mapping[str, float], *, source: str) -> Settings:
         """The same profile with some values (SI) decided for this project.
 

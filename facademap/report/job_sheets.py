@@ -17,7 +17,7 @@ from facademap.report.wall_window import Crop, Put, draw_wall_window
 from facademap.treatment import Figure, Job, Visit
 from facademap.treatment.words import say
 
-__all__ = ["write_job_sheets", "write_jobs_csv"]
+__all__ = ["draw_places", "write_job_sheets", "write_jobs_csv"]
 
 MARGIN = 12.0
 _DARK, _HOLD, _DOUBT, _QUIET = "#22313f", "#a3231d", "#7a5200", "#444444"
@@ -258,7 +258,7 @@ class _Sheet:
             least_m=0.12,
         )
         if put is not None:
-            _places(self.page, job, put)
+            draw_places(self.page, job, put)
         x, y, width = self.left + wide + 4, self.y, self.right - self.left - wide - 4
         y = self.page.paragraph(x, y - 3.5, job.why, width_mm=width, size_pt=9) - 0.5
         y = self.page.paragraph(x, y, job.removes, width_mm=width, size_pt=9, weight="bold") - 1.5
@@ -335,7 +335,7 @@ class _Sheet:
         return ["; ".join(words) + "."] if words else []
 
 
-def _places(page: Page, job: Job, put: Put) -> None:
+def draw_places(page: Page, job: Job, put: Put) -> None:
     for place in job.places:
         (x, y) = np.asarray(put([[place.u_m, place.v_m]]))[0]
         kind, _, number = place.name.partition(" ")

@@ -20,9 +20,10 @@ from reportlab.pdfgen.canvas import Canvas
 from facademap.report.page import Disc, Lines, Page, Picture, Rings, Text
 from facademap.report.typeface import MM_PER_PT, font_name, text_width_mm
 
-__all__ = ["dated", "day_of_pdf", "stamped", "write_pdf"]
+__all__ = ["date_canvas", "dated", "day_of_pdf", "put_marks", "put_stamp", "stamped", "write_pdf"]
 
 _PT_PER_MM = 72.0 / 25.4
+_IN_MM = f"q {_PT_PER_MM:.9f} 0 0 {_PT_PER_MM:.9f} 0 0 cm 1 J 1 j"
 #: Handle length of the cubic that is nearest to a quarter circle: 4/3 (sqrt(2) - 1).
 _CIRCLE = 4.0 / 3.0 * (math.sqrt(2.0) - 1.0)
 
@@ -103,10 +104,7 @@ def write_pdf(
         canvas = Canvas(
             buffer, pageCompression=1, invariant=1, initialFontName=font_name("regular")
         )
-        if day := _day.get():
-            canvas.setDateFormatter(lambda *now: day_of_pdf(day))
-        else:
-            canvas._doc.info = _Undated()
+        date_canvas(canvas)
         canvas.setTitle(title)
         canvas.setSubject(subject)
         canvas.setCreator("facademap")
@@ -119,6 +117,14 @@ def write_pdf(
     finally:
         rl_config.useA85 = ascii85
     return buffer.getvalue()
+
+
+def date_canvas(canvas: Canvas) -> None:
+    """Give a file the date of :func:`dated`, else none; to be called before its title is set."""
+    if day := _day.get():
+        canvas.setDateFormatter(lambda *now: day_of_pdf(day))
+    else:
+        canvas._doc.info = _Undated()
 
 
 class _Undated(PDFInfo):  # type: ignore[misc]
@@ -135,13 +141,25 @@ def _put_page(canvas: Canvas, page: Page) -> None:
     if page.title:
         canvas.bookmarkPage(page.title)
         canvas.addOutlineEntry(page.title, page.title, 0, False)
-    canvas.addLiteral(f"q {_PT_PER_MM:.9f} 0 0 {_PT_PER_MM:.9f} 0 0 cm 1 J 1 j")
+    put_marks(canvas, page)
+    put_stamp(canvas)
+    canvas.showPage()
+
+
+def put_marks(canvas: Canvas, page: Page) -> None:
+    """Put the marks of a page down where the canvas stands, in millimetres."""
+    canvas.addLiteral(_IN_MM)
     for mark in page.marks:
         _PUT[type(mark)](canvas, mark)
-    if words := _stamp.get():
-        _put_text(canvas, _stamp_of(words))
     canvas.addLiteral("Q")
-    canvas.showPage()
+
+
+def put_stamp(canvas: Canvas) -> None:
+    """Put the words of :func:`stamped` into the lower margin, where there are any."""
+    if words := _stamp.get():
+        canvas.addLiteral(_IN_MM)
+        _put_text(canvas, _stamp_of(words))
+        canvas.addLiteral("Q")
 
 
 def _stamp_of(words: str) -> Text:

@@ -62,7 +62,7 @@ class Case:
     @property
     def inches(self) -> bool:
         """Whether the profile is in inches, so that people read nothing else."""
-        return self.settings.values["joint_m"].unit == "in"
+        return self.settings.inches
 
     def say(self, value: float, kind: Kind) -> str:
         """A figure in the units of the profile."""

@@ -204,7 +204,7 @@ def design_cleaning(case: Case) -> Job:
             if soiling in ("growth", "salts", "plant")
             else "Look for flaking under the dirt: what is loose is consolidated or left first.",
             [
-                f"{n}. {r.method}: {r.how}. Stop where {r.stop}."
+                f"Rung {n}, {r.method}: {r.how}. Stop where {r.stop}."
                 for n, r in enumerate(rungs, start=1)
             ]
             if not trial

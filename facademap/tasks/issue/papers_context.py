@@ -133,7 +133,7 @@ class Context:
         """What is checked on an inset: name and limit, short enough for a tick box."""
         return tuple(
             _criterion_in_short(c, self.trade_values, Measures(self.inches))
-            for c in self._criteria_of_office.applying(unseen_face=False).for_treatment("inset")
+            for c in self.office_criteria.applying(unseen_face=False).for_treatment("inset")
         )
 
     @cached_property
@@ -142,12 +142,13 @@ class Context:
         from facademap.repair.steps import steps_for
 
         return {
-            treatment: steps_for(self._criteria_of_office, treatment=treatment)
+            treatment: steps_for(self.office_criteria, treatment=treatment)
             for treatment in ("inset", "whole stone")
         }
 
     @cached_property
-    def _criteria_of_office(self) -> Criteria:
+    def office_criteria(self) -> Criteria:
+        """What this office checks."""
         from facademap.io.rule_files import load_criteria
 
         return load_criteria(self.project.setting("criteria_path"))
@@ -329,6 +330,13 @@ class Context:
                 total.update(f"{path} {state.st_size} {state.st_mtime_ns}\n".encode())
             except (OSError, FacademapError):
                 total.update(f"{path} missing\n".encode())
+        return total.hexdigest()
+
+    def texts_print(self, folder: str) -> str:
+        """Hash of the texts that an office keeps in a folder of the project."""
+        total = hashlib.sha256()
+        for path in sorted((self.project.folder / folder).glob("*.md")):
+            total.update(path.name.encode() + b"\0" + _bytes_of(str(path)))
         return total.hexdigest()
 
     @cached_property

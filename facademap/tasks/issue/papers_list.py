@@ -81,6 +81,8 @@ class Paper:
         Gives file names inside the folder and their bytes.
     pictures : bool
         Whether picture files go into it.
+    texts : str
+        Folder of the project whose texts it is made from, beside the packaged ones.
     weight : float
         Rough share of the time.
     parts : {"", "repair", "block"}
@@ -94,6 +96,7 @@ class Paper:
     make: Callable[[Context], Files]
     settings: tuple[str, ...] | None = ()
     pictures: bool = False
+    texts: str = ""
     weight: float = 1.0
     parts: Parts = ""
 
@@ -334,10 +337,22 @@ def _jobs(context: Context) -> Files:
             crop=context.surface_picture,
             project=context.name,
             paper=context.choices.paper,
-            inches=context.trade_values.values["joint_m"].unit == "in",
+            inches=context.trade_values.inches,
         ),
         "jobs.csv": write_jobs_csv(jobs),
     }
+
+
+def _guide(context: Context) -> Files:
+    from facademap.tasks.issue.guide import guide_files
+
+    return guide_files(context)
+
+
+def _guide_short(context: Context) -> Files:
+    from facademap.tasks.issue.guide import guide_files
+
+    return guide_files(context, short=True)
 
 
 def _exchange(context: Context) -> Files:
@@ -477,7 +492,27 @@ PAPERS: tuple[Paper, ...] = (
         make=_jobs,
         pictures=True,
         weight=2.0,
-        parts="repair",
+    ),
+    Paper(
+        name="guide",
+        code="RG",
+        title="repair guide",
+        tables=(*_PLAN, "trials", "photos"),
+        settings=("name", "treatment_values", "criteria_path", "matching", *_TRADE),
+        make=_guide,
+        texts="guide",
+        pictures=True,
+        weight=2.0,
+    ),
+    Paper(
+        name="guide-short",
+        code="RT",
+        title="repair guide, short version",
+        tables=(*_PLAN, "trials", "photos"),
+        settings=("name", "treatment_values", "criteria_path", "matching", *_TRADE),
+        make=_guide_short,
+        texts="guide",
+        pictures=True,
     ),
     Paper(
         name="exchange",

@@ -102,6 +102,7 @@ def paper_print(
         paper.name,
         content,
         context.pictures_print(paper.tables) if paper.pictures else "",
+        context.texts_print(paper.texts) if paper.texts else "",
         repr(context.choices),
         context.name,
     ]

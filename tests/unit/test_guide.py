@@ -1,0 +1,189 @@
+"""The repair guide: every figure from the project with its source, texts of an office, nothing that runs or leads outside."""
+
+from __future__ import annotations
+
+import html
+import re
+import shutil
+import sys
+from importlib import resources
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from pypdf import PdfReader
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "e2e"))
+import desk_sample
+
+from facademap.cli.main import main
+from facademap.report.guide.blocks import Run
+from facademap.report.guide.chapters import Figures, read_chapter
+from facademap.store.project import Project
+from facademap.tasks.desk.papers import list_papers
+from facademap.tasks.issue.guide import guide_texts
+
+
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return desk_sample.make_planned_project(tmp_path_factory.mktemp("guide") / "p", blocks=2)
+
+
+@pytest.fixture
+def folder(planned: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(planned, tmp_path / "project"))
+
+
+def run(folder: Path, *words: str, code: int = 0) -> str:
+    done = CliRunner().invoke(main, ["guide", str(folder), *words])
+    assert done.exit_code == code, done.output
+    return done.output
+
+
+def page(folder: Path, name: str = "guide") -> str:
+    return (folder / "out" / f"{name}.html").read_text("utf-8")
+
+
+def paper(folder: Path, name: str = "guide") -> str:
+    return " ".join(p.extract_text() for p in PdfReader(folder / "out" / f"{name}.pdf").pages)
+
+
+def test_the_packaged_texts_hold_no_figure_of_their_own() -> None:
+    texts = resources.files("facademap.report.guide").joinpath("texts")
+    for file in texts.iterdir():
+        bare = re.sub(r"\{\{.*?\}\}", "", file.read_text("utf-8"))
+        assert not re.findall(r"\d", bare), file.name
+
+
+def test_every_figure_in_a_sentence_names_its_source(folder: Path) -> None:
+    run(folder)
+    shown = page(folder)
+    inset = re.search(r"<section id=\"c4\".*?</section>", shown, re.S)
+    assert inset
+    prose = " ".join(re.findall(r"<p>(.*?)</p>", inset.group(0), re.S))
+    values = re.findall(r'<span class="value" title="([^"]+)">([^<]*\d[^<]*)</span>', prose)
+    assert len(values) > 20
+    assert all(
+        re.search(r"\((read|worked out|from memory, verify|common practice|decided .*)\)$", s)
+        for s, _ in values
+    )
+    assert not re.findall(r"\d", re.sub(r"<span class=\"value\".*?</span>", "", prose))
+
+
+def test_a_value_of_the_project_goes_everywhere(folder: Path) -> None:
+    with Project.open(folder) as project, project.edit(who="t", what="joint") as edit:
+        edit.set("trade_values", {"joint_m": 0.0035})
+        edit.set("treatment_values", {"repoint.rake_minimum": 31})
+    run(folder)
+    assert "3.5 mm" in paper(folder)
+    assert "31 mm" in paper(folder)
+    assert 'title="decided for this project (decided for this project)">3.5 mm' in page(folder)
+
+
+def test_the_paper_and_the_page_say_the_same_and_the_same_project_the_same_bytes(
+    folder: Path,
+) -> None:
+    run(folder)
+    first = [(folder / "out" / f"guide.{e}").read_bytes() for e in ("html", "pdf")]
+    (folder / "out" / ".papers.json").unlink()
+    run(folder)
+    assert first == [(folder / "out" / f"guide.{e}").read_bytes() for e in ("html", "pdf")]
+    titles = re.findall(r"<h2 id=\"h\d+\">(.*?)</h2>", page(folder))
+    assert len(titles) == 11
+    flat = re.sub(r"\s+", " ", paper(folder))
+    assert all(html.unescape(t) in flat for t in titles)
+
+
+def test_the_short_version_is_for_the_scaffold(folder: Path) -> None:
+    run(folder, "--short")
+    titles = re.findall(r"<h2 id=\"h\d+\">(.*?)</h2>", page(folder, "guide-short"))
+    assert titles == [
+        "An inset, from the saw line to the cure",
+        "What may hurt somebody",
+        "When it is good",
+        "Sheets to tick",
+    ]
+    assert "Defer to local codes" in paper(folder, "guide-short")
+
+
+def test_an_office_writes_its_own_chapters_and_the_figures_stay_true(folder: Path) -> None:
+    run(folder, "--texts")
+    own = folder / "guide" / "40-inset.md"
+    assert own.is_file()
+    run(folder, "--texts", code=2)  # nothing is written over
+    own.write_text("# Our way\n\nOur joint is {{ joint }}.\n\n- *wet* first\n- then set\n", "utf-8")
+    run(folder)
+    assert "Our way" in page(folder)
+    assert "An inset, from the saw line" not in page(folder)
+    assert "<em>wet</em> first" in page(folder)
+    states = {p["name"]: p["state"] for p in list_papers(folder)}
+    assert states["guide"] == "current"
+    own.write_text("# Our way\n\nNothing.\n", "utf-8")
+    assert {p["name"]: p["state"] for p in list_papers(folder)}["guide"] == "stale"
+
+
+@pytest.mark.parametrize(
+    ("text", "what"),
+    [
+        ("# T\n\nA {{ no_such_thing }} here.\n", "line 3: nothing is known of"),
+        ("# T\n\n{{ table: nothing }}\n", "line 3: nothing is known of"),
+        ("No title.\n", "begins with its title"),
+        ("# T\n\n```\ncode\n```\n", "headings, paragraphs and lists only"),
+    ],
+)
+def test_a_text_that_cannot_be_is_named_with_its_line(folder: Path, text: str, what: str) -> None:
+    (folder / "guide").mkdir()
+    (folder / "guide" / "40-inset.md").write_text(text, "utf-8")
+    said = run(folder, code=2)
+    assert "40-inset.md" in said
+    assert what in said
+    assert not (folder / "out" / "guide.pdf").exists()
+
+
+def test_no_text_of_a_project_runs_in_the_page(folder: Path) -> None:
+    hostile = '</title><script>window.X=1</script><img src=x onerror="window.X=1">'
+    with Project.open(folder) as project, project.edit(who="t", what="hostile") as edit:
+        edit.set("name", hostile)
+        first = project.read("conditions")["id"].iloc[0]
+        edit.update("conditions", str(first), {"cause": hostile})
+    (folder / "guide").mkdir()
+    (folder / "guide" / "10-wall.md").write_text(
+        f"# Wall\n\n{hostile}\n\n[x](javascript:X)\n", "utf-8"
+    )
+    run(folder)
+    shown = page(folder)
+    assert not re.findall(r"<(script|img|b|a href=.javascript)\b", shown)
+    assert "&lt;script&gt;" in shown
+
+
+def test_a_link_to_a_file_elsewhere_is_no_chapter(folder: Path, tmp_path: Path) -> None:
+    secret = tmp_path / "secret.md"
+    secret.write_text("# Secret\n", "utf-8")
+    (folder / "guide").mkdir()
+    (folder / "guide" / "10-wall.md").symlink_to(secret)
+    assert "is no plain file" in run(folder, code=2)
+
+
+def test_figures_are_put_where_their_names_stand() -> None:
+    figures = Figures(words={"joint": Run(text="2 mm", source="the office")}, blocks={})
+    chapter = read_chapter("# A\n\nAbout **{{ joint }}** wide.\n", figures, name="a.md")
+    words = chapter.blocks[1]
+    assert [r.text for r in words.runs] == ["About ", "2 mm", " wide."]
+
+
+def test_texts_come_in_the_order_of_their_names(folder: Path) -> None:
+    names = list(guide_texts(folder))
+    assert names == sorted(names)
+    assert names[0] == "10-wall.md"
+
+
+def test_an_inch_project_reads_inches_whatever_was_decided_for_it(folder: Path) -> None:
+    with Project.open(folder) as project, project.edit(who="t", what="inches") as edit:
+        edit.set("profile", "inch")
+        edit.set("trade_values", {"joint_m": 0.0032})
+    run(folder)
+    prose = re.sub(r"<svg.*?</svg>|<table.*?</table>", "", page(folder), flags=re.S)
+    assert not re.findall(
+        r"\d ?(?:mm|m²|kg|°C)", re.sub(r"<[^>]*>", "", prose).split("Sheets to tick")[0]
+    )
+    assert "1/8 in" in prose
