@@ -20,9 +20,8 @@ from facademap.repair.exposure import ToolUse, day_exposure, noise_level_db, vib
 def test_a_day_by_its_defining_integrals() -> None:
     """A(8) is the root of the mean square over eight hours, LEX the level of the mean energy: summed here second by second."""
     uses = [(9.5, 92.0, 0.75), (4.0, 98.0, 1.5), (0.0, 78.0, 4.0)]
-    seconds = [np.full(round(h * 3600), (a, db), dtype="f8,f8") for a, db, h in uses]
-    a = np.concatenate([s["f0"] for s in seconds])
-    level = np.concatenate([s["f1"] for s in seconds])
+    a = np.concatenate([np.full(round(h * 3600), a) for a, _, h in uses])
+    level = np.concatenate([np.full(round(h * 3600), db) for _, db, h in uses])
     a8 = np.sqrt((a**2).sum() / (8 * 3600))
     lex = 10 * np.log10((10 ** (level / 10)).sum() / (8 * 3600))
     day = day_exposure(
