@@ -24,7 +24,7 @@ from facademap.report.rows import rows_of
 from facademap.report.ticket_content import Ticket
 from facademap.report.wall_window import Crop, draw_wall_window
 from facademap.tables import TREATMENTS, is_missing
-from facademap.treatment import Job, TreatmentValues
+from facademap.treatment import Figure, Job, TreatmentValues
 from facademap.treatment.job import Kind
 from facademap.treatment.words import say
 from facademap.units import format_inches, kg_per_m3_from_lb_per_ft3, kn_per_m2_from_psf
@@ -283,7 +283,13 @@ def _conditions(wall: Wall) -> Grid:
     for term, own in sorted(groups.items(), key=lambda g: (-len(g[1]), g[0])):
         area = sum(float(c["area_m2"]) for c in own if not is_missing(c["area_m2"]))
         length = sum(float(c["length_m"]) for c in own if not is_missing(c["length_m"]))
-        extent = wall.area(area) if area > 0 else say(length, "length", inches=wall.inches)
+        extent = (
+            wall.area(area)
+            if area > 0
+            else say(length, "length", inches=wall.inches)
+            if length > 0
+            else "at points"
+        )
         urgent = sum(1 for c in own if not is_missing(c["uc"]) and int(c["uc"]) >= 2)
         rows.append((term, str(len(own)), extent, str(urgent), meaning.get(term, "")))
     return Grid(
@@ -553,7 +559,7 @@ def _job_words(wall: Wall, treatment: str) -> Sequence[Block]:
     if job is None:
         return [Words(runs=(Run(text="None is planned on this wall.", slanted=True),))]
     lines = [
-        f"{f.name}: {say(f.value, f.kind, inches=wall.inches)} ({_STATUS[f.status]})"
+        f"{f.name}: {say(f.value, f.kind, inches=wall.inches)} ({_said_in_job(f)})"
         for f in job.figures
     ]
     grid = Grid(
@@ -569,6 +575,10 @@ def _job_words(wall: Wall, treatment: str) -> Sequence[Block]:
     if job.never:
         found.append(Items(items=tuple((Run(text=n, strong=True),) for n in job.never)))
     return found
+
+
+def _said_in_job(known: Figure) -> str:
+    return "measured" if known.source in ("survey", "trial panel") else _STATUS[known.status]
 
 
 def _steps() -> Items:
