@@ -336,6 +336,7 @@ class _Sheet:
 
 
 def draw_places(page: Page, job: Job, put: Put) -> None:
+    """Ports, rods with the way they go in, and screws of a job where they lie in a drawn window of the wall."""
     for place in job.places:
         (x, y) = np.asarray(put([[place.u_m, place.v_m]]))[0]
         kind, _, number = place.name.partition(" ")
