@@ -1,10 +1,11 @@
 """Assisted outlines: a stone or a defect from one click.
 
-Three ways look at the same place: a small network that has learned what masonry looks like, a search for four straight
-sides that the picture supports, and a patch that differs in colour or texture from what surrounds it. The network leads
-where its answer is clear, the straight sides where it is not and they are well seen, and a distinct patch where it is a
-small part of what the others outline: a stain on a stone is what was clicked, not the stone. Every result is a suggestion
-that a person confirms or draws anew.
+Four ways look at the same place: a small network that is told the click; the network that outlines whole walls, which sees
+the stone among its neighbours; a search for four straight sides that the picture supports; and a patch that differs in
+colour or texture from what surrounds it. The small network leads where its answer is clear; where it is not, the stone
+among its neighbours; where none is seen, the straight sides if they are well seen; and a distinct patch where it is a small
+part of what the others outline: a stain on a stone is what was clicked, not the stone. Every result is a suggestion that
+a person confirms or draws anew.
 """
 
 from __future__ import annotations
@@ -13,17 +14,23 @@ from typing import Any
 
 import cv2
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from facademap.condition.assist_net import likely_outline
 from facademap.condition.assist_patch import patch_at
 from facademap.condition.assist_squares import Square, agreed, on_stone, square_at, straight_edges
+from facademap.condition.assist_wall import stone_among_neighbours
 from facademap.errors import GeometryError, InputError
 
 __all__ = ["outline_at"]
 
 Floats = NDArray[Any]
 
+#: Below this clearness of the small network's answer a stone seen among its neighbours leads, from this likelihood on.
+UNCLEAR, SEEN = 0.64, 0.2
+#: Straight sides that overlap it by this much are those of the same stone.
+SAME = 0.7
 #: Half sides of the views in which squared stones are looked for, and the side they are reduced to.
 SQUARE_REACHES_PX = (110, 200, 370, 680)
 SQUARE_SIDE_PX = 260
@@ -80,19 +87,43 @@ def outline_at(rgb: NDArray[Any], x_px: float, y_px: float) -> Floats:
 
 
 def _stone_at(rgb: NDArray[Any], x_px: float, y_px: float) -> Floats | None:
-    """What the network outlines, or four straight sides where it is unsure."""
+    """What the small network outlines, or where it is unsure the stone among its neighbours, or four straight sides."""
     likely = likely_outline(rgb, x_px, y_px)
-    if likely is None or likely.clear < CLEAR:
-        square = _squared(rgb, x_px, y_px)
-        if square is not None and (
-            likely is None
-            or (
-                square.score > WELL_SEEN
-                and _area(square.corners_px) < OTHER_THING * _area(likely.ring_px)
-            )
-        ):
-            return square.corners_px
+    if likely is not None and likely.clear >= CLEAR:
+        return likely.ring_px
+    square = _squared(rgb, x_px, y_px)
+    if (
+        square is not None
+        and likely is not None
+        and not (
+            square.score > WELL_SEEN
+            and _area(square.corners_px) < OTHER_THING * _area(likely.ring_px)
+        )
+    ):
+        square = None
+    if likely is None or likely.clear < UNCLEAR:
+        breadth = None if likely is None else _breadth(likely.ring_px)
+        seen = stone_among_neighbours(rgb, x_px, y_px, breadth_px=breadth)
+        if seen is not None and seen[1] > SEEN:
+            # both see the same stone: its sides are straight
+            same = square is not None and _shared(square.corners_px, seen[0]) > SAME
+            return square.corners_px if square is not None and same else seen[0]
+    if square is not None:
+        return square.corners_px
     return None if likely is None else likely.ring_px
+
+
+def _shared(one_px: Floats, other_px: Floats) -> float:
+    """Overlap of two rings."""
+    one, other = (shapely.make_valid(shapely.Polygon(r)) for r in (one_px, other_px))
+    return float(one.intersection(other).area / max(one.union(other).area, 1e-9))
+
+
+def _breadth(ring_px: Floats) -> float:
+    """Breadth of a ring, as of the rectangle of its area and its length round."""
+    area, half_round = _area(ring_px), 0.5 * cv2.arcLength(ring_px.astype(np.float32), True)
+    root = max(0.0, half_round**2 / 4 - area) ** 0.5
+    return max(4.0, float(half_round / 2 - root))
 
 
 def _area(ring_px: Floats) -> float:

@@ -22,7 +22,7 @@ from facademap.condition.wall_net import Seen, look
 from facademap.condition.wall_regions import Region, regions_of
 from facademap.values import frozen_value
 
-__all__ = ["Stone", "joints_of", "outline_wall"]
+__all__ = ["Stone", "joints_of", "likelihood_of", "outline_wall"]
 
 Floats = NDArray[Any]
 
@@ -42,8 +42,9 @@ _ALIKE, _FRINGE, _LITTLE = 2.5, 0.04, 0.05
 #: Breadth in a look at which a stone is told best from its parts and its neighbours, what a look from half or twice as far
 #: counts, and the overlap of the same stone in two looks.
 _TELLING_PX, _AWAY, _THE_SAME = 45.0, 0.08, 0.8
-#: Stones with two like ones beside them that make masonry, or the share of the picture that stones without them cover.
-_FEWEST, _MUCH = 6, 0.35
+#: Stones of at least this likelihood with two like ones beside them that make masonry, or the share of the picture that such
+#: stones cover without them.
+_FEWEST, _FAIR, _MUCH = 6, 0.7, 0.35
 #: Loose stones lie this far from one another, by their size, and are surely stones.
 _LOOSE, _SURE = 0.7, 0.9
 #: Places along an outline at which its joint is measured.
@@ -154,17 +155,17 @@ def _fits(breadth_px: float) -> float:
     return float(np.clip(min(rise, fall), 0.0, 1.0))
 
 
-def _likelihood(region: Region) -> float:
+def likelihood_of(region: Region) -> float:
     """Likelihood that a region overlaps a stone by three quarters."""
     fits = _fits(region.breadth_px)
     value = (
-        -17.0
-        + 7.2 * region.agrees
-        + 3.2 * region.face
-        + 7.4 * region.border
-        - 5.5 * region.other
-        + 2.7 * fits
-        + 0.2 * region.cut
+        -23.8
+        + 10.2 * region.agrees
+        + 12.3 * region.face
+        + 4.6 * region.border
+        - 15.0 * region.other
+        + 0.8 * fits
+        + 0.1 * region.cut
     )
     return float(1 / (1 + np.exp(-value)))
 
@@ -177,7 +178,7 @@ def _kept(found: list[tuple[float, Region]]) -> list[Stone]:
         parts = [p for p in shapely.get_parts(shape) if p.geom_type == "Polygon"]
         if not parts:
             continue
-        likelihood = _likelihood(region)
+        likelihood = likelihood_of(region)
         if likelihood < DOUBTFUL:
             continue
         shapes.append(shapely.Polygon(max(parts, key=lambda p: p.area).exterior))
@@ -256,13 +257,14 @@ def _on_the_wall(stones: list[Stone], width_px: int, height_px: int) -> list[Sto
     a, b = tree.query(polygons, predicate="dwithin", distance=0.3 * size)
     alike = (size[a] < _ALIKE * size[b]) & (size[b] < _ALIKE * size[a])
     links = coo_matrix((np.ones(alike.sum()), (a[alike], b[alike])), shape=(len(size),) * 2)
-    sure = np.array([s.confidence >= _SURE for s in stones])
+    likely = np.array([s.confidence for s in stones])
+    fair, sure = likely >= _FAIR, likely >= _SURE
     beside = np.bincount(a[alike & (a != b)], minlength=len(size))
     c, d = tree.query(polygons, predicate="dwithin", distance=_LOOSE * size)
     like = (c != d) & (size[c] < _ALIKE * size[d]) & (size[d] < _ALIKE * size[c])
     near = np.bincount(c[like], minlength=len(size))
-    laid = (beside >= 2).sum() >= _FEWEST or ((near >= 2) & sure).sum() >= _FEWEST
-    if not laid and (size**2).sum() < _MUCH * width_px * height_px:
+    laid = ((beside >= 2) & fair).sum() >= _FEWEST or ((near >= 2) & sure).sum() >= _FEWEST
+    if not laid and (size[fair] ** 2).sum() < _MUCH * width_px * height_px:
         return []  # things that look like single stones are no masonry
     _, group = connected_components(links, directed=False)
     covered = np.bincount(group, size**2)

@@ -11,6 +11,8 @@ import pytest
 import shapely
 from click.testing import CliRunner
 from PIL import Image
+from skimage import data
+from small_wall import make_wall
 
 from facademap.cli.main import main
 from facademap.condition.coursing import DrawnStone
@@ -18,7 +20,12 @@ from facademap.condition.wall_courses import courses_of
 from facademap.condition.wall_net import look
 from facademap.condition.wall_numbers import gaps_of, placed_in_courses
 from facademap.condition.wall_outlines import joints_of, outline_wall
+from facademap.io.rasters import write_elevation
+from facademap.store.project import Project
 from facademap.tables.coursing import Coursing
+from facademap.tasks.survey.outline_wall import outline_surface
+from facademap.wall.grid import Extent, PixelGrid
+from facademap.wall.world import wall_crs
 
 
 def _ashlar(seed: int = 1, *, width: int = 760, height: int = 560) -> tuple[np.ndarray, list]:
@@ -195,3 +202,63 @@ def test_bad_input_gets_one_line(
     assert ran.exit_code == 2
     assert says in ran.output
     assert not Path("o.geojson").exists()
+
+
+def test_a_project_keeps_what_is_drawn_and_proposes_the_rest(tmp_path: Path) -> None:
+    surface = make_wall(tmp_path / "wall", picture=False)
+    rgb, boxes = _ashlar(4)
+    grid = PixelGrid.over(Extent(u0_m=0.0, v0_m=0.0, u1_m=3.8, v1_m=2.8), gsd_m=0.005)
+
+    def in_metres(box: tuple[int, ...]) -> shapely.Polygon:
+        a, b, c, d = (0.005 * v for v in box)
+        return shapely.box(a, 2.8 - d, c, 2.8 - b)
+
+    stones = sorted((in_metres(b) for b in boxes), key=lambda s: (s.bounds[1], s.bounds[0]))
+    with Project.open(tmp_path / "wall") as project:
+        target = project.place(f"elevations/{surface}.tif")
+        target.parent.mkdir(exist_ok=True)
+        seen = np.full(rgb.shape[:2], 255, np.uint8)
+        windows = ((w, rgb[w.slices], seen[w.slices]) for w in grid.windows(512))
+        write_elevation(target, grid, windows, crs_wkt=wall_crs("Granary", "granary"))
+        with project.edit(who="ann", what="draw") as edit:
+            edit.update("surfaces", surface, {"picture": f"elevations/{surface}.tif"})
+            drawn = {"surface": surface, "course": 21, "number": 1, "geometry": stones[0]}
+            edit.insert("wall_stones", [{"id": "S-1", **drawn}])
+            edit.insert("openings", [{"id": "O-1", "surface": surface, "geometry": stones[9]}])
+    told: list[float] = []
+    found = outline_surface(tmp_path / "wall", progress=told.append)
+    assert told == sorted(told)
+    assert 0 < told[-1] < 1
+    with Project.open(tmp_path / "wall", read_only=True) as project:
+        table = project.read("wall_stones").set_index("id")
+    assert table.loc["S-1"].geometry.equals(stones[0])
+    fresh = table.drop("S-1")
+    assert len(fresh) == found["stones"] > 0.8 * (len(stones) - 2)
+    assert found["kept"] == 1
+    assert set(fresh["origin"]) == {"assisted"}
+    assert fresh["confirmed_by"].isna().all()
+    assert fresh["note"].str.contains("confidence 0").any()
+    assert fresh.geometry.intersection(shapely.union_all([stones[0], stones[9]])).area.max() < 1e-6
+    beside = fresh[fresh.geometry.contains(stones[1].centroid)].iloc[0]
+    assert (beside["course"], beside["number"]) == (21, 2)
+
+
+@pytest.mark.parametrize("name", ["camera", "cat"])
+def test_photographs_without_masonry_get_no_stones(name: str) -> None:
+    picture = cv2.resize(getattr(data, name)(), (256, 256), interpolation=cv2.INTER_AREA)
+    rgb = picture if picture.ndim == 3 else np.repeat(picture[..., None], 3, axis=2)
+    assert outline_wall(rgb) == []
+
+
+def test_grey_and_in_half_shadow_the_stones_are_the_same() -> None:
+    rgb, boxes = _ashlar(6, width=500, height=380)
+    grey = np.repeat(rgb.mean(axis=2, keepdims=True), 3, axis=2)
+    grey[:, 260:] *= 0.45
+    best = _best(boxes, [s.ring_px for s in outline_wall(grey.astype(np.uint8))])
+    assert np.mean(best > 0.75) > 0.85
+
+
+def test_a_picture_out_of_focus_gets_few_sure_proposals() -> None:
+    rgb, boxes = _ashlar(6, width=400, height=300)
+    soft = outline_wall(cv2.GaussianBlur(rgb, (0, 0), 14))
+    assert sum(s.confidence > 0.9 for s in soft) < 0.3 * len(boxes)
