@@ -88,15 +88,16 @@ class PatchChange:
     significant: bool
 
 
-def change_of_reliefs(old: Relief, new: Relief, *, align: bool = False) -> Change:
+def change_of_reliefs(old: Relief, new: Relief, *, align: bool | None = None) -> Change:
     """Difference of two reliefs on the same cells, with its level of detection.
 
     Parameters
     ----------
     old, new : Relief
         On one grid.
-    align : bool
-        Whether offset and tilt of stable stone between the surveys are taken off first.
+    align : bool, optional
+        Whether offset and tilt of stable stone between the surveys are taken off first. Default: where the precision of
+        both explains them; an offset counts as an error of registration else, so that nothing that could be told is lost.
 
     Raises
     ------
@@ -114,9 +115,10 @@ def change_of_reliefs(old: Relief, new: Relief, *, align: bool = False) -> Chang
             "Compare surveys of the same part of the wall, in the same wall frame.",
         )
     removed = (0.0, 0.0, 0.0)
-    if align:
-        plane, removed = _stable_plane(difference, old)
-        difference = difference - plane
+    if align or (align is None and len(_blocks(difference)) >= _FEWEST_BLOCKS):
+        plane, terms = _stable_plane(difference, old)
+        if align or float(np.sqrt(np.mean(plane**2))) <= _explained_m(old, new):
+            difference, removed = difference - plane, terms
     offset, registration = _agreement(difference)
     own = np.sqrt(old.sigma_m**2 + new.sigma_m**2)
     own *= np.float32(_own_share(difference - np.float32(offset), own))
@@ -175,6 +177,11 @@ def change_in_patch(change: Change, mask: NDArray[np.bool_]) -> PatchChange:
         volume_change_m3=mean * area,
         significant=abs(mean) > _95 * sigma,
     )
+
+
+def _explained_m(old: Relief, new: Relief) -> float:
+    """Difference of two surveys as a whole that their stated precision explains at 95 %."""
+    return _95 * math.hypot(*(float(np.nanmedian(r.sigma_m)) for r in (old, new)))
 
 
 def _own_share(difference: Floats32, stated: Floats32) -> float:

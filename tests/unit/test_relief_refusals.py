@@ -141,6 +141,25 @@ def test_disagreement_of_the_surveys_is_no_change() -> None:
     assert abs(aligned.offset_m) < 1e-4
 
 
+def test_a_tilt_that_the_precision_explains_is_taken_off_and_said(tmp_path: Path) -> None:
+    """Surveys that differ as a whole by less than both state: what changed within the wall can be told all the same."""
+    old, new = _relief(0.0), _relief(0.000002)
+    mask = np.zeros(old.out_m.shape, bool)
+    mask[30:60, 40:80] = True
+    new.out_m[mask] -= 0.002
+    new.out_m[:] += np.linspace(-0.0015, 0.0015, 160, dtype=np.float32)[None, :]
+    change = change_of_reliefs(old, new)
+    assert change.removed[1] == pytest.approx(0.003 / 0.8, rel=0.05)
+    patch = change_in_patch(change, mask)
+    assert patch.significant
+    assert patch.mean_change_m == pytest.approx(-0.002, abs=2e-4)
+    assert not change_in_patch(change_of_reliefs(old, new, align=False), mask).significant
+    done = compare_reliefs(
+        _written(tmp_path / "a.tif", old), _written(tmp_path / "b.tif", new), tmp_path / "c.tif"
+    )
+    assert any("were taken off" in w for w in done.warnings)
+
+
 @pytest.mark.parametrize(("growth", "told"), [(0.0, False), (-0.002, True), (0.002, True)])
 def test_a_patch_of_two_millimetres_is_told(growth: float, told: bool) -> None:
     old, new = _relief(0.0), _relief(0.000002)

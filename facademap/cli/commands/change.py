@@ -20,9 +20,10 @@ _FILE = click.Path(path_type=Path)
 @click.option("--polygons", type=_FILE, help="Outlines (GeoJSON, metres of the wall).")
 @click.option("--table", "table_out", type=_FILE, help="Change in each outline to write (CSV).")
 @click.option(
-    "--align",
-    is_flag=True,
-    help="Take offset and tilt of stable stone off first; a change of the whole wall is then not seen.",
+    "--align/--no-align",
+    default=None,
+    help="Take offset and tilt of stable stone off first; a change of the whole wall is then not seen. Default: where the "
+    "precision of both surveys explains them.",
 )
 @command_options
 def command(
@@ -31,7 +32,7 @@ def command(
     out: Path,
     polygons: Path | None,
     table_out: Path | None,
-    align: bool,
+    align: bool | None,
     show: Show,
 ) -> None:
     """Compare two reliefs of one wall: new minus old, in metres, with the level of detection at 95 %.

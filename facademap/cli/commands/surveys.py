@@ -28,9 +28,10 @@ _FILE = click.Path(path_type=Path)
     "--raise-urgency", is_flag=True, help="Store the greater urgency; else it is proposed."
 )
 @click.option(
-    "--align",
-    is_flag=True,
-    help="Take offset and tilt of stable stone off first; a change of the whole wall is then not seen.",
+    "--align/--no-align",
+    default=None,
+    help="Take offset and tilt of stable stone off first; a change of the whole wall is then not seen. Default: where the "
+    "precision of both surveys explains them.",
 )
 @click.option("--who", default="surveyor", show_default=True, help="Who stores.")
 @command_options
@@ -42,7 +43,7 @@ def command(
     out: Path | None,
     fast_mm_year: float,
     raise_urgency: bool,
-    align: bool,
+    align: bool | None,
     who: str,
     show: Show,
 ) -> None:

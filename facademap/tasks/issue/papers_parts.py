@@ -38,7 +38,6 @@ QUIET: Mapping[str, frozenset[str]] = {
             "consent_conditions",
         }
     ),
-    "conditions": frozenset({"measured_depth", "depth_from", "depth_confirmed_by"}),
     "wall_stones": frozenset({"measured_face"}),
     "pieces": frozenset({"lock_block", "forbid_blocks"}),
     "placements": frozenset({"plan", "de00", "visual", "state"}),

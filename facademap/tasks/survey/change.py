@@ -59,7 +59,7 @@ def compare_reliefs(
     *,
     polygons: Path | None = None,
     table: Path | None = None,
-    align: bool = False,
+    align: bool | None = None,
 ) -> ChangeMade:
     """New relief minus old.
 
@@ -73,8 +73,8 @@ def compare_reliefs(
         GeoJSON in metres of the wall; ``id`` of a feature or of its properties names it.
     table : Path, optional
         CSV, one row an outline.
-    align : bool
-        Take offset and tilt of stable stone off first.
+    align : bool, optional
+        Take offset and tilt of stable stone off first; default: where the precision of both surveys explains them.
 
     Raises
     ------
@@ -93,7 +93,7 @@ def compare_reliefs(
             f"on stable stone the surveys differ by {change.registration_m * 1000:.1f} mm (one standard deviation, "
             "offset counted in), and so little can be told: measure common points anew, or try --align"
         )
-    if align:
+    if any(change.removed):
         warnings.append(
             f"an offset of {change.removed[0] * 1000:.2f} mm and a tilt of {change.removed[1] * 1000:.2f} mm/m along "
             f"and {change.removed[2] * 1000:.2f} mm/m up the wall were taken off: a change of the whole wall is not seen"

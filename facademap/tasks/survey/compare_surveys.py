@@ -82,7 +82,7 @@ def compare_surveys(
     out: Path,
     fast_m_a_year: float = 0.001,
     raise_urgency: bool = False,
-    align: bool = False,
+    align: bool | None = None,
     who: str = "surveyor",
 ) -> SurveysCompared:
     """Compare two surveys of a surface and write a page, a table, a picture and the difference.
@@ -99,8 +99,8 @@ def compare_surveys(
         Growth of the mean depth beyond which a condition becomes more urgent by one class.
     raise_urgency : bool
         Store that; without it the page proposes it.
-    align : bool
-        Take offset and tilt of stable stone off first.
+    align : bool, optional
+        Take offset and tilt of stable stone off first; default: where the precision of both surveys explains them.
     who : str
 
     Raises
@@ -150,7 +150,7 @@ def _change(
     project: Project,
     old: KeptRelief | None,
     new: KeptRelief | None,
-    align: bool,
+    align: bool | None,
     warnings: list[str],
 ) -> Change | None:
     if old is None or new is None:

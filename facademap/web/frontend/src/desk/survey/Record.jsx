@@ -454,6 +454,7 @@ export function Record() {
       <RecordHead table={table} rows={rows} line={line} total={chosen.length} />
       {table === "repairs" && !many && <Stage row={row} />}
       {!isReviewer() && <Proposal rows={rows} table={table} change={change} />}
+      {table === "conditions" && <MeasuredDepth rows={rows} />}
       {isReviewer() ? (
         !many && <Read table={table} row={row} names={names} />
       ) : (
@@ -466,7 +467,6 @@ export function Record() {
           change={change}
         />
       )}
-      {table === "conditions" && <MeasuredDepth rows={rows} />}
       {table === "conditions" && <Photo rows={rows} />}
       {table === "conditions" && <Templates row={many ? null : row} />}
       {!many && table === "conditions" && <Links row={row} />}
