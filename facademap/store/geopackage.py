@@ -330,8 +330,12 @@ def column_sql(column: Column) -> str:
     return f'"{column.name}" {_SQL_TYPES[column.kind]}{unique}'
 
 
+#: Between the table and the surface in the name of a layer.
+_OF = " of "
+
+
 def _view_name(table: Table, surface: str) -> str:
-    return f"{table.name} of {surface}".replace('"', "")
+    return f"{table.name}{_OF}{surface}".replace('"', "")
 
 
 def add_surface_view(
@@ -353,6 +357,31 @@ def add_surface_view(
         "INSERT INTO gpkg_geometry_columns VALUES (?, 'geom', ?, ?, 0, 0)",
         (view, _GEOMETRY_NAMES[table.geometry or "any"], srs_id),
     )
+    style_view(connection, view, table.name)
+
+
+def style_view(connection: sqlite3.Connection, view: str, table_name: str) -> None:
+    """Give the layer of one surface the styles of its table, as far as the file keeps any."""
+    if not connection.execute("PRAGMA table_info(layer_styles)").fetchone():
+        return
+    connection.execute("DELETE FROM layer_styles WHERE f_table_name = ?", (view,))
+    connection.execute(
+        "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, styleQML, "
+        "styleSLD, useAsDefault, description, owner) SELECT f_table_catalog, f_table_schema, ?, f_geometry_column, styleName, "
+        "styleQML, styleSLD, useAsDefault, description, owner FROM layer_styles WHERE f_table_name = ?",
+        (view, table_name),
+    )
+
+
+def surface_views(connection: sqlite3.Connection) -> list[tuple[str, str]]:
+    """Layers of single surfaces, each with the table that its rows are of."""
+    tables = {
+        r[0]
+        for r in connection.execute(
+            "SELECT table_name FROM gpkg_contents WHERE data_type = 'features'"
+        )
+    }
+    return sorted((n, n.split(_OF)[0]) for n in tables if n.split(_OF)[0] in tables - {n})
 
 
 def drop_surface_view(connection: sqlite3.Connection, table: Table, *, surface: str) -> None:
@@ -360,6 +389,8 @@ def drop_surface_view(connection: sqlite3.Connection, table: Table, *, surface: 
     view = _view_name(table, surface)
     connection.execute("DELETE FROM gpkg_geometry_columns WHERE table_name = ?", (view,))
     connection.execute("DELETE FROM gpkg_contents WHERE table_name = ?", (view,))
+    if connection.execute("PRAGMA table_info(layer_styles)").fetchone():
+        connection.execute("DELETE FROM layer_styles WHERE f_table_name = ?", (view,))
     connection.execute(f'DROP VIEW IF EXISTS "{view}"')
 
 

@@ -56,7 +56,7 @@ from facademap.store.geopackage import (
     unique_names_sql,
 )
 from facademap.store.renaming import rename_odd_ids
-from facademap.store.styles import write_styles
+from facademap.store.styles import renew_styles, write_styles
 from facademap.store.upright import turn_upright
 from facademap.tables import TABLES, Table
 from facademap.tables.names import as_id
@@ -651,6 +651,7 @@ def _bring_up_to_date(connection: sqlite3.Connection, folder: Path, version: int
     _rename_and_say(connection)
     if version < UPRIGHT_SINCE:
         _turn_and_say(connection, folder)
+    renew_styles(connection)
     connection.execute("UPDATE facademap_schema SET version = ?", (SCHEMA_VERSION,))
     connection.execute("COMMIT")
 

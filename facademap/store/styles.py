@@ -32,8 +32,9 @@ from facademap.condition.signs import (
     weight_of_class,
 )
 from facademap.store.desktop_styles import desktop_style, desktop_style_of_conditions
+from facademap.store.geopackage import style_view, surface_views
 
-__all__ = ["write_layer_styles", "write_styles"]
+__all__ = ["renew_styles", "write_layer_styles", "write_styles"]
 
 _TABLE = """
 CREATE TABLE layer_styles (
@@ -45,6 +46,8 @@ CREATE TABLE layer_styles (
 #: Pixels of a GIS program in a millimetre: the standardised rendering pixel of OGC 05-077r4 is 0.28 mm wide.
 PX_PER_MM = 1 / 0.28
 _LETTER_PX = 10
+#: How our own styles are told from those that somebody made.
+_OURS = "facademap signs"
 _CLASSES = (None, 0, 1, 2, 3)
 
 
@@ -55,9 +58,24 @@ def write_styles(connection: sqlite3.Connection) -> None:
         "INSERT INTO gpkg_contents (table_name, data_type, identifier, description) "
         "VALUES ('layer_styles', 'attributes', 'layer_styles', 'Styles of the layers.')"
     )
+    _fill(connection)
+
+
+def renew_styles(connection: sqlite3.Connection) -> None:
+    """Our styles as this version draws them, in a project of an older one; those that somebody made stay."""
+    if not connection.execute("PRAGMA table_info(layer_styles)").fetchone():
+        write_styles(connection)
+    else:
+        connection.execute("DELETE FROM layer_styles WHERE description = ?", (_OURS,))
+        _fill(connection)
+    for view, table in surface_views(connection):
+        style_view(connection, view, table)
+
+
+def _fill(connection: sqlite3.Connection) -> None:
     connection.executemany(
         "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, styleQML, "
-        "styleSLD, useAsDefault, description, owner) VALUES ('', '', ?, 'geom', ?, ?, ?, ?, 'facademap signs', '')",
+        f"styleSLD, useAsDefault, description, owner) VALUES ('', '', ?, 'geom', ?, ?, ?, ?, '{_OURS}', '')",
         _styles(),
     )
 

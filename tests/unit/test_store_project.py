@@ -9,6 +9,7 @@ import sqlite3
 import subprocess
 import sys
 import textwrap
+import xml.etree.ElementTree as ET
 from pathlib import Path
 
 import pandas as pd
@@ -87,8 +88,21 @@ def test_any_gis_reads_a_snapshot_with_its_styles(project: Project, tmp_path: Pa
     assert list(front["id"]) == ["C-001"]
     assert front.total_bounds.tolist() == [0, 0, 1, 1]
     styles = pyogrio.read_dataframe(target, layer="layer_styles", read_geometry=False)
-    assert "conditions" in set(styles["f_table_name"])
-    assert styles["styleSLD"].str.contains("StyledLayerDescriptor").all()
+    # the layers of single walls, which lie in a place of their own, are opened with the same signs
+    assert {"conditions", "conditions of front", "repairs of return"} <= set(styles["f_table_name"])
+    assert set(styles["f_table_name"]) <= layers
+    begin = styles[styles["useAsDefault"].astype(bool)].set_index("f_table_name")
+    assert begin.index.is_unique
+    same = begin.loc["conditions of front"] == begin.loc["conditions"]
+    assert same[["styleSLD", "styleQML"]].all()
+    for sld in styles["styleSLD"]:
+        told = ET.fromstring(sld)
+        assert told.tag == "{http://www.opengis.net/sld}StyledLayerDescriptor"
+        assert told.get("version") == "1.1.0"
+        # names of OGC 05-077r4 and 05-078r4, and of the filter encoding that they use, alone
+        spaces = {e.tag.split("}")[0].strip("{") for e in told.iter()}
+        assert spaces <= {f"http://www.opengis.net/{n}" for n in ("sld", "se", "ogc")}
+    assert all(len(ET.fromstring(qml)) for qml in styles["styleQML"])
 
 
 def test_spatial_index_answers_boxes(project: Project) -> None:
@@ -209,9 +223,21 @@ def test_a_project_of_the_first_version_gets_its_new_columns_and_keeps_its_rows(
     raw.execute('ALTER TABLE wall_stones DROP COLUMN "origin"')
     raw.execute('ALTER TABLE wall_stones DROP COLUMN "confirmed_by"')
     raw.execute("UPDATE facademap_schema SET version = 1")
+    raw.execute("UPDATE layer_styles SET styleSLD = 'of before'")
+    raw.execute("DELETE FROM layer_styles WHERE f_table_name LIKE '% of %'")
+    raw.execute(
+        "INSERT INTO layer_styles (f_table_name, styleName, styleSLD, useAsDefault, description) "
+        "VALUES ('conditions', 'by hand', 'of the office', 0, 'ours')"
+    )
     raw.commit()
     raw.close()
     with Project.open(folder, read_only=read_only) as older:
+        kept = older._connection.execute(
+            "SELECT f_table_name, styleSLD FROM layer_styles WHERE f_table_name LIKE 'conditions%'"
+        ).fetchall()
+        assert ("conditions", "of the office") in kept
+        assert "conditions of front" in {name for name, _ in kept}
+        assert not [name for name, sld in kept if sld == "of before"]
         rows = older.read("wall_stones")
         assert rows["id"].tolist() == ["F-03-01"]
         assert rows["course"].tolist() == [3]
