@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
+import sqlite3
 import xml.etree.ElementTree as ElementTree
 from collections.abc import Iterator
 from pathlib import Path
@@ -70,7 +72,16 @@ def _photo_of_a_hostile_camera(place: Path) -> Path:
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    made = desk_sample.make_planned_project(tmp_path_factory.mktemp("hostile") / "sample", blocks=3)
+    made, cells = hostile_project(tmp_path_factory.mktemp("hostile"))
+    filled = {(table, column) for table, _, column in cells}
+    assert len(filled) > 25, sorted(filled)
+    assert {"control_points", "plans", "work_log"} <= {table for table, _ in filled}
+    return made
+
+
+def hostile_project(place: Path) -> tuple[Path, set[tuple[str, str, str]]]:
+    """A planned project with the text in every cell that takes it, and those cells (table, row, column)."""
+    made = desk_sample.make_planned_project(place / "sample", blocks=3)
     filled = set()
     with Project.open(made) as project:
         with project.edit(who=HOSTILE, what=HOSTILE) as edit:
@@ -115,16 +126,15 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
                 try:
                     with project.edit(who=HOSTILE, what=HOSTILE) as edit:
                         edit.update(name, row, {column: HOSTILE})
-                    filled.add((name, column))
+                    filled.add((name, str(row), column))
                 except ValueError:  # a field that takes no such text is guarded already
                     break
         with project.edit(who=HOSTILE, what=HOSTILE) as edit:
             edit.set("name", HOSTILE)
             edit.set("building", HOSTILE)
-    assert len(filled) > 25, sorted(filled)
-    assert {"control_points", "plans", "work_log"} <= {table for table, _ in filled}
-    add_photos(made, [_photo_of_a_hostile_camera(tmp_path_factory.mktemp("camera"))])
-    return made
+    (place / "camera").mkdir()
+    add_photos(made, [_photo_of_a_hostile_camera(place / "camera")])
+    return made, filled
 
 
 @pytest.fixture(scope="module")
@@ -186,7 +196,9 @@ def test_no_table_holds_a_formula(papers: list[Path]) -> None:
         if path.suffix == ".csv":
             looked += 1
             for row in csv.reader(io.StringIO(path.read_text(encoding="utf-8-sig"))):
-                assert not [c for c in row if c.startswith(("=", "+", "@")) and "hacked" in c], path
+                assert not [
+                    c for c in row if c.startswith(("=", "+", "-", "@")) and "hacked" in c
+                ], path
         if path.suffix == ".xlsx":
             looked += 1
             book = openpyxl.load_workbook(path)
@@ -211,6 +223,26 @@ def test_every_xml_stays_whole_and_no_pdf_acts(papers: list[Path]) -> None:
             assert "/AA" not in root, path
             assert "/JavaScript" not in root.get("/Names", {}), path
     assert ".pdf" in kinds
+
+
+def test_styles_for_a_gis_are_whole(folder: Path, papers: list[Path]) -> None:
+    """Symbology Encoding 1.1 and the desktop's own form, as an XML reader sees them."""
+    looked = 0
+    for path in [folder / "project.gpkg", *(p for p in papers if p.suffix == ".gpkg")]:
+        with contextlib.closing(sqlite3.connect(path)) as file:
+            if not file.execute(
+                "SELECT 1 FROM sqlite_master WHERE name = 'layer_styles'"
+            ).fetchone():
+                continue
+            for sld, qml in file.execute("SELECT styleSLD, styleQML FROM layer_styles"):
+                tree = ElementTree.fromstring(sld)
+                tags = [e.tag.rsplit("}")[-1] for e in tree.iter()]
+                assert tags[0] == "StyledLayerDescriptor"
+                assert tags.count("Rule") > 0
+                assert not {"script", "met", "meta", "img", "svg"} & set(tags)
+                ElementTree.fromstring(qml)
+                looked += 1
+    assert looked
 
 
 def test_a_gis_reads_it_as_text(papers: list[Path]) -> None:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import http.client
 import itertools
 import json
+import shutil
+import sqlite3
 import subprocess
 import time
 import urllib.request
@@ -531,3 +533,58 @@ def test_every_workplace_passes_axe_and_fits_its_width(
     assert not found
     assert not watch.faults
     page.context.close()
+
+
+def test_rows_that_cannot_be_read_are_set_aside_from_the_page_and_put_back(
+    chromium: Any, folder: Path, tmp_path: Path
+) -> None:
+    place = Path(shutil.copytree(folder, tmp_path / "damaged"))
+    with sqlite3.connect(place / "project.gpkg") as file:
+        name = file.execute("SELECT id FROM blocks ORDER BY id").fetchone()[0]
+        file.execute("UPDATE blocks SET depth_m = 'deep' WHERE id = ?", (name,))
+    server = Server(place).start()
+    try:
+        page = chromium.new_page()
+        page.set_default_timeout(90_000)
+        page.goto(server.address)
+        page.get_by_role("button", name="Set aside").click()
+        page.wait_for_selector("html[data-loaded]")
+        with Project.open(place, read_only=True) as project:
+            assert name not in set(project.read("blocks")["id"])
+        page.keyboard.press("Escape")
+        page.locator("#tab-missing").click()
+        page.get_by_role("button", name="Put it back").click()
+        page.get_by_role("button", name="Set aside").wait_for()
+        page.close()
+    finally:
+        server.kill()
+
+
+def test_what_the_server_works_on_is_stopped_from_the_page(chromium: Any, server: Server) -> None:
+    page = chromium.new_page()
+    page.set_default_timeout(90_000)
+    told = [{"id": "w1", "task": "check", "title": "check the project", "seconds": 7.2}]
+    stopped: list[str] = []
+    waiting: list[Any] = []
+    page.route("**/api/running", lambda r: r.fulfill(json={"running": told if waiting else []}))
+    page.route("**/api/check", lambda route: waiting.append(route))
+
+    def stop(route: Any) -> None:
+        stopped.append(route.request.url)
+        error = {"type": "SolveError", "problem": "check the project: was stopped", "remedy": "Ask again."}  # fmt: skip
+        waiting.pop().fulfill(status=422, json={"error": error})
+        route.fulfill(json={"stopped": "w1"})
+
+    page.route("**/api/running/w1/stop", stop)
+    page.goto(server.address)
+    page.wait_for_selector("html[data-loaded]")
+    page.keyboard.press("Escape")
+    page.locator("#tab-missing").click()
+    page.get_by_role("button", name="Check all of it").click()
+    bar = page.get_by_role("list", name="The server is working on")
+    assert "Checking the project" in bar.inner_text()
+    bar.get_by_role("button", name="Stop").click()
+    page.get_by_text("was stopped. Ask again.").wait_for()
+    assert len(stopped) == 1
+    bar.wait_for(state="detached")
+    page.close()
