@@ -362,3 +362,17 @@ def test_a_cut_clears_every_blank_before_it_not_only_the_last(gap: float, right:
     places = (at(name="a"), at(55.0, 10.0, name="c"), at(0.0, 150.0 + gap, name="t"))
     found = broken(turned, (block(h=250.0),), *places)
     assert found == (set() if right else {"sawing"})
+
+
+@pytest.mark.parametrize(("off", "right"), [(0.0, True), (JUST, True), (OVER, False)])
+def test_without_a_kerf_blanks_may_touch_and_not_overlap(off: float, right: bool) -> None:
+    pair = (repair("a"), repair("c"))
+    places = (at(name="a"), at(100.0 - off, name="c"))
+    found = broken(pair, (block(),), *places, cut_mode="free", kerf_mm=0.0)
+    assert found == (set() if right else {"kerf"})
+
+
+def test_a_piece_that_vanishes_in_its_joints_is_unmatched_without_a_size() -> None:
+    none = Unmatched(repair_id="r", reason="size", source_mm=(1.0, 1.0, 1.0))
+    thin = repair(w=10.0, h=10.0, joints_mm=(12.0,))
+    assert broken((thin,), (block(),), unmatched=(none,)) == set()
