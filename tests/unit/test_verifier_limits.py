@@ -376,3 +376,10 @@ def test_a_piece_that_vanishes_in_its_joints_is_unmatched_without_a_size() -> No
     none = Unmatched(repair_id="r", reason="size", source_mm=(1.0, 1.0, 1.0))
     thin = repair(w=10.0, h=10.0, joints_mm=(12.0,))
     assert broken((thin,), (block(),), unmatched=(none,)) == set()
+
+
+def test_one_block_of_its_stone_among_others_is_enough() -> None:
+    stock = (block("b"), replace(block("s"), stone="slate"))
+    for reason, rules in (("capacity", set()), ("stone_type", {"reason"})):
+        none = Unmatched(repair_id="r", reason=reason, source_mm=(100.0, 80.0, 65.0))  # type: ignore[arg-type]
+        assert broken((repair(),), stock, unmatched=(none,)) == rules
