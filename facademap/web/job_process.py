@@ -110,6 +110,10 @@ def _run(order: dict[str, Any]) -> Any:
         from facademap.tasks.desk.outlines import read_outlines
 
         return read_outlines(folder, options, who=who)
+    if order["kind"] == "control":
+        from facademap.tasks.desk.control_list import read_control_list
+
+        return read_control_list(folder, options, who=who)
     if order["kind"] == "stones":
         from facademap.tasks.survey.outline_wall import outline_surface
 

@@ -27,6 +27,7 @@ KINDS = {
     "papers": "make the papers",
     "tape": "place points by tape",
     "outlines": "read outlines",
+    "control": "read a list of points",
     "stones": "propose the stones of the wall",
 }
 MOST_AT_ONCE = 2

@@ -32,9 +32,7 @@ def test_an_empty_project_gets_its_picture_at_the_desk_alone(chromium: Any, tmp_
         cv2.circle(photo, (x, y), 9, (20, 20, 20), -1, cv2.LINE_AA)
     cv2.imwrite(str(tmp_path / "wall.jpg"), photo, [cv2.IMWRITE_JPEG_QUALITY, 95])
     (tmp_path / "points.csv").write_text(
-        "name;u_m;v_m;role\na;0;0;control\nb;4;0;control\nc;4;2,4;control\nd;0;2,4;control\n".replace(
-            ",", "."
-        ),
+        "Name;u_m;v_m;Role\na;0;0;control\nb;4;0;control\nc;4;2,4;control\nd;0;2,4;control\n",
         encoding="utf-8",
     )
     server = Server(tmp_path / "mill").start()
@@ -45,7 +43,7 @@ def test_an_empty_project_gets_its_picture_at_the_desk_alone(chromium: Any, tmp_
         files.first.set_input_files(tmp_path / "wall.jpg")
         page.locator(".control-list select[aria-label=Photo]").wait_for(timeout=20_000)
         files.last.set_input_files(tmp_path / "points.csv")
-        saved(page)
+        page.locator(".points tbody tr").nth(3).wait_for(timeout=60_000)
         assert page.get_by_role("button", name="Rectify").is_enabled()
         page.wait_for_timeout(800)
         view = page.locator(".control-photo .map").bounding_box()

@@ -14,7 +14,7 @@ from facademap.io.whole_files import temporary_folder, write_whole
 from facademap.tables.names import file_name
 from facademap.tasks.survey.add_features import FeatureKind, add_features
 
-__all__ = ["read_outlines"]
+__all__ = ["file_content", "read_outlines"]
 
 _UNITS = ("m", "cm", "mm", "in", "ft", "ftus", "px")
 _ENDINGS = [
@@ -64,10 +64,7 @@ def read_outlines(folder: str | Path, options: Mapping[str, Any], *, who: str) -
         )
     if unit and unit not in _UNITS:
         raise InputError(f"unit {unit!r}", f"Use one of {', '.join(_UNITS)}.")
-    try:
-        data = base64.b64decode(str(options.get("content") or ""), validate=True)
-    except (binascii.Error, ValueError):
-        raise InputError("content is no base64", "Send the file as base64.") from None
+    data = file_content(options)
     store = options.get("store") is True
     with temporary_folder() as scratch:
         path = scratch / (file_name(Path(name).stem) + ending)
@@ -84,6 +81,14 @@ def read_outlines(folder: str | Path, options: Mapping[str, Any], *, who: str) -
             show=not store,
             who=who,
         )
+
+
+def file_content(options: Mapping[str, Any]) -> bytes:
+    """Bytes of the file that was sent in ``content``."""
+    try:
+        return base64.b64decode(str(options.get("content") or ""), validate=True)
+    except (binascii.Error, ValueError):
+        raise InputError("content is no base64", "Send the file as base64.") from None
 
 
 def _text(options: Mapping[str, Any], name: str) -> str:

@@ -101,7 +101,8 @@ def add_control(
         placed_wall = place_wall(points, seen=seen, epsg=epsg, outside_enh=outside_enh)
         world = placed_wall.placement if placed_wall else None
         points = [p for p in points if p.role != "instrument"]
-        rows = [_row(point, surface, world) for point in points]
+        ids = _ids(project, surface)
+        rows = [_row(point, surface, world, ids) for point in points]
         with gated_edit(
             project, who=who, what=f"read control from {Path(points_path).name}"
         ) as edit:
@@ -114,7 +115,7 @@ def add_control(
                         "photo": o.photo,
                         "x_px": o.x_px,
                         "y_px": o.y_px,
-                        "control_point": f"{surface}:{o.name}",
+                        "control_point": ids.get(o.name, f"{surface}:{o.name}"),
                     }
                     for o in seen
                 ],
@@ -122,7 +123,11 @@ def add_control(
             if world is not None:
                 edit.update("surfaces", surface, {"world": world.to_dict()})
             keep_columns(project, edit, "control_points", words)
-            mark_measured_by(project, edit, {f"{surface}:{p.name}": p.measured_by for p in points})
+            mark_measured_by(
+                project,
+                edit,
+                {ids.get(p.name, f"{surface}:{p.name}"): p.measured_by for p in points},
+            )
     placed = (
         None
         if world is None or placed_wall is None
@@ -144,7 +149,15 @@ def add_control(
     }
 
 
-def _row(point: SurveyPoint, surface: str, world: WorldPlacement | None) -> dict[str, Any]:
+def _ids(project: Project, surface: str) -> dict[str, str]:
+    """Ids of the points that the surface has, by name: a list that names one of them corrects it."""
+    there = project.read("control_points", where={"surface": surface})
+    return {str(n): str(i) for n, i in zip(there["name"], there["id"], strict=True)}
+
+
+def _row(
+    point: SurveyPoint, surface: str, world: WorldPlacement | None, ids: dict[str, str]
+) -> dict[str, Any]:
     u_m, v_m, w_m = point.u_m, point.v_m, point.w_m
     if not point.on_wall:
         if world is None:
@@ -154,7 +167,7 @@ def _row(point: SurveyPoint, surface: str, world: WorldPlacement | None) -> dict
             )
         u_m, v_m, w_m = (float(v) for v in world.wall_from_world(world_of(point)))
     return {
-        "id": f"{surface}:{point.name}",
+        "id": ids.get(point.name, f"{surface}:{point.name}"),
         "surface": surface,
         "name": point.name,
         "role": point.role,

@@ -2,6 +2,7 @@
 import { useEffect, useMemo, useRef, useState } from "preact/hooks";
 import { rowsOf, surface } from "../data/data.js";
 import { edit, newId, notice } from "../data/edits.js";
+import { base64Of, startJob } from "../data/jobs.js";
 import { onRename } from "../data/outbox.js";
 import { takePhoto } from "../data/photos.js";
 import { Entry, lengthIn, metresFault } from "../parts/fields.jsx";
@@ -9,7 +10,7 @@ import { JobBar } from "../parts/JobBar.jsx";
 import { PhotoButton } from "../parts/PhotoButton.jsx";
 import { t } from "../words/texts.js";
 import { ARROW_TIMES, PhotoView } from "./PhotoView.jsx";
-import { judged, readPoints } from "./points.js";
+import { judged } from "./points.js";
 import { Rectify, useExtent } from "./Rectify.jsx";
 import { Tape } from "./Tape.jsx";
 
@@ -93,24 +94,16 @@ export function Control() {
   const read = async (event) => {
     const [picked] = event.currentTarget.files;
     if (!picked) return;
-    const { rows, fault } = readPoints(await picked.text());
-    if (fault) {
-      notice.value = { text: fault, bad: true };
-      return;
-    }
-    const changes = rows.map((r) => {
-      const old = points.find((p) => p.name === r.name);
-      const values = { ...r, geometry: { type: "Point", coordinates: [r.u_m, r.v_m] } };
-      return old
-        ? { op: "update", table: "control_points", id: old.id, values }
-        : {
-            op: "insert",
-            table: "control_points",
-            id: newId(),
-            values: { surface: surface.value, ...values },
-          };
+    const done = await startJob("control", {
+      name: picked.name,
+      content: await base64Of(picked),
+      surface: surface.value,
     });
-    edit(t("what.points", { n: rows.length }), changes);
+    if (done?.state === "done") {
+      const n = done.result.control + done.result.check;
+      notice.value = { text: [t("what.points", { n }), ...done.result.notes].join(" · ") };
+    } else if (done?.error)
+      notice.value = { text: `${done.error.problem}. ${done.error.remedy}`, bad: true };
   };
   const mm = (m) => (m === null ? "–" : `${(m * 1000).toFixed(1)} mm`);
   const exact = result.map && result.control === null;
@@ -285,7 +278,7 @@ export function Control() {
           <input
             ref={file}
             type="file"
-            accept=".csv,.txt,text/csv"
+            accept=".csv,.txt,.tsv,.xlsx,.ods,text/csv"
             class="visually-hidden"
             tabIndex={-1}
             aria-hidden="true"

@@ -130,35 +130,3 @@ export const extentInPhoto = (back, /** @type {number[]} */ [u0, v0, u1, v1]) =>
     [u1, v1],
     [u0, v1],
   ].map(back);
-
-/** Names and coordinates from a table name,u_m,v_m[,role], commas, semicolons or tabs between. */
-export function readPoints(text) {
-  const lines = text
-    .replace(/^\uFEFF/, "")
-    .split(/\r?\n/)
-    .filter((l) => l.trim());
-  const mark = [",", ";", "\t"].find((m) => lines[0]?.includes(m)) ?? ",";
-  const head = (lines[0] ?? "").split(mark).map((c) => c.trim().toLowerCase());
-  const [n, u, v, r] = ["name", "u_m", "v_m", "role"].map((c) => head.indexOf(c));
-  if (n < 0 || u < 0 || v < 0) return { rows: [], fault: t("control.table.columns") };
-  const rows = [];
-  for (const [i, line] of lines.slice(1).entries()) {
-    const cells = line.split(mark).map((c) => c.trim());
-    const row = {
-      name: cells[n],
-      u_m: Number(cells[u]),
-      v_m: Number(cells[v]),
-      role: r >= 0 && cells[r] === "check" ? "check" : "control",
-    };
-    if (
-      !row.name ||
-      !cells[u] ||
-      !cells[v] ||
-      !Number.isFinite(row.u_m) ||
-      !Number.isFinite(row.v_m)
-    )
-      return { rows: [], fault: t("control.table.line", { n: i + 2 }) };
-    rows.push(row);
-  }
-  return { rows, fault: rows.length ? "" : t("control.table.empty") };
-}

@@ -66,3 +66,12 @@ async function follow(id) {
 export async function stopJob() {
   job.value = await ask(`/api/jobs/${job.value.id}/stop`, { method: "POST" });
 }
+
+/** Content of a file as a job takes it. */
+export async function base64Of(/** @type {File} */ file) {
+  const bytes = new Uint8Array(await file.arrayBuffer());
+  let text = "";
+  for (let i = 0; i < bytes.length; i += 0x8000)
+    text += String.fromCharCode(...bytes.subarray(i, i + 0x8000));
+  return btoa(text);
+}

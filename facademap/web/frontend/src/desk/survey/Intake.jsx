@@ -5,7 +5,7 @@ import VectorSource from "ol/source/Vector.js";
 import { useEffect, useRef, useState } from "preact/hooks";
 import { surface } from "../data/data.js";
 import { notice } from "../data/edits.js";
-import { job, startJob } from "../data/jobs.js";
+import { base64Of, job, startJob } from "../data/jobs.js";
 import { isReviewer } from "../data/reviewer.js";
 import { sketchStyle } from "../wall/signs.js";
 import { fit, format, map } from "../wall/wall.js";
@@ -21,14 +21,6 @@ const SHOWN_NOTES = 8;
 const proposed = new VectorSource({ wrapX: false });
 const proposedLayer = new VectorLayer({ source: proposed, style: sketchStyle, zIndex: 44 });
 map.addLayer(proposedLayer);
-
-async function base64Of(/** @type {File} */ file) {
-  const bytes = new Uint8Array(await file.arrayBuffer());
-  let text = "";
-  for (let i = 0; i < bytes.length; i += 0x8000)
-    text += String.fromCharCode(...bytes.subarray(i, i + 0x8000));
-  return btoa(text);
-}
 
 /** The shapes of a trial on the wall, all of them in view. */
 function show(shapes) {
