@@ -39,10 +39,15 @@ export async function ask(address, options = {}) {
   }
 }
 
+/**
+ * @param {string} address
+ * @param {{method?: string, body?: any, raw?: BodyInit, type?: string, signal?: AbortSignal}} options
+ * @returns {Promise<any>}
+ */
 async function answerOf(address, { method = "GET", body, raw, type, signal }) {
   /** @type {Record<string, string>} */
   const headers = { accept: "application/json" };
-  if (raw) headers["content-type"] = type;
+  if (raw) headers["content-type"] = type ?? "application/octet-stream";
   else if (method !== "GET") headers["content-type"] = "application/json";
   const answer = await fetch(address, {
     method,
