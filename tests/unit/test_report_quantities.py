@@ -290,7 +290,7 @@ def test_costs_are_quantity_times_rate(quantities):
         ),
         (
             "currency='EUR'\n[[rates]]\ntreatment='inset'\nmeasure='count'\nlow=nan\nlikely=2\nhigh=3",
-            "not a price",
+            "number that cannot be used",
         ),
         ("currency =", "TOML"),
     ],
