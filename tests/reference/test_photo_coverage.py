@@ -42,5 +42,6 @@ def test_ranges_hold_what_they_promise(lens: Lens) -> None:
         covered(wall_cases(lens, points, walls=photos, rng=rng), total)
     assert total.of >= 120
     assert 0.90 <= total.share <= 0.99
-    # neither five times too wide where surplus points tell the picking, nor too narrow
-    assert 0.7 < total.width < 2.0
+    # neither five times too wide where surplus points tell the picking, nor too narrow; an error that is all bias is
+    # held by a range as wide as itself, which is 1 / 1.96 in this measure, so an unknown lens may come near that
+    assert (0.51 if lens == "unknown" else 0.7) < total.width < 2.0
