@@ -14,6 +14,7 @@ from facademap.errors import FileError, InputError
 from facademap.io.camera_files import camera_from_dict
 from facademap.io.pictures import hash_file
 from facademap.io.relief_files import open_relief_writer
+from facademap.io.whole_files import make_folder
 from facademap.io.target_files import TargetPick
 from facademap.photo.camera import nominal_camera
 from facademap.relief.stations import FEWEST_TARGETS
@@ -104,7 +105,7 @@ def keep_relief(
         )
         relative = f"elevations/{name}_relief_{survey}.tif"
         target = project.place(relative)
-        target.parent.mkdir(exist_ok=True)
+        make_folder("elevations", inside=project.folder)
         wkt = row["frame_wkt"] if not is_missing(row["frame_wkt"]) else wall_crs(name, name)
         with open_relief_writer(target, relief.grid, crs_wkt=wkt) as writer:
             writer.write_rows(0, relief.out_m, relief.sigma_m)
