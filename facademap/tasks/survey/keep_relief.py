@@ -14,8 +14,8 @@ from facademap.errors import FileError, InputError
 from facademap.io.camera_files import camera_from_dict
 from facademap.io.pictures import hash_file
 from facademap.io.relief_files import open_relief_writer
-from facademap.io.whole_files import make_folder
 from facademap.io.target_files import TargetPick
+from facademap.io.whole_files import make_folder
 from facademap.photo.camera import nominal_camera
 from facademap.relief.stations import FEWEST_TARGETS
 from facademap.store.project import Project
