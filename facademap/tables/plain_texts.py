@@ -16,6 +16,7 @@ __all__ = ["parse_json", "parse_toml"]
 
 #: What a database and a page can hold.
 _LARGEST = 2**63
+_HUNDREDS = 10**100
 
 
 def parse_json(text: str, *, where: str, remedy: str) -> Any:
@@ -78,9 +79,17 @@ def _plain(value: Any, where: str, remedy: str) -> Any:
     if is_nested_deeper(value, limits_now().nested):
         raise _too_deep(where, remedy)
     for number in _numbers(value):
-        if not math.isfinite(number):
-            raise InputError(f"{where}: holds a number that cannot be used", remedy)
+        if why := _unusable(number):
+            raise InputError(f"{where}: holds a number that cannot be used: {why}", remedy)
     return value
+
+
+def _unusable(number: int | float) -> str:
+    if isinstance(number, float):
+        return "" if math.isfinite(number) else "it is not finite"
+    if abs(number) < _LARGEST:
+        return ""
+    return "hundreds of digits" if abs(number) >= _HUNDREDS else "more digits than others can hold"
 
 
 def _numbers(value: Any) -> Iterator[int | float]:
@@ -88,8 +97,7 @@ def _numbers(value: Any) -> Iterator[int | float]:
         for inner in value.values() if isinstance(value, dict) else value:
             yield from _numbers(inner)
     elif isinstance(value, (int, float)) and not isinstance(value, bool):
-        # a whole number of hundreds of digits is not finite as others count
-        yield value if isinstance(value, float) or abs(value) < _LARGEST else math.inf
+        yield value
 
 
 def _with_days_as_text(value: Any) -> Any:
