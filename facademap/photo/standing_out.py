@@ -106,13 +106,11 @@ def split_scatter(
     for share in _SHARES:
         scatter = own.T @ ((1.0 - share) * np.eye(2 * n) + share * pattern) @ own
         for variance in _VARIANCES:
-            root = np.linalg.cholesky(
-                variance * scatter + fixed + 1e-9 * np.eye(len(z)) * np.trace(scatter) / len(z)
-            )
-            logs.append(
-                -float(np.sum(np.log(np.diag(root))))
-                - 0.5 * float(np.sum(np.linalg.solve(root, z) ** 2))
-            )
+            # a lens believed in widely makes it nearly singular beside its largest values: no Cholesky root then
+            spread, ways = np.linalg.eigh(variance * scatter + fixed)
+            least = 1e-9 * variance * float(np.trace(scatter)) / len(z)
+            spread = np.maximum(spread, least)
+            logs.append(-0.5 * float(np.sum(np.log(spread) + (ways.T @ z) ** 2 / spread)))
             variances.append(((1.0 - share) * variance, share * variance * 2.0 / mean_square))
     believed = np.log(np.where(_SHARES > 0, 1.0, _FLAT))[:, None]
     likely = np.reshape(logs, (len(_SHARES), -1)) + believed

@@ -131,7 +131,7 @@ def open_desk(
     page.on(
         "console",
         lambda m: (
-            watch.faults.append(f"console: {m.text}")
+            watch.faults.append(f"console: {m.text} {m.location.get('url', '')}")
             if m.type == "error" and not (offline_is_fine or "409" in m.text)
             else None
         ),

@@ -372,7 +372,7 @@ def test_match_lock_solve_again_and_issue_papers(
 
     def solve_and_wait(earlier: int) -> None:
         page.get_by_role("button", name="Match stone").first.click()
-        page.get_by_role("button", name="Stop").wait_for(timeout=20_000)
+        page.get_by_role("tabpanel").get_by_role("button", name="Stop").wait_for(timeout=20_000)
         until(
             page,
             "document.querySelector('.notice')?.textContent.match(/match blocks|job|without a result/)",
