@@ -61,6 +61,7 @@ def whole(folder: Path) -> dict[str, Any]:
         names = [n for (n,) in file.execute("SELECT name FROM sqlite_master WHERE type='table'")]
         found = {n: file.execute(f'SELECT * FROM "{n}"').fetchall() for n in names}
     found["edit_log"] = [row[:1] + row[3:] for row in found["edit_log"]]
+    found["layer_styles"] = [row[:-1] for row in found["layer_styles"]]
     found["gpkg_contents"] = [row[:4] + row[5:] for row in found["gpkg_contents"]]
     return found
 

@@ -28,6 +28,7 @@ from facademap.treatment import Figure, Job, TreatmentValues
 from facademap.treatment.job import Kind
 from facademap.treatment.words import say
 from facademap.units import format_inches, kg_per_m3_from_lb_per_ft3, kn_per_m2_from_psf
+from facademap.values import frozen_value
 
 __all__ = ["Wall", "figures_of"]
 
@@ -42,6 +43,7 @@ KN_PER_M2_OF_PSF, KG_PER_M3_OF_LB_PER_FT3 = kn_per_m2_from_psf(1), kg_per_m3_fro
 Row = Mapping[str, Any]
 
 
+@frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Wall:
     """A project as the guide needs it.
