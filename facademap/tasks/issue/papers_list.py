@@ -59,6 +59,10 @@ _RECORDED = (
 _TREATED = ("surfaces", "wall_stones", "conditions", "repairs", "trials")
 _INSETS = ("wall_stones", "repairs", "pieces")
 _TRADE = ("profile", "trade_values")
+_GUIDE_SETTINGS = (
+    *("name", "treatment_values", "criteria_path", "rules_path", "overrules", "matching"),
+    *_TRADE,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -498,7 +502,7 @@ PAPERS: tuple[Paper, ...] = (
         code="RG",
         title="repair guide",
         tables=(*_PLAN, "trials", "photos"),
-        settings=("name", "treatment_values", "criteria_path", "matching", *_TRADE),
+        settings=_GUIDE_SETTINGS,
         make=_guide,
         texts="guide",
         pictures=True,
@@ -509,7 +513,7 @@ PAPERS: tuple[Paper, ...] = (
         code="RT",
         title="repair guide, short version",
         tables=(*_PLAN, "trials", "photos"),
-        settings=("name", "treatment_values", "criteria_path", "matching", *_TRADE),
+        settings=_GUIDE_SETTINGS,
         make=_guide_short,
         texts="guide",
         pictures=True,
