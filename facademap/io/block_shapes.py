@@ -8,7 +8,7 @@ from typing import Any
 from facademap.errors import InputError
 from facademap.io.block_columns import BLOCK_SHEET, sheet_columns
 from facademap.io.csv_tables import read_text_file
-from facademap.tables.plain_texts import parse_json
+from facademap.plain_texts import parse_json
 
 __all__ = ["SHAPE_ENDINGS", "block_lines_from_geojson"]
 

@@ -13,7 +13,7 @@ from facademap.errors import InputError
 from facademap.io.csv_tables import read_text_file
 from facademap.photo.camera import Camera
 from facademap.photo.orientation import UPRIGHT, Turn, upright_camera
-from facademap.tables.plain_texts import parse_json
+from facademap.plain_texts import parse_json
 
 __all__ = ["camera_as_dict", "camera_from_dict", "read_camera", "read_camera_for"]
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from facademap.errors import InputError
 from facademap.io.csv_tables import read_text_file
-from facademap.tables.plain_texts import parse_json
+from facademap.plain_texts import parse_json
 from facademap.values import frozen_value
 
 __all__ = ["DrawnFlaw", "read_flaws"]

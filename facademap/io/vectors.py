@@ -21,7 +21,7 @@ from shapely.geometry import shape
 from facademap.errors import FacademapError, FileError, InputError
 from facademap.io.csv_tables import TableWords, read_table, read_text_file
 from facademap.limits import hold_within
-from facademap.tables.plain_texts import parse_json
+from facademap.plain_texts import parse_json
 from facademap.values import frozen_value
 
 __all__ = ["MARK", "ShapeFile", "pixel_mark", "read_shapes"]

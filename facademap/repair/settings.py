@@ -11,8 +11,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from typing import Any, Literal, get_args
 
+from facademap import plain_texts
 from facademap.errors import InputError
-from facademap.tables import plain_texts
 from facademap.units import (
     KG_PER_LB,
     M_PER_INCH,

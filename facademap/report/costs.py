@@ -10,9 +10,9 @@ from typing import Any
 import pandas as pd
 
 from facademap.errors import InputError
+from facademap.plain_texts import parse_toml
 from facademap.report.quantities import MEASURES, Quantities
 from facademap.tables import TREATMENTS, UNDECIDED
-from facademap.tables.plain_texts import parse_toml
 
 __all__ = ["Rate", "Rates", "cost_rows", "read_rates"]
 

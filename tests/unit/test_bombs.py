@@ -28,7 +28,7 @@ from facademap.io.table_grids import read_grids
 from facademap.io.vectors import read_shapes
 from facademap.io.whole_files import need_file
 from facademap.limits import other_limits
-from facademap.tables.plain_texts import parse_json, parse_toml
+from facademap.plain_texts import parse_json, parse_toml
 
 MEGABYTES = 12
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from facademap.errors import FileError, InputError
-from facademap.tables.plain_texts import parse_json
+from facademap.plain_texts import parse_json
 
 __all__ = ["FOLDER", "Catalogue", "catalogue", "catalogues"]
 

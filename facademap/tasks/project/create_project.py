@@ -13,10 +13,10 @@ import shapely
 
 from facademap.errors import InputError
 from facademap.io.csv_tables import read_text_file
+from facademap.plain_texts import parse_toml
 from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import ELEVATIONS, SURFACES
-from facademap.tables.plain_texts import parse_toml
 from facademap.wall.world import wall_crs
 
 __all__ = ["ProjectPlan", "add_surfaces", "create_project", "read_project_plan"]

@@ -9,9 +9,9 @@ from typing import Any
 
 from facademap.errors import InputError
 from facademap.io.csv_tables import read_text_file
+from facademap.plain_texts import parse_json
 from facademap.store.gate import gated_edit
 from facademap.store.project import Project
-from facademap.tables.plain_texts import parse_json
 
 __all__ = ["add_review"]
 
