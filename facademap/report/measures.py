@@ -126,10 +126,10 @@ class Measures:
         value = weight_kg / KG_PER_LB if self.inches else weight_kg
         return f"{value:.{decimals}f} {'lb' if self.inches else 'kg'}"
 
-    def both_weights(self, weight_kg: float) -> str:
+    def both_weights(self, weight_kg: float, *, decimals: int = 1) -> str:
         """A weight that somebody lifts, in both units."""
         other = Measures(not self.inches).weight(weight_kg, decimals=0)
-        return f"{self.weight(weight_kg)} ({other})"
+        return f"{self.weight(weight_kg, decimals=decimals)} ({other})"
 
     def density(self, density_kg_per_m3: float) -> str:
         """A density."""

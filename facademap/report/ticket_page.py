@@ -484,7 +484,7 @@ def _caution_texts(ticket: Ticket) -> list[str]:
         heavy = (
             ""
             if ticket.yields_kg is None
-            else f", about {ticket.say.both_weights(ticket.yields_kg)},"
+            else f", about {ticket.say.both_weights(ticket.yields_kg, decimals=0)},"
         )
         texts.append(
             f"The old stone{heavy} comes out whole: hold it before its last joint is cut, and lift it with gear as a competent person has planned."
