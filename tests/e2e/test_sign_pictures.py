@@ -22,6 +22,7 @@ from facademap.condition.signs import signs_as_json, weight_of_class
 from facademap.io.rasters import write_elevation
 from facademap.report.drawing_content import elevation_content
 from facademap.report.drawings import draw_sheets, write_drawing_pdf
+from facademap.report.sheet_layout import lay_out
 from facademap.store.project import Project
 from facademap.tasks.issue.condition_map import make_condition_map
 from facademap.wall.grid import PixelGrid
@@ -111,7 +112,7 @@ def plain_picture(project: Project) -> dict[str, Any]:
     return {"picture": f"elevations/{desk_sample.SURFACE}.tif", "gsd_m": 0.01}
 
 
-def squares_in(picture: np.ndarray) -> dict[str, tuple[int, int, int, int]]:
+def squares_in(picture: np.ndarray, *, grid: bool = False) -> dict[str, tuple[int, int, int, int]]:
     """Where the square of each term lies: the largest square of its colour; top, left, bottom, right."""
     found: dict[str, Any] = {}
     for family, term in TERMS.items():
@@ -121,6 +122,8 @@ def squares_in(picture: np.ndarray) -> dict[str, tuple[int, int, int, int]]:
         joined = cv2.morphologyEx(
             (small > 0).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((9, 9), np.uint8)
         )
+        if grid:  # its marks are black as well, but thin
+            joined = cv2.morphologyEx(joined, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
         _, _, stats, _ = cv2.connectedComponentsWithStats(joined)
         square = [s for s in stats[1:].tolist() if 0.9 < s[2] / s[3] < 1.1]
         left, top, wide, high, _ = max(square, key=lambda s: s[2] * s[3])
@@ -175,9 +178,11 @@ def drawn(folder: Path) -> np.ndarray:
     with Project.open(folder, read_only=True) as project:
         tables = {n: project.read(n) for n in DRAWN}
     content = elevation_content(tables, elevation="front", kind="condition")
-    [sheet, *_] = draw_sheets(content, sheet="A2", scale=50)
+    [sheet, *_] = draw_sheets(content, sheet="A2", scale=32)
     page = pdfium.PdfDocument(write_drawing_pdf([sheet], title="Signs"))[0]
-    return page.render(scale=SHARP * 96 / 72).to_numpy()[..., :3][..., ::-1]
+    # large sheets are enlarged as a whole, pens and hatches too, to be legible at half their size
+    enlarged = lay_out(content.box, sheet="A2", scale=32).frame.enlarge
+    return page.render(scale=SHARP * 96 / 72 / enlarged).to_numpy()[..., :3][..., ::-1]
 
 
 def mapped(folder: Path, chromium: Any) -> np.ndarray:
@@ -267,7 +272,7 @@ def pictures(folder: Path, server: Server, chromium: Any) -> dict[str, tuple[np.
         "desk": at_the_desk(server, chromium),
         "GIS style": in_gis(folder, chromium),
     }
-    return {name: (picture, squares_in(picture)) for name, picture in found.items()}
+    return {n: (p, squares_in(p, grid=n == "drawing")) for n, p in found.items()}
 
 
 def test_four_pictures_show_one_hatch(pictures: dict[str, tuple[np.ndarray, Any]]) -> None:
