@@ -538,9 +538,11 @@ def test_proposals_are_confirmed_by_eye_with_three_keys(chromium: Any, tmp_path:
         press(page, "Enter")
         assert "S-022, course" in bar.inner_text()
         assert page.locator(".sheet h2").inner_text().endswith("S-022")
+        page.wait_for_timeout(1200)  # the view goes to the next one when the first is stored
         press(page, "0")
-        page.wait_for_timeout(600)
+        page.wait_for_timeout(1200)
         bar.get_by_role("button", name="Confirm sure ones in view").click()
+        page.wait_for_timeout(600)
         assert "1 left" in bar.inner_text()
         assert "S-022, course" in bar.inner_text()
         press(page, "Escape")
