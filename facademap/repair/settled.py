@@ -68,6 +68,11 @@ _OF_PIECE = _OF_CUT_OUT | {"repair", "surface", "bed", "stone_type", "turn_180",
 _OF_FACE = frozenset({"block", "outline", "usable_depth_m", "flaws"})
 
 
+#: The decision on a trial, and what it was made on and with.
+_DECISION = frozenset({"result", "approved_by", "approved_on"})
+_OF_TRIAL = frozenset({"kind", "treatment", "stone_type", "soiling", "method", "uptake_m3_per_m2"})
+
+
 def is_settled(repair: Row) -> bool:
     """Whether a repair was approved or carried further."""
     return str(repair["stage"]) not in FREE_STAGES
@@ -123,6 +128,8 @@ def refuse_change(
                 f"{id}: {repair['id']} is {repair['stage']}, and its piece is settled",
                 f"Take {repair['id']} back to proposed with a reason, then change it.",
             )
+    elif table == "trials" and by_hand:
+        _refuse_trial(id, before, after, changed=changed)
     elif table == "blocks" and by_hand and before is not None and after["state"] == "future":
         if changed & {"state", "after_repair", "parent"} and any(True for _ in places):
             raise StageError(
@@ -216,6 +223,21 @@ def _refuse_placement(
         )
 
 
+def _refuse_trial(id: str, before: Row | None, after: Row, *, changed: frozenset[str]) -> None:
+    """A trial is approved by a decision with name and day, not typed over, and then stays as it was approved."""
+    decided = str((after if before is None else before).get("result") or "open") != "open"
+    if changed & _DECISION if before is not None else decided:
+        raise StageError(
+            f"trial {id}: whether it may be followed is decided, not typed",
+            "Decide on it with facademap trial, with the name of who decides.",
+        )
+    if before is not None and decided and changed & _OF_TRIAL:
+        raise StageError(
+            f"trial {id} is {before['result']}: what was decided on stays as it was",
+            "Take the decision back with facademap trial --take-back first, or enter a new trial.",
+        )
+
+
 def refuse_size_of_piece(piece: Row, *, changed: frozenset[str], with_cut_out: bool) -> None:
     """Raise where a person types a size that follows from the cut-out.
 
@@ -277,6 +299,11 @@ def refuse_removal(
         )
     elif table in ("work_log", "reviews"):
         raise StageError(f"{id}: entries of a record stay", "Add an entry that corrects it.")
+    elif table == "trials" and str(row["result"]) == "approved":
+        raise StageError(
+            f"trial {id} is approved, and work may rest on it",
+            "Take the decision back with facademap trial --take-back first.",
+        )
     elif table == "plans" and row["current"]:
         raise StageError(f"plan {id} is in force", "Choose another plan first.")
     elif table == "blocks" and str(row["state"]) in ("sawn", "used"):

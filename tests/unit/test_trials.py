@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import itertools
 import re
 import sqlite3
 import sys
@@ -18,13 +19,16 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "e2e"))
 import desk_sample
 
 from facademap.cli.main import main
-from facademap.errors import InputError
+from facademap.errors import InputError, StageError
 from facademap.store.project import Project
+from facademap.tasks.desk.edit import RowChange, apply_changes
 from facademap.tasks.issue.papers import make_papers
 from facademap.tasks.plan.treatments import jobs_of_project
 from facademap.tasks.project.check import check_project
 from facademap.tasks.record.trials import decide_trial, list_trials, make_trial
 from facademap.tasks.record.work import move_on, record
+
+KEYS = itertools.count()
 
 
 @pytest.fixture
@@ -189,3 +193,48 @@ def test_a_value_decided_for_the_project_counts(folder: Path) -> None:
     raked = job.figure("depth to rake, greatest")
     assert raked is not None
     assert raked.value == pytest.approx(0.030)
+
+
+def test_an_approval_is_decided_and_not_typed(folder: Path) -> None:
+    name = approved_panel(folder)
+    fresh = make_trial(
+        folder, kind="mortar sample", treatment="mortar repair", stone_type="buff sandstone"
+    )
+    with Project.open(folder) as project:
+        row = project.row("trials", str(fresh["id"]))
+
+    def revs() -> dict[str, int]:
+        with Project.open(folder) as project:
+            return project.revisions("trials")
+
+    def by_hand(op: str, id: str, **values: object) -> None:
+        rev = None if op == "insert" else revs()[id]
+        change = RowChange(op=op, table="trials", id=id, rev=rev, values=values)
+        with Project.open(folder) as project:
+            apply_changes(
+                project,
+                [change],
+                key=f"typed-by-hand-{next(KEYS):04}",
+                who="a surveyor",
+                what="typed",
+            )
+
+    typed = {"result": "approved", "approved_by": "K", "approved_on": "2026-05-04"}
+    with pytest.raises(StageError, match="is decided, not typed"):
+        by_hand("update", str(fresh["id"]), **typed)
+    with pytest.raises(StageError, match="is decided, not typed"):
+        by_hand(
+            "insert",
+            "new:1",
+            kind="mortar sample",
+            treatment="mortar repair",
+            stone_type="x",
+            **typed,
+        )
+    with pytest.raises(StageError, match="stays as it was"):
+        by_hand("update", name, soiling="growth")
+    with pytest.raises(StageError, match="work may rest on it"):
+        by_hand("delete", name)
+    by_hand("update", str(fresh["id"]), place="north corner")
+    assert row["result"] == "open"
+    assert {t["id"]: t["result"] for t in list_trials(folder)}[name] == "approved"

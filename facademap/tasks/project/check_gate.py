@@ -66,6 +66,7 @@ def stages_of(project: Project) -> Iterator[Finding]:
     unseen = unseen_faces(
         project.read("placements").to_dict("records"), project.read("faces").to_dict("records")
     )
+    trials = project.read("trials").to_dict("records")
     log: dict[str, list[Row]] = defaultdict(list)
     for entry in project.read("work_log").to_dict("records"):
         log[str(entry["repair"])].append(entry)
@@ -100,7 +101,7 @@ def stages_of(project: Project) -> Iterator[Finding]:
                 + (f" and {len(words) - 4} more" if len(words) > 4 else ""),
                 "Check it and enter the result, or send the repair to redo.",
             )
-        if stage in BEGUN_STAGES and (wanted := trial_wanted(project, row)):
+        if stage in BEGUN_STAGES and (wanted := trial_wanted(project, row, trials)):
             yield _stage_fault(
                 id,
                 f"is {stage}, but there is no approved {wanted}",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from facademap.errors import InputError
@@ -138,10 +138,15 @@ def decide_trial(
         return _plain(project.row("trials", trial))
 
 
-def trial_wanted(project: Project, repair: Mapping[Any, Any]) -> str:
+def trial_wanted(
+    project: Project,
+    repair: Mapping[Any, Any],
+    trials: Sequence[Mapping[Any, Any]] | None = None,
+) -> str:
     """The trial that a repair waits for, in words; empty where it waits for none.
 
-    A trial counts for one treatment on one kind of stone, when it was approved by name and date.
+    A trial counts for one treatment on one kind of stone, when it was approved by name and date. ``trials`` are the rows
+    of the project, for who asks about many repairs.
     """
     kind = TRIAL_OF.get(str(repair["treatment"]))
     if kind is None:
@@ -156,7 +161,9 @@ def trial_wanted(project: Project, repair: Mapping[Any, Any]) -> str:
             str(repair["wall_stone"])
         )
         stone = "" if row is None or is_missing(row["stone_type"]) else str(row["stone_type"])
-    for trial in project.read("trials").to_dict("records"):
+    if trials is None:
+        trials = project.read("trials").to_dict("records")
+    for trial in trials:
         if (
             trial["kind"] == kind
             and trial["treatment"] == repair["treatment"]
