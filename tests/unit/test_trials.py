@@ -9,6 +9,7 @@ import re
 import sqlite3
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 import shapely
@@ -207,7 +208,7 @@ def test_an_approval_is_decided_and_not_typed(folder: Path) -> None:
         with Project.open(folder) as project:
             return project.revisions("trials")
 
-    def by_hand(op: str, id: str, **values: object) -> None:
+    def by_hand(op: Any, id: str, **values: object) -> None:
         rev = None if op == "insert" else revs()[id]
         change = RowChange(op=op, table="trials", id=id, rev=rev, values=values)
         with Project.open(folder) as project:
