@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import importlib
-import pkgutil
+import re
 from collections.abc import Sequence
+from functools import cache
+from pathlib import Path
 from typing import Any
 
 import click
@@ -16,16 +18,33 @@ from facademap.errors import FacademapError
 __all__ = ["main"]
 
 
+@cache
+def _modules() -> dict[str, Path]:
+    """The file of every command, by its name."""
+    files = sorted((Path(__file__).parent / "commands").glob("[a-z]*.py"))
+    return {file.stem.replace("_", "-"): file for file in files}
+
+
+def _in_short(file: Path) -> str:
+    """What a command is for: the first line of its module, which need not be loaded for it."""
+    with file.open(encoding="utf-8") as lines:
+        first = lines.readline()
+    said = re.match(r'"""``[^`]*``: (.+)\."""$', first.rstrip())
+    return said[1][:1].upper() + said[1][1:] if said else ""
+
+
 class _Commands(click.Group):
     """One module of ``facademap.cli.commands`` is one command: ``add_blocks.py`` is ``add-blocks``."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        from facademap.cli import commands
+        return list(_modules())
 
-        return sorted(m.name.replace("_", "-") for m in pkgutil.iter_modules(commands.__path__))
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, _in_short(file)) for name, file in _modules().items()])
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name not in self.list_commands(ctx):
+        if cmd_name not in _modules():
             return None
         module = importlib.import_module(f"facademap.cli.commands.{cmd_name.replace('-', '_')}")
         command = module.command

@@ -14,10 +14,12 @@ from pathlib import Path
 
 import click
 import pytest
+from click.testing import CliRunner
 
 import facademap
 from facademap import errors
 from facademap.cli import commands
+from facademap.cli.main import main
 from facademap.condition.glossary import FAMILIES, TERMS
 
 ROOT = Path(facademap.__file__).parent
@@ -73,8 +75,6 @@ def test_every_error_has_a_problem_and_a_remedy_on_one_line() -> None:
 
 
 def test_every_command_answers_help_in_words() -> None:
-    from facademap.cli.main import main
-
     for module in pkgutil.iter_modules(commands.__path__):
         name = module.name.replace("_", "-")
         command = main.get_command(None, name)  # type: ignore[arg-type]
@@ -87,6 +87,13 @@ def test_every_command_answers_help_in_words() -> None:
                 f"{name} {one.name} lacks the shared options"
             )
             assert one.help
+
+
+def test_the_help_says_what_every_command_is_for() -> None:
+    said = re.sub(r"\n {16,}", " ", CliRunner().invoke(main, ["--help"]).output)
+    for module in pkgutil.iter_modules(commands.__path__):
+        name = module.name.replace("_", "-")
+        assert re.search(rf"^  {name}  +[A-Z].{{12,110}}[^.]$", said, re.MULTILINE), name
 
 
 @pytest.mark.parametrize(

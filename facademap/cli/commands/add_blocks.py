@@ -1,4 +1,4 @@
-"""``facademap add-blocks``."""
+"""``facademap add-blocks``: salvaged blocks from a table or from outlines."""
 
 from __future__ import annotations
 

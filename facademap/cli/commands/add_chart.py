@@ -1,4 +1,4 @@
-"""``facademap add-chart``."""
+"""``facademap add-chart``: a colour chart in a photo, so that colours can be measured."""
 
 from __future__ import annotations
 

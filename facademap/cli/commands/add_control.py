@@ -1,4 +1,4 @@
-"""``facademap add-control``."""
+"""``facademap add-control``: control and check points, and where they lie in the photos."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``facademap add-elevation``."""
+"""``facademap add-elevation``: a rectified picture or a scan from elsewhere as the elevation of a surface."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``facademap add-outlines``."""
+"""``facademap add-outlines``: outlines, lines or points of conditions, stones and openings from a file."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``facademap add-photos``."""
+"""``facademap add-photos``: photos of a surface."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``facademap add-review``."""
+"""``facademap add-review``: a review that was saved from the condition map."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``facademap add-surfaces``."""
+"""``facademap add-surfaces``: surfaces that a project does not have yet."""
 
 from __future__ import annotations
 

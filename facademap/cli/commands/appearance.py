@@ -1,4 +1,4 @@
-"""``facademap appearance``."""
+"""``facademap appearance``: what colour and grain each piece of stone needs, measured on the elevation."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``facademap check``."""
+"""``facademap check``: what is wrong in a project, and how to mend it."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``facademap demo``."""
+"""``facademap demo``: the whole job on the demo elevation."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``facademap elevations``."""
+"""``facademap elevations``: rectify the photos of every surface and join them."""
 
 from __future__ import annotations
 

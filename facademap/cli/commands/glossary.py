@@ -1,4 +1,4 @@
-"""``facademap glossary``."""
+"""``facademap glossary``: the terms for conditions, or what one word means."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``facademap map``."""
+"""``facademap map``: the condition map, one file for the browser that works offline."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``facademap match``."""
+"""``facademap match``: assign a block to every piece, and say why."""
 
 from __future__ import annotations
 

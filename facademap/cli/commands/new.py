@@ -1,4 +1,4 @@
-"""``facademap new``."""
+"""``facademap new``: a new project, in a folder of its own."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``facademap template``."""
+"""``facademap template``: a filled-in example of a table that people bring."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``facademap transmit``: issue papers to people."""
+"""``facademap transmit``: issue papers to people: numbered, revised and registered."""
 
 from __future__ import annotations
 
