@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import math
+import struct
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -234,6 +235,8 @@ def _read_las(path: Path) -> Iterator[tuple[Chunk, float, Any]]:
 
     with laspy.open(path) as file:
         header = file.header
+        if header.are_points_compressed and header.point_count:
+            _refuse_false_chunks(path, int(header.offset_to_point_data))
         crs = None
         with contextlib.suppress(Exception):  # a reference system that cannot be read is none
             crs = header.parse_crs()
@@ -257,6 +260,37 @@ def _read_las(path: Path) -> Iterator[tuple[Chunk, float, Any]]:
                 break  # what is left of a file that was cut off
             yield Chunk(xyz=xyz, rgb=rgb, echo=echo), done / max(1, header.point_count), None
         _refuse_part(path, done, header.point_count)
+
+
+def _refuse_false_chunks(path: Path, start: int) -> None:
+    """The decoder makes room for every chunk that the table of chunks claims, and ends the process when it cannot.
+
+    References
+    ----------
+    M. Isenburg, "LASzip: lossless compression of LiDAR data", 2013: the points begin with the place of the table
+    (-1: the last eight bytes of the file give it), the table with its version and the number of chunks.
+    """
+    size = path.stat().st_size
+    with path.open("rb") as file:
+
+        def number(at: int, kind: str, length: int) -> int:
+            file.seek(max(0, at))
+            held = file.read(length)
+            return int(struct.unpack(kind, held)[0]) if len(held) == length else -1
+
+        table = number(start, "<q", 8)
+        if table == -1:
+            table = number(size - 8, "<q", 8)
+        if not start + 8 <= table <= size - 8:
+            raise InputError(
+                f"cloud {path.name} was cut off: its table of chunks is not in it",
+                "Copy it again, or export it again.",
+            )
+        if number(table + 4, "<I", 4) > table - start:
+            raise InputError(
+                f"cloud {path.name} is damaged: it claims more chunks of points than it has bytes",
+                "Copy it again, or export it again.",
+            )
 
 
 def _refuse_part(path: Path, found: int, said: int) -> None:

@@ -174,6 +174,19 @@ def clouds(folder: Path, las: Path, laz: Path) -> dict[str, Path]:
         data[107:111] = struct.pack("<I", 2**32 - 1)  # number of points, LAS 1.2
         found[name] = folder / f"claims.{name}"
         found[name].write_bytes(data)
+    data = bytearray(laz.read_bytes())
+    (start,) = struct.unpack_from(
+        "<I", data, 96
+    )  # of the points; they begin with the place of the table of chunks
+    (table,) = struct.unpack_from("<q", data, start)
+    for name, claimed in (("chunks", 2**32 - 1), ("table", None)):
+        spoilt = bytearray(data)
+        if claimed is None:
+            struct.pack_into("<q", spoilt, start, 2**62)
+        else:
+            struct.pack_into("<I", spoilt, table + 4, claimed)
+        found[name] = folder / f"claims-{name}.laz"
+        found[name].write_bytes(spoilt)
     lines = ["ply", "format binary_little_endian 1.0", f"element vertex {MANY}", *(f"property double {a}" for a in "xyz"), "end_header", ""]  # fmt: skip
     found["ply"] = folder / "claims.ply"
     found["ply"].write_bytes("\n".join(lines).encode() + bytes(240))
