@@ -18,6 +18,8 @@ __all__ = ["Desk"]
 
 #: How often the file is looked at for edits by other programs, such as a command at the terminal.
 LOOK_EVERY_S = 1.0
+#: Waiting pages look together at this beat, so that one answer serves them all.
+BEAT_S = 0.2
 
 
 class Desk:
@@ -64,7 +66,7 @@ class Desk:
         """Wait until something changed after ``after``, or the time is up."""
         end = time.monotonic() + seconds
         while (seq := self.seq()) <= after and time.monotonic() < end and not self._stopping:
-            await asyncio.sleep(0.15)
+            await asyncio.sleep(BEAT_S - time.monotonic() % BEAT_S)
         return seq
 
     def stop_waiting(self) -> None:

@@ -16,12 +16,10 @@ from starlette.routing import Route
 from facademap import __version__
 from facademap.condition.glossary import CLASS_NAMES, FAMILIES, TERMS
 from facademap.condition.signs import signs_as_json
-from facademap.errors import ConflictError, FacademapError, InputError, ProjectError
-from facademap.store.changes import changes_after
+from facademap.errors import ConflictError, FacademapError, InputError
 from facademap.store.edit import table_named
 from facademap.store.gate import BY_RECORD, consequences_of
 from facademap.store.project import Project
-from facademap.store.told_rows import changed_places, rows_as_json
 from facademap.tables import TABLES
 from facademap.tables.settings import REQUIRABLE, REQUIRED_DEFAULT, is_desk_setting
 from facademap.tasks.desk.edit import apply_changes, read_changes, ready_outlines
@@ -32,6 +30,7 @@ from facademap.units import format_inches, format_mm, parse_length
 from facademap.web.answers import failure, read_body, threaded
 from facademap.web.desk import Desk
 from facademap.web.guard import author_of
+from facademap.web.news import News
 
 __all__ = ["routes", "table_as_json"]
 
@@ -39,13 +38,12 @@ __all__ = ["routes", "table_as_json"]
 _DECIMALS = 6
 MAX_NAME = 80
 LONGEST_WAIT_S = 25.0
-#: Changes that are caught up with at once, and edits that are told with their words.
-MOST_NEWS, MOST_EDITS_TOLD = 20_000, 50
 _HIDDEN_SETTINGS = frozenset({"reviewer_links"})
 
 
 def routes(desk: Desk) -> list[Route]:
     """Addresses under /api for tables and edits."""
+    news = News(desk)
 
     def schema(request: Request, body: Any) -> Any:
         return _schema()
@@ -136,9 +134,12 @@ def routes(desk: Desk) -> list[Route]:
             return failure(error)
         if wait:
             await desk.wait_for_change(after, seconds=wait)
+        known = news.known(after)
+        if known is not None:
+            return Response(known, media_type="application/json")
 
         def collect(request: Request, body: Any) -> Any:
-            return _news(desk, after)
+            return Response(news.of(after), media_type="application/json")
 
         return await threaded(collect)(request)
 
@@ -275,52 +276,6 @@ def _theirs(desk: Desk, conflict: ConflictError) -> dict[str, Any] | None:
         "who": who,
         "at": at,
     }
-
-
-def _news(desk: Desk, after: int) -> Response:
-    """Rows that were changed, as they stand now, each once; the text of a row goes through as the store wrote it."""
-    reader = desk.reading()
-    last, found = changed_places(reader, after, most=MOST_NEWS)
-    places = [(t, i) for t, i in found if t in TABLES and (t != "settings" or is_desk_setting(i))]
-    asked: dict[str, list[str]] = {}
-    for name, row_id in places:
-        asked.setdefault(name, []).append(row_id)
-    told = {name: _readable_rows(reader, name, ids) for name, ids in asked.items()}
-    edits = [
-        {
-            "txn": c.txn,
-            "at": c.at,
-            "who": c.who,
-            "what": c.what,
-            "table": c.table,
-            "id": c.id,
-            "op": c.op,
-        }
-        for c in changes_after(reader, max(after, last - MOST_EDITS_TOLD), most=MOST_EDITS_TOLD)
-        if c.seq <= last
-    ]
-    head = {"seq": last if found else max(after, desk.seq()), "edits": edits}
-    text = json.dumps(head, ensure_ascii=False, separators=(",", ":"))
-    rows = ",".join(_row_told(name, i, told[name].get(i)) for name, i in places)
-    return Response(f'{text[:-1]},"rows":[{rows}]}}'.encode(), media_type="application/json")
-
-
-def _readable_rows(reader: Project, name: str, ids: list[str]) -> dict[str, tuple[int, str]]:
-    """Rows as text; one that cannot be read is as one that is gone, so that the others still arrive."""
-    try:
-        return rows_as_json(reader, name, ids)
-    except ProjectError:
-        if len(ids) == 1:
-            if not any(d.row == ids[0] for d in reader.damage(name)):
-                raise  # not the row, but the file
-            return {}
-    half = len(ids) // 2
-    return _readable_rows(reader, name, ids[:half]) | _readable_rows(reader, name, ids[half:])
-
-
-def _row_told(table: str, row_id: str, told: tuple[int, str] | None) -> str:
-    rev, row = told or ("null", "null")
-    return f'{{"table":"{table}","id":{json.dumps(row_id)},"rev":{rev},"row":{row}}}'
 
 
 def table_as_json(reader: Project, name: str, *, seq: int) -> bytes:

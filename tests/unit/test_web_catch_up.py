@@ -25,7 +25,9 @@ from facademap.store.told_rows import rows_as_json
 from facademap.tables import TABLES
 from facademap.tasks.desk.inverse import row_for_desk
 from facademap.tasks.plan.plan import plan_project
+from facademap.web import news as news_module
 from facademap.web.app import make_app
+from facademap.web.desk import Desk
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")
@@ -129,3 +131,29 @@ def test_news_arrive_although_a_row_among_them_cannot_be_read(folder: Path, tmp_
     told = {r["id"]: r["row"] for r in answer.json()["rows"]}
     assert told[blocks[0]] is None
     assert told[blocks[1]]["note"] == "seen"
+
+
+def test_news_are_worked_out_once_for_all_pages_and_never_stale(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[int] = []
+    true_places = news_module.changed_places
+
+    def counted(reader: Project, after: int, *, most: int) -> Any:
+        asked.append(after)
+        return true_places(reader, after, most=most)
+
+    monkeypatch.setattr(news_module, "changed_places", counted)
+    desk = Desk(Path(shutil.copytree(folder, tmp_path / "news")))
+    try:
+        news, first = news_module.News(desk), desk.seq()
+        block = str(desk.reading().read("blocks")["id"].iloc[0])
+        for n in range(3):
+            with desk.writing() as writer, writer.edit(who="x", what="x") as edit:
+                edit.update("blocks", block, {"note": f"seen {n}"})
+            told = [json.loads(news.known(first) or news.of(first)) for _ in range(50)]
+            assert {t["rows"][0]["row"]["note"] for t in told} == {f"seen {n}"}
+            assert {t["seq"] for t in told} == {desk.seq()}
+        assert asked == [first] * 3
+    finally:
+        desk.close()
