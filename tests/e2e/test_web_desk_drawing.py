@@ -40,6 +40,14 @@ def press(page: Any, *keys: str) -> None:
         page.wait_for_timeout(60)
 
 
+def under_pointer(page: Any) -> str:
+    """Where on the wall the pointer stands, left of the middle of the view."""
+    x, y = at(page, 0.3, 0.4)
+    page.mouse.move(x + 1, y)
+    page.mouse.move(x, y)
+    return str(page.locator(".readout .at").inner_text())
+
+
 def kept_corners(page: Any) -> list[list[list[float]]]:
     """Corners of every sketch that this browser keeps."""
     found: list[list[list[float]]] = page.evaluate(
@@ -529,6 +537,7 @@ def test_proposals_are_confirmed_by_eye_with_three_keys(chromium: Any, tmp_path:
     server = Server(folder).start()
     try:
         page, watch = open_desk(chromium, server)
+        page.emulate_media(reduced_motion="no-preference")
         # stones come first, the doubtful before the sure; what the machine doubts stands beside them
         page.get_by_role("button", name="Confirm by eye").first.click()
         bar = page.locator(".sketch-bar.confirming")
@@ -538,9 +547,10 @@ def test_proposals_are_confirmed_by_eye_with_three_keys(chromium: Any, tmp_path:
         press(page, "Enter")
         assert "S-022, course" in bar.inner_text()
         assert page.locator(".sheet h2").inner_text().endswith("S-022")
-        page.wait_for_timeout(1200)  # the view goes to the next one when the first is stored
+        # the whole wall is asked for while the view still goes to the next one
+        page.wait_for_timeout(20)
         press(page, "0")
-        page.wait_for_timeout(1200)
+        page.wait_for_timeout(700)
         bar.get_by_role("button", name="Confirm sure ones in view").click()
         page.wait_for_timeout(600)
         assert "1 left" in bar.inner_text()
@@ -553,9 +563,18 @@ def test_proposals_are_confirmed_by_eye_with_three_keys(chromium: Any, tmp_path:
         assert "5 left" in bar.inner_text()
         press(page, "Enter", "Enter")
         assert "3 left" in bar.inner_text()
-        press(page, "Delete")
-        page.wait_for_timeout(600)
+        # the view that a person takes while the server is asked stays
+        held: list[Any] = []
+        page.route("**/api/consequences", lambda route: held.append(route))
+        zoomed_in = under_pointer(page)
+        press(page, "Delete", "0")
+        whole = under_pointer(page)
+        assert whole != zoomed_in
+        held[0].continue_()
+        page.wait_for_timeout(1000)
         assert "2 left" in bar.inner_text()
+        assert under_pointer(page) == whole
+        page.unroute("**/api/consequences")
         # by pointer as well, after which the keys still mean the same
         bar.get_by_role("button", name="Confirm").click()
         assert "1 left" in bar.inner_text()

@@ -6,7 +6,7 @@ import { edit, notice } from "../data/edits.js";
 import { onRename } from "../data/outbox.js";
 import { who } from "../data/settings.js";
 import { panel, select, tool } from "../data/view.js";
-import { goTo } from "../wall/wall.js";
+import { goTo, viewMoves } from "../wall/wall.js";
 import { t } from "../words/texts.js";
 import { remove } from "./deleting.js";
 
@@ -45,7 +45,8 @@ export const confirmingLeft = () => waiting.value.length;
 export const confirmingShown = () => waiting.value[0] ?? null;
 const confirmingNow = () => queue()[0] ?? null;
 
-function show() {
+/** @param {boolean} [going] Whether the view goes there, too. */
+function show(going = true) {
   const row = confirmingNow();
   if (!row) {
     notice.value = { text: t("confirm.done") };
@@ -54,7 +55,7 @@ function show() {
   }
   select(confirming.value.table, row.id);
   panel.value = "record";
-  goTo(confirming.value.table, row.id);
+  if (going) goTo(confirming.value.table, row.id);
 }
 
 /** @param {string} [table] Which proposals first. */
@@ -87,8 +88,10 @@ export function confirmNow() {
 export async function rejectNow() {
   const row = confirmingNow();
   if (!row) return;
+  const moves = viewMoves();
   await remove([{ table: confirming.value.table, id: row.id }]);
-  if (confirming.value && confirmingNow()?.id !== row.id) show();
+  // where a person has moved the view while the server was asked, it stays there
+  if (confirming.value && confirmingNow()?.id !== row.id) show(viewMoves() === moves);
 }
 
 export function passOver() {

@@ -39,7 +39,7 @@ import {
 import { cancel, KEYS, setVertex } from "../drawing/tools.js";
 import { classify } from "../parts/classify.js";
 import { useChange } from "../survey/Record.jsx";
-import { fitWall, goTo, map, zoomBy } from "../wall/wall.js";
+import { fitWall, goTo, map, takeView, zoomBy } from "../wall/wall.js";
 import { t } from "../words/texts.js";
 
 const typing = (e) =>
@@ -107,7 +107,7 @@ function arrow(key, far) {
   } else {
     const step = view.getResolution() * (far ? 300 : 90);
     const [x, y] = view.getCenter();
-    view.setCenter([x + dx * step, y + dy * step]);
+    takeView().setCenter([x + dx * step, y + dy * step]);
   }
 }
 

@@ -275,22 +275,49 @@ effect(() => {
   repaint();
 });
 
+let moves = 0;
+/** How often the view was moved: who waited for an answer leaves it where a person moved it meanwhile. */
+export const viewMoves = () => moves;
+/** The view is moved by hand or key: nothing that is still under way overrules it. */
+export function takeView() {
+  moves += 1;
+  const view = map.getView();
+  if (view.getAnimating()) view.cancelAnimations();
+  return view;
+}
+map.on("pointerdrag", takeView);
+map.getViewport().addEventListener("wheel", () => {
+  moves += 1;
+});
+
+/** Milliseconds that a move of the view takes: none for whom moving pictures are a burden. */
+const moving = (ms) => (matchMedia("(prefers-reduced-motion: reduce)").matches ? 0 : ms);
+
 export function fit(extent, { nearest = 0.0004, slow = false } = {}) {
   // what lies over the wall leaves this much of it free
   const tools = document.querySelector(".tools")?.getBoundingClientRect();
   const wide = map.getSize()?.[0] > 560;
   const left = tools && tools.width < 300 ? tools.width + 52 : 60;
-  map.getView().fit(extent, {
+  takeView().fit(extent, {
     padding: wide ? [30, 66, 70, left] : [64, 16, 36, 16],
     minResolution: nearest,
-    duration: slow ? 260 : 0,
+    duration: slow ? moving(260) : 0,
   });
 }
 export const fitWall = () => surface.value && fit(pictureExtent(surface.value));
 
-/** Nearer or farther by a factor of the scale. */
-export const zoomBy = (factor) =>
-  map.getView().animate({ resolution: map.getView().getResolution() * factor, duration: 160 });
+/** Where a zoom that is still under way will end. */
+let zoomingTo = null;
+/** Nearer or farther by a factor of the scale; pressed twice at speed it goes twice as far. */
+export function zoomBy(factor) {
+  const view = map.getView();
+  const from = (view.getAnimating() && zoomingTo) || view.getResolution();
+  const to = view.getConstrainedResolution(from * factor);
+  zoomingTo = to;
+  takeView().animate({ resolution: to, duration: moving(160) }, () => {
+    if (zoomingTo === to) zoomingTo = null;
+  });
+}
 
 export function makeFeature(table, id, row) {
   if (!row.geometry) return null;
@@ -441,9 +468,11 @@ map.getViewport().addEventListener("pointerleave", () => {
   pointer.value = null;
 });
 
+// what is stored about a surface leaves the view alone
+const anySurface = computed(() => rowsOf("surfaces").length > 0);
 effect(() => {
   void surface.value;
-  const known = rowsOf("surfaces").length;
+  const known = anySurface.value;
   // a choice on the wall must not bring the whole wall back into view
   untracked(() => {
     for (const layer of painted) layer.wipe();
