@@ -23,6 +23,7 @@ from facademap.tables import Column, Table
 
 __all__ = [
     "APPLICATION_ID",
+    "OUR_STYLES",
     "add_surface_view",
     "blob_from_geometry",
     "column_sql",
@@ -332,6 +333,8 @@ def column_sql(column: Column) -> str:
 
 #: Between the table and the surface in the name of a layer.
 _OF = " of "
+#: How the description of our own styles begins, by which they are told from those that somebody made.
+OUR_STYLES = "facademap signs"
 
 
 def _view_name(table: Table, surface: str) -> str:
@@ -361,15 +364,18 @@ def add_surface_view(
 
 
 def style_view(connection: sqlite3.Connection, view: str, table_name: str) -> None:
-    """Give the layer of one surface the styles of its table, as far as the file keeps any."""
+    """Give the layer of one surface our styles of its table, as far as the file keeps any; others' styles of it stay."""
     if not connection.execute("PRAGMA table_info(layer_styles)").fetchone():
         return
-    connection.execute("DELETE FROM layer_styles WHERE f_table_name = ?", (view,))
+    ours = f"{OUR_STYLES}%"
+    connection.execute(
+        "DELETE FROM layer_styles WHERE f_table_name = ? AND description LIKE ?", (view, ours)
+    )
     connection.execute(
         "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, styleQML, "
         "styleSLD, useAsDefault, description, owner) SELECT f_table_catalog, f_table_schema, ?, f_geometry_column, styleName, "
-        "styleQML, styleSLD, useAsDefault, description, owner FROM layer_styles WHERE f_table_name = ?",
-        (view, table_name),
+        "styleQML, styleSLD, useAsDefault, description, owner FROM layer_styles WHERE f_table_name = ? AND description LIKE ?",
+        (view, table_name, ours),
     )
 
 

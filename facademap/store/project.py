@@ -56,7 +56,7 @@ from facademap.store.geopackage import (
     unique_names_sql,
 )
 from facademap.store.renaming import rename_odd_ids
-from facademap.store.styles import renew_styles, write_styles
+from facademap.store.styles import renew_styles, styles_are_old, write_styles
 from facademap.store.upright import turn_upright
 from facademap.tables import TABLES, Table
 from facademap.tables.names import as_id
@@ -149,6 +149,8 @@ class Project:
                 elif older:
                     with contextlib.closing(connect(path)) as writing:
                         _bring_up_to_date(writing, folder, version)
+                elif not read_only and styles_are_old(connection):
+                    _draw_anew(path)
         except BaseException:
             connection.close()
             raise
@@ -654,6 +656,16 @@ def _bring_up_to_date(connection: sqlite3.Connection, folder: Path, version: int
     renew_styles(connection)
     connection.execute("UPDATE facademap_schema SET version = ?", (SCHEMA_VERSION,))
     connection.execute("COMMIT")
+
+
+def _draw_anew(path: Path) -> None:
+    """The signs of a GIS as this version draws them. Who writes just now is not waited for: the next opening does it."""
+    with contextlib.closing(connect(path)) as writing:
+        writing.execute("PRAGMA busy_timeout = 0")
+        with contextlib.suppress(sqlite3.OperationalError):
+            writing.execute("BEGIN IMMEDIATE")
+            renew_styles(writing)
+            writing.execute("COMMIT")
 
 
 def _rename_and_say(connection: sqlite3.Connection) -> None:

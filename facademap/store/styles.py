@@ -32,9 +32,15 @@ from facademap.condition.signs import (
     weight_of_class,
 )
 from facademap.store.desktop_styles import desktop_style, desktop_style_of_conditions
-from facademap.store.geopackage import style_view, surface_views
+from facademap.store.geopackage import OUR_STYLES, style_view, surface_views
 
-__all__ = ["renew_styles", "write_layer_styles", "write_styles"]
+__all__ = [
+    "STYLES_EDITION",
+    "renew_styles",
+    "styles_are_old",
+    "write_layer_styles",
+    "write_styles",
+]
 
 _TABLE = """
 CREATE TABLE layer_styles (
@@ -46,8 +52,9 @@ CREATE TABLE layer_styles (
 #: Pixels of a GIS program in a millimetre: the standardised rendering pixel of OGC 05-077r4 is 0.28 mm wide.
 PX_PER_MM = 1 / 0.28
 _LETTER_PX = 10
-#: How our own styles are told from those that somebody made.
-_OURS = "facademap signs"
+#: Raised whenever a sign changes: a project whose styles are of an earlier edition gets the new ones when it is opened.
+STYLES_EDITION = 2
+_NOW = f"{OUR_STYLES} {STYLES_EDITION}"
 _CLASSES = (None, 0, 1, 2, 3)
 
 
@@ -61,21 +68,40 @@ def write_styles(connection: sqlite3.Connection) -> None:
     _fill(connection)
 
 
+def styles_are_old(connection: sqlite3.Connection) -> bool:
+    """Whether our styles in a project are those of an earlier edition; who took them all out is left in peace."""
+    if not connection.execute("PRAGMA table_info(layer_styles)").fetchone():
+        return False
+    ours = {
+        told
+        for (told,) in connection.execute(
+            "SELECT DISTINCT description FROM layer_styles WHERE description LIKE ?",
+            (f"{OUR_STYLES}%",),
+        )
+    }
+    return bool(ours) and _NOW not in ours
+
+
 def renew_styles(connection: sqlite3.Connection) -> None:
-    """Our styles as this version draws them, in a project of an older one; those that somebody made stay."""
+    """Our styles as this version draws them; those that somebody made stay, and stay those to begin with."""
     if not connection.execute("PRAGMA table_info(layer_styles)").fetchone():
         write_styles(connection)
     else:
-        connection.execute("DELETE FROM layer_styles WHERE description = ?", (_OURS,))
+        connection.execute("DELETE FROM layer_styles WHERE description LIKE ?", (f"{OUR_STYLES}%",))
         _fill(connection)
     for view, table in surface_views(connection):
         style_view(connection, view, table)
+    connection.execute(
+        "UPDATE layer_styles SET useAsDefault = 0 WHERE description = ?1 AND f_table_name IN "
+        "(SELECT f_table_name FROM layer_styles WHERE useAsDefault AND description IS NOT ?1)",
+        (_NOW,),
+    )
 
 
 def _fill(connection: sqlite3.Connection) -> None:
     connection.executemany(
         "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, styleQML, "
-        f"styleSLD, useAsDefault, description, owner) VALUES ('', '', ?, 'geom', ?, ?, ?, ?, '{_OURS}', '')",
+        f"styleSLD, useAsDefault, description, owner) VALUES ('', '', ?, 'geom', ?, ?, ?, ?, '{_NOW}', '')",
         _styles(),
     )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 import sqlite3
 import sys
@@ -28,6 +29,7 @@ from facademap.condition.signs import (
     weight_of_class,
 )
 from facademap.report.drawing_content import elevation_content
+from facademap.store import styles
 from facademap.store.project import Project
 from facademap.tables import TREATMENTS, UNDECIDED
 from facademap.web.app import make_app
@@ -176,3 +178,9 @@ def test_the_desk_and_the_map_are_given_the_book_and_code_none_of_it_again(folde
         *(house / "web/frontend/src/desk").rglob("*.js*"),
     ]:
         assert not colours & set(re.findall(r"#[0-9a-f]{6}", path.read_text("utf-8"))), path
+
+
+def test_a_changed_sign_raises_the_edition_by_which_projects_get_it() -> None:
+    told = hashlib.sha256(repr(styles._styles()).encode()).hexdigest()
+    # where this fails, signs have changed: raise STYLES_EDITION and write the new digest here
+    assert (styles.STYLES_EDITION, told[:16]) == (2, "b26a69a1d1d3e50d")

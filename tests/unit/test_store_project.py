@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import signal
@@ -243,6 +244,43 @@ def test_a_project_of_the_first_version_gets_its_new_columns_and_keeps_its_rows(
         assert rows["course"].tolist() == [3]
         assert rows["origin"].tolist() == ["drawn"]
         assert rows.geometry.iloc[0].equals(outline)
+
+
+def test_signs_of_an_earlier_edition_are_drawn_anew_and_those_of_an_office_stay(
+    project: Project,
+) -> None:
+    folder, path = project.folder, project.path
+    project.close()
+    raw = sqlite3.connect(path)
+    raw.execute("UPDATE layer_styles SET styleSLD = 'of before', description = 'facademap signs'")
+    raw.execute("DELETE FROM layer_styles WHERE f_table_name LIKE '% of %'")
+    raw.executemany(
+        "INSERT INTO layer_styles (f_table_name, styleName, styleSLD, useAsDefault, description) "
+        "VALUES (?, 'by hand', 'of the office', 1, ?)",
+        [("repairs", None), ("repairs of front", "ours")],
+    )
+    raw.commit()
+    raw.close()
+
+    def stored() -> list[tuple[str, str, int]]:
+        with contextlib.closing(sqlite3.connect(path)) as file:
+            return file.execute(
+                "SELECT f_table_name, styleSLD, useAsDefault FROM layer_styles ORDER BY id"
+            ).fetchall()
+
+    before = stored()
+    Project.open(folder, read_only=True).close()
+    assert stored() == before
+    Project.open(folder).close()
+    now = stored()
+    assert not [row for row in now if row[1] == "of before"]
+    assert {"conditions of front", "repairs of return"} <= {name for name, _, _ in now}
+    begin = [(name, sld) for name, sld, first in now if first]
+    assert len({name for name, _ in begin}) == len(begin)
+    for layer in ("repairs", "repairs of front"):
+        assert (layer, "of the office") in begin
+    Project.open(folder).close()
+    assert stored() == now
 
 
 def test_a_second_writer_hears_that_the_project_is_in_use(
