@@ -24,7 +24,9 @@ from facademap.relief.sweep import (
     View,
     aggregated,
     agreement_on_surface,
+    narrow_recesses,
     scores_of_layers,
+    seen_on_surface,
 )
 from facademap.values import frozen_value
 from facademap.wall.grid import PixelGrid
@@ -120,7 +122,7 @@ def coarse_relief(photos: Sequence[GreyPhoto], grid: PixelGrid, rules: ReliefRul
     step = _layer_step(views, wide, rules)
     layers = np.arange(rules.farthest_m, rules.nearest_m + step, step)
     # the first look may blur edges, and must not be led astray
-    steady = replace(rules.sweep, window=max(5, rules.sweep.window))
+    steady = replace(rules.sweep, window=max(5, rules.sweep.window), line_window=0)
     surface = replace(rules.surface, leap_m=4 * step, most_speckle_cells=12)
     out_m, sigma_m = _found(views, wide, layers, steady, surface)
     return Relief(grid=wide, out_m=out_m, sigma_m=sigma_m)
@@ -424,7 +426,10 @@ def _found(
     out_m, sigma_m = surface_of_costs(
         aggregated(score, sweep), score, layers_m, grid.gsd_m, surface
     )
-    doubtful = agreement_on_surface(views, grid, out_m, sweep) < surface.least_agreement
+    seen = seen_on_surface(views, grid, out_m)
+    doubtful = agreement_on_surface(seen, sweep) < surface.least_agreement
+    if sweep.line_window:
+        doubtful |= narrow_recesses(seen, sweep)
     out_m[doubtful] = np.nan
     sigma_m[doubtful] = np.nan
     return out_m, sigma_m

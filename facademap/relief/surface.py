@@ -45,8 +45,8 @@ class SurfaceRules:
     least_agreement: float = 0.5
     most_speckle_cells: int = 40
     leap_m: float = 0.006
-    correlation_factor: float = 0.5
-    edge_factor: float = 0.45
+    correlation_factor: float = 0.35
+    edge_factor: float = 0.32
 
 
 def surface_of_costs(

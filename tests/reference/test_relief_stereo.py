@@ -39,7 +39,7 @@ def _ours(left: np.ndarray, right: np.ndarray) -> np.ndarray:
     for d in range(LAYERS):
         other = np.full(left.shape, np.nan, np.float32)
         other[:, d:] = right[:, : right.shape[1] - d]
-        _correlate([first, other], rules.window, score[:, :, d])
+        _correlate([first, other], (rules.window, rules.window), score[:, :, d])
     found, _ = surface_of_costs(
         aggregated(score, rules),
         score,
@@ -53,7 +53,7 @@ def _ours(left: np.ndarray, right: np.ndarray) -> np.ndarray:
     laid = cv2.remap(right, at, y, cv2.INTER_LINEAR).astype(np.float32)
     laid[at < 0] = np.nan
     proof = np.full(left.shape, -1.0, np.float32)
-    _correlate([first, laid], rules.proof_window, proof)
+    _correlate([first, laid], (rules.proof_window, rules.proof_window), proof)
     return np.where(proof < SurfaceRules().least_agreement, np.nan, found)
 
 

@@ -6,7 +6,14 @@ import numpy as np
 
 from facademap.photo.camera import Camera
 from facademap.relief.stations import Station
-from facademap.relief.sweep import SweepRules, View, agreement_on_surface, scores_of_layers
+from facademap.relief.sweep import (
+    SweepRules,
+    View,
+    agreement_on_surface,
+    narrow_recesses,
+    scores_of_layers,
+    seen_on_surface,
+)
 from facademap.wall.grid import PixelGrid
 
 
@@ -36,9 +43,23 @@ def test_a_photo_that_shows_only_a_part_spoils_no_other_cell() -> None:
     common = scores_of_layers(views, _part(0.0, 40), layers, SweepRules())
     inner = np.s_[2:-2, 2:-2]
     np.testing.assert_allclose(wide[:, 70:110][inner], common[inner], atol=0.02)
-    on_wide = agreement_on_surface(
-        views, _part(-0.7, 160), np.zeros((40, 160), np.float32), SweepRules()
-    )
+    seen = seen_on_surface(views, _part(-0.7, 160), np.zeros((40, 160), np.float32))
+    on_wide = agreement_on_surface(seen, SweepRules())
     assert (on_wide[:, 82:98] > -1).all()
     # one photo alone compares with nothing
     assert (on_wide[:, :14] == -1).all()
+
+
+def test_a_lid_over_a_narrow_joint_is_seen_through_also_in_noise() -> None:
+    """Two photos agree on the stone, not on the joint between; a smooth stone and noise are no joint."""
+    rng = np.random.default_rng(1)
+    for noise in (0.0, 3.0):
+        stone = rng.normal(128, 20, (60, 80)).astype(np.float32)
+        seen = [stone + rng.normal(0, noise, stone.shape).astype(np.float32) for _ in range(3)]
+        for one in seen:
+            one[30:32] = 60 + rng.normal(0, 12, (2, 80))
+            one[:, 60:] = 150 + rng.normal(0, 0.5, (60, 20))
+        hollow = narrow_recesses(seen, SweepRules())
+        assert hollow[30:32, 2:56].mean() > 0.9
+        for part in (hollow[:26, :56], hollow[36:, :56], hollow[:, 64:]):
+            assert part.mean() < 0.02
