@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -68,6 +70,14 @@ class Criteria:
             f"no criterion is named {name!r}",
             f"Use one of {', '.join(c.name for c in self.criteria)}.",
         )
+
+    def seal(self, names: Collection[str]) -> str:
+        """SHA-256 of what some criteria ask: another limit, measure or sentence gives another."""
+        asked = []
+        for c in (self.named(name) for name in sorted(set(names))):
+            words = [c.name, c.before, c.kind, c.text, c.measured, c.design, c.limit_from, c.only]
+            asked.append([*words, sorted(c.treatments), c.limit])
+        return hashlib.sha256(json.dumps(asked, ensure_ascii=False).encode()).hexdigest()
 
     def applying(self, *, unseen_face: bool) -> Criteria:
         """The criteria of one repair; ``unseen_face`` where its piece shows a surface that nobody had seen."""

@@ -30,7 +30,7 @@ from facademap.treatment.words import say
 from facademap.units import format_inches, kg_per_m3_from_lb_per_ft3, kn_per_m2_from_psf
 from facademap.values import frozen_value
 
-__all__ = ["Wall", "figures_of"]
+__all__ = ["Wall", "figures_of", "shown_value"]
 
 _STATUS: Mapping[str, str] = {
     "confirmed": "read",
@@ -120,7 +120,8 @@ def _alone(make: Callable[[Wall], Grid], wall: Wall) -> Sequence[Block]:
 
 
 # ---------------------------------------------------------------- words
-def _shown(value: TradeValue, si: float, *, kind: str = "", inches: bool) -> str:
+def shown_value(value: TradeValue, si: float, *, kind: str = "", inches: bool) -> str:
+    """A trade value as people read it, in the units of the project."""
     match value.unit:
         case "in":
             return format_inches(si, denominator=32)
@@ -183,10 +184,10 @@ def _trade_words(wall: Wall) -> dict[str, Run]:
     for name, value in wall.settings.values.items():
         si = float(getattr(wall.settings, name))
         key = _short(name)
-        shown = _shown(value, si, kind=kinds[name], inches=wall.inches)
+        shown = shown_value(value, si, kind=kinds[name], inches=wall.inches)
         found[key] = Run(text=shown, source=_said_of(value))
     for name, value in wall.values.values.items():
-        shown = _shown(value, wall.values[name], inches=wall.inches)
+        shown = shown_value(value, wall.values[name], inches=wall.inches)
         found[name] = Run(text=shown, source=_said_of(value))
     return found
 
@@ -413,7 +414,9 @@ def _values(wall: Wall) -> Grid:
     rows = [
         (
             meaning[name],
-            _shown(v, float(getattr(wall.settings, name)), kind=kinds[name], inches=wall.inches),
+            shown_value(
+                v, float(getattr(wall.settings, name)), kind=kinds[name], inches=wall.inches
+            ),
             v.source,
             _STATUS[v.status],
         )
@@ -422,7 +425,7 @@ def _values(wall: Wall) -> Grid:
     rows += [
         (
             name.replace(".", ": ").replace("_", " "),
-            _shown(v, wall.values[name], inches=wall.inches),
+            shown_value(v, wall.values[name], inches=wall.inches),
             v.source,
             _STATUS[v.status],
         )

@@ -52,7 +52,9 @@ __all__ = [
     "assess_project",
     "correct",
     "criteria_of",
+    "criteria_of_office",
     "fix_standard",
+    "fixed_standard",
     "move_on",
     "record",
     "record_cut_out",
@@ -183,7 +185,7 @@ def record(
             row,
             criterion,
             log=log.to_dict("records"),
-            criteria=_criteria(project),
+            criteria=criteria_of_office(project),
             settings=settings_of_project(project),
             at=at or now,
             now=now,
@@ -265,7 +267,7 @@ def record_cut_out(
             edges=list(row["edges"]),
             design_depth_m=float(row["depth_m"]),
             settings=settings,
-            criteria=_criteria(project),
+            criteria=criteria_of_office(project),
             projection_m=_projection(row),
         )
         fits, problem = _place(project, row, piece=found)
@@ -315,7 +317,7 @@ def send_back(
             row,
             "proposed",
             log=log.to_dict("records"),
-            criteria=_criteria(project),
+            criteria=criteria_of_office(project),
             settings=settings_of_project(project),
             at=at or now,
             now=now,
@@ -354,8 +356,10 @@ def fix_standard(
         where=str(path or "packaged standard"),
     )
     with Project.open(folder) as project:
-        known = {c.name for c in _criteria(project).criteria}
-        wrong = sorted({*standard.shares, *standard.critical} - known)
+        criteria = criteria_of_office(project)
+        known = {c.name for c in criteria.criteria}
+        asked = {*standard.shares, *standard.critical}
+        wrong = sorted(asked - known)
         if wrong:
             raise InputError(
                 f"standard {standard.name}: no criterion is named {', '.join(wrong)}",
@@ -374,10 +378,49 @@ def fix_standard(
             "least_repairs": standard.least_repairs,
             "pass_share": standard.pass_share,
             "seal": standard.seal,
+            "criteria_seal": criteria.seal(asked),
         }
         with project.edit(who=who, what=f"fix standard {standard.name}") as edit:
             edit.set("standards", kept)
     return standard
+
+
+def fixed_standard(project: Project, name: str) -> Standard:
+    """A standard as it was fixed in a project.
+
+    Raises
+    ------
+    InputError
+        There is none of that name, or it or a limit of its criteria was changed after it was fixed.
+    """
+    kept = project.setting("standards", {}) or {}
+    if name not in kept:
+        raise InputError(
+            f"no standard named {name!r} is fixed in this project",
+            "Fix one before the work: facademap workmanship PROJECT --fix FILE.",
+        )
+    given = kept[name]
+    fixed = Standard(
+        name=name,
+        fixed_on=dt.date.fromisoformat(given["fixed_on"]),
+        shares=given["shares"],
+        critical=frozenset(given["critical"]),
+        least_repairs=given["least_repairs"],
+        pass_share=given["pass_share"],
+    )
+    if fixed.seal != given["seal"]:
+        raise InputError(
+            f"standard {name!r} was changed after it was fixed",
+            "Undo that change, or fix a standard of another name.",
+        )
+    asked = {*fixed.shares, *fixed.critical}
+    # standards that were fixed before criteria were sealed with them lack the second seal
+    if given.get("criteria_seal", "") not in ("", criteria_of_office(project).seal(asked)):
+        raise InputError(
+            f"a criterion of standard {name!r} was changed after it was fixed",
+            "Put the criteria back as they were, or fix a standard of another name for later work.",
+        )
+    return fixed
 
 
 def assess_project(
@@ -396,33 +439,14 @@ def assess_project(
     With ``out`` (a path without ending) the report is written as ``.txt`` and ``.html``. ``anonymous`` leaves names out.
     """
     with Project.open(folder, read_only=True) as project:
-        kept = project.setting("standards", {}) or {}
-        if standard not in kept:
-            raise InputError(
-                f"no standard named {standard!r} is fixed in this project",
-                "Fix one before the work: facademap workmanship PROJECT --fix FILE.",
-            )
-        given = kept[standard]
-        fixed = Standard(
-            name=standard,
-            fixed_on=dt.date.fromisoformat(given["fixed_on"]),
-            shares=given["shares"],
-            critical=frozenset(given["critical"]),
-            least_repairs=given["least_repairs"],
-            pass_share=given["pass_share"],
-        )
-        if fixed.seal != given["seal"]:
-            raise InputError(
-                f"standard {standard!r} was changed after it was fixed",
-                "Undo that change, or fix a standard of another name.",
-            )
+        fixed = fixed_standard(project, standard)
         log = project.read("work_log")
         result = assess_workmanship(
             project.read("repairs"),
             without_names(log) if anonymous else log,
             chosen=chosen,
             standard=fixed,
-            criteria=_criteria(project),
+            criteria=criteria_of_office(project),
             assessed_on=today or dt.datetime.now(dt.UTC).date(),
             mason="" if anonymous else mason,
             assessor="" if anonymous else assessor,
@@ -446,7 +470,7 @@ def remove_names(folder: str | Path, *, who: str = "facademap workmanship") -> i
 
 def criteria_of(project: Project, repair: str) -> Criteria:
     """What is checked on one repair: a face that nobody had seen before it was sawn is looked at again."""
-    return _criteria(project).applying(unseen_face=repair in _unseen(project, repair))
+    return criteria_of_office(project).applying(unseen_face=repair in _unseen(project, repair))
 
 
 def what_to_see(project: Project, repair: str) -> str:
@@ -462,7 +486,8 @@ def _unseen(project: Project, repair: str) -> dict[str, SeenFace]:
     return unseen_faces(places, [project.row("faces", p["face"]) for p in places])
 
 
-def _criteria(project: Project) -> Criteria:
+def criteria_of_office(project: Project) -> Criteria:
+    """The criteria that hold in a project."""
     return load_criteria(project.setting("criteria_path"))
 
 
@@ -487,7 +512,7 @@ def _place(
             edges=list(repair["edges"]),
             design_depth_m=float(repair["depth_m"]),
             settings=settings_of_project(project),
-            criteria=_criteria(project),
+            criteria=criteria_of_office(project),
             projection_m=_projection(repair),
         )
     width, height, depth = _room(project, place)

@@ -1,0 +1,1 @@
+"""Training: its programme, its book, its papers and its certificates."""
