@@ -85,7 +85,7 @@ def programme_chapters(
         Grid(
             title="To fill in, by label",
             head=("Day", "What", "Hours", "Present"),
-            rows=tuple(("", " ", "", "") for _ in range(8)),
+            rows=tuple(("_" * 12, "_" * 32, "_" * 6, "_" * 28) for _ in range(8)),
             shares=(0.16, 0.4, 0.1, 0.34),
         ),
     ]
@@ -149,7 +149,14 @@ def exercise_sheets(
             Items(items=ticks, look="ticks") if ticks else _words("As the job sheet says.")
         )
         blocks += [
-            _words("Pass  ☐      Redo  ☐      What to practise: ______________________________"),
+            Heading(level=2, text="Result"),
+            Items(
+                items=(
+                    (Run(text="pass"),),
+                    (Run(text="redo; what to practise: ______________________________"),),
+                ),
+                look="ticks",
+            ),
             _words(defer),
         ]
         found.append(Chapter(name=e.id, title=f"Exercise {title}", blocks=blocks))
@@ -268,9 +275,15 @@ def group_report(
 
 
 def write_certificate(
-    certificate: Certificate, code: str, *, name: str, project: str, paper: str = "A4"
+    certificate: Certificate,
+    code: str,
+    test: SealedTest,
+    *,
+    name: str,
+    project: str,
+    paper: str = "A4",
 ) -> bytes:
-    """A certificate as one sheet; without a name it has a line for one."""
+    """A certificate as one sheet; without a name it has a line for one. It says what it rests on, and no more."""
     width, height = sorted(paper_named(paper), reverse=True)
     page = Page(width_mm=width, height_mm=height, title=f"certificate {certificate.number}")
     middle, top = width / 2, height - 18
@@ -284,8 +297,18 @@ def write_certificate(
     else:
         page.line(middle - 60, top - 54, middle + 60, top - 54, width_mm=0.3)
         page.text(middle, top - 60, "name", size_pt=8.5, ink=_QUIET, **said)
-    page.text(middle, top - 72, "was assessed and reached the standard for", size_pt=12, **said)
-    page.paragraph(40, top - 84, certificate.scope, width_mm=width - 80, size_pt=15, weight="bold")
+    how = "in questions and at work" if test.standard else "in questions, not at work,"
+    page.text(
+        middle, top - 72, f"was assessed {how} and reached the standard for", size_pt=12, **said
+    )
+    page.text(middle, top - 84, certificate.scope, size_pt=15, weight="bold", **said)
+    asked = [f"{test.pass_share:.0%} of {len(test.questions)} questions"]
+    asked += [f"{test.exercises} exercises passed"] if test.exercises else []
+    asked += [f"{test.attendance_share:.0%} of the sessions"] if test.attendance_share else []
+    asked += [f"work by the standard {test.standard!r}"] if test.standard else []
+    page.text(
+        middle, top - 100, f"Asked were: {', '.join(asked)}.", size_pt=10.5, ink=_QUIET, **said
+    )
     page.text(
         middle,
         top - 112,

@@ -55,7 +55,7 @@ def why_not(
     urgency: float | None,
     weight_kg: float | None,
     one_person_kg: float,
-    trial: str = "",
+    waits: str = "",
     without_stone: bool = False,
 ) -> str:
     """Why a repair is no exercise, in words; empty where it is one.
@@ -72,8 +72,8 @@ def why_not(
         Of its piece, wet; ``None`` where there is none.
     one_person_kg : float
         What one person may handle, by the profile.
-    trial : str
-        The trial that it waits for.
+    waits : str
+        What it waits for, such as a trial or an engineer.
     without_stone : bool
         Whether a piece has no stone yet.
     """
@@ -83,7 +83,7 @@ def why_not(
         (str(repair["treatment"]) not in TAUGHT, "not a treatment that is practised"),
         (str(repair["stage"]) in _BEGUN_OR_OVER, f"stage: {repair['stage']}"),
         (not is_missing(repair.get("held_back")), "held back"),
-        (bool(trial), "waits for a trial"),
+        (bool(waits), waits),
         (urgency is None, "its urgency is not known"),
         (urgency is not None and urgency >= _URGENT, "urgent: done by those who know how"),
         (PROPPING in (materials.get("hold_points") or ()), "waits for an engineer"),

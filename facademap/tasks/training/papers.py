@@ -137,6 +137,7 @@ def certificate_paper(
     sheet = write_certificate(
         certificate,
         code_of(certificate, key_of(folder, make=False)),
+        test_of(book, certificate.test),
         name=kept.get("name", ""),
         project=name,
         paper=paper,

@@ -16,8 +16,7 @@ from facademap.report.guide.figures import shown_value
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.plan.plan import settings_of_project
-from facademap.tasks.plan.treatments import treatment_values_of_project
-from facademap.tasks.record.trials import trial_wanted
+from facademap.tasks.plan.treatments import jobs_of_project, treatment_values_of_project
 from facademap.tasks.record.work import criteria_of
 from facademap.tasks.training.kept import FOLDER
 from facademap.training import (
@@ -130,7 +129,7 @@ def _candidates(project: Project, settings: Settings) -> list[tuple[dict[str, An
         str(s["id"]): "" if is_missing(s["part"]) else str(s["part"])
         for s in rows_of(project.read("wall_stones"))
     }
-    trials = rows_of(project.read("trials"))
+    held = {j.repair for j in jobs_of_project(project) if j.held}
     weights = {str(p["repair"]): p["weight_saturated_kg"] for p in rows_of(project.read("pieces"))}
     placed = {str(r) for r in project.read("placements")["repair"]}
     found = []
@@ -149,7 +148,7 @@ def _candidates(project: Project, settings: Settings) -> list[tuple[dict[str, An
             urgency=max(float(c) for c in classes) if known else None,
             weight_kg=None if weight is None or is_missing(weight) else float(weight),
             one_person_kg=settings.heavy_kg,
-            trial=trial_wanted(project, repair, trials),
+            waits="its design holds it" if name in held else "",
             without_stone=str(repair["treatment"]) == "inset" and name not in placed,
         )
         found.append((repair, reason))
