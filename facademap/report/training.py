@@ -177,7 +177,7 @@ def person_report(standing: Standing, *, name: str = "") -> list[Chapter]:
         )
         for s in standing.sittings
     )
-    missed = ()
+    missed: tuple[tuple[str, str], ...] = ()
     if standing.sittings:
         last = standing.sittings[-1]
         missed = tuple(

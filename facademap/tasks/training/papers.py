@@ -30,6 +30,7 @@ from facademap.training import (
     LEAST_PERSONS,
     GroupFigures,
     SealedTest,
+    Sitting,
     analyse_items,
     certificate_from,
     code_of,
@@ -107,15 +108,15 @@ def figures_of_group(
     book = read_kept(folder)
     sealed = test_of(book, test)
     need_same_criteria(sealed, criteria_seal_of(folder, sealed))
-    first = {}
+    first: dict[str, Sitting] = {}
     for sitting in sittings_of(book, sealed):
         if not sitting.void:
             first.setdefault(sitting.person, sitting)
     struck = tuple(sorted(struck_questions(book, sealed)))
     if len(first) < LEAST_PERSONS:
         return sealed, None, struck
-    right = np.array([s.right for s in first.values()], dtype=bool)
-    passed = np.array([s.passed for s in first.values()], dtype=bool)
+    right = np.array([s.right for s in first.values()], dtype=np.bool_)
+    passed = np.array([s.passed for s in first.values()], dtype=np.bool_)
     return sealed, analyse_items(right, passed, [q.id for q in sealed.questions]), struck
 
 
