@@ -43,7 +43,6 @@ __all__ = [
     "SealedTest",
     "Sitting",
     "Standing",
-    "(     Sitting",
     "analyse_items",
     "certificate_from",
     "choose_exercises",
