@@ -242,7 +242,9 @@ def state_accuracy(
     check = describe_differences(check_m)
     tested = view.used | ~view.points.is_control
     proof = prove_extent(
-        prove_view(view, left_out_m=left), view.points.wall_m[tested], extent.as_tuple()
+        prove_view(view, left_out_m=left, extent_m=extent.as_tuple()),
+        view.points.wall_m[tested],
+        extent.as_tuple(),
     )
     u = np.linspace(extent.u0_m, extent.u1_m, 7)[None, :]
     v = np.linspace(extent.v1_m, extent.v0_m, 5)[:, None]

@@ -322,6 +322,11 @@ def _check_points_on_the_plane_prove_it(
     assert report["check_n"] == 2
     assert report["check_rmse_m"] < 1e-3
     assert report["supports_scale"]
+    # not for a picture that lies mostly beyond all points
+    assert run(*call, "--set-back-mm", 250, "--extent", "0,0,8,2") == 0
+    wide = json.loads(capsys.readouterr().out)
+    assert (wide["proved"], wide["supports_scale"]) == (False, None)
+    assert "beyond the points" in wide["proof"]
     # the wall's own check point alone proves nothing of the plane
     (folder / "control.csv").write_text("\n".join([*lines[:-3], lines[-1]]))
     assert run(*call, "--set-back-mm", 250) == 0

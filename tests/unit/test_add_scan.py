@@ -262,3 +262,38 @@ def test_bands_are_seamless(
         results.append(_relief(tmp_path / name, done)[1])
         assert results[-1].shape[0] > 512
     np.testing.assert_allclose(results[0], results[1], atol=1e-6, equal_nan=True)
+
+
+@pytest.mark.parametrize("checks", [0, 2])
+def test_points_weigh_as_precise_as_they_are_and_those_held_back_prove(
+    checks: int, scanned: tuple[np.ndarray, np.ndarray], tmp_path: Path
+) -> None:
+    """Four good points and two tied by tape, 30 mm off: the cloud lies where the good ones say."""
+    make_wall(tmp_path / "new", picture=False, world=False)
+    places = np.array([(0.2, 0.2), (3.8, 0.2), (3.8, 2.8), (0.2, 2.8), (1.2, 0.4), (2.8, 0.4)])
+    off = np.array([(0, 0)] * 4 + [(0.03, 0.0), (0.03, 0.0)])
+    roles = ["control"] * 6
+    if checks:
+        places = np.concatenate([places, [(1.5, 2.0), (2.5, 1.0)]])
+        off, roles = np.concatenate([off, [(0.004, 0.0)] * 2]), roles + ["check"] * 2
+    world = np.c_[places, np.zeros(len(places))] @ WORLD[:, :3].T + WORLD[:, 3]
+    lines = ["name,role,u_m,v_m,east_m,north_m,height_m,sigma_mm"] + [
+        f"p{k},{role},{u:.4f},{v:.4f},{e:.4f},{n:.4f},{h:.4f},{30 if k in (4, 5) else 1}"
+        for k, (role, (u, v), (e, n, h)) in enumerate(zip(roles, places + off, world, strict=True))
+    ]
+    (tmp_path / "points.csv").write_text("\n".join(lines))
+    done = add_scan(
+        tmp_path / "new",
+        write_las(tmp_path / "scan.las", *scanned),
+        points=tmp_path / "points.csv",
+        gsd_m=0.02,
+    )
+    # unweighted, the frame would be 10 mm off in u: two of six points by 30 mm
+    assert done["control_n"] == 6
+    assert (done["check_n"], done["proved"]) == (checks, checks > 0)
+    if checks:
+        assert done["check_rmse_m"] == pytest.approx(0.004, abs=0.001)
+        assert done["supports_scale"]
+    else:
+        assert done["supports_scale"] is None
+        assert any("not stated" in w for w in done["warnings"])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,7 +14,14 @@ from facademap.photo.accuracy import AccuracyStatement, state_accuracy
 from facademap.photo.camera import Camera
 from facademap.photo.control import ControlPoints
 from facademap.photo.plane import PlaneView, fit_plane_view
-from facademap.photo.proof import EXACT, share_outside
+from facademap.photo.proof import (
+    EXACT,
+    ONE_PLACE,
+    Proof,
+    prove,
+    prove_photos,
+    share_outside,
+)
 from facademap.wall.grid import Extent
 
 
@@ -103,3 +111,72 @@ def test_a_picture_mostly_beyond_its_points_is_not_proved() -> None:
     assert not found.proof.proved
     assert "beyond the points" in found.proof.reason
     assert found.scale is None
+
+
+CORNERS = np.array([(0.1, 0.1), (5.9, 0.1), (5.9, 3.9), (0.1, 3.9)])
+WALL = (0.0, 0.0, 6.0, 4.0)
+
+
+def judged(check_at: Any, *, miss_m: float = 0.002, control: Any = CORNERS, **more: Any) -> Proof:
+    """Check points, each missed by the same, of a wall of 6 x 4 m."""
+    at = np.asarray(check_at, dtype=float).reshape(-1, 2)
+    return prove(
+        check_m=np.full((len(at), 2), miss_m / np.sqrt(2)),
+        check_sigma_m=np.zeros(len(at)),
+        check_at_m=at,
+        left_out_m=more.pop("left_out_m", np.zeros((0, 2))),
+        control_at_m=np.asarray(control, dtype=float),
+        extent_m=WALL,
+        **more,
+    )
+
+
+def test_check_points_that_repeat_control_test_nothing() -> None:
+    assert judged([(3.0, 2.0), (1.0, 3.0)]).proved
+    beside = judged(CORNERS + 0.05)
+    assert not beside.proved
+    assert beside.reason == ONE_PLACE
+
+
+@pytest.mark.parametrize(
+    "corner", [(5.0, 3.2), (1.0, 0.8)], ids=["upper right corner", "lower left corner"]
+)
+def test_check_points_in_one_corner_prove_that_corner_only(corner: tuple[float, float]) -> None:
+    there = np.add(corner, [(-0.3, 0.0), (0.0, 0.0), (0.3, 0.0), (0.0, 0.3), (0.3, 0.3)])
+    assert "stand together" in judged(there).reason
+    far = np.array([6.0, 4.0]) - corner
+    assert judged([*there, far]).proved
+
+
+def test_few_check_points_are_not_taken_at_their_word() -> None:
+    # upper limits at 90 %: sqrt(2n / chi-square with 2n degrees at 0.1), percentage points of any table of
+    # chi-square: 0.2107 for 2, 1.0636 for 4 degrees
+    one, two = judged([(3, 2)]), judged([(2, 1), (4, 3)])
+    assert one.error_m == pytest.approx(0.002 * np.sqrt(2 / 0.2107), rel=1e-3)
+    assert two.error_m == pytest.approx(0.002 * np.sqrt(4 / 1.0636), rel=1e-3)
+    assert "luck" in one.reason
+    many = judged([(2, 1), (4, 3), (2, 3), (4, 1)])
+    assert many.error_m == pytest.approx(0.002)
+    assert "luck" not in many.reason
+
+
+def test_each_point_measured_twice_proves_no_more_than_once() -> None:
+    wall = see_wall(np.random.default_rng(7), oblique_deg=20, k1=0.0, control=5, noise_px=0.3)
+    once = without_checks(wall.points)
+    twice = ControlPoints(
+        name=once.name + tuple(f"{n}b" for n in once.name),
+        wall_m=np.concatenate([once.wall_m, once.wall_m + 0.002]),
+        pixel_px=np.concatenate([once.pixel_px, once.pixel_px + 0.3]),
+        is_control=np.ones(10, dtype=bool),
+        sigma_px=np.tile(once.sigma_px, 2),
+        sigma_m=np.tile(once.sigma_m, 2),
+    )
+    assert not stated(fit(twice, wall.camera)).proof.proved
+
+
+def test_photos_joined_together_are_proved_where_check_points_lie() -> None:
+    proof = judged([(2, 1), (4, 3), (2, 3), (4, 1)])
+    assert prove_photos(proof, []) is proof
+    one = prove_photos(proof, ["p4.jpg"])
+    assert not one.proved
+    assert "p4.jpg" in one.reason

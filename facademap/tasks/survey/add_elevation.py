@@ -31,7 +31,7 @@ from facademap.photo.picture_place import (
     place_by_points,
     place_stated,
 )
-from facademap.photo.proof import prove
+from facademap.photo.proof import LEAST_ROUND, prove, prove_extent
 from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
@@ -398,13 +398,19 @@ def _report(
     proof = prove(
         check_m=found,
         check_sigma_m=sigma_m,
+        check_at_m=table.check.wall_m if table is not None else np.zeros((0, 2)),
         left_out_m=np.zeros((0, 2)),
-        span_m=max(grid.extent.width_m, grid.extent.height_m),
+        control_at_m=table.control.wall_m if table is not None else np.zeros((0, 2)),
+        extent_m=grid.extent.as_tuple(),
         otherwise=NOT_STATED,
     )
+    if table is not None and len(table.control) >= LEAST_ROUND:
+        proof = prove_extent(proof, table.wall_m, grid.extent.as_tuple())
     few = few_checks_warning(check.n) if check is not None else None
     inherited = json.loads(picture.tags.get("FACADEMAP_WARNINGS", "[]"))
-    warnings = [*notes, *([few] if few else []), *([] if check else [NOT_STATED]), *inherited]
+    warnings = [*notes, *([few] if few else []), *inherited]
+    if not proof.proved:
+        warnings.append(proof.reason)
     if not upright:
         warnings.append("resampled once, since its pixels do not lie square on the wall")
     return {

@@ -19,12 +19,15 @@ from facademap.io.point_clouds import Cloud, open_cloud
 from facademap.io.relief_files import ReliefWriter, open_relief_writer
 from facademap.io.survey_files import read_survey_points
 from facademap.io.whole_files import as_before_on_failure, make_folder
+from facademap.photo.accuracy import describe_differences, proof_values
 from facademap.photo.cylinder import fit_cylinder
 from facademap.photo.point_grid import PointGrid
+from facademap.photo.proof import prove
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.survey.add_elevation import NOT_STATED, refuse_replacing, store_elevation
 from facademap.tasks.survey.add_photos import surface_of
+from facademap.tasks.survey.outside import stated_precision, world_of
 from facademap.tasks.survey.understand_shapes import place_of_surface
 from facademap.units import LENGTH_UNITS_M
 from facademap.wall.cloud_frame import (
@@ -33,7 +36,7 @@ from facademap.wall.cloud_frame import (
     frame_of_plane,
     places_in_frame,
 )
-from facademap.wall.frame import fit_world_placement
+from facademap.wall.frame import WorldPlacement, fit_world_placement
 from facademap.wall.grid import Extent, PixelGrid, Window
 
 __all__ = ["add_scan"]
@@ -64,6 +67,18 @@ class _Frame:
     source: str
     is_new: bool
     notes: tuple[str, ...]
+    tie: _Tie | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Tie:
+    """Points known on the wall and in the cloud, those that lay the cloud on the wall and those that test it."""
+
+    placed: WorldPlacement
+    wall_m: Floats
+    check_m: Floats
+    check_at_m: Floats
+    check_sigma_m: Floats
 
 
 #: Pixels for each point of a cloud, beyond which its picture would be empty: points 30 pixels apart (habit of ours).
@@ -96,7 +111,8 @@ def add_scan(
     surface : str, optional
         May be left out where the project has one.
     points : path, optional
-        Points known on the wall and in the cloud: ``name,u_m,v_m[,w_m],east_m,north_m,height_m``.
+        Points known on the wall and in the cloud: ``name,role,u_m,v_m[,w_m],east_m,north_m,height_m[,sigma_mm]``. They
+        weigh as precise as they say they are; those of role check are held back, and prove the picture.
     outside : tuple of float, optional
         A place before the wall in the system of the cloud; where the instrument stood without it, if the file says so.
     extent : Extent, optional
@@ -157,16 +173,32 @@ def add_scan(
             )
 
 
-def _known_points(path: Path) -> tuple[Floats, Floats, list[str]]:
+def _known_points(path: Path) -> _Tie:
     both = [p for p in read_survey_points(path) if p.on_wall and p.in_world]
-    if len(both) < 3:
+    control, check = ([p for p in both if p.role == role] for role in ("control", "check"))
+    if len(control) < 3:
         raise InputError(
-            f"{path.name} has {len(both)} points known on the wall and in the cloud",
+            f"{path.name} has {len(control)} control points known on the wall and in the cloud",
             "Give three or more with u_m, v_m and east_m, north_m, height_m.",
         )
-    wall = np.array([(p.u_m, p.v_m, p.w_m or 0.0) for p in both], dtype=float)
-    world = np.array([(p.east_m, p.north_m, p.height_m) for p in both], dtype=float)
-    return wall, world, [p.name for p in both]
+    wall, tested = (
+        np.array([(p.u_m, p.v_m, p.w_m or 0.0) for p in rows], dtype=float).reshape(-1, 3)
+        for rows in (control, check)
+    )
+    placed = fit_world_placement(
+        wall,
+        [world_of(p) for p in control],
+        names=[p.name for p in control],
+        sigma_m=stated_precision(control),
+    )
+    found = placed.wall_from_world(np.array([world_of(p) for p in check]).reshape(-1, 3))
+    return _Tie(
+        placed=placed,
+        wall_m=wall[placed.used, :2],
+        check_m=(found - tested)[:, :2],
+        check_at_m=tested[:, :2],
+        check_sigma_m=np.nan_to_num(np.array(stated_precision(check), dtype=float)),
+    )
 
 
 def _frame(
@@ -174,20 +206,22 @@ def _frame(
     surface: str,
     cloud: Cloud,
     sample: Floats,
-    known: tuple[Floats, Floats, list[str]] | None,
+    known: _Tie | None,
     outside: tuple[float, float, float] | None,
 ) -> _Frame:
     """From points known in both, from the surface's place in the world, else from the cloud itself."""
     row = project.row("surfaces", surface)
     radius = None if row["kind"] != "cylinder" or is_missing(row["radius_m"]) else row["radius_m"]
     if known is not None:
-        placed = fit_world_placement(known[0], known[1], names=known[2])
+        placed, n = known.placed, int(known.placed.used.sum())
+        met = f", RMSE {placed.rmse_m * 1000:.1f} mm" if n > 3 else ", which nothing tests"
         return _Frame(
             matrix=placed.matrix,
             radius_m=radius,
-            source=f"{len(known[2])} points known on the wall and in the cloud, RMSE {placed.rmse_m * 1000:.1f} mm",
+            source=f"{n} points known on the wall and in the cloud{met}",
             is_new=False,
             notes=placed.flags,
+            tie=known,
         )
     if not is_missing(row["world"]):
         return _Frame(
@@ -433,16 +467,13 @@ def _report(
             f"the plane of the cloud stands {offset * 1000 + 0.0:+.1f} mm out of the frame in its middle and turns from it by "
             f"{tilt:.1f} mm in a metre; its points scatter by {plane.sigma_m * 1000:.1f} mm"
         )
+    proved = _proved(frame.tie, grid)
+    if not proved["proved"]:
+        notes.append(proved["proof"])
     return {
         "origin": "point cloud",
         "placed_by": frame.source,
-        "accuracy": "not stated",
-        "proved": False,
-        "supports_scale": None,
-        "control_rmse_m": None,
-        "control_n": 0,
-        "check_rmse_m": None,
-        "check_n": 0,
+        **proved,
         "photos": [],
         "points": len(cloud),
         "picture_from": {3: "colour", 1: "strength of the echo", 0: "shaded relief"}[bands],
@@ -453,8 +484,34 @@ def _report(
         "extent_m": list(grid.extent.as_tuple()),
         "width_px": grid.width_px,
         "height_px": grid.height_px,
-        "warnings": [*notes, NOT_STATED],
+        "warnings": notes,
         "made_at": dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
+    }
+
+
+def _proved(tie: _Tie | None, grid: PixelGrid) -> dict[str, Any]:
+    """Only what points held back show of the picture's accuracy."""
+    nowhere = np.zeros((0, 2))
+    proof = prove(
+        check_m=nowhere if tie is None else tie.check_m,
+        check_sigma_m=np.zeros(0) if tie is None else tie.check_sigma_m,
+        check_at_m=nowhere if tie is None else tie.check_at_m,
+        left_out_m=nowhere,
+        control_at_m=nowhere if tie is None else tie.wall_m,
+        extent_m=grid.extent.as_tuple(),
+        otherwise=NOT_STATED,
+    )
+    check = None if tie is None else describe_differences(tie.check_m)
+    n = 0 if tie is None else len(tie.wall_m)
+    return {
+        "accuracy": f"RMSE {check.rmse_radial_m * 1000:.1f} mm at {check.n} check points"
+        if check
+        else "not stated",
+        **proof_values(proof, grid.gsd_m),
+        "control_rmse_m": tie.placed.rmse_m if tie is not None and n > 3 else None,
+        "control_n": n,
+        "check_rmse_m": check.rmse_radial_m if check else None,
+        "check_n": check.n if check else 0,
     }
 
 

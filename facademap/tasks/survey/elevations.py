@@ -30,8 +30,10 @@ from facademap.photo.proof import (
     leave_control_out,
     prove,
     prove_extent,
+    prove_photos,
     prove_view,
     share_outside,
+    shows_any,
 )
 from facademap.report.face_picture import encode_jpeg
 from facademap.store.edit import Edit
@@ -390,7 +392,7 @@ def _accuracy(
     """Root mean square residuals over all photos, what stands against the result, and what it is good for."""
     control, check, photos, warnings = [], [], [], []
     checked: set[str] = set()
-    proof, left, hull = _proof(fitted)
+    proof, left, hull = _proof(fitted, grid.extent)
     tested = [f.points.wall_m[f.used | ~f.points.is_control] for f in fitted]
     if any(f.used.any() for f in fitted):  # else it rests on the control of its host
         proof = prove_extent(proof, np.concatenate(tested), grid.extent.as_tuple())
@@ -456,11 +458,12 @@ def _accuracy(
     }
 
 
-def _proof(fitted: list[FittedPhoto]) -> tuple[Proof, np.ndarray, np.ndarray]:
+def _proof(fitted: list[FittedPhoto], extent: Extent) -> tuple[Proof, np.ndarray, np.ndarray]:
     """What the points of all photos prove together, control left out in turn, and the outline round the control."""
     check = [
         (f.residual_m[~f.points.is_control], f.points.sigma_m[~f.points.is_control]) for f in fitted
     ]
+    check_at_m = np.concatenate([f.points.check.wall_m for f in fitted])
     places = np.concatenate([f.points.wall_m[f.used] for f in fitted])
     single = [f.view for f in fitted if isinstance(f.view, PlaneView)]
     together = len(single) < len(fitted)
@@ -472,13 +475,22 @@ def _proof(fitted: list[FittedPhoto]) -> tuple[Proof, np.ndarray, np.ndarray]:
     proof = prove(
         check_m=np.concatenate([m for m, _ in check]),
         check_sigma_m=np.concatenate([s for _, s in check]),
+        check_at_m=check_at_m,
         left_out_m=np.zeros((0, 2)) if together else np.concatenate(left),
-        span_m=float(np.ptp(places, axis=0).max()) if len(places) else math.inf,
+        control_at_m=places,
+        extent_m=extent.as_tuple(),
         surplus=min((v.quality.surplus for v in single), default=0.0),
         doubts=tuple(d for v in single for d in v.doubts),
         otherwise=otherwise,
     )
     proof = _each_tested(proof, fitted, left) if proof.proved else proof
+    joined = [f for f in fitted if not isinstance(f.view, PlaneView)]
+    untested = [
+        f.name
+        for f in joined
+        if not shows_any(f.view, (f.camera.width_px, f.camera.height_px), check_at_m)
+    ]
+    proof = prove_photos(proof, untested)
     return proof, np.concatenate([*left, np.zeros((0, 2))]), control_hull_m(places)
 
 

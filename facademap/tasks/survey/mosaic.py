@@ -43,7 +43,15 @@ from facademap.photo.mosaic_views import (
     join_reduced,
 )
 from facademap.photo.orientation import Turn
-from facademap.photo.proof import TOGETHER, control_hull_m, prove, share_outside
+from facademap.photo.proof import (
+    TOGETHER,
+    control_hull_m,
+    prove,
+    prove_extent,
+    prove_photos,
+    share_outside,
+    shows_any,
+)
 from facademap.photo.threads import in_order
 from facademap.tasks.survey.true_colour import TrueColour, true_colour
 from facademap.wall.grid import Extent, PixelGrid, Window
@@ -52,6 +60,7 @@ from facademap.wall.world import wall_crs
 __all__ = ["ChartInPhoto", "make_mosaic", "render_block"]
 
 Bytes = NDArray[np.uint8]
+Floats = NDArray[np.floating[Any]]
 Progress = Callable[[float], None]
 
 #: Side of a block, the unit of resuming and of spreading; a multiple of the tile.
@@ -587,6 +596,16 @@ def _accuracy(values: dict[str, Any]) -> dict[str, Any]:
     }
 
 
+def _untested(fitted: MosaicViews, names: Sequence[str], check_at_m: Floats) -> list[str]:
+    """Names of the photos that show the place of no check point."""
+    return [
+        name
+        for name, view in zip(names, fitted.views, strict=True)
+        if view is not None
+        and not shows_any(view, (view.camera.width_px, view.camera.height_px), check_at_m)
+    ]
+
+
 def _report(
     sources: _Sources, fitted: MosaicViews, plan: MosaicPlan, grid: PixelGrid
 ) -> dict[str, Any]:
@@ -607,17 +626,21 @@ def _report(
     few = few_checks_warning(check_n)
     if few is not None:
         warnings.append(few)
-    check_m = np.array([(m.du_m, m.dv_m) for m in fitted.misses if not m.point.is_control]).reshape(
-        -1, 2
-    )
+    checks = [m for m in fitted.misses if not m.point.is_control]
+    check_m = np.array([(m.du_m, m.dv_m) for m in checks]).reshape(-1, 2)
+    check_at_m = np.array([m.point.wall_m for m in checks]).reshape(-1, 2)
     control_m = np.array([m.point.wall_m for m in fitted.misses if m.point.is_control and m.used])
     proof = prove(
         check_m=check_m,
-        check_sigma_m=np.array([m.point.sigma_m for m in fitted.misses if not m.point.is_control]),
+        check_sigma_m=np.array([m.point.sigma_m for m in checks]),
+        check_at_m=check_at_m,
         left_out_m=np.zeros((0, 2)),
-        span_m=float(np.ptp(control_m, axis=0).max()),
+        control_at_m=control_m,
+        extent_m=grid.extent.as_tuple(),
         otherwise=TOGETHER,
     )
+    proof = prove_photos(proof, _untested(fitted, names, check_at_m))
+    proof = prove_extent(proof, np.concatenate([control_m, check_at_m]), grid.extent.as_tuple())
     hull = control_hull_m(control_m)
     if not proof.proved:
         warnings.insert(0, proof.reason)

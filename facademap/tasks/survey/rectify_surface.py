@@ -36,7 +36,14 @@ from facademap.photo.control import ControlPoints, check_control
 from facademap.photo.plane import fit_plane_view
 from facademap.photo.pose import find_pose
 from facademap.photo.posed import CylinderSurface, PlaneSurface, PosedView, fit_cylinder_view
-from facademap.photo.proof import Proof, control_hull_m, left_out_by_refit, prove, share_outside
+from facademap.photo.proof import (
+    Proof,
+    control_hull_m,
+    left_out_by_refit,
+    prove,
+    prove_extent,
+    share_outside,
+)
 from facademap.photo.resample import rectify_windows
 from facademap.photo.tape import TapeMeasure, place_by_tape
 from facademap.photo.vanishing import TrueShape, find_segments, fit_true_shape
@@ -131,7 +138,7 @@ def rectify_cylinder(
         progress,
         lens_state="given",
         extra={"surface": "cylinder", "radius_m": radius_m, "concave": concave},
-        proof=prove_round(view, points, lens, surface),
+        proof=prove_round(view, points, lens, surface, extent),
     )
 
 
@@ -229,8 +236,10 @@ def rectify_set_back(
         proof=prove(
             check_m=there[on_plane],
             check_sigma_m=points.sigma_m[on_plane],
+            check_at_m=points.wall_m[on_plane],
             left_out_m=np.zeros((0, 2)),
-            span_m=float(np.ptp(points.control.wall_m, axis=0).max()),
+            control_at_m=points.control.wall_m,
+            extent_m=extent.as_tuple(),
             otherwise="not proved: the points lie on the main wall, and the plane rests on the depth that was given",
         ),
         residual_m=residual,
@@ -239,7 +248,11 @@ def rectify_set_back(
 
 
 def prove_round(
-    view: PosedView, points: ControlPoints, camera: Camera, surface: CylinderSurface
+    view: PosedView,
+    points: ControlPoints,
+    camera: Camera,
+    surface: CylinderSurface,
+    extent: Extent,
 ) -> Proof:
     """What check points, or control left out of the fit in turn, prove of an unrolled round surface.
 
@@ -250,6 +263,7 @@ def prove_round(
     points : ControlPoints
     camera : Camera
     surface : CylinderSurface
+    extent : Extent
     """
     control = points.control
 
@@ -257,12 +271,14 @@ def prove_round(
         fit = fit_cylinder_view(control.wall_m[keep], control.pixel_px[keep], camera, surface)
         return fit.residual_on_surface_m(control.wall_m, control.pixel_px)
 
-    left = left_out_by_refit(len(control), miss_without) if len(control) > 4 else np.zeros((0, 2))
+    left = left_out_by_refit(control.wall_m, miss_without) if len(control) > 4 else np.zeros((0, 2))
     return prove(
         check_m=view.residual_on_surface_m(points.wall_m, points.pixel_px)[~points.is_control],
         check_sigma_m=points.sigma_m[~points.is_control],
+        check_at_m=points.check.wall_m,
         left_out_m=left,
-        span_m=float(np.ptp(control.wall_m, axis=0).max()),
+        control_at_m=control.wall_m,
+        extent_m=extent.as_tuple(),
         surplus=2.0 * len(control) - 6.0,
     )
 
@@ -311,6 +327,8 @@ def _write(
     control = describe_differences(residual[points.is_control])
     check = describe_differences(residual[~points.is_control if is_check is None else is_check])
     n = check.n if check else 0
+    tested = points.is_control | (True if is_check is None else is_check)
+    proof = prove_extent(proof, points.wall_m[tested], grid.extent.as_tuple())
     warnings = [*([] if proof.proved else [proof.reason]), *extra.pop("warnings", [])]
     hull = control_hull_m(points.control.wall_m)
     few = few_checks_warning(n)
