@@ -6,7 +6,7 @@ The page of formats and the templates are made from this one list; a test gives 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from facademap.io.block_columns import (
     BLOCK_SHEET,
@@ -59,6 +59,10 @@ def _c(name: str, meaning: str, *, required: bool = True) -> KindColumn:
     return KindColumn(name=name, meaning=meaning, required=required)
 
 
+def _optional(column: KindColumn) -> KindColumn:
+    return replace(column, required=False)
+
+
 _NAME = _c("name", "Name of the point, each its own.")
 _X = _c(
     "x_px",
@@ -71,6 +75,9 @@ _ROLE = _c("role", "control (used in the fit) or check (kept apart, shows the ac
 _SIGMA_PX = _c("sigma_px", "One sigma of picking, pixels.", required=False)
 _SIGMA_MM = _c("sigma_mm", "One sigma of the survey, millimetres.", required=False)
 _PHOTO = _c("photo", "File name of the photo, without folder.")
+_EAST = _c("east_m", "Easting, metres.", required=False)
+_NORTH = _c("north_m", "Northing, metres.", required=False)
+_HEIGHT = _c("height_m", "Height, metres.", required=False)
 _LAB = (
     _c("L", "Lightness, CIELAB D50."),
     _c("a", "Green to red, CIELAB D50."),
@@ -88,12 +95,20 @@ _CONTROL_ROWS = (
     ("K1", 2.0025, 2.9975, 400, 600, "check", 0.5, 2),
     ("K2", 6.0025, 3.4975, 1200, 500, "check", 0.5, 2),
 )
+#: Its origin in the world, and how far east and north it runs in a metre.
+_ORIGIN_ENH, _ALONG_EN = (402300.0, 6050100.0, 12.0), (0.8, 0.6)
 _WORLD_ROWS = (
     ("T1", "control", 0.0, 0.0, "", 402300.000, 6050100.000, 12.000, 2),
     ("T2", "control", 8.0, 0.0, "", 402306.400, 6050104.800, 12.000, 2),
     ("T3", "control", 8.0, 6.0, "", 402306.400, 6050104.800, 18.000, 2),
     ("K1", "check", 4.0, 3.0, "", 402303.200, 6050102.400, 15.000, 2),
 )
+
+
+def _place_in_world(u_m: float, v_m: float) -> tuple[float, float, float]:
+    """East, north and height of a place on the wall of the examples."""
+    (east, north, height), (right, ahead) = _ORIGIN_ENH, _ALONG_EN
+    return round(east + right * u_m, 4), round(north + ahead * u_m, 4), round(height + v_m, 4)
 
 
 def _block_kind(sheet: str, rows: tuple[tuple[str | float, ...], ...]) -> TableKind:
@@ -122,10 +137,22 @@ _FACE = ("outline_mm", "0 0, 640 0, 640 310, 0 310", "usable_depth_mm", 220, "be
 _KINDS = (
     TableKind(
         name="control",
-        read_by="rectify --control; locate --control; measure --control; add-elevation --points",
-        meaning="Control and check points of one picture.",
-        columns=(_NAME, _U, _V, _X, _Y, _ROLE, _SIGMA_PX, _SIGMA_MM),
-        rows=_CONTROL_ROWS,
+        read_by="rectify --control; locate --control; measure --control; straighten --control; tape --control; frame --survey; add-control; add-elevation --points",
+        meaning="The one table of control: places on the wall (u_m, v_m), in the world (east_m, north_m, height_m), or both, and where one picture shows them. Each command takes what it needs: columns that are not known are left out.",
+        columns=(
+            _NAME,
+            _optional(_U),
+            _optional(_V),
+            _EAST,
+            _NORTH,
+            _HEIGHT,
+            _optional(_X),
+            _optional(_Y),
+            _optional(_ROLE),
+            _SIGMA_PX,
+            _SIGMA_MM,
+        ),
+        rows=tuple((*r[:3], *_place_in_world(r[1], r[2]), *r[3:]) for r in _CONTROL_ROWS),
     ),
     TableKind(
         name="points",
@@ -162,16 +189,16 @@ _KINDS = (
     TableKind(
         name="survey-points",
         read_by="add-control PROJECT POINTS; add-elevation --points (scans)",
-        meaning="Control and check points of a surface, on the wall, in the world, or both.",
+        meaning="The same without pictures: control and check points of a surface, on the wall, in the world, or both.",
         columns=(
             _NAME,
             _c("role", "control or check; control without it.", required=False),
             _c("u_m", "Along the wall, metres.", required=False),
             _c("v_m", "Up the wall, metres.", required=False),
             _c("w_m", "Out of the wall, metres.", required=False),
-            _c("east_m", "Easting, metres.", required=False),
-            _c("north_m", "Northing, metres.", required=False),
-            _c("height_m", "Height, metres.", required=False),
+            _EAST,
+            _NORTH,
+            _HEIGHT,
             _SIGMA_MM,
             _c(
                 "measured_by",
