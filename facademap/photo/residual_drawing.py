@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from facademap.photo.control import ControlPoints
 from facademap.photo.plane import PlaneView
+from facademap.units import M_PER_INCH
 from facademap.values import frozen_value
 from facademap.wall.grid import Extent
 
@@ -47,7 +48,11 @@ class PointResiduals:
 
 
 def draw_residuals_svg(
-    view: PlaneView | PointResiduals, extent: Extent, *, title: str = "Residuals"
+    view: PlaneView | PointResiduals,
+    extent: Extent,
+    *,
+    title: str = "Residuals",
+    inches: bool = False,
 ) -> str:
     """Residual arrows over the extent, as SVG.
 
@@ -57,6 +62,8 @@ def draw_residuals_svg(
         One photo, or the residuals of all; a name is written once.
     extent : Extent
     title : str
+    inches : bool
+        The office reads inches.
 
     Returns
     -------
@@ -96,7 +103,7 @@ def draw_residuals_svg(
             kind,
             label=names <= 80 and name not in view.points.name[:i],
         )
-    parts += _legend(left, _MARGIN + extent.height_m * scale + 30, factor, scale)
+    parts += _legend(left, _MARGIN + extent.height_m * scale + 30, factor, scale, inches=inches)
     parts.append("</svg>")
     return "\n".join(parts) + "\n"
 
@@ -146,34 +153,20 @@ def _point(
     return parts
 
 
-def _legend(left: float, top: float, factor: float, scale: float) -> list[str]:
-    bar_m = next(
-        b
-        for b in (
-            0.0001,
-            0.0002,
-            0.0005,
-            0.001,
-            0.002,
-            0.005,
-            0.01,
-            0.02,
-            0.05,
-            0.1,
-            0.2,
-            0.5,
-            1.0,
-            2.0,
-            5.0,
-            10.0,
-            100.0,
-        )
-        if b * factor * scale >= 30 or b == 100.0
-    )
+def _bar(px_per_m: float, *, inches: bool) -> tuple[float, str]:
+    """Length of the bar, metres, and its words: the first round length that is 30 pixels long."""
+    unit_m, word = (M_PER_INCH, "in") if inches else (0.001, "mm")
+    powers = [step * 10.0**power for power in range(-3, 6) for step in (1.0, 2.0, 5.0)]
+    length = next((b for b in powers if b * unit_m * px_per_m >= 30), powers[-1])
+    return length * unit_m, f"{length:g} {word}"
+
+
+def _legend(left: float, top: float, factor: float, scale: float, *, inches: bool) -> list[str]:
+    bar_m, words = _bar(factor * scale, inches=inches)
     length = min(bar_m * factor * scale, 300.0)
     parts = [
         f'<line x1="{left:.1f}" y1="{top}" x2="{left + length:.1f}" y2="{top}" stroke="#333333" stroke-width="2"/>',
-        f'<text x="{left + length + 8:.1f}" y="{top + 4}">residual of {bar_m * 1000:g} mm '
+        f'<text x="{left + length + 8:.1f}" y="{top + 4}">residual of {words} '
         f"(arrows {factor:g} times larger than the wall)</text>",
     ]
     x = left + 5

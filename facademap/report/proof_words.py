@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from facademap.tables import is_missing
+from facademap.units import format_feet_inches
 
 __all__ = [
     "NOT_PROVED",
@@ -114,7 +115,7 @@ def disagrees(surface: Mapping[Any, Any]) -> bool:
 
 
 def in_inches(sentence: str) -> str:
-    """A sentence of accuracy with its millimetres as inches, to two digits that count.
+    """A sentence of accuracy with its millimetres as inches, to two digits that count, and its metres as feet and inches.
 
     Parameters
     ----------
@@ -126,7 +127,11 @@ def in_inches(sentence: str) -> str:
         digits = 2 if value == 0 else max(2, 1 - math.floor(math.log10(value)))
         return f"{value:.{digits}f} in"
 
-    return re.sub(r"(?<![\d.])(\d+(?:\.\d+)?) mm\b", inch, sentence)
+    def feet(found: re.Match[str]) -> str:
+        return format_feet_inches(float(found[1]), denominator=1)
+
+    said = re.sub(r"(?<![\d.])(\d+(?:\.\d+)?) mm\b", inch, sentence)
+    return re.sub(r"(?<![\d.])(\d+(?:\.\d+)?) m\b", feet, said)
 
 
 def _report(surface: Mapping[Any, Any]) -> Mapping[str, Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -264,6 +265,7 @@ def test_reveal_and_plane_behind_come_from_the_photos_of_their_host(tmp_path: Pa
     assert (fold["host"], fold["edge"]) == ("main", "left")
     assert any("rests on the depth that was given" in w for w in report["warnings"])
     papers_of_the_survey(folder, report)
+    papers_in_inches(folder, tmp_path / "inches")
 
 
 def papers_of_the_survey(folder: Path, report: dict[str, Any]) -> None:
@@ -368,3 +370,20 @@ def test_one_photo_feeds_a_wall_and_a_round_pier(tmp_path: Path) -> None:
     assert set(report["surfaces"]) == {"main", "pier"}
     assert report["surfaces"]["pier"]["control_rmse_m"] < 0.001
     assert [p["photo"] for p in report["surfaces"]["pier"]["photos"]] == ["a.png"]
+
+
+def papers_in_inches(folder: Path, out: Path) -> None:
+    """An office that reads inches finds no metric figure in what it reads of the survey; numbers of the file stay metric."""
+    with Project.open(folder) as project, project.edit(who="s", what="inches") as edit:
+        edit.set("profile", "inch")
+        stored = project.row("surfaces", "main")["report"]
+    make_survey_report(folder, out=out)
+    main = json.loads((out / "accuracy-main.json").read_text())
+    said = [main[k] for k in ("accuracy", "proof", "statement", "scale_rule", "error_source")]
+    said += [*main["warnings"], (out / "accuracy-main.svg").read_text()]
+    assert not [s for s in said if re.search(r"\d ?(mm|m)\b", s)]
+    assert re.search(r"residual of [\d.]+ in \(", said[-1])
+    assert "in" in main["accuracy"]
+    # no paper supports a finer scale than the picture was proved for
+    assert main["supports_scale"] == main["scale"] == stored["supports_scale"]
+    assert main["check_rmse_m"] == pytest.approx(stored["check_rmse_m"])

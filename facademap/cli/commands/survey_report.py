@@ -17,16 +17,15 @@ from facademap.cli.show import Show, command_options
 @command_options
 def command(project: Path, out: Path | None, show: Show) -> None:
     """Write accuracy, residual arrows and control of every surface of PROJECT, and a contact sheet of its photos."""
+    from facademap.report.proof_words import in_inches
     from facademap.tasks.survey.survey_report import make_survey_report
 
     result = make_survey_report(project, out=out)
 
     def line(name: str, s: dict) -> str:  # type: ignore[type-arg]
-        error = (
-            "no control of its own"
-            if s["error_m"] is None
-            else f"{s['error_m'] * 1000:.1f} mm ({s['error_source']})"
-        )
+        error = s["accuracy"] if s["error_m"] is None else f"{s['error_m'] * 1000:.1f} mm"
+        if s["error_m"] is not None:
+            error = f"{in_inches(error) if result['inches'] else error} ({s['error_source']})"
         scale = "" if s["scale"] is None else f", good for 1:{s['scale']}"
         return f"{name}: {error}{scale}, {len(s['warnings'])} warning(s)"
 

@@ -20,7 +20,7 @@ from facademap.photo.accuracy import AccuracyRules, few_checks_warning, finest_s
 from facademap.photo.control import ControlPoints
 from facademap.photo.residual_drawing import PointResiduals, draw_residuals_svg
 from facademap.report.cut_dxf import dxf_bytes, new_drawing
-from facademap.report.proof_words import accuracy_words, proved_error_m
+from facademap.report.proof_words import accuracy_words, in_inches, proved_error_m
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tables.names import file_name
@@ -30,6 +30,8 @@ __all__ = ["make_survey_report"]
 
 #: Contact sheet: photos across, size of a picture and height of its words (settings).
 ACROSS, THUMB_PX, WORDS_PX = 4, 380, 48
+#: Of a photo placed by its host, or by no more control than fits anything.
+NO_RESIDUALS = "no residuals that say anything"
 #: Layers of the drawing of the control: colour index and meaning.
 _LAYERS = {
     "CONTROL": (5, "Control points, used in the fit"),
@@ -51,7 +53,8 @@ def make_survey_report(folder: str | Path, *, out: Path | None = None) -> dict[s
     Returns
     -------
     dict
-        ``files``: names written; ``surfaces``: for each its RMSE, check points, drawing scale and warnings.
+        ``files``: names written; ``surfaces``: for each its RMSE, check points, drawing scale and warnings, in words of
+        inches where the project reads inches; ``inches``: whether it does.
 
     Raises
     ------
@@ -63,6 +66,7 @@ def make_survey_report(folder: str | Path, *, out: Path | None = None) -> dict[s
             n: project.read(n) for n in ("surfaces", "photos", "control_points", "observations")
         }
         target = out or project.place("out")
+        inches = project.setting("profile") == "inch"
         made = tables["surfaces"][
             [not is_missing(r) and "photos" in r for r in tables["surfaces"]["report"]]
         ]
@@ -74,7 +78,7 @@ def make_survey_report(folder: str | Path, *, out: Path | None = None) -> dict[s
         surfaces = {}
         for row in made.to_dict("records"):
             name = file_name(row["id"])
-            surfaces[str(row["id"])] = _statement(row)
+            surfaces[str(row["id"])] = _statement(row, inches=inches)
             residuals = _residuals(row, tables)
             files[f"accuracy-{name}.json"] = json.dumps(
                 {**surfaces[str(row["id"])], "residuals": _listed(row, tables)},
@@ -94,21 +98,43 @@ def make_survey_report(folder: str | Path, *, out: Path | None = None) -> dict[s
                     residuals,
                     extent,
                     title=f"{row['name']}: residuals in {len(row['report']['photos'])} photos",
+                    inches=inches,
                 ).encode()
             points = tables["control_points"]
             if len(own := points[points["surface"] == row["id"]]):
                 files[f"control-{name}.dxf"] = _control_dxf(own, row["report"]["extent_m"])
-        files["contact-sheet.png"] = _contact_sheet(project, tables)
+        files["contact-sheet.png"] = _contact_sheet(project, tables, inches=inches)
     for name, content in files.items():
         _write(target / name, content)
-    return {"out": str(target), "files": sorted(files), "surfaces": surfaces}
+    return {
+        "out": str(target),
+        "files": sorted(files),
+        "surfaces": surfaces,
+        "inches": inches,
+    }
 
 
-def _statement(row: Mapping[str, Any]) -> dict[str, Any]:
+#: Sentences of a statement that people read; its numbers stay in metres, as their names say.
+_SENTENCES = ("accuracy", "proof", "error_source", "scale_error_source", "statement", "scale_rule")
+
+
+def _statement(row: Mapping[str, Any], *, inches: bool) -> dict[str, Any]:
+    """The accuracy statement of one surface in the words of the office."""
+    said = _metric_statement(row)
+    if not inches:
+        return said
+    words = {k: in_inches(said[k]) for k in _SENTENCES if said.get(k)}
+    return {**said, **words, "warnings": [in_inches(w) for w in said["warnings"]]}
+
+
+def _metric_statement(row: Mapping[str, Any]) -> dict[str, Any]:
     """The accuracy statement of one surface, with the drawing scale that it supports."""
     report, rules = row["report"], AccuracyRules()
     error = proved_error_m(row)
-    scale = None if error is None else finest_scale(error, report["gsd_m"], rules=rules)
+    if "supports_scale" in report:  # it knows what the photos show too, not only the pixel of the picture
+        scale = report["supports_scale"] if error is not None else None
+    else:
+        scale = None if error is None else finest_scale(error, report["gsd_m"], rules=rules)
     return {
         "surface": row["id"],
         "name": row["name"],
@@ -195,16 +221,16 @@ def _control_dxf(points: pd.DataFrame, extent_m: list[float]) -> bytes:
     return dxf_bytes(drawing)
 
 
-def _contact_sheet(project: Project, tables: Mapping[str, Any]) -> bytes:
+def _contact_sheet(project: Project, tables: Mapping[str, Any], *, inches: bool) -> bytes:
     """Every photo of a wall, small, with its name, surface and fit."""
     photos = tables["photos"][tables["photos"]["subject"] == "elevation"].to_dict("records")
     fits: dict[str, list[str]] = {}
     for row in tables["surfaces"].to_dict("records"):
         for fit in [] if is_missing(row["report"]) else row["report"].get("photos", []):
             rmse = fit.get("check_rmse_m") or fit.get("control_rmse_m")
+            words = NO_RESIDUALS if rmse is None else f"{rmse * 1000:.1f} mm"
             fits.setdefault(fit["photo"], []).append(
-                f"{row['id']}: "
-                + ("placed by its host" if rmse is None else f"{rmse * 1000:.1f} mm")
+                f"{row['id']}: {in_inches(words) if inches else words}"
             )
     down = max(1, math.ceil(len(photos) / ACROSS))
     gap, cell = 16, THUMB_PX * 3 // 4
