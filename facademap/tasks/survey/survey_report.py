@@ -131,7 +131,8 @@ def _metric_statement(row: Mapping[str, Any]) -> dict[str, Any]:
     """The accuracy statement of one surface, with the drawing scale that it supports."""
     report, rules = row["report"], AccuracyRules()
     error = proved_error_m(row)
-    if "supports_scale" in report:  # it knows what the photos show too, not only the pixel of the picture
+    # what was stored knows what the photos show too, not only the pixel of the picture
+    if "supports_scale" in report:
         scale = report["supports_scale"] if error is not None else None
     else:
         scale = None if error is None else finest_scale(error, report["gsd_m"], rules=rules)
