@@ -62,6 +62,11 @@ def surveys(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
             *("relief", "--photos", str(folder / name), "--control"),
             *(str(folder / name / "control.csv"), "--extent", EXTENT, "--cell-mm", "3"),
             *("--out", str(folder / f"{name}.tif"), "--report", str(folder / f"{name}.json")),
+            *(
+                ("--elevation", str(folder / "true.tif"), "--gsd-mm", "1.5")
+                if name == "old"
+                else ()
+            ),
             "--quiet",
         )
     return {"folder": folder, "old": wall, "new": later}
@@ -222,3 +227,44 @@ def test_what_looks_otherwise_in_every_photo_is_left_unknown(
     assert np.isfinite(out_m[within]).mean() < 0.03
     assert np.isfinite(out_m[beside]).mean() > 0.95
     assert (np.isfinite(out_m) == np.isfinite(sigma_m)).all()
+
+
+def test_a_true_elevation_shows_places_where_they_are(surveys: dict[str, Any]) -> None:
+    """Against the wall seen squarely by the renderer: shifts by OpenCV's phase correlation, beside a plane's."""
+    import rasterio
+
+    wall: ReliefWall = surveys["old"]
+    with rasterio.open(surveys["folder"] / "true.tif") as file:
+        bands, t = file.read(), file.transform
+    u = t.c + (np.arange(bands.shape[2]) + 0.5) * t.a
+    v = t.f + (np.arange(bands.shape[1]) + 0.5) * t.e
+    u, v = np.broadcast_arrays(u[None, :], v[:, None])
+    x = (u / wall.step_m - 0.5).astype(np.float32)
+    y = ((wall.size_m[1] - v) / wall.step_m - 0.5).astype(np.float32)
+    squarely = cv2.remap(wall.albedo, x, y, cv2.INTER_LINEAR)
+    station = _views(wall, 5)[1]
+    pixel = station.project(np.stack([u.ravel(), v.ravel(), 0 * u.ravel()], axis=-1))
+    photo = cv2.imread(str(surveys["folder"] / "old" / "p2.jpg"), cv2.IMREAD_GRAYSCALE)
+    on_plane = cv2.remap(
+        photo, *(pixel.reshape(*u.shape, 2).astype(np.float32).transpose(2, 0, 1)), cv2.INTER_LINEAR
+    )
+    mine = bands[:3].mean(axis=0)
+    window = cv2.createHanningWindow((48, 48), cv2.CV_64F)
+    shifts: dict[str, list[float]] = {"true": [], "plane": []}
+    lost = np.any([_mask(wall, n, u, v) for n in GROWTH_M], axis=0)
+    for i in range(24, u.shape[0] - 24, 24):
+        for j in range(24, u.shape[1] - 24, 24):
+            part = np.s_[i - 24 : i + 24, j - 24 : j + 24]
+            if lost[part].mean() < 0.5:
+                continue
+            for name, picture in (("true", mine), ("plane", on_plane)):
+                pair = [p[part].astype(float) for p in (squarely, picture)]
+                (dx, dy), _ = cv2.phaseCorrelate(pair[0], pair[1], window.copy())
+                shifts[name].append(1.5 * float(np.hypot(dx, dy)))
+    assert len(shifts["true"]) > 10
+    assert np.median(shifts["true"]) < 0.6
+    assert np.median(shifts["plane"]) > 3 * np.median(shifts["true"])
+    told = json.loads((surveys["folder"] / "old.json").read_text())["true_elevation"]
+    assert told["check_n"] == 16
+    assert told["check_rmse_m"] < 0.001
+    assert told["seen_share"] == pytest.approx((bands[3] > 0).mean(), abs=1e-3)

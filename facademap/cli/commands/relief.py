@@ -52,6 +52,17 @@ _FILE = click.Path(path_type=Path)
 @click.option("--out", type=_FILE, help="GeoTIFF to write.")
 @click.option("--report", type=_FILE, help="Report to write (JSON).")
 @click.option("--preview", type=_FILE, help="Picture by depth and shade to write (PNG).")
+@click.option(
+    "--elevation",
+    type=_FILE,
+    help="True elevation to write: the photos laid on the relief (GeoTIFF).",
+)
+@click.option(
+    "--true-elevation", is_flag=True, help="With PROJECT: keep the true elevation with the relief."
+)
+@click.option(
+    "--gsd-mm", type=float, help="Side of a pixel of the true elevation, mm. Default: half a cell."
+)
 @command_options
 def command(
     project: Path | None,
@@ -72,12 +83,16 @@ def command(
     area = extent_from_text(extent) if extent else None
     search = _search(search_mm)
     if project is None:
-        _refuse(given, ("surface", "survey", "taken_on", "replace", "who"), "need PROJECT")
+        _refuse(
+            given,
+            ("surface", "survey", "taken_on", "replace", "who", "true_elevation"),
+            "need PROJECT",
+        )
         _of_folder(given, cell_mm / 1000, area, search, show)
     else:
         _refuse(
             given,
-            ("photos", "control", "camera", "out", "report", "preview"),
+            ("photos", "control", "camera", "out", "report", "preview", "elevation"),
             "are for photos without PROJECT",
         )
         _of_project(project, given, cell_mm / 1000, area, search, show)
@@ -105,6 +120,19 @@ def _search(text: str | None) -> tuple[float, float] | None:
     return back, front
 
 
+def _gsd(given: dict[str, Any]) -> float | None:
+    from facademap.errors import InputError
+
+    if given["gsd_mm"] is None:
+        return None
+    if given["elevation"] is None and not given["true_elevation"]:
+        raise InputError(
+            "--gsd-mm is the pixel of a true elevation, and none is asked for",
+            "Add --elevation FILE, or --true-elevation with PROJECT.",
+        )
+    return float(given["gsd_mm"]) / 1000
+
+
 def _of_project(
     project: Path,
     given: dict[str, Any],
@@ -124,6 +152,8 @@ def _of_project(
             taken_on=given["taken_on"],
             extent=extent,
             search_m=search_m,
+            elevation=given["true_elevation"],
+            gsd_m=_gsd(given),
             replace=given["replace"],
             who=given["who"] or "surveyor",
             progress=progress,
@@ -157,6 +187,8 @@ def _of_folder(
             extent=extent,
             report=given["report"],
             preview=given["preview"],
+            elevation=given["elevation"],
+            gsd_m=_gsd(given),
             search_m=search_m,
             progress=progress,
         )
@@ -166,6 +198,9 @@ def _of_folder(
 def _tell(name: str, values: dict[str, Any], show: Show) -> None:
     for warning in values["warnings"]:
         show.say(f"note: {warning}")
+    laid = values.get("true_elevation")
+    if laid is not None:
+        show.say(f"true elevation: {_laid_words(laid)}")
     proof = (
         "not proved"
         if values["check_rmse_w_m"] is None
@@ -175,4 +210,17 @@ def _tell(name: str, values: dict[str, Any], show: Show) -> None:
         values,
         text=f"{name}: {values['cells']} cells, {values['known_share']:.0%} known, standard deviation "
         f"{values['sigma_median_m'] * 1000:.2f} mm in the median; {proof}",
+    )
+
+
+def _laid_words(laid: dict[str, Any]) -> str:
+    proof = (
+        "no check points prove it"
+        if laid["check_rmse_m"] is None
+        else f"RMSE {laid['check_rmse_m'] * 1000:.1f} mm at {laid['check_n']} sightings of check points"
+    )
+    return (
+        f"{laid['seen_share']:.0%} shown, {laid['bridged_share']:.1%} on a depth taken from beside, "
+        f"{laid['hidden_share']:.1%} shown by no photo; places shift by {laid['shift_sigma_m'] * 1000:.2f} mm "
+        f"(standard deviation of the relief) instead of up to {laid['corrected_95_m'] * 1000:.1f} mm; {proof}"
     )

@@ -22,7 +22,7 @@ from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.survey.add_photos import surface_of
 from facademap.tasks.survey.kept_reliefs import reliefs_of
-from facademap.tasks.survey.relief import Sightings, solve_relief
+from facademap.tasks.survey.relief import Sightings, lay_on_relief, solve_relief
 from facademap.wall.grid import Extent
 from facademap.wall.world import wall_crs
 
@@ -40,6 +40,8 @@ def keep_relief(
     taken_on: str | None = None,
     extent: Extent | None = None,
     search_m: tuple[float, float] | None = None,
+    elevation: bool = False,
+    gsd_m: float | None = None,
     replace: bool = False,
     who: str = "surveyor",
     workers: int = 2,
@@ -63,6 +65,10 @@ def keep_relief(
         Default: that of the control points, grown by 2 %.
     search_m : tuple of float, optional
         Deepest and highest place that is looked for, metres out of the plane.
+    elevation : bool
+        Lay the photos on the relief too, and keep the true elevation beside it.
+    gsd_m : float, optional
+        Side of its pixels; default: half a cell.
     replace : bool
         Put it in the place of a relief that this survey has.
     who : str
@@ -94,7 +100,7 @@ def keep_relief(
         chosen = _photos_showing(project, name, tables, taken_on, warnings)
         day = taken_on or _day_of(chosen)
         sightings = _sightings(chosen, name, warnings)
-        relief, values = solve_relief(
+        relief, values, stations = solve_relief(
             sightings,
             cell_m=cell_m,
             extent=extent,
@@ -107,6 +113,11 @@ def keep_relief(
         target = project.place(relative)
         make_folder("elevations", inside=project.folder)
         wkt = row["frame_wkt"] if not is_missing(row["frame_wkt"]) else wall_crs(name, name)
+        if elevation:
+            picture = f"elevations/{name}_true_{survey}.tif"
+            place = project.place(picture)
+            told = lay_on_relief(place, relief, stations, sightings, gsd_m=gsd_m, crs_wkt=wkt)
+            values["true_elevation"] = {"path": picture, "sha256": hash_file(place), **told}
         with open_relief_writer(target, relief.grid, crs_wkt=wkt) as writer:
             writer.write_rows(0, relief.out_m, relief.sigma_m)
         entry = {

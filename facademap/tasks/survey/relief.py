@@ -32,6 +32,7 @@ from facademap.relief.build import (
 )
 from facademap.relief.stations import (
     FEWEST_TARGETS,
+    Station,
     StationFit,
     TargetPicks,
     TiePicks,
@@ -40,10 +41,11 @@ from facademap.relief.stations import (
     spread_of_sight,
 )
 from facademap.report.relief_picture import relief_png
+from facademap.tasks.survey.true_elevation import make_true_elevation
 from facademap.wall.grid import Extent, PixelGrid
 from facademap.wall.world import wall_crs
 
-__all__ = ["ReliefMade", "Sightings", "make_relief", "solve_relief"]
+__all__ = ["ReliefMade", "Sightings", "lay_on_relief", "make_relief", "solve_relief"]
 
 #: The default extent is that of the targets, grown by this share on every side.
 EXTENT_GROWTH = 0.02
@@ -79,6 +81,8 @@ def make_relief(
     extent: Extent | None = None,
     report: Path | None = None,
     preview: Path | None = None,
+    elevation: Path | None = None,
+    gsd_m: float | None = None,
     search_m: tuple[float, float] | None = None,
     workers: int = 2,
     progress: Callable[[float], None] | None = None,
@@ -103,6 +107,10 @@ def make_relief(
         Where the report goes, as JSON.
     preview : Path, optional
         Where a picture by depth and shade goes, as PNG.
+    elevation : Path, optional
+        Where the true elevation goes: the photos laid on the relief, as GeoTIFF.
+    gsd_m : float, optional
+        Side of its pixels; default: half a cell.
     search_m : tuple of float, optional
         Deepest and highest place that is looked for, metres out of the plane.
     workers : int
@@ -115,7 +123,7 @@ def make_relief(
     """
     began = time.monotonic()
     _check_cell(cell_m)
-    for path in (out, report, preview):
+    for path in (out, report, preview, elevation):
         check_writable(path)
     picks = _named_as_files(read_target_picks(control), photos)
     warnings: list[str] = []
@@ -127,7 +135,7 @@ def make_relief(
         lens=_lens(photos, names, camera),
         estimate_lens=camera is None,
     )
-    relief, values = solve_relief(
+    relief, values, stations = solve_relief(
         sightings,
         cell_m=cell_m,
         extent=extent,
@@ -136,11 +144,13 @@ def make_relief(
         workers=workers,
         progress=progress,
     )
+    crs_wkt = wall_crs(out.stem, f"{out.stem} {hash_file(control)[:16]}")
+    if elevation is not None:
+        values["true_elevation"] = lay_on_relief(
+            elevation, relief, stations, sightings, gsd_m=gsd_m, crs_wkt=crs_wkt
+        )
     values["seconds"] = round(time.monotonic() - began, 2)
-    digest = hash_file(control)
-    with open_relief_writer(
-        out, relief.grid, crs_wkt=wall_crs(out.stem, f"{out.stem} {digest[:16]}")
-    ) as writer:
+    with open_relief_writer(out, relief.grid, crs_wkt=crs_wkt) as writer:
         writer.write_rows(0, relief.out_m, relief.sigma_m)
     if report is not None:
         write_whole(
@@ -183,8 +193,8 @@ def solve_relief(
     warnings: list[str],
     workers: int = 2,
     progress: Callable[[float], None] | None = None,
-) -> tuple[Relief, dict[str, Any]]:
-    """Cameras and relief of one wall, with what is to be said of them.
+) -> tuple[Relief, dict[str, Any], tuple[Station, ...]]:
+    """Relief of one wall, what is to be said of it, and its cameras in the order of the photos.
 
     Parameters
     ----------
@@ -248,7 +258,36 @@ def solve_relief(
             for n, s in zip(sightings.names, fit.stations, strict=True)
         ],
     }
-    return relief, values
+    return relief, values, fit.stations
+
+
+def lay_on_relief(
+    path: Path,
+    relief: Relief,
+    stations: Sequence[Station],
+    sightings: Sightings,
+    *,
+    gsd_m: float | None,
+    crs_wkt: str,
+) -> dict[str, Any]:
+    """The true elevation of a relief from the photos it was measured in; see `make_true_elevation`.
+
+    Parameters
+    ----------
+    path : Path
+    relief : Relief
+    stations : sequence of Station
+    sightings : Sightings
+    gsd_m : float, optional
+    crs_wkt : str
+    """
+    number = {name: k for k, name in enumerate(sightings.names)}
+    checks = [
+        (number[p.photo], p) for p in sightings.picks if p.role == "check" and p.photo in number
+    ]
+    return make_true_elevation(
+        path, relief, stations, sightings.paths, checks, gsd_m=gsd_m, crs_wkt=crs_wkt
+    )
 
 
 def _check_cell(cell_m: float) -> None:
