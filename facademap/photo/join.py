@@ -46,6 +46,8 @@ LEAST_OVERLAP = 0.02
 #: Pairs that must agree on the distortion before it is taken for the others, and pairs looked at before each try.
 LENS_PAIRS = 5
 LENS_BATCH = 8
+#: A search takes about 220 bytes a pixel: of photos longer than this one at a time, on all processors, and not two at once.
+LARGE_PX = 1600
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -72,6 +74,12 @@ class _FeatureStore:
     ) -> None:
         """Find the features of several photos at once."""
         missing = sorted({i for i in photos if (i, depth) not in self.found})
+        if depth in ("full", "fine") or (depth == "plain" and self.longest_px > LARGE_PX):
+            for number, photo in enumerate(missing):
+                self.found[(photo, depth)] = self._find(photo, depth)
+                if progress is not None:
+                    progress((number + 1) / len(missing))
+            return
         for photo, features in in_order(lambda i: self._find(i, depth), missing, progress=progress):
             self.found[(photo, depth)] = features
 

@@ -38,12 +38,14 @@ from facademap.store.cells import (
 from facademap.store.damage import Damage, damaged_cells, missing_parts, unreadable
 from facademap.store.database import connect, copy_in_memory, in_plain_words, nobody_writes
 from facademap.store.draft import (
+    LARGE,
     MOST_BYTES,
     MovedOnError,
     copied,
     hand_back,
     may_stand,
     reserve,
+    store_drafted,
 )
 from facademap.store.edit import APPEND_ONLY_UPDATE, Edit, _where, read_entry, table_named
 from facademap.store.geopackage import (
@@ -420,9 +422,17 @@ class Project:
         InputError
             A row was changed again since then, or there is no such transaction.
         """
-        with self.edit(who=who, what="undo", undoes=txn) as edit:
-            self.turn_back(edit, txn)
-        return edit.txn
+        with in_plain_words(self.path):
+            rows = self._connection.execute(
+                "SELECT count(*) FROM edit_log WHERE txn = ?", (txn,)
+            ).fetchone()[0]
+
+        def take_back(apart: bool) -> str:
+            with self.edit(who=who, what="undo", undoes=txn, apart=apart) as edit:
+                self.turn_back(edit, txn)
+            return edit.txn
+
+        return store_drafted(take_back, large=rows > LARGE)
 
     def turn_back(self, edit: Edit, txn: str) -> None:
         """:meth:`undo` within an edit that is open, so that it can be judged before it is stored."""

@@ -17,6 +17,7 @@ from facademap.match.solution import Slabs, Unmatched
 from facademap.match.verification import recount_objective, verify
 from facademap.repair.settled import RESERVED_STATES, same_place
 from facademap.store.changes import contents_of, steps_of
+from facademap.store.draft import LARGE, store_drafted
 from facademap.store.edit import Edit, row_as_json
 from facademap.store.gate import gated_edit, judge_edit, store_large
 from facademap.store.project import Project
@@ -363,18 +364,23 @@ def undo_plan(project: Project, *, who: str) -> dict[str, Any]:
     net: dict[tuple[str, str], list[Any]] = {}
     for change, before, after in contents_of(project, txn):
         net.setdefault((change.table, change.id), [before, None])[1] = after
-    with project.edit(who=who, what=f"take back plan {was}", undoes=txn) as edit:
-        for (table, id), (before, after) in net.items():
-            if table == "plans":
-                edit.update("plans", id, {"current": bool(before and before["current"])})
-            elif table == "pieces":
-                _restore_reason(edit, project, id, before, after)
-            else:
-                _refuse_changed(project, table, id, after)
-                edit.apply(table, id, before)
-        judge_edit(project, edit.txn)
+
+    def take_back(apart: bool) -> str:
+        with project.edit(who=who, what=f"take back plan {was}", undoes=txn, apart=apart) as edit:
+            for (table, id), (before, after) in net.items():
+                if table == "plans":
+                    edit.update("plans", id, {"current": bool(before and before["current"])})
+                elif table == "pieces":
+                    _restore_reason(edit, project, id, before, after)
+                else:
+                    _refuse_changed(project, table, id, after)
+                    edit.apply(table, id, before)
+            judge_edit(project, edit.txn)
+            return edit.txn
+
+    done = store_drafted(take_back, large=len(net) > LARGE)
     now = project.read("plans", where={"current": True})["id"]
-    return {"plan": str(now.iloc[-1]) if len(now) else None, "was": was, "txn": edit.txn}
+    return {"plan": str(now.iloc[-1]) if len(now) else None, "was": was, "txn": done}
 
 
 def _refuse_changed(project: Project, table: str, id: str, after: Mapping[str, Any] | None) -> None:

@@ -16,7 +16,8 @@ from facademap.io.rasters import Elevation, open_elevation
 from facademap.salvage.appearance import Appearance, measure_appearance
 from facademap.salvage.face_picture import COMPARE_GSD_M
 from facademap.salvage.neighbourhood import sound_ring
-from facademap.store.gate import gated_edit
+from facademap.store.edit import Edit
+from facademap.store.gate import store_large
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.wall.grid import Extent, PixelGrid
@@ -69,9 +70,12 @@ def measure_targets(
                         notes.append(f"{piece['id']}: {error.problem}")
                     done += 1
                     progress(done / len(pieces))
-        with gated_edit(project, who=who, what="measure the colour wanted") as edit:
+
+        def store(edit: Edit) -> None:
             for piece_id, change in changes.items():
                 edit.update("pieces", piece_id, change)
+
+        store_large(project, store, who=who, what="measure the colour wanted")
     return {"measured": len(changes), "notes": notes}
 
 

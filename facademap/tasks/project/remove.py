@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from facademap.errors import InputError, InUseError, StageError
+from facademap.store.draft import LARGE, store_drafted
 from facademap.store.edit import table_named
 from facademap.store.gate import consequences_of, gated_edit, take_out
 from facademap.store.project import Project
@@ -65,6 +66,11 @@ def remove_rows(
                 "Add --confirmed to let that follow.",
                 consequences=told,
             )
-        with gated_edit(project, who=who, what=f"remove {', '.join(ids)[:60]}") as edit:
-            take_out(edit, project, found)
-        return {**told, "txn": edit.txn}
+
+        def store(apart: bool) -> str:
+            what = f"remove {', '.join(ids)[:60]}"
+            with gated_edit(project, who=who, what=what, apart=apart) as edit:
+                take_out(edit, project, found)
+            return edit.txn
+
+        return {**told, "txn": store_drafted(store, large=len(ids) > LARGE)}

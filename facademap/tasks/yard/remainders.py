@@ -14,7 +14,8 @@ from facademap.match.remainders import Remainder, remainders_of
 from facademap.match.saw_tables import sawing_of
 from facademap.match.verification import verify
 from facademap.repair.block_weights import BlockWeights, weights_of_block
-from facademap.store.gate import consequences_of, gated_edit, take_out
+from facademap.store.edit import Edit
+from facademap.store.gate import consequences_of, store_large, take_out
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.match.match import load_problem
@@ -91,13 +92,16 @@ def bring_back_stone(folder: str | Path, *, who: str = "yard") -> dict[str, Any]
             for b in sorted(kept)
         ]
         fresh = [(b, f) for b, f in fresh if b["id"] not in kept]
-        with gated_edit(project, who=who, what="remainders and donors") as edit:
+
+        def store(edit: Edit) -> None:
             for name in released:
                 edit.update("blocks", name, {"state": "available"})
-            for name in to_come.keys() - names - set(released) - kept:
+            for name in sorted(to_come.keys() - names - set(released) - kept):
                 take_out(edit, project, consequences_of(project, [("blocks", name)]))
             edit.put("blocks", [b for b, _ in fresh])
             edit.put("faces", [f for _, f in fresh])
+
+        store_large(project, store, who=who, what="remainders and donors")
         fresh += [(to_come[b], {}) for b in kept]
     coming = [b for b, _ in fresh]
     return {
