@@ -25,6 +25,7 @@ __all__ = [
     "Job",
     "Schedule",
     "ScheduleProblem",
+    "amounts_of",
     "bars",
     "day_list",
     "jobs_from_repairs",
@@ -169,6 +170,7 @@ def jobs_from_repairs(
     settings: Settings,
     rates: WorkRates | None = None,
     without_stone: Collection[str] = (),
+    by_treatment: bool = False,
 ) -> tuple[Job, ...]:
     """Jobs for every repair that is work on the wall; left and held-back repairs are not scheduled.
 
@@ -184,6 +186,8 @@ def jobs_from_repairs(
         Common practice without it.
     without_stone : collection of str
         Pieced repairs for which no stone is found yet: they get no date.
+    by_treatment : bool
+        Whether surface work of different treatments is kept apart, for crews that do not do all.
     """
     rates = rates or WorkRates()
     cure = math.ceil(curing_time_h(settings) / 24)
@@ -196,7 +200,7 @@ def jobs_from_repairs(
         shape, priority = r["geometry"], float(r["priority"])
         lift, bay = (0 if is_missing(r.get(k)) else int(r[k]) for k in ("lift", "bay"))
         place = (str(r["surface"]), lift, bay)
-        hours = hours_of_repair(treatment, _amounts(r, shape), lift=lift, rates=rates)
+        hours = hours_of_repair(treatment, amounts_of(r, shape), lift=lift, rates=rates)
         if treatment in PIECED:
             jobs.append(
                 Job(
@@ -211,10 +215,11 @@ def jobs_from_repairs(
             )
             continue
         cures = cure if treatment in ("repoint", "mortar repair", "crack repair") else 0
-        small.setdefault((place, treatment == "make safe", cures), []).append(
+        kind = treatment if by_treatment else ""
+        small.setdefault((place, treatment == "make safe", cures, kind), []).append(
             (name, hours, priority)
         )
-    for (place, first, cures), listed in small.items():
+    for (place, first, cures, _), listed in small.items():
         names = [n for n, _, _ in listed]
         together = listed[0][1]
         for _, more, _ in listed[1:]:
@@ -248,7 +253,8 @@ def why_unscheduled(repair: Mapping[str, Any], without_stone: Collection[str] = 
     return ""
 
 
-def _amounts(repair: Mapping[str, Any], shape: Any) -> dict[str, float]:
+def amounts_of(repair: Mapping[str, Any], shape: Any) -> dict[str, float]:
+    """What the hours of a repair follow from: volume taken out, area, length."""
     volume: Any = repair.get("removed_volume_m3")
     return {
         "removed_volume_m3": 0.0 if is_missing(volume) else float(volume),

@@ -67,6 +67,8 @@ class WorkRates:
         Surface work by area, pointing by length.
     day_h : float
         Working hours of a crew in a day.
+    own : mapping of treatment to (low, likely, high)
+        Times of the likely hours, from hours that an office booked (:mod:`facademap.repair.own_rates`).
     """
 
     set_up: Hours = field(default_factory=lambda: _hours(2.0, 3.0, 5.0))
@@ -77,6 +79,7 @@ class WorkRates:
     surface_per_m2: Hours = field(default_factory=lambda: _hours(2.0, 4.0, 8.0))
     joint_per_m: Hours = field(default_factory=lambda: _hours(0.5, 1.0, 1.5))
     day_h: float = 7.0
+    own: Mapping[str, tuple[float, float, float]] = field(default_factory=dict)
     source: str = "common practice"
     status: str = "practice"
 
@@ -107,6 +110,14 @@ def hours_of_repair(
     10.5
     """
     r = rates or WorkRates()
+    told = _told(treatment, amounts, lift, r)
+    if treatment not in r.own:
+        return told
+    low, likely, high = (told.likely_h * times for times in r.own[treatment])
+    return Hours(low_h=low, likely_h=likely, high_h=high)
+
+
+def _told(treatment: str, amounts: Mapping[str, float], lift: int, r: WorkRates) -> Hours:
     area, length = amounts.get("area_m2", 0.0), amounts.get("length_m", 0.0)
     if treatment == "whole stone":
         return r.set_up + r.whole_per_m2.times(area) + r.whole_per_lift.times(max(lift, 0))

@@ -105,6 +105,7 @@ _SHAPES: Mapping[str, Shape] = {
     "plan_gaps": Listed(of=_GAP),
     "overrules": Record(rest=_OVERRULE),
     "standards": Record(rest=_STANDARD),
+    "crews": Listed(of=Record(needs={"name": TEXT}, rest=JUST)),
     "reviewer_links": Listed(of=_LINK),
     "required_fields": NAMES,
     "coursing": Record(rest=Either(shapes=(NUMBER, TEXT))),

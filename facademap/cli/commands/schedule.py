@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -21,6 +22,16 @@ __all__ = ["command"]
     default=1,
     show_default=True,
     help="Crews at the same time.",
+)
+@click.option(
+    "--by-crew",
+    is_flag=True,
+    help="By the crews of the project (facademap crews), their skills and days.",
+)
+@click.option(
+    "--work-rates",
+    type=click.Path(path_type=Path),
+    help="Rates of your own, made by facademap crews --rates.",
 )
 @click.option("--weekend", is_flag=True, help="Work on Saturdays and Sundays too.")
 @click.option(
@@ -43,6 +54,8 @@ def command(
     project: str,
     start: str,
     crews: int,
+    by_crew: bool,
+    work_rates: Path | None,
     weekend: bool,
     days_off: tuple[str, ...],
     time_limit_s: float,
@@ -59,8 +72,13 @@ def command(
         weekend=weekend,
         days_off=[_day(d) for d in days_off],
         time_limit_s=time_limit_s,
+        by_crew=by_crew,
+        work_rates=work_rates,
         out=out,
     )
+    if by_crew:
+        _show_crews(result, show)
+        return
     first = dt.date.fromisoformat(result["start"])
     proof = (
         "proved shortest"
@@ -72,7 +90,7 @@ def command(
     ]
     hours = result["hours"]
     lines.append(
-        f"{hours['likely']:.0f} hours of a crew, between {hours['low']:.0f} and {hours['high']:.0f} (common practice)"
+        f"{hours['likely']:.0f} hours of a crew, between {hours['low']:.0f} and {hours['high']:.0f} ({hours['source']})"
     )
     scale = max(1, -(-result["length_days"] // 60))
     for bar in result["bars"][: None if show.verbose else 40]:
@@ -95,6 +113,24 @@ def command(
         show.say(
             f"written: {out / 'programme.html'}, {out / 'programme.csv'}, {out / 'day-list.csv'}"
         )
+    show.result(result, text=lines)
+
+
+def _show_crews(result: dict[str, Any], show: Show) -> None:
+    """The day list of every crew."""
+    lines = [f"{result['repairs']} repairs, the last on {result['last_day']}"]
+    for name, told in result["crews"].items():
+        lines.append(f"{name}: {told['days']} days, {told['hours_likely']:.0f} likely hours")
+    listed = result["days"] if show.verbose else result["days"][:40]
+    lines += [
+        f"{d['day']} {d['crew']}: {d['repair']} {d['treatment']}, {d['surface']} lift {d['lift']} bay {d['bay']}"
+        for d in listed
+    ]
+    if len(listed) < len(result["days"]):
+        lines.append(f"and {len(result['days']) - len(listed)} more; -v shows all")
+    for x in result["left_out"]:
+        if "no crew" in x["why"] or "waits for work" in x["why"]:
+            show.say(f"no date: {x['repair']}: {x['why']}")
     show.result(result, text=lines)
 
 

@@ -12,6 +12,7 @@ from typing import Any
 from facademap.errors import InputError
 from facademap.io.whole_files import make_folder, write_whole
 from facademap.repair.cold_work import cold_work
+from facademap.repair.crews import Crew, crew_days
 from facademap.repair.mixes import DEFAULT_MIX, mix_named
 from facademap.repair.placing import COLD_MONTHS
 from facademap.repair.programme import programme_html
@@ -30,6 +31,7 @@ from facademap.repair.work_hours import PIECED
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.plan.plan import settings_of_project
+from facademap.tasks.record.crews import crews_of, plan_by_crews, work_rates_from
 
 __all__ = ["schedule_project"]
 
@@ -42,6 +44,8 @@ def schedule_project(
     weekend: bool = False,
     days_off: Sequence[dt.date] = (),
     time_limit_s: float = 10.0,
+    by_crew: bool = False,
+    work_rates: Path | None = None,
     out: str | Path | None = None,
 ) -> dict[str, Any]:
     """Set the repairs of a project in sequence.
@@ -60,6 +64,10 @@ def schedule_project(
         Holidays.
     time_limit_s : float
         For the exact model of a small programme.
+    by_crew : bool
+        By the crews of the project, their skills and days, instead of a number of like crews.
+    work_rates : path, optional
+        Rates of one's own, made by ``facademap crews --rates``.
     out : path, optional
         Folder for ``programme.html``, ``programme.csv`` (bars) and ``day-list.csv``.
 
@@ -72,6 +80,7 @@ def schedule_project(
     with Project.open(folder, read_only=True) as project:
         mix = mix_named(project.setting("mix", None) or DEFAULT_MIX)
         cold_months = frozenset(project.setting("cold_months", None) or COLD_MONTHS)
+        teams = crews_of(project) if by_crew else ()
         settings, name = settings_of_project(project), str(project.setting("name", "the project"))
         repairs, stones, placements, blocks = (
             project.read(n) for n in ("repairs", "wall_stones", "placements", "blocks")
@@ -79,7 +88,14 @@ def schedule_project(
     found = {str(r) for r in placements["repair"]} if len(placements) else set()
     pieced = repairs[repairs["treatment"].isin(PIECED)] if len(repairs) else repairs
     without = {str(i) for i in pieced["id"]} - found
-    jobs = jobs_from_repairs(repairs, settings=settings, without_stone=without)
+    rates = work_rates_from(work_rates)
+    jobs = jobs_from_repairs(
+        repairs,
+        settings=settings,
+        rates=rates,
+        without_stone=without,
+        by_treatment=by_crew,
+    )
     if not jobs:
         raise InputError(
             "no repair of this project can be scheduled",
@@ -93,13 +109,15 @@ def schedule_project(
     donors = _donors_first(repairs, placements, blocks, names)
     problem = ScheduleProblem(
         jobs=jobs,
-        crews=crews,
+        crews=len(teams) or crews,
         start=start,
         apart=apart,
-        weekend=weekend,
+        weekend=weekend or by_crew,
         days_off=frozenset(days_off),
         before=donors | top_down(jobs, donors=donors),
     )
+    if by_crew:
+        return _by_crew(problem, teams, repairs, cold_months=cold_months, without=without, out=out)
     schedule = solve_schedule(problem, time_limit_s=time_limit_s)
     chart, days = bars(schedule), day_list(schedule, repairs)
     cold = cold_work(schedule, binder=mix.binder, settings=settings, cold_months=cold_months)
@@ -144,7 +162,55 @@ def schedule_project(
         "faults": list(check_schedule(problem, schedule.starts)),
         "left_out": left_out,
         "cold": cold,
-        "hours": dict(zip(("low", "likely", "high"), hours, strict=True)),
+        "hours": {
+            **dict(zip(("low", "likely", "high"), hours, strict=True)),
+            "source": rates.source,
+        },
+    }
+
+
+def _by_crew(
+    problem: ScheduleProblem,
+    teams: Sequence[Crew],
+    repairs: Any,
+    *,
+    cold_months: frozenset[int],
+    without: set[str],
+    out: str | Path | None,
+) -> dict[str, Any]:
+    """The programme by crews: their days, hours of each, and what has no day."""
+    rows = repairs.to_dict("records")
+    treatments = {str(r["id"]): str(r["treatment"]) for r in rows}
+    plan = plan_by_crews(problem, teams, treatments, cold_months=cold_months)
+    days = crew_days(problem, plan, treatments)
+    told = {n for j in problem.jobs if j.repair in plan.days for n in (j.repair, *j.also)}
+    held = {n: why for j in problem.jobs for n in (j.repair, *j.also)
+            if (why := plan.left_out.get(j.repair))}  # fmt: skip
+    left_out = [
+        {"repair": str(r["id"]), "why": held.get(str(r["id"])) or why_unscheduled(r, without)}
+        for r in rows
+        if str(r["id"]) not in told
+    ]
+    if out is not None:
+        make_folder(out)
+        for k, team in enumerate(teams, start=1):
+            own = [d for d in days if d["crew"] == team.name]
+            _write_csv(Path(out) / f"crew-{k}-days.csv", own)
+        _write_csv(Path(out) / "day-list.csv", days)
+    last = max((d for span in plan.days.values() for d in span), default=problem.start)
+    return {
+        "repairs": len(told),
+        "start": problem.start.isoformat(),
+        "last_day": last.isoformat(),
+        "crews": {
+            t.name: {
+                "days": len({d["day"] for d in days if d["crew"] == t.name}),
+                "hours_likely": sum(d["hours_likely"] for d in days if d["crew"] == t.name),
+            }
+            for t in teams
+        },
+        "days": days,
+        "left_out": left_out,
     }
 
 
