@@ -563,7 +563,10 @@ def test_rows_that_cannot_be_read_are_set_aside_from_the_page_and_put_back(
 def test_what_the_server_works_on_is_stopped_from_the_page(chromium: Any, server: Server) -> None:
     page = chromium.new_page()
     page.set_default_timeout(90_000)
-    told = [{"id": "w1", "task": "check", "title": "check the project", "seconds": 7.2}]
+    told = [
+        {"id": "w1", "task": "check", "title": "check the project", "seconds": 7.2},
+        {"id": "w2", "task": "ranking", "title": "rank the stones", "seconds": 3.1},
+    ]
     stopped: list[str] = []
     waiting: list[Any] = []
     page.route("**/api/running", lambda r: r.fulfill(json={"running": told if waiting else []}))
@@ -581,9 +584,13 @@ def test_what_the_server_works_on_is_stopped_from_the_page(chromium: Any, server
     page.keyboard.press("Escape")
     page.locator("#tab-missing").click()
     page.get_by_role("button", name="Check all of it").click()
-    bar = page.get_by_role("list", name="The server is working on")
+    bar = page.get_by_role("group", name="The server is working on")
     assert "Checking the project" in bar.inner_text()
-    bar.get_by_role("button", name="Stop").click()
+    # the longest in one line, the others when they are asked for
+    assert "Ranking" not in bar.inner_text()
+    bar.get_by_text("and 1 more").click()
+    assert "Ranking the stones" in bar.inner_text()
+    bar.get_by_role("button", name="Stop").first.click()
     page.get_by_text("was stopped. Ask again.").wait_for()
     assert len(stopped) == 1
     bar.wait_for(state="detached")

@@ -526,6 +526,7 @@ export const english = {
   cautions: "Cautions ({n})",
   "job.stop": "Stop",
   running: "The server is working on",
+  "running.more": "and {n} more",
   "running.ranking": "Ranking the stones",
   "running.what-if": "Matching anew with this stone",
   "running.compare": "Comparing two plans",
