@@ -54,7 +54,8 @@ def _contradiction(problem: Problem, block_id: str, group: list[int]) -> InputEr
     names = ", ".join(problem.repairs[i].id for i in group)
     if len(group) == 1:
         return InputError(
-            f"repair {names} is locked to block {block_id}, where it cannot lie", _REMEDY
+            f"repair {names} is locked to block {block_id}, where no clear place is large enough for it",
+            "Lift the lock, or correct the block or the repair.",
         )
     return InputError(
         f"repairs {names} are locked to block {block_id}, where they cannot all lie", _REMEDY

@@ -509,6 +509,32 @@ def test_ranking_names_every_part_and_every_broken_rule(client: TestClient) -> N
         assert face["cost"] == pytest.approx(sum(face["parts"].values()))
         assert face["fits"] == (not face["reasons"])
         assert face["fits"] == (min(face["spare_mm"]) >= -0.01)
+    # a flaw across the middle leaves the box of the face as it was, and no place for the piece
+    best = next(f for f in told["faces"] if f["fits"])
+    faces = client.get("/api/tables/faces").json()
+    at = [row["id"] for row in faces["rows"]].index(best["face"])
+    ring = np.asarray(faces["rows"][at]["outline"])
+    (left, low), (right, high) = ring.min(0), ring.max(0)
+    middle, half = (left + right) / 2, (right - left) * 0.4
+    flaw = [[middle - half, low], [middle + half, low], [middle + half, high], [middle - half, high]]  # fmt: skip
+    edited = send(
+        client,
+        change(
+            "update",
+            "faces",
+            best["face"],
+            faces["rev"][at],
+            flaws=[{"kind": "flaw", "ring": flaw}],
+        ),
+    )
+    assert edited.status_code == 200, edited.text
+    again = client.get("/api/ranking", params={"repair": pieces[0]["repair"]}).json()
+    now = next(f for f in again["faces"] if f["face"] == best["face"])
+    assert not now["fits"]
+    assert now["reasons"] == [
+        "no clear place of that size: the outline of the face or a flaw is in the way"
+    ]
+    assert now["spare_mm"] == best["spare_mm"]
     picture = client.get(
         "/pictures/in-wall",
         params={"repair": pieces[0]["repair"], "face": told["faces"][0]["face"]},

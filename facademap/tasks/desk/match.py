@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from facademap.errors import InputError
 from facademap.match.candidates import need_mm
-from facademap.match.freespace import turns_allowed
+from facademap.match.freespace import FreeSpace, turns_allowed
 from facademap.match.from_tables import TableProblem, appearance_cost
+from facademap.match.layouts import Layouts
 from facademap.match.outlines import blank_of
 from facademap.match.problem import Block, Face, Params, Problem, Repair
 from facademap.salvage.seen_face import seen_face
@@ -23,6 +24,7 @@ from facademap.tasks.yard.block_looks import looks_in_parts
 __all__ = ["RankedFace", "parts_of_looks", "rank_blocks"]
 
 _TOLERANCE_MM = 0.01
+_NO_PLACE = "no clear place of that size: the outline of the face or a flaw is in the way"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,8 +36,8 @@ class RankedFace:
     block, face : str
         Ids.
     fits : bool
-        Whether every hard rule is kept; the size is compared by its box, the free place on the block is
-        found when the matching is solved.
+        Whether every hard rule is kept, and the piece finds a place on the face with nothing else on it; whether it does
+        beside the other pieces is found when the matching is solved.
     de00 : float
         CIEDE2000 to the neighbourhood (``None`` where no colour is wanted).
     parts : mapping
@@ -98,9 +100,14 @@ def rank_blocks(
         else:
             used.setdefault(place["block"], []).append(place["repair"])
     faces, measured = [], looks_in_parts(project, repair)
-    for block in problem.blocks:
-        for face in block.faces:
+    # no lock on a place, slab or turn: what is asked is where the piece could lie
+    alone = replace(problem, repairs=(replace(wanted, lock=None),), looks={})
+    layouts = Layouts(FreeSpace(alone, compiled=False))
+    for b, block in enumerate(problem.blocks):
+        for f, face in enumerate(block.faces):
             judged = _judge(wanted, face, block.stone, problem.params)
+            if not judged[0] and not layouts.fits_alone(0, b, f):
+                judged = ((_NO_PLACE,), *judged[1:])
             de00, whole = appearance_cost(problem, wanted, block, face)
             parts = parts_of_looks(problem, wanted, block, face, measured.get(block.id))
             faces.append(

@@ -39,6 +39,7 @@ export function Score({ face }) {
 
 export function Closer({ repair, faces, first, place, locked, onAssign, onClose }) {
   const [pair, setPair] = useState([NOW, first]);
+  const holds = new Set(faces.filter((f) => f.fits).map((f) => f.block));
   const side = (i) => {
     const face = faces.find((f) => f.face === pair[i]);
     const shown = face ? hasPicture(face.face) && face : faces.find((f) => hasPicture(f.face));
@@ -71,11 +72,13 @@ export function Closer({ repair, faces, first, place, locked, onAssign, onClose 
           <figcaption>
             <Score face={face} />
             {face.seen && <p class="unseen">{face.seen}</p>}
+            {face.reasons.length > 0 && <p class="bad">{face.reasons.join("; ")}</p>}
             {!isReviewer() && (
               <button
                 type="button"
                 class="main"
-                disabled={locked === face.block}
+                disabled={locked === face.block || !holds.has(face.block)}
+                title={holds.has(face.block) ? undefined : t("assign.cannot")}
                 onClick={() => {
                   onAssign(face);
                   onClose();

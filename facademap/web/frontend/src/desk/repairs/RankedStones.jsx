@@ -134,6 +134,8 @@ export function Stones({ row, piece, place }) {
     ranking?.faces.filter(
       (f) => all || f.fits || f.block === place?.block || f.block === piece.lock_block,
     ) ?? [];
+  // a lock on a block where the piece cannot lie would only stop the next matching
+  const holds = new Set(ranking?.faces.filter((f) => f.fits).map((f) => f.block));
   return (
     <section class="stones" aria-label={t("stone.for")}>
       <h3>
@@ -188,6 +190,8 @@ export function Stones({ row, piece, place }) {
                     <button
                       type="button"
                       aria-pressed={piece.lock_block === f.block}
+                      disabled={piece.lock_block !== f.block && !holds.has(f.block)}
+                      title={holds.has(f.block) ? undefined : t("assign.cannot")}
                       onClick={() =>
                         piece.lock_block === f.block
                           ? set(t("what.unlock", { block: f.block, id: row.id }), {

@@ -8,7 +8,7 @@ import { photoAddress, takePhoto } from "../data/photos.js";
 import { isReviewer } from "../data/reviewer.js";
 import { area, length, who } from "../data/settings.js";
 import { missingOf } from "../data/shared.js";
-import { dialog, firstName, select, selection, template, tool } from "../data/view.js";
+import { dialog, drawTable, firstName, select, selection, template, tool } from "../data/view.js";
 import { beginConfirming, proposals } from "../drawing/confirming.js";
 import { removeChosen } from "../drawing/deleting.js";
 import { copy, copyOn, explode, merge } from "../drawing/operations.js";
@@ -386,7 +386,7 @@ function Nothing() {
       <p>{t("nothing.hint")}</p>
       <Waiting />
       <WholeWall />
-      <Template />
+      {drawTable.value === "conditions" && <Template />}
     </div>
   );
 }

@@ -436,7 +436,9 @@ export const english = {
   "tour.show": "Show me round",
   work: "Work",
   "work.choose": "Choose a repair to see its checks.",
-  "work.none": "No repair is planned yet.",
+  "work.none":
+    "No repair is planned yet. Plan them under Repairs; then they are recorded here, stage by stage.",
+  "work.none.go": "Go to Repairs",
   "work.all": "All work",
   "work.from": "from",
   "work.from.none": "from no block yet",
@@ -636,6 +638,7 @@ export const english = {
   "open.again": "Open again",
   "match.again": "Match it again",
   "leave.without": "Leave without a stone",
+  "assign.cannot": "Its piece cannot lie on this block: the reason stands above.",
   "assign.later": "The assignment holds from the next matching on.",
   yard: "Stone in the yard",
   "block.find": "Find a block",

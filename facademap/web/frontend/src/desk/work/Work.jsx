@@ -10,6 +10,7 @@ import { isReviewer } from "../data/reviewer.js";
 import { sizes, units, when } from "../data/settings.js";
 import { select, selection } from "../data/view.js";
 import { edgeName } from "../drawing/cutout.js";
+import { enter } from "../drawing/places.js";
 import { parseNumber } from "../geometry/measures.js";
 import { Cautions } from "../parts/Cautions.jsx";
 import { fromMetres, lengthFault, toMetres } from "../parts/fields.jsx";
@@ -115,7 +116,14 @@ function Stages() {
             </ul>
           </details>
         ))}
-      {!repairs.length && <p class="aside">{t("work.none")}</p>}
+      {!repairs.length && (
+        <div class="empty">
+          <p class="aside">{t("work.none")}</p>
+          <button type="button" class="main" onClick={() => enter("repairs")}>
+            {t("work.none.go")}
+          </button>
+        </div>
+      )}
       {repairs.length > 0 && !found.length && <p class="aside">{t("none.found")}</p>}
     </div>
   );
