@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib.resources import files
@@ -19,12 +18,16 @@ import folium
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
-from facademap.errors import FileError
+from facademap.errors import FileError, InputError
+from facademap.report.map_words import catalogues
 
-__all__ = ["MapContent", "MapSurface", "leaflet", "load_texts", "write_condition_map"]
+__all__ = ["MapContent", "MapSurface", "leaflet", "write_condition_map"]
 
 #: The code of the page, in the order it runs.
-_SCRIPTS = ("a_model.js", "b_draw.js", "c_map.js", "d_panels.js", "e_tools.js", "f_review.js")
+_SCRIPTS = (
+    *("a_model.js", "b_draw.js", "c_map.js", "d_photo.js", "d_panels.js", "e_tools.js"),
+    "f_review.js",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,12 +71,28 @@ class MapSurface:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MapContent:
-    """All that the page shows; ``data`` is plain JSON (see :mod:`facademap.report.map_content`)."""
+    """All that the page shows; ``data`` is plain JSON (see :mod:`facademap.report.map_content`).
+
+    Parameters
+    ----------
+    title, subtitle : str
+    surfaces : sequence of MapSurface
+    data : mapping
+    papers : sequence of mapping
+        Papers beside the page: ``name``, ``title``, ``file``, ``pages`` (page of a piece or repair).
+    inches : bool
+        Whether feet and inches come first.
+    languages : mapping, optional
+        Languages that the page offers (see :mod:`facademap.report.map_words`); those of the package when missing.
+    """
 
     title: str
     subtitle: str
     surfaces: Sequence[MapSurface]
     data: Mapping[str, Any]
+    papers: Sequence[Mapping[str, Any]] = ()
+    inches: bool = False
+    languages: Mapping[str, Any] | None = None
 
 
 class _WallMap(folium.Map):
@@ -112,12 +131,6 @@ def leaflet() -> tuple[str, str]:
     return _built("leaflet.js"), _built("leaflet.css")
 
 
-def load_texts(language: str = "en") -> dict[str, str]:
-    """The texts of the page in one language."""
-    texts: dict[str, str] = json.loads(_resource(f"map_page/texts.{language}.json"))
-    return texts
-
-
 def write_condition_map(content: MapContent, *, language: str = "en") -> bytes:
     """The page as bytes; the same content gives the same bytes.
 
@@ -125,7 +138,7 @@ def write_condition_map(content: MapContent, *, language: str = "en") -> bytes:
     ----------
     content : MapContent
     language : str
-        Language of the fixed texts.
+        Tag of the language in which the page opens; a reader changes it.
 
     Returns
     -------
@@ -136,14 +149,22 @@ def write_condition_map(content: MapContent, *, language: str = "en") -> bytes:
     ------
     FileError
         Leaflet was not built into this installation.
+    InputError
+        There is no such language.
     """
+    languages = content.languages or catalogues()
+    if language not in languages:
+        raise InputError(
+            f"the condition map has no language {language[:40]!r}",
+            f"Choose one of {', '.join(languages)}, or put its catalogue into languages/ of the project.",
+        )
     wall = _WallMap()
     scripts = [
         _built("leaflet.js"),
         wall.begin(),
         *(_resource(f"map_page/{name}") for name in _SCRIPTS),
     ]
-    text = load_texts(language)
+    text = {**languages["en"]["texts"], **languages[language]["texts"]}
     page = _templates().get_template("page.html")
     return page.render(
         language=language,
@@ -155,7 +176,10 @@ def write_condition_map(content: MapContent, *, language: str = "en") -> bytes:
         map_id=wall.get_name(),
         data={
             **content.data,
-            "text": text,
+            "language": language,
+            "catalogues": languages,
+            "units": "ft" if content.inches else "mm",
+            "papers": list(content.papers),
             "name": content.title,
             "surfaces": [_surface_data(n, s) for n, s in enumerate(content.surfaces)],
         },

@@ -15,7 +15,7 @@ from facademap.condition.glossary import CLASS_NAMES, FAMILIES, TERMS
 from facademap.condition.records import measure_area_m2
 from facademap.condition.signs import signs_as_json
 from facademap.report.drawing_content import fold_out
-from facademap.report.map_measures import measure
+from facademap.report.map_measures import Kind, measure
 from facademap.report.proof_words import (
     NOT_PROVED,
     accuracy_words,
@@ -101,6 +101,15 @@ _TABLE = {
     "opening": "openings",
     "control": "control_points",
 }
+_NUMBER = r"(?<![\d.])(-?\d+(?:\.\d+)?)"
+#: Measures as sentences of reports and rules have them, and how many SI units one is.
+_MEASURES: tuple[tuple[str, Kind, float], ...] = (
+    (_NUMBER + r" mm\b", "error", 1e-3),
+    (_NUMBER + r" m2\b", "area", 1.0),
+    (_NUMBER + r" kg\b", "weight", 1.0),
+    (_NUMBER + r"(?= to -?\d+(?:\.\d+)? m\b)", "length", 1.0),
+    (_NUMBER + r" m\b(?![²³/])", "length", 1.0),
+)
 _SOURCES = (
     "Terms: ICOMOS-ISCS, Illustrated glossary on stone deterioration patterns, 2008; definitions in our own words.",
     "Classes: EN 16096:2012, condition, urgency and recommendation classes (wording from memory).",
@@ -210,7 +219,7 @@ def _labels() -> dict[str, dict[str, str]]:
         )
 
     labels = {kind: {c: words(c) for c in TABLES[table].names} for kind, table in _TABLE.items()}
-    labels["control"]["residual"] = "residual"
+    labels["control"].update(residual="residual", u_m="along (u)", v_m="up (v)")
     return {**labels, "more": {"edges": "joints round the cut-out", "pins": "pins"}}
 
 
@@ -320,7 +329,10 @@ def _key_plan(
 
 def _repair_words(id: Any, row: pd.Series, tables: Mapping[str, Any]) -> dict[str, Any]:
     pieced = row["treatment"] in _PIECED
-    words: dict[str, Any] = {"pieced": pieced, "cautions": list(row["cautions"] or ())}
+    words: dict[str, Any] = {
+        "pieced": pieced,
+        "cautions": [_in_units(c) for c in row["cautions"] or ()],
+    }
     if not pieced:
         return words
     pins = row["pins"] or []
@@ -386,7 +398,7 @@ def _summary(tables: Mapping[str, Any]) -> dict[str, Any]:
             ),
             "label": "repairs proposed or done",
         },
-        {"value": f"{placed} of {pieces}", "label": "pieces with a block"},
+        {"value": f"{placed} / {pieces}", "label": "pieces with a block"},
         {
             "value": measure("area", removed),
             "label": f"original stone faces removed, {measure('volume', volume)}"
@@ -427,9 +439,8 @@ def _summary(tables: Mapping[str, Any]) -> dict[str, Any]:
     words = [
         {
             "id": r["id"],
-            "words": ", ".join(
-                _short(v) for v in (r["term"], r["wall_stone"], r["note"]) if not is_missing(v)
-            ),
+            "term": r["term"],
+            "words": [_short(v) for v in (r["wall_stone"], r["note"]) if not is_missing(v)],
         }
         for r in urgent.to_dict("records")
     ]
@@ -523,12 +534,12 @@ def _void(openings: pd.DataFrame) -> list[str]:
 
 
 def _in_units(sentence: str) -> str:
-    """A sentence of the report in which millimetres follow the units that the reader chose."""
-    return re.sub(
-        r"(?<![\d.])(\d+(?:\.\d+)?) mm\b",
-        lambda found: measure("error", float(found[1]) / 1000),
-        sentence,
-    )
+    """A sentence of the report or of the rules in which measures follow the units that the reader chose."""
+    for shape, kind, factor in _MEASURES:
+        sentence = re.sub(
+            shape, lambda found, k=kind, f=factor: measure(k, float(found[1]) * f), sentence
+        )
+    return sentence
 
 
 def _accuracy(surfaces: pd.DataFrame) -> list[str]:

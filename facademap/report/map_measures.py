@@ -11,7 +11,7 @@ from typing import Literal
 __all__ = ["measure"]
 
 BEGIN, END = "\ue000", "\ue001"
-Kind = Literal["length", "joint", "error", "shift", "area", "volume"]
+Kind = Literal["length", "joint", "error", "shift", "area", "volume", "weight"]
 
 
 def measure(kind: Kind, value: float) -> str:
@@ -20,8 +20,8 @@ def measure(kind: Kind, value: float) -> str:
     Parameters
     ----------
     kind : str
-        ``length`` to a whole millimetre, ``joint``, ``error`` and ``shift`` (with its sign) to a tenth, ``area``, ``volume``.
+        ``length`` to a whole millimetre, ``joint``, ``error`` and ``shift`` (with its sign) to a tenth, ``area``, ``volume``, ``weight``.
     value : float
-        In metres, square metres or cubic metres.
+        In metres, square metres, cubic metres or kilograms.
     """
     return f"{BEGIN}{kind} {float(value):.9g}{END}"

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import pypdfium2 as pdfium
 import pytest
@@ -29,7 +30,24 @@ def chromium() -> Iterator[Any]:
 def path(tmp_path_factory: pytest.TempPathFactory) -> str:
     folder = tmp_path_factory.mktemp("controls") / "sail-loft"
     with _project(folder) as project, project.edit(who="test", what="a piece") as edit:
-        edit.update("conditions", "C-002", {"surveyor": "Wilhelmina Okafor"})
+        edit.update("conditions", "C-002", {"surveyor": "Wilhelmina Okafor", "photo": "wide"})
+        # a photo with a mark in its middle, by which the eye sees where it lies
+        photo = np.full((900, 1600, 3), 120, np.uint8)
+        photo[440:460, 790:810] = (255, 0, 0)
+        (folder / "photos").mkdir(exist_ok=True)
+        cv2.imwrite(str(folder / "photos/wide.png"), photo[..., ::-1])
+        edit.insert(
+            "photos",
+            [
+                {
+                    "id": "wide",
+                    "path": "photos/wide.png",
+                    "sha256": "0" * 64,
+                    "width_px": 1600,
+                    "height_px": 900,
+                }
+            ],
+        )
         edit.insert(
             "pieces",
             [
@@ -42,6 +60,19 @@ def path(tmp_path_factory: pytest.TempPathFactory) -> str:
                     "width_m": 0.394,
                     "height_m": 0.464,
                     "depth_m": 0.06,
+                }
+            ],
+        )
+        edit.insert("blocks", [{"id": "B-007", "stone_type": "sandstone"}])
+        outline = [[0, 0], [0.6, 0], [0.6, 0.6], [0, 0.6]]
+        face = {"id": "B-007.1", "block": "B-007", "outline": outline, "usable_depth_m": 0.1}
+        edit.insert("faces", [face])
+        edit.insert(
+            "placements",
+            [
+                {
+                    **{"id": "M-1", "repair": "R-001", "piece": "P-073", "block": "B-007"},
+                    **{"face": "B-007.1", "x_m": 0.05, "y_m": 0.05},
                 }
             ],
         )
@@ -91,6 +122,8 @@ def test_a_link_that_names_nothing_opens_the_page_as_ever(
         ("okafor", "C-002"),
         ("cc2 scaling", "C-001"),
         ("C-003", "C-003"),
+        ("B-007", "R-001"),
+        ("s-0-1 stair", "C-001"),
     ],
 )
 def test_search_finds_what_a_person_reads(chromium: Any, path: str, words: str, found: str) -> None:
@@ -113,7 +146,7 @@ def _said(page: Any, tab: str) -> str:
 
 def test_feet_leave_no_metric_measure_behind(chromium: Any, path: str) -> None:
     page, trouble = _open(chromium, path + "#repair%3AR-001")
-    metric = re.compile(r"\d[\d.,\u202f]*\s?(mm|m²|m³|L|litres|m)\b")
+    metric = re.compile(r"\d[\d.,\u202f]*\s?(mm|m²|m2|m³|L|litres|m|kg)\b")
     assert metric.search(page.inner_text("#panel-detail"))
     page.select_option("#units", "ft")
     for tab in ("summary", "legend", "list", "detail", "help"):
@@ -161,8 +194,6 @@ def test_the_print_shows_no_grey_beyond_the_picture(chromium: Any, tmp_path: Pat
     page.click("text=Make the print view")
     page.wait_for_timeout(300)
     shot = page.locator("#print-view svg").first.screenshot(type="png")
-    import cv2
-
     picture = cv2.imdecode(np.frombuffer(shot, np.uint8), cv2.IMREAD_COLOR)
     # 4 m of wall at 1:50 are 80 mm of 277 mm: left and right of it is paper
     side = picture[picture.shape[0] // 2, picture.shape[1] // 20 : picture.shape[1] // 4]
@@ -198,3 +229,117 @@ def test_in_the_dark_the_page_is_dark_and_readable(chromium: Any, path: str, wid
         page.wait_for_timeout(60)
         result = page.evaluate("axe.run(document, {runOnly: ['color-contrast']})")
         assert [v["nodes"][0]["html"][:120] for v in result["violations"]] == [], tab
+
+
+def test_a_photo_opens_in_large_and_comes_closer(chromium: Any, path: str) -> None:
+    page, trouble = _open(chromium, path + "#C-002")
+    page.click("#panel-detail button.photo")
+    assert page.is_visible("#photo-view")
+    whole = page.locator(".photo-room img").bounding_box()
+    page.keyboard.press("+")
+    page.keyboard.press("+")
+    assert page.locator(".photo-room img").bounding_box()["width"] == pytest.approx(
+        whole["width"] * 2.25, rel=0.01
+    )
+    room = page.locator(".photo-room").bounding_box()
+    middle = (room["x"] + room["width"] / 2, room["y"] + room["height"] / 2)
+    seen = cv2.imdecode(np.frombuffer(page.screenshot(), np.uint8), cv2.IMREAD_COLOR)
+    blue, _, red = seen[round(middle[1]), round(middle[0])].astype(int)
+    assert red - blue > 80, "the middle of the photo stays in the middle"
+    page.mouse.move(*middle)
+    page.mouse.down()
+    page.mouse.move(middle[0] - 120, middle[1])
+    page.mouse.up()
+    seen = cv2.imdecode(np.frombuffer(page.screenshot(), np.uint8), cv2.IMREAD_COLOR)
+    blue, _, red = seen[round(middle[1]), round(middle[0]) - 120].astype(int)
+    assert red - blue > 80, "it follows the hand"
+    page.keyboard.press("Escape")
+    assert page.is_hidden("#photo-view")
+    assert page.inner_text("#panel-detail h2").startswith("C-002"), "the selection stays"
+    assert trouble == []
+
+
+@pytest.mark.parametrize(
+    ("language", "term", "treatment", "class_word"),
+    [
+        ("de", "Schalenbildung", "Vierung", "dringend und sofort"),
+        ("fr", "desquamation", "incrustement", "urgent et immédiat"),
+        ("it", "scagliatura", "tassello", "urgente e immediato"),
+        ("es", "descamación°", "injerto", "urgente e inmediato"),
+    ],
+)
+def test_the_page_speaks_the_language_that_is_chosen(
+    chromium: Any, path: str, language: str, term: str, treatment: str, class_word: str
+) -> None:
+    page, trouble = _open(chromium, path + "#C-001")
+    english = page.inner_text(".tools")
+    with page.expect_navigation():
+        page.select_option("#language", language)
+    page.wait_for_selector("html[data-ready=yes]")
+    assert page.evaluate("document.documentElement.lang") == language
+    assert not set(english.split("\n")) & set(page.inner_text(".tools").split("\n")) - {
+        *("English", "Deutsch", "Français", "Italiano", "Español"),
+        *page.inner_text("#surface").split("\n"),
+    }
+    detail = page.inner_text("#panel-detail")
+    assert term in detail
+    assert class_word in detail
+    page.click("#tab-panel-list")
+    page.fill("#search", f"{class_word} stair")
+    expect(page.locator("#found")).to_have_text("1")
+    page.fill("#search", "R-001")
+    page.click("#rows button:has-text('R-001')")
+    assert treatment in page.inner_text("#panel-detail h2")
+    page.click("#tab-panel-help")
+    said = page.inner_text("#panel-help")
+    assert "The picture is to scale" not in said
+    assert "measured as cut" not in said
+    assert "°" in said, "what is our own translation is marked"
+    # what stayed English says so, to the eye and to a reader of screens
+    assert page.locator("#panel-help dd[lang=en]").count() > 50
+    assert trouble == []
+
+
+def test_papers_beside_the_page_are_a_click_away(chromium: Any, tmp_path: Path) -> None:
+    from reportlab.pdfgen.canvas import Canvas
+
+    folder = tmp_path / "p"
+    _project(folder).close()
+    out = folder / "out"
+    out.mkdir(exist_ok=True)
+    pdf = Canvas(str(out / "records.pdf"))
+    for name in ("R-009", "R-001"):
+        pdf.bookmarkPage(name)
+        pdf.addOutlineEntry(name, name)
+        pdf.showPage()
+    pdf.save()
+    (out / ".papers.json").write_text(
+        '{"records": {"files": {"records.pdf": "x", "gone.pdf": "y"}}}'
+    )
+    page, trouble = _open(chromium, str(make_condition_map(folder)["path"]) + "#R-001")
+    link = page.locator("#panel-detail a[target=_blank]")
+    assert link.count() == 1
+    assert link.get_attribute("href") == "records.pdf#page=2"
+    page.click("#tab-panel-help")
+    assert page.locator("#panel-help a[target=_blank]").count() == 1
+    assert trouble == []
+
+
+def test_an_office_that_reads_inches_gets_feet_and_its_own_words(
+    chromium: Any, tmp_path: Path
+) -> None:
+    folder = tmp_path / "p"
+    with _project(folder) as project, project.edit(who="test", what="office") as edit:
+        edit.set("profile", "inch")
+    (folder / "languages").mkdir()
+    (folder / "languages/pt.json").write_text(
+        '{"language": "Português", "texts": {"map.list": "Lista das anomalias", "map.word.scaling": "lasqueamento"}}'
+    )
+    page, trouble = _open(
+        chromium, str(make_condition_map(folder, language="pt")["path"]) + "#C-001"
+    )
+    assert page.input_value("#units") == "ft"
+    assert "ft²" in page.inner_text("#panel-detail")
+    assert "lasqueamento" in page.inner_text("#panel-detail")
+    assert page.inner_text("#tab-panel-list") == "Lista das anomalias"
+    assert trouble == []

@@ -68,3 +68,36 @@ def test_a_hostile_text_changes_neither_the_structure_nor_the_policy(text: str) 
     assert hostile.policy == plain.policy
     assert hostile.title == text
     assert "unsafe-inline" not in re.sub("style-src [^;]*;", "", plain.policy)
+
+
+def test_every_language_has_every_word_that_the_page_itself_says() -> None:
+    from facademap.condition.glossary import CLASS_NAMES, FAMILIES, TERMS
+    from facademap.repair.cautions import CAUTIONS
+    from facademap.report import map_content
+    from facademap.report.map_words import catalogues
+    from facademap.tables import STAGES, TREATMENTS, UNDECIDED
+
+    known = catalogues()
+    said = {
+        *(t.name for t in TERMS),
+        *(f.name for f in FAMILIES),
+        *(w for words in CLASS_NAMES.values() for w in words),
+        *(*TREATMENTS, UNDECIDED, *STAGES),
+        *(*map_content._HELP, *map_content._CAUTIONS, *map_content._SOURCES),
+        *(
+            words
+            for kind, columns in map_content._SHOWN.items()
+            for name, words in map_content._labels()[kind].items()
+            if name in columns and name not in ("cc", "uc", "rc", "cautions")
+        ),
+        # a weight stands with its unit in one gap
+        *(re.sub("{[^}]*}( kg)?", "{}", c.text) for c in CAUTIONS.values() if c.about != "fixing"),
+    }
+    for tag, language in known.items():
+        assert set(language["texts"]) == set(known["en"]["texts"]), tag
+        assert set(language["own"]) <= {t.name for t in TERMS}
+        if tag != "en":
+            assert said - set(language["words"]) == set(), tag
+            for english, words in language["words"].items():
+                assert words.count("{}") == english.count("{}"), (tag, english)
+                assert words.strip(), (tag, english)

@@ -16,13 +16,19 @@ from facademap.cli.show import Show, command_options
     type=click.Path(path_type=Path),
     help="Where to write; out/condition-map.html in the project without it.",
 )
+@click.option(
+    "--language",
+    default="en",
+    show_default=True,
+    help="Language in which it opens (en, de, fr, it, es, or one of the project's own); the reader changes it.",
+)
 @command_options
-def command(project: Path, out: Path | None, show: Show) -> None:
+def command(project: Path, out: Path | None, language: str, show: Show) -> None:
     """Make the condition map of PROJECT: one HTML file that opens offline in any browser."""
     from facademap.tasks.issue.condition_map import make_condition_map
 
     with show.progress("drawing the condition map") as progress:
-        result = make_condition_map(project, target=out, progress=progress)
+        result = make_condition_map(project, target=out, progress=progress, language=language)
     for text in result["missing"]:
         show.say(f"missing: {text}")
     show.result(

@@ -2,10 +2,13 @@
 "use strict";
 const Wall = (() => {
   const read = (id) => JSON.parse(document.getElementById(id).textContent);
-  const data = read("wall-data"), text = data.text;
+  const data = read("wall-data"), { catalogues } = data;
+  /* the language asked for in the address, else that of the page */
+  const asked = new URLSearchParams(location.search).get("lang"), language = Object.hasOwn(catalogues, asked) ? asked : data.language;
+  const text = { ...catalogues.en.texts, ...catalogues[language].texts };
   const byId = new Map(), index = new Map();
   const FT_M = 0.3048, IN_M = 0.0254;
-  let units = "mm";
+  let units = data.units || "mm";
 
   /* every ring or line of a feature as a flat list x, y, x, y in millimetres; read from its steps when first asked for */
   function rings(feature) {
@@ -76,7 +79,7 @@ const Wall = (() => {
     if (feature.q === undefined) {
       const said = [feature.i, abbreviation[feature.p.term] || ""];
       for (const [name, value] of Object.entries(feature.p))
-        if (CLASSED.has(name)) said.push(name + value); else if (typeof value === "string") said.push(say(value)); else if (Array.isArray(value)) said.push(value.filter((v) => typeof v === "string").map(say).join(" "));
+        if (CLASSED.has(name)) said.push(name + value, tell(data.classes[name][value] || "")); else if (typeof value === "string") said.push(value === tell(value) ? measured(value) : value + " " + say(value)); else if (Array.isArray(value)) said.push(value.filter((v) => typeof v === "string").map(measured).join(" "));
       feature.q = said.join(" ").toLowerCase();
     }
     return feature.q;
@@ -98,9 +101,29 @@ const Wall = (() => {
   const tenths = (metres) => units === "mm" ? (metres * 1000).toFixed(1) + " mm" : (metres / IN_M).toFixed(2) + "\u2033";
   const joint = (metres) => units === "ft" && metres / IN_M >= 1 / 16 ? sixteenths(metres / IN_M) + "\u2033" : tenths(metres);
   const total = (square) => units === "mm" ? square.toFixed(square < 0.1 ? 3 : 2) + " m\u00b2" : (square / FT_M / FT_M).toFixed(square < 0.1 ? 2 : 1) + " ft\u00b2";
-  const SAID = { length, area: total, volume, joint, error: tenths, shift: (metres) => (metres > 0 ? "+" : "") + tenths(metres) };
+  const weight = (kg) => units === "mm" ? kg.toFixed(0) + " kg" : (kg / 0.45359237).toFixed(0) + " lb";
+  const SAID = { length, area: total, volume, weight, joint, error: tenths, shift: (metres) => (metres > 0 ? "+" : "") + tenths(metres) };
   /* sentences carry their measures in metres, each between two signs of its own */
-  const say = (words) => typeof words === "string" ? words.replace(/\ue000(\w+) ([-+.\de]+)\ue001/g, (all, kind, value) => Object.hasOwn(SAID, kind) ? SAID[kind](+value) : all) : words;
+  const measured = (words) => typeof words === "string" ? words.replace(/\ue000(\w+) ([-+.\de]+)\ue001/g, (all, kind, value) => Object.hasOwn(SAID, kind) ? SAID[kind](+value) : all) : words;
+  /* words of the project's own vocabulary in the language of the page: as they stand, or by a sentence with gaps */
+  const vocabulary = catalogues[language].words, gaps = Object.keys(vocabulary).filter((words) => words.includes("{}")).sort((a, b) => b.length - a.length)
+    .map((words) => [new RegExp("^" + words.split("{}").map((part) => part.replace(/[.*+?^${}()|[\]\\]/g, "\\$&")).join("([^]*?)") + "$"), words]);
+  const known = (words) => Object.hasOwn(vocabulary, words);
+  function tell(words) {
+    if (typeof words !== "string" || language === "en" || !words) return words;
+    if (known(words)) return vocabulary[words];
+    for (const [shape, key] of gaps) {
+      const found = shape.exec(words);
+      if (found) { let n = 0; return vocabulary[key].replace(/{}/g, () => parts(found[++n])); }
+    }
+    return words;
+  }
+  /* what fills a gap: a sentence again, or a list of counted words */
+  const parts = (words) => { const told = tell(words); return told !== words ? told : words.split(/(, | \()/).map((part) => part.replace(/^(\d+ )?([^\d\ue000]*[^\d\ue000 ])( \d+)?$/, (all, before, word, after) => (before || "") + tell(word) + (after || ""))).join(""); };
+  /* told, in the reader's units; what has no words in the language is marked as English */
+  const say = (words) => measured(tell(words)), english = (words) => language !== "en" && typeof words === "string" && tell(words) === words;
+  /* the terms of the published glossary by its word in the language, those of our own with a sign */
+  const own = new Set(catalogues[language].own), termed = (name) => tell(name) + (own.has(name) ? "\u00b0" : "");
   /* what a link names: a thing by its kind and id, by its id alone, or a piece by its own */
   function named(words) {
     if (byId.has(words)) return byId.get(words);
@@ -108,6 +131,6 @@ const Wall = (() => {
     return data.features.find((f) => f.p.piece === words);
   }
   const state = { surface: data.surfaces.length ? data.surfaces[0].id : "", selected: null };
-  return { data, text, byId, near, at, rings, words, visible, shown, off, length, area, volume, say, named, state, setUnits: (u) => { units = u; }, units: () => units, FT_M,
+  return { data, text, byId, near, at, rings, words, visible, shown, off, length, area, volume, say, tell, english, termed, language, measured, named, state, setUnits: (u) => { units = u; }, units: () => units, FT_M,
     surface: () => data.surfaces.find((s) => s.id === state.surface) };
 })();

@@ -192,8 +192,9 @@ const Draw = (() => {
       const u0 = surface.left_m + coords.x * TILE / ppm, v0 = surface.top_m - coords.y * TILE / ppm;
       const word = (m) => unit === 1 ? +m.toFixed(1) + " m" : +(m / unit).toFixed(1) + " ft";
       pen.font = "11px system-ui, DejaVu Sans, sans-serif"; pen.lineWidth = 1; pen.textAlign = "left"; pen.textBaseline = "alphabetic";
-      for (let u = Math.ceil(u0 / step) * step; u <= u0 + TILE / ppm; u += step) line(pen, (u - u0) * ppm, 0, 0, TILE, word(u));
-      for (let v = Math.floor(v0 / step) * step; v >= v0 - TILE / ppm; v -= step) line(pen, 0, (v0 - v) * ppm, TILE, 0, word(v));
+      /* from a little left of the tile, whose words reach into it */
+      for (let u = Math.ceil((u0 - 60 / ppm) / step) * step; u <= u0 + TILE / ppm; u += step) line(pen, (u - u0) * ppm, 0, 0, TILE, word(u));
+      for (let v = Math.floor((v0 + 16 / ppm) / step) * step; v >= v0 - TILE / ppm; v -= step) line(pen, 0, (v0 - v) * ppm, TILE, 0, word(v));
   }
   function line(pen, x, y, dx, dy, word) {
     pen.strokeStyle = "rgba(255,255,255,.45)"; pen.beginPath(); pen.moveTo(x + 1, y + 1); pen.lineTo(x + dx + 1, y + dy + 1); pen.stroke();

@@ -45,9 +45,10 @@ const Stage = (() => {
     Panels.detail(feature);
     try { history.replaceState(null, "", "#" + encodeURIComponent(feature.k + ":" + feature.i)); } catch (e) { location.hash = feature.k + ":" + feature.i; }
   }
+  /* a link that names no thing on the wall, a block or a surveyor, is looked for in the list */
   function fromLink() {
     let words = location.hash.slice(1); try { words = decodeURIComponent(words); } catch (e) { /* a link that was cut off names nothing */ }
-    const feature = words ? Wall.named(words) : null; if (feature) { Wall.shown[feature.k] = true; layers(); select(feature, true); Panels.show("panel-detail"); }
+    const feature = words ? Wall.named(words) : null; if (feature) { Wall.shown[feature.k] = true; layers(); select(feature, true); Panels.show("panel-detail"); } else if (words && words !== "list") Panels.find(words);
   }
 
   /* a small drawing of all surfaces, folded out, each a button */
@@ -70,6 +71,14 @@ const Stage = (() => {
     }
     svg.setAttribute("viewBox", `${-unit} 0 ${wide + 2 * unit} ${down}`); svg.setAttribute("role", "group"); svg.setAttribute("aria-label", text.key_plan);
     const control = L.control({ position: "topright" }); control.onAdd = () => { const div = L.DomUtil.create("div", "keyplan"); div.append(svg); L.DomEvent.disableClickPropagation(div); return div; }; control.addTo(map);
+  }
+  /* the page in its language; another one is the same page with another address, so that a link keeps it */
+  function speak() {
+    document.documentElement.lang = Wall.language;
+    for (const node of document.querySelectorAll("[data-text]")) node.textContent = text[node.dataset.text];
+    for (const node of document.querySelectorAll("[data-label]")) node.setAttribute("aria-label", text[node.dataset.label]);
+    const chooser = $("language"); for (const [tag, one] of Object.entries(data.catalogues)) { const option = new Option(one.language, tag); option.lang = tag; chooser.add(option); }
+    chooser.value = Wall.language; chooser.onchange = () => { const there = new URL(location.href); there.searchParams.set("lang", chooser.value); location.href = there.href; };
   }
   function start() {
     map.setMinZoom(-3);
@@ -94,7 +103,7 @@ const Stage = (() => {
     map.on("moveend", () => listeners.forEach((call) => call()));
     keyPlan(); const chooser = $("surface"); for (const s of data.surfaces) chooser.add(new Option(s.name, s.id)); chooser.onchange = () => open(chooser.value);
     $("units").onchange = () => { Wall.setUnits($("units").value); bar.show(); layers(); Panels.said_again(); };
-    $("whole").onclick = whole;
+    $("units").value = Wall.units(); $("whole").onclick = whole; speak();
     if (data.surfaces.length) { open(data.surfaces[0].id); bar.show(); fromLink(); } else $("hint").textContent = text.missing_picture;
     window.addEventListener("hashchange", fromLink); new ResizeObserver(() => map.invalidateSize({ animate: false })).observe($("stage"));
     document.documentElement.dataset.ready = "yes";

@@ -18,7 +18,7 @@ const Review = (() => {
     document.body.append(link); link.click(); link.remove(); saved = true; draw();
   }
   function draw() {
-    fields.about.textContent = feature && !fields.whole.checked ? feature.k + " " + feature.i : text.review_about_plan;
+    fields.about.textContent = feature && !fields.whole.checked ? Wall.tell(feature.k) + " " + feature.i : text.review_about_plan;
     fields.list.replaceChildren(...(entries.length ? entries.map((e, n) => el("li", {}, `${e.about}: ${text[e.decision]}. ${e.text} (${e.reviewer}) `, el("button", { type: "button", "aria-label": text.close + " " + (n + 1), onclick: () => { entries.splice(n, 1); saved = !entries.length; draw(); } }, "\u00d7"))) : [el("li", {}, text.review_empty)]));
     fields.save.disabled = !entries.length; fields.state.textContent = saved ? "" : text.review_unsaved;
   }
@@ -29,4 +29,4 @@ const Review = (() => {
   }
   return { start, about };
 })();
-Review.start(); Panels.start(); Tools.start(); Stage.start();
+Review.start(); Photo.start(); Panels.start(); Tools.start(); Stage.start();

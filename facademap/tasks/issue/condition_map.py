@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import math
+from urllib.parse import quote
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -21,14 +22,17 @@ from facademap.io.whole_files import make_folder, whole_folder, write_whole
 from facademap.report.condition_map import MapContent, MapSurface, write_condition_map
 from facademap.report.map_content import map_data
 from facademap.report.map_tiles import TILE_PX, count_levels, pyramid_tiles
+from facademap.report.map_words import catalogues, with_own
 from facademap.report.proof_words import control_edge_m, proved_error_m
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tables.names import file_name
 from facademap.tasks.desk.inwall import see_piece
+from facademap.tasks.desk.languages import catalogues as catalogues_of_office
 from facademap.tasks.desk.pictures import Pictures
 from facademap.tasks.issue.papers import keep_map, map_seen
-from facademap.tasks.issue.papers_list import MAP
+from facademap.tasks.issue.papers_list import MAP, all_papers
+from facademap.tasks.issue.papers_state import read_manifest
 from facademap.wall.grid import Window
 
 __all__ = ["make_condition_map"]
@@ -36,7 +40,9 @@ __all__ = ["make_condition_map"]
 _TILES_MADE = r"\d+/\d+/\d+\.jpg"
 #: Above this the tiles lie in a folder beside the page, so that the page still opens at once.
 PIXELS_IN_PAGE = 80_000_000
-PHOTO_WIDTH_PX = 640
+#: Photos are for looking closer; many of them are smaller, so that the page still goes by e-mail.
+PHOTO_WIDTH_PX, MANY_PHOTOS, MANY_WIDTH_PX = 1280, 40, 640
+_BY_REPAIR = frozenset({"records", "job-sheets"})
 SEEN_PX = 60_000
 
 
@@ -47,6 +53,7 @@ def make_condition_map(
     pixels_in_page: int = PIXELS_IN_PAGE,
     progress: Callable[[float], None] = lambda fraction: None,
     who: str = "facademap map",
+    language: str = "en",
 ) -> dict[str, Any]:
     """Write ``out/condition-map.html`` of a project.
 
@@ -60,6 +67,8 @@ def make_condition_map(
         A wall with more pixels gets its tiles in a folder beside the page.
     who : str
         Named in the register of papers, into which the map of the project's own folder is entered.
+    language : str
+        Tag of the language in which the page opens.
 
     Returns
     -------
@@ -96,8 +105,11 @@ def make_condition_map(
             surfaces=surfaces,
             data=data,
             subtitle=f"{project.setting('building', '') or ''} {elevations}".strip(),
+            papers=_papers_beside(page.parent),
+            inches=project.setting("profile") == "inch",
+            languages=_languages(project.folder, missing),
         )
-    body = write_condition_map(content)
+    body = write_condition_map(content, language=language)
     write_whole(page, body)
     if target is None:
         keep_map(folder, page, made_from, who=who)
@@ -199,12 +211,63 @@ def _bounds(surface: str, tables: Mapping[str, Any]) -> tuple[float, float, floa
     return (float(u0), float(v0), float(u1), float(v1))
 
 
+def _languages(folder: Path, missing: list[str]) -> dict[str, Any]:
+    """The languages of the page, with what the office keeps in the project."""
+    found, problems = catalogues_of_office(folder)
+    missing += problems
+    known = catalogues()
+    for own in found:
+        known = with_own(known, own.tag, own.language, own.texts)
+    return known
+
+
+def _papers_beside(folder: Path) -> list[dict[str, Any]]:
+    """Papers for people that lie in the folder of the page, with the page of each piece or repair."""
+    manifest, beside = read_manifest(folder), []
+    for paper in all_papers():
+        for name in sorted(manifest.get(paper.name, {}).get("files", ())):
+            if not name.endswith(".pdf") or not (folder / name).is_file():
+                continue
+            title = paper.title if name.count("/") == 0 else f"{paper.title}: {Path(name).stem}"
+            beside.append(
+                {
+                    "name": paper.name,
+                    "title": f"{title} ({name})",
+                    "file": quote(name),
+                    "pages": _pages_named(folder / name)
+                    if paper.parts or paper.name in _BY_REPAIR
+                    else {},
+                }
+            )
+    return beside
+
+
+def _pages_named(path: Path) -> dict[str, int]:
+    """The first page of each piece or repair that the table of contents of a PDF names, counted from one."""
+    from pypdf import PdfReader
+    from pypdf.errors import PyPdfError
+
+    try:
+        reader = PdfReader(path)
+        numbers: dict[str, int] = {}
+        for entry in reader.outline:
+            if isinstance(entry, list) or not (words := str(entry.title).split(",")[0].split()):
+                continue
+            page = reader.get_destination_page_number(entry)
+            if page is not None:
+                numbers.setdefault(words[0], page + 1)
+    except (PyPdfError, OSError, ValueError):
+        return {}
+    return numbers
+
+
 def _small_photos(
     project: Project, tables: Mapping[str, pd.DataFrame], missing: list[str]
 ) -> dict[str, str]:
     """Reduced copies of the photos that conditions name."""
     wanted = {p for p in tables["conditions"]["photo"] if not is_missing(p)}
     result = {}
+    width = PHOTO_WIDTH_PX if len(wanted) <= MANY_PHOTOS else MANY_WIDTH_PX
     for row in tables["photos"].to_dict("records"):
         if row["id"] not in wanted:
             continue
@@ -213,8 +276,10 @@ def _small_photos(
         except FacademapError as error:
             missing.append(error.problem)
             continue
-        height = max(1, round(picture.shape[0] * PHOTO_WIDTH_PX / picture.shape[1]))
-        small = cv2.resize(picture, (PHOTO_WIDTH_PX, height), interpolation=cv2.INTER_AREA)
+        shrink = min(1.0, width / picture.shape[1])
+        height = max(1, round(picture.shape[0] * shrink))
+        size = (max(1, round(picture.shape[1] * shrink)), height)
+        small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
         result[row["id"]] = jpeg_address(small)
     missing += [f"photo {p} is missing" for p in sorted(wanted - set(tables["photos"]["id"]))]
     return result
