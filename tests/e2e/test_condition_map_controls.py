@@ -71,8 +71,13 @@ def path(tmp_path_factory: pytest.TempPathFactory) -> str:
             "placements",
             [
                 {
-                    **{"id": "M-1", "repair": "R-001", "piece": "P-073", "block": "B-007"},
-                    **{"face": "B-007.1", "x_m": 0.05, "y_m": 0.05},
+                    "id": "M-1",
+                    "repair": "R-001",
+                    "piece": "P-073",
+                    "block": "B-007",
+                    "face": "B-007.1",
+                    "x_m": 0.05,
+                    "y_m": 0.05,
                 }
             ],
         )

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import base64
 import math
-from urllib.parse import quote
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import cv2
 import numpy as np
