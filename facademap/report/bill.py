@@ -13,10 +13,9 @@ from facademap.report.measures import Measures
 from facademap.report.page import Page
 from facademap.report.paper import paper_named
 from facademap.report.pdf import write_pdf
-from facademap.report.quantities import MEASURES, Quantities
+from facademap.report.quantities import MEASURES, Quantities, unit_said
 from facademap.report.typeface import MM_PER_PT, wrap_text
 from facademap.tables import UNDECIDED
-from facademap.units import CUBIC_M_PER_CUBIC_FT, CUBIC_M_PER_US_GALLON, KG_PER_LB, M_PER_FT
 
 __all__ = ["face_of_stones", "write_bill"]
 
@@ -31,15 +30,6 @@ _MEASURED_BY: Mapping[str, tuple[str, ...]] = {
 }
 _OTHERWISE = ("area_net_m2",)
 _SAID = {m.name: m for m in MEASURES}
-#: Unit, and how many of it one of the stored unit is, for an office in inches.
-_IN_FEET = {
-    "m": ("ft", 1 / M_PER_FT),
-    "m2": ("ft²", 1 / M_PER_FT**2),
-    "m3": ("ft³", 1 / CUBIC_M_PER_CUBIC_FT),
-    "L": ("gal", 0.001 / CUBIC_M_PER_US_GALLON),
-    "kg": ("lb", 1 / KG_PER_LB),
-}
-_IN_METRES = {"m2": "m²", "m3": "m³"}
 _NOTES = (
     "Quantities are as designed, or as measured on the cut-out where it has been cut; the workbook lists every repair.",
     "Nothing is added for what is found when stone is opened up: allow for it. Scaffold, access, protection, waste and tax are not in it.",
@@ -131,9 +121,7 @@ def _item(
     number: str, treatment: str, lift: str, repairs: int, measure: str, total: float, rate: Rate | None, say: Measures
 ) -> _Item:  # fmt: skip
     m = _SAID[measure]
-    unit, factor = (
-        _IN_FEET.get(m.unit, (m.unit, 1.0)) if say.inches else (_IN_METRES.get(m.unit, m.unit), 1.0)
-    )
+    unit, factor = unit_said(m, inches=say.inches)
     where = f", lift {lift}" if lift and lift != "not stated" else ""
     by = "" if measure == "count" else f": {m.title.lower()}"
     return _Item(

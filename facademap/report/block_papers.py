@@ -11,6 +11,7 @@ import shapely
 
 from facademap.errors import InputError
 from facademap.photo.lab import srgb_from_lab
+from facademap.report.measures import METRIC, Measures
 from facademap.report.page import Page
 from facademap.report.paper import paper_named
 from facademap.report.pdf import write_pdf
@@ -49,6 +50,8 @@ class BlockCard:
         Width over height of the picture.
     faces : int
         How many faces of the block are measured; the first is shown.
+    say : Measures
+        Units in which the office reads.
     """
 
     id: str
@@ -68,19 +71,20 @@ class BlockCard:
     jpeg_aspect: float = 1.0
     faces: int = 1
 
+    say: Measures = METRIC
+
     @property
     def size_text(self) -> str:
-        """Width x height x depth in millimetres."""
-        return " x ".join("?" if v != v else f"{v * 1000:.0f}" for v in self.size_m) + " mm"
+        """Width, height and depth in the office's unit."""
+        sides = ("?" if v != v else self.say.figure(v, decimals=0) for v in self.size_m)
+        return " × ".join(sides) + f" {self.say.unit}"
 
     @property
     def weight_text(self) -> str:
-        """Weight in kilograms and pounds."""
-        return (
-            "weight not known"
-            if self.weight_kg is None
-            else f"{self.weight_kg:.0f} kg  ({self.weight_kg / 0.45359237:.0f} lb)"
-        )
+        """Weight in the office's unit, the other in brackets."""
+        if self.weight_kg is None:
+            return "weight not known"
+        return self.say.both_weights(self.weight_kg, decimals=0)
 
 
 def write_block_labels(
@@ -247,7 +251,7 @@ def write_target_sheet(*, paper: str = "A4") -> bytes:
             "Print at 100 %, without fitting to the page.",
             "Lay it flat on the face, or in the face's plane beside it.",
             "Photograph the whole face and all four markers, in focus.",
-            "If the bar is not 100 mm long, print again or give its length.",
+            "If the bar is not 100 mm (3 15/16 in) long, print again or give its length.",
         )
     ):
         page.text(centre, height / 2 + 20 - 6 * k, line, size_pt=10, anchor="centre")

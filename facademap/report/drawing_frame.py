@@ -18,6 +18,9 @@ from facademap.units import M_PER_FT, format_area, format_feet_inches, format_le
 
 __all__ = ["draw_frame", "draw_legend_sheet"]
 
+#: Distance of the lines of a legend below which they could not be read any more.
+LEAST_STEP_MM = 3.4
+
 
 def draw_frame(
     page: Page,
@@ -54,7 +57,13 @@ def draw_frame(
     foot = _notes(page, content, sheets, foot, left_out)
     page.line(sx, foot, sx + sw, foot, width_mm=0.25)
     rows = None if shown is None or sheets.columns * sheets.rows == 1 else _rows(content, shown)
-    return _legend(page, content, (sx, foot, sw, sy + sh - foot), rows=rows, sheet_follows=True)
+    return _legend(
+        page,
+        content,
+        (sx, foot, sw, sy + sh - foot),
+        rows=rows,
+        sheet_follows=sheets.columns * sheets.rows + 1,
+    )
 
 
 def draw_legend_sheet(
@@ -304,9 +313,9 @@ def _legend(
     rows: list[Group | str] | None = None,
     first: bool = True,
     last: bool = True,
-    sheet_follows: bool = False,
+    sheet_follows: int = 0,
 ) -> bool:
-    """Signs with number and area; true when not all of them fit."""
+    """Signs with number and area, without the families' headings where only so they fit; true when not all of them fit."""
     x, foot, w, h = zone
     top, inches = foot + h, content.inches
     if first:
@@ -316,11 +325,14 @@ def _legend(
     tail = 6.0 + (6.0 if content.kind == "condition" else 0.0)
     room = h - 9 - tail
     step = min(5.4, room / max(1, len(rows)))
-    if step < 3.4:
+    if step < LEAST_STEP_MM:
+        rows = [row for row in rows if not isinstance(row, str)]
+        step = min(5.4, room / max(1, len(rows)))
+    if step < LEAST_STEP_MM:
         page.paragraph(
             x + 3,
             top - 12,
-            "The signs and their areas stand on the last sheet."
+            f"The signs and their areas stand on sheet {sheet_follows}."
             if sheet_follows
             else "See the quantities.",
             width_mm=w - 6,

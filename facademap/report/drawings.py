@@ -17,6 +17,7 @@ from facademap.report.drawing_title import SheetWords
 from facademap.report.enlarging import enlarged
 from facademap.report.hatching import draw_hatch, draw_marks
 from facademap.report.labelling import place_labels
+from facademap.report.match_lines import draw_match_lines
 from facademap.report.page import Page
 from facademap.report.pdf import write_pdf
 from facademap.report.sheet_layout import Sheets, lay_out
@@ -87,6 +88,7 @@ def draw_sheets(
             draw_frame(
                 page, content, sheets, (column, row), (number, total), words=words, left_out=left_out, shown=shown,
             )  # fmt: skip
+            draw_match_lines(page, sheets, column, row)
             if changed and words.mark is not None:
                 _clouds(page, content, sheets, window, changed, words.mark.last.letter)
             pages.append(page)

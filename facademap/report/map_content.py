@@ -536,9 +536,9 @@ def _void(openings: pd.DataFrame) -> list[str]:
 def _in_units(sentence: str) -> str:
     """A sentence of the report or of the rules in which measures follow the units that the reader chose."""
     for shape, kind, factor in _MEASURES:
-        sentence = re.sub(
-            shape, lambda found, k=kind, f=factor: measure(k, float(found[1]) * f), sentence
-        )
+        parts = re.split(shape, sentence)
+        parts[1::2] = [measure(kind, float(number) * factor) for number in parts[1::2]]
+        sentence = "".join(parts)
     return sentence
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -77,6 +78,27 @@ class Measures:
     def error(self, length_m: float) -> str:
         """How well a length is known: tenths of a millimetre, or thousandths of an inch."""
         return f"{length_m / M_PER_INCH:.3f} in" if self.inches else f"{length_m * 1000:.1f} mm"
+
+    def sentence(self, words: str) -> str:
+        """A sentence of a check or of a rule with its measures in the units of the office.
+
+        Millimetres become thousandths of an inch, since a check may turn on a tenth of a millimetre.
+        """
+        if not self.inches:
+            return words
+        for shape, said in (
+            ("mm", lambda v: self.error(v / 1000)),
+            ("m2|m²", self.area),
+            ("m", self.run),
+            ("kg", self.weight),
+            ("L", lambda v: self.wet(v / 1000)),
+        ):
+            words = re.sub(
+                rf"(?<![\d.])(\d+(?:\.\d+)?) (?:{shape})\b(?![²³/])",
+                lambda found, say=said: say(float(found[1])),  # type: ignore[misc]
+                words,
+            )
+        return words
 
     def size(self, lengths_m: Iterable[float], *, decimals: int = 1) -> str:
         """Sides of something."""

@@ -362,6 +362,14 @@ class Page:
         up = math.radians(angle + 90.0)
         mx, my = (ax + bx) / 2, (ay + by) / 2
         lift = 1.2
+        below = size_pt * 0.8 * MM_PER_PT + 1.0
+        # words wider than the stretch stand on the side away from it, not over what is measured
+        if (
+            text_width_mm(label, size_pt, "bold") > length
+            and (math.cos(up) * nx + math.sin(up) * ny) * sign < 0
+        ):
+            lift = -(size_pt * 0.75 * MM_PER_PT + 1.2)
+            below -= lift
         self.text(
             mx + math.cos(up) * lift,
             my + math.sin(up) * lift,
@@ -373,7 +381,7 @@ class Page:
             halo="#ffffff",
         )
         if second:
-            drop = -(size_pt * 0.8 * MM_PER_PT + 1.0)
+            drop = -below
             self.text(
                 mx + math.cos(up) * drop,
                 my + math.sin(up) * drop,

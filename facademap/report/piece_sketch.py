@@ -13,28 +13,22 @@ from facademap.repair.edges import edge_names
 from facademap.repair.sizes import inside_of, sizes_of
 from facademap.report.measures import Measures
 from facademap.report.page import Page
+from facademap.report.scales import scale_words, sketch_scale
 
 if TYPE_CHECKING:
     from facademap.report.ticket_content import Ticket
 
-__all__ = ["SKETCH_SCALES", "draw_piece", "draw_section", "scale_that_fits"]
+__all__ = ["draw_piece", "draw_section", "scale_that_fits"]
 
-SKETCH_SCALES = (1.0, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.5, 15.0, 20.0, 25.0, 50.0, 100.0)
 RED = "#b3201f"
 
 
-def scale_that_fits(width_m: float, height_m: float, width_mm: float, height_mm: float) -> float:
+def scale_that_fits(
+    width_m: float, height_m: float, width_mm: float, height_mm: float, *, inches: bool = False
+) -> float:
     """Denominator of the largest usual scale at which a size fits a box on paper."""
-    for scale in SKETCH_SCALES:
-        if width_m * 1000 / scale <= width_mm and height_m * 1000 / scale <= height_mm:
-            return scale
     need = max(width_m * 1000 / max(width_mm, 1e-6), height_m * 1000 / max(height_mm, 1e-6))
-    return float(math.ceil(need / 100) * 100)
-
-
-def _size(length_m: float) -> str:
-    value = length_m * 1000
-    return f"{value:.0f}" if abs(value - round(value)) < 0.05 else f"{value:.1f}"
+    return sketch_scale(need, inches=inches)
 
 
 def draw_piece(page: Page, ticket: Ticket, x: float, y: float, width: float, height: float) -> None:
@@ -42,7 +36,7 @@ def draw_piece(page: Page, ticket: Ticket, x: float, y: float, width: float, hei
     page.box(x, y, width, height, width_mm=0.4)
     shape = ticket.piece["geometry"]
     u0, v0, u1, v1 = shape.bounds
-    scale = scale_that_fits(u1 - u0, v1 - v0, width - 40, height - 38)
+    scale = scale_that_fits(u1 - u0, v1 - v0, width - 40, height - 38, inches=ticket.say.inches)
     k = 1000.0 / scale
     ox, oy = x + 22 + (width - 32 - (u1 - u0) * k) / 2, y + 17 + (height - 32 - (v1 - v0) * k) / 2
     ring = (np.asarray(shapely.orient_polygons(shape).exterior.coords)[:-1] - (u0, v0)) * k + (
@@ -77,7 +71,7 @@ def draw_piece(page: Page, ticket: Ticket, x: float, y: float, width: float, hei
     _corners(page, shape, k, (u0, v0), (ox, oy))
     if len(ring) > 4:
         spots = [(ox + (u - u0) * k, oy + (v - v0) * k) for u, v in pins]
-        _edge_lengths(page, ring, k, spots)
+        _edge_lengths(page, ticket.say, ring, k, spots)
     # top
     cx, top = ox + (u1 - u0) * k / 2, oy + (v1 - v0) * k
     page.arrow(cx, top + 4.5, cx, top + 9.5, head_mm=3.4, width_mm=0.9)
@@ -99,7 +93,12 @@ def draw_piece(page: Page, ticket: Ticket, x: float, y: float, width: float, hei
             ink=RED,
             width_mm=0.35,
         )
-    page.text(x + 2, y + 2, f"Front, seen from outside, 1 : {scale:g}", size_pt=8)
+    page.text(
+        x + 2,
+        y + 2,
+        f"Front, seen from outside, {scale_words(scale, inches=ticket.say.inches)}",
+        size_pt=8,
+    )
     page.text(x + 2, y + height - 5, "FACE", size_pt=9, weight="bold")
 
 
@@ -223,7 +222,7 @@ def _edges(
             page.text(
                 spot[0],
                 spot[1],
-                f"{name}: {float(joint) * 1000:.1f}",
+                f"{name}: {ticket.say.figure(float(joint))}",
                 size_pt=7,
                 anchor="centre",
                 angle_deg=angle,
@@ -260,7 +259,9 @@ def _corners(
         )
 
 
-def _edge_lengths(page: Page, ring: Any, k: float, pins: list[tuple[float, float]]) -> None:
+def _edge_lengths(
+    page: Page, say: Measures, ring: Any, k: float, pins: list[tuple[float, float]]
+) -> None:
     """Length of every edge of a notched outline, inside it."""
     closed = np.vstack([ring, ring[:1]])
     for a, b in itertools.pairwise(closed):
@@ -286,7 +287,7 @@ def _edge_lengths(page: Page, ring: Any, k: float, pins: list[tuple[float, float
         page.text(
             spot[0],
             spot[1],
-            _size(length / k),
+            say.figure(length / k, decimals=0 if abs(length / k * 1e3 % 1 - 0.5) > 0.45 else 1),
             size_pt=8.5,
             weight="bold",
             anchor="centre",
@@ -313,7 +314,13 @@ def draw_section(
         + 0.015
     )
     drop = max((r.wall_m * math.sin(math.radians(r.angle_deg)) for r in ticket.rods), default=0.0)
-    scale = scale_that_fits(max(depth, cut_depth) + reach, tall + drop, width - 18, height - 28)
+    scale = scale_that_fits(
+        max(depth, cut_depth) + reach,
+        tall + drop,
+        width - 18,
+        height - 28,
+        inches=ticket.say.inches,
+    )
     k = 1000.0 / scale
     ox, oy = x + 8, y + 17 + (height - 26 - tall * k) / 2
     proud = ticket.materials.proud_m or 0.0
@@ -370,7 +377,13 @@ def draw_section(
     page.text(
         ox - 2.2, oy + tall * k / 2, "FACE", size_pt=8, weight="bold", anchor="centre", angle_deg=90
     )
-    page.text(x + width - 2, y + height - 5, f"1 : {scale:g}", size_pt=8, anchor="right")
+    page.text(
+        x + width - 2,
+        y + height - 5,
+        scale_words(scale, inches=ticket.say.inches),
+        size_pt=8,
+        anchor="right",
+    )
     if proud:
         page.line(
             ox + proud * k,

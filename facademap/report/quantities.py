@@ -29,6 +29,7 @@ from facademap.repair.work_hours import WorkRates
 from facademap.report.materials import number, read_materials, read_rods
 from facademap.report.rows import rows_of
 from facademap.tables import TABLES, is_missing
+from facademap.units import CUBIC_M_PER_CUBIC_FT, CUBIC_M_PER_US_GALLON, KG_PER_LB, M_PER_FT
 from facademap.values import frozen_value
 from facademap.wall.mending import mend_all
 
@@ -40,6 +41,7 @@ __all__ = [
     "Measure",
     "Quantities",
     "measure_quantities",
+    "unit_said",
 ]
 
 NOT_STATED = "not stated"
@@ -98,6 +100,29 @@ MEASURES: tuple[Measure, ...] = (
     Measure(name="stone_waste_m3", title="Waste: stone", unit="m3", decimals=4),
     Measure(name="mortar_waste_l", title="Waste: mortar and trials", unit="L", decimals=2),
 )
+
+#: Unit, and how many of it one of the stored unit is, for an office that reads inches first.
+_IN_FEET = {
+    "m": ("ft", 1 / M_PER_FT),
+    "m2": ("ft²", 1 / M_PER_FT**2),
+    "m3": ("ft³", 1 / CUBIC_M_PER_CUBIC_FT),
+    "L": ("gal", 0.001 / CUBIC_M_PER_US_GALLON),
+    "kg": ("lb", 1 / KG_PER_LB),
+}
+_IN_METRES = {"m2": "m²", "m3": "m³"}
+
+
+def unit_said(measure: Measure, *, inches: bool) -> tuple[str, float]:
+    """The unit in which an office reads a measure, and how many of it one of the stored unit is.
+
+    Examples
+    --------
+    >>> unit_said(MEASURES[1], inches=False)
+    ('m²', 1.0)
+    """
+    if inches:
+        return _IN_FEET.get(measure.unit, (measure.unit, 1.0))
+    return _IN_METRES.get(measure.unit, measure.unit), 1.0
 
 
 def _labour(rates: WorkRates) -> dict[str, dict[str, float]]:

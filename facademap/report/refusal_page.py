@@ -57,10 +57,19 @@ def draw_refusal(ticket: Ticket, *, paper: str, what: str = "ticket") -> Page:
         page.line(left, y + 2, right, y + 2, width_mm=0.3)
         page.text(left, y - 5, fault.about, size_pt=13, weight="bold", ink=RED)
         y = page.paragraph(
-            left, y - 11, f"Fails: {fault.problem}.", width_mm=right - left, size_pt=11
+            left,
+            y - 11,
+            f"Fails: {ticket.say.sentence(fault.problem)}.",
+            width_mm=right - left,
+            size_pt=11,
         )
         y = page.paragraph(
-            left, y, f"Remedy: {fault.remedy}", width_mm=right - left, size_pt=11, weight="bold"
+            left,
+            y,
+            f"Remedy: {ticket.say.sentence(fault.remedy)}",
+            width_mm=right - left,
+            size_pt=11,
+            weight="bold",
         )
     page.text(left, MARGIN - 4, ticket.project, size_pt=7.5, within_mm=110)
     page.text(right, MARGIN - 4, str(ticket.piece["id"]), size_pt=7.5, anchor="right")

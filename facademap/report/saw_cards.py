@@ -8,6 +8,7 @@ from facademap.match.saw_model import SawStep
 from facademap.report.page import Page
 from facademap.report.saw_block import SawBlock
 from facademap.report.saw_drawing import BLUE, Box, draw_step
+from facademap.report.scales import scale_words
 
 __all__ = ["CARDS", "card"]
 
@@ -51,11 +52,23 @@ def card(page: Page, block: SawBlock, step: SawStep, zone: Box) -> None:
     )
     marks = [_LETTERS[k % 26] for k in range(len(step.gives))]
     picture = 32.0
-    scale = draw_step(page, block.plan, step, (x + 3, top - 9 - picture, w - 6, picture), marks)
+    scale = draw_step(
+        page,
+        block.plan,
+        step,
+        (x + 3, top - 9 - picture, w - 6, picture),
+        marks,
+        inches=block.say.inches,
+    )
     view = "from above, old face below" if step.kind == "parallel" else "on the face"
     at = top - 9 - picture - 3.6
     page.text(
-        x + 2, at, f"{view}, 1 : {1 / scale:.0f}", size_pt=6.5, ink="#444444", within_mm=w * 0.5
+        x + 2,
+        at,
+        f"{view}, {scale_words(scale, inches=block.say.inches)}",
+        size_pt=6.5,
+        ink="#444444",
+        within_mm=w * 0.5,
     )
     _words(page, block, step, marks, (x + 2, y + 1.2, w - 4, at - 4.2 - y))
 

@@ -15,6 +15,7 @@ from facademap.match.saw_model import SawPlan, SawStep
 from facademap.match.solids import Solid
 from facademap.report.hatching import hatch_lines
 from facademap.report.page import Page
+from facademap.report.scales import sketch_scale
 
 __all__ = [
     "BLUE",
@@ -43,11 +44,11 @@ class Fit:
     y_mm: float
 
     @classmethod
-    def into(cls, stone: Box, zone: Box, *, most: float = 1.0) -> Fit:
-        """The largest scale at which a box of the stone stands in a zone (x, y, width, height) of the sheet."""
+    def into(cls, stone: Box, zone: Box, *, inches: bool = False) -> Fit:
+        """The largest usual scale at which a box of the stone stands in a zone (x, y, width, height) of the sheet."""
         x, y, w, h = zone
         wide, high = max(stone[2] - stone[0], 1e-6), max(stone[3] - stone[1], 1e-6)
-        k = min(w / wide, h / high, most)
+        k = 1.0 / sketch_scale(max(wide / w, high / h), inches=inches)
         return cls(
             scale=k,
             x_mm=x + (w - wide * k) / 2 - stone[0] * k,
@@ -100,7 +101,15 @@ def middle_of(ring: npt.NDArray[np.float64]) -> Point:
     return float(point.x), float(point.y)
 
 
-def draw_step(page: Page, plan: SawPlan, step: SawStep, zone: Box, marks: Sequence[str]) -> float:
+def draw_step(
+    page: Page,
+    plan: SawPlan,
+    step: SawStep,
+    zone: Box,
+    marks: Sequence[str],
+    *,
+    inches: bool = False,
+) -> float:
     """One step in a zone (x, y, width, height): what it leaves, its kerf in blue, marks for what it gives.
 
     A cut parallel to the face is drawn from above, the face below; every other one as seen on the face.
@@ -108,13 +117,13 @@ def draw_step(page: Page, plan: SawPlan, step: SawStep, zone: Box, marks: Sequen
     Returns
     -------
     float
-        The scale, sheet to stone.
+        The denominator of the scale.
     """
     cut, gives = plan.solids[step.cuts], [plan.solids[g] for g in step.gives]
     if step.kind == "parallel":
-        return _section(page, plan, step, cut, gives, zone, marks)
+        return _section(page, plan, step, cut, gives, zone, marks, inches)
     box = _around(plan, cut)
-    fit = Fit.into(box, zone)
+    fit = Fit.into(box, zone, inches=inches)
     seen = shapely.Polygon(plan.order.outline_mm).exterior.intersection(shapely.box(*box))
     for line in shapely.get_parts(
         shapely.line_merge(seen) if seen.geom_type != "LineString" else seen
@@ -135,7 +144,7 @@ def draw_step(page: Page, plan: SawPlan, step: SawStep, zone: Box, marks: Sequen
     centre = middle_of(fit(cut.outline_mm))
     for solid, text in zip(gives, marks, strict=True):
         mark_beside(page, fit(solid.outline_mm), text, away_from=centre)
-    return fit.scale
+    return 1.0 / fit.scale
 
 
 def _around(plan: SawPlan, cut: Solid) -> Box:
@@ -182,11 +191,12 @@ def _section(
     gives: Sequence[Solid],
     zone: Box,
     marks: Sequence[str],
+    inches: bool,
 ) -> float:
     """A cut parallel to the face, seen from above: x to the right, the face at the bottom."""
     left = float(np.min(np.asarray(plan.order.outline_mm)[:, 0]))
     right = float(np.max(np.asarray(plan.order.outline_mm)[:, 0]))
-    fit = Fit.into((left, 0.0, right, plan.order.depth_mm), zone)
+    fit = Fit.into((left, 0.0, right, plan.order.depth_mm), zone, inches=inches)
 
     def ring(solid: Solid) -> npt.NDArray[np.float64]:
         x = np.asarray(solid.outline_mm)[:, 0]
@@ -210,4 +220,4 @@ def _section(
         box = ring(solid)
         small = min(2.3, max(1.2, float(np.ptp(box[:, 1])) / 2.2))
         mark(page, middle_of(box), text, radius_mm=small)
-    return fit.scale
+    return 1.0 / fit.scale

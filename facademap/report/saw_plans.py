@@ -277,7 +277,7 @@ def _foot(page: Page, number: int, count: int, project: str, revision: str, unit
     page.text(
         left,
         MARGIN + 1,
-        f"Lengths in {unit} from zero. Chalk its number on every part as it comes off. Cut wet, mask and ears; hold both halves before the cut runs out; defer to local codes and licensed practice.",
+        f"Lengths in {'inches' if unit == 'in' else unit} from zero. Chalk its number on every part as it comes off. Cut wet, mask and ears; hold both halves before the cut runs out; defer to local codes and licensed practice.",
         size_pt=7.5,
         within_mm=right - left,
     )

@@ -19,6 +19,7 @@ from facademap.report.page import Page
 from facademap.report.piece_sketch import RED
 from facademap.report.saw_block import SawBlock, bed_words
 from facademap.report.saw_drawing import Box, Fit, draw_solid, mark_beside, middle_of, role_of
+from facademap.report.scales import scale_words
 
 __all__ = ["draw_face_sheet", "draw_slab", "slabs_of", "yield_lines"]
 
@@ -54,7 +55,7 @@ def _face(page: Page, block: SawBlock, zone: Box) -> None:
     box = (*low, *high)
     if (p := block.picture) is not None:
         box = (p.x0_m * 1000, p.y0_m * 1000, p.x1_m * 1000, p.y1_m * 1000)
-    fit = Fit.into(box, (x + 14, y + 13, w - 28, h - 26))
+    fit = Fit.into(box, (x + 14, y + 13, w - 28, h - 26), inches=block.say.inches)
     shown = fit([box[:2], box[2:]]).ravel().tolist()
     if p is not None:
         page.picture(p.jpeg, shown[0], shown[1], shown[2] - shown[0], shown[3] - shown[1])
@@ -77,7 +78,7 @@ def _face(page: Page, block: SawBlock, zone: Box) -> None:
     page.text(
         x,
         y + h - 3.5,
-        f"Face {block.face['id']}: {seen}, 1 : {1 / fit.scale:.1f}. Black and white: sound outline.",
+        f"Face {block.face['id']}: {seen}, {scale_words(round(1 / fit.scale, 6), inches=block.say.inches)}. Black and white: sound outline.",
         size_pt=7.5,
         within_mm=w,
     )
@@ -268,7 +269,7 @@ def draw_slab(page: Page, block: SawBlock, slab: int, zone: Box, behind_photo: s
     )
     outline = np.asarray(plan.order.outline_mm)
     picture = (x + 4, y + h * 0.44, w - 8, h * 0.56 - 19.0)
-    fit = Fit.into((*outline.min(axis=0), *outline.max(axis=0)), picture)
+    fit = Fit.into((*outline.min(axis=0), *outline.max(axis=0)), picture, inches=block.say.inches)
     page.rings([fit(outline)], width_mm=0.3, dash_mm=(2, 1))
     ((ox, oy),) = fit([(block.zero.x_mm, block.zero.y_mm)])
     page.discs([(ox, oy)], 1.3, fill=None, ink=RED, width_mm=0.6)
@@ -304,7 +305,13 @@ def draw_slab(page: Page, block: SawBlock, slab: int, zone: Box, behind_photo: s
         page.text(x + 2, at_y, text, size_pt=size, weight="bold")
         page.text(x + 8, at_y, words, size_pt=size, within_mm=w - 10)
         at_y -= size * 0.3528 * 1.25
-    page.text(x + w - 2, y + 1.6, f"1 : {1 / fit.scale:.1f}", size_pt=6.5, anchor="right")
+    page.text(
+        x + w - 2,
+        y + 1.6,
+        scale_words(round(1 / fit.scale, 6), inches=block.say.inches),
+        size_pt=6.5,
+        anchor="right",
+    )
 
 
 def _ends(block: SawBlock) -> Iterator[Solid]:

@@ -13,9 +13,20 @@ from collections.abc import Sequence
 
 from facademap.errors import InputError
 
-__all__ = ["INCH_SCALES", "METRIC_SCALES", "check_scale", "coarser_scale", "scale_words"]
+__all__ = [
+    "INCH_SCALES",
+    "METRIC_SCALES",
+    "SKETCH_SCALES",
+    "check_scale",
+    "coarser_scale",
+    "scale_words",
+    "sketch_scale",
+]
 
 METRIC_SCALES = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0)
+#: Of a single stone, where a step of 1 : 5 to 1 : 2 or 1 : 50 to 1 : 20 would leave the sketch too small: with 1 : 2.5 and
+#: 1 : 25, which masons' workshops and building drawings use (common practice).
+SKETCH_SCALES = (1.0, 2.0, 2.5, 5.0, 10.0, 20.0, 25.0, 50.0, 100.0, 200.0)
 #: Denominator and the part of an inch that a foot is drawn as.
 _INCHES_TO_THE_FOOT = {
     4.0: "3",
@@ -76,3 +87,14 @@ def coarser_scale(least: float, *, inches: bool = False, among: Sequence[float] 
     """
     usual = among or (INCH_SCALES if inches else METRIC_SCALES)
     return next((s for s in usual if s >= least - 1e-9), math.ceil(least / 1000.0) * 1000.0)
+
+
+def sketch_scale(least: float, *, inches: bool = False) -> float:
+    """The finest scale of sketches of a stone that is at least as coarse as this.
+
+    Examples
+    --------
+    >>> sketch_scale(7.6), sketch_scale(12.5), sketch_scale(12.5, inches=True)
+    (10.0, 20.0, 16.0)
+    """
+    return coarser_scale(least, inches=inches, among=() if inches else SKETCH_SCALES)

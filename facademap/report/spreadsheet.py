@@ -12,7 +12,8 @@ import xlsxwriter
 from xlsxwriter.utility import xl_col_to_name, xl_rowcol_to_cell
 
 from facademap.report.costs import Rates, cost_rows
-from facademap.report.quantities import DIMENSIONS, MEASURES, Quantities
+from facademap.report.measures import METRIC, Measures
+from facademap.report.quantities import DIMENSIONS, MEASURES, Measure, Quantities, unit_said
 
 __all__ = ["guarded_text", "plain_text", "write_quantities_csv", "write_quantities_xlsx"]
 
@@ -47,7 +48,7 @@ def plain_text(value: Any) -> str:
 class _Book:
     """The workbook, its formats and where its rows stand."""
 
-    def __init__(self, quantities: Quantities, project: str) -> None:
+    def __init__(self, quantities: Quantities, project: str, say: Measures) -> None:
         self.buffer = io.BytesIO()
         self.book = xlsxwriter.Workbook(
             self.buffer,
@@ -68,6 +69,8 @@ class _Book:
         )
         self.book.set_calc_mode("auto")
         self.quantities = quantities
+        self.say = say
+        self._units = {m.name: unit_said(m, inches=say.inches) for m in MEASURES}
         self.project = plain_text(project)
         add = self.book.add_format
         self.title = add({"bold": True, "font_size": 16})
@@ -99,20 +102,32 @@ class _Book:
             )
         return self._numbers[key]
 
+    def title_of(self, measure: Measure) -> str:
+        """Heading of a column of figures, with the unit in which they stand."""
+        return f"{measure.title} ({self._units[measure.name][0]})"
+
+    def unit(self, measure: Measure) -> str:
+        """Unit in which the figures of a measure stand."""
+        return self._units[measure.name][0]
+
+    def said(self, name: str, value: float) -> float:
+        """A stored figure in the unit of the workbook."""
+        return float(value) * self._units[name][1]
+
     def sheet(self, name: str, title: str, note: str) -> Any:
         """A new sheet with its heading."""
         sheet = self.book.add_worksheet(name)
         sheet.write_string(0, 0, title, self.title)
         sheet.write_string(1, 0, note, self.note)
         sheet.set_landscape()
-        sheet.set_paper(9)
+        sheet.set_paper(1 if self.say.inches else 9)
         sheet.fit_to_pages(1, 0)
         sheet.set_footer("&L" + self.project.replace("&", "&&")[:120] + "&RPage &P of &N")
         return sheet
 
 
 def write_quantities_xlsx(
-    quantities: Quantities, *, project: str, rates: Rates | None = None
+    quantities: Quantities, *, project: str, rates: Rates | None = None, say: Measures = METRIC
 ) -> bytes:
     """A workbook: rows of repairs and conditions, one sheet a breakdown, costs, and the measuring rules.
 
@@ -127,8 +142,10 @@ def write_quantities_xlsx(
         Name shown.
     rates : Rates, optional
         Prices; without them there is no sheet of costs.
+    say : Measures
+        Whether feet, pounds and gallons stand in the workbook.
     """
-    work = _Book(quantities, project)
+    work = _Book(quantities, project, say)
     summary = work.sheet(
         "Summary",
         f"Quantities: {work.project}",
@@ -161,7 +178,7 @@ def _rows_sheet(work: _Book, basis: str) -> dict[str, str]:
     for c, name in enumerate(labels):
         sheet.write_string(_HEAD_ROW, c, _LABELS[name], work.head)
     for c, m in enumerate(MEASURES, start=len(labels)):
-        sheet.write_string(_HEAD_ROW, c, f"{m.title} ({m.unit})", work.head)
+        sheet.write_string(_HEAD_ROW, c, work.title_of(m), work.head)
     first, last = _HEAD_ROW + 1, _HEAD_ROW + max(1, len(frame))
     for c, name in enumerate(labels):
         for r, value in enumerate(frame[name], start=first):
@@ -175,10 +192,10 @@ def _rows_sheet(work: _Book, basis: str) -> dict[str, str]:
                     xl_rowcol_to_cell(r, column[n]) for n in ("block_volume_m3", "volume_net_m3")
                 )
                 sheet.write_formula(
-                    r, c, f"=IF({used}>0,MAX(0,{used}-{net}),0)", look, float(value)
+                    r, c, f"=IF({used}>0,MAX(0,{used}-{net}),0)", look, work.said(m.name, value)
                 )
             else:
-                sheet.write_number(r, c, float(value), look)
+                sheet.write_number(r, c, work.said(m.name, value), look)
     total_row = last + 1
     sheet.write_string(total_row, 0, "Total", work.strong)
     for c in range(1, len(labels)):
@@ -191,11 +208,11 @@ def _rows_sheet(work: _Book, basis: str) -> dict[str, str]:
             column[m.name],
             f"=SUM({letter}{first + 1}:{letter}{last + 1})",
             work.number(m.decimals, total=True),
-            float(frame[m.name].sum()),
+            work.said(m.name, frame[m.name].sum()),
         )
         references[m.name] = f"{_BASES[basis]}!${letter}${total_row + 1}"
-    # 32 columns on the width of one sheet cannot be read: two of A3, each with the names and the head
-    sheet.set_paper(8)
+    # 32 columns on the width of one sheet cannot be read: two of A3 or tabloid, each with the names and the head
+    sheet.set_paper(3 if work.say.inches else 8)
     sheet.fit_to_pages(2, 0)
     sheet.repeat_rows(_HEAD_ROW)
     sheet.repeat_columns(0, 0)
@@ -232,7 +249,7 @@ def _breakdown_sheet(
         table = work.quantities.breakdown(basis, dimension)
         sheet.write_string(row, 0, f"{basis_title} by {title.lower()}", work.head)
         for c, m in enumerate(MEASURES, start=1):
-            sheet.write_string(row, c, f"{m.title} ({m.unit})", work.head)
+            sheet.write_string(row, c, work.title_of(m), work.head)
         sheet.set_row(row, 48)
         first = row + 1
         keys = _range(work, basis, dimension)
@@ -241,7 +258,9 @@ def _breakdown_sheet(
             cell = xl_rowcol_to_cell(r, 0, col_abs=True)
             for c, m in enumerate(MEASURES, start=1):
                 formula = f"=SUMPRODUCT(EXACT({keys},{cell})*{_range(work, basis, m.name)})"
-                sheet.write_formula(r, c, formula, work.number(m.decimals), float(values[m.name]))
+                sheet.write_formula(
+                    r, c, formula, work.number(m.decimals), work.said(m.name, values[m.name])
+                )
         last = first + max(1, len(table)) - 1
         sheet.write_string(last + 1, 0, "Total", work.strong)
         sheet.write_string(last + 2, 0, "Difference to all rows", work.note)
@@ -253,7 +272,7 @@ def _breakdown_sheet(
                 c,
                 f"=SUM({letter}{first + 1}:{letter}{last + 1})",
                 work.number(m.decimals, total=True),
-                float(table[m.name].sum()),
+                work.said(m.name, table[m.name].sum()),
             )
             sheet.write_formula(
                 last + 2,
@@ -282,14 +301,14 @@ def _summary_sheet(
         sheet.write_string(_HEAD_ROW, c, text, work.head)
     for r, m in enumerate(MEASURES, start=_HEAD_ROW + 1):
         sheet.write_string(r, 0, m.title, work.label)
-        sheet.write_string(r, 1, m.unit, work.label)
+        sheet.write_string(r, 1, work.unit(m), work.label)
         for c, basis in enumerate(_BASES, start=2):
             sheet.write_formula(
                 r,
                 c,
                 "=" + totals[basis][m.name],
                 work.number(m.decimals),
-                float(work.quantities.total(basis)[m.name]),
+                work.said(m.name, work.quantities.total(basis)[m.name]),
             )
         tests = ",".join(
             f"ABS({cells[d][b][m.name]}-{totals[b][m.name]})<0.000001"
@@ -316,7 +335,7 @@ def _rules_sheet(work: _Book, sheet: Any, rates: Rates | None) -> None:
         sheet.write_string(row, 0, title, work.head)
         for line in lines:
             row += 1
-            sheet.write_string(row, 0, plain_text(line), work.wrapped)
+            sheet.write_string(row, 0, plain_text(work.say.sentence(line)), work.wrapped)
         row += 2
     sheet.set_column(0, 0, 120)
 
@@ -344,15 +363,23 @@ def _cost_sheet(work: _Book, rates: Rates) -> None:
     first = _HEAD_ROW + 1
     rows = cost_rows(work.quantities, rates)
     decimals = {m.name: m.decimals for m in MEASURES}
-    titles = {m.name: f"{m.title} ({m.unit})" for m in MEASURES}
+    titles = {m.name: work.title_of(m) for m in MEASURES}
     keys = _range(work, "repairs", "treatment")
     for r, row in enumerate(rows.to_dict("records"), start=first):
         sheet.write_string(r, 0, plain_text(row["treatment"]), work.label)
         sheet.write_string(r, 1, titles[row["measure"]], work.label)
         formula = f"=SUMPRODUCT(EXACT({keys},$A{r + 1})*{_range(work, 'repairs', row['measure'])})"
-        sheet.write_formula(r, 2, formula, work.number(decimals[row["measure"]]), row["quantity"])
+        sheet.write_formula(
+            r,
+            2,
+            formula,
+            work.number(decimals[row["measure"]]),
+            work.said(row["measure"], row["quantity"]),
+        )
         for c, name in enumerate(("low", "likely", "high")):
-            sheet.write_number(r, 3 + c, row[f"rate_{name}"], work.number(2))
+            sheet.write_number(
+                r, 3 + c, row[f"rate_{name}"] / work.said(row["measure"], 1.0), work.number(2)
+            )
             sheet.write_formula(
                 r,
                 6 + c,

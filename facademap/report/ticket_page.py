@@ -359,11 +359,10 @@ def _holes(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: f
         )
         return
     u0, v0, u1, _ = ticket.piece["geometry"].bounds
-    for column, head, under in (
-        (17.0, "from left", "front"),
-        (29.5, "from left", "back"),
-        (width - 2, "from", "bottom"),
-    ):
+    # fractions of an inch are wider than whole millimetres
+    columns = (16.5, 28.0, width - 2) if ticket.say.inches else (17.0, 29.5, width - 2)
+    heads = (("from left", "front"), ("from left", "back"), ("from", "bottom"))
+    for column, (head, under) in zip(columns, heads, strict=True):
         page.text(x + column, y - 8.6, head, size_pt=6, anchor="right")
         page.text(x + column, y - 11, under, size_pt=6, anchor="right")
     page.text(x + 2, y - 11, ticket.say.unit, size_pt=6)
@@ -377,11 +376,8 @@ def _holes(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: f
         if rod.u_m is None or rod.v_m is None:
             page.text(x + 8, base, "place by hand", size_pt=9)
             continue
-        for column, value in (
-            (17.0, rod.mark[0] - u0),
-            (29.5, u1 - rod.mark[0]),
-            (width - 2, rod.mark[1] - v0),
-        ):
+        along, left = rod.mark[0] - u0, 6.0
+        for column, value in zip(columns, (along, u1 - rod.mark[0], rod.mark[1] - v0), strict=True):
             page.text(
                 x + column,
                 base,
@@ -389,7 +385,9 @@ def _holes(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: f
                 size_pt=size_pt if not ticket.say.inches else size_pt * 0.8,
                 weight="bold",
                 anchor="right",
+                within_mm=column - left - 1.2,
             )
+            left = column
     first, say = ticket.rods[0], ticket.say
     lines = [
         f"Hole {_width(first.hole_m, say)}, rod {_width(first.rod_m, say)} × {say.length(first.length_m, decimals=0)}",

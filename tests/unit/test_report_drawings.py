@@ -139,6 +139,37 @@ def test_a_large_elevation_is_laid_on_sheets_that_cover_it(frames):
     assert any(getattr(m, "text", "") == f"sheet 1 of {len(pages)}" for m in pages[0].marks)
 
 
+def test_sheets_meet_at_match_lines_that_name_each_other(frames):
+    """Both sheets draw the line at the same place of the wall."""
+    content = elevation_content(frames, "E-1")
+    sheets = lay_out(content.box, sheet="A4", scale=10.0)
+    assert sheets.columns > 1
+    pages = draw_sheets(content, sheet="A4", scale=10.0)
+    said = [{getattr(m, "text", "") for m in p.marks} for p in pages[:2]]
+    assert "match line, sheet 2" in said[0]
+    assert "match line, sheet 1" not in said[0]
+    assert "match line, sheet 1" in said[1]
+    top = sheets.rows - 1
+    here, there = sheets.window(0, top), sheets.window(1, top)
+    left = _upright_chain_line_mm(pages[0])
+    right = _upright_chain_line_mm(pages[1])
+    x = sheets.frame.field[0]
+    assert here[0] + (left - x) / sheets.mm_per_m == pytest.approx(
+        there[0] + (right - x) / sheets.mm_per_m, abs=0.001 / sheets.mm_per_m
+    )
+    assert there[0] < here[0] + (left - x) / sheets.mm_per_m < here[2], "where both show the wall"
+
+
+def _upright_chain_line_mm(page):
+    """Where the first heavy upright chain line of a sheet stands, in its SVG."""
+    for path in ET.fromstring(write_drawing_svg(page)).iter():
+        if path.get("stroke-width") == "0.6" and (path.get("stroke-dasharray") or "")[:1] == "9":
+            across = re.findall(r"[ML]([\d.]+) ", path.get("d"))
+            if len(set(across)) == 1:
+                return float(across[0])
+    raise AssertionError("no match line")
+
+
 def test_too_many_sheets_and_silly_scales_are_refused(frames):
     content = elevation_content(frames, "E-1")
     for scale in (0.5, -20.0, float("nan"), 0.0001, 12.5, 15.0):

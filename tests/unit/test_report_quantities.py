@@ -20,6 +20,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from benchmarks.papers_project import make_project
 from facademap.errors import InputError
 from facademap.report.costs import cost_rows, read_rates
+from facademap.report.measures import Measures
 from facademap.report.quantities import DIMENSIONS, MEASURES, measure_quantities
 from facademap.report.spreadsheet import write_quantities_csv, write_quantities_xlsx
 from facademap.tables import TABLES
@@ -308,3 +309,39 @@ def test_an_empty_project_gives_empty_quantities():
         "Summary"
     ]
     assert write_quantities_csv(quantities).startswith(b"basis,by,key")
+
+
+def test_a_workbook_in_feet_holds_the_same_amounts(quantities):
+    """Areas by the international foot (0.3048 m exactly), weights by the pound; costs do not change with the unit."""
+    rates = read_rates(RATES)
+    books = [
+        openpyxl.load_workbook(
+            io.BytesIO(
+                write_quantities_xlsx(
+                    quantities, project="x", rates=rates, say=Measures(inches=inches)
+                )
+            ),
+            data_only=True,
+        )
+        for inches in (False, True)
+    ]
+    metric, feet = ({r[0].value: (r[1].value, r[2].value) for r in b["Summary"]} for b in books)
+    assert feet["Face area net"][0] == "ft²"
+    assert feet["Face area net"][1] == pytest.approx(metric["Face area net"][1] / 0.3048**2)
+    assert feet["Weight of pieces"][1] == pytest.approx(metric["Weight of pieces"][1] / 0.45359237)
+    assert feet["Count"] == metric["Count"]
+    costs = [[r[7].value for r in b["Costs"].iter_rows(min_row=5)] for b in books]
+    assert costs[0] == pytest.approx(costs[1])
+    quantity_times_rate = [
+        r[2].value * r[4].value for r in books[1]["Costs"].iter_rows(min_row=5) if r[4].value
+    ]
+    assert quantity_times_rate == pytest.approx(costs[1][: len(quantity_times_rate)])
+    left = [
+        c.value
+        for sheet in books[1]
+        for row in sheet
+        for c in row
+        if isinstance(c.value, str)
+        and re.search(r"\((m|m2|m²|m3|m³|kg|L)\)|\d (m|m2|m²|kg|L)\b", c.value)
+    ]
+    assert left == []

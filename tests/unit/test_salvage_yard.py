@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 import csv
 from pathlib import Path
 
@@ -11,6 +12,7 @@ import pypdfium2
 import pytest
 from click.testing import CliRunner
 
+from facademap.report.measures import Measures
 from facademap.cli.main import main
 from facademap.errors import GeometryError, InputError
 from facademap.io.block_columns import column_help, faces_beside
@@ -89,7 +91,12 @@ def test_every_block_gets_a_label_whose_code_reads(paper: str) -> None:
 def test_contact_sheet_shows_sizes_and_swatches() -> None:
     outline = np.array([(0, 0), (0.4, 0), (0.4, 0.3), (0, 0.3)])
     pdf = write_contact_sheet([_card(1, lab=(60.0, 40.0, 20.0), outline_m=outline, bed="x")])
-    assert "400 x 300 x ? mm" in pypdfium2.PdfDocument(pdf)[0].get_textpage().get_text_range()
+    assert "400 × 300 × ? mm" in pypdfium2.PdfDocument(pdf)[0].get_textpage().get_text_range()
+    inches = replace(_card(1), say=Measures(inches=True), weight_kg=100.0)
+    said = pypdfium2.PdfDocument(write_block_labels([inches]))[0].get_textpage().get_text_range()
+    # 0.4 m and 0.3 m to 1/32 in by the international inch, 100 kg by the international pound
+    assert "15 3/4 × 11 13/16 × ? in" in said
+    assert "220 lb (100 kg)" in said
     page = _page(pdf, 2.0).astype(int)
     reddish = (page[..., 0] - page[..., 2] > 60) & (page[..., 0] > 150)
     assert reddish.sum() > 500

@@ -131,7 +131,9 @@ def _quantities(context: Context) -> Files:
                 f"no rate for {', '.join(missing)}: not in the costs; add rates for them"
             )
     return {
-        "quantities.xlsx": write_quantities_xlsx(quantities, project=context.name, rates=rates),
+        "quantities.xlsx": write_quantities_xlsx(
+            quantities, project=context.name, rates=rates, say=Measures(context.inches)
+        ),
         "quantities.csv": write_quantities_csv(quantities),
         "bill-of-quantities.pdf": write_bill(
             quantities,

@@ -18,6 +18,7 @@ from facademap.report.block_papers import (
     write_contact_sheet,
     write_target_sheet,
 )
+from facademap.report.measures import Measures
 from facademap.tables import is_missing
 
 __all__ = ["export_blocks", "read_cards", "target_sheet", "yard_paper"]
@@ -70,6 +71,7 @@ def read_cards(project: Any, *, pictures: bool) -> list[BlockCard]:
     for row in project.read("faces").to_dict("records"):
         faces.setdefault(row["block"], []).append(row)
     photos = {p["id"]: p for p in project.read("photos").to_dict("records")} if pictures else {}
+    say = Measures(project.setting("profile") == "inch")
     cards = []
     for block in sorted(project.read("blocks").to_dict("records"), key=lambda b: str(b["id"])):
         own = faces.get(block["id"], [])
@@ -78,6 +80,7 @@ def read_cards(project: Any, *, pictures: bool) -> list[BlockCard]:
         lab = face.get("lab")
         cards.append(
             BlockCard(
+                say=say,
                 id=block["id"],
                 stone_type=block["stone_type"],
                 location=_text(block["location"]),
