@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 import csv
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -12,7 +12,6 @@ import pypdfium2
 import pytest
 from click.testing import CliRunner
 
-from facademap.report.measures import Measures
 from facademap.cli.main import main
 from facademap.errors import GeometryError, InputError
 from facademap.io.block_columns import column_help, faces_beside
@@ -24,6 +23,7 @@ from facademap.report.block_papers import (
     write_contact_sheet,
     write_target_sheet,
 )
+from facademap.report.measures import Measures
 from facademap.salvage.face_size import fit_face_plane
 from facademap.salvage.target_sheet import find_target_sheet
 
