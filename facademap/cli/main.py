@@ -60,6 +60,7 @@ class _Commands(click.Group):
         argv = list(sys.argv[1:] if args is None else args)
         extra.pop("standalone_mode", None)
         try:
+            argv = _with_folders(argv)
             result = super().main(argv, standalone_mode=False, **extra)
         except FacademapError as error:
             show_failure(error, as_json="--json" in argv)
@@ -103,6 +104,20 @@ class _Commands(click.Group):
             )
             sys.exit(2)
         sys.exit(result if isinstance(result, int) else 0)
+
+
+#: Commands that take the address of a database as it is.
+_TAKE_ADDRESSES = frozenset({"new", "copy"})
+
+
+def _with_folders(argv: list[str]) -> list[str]:
+    """The words of a call with the folder that stands for a project in place of its address in a database."""
+    at = next((n for n, w in enumerate(argv) if w.startswith(("postgresql://", "postgres://"))), 0)
+    if not at or argv[0] in _TAKE_ADDRESSES or argv[at - 1].startswith("--"):
+        return argv
+    from facademap.tasks.project.team import join_project
+
+    return [*argv[:at], str(join_project(argv[at])), *argv[at + 1 :]]
 
 
 def _keep_stdout_for_results() -> None:

@@ -33,6 +33,7 @@ except ImportError:  # a system without these locks
 
 __all__ = [
     "STORE_NAME",
+    "TEAM_FILE",
     "as_before_on_failure",
     "belongs_to_project",
     "check_writable",
@@ -58,6 +59,9 @@ __all__ = [
 
 #: The store of a project, which its own edits alone change, and the folders of the pictures that it names.
 STORE_NAME = "project.gpkg"
+#: What says, in place of a store, in which database the rows are.
+TEAM_FILE = "project.team"
+_STORES = frozenset({STORE_NAME, TEAM_FILE})
 _KEPT_FOLDERS = frozenset({"photos", "blocks", "elevations"})
 #: Endings of what libraries read of themselves beside a file: parts of a shapefile, world files, statistics, logs.
 _BESIDE = (".shx", ".dbf", ".prj", ".cpg", ".qix", ".sbn", ".sbx", ".tfw", ".jgw", ".pgw", ".wld", ".aux.xml", ".ovr")  # fmt: skip
@@ -106,9 +110,11 @@ def belongs_to_project(path: Path) -> bool:
     path = path.resolve()
     if not path.is_file():
         return False
-    if path.name == STORE_NAME:
+    if path.name in _STORES:
         return True
-    return path.parent.name in _KEPT_FOLDERS and (path.parent.parent / STORE_NAME).is_file()
+    return path.parent.name in _KEPT_FOLDERS and any(
+        (path.parent.parent / name).is_file() for name in _STORES
+    )
 
 
 def check_writable(path: Path | None) -> None:

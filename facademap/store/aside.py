@@ -10,7 +10,9 @@ from typing import Any
 from facademap.errors import InputError
 from facademap.store.cells import UNREADABLE, cell_from_sql, outline_from_blob
 from facademap.store.damage import columns_of
+from facademap.store.dialect import Connection, dialect_of
 from facademap.tables import Table
+from facademap.tables.names import same_id
 
 __all__ = ["Aside", "keep_aside", "kept_aside", "put_back", "readable_part"]
 
@@ -26,12 +28,13 @@ Aside = tuple[int, dict[str, Any]]
 
 
 def keep_aside(
-    connection: sqlite3.Connection, table: Table, fid: int, *, row: str, txn: str, at: str, who: str
+    connection: Connection, table: Table, fid: int, *, row: str, txn: str, at: str, who: str
 ) -> dict[str, Any]:
     """Take one row out of its table and keep its cells; returns them."""
     names = sorted(columns_of(connection, table))
     cells = {n: _cell(connection, table, n, fid) for n in names}
-    connection.execute(_TABLE)
+    if not dialect_of(connection).columns_of(connection, "facademap_set_aside"):
+        connection.execute(_TABLE)
     connection.execute(
         "INSERT INTO facademap_set_aside (txn, at, who, table_name, row_id, cells) VALUES (?,?,?,?,?,?)",
         (txn, at, who, table.name, row, json.dumps({n: _coded(v) for n, v in cells.items()})),
@@ -40,7 +43,7 @@ def keep_aside(
     return cells
 
 
-def kept_aside(connection: sqlite3.Connection, txn: str) -> dict[tuple[str, str], Aside]:
+def kept_aside(connection: Connection, txn: str) -> dict[tuple[str, str], Aside]:
     """What one transaction set aside and nobody put back, by table and row."""
     try:
         found = connection.execute(
@@ -56,7 +59,7 @@ def kept_aside(connection: sqlite3.Connection, txn: str) -> dict[tuple[str, str]
 
 
 def put_back(
-    connection: sqlite3.Connection, table: Table, row: str, aside: Aside, *, txn: str
+    connection: Connection, table: Table, row: str, aside: Aside, *, txn: str
 ) -> dict[str, Any]:
     """Put a row back as it was, damage and all; returns its cells.
 
@@ -67,7 +70,8 @@ def put_back(
     """
     seq, cells = aside
     taken = connection.execute(
-        f'SELECT 1 FROM "{table.name}" WHERE "id" = ? COLLATE NOCASE', (cells.get("id"),)
+        f'SELECT 1 FROM "{table.name}" WHERE {dialect_of(connection).folded("id")} = ?',
+        (same_id(str(cells.get("id"))),),
     ).fetchone()
     if taken:
         raise InputError(
@@ -76,7 +80,9 @@ def put_back(
         )
     present = columns_of(connection, table)
     names = [n for n in cells if n in present]
-    columns, marks = ", ".join(f'"{n}"' for n in names), ",".join("?" * len(names))
+    outline = dialect_of(connection).outline_mark
+    columns = ", ".join(f'"{n}"' for n in names)
+    marks = ",".join(outline if n == "geom" else "?" for n in names)
     connection.execute(
         f'INSERT INTO "{table.name}" ({columns}) VALUES ({marks})', [cells[n] for n in names]
     )
@@ -100,10 +106,11 @@ def readable_part(table: Table, cells: Mapping[str, Any]) -> dict[str, Any]:
     return row
 
 
-def _cell(connection: sqlite3.Connection, table: Table, name: str, fid: int) -> Any:
+def _cell(connection: Connection, table: Table, name: str, fid: int) -> Any:
+    asked = dialect_of(connection).outline if name == "geom" else f'"{name}"'
     try:
         return connection.execute(
-            f'SELECT "{name}" FROM "{table.name}" WHERE "fid" = ?', (fid,)
+            f'SELECT {asked} FROM "{table.name}" WHERE "fid" = ?', (fid,)
         ).fetchone()[0]
     except sqlite3.OperationalError:
         # text that is no UTF-8: its bytes are kept

@@ -11,6 +11,7 @@ import shapely
 
 from facademap.store.cells import UNREADABLE, outline_from_blob
 from facademap.store.database import in_plain_words
+from facademap.store.dialect import dialect_of
 from facademap.store.edit import Edit, read_entry, table_named
 from facademap.store.project import Project
 
@@ -107,9 +108,10 @@ def transactions_of(
     """Transactions of one person whose names begin alike, oldest first: name, what was done, the one it takes back."""
     with in_plain_words(project.path):
         rows = project._connection.execute(
-            "SELECT txn, what, undoes FROM (SELECT txn, what, undoes, min(seq) AS first FROM edit_log "
-            "WHERE txn >= ?1 AND txn < ?1 || char(1114111) AND who = ?2 GROUP BY txn ORDER BY first DESC LIMIT ?3) ORDER BY first",
-            (prefix, who, most),
+            "SELECT txn, what, undoes FROM (SELECT txn, min(what) AS what, min(undoes) AS undoes, min(seq) AS first "
+            "FROM edit_log WHERE txn >= ? AND txn < ? AND who = ? GROUP BY txn ORDER BY first DESC LIMIT ?) AS newest "
+            "ORDER BY first",
+            (prefix, prefix + chr(0x10FFFF), who, most),
         ).fetchall()
     return [(r[0], r[1], r[2]) for r in rows]
 
@@ -170,12 +172,11 @@ def rows_where(project: Project, table_name: str, column: str, value: str) -> li
 def steps_of(project: Project, table_name: str, column: str) -> list[tuple[str, str | None, str]]:
     """Transactions that turned a yes-or-no column of some row on, oldest first: name, the one it takes back, that row."""
     table = table_named(table_name)
-    path = f"$.{table.column(column).name}"
+    turned_on = dialect_of(project._connection).turned_on(table.column(column).name)
     with in_plain_words(project.path):
         rows = project._connection.execute(
-            "SELECT txn, undoes, row_id FROM edit_log WHERE table_name = ? AND json_extract(after, ?) "
-            "AND NOT coalesce(json_extract(before, ?), 0) ORDER BY seq",
-            (table.name, path, path),
+            f"SELECT txn, undoes, row_id FROM edit_log WHERE table_name = ? AND {turned_on} ORDER BY seq",
+            (table.name,),
         ).fetchall()
     return [(r[0], r[1], r[2]) for r in rows]
 
@@ -187,11 +188,10 @@ def rows_naming(
     if not many:
         return rows_where(project, table_name, column, id)
     table = table_named(table_name)
-    name = table.column(column).name
+    holds = dialect_of(project._connection).holds(table.column(column).name)
     with in_plain_words(project.path):
         found = project._connection.execute(
-            f'SELECT "id" FROM "{table.name}" WHERE EXISTS '
-            f'(SELECT 1 FROM json_each(coalesce("{name}", \'[]\')) WHERE value = ?) ORDER BY "fid"',
+            f'SELECT "id" FROM "{table.name}" WHERE {holds} ORDER BY "fid"',
             (id,),
         ).fetchall()
     return [project.row(table.name, row_id) for (row_id,) in found]
@@ -202,11 +202,12 @@ def outlines_near(
 ) -> list[tuple[str, shapely.Geometry]]:
     """Ids and outlines on a surface whose bounding boxes meet a box; no frame is built, so that one edit stays quick."""
     table = table_named(table_name)
+    dialect = dialect_of(project._connection)
+    within, values = dialect.within(table, box)
     with in_plain_words(project.path):
         found = project._connection.execute(
-            f'SELECT "id", "geom" FROM "{table.name}" WHERE "surface" = ? AND "fid" IN (SELECT id FROM "rtree_{table.name}_geom" '
-            'WHERE maxx >= ? AND minx <= ? AND maxy >= ? AND miny <= ?) ORDER BY "id"',
-            (surface, box[0], box[2], box[1], box[3]),
+            f'SELECT "id", {dialect.outline} FROM "{table.name}" WHERE "surface" = ? AND {within} ORDER BY "id"',
+            (surface, *values),
         ).fetchall()
     try:
         shapes = [(row_id, outline_from_blob(table, blob)) for row_id, blob in found]

@@ -9,6 +9,7 @@ from typing import Any
 
 from facademap.errors import ProjectError
 from facademap.store.cells import UNREADABLE, cell_from_sql, outline_from_blob
+from facademap.store.dialect import Connection, dialect_of
 from facademap.tables import TABLES, Column, Table
 
 __all__ = [
@@ -60,7 +61,7 @@ def set_aside_words(damage: Damage) -> str:
     )
 
 
-def missing_parts(connection: sqlite3.Connection) -> Iterator[tuple[Table, tuple[str, ...]]]:
+def missing_parts(connection: Connection) -> Iterator[tuple[Table, tuple[str, ...]]]:
     """Tables and columns that the contracts name and the file lacks; no columns where the whole table is missing."""
     for table in TABLES.values():
         present = columns_of(connection, table)
@@ -70,14 +71,12 @@ def missing_parts(connection: sqlite3.Connection) -> Iterator[tuple[Table, tuple
             yield table, lacking if present else ()
 
 
-def columns_of(connection: sqlite3.Connection, table: Table) -> frozenset[str]:
+def columns_of(connection: Connection, table: Table) -> frozenset[str]:
     """Columns that the file has for a table; none where it lacks the table."""
-    return frozenset(
-        row[1] for row in connection.execute(f'PRAGMA table_info("{table.name}")').fetchall()
-    )
+    return dialect_of(connection).columns_of(connection, table.name)
 
 
-def damaged_cells(connection: sqlite3.Connection, table: Table) -> Iterator[Damage]:
+def damaged_cells(connection: Connection, table: Table) -> Iterator[Damage]:
     """Every cell of a table that cannot be read, in the order of the rows; whatever is damaged, the others are read."""
     present = columns_of(connection, table)
     if not {"fid", "id"} <= present:
@@ -88,7 +87,7 @@ def damaged_cells(connection: sqlite3.Connection, table: Table) -> Iterator[Dama
 
 
 def damage_of_row(
-    connection: sqlite3.Connection, table: Table, fid: int, *, present: frozenset[str] | None = None
+    connection: Connection, table: Table, fid: int, *, present: frozenset[str] | None = None
 ) -> Iterator[Damage]:
     """Every cell of one row that cannot be read."""
     present = columns_of(connection, table) if present is None else present
@@ -112,14 +111,15 @@ def damage_of_row(
 
 
 def _cells(
-    connection: sqlite3.Connection, table: Table, fid: int, present: frozenset[str]
+    connection: Connection, table: Table, fid: int, present: frozenset[str]
 ) -> dict[str, Any]:
     """What the file gives for every column of a row; an error stands for a cell that it cannot give."""
     cells: dict[str, Any] = {}
     for field in present:
+        asked = dialect_of(connection).outline if field == "geom" else f'"{field}"'
         try:
             found = connection.execute(
-                f'SELECT "{field}" FROM "{table.name}" WHERE "fid" = ?', (fid,)
+                f'SELECT {asked} FROM "{table.name}" WHERE "fid" = ?', (fid,)
             ).fetchone()
             cells[field] = found[0] if found else None
         except sqlite3.DatabaseError as error:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import sqlite3
 import uuid
 from collections.abc import Iterable, Mapping
 from collections.abc import Set as AbstractSet
@@ -16,30 +15,19 @@ from facademap.errors import ConflictError, InputError, ProjectError, TableError
 from facademap.store.aside import Aside, keep_aside, put_back, readable_part
 from facademap.store.cells import UNREADABLE, row_from_sql
 from facademap.store.damage import damage_of_row, unreadable
-from facademap.store.geopackage import (
-    add_surface_view,
-    blob_from_geometry,
-    drop_surface_view,
-    geometry_from_wkb,
-    register_reference_system,
-    sql_value,
-)
+from facademap.store.dialect import Connection, dialect_of, selected
+from facademap.store.geopackage import geometry_from_wkb, sql_value
 from facademap.tables import TABLES, Table
 from facademap.tables.names import same_id
 from facademap.tables.shapes import read_json
 
 __all__ = [
-    "APPEND_ONLY_UPDATE",
     "Edit",
     "read_entry",
     "row_as_json",
     "row_from_json",
     "table_named",
 ]
-
-#: The promise that the history is only added to; lifted for names that must go, and for ids that must be renamed.
-APPEND_ONLY_UPDATE = """CREATE TRIGGER edit_log_is_append_only_1 BEFORE UPDATE ON edit_log
-  BEGIN SELECT RAISE(ABORT, 'the history is append-only'); END"""
 
 
 def table_named(name: str) -> Table:
@@ -109,7 +97,7 @@ class Edit:
 
     def __init__(
         self,
-        connection: sqlite3.Connection,
+        connection: Connection,
         *,
         who: str,
         what: str,
@@ -118,6 +106,7 @@ class Edit:
         reserved: Mapping[str, range] | None = None,
     ) -> None:
         self._connection = connection
+        self._dialect = dialect_of(connection)
         self._reserved = {p: iter(numbers) for p, numbers in (reserved or {}).items()}
         self._kept_up_to = {p: numbers.stop - 1 for p, numbers in (reserved or {}).items()}
         self._who, self._what, self._at, self._undoes = who, what, at, undoes
@@ -280,7 +269,7 @@ class Edit:
             for r in checked.to_dict("records")
         ]
 
-    def _existing(self, table: Table, ids: list[str], *, collate: str = "") -> AbstractSet[str]:
+    def _existing(self, table: Table, ids: list[str], *, column: str = '"id"') -> AbstractSet[str]:
         found: set[str] = set()
         for start in range(0, len(ids), 500):
             part = ids[start : start + 500]
@@ -288,14 +277,14 @@ class Edit:
             found |= {
                 i
                 for (i,) in self._connection.execute(
-                    f'SELECT "id" FROM "{table.name}" WHERE "id" {collate} IN ({marks})', part
+                    f'SELECT "id" FROM "{table.name}" WHERE {column} IN ({marks})', part
                 )
             }
         return found
 
     def _refuse_alike(self, table: Table, ids: list[str]) -> None:
         """New ids that differ in case only from ones that are there."""
-        alike = self._existing(table, ids, collate="COLLATE NOCASE")
+        alike = self._existing(table, [same_id(i) for i in ids], column=self._dialect.folded("id"))
         if alike:
             there = sorted(alike)[0]
             new = next(i for i in ids if same_id(i) == same_id(there))
@@ -305,9 +294,9 @@ class Edit:
             )
 
     def _row(self, table: Table, id: str) -> tuple[dict[str, Any], int]:
-        names = ", ".join(f'"{n}"' for n in table.names) + (', "geom"' if table.geometry else "")
         found = self._connection.execute(
-            f'SELECT "rev", {names} FROM "{table.name}" WHERE "id" = ?', (id,)
+            f'SELECT "rev", {selected(self._connection, table)} FROM "{table.name}" WHERE "id" = ?',
+            (id,),
         ).fetchone()
         if found is None:
             raise InputError(
@@ -330,30 +319,25 @@ class Edit:
             ).fetchone()[0]
         )
 
-    def _srs_id(self, table: Table) -> int:
-        found = self._connection.execute(
-            "SELECT srs_id FROM gpkg_geometry_columns WHERE table_name = ?", (table.name,)
-        ).fetchone()
-        if found is None or not isinstance(found[0], int):
-            raise ProjectError(
-                f"the file does not say in which system the outlines of {table.name} lie",
-                "Restore the project from a copy; facademap check tells what can still be read.",
-            )
-        return int(found[0])
+    def _sql_rows(
+        self, table: Table, rows: Iterable[tuple[Mapping[str, Any], int]]
+    ) -> list[list[Any]]:
+        """Rows as they are stored: their columns, their outline, their revision."""
+        if not table.geometry:
+            return [[*_values(table, row), rev] for row, rev in rows]
+        blob = self._dialect.to_blob(self._connection, table)
+        return [[*_values(table, row), blob(row.get("geometry")), rev] for row, rev in rows]
 
-    def _sql_row(self, table: Table, row: Mapping[str, Any], srs_id: int | None) -> list[Any]:
-        values = [sql_value(c, row[c.name]) for c in table.columns]
-        return (
-            values if srs_id is None else [*values, blob_from_geometry(row.get("geometry"), srs_id)]
-        )
+    def _marks(self, table: Table) -> list[tuple[str, str]]:
+        """Every column that is stored and the mark for its value, in the order of :meth:`_sql_rows`."""
+        outline = [("geom", self._dialect.outline_mark)] if table.geometry else []
+        return [*((n, "?") for n in table.names), *outline, ("rev", "?")]
 
     def _insert_many(self, table: Table, rows: list[tuple[dict[str, Any], int]]) -> None:
-        names = [*table.names, *(["geom"] if table.geometry else []), "rev"]
-        columns, marks = ", ".join(f'"{n}"' for n in names), ",".join("?" * len(names))
-        srs_id = self._srs_id(table) if table.geometry else None
+        stored = self._marks(table)
+        columns, marks = ", ".join(f'"{n}"' for n, _ in stored), ",".join(m for _, m in stored)
         self._connection.executemany(
-            f'INSERT INTO "{table.name}" ({columns}) VALUES ({marks})',
-            [[*self._sql_row(table, row, srs_id), rev] for row, rev in rows],
+            f'INSERT INTO "{table.name}" ({columns}) VALUES ({marks})', self._sql_rows(table, rows)
         )
         for row, _ in rows:
             prefix, _, number = str(row["id"]).rpartition("-")
@@ -361,18 +345,18 @@ class Edit:
                 self._keep_number(prefix, int(number))
 
     def _write(self, table: Table, row: Mapping[str, Any], rev: int) -> None:
-        names = [*table.names, *(["geom"] if table.geometry else []), "rev"]
-        srs_id = self._srs_id(table) if table.geometry else None
+        changed = ", ".join(f'"{n}" = {mark}' for n, mark in self._marks(table))
         self._connection.execute(
-            f'UPDATE "{table.name}" SET {", ".join(f"""{chr(34)}{n}{chr(34)} = ?""" for n in names)} WHERE "id" = ?',
-            [*self._sql_row(table, row, srs_id), rev, row["id"]],
+            f'UPDATE "{table.name}" SET {changed} WHERE "id" = ?',
+            [*self._sql_rows(table, [(row, rev)])[0], row["id"]],
         )
 
     def _keep_number(self, prefix: str, number: int) -> None:
         if number <= self._kept_up_to.get(prefix, -1):
             return
         self._connection.execute(
-            "INSERT INTO facademap_numbers VALUES (?, ?) ON CONFLICT (prefix) DO UPDATE SET last = max(last, excluded.last)",
+            "INSERT INTO facademap_numbers VALUES (?, ?) ON CONFLICT (prefix) DO UPDATE SET last = excluded.last "
+            "WHERE excluded.last > facademap_numbers.last",
             (prefix, number),
         )
 
@@ -411,13 +395,11 @@ class Edit:
     def _keep_views(self, surface: str, row: Mapping[str, Any] | None) -> None:
         for table in TABLES.values():
             if table.geometry and "surface" in table.names:
-                if row is None:
-                    drop_surface_view(self._connection, table, surface=surface)
-                elif row.get("frame_wkt"):
-                    srs_id = register_reference_system(
-                        self._connection, row["frame_wkt"], name=f"wall frame of {surface}"
-                    )
-                    add_surface_view(self._connection, table, surface=surface, srs_id=srs_id)
+                self._dialect.keep_view(self._connection, table, surface, row)
+
+
+def _values(table: Table, row: Mapping[str, Any]) -> list[Any]:
+    return [sql_value(c, row[c.name]) for c in table.columns]
 
 
 def _rev(cells: Mapping[str, Any]) -> int:

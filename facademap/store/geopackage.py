@@ -401,11 +401,11 @@ def drop_surface_view(connection: sqlite3.Connection, table: Table, *, surface: 
 
 
 def sql_value(column: Column, value: Any) -> Any:
-    """A checked value as SQLite stores it."""
+    """A checked value as the database stores it."""
     if value is None or (isinstance(value, float) and value != value):
         return None
     if column.kind == "json":
         return json.dumps(value, ensure_ascii=False, allow_nan=False)
     if column.kind == "bool":
-        return int(value)
+        return bool(value)
     return value

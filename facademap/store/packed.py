@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 
 from facademap.store.cells import UNREADABLE, column_from_sql, outlines_from_blobs
 from facademap.store.database import in_plain_words
+from facademap.store.dialect import dialect_of, selected
 from facademap.store.edit import table_named
 from facademap.store.geopackage import wkb_of_blob
 from facademap.store.project import Project
@@ -42,18 +43,17 @@ _KIND_OF_TYPE = {0: 1, 1: 2, 2: 2, 3: 4, 4: 6, 5: 3, 6: 5}
 def pack_table(project: Project, table_name: str) -> bytes:
     """Every row of a table, its revisions and its outlines, as they stood at one change (``seq`` in the head)."""
     table = table_named(table_name)
-    names = ", ".join(f'"{c.name}"' for c in table.columns)
-    shape = ', "geom"' if table.geometry else ""
     connection = project._connection
+    names = selected(connection, table)
     with in_plain_words(project.path):
         # both questions see the same moment
-        connection.execute("BEGIN")
+        connection.execute(dialect_of(connection).begin_reading)
         try:
             newest = connection.execute(
                 "SELECT seq, txn FROM edit_log ORDER BY seq DESC LIMIT 1"
             ).fetchone() or (0, "")
             rows = connection.execute(
-                f'SELECT "rev", {names}{shape} FROM "{table.name}" ORDER BY "fid"'
+                f'SELECT "rev", {names} FROM "{table.name}" ORDER BY "fid"'
             ).fetchall()
         finally:
             connection.execute("COMMIT")

@@ -5,9 +5,6 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import json
-import logging
-import sqlite3
-import uuid
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
@@ -15,7 +12,6 @@ from typing import Any
 
 import geopandas as gpd
 import pandas as pd
-import shapely
 
 from facademap.errors import FileError, InputError, ProjectError
 from facademap.io.whole_files import (
@@ -37,6 +33,7 @@ from facademap.store.cells import (
 )
 from facademap.store.damage import Damage, damaged_cells, missing_parts, unreadable
 from facademap.store.database import connect, copy_in_memory, in_plain_words, nobody_writes
+from facademap.store.dialect import Connection, dialect_of, selected
 from facademap.store.draft import (
     LARGE,
     MOST_BYTES,
@@ -47,46 +44,18 @@ from facademap.store.draft import (
     reserve,
     store_drafted,
 )
-from facademap.store.edit import APPEND_ONLY_UPDATE, Edit, _where, read_entry, table_named
-from facademap.store.geopackage import (
-    column_sql,
-    create_system_tables,
-    create_table,
-    register_reference_system,
-    remake,
-    sql_value,
-    unique_names_sql,
-)
-from facademap.store.renaming import rename_odd_ids
-from facademap.store.styles import renew_styles, styles_are_old, write_styles
-from facademap.store.upright import turn_upright
-from facademap.tables import TABLES, Table
+from facademap.store.edit import Edit, _where, read_entry, table_named
+from facademap.store.schema import SCHEMA_VERSION, bring_up_to_date, build, draw_anew, version_of
+from facademap.store.styles import styles_are_old
+from facademap.store.team_address import TEAM_FILE, Address
+from facademap.tables import Table
 from facademap.tables.names import as_id
-from facademap.wall.world import wall_crs
 
 __all__ = ["PACKED_FOLDER", "SCHEMA_VERSION", "Project"]
 
-#: Version of the tables. A project with a larger number is refused, one with a smaller is migrated.
-SCHEMA_VERSION = 7
-#: Version since which pixels are those of the upright picture.
-UPRIGHT_SINCE = 5
-#: Tables that a project of an older version lacks without being damaged, and the version that brought each.
-_TABLE_SINCE = {"trials": 6}
 FOLDERS = ("photos", "elevations", "blocks", "cache", "out")
 #: Whole tables in few bytes, made again when they are missing.
 PACKED_FOLDER = "cache/tables"
-_OWN_TABLES = """
-CREATE TABLE facademap_schema (version INTEGER NOT NULL, project TEXT NOT NULL);
-CREATE TABLE facademap_numbers (prefix TEXT NOT NULL PRIMARY KEY, last INTEGER NOT NULL);
-CREATE TABLE edit_log (
-  seq INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, txn TEXT NOT NULL, at TEXT NOT NULL, who TEXT NOT NULL,
-  what TEXT NOT NULL, undoes TEXT, table_name TEXT NOT NULL, row_id TEXT NOT NULL, op TEXT NOT NULL,
-  rev INTEGER NOT NULL, before TEXT, after TEXT);
-CREATE INDEX edit_log_row ON edit_log (table_name, row_id);
-CREATE INDEX edit_log_txn ON edit_log (txn);
-CREATE TRIGGER edit_log_is_append_only_2 BEFORE DELETE ON edit_log
-  BEGIN SELECT RAISE(ABORT, 'the history is append-only'); END;
-"""
 
 
 class Project:
@@ -95,10 +64,11 @@ class Project:
     Use :meth:`create` or :meth:`open`, and close it, best by ``with``.
     """
 
-    def __init__(self, folder: Path, connection: sqlite3.Connection, *, read_only: bool) -> None:
+    def __init__(self, folder: Path, connection: Connection, *, read_only: bool) -> None:
         self.folder = folder
         self.read_only = read_only
         self._connection = connection
+        self._dialect = dialect_of(connection)
         self._file = _file_at(self.path)
 
     # -- opening ------------------------------------------------------------------------------
@@ -124,7 +94,7 @@ class Project:
             raise FileError(f"{folder}: is a file", "Choose a folder.")
         make_folder(folder)
         with scratch_folder(path) as building:
-            _build(building / path.name, name=name, settings=settings or {})
+            build(building / path.name, name=name, settings=settings or {})
             for sub in FOLDERS:
                 make_folder(sub, inside=folder)
             move_whole(building / path.name, path)
@@ -137,25 +107,66 @@ class Project:
         if folder.name == STORE_NAME:
             folder = folder.parent
         path = folder / STORE_NAME
+        if not path.exists() and (folder / TEAM_FILE).exists():
+            return cls._open_team(folder, read_only=read_only)
         connection = connect(path, read_only=read_only)
         if not read_only:
             clear_scratch_once(folder, (".", *FOLDERS))
         try:
             with in_plain_words(path):
-                version = _version_of(connection, folder)
+                version = version_of(connection, folder)
                 older = version < SCHEMA_VERSION
                 if older and read_only and nobody_writes(path):
                     with contextlib.closing(connection):
                         connection = copy_in_memory(connection)
-                    _bring_up_to_date(connection, folder, version)
+                    bring_up_to_date(connection, folder, version)
                 elif older:
                     with contextlib.closing(connect(path)) as writing:
-                        _bring_up_to_date(writing, folder, version)
+                        bring_up_to_date(writing, folder, version)
                 elif not read_only and styles_are_old(connection):
-                    _draw_anew(path)
+                    draw_anew(path)
         except BaseException:
             connection.close()
             raise
+        return cls(folder, connection, read_only=read_only)
+
+    @classmethod
+    def create_in(
+        cls,
+        address: Address,
+        folder: str | Path,
+        *,
+        name: str,
+        settings: Mapping[str, Any] | None = None,
+    ) -> Project:
+        """Make a new project in a database, and the folder that stands for it and holds its pictures.
+
+        Raises
+        ------
+        FileError, ProjectError
+            The folder or the database holds such a project already, or the database cannot be reached.
+        """
+        from facademap.store.team_schema import create_team
+
+        folder = Path(folder)
+        for taken in (STORE_NAME, TEAM_FILE):
+            if (folder / taken).exists():
+                raise FileError(
+                    f"{folder}: holds a project already", "Choose another folder, or open this one."
+                )
+        make_folder(folder)
+        create_team(address, folder, name=name, settings=settings or {})
+        for sub in FOLDERS:
+            make_folder(sub, inside=folder)
+        return cls.open(folder)
+
+    @classmethod
+    def _open_team(cls, folder: Path, *, read_only: bool) -> Project:
+        from facademap.store.team_schema import open_team
+
+        connection = open_team(folder, read_only=read_only)
+        if not read_only:
+            clear_scratch_once(folder, (".", *FOLDERS))
         return cls(folder, connection, read_only=read_only)
 
     def close(self) -> None:
@@ -218,12 +229,10 @@ class Project:
         table = table_named(table_name)
         clause, values = _where(table, where)
         if box is not None and table.geometry:
-            clause += (" AND " if clause else " WHERE ") + (
-                f'"fid" IN (SELECT id FROM "rtree_{table.name}_geom" '
-                "WHERE maxx >= ? AND minx <= ? AND maxy >= ? AND miny <= ?)"
-            )
-            values += [box[0], box[2], box[1], box[3]]
-        names = ", ".join(f'"{n}"' for n in table.names) + (', "geom"' if table.geometry else "")
+            within, bounds = self._dialect.within(table, box)
+            clause += (" AND " if clause else " WHERE ") + within
+            values += bounds
+        names = selected(self._connection, table)
         with in_plain_words(self.path):
             rows = self._connection.execute(
                 f'SELECT {names} FROM "{table.name}"{clause} ORDER BY "fid"', values
@@ -248,7 +257,7 @@ class Project:
         """One row with its ``rev``; geometry as a shapely object under ``geometry``. A photo may be named as its file was."""
         table = table_named(table_name)
         id = as_id(id) if table_name == "photos" else id
-        names = ", ".join(f'"{n}"' for n in table.names) + (', "geom"' if table.geometry else "")
+        names = selected(self._connection, table)
         with in_plain_words(self.path):
             found = self._connection.execute(
                 f'SELECT {names}, "rev" FROM "{table.name}" WHERE "id" = ?', (id,)
@@ -266,8 +275,8 @@ class Project:
     def rows(self, table_name: str, ids: Sequence[str]) -> dict[str, dict[str, Any]]:
         """Many rows as :meth:`row` gives them, by id; those that are not there are left out."""
         table = table_named(table_name)
-        names = ", ".join(f'"{n}"' for n in table.names) + (', "geom"' if table.geometry else "")
-        query = f'SELECT {names}, "rev" FROM "{table.name}" WHERE "id" IN (SELECT value FROM json_each(?))'
+        names = selected(self._connection, table)
+        query = f'SELECT {names}, "rev" FROM "{table.name}" WHERE "id" IN {self._dialect.among}'
         with in_plain_words(self.path):
             found = self._connection.execute(query, (json.dumps(list(ids)),)).fetchall()
         try:
@@ -371,27 +380,27 @@ class Project:
         with in_plain_words(self.path):
             self._need_same_file()
             at = dt.datetime.now(dt.UTC).isoformat(timespec="milliseconds")
-            if apart and self.path.stat().st_size <= MOST_BYTES:
+            if apart and self._dialect.copies and self.path.stat().st_size <= MOST_BYTES:
                 with self._drafted(numbers or {}, who=who, what=what, undoes=undoes, at=at) as edit:
                     yield edit
                 return
             with _locked(self._connection):
                 edit = Edit(self._connection, who=who, what=what, undoes=undoes, at=at)
                 yield edit
-                _touch_tables(self._connection, edit)
+                self._dialect.after_edit(self._connection, edit.touched)
 
     @contextlib.contextmanager
     def _drafted(self, numbers: Mapping[str, int], **about: Any) -> Iterator[Edit]:
         """An edit on a copy, stored in the file when the body ends."""
-        live = self._connection
+        live: Any = self._connection  # sqlite3's, the only one that is copied
         reserved = reserve(live, numbers)
         try:
             with copied(live, copy_in_memory) as draft:
-                self._connection = draft  # type: ignore[assignment]
+                self._connection = draft
                 try:
                     edit = Edit(self._connection, reserved=reserved, **about)
                     yield edit
-                    _touch_tables(self._connection, edit)
+                    self._dialect.after_edit(self._connection, edit.touched)
                 finally:
                     self._connection = live
                 self._need_same_file()
@@ -482,26 +491,40 @@ class Project:
             ).fetchall():
                 if value is not None:
                     edit.update(table_name, id, {column: None})
-            path = f"$.{column}"
-            held = f"(json_extract(before, '{path}') IS NOT NULL OR json_extract(after, '{path}') IS NOT NULL)"
-            (count,) = self._connection.execute(
-                f"SELECT count(*) FROM edit_log WHERE table_name = ? AND {held}", (table.name,)
-            ).fetchone()
-            self._connection.execute("DROP TRIGGER edit_log_is_append_only_1")
-            for part in ("before", "after"):
-                self._connection.execute(
-                    f"UPDATE edit_log SET {part} = json_set({part}, '{path}', NULL) WHERE table_name = ? AND {part} IS NOT NULL",
-                    (table.name,),
-                )
-            self._connection.execute(APPEND_ONLY_UPDATE)
+            count = self._forget_in_history(table, column)
         for packed in (self.folder / PACKED_FOLDER).glob(f"{table.name}.*"):
             remove_file(packed, inside=self.folder)
-        return int(count)
+        return count
+
+    def _forget_in_history(self, table: Table, column: str) -> int:
+        """Blank a column in every entry of a table; how many held a value."""
+        blank: list[tuple[str | None, str | None, int]] = []
+        for seq, *texts in self._connection.execute(
+            "SELECT seq, before, after FROM edit_log WHERE table_name = ?", (table.name,)
+        ).fetchall():
+            rows = [read_entry(text, seq) for text in texts]
+            if any(row and row.get(column) is not None for row in rows):
+                before, after = (
+                    None if row is None else json.dumps({**row, column: None}, ensure_ascii=False)
+                    for row in rows
+                )
+                blank.append((before, after, seq))
+        self._connection.execute(self._dialect.lift_promise)
+        self._connection.executemany(
+            "UPDATE edit_log SET before = ?, after = ? WHERE seq = ?", blank
+        )
+        self._connection.execute(self._dialect.keep_promise)
+        return len(blank)
 
     def snapshot(self, target: str | Path) -> Path:
-        """A copy of the whole GeoPackage as it stands now, for exports and other programs."""
+        """A GeoPackage of the whole project as it stands now, for exports and other programs."""
         target = Path(target)
         with scratch_folder(target) as folder:
+            if not self._dialect.copies:
+                from facademap.store.copying import copy_to_file
+
+                copy_to_file(self, folder / "whole")
+                return move_whole(folder / "whole", target)
             with in_plain_words(self.path):
                 self._connection.execute("VACUUM INTO ?", (str(folder / "whole"),))
             return move_whole(folder / "whole", target)
@@ -521,7 +544,7 @@ class Project:
         made: list[str] = []
         with in_plain_words(self.path), _locked(self._connection):
             for table, columns in self.missing_parts():
-                made += remake(self._connection, table, columns)
+                made += self._dialect.remake(self._connection, table, columns)
         return made
 
     def set_aside_by(self, txn: str) -> list[str]:
@@ -532,10 +555,7 @@ class Project:
     def broken_history(self) -> list[int]:
         """Numbers of the entries of the history whose contents cannot be read."""
         with in_plain_words(self.path):
-            rows = self._connection.execute(
-                "SELECT seq FROM edit_log WHERE typeof(coalesce(before, '')) <> 'text' OR typeof(coalesce(after, '')) <> 'text' "
-                "OR NOT json_valid(coalesce(before, 'null')) OR NOT json_valid(coalesce(after, 'null')) ORDER BY seq"
-            ).fetchall()
+            rows = self._connection.execute(self._dialect.broken_entries).fetchall()
         return [int(seq) for (seq,) in rows]
 
     def _damaged(self, table: Table, error: Exception) -> ProjectError:
@@ -548,12 +568,8 @@ class Project:
         )
 
     def integrity(self) -> list[str]:
-        """What SQLite finds wrong with the file; empty when it is sound."""
-        try:
-            rows = self._connection.execute("PRAGMA integrity_check").fetchall()
-        except sqlite3.DatabaseError as error:
-            return [str(error)]
-        return [text for (text,) in rows if text != "ok"]
+        """What the database engine finds wrong; empty when all is sound."""
+        return self._dialect.integrity(self._connection)
 
     def _crs_of(self, table: Table, data: Mapping[str, Any]) -> str | None:
         name = data.get("surface") if table.name != "surfaces" else data.get("id")
@@ -588,146 +604,10 @@ def _series(values: list[Any], kind: str) -> pd.Series:
     return pd.Series(values, dtype=object)
 
 
-def _build(path: Path, *, name: str, settings: Mapping[str, Any]) -> None:
-    project_id = uuid.uuid4().hex
-    connection = connect(path, create=True)
-    try:
-        with in_plain_words(path):
-            connection.execute("BEGIN IMMEDIATE")
-            create_system_tables(connection)
-            wkt = wall_crs(f"{name}, wall frames", f"{project_id} all surfaces")
-            srs_id = register_reference_system(connection, wkt, name=f"{name}, wall frames")
-            for statement in filter(
-                str.strip,
-                _OWN_TABLES.replace("END;", "END\x00").replace(";\n", ";\x00").split("\x00"),
-            ):
-                connection.execute(statement)
-            connection.execute(APPEND_ONLY_UPDATE)
-            connection.execute(
-                "INSERT INTO facademap_schema VALUES (?, ?)", (SCHEMA_VERSION, project_id)
-            )
-            for table in TABLES.values():
-                create_table(connection, table, srs_id=srs_id)
-            connection.execute(
-                "INSERT INTO gpkg_contents (table_name, data_type, identifier, description) "
-                "VALUES ('edit_log', 'attributes', 'edit_log', 'Who changed what and when; append-only.')"
-            )
-            write_styles(connection)
-            edit = Edit(
-                connection,
-                who="facademap",
-                what="new project",
-                undoes=None,
-                at=dt.datetime.now(dt.UTC).isoformat(timespec="milliseconds"),
-            )
-            for key, value in {"name": name, **settings}.items():
-                edit.set(key, value)
-            connection.execute("COMMIT")
-    finally:
-        connection.close()
-
-
-def _version_of(connection: sqlite3.Connection, folder: Path) -> int:
-    """Version of the tables; a newer one than ours is refused."""
-    try:
-        (version,) = connection.execute("SELECT version FROM facademap_schema").fetchone()
-    except (sqlite3.OperationalError, TypeError):
-        raise ProjectError(
-            f"{folder}: project.gpkg is a GeoPackage, but not a facademap project",
-            "Make a project with facademap new and import the layers of this file.",
-        ) from None
-    if version > SCHEMA_VERSION:
-        raise ProjectError(
-            f"{folder}: the project was written by a newer facademap (tables version {version}, "
-            f"this one knows {SCHEMA_VERSION})",
-            "Install a newer facademap; the project was not touched.",
-        )
-    return int(version)
-
-
-def _bring_up_to_date(connection: sqlite3.Connection, folder: Path, version: int) -> None:
-    """Add the tables and columns that a project of an older version lacks; what is stored stays as it is."""
-    connection.execute("BEGIN IMMEDIATE")
-    for table in TABLES.values():
-        present = {row[1] for row in connection.execute(f'PRAGMA table_info("{table.name}")')}
-        if not present and version < _TABLE_SINCE.get(table.name, 0):
-            remake(connection, table, ())
-        for column in table.columns if present else ():
-            if column.name not in present:
-                connection.execute(f'ALTER TABLE "{table.name}" ADD COLUMN {column_sql(column)}')
-                if column.default is not None:
-                    connection.execute(
-                        f'UPDATE "{table.name}" SET "{column.name}" = ?',
-                        (sql_value(column, column.default),),
-                    )
-    _rename_and_say(connection)
-    if version < UPRIGHT_SINCE:
-        _turn_and_say(connection, folder)
-    renew_styles(connection)
-    connection.execute("UPDATE facademap_schema SET version = ?", (SCHEMA_VERSION,))
-    connection.execute("COMMIT")
-
-
-def _draw_anew(path: Path) -> None:
-    """The signs of a GIS as this version draws them. Who writes just now is not waited for: the next opening does it."""
-    with contextlib.closing(connect(path)) as writing:
-        writing.execute("PRAGMA busy_timeout = 0")
-        with contextlib.suppress(sqlite3.OperationalError):
-            writing.execute("BEGIN IMMEDIATE")
-            renew_styles(writing)
-            writing.execute("COMMIT")
-
-
-def _rename_and_say(connection: sqlite3.Connection) -> None:
-    """Ids of the grammar only from now on; who opens the project hears which were renamed, and the history says it."""
-    names = rename_odd_ids(connection)
-    for table in TABLES.values():
-        if connection.execute(f'PRAGMA table_info("{table.name}")').fetchone():
-            connection.execute(unique_names_sql(table))
-    if not names:
-        return
-    edit = _own_edit(connection, "ids renamed: letters, digits, - _ . only")
-    edit.set("renamed_ids", names)
-    shown = [f"{t} {old!r} is {new!r}" for t, own in names.items() for old, new in own.items()]
-    more = f" and {len(shown) - 5} more" if len(shown) > 5 else ""
-    logging.getLogger("facademap").warning(
-        "note: ids are letters, digits, '-', '_' and '.' now; renamed: %s%s",
-        "; ".join(shown[:5]),
-        more,
-    )
-
-
-def _own_edit(connection: sqlite3.Connection, what: str) -> Edit:
-    return Edit(
-        connection,
-        who="facademap",
-        what=what,
-        undoes=None,
-        at=dt.datetime.now(dt.UTC).isoformat(timespec="milliseconds"),
-    )
-
-
-def _turn_and_say(connection: sqlite3.Connection, folder: Path) -> None:
-    """Pixels of the upright picture only from now on; who opens the project hears of what was turned."""
-    turned = turn_upright(
-        connection, folder, _own_edit(connection, "pixels are those of the upright picture")
-    )
-    if not turned:
-        return
-    more = f" and {len(turned) - 5} more" if len(turned) > 5 else ""
-    logging.getLogger("facademap").warning(
-        "note: pixels are those of the upright picture now; %s with control, faces, lens and chart: %s%s. "
-        "What was picked in a program that showed them upright was wrong before and must be picked again.",
-        f"{len(turned)} picture(s) turned",
-        ", ".join(turned[:5]),
-        more,
-    )
-
-
 @contextlib.contextmanager
-def _locked(connection: sqlite3.Connection) -> Iterator[None]:
+def _locked(connection: Connection) -> Iterator[None]:
     """One transaction, wholly there when the body ends or not there."""
-    connection.execute("BEGIN IMMEDIATE")
+    dialect_of(connection).begin(connection)
     try:
         yield
         connection.execute("COMMIT")
@@ -735,25 +615,3 @@ def _locked(connection: sqlite3.Connection) -> Iterator[None]:
         if connection.in_transaction:
             connection.execute("ROLLBACK")
         raise
-
-
-def _touch_tables(connection: sqlite3.Connection, edit: Edit) -> None:
-    for name, added in edit.touched.items():
-        _touch_contents(connection, TABLES[name], added)
-
-
-def _touch_contents(
-    connection: sqlite3.Connection, table: Table, added: Sequence[shapely.Geometry]
-) -> None:
-    """Note the change in the table of contents and widen the layer's box, which the standard calls informative."""
-    connection.execute(
-        "UPDATE gpkg_contents SET last_change = strftime('%Y-%m-%dT%H:%M:%fZ','now') WHERE table_name = ?",
-        (table.name,),
-    )
-    if added:
-        box = [float(v) for v in shapely.total_bounds(added)]
-        connection.execute(
-            "UPDATE gpkg_contents SET min_x = min(coalesce(min_x, ?1), ?1), min_y = min(coalesce(min_y, ?2), ?2), "
-            "max_x = max(coalesce(max_x, ?3), ?3), max_y = max(coalesce(max_y, ?4), ?4) WHERE table_name = ?5",
-            (*box, table.name),
-        )

@@ -7,7 +7,7 @@ import sqlite3
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from facademap.store.edit import APPEND_ONLY_UPDATE
+from facademap.store.dialect_geopackage import GEOPACKAGE
 from facademap.store.geopackage import (
     add_surface_view,
     drop_surface_view,
@@ -161,7 +161,7 @@ def _deep(value: Any, names: Mapping[str, str]) -> Any:
 
 def _rename_history(connection: sqlite3.Connection, names: Names) -> None:
     """The history goes on under the new name; time, order and everything else stay."""
-    connection.execute("DROP TRIGGER IF EXISTS edit_log_is_append_only_1")
+    connection.execute(GEOPACKAGE.lift_promise)
     rows = connection.execute(
         "SELECT seq, table_name, row_id, before, after FROM edit_log"
     ).fetchall()
@@ -178,7 +178,7 @@ def _rename_history(connection: sqlite3.Connection, names: Names) -> None:
             connection.execute(
                 "UPDATE edit_log SET row_id = ?, before = ?, after = ? WHERE seq = ?", (*new, seq)
             )
-    connection.execute(APPEND_ONLY_UPDATE)
+    connection.execute(GEOPACKAGE.keep_promise)
 
 
 def _renamed_entry(table: Table, text: str | None, names: Names) -> str | None:

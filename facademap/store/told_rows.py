@@ -15,6 +15,7 @@ import shapely
 
 from facademap.store.damage import UNREADABLE
 from facademap.store.database import in_plain_words
+from facademap.store.dialect import dialect_of
 from facademap.store.edit import table_named
 from facademap.store.geopackage import wkb_of_blob
 from facademap.store.project import Project
@@ -63,17 +64,18 @@ def rows_as_json(
     table = table_named(table_name)
     jsons = [c.name for c in table.columns if c.kind == "json"]
     others = [c for c in table.columns if c.kind != "json"]
+    dialect = dialect_of(project._connection)
     asked = [
         '"rev"',
         *(f'"{c.name}"' for c in others),
         # the sound text of a column, and whether there was one that is not sound
-        *(f'CASE WHEN json_valid("{n}") THEN "{n}" END' for n in jsons),
-        "+".join(f'("{n}" IS NOT NULL AND NOT json_valid("{n}"))' for n in jsons) or "0",
-        *(['"geom"'] if table.geometry else []),
+        *(dialect.sound_json(n) for n in jsons),
+        dialect.unsound_json(jsons),
+        *([dialect.outline] if table.geometry else []),
     ]
     with in_plain_words(project.path):
         found = project._connection.execute(
-            f'SELECT {", ".join(asked)} FROM "{table.name}" WHERE "id" IN (SELECT value FROM json_each(?))',
+            f'SELECT {", ".join(asked)} FROM "{table.name}" WHERE "id" IN {dialect.among}',
             (json.dumps(list(ids)),),
         ).fetchall()
     first, unsound = 1 + len(others), 1 + len(others) + len(jsons)

@@ -13,12 +13,11 @@ import textwrap
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
-import pandas as pd
 import pyogrio
 import pytest
 import shapely
 
-from facademap.errors import ConflictError, FileError, InputError, ProjectError, TableError
+from facademap.errors import FileError, InputError, ProjectError
 from facademap.store.database import connect
 from facademap.store.project import SCHEMA_VERSION, Project
 from facademap.tables import TABLES, is_missing
@@ -64,23 +63,6 @@ def project(tmp_path: Path) -> Project:
     made.close()
 
 
-def test_rows_come_back_as_they_were_stored(project: Project) -> None:
-    frame = project.read("conditions")
-    assert list(frame["id"]) == ["C-001", "C-002"]
-    assert frame.geometry.iloc[0].equals_exact(shapely.box(0, 0, 1, 1), 0)
-    assert frame["cc"].iloc[0] == 2
-    assert frame["cause_settled"].iloc[0] is False or not frame["cause_settled"].iloc[0]
-
-
-def test_rows_of_one_surface_carry_its_reference_system(project: Project) -> None:
-    front = project.read("conditions", where={"surface": "front"})
-    back = project.read("conditions", where={"surface": "return"})
-    assert front.crs is not None
-    assert front.crs.is_engineering
-    assert front.crs != back.crs, "two walls must never be taken for the same place"
-    assert project.read("conditions").crs is None
-
-
 def test_any_gis_reads_a_snapshot_with_its_styles(project: Project, tmp_path: Path) -> None:
     target = project.snapshot(tmp_path / "snapshot.gpkg")
     layers = {name for name, _ in pyogrio.list_layers(target)}
@@ -104,97 +86,6 @@ def test_any_gis_reads_a_snapshot_with_its_styles(project: Project, tmp_path: Pa
         spaces = {e.tag.split("}")[0].strip("{") for e in told.iter()}
         assert spaces <= {f"http://www.opengis.net/{n}" for n in ("sld", "se", "ogc")}
     assert all(len(ET.fromstring(qml)) for qml in styles["styleQML"])
-
-
-def test_spatial_index_answers_boxes(project: Project) -> None:
-    assert list(project.read("conditions", box=(1.5, 1.5, 3, 3))["id"]) == []
-    assert list(project.read("conditions", box=(0.5, 0.5, 3, 3))["id"]) == ["C-001", "C-002"]
-
-
-def test_an_error_inside_an_edit_leaves_nothing_behind(project: Project) -> None:
-    wrong = {
-        "id": "C-009",
-        "surface": "front",
-        "term": "scaling",
-        "cc": "scaling",
-        "geometry": shapely.Point(0, 0),
-    }
-
-    def two_rows() -> None:
-        with project.edit(who="ann", what="two rows") as edit:
-            edit.update("conditions", "C-001", {"cc": 3})
-            edit.insert("conditions", [wrong])
-
-    with pytest.raises(TableError, match="scaling"):
-        two_rows()
-    assert project.row("conditions", "C-001")["cc"] == 2
-    assert "C-009" not in set(project.read("conditions")["id"])
-    assert len(project.history("conditions", "C-001")) == 1
-
-
-def test_two_people_cannot_overwrite_each_other(project: Project) -> None:
-    seen = project.row("conditions", "C-001")["rev"]
-    with project.edit(who="ann", what="class") as edit:
-        edit.update("conditions", "C-001", {"cc": 3}, rev=seen)
-    with pytest.raises(ConflictError, match="C-001"), project.edit(who="ben", what="class") as edit:
-        edit.update("conditions", "C-001", {"cc": 1}, rev=seen)
-    assert project.row("conditions", "C-001")["cc"] == 3
-
-
-def test_undo_and_redo_bring_back_each_state(project: Project) -> None:
-    with project.edit(who="ann", what="delete") as edit:
-        edit.delete("conditions", "C-001")
-    undone = project.undo(edit.txn, who="ann")
-    row = project.row("conditions", "C-001")
-    assert row["cc"] == 2
-    assert row["rev"] > 1, (
-        "the revision goes on, so that an old copy is never taken for the new row"
-    )
-    project.undo(undone, who="ann")
-    with pytest.raises(InputError):
-        project.row("conditions", "C-001")
-
-
-def test_an_edit_under_a_later_one_is_not_undone(project: Project) -> None:
-    with project.edit(who="ann", what="first") as first:
-        first.update("conditions", "C-001", {"cc": 3})
-    with project.edit(who="ann", what="second") as second:
-        second.update("conditions", "C-001", {"cc": 1})
-    with pytest.raises(InputError, match="changed again"):
-        project.undo(first.txn, who="ann")
-    assert project.row("conditions", "C-001")["cc"] == 1
-
-
-def test_history_cannot_be_changed(project: Project) -> None:
-    raw = sqlite3.connect(project.path)
-    with pytest.raises(sqlite3.DatabaseError, match="append-only"):
-        raw.execute("DELETE FROM edit_log")
-    with pytest.raises(sqlite3.DatabaseError, match="append-only"):
-        raw.execute("UPDATE edit_log SET who = 'nobody'")
-    raw.close()
-
-
-def test_names_can_be_forgotten_without_breaking_the_history(project: Project) -> None:
-    with project.edit(who="ann", what="name") as edit:
-        edit.update("conditions", "C-001", {"surveyor": "Jo Marrable", "cc": 3})
-    with project.edit(who="ann", what="rename") as edit:
-        edit.update("conditions", "C-001", {"surveyor": "J. Marrable"})
-    entries = len(project.history("conditions"))
-    assert project.forget("conditions", "surveyor", who="office") >= 2
-    assert b"Marrable" not in str(project.history().to_dict()).encode()
-    assert project.row("conditions", "C-001")["cc"] == 3
-    assert len(project.history("conditions")) == entries + 1, "only the forgetting was added"
-    raw = sqlite3.connect(project.path)
-    with pytest.raises(sqlite3.DatabaseError, match="append-only"):
-        raw.execute("UPDATE edit_log SET who = 'nobody'")
-    raw.close()
-
-
-def test_numbers_survive_deletions(project: Project) -> None:
-    with project.edit(who="ann", what="delete") as edit:
-        edit.delete("conditions", "C-002")
-    with project.edit(who="ann", what="draw") as edit:
-        assert edit.new_id("C") == "C-003"
 
 
 def test_a_newer_project_is_refused_and_left_alone(project: Project) -> None:
@@ -283,16 +174,6 @@ def test_signs_of_an_earlier_edition_are_drawn_anew_and_those_of_an_office_stay(
     assert stored() == now
 
 
-def test_a_second_writer_hears_that_the_project_is_in_use(
-    project: Project, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr("facademap.store.database.LOCK_WAIT_S", 0.05)
-    with Project.open(project.folder) as other, project.edit(who="ann", what="long edit") as edit:
-        edit.update("conditions", "C-001", {"cc": 3})
-        with pytest.raises(ProjectError, match="in use"), other.edit(who="ben", what="edit"):
-            pass
-
-
 @pytest.mark.parametrize("content", [b"", b"not a database at all, only some text" * 50])
 def test_a_file_that_is_no_project_is_named(tmp_path: Path, content: bytes) -> None:
     (tmp_path / "project.gpkg").write_bytes(content)
@@ -332,30 +213,6 @@ def test_acknowledged_edits_survive_a_kill(project: Project) -> None:
     stored = {int(i[2:]) for i in project.read("conditions")["id"] if i.startswith("K-")}
     assert set(acknowledged) <= stored <= set(range(len(stored) + 1))
     assert project.integrity() == []
-
-
-@pytest.mark.parametrize(
-    "bad", ["../../../victim", ".hidden", "a/b", "a b", "x" * 101, "-1", "CON"]
-)
-def test_no_door_takes_an_id_that_is_no_word(project: Project, bad: str) -> None:
-    row = {"id": bad, "elevation": "north", "name": "x", "kind": "plane"}
-    with pytest.raises(TableError, match="id: "), project.edit(who="ann", what="add") as edit:
-        edit.insert("surfaces", [row])
-    with pytest.raises(TableError, match="id: "), project.edit(who="ann", what="restore") as edit:
-        edit.apply("surfaces", bad, row)
-
-
-def test_two_ids_that_differ_in_case_only_do_not_stand_beside_each_other(project: Project) -> None:
-    rows = project.read("conditions").to_dict("records")
-    alike = {**rows[0], "id": "c-001"}
-    for act in ("insert", "put"):
-        with (
-            pytest.raises(TableError, match="differs in case only"),
-            project.edit(who="ann", what="add") as edit,
-        ):
-            getattr(edit, act)("conditions", [alike])
-    with pytest.raises(TableError, match="differs in case only"):
-        TABLES["conditions"].check(pd.DataFrame([rows[0], alike]))
 
 
 def test_ids_of_an_older_project_are_renamed_everywhere_and_it_is_said(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence, Set
+from collections.abc import Callable, Mapping, Sequence, Set
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -84,9 +84,24 @@ def read_project_plan(path: str | Path) -> ProjectPlan:
 
 
 def create_project(
-    folder: str | Path, plan: ProjectPlan, *, who: str = "surveyor"
+    folder: str | Path,
+    plan: ProjectPlan,
+    *,
+    who: str = "surveyor",
+    create: Callable[..., Project] = Project.create,
 ) -> dict[str, Any]:
     """Make the project folder with its elevations and surfaces.
+
+    Parameters
+    ----------
+    folder : path
+        Of the project.
+    plan : ProjectPlan
+        What it starts with.
+    who : str
+        As the history will say.
+    create : callable
+        Makes the empty project, given folder, ``name`` and ``settings``.
 
     Returns
     -------
@@ -101,7 +116,7 @@ def create_project(
     # checked before the folder is made, so that a mistake leaves nothing behind
     elevations = ELEVATIONS.check(pd.DataFrame(list(plan.elevations)), source="elevations")
     surfaces = [SURFACES.check_row(_with_extent(row), source="surfaces") for row in plan.surfaces]
-    with Project.create(folder, name=plan.name, settings=plan.settings) as project:
+    with create(folder, name=plan.name, settings=plan.settings) as project:
         for row in surfaces:
             row["frame_wkt"] = wall_crs(row["name"], f"{project.project_id} {row['id']}")
         with gated_edit(project, who=who, what="new elevations and surfaces") as edit:

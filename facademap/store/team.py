@@ -1,0 +1,255 @@
+"""The connection to a project in PostgreSQL: one writer a project at a time, errors in plain words.
+
+It takes the same statements as sqlite3's connection, and says the same of itself, so that the rest of the store does not tell
+the two apart.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import zlib
+from collections.abc import Iterator
+from functools import lru_cache
+from typing import Any
+
+from facademap.errors import FacademapError, InputError, ProjectError
+from facademap.store.dialect_postgis import POSTGIS
+from facademap.store.team_address import Address
+
+__all__ = ["TeamConnection", "connect_team", "team_error"]
+
+#: How long a writer waits for another one before it says that the project is in use.
+LOCK_WAIT_S = 5.0
+_AWAY = ("08", "57P")
+_TRANSACTION_WORDS = ("COMMIT", "ROLLBACK")
+
+
+@lru_cache(maxsize=2000)
+def _theirs(sql: str) -> str:
+    """A statement with marks as psycopg wants them; no text in our statements holds a question mark."""
+    return sql.replace("%", "%%").replace("?", "%s")
+
+
+class TeamConnection:
+    """A connection that sees one project.
+
+    Parameters
+    ----------
+    address : Address
+        With the name of the project.
+    read_only : bool
+        Whether nothing may be written through it.
+    """
+
+    dialect = POSTGIS
+
+    def __init__(self, address: Address, *, read_only: bool = False) -> None:
+        self.address = address
+        self._read_only = read_only
+        self._editing = False
+        self._raw = self._connected()
+
+    def _connected(self) -> Any:
+        raw = connect_team(self.address)
+        with in_team_words(self.address):
+            try:
+                schema = self.address.project
+                raw.execute(
+                    "SELECT set_config('search_path', quote_ident(%s) || "
+                    "coalesce((SELECT ', ' || quote_ident(nspname) FROM pg_extension e JOIN pg_namespace n ON n.oid = e.extnamespace "
+                    "WHERE extname = 'postgis'), ''), false), set_config('lock_timeout', %s, false)",
+                    (schema, f"{LOCK_WAIT_S:g}s"),
+                )
+                if self._read_only:
+                    raw.execute("SET default_transaction_read_only = on")
+            except BaseException:
+                raw.close()
+                raise
+        return raw
+
+    @property
+    def in_transaction(self) -> bool:
+        """Whether a transaction is open."""
+        return self._editing and not self._raw.closed
+
+    def begin(self) -> None:
+        """Begin an edit; others of the same project wait, on whatever server they are.
+
+        Revisions are compared, rules judged and changes numbered within it, so that two edits cannot pass each other.
+        """
+        with in_team_words(self.address):
+            self._alive()
+            key = zlib.crc32(self.address.project.encode())
+            self._editing = True
+            try:
+                self._raw.execute(
+                    f"BEGIN; SELECT pg_advisory_xact_lock({_LOCK_SPACE}, {key - 2**31})"
+                )
+            except BaseException:
+                self._end()
+                raise
+
+    def execute(self, sql: str, values: Any = (), /) -> Any:
+        """As of sqlite3's connection."""
+        with in_team_words(self.address, committing=sql == "COMMIT"):
+            if sql in _TRANSACTION_WORDS:
+                return self._finish(sql)
+            self._alive()
+            if sql.startswith("BEGIN"):
+                self._editing = True
+            return self._raw.execute(_theirs(sql), tuple(values) or None, binary=True)
+
+    def executemany(self, sql: str, rows: Any, /) -> Any:
+        """As of sqlite3's connection."""
+        with in_team_words(self.address):
+            self._alive()
+            cursor = self._raw.cursor()
+            cursor.executemany(_theirs(sql), rows)
+            return cursor
+
+    @contextlib.contextmanager
+    def copied_in(self, sql: str) -> Iterator[Any]:
+        """Rows in by the quick way (COPY)."""
+        with in_team_words(self.address), self._raw.cursor() as cursor, cursor.copy(sql) as rows:
+            yield rows
+
+    def close(self) -> None:
+        """End it; what was not stored is not stored."""
+        self._raw.close()
+
+    def _alive(self) -> None:
+        """A connection that was lost is made anew, but never in the midst of an edit."""
+        if not self._raw.closed:
+            return
+        if self._editing:
+            raise _lost(self.address)
+        self._raw = self._connected()
+
+    def _finish(self, word: str) -> None:
+        try:
+            if word == "COMMIT" and self._raw.closed:
+                raise _lost(self.address)
+            # a transaction in which something failed answers COMMIT by taking all back, and says so only here
+            failed = self._raw.info.transaction_status.name == "INERROR"
+            self._raw.execute("ROLLBACK" if failed else word)
+            if failed and word == "COMMIT":
+                raise ProjectError(
+                    "the edit could not be stored, because a part of it failed", "Do it again."
+                )
+        finally:
+            self._editing = False
+
+    def _end(self) -> None:
+        self._editing = False
+        if not self._raw.closed:
+            with contextlib.suppress(Exception):
+                self._raw.execute("ROLLBACK")
+
+
+#: Our part of the numbers by which PostgreSQL names locks that programs agree on.
+_LOCK_SPACE = 0x464D
+
+
+def connect_team(address: Address) -> Any:
+    """A plain psycopg connection to the database of an address, every statement on its own.
+
+    Raises
+    ------
+    ProjectError
+        psycopg is not installed, or the database cannot be reached.
+    """
+    try:
+        import psycopg
+        from psycopg.types.string import TextBinaryLoader, TextLoader
+    except ImportError:
+        raise ProjectError(
+            "projects in a database need psycopg, which is not installed",
+            "Install it with pip install 'facademap[team]'.",
+        ) from None
+    with in_team_words(address):
+        raw = psycopg.connect(autocommit=True, application_name="facademap", **address.words())  # type: ignore[arg-type]
+    # the text of JSON is what was written; reading it is for whoever asks
+    raw.adapters.register_loader("json", TextLoader)
+    raw.adapters.register_loader("json", TextBinaryLoader)
+    return raw
+
+
+@contextlib.contextmanager
+def in_team_words(address: Address, *, committing: bool = False) -> Iterator[None]:
+    """Turn what PostgreSQL says into what a person can act on."""
+    try:
+        yield
+    except FacademapError:
+        raise
+    except UnicodeEncodeError as error:
+        raise InputError(
+            "a text holds characters that are none, which the database does not take",
+            "Type the text anew.",
+        ) from error
+    except Exception as error:
+        import psycopg
+
+        if not isinstance(error, psycopg.Error):
+            raise
+        raise team_error(error, address, committing=committing) from error
+
+
+def _lost(address: Address) -> ProjectError:
+    return ProjectError(
+        f"{_place(address)}: the connection was lost in the midst of an edit; nothing of it was stored",
+        "Do it again when the database is there.",
+    )
+
+
+def _place(address: Address) -> str:
+    return f"database {address.database}" + (f" on {address.host}" if address.host else "")
+
+
+def team_error(error: Any, address: Address, *, committing: bool = False) -> FacademapError:
+    """What an error of psycopg means, with nothing secret in it."""
+    import psycopg
+    from psycopg import errors
+
+    place, state = _place(address), error.sqlstate or ""
+    said = str(error).splitlines()[0] if str(error) else type(error).__name__
+    known: list[tuple[Any, type[FacademapError], str, str]] = [
+        (errors.LockNotAvailable, ProjectError, "is in use by another writer", "Try again when the other edit has finished."),
+        (errors.InsufficientPrivilege, ProjectError, f"your role may not do this ({said})", "Ask the administrator of the database for the right."),
+        (errors.ReadOnlySqlTransaction, ProjectError, "may only be read (read-only)", "Open it for writing, or ask for the server that takes edits."),
+        ((errors.InvalidPassword, errors.InvalidAuthorizationSpecification), ProjectError, "does not let you in with this name and password", "Check user, PGPASSWORD and ~/.pgpass."),
+        (errors.InvalidCatalogName, ProjectError, "there is no such database", "Check the address, or make it with createdb."),
+        (errors.DiskFull, ProjectError, "could not be saved: its disk is full", "Free some space there; the project is as it was."),
+        (errors.TooManyConnections, ProjectError, "takes no more connections", "Close other programs, or raise max_connections there."),
+        ((errors.UndefinedTable, errors.UndefinedColumn, errors.InvalidSchemaName), ProjectError, f"lacks a part of the project ({said})", "Run facademap check on it, or restore it from a backup."),
+        ((errors.RaiseException,), ProjectError, said.removeprefix("ERROR: "), "Make a new entry instead."),
+        ((errors.DeadlockDetected, errors.SerializationFailure), ProjectError, "two edits stood in each other's way; nothing was stored", "Do it again."),
+    ]  # fmt: skip
+    for kinds, made, problem, remedy in known:
+        if isinstance(error, kinds):
+            return made(f"{place}: {problem}", remedy)
+    if isinstance(error, psycopg.DataError):
+        return InputError(
+            f"a value is none that the database takes ({said})",
+            "Correct the value; nothing was stored.",
+        )
+    if isinstance(error, psycopg.OperationalError) or state.startswith(_AWAY):
+        if committing:
+            return ProjectError(
+                f"{place}: the connection was lost while the edit was being stored; it may be stored or not",
+                "Look at the history before doing it again.",
+            )
+        if "password" in said or "authentication" in said:
+            return ProjectError(
+                f"{place}: does not let you in with this name and password",
+                "Check user, PGPASSWORD and ~/.pgpass.",
+            )
+        if "certificate" in said or "SSL" in said:
+            return ProjectError(
+                f"{place}: the encrypted connection was refused ({said[-160:]})",
+                "Check sslmode and sslrootcert in the address, and the server's certificate.",
+            )
+        return ProjectError(
+            f"{place}: cannot be reached ({said[-160:]})",
+            "Check that it runs and that the address is right; nothing was stored.",
+        )
+    return ProjectError(f"{place}: {said}", "Run facademap check on the project.")

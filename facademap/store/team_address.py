@@ -1,0 +1,171 @@
+"""The address of a project in a database, and the small file by which a folder stands for one.
+
+Pictures and papers lie in a folder; beside them ``project.team`` says where the rows are. It never holds a secret: a password
+comes from the environment (``PGPASSWORD``), the file of passwords (``~/.pgpass``) or a service file, as libpq reads them.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+from urllib.parse import parse_qsl, unquote, urlencode, urlsplit
+
+from facademap.errors import FileError, InputError, ProjectError
+from facademap.io.whole_files import TEAM_FILE, write_whole
+from facademap.tables.names import as_id
+
+__all__ = [
+    "TEAM_FILE",
+    "Address",
+    "files_folder",
+    "is_address",
+    "read_address",
+    "read_team_file",
+    "schema_named",
+    "write_team_file",
+]
+
+#: Folder under which the pictures of projects that were named by their address alone lie.
+FILES_VARIABLE = "FACADEMAP_FILES"
+_SCHEMES = ("postgresql://", "postgres://")
+#: What an address may say beside its place; anything else is refused, since some of it would be a secret.
+_OPTIONS = frozenset(
+    {"host", "port", "sslmode", "sslrootcert", "sslcert", "sslkey", "sslcrl", "connect_timeout", "service",
+     "target_session_attrs", "channel_binding", "gssencmode"}
+)  # fmt: skip
+_SCHEMA = re.compile(r"[a-z_][a-z0-9_]{0,62}")
+_REMEDY = "Write postgresql://user@host:5432/database#project."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Address:
+    """Where a project lies in a database.
+
+    Parameters
+    ----------
+    database, host, port, user : str
+        Empty for what libpq takes by itself.
+    options : mapping
+        ``sslmode`` and the like.
+    project : str
+        Name of the project's schema; empty for the only one.
+    """
+
+    database: str
+    host: str = ""
+    port: str = ""
+    user: str = ""
+    options: Mapping[str, str] = field(default_factory=dict)
+    project: str = ""
+
+    def __str__(self) -> str:
+        host = f"[{self.host}]" if ":" in self.host else self.host
+        place = (
+            (f"{self.user}@" if self.user else "") + host + (f":{self.port}" if self.port else "")
+        )
+        more = f"?{urlencode(self.options, safe='/')}" if self.options else ""
+        return f"postgresql://{place}/{self.database}{more}" + (
+            f"#{self.project}" if self.project else ""
+        )
+
+    def words(self) -> dict[str, str]:
+        """What libpq is told."""
+        named = {"dbname": self.database, "host": self.host, "port": self.port, "user": self.user}
+        return {"connect_timeout": "10", **{k: v for k, v in named.items() if v}, **self.options}
+
+
+def is_address(text: Any) -> bool:
+    """Whether a text is the address of a database rather than a folder."""
+    return isinstance(text, str) and text.startswith(_SCHEMES)
+
+
+def read_address(text: str) -> Address:
+    """The address in a text. A password in it is kept for this process alone, and in no message.
+
+    Raises
+    ------
+    InputError
+        It is none, or says what an address may not say. The message never repeats it.
+    """
+    try:
+        parts = urlsplit(text)
+        port = str(parts.port) if parts.port else ""
+        asked = dict(
+            parse_qsl(parts.query, keep_blank_values=True, strict_parsing=bool(parts.query))
+        )
+    except ValueError:
+        raise InputError("the address of the database cannot be read", _REMEDY) from None
+    secret = asked.pop("password", None) or (unquote(parts.password) if parts.password else None)
+    if odd := sorted(set(asked) - _OPTIONS):
+        raise InputError(
+            f"the address of the database has a part that is not known here: {', '.join(map(as_id, odd))[:80]}",
+            f"Use {', '.join(sorted(_OPTIONS))}.",
+        )
+    database, project = unquote(parts.path.lstrip("/")), unquote(parts.fragment)
+    if not database or "/" in database or not unquote(text).isprintable():
+        raise InputError("the address names no database", _REMEDY)
+    if project and not _SCHEMA.fullmatch(project):
+        raise InputError(
+            "the name of a project in a database is small letters, digits and _ only",
+            f"Write {schema_named(project)!r}, as facademap new told it.",
+        )
+    if secret:
+        os.environ["PGPASSWORD"] = secret
+    return Address(
+        database=database,
+        host=unquote(parts.hostname or ""),
+        port=port,
+        user=unquote(parts.username or ""),
+        options=asked,
+        project=project,
+    )
+
+
+def schema_named(name: str) -> str:
+    """The name that a project called so has in a database."""
+    word = re.sub(r"[^a-z0-9]+", "_", as_id(name).lower()).strip("_")[:60] or "project"
+    word = f"p_{word}" if word[0].isdigit() or word.startswith("pg_") else word
+    return f"{word}_project" if word in ("public", "information_schema") else word
+
+
+def files_folder(address: Address) -> Path:
+    """Where the pictures of a project lie that is named by its address alone."""
+    base = os.environ.get(FILES_VARIABLE)
+    share = os.environ.get("XDG_DATA_HOME") or str(Path.home() / ".local" / "share")
+    place = as_id(
+        "-".join(p for p in (address.host.strip("/"), address.port, address.database) if p)
+    )
+    return Path(base or Path(share) / "facademap") / place / address.project
+
+
+def write_team_file(folder: Path, address: Address, *, project_id: str) -> None:
+    """Let a folder stand for a project in a database."""
+    said = {"database": str(address), "project": project_id}
+    write_whole(folder / TEAM_FILE, json.dumps(said, indent=1).encode() + b"\n")
+
+
+def read_team_file(folder: Path) -> tuple[Address, str]:
+    """Address and name of the project for which a folder stands.
+
+    Raises
+    ------
+    FileError, ProjectError
+        There is none, or it cannot be read.
+    """
+    path = folder / TEAM_FILE
+    try:
+        said = json.loads(path.read_bytes()[:10_000])
+        address = read_address(said["database"])
+        return address, str(said["project"])
+    except FileNotFoundError:
+        raise FileError(f"{folder}: no project here", "Give the folder of a project.") from None
+    except (ValueError, KeyError, TypeError, AttributeError, OSError):
+        raise ProjectError(
+            f"{path}: does not say where the project lies",
+            "Delete it, and write it again with facademap new ADDRESS --join --files FOLDER.",
+        ) from None

@@ -1,0 +1,48 @@
+"""Projects in a database: made, and given a folder that stands for them."""
+
+from __future__ import annotations
+
+import dataclasses
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from facademap.store.project import Project
+from facademap.store.team_address import files_folder, is_address, read_address, schema_named
+from facademap.tasks.project.create_project import ProjectPlan, create_project
+
+__all__ = ["create_team_project", "is_address", "join_project"]
+
+
+def create_team_project(
+    address: str, plan: ProjectPlan, *, files: Path | None = None
+) -> dict[str, Any]:
+    """Make a project in a database, with its elevations and surfaces.
+
+    Parameters
+    ----------
+    address : str
+        ``postgresql://user@host:port/database``, with ``#name`` where the project is to be called otherwise than its
+        campaign.
+    plan : ProjectPlan
+        What it starts with.
+    files : Path, optional
+        Folder for pictures and papers; one for all projects of this user when it is not given.
+
+    Returns
+    -------
+    dict
+        ``address``, ``project`` (the folder), ``elevations``, ``surfaces``.
+    """
+    place = read_address(address)
+    place = dataclasses.replace(place, project=place.project or schema_named(plan.name))
+    folder = files or files_folder(place)
+    made = create_project(folder, plan, create=partial(Project.create_in, place))
+    return {**made, "address": str(place)}
+
+
+def join_project(address: str, files: Path | None = None) -> Path:
+    """The folder that stands for a project which is in a database already, made where it is missing."""
+    from facademap.store.team_schema import join_team
+
+    return join_team(read_address(address), files)
