@@ -53,6 +53,7 @@ CREATE TRIGGER edit_log_is_append_only_2 BEFORE DELETE ON edit_log
 
 
 def build(path: Path, *, name: str, settings: Mapping[str, Any]) -> None:
+    """Make the file of a new project with its first settings."""
     project_id = uuid.uuid4().hex
     connection = connect(path, create=True)
     try:
