@@ -14,10 +14,10 @@ from facademap.store.dialect import Connection, dialect_of
 from facademap.tables import Table
 from facademap.tables.names import same_id
 
-__all__ = ["Aside", "keep_aside", "kept_aside", "put_back", "readable_part"]
+__all__ = ["TABLE_SQL", "Aside", "keep_aside", "kept_aside", "put_back", "readable_part"]
 
 #: Made when the first row is set aside; other programs see it as a plain table.
-_TABLE = """
+TABLE_SQL = """
 CREATE TABLE IF NOT EXISTS facademap_set_aside (
   seq INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, txn TEXT NOT NULL, at TEXT NOT NULL, who TEXT NOT NULL,
   table_name TEXT NOT NULL, row_id TEXT NOT NULL, cells TEXT NOT NULL, put_back TEXT)
@@ -34,7 +34,7 @@ def keep_aside(
     names = sorted(columns_of(connection, table))
     cells = {n: _cell(connection, table, n, fid) for n in names}
     if not dialect_of(connection).columns_of(connection, "facademap_set_aside"):
-        connection.execute(_TABLE)
+        connection.execute(TABLE_SQL)
     connection.execute(
         "INSERT INTO facademap_set_aside (txn, at, who, table_name, row_id, cells) VALUES (?,?,?,?,?,?)",
         (txn, at, who, table.name, row, json.dumps({n: _coded(v) for n, v in cells.items()})),

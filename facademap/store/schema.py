@@ -30,7 +30,15 @@ from facademap.store.upright import turn_upright
 from facademap.tables import TABLES
 from facademap.wall.world import wall_crs
 
-__all__ = ["SCHEMA_VERSION", "bring_up_to_date", "build", "draw_anew", "refuse_newer", "version_of"]
+__all__ = [
+    "SCHEMA_VERSION",
+    "bring_up_to_date",
+    "build",
+    "build_empty",
+    "draw_anew",
+    "refuse_newer",
+    "version_of",
+]
 
 #: Version of the tables. A project with a larger number is refused, one with a smaller is migrated.
 SCHEMA_VERSION = 7
@@ -59,25 +67,7 @@ def build(path: Path, *, name: str, settings: Mapping[str, Any]) -> None:
     try:
         with in_plain_words(path):
             connection.execute("BEGIN IMMEDIATE")
-            create_system_tables(connection)
-            wkt = wall_crs(f"{name}, wall frames", f"{project_id} all surfaces")
-            srs_id = register_reference_system(connection, wkt, name=f"{name}, wall frames")
-            for statement in filter(
-                str.strip,
-                _OWN_TABLES.replace("END;", "END\x00").replace(";\n", ";\x00").split("\x00"),
-            ):
-                connection.execute(statement)
-            connection.execute(GEOPACKAGE.keep_promise)
-            connection.execute(
-                "INSERT INTO facademap_schema VALUES (?, ?)", (SCHEMA_VERSION, project_id)
-            )
-            for table in TABLES.values():
-                create_table(connection, table, srs_id=srs_id)
-            connection.execute(
-                "INSERT INTO gpkg_contents (table_name, data_type, identifier, description) "
-                "VALUES ('edit_log', 'attributes', 'edit_log', 'Who changed what and when; append-only.')"
-            )
-            write_styles(connection)
+            build_empty(connection, name=name, project_id=project_id)
             edit = Edit(
                 connection,
                 who="facademap",
@@ -90,6 +80,27 @@ def build(path: Path, *, name: str, settings: Mapping[str, Any]) -> None:
             connection.execute("COMMIT")
     finally:
         connection.close()
+
+
+def build_empty(connection: sqlite3.Connection, *, name: str, project_id: str) -> None:
+    """Make the tables of a project in an empty file, within the transaction that is open."""
+    create_system_tables(connection)
+    wkt = wall_crs(f"{name}, wall frames", f"{project_id} all surfaces")
+    srs_id = register_reference_system(connection, wkt, name=f"{name}, wall frames")
+    for statement in filter(
+        str.strip,
+        _OWN_TABLES.replace("END;", "END\x00").replace(";\n", ";\x00").split("\x00"),
+    ):
+        connection.execute(statement)
+    connection.execute(GEOPACKAGE.keep_promise)
+    connection.execute("INSERT INTO facademap_schema VALUES (?, ?)", (SCHEMA_VERSION, project_id))
+    for table in TABLES.values():
+        create_table(connection, table, srs_id=srs_id)
+    connection.execute(
+        "INSERT INTO gpkg_contents (table_name, data_type, identifier, description) "
+        "VALUES ('edit_log', 'attributes', 'edit_log', 'Who changed what and when; append-only.')"
+    )
+    write_styles(connection)
 
 
 def version_of(connection: sqlite3.Connection, folder: Path) -> int:

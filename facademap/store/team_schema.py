@@ -28,7 +28,7 @@ from facademap.store.team_address import (
 )
 from facademap.tables import TABLES
 
-__all__ = ["build_team", "create_team", "join_team", "open_team", "projects_in"]
+__all__ = ["build_team", "create_team", "join_team", "need_postgis", "open_team", "projects_in"]
 
 
 def projects_in(address: Address) -> dict[str, str]:
@@ -58,7 +58,7 @@ def create_team(
     """
     address = dataclasses.replace(address, project=address.project or schema_named(name))
     with contextlib.closing(TeamConnection(address)) as connection:
-        _need_postgis(connection)
+        need_postgis(connection)
         connection.begin()
         try:
             project_id = build_team(connection)
@@ -99,7 +99,8 @@ def build_team(connection: TeamConnection, *, project_id: str = "") -> str:
     return project_id
 
 
-def _need_postgis(connection: TeamConnection) -> None:
+def need_postgis(connection: TeamConnection) -> None:
+    """Make PostGIS known in the database where it is not; refused where it cannot be had."""
     (encoding,) = connection.execute("SHOW server_encoding").fetchone()
     if encoding != "UTF8":
         raise ProjectError(
