@@ -1,0 +1,208 @@
+"""Use case: the plan of maintenance of a project, as table, page and calendar."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import hashlib
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from facademap.errors import InputError
+from facademap.io.whole_files import make_folder, write_whole
+from facademap.report.calendar_file import CalendarEntry, calendar_text
+from facademap.report.maintenance_page import maintenance_page
+from facademap.store.project import Project
+from facademap.tables import is_missing
+from facademap.tasks.plan.treatments import treatment_values_of_project
+from facademap.tasks.survey.kept_reliefs import reliefs_of
+from facademap.treatment.maintenance import DONE_STAGES, DueLook, compared_surveys, looks_due
+
+__all__ = ["MaintenancePlan", "plan_maintenance"]
+
+_COLUMNS = (
+    *("due_on", "kind", "id", "subject", "surface", "wall_stone", "seen_on", "months", "why"),
+    "look_at",
+)
+#: Looks that an entry of a calendar names; the rest are counted.
+_MOST_NAMED = 40
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MaintenancePlan:
+    """What planning maintenance returns.
+
+    Parameters
+    ----------
+    looks : tuple of DueLook
+    files : tuple of str
+    notes : tuple of str
+    """
+
+    looks: tuple[DueLook, ...]
+    files: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def plan_maintenance(
+    folder: str | Path, *, out: Path | None = None, today: dt.date | None = None
+) -> MaintenancePlan:
+    """What is to be looked at when.
+
+    Parameters
+    ----------
+    folder : path
+        Project; it is only read.
+    out : Path, optional
+        Folder for ``maintenance.csv``, ``.html`` and ``.ics``; default: the project's folder ``out``.
+    today : datetime.date, optional
+
+    Raises
+    ------
+    InputError
+        The project has no surface.
+    """
+    now = dt.datetime.now(dt.UTC)
+    day = today or now.date()
+    with Project.open(folder, read_only=True) as project:
+        surfaces = project.read("surfaces").to_dict("records")
+        if not surfaces:
+            raise InputError(
+                "the project has no surface to look after", "Add one with facademap add-surfaces."
+            )
+        conditions = project.read("conditions").to_dict("records")
+        repairs = project.read("repairs").to_dict("records")
+        done_on = _done_on(project.read("work_log").to_dict("records"))
+        values = treatment_values_of_project(project)
+        name = str(project.setting("name", "") or Path(folder).name)
+        target = out or project.folder / "out"
+    seen: dict[str, dt.date | None] = {}
+    grown: dict[str, str] = {}
+    replaced: set[str] = set()
+    for row in surfaces:
+        id = str(row["id"])
+        here = [c for c in conditions if str(c["surface"]) == id]
+        days = _survey_days(row, here)
+        seen[id] = max((d for d in days.values() if d is not None), default=None)
+        larger, again = compared_surveys(here, days)
+        grown |= larger
+        replaced |= again
+    looks = looks_due(
+        surfaces=seen,
+        conditions=conditions,
+        repairs=repairs,
+        done_on=done_on,
+        values=values,
+        today=day,
+        grown=grown,
+        replaced=replaced,
+    )
+    notes = _notes(looks)
+    title = f"Plan of maintenance: {name}"
+    used = {n: v for n, v in values.values.items() if n.split(".")[0] in ("maintain", "watch")}
+    files = {
+        "maintenance.csv": _table(looks),
+        "maintenance.html": maintenance_page(
+            looks, title=title, today=day, values=used, notes=notes
+        ),
+        "maintenance.ics": calendar_text(_entries(looks, name), name=title, now=now),
+    }
+    make_folder(target)
+    for file, text in files.items():
+        write_whole(target / file, text)
+    return MaintenancePlan(
+        looks=tuple(looks), files=tuple(str(target / f) for f in files), notes=tuple(notes)
+    )
+
+
+def _done_on(log: Sequence[dict[str, Any]]) -> dict[str, dt.date]:
+    """When each repair came into the wall: its last entry of such a stage that no later one takes back."""
+    corrected = {str(r["corrects"]) for r in log if not is_missing(r["corrects"])}
+    done: dict[str, dt.date] = {}
+    for row in sorted(log, key=lambda r: str(r["at"])):
+        if str(row["id"]) in corrected or is_missing(row["stage"]):
+            continue
+        if row["stage"] in DONE_STAGES:
+            done[str(row["repair"])] = dt.date.fromisoformat(str(row["at"])[:10])
+        else:
+            done.pop(str(row["repair"]), None)
+    return done
+
+
+def _survey_days(
+    surface: dict[str, Any], conditions: Sequence[dict[str, Any]]
+) -> dict[str, dt.date | None]:
+    """The day of every survey: of its relief, else the last on which one of its conditions was seen."""
+    days: dict[str, dt.date | None] = {}
+    for row in conditions:
+        survey = str(row["survey"])
+        days.setdefault(survey, None)
+        if not is_missing(row["observed_on"]):
+            day = dt.date.fromisoformat(str(row["observed_on"])[:10])
+            days[survey] = max(day, days[survey] or day)
+    for kept in reliefs_of(surface):
+        if kept.taken_on:
+            days[kept.survey] = dt.date.fromisoformat(kept.taken_on)
+    return days
+
+
+def _notes(looks: Sequence[DueLook]) -> list[str]:
+    undated = sum(k.seen_on is None and k.kind != "water" for k in looks)
+    if not undated:
+        return []
+    return [
+        f"{undated} without a recorded day are due now: give the day of the survey (observed_on) or of the repair"
+    ]
+
+
+def _table(looks: Sequence[DueLook]) -> str:
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(_COLUMNS)
+    for look in looks:
+        writer.writerow(
+            ["" if (value := getattr(look, c)) is None else str(value) for c in _COLUMNS]
+        )
+    return text.getvalue()
+
+
+def _entries(looks: Sequence[DueLook], project: str) -> list[CalendarEntry]:
+    """One entry for what is due on a surface in a month; the rounds that come again have their own."""
+    entries, months = [], dict[tuple[str, int, int], list[DueLook]]()
+    for look in looks:
+        if look.repeats:
+            entries.append(
+                CalendarEntry(
+                    uid=_uid(project, look.surface, look.kind),
+                    day=look.due_on,
+                    summary=f"{project}, {look.surface}: {look.subject}",
+                    description=look.look_at,
+                    place=look.surface,
+                    every_months=look.months,
+                )
+            )
+        else:
+            key = (look.surface, look.due_on.year, look.due_on.month)
+            months.setdefault(key, []).append(look)
+    for (surface, year, month), group in months.items():
+        lines = [f"{k.id} {k.subject}: {k.look_at}" for k in group[:_MOST_NAMED]]
+        if len(group) > _MOST_NAMED:
+            lines.append(f"and {len(group) - _MOST_NAMED} more: see the plan")
+        entries.append(
+            CalendarEntry(
+                uid=_uid(project, surface, f"{year}-{month}"),
+                day=min(k.due_on for k in group),
+                summary=f"{project}, {surface}: look at {len(group)} {'place' if len(group) == 1 else 'places'}",
+                description="\n".join(lines),
+                place=surface,
+            )
+        )
+    return sorted(entries, key=lambda e: (e.day, e.uid))
+
+
+def _uid(*parts: str) -> str:
+    digest = hashlib.sha256("\x1f".join(parts).encode()).hexdigest()[:32]
+    return f"{digest}@facademap"

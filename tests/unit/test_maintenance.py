@@ -1,0 +1,181 @@
+"""The plan of maintenance: spans, reasons, what replaces what, and a calendar that another library reads."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import sys
+from pathlib import Path
+from typing import Any
+
+import icalendar
+import pytest
+import shapely
+
+from facademap.errors import InputError
+from facademap.report.calendar_file import CalendarEntry, calendar_text
+from facademap.store.project import Project
+from facademap.tasks.plan.maintenance import plan_maintenance
+from facademap.treatment.maintenance import compared_surveys
+
+sys.path.insert(0, str(Path(__file__).parent))
+from small_wall import make_wall
+
+TODAY = dt.date(2030, 6, 1)
+NOW = dt.datetime(2030, 6, 1, 8, 0, tzinfo=dt.UTC)
+
+
+def _condition(id: str, u: float, **more: Any) -> dict[str, Any]:
+    return {
+        "id": id,
+        "surface": "main-plane",
+        "term": "erosion",
+        "family": "C",
+        "layer": "stone",
+        "geometry": shapely.box(u, 0.1, u + 0.1, 0.2),
+        "observed_on": "2030-01-31",
+        **more,
+    }
+
+
+@pytest.fixture
+def project(tmp_path: Path) -> Path:
+    folder = tmp_path / "p"
+    make_wall(folder, picture=False)
+    with Project.open(folder) as opened, opened.edit(who="t", what="conditions") as edit:
+        edit.insert(
+            "conditions",
+            [
+                _condition("C-1", 0.1, activity="stable"),
+                _condition("C-2", 0.3, uc=2, activity="stable"),
+                _condition("C-3", 0.5, activity="active", uc=1),
+                _condition("C-4", 0.7, uc=3),
+                _condition("C-5", 0.9, observed_on=None),
+                _condition("C-6", 1.1),
+            ],
+        )
+        edit.insert(
+            "repairs",
+            [
+                {
+                    "id": "R-1",
+                    "surface": "main-plane",
+                    "treatment": "inset",
+                    "conditions": ["C-6"],
+                    "stage": "accepted",
+                    "geometry": shapely.box(1.1, 0.1, 1.2, 0.2),
+                }
+            ],
+        )
+        edit.insert(
+            "work_log",
+            [
+                {"id": "W-1", "repair": "R-1", "at": "2029-10-01T10:00:00Z", "stage": "bedded"},
+                {"id": "W-2", "repair": "R-1", "at": "2029-11-01T10:00:00Z", "stage": "accepted"},
+            ],
+        )
+    return folder
+
+
+def _due(plan: Any) -> dict[str, tuple[str, str]]:
+    return {k.id: (str(k.due_on), k.why) for k in plan.looks if k.kind in ("condition", "repair")}
+
+
+def test_the_shortest_span_decides_and_says_why(project: Path, tmp_path: Path) -> None:
+    plan = plan_maintenance(project, out=tmp_path / "o", today=TODAY)
+    due = _due(plan)
+    assert due["C-1"][0] == "2035-01-31"
+    assert due["C-2"] == ("2030-07-31", "urgency class 2 (maintain.short_term)")
+    assert due["C-3"] == ("2031-01-31", "the damage goes on (watch.active)")
+    # the most urgent first, today, whatever its span
+    assert plan.looks[0].id == "C-4"
+    assert due["C-4"][0] == str(TODAY)
+    assert "make-safe list" in plan.looks[0].look_at
+    assert due["C-5"][0] == str(TODAY)
+    assert "no earlier look is recorded" in due["C-5"][1]
+    # what is mended is followed up as a repair, after its first winter
+    assert "C-6" not in due
+    assert due["R-1"][0] == "2030-11-01"
+    later = plan_maintenance(project, out=tmp_path / "o", today=dt.date(2031, 6, 1))
+    assert _due(later)["R-1"][0] == "2035-11-01"
+    rounds = {(k.kind, str(k.due_on)) for k in plan.looks if k.id == "main-plane" and k.repeats}
+    assert rounds == {("wall", "2035-01-31"), ("water", str(TODAY))}
+
+
+def test_spans_are_settings_of_the_project(project: Path, tmp_path: Path) -> None:
+    with Project.open(project) as opened:
+        with opened.edit(who="t", what="spans") as edit:
+            edit.set("treatment_values", {"watch.stable": 36})
+    plan = plan_maintenance(project, out=tmp_path / "o", today=TODAY)
+    assert _due(plan)["C-1"][0] == "2033-01-31"
+    assert "decided for this project" in (tmp_path / "o" / "maintenance.html").read_text()
+
+
+def test_calendar_and_table_tell_the_same_days(project: Path, tmp_path: Path) -> None:
+    plan = plan_maintenance(project, out=tmp_path / "o", today=TODAY)
+    with (tmp_path / "o" / "maintenance.csv").open(newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert [r["id"] for r in rows] == [k.id for k in plan.looks]
+    read = icalendar.Calendar.from_ical((tmp_path / "o" / "maintenance.ics").read_bytes())
+    events = read.walk("VEVENT")
+    assert not any(e.errors for e in events)
+    days = {(str(e["LOCATION"]), e.decoded("DTSTART")) for e in events}
+    for look in plan.looks:
+        assert any(
+            s == look.surface and (d.year, d.month) == (look.due_on.year, look.due_on.month)
+            for s, d in days
+        )
+    again = [e for e in events if "RRULE" in e]
+    assert sorted(e["RRULE"]["INTERVAL"][0] for e in again) == [6, 60]
+    # written once more, a calendar program finds the same events
+    before = {str(e["UID"]) for e in events}
+    plan_maintenance(project, out=tmp_path / "o", today=TODAY)
+    read = icalendar.Calendar.from_ical((tmp_path / "o" / "maintenance.ics").read_bytes())
+    assert {str(e["UID"]) for e in read.walk("VEVENT")} == before
+
+
+def test_calendar_keeps_any_text_and_short_lines() -> None:
+    told = 'a; b, c\\d\n"e" \u2014 \u7a93\u53f0 ' * 12
+    text = calendar_text(
+        [CalendarEntry(uid="1@x", day=TODAY, summary=told, description=told)], name=told, now=NOW
+    )
+    assert all(len(line.encode()) <= 75 for line in text.split("\r\n"))
+    assert "\n" not in text.replace("\r\n", "")
+    (event,) = icalendar.Calendar.from_ical(text).walk("VEVENT")
+    assert str(event["SUMMARY"]) == told
+    assert event.decoded("DTEND") - event.decoded("DTSTART") == dt.timedelta(days=1)
+
+
+def test_what_a_later_survey_shows_again_is_planned_once() -> None:
+    days = {"1": dt.date(2025, 5, 1), "2": dt.date(2030, 5, 1), "3": None}
+    base = {"layer": "stone", "cc": None, "uc": None, "measured_depth": None}
+    deep = {"mean_m": 0.010, "plus_minus_95_m": 0.001}
+    rows = [
+        {
+            **base,
+            "id": "a",
+            "survey": "1",
+            "geometry": shapely.box(0, 0, 0.2, 0.2),
+            "measured_depth": deep,
+        },
+        {**base, "id": "b", "survey": "1", "geometry": shapely.box(2, 0, 2.2, 0.2)},
+        {
+            **base,
+            "id": "A",
+            "survey": "2",
+            "geometry": shapely.box(0, 0, 0.2, 0.2),
+            "measured_depth": {**deep, "mean_m": 0.014},
+        },
+    ]
+    grown, replaced = compared_surveys(rows, days)
+    assert replaced == {"a"}  # b may not have been looked at: it stays
+    assert grown == {"A": "4 mm deeper since survey 1"}
+    rows[2]["measured_depth"] = {**deep, "mean_m": 0.0112}
+    assert compared_surveys(rows, days)[0] == {}
+
+
+def test_nothing_to_look_after_is_said(tmp_path: Path) -> None:
+    with Project.create(tmp_path / "p", name="p"):
+        pass
+    with pytest.raises(InputError, match="no surface"):
+        plan_maintenance(tmp_path / "p")
