@@ -103,9 +103,8 @@ def test_the_shortest_span_decides_and_says_why(project: Path, tmp_path: Path) -
 
 
 def test_spans_are_settings_of_the_project(project: Path, tmp_path: Path) -> None:
-    with Project.open(project) as opened:
-        with opened.edit(who="t", what="spans") as edit:
-            edit.set("treatment_values", {"watch.stable": 36})
+    with Project.open(project) as opened, opened.edit(who="t", what="spans") as edit:
+        edit.set("treatment_values", {"watch.stable": 36})
     plan = plan_maintenance(project, out=tmp_path / "o", today=TODAY)
     assert _due(plan)["C-1"][0] == "2033-01-31"
     assert "decided for this project" in (tmp_path / "o" / "maintenance.html").read_text()
