@@ -82,6 +82,13 @@ class _Commands(click.Group):
             show_failure(_from_os_error(error), as_json="--json" in argv)
             sys.exit(2)
         except (ArithmeticError, LookupError, RuntimeError, TypeError, ValueError) as error:
+            if str(error).startswith("Symlink loop"):
+                named = str(error).partition("'")[2].rstrip("'")
+                show_failure(
+                    FacademapError(f"{named} is a link that leads back to itself", "Give the file itself."),
+                    as_json="--json" in argv,
+                )
+                sys.exit(2)
             # foreseen faults have an error of their own; what is left is a fault of ours, which people
             # meet in one line, and developers with its trace
             if {"-v", "--verbose"} & set(argv):

@@ -135,7 +135,11 @@ def open_cloud(
                 f"cloud {path.name} needs a library that is not installed ({error.name})",
                 'Install it with pip install "facademap[scan]".',
             ) from None
-        except Exception as error:  # the readers raise what they like
+        except (
+            BaseException
+        ) as error:  # the readers raise what they like; a fault of lazrs is no Exception
+            if not isinstance(error, Exception) and type(error).__name__ != "PanicException":
+                raise
             if isinstance(error, OSError) and (
                 error.errno == errno.ENOSPC or " written" in str(error)
             ):
@@ -236,6 +240,7 @@ def _read_las(path: Path) -> Iterator[tuple[Chunk, float, Any]]:
     with laspy.open(path) as file:
         header = file.header
         if header.are_points_compressed and header.point_count:
+            _refuse_false_packing(path, header)
             _refuse_false_chunks(path, int(header.offset_to_point_data))
         crs = None
         with contextlib.suppress(Exception):  # a reference system that cannot be read is none
@@ -260,6 +265,18 @@ def _read_las(path: Path) -> Iterator[tuple[Chunk, float, Any]]:
                 break  # what is left of a file that was cut off
             yield Chunk(xyz=xyz, rgb=rgb, echo=echo), done / max(1, header.point_count), None
         _refuse_part(path, done, header.point_count)
+
+
+def _refuse_false_packing(path: Path, header: Any) -> None:
+    """The decoder takes its own record of how points are packed on trust, and ends in a fault of its own."""
+    import lazrs
+
+    packed = lazrs.LazVlr(header.vlrs[header.vlrs.index("LasZipVlr")].record_data)
+    if packed.item_size() != header.point_format.size or packed.chunk_size() == 0:
+        raise InputError(
+            f"cloud {path.name} is damaged: its points are packed otherwise than it says",
+            "Copy it again, or export it again.",
+        )
 
 
 def _refuse_false_chunks(path: Path, start: int) -> None:

@@ -63,8 +63,11 @@ class _GeoPackage:
         return f"json_extract(after, {path}) AND NOT coalesce(json_extract(before, {path}), 0)"
 
     def columns_of(self, connection: Any, table_name: str) -> frozenset[str]:
-        rows = connection.execute(f'PRAGMA table_info("{table_name}")').fetchall()
-        return frozenset(row[1] for row in rows)
+        # as bytes: in a damaged file a name may be no text
+        rows = connection.execute(
+            "SELECT CAST(name AS BLOB) FROM pragma_table_info(?)", (table_name,)
+        ).fetchall()
+        return frozenset(row[0].decode(errors="replace") for row in rows)
 
     def to_blob(self, connection: Any, table: Table) -> ToBlob:
         found = connection.execute(

@@ -187,6 +187,13 @@ def clouds(folder: Path, las: Path, laz: Path) -> dict[str, Path]:
             struct.pack_into("<I", spoilt, table + 4, claimed)
         found[name] = folder / f"claims-{name}.laz"
         found[name].write_bytes(spoilt)
+    spoilt = bytearray(data)
+    items = (
+        spoilt.index(b"laszip encoded") + 16 + 4 + 32 + 32
+    )  # of the record: how many parts a point is packed in
+    spoilt[items : items + 2] = bytes(2)
+    found["items"] = folder / "claims-items.laz"
+    found["items"].write_bytes(spoilt)
     lines = ["ply", "format binary_little_endian 1.0", f"element vertex {MANY}", *(f"property double {a}" for a in "xyz"), "end_header", ""]  # fmt: skip
     found["ply"] = folder / "claims.ply"
     found["ply"].write_bytes("\n".join(lines).encode() + bytes(240))

@@ -180,3 +180,14 @@ def test_plain_values_come_through() -> None:
     assert parse_json(json.dumps(value), where="f", remedy="R.") == value
     said = parse_toml('a = 1.5\nday = 2026-05-04\n[b]\nat = ["07:30", 08:00:00]', where="f", remedy="R.")  # fmt: skip
     assert said == {"a": 1.5, "day": "2026-05-04", "b": {"at": ["07:30", "08:00:00"]}}
+
+
+def test_a_link_that_leads_back_to_itself_is_told_in_one_line(tmp_path: Path) -> None:
+    (tmp_path / "clicks.csv").symlink_to(tmp_path / "clicks.csv")
+    (tmp_path / "wall.png").write_bytes(b"")
+    clicks, picture = str(tmp_path / "clicks.csv"), str(tmp_path / "wall.png")
+    words = ["follow", "--image", picture, "--clicks", clicks, "--kind", "line", "--out"]
+    code, said = run([*words, str(tmp_path / "o.geojson")])
+    assert code == 2
+    assert f"{clicks} is a link that leads back to itself" in said
+    assert list(faults_of(code, said, 0.0, 0.0)) == []

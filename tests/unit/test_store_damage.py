@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 import shapely
+from click.testing import CliRunner
 
 from facademap.cli.main import main
 from facademap.errors import InputError, ProjectError, TableError
@@ -285,3 +286,20 @@ def test_the_desk_sets_a_damaged_row_aside_and_puts_it_back(
         assert told() == []
         client.post("/api/check/put-back", json={"key": done.json()["key"]}, headers=origin)
         assert told() == [("faces", "F-1", "appearance")]
+
+
+def test_a_column_whose_name_is_no_text_is_told_by_the_check(folder: Path) -> None:
+    with Project.open(folder):
+        pass  # nothing is left in the log beside the file
+    file = folder / "project.gpkg"
+    with sqlite3.connect(file) as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    connection.close()
+    content = file.read_bytes()
+    assert b'"acceptance"' in content
+    file.write_bytes(content.replace(b'"acceptance"', b'"accept\xb4nce"'))
+    result = CliRunner().invoke(main, ["check", str(folder)])
+    assert result.exit_code in (1, 2)
+    assert "blocks" in result.output
+    assert "Traceback" not in result.output
+    assert "could not be worked out" not in result.output
