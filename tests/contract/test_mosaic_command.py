@@ -109,6 +109,7 @@ def test_the_wall_is_met_and_the_stranger_is_named(
     assert report["check_n"] == 16
     assert report["check_rmse_m"] < 0.0025  # half a sample of 5 mm
     assert report["gap_share"] < 0.02
+    assert report["proved"]
     found = pixels(survey / "whole.tif")
     wall = cv2.imread(str(survey / "wall.png"))[:, :, ::-1]
     # u 1 to 5.4, v 3.4 to 1 of a wall of 5 m at 200 px a metre, which is the mosaic's own 5 mm
@@ -119,6 +120,25 @@ def test_the_wall_is_met_and_the_stranger_is_named(
         for p in (np.moveaxis(found[:3], 0, -1), true)
     )
     assert np.corrcoef(one, other)[0, 1] > 0.9
+    _one_corner_proves_no_whole(survey, photos, capsys)
+
+
+def _one_corner_proves_no_whole(
+    survey: Path, photos: tuple[str, ...], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The same photos with the check points of the upper left photo alone (ties are taken from the folder that was kept)."""
+    table = pd.read_csv(survey / "control.csv")
+    table[(table["role"] == "control") | (table["photo"] == "p3.jpg")].to_csv(
+        survey / "few.csv", index=False
+    )
+    arguments = call(survey, "whole.tif", "--json", photos=photos)
+    arguments[arguments.index(str(survey / "control.csv"))] = str(survey / "few.csv")
+    code, out, err = run(arguments, capsys)
+    assert code == 0, err
+    report = json.loads(out)
+    assert (report["check_n"], report["proved"], report["supports_scale"]) == (4, False, None)
+    assert "p5.jpg" in report["proof"] or "stand together" in report["proof"]
+    assert report["proof"] in report["warnings"]
 
 
 @pytest.mark.slow
