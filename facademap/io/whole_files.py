@@ -343,8 +343,11 @@ def whole_folder(path: str | Path, *, inside: Path, made: str) -> Iterator[Path]
 
 
 @contextlib.contextmanager
-def as_before_on_failure(*targets: Path, inside: Path) -> Iterator[None]:
-    """When the body fails, the files it wrote are as they were before it: the earlier ones, or none."""
+def as_before_on_failure(*targets: Path, inside: Path) -> Iterator[dict[Path, Path]]:
+    """When the body fails, the files it wrote are as they were before it: the earlier ones, or none.
+
+    The body is given where the earlier file of each target waits, for as long as it runs.
+    """
     with scratch_folder(targets[0]) as folder:
         earlier = {t: folder / str(n) for n, t in enumerate(targets) if t.is_file()}
         for target, kept in earlier.items():
@@ -355,7 +358,7 @@ def as_before_on_failure(*targets: Path, inside: Path) -> Iterator[None]:
 
                 shutil.copyfile(target, kept)
         try:
-            yield
+            yield dict(earlier)
         except BaseException:
             for target in targets:
                 if target in earlier:

@@ -370,6 +370,22 @@ def test_one_photo_feeds_a_wall_and_a_round_pier(tmp_path: Path) -> None:
     assert set(report["surfaces"]) == {"main", "pier"}
     assert report["surfaces"]["pier"]["control_rmse_m"] < 0.001
     assert [p["photo"] for p in report["surfaces"]["pier"]["photos"]] == ["a.png"]
+    a_remade_elevation_says_how_far_places_moved(folder)
+
+
+def a_remade_elevation_says_how_far_places_moved(folder: Path) -> None:
+    """The survey's origin turns out to lie 40 mm further left: what was drawn on the old picture is off by that."""
+    with Project.open(folder) as project:
+        points = project.read("control_points")
+        with project.edit(who="s", what="origin") as edit:
+            for row in points[points["surface"] == "main"].to_dict("records"):
+                edit.update("control_points", row["id"], {"u_m": row["u_m"] + 0.04})
+    report = make_elevations(folder, gsd_mm=10)["surfaces"]
+    moved = report["main"]["disagreement"]
+    assert moved["with"] == "the earlier elevation"
+    assert (moved["du_m"], moved["dv_m"]) == pytest.approx((0.04, 0.0), abs=0.003)
+    assert any("places moved by up to" in w for w in report["main"]["warnings"])
+    assert not any("places moved" in w for w in report["pier"]["warnings"])
 
 
 def papers_in_inches(folder: Path, out: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -14,20 +15,25 @@ from numpy.typing import NDArray
 from facademap.errors import FacademapError
 from facademap.io.rasters import open_elevation
 from facademap.photo.picture_shift import PictureShift, measure_shift
+from facademap.report.proof_words import MOST_APART_PX
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tables.names import file_name
 from facademap.wall.grid import Extent, PixelGrid
 
-__all__ = ["compare_with_earlier"]
+__all__ = ["compare_with_earlier", "moved_warnings"]
 
 #: Pictures are compared at no more pixels than this.
 _COMPARE_PX = 3_000_000
+#: What the picture is called that a new one of the same name replaces.
+EARLIER = "the earlier elevation"
 #: Of the pictures that a wall has had the newest so many are compared.
 _MOST_PICTURES = 6
 
 
-def compare_with_earlier(project: Project, surface: str, target: Path) -> dict[str, Any]:
+def compare_with_earlier(
+    project: Project, surface: str, target: Path, *, before: Path | None = None
+) -> dict[str, Any]:
     """Disagreement of a new picture with those that the surface has or had, where both show the wall.
 
     Parameters
@@ -36,6 +42,8 @@ def compare_with_earlier(project: Project, surface: str, target: Path) -> dict[s
     surface : str
     target : Path
         The new picture.
+    before : Path, optional
+        Where the picture waits that the new one replaced under the same name.
 
     Returns
     -------
@@ -45,14 +53,33 @@ def compare_with_earlier(project: Project, surface: str, target: Path) -> dict[s
     """
     stored = project.row("surfaces", surface)["picture"]
     earlier = None if is_missing(stored) else project.place(str(stored))
-    found = [
-        said
-        for path in _others(project, surface, target, earlier)
-        if (said := _compare(path, target))
-    ]
-    first = next((s for s in found if earlier is not None and s["with"] == earlier.name), None)
+    others = [(path, path.name) for path in _others(project, surface, target, earlier)]
+    if before is not None:
+        others.insert(0, (before, target.name if earlier != target else EARLIER))
+    found = [said for path, name in others if (said := _compare(path, target, name))]
+    in_use = EARLIER if earlier == target else None if earlier is None else earlier.name
+    first = next((s for s in found if s["with"] == in_use), None)
     largest = max(found, key=lambda s: math.hypot(s["du_m"], s["dv_m"]), default=None)
     return {"disagreement": first or largest, "disagreements": found}
+
+
+def moved_warnings(report: Mapping[str, Any]) -> list[str]:
+    """That places moved against the elevation that was there, so that what was drawn on it lies off.
+
+    Parameters
+    ----------
+    report : mapping
+        Of the new elevation, with ``gsd_m`` and what `compare_with_earlier` found.
+    """
+    said = report["disagreement"]
+    if said is None:
+        return []
+    apart = math.hypot(said["du_m"], said["dv_m"]) + said["spread_m"]
+    if apart <= MOST_APART_PX * report["gsd_m"]:
+        return []
+    return [
+        f"places moved by up to {apart * 1000:.0f} mm {said['text'].partition(':')[0]}: what was drawn on it lies off by as much"
+    ]
 
 
 def _others(project: Project, surface: str, target: Path, earlier: Path | None) -> list[Path]:
@@ -66,7 +93,7 @@ def _others(project: Project, surface: str, target: Path, earlier: Path | None) 
     return [p for p in kept if p != target][:_MOST_PICTURES]
 
 
-def _compare(earlier: Path, target: Path) -> dict[str, Any] | None:
+def _compare(earlier: Path, target: Path, name: str) -> dict[str, Any] | None:
     """How far two pictures lie apart; None where nothing tells it."""
     try:
         old_picture = open_elevation(earlier)
@@ -89,7 +116,7 @@ def _compare(earlier: Path, target: Path) -> dict[str, Any] | None:
         first, seen_first = _grey_on(old.read(common, gsd_m=gsd), grid)
         second, seen_second = _grey_on(new.read(common, gsd_m=gsd), grid)
     shift = measure_shift(first, second, seen_first & seen_second, gsd_m=gsd)
-    return None if shift is None else _in_words(shift, earlier.name)
+    return None if shift is None else _in_words(shift, name)
 
 
 def _grey_on(

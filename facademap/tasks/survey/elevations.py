@@ -41,7 +41,7 @@ from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tables.names import file_name
-from facademap.tasks.survey.compare_pictures import compare_with_earlier
+from facademap.tasks.survey.compare_pictures import compare_with_earlier, moved_warnings
 from facademap.tasks.survey.elevation_views import (
     FEWEST_CONTROL,
     FittedPhoto,
@@ -221,7 +221,7 @@ def _make_one(
     windows = mosaic_windows(views, shelf, grid, plan=plan, progress=progress)
     colour = _true_colour(project, surface, fitted, plan)
     report |= colour.report
-    with as_before_on_failure(target, inside=project.folder):
+    with as_before_on_failure(target, inside=project.folder) as before:
         write_elevation(
             target,
             grid,
@@ -245,7 +245,8 @@ def _make_one(
                 "FACADEMAP_PHOTOS": [f.name for f in fitted],
             },
         )
-        report |= compare_with_earlier(project, surface, target)
+        report |= compare_with_earlier(project, surface, target, before=before.get(target))
+        report["warnings"] += moved_warnings(report)
         report["warnings"] += [
             f"no photo shows {area:.2f} m2 at u {u0:.2f} to {u1:.2f} m, v {v0:.2f} to {v1:.2f} m"
             for u0, v0, u1, v1, area in plan.gaps()[:5]
@@ -322,6 +323,7 @@ def _look_at_one(
             target, small, ((w, rgb, mask) for w, rgb, mask, _ in windows), crs_wkt=crs_wkt
         )
         report |= compare_with_earlier(project, surface, target)
+        report["warnings"] += moved_warnings(report)
         report["look_jpeg"] = _small_jpeg(target, coarse)
     earlier = project.row("surfaces", surface)["picture"]
     there = None if is_missing(earlier) else project.place(str(earlier))
