@@ -140,7 +140,7 @@ def open_orthoimage(path: Path) -> Iterator[Orthoimage]:
                 "Export it again as GeoTIFF, or as TIFF, JPEG or PNG with a world file.",
             )
         with dataset:
-            _check_world_files(dataset.files)
+            _check_world_files(_world_files(path, dataset.files))
             t = dataset.transform
             place = None if t.is_identity else np.array([[t.a, t.b, t.c], [t.d, t.e, t.f]])
             try:
@@ -163,21 +163,39 @@ def open_orthoimage(path: Path) -> Iterator[Orthoimage]:
             )
 
 
-def _check_world_files(files: list[str]) -> None:
-    """GDAL takes a line that is no number for nought; six numbers are wanted."""
-    for path in map(Path, files[1:]):
-        ending = path.suffix.lower()
-        if ending not in (".wld", ".tifw", ".tiffw") and not re.fullmatch(r"\.\w{2,3}w", ending):
-            continue
+def _world_files(picture: Path, read: list[str]) -> list[Path]:
+    """World files that were read with a picture, and those that would have been, had they been whole."""
+    ending = picture.suffix.lower().removeprefix(".")
+    usual = {".wld", f".{ending}w", f".{ending[:1]}{ending[-1:]}w"}
+    beside = [p for p in (picture.with_suffix(e) for e in sorted(usual)) if p.is_file()]
+    known = [
+        p
+        for p in map(Path, read[1:])
+        if p.suffix.lower() in (".wld", ".tifw", ".tiffw")
+        or re.fullmatch(r"\.\w{2,3}w", p.suffix.lower())
+    ]
+    return [*known, *(p for p in beside if p not in known)]
+
+
+def _check_world_files(files: list[Path]) -> None:
+    """GDAL takes a line that is no number for nought, and no notice of a short file; six numbers are wanted."""
+    remedy = "Export the picture again, or write six numbers, a line each."
+    for path in files:
         lines = path.read_text(encoding="latin-1").split()[:6]
         for number, text in enumerate(lines, start=1):
             try:
                 float(text.replace(",", "."))
             except ValueError:
                 raise InputError(
-                    f"world file {path.name}, number {number} is {text[:40]!r}",
-                    "Export the picture again, or write six numbers, a line each.",
+                    f"world file {path.name}, number {number} is {text[:40]!r}", remedy
                 ) from None
+        if len(lines) < 6:
+            raise InputError(
+                f"world file {path.name} holds {len(lines)} numbers, six are wanted", remedy
+            )
+        right, down, right_too, down_too = (float(t.replace(",", ".")) for t in lines[:4])
+        if right * down_too == down * right_too:
+            raise InputError(f"world file {path.name} gives its pixels no size", remedy)
 
 
 def _damaged(path: Path) -> InputError:

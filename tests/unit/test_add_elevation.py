@@ -203,7 +203,8 @@ def test_an_earlier_picture_is_compared_and_kept(wall: Path, tmp_path: Path) -> 
     ("lines", "problem"),
     [
         ("0.005\n0\nabc\n-0.005\n4\n3\n", "number 3 is 'abc'"),
-        ("0.005\n0\n0\n", "does not say where"),
+        ("0.005\n0\n0\n", "holds 3 numbers"),
+        ("0\n0\n0\n0\n0\n3\n", "no size"),
     ],
 )
 def test_a_damaged_world_file_is_named(
