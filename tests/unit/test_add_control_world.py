@@ -71,3 +71,21 @@ def test_degrees_are_no_metres(tmp_path: Path) -> None:
     path.write_text("name,east_m,north_m,height_m\n" + "\n".join(lines), encoding="utf-8")
     with pytest.raises(InputError, match="degrees"):
         add_control(tmp_path / "p", path, epsg=25832, outside_enh=(12.5, 55.6, 10.0))
+
+
+def test_points_are_called_what_the_surveyor_calls_them(tmp_path: Path) -> None:
+    names = ("Tür oben", "Tur-oben", "5/a", "T4")
+    folder = tmp_path / "wall"
+    create_project(folder, ProjectPlan.of_one_wall("wall"))
+    places = [(0, 0), (4, 0), (4, 3), (0, 3)]
+    text = "\n".join(f"{n},control,{u},{v}" for n, (u, v) in zip(names, places, strict=True))
+    (tmp_path / "p.csv").write_text(f"name,role,u_m,v_m\n{text}\n", encoding="utf-8")
+    for _ in range(2):  # a list that is read again corrects its points
+        add_control(folder, tmp_path / "p.csv")
+    with Project.open(folder, read_only=True) as project:
+        surface = project.read("surfaces")["id"].iloc[0]
+        points = project.read("control_points").set_index("name")
+    assert set(points.index) == set(names)
+    assert points.at["Tur-oben", "id"] == f"{surface}:Tur-oben"
+    assert points["id"].is_unique
+    assert tuple(points.loc["5/a", ["u_m", "v_m"]]) == (4.0, 3.0)

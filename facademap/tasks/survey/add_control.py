@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -21,7 +22,7 @@ from facademap.io.survey_files import (
 )
 from facademap.store.gate import gated_edit
 from facademap.store.project import Project
-from facademap.tables.names import as_id
+from facademap.tables.names import as_id, id_fault, unique_id
 from facademap.tasks.survey.add_photos import surface_of
 from facademap.tasks.survey.kept_columns import keep_columns, with_kept_columns
 from facademap.tasks.survey.measured_by import mark_measured_by
@@ -101,7 +102,7 @@ def add_control(
         placed_wall = place_wall(points, seen=seen, epsg=epsg, outside_enh=outside_enh)
         world = placed_wall.placement if placed_wall else None
         points = [p for p in points if p.role != "instrument"]
-        ids = _ids(project, surface)
+        ids = _ids(project, surface, [p.name for p in points])
         rows = [_row(point, surface, world, ids) for point in points]
         with gated_edit(
             project, who=who, what=f"read control from {Path(points_path).name}"
@@ -111,11 +112,11 @@ def add_control(
                 "observations",
                 [
                     {
-                        "id": f"{o.photo}:{surface}:{o.name}",
+                        "id": f"{o.photo}:{surface}:{_word(o.name, ids)}",
                         "photo": o.photo,
                         "x_px": o.x_px,
                         "y_px": o.y_px,
-                        "control_point": ids.get(o.name, f"{surface}:{o.name}"),
+                        "control_point": ids[o.name],
                     }
                     for o in seen
                 ],
@@ -126,7 +127,7 @@ def add_control(
             mark_measured_by(
                 project,
                 edit,
-                {ids.get(p.name, f"{surface}:{p.name}"): p.measured_by for p in points},
+                {ids[p.name]: p.measured_by for p in points},
             )
     placed = (
         None
@@ -149,10 +150,24 @@ def add_control(
     }
 
 
-def _ids(project: Project, surface: str) -> dict[str, str]:
-    """Ids of the points that the surface has, by name: a list that names one of them corrects it."""
+def _ids(project: Project, surface: str, names: Sequence[str]) -> dict[str, str]:
+    """Ids of points by name: those that the surface has (a list that names one corrects it), and new ones.
+
+    A surveyor names points as they like, ``Tür oben`` or ``5/a``; an id that can be a file's name is made of that.
+    """
     there = project.read("control_points", where={"surface": surface})
-    return {str(n): str(i) for n, i in zip(there["name"], there["id"], strict=True)}
+    ids = {str(n): str(i) for n, i in zip(there["name"], there["id"], strict=True)}
+    # names that are good ids keep themselves; the others come after them
+    for name in sorted(set(names) - set(ids), key=lambda n: (id_fault(n) is not None, n)):
+        taken = {i.removeprefix(f"{surface}:") for i in ids.values()}
+        free = id_fault(name) is None
+        ids[name] = f"{surface}:{name if free else unique_id(name, taken)}"
+    return ids
+
+
+def _word(name: str, ids: Mapping[str, str]) -> str:
+    """A point's name as part of an id."""
+    return name if id_fault(name) is None else ids[name].rpartition(":")[2]
 
 
 def _row(
@@ -167,7 +182,7 @@ def _row(
             )
         u_m, v_m, w_m = (float(v) for v in world.wall_from_world(world_of(point)))
     return {
-        "id": ids.get(point.name, f"{surface}:{point.name}"),
+        "id": ids[point.name],
         "surface": surface,
         "name": point.name,
         "role": point.role,
