@@ -85,7 +85,9 @@ class _Commands(click.Group):
             if str(error).startswith("Symlink loop"):
                 named = str(error).partition("'")[2].rstrip("'")
                 show_failure(
-                    FacademapError(f"{named} is a link that leads back to itself", "Give the file itself."),
+                    FacademapError(
+                        f"{named} is a link that leads back to itself", "Give the file itself."
+                    ),
                     as_json="--json" in argv,
                 )
                 sys.exit(2)

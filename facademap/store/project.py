@@ -48,6 +48,7 @@ from facademap.store.edit import Edit, _where, read_entry, table_named
 from facademap.store.schema import SCHEMA_VERSION, bring_up_to_date, build, draw_anew, version_of
 from facademap.store.styles import styles_are_old
 from facademap.store.team_address import TEAM_FILE, Address
+from facademap.store.upright import refuse_stored_pixels
 from facademap.tables import Table
 from facademap.tables.names import as_id
 
@@ -446,6 +447,7 @@ class Project:
     def turn_back(self, edit: Edit, txn: str) -> None:
         """:meth:`undo` within an edit that is open, so that it can be judged before it is stored."""
         with in_plain_words(self.path):
+            refuse_stored_pixels(self._connection, txn)
             rows = self._connection.execute(
                 "SELECT table_name, row_id, op, seq, before FROM edit_log WHERE txn = ? ORDER BY seq DESC",
                 (txn,),

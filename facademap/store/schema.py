@@ -26,7 +26,7 @@ from facademap.store.geopackage import (
 )
 from facademap.store.renaming import rename_odd_ids
 from facademap.store.styles import renew_styles, write_styles
-from facademap.store.upright import turn_upright
+from facademap.store.upright import TURNED, turn_upright
 from facademap.tables import TABLES
 from facademap.wall.world import wall_crs
 
@@ -190,9 +190,7 @@ def _own_edit(connection: sqlite3.Connection, what: str) -> Edit:
 
 def _turn_and_say(connection: sqlite3.Connection, folder: Path) -> None:
     """Pixels of the upright picture only from now on; who opens the project hears of what was turned."""
-    turned = turn_upright(
-        connection, folder, _own_edit(connection, "pixels are those of the upright picture")
-    )
+    turned = turn_upright(connection, folder, _own_edit(connection, TURNED))
     if not turned:
         return
     more = f" and {len(turned) - 5} more" if len(turned) > 5 else ""

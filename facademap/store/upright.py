@@ -9,14 +9,19 @@ from typing import Any
 
 import numpy as np
 
-from facademap.errors import FacademapError
+from facademap.errors import FacademapError, InputError
 from facademap.io.pictures import read_picture_info
 from facademap.io.whole_files import path_inside
 from facademap.photo.camera import Camera
 from facademap.photo.orientation import UPRIGHT, Turn, upright_camera
 from facademap.store.edit import Edit
 
-__all__ = ["turn_upright"]
+__all__ = ["TURNED", "refuse_stored_pixels", "turn_upright"]
+
+#: What the history says of the step.
+TURNED = "pixels are those of the upright picture"
+#: What holds pixels of photos.
+_WITH_PIXELS = ("photos", "observations", "faces")
 
 _LENS = {"fx_px": "fx", "fy_px": "fy", "cx_px": "cx", "cy_px": "cy"}
 _BEND = ("k1", "k2", "k3", "p1", "p2")
@@ -49,6 +54,38 @@ def turn_upright(connection: sqlite3.Connection, folder: Path, edit: Edit) -> li
     if turns:
         _turn_charts(connection, edit, turns)
     return sorted(turns)
+
+
+def refuse_stored_pixels(connection: sqlite3.Connection, txn: str) -> None:
+    """Refuse to take back an edit whose pixels were those of stored pictures, which no program shows any more.
+
+    Parameters
+    ----------
+    connection : sqlite3.Connection
+    txn : str
+        The edit that is to be undone.
+
+    Raises
+    ------
+    InputError
+        It is the turning itself, or touched photos, control or faces before it.
+    """
+    found = connection.execute(
+        "SELECT max(seq) FROM edit_log WHERE who = 'facademap' AND what = ?", (TURNED,)
+    ).fetchone()[0]
+    if found is None:
+        return
+    tables = ", ".join(f"'{t}'" for t in _WITH_PIXELS)
+    held = connection.execute(
+        f"SELECT 1 FROM edit_log WHERE txn = ? AND seq <= ? AND (table_name IN ({tables}) OR what = ?) LIMIT 1",
+        (txn, found, TURNED),
+    ).fetchone()
+    if held:
+        raise InputError(
+            "this edit holds pixels of pictures as they are stored, before the turn by EXIF, and pixels are those of the "
+            "upright picture since",
+            "Pick the points of turned photos again, or give them with facademap add-control --observations.",
+        )
 
 
 def _turn_of(folder: Path, path: Any) -> Turn | None:

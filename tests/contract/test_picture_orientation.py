@@ -21,6 +21,7 @@ import tifffile
 from PIL import Image, ImageOps
 
 from facademap.cli.main import main
+from facademap.errors import InputError
 from facademap.io.camera_files import camera_as_dict, read_camera_for
 from facademap.io.pictures import read_picture, read_picture_info
 from facademap.io.plain_pictures import read_rgb
@@ -458,6 +459,12 @@ def test_a_project_of_before_is_turned_and_says_so(
     assert (seen_at_px["x_px"], seen_at_px["y_px"]) == pytest.approx(point)
     assert "pixels are those of the upright picture" in said
     caplog.clear()
-    with Project.open(tmp_path / "p"):
-        pass
+    with Project.open(tmp_path / "p") as project:
+        # neither the turning nor what was picked before it comes back: nobody would read those pixels right
+        done = project.history()
+        pixels = done["what"].isin(["t", "pixels are those of the upright picture"])
+        for txn in done[pixels]["txn"].unique():
+            with pytest.raises(InputError, match="as they are stored"):
+                project.undo(str(txn), who="t")
+        assert project.row("observations", "a.png:S:T1")["x_px"] == pytest.approx(point[0])
     assert not caplog.text
