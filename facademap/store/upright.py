@@ -14,6 +14,7 @@ from facademap.io.pictures import read_picture_info
 from facademap.io.whole_files import path_inside
 from facademap.photo.camera import Camera
 from facademap.photo.orientation import UPRIGHT, Turn, upright_camera
+from facademap.store.dialect import Connection
 from facademap.store.edit import Edit
 
 __all__ = ["TURNED", "refuse_stored_pixels", "turn_upright"]
@@ -56,12 +57,12 @@ def turn_upright(connection: sqlite3.Connection, folder: Path, edit: Edit) -> li
     return sorted(turns)
 
 
-def refuse_stored_pixels(connection: sqlite3.Connection, txn: str) -> None:
+def refuse_stored_pixels(connection: Connection, txn: str) -> None:
     """Refuse to take back an edit whose pixels were those of stored pictures, which no program shows any more.
 
     Parameters
     ----------
-    connection : sqlite3.Connection
+    connection : Connection
     txn : str
         The edit that is to be undone.
 
