@@ -93,6 +93,15 @@ SIGN_OF_TREATMENT: Mapping[str, Sign] = {
     "make safe": Sign(
         colour="#1c1c1c", hatch=Hatch(angles_deg=(0.0, 90.0), spacing_mm=2.0), weight_mm=0.6
     ),
+    "re-fix": Sign(
+        colour="#a04a7a", hatch=Hatch(angles_deg=(45.0, 135.0), spacing_mm=2.6), weight_mm=0.5
+    ),
+    "metal": Sign(
+        colour="#8a2d00", hatch=Hatch(angles_deg=(0.0,), spacing_mm=1.6, dash_mm=(0.6, 1.0))
+    ),
+    "shelter": Sign(
+        colour="#2f4f8f", hatch=Hatch(angles_deg=(45.0,), spacing_mm=2.6, dash_mm=(4.0, 1.2))
+    ),
     "leave": Sign(
         colour="#6b7280", hatch=Hatch(angles_deg=(90.0,), spacing_mm=4.0, dash_mm=(1.0, 1.5))
     ),

@@ -191,7 +191,9 @@ def cautions_for(
             add("deep cut", share=depth_share)
         for fault in faults:
             add("fixing", fault=fault)
-    if treatment in ("inset", "whole stone", "repoint", "mortar repair", "crack repair"):
+    if treatment in (
+        "inset", "whole stone", "repoint", "mortar repair", "crack repair", "re-fix", "metal", "shelter",
+    ):  # fmt: skip
         add("lime")
     if treatment in ("clean", "consolidate"):
         add("trial")

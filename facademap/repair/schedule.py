@@ -214,7 +214,7 @@ def jobs_from_repairs(
                 )
             )
             continue
-        cures = cure if treatment in ("repoint", "mortar repair", "crack repair") else 0
+        cures = cure if treatment in ("repoint", "mortar repair", "crack repair", "re-fix") else 0
         kind = treatment if by_treatment else ""
         small.setdefault((place, treatment == "make safe", cures, kind), []).append(
             (name, hours, priority)

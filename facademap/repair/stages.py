@@ -66,7 +66,7 @@ _FORWARD_SURFACE: Mapping[str, tuple[str, ...]] = {
     "redo": ("proposed", "approved", "pointed"),
 }
 #: Surface work that uses lime must cure before it is accepted.
-_CURES = frozenset({"repoint", "mortar repair"})
+_CURES = frozenset({"repoint", "mortar repair", "re-fix"})
 _NEEDS_REASON = frozenset({"on hold", "redo"})
 
 

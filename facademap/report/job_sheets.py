@@ -62,7 +62,7 @@ def write_job_sheets(
     return write_pdf(
         _pages(jobs, repairs, conditions, visits, crop, project, paper_named(paper), inches),
         title=f"Job sheets, {project}".strip(", "),
-        subject="Repointing, cracks, mortar repairs, cleaning, consolidation and making safe",
+        subject="Repointing, cracks, mortar repairs, cleaning, consolidation, metal, shelter and making safe",
     )
 
 
@@ -152,7 +152,11 @@ class _Sheet:
             others = [
                 f"{r} ({t})" for r, t in zip(self.visit.repairs, self.visit.treatments, strict=True)
             ]
-            self._listed("One visit", [f"Same stone, in this order: {', '.join(others)}."])
+            together = f"{self.visit.hours.likely_h:.1f} h of a crew, likely, set up once (common practice)"
+            self._listed(
+                "One visit",
+                [f"Same stone, in this order: {', '.join(others)}. Together {together}."],
+            )
         self._listed("Cautions", job.cautions)
         self._listed("Sources", self._sources(), size_pt=7.0, ink=_QUIET)
         return [*self.done, self.page]

@@ -140,7 +140,17 @@ def _labour(rates: WorkRates) -> dict[str, dict[str, float]]:
         },
         "repoint": {"count": begin, "length_m": rates.joint_per_m.likely_h},
         **dict.fromkeys(
-            ("clean", "crack repair", "mortar repair", "consolidate", "make safe"), surface
+            (
+                "clean",
+                "crack repair",
+                "mortar repair",
+                "consolidate",
+                "make safe",
+                "re-fix",
+                "metal",
+                "shelter",
+            ),
+            surface,
         ),
     }
 

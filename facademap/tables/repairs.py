@@ -29,6 +29,9 @@ TREATMENTS = (
     "whole stone",
     "consolidate",
     "make safe",
+    "re-fix",
+    "metal",
+    "shelter",
 )
 #: What stands in place of a treatment until the data that decide it are there.
 UNDECIDED = "undecided"

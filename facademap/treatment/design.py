@@ -10,15 +10,20 @@ import pandas as pd
 import shapely
 
 from facademap.repair.rows import rows_of
+from facademap.repair.schedule import amounts_of
 from facademap.repair.settings import Settings
+from facademap.repair.work_hours import PIECED, Hours, WorkRates, hours_of_repair
 from facademap.tables import is_missing
 from facademap.treatment.case import Case
 from facademap.treatment.cleaning import design_cleaning
 from facademap.treatment.consolidate import design_consolidation
 from facademap.treatment.crack import design_crack
 from facademap.treatment.job import Job
+from facademap.treatment.metal import design_metal
 from facademap.treatment.mortar_repair import design_mortar_repair
+from facademap.treatment.refix import design_refix
 from facademap.treatment.repoint import design_repointing
+from facademap.treatment.shelter import design_shelter
 from facademap.treatment.values import TreatmentValues
 from facademap.treatment.watch import design_leave, design_make_safe
 
@@ -33,6 +38,9 @@ DESIGNS: Mapping[str, Callable[[Case], Job]] = {
     "mortar repair": design_mortar_repair,
     "consolidate": design_consolidation,
     "make safe": design_make_safe,
+    "re-fix": design_refix,
+    "metal": design_metal,
+    "shelter": design_shelter,
 }
 #: Stones whose outlines are looked at round a repair.
 _NEAR_M = 0.15
@@ -49,17 +57,20 @@ class Visit:
         Ids, in order of work.
     treatments : tuple of str
         In the same order.
+    hours : Hours
+        Of a crew, with one setting up instead of one a repair.
     """
 
     surface: str
     wall_stone: str
     repairs: tuple[str, ...]
     treatments: tuple[str, ...]
+    hours: Hours
 
 
 #: Order of work on one stone: safety, then what is loose, then stone, then joints; cleaning before colour is matched.
 _ORDER = (
-    "make safe", "consolidate", "clean", "crack repair", "whole stone", "inset", "mortar repair", "repoint", "leave",
+    "make safe", "metal", "re-fix", "consolidate", "clean", "crack repair", "whole stone", "inset", "mortar repair", "repoint", "shelter", "leave",
 )  # fmt: skip
 
 
@@ -148,9 +159,29 @@ def visits_of(repairs: Sequence[Mapping[str, Any]]) -> list[Visit]:
                 wall_stone=stone,
                 repairs=tuple(str(r["id"]) for r in own),
                 treatments=tuple(str(r["treatment"]) for r in own),
+                hours=_hours_of_visit(own),
             )
         )
     return found
+
+
+def _hours_of_visit(own: Sequence[Mapping[str, Any]]) -> Hours:
+    """Hours of repairs that are done together: each without its setting up, and the longest setting up once."""
+    rates = WorkRates()
+    hours = []
+    for r in own:
+        lift = 0 if is_missing(r.get("lift")) else int(r["lift"])
+        shape = r["geometry"]
+        told = {} if shape is None else amounts_of(r, shape)
+        hours.append(hours_of_repair(str(r["treatment"]), told, lift=lift, rates=rates))
+    starts = [rates.set_up if str(r["treatment"]) in PIECED else rates.small_set_up for r in own]
+    longest = max(starts, key=lambda s: s.likely_h)
+
+    def told_of(name: str) -> float:
+        rest = sum(getattr(h, name) - getattr(s, name) for h, s in zip(hours, starts, strict=True))
+        return float(rest + getattr(longest, name))
+
+    return Hours(low_h=told_of("low_h"), likely_h=told_of("likely_h"), high_h=told_of("high_h"))
 
 
 def _trees(stones: Sequence[Mapping[str, Any]]) -> dict[str, tuple[shapely.STRtree, list[Any]]]:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
+
 from facademap.treatment.case import Case
-from facademap.treatment.job import Job, figure, sentences
+from facademap.treatment.job import Job, Product, figure, sentences, worked_out
 
 __all__ = ["design_leave", "design_make_safe", "watch_months_key"]
 
@@ -41,7 +43,11 @@ def design_leave(case: Case) -> Job:
 
 
 def design_make_safe(case: Case) -> Job:
-    """Make it safe first; everything else is decided after."""
+    """Make it safe first; everything else is decided after. A net is sized over the place and a margin round it."""
+    net, fixings = None, 0
+    if case.shape is not None and case.shape.area > 0:
+        net = case.shape.envelope.buffer(case.values["net.margin"], join_style="mitre")
+        fixings = max(4, math.ceil(net.length / case.values["net.spacing"] - 1e-9))
     return Job(
         repair=case.name,
         treatment="make safe",
@@ -49,6 +55,21 @@ def design_make_safe(case: Case) -> Job:
         wall_stone=case.wall_stone,
         method="Close off below, sound, then take down, tie, wedge or net",
         why="People first. A piece taken down is marked and kept for the repair.",
+        figures=()
+        if net is None
+        else (
+            worked_out("net, if it is netted", float(net.area), "area", "outline and margin"),
+            worked_out("fixings of the net, in joints", float(fixings), "count", "by spacing"),
+            figure(case.values, "net.margin", "net beyond the place", "length"),
+            figure(case.values, "net.spacing", "fixings, at most apart", "length"),
+            figure(case.values, "watch.active", "look at the net again after", "months"),
+        ),
+        products=()
+        if net is None
+        else (
+            Product(name="netting and cord", amount=float(net.area), kind="area"),
+            Product(name="stainless eyes, set in joints", amount=float(fixings), kind="count"),
+        ),
         removes="A piece that is taken down is marked with stone and place, photographed, and kept.",
         tools=(
             "barriers and fan",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import math
 import re
 from importlib import resources
@@ -14,15 +15,20 @@ import shapely
 
 from facademap.errors import InputError
 from facademap.io.rule_files import load_profile
+from facademap.repair.work_hours import WorkRates
 from facademap.treatment import read_treatment_values
 from facademap.treatment.case import Case
 from facademap.treatment.cleaning import design_cleaning, ladder_for
 from facademap.treatment.consolidate import design_consolidation
 from facademap.treatment.crack import Stitch, design_crack, stitches_across
 from facademap.treatment.design import visits_of
+from facademap.treatment.metal import design_metal
 from facademap.treatment.mortar_repair import armature_places, design_mortar_repair, layers_of
+from facademap.treatment.refix import design_refix
 from facademap.treatment.repoint import design_repointing, joints_of
+from facademap.treatment.shelter import design_shelter
 from facademap.treatment.strips import measure_strip, points_along, strips_of_joints
+from facademap.treatment.watch import design_make_safe
 
 TEXT = resources.files("facademap.treatment").joinpath("values.toml").read_text("utf-8")
 VALUES = read_treatment_values(TEXT)
@@ -319,6 +325,69 @@ def test_no_acid_on_limestone_and_no_water_on_salts():
     assert any("hydrofluoric" in n for n in unknown)
 
 
+# ---------------------------------------------------------------- metal, shelter, loose pieces
+def test_lead_is_measured_from_the_stone_and_weighs_what_its_volume_weighs():
+    ledge = shapely.box(0, 0, 2.95, 0.1)
+    job = design_shelter(case(ledge, treatment="shelter", term="erosion", depth_m=0.12))
+    assert value(job, "pieces") == 3
+    wide = 0.12 + 0.025 + 0.075 + 0.04
+    area = (2.95 + 2 * 0.1) * wide
+    assert value(job, "area of the sheet") == pytest.approx(area)
+    # 11.34 g/cm3: CRC Handbook of Chemistry and Physics
+    assert value(job, "weight") == pytest.approx(area * 0.0018 * 11340)
+    assert not job.held
+    assert "no original stone" in job.removes
+    unknown = design_shelter(case(ledge, treatment="shelter", term="erosion"))
+    assert unknown.held
+    assert not unknown.products
+
+
+def test_iron_waits_for_an_engineer_and_has_no_amount_where_nobody_measured_it():
+    line = shapely.LineString([(0, 0), (0.4, 0)])
+    job = design_metal(
+        case(line, treatment="metal", term="corroding iron", width_m=0.02, depth_m=0.06)
+    )
+    assert "engineer" in job.holds[0]
+    assert value(job, "surface to be coated") == pytest.approx(math.pi * 0.02 * 0.4)
+    assert job.products[0].amount == pytest.approx(math.pi * 0.01**2 * 0.4 * 8000)
+    bare = design_metal(case(shapely.Point(0, 0), treatment="metal", term="corroding iron"))
+    assert not bare.products
+    assert len(bare.doubts) == 2
+
+
+@pytest.mark.parametrize(
+    ("side_m", "depth_m", "held"),
+    [
+        (0.3, 0.09, ""),
+        (0.3, 0.03, "too thin"),
+        (0.3, None, "thickness is not known"),
+        (0.06, 0.09, "Too small"),
+        (0.8, 0.12, "engineer"),
+    ],
+)
+def test_a_loose_piece_goes_back_on_rods_where_rods_can_hold_it(
+    side_m: float, depth_m: float | None, held: str
+):
+    shape = shapely.box(0, 0, side_m, side_m / 1.5)
+    job = design_refix(case(shape, treatment="re-fix", term="loose stone", depth_m=depth_m))
+    assert bool(job.holds) == bool(held)
+    assert held in " ".join(job.holds)
+    rods = [shapely.Point(p.u_m, p.v_m) for p in job.places]
+    assert len(rods) >= 2 or held in ("too thin", "thickness is not known", "Too small")
+    for one in rods:
+        assert shape.exterior.distance(one) >= SETTINGS.edge_distance_m - 1e-9
+    for one, two in itertools.pairwise(rods):
+        assert one.distance(two) <= SETTINGS.pin_spacing_maximum_m + 1e-9
+
+
+def test_a_net_covers_the_place_and_its_margin():
+    job = design_make_safe(
+        case(shapely.box(0, 0, 0.4, 0.2), treatment="make safe", term="loose stone")
+    )
+    assert value(job, "net, if it is netted") == pytest.approx(1.0 * 0.8)
+    assert value(job, "fixings of the net, in joints") == 12
+
+
 # ---------------------------------------------------------------- values and visits
 def test_every_value_has_a_source_and_an_office_may_decide_otherwise():
     assert all(v.source and v.status for v in VALUES.values.values())
@@ -335,7 +404,13 @@ def test_every_value_has_a_source_and_an_office_may_decide_otherwise():
 
 def test_repairs_on_one_stone_are_one_visit_in_order_of_work():
     rows = [
-        {"id": n, "surface": "w", "wall_stone": s, "treatment": t}
+        {
+            "id": n,
+            "surface": "w",
+            "wall_stone": s,
+            "treatment": t,
+            "geometry": shapely.box(0, 0, 1, 1),
+        }
         for n, s, t in (
             ("R1", "S1", "repoint"),
             ("R2", "S1", "clean"),
@@ -347,6 +422,10 @@ def test_repairs_on_one_stone_are_one_visit_in_order_of_work():
     (visit,) = visits_of(rows)
     assert visit.repairs == ("R2", "R1")
     assert visit.wall_stone == "S1"
+    # one square metre cleaned, two metres of joint, and one setting up instead of two
+    rates = WorkRates()
+    wanted = rates.surface_per_m2.likely_h + 2 * rates.joint_per_m.likely_h
+    assert visit.hours.likely_h == pytest.approx(wanted + rates.small_set_up.likely_h)
 
 
 @pytest.mark.parametrize(
@@ -363,6 +442,10 @@ def test_a_profile_speaks_its_own_units_only(profile: str, foreign: str):
         (design_crack, line, "crack repair", "crack", {"width_m": 0.003, "depth_m": 0.2}),
         (design_mortar_repair, box, "mortar repair", "scaling", {"depth_m": 0.06}),
         (design_cleaning, box, "clean", "black crust", {}),
+        (design_metal, line, "metal", "corroding iron", {"width_m": 0.012, "depth_m": 0.05}),
+        (design_shelter, box, "shelter", "erosion", {"depth_m": 0.12}),
+        (design_refix, box, "re-fix", "loose stone", {"depth_m": 0.09}),
+        (design_make_safe, box, "make safe", "loose stone", {}),
     ]
     for design, shape, treatment, term, given in made:
         known = dataclasses.replace(

@@ -14,7 +14,7 @@ from facademap.report.guide.blocks import Block, Chapter, Heading, Items, Run, W
 
 __all__ = ["Figures", "read_chapter"]
 
-_NAME = re.compile(r"\{\{\s*([a-z][a-z0-9_.]*(?:\s*:\s*[a-z][a-z ]*)?)\s*\}\}")
+_NAME = re.compile(r"\{\{\s*([a-z][a-z0-9_.]*(?:\s*:\s*[a-z][a-z -]*)?)\s*\}\}")
 _OPENED = re.compile(r"\{\{.*?\}\}")
 
 
