@@ -109,6 +109,8 @@ def _gallons(value: float) -> str:
 
 def _plain(value: float, kind: Kind) -> str:
     match kind:
+        case "share":
+            return f"{value * 100:g} %"
         case "angle":
             return f"{value:.0f}°"
         case "hours":
