@@ -207,7 +207,7 @@ def _figures(
             "depth",
             f"{values['repoint.rake_widths']:g} x width, not less than {case.say(values['repoint.rake_minimum'], 'depth')}, and beyond the loss",
         ),
-        figure(values, "repoint.rake_widths", "depth in widths of the joint", "share"),
+        figure(values, "repoint.rake_widths", "depth in widths of the joint", "count"),
         worked_out(
             "layers",
             float(math.ceil(max(j.depth_m for j in joints) / values["repoint.layer"])),
