@@ -92,6 +92,18 @@ def allowed(rows: dict[str, Row], inverse: list[dict[str, Any]]) -> list[dict[st
     return found
 
 
+def never_deleted(changes: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Changes of one row without deletions that were taken back before they were sent: neither of the two ever was."""
+    left: list[dict[str, Any]] = []
+    for change in changes:
+        last = max((k for k, c in enumerate(left) if c["op"] == "delete"), default=None)
+        if change["op"] == "restore" and last is not None:
+            del left[last]
+        else:
+            left.append(change)
+    return left
+
+
 class Person:
     """Somebody at the desk: a page, and what the model knows of what they can undo."""
 
@@ -364,6 +376,13 @@ class Session:
                 f"!document.querySelector('dialog[open]')?.textContent.includes('{self.ids[token]}')",
             )
         saved(person.page)
+        for token in met:
+            if (
+                token not in done
+            ):  # nothing was asked: what is left of it, where both did not delete it
+                own = [c for cs in person.waiting for c in cs if c["row"] == token]
+                self.model.run(never_deleted(own))
+                done.add(token)
         for changes in person.waiting:
             self.model.run([c for c in changes if c["row"] not in done])
         person.away = False
@@ -376,7 +395,7 @@ class Session:
 
     def _choose(self, person: Person, token: str, dialog: Any) -> None:
         """Somebody was there meanwhile: mine over theirs, or theirs."""
-        changes = [c for cs in person.waiting for c in cs if c["row"] == token]
+        changes = never_deleted([c for cs in person.waiting for c in cs if c["row"] == token])
         mine: Row = {}
         for change in changes:
             mine |= change.get("values", {})

@@ -87,6 +87,51 @@ describe("what is on its way", () => {
     expect(outbox.waiting.value).toEqual([]);
   });
 
+  it("neither asks about a deletion that was taken back before it was sent, nor writes over others with it", async () => {
+    const row = { id: "C-7", cc: 3, note: null, depth_m: 0.01 };
+    const theirs = { table: "conditions", id: "C-7", rev: 5, row };
+    const told = { type: "ConflictError", problem: "changed", remedy: "See", theirs };
+    const sent = server(
+      [{ status: 409, error: told }, {}, {}].map((a) => ({ ids: {}, rows: [], ...a })),
+    );
+    const of = (op, rev, values) => ({ op, table: "conditions", id: "C-7", rev, values });
+    data.putRow("conditions", "C-7", 1, { ...row, cc: 0 });
+    const here = { ...row, cc: 0, depth_m: 0.08 };
+    const edits = [
+      of("update", 1, { depth_m: 0.08 }),
+      of("delete", 2),
+      of("restore", 2, here),
+      of("update", 4, { note: "wet" }),
+    ];
+    for (const change of edits) outbox.applyLocally(change);
+    for (const [i, change] of edits.entries()) void post(outbox, `e${i}`, [change]);
+    await settled();
+    expect(outbox.conflict.value.theirs.rev).toBe(5);
+    expect(outbox.mineOf("conditions", "C-7")).toEqual({ depth_m: 0.08, note: "wet" });
+    await outbox.resolveConflict([]);
+    await settled();
+    expect(sent.slice(1).map((s) => s.body.changes[0])).toEqual([
+      of("update", 5, { depth_m: 0.08 }),
+      of("update", 6, { note: "wet" }),
+    ]);
+    expect(outbox.conflict.value).toBeNull();
+  });
+
+  it("shows theirs where nothing of mine is left but a deletion taken back", async () => {
+    const theirs = { table: "conditions", id: "C-7", rev: 5, row: { id: "C-7", cc: 3 } };
+    const told = { type: "ConflictError", problem: "changed", remedy: "See", theirs };
+    const sent = server([{ status: 409, error: told }]);
+    data.putRow("conditions", "C-7", 3, { id: "C-7", cc: 0 });
+    const place = { table: "conditions", id: "C-7" };
+    void post(outbox, "a", [{ op: "delete", ...place, rev: 1 }]);
+    void post(outbox, "b", [{ op: "restore", ...place, rev: 1, values: { id: "C-7", cc: 0 } }]);
+    await settled();
+    expect(sent.length).toBe(1);
+    expect(outbox.conflict.value).toBeNull();
+    expect(outbox.waiting.value).toEqual([]);
+    expect(data.entryOf("conditions", "C-7")).toEqual({ rev: 5, row: theirs.row });
+  });
+
   it("sends the seal of consequences that a person has seen", async () => {
     const consequences = { seal: "9f2c", text: ["4 conditions lose their wall stone"] };
     const sent = server([

@@ -128,7 +128,7 @@ export async function send() {
           return;
         }
         if (error.status === 409 && error.theirs) {
-          if (await bothDeleted(error.theirs)) continue;
+          if (await settlesItself(item, error.theirs)) continue;
           conflict.value = { item, theirs: error.theirs };
           return;
         }
@@ -284,6 +284,31 @@ async function bothDeleted({ table, id, row }) {
   count();
   return true;
 }
+
+/**
+ * A deletion that was taken back here before it was sent never was: neither of the two is asked about or written over what
+ * somebody else did meanwhile. Whether nothing of the row is left in the edit that met them.
+ */
+async function neverDeleted(item, { table, id, rev, row }) {
+  const gone = new Set();
+  let deleted = null;
+  for (const change of queue.flatMap((i) => changesOf(i, table, id))) {
+    if (change.op === "delete") deleted = change;
+    else if (change.op === "restore" && deleted) {
+      gone.add(deleted).add(change);
+      deleted = null;
+    }
+  }
+  if (!gone.size) return false;
+  await without((c) => gone.has(c));
+  if (!isWaiting(table, id)) putRow(table, id, rev, row);
+  count();
+  return !changesOf(item, table, id).length;
+}
+
+/** Whether there is nothing for a person to choose. */
+const settlesItself = async (item, theirs) =>
+  (await bothDeleted(theirs)) || neverDeleted(item, theirs);
 
 /** Settle a conflict over a row: `theirsHold` names the columns that stay as they are there; `null` takes theirs as a whole. */
 export async function resolveConflict(theirsHold) {
