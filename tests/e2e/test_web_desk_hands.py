@@ -396,6 +396,15 @@ def test_fingers_and_a_pen_draw_change_pan_and_pinch(
     table = rows(folder).set_index("id")
     [fresh] = set(table.index) - before
     assert table.loc[fresh].geometry.area == pytest.approx(np.pi * (42 * scale_c) ** 2, rel=0.06)
+    if size[0] < 500:
+        # half drawn, the page is read again: the sketch is there, and the wall to go on with it
+        page.get_by_role("button", name="Outline", exact=True).tap()
+        fingers.tap(px[0])
+        fingers.tap(px[1])
+        page.reload()
+        ready(page)
+        page.locator(".sketch-bar").get_by_role("button", name="Leave").wait_for()
+        assert "sheet-shut" in page.locator(".desk").get_attribute("class")
     assert not faults
     context.close()
 

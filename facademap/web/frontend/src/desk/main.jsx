@@ -12,12 +12,11 @@ import { takeLanguage } from "./data/languages.js";
 import { followNews, openOutbox, replayWaiting, send } from "./data/outbox.js";
 import { isReviewer } from "./data/reviewer.js";
 import { tourSeen, who } from "./data/settings.js";
-import { dialog, place } from "./data/view.js";
+import { dialog } from "./data/view.js";
 import { learnAssistance } from "./drawing/assist.js";
 import { drafts, loadDrafts, tab } from "./drawing/drafts.js";
 import { enter } from "./drawing/places.js";
 import { recallUnnamed } from "./drawing/rows.js";
-import { resumeHere } from "./drawing/sketch.js";
 import { Desk } from "./page/Desk.jsx";
 import { Failure } from "./page/Failure.jsx";
 import { followAddress, openLink } from "./page/links.js";
@@ -60,8 +59,7 @@ async function open() {
 /** Go on with what was being drawn when the page was left. */
 function recallSketch() {
   const last = drafts.value.findLast((d) => d.tab === tab && d.corners.length);
-  if (last && last.place !== place.value) enter(last.place);
-  else if (last) resumeHere();
+  if (last) enter(last.place);
 }
 
 /** The wall comes first: what can wait begins when it is drawn, or after ten seconds in a page that nobody looks at. */

@@ -2,7 +2,7 @@
 import { learnOverview } from "../data/acts.js";
 import { online } from "../data/outbox.js";
 import { drawTable, panel, place, sheetOpen, sheetTall, tool } from "../data/view.js";
-import { resumeHere } from "./sketch.js";
+import { hasSketch, resumeHere } from "./sketch.js";
 
 export const NARROW_PX = 760;
 export const PLACES = ["survey", "repairs", "stone", "record", "control"];
@@ -20,13 +20,17 @@ export function enter(name) {
   if (name === "record" || name === "repairs") sheetOpen.value = true;
   if (name === "record" && online.value) void learnOverview();
   resumeHere();
+  if (hasSketch()) makeRoom();
 }
 
-/** On a phone a tool needs the wall: the sheet goes down, and comes back when something was drawn. */
+/** On a phone what is drawn needs the wall: the sheet goes down, and comes back when something was drawn. */
+function makeRoom() {
+  if (innerWidth > NARROW_PX) return;
+  sheetOpen.value = false;
+  sheetTall.value = false;
+}
+
 export function takeTool(name) {
   tool.value = name;
-  if (innerWidth <= NARROW_PX && name !== "select") {
-    sheetOpen.value = false;
-    sheetTall.value = false;
-  }
+  if (name !== "select") makeRoom();
 }

@@ -7,6 +7,7 @@ import { isNew } from "../data/keys.js";
 import { place, select, selection, sheetOpen } from "../data/view.js";
 import { PLACE_OF } from "../drawing/opening.js";
 import { enter, PLACES } from "../drawing/places.js";
+import { hasSketch } from "../drawing/sketch.js";
 import { goTo } from "../wall/wall.js";
 import { t } from "../words/texts.js";
 
@@ -40,7 +41,8 @@ export function openLink() {
     }
     enter(PLACES.includes(at) ? at : PLACE_OF[table]);
     select(table, id);
-    sheetOpen.value = true;
+    // what is being drawn keeps its room
+    if (!hasSketch()) sheetOpen.value = true;
     goTo(table, id);
     return true;
   }

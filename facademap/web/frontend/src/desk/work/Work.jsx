@@ -199,6 +199,9 @@ function Work({ row }) {
         </div>
       </header>
       {row.held_back && <p class="warn">{t("repair.waits", { why: row.held_back })}</p>}
+      {piece && !place && ["proposed", "approved"].includes(row.stage) && (
+        <p class="warn">{t("work.no.stone")}</p>
+      )}
       <Cautions list={row.cautions} open={row.stage === "proposed" || row.stage === "approved"} />
       {piece && (
         <p class="ticket">
