@@ -161,6 +161,19 @@ _READ: tuple[tuple[str, str, dict[str, Schema], str], ...] = (
     ("/api/schema", "Tables, glossary, classes", {}, "application/json"),
     ("/api/project", "Name, settings, what the sender may do", {}, "application/json"),
     ("/api/pictures", "Place and size of the picture of every surface", {}, "application/json"),
+    ("/api/reliefs", "Reliefs that every surface keeps", {}, "application/json"),
+    (
+        "/api/relief",
+        "Place and range of one relief",
+        {"id": _ID, "survey": _NAME},
+        "application/json",
+    ),
+    (
+        "/pictures/relief",
+        "Heights of one relief, 16 bit in red and green, blue where known",
+        {"id": _ID, "survey": _NAME},
+        "image/png",
+    ),
     ("/api/tables", "Several tables at once", {"names": _TEXT}, "application/json"),
     (
         "/api/tables/{table}",

@@ -11,6 +11,7 @@ from starlette.routing import Route
 
 from facademap.errors import InputError
 from facademap.tasks.desk.pictures import Pictures
+from facademap.tasks.desk.reliefs import heights_of_relief, reliefs_to_look_at
 from facademap.web.answers import threaded
 from facademap.web.desk import Desk
 
@@ -59,7 +60,20 @@ def routes(desk: Desk, pictures: Pictures) -> list[Route]:
         data, kind = pictures.face(desk.reading(), _named(request), size_px=_size(request))
         return Response(data, media_type=kind, headers=_FOR_NOW)
 
+    def reliefs(request: Request, body: Any) -> Any:
+        return {"surfaces": reliefs_to_look_at(desk.reading())}
+
+    def relief(request: Request, body: Any) -> Any:
+        return heights_of_relief(desk.reading(), _named(request), _survey(request)).place
+
+    def heights(request: Request, body: Any) -> Any:
+        made = heights_of_relief(desk.reading(), _named(request), _survey(request))
+        return Response(made.png, media_type="image/png", headers=_FOR_EVER)
+
     return [
+        Route("/api/reliefs", threaded(reliefs)),
+        Route("/api/relief", threaded(relief)),
+        Route("/pictures/relief", threaded(heights)),
         Route("/api/pictures", threaded(about)),
         Route("/tiles/surface/{level}/{column}/{row}", surface_tile_at_once),
         Route("/tiles/photo/{level}/{column}/{row}", threaded(photo_tile)),
@@ -73,6 +87,10 @@ def _named(request: Request) -> str:
     if not 0 < len(name) <= 400:
         raise InputError("a picture without a name", "Give id=.. in the address.")
     return name
+
+
+def _survey(request: Request) -> str:
+    return request.query_params.get("survey", "")[:60]
 
 
 def _place(request: Request) -> tuple[int, int, int]:

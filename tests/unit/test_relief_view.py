@@ -4,21 +4,28 @@ from __future__ import annotations
 
 import csv
 import io
+import sys
 from pathlib import Path
 
 import ezdxf
 import numpy as np
 import pytest
 import rasterio
+from PIL import Image
 
 from facademap.errors import InputError
 from facademap.io.relief_files import open_relief_writer
 from facademap.relief.build import Relief
 from facademap.relief.section import section_along
 from facademap.report.relief_picture import ReliefLook, relief_colours, relief_png
+from facademap.store.project import Project
+from facademap.tasks.desk.reliefs import heights_of_relief, reliefs_to_look_at
 from facademap.tasks.survey.show_relief import show_relief
 from facademap.wall.grid import PixelGrid
 from facademap.wall.world import wall_crs
+
+sys.path.insert(0, str(Path(__file__).parent))
+from small_wall import make_wall
 
 GRID = PixelGrid(left_m=1.0, top_m=3.0, gsd_m=0.01, width_px=120, height_px=80)
 
@@ -102,3 +109,36 @@ def test_light_from_the_other_side_turns_the_shade_and_contours_follow_the_slope
     with pytest.raises(InputError, match="contours cannot be told apart"):
         relief_colours(relief, ReliefLook(contours_m=0.0001))
     assert relief_png(relief, title="w", look=ReliefLook(inches=True)).startswith(b"\x89PNG")
+
+
+def test_the_desk_gets_the_heights_themselves(tmp_path: Path) -> None:
+    """Red and green hold the height, so that the page lights it: within a 65,535th of its range, unknown kept apart."""
+    surface, relief = make_wall(tmp_path / "p", picture=False), _relief()
+    with Project.open(tmp_path / "p") as project:
+        path = project.place("elevations/r.tif")
+        path.parent.mkdir(exist_ok=True)
+        with open_relief_writer(path, GRID, crs_wkt=wall_crs("w", "w")) as writer:
+            writer.write_rows(0, relief.out_m, relief.sigma_m)
+        kept = {
+            "path": "elevations/r.tif",
+            "survey": "7",
+            "taken_on": "2026-05-01",
+            "source": "photos",
+            "cell_m": 0.01,
+        }
+        with project.edit(who="t", what="relief") as edit:
+            edit.update("surfaces", surface, {"reliefs": [{**kept, "sha256": "ab" * 32}]})
+        told = reliefs_to_look_at(project)
+        made = heights_of_relief(project, surface, "7")
+        with pytest.raises(InputError, match="keeps no relief of survey 8"):
+            heights_of_relief(project, surface, "8")
+    assert told == {surface: [{"survey": "7", "taken_on": "2026-05-01", "version": "ab" * 8}]}
+    red, green, blue = np.moveaxis(np.asarray(Image.open(io.BytesIO(made.png))).astype(int), 2, 0)
+    place = made.place
+    step = (place["high_m"] - place["low_m"]) / 65535
+    found = place["low_m"] + step * (red * 256 + green)
+    known = np.isfinite(relief.out_m)
+    assert ((blue > 127) == known).all()
+    assert np.abs(found - relief.out_m)[known].max() <= step
+    assert (place["left_m"], place["top_m"], place["cell_m"]) == (1.0, 3.0, 0.01)
+    assert place["middle_m"] == pytest.approx(float(np.nanmedian(relief.out_m)))

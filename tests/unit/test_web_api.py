@@ -287,6 +287,8 @@ def test_a_tile_shows_the_pixels_of_the_elevation(client: TestClient, folder: Pa
         "/tiles/photo/0/0/0?id=../../etc/passwd",
         "/pictures/photo?id=none&size=1e9",
         "/pictures/face?id=none",
+        "/pictures/relief?id=none&survey=1",
+        "/api/relief?id=landward&survey=none",
         "/api/tables/nothing",
         "/api/rows/settings/reviewer_links",
         "/api/tables/conditions?box=1,2,nan,4",

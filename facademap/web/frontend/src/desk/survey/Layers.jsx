@@ -13,6 +13,7 @@ import { Entry } from "../parts/fields.jsx";
 import { Swatch } from "../parts/Swatch.jsx";
 import { t } from "../words/texts.js";
 import { Intake } from "./Intake.jsx";
+import { Relief } from "./Relief.jsx";
 
 const LAYERS = [
   "picture",
@@ -103,6 +104,7 @@ export function Layers() {
           {t(`layer.${name}`)}
         </label>
       ))}
+      <Relief />
       {surveys.length > 1 && (
         <div class="field">
           <label for="survey-shown">{t("survey.shown")}</label>
@@ -171,7 +173,7 @@ export function Layers() {
 /** Pictures, surveys, or both on the two sides of one edge. */
 function compare(what) {
   const next = { at: 0.5, ...swipe.value, ...what };
-  swipe.value = next.with || next.surveys ? next : null;
+  swipe.value = next.with || next.surveys || next.relief ? next : null;
 }
 
 function SurveySwipe({ surveys }) {

@@ -11,9 +11,17 @@ function move(at) {
 
 /** What is seen on one side, in words. */
 function sideOf(i) {
-  const { with: other, surveys } = swipe.value;
+  const { with: other, surveys, relief } = swipe.value;
   const picture = other && entryOf("surfaces", i ? other : surface.value)?.row.name;
-  return [picture, surveys && t("survey.of", { name: surveys[i] })].filter(Boolean).join(" · ");
+  const photo = i === 0 && relief && !picture && t("layer.picture");
+  return [
+    picture,
+    photo,
+    i === 1 && relief && t("relief"),
+    surveys && t("survey.of", { name: surveys[i] }),
+  ]
+    .filter(Boolean)
+    .join(" · ");
 }
 
 export function Swipe() {

@@ -250,8 +250,12 @@ effect(() => {
   }
 });
 
-function clip(layer, side) {
+/** Show a layer on one side of the edge alone, as long as that is asked for. */
+export function clip(layer, side, isAsked = () => true) {
+  let held = false;
   layer.on("prerender", (event) => {
+    held = isAsked();
+    if (!held) return;
     const pen = event.context;
     const x = map.getSize()[0] * (swipe.value?.at ?? 0.5);
     const [width, height] = map.getSize();
@@ -262,7 +266,9 @@ function clip(layer, side) {
     pen.rect(left, top, right - left, bottom - top);
     pen.clip();
   });
-  layer.on("postrender", (event) => event.context.restore());
+  layer.on("postrender", (event) => {
+    if (held) event.context.restore();
+  });
 }
 
 effect(() => {

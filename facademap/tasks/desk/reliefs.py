@@ -1,0 +1,116 @@
+"""Reliefs for the survey desk: what a surface keeps, and its heights as a picture that the page lights itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from facademap.errors import InputError
+from facademap.io.relief_files import read_relief
+from facademap.store.project import Project
+from facademap.tasks.survey.kept_reliefs import KeptRelief, reliefs_of
+
+__all__ = ["ReliefHeights", "heights_of_relief", "reliefs_to_look_at"]
+
+#: Longer side of what a page holds and lights at once.
+_LONGEST = 2400
+#: Share of the cells that the range of the colours leaves out at each end.
+_TAIL = 0.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReliefHeights:
+    """Heights of a relief for a page.
+
+    Parameters
+    ----------
+    png : bytes
+        Red and green hold the height in 65,535 steps from ``low_m`` to ``high_m``, blue is 255 where it is known.
+    place : dict
+        ``left_m, top_m, cell_m, width, height, low_m, high_m, from_m, to_m, middle_m``: ends of the
+        values, ends of the colours, and the median.
+    """
+
+    png: bytes
+    place: dict[str, Any]
+
+
+def reliefs_to_look_at(project: Project) -> dict[str, list[dict[str, Any]]]:
+    """The reliefs of every surface that has some, oldest first: survey, day, and a version that changes with the file."""
+    found = {}
+    for row in project.read("surfaces").to_dict("records"):
+        kept = [
+            {"survey": k.survey, "taken_on": k.taken_on, "version": _version(project, k)}
+            for k in reliefs_of(row)
+            if project.place(k.path).is_file()
+        ]
+        if kept:
+            found[str(row["id"])] = kept
+    return found
+
+
+def heights_of_relief(project: Project, surface: str, survey: str) -> ReliefHeights:
+    """One relief, thinned to what a page can light.
+
+    Raises
+    ------
+    InputError
+        The surface keeps no relief of this survey.
+    """
+    kept = {k.survey: k for k in reliefs_of(project.row("surfaces", surface))}
+    if survey not in kept:
+        raise InputError(
+            f"surface {surface} keeps no relief of survey {survey[:40]}",
+            "Measure one with facademap relief.",
+        )
+    return _made(str(project.place(kept[survey].path)), _version(project, kept[survey]))
+
+
+@lru_cache(maxsize=2)
+def _made(path: str, version: str) -> ReliefHeights:
+    """The page asks for the place and then for the picture: one reading serves both."""
+    grid, out_m, _ = read_relief(Path(path))
+    thin = max(1, -(-max(out_m.shape) // _LONGEST))
+    out_m = out_m[::thin, ::thin]
+    known = np.isfinite(out_m)
+    low, high, start, end = _ends(out_m[known])
+    step = np.where(known, (np.nan_to_num(out_m) - low) / (high - low), 0.0) * 65535
+    value = np.clip(np.round(step), 0, 65535).astype(np.uint16)
+    # OpenCV takes blue, green, red
+    blue = np.where(known, 255, 0).astype(np.uint8)
+    planes = [blue, (value & 255).astype(np.uint8), (value >> 8).astype(np.uint8)]
+    done, png = cv2.imencode(".png", cv2.merge(planes), [cv2.IMWRITE_PNG_COMPRESSION, 3])
+    if not done:  # pragma: no cover
+        raise InputError("the relief cannot be drawn", "Measure it again.")
+    place = {
+        "left_m": grid.left_m,
+        "top_m": grid.top_m,
+        "cell_m": grid.gsd_m * thin,
+        "width": out_m.shape[1],
+        "height": out_m.shape[0],
+        "low_m": low,
+        "high_m": high,
+        "from_m": start,
+        "to_m": end,
+        "middle_m": float(np.median(out_m[known])) if known.any() else 0.0,
+    }
+    return ReliefHeights(png=png.tobytes(), place=place)
+
+
+def _ends(known_m: NDArray[np.float32]) -> tuple[float, float, float, float]:
+    if not known_m.size:
+        return 0.0, 0.001, 0.0, 0.001
+    low, high = float(known_m.min()), float(known_m.max())
+    start, end = (float(q) for q in np.percentile(known_m, (_TAIL, 100 - _TAIL)))
+    return low, max(high, low + 1e-4), start, max(end, start + 1e-4)
+
+
+def _version(project: Project, kept: KeptRelief) -> str:
+    told = kept.told.get("sha256") if kept.told else None
+    return str(told)[:16] if told else f"{project.place(kept.path).stat().st_mtime_ns:x}"[-16:]
