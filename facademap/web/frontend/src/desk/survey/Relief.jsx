@@ -8,6 +8,7 @@ import { t } from "../words/texts.js";
 const set = (what) => {
   look.value = { ...look.value, ...what };
 };
+const RAMP_FINE = finer(RAMP, 8).map((c) => `rgb(${c.join()})`);
 const REACHES_M = [0.005, 0.01, 0.02, 0.05, 0.1];
 const STEPS_M = {
   mm: [0.001, 0.002, 0.005, 0.01, 0.02, 0.05],
@@ -116,6 +117,15 @@ function beside(yes) {
   swipe.value = next.with || next.surveys || next.relief ? next : null;
 }
 
+/** Colours between the given ones, so many to each step. */
+function finer(colours, parts) {
+  return Array.from({ length: (colours.length - 1) * parts + 1 }, (_, n) => {
+    const k = Math.min(colours.length - 2, Math.floor(n / parts));
+    const share = n / parts - k;
+    return colours[k].map((c, j) => Math.round(c + (colours[k + 1][j] - c) * share));
+  });
+}
+
 const told = (m) =>
   units.value === "in" ? `${(m / 0.0254).toFixed(2)} in` : `${Math.round(m * 1000)} mm`;
 
@@ -185,11 +195,14 @@ function Light() {
 }
 
 function Legend({ ends, cut }) {
-  const colours = RAMP.map((c) => `rgb(${c.join()})`).join();
   const [from, to] = ends.map((m) => `${m > 0 ? "+" : ""}${told(m)}`);
   return (
     <div class="legend" role="img" aria-label={t("relief.legend", { from, to })}>
-      <i style={{ background: `linear-gradient(to right, ${colours})` }} />
+      <div class="ramp">
+        {RAMP_FINE.map((c) => (
+          <i key={c} style={{ background: c }} />
+        ))}
+      </div>
       <span>{cut ? t("relief.deeper", { at: from }) : from}</span>
       <span>{t("relief.out")}</span>
       <span>{cut ? t("relief.higher", { at: to }) : to}</span>
