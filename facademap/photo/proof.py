@@ -54,8 +54,8 @@ ONE_PLACE = (
 #: The same for photos adjusted together, whose control is not left out in turn.
 TOGETHER = "not proved: photos joined together are tested by check points alone; keep some back from the fit"
 
-#: Fewer points surround nothing.
-LEAST_ROUND = 3
+#: Fewer points surround nothing, and fewer places carry no fit.
+LEAST_ROUND, LEAST_FIT = 3, 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,7 +139,7 @@ def leave_control_out(view: PlaneView) -> Floats:
     twins = _same_place(points.wall_m)
     for i in range(len(points)):
         weight = np.where(twins[i], 0.0, 1.0)
-        if np.count_nonzero(weight) < 4:
+        if _count_places(points.wall_m[~twins[i]]) < LEAST_FIT:
             continue
         try:
             fit = adjust_plane(
@@ -177,7 +177,7 @@ def left_out_by_refit(
     twins = _same_place(places_m)
     for i in range(len(places_m)):
         keep = ~twins[i]
-        if keep.sum() < 4:
+        if _count_places(places_m[keep]) < LEAST_FIT:
             continue
         try:
             result[i] = miss_without(keep)[i]
@@ -194,7 +194,7 @@ def _same_place(places_m: Floats, share: float | None = None) -> NDArray[np.bool
     return np.asarray(apart <= share * span)
 
 
-def _count_places(places_m: Floats, share: float) -> int:
+def _count_places(places_m: Floats, share: float | None = None) -> int:
     """Number of places that are not the same as an earlier one."""
     same = _same_place(places_m, share)
     kept: list[int] = []

@@ -64,7 +64,7 @@ def test_control_left_out_tells_what_check_points_tell(seed: int) -> None:
 @pytest.mark.parametrize("given", [True, False])
 @pytest.mark.parametrize("control", [4, 5, 6, 7, 8, 10, 14])
 def test_a_mistyped_coordinate_is_found_or_nothing_is_proved(control: int, given: bool) -> None:
-    for seed in range(3):
+    for seed in range(3 if control <= 7 else 1):  # many points give many slips to try at one wall
         rng = np.random.default_rng(100 + seed)
         wall = see_wall(rng, oblique_deg=20, k1=-0.08, control=control, noise_px=0.4)
         points = without_checks(wall.points)
@@ -160,18 +160,21 @@ def test_few_check_points_are_not_taken_at_their_word() -> None:
     assert "luck" not in many.reason
 
 
-def test_each_point_measured_twice_proves_no_more_than_once() -> None:
-    wall = see_wall(np.random.default_rng(7), oblique_deg=20, k1=0.0, control=5, noise_px=0.3)
+@pytest.mark.parametrize("n", [4, 5])
+def test_each_point_measured_twice_proves_no_more_than_once(n: int) -> None:
+    wall = see_wall(np.random.default_rng(7), oblique_deg=20, k1=0.0, control=n, noise_px=0.3)
     once = without_checks(wall.points)
     twice = ControlPoints(
         name=once.name + tuple(f"{n}b" for n in once.name),
         wall_m=np.concatenate([once.wall_m, once.wall_m + 0.002]),
         pixel_px=np.concatenate([once.pixel_px, once.pixel_px + 0.3]),
-        is_control=np.ones(10, dtype=bool),
+        is_control=np.ones(2 * n, dtype=bool),
         sigma_px=np.tile(once.sigma_px, 2),
         sigma_m=np.tile(once.sigma_m, 2),
     )
-    assert not stated(fit(twice, wall.camera)).proof.proved
+    proof = stated(fit(twice, wall.camera)).proof
+    assert not proof.proved
+    assert "wrong" not in proof.reason
 
 
 def test_photos_joined_together_are_proved_where_check_points_lie() -> None:
