@@ -168,10 +168,10 @@ def _paper_numbered(tools: Tools, *, number: str) -> Any:
     return paper_numbered(tools.folder, number)
 
 
-def _papers_page(tools: Tools) -> str:
+def _papers_page(tools: Tools, *, asked: str = "") -> str:
     from facademap.tasks.desk.papers import page_of_papers
 
-    return page_of_papers(tools.folder)
+    return page_of_papers(tools.folder, asked)
 
 
 def _ticket(tools: Tools, *, repair: str) -> bytes:

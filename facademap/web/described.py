@@ -235,7 +235,12 @@ _READ: tuple[tuple[str, str, dict[str, Schema], str], ...] = (
         {},
         "application/json",
     ),
-    ("/papers.html", "The page that tells which papers hold", {}, "text/html"),
+    (
+        "/papers.html",
+        "The page that tells which papers hold, and who has what",
+        {"asked": {"type": "string", "maxLength": 200}},
+        "text/html",
+    ),
     (
         "/api/check",
         "What is wrong or missing, each line with its place",

@@ -98,6 +98,9 @@ def _paper_routes(desk: Desk, pool: Apart) -> list[Route]:
         with desk.writing() as project:
             return recall_paper(project, number, why=why, who=who)
 
+    def asked(request: Request, body: Any) -> Order:
+        return "papers-page", {"asked": request.query_params.get("asked", "")[:200]}
+
     def page(text: str) -> Response:
         return Response(
             text,
@@ -108,7 +111,7 @@ def _paper_routes(desk: Desk, pool: Apart) -> list[Route]:
     return [
         Route("/api/papers/recall", threaded(recall), methods=["POST"]),
         Route("/api/papers/number/{number}", apart(pool, numbered)),
-        Route("/papers.html", apart(pool, lambda r, body: ("papers-page", {}), page)),
+        Route("/papers.html", apart(pool, asked, page)),
     ]
 
 

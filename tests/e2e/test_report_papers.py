@@ -6,9 +6,11 @@ import io
 import json
 import os
 import shutil
+import sqlite3
 import sys
 from pathlib import Path
 
+import cv2
 import ezdxf
 import geopandas as gpd
 import numpy as np
@@ -16,7 +18,9 @@ import pandas as pd
 import pyogrio
 import pypdf
 import pytest
+import rasterio
 import shapely
+from rasterio.windows import from_bounds
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
@@ -24,6 +28,7 @@ from benchmarks.papers_project import make_project
 from facademap.errors import FileError, InputError
 from facademap.store.project import Project
 from facademap.tasks.issue.papers import Choices, make_papers, paper_names
+from facademap.tasks.issue.papers_exchange import write_geopackage
 
 
 @pytest.fixture(scope="module")
@@ -188,6 +193,45 @@ def test_the_geopackage_gives_back_every_outline_and_value(made):
         assert named <= set(styles["f_table_name"])
         repairs = gpd.read_file(path, layer="repairs S-1").set_index("id")
         assert json.loads(repairs.loc["R-001", "pins"]) == project.row("repairs", "R-001")["pins"]
+
+
+def test_the_geopackage_carries_the_wall_and_the_photos(copy, tmp_path):
+    """The tiles read by GDAL against the elevation; the photo of a condition found by the tables of OGC 18-000."""
+    with Project.open(copy) as project:
+        with project.edit(who="test", what="a photo") as edit:
+            condition = project.read("conditions", where={"surface": "S-1"})["id"].iloc[0]
+            photo = project.read("photos")["id"].iloc[0]
+            edit.update("conditions", condition, {"photo": photo})
+        body = write_geopackage(project)
+        assert write_geopackage(project) == body, "the same input gives the same bytes"
+    path = tmp_path / "x.gpkg"
+    path.write_bytes(body)
+    with (
+        rasterio.open(f"GPKG:{path}:picture S-1") as theirs,
+        rasterio.open(copy / "elevations/S-1.tif") as ours,
+    ):
+        assert 'UNIT["metre",1]' in theirs.crs.to_wkt()
+        assert np.allclose(theirs.bounds, ours.bounds, atol=theirs.res[0])
+        for share in (0.2, 0.5, 0.8):
+            u = ours.bounds.left + share * (ours.bounds.right - ours.bounds.left)
+            v = ours.bounds.bottom + share * (ours.bounds.top - ours.bounds.bottom)
+            boxes = [
+                d.read(
+                    (1, 2, 3), window=from_bounds(u - 0.2, v - 0.2, u + 0.2, v + 0.2, d.transform)
+                ).mean(axis=(1, 2))
+                for d in (theirs, ours)
+            ]
+            assert boxes[0] == pytest.approx(boxes[1], abs=3)
+    with sqlite3.connect(path) as connection:
+        layer, related, mapping = connection.execute(
+            "SELECT base_table_name, related_table_name, mapping_table_name FROM gpkgext_relations"
+        ).fetchone()
+        found = connection.execute(
+            f'SELECT b.id, r.photo, r.data FROM "{layer}" b JOIN "{mapping}" m ON m.base_id = b.fid '
+            f'JOIN "{related}" r ON r.id = m.related_id'
+        ).fetchall()
+    assert [(f[0], f[1]) for f in found] == [(condition, photo)]
+    assert cv2.imdecode(np.frombuffer(found[0][2], np.uint8), cv2.IMREAD_COLOR) is not None
 
 
 def test_flat_files_keep_every_length_and_area_of_the_wall(made):

@@ -18,7 +18,13 @@ import desk_sample
 from facademap.cli.main import main
 from facademap.errors import InputError
 from facademap.store.project import Project
-from facademap.tasks.desk.papers import list_papers, paper_numbered, papers_now
+from facademap.tasks.desk.papers import (
+    asked_about,
+    list_papers,
+    page_of_papers,
+    paper_numbered,
+    papers_now,
+)
 from facademap.tasks.issue.papers import make_papers
 from facademap.tasks.issue.papers_register import recall_paper
 from facademap.tasks.project.check import check_project
@@ -155,6 +161,26 @@ def test_the_register_is_not_made_longer_by_making_the_same_again(folder: Path) 
     before = len(papers_now(folder)[1])
     make_papers(folder, only=ONLY, again=True)
     assert len(papers_now(folder)[1]) == before == len(ONLY)
+
+
+def test_a_number_or_the_words_of_a_code_say_whether_the_sheet_holds(folder: Path) -> None:
+    with Project.open(folder, read_only=True) as project:
+        piece = project.read("pieces").iloc[0]
+    code = f"{piece['id']}, block B-07, repair {piece['repair']}; Mill"
+    number = next(p["number"] for p in list_papers(folder) if p["name"] == "tickets")
+    for asked in (code, f"https://example.org/r/{piece['repair']}", f"{number} {piece['repair']}"):
+        told = asked_about(folder, asked)
+        assert [t.state for t in told if "ticket" in t.what] == ["current"], asked
+    assert asked_about(folder, "0000-0000")[0].state == "unknown"
+    assert asked_about(folder, "DR-001 rev A")[0].state == "unknown"
+    assert asked_about(folder, "who knows")[0].state == "unknown"
+    change(folder, "repairs", piece["repair"], note="watch the arris")
+    told = asked_about(folder, code)
+    assert [t.state for t in told if "ticket" in t.what] == ["stale"]
+    page = page_of_papers(folder, f'{code} <b title="')
+    assert "out of date" in page
+    assert '<b title="' not in page, "what was asked stays text"
+    assert "<form" not in (folder / "out/papers.html").read_text("utf-8"), "a file asks nobody"
 
 
 def test_the_page_of_the_project_and_the_desk_say_the_same(folder: Path) -> None:

@@ -21,7 +21,7 @@ from facademap.cli.main import main
 from facademap.errors import FacademapError
 from facademap.report.pdf_sets import picked
 from facademap.store.project import Project
-from facademap.tasks.desk.papers import paper_numbered
+from facademap.tasks.desk.papers import page_of_papers, paper_numbered
 from facademap.tasks.issue.issued import file_issued, list_issued, sheet_issued
 from facademap.tasks.issue.packs import papers_for, write_pack
 from facademap.tasks.issue.papers import Choices, make_papers
@@ -113,6 +113,15 @@ def test_what_changed_is_revised_clouded_and_the_old_one_is_struck(folder: Path)
     assert "Superseded" in index
     assert "C-004 looked at again" in index
     assert "TR-002" in index
+    # the desk's page: who has what, and an answer to a sheet that somebody holds
+    page = page_of_papers(folder, "DR-001 rev A")
+    now, old = page[page.index("Issued, current") : page.index("Transmittals")].split(
+        "Issued, superseded"
+    )
+    assert "DR-001 rev B" in now
+    assert "A. Mason" in now
+    assert "DR-001 rev A" in old
+    assert "SUPERSEDED by DR-001 rev B" in page[: page.index("Issued, current")]
 
 
 def test_the_same_issue_of_the_same_project_is_the_same_archive(once: Path, tmp_path: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -15,17 +16,18 @@ from facademap.tasks.issue.issued import sheet_issued
 from facademap.tasks.issue.papers import code_print
 from facademap.tasks.issue.papers_context import Choices, Context
 from facademap.tasks.issue.papers_list import MAP, all_papers
+from facademap.tasks.issue.papers_page import Answered, papers_page
 from facademap.tasks.issue.papers_parts import part_prints, stale_parts
 from facademap.tasks.issue.papers_register import recalled_sheets, registered, state_in_register
 from facademap.tasks.issue.papers_state import (
     PaperState,
     choices_of,
-    papers_page,
     read_manifest,
     states_of,
 )
 
 __all__ = [
+    "asked_about",
     "list_papers",
     "page_of_papers",
     "paper_numbered",
@@ -45,6 +47,10 @@ _TABLES = (
     "blocks",
     "faces",
 )
+
+
+#: The number of a paper that was made, with the sheet that may follow it.
+_NUMBER = re.compile(r"\b[0-9A-F]{4}-[0-9A-F]{4}(?: [\w.-]+)?\Z", re.IGNORECASE)
 
 
 def list_papers(folder: Path) -> list[dict[str, Any]]:
@@ -137,11 +143,75 @@ def _sheets(folder: Path, entry: dict[str, Any]) -> dict[str, str]:
     return {id: "recalled" if id in back else "stale" if id in gone else "current" for id in kept}
 
 
-def page_of_papers(folder: Path) -> str:
-    """The page that tells which papers hold, as of now."""
+def page_of_papers(folder: Path, asked: str = "") -> str:
+    """The page that tells which papers hold, as of now, with what is known of a paper that somebody asked about."""
+    answers = asked_about(folder, asked) if asked.strip() else ()
     with Project.open(folder, read_only=True) as project:
         states = states_of(project, project.folder / "out", code=code_print())
-        return papers_page(project, states, now=dt.datetime.now(dt.UTC))
+        now = dt.datetime.now(dt.UTC)
+        return papers_page(project, states, now=now, asked=asked, answers=answers)
+
+
+def asked_about(folder: Path, words: str) -> list[Answered]:
+    """Whether a sheet still holds, by the number on it or by what its code says.
+
+    Parameters
+    ----------
+    folder : Path
+        Project.
+    words : str
+        ``3F2A-91C7``, ``3F2A-91C7 R-001``, ``DR-001 rev A``, or the text or address of a code, such as ``P-001, block B-07,
+        repair R-001``.
+
+    Returns
+    -------
+    list of Answered
+        A code names a piece and no paper: then each paper that has a sheet about it is told.
+    """
+    words = " ".join(words.split())
+    by_number = _NUMBER.search(words)
+    try:
+        found = paper_numbered(folder, by_number[0] if by_number else words)
+    except InputError as error:
+        if by_number or is_sheet_number(words):
+            return [Answered(what=words, state="unknown", says=f"{error.problem}. {error.remedy}")]
+        return _about_thing(folder, words)
+    name = " ".join(str(found.get(k) or "") for k in ("title", "part")).strip()
+    says = found.get("says") or "; ".join(found.get("reasons", ())) or found.get("why") or ""
+    return [Answered(what=f"{words} ({name})", state=str(found["state"]), says=str(says))]
+
+
+def _about_thing(folder: Path, words: str) -> list[Answered]:
+    """The sheets about a repair, piece or block that a text names."""
+    with Project.open(folder, read_only=True) as project:
+        pieces = project.read("pieces")
+        known = {*project.read("repairs")["id"], *project.read("blocks")["id"]}
+    of_piece = dict(zip(pieces["id"], pieces["repair"], strict=True))
+    named = [w for w in re.split(r"[\s,;/?=&]+", words) if w in known or w in of_piece]
+    things = dict.fromkeys(of_piece.get(w, w) for w in named)
+    states, register = papers_now(folder)
+    entries = {r["number"]: r for r in register}
+    told = []
+    for paper in states:
+        sheets = (
+            _sheets(folder, entries[paper.number]) if things and paper.number in entries else {}
+        )
+        told += [
+            Answered(
+                what=f"{paper.title}, {thing}",
+                state=sheets[thing],
+                says=f"The one that holds has the number {paper.number} in its margin."
+                if sheets[thing] == "current"
+                else "The last one that was made is not to be worked from.",
+            )
+            for thing in things
+            if thing in sheets
+        ]
+    return told or [
+        Answered(
+            what=words[:200], state="unknown", says="No paper about it was made in this project."
+        )
+    ]
 
 
 def read_paper(folder: Path, name: str) -> bytes:

@@ -22,13 +22,13 @@ from facademap.store.project import Project
 from facademap.tasks.issue.packs import refresh_packs
 from facademap.tasks.issue.papers_context import Choices, Context
 from facademap.tasks.issue.papers_list import MAP, Paper, all_papers
+from facademap.tasks.issue.papers_page import papers_page
 from facademap.tasks.issue.papers_parts import part_prints
 from facademap.tasks.issue.papers_register import enter_papers, number_of
 from facademap.tasks.issue.papers_state import (
     MANIFEST,
     PaperState,
     paper_print,
-    papers_page,
     read_manifest,
     states_of,
 )

@@ -22,6 +22,11 @@ from facademap.store.project import Project
 from facademap.store.styles import write_layer_styles
 from facademap.tables import TABLES
 from facademap.tables.names import file_name
+from facademap.tasks.issue.papers_attached import (
+    attach_photos,
+    place_pictures,
+    write_wall_pictures,
+)
 
 __all__ = ["write_data_dictionary", "write_flat_files", "write_geopackage"]
 
@@ -31,7 +36,8 @@ _FIXED_DATE = "2000-01-01T00:00:00.000Z"
 
 
 def write_geopackage(project: Project) -> bytes:
-    """Every table as layers of a new GeoPackage: outlines in one layer a surface and kind of shape, with our signs.
+    """Every table as layers of a new GeoPackage: outlines in one layer a surface and kind of shape, with our signs, each
+    wall's picture as tiles under them, and the photos that conditions name as related media.
 
     Each layer has the reference system of its surface. The rows are those of one moment; GDAL writes a file of its own in a folder of its own, so that the two
     SQLite libraries never meet in one file.
@@ -62,8 +68,11 @@ def write_geopackage(project: Project) -> bytes:
                     )
             if not path.exists():
                 return b""
+            pictures = write_wall_pictures(project, path)
             with contextlib.closing(sqlite3.connect(path)) as connection, connection:
                 write_layer_styles(connection, styled, at=_FIXED_DATE)
+                place_pictures(connection, pictures)
+                attach_photos(connection, project, styled, at=_FIXED_DATE)
             return path.read_bytes()
     finally:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})

@@ -527,6 +527,7 @@ PAPERS: tuple[Paper, ...] = (
         tables=_ALL,
         settings=None,
         make=_exchange,
+        pictures=True,
     ),
 )
 

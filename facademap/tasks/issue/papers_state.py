@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
-import html
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -22,9 +21,6 @@ from facademap.tasks.issue.papers_list import MAP, Paper, all_papers
 from facademap.tasks.issue.papers_parts import part_prints, stale_parts
 from facademap.tasks.issue.papers_register import (
     is_of_register,
-    recalled_sheets,
-    registered,
-    state_in_register,
 )
 
 __all__ = [
@@ -32,9 +28,9 @@ __all__ = [
     "PaperState",
     "choices_of",
     "paper_print",
-    "papers_page",
     "read_manifest",
     "states_of",
+    "when_said",
 ]
 
 MANIFEST = ".papers.json"
@@ -217,70 +213,14 @@ def _reasons(paper: Paper, news: Sequence[Change]) -> list[str]:
             seen.setdefault((change.table, change.id), change)
     word = {"insert": "is new", "delete": "was deleted", "update": "changed"}
     return [
-        f"{TABLES[table].title.lower()}: {id} {word.get(c.op, 'changed')} ({c.what}), {c.who}, {_when(c.at)}"
+        f"{TABLES[table].title.lower()}: {id} {word.get(c.op, 'changed')} ({c.what}), {c.who}, {when_said(c.at)}"
         for (table, id), c in seen.items()
     ]
 
 
-def _when(at: str) -> str:
+def when_said(at: str) -> str:
+    """A time as people read it."""
     try:
         return dt.datetime.fromisoformat(at).strftime("%-d %b %Y %H:%M")
     except ValueError:
         return at
-
-
-def papers_page(project: Project, states: Sequence[PaperState], *, now: dt.datetime) -> str:
-    """The page that says which papers hold, which are to be made again, and which were recalled."""
-    e = html.escape
-    by_name = {s.name: (s.number, s.state) for s in states}
-    rows = "".join(
-        f'<tr class="{s.state}"><td>{e(s.title)}</td><td>{e(s.number) or "–"}</td><td>{e(_when(s.made_at)) if s.made_at else "–"}</td>'
-        f"<td><strong>{_WORDS[s.state]}</strong>"
-        + "".join(f"<br>{e(r)}" for r in s.reasons)
-        + (f"<br>and {s.more} more" if s.more else "")
-        + "</td></tr>"
-        for s in states
-    )
-    entries = [{**r, "state": state_in_register(r, by_name)} for r in registered(project)]
-    log = "".join(
-        f'<tr class="{r["state"]}"><td>{e(r["number"])}</td><td>{e(r["title"])}</td><td>{e(_when(r["made_at"]))}</td>'
-        f"<td>{e(r.get('plan') or '–')}</td><td><strong>{_WORDS[r['state']]}</strong>"
-        + (f"<br>{e(r['why'])}" if r.get("why") else "")
-        + "".join(
-            f"<br><strong>sheet {e(part)} recalled</strong>: {e(told['why'])}"
-            for part, told in recalled_sheets(r).items()
-        )
-        + "</td></tr>"
-        for r in reversed(entries)
-    )
-    name = e(str(project.setting("name", project.folder.name)))
-    return _PAGE.format(
-        name=name,
-        when=e(_when(now.isoformat())),
-        rows=rows or '<tr><td colspan="4">No papers yet.</td></tr>',
-        log=log or '<tr><td colspan="5">None was made yet.</td></tr>',
-    )
-
-
-_WORDS: Mapping[str, str] = {
-    "current": "holds",
-    "stale": "out of date",
-    "changed": "altered by hand",
-    "replaced": "replaced by a newer one",
-    "recalled": "recalled",
-}
-_PAGE = """<!doctype html>
-<html lang="en"><meta charset="utf-8"><meta name="viewport" content="width=device-width">
-<title>Papers of {name}</title>
-<style>
-body{{font:16px/1.45 Georgia,serif;max-width:60rem;margin:2rem auto;padding:0 1rem;color:#222;background:#faf8f4}}
-table{{border-collapse:collapse;width:100%;margin:1rem 0 2rem}} th,td{{text-align:left;vertical-align:top;padding:.4rem .7rem;border-bottom:1px solid #cfc8bb}}
-tr.stale strong,tr.changed strong,tr.recalled strong{{color:#8f1d12}} tr.replaced{{color:#666}} caption{{text-align:left;font-weight:bold}}
-</style>
-<h1>Papers of {name}</h1>
-<p>As of {when}. What is out of date is made again with <code>facademap papers</code> or at the desk. A number in the lower margin of a
-paper tells here whether that paper still holds.</p>
-<table><caption>In the folder</caption><tr><th>Paper</th><th>Number</th><th>Made</th><th>State</th></tr>{rows}</table>
-<table><caption>Every paper that was made</caption><tr><th>Number</th><th>Paper</th><th>Made</th><th>Plan</th><th>State</th></tr>{log}</table>
-</html>
-"""
