@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
+from facademap.photo.lab import srgb_from_lab
 from facademap.report.code_words import PLAIN_CODE, code_of
 from facademap.report.materials import number
 from facademap.report.measures import Measures
@@ -41,6 +44,25 @@ _HEADS = (
     "weathered_face",
     "priority",
     "reason",
+    "weight_kg",
+    "lab_l",
+    "lab_a",
+    "lab_b",
+)
+#: What the reasons of the matching say to somebody who looks for stone.
+_REASONS = {
+    "stone_type": "no block of this stone",
+    "bed": "no block with its bed that way",
+    "depth": "no block is deep enough",
+    "weathered": "no block with a weathered face",
+    "colour": "no block near enough in colour",
+    "size": "no block is large enough",
+    "capacity": "the blocks that would do serve others",
+    "locked_out": "the blocks that would do are kept back",
+}
+_NOTE = (
+    "Sizes are the least stone to look for; the weight is that of a dry block of just this size. Swatch: colour wanted, as far as paper shows "
+    "it; hold stone against the wall. Priority: larger is wanted more, as the project set it. Nobody lifts by this list: heavy stone is moved as a competent person has planned."
 )
 
 
@@ -75,6 +97,8 @@ def wanted_stone(frames: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
                 "reason": "not matched yet"
                 if is_missing(piece["unmatched_reason"])
                 else piece["unmatched_reason"],
+                "weight_kg": _weight(piece, w * h * d),
+                **dict(zip(("lab_l", "lab_a", "lab_b"), _lab(piece), strict=True)),
             }
         )
     frame = pd.DataFrame(rows, columns=list(_HEADS))
@@ -87,13 +111,30 @@ def wanted_stone(frames: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     )
 
 
+def _weight(piece: Mapping[str, Any], volume_m3: float) -> float:
+    """Weight of the stone to look for, by the density of the piece; NaN where it is not known."""
+    kg, own = number(piece["weight_kg"]), 1.0
+    for side in ("width_m", "height_m", "depth_m"):
+        own *= number(piece[side]) or 0.0
+    return round(kg / own * volume_m3, 1) if kg and own else math.nan
+
+
+def _lab(piece: Mapping[str, Any]) -> tuple[float, float, float]:
+    lab = piece.get("lab")
+    if not isinstance(lab, list) or len(lab) != 3:
+        return (math.nan, math.nan, math.nan)
+    return (round(float(lab[0]), 1), round(float(lab[1]), 1), round(float(lab[2]), 1))
+
+
 def write_wanted_csv(frames: Mapping[str, pd.DataFrame]) -> bytes:
     """The list as CSV in UTF-8."""
     text = io.StringIO(newline="")
     writer = csv.writer(text, lineterminator="\r\n")
     writer.writerow(_HEADS)
     for row in rows_of(wanted_stone(frames)):
-        writer.writerow([guarded_text(v) if isinstance(v, str) else v for v in row.values()])
+        writer.writerow(
+            [guarded_text(v) if isinstance(v, str) else "" if v != v else v for v in row.values()]
+        )
     return text.getvalue().encode("utf-8")
 
 
@@ -129,7 +170,7 @@ def _wanted_pages(wanted: pd.DataFrame, project: str, paper: str, inches: bool) 
                 width,
                 height,
                 "STONE WANTED",
-                f"{len(rows)} pieces no block serves yet. Sizes are the least stone to look for.",
+                f"{len(rows)} pieces no block serves yet. Found one? Write down where it lies and tell: ______________________________",
                 project,
                 number_of_page,
             )
@@ -137,6 +178,11 @@ def _wanted_pages(wanted: pd.DataFrame, project: str, paper: str, inches: bool) 
         if fresh:
             kind = row["stone_type"]
             y -= 9
+            if number_of_page == 1 and row is rows[0]:
+                y = (
+                    page.paragraph(MARGIN, y + 1, _NOTE, width_mm=width - 2 * MARGIN, size_pt=8)
+                    - 5.0
+                )
             page.text(MARGIN, y, kind or "any stone", size_pt=14, weight="bold")
             page.line(MARGIN, y - 2, width - MARGIN, y - 2, width_mm=0.7)
             y -= 3.5
@@ -156,16 +202,23 @@ def _wanted_pages(wanted: pd.DataFrame, project: str, paper: str, inches: bool) 
             y - 9.8,
             bed + (", weathered face" if row["weathered_face"] == "yes" else "") + also,
             size_pt=9,
-            within_mm=width - 2 * MARGIN - 80,
+            within_mm=width - 2 * MARGIN - 80 - 36,
         )
         page.text(
             width - MARGIN,
             y - 5.4,
-            f"reason: {row['reason']}   priority {row['priority']:.3g}",
+            f"{_REASONS.get(row['reason'], row['reason'])}; priority {row['priority']:.3g}",
             size_pt=9,
             anchor="right",
-            within_mm=70,
+            within_mm=68,
         )
+        if row["weight_kg"] == row["weight_kg"]:
+            weight = Measures(inches).both_weights(row["weight_kg"], decimals=0)
+            page.text(width - MARGIN - 10, y - 9.8, weight, size_pt=9, anchor="right")
+        if row["lab_l"] == row["lab_l"]:
+            lab = np.array([row["lab_l"], row["lab_a"], row["lab_b"]])
+            tone = "#" + "".join(f"{round(float(v) * 255):02x}" for v in srgb_from_lab(lab))
+            page.box(width - MARGIN - 8, y - 10.8, 8, 4.2, ink="#666666", width_mm=0.15, fill=tone)
         page.line(MARGIN, y - 12, width - MARGIN, y - 12, width_mm=0.15)
         y -= 12.8
     if page is None:
