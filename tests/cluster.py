@@ -24,6 +24,7 @@ class Cluster:
 
     folder: Path
     port: int
+    durable: bool = False
 
     def address(self, database: str, *, user: str = OWNER) -> str:
         """The address of a database, by the socket in the cluster's folder."""
@@ -46,8 +47,10 @@ class Cluster:
         """Start the server, again if it was stopped."""
         options = (
             f"-k {self.folder} -p {self.port} -c listen_addresses= -c max_connections=120 "
-            "-c shared_buffers=64MB -c fsync=off -c full_page_writes=off -c max_wal_size=256MB"
+            "-c shared_buffers=64MB -c max_wal_size=256MB"
         )
+        if not self.durable:
+            options += " -c fsync=off -c full_page_writes=off"
         self.control("-l", str(self.folder / "log"), "-o", options, "start")
 
 
@@ -80,8 +83,8 @@ def _as_owner(words: list[str]) -> None:
 
 
 @contextlib.contextmanager
-def running_cluster() -> Iterator[Cluster]:
-    """A new cluster with a database ``with_postgis`` to copy from."""
+def running_cluster(*, durable: bool = False) -> Iterator[Cluster]:
+    """A new cluster with a database ``with_postgis`` to copy from; a durable one waits for the disk."""
     import psycopg
 
     folder = Path(tempfile.mkdtemp(prefix="facademap-pg-", dir="/tmp"))
@@ -90,7 +93,7 @@ def running_cluster() -> Iterator[Cluster]:
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
-    cluster = Cluster(folder=folder, port=port)
+    cluster = Cluster(folder=folder, port=port, durable=durable)
     try:
         _as_owner(
             [

@@ -48,6 +48,20 @@ OWN_TABLES = (
   table_name TEXT NOT NULL, row_id TEXT NOT NULL, cells TEXT NOT NULL, put_back TEXT)""",
     """CREATE FUNCTION facademap_append_only() RETURNS trigger LANGUAGE plpgsql AS
 $$BEGIN RAISE EXCEPTION 'the history is append-only'; END$$""",
+    # layers belong to the owner of the project, whoever adds the surface; the text of the layer is made here alone
+    """CREATE FUNCTION facademap_layer(layer text, of_table text, of_surface text, wanted boolean) RETURNS void
+LANGUAGE plpgsql SECURITY DEFINER AS $$
+DECLARE place text := (SELECT nspname FROM pg_proc p JOIN pg_namespace n ON n.oid = p.pronamespace
+  WHERE p.oid = 'facademap_layer'::regproc); names text;
+BEGIN
+  SELECT string_agg(quote_ident(attname), ', ' ORDER BY attnum) INTO names FROM pg_attribute
+    WHERE attrelid = to_regclass(format('%I.%I', place, of_table)) AND attnum > 0 AND NOT attisdropped AND attname <> 'rev';
+  IF names IS NULL OR layer NOT LIKE of_table || ' of %' THEN RAISE EXCEPTION 'no layer of this project'; END IF;
+  EXECUTE format('DROP VIEW IF EXISTS %I.%I', place, layer);
+  IF wanted THEN EXECUTE format('CREATE VIEW %I.%I AS SELECT %s FROM %I.%I WHERE "surface" = %L',
+    place, layer, names, place, of_table, of_surface); END IF;
+END$$""",
+    "REVOKE ALL ON FUNCTION facademap_layer FROM PUBLIC",
     "CREATE TRIGGER edit_log_is_append_only_1 BEFORE UPDATE ON edit_log EXECUTE FUNCTION facademap_append_only()",
     "CREATE TRIGGER edit_log_is_append_only_2 BEFORE DELETE OR TRUNCATE ON edit_log EXECUTE FUNCTION facademap_append_only()",
 )
@@ -122,13 +136,11 @@ class _PostGis:
     def keep_view(
         self, connection: Any, table: Table, surface: str, row: Mapping[str, Any] | None
     ) -> None:
-        view, quoted = _view_name(table, surface), surface.replace("'", "''")
-        connection.execute(f'DROP VIEW IF EXISTS "{view}"')
-        if row is not None and row.get("frame_wkt"):
-            names = ", ".join(f'"{n}"' for n in ("fid", "geom", *table.names))
-            connection.execute(
-                f'CREATE VIEW "{view}" AS SELECT {names} FROM "{table.name}" WHERE "surface" = \'{quoted}\''
-            )
+        wanted = row is not None and bool(row.get("frame_wkt"))
+        connection.execute(
+            "SELECT facademap_layer(?, ?, ?, ?)",
+            (_view_name(table, surface), table.name, surface, wanted),
+        )
 
     def after_edit(
         self, connection: Any, touched: Mapping[str, Sequence[shapely.Geometry]]

@@ -70,7 +70,7 @@ class TeamConnection:
     @property
     def in_transaction(self) -> bool:
         """Whether a transaction is open."""
-        return self._editing and not self._raw.closed
+        return self._editing
 
     def begin(self) -> None:
         """Begin an edit; others of the same project wait, on whatever server they are.
@@ -97,7 +97,9 @@ class TeamConnection:
             self._alive()
             if sql.startswith("BEGIN"):
                 self._editing = True
-            return self._raw.execute(_theirs(sql), tuple(values) or None, binary=True)
+            if not values:  # then psycopg takes every sign as it stands
+                return self._raw.execute(sql, binary=True)
+            return self._raw.execute(_theirs(sql), tuple(values), binary=True)
 
     def executemany(self, sql: str, rows: Any, /) -> Any:
         """As of sqlite3's connection."""
@@ -126,16 +128,19 @@ class TeamConnection:
         self._raw = self._connected()
 
     def _finish(self, word: str) -> None:
+        if word == "ROLLBACK":
+            self._end()
+            return
         try:
-            if word == "COMMIT" and self._raw.closed:
+            if self._raw.closed:
                 raise _lost(self.address)
             # a transaction in which something failed answers COMMIT by taking all back, and says so only here
-            failed = self._raw.info.transaction_status.name == "INERROR"
-            self._raw.execute("ROLLBACK" if failed else word)
-            if failed and word == "COMMIT":
+            if self._raw.info.transaction_status.name == "INERROR":
+                self._raw.execute("ROLLBACK")
                 raise ProjectError(
                     "the edit could not be stored, because a part of it failed", "Do it again."
                 )
+            self._raw.execute(word)
         finally:
             self._editing = False
 

@@ -93,6 +93,7 @@ def build_team(connection: TeamConnection, *, project_id: str = "") -> str:
     connection.execute(f'CREATE SCHEMA "{schema}"')
     for statement in OWN_TABLES:
         connection.execute(statement)
+    connection.execute(f'ALTER FUNCTION facademap_layer SET search_path = "{schema}", pg_temp')
     connection.execute("INSERT INTO facademap_schema VALUES (?, ?)", (SCHEMA_VERSION, project_id))
     for table in TABLES.values():
         create_table(connection, table)

@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 import sqlite3
+import subprocess
+import threading
+import time
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
+from urllib.parse import quote
 
 import pandas as pd
 import pytest
@@ -13,9 +20,18 @@ import shapely
 from cluster import Cluster
 
 from facademap.errors import ConflictError, InputError, ProjectError, TableError
+from facademap.store import copying
+from facademap.store.changes import changes_after, outlines_near
+from facademap.store.copying import digests_of
+from facademap.store.packed import pack_table
 from facademap.store.project import Project
 from facademap.store.team_address import read_address
+from facademap.store.told_rows import rows_as_json
 from facademap.tables import TABLES
+from facademap.tasks.project.check import check_project
+from facademap.tasks.project.copy_project import copy_project
+from facademap.tasks.project.set_aside import put_rows_back, set_rows_aside
+from facademap.tasks.project.team import join_project, rights_in_project
 from facademap.wall.world import wall_crs
 
 _number = itertools.count(1)
@@ -218,3 +234,357 @@ def test_two_ids_that_differ_in_case_only_do_not_stand_beside_each_other(project
             getattr(edit, act)("conditions", [alike])
     with pytest.raises(TableError, match="differs in case only"):
         TABLES["conditions"].check(pd.DataFrame([rows[0], alike]))
+
+
+def busy_project(project: Project) -> None:
+    """Every kind of cell, an undo, a deletion, numbers that run on, and texts that would be statements."""
+    hostile = '\'; DROP TABLE "conditions"; -- %s ? \\x00 \\N \t {0}\n塔'
+    with project.edit(who=hostile, what=hostile) as edit:
+        edit.update("conditions", "C-001", {"note": hostile, "cause_settled": True, "depth_m": 0.1})
+        edit.insert(
+            "conditions",
+            [
+                {
+                    "id": f"X-{n}",
+                    "surface": "front",
+                    "term": "scaling",
+                    "depth_m": n / 3,
+                    "geometry": shapely.Point(n / 7, -0.0).buffer(0.1),
+                }
+                for n in range(5)
+            ],
+        )
+    with project.edit(who="ben", what="delete") as edit:
+        edit.delete("conditions", "X-4")
+        edit.set("levels", {"a": [1, 2.5, None, "ü"]})
+    project.undo(project.history(last=1).iloc[0]["txn"], who="ben")
+    with project.edit(who="ben", what="delete again") as edit:
+        edit.delete("conditions", "X-3")
+
+
+def test_a_copy_there_and_back_is_the_same_row_by_row(
+    project: Project, database: str, tmp_path: Path
+) -> None:
+    busy_project(project)
+    (project.folder / "photos" / "front.jpg").write_bytes(b"picture")
+    here = digests_of(project)
+    address = f"{database}#there_{next(_number)}"
+    there = copy_project(str(project.folder), address, files=tmp_path / "there")
+    back = copy_project(str(tmp_path / "there"), str(tmp_path / "back"))
+    assert there["digests"] == back["digests"] == here.digests
+    assert here.rows["conditions"] == 6
+    assert here.rows["edit_log"] > 10
+    assert (tmp_path / "back" / "photos" / "front.jpg").read_bytes() == b"picture"
+    for folder in ("there", "back"):
+        with Project.open(tmp_path / folder) as copy:
+            assert copy.project_id == project.project_id
+            assert copy.row("conditions", "C-001") == project.row("conditions", "C-001")
+            assert (
+                check_project(copy.folder)["findings"] == check_project(project.folder)["findings"]
+            )
+            # it goes on as the other would: undo, numbers, and rows after those that are there
+            copy.undo(copy.history(last=1).iloc[0]["txn"], who="ann")
+            assert list(copy.read("conditions")["id"])[-1] == "X-3"
+            with copy.edit(who="ann", what="draw") as edit:
+                assert edit.new_id("X", digits=1) == "X-5"
+    assert digests_of(project) == here, "the source was only read"
+
+
+def test_a_copy_that_breaks_off_leaves_no_project_and_goes_on_from_its_files(
+    project: Project, database: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    busy_project(project)
+    (project.folder / "photos" / "front.jpg").write_bytes(b"picture")
+    address = f"{database}#broken_{next(_number)}"
+    put = copying._put
+
+    def breaks_off(target: Any, part: Any, rows: Any) -> None:
+        put(target, part, rows)
+        if part.name == "edit_log":
+            raise KeyboardInterrupt
+
+    for target in (address, str(tmp_path / "there")):
+        files = {"files": tmp_path / "there"} if target == address else {}
+        monkeypatch.setattr(copying, "_put", breaks_off)
+        with pytest.raises(KeyboardInterrupt):
+            copy_project(str(project.folder), target, **files)
+        monkeypatch.setattr(copying, "_put", put)
+        assert not list((tmp_path / "there").glob("project.*"))
+        assert not list((tmp_path / "there").glob(".facademap*"))
+        with pytest.raises(ProjectError, match="no project"):
+            join_project(address)
+    done = copy_project(str(project.folder), address, files=tmp_path / "there")
+    assert (done["files"], done["files_there"]) == (0, 1)
+
+
+def test_a_copy_that_lost_something_is_not_kept(
+    project: Project, database: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    put = copying._put
+
+    def loses_one(target: Any, part: Any, rows: Any) -> None:
+        put(target, part, rows[:-1] if part.name == "conditions" else rows)
+
+    monkeypatch.setattr(copying, "_put", loses_one)
+    with pytest.raises(ProjectError, match="table conditions did not come across"):
+        copy_project(str(project.folder), f"{database}#lost", files=tmp_path / "lost")
+    assert not (tmp_path / "lost" / "project.team").exists()
+
+
+def test_packed_tables_and_news_are_the_same_in_both(
+    project: Project, database: str, tmp_path: Path
+) -> None:
+    busy_project(project)
+    copy_project(str(project.folder), f"{database}#packed_{next(_number)}", files=tmp_path / "b")
+    with Project.open(tmp_path / "b", read_only=True) as other:
+        for table in ("conditions", "surfaces", "settings", "blocks"):
+            assert pack_table(project, table) == pack_table(other, table)
+            ids = list(project.read(table)["id"])
+            assert rows_as_json(project, table, ids) == rows_as_json(other, table, ids)
+        assert changes_after(project, 0) == changes_after(other, 0)
+        near = {"surface": "front", "box": (-0.05, -0.05, 0.05, 0.05)}
+        assert outlines_near(project, "conditions", **near) == outlines_near(
+            other, "conditions", **near
+        )
+
+
+def test_a_damaged_row_is_set_aside_and_put_back_in_both(project: Project) -> None:
+    project._connection.execute("UPDATE conditions SET cc = 9 WHERE id = 'C-001'")
+    found = check_project(project.folder)
+    assert [
+        f["field"] for f in found["findings"] if f["row"] == "C-001" and f["kind"] == "contract"
+    ]
+    done = set_rows_aside(project.folder, ("conditions:C-001",))
+    assert list(project.read("conditions")["id"]) == ["C-002"]
+    put_rows_back(project.folder, done["key"])
+    assert project.damage("conditions")[0].row == "C-001"
+
+
+@pytest.mark.parametrize("create", ["postgis"], indirect=True)
+def test_what_the_database_does_not_take_is_refused_in_a_line(project: Project) -> None:
+    for text in ("a\0b", "a\ud800b"):
+        with pytest.raises(InputError), project.edit(who="ann", what="note") as edit:
+            edit.update("conditions", "C-001", {"note": text})
+    assert project.row("conditions", "C-001")["rev"] == 1
+
+
+def test_every_acknowledged_edit_survives_the_death_of_the_database(
+    cluster: Cluster, tmp_path: Path
+) -> None:
+    """Stopped at once in the midst of edits, three times; the same open project goes on when the database is back."""
+    address = read_address(cluster.make_database("mortal"))
+    project = Project.create_in(address, tmp_path / "p", name="mortal")
+    acknowledged: list[str] = []
+    lost: list[Exception] = []
+    ended = threading.Event()
+
+    def write() -> None:
+        for n in itertools.count():
+            if ended.is_set():
+                return
+            try:
+                with project.edit(who="ann", what="add") as edit:
+                    edit.insert("elevations", [{"id": f"E-{n}", "name": "x"}])
+                acknowledged.append(f"E-{n}")
+            except ProjectError as error:
+                lost.append(error)
+                time.sleep(0.02)
+
+    writer = threading.Thread(target=write)
+    writer.start()
+    try:
+        for _ in range(3):
+            enough, end = len(acknowledged) + 20, time.monotonic() + 30
+            while len(acknowledged) < enough and time.monotonic() < end:
+                time.sleep(0.01)
+            assert len(acknowledged) >= enough, lost
+            cluster.control("-m", "immediate", "stop")
+            cluster.start()
+    finally:
+        ended.set()
+        writer.join()
+    there = set(project.read("elevations")["id"])
+    assert set(acknowledged) <= there
+    # an edit whose answer was lost on its way may be there, and is then there whole
+    assert len(there - set(acknowledged)) <= len(lost)
+    assert set(project.history("elevations")["row_id"]) == there
+    assert lost
+    assert all("fix:" in str(error) for error in lost)
+    project.close()
+
+
+def test_many_writers_on_many_connections_lose_nothing_and_pass_nobody(
+    database: str, tmp_path: Path
+) -> None:
+    """Numbers of changes appear in their order, so that who asks for news after a number misses none."""
+    address = read_address(f"{database}#many")
+    Project.create_in(address, tmp_path / "p", name="many").close()
+    with Project.open(tmp_path / "p") as first, first.edit(who="x", what="x") as edit:
+        edit.insert("elevations", [{"id": "E", "name": "0"}])
+    seen: list[int] = []
+    ended = threading.Event()
+
+    def count_up(_: int) -> None:
+        with Project.open(tmp_path / "p") as project:
+            for _ in range(10):
+                with project.edit(who="x", what="x") as edit:
+                    name = str(int(project.row("elevations", "E")["name"]) + 1)
+                    edit.update("elevations", "E", {"name": name})
+
+    def follow() -> None:
+        with Project.open(tmp_path / "p", read_only=True) as reader:
+            after = 0
+            while not ended.is_set() or changes_after(reader, after):
+                for change in changes_after(reader, after):
+                    seen.append(change.seq)
+                    after = change.seq
+
+    reader = threading.Thread(target=follow)
+    reader.start()
+    try:
+        with ThreadPoolExecutor(8) as pool:
+            list(pool.map(count_up, range(8)))
+    finally:
+        ended.set()
+        reader.join()
+    with Project.open(tmp_path / "p", read_only=True) as project:
+        assert project.row("elevations", "E")["name"] == "80"
+        assert seen == [c.seq for c in changes_after(project, 0)]
+
+
+def test_other_versions_and_other_projects_are_refused(database: str, tmp_path: Path) -> None:
+    address = read_address(f"{database}#versions")
+    project = Project.create_in(address, tmp_path / "p", name="versions")
+    with pytest.raises(ProjectError, match="holds a project 'versions' already"):
+        Project.create_in(address, tmp_path / "q", name="versions")
+    assert not (tmp_path / "q" / "project.team").exists()
+    project._connection.execute("UPDATE facademap_schema SET version = version + 1")
+    with pytest.raises(ProjectError, match="newer facademap"):
+        Project.open(tmp_path / "p")
+    project._connection.execute("UPDATE facademap_schema SET version = version - 2")
+    project._connection.execute("ALTER TABLE conditions DROP COLUMN note")
+    Project.open(tmp_path / "p").close()
+    assert project.missing_parts() == []
+    project._connection.execute("UPDATE facademap_schema SET project = 'another'")
+    with pytest.raises(ProjectError, match="holds another project by the name"):
+        Project.open(tmp_path / "p")
+    project.close()
+
+
+def test_lengths_and_areas_are_those_of_postgis(database: str, tmp_path: Path) -> None:
+    """Checked against PostGIS (ST_Area, ST_Length, ST_IsValid), which measures the same rows by its own means."""
+    project = Project.create_in(read_address(f"{database}#areas"), tmp_path / "p", name="areas")
+    shapes = {
+        "A": shapely.Point(1, 2).buffer(0.7).difference(shapely.box(1, 2, 3, 3)),
+        "B": shapely.MultiPolygon([shapely.box(0, 0, 1, 2), shapely.box(5, 5, 6.5, 7)]),
+        "C": shapely.LineString([(0, 0), (3, 4), (3.5, -2)]),
+    }
+    with project.edit(who="ann", what="draw") as edit:
+        edit.insert("elevations", [{"id": "e", "name": "e"}])
+        edit.insert("surfaces", [{"id": "s", "elevation": "e", "name": "s"}])
+        rows = [
+            {"id": i, "surface": "s", "term": "scaling", "geometry": g} for i, g in shapes.items()
+        ]
+        edit.insert("conditions", rows)
+    theirs = project._connection.execute(
+        'SELECT "id", ST_Area("geom"), ST_Length("geom"), ST_IsValid("geom") FROM "conditions"'
+    ).fetchall()
+    ours = project.read("conditions").set_index("id").geometry
+    for id, area, length, valid in theirs:
+        assert valid
+        assert area == pytest.approx(ours[id].area, abs=1e-12)
+        if shapes[id].geom_type == "LineString":
+            assert length == pytest.approx(ours[id].length, abs=1e-12)
+    assert len(theirs) == 3
+    project.close()
+
+
+def test_roles_look_work_or_neither(database: str, cluster: Cluster, tmp_path: Path) -> None:
+    address = f"{database}#rights"
+    Project.create_in(read_address(address), tmp_path / "owner", name="rights").close()
+    with Project.open(tmp_path / "owner") as owner:
+        owner._connection.execute("""CREATE ROLE "o'hara \"\"" LOGIN""")
+        owner._connection.execute("CREATE ROLE gis LOGIN")
+        with owner.edit(who="ann", what="set up") as edit:
+            edit.insert("elevations", [{"id": "river", "name": "River front"}])
+    theirs = {
+        role: address.replace("postgres@", f"{quote(role)}@") for role in ("gis", "o'hara \"")
+    }
+    for role, named in theirs.items():
+        with pytest.raises(ProjectError, match="may not look into project 'rights'"):
+            join_project(named, tmp_path / role[0])
+    assert rights_in_project(tmp_path / "owner", role="gis", may="read") == {"gis": "read"}
+    rights_in_project(tmp_path / "owner", role="o'hara \"", may="edit")
+    for role, named in theirs.items():
+        join_project(named, tmp_path / role[0])
+
+    with Project.open(tmp_path / "o") as mason:
+        front = {
+            "id": "front",
+            "elevation": "river",
+            "name": "x",
+            "frame_wkt": wall_crs("x", "test x"),
+        }
+        with mason.edit(who="o'hara", what="add") as edit:
+            edit.insert("surfaces", [front])
+            row = {
+                "id": "C-1",
+                "surface": "front",
+                "term": "crack",
+                "geometry": shapely.Point(1, 2),
+            }
+            edit.insert("conditions", [row])
+        mason.undo(edit.txn, who="o'hara")
+        mason.undo(mason.history(last=1).iloc[0]["txn"], who="o'hara")
+        for statement in (
+            "UPDATE edit_log SET who = 'x'",
+            "DROP TABLE conditions",
+            "DELETE FROM edit_log",
+        ):
+            with pytest.raises(ProjectError, match=r"your role may not do this|append-only"):
+                mason._connection.execute(statement)
+        with pytest.raises(ProjectError, match="no layer of this project"):
+            mason._connection.execute(
+                "SELECT facademap_layer('conditions', 'conditions', 'x', true)"
+            )
+
+    with Project.open(tmp_path / "g") as looker:
+        assert list(looker.read("conditions")["id"]) == ["C-1"]
+        with (
+            pytest.raises(ProjectError, match="your role may not do this"),
+            looker.edit(who="gis", what="draw") as edit,
+        ):
+            edit.update("conditions", "C-1", {"cc": 1})
+        # what a GIS reads: the layer of one surface, made since the right was given
+        layer = looker._connection.execute(
+            'SELECT "id", ST_AsText("geom") FROM "conditions of front"'
+        )
+        assert layer.fetchall() == [("C-1", "POINT(1 2)")]
+
+    assert rights_in_project(tmp_path / "owner", role="gis", may="nothing") == {"o'hara \"": "edit"}
+    with pytest.raises(ProjectError, match="may not look into"):
+        Project.open(tmp_path / "g")
+    with pytest.raises(InputError, match="there is no role"):
+        rights_in_project(tmp_path / "owner", role="nobody; DROP", may="read")
+
+
+def test_backup_and_restore_by_the_two_commands_of_the_manual(
+    project: Project, cluster: Cluster, tmp_path: Path
+) -> None:
+    if isinstance(project._connection, sqlite3.Connection):
+        return  # a file is copied
+    here, address = digests_of(project), project._connection.address
+    restored = cluster.make_database("restored")
+    plain = str(dataclasses.replace(address, project=""))
+    dump = str(tmp_path / "one.dump")
+    saved = ["pg_dump", "--format", "custom", "--schema", address.project, "--file", dump, plain]
+    back = ["pg_restore", "--exit-on-error", "--single-transaction", "--dbname", restored, dump]
+    for words in (saved, back):
+        done = subprocess.run(words, capture_output=True, text=True, check=False)
+        assert done.returncode == 0, done.stderr
+    folder = join_project(f"{restored}#{address.project}", tmp_path / "restored")
+    with Project.open(folder) as again:
+        assert digests_of(again) == here
+        with again.edit(who="ann", what="goes on") as edit:
+            edit.update("conditions", "C-001", {"cc": 3})
+        refuse_rewriting(again)

@@ -7,11 +7,12 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from facademap.errors import InputError
 from facademap.store.project import Project
 from facademap.store.team_address import files_folder, is_address, read_address, schema_named
 from facademap.tasks.project.create_project import ProjectPlan, create_project
 
-__all__ = ["create_team_project", "is_address", "join_project"]
+__all__ = ["create_team_project", "is_address", "join_project", "rights_in_project"]
 
 
 def create_team_project(
@@ -46,3 +47,31 @@ def join_project(address: str, files: Path | None = None) -> Path:
     from facademap.store.team_schema import join_team
 
     return join_team(read_address(address), files)
+
+
+def rights_in_project(
+    folder: str | Path, *, role: str | None = None, may: str | None = None
+) -> dict[str, str]:
+    """Roles of the database and what they may do in a project, after one was given its right where one is named.
+
+    Parameters
+    ----------
+    folder : path
+        Project in a database.
+    role, may : str, optional
+        Whom to give which of ``nothing``, ``read`` and ``edit``.
+
+    Returns
+    -------
+    dict
+        ``read`` or ``edit`` by role; the owner, who may everything, is left out.
+    """
+    from facademap.store.team_rights import MAY, rights_of, set_rights
+
+    with Project.open(folder) as project:
+        if role is not None:
+            wanted = next((m for m in MAY if m == may), None)
+            if wanted is None:
+                raise InputError(f"there is no right {may!r}", f"Use one of {', '.join(MAY)}.")
+            set_rights(project, role, wanted)
+        return dict(rights_of(project))
