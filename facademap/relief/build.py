@@ -113,19 +113,62 @@ def coarse_relief(photos: Sequence[GreyPhoto], grid: PixelGrid, rules: ReliefRul
         Fewer than two photos see the extent, or from nearly the same place.
     """
     wide = _widened(grid, rules.coarse)
-    views = _views_of(photos, wide, rules, gather=2 * rules.sweep.most_views)
+    out_m, sigma_m = (
+        np.full((wide.height_px, wide.width_px), np.nan, dtype=np.float32) for _ in range(2)
+    )
+    refused: InputError | None = None
+    known = False
+    for row in range(0, wide.height_px, rules.tile):
+        for column in range(0, wide.width_px, rules.tile):
+            height = min(rules.tile, wide.height_px - row)
+            width = min(rules.tile, wide.width_px - column)
+            try:
+                tile = _coarse_tile(photos, _part(wide, row, column, height, width, rules), rules)
+            except InputError as fault:
+                refused = refused or fault
+                continue
+            known = True
+            here = np.s_[row : row + height, column : column + width]
+            out_m[here], sigma_m[here] = (_inner(t, height, width, rules) for t in tile)
+    if refused is not None and not known:
+        raise refused
+    return Relief(grid=wide, out_m=out_m, sigma_m=sigma_m)
+
+
+def _coarse_tile(
+    photos: Sequence[GreyPhoto], part: PixelGrid, rules: ReliefRules
+) -> tuple[Floats32, Floats32]:
+    views = _views_of(photos, part, rules, gather=2 * rules.sweep.most_views)
     if len(views) < 2:
         raise InputError(
             f"{len(views)} of {len(photos)} photos sees the middle of the extent",
             "Relief needs at least two photos of each place, taken from different places.",
         )
-    step = _layer_step(views, wide, rules)
+    step = _layer_step(views, part, rules)
     layers = np.arange(rules.farthest_m, rules.nearest_m + step, step)
     # the first look may blur edges, and must not be led astray
     steady = replace(rules.sweep, window=max(5, rules.sweep.window), line_window=0)
     surface = replace(rules.surface, leap_m=4 * step, most_speckle_cells=12)
-    out_m, sigma_m = _found(views, wide, layers, steady, surface)
-    return Relief(grid=wide, out_m=out_m, sigma_m=sigma_m)
+    return _found(views, part, layers, steady, surface)
+
+
+def _part(
+    grid: PixelGrid, row: int, column: int, height: int, width: int, rules: ReliefRules
+) -> PixelGrid:
+    """A tile of a grid with the margin round it."""
+    m = rules.margin
+    return PixelGrid(
+        left_m=grid.left_m + (column - m) * grid.gsd_m,
+        top_m=grid.top_m - (row - m) * grid.gsd_m,
+        gsd_m=grid.gsd_m,
+        width_px=width + 2 * m,
+        height_px=height + 2 * m,
+    )
+
+
+def _inner(tile: Floats32, height: int, width: int, rules: ReliefRules) -> Floats32:
+    m = rules.margin
+    return tile[m : m + height, m : m + width]
 
 
 def relief_strips(
@@ -385,13 +428,7 @@ def _tile(
     row, column, height, width = place
     nothing = np.full((height, width), np.nan, dtype=np.float32)
     m = rules.margin
-    part = PixelGrid(
-        left_m=grid.left_m + (column - m) * grid.gsd_m,
-        top_m=grid.top_m - (row - m) * grid.gsd_m,
-        gsd_m=grid.gsd_m,
-        width_px=width + 2 * m,
-        height_px=height + 2 * m,
-    )
+    part = _part(grid, row, column, height, width, rules)
     near = _coarse_part(coarse, row - m, column - m, part, rules.coarse)
     known = near[np.isfinite(near)]
     if known.size < 4:
@@ -410,8 +447,8 @@ def _tile(
     middle = (low + high) / 2
     layers = middle + (np.arange(count) - (count - 1) / 2) * step
     out_m, sigma_m = _found(views, part, layers, rules.sweep, rules.surface)
-    inner = np.s_[m : m + height, m : m + width]
-    return out_m[inner], sigma_m[inner], height * width * len(views) * count
+    out_m, sigma_m = (_inner(t, height, width, rules) for t in (out_m, sigma_m))
+    return out_m, sigma_m, height * width * len(views) * count
 
 
 def _found(

@@ -240,15 +240,23 @@ def solve_relief(
                 "the cameras rest on the targets alone: too few places look alike in several photos"
             )
         datum_m = _datum_sigma(targets, fit, grid, coarse, estimate, ties)
-        strips = list(relief_strips(ready, grid, coarse, rules, workers=workers, progress=progress))
-    out_m = np.concatenate([s[1] for s in strips])
-    sigma_m = np.hypot(np.concatenate([s[2] for s in strips]), np.float32(datum_m))
+        out_m, sigma_m = (
+            np.empty((grid.height_px, grid.width_px), dtype=np.float32) for _ in range(2)
+        )
+        compared = 0
+        for row, out, sigma, count_layers in relief_strips(
+            ready, grid, coarse, rules, workers=workers, progress=progress
+        ):
+            rows = slice(row, row + out.shape[0])
+            out_m[rows] = out
+            sigma_m[rows] = np.hypot(sigma, np.float32(datum_m))
+            compared += count_layers
     relief = Relief(grid=grid, out_m=out_m, sigma_m=sigma_m)
     checks = _targets(sightings.picks, sightings.names, "check")
     values = _report(relief, checks, fit, warnings, sightings.names)
     values |= {
         "cameras_sigma_w_m": datum_m,
-        "cell_views_layers": int(sum(s[3] for s in strips)),
+        "cell_views_layers": int(compared),
         "lens": "estimated" if estimate else "given",
         "camera": camera_as_dict(fit.stations[0].camera),
         "targets_rmse_px": round(fit.rmse_px, 4),
