@@ -109,7 +109,6 @@ def _views(
 
 def _read(project: Project, path: str) -> NDArray[np.uint8]:
     rgb, _ = read_picture(project.place(path))
-    factor = _LONGEST_PX / max(rgb.shape[:2])
-    if factor < 1:
-        rgb = cv2.resize(rgb, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
-    return np.ascontiguousarray(rgb, dtype=np.uint8)
+    factor = min(_LONGEST_PX / max(rgb.shape[:2]), 1.0)
+    small = cv2.resize(rgb, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+    return np.ascontiguousarray(small, dtype=np.uint8)
