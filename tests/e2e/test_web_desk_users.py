@@ -626,6 +626,15 @@ def test_a_reviewer_reads_values_and_meets_nothing_that_cannot_be_used(
     until(
         page, "document.querySelector('.reviews ul')?.textContent.includes('Show the joint first')"
     )
+    # keys that change what is stored take nothing into the hand of who only reads
+    before = len(rows(folder))
+    page.evaluate("document.activeElement.blur()")
+    for key in ("p", "Delete", "j", "q", "Alt+Digit2"):
+        page.keyboard.press(key)
+        page.wait_for_timeout(60)
+    assert page.locator(".map.drawing, dialog[open], .sketch-bar").count() == 0
+    assert page.locator(".notice", has_text="for reading and reviewing").is_visible()
+    assert len(rows(folder)) == before
     workplace(page, "2")
     choose(page, inset(folder), "repair")
     page.locator(".repair summary", has_text="Decision").click()
@@ -645,6 +654,13 @@ def test_a_reviewer_reads_values_and_meets_nothing_that_cannot_be_used(
     assert "Returned" in said.inner_text()
     said.get_by_role("button", name="C-002").click()
     team.locator(".record .head", has_text="C-002").wait_for()
+    # where work is recorded nothing is drawn or deleted, by key either
+    workplace(team, "4")
+    team.keyboard.press("p")
+    team.keyboard.press("Delete")
+    team.wait_for_timeout(300)
+    assert team.locator(".map.drawing, dialog[open]").count() == 0
+    assert "C-002" in set(rows(folder)["id"])
     team.context.close()
     assert not watch.faults
 

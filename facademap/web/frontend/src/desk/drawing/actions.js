@@ -75,8 +75,11 @@ export const keyOf = (name) =>
     .toUpperCase() ?? "";
 
 const writes = () => !isReviewer();
+/** Whether what is drawn may be changed here: not by a reviewer, and not where work is recorded. */
+export const mayEdit = () => writes() && place.value !== "record";
 const onWall = () => onTheWall();
 const some = () => selection.value.length > 0;
+const editsSome = () => mayEdit() && some();
 const flip = (signal) => () => {
   signal.value = !signal.value;
 };
@@ -125,23 +128,23 @@ const editActions = () => [
     id: "merge",
     key: "J",
     name: () => t("tool.merge"),
-    when: () => selection.value.length > 1,
+    when: () => mayEdit() && selection.value.length > 1,
     run: merge,
   },
-  { id: "copy", key: "C", name: () => t("tool.copy"), when: some, run: copy },
-  { id: "copy.on", key: "I", name: () => t("tool.copy.on"), when: some, run: copyOn },
+  { id: "copy", key: "C", name: () => t("tool.copy"), when: editsSome, run: copy },
+  { id: "copy.on", key: "I", name: () => t("tool.copy.on"), when: editsSome, run: copyOn },
   {
     id: "delete",
     key: t("keyname.delete"),
     name: () => t("tool.delete"),
-    when: some,
+    when: editsSome,
     run: () => void removeChosen(),
   },
   {
     id: "confirm",
     key: "Q",
     name: () => t("confirm.go"),
-    when: () => writes() && Object.values(proposals.value).some((n) => n > 0),
+    when: () => mayEdit() && Object.values(proposals.value).some((n) => n > 0),
     run: () => beginConfirming(),
   },
   {

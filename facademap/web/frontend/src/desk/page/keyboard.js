@@ -6,6 +6,7 @@ import { isReviewer } from "../data/reviewer.js";
 import { grid, snapping, togetherOn, tracing } from "../data/settings.js";
 import { templates, useTemplate } from "../data/shared.js";
 import { dialog, panel, place, selection, sheetOpen, tool } from "../data/view.js";
+import { mayEdit, toolsNow } from "../drawing/actions.js";
 import { chooseInView, chooseKind } from "../drawing/choosing.js";
 import {
   beginConfirming,
@@ -26,7 +27,7 @@ import {
 } from "../drawing/corners.js";
 import { removeChosen } from "../drawing/deleting.js";
 import { copy, copyOn, merge, moveChosen } from "../drawing/operations.js";
-import { enter, onTheWall, PLACES } from "../drawing/places.js";
+import { enter, onTheWall, PLACES, takeTool } from "../drawing/places.js";
 import { nameThem, offered, unnamed } from "../drawing/rows.js";
 import {
   finish,
@@ -169,6 +170,9 @@ const LETTERS = {
   ContextMenu: () => openMenuForChosen(),
 };
 
+/** Keys that change what is stored; nobody who only reads or records meets them. */
+const EDITING = new Set(["j", "c", "i", "q", "y", "n", "t", "Delete", "Backspace"]);
+
 /** Keys that mean something else on a button or in the sheet. */
 function onTheWallItself(key, shift) {
   if (key === "," || key === ".") stepCorner(key === "." ? 1 : -1);
@@ -191,14 +195,20 @@ function plainKey(key, e) {
   const onButton = e.target.tagName === "BUTTON" || Boolean(e.target.closest?.(".sheet"));
   if (key === "Enter") return !confirming.value && enterKey(onButton);
   if (!onButton && onTheWallItself(key, e.shiftKey)) return true;
-  const act = LETTERS[key] ?? (KEYS[key] && (() => takeKey(key)));
+  if (!mayEdit() && EDITING.has(key)) {
+    if (isReviewer()) notice.value = { text: t("reviewer.only"), bad: true };
+    return true;
+  }
+  const act = LETTERS[key] ?? (KEYS[key] && (() => takeKey(KEYS[key])));
   if (act) act();
   return Boolean(act);
 }
 
-const takeKey = (key) => {
-  tool.value = KEYS[key];
-};
+/** Only what the workplace offers is taken by its key, too. */
+function takeKey(name) {
+  if (toolsNow().includes(name)) takeTool(name);
+  else notice.value = { text: t(isReviewer() ? "reviewer.only" : "tool.not.here"), bad: true };
+}
 
 export function useKeys() {
   const change = useChange();
@@ -218,10 +228,12 @@ export function useKeys() {
   }, []);
 }
 
+const CLASSED = new Set(["conditions", "wall_stones"]);
+
 /** Alt and a digit: the condition class of the selection. */
 function classByAlt(e, change) {
   const n = e.code.startsWith("Digit") ? "0123".indexOf(e.code.replace("Digit", "")) : -1;
-  if (n < 0 || !selection.value.length) return false;
+  if (n < 0 || !mayEdit() || !CLASSED.has(selection.value[0]?.table)) return false;
   change("cc", n);
   return true;
 }

@@ -441,6 +441,7 @@ export const english = {
   "work.none.go": "Go to Repairs",
   "work.all": "All work",
   "work.from": "from",
+  "tool.not.here": "This workplace has no such tool.",
   "work.no.stone":
     "No stone is chosen for it yet: cut nothing out before one is, unless the remark says from where it comes.",
   "work.from.none": "from no block yet",
