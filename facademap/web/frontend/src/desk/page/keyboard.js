@@ -171,7 +171,7 @@ const LETTERS = {
 };
 
 /** Keys that change what is stored; nobody who only reads or records meets them. */
-const EDITING = new Set(["j", "c", "i", "q", "y", "n", "t", "Delete", "Backspace"]);
+const EDITING = new Set(["j", "c", "i", "q", "Delete", "Backspace"]);
 
 /** Keys that mean something else on a button or in the sheet. */
 function onTheWallItself(key, shift) {
