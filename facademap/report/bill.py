@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
 
+from facademap.report.bill_progress import Progress, progress_pages
 from facademap.report.costs import Rate, Rates
 from facademap.report.measures import Measures
 from facademap.report.page import Page
@@ -63,6 +65,7 @@ def write_bill(
     rates: Rates | None = None,
     say: Measures,
     stone_m2: float | None = None,
+    progress: Progress | None = None,
 ) -> bytes:
     """The bill as a PDF.
 
@@ -75,10 +78,17 @@ def write_bill(
     say : Measures
     stone_m2 : float, optional
         Face of all wall stones that are drawn, for the share of original stone that stays.
+    progress : Progress, optional
+        What is done and what it cost, on a page of its own.
     """
     groups = list(_groups(quantities, rates, say))
     return write_pdf(
-        _pages(groups, quantities, project, paper, rates, say, stone_m2),
+        itertools.chain(
+            _pages(groups, quantities, project, paper, rates, say, stone_m2),
+            progress_pages(progress, project=project, paper=paper, say=say)
+            if progress is not None and progress.repairs
+            else (),
+        ),
         title=f"Bill of quantities, {project}".strip(", "),
         subject="Items by elevation, treatment and lift",
     )

@@ -86,7 +86,7 @@ def mark(page: Page, at: Point, text: str, *, radius_mm: float = 2.3) -> None:
         at[0],
         at[1] - radius_mm * 0.42,
         text,
-        size_pt=radius_mm * (3.3 if len(text) < 2 else 2.6),
+        size_pt=max(5.2, radius_mm * (3.3 if len(text) < 2 else 2.6)),
         weight="bold",
         anchor="centre",
     )
@@ -143,7 +143,7 @@ def draw_step(
         page.line(ax, ay, bx, by, ink=BLUE, width_mm=0.8)
     centre = middle_of(fit(cut.outline_mm))
     for solid, text in zip(gives, marks, strict=True):
-        mark_beside(page, fit(solid.outline_mm), text, away_from=centre)
+        mark_beside(page, fit(solid.outline_mm), text, away_from=centre, within=zone)
     return 1.0 / fit.scale
 
 
@@ -164,6 +164,7 @@ def mark_beside(
     text: str,
     *,
     away_from: Point,
+    within: Box,
     radius_mm: float = 2.3,
 ) -> None:
     """A mark in a solid, or beside it with a leader where the solid is too small on the sheet to hold it."""
@@ -178,7 +179,11 @@ def mark_beside(
     way = np.array(at) - away_from
     length = float(np.hypot(*way))
     way = way / length if length > 0.5 else np.array([0.0, -1.0])
-    aside = (float(at[0] + way[0] * 5.0), float(at[1] + way[1] * 5.0))
+    x, y, w, h = within  # beyond the zone stand words
+    aside = (
+        float(np.clip(at[0] + way[0] * 5.0, x + 1.8, x + w - 1.8)),
+        float(np.clip(at[1] + way[1] * 5.0, y + 1.8, y + h - 1.8)),
+    )
     page.line(*at, *aside, width_mm=0.2)
     mark(page, aside, text, radius_mm=1.8)
 

@@ -291,7 +291,9 @@ def draw_slab(page: Page, block: SawBlock, slab: int, zone: Box, behind_photo: s
         ring = fit(solid.outline_mm)
         if role_of(plan, solid.id) == "piece":
             _top_arrow(page, block, solid, ring)
-        mark_beside(page, ring, text, away_from=middle_of(fit(outline)), radius_mm=2.1)
+        mark_beside(
+            page, ring, text, away_from=middle_of(fit(outline)), within=picture, radius_mm=2.1
+        )
     if slivers:
         keys.append(
             (

@@ -5,6 +5,7 @@ from __future__ import annotations
 from facademap.treatment.job import Kind
 from facademap.units import (
     CUBIC_M_PER_CUBIC_FT,
+    CUBIC_M_PER_US_GALLON,
     KG_PER_LB,
     M_PER_FT,
     M_PER_INCH,
@@ -14,9 +15,8 @@ from facademap.units import (
 
 __all__ = ["say"]
 
-#: A US gallon is 231 cubic inches; 128 fluid ounces make one.
-_GALLON_M3 = 231 * M_PER_INCH**3
-_FL_OZ_M3 = _GALLON_M3 / 128
+#: 128 fluid ounces make a US gallon.
+_FL_OZ_M3 = CUBIC_M_PER_US_GALLON / 128
 
 
 def say(value: float, kind: Kind, *, inches: bool = False) -> str:
@@ -92,7 +92,7 @@ def _say_inches(value: float, kind: Kind) -> str:
                 else f"{value / KG_PER_LB * 16:.1f} oz"
             )
         case "litres_per_m2":
-            return f"{value / _GALLON_M3 * M_PER_FT**2:.2g} gal/ft²"
+            return f"{value / CUBIC_M_PER_US_GALLON * M_PER_FT**2:.2g} gal/ft²"
         case "temperature":
             return f"{value * 9 / 5 + 32:.0f} °F"
         case _:
@@ -102,8 +102,8 @@ def _say_inches(value: float, kind: Kind) -> str:
 def _gallons(value: float) -> str:
     if value >= CUBIC_M_PER_CUBIC_FT:
         return f"{value / CUBIC_M_PER_CUBIC_FT:.2f} ft³"
-    if value >= _GALLON_M3 / 4:
-        return f"{value / _GALLON_M3:.2f} gal"
+    if value >= CUBIC_M_PER_US_GALLON / 4:
+        return f"{value / CUBIC_M_PER_US_GALLON:.2f} gal"
     return f"{value / _FL_OZ_M3:.1f} fl oz"
 
 

@@ -24,6 +24,7 @@ from rasterio.windows import from_bounds
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
+from benchmarks.paper_texts import faults_of
 from benchmarks.papers_project import make_project
 from facademap.errors import FileError, InputError
 from facademap.store.project import Project
@@ -232,6 +233,15 @@ def test_the_geopackage_carries_the_wall_and_the_photos(copy, tmp_path):
         ).fetchall()
     assert [(f[0], f[1]) for f in found] == [(condition, photo)]
     assert cv2.imdecode(np.frombuffer(found[0][2], np.uint8), cv2.IMREAD_COLOR) is not None
+
+
+def test_no_text_of_a_paper_is_too_small_over_another_or_off_its_page(made):
+    """Boxes from the content stream as PDFium reads it; many projects in five scripts by ``benchmarks/paper_texts.py``."""
+    folder, result = made
+    names = [n for files in result.files.values() for n in files if n.endswith(".pdf")]
+    faults = {n: found for n in names if (found := faults_of(folder / "out" / n))}
+    assert len(names) > 8
+    assert faults == {}
 
 
 def test_flat_files_keep_every_length_and_area_of_the_wall(made):

@@ -9,16 +9,22 @@ import shutil
 import subprocess
 import sys
 import zipfile
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import openpyxl
+import pandas as pd
+import pypdfium2
 import pytest
+import shapely
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchmarks.papers_project import make_project
 from facademap.errors import InputError
+from facademap.report.bill import write_bill
+from facademap.report.bill_progress import measure_progress
 from facademap.report.costs import cost_rows, read_rates
 from facademap.report.measures import Measures
 from facademap.report.quantities import DIMENSIONS, MEASURES, measure_quantities
@@ -345,3 +351,42 @@ def test_a_workbook_in_feet_holds_the_same_amounts(quantities):
         and re.search(r"\((m|m2|m²|m3|m³|kg|L)\)|\d (m|m2|m²|kg|L)\b", c.value)
     ]
     assert left == []
+
+
+def test_cost_to_date_by_lift_and_month_is_that_of_what_was_accepted(frames, quantities):
+    """Two insets at 300.5 each are accepted, in October and November; one that is bedded costs nothing yet."""
+    inset = [r["id"] for r in quantities.repairs.to_dict("records") if r["treatment"] == "inset"][
+        :3
+    ]
+    stages = dict(zip(inset, ("accepted", "accepted", "bedded"), strict=True))
+    rows = quantities.repairs.assign(
+        stage=[stages.get(i, "proposed") for i in quantities.repairs["id"]]
+    )
+    log = pd.DataFrame(
+        [
+            {"repair": inset[0], "at": "2026-10-30T10:00:00", "stage": "accepted"},
+            {"repair": inset[1], "at": "2026-10-02T10:00:00", "stage": "accepted"},
+            {"repair": inset[1], "at": "2026-11-03T10:00:00", "stage": "accepted"},
+            {"repair": inset[2], "at": "2026-11-04T10:00:00", "stage": "bedded"},
+        ]
+    )
+    shape = shapely.box(0, 0, 0.5, 0.4)
+    measured = {"widths_m": [0.52, 0.52], "heights_m": [0.4, 0.4]}
+    cut = pd.DataFrame([{"id": inset[0], "geometry": shape, "measured": measured}])
+    found = measure_progress(
+        replace(quantities, repairs=rows), {"repairs": cut, "work_log": log}, read_rates(RATES)
+    )
+    assert [(m.name, m.done, m.cost) for m in found.months] == [
+        ("2026-10", 1, pytest.approx(300.5)),
+        ("2026-11", 1, pytest.approx(300.5)),
+    ]
+    assert sum(s.cost for s in found.lifts) == pytest.approx(601.0)
+    assert sum(s.begun for s in found.lifts) == 3
+    assert found.done == 2
+    assert found.as_cut == ((inset[0], pytest.approx(0.2), pytest.approx(0.208)),)
+    text = pypdfium2.PdfDocument(
+        write_bill(quantities, project="x", rates=read_rates(RATES), say=Measures(), progress=found)
+    )
+    said = "".join(p.get_textpage().get_text_range() for p in text)
+    assert "0.21 m² against 0.20 m²" in said
+    assert "601" in said

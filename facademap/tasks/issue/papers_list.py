@@ -107,6 +107,7 @@ class Paper:
 
 def _quantities(context: Context) -> Files:
     from facademap.report.bill import face_of_stones, write_bill
+    from facademap.report.bill_progress import measure_progress
     from facademap.report.costs import read_rates
     from facademap.report.measures import Measures
     from facademap.report.quantities import measure_quantities
@@ -142,6 +143,7 @@ def _quantities(context: Context) -> Files:
             rates=rates,
             say=Measures(context.inches),
             stone_m2=face_of_stones(context.frame("wall_stones")),
+            progress=measure_progress(quantities, context.frames((*_PLAN, "work_log")), rates),
         ),
     }
 
@@ -408,7 +410,7 @@ PAPERS: tuple[Paper, ...] = (
         name="quantities",
         code="BQ",
         title="quantities",
-        tables=_PLAN,
+        tables=(*_PLAN, "work_log"),
         settings=("name", "matching", *_TRADE),
         make=_quantities,
     ),
