@@ -18,9 +18,10 @@ from facademap.treatment.case import Case
 from facademap.treatment.cleaning import design_cleaning
 from facademap.treatment.consolidate import design_consolidation
 from facademap.treatment.crack import design_crack
-from facademap.treatment.job import Job
+from facademap.treatment.job import Job, sentences
 from facademap.treatment.metal import design_metal
 from facademap.treatment.mortar_repair import design_mortar_repair
+from facademap.treatment.poisons import poison_flags
 from facademap.treatment.refix import design_refix
 from facademap.treatment.repoint import design_repointing
 from facademap.treatment.shelter import design_shelter
@@ -127,7 +128,9 @@ def design_jobs(
         Trade values of treatments.
     """
     return [
-        _with_what_holds_it(DESIGNS[str(case.repair["treatment"])](case), case.repair)
+        _flagged(
+            _with_what_holds_it(DESIGNS[str(case.repair["treatment"])](case), case.repair), case
+        )
         for case in cases_of(frames, settings=settings, values=values)
     ]
 
@@ -136,6 +139,14 @@ def _with_what_holds_it(job: Job, repair: Mapping[str, Any]) -> Job:
     """The job with what keeps its repair waiting, such as a cause that is not settled."""
     held = repair.get("held_back")
     return job if is_missing(held) else replace(job, holds=(str(held), *job.holds))
+
+
+def _flagged(job: Job, case: Case) -> Job:
+    """The job with what may be poisonous there, which is assessed before work begins."""
+    flags = poison_flags(case.conditions)
+    if not flags or job.treatment == "leave":
+        return job
+    return replace(job, cautions=sentences(flags, job.cautions))
 
 
 def visits_of(repairs: Sequence[Mapping[str, Any]]) -> list[Visit]:

@@ -10,6 +10,7 @@ from importlib import resources
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 
@@ -21,7 +22,7 @@ from facademap.treatment.case import Case
 from facademap.treatment.cleaning import design_cleaning, ladder_for
 from facademap.treatment.consolidate import design_consolidation
 from facademap.treatment.crack import Stitch, design_crack, stitches_across
-from facademap.treatment.design import visits_of
+from facademap.treatment.design import design_jobs, visits_of
 from facademap.treatment.metal import design_metal
 from facademap.treatment.mortar_repair import armature_places, design_mortar_repair, layers_of
 from facademap.treatment.refix import design_refix
@@ -386,6 +387,30 @@ def test_a_net_covers_the_place_and_its_margin():
     )
     assert value(job, "net, if it is netted") == pytest.approx(1.0 * 0.8)
     assert value(job, "fixings of the net, in joints") == 12
+
+
+@pytest.mark.parametrize(
+    ("term", "note", "flag"),
+    [
+        ("film", None, "lead"),
+        ("soiling", "old PAINT over it", "lead"),
+        ("deposit", "guano on the ledge", "droppings"),
+        ("soiling", "painted-looking", "lead"),
+        ("soiling", "painstaking work", ""),
+    ],
+)
+def test_paint_and_droppings_are_flagged_before_anything_else(term: str, note: Any, flag: str):
+    shape = shapely.box(0, 0, 0.3, 0.3)
+    known = case(shape, treatment="clean", term=term)
+    frames = {
+        "repairs": pd.DataFrame([{**known.repair, "conditions": ["C1"], "held_back": None}]),
+        "conditions": pd.DataFrame([{**known.conditions[0], "note": note}]),
+        "wall_stones": pd.DataFrame([STONE]),
+    }
+    (job,) = design_jobs(frames, settings=SETTINGS, values=VALUES)
+    flagged = [c for c in job.cautions if "Old paint" in c or "Bird droppings" in c]
+    assert bool(flagged) == bool(flag)
+    assert not flag or flag in job.cautions[0]
 
 
 # ---------------------------------------------------------------- values and visits
