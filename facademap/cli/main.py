@@ -116,7 +116,7 @@ class _Commands(click.Group):
 
 
 #: Commands that take the address of a database as it is.
-_TAKE_ADDRESSES = frozenset({"new", "copy"})
+_TAKE_ADDRESSES = frozenset({"new", "copy", "estate"})
 
 
 def _with_folders(argv: list[str]) -> list[str]:

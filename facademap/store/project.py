@@ -191,6 +191,11 @@ class Project:
         return self.folder / STORE_NAME
 
     @property
+    def in_database(self) -> bool:
+        """Whether the rows lie in a database that other servers use too, rather than in a file beside the pictures."""
+        return not self._dialect.copies
+
+    @property
     def project_id(self) -> str:
         """Name of the project that no other project has."""
         with in_plain_words(self.path):

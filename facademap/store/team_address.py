@@ -137,9 +137,9 @@ def files_folder(address: Address) -> Path:
     """Where the pictures of a project lie that is named by its address alone."""
     base = os.environ.get(FILES_VARIABLE)
     share = os.environ.get("XDG_DATA_HOME") or str(Path.home() / ".local" / "share")
-    place = as_id(
-        "-".join(p for p in (address.host.strip("/"), address.port, address.database) if p)
-    )
+    host = address.host or address.options.get("host", "").strip("/")
+    port = address.port or address.options.get("port", "")
+    place = as_id("-".join(p for p in (host, port, address.database) if p))
     return Path(base or Path(share) / "facademap") / place / address.project
 
 

@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from facademap.errors import ProjectError
 from facademap.store.changes import newest_change
 from facademap.store.draft import LARGE
 from facademap.store.project import Project
@@ -18,6 +19,8 @@ __all__ = ["Desk"]
 
 #: How often the file is looked at for edits by other programs, such as a command at the terminal.
 LOOK_EVERY_S = 1.0
+#: The same for a database, where other servers have desks of their own that are drawn on.
+LOOK_EVERY_SHARED_S = 0.3
 #: Waiting pages look together at this beat, so that one answer serves them all.
 BEAT_S = 0.2
 
@@ -33,6 +36,7 @@ class Desk:
         self._all_readers: list[Project] = []
         self._seq = newest_change(self._writer)
         self._looked_at = time.monotonic()
+        self._look_every_s = LOOK_EVERY_SHARED_S if self._writer.in_database else LOOK_EVERY_S
         self._stopping = False
 
     @contextmanager
@@ -57,9 +61,14 @@ class Desk:
 
     def seq(self) -> int:
         """Number of the newest change, as far as known."""
-        if time.monotonic() - self._looked_at > LOOK_EVERY_S:
+        if time.monotonic() - self._looked_at > self._look_every_s:
+            try:
+                self._seq = max(self._seq, newest_change(self.reading()))
+            except ProjectError:
+                # a database that is away for a while is no news; who reads or edits hears of it
+                if not self._writer.in_database:
+                    raise
             self._looked_at = time.monotonic()
-            self._seq = max(self._seq, newest_change(self.reading()))
         return self._seq
 
     async def wait_for_change(self, after: int, *, seconds: float) -> int:

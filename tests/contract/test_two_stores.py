@@ -8,6 +8,8 @@ import sqlite3
 import subprocess
 import threading
 import time
+import uuid
+import warnings
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -30,9 +32,16 @@ from facademap.store.told_rows import rows_as_json
 from facademap.tables import TABLES
 from facademap.tasks.project.check import check_project
 from facademap.tasks.project.copy_project import copy_project
+from facademap.tasks.project.create_project import ProjectPlan
+from facademap.tasks.project.estate import figures_of_estate
 from facademap.tasks.project.set_aside import put_rows_back, set_rows_aside
-from facademap.tasks.project.team import join_project, rights_in_project
+from facademap.tasks.project.team import create_team_project, join_project, rights_in_project
 from facademap.wall.world import wall_crs
+from facademap.web.app import make_app
+
+with warnings.catch_warnings():
+    warnings.simplefilter("ignore")
+    from starlette.testclient import TestClient
 
 _number = itertools.count(1)
 
@@ -588,3 +597,93 @@ def test_backup_and_restore_by_the_two_commands_of_the_manual(
         with again.edit(who="ann", what="goes on") as edit:
             edit.update("conditions", "C-001", {"cc": 3})
         refuse_rewriting(again)
+
+
+def test_two_servers_over_one_project_hear_of_each_other_and_survive_the_database(
+    cluster: Cluster, tmp_path: Path
+) -> None:
+    """Desks of two servers, each with a folder of its own: an edit at one is news at the other in less than a second."""
+    address = cluster.make_database("desks")
+    plan = ProjectPlan.of_one_wall("two desks")
+    create_team_project(address, plan, files=tmp_path / "a")
+    join_project(f"{address}#two_desks", tmp_path / "b")
+
+    def draw(client: TestClient, id: str) -> Any:
+        row = {
+            "surface": "main-plane",
+            "term": "scaling",
+            "geometry": {"type": "Point", "coordinates": [1.0, 2.0]},
+        }
+        change = {"op": "insert", "table": "conditions", "id": id, "values": row}
+        body = {"key": f"desk-{uuid.uuid4().hex[:16]}", "who": "ada", "what": "draw"}
+        return client.post("/api/edits", json={**body, "changes": [change]})
+
+    local = "http://127.0.0.1:8471"
+    with (
+        TestClient(make_app(tmp_path / "a"), base_url=local) as one,
+        TestClient(make_app(tmp_path / "b"), base_url=local) as two,
+    ):
+        after = two.get("/api/changes?after=0").json()["seq"]
+        heard: list[tuple[float, dict[str, Any]]] = []
+
+        def listen() -> None:
+            told = two.get(f"/api/changes?after={after}&wait=20").json()
+            heard.append((time.monotonic(), told))
+
+        waiting = threading.Thread(target=listen)
+        waiting.start()
+        time.sleep(0.5)
+        made = draw(one, "C-001")
+        stored = time.monotonic()
+        assert made.status_code == 200, made.text
+        waiting.join()
+        assert heard[0][1]["seq"] > after
+        assert "C-001" in str(heard[0][1])
+        assert heard[0][0] - stored < 1.0 * slowness()
+
+        cluster.control("-m", "immediate", "stop")
+        away = draw(two, "C-002")
+        assert away.status_code >= 400
+        assert "Traceback" not in away.text
+        assert "database desks" in away.text
+        cluster.start()
+        assert draw(two, "C-002").status_code == 200
+        assert one.get("/api/rows/conditions/C-002").json()["rev"] == 1
+
+
+def slowness() -> float:
+    """How much longer than usual this machine takes just now: what it does beside the tests is not what they measure."""
+    start = time.perf_counter()
+    sum(range(2_000_000))
+    return max(1.0, (time.perf_counter() - start) / 0.05)
+
+
+def test_an_estate_is_counted_once_and_says_what_is_left_out(
+    cluster: Cluster, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("FACADEMAP_FILES", str(tmp_path / "files"))
+    database = cluster.make_database("estate")
+    for name, classes in (("mill", [1, 1, None]), ("kiln", [3])):
+        with Project.create_in(
+            read_address(f"{database}#{name}"), tmp_path / name, name=name
+        ) as made:
+            rows = [
+                {
+                    "id": f"C-{n}",
+                    "surface": "s",
+                    "term": "scaling",
+                    "cc": cc,
+                    "geometry": shapely.Point(n, 0),
+                }
+                for n, cc in enumerate(classes)
+            ]
+            with made.edit(who="ann", what="draw") as edit:
+                edit.insert("elevations", [{"id": "e", "name": "e"}])
+                edit.insert("surfaces", [{"id": "s", "elevation": "e", "name": "s"}])
+                edit.insert("conditions", rows)
+    copy_project(str(tmp_path / "mill"), str(tmp_path / "mill_again"))
+    found = figures_of_estate([database, str(tmp_path / "mill_again"), str(tmp_path / "nowhere")])
+    assert [f["name"] for f in found["projects"]] == ["kiln", "mill"]
+    assert found["total"]["conditions"] == 4
+    assert found["total"]["classes"] == {"CC0": 0, "CC1": 2, "CC2": 0, "CC3": 1, "not classed": 1}
+    assert ["is a copy of" in u["problem"] for u in found["unread"]] == [True, False]
