@@ -148,7 +148,11 @@ _KINDS = (
             _HEIGHT,
             _optional(_X),
             _optional(_Y),
-            _optional(_ROLE),
+            _c(
+                "role",
+                "control (used in the fit; so without it), check (kept apart, shows the accuracy) or instrument (the place that the wall was measured from).",
+                required=False,
+            ),
             _SIGMA_PX,
             _SIGMA_MM,
         ),

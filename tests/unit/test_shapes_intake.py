@@ -231,6 +231,18 @@ def test_a_drawing_in_its_stated_unit(code: int, factor: float, wall: Path, tmp_
         assert list(project.read("wall_stones")["id"]) == [f"S{k}" for k in range(12)]
 
 
+def test_open_lines_of_a_drawing_are_asked_about(wall: Path, tmp_path: Path) -> None:
+    path = tmp_path / "wall.dxf"
+    _drawing(path, 6, 1.0)  # the line of the ground lies on a layer of its own, and all layers are read
+    with pytest.raises(InputError, match="1 of 13 shapes are open lines or points") as refused:
+        _read(wall, path)
+    assert "--layer" in refused.value.remedy
+    assert not _stored(wall)
+    done = _read(wall, path, accept_doubts=True)
+    assert any("accepted: 1 of 13" in note for note in done["notes"])
+    _agree(wall)
+
+
 def test_a_drawing_in_no_unit_stops(wall: Path, tmp_path: Path) -> None:
     path = tmp_path / "wall.dxf"
     _drawing(path, 0, 1000.0)

@@ -29,7 +29,7 @@ from facademap.tables import TABLES, Table, is_missing
 from facademap.tables.names import as_id, id_fault
 from facademap.tasks.plan.moved_stones import told_of_moved_stones
 from facademap.tasks.survey.add_photos import surface_of
-from facademap.tasks.survey.doubts import find_doubts, say_understood
+from facademap.tasks.survey.doubts import find_doubts, say_understood, without_lines
 from facademap.tasks.survey.feature_columns import fit_columns
 from facademap.tasks.survey.kept_columns import keep_columns, with_kept_columns
 from facademap.tasks.survey.off_picture import read_off_picture
@@ -103,7 +103,9 @@ def add_features(
         frame = _complete(frame, table, surface=surface_of(project, surface), source=str(path))
         _refuse_unknown_surfaces(frame, project)
         frame, mended = _plain_names(frame)
+        frame, lines = without_lines(frame, kind)
         frame, moved, doubts = _on_walls(project, file, frame, kind, words.unit, str(path))
+        doubts += lines
         notes = [*file.notes, *notes, *mended, *moved]
         if doubts and not (accept_doubts or (dry_run and show)):
             raise InputError(

@@ -91,6 +91,31 @@ def find_doubts(
     return doubts, notes
 
 
+def without_lines(frame: gpd.GeoDataFrame, kind: str) -> tuple[gpd.GeoDataFrame, list[InputError]]:
+    """Outlines of stones and openings alone; lines and points among them, as drawings have, are a doubt.
+
+    Parameters
+    ----------
+    frame : GeoDataFrame
+    kind : str
+        Conditions may be lines and points, so that all are kept.
+
+    Returns
+    -------
+    GeoDataFrame, list of InputError
+    """
+    is_line = shapely.get_dimensions(frame.geometry.to_numpy()) < 2
+    if kind == "conditions" or not is_line.any() or is_line.all():
+        return frame, []
+    named = [n for n, line in zip(_labels(frame), is_line, strict=True) if line]
+    return frame[~is_line], [
+        InputError(
+            f"{len(named)} of {len(frame)} shapes are open lines or points, no outlines: {_named(named)}",
+            "Close them in the drawing, read one layer alone with --layer, or leave them out with --accept-doubts.",
+        )
+    ]
+
+
 def _sizes(shapes: Any, labels: list[str], kind: str) -> list[InputError]:
     """The middle size and single ones against what is usual."""
     areas = shapely.area(shapes)
