@@ -295,22 +295,21 @@ def prove(
     limit = rules.worst_share * _span(control_at_m, extent_m)
     if len(check_m):
         apart = _apart(check_at_m, control_at_m, rules.twin_share)
-        error = math.hypot(
-            _luck(max(int(apart.sum()), 1), rules) * _rmse(check_m),
-            math.sqrt(2.0 * float(np.mean(check_sigma_m**2))),
-        )
+        survey = math.sqrt(2.0 * float(np.mean(check_sigma_m**2)))
+        found = math.hypot(_rmse(check_m), survey)
+        error = math.hypot(_luck(max(int(apart.sum()), 1), rules) * _rmse(check_m), survey)
         source = f"RMSE of {len(check_m)} check points"
-        if not (np.isfinite(check_m).all() and _rmse(check_m) <= limit):
+        if not (np.isfinite(check_m).all() and found <= limit):
             return _unproved(
                 "not proved: the check points are missed by "
-                f"{_rmse(check_m) * 1000:.0f} mm, so a coordinate or a pick is wrong"
+                f"{found * 1000:.0f} mm, so a coordinate or a pick is wrong"
                 if np.isfinite(check_m).all()
                 else "not proved: a check point lies beyond the horizon of the wall",
                 source,
             )
         why_not = _untested_reason(check_at_m[apart], control_at_m, extent_m, rules)
         if why_not is None and int(apart.sum()) >= rules.least_checks:
-            return _proved_by_checks(len(check_m), int(apart.sum()), _rmse(check_m), error, rules)
+            return _proved_by_checks(len(check_m), int(apart.sum()), found, error, rules)
         otherwise = why_not or otherwise
     return _prove_by_left_out(
         left_out_m,

@@ -233,7 +233,9 @@ def test_a_drawing_in_its_stated_unit(code: int, factor: float, wall: Path, tmp_
 
 def test_open_lines_of_a_drawing_are_asked_about(wall: Path, tmp_path: Path) -> None:
     path = tmp_path / "wall.dxf"
-    _drawing(path, 6, 1.0)  # the line of the ground lies on a layer of its own, and all layers are read
+    _drawing(
+        path, 6, 1.0
+    )  # the line of the ground lies on a layer of its own, and all layers are read
     with pytest.raises(InputError, match="1 of 13 shapes are open lines or points") as refused:
         _read(wall, path)
     assert "--layer" in refused.value.remedy
