@@ -69,7 +69,7 @@ def check_saw(
     short_edges = tuple(i for i in sawn if lengths[i] < 2 * left)
     short = max(depth_m - settings.blade_reach_m, 0.0)
     notes, tools = [], []
-    said = format_inches if settings.name == "inch" else format_mm
+    said = format_inches if settings.inches else format_mm
     if sawn:
         tools += [
             "right-angle saw for the relief cuts",

@@ -48,7 +48,7 @@ def _boxes(ticket: Ticket) -> list[list[_Box]]:
     deep = "" if depth != depth or not depth else drawn(float(depth))
     depths = [_Box(title=f"depth {c.letter}", drawn=deep) for c in sizes.corners]
     joints = [
-        _Box(title=f"joint {s.name}", drawn=drawn(float(kinds[s.name]["joint_m"])))
+        _Box(title=f"joint {s.name}", drawn=ticket.say.joint(float(kinds[s.name]["joint_m"])))
         for s in sizes.sides
         if s.name in kinds and kinds[s.name].get("kind") != "exposed"
     ]

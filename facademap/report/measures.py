@@ -44,6 +44,8 @@ class Measures:
     ('1 in', '8 × 4 × 1 31/32 in', '22.0 lb')
     >>> Measures().size((0.2032, 0.1016, 0.05)), Measures().both_weights(10.0)
     ('203.2 × 101.6 × 50.0 mm', '10.0 kg (22 lb)')
+    >>> say.joint(0.002), Measures().joint(0.002), say.sentence("49.0 mm deep, 71 kg")
+    ('5/64', '2.0', '1.929 in deep, 156.5 lb')
     """
 
     inches: bool = False
@@ -74,6 +76,12 @@ class Measures:
         if self.inches:
             return format_inches(diameter_m, denominator=64)
         return f"{diameter_m * 1000:.3g} mm"
+
+    def joint(self, width_m: float) -> str:
+        """Width of a joint without its unit: a tenth of a millimetre, or 1/64 of an inch, as spacers are told."""
+        if self.inches:
+            return format_inches(width_m, denominator=64).removesuffix(" in")
+        return f"{width_m * 1000:.1f}"
 
     def error(self, length_m: float) -> str:
         """How well a length is known: tenths of a millimetre, or thousandths of an inch."""

@@ -222,7 +222,7 @@ def _edges(
             page.text(
                 spot[0],
                 spot[1],
-                f"{name}: {ticket.say.figure(float(joint))}",
+                f"{name}: {ticket.say.joint(float(joint))}",
                 size_pt=7,
                 anchor="centre",
                 angle_deg=angle,
