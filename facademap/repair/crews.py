@@ -126,6 +126,9 @@ def _crew(entry: Any, where: str) -> Crew:
         raise InputError(
             f"{where}: unknown {', '.join(strange)}", f"Use {', '.join(sorted(keys))}."
         )
+    for key in ("days", "skills", "away", "certificates"):
+        if not isinstance(entry.get(key, []), list):
+            raise InputError(f"{where}: {key} is no list", f'Write it as {key} = ["..", ".."].')
     days = entry.get("days", list(_DAYS[:5]))
     strange = [d for d in days if d not in _DAYS]
     if strange:

@@ -104,7 +104,7 @@ def read_questions(
     """
     found: dict[str, Question] = {}
     entries = parse_toml(text, where=where).get("question", [])
-    if not isinstance(entries, list):
+    if not isinstance(entries, list) or not all(isinstance(e, Mapping) for e in entries):
         raise InputError(f"{where}: questions are no list", "Begin each with [[question]].")
     for n, entry in enumerate(entries, start=1):
         place = f"{where}, question {n}"

@@ -108,6 +108,8 @@ def test_in_cold_months_work_without_lime_comes_first() -> None:
         {"name": "A", "hours": 7, "first": "2027-02-02", "last": "2027-02-01"},
         {"name": "", "hours": 7},
         {"name": "A", "hours": 7, "people": 2},
+        {"name": "A", "hours": 7, "days": 3},
+        {"name": "A", "hours": 7, "skills": "inset"},
     ],
 )
 def test_a_crew_with_no_hours_or_an_unknown_word_is_refused(entry: dict) -> None:

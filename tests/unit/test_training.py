@@ -232,3 +232,18 @@ def test_bad_input_is_one_line_and_changes_nothing(folder: Path, words: list[str
         assert found.exit_code == 2, found.output
         assert "fix:" in found.output
     assert (folder / "training" / "book.jsonl").read_text() == before
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["name = 5", "questions = 3", "questions = [3]", "attempts = 2.5", "attempts = true", "pass_share = 1.1",
+     "pass_share = 0", "attempts = 0", "validity_months = 241", 'name = " "', 'standard = "none such"', "colour = 1"],
+)  # fmt: skip
+def test_a_test_that_cannot_be_is_not_sealed(folder: Path, tmp_path: Path, line: str) -> None:
+    path = tmp_path / "t.toml"
+    path.write_text(f"[test]\n{line}\n")
+    found = CliRunner().invoke(main, ["training", "seal", str(folder), str(path), "--by", "A01"])
+    assert found.exit_code == 2, found.output
+    assert "fix:" in found.output
+    assert "could not be worked out" not in found.output
+    assert len(list(read_kept(folder).of("test"))) == 1

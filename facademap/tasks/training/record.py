@@ -59,12 +59,20 @@ __all__ = [
     "withdraw",
 ]
 
-_TEST_KEYS = frozenset(
-    {
-        "name", "scope", "pass_share", "questions", "standard", "attendance_share", "exercises", "attempts", "wait_days",
-        "appeal_days", "validity_months",
-    }
-)  # fmt: skip
+#: What a file of a test may say, and as what.
+_TEST_KEYS: Mapping[str, tuple[type, ...]] = {
+    "name": (str,),
+    "scope": (str,),
+    "standard": (str,),
+    "questions": (list,),
+    "pass_share": (int, float),
+    "attendance_share": (int, float),
+    "exercises": (int,),
+    "attempts": (int,),
+    "wait_days": (int,),
+    "appeal_days": (int,),
+    "validity_months": (int,),
+}
 _LETTER = {"trainee": "P", "assessor": "A"}
 SESSIONS = ("lecture", "demonstration", "questions", "exercise")
 
@@ -163,15 +171,7 @@ def seal_test(
     by : str
         Label of an assessor.
     """
-    given: Mapping[str, Any] = {}
-    if path is not None:
-        given = parse_toml(read_own(path), where=str(path)).get("test", {})
-        unknown = set(given) - _TEST_KEYS if isinstance(given, Mapping) else {"test"}
-        if unknown or not given:
-            raise InputError(
-                f"{path}: no [test], or unknown {', '.join(sorted(unknown))}",
-                f"Begin with [test] and use {', '.join(sorted(_TEST_KEYS))}.",
-            )
+    given = {} if path is None else _read_test(path)
     with Project.open(folder, read_only=True) as project:
         questions = questions_of(project)
         wanted = given.get("questions")
@@ -191,23 +191,20 @@ def seal_test(
         asked = {*fixed.shares, *fixed.critical} if fixed else set()
         criteria = criteria_of_office(project).seal(asked) if fixed else ""
     plain = {k: v for k, v in given.items() if k not in ("questions", "standard")}
-    try:
-        test = SealedTest(
-            **{
-                "name": "masons, first test",
-                "scope": "insets, joints and small repairs on this wall, by its guide",
-                "pass_share": 0.8,
-                **plain,
-            },
-            sealed_on=today or _today(),
-            sealed_by=by,
-            questions=questions,
-            standard=standard,
-            standard_seal=fixed.seal if fixed else "",
-            criteria_seal=criteria,
-        )
-    except TypeError:
-        raise InputError(f"{path}: a number cannot be read", "Give numbers as numbers.") from None
+    test = SealedTest(
+        **{
+            "name": "masons, first test",
+            "scope": "insets, joints and small repairs on this wall, by its guide",
+            "pass_share": 0.8,
+            **plain,
+        },
+        sealed_on=today or _today(),
+        sealed_by=by,
+        questions=questions,
+        standard=standard,
+        standard_seal=fixed.seal if fixed else "",
+        criteria_seal=criteria,
+    )
     with opened(folder) as book:
         person_of(book[0], by, role="assessor")
         if any(e.body["test"]["name"] == test.name for e in book[0].of("test")):
@@ -218,6 +215,25 @@ def seal_test(
             )
         book[0] = _add(book[0], "test", {"test": test.as_json(), "digest": test.digest})
     return test
+
+
+def _read_test(path: Path) -> Mapping[str, Any]:
+    """What a file says of a test, each entry of its kind."""
+    given = parse_toml(read_own(path), where=str(path)).get("test", {})
+    unknown = set(given) - set(_TEST_KEYS) if isinstance(given, Mapping) else {"test"}
+    if unknown or not given:
+        raise InputError(
+            f"{path}: no [test], or unknown {', '.join(sorted(unknown))}",
+            f"Begin with [test] and use {', '.join(sorted(_TEST_KEYS))}.",
+        )
+    for name, value in given.items():
+        wrong = not isinstance(value, _TEST_KEYS[name]) or isinstance(value, bool)
+        if wrong or (name == "questions" and not all(isinstance(q, str) for q in value)):
+            raise InputError(
+                f"{path}: {name} is {str(value)[:40]!r}",
+                "Give texts in quotes, numbers without, and questions as a list of their ids.",
+            )
+    return given
 
 
 def sit(
