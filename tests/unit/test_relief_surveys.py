@@ -175,3 +175,30 @@ def test_what_cannot_be_compared_is_said(folder: Path, tmp_path: Path) -> None:
     assert flat.change is None
     assert any("only outlines are compared" in w for w in flat.warnings)
     assert {r.pair.fate for r in flat.rows} == {"same"}
+
+
+def _with_control(folder: Path, **places: dict[str, list[float]]) -> None:
+    with Project.open(folder) as project, project.edit(who="t", what="control") as edit:
+        kept = project.row("surfaces", "main-plane")["reliefs"]
+        told = [{**k, "control_m": places[f"in_{k['survey']}"]} for k in kept]
+        edit.update("surfaces", "main-plane", {"reliefs": told})
+
+
+def test_a_frame_that_was_fitted_anew_is_not_compared(folder: Path, tmp_path: Path) -> None:
+    old = {f"T{k}": [0.5 * k, 0.4 * k, 0.0] for k in range(5)}
+    for size, refused in ((0.0029, False), (0.0031, True)):
+        new = {n: [u, v, w + size] for n, (u, v, w) in old.items()}
+        _with_control(folder, in_2021=old, in_2025=new)
+        if refused:
+            with pytest.raises(InputError, match=r"frame was fitted anew .* 5 common .* 3 mm"):
+                compare_surveys(folder, "2021", "2025", out=tmp_path / "none")
+            assert not (tmp_path / "none").exists()
+        else:
+            compare_surveys(folder, "2021", "2025", out=tmp_path / "o")
+    # one target that moved is no new frame, and is named
+    _with_control(folder, in_2021=old, in_2025={**old, "T2": [1.02, 0.8, 0.0]})
+    done = compare_surveys(folder, "2021", "2025", out=tmp_path / "o")
+    assert any("T2 lies 20 mm elsewhere" in w for w in done.warnings)
+    _with_control(folder, in_2021=old, in_2025={"N1": [0.0, 0.0, 0.0]})
+    done = compare_surveys(folder, "2021", "2025", out=tmp_path / "o")
+    assert any("no control point in common" in w for w in done.warnings)

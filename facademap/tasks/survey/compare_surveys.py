@@ -29,6 +29,8 @@ __all__ = ["SurveysCompared", "compare_surveys"]
 #: Stages in which the damage is out of the wall.
 _DONE = frozenset({"bedded", "sounded", "pointed", "curing", "accepted"})
 _MOST_URGENT = 3
+#: A control point that lies further from where it was is another place (common practice: thrice a good survey's precision).
+_FRAME_M = 0.003
 _COLUMNS = (
     "old",
     "new",
@@ -158,6 +160,7 @@ def _change(
             "one of the surveys keeps no relief: only outlines are compared, and no depth"
         )
         return None
+    _check_frame(old, new, warnings)
     one, other = reliefs_on_one_grid(project.place(old.path), project.place(new.path), warnings)
     change = change_of_reliefs(one, other, align=align)
     if change.registration_m > 0.001:
@@ -166,6 +169,35 @@ def _change(
             "offset counted in), and so little can be told: measure common points anew, or try --align"
         )
     return change
+
+
+def _check_frame(old: KeptRelief, new: KeptRelief, warnings: list[str]) -> None:
+    """Refuse reliefs of two frames: what the control points say that both were measured by."""
+    places = [k.told.get("control_m") for k in (old, new)]
+    if not all(isinstance(p, Mapping) and p for p in places):
+        if "photos" in (old.source, new.source):
+            warnings.append(
+                "a relief does not tell its control points: whether the frame is still the same is not known"
+            )
+        return
+    common = sorted(set(places[0]) & set(places[1]))
+    if not common:
+        warnings.append(
+            "the surveys have no control point in common: they are laid on each other by stable stone alone"
+        )
+        return
+    moved = {n: math.dist(places[0][n], places[1][n]) for n in common}
+    if sorted(moved.values())[len(moved) // 2] > _FRAME_M:
+        raise InputError(
+            f"the frame was fitted anew between survey {old.survey} and {new.survey}: {len(common)} common control points "
+            f"lie up to {max(moved.values()) * 1000:.0f} mm elsewhere",
+            "Measure the older survey again in the frame of now: facademap relief PROJECT --survey .. --replace.",
+        )
+    for name, far in moved.items():
+        if far > _FRAME_M:
+            warnings.append(
+                f"control point {name} lies {far * 1000:.0f} mm elsewhere in survey {new.survey}: moved, or measured anew?"
+            )
 
 
 def _years(

@@ -128,6 +128,12 @@ def keep_relief(
             "sha256": hash_file(target),
             "by": who,
             "extent_m": _box(relief.grid.extent),
+            # by these a later survey sees whether the frame is still the same
+            "control_m": {
+                p.name: [round(c, 5) for c in p.uvw_m]
+                for p in sightings.picks
+                if p.role == "control"
+            },
             **values,
         }
         kept = [dict(k.told) for k in reliefs_of(row) if k.told and k.survey != survey]
