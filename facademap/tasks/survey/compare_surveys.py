@@ -173,20 +173,20 @@ def _change(
 
 def _check_frame(old: KeptRelief, new: KeptRelief, warnings: list[str]) -> None:
     """Refuse reliefs of two frames: what the control points say that both were measured by."""
-    places = [k.told.get("control_m") for k in (old, new)]
-    if not all(isinstance(p, Mapping) and p for p in places):
+    was, now = (k.told.get("control_m") for k in (old, new))
+    if not was or not now:
         if "photos" in (old.source, new.source):
             warnings.append(
                 "a relief does not tell its control points: whether the frame is still the same is not known"
             )
         return
-    common = sorted(set(places[0]) & set(places[1]))
+    common = sorted(set(was) & set(now))
     if not common:
         warnings.append(
             "the surveys have no control point in common: they are laid on each other by stable stone alone"
         )
         return
-    moved = {n: math.dist(places[0][n], places[1][n]) for n in common}
+    moved = {n: math.dist(was[n], now[n]) for n in common}
     if sorted(moved.values())[len(moved) // 2] > _FRAME_M:
         raise InputError(
             f"the frame was fitted anew between survey {old.survey} and {new.survey}: {len(common)} common control points "
