@@ -117,6 +117,27 @@ describe("what is on its way", () => {
     expect(outbox.conflict.value).toBeNull();
   });
 
+  it("numbers what follows a deletion taken back as the server does", async () => {
+    const row = { id: "C-7", cc: 3 };
+    const of = (op, rev, values) => ({ op, table: "conditions", id: "C-7", rev, values });
+    const stored = (rev, was) => ({
+      ids: {},
+      rows: [{ table: "conditions", id: "C-7", rev, row, was }],
+    });
+    const gone = { ids: {}, rows: [{ table: "conditions", id: "C-7", rev: null, row: null }] };
+    const sent = server([stored(3, 2), gone, stored(4, 0), stored(5, 4)]);
+    data.putRow("conditions", "C-7", 2, row);
+    const edits = [
+      of("update", 2, { cc: 3 }),
+      of("delete", 3),
+      of("restore", 3, row),
+      of("update", 4, { cc: 1 }),
+    ];
+    for (const [i, change] of edits.entries()) void post(outbox, `e${i}`, [change]);
+    await settled();
+    expect(sent.at(-1).body.changes[0].rev).toBe(4);
+  });
+
   it("shows theirs where nothing of mine is left but a deletion taken back", async () => {
     const theirs = { table: "conditions", id: "C-7", rev: 5, row: { id: "C-7", cc: 3 } };
     const told = { type: "ConflictError", problem: "changed", remedy: "See", theirs };

@@ -168,7 +168,8 @@ async function settleRow({ table, id, rev, row, was }) {
       // every revision from `was` to `rev` is of the edit that has just arrived
       if (next === rev && !(was !== undefined && change.rev >= was && change.rev <= rev)) return;
       if (change.rev !== next) [change.rev, changed] = [next, true];
-      next += 1;
+      // a deletion leaves the number; what is brought back goes on from it
+      if (change.op !== "delete") next += 1;
       whole = change.op === "delete" ? null : { ...whole, ...change.values };
     }
     if (changed) await keep(item);
