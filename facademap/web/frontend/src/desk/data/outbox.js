@@ -147,6 +147,8 @@ export async function send() {
   }
 }
 
+const isNumbered = ({ rev }) => rev !== null && rev !== undefined;
+
 /** A row as the server now has it; what still waits for it is put on top of that, where nobody came between. */
 async function settleRow({ table, id, rev, row, was }) {
   if (!isWaiting(table, id)) {
@@ -156,14 +158,7 @@ async function settleRow({ table, id, rev, row, was }) {
   let [next, whole] = [rev, row];
   for (const item of queue) {
     let changed = false;
-    for (const change of item.changes ?? []) {
-      if (
-        change.table !== table ||
-        change.id !== id ||
-        change.rev === null ||
-        change.rev === undefined
-      )
-        continue;
+    for (const change of changesOf(item, table, id).filter(isNumbered)) {
       if (change.rev === UNSEEN) return;
       // every revision from `was` to `rev` is of the edit that has just arrived
       if (next === rev && !(was !== undefined && change.rev >= was && change.rev <= rev)) return;
