@@ -69,6 +69,8 @@ _WRITTEN = frozenset(
         "table_out",
         "geotiff",
         "section_out",
+        "page_out",
+        "elevation_out",
     }
 )
 
@@ -99,7 +101,7 @@ def _refuse_unusable(named: Mapping[str, Any]) -> None:
     for number, (name, path) in enumerate(written):
         if belongs_to_project(path):
             raise FileError(
-                f"--{name.replace('_', '-')} {path} belongs to a project and is not replaced",
+                f"--{name.removesuffix('_out').replace('_', '-')} {path} belongs to a project and is not replaced",
                 "Give the path of another file.",
             )
         if path.exists() and not path.is_file() and not path.is_dir():
@@ -110,7 +112,7 @@ def _refuse_unusable(named: Mapping[str, Any]) -> None:
                 and not path.is_dir()
             ):
                 raise InputError(
-                    f"--{name.replace('_', '-')} {path} would overwrite {what}",
+                    f"--{name.removesuffix('_out').replace('_', '-')} {path} would overwrite {what}",
                     "Give it a path of its own.",
                 )
 

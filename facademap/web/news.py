@@ -8,7 +8,7 @@ from collections import OrderedDict
 from collections.abc import Callable
 
 from facademap.errors import ProjectError
-from facademap.store.changes import changes_after
+from facademap.store.changes import changes_after, newest_change
 from facademap.store.project import Project
 from facademap.store.told_rows import changed_places, rows_as_json
 from facademap.tables import TABLES
@@ -38,10 +38,6 @@ class News:
         self._kept: OrderedDict[tuple[int, int], bytes] = OrderedDict()
         self._one_at_a_time = threading.Lock()
 
-    def known(self, after: int) -> bytes | None:
-        """The answer, when another page has asked for the same just before."""
-        return self._kept.get((after, self._desk.seq()))
-
     def of(self, after: int) -> bytes:
         """Rows and edits after a number, as JSON.
 
@@ -57,11 +53,13 @@ class News:
         if self._desk.seq() - after > FAR_BEHIND:
             return _news(self._desk.reading(), after, self._desk.seq)
         with self._one_at_a_time:
-            # the number is read before the rows: what comes in between is told again, never lost
-            key = (after, self._desk.seq())
+            # the number is read before the rows, and from the file, which other programs change too: what comes in
+            # between is told again, never lost
+            reader = self._desk.reading()
+            key = (after, newest_change(reader))
             told = self._kept.get(key)
             if told is None:
-                told = _news(self._desk.reading(), after, self._desk.seq)
+                told = _news(reader, after, self._desk.seq)
                 self._kept[key] = told
                 while len(self._kept) > KEPT:
                     self._kept.popitem(last=False)

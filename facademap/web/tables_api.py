@@ -134,9 +134,6 @@ def routes(desk: Desk) -> list[Route]:
             return failure(error)
         if wait:
             await desk.wait_for_change(after, seconds=wait)
-        known = news.known(after)
-        if known is not None:
-            return Response(known, media_type="application/json")
 
         def collect(request: Request, body: Any) -> Any:
             return Response(news.of(after), media_type="application/json")

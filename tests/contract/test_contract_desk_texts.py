@@ -23,7 +23,7 @@ _SPOKEN = re.compile(
 _LITERAL = re.compile(r"\"((?:[^\"\\\n]|\\.)*)\"|'((?:[^'\\\n]|\\.)*)'|`((?:[^`\\]|\\.)*)`")
 _WORDS = re.compile(r"[A-Za-z]{2,}[,.:;!?]? [A-Za-z]{2,}")
 _ASIDE = re.compile(
-    r"\b(?:class|type|accept|d|style|font|viewBox|stroke-dasharray|rel|capture)=\{?$|\bclass=\{.*$|import .*from $|querySelector\w*\($|closest\?*\.*\($|\bfont: $|toLocale\w+\(.*$"
+    r"\b(?:class|type|accept|d|style|font|viewBox|stroke-dasharray|rel|capture)=\{?$|\bclass=\{.*$|import .*from $|querySelector\w*\($|closest\?*\.*\($|\bfont: $|matchMedia\($|toLocale\w+\(.*$"
 )
 #: Literals that nobody reads: names of stores, fonts, values of the tables (they are words of the glossary, in one language).
 _NOT_READ = re.compile(

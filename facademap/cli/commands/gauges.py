@@ -16,8 +16,8 @@ _FILE = click.Path(path_type=Path)
 
 @click.command("gauges")
 @click.argument("readings", type=_FILE)
-@click.option("--page", type=_FILE, help="Page with plots to write (HTML).")
-@click.option("--table", type=_FILE, help="Table to write (CSV).")
+@click.option("--page", "page_out", type=_FILE, help="Page with plots to write (HTML).")
+@click.option("--table", "table_out", type=_FILE, help="Table to write (CSV).")
 @click.option(
     "--limit-mm", type=float, default=1.0, show_default=True, help="Change since the first reading."
 )
@@ -35,8 +35,8 @@ _FILE = click.Path(path_type=Path)
 @command_options
 def command(
     readings: Path,
-    page: Path | None,
-    table: Path | None,
+    page_out: Path | None,
+    table_out: Path | None,
     limit_mm: float,
     rate_mm_year: float,
     reading_mm: float,
@@ -51,8 +51,8 @@ def command(
 
     gauges = read_gauges(
         readings,
-        page=page,
-        table=table,
+        page=page_out,
+        table=table_out,
         rules=GaugeRules(
             limit_m=limit_mm / 1000,
             rate_m_a_year=rate_mm_year / 1000,

@@ -54,6 +54,7 @@ _FILE = click.Path(path_type=Path)
 @click.option("--preview", type=_FILE, help="Picture by depth and shade to write (PNG).")
 @click.option(
     "--elevation",
+    "elevation_out",
     type=_FILE,
     help="True elevation to write: the photos laid on the relief (GeoTIFF).",
 )
@@ -92,7 +93,7 @@ def command(
     else:
         _refuse(
             given,
-            ("photos", "control", "camera", "out", "report", "preview", "elevation"),
+            ("photos", "control", "camera", "out", "report", "preview", "elevation_out"),
             "are for photos without PROJECT",
         )
         _of_project(project, given, cell_mm / 1000, area, search, show)
@@ -101,7 +102,7 @@ def command(
 def _refuse(given: dict[str, Any], names: tuple[str, ...], why: str) -> None:
     from facademap.errors import InputError
 
-    wrong = [f"--{n.replace('_', '-')}" for n in names if given[n]]
+    wrong = [f"--{n.removesuffix('_out').replace('_', '-')}" for n in names if given[n]]
     if wrong:
         raise InputError(f"{', '.join(wrong)} {why}", "See facademap relief --help.")
 
@@ -125,7 +126,7 @@ def _gsd(given: dict[str, Any]) -> float | None:
 
     if given["gsd_mm"] is None:
         return None
-    if given["elevation"] is None and not given["true_elevation"]:
+    if given["elevation_out"] is None and not given["true_elevation"]:
         raise InputError(
             "--gsd-mm is the pixel of a true elevation, and none is asked for",
             "Add --elevation FILE, or --true-elevation with PROJECT.",
@@ -187,7 +188,7 @@ def _of_folder(
             extent=extent,
             report=given["report"],
             preview=given["preview"],
-            elevation=given["elevation"],
+            elevation=given["elevation_out"],
             gsd_m=_gsd(given),
             search_m=search_m,
             progress=progress,

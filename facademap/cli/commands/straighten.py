@@ -9,6 +9,7 @@ import click
 
 from facademap.cli.picture_options import stored_pixels_option
 from facademap.cli.show import Show, command_options
+from facademap.cli.table_options import table_words
 
 _FILE = click.Path(path_type=Path)
 
@@ -30,6 +31,7 @@ _FILE = click.Path(path_type=Path)
 @click.option("--gsd-mm", type=float, required=True, help="Ground sample distance, mm on the wall.")
 @click.option("--out", type=_FILE, required=True, help="GeoTIFF to write.")
 @stored_pixels_option
+@table_words()
 @command_options
 def command(
     photo: Path,
