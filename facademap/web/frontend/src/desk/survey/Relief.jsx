@@ -113,6 +113,7 @@ export function Relief() {
 }
 
 function beside(yes) {
+  /** @type {any} */
   const next = { at: 0.5, ...swipe.value, relief: yes };
   swipe.value = next.with || next.surveys || next.relief ? next : null;
 }

@@ -196,7 +196,10 @@ function painter(now, how, pixels) {
   };
 }
 
-/** How bright a place is that slopes by du and dv; a place square to the wall keeps its colour in any light. */
+/**
+ * How bright a place is that slopes by du and dv; a place square to the wall keeps its colour in any light.
+ * @param {number} du @param {number} dv @param {number[]} light
+ */
 function brightness(du, dv, [u, v, w]) {
   const lit = Math.max(0, (du * u + dv * v + w) / Math.sqrt(du * du + dv * dv + 1));
   return Math.min(1.25, Math.max(0.3, 0.45 + (0.55 * lit) / Math.max(w, 0.1)));
@@ -207,6 +210,7 @@ const crosses = (calm, i, right, under, step) => {
   return here !== Math.floor(calm[right] / step) || here !== Math.floor(calm[under] / step);
 };
 
+/** @param {Uint8ClampedArray} pixels @param {number} at @param {number[]} colour */
 function put(pixels, at, [r, g, b]) {
   pixels[at] = r;
   pixels[at + 1] = g;
