@@ -21,6 +21,7 @@ from facademap.photo.plane import PlaneView
 from facademap.photo.pose import CameraPose, find_pose, obliqueness_deg, relief_shift_m
 from facademap.photo.proof import (
     Proof,
+    apart_from_control,
     control_hull_m,
     leave_control_out,
     prove_extent,
@@ -238,8 +239,11 @@ def state_accuracy(
     rules = rules or AccuracyRules()
     left = leave_control_out(view)
     control = describe_differences(view.residual_m[view.used]) if np.isfinite(left).any() else None
-    check_m = view.residual_m[~view.points.is_control]
-    check = describe_differences(check_m)
+    telling = ~view.points.is_control
+    telling[telling] = apart_from_control(
+        view.points.wall_m[telling], view.points.wall_m[view.used]
+    )
+    check = describe_differences(view.residual_m[telling])
     tested = view.used | ~view.points.is_control
     proof = prove_extent(
         prove_view(view, left_out_m=left, extent_m=extent.as_tuple()),
@@ -267,7 +271,7 @@ def state_accuracy(
     )
     with_survey = math.nan
     if check is not None:
-        survey = view.points.sigma_m[~view.points.is_control]
+        survey = view.points.sigma_m[telling]
         with_survey = math.hypot(check.rmse_radial_m, math.sqrt(2.0 * float(np.mean(survey**2))))
     sample = max(gsd_m, float(np.nanmedian(samples)) if np.isfinite(samples).any() else gsd_m)
     hull = control_hull_m(view.points.wall_m[view.used])

@@ -32,6 +32,7 @@ __all__ = [
     "TOGETHER",
     "Proof",
     "ProofRules",
+    "apart_from_control",
     "control_hull_m",
     "leave_control_out",
     "left_out_by_refit",
@@ -294,11 +295,14 @@ def prove(
     rules = rules or ProofRules()
     limit = rules.worst_share * _span(control_at_m, extent_m)
     if len(check_m):
-        apart = _apart(check_at_m, control_at_m, rules.twin_share)
-        survey = math.sqrt(2.0 * float(np.mean(check_sigma_m**2)))
-        found = math.hypot(_rmse(check_m), survey)
-        error = math.hypot(_luck(max(int(apart.sum()), 1), rules) * _rmse(check_m), survey)
-        source = f"RMSE of {len(check_m)} check points"
+        apart = apart_from_control(check_at_m, control_at_m, rules)
+        # a check point where control stands is met by the fit itself, and would thin out the misses of the others
+        told = apart if apart.any() else np.ones_like(apart)
+        n = int(told.sum())
+        survey = math.sqrt(2.0 * float(np.mean(check_sigma_m[told] ** 2)))
+        found = math.hypot(_rmse(check_m[told]), survey)
+        error = math.hypot(_luck(n, rules) * _rmse(check_m[told]), survey)
+        source = f"RMSE of {n} check point{'s' * (n > 1)}"
         if not (np.isfinite(check_m).all() and found <= limit):
             return _unproved(
                 "not proved: the check points are missed by "
@@ -309,7 +313,7 @@ def prove(
             )
         why_not = _untested_reason(check_at_m[apart], control_at_m, extent_m, rules)
         if why_not is None and int(apart.sum()) >= rules.least_checks:
-            return _proved_by_checks(len(check_m), int(apart.sum()), found, error, rules)
+            return _proved_by_checks(n, found, error, rules)
         otherwise = why_not or otherwise
     return _prove_by_left_out(
         left_out_m,
@@ -330,8 +334,21 @@ def _span(control_at_m: Floats, extent_m: tuple[float, float, float, float] | No
     return max(extent_m[2] - extent_m[0], extent_m[3] - extent_m[1])
 
 
-def _apart(check_at_m: Floats, control_at_m: Floats, share: float) -> NDArray[np.bool_]:
-    """Which check points do not stand where control stands."""
+def apart_from_control(
+    check_at_m: Floats, control_at_m: Floats, rules: ProofRules | None = None
+) -> NDArray[np.bool_]:
+    """Which check points do not stand where control stands; the others test nothing.
+
+    Parameters
+    ----------
+    check_at_m, control_at_m : ndarray, shape (n, 2)
+    rules : ProofRules, optional
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+    """
+    share = (rules or ProofRules()).twin_share
     if not len(control_at_m):
         return np.ones(len(check_at_m), dtype=bool)
     span = float(np.ptp(control_at_m, axis=0).max())
@@ -339,12 +356,10 @@ def _apart(check_at_m: Floats, control_at_m: Floats, share: float) -> NDArray[np
     return np.asarray(gap > share * span)
 
 
-def _proved_by_checks(
-    n: int, apart: int, rmse_m: float, error_m: float, rules: ProofRules
-) -> Proof:
+def _proved_by_checks(n: int, rmse_m: float, error_m: float, rules: ProofRules) -> Proof:
     words = f"proved by {n} check point{'s' * (n > 1)}: RMSE {rmse_m * 1000:.1f} mm"
     source = f"RMSE of {n} check points"
-    if apart < rules.few_checks:
+    if n < rules.few_checks:
         words += f"; so few may be met by luck, so that {error_m * 1000:.1f} mm is taken"
         source = f"RMSE of {n} check point{'s' * (n > 1)}, upper limit at 90 % since they are few"
     return Proof(proved=True, error_m=error_m, source=source, reason=words)

@@ -183,3 +183,21 @@ def test_photos_joined_together_are_proved_where_check_points_lie() -> None:
     one = prove_photos(proof, ["p4.jpg"])
     assert not one.proved
     assert "p4.jpg" in one.reason
+
+
+def test_check_points_where_control_stands_do_not_thin_out_the_misses_of_the_others() -> None:
+    control = np.array([(0.0, 0.0), (4.0, 0.0), (4.0, 3.0), (0.0, 3.0)])
+    at = np.concatenate([np.repeat(control, 3, axis=0), [(2.0, 1.5)]])
+    miss = np.zeros((13, 2))
+    miss[-1] = (0.03, 0.0)
+    found = prove(
+        check_m=miss,
+        check_sigma_m=np.full(13, 0.0),
+        check_at_m=at,
+        left_out_m=np.zeros((0, 2)),
+        control_at_m=control,
+        surplus=0.0,
+    )
+    assert found.proved
+    assert "proved by 1 check point: RMSE 30.0 mm" in found.reason
+    assert found.error_m > 0.03

@@ -38,6 +38,7 @@ from facademap.photo.pose import find_pose
 from facademap.photo.posed import CylinderSurface, PlaneSurface, PosedView, fit_cylinder_view
 from facademap.photo.proof import (
     Proof,
+    apart_from_control,
     control_hull_m,
     left_out_by_refit,
     prove,
@@ -325,7 +326,9 @@ def _write(
     if exact:  # a fit without surplus: zeros would look like accuracy
         residual = np.where(points.is_control[:, None], np.nan, residual)
     control = describe_differences(residual[points.is_control])
-    check = describe_differences(residual[~points.is_control if is_check is None else is_check])
+    telling = np.array(~points.is_control if is_check is None else is_check)
+    telling[telling] = apart_from_control(points.wall_m[telling], points.wall_m[points.is_control])
+    check = describe_differences(residual[telling])
     n = check.n if check else 0
     tested = points.is_control | (True if is_check is None else is_check)
     proof = prove_extent(proof, points.wall_m[tested], grid.extent.as_tuple())
