@@ -630,7 +630,7 @@ def test_nothing_is_cut_off_or_covered(
     def look(where: str) -> None:
         page.wait_for_timeout(200)
         # what the server works on is told over the page for as long as that lasts
-        page.wait_for_function("!document.querySelector('.running')")
+        page.locator(".running").wait_for(state="detached", timeout=60_000)
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), where
         assert page.evaluate("document.documentElement.scrollHeight <= innerHeight"), where
         found.extend(f"{where}: {words}" for words in page.evaluate(COVERED))
