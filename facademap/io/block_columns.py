@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 from facademap.salvage.stock import ACCEPTANCE_CHECKS
 from facademap.tables.contract import Column
@@ -25,6 +26,7 @@ __all__ = [
     "column_help",
     "contract_column",
     "faces_beside",
+    "no_formula",
     "sheet_columns",
 ]
 
@@ -127,3 +129,19 @@ def column_help(sheet: str = BLOCK_SHEET) -> dict[str, str]:
 def faces_beside(path: Path) -> Path:
     """The file of further faces beside a CSV of blocks."""
     return path.with_name(f"{path.stem}_faces.csv")
+
+
+def no_formula(value: Any) -> Any:
+    """Text that a spreadsheet would run as a formula gets a mark before it; all else stays as it is.
+
+    Parameters
+    ----------
+    value : any
+        What is to stand in a cell.
+
+    Examples
+    --------
+    >>> no_formula("=1+1"), no_formula("B-01"), no_formula(-0.2)
+    ("'=1+1", 'B-01', -0.2)
+    """
+    return "'" + value if isinstance(value, str) and value.startswith(FORMULA_STARTS) else value

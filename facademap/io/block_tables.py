@@ -15,12 +15,12 @@ from facademap.io.block_columns import (
     BLOCK_SHEET,
     CHECK_COLUMNS,
     FACE_SHEET,
-    FORMULA_STARTS,
     OF_BLOCK,
     OF_FACE,
     column_help,
     contract_column,
     faces_beside,
+    no_formula,
     sheet_columns,
 )
 from facademap.io.whole_files import write_whole
@@ -78,7 +78,7 @@ def _csv(sheet: str, lines: Sequence[Mapping[str, Any]]) -> bytes:
     text, columns = io.StringIO(), sheet_columns(sheet)
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(columns)
-    writer.writerows([_safe(line.get(c, "")) for c in columns] for line in lines)
+    writer.writerows([no_formula(line.get(c, "")) for c in columns] for line in lines)
     return text.getvalue().encode("utf-8")
 
 
@@ -152,11 +152,6 @@ def _corner_text(outline: Sequence[Sequence[float]], matrix: Any) -> str:
         np.asarray(matrix, dtype=float), np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)])
     )
     return ", ".join(f"{_number(x)} {_number(y)}" for x, y in box)
-
-
-def _safe(value: Any) -> Any:
-    """Text that a spreadsheet would run as a formula gets a mark before it."""
-    return "'" + value if isinstance(value, str) and value.startswith(FORMULA_STARTS) else value
 
 
 def _workbook(sheets: Mapping[str, Sequence[Mapping[str, Any]]]) -> bytes:

@@ -112,3 +112,15 @@ def test_page_and_table_and_what_cannot_be_read(tmp_path: Path) -> None:
         with pytest.raises(InputError, match=said):
             read_gauges(file, page=tmp_path / "none.html")
     assert not (tmp_path / "none.html").exists()
+
+
+def test_a_name_that_a_spreadsheet_would_run_is_written_as_text(tmp_path: Path) -> None:
+    (tmp_path / "r.csv").write_text(
+        "gauge,read_on,value_mm\n=1+1,2025-01-01,1\n=1+1,2025-03-01,0.5\n"
+    )
+    read_gauges(tmp_path / "r.csv", table=tmp_path / "t.csv")
+    with (tmp_path / "t.csv").open(newline="") as file:
+        (row,) = csv.DictReader(file)
+    assert row["gauge"] == "'=1+1"
+    # a change that is negative stays a number
+    assert float(row["change_mm"]) == pytest.approx(-0.5)

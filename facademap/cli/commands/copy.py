@@ -21,7 +21,8 @@ from facademap.cli.show import Show, command_options
 def command(source: str, target: str, files: Path | None, show: Show) -> None:
     """Copy the project SOURCE to TARGET: folder to database, back, or two of either.
 
-    Rows, history, undo, pictures and papers come along. A copy that was broken off is started again with the same words.
+    Rows, history, undo, pictures, papers, issues and an office's own texts come along; names and certificates of
+    training stay where they are. A copy that was broken off is started again with the same words.
     """
     from facademap.tasks.project.copy_project import copy_project
     from facademap.tasks.project.team import is_address

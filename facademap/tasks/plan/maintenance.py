@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from facademap.errors import InputError
+from facademap.io.block_columns import no_formula
 from facademap.io.whole_files import make_folder, write_whole
 from facademap.report.calendar_file import CalendarEntry, calendar_text
 from facademap.report.maintenance_page import maintenance_page
@@ -164,7 +165,7 @@ def _table(looks: Sequence[DueLook]) -> str:
     writer.writerow(_COLUMNS)
     for look in looks:
         writer.writerow(
-            ["" if (value := getattr(look, c)) is None else str(value) for c in _COLUMNS]
+            ["" if (value := getattr(look, c)) is None else no_formula(value) for c in _COLUMNS]
         )
     return text.getvalue()
 

@@ -18,7 +18,8 @@ from facademap.tasks.project.team import join_project
 __all__ = ["copy_project"]
 
 #: What is made again when it is missing stays behind.
-_COPIED = ("photos", "elevations", "blocks", "out")
+#: Not the folder of training: it holds people's names and the key by which their certificates are verified.
+_COPIED = ("photos", "elevations", "blocks", "out", "issued", "guide", "languages")
 
 
 def copy_project(

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from facademap.errors import InputError
+from facademap.io.block_columns import no_formula
 from facademap.io.whole_files import make_folder, write_whole
 from facademap.repair.cold_work import cold_work
 from facademap.repair.crews import Crew, crew_days
@@ -244,5 +245,5 @@ def _write_csv(path: Path, rows: list[dict[Any, Any]]) -> None:
     if rows:
         writer = csv.DictWriter(text, fieldnames=[str(k) for k in rows[0]])
         writer.writeheader()
-        writer.writerows(rows)
+        writer.writerows({k: no_formula(v) for k, v in row.items()} for row in rows)
     write_whole(path, text.getvalue())

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from facademap.errors import InputError
+from facademap.io.block_columns import no_formula
 from facademap.io.relief_files import open_relief_writer, read_relief
 from facademap.io.vectors import read_shapes
 from facademap.io.whole_files import check_writable, write_whole
@@ -215,7 +216,7 @@ def _table(patches: tuple[tuple[str, PatchChange], ...]) -> str:
     for name, patch in patches:
         writer.writerow(
             [
-                name,
+                no_formula(name),
                 f"{patch.area_m2:.6f}",
                 *(
                     "" if math.isnan(v) else f"{v:.6f}"

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from facademap.condition.gauges import Gauge, GaugeRules, gauges_of
 from facademap.errors import InputError
+from facademap.io.block_columns import no_formula
 from facademap.io.gauge_files import read_gauge_readings
 from facademap.io.whole_files import check_writable, write_whole
 from facademap.report.gauge_page import gauge_page
@@ -73,5 +74,5 @@ def _table(gauges: list[Gauge]) -> str:
             *(g.rate_m_a_year, g.rate_plus_minus_95_m, g.by_warmth_m_degc),
         )
         told = ["" if n is None else f"{n * 1000:.4f}" for n in numbers]
-        writer.writerow([g.name, len(g.readings), *days, *told, g.verdict, g.why])
+        writer.writerow([no_formula(g.name), len(g.readings), *days, *told, g.verdict, g.why])
     return text.getvalue()
