@@ -31,7 +31,7 @@ def gauge_page(gauges: Sequence[Gauge], *, title: str, rules: GaugeRules) -> str
     """
     parts = "".join(_section(g, rules) for g in gauges)
     return (
-        '<!doctype html><html lang="en"><head><meta charset="utf-8">'
+        '<!doctype html><html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width">'
         f"<title>{html.escape(title)}</title><style>{_STYLE}</style></head><body>"
         f"<h1>{html.escape(title)}</h1>"
         f'<p class="caution">Readings are material for a structural engineer, never the judgement. {html.escape(DEFER)}</p>'
