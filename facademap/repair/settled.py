@@ -70,6 +70,7 @@ _OF_FACE = frozenset({"block", "outline", "usable_depth_m", "flaws"})
 
 #: The decision on a trial, and what it was made on and with.
 _DECISION = frozenset({"result", "approved_by", "approved_on"})
+_AGREEMENT = frozenset({"result", "agreed_by", "agreed_on"})
 _OF_TRIAL = frozenset({"kind", "treatment", "stone_type", "soiling", "method", "uptake_m3_per_m2"})
 
 
@@ -130,6 +131,8 @@ def refuse_change(
             )
     elif table == "trials" and by_hand:
         _refuse_trial(id, before, after, changed=changed)
+    elif table == "variations" and by_hand:
+        _refuse_variation(id, before, after, changed=changed)
     elif table == "blocks" and by_hand and before is not None and after["state"] == "future":
         if changed & {"state", "after_repair", "parent"} and any(True for _ in places):
             raise StageError(
@@ -238,6 +241,21 @@ def _refuse_trial(id: str, before: Row | None, after: Row, *, changed: frozenset
         )
 
 
+def _refuse_variation(id: str, before: Row | None, after: Row, *, changed: frozenset[str]) -> None:
+    """A variation is agreed by a decision with name and day, and then stays as it was agreed."""
+    decided = str((after if before is None else before).get("result") or "open") != "open"
+    if changed & _AGREEMENT if before is not None else decided:
+        raise StageError(
+            f"variation {id}: whether it counts is decided, not typed",
+            "Decide on it with facademap variation, with the name of who decides.",
+        )
+    if before is not None and decided and changed - {"note"}:
+        raise StageError(
+            f"variation {id} is {before['result']}: what was decided on stays as it was",
+            "Take the decision back with facademap variation --take-back first, or raise a new one.",
+        )
+
+
 def refuse_size_of_piece(piece: Row, *, changed: frozenset[str], with_cut_out: bool) -> None:
     """Raise where a person types a size that follows from the cut-out.
 
@@ -303,6 +321,11 @@ def refuse_removal(
         raise StageError(
             f"trial {id} is approved, and work may rest on it",
             "Take the decision back with facademap trial --take-back first.",
+        )
+    elif table == "variations" and str(row["result"]) == "agreed":
+        raise StageError(
+            f"variation {id} is agreed and stands in the bill",
+            "Take the decision back with facademap variation --take-back first.",
         )
     elif table == "plans" and row["current"]:
         raise StageError(f"plan {id} is in force", "Choose another plan first.")

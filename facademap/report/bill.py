@@ -3,34 +3,27 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
 
 from facademap.report.bill_progress import Progress, progress_pages
+from facademap.report.bill_variations import variation_pages
 from facademap.report.costs import Rate, Rates
 from facademap.report.measures import Measures
 from facademap.report.page import Page
 from facademap.report.paper import paper_named
 from facademap.report.pdf import write_pdf
-from facademap.report.quantities import MEASURES, Quantities, unit_said
+from facademap.report.quantities import MEASURES, Quantities, measured_by, unit_said
 from facademap.report.typeface import MM_PER_PT, wrap_text
+from facademap.report.variations import Contract, Variation, against_contract, sum_agreed
 from facademap.tables import UNDECIDED
 
 __all__ = ["face_of_stones", "write_bill"]
 
 _MARGIN, _SIZE = 14.0, 8.5
-#: What a treatment is measured by where no rate says so (common practice).
-_MEASURED_BY: Mapping[str, tuple[str, ...]] = {
-    "inset": ("count", "removed_area_m2", "drill_length_m"),
-    "whole stone": ("count", "removed_area_m2"),
-    "repoint": ("length_m",),
-    "crack repair": ("length_m",),
-    "make safe": ("count",),
-}
-_OTHERWISE = ("area_net_m2",)
 _SAID = {m.name: m for m in MEASURES}
 _NOTES = (
     "Quantities are as designed, or as measured on the cut-out where it has been cut; the workbook lists every repair.",
@@ -66,6 +59,8 @@ def write_bill(
     say: Measures,
     stone_m2: float | None = None,
     progress: Progress | None = None,
+    variations: Sequence[Variation] = (),
+    contract: Contract | None = None,
 ) -> bytes:
     """The bill as a PDF.
 
@@ -80,11 +75,23 @@ def write_bill(
         Face of all wall stones that are drawn, for the share of original stone that stays.
     progress : Progress, optional
         What is done and what it cost, on a page of its own.
+    variations : sequence of Variation
+        Apart from the items, on a page of their own; only what is agreed is in the sum.
+    contract : Contract, optional
+        What was agreed at the beginning, against which the quantities are set.
     """
     groups = list(_groups(quantities, rates, say))
     return write_pdf(
         itertools.chain(
-            _pages(groups, quantities, project, paper, rates, say, stone_m2),
+            _pages(groups, quantities, project, paper, rates, say, stone_m2, variations),
+            variation_pages(
+                variations,
+                against_contract(contract, variations, quantities) if contract else (),
+                contract,
+                project=project,
+                paper=paper,
+                say=say,
+            ),
             progress_pages(progress, project=project, paper=paper, say=say)
             if progress is not None and progress.repairs
             else (),
@@ -105,7 +112,7 @@ def _groups(
             priced = {
                 r.measure: r for r in (rates.rates if rates else ()) if r.treatment == treatment
             }
-            measures = tuple(priced) or _MEASURED_BY.get(treatment, _OTHERWISE)
+            measures = tuple(priced) or measured_by(treatment)
             for lift, part in _grouped(rows, "lift"):
                 for measure in measures:
                     total = float(part[measure].sum())
@@ -166,6 +173,7 @@ def _pages(
     rates: Rates | None,
     say: Measures,
     stone_m2: float | None,
+    variations: Sequence[Variation],
 ) -> Iterator[Page]:
     width, height = paper_named(paper)
     sheet = _Sheet(width, height, project, rates)
@@ -194,6 +202,7 @@ def _pages(
         page, y = sheet.fresh()
     bare = sum(item.rate is None for _, items in groups for item in items)
     y = sheet.total(page, sums if rates else None, y, empty=not groups, bare=bare)
+    y = sheet.varied(page, sums[1] if rates else None, variations, y)
     for note in (*_NOTES, *quantities.gaps):
         if y < _MARGIN + 8:
             yield page
@@ -335,6 +344,30 @@ class _Sheet:
             )  # fmt: skip
             y -= 5
         return y - 7
+
+    def varied(
+        self, page: Page, likely: float | None, variations: Sequence[Variation], y: float
+    ) -> float:
+        """What was agreed since, and the sum with it; what is open is told and not added."""
+        agreed = [v for v in variations if v.agreed]
+        pending = sum(v.result == "open" for v in variations)
+        if not agreed and not pending:
+            return y
+        more, bare = sum_agreed(variations)
+        right, money = self._at("amount"), next(v.currency for v in variations)
+        lines = [(f"Agreed variations: {len(agreed)}, on their own page", f"{more:+,.2f}")]
+        if likely is not None:
+            lines.append((f"Sum with agreed variations, {money}", f"{likely + more:,.2f}"))
+        for told, amount in lines if agreed else ():
+            page.text(_MARGIN, y, told, size_pt=10, weight="bold")
+            page.text(right, y, amount, size_pt=10, weight="bold", anchor="right")
+            y -= 5
+        for many, why in ((bare, "agreed without an amount"), (pending, "open, not agreed")):
+            if many:
+                told = f"{many} variation{'s' if many > 1 else ''} {why}: not in the sum."
+                page.text(_MARGIN, y, told, size_pt=9, weight="bold", ink="#a3161b")
+                y -= 5
+        return y - 2
 
 
 def face_of_stones(frame: Any) -> float | None:

@@ -19,7 +19,7 @@ from facademap.report.quantities import Quantities
 from facademap.report.rows import rows_of
 from facademap.tables import UNDECIDED, is_missing
 
-__all__ = ["Progress", "Step", "measure_progress", "progress_pages"]
+__all__ = ["Counted", "Progress", "Step", "measure_progress", "progress_pages"]
 
 _MARGIN = 14.0
 _BEGUN_AFTER = frozenset({"proposed", "approved", "on hold", "undecided", ""})
@@ -56,6 +56,28 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Counted:
+    """One repair as it is counted.
+
+    Parameters
+    ----------
+    id, lift, stage : str
+    begun : bool
+    month : str
+        Of its last acceptance; empty where it is not accepted.
+    cost : float
+        Likely cost of the whole of it.
+    """
+
+    id: str
+    lift: str
+    stage: str
+    begun: bool
+    month: str
+    cost: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Progress:
     """Progress of a project.
 
@@ -68,6 +90,8 @@ class Progress:
     currency : str
     as_cut : tuple of (repair, designed_m2, cut_m2)
         Cut-outs that have been measured.
+    rows : tuple of Counted
+        The repairs that all of this is counted from.
     """
 
     lifts: tuple[Step, ...]
@@ -75,6 +99,7 @@ class Progress:
     priced: bool
     currency: str = ""
     as_cut: tuple[tuple[str, float, float], ...] = ()
+    rows: tuple[Counted, ...] = ()
 
     @property
     def repairs(self) -> int:
@@ -107,33 +132,44 @@ def measure_progress(
     costs = {r["id"]: _cost(r, rates) for r in rows}
     when = _accepted_at(frames["work_log"])
     done = {r["id"] for r in rows if r["stage"] == "accepted"}
-    lifts = []
-    for lift in sorted({str(r["lift"]) for r in rows}, key=lambda w: (len(w), w)):
-        own = [r for r in rows if str(r["lift"]) == lift]
-        lifts.append(
-            Step(
-                name=lift,
-                repairs=len(own),
-                begun=sum(r["stage"] not in _BEGUN_AFTER for r in own),
-                done=sum(r["id"] in done for r in own),
-                cost=sum(costs[r["id"]] for r in own if r["id"] in done),
-                planned=sum(costs[r["id"]] for r in own),
-            )
+    counted = tuple(
+        Counted(
+            id=r["id"],
+            lift=str(r["lift"]),
+            stage=str(r["stage"]),
+            begun=r["stage"] not in _BEGUN_AFTER,
+            month=when.get(r["id"], "no date") if r["id"] in done else "",
+            cost=costs[r["id"]],
         )
-    by_month: dict[str, list[str]] = {}
-    for one in sorted(done):
-        by_month.setdefault(when.get(one, "no date"), []).append(one)
-    months = tuple(
-        Step(name=m, done=len(ids), cost=sum(costs[i] for i in ids))
-        for m, ids in sorted(by_month.items())
+        for r in rows
     )
     return Progress(
-        lifts=tuple(lifts),
-        months=months,
+        lifts=tuple(_by_lift(counted)),
+        months=tuple(_by_month(counted)),
+        rows=counted,
         priced=rates is not None,
         currency=rates.currency if rates else "",
         as_cut=tuple(_as_cut(frames["repairs"])),
     )
+
+
+def _by_lift(counted: Sequence[Counted]) -> Iterator[Step]:
+    for lift in sorted({c.lift for c in counted}, key=lambda w: (len(w), w)):
+        own = [c for c in counted if c.lift == lift]
+        yield Step(
+            name=lift,
+            repairs=len(own),
+            begun=sum(c.begun for c in own),
+            done=sum(bool(c.month) for c in own),
+            cost=sum(c.cost for c in own if c.month),
+            planned=sum(c.cost for c in own),
+        )
+
+
+def _by_month(counted: Sequence[Counted]) -> Iterator[Step]:
+    for month in sorted({c.month for c in counted if c.month}):
+        own = [c for c in counted if c.month == month]
+        yield Step(name=month, done=len(own), cost=sum(c.cost for c in own))
 
 
 def _cost(row: Mapping[str, Any], rates: Rates | None) -> float:
@@ -211,7 +247,7 @@ def _money(progress: Progress, value: float) -> str:
 
 
 def _row(page: Page, y: float, room: float, cells: Sequence[str], *, bold: bool = False) -> None:
-    for cell, at in zip(cells, (0.0, 0.24, 0.33, 0.42, 0.56, 0.7), strict=False):
+    for cell, at in zip(cells, (0.0, 0.21, 0.29, 0.37, 0.54, 0.71), strict=False):
         page.text(
             _MARGIN + at * room,
             y,

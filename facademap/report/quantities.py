@@ -41,6 +41,7 @@ __all__ = [
     "Measure",
     "Quantities",
     "measure_quantities",
+    "measured_by",
     "unit_said",
 ]
 
@@ -110,6 +111,21 @@ _IN_FEET = {
     "kg": ("lb", 1 / KG_PER_LB),
 }
 _IN_METRES = {"m2": "m²", "m3": "m³"}
+
+
+#: What a treatment is measured by where no rate says so (common practice).
+_MEASURED_BY: Mapping[str, tuple[str, ...]] = {
+    "inset": ("count", "removed_area_m2", "drill_length_m"),
+    "whole stone": ("count", "removed_area_m2"),
+    "repoint": ("length_m",),
+    "crack repair": ("length_m",),
+    "make safe": ("count",),
+}
+
+
+def measured_by(treatment: str) -> tuple[str, ...]:
+    """Names of the measures by which a treatment is billed where no rate says otherwise."""
+    return _MEASURED_BY.get(treatment, ("area_net_m2",))
 
 
 def unit_said(measure: Measure, *, inches: bool) -> tuple[str, float]:

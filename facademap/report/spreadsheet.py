@@ -3,131 +3,28 @@
 from __future__ import annotations
 
 import csv
-import datetime as dt
 import io
 from typing import Any
 
 import pandas as pd
-import xlsxwriter
 from xlsxwriter.utility import xl_col_to_name, xl_rowcol_to_cell
 
 from facademap.report.costs import Rates, cost_rows
 from facademap.report.measures import METRIC, Measures
-from facademap.report.quantities import DIMENSIONS, MEASURES, Measure, Quantities, unit_said
+from facademap.report.quantities import DIMENSIONS, MEASURES, Quantities
+from facademap.report.workbook import BASES, HEAD_ROW, LABELS, Book, plain_text, range_of
+from facademap.report.workbook_progress import Dealings, dealings_sheets
 
-__all__ = ["guarded_text", "plain_text", "write_quantities_csv", "write_quantities_xlsx"]
-
-_LABELS = {
-    "id": "Id",
-    "elevation": "Elevation",
-    "surface": "Surface",
-    "lift": "Lift",
-    "bay": "Bay",
-    "wall_stone": "Wall stone",
-    "stone_type": "Stone type",
-    "treatment": "Treatment",
-    "term": "Term",
-    "family": "Family",
-    "condition_class": "Condition class",
-    "urgency_class": "Urgency class",
-    "recommendation_class": "Recommendation class",
-    "stage": "Stage",
-}
-_BASES = {"repairs": "Repairs", "conditions": "Conditions"}
-_HEAD_ROW = 3
-#: A cell holds no more.
-_MOST_CHARACTERS = 32_000
-
-
-def plain_text(value: Any) -> str:
-    """Text without control characters, fit for a cell."""
-    line = " ".join(str(value).split())
-    return "".join(c for c in line if c.isprintable())[:_MOST_CHARACTERS]
-
-
-class _Book:
-    """The workbook, its formats and where its rows stand."""
-
-    def __init__(self, quantities: Quantities, project: str, say: Measures) -> None:
-        self.buffer = io.BytesIO()
-        self.book = xlsxwriter.Workbook(
-            self.buffer,
-            {
-                "in_memory": True,
-                "strings_to_formulas": False,
-                "strings_to_urls": False,
-                "strings_to_numbers": False,
-            },
-        )
-        self.book.set_properties(
-            {
-                "title": plain_text(f"Quantities, {project}"),
-                "created": dt.datetime(2000, 1, 1),
-                "author": "",
-                "comments": "Made by facademap",
-            }
-        )
-        self.book.set_calc_mode("auto")
-        self.quantities = quantities
-        self.say = say
-        self._units = {m.name: unit_said(m, inches=say.inches) for m in MEASURES}
-        self.project = plain_text(project)
-        add = self.book.add_format
-        self.title = add({"bold": True, "font_size": 16})
-        self.note = add({"italic": True, "font_color": "#555555"})
-        self.head = add(
-            {
-                "bold": True,
-                "bg_color": "#22313f",
-                "font_color": "#ffffff",
-                "text_wrap": True,
-                "valign": "top",
-                "border": 1,
-            }
-        )
-        self.label = add({"valign": "top"})
-        self.wrapped = add({"text_wrap": True, "valign": "top"})
-        self.strong = add({"bold": True, "top": 2})
-        self._numbers: dict[tuple[int, bool], Any] = {}
-
-    def number(self, decimals: int, *, total: bool = False) -> Any:
-        """Format of a figure."""
-        key = (decimals, total)
-        if key not in self._numbers:
-            look: dict[str, Any] = {
-                "num_format": "#,##0" + ("." + "0" * decimals if decimals else "")
-            }
-            self._numbers[key] = self.book.add_format(
-                look | ({"bold": True, "top": 2} if total else {})
-            )
-        return self._numbers[key]
-
-    def title_of(self, measure: Measure) -> str:
-        """Heading of a column of figures, with the unit in which they stand."""
-        return f"{measure.title} ({self._units[measure.name][0]})"
-
-    def unit(self, measure: Measure) -> str:
-        """Unit in which the figures of a measure stand."""
-        return self._units[measure.name][0]
-
-    def said(self, name: str, value: float) -> float:
-        """A stored figure in the unit of the workbook."""
-        return float(value) * self._units[name][1]
-
-    def sheet(self, name: str, title: str, note: str) -> Any:
-        """A new sheet with its heading."""
-        sheet = self.book.add_worksheet(name)
-        sheet.write_string(0, 0, title, self.title)
-        sheet.write_string(1, 0, note, self.note)
-        sheet.set_landscape()
-        sheet.set_paper(1 if self.say.inches else 9)
-        sheet.fit_to_pages(1, 0)
-        sheet.set_footer("&L" + self.project.replace("&", "&&")[:120] + "&RPage &P of &N")
-        return sheet
+__all__ = ["guarded_text", "write_quantities_csv", "write_quantities_xlsx"]
 
 
 def write_quantities_xlsx(
-    quantities: Quantities, *, project: str, rates: Rates | None = None, say: Measures = METRIC
+    quantities: Quantities,
+    *,
+    project: str,
+    rates: Rates | None = None,
+    say: Measures = METRIC,
+    dealings: Dealings | None = None,
 ) -> bytes:
     """A workbook: rows of repairs and conditions, one sheet a breakdown, costs, and the measuring rules.
 
@@ -144,8 +41,10 @@ def write_quantities_xlsx(
         Prices; without them there is no sheet of costs.
     say : Measures
         Whether feet, pounds and gallons stand in the workbook.
+    dealings : Dealings, optional
+        Progress, variations and contract, each on sheets of their own.
     """
-    work = _Book(quantities, project, say)
+    work = Book(quantities, project, say)
     summary = work.sheet(
         "Summary",
         f"Quantities: {work.project}",
@@ -157,29 +56,29 @@ def write_quantities_xlsx(
         "They hold for every figure of this workbook and of the plain table.",
     )
     totals: dict[str, dict[str, str]] = {}
-    for basis in _BASES:
+    for basis in BASES:
         totals[basis] = _rows_sheet(work, basis)
     cells = {dimension: _breakdown_sheet(work, dimension, totals) for dimension in DIMENSIONS}
     if rates is not None:
         _cost_sheet(work, rates)
+    if dealings is not None:
+        dealings_sheets(work, dealings, rates)
     _summary_sheet(work, summary, totals, cells)
     _rules_sheet(work, rules, rates)
     work.book.close()
     return work.buffer.getvalue()
 
 
-def _rows_sheet(work: _Book, basis: str) -> dict[str, str]:
+def _rows_sheet(work: Book, basis: str) -> dict[str, str]:
     """The rows of a basis; returns the absolute reference of each measure's total."""
     frame = work.quantities.repairs if basis == "repairs" else work.quantities.conditions
-    sheet = work.sheet(
-        _BASES[basis], _BASES[basis], f"One row for each of the {len(frame)} {basis}."
-    )
-    labels = list(_LABELS)
+    sheet = work.sheet(BASES[basis], BASES[basis], f"One row for each of the {len(frame)} {basis}.")
+    labels = list(LABELS)
     for c, name in enumerate(labels):
-        sheet.write_string(_HEAD_ROW, c, _LABELS[name], work.head)
+        sheet.write_string(HEAD_ROW, c, LABELS[name], work.head)
     for c, m in enumerate(MEASURES, start=len(labels)):
-        sheet.write_string(_HEAD_ROW, c, work.title_of(m), work.head)
-    first, last = _HEAD_ROW + 1, _HEAD_ROW + max(1, len(frame))
+        sheet.write_string(HEAD_ROW, c, work.title_of(m), work.head)
+    first, last = HEAD_ROW + 1, HEAD_ROW + max(1, len(frame))
     for c, name in enumerate(labels):
         for r, value in enumerate(frame[name], start=first):
             sheet.write_string(r, c, plain_text(value), work.label)
@@ -210,31 +109,22 @@ def _rows_sheet(work: _Book, basis: str) -> dict[str, str]:
             work.number(m.decimals, total=True),
             work.said(m.name, frame[m.name].sum()),
         )
-        references[m.name] = f"{_BASES[basis]}!${letter}${total_row + 1}"
+        references[m.name] = f"{BASES[basis]}!${letter}${total_row + 1}"
     # 32 columns on the width of one sheet cannot be read: two of A3 or tabloid, each with the names and the head
     sheet.set_paper(3 if work.say.inches else 8)
     sheet.fit_to_pages(2, 0)
-    sheet.repeat_rows(_HEAD_ROW)
+    sheet.repeat_rows(HEAD_ROW)
     sheet.repeat_columns(0, 0)
     sheet.freeze_panes(first, 1)
-    sheet.autofilter(_HEAD_ROW, 0, last, len(labels) + len(MEASURES) - 1)
+    sheet.autofilter(HEAD_ROW, 0, last, len(labels) + len(MEASURES) - 1)
     sheet.set_column(0, len(labels) - 1, 16)
     sheet.set_column(len(labels), len(labels) + len(MEASURES) - 1, 12)
-    sheet.set_row(_HEAD_ROW, 48)
+    sheet.set_row(HEAD_ROW, 48)
     return references
 
 
-def _range(work: _Book, basis: str, name: str) -> str:
-    frame = work.quantities.repairs if basis == "repairs" else work.quantities.conditions
-    names = [*_LABELS, *(m.name for m in MEASURES)]
-    letter = xl_col_to_name(names.index(name))
-    return (
-        f"{_BASES[basis]}!${letter}${_HEAD_ROW + 2}:${letter}${_HEAD_ROW + 1 + max(1, len(frame))}"
-    )
-
-
 def _breakdown_sheet(
-    work: _Book, dimension: str, totals: dict[str, dict[str, str]]
+    work: Book, dimension: str, totals: dict[str, dict[str, str]]
 ) -> dict[str, dict[str, str]]:
     """One breakdown of repairs and conditions; returns the references of its totals."""
     title = DIMENSIONS[dimension]
@@ -244,20 +134,20 @@ def _breakdown_sheet(
         "EXACT comparison, so that no text can act as a pattern. The last line of each block is the difference to all rows.",
     )
     references: dict[str, dict[str, str]] = {}
-    row = _HEAD_ROW
-    for basis, basis_title in _BASES.items():
+    row = HEAD_ROW
+    for basis, basis_title in BASES.items():
         table = work.quantities.breakdown(basis, dimension)
         sheet.write_string(row, 0, f"{basis_title} by {title.lower()}", work.head)
         for c, m in enumerate(MEASURES, start=1):
             sheet.write_string(row, c, work.title_of(m), work.head)
         sheet.set_row(row, 48)
         first = row + 1
-        keys = _range(work, basis, dimension)
+        keys = range_of(work, basis, dimension)
         for r, (key, values) in enumerate(table.iterrows(), start=first):
             sheet.write_string(r, 0, plain_text(key), work.label)
             cell = xl_rowcol_to_cell(r, 0, col_abs=True)
             for c, m in enumerate(MEASURES, start=1):
-                formula = f"=SUMPRODUCT(EXACT({keys},{cell})*{_range(work, basis, m.name)})"
+                formula = f"=SUMPRODUCT(EXACT({keys},{cell})*{range_of(work, basis, m.name)})"
                 sheet.write_formula(
                     r, c, formula, work.number(m.decimals), work.said(m.name, values[m.name])
                 )
@@ -290,7 +180,7 @@ def _breakdown_sheet(
 
 
 def _summary_sheet(
-    work: _Book,
+    work: Book,
     sheet: Any,
     totals: dict[str, dict[str, str]],
     cells: dict[str, dict[str, dict[str, str]]],
@@ -298,11 +188,11 @@ def _summary_sheet(
     for c, text in enumerate(
         ("Figure", "Unit", "Repairs", "Conditions", "Adds up from every side")
     ):
-        sheet.write_string(_HEAD_ROW, c, text, work.head)
-    for r, m in enumerate(MEASURES, start=_HEAD_ROW + 1):
+        sheet.write_string(HEAD_ROW, c, text, work.head)
+    for r, m in enumerate(MEASURES, start=HEAD_ROW + 1):
         sheet.write_string(r, 0, m.title, work.label)
         sheet.write_string(r, 1, work.unit(m), work.label)
-        for c, basis in enumerate(_BASES, start=2):
+        for c, basis in enumerate(BASES, start=2):
             sheet.write_formula(
                 r,
                 c,
@@ -313,17 +203,17 @@ def _summary_sheet(
         tests = ",".join(
             f"ABS({cells[d][b][m.name]}-{totals[b][m.name]})<0.000001"
             for d in DIMENSIONS
-            for b in _BASES
+            for b in BASES
         )
         sheet.write_formula(r, 4, f'=IF(AND({tests}),"yes","NO")', work.label, "yes")
-    sheet.set_row(_HEAD_ROW, 32)
+    sheet.set_row(HEAD_ROW, 32)
     sheet.set_column(0, 0, 34)
     sheet.set_column(1, 1, 8)
     sheet.set_column(2, 4, 18)
 
 
-def _rules_sheet(work: _Book, sheet: Any, rates: Rates | None) -> None:
-    row = _HEAD_ROW
+def _rules_sheet(work: Book, sheet: Any, rates: Rates | None) -> None:
+    row = HEAD_ROW
     sections = [
         ("Rules", list(work.quantities.rules)),
         ("Not known, counted as nothing", list(work.quantities.gaps) or ["Nothing is missing."]),
@@ -340,7 +230,7 @@ def _rules_sheet(work: _Book, sheet: Any, rates: Rates | None) -> None:
     sheet.set_column(0, 0, 120)
 
 
-def _cost_sheet(work: _Book, rates: Rates) -> None:
+def _cost_sheet(work: Book, rates: Rates) -> None:
     sheet = work.sheet(
         "Costs",
         f"Costs in {plain_text(rates.currency)}",
@@ -359,16 +249,18 @@ def _cost_sheet(work: _Book, rates: Rates) -> None:
         "Remark",
     ]
     for c, text in enumerate(heads):
-        sheet.write_string(_HEAD_ROW, c, text, work.head)
-    first = _HEAD_ROW + 1
+        sheet.write_string(HEAD_ROW, c, text, work.head)
+    first = HEAD_ROW + 1
     rows = cost_rows(work.quantities, rates)
     decimals = {m.name: m.decimals for m in MEASURES}
     titles = {m.name: work.title_of(m) for m in MEASURES}
-    keys = _range(work, "repairs", "treatment")
+    keys = range_of(work, "repairs", "treatment")
     for r, row in enumerate(rows.to_dict("records"), start=first):
         sheet.write_string(r, 0, plain_text(row["treatment"]), work.label)
         sheet.write_string(r, 1, titles[row["measure"]], work.label)
-        formula = f"=SUMPRODUCT(EXACT({keys},$A{r + 1})*{_range(work, 'repairs', row['measure'])})"
+        formula = (
+            f"=SUMPRODUCT(EXACT({keys},$A{r + 1})*{range_of(work, 'repairs', row['measure'])})"
+        )
         sheet.write_formula(
             r,
             2,
@@ -426,7 +318,7 @@ def write_quantities_csv(quantities: Quantities) -> bytes:
     def figures(values: pd.Series) -> list[str]:
         return [f"{float(values[n]):.6f}".rstrip("0").rstrip(".") for n in names]
 
-    for basis in _BASES:
+    for basis in BASES:
         frame = quantities.repairs if basis == "repairs" else quantities.conditions
         writer.writerow([basis, "all", "total", *figures(quantities.total(basis)), rule])
         for dimension in DIMENSIONS:

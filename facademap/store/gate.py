@@ -82,6 +82,8 @@ WHEN_GONE: Mapping[tuple[str, str], Way] = {
     ("trials", "wall_stone"): "unlinked",
     ("trials", "photo_before"): "refused",
     ("trials", "photo_after"): "refused",
+    ("variations", "repair"): "refused",
+    ("variations", "elevation"): "refused",
 }
 #: Stone that exists only through another stone or repair goes with it.
 _ONLY_THROUGH = frozenset({("blocks", "after_repair"), ("blocks", "parent")})
@@ -247,7 +249,7 @@ def _way_of(table: str, column: Column, row: Row) -> tuple[Way, str]:
     return (
         way,
         "shows or names"
-        if table in ("work_log", "trials")
+        if table in ("work_log", "trials", "variations")
         else "lies on"
         if column.name == "surface"
         else "names",

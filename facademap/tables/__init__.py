@@ -31,6 +31,7 @@ from facademap.tables.survey import (
     WALL_STONES,
 )
 from facademap.tables.trials import SOILINGS, TRIAL_KINDS, TRIAL_RESULTS, TRIALS
+from facademap.tables.variations import VARIATION_MEASURES, VARIATION_RESULTS, VARIATIONS
 
 __all__ = [
     "ACCEPTANCES",
@@ -65,6 +66,9 @@ __all__ = [
     "TRIAL_KINDS",
     "TRIAL_RESULTS",
     "UNDECIDED",
+    "VARIATIONS",
+    "VARIATION_MEASURES",
+    "VARIATION_RESULTS",
     "WALL_STONES",
     "WORK_LOG",
     "Column",
@@ -93,5 +97,6 @@ TABLES: dict[str, Table] = {
         WORK_LOG,
         REVIEWS,
         TRIALS,
+        VARIATIONS,
     )
 }

@@ -84,6 +84,15 @@ _TRANSMITTAL = Record(
         "fresh": Listed(of=_DOCUMENT),
     }
 )
+_CONTRACT = Record(
+    needs={
+        "on": TEXT,
+        "by": TEXT,
+        "quantities": Listed(
+            of=Record(needs={"treatment": TEXT, "measure": TEXT, "quantity": NUMBER})
+        ),
+    }
+)
 _LINK = Record(needs=dict.fromkeys(("id", "name", "hash"), TEXT), rest=JUST)
 _BY_NAME = Record(rest=TEXT)
 _WORDS = Record(rest=_BY_NAME)
@@ -103,6 +112,7 @@ _SHAPES: Mapping[str, Shape] = {
     "mixes": _BY_NAME,
     "charts": Record(rest=_CHART),
     "plan_gaps": Listed(of=_GAP),
+    "contract": Maybe(shape=_CONTRACT),
     "overrules": Record(rest=_OVERRULE),
     "standards": Record(rest=_STANDARD),
     "crews": Listed(of=Record(needs={"name": TEXT}, rest=JUST)),

@@ -29,7 +29,14 @@ from facademap.report.costs import cost_rows, read_rates
 from facademap.report.measures import Measures
 from facademap.report.quantities import DIMENSIONS, MEASURES, measure_quantities
 from facademap.report.spreadsheet import write_quantities_csv, write_quantities_xlsx
-from facademap.tables import TABLES
+from facademap.report.variations import (
+    against_contract,
+    read_contract,
+    sum_agreed,
+    value_variations,
+)
+from facademap.report.workbook_progress import Dealings
+from facademap.tables import TABLES, VARIATION_MEASURES
 
 RATES = """
 currency = "EUR"
@@ -46,6 +53,31 @@ low = 20
 likely = 30
 high = 50
 """
+
+
+def _varied(id, **told):
+    empty = dict.fromkeys(TABLES["variations"].names)
+    day = {"agreed_by": "Client", "agreed_on": "2026-11-02"}
+    return {
+        **empty,
+        "id": id,
+        "what": f"=what {id}",
+        "reason": "found",
+        "result": "agreed",
+        **day,
+        **told,
+    }
+
+
+VARIED = pd.DataFrame(
+    [
+        _varied("N-001", treatment="inset", measure="count", quantity=2.0),
+        _varied("N-002", amount=350.0, currency="EUR", result="refused"),
+        _varied("N-003", treatment="clean", measure="area_net_m2", quantity=-40.0, rate=25.0, currency="EUR"),
+        _varied("N-004", amount=10.0, currency="GBP"),
+        _varied("N-005", treatment="repoint", measure="length_m", quantity=3.0, result="open"),
+    ]
+)  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -185,12 +217,14 @@ class _Sheets:
         )
         known = {
             "SUM": lambda a: float(sum(a)) if isinstance(a, np.ndarray) else a,
-            "SUMPRODUCT": lambda a: float(sum(a)),
+            "SUMPRODUCT": lambda a: float(sum(a)) if isinstance(a, np.ndarray) else float(a),
             "MAX": max,
             "ABS": abs,
             "ROUND": round,
-            "EXACT": lambda a, b: np.array(
-                [1.0 if str(x) == str(b) else 0.0 for x in a], dtype=object
+            "EXACT": lambda a, b: (
+                np.array([float(str(x) == str(b)) for x in a], dtype=object)
+                if isinstance(a, np.ndarray)
+                else float(str(a) == str(b))
             ),
             "AND": lambda *a: all(a),
             "IF": lambda test, yes, no: yes if test else no,
@@ -198,9 +232,77 @@ class _Sheets:
         return eval(code, {"__builtins__": {}}, {"v": names, **known})  # our own formulas only
 
 
+def dealt(quantities):
+    """Two insets accepted, three variations of which two are agreed, and a contract of the quantities less one inset."""
+    inset = [r["id"] for r in quantities.repairs.to_dict("records") if r["treatment"] == "inset"]
+    rows = quantities.repairs
+    stages = {inset[0]: "accepted", inset[1]: "accepted", inset[2]: "bedded"}
+    staged = rows.assign(
+        stage=[stages.get(i, s) for i, s in zip(rows["id"], rows["stage"], strict=True)]
+    )
+    log = pd.DataFrame(
+        [
+            {"repair": inset[0], "at": "2026-10-30T10:00:00", "stage": "accepted"},
+            {"repair": inset[1], "at": "2026-11-03T10:00:00", "stage": "accepted"},
+        ]
+    )
+    varied = value_variations(VARIED, read_rates(RATES))
+    table = quantities.breakdown("repairs", "treatment")
+    kept = [
+        {"treatment": t, "measure": m, "quantity": float(table[m][t]) - (t == "inset")}
+        for t, m in (("inset", "count"), ("clean", "area_net_m2"))
+    ]
+    contract = read_contract({"on": "2026-09-01", "by": "Client", "quantities": kept})
+    return Dealings(
+        progress=measure_progress(
+            replace(quantities, repairs=staged),
+            {"repairs": pd.DataFrame(columns=["id", "geometry", "measured"]), "work_log": log},
+            read_rates(RATES),
+        ),
+        variations=varied,
+        contract=contract,
+        lines=against_contract(contract, varied, quantities),
+    )
+
+
+def test_only_what_is_agreed_changes_the_sum(quantities):
+    """Two insets more at the office's 300.5, 350 as a fixed amount refused, 40 m2 less at 25 agreed; pounds are not added."""
+    varied = value_variations(VARIED, read_rates(RATES))
+    assert [(v.id, v.amount, v.unpriced) for v in varied] == [
+        ("N-001", pytest.approx(601.0), ""),
+        ("N-002", pytest.approx(350.0), ""),
+        ("N-003", pytest.approx(-1000.0), ""),
+        ("N-004", None, "in GBP, not EUR"),
+        ("N-005", None, "no rate"),
+    ]
+    assert sum_agreed(varied) == (pytest.approx(-399.0), 1)
+    assert sum_agreed(value_variations(VARIED.head(1), None)) == (0, 1)
+    lines = {(x.treatment, x.measure.name): x for x in dealt(quantities).lines}
+    assert lines["inset", "count"].contract == 11
+    assert lines["inset", "count"].agreed == 2
+    assert lines["inset", "count"].beyond_agreed == pytest.approx(-1.0)
+    data = write_bill(
+        quantities,
+        project="x",
+        rates=read_rates(RATES),
+        say=Measures(),
+        variations=varied,
+        contract=dealt(quantities).contract,
+    )
+    said = " ".join(p.get_textpage().get_text_range() for p in pypdfium2.PdfDocument(data))
+    for words in ("-399.00", "Agreed variations: 3", "agreed by Client on 2026-11-02", "in GBP, not EUR", "1 variation agreed without an amount"):  # fmt: skip
+        assert words in said, words
+    assert "Agreed variations" not in "".join(
+        p.get_textpage().get_text_range()
+        for p in pypdfium2.PdfDocument(write_bill(quantities, project="x", say=Measures()))
+    )
+
+
 def test_every_formula_recalculates_to_the_stored_figure(quantities):
     """An evaluator of our own, which shares nothing with the writer, against the values stored in the file."""
-    data = write_quantities_xlsx(quantities, project="p", rates=read_rates(RATES))
+    data = write_quantities_xlsx(
+        quantities, project="p", rates=read_rates(RATES), dealings=dealt(quantities)
+    )
     stored = openpyxl.load_workbook(io.BytesIO(data), data_only=True)
     sheets = _Sheets(openpyxl.load_workbook(io.BytesIO(data)))
     compared = 0
@@ -220,7 +322,9 @@ def test_every_formula_recalculates_to_the_stored_figure(quantities):
 @pytest.mark.skipif(shutil.which("soffice") is None, reason="LibreOffice is not installed")
 def test_libreoffice_recalculates_to_the_same_figures(quantities, tmp_path):
     """The stored values are taken out first, so that LibreOffice must calculate every formula itself."""
-    data = write_quantities_xlsx(quantities, project="p", rates=read_rates(RATES))
+    data = write_quantities_xlsx(
+        quantities, project="p", rates=read_rates(RATES), dealings=dealt(quantities)
+    )
     bare = tmp_path / "bare.xlsx"
     with zipfile.ZipFile(io.BytesIO(data)) as source, zipfile.ZipFile(bare, "w") as target:
         for name in source.namelist():
@@ -263,6 +367,10 @@ def test_libreoffice_recalculates_to_the_same_figures(quantities, tmp_path):
                     ), f"{sheet.title}!{cell.coordinate} {cell.value}"
                     compared += 1
     assert compared > 500
+
+
+def test_a_variation_is_measured_by_figures_of_the_bill():
+    assert set(VARIATION_MEASURES) <= {m.name for m in MEASURES}
 
 
 def test_costs_are_quantity_times_rate(quantities):

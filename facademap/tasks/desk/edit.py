@@ -68,6 +68,7 @@ PREFIXES: Mapping[str, str] = {
     "surfaces": "U",
     "photos": "H",
     "trials": "T",
+    "variations": "N",
 }
 #: The record of the work and of reviews is only added to, never changed.
 _APPEND_ONLY = frozenset({"work_log", "reviews"})

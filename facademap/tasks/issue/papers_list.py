@@ -9,12 +9,14 @@ from typing import Any, Literal
 
 from facademap.errors import InputError
 from facademap.io.plug_ins import loaded, offered
+from facademap.report.costs import Rates
 from facademap.report.drawing_content import Kind
+from facademap.report.quantities import Quantities
 from facademap.tables import TABLES
 from facademap.tables.names import file_name
 from facademap.tasks.issue.papers_context import Context
 
-__all__ = ["MAP", "PAPERS", "Paper", "all_papers", "drawing_names"]
+__all__ = ["MAP", "PAPERS", "Paper", "all_papers", "drawing_names", "measured_as_planned"]
 
 Files = Mapping[str, bytes]
 Parts = Literal["", "repair", "block"]
@@ -105,35 +107,55 @@ class Paper:
     parts: Parts = ""
 
 
-def _quantities(context: Context) -> Files:
-    from facademap.report.bill import face_of_stones, write_bill
-    from facademap.report.bill_progress import measure_progress
-    from facademap.report.costs import read_rates
-    from facademap.report.measures import Measures
+def measured_as_planned(context: Context, rates: Rates | None = None) -> Quantities:
+    """Quantities of the project by the choices of its papers; hours by the norms of ``rates`` where they have some."""
     from facademap.report.quantities import measure_quantities
-    from facademap.report.spreadsheet import write_quantities_csv, write_quantities_xlsx
 
-    rates = (
-        read_rates(context.choices.rates, source=context.choices.rates_name)
-        if context.choices.rates
-        else None
-    )
-    quantities = measure_quantities(
+    return measure_quantities(
         context.frames(_PLAN),
         least_void_m2=context.choices.least_void_m2,
         lift_height_m=context.trade_values.lift_height_m,
         labour_h=rates.labour_h if rates else None,
         blank_m3=context.blank_m3,
     )
+
+
+def _quantities(context: Context) -> Files:
+    from facademap.report.bill import face_of_stones, write_bill
+    from facademap.report.bill_progress import measure_progress
+    from facademap.report.costs import read_rates
+    from facademap.report.measures import Measures
+    from facademap.report.spreadsheet import write_quantities_csv, write_quantities_xlsx
+    from facademap.report.variations import against_contract, read_contract, value_variations
+    from facademap.report.workbook_progress import Dealings
+
+    rates = (
+        read_rates(context.choices.rates, source=context.choices.rates_name)
+        if context.choices.rates
+        else None
+    )
+    quantities = measured_as_planned(context, rates)
     if rates is not None:
         missing = rates.without_rate(quantities)
         if missing:
             context.warnings.append(
                 f"no rate for {', '.join(missing)}: not in the costs; add rates for them"
             )
+    progress = measure_progress(quantities, context.frames((*_PLAN, "work_log")), rates)
+    variations = value_variations(context.frame("variations"), rates)
+    contract = read_contract(context.project.setting("contract"))
     return {
         "quantities.xlsx": write_quantities_xlsx(
-            quantities, project=context.name, rates=rates, say=Measures(context.inches)
+            quantities,
+            project=context.name,
+            rates=rates,
+            say=Measures(context.inches),
+            dealings=Dealings(
+                progress=progress,
+                variations=variations,
+                contract=contract,
+                lines=against_contract(contract, variations, quantities) if contract else (),
+            ),
         ),
         "quantities.csv": write_quantities_csv(quantities),
         "bill-of-quantities.pdf": write_bill(
@@ -143,7 +165,9 @@ def _quantities(context: Context) -> Files:
             rates=rates,
             say=Measures(context.inches),
             stone_m2=face_of_stones(context.frame("wall_stones")),
-            progress=measure_progress(quantities, context.frames((*_PLAN, "work_log")), rates),
+            progress=progress,
+            variations=variations,
+            contract=contract,
         ),
     }
 
@@ -410,8 +434,8 @@ PAPERS: tuple[Paper, ...] = (
         name="quantities",
         code="BQ",
         title="quantities",
-        tables=(*_PLAN, "work_log"),
-        settings=("name", "matching", *_TRADE),
+        tables=(*_PLAN, "work_log", "variations"),
+        settings=("name", "matching", "contract", *_TRADE),
         make=_quantities,
     ),
     Paper(

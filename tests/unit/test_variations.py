@@ -1,0 +1,130 @@
+"""Variations in the project: raised with a reason, agreed by name and day, undone, and kept from being typed over."""
+
+from __future__ import annotations
+
+import itertools
+from pathlib import Path
+
+import pytest
+import shapely
+from click.testing import CliRunner
+
+from facademap.cli.main import main
+from facademap.errors import InputError, StageError
+from facademap.store.project import Project
+from facademap.tasks.desk.edit import RowChange, apply_changes
+from facademap.tasks.record.variations import (
+    decide_variation,
+    fix_contract,
+    list_variations,
+    raise_variation,
+)
+
+KEYS = itertools.count()
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A wall with one repair of 1 x 0.5 m to be cleaned."""
+    folder = tmp_path / "p"
+    Project.create(folder, name="Wall").close()
+    with Project.open(folder) as project, project.edit(who="test", what="repair") as edit:
+        edit.put("elevations", [{"id": "E", "name": "East"}])
+        edit.put("surfaces", [{"id": "U", "elevation": "E", "kind": "plane"}])
+        edit.put(
+            "repairs",
+            [
+                {
+                    "id": "RX-1",
+                    "surface": "U",
+                    "treatment": "clean",
+                    "geometry": shapely.box(0, 0, 1.0, 0.5),
+                }
+            ],
+        )
+    return folder
+
+
+def by_hand(folder: Path, op: str, row: dict | None, values: dict) -> None:
+    change = RowChange(
+        table="variations",
+        op=op,
+        id=str(row["id"]) if row else "new:1",
+        rev=row["rev"] if row else None,
+        values=values,
+    )
+    with Project.open(folder) as project:
+        apply_changes(project, [change], who="desk", what="typed", key=f"{next(KEYS):08d}")
+
+
+def kept(folder: Path) -> dict:
+    with Project.open(folder, read_only=True) as project:
+        return project.row("variations", "N-001")
+
+
+def test_an_agreed_variation_stays_as_agreed_and_can_be_taken_back(folder: Path) -> None:
+    raised = raise_variation(
+        folder, what="Cornice cleaned too", reason="client asked", treatment="clean", measure="area_net_m2",
+        quantity=2.5, repair="RX-1",
+    )  # fmt: skip
+    assert (raised["id"], raised["result"], raised["quantity"]) == ("N-001", "open", 2.5)
+    with pytest.raises(StageError, match="decided, not typed"):
+        by_hand(folder, "update", kept(folder), {"result": "agreed", "agreed_by": "me"})
+    by_hand(folder, "update", kept(folder), {"quantity": 3.0})
+    with pytest.raises(InputError, match="nobody is named"):
+        decide_variation(folder, "N-001", "agreed", by=" ")
+    with pytest.raises(InputError, match="after 2020-01-01"):
+        decide_variation(folder, "N-001", "agreed", by="Client", on="2020-01-01")
+    decide_variation(folder, "N-001", "agreed", by="Client")
+    for op, values in (("update", {"quantity": 4.0}), ("delete", {})):
+        with pytest.raises(StageError, match="agreed"):
+            by_hand(folder, op, kept(folder), values)
+    with pytest.raises(InputError, match="Client"):
+        decide_variation(folder, "N-001", "refused", by="Other", note="no")
+    repair = RowChange(table="repairs", op="delete", id="RX-1", rev=1, values={})
+    with Project.open(folder) as project:
+        with pytest.raises(StageError, match="N-001"):
+            apply_changes(project, [repair], who="desk", what="typed", key=f"{next(KEYS):08d}")
+        project.undo(str(project.history(last=1)["txn"].iloc[0]), who="t")
+    assert (kept(folder)["result"], kept(folder)["quantity"]) == ("open", 3.0)
+
+
+@pytest.mark.parametrize(
+    ("told", "says"),
+    [
+        ({}, "either a quantity or a fixed amount"),
+        ({"quantity": 1.0, "amount": 2.0, "currency": "EUR"}, "either"),
+        ({"amount": 5.0}, "currency"),
+        ({"amount": 0.0, "currency": "EUR"}, "nothing changes nothing"),
+        ({"quantity": 2.0}, "of what"),
+        ({"amount": float("nan"), "currency": "EUR"}, "nothing changes nothing"),
+        (
+            {"quantity": 1.0, "treatment": "clean", "measure": "count", "rate": -1.0, "currency": "E"},
+            "no price",
+        ),
+    ],
+)  # fmt: skip
+def test_a_variation_says_its_size_once(tmp_path: Path, told: dict, says: str) -> None:
+    with pytest.raises(InputError, match=says):
+        raise_variation(tmp_path, what="w", reason="r", **told)
+
+
+def test_feet_typed_are_kept_as_metres_and_the_contract_is_kept_once(folder: Path) -> None:
+    with Project.open(folder) as project, project.edit(who="t", what="inch") as edit:
+        edit.set("profile", "inch")
+    run = CliRunner().invoke(
+        main,
+        [
+            "variation", str(folder), "--what", "more", "--reason", "found", "--treatment", "clean", "--measure",
+            "area_net_m2", "--quantity", "10", "--rate", "5", "--currency", "USD",
+        ],
+    )  # fmt: skip
+    assert run.exit_code == 0, run.output
+    (row,) = list_variations(folder)
+    assert row["quantity"] == pytest.approx(0.9290304)  # 10 ft2, the international foot of 0.3048 m
+    assert row["quantity"] * row["rate"] == pytest.approx(50.0)
+    value = fix_contract(folder, by="Client", on="2026-01-02")
+    assert {"treatment": "clean", "measure": "area_net_m2", "quantity": 0.5} in value["quantities"]
+    with pytest.raises(InputError, match="is kept already"):
+        fix_contract(folder, by="Client")
+    assert fix_contract(folder, by="Client", again=True)["on"] != "2026-01-02"
