@@ -80,7 +80,7 @@ def check_saw(
             "chisel. No over-run into sound stone."
         )
     if short > 0:
-        tools.append("drill and long chisel for the depth the blade does not reach")
+        tools.append("drill and long chisel where the blade does not reach")
         notes.append(
             f"The blade reaches {said(settings.blade_reach_m)} of {said(depth_m)}: drill and chisel the last "
             f"{said(short)} to an even bottom."

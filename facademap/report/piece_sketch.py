@@ -14,6 +14,8 @@ from facademap.repair.sizes import inside_of, sizes_of
 from facademap.report.measures import Measures
 from facademap.report.page import Page
 from facademap.report.scales import scale_words, sketch_scale
+from facademap.report.sketch_room import Room
+from facademap.report.typeface import text_width_mm
 
 if TYPE_CHECKING:
     from facademap.report.ticket_content import Ticket
@@ -44,9 +46,21 @@ def draw_piece(page: Page, ticket: Ticket, x: float, y: float, width: float, hei
         oy,
     )
     pins = [r.mark for r in ticket.rods if r.u_m is not None and r.v_m is not None]
-    _bed_lines(page, shape, ticket.piece["bed"], k, (u0, v0), (ox, oy), pins)
+    spots = [(ox + (u - u0) * k, oy + (v - v0) * k) for u, v in pins]
+    _bed_lines(page, shape, ticket.piece["bed"], k, (u0, v0), (ox, oy))
     page.rings([ring], width_mm=0.9)
-    _edges(page, ticket, k, (u0, v0), (ox, oy))
+    room = Room()
+    for px, py in spots:
+        room.take_box(px - 4.2, py - 4.2, px + 4.2, py + 4.2)
+    cx, top = ox + (u1 - u0) * k / 2, oy + (v1 - v0) * k
+    room.take_box(cx - 2, top + 4.5, cx + 15, top + 9.5)
+    _corners(page, room, shape, k, (u0, v0), (ox, oy))
+    if len(ring) > 4:
+        _edge_lengths(page, room, ticket.say, ring, k)
+    _edges(page, room, ticket, k, (u0, v0), (ox, oy))
+    _bed_arrow(
+        page, room, shape, ticket.piece["bed"], k, (u0, v0), (ox, oy), (x + 7, y + height - 14)
+    )
     # overall sizes
     page.dimension(
         ox,
@@ -68,12 +82,7 @@ def draw_piece(page: Page, ticket: Ticket, x: float, y: float, width: float, hei
         size_pt=13,
         second=_second(ticket, v1 - v0),
     )
-    _corners(page, shape, k, (u0, v0), (ox, oy))
-    if len(ring) > 4:
-        spots = [(ox + (u - u0) * k, oy + (v - v0) * k) for u, v in pins]
-        _edge_lengths(page, ticket.say, ring, k, spots)
     # top
-    cx, top = ox + (u1 - u0) * k / 2, oy + (v1 - v0) * k
     page.arrow(cx, top + 4.5, cx, top + 9.5, head_mm=3.4, width_mm=0.9)
     page.text(cx + 3, top + 5.6, "TOP", size_pt=11, weight="bold")
     # pins
@@ -102,10 +111,6 @@ def draw_piece(page: Page, ticket: Ticket, x: float, y: float, width: float, hei
     page.text(x + 2, y + height - 5, "FACE", size_pt=9, weight="bold")
 
 
-def _decimals(length_m: float) -> int:
-    return 0 if abs(length_m * 1000 - round(length_m * 1000)) < 0.05 else 1
-
-
 def _bed_lines(
     page: Page,
     shape: Any,
@@ -113,19 +118,10 @@ def _bed_lines(
     k: float,
     origin: tuple[float, float],
     put: tuple[float, float],
-    pins: list[tuple[float, float]],
 ) -> None:
-    """Fine lines along the natural bed and its arrow."""
+    """Fine lines along the natural bed."""
     u0, v0, u1, v1 = shape.bounds
     if bed not in ("horizontal", "edge"):
-        page.text(
-            put[0] + (u1 - u0) * k / 2,
-            put[1] + (v1 - v0) * k / 2 - 1.5,
-            "bed free",
-            size_pt=9,
-            anchor="centre",
-            ink="#777777",
-        )
         return
     step = 3.2 / k
     level = bed == "horizontal"
@@ -145,18 +141,46 @@ def _bed_lines(
         page.lines(
             (np.array(lines) - origin) * k + put, ink="#b9b2a6", width_mm=0.18, dash_mm=(5, 1.2)
         )
-    spot = _clear_spot(shape, pins)
-    cx, cy = put[0] + (spot.x - origin[0]) * k, put[1] + (spot.y - origin[1]) * k
-    ray = shapely.LineString(
-        [(u0 - 1, spot.y), (u1 + 1, spot.y)] if level else [(spot.x, v0 - 1), (spot.x, v1 + 1)]
-    )
-    free = shapely.distance(spot, shapely.intersection(ray, shape.boundary)) * k
-    reach = min(16.0, 0.85 * free)
+
+
+#: Half the length of the bed's arrow, from the longest to the shortest that is drawn inside a piece.
+_REACHES_MM = (16.0, 12.0, 8.0)
+
+
+def _bed_arrow(
+    page: Page,
+    room: Room,
+    shape: Any,
+    bed: str,
+    k: float,
+    origin: tuple[float, float],
+    put: tuple[float, float],
+    aside: tuple[float, float],
+) -> None:
+    """Arrow along the natural bed, inside the piece where it covers nothing, else aside in the corner of the sketch."""
+    u0, v0, u1, v1 = shape.bounds
+    on_page = shapely.transform(shape, lambda c: (c - origin) * k + put)
+    for reach in _REACHES_MM:
+        for b, a in itertools.product((0.5, 0.65, 0.35, 0.78, 0.22), (0.5, 0.35, 0.65, 0.22, 0.78)):
+            x, y = put[0] + (u1 - u0) * k * a, put[1] + (v1 - v0) * k * b
+            level = (x - reach, y - 2, x + reach, y + 6)
+            box = shapely.box(*((x - 6, y - reach, x + 2, y + reach) if bed == "edge" else level))
+            if on_page.contains(box) and room.covered(box) < 0.01:
+                _arrow_of_bed(page, x, y, reach, bed)
+                return
+    _arrow_of_bed(page, aside[0] + 5, aside[1], 6.0, bed)
+
+
+def _arrow_of_bed(page: Page, x: float, y: float, reach: float, bed: str) -> None:
+    if bed not in ("horizontal", "edge"):
+        page.text(x, y, "bed free", size_pt=9, anchor="centre", ink="#777777", halo="#ffffff")
+        return
+    level = bed == "horizontal"
     dx, dy = (reach, 0.0) if level else (0.0, reach)
-    page.arrow(cx - dx, cy - dy, cx + dx, cy + dy, both=True, head_mm=3.6, width_mm=0.9)
+    page.arrow(x - dx, y - dy, x + dx, y + dy, both=True, head_mm=3.6, width_mm=0.9)
     page.text(
-        cx if level else cx - 1.6,
-        cy + 1.8 if level else cy,
+        x if level else x - 1.6,
+        y + 1.8 if level else y,
         "BED",
         size_pt=11,
         weight="bold",
@@ -166,28 +190,9 @@ def _bed_lines(
     )
 
 
-def _clear_spot(shape: Any, pins: list[tuple[float, float]]) -> Any:
-    """Point inside the outline, far from its edges and from the pins."""
-    u0, v0, u1, v1 = shape.bounds
-    grid = [
-        shapely.Point(u0 + (u1 - u0) * a, v0 + (v1 - v0) * b)
-        for b in (0.5, 0.65, 0.35, 0.75, 0.25)
-        for a in (0.5, 0.35, 0.65, 0.25, 0.75)
-    ]
-    size = min(u1 - u0, v1 - v0)
-
-    def room(point: Any) -> float:
-        if not shape.contains(point):
-            return -1.0
-        near = min((math.hypot(point.x - u, point.y - v) for u, v in pins), default=size)
-        return min(shape.exterior.distance(point) / (0.3 * size), near / (0.4 * size), 1.0)
-
-    best = max(grid, key=room)
-    return best if room(best) > 0 else shapely.point_on_surface(shape)
-
-
 def _edges(
     page: Page,
+    room: Room,
     ticket: Ticket,
     k: float,
     origin: tuple[float, float],
@@ -216,41 +221,48 @@ def _edges(
             if np.dot(out, (-math.sin(math.radians(angle)), math.cos(math.radians(angle)))) > 0
             else 3.4
         )
-        # off the middle, where arrow and dimension stand
-        spot = middle + along * length * (0.27 if length > 30 else 0) + out * shift
-        if joint:
-            page.text(
-                spot[0],
-                spot[1],
-                f"{name}: {ticket.say.joint(float(joint))}",
-                size_pt=7,
-                anchor="centre",
-                angle_deg=angle,
-            )
-        else:
+        words = f"{name}: {ticket.say.joint(float(joint))}" if joint else f"{name.upper()} EXPOSED"
+        size, weight = (7.0, "regular") if joint else (7.5, "bold")
+        # off the middle, where arrow and dimension stand; else wherever the edge, or a row farther out, has room
+        first = 0.27 if length > 30 else 0.0
+        spots = [
+            (*(middle + along * length * share + out * (shift + row)), angle)
+            for row in (0.0, 3.2, 6.4)
+            for share in (first, -first, 0.0, 0.15, -0.15, 0.3, -0.3, 0.45, -0.45)
+        ]
+        x, y, angle = room.take_text(words, spots, size_pt=size, weight=weight)
+        if not joint:
             page.line(a[0], a[1], b[0], b[1], width_mm=2.0)
-            page.text(
-                spot[0],
-                spot[1],
-                f"{name.upper()} EXPOSED",
-                size_pt=7.5,
-                weight="bold",
-                anchor="centre",
-                angle_deg=angle,
-            )
+        page.text(
+            x,
+            y,
+            words,
+            size_pt=size,
+            weight=weight,
+            anchor="centre",
+            angle_deg=angle,
+            halo="#ffffff",
+        )
 
 
 def _corners(
-    page: Page, shape: Any, k: float, origin: tuple[float, float], put: tuple[float, float]
+    page: Page,
+    room: Room,
+    shape: Any,
+    k: float,
+    origin: tuple[float, float],
+    put: tuple[float, float],
 ) -> None:
     """Letters of the corners, inside them."""
     for corner in sizes_of(shape).corners:
         u, v = np.asarray(shape.exterior.coords)[corner.at]
         x, y = (u - origin[0]) * k + put[0], (v - origin[1]) * k + put[1]
         right, up = inside_of(shape, corner)
+        at = (x + right * 2.0, y + up * 2.0 - 0.9, 0.0)
+        room.take_text(corner.letter, [at], size_pt=7.5, weight="bold")
         page.text(
-            x + right * 2.0,
-            y + up * 2.0 - 0.9,
+            at[0],
+            at[1],
             corner.letter,
             size_pt=7.5,
             weight="bold",
@@ -259,9 +271,7 @@ def _corners(
         )
 
 
-def _edge_lengths(
-    page: Page, say: Measures, ring: Any, k: float, pins: list[tuple[float, float]]
-) -> None:
+def _edge_lengths(page: Page, room: Room, say: Measures, ring: Any, k: float) -> None:
     """Length of every edge of a notched outline, inside it."""
     closed = np.vstack([ring, ring[:1]])
     for a, b in itertools.pairwise(closed):
@@ -273,21 +283,18 @@ def _edge_lengths(
         angle = math.degrees(math.atan2(along[1], along[0]))
         if angle > 91 or angle < -89:
             angle += 180
-        middle = max(
-            (a + (b - a) * f for f in (0.5, 0.3, 0.7)),
-            key=lambda m: (
-                min((math.hypot(m[0] - x, m[1] - y) for x, y in pins), default=99.0) > 9.0
-            ),
-        )
-        spot = (
-            middle
-            + inward * 2.6
-            - np.array([-math.sin(math.radians(angle)), math.cos(math.radians(angle))]) * 1.1
-        )
+        up = np.array([-math.sin(math.radians(angle)), math.cos(math.radians(angle))])
+        words = say.figure(length / k, decimals=0 if abs(length / k * 1e3 % 1 - 0.5) > 0.45 else 1)
+        spots = [
+            (*(a + (b - a) * share + inward * deep - up * 1.1), angle)
+            for deep in (2.6, 5.6)
+            for share in (0.5, 0.4, 0.6, 0.3, 0.7)
+        ]
+        x, y, angle = room.take_text(words, spots, size_pt=8.5, weight="bold")
         page.text(
-            spot[0],
-            spot[1],
-            say.figure(length / k, decimals=0 if abs(length / k * 1e3 % 1 - 0.5) > 0.45 else 1),
+            x,
+            y,
+            words,
             size_pt=8.5,
             weight="bold",
             anchor="centre",
@@ -314,15 +321,17 @@ def draw_section(
         + 0.015
     )
     drop = max((r.wall_m * math.sin(math.radians(r.angle_deg)) for r in ticket.rods), default=0.0)
+    profile = ticket.materials.profile_out_up_m
+    foot = 21.0 if len(profile) > 1 else 17.0
     scale = scale_that_fits(
         max(depth, cut_depth) + reach,
         tall + drop,
         width - 18,
-        height - 28,
+        height - 11 - foot,
         inches=ticket.say.inches,
     )
     k = 1000.0 / scale
-    ox, oy = x + 8, y + 17 + (height - 26 - tall * k) / 2
+    ox, oy = x + 8, y + foot + drop * k + (height - 9 - foot - (tall + drop) * k) / 2
     proud = ticket.materials.proud_m or 0.0
     gap = max(0.0, cut_depth - depth + proud)
     back, far = ox + depth * k, ox + (depth + reach) * k
@@ -335,7 +344,6 @@ def draw_section(
         width_mm=0.9,
         fill="#ffffff",
     )
-    profile = ticket.materials.profile_out_up_m
     if len(profile) > 1:
         line = [
             (ox + (proud + ticket.materials.projection_m - o) * k, oy + (v - v0) * k)
@@ -364,16 +372,7 @@ def draw_section(
             weight="bold",
             ink=RED,
         )
-    page.dimension(
-        ox,
-        oy,
-        back,
-        oy,
-        ticket.say.fitting(depth),
-        offset_mm=-6.5,
-        size_pt=11,
-        second=_second(ticket, depth),
-    )
+    _depth_of_piece(page, ticket, depth, (ox, back, oy), 6.5 + drop * k, x + width - 2)
     page.text(
         ox - 2.2, oy + tall * k / 2, "FACE", size_pt=8, weight="bold", anchor="centre", angle_deg=90
     )
@@ -397,6 +396,29 @@ def draw_section(
         f", face {ticket.say.rod(proud)} proud" if proud else ""
     )
     page.text(x + width - 2, y + 2, note, size_pt=8, anchor="right", within_mm=width - 4)
+
+
+def _depth_of_piece(
+    page: Page,
+    ticket: Ticket,
+    depth_m: float,
+    at: tuple[float, float, float],
+    below: float,
+    right: float,
+) -> None:
+    """The depth under the section; its words beside the arrow where they are wider than the piece is deep."""
+    ox, back, oy = at
+    words, second = ticket.say.fitting(depth_m), _second(ticket, depth_m)
+    wide = text_width_mm(words, 11, "bold")
+    if wide <= back - ox:
+        page.dimension(ox, oy, back, oy, words, offset_mm=-below, size_pt=11, second=second)
+        return
+    page.dimension(ox, oy, back, oy, "", offset_mm=-below)
+    page.text(back + 2, oy - below - 1.4, words, size_pt=11, weight="bold", halo="#ffffff")
+    if back + 4 + wide + text_width_mm(second, 8.8) <= right:
+        page.text(back + 3.5 + wide, oy - below - 1.4, second, size_pt=8.8, halo="#ffffff")
+    else:
+        page.text(back + 2, oy - below - 5.2, second, size_pt=8.8, halo="#ffffff")
 
 
 def _second(ticket: Ticket, length_m: float) -> str:

@@ -17,7 +17,9 @@ from facademap.report.paper import paper_named
 from facademap.report.pdf import write_pdf
 from facademap.report.piece_sketch import RED
 from facademap.report.refusal_page import draw_refusal
+from facademap.report.sketch_room import Room
 from facademap.report.template_nesting import Roll, Spot, nest, sheet_sides
+from facademap.report.typeface import text_width_mm
 
 if TYPE_CHECKING:
     from facademap.report.ticket_content import Ticket
@@ -259,8 +261,11 @@ def _tiles(ticket: Ticket, sheet: Roll) -> Iterator[Page]:
             origin = np.array([column * step_x, row * step_y])
             put = np.array([MARGIN, MARGIN + FOOT]) - origin
             window = shapely.box(*origin, origin[0] + zone_w, origin[1] + zone_h)
-            _draw(page, ticket, shape, shift, put, window)
-            _crosses(page, column, row, columns, rows, (zone_w, zone_h), (step_x, step_y), put)
+            room = Room()
+            _crosses(
+                page, room, column, row, columns, rows, (zone_w, zone_h), (step_x, step_y), put
+            )
+            _draw(page, ticket, shape, shift, put, window, room=room)
             _foot(page, ticket, number, column, row, columns, rows)
             yield page
 
@@ -275,6 +280,7 @@ def _draw(
     *,
     inside_mm: float = OVERLAP,
     frame: bool = True,
+    room: Room | None = None,
 ) -> None:
     """What of the piece lies on this sheet; its name stays so far within the window."""
     u0, v0 = shape.bounds[:2]
@@ -305,7 +311,7 @@ def _draw(
     if cut is not None and cut.geom_type == "Polygon":
         strokes(to_mm(cut.exterior), ink="#777777", width_mm=0.2, dash_mm=(4, 2))
     strokes(outline.boundary, width_mm=0.35)
-    _edges(page, ticket, outline, put, window)
+    _edges(page, room or Room(), ticket, outline, put, window)
     bed = ticket.piece["bed"]
     if bed in ("horizontal", "edge"):
         step = 12.0
@@ -359,41 +365,16 @@ def _draw(
             )
 
 
-def _edges(page: Page, ticket: Ticket, outline: Any, put: Any, window: Any) -> None:
+def _edges(page: Page, room: Room, ticket: Ticket, outline: Any, put: Any, window: Any) -> None:
     """Name and joint of each edge beside it, letters in the corners."""
     shown = {str(e["name"]): e for e in ticket.materials.edges}
     ring = ring_of(outline)
-    for name, a, b in zip(edge_names(ring), ring, np.roll(ring, -1, axis=0), strict=True):
-        along = (b - a) / max(float(np.hypot(*(b - a))), 1e-9)
-        inward = np.array([-along[1], along[0]]) * (1.0 if outline.exterior.is_ccw else -1.0)
-        spot = a + (b - a) * 0.3 + inward * 4.0
-        if not window.contains(shapely.Point(spot)):
-            continue
-        edge = shown.get(name)
-        words = name
-        # a short edge has room for its name alone, between the letters of its corners
-        if edge is not None and float(np.hypot(*(b - a))) >= _SMALL:
-            words += (
-                ": exposed"
-                if edge.get("kind") == "exposed"
-                else f": joint {ticket.say.length(float(edge['joint_m']), decimals=1)}"
-            )
-        x, y = spot + put
-        upright = abs(along[1]) > abs(along[0])
-        page.text(
-            x,
-            y - 1,
-            words,
-            size_pt=8,
-            anchor="centre",
-            angle_deg=90 if upright else 0,
-            halo="#ffffff",
-        )
     for corner in sizes_of(outline).corners:
         at = ring[corner.at]
         spot = at + np.array(inside_of(outline, corner)) * 4.5
         if window.contains(shapely.Point(spot)):
             x, y = spot + put
+            room.take_text(corner.letter, [(x, y - 1.6, 0.0)], size_pt=12.0, weight="bold")
             page.text(
                 x,
                 y - 1.6,
@@ -403,6 +384,39 @@ def _edges(page: Page, ticket: Ticket, outline: Any, put: Any, window: Any) -> N
                 anchor="centre",
                 halo="#ffffff",
             )
+    for name, a, b in zip(edge_names(ring), ring, np.roll(ring, -1, axis=0), strict=True):
+        along = (b - a) / max(float(np.hypot(*(b - a))), 1e-9)
+        inward = np.array([-along[1], along[0]]) * (1.0 if outline.exterior.is_ccw else -1.0)
+        edge = shown.get(name)
+        words = name
+        # a short edge has room for its name alone, between the letters of its corners
+        if edge is not None and float(np.hypot(*(b - a))) >= _SMALL:
+            words += (
+                ": exposed"
+                if edge.get("kind") == "exposed"
+                else f": joint {ticket.say.length(float(edge['joint_m']), decimals=1)}"
+            )
+        angle = 90.0 if abs(along[1]) > abs(along[0]) else 0.0
+        spots = [
+            (float(p[0] + put[0]), float(p[1] + put[1]) - 1, angle)
+            for p in _on_edge(a + inward * 4.0, b + inward * 4.0, text_width_mm(words, 8.0), window)
+        ]
+        if spots:
+            x, y, angle = room.take_text(words, spots, size_pt=8.0)
+            page.text(x, y, words, size_pt=8, anchor="centre", angle_deg=angle, halo="#ffffff")
+
+
+def _on_edge(a: Any, b: Any, wide_mm: float, window: Any) -> list[Any]:
+    """Where the middle of words beside an edge may stand on the part of it that this sheet shows, the best place first."""
+    shown = shapely.intersection(
+        shapely.LineString([a, b]), window.buffer(-1.5, join_style="mitre")
+    )
+    if shown.geom_type != "LineString" or shown.length < wide_mm + 1.0:
+        return []
+    low, high = wide_mm / 2, shown.length - wide_mm / 2
+    wanted = min(max(shown.project(shapely.Point(a + (b - a) * 0.3)), low), high)
+    places = [wanted, *np.linspace(low, high, 9)]
+    return [np.asarray(shown.interpolate(p).coords[0]) for p in places]
 
 
 def _names(page: Page, ticket: Ticket, visible: Any, put: Any, rods: Sequence[Any]) -> None:
@@ -467,6 +481,7 @@ def _clear_of(visible: Any, rods: Sequence[Any]) -> Any:
 
 def _crosses(
     page: Page,
+    room: Room,
     column: int,
     row: int,
     columns: int,
@@ -504,6 +519,7 @@ def _crosses(
         page.lines([[[px - 5, py], [px + 5, py]], [[px, py - 5], [px, py + 5]]], width_mm=0.2)
         page.discs([(px, py)], 2.5, ink="#111111", fill=None, width_mm=0.2)
         page.text(px + 3, py + 1.2, name, size_pt=6)
+        room.take_box(px - 5, py - 5, px + 8, py + 5)
 
 
 def _foot(

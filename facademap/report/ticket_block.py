@@ -103,14 +103,19 @@ def _lines(
     """Where it lies, where the blank is on it, and how large the blank is sawn."""
     say = ticket.say
     zero = zero_of([(p[0] * 1000, p[1] * 1000) for p in face["outline"]])
-    where = "" if is_missing(block["location"]) else f"lies at {block['location']}; "
+    where = (
+        []
+        if is_missing(block["location"])
+        else [(f"lies at {block['location']}", False, "#111111")]
+    )
     lines = [
+        *where,
         (
-            f"{where}blank {say.length(place['x_m'] - zero.x_mm / 1000, decimals=1)} right of zero, "
+            f"blank {say.length(place['x_m'] - zero.x_mm / 1000, decimals=1)} right of zero, "
             f"{say.length(place['y_m'] - zero.y_mm / 1000, decimals=1)} up, turned {int(place['rotation_deg'])}° (arrow: its top)",
             False,
             "#111111",
-        )
+        ),
     ]
     if ticket.not_sawn:
         lines.append((f"NOT TO BE SAWN: {ticket.not_sawn}", True, RED))

@@ -18,7 +18,7 @@ from facademap.report.page import BLACK, Page
 from facademap.report.paper import paper_named
 from facademap.report.piece_sketch import draw_piece, draw_section
 from facademap.report.ticket_block import draw_on_block
-from facademap.report.typeface import MM_PER_PT, wrap_text
+from facademap.report.typeface import MM_PER_PT, common_size, wrap_text
 from facademap.tables import is_missing
 
 if TYPE_CHECKING:
@@ -331,6 +331,8 @@ def _sizes(page: Page, ticket: Ticket, x: float, right: float, y: float, tall: f
     top = y - 3 * row
     top -= draw_all_sizes(page, ticket, x + 2.5, top, right - x - 4, (tall - 3 * row) * 0.5)
     step = (top - (y - tall) - 2) / len(lines)
+    room = right - x - 19
+    size = common_size((t for _, t in lines), room, min(10.0, step * 2.5), weight="bold")
     for k, (title, text) in enumerate(lines):
         base = top - 0.6 - step * (k + 0.72)
         page.text(x + 2.5, base, title, size_pt=min(8.0, step * 2.3), weight="bold")
@@ -338,9 +340,9 @@ def _sizes(page: Page, ticket: Ticket, x: float, right: float, y: float, tall: f
             x + 17,
             base,
             text,
-            size_pt=min(10.0, step * 2.5),
+            size_pt=size,
             weight="bold" if title in ("Bed", "Weight") else "regular",
-            within_mm=right - x - 19,
+            within_mm=room,
         )
 
 
@@ -425,7 +427,7 @@ def _bring(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: f
             1 for r in ticket.rods if (r.length_m, r.rod_m or 0.0, r.grade) == (length, rod, grade)
         )
         lines.append(
-            f"{n} × threaded stainless rod {say.rod(rod)} × {say.length(length, decimals=0)}"
+            f"{n} × stainless threaded rod {say.rod(rod)} × {say.length(length, decimals=0)}"
             + (f", {grade}" if grade else "")
         )
     lines += [
@@ -449,10 +451,11 @@ def _bring(page: Page, ticket: Ticket, x: float, y: float, width: float, tall: f
     lines += ["Water, brush, sacking; square, rule, mallet, level"]
     step = min(5.2, (tall - 8) / max(1, len(lines)))
     side = min(2.9, step - 0.6)
+    size = common_size(lines, width - 8.5, min(8.8, step * 2.15), least_pt=7.0)
     for k, text in enumerate(lines):
         base = y - 10.2 - step * k
         page.box(x + 2, base - 0.3, side, side, width_mm=0.35)
-        page.text(x + 6.5, base, text, size_pt=min(8.8, step * 2.15), within_mm=width - 8.5)
+        page.text(x + 6.5, base, text, size_pt=size, within_mm=width - 8.5)
 
 
 def _handling(kg: float | None, say: Measures) -> str:

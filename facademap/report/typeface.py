@@ -10,6 +10,7 @@ from __future__ import annotations
 import importlib.util
 import threading
 import unicodedata
+from collections.abc import Iterable
 from functools import lru_cache
 from pathlib import Path
 from typing import Literal
@@ -22,6 +23,7 @@ from facademap.report.scripts import covers, runs_of
 __all__ = [
     "MM_PER_PT",
     "Weight",
+    "common_size",
     "fit_text",
     "font_name",
     "is_foreign",
@@ -174,6 +176,19 @@ def fit_text(
         else:
             high = middle - 1
     return line[:low].rstrip() + "…", smaller
+
+
+def common_size(
+    texts: Iterable[object],
+    width_mm: float,
+    size_pt: float,
+    *,
+    weight: Weight = "regular",
+    least_pt: float = 6.0,
+) -> float:
+    """One size of type at which every line of a list fits a width; never below the least."""
+    widest = max((text_width_mm(printable(t), size_pt, weight) for t in texts), default=0.0)
+    return size_pt if widest <= width_mm else max(least_pt, size_pt * width_mm / widest)
 
 
 def wrap_text(

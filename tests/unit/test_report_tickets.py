@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -11,9 +12,11 @@ import numpy as np
 import pypdf
 import pypdfium2
 import pytest
+from shapely.affinity import scale
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
+from benchmarks.paper_texts import faults_of
 from benchmarks.papers_project import make_project
 from facademap.io.rule_files import load_criteria, load_profile
 from facademap.repair.steps import STEPS, steps_for
@@ -234,6 +237,30 @@ def test_the_boxes_as_cut_name_sides_corners_and_joints(frames):
     text = pypdf.PdfReader(io.BytesIO(write_cut_tickets([ell]))).pages[0].extract_text()
     for word in ("AS CUT", "top 2", "right 2", "depth F", "A–D", "initials", "CORNERS"):
         assert word in text, word
+
+
+@pytest.mark.parametrize("smaller", [1.0, 0.5, 0.35])
+def test_words_of_a_small_notched_piece_keep_out_of_each_other(frames, smaller):
+    """On its ticket, where the section has words wider than the piece is deep, and on its template over glued sheets."""
+    ticket = next(
+        t
+        for t in make_tickets(frames, project="x", settings=S)
+        if len(t.piece["geometry"].exterior.coords) > 5
+    )
+    about = ticket.piece["geometry"].centroid
+    small, larger = (
+        {**row, "geometry": scale(row["geometry"], by, by, origin=about)}
+        for row, by in ((ticket.piece, smaller), (ticket.piece, 2.5))
+    )
+    cut = {
+        **ticket.repair,
+        "geometry": scale(ticket.repair["geometry"], smaller, smaller, origin=about),
+    }
+    pdf = write_cut_tickets([replace(ticket, piece=small, repair=cut, rods=())])
+    assert faults_of(pdf) == []
+    assert "top 2: " in pypdf.PdfReader(io.BytesIO(pdf)).pages[0].extract_text()
+    if smaller == 1.0:
+        assert faults_of(write_templates([replace(ticket, piece=larger)])) == []
 
 
 def test_a_piece_that_cannot_be_set_gets_no_ticket_and_no_template_but_a_reason(frames):
