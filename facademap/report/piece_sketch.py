@@ -15,7 +15,7 @@ from facademap.report.measures import Measures
 from facademap.report.page import Page
 from facademap.report.scales import scale_words, sketch_scale
 from facademap.report.sketch_room import Room
-from facademap.report.typeface import text_width_mm
+from facademap.report.typeface import Weight, text_width_mm
 
 if TYPE_CHECKING:
     from facademap.report.ticket_content import Ticket
@@ -222,7 +222,8 @@ def _edges(
             else 3.4
         )
         words = f"{name}: {ticket.say.joint(float(joint))}" if joint else f"{name.upper()} EXPOSED"
-        size, weight = (7.0, "regular") if joint else (7.5, "bold")
+        size = 7.0 if joint else 7.5
+        weight: Weight = "regular" if joint else "bold"
         # off the middle, where arrow and dimension stand; else wherever the edge, or a row farther out, has room
         first = 0.27 if length > 30 else 0.0
         spots = [
