@@ -68,10 +68,44 @@ _OF_PIECE = _OF_CUT_OUT | {"repair", "surface", "bed", "stone_type", "turn_180",
 _OF_FACE = frozenset({"block", "outline", "usable_depth_m", "flaws"})
 
 
+#: What ticks a condition of a consent, and what it asked when it was ticked.
+_TICK = frozenset(
+    {
+        "met",
+        "met_by",
+        "met_on",
+        "evidence_file",
+        "evidence_sha256",
+        "evidence_photo",
+        "evidence_trial",
+    }
+)
+_OF_CONSENT = frozenset(
+    {"reference", "clause", "text", "before", "treatments", "repairs", "wants_trial"}
+)
+#: What an enquiry for stone says was done, by whom and when.
+_OF_ORDER = frozenset(
+    {
+        "state",
+        "decided_by",
+        "decided_on",
+        "ordered_by",
+        "ordered_on",
+        "delivered_on",
+        "blocks",
+        "tests",
+    }
+)
 #: The decision on a trial, and what it was made on and with.
 _DECISION = frozenset({"result", "approved_by", "approved_on"})
 _AGREEMENT = frozenset({"result", "agreed_by", "agreed_on"})
 _OF_TRIAL = frozenset({"kind", "treatment", "stone_type", "soiling", "method", "uptake_m3_per_m2"})
+_OF_TRIAL = frozenset(
+    {
+        *("kind", "treatment", "stone_type", "soiling", "method", "mix", "uptake_m3_per_m2"),
+        *("colour_before", "colour_dry", "colour_wet", "measured"),
+    }
+)
 
 
 def is_settled(repair: Row) -> bool:
@@ -133,6 +167,10 @@ def refuse_change(
         _refuse_trial(id, before, after, changed=changed)
     elif table == "variations" and by_hand:
         _refuse_variation(id, before, after, changed=changed)
+    elif table == "consents" and by_hand:
+        _refuse_tick(id, before, after, changed=changed)
+    elif table == "orders" and by_hand:
+        _refuse_order(id, before, after, changed=changed)
     elif table == "blocks" and by_hand and before is not None and after["state"] == "future":
         if changed & {"state", "after_repair", "parent"} and any(True for _ in places):
             raise StageError(
@@ -256,6 +294,30 @@ def _refuse_variation(id: str, before: Row | None, after: Row, *, changed: froze
         )
 
 
+def _refuse_tick(id: str, before: Row | None, after: Row, *, changed: frozenset[str]) -> None:
+    """A condition is ticked with name, day and evidence, not typed over, and then asks what it asked."""
+    if changed & _TICK if before is not None else bool(after.get("met")):
+        raise StageError(
+            f"condition {id}: whether it is met is ticked with evidence, not typed",
+            "Tick it with facademap consent --met, with a name and a file, photo or trial.",
+        )
+    if before is not None and bool(before.get("met")) and changed & _OF_CONSENT:
+        raise StageError(
+            f"condition {id} is met: what was met stays as it was",
+            "Take the tick back with facademap consent --take-back first.",
+        )
+
+
+def _refuse_order(id: str, before: Row | None, after: Row, *, changed: frozenset[str]) -> None:
+    """Steps of an enquiry are entered in their order, with who and when."""
+    fresh = str(after.get("state") or "asked") != "asked"
+    if changed & _OF_ORDER if before is not None else fresh:
+        raise StageError(
+            f"enquiry {id}: what became of it is entered step by step, not typed",
+            "Enter samples, decisions, orders and deliveries with facademap stone.",
+        )
+
+
 def refuse_size_of_piece(piece: Row, *, changed: frozenset[str], with_cut_out: bool) -> None:
     """Raise where a person types a size that follows from the cut-out.
 
@@ -327,6 +389,13 @@ def refuse_removal(
             f"variation {id} is agreed and stands in the bill",
             "Take the decision back with facademap variation --take-back first.",
         )
+    elif table == "consents" and bool(row["met"]):
+        raise StageError(
+            f"condition {id} is met, and work may rest on it",
+            "Take the tick back with facademap consent --take-back first.",
+        )
+    elif table == "orders" and str(row["state"]) in ("ordered", "delivered"):
+        raise StageError(f"enquiry {id} is {row['state']}", "Leave it; it belongs to the record.")
     elif table == "plans" and row["current"]:
         raise StageError(f"plan {id} is in force", "Choose another plan first.")
     elif table == "blocks" and str(row["state"]) in ("sawn", "used"):

@@ -11,6 +11,7 @@ import pandas as pd
 
 from facademap.report.bill_progress import Progress, progress_pages
 from facademap.report.bill_variations import variation_pages
+from facademap.report.bill_visits import VisitPrice, visit_pages
 from facademap.report.costs import Rate, Rates
 from facademap.report.measures import Measures
 from facademap.report.page import Page
@@ -61,6 +62,7 @@ def write_bill(
     progress: Progress | None = None,
     variations: Sequence[Variation] = (),
     contract: Contract | None = None,
+    visits: Sequence[VisitPrice] = (),
 ) -> bytes:
     """The bill as a PDF.
 
@@ -79,6 +81,8 @@ def write_bill(
         Apart from the items, on a page of their own; only what is agreed is in the sum.
     contract : Contract, optional
         What was agreed at the beginning, against which the quantities are set.
+    visits : sequence of VisitPrice
+        Stones with several repairs, on pages of their own.
     """
     groups = list(_groups(quantities, rates, say))
     return write_pdf(
@@ -92,6 +96,11 @@ def write_bill(
                 paper=paper,
                 say=say,
             ),
+            visit_pages(
+                visits, project=project, paper=paper, currency=rates.currency if rates else ""
+            )
+            if visits
+            else (),
             progress_pages(progress, project=project, paper=paper, say=say)
             if progress is not None and progress.repairs
             else (),

@@ -34,11 +34,12 @@ class Rate:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rates:
-    """All rates, in one currency."""
+    """All rates, in one currency; ``hour`` is what an hour of a crew costs, low, likely and high."""
 
     currency: str
     rates: tuple[Rate, ...]
     labour_h: Mapping[str, Mapping[str, float]] | None = None
+    hour: tuple[float, float, float] | None = None
 
     def without_rate(self, quantities: Quantities) -> tuple[str, ...]:
         """Treatments that occur and have no rate."""
@@ -95,8 +96,24 @@ def read_rates(text: str, *, source: str = "rates") -> Rates:
             "Keep one rate for each treatment and measure.",
         )
     return Rates(
-        currency=currencies.pop(), rates=tuple(rates), labour_h=_labour(data.get("labour"), source)
+        currency=currencies.pop(),
+        rates=tuple(rates),
+        labour_h=_labour(data.get("labour"), source),
+        hour=_hour(data.get("hour"), source),
     )
+
+
+def _hour(entry: Any, source: str) -> tuple[float, float, float] | None:
+    """What an hour of a crew costs, low, likely and high; ``None`` where the office did not say."""
+    if entry is None:
+        return None
+    where = f"{source}, hour"
+    if not isinstance(entry, dict) or set(entry) != {"low", "likely", "high"}:
+        raise InputError(
+            f"{where}: needs low, likely and high", "Give [hour] low = 80, likely = 95, high = 110."
+        )
+    price = _rate({"treatment": "inset", "measure": "count", **entry}, where)
+    return (price.low, price.likely, price.high)
 
 
 def _labour(entries: Any, source: str) -> dict[str, dict[str, float]] | None:

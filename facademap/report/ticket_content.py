@@ -12,6 +12,7 @@ from facademap.match.saw_model import SawPlan
 from facademap.match.saw_tables import Refused
 from facademap.match.solids import Solid
 from facademap.repair.assembly import Assembly
+from facademap.repair.consents import open_consents
 from facademap.repair.donors import WallStone, wall_stone_of
 from facademap.repair.replay import Fault
 from facademap.repair.settings import Settings
@@ -23,6 +24,7 @@ from facademap.report.materials import Materials, Rod, number, read_materials, r
 from facademap.report.measures import Measures
 from facademap.report.rows import rows_of
 from facademap.tables import is_missing
+from facademap.treatment import poison_flags
 
 __all__ = ["Ticket", "make_tickets"]
 
@@ -55,6 +57,10 @@ class Ticket:
         The piece as it comes off the saw, where its saw plan was followed to the end.
     not_sawn : str
         Why its block cannot be sawn as planned; empty where it can.
+    waits : tuple of str
+        What keeps the stone from being cut out: why the repair is held back, conditions of consents that are not met.
+    poisons : tuple of str
+        What may be poisonous where it is worked, flagged for assessment.
     """
 
     piece: Mapping[str, Any]
@@ -79,6 +85,8 @@ class Ticket:
     faults: tuple[Fault, ...] = ()
     blank: Solid | None = None
     not_sawn: str = ""
+    waits: tuple[str, ...] = ()
+    poisons: tuple[str, ...] = ()
 
     @property
     def say(self) -> Measures:
@@ -138,8 +146,10 @@ def make_tickets(
             "blocks",
             "faces",
             "placements",
+            "conditions",
         )
     }
+    consents = rows_of(frames["consents"]) if "consents" in frames else []
     place_of = {p["piece"]: p for p in rows["placements"].values()}
     on_slab: dict[tuple[Any, ...], list[Mapping[str, Any]]] = {}
     for p in rows["placements"].values():
@@ -189,6 +199,17 @@ def make_tickets(
                 faults=gone_through.faults,
                 blank=blanks.get(str(piece["id"])),
                 not_sawn=not_sawn.get(str(piece["id"]), ""),
+                waits=(
+                    *(() if is_missing(repair["held_back"]) else (str(repair["held_back"]),)),
+                    *open_consents(consents, repair),
+                ),
+                poisons=poison_flags(
+                    [
+                        rows["conditions"][str(c)]
+                        for c in repair["conditions"] or ()
+                        if str(c) in rows["conditions"]
+                    ]
+                ),
                 yields_kg=number(rows["blocks"][yields[0].block]["weight_kg"]) if yields else None,
             )
         )

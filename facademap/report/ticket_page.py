@@ -234,6 +234,9 @@ def _wall_stone(page: Page, ticket: Ticket, left: float, right: float, y: float)
 def wall_stone_words(ticket: Ticket) -> list[tuple[str, str]]:
     """Title and sentence of each band."""
     words = []
+    if ticket.waits:
+        more = f" (and {len(ticket.waits) - 1} more)" if len(ticket.waits) > 1 else ""
+        words.append(("HELD: cut nothing out", ticket.waits[0] + more))
     if ticket.from_wall is not None:
         use = ticket.from_wall
         words.append(
@@ -480,7 +483,7 @@ def _caution_texts(ticket: Ticket) -> list[str]:
     known = wet if wet is not None else number(ticket.piece["weight_kg"])
     texts = [_handling(known, ticket.say)]
     given = ticket.repair["cautions"] if isinstance(ticket.repair["cautions"], list) else []
-    texts += [str(c) for c in given]
+    texts += [*ticket.poisons, *(str(c) for c in given)]
     if ticket.yields and not ticket.yields[0].out:
         heavy = (
             ""

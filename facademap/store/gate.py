@@ -84,6 +84,12 @@ WHEN_GONE: Mapping[tuple[str, str], Way] = {
     ("trials", "photo_after"): "refused",
     ("variations", "repair"): "refused",
     ("variations", "elevation"): "refused",
+    ("consents", "repairs"): "unlinked",
+    ("consents", "evidence_photo"): "refused",
+    ("consents", "evidence_trial"): "refused",
+    ("orders", "pieces"): "unlinked",
+    ("orders", "sample_photo"): "refused",
+    ("orders", "blocks"): "refused",
 }
 #: Stone that exists only through another stone or repair goes with it.
 _ONLY_THROUGH = frozenset({("blocks", "after_repair"), ("blocks", "parent")})
@@ -249,7 +255,7 @@ def _way_of(table: str, column: Column, row: Row) -> tuple[Way, str]:
     return (
         way,
         "shows or names"
-        if table in ("work_log", "trials", "variations")
+        if table in ("work_log", "trials", "variations", "consents", "orders")
         else "lies on"
         if column.name == "surface"
         else "names",

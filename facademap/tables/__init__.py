@@ -6,8 +6,10 @@
 from __future__ import annotations
 
 from facademap.tables.conditions import ACTIVITIES, CONDITION_LAYERS, CONDITIONS
+from facademap.tables.consents import CONSENT_POINTS, CONSENTS
 from facademap.tables.contract import Column, Table, is_missing
 from facademap.tables.matching import PLACEMENT_STATES, PLACEMENTS, PLANS, REVIEWS
+from facademap.tables.orders import ORDER_STATES, ORDERS
 from facademap.tables.repairs import (
     PIECE_BEDS,
     PIECES,
@@ -41,12 +43,16 @@ __all__ = [
     "BLOCK_STATES",
     "CONDITIONS",
     "CONDITION_LAYERS",
+    "CONSENTS",
+    "CONSENT_POINTS",
     "CONTROL_POINTS",
     "ELEVATIONS",
     "FACES",
     "FACE_BEDS",
     "OBSERVATIONS",
     "OPENINGS",
+    "ORDERS",
+    "ORDER_STATES",
     "PHOTOS",
     "PIECES",
     "PIECE_BEDS",
@@ -98,5 +104,7 @@ TABLES: dict[str, Table] = {
         REVIEWS,
         TRIALS,
         VARIATIONS,
+        CONSENTS,
+        ORDERS,
     )
 }

@@ -43,6 +43,7 @@ __all__ = [
     "REPORT",
     "SIZE",
     "SOLUTION",
+    "STONE_TESTS",
     "THICKNESSES",
     "WORLD",
 ]
@@ -62,6 +63,18 @@ EDGES = Listed(of=_LENGTH)
 THICKNESSES = Listed(of=_LENGTH)
 EDGE_KINDS = Listed(of=Text(choices=("inset", "joint", "exposed")))
 ACCEPTANCE_CHECKS = Record(rest=TEXT)
+#: Tests of a sample of stone: what was tested, what came out with its unit, by whom, when, and whether that is enough.
+STONE_TESTS = Listed(
+    of=Record(
+        needs={"name": Text(longest=200), "value": Text(longest=200)},
+        may={
+            "by": Text(longest=200),
+            "on": Text(longest=10),
+            "result": Text(choices=("pass", "fail", "open")),
+        },
+    ),
+    most=200,
+)
 
 CAMERA = Record(
     needs={

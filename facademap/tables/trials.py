@@ -46,6 +46,7 @@ TRIALS = Table(
         Column(
             name="method", kind="text", meaning="What was done, with what, for how long, how often."
         ),
+        Column(name="mix", kind="text", meaning="Mix of a mortar sample, by its name."),
         Column(name="made_on", kind="date", meaning="When it was made."),
         Column(name="photo_before", kind="text", refers="photos", meaning="Photo before."),
         Column(name="photo_after", kind="text", refers="photos", meaning="Photo after, dry."),
@@ -65,6 +66,7 @@ TRIALS = Table(
             maximum=0.1,
             meaning="What the stone took in.",
         ),
+        Column(name="measured", kind="text", meaning="What else was measured, each with its unit."),
         Column(
             name="result",
             kind="text",

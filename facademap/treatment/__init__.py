@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from facademap.treatment.design import DESIGNS, Visit, design_jobs, visits_of
 from facademap.treatment.job import Figure, Job, Place, Product
+from facademap.treatment.poisons import poison_flags
 from facademap.treatment.values import TreatmentValues, read_treatment_values
 
 __all__ = [
@@ -15,6 +16,7 @@ __all__ = [
     "TreatmentValues",
     "Visit",
     "design_jobs",
+    "poison_flags",
     "read_treatment_values",
     "visits_of",
 ]

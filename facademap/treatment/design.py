@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 import shapely
 
+from facademap.repair.consents import open_consents
 from facademap.repair.rows import rows_of
 from facademap.repair.schedule import amounts_of
 from facademap.repair.settings import Settings
@@ -60,6 +61,8 @@ class Visit:
         In the same order.
     hours : Hours
         Of a crew, with one setting up instead of one a repair.
+    saved : Hours
+        What that saves.
     """
 
     surface: str
@@ -67,6 +70,7 @@ class Visit:
     repairs: tuple[str, ...]
     treatments: tuple[str, ...]
     hours: Hours
+    saved: Hours
 
 
 #: Order of work on one stone: safety, then what is loose, then stone, then joints; cleaning before colour is matched.
@@ -121,24 +125,31 @@ def design_jobs(
     Parameters
     ----------
     frames : mapping of table name to frame
-        ``repairs``, ``conditions``, ``wall_stones`` and, where there are any, ``trials``.
+        ``repairs``, ``conditions``, ``wall_stones`` and, where there are any, ``trials`` and ``consents``.
     settings : Settings
         Trade values of the profile.
     values : TreatmentValues
         Trade values of treatments.
     """
+    consents = rows_of(frames["consents"]) if "consents" in frames else []
     return [
         _flagged(
-            _with_what_holds_it(DESIGNS[str(case.repair["treatment"])](case), case.repair), case
+            _with_what_holds_it(
+                DESIGNS[str(case.repair["treatment"])](case), case.repair, consents
+            ),
+            case,
         )
         for case in cases_of(frames, settings=settings, values=values)
     ]
 
 
-def _with_what_holds_it(job: Job, repair: Mapping[str, Any]) -> Job:
-    """The job with what keeps its repair waiting, such as a cause that is not settled."""
+def _with_what_holds_it(
+    job: Job, repair: Mapping[str, Any], consents: Sequence[Mapping[str, Any]]
+) -> Job:
+    """The job with what keeps its repair waiting: a cause that is not settled, a consent whose conditions are not met."""
     held = repair.get("held_back")
-    return job if is_missing(held) else replace(job, holds=(str(held), *job.holds))
+    own = () if is_missing(held) else (str(held),)
+    return replace(job, holds=(*own, *open_consents(consents, repair), *job.holds))
 
 
 def _flagged(job: Job, case: Case) -> Job:
@@ -164,20 +175,22 @@ def visits_of(repairs: Sequence[Mapping[str, Any]]) -> list[Visit]:
         if len(own) < 2:
             continue
         own.sort(key=lambda r: (_ORDER.index(str(r["treatment"])), str(r["id"])))
+        hours, saved = _hours_of_visit(own)
         found.append(
             Visit(
                 surface=surface,
                 wall_stone=stone,
                 repairs=tuple(str(r["id"]) for r in own),
                 treatments=tuple(str(r["treatment"]) for r in own),
-                hours=_hours_of_visit(own),
+                hours=hours,
+                saved=saved,
             )
         )
     return found
 
 
-def _hours_of_visit(own: Sequence[Mapping[str, Any]]) -> Hours:
-    """Hours of repairs that are done together: each without its setting up, and the longest setting up once."""
+def _hours_of_visit(own: Sequence[Mapping[str, Any]]) -> tuple[Hours, Hours]:
+    """Hours of repairs that are done together, each without its setting up, the longest setting up once; and what is saved."""
     rates = WorkRates()
     hours = []
     for r in own:
@@ -188,11 +201,14 @@ def _hours_of_visit(own: Sequence[Mapping[str, Any]]) -> Hours:
     starts = [rates.set_up if str(r["treatment"]) in PIECED else rates.small_set_up for r in own]
     longest = max(starts, key=lambda s: s.likely_h)
 
-    def told_of(name: str) -> float:
-        rest = sum(getattr(h, name) - getattr(s, name) for h, s in zip(hours, starts, strict=True))
-        return float(rest + getattr(longest, name))
+    def saved_of(name: str) -> float:
+        return float(sum(getattr(s, name) for s in starts) - getattr(longest, name))
 
-    return Hours(low_h=told_of("low_h"), likely_h=told_of("likely_h"), high_h=told_of("high_h"))
+    def apart_of(name: str) -> float:
+        return float(sum(getattr(h, name) for h in hours))
+
+    saved = {n: saved_of(n) for n in ("low_h", "likely_h", "high_h")}
+    return Hours(**{n: apart_of(n) - s for n, s in saved.items()}), Hours(**saved)
 
 
 def _trees(stones: Sequence[Mapping[str, Any]]) -> dict[str, tuple[shapely.STRtree, list[Any]]]:

@@ -19,6 +19,7 @@ from facademap.tasks.desk.pictures import Pictures
 from facademap.tasks.desk.tables import PackedTables
 from facademap.web import (
     apart,
+    campaign_api,
     described,
     gates_api,
     languages_api,
@@ -151,6 +152,7 @@ def make_app(
         *packed_api.routes(desk, packed),
         *described.routes(),
         *gates_api.routes(desk, pool),
+        *campaign_api.routes(desk),
         *apart.routes(pool),
         *languages_api.routes(desk),
         *pictures_api.routes(desk, pictures),

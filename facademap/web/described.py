@@ -155,12 +155,39 @@ _CLICKS = _object(
     points=_list(_PLACE, 1, 200),
 )
 
+_COLOUR = _list({"type": "number"}, 3, 3)
+_OF_TRIAL = (
+    *("place", "method", "mix", "measured", "made_on", "photo_before", "photo_after"),
+    *("colour_before", "colour_dry", "colour_wet"),
+)
+_OF_CONSENT = (
+    *("reference", "text", "treatments", "repairs", "before"),
+    *("clause", "given_by", "given_on", "wants_trial", "note"),
+)
+#: What is said of consents, trials and hours.
+_LEAD: Mapping[str, Schema] = {
+    **dict.fromkeys(("by", "on", "photo", "trial", "note", "finding", "crew"), _TEXT),
+    **dict.fromkeys(("kind", "treatment", "stone_type", "soiling", "wall_stone"), _TEXT),
+    **dict.fromkeys((*_OF_TRIAL, *_OF_CONSENT), _TEXT),
+    **dict.fromkeys(("colour_before", "colour_dry", "colour_wet"), _COLOUR),
+    **dict.fromkeys(("treatments", "repairs"), _list(_TEXT, 0, 2_000)),
+    **dict.fromkeys(("id", "repair"), _ID),
+    "hours": {"type": "number"},
+    "result": {"enum": ["approved", "refused", "open"]},
+}
+
 #: Address, what it does, its query (name: schema), and the kind of answer.
 _READ: tuple[tuple[str, str, dict[str, Schema], str], ...] = (
     ("/api/described", "This description", {}, "application/json"),
     ("/api/schema", "Tables, glossary, classes", {}, "application/json"),
     ("/api/project", "Name, settings, what the sender may do", {}, "application/json"),
     ("/api/pictures", "Place and size of the picture of every surface", {}, "application/json"),
+    (
+        "/api/campaign",
+        "Conditions of consents, trials, crews with hours, stone asked for",
+        {},
+        "application/json",
+    ),
     ("/api/reliefs", "Reliefs that every surface keeps", {}, "application/json"),
     (
         "/api/relief",
@@ -377,6 +404,38 @@ _WRITE: tuple[tuple[str, str, Schema], ...] = (
             ("choose", "Put a plan in force again", ("plan",)),
             ("undo", "Take the last matching or choice back as a whole", ()),
             ("drop", "Take a plan off the list", ("plan",)),
+        )
+    ),
+    *(
+        (f"/api/campaign/{act}", text, _object(needed, **{n: _LEAD[n] for n in known}, who=_NAME))
+        for act, text, needed, known in (
+            ("consent", "A condition of a consent", ("reference", "text"), _OF_CONSENT),
+            (
+                "consent-met",
+                "Tick a condition",
+                ("id", "by"),
+                ("id", "by", "on", "photo", "trial", "note"),
+            ),
+            ("consent-back", "Take the tick of a condition back", ("id",), ("id",)),
+            (
+                "trial",
+                "A trial, sample or mock-up",
+                ("kind", "treatment"),
+                ("kind", "treatment", "stone_type", "soiling", "wall_stone", *_OF_TRIAL),
+            ),
+            ("trial-add", "What a trial showed", ("id",), ("id", *_OF_TRIAL)),
+            (
+                "trial-decide",
+                "Approve or refuse a trial",
+                ("id", "result"),
+                ("id", "result", "by", "on", "finding"),
+            ),
+            (
+                "hours",
+                "Book hours of a crew",
+                ("repair", "hours", "crew"),
+                ("repair", "hours", "crew", "on"),
+            ),
         )
     ),
     (

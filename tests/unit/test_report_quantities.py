@@ -23,8 +23,10 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from benchmarks.papers_project import make_project
 from facademap.errors import InputError
+from facademap.repair.work_hours import Hours
 from facademap.report.bill import write_bill
 from facademap.report.bill_progress import measure_progress
+from facademap.report.bill_visits import price_visits
 from facademap.report.costs import cost_rows, read_rates
 from facademap.report.measures import Measures
 from facademap.report.quantities import DIMENSIONS, MEASURES, measure_quantities
@@ -37,6 +39,7 @@ from facademap.report.variations import (
 )
 from facademap.report.workbook_progress import Dealings
 from facademap.tables import TABLES, VARIATION_MEASURES
+from facademap.treatment import Visit
 
 RATES = """
 currency = "EUR"
@@ -498,3 +501,29 @@ def test_cost_to_date_by_lift_and_month_is_that_of_what_was_accepted(frames, qua
     said = "".join(p.get_textpage().get_text_range() for p in text)
     assert "0.21 m² against 0.20 m²" in said
     assert "601" in said
+
+
+def test_repairs_on_one_stone_are_priced_as_one_visit(quantities):
+    """Two insets at 300.5 each on one stone; setting up once saves two likely hours at 90."""
+    names = [r["id"] for r in quantities.repairs.to_dict("records") if r["treatment"] == "inset"]
+    hours = {n: Hours(low_h=1, likely_h=2, high_h=3) for n in ("hours", "saved")}
+    of = {"surface": "w", "wall_stone": "S1", "treatments": ("inset", "inset")}
+    visit = Visit(repairs=tuple(names[:2]), **of, **hours)
+    hour = "\n[hour]\nlow = 80\nlikely = 90\nhigh = 100\n"
+    (priced,) = price_visits([visit], quantities, read_rates(RATES + hour))
+    assert priced.price is not None
+    assert priced.price[1] == pytest.approx(601.0 - 180.0)
+    (bare,) = price_visits([visit], quantities, read_rates(RATES))
+    assert bare.price is not None
+    assert bare.price[1] == pytest.approx(601.0)
+    (free,) = price_visits([visit], quantities, None)
+    assert free.price is None
+    text = pypdfium2.PdfDocument(
+        write_bill(
+            quantities, project="x", rates=read_rates(RATES + hour), say=Measures(), visits=[priced]
+        )
+    )
+    said = "".join(p.get_textpage().get_text_range() for p in text)
+    assert "421.00" in said
+    with pytest.raises(InputError, match="needs low, likely and high"):
+        read_rates(RATES + "\n[hour]\nlow = 80\n")

@@ -6,6 +6,7 @@ import csv
 import io
 import itertools
 import re
+import shutil
 import sqlite3
 import sys
 from pathlib import Path
@@ -33,9 +34,15 @@ KEYS = itertools.count()
 
 
 @pytest.fixture
-def folder(tmp_path: Path) -> Path:
+def folder(made: Path, tmp_path: Path) -> Path:
+    """A copy of the wall for one test."""
+    return Path(shutil.copytree(made, tmp_path / "p"))
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A wall with a crust to be cleaned and an open joint to be filled."""
-    folder = desk_sample.make_project(tmp_path / "p")
+    folder = desk_sample.make_project(tmp_path_factory.mktemp("trials") / "p")
     with Project.open(folder) as project, project.edit(who="test", what="treatments") as edit:
         surface = str(project.read("surfaces")["id"].iloc[0])
         edit.put(
@@ -239,3 +246,28 @@ def test_an_approval_is_decided_and_not_typed(folder: Path) -> None:
     by_hand("update", str(fresh["id"]), place="north corner")
     assert row["result"] == "open"
     assert {t["id"]: t["result"] for t in list_trials(folder)}[name] == "approved"
+
+
+def test_what_comes_later_is_added_until_the_trial_is_decided(folder: Path) -> None:
+    def run(*words: str, code: int = 0) -> str:
+        done = CliRunner().invoke(main, ["trial", str(folder), *words])
+        assert done.exit_code == code, done.output
+        return done.output
+
+    run("--kind", "mortar sample", "--for", "mortar repair", "--stone", "Soft limestone",
+        "--mix", "NHL 3.5 1:2.5", "--colour-before", "60", "4", "14")  # fmt: skip
+    # only L differs: 2.4 / (1 + 0.015 * 11.2**2 / sqrt(20 + 11.2**2)) = 2.08 by the published formula
+    assert "2.1 CIEDE2000" in run("T-001", "--colour-dry", "62.4", "4", "14")
+    assert "no colour of stone" in run("T-001", "--colour-wet", "300", "0", "0", code=2)
+    assert "at once" in run("T-001", "--approve", "--by", "K", "--measured", "x", code=2)
+    assert "is unknown" in run("--kind", "mortar sample", "--for", "mortar repair", "--stone", "x", "--mix", "cement", code=2)  # fmt: skip
+    decide_trial(folder, "T-001", "approved", by="K", on="2026-05-04")
+    assert "stays as it was" in run("T-001", "--measured", "1.2 MPa", code=2)
+
+
+def test_a_sample_of_a_mortar_that_may_outdo_the_stone_is_not_approved(folder: Path) -> None:
+    told = {"stone_type": "soft limestone", "mix": "NHL 5 1:3"}
+    row = make_trial(folder, kind="mortar sample", treatment="mortar repair", **told)
+    with pytest.raises(InputError, match=r"weaker mix|stronger than|outdo"):
+        decide_trial(folder, str(row["id"]), "approved", by="K")
+    assert list_trials(folder)[0]["result"] == "open"

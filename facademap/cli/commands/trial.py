@@ -23,6 +23,13 @@ _TREATMENTS = ("clean", "consolidate", "mortar repair", "repoint", "crack repair
 @click.option("--wall-stone", help="Id of the wall stone it lies on.")
 @click.option("--place", help="Where, in words.")
 @click.option("--method", help="What was done, with what, for how long, how often.")
+@click.option("--mix", help="Mix of a mortar sample, by its name.")
+@click.option(
+    "--colour-before", nargs=3, type=float, help="CIELAB before, or of the stone beside, dry."
+)
+@click.option("--colour-dry", nargs=3, type=float, help="CIELAB after, dry.")
+@click.option("--colour-wet", nargs=3, type=float, help="CIELAB after, wet.")
+@click.option("--measured", help="What else was measured, each with its unit.")
 @click.option("--on", help="Day it was made, or decided: YYYY-MM-DD.")
 @click.option("--photo-before", help="Id of a photo.")
 @click.option("--photo-after", help="Id of a photo, dry.")
@@ -51,14 +58,29 @@ def command(
     Cleaning, consolidation and mortar repairs wait for an approved trial on the same kind of stone.
     """
     from facademap.errors import InputError
-    from facademap.tasks.record.trials import decide_trial, list_trials, make_trial
+    from facademap.tasks.record.trials import add_to_trial, decide_trial, list_trials, make_trial
+
+    uptake = None if uptake_l_per_m2 is None else uptake_l_per_m2 / 1000
+    told = {k: list(v) if isinstance(v, tuple) else v for k, v in told.items()}
 
     if trial is not None:
-        if result is None:
+        if kind is not None or treatment is not None:
             raise InputError(
-                f"nothing is said of trial {trial}", "Give --approve, --refuse or --take-back."
+                f"trial {trial} has its kind and treatment",
+                "Leave --kind and --for out, or enter a new trial.",
             )
-        row = decide_trial(project, trial, result, by=by, on=on, finding=finding)
+        later = {**told, "uptake_m3_per_m2": uptake}
+        given = [k for k, v in later.items() if v is not None]
+        if result is not None and given:
+            raise InputError(
+                f"{trial} is decided on and added to at once",
+                f"Add {', '.join(given)} first, then decide.",
+            )
+        row = (
+            add_to_trial(project, trial, finding=finding, **later)
+            if result is None
+            else decide_trial(project, trial, result, by=by, on=on, finding=finding)
+        )
     elif kind is not None or treatment is not None:
         if kind is None or treatment is None:
             raise InputError(
@@ -70,7 +92,7 @@ def command(
             treatment=treatment,
             made_on=on,
             finding=finding,
-            uptake_m3_per_m2=None if uptake_l_per_m2 is None else uptake_l_per_m2 / 1000,
+            uptake_m3_per_m2=uptake,
             **told,
         )
     else:
@@ -80,10 +102,15 @@ def command(
     show.result(row, text=_line(row))
 
 
-def _line(row: dict[str, object]) -> str:
+def _line(row: dict[str, Any]) -> str:
+    colour = (
+        ""
+        if row["colour_change"] is None
+        else f", colour {row['colour_change']:.1f} CIEDE2000 from before"
+    )
     decided = (
         f"{row['result']} by {row['approved_by']} on {row['approved_on']}"
         if row["approved_by"]
         else str(row["result"])
     )
-    return f"{row['id']}: {row['kind']} for {row['treatment']} on {row['stone_type']}: {decided}"
+    return f"{row['id']}: {row['kind']} for {row['treatment']} on {row['stone_type']}: {decided}{colour}"

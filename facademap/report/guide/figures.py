@@ -9,10 +9,13 @@ from dataclasses import dataclass, fields
 from functools import partial
 from typing import Any, cast
 
+import numpy as np
 import pandas as pd
 
 from facademap.condition.glossary import TERMS
+from facademap.photo.lab import difference_ciede2000
 from facademap.repair.cautions import CAUTIONS, DEFER
+from facademap.repair.consents import consent_said
 from facademap.repair.criteria import Criteria
 from facademap.repair.settings import Settings, TradeValue
 from facademap.repair.steps import STEPS
@@ -359,6 +362,10 @@ def _held(wall: Wall) -> Grid:
         for hold in job.holds:
             if job.repair not in groups[hold]:
                 groups[hold].append(job.repair)
+    for ticket in wall.tickets:
+        for wait in ticket.waits:
+            if str(ticket.repair["id"]) not in groups[wait]:
+                groups[wait].append(str(ticket.repair["id"]))
     rows = [
         (why, str(len(ids)), ", ".join(ids[:10]) + (" …" if len(ids) > 10 else ""))
         for why, ids in sorted(groups.items(), key=lambda g: -len(g[1]))
@@ -379,7 +386,7 @@ def _trials(wall: Wall) -> Grid:
             str(t["id"]),
             str(t["kind"]),
             _or(t["stone_type"]),
-            _or(t["method"]),
+            _trial_said(t),
             str(t["result"])
             + ("" if is_missing(t["approved_by"]) else f", {t['approved_by']}, {t['approved_on']}"),
         )
@@ -387,10 +394,49 @@ def _trials(wall: Wall) -> Grid:
     ]
     return Grid(
         title="Trials and samples",
-        head=("Trial", "What", "Stone", "Method", "Result"),
+        head=("Trial", "What", "Stone", "Method and measures", "Result"),
         rows=tuple(rows),
         shares=(0.09, 0.17, 0.2, 0.32, 0.22),
         empty="No trial has been entered: cleaning, consolidation and mortar repairs wait.",
+    )
+
+
+def _trial_said(trial: Row) -> str:
+    """How a trial was made and what was measured on it."""
+    words = [str(trial[k]) for k in ("mix", "method", "measured") if not is_missing(trial[k])]
+    before, dry = trial["colour_before"], trial["colour_dry"]
+    if not is_missing(before) and not is_missing(dry):
+        change = float(difference_ciede2000(np.array(before), np.array(dry)))
+        words.append(f"colour dry {change:.1f} CIEDE2000 from before")
+    return "; ".join(words) or "–"
+
+
+def _consents(wall: Wall) -> Grid:
+    rows = []
+    for c in sorted(wall.rows("consents"), key=lambda c: str(c["id"])):
+        proof = next(
+            (
+                str(c[k])
+                for k in ("evidence_file", "evidence_photo", "evidence_trial")
+                if not is_missing(c[k])
+            ),
+            "",
+        )
+        about = ", ".join(map(str, [*(c["treatments"] or ()), *(c["repairs"] or ())])) or "all work"
+        state = (
+            f"met: {c['met_by']}, {c['met_on']}; {proof}"
+            if c["met"]
+            else "open: kept in mind throughout"
+            if c["before"] == "nothing"
+            else f"open: holds until met ({c['before']})"
+        )
+        rows.append((str(c["id"]), consent_said(c), str(c["text"]), about, state))
+    return Grid(
+        title="Conditions of the consents",
+        head=("No.", "Consent", "What it asks", "About", "State"),
+        rows=tuple(rows),
+        shares=(0.08, 0.19, 0.36, 0.15, 0.22),
+        empty="No condition of a consent has been entered. That none is entered does not say that none is needed: ask whoever protects this building before any work.",
     )
 
 
@@ -494,6 +540,7 @@ _TABLES: Mapping[str, Callable[[Wall], Grid]] = {
     "treatments": _treatments,
     "held": _held,
     "trials": _trials,
+    "consents": _consents,
     "criteria": _criteria,
     "values": _values,
     "cautions": _cautions,

@@ -69,6 +69,8 @@ PREFIXES: Mapping[str, str] = {
     "photos": "H",
     "trials": "T",
     "variations": "N",
+    "consents": "L",
+    "orders": "D",
 }
 #: The record of the work and of reviews is only added to, never changed.
 _APPEND_ONLY = frozenset({"work_log", "reviews"})

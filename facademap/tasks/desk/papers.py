@@ -46,6 +46,8 @@ _TABLES = (
     "placements",
     "blocks",
     "faces",
+    "conditions",
+    "consents",
 )
 
 

@@ -58,7 +58,8 @@ _RECORDED = (
     "faces",
     "work_log",
 )
-_TREATED = ("surfaces", "wall_stones", "conditions", "repairs", "trials")
+_TREATED = ("surfaces", "wall_stones", "conditions", "repairs", "trials", "consents")
+_TICKETED = (*_CUT, "conditions", "consents")
 _INSETS = ("wall_stones", "repairs", "pieces")
 _TRADE = ("profile", "trade_values")
 _GUIDE_SETTINGS = (
@@ -123,11 +124,14 @@ def measured_as_planned(context: Context, rates: Rates | None = None) -> Quantit
 def _quantities(context: Context) -> Files:
     from facademap.report.bill import face_of_stones, write_bill
     from facademap.report.bill_progress import measure_progress
+    from facademap.report.bill_visits import price_visits
     from facademap.report.costs import read_rates
     from facademap.report.measures import Measures
+    from facademap.report.rows import rows_of
     from facademap.report.spreadsheet import write_quantities_csv, write_quantities_xlsx
     from facademap.report.variations import against_contract, read_contract, value_variations
     from facademap.report.workbook_progress import Dealings
+    from facademap.treatment import visits_of
 
     rates = (
         read_rates(context.choices.rates, source=context.choices.rates_name)
@@ -168,6 +172,7 @@ def _quantities(context: Context) -> Files:
             progress=progress,
             variations=variations,
             contract=contract,
+            visits=price_visits(visits_of(rows_of(context.frame("repairs"))), quantities, rates),
         ),
     }
 
@@ -177,7 +182,7 @@ def _tickets(context: Context) -> Files:
     from facademap.report.tickets import write_cut_tickets
 
     tickets = make_tickets(
-        context.frames(_CUT),
+        context.frames(_TICKETED),
         project=context.name,
         settings=context.trade_values,
         link=context.link,
@@ -271,6 +276,19 @@ def _lists(context: Context) -> Files:
         "labels.pdf": write_labels(
             frames, link=context.link, project=context.name, paper=paper, inches=context.inches
         ),
+    }
+
+
+def _enquiries(context: Context) -> Files:
+    from facademap.report.enquiry import write_enquiries
+
+    return {
+        "stone-enquiries.pdf": write_enquiries(
+            context.frames((*_LISTED, "orders")),
+            project=context.name,
+            paper=context.choices.paper,
+            inches=context.inches,
+        )
     }
 
 
@@ -442,7 +460,7 @@ PAPERS: tuple[Paper, ...] = (
         name="tickets",
         code="CT",
         title="cut tickets",
-        tables=(*_CUT, "photos"),
+        tables=(*_TICKETED, "photos"),
         settings=("name", "matching", "repair_link", "criteria_path", *_TRADE),
         make=_tickets,
         pictures=True,
@@ -496,6 +514,15 @@ PAPERS: tuple[Paper, ...] = (
         make=_lists,
     ),
     Paper(
+        name="enquiries",
+        code="EQ",
+        title="enquiries for stone",
+        tables=(*_LISTED, "orders"),
+        settings=("name", "profile"),
+        make=_enquiries,
+        weight=0.3,
+    ),
+    Paper(
         name="drawings",
         code="DR",
         title="drawings to scale",
@@ -529,7 +556,7 @@ PAPERS: tuple[Paper, ...] = (
         name="guide",
         code="RG",
         title="repair guide",
-        tables=(*_PLAN, "trials", "photos"),
+        tables=(*_PLAN, "trials", "consents", "photos"),
         settings=_GUIDE_SETTINGS,
         make=_guide,
         texts="guide",
@@ -540,7 +567,7 @@ PAPERS: tuple[Paper, ...] = (
         name="guide-short",
         code="RT",
         title="repair guide, short version",
-        tables=(*_PLAN, "trials", "photos"),
+        tables=(*_PLAN, "trials", "consents", "photos"),
         settings=_GUIDE_SETTINGS,
         make=_guide_short,
         texts="guide",

@@ -11,7 +11,7 @@ from facademap.treatment import Job, TreatmentValues, design_jobs, read_treatmen
 
 __all__ = ["jobs_of_project", "treatment_values_of_project"]
 
-_TABLES = ("repairs", "conditions", "wall_stones", "trials")
+_TABLES = ("repairs", "conditions", "wall_stones", "trials", "consents")
 
 
 @lru_cache(maxsize=1)

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from facademap.io.rule_files import load_criteria
+from facademap.repair.consents import open_consents
 from facademap.repair.settled import FREE_STAGES, RESERVED_STATES, is_sawn, stage_of_record
 from facademap.repair.stages import open_checks
 from facademap.salvage.lineage import is_own_ancestor
@@ -14,9 +15,10 @@ from facademap.salvage.seen_face import unseen_faces
 from facademap.store.project import Project
 from facademap.tables import STAGES, TABLES, is_missing
 from facademap.tasks.project.finding import Finding
+from facademap.tasks.record.consents import evidence_faults
 from facademap.tasks.record.trials import BEGUN_STAGES, trial_wanted
 
-__all__ = ["references_of", "settled_of", "stages_of"]
+__all__ = ["evidence_of", "references_of", "settled_of", "stages_of"]
 
 Row = Mapping[Any, Any]
 
@@ -67,6 +69,7 @@ def stages_of(project: Project) -> Iterator[Finding]:
         project.read("placements").to_dict("records"), project.read("faces").to_dict("records")
     )
     trials = project.read("trials").to_dict("records")
+    consents = project.read("consents").to_dict("records")
     log: dict[str, list[Row]] = defaultdict(list)
     for entry in project.read("work_log").to_dict("records"):
         log[str(entry["repair"])].append(entry)
@@ -107,6 +110,12 @@ def stages_of(project: Project) -> Iterator[Finding]:
                 f"is {stage}, but there is no approved {wanted}",
                 "Enter the trial that the work followed with facademap trial, or send the repair to redo.",
             )
+        for wanting in open_consents(consents, row, stage=stage):
+            yield _stage_fault(
+                id,
+                f"is {stage}, but {wanting}",
+                "Meet it and tick it with facademap consent --met, or ask who gave the consent what is to be done.",
+            )
         if (
             row["treatment"] in ("inset", "whole stone")
             and _is_past(stage, "cut out")
@@ -118,6 +127,21 @@ def stages_of(project: Project) -> Iterator[Finding]:
                 "Measure it and enter the measures in the record.",
                 field="measured",
             )
+
+
+def evidence_of(project: Project) -> Iterator[Finding]:
+    """Conditions of consents whose evidence is not what it was when they were ticked."""
+    for name, problem in evidence_faults(project):
+        yield Finding(
+            level="fault",
+            kind="reference",
+            about=f"condition {name}",
+            problem=problem,
+            remedy="Put the file back as it was, or take the tick back and give the evidence anew.",
+            table="consents",
+            row=name,
+            field="evidence_file",
+        )
 
 
 def _is_past(stage: str, other: str) -> bool:

@@ -19,7 +19,7 @@ __all__ = ["copy_project"]
 
 #: What is made again when it is missing stays behind.
 #: Not the folder of training: it holds people's names and the key by which their certificates are verified.
-_COPIED = ("photos", "elevations", "blocks", "out", "issued", "guide", "languages")
+_COPIED = ("photos", "elevations", "blocks", "out", "issued", "guide", "languages", "evidence")
 
 
 def copy_project(

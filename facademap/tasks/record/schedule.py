@@ -13,10 +13,12 @@ from facademap.errors import InputError
 from facademap.io.block_columns import no_formula
 from facademap.io.whole_files import make_folder, write_whole
 from facademap.repair.cold_work import cold_work
+from facademap.repair.consents import held_by_consents
 from facademap.repair.crews import Crew, crew_days
 from facademap.repair.mixes import DEFAULT_MIX, mix_named
 from facademap.repair.placing import COLD_MONTHS
 from facademap.repair.programme import programme_html
+from facademap.repair.rows import rows_of
 from facademap.repair.schedule import (
     ScheduleProblem,
     bars,
@@ -86,6 +88,7 @@ def schedule_project(
         repairs, stones, placements, blocks = (
             project.read(n) for n in ("repairs", "wall_stones", "placements", "blocks")
         )
+        repairs = held_by_consents(repairs, project.read("consents"))
     found = {str(r) for r in placements["repair"]} if len(placements) else set()
     pieced = repairs[repairs["treatment"].isin(PIECED)] if len(repairs) else repairs
     without = {str(i) for i in pieced["id"]} - found
@@ -128,7 +131,7 @@ def schedule_project(
             "repair": str(r["id"]),
             "why": why_unscheduled(r, without),
         }
-        for r in repairs.to_dict("records")
+        for r in rows_of(repairs)
         if str(r["id"]) not in scheduled
     ]
     if out is not None:
@@ -221,7 +224,7 @@ def _donors_first(
     """Pairs (donor's repair, user's repair): a block that is a wall stone, or a part of one, comes out by that stone's repair."""
     out_of = {
         str(r["wall_stone"]): str(r["id"])
-        for r in repairs.to_dict("records")
+        for r in rows_of(repairs)
         if r["treatment"] == "whole stone" and str(r["id"]) in names
     }
     donor_of = {}

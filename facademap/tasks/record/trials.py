@@ -6,7 +6,11 @@ import datetime as dt
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+import numpy as np
+
 from facademap.errors import InputError
+from facademap.photo.lab import difference_ciede2000
+from facademap.repair.mixes import mix_named, strength_faults
 from facademap.store.project import Project
 from facademap.tables import SOILINGS, TABLES, is_missing
 from facademap.treatment.soiling import soiling_of
@@ -14,6 +18,8 @@ from facademap.treatment.trials import TRIAL_OF, approved
 
 __all__ = [
     "BEGUN_STAGES",
+    "add_to_trial",
+    "colour_change",
     "decide_trial",
     "list_trials",
     "make_trial",
@@ -54,6 +60,7 @@ def make_trial(
         It names no stone: what was tried on one stone says nothing of another.
     """
     values = {k: v for k, v in told.items() if not is_missing(v)}
+    _need_known(values)
     with Project.open(folder) as project:
         if "wall_stone" in values and "stone_type" not in values:
             stone = project.row("wall_stones", str(values["wall_stone"]))
@@ -79,6 +86,53 @@ def make_trial(
             }
             edit.insert("trials", [row])
         return _plain(project.row("trials", row["id"]))
+
+
+def add_to_trial(
+    folder: Any, trial: str, *, who: str = "facademap trial", **told: Any
+) -> dict[str, Any]:
+    """Add what came later to a trial that is not decided: photos after, colours when dry and wet, what was measured.
+
+    Raises
+    ------
+    InputError
+        Nothing is given, or the trial is decided already.
+    """
+    values = {k: v for k, v in told.items() if not is_missing(v)}
+    if not values:
+        raise InputError(
+            f"nothing is said of {trial}", "Give what it showed, --approve or --refuse."
+        )
+    _need_known(values)
+    with Project.open(folder) as project:
+        row = project.row("trials", trial)
+        if str(row["result"]) != "open":
+            raise InputError(
+                f"trial {trial} is {row['result']}: what was decided on stays as it was",
+                "Take the decision back with --take-back first, or enter a new trial.",
+            )
+        with project.edit(who=who, what=f"trial {trial}: what it showed") as edit:
+            edit.update("trials", trial, values, rev=row["rev"])
+        return _plain(project.row("trials", trial))
+
+
+def colour_change(row: Mapping[Any, Any]) -> float | None:
+    """CIEDE2000 from the colour before, or of the stone beside, to that after, both dry; ``None`` where one is not known."""
+    if is_missing(row.get("colour_before")) or is_missing(row.get("colour_dry")):
+        return None
+    return float(difference_ciede2000(np.array(row["colour_before"]), np.array(row["colour_dry"])))
+
+
+def _need_known(values: Mapping[str, Any]) -> None:
+    if values.get("mix"):
+        mix_named(str(values["mix"]))
+    for name in ("colour_before", "colour_dry", "colour_wet"):
+        lab = values.get(name)
+        if lab is not None and (not 0 <= lab[0] <= 100 or max(abs(lab[1]), abs(lab[2])) > 128):
+            raise InputError(
+                f"{' '.join(f'{v:g}' for v in lab)} is no colour of stone",
+                "Give CIELAB: L 0 to 100, a and b -128 to 128.",
+            )
 
 
 def decide_trial(
@@ -131,11 +185,35 @@ def decide_trial(
             "approved_by": None if taken_back else by,
             "approved_on": None if taken_back else day.isoformat(),
         }
+        if result == "approved":
+            _need_soft_mix(row)
+        else:
+            _need_free(project, trial)
         if finding:
             changed["finding"] = finding
         with project.edit(who=who, what=f"trial {trial}: {result}") as edit:
             edit.update("trials", trial, changed, rev=row["rev"])
         return _plain(project.row("trials", trial))
+
+
+def _need_soft_mix(row: Mapping[Any, Any]) -> None:
+    """A sample of a mortar that may outdo the stone is not approved."""
+    name = "" if is_missing(row["mix"]) else str(row["mix"])
+    faults = strength_faults(mix_named(name), str(row["stone_type"])) if name else ()
+    if faults:
+        raise InputError(
+            f"trial {row['id']}: {faults[0]}", "Make a sample of a weaker mix, or refuse this one."
+        )
+
+
+def _need_free(project: Project, trial: str) -> None:
+    """A trial by which a condition of a consent was met is not taken back behind its back."""
+    for row in project.read("consents").to_dict("records"):
+        if bool(row["met"]) and str(row["evidence_trial"]) == trial:
+            raise InputError(
+                f"condition {row['id']} is met by trial {trial}",
+                f"Take that tick back first: facademap consent PROJECT {row['id']} --take-back.",
+            )
 
 
 def trial_wanted(
@@ -195,7 +273,8 @@ def need_trial(project: Project, repair: Mapping[Any, Any], stage: str) -> None:
 
 
 def _plain(row: Mapping[Any, Any]) -> dict[str, Any]:
-    return {n: None if is_missing(row[n]) else row[n] for n in TABLES["trials"].names}
+    plain = {n: None if is_missing(row[n]) else row[n] for n in TABLES["trials"].names}
+    return {**plain, "colour_change": colour_change(row)}
 
 
 def list_trials(folder: Any) -> list[dict[str, Any]]:

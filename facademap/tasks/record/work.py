@@ -44,6 +44,7 @@ from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.plan.densities import densities_of_project
 from facademap.tasks.plan.plan import settings_of_project
+from facademap.tasks.record.consents import need_consent
 from facademap.tasks.record.editing import record_edit
 from facademap.tasks.record.setting import need_assembly, state_of_steps, with_pins_as_measured
 from facademap.tasks.record.trials import need_trial
@@ -134,6 +135,7 @@ def move_on(
         if stage in ("approved", "piece sawn"):
             need_assembly(project, row)
         need_trial(project, row, stage)
+        need_consent(project, row, stage)
         asks = what_to_see(project, repair) if stage == "piece sawn" else ""
         fits, problem = _place(project, row) if stage == "piece sawn" else (None, "")
         entry = enter_stage(

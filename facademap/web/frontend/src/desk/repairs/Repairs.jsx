@@ -12,6 +12,7 @@ import { AllReviews, Reviews } from "../parts/Review.jsx";
 import { FORMS, useChange } from "../survey/Record.jsx";
 import { goTo } from "../wall/wall.js";
 import { t } from "../words/texts.js";
+import { Campaign } from "./Campaign.jsx";
 import { Sketch } from "./CutOutSketch.jsx";
 import { Fixing } from "./Fixing.jsx";
 import { Papers, Ticket } from "./Papers.jsx";
@@ -108,6 +109,7 @@ function Overview() {
       )}
       <Plans />
       <AllReviews />
+      <Campaign />
       <Papers />
     </div>
   );

@@ -1,0 +1,184 @@
+"""Addresses of what a campaign is led by: conditions of consents, trials, crews with their hours, stone asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+from starlette.requests import Request
+from starlette.routing import Route
+
+from facademap.errors import InputError
+from facademap.repair.crews import read_crews
+from facademap.store.project import Project
+from facademap.tasks.record.consents import (
+    add_consent,
+    list_consents,
+    meet_consent,
+    take_consent_back,
+)
+from facademap.tasks.record.crews import book_hours, booked_hours
+from facademap.tasks.record.trials import add_to_trial, decide_trial, list_trials, make_trial
+from facademap.tasks.yard.orders import list_orders
+from facademap.web.answers import text_of, threaded
+from facademap.web.desk import Desk
+from facademap.web.guard import author_of
+
+__all__ = ["routes"]
+
+_MOST_NAMES = 2_000
+
+
+def routes(desk: Desk) -> list[Route]:
+    """What there is, and every act by its name."""
+
+    def state(request: Request, body: Any) -> Any:
+        return _state(desk.folder, desk.reading())
+
+    def doing(act: Callable[[Path, Any, str], Any]) -> Any:
+        def done(request: Request, body: Any) -> Any:
+            who = author_of(request.scope, text_of(body, "who", most=80), "survey desk")
+            return {"row": act(desk.folder, body, who)}
+
+        return done
+
+    return [
+        Route("/api/campaign", threaded(state)),
+        *(
+            Route(f"/api/campaign/{name}", threaded(doing(act)), methods=["POST"])
+            for name, act in _ACTS.items()
+        ),
+    ]
+
+
+def _state(folder: Path, project: Project) -> dict[str, Any]:
+    crews = read_crews(project.setting("crews", None) or []) if project.setting("crews") else ()
+    return {
+        "consents": list_consents(folder),
+        "trials": list_trials(folder),
+        "orders": list_orders(folder),
+        "crews": [
+            {"name": c.name, "hours_h": c.hours_h, "skills": sorted(c.skills)} for c in crews
+        ],
+        "booked": [
+            {
+                "repair": b.repair,
+                "treatment": b.treatment,
+                "hours_h": b.hours_h,
+                "told_h": b.told_h,
+                "crews": list(b.crews),
+            }
+            for b in booked_hours(project)
+        ],
+    }
+
+
+def _name(body: Any) -> str:
+    return text_of(body, "id", most=200, required=True)
+
+
+def _texts(body: Any, *names: str) -> dict[str, Any]:
+    """Texts that were given; empty ones are not."""
+    return {n: told for n in names if (told := text_of(body, n, most=4_000).strip())}
+
+
+def _names(body: Any, key: str) -> list[str]:
+    found = body.get(key) or []
+    if (
+        not isinstance(found, list)
+        or len(found) > _MOST_NAMES
+        or not all(isinstance(n, str) for n in found)
+    ):
+        raise InputError(f"{key} is no list of names", f"Send at most {_MOST_NAMES} of them.")
+    return list(found)
+
+
+def _number(body: Any, key: str) -> float:
+    value = body.get(key)
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise InputError(f"{key} is no number", "Send a number.")
+    return float(value)
+
+
+def _colours(body: Any) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    for key in ("colour_before", "colour_dry", "colour_wet"):
+        lab = body.get(key)
+        if lab is None:
+            continue
+        if (
+            not isinstance(lab, list)
+            or len(lab) != 3
+            or any(isinstance(v, bool) or not isinstance(v, int | float) for v in lab)
+        ):
+            raise InputError(f"{key} is no colour", "Send L, a and b.")
+        found[key] = [float(v) for v in lab]
+    return found
+
+
+def _consent(folder: Path, body: Any, who: str) -> Any:
+    return add_consent(
+        folder,
+        reference=text_of(body, "reference", most=400),
+        text=text_of(body, "text", most=4_000),
+        treatments=_names(body, "treatments"),
+        repairs=_names(body, "repairs"),
+        who=who,
+        **_texts(body, "before", "clause", "given_by", "given_on", "wants_trial", "note"),
+    )
+
+
+def _met(folder: Path, body: Any, who: str) -> Any:
+    told = _texts(body, "on", "photo", "trial", "note")
+    return meet_consent(folder, _name(body), by=text_of(body, "by", most=200), who=who, **told)
+
+
+def _trial(folder: Path, body: Any, who: str) -> Any:
+    return make_trial(
+        folder,
+        kind=text_of(body, "kind", required=True),
+        treatment=text_of(body, "treatment", required=True),
+        who=who,
+        **_texts(body, "stone_type", "soiling", "wall_stone", *_TOLD),
+        **_colours(body),
+    )
+
+
+_TOLD = ("place", "method", "mix", "measured", "made_on", "photo_before", "photo_after")
+
+
+def _trial_add(folder: Path, body: Any, who: str) -> Any:
+    return add_to_trial(folder, _name(body), who=who, **_texts(body, *_TOLD), **_colours(body))
+
+
+def _decide(folder: Path, body: Any, who: str) -> Any:
+    result = text_of(body, "result", required=True)
+    if result not in ("approved", "refused", "open"):
+        raise InputError(f"{result!r} is no decision", "Send approved, refused or open.")
+    told = _texts(body, "on", "finding")
+    return decide_trial(
+        folder, _name(body), result, by=text_of(body, "by", most=200), who=who, **told
+    )
+
+
+def _hours(folder: Path, body: Any, who: str) -> Any:
+    return book_hours(
+        folder,
+        text_of(body, "repair", most=200, required=True),
+        _number(body, "hours"),
+        crew=text_of(body, "crew", most=200, required=True),
+        who=who,
+        **_texts(body, "on"),
+    )
+
+
+_ACTS: Mapping[str, Callable[[Path, Any, str], Any]] = {
+    "consent": _consent,
+    "consent-met": _met,
+    "consent-back": lambda f, b, w: take_consent_back(f, _name(b), who=w),
+    "trial": _trial,
+    "trial-add": _trial_add,
+    "trial-decide": _decide,
+    "hours": _hours,
+}

@@ -1,0 +1,446 @@
+// What a campaign is led by: conditions of consents, trials with who approved them, crews and their hours.
+import { useEffect, useId, useState } from "preact/hooks";
+import { ask } from "../data/api.js";
+import { column, rowsOf, seq } from "../data/data.js";
+import { notice } from "../data/edits.js";
+import { isReviewer } from "../data/reviewer.js";
+import { who } from "../data/settings.js";
+import { t } from "../words/texts.js";
+
+const REST_MS = 800;
+const DAY = 10;
+const today = () => new Date().toISOString().slice(0, DAY);
+
+async function act(step, body) {
+  try {
+    await ask(`/api/campaign/${step}`, { method: "POST", body: { ...body, who: who.value } });
+    return true;
+  } catch (error) {
+    const text = error.problem ? `${error.problem}. ${error.remedy}` : t("needs.server");
+    notice.value = { text, bad: true };
+    return false;
+  }
+}
+
+/** One field of a form: a text, a choice or a day. */
+function Ask({ name, form, set, choices = null, type = "text", wanted = false }) {
+  const id = useId();
+  const props = {
+    id,
+    value: form[name] ?? "",
+    required: wanted,
+    onKeyDown: (e) => e.stopPropagation(),
+  };
+  const take = (e) => set({ ...form, [name]: e.currentTarget.value });
+  return (
+    <div class="field">
+      <label htmlFor={id}>{t(`lead.${name}`)}</label>{" "}
+      {choices ? (
+        <select {...props} onChange={take}>
+          {!choices.includes(form[name]) && <option value="">–</option>}
+          {choices.map((c) => (
+            <option key={c}>{c}</option>
+          ))}
+        </select>
+      ) : type === "long" ? (
+        <textarea rows={3} {...props} onInput={take} />
+      ) : (
+        <input type={type} step={type === "number" ? "any" : undefined} {...props} onInput={take} />
+      )}
+    </div>
+  );
+}
+
+/** A form that is opened, filled in and sent. */
+function Form({ title, open = false, begin = {}, send, children }) {
+  const [form, set] = useState(begin);
+  const [shown, show] = useState(open);
+  if (isReviewer()) return null;
+  const submit = async (event) => {
+    event.preventDefault();
+    if (!(await send(form))) return;
+    set(begin);
+    show(open);
+  };
+  if (!shown)
+    return (
+      <button type="button" class="quiet" onClick={() => show(true)}>
+        {title}
+      </button>
+    );
+  return (
+    <form class="lead" onSubmit={submit} aria-label={title}>
+      {children(form, set)}
+      <p class="acts">
+        <button type="submit" class="main">
+          {title}
+        </button>
+        <button type="button" class="quiet" onClick={() => show(false)}>
+          {t("close")}
+        </button>
+      </p>
+    </form>
+  );
+}
+
+function Tick({ row, trials, run }) {
+  const approved = trials.filter((a) => a.result === "approved").map((a) => a.id);
+  const photos = rowsOf("photos").map((p) => p.id);
+  return (
+    <Form
+      title={t("lead.tick")}
+      begin={{ on: today(), by: who.value }}
+      send={(form) => run("consent-met", { ...form, id: row.id })}
+    >
+      {(form, set) => (
+        <>
+          <Ask name="by" form={form} set={set} wanted />
+          <Ask name="on" form={form} set={set} type="date" wanted />
+          {!row.wants_trial && <Ask name="photo" form={form} set={set} choices={photos} />}
+          <Ask
+            name="trial"
+            form={form}
+            set={set}
+            choices={approved}
+            wanted={Boolean(row.wants_trial)}
+          />
+        </>
+      )}
+    </Form>
+  );
+}
+
+function Consents({ consents, trials, run }) {
+  const holding = consents.filter((c) => !c.met && c.before !== "nothing");
+  return (
+    <details open={holding.length > 0}>
+      <summary>
+        {t("lead.consents")} <span class="count">{consents.length}</span>
+        {holding.length > 0 && (
+          <em class="stale-mark">{t("lead.holding", { n: holding.length })}</em>
+        )}
+      </summary>
+      {!consents.length && <p class="aside">{t("lead.consents.none")}</p>}
+      <ul class="rows">
+        {consents.map((c) => (
+          <li key={c.id}>
+            <strong>
+              {c.reference}
+              {c.clause ? `, ${c.clause}` : ""}
+            </strong>{" "}
+            <span class="aside">{c.id}</span>
+            <p>{c.text}</p>
+            <p class="aside">
+              {[...c.treatments, ...c.repairs].join(", ") || t("lead.all")} · {c.before}
+              {c.wants_trial ? ` · ${t("lead.wants_trial")}: ${c.wants_trial}` : ""}
+            </p>
+            {c.met ? (
+              <p class="all-well">
+                {t("lead.met", {
+                  by: c.met_by,
+                  on: c.met_on,
+                  proof: c.evidence_trial || c.evidence_photo || c.evidence_file,
+                })}{" "}
+                {!isReviewer() && (
+                  <button
+                    type="button"
+                    class="quiet"
+                    onClick={() => void run("consent-back", { id: c.id })}
+                  >
+                    {t("lead.back")}
+                  </button>
+                )}
+              </p>
+            ) : (
+              <Tick row={c} trials={trials} run={run} />
+            )}
+          </li>
+        ))}
+      </ul>
+      <Form
+        title={t("lead.consent.new")}
+        begin={{ before: "work begins" }}
+        send={(form) =>
+          run("consent", { ...form, treatments: form.treatment ? [form.treatment] : [] })
+        }
+      >
+        {(form, set) => (
+          <>
+            <Ask name="reference" form={form} set={set} wanted />
+            <Ask name="clause" form={form} set={set} />
+            <Ask name="text" form={form} set={set} type="long" wanted />
+            <Ask
+              name="treatment"
+              form={form}
+              set={set}
+              choices={column("repairs", "treatment")?.choices ?? []}
+            />
+            <Ask
+              name="before"
+              form={form}
+              set={set}
+              choices={column("consents", "before")?.choices ?? []}
+            />
+            <Ask
+              name="wants_trial"
+              form={form}
+              set={set}
+              choices={column("trials", "kind")?.choices ?? []}
+            />
+          </>
+        )}
+      </Form>
+    </details>
+  );
+}
+
+function Decide({ row, run }) {
+  const send = (result) => (form) => run("trial-decide", { ...form, id: row.id, result });
+  return (
+    <>
+      {[
+        ["approved", "lead.approve"],
+        ["refused", "lead.refuse"],
+      ].map(([result, title]) => (
+        <Form
+          key={result}
+          title={t(title)}
+          begin={{ on: today(), by: who.value }}
+          send={send(result)}
+        >
+          {(form, set) => (
+            <>
+              <Ask name="by" form={form} set={set} wanted />
+              <Ask name="on" form={form} set={set} type="date" wanted />
+              <Ask name="finding" form={form} set={set} type="long" wanted={result === "refused"} />
+            </>
+          )}
+        </Form>
+      ))}
+      <Form
+        title={t("lead.trial.add")}
+        send={(form) =>
+          run("trial-add", {
+            ...Object.fromEntries(Object.entries(form).filter(([, v]) => v)),
+            id: row.id,
+          })
+        }
+      >
+        {(form, set) => (
+          <>
+            <Ask name="measured" form={form} set={set} />
+            <Ask
+              name="photo_before"
+              form={form}
+              set={set}
+              choices={rowsOf("photos").map((p) => p.id)}
+            />
+            <Ask
+              name="photo_after"
+              form={form}
+              set={set}
+              choices={rowsOf("photos").map((p) => p.id)}
+            />
+          </>
+        )}
+      </Form>
+    </>
+  );
+}
+
+function Trials({ trials, run }) {
+  const open = trials.filter((r) => r.result === "open");
+  const stones = [...new Set(rowsOf("wall_stones").map((s) => s.stone_type))].filter(Boolean);
+  return (
+    <details>
+      <summary>
+        {t("lead.trials")} <span class="count">{trials.length}</span>
+        {open.length > 0 && <em class="stale-mark">{t("lead.open", { n: open.length })}</em>}
+      </summary>
+      {!trials.length && <p class="aside">{t("lead.trials.none")}</p>}
+      <ul class="rows">
+        {trials.map((r) => (
+          <li key={r.id}>
+            <strong>{r.kind}</strong>, {r.treatment}, {r.stone_type}
+            {r.soiling ? `, ${r.soiling}` : ""} <span class="aside">{r.id}</span>
+            {(r.mix || r.method || r.measured) && (
+              <p>{[r.mix, r.method, r.measured].filter(Boolean).join("; ")}</p>
+            )}
+            {r.colour_change != null && (
+              <p class="aside">{t("lead.colour", { n: r.colour_change.toFixed(1) })}</p>
+            )}
+            {r.result === "open" ? (
+              <Decide row={r} run={run} />
+            ) : (
+              <p class={r.result === "approved" ? "all-well" : "warn"}>
+                {r.result}, {r.approved_by}, {r.approved_on}
+                {r.finding ? `: ${r.finding}` : ""}{" "}
+                {!isReviewer() && (
+                  <button
+                    type="button"
+                    class="quiet"
+                    onClick={() => void run("trial-decide", { id: r.id, result: "open" })}
+                  >
+                    {t("lead.back")}
+                  </button>
+                )}
+              </p>
+            )}
+          </li>
+        ))}
+      </ul>
+      <Form title={t("lead.trial.new")} send={(form) => run("trial", form)}>
+        {(form, set) => (
+          <>
+            <Ask
+              name="kind"
+              form={form}
+              set={set}
+              choices={column("trials", "kind")?.choices ?? []}
+              wanted
+            />
+            <Ask
+              name="treatment"
+              form={form}
+              set={set}
+              choices={column("trials", "treatment")?.choices ?? []}
+              wanted
+            />
+            <Ask name="stone_type" form={form} set={set} choices={stones} wanted />
+            {form.kind === "cleaning panel" && (
+              <Ask
+                name="soiling"
+                form={form}
+                set={set}
+                choices={column("trials", "soiling")?.choices ?? []}
+                wanted
+              />
+            )}
+            <Ask name="place" form={form} set={set} />
+            <Ask name="mix" form={form} set={set} />
+            <Ask name="method" form={form} set={set} type="long" />
+            <Ask name="made_on" form={form} set={set} type="date" />
+          </>
+        )}
+      </Form>
+    </details>
+  );
+}
+
+function Crews({ crews, booked, run }) {
+  const names = crews.map((c) => c.name);
+  return (
+    <details>
+      <summary>
+        {t("lead.crews")} <span class="count">{crews.length}</span>
+      </summary>
+      {!crews.length && <p class="aside">{t("lead.crews.none")}</p>}
+      <ul class="rows">
+        {crews.map((c) => (
+          <li key={c.name}>
+            <strong>{c.name}</strong>{" "}
+            <span class="aside">
+              {t("lead.day", { n: c.hours_h })} · {c.skills.join(", ") || t("lead.all")}
+            </span>
+          </li>
+        ))}
+      </ul>
+      {booked.length > 0 && (
+        <table class="plain">
+          <caption class="visually-hidden">{t("lead.booked")}</caption>
+          <thead>
+            <tr>
+              <th scope="col">{t("lead.repair")}</th>
+              <th scope="col">{t("lead.hours")}</th>
+              <th scope="col">{t("lead.told")}</th>
+            </tr>
+          </thead>
+          <tbody>
+            {booked.map((b) => (
+              <tr key={b.repair}>
+                <th scope="row">{b.repair}</th>
+                <td>{b.hours_h.toFixed(1)}</td>
+                <td>{b.told_h ? b.told_h.toFixed(1) : "–"}</td>
+              </tr>
+            ))}
+          </tbody>
+        </table>
+      )}
+      {names.length > 0 && (
+        <Form
+          title={t("lead.book")}
+          begin={{ on: today(), crew: names[0] }}
+          send={(form) => run("hours", { ...form, hours: Number(form.hours) })}
+        >
+          {(form, set) => (
+            <>
+              <Ask
+                name="repair"
+                form={form}
+                set={set}
+                choices={rowsOf("repairs").map((r) => r.id)}
+                wanted
+              />
+              <Ask name="crew" form={form} set={set} choices={names} wanted />
+              <Ask name="hours" form={form} set={set} type="number" wanted />
+              <Ask name="on" form={form} set={set} type="date" wanted />
+            </>
+          )}
+        </Form>
+      )}
+    </details>
+  );
+}
+
+function Orders({ orders }) {
+  if (!orders.length) return null;
+  return (
+    <details>
+      <summary>
+        {t("lead.orders")} <span class="count">{orders.length}</span>
+      </summary>
+      <ul class="rows">
+        {orders.map((o) => (
+          <li key={o.id}>
+            <strong>{o.stone_type}</strong>, {o.supplier} <span class="aside">{o.id}</span>
+            <p class="aside">
+              {o.state}
+              {o.colour_difference == null
+                ? ""
+                : ` · ${t("lead.colour", { n: o.colour_difference.toFixed(1) })}`}
+              {o.blocks.length ? ` · ${o.blocks.join(", ")}` : ""}
+            </p>
+          </li>
+        ))}
+      </ul>
+    </details>
+  );
+}
+
+/** Everything of it that stands beside the repairs. */
+export function Campaign() {
+  const [told, setTold] = useState(null);
+  const load = () =>
+    ask("/api/campaign").then(setTold, () => {
+      // without the server nothing of it is shown
+    });
+  useEffect(() => {
+    const timer = setTimeout(() => void load(), told ? REST_MS : 0);
+    return () => clearTimeout(timer);
+  }, [seq.value]);
+  if (!told) return null;
+  const run = async (step, body) => {
+    const done = await act(step, body);
+    if (done) await load();
+    return done;
+  };
+  return (
+    <section class="papers campaign" aria-label={t("lead")}>
+      <h3>{t("lead")}</h3>
+      <Consents consents={told.consents} trials={told.trials} run={run} />
+      <Trials trials={told.trials} run={run} />
+      <Crews crews={told.crews} booked={told.booked} run={run} />
+      <Orders orders={told.orders} />
+    </section>
+  );
+}

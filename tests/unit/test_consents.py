@@ -1,0 +1,200 @@
+"""Conditions of consents: they hold the work that they are about, and are ticked with a name, a day and what proves it."""
+
+from __future__ import annotations
+
+import itertools
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+import shapely
+from click.testing import CliRunner
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "e2e"))
+import desk_sample
+
+from facademap.cli.main import main
+from facademap.errors import InputError, StageError
+from facademap.report.ticket_content import make_tickets
+from facademap.store.project import Project
+from facademap.tasks.desk.edit import RowChange, apply_changes
+from facademap.tasks.plan.plan import settings_of_project
+from facademap.tasks.plan.treatments import jobs_of_project
+from facademap.tasks.project.check import check_project
+from facademap.tasks.record.consents import add_consent, list_consents, meet_consent
+from facademap.tasks.record.trials import decide_trial, make_trial
+from facademap.tasks.record.work import move_on, record
+
+KEYS = itertools.count()
+
+
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = desk_sample.make_planned_project(tmp_path_factory.mktemp("consents") / "p", blocks=2)
+    with Project.open(folder) as project, project.edit(who="test", what="a joint") as edit:
+        surface = str(project.read("surfaces")["id"].iloc[0])
+        shape = shapely.LineString([(0, 0.3), (0.6, 0.3)])
+        joint = {"surface": surface, "term": "open joint", "layer": "joint", "width_m": 0.008}
+        edit.put("conditions", [{"id": "X-1", **joint, "geometry": shape}])
+        work = {"surface": surface, "treatment": "shelter", "conditions": ["X-1"]}
+        edit.put("repairs", [{"id": "RX-1", **work, "geometry": shape}])
+    return folder
+
+
+@pytest.fixture
+def folder(planned: Path, tmp_path: Path) -> Path:
+    import shutil
+
+    return Path(shutil.copytree(planned, tmp_path / "project"))
+
+
+def asked(folder: Path, **told: Any) -> str:
+    words = {"reference": "LB/12", "clause": "3", "text": "A sample is approved.", **told}
+    return str(add_consent(folder, **words)["id"])
+
+
+def test_work_waits_until_its_condition_is_ticked_with_what_proves_it(
+    folder: Path, tmp_path: Path
+) -> None:
+    name = asked(folder, treatments=["shelter"])
+    move_on(folder, "RX-1", "approved")
+    record(folder, "RX-1", "work seen", result="pass")
+    with pytest.raises(InputError, match=r"LB/12, condition 3 \(L-001\) is not met: A sample"):
+        move_on(folder, "RX-1", "accepted")
+    with Project.open(folder) as project:
+        (job,) = [j for j in jobs_of_project(project) if j.repair == "RX-1"]
+    assert any("LB/12" in h for h in job.holds)
+    letter = tmp_path / "letter of the officer.PDF"
+    letter.write_bytes(b"approved")
+    row = meet_consent(folder, name, by="A. Keeper", on="2026-05-04", file=letter)
+    kept = folder / "evidence" / row["evidence_file"]
+    assert kept.read_bytes() == b"approved"
+    assert kept.suffix == ".pdf"
+    move_on(folder, "RX-1", "accepted")
+    assert not [f for f in check_project(folder)["findings"] if f["table"] == "consents"]
+    kept.write_bytes(b"refused!")
+    (found,) = [f for f in check_project(folder)["findings"] if f["table"] == "consents"]
+    assert "was changed since it was ticked" in found["problem"]
+    kept.unlink()
+    (found,) = [f for f in check_project(folder)["findings"] if f["table"] == "consents"]
+    assert "is gone" in found["problem"]
+
+
+@pytest.mark.parametrize(
+    ("told", "holds"),
+    [
+        ({}, True),
+        ({"treatments": ["inset"]}, False),
+        ({"treatments": ["inset"], "repairs": ["RX-1"]}, True),
+        ({"before": "work is accepted"}, True),
+        ({"before": "nothing"}, False),
+    ],
+)
+def test_a_condition_holds_what_it_is_about(
+    folder: Path, told: dict[str, Any], holds: bool
+) -> None:
+    asked(folder, **told)
+    move_on(folder, "RX-1", "approved")
+    record(folder, "RX-1", "work seen", result="pass")
+    if holds:
+        with pytest.raises(InputError, match="is not met"):
+            move_on(folder, "RX-1", "accepted")
+    else:
+        assert move_on(folder, "RX-1", "accepted")["stage"] == "accepted"
+
+
+def test_the_ticket_of_an_inset_says_that_it_is_held(folder: Path) -> None:
+    asked(folder, treatments=["inset"])
+    with Project.open(folder) as project:
+        frames = {n: project.read(n) for n in ("repairs", "pieces", "consents", "conditions")}
+        settings = settings_of_project(project)
+    tickets = make_tickets(frames, project="p", settings=settings)
+    assert tickets
+    assert all("LB/12" in t.waits[-1] for t in tickets if t.repair["treatment"] == "inset")
+
+
+def test_a_trial_proves_only_when_it_is_approved(folder: Path) -> None:
+    name = asked(folder)
+    trial = str(make_trial(folder, kind="mock-up", treatment="repoint", stone_type="buff")["id"])
+    with pytest.raises(InputError, match="is not approved"):
+        meet_consent(folder, name, by="K", trial=trial)
+    decide_trial(folder, trial, "approved", by="K", on="2026-05-04")
+    assert meet_consent(folder, name, by="K", trial=trial)["met"]
+    with pytest.raises(InputError, match="ticked already"):
+        meet_consent(folder, name, by="K", trial=trial)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--text", "x"], "names no consent"),
+        (["--reference", "LB", "--text", " "], "asks nothing"),
+        (["--reference", "LB", "--text", "x", "--treatment", "gilding"], "is no treatment"),
+        (["--reference", "LB", "--text", "x", "--repair", "R-999"], "R-999"),
+        (["--reference", "LB", "--text", "x", "--given-on", "2999-01-01"], "has not come yet"),
+        (["--met", "--by", "K"], "no condition is named"),
+        (["L-001", "--met", "--by", " ", "--photo", "H-1"], "nobody is named"),
+        (["L-001", "--met", "--by", "K"], "nothing proves"),
+        (["L-001", "--met", "--by", "K", "--file", "/nowhere.pdf"], "/nowhere.pdf"),
+        (["L-001", "--met", "--by", "K", "--photo", "H-999"], "H-999"),
+        (["L-001", "--take-back"], "is not ticked"),
+        (["L-001"], "nothing is said of"),
+        (["N-999", "--met", "--by", "K", "--photo", "H-1"], "N-999"),
+    ],
+)
+def test_bad_input_is_one_line_and_changes_nothing(
+    folder: Path, words: list[str], said: str
+) -> None:
+    asked(folder)
+    done = CliRunner().invoke(main, ["consent", str(folder), *words])
+    assert done.exit_code == 2, done.output
+    assert said in done.output
+    assert "Traceback" not in done.output
+    (row,) = list_consents(folder)
+    assert not row["met"]
+    assert not (folder / "evidence").exists()
+
+
+def test_a_tick_is_given_and_not_typed(folder: Path, tmp_path: Path) -> None:
+    name = asked(folder)
+
+    def by_hand(op: Any, id: str = name, **values: object) -> None:
+        with Project.open(folder) as project:
+            rev = None if op == "insert" else project.revisions("consents")[id]
+            change = RowChange(op=op, table="consents", id=id, rev=rev, values=values)
+            key = f"typed-by-hand-{next(KEYS):04}"
+            apply_changes(project, [change], key=key, who="a surveyor", what="typed")
+
+    with pytest.raises(StageError, match="ticked with evidence, not typed"):
+        by_hand("update", met=True, met_by="K", met_on="2026-05-04")
+    with pytest.raises(StageError, match="ticked with evidence, not typed"):
+        by_hand("insert", "new:1", reference="LB", text="x", met=True)
+    by_hand("update", note="asked by telephone")
+    proof = tmp_path / "p.txt"
+    proof.write_text("ok")
+    meet_consent(folder, name, by="K", file=proof)
+    with pytest.raises(StageError, match="stays as it was"):
+        by_hand("update", text="Nothing at all.")
+    with pytest.raises(StageError, match="work may rest on it"):
+        by_hand("delete")
+
+
+def test_a_mock_up_that_is_asked_for_is_what_proves_it(folder: Path) -> None:
+    name = asked(folder, treatments=["inset"], wants_trial="mock-up")
+    with pytest.raises(InputError, match="wants an approved mock-up"):
+        meet_consent(folder, name, by="K", photo=None, trial=None, file=Path(__file__))
+    for kind, treatment, said in (
+        ("other", "inset", "is: other"),
+        ("mock-up", "repoint", "not for inset"),
+        ("mock-up", "inset", ""),
+    ):
+        trial = str(make_trial(folder, kind=kind, treatment=treatment, stone_type="buff")["id"])
+        decide_trial(folder, trial, "approved", by="K", on="2026-05-04")
+        if said:
+            with pytest.raises(InputError, match=said):
+                meet_consent(folder, name, by="K", trial=trial)
+        else:
+            assert meet_consent(folder, name, by="K", trial=trial)["evidence_trial"] == trial
+    with pytest.raises(InputError, match="is met by trial"):
+        decide_trial(folder, trial, "open", by="")

@@ -1,0 +1,95 @@
+"""Stone that the yard lacks: asked for, sampled, tested, approved, ordered, delivered as blocks; no step is left out."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from pypdf import PdfReader
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "e2e"))
+import desk_sample
+
+from facademap.cli.main import main
+from facademap.store.project import Project
+from facademap.tasks.issue.papers import make_papers
+from facademap.tasks.yard.orders import list_orders
+
+
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return desk_sample.make_planned_project(tmp_path_factory.mktemp("orders") / "p", blocks=0)
+
+
+@pytest.fixture
+def folder(planned: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(planned, tmp_path / "project"))
+
+
+def run(folder: Path, *words: str, code: int = 0) -> str:
+    done = CliRunner().invoke(main, ["stone", str(folder), *words])
+    assert done.exit_code == code, done.output
+    assert "Traceback" not in done.output
+    return done.output
+
+
+def stone_of(folder: Path) -> str:
+    with Project.open(folder) as project:
+        return str(project.read("pieces")["stone_type"].iloc[0])
+
+
+def test_stone_goes_from_the_enquiry_to_blocks_of_the_yard(folder: Path, tmp_path: Path) -> None:
+    stone = stone_of(folder)
+    assert "pieces wait for it" in run(folder, "--ask", stone.upper(), "--supplier", "North quarry")
+    make_papers(folder, only=["enquiries"])
+    text = " ".join(
+        p.extract_text() for p in PdfReader(folder / "out" / "stone-enquiries.pdf").pages
+    )
+    with Project.open(folder) as project:
+        pieces = project.read("pieces")
+    assert f"{len(pieces)} stones" in text
+    assert "North quarry" in text
+    assert "is asked" in run(folder, "D-001", "--order", "--by", "K", "--volume", "1", code=2)
+    run(folder, "D-001", "--sample", "--lab", "62", "4", "15")
+    assert "was not tested" in run(folder, "D-001", "--approve", "--by", "K", code=2)
+    run(folder, "D-001", "--test", "Compressive strength", "--value", "9 MPa", "--by", "L", "--result", "fail")  # fmt: skip
+    assert "is fail" in run(folder, "D-001", "--approve", "--by", "K", code=2)
+    run(folder, "D-001", "--test", "Compressive strength", "--value", "58 MPa", "--by", "L", "--result", "pass")  # fmt: skip
+    run(folder, "D-001", "--approve", "--by", "K")
+    assert "is no order" in run(folder, "D-001", "--order", "--by", "K", code=2)
+    run(folder, "D-001", "--order", "--by", "K", "--volume", "1.2", "--due", "2027-02-01")
+    table = tmp_path / "came.csv"
+    head = "id,stone_type,length_mm,height_mm,depth_mm\n"
+    table.write_text(f"{head}Q-1,granite,600,400,300\n")
+    assert "was ordered" in run(folder, "D-001", "--delivered", str(table), code=2)
+    table.write_text(f"{head}Q-1,{stone},600,400,300\n")
+    assert "blocks Q-1" in run(folder, "D-001", "--delivered", str(table))
+    with Project.open(folder) as project:
+        block = project.row("blocks", "Q-1")
+    assert block["provenance"] == "delivery D-001, North quarry"
+    assert block["acceptance"] == "to test"
+    assert "is delivered" in run(folder, "D-001", "--sample", code=2)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--ask", "porphyry", "--supplier", "Q"], "no piece waits for porphyry"),
+        (["--ask", "STONE"], "names no stone or nobody asked"),
+        (["--ask", "STONE", "--supplier", "Q", "--piece", "P-999"], "P-999"),
+        (["--ask", "STONE", "--supplier", "Q", "--on", "2999-01-01"], "has not come yet"),
+        (["D-009", "--sample"], "D-009"),
+        (["--sample"], "no enquiry is named"),
+        (["D-009"], "nothing is said of"),
+        (["D-009", "--sample", "--approve"], "more than one thing"),
+    ],
+)
+def test_bad_input_is_one_line_and_enters_nothing(
+    folder: Path, words: list[str], said: str
+) -> None:
+    stone = stone_of(folder)
+    assert said in run(folder, *[w.replace("STONE", stone) for w in words], code=2)
+    assert list_orders(folder) == []
