@@ -19,6 +19,7 @@ from facademap.condition.signs import (
     weight_of_class,
 )
 from facademap.errors import InputError
+from facademap.report.drawing_relief import ReliefLayer
 from facademap.report.materials import number
 from facademap.report.proof_words import (
     accuracy_words,
@@ -44,7 +45,7 @@ __all__ = [
     "fold_out",
 ]
 
-Kind = Literal["condition", "repair", "as-built"]
+Kind = Literal["condition", "repair", "as-built", "relief"]
 
 #: Signs of the treatments: colour and hatch, from the book of signs.
 TREATMENT_SIGNS: Mapping[str, tuple[str, Hatch]] = {
@@ -122,6 +123,7 @@ class Content:
     notes: tuple[str, ...]
     facing_deg: float | None = None
     inches: bool = False
+    relief: ReliefLayer | None = None
 
 
 def _boxes(
@@ -283,8 +285,9 @@ def elevation_content(
         ``elevations, surfaces, wall_stones, openings, conditions, repairs``.
     elevation : str
         Id of the elevation.
-    kind : {'condition', 'repair', 'as-built'}
-        ``as-built`` shows the repairs that have been done, filled, and the conditions that remain.
+    kind : {'condition', 'repair', 'as-built', 'relief'}
+        ``as-built`` shows the repairs that have been done, filled, and the conditions that remain; ``relief`` the wall
+        alone, and its relief is put in by who has it.
     inches : bool
         Whether the notes speak of accuracy in inches.
 
@@ -314,6 +317,8 @@ def elevation_content(
         groups = _condition_groups(frames["conditions"], by_id, void)
     elif kind == "repair":
         groups = _repair_groups(frames["repairs"], by_id, void)
+    elif kind == "relief":
+        groups = ()
     else:
         groups = _as_built_groups(frames, by_id, void)
     corners = np.array([p.box for p in panels])

@@ -9,6 +9,7 @@ import shapely
 
 from facademap.condition.signs import DASH_OF_LINE, LINE_EXTRA_MM, weight_of_class
 from facademap.report.drawing_content import Content, Group
+from facademap.report.drawing_relief import draw_relief_legend
 from facademap.report.drawing_title import SheetWords, draw_title_block
 from facademap.report.hatching import draw_hatch, draw_marks
 from facademap.report.page import Page
@@ -316,6 +317,9 @@ def _legend(
     sheet_follows: int = 0,
 ) -> bool:
     """Signs with number and area, without the families' headings where only so they fit; true when not all of them fit."""
+    if content.relief is not None:
+        draw_relief_legend(page, content.relief, zone, inches=content.inches)
+        return False
     x, foot, w, h = zone
     top, inches = foot + h, content.inches
     if first:

@@ -16,6 +16,7 @@ _TITLES = {
     "condition": "CONDITION DRAWING",
     "repair": "REPAIR DRAWING",
     "as-built": "AS-BUILT DRAWING",
+    "relief": "RELIEF",
 }
 #: Revisions shown; older ones stand in the index of the issued papers.
 _MOST_REVISIONS = 4

@@ -12,8 +12,9 @@ from facademap.condition.signs import DASH_OF_LINE, LINE_EXTRA_MM, PROPOSED_DASH
 from facademap.report.drawing_clouds import draw_clouds
 from facademap.report.drawing_content import Content, Group
 from facademap.report.drawing_frame import draw_frame, draw_legend_sheet
+from facademap.report.drawing_relief import draw_relief_lines, section_sheets
 from facademap.report.drawing_schedule import count_of_schedule, draw_schedule
-from facademap.report.drawing_title import SheetWords
+from facademap.report.drawing_title import SheetWords, draw_title_block
 from facademap.report.enlarging import enlarged
 from facademap.report.hatching import draw_hatch, draw_marks
 from facademap.report.labelling import place_labels
@@ -72,7 +73,8 @@ def draw_sheets(
     field_sheets = sheets.columns * sheets.rows
     trial = Page(width_mm=sheets.frame.width, height_mm=sheets.frame.height)
     long_legend = draw_frame(trial, content, sheets, (0, 0), (1, 1), words=words, left_out=1)
-    total = field_sheets + long_legend + count_of_schedule(content, sheets)
+    after = section_sheets(content.relief, sheets, inches=content.inches) if content.relief else []
+    total = field_sheets + long_legend + len(after) + count_of_schedule(content, sheets)
     pages: list[Page] = []
     for row in range(sheets.rows - 1, -1, -1):
         for column in range(sheets.columns):
@@ -99,6 +101,10 @@ def draw_sheets(
             title=f"{content.elevation}, legend",
         )
         draw_legend_sheet(page, content, sheets, (field_sheets + 1, total), words=words)
+        pages.append(page)
+    for page in after:
+        draw_title_block(page, content, sheets, (len(pages) + 1, total), words)
+        page.title = f"{content.elevation}, sections"
         pages.append(page)
     pages += draw_schedule(content, sheets, words, first=len(pages) + 1, total=total)
     return [enlarged(p, sheets.frame.enlarge) for p in pages]
@@ -197,6 +203,8 @@ def _draw_field(
             if picture is not None:
                 _outlines(page, edges, to_page, ink="#ffffff", width_mm=0.5)
             _outlines(page, edges, to_page, ink="#16191d", width_mm=0.25, dash_mm=(3, 2))
+    if content.relief is not None:
+        draw_relief_lines(page, content.relief, window, to_page, inches=content.inches)
     anchors: list[tuple[float, float]] = []
     labels: list[tuple[str, float, float]] = []
     kept: list[Any] = []

@@ -15,6 +15,7 @@ import shapely
 from facademap.errors import InputError
 from facademap.report.cut_dxf import dxf_bytes, new_drawing
 from facademap.report.drawing_content import Content
+from facademap.report.drawing_relief import ReliefLayer
 from facademap.report.rows import rows_of
 from facademap.report.typeface import printable
 from facademap.tables import is_missing
@@ -160,6 +161,11 @@ def write_drawing_dxf(content: Content, *, hatches: bool = True) -> bytes:
         "OPENINGS": (9, "Architectural openings"),
         "LABELS": (7, "Labels"),
     }
+    if content.relief is not None:
+        layers |= {
+            "CONTOURS": (8, "Contours of the relief, at their depth"),
+            "SECTIONS": (6, "Lines of sections"),
+        }
     names = {}
     for n, group in enumerate(content.groups):
         base = (
@@ -195,7 +201,22 @@ def write_drawing_dxf(content: Content, *, hatches: bool = True) -> bytes:
             space.add_text(
                 printable(label), height=0.02, dxfattribs={"layer": "LABELS"}
             ).set_placement((spot.x, spot.y))
+    if content.relief is not None:
+        _add_relief(space, content.relief)
     return dxf_bytes(drawing)
+
+
+def _add_relief(space: Any, relief: ReliefLayer) -> None:
+    """Contours lie at their own height out of the wall, so that a program in three dimensions has them in place."""
+    for out_m, line in relief.contours:
+        attributes = {"layer": "CONTOURS", "elevation": round(out_m, 6)}
+        space.add_lwpolyline(line.round(4).tolist(), dxfattribs=attributes)
+    for cut in relief.cuts:
+        space.add_lwpolyline(cut.ends_m.tolist(), dxfattribs={"layer": "SECTIONS"})
+        for u, v in cut.ends_m:
+            space.add_text(
+                printable(cut.name), height=0.05, dxfattribs={"layer": "SECTIONS"}
+            ).set_placement((u, v))
 
 
 def _add(space: Any, part: Any, layer: str, label: str) -> None:

@@ -12,10 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
-from facademap.errors import InputError
 from facademap.relief.build import Relief
+from facademap.relief.contours import calmed, contour_steps, nice_range
 
-__all__ = ["ReliefLook", "relief_colours", "relief_png"]
+__all__ = ["ReliefLook", "depth_colour", "depth_words", "relief_colours", "relief_png", "shaded"]
 
 Bytes = NDArray[np.uint8]
 
@@ -34,7 +34,6 @@ _RAMP = np.array(
 _STONE = 205.0
 #: A light below this is a raking one.
 _LOW_DEG = 30.0
-_MOST_CONTOURS = 80
 _PAPER, _INK, _UNKNOWN = (255, 255, 255), (30, 30, 30), (196, 170, 190)
 _MARGIN, _FOOT, _LONGEST = 28, 100, 1600
 #: How far a slope is overdrawn, and where the light comes from (upper left, as drawings have it).
@@ -86,9 +85,9 @@ def relief_colours(relief: Relief, look: ReliefLook | None = None) -> tuple[Byte
     look : ReliefLook, optional
     """
     look = look or ReliefLook()
-    low, high, _ = _range(relief.out_m)
+    low, high, _ = _range(relief.out_m, look)
     known = np.isfinite(relief.out_m)
-    rgb = _coloured(relief.out_m, relief.grid.gsd_m, low, high, look)
+    rgb = shaded(relief.out_m, relief.grid.gsd_m, low, high, look)
     if look.contours_m is not None:
         rgb = _with_contours(rgb, relief.out_m, look.contours_m)
     return rgb, np.where(known, 255, 0).astype(np.uint8)
@@ -118,8 +117,8 @@ def relief_png(
     out_m = _thinned(relief.out_m, scale)
     cell_m = relief.grid.gsd_m * scale
     enlarge = max(1, _LONGEST // 2 // max(out_m.shape))
-    low, high, step = _range(out_m)
-    picture = _coloured(out_m, cell_m, low, high, look)
+    low, high, step = _range(out_m, look)
+    picture = shaded(out_m, cell_m, low, high, look)
     picture = np.asarray(
         cv2.resize(picture, None, fx=enlarge, fy=enlarge, interpolation=cv2.INTER_NEAREST)
     )
@@ -143,53 +142,51 @@ def _thinned(out_m: NDArray[np.float32], scale: int) -> NDArray[np.float32]:
     return out_m[::scale, ::scale]
 
 
-def _range(out_m: NDArray[np.float32]) -> tuple[float, float, float]:
+def _range(out_m: NDArray[np.float32], look: ReliefLook) -> tuple[float, float, float]:
     """Round ends and step of the legend, metres, that hold 99 of 100 cells."""
-    known = out_m[np.isfinite(out_m)]
-    low, high = (float(q) for q in np.percentile(known, (0.5, 99.5))) if known.size else (0.0, 0.01)
-    wide = max(high - low, 0.002)
-    step = next(
-        s
-        for s in (0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0)
-        if wide / s <= 7 or s == 1.0
-    )
-    return math.floor(low / step) * step, math.ceil(high / step) * step, step
+    return nice_range(out_m[np.isfinite(out_m)], inches=look.inches)
 
 
-def _colour(share: NDArray[np.floating[Any]]) -> NDArray[np.floating[Any]]:
+def depth_colour(share: NDArray[np.floating[Any]]) -> NDArray[np.floating[Any]]:
+    """Red, green and blue, 0 to 255, of a share of the way from deep to standing out."""
     place = np.clip(share, 0, 1) * (len(_RAMP) - 1)
     return np.stack([np.interp(place, range(len(_RAMP)), _RAMP[:, c]) for c in range(3)], axis=-1)
 
 
 def _with_contours(rgb: Bytes, out_m: NDArray[np.float32], every_m: float) -> Bytes:
     """Thin dark lines where the relief, calmed, passes each whole step: on the face of stones, not along their joints."""
-    known = np.isfinite(out_m)
-    if not known.any():
+    calm, inner = calmed(out_m)
+    if not inner.any():
         return rgb
-    filled = np.where(known, out_m, np.float32(np.nanmedian(out_m)))
-    calm = cv2.GaussianBlur(cv2.medianBlur(filled, 5), (0, 0), 3.0)
-    lowest, highest = (float(q) for q in np.percentile(calm[known], (0.1, 99.9)))
-    first, last = math.ceil(lowest / every_m), math.floor(highest / every_m)
-    if last - first > _MOST_CONTOURS:
-        raise InputError(
-            f"{last - first + 1} contours cannot be told apart",
-            f"Take a step of {(highest - lowest) / 20 * 1000:.0f} mm or more.",
-        )
     drawn = rgb.copy()
-    for number in range(first, last + 1):
+    for number in contour_steps(calm, inner, every_m):
         above = (calm >= number * every_m).astype(np.uint8)
         lines, _ = cv2.findContours(above, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
         long = [line for line in lines if len(line) > 40]
         cv2.drawContours(drawn, long, -1, _INK, 1, cv2.LINE_AA)
     # an edge of the picture, and of what is known, is no contour
-    rim = cv2.erode(known.astype(np.uint8), np.ones((5, 5), np.uint8), borderValue=0) == 0
-    drawn[rim] = rgb[rim]
+    drawn[~inner] = rgb[~inner]
     return drawn
 
 
-def _coloured(
+def shaded(
     out_m: NDArray[np.float32], cell_m: float, low: float, high: float, look: ReliefLook
 ) -> Bytes:
+    """A relief under a light, unknown cells striped.
+
+    Parameters
+    ----------
+    out_m : ndarray, shape (rows, columns)
+        NaN where unknown.
+    cell_m, low, high : float
+        Side of a cell, and the ends of the colours, metres.
+    look : ReliefLook
+
+    Returns
+    -------
+    ndarray, shape (rows, columns, 3)
+        RGB.
+    """
     known = np.isfinite(out_m)
     filled = np.where(known, out_m, np.float32((low + high) / 2))
     # a low light shows enough by itself, and noise as well
@@ -202,7 +199,7 @@ def _coloured(
     shade = np.clip(normal @ light, 0, 1)
     lit = 0.45 + 0.55 * shade / max(float(light[2]), 0.1)
     ground = (
-        _colour((filled - low) / max(high - low, 1e-9))
+        depth_colour((filled - low) / max(high - low, 1e-9))
         if look.colour
         else np.full((*out_m.shape, 3), _STONE)
     )
@@ -213,8 +210,9 @@ def _coloured(
     return np.where(known[..., None], np.clip(rgb, 0, 255), striped).astype(np.uint8)
 
 
-def _words(value_m: float, inches: bool) -> str:
-    text = f"{value_m / _INCH_M:+.2f}" if inches else f"{value_m * 1000:+.0f}"
+def depth_words(value_m: float, inches: bool) -> str:
+    """A figure of a legend, in millimetres or inches."""
+    text = f"{value_m / _INCH_M:+.4g}" if inches else f"{value_m * 1000:+.0f}"
     return text if any(c in text for c in "123456789") else "0"
 
 
@@ -236,7 +234,7 @@ def _legend(
         if look.contours_m is not None:
             pen.text((x, y), _contour_words(look), fill=_INK, font=font)
         return
-    ramp = np.broadcast_to(_colour(np.linspace(0, 1, width))[None], (height, width, 3))
+    ramp = np.broadcast_to(depth_colour(np.linspace(0, 1, width))[None], (height, width, 3))
     sheet.paste(Image.fromarray(ramp.astype(np.uint8)), (x, y))
     pen.rectangle((x, y, x + width, y + height), outline=_INK)
     count = round((high - low) / step)
@@ -246,7 +244,7 @@ def _legend(
         if k % max(1, count // 4) == 0:
             pen.text(
                 (at, y + height + 6),
-                _words(low + k * step, inches),
+                depth_words(low + k * step, inches),
                 fill=_INK,
                 font=font,
                 anchor="ma",

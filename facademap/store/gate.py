@@ -90,6 +90,10 @@ WHEN_GONE: Mapping[tuple[str, str], Way] = {
     ("orders", "pieces"): "unlinked",
     ("orders", "sample_photo"): "refused",
     ("orders", "blocks"): "refused",
+    ("gauges", "surface"): "refused",
+    ("gauges", "condition"): "unlinked",
+    ("gauge_readings", "gauge"): "goes",
+    ("looks", "photo"): "unlinked",
 }
 #: Stone that exists only through another stone or repair goes with it.
 _ONLY_THROUGH = frozenset({("blocks", "after_repair"), ("blocks", "parent")})

@@ -41,11 +41,19 @@ __all__ = [
 ]
 
 #: Version of the tables. A project with a larger number is refused, one with a smaller is migrated.
-SCHEMA_VERSION = 9
+SCHEMA_VERSION = 10
 #: Version since which pixels are those of the upright picture.
 UPRIGHT_SINCE = 5
 #: Tables that a project of an older version lacks without being damaged, and the version that brought each.
-_TABLE_SINCE = {"trials": 6, "variations": 8, "consents": 9, "orders": 9}
+_TABLE_SINCE = {
+    "trials": 6,
+    "variations": 8,
+    "consents": 9,
+    "orders": 9,
+    "gauges": 10,
+    "gauge_readings": 10,
+    "looks": 10,
+}
 _OWN_TABLES = """
 CREATE TABLE facademap_schema (version INTEGER NOT NULL, project TEXT NOT NULL);
 CREATE TABLE facademap_numbers (prefix TEXT NOT NULL PRIMARY KEY, last INTEGER NOT NULL);

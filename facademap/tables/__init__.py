@@ -34,6 +34,7 @@ from facademap.tables.survey import (
 )
 from facademap.tables.trials import SOILINGS, TRIAL_KINDS, TRIAL_RESULTS, TRIALS
 from facademap.tables.variations import VARIATION_MEASURES, VARIATION_RESULTS, VARIATIONS
+from facademap.tables.watch import FINDINGS, GAUGE_KINDS, GAUGE_READINGS, GAUGES, LOOKED_AT, LOOKS
 
 __all__ = [
     "ACCEPTANCES",
@@ -49,6 +50,12 @@ __all__ = [
     "ELEVATIONS",
     "FACES",
     "FACE_BEDS",
+    "FINDINGS",
+    "GAUGES",
+    "GAUGE_KINDS",
+    "GAUGE_READINGS",
+    "LOOKED_AT",
+    "LOOKS",
     "OBSERVATIONS",
     "OPENINGS",
     "ORDERS",
@@ -106,5 +113,8 @@ TABLES: dict[str, Table] = {
         VARIATIONS,
         CONSENTS,
         ORDERS,
+        GAUGES,
+        GAUGE_READINGS,
+        LOOKS,
     )
 }

@@ -41,6 +41,7 @@ __all__ = [
     "READINGS",
     "RELIEFS",
     "REPORT",
+    "SECTIONS",
     "SIZE",
     "SOLUTION",
     "STONE_TESTS",
@@ -195,6 +196,9 @@ RELIEFS = Listed(
         rest=JUST,
     )
 )
+
+#: Lines of sections.
+SECTIONS = Listed(of=Record(needs={"name": TEXT, "line_m": _BOX}))
 
 FLAWS = Listed(
     of=Record(

@@ -8,6 +8,7 @@ from facademap.tables.column_shapes import (
     MEASURED_FACE,
     RELIEFS,
     REPORT,
+    SECTIONS,
     WORLD,
 )
 from facademap.tables.contract import Column, Table
@@ -157,6 +158,12 @@ SURFACES = Table(
             kind="json",
             shape=RELIEFS,
             meaning="Reliefs of the surface, the newest last: file, survey, date, source, accuracy.",
+        ),
+        Column(
+            name="sections",
+            kind="json",
+            shape=SECTIONS,
+            meaning="Lines along which sections of the relief are drawn: name and both ends, u and v.",
         ),
     ),
 )

@@ -12,14 +12,19 @@ import numpy as np
 import pytest
 import rasterio
 from PIL import Image
+from pypdf import PdfReader
 
 from facademap.errors import InputError
 from facademap.io.relief_files import open_relief_writer
 from facademap.relief.build import Relief
+from facademap.relief.contours import contour_lines, nice_range
 from facademap.relief.section import section_along
 from facademap.report.relief_picture import ReliefLook, relief_colours, relief_png
 from facademap.store.project import Project
 from facademap.tasks.desk.reliefs import heights_of_relief, reliefs_to_look_at
+from facademap.tasks.issue.papers import make_papers
+from facademap.tasks.survey.keep_section import forget_section, keep_section
+from facademap.tasks.survey.kept_reliefs import sections_of
 from facademap.tasks.survey.show_relief import show_relief
 from facademap.wall.grid import PixelGrid
 from facademap.wall.world import wall_crs
@@ -111,10 +116,9 @@ def test_light_from_the_other_side_turns_the_shade_and_contours_follow_the_slope
     assert relief_png(relief, title="w", look=ReliefLook(inches=True)).startswith(b"\x89PNG")
 
 
-def test_the_desk_gets_the_heights_themselves(tmp_path: Path) -> None:
-    """Red and green hold the height, so that the page lights it: within a 65,535th of its range, unknown kept apart."""
-    surface, relief = make_wall(tmp_path / "p", picture=False), _relief()
-    with Project.open(tmp_path / "p") as project:
+def _keep_relief(folder: Path, surface: str) -> None:
+    relief = _relief()
+    with Project.open(folder) as project:
         path = project.place("elevations/r.tif")
         path.parent.mkdir(exist_ok=True)
         with open_relief_writer(path, GRID, crs_wkt=wall_crs("w", "w")) as writer:
@@ -128,6 +132,13 @@ def test_the_desk_gets_the_heights_themselves(tmp_path: Path) -> None:
         }
         with project.edit(who="t", what="relief") as edit:
             edit.update("surfaces", surface, {"reliefs": [{**kept, "sha256": "ab" * 32}]})
+
+
+def test_the_desk_gets_the_heights_themselves(tmp_path: Path) -> None:
+    """Red and green hold the height, so that the page lights it: within a 65,535th of its range, unknown kept apart."""
+    surface, relief = make_wall(tmp_path / "p", picture=False), _relief()
+    _keep_relief(tmp_path / "p", surface)
+    with Project.open(tmp_path / "p") as project:
         told = reliefs_to_look_at(project)
         made = heights_of_relief(project, surface, "7")
         with pytest.raises(InputError, match="keeps no relief of survey 8"):
@@ -142,3 +153,59 @@ def test_the_desk_gets_the_heights_themselves(tmp_path: Path) -> None:
     assert np.abs(found - relief.out_m)[known].max() <= step
     assert (place["left_m"], place["top_m"], place["cell_m"]) == (1.0, 3.0, 0.01)
     assert place["middle_m"] == pytest.approx(float(np.nanmedian(relief.out_m)))
+
+
+def test_contours_are_lines_of_one_depth_and_end_where_nothing_is_known() -> None:
+    relief = _relief()
+    found = contour_lines(relief, 0.005)
+    assert {round(c.out_m, 6) for c in found} >= {0.005, 0.01, 0.015}
+    slope = [c for c in found if c.out_m == 0.005]
+    for line in slope:
+        far = line.line_m[(line.line_m[:, 1] > 2.85) & (line.line_m[:, 1] < 2.95)]
+        # a face that rises 20 mm a metre is 5 mm out a quarter of a metre on
+        np.testing.assert_allclose(far[:, 0], 1.25, atol=0.012)
+    for line in found:
+        j = ((line.line_m[:, 0] - GRID.left_m) / GRID.gsd_m).astype(int)
+        i = ((GRID.top_m - line.line_m[:, 1]) / GRID.gsd_m).astype(int)
+        assert not ((i >= 61) & (i < 69) & (j >= 91) & (j < 109)).any()
+    with pytest.raises(InputError, match="cannot be told apart"):
+        contour_lines(relief, 0.0001)
+
+
+def test_a_legend_has_round_ends_in_the_unit_that_is_read() -> None:
+    values = np.linspace(-0.031, 0.012, 500)
+    assert nice_range(values) == pytest.approx((-0.04, 0.02, 0.01))
+    low, high, step = nice_range(values, inches=True)
+    for value in (low / step, high / step, step / 0.0254 * 16):
+        assert value == pytest.approx(round(value))
+
+
+def test_the_sheets_show_relief_contours_and_the_sections_that_the_surface_keeps(
+    tmp_path: Path,
+) -> None:
+    surface = make_wall(tmp_path / "w", picture=False)
+    folder = tmp_path / "w"
+    assert make_papers(folder, only=["relief"]).files == {"relief": ()}
+    _keep_relief(folder, surface)
+    keep_section(folder, "A", (1.05, 2.6, 2.15, 2.6))
+    keep_section(folder, "B", (9.0, 9.0, 9.5, 9.0))
+    made = make_papers(folder, only=["relief"])
+    stem = folder / "out/relief/relief-main"
+    assert any("section B" in w for w in made.warnings)
+    pdf = PdfReader(next((folder / "out/relief").glob("*.pdf")))
+    words = "".join(p.extract_text() for p in pdf.pages)
+    assert len(pdf.pages) == 2
+    for said in ("mm out of the wall", "contours every", "Section A", "not known"):
+        assert said in words
+    drawing = ezdxf.readfile(next(p for p in stem.parent.glob("*.dxf") if "section" not in p.name))
+    heights = {round(e.dxf.elevation, 4) for e in drawing.query("LWPOLYLINE[layer=='CONTOURS']")}
+    assert {0.005, 0.01} <= heights
+    assert len(drawing.query("LWPOLYLINE[layer=='SECTIONS']")) == 1
+    with Project.open(folder) as project:
+        project.undo(project.history("surfaces")["txn"].iloc[0], who="x")
+        assert [n for n, _ in sections_of(project.row("surfaces", surface))] == ["A"]
+    assert forget_section(folder, "A")["sections"] == []
+    with pytest.raises(InputError, match="keeps no section"):
+        forget_section(folder, "A")
+    with pytest.raises(InputError, match="no length"):
+        keep_section(folder, "C", (1.0, 1.0, 1.0, 1.0))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -30,6 +31,10 @@ _FILE = click.Path(path_type=Path)
 )
 @click.option("--section", metavar="U0,V0,U1,V1", help="Line of a section, metres of the wall.")
 @click.option("--section-out", type=_FILE, help="Section to write: .png, .csv or .dxf.")
+@click.option(
+    "--keep", metavar="NAME", help="Keep the line of the section in the project, for its drawings."
+)
+@click.option("--forget", metavar="NAME", help="Take a kept line away.")
 @click.option("--inch", is_flag=True, help="Legends in inches.")
 @command_options
 def command(
@@ -43,6 +48,8 @@ def command(
     light: str,
     section: str | None,
     section_out: Path | None,
+    keep: str | None,
+    forget: str | None,
     inch: bool,
     show: Show,
 ) -> None:
@@ -55,6 +62,13 @@ def command(
     if not 1 <= height <= 90:
         raise InputError(f"a light {height:g} degrees above the face", "Give 1 to 90.")
     line = None if section is None else _numbers(section, 4, "--section", "0.2,1.1,2.4,1.1")
+    if keep or forget:
+        kept = _sections(source, surface, line, keep, forget)
+        names = ", ".join(kept["sections"]) or "none"
+        show.result(kept, text=f"{kept['surface']} keeps the sections: {names}")
+        if out is None and geotiff is None and section_out is None:
+            return
+        line = line if section_out is not None else None
     if out is None and geotiff is None and section_out is None:
         raise InputError("nothing to write", "Give --out, --geotiff or --section-out.")
     done = show_relief(
@@ -75,6 +89,28 @@ def command(
     )
     written = [str(p) for p in (out, geotiff, section_out) if p is not None]
     show.result({"title": done.title, "written": written}, text=[done.title, *written])
+
+
+def _sections(
+    source: Path,
+    surface: str | None,
+    line: list[float] | None,
+    keep: str | None,
+    forget: str | None,
+) -> dict[str, Any]:
+    from facademap.errors import InputError
+    from facademap.tasks.survey.keep_section import forget_section, keep_section
+
+    if source.is_file():
+        raise InputError("a relief alone keeps no sections", "Give the project.")
+    done: dict[str, Any] = {}
+    if forget:
+        done = forget_section(source, forget, surface=surface)
+    if keep:
+        if line is None:
+            raise InputError("--keep needs a line", "Give --section u0,v0,u1,v1 too.")
+        done = keep_section(source, keep, (line[0], line[1], line[2], line[3]), surface=surface)
+    return done
 
 
 def _numbers(text: str, count: int, option: str, such: str) -> list[float]:

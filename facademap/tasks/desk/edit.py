@@ -71,6 +71,9 @@ PREFIXES: Mapping[str, str] = {
     "variations": "N",
     "consents": "L",
     "orders": "D",
+    "gauges": "G",
+    "gauge_readings": "GR",
+    "looks": "LK",
 }
 #: The record of the work and of reviews is only added to, never changed.
 _APPEND_ONLY = frozenset({"work_log", "reviews"})

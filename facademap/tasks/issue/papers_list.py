@@ -348,6 +348,12 @@ def _drawings(context: Context) -> Files:
     return files
 
 
+def _relief(context: Context) -> Files:
+    from facademap.tasks.issue.papers_relief import make_relief_drawings
+
+    return make_relief_drawings(context, _DRAWN)
+
+
 def _records(context: Context) -> Files:
     from facademap.report.records import make_records, write_records
 
@@ -531,6 +537,16 @@ PAPERS: tuple[Paper, ...] = (
         make=_drawings,
         pictures=True,
         weight=6.0,
+    ),
+    Paper(
+        name="relief",
+        code="RF",
+        title="relief drawings",
+        tables=_DRAWN,
+        settings=("name", "profile"),
+        make=_relief,
+        pictures=True,
+        weight=2.0,
     ),
     Paper(
         name="records",

@@ -8,7 +8,7 @@ from typing import Any
 
 from facademap.tables import is_missing
 
-__all__ = ["KeptRelief", "newest_reliefs", "reliefs_of"]
+__all__ = ["KeptRelief", "newest_reliefs", "reliefs_of", "sections_of"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,3 +65,19 @@ def reliefs_of(surface: Mapping[str, Any]) -> list[KeptRelief]:
 def newest_reliefs(surfaces: Iterable[Mapping[str, Any]]) -> dict[str, KeptRelief]:
     """The newest relief of every surface that has one."""
     return {str(s["id"]): kept[-1] for s in surfaces if (kept := reliefs_of(s))}
+
+
+def sections_of(surface: Mapping[str, Any]) -> list[tuple[str, tuple[float, float, float, float]]]:
+    """Lines of sections of a surface: name, and u0, v0, u1, v1.
+
+    Parameters
+    ----------
+    surface : mapping
+        Row of the table of surfaces.
+    """
+    kept = surface.get("sections")
+    found = []
+    for entry in kept if isinstance(kept, list) else []:
+        u0, v0, u1, v1 = (float(value) for value in entry["line_m"])
+        found.append((str(entry["name"]), (u0, v0, u1, v1)))
+    return found

@@ -1,0 +1,205 @@
+"""The relief of every elevation that has one, on drawing sheets and as drawings for other programs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+import cv2
+import numpy as np
+import shapely
+
+from facademap.errors import FacademapError, InputError
+from facademap.io.relief_files import read_relief
+from facademap.relief.build import Relief
+from facademap.relief.contours import contour_lines, nice_range
+from facademap.relief.section import section_along
+from facademap.report.drawing_content import Content, Panel
+from facademap.report.drawing_relief import CutLine, ReliefLayer
+from facademap.report.relief_picture import ReliefLook, shaded
+from facademap.report.rows import rows_of
+from facademap.tables.names import file_name
+from facademap.tasks.issue.papers_context import Context
+from facademap.tasks.survey.kept_reliefs import KeptRelief, reliefs_of, sections_of
+
+__all__ = ["make_relief_drawings"]
+
+Box = tuple[float, float, float, float]
+#: Contours of finer steps lie too near together to be read; that many fit between the ends of the colours.
+_CONTOURS_PER_STEP = 2
+#: Cells are enlarged so that their edges stay sharp on paper.
+_MOST_ENLARGED = 4
+
+
+def make_relief_drawings(context: Context, tables: tuple[str, ...]) -> Mapping[str, bytes]:
+    """Sheets and DXF of each elevation with a relief; nothing where no surface keeps one.
+
+    Parameters
+    ----------
+    context : Context
+    tables : tuple of str
+        What the drawings are made from.
+    """
+    from facademap.report.drawing_content import elevation_content
+    from facademap.report.drawing_title import SheetWords
+    from facademap.report.drawings import draw_sheets, write_drawing_pdf
+    from facademap.report.exchange import write_drawing_dxf
+    from facademap.report.section_picture import section_dxf
+
+    frames, files = context.frames(tables), dict[str, bytes]()
+    for elevation in rows_of(frames["elevations"]):
+        rows = [r for r in rows_of(frames["surfaces"]) if r["elevation"] == elevation["id"]]
+        kept, reliefs = _reliefs(context, rows)
+        if not reliefs:
+            continue
+        plain = elevation_content(
+            _with_extents(frames, reliefs), elevation["id"], kind="relief", inches=context.inches
+        )
+        content = _with_relief(context, plain, rows, kept, reliefs)
+        assert content.relief is not None
+        picture = _Pictures(reliefs, content.relief)
+        pages = draw_sheets(
+            content,
+            sheet=context.choices.sheet,
+            scale=context.choices.scale,
+            words=SheetWords(project=context.name, revision=context.revision(tables)),
+            picture=picture if context.choices.pictures else None,
+        )
+        stem = f"relief/relief-{file_name(elevation['id'])}"
+        files[f"{stem}.pdf"] = write_drawing_pdf(pages, title=f"Relief, {elevation['name']}")
+        files[f"{stem}.dxf"] = write_drawing_dxf(content)
+        for cut in content.relief.cuts:
+            files[f"{stem}-section-{file_name(cut.name)}.dxf"] = section_dxf(cut.section)
+    return files
+
+
+def _reliefs(
+    context: Context, surfaces: Sequence[Mapping[str, Any]]
+) -> tuple[dict[str, KeptRelief], dict[str, Relief]]:
+    """The newest relief of every surface, those that cannot be read named."""
+    kept, found = dict[str, KeptRelief](), dict[str, Relief]()
+    for row in surfaces:
+        here = reliefs_of(row)
+        if not here:
+            continue
+        try:
+            grid, out_m, sigma_m = read_relief(context.project.place(here[-1].path))
+        except FacademapError as error:
+            context.warnings.append(f"surface {row['id']}: {error.problem}; {error.remedy}")
+            continue
+        kept[str(row["id"])] = here[-1]
+        found[str(row["id"])] = Relief(grid=grid, out_m=out_m, sigma_m=sigma_m)
+    return kept, found
+
+
+def _with_extents(frames: Mapping[str, Any], reliefs: Mapping[str, Relief]) -> dict[str, Any]:
+    """A surface on which nothing is outlined is as large as its relief."""
+    surfaces = frames["surfaces"].copy()
+    drawn = {
+        str(id)
+        for name in ("wall_stones", "openings", "conditions", "repairs")
+        for id in frames[name]["surface"]
+    }
+    shapes = [
+        shapely.box(*reliefs[id].grid.extent.as_tuple())
+        if (shape is None or shape.is_empty) and id in reliefs and id not in drawn
+        else shape
+        for id, shape in zip(surfaces["id"].astype(str), surfaces.geometry, strict=True)
+    ]
+    return {**frames, "surfaces": surfaces.set_geometry(shapes)}
+
+
+def _with_relief(
+    context: Context,
+    content: Content,
+    surfaces: Sequence[Mapping[str, Any]],
+    kept: Mapping[str, KeptRelief],
+    reliefs: Mapping[str, Relief],
+) -> Content:
+    panels = {p.surface: p for p in content.panels if p.surface in reliefs}
+    values = [r.out_m[np.isfinite(r.out_m)] for r in reliefs.values()]
+    low, high, step = nice_range(np.concatenate(values), inches=context.inches)
+    every = step / _CONTOURS_PER_STEP
+    contours = [
+        (line.out_m, line.line_m + np.array(panel.shift))
+        for id, panel in panels.items()
+        for line in contour_lines(reliefs[id], every)
+    ]
+    cuts = [
+        cut
+        for row in surfaces
+        if (panel := panels.get(str(row["id"]))) is not None
+        for cut in _cuts(context, row, panel, reliefs[panel.surface])
+    ]
+    layer = ReliefLayer(
+        ends_m=(low, high, step),
+        every_m=every,
+        contours=contours,
+        cuts=cuts,
+        known_share=sum(len(v) for v in values) / sum(r.out_m.size for r in reliefs.values()),
+    )
+    notes = tuple(_note(panels[id].name, kept[id], reliefs[id], context.inches) for id in panels)
+    return replace(content, relief=layer, notes=(*notes, *content.notes))
+
+
+def _cuts(context: Context, row: Mapping[str, Any], panel: Panel, relief: Relief) -> list[CutLine]:
+    found = []
+    for name, (u0, v0, u1, v1) in sections_of(row):
+        try:
+            section = section_along(relief, (u0, v0), (u1, v1))
+        except InputError as error:
+            context.warnings.append(
+                f"section {name} of {row['id']}: {error.problem}; {error.remedy}"
+            )
+            continue
+        ends = np.array([[u0, v0], [u1, v1]]) + np.array(panel.shift)
+        found.append(CutLine(name=name, ends_m=ends, section=section))
+    return found
+
+
+def _note(name: str, kept: KeptRelief, relief: Relief, inches: bool) -> str:
+    sigma = float(np.median(relief.sigma_m[np.isfinite(relief.out_m)]))
+    unit, word = (0.0254, "in") if inches else (0.001, "mm")
+    day = f" of {kept.taken_on}" if kept.taken_on else ""
+    return (
+        f"{name}: relief of survey {kept.survey}{day}, from {'a scan' if kept.source == 'scan' else 'photos'}, "
+        f"cells of {relief.grid.gsd_m / unit:.2g} {word}, standard deviation {sigma / unit:.2g} {word} (median)."
+    )
+
+
+class _Pictures:
+    """The relief under the lines: the cells of a box, shaded and coloured by depth."""
+
+    def __init__(self, reliefs: Mapping[str, Relief], layer: ReliefLayer) -> None:
+        self._reliefs, self._ends = reliefs, layer.ends_m
+
+    def __call__(self, surface: str, box: Box, most_px: int) -> tuple[bytes, Box] | None:
+        from facademap.report.face_picture import encode_jpeg
+
+        relief = self._reliefs.get(surface)
+        if relief is None:
+            return None
+        grid, cell = relief.grid, relief.grid.gsd_m
+        j0, j1 = (round((u - grid.left_m) / cell) for u in (box[0], box[2]))
+        i0, i1 = (round((grid.top_m - v) / cell) for v in (box[3], box[1]))
+        j0, i0, j1, i1 = max(0, j0), max(0, i0), min(grid.width_px, j1), min(grid.height_px, i1)
+        if j1 <= j0 or i1 <= i0:
+            return None
+        part = relief.out_m[i0:i1, j0:j1]
+        thin = max(1, -(-max(part.shape) // max(most_px, 1)))
+        low, high, _ = self._ends
+        rgb = shaded(part[::thin, ::thin], cell * thin, low, high, ReliefLook())
+        larger = min(_MOST_ENLARGED, most_px // max(rgb.shape[:2]))
+        if larger > 1:
+            rgb = np.asarray(
+                cv2.resize(rgb, None, fx=larger, fy=larger, interpolation=cv2.INTER_NEAREST),
+                dtype=np.uint8,
+            )
+        covered = (
+            grid.left_m + j0 * cell,
+            grid.top_m - i1 * cell,
+            grid.left_m + j1 * cell,
+            grid.top_m - i0 * cell,
+        )
+        return encode_jpeg(rgb, quality=88), covered
