@@ -98,7 +98,7 @@ def draw_relief_lines(
     page.layer = "contours"
     lines = [shapely.LineString(line) for _, line in layer.contours]
     inside = shapely.intersection(np.array(lines, dtype=object), field) if lines else []
-    figures = []
+    figures: list[tuple[float, float, float, str]] = []
     for (out_m, _), shape in zip(layer.contours, inside, strict=True):
         for part in shapely.get_parts(shape):
             if part.geom_type == "LineString" and len(part.coords) > 1:
