@@ -8,6 +8,7 @@ from dataclasses import dataclass
 __all__ = [
     "CAUTIONS",
     "DEFER",
+    "LOAD_BEARING",
     "PROPPING",
     "Caution",
     "cautions_for",
@@ -18,7 +19,8 @@ __all__ = [
 DEFER = "Defer to local codes and licensed practice: structure, access, lifting and health are decided by competent persons on site."
 #: Hold point: nothing is cut out before an engineer has decided on the propping.
 PROPPING = "propping"
-_LOAD_BEARING = frozenset({"lintel", "voussoir", "jamb", "quoin", "sill", "cornice", "coping"})
+#: Parts of a building that carry, or that others lean on.
+LOAD_BEARING = frozenset({"lintel", "voussoir", "jamb", "quoin", "sill", "cornice", "coping"})
 _PROJECTING = frozenset({"string course", "cornice", "coping", "sill", "lintel", "voussoir"})
 
 
@@ -70,6 +72,11 @@ CAUTIONS: dict[str, Caution] = {
         Caution(
             about="propping",
             text="This stone may carry load: nothing is taken out before a structural engineer has designed the propping.",
+        ),
+        Caution(
+            about="carrying",
+            text="Works in stone that may carry ({parts}): a structural engineer decides before it begins how deep it may be cut, drilled or raked, in "
+            "which order and with what support; never both sides of a stone or a whole bed at once.",
         ),
         Caution(
             about="overhead",
@@ -133,7 +140,7 @@ def hold_points(
     """
     if treatment not in ("inset", "whole stone"):
         return ()
-    carries = treatment == "whole stone" or part in _LOAD_BEARING or overhead
+    carries = treatment == "whole stone" or part in LOAD_BEARING or overhead
     deep = depth_share is not None and depth_share > 0.5
     return (PROPPING,) if carries or deep else ()
 
@@ -179,7 +186,7 @@ def cautions_for(
     if treatment in ("inset", "whole stone"):
         add("dust")
         add("protection")
-        if treatment == "whole stone" or part in _LOAD_BEARING:
+        if treatment == "whole stone" or part in LOAD_BEARING:
             add("propping")
         if part in _PROJECTING or overhead:
             add("overhead")

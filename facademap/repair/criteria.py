@@ -5,8 +5,10 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
+from fractions import Fraction
 from typing import Any, Literal, get_args
 
 from facademap.errors import InputError
@@ -16,11 +18,14 @@ from facademap.repair.settings import STATUSES, Settings, parse_toml
 from facademap.repair.sizes import skew_of
 from facademap.repair.tolerances import exceeds, said
 from facademap.tables import STAGES, TREATMENTS
+from facademap.units import fitting_inches, least_inches
 
 __all__ = ["Criteria", "Criterion", "Verdict", "judge", "read_criteria"]
 
 CriterionKind = Literal["seen", "at_most", "at_least", "spread", "near"]
 _TOLERANCE = 1e-9
+#: Lengths within a sentence.
+_MM, _IN = re.compile(r"(\d+(?:\.\d+)?) ?mm\b"), re.compile(r"\b(\d+/\d+) ?in\b")
 #: Criteria of repairs whose piece shows a surface that nobody had seen before it was sawn.
 UNSEEN_FACE = "unseen face"
 
@@ -48,6 +53,20 @@ class Criterion:
     def hold(self) -> str:
         """The hold point that it settles; empty for none."""
         return "" if self.only == UNSEEN_FACE else self.only
+
+    def said(self, *, inches: bool) -> str:
+        """Its sentence in the units of the profile; a limit is never said wider than it is judged.
+
+        Examples
+        --------
+        >>> Criterion(name="square", before="piece sawn", treatments=frozenset({"inset"}), kind="spread", source="s",
+        ...           status="practice", text="They differ by no more than 2 mm.").said(inches=True)
+        'They differ by no more than 5/64 in.'
+        """
+        if not inches:
+            return _IN.sub(lambda m: f"{float(Fraction(m[1])) * 25.4:.1f} mm", self.text)
+        turned = least_inches if self.kind == "at_least" else fitting_inches
+        return _MM.sub(lambda m: turned(float(m[1]) / 1000, denominator=64), self.text)
 
     def applies(self, treatment: str, holds: Collection[str] = ()) -> bool:
         """Whether it is checked on repairs of a treatment that have these hold points."""

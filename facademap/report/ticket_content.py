@@ -24,7 +24,7 @@ from facademap.report.materials import Materials, Rod, number, read_materials, r
 from facademap.report.measures import Measures
 from facademap.report.rows import rows_of
 from facademap.tables import is_missing
-from facademap.treatment import poison_flags
+from facademap.treatment import BEARING, carrying_cautions, carrying_parts, poison_flags
 
 __all__ = ["Ticket", "make_tickets"]
 
@@ -61,6 +61,8 @@ class Ticket:
         What keeps the stone from being cut out: why the repair is held back, conditions of consents that are not met.
     poisons : tuple of str
         What may be poisonous where it is worked, flagged for assessment.
+    carrying : tuple of str
+        Caution and deferral where the cut-out reaches into stone that may carry, as the wall is drawn now.
     """
 
     piece: Mapping[str, Any]
@@ -87,6 +89,7 @@ class Ticket:
     not_sawn: str = ""
     waits: tuple[str, ...] = ()
     poisons: tuple[str, ...] = ()
+    carrying: tuple[str, ...] = ()
 
     @property
     def say(self) -> Measures:
@@ -150,6 +153,10 @@ def make_tickets(
         )
     }
     consents = rows_of(frames["consents"]) if "consents" in frames else []
+    bearing: dict[str, list[tuple[Any, str]]] = {}
+    for s in rows["wall_stones"].values():
+        if s["part"] in BEARING and s["geometry"] is not None and s["geometry"].is_valid:
+            bearing.setdefault(str(s["surface"]), []).append((s["geometry"], str(s["part"])))
     place_of = {p["piece"]: p for p in rows["placements"].values()}
     on_slab: dict[tuple[Any, ...], list[Mapping[str, Any]]] = {}
     for p in rows["placements"].values():
@@ -202,6 +209,13 @@ def make_tickets(
                 waits=(
                     *(() if is_missing(repair["held_back"]) else (str(repair["held_back"]),)),
                     *open_consents(consents, repair),
+                ),
+                carrying=carrying_cautions(
+                    carrying_parts(
+                        repair,
+                        rows["wall_stones"].get(repair["wall_stone"]),
+                        bearing.get(str(repair["surface"]), ()),
+                    )
                 ),
                 poisons=poison_flags(
                     [

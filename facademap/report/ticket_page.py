@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import segno
 
-from facademap.repair.cautions import sources_line
+from facademap.repair.cautions import CAUTIONS, sources_line
 from facademap.repair.ways import Way
 from facademap.report.as_cut_boxes import boxes_tall, draw_all_sizes, draw_as_cut
 from facademap.report.face_picture import FacePicture
@@ -483,6 +483,8 @@ def _caution_texts(ticket: Ticket) -> list[str]:
     known = wet if wet is not None else number(ticket.piece["weight_kg"])
     texts = [_handling(known, ticket.say)]
     given = ticket.repair["cautions"] if isinstance(ticket.repair["cautions"], list) else []
+    if not any(CAUTIONS["propping"].says(str(c)) for c in given):
+        texts += ticket.carrying
     texts += [*ticket.poisons, *(str(c) for c in given)]
     if ticket.yields and not ticket.yields[0].out:
         heavy = (
@@ -497,10 +499,10 @@ def _caution_texts(ticket: Ticket) -> list[str]:
         texts.append(
             "Stone dust holds silica: cut and drill wet or with extraction, wear a fitted mask."
         )
-    last = [t for t in texts if "local codes" in t] or [
+    last = [t for t in dict.fromkeys(texts) if "local codes" in t][:1] or [
         "Defer to local codes and licensed practice."
     ]
-    return [t for t in texts if t not in last] + last
+    return [t for t in texts if "local codes" not in t] + last
 
 
 def _cautions_tall(ticket: Ticket, width: float, size_pt: float) -> float:

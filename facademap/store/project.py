@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -49,7 +49,7 @@ from facademap.store.schema import SCHEMA_VERSION, bring_up_to_date, build, draw
 from facademap.store.styles import styles_are_old
 from facademap.store.team_address import TEAM_FILE, Address
 from facademap.store.upright import refuse_stored_pixels
-from facademap.tables import Table
+from facademap.tables import Table, is_missing
 from facademap.tables.names import as_id
 
 __all__ = ["PACKED_FOLDER", "SCHEMA_VERSION", "Project"]
@@ -476,8 +476,17 @@ class Project:
                 continue
             edit.apply(table_name, row_id, None if op == "insert" else read_entry(before, seq))
 
-    def forget(self, table_name: str, column: str, *, who: str) -> int:
+    def forget(
+        self,
+        table_name: str,
+        column: str,
+        *,
+        who: str,
+        instead: Callable[[Mapping[str, Any]], Any] = lambda row: None,
+    ) -> int:
         """Blank one column of a table in the rows and in their whole history, for names that must go.
+
+        ``instead`` gives what stands in its place, from the row with its value.
 
         The one exception to the append-only history: the entries stay with their time, their order and all other
         values, and the forgetting is an entry of its own.
@@ -493,27 +502,31 @@ class Project:
                 f"{table.title.lower()}: {column} cannot be empty", "Choose a column that may be."
             )
         with self.edit(who=who, what=f"forget {column}") as edit:
-            for id, value in self._connection.execute(
-                f'SELECT "id", "{column}" FROM "{table.name}"'
-            ).fetchall():
-                if value is not None:
-                    edit.update(table_name, id, {column: None})
-            count = self._forget_in_history(table, column)
+            for row in self.read(table_name).to_dict("records"):
+                told = None if is_missing(row[column]) else row[column]
+                if told is not None and (other := instead(row)) != told:
+                    edit.update(table_name, str(row["id"]), {column: other})
+            count = self._forget_in_history(table, column, instead)
         for packed in (self.folder / PACKED_FOLDER).glob(f"{table.name}.*"):
             remove_file(packed, inside=self.folder)
         return count
 
-    def _forget_in_history(self, table: Table, column: str) -> int:
-        """Blank a column in every entry of a table; how many held a value."""
+    def _forget_in_history(
+        self, table: Table, column: str, instead: Callable[[Mapping[str, Any]], Any]
+    ) -> int:
+        """Blank a column in every entry of a table; how many held a value that had to go."""
         blank: list[tuple[str | None, str | None, int]] = []
         for seq, *texts in self._connection.execute(
             "SELECT seq, before, after FROM edit_log WHERE table_name = ?", (table.name,)
         ).fetchall():
             rows = [read_entry(text, seq) for text in texts]
-            if any(row and row.get(column) is not None for row in rows):
+            turned = [
+                row if not row or row.get(column) is None else {**row, column: instead(row)}
+                for row in rows
+            ]
+            if turned != rows:
                 before, after = (
-                    None if row is None else json.dumps({**row, column: None}, ensure_ascii=False)
-                    for row in rows
+                    None if row is None else json.dumps(row, ensure_ascii=False) for row in turned
                 )
                 blank.append((before, after, seq))
         self._connection.execute(self._dialect.lift_promise)

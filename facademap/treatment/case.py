@@ -44,6 +44,8 @@ class Case:
         Trade values of treatments.
     trials : sequence of mapping
         Rows of the trials of this treatment on this stone.
+    parts : sequence of (Polygon, part)
+        Stones near it with the parts of the building that they are.
     """
 
     repair: Row
@@ -53,6 +55,7 @@ class Case:
     stone: Row | None = None
     near: Sequence[Any] = ()
     trials: Sequence[Row] = ()
+    parts: Sequence[tuple[Any, str]] = ()
 
     @property
     def name(self) -> str:

@@ -9,12 +9,14 @@ from typing import Any
 import pandas as pd
 import shapely
 
+from facademap.repair.cautions import DEFER
 from facademap.repair.consents import open_consents
 from facademap.repair.rows import rows_of
 from facademap.repair.schedule import amounts_of
 from facademap.repair.settings import Settings
 from facademap.repair.work_hours import PIECED, Hours, WorkRates, hours_of_repair
 from facademap.tables import is_missing
+from facademap.treatment.carrying import carrying_cautions, carrying_parts
 from facademap.treatment.case import Case
 from facademap.treatment.cleaning import design_cleaning
 from facademap.treatment.consolidate import design_consolidation
@@ -103,12 +105,14 @@ def cases_of(
         stone = (
             None if is_missing(repair.get("wall_stone")) else stones.get(str(repair["wall_stone"]))
         )
+        near = _near(trees.get(str(repair["surface"])), repair["geometry"])
         found.append(
             Case(
                 repair=repair,
                 conditions=own,
                 stone=stone,
-                near=_near(trees.get(str(repair["surface"])), repair["geometry"]),
+                near=[s for s, _ in near],
+                parts=near,
                 settings=settings,
                 values=values,
                 trials=[t for t in trials if _concerns(t, repair, stone)],
@@ -153,11 +157,19 @@ def _with_what_holds_it(
 
 
 def _flagged(job: Job, case: Case) -> Job:
-    """The job with what may be poisonous there, which is assessed before work begins."""
+    """The job with what may be poisonous there and what may carry, which are assessed before work begins."""
+    carrying = carrying_parts(case.repair, case.stone, case.parts)
     flags = poison_flags(case.conditions)
-    if not flags or job.treatment == "leave":
+    if job.treatment == "leave" or not (flags or carrying):
         return job
-    return replace(job, cautions=sentences(flags, job.cautions))
+    told = [c for c in job.cautions if c != DEFER]
+    last = [DEFER] if DEFER in job.cautions or carrying else []
+    return replace(
+        job,
+        cautions=sentences(
+            [c for c in carrying_cautions(carrying) if c != DEFER], flags, told, last
+        ),
+    )
 
 
 def visits_of(repairs: Sequence[Mapping[str, Any]]) -> list[Visit]:
@@ -211,16 +223,23 @@ def _hours_of_visit(own: Sequence[Mapping[str, Any]]) -> tuple[Hours, Hours]:
     return Hours(**{n: apart_of(n) - s for n, s in saved.items()}), Hours(**saved)
 
 
-def _trees(stones: Sequence[Mapping[str, Any]]) -> dict[str, tuple[shapely.STRtree, list[Any]]]:
-    by_surface: dict[str, list[Any]] = {}
+Stones = tuple[shapely.STRtree, list[tuple[Any, str]]]
+
+
+def _trees(stones: Sequence[Mapping[str, Any]]) -> dict[str, Stones]:
+    by_surface: dict[str, list[tuple[Any, str]]] = {}
     for stone in stones:
         shape = stone.get("geometry")
         if shape is not None and not shape.is_empty and shape.is_valid:
-            by_surface.setdefault(str(stone["surface"]), []).append(shape)
-    return {name: (shapely.STRtree(shapes), shapes) for name, shapes in by_surface.items()}
+            part = "" if is_missing(stone.get("part")) else str(stone["part"])
+            by_surface.setdefault(str(stone["surface"]), []).append((shape, part))
+    return {
+        name: (shapely.STRtree([s for s, _ in pairs]), pairs) for name, pairs in by_surface.items()
+    }
 
 
-def _near(tree: tuple[shapely.STRtree, list[Any]] | None, shape: Any) -> list[Any]:
+def _near(tree: Stones | None, shape: Any) -> list[tuple[Any, str]]:
+    """Outlines of the stones near a shape, with their parts."""
     if tree is None or shape is None or shape.is_empty:
         return []
     found = tree[0].query(shape, predicate="dwithin", distance=_NEAR_M)

@@ -17,7 +17,8 @@ from facademap.repair.own_rates import own_rates, rates_text, read_rates
 from facademap.repair.schedule import Job, ScheduleProblem
 from facademap.repair.work_hours import Hours, WorkRates, hours_of_repair
 from facademap.store.project import Project
-from facademap.tasks.record.crews import book_hours, booked_hours, set_crews
+from facademap.tasks.record.crews import book_hours, booked_hours, crews_of, set_crews
+from facademap.tasks.record.work import remove_names
 
 MONDAY = dt.date(2027, 5, 3)
 
@@ -172,3 +173,32 @@ def test_hours_are_booked_in_the_record_within_a_day(tmp_path: Path) -> None:
         assert one.hours_h == 24
         assert one.told_h == pytest.approx(4.5)
         assert project.read("work_log")["mason"].isna().all()
+
+
+def test_labels_of_crews_go_with_the_names(tmp_path: Path) -> None:
+    """A crew is often called by a person: hours and days stay, the label goes from every row and the whole history."""
+    folder = tmp_path / "p"
+    with (
+        Project.create(folder, name="x") as project,
+        project.edit(who="t", what="a repair") as edit,
+    ):
+        edit.put("elevations", [{"id": "E", "name": "e"}])
+        edit.put("surfaces", [{"id": "S", "name": "s", "elevation": "E", "kind": "plane"}])
+        work = {"surface": "S", "treatment": "clean", "geometry": shapely.box(0, 0, 1, 1)}
+        edit.put("repairs", [{"id": "R-1", **work}])
+    crews = tmp_path / "c.toml"
+    crews.write_text(
+        '[[crew]]\nname = "Wilhelmina"\nhours = 8\n\n[[crew]]\nname = "B"\nhours = 4\n'
+    )
+    set_crews(folder, crews)
+    book_hours(folder, "R-1", 3.5, crew="Wilhelmina", on="2026-01-05")
+    remove_names(folder)
+    for path in folder.rglob("*"):
+        if path.is_file():
+            assert b"Wilhelmina" not in path.read_bytes(), path
+    with Project.open(folder, read_only=True) as project:
+        (one,) = booked_hours(project)
+        assert (one.hours_h, one.crews) == (3.5, ("crew 1",))
+        assert [c.hours_h for c in crews_of(project)] == [8, 4]
+    remove_names(folder)
+    book_hours(folder, "R-1", 1, crew="crew 1", on="2026-01-06")

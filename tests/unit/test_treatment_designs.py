@@ -16,6 +16,7 @@ import shapely
 
 from facademap.errors import InputError
 from facademap.io.rule_files import load_profile
+from facademap.repair.cautions import DEFER
 from facademap.repair.work_hours import WorkRates
 from facademap.treatment import read_treatment_values
 from facademap.treatment.case import Case
@@ -496,3 +497,44 @@ def test_a_panel_on_one_soiling_says_nothing_of_another():
     job = design_cleaning(case(shape, treatment="clean", term="moss", trials=[good]))
     assert job.held
     assert "growth" in job.holds[0]
+
+
+@pytest.mark.parametrize("part", ["lintel", "voussoir", "quoin", "jamb"])
+@pytest.mark.parametrize(
+    "treatment",
+    ["repoint", "crack repair", "mortar repair", "metal", "re-fix", "shelter", "make safe"],
+)
+def test_whatever_cuts_into_stone_that_carries_says_so_and_defers(treatment: str, part: str):
+    """Also where it was entered for the plain stone beside: an outline that reaches in, a joint that belongs to both."""
+    plain = {**STONE, "part": "walling", "geometry": shapely.box(0, 0, 0.6, 0.3)}
+    carrying = {**STONE, "id": "S2", "part": part, "geometry": shapely.box(0.6, 0, 1.2, 0.3)}
+    line = shapely.LineString([(0.6, 0.0), (0.6, 0.3)])
+    shape = line if treatment in ("repoint", "crack repair") else shapely.box(0.4, 0.1, 0.8, 0.2)
+    condition = {"id": "C1", "term": "open joint", "geometry": shape, "width_m": 0.008}
+    for stone in ("S1", "S2"):
+        repair = {
+            "id": "R1",
+            "surface": "w",
+            "wall_stone": stone,
+            "treatment": treatment,
+            "conditions": ["C1"],
+            "cautions": [],
+            "held_back": None,
+            "geometry": shape,
+        }
+        frames = {
+            "repairs": pd.DataFrame([repair]),
+            "conditions": pd.DataFrame([condition]),
+            "wall_stones": pd.DataFrame([plain, carrying]),
+        }
+        (job,) = design_jobs(frames, settings=SETTINGS, values=VALUES)
+        assert f"may carry ({part})" in job.cautions[0]
+        assert job.cautions[-1] == DEFER
+    far = {
+        **repair,
+        "geometry": shapely.transform(shape, lambda xy: xy - [0.5, 0.0]),
+        "wall_stone": "S1",
+    }
+    frames["repairs"] = pd.DataFrame([far])
+    (job,) = design_jobs(frames, settings=SETTINGS, values=VALUES)
+    assert not any("may carry" in c for c in job.cautions)

@@ -52,7 +52,7 @@ def command(
         count = work.remove_names(project)
         show.result(
             {"entries": count},
-            text=f"names taken out of {count} entries; the history of edits still holds them",
+            text=f"names taken out of {count} entries, labels of crews out of hours and settings; who made an edit, approved a trial or ticked a consent stays",
         )
     elif standard:
         result = work.assess_project(

@@ -442,7 +442,7 @@ def _consents(wall: Wall) -> Grid:
 
 def _criteria(wall: Wall) -> Grid:
     rows = [
-        (c.name, c.before, c.text, f"{c.source} ({_STATUS[c.status]})")
+        (c.name, c.before, c.said(inches=wall.inches), f"{c.source} ({_STATUS[c.status]})")
         for c in wall.criteria.criteria
     ]
     return Grid(
@@ -487,7 +487,7 @@ def _values(wall: Wall) -> Grid:
 
 def _cautions(_wall: Wall) -> Grid:
     rows = [
-        (c.about, c.text.replace("{kg:.0f} kg saturated", "weighed saturated").replace(" {index:.1f}", " above one").replace("{share:.0%}", "more than half").replace("{fault}", "what its sheet names"),
+        (c.about, c.text.replace("{kg:.0f} kg saturated", "weighed saturated").replace(" {index:.1f}", " above one").replace("{share:.0%}", "more than half").replace("{fault}", "what its sheet names").replace(" ({parts})", ""),
          f"{c.source} ({_STATUS[c.status]})")
         for c in CAUTIONS.values()
     ]  # fmt: skip
@@ -649,7 +649,10 @@ def _steps() -> Items:
 
 def _ticks_inset(wall: Wall) -> Items:
     asked = wall.criteria.for_treatment("inset")
-    return Items(items=tuple((Run(text=f"{c.name}: {c.text}"),) for c in asked), look="ticks")
+    return Items(
+        items=tuple((Run(text=f"{c.name}: {c.said(inches=wall.inches)}"),) for c in asked),
+        look="ticks",
+    )
 
 
 def _ticks_others(wall: Wall) -> Sequence[Block]:

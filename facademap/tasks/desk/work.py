@@ -16,6 +16,7 @@ from facademap.salvage.seen_face import unseen_faces
 from facademap.store.changes import changes_of
 from facademap.store.project import Project
 from facademap.tables import STAGES, is_missing
+from facademap.tasks.plan.plan import settings_of_project
 from facademap.tasks.record import work
 from facademap.tasks.record.setting import record_photo
 
@@ -68,18 +69,18 @@ def work_overview(project: Project) -> dict[str, Any]:
         if treatment not in following:
             following[treatment] = {s: list(next_stages(s, treatment=treatment)) for s in STAGES}
     return {
-        "criteria": _asked(criteria),
+        "criteria": _asked(criteria, inches=settings_of_project(project).inches),
         "next": following,
         "states": states,
         "photos": slot_rules(),
     }
 
 
-def _asked(criteria: Criteria) -> dict[str, dict[str, Any]]:
+def _asked(criteria: Criteria, *, inches: bool) -> dict[str, dict[str, Any]]:
     return {
         c.name: {
             "before": c.before,
-            "text": c.text,
+            "text": c.said(inches=inches),
             "kind": c.kind,
             "measured": c.measured,
             "limit": c.limit,

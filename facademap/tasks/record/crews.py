@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -27,6 +28,7 @@ __all__ = [
     "book_hours",
     "booked_hours",
     "crews_of",
+    "forget_crews",
     "plan_by_crews",
     "set_crews",
     "work_rates_from",
@@ -176,10 +178,50 @@ def book_hours(
             "measured": {"hours_h": float(hours_h), "crew": crew},
             "note": "hours",
         }
-        with record_edit(project, key, who=who, what=f"{repair}: hours of {crew}") as edit:
+        with record_edit(project, key, who=who, what=f"{repair}: hours") as edit:
             entry["id"] = edit.new_id("W", digits=5)
             edit.insert("work_log", [entry])
     return entry
+
+
+def forget_crews(project: Project, *, who: str) -> int:
+    """Labels of crews, which may be names of people, become crew 1, crew 2 .. in hours, settings and all their history.
+
+    Hours, skills and days stay; certificates are taken off, since a number leads to a person.
+
+    Returns
+    -------
+    int
+        Labels that went.
+    """
+    told: dict[str, str] = {}
+
+    def plain(label: Any) -> str:
+        return told.setdefault(str(label), f"crew {len(told) + 1}")
+
+    def of_hours(row: Mapping[str, Any]) -> Any:
+        measured = row["measured"]
+        if not isinstance(measured, Mapping) or "crew" not in measured:
+            return measured
+        return {**measured, "crew": plain(measured["crew"])}
+
+    def of_setting(row: Mapping[str, Any]) -> Any:
+        if str(row["id"]) != "crews":
+            return row["value"]
+        kept = json.loads(row["value"]) or []
+        return json.dumps(
+            [
+                {k: v for k, v in c.items() if k != "certificates"} | {"name": plain(c["name"])}
+                for c in kept
+            ],
+            ensure_ascii=False,
+        )
+
+    if project.setting("crews", None) is None and not _hours_entries(project):
+        return 0
+    project.forget("settings", "value", who=who, instead=of_setting)
+    project.forget("work_log", "measured", who=who, instead=of_hours)
+    return len(told)
 
 
 def booked_hours(project: Project) -> list[Booked]:

@@ -13,6 +13,7 @@ import shapely
 from facademap.errors import InputError, StageError
 from facademap.io.rule_files import load_criteria, read_rule_file
 from facademap.io.whole_files import write_whole
+from facademap.repair.cautions import LOAD_BEARING, PROPPING
 from facademap.repair.criteria import Criteria
 from facademap.repair.donors import wall_stone_of
 from facademap.repair.measured import (
@@ -26,6 +27,7 @@ from facademap.repair.stages import (
     check_states,
     correct_entry,
     enter_stage,
+    holds_of,
     next_stages,
     record_check,
 )
@@ -45,6 +47,7 @@ from facademap.tables import is_missing
 from facademap.tasks.plan.densities import densities_of_project
 from facademap.tasks.plan.plan import settings_of_project
 from facademap.tasks.record.consents import need_consent
+from facademap.tasks.record.crews import forget_crews
 from facademap.tasks.record.editing import record_edit
 from facademap.tasks.record.setting import need_assembly, state_of_steps, with_pins_as_measured
 from facademap.tasks.record.trials import need_trial
@@ -78,6 +81,7 @@ def work_state(folder: str | Path, repair: str) -> dict[str, Any]:
         entries, criteria = log.to_dict("records"), criteria_of(project, repair)
         states = check_states(row, entries, criteria=criteria)
         asks = what_to_see(project, repair)
+        inches = settings_of_project(project).inches
     return {
         "repair": repair,
         "stage": row["stage"],
@@ -91,7 +95,7 @@ def work_state(folder: str | Path, repair: str) -> dict[str, Any]:
                 "before": s.before,
                 "result": s.result,
                 "entry": s.entry,
-                "text": s.text,
+                "text": criteria.named(s.criterion).said(inches=inches),
             }
             for s in states
         ],
@@ -135,6 +139,8 @@ def move_on(
         if stage in ("approved", "piece sawn"):
             need_assembly(project, row)
         need_trial(project, row, stage)
+        if stage == "cut out":
+            _need_support(project, row)
         need_consent(project, row, stage)
         asks = what_to_see(project, repair) if stage == "piece sawn" else ""
         fits, problem = _place(project, row) if stage == "piece sawn" else (None, "")
@@ -158,6 +164,18 @@ def move_on(
             edit.insert("work_log", [entry])
             edit.update("repairs", repair, {"stage": stage}, rev=row["rev"])
     return {**entry, "asks": asks}
+
+
+def _need_support(project: Project, repair: Mapping[Any, Any]) -> None:
+    """A stone that carries is not cut out by a design that took it for one that does not."""
+    if not is_inset(repair["treatment"]) or is_missing(repair["wall_stone"]):
+        return
+    part = str(project.row("wall_stones", str(repair["wall_stone"]))["part"])
+    if part in LOAD_BEARING and PROPPING not in holds_of(repair):
+        raise StageError(
+            f"{repair['id']} lies in a {part}, but was designed as stone that carries nothing",
+            "Plan again, so that the propping is decided by a structural engineer before it is cut out.",
+        )
 
 
 def record(
@@ -463,10 +481,12 @@ def assess_project(
 
 
 def remove_names(folder: str | Path, *, who: str = "facademap workmanship") -> int:
-    """Take the names of people out of the work record and out of its history; everything else stays. Returns how many entries held one."""
+    """Take the names of people and the labels of crews out of the work record and out of its history; everything else stays. Returns
+    how many entries held a name."""
     with Project.open(folder) as project:
         named = sum(not is_missing(mason) for mason in project.read("work_log")["mason"])
         project.forget("work_log", "mason", who=who)
+        forget_crews(project, who=who)
     return named
 
 

@@ -22,6 +22,7 @@ from facademap.report.training import (
     write_certificate,
 )
 from facademap.store.project import Project
+from facademap.tasks.plan.plan import settings_of_project
 from facademap.tasks.record.work import criteria_of_office
 from facademap.tasks.training.kept import key_of, read_kept, read_names
 from facademap.tasks.training.programme import programme_of
@@ -52,7 +53,8 @@ def programme_papers(
     """
     with Project.open(folder, read_only=True) as project:
         found, name = programme_of(project), str(project.setting("name", "the project"))
-        texts = {c.name: c.text for c in criteria_of_office(project).criteria}
+        inches = settings_of_project(project).inches
+        texts = {c.name: c.said(inches=inches) for c in criteria_of_office(project).criteria}
     questions, seal = found.questions, ""
     if test:
         sealed = test_of(read_kept(folder), test)
