@@ -32,7 +32,8 @@ def work_page(folder: Path, repair: str) -> dict[str, Any]:
     """State of the work on one repair with the criteria in words."""
     state = work.work_state(folder, repair)
     with Project.open(folder, read_only=True) as project:
-        asked = _asked(load_criteria(project.setting("criteria_path")))
+        inches = settings_of_project(project).inches
+        asked = _asked(load_criteria(project.setting("criteria_path")), inches=inches)
     for check in state["checks"]:
         check |= asked.get(check["criterion"], {})
     return state
