@@ -20,7 +20,14 @@ from facademap.report.rows import rows_of
 from facademap.report.typeface import printable
 from facademap.tables import is_missing
 
-__all__ = ["plain_value", "write_drawing_dxf", "write_world_geojson"]
+__all__ = [
+    "add_hatch",
+    "add_outline",
+    "add_relief",
+    "plain_value",
+    "write_drawing_dxf",
+    "write_world_geojson",
+]
 
 _DEGREES = 9
 _METRES = 4
@@ -190,37 +197,70 @@ def write_drawing_dxf(content: Content, *, hatches: bool = True) -> bytes:
     space = drawing.modelspace()
     for layer, shapes in (("STONES", content.stones), ("OPENINGS", content.openings)):
         for part in shapely.get_parts(shapes) if len(shapes) else ():
-            _add(space, part, layer, "")
+            add_outline(space, part, layer, "")
     for n, group in enumerate(content.groups):
         for shape, label in zip(group.shapes, group.labels, strict=True):
             for part in shapely.get_parts(shape):
-                _add(space, part, names[n], label)
+                add_outline(space, part, names[n], label)
                 if hatches and part.geom_type == "Polygon":
-                    _hatch(space, part, f"{names[n]}-HATCH", group.hatch)
+                    add_hatch(space, part, f"{names[n]}-HATCH", group.hatch)
             spot = shapely.point_on_surface(shape)
             space.add_text(
                 printable(label), height=0.02, dxfattribs={"layer": "LABELS"}
             ).set_placement((spot.x, spot.y))
     if content.relief is not None:
-        _add_relief(space, content.relief)
+        add_relief(space, content.relief)
     return dxf_bytes(drawing)
 
 
-def _add_relief(space: Any, relief: ReliefLayer) -> None:
-    """Contours lie at their own height out of the wall, so that a program in three dimensions has them in place."""
+def add_relief(
+    space: Any, relief: ReliefLayer, *, contours: str = "CONTOURS", sections: str = "SECTIONS"
+) -> None:
+    """Contours and lines of sections.
+
+    Parameters
+    ----------
+    space : ezdxf layout
+    relief : ReliefLayer
+    contours, sections : str
+        Layers of the drawing.
+
+    Notes
+    -----
+    Contours lie at their own height out of the wall, so that a program in three dimensions has them in place.
+    """
     for out_m, line in relief.contours:
-        attributes = {"layer": "CONTOURS", "elevation": round(out_m, 6)}
+        attributes = {"layer": contours, "elevation": round(out_m, 6)}
         space.add_lwpolyline(line.round(4).tolist(), dxfattribs=attributes)
     for cut in relief.cuts:
-        space.add_lwpolyline(cut.ends_m.tolist(), dxfattribs={"layer": "SECTIONS"})
+        space.add_lwpolyline(cut.ends_m.tolist(), dxfattribs={"layer": sections})
         for u, v in cut.ends_m:
             space.add_text(
-                printable(cut.name), height=0.05, dxfattribs={"layer": "SECTIONS"}
+                printable(cut.name), height=0.05, dxfattribs={"layer": sections}
             ).set_placement((u, v))
 
 
-def _add(space: Any, part: Any, layer: str, label: str) -> None:
-    attributes = {"layer": layer}
+def add_outline(
+    space: Any, part: Any, layer: str, label: str, *, pen: int | None = None, dash: str = ""
+) -> None:
+    """An outline, line or place in a drawing, with its label as extended data.
+
+    Parameters
+    ----------
+    space : ezdxf layout
+    part : geometry
+        Polygon, line or point, in metres.
+    layer, label : str
+    pen : int, optional
+        Width of the line in hundredths of a millimetre; that of the layer where missing.
+    dash : str
+        Name of a kind of line that the drawing has.
+    """
+    attributes: dict[str, Any] = {"layer": layer}
+    if pen is not None:
+        attributes["lineweight"] = pen
+    if dash:
+        attributes["linetype"] = dash
     entities = []
     if part.geom_type == "Polygon":
         for ring in (part.exterior, *part.interiors):
@@ -236,15 +276,27 @@ def _add(space: Any, part: Any, layer: str, label: str) -> None:
             entity.set_xdata("FACADEMAP", [(1000, printable(label)[:250])])
 
 
-def _hatch(space: Any, part: Any, layer: str, sign: Any) -> None:
+def add_hatch(space: Any, part: Any, layer: str, sign: Any, metres_a_mm: float = 0.02) -> None:
+    """The hatch of an area as a pattern of the drawing.
+
+    Parameters
+    ----------
+    space : ezdxf layout
+    part : polygon
+    layer : str
+    sign : Hatch
+        Its distances are millimetres of paper.
+    metres_a_mm : float
+        Metres of the wall in a millimetre of paper; those of 1 : 20 where nothing else is said.
+    """
     hatch = space.add_hatch(dxfattribs={"layer": layer})
-    spacing = sign.spacing_mm * 0.02
+    spacing = sign.spacing_mm * metres_a_mm
     lines = [
         [
             angle,
             (0.0, 0.0),
             (-np.sin(np.radians(angle)) * spacing, np.cos(np.radians(angle)) * spacing),
-            [d * 0.02 * (1 if k % 2 == 0 else -1) for k, d in enumerate(sign.dash_mm)],
+            [d * metres_a_mm * (1 if k % 2 == 0 else -1) for k, d in enumerate(sign.dash_mm)],
         ]
         for angle in sign.angles_deg
     ]

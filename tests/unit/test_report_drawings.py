@@ -8,6 +8,7 @@ import sys
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
+import ezdxf
 import numpy as np
 import pypdf
 import pypdfium2
@@ -22,7 +23,9 @@ from facademap.errors import InputError
 from facademap.report.drawing_content import elevation_content, fold_out
 from facademap.report.drawings import draw_sheets, write_drawing_pdf, write_drawing_svg
 from facademap.report.face_picture import encode_jpeg
+from facademap.report.page import Text
 from facademap.report.paper import PAPERS, paper_named
+from facademap.report.sheet_dxf import write_sheet_dxfs
 from facademap.report.sheet_layout import lay_out
 from facademap.tables import TABLES
 
@@ -97,6 +100,51 @@ def test_sheets_have_their_size(frames, name):
     assert sorted(float(v) * 25.4 / 72 for v in pages[0].mediabox[2:]) == pytest.approx(
         sorted(PAPERS[name]), abs=0.01
     )
+
+
+@pytest.mark.parametrize(("sheet", "scale"), [("A3", 20.0), ("ARCH D", None)])
+def test_each_sheet_is_a_drawing_file_to_scale(frames, sheet, scale):
+    """ezdxf finds nothing to mend; the view has the scale of the sheet; areas are those of the survey, in metres.
+
+    Pens are of the series of ISO 128-2 (from memory): each the square root of two times the one before.
+    """
+    content = elevation_content(frames, "E-1")
+    pages = draw_sheets(content, sheet=sheet, scale=scale)
+    sheets = lay_out(content.box, sheet=sheet, scale=scale)
+    files = write_sheet_dxfs(content, pages, sheet=sheet, scale=scale)
+    assert len(files) == sheets.columns * sheets.rows
+    assert (len(files) > 1) == (scale is not None)
+    seen = {}
+    for page, data in zip(pages, files, strict=False):
+        drawing = ezdxf.read(io.StringIO(data.decode()))
+        audit = drawing.audit()
+        assert not audit.errors
+        assert not audit.fixes
+        layout = drawing.layout("Layout1")
+        assert layout.dxf.paper_width == pytest.approx(page.width_mm, abs=0.01)
+        (view,) = [v for v in layout.query("VIEWPORT") if v.dxf.layer == "VIEW"]
+        assert view.dxf.view_height / view.dxf.height * 1000 == pytest.approx(sheets.scale)
+        texts = {t.dxf.text for t in layout.query("TEXT")}
+        assert texts >= {m.text for m in page.marks if isinstance(m, Text) and m.text.isascii()}
+        pens = {e.dxf.lineweight for e in (*drawing.modelspace(), *layout)} - {-1, -2, -3}
+        assert pens <= {13, 18, 25, 35, 50, 70, 100, 140, 200}
+        for layer in drawing.layers:
+            assert layer.dxf.name in ("0", "Defpoints", "VIEW") or re.fullmatch(
+                r"A-[A-Z0-9-]{6}[A-Z]-", layer.dxf.name
+            ), layer.dxf.name
+        for line in drawing.modelspace().query("LWPOLYLINE"):
+            if line.closed and line.has_xdata("FACADEMAP"):
+                label = line.get_xdata("FACADEMAP")[0][1]
+                ring = shapely.Polygon([(x, y) for x, y, *_ in line.get_points()])
+                seen[label] = ring.area
+    areas = {
+        label: shape.area
+        for group in content.groups
+        for label, shape in zip(group.labels, group.shapes, strict=True)
+        if shape.geom_type == "Polygon" and not shape.interiors
+    }
+    assert len(areas) > 10
+    assert {k: seen[k] for k in areas} == pytest.approx(areas)
 
 
 def test_the_legend_holds_every_term_with_its_net_area(frames):

@@ -30,7 +30,7 @@ def folder(tmp_path: Path) -> Path:
     Project.create(folder, name="Wall").close()
     with Project.open(folder) as project, project.edit(who="test", what="repair") as edit:
         edit.put("elevations", [{"id": "E", "name": "East"}])
-        edit.put("surfaces", [{"id": "U", "elevation": "E", "kind": "plane"}])
+        edit.put("surfaces", [{"id": "U", "elevation": "E", "name": "East", "kind": "plane"}])
         edit.put(
             "repairs",
             [

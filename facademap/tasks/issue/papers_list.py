@@ -312,6 +312,7 @@ def _drawings(context: Context) -> Files:
     from facademap.report.drawing_title import SheetWords
     from facademap.report.drawings import draw_sheets, write_drawing_pdf, write_drawing_svg
     from facademap.report.exchange import write_drawing_dxf
+    from facademap.report.sheet_dxf import write_sheet_dxfs
 
     frames, issue = context.frames(_DRAWN), context.issue
     names = {e["id"]: e["name"] for e in context.drawn_elevations}
@@ -344,6 +345,9 @@ def _drawings(context: Context) -> Files:
         for n, page in enumerate(plain, start=1):
             many = f"-{n}" if len(plain) > 1 else ""
             files[f"{stem}{many}.svg"] = write_drawing_svg(page)
+        sheets = write_sheet_dxfs(content, plain, sheet=look["sheet"], scale=look["scale"])
+        for n, data in enumerate(sheets, start=1):
+            files[f"{stem}-{n}.dxf" if len(plain) > 1 else f"{stem}.dxf"] = data
         files[f"exchange/{stem.removeprefix('drawings/')}.dxf"] = write_drawing_dxf(content)
     return files
 
