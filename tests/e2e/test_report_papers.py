@@ -30,6 +30,7 @@ from facademap.errors import FileError, InputError
 from facademap.store.project import Project
 from facademap.tasks.issue.papers import Choices, make_papers, paper_names
 from facademap.tasks.issue.papers_exchange import write_geopackage
+from tests.exchange_readers import compare
 
 
 @pytest.fixture(scope="module")
@@ -296,6 +297,14 @@ def test_geojson_in_the_world_keeps_the_area_of_the_wall(made):
         )
         checked += 1
     assert checked > 15
+
+
+def test_every_exchange_file_opens_elsewhere_with_the_same_counts_lengths_and_areas(made):
+    """GDAL (its own SQL), geopandas, ezdxf and LibreOffice: ``tests/exchange_readers.py``, which also runs alone."""
+    found = list(compare(made[0]))
+    assert [f for f in found if not f.agrees] == []
+    assert {"GDAL", "geopandas", "ezdxf"} <= {f.program for f in found}
+    assert len(found) > 40
 
 
 def test_drawing_dxf_passes_the_audit_and_gives_the_areas_back(made):

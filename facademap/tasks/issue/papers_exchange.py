@@ -9,6 +9,7 @@ import json
 import os
 import sqlite3
 from collections.abc import Iterator
+from importlib.util import find_spec
 from typing import Any
 
 import geopandas as gpd
@@ -18,6 +19,7 @@ import shapely
 
 from facademap.io.whole_files import temporary_folder
 from facademap.report.exchange import plain_value
+from facademap.report.quantities import MEASURES
 from facademap.store.project import Project
 from facademap.store.styles import write_layer_styles
 from facademap.tables import TABLES
@@ -79,7 +81,9 @@ def write_geopackage(project: Project) -> bytes:
 
 
 def write_flat_files(project: Project) -> dict[str, bytes]:
-    """Outlines of each surface in metres of its wall, as FlatGeobuf with its reference system and as plain GeoJSON.
+    """Outlines of each surface in metres of its wall: FlatGeobuf and GeoParquet with its reference system, plain GeoJSON.
+
+    GeoParquet is written where pyarrow is installed (``facademap[parquet]``).
 
     The GeoJSON is flat: u to the right, v up, in metres. RFC 7946 knows longitude and latitude alone, so the file says
     in words what its numbers are; lengths and areas come out right in every program that takes them as they stand.
@@ -95,12 +99,16 @@ def write_flat_files(project: Project) -> dict[str, bytes]:
                 path = folder / "layer.fgb"
                 pyogrio.write_dataframe(part, path, driver="FlatGeobuf", SPATIAL_INDEX="NO")
                 files[f"exchange/{stem}.fgb"] = path.read_bytes()
+            if find_spec("pyarrow") is not None:
+                table = io.BytesIO()
+                part.to_parquet(table, index=False)
+                files[f"exchange/{stem}.parquet"] = table.getvalue()
             files[f"exchange/{stem}-wall.geojson"] = _flat_geojson(layer, part)
     return files
 
 
 def write_data_dictionary() -> bytes:
-    """Every column of every table: kind, unit, what it refers to, and what it says."""
+    """Every column of every table and file handed out: kind, unit, what it refers to, and what it says."""
     text = io.StringIO(newline="")
     writer = csv.writer(text, lineterminator="\r\n")
     writer.writerow(
@@ -113,7 +121,60 @@ def write_data_dictionary() -> bytes:
             writer.writerow(
                 (name, c.name, c.kind, c.unit, "yes" if c.nullable else "no", c.refers, "; ".join(c.choices), c.meaning)
             )  # fmt: skip
+        if table.geometry:
+            said = "Outline in metres of the wall: u to the right, v up, seen from outside; degrees in the files of the world."
+            writer.writerow((name, "geometry", table.geometry, "m", "", "", "", said))
+    for row in (*_OF_FILES, *_of_quantities()):
+        writer.writerow(row)
     return text.getvalue().encode("utf-8")
+
+
+#: Columns that are in no table of ours: table or file, column, kind, unit, may be empty, refers to, choices, meaning.
+_OF_FILES = (
+    *(
+        (file, name, "float", unit, "no", "", "", meaning)
+        for file in ("conditions.geojson", "repairs.geojson")
+        for name, unit, meaning in (
+            ("face_area_m2", "m2", "Area in the plane of the wall, net of openings; an upright wall has none in plan."),
+            ("face_length_m", "m", "Length in the plane of the wall, of lines."),
+        )
+    ),
+    ("photo_pictures", "data", "picture", "", "no", "", "", "The photo, made small."),
+    ("photo_pictures", "content_type", "text", "", "no", "", "", "Kind of its file."),
+    ("photo_pictures", "photo", "text", "", "no", "photos", "", "Photo that it is."),
+    ("photos of", "base_id", "int", "", "no", "", "", "Number (fid) of the row in the layer that the table is named after."),
+    ("photos of", "related_id", "int", "", "no", "photo_pictures", "", "Number of the picture that shows it."),
+    *(
+        ("layer_styles", name, "text", "", "yes", "", "", meaning)
+        for name, meaning in (
+            ("f_table_catalog", "Empty."),
+            ("f_table_schema", "Empty."),
+            ("f_table_name", "Layer that the style is for."),
+            ("f_geometry_column", "Its column of outlines."),
+            ("styleName", "Name of the style."),
+            ("styleQML", "The style as desktop programs keep it."),
+            ("styleSLD", "The style as an OGC Styled Layer Descriptor."),
+            ("useAsDefault", "Whether a program takes it by itself."),
+            ("description", "What it is."),
+            ("owner", "Who keeps it."),
+            ("ui", "Empty."),
+            ("update_time", "When it was written."),
+        )
+    ),
+)  # fmt: skip
+
+
+def _of_quantities() -> Iterator[tuple[str, ...]]:
+    """Columns of the plain table of quantities."""
+    for name, kind, meaning in (
+        ("basis", "text", "What was counted: repairs or conditions."),
+        ("by", "text", "Breakdown: all, one of its dimensions, or id for single rows."),
+        ("key", "text", "Value of the breakdown."),
+    ):
+        yield ("quantities.csv", name, kind, "", "no", "", "", meaning)
+    for m in MEASURES:
+        yield ("quantities.csv", m.name, "float", m.unit, "no", "", "", f"{m.title}.")
+    yield ("quantities.csv", "rule", "text", "", "yes", "", "", "Rules that the figures follow.")
 
 
 def _layers_of(name: str, frame: Any, surfaces: Any) -> Iterator[tuple[str, str, Any]]:
