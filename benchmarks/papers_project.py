@@ -136,7 +136,7 @@ def make_project(
             [
                 {
                     "id": "W-1",
-                    "repair": repairs[0]["id"],
+                    "repair": repair["id"],
                     "at": "2026-06-02T09:30:00+00:00",
                     "check": "cut-out square",
                     "result": "pass",
@@ -144,6 +144,7 @@ def make_project(
                     "mason": "",
                     "note": "clean stone all round",
                 }
+                for repair in repairs[:1]
             ],
         )
     for k in range(2):

@@ -122,6 +122,7 @@ class Content:
     box: tuple[float, float, float, float]
     notes: tuple[str, ...]
     facing_deg: float | None = None
+    other_facings_deg: tuple[float, ...] = ()
     inches: bool = False
     relief: ReliefLayer | None = None
 
@@ -341,8 +342,17 @@ def elevation_content(
             *(_NOTE_OF_MARKS if kind == "condition" else ()),
         ),
         facing_deg=number(found[0]["facing_deg"]),
+        other_facings_deg=_facings_beside(frames["elevations"], found[0]),
         inches=inches,
     )
+
+
+def _facings_beside(elevations: pd.DataFrame, one: Mapping[str, Any]) -> tuple[float, ...]:
+    """Where the other elevations of the same building face."""
+    others = [
+        e for e in rows_of(elevations) if e["id"] != one["id"] and e["building"] == one["building"]
+    ]
+    return tuple(f for e in others if (f := number(e["facing_deg"])) is not None)
 
 
 def _net(shapes: Any, void: Any) -> tuple[float, float]:

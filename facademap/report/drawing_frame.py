@@ -10,6 +10,7 @@ import shapely
 from facademap.condition.signs import DASH_OF_LINE, LINE_EXTRA_MM, weight_of_class
 from facademap.report.drawing_content import Content, Group
 from facademap.report.drawing_relief import draw_relief_legend
+from facademap.report.drawing_schedule import draw_schedule_beside
 from facademap.report.drawing_title import SheetWords, draw_title_block
 from facademap.report.hatching import draw_hatch, draw_marks
 from facademap.report.page import Page
@@ -33,8 +34,15 @@ def draw_frame(
     words: SheetWords,
     left_out: int,
     shown: frozenset[str] | None = None,
-) -> bool:
-    """All that stands round the field of one sheet; true when the legend did not fit and needs a sheet of its own."""
+    schedule: bool = False,
+) -> tuple[bool, float]:
+    """All that stands round the field of one sheet, with the schedule under the legend if so wanted.
+
+    Returns
+    -------
+    tuple of (bool, float)
+        Whether the legend did not fit and needs a sheet of its own, and the height left free under it.
+    """
     page.layer = "sheet"
     x, y, w, h = sheets.frame.field
     _mask(page, sheets.frame)
@@ -58,13 +66,17 @@ def draw_frame(
     foot = _notes(page, content, sheets, foot, left_out)
     page.line(sx, foot, sx + sw, foot, width_mm=0.25)
     rows = None if shown is None or sheets.columns * sheets.rows == 1 else _rows(content, shown)
-    return _legend(
+    too_long, base = _legend(
         page,
         content,
         (sx, foot, sw, sy + sh - foot),
         rows=rows,
         sheet_follows=sheets.columns * sheets.rows + 1,
     )
+    if schedule:
+        page.line(sx, base, sx + sw, base, width_mm=0.25)
+        draw_schedule_beside(page, content, (sx + 3, base, sw - 6))
+    return too_long, base - foot - 2.0
 
 
 def draw_legend_sheet(
@@ -183,7 +195,7 @@ def _grid(
     )
     page.text(
         x - 2.6,
-        y + h - 0.5,
+        y + h - 1.5,
         f"level v, {unit}",
         size_pt=6.5,
         anchor="right",
@@ -315,11 +327,14 @@ def _legend(
     first: bool = True,
     last: bool = True,
     sheet_follows: int = 0,
-) -> bool:
-    """Signs with number and area, without the families' headings where only so they fit; true when not all of them fit."""
+) -> tuple[bool, float]:
+    """Signs with number and area, without the families' headings where only so they fit.
+
+    Tells whether not all of them fit, and how far down they reach.
+    """
     if content.relief is not None:
         draw_relief_legend(page, content.relief, zone, inches=content.inches)
-        return False
+        return False, zone[1]
     x, foot, w, h = zone
     top, inches = foot + h, content.inches
     if first:
@@ -342,7 +357,7 @@ def _legend(
             width_mm=w - 6,
             size_pt=8,
         )
-        return True
+        return True, foot
     base = top - 9
     for row in rows:
         base -= step
@@ -373,7 +388,7 @@ def _legend(
             within_mm=w - 18 - shift - taken,
         )
     if not last:
-        return False
+        return False, base
     total_area, total_length = (
         sum(g.area_m2 for g in content.groups),
         sum(g.length_m for g in content.groups),
@@ -396,7 +411,8 @@ def _legend(
             left = x + 14 + n * (w - 15) / 4
             page.line(left, base - 9.6, left + 3.5, base - 9.6, width_mm=weight_of_class(n))
             page.text(left + 4.2, base - 10.5, f"CC{n}", size_pt=6.5)
-    return False
+        return False, base - 13.0
+    return False, base - 8.0
 
 
 def _swatch(page: Page, group: Group, x: float, y: float, width: float, height: float) -> None:

@@ -13,15 +13,17 @@ from facademap.report.drawing_title import SheetWords, draw_title_block
 from facademap.report.page import Page
 from facademap.report.sheet_layout import MARGIN, Sheets
 from facademap.report.typeface import text_width_mm, wrap_text
-from facademap.units import format_area, format_feet_inches, format_length
+from facademap.units import M_PER_INCH, format_area, format_feet_inches, format_length
 
-__all__ = ["count_of_schedule", "draw_schedule"]
+__all__ = ["count_of_schedule", "draw_schedule", "draw_schedule_beside", "height_of_schedule"]
 
-_SIZE, _STEP, _HEAD = 7.0, 3.9, 12.0
+_SIZE, _STEP, _HEAD = 7.0, 3.9, 12.7
 _COLUMN_MM = 128.0
-#: Where each part of a row begins, as a share of the column.
+#: Where each part of a row begins, as a share of the column; beside the drawing, where numbers are found by eye, no places.
 _AT = (0.0, 0.13, 0.5, 0.6, 0.8)
+_AT_BESIDE = (0.0, 0.15, 0.54, 0.76, 1.0)
 _HEADS = ("No.", "What", "Class", "Size", "u, v")
+_CLASSES = {"condition": "Class", "repair": "Stage", "as-built": "Stage or class"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,8 +77,20 @@ def draw_schedule(
         for c in range(columns):
             part = lines[start + c * most : start + (c + 1) * most]
             if part:
-                _column(page, part, (x + c * wide, y + h - _HEAD, wide - 5.0))
+                _column(page, content, part, (x + c * wide, y + h - _HEAD, wide - 5.0), _AT)
         yield page
+
+
+def height_of_schedule(content: Content, width_mm: float) -> float:
+    """Room that the schedule takes in the strip beside a drawing, with its heading."""
+    return _HEAD + _STEP * len(_lines_within(content, width_mm, _AT_BESIDE))
+
+
+def draw_schedule_beside(page: Page, content: Content, zone: tuple[float, float, float]) -> None:
+    """The schedule in the strip beside the drawing; the zone is its left edge, its top and its width."""
+    x, top, w = zone
+    page.text(x, top - 5, "Schedule", size_pt=9, weight="bold")
+    _column(page, content, _lines_within(content, w, _AT_BESIDE), (x, top - 5.5, w), _AT_BESIDE)
 
 
 def count_of_schedule(content: Content, sheets: Sheets) -> int:
@@ -85,20 +99,31 @@ def count_of_schedule(content: Content, sheets: Sheets) -> int:
     return -(-len(_lines(content, sheets)) // (columns * most))
 
 
-def _column(page: Page, rows: Sequence[_Row | str], zone: tuple[float, float, float]) -> None:
+def _column(
+    page: Page,
+    content: Content,
+    rows: Sequence[_Row | str],
+    zone: tuple[float, float, float],
+    shares: tuple[float, ...],
+) -> None:
     x, top, w = zone
     at = top - 4
-    for share, head in zip(_AT, _HEADS, strict=True):
-        page.text(x + share * w, at, head, size_pt=6.5)
+    ends = (*shares[1:], 1.0)
+    for share, end, head in zip(shares, ends, _HEADS, strict=True):
+        if end > share:
+            told = _CLASSES[content.kind] if head == "Class" else head
+            page.text(x + share * w, at, told, size_pt=6.5, within_mm=(end - share) * w - 1.0)
     page.line(x, at - 1.4, x + w, at - 1.4, width_mm=0.35)
-    ends = (*_AT[1:], 1.0)
+    at -= 0.7
     for row in rows:
         at -= _STEP
         if isinstance(row, str):
-            page.text(x + _AT[1] * w, at, row, size_pt=_SIZE)
+            page.text(x + shares[1] * w, at, row, size_pt=_SIZE)
             continue
         texts = (row.number, row.what, row.classes, row.size, row.place)
-        for k, (share, end, text) in enumerate(zip(_AT, ends, texts, strict=True)):
+        for k, (share, end, text) in enumerate(zip(shares, ends, texts, strict=True)):
+            if end <= share:
+                continue
             page.text(
                 x + share * w,
                 at,
@@ -114,7 +139,11 @@ def _lines(content: Content, sheets: Sheets) -> list[_Row | str]:
     """Rows in the order of their numbers; a name too long for its column goes on below."""
     _, _, w, _ = sheets.frame.field
     columns, _ = _columns_of(sheets)
-    room = (w / columns - 5.0) * (_AT[2] - _AT[1]) - 1.0
+    return _lines_within(content, w / columns - 5.0, _AT)
+
+
+def _lines_within(content: Content, width_mm: float, shares: tuple[float, ...]) -> list[_Row | str]:
+    room = width_mm * (shares[2] - shares[1]) - 1.0
     lines: list[_Row | str] = []
     for row in _rows(content):
         parts = (
@@ -137,7 +166,7 @@ def _rows(content: Content) -> list[_Row]:
             centre = shapely.point_on_surface(shape)
             dimension = int(shapely.get_dimensions(shape))
             size = (
-                format_area(shape.area, inches=inches)
+                _area(shape.area, inches=inches)
                 if dimension == 2
                 else format_length(shape.length, inches=inches)
                 if dimension == 1
@@ -156,6 +185,13 @@ def _rows(content: Content) -> list[_Row]:
             )
             found.append((row.number, row))
     return [row for _, row in sorted(found, key=lambda f: _natural(f[0]))]
+
+
+def _area(area_m2: float, *, inches: bool) -> str:
+    """An area; what would round to almost nothing in the smaller unit."""
+    if area_m2 >= 0.01:
+        return format_area(area_m2, inches=inches)
+    return f"{area_m2 / M_PER_INCH**2:.0f} in²" if inches else f"{area_m2 * 1e4:.0f} cm²"
 
 
 def _natural(text: str) -> tuple[tuple[int, int | str], ...]:

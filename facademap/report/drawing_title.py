@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from facademap.report.drawing_content import Content
+from facademap.report.drawing_north import draw_plan_key
 from facademap.report.page import Page
 from facademap.report.revision import IssueMark
 from facademap.report.scales import scale_words
 from facademap.report.sheet_layout import Sheets
 
-__all__ = ["SheetWords", "draw_title_block"]
+__all__ = ["SheetWords", "draw_issue", "draw_title_block"]
 
 _TITLES = {
     "condition": "CONDITION DRAWING",
@@ -21,6 +22,8 @@ _TITLES = {
 #: Revisions shown; older ones stand in the index of the issued papers.
 _MOST_REVISIONS = 4
 _ROW = 4.3
+#: Side of the key in plan.
+_KEY_MM = 17.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,8 +54,7 @@ def draw_title_block(
     """Draw it at the foot of the strip; returns how high it reaches."""
     x, y, w, _ = sheets.frame.strip
     at = _foot(page, content, sheets, y)
-    at = _revisions(page, words, x, at, w)
-    at = _issue(page, words, number, x, at, w)
+    at = draw_issue(page, words, number, x, at, w)
     page.line(x, at, x + w, at, width_mm=0.25)
     page.text(x + 3, at + 8.6, "Scale", size_pt=6.5)
     page.text(
@@ -67,16 +69,33 @@ def draw_title_block(
     return _names(page, content, words, x, at, w)
 
 
+def draw_issue(
+    page: Page, words: SheetWords, number: tuple[int, int], x: float, y: float, w: float
+) -> float:
+    """Revision table, number, status, date and names, from a height upwards; returns how high they reach."""
+    return _issue(page, words, number, x, _revisions(page, words, x, y, w), w)
+
+
 def _names(page: Page, content: Content, words: SheetWords, x: float, y: float, w: float) -> float:
     inner = w - 6
     page.line(x, y, x + w, y, width_mm=0.25)
-    facing = "" if content.facing_deg is None else f"faces {content.facing_deg:.0f}° from north"
-    page.text(x + 3, y + 2.2, facing, size_pt=7.5, within_mm=inner)
+    if content.facing_deg is not None:
+        inner -= _KEY_MM
+        facing = f"faces {content.facing_deg:.0f}° from north"
+        page.text(x + 3, y + 2.2, facing, size_pt=7.5, within_mm=inner)
+        draw_plan_key(
+            page,
+            x + w - _KEY_MM - 1,
+            y + 0.2,
+            _KEY_MM,
+            facing_deg=content.facing_deg,
+            others_deg=content.other_facings_deg,
+        )
     page.text(x + 3, y + 6.6, words.project, size_pt=9, within_mm=inner)
     page.text(x + 3, y + 11.4, content.elevation, size_pt=13, weight="bold", within_mm=inner)
     page.box(x, y + 17.5, w, 9, ink=None, fill="#111111")
     page.text(
-        x + 3, y + 20.1, _TITLES[content.kind], size_pt=11, weight="bold", ink="#ffffff", within_mm=inner
+        x + 3, y + 20.1, _TITLES[content.kind], size_pt=11, weight="bold", ink="#ffffff", within_mm=w - 6
     )  # fmt: skip
     page.line(x, y + 26.5, x + w, y + 26.5, width_mm=0.5)
     return y + 26.5

@@ -13,7 +13,7 @@ from facademap.report.drawing_clouds import draw_clouds
 from facademap.report.drawing_content import Content, Group
 from facademap.report.drawing_frame import draw_frame, draw_legend_sheet
 from facademap.report.drawing_relief import draw_relief_lines, section_sheets
-from facademap.report.drawing_schedule import count_of_schedule, draw_schedule
+from facademap.report.drawing_schedule import count_of_schedule, draw_schedule, height_of_schedule
 from facademap.report.drawing_title import SheetWords, draw_title_block
 from facademap.report.enlarging import enlarged
 from facademap.report.hatching import draw_hatch, draw_marks
@@ -72,9 +72,14 @@ def draw_sheets(
     sheets = lay_out(content.box, sheet=sheet, scale=scale, inches=content.inches)
     field_sheets = sheets.columns * sheets.rows
     trial = Page(width_mm=sheets.frame.width, height_mm=sheets.frame.height)
-    long_legend = draw_frame(trial, content, sheets, (0, 0), (1, 1), words=words, left_out=1)
+    long_legend, free = draw_frame(trial, content, sheets, (0, 0), (1, 1), words=words, left_out=1)
     after = section_sheets(content.relief, sheets, inches=content.inches) if content.relief else []
-    total = field_sheets + long_legend + len(after) + count_of_schedule(content, sheets)
+    scheduled, tall = (
+        count_of_schedule(content, sheets),
+        height_of_schedule(content, sheets.frame.strip[2] - 6.0),
+    )
+    fits = bool(scheduled) and field_sheets == 1 and not long_legend and tall <= free
+    total = field_sheets + long_legend + len(after) + scheduled
     pages: list[Page] = []
     for row in range(sheets.rows - 1, -1, -1):
         for column in range(sheets.columns):
@@ -87,8 +92,13 @@ def draw_sheets(
             )
             window = sheets.window(column, row)
             shown, left_out = _draw_field(page, content, sheets, window, picture, dots_per_inch)
+            # a short schedule stands beside the drawing, if every number found its place there
+            beside = fits and not left_out
+            if beside:
+                total -= scheduled
             draw_frame(
                 page, content, sheets, (column, row), (number, total), words=words, left_out=left_out, shown=shown,
+                schedule=beside,
             )  # fmt: skip
             draw_match_lines(page, sheets, column, row)
             if changed and words.mark is not None:
@@ -106,7 +116,8 @@ def draw_sheets(
         draw_title_block(page, content, sheets, (len(pages) + 1, total), words)
         page.title = f"{content.elevation}, sections"
         pages.append(page)
-    pages += draw_schedule(content, sheets, words, first=len(pages) + 1, total=total)
+    if len(pages) < total:
+        pages += draw_schedule(content, sheets, words, first=len(pages) + 1, total=total)
     return [enlarged(p, sheets.frame.enlarge) for p in pages]
 
 

@@ -18,6 +18,7 @@ from reportlab.pdfbase.pdfdoc import PDFInfo
 from reportlab.pdfgen.canvas import Canvas
 
 from facademap.report.page import Disc, Lines, Page, Picture, Rings, Text
+from facademap.report.sheet_layout import enlarging
 from facademap.report.typeface import MM_PER_PT, font_name, text_width_mm
 
 __all__ = ["date_canvas", "dated", "day_of_pdf", "put_marks", "put_stamp", "stamped", "write_pdf"]
@@ -158,14 +159,15 @@ def put_stamp(canvas: Canvas) -> None:
     """Put the words of :func:`stamped` into the lower margin, where there are any."""
     if words := _stamp.get():
         canvas.addLiteral(_IN_MM)
-        _put_text(canvas, _stamp_of(words))
+        _put_text(canvas, _stamp_of(words, max(canvas._pagesize) / _PT_PER_MM))
         canvas.addLiteral("Q")
 
 
-def _stamp_of(words: str) -> Text:
-    x, y = _STAMP_AT_MM
+def _stamp_of(words: str, long_mm: float) -> Text:
+    larger = enlarging(long_mm)
+    x, y = (a * larger for a in _STAMP_AT_MM)
     return Text(
-        x_mm=x, y_mm=y, text=words, size_pt=_STAMP_PT, weight="regular", anchor="left", angle_deg=0.0, ink="#555555",
+        x_mm=x, y_mm=y, text=words, size_pt=_STAMP_PT * larger, weight="regular", anchor="left", angle_deg=0.0, ink="#555555",
         halo="#ffffff", layer="",
     )  # fmt: skip
 

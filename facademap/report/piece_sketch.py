@@ -38,9 +38,9 @@ def draw_piece(page: Page, ticket: Ticket, x: float, y: float, width: float, hei
     page.box(x, y, width, height, width_mm=0.4)
     shape = ticket.piece["geometry"]
     u0, v0, u1, v1 = shape.bounds
-    scale = scale_that_fits(u1 - u0, v1 - v0, width - 40, height - 38, inches=ticket.say.inches)
+    scale = scale_that_fits(u1 - u0, v1 - v0, width - 40, height - 33.5, inches=ticket.say.inches)
     k = 1000.0 / scale
-    ox, oy = x + 22 + (width - 32 - (u1 - u0) * k) / 2, y + 17 + (height - 32 - (v1 - v0) * k) / 2
+    ox, oy = x + 22 + (width - 32 - (u1 - u0) * k) / 2, y + 18 + (height - 33.5 - (v1 - v0) * k) / 2
     ring = (np.asarray(shapely.orient_polygons(shape).exterior.coords)[:-1] - (u0, v0)) * k + (
         ox,
         oy,
@@ -55,9 +55,9 @@ def draw_piece(page: Page, ticket: Ticket, x: float, y: float, width: float, hei
     cx, top = ox + (u1 - u0) * k / 2, oy + (v1 - v0) * k
     room.take_box(cx - 2, top + 4.5, cx + 15, top + 9.5)
     _corners(page, room, shape, k, (u0, v0), (ox, oy))
+    _edges(page, room, ticket, k, (u0, v0), (ox, oy))
     if len(ring) > 4:
         _edge_lengths(page, room, ticket.say, ring, k)
-    _edges(page, room, ticket, k, (u0, v0), (ox, oy))
     _bed_arrow(
         page, room, shape, ticket.piece["bed"], k, (u0, v0), (ox, oy), (x + 7, y + height - 14)
     )
@@ -103,10 +103,11 @@ def draw_piece(page: Page, ticket: Ticket, x: float, y: float, width: float, hei
             width_mm=0.35,
         )
     page.text(
-        x + 2,
-        y + 2,
-        f"Front, seen from outside, {scale_words(scale, inches=ticket.say.inches)}",
+        x + width - 2,
+        y + height - 5,
+        f"seen from outside, {scale_words(scale, inches=ticket.say.inches)}",
         size_pt=8,
+        anchor="right",
     )
     page.text(x + 2, y + height - 5, "FACE", size_pt=9, weight="bold")
 
@@ -228,8 +229,8 @@ def _edges(
         first = 0.27 if length > 30 else 0.0
         spots = [
             (*(middle + along * length * share + out * (shift + row)), angle)
-            for row in (0.0, 3.2, 6.4)
-            for share in (first, -first, 0.0, 0.15, -0.15, 0.3, -0.3, 0.45, -0.45)
+            for row in (0.0, 3.2, 6.4, 9.6)
+            for share in (first, -first, 0.0, 0.15, -0.15, 0.3, -0.3, 0.45, -0.45, 0.6, -0.6)
         ]
         x, y, angle = room.take_text(words, spots, size_pt=size, weight=weight)
         if not joint:
@@ -273,7 +274,7 @@ def _corners(
 
 
 def _edge_lengths(page: Page, room: Room, say: Measures, ring: Any, k: float) -> None:
-    """Length of every edge of a notched outline, inside it."""
+    """Length of the edges of a notched outline, where there is room: the corners beside it and the boxes below tell all."""
     closed = np.vstack([ring, ring[:1]])
     for a, b in itertools.pairwise(closed):
         length = float(np.hypot(*(b - a)))
@@ -288,10 +289,13 @@ def _edge_lengths(page: Page, room: Room, say: Measures, ring: Any, k: float) ->
         words = say.figure(length / k, decimals=0 if abs(length / k * 1e3 % 1 - 0.5) > 0.45 else 1)
         spots = [
             (*(a + (b - a) * share + inward * deep - up * 1.1), angle)
-            for deep in (2.6, 5.6)
-            for share in (0.5, 0.4, 0.6, 0.3, 0.7)
+            # inside; outside where pins leave no room there
+            for deep in (2.6, 5.6, -3.6)
+            for share in (0.5, 0.4, 0.6, 0.3, 0.7, 0.2, 0.8)
         ]
-        x, y, angle = room.take_text(words, spots, size_pt=8.5, weight="bold")
+        if (spot := room.take_free(words, spots, size_pt=8.5, weight="bold")) is None:
+            continue
+        x, y, angle = spot
         page.text(
             x,
             y,

@@ -9,7 +9,7 @@ from facademap.errors import InputError
 from facademap.report.paper import paper_named
 from facademap.report.scales import INCH_SCALES, METRIC_SCALES, check_scale
 
-__all__ = ["Frame", "Sheets", "lay_out"]
+__all__ = ["Frame", "Sheets", "enlarging", "lay_out"]
 
 #: Finest scale that is taken unasked.
 _FINEST = 10.0
@@ -38,7 +38,7 @@ class Frame:
     @classmethod
     def of(cls, width: float, height: float) -> Frame:
         """The frame of a sheet of this real size."""
-        enlarge = _enlarging(max(width, height))
+        enlarge = enlarging(max(width, height))
         width, height = width / enlarge, height / enlarge
         wide = min(110.0, max(62.0, 0.17 * max(width, height)))
         inner = height - 2 * MARGIN
@@ -52,8 +52,8 @@ class Frame:
         )
 
 
-def _enlarging(long_mm: float) -> float:
-    """How much larger than on a small sheet things are written: half of it can still be read."""
+def enlarging(long_mm: float) -> float:
+    """How much larger than on a small sheet things are written on one of this long side: half of it can still be read."""
     if long_mm <= _READ_FULL_SIZE_MM:
         return 1.0
     return 1.55 * float((long_mm / 594.0) ** 0.35)

@@ -14,6 +14,8 @@ __all__ = ["Room"]
 
 #: Height of capitals and depth below the base line, as shares of the size of type.
 _UP, _DOWN = 0.74, 0.2
+#: Square millimetres that do not count.
+_NOTHING = 0.01
 Spot = tuple[float, float, float]
 
 
@@ -64,6 +66,18 @@ class Room:
         best = min(range(len(spots)), key=lambda k: (round(covered[k], 3), k))
         self._taken.append(boxes[best])
         return spots[best]
+
+    def take_free(
+        self,
+        text: str,
+        spots: Sequence[Spot],
+        *,
+        size_pt: float,
+        weight: Weight = "regular",
+    ) -> Spot | None:
+        """The same for words that are left out where they would cover something, since they stand elsewhere too."""
+        free = [s for s in spots if self.covered(_box(text, s, size_pt, weight)) < _NOTHING]
+        return self.take_text(text, free[:1], size_pt=size_pt, weight=weight) if free else None
 
     def covered(self, shape: Any) -> float:
         """Area of a shape that something else stands on, square millimetres."""

@@ -17,10 +17,13 @@ import shapely
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
+from benchmarks.paper_texts import faults_of
 from benchmarks.papers_project import make_project
 from facademap.condition.glossary import find_term
 from facademap.errors import InputError
+from facademap.report.cover_sheet import CoverRow, draw_cover
 from facademap.report.drawing_content import elevation_content, fold_out
+from facademap.report.drawing_title import SheetWords
 from facademap.report.drawings import draw_sheets, write_drawing_pdf, write_drawing_svg
 from facademap.report.face_picture import encode_jpeg
 from facademap.report.page import Text
@@ -385,3 +388,54 @@ def test_panels_folded_on_one_edge_do_not_cover_each_other(edge: str) -> None:
             assert one.intersection(other).area < 1e-9
     # the first stays at the edge that it was folded on
     assert areas[1].distance(areas[0]) < 1e-9
+
+
+def _words(page) -> list[str]:
+    return [str(m.text) for m in page.marks if hasattr(m, "text")]
+
+
+def test_a_short_schedule_stands_beside_the_drawing_and_a_long_one_on_sheets_of_its_own(frames):
+    few = {**frames, "conditions": frames["conditions"].head(6)}
+    [page] = draw_sheets(elevation_content(few, "E-1"), sheet="A1")
+    words = _words(page)
+    assert "Schedule" in words
+    assert "sheet 1 of 1" in words
+    for number in elevation_content(few, "E-1").groups[0].ids:
+        assert number in words
+    long = draw_sheets(elevation_content(frames, "E-1"), sheet="A4", scale=100.0)
+    assert [p.title for p in long if "schedule" in p.title]
+
+
+def test_a_drawing_says_where_north_is_and_stages_of_repairs_as_stages(frames):
+    content = elevation_content(frames, "E-1", kind="repair")
+    assert content.other_facings_deg == (100.0,)
+    pages = draw_sheets(content)
+    assert "N" in _words(pages[0])
+    assert "faces 190° from north" in _words(pages[0])
+    heads = {w for p in pages for w in _words(p)}
+    assert "Stage" in heads
+    assert "Class" not in heads
+    assert not [w for w in heads if w in ("0.00 m²", "0.00 ft²")]
+
+
+@pytest.mark.parametrize(("sheet", "many"), [("A4", 90), ("A1", 0), ("Letter", 2), ("ARCH E", 90)])
+def test_the_cover_lists_every_drawing_with_cautions_and_nothing_over_another(sheet, many):
+    rows = [
+        CoverRow(
+            number=f"DR-{n:03d}",
+            title=f"Condition drawing, a wall with a rather long name, number {n}",
+            scale=50.0,
+            sheets=3,
+            facing_deg=float(n * 7 % 360),
+            elevation=f"Wall {n}",
+        )
+        for n in range(min(many, 6))
+    ] * max(1, many // 6)
+    pages = draw_cover(
+        rows, sheet=sheet, words=SheetWords(project="Sallow Quay"), buildings=["Loft"]
+    )
+    words = [w for p in pages for w in _words(p)]
+    assert words.count("DR-001") == (max(1, many // 6) if many > 1 else 0)
+    assert "no proof of safety" in " ".join(words)
+    assert any(w.startswith("Defer to local codes") for w in words)
+    assert faults_of(write_drawing_pdf(pages, title="cover")) == []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -100,7 +101,7 @@ def test_the_sketch_is_to_scale(frames):
     ticket = tickets[0]
     pdf = write_cut_tickets([ticket])
     text = pypdf.PdfReader(io.BytesIO(pdf)).pages[0].extract_text()
-    scale = float(text.split("Front, seen from outside, 1 : ")[1].split()[0])
+    scale = float(re.search(r"seen from outside, 1 : ([\d.]+)", text)[1])
     strokes = _rectangles(pdf)
     wanted = (ticket.piece["width_m"] * 1000 / scale, ticket.piece["height_m"] * 1000 / scale)
     assert any(abs(w - wanted[0]) < 0.01 and abs(h - wanted[1]) < 0.01 for w, h in strokes)

@@ -10,7 +10,7 @@ import shapely
 
 from facademap.report.drawing_content import DONE_STAGES
 from facademap.tasks.issue.papers_context import Context
-from facademap.tasks.issue.papers_list import drawing_names
+from facademap.tasks.issue.papers_drawings import COVER, drawing_names
 
 __all__ = ["drawn_rows"]
 
@@ -32,6 +32,8 @@ def drawn_rows(context: Context, file: str) -> dict[str, str]:
     file : str
         Name of the drawing in the folder of papers.
     """
+    if file == COVER:
+        return {}
     kind, elevation = drawing_names(context)[file]
     surfaces = context.frame("surfaces")
     on = set(surfaces["id"][surfaces["elevation"] == elevation])

@@ -50,7 +50,13 @@ PERSONS: Mapping[str, Person] = {
     ),
     "planner": Person(
         title="Papers for the planner",
-        files=("drawings/condition-", "drawings/repair-", "drawings/as-built-", "records.pdf"),
+        files=(
+            "drawings/cover",
+            "drawings/condition-",
+            "drawings/repair-",
+            "drawings/as-built-",
+            "records.pdf",
+        ),
     ),
     "cost": Person(
         title="Papers for the cost plan", files=("bill-of-quantities.pdf", "drawings/repair-")
@@ -58,6 +64,7 @@ PERSONS: Mapping[str, Person] = {
     "tender": Person(
         title="Papers for tender",
         files=(
+            "drawings/cover",
             "bill-of-quantities.pdf",
             "drawings/condition-",
             "drawings/repair-",

@@ -82,10 +82,13 @@ class DrawingIssue:
     changed : mapping of str to (set or None, tuple)
         Numbers that are new or changed since the revision before, ``None`` where nothing was there to compare, and
         those that are gone.
+    numbers : mapping of str to str
+        Numbers of all drawings that were ever issued, for the index on the cover.
     """
 
     marks: Mapping[str, IssueMark]
     changed: Mapping[str, tuple[frozenset[str] | None, tuple[str, ...]]]
+    numbers: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(eq=False)

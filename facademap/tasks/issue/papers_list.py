@@ -2,25 +2,23 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 from facademap.errors import InputError
 from facademap.io.plug_ins import loaded, offered
 from facademap.report.costs import Rates
-from facademap.report.drawing_content import Kind
 from facademap.report.quantities import Quantities
 from facademap.tables import TABLES
 from facademap.tables.names import file_name
 from facademap.tasks.issue.papers_context import Context
+from facademap.tasks.issue.papers_drawings import DRAWN, make_drawings
 
-__all__ = ["MAP", "PAPERS", "Paper", "all_papers", "drawing_names", "measured_as_planned"]
+__all__ = ["MAP", "PAPERS", "Paper", "all_papers", "measured_as_planned"]
 
 Files = Mapping[str, bytes]
 Parts = Literal["", "repair", "block"]
-_DRAWN = ("elevations", "surfaces", "wall_stones", "openings", "conditions", "repairs")
 _PLAN = (
     "elevations",
     "surfaces",
@@ -292,70 +290,10 @@ def _enquiries(context: Context) -> Files:
     }
 
 
-def drawing_names(context: Context) -> dict[str, tuple[Kind, str]]:
-    """File of every drawing of the project, with its kind and elevation."""
-    from facademap.report.drawing_content import DONE_STAGES
-
-    stages = set(context.frame("repairs")["stage"])
-    kinds: tuple[Kind, ...] = ("condition", "repair")
-    if stages & DONE_STAGES:
-        kinds = (*kinds, "as-built")
-    return {
-        f"drawings/{kind}-{name}.pdf": (kind, id)
-        for id, name in elevation_files(context.drawn_elevations).items()
-        for kind in kinds
-    }
-
-
-def _drawings(context: Context) -> Files:
-    from facademap.report.drawing_content import elevation_content
-    from facademap.report.drawing_title import SheetWords
-    from facademap.report.drawings import draw_sheets, write_drawing_pdf, write_drawing_svg
-    from facademap.report.exchange import write_drawing_dxf
-    from facademap.report.sheet_dxf import write_sheet_dxfs
-
-    frames, issue = context.frames(_DRAWN), context.issue
-    names = {e["id"]: e["name"] for e in context.drawn_elevations}
-    files: dict[str, bytes] = {}
-    for file, (kind, elevation) in drawing_names(context).items():
-        mark = issue.marks.get(file) if issue else None
-        if issue and issue.marks and mark is None:
-            continue
-        content = elevation_content(frames, elevation, kind=kind, inches=context.inches)
-        changed, gone = issue.changed.get(file, (None, ())) if issue else (None, ())
-        words = SheetWords(
-            project=context.name,
-            # what is compared with the revision before tells of no edit
-            revision="" if issue else context.revision(_DRAWN),
-            mark=mark,
-            gone=gone,
-        )
-        look: dict[str, Any] = {
-            "sheet": context.choices.sheet,
-            "scale": context.choices.scale,
-            "words": words,
-            "changed": changed or (),
-        }
-        picture = context.veiled_picture if context.choices.pictures else None
-        pages = draw_sheets(content, picture=picture, **look)
-        title = f"{kind.capitalize()} drawing, {names[elevation]}"
-        files[file] = write_drawing_pdf(pages, title=title)
-        plain = [p for p in draw_sheets(content, **look) if ", schedule" not in p.title]
-        stem = file.removesuffix(".pdf")
-        for n, page in enumerate(plain, start=1):
-            many = f"-{n}" if len(plain) > 1 else ""
-            files[f"{stem}{many}.svg"] = write_drawing_svg(page)
-        sheets = write_sheet_dxfs(content, plain, sheet=look["sheet"], scale=look["scale"])
-        for n, data in enumerate(sheets, start=1):
-            files[f"{stem}-{n}.dxf" if len(plain) > 1 else f"{stem}.dxf"] = data
-        files[f"exchange/{stem.removeprefix('drawings/')}.dxf"] = write_drawing_dxf(content)
-    return files
-
-
 def _relief(context: Context) -> Files:
     from facademap.tasks.issue.papers_relief import make_relief_drawings
 
-    return make_relief_drawings(context, _DRAWN)
+    return make_relief_drawings(context, DRAWN)
 
 
 def _records(context: Context) -> Files:
@@ -444,19 +382,6 @@ def _exchange(context: Context) -> Files:
     return files
 
 
-def elevation_files(elevations: Sequence[Mapping[str, Any]]) -> dict[str, str]:
-    """File name of each elevation: its name in plain letters, with its id where two would be alike."""
-    plain = {
-        str(e["id"]): re.sub(r"[^A-Za-z0-9]+", "-", str(e["name"])).strip("-").lower()[:60]
-        for e in elevations
-    }
-    words = list(plain.values())
-    return {
-        key: word if word and words.count(word) == 1 else f"{word}-{file_name(key)}".lstrip("-")
-        for key, word in plain.items()
-    }
-
-
 PAPERS: tuple[Paper, ...] = (
     Paper(
         name="quantities",
@@ -536,9 +461,9 @@ PAPERS: tuple[Paper, ...] = (
         name="drawings",
         code="DR",
         title="drawings to scale",
-        tables=_DRAWN,
+        tables=DRAWN,
         settings=("name", "profile"),
-        make=_drawings,
+        make=make_drawings,
         pictures=True,
         weight=6.0,
     ),
@@ -546,7 +471,7 @@ PAPERS: tuple[Paper, ...] = (
         name="relief",
         code="RF",
         title="relief drawings",
-        tables=_DRAWN,
+        tables=DRAWN,
         settings=("name", "profile"),
         make=_relief,
         pictures=True,

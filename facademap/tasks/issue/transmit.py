@@ -296,7 +296,8 @@ class _Issue:
                 frozenset(i for i, d in now.items() if was.get(i) != d) if was and now else None,
                 tuple(sorted(set(was) - set(now))) if was and now else (),
             )
-        self.context.issue = DrawingIssue(marks=marks, changed=changed)
+        numbers = {d.file: d.number for d in (*self.register.current, *(d for d, _ in waiting))}
+        self.context.issue = DrawingIssue(marks=marks, changed=changed, numbers=numbers)
         try:
             return paper.make(self.context)
         finally:

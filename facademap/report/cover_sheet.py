@@ -1,0 +1,262 @@
+"""Cover of a set of drawings: which sheets there are, which walls in plan, how to read them, and the general notes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from facademap.condition.signs import PROPOSED_DASH_MM, URGENCY_MARKS, weight_of_class
+from facademap.repair.cautions import DEFER
+from facademap.report.drawing_clouds import draw_clouds
+from facademap.report.drawing_north import draw_plan_key
+from facademap.report.drawing_title import SheetWords, draw_issue
+from facademap.report.enlarging import enlarged
+from facademap.report.page import Page
+from facademap.report.paper import paper_named
+from facademap.report.scales import scale_words
+from facademap.report.sheet_layout import MARGIN, Frame
+from facademap.report.typeface import MM_PER_PT, wrap_text
+
+__all__ = ["GENERAL_NOTES", "CoverRow", "draw_cover"]
+
+GENERAL_NOTES = (
+    "Work to the figures on cut tickets and schedules, never to lengths taken off a print; check the scale bar of a sheet before "
+    "anything is measured from it.",
+    "Elevations are seen square on, from outside: u runs to the right, v upwards. Each drawing says at which height its level "
+    "v = 0 lies, and how far its picture can be trusted; nothing is set out from a sheet that is marked NOT PROVED.",
+    "Sizes of repairs are provisional. The cut-out is measured when it is open, and nothing is sawn before the sizes as cut "
+    "are recorded.",
+    "Conditions were seen from outside on the day of the survey. A survey is no proof of safety: what is loose, leaning or "
+    "newly cracked is reported at once, and nobody stands below it.",
+    "Before old stone is cut out: consent of those who look after the monument, the engineer's decision where stone carries "
+    "load, propping as decided, and protection of what is below and beside.",
+    "Cutting and drilling stone sets free silica dust: wet or with extraction, and fitted masks. Lime is caustic: gloves, "
+    "goggles, clean water for the eyes. Lift by weight as the ticket says.",
+    "Lime work needs mild, frost-free weather and protection while it cures, as the setting sheets say.",
+    "A sheet holds only at its latest revision. Superseded sheets are destroyed or struck through.",
+    DEFER,
+)
+_SIZE, _STEP = 8.0, 5.2
+#: Where the columns of the index begin, as a share of its width.
+_AT = (0.0, 0.14, 0.66, 0.84, 1.0)
+_HEADS = ("No.", "Drawing", "Scale", "Sheets")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CoverRow:
+    """A drawing of the set.
+
+    Parameters
+    ----------
+    number : str
+        Of the issued drawing; empty for a working print.
+    title : str
+    scale : float
+        Denominator.
+    sheets : int
+    facing_deg : float or None
+        Where its elevation faces.
+    elevation : str
+    """
+
+    number: str
+    title: str
+    scale: float
+    sheets: int
+    facing_deg: float | None
+    elevation: str
+
+
+def draw_cover(
+    rows: Sequence[CoverRow],
+    *,
+    sheet: str,
+    words: SheetWords,
+    buildings: Sequence[str] = (),
+    inches: bool = False,
+) -> list[Page]:
+    """The sheets of the cover: one, or more where the index of a large set goes on.
+
+    Parameters
+    ----------
+    rows : sequence of CoverRow
+        In the order of the set.
+    sheet : str
+        Name of the paper.
+    words : SheetWords
+    buildings : sequence of str
+    inches : bool
+        Whether scales are told in inches.
+    """
+    frame = Frame.of(*paper_named(sheet, landscape=True))
+    x, y, w, h = (
+        MARGIN + 6,
+        MARGIN + 5,
+        frame.width - 2 * MARGIN - 12,
+        frame.height - 2 * MARGIN - 10,
+    )
+    half = w * 0.5
+    most = max(1, int((h - 42.0) // _STEP))
+    parts = [rows[n : n + most] for n in range(0, len(rows), most)] or [rows]
+    pages = []
+    for n, part in enumerate(parts, start=1):
+        page = Page(
+            width_mm=frame.width,
+            height_mm=frame.height,
+            title="Cover" if n == 1 else f"Cover {n}",
+        )
+        page.box(MARGIN, MARGIN, frame.width - 2 * MARGIN, frame.height - 2 * MARGIN, width_mm=0.7)
+        top = _head(page, words, buildings, (x, y + h, w))
+        _index(page, part, (x, top, half - 8), inches=inches)
+        right = x + half
+        if n == 1:
+            low = _notes(page, (right, top, w - half))
+            _signs(page, (right, low - 3, (w - half) * 0.56))
+            _walls(page, rows, (right + (w - half) * 0.6, low - 3, (w - half) * 0.4), y + 34)
+        wide = min(90.0, half - 10)
+        end = draw_issue(page, words, (n, len(parts)), frame.width - MARGIN - wide, MARGIN, wide)
+        page.line(
+            frame.width - MARGIN - wide, MARGIN, frame.width - MARGIN - wide, end, width_mm=0.25
+        )
+        page.line(frame.width - MARGIN - wide, end, frame.width - MARGIN, end, width_mm=0.25)
+        pages.append(enlarged(page, frame.enlarge))
+    return pages
+
+
+def _head(
+    page: Page, words: SheetWords, buildings: Sequence[str], zone: tuple[float, float, float]
+) -> float:
+    x, top, w = zone
+    page.box(MARGIN, top - 13, page.width_mm - 2 * MARGIN, 18, ink=None, fill="#111111")
+    page.text(
+        x, top - 7, words.project, size_pt=24, weight="bold", ink="#ffffff", within_mm=w * 0.66
+    )
+    page.text(
+        x + w, top - 6.4, "COVER OF THE DRAWINGS", size_pt=11, weight="bold", ink="#ffffff", anchor="right",
+        within_mm=w * 0.3,
+    )  # fmt: skip
+    told = [b for b in dict.fromkeys(buildings) if b and b != words.project]
+    if told:
+        page.text(x, top - 19, ", ".join(told), size_pt=10, within_mm=w * 0.48)
+    return top - 26.0
+
+
+def _index(
+    page: Page, rows: Sequence[CoverRow], zone: tuple[float, float, float], *, inches: bool
+) -> None:
+    x, top, w = zone
+    page.text(x, top, "Index of drawings", size_pt=11, weight="bold")
+    at = top - 7.0
+    ends = _AT[1:]
+    for share, head in zip(_AT, _HEADS, strict=False):
+        page.text(x + share * w, at, head, size_pt=6.5)
+    page.line(x, at - 1.6, x + w, at - 1.6, width_mm=0.4)
+    at -= 0.9
+    if not rows:
+        page.text(x, at - _STEP, "No drawing yet: no elevation has an extent.", size_pt=_SIZE)
+    for row in rows:
+        at -= _STEP
+        texts = (
+            row.number or "not issued",
+            row.title,
+            scale_words(row.scale, inches=inches),
+            str(row.sheets),
+        )
+        for k, (share, end, text) in enumerate(zip(_AT, ends, texts, strict=False)):
+            page.text(
+                x + share * w,
+                at,
+                text,
+                size_pt=_SIZE,
+                weight="bold" if k == 0 and row.number else "regular",
+                within_mm=(end - share) * w - 1.5,
+            )
+        page.line(x, at - 1.5, x + w, at - 1.5, width_mm=0.1, ink="#999999")
+
+
+def _note_lines(width_mm: float) -> list[list[str]]:
+    *most, last = GENERAL_NOTES
+    wide = width_mm - 7
+    return [
+        *(wrap_text(note, wide, _SIZE) for note in most),
+        wrap_text(last, wide, _SIZE, weight="bold"),
+    ]
+
+
+def _notes(page: Page, zone: tuple[float, float, float]) -> float:
+    """The general notes, numbered; returns how far down they reach."""
+    x, top, w = zone
+    page.text(x, top, "General notes and cautions", size_pt=11, weight="bold")
+    step, at = _SIZE * MM_PER_PT * 1.25, top - 6.5
+    last = len(GENERAL_NOTES)
+    for n, lines in enumerate(_note_lines(w), start=1):
+        page.text(x, at, f"{n}", size_pt=_SIZE, weight="bold")
+        for line in lines:
+            page.text(x + 6, at, line, size_pt=_SIZE, weight="bold" if n == last else "regular")
+            at -= step
+        at -= 1.1
+    return at
+
+
+def _signs(page: Page, zone: tuple[float, float, float]) -> None:
+    """What is the same on every drawing; the signs of terms and treatments stand on each for itself."""
+    x, top, w = zone
+    page.text(x, top - 3, "On every drawing", size_pt=11, weight="bold")
+    at, wide = top - 9.5, 14.0
+    size, step = 7.5, 5.0
+
+    def told(text: str) -> None:
+        nonlocal at
+        page.text(x + wide + 4, at - 0.9, text, size_pt=size, within_mm=w - wide - 5)
+        at -= step
+
+    for n in range(4):
+        page.line(x, at, x + wide, at, width_mm=weight_of_class(n))
+        told(f"outline of condition class CC{n}")
+    page.line(x, at, x + wide, at, width_mm=0.35, dash_mm=PROPOSED_DASH_MM)
+    told("proposed by the program, confirmed by nobody")
+    for urgency in (2, 3):
+        page.text(
+            x + wide / 2, at - 1, URGENCY_MARKS[urgency], size_pt=9, weight="bold", anchor="centre"
+        )
+        told(f"after the letter: urgency class UC{urgency}")
+    page.box(x + 2, at - 1.8, wide - 4, 3.6, width_mm=0.3)
+    page.lines(
+        [
+            [[x + 2, at - 1.8], [x + wide - 2, at + 1.8]],
+            [[x + 2, at + 1.8], [x + wide - 2, at - 1.8]],
+        ],
+        width_mm=0.13,
+        ink="#9aa0aa",
+    )
+    told("opening, not counted in areas")
+    page.line(x, at, x + wide, at, width_mm=0.3, ink="#444444", dash_mm=(6, 1.5, 1, 1.5))
+    told("edge of a surface")
+    page.line(x, at, x + wide, at, width_mm=0.25, dash_mm=(3, 2))
+    told("edge of the control: places beyond it are extrapolated")
+    at -= 2.5
+    changed = np.array([shapely.box(x + 4, at - 0.8, x + 8, at + 0.8)], dtype=object)
+    draw_clouds(page, changed, "B", within=(x - 3, at - 7, x + wide + 5, at + 9))
+    told("changed at revision B")
+
+
+def _walls(
+    page: Page, rows: Sequence[CoverRow], zone: tuple[float, float, float], least: float
+) -> None:
+    """The elevations in plan by where they face."""
+    x, top, w = zone
+    facing: dict[float, list[str]] = {}
+    for row in rows:
+        if row.facing_deg is not None and row.elevation not in facing.get(row.facing_deg, ()):
+            facing.setdefault(row.facing_deg, []).append(row.elevation)
+    names = {azimuth: ", ".join(walls) for azimuth, walls in facing.items()}
+    size = min(w, top - 6 - least, 60.0)
+    if not names or size < 25:
+        return
+    page.text(x, top - 3, "Elevations by where they face", size_pt=9, weight="bold", within_mm=w)
+    draw_plan_key(
+        page, x + (w - size) / 2, top - 7 - size, size, facing_deg=None, others_deg=list(names), names=names
+    )  # fmt: skip
