@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from facademap.match.freespace import FreeSpace
+from facademap.match.kernels_values import Face, Outline
 from facademap.match.problem import TOLERANCE_MM
 
 __all__ = ["lay_freely"]
@@ -75,12 +76,8 @@ class _Search:
         space = self.space
         return bool(
             space.kernels.clear_at(
-                space.parts,
-                space.planes,
-                int(choice[4]),
-                int(choice[5]),
-                space.segments[int(choice[6]) : int(choice[7])],
-                int(choice[8]),
+                Outline(space.parts, space.planes, int(choice[4]), int(choice[5])),
+                Face(space.segments[int(choice[6]) : int(choice[7])], int(choice[8])),
                 x,
                 y,
             )

@@ -14,6 +14,8 @@ from shapely.geometry.polygon import orient
 
 from facademap.match.compiled import kernels
 from facademap.match.kernels_place import EASE_MM
+from facademap.match.kernels_values import Box, Outline, Shapes
+from facademap.match.kernels_values import Face as FaceShape
 from facademap.match.outlines import Blank, blank_of, turned
 from facademap.match.problem import Face, Point, Problem, Repair
 
@@ -92,6 +94,11 @@ class FreeSpace:
         self._scratch = np.zeros((4096, 4))
         self._boxes: dict[tuple[int, int], tuple[float, float, float, float]] = {}
 
+    @property
+    def shapes(self) -> Shapes:
+        """The arrays that rows of choices point into, as they are now."""
+        return Shapes(self.edges, self.parts, self.planes, self.segments)
+
     def box(self, block: int, face: int) -> tuple[float, float, float, float]:
         """Bounding box of a face, x0, y0, x1, y1, eased by the tolerance of the kernels."""
         key = (block, face)
@@ -139,22 +146,13 @@ class FreeSpace:
         if known is not None or (lock is not None and lock.x_mm is not None):
             return len(self.choices(repair, block, face, level)) > 0
         box = self.box(block, face)
-        first, last, ring_end = self._obstacles(block, face, level)
-        segments = self.segments[first:last]
+        here = self._face_shape(self._obstacles(block, face, level))
         for _, shape in self._ways(repair, self.problem.blocks[block].faces[face]):
             if (
                 shape.width_mm <= box[2] - box[0]
                 and shape.height_mm <= box[3] - box[1]
                 and self.kernels.free_edges(
-                    self.parts,
-                    self.planes,
-                    self.corners,
-                    shape.first,
-                    shape.last,
-                    segments,
-                    ring_end,
-                    _window(box, shape),
-                    _NO_ROOM,
+                    self._outline(shape), self.corners, here, _window(box, shape), _NO_ROOM
                 )
             ):
                 return True
@@ -291,19 +289,10 @@ class FreeSpace:
     ) -> tuple[int, int]:
         key = (shape.first, place)
         if key not in self._regions:
-            first, last, ring_end = obstacles
-            window = _window(box, shape)
+            face, window = self._face_shape(obstacles), _window(box, shape)
             while True:
                 count = self.kernels.free_edges(
-                    self.parts,
-                    self.planes,
-                    self.corners,
-                    shape.first,
-                    shape.last,
-                    self.segments[first:last],
-                    ring_end,
-                    window,
-                    self._scratch,
+                    self._outline(shape), self.corners, face, window, self._scratch
                 )
                 if count >= 0:
                     break
@@ -313,18 +302,17 @@ class FreeSpace:
 
     def _fixed(self, shape: _Turned, obstacles: Level, x: float, y: float) -> tuple[int, int]:
         """A place that is given: one point, if the blank may lie there."""
-        first, last, ring_end = obstacles
         good = self.kernels.clear_at(
-            self.parts,
-            self.planes,
-            shape.first,
-            shape.last,
-            self.segments[first:last],
-            ring_end,
-            float(x),
-            float(y),
+            self._outline(shape), self._face_shape(obstacles), float(x), float(y)
         )
         return self._keep(np.array([[x, y, x, y]])) if good else (0, 0)
+
+    def _outline(self, shape: _Turned) -> Outline:
+        return Outline(self.parts, self.planes, shape.first, shape.last)
+
+    def _face_shape(self, obstacles: Level) -> FaceShape:
+        first, last, ring_end = obstacles
+        return FaceShape(self.segments[first:last], ring_end)
 
     def _keep(self, edges: Floats) -> tuple[int, int]:
         first = self._n_edges
@@ -334,15 +322,13 @@ class FreeSpace:
         return first, self._n_edges
 
 
-def _window(box: tuple[float, float, float, float], shape: _Turned) -> Floats:
+def _window(box: tuple[float, float, float, float], shape: _Turned) -> Box:
     """Where the lower-left corner of a blank can be on a face at most, and a little more."""
-    return np.array(
-        [
-            box[0] - _BEYOND_MM,
-            box[1] - _BEYOND_MM,
-            box[2] - shape.width_mm + _BEYOND_MM,
-            box[3] - shape.height_mm + _BEYOND_MM,
-        ]
+    return Box(
+        box[0] - _BEYOND_MM,
+        box[1] - _BEYOND_MM,
+        box[2] - shape.width_mm + _BEYOND_MM,
+        box[3] - shape.height_mm + _BEYOND_MM,
     )
 
 

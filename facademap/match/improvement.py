@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence, Sized
 
 import numpy as np
 import numpy.typing as npt
 
 from facademap.match.candidates import Candidates, need_mm
+from facademap.match.kernels_values import PlanState, Yard
 from facademap.match.layouts import Layout, Layouts, Piece
 from facademap.match.master import Column
 from facademap.match.problem import TOLERANCE_MM
@@ -66,7 +67,7 @@ class Rebuilding:
         self.keys = sorted(users)
         self._number = {key: f for f, key in enumerate(self.keys)}
         self._penalty = np.array(penalties)
-        self._tables(self._number)
+        self._yard = self._tables(self._number)
         self._unlocked = np.array([b not in locked_blocks for b, _ in self.keys], dtype=bool)
         self._begin(plan)
 
@@ -82,27 +83,29 @@ class Rebuilding:
         n, faces = len(self._penalty), len(self.keys)
         self._old = {self._number[c.block, c.face]: c for c in plan}
         most = max(1, self.layouts.problem.params.max_slabs)
-        self._assign, self._slab = np.full(n, -1, dtype=np.int64), np.zeros(n, dtype=np.int64)
-        self._places = np.full((n, 3), np.nan)
-        self._thick, self._slabs = np.zeros((faces, most)), np.zeros(faces, dtype=np.int64)
+        state = self._state = PlanState(
+            face=np.full(n, -1, dtype=np.int64),
+            slab=np.zeros(n, dtype=np.int64),
+            places=np.full((n, 3), np.nan),
+            thick=np.zeros((faces, most)),
+            slabs=np.zeros(faces, dtype=np.int64),
+        )
         self._open = np.full(len(self.layouts.problem.blocks), -1, dtype=np.int64)
-        free = self._unlocked & (np.diff(self._user_first) > 0)
+        free = self._unlocked & (np.diff(self._yard.user_first) > 0)
         for f, column in self._old.items():
             assert column.layout is not None
             self._open[column.block] = f
             for i, slab, *_ in column.layout.places:
-                self._assign[i], self._slab[i] = f, slab
+                state.face[i], state.slab[i] = f, slab
                 free[f] &= (
-                    self._pair_of[f, i] >= 0
+                    self._yard.pair_of[f, i] >= 0
                 )  # a piece whose pair is not in the tables stays where it is
-        self._free = free.astype(np.int8)
+        self._yard = self._yard._replace(movable=free.astype(np.int8))
         cost = self._cost()
         self._values = np.array([cost, cost])
-        self._best = tuple(
-            a.copy() for a in (self._assign, self._slab, self._places, self._thick, self._slabs)
-        )
+        self._best = PlanState._make(a.copy() for a in state)
 
-    def _tables(self, number: dict[tuple[int, int], int]) -> None:
+    def _tables(self, number: dict[tuple[int, int], int]) -> Yard:
         """What the kernel needs: pairs with costs and choices at every depth; lists both ways."""
         layouts, candidates = self.layouts, self.candidates
         problem, space = layouts.problem, layouts.space
@@ -155,9 +158,6 @@ class Rebuilding:
                 *space.box(block, face),
                 here.depth_mm,
             )
-        self._table = table
-        self._level_first = np.cumsum([0, *(len(x) for x in levels)]).astype(np.int64)
-        self._level_depths = np.array([d for x in levels for d, _ in x], dtype=float)
         pair_of = np.full((len(self.keys), len(problem.repairs)), -1, dtype=np.int32)
         costs: list[tuple[float, float]] = []
         needs: list[list[float]] = []
@@ -190,30 +190,38 @@ class Rebuilding:
                 slabs.append(layouts.slabs_of((i, False)))
                 begins.append(begin)
             options.append(own)
-        self._pair_of = pair_of
-        self._pair_cost = np.array(costs, dtype=float).reshape(-1, 2)
-        self._pair_needs = np.array(needs, dtype=float).reshape(-1, 2)
-        self._pair_slabs = np.array(slabs, dtype=np.int64).reshape(-1, 2)
-        self._pair_rows = np.array(begins, dtype=np.int64).reshape(-1, deepest, 2)
-        self._choices = np.concatenate(rows) if rows else np.zeros((0, 11))
-        self._option_first = np.cumsum([0, *(len(x) for x in options)]).astype(np.int64)
-        self._options = np.array([f for x in options for f in x], dtype=np.int64)
         using = [np.flatnonzero(pair_of[f] >= 0) for f in range(len(self.keys))]
-        self._user_first = np.cumsum([0, *(len(x) for x in using)]).astype(np.int64)
-        self._users = np.concatenate([*using, np.zeros(0, dtype=np.int64)]).astype(np.int64)
-        self._block_of = np.array([b for b, _ in self.keys], dtype=np.int64)
-        self._opening = np.array([candidates.opening[k] for k in self.keys])
-        self._volume = np.array(
-            [
-                space.blanks[i].area_mm2 * (r.depth_mm**0.7 if params.max_slabs > 1 else 1.0)
-                for i, r in enumerate(problem.repairs)
-            ]
+        return Yard(
+            faces=table,
+            movable=np.zeros(len(self.keys), dtype=np.int8),
+            block_of=np.array([b for b, _ in self.keys], dtype=np.int64),
+            opening=np.array([candidates.opening[k] for k in self.keys]),
+            pair_of=pair_of,
+            pair_cost=np.array(costs, dtype=float).reshape(-1, 2),
+            pair_rows=np.array(begins, dtype=np.int64).reshape(-1, deepest, 2),
+            pair_needs=np.array(needs, dtype=float).reshape(-1, 2),
+            pair_slabs=np.array(slabs, dtype=np.int64).reshape(-1, 2),
+            volume=np.array(
+                [
+                    space.blanks[i].area_mm2 * (r.depth_mm**0.7 if params.max_slabs > 1 else 1.0)
+                    for i, r in enumerate(problem.repairs)
+                ]
+            ),
+            penalty=self._penalty,
+            option_first=_firsts(options),
+            options=np.array([f for x in options for f in x], dtype=np.int64),
+            user_first=_firsts(using),
+            users=np.concatenate([*using, np.zeros(0, dtype=np.int64)]).astype(np.int64),
+            level_first=_firsts(levels),
+            level_depths=np.array([d for x in levels for d, _ in x], dtype=float),
+            rows=np.concatenate(rows) if rows else np.zeros((0, 11)),
+            shapes=space.shapes,
         )
 
     def _cost(self) -> float:
-        cost = float(self._penalty[self._assign < 0].sum())
+        cost = float(self._penalty[self._state.face < 0].sum())
         for f, column in self._old.items():
-            cost += float(self._opening[f])
+            cost += float(self._yard.opening[f])
             for i, slab, *_ in column.layout.places if column.layout is not None else ():
                 cost += self.candidates.pairs[i][self.keys[f]][0 if slab == 0 else 1]
         return cost
@@ -221,7 +229,7 @@ class Rebuilding:
     @property
     def done(self) -> bool:
         """Whether all turns have been taken."""
-        return self.turn >= sum(turns for turns, _ in self._stages) or not self._free.any()
+        return self.turn >= sum(turns for turns, _ in self._stages) or not self._yard.movable.any()
 
     def burst(self, turns: int) -> bool:
         """Take some turns; True when the best plan became better."""
@@ -241,36 +249,10 @@ class Rebuilding:
             (self.seed * 7919 + self._past + self.turn + 1) % 2**31,
             heat,
             cooling,
-            len(self.keys),
-            self._free,
-            self._table,
-            self._block_of,
-            self._opening,
-            self._pair_of,
-            self._pair_cost,
-            self._pair_rows,
-            self._pair_needs,
-            self._pair_slabs,
-            self._volume,
-            self._penalty,
-            self._option_first,
-            self._options,
-            self._user_first,
-            self._users,
-            self._level_first,
-            self._level_depths,
-            self._choices,
-            space.edges,
-            space.parts,
-            space.planes,
-            space.segments,
-            self._assign,
-            self._slab,
-            self._places,
-            self._thick,
-            self._slabs,
+            self._yard._replace(shapes=space.shapes),  # which grow
+            self._state,
             self._open,
-            *self._best,
+            self._best,
             self._values,
         )
         if outside is not None:
@@ -281,11 +263,7 @@ class Rebuilding:
 
     def groups(self, *, best: bool) -> list[tuple[tuple[int, int], tuple[Piece, ...], Layout]]:
         """The best plan, or the one at hand: (block, face), pieces and layout of every block opened."""
-        assign, slab, places, thick, slabs = (
-            self._best
-            if best
-            else (self._assign, self._slab, self._places, self._thick, self._slabs)
-        )
+        assign, slab, places, thick, slabs = self._best if best else self._state
         result = []
         for f in sorted(set(assign[assign >= 0].tolist())):
             key = self.keys[f]
@@ -302,7 +280,7 @@ class Rebuilding:
                         int(slab[i]),
                         float(places[i, 0]),
                         float(places[i, 1]),
-                        int(self._choices[int(places[i, 2]), 10]),
+                        int(self._yard.rows[int(places[i, 2]), 10]),
                     )
                     for i in members
                 )
@@ -319,3 +297,8 @@ class Rebuilding:
             )
             result.append((key, pieces, layout))
         return result
+
+
+def _firsts(lists: Sequence[Sized]) -> npt.NDArray[np.int64]:
+    """Where each of some lists begins when they are put end to end, and the end."""
+    return np.cumsum([0, *(len(x) for x in lists)]).astype(np.int64)

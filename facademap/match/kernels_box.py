@@ -1,4 +1,3 @@
-# mypy: disable-error-code="no-untyped-def"
 """Which sets of boxes straight cuts can win from one rectangle: the quick proof that a set is impossible.
 
 Plain Python on arrays, compiled as it stands (see ``compiled.py``). A face lies inside its bounding
@@ -16,14 +15,17 @@ from __future__ import annotations
 
 import numpy as np
 
-__all__ = ["MOST_SIZES", "box_sets", "flattest", "keep_size", "narrowest"]
+from facademap.match.kernels_values import Blanks, Box, Ints, Sets
+
+__all__ = ["MOST_SIZES", "above", "beside", "box_sets", "flattest", "keep_size", "narrowest"]
 
 #: Sizes kept for one set; with more, two neighbours become one that is smaller than both, which never excludes.
 MOST_SIZES = 16
 
 
-def keep_size(wide, high, count, mask, w, h):
+def keep_size(sets: Sets, mask: int, w: float, h: float) -> None:
     """Keep the size (w, h) of a set unless one at hand is no larger; sizes stay sorted by width."""
+    wide, high, count = sets.wide, sets.high, sets.kept
     n = count[mask]
     if n == wide.shape[1]:  # full: make one of the two neighbours that lose least by it
         best = 0
@@ -64,23 +66,53 @@ def keep_size(wide, high, count, mask, w, h):
     high[mask, at] = h
 
 
-def narrowest(wide, high, count, mask, most_high):
+def narrowest(sets: Sets, mask: int, most_high: float) -> float:
     """Width of the narrowest rectangle no higher than that which holds a set; infinite for none."""
-    for k in range(count[mask]):
+    wide, high = sets.wide, sets.high
+    for k in range(sets.kept[mask]):
         if high[mask, k] <= most_high:
             return wide[mask, k]
     return np.inf
 
 
-def flattest(wide, high, count, mask, most_wide):
+def flattest(sets: Sets, mask: int, most_wide: float) -> float:
     """Height of the lowest rectangle no wider than that which holds a set; infinite for none."""
-    for k in range(count[mask] - 1, -1, -1):
+    wide, high = sets.wide, sets.high
+    for k in range(sets.kept[mask] - 1, -1, -1):
         if wide[mask, k] <= most_wide:
             return high[mask, k]
     return np.inf
 
 
-def box_sets(group, level, starts, choices, kerf, box, most, spent):
+def beside(sets: Sets, mask: int, a: int, b: int, kerf: float, full_w: float) -> None:
+    """Keep the sizes of two sets beside each other: for every size of a the narrowest of b that is no higher."""
+    wide, high, count = sets.wide, sets.high, sets.kept
+    k = 0
+    for i in range(count[a]):
+        while k > 0 and high[b, k - 1] <= high[a, i]:
+            k -= 1
+        while k < count[b] and high[b, k] > high[a, i]:
+            k += 1
+        if k < count[b]:
+            w = wide[a, i] + wide[b, k] + kerf
+            if w <= full_w:
+                keep_size(sets, mask, w, high[a, i])
+
+
+def above(sets: Sets, mask: int, a: int, b: int, kerf: float, full_h: float) -> None:
+    """Keep the sizes of two sets above each other: for every size of a the lowest of b that is no wider."""
+    wide, high, count = sets.wide, sets.high, sets.kept
+    k = -1
+    for i in range(count[a]):
+        while k + 1 < count[b] and wide[b, k + 1] <= wide[a, i]:
+            k += 1
+        if k >= 0:
+            h = high[a, i] + high[b, k] + kerf
+            if h <= full_h:
+                keep_size(sets, mask, wide[a, i], h)
+
+
+def box_sets(group: Ints, blanks: Blanks, box: Box, kerf: float, most: int, spent: Ints) -> Sets:
     """The smallest rectangles from which straight cuts win each set of blanks.
 
     Sets that do not fit the bounding rectangle of the face have none: they are impossible on the face.
@@ -89,12 +121,12 @@ def box_sets(group, level, starts, choices, kerf, box, most, spent):
     ----------
     group : ndarray of int
         Pieces of the face; sets of them are bit masks.
-    level : int
-        The level with the fewest flaws.
-    starts, choices : ndarray
-        Choices of every piece at every level.
-    box : ndarray
-        The rectangle: x0, y0, x1, y1.
+    blanks : Blanks
+        Choices of every piece at the level with the fewest flaws.
+    box : Box
+        The rectangle.
+    kerf : float
+        Width of a cut.
     most : int
         Most effort, in queries.
     spent : ndarray of int
@@ -102,17 +134,18 @@ def box_sets(group, level, starts, choices, kerf, box, most, spent):
 
     Returns
     -------
-    wide, high : ndarray, shape (2 ** n, MOST_SIZES)
-        By rising width; every true size is at least as large as one of them in both directions.
-    count : ndarray of int, shape (2 ** n,)
-        The first is -1 where the effort did not suffice; the sizes then mean nothing.
+    Sets
+        Of shape (2 ** n, MOST_SIZES); every true size is at least as large as one of them in both directions.
+        The first count is -1 where the effort did not suffice; the sizes then mean nothing.
     """
+    starts, rows = blanks
     n = group.shape[0]
-    full_w = box[2] - box[0] + 0.02
-    full_h = box[3] - box[1] + 0.02
+    full_w = box.x1 - box.x0 + 0.02
+    full_h = box.y1 - box.y0 + 0.02
     wide = np.empty((1 << n, MOST_SIZES))
     high = np.empty((1 << n, MOST_SIZES))
     count = np.zeros(1 << n, np.int64)
+    sets = Sets(np.arange(1 << n), wide, high, count)
     area = np.zeros(1 << n)
     done = 0
     for mask in range(1, 1 << n):
@@ -125,12 +158,12 @@ def box_sets(group, level, starts, choices, kerf, box, most, spent):
             while (mask >> k) & 1 == 0:
                 k += 1
             least = np.inf
-            for row in range(starts[level, group[k]], starts[level, group[k] + 1]):
-                w = choices[row, 2]
-                h = choices[row, 3]
+            for row in range(starts[group[k]], starts[group[k] + 1]):
+                w = rows[row, 2]
+                h = rows[row, 3]
                 least = min(least, (w + kerf) * (h + kerf))
                 if w <= full_w and h <= full_h:
-                    keep_size(wide, high, count, mask, w, h)
+                    keep_size(sets, mask, w, h)
             area[mask] = least
             continue
         area[mask] = area[low] + area[mask ^ low]
@@ -154,26 +187,8 @@ def box_sets(group, level, starts, choices, kerf, box, most, spent):
             for swap in range(2):
                 a = two if swap else one
                 b = one if swap else two
-                # beside each other: for every size of a the narrowest size of b that is no higher
-                k = 0
-                for i in range(count[a]):
-                    while k > 0 and high[b, k - 1] <= high[a, i]:
-                        k -= 1
-                    while k < count[b] and high[b, k] > high[a, i]:
-                        k += 1
-                    if k < count[b]:
-                        w = wide[a, i] + wide[b, k] + kerf
-                        if w <= full_w:
-                            keep_size(wide, high, count, mask, w, high[a, i])
-                # above each other: for every size of a the lowest size of b that is no wider
-                k = -1
-                for i in range(count[a]):
-                    while k + 1 < count[b] and wide[b, k + 1] <= wide[a, i]:
-                        k += 1
-                    if k >= 0:
-                        h = high[a, i] + high[b, k] + kerf
-                        if h <= full_h:
-                            keep_size(wide, high, count, mask, wide[a, i], h)
+                beside(sets, mask, a, b, kerf, full_w)
+                above(sets, mask, a, b, kerf, full_h)
         done += splits
     spent[0] += done
-    return wide, high, count
+    return sets

@@ -1,4 +1,3 @@
-# mypy: disable-error-code="no-untyped-def"
 """The inner loops of the pricing: which group of pieces one face can yield, in slabs, for the most profit.
 
 Plain Python on arrays, compiled as it stands (see ``compiled.py``).
@@ -10,6 +9,17 @@ import numpy as np
 
 from facademap.match.kernels_box import box_sets
 from facademap.match.kernels_saw import side_by_side
+from facademap.match.kernels_values import (
+    Answer,
+    Bids,
+    Blanks,
+    FaceOffer,
+    Floats,
+    Ints,
+    Known,
+    Scratch,
+    Sets,
+)
 
 __all__ = [
     "LEAST_FOR_BOXES",
@@ -18,6 +28,11 @@ __all__ = [
     "UNDECIDED",
     "best_group",
     "can_cut",
+    "learn",
+    "least_fault",
+    "may_join",
+    "of_every_set",
+    "put",
     "reach_of",
 ]
 
@@ -29,89 +44,64 @@ UNDECIDED = 1000
 LEAST_FOR_BOXES = 50_000
 
 
-def can_cut(
-    group,
-    level_starts,
-    level_depths,
-    choices,
-    needs,
-    slabs_of,
-    sizes,
-    box,
-    edges,
-    parts,
-    planes,
-    segments,
-    most_queries,
-    spent,
-    slot,
-):
-    """Whether a group of pieces can be sawn from one face of a block, in slabs: 1 yes, 0 no, 2 not decided.
-
-    Parameters
-    ----------
-    group : ndarray of int
-        Pieces of the face.
-    level_starts, level_depths, choices : ndarray
-        Choices of every piece at every level; a slab is at a level when it starts at least so deep.
-        Deeper levels have fewer flaws.
-    needs : ndarray, shape (2, n)
-        Thickness in the front slab and in others.
-    slabs_of : ndarray of int, shape (2, n)
-        First and last slab that a piece may come from.
-    sizes : ndarray
-        Depth of the face, depth kerf, least slab, most slabs, kerf, 1 where cuts are free.
-    slot : ndarray of int
-        Takes the slab of every piece of the group.
-    """
-    n = group.shape[0]
-    depth = sizes[0] + 0.01
-    depth_kerf = sizes[1]
-    n_levels = level_depths.shape[0]
-    most = int(sizes[3])
-    if n > MOST_IN_GROUP:
-        return 2
-    sets = 1 << n
-    spent[0] += sets >> 3
-    wide, high, found = box_sets(
-        group,
-        n_levels - 1,
-        level_starts,
-        choices,
-        sizes[4],
-        box,
-        max(LEAST_FOR_BOXES, 4 * most_queries),
-        spent,
-    )
-    if found[0] < 0:
-        return 2
-    possible = np.ones(sets, np.int8)
-    if sizes[5] == 0.0:  # free cuts may win what straight ones cannot
-        for mask in range(1, sets):
-            possible[mask] = 1 if found[mask] > 0 else 0
-    # of every set: thickness in the front slab and in others, first and last slab it may come from, least area
-    area = np.zeros(sets)
-    whole_area = (box[2] - box[0] + 0.02 + sizes[4]) * (box[3] - box[1] + 0.02 + sizes[4])
-    thick = np.full((sets, 2), sizes[2])
-    first = np.zeros(sets, np.int64)
-    last = np.full(sets, most, np.int64)
-    for mask in range(1, sets):
+def of_every_set(
+    group: Ints,
+    face: FaceOffer,
+    parts: Sets,
+    area: Floats,
+    thick: Floats,
+    first: Ints,
+    last: Ints,
+) -> None:
+    """Of every set of a group: least area, thickness in the front slab and in others, first and last slab."""
+    kerf, free, needs, slabs_of = face.bench.kerf, face.slabs.free, face.needs, face.slabs_of
+    wide, high, kept = parts.wide, parts.high, parts.kept
+    for mask in range(1, area.shape[0]):
         k = 0
         while (mask >> k) & 1 == 0:
             k += 1
         rest = mask & (mask - 1)
         for c in range(2):
             thick[mask, c] = max(thick[rest, c], needs[c, group[k]])
-        if rest == 0 and sizes[5] == 0.0:
-            area[mask] = np.inf if found[mask] > 0 else 0.0
-            for size in range(found[mask]):
-                area[mask] = min(
-                    area[mask], (wide[mask, size] + sizes[4]) * (high[mask, size] + sizes[4])
-                )
+        if rest == 0 and not free:
+            area[mask] = np.inf if kept[mask] > 0 else 0.0
+            for size in range(kept[mask]):
+                area[mask] = min(area[mask], (wide[mask, size] + kerf) * (high[mask, size] + kerf))
         else:
             area[mask] = area[rest] + area[mask ^ rest]
         first[mask] = max(first[rest], slabs_of[0, group[k]])
         last[mask] = min(last[rest], slabs_of[1, group[k]])
+
+
+def can_cut(group: Ints, face: FaceOffer, most_queries: int, spent: Ints, slot: Ints) -> int:
+    """Whether a group of pieces can be sawn from one face of a block, in slabs: 1 yes, 0 no, 2 not decided.
+
+    ``group`` are pieces of the face; ``slot`` takes the slab of every one.
+    """
+    n = group.shape[0]
+    slabs, bench, box, kerf = face.slabs, face.bench, face.bench.box, face.bench.kerf
+    depth = slabs.depth + 0.01
+    depth_kerf = slabs.depth_kerf
+    n_levels = face.depths.shape[0]
+    most = slabs.most
+    if n > MOST_IN_GROUP:
+        return 2
+    sets = 1 << n
+    spent[0] += sets >> 3
+    deepest = Blanks(face.starts[n_levels - 1], face.rows)
+    parts = box_sets(group, deepest, box, kerf, max(LEAST_FOR_BOXES, 4 * most_queries), spent)
+    if parts.kept[0] < 0:
+        return 2
+    possible = np.ones(sets, np.int8)
+    if not slabs.free:  # free cuts may win what straight ones cannot
+        for mask in range(1, sets):
+            possible[mask] = 1 if parts.kept[mask] > 0 else 0
+    whole_area = (box.x1 - box.x0 + 0.02 + kerf) * (box.y1 - box.y0 + 0.02 + kerf)
+    area = np.zeros(sets)
+    thick = np.full((sets, 2), slabs.least)
+    first = np.zeros(sets, np.int64)
+    last = np.full(sets, most, np.int64)
+    of_every_set(group, face, parts, area, thick, first, last)
     memo = np.full(sets, -1, np.int64)
     masks = np.zeros(most + 1, np.int64)
     lefts = np.zeros(most + 1, np.int64)
@@ -138,7 +128,7 @@ def can_cut(
                     possible[mask] == 1
                     and (mask > 0 or c == 0 < count - 1)
                     and first[mask] <= c <= last[mask]
-                    and need + (count - 1 - c) * sizes[2] <= depth
+                    and need + (count - 1 - c) * slabs.least <= depth
                     and (c < count - 1 or mask == lefts[c])
                     and area[lefts[c] ^ mask] <= (count - 1 - c) * whole_area
                 )
@@ -160,22 +150,13 @@ def can_cut(
                                 answer = side_by_side(
                                     group,
                                     mask,
-                                    level,
-                                    level_starts,
-                                    choices,
-                                    sizes[4],
-                                    box,
-                                    wide,
-                                    high,
-                                    found,
-                                    edges,
+                                    bench,
+                                    Blanks(face.starts[level], face.rows),
                                     parts,
-                                    planes,
-                                    segments,
                                     most_queries,
                                     spent,
                                 )
-                                if answer == 0 and sizes[5] > 0.0 and mask & (mask - 1) != 0:
+                                if answer == 0 and slabs.free and mask & (mask - 1) != 0:
                                     answer = 2  # not by straight cuts, but perhaps by free ones
                                 if answer != 0:
                                     break
@@ -190,7 +171,7 @@ def can_cut(
                         if memo[mask] >= n_levels:
                             good = False
                             break
-                        behind = level_depths[memo[mask]]
+                        behind = face.depths[memo[mask]]
                         if c == 0 and behind > 0.0:
                             good = False
                             break
@@ -216,22 +197,17 @@ def can_cut(
 
 
 def reach_of(
-    at,
-    enough,
-    value,
-    profits,
-    order,
-    weights,
-    room,
-    nested,
-    used,
-    twin,
-    blocked,
-    counted,
-    nodes,
-    left,
-):
+    at: int,
+    enough: float,
+    value: float,
+    bids: Bids,
+    room: Floats,
+    scratch: Scratch,
+    nodes: int,
+) -> float:
     """What a group can be worth at most when pieces from ``at`` on are added; ``enough`` or more ends the sum early."""
+    profits, order, weights, nested, twin = bids
+    used, left, blocked, counted = scratch.used, scratch.left, scratch.blocked, scratch.counted
     for r in range(nested):
         left[r] = room[r] - used[r]
     for k in range(at, order.shape[0]):
@@ -259,69 +235,124 @@ def reach_of(
     return value
 
 
+def put(piece: int, sign: int, bids: Bids, known: Known, scratch: Scratch) -> None:
+    """Add a piece to the group (sign 1) or take it out (-1): its room, and what it excludes."""
+    order, weights, clash = bids.order, bids.weights, known.clash
+    used, blocked = scratch.used, scratch.blocked
+    scratch.inside[piece] = 1 if sign > 0 else 0
+    for r in range(weights.shape[0]):
+        used[r] += sign * weights[r, piece]
+    for k in range(order.shape[0]):
+        if clash[piece, order[k]] != 0:
+            blocked[order[k]] += sign
+
+
+def may_join(piece: int, bids: Bids, room: Floats, known: Known, scratch: Scratch) -> bool:
+    """Whether a piece finds room beside the group and completes none that is known to be impossible."""
+    weights, used, inside = bids.weights, scratch.used, scratch.inside
+    bads, bad_sizes, links = known.bads, known.bad_sizes, known.links
+    if scratch.blocked[piece] != 0:
+        return False
+    for r in range(room.shape[0]):
+        if used[r] + weights[r, piece] > room[r] + 1e-6:
+            return False
+    widest = bads.shape[1]
+    link = known.heads[piece]
+    while link >= 0:
+        bad = link // widest
+        whole = True
+        for k in range(bad_sizes[bad]):
+            if bads[bad, k] != piece and inside[bads[bad, k]] == 0:
+                whole = False
+                break
+        if whole:
+            return False
+        link = links[link]
+    return True
+
+
+def least_fault(trial: Ints, face: FaceOffer, most_queries: int, spent: Ints, slot: Ints) -> Ints:
+    """The smallest part of an impossible group that is impossible too.
+
+    The piece that came last is part of the fault, since without it there was none.
+    """
+    k = 0
+    while k < trial.shape[0] - 1:
+        fewer = np.empty(trial.shape[0] - 1, np.int64)
+        for j in range(fewer.shape[0]):
+            fewer[j] = trial[j] if j < k else trial[j + 1]
+        if spent[0] <= spent[1] and can_cut(fewer, face, most_queries, spent, slot) == 0:
+            trial = fewer
+        else:
+            k += 1
+    return trial
+
+
+def learn(trial: Ints, n: int, bids: Bids, known: Known, scratch: Scratch) -> None:
+    """Remember an impossible group, beside the ``n`` pieces that are chosen."""
+    clash, blocked, order = known.clash, scratch.blocked, bids.order
+    if trial.shape[0] == 1:
+        for j in range(bids.profits.shape[0]):
+            clash[trial[0], j] = 1
+            clash[j, trial[0]] = 1
+        # the chosen pieces keep their counts of what they block
+        for j in range(order.shape[0]):
+            blocked[order[j]] = 0
+        for q in range(n):
+            for j in range(order.shape[0]):
+                if clash[order[scratch.chosen[q]], order[j]] != 0:
+                    blocked[order[j]] += 1
+    elif trial.shape[0] == 2:
+        a = trial[0]
+        b = trial[1]
+        if clash[a, b] == 0:
+            clash[a, b] = 1
+            clash[b, a] = 1
+            if scratch.inside[a] == 1:
+                blocked[b] += 1
+            if scratch.inside[b] == 1:
+                blocked[a] += 1
+    elif trial.shape[0] <= known.bads.shape[1] and known.bad_sizes[-1] < known.bads.shape[0]:
+        bad = known.bad_sizes[-1]
+        known.bad_sizes[-1] += 1
+        known.bad_sizes[bad] = trial.shape[0]
+        for k in range(trial.shape[0]):
+            known.bads[bad, k] = trial[k]
+            known.links[bad * known.bads.shape[1] + k] = known.heads[trial[k]]
+            known.heads[trial[k]] = bad * known.bads.shape[1] + k
+
+
 def best_group(
-    profits,
-    order,
-    weights,
-    rooms,
-    nested,
-    twin,
-    clash,
-    bads,
-    bad_sizes,
-    heads,
-    links,
-    level_starts,
-    level_depths,
-    choices,
-    needs,
-    slabs_of,
-    sizes,
-    box,
-    edges,
-    parts,
-    planes,
-    segments,
-    floor,
-    most_nodes,
-    most_queries,
-    group,
-    spent,
-    sure,
-    listed,
-):
+    bids: Bids,
+    rooms: Floats,
+    known: Known,
+    face: FaceOffer,
+    floor: float,
+    most_nodes: int,
+    most_queries: int,
+    out: Answer,
+) -> float:
     """The most profitable group of pieces that one face can yield.
 
     Parameters
     ----------
-    profits : ndarray, shape (n,)
-    order : ndarray of int
-        The pieces worth looking at, by falling profit for the room they take in row 0 of ``weights``.
-    weights, rooms : ndarray, shapes (r, n) and (s, r)
+    bids : Bids
+        What pieces pay and take up.
+    rooms : ndarray, shape (s, r)
         Necessary conditions: the group's weights must stay within every room of one way at least of slabbing
-        the block (a row of ``rooms``).
-    nested : int
-        So many rows from the first on hold the same weight for a piece or none, each row part of the one before.
-    twin : ndarray of int, shape (n,)
-        The same repair as another piece of the face, or -1.
-    clash : ndarray of int8, shape (n, n)
-        Pairs that exclude each other.
-    bads, bad_sizes, heads, links : ndarray of int
-        Groups found impossible, added to as they are found, with a chain for every piece; the last of
-        ``bad_sizes`` counts them.
+        the block (a row).
+    known : Known
+        Groups found impossible; grows.
+    face : FaceOffer
+        The face.
     floor : float
         Only groups worth more than this are of interest.
     most_nodes : int
         Effort; beyond it the result is marked as not proved.
-    group : ndarray of int, shape (n + 3,)
-        Takes size, nodes, 1 where proved (2 where the group itself is not decided), then the pieces.
-    spent : ndarray of int, shape (3,)
-        Queries made, most queries allowed (beyond these nothing more is decided), groups listed.
-    sure : ndarray of int, shape (n + 1,)
-        Takes size and pieces of the best group met that can be cut for sure.
-    listed : ndarray of int, shape (k, MOST_IN_GROUP + 1)
-        With rows, every group worth more than ``floor`` is written to one: size (negative where the
-        group is not decided), then the pieces. Where they do not suffice the result is not proved.
+    most_queries : int
+        Effort for one layout.
+    out : Answer
+        Takes the group. Where ``listed`` has rows that do not suffice the result is not proved.
 
     Returns
     -------
@@ -335,18 +366,22 @@ def best_group(
     bounds every group. A group that would be the best so far is laid out exactly; where that fails, the
     smallest impossible part of it is remembered and cuts off every group that holds it, now and later.
     """
+    profits, order, weights = bids.profits, bids.order, bids.weights
+    group, spent, sure, listed = out
     m = order.shape[0]
     rows = rooms.shape[1]
-    widest = bads.shape[1]
-    chosen = np.empty(m + 1, np.int64)
-    inside = np.zeros(profits.shape[0], np.int8)
-    counted = np.zeros(profits.shape[0], np.int64)
-    blocked = np.zeros(profits.shape[0], np.int64)
+    scratch = Scratch(
+        np.zeros(rows),
+        np.zeros(rows),
+        np.zeros(profits.shape[0], np.int8),
+        np.zeros(profits.shape[0], np.int64),
+        np.zeros(profits.shape[0], np.int64),
+        np.empty(m + 1, np.int64),
+    )
+    used, chosen = scratch.used, scratch.chosen
     slot = np.zeros(m + 1, np.int64)
     trial = np.empty(1, np.int64)
     verified = 0
-    used = np.zeros(rows)
-    left = np.zeros(rows)
     best = floor
     best_sure = floor
     value = 0.0
@@ -359,22 +394,7 @@ def best_group(
     ceilings = np.zeros(rooms.shape[0])
     for way in range(rooms.shape[0]):
         nodes += 1
-        ceilings[way] = reach_of(
-            0,
-            np.inf,
-            0.0,
-            profits,
-            order,
-            weights,
-            rooms[way],
-            nested,
-            used,
-            twin,
-            blocked,
-            counted,
-            nodes,
-            left,
-        )
+        ceilings[way] = reach_of(0, np.inf, 0.0, bids, rooms[way], scratch, nodes)
     ways = np.argsort(-ceilings)
     turn = 0
     room = rooms[ways[0]]
@@ -386,25 +406,8 @@ def best_group(
                 group[2] = 0
                 best = max(best, ceilings[ways[turn]])
                 break
-            go_back = (
-                reach_of(
-                    at,
-                    best + 1e-9,
-                    value,
-                    profits,
-                    order,
-                    weights,
-                    room,
-                    nested,
-                    used,
-                    twin,
-                    blocked,
-                    counted,
-                    nodes,
-                    left,
-                )
-                <= best + 1e-9
-            )
+            reach = reach_of(at, best + 1e-9, value, bids, room, scratch, nodes)
+            go_back = reach <= best + 1e-9
         if go_back:
             if n == 0:
                 turn += 1
@@ -418,35 +421,12 @@ def best_group(
             verified = min(verified, n)
             at = chosen[n]
             piece = order[at]
-            inside[piece] = 0
             value -= profits[piece]
-            for r in range(rows):
-                used[r] -= weights[r, piece]
-            for k in range(m):
-                if clash[piece, order[k]] != 0:
-                    blocked[order[k]] -= 1
+            put(piece, -1, bids, known, scratch)
             at += 1
             continue
         piece = order[at]
-        good = blocked[piece] == 0
-        if good:
-            for r in range(rows):
-                if used[r] + weights[r, piece] > room[r] + 1e-6:
-                    good = False
-                    break
-        if good:
-            link = heads[piece]
-            while link >= 0:
-                bad = link // widest
-                whole = True
-                for k in range(bad_sizes[bad]):
-                    if bads[bad, k] != piece and inside[bads[bad, k]] == 0:
-                        whole = False
-                        break
-                if whole:
-                    good = False
-                    break
-                link = links[link]
+        good = may_join(piece, bids, room, known, scratch)
         if good and value + profits[piece] > best + 1e-9:
             answer = 1
             length = verified
@@ -458,23 +438,7 @@ def best_group(
                 if answer == 2 or spent[0] > spent[1]:
                     answer = 2
                     continue
-                answer = can_cut(
-                    trial,
-                    level_starts,
-                    level_depths,
-                    choices,
-                    needs,
-                    slabs_of,
-                    sizes,
-                    box,
-                    edges,
-                    parts,
-                    planes,
-                    segments,
-                    most_queries,
-                    spent,
-                    slot,
-                )
+                answer = can_cut(trial, face, most_queries, spent, slot)
                 if answer == 1:
                     worth = 0.0
                     for k in range(length):
@@ -485,89 +449,26 @@ def best_group(
                         for k in range(length):
                             sure[1 + k] = trial[k]
             if answer == 0:
-                # the piece that came last is part of the fault, since without it there was none
                 good = False
-                k = 0
-                while k < trial.shape[0] - 1:
-                    fewer = np.empty(trial.shape[0] - 1, np.int64)
-                    for j in range(fewer.shape[0]):
-                        fewer[j] = trial[j] if j < k else trial[j + 1]
-                    if (
-                        spent[0] <= spent[1]
-                        and can_cut(
-                            fewer,
-                            level_starts,
-                            level_depths,
-                            choices,
-                            needs,
-                            slabs_of,
-                            sizes,
-                            box,
-                            edges,
-                            parts,
-                            planes,
-                            segments,
-                            most_queries,
-                            spent,
-                            slot,
-                        )
-                        == 0
-                    ):
-                        trial = fewer
-                    else:
-                        k += 1
+                trial = least_fault(trial, face, most_queries, spent, slot)
                 verified = length - 1
                 while n >= length:
                     n -= 1
                     at = chosen[n]
-                    back = order[at]
-                    inside[back] = 0
-                    value -= profits[back]
-                    for r in range(rows):
-                        used[r] -= weights[r, back]
-                    for k in range(m):
-                        if clash[back, order[k]] != 0:
-                            blocked[order[k]] -= 1
-                if trial.shape[0] == 1:
-                    for j in range(profits.shape[0]):
-                        clash[trial[0], j] = 1
-                        clash[j, trial[0]] = 1
-                    # the chosen pieces keep their counts of what they block
-                    for j in range(m):
-                        blocked[order[j]] = 0
-                    for q in range(n):
-                        for j in range(m):
-                            if clash[order[chosen[q]], order[j]] != 0:
-                                blocked[order[j]] += 1
-                elif trial.shape[0] == 2:
-                    a = trial[0]
-                    b = trial[1]
-                    if clash[a, b] == 0:
-                        clash[a, b] = 1
-                        clash[b, a] = 1
-                        if inside[a] == 1:
-                            blocked[b] += 1
-                        if inside[b] == 1:
-                            blocked[a] += 1
-                elif trial.shape[0] <= widest and bad_sizes[-1] < bads.shape[0]:
-                    bad = bad_sizes[-1]
-                    bad_sizes[-1] += 1
-                    bad_sizes[bad] = trial.shape[0]
-                    for k in range(trial.shape[0]):
-                        bads[bad, k] = trial[k]
-                        links[bad * widest + k] = heads[trial[k]]
-                        heads[trial[k]] = bad * widest + k
+                    value -= profits[order[at]]
+                    put(order[at], -1, bids, known, scratch)
+                learn(trial, n, bids, known, scratch)
             elif listed.shape[0] > 0:
                 verified = n + 1
-                known = False  # a group that another way allows was listed there
+                before = False  # a group that another way allows was listed there
                 for way in range(turn):
                     inner = True
                     for r in range(rows):
                         if used[r] + weights[r, piece] > rooms[ways[way], r] + 1e-6:
                             inner = False
                             break
-                    known |= inner
-                if not known:
+                    before |= inner
+                if not before:
                     if spent[2] >= listed.shape[0] or n + 1 >= listed.shape[1]:
                         group[2] = 0
                         break
@@ -585,13 +486,8 @@ def best_group(
         if good:
             chosen[n] = at
             n += 1
-            inside[piece] = 1
             value += profits[piece]
-            for r in range(rows):
-                used[r] += weights[r, piece]
-            for k in range(m):
-                if clash[piece, order[k]] != 0:
-                    blocked[order[k]] += 1
+            put(piece, 1, bids, known, scratch)
         at += 1
     group[1] = nodes
     return best

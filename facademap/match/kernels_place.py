@@ -1,4 +1,3 @@
-# mypy: disable-error-code="no-untyped-def"
 """The inner loops of the placing: where a blank may lie on a face.
 
 Plain Python on arrays, written so that numba compiles them as they stand (see ``compiled.py``); both
@@ -23,6 +22,16 @@ import math
 
 import numpy as np
 
+from facademap.match.kernels_values import (
+    Blanks,
+    Box,
+    Face,
+    Floats,
+    Ints,
+    Outline,
+    Shapes,
+)
+
 __all__ = [
     "ANY",
     "EASE_MM",
@@ -33,6 +42,7 @@ __all__ = [
     "clear_at",
     "first_place",
     "free_edges",
+    "hulls_of",
     "lowest",
     "one",
     "point_on_face",
@@ -43,9 +53,9 @@ SLACK = 1e-7
 ANY, RIGHT, TOP, PLACE = 0, 1, 2, 3
 
 
-def point_on_face(segments, ring_end, x, y):
+def point_on_face(segments: Floats, ring_end: int, x: float, y: float) -> bool:
     """Whether a point lies on the face and on no flaw (winding numbers; flaws run counter-clockwise)."""
-    face = 0
+    around = 0
     flaws = 0
     for s in range(segments.shape[0]):
         ay = segments[s, 1]
@@ -63,14 +73,16 @@ def point_on_face(segments, ring_end, x, y):
             if cross < 0.0:
                 turn = -1
         if s < ring_end:
-            face += turn
+            around += turn
         else:
             flaws += turn
-    return face != 0 and flaws == 0
+    return around != 0 and flaws == 0
 
 
-def clear_at(parts, planes, first, last, segments, ring_end, x, y):
-    """Whether parts ``first`` to ``last`` of a blank at (x, y) lie on the face and off every flaw."""
+def clear_at(blank: Outline, face: Face, x: float, y: float) -> bool:
+    """Whether all parts of a blank at (x, y) lie on the face and off every flaw."""
+    parts, planes, first, last = blank
+    segments, ring_end = face
     for p in range(first, last):
         x_low = parts[p, 0] + x
         y_low = parts[p, 1] + y
@@ -111,22 +123,17 @@ def clear_at(parts, planes, first, last, segments, ring_end, x, y):
     return True
 
 
-def free_edges(parts, planes, corners, first, last, segments, ring_end, window, out):
-    """Boundary of the free positions of a blank inside ``window`` (x0, y0, x1, y1).
+def hulls_of(
+    blank: Outline, corners: Floats, face: Face, window: Box, hull: Floats, size: Ints, box: Floats
+) -> int:
+    """The convex polygons that a blank's position must stay out of, those that reach the window; how many.
 
-    ``corners`` holds up to four corners of every part (x, y pairs; the count in column 8 of ``parts``).
-    Writes segments to ``out`` and returns how many; -1 as soon as ``out`` is too small.
+    One for each part of the blank and segment of the face. ``hull`` takes the corners and the outward normal
+    of the edge that begins there, ``size`` the number of corners, ``box`` the box of each.
     """
-    w_x0 = window[0]
-    w_y0 = window[1]
-    w_x1 = window[2]
-    w_y1 = window[3]
-    if w_x0 > w_x1 or w_y0 > w_y1:
-        return 0
-    n_most = segments.shape[0] * (last - first)
-    hull = np.empty((n_most, 9, 4))  # corner, and outward normal of the edge that begins there
-    size = np.zeros(n_most, np.int64)
-    box = np.empty((n_most, 4))
+    parts, _, first, last = blank
+    segments = face.segments
+    w_x0, w_y0, w_x1, w_y1 = window
     px = np.empty(8)
     py = np.empty(8)
     chain = np.empty(18, np.int64)
@@ -193,6 +200,25 @@ def free_edges(parts, planes, corners, first, last, segments, ring_end, window, 
             box[n_hulls, 2] = px[n - 1]
             box[n_hulls, 3] = y_high
             n_hulls += 1
+    return n_hulls
+
+
+def free_edges(blank: Outline, corners: Floats, face: Face, window: Box, out: Floats) -> int:
+    """Boundary of the free positions of a blank inside ``window``.
+
+    ``corners`` holds up to four corners of every part (x, y pairs; the count in column 8 of ``parts``).
+    Writes segments to ``out`` and returns how many; -1 as soon as ``out`` is too small.
+    """
+    w_x0, w_y0, w_x1, w_y1 = window
+    if w_x0 > w_x1 or w_y0 > w_y1:
+        return 0
+    parts, _, first, last = blank
+    segments, ring_end = face
+    n_most = segments.shape[0] * (last - first)
+    hull = np.empty((n_most, 9, 4))
+    size = np.zeros(n_most, np.int64)
+    box = np.empty((n_most, 4))
+    n_hulls = hulls_of(blank, corners, face, window, hull, size, box)
     starts = np.empty(n_hulls + 1)
     ends = np.empty(n_hulls + 1)
     count = 0
@@ -299,12 +325,13 @@ def free_edges(parts, planes, corners, first, last, segments, ring_end, window, 
     return count
 
 
-def lowest(axis, edges, begin, end, x0, x1, y0, y1, place):
+def lowest(axis: int, edges: Floats, begin: int, end: int, window: Box, place: Floats) -> bool:
     """Smallest coordinate along ``axis`` (0: x, 1: y) of the boundary edges inside a window.
 
     The point goes to ``place``; returns False when no edge enters the window. Ties take the smaller
     other coordinate.
     """
+    x0, y0, x1, y1 = window
     best_u = math.inf
     best_v = math.inf
     for e in range(begin, end):
@@ -356,65 +383,64 @@ def lowest(axis, edges, begin, end, x0, x1, y0, y1, place):
     return True
 
 
-def first_place(axis, choice, x0, x1, y0, y1, choices, edges, parts, planes, segments, place):
+def first_place(
+    axis: int, choice: int, box: Box, rows: Floats, shapes: Shapes, place: Floats
+) -> bool:
     """Leftmost (axis 0) or lowest (axis 1) position of one blank, turned one way, inside a box.
 
-    A row of ``choices`` is a blank, one way up, on one face at one depth: first and last edge of its
-    free positions, width, height, first and last part, first and last segment, end of the face's ring
-    among them, 1 where the free positions have an inside.
+    ``choice`` is a row of ``rows`` (:class:`Blanks`); ``place`` takes x and y.
     """
-    w_x1 = x1 - choices[choice, 2] + SLACK
-    w_y1 = y1 - choices[choice, 3] + SLACK
+    x0, y0, x1, y1 = box
+    w_x1 = x1 - rows[choice, 2] + SLACK
+    w_y1 = y1 - rows[choice, 3] + SLACK
     if w_x1 < x0 or w_y1 < y0:
         return False
-    begin = int(choices[choice, 0])
-    end = int(choices[choice, 1])
+    begin = int(rows[choice, 0])
+    end = int(rows[choice, 1])
     if begin == end:
         return False
-    hit = lowest(axis, edges, begin, end, x0, w_x1, y0, w_y1, place)
-    if choices[choice, 9] == 0.0 or (
+    hit = lowest(axis, shapes.edges, begin, end, Box(x0, y0, w_x1, w_y1), place)
+    if rows[choice, 9] == 0.0 or (
         hit and (place[0] <= x0 + SLACK if axis == 0 else place[1] <= y0 + SLACK)
     ):
         return hit
-    first = int(choices[choice, 4])
-    last = int(choices[choice, 5])
-    obstacles = segments[int(choices[choice, 6]) : int(choices[choice, 7])]
-    ring_end = int(choices[choice, 8])
-    if clear_at(parts, planes, first, last, obstacles, ring_end, x0, y0):
-        place[0] = x0
-        place[1] = y0
-        return True
-    if axis == 0:
-        if clear_at(parts, planes, first, last, obstacles, ring_end, x0, w_y1):
-            place[0] = x0
-            place[1] = w_y1
+    blank = Outline(shapes.parts, shapes.planes, int(rows[choice, 4]), int(rows[choice, 5]))
+    obstacles = shapes.segments[int(rows[choice, 6]) : int(rows[choice, 7])]
+    face = Face(obstacles, int(rows[choice, 8]))
+    for corner in range(2):  # the lower left one, then the other end of the side looked at
+        x = w_x1 if corner == 1 and axis == 1 else x0
+        y = w_y1 if corner == 1 and axis == 0 else y0
+        if clear_at(blank, face, x, y):
+            place[0] = x
+            place[1] = y
             return True
-    elif clear_at(parts, planes, first, last, obstacles, ring_end, w_x1, y0):
-        place[0] = w_x1
-        place[1] = y0
-        return True
     return hit
 
 
-def one(goal, item, x0, x1, y0, y1, starts, choices, edges, parts, planes, segments, places, spent):
+def one(
+    goal: int,
+    item: int,
+    box: Box,
+    blanks: Blanks,
+    shapes: Shapes,
+    places: Floats,
+    spent: Ints,
+) -> float:
     """The answer of :func:`layout` for a single blank, over the ways that it may be turned."""
+    starts, rows = blanks
     place = np.empty(2)
     best = math.inf
     spent[0] += 1
     for choice in range(starts[item], starts[item + 1]):
         axis = 1 if goal == TOP else 0
-        if first_place(
-            axis, choice, x0, x1, y0, y1, choices, edges, parts, planes, segments, place
-        ):
+        if first_place(axis, choice, box, rows, shapes, place):
             if goal == PLACE:
                 places[item, 0] = place[0]
                 places[item, 1] = place[1]
                 places[item, 2] = choice
             if goal in (ANY, PLACE):
                 return 1.0
-            reach = (
-                place[0] + choices[choice, 2] if goal == RIGHT else place[1] + choices[choice, 3]
-            )
+            reach = place[0] + rows[choice, 2] if goal == RIGHT else place[1] + rows[choice, 3]
             best = min(best, reach)
     if goal in (ANY, PLACE):
         return 0.0

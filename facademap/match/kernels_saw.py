@@ -1,4 +1,3 @@
-# mypy: disable-error-code="no-untyped-def"
 """The inner loops of the sawing: whether several blanks can be parted by straight cuts, end to end.
 
 Plain Python on arrays, compiled as it stands (see ``compiled.py``).
@@ -12,8 +11,17 @@ import numpy as np
 
 from facademap.match.kernels_box import flattest, narrowest
 from facademap.match.kernels_place import ANY, PLACE, RIGHT, SLACK, TOP, first_place, one
+from facademap.match.kernels_values import Bench, Blanks, Box, Flags, Floats, Ints, Sets
 
-__all__ = ["MOST_TOGETHER", "fill", "fill_some", "layout", "pairs_apart", "side_by_side"]
+__all__ = [
+    "MOST_TOGETHER",
+    "fill",
+    "fill_some",
+    "layout",
+    "pairs_apart",
+    "parts_from",
+    "side_by_side",
+]
 
 BISECT_MM = 0.0005
 #: Most blanks on one slab that the exact layout looks at.
@@ -22,26 +30,14 @@ ENTER, SPLIT, FIRST, SECOND, PLACED, LAST, STRIP, STRIPPED, TRY, TRIED, TRIED_BO
 
 
 def layout(
-    goal,
-    mask,
-    x0,
-    x1,
-    y0,
-    y1,
-    kerf,
-    starts,
-    choices,
-    sets,
-    wide,
-    high,
-    count,
-    edges,
-    parts,
-    planes,
-    segments,
-    places,
-    spent,
-):
+    goal: int,
+    mask: int,
+    bench: Bench,
+    blanks: Blanks,
+    sets: Sets,
+    places: Floats,
+    spent: Ints,
+) -> float:
     """Can the blanks of ``mask`` be sawn out of a box by straight cuts, end to end, any number of stages?
 
     Parameters
@@ -52,13 +48,12 @@ def layout(
         and writes x, y and choice to ``places``.
     mask : int
         Bits of the blanks.
-    x0, x1, y0, y1, kerf : float
+    bench : Bench
         The box and the width of a cut in mm.
-    starts, choices : ndarray
-        First choice of every blank; the choices (see :func:`first_place`).
-    sets, wide, high, count : ndarray
-        Smallest rectangles of every set of blanks (:func:`facademap.match.kernels_box.box_sets`); set m
-        of the blanks here is number ``sets[m]`` there.
+    blanks : Blanks
+        Their choices.
+    sets : Sets
+        Smallest rectangles of every set of them (:func:`facademap.match.kernels_box.box_sets`).
     spent : ndarray of int, shape (3,)
         Queries made, most queries allowed, 1 when that was not enough.
 
@@ -67,17 +62,18 @@ def layout(
     A cut parts the blanks into two groups. The first group takes the smallest strip that holds it; the
     second must do with the rest. Strips across the other direction are found by bisection, which is
     right because more room never hurts. The recursion is written out with its own stack, since numba
-    cannot keep recursive functions in its cache.
+    cannot keep recursive functions in its cache; that makes it long.
     """
-    n_items = starts.shape[0] - 1
+    kerf, shapes, numbers = bench.kerf, bench.shapes, sets.numbers
+    n_items = blanks.starts.shape[0] - 1
     whole = np.zeros((40, 7), np.int64)  # goal, mask, part, across, stage, state, deeper
     real = np.zeros((40, 10))  # x0, x1, y0, y1, least, best, low, high, trial, cut
     whole[0, 0] = goal
     whole[0, 1] = mask
-    real[0, 0] = x0
-    real[0, 1] = x1
-    real[0, 2] = y0
-    real[0, 3] = y1
+    real[0, 0] = bench.box.x0
+    real[0, 1] = bench.box.x1
+    real[0, 2] = bench.box.y0
+    real[0, 3] = bench.box.y1
     top = 0
     answer = 0.0
     while top >= 0:
@@ -97,16 +93,9 @@ def layout(
                 answer = one(
                     aim,
                     item,
-                    box[0],
-                    box[1],
-                    box[2],
-                    box[3],
-                    starts,
-                    choices,
-                    edges,
-                    parts,
-                    planes,
-                    segments,
+                    Box(box[0], box[2], box[1], box[3]),
+                    blanks,
+                    shapes,
                     places,
                     spent,
                 )
@@ -118,28 +107,21 @@ def layout(
                 top -= 1
                 continue
             least = -math.inf
-            set_of = sets[group]
+            set_of = numbers[group]
             if aim == TOP:
-                least = box[2] + flattest(wide, high, count, set_of, box[1] - box[0] + 0.01) - 0.01
+                least = box[2] + flattest(sets, set_of, box[1] - box[0] + 0.01) - 0.01
                 fits = least <= box[3]
             else:
-                least = box[0] + narrowest(wide, high, count, set_of, box[3] - box[2] + 0.01) - 0.01
+                least = box[0] + narrowest(sets, set_of, box[3] - box[2] + 0.01) - 0.01
                 fits = least <= box[1]
             for item in range(n_items):
                 if (group >> item) & 1 and fits:
                     single = one(
                         TOP if aim == TOP else RIGHT,
                         item,
-                        box[0],
-                        box[1],
-                        box[2],
-                        box[3],
-                        starts,
-                        choices,
-                        edges,
-                        parts,
-                        planes,
-                        segments,
+                        Box(box[0], box[2], box[1], box[3]),
+                        blanks,
+                        shapes,
                         places,
                         spent,
                     )
@@ -189,9 +171,9 @@ def layout(
                     room = box[3] - box[2] + 0.01
                     if (
                         box[0]
-                        + narrowest(wide, high, count, sets[part], room)
+                        + narrowest(sets, numbers[part], room)
                         + kerf
-                        + narrowest(wide, high, count, sets[rest], room)
+                        + narrowest(sets, numbers[rest], room)
                         > end + 0.01
                     ):
                         continue
@@ -200,9 +182,9 @@ def layout(
                     room = box[1] - box[0] + 0.01
                     if (
                         box[2]
-                        + flattest(wide, high, count, sets[part], room)
+                        + flattest(sets, numbers[part], room)
                         + kerf
-                        + flattest(wide, high, count, sets[rest], room)
+                        + flattest(sets, numbers[rest], room)
                         > end + 0.01
                     ):
                         continue
@@ -339,23 +321,14 @@ def layout(
 
 
 def fill(
-    order,
-    policy,
-    free,
-    x0,
-    x1,
-    y0,
-    y1,
-    kerf,
-    starts,
-    choices,
-    edges,
-    parts,
-    planes,
-    segments,
-    places,
-    must_all,
-):
+    order: Ints,
+    policy: int,
+    bench: Bench,
+    blanks: Blanks,
+    free: Floats,
+    places: Floats,
+    must_all: bool,
+) -> int:
     """Lay blanks one after the other, each in the tightest free rectangle that takes it; how many were laid.
 
     ``policy``: bit 0 slides left or down first, bits 1 and 2 choose how the rest is cut up (0: so that
@@ -363,14 +336,16 @@ def fill(
     shape (n, 4). ``places`` takes x, y, choice; choice -1 where a blank found no room. With ``must_all``
     the first blank without room ends it.
     """
+    kerf, shapes = bench.kerf, bench.shapes
+    starts, rows = blanks
     place = np.empty(2)
     best = np.empty(2)
     axis = policy & 1
     cutting = policy >> 1
-    free[0, 0] = x0
-    free[0, 1] = y0
-    free[0, 2] = x1
-    free[0, 3] = y1
+    free[0, 0] = bench.box.x0
+    free[0, 1] = bench.box.y0
+    free[0, 2] = bench.box.x1
+    free[0, 3] = bench.box.y1
     n_free = 1
     laid = 0
     for o in range(order.shape[0]):
@@ -387,15 +362,9 @@ def fill(
                 if first_place(
                     axis,
                     choice,
-                    free[f, 0],
-                    free[f, 2],
-                    free[f, 1],
-                    free[f, 3],
-                    choices,
-                    edges,
-                    parts,
-                    planes,
-                    segments,
+                    Box(free[f, 0], free[f, 1], free[f, 2], free[f, 3]),
+                    rows,
+                    shapes,
                     place,
                 ):
                     at = f
@@ -411,8 +380,8 @@ def fill(
         laid += 1
         x = best[0]
         y = best[1]
-        w = choices[at_choice, 2]
-        h = choices[at_choice, 3]
+        w = rows[at_choice, 2]
+        h = rows[at_choice, 3]
         places[item, 0] = x
         places[item, 1] = y
         places[item, 2] = at_choice
@@ -450,107 +419,42 @@ def fill(
     return laid
 
 
-def pairs_apart(
-    alone, x0, x1, y0, y1, kerf, starts, choices, areas, edges, parts, planes, segments, clash
-):
+def pairs_apart(alone: Flags, bench: Bench, blanks: Blanks, clash: Flags) -> None:
     """Mark in ``clash`` (n, n) the pairs of blanks that no straight cut can part on one slab.
 
     Only pairs that are not yet marked and whose ``alone`` flag is 0 (they may need the same slab) are tried.
     """
-    n = starts.shape[0] - 1
-    places = np.zeros((n, 3))
-    spent = np.array([0, 1000000000, 0])
+    n = blanks.starts.shape[0] - 1
     for a in range(n):
         for b in range(a + 1, n):
             if clash[a, b] != 0 or alone[a, b] != 0:
                 continue
-            good = False
-            for swap in range(2):
-                first = b if swap else a
-                second = a if swap else b
-                cut = one(
-                    RIGHT,
-                    first,
-                    x0,
-                    x1,
-                    y0,
-                    y1,
-                    starts,
-                    choices,
-                    edges,
-                    parts,
-                    planes,
-                    segments,
-                    places,
-                    spent,
-                )
-                if (
-                    cut < math.inf
-                    and one(
-                        ANY,
-                        second,
-                        cut + kerf,
-                        x1,
-                        y0,
-                        y1,
-                        starts,
-                        choices,
-                        edges,
-                        parts,
-                        planes,
-                        segments,
-                        places,
-                        spent,
-                    )
-                    > 0.0
-                ):
-                    good = True
-                    break
-                cut = one(
-                    TOP,
-                    first,
-                    x0,
-                    x1,
-                    y0,
-                    y1,
-                    starts,
-                    choices,
-                    edges,
-                    parts,
-                    planes,
-                    segments,
-                    places,
-                    spent,
-                )
-                if (
-                    cut < math.inf
-                    and one(
-                        ANY,
-                        second,
-                        x0,
-                        x1,
-                        cut + kerf,
-                        y1,
-                        starts,
-                        choices,
-                        edges,
-                        parts,
-                        planes,
-                        segments,
-                        places,
-                        spent,
-                    )
-                    > 0.0
-                ):
-                    good = True
-                    break
-            if not good:
+            if not parts_from(a, b, bench, blanks) and not parts_from(b, a, bench, blanks):
                 clash[a, b] = 1
                 clash[b, a] = 1
 
 
-def fill_some(starts, choices, kerf, box, edges, parts, planes, segments, places, spent):
+def parts_from(first: int, second: int, bench: Bench, blanks: Blanks) -> bool:
+    """Whether a straight cut beside or above the first blank leaves room for the second."""
+    box = bench.box
+    places = np.zeros((blanks.starts.shape[0] - 1, 3))
+    spent = np.array([0, 1000000000, 0])
+    cut = one(RIGHT, first, box, blanks, bench.shapes, places, spent)
+    if cut < math.inf:
+        rest = Box(cut + bench.kerf, box.y0, box.x1, box.y1)
+        if one(ANY, second, rest, blanks, bench.shapes, places, spent) > 0.0:
+            return True
+    cut = one(TOP, first, box, blanks, bench.shapes, places, spent)
+    if cut < math.inf:
+        rest = Box(box.x0, cut + bench.kerf, box.x1, box.y1)
+        if one(ANY, second, rest, blanks, bench.shapes, places, spent) > 0.0:
+            return True
+    return False
+
+
+def fill_some(bench: Bench, blanks: Blanks, places: Floats, spent: Ints) -> bool:
     """Try some orders and ways of cutting with :func:`fill`; quick, and right when it succeeds."""
+    starts, rows = blanks
     n = starts.shape[0] - 1
     free = np.empty((4 * n + 8, 4))
     order = np.empty(n, np.int64)
@@ -559,8 +463,8 @@ def fill_some(starts, choices, kerf, box, edges, parts, planes, segments, places
     seed = 12345 + n
     for attempt in range(tries):
         for k in range(n):
-            w = choices[starts[k], 2]
-            h = choices[starts[k], 3]
+            w = rows[starts[k], 2]
+            h = rows[starts[k], 3]
             size[k] = w * h if attempt == 0 else h if attempt == 1 else w
             if attempt > 2:
                 seed = (seed * 1103515245 + 12345) % 2147483648
@@ -572,103 +476,57 @@ def fill_some(starts, choices, kerf, box, edges, parts, planes, segments, places
             order[j] = k
         for policy in range(6):
             spent[0] += n
-            if (
-                fill(
-                    order,
-                    policy,
-                    free,
-                    box[0],
-                    box[2],
-                    box[1],
-                    box[3],
-                    kerf,
-                    starts,
-                    choices,
-                    edges,
-                    parts,
-                    planes,
-                    segments,
-                    places,
-                    True,
-                )
-                == n
-            ):
+            if fill(order, policy, bench, blanks, free, places, True) == n:
                 return True
     return False
 
 
 def side_by_side(
-    group,
-    mask,
-    level,
-    starts,
-    choices,
-    kerf,
-    box,
-    wide,
-    high,
-    count,
-    edges,
-    parts,
-    planes,
-    segments,
-    most_queries,
-    spent,
-):
+    group: Ints,
+    mask: int,
+    bench: Bench,
+    blanks: Blanks,
+    sets: Sets,
+    most_queries: int,
+    spent: Ints,
+) -> int:
     """Whether the blanks of ``group`` picked by ``mask`` can be sawn from one slab: 1 yes, 0 no, 2 not decided."""
+    starts, all_rows = blanks
     n = 0
     rows = 0
     for k in range(group.shape[0]):
         if (mask >> k) & 1:
-            found = starts[level, group[k] + 1] - starts[level, group[k]]
+            found = starts[group[k] + 1] - starts[group[k]]
             if found == 0:
                 return 0
             n += 1
             rows += found
     own_starts = np.zeros(n + 1, np.int64)
-    own = np.empty((rows, choices.shape[1]))
-    sets = np.zeros(1 << n, np.int64)
+    own = np.empty((rows, all_rows.shape[1]))
+    numbers = np.zeros(1 << n, np.int64)
     n = 0
     rows = 0
     for k in range(group.shape[0]):
         if (mask >> k) & 1:
-            for row in range(starts[level, group[k]], starts[level, group[k] + 1]):
-                own[rows] = choices[row]
+            for row in range(starts[group[k]], starts[group[k] + 1]):
+                own[rows] = all_rows[row]
                 rows += 1
             for some in range(1 << n):
-                sets[some | 1 << n] = sets[some] | 1 << k
+                numbers[some | 1 << n] = numbers[some] | 1 << k
             n += 1
             own_starts[n] = rows
     if n == 1:
         return 1
     places = np.empty((n, 3))
-    if fill_some(own_starts, own, kerf, box, edges, parts, planes, segments, places, spent):
+    chosen = Blanks(own_starts, own)
+    if fill_some(bench, chosen, places, spent):
         return 1
     if n > MOST_TOGETHER:
         return 2
     counter = np.zeros(3, np.int64)
     counter[1] = most_queries
-    good = layout(
-        ANY,
-        (1 << n) - 1,
-        box[0],
-        box[2],
-        box[1],
-        box[3],
-        kerf,
-        own_starts,
-        own,
-        sets,
-        wide,
-        high,
-        count,
-        edges,
-        parts,
-        planes,
-        segments,
-        places,
-        counter,
-    )
+    own_sets = Sets(numbers, sets.wide, sets.high, sets.kept)
+    good = layout(ANY, (1 << n) - 1, bench, chosen, own_sets, places, counter)
     spent[0] += counter[0]
     if good > 0.0:
         return 1

@@ -14,6 +14,7 @@ from facademap.match.freecut import lay_freely
 from facademap.match.freespace import FreeSpace
 from facademap.match.kernels_place import ANY, PLACE
 from facademap.match.kernels_saw import MOST_TOGETHER
+from facademap.match.kernels_values import Bench, Blanks, Box
 from facademap.match.problem import TOLERANCE_MM
 
 __all__ = ["Layout", "Layouts", "Piece", "Verdict"]
@@ -253,8 +254,8 @@ class Layouts:
         starts = np.cumsum([0, *(len(r) for r in rows)]).astype(np.int64)
         choices = np.concatenate(rows)
         places = np.zeros((len(rows), 3))
-        box = space.box(block, face)
-        pool = (space.edges, space.parts, space.planes, space.segments, places)
+        box = Box(*space.box(block, face))
+        bench, blanks = Bench(box, kerf, space.shapes), Blanks(starts, choices)
 
         def found() -> tuple[Verdict, _Places]:
             return "yes", tuple(
@@ -266,12 +267,10 @@ class Layouts:
         if len(rows) > 1:
             areas = sum((r[0, 2] + kerf) * (r[0, 3] + kerf) for r in rows)
             if self.problem.params.cut_mode == "guillotine" and areas > (
-                box[2] - box[0] + kerf + 0.02
-            ) * (box[3] - box[1] + kerf + 0.02):
+                box.x1 - box.x0 + kerf + 0.02
+            ) * (box.y1 - box.y0 + kerf + 0.02):
                 return "no", ()
-            done = space.kernels.fill_some(
-                starts, choices, kerf, np.array(box, dtype=float), *pool, spent
-            )
+            done = space.kernels.fill_some(bench, blanks, places, spent)
             self.work += int(spent[0])
             if done:
                 return found()
@@ -280,16 +279,10 @@ class Layouts:
             return "unknown", ()
         free = self.problem.params.cut_mode == "free" and len(rows) > 1
         everything = (1 << len(rows)) - 1
-        x0, y0, x1, y1 = box
         goal = PLACE if len(rows) == 1 else ANY
-        group, sets = np.arange(len(rows)), np.arange(everything + 1)
-        sizes = space.kernels.box_sets(
-            group, 0, starts[None, :], choices, kerf, np.array(box, dtype=float), 1 << 40, spent
-        )
+        sets = space.kernels.box_sets(np.arange(len(rows)), blanks, box, kerf, 1 << 40, spent)
         spent[0] = 0
-        good = space.kernels.layout(
-            goal, everything, x0, x1, y0, y1, kerf, starts, choices, sets, *sizes, *pool, spent
-        )
+        good = space.kernels.layout(goal, everything, bench, blanks, sets, places, spent)
         self.work += int(spent[0])
         if good == 0.0 and free:
             most = self.most_queries // 4 if len(rows) < 6 else self.most_queries // 20
@@ -305,7 +298,5 @@ class Layouts:
             return ("unknown" if spent[2] else "no"), ()
         if len(rows) > 1:
             spent[:] = (0, 1 << 40, 0)
-            space.kernels.layout(
-                PLACE, everything, x0, x1, y0, y1, kerf, starts, choices, sets, *sizes, *pool, spent
-            )
+            space.kernels.layout(PLACE, everything, bench, blanks, sets, places, spent)
         return found()

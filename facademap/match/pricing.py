@@ -19,6 +19,17 @@ import shapely
 from facademap.match.candidates import Candidates, need_mm
 from facademap.match.freespace import CHOICE_COLUMNS, FreeSpace
 from facademap.match.kernels_group import MOST_IN_GROUP
+from facademap.match.kernels_values import (
+    Answer,
+    Bench,
+    Bids,
+    Blanks,
+    Box,
+    FaceOffer,
+    Known,
+    Scratch,
+    Slabs,
+)
 from facademap.match.layouts import Layout, Layouts, Piece, Verdict
 from facademap.match.problem import TOLERANCE_MM
 
@@ -205,18 +216,29 @@ class FacePricing:
                 int((here.depth_mm + kerf + TOLERANCE_MM) // max(params.min_slab_mm + kerf, 1e-6)),
             ),
         )
-        self.sizes = np.array(
-            [
-                here.depth_mm,
-                kerf,
-                params.min_slab_mm,
-                most,
-                params.kerf_mm,
-                params.cut_mode == "free",
-            ],
-            dtype=float,
+        self.slabs = Slabs(
+            depth=here.depth_mm,
+            depth_kerf=float(kerf),
+            least=float(params.min_slab_mm),
+            most=most,
+            free=params.cut_mode == "free",
         )
-        self.box = np.array(space.box(self.block, self.face), dtype=float)
+        self.box = Box(*space.box(self.block, self.face))
+
+    def _to_saw(self) -> FaceOffer:
+        """What the kernels need to know of the face."""
+        bench = Bench(
+            self.box, float(self.layouts.problem.params.kerf_mm), self.layouts.space.shapes
+        )
+        return FaceOffer(
+            self.level_starts,
+            self.level_depths,
+            self.choices,
+            self.needs,
+            self.slabs_of,
+            self.slabs,
+            bench,
+        )
 
     def _rooms(self, space: FreeSpace) -> tuple[Floats, Floats, int]:
         """What each piece takes of the face's area, and what there is of it in every way of slabbing the block.
@@ -281,9 +303,9 @@ class FacePricing:
         Fekete & Schepers (2001), New classes of fast lower bounds for bin packing problems, Mathematical
         Programming 91: the functions u^(k) (from memory).
         """
-        kerf = self.sizes[4]
+        kerf = float(self.layouts.problem.params.kerf_mm)
         full = (
-            np.array([self.box[2] - self.box[0], self.box[3] - self.box[1]])
+            np.array([self.box.x1 - self.box.x0, self.box.y1 - self.box.y0])
             + kerf
             + 2.0 * TOLERANCE_MM
         )
@@ -324,22 +346,8 @@ class FacePricing:
             & (params.max_slabs > 1)
             & ~(front[:, None] & front[None, :])
         )
-        x0, y0, x1, y1 = space.box(self.block, self.face)
         space.kernels.pairs_apart(
-            apart.astype(np.int8),
-            x0,
-            x1,
-            y0,
-            y1,
-            float(params.kerf_mm),
-            starts,
-            self.choices,
-            np.zeros(len(starts)),
-            space.edges,
-            space.parts,
-            space.planes,
-            space.segments,
-            self.clash,
+            apart.astype(np.int8), self._to_saw().bench, Blanks(starts, self.choices), self.clash
         )
 
     def begin(
@@ -502,37 +510,19 @@ class FacePricing:
         self._spent[:] = (0, most_effort, 0)
         return float(
             space.kernels.best_group(
-                paid,
-                order,
-                self.weights,
+                self._bids(paid, order),
                 self.rooms,
-                self.nested,
-                self.twin,
-                self.clash,
-                self.bads,
-                self.bad_sizes,
-                self.heads,
-                self.links,
-                self.level_starts,
-                self.level_depths,
-                self.choices,
-                self.needs,
-                self.slabs_of,
-                self.sizes,
-                self.box,
-                space.edges,
-                space.parts,
-                space.planes,
-                space.segments,
+                Known(self.clash, self.bads, self.bad_sizes, self.heads, self.links),
+                self._to_saw(),
                 float(floor),
                 most_nodes,
                 most_queries,
-                self._group,
-                self._spent,
-                self._sure,
-                listed,
+                Answer(self._group, self._spent, self._sure, listed),
             )
         )
+
+    def _bids(self, paid: Floats, order: npt.NDArray[np.int64]) -> Bids:
+        return Bids(paid, order, self.weights, self.nested, self.twin)
 
     def _order(self, paid: Floats, wanted: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
         """Pieces by falling pay for the area that they take."""
@@ -553,23 +543,7 @@ class FacePricing:
         """Ask the kernel whether a group can be cut (1 yes, 0 no, 2 not decided), and from which slabs."""
         space = self.layouts.space
         slot = np.zeros(len(chosen), dtype=np.int64)
-        answer = space.kernels.can_cut(
-            chosen,
-            self.level_starts,
-            self.level_depths,
-            self.choices,
-            self.needs,
-            self.slabs_of,
-            self.sizes,
-            self.box,
-            space.edges,
-            space.parts,
-            space.planes,
-            space.segments,
-            most_queries,
-            self._spent,
-            slot,
-        )
+        answer = space.kernels.can_cut(chosen, self._to_saw(), most_queries, self._spent, slot)
         return int(answer), slot
 
     def _layout(self, chosen: npt.NDArray[np.int64], pieces: tuple[Piece, ...]) -> Layout | None:
@@ -579,7 +553,7 @@ class FacePricing:
         self, pieces: tuple[Piece, ...], answer: int, slot: npt.NDArray[np.int64]
     ) -> Layout | None:
         """The layout of a group after the kernel's answer."""
-        if answer != 1 and self.sizes[5] > 0.0 and len(pieces) < 5:
+        if answer != 1 and self.slabs.free and len(pieces) < 5:
             return self.layouts.find(self.block, self.face, pieces)[1]
         return (
             self.layouts.settle(self.block, self.face, pieces, slot.tolist())
@@ -590,29 +564,13 @@ class FacePricing:
     def _ceiling(self, paid: Floats, wanted: npt.NDArray[np.int64]) -> float:
         """A quick upper bound: fill the slabs by parts of pieces."""
         order = self._order(paid, wanted)
+        bids = self._bids(paid, order)
         none, zero = np.zeros(len(self.rooms[0])), np.zeros(len(paid), dtype=np.int64)
-        reach = self.layouts.space.kernels.reach_of
-        return max(
-            float(
-                reach(
-                    0,
-                    np.inf,
-                    0.0,
-                    paid,
-                    order,
-                    self.weights,
-                    room,
-                    self.nested,
-                    none,
-                    self.twin,
-                    zero,
-                    zero.copy(),
-                    1,
-                    none.copy(),
-                )
-            )
-            for room in self.rooms
+        scratch = Scratch(
+            none, none.copy(), np.zeros(len(paid), dtype=np.int8), zero, zero.copy(), zero
         )
+        reach = self.layouts.space.kernels.reach_of
+        return max(float(reach(0, np.inf, 0.0, bids, room, scratch, 1)) for room in self.rooms)
 
     def remember(self, groups: list[tuple[Piece, ...]]) -> None:
         """These groups have been offered; only what is worth more than they are is looked for."""

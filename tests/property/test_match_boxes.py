@@ -10,15 +10,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from facademap.match import kernels_box
+from facademap.match.kernels_values import Blanks, Box, Sets
 
 SIDES = st.integers(1, 9)
 
 
-def _choices(sizes: list[tuple[int, int]]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _choices(sizes: list[tuple[int, int]]) -> tuple[np.ndarray, Blanks]:
     rows = np.zeros((len(sizes), 11))
     for n, (w, h) in enumerate(sizes):
         rows[n, 2:4] = w, h
-    return np.arange(len(sizes)), np.arange(len(sizes) + 1)[None, :], rows
+    return np.arange(len(sizes)), Blanks(np.arange(len(sizes) + 1), rows)
 
 
 def _every_way(
@@ -55,22 +56,22 @@ def _every_way(
 def test_sizes_of_every_set_are_the_smallest_of_all_ways(
     sizes: list[tuple[int, int]], kerf: int, wide: int, high: int
 ) -> None:
-    group, starts, rows = _choices(sizes)
+    group, blanks = _choices(sizes)
     spent = np.zeros(3, dtype=np.int64)
-    w, h, count = kernels_box.box_sets(
-        group, 0, starts, rows, float(kerf), np.array([0.0, 0.0, wide, high]), 1 << 40, spent
-    )
+    box = Box(0.0, 0.0, float(wide), float(high))
+    sets = kernels_box.box_sets(group, blanks, box, float(kerf), 1 << 40, spent)
+    w, h, count = sets.wide, sets.high, sets.kept
     for members, ways in _every_way(sizes, kerf).items():
         mask = sum(1 << k for k in members)
         fit = {x for x in ways if x[0] <= wide and x[1] <= high}
         least = {x for x in fit if not any(y != x and y[0] <= x[0] and y[1] <= x[1] for y in fit)}
         assert {(round(w[mask, k]), round(h[mask, k])) for k in range(count[mask])} == least
         for most in range(high + 1):
-            assert kernels_box.narrowest(w, h, count, mask, float(most)) == min(
+            assert kernels_box.narrowest(sets, mask, float(most)) == min(
                 (x[0] for x in fit if x[1] <= most), default=np.inf
             )
         for most in range(wide + 1):
-            assert kernels_box.flattest(w, h, count, mask, float(most)) == min(
+            assert kernels_box.flattest(sets, mask, float(most)) == min(
                 (x[1] for x in fit if x[0] <= most), default=np.inf
             )
 
@@ -79,10 +80,11 @@ def test_a_set_with_more_sizes_than_are_kept_excludes_nothing() -> None:
     rng = np.random.default_rng(5)
     wide, high = np.empty((1, kernels_box.MOST_SIZES)), np.empty((1, kernels_box.MOST_SIZES))
     count = np.zeros(1, dtype=np.int64)
+    sets = Sets(np.zeros(1, dtype=np.int64), wide, high, count)
     sizes = [(float(x), float(y)) for x, y in rng.uniform(1.0, 100.0, (400, 2))]
     sizes += [(float(k), 100.0 / k) for k in range(1, 60)]
     for w, h in sizes:
-        kernels_box.keep_size(wide, high, count, 0, w, h)
+        kernels_box.keep_size(sets, 0, w, h)
     assert 2 < count[0] <= kernels_box.MOST_SIZES
     kept = list(zip(wide[0, : count[0]], high[0, : count[0]], strict=True))
     assert kept == sorted(kept)
@@ -92,10 +94,8 @@ def test_a_set_with_more_sizes_than_are_kept_excludes_nothing() -> None:
 def test_mason_example_two_long_and_two_short_blanks() -> None:
     """Four blanks of 100 by 50 and 60 by 50 from a plate 165 by 105: just two rows with a 5 mm saw."""
     sizes = [(100, 50), (100, 50), (60, 50), (60, 50)]
-    group, starts, rows = _choices(sizes)
+    group, blanks = _choices(sizes)
     spent = np.zeros(3, dtype=np.int64)
     for plate, fits in (((165.0, 105.0), True), ((164.9, 105.0), False), ((165.0, 104.9), False)):
-        _, _, count = kernels_box.box_sets(
-            group, 0, starts, rows, 5.0, np.array([0.0, 0.0, *plate]), 1 << 40, spent
-        )
-        assert (count[15] > 0) == fits, plate
+        sets = kernels_box.box_sets(group, blanks, Box(0.0, 0.0, *plate), 5.0, 1 << 40, spent)
+        assert (sets.kept[15] > 0) == fits, plate
