@@ -57,6 +57,7 @@ class _Commands(click.Group):
         import sys
 
         _keep_stdout_for_results()
+        _say_nothing_of_undecodable_messages()
         argv = list(sys.argv[1:] if args is None else args)
         extra.pop("standalone_mode", None)
         try:
@@ -127,6 +128,23 @@ def _with_folders(argv: list[str]) -> list[str]:
     from facademap.tasks.project.team import join_project
 
     return [*argv[:at], str(join_project(argv[at])), *argv[at + 1 :]]
+
+
+@cache
+def _say_nothing_of_undecodable_messages() -> None:
+    """Drop the trace that the raster library prints when GDAL's warning repeats bytes of a damaged file that are no text.
+
+    The warning says nothing that the reading does not say again, in an error that can be caught.
+    """
+    import sys
+
+    before = sys.unraisablehook
+
+    def tell(fault: Any) -> None:
+        if not (fault.exc_type is UnicodeDecodeError and "log_error" in str(fault.object)):
+            before(fault)
+
+    sys.unraisablehook = tell
 
 
 def _keep_stdout_for_results() -> None:

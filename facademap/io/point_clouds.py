@@ -237,6 +237,7 @@ def _refuse_degrees(path: Path, facts: dict[str, Any]) -> None:
 def _read_las(path: Path) -> Iterator[tuple[Chunk, float, Any]]:
     import laspy
 
+    _refuse_false_head(path)
     with laspy.open(path) as file:
         header = file.header
         if header.are_points_compressed and header.point_count:
@@ -265,6 +266,30 @@ def _read_las(path: Path) -> Iterator[tuple[Chunk, float, Any]]:
                 break  # what is left of a file that was cut off
             yield Chunk(xyz=xyz, rgb=rgb, echo=echo), done / max(1, header.point_count), None
         _refuse_part(path, done, header.point_count)
+
+
+def _refuse_false_head(path: Path) -> None:
+    """The library reads as many records before and after the points as the head claims, although the file has ended.
+
+    References
+    ----------
+    ASPRS, "LAS Specification 1.4 - R15", 2019, tables 3 and 4: sizes at bytes 94 to 103, extended records at 235 to 246;
+    a record has a head of 54 bytes, an extended one of 60.
+    """
+    size = path.stat().st_size
+    with path.open("rb") as file:
+        head = file.read(247)
+    if len(head) < 227:
+        raise InputError(f"cloud {path.name} was cut off", "Copy it again, or export it again.")
+    (own, points, records), version = struct.unpack_from("<HII", head, 94), head[25]
+    more_at, more = (
+        struct.unpack_from("<QI", head, 235) if version >= 4 and len(head) == 247 else (0, 0)
+    )
+    if records * 54 > max(0, min(points, size) - own) or (more and more * 60 > size - more_at):
+        raise InputError(
+            f"cloud {path.name} is damaged: it claims more records than it has bytes",
+            "Copy it again, or export it again.",
+        )
 
 
 def _refuse_false_packing(path: Path, header: Any) -> None:

@@ -249,7 +249,8 @@ def open_elevation(path: Path) -> Elevation:
         raise FileError(f"elevation {path} does not exist", "Check the spelling of the path.")
     with _gdal() as rasterio:
         try:
-            dataset = rasterio.open(path)
+            # of this kind alone: GDAL also takes descriptions of pictures elsewhere, on this machine or in a network
+            dataset = rasterio.open(path, driver="GTiff")
         except RasterioError as error:
             raise InputError(
                 f"elevation {path.name} cannot be read ({error})", "Rectify the photo again."

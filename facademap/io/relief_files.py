@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from facademap.errors import FileError, InputError
 from facademap.io.rasters import CRS_TAG
 from facademap.io.whole_files import move_whole, scratch_folder
+from facademap.limits import hold_within
 from facademap.wall.grid import PixelGrid
 
 __all__ = ["RELIEF_BANDS", "ReliefWriter", "open_relief_writer", "read_relief"]
@@ -92,7 +93,14 @@ def read_relief(path: Path) -> tuple[PixelGrid, Floats, Floats]:
     if not path.is_file():
         raise FileError(f"relief {path} does not exist", "Check the spelling of the path.")
     try:
-        with rasterio.open(path) as dataset:
+        with rasterio.open(path, driver="GTiff") as dataset:
+            hold_within(
+                "megapixels",
+                dataset.width * dataset.height / 1e6,
+                what=f"relief {path.name} claims {dataset.width} x {dataset.height} cells",
+                unit=" million",
+                remedy="Check the file, make it with larger cells",
+            )
             if dataset.count < 2:
                 raise InputError(
                     f"{path.name} has {dataset.count} band, not relief and standard deviation",

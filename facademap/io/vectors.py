@@ -29,6 +29,9 @@ __all__ = ["MARK", "ShapeFile", "pixel_mark", "read_shapes"]
 #: Member of our own GeoJSON that says in what its coordinates are.
 MARK = "facademap"
 _OGR = {".gpkg": "a GeoPackage", ".shp": "a shapefile", ".fgb": "a FlatGeobuf file"}
+#: How such a file begins. The library goes by the content, and a description of a source elsewhere, be it on this machine
+#: or in a network, is a kind of content too.
+_BEGINS = {".gpkg": b"SQLite format 3\0", ".shp": b"\0\0\x27\x0a", ".fgb": b"fgb"}
 _READ = ".gpkg, .geojson, .shp, .fgb, .dxf, .kml, .csv, .xlsx or .ods"
 #: Ways in which a table may give places: pixels, wall, world.
 _PLACES = (("u_m", "v_m"), ("x_px", "y_px"), ("east_m", "north_m", "height_m"))
@@ -135,11 +138,23 @@ def _framed(rows: list[dict[str, Any]]) -> gpd.GeoDataFrame:
 _UNREADABLE = (RuntimeError, ShapelyError, ValueError)
 
 
+def _need_kind(path: Path) -> None:
+    """Refuse what is not of the kind that its name says."""
+    kind = path.suffix.lower()
+    with path.open("rb") as file:
+        if not file.read(16).startswith(_BEGINS[kind]):
+            raise InputError(
+                f"{path}: is not {_OGR[kind]}, it only has the name of one",
+                "Save it again from the program it came from.",
+            )
+
+
 def _read_ogr(path: Path, layer: str | None, likely: str | None) -> ShapeFile:
     import pyogrio
 
     if not path.is_file():
         raise FileError(f"{path}: there is no such file", "Check the path.")
+    _need_kind(path)
     try:
         names = [str(n) for n, kind in pyogrio.list_layers(path) if kind is not None]
         chosen = _chosen_layer(path, names, layer, likely)
@@ -286,4 +301,6 @@ def _read_points(path: Path, words: TableWords | None) -> ShapeFile:
 
 
 def _short(error: Exception) -> str:
-    return " ".join(str(error).split())[:120]
+    said = " ".join(str(error).split())
+    # what the file holds stands in the library's message, and is no text
+    return "damaged" if isinstance(error, UnicodeError) or "Raw error" in said else said[:120]

@@ -188,6 +188,10 @@ def clouds(folder: Path, las: Path, laz: Path) -> dict[str, Path]:
         found[name] = folder / f"claims-{name}.laz"
         found[name].write_bytes(spoilt)
     spoilt = bytearray(data)
+    struct.pack_into("<I", spoilt, 100, 2**32 - 1)  # records between the head and the points
+    found["records"] = folder / "claims-records.laz"
+    found["records"].write_bytes(spoilt)
+    spoilt = bytearray(data)
     items = (
         spoilt.index(b"laszip encoded") + 16 + 4 + 32 + 32
     )  # of the record: how many parts a point is packed in

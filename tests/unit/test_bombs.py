@@ -12,7 +12,10 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import pyogrio
 import pytest
+import rasterio
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "e2e"))
 import bombs
@@ -24,6 +27,8 @@ from facademap.errors import FacademapError, InputError
 from facademap.io.archives import unpack
 from facademap.io.dxf_shapes import read_dxf
 from facademap.io.kml_shapes import read_kml
+from facademap.io.rasters import open_elevation
+from facademap.io.relief_files import read_relief
 from facademap.io.table_grids import read_grids
 from facademap.io.vectors import read_shapes
 from facademap.io.whole_files import need_file
@@ -101,6 +106,46 @@ def test_a_scan_that_claims_more_points_than_it_holds_is_refused(tmp_path: Path)
         code, said = run([*words, *(("--unit", "m") if name == "ply" else ())])
         assert list(faults_of(code, said, 0.0, 0.0)) == []
         assert code == 2
+
+
+#: Descriptions of a source elsewhere, as the raster and vector library takes them (GDAL, "VRT", virtual formats).
+RASTER_ELSEWHERE = """<VRTDataset rasterXSize="4" rasterYSize="4"><GeoTransform>0,1,0,4,0,-1</GeoTransform>
+<VRTRasterBand dataType="{kind}" band="1"><SimpleSource><SourceFilename>{there}</SourceFilename></SimpleSource></VRTRasterBand>
+<VRTRasterBand dataType="{kind}" band="2"><SimpleSource><SourceFilename>{there}</SourceFilename></SimpleSource></VRTRasterBand>
+</VRTDataset>"""
+SHAPES_ELSEWHERE = """<OGRVRTDataSource><OGRVRTLayer name="stones"><SrcDataSource>{there}</SrcDataSource>
+<SrcLayer>stones</SrcLayer></OGRVRTLayer></OGRVRTDataSource>"""
+
+
+def test_a_picture_that_only_points_to_one_elsewhere_is_not_followed(tmp_path: Path) -> None:
+    there = tmp_path / "private.tif"
+    with rasterio.open(
+        there, "w", driver="GTiff", width=4, height=4, count=2, dtype="float32"
+    ) as file:
+        file.write(np.ones((2, 4, 4), np.float32))
+    here = tmp_path / "wall.tif"
+    for kind, read in (("Float32", read_relief), ("Byte", open_elevation)):
+        here.write_text(RASTER_ELSEWHERE.format(kind=kind, there=there))
+        with rasterio.open(here) as followed:  # so that the refusal is ours
+            assert followed.count == 2
+        with pytest.raises(InputError, match="cannot be read"):
+            read(here).__enter__() if read is open_elevation else read(here)
+
+
+@pytest.mark.parametrize("ending", [".gpkg", ".shp", ".fgb"])
+def test_outlines_that_only_point_to_others_elsewhere_are_not_followed(
+    tmp_path: Path, ending: str
+) -> None:
+    there = tmp_path / "private.geojson"
+    there.write_text(
+        '{"type":"FeatureCollection","name":"stones","features":[{"type":"Feature","properties":{},'
+        '"geometry":{"type":"Polygon","coordinates":[[[0,0],[1,0],[1,1],[0,0]]]}}]}'
+    )
+    here = tmp_path / f"stones{ending}"
+    here.write_text(SHAPES_ELSEWHERE.format(there=there))
+    assert len(pyogrio.read_dataframe(here)) == 1
+    with pytest.raises(InputError, match="only has the name of one"):
+        read_shapes(here)
 
 
 @pytest.mark.parametrize("spoilt", ["method", "encrypted", "stream"])

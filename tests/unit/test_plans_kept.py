@@ -30,6 +30,7 @@ from facademap.tasks.match.kept_plans import (
 )
 from facademap.tasks.match.match import match_project
 from facademap.tasks.match.matching_plans import compare_in_project
+from facademap.tasks.plan.plan import plan_project
 from facademap.tasks.project.check import check_project
 from facademap.web.app import make_app
 
@@ -241,3 +242,21 @@ def test_the_desk_and_the_command_line_do_the_same(folder: Path) -> None:
     assert run(main, ["plans", str(folder), "--undo"]).exit_code == 0
     assert in_force(folder) == ["M-002"]
     assert run(main, ["plans", str(folder), "--choose"]).exit_code == 2
+
+
+def test_planning_again_keeps_why_no_block_serves_a_piece_that_stayed_as_it_was(
+    folder: Path,
+) -> None:
+    with Project.open(folder) as project, project.edit(who="t", what="found out") as edit:
+        conditions = project.read("conditions").set_index("id")
+        pieces = project.read("pieces")
+        stays, changes = pieces["id"].iloc[0], pieces.iloc[-1]
+        for id in (stays, changes["id"]):
+            edit.update("pieces", id, {"unmatched_reason": "size"})
+        repair = project.read("repairs").set_index("id").loc[changes["repair"]]
+        condition = next(iter(repair["conditions"]))
+        edit.update("conditions", condition, {"depth_m": conditions.loc[condition, "depth_m"] + 0.03})
+    plan_project(folder)
+    found = desk_sample.rows(folder, "pieces").set_index("id")["unmatched_reason"]
+    assert found[stays] == "size"
+    assert found[changes["id"]] is None

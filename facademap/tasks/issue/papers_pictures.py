@@ -50,7 +50,7 @@ class ElevationReader:
         try:
             if path == self._path and self._pixels is not None:
                 return self._cut(path, box, most_px)
-            with rasterio.open(path) as file:
+            with rasterio.open(path, driver="GTiff") as file:
                 if file.width * file.height <= self.most_kept_px:
                     self._pixels, self._transform, self._path = (
                         _pixels(file, None, None),

@@ -29,10 +29,10 @@ from facademap.repair.stonework import Stonework
 from facademap.repair.treatments import Overrule, decide_treatments
 from facademap.repair.way_choice import choose_ways
 from facademap.repair.ways import Way
-from facademap.store.edit import Edit
+from facademap.store.edit import Edit, row_as_json
 from facademap.store.gate import consequences_of, gated_edit, store_large, take_out
 from facademap.store.project import Project
-from facademap.tables import is_missing
+from facademap.tables import TABLES, is_missing
 from facademap.tasks.plan.densities import densities_of_project
 
 __all__ = [
@@ -59,6 +59,8 @@ _LEFT: Mapping[str, Any] = {
 }
 #: A repair of another stage is a promise or a fact: planning does not touch it.
 _FREE_STAGES = frozenset({"proposed"})
+#: What the matching found out about a piece that no block serves.
+_FOUND = ("unmatched_reason", "source_size")
 
 
 def settings_of_project(project: Project, *, profile: str | Path | None = None) -> Settings:
@@ -284,7 +286,21 @@ def _store(
     if len(plan.repairs):
         edit.put("repairs", plan.repairs)
     if len(plan.pieces):
-        edit.put("pieces", plan.pieces)
+        edit.put("pieces", _with_findings(plan.pieces, pieces))
+
+
+def _with_findings(planned: pd.DataFrame, pieces: pd.DataFrame) -> list[dict[str, Any]]:
+    """Rows of pieces; one that is planned as it was keeps why no block serves it, one that changed waits for matching."""
+    table = TABLES["pieces"]
+    before = {row["id"]: row for row in pieces.to_dict("records")}
+    rows = [table.check_row(row) for row in planned.to_dict("records")]
+    for row in rows:
+        old = before.get(row["id"])
+        if old is not None:
+            found = {name: old[name] for name in _FOUND}
+            if row_as_json(table, {**row, **found}) == row_as_json(table, old):
+                row.update(found)
+    return rows
 
 
 def choose_dust_tasks(
