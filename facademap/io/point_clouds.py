@@ -280,7 +280,10 @@ def _refuse_false_head(path: Path) -> None:
     with path.open("rb") as file:
         head = file.read(247)
     if len(head) < 227:
-        raise InputError(f"cloud {path.name} was cut off", "Copy it again, or export it again.")
+        raise InputError(
+            f"cloud {path.name} is damaged: it ends within its head",
+            "Copy it again, or export it again.",
+        )
     (own, points, records), version = struct.unpack_from("<HII", head, 94), head[25]
     more_at, more = (
         struct.unpack_from("<QI", head, 235) if version >= 4 and len(head) == 247 else (0, 0)

@@ -255,7 +255,9 @@ def test_planning_again_keeps_why_no_block_serves_a_piece_that_stayed_as_it_was(
             edit.update("pieces", id, {"unmatched_reason": "size"})
         repair = project.read("repairs").set_index("id").loc[changes["repair"]]
         condition = next(iter(repair["conditions"]))
-        edit.update("conditions", condition, {"depth_m": conditions.loc[condition, "depth_m"] + 0.03})
+        edit.update(
+            "conditions", condition, {"depth_m": conditions.loc[condition, "depth_m"] + 0.03}
+        )
     plan_project(folder)
     found = desk_sample.rows(folder, "pieces").set_index("id")["unmatched_reason"]
     assert found[stays] == "size"
