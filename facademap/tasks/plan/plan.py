@@ -289,11 +289,15 @@ def _store(
         edit.put("pieces", _with_findings(plan.pieces, pieces))
 
 
+def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    return [{str(k): v for k, v in row.items()} for row in frame.to_dict("records")]
+
+
 def _with_findings(planned: pd.DataFrame, pieces: pd.DataFrame) -> list[dict[str, Any]]:
     """Rows of pieces; one that is planned as it was keeps why no block serves it, one that changed waits for matching."""
     table = TABLES["pieces"]
-    before = {row["id"]: row for row in pieces.to_dict("records")}
-    rows = [table.check_row(row) for row in planned.to_dict("records")]
+    before = {row["id"]: row for row in _rows(pieces)}
+    rows = [table.check_row(row) for row in _rows(planned)]
     for row in rows:
         old = before.get(row["id"])
         if old is not None:
