@@ -174,6 +174,13 @@ def _papers_page(tools: Tools, *, asked: str = "") -> str:
     return page_of_papers(tools.folder, asked)
 
 
+def _papers_asked(tools: Tools, *, words: str = "") -> Any:
+    from facademap.tasks.desk.papers import asked_about
+
+    answers = asked_about(tools.folder, words) if words.strip() else []
+    return {"answers": [{"what": a.what, "state": a.state, "says": a.says} for a in answers]}
+
+
 def _ticket(tools: Tools, *, repair: str) -> bytes:
     from facademap.tasks.desk.papers import ticket_svg
 
@@ -198,6 +205,7 @@ TASKS: Mapping[str, Callable[..., Any]] = {
     "papers": _papers,
     "paper": _paper_numbered,
     "papers-page": _papers_page,
+    "papers-asked": _papers_asked,
     "ticket": _ticket,
     "photo": _decode,
 }
@@ -213,6 +221,7 @@ TITLES: Mapping[str, str] = {
     "papers": "look which papers hold",
     "paper": "look a paper up",
     "papers-page": "write the page of papers",
+    "papers-asked": "look up a sheet",
     "ticket": "draw a ticket",
     "photo": "decode a photo",
 }

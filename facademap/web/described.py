@@ -257,6 +257,12 @@ _READ: tuple[tuple[str, str, dict[str, Schema], str], ...] = (
     ("/api/papers", "Papers that were made", {}, "application/json"),
     ("/api/papers/number/{number}", "One paper by its number", {}, "application/json"),
     (
+        "/api/papers/asked",
+        "Whether a sheet holds, by its number or what its code says",
+        {"words": {"type": "string", "maxLength": 200}},
+        "application/json",
+    ),
+    (
         "/api/signs",
         "The book of signs: colour, hatch, weight, dash, letter",
         {},

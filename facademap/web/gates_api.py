@@ -101,6 +101,9 @@ def _paper_routes(desk: Desk, pool: Apart) -> list[Route]:
     def asked(request: Request, body: Any) -> Order:
         return "papers-page", {"asked": request.query_params.get("asked", "")[:200]}
 
+    def told(request: Request, body: Any) -> Order:
+        return "papers-asked", {"words": request.query_params.get("words", "")[:200]}
+
     def page(text: str) -> Response:
         return Response(
             text,
@@ -111,6 +114,7 @@ def _paper_routes(desk: Desk, pool: Apart) -> list[Route]:
     return [
         Route("/api/papers/recall", threaded(recall), methods=["POST"]),
         Route("/api/papers/number/{number}", apart(pool, numbered)),
+        Route("/api/papers/asked", apart(pool, told)),
         Route("/papers.html", apart(pool, asked, page)),
     ]
 

@@ -174,6 +174,8 @@ def test_answers_from_processes_are_those_of_the_tasks(server: Server, folder: P
     assert ask(server, "GET", "/api/papers")[1]["papers"] == []
     status, page = ask(server, "GET", "/papers.html")
     assert (status, page[:15].lower()) == (200, b"<!doctype html>")
+    told = ask(server, "GET", "/api/papers/asked?words=DR-001%20rev%20A")[1]["answers"]
+    assert [a["state"] for a in told] == ["unknown"]
     status, found = ask(server, "GET", "/api/check?fast=1")
     assert status == 200
     assert found["seq"] > 0

@@ -7,6 +7,7 @@ import { job, startJob } from "../data/jobs.js";
 import { isReviewer } from "../data/reviewer.js";
 import { when, who } from "../data/settings.js";
 import { t } from "../words/texts.js";
+import { SheetAsked } from "./SheetAsked.jsx";
 
 const REST_MS = 1500;
 const sized = (bytes) =>
@@ -155,6 +156,7 @@ export function Papers() {
   return (
     <section class="papers" aria-label={t("papers")}>
       <h3>{t("papers")}</h3>
+      <SheetAsked />
       {result &&
         Object.entries(result.failed ?? {}).map(([name, [problem, remedy]]) => (
           <p class="warn" key={name}>

@@ -542,6 +542,7 @@ export const english = {
   "running.papers": "Looking which papers hold",
   "running.paper": "Looking a paper up",
   "running.papers-page": "Writing the page of papers",
+  "running.papers-asked": "Looking up the sheet",
   "running.ticket": "Drawing a ticket",
   "running.photo": "Reading the photo",
   "job.name.plan": "plan the repairs",
