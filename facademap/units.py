@@ -35,6 +35,8 @@ __all__ = [
     "fitting_mm",
     "format_area",
     "format_feet_inches",
+    "format_fluid_ounces",
+    "format_gallons",
     "format_inches",
     "format_length",
     "format_mm",
@@ -226,6 +228,35 @@ def format_area(area_m2: float, *, inches: bool = False) -> str:
     ('7.62 m²', '82.02 ft²')
     """
     return f"{area_m2 / M_PER_FT**2:.2f} ft²" if inches else f"{area_m2:.2f} m²"
+
+
+#: Below this many gallons fluid ounces are told; 128 of them make a US gallon.
+_LEAST_GALLONS, _FL_OZ_PER_GALLON = 0.25, 128.0
+
+
+def format_gallons(volume_m3: float) -> str:
+    """A volume of mortar, sand or water as an office in inches tells it: US gallons, or fluid ounces of a little.
+
+    Examples
+    --------
+    >>> format_gallons(0.01), format_gallons(0.000116)
+    ('2.64 gal', '3.9 fl oz')
+    """
+    gallons = volume_m3 / CUBIC_M_PER_US_GALLON
+    if gallons >= _LEAST_GALLONS:
+        return f"{gallons:.2f} gal"
+    return format_fluid_ounces(volume_m3)
+
+
+def format_fluid_ounces(volume_m3: float) -> str:
+    """A small volume in fluid ounces of the United States.
+
+    Examples
+    --------
+    >>> format_fluid_ounces(0.000116)
+    '3.9 fl oz'
+    """
+    return f"{volume_m3 / CUBIC_M_PER_US_GALLON * _FL_OZ_PER_GALLON:.1f} fl oz"
 
 
 #: What people write for a unit of length or weight, in metres or kilograms.

@@ -17,6 +17,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from facademap.condition.survey_pairs import Paired
 from facademap.relief.change import Change, PatchChange
+from facademap.report.measures import METRIC, Measures
 
 __all__ = ["ChangeRow", "change_page", "change_png"]
 
@@ -54,7 +55,7 @@ class ChangeRow:
     more_urgent: bool
 
 
-def change_png(change: Change, pairs: Sequence[Paired]) -> bytes:
+def change_png(change: Change, pairs: Sequence[Paired], *, say: Measures = METRIC) -> bytes:
     """The wall by change: stone lost blue, gained ochre, pale where nothing can be told, striped where unknown.
 
     Parameters
@@ -62,6 +63,8 @@ def change_png(change: Change, pairs: Sequence[Paired]) -> bytes:
     change : Change
     pairs : sequence of Paired
         Their outlines are drawn and numbered as on the page.
+    say : Measures
+        Units of the legend.
     """
     value = change.difference.out_m
     known = np.isfinite(value)
@@ -84,7 +87,7 @@ def change_png(change: Change, pairs: Sequence[Paired]) -> bytes:
     grid = change.difference.grid
     for number, pair in enumerate(pairs, start=1):
         _outline(pen, pair.shape, grid, scale, number)
-    _legend(sheet, pen, height + _MARGIN + 14)
+    _legend(sheet, pen, height + _MARGIN + 14, say)
     done = io.BytesIO()
     sheet.save(done, "PNG")
     return done.getvalue()
@@ -106,7 +109,7 @@ def _outline(pen: ImageDraw.ImageDraw, shape: Any, grid: Any, scale: float, numb
     pen.text((x + 4, y + 3), str(number), fill=_INK, font=font)
 
 
-def _legend(sheet: Image.Image, pen: ImageDraw.ImageDraw, y: int) -> None:
+def _legend(sheet: Image.Image, pen: ImageDraw.ImageDraw, y: int, say: Measures) -> None:
     font, width = ImageFont.load_default(15), 320
     share = np.linspace(-1, 1, width)[:, None]
     ramp = np.where(
@@ -115,7 +118,7 @@ def _legend(sheet: Image.Image, pen: ImageDraw.ImageDraw, y: int) -> None:
     bar = np.broadcast_to(ramp[None], (16, width, 3)).astype(np.uint8)
     sheet.paste(Image.fromarray(np.ascontiguousarray(bar)), (_MARGIN, y))
     pen.rectangle((_MARGIN, y, _MARGIN + width, y + 16), outline=_INK)
-    for part, words in ((0.0, "-10"), (0.5, "0"), (1.0, "+10 mm")):
+    for part, words in ((0.0, say.signed(-_FULL_M)), (0.5, "0"), (1.0, say.signed(_FULL_M))):
         pen.text((_MARGIN + part * width, y + 20), words, fill=_INK, font=font, anchor="ma")
     told = "blue: stone lost; pale: within the level of detection at 95 %; striped: not known"
     pen.text((_MARGIN, y + 44), told, fill=_INK, font=font)
@@ -129,6 +132,7 @@ def change_page(
     years: float | None,
     warnings: Sequence[str],
     picture: bytes | None,
+    say: Measures = METRIC,
 ) -> str:
     """The page, whole in one file.
 
@@ -142,14 +146,16 @@ def change_page(
     warnings : sequence of str
     picture : bytes, optional
         PNG of :func:`change_png`.
+    say : Measures
+        Units of the office.
     """
     facts = []
     if years is not None:
         facts.append(f"{years:.1f} years between them.")
     if change is not None:
         facts.append(
-            f"On stable stone the surveys agree within {change.registration_m * 1000:.2f} mm (one standard deviation; "
-            f"offset {change.offset_m * 1000:+.2f} mm). A change is told above its level of detection at 95 %."
+            f"On stable stone the surveys agree within {say.error(change.registration_m)} (one standard deviation; "
+            f"offset {say.signed(change.offset_m)}). A change is told above its level of detection at 95 %."
         )
     counts: dict[str, int] = {}
     for row in rows:
@@ -159,8 +165,8 @@ def change_page(
     if picture is not None:
         data = base64.b64encode(picture).decode("ascii")
         image = f'<img alt="The wall by change" src="data:image/png;base64,{data}">'
-    body = "".join(_line(number, row) for number, row in enumerate(rows, start=1))
-    said = "".join(f"<li>{html.escape(w)}</li>" for w in warnings)
+    body = "".join(_line(number, row, say) for number, row in enumerate(rows, start=1))
+    said = "".join(f"<li>{html.escape(say.sentence(w))}</li>" for w in warnings)
     notes = f"<h2>To be known</h2><ul>{said}</ul>" if said else ""
     return (
         '<!doctype html><html lang="en"><head><meta charset="utf-8">'
@@ -185,20 +191,17 @@ _STYLE = (
 )
 
 
-def _line(number: int, row: ChangeRow) -> str:
+def _line(number: int, row: ChangeRow, say: Measures) -> str:
     p, patch = row.pair, row.patch
-    factor, unit, digits = (1e4, "cm2", 0) if p.unit == "m2" else (1e3, "mm", 0)
-    size = (
-        f"{p.size_old * factor:.{digits}f} to {p.size_new * factor:.{digits}f} ± {p.plus_minus_95 * factor:.{digits}f} {unit}"
-        if p.unit
-        else ""
-    )
+    told_as = say.patch if p.unit == "m2" else say.length
+    old, new, more = (told_as(v) for v in (p.size_old, p.size_new, p.plus_minus_95))
+    size = f"{old} to {new} ± {more}" if p.unit else ""
     depth = volume = rate = ""
     if patch is not None:
-        depth = f"{patch.mean_change_m * 1000:+.1f} ± {patch.plus_minus_95_m * 1000:.1f} mm"
-        volume = f"{patch.volume_change_m3 * 1e6:+.0f} cm3"
+        depth = f"{say.signed(patch.mean_change_m)} ± {say.error(patch.plus_minus_95_m)}"
+        volume = say.lost(patch.volume_change_m3)
     if row.rate_m_a_year is not None:
-        rate = f"{row.rate_m_a_year * 1000:+.1f} mm"
+        rate = say.signed(row.rate_m_a_year)
     fate = p.fate + (" - grows fast: more urgent" if row.more_urgent else "")
     told = "told" if patch is not None and patch.significant else ""
     cells = [

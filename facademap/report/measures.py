@@ -8,13 +8,14 @@ from dataclasses import dataclass
 
 from facademap.units import (
     CUBIC_M_PER_CUBIC_FT,
-    CUBIC_M_PER_US_GALLON,
     KG_PER_LB,
     M_PER_INCH,
     deg_f_from_deg_c,
     fitting_inches,
     fitting_mm,
     format_area,
+    format_fluid_ounces,
+    format_gallons,
     format_inches,
     format_length,
     least_inches,
@@ -22,10 +23,6 @@ from facademap.units import (
 )
 
 __all__ = ["METRIC", "Measures"]
-
-_FL_OZ_PER_GALLON = 128.0
-#: Below this many gallons fluid ounces are told.
-_LEAST_GALLONS = 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +119,40 @@ class Measures:
             return " × ".join(least_inches(s).removesuffix(" in") for s in lengths_m) + " in"
         return " × ".join(str(least_mm(s)) for s in lengths_m) + " mm"
 
+    def signed(self, length_m: float) -> str:
+        """A change of length, with its sign: tenths of a millimetre, or thousandths of an inch.
+
+        Examples
+        --------
+        >>> METRIC.signed(-0.0021), Measures(inches=True).signed(-0.0021)
+        ('-2.1 mm', '-0.083 in')
+        """
+        return f"{'-' if length_m < 0 else '+'}{self.error(abs(length_m))}"
+
+    def patch(self, area_m2: float) -> str:
+        """The area of something small: square centimetres, or square inches.
+
+        Examples
+        --------
+        >>> METRIC.patch(0.0123), Measures(inches=True).patch(0.0123)
+        ('123 cm²', '19.1 in²')
+        """
+        if self.inches:
+            return f"{area_m2 / M_PER_INCH**2:.1f} in²"
+        return f"{area_m2 * 1e4:.0f} cm²"
+
+    def lost(self, volume_m3: float) -> str:
+        """A small volume of stone, with its sign: cubic centimetres, or cubic inches.
+
+        Examples
+        --------
+        >>> METRIC.lost(-0.000012), Measures(inches=True).lost(-0.000012)
+        ('-12 cm³', '-0.73 in³')
+        """
+        if self.inches:
+            return f"{volume_m3 / M_PER_INCH**3:+.2f} in³"
+        return f"{volume_m3 * 1e6:+.0f} cm³"
+
     def run(self, length_m: float) -> str:
         """A length of joint or tape."""
         return format_length(length_m, inches=self.inches)
@@ -140,15 +171,12 @@ class Measures:
         """A volume of mortar, sand or water: litres, or gallons and fluid ounces (of the United States)."""
         if not self.inches:
             return f"{volume_m3 * 1000:.2f} L"
-        gallons = volume_m3 / CUBIC_M_PER_US_GALLON
-        if gallons >= _LEAST_GALLONS:
-            return f"{gallons:.2f} gal"
-        return f"{gallons * _FL_OZ_PER_GALLON:.1f} fl oz"
+        return format_gallons(volume_m3)
 
     def little(self, volume_m3: float) -> str:
         """A small volume: millilitres, or fluid ounces."""
         if self.inches:
-            return f"{volume_m3 / CUBIC_M_PER_US_GALLON * _FL_OZ_PER_GALLON:.1f} fl oz"
+            return format_fluid_ounces(volume_m3)
         return f"{volume_m3 * 1e6:.0f} mL"
 
     def weight(self, weight_kg: float, *, decimals: int = 1) -> str:

@@ -9,14 +9,16 @@ from facademap.units import (
     KG_PER_LB,
     M_PER_FT,
     M_PER_INCH,
+    deg_f_from_deg_c,
+    format_area,
     format_feet_inches,
+    format_gallons,
     format_inches,
+    format_length,
+    format_mm,
 )
 
 __all__ = ["say"]
-
-#: 128 fluid ounces make a US gallon.
-_FL_OZ_M3 = CUBIC_M_PER_US_GALLON / 128
 
 
 def say(value: float, kind: Kind, *, inches: bool = False) -> str:
@@ -44,13 +46,13 @@ def say(value: float, kind: Kind, *, inches: bool = False) -> str:
 def _say_si(value: float, kind: Kind) -> str:
     match kind:
         case "length":
-            return f"{value:.2f} m" if value >= 1 else f"{value * 1000:.0f} mm"
+            return format_length(value) if value >= 1 else format_mm(value)
         case "depth":
-            return f"{value * 1000:.0f} mm"
+            return format_mm(value)
         case "width":
             return f"{value * 1000:.2g} mm" if value < 0.01 else f"{value * 1000:.0f} mm"
         case "area":
-            return f"{value:.2f} m²" if value >= 1 else f"{value:.3f} m²"
+            return format_area(value) if value >= 1 else f"{value:.3f} m²"
         case "volume":
             return _litres(value)
         case "mass":
@@ -82,7 +84,7 @@ def _say_inches(value: float, kind: Kind) -> str:
                 else format_inches(value, denominator=32)
             )
         case "area":
-            return f"{value / M_PER_FT**2:.2f} ft²"
+            return format_area(value, inches=True)
         case "volume":
             return _gallons(value)
         case "mass":
@@ -94,7 +96,7 @@ def _say_inches(value: float, kind: Kind) -> str:
         case "litres_per_m2":
             return f"{value / CUBIC_M_PER_US_GALLON * M_PER_FT**2:.2g} gal/ft²"
         case "temperature":
-            return f"{value * 9 / 5 + 32:.0f} °F"
+            return f"{deg_f_from_deg_c(value):.0f} °F"
         case _:
             return _plain(value, kind)
 
@@ -102,9 +104,7 @@ def _say_inches(value: float, kind: Kind) -> str:
 def _gallons(value: float) -> str:
     if value >= CUBIC_M_PER_CUBIC_FT:
         return f"{value / CUBIC_M_PER_CUBIC_FT:.2f} ft³"
-    if value >= CUBIC_M_PER_US_GALLON / 4:
-        return f"{value / CUBIC_M_PER_US_GALLON:.2f} gal"
-    return f"{value / _FL_OZ_M3:.1f} fl oz"
+    return format_gallons(value)
 
 
 def _plain(value: float, kind: Kind) -> str:

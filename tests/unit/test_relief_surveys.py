@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 import sys
 from pathlib import Path
 
@@ -158,6 +159,17 @@ def test_what_grows_faster_than_the_limit_becomes_more_urgent(folder: Path, tmp_
     assert done.raised == ("deep-2025",)
     with Project.open(folder, read_only=True) as project:
         assert project.row("conditions", "deep-2025")["uc"] == 2
+    # an office that reads inches has no millimetre on the page: 6 mm are 0.236 in
+    with Project.open(folder) as project, project.edit(who="t", what="inch") as edit:
+        edit.set("profile", "inch")
+    compare_surveys(folder, "2021", "2025", out=tmp_path / "o")
+    page = re.sub(
+        r"data:image[^\"]*|<style>.*</style>",
+        "",
+        (tmp_path / "o" / "change-main-plane.html").read_text(),
+    )
+    assert re.search(r"-0\.2[34]\d in", page)
+    assert re.findall(r"[\d.]+ (?:mm|cm|m|cm²|m²|cm³)\b", page) == []
     slow = compare_surveys(folder, "2021", "2025", out=tmp_path / "o", fast_m_a_year=0.002)
     assert not any(r.more_urgent for r in slow.rows)
 

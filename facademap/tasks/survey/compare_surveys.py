@@ -17,6 +17,7 @@ from facademap.io.relief_files import open_relief_writer
 from facademap.io.whole_files import make_folder, write_whole
 from facademap.relief.change import Change, PatchChange, change_in_patch, change_of_reliefs
 from facademap.report.change_page import ChangeRow, change_page, change_png
+from facademap.report.measures import Measures
 from facademap.store.project import Project
 from facademap.tables.names import file_name
 from facademap.tasks.survey.add_photos import surface_of
@@ -136,7 +137,8 @@ def compare_surveys(
             _row(p, terms, change, years, fast_m_a_year)
             for p in pair_surveys(olds, news, repaired=done)
         )
-        files = _write(out, name, (old, new), rows, change, years, warnings)
+        say = Measures(project.setting("profile") == "inch")
+        files = _write(out, name, (old, new), rows, change, years, warnings, say)
         raised = _raise(project, rows, urgency, who) if raise_urgency else ()
     return SurveysCompared(
         rows=rows,
@@ -282,17 +284,18 @@ def _write(
     change: Change | None,
     years: float | None,
     warnings: list[str],
+    say: Measures,
 ) -> tuple[str, ...]:
     make_folder(out)
     base = f"change-{file_name(surface)}"
     files: dict[str, bytes | str] = {f"{base}.csv": _table(rows)}
     picture = None
     if change is not None:
-        picture = change_png(change, [r.pair for r in rows])
+        picture = change_png(change, [r.pair for r in rows], say=say)
         files[f"{base}.png"] = picture
     title = f"{surface}: survey {surveys[0]} to {surveys[1]}"
     files[f"{base}.html"] = change_page(
-        title, rows, change=change, years=years, warnings=warnings, picture=picture
+        title, rows, change=change, years=years, warnings=warnings, picture=picture, say=say
     )
     for name, content in files.items():
         write_whole(out / name, content)
