@@ -25,7 +25,15 @@ __all__ = ["MapContent", "MapSurface", "leaflet", "write_condition_map"]
 
 #: The code of the page, in the order it runs.
 _SCRIPTS = (
-    *("a_model.js", "b_draw.js", "c_map.js", "d_photo.js", "d_panels.js", "e_tools.js"),
+    *(
+        "a_model.js",
+        "b_draw.js",
+        "b_relief.js",
+        "c_map.js",
+        "d_photo.js",
+        "d_panels.js",
+        "e_tools.js",
+    ),
     "f_review.js",
 )
 

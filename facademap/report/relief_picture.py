@@ -15,12 +15,20 @@ from PIL import Image, ImageDraw, ImageFont
 from facademap.relief.build import Relief
 from facademap.relief.contours import calmed, contour_steps, nice_range
 
-__all__ = ["ReliefLook", "depth_colour", "depth_words", "relief_colours", "relief_png", "shaded"]
+__all__ = [
+    "RAMP",
+    "ReliefLook",
+    "depth_colour",
+    "depth_words",
+    "relief_colours",
+    "relief_png",
+    "shaded",
+]
 
 Bytes = NDArray[np.uint8]
 
 #: From deep to standing out: blue, pale, ochre, told apart by every kind of colour sight and in grey (lightness rises).
-_RAMP = np.array(
+RAMP = np.array(
     [
         [18, 32, 77],
         [39, 78, 137],
@@ -149,8 +157,8 @@ def _range(out_m: NDArray[np.float32], look: ReliefLook) -> tuple[float, float, 
 
 def depth_colour(share: NDArray[np.floating[Any]]) -> NDArray[np.floating[Any]]:
     """Red, green and blue, 0 to 255, of a share of the way from deep to standing out."""
-    place = np.clip(share, 0, 1) * (len(_RAMP) - 1)
-    return np.stack([np.interp(place, range(len(_RAMP)), _RAMP[:, c]) for c in range(3)], axis=-1)
+    place = np.clip(share, 0, 1) * (len(RAMP) - 1)
+    return np.stack([np.interp(place, range(len(RAMP)), RAMP[:, c]) for c in range(3)], axis=-1)
 
 
 def _with_contours(rgb: Bytes, out_m: NDArray[np.float32], every_m: float) -> Bytes:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import socket
 import subprocess
@@ -20,6 +21,7 @@ from playwright.sync_api import Page, expect, sync_playwright
 
 from facademap.errors import InputError
 from facademap.io.rasters import write_elevation
+from facademap.io.relief_files import open_relief_writer
 from facademap.report.condition_map import MapContent, MapSurface, write_condition_map
 from facademap.report.map_content import map_data
 from facademap.store.project import Project
@@ -768,3 +770,60 @@ def test_the_page_works_in_firefox(made: tuple[Path, str], tmp_path: Path) -> No
         assert "0.37" in say("return document.querySelector('#legend-total').textContent")
     finally:
         firefox.close()
+
+
+def test_the_relief_is_a_layer_with_its_scale_and_is_cut_along_a_measured_line(
+    chromium: Any, made: tuple[Path, str], tmp_path: Path
+) -> None:
+    folder = tmp_path / "with-relief"
+    shutil.copytree(made[0], folder)
+    before = Path(made[1]).stat().st_size
+    with Project.open(folder) as project:
+        row = project.read("surfaces").iloc[0]
+        u0, v0, u1, v1 = row["geometry"].bounds if row["geometry"] else (0.0, 0.0, 5.0, 5.0)
+        cell = max(u1 - u0, v1 - v0) / 2500
+        grid = PixelGrid(
+            left_m=u0,
+            top_m=v1,
+            gsd_m=cell,
+            width_px=int((u1 - u0) / cell),
+            height_px=int((v1 - v0) / cell),
+        )
+        rng = np.random.default_rng(3)
+        out_m = rng.normal(0.0, 0.0005, (grid.height_px, grid.width_px)).astype(np.float32)
+        out_m[:, grid.width_px // 2 :] -= 0.030
+        path = project.place("elevations/r.tif")
+        path.parent.mkdir(exist_ok=True)
+        with open_relief_writer(path, grid, crs_wkt=wall_crs("w", "w")) as writer:
+            writer.write_rows(0, out_m, np.full_like(out_m, 0.001))
+        kept = {"path": "elevations/r.tif", "survey": "1", "source": "photos", "cell_m": cell}
+        with project.edit(who="t", what="relief") as edit:
+            edit.update("surfaces", row["id"], {"reliefs": [{**kept, "sha256": "ab" * 32}]})
+    path = make_condition_map(folder)["path"]
+    # six million cells add no more than a page of an e-mail can bear
+    assert Path(path).stat().st_size - before < 1_500_000
+    page, trouble = _open(chromium, path)
+    page.get_by_role("tab", name="Legend").click()
+    page.locator("[data-layer=relief] input").check()
+    page.wait_for_selector("html[data-relief]")
+    ends = page.locator("#relief-legend .ends span").all_inner_texts()
+    assert float(ends[0].replace("\N{MINUS SIGN}", "-")) <= -30 <= 0 <= float(ends[2])
+    page.locator("#measure").click()
+    box = page.locator("#stage").bounding_box()
+    assert box
+    for x in (0.45, 0.55):
+        page.mouse.click(box["x"] + box["width"] * x, box["y"] + box["height"] * 0.5)
+        page.wait_for_timeout(350)
+    expect(page.locator("#section-panel")).to_contain_text("\N{PLUS-MINUS SIGN}1 mm")
+    heights = [
+        float(w.split(" ")[1])
+        for w in re.findall(
+            r"[ML][\d.]+ [\d.]+", page.locator("#section-panel path").get_attribute("d") or ""
+        )
+    ]
+    # drawn from no depth at its top to thirty millimetres near its foot
+    assert max(heights) - min(heights) > 60
+    page.select_option("#units", "ft")
+    expect(page.locator("#relief-legend p")).to_contain_text("in:")
+    assert not trouble
+    page.context.close()

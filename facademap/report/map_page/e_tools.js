@@ -15,11 +15,11 @@ const Tools = (() => {
     const plus = surface.sigma_m ? " \u00b1 " + Wall.length(Math.sqrt(variance)) : "";
     const parts = places.length > 1 ? [text.length + " " + Wall.length(total) + plus] : [text.measure_hint];
     if (places.length > 2) parts.push(text.area + " " + Wall.area(Math.abs(twice) / 2) + (surface.sigma_m ? " \u00b1 " + Wall.area(areaPm(surface.sigma_m)) : ""));
-    $("hint").textContent = parts.join("   ");
+    $("hint").textContent = parts.join("   "); Relief.section(places);
   }
   /* shoelace area: each vertex moves it by half the diagonal between its neighbours */
   function areaPm(sigma) { let sum = 0; places.forEach((p, n) => { const a = places[(n + places.length - 1) % places.length], b = places[(n + 1) % places.length]; sum += ((b.lng - a.lng) ** 2 + (b.lat - a.lat) ** 2) / 4; }); return 1.96 * sigma * Math.sqrt(sum); }
-  function turn(on) { measuring = on; places = []; drawn.clearLayers(); $("measure").setAttribute("aria-pressed", on); $("hint").textContent = on ? text.measure_hint : ""; map.doubleClickZoom[on ? "disable" : "enable"](); $("stage").style.cursor = on ? "crosshair" : ""; }
+  function turn(on) { measuring = on; places = []; drawn.clearLayers(); Relief.section(places); $("measure").setAttribute("aria-pressed", on); $("hint").textContent = on ? text.measure_hint : ""; map.doubleClickZoom[on ? "disable" : "enable"](); $("stage").style.cursor = on ? "crosshair" : ""; }
 
   /* swipe: a second set of outlines, each side cut at the line */
   let shown = [];
@@ -31,7 +31,7 @@ const Tools = (() => {
     if (!on) return;
     const options = { tileSize: Draw.TILE, minZoom: -3, maxZoom: Wall.surface().levels + 3, noWrap: true };
     for (const pane of ["left", "right"]) {
-      const word = $("swipe-" + pane).value; shown.push(new Draw.Outlines({ ...options, pane, wanted: side(word) }).addTo(map));
+      const word = $("swipe-" + pane).value; if (word === "relief") { const own = Relief.layer(Wall.state.surface, { pane }); if (own) shown.push(own.addTo(map)); continue; } shown.push(new Draw.Outlines({ ...options, pane, wanted: side(word) }).addTo(map));
       if (word === "planned") (data.seen || []).filter((s) => s.s === Wall.state.surface).forEach((s) => shown.push(L.imageOverlay(s.image, [Stage.latlng(s.box[0], s.box[1]), Stage.latlng(s.box[2], s.box[3])], { pane, alt: text.piece_in_wall }).addTo(map)));
     }
     cut();
@@ -102,7 +102,7 @@ const Tools = (() => {
   }
   function start() {
     for (const name of ["left", "right"]) { const pane = map.createPane(name); pane.style.zIndex = 410; }
-    const choices = [["now", text.as_is], ...(data.features.some((f) => f.k === "repair") ? [["planned", text.as_planned]] : []), ...(surveys().length > 1 ? surveys().map((s) => [s, text.survey + " " + s]) : [])];
+    const choices = [["now", text.as_is], ...(data.features.some((f) => f.k === "repair") ? [["planned", text.as_planned]] : []), ...(surveys().length > 1 ? surveys().map((s) => [s, text.survey + " " + s]) : []), ...(Relief.any ? [["relief", text.layer_relief]] : [])];
     for (const id of ["swipe-left", "swipe-right"]) { choices.forEach(([v, w]) => $(id).add(new Option(w, v))); $(id).onchange = () => swipe(true); }
     $("swipe-right").value = choices.length > 1 ? choices[choices.length === 2 ? 1 : choices.length - 1][0] : "now"; if (choices.some((c) => c[0] === "planned")) $("swipe-right").value = "planned";
     $("swipe").onclick = () => swipe($("swipe").getAttribute("aria-pressed") !== "true"); $("swipe-line").oninput = cut; map.on("move zoom resize", cut);

@@ -16,7 +16,7 @@ from facademap.io.relief_files import read_relief
 from facademap.store.project import Project
 from facademap.tasks.survey.kept_reliefs import KeptRelief, reliefs_of
 
-__all__ = ["ReliefHeights", "heights_of_relief", "reliefs_to_look_at"]
+__all__ = ["ReliefHeights", "heights_of_relief", "pack_heights", "reliefs_to_look_at"]
 
 #: Longer side of what a page holds and lights at once.
 _LONGEST = 2400
@@ -33,8 +33,8 @@ class ReliefHeights:
     png : bytes
         Red and green hold the height in 65,535 steps from ``low_m`` to ``high_m``, blue is 255 where it is known.
     place : dict
-        ``left_m, top_m, cell_m, width, height, low_m, high_m, from_m, to_m, middle_m``: ends of the
-        values, ends of the colours, and the median.
+        ``left_m, top_m, cell_m, width, height, low_m, high_m, step_m, from_m, to_m, middle_m, sigma_m``: ends of the
+        values, the step, ends of the colours, the median, and the median standard deviation.
     """
 
     png: bytes
@@ -75,19 +75,41 @@ def heights_of_relief(project: Project, surface: str, survey: str) -> ReliefHeig
 @lru_cache(maxsize=2)
 def _made(path: str, version: str) -> ReliefHeights:
     """The page asks for the place and then for the picture: one reading serves both."""
-    grid, out_m, _ = read_relief(Path(path))
-    thin = max(1, -(-max(out_m.shape) // _LONGEST))
+    return pack_heights(Path(path), longest=_LONGEST)
+
+
+def pack_heights(path: Path, *, longest: int, least_step_m: float = 0.0) -> ReliefHeights:
+    """Heights of a relief as a picture.
+
+    Parameters
+    ----------
+    path : Path
+    longest : int
+        Longer side, in cells; a larger relief is thinned.
+    least_step_m : float
+        Heights are told in steps of this at least, so that the picture is smaller.
+
+    Raises
+    ------
+    FacademapError
+        The relief cannot be read.
+    """
+    grid, out_m, sigma_m = read_relief(path)
+    thin = max(1, -(-max(out_m.shape) // longest))
     out_m = out_m[::thin, ::thin]
     known = np.isfinite(out_m)
     low, high, start, end = _ends(out_m[known])
-    step = np.where(known, (np.nan_to_num(out_m) - low) / (high - low), 0.0) * 65535
-    value = np.clip(np.round(step), 0, 65535).astype(np.uint16)
+    step_m = max((high - low) / 65535, least_step_m)
+    value = np.where(known, np.round((np.nan_to_num(out_m) - low) / step_m), 0.0)
+    value = np.clip(value, 0, 65535).astype(np.uint16)
     # OpenCV takes blue, green, red
     blue = np.where(known, 255, 0).astype(np.uint8)
     planes = [blue, (value & 255).astype(np.uint8), (value >> 8).astype(np.uint8)]
-    done, png = cv2.imencode(".png", cv2.merge(planes), [cv2.IMWRITE_PNG_COMPRESSION, 3])
+    pressed = 9 if least_step_m else 3
+    done, png = cv2.imencode(".png", cv2.merge(planes), [cv2.IMWRITE_PNG_COMPRESSION, pressed])
     if not done:  # pragma: no cover
         raise InputError("the relief cannot be drawn", "Measure it again.")
+    sigma = sigma_m[::thin, ::thin][known]
     place = {
         "left_m": grid.left_m,
         "top_m": grid.top_m,
@@ -96,9 +118,11 @@ def _made(path: str, version: str) -> ReliefHeights:
         "height": out_m.shape[0],
         "low_m": low,
         "high_m": high,
+        "step_m": step_m,
         "from_m": start,
         "to_m": end,
         "middle_m": float(np.median(out_m[known])) if known.any() else 0.0,
+        "sigma_m": float(np.median(sigma)) if sigma.size else 0.0,
     }
     return ReliefHeights(png=png.tobytes(), place=place)
 

@@ -24,15 +24,18 @@ from facademap.report.map_content import map_data
 from facademap.report.map_tiles import TILE_PX, count_levels, pyramid_tiles
 from facademap.report.map_words import catalogues, with_own
 from facademap.report.proof_words import control_edge_m, proved_error_m
+from facademap.report.relief_picture import RAMP
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tables.names import file_name
 from facademap.tasks.desk.inwall import see_piece
 from facademap.tasks.desk.languages import catalogues as catalogues_of_office
 from facademap.tasks.desk.pictures import Pictures
+from facademap.tasks.desk.reliefs import pack_heights
 from facademap.tasks.issue.papers import keep_map, map_seen
 from facademap.tasks.issue.papers_list import MAP, all_papers
 from facademap.tasks.issue.papers_state import read_manifest
+from facademap.tasks.survey.kept_reliefs import newest_reliefs
 from facademap.wall.grid import Window
 
 __all__ = ["make_condition_map"]
@@ -44,6 +47,8 @@ PIXELS_IN_PAGE = 80_000_000
 PHOTO_WIDTH_PX, MANY_PHOTOS, MANY_WIDTH_PX = 1280, 40, 640
 _BY_REPAIR = frozenset({"records", "job-sheets"})
 SEEN_PX = 60_000
+#: Cells of all reliefs together, and the step of their heights: half a megabyte or so.
+MOST_RELIEF_CELLS, RELIEF_STEP_M = 1_000_000, 0.0002
 
 
 def make_condition_map(
@@ -99,6 +104,7 @@ def make_condition_map(
             seen=seen,
             extents={s.id: s.extent_m for s in surfaces},
         )
+        data |= {"reliefs": _reliefs(project, tables, missing), "relief_ramp": RAMP.tolist()}
         elevations = ", ".join(tables["elevations"]["name"])
         content = MapContent(
             title=f"{project.setting('name', 'Condition map')}",
@@ -282,6 +288,27 @@ def _small_photos(
         small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
         result[row["id"]] = jpeg_address(small)
     missing += [f"photo {p} is missing" for p in sorted(wanted - set(tables["photos"]["id"]))]
+    return result
+
+
+def _reliefs(
+    project: Project, tables: Mapping[str, pd.DataFrame], missing: list[str]
+) -> list[dict[str, Any]]:
+    """Heights of the newest relief of every surface, thinned so that the page still opens at once."""
+    newest = newest_reliefs(tables["surfaces"].to_dict("records"))
+    each = math.sqrt(MOST_RELIEF_CELLS / max(len(newest), 1))
+    result = []
+    for surface, kept in newest.items():
+        try:
+            packed = pack_heights(
+                project.place(kept.path), longest=round(each), least_step_m=RELIEF_STEP_M
+            )
+        except FacademapError as error:
+            missing.append(error.problem)
+            continue
+        png = "data:image/png;base64," + base64.b64encode(packed.png).decode("ascii")
+        told = {"s": surface, "survey": kept.survey, "day": kept.taken_on or ""}
+        result.append({**told, **packed.place, "png": png})
     return result
 
 

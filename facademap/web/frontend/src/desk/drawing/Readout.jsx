@@ -6,6 +6,7 @@ import { t } from "../words/texts.js";
 import { thinking } from "./assist.js";
 import { corner } from "./corners.js";
 import { unnamed } from "./rows.js";
+import { Section } from "./Section.jsx";
 
 function hintNow() {
   if (thinking.value) return t("thinking");
@@ -28,6 +29,7 @@ export function Readout() {
   const one = (m) => (units.value === "in" ? feetInches(m) : `${m.toFixed(3)} m`);
   return (
     <div class="readout">
+      <Section />
       {now?.crosses && (
         <p class="crosses" role="alert">
           {t("sketch.crosses")}

@@ -183,6 +183,7 @@ function showMeasured(feature) {
   extraSource.addFeature(feature);
   live.value = {
     measured: true,
+    line,
     length: lengthOfLine(line),
     pm: lengthAccuracy(),
     du: line.at(-1)[0] - line[0][0],

@@ -230,4 +230,8 @@ export const ofTheWall = {
   "relief.deeper": "{at} and deeper",
   "relief.higher": "{at} and more",
   "relief.unknown": "Striped: not known.",
+  section: "Section of the relief along the line",
+  "section.told": "{unit} out of the wall, standard deviation {sigma} {unit}",
+  "section.keep": "Keep for the drawings",
+  "what.section": "section {name}",
 };
