@@ -25,6 +25,7 @@ from facademap.report.map_tiles import TILE_PX, count_levels, pyramid_tiles
 from facademap.report.map_words import catalogues, with_own
 from facademap.report.proof_words import control_edge_m, proved_error_m
 from facademap.report.relief_picture import RAMP
+from facademap.report.rows import rows_of
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tables.names import file_name
@@ -295,7 +296,7 @@ def _reliefs(
     project: Project, tables: Mapping[str, pd.DataFrame], missing: list[str]
 ) -> list[dict[str, Any]]:
     """Heights of the newest relief of every surface, thinned so that the page still opens at once."""
-    newest = newest_reliefs(tables["surfaces"].to_dict("records"))
+    newest = newest_reliefs(rows_of(tables["surfaces"]))
     each = math.sqrt(MOST_RELIEF_CELLS / max(len(newest), 1))
     result = []
     for surface, kept in newest.items():
