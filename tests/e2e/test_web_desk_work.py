@@ -13,6 +13,8 @@ from desk_browser import Server, choose_repair, open_desk, ready, saved, until
 from desk_sample import plain_inset, rows
 
 from facademap.store.project import Project
+from facademap.tasks.record.consents import list_consents
+from facademap.tasks.record.trials import make_trial
 
 
 @pytest.fixture(scope="module")
@@ -525,5 +527,50 @@ def test_the_tour_points_at_what_it_speaks_of_and_every_dialog_passes_axe(
     assert y + h >= tab["y"] + tab["height"]
     assert page.get_by_role("dialog").count() == 0
     assert not found
+    assert not watch.faults
+    page.context.close()
+
+
+def test_a_condition_is_entered_holds_an_inset_and_is_ticked_with_the_keyboard_alone(
+    chromium: Any, server: Server, folder: Path
+) -> None:
+    from test_web_desk import axe_source
+
+    told = {"kind": "mock-up", "treatment": "inset", "stone_type": "buff sandstone"}
+    trial = str(make_trial(folder, **told)["id"])
+    page, watch = open_desk(chromium, server)
+    page.keyboard.press("2")
+    lead = page.locator("section.campaign")
+    lead.wait_for()
+
+    def press(name: str) -> None:
+        lead.get_by_role("button", name=name, exact=True).first.press("Enter")
+
+    for summary in lead.locator("summary").all():
+        if not summary.evaluate("e => e.parentElement.open"):
+            summary.press("Enter")
+    press("Enter a condition")
+    lead.get_by_label("Consent", exact=True).fill("LB/12")
+    lead.get_by_label("What it asks").fill("A mock-up is approved on site.")
+    lead.get_by_label("Treatment", exact=True).select_option("inset")
+    lead.get_by_label("Trial or mock-up that must prove it").select_option("mock-up")
+    page.evaluate(axe_source())
+    found = page.evaluate("axe.run(document.querySelector('section.campaign'))")
+    assert [v["id"] for v in found["violations"]] == []
+    press("Enter a condition")
+    lead.get_by_text("A mock-up is approved on site.").wait_for()
+    (row,) = list_consents(folder)
+    assert (row["treatments"], row["wants_trial"], row["met"]) == (["inset"], "mock-up", False)
+    press("Approve")
+    lead.get_by_label("By whom").fill("A. Keeper")
+    press("Approve")
+    lead.get_by_text("approved, A. Keeper").wait_for()
+    press("Tick: it is met")
+    lead.get_by_label("Approved trial that proves it").select_option(trial)
+    press("Tick: it is met")
+    lead.locator("summary", has_text="Conditions of consents").wait_for()
+    until(page, "!document.querySelector('section.campaign form')")
+    (row,) = list_consents(folder)
+    assert (row["met"], row["evidence_trial"]) == (True, trial)
     assert not watch.faults
     page.context.close()

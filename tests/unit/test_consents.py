@@ -198,3 +198,42 @@ def test_a_mock_up_that_is_asked_for_is_what_proves_it(folder: Path) -> None:
             assert meet_consent(folder, name, by="K", trial=trial)["evidence_trial"] == trial
     with pytest.raises(InputError, match="is met by trial"):
         decide_trial(folder, trial, "open", by="")
+
+
+def test_the_desk_goes_through_the_same_gate(folder: Path) -> None:
+    from starlette.testclient import TestClient
+
+    from facademap.web.app import make_app
+
+    with TestClient(make_app(folder), base_url="http://127.0.0.1:8471") as client:
+
+        def send(act: str, **body: Any) -> tuple[int, Any]:
+            answer = client.post(f"/api/campaign/{act}", json={"who": "ada", **body})
+            return answer.status_code, answer.json()
+
+        asked = {"reference": "LB/12", "text": "A sample.", "treatments": ["shelter"]}
+        assert send("consent", **asked)[0] == 200
+        for act, body, said in (
+            ("consent-met", {"id": "L-001", "by": "K"}, "nothing proves"),
+            ("consent-met", {"id": "L-001", "by": " ", "photo": "H-1"}, "nobody is named"),
+            (
+                "consent",
+                {"reference": "LB", "text": "x", "treatments": "inset"},
+                "no list of names",
+            ),
+            ("trial-decide", {"id": "T-001", "result": "maybe", "by": "K"}, "is no decision"),
+            (
+                "trial",
+                {"kind": "mock-up", "treatment": "inset", "colour_dry": [1, 2]},
+                "is no colour",
+            ),
+            ("hours", {"repair": "RX-1", "hours": "3", "crew": "A"}, "is no number"),
+            ("hours", {"repair": "RX-1", "hours": 3, "crew": "A"}, "no crew is called"),
+        ):
+            status, answer = send(act, **body)
+            assert status == 400, answer
+            assert said in answer["problem"]
+        found = client.get("/api/campaign").json()
+        assert [c["met"] for c in found["consents"]] == [False]
+        work = client.get("/api/work/all").json()["states"]["RX-1"]
+        assert "LB/12" in work["consents"][0]

@@ -9,6 +9,8 @@ import sys
 from importlib import resources
 from pathlib import Path
 
+import cv2
+import numpy as np
 import pytest
 from click.testing import CliRunner
 from pypdf import PdfReader
@@ -17,11 +19,17 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "e2e"))
 import desk_sample
 
 from facademap.cli.main import main
+from facademap.condition.glossary import TERMS
+from facademap.report.guide import figures_of
 from facademap.report.guide.blocks import Run
 from facademap.report.guide.chapters import Figures, read_chapter
 from facademap.store.project import Project
 from facademap.tasks.desk.papers import list_papers
-from facademap.tasks.issue.guide import guide_texts
+from facademap.tasks.issue.guide import _wall, guide_files, guide_texts
+from facademap.tasks.issue.papers_context import Choices, Context
+from facademap.tasks.record.setting import record_photo
+from facademap.tasks.survey.add_photos import add_photos
+from facademap.treatment.words import say
 
 
 @pytest.fixture(scope="module")
@@ -187,3 +195,76 @@ def test_an_inch_project_reads_inches_whatever_was_decided_for_it(folder: Path) 
         r"\d ?(?:mm|m²|kg|°C)", re.sub(r"<[^>]*>", "", prose).split("Sheets to tick")[0]
     )
     assert "1/8 in" in prose
+
+
+def test_photos_of_the_record_stand_in_the_guide_where_there_are_any(folder: Path) -> None:
+    run(folder)
+    assert "From the record of this wall" not in page(folder)
+    picture = folder / "seen.png"
+    shot = np.full((60, 90, 3), 120, np.uint8)
+    cv2.imwrite(str(picture), shot)
+    add_photos(folder, [picture])
+    with Project.open(folder) as project:
+        repairs = project.read("repairs")
+        inset = str(repairs[repairs["treatment"] == "inset"]["id"].iloc[0])
+        photo = str(project.read("photos")["id"].iloc[-1])
+    record_photo(folder, inset, "before", photo)
+    run(folder)
+    assert f"From the record of this wall: {inset}" in page(folder)
+    assert f"From the record of this wall: {inset}" in re.sub(r"\s+", " ", paper(folder))
+    assert page(folder).count("data:image/jpeg") >= 1
+
+
+def test_a_metric_guide_holds_no_inches_and_an_inch_guide_no_millimetres(folder: Path) -> None:
+    run(folder)
+    own = re.sub(r"<title>.*?</title>|title=\"[^\"]*\"", "", page(folder))
+    values = re.search(r"<section id=\"c9\".*?</section>", own, re.S)
+    assert values
+    prose = own.replace(values.group(0), "")
+    assert not re.findall(r"\d/\d+ in\b", re.sub(r"<svg.*?</svg>", "", prose, flags=re.S))
+    with Project.open(folder) as project, project.edit(who="t", what="inches") as edit:
+        edit.set("profile", "inch")
+    run(folder)
+    own = re.sub(r"title=\"[^\"]*\"|<svg.*?</svg>", "", page(folder), flags=re.S)
+    values = re.search(r"<section id=\"c9\".*?</section>", own, re.S)
+    assert values
+    assert not re.findall(r"\d ?(?:mm|kg|m²|L|°C)\b", own.replace(values.group(0), ""))
+
+
+#: A figure with its unit, as people read it.
+VALUE = re.compile(
+    r"(?<![\w.-])\d[\d.,]*(?: \d+/\d+|/\d+)? ?(?:mm|m²|m³|mL|L/m²|L|kg|°C|°|h|days|months|%|m/s|m|kN/m²|N/mm²|dE\*ab|in|ft²|ft³|lb|gal|psf|°F)(?![\w²³*/])"
+)
+
+
+@pytest.mark.parametrize("profile", ["metric", "inch"])
+def test_every_value_of_the_guide_comes_from_the_project_a_rule_or_a_source(
+    folder: Path, profile: str
+) -> None:
+    """Whatever has a unit is a trade value, a figure of a designed job, a limit of a criterion, within a cited source, or a sum of rows."""
+    with Project.open(folder) as project, project.edit(who="t", what="profile") as edit:
+        edit.set("profile", profile)
+    with Project.open(folder, read_only=True) as project:
+        context = Context(project=project, choices=Choices())
+        wall, text = _wall(context), guide_files(context)["guide.html"].decode()
+        frames = {n: project.read(n) for n in ("conditions", "wall_stones")}
+    inches = wall.inches
+    known = [r.text for r in figures_of(wall).words.values()]
+    for job in wall.jobs:
+        known += [say(f.value, f.kind, inches=inches) for f in job.figures]
+        known += [say(p.amount, p.kind, inches=inches) for p in job.products]
+    known += [f"{c.said(inches=inches)} {c.source}" for c in wall.criteria.criteria]
+    known += [v.source for v in (*wall.settings.values.values(), *wall.values.values.values())]
+    by_term = frames["conditions"].groupby("term")
+    known += [say(float(a), "area", inches=inches) for a in by_term["area_m2"].sum()]
+    known += [say(float(m), "length", inches=inches) for m in by_term["length_m"].sum()]
+    stones = frames["wall_stones"]
+    area = stones.geometry.area.groupby(stones["stone_type"]).sum()
+    known += [say(float(a), "area", inches=inches) for a in area]
+    known += [t.meaning for t in TERMS]
+    traced = {m.group(0) for words in known for m in VALUE.finditer(words)}
+    bare = re.sub(r"<svg.*?</svg>|<style.*?</style>|title=\"[^\"]*\"", "", text, flags=re.S)
+    bare = html.unescape(re.sub(r"<[^>]+>", "\n", bare))
+    said = [m.group(0) for m in VALUE.finditer(bare)]
+    assert len(said) > 100
+    assert [s for s in said if s not in traced] == []

@@ -52,26 +52,26 @@ def test_stone_goes_from_the_enquiry_to_blocks_of_the_yard(folder: Path, tmp_pat
         pieces = project.read("pieces")
     assert f"{len(pieces)} stones" in text
     assert "North quarry" in text
-    assert "is asked" in run(folder, "D-001", "--order", "--by", "K", "--volume", "1", code=2)
-    run(folder, "D-001", "--sample", "--lab", "62", "4", "15")
-    assert "was not tested" in run(folder, "D-001", "--approve", "--by", "K", code=2)
-    run(folder, "D-001", "--test", "Compressive strength", "--value", "9 MPa", "--by", "L", "--result", "fail")  # fmt: skip
-    assert "is fail" in run(folder, "D-001", "--approve", "--by", "K", code=2)
-    run(folder, "D-001", "--test", "Compressive strength", "--value", "58 MPa", "--by", "L", "--result", "pass")  # fmt: skip
-    run(folder, "D-001", "--approve", "--by", "K")
-    assert "is no order" in run(folder, "D-001", "--order", "--by", "K", code=2)
-    run(folder, "D-001", "--order", "--by", "K", "--volume", "1.2", "--due", "2027-02-01")
+    assert "is asked" in run(folder, "A-001", "--order", "--by", "K", "--volume", "1", code=2)
+    run(folder, "A-001", "--sample", "--lab", "62", "4", "15")
+    assert "was not tested" in run(folder, "A-001", "--approve", "--by", "K", code=2)
+    run(folder, "A-001", "--test", "Compressive strength", "--value", "9 MPa", "--by", "L", "--result", "fail")  # fmt: skip
+    assert "is fail" in run(folder, "A-001", "--approve", "--by", "K", code=2)
+    run(folder, "A-001", "--test", "Compressive strength", "--value", "58 MPa", "--by", "L", "--result", "pass")  # fmt: skip
+    run(folder, "A-001", "--approve", "--by", "K")
+    assert "is no order" in run(folder, "A-001", "--order", "--by", "K", code=2)
+    run(folder, "A-001", "--order", "--by", "K", "--volume", "1.2", "--due", "2027-02-01")
     table = tmp_path / "came.csv"
     head = "id,stone_type,length_mm,height_mm,depth_mm\n"
     table.write_text(f"{head}Q-1,granite,600,400,300\n")
-    assert "was ordered" in run(folder, "D-001", "--delivered", str(table), code=2)
+    assert "was ordered" in run(folder, "A-001", "--delivered", str(table), code=2)
     table.write_text(f"{head}Q-1,{stone},600,400,300\n")
-    assert "blocks Q-1" in run(folder, "D-001", "--delivered", str(table))
+    assert "blocks Q-1" in run(folder, "A-001", "--delivered", str(table))
     with Project.open(folder) as project:
         block = project.row("blocks", "Q-1")
-    assert block["provenance"] == "delivery D-001, North quarry"
+    assert block["provenance"] == "delivery A-001, North quarry"
     assert block["acceptance"] == "to test"
-    assert "is delivered" in run(folder, "D-001", "--sample", code=2)
+    assert "is delivered" in run(folder, "A-001", "--sample", code=2)
 
 
 @pytest.mark.parametrize(
@@ -81,10 +81,10 @@ def test_stone_goes_from_the_enquiry_to_blocks_of_the_yard(folder: Path, tmp_pat
         (["--ask", "STONE"], "names no stone or nobody asked"),
         (["--ask", "STONE", "--supplier", "Q", "--piece", "P-999"], "P-999"),
         (["--ask", "STONE", "--supplier", "Q", "--on", "2999-01-01"], "has not come yet"),
-        (["D-009", "--sample"], "D-009"),
+        (["A-009", "--sample"], "A-009"),
         (["--sample"], "no enquiry is named"),
-        (["D-009"], "nothing is said of"),
-        (["D-009", "--sample", "--approve"], "more than one thing"),
+        (["A-009"], "nothing is said of"),
+        (["A-009", "--sample", "--approve"], "more than one thing"),
     ],
 )
 def test_bad_input_is_one_line_and_enters_nothing(

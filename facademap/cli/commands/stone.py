@@ -67,7 +67,7 @@ def command(project: Path, enquiry: str | None, show: Show, **told: Any) -> None
             note=told["note"],
         )
     elif any(told[k] for k in ("sample", "test", "approve", "order", "delivered", "supplier")):
-        raise InputError("no enquiry is named", "Name one, such as D-001, after the project.")
+        raise InputError("no enquiry is named", "Name one, such as A-001, after the project.")
     else:
         rows = list_orders(project)
         show.result(

@@ -19,8 +19,9 @@ from facademap.repair.consents import consent_said
 from facademap.repair.criteria import Criteria
 from facademap.repair.settings import Settings, TradeValue
 from facademap.repair.steps import STEPS
-from facademap.report.guide.blocks import Block, Drawing, Grid, Items, Run, Words
+from facademap.report.guide.blocks import Block, Drawing, Grid, Heading, Items, Run, Words
 from facademap.report.guide.chapters import Figures
+from facademap.report.guide.photos import Photo, photos_of
 from facademap.report.page import Page
 from facademap.report.piece_sketch import draw_piece, draw_section
 from facademap.report.rows import rows_of
@@ -30,7 +31,7 @@ from facademap.tables import TREATMENTS, is_missing
 from facademap.treatment import Figure, Job, TreatmentValues
 from facademap.treatment.job import Kind
 from facademap.treatment.words import say
-from facademap.units import format_inches, kg_per_m3_from_lb_per_ft3, kn_per_m2_from_psf
+from facademap.units import M_PER_INCH, format_inches, kg_per_m3_from_lb_per_ft3, kn_per_m2_from_psf
 from facademap.values import frozen_value
 
 __all__ = ["Wall", "figures_of", "shown_value"]
@@ -64,6 +65,8 @@ class Wall:
         Rows of the make-safe list.
     crop : callable, optional
         Gives the rectified picture of a surface.
+    photo : callable, optional
+        Gives a photo of the record by its id.
     """
 
     name: str
@@ -75,6 +78,7 @@ class Wall:
     tickets: Sequence[Ticket]
     urgent: Sequence[Row] = ()
     crop: Crop | None = None
+    photo: Photo | None = None
 
     @property
     def inches(self) -> bool:
@@ -108,7 +112,7 @@ def figures_of(wall: Wall) -> Figures:
         f"table: {name}": partial(_alone, make, wall) for name, make in _TABLES.items()
     }
     blocks["drawing: inset"] = lambda: _inset_drawing(wall)
-    blocks["steps: inset"] = lambda: [_steps()]
+    blocks["steps: inset"] = lambda: [_steps(), *_photos(wall, "inset")]
     blocks["ticks: inset"] = lambda: [_ticks_inset(wall)]
     blocks["ticks: others"] = lambda: _ticks_others(wall)
     for treatment in TREATMENTS:
@@ -126,9 +130,9 @@ def _alone(make: Callable[[Wall], Grid], wall: Wall) -> Sequence[Block]:
 def shown_value(value: TradeValue, si: float, *, kind: str = "", inches: bool) -> str:
     """A trade value as people read it, in the units of the project."""
     match value.unit:
-        case "in":
+        case "in" if inches:
             return format_inches(si, denominator=32)
-        case "mm" | "m":
+        case "mm" | "m" | "in":
             return say(si, "depth" if si >= 0.01 else "width", inches=inches)
         case "m2":
             return say(si, "area", inches=inches)
@@ -226,10 +230,15 @@ def _counts(wall: Wall) -> dict[str, Run]:
         "count.leave": Run(text=str(by_treatment["leave"]), source=counted),
         "removed.area": Run(text=wall.area(total("removed_area_m2")), source="sum of the cut-outs"),
         "removed.volume": Run(
-            text=say(total("removed_volume_m3"), "volume", inches=wall.inches),
+            text=_stone_volume(total("removed_volume_m3"), inches=wall.inches),
             source="sum of the cut-outs, face by depth",
         ),
     }
+
+
+def _stone_volume(volume_m3: float, *, inches: bool) -> str:
+    """A volume of stone as people speak of it, to what the outlines can tell."""
+    return f"{volume_m3 / M_PER_INCH**3 / 1728:.3g} ft³" if inches else f"{volume_m3:.3g} m³"
 
 
 # ---------------------------------------------------------------- tables
@@ -500,22 +509,26 @@ def _cautions(_wall: Wall) -> Grid:
 
 
 def _urgent(wall: Wall) -> Grid:
+    groups: dict[tuple[str, str, str], list[Row]] = defaultdict(list)
+    for r in wall.urgent:
+        if str(r["safety"]) == "unsafe":
+            action = str(r["action"]).replace(DEFER, "").strip()
+            groups[(str(r["term"]), str(r["danger"]), action)].append(r)
     rows = [
         (
-            str(r["condition"]),
-            _or(r["wall_stone"]),
-            str(r["term"]),
-            str(r["danger"]),
-            str(r["action"]).replace(DEFER, "").strip(),
+            ", ".join(str(r["condition"]) for r in own),
+            ", ".join(dict.fromkeys(_or(r["wall_stone"]) for r in own)),
+            term,
+            danger,
+            action,
         )
-        for r in wall.urgent
-        if str(r["safety"]) == "unsafe"
+        for (term, danger, action), own in groups.items()
     ]
     return Grid(
         title="Urgent on this wall",
-        head=("Condition", "Stone", "Term", "Danger", "What to do"),
+        head=("Conditions", "On stones", "Term", "Danger", "What to do"),
         rows=tuple(rows),
-        shares=(0.11, 0.13, 0.15, 0.25, 0.36),
+        shares=(0.14, 0.15, 0.14, 0.12, 0.45),
         empty="Nothing on this wall is classed as unsafe; that is a survey from a distance, not a promise.",
     )
 
@@ -626,7 +639,14 @@ def _job_words(wall: Wall, treatment: str) -> Sequence[Block]:
     ]
     if job.never:
         found.append(Items(items=tuple((Run(text=n, strong=True),) for n in job.never)))
-    return found
+    return [*found, *_photos(wall, treatment)]
+
+
+def _photos(wall: Wall, treatment: str) -> list[Block]:
+    """What the record shows of a treatment."""
+    log = wall.rows("work_log") if "work_log" in wall.frames else []
+    tables = {"repairs": wall.rows("repairs"), "log": log, "trials": wall.rows("trials")}
+    return photos_of(treatment, photo=wall.photo, **tables)
 
 
 def _said_in_job(known: Figure) -> str:
@@ -661,7 +681,7 @@ def _ticks_others(wall: Wall) -> Sequence[Block]:
         job = _typical_job(wall, treatment)
         if job is None:
             continue
-        found.append(Words(runs=(Run(text=treatment.capitalize(), strong=True),)))
+        found.append(Heading(level=2, text=treatment.capitalize()))
         found.append(Items(items=tuple((Run(text=c),) for c in job.criteria), look="ticks"))
     return found
 

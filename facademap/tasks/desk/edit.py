@@ -70,7 +70,7 @@ PREFIXES: Mapping[str, str] = {
     "trials": "T",
     "variations": "N",
     "consents": "L",
-    "orders": "D",
+    "orders": "A",
     "gauges": "G",
     "gauge_readings": "GR",
     "looks": "LK",

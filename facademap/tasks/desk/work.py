@@ -9,6 +9,7 @@ from typing import Any
 
 from facademap.errors import ConflictError, InputError
 from facademap.io.rule_files import load_criteria
+from facademap.repair.consents import open_consents
 from facademap.repair.criteria import Criteria
 from facademap.repair.stages import check_states, next_stages
 from facademap.repair.steps import slot_rules
@@ -55,6 +56,7 @@ def work_overview(project: Project) -> dict[str, Any]:
     log: dict[str, list[dict[Any, Any]]] = {}
     for entry in project.read("work_log").to_dict("records"):
         log.setdefault(str(entry["repair"]), []).append(entry)
+    consents = project.read("consents").to_dict("records")
     states: dict[str, Any] = {}
     following: dict[str, dict[str, list[str]]] = {}
     for row in project.read("repairs").drop(columns="geometry").to_dict("records"):
@@ -65,6 +67,7 @@ def work_overview(project: Project) -> dict[str, Any]:
             "stage": row["stage"],
             "treatment": treatment,
             "held_back": None if is_missing(row["held_back"]) else row["held_back"],
+            "consents": list(open_consents(consents, row)),
             "checks": [[c.criterion, c.result, c.entry] for c in checks],
         }
         if treatment not in following:

@@ -136,4 +136,5 @@ def _wall(context: Context) -> Wall:
         tickets=make_tickets(context.frames(), project=context.name, settings=context.trade_values),
         urgent=urgent,
         crop=context.surface_picture,
+        photo=context.photo,
     )

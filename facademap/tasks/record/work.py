@@ -14,6 +14,7 @@ from facademap.errors import InputError, StageError
 from facademap.io.rule_files import load_criteria, read_rule_file
 from facademap.io.whole_files import write_whole
 from facademap.repair.cautions import LOAD_BEARING, PROPPING
+from facademap.repair.consents import open_consents
 from facademap.repair.criteria import Criteria
 from facademap.repair.donors import wall_stone_of
 from facademap.repair.measured import (
@@ -82,11 +83,13 @@ def work_state(folder: str | Path, repair: str) -> dict[str, Any]:
         states = check_states(row, entries, criteria=criteria)
         asks = what_to_see(project, repair)
         inches = settings_of_project(project).inches
+        consents = list(open_consents(project.read("consents").to_dict("records"), row))
     return {
         "repair": repair,
         "stage": row["stage"],
         "treatment": row["treatment"],
         "held_back": row["held_back"],
+        "consents": consents,
         "next": list(next_stages(row["stage"], treatment=row["treatment"])),
         "asks": asks,
         "checks": [

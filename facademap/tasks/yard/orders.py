@@ -85,10 +85,11 @@ def ask_for_stone(
                 f"no piece waits for {stone_type}",
                 "See the list of stone wanted; give the stone as it is written there.",
             )
+        own = next((rows[n]["stone_type"] for n in wanted if _same(rows[n]["stone_type"], stone_type)), stone_type)  # fmt: skip
         with project.edit(who=who, what=f"{stone_type} asked for at {supplier}") as edit:
             row = {
-                "id": edit.new_id("D"),
-                "stone_type": stone_type.strip(),
+                "id": edit.new_id("A"),
+                "stone_type": str(own).strip(),
                 "supplier": supplier.strip(),
                 "pieces": sorted(wanted),
                 "asked_on": day,

@@ -22,11 +22,12 @@ export async function learnOverview() {
 }
 
 const learn = (page) => {
-  const { repair, stage, treatment, held_back, checks } = page;
+  const { repair, stage, treatment, held_back, consents, checks } = page;
   const state = {
     stage,
     treatment,
     held_back,
+    consents,
     checks: checks.map((c) => [c.criterion, c.result, c.entry]),
   };
   overview.value = {
@@ -81,6 +82,7 @@ export function workState(repair) {
     checks,
     entries: [...stored, ...mine],
     waits: acts.length,
+    consents: known.consents ?? [],
   };
 }
 

@@ -159,7 +159,7 @@ function Consents({ consents, trials, run }) {
       </ul>
       <Form
         title={t("lead.consent.new")}
-        begin={{ before: "work begins" }}
+        begin={{ before: column("consents", "before")?.choices[0] }}
         send={(form) =>
           run("consent", { ...form, treatments: form.treatment ? [form.treatment] : [] })
         }
@@ -267,7 +267,7 @@ function Trials({ trials, run }) {
               <p>{[r.mix, r.method, r.measured].filter(Boolean).join("; ")}</p>
             )}
             {r.colour_change != null && (
-              <p class="aside">{t("lead.colour", { n: r.colour_change.toFixed(1) })}</p>
+              <p class="aside">{t("lead.change", { n: r.colour_change.toFixed(1) })}</p>
             )}
             {r.result === "open" ? (
               <Decide row={r} run={run} />
@@ -307,7 +307,7 @@ function Trials({ trials, run }) {
               wanted
             />
             <Ask name="stone_type" form={form} set={set} choices={stones} wanted />
-            {form.kind === "cleaning panel" && (
+            {form.kind?.startsWith("clean") && (
               <Ask
                 name="soiling"
                 form={form}

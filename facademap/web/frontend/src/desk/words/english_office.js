@@ -79,6 +79,7 @@ export const ofTheOffice = {
   "lead.photo_before": "Photo before",
   "lead.photo_after": "Photo after, dry",
   "lead.colour": "{n} CIEDE2000 from the colour wanted, dry",
+  "lead.change": "{n} CIEDE2000 from the colour before, dry",
   "lead.kind": "What was made",
   "lead.stone_type": "Stone",
   "lead.soiling": "What lay on it",

@@ -198,7 +198,11 @@ function Work({ row }) {
           </button>
         </div>
       </header>
-      {row.held_back && <p class="warn">{t("repair.waits", { why: row.held_back })}</p>}
+      {[row.held_back, ...(state?.consents ?? [])].filter(Boolean).map((why) => (
+        <p class="warn" key={why}>
+          {t("repair.waits", { why })}
+        </p>
+      ))}
       {piece && !place && ["proposed", "approved"].includes(row.stage) && (
         <p class="warn">{t("work.no.stone")}</p>
       )}
