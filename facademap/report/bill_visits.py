@@ -21,7 +21,8 @@ _NOTES = (
     "One visit: crew, tools and protection are set up once for all repairs of a stone, in the order given; make safe first, what is loose, "
     "then stone, then joints. Hours are common practice, low to high.",
     "Price of a visit = its items by the office's rates, less the hours saved by setting up once at the office's price of an hour ([hour] in the "
-    "file of rates). Without that price nothing is taken off.",
+    "file of rates). Without that price nothing is taken off. "
+    "Where the items come to less than what setting up costs, the visit is priced by its hours, and nothing of it is taken off the sum.",
 )
 
 
@@ -36,6 +37,8 @@ class VisitPrice:
         Low, likely and high of its items; ``None`` where there are no rates.
     saved : tuple of float
         Low, likely and high of what setting up once saves; ``None`` where an hour has no price.
+    by_hour : tuple of float
+        Low, likely and high of its hours; ``None`` where an hour has no price.
     bare : tuple of str
         Treatments of the visit that have no rate, so that their price is not in it.
     """
@@ -43,16 +46,29 @@ class VisitPrice:
     visit: Visit
     items: Money | None
     saved: Money | None
+    by_hour: Money | None = None
     bare: tuple[str, ...] = ()
 
     @property
+    def small(self) -> bool:
+        """Whether its items come to less than what setting up costs, so that it is priced by the hour."""
+        return (
+            self.items is not None
+            and self.by_hour is not None
+            and self.saved is not None
+            and any(i <= s for i, s in zip(self.items, self.saved, strict=True))
+        )
+
+    @property
     def price(self) -> Money | None:
-        """Low, likely and high of the visit, never below nothing."""
+        """Low, likely and high of the visit."""
         if self.items is None:
             return None
+        if self.small:
+            return self.by_hour
         off = self.saved or (0.0, 0.0, 0.0)
-        low, likely, high = (max(i - s, 0.0) for i, s in zip(self.items, off, strict=True))
-        return (low, likely, high)
+        low, likely, high = (i - s for i, s in zip(self.items, off, strict=True))
+        return tuple(sorted((low, likely, high)))  # type: ignore[return-value]
 
 
 def price_visits(
@@ -82,22 +98,22 @@ def price_visits(
                     amount = float(row.get(rate.measure, 0.0))
                     for k, price in enumerate((rate.low, rate.likely, rate.high)):
                         sums[k] += amount * price if amount > 0 else 0.0
-        hours = visit.saved
         found.append(
             VisitPrice(
                 visit=visit,
                 items=(sums[0], sums[1], sums[2]),
-                saved=None
-                if rates.hour is None
-                else (
-                    hours.low_h * rates.hour[0],
-                    hours.likely_h * rates.hour[1],
-                    hours.high_h * rates.hour[2],
-                ),
+                saved=_worth(visit.saved, rates.hour),
+                by_hour=_worth(visit.hours, rates.hour),
                 bare=tuple(dict.fromkeys(t for t in visit.treatments if t not in known)),
             )
         )
     return tuple(found)
+
+
+def _worth(hours: Hours, hour: Money | None) -> Money | None:
+    if hour is None:
+        return None
+    return (hours.low_h * hour[0], hours.likely_h * hour[1], hours.high_h * hour[2])
 
 
 def visit_pages(
@@ -113,6 +129,8 @@ def visit_pages(
         )
         if one.bare:
             order += f" (no rate: {', '.join(one.bare)}, not in the price)"
+        if one.small:
+            order += " (priced by the hour: its items come to less than setting up)"
         probe = Page(width_mm=width, height_mm=height)
         tall = max(-probe.paragraph(0, 0, order, width_mm=0.4 * room, size_pt=8.2), 7.5)
         if y - tall < _MARGIN + 14:
@@ -135,9 +153,15 @@ def visit_pages(
     if y < _MARGIN + 40:
         yield page
         page, y = _head(width, height, project, currency)
-    saved = _sums([p.saved for p in priced if p.saved is not None])
+    saved = _sums([p.saved for p in priced if p.saved is not None and not p.small])
     y -= 3
-    page.text(_MARGIN, y, f"{len(priced)} visits", size_pt=10, weight="bold")
+    page.text(
+        _MARGIN,
+        y,
+        f"{len(priced)} visit{'s' if len(priced) != 1 else ''}",
+        size_pt=10,
+        weight="bold",
+    )
     if saved is not None:
         told = f"Setting up once saves {saved[1]:,.2f}   ({saved[0]:,.0f} to {saved[2]:,.0f}): to be taken off the sum of the items"
         page.text(right, y, told, size_pt=9, weight="bold", anchor="right", within_mm=room - 30)

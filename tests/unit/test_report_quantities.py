@@ -513,6 +513,10 @@ def test_repairs_on_one_stone_are_priced_as_one_visit(quantities):
     (priced,) = price_visits([visit], quantities, read_rates(RATES + hour))
     assert priced.price is not None
     assert priced.price[1] == pytest.approx(601.0 - 180.0)
+    dear = "\n[hour]\nlow = 400\nlikely = 400\nhigh = 400\n"
+    (small,) = price_visits([visit], quantities, read_rates(RATES + dear))
+    assert small.small
+    assert small.price == (400.0, 800.0, 1200.0)  # its hours, not less than nothing
     (bare,) = price_visits([visit], quantities, read_rates(RATES))
     assert bare.price is not None
     assert bare.price[1] == pytest.approx(601.0)

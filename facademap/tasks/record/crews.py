@@ -35,6 +35,10 @@ __all__ = [
     "write_own_rates",
 ]
 
+_NO_CREWS = (
+    "this project has no crews",
+    "Set them: facademap crews PROJECT --set crews.toml.",
+)
 _DONE = frozenset({"accepted", "curing"})
 
 
@@ -79,9 +83,7 @@ def crews_of(project: Project) -> tuple[Crew, ...]:
     """
     kept = project.setting("crews", None)
     if not kept:
-        raise InputError(
-            "this project has no crews", "Set them: facademap crews PROJECT --set crews.toml."
-        )
+        raise InputError(_NO_CREWS[0], _NO_CREWS[1])
     crews = read_crews(kept)
     if not any(c.certificates for c in crews):
         return crews
@@ -156,7 +158,10 @@ def book_hours(
     if not 0 < hours_h <= 24:
         raise InputError(f"{hours_h:g} hours in a day", "Book above 0, at most 24.")
     with Project.open(folder) as project:
-        known = {c.name for c in read_crews(project.setting("crews", None) or [])}
+        kept = project.setting("crews", None)
+        if not kept:
+            raise InputError(_NO_CREWS[0], _NO_CREWS[1])
+        known = {c.name for c in read_crews(kept)}
         if crew not in known:
             raise InputError(
                 f"no crew is called {crew!r}", f"Use one of {', '.join(sorted(known))}."
