@@ -40,12 +40,14 @@ def _rand(n, low, high, device):
     return low + (high - low) * torch.rand(n, device=device)
 
 
-def _grid(pool: Pool, chosen: torch.Tensor, side: int) -> tuple[torch.Tensor, torch.Tensor]:
-    """Places of the pixels of the views in their scenes, -1 to 1, and the scale of each view."""
+def _grid(
+    pool: Pool, chosen: torch.Tensor, side: int, free: float = 0.7
+) -> tuple[torch.Tensor, torch.Tensor]:
+    """Places of the pixels of the views in their scenes, -1 to 1, and the scale of each view; ``free`` where no size is known."""
     n, device = len(chosen), chosen.device
     want = torch.exp(_rand(n, np.log(14.0), np.log(210.0), device))
     size = pool.size[chosen]
-    zoom = torch.where(size > 0, want / size.clamp(min=4), torch.exp(_rand(n, -0.7, 0.7, device)))
+    zoom = torch.where(size > 0, want / size.clamp(min=4), torch.exp(_rand(n, -free, free, device)))
     zoom = zoom.clamp(0.5, 3.0)
     turn = torch.randn(n, device=device) * 0.05
     turn = torch.where(torch.rand(n, device=device) < 0.15, _rand(n, -0.5, 0.5, device), turn)

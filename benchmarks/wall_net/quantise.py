@@ -11,6 +11,7 @@ import sys
 from pathlib import Path
 
 import numpy as np
+import onnx
 from onnxruntime.quantization import (
     CalibrationDataReader,
     CalibrationMethod,
@@ -48,6 +49,18 @@ class Views(CalibrationDataReader):
         return next(self._views, None)
 
 
+def with_features(path: Path) -> None:
+    """Give the features that the last layer makes its maps of as a second answer, for tuning."""
+    model = onnx.load(str(path))
+    last = next(n for n in model.graph.node if n.op_type == "Conv" and n.name == "/0/out/Conv")
+    model.graph.node.append(onnx.helper.make_node("Identity", [last.input[0]], ["features"]))
+    shape = ["n", 16, "h", "w"]
+    model.graph.output.append(
+        onnx.helper.make_tensor_value_info("features", onnx.TensorProto.FLOAT, shape)
+    )
+    onnx.save(model, str(path))
+
+
 def main() -> None:
     """Quantise."""
     given, out = Path(sys.argv[1]), Path(sys.argv[2])
@@ -65,6 +78,7 @@ def main() -> None:
         extra_options={"CalibMovingAverage": True, "ActivationSymmetric": False},
     )
     ready.unlink()
+    with_features(out)
     print(out, f"{out.stat().st_size / 1e6:.1f} MB")
 
 

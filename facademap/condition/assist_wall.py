@@ -18,7 +18,7 @@ from facademap.condition.wall_outlines import likelihood_of
 from facademap.condition.wall_regions import Region, regions_of
 from facademap.errors import InputError
 
-__all__ = ["stone_among_neighbours"]
+__all__ = ["stone_among_neighbours", "stones_in_view"]
 
 Floats = NDArray[Any]
 
@@ -27,6 +27,8 @@ SIDE_PX, BREADTH_PX = 320, 64.0
 #: A stone this many times broader or narrower than wanted is looked at again.
 _OFF = 1.8
 _FINEST, _LOOKS = 3.0, 3
+#: Stones of a view are looked for at this sample distance, on at most so many pixels a side, and kept from this likelihood on.
+VIEW_GSD_M, VIEW_PX, LIKELY = 0.005, 640, 0.5
 
 
 def stone_among_neighbours(
@@ -66,6 +68,32 @@ def stone_among_neighbours(
             break
         scale *= wanted
     return best
+
+
+def stones_in_view(rgb: NDArray[Any], *, gsd_m: float) -> list[Floats]:
+    """Rings of all stones seen in a view, in one look at the sample distance at which walls are looked at.
+
+    Parameters
+    ----------
+    rgb : ndarray of uint8, shape (rows, columns, 3)
+    gsd_m : float
+        Its sample distance.
+
+    Returns
+    -------
+    list of ndarray, shape (n, 2)
+        Places (x, y) in pixels of the view; empty where none are seen.
+    """
+    if not network_is_there():
+        return []
+    scale = min(_FINEST, gsd_m / VIEW_GSD_M, VIEW_PX / max(rgb.shape[:2]))
+    size = tuple(max(1, round(n * scale)) for n in rgb.shape[1::-1])
+    how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
+    exact = np.array(size) / rgb.shape[1::-1]
+    found = regions_of(look(np.asarray(cv2.resize(rgb, size, interpolation=how), np.uint8)))
+    return [
+        (r.ring_px + 0.5) / exact - 0.5 for r in found if not r.cut and likelihood_of(r) > LIKELY
+    ]
 
 
 def _looked(

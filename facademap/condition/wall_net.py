@@ -15,28 +15,26 @@ References
 from __future__ import annotations
 
 import threading
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from facademap.condition.tiles import enlarged, spans, surroundings
+from facademap.condition.wall_tuning import Tuning, corrected
 from facademap.errors import InputError
 from facademap.values import frozen_value
 
-__all__ = ["Seen", "look", "network_is_there"]
+__all__ = ["Seen", "look", "look_inside", "network_is_there"]
 
 Bytes = NDArray[np.uint8]
+Floats = NDArray[Any]
 
 _FILE = "wall_net.onnx"
-#: Side of a tile and what it shares with the next, both multiples of the 64 px by which the network halves.
-TILE_PX, SHARED_PX, _STEP_PX = 1024, 192, 64
-#: The light and the contrast are taken over windows of this side, on a picture reduced this many times.
-_AROUND_PX, _REDUCED = 512, 16
-_LEAST_SPREAD = 6.0
 _THREADS = 2
 _lock = threading.Lock()
 
@@ -74,104 +72,55 @@ def _session() -> Any:
     return onnxruntime.InferenceSession(data, options, providers=["CPUExecutionProvider"])
 
 
-def look(rgb: Bytes) -> Seen:
+def look(rgb: Bytes, tuning: Tuning | None = None) -> Seen:
     """What the network sees.
 
     Parameters
     ----------
     rgb : ndarray of uint8, shape (rows, columns, 3)
+    tuning : Tuning, optional
+        What was learned from confirmed outlines.
 
     Returns
     -------
     Seen
         Maps of shape (rows, columns).
     """
+    maps = np.zeros((4, *rgb.shape[:2]), np.uint8)
+    for part, weight, answer, features in _tiles(rgb, inner=tuning is not None):
+        seen = answer if tuning is None else corrected(answer, features, tuning)
+        maps[:, *part] += np.round(255 * seen * weight).astype(np.uint8)
+    return Seen(stone=maps[0], edge=maps[1], depth=maps[2], other=maps[3])
+
+
+def look_inside(rgb: Bytes) -> Iterator[tuple[tuple[slice, slice], Floats, Floats]]:
+    """Tiles of a picture: where each lies, its maps (4, rows, columns) from 0 to 1, and the features they are made of."""
+    for part, _, answer, features in _tiles(rgb, inner=True):
+        yield part, answer, features
+
+
+def _tiles(
+    rgb: Bytes, *, inner: bool
+) -> Iterator[tuple[tuple[slice, slice], Floats, Floats, Floats]]:
+    """Each tile: its place, its weight, the network's maps, and with ``inner`` the features they are made of."""
     rows, columns = rgb.shape[:2]
-    mean, spread = _surroundings(rgb)
-    maps = np.zeros((4, rows, columns), np.uint8)
-    for top, tall, down in _spans(rows):
-        for left, wide, along in _spans(columns):
+    mean, spread = surroundings(rgb)
+    wanted = ["maps", "features"] if inner else ["maps"]
+    for top, tall, down in spans(rows):
+        for left, wide, along in spans(columns):
             bottom, right = min(top + tall, rows), min(left + wide, columns)
-            part = np.s_[top:bottom, left:right]
+            part = (slice(top, bottom), slice(left, right))
             view = rgb[part].astype(np.float32)
             place = (left, top, right, bottom)
-            view -= _enlarged(mean, place)[..., None]
-            view /= _enlarged(spread, place)[..., None]
+            view -= enlarged(mean, place)[..., None]
+            view /= enlarged(spread, place)[..., None]
             view = np.pad(
                 view, ((0, tall - (bottom - top)), (0, wide - (right - left)), (0, 0)), mode="edge"
             )
             with _lock:
-                (answer,) = _session().run(
-                    ["maps"], {"view": np.ascontiguousarray(view.transpose(2, 0, 1)[None])}
+                answers = _session().run(
+                    wanted, {"view": np.ascontiguousarray(view.transpose(2, 0, 1)[None])}
                 )
-            weight = 255 * down[: bottom - top, None] * along[None, : right - left]
-            seen = answer[0, :, : bottom - top, : right - left] * weight
-            maps[:, top:bottom, left:right] += np.round(seen).astype(np.uint8)
-    return Seen(stone=maps[0], edge=maps[1], depth=maps[2], other=maps[3])
-
-
-def _surroundings(rgb: Bytes) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Mean and spread round each place, on the reduced picture."""
-    small_size = tuple(max(1, round(n / _REDUCED)) for n in rgb.shape[1::-1])
-    first = cv2.resize(rgb, small_size, interpolation=cv2.INTER_AREA).astype(np.float32)
-    square = np.zeros(first.shape[:2], np.float32)
-    for band in range(3):
-        fine = rgb[..., band].astype(np.float32)
-        fine *= fine
-        square += cv2.resize(fine, small_size, interpolation=cv2.INTER_AREA) / 3
-    window = _AROUND_PX // _REDUCED
-    mean = _boxed(first.mean(axis=2), window)
-    spread = np.sqrt(np.maximum(_boxed(square, window) - mean**2, _LEAST_SPREAD**2))
-    return mean, spread.astype(np.float32)
-
-
-def _boxed(values: NDArray[np.float32], window: int) -> NDArray[np.float32]:
-    """Means over windows that end at the frame."""
-    values = values.astype(np.float32)
-    number = cv2.boxFilter(
-        np.ones_like(values),
-        -1,
-        (window + 1, window + 1),
-        normalize=False,
-        borderType=cv2.BORDER_CONSTANT,
-    )
-    total = cv2.boxFilter(
-        values, -1, (window + 1, window + 1), normalize=False, borderType=cv2.BORDER_CONSTANT
-    )
-    return np.asarray(total / number, np.float32)
-
-
-def _enlarged(small: NDArray[np.float32], place: tuple[int, int, int, int]) -> NDArray[np.float32]:
-    """A part (left, top, right, bottom) of a reduced map at the size of the picture."""
-    left, top, right, bottom = place
-    x = (np.arange(left, right, dtype=np.float32) + 0.5) / _REDUCED - 0.5
-    y = (np.arange(top, bottom, dtype=np.float32) + 0.5) / _REDUCED - 0.5
-    return np.asarray(
-        cv2.remap(
-            small,
-            np.broadcast_to(x[None], (len(y), len(x))).copy(),
-            np.broadcast_to(y[:, None], (len(y), len(x))).copy(),
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_REPLICATE,
-        )
-    )
-
-
-def _spans(length: int) -> list[tuple[int, int, NDArray[np.float32]]]:
-    """Where tiles begin along one side, how long they are, and the weight along them; the weights of all add up to one."""
-    if length <= TILE_PX:
-        tall = max(_STEP_PX, -(-length // _STEP_PX) * _STEP_PX)
-        return [(0, tall, np.ones(tall, np.float32))]
-    stride = TILE_PX - SHARED_PX
-    starts = list(range(0, length - SHARED_PX, stride))
-    ramp = (np.arange(SHARED_PX, dtype=np.float32) + 0.5) / SHARED_PX
-    spans = []
-    for k, start in enumerate(starts):
-        tall = min(TILE_PX, -(-(length - start) // _STEP_PX) * _STEP_PX)
-        weight = np.ones(tall, np.float32)
-        if k > 0:
-            weight[:SHARED_PX] = ramp
-        if k + 1 < len(starts):
-            weight[stride : stride + SHARED_PX] = ramp[::-1]
-        spans.append((start, tall, weight))
-    return spans
+            maps, *features = (a[0, :, : bottom - top, : right - left] for a in answers)
+            weight = down[: bottom - top, None] * along[None, : right - left]
+            yield part, weight, maps, features[0] if features else maps

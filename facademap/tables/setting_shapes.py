@@ -107,6 +107,9 @@ _SHAPES: Mapping[str, Shape] = {
     "criteria_path": TEXT,
     "repair_link": TEXT,
     "outline_model": TEXT,
+    "outline_tuning": Record(
+        needs={"weights": Listed(of=NUMBER), "bias": Listed(of=NUMBER, least=4, most=4)}, rest=JUST
+    ),
     "mix": TEXT,
     "fixing": TEXT,
     "mixes": _BY_NAME,

@@ -120,8 +120,10 @@ def _assist(tools: Tools, *, kind: str, **given: Any) -> Any:
     project = tools.reading()
     if kind == "course":
         return _course_json(tools.assistant.propose_course(project, tools.pictures, **given))
+    if kind == "damage":
+        return tools.assistant.propose_damage(project, tools.pictures, **given)
     found = tools.assistant.propose(project, tools.pictures, kind, **given)
-    return {"geometry": found[0], "geometries": found}
+    return {"geometry": found[0] if found else None, "geometries": found}
 
 
 def _course_json(judged: Judged) -> dict[str, Any]:

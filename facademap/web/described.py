@@ -153,6 +153,7 @@ _CLICKS = _object(
     surface=_ID,
     box=_list(_METRES, 4, 4),
     points=_list(_PLACE, 1, 200),
+    outside=_list(_PLACE, 0, 200),
 )
 
 _COLOUR = _list({"type": "number"}, 3, 3)
@@ -379,8 +380,9 @@ _WRITE: tuple[tuple[str, str, Schema], ...] = (
     ("/api/faces/measure", "Size and outline of a face from its photo", _FACE),
     (
         "/api/assist/{kind}",
-        "An outline, a line or the stones of a course found in the picture; of a course, proposals (geometry, course, "
-        "number, doubts) and what was left_out (geometry, why)",
+        "An outline, a line, the stones of a course, joints or a damage found in the picture; of a course, proposals "
+        "(geometry, course, number, doubts) and what was left_out (geometry, why); of a damage, a guess of its term and the "
+        "confidence, from points inside and outside",
         _CLICKS,
     ),
     ("/api/work/{act}", "An entry of the record", _ACT),
@@ -478,7 +480,7 @@ _IN_PATH: Mapping[str, Schema] = {
     "level": _LEVEL,
     "column": _LEVEL,
     "row": _LEVEL,
-    "kind": {"enum": ["outline", "line"]},
+    "kind": {"enum": ["outline", "line", "course", "joints", "damage"]},
     "act": {"enum": list(ACTS)},
 }
 _FAULT = {"$ref": "#/components/schemas/Fault"}

@@ -120,6 +120,12 @@ def _run(order: dict[str, Any]) -> Any:
         return outline_surface(
             folder, surface=_text(options, "surface"), who=who, progress=progress
         )
+    if order["kind"] == "damage":
+        from facademap.tasks.survey.propose_damage import propose_damage_on_surface
+
+        return propose_damage_on_surface(
+            folder, surface=_text(options, "surface"), who=who, progress=progress
+        )
     from facademap.tasks.issue.papers import make_papers
 
     only = options.get("only") or ()

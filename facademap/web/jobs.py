@@ -29,6 +29,7 @@ KINDS = {
     "outlines": "read outlines",
     "control": "read a list of points",
     "stones": "propose the stones of the wall",
+    "damage": "propose damage on the wall",
 }
 MOST_AT_ONCE = 2
 _KEPT = 40

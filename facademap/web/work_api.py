@@ -157,15 +157,15 @@ def _assist_routes(pool: Apart) -> list[Route]:
 
     def assist(request: Request, body: Any) -> Order:
         surface = text_of(body, "surface", required=True)
-        box, points = body.get("box"), body.get("points")
-        if (
-            not isinstance(box, list)
-            or not isinstance(points, list)
-            or not all(isinstance(p, list) for p in points)
+        box, points, outside = body.get("box"), body.get("points"), body.get("outside") or []
+        if not isinstance(box, list) or not all(
+            isinstance(places, list) and all(isinstance(p, list) for p in places)
+            for places in (points, outside)
         ):
             raise InputError("a proposal needs box and points", "Send both as lists.")
         kind = request.path_params["kind"]
-        return "assist", {"kind": kind, "surface": surface, "box": box, "points": points}
+        more = {"outside": outside} if kind == "damage" else {}
+        return "assist", {"kind": kind, "surface": surface, "box": box, "points": points, **more}
 
     return [
         Route("/api/assist", threaded(can_assist)),

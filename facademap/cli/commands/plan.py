@@ -103,6 +103,10 @@ def command(
             f"caution: {bay['pieces']} pieces, {bay['mass_kg']:.0f} kg, for {bay['surface']} lift {bay['lift']} bay {bay['bay']} would load the scaffold "
             f"with {bay['load_kn_per_m2']:.1f} of {bay['allowed_kn_per_m2']:.1f} kN/m2 if stacked at once; bring up the day's stone only"
         )
+    if summary["unconfirmed"]:
+        show.say(
+            f"note: {summary['unconfirmed']} proposed conditions wait to be confirmed at the desk: nothing is planned for them"
+        )
     kinds = ", ".join(f"{n} {t}" for t, n in summary["treatments"].items())
     show.result(
         summary,

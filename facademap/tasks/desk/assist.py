@@ -12,12 +12,14 @@ import shapely
 
 from facademap.condition.assist_course import find_course
 from facademap.condition.assist_lines import follow_line
+from facademap.condition.assist_wall import stones_in_view
 from facademap.condition.coursing import DrawnStone, Judged, judge_course
 from facademap.errors import FacademapError, InputError
 from facademap.store.project import Project
 from facademap.tables.coursing import COURSING_SETTING, coursing_from
 from facademap.tasks.desk.pictures import Pictures
 from facademap.tasks.survey.assist import outline_finder
+from facademap.tasks.survey.propose_damage import damage_clicked, note_of
 from facademap.wall.mending import mend
 
 __all__ = ["MODEL_SETTING", "Assistant"]
@@ -33,7 +35,12 @@ MODEL_SETTING = "outline_model"
 #: A course is looked for again from strokes so far above and below, until this share of the stroke is covered.
 _SHIFTS_M = (0.02, -0.02, 0.05, -0.05)
 _ENOUGH = 0.6
-_KINDS = ("outline", "line", "course")
+_KINDS = ("outline", "line", "course", "joints", "damage")
+#: Joints are looked for so far round the places asked for.
+_JOINTS_MARGIN_M = 0.3
+#: Damage is looked for in the picture so far round the clicks, and on this many pixels at most.
+_DAMAGE_MARGIN_M, _DAMAGE_PX = 2.0, 1_200_000
+_MARGINS_M = {"course": COURSE_MARGIN_M, "joints": _JOINTS_MARGIN_M}
 
 
 class Assistant:
@@ -85,7 +92,8 @@ class Assistant:
         Parameters
         ----------
         kind : str
-            ``outline`` (one click inside), ``line`` (clicks along it) or ``course`` (a stroke along it).
+            ``outline`` (one click inside), ``line`` (clicks along it), ``course`` (a stroke along it) or ``joints`` (places
+            round which the outlines of stones are wanted).
         box : (u0, v0, u1, v1)
             Part of the wall in view, metres.
         points : sequence of (u_m, v_m)
@@ -93,30 +101,50 @@ class Assistant:
         """
         if kind not in _KINDS:
             raise InputError(f"no proposals of kind {kind[:40]!r}", "Draw it by hand.")
-        view = _view(box, points)
-        if kind == "course":
-            # the stroke alone says where to look: nearer than the view of a whole wall
-            view = _view([*points[0], *points[0]], points)
-            view = (
-                view[0] - COURSE_MARGIN_M,
-                view[1] - COURSE_MARGIN_M,
-                view[2] + COURSE_MARGIN_M,
-                view[3] + COURSE_MARGIN_M,
-            )
+        if kind in _MARGINS_M:
+            # the places alone say where to look: nearer than the view of a whole wall
+            view = _round_places(points, _MARGINS_M[kind])
+        else:
+            view = _view(box, points)
         grid, rgb = pictures.surface_part(project, surface, view, most_px=MOST_PX)
-        px = [
-            ((u - grid.left_m) / grid.gsd_m - 0.5, (grid.top_m - v) / grid.gsd_m - 0.5)
-            for u, v in points
-        ]
+        px = _in_picture(points, grid)
         if any(not (0 <= x <= rgb.shape[1] - 1 and 0 <= y <= rgb.shape[0] - 1) for x, y in px):
             raise InputError("a click beside the picture", "Click on the wall.")
         if kind == "outline":
             found = [self.finder(project)(rgb, *px[0])]
         elif kind == "line":
             found = [follow_line(rgb, px)]
+        elif kind == "joints":
+            found = stones_in_view(rgb, gsd_m=grid.gsd_m)
         else:
             found = find_course(rgb, px, outline=self.finder(project))
         return [_simple(kind, _on_wall(ring, grid), grid.gsd_m) for ring in found]
+
+    def propose_damage(
+        self,
+        project: Project,
+        pictures: Pictures,
+        *,
+        surface: str,
+        box: Sequence[float],
+        points: Sequence[Sequence[float]],
+        outside: Sequence[Sequence[float]] = (),
+    ) -> dict[str, Any]:
+        """The damage that places inside and outside it point at: geometry in metres, a guess of its term, confidence, a note."""
+        _view(box, [*points, *outside])
+        view = _round_places([*points, *outside], _DAMAGE_MARGIN_M)
+        grid, rgb = pictures.surface_part(project, surface, view, most_px=_DAMAGE_PX)
+        inside, off = _in_picture(points, grid), _in_picture(outside, grid)
+        if any(not (0 <= x < rgb.shape[1] and 0 <= y < rgb.shape[0]) for x, y in inside):
+            raise InputError("a click beside the picture", "Click on the wall.")
+        found = damage_clicked(rgb, inside, off, gsd_m=grid.gsd_m)
+        shape = shapely.transform(found.shape_px, lambda p: _on_wall(p, grid))
+        return {
+            "geometry": dict(shapely.geometry.mapping(shape)),
+            "term": found.term,
+            "confidence": found.confidence,
+            "note": note_of(found),
+        }
 
     def propose_course(
         self,
@@ -173,6 +201,20 @@ def _drawn_stones(project: Project, surface: str) -> list[DrawnStone]:
 
 def _whole(value: Any) -> int | None:
     return None if value is None or value != value else int(value)
+
+
+def _round_places(
+    points: Sequence[Sequence[float]], margin_m: float
+) -> tuple[float, float, float, float]:
+    left, low, right, high = _view([*points[0], *points[0]] if points else [], points)
+    return (left - margin_m, low - margin_m, right + margin_m, high + margin_m)
+
+
+def _in_picture(points: Sequence[Sequence[float]], grid: Any) -> list[tuple[float, float]]:
+    return [
+        ((u - grid.left_m) / grid.gsd_m - 0.5, (grid.top_m - v) / grid.gsd_m - 0.5)
+        for u, v in points
+    ]
 
 
 def _on_wall(found_px: Any, grid: Any) -> Any:

@@ -122,6 +122,7 @@ def plan_project(
         conditions, stones, openings = (
             project.read(n) for n in ("conditions", "wall_stones", "openings")
         )
+        everything, conditions = len(conditions), _looked_at(conditions)
         repairs, pieces = project.read("repairs"), project.read("pieces")
         tell(0.2)
         fixed, free = _standing(repairs, project.read("placements"))
@@ -168,7 +169,7 @@ def plan_project(
 
         plan, dropped = store_large(project, store, who=who, what="plan repairs")
         tell(1.0)
-        return _summary(
+        summary = _summary(
             plan,
             conditions=conditions,
             stones=stones,
@@ -178,6 +179,7 @@ def plan_project(
             settings=settings,
             rules_name=rules.name,
         )
+        return {**summary, "unconfirmed": everything - len(conditions)}
 
 
 def replan_project(
@@ -195,6 +197,7 @@ def replan_project(
         conditions, stones, openings = (
             project.read(n) for n in ("conditions", "wall_stones", "openings")
         )
+        conditions = _looked_at(conditions)
         repairs, pieces = project.read("repairs"), project.read("pieces")
         fixed, free = (
             part.reset_index(drop=True) for part in _standing(repairs, project.read("placements"))
@@ -532,6 +535,12 @@ def _keep_choices(plan: RepairPlan, pieces: pd.DataFrame) -> RepairPlan:
         ]
         fresh[column] = pd.Series(values, index=fresh.index, dtype=fresh[column].dtype)
     return RepairPlan(repairs=plan.repairs, pieces=fresh, gaps=plan.gaps)
+
+
+def _looked_at(conditions: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Conditions that a person drew or confirmed: what the machine proposed and nobody has looked at is not planned for."""
+    waits = (conditions["origin"] == "assisted") & conditions["confirmed_by"].map(is_missing)
+    return conditions[~waits.astype(bool)].reset_index(drop=True)
 
 
 def _summary(

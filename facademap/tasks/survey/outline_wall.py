@@ -17,6 +17,7 @@ from facademap.condition.wall_courses import courses_of
 from facademap.condition.wall_net import Seen, look
 from facademap.condition.wall_numbers import gaps_of, placed_in_courses
 from facademap.condition.wall_outlines import Stone, outline_wall
+from facademap.condition.wall_tuning import Tuning
 from facademap.errors import FileError, InputError
 from facademap.io.pictures import read_picture
 from facademap.io.rasters import open_elevation
@@ -28,8 +29,10 @@ from facademap.store.project import Project
 from facademap.tables import TABLES, is_missing
 from facademap.tables.coursing import COURSING_SETTING, coursing_from
 from facademap.tasks.survey.add_photos import surface_of
+from facademap.tasks.survey.outline_tuning import tuning_of
+from facademap.wall.grid import PixelGrid
 
-__all__ = ["outline_photo", "outline_surface"]
+__all__ = ["checked_gsd_m", "in_metres", "outline_photo", "outline_surface", "picture_of"]
 
 #: A picture smaller than this shows no wall.
 _FEWEST_PX = 48
@@ -69,7 +72,7 @@ def outline_photo(photo: Path, *, out: Path, gsd_mm: float | None = None) -> dic
         raise InputError(
             f"{out.name} would overwrite the picture", "Choose another file for the result."
         )
-    gsd_m = _gsd_m(gsd_mm)
+    gsd_m = checked_gsd_m(gsd_mm)
     rgb, _ = read_picture(photo)
     stones = _proposed(rgb, gsd_m=gsd_m, name=photo.name)
     rows, columns = rgb.shape[:2]
@@ -140,14 +143,19 @@ def outline_surface(
     """
     with Project.open(folder) as project:
         name = surface_of(project, surface)
-        grid, rgb, seen = _picture_of(project, name)
+        grid, rgb, seen = picture_of(project, name)
         stones = _proposed(
-            rgb, gsd_m=grid.gsd_m, name=f"the picture of {name}", seen=seen, progress=progress
+            rgb,
+            gsd_m=grid.gsd_m,
+            name=f"the picture of {name}",
+            seen=seen,
+            progress=progress,
+            tuning=tuning_of(project),
         )
         # read after the look, which takes its time while people go on drawing
         drawn = project.read("wall_stones", where={"surface": name})
         openings = project.read("openings", where={"surface": name})
-        on_wall = [shapely.Polygon(_in_metres(s.ring_px, grid)) for s in stones]
+        on_wall = [shapely.Polygon(in_metres(s.ring_px, grid)) for s in stones]
         fresh = _beside([*drawn.geometry, *openings.geometry], on_wall)
         told = {"surface": name, "kept": len(drawn), **_told([stones[k] for k, _ in fresh], name)}
         shapes = [shape for _, shape in fresh]
@@ -180,17 +188,21 @@ def outline_surface(
         return {**told, "not_seen": len(gaps)}
 
 
-def _picture_of(project: Project, name: str) -> Any:
-    """Grid, picture and where it shows anything, no finer than can be looked at."""
+def picture_of(
+    project: Project, name: str, *, most_px: int = _MOST_PX, finest_m: float = 0.0
+) -> tuple[PixelGrid, Any, Any]:
+    """Grid, picture and where it shows anything, no finer than ``finest_m`` and than can be looked at."""
     row = project.row("surfaces", name)
     if is_missing(row["picture"]):
         raise FileError(f"surface {name} has no picture", "Rectify photos of it first.")
     with open_elevation(project.place(str(row["picture"]))) as elevation:
         pixels = elevation.grid.width_px * elevation.grid.height_px
-        return elevation.read(gsd_m=elevation.grid.gsd_m * max(1.0, math.sqrt(pixels / _MOST_PX)))
+        own_m = elevation.grid.gsd_m
+        return elevation.read(gsd_m=max(own_m, finest_m, own_m * math.sqrt(pixels / most_px)))
 
 
-def _in_metres(ring_px: Any, grid: Any) -> Any:
+def in_metres(ring_px: Any, grid: PixelGrid) -> Any:
+    """Places (x, y) in pixels of a picture as metres of the wall."""
     return np.column_stack(
         [
             grid.left_m + (ring_px[:, 0] + 0.5) * grid.gsd_m,
@@ -236,7 +248,8 @@ def _beside(before: list[Any], proposed: list[Any]) -> list[tuple[int, Any]]:
     return fresh
 
 
-def _gsd_m(gsd_mm: float | None) -> float | None:
+def checked_gsd_m(gsd_mm: float | None) -> float | None:
+    """A sample distance in metres, refused where no wall is photographed with it."""
     if gsd_mm is None:
         return None
     if not (math.isfinite(gsd_mm) and _GSD_MM[0] <= gsd_mm <= _GSD_MM[1]):
@@ -254,6 +267,7 @@ def _proposed(
     name: str,
     seen: Any = None,
     progress: Callable[[float], None] | None = None,
+    tuning: Tuning | None = None,
 ) -> list[Stone]:
     """Stones in a picture; those that lie where it shows nothing are left out."""
     rows, columns = rgb.shape[:2]
@@ -262,19 +276,21 @@ def _proposed(
             f"{name}: {columns} x {rows} px are too few to tell stones in",
             f"Give a picture of at least {_FEWEST_PX} px each way.",
         )
-    stones = outline_wall(np.ascontiguousarray(rgb), gsd_m=gsd_m, see=_told_looks(progress))
+    stones = outline_wall(np.ascontiguousarray(rgb), gsd_m=gsd_m, see=_told_looks(progress, tuning))
     if seen is None:
         return stones
     return [s for s in stones if _is_seen(s, seen)]
 
 
-def _told_looks(progress: Callable[[float], None] | None) -> Callable[[Any], Seen]:
+def _told_looks(
+    progress: Callable[[float], None] | None, tuning: Tuning | None
+) -> Callable[[Any], Seen]:
     """A look that tells how far the work is; how many follow is not known, so that each does half of what is left."""
     left = 1.0
 
     def see(rgb: Any) -> Seen:
         nonlocal left
-        found = look(rgb)
+        found = look(rgb, tuning)
         left /= 2
         if progress is not None:
             progress(1 - left)

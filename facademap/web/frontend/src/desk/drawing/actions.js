@@ -14,7 +14,7 @@ import { removeChosen } from "./deleting.js";
 import { copy, copyOn, merge } from "./operations.js";
 import { enter, onTheWall, PLACES, takeTool } from "./places.js";
 import { KEYS } from "./tools.js";
-import { isProposing, proposeWall } from "./wholeWall.js";
+import { isProposing, proposeDamage, proposeWall } from "./wholeWall.js";
 
 /**
  * @typedef {object} Action
@@ -238,13 +238,17 @@ const jobActions = () =>
     run: () => void startJob(n),
   }));
 
-const wholeWallAction = () => ({
-  id: "job.stones",
-  key: "",
-  name: () => t("job.do.stones"),
-  when: () => writes() && place.value === "survey" && !isProposing(),
-  run: () => void proposeWall(),
-});
+const wholeWallActions = () =>
+  [
+    { kind: "stones", propose: proposeWall },
+    { kind: "damage", propose: proposeDamage },
+  ].map(({ kind, propose }) => ({
+    id: `job.${kind}`,
+    key: "",
+    name: () => t(`job.do.${kind}`),
+    when: () => writes() && place.value === "survey" && !isProposing(),
+    run: () => void propose(),
+  }));
 
 const settingActions = () => [
   ...["day", "sun", "dark"].map((n) => ({
@@ -285,7 +289,7 @@ export const allActions = () => [
   ...inGroup("view", viewActions()),
   ...placeActions(),
   ...inGroup("drawing", drawsActions()),
-  ...inGroup("jobs", [...jobActions(), wholeWallAction()]),
+  ...inGroup("jobs", [...jobActions(), ...wholeWallActions()]),
   ...inGroup("settings", settingActions()),
 ];
 export const canBeDone = (action) => !action.when || action.when();

@@ -40,6 +40,36 @@ async function propose(kind, points) {
 const rounded = (geometry) => ({ ...geometry, coordinates: roundAll(geometry.coordinates) });
 const first = ({ geometries: [geometry] }) => (geometry ? rounded(geometry) : null);
 
+/**
+ * The damage that places inside and outside point at, with a guess of its term; null where none is seen.
+ * @returns {Promise<{geometry: any, term: string, confidence: number, note: string} | null>}
+ */
+export async function findDamage(points, outside) {
+  const box = map.getView().calculateExtent(map.getSize());
+  thinking.value = true;
+  try {
+    const found = await ask("/api/assist/damage", {
+      method: "POST",
+      body: { surface: surface.value, box, points, outside },
+    });
+    return { ...found, geometry: rounded(found.geometry) };
+  } catch {
+    return null; // the outline of whatever is there is looked for instead, and says what is wrong
+  } finally {
+    thinking.value = false;
+  }
+}
+
+/** Outlines of the stones that are seen round some places, for corners to land on; none where the server cannot say. */
+export async function jointsRound(points) {
+  try {
+    const body = { surface: surface.value, box: [...points[0], ...points[0]], points };
+    return (await ask("/api/assist/joints", { method: "POST", body })).geometries;
+  } catch {
+    return [];
+  }
+}
+
 export const outlineAt = async (point) => first(await propose("outline", [point]));
 export const followLine = async (points) => first(await propose("line", points));
 

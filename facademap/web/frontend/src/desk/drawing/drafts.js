@@ -14,6 +14,7 @@ import { project } from "../data/data.js";
  * @property {{table: string, id: string}[]} selection What was selected.
  * @property {any} [geometry] The whole of it, where it is drawn and only wants its term.
  * @property {object} [extra] Values that go with it.
+ * @property {string | null} [guess] What the machine took it for.
  * @property {string} tab The page that drew it.
  * @property {number} at
  */

@@ -4,7 +4,7 @@ import { effect, signal } from "@preact/signals";
 import Feature from "ol/Feature.js";
 import VectorLayer from "ol/layer/Vector.js";
 import VectorSource from "ol/source/Vector.js";
-import { surface, term } from "../data/data.js";
+import { entryOf, surface, term } from "../data/data.js";
 import { edit, newId, notice } from "../data/edits.js";
 import { newKey } from "../data/keys.js";
 import { survey, who } from "../data/settings.js";
@@ -77,12 +77,13 @@ function startValues(table, geometry, name) {
 
 /**
  * Outlines that are drawn and have no term yet: kept in this browser until a person says what they are.
- * @type {import("@preact/signals").Signal<{key: string, geometry: any, extra: object}[]>}
+ * @type {import("@preact/signals").Signal<{key: string, geometry: any, extra: object, guess?: string}[]>}
  */
 export const unnamed = signal([]);
 
-/** The term that is offered for them: the last one that was chosen. */
+/** The term that is offered for them: what the machine took it for, else the last one that was chosen. */
 export const offered = () =>
+  unnamed.value.at(-1)?.guess ??
   termFor(shapeOf(unnamed.value.at(-1)?.geometry ?? { type: "Polygon" }));
 
 /** They are seen on the wall, though they are not stored yet. */
@@ -96,9 +97,9 @@ effect(() => {
   source.changed();
 });
 
-function holdUnnamed(geometry, extra) {
-  const key = newKey();
-  unnamed.value = [...unnamed.value, { key, geometry, extra }];
+function holdUnnamed(geometry, extra, guess = null, key = newKey()) {
+  const others = unnamed.value.filter((u) => u.key !== key);
+  unnamed.value = [...others, { key, geometry, extra, ...(guess ? { guess } : {}) }];
   keepDraft({
     key,
     tool: UNNAMED,
@@ -108,17 +109,24 @@ function holdUnnamed(geometry, extra) {
     corners: [],
     geometry,
     extra,
+    guess,
     selection: [],
     tab,
     at: Date.now(),
   });
+  return { key };
 }
 
 /** What was drawn before the page was read again and still has no term. */
 export function recallUnnamed() {
   unnamed.value = drafts.value
     .filter((d) => d.tool === UNNAMED && d.tab === tab && d.surface === surface.value)
-    .map(({ key, geometry, extra }) => ({ key, geometry, extra }));
+    .map(({ key, geometry, extra, guess }) => ({
+      key,
+      geometry,
+      extra,
+      ...(guess ? { guess } : {}),
+    }));
 }
 
 function open(table, ids) {
@@ -157,28 +165,55 @@ export function leaveUnnamed() {
   notice.value = {
     text: t("unnamed.left"),
     act: t("sketch.again"),
-    onAct: () => holdUnnamed(last.geometry, last.extra),
+    onAct: () => holdUnnamed(last.geometry, last.extra, last.guess),
   };
 }
 
-/** Store what was drawn as a row of the table that is drawn now; a condition as soon as a person has said what it is. */
-export function addRow(geometry, extra = {}) {
+/**
+ * Store what was drawn as a row of the table that is drawn now; a condition as soon as a person has said what it is.
+ * @param {any} geometry
+ * @param {object} [extra] Further values.
+ * @param {string | null} [guess] What the machine takes a condition for: it is offered, not stored.
+ * @returns {{key: string} | {table: string, id: string} | undefined} What it is held or stored as.
+ */
+export function addRow(geometry, extra = {}, guess = null) {
   const fault = faultOf(geometry);
   if (fault) {
     notice.value = { text: t(`fault.${fault}`), bad: true };
-    return;
+    return undefined;
   }
   if (notice.value?.bad) notice.value = null;
   const table = drawTable.value;
   if (table === "conditions" && !template.value.sticky) {
     selection.value = [];
-    holdUnnamed(geometry, extra);
+    const held = holdUnnamed(geometry, extra, guess);
     panel.value = "record";
     sheetOpen.value = true;
-    return;
+    return held;
   }
   const id = newId();
   const values = { ...startValues(table, geometry, termFor(shapeOf(geometry))), ...extra };
   edit(t(`what.draw.${table}`), [{ op: "insert", table, id, values }]);
   open(table, id);
+  return { table, id };
+}
+
+/** Whether what was drawn waits or is there still. */
+export const isHeld = (held) =>
+  Boolean(
+    held &&
+      (held.key
+        ? unnamed.value.some((u) => u.key === held.key)
+        : entryOf(held.table, held.id)?.row.geometry),
+  );
+
+/** A better outline of what was drawn last, before or after it has a term. */
+export function redraw(held, geometry, extra, guess) {
+  if (faultOf(geometry)) return;
+  if (held.key) {
+    holdUnnamed(geometry, extra, guess, held.key);
+    return;
+  }
+  const values = { geometry, ...("note" in extra ? { note: extra.note } : {}) };
+  edit(t("what.modify"), [{ op: "update", table: held.table, id: held.id, values }]);
 }

@@ -36,7 +36,9 @@ import { findCourse, followLine, outlineAt } from "./assist.js";
 import { chooseInBox, chooseInRing } from "./choosing.js";
 import { addCourse } from "./courses.js";
 import { canBeCut, canBeShaped, ShapeCutOut } from "./cutout.js";
+import { damageAt } from "./damageClicks.js";
 import { neighboursOf } from "./joined.js";
+import { JointSnap } from "./joints.js";
 import { cutOut, moveChosen, splitBy } from "./operations.js";
 import { addRow, leaveUnnamed, unnamed } from "./rows.js";
 import {
@@ -242,6 +244,8 @@ function storeChanged(changed, before) {
 function modifyTool() {
   const { features, fill, stop } = followSelection((f) => !isCutOut(f));
   const change = add(new Modify({ features, style: sketchStyle, pixelTolerance: 14 }));
+  // what sees the pointer first comes last: outlines that are drawn go before joints that are only seen
+  if (snapping.value) add(new JointSnap());
   addSnaps();
   let before = new Map();
   change.on("modifystart", ({ features: changed }) => {
@@ -326,8 +330,19 @@ const TOOLS = {
   move: moveTool,
   lasso: lassoTool,
   mend: () => mendTool(add),
-  outline: () =>
-    draw("Point", {}, async (f) => addProposed(await outlineAt(f.getGeometry().getCoordinates()))),
+  outline: () => {
+    let keys = { shiftKey: false, altKey: false };
+    const condition = (event) => {
+      const { shiftKey, altKey } = /** @type {PointerEvent} */ (event.originalEvent);
+      keys = { shiftKey, altKey };
+      return primaryAction(event);
+    };
+    draw("Point", { condition }, async (f) => {
+      const at = f.getGeometry().getCoordinates();
+      if (drawTable.value === "conditions") await damageAt(at, keys);
+      else addProposed(await outlineAt(at));
+    });
+  },
   course: () =>
     draw("LineString", { minPoints: 2 }, async (f) =>
       addCourse(await findCourse(f.getGeometry().getCoordinates())),

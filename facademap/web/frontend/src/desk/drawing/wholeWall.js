@@ -9,7 +9,8 @@ import { map } from "../wall/wall.js";
 import { t } from "../words/texts.js";
 import { beginConfirming, confirming, openOf } from "./confirming.js";
 
-export const isProposing = () => job.value?.kind === "stones" && job.value.state === "running";
+export const isProposing = () =>
+  ["stones", "damage"].includes(job.value?.kind) && job.value.state === "running";
 
 /** Begin; people go on drawing meanwhile. What is drawn when it ends is kept, and nothing is proposed on it. */
 export async function proposeWall() {
@@ -24,6 +25,23 @@ export async function proposeWall() {
     text: t("stones.found", { n: stones, doubtful, kept }),
     act: t("confirm.go"),
     onAct: () => beginConfirming("wall_stones"),
+  };
+}
+
+/** The same for damage with a border; what is drawn already is kept, and nothing is proposed on it. */
+export async function proposeDamage() {
+  const done = await startJob("damage", { surface: surface.value });
+  if (done?.state !== "done") return;
+  const { proposed, terms, notes } = done.result;
+  if (!proposed) {
+    notice.value = { text: notes.join(" ") || t("damage.none"), bad: true };
+    return;
+  }
+  const listed = Object.entries(terms).map(([term, n]) => `${n} ${term}`);
+  notice.value = {
+    text: t("damage.found", { n: proposed, terms: listed.join(", ") }),
+    act: t("confirm.go"),
+    onAct: () => beginConfirming("conditions"),
   };
 }
 

@@ -16,7 +16,8 @@ function eachSide(pack, i, act) {
   }
 }
 
-function nearestOn(x, y, x0, y0, x1, y1) {
+/** Place on the side from one point to another that is nearest to a third. */
+export function nearestOn(x, y, x0, y0, x1, y1) {
   const [dx, dy] = [x1 - x0, y1 - y0];
   const long = dx * dx + dy * dy;
   const share = long ? Math.max(0, Math.min(1, ((x - x0) * dx + (y - y0) * dy) / long)) : 0;
@@ -96,6 +97,7 @@ export class NearSnap extends Interaction {
       if (found) {
         event.coordinate = found;
         event.pixel = event.map.getPixelFromCoordinate(found);
+        event.landed = true;
       }
     }
     return true;

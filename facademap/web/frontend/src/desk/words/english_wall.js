@@ -48,7 +48,8 @@ export const ofTheWall = {
   "hint.cut": "Draw over what is to be taken off the selection.",
   "hint.cutout": "Drag a side, a corner or a pin of the chosen cut-out.",
   "hint.measure": "Click from point to point; double-click ends.",
-  "hint.outline": "Click inside a defect or a stone.",
+  "hint.outline":
+    "Click inside a defect or a stone. A defect: Shift-click where it goes on, Alt-click where it does not.",
   "hint.course": "Draw along one course of stones; double-click ends.",
   "hint.follow": "Click a few points along the crack or joint; double-click ends.",
   "draw.as": "Draws",
@@ -130,8 +131,14 @@ export const ofTheWall = {
   "what.confirm.sure": "confirm {n} sure stones in view",
   "job.name.stones": "propose the stones of the wall",
   "job.do.stones": "Propose all stones",
+  "job.name.damage": "propose damage on the wall",
+  "job.do.damage": "Propose damage",
   "stones.about":
     "Looks for every stone in the picture of this wall. What is drawn stays; each proposal is drawn dashed until somebody confirms it.",
+  "damage.about":
+    "Looks for patches, losses, black crusts, growth, efflorescence, moisture and open joints. The term is a guess; each proposal is drawn dashed until somebody confirms it, and no repair is planned for it before.",
+  "damage.found": "{n} proposals of damage: {terms}.",
+  "damage.none": "No damage with a border was seen.",
   "stones.found": "{n} stones proposed, {doubtful} of them doubtful; {kept} drawn before are kept.",
   "stones.none": "No masonry was recognised: nothing is proposed.",
   proposed: "Outline proposed by the machine; drawn dashed.",

@@ -1,0 +1,67 @@
+// A damage found by clicks: the first one proposes it; with Shift a place belongs to it too, with Alt it does not.
+import { effect } from "@preact/signals";
+import Feature from "ol/Feature.js";
+import { Point } from "ol/geom.js";
+import VectorLayer from "ol/layer/Vector.js";
+import VectorSource from "ol/source/Vector.js";
+import { Circle, Fill, Stroke, Style } from "ol/style.js";
+import { tool } from "../data/view.js";
+import { HAND } from "../wall/signs.js";
+import { map } from "../wall/wall.js";
+import { findDamage, outlineAt } from "./assist.js";
+import { addRow, isHeld, redraw } from "./rows.js";
+
+const spot = (fill) =>
+  new Style({
+    image: new Circle({
+      radius: 5,
+      stroke: new Stroke({ color: HAND, width: 2 }),
+      fill: new Fill({ color: fill }),
+    }),
+  });
+const [INSIDE, OUTSIDE] = [spot(HAND), spot("#ffffff")];
+const source = new VectorSource({ wrapX: false });
+map.addLayer(
+  new VectorLayer({ source, zIndex: 46, style: (f) => (f.get("outside") ? OUTSIDE : INSIDE) }),
+);
+
+/** @type {{inside: number[][], outside: number[][], held: any} | null} */
+let now = null;
+/** Clicks may follow each other faster than answers: only the last one counts. */
+let asked = 0;
+
+function show() {
+  source.clear(true);
+  const mark = (outside) => (at) => new Feature({ geometry: new Point(at), outside });
+  source.addFeatures([
+    ...(now?.inside ?? []).map(mark(false)),
+    ...(now?.outside ?? []).map(mark(true)),
+  ]);
+  source.changed();
+}
+
+effect(() => {
+  if (tool.value === "outline") return;
+  now = null;
+  show();
+});
+
+/**
+ * @param {number[]} at
+ * @param {{shiftKey: boolean, altKey: boolean}} keys
+ */
+export async function damageAt(at, { shiftKey, altKey }) {
+  const more = (shiftKey || altKey) && now && isHeld(now.held) ? now : null;
+  const inside = [...(more?.inside ?? []), ...(more && altKey ? [] : [at])];
+  const outside = [...(more?.outside ?? []), ...(more && altKey ? [at] : [])];
+  asked += 1;
+  const mine = asked;
+  const found = await findDamage(inside, outside);
+  if (mine !== asked) return;
+  const geometry = found?.geometry ?? (more ? null : await outlineAt(at));
+  if (!geometry || mine !== asked) return;
+  const extra = { origin: "assisted", ...(found ? { note: found.note } : {}) };
+  if (more) redraw(more.held, geometry, extra, found?.term);
+  now = { inside, outside, held: more?.held ?? addRow(geometry, extra, found?.term) };
+  show();
+}
