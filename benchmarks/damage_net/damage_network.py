@@ -78,8 +78,7 @@ def losses(logits: torch.Tensor, truth: dict[str, torch.Tensor]) -> dict[str, to
     kinds, target = logits[:, :-1], logits[:, -1]
     judged = truth["judged"]
     weights = torch.ones(MAPS - 1, device=logits.device)
-    weights[1:] = 2.0
-    weights[-1] = 3.0
+    weights[1:] = 1.3
     cross = functional.cross_entropy(kinds, truth["kind"], weight=weights, reduction="none")
     shares = torch.softmax(kinds, 1)[:, 1:] * judged[:, None]
     each = functional.one_hot(truth["kind"], MAPS - 1).permute(0, 3, 1, 2)[:, 1:].float()

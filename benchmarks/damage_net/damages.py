@@ -128,7 +128,7 @@ def _loss(rng, wall: _Wall) -> None:
             columns * rng.choice([-1, 1]) + rows * rng.choice([-1, 1]) + rng.normal(0, 9, len(rows))
         )
         middle = (float(columns[corner]), float(rows[corner]))
-    reach = _reach(rng, wall)
+    reach = _reach(rng, wall, 0.2, 1.0)
     field = _blob(rng, wall, middle, reach, rng.uniform(0.05, 0.3), rng.uniform(1, 2))
     where = field > 0
     if chance(rng, 0.75):
@@ -136,14 +136,15 @@ def _loss(rng, wall: _Wall) -> None:
     if where.sum() < _SMALLEST_PX:
         return
     inner = cv2.distanceTransform(where.astype(np.uint8), cv2.DIST_L2, 3)
-    deep = reach * rng.uniform(0.08, 0.5)
+    deep = reach * rng.uniform(0.15, 0.5)
     rough = wall.grain(rng, max(3, reach * rng.uniform(0.1, 0.4)))
     bowl = deep * np.minimum(inner / max(1.5, reach * rng.uniform(0.05, 0.6)), 1)
     wall.height -= bowl + where * rough * deep * rng.uniform(0.08, 0.35)
-    tone = wall.colours[number] * rng.uniform(0.75, 1.3) + rng.normal(0, 8, 3)
+    tone = wall.colours[number] * rng.choice([rng.uniform(0.6, 0.85), rng.uniform(1.12, 1.4)])
+    tone = tone + rng.normal(0, 8, 3)
     old = wall.rgb.copy() * rng.uniform(0.8, 1.1)
     fresh = tone + (rng.uniform(2, 14) * rough)[..., None]
-    mix = rng.choice([0.3, 0.8, 1.0])
+    mix = rng.choice([0.5, 0.9, 1.0, 1.0])
     cover = cv2.GaussianBlur(where.astype(np.float32), (0, 0), rng.choice([0.6, 1.0]))
     wall.paint("missing part", cover, mix * fresh + (1 - mix) * old, shown=0.5)
 
@@ -151,7 +152,7 @@ def _loss(rng, wall: _Wall) -> None:
 def _patch(rng, wall: _Wall) -> None:
     """An earlier repair: mortar or cement over stone and joint, or a piece let in with a joint round it."""
     middle, number = _somewhere(rng, wall)
-    reach = _reach(rng, wall, 0.15, 1.0)
+    reach = _reach(rng, wall, 0.2, 1.1)
     y, x = np.mgrid[0:SIDE_PX, 0:SIDE_PX].astype(np.float32)
     let_in = chance(rng, 0.45)
     if let_in or chance(rng, 0.35):
@@ -177,8 +178,8 @@ def _patch(rng, wall: _Wall) -> None:
     else:
         tone = walls.colour(rng)
     away = abs(tone - wall.colours[number]).max()
-    if away < 14:
-        tone = tone + rng.choice([-1, 1]) * 18
+    if away < 22:
+        tone = tone + rng.choice([-1, 1]) * 30
     new = tone + (rng.uniform(1, 7) * wall.grain(rng, rng.choice([3, 8, 22])))[..., None]
     level = float(np.median(wall.height[where])) + rng.uniform(-1.5, 2.5)
     plain = level + rng.uniform(0.1, 0.6) * wall.grain(rng, rng.choice([3, 8, 60]))
@@ -362,8 +363,9 @@ def damaged(rng: np.random.Generator, kind: str | None = None) -> Damaged:
 def _weathered(rng, wall: _Wall) -> None:
     """Some kinds of damage, each some times, in an order that nature allows: dirt and growth last."""
     for name, paint in _PAINTED.items():
-        if chance(rng, 0.5):
-            most = 2 if name == "moist area" else 7
+        plain = name in ("patch", "missing part")
+        if chance(rng, 0.7 if plain else 0.42):
+            most = 2 if name == "moist area" else 10 if plain else 5
             for _ in range(int(rng.integers(1, most + 1))):
                 paint(rng, wall)
 
@@ -422,7 +424,7 @@ def _is_shown(parts, label, box, none, smooth, fine) -> bool:
     away = abs(inner.mean(0) - outer.mean(0)).max()
     spread = np.sqrt(0.5 * (inner.var(0).max() + outer.var(0).max()))
     grain = fine[part][mine].mean() / max(float(fine[part][rim].mean()), 0.5)
-    return bool(away > 0.9 * spread + 5 or grain > 1.8 or grain < 0.5)
+    return bool(away > 1.1 * spread + 7 or grain > 2.0 or grain < 0.4)
 
 
 def _scanned(rng, height: np.ndarray) -> np.ndarray:

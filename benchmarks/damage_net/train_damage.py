@@ -23,7 +23,7 @@ for beside in ("outline_net", "wall_net", "damage_net"):
     sys.path.insert(0, str(Path(__file__).resolve().parents[1] / beside))
 
 SIDE = 832
-FIRST, KEPT, WATCHED = 60, 6000, 64
+FIRST, KEPT, WATCHED = 45, 6000, 45
 LARGEST_STEP, GOING_ON = 2e-3, 1.2e-3
 
 

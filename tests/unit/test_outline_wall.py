@@ -168,12 +168,19 @@ def test_the_joint_is_the_distance_to_the_neighbours() -> None:
 
 def test_the_command_writes_polygons_with_their_properties(tmp_path: Path) -> None:
     rgb, boxes = _ashlar(2, width=420, height=300)
+    rgb = rgb.copy()
+    rgb[:, 180:260] = (70, 96, 44)  # a plant hides what lies there
     photo, out = tmp_path / "wall.png", tmp_path / "stones.geojson"
     Image.fromarray(rgb).save(photo)
     ran = CliRunner().invoke(main, ["outline-wall", "--photo", str(photo), "--out", str(out)])
     assert ran.exit_code == 0, ran.output
     told = json.loads(out.read_text())
-    assert len(told["features"]) >= 0.7 * len(boxes)
+    free = [b for b in boxes if b[2] < 180 or b[0] > 260]
+    assert len(told["features"]) >= 0.7 * len(free)
+    named = {(f["properties"]["course"], f["properties"]["number"]) for f in told["features"]}
+    assert told["after_gap"]
+    assert {(g["course"], g["number"]) for g in told["after_gap"]} <= named
+    assert "show no stone" in ran.output
     for feature in told["features"]:
         assert set(feature["properties"]) == {"course", "number", "confidence", "joint_px"}
         assert 0 <= feature["properties"]["confidence"] <= 1

@@ -65,7 +65,8 @@ def command(
         show.say(f"note: {note}")
     if found.get("not_seen"):
         show.say(
-            f"note: {found['not_seen']} parts of courses show no stone (growth, plaster, things before the wall): "
+            f"note: {found['not_seen']} parts of courses show no stone (growth, plaster, things before the wall"
+            f"{', openings' if photo is not None else ''}): "
             "how many lie there is not known, numbers after them may be wrong"
         )
     where = f"written to {out}" if out is not None else f"kept in {project}, to be confirmed"

@@ -53,14 +53,15 @@ def outline_photo(photo: Path, *, out: Path, gsd_mm: float | None = None) -> dic
     photo : Path
         Picture; places are pixels of it upright.
     out : Path
-        GeoJSON FeatureCollection to write: polygons with ``course``, ``number``, ``confidence``, ``joint_px``.
+        GeoJSON FeatureCollection to write: polygons with ``course``, ``number``, ``confidence``, ``joint_px``; its member
+        ``after_gap`` lists the stones before which a part of their course shows none.
     gsd_mm : float, optional
         Millimetres of the wall to a pixel; narrows the sizes that are looked for.
 
     Returns
     -------
     dict
-        ``stones``, ``doubtful`` and ``notes``.
+        ``stones``, ``doubtful``, ``not_seen`` (parts of courses without a stone that is seen) and ``notes``.
 
     Raises
     ------
@@ -78,8 +79,9 @@ def outline_photo(photo: Path, *, out: Path, gsd_mm: float | None = None) -> dic
     rows, columns = rgb.shape[:2]
     rings = [np.clip(s.ring_px, 0, [columns - 1, rows - 1]) for s in stones]
     upright = np.array([shapely.Polygon(r * [1, -1]) for r in rings], dtype=object)
-    features = []
-    for stone, ring, (course, number) in zip(stones, rings, courses_of(upright), strict=True):
+    features, numbered = [], courses_of(upright)
+    gaps = gaps_of(list(upright), numbered, [])
+    for stone, ring, (course, number) in zip(stones, rings, numbered, strict=True):
         places = [[round(float(x), 2), round(float(y), 2)] for x, y in ring]
         features.append(
             {
@@ -100,12 +102,16 @@ def outline_photo(photo: Path, *, out: Path, gsd_mm: float | None = None) -> dic
                 "type": "FeatureCollection",
                 MARK: pixel_mark(photo.name, width_px=columns, height_px=rows),
                 "features": features,
+                "after_gap": [
+                    {"course": course, "number": number}
+                    for course, number in (numbered[k] for k in gaps)
+                ],
             },
             ensure_ascii=False,
         )
         + "\n",
     )
-    return _told(stones, photo.name)
+    return {**_told(stones, photo.name), "not_seen": len(gaps)}
 
 
 def outline_surface(
