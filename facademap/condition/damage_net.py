@@ -185,7 +185,8 @@ def _relief_bands(relief_m: Floats | None, shape: tuple[int, int]) -> Floats | N
         np.where(known, relief_m, 0).astype(np.float32), size, interpolation=cv2.INTER_AREA
     )
     window = _AROUND_PX // _COARSER
-    around = boxed(height, window) / np.maximum(boxed(share, window), 1e-3)
-    around = cv2.resize(around, shape[::-1], interpolation=cv2.INTER_LINEAR)
+    small = boxed(np.asarray(height, np.float32), window)
+    small /= np.maximum(boxed(np.asarray(share, np.float32), window), 1e-3)
+    around = cv2.resize(small, shape[::-1], interpolation=cv2.INTER_LINEAR)
     units = np.clip((relief_m - around) / _UNIT_M, -_MOST_UNITS, _MOST_UNITS)
     return np.stack([np.where(known, units, 0), known]).astype(np.float32)

@@ -207,11 +207,11 @@ def damage_clicked(
         part, corner, exact = _view(rgb, [*inside, *outside], scale)
         if float(part.std()) < _LEAST_SPREAD:
             continue  # an even tone shows nothing
-        places = [
+        in_view = [
             [(np.asarray(p, float) - corner + 0.5) * exact - 0.5 for p in group]
             for group in (inside, outside)
         ]
-        found = damage_at(look_at_clicks(part, *places), places[0])
+        found = damage_at(look_at_clicks(part, in_view[0], in_view[1]), in_view[0])
         if found is None or (best is not None and found.confidence <= best.confidence):
             continue
         shape = shapely.transform(
