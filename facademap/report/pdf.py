@@ -32,6 +32,8 @@ _CIRCLE = 4.0 / 3.0 * (math.sqrt(2.0) - 1.0)
 #: Words in the lower margin of every page that is written meanwhile.
 _stamp: ContextVar[str] = ContextVar("stamp", default="")
 _STAMP_PT, _STAMP_AT_MM = 5.0, (12.0, 2.6)
+#: What is lower is a label of a tape, without a margin.
+LEAST_STAMPED_MM = 90.0
 #: Day that the files written meanwhile bear, as 2026-11-30; none where nothing says which.
 _day: ContextVar[str] = ContextVar("day", default="")
 
@@ -156,8 +158,8 @@ def put_marks(canvas: Canvas, page: Page) -> None:
 
 
 def put_stamp(canvas: Canvas) -> None:
-    """Put the words of :func:`stamped` into the lower margin, where there are any."""
-    if words := _stamp.get():
+    """Put the words of :func:`stamped` into the lower margin, where there are any and the page has one."""
+    if (words := _stamp.get()) and min(canvas._pagesize) / _PT_PER_MM >= LEAST_STAMPED_MM:
         canvas.addLiteral(_IN_MM)
         _put_text(canvas, _stamp_of(words, max(canvas._pagesize) / _PT_PER_MM))
         canvas.addLiteral("Q")

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from facademap.report.page import Page
-from facademap.report.pdf import day_of_pdf, write_pdf
+from facademap.report.pdf import LEAST_STAMPED_MM, day_of_pdf, write_pdf
 from facademap.report.sheet_layout import enlarging
 
 __all__ = ["marked", "page_count", "picked", "struck"]
@@ -31,6 +31,8 @@ def marked(pdf: bytes, words: str, *, date: str) -> bytes:
     """
 
     def draw(page: Page) -> None:
+        if min(page.width_mm, page.height_mm) < LEAST_STAMPED_MM:
+            return
         larger = enlarging(max(page.width_mm, page.height_mm))
         x, y = (a * larger for a in _MARK_AT_MM)
         page.text(

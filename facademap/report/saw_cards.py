@@ -9,6 +9,7 @@ from facademap.report.page import Page
 from facademap.report.saw_block import SawBlock
 from facademap.report.saw_drawing import BLUE, Box, draw_step
 from facademap.report.scales import scale_words
+from facademap.report.typeface import MM_PER_PT, wrap_text
 
 __all__ = ["CARDS", "card"]
 
@@ -22,6 +23,8 @@ _TITLES = {
     "contour": "ROUND THE OUTLINE",
     "dressed": "DRESS BY HAND",
 }
+#: Leading of the words of a card, and the smallest size that they are set in.
+_LEADING, _LEAST_PT = 1.26, 5.6
 _LETTERS = "abcdefghijklmnopqrstuvwxyz"
 
 
@@ -68,7 +71,7 @@ def card(page: Page, block: SawBlock, step: SawStep, zone: Box) -> None:
         f"{view}, {scale_words(scale, inches=block.say.inches)}",
         size_pt=6.5,
         ink="#444444",
-        within_mm=w * 0.5,
+        within_mm=w - 4,
     )
     _words(page, block, step, marks, (x + 2, y + 1.2, w - 4, at - 4.2 - y))
 
@@ -106,20 +109,25 @@ def _words(page: Page, block: SawBlock, step: SawStep, marks: Sequence[str], zon
         for text, name in zip(marks, step.gives, strict=True)
         if (words := block.lift(name))
     ]
-    size = min(8.0, h / (1.26 * (len(lines) + len(lifts))) / 0.3528)
+    # how a part is lifted is never cut short: it goes on below, and all is set smaller for it
+    size = min(8.0, h / (_LEADING * (len(lines) + len(lifts))) / MM_PER_PT)
+    while size > _LEAST_PT and _tall(lines, lifts, w, size) > h:
+        size -= 0.1
     at = y + h
     for line, bold in lines:
-        page.text(
-            x,
-            at - size * 0.3528,
-            line,
-            size_pt=size,
-            weight="bold" if bold else "regular",
-            within_mm=w,
-        )
-        at -= size * 0.3528 * 1.26
-    for line in lifts:
-        page.text(
-            x, at - size * 0.3528, line, size_pt=size, weight="bold", ink="#a11111", within_mm=w
-        )
-        at -= size * 0.3528 * 1.26
+        at -= size * MM_PER_PT
+        page.text(x, at, line, size_pt=size, weight="bold" if bold else "regular", within_mm=w)
+        at -= size * MM_PER_PT * (_LEADING - 1.0)
+    for lift in lifts:
+        for line in wrap_text(lift, w, size, weight="bold"):
+            at -= size * MM_PER_PT
+            page.text(x, at, line, size_pt=size, weight="bold", ink="#a11111")
+            at -= size * MM_PER_PT * (_LEADING - 1.0)
+
+
+def _tall(
+    lines: Sequence[tuple[str, bool]], lifts: Sequence[str], width_mm: float, size_pt: float
+) -> float:
+    """Height of the words of a card."""
+    rows = len(lines) + sum(len(wrap_text(t, width_mm, size_pt, weight="bold")) for t in lifts)
+    return rows * size_pt * MM_PER_PT * _LEADING

@@ -13,6 +13,7 @@ import pandas as pd
 
 from facademap.photo.lab import srgb_from_lab
 from facademap.report.code_words import PLAIN_CODE, code_of
+from facademap.report.label_sheets import Label, label_pages
 from facademap.report.materials import number
 from facademap.report.measures import Measures
 from facademap.report.page import Page
@@ -20,7 +21,6 @@ from facademap.report.paper import paper_named
 from facademap.report.pdf import write_pdf
 from facademap.report.rows import rows_of
 from facademap.report.spreadsheet import guarded_text
-from facademap.report.ticket_page import draw_qr
 from facademap.tables import is_missing
 from facademap.units import least_inches, least_mm
 
@@ -268,7 +268,19 @@ def write_labels(
     paper: str = "A4",
     inches: bool = False,
 ) -> bytes:
-    """Labels for blocks and pieces, two columns of seven on a sheet, each with a QR code."""
+    """Labels for blocks and pieces, two columns of seven on a sheet or one by one on a tape, each with a QR code.
+
+    Parameters
+    ----------
+    frames : mapping of str to frame
+    link : str
+        Address or words of the codes on pieces.
+    project : str
+    paper : str
+        A sheet, or a tape by its width, as in ``tape 62`` and ``tape 2 in``.
+    inches : bool
+        Whether inches come first.
+    """
     labels = [
         _block_label(b, project, Measures(inches))
         for b in rows_of(frames["blocks"])
@@ -280,13 +292,10 @@ def write_labels(
         for p in rows_of(frames["pieces"])
     ]
     return write_pdf(
-        _label_pages(labels, paper),
+        label_pages(labels, paper),
         title=f"Labels, {project}".strip(", "),
         subject="Labels for blocks and pieces",
     )
-
-
-Label = tuple[str, str, Sequence[str], str]
 
 
 def _block_label(block: Mapping[str, Any], project: str, say: Measures) -> Label:
@@ -332,43 +341,3 @@ def _piece_label(
             block="" if place is None else str(place["block"]),
         ),
     )
-
-
-def _label_pages(labels: Sequence[Label], paper: str) -> Iterator[Page]:
-    width, height = paper_named(paper)
-    columns, rows, edge = 2, 7, 8.0
-    w, h = (width - 2 * edge) / columns, (height - 2 * edge) / rows
-    for start in range(0, max(1, len(labels)), columns * rows):
-        page = Page(
-            width_mm=width, height_mm=height, title=f"Labels {start // (columns * rows) + 1}"
-        )
-        for k, (kind, name, lines, code) in enumerate(labels[start : start + columns * rows]):
-            x, y = edge + (k % columns) * w, height - edge - (k // columns + 1) * h
-            page.box(x, y, w, h, width_mm=0.15, ink="#aaaaaa", dash_mm=(1.5, 1.5))
-            qr = h - 8
-            draw_qr(page, code, x + w - qr - 3, y + 4, qr)
-            page.box(x + 3, y + h - 8.5, 16, 5.5, ink=None, fill="#111111")
-            page.text(
-                x + 11,
-                y + h - 7.2,
-                kind,
-                size_pt=8.5,
-                weight="bold",
-                anchor="centre",
-                ink="#ffffff",
-            )
-            if kind == "PIECE":
-                page.arrow(
-                    x + w - qr - 9, y + h - 13, x + w - qr - 9, y + h - 5, head_mm=3, width_mm=0.9
-                )
-                page.text(
-                    x + w - qr - 9, y + h - 17, "TOP", size_pt=7.5, weight="bold", anchor="centre"
-                )
-            page.text(x + 3, y + h - 17, name, size_pt=21, weight="bold", within_mm=w - qr - 18)
-            for n, line in enumerate(x_ for x_ in lines if x_):
-                page.text(x + 3, y + h - 22.3 - 4.3 * n, line, size_pt=10, within_mm=w - qr - 10)
-        if not labels:
-            page.text(
-                15, height - 30, "No blocks and no pieces to label", size_pt=16, weight="bold"
-            )
-        yield page

@@ -17,11 +17,14 @@ from shapely.affinity import scale
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from benchmarks.paper_texts import faults_of
+from benchmarks.paper_texts import faults_of, texts_of
 from benchmarks.papers_project import make_project
+from facademap.errors import InputError
 from facademap.io.rule_files import load_criteria, load_profile
 from facademap.repair.steps import STEPS, steps_for
 from facademap.report.face_picture import rectify_face
+from facademap.report.label_sheets import label_tape_mm
+from facademap.report.pdf import stamped
 from facademap.report.stone_lists import write_labels
 from facademap.report.template_sheets import write_templates
 from facademap.report.ticket_content import make_tickets
@@ -327,3 +330,27 @@ def test_codes_say_what_they_are_on_without_a_desk_and_are_read_at_150_dpi(frame
     assert sum(bool(text) for text in read) >= 0.98 * len(read)
     assert all(not text or text == word for text, word in zip(read, wanted, strict=False))
     assert any(text.startswith("Block ") for text in read[len(tickets) :])
+
+
+@pytest.mark.parametrize("sheet", ["Letter", "tape 62", "tape 1 in"])
+@pytest.mark.parametrize("inches", [False, True])
+def test_labels_stay_within_their_edges_on_sheets_and_tapes(frames, sheet, inches):
+    """No line stands on the edge along which a label is cut; a label of a tape is a page with a code that is read."""
+    with stamped("Paper 0000-0000, a working print"):
+        pdf = write_labels(frames, project="Sallow Quay", paper=sheet, inches=inches)
+    assert faults_of(pdf) == []
+    document = pypdfium2.PdfDocument(pdf)
+    if (tape := label_tape_mm(sheet)) is None:
+        rows = np.linspace(8.0, 279.4 - 8.0, 8) * 72 / 25.4
+        for _, (_, low, _, high), _ in texts_of(document[0]):
+            assert not [y for y in rows if low - 0.5 < y < high + 0.5 and low > 20]
+    else:
+        assert len(document) == len(frames["blocks"]) + len(frames["pieces"])
+        assert document[0].get_height() == pytest.approx(tape * 72 / 25.4, abs=0.01)
+        image = document[0].render(scale=300 / 72, grayscale=True).to_numpy().squeeze()
+        assert _read(image).startswith("Block B-")
+
+
+def test_a_tape_too_narrow_for_a_code_is_refused():
+    with pytest.raises(InputError, match="tape 12 mm wide"):
+        label_tape_mm("tape 12")

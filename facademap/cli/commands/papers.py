@@ -44,6 +44,12 @@ from facademap.cli.show import Show, command_options
     help='Sheet of the templates: A4 to A0, or a roll by its width, "roll 914" or "roll 36 in"; that of --paper when not given.',
 )
 @click.option(
+    "--label-sheet",
+    default="",
+    metavar="SIZE",
+    help='Sheet of the labels, or a tape by its width, "tape 62" or "tape 2 in"; that of --paper when not given.',
+)
+@click.option(
     "--scale", type=float, metavar="N", help="Scale 1:N of drawings; chosen to fit when not given."
 )
 @click.option(
@@ -90,6 +96,7 @@ def command(
     paper: str,
     sheet: str,
     template_sheet: str,
+    label_sheet: str,
     scale: float | None,
     rates: Path | None,
     link: str,
@@ -119,6 +126,7 @@ def command(
         paper=paper,
         sheet=sheet,
         template_sheet=template_sheet,
+        label_sheet=label_sheet,
         scale=scale,
         link=link,
         least_void_m2=least_void_m2,

@@ -13,6 +13,7 @@ from typing import Any
 
 from facademap.errors import FacademapError, FileError, InputError, ProjectError
 from facademap.io.whole_files import need_folder, remove_file, write_whole
+from facademap.report.label_sheets import label_tape_mm
 from facademap.report.paper import paper_named
 from facademap.report.pdf import dated, stamped
 from facademap.report.template_nesting import sheet_sides
@@ -146,6 +147,8 @@ def make_papers(
         paper_named(size)
     if choices.template_sheet:
         sheet_sides(choices.template_sheet)
+    if choices.label_sheet and label_tape_mm(choices.label_sheet) is None:
+        paper_named(choices.label_sheet)
     wanted = [p for p in all_papers() if not only or p.name in only]
     with Project.open(project, read_only=True) as opened:
         folder = Path(out) if out is not None else opened.folder / "out"

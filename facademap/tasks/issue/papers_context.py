@@ -56,6 +56,8 @@ class Choices:
         Openings of this area or smaller are not deducted.
     template_sheet : str
         Sheet or roll of the templates; that of the tickets when empty.
+    label_sheet : str
+        Sheet or tape of the labels; that of the tickets when empty.
     pictures : bool
         Whether drawings lie over the rectified picture; false draws lines only.
     """
@@ -68,6 +70,7 @@ class Choices:
     rates_name: str = "rates"
     least_void_m2: float = 0.0
     template_sheet: str = ""
+    label_sheet: str = ""
     pictures: bool = True
 
 

@@ -272,7 +272,11 @@ def _lists(context: Context) -> Files:
         ),
         "stone-wanted.csv": write_wanted_csv(frames),
         "labels.pdf": write_labels(
-            frames, link=context.link, project=context.name, paper=paper, inches=context.inches
+            frames,
+            link=context.link,
+            project=context.name,
+            paper=context.choices.label_sheet or paper,
+            inches=context.inches,
         ),
     }
 
