@@ -11,7 +11,7 @@ References
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -94,21 +94,29 @@ class Gauge:
     why: str
 
 
-def gauges_of(readings: Iterable[GaugeReading], rules: GaugeRules | None = None) -> list[Gauge]:
+def gauges_of(
+    readings: Iterable[GaugeReading],
+    rules: GaugeRules | None = None,
+    *,
+    own: Mapping[str, GaugeRules] | None = None,
+) -> list[Gauge]:
     """Every point with what its readings tell, the most pressing first.
 
     Parameters
     ----------
     readings : iterable of GaugeReading
     rules : GaugeRules, optional
+    own : mapping of str to GaugeRules, optional
+        Limits of single points, which count before the others.
     """
-    rules = rules or GaugeRules()
+    rules, own = rules or GaugeRules(), own or {}
     by_name: dict[str, list[GaugeReading]] = {}
     for reading in readings:
         by_name.setdefault(reading.gauge, []).append(reading)
     order = ("beyond the limit", "moving", "cannot be told yet", "still")
     found = [
-        _gauge(n, tuple(sorted(r, key=lambda one: one.read_on)), rules) for n, r in by_name.items()
+        _gauge(n, tuple(sorted(r, key=lambda one: one.read_on)), own.get(n, rules))
+        for n, r in by_name.items()
     ]
     return sorted(found, key=lambda g: (order.index(g.verdict), g.name))
 

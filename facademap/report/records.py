@@ -21,6 +21,7 @@ from facademap.report.ticket_page import draw_qr
 from facademap.report.wall_window import Crop, draw_wall_window
 from facademap.salvage.seen_face import unseen_faces
 from facademap.tables import is_missing
+from facademap.treatment.follow_up import follow_ups, look_words
 
 __all__ = ["Photo", "RepairRecord", "make_records", "write_records"]
 
@@ -40,6 +41,7 @@ class RepairRecord:
     unseen: str = ""
     entries: Sequence[Mapping[str, Any]]
     edits: Sequence[tuple[str, str, str]]
+    looks: Sequence[Mapping[str, Any]] = ()
     elevation: str
     surface: str
     say: Measures = METRIC
@@ -73,6 +75,8 @@ def make_records(
 
     unseen = unseen_faces(rows_of(frames["placements"]), rows_of(frames["faces"]))
     pieces, places, log = by_repair("pieces"), by_repair("placements"), by_repair("work_log")
+    looks = rows_of(frames["looks"]) if "looks" in frames else []
+    seen_again = {f.id: f.looks for f in follow_ups(looks) if f.table == "repairs"}
     records = []
     for repair in rows_of(frames["repairs"]):
         surface = surfaces.get(repair["surface"], {})
@@ -89,6 +93,7 @@ def make_records(
                     log.get(repair["id"], []), key=lambda e: (str(e["at"]), str(e["id"]))
                 ),
                 edits=(edits or {}).get(repair["id"], []),
+                looks=seen_again.get(str(repair["id"]), ()),
                 elevation=elevations.get(surface.get("elevation"), ""),
                 surface=str(surface.get("name", repair["surface"])),
                 say=Measures(inches),
@@ -237,6 +242,9 @@ def _page(
         y,
         most=16,
     )
+    if record.looks:
+        looks = [look_words(look) for look in record.looks]
+        y = _section(page, "Looked at again", looks, left, right, y, most=8)
     y = _section(
         page,
         "Changes of the record",

@@ -10,12 +10,14 @@ import calendar
 import datetime as dt
 import itertools
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
+from facademap.condition.gauges import Gauge
 from facademap.condition.survey_pairs import Paired, pair_surveys
 from facademap.repair.make_safe import MOST_URGENT, safety_class
 from facademap.tables import is_missing
+from facademap.treatment.follow_up import last_looks
 from facademap.treatment.values import TreatmentValues
 
 __all__ = ["DONE_STAGES", "DueLook", "compared_surveys", "looks_due", "months_later"]
@@ -49,6 +51,10 @@ _OF_WALL = "The whole wall near enough to touch: loose stone first, then every c
 _OF_WATER = (
     "Gutters, pipes, drains, flashings and growth: clear them, and look where water has run."
 )
+_OF_GAUGE = "Read it at the same hour and, where it is kept, with the warmth; look whether it is still fast."
+_BEYOND = "Beyond its limit: tell the engineer of the wall today. "
+#: What a look found that brings the next one forward.
+_WORSE, _FAILED = "worse", "failed"
 _URGENT_FIRST = "Make it safe first: see the make-safe list. "
 
 
@@ -58,7 +64,7 @@ class DueLook:
 
     Parameters
     ----------
-    kind : {"condition", "repair", "wall", "water"}
+    kind : {"condition", "repair", "gauge", "wall", "water"}
     id : str
         Of the condition or repair; of the surface for the whole wall and its water.
     surface, wall_stone, subject : str
@@ -114,6 +120,8 @@ def looks_due(
     today: dt.date,
     grown: Mapping[str, str] | None = None,
     replaced: Iterable[str] = (),
+    looks_made: Iterable[Mapping[str, Any]] = (),
+    gauges: Iterable[tuple[Mapping[str, Any], Gauge]] = (),
 ) -> list[DueLook]:
     """Everything that is to be looked at, the most pressing first.
 
@@ -132,12 +140,17 @@ def looks_due(
         Conditions that have grown, and by how much in words.
     replaced : iterable of str
         Conditions that a later survey shows again (`compared_surveys`).
+    looks_made : iterable of mapping
+        Rows of the table of looks: the next one counts from the last of them.
+    gauges : iterable of (mapping, Gauge)
+        Monitoring points: their row, and what their readings tell.
 
     Returns
     -------
     list of DueLook
     """
     grown, repairs, replaced = grown or {}, list(repairs), set(replaced)
+    last = last_looks(looks_made)
     mended = {
         str(c) for r in repairs if r["stage"] in DONE_STAGES for c in _listed(r["conditions"])
     }
@@ -145,16 +158,21 @@ def looks_due(
         str(c) for r in repairs if r["treatment"] == "make safe" for c in _listed(r["conditions"])
     }
     looks = [
-        _of_condition(row, values, today, grown, held)
+        _of_condition(row, values, today, grown, held, last.get(("conditions", str(row["id"]))))
         for row in conditions
         if str(row["id"]) not in mended | replaced
     ]
     looks += [
-        _of_repair(row, values, done_on.get(str(row["id"])), today)
+        _of_repair(
+            row, values, done_on.get(str(row["id"])), today, last.get(("repairs", str(row["id"])))
+        )
         for row in repairs
         if row["stage"] in DONE_STAGES
     ]
-    for surface, seen in surfaces.items():
+    looks += [_of_gauge(row, gauge, values, today) for row, gauge in gauges]
+    for surface, surveyed in surfaces.items():
+        look = last.get(("surfaces", surface))
+        seen = _later(surveyed, None if look is None else _day(look["looked_on"]))
         looks.append(_of_surface(surface, seen, values, today, "wall"))
         looks.append(_of_surface(surface, None, values, today, "water"))
     return sorted(looks, key=lambda k: (not k.at_once, k.due_on, k.kind, k.surface, k.id))
@@ -233,12 +251,15 @@ def _of_condition(
     today: dt.date,
     grown: Mapping[str, str],
     held: set[str],
+    last: Mapping[str, Any] | None,
 ) -> DueLook:
     id, term = str(row["id"]), str(row["term"])
     cc, uc = (None if is_missing(row[k]) else int(row[k]) for k in ("cc", "uc"))
     activity = "unknown" if is_missing(row["activity"]) else str(row["activity"])
+    found = "" if last is None else str(last["finding"])
     unsafe = (
         uc == MOST_URGENT
+        or found == _FAILED
         or id in held
         or safety_class(term, cc=cc, uc=uc, treatment=None) == "unsafe"
     )
@@ -249,8 +270,10 @@ def _of_condition(
         spans.append(_BY_URGENCY[uc])
     if id in grown:
         spans.append(("maintain.growing", grown[id]))
+    if last is not None and found in (_WORSE, _FAILED):
+        spans.append(("maintain.growing", f"found {found} on {str(last['looked_on'])[:10]}"))
     key, why = min(spans, key=lambda s: values[s[0]])
-    seen = _day(row["observed_on"])
+    seen = _later(_day(row["observed_on"]), None if last is None else _day(last["looked_on"]))
     look = _OF_CRACK if "crack" in term.lower() or "fracture" in term.lower() else _OF_CONDITION
     return _look(
         "condition",
@@ -268,12 +291,22 @@ def _of_condition(
 
 
 def _of_repair(
-    row: Mapping[str, Any], values: TreatmentValues, done: dt.date | None, today: dt.date
+    row: Mapping[str, Any],
+    values: TreatmentValues,
+    done: dt.date | None,
+    today: dt.date,
+    last: Mapping[str, Any] | None,
 ) -> DueLook:
     treatment = str(row["treatment"])
     key, why, since = "maintain.repair_first", "first look after the repair", done
-    if done is not None and months_later(done, round(values[key])) < today:
-        # looks after the first are not recorded: the next of the row that runs from then
+    found = "" if last is None else str(last["finding"])
+    looked_on = None if last is None else _day(last["looked_on"])
+    if looked_on is not None and (done is None or looked_on >= done):
+        key, why, since = "maintain.repair_again", "a repair that is in the wall", looked_on
+        if found in (_WORSE, _FAILED):
+            key, why = "maintain.growing", f"found {found} on {looked_on}"
+    elif done is not None and months_later(done, round(values[key])) < today:
+        # no look is recorded: the next of the row that runs from when the first was due
         since = months_later(done, round(values[key]))
         key, why = "maintain.repair_again", "a repair that is in the wall"
     return _look(
@@ -287,7 +320,33 @@ def _of_repair(
         since,
         today,
         _OF_REPAIR.get(treatment, _LOOK_AGAIN),
+        at_once=found == _FAILED and since == looked_on,
     )
+
+
+def _of_gauge(
+    row: Mapping[str, Any], gauge: Gauge, values: TreatmentValues, today: dt.date
+) -> DueLook:
+    beyond = gauge.verdict == "beyond the limit"
+    own = None if is_missing(row["every_months"]) else int(row["every_months"])
+    kind = "gauge" if is_missing(row["kind"]) else str(row["kind"])
+    look = _look(
+        "gauge",
+        gauge.name,
+        str(row["surface"]),
+        "",
+        f"{kind}: {gauge.verdict}",
+        ("maintain.gauge", gauge.why),
+        values,
+        gauge.readings[-1].read_on,
+        today,
+        (_BEYOND if beyond else "") + _OF_GAUGE,
+        at_once=beyond,
+    )
+    if own is None:
+        return look
+    due = look.due_on if beyond else months_later(gauge.readings[-1].read_on, own)
+    return replace(look, months=own, due_on=due, why=f"{gauge.why} (its own span)")
 
 
 def _of_surface(
@@ -343,6 +402,10 @@ def _look(
         repeats=repeats,
         at_once=at_once,
     )
+
+
+def _later(first: dt.date | None, second: dt.date | None) -> dt.date | None:
+    return max((d for d in (first, second) if d is not None), default=None)
 
 
 def _day(value: Any) -> dt.date | None:

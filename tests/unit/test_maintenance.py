@@ -11,11 +11,16 @@ from typing import Any
 import icalendar
 import pytest
 import shapely
+from pypdf import PdfReader
 
 from facademap.errors import InputError
 from facademap.report.calendar_file import CalendarEntry, calendar_text
 from facademap.store.project import Project
+from facademap.tasks.issue.papers import make_papers
 from facademap.tasks.plan.maintenance import plan_maintenance
+from facademap.tasks.plan.plan import make_safe_of_project
+from facademap.tasks.record.look_again import enter_look, looks_of_project
+from facademap.tasks.survey.kept_gauges import keep_readings, kept_gauges, set_gauge
 from facademap.treatment.maintenance import compared_surveys
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -178,3 +183,107 @@ def test_nothing_to_look_after_is_said(tmp_path: Path) -> None:
         pass
     with pytest.raises(InputError, match="no surface"):
         plan_maintenance(tmp_path / "p")
+
+
+# -- looks that were made, and gauges -----------------------------------------------------------------------------------------
+def _by_id(folder: Path) -> dict[str, Any]:
+    return {k.id: k for k in plan_maintenance(folder, today=TODAY).looks}
+
+
+def _look(folder: Path, about: str, **told: Any) -> None:
+    enter_look(folder, about, today=TODAY, **told)
+
+
+def test_the_next_look_counts_from_the_last_and_comes_sooner_where_it_was_worse(
+    project: Path,
+) -> None:
+    before = _by_id(project)
+    _look(project, "C-2", finding="as before", looked_on="2030-05-01", by="ada")
+    _look(project, "C-1", finding="worse", looked_on="2030-05-01")
+    _look(project, "C-5", finding="not reached", looked_on="2030-05-01")
+    _look(project, "C-3", finding="failed", looked_on="2030-05-01")
+    after = _by_id(project)
+    assert after["C-2"].seen_on == dt.date(2030, 5, 1)
+    assert after["C-2"].due_on > before["C-2"].due_on
+    assert "worse" in after["C-1"].why
+    assert after["C-1"].months < before["C-1"].months
+    # what nobody reached has not been seen
+    assert after["C-5"].seen_on is None
+    assert after["C-3"].at_once
+    with pytest.raises(InputError, match="has not come"):
+        enter_look(project, "C-1", finding="sound", looked_on="2999-01-01")
+    with pytest.raises(InputError, match="no condition, repair or surface"):
+        enter_look(project, "X-1", finding="sound")
+    with pytest.raises(InputError):
+        enter_look(project, "C-1", finding="fine", today=TODAY)
+
+
+def test_a_repair_is_followed_up_by_year_in_the_record_and_the_plan(project: Path) -> None:
+    for day, hollow, joint, colour in (
+        ("2030-05-01", 0.0, 0.0, 1.0),
+        ("2031-05-01", 0.05, 0.020, None),
+        ("2032-05-01", 0.10, 0.050, 3.0),
+    ):
+        enter_look(
+            project,
+            "R-1",
+            today=dt.date(2033, 1, 1),
+            finding="as before",
+            looked_on=day,
+            hollow_share=hollow,
+            open_joint_m=joint,
+            colour_difference=colour,
+        )
+    (found,) = looks_of_project(project)
+    # by hand: over two years of 365 and 366 days
+    years = (dt.date(2032, 5, 1) - dt.date(2030, 5, 1)).days / 365.25
+    assert found.hollow_a_year == pytest.approx(0.10 / years)
+    assert found.open_joint_m_a_year == pytest.approx(0.050 / years)
+    assert found.colour_a_year == pytest.approx(2.0 / years)
+    plan = plan_maintenance(project, today=dt.date(2033, 1, 1))
+    (look,) = (k for k in plan.looks if k.id == "R-1")
+    assert look.seen_on == dt.date(2032, 5, 1)
+    made = make_papers(project, only=["records"])
+    assert not made.failed
+    pages = PdfReader(project / "out/records.pdf").pages
+    words = "".join(p.extract_text() for p in pages)
+    assert "Looked at again" in words
+    assert "hollow 10 %" in words
+    assert "open joint 50 mm" in words
+
+
+def test_gauges_are_kept_judged_by_their_own_limits_and_lead_the_list_when_beyond(
+    project: Path, tmp_path: Path
+) -> None:
+    table = tmp_path / "readings.csv"
+    table.write_text(
+        "gauge,read_on,value_mm\nG1,2029-01-01,0.0\nG1,2030-01-01,1.4\nG2,2029-01-01,0.0\nG2,2030-01-01,0.1\n"
+    )
+    assert keep_readings(project, table) == {"added": 4, "known": 0, "gauges": ["G1", "G2"]}
+    with Project.open(project) as opened:
+        # one edit, taken back as a whole
+        opened.undo(str(opened.history("gauges")["txn"].iloc[0]), who="t")
+        assert not len(opened.read("gauges"))
+        assert not len(opened.read("gauge_readings"))
+    assert keep_readings(project, table)["added"] == 4
+    assert keep_readings(project, table)["added"] == 0
+    assert {g.name: g.verdict for g in kept_gauges(project)}["G1"] == "beyond the limit"
+    first = make_safe_of_project(project)[0]
+    assert (first["condition"], first["safety"]) == ("G1", "unsafe")
+    look = _by_id(project)["G1"]
+    assert look.at_once
+    assert "engineer" in look.look_at
+    # on both sides of a limit of its own: 1.4 mm with 0.28 mm of doubt
+    set_gauge(project, "G1", limit_m=0.00113, place_m=(1.0, 2.0), every_months=6)
+    assert {g.name: g.verdict for g in kept_gauges(project)}["G1"] == "cannot be told yet"
+    set_gauge(project, "G1", limit_m=0.00112)
+    assert {g.name: g.verdict for g in kept_gauges(project)}["G1"] == "beyond the limit"
+    set_gauge(project, "G1", limit_m=0.002)
+    assert all(r["condition"] != "G1" for r in make_safe_of_project(project))
+    look = _by_id(project)["G1"]
+    assert (look.months, look.due_on) == (6, dt.date(2030, 7, 1))
+    table.write_text("gauge,read_on,value_mm\nG1,2030-01-01,1.5\nG1,2030-04-01,1.5\n")
+    with pytest.raises(InputError, match=r"is kept with 1\.4 mm"):
+        keep_readings(project, table)
+    with Project.open(project) as opened:
+        assert len(opened.read("gauge_readings")) == 4

@@ -55,6 +55,7 @@ _RECORDED = (
     "placements",
     "faces",
     "work_log",
+    "looks",
 )
 _TREATED = ("surfaces", "wall_stones", "conditions", "repairs", "trials", "consents")
 _TICKETED = (*_CUT, "conditions", "consents")

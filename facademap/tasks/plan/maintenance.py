@@ -19,6 +19,7 @@ from facademap.report.maintenance_page import maintenance_page
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.plan.treatments import treatment_values_of_project
+from facademap.tasks.survey.kept_gauges import gauges_in
 from facademap.tasks.survey.kept_reliefs import reliefs_of
 from facademap.treatment.maintenance import DONE_STAGES, DueLook, compared_surveys, looks_due
 
@@ -77,6 +78,8 @@ def plan_maintenance(
         conditions = project.read("conditions").to_dict("records")
         repairs = project.read("repairs").to_dict("records")
         done_on = _done_on(project.read("work_log").to_dict("records"))
+        looks_made = project.read("looks").to_dict("records")
+        gauges = gauges_in(project)
         values = treatment_values_of_project(project)
         name = str(project.setting("name", "") or Path(folder).name)
         target = out or project.folder / "out"
@@ -100,6 +103,8 @@ def plan_maintenance(
         today=day,
         grown=grown,
         replaced=replaced,
+        looks_made=looks_made,
+        gauges=gauges,
     )
     notes = _notes(looks)
     title = f"Plan of maintenance: {name}"

@@ -10,12 +10,15 @@ from typing import Any
 import geopandas as gpd
 import pandas as pd
 
+from facademap.condition.gauges import Gauge
 from facademap.errors import InputError
 from facademap.io.rule_files import load_profile, load_rules
 from facademap.repair.adjust import BY_HAND
+from facademap.repair.cautions import DEFER
 from facademap.repair.dust import DUST_TASKS, dust_controls
 from facademap.repair.fixings import BEFORE, fixing_named
 from facademap.repair.handling import stack_loads
+from facademap.repair.make_safe import COLUMNS as MAKE_SAFE_COLUMNS
 from facademap.repair.make_safe import make_safe_list
 from facademap.repair.mix_choice import choose_mixes
 from facademap.repair.mixes import DEFAULT_MIX, mix_named
@@ -34,6 +37,7 @@ from facademap.store.gate import consequences_of, gated_edit, store_large, take_
 from facademap.store.project import Project
 from facademap.tables import TABLES, is_missing
 from facademap.tasks.plan.densities import densities_of_project
+from facademap.tasks.survey.kept_gauges import gauges_in
 
 __all__ = [
     "choose_dust_tasks",
@@ -429,10 +433,34 @@ def make_safe_of_project(folder: str | Path) -> list[dict[str, Any]]:
             conditions, stones, rules=rules, overrules=_overrules(project, repairs)
         )
         listed = make_safe_list(conditions, stones, decisions=decisions)
-    return [
+        moving = [
+            _moving(row, gauge) for row, gauge in gauges_in(project) if gauge.verdict == _BEYOND
+        ]
+    return moving + [
         {str(k): None if is_missing(v) else v for k, v in row.items()}
         for row in listed.to_dict("records")
     ]
+
+
+_BEYOND = "beyond the limit"
+
+
+def _moving(row: Mapping[str, Any], gauge: Gauge) -> dict[str, Any]:
+    """A gauge beyond its limit as a row of the list: the wall moves, and that comes first."""
+    place = row["geometry"]
+    u, v = (0.0, 0.0) if place is None or place.is_empty else (float(place.x), float(place.y))
+    return {
+        **dict.fromkeys(MAKE_SAFE_COLUMNS),
+        "condition": gauge.name,
+        "surface": str(row["surface"]),
+        "term": "gauge beyond its limit",
+        "safety": "unsafe",
+        "danger": "the wall may move",
+        "u_m": u,
+        "v_m": v,
+        "height_m": v,
+        "action": f"{gauge.change_m * 1000:+.2f} mm since the first reading: tell the engineer of the wall today. {DEFER}",
+    }
 
 
 def removed_of_project(folder: str | Path, *, by: str = "surface") -> pd.DataFrame:

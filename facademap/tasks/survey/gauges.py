@@ -13,6 +13,7 @@ from facademap.io.block_columns import no_formula
 from facademap.io.gauge_files import read_gauge_readings
 from facademap.io.whole_files import check_writable, write_whole
 from facademap.report.gauge_page import gauge_page
+from facademap.tasks.survey.kept_gauges import kept_gauges
 
 __all__ = ["read_gauges"]
 
@@ -34,7 +35,7 @@ def read_gauges(
     Parameters
     ----------
     readings : Path
-        Table ``gauge,read_on,value_mm,temperature_degc``.
+        Table ``gauge,read_on,value_mm,temperature_degc``, or a project that keeps gauges.
     page, table : Path, optional
         HTML and CSV to write.
     rules : GaugeRules, optional
@@ -54,7 +55,10 @@ def read_gauges(
             raise InputError(f"a {name} of {value * 1000:g} mm", "Give a number above 0.")
     for path in (page, table):
         check_writable(path)
-    gauges = gauges_of(read_gauge_readings(readings), rules)
+    if readings.is_dir():
+        gauges = kept_gauges(readings, rules=rules)
+    else:
+        gauges = gauges_of(read_gauge_readings(readings), rules)
     if page is not None:
         title = f"Monitoring points: {readings.stem}"
         write_whole(page, gauge_page(gauges, title=title, rules=rules))
