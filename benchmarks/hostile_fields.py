@@ -39,7 +39,7 @@ TEXTS = (
     "<a href=javascript:window.hacked=1 id=x>x</a><form action=javascript:window.hacked=1>",
     "<math><mtext><table><mglyph><style><img src=x onerror=window.hacked=1>",
     "<!--><img src=x onerror=window.hacked=1>-->]]><x:script xmlns:x='http://www.w3.org/1999/xhtml'>window.hacked=1</x:script>",
-    "<base href=//x.invalid/><meta http-equiv=refresh content='0;url=data:text/html,x'>",
+    "<base href=//hacked.invalid/><meta http-equiv=refresh content='0;url=data:text/html,x'>",
     "+1+cmd|' /C hacked'!A0",
     "-1+hacked()",
     "@SUM(1)*hacked",
