@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import statistics
 from collections import Counter, defaultdict
 from collections.abc import Callable, Mapping, Sequence
@@ -25,6 +26,7 @@ from facademap.report.guide.photos import Photo, photos_of
 from facademap.report.page import Page
 from facademap.report.piece_sketch import draw_piece, draw_section
 from facademap.report.rows import rows_of
+from facademap.report.setting_sheet import step_lines
 from facademap.report.ticket_content import Ticket
 from facademap.report.wall_window import Crop, draw_wall_window
 from facademap.tables import TREATMENTS, is_missing
@@ -43,8 +45,12 @@ _STATUS: Mapping[str, str] = {
     "practice": "common practice",
     "project": "decided for this project",
 }
+#: A mile is 1,609.344 m by the international yard.
+MPH_PER_M_PER_S = 3600 / 1609.344
 KN_PER_M2_OF_PSF, KG_PER_M3_OF_LB_PER_FT3 = kn_per_m2_from_psf(1), kg_per_m3_from_lb_per_ft3(1)
 Row = Mapping[str, Any]
+#: A weight in the other unit, as papers that go to a yard give it beside the first.
+_OTHER_WEIGHT = re.compile(r" \([\d.,]+ (?:kg|lb)\)")
 
 
 @frozen_value
@@ -112,7 +118,7 @@ def figures_of(wall: Wall) -> Figures:
         f"table: {name}": partial(_alone, make, wall) for name, make in _TABLES.items()
     }
     blocks["drawing: inset"] = lambda: _inset_drawing(wall)
-    blocks["steps: inset"] = lambda: [_steps(), *_photos(wall, "inset")]
+    blocks["steps: inset"] = lambda: [_steps(wall), *_photos(wall, "inset")]
     blocks["ticks: inset"] = lambda: [_ticks_inset(wall)]
     blocks["ticks: others"] = lambda: _ticks_others(wall)
     for treatment in TREATMENTS:
@@ -152,6 +158,8 @@ def shown_value(value: TradeValue, si: float, *, kind: str = "", inches: bool) -
             return f"{value.value:g}"
         case "degF":
             return f"{value.value:g} °F"
+        case "m/s":
+            return _shown_si(si, "speed", inches=inches)
         case "d":
             return f"{value.value:g} days"
         case "SI":
@@ -174,7 +182,7 @@ def _shown_si(si: float, kind: str, *, inches: bool) -> str:
         case "density":
             return f"{si / KG_PER_M3_OF_LB_PER_FT3:.0f} lb/ft³" if inches else f"{si:g} kg/m³"
         case "speed":
-            return f"{si:g} m/s"
+            return f"{si * MPH_PER_M_PER_S:.0f} mph" if inches else f"{si:g} m/s"
         case "litres_per_m3":
             return f"{si:g} L/m³"
         case _:
@@ -182,7 +190,13 @@ def _shown_si(si: float, kind: str, *, inches: bool) -> str:
 
 
 def _said_of(value: TradeValue) -> str:
-    return f"{value.source} ({_STATUS[value.status]})"
+    return _cited(value.source, value.status)
+
+
+def _cited(source: str, status: str) -> str:
+    """Where something comes from, and how far that was read; said once where both are the same."""
+    how = _STATUS[status]
+    return how if source.strip() == how else f"{source} ({how})"
 
 
 def _trade_words(wall: Wall) -> dict[str, Run]:
@@ -451,7 +465,7 @@ def _consents(wall: Wall) -> Grid:
 
 def _criteria(wall: Wall) -> Grid:
     rows = [
-        (c.name, c.before, c.said(inches=wall.inches), f"{c.source} ({_STATUS[c.status]})")
+        (c.name, c.before, c.said(inches=wall.inches), _cited(c.source, c.status))
         for c in wall.criteria.criteria
     ]
     return Grid(
@@ -497,7 +511,7 @@ def _values(wall: Wall) -> Grid:
 def _cautions(_wall: Wall) -> Grid:
     rows = [
         (c.about, c.text.replace("{kg:.0f} kg saturated", "weighed saturated").replace(" {index:.1f}", " above one").replace("{share:.0%}", "more than half").replace("{fault}", "what its sheet names").replace(" ({parts})", ""),
-         f"{c.source} ({_STATUS[c.status]})")
+         _cited(c.source, c.status))
         for c in CAUTIONS.values()
     ]  # fmt: skip
     return Grid(
@@ -653,12 +667,20 @@ def _said_in_job(known: Figure) -> str:
     return "measured" if known.source in ("survey", "trial panel") else _STATUS[known.status]
 
 
-def _steps() -> Items:
+def _steps(wall: Wall) -> Items:
+    """The setting in order, with the figures of the typical inset where there is one."""
+    ticket = _typical_ticket(wall)
+    lines = {} if ticket is None else step_lines(ticket)
+
+    def told(key: str) -> str:
+        return _OTHER_WEIGHT.sub("", " ".join(lines.get(key, ())))
+
     return Items(
         items=tuple(
             (
-                Run(text=s.title, strong=True),
-                *((Run(text=f" – hold point: {s.hold}."),) if s.hold else ()),
+                Run(text=f"{s.title}.", strong=True),
+                *((Run(text=f" {words}"),) if (words := told(s.key)) else ()),
+                *((Run(text=f" Hold point: {s.hold}.", strong=True),) if s.hold else ()),
                 *((Run(text=f" Photo: {s.photo}.", slanted=True),) if s.photo else ()),
             )
             for s in STEPS
