@@ -9,6 +9,7 @@ from typing import Any
 
 import pandas as pd
 
+from facademap.repair.consents import binding_on, consent_said
 from facademap.report.code_words import PLAIN_CODE, code_of
 from facademap.report.materials import number, read_materials, read_rods
 from facademap.report.measures import METRIC, Measures
@@ -45,6 +46,7 @@ class RepairRecord:
     elevation: str
     surface: str
     say: Measures = METRIC
+    consents: Sequence[Mapping[str, Any]] = ()
 
 
 def make_records(
@@ -77,6 +79,7 @@ def make_records(
     pieces, places, log = by_repair("pieces"), by_repair("placements"), by_repair("work_log")
     looks = rows_of(frames["looks"]) if "looks" in frames else []
     seen_again = {f.id: f.looks for f in follow_ups(looks) if f.table == "repairs"}
+    consents = rows_of(frames["consents"]) if "consents" in frames else []
     records = []
     for repair in rows_of(frames["repairs"]):
         surface = surfaces.get(repair["surface"], {})
@@ -97,6 +100,7 @@ def make_records(
                 elevation=elevations.get(surface.get("elevation"), ""),
                 surface=str(surface.get("name", repair["surface"])),
                 say=Measures(inches),
+                consents=binding_on(consents, repair),
             )
         )
     return sorted(records, key=lambda r: str(r.repair["id"]))
@@ -324,6 +328,9 @@ def _facts(page: Page, record: RepairRecord, x: float, y: float, width: float, t
         facts.append(
             ("Consent", f"{repair['consent_reference']} {_or(repair['consent_conditions'], '')}")
         )
+    for c in record.consents:
+        state = f"met by {c['met_by']}, {c['met_on']}" if c["met"] else "not met"
+        facts.append(("Consent", f"{consent_said(c)}: {state}. {c['text']}"))
     if not is_missing(repair["note"]):
         facts.append(("Note", str(repair["note"])))
     bottom = y - tall

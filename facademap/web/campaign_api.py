@@ -18,7 +18,7 @@ from facademap.tasks.record.consents import (
     meet_consent,
     take_consent_back,
 )
-from facademap.tasks.record.crews import book_hours, booked_hours
+from facademap.tasks.record.crews import book_hours, booked_hours, put_crew
 from facademap.tasks.record.trials import add_to_trial, decide_trial, list_trials, make_trial
 from facademap.tasks.yard.orders import list_orders
 from facademap.web.answers import text_of, threaded
@@ -173,6 +173,17 @@ def _hours(folder: Path, body: Any, who: str) -> Any:
     )
 
 
+def _crew(folder: Path, body: Any, who: str) -> Any:
+    crew = put_crew(
+        folder,
+        name=text_of(body, "crew", most=200),
+        hours_h=_number(body, "hours"),
+        skills=_names(body, "treatments"),
+        who=who,
+    )
+    return {"name": crew.name, "hours_h": crew.hours_h, "skills": sorted(crew.skills)}
+
+
 _ACTS: Mapping[str, Callable[[Path, Any, str], Any]] = {
     "consent": _consent,
     "consent-met": _met,
@@ -180,5 +191,6 @@ _ACTS: Mapping[str, Callable[[Path, Any, str], Any]] = {
     "trial": _trial,
     "trial-add": _trial_add,
     "trial-decide": _decide,
+    "crew": _crew,
     "hours": _hours,
 }

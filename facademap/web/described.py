@@ -439,6 +439,12 @@ _WRITE: tuple[tuple[str, str, Schema], ...] = (
                 ("id", "result", "by", "on", "finding"),
             ),
             (
+                "crew",
+                "A crew: its hours of a day and its skills",
+                ("crew", "hours"),
+                ("crew", "hours", "treatments"),
+            ),
+            (
                 "hours",
                 "Book hours of a crew",
                 ("repair", "hours", "crew"),

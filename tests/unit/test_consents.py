@@ -227,13 +227,21 @@ def test_the_desk_goes_through_the_same_gate(folder: Path) -> None:
                 {"kind": "mock-up", "treatment": "inset", "colour_dry": [1, 2]},
                 "is no colour",
             ),
+            ("crew", {"crew": "A", "hours": 0}, "has no hours"),
+            ("crew", {"crew": " ", "hours": 8}, "has no name"),
+            ("crew", {"crew": "A", "hours": 8, "treatments": ["gilding"]}, "is no treatment"),
             ("hours", {"repair": "RX-1", "hours": "3", "crew": "A"}, "is no number"),
             ("hours", {"repair": "RX-1", "hours": 3, "crew": "A"}, "has no crews"),
         ):
             status, answer = send(act, **body)
             assert status == 400, answer
             assert said in str(answer)
+        assert send("crew", crew="A", hours=8, treatments=["shelter"])[0] == 200
+        assert send("crew", crew="A", hours=6)[0] == 200
+        assert send("hours", repair="RX-1", crew="A", hours=2, on="2026-05-04")[0] == 200
         found = client.get("/api/campaign").json()
+        assert [(c["name"], c["hours_h"], c["skills"]) for c in found["crews"]] == [("A", 6, [])]
+        assert [b["hours_h"] for b in found["booked"]] == [2]
         assert [c["met"] for c in found["consents"]] == [False]
         work = client.get("/api/work/all").json()["states"]["RX-1"]
         assert "LB/12" in work["consents"][0]

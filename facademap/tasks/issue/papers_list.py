@@ -56,6 +56,7 @@ _RECORDED = (
     "faces",
     "work_log",
     "looks",
+    "consents",
 )
 _TREATED = ("surfaces", "wall_stones", "conditions", "repairs", "trials", "consents")
 _TICKETED = (*_CUT, "conditions", "consents")

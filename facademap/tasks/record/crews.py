@@ -30,6 +30,7 @@ __all__ = [
     "crews_of",
     "forget_crews",
     "plan_by_crews",
+    "put_crew",
     "set_crews",
     "work_rates_from",
     "write_own_rates",
@@ -71,6 +72,32 @@ def set_crews(folder: str | Path, path: Path, *, who: str = "facademap crews") -
     with Project.open(folder) as project, project.edit(who=who, what="crews") as edit:
         edit.set("crews", plain)
     return crews
+
+
+def put_crew(
+    folder: str | Path,
+    *,
+    name: str,
+    hours_h: float,
+    skills: Sequence[str] = (),
+    who: str = "facademap crews",
+) -> Crew:
+    """Add one crew to those of the project, or change its hours and skills; its other days stay.
+
+    Raises
+    ------
+    InputError
+        No name, no hours, or a skill that is no treatment.
+    """
+    with Project.open(folder) as project:
+        kept: list[dict[str, Any]] = list(project.setting("crews", None) or [])
+        old = next((c for c in kept if c["name"] == name.strip()), {})
+        fresh = {**old, "name": name.strip(), "hours": hours_h, "skills": list(skills)}
+        (crew,) = read_crews([fresh])
+        entries = [c for c in kept if c is not old] + [fresh]
+        with project.edit(who=who, what="crews") as edit:
+            edit.set("crews", entries)
+    return crew
 
 
 def crews_of(project: Project) -> tuple[Crew, ...]:

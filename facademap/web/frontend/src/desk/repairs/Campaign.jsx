@@ -340,7 +340,7 @@ function Crews({ crews, booked, run }) {
           <li key={c.name}>
             <strong>{c.name}</strong>{" "}
             <span class="aside">
-              {t("lead.day", { n: c.hours_h })} · {c.skills.join(", ") || t("lead.all")}
+              {t("lead.hours.day", { n: c.hours_h })} · {c.skills.join(", ") || t("lead.all")}
             </span>
           </li>
         ))}
@@ -366,6 +366,29 @@ function Crews({ crews, booked, run }) {
           </tbody>
         </table>
       )}
+      <Form
+        title={t("lead.crew.new")}
+        send={(form) =>
+          run("crew", {
+            ...form,
+            hours: Number(form.day),
+            treatments: form.treatment ? [form.treatment] : [],
+          })
+        }
+      >
+        {(form, set) => (
+          <>
+            <Ask name="crew" form={form} set={set} wanted />
+            <Ask name="day" form={form} set={set} type="number" wanted />
+            <Ask
+              name="treatment"
+              form={form}
+              set={set}
+              choices={column("trials", "treatment")?.choices ?? []}
+            />
+          </>
+        )}
+      </Form>
       {names.length > 0 && (
         <Form
           title={t("lead.book")}
