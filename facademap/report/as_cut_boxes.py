@@ -79,10 +79,11 @@ def draw_as_cut(
     """The boxes, between two heights."""
     rows = _boxes(ticket)
     page.text(left, y - 3.5, "AS CUT", size_pt=9, weight="bold")
+    unit = ticket.say.unit
     page.text(
         left + 17,
         y - 3.5,
-        f"in {'inches' if (unit := ticket.materials.unit) == 'in' else 'mm'}, before the piece is sawn; drawn size small. Type them in "
+        f"in {ticket.say.unit_in_full}, before the piece is sawn; drawn size small. Type them in "
         f"this order: sides_{unit}, diagonals_{unit}, depths_{unit}, joints_{unit}.",
         size_pt=7,
         within_mm=right - left - 17,
@@ -122,17 +123,18 @@ def draw_all_sizes(
     sizes: Sizes = sizes_of(ticket.piece["geometry"])
     if sizes.rectangle:
         return 0.0
+    say = ticket.say
     lines = [
-        f"{c.letter}  {c.right_m * 1000:.1f} right, {c.up_m * 1000:.1f} up" for c in sizes.corners
+        f"{c.letter}  {say.figure(c.right_m)} right, {say.figure(c.up_m)} up" for c in sizes.corners
     ]
-    lines += [f"{n}  {d * 1000:.1f}" for n, d in sizes.diagonals]
+    lines += [f"{n}  {say.figure(d)}" for n, d in sizes.diagonals]
     half = (len(lines) + 1) // 2
     step = min(3.6, (room - 4.5) / max(1, half))
     size = min(7.5, step * 2.1)
     page.text(
         x,
         y - 3.2,
-        "CORNERS from the lower left of its box; DIAGONALS",
+        f"CORNERS from lower left, DIAGONALS, {say.unit_in_full}",
         size_pt=6.3,
         weight="bold",
         within_mm=width,

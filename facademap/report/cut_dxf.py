@@ -102,8 +102,10 @@ def write_cut_dxf(ticket: Ticket) -> bytes:
         )
         space.add_line(*ends, dxfattribs={"layer": "BED"})
     size = max(3.0, min(12.0, height * 0.08))
+    depth_m = float(ticket.piece["depth_m"])
+    said = ticket.say.both(depth_m) if ticket.say.inches else f"{depth_m * 1000:.1f} mm"
     lines = [
-        f"{ticket.piece['id']}  depth {ticket.piece['depth_m'] * 1000:.1f} mm",
+        f"{ticket.piece['id']}  depth {said}; the drawing is in mm",
         "TOP UP, SEEN FROM OUTSIDE",
     ]
     if not ticket.measured:

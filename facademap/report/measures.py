@@ -52,6 +52,11 @@ class Measures:
         """Short word of the unit of small lengths."""
         return "in" if self.inches else "mm"
 
+    @property
+    def unit_in_full(self) -> str:
+        """The same, as it stands in a sentence."""
+        return "inches" if self.inches else "mm"
+
     def figure(self, length_m: float, *, decimals: int = 1) -> str:
         """A small length without its unit: millimetres, or inches to 1/32."""
         if self.inches:

@@ -81,7 +81,7 @@ def write_saw_plans(
         waits = sorted(set(one.pieces) & set(held))
         sheets = _Sheets(one.block_id, row, uses.get(one.block_id), waits, width, height)
         if isinstance(one, Refused):
-            _refused_sheet(sheets, one)
+            _refused_sheet(sheets, one, Measures(inches))
         else:
             face = faces[one.order.face_id]
             block = SawBlock(
@@ -259,14 +259,14 @@ def _slab_sheets(sheets: _Sheets, block: SawBlock) -> None:
         )
 
 
-def _refused_sheet(sheets: _Sheets, refused: Refused) -> None:
+def _refused_sheet(sheets: _Sheets, refused: Refused, say: Measures) -> None:
     page, (x, y, w, h) = sheets.new("not to be sawn")
     at = y + h - 14
     page.text(x, at, "DO NOT SAW THIS BLOCK AS PLANNED", size_pt=20, weight="bold", ink=RED)
     for text in (
         f"Pieces that wait for it: {', '.join(refused.pieces)}.",
-        refused.problem[:1].upper() + refused.problem[1:] + ".",
-        refused.remedy,
+        say.sentence(refused.problem[:1].upper() + refused.problem[1:] + "."),
+        say.sentence(refused.remedy),
     ):
         at = page.paragraph(x, at - 10, text, width_mm=w, size_pt=13)
 

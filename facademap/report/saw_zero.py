@@ -57,7 +57,7 @@ class Zero:
             "Find corners A, B and C of the drawn outline on the stone, face towards you, as in the picture.",
             f"Level line: it touches corner B and {passes}.",
             "Upright line: square to it, it touches corner A. Zero is where both cross, on the old face; scribe it and keep it.",
-            f"Check from zero, in {say.unit}: to {checks}. More than {say.length(most / 1000, decimals=0)} off{sure}: measure the face again, saw nothing.",
+            f"Check from zero, in {say.unit_in_full}: to {checks}. More than {say.length(most / 1000, decimals=0)} off{sure}: measure the face again, saw nothing.",
             "Carry both lines over the edges to the back, on battens where stone is broken away, and set out all cuts of a slab "
             "from zero before the first of them.",
         )

@@ -118,7 +118,7 @@ def _lines(
         ),
     ]
     if ticket.not_sawn:
-        lines.append((f"NOT TO BE SAWN: {ticket.not_sawn}", True, RED))
+        lines.append((f"NOT TO BE SAWN: {say.sentence(ticket.not_sawn)}", True, RED))
     elif ticket.blank is not None:
         size = say.size(s / 1000 for s in ticket.blank.size_mm)
         lines.append(

@@ -477,15 +477,15 @@ def _handling(kg: float | None, say: Measures) -> str:
     return f"{say.both_weights(kg)}: one person may lift it from a firm stand, not from a ladder (common practice)."
 
 
-def _caution_texts(ticket: Ticket) -> list[str]:
-    """Handling first, then what the repair says, the deference to codes last."""
+def _caution_texts(ticket: Ticket, *, as_kept: bool = False) -> list[str]:
+    """Handling first, then what the repair says, the deference to codes last; ``as_kept`` with the figures that the project keeps."""
     wet = number(ticket.piece["weight_saturated_kg"])
     known = wet if wet is not None else number(ticket.piece["weight_kg"])
     texts = [_handling(known, ticket.say)]
     given = ticket.repair["cautions"] if isinstance(ticket.repair["cautions"], list) else []
     if not any(CAUTIONS["propping"].says(str(c)) for c in given):
         texts += ticket.carrying
-    texts += [*ticket.poisons, *(str(c) for c in given)]
+    texts += [*ticket.poisons, *(str(c) if as_kept else ticket.say.sentence(str(c)) for c in given)]
     if ticket.yields and not ticket.yields[0].out:
         heavy = (
             ""
@@ -519,7 +519,7 @@ def _cautions_tall(ticket: Ticket, width: float, size_pt: float) -> float:
 
 def _source_lines(ticket: Ticket, width: float) -> list[str]:
     """Where the cautions come from, small at their foot."""
-    said = sources_line(_caution_texts(ticket))
+    said = sources_line(_caution_texts(ticket, as_kept=True))
     return list(wrap_text(said, width - 7, _SOURCES_PT)) if said else []
 
 

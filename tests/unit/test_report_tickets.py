@@ -21,9 +21,11 @@ from benchmarks.paper_texts import faults_of, texts_of
 from benchmarks.papers_project import make_project
 from facademap.errors import InputError
 from facademap.io.rule_files import load_criteria, load_profile
+from facademap.repair.sizes import sizes_of
 from facademap.repair.steps import STEPS, steps_for
 from facademap.report.face_picture import rectify_face
 from facademap.report.label_sheets import label_tape_mm
+from facademap.report.measures import Measures
 from facademap.report.pdf import stamped
 from facademap.report.stone_lists import write_labels
 from facademap.report.template_sheets import write_templates
@@ -241,6 +243,33 @@ def test_the_boxes_as_cut_name_sides_corners_and_joints(frames):
     text = pypdf.PdfReader(io.BytesIO(write_cut_tickets([ell]))).pages[0].extract_text()
     for word in ("AS CUT", "top 2", "right 2", "depth F", "A–D", "initials", "CORNERS"):
         assert word in text, word
+
+
+def test_an_office_in_inches_reads_no_bare_millimetre_on_a_ticket(frames):
+    """Corner offsets, the caution of a heavy piece and why a block is not sawn: each in inches or pounds, with its unit."""
+    repairs = frames["repairs"].assign(
+        cautions=[["Heavy piece, 217 kg saturated: by a competent person."]]
+        * len(frames["repairs"])
+    )
+    ell = next(
+        t
+        for t in make_tickets({**frames, "repairs": repairs}, project="x", settings=S)
+        if len(t.piece["geometry"].exterior.coords) > 5
+    )
+    ell = replace(
+        ell,
+        not_sawn="block B-01 cannot be sawn as planned: it needs 54.2 mm",
+        materials=replace(ell.materials, profile="inch"),
+    )
+    text = pypdf.PdfReader(io.BytesIO(write_cut_tickets([ell]))).pages[0].extract_text()
+    assert "DIAGONALS, inches" in text
+    letter, corner = ("C", sizes_of(ell.piece["geometry"]).corners[2])
+    assert corner.letter == letter
+    said = Measures(inches=True).figure(corner.right_m)
+    assert f"C  {said} right" in text
+    assert f"{corner.right_m * 1000:.1f} right" not in text
+    assert "478.4 lb saturated" in text  # 217 kg / 0.45359237
+    assert "needs 2.134 in" in text.replace("\n", " ")  # 54.2 / 25.4
 
 
 @pytest.mark.parametrize("smaller", [1.0, 0.5, 0.35])

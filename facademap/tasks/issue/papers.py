@@ -14,6 +14,7 @@ from typing import Any
 from facademap.errors import FacademapError, FileError, InputError, ProjectError
 from facademap.io.whole_files import need_folder, remove_file, write_whole
 from facademap.report.label_sheets import label_tape_mm
+from facademap.report.measures import Measures
 from facademap.report.paper import paper_named
 from facademap.report.pdf import dated, stamped
 from facademap.report.template_nesting import sheet_sides
@@ -238,7 +239,9 @@ def _run(
         failed=failed,
         seconds=seconds,
         files={n: tuple(m["files"]) for n, m in sorted(manifest.items())},
-        warnings=tuple(dict.fromkeys(context.warnings)),
+        warnings=tuple(
+            dict.fromkeys(Measures(context.inches).sentence(w) for w in context.warnings)
+        ),
     )
 
 
