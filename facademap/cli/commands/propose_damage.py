@@ -33,7 +33,7 @@ def command(
     gsd_mm: float | None,
     show: Show,
 ) -> None:
-    """Propose damage that has a border: patches, losses, black crusts, growth, efflorescence, moisture, open joints.
+    """Propose damage that has a border: patches, losses, black crusts, growth, efflorescence, open joints.
 
     The term is a guess with its confidence. In a project the proposals become conditions that count as assisted until they
     are confirmed at the desk; no repair is planned for one before, and one undo takes all back. Cracks are not looked for.

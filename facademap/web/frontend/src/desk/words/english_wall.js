@@ -136,7 +136,7 @@ export const ofTheWall = {
   "stones.about":
     "Looks for every stone in the picture of this wall. What is drawn stays; each proposal is drawn dashed until somebody confirms it.",
   "damage.about":
-    "Looks for patches, losses, black crusts, growth, efflorescence, moisture and open joints. The term is a guess; each proposal is drawn dashed until somebody confirms it, and no repair is planned for it before.",
+    "Looks for patches, losses, black crusts, growth, efflorescence and open joints, and sees less than half of them. The term is a guess; each proposal is drawn dashed until somebody confirms it, and no repair is planned for it before.",
   "damage.found": "{n} proposals of damage: {terms}.",
   "damage.none": "No damage with a border was seen.",
   "stones.found": "{n} stones proposed, {doubtful} of them doubtful; {kept} drawn before are kept.",
