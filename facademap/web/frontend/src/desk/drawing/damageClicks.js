@@ -25,10 +25,9 @@ map.addLayer(
   new VectorLayer({ source, zIndex: 46, style: (f) => (f.get("outside") ? OUTSIDE : INSIDE) }),
 );
 
+/** The clicks that belong together, and what was drawn from them; the last ones asked for are the ones that count. */
 /** @type {{inside: number[][], outside: number[][], held: any} | null} */
 let now = null;
-/** Clicks may follow each other faster than answers: only the last one counts. */
-let asked = 0;
 
 function show() {
   source.clear(true);
@@ -51,17 +50,20 @@ effect(() => {
  * @param {{shiftKey: boolean, altKey: boolean}} keys
  */
 export async function damageAt(at, { shiftKey, altKey }) {
-  const more = (shiftKey || altKey) && now && isHeld(now.held) ? now : null;
-  const inside = [...(more?.inside ?? []), ...(more && altKey ? [] : [at])];
-  const outside = [...(more?.outside ?? []), ...(more && altKey ? [at] : [])];
-  asked += 1;
-  const mine = asked;
-  const found = await findDamage(inside, outside);
-  if (mine !== asked) return;
-  const geometry = found?.geometry ?? (more ? null : await outlineAt(at));
-  if (!geometry || mine !== asked) return;
-  const extra = { origin: "assisted", ...(found ? { note: found.note } : {}) };
-  if (more) redraw(more.held, geometry, extra, found?.term);
-  now = { inside, outside, held: more?.held ?? addRow(geometry, extra, found?.term) };
+  // a click may follow before the answer to the one before has come
+  const going = (shiftKey || altKey) && now && (!now.held || isHeld(now.held)) ? now : null;
+  const mine = {
+    inside: [...(going?.inside ?? []), ...(going && altKey ? [] : [at])],
+    outside: [...(going?.outside ?? []), ...(going && altKey ? [at] : [])],
+    held: going?.held,
+  };
+  now = mine;
   show();
+  const found = await findDamage(mine.inside, mine.outside);
+  if (now !== mine) return;
+  const geometry = found?.geometry ?? (mine.inside.length > 1 ? null : await outlineAt(at));
+  if (!geometry || now !== mine) return;
+  const extra = { origin: "assisted", ...(found ? { note: found.note } : {}) };
+  if (isHeld(mine.held)) redraw(mine.held, geometry, extra, found?.term);
+  else mine.held = addRow(geometry, extra, found?.term);
 }
