@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 __all__ = [
+    "CARRYING",
     "CAUTIONS",
     "DEFER",
     "LOAD_BEARING",
@@ -74,11 +75,6 @@ CAUTIONS: dict[str, Caution] = {
             text="This stone may carry load: nothing is taken out before a structural engineer has designed the propping.",
         ),
         Caution(
-            about="carrying",
-            text="Works in stone that may carry ({parts}): a structural engineer decides before it begins how deep it may be cut, drilled or raked, in "
-            "which order and with what support; never both sides of a stone or a whole bed at once.",
-        ),
-        Caution(
             about="overhead",
             text="Projecting or overhead piece: fixing by an engineer; bond alone must never hold it.",
         ),
@@ -111,12 +107,20 @@ CAUTIONS: dict[str, Caution] = {
 }
 
 
+#: Said of work that cuts nothing out and yet reaches into what carries; it is told with the wall as it is drawn now, and not kept with a repair.
+CARRYING = Caution(
+    about="carrying",
+    text="Works in stone that may carry ({parts}): a structural engineer decides before it begins how deep it may be cut, drilled or raked, in "
+    "which order and with what support; never both sides of a stone or a whole bed at once.",
+)
+
+
 def sources_line(sentences: Iterable[str]) -> str:
     """Where the cautions of a repair come from, in one line for the foot of a paper; those known by no source are left out."""
     cited: list[str] = []
     practice = False
     for sentence in sentences:
-        found = next((c for c in CAUTIONS.values() if c.says(sentence)), None)
+        found = next((c for c in (*CAUTIONS.values(), CARRYING) if c.says(sentence)), None)
         if found is None:
             continue
         if found.status == "practice":

@@ -7,7 +7,7 @@ from typing import Any
 
 import shapely
 
-from facademap.repair.cautions import CAUTIONS, DEFER
+from facademap.repair.cautions import CARRYING, DEFER
 from facademap.tables import is_missing
 
 __all__ = ["BEARING", "CUTTING", "carrying_cautions", "carrying_parts"]
@@ -68,4 +68,4 @@ def carrying_cautions(parts: Sequence[str]) -> tuple[str, ...]:
     """
     if not parts:
         return ()
-    return (CAUTIONS["carrying"].text.format(parts=", ".join(parts)), DEFER)
+    return (CARRYING.text.format(parts=", ".join(parts)), DEFER)

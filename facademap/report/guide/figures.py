@@ -15,7 +15,7 @@ import pandas as pd
 
 from facademap.condition.glossary import TERMS
 from facademap.photo.lab import difference_ciede2000
-from facademap.repair.cautions import CAUTIONS, DEFER
+from facademap.repair.cautions import CARRYING, CAUTIONS, DEFER
 from facademap.repair.consents import consent_said
 from facademap.repair.criteria import Criteria
 from facademap.repair.settings import Settings, TradeValue
@@ -512,7 +512,7 @@ def _cautions(_wall: Wall) -> Grid:
     rows = [
         (c.about, c.text.replace("{kg:.0f} kg saturated", "weighed saturated").replace(" {index:.1f}", " above one").replace("{share:.0%}", "more than half").replace("{fault}", "what its sheet names").replace(" ({parts})", ""),
          _cited(c.source, c.status))
-        for c in CAUTIONS.values()
+        for c in (*CAUTIONS.values(), CARRYING)
     ]  # fmt: skip
     return Grid(
         title="Cautions",
