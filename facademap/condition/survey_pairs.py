@@ -16,7 +16,18 @@ from facademap.tables import is_missing
 
 __all__ = ["Fate", "PairRules", "Paired", "pair_surveys"]
 
-Fate = Literal["same", "grown", "shrunk", "split", "merged", "regrouped", "new", "gone", "repaired"]
+Fate = Literal[
+    "same",
+    "grown",
+    "shrunk",
+    "split",
+    "merged",
+    "regrouped",
+    "new",
+    "first drawn",
+    "gone",
+    "repaired",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

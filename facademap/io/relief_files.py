@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+import json
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,11 +18,12 @@ from facademap.io.whole_files import move_whole, scratch_folder
 from facademap.limits import hold_within
 from facademap.wall.grid import PixelGrid
 
-__all__ = ["RELIEF_BANDS", "ReliefWriter", "open_relief_writer", "read_relief"]
+__all__ = ["RELIEF_BANDS", "ReliefWriter", "control_of_relief", "open_relief_writer", "read_relief"]
 
 RELIEF_BANDS = ("out of the wall frame, m", "standard deviation, m")
 
 Floats = NDArray[np.float32]
+_CONTROL_TAG = "FACADEMAP_CONTROL_M"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,9 +43,17 @@ class ReliefWriter:
 
 @contextlib.contextmanager
 def open_relief_writer(
-    path: Path, grid: PixelGrid, *, crs_wkt: str, bands: tuple[str, str] = RELIEF_BANDS
+    path: Path,
+    grid: PixelGrid,
+    *,
+    crs_wkt: str,
+    bands: tuple[str, str] = RELIEF_BANDS,
+    control_m: Mapping[str, Sequence[float]] | None = None,
 ) -> Iterator[ReliefWriter]:
-    """Write a relief, or a difference of two; the target appears whole when the body ends without an error."""
+    """Write a relief, or a difference of two; the target appears whole when the body ends without an error.
+
+    The control points that the frame rests on go along, so that a later survey sees whether the frame is still the same.
+    """
     import rasterio
     from rasterio.transform import Affine
 
@@ -74,6 +84,9 @@ def open_relief_writer(
             ) as dataset,
         ):
             dataset.update_tags(**{CRS_TAG: crs_wkt, "AREA_OR_POINT": "Area"})
+            if control_m:
+                told = {n: [round(float(c), 5) for c in place] for n, place in control_m.items()}
+                dataset.update_tags(**{_CONTROL_TAG: json.dumps(told, ensure_ascii=False)})
             for number, words in enumerate(bands, start=1):
                 dataset.set_band_description(number, words)
             yield ReliefWriter(grid=grid, _dataset=dataset)
@@ -122,3 +135,23 @@ def read_relief(path: Path) -> tuple[PixelGrid, Floats, Floats]:
         left_m=t.c, top_m=t.f, gsd_m=t.a, width_px=out_m.shape[1], height_px=out_m.shape[0]
     )
     return grid, out_m, sd_m
+
+
+def control_of_relief(path: Path) -> dict[str, list[float]]:
+    """Control points that the frame of a relief rests on; none where the file does not tell them.
+
+    Parameters
+    ----------
+    path : Path
+    """
+    import rasterio
+    from rasterio.errors import RasterioError
+
+    try:
+        with rasterio.open(path) as dataset:
+            told = json.loads(dataset.tags().get(_CONTROL_TAG, "{}"))
+            return {
+                str(n): [float(c) for c in place] for n, place in told.items() if len(place) == 3
+            }
+    except (RasterioError, ValueError, TypeError, AttributeError):
+        return {}

@@ -205,6 +205,40 @@ def test_the_part_in_common_is_compared_and_said(tmp_path: Path) -> None:
     assert done.change.difference.out_m.shape == (110, 140)
 
 
+def test_loose_reliefs_of_two_frames_are_refused_and_what_is_not_known_is_said(
+    tmp_path: Path,
+) -> None:
+    """Control of the two files on both sides of 3 mm; without it the frames are not known, and that is told."""
+    relief = _relief(0.0)
+    places = {f"T{n}": (0.1 * n, 0.2, 0.0) for n in range(5)}
+    sets = {
+        "old": places,
+        "near": {n: (u + 0.0029, v, w) for n, (u, v, w) in places.items()},
+        "far": {n: (u + 0.0031, v, w) for n, (u, v, w) in places.items()},
+        "one": {**places, "T4": (0.41, 0.2, 0.0)},
+        "others": {f"X{n}": place for n, place in places.items()},
+        "none": None,
+    }
+    files = {name: tmp_path / f"{name}.tif" for name in sets}
+    for name, control in sets.items():
+        with open_relief_writer(
+            files[name], relief.grid, crs_wkt=wall_crs("w", "w"), control_m=control
+        ) as writer:
+            writer.write_rows(0, relief.out_m, relief.sigma_m)
+    out = tmp_path / "c.tif"
+    assert not compare_reliefs(files["old"], files["near"], out).warnings
+    out.unlink()
+    with pytest.raises(InputError, match="the frame was fitted anew between old"):
+        compare_reliefs(files["old"], files["far"], out)
+    assert not out.exists()
+    for name, said in (
+        ("one", "control point T4 lies 10 mm elsewhere"),
+        ("others", "no control point in common"),
+        ("none", "whether the frame is still the same is not known"),
+    ):
+        assert any(said in w for w in compare_reliefs(files["old"], files[name], out).warnings)
+
+
 def test_a_picture_shows_depth_and_what_is_unknown() -> None:
     import cv2
 

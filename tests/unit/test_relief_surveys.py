@@ -15,6 +15,7 @@ from facademap.condition.survey_pairs import pair_surveys
 from facademap.errors import InputError
 from facademap.io.relief_files import open_relief_writer
 from facademap.store.project import Project
+from facademap.tasks.project.demo_relief import GROWN_M, make_demo_reliefs
 from facademap.tasks.survey.compare_surveys import compare_surveys
 from facademap.wall.grid import PixelGrid
 from facademap.wall.world import wall_crs
@@ -214,3 +215,46 @@ def test_a_frame_that_was_fitted_anew_is_not_compared(folder: Path, tmp_path: Pa
     _with_control(folder, in_2021=old, in_2025={"N1": [0.0, 0.0, 0.0]})
     done = compare_surveys(folder, "2021", "2025", out=tmp_path / "o")
     assert any("no control point in common" in w for w in done.warnings)
+
+
+def test_the_two_reliefs_of_the_demo_grow_by_what_it_says(tmp_path: Path) -> None:
+    """Depths of the truth, grown by 0, 2, 4 and 8 mm in turn, are told as such from the files alone."""
+    surface = make_wall(tmp_path / "p", picture=False)
+    stones = [
+        BOX(0.9 * k, 0.5 * c, 0.9 * k + 0.88, 0.5 * c + 0.48) for c in range(3) for k in range(4)
+    ]
+    with Project.open(tmp_path / "p") as project, project.edit(who="t", what="outlines") as edit:
+        edit.insert(
+            "wall_stones",
+            [{"id": f"S{n}", "surface": surface, "geometry": s} for n, s in enumerate(stones)],
+        )
+        edit.insert("openings", [{"id": "O1", "surface": surface, "geometry": stones[11]}])
+        edit.insert(
+            "conditions",
+            [
+                {
+                    "id": f"C{n}",
+                    "surface": surface,
+                    "term": "erosion",
+                    "family": "C",
+                    "layer": "stone",
+                    "depth_m": 0.02,
+                    "geometry": stones[n].buffer(-0.1),
+                }
+                for n in range(7)
+            ],
+        )
+    made = make_demo_reliefs(tmp_path / "p")
+    assert made["grown"] == dict(zip([f"C{n}" for n in range(7)], [*GROWN_M, 0.0], strict=True))
+    found = compare_surveys(tmp_path / "p", "2021", "1", out=tmp_path / "out")
+    assert any("has no outlines" in w for w in found.warnings)
+    for row in found.rows:
+        (id,) = row.pair.new
+        assert row.pair.fate == "first drawn"
+        assert row.patch is not None
+        assert row.patch.mean_change_m == pytest.approx(-made["grown"][id], abs=0.0005)
+        assert row.patch.significant == (made["grown"][id] > 0)
+    with Project.open(tmp_path / "p", read_only=True) as project:
+        kept = project.row("surfaces", surface)["reliefs"]
+    # nobody takes them for measured
+    assert all("not measured" in e["warnings"][0] for e in kept)

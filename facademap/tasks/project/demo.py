@@ -17,6 +17,7 @@ from facademap.tasks.match.match import match_project
 from facademap.tasks.plan.appearance import measure_targets
 from facademap.tasks.plan.plan import plan_project
 from facademap.tasks.project.create_project import create_project, read_project_plan
+from facademap.tasks.project.demo_relief import make_demo_reliefs
 from facademap.tasks.survey.add_chart import add_chart
 from facademap.tasks.survey.add_control import add_control
 from facademap.tasks.survey.add_features import add_features
@@ -110,6 +111,7 @@ def run_demo(
         return add_features(folder, "conditions", next(source.glob("conditions.g*")))
 
     conditions = run("outlines", outlines)
+    reliefs = run("relief", lambda p: make_demo_reliefs(folder))
     blocks = run(
         "blocks", lambda p: add_blocks(folder, source / "blocks" / "blocks.csv", progress=p)
     )
@@ -122,6 +124,7 @@ def run_demo(
         "photos": survey["photos"],
         "conditions": conditions["added"],
         "condition_area_m2": conditions["area_m2"],
+        "reliefs": reliefs["surveys"],
         "repairs": plan["repairs"],
         "pieces": plan["pieces"],
         "blocks": blocks["added"],

@@ -14,11 +14,12 @@ from numpy.typing import NDArray
 
 from facademap.errors import InputError
 from facademap.io.block_columns import no_formula
-from facademap.io.relief_files import open_relief_writer, read_relief
+from facademap.io.relief_files import control_of_relief, open_relief_writer, read_relief
 from facademap.io.vectors import read_shapes
 from facademap.io.whole_files import check_writable, write_whole
 from facademap.relief.build import Relief
 from facademap.relief.change import Change, PatchChange, change_in_patch, change_of_reliefs
+from facademap.tasks.survey.same_frame import check_same_frame
 from facademap.wall.grid import PixelGrid
 from facademap.wall.world import wall_crs
 
@@ -88,6 +89,13 @@ def compare_reliefs(
         check_writable(path)
     warnings: list[str] = []
     first, second = reliefs_on_one_grid(old, new, warnings)
+    check_same_frame(
+        control_of_relief(old),
+        control_of_relief(new),
+        names=(old.name, new.name),
+        remedy="Measure the older survey again with the control of now, and compare that.",
+        warnings=warnings,
+    )
     change = change_of_reliefs(first, second, align=align)
     if change.registration_m > _POOR_AGREEMENT_M:
         warnings.append(

@@ -7,7 +7,7 @@ import datetime as dt
 import io
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +23,7 @@ from facademap.tables.names import file_name
 from facademap.tasks.survey.add_photos import surface_of
 from facademap.tasks.survey.change import cells_inside, reliefs_on_one_grid
 from facademap.tasks.survey.kept_reliefs import KeptRelief, reliefs_of
+from facademap.tasks.survey.same_frame import check_same_frame
 from facademap.wall.world import wall_crs
 
 __all__ = ["SurveysCompared", "compare_surveys"]
@@ -30,8 +31,6 @@ __all__ = ["SurveysCompared", "compare_surveys"]
 #: Stages in which the damage is out of the wall.
 _DONE = frozenset({"bedded", "sounded", "pointed", "curing", "accepted"})
 _MOST_URGENT = 3
-#: A control point that lies further from where it was is another place (common practice: thrice a good survey's precision).
-_FRAME_M = 0.003
 _COLUMNS = (
     "old",
     "new",
@@ -133,10 +132,13 @@ def compare_surveys(
         olds, news = ([r for r in conditions if r["survey"] == s] for s in (old, new))
         terms = {str(r["id"]): str(r["term"]) for r in conditions}
         urgency = {str(r["id"]): r["uc"] for r in conditions}
-        rows = tuple(
-            _row(p, terms, change, years, fast_m_a_year)
-            for p in pair_surveys(olds, news, repaired=done)
-        )
+        pairs = pair_surveys(olds, news, repaired=done)
+        if news and not olds:
+            warnings.append(
+                f"survey {old} has no outlines: what was drawn first in survey {new} need not be new; its depth is compared"
+            )
+            pairs = [replace(p, fate="first drawn") for p in pairs]
+        rows = tuple(_row(p, terms, change, years, fast_m_a_year) for p in pairs)
         say = Measures(project.setting("profile") == "inch")
         files = _write(out, name, (old, new), rows, change, years, warnings, say)
         raised = _raise(project, rows, urgency, who) if raise_urgency else ()
@@ -176,30 +178,15 @@ def _change(
 def _check_frame(old: KeptRelief, new: KeptRelief, warnings: list[str]) -> None:
     """Refuse reliefs of two frames: what the control points say that both were measured by."""
     was, now = (k.told.get("control_m") for k in (old, new))
-    if not was or not now:
-        if "photos" in (old.source, new.source):
-            warnings.append(
-                "a relief does not tell its control points: whether the frame is still the same is not known"
-            )
+    if not (was and now) and "photos" not in (old.source, new.source):
         return
-    common = sorted(set(was) & set(now))
-    if not common:
-        warnings.append(
-            "the surveys have no control point in common: they are laid on each other by stable stone alone"
-        )
-        return
-    moved = {n: math.dist(was[n], now[n]) for n in common}
-    if sorted(moved.values())[len(moved) // 2] > _FRAME_M:
-        raise InputError(
-            f"the frame was fitted anew between survey {old.survey} and {new.survey}: {len(common)} common control points "
-            f"lie up to {max(moved.values()) * 1000:.0f} mm elsewhere",
-            "Measure the older survey again in the frame of now: facademap relief PROJECT --survey .. --replace.",
-        )
-    for name, far in moved.items():
-        if far > _FRAME_M:
-            warnings.append(
-                f"control point {name} lies {far * 1000:.0f} mm elsewhere in survey {new.survey}: moved, or measured anew?"
-            )
+    check_same_frame(
+        was,
+        now,
+        names=(f"survey {old.survey}", f"survey {new.survey}"),
+        remedy="Measure the older survey again in the frame of now: facademap relief PROJECT --survey .. --replace.",
+        warnings=warnings,
+    )
 
 
 def _years(

@@ -30,6 +30,8 @@ from facademap.relief.build import Relief
 from facademap.relief.depth import DepthRules, MeasuredDepth, depth_below_face
 from facademap.relief.losses import LossRules, find_losses
 from facademap.relief.stone_face import StoneFace, face_of_stone
+from facademap.store.draft import LARGE, store_drafted
+from facademap.store.edit import Edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.survey.change import cells_inside
@@ -197,17 +199,22 @@ def confirm_depths(
         frame = project.read("conditions")
         rows = {str(r["id"]): r for r in frame.to_dict("records")}
         chosen = list(conditions) if conditions else [i for i, r in rows.items() if depth_waits(r)]
-        done = []
-        with project.edit(who=who, what="measured depths confirmed") as edit:
-            for id in chosen:
-                if id not in rows:
-                    raise InputError(
-                        f"there is no condition {id}", "Give the id as the list has it."
-                    )
-                values = depth_on_edit(rows[id], {"depth_from": "measured"}, who=who)
-                edit.update("conditions", id, values)
-                done.append((id, float(values["depth_m"])))
-    return done
+        for id in chosen:
+            if id not in rows:
+                raise InputError(f"there is no condition {id}", "Give the id as the list has it.")
+        revisions = project.revisions("conditions")
+
+        def work(apart: bool) -> list[tuple[str, float]]:
+            done = []
+            with project.edit(who=who, what="measured depths confirmed", apart=apart) as edit:
+                for id in chosen:
+                    values = depth_on_edit(rows[id], {"depth_from": "measured"}, who=who)
+                    # an outline that was changed meanwhile is not the one that was measured
+                    edit.update("conditions", id, values, rev=revisions[id])
+                    done.append((id, float(values["depth_m"])))
+            return done
+
+        return store_drafted(work, large=len(chosen) > LARGE)
 
 
 def _outlines_on(frame: Any, surface: str) -> list[dict[str, Any]]:
@@ -221,30 +228,42 @@ def _outlines_on(frame: Any, surface: str) -> list[dict[str, Any]]:
 def _store(
     project: Project, found: list[_Found], digests: dict[str, dict[str, str]], *, who: str
 ) -> tuple[int, list[str]]:
-    stored, proposed = 0, []
-    with project.edit(who=who, what="depths measured from the relief") as edit:
-        for one in found:
-            for depth in one.depths:
-                if depth.measured is not None:
-                    told = {
-                        **asdict(depth.measured),
-                        "depth_m": depth_for_record(depth.measured),
-                        "outline": digests["conditions"][depth.condition],
-                        "relief": one.relief_name,
-                    }
-                    edit.update("conditions", depth.condition, {"measured_depth": told})
-                    stored += 1
-            for stone, face in one.faces:
+    """Thousands of rows are drafted apart, so that who draws meanwhile waits for the storing alone."""
+
+    def work(apart: bool) -> tuple[int, list[str]]:
+        with project.edit(who=who, what="depths measured from the relief", apart=apart) as edit:
+            return _store_rows(edit, found, digests)
+
+    many = sum(len(one.depths) + len(one.faces) for one in found) > LARGE
+    return store_drafted(work, large=many)
+
+
+def _store_rows(
+    edit: Edit, found: list[_Found], digests: dict[str, dict[str, str]]
+) -> tuple[int, list[str]]:
+    stored, proposed = 0, list[str]()
+    for one in found:
+        for depth in one.depths:
+            if depth.measured is not None:
                 told = {
-                    **asdict(face),
-                    "outline": digests["wall_stones"][stone],
+                    **asdict(depth.measured),
+                    "depth_m": depth_for_record(depth.measured),
+                    "outline": digests["conditions"][depth.condition],
                     "relief": one.relief_name,
                 }
-                edit.update("wall_stones", stone, {"measured_face": told})
+                edit.update("conditions", depth.condition, {"measured_depth": told})
                 stored += 1
-            rows = [_proposal(edit.new_id("C"), *loss) for loss in one.losses]
-            if rows:
-                proposed += edit.insert("conditions", rows)
+        for stone, face in one.faces:
+            told = {
+                **asdict(face),
+                "outline": digests["wall_stones"][stone],
+                "relief": one.relief_name,
+            }
+            edit.update("wall_stones", stone, {"measured_face": told})
+            stored += 1
+        rows = [_proposal(edit.new_id("C"), *loss) for loss in one.losses]
+        if rows:
+            proposed += edit.insert("conditions", rows)
     return stored, proposed
 
 

@@ -118,7 +118,9 @@ def keep_relief(
             place = project.place(picture)
             told = lay_on_relief(place, relief, stations, sightings, gsd_m=gsd_m, crs_wkt=wkt)
             values["true_elevation"] = {"path": picture, "sha256": hash_file(place), **told}
-        with open_relief_writer(target, relief.grid, crs_wkt=wkt) as writer:
+        # by these a later survey sees whether the frame is still the same
+        control_m = {p.name: p.uvw_m for p in sightings.picks if p.role == "control"}
+        with open_relief_writer(target, relief.grid, crs_wkt=wkt, control_m=control_m) as writer:
             writer.write_rows(0, relief.out_m, relief.sigma_m)
         entry = {
             "path": relative,
@@ -128,12 +130,7 @@ def keep_relief(
             "sha256": hash_file(target),
             "by": who,
             "extent_m": _box(relief.grid.extent),
-            # by these a later survey sees whether the frame is still the same
-            "control_m": {
-                p.name: [round(c, 5) for c in p.uvw_m]
-                for p in sightings.picks
-                if p.role == "control"
-            },
+            "control_m": {n: [round(c, 5) for c in place] for n, place in control_m.items()},
             **values,
         }
         kept = [dict(k.told) for k in reliefs_of(row) if k.told and k.survey != survey]

@@ -150,7 +150,8 @@ def make_relief(
             elevation, relief, stations, sightings, gsd_m=gsd_m, crs_wkt=crs_wkt
         )
     values["seconds"] = round(time.monotonic() - began, 2)
-    with open_relief_writer(out, relief.grid, crs_wkt=crs_wkt) as writer:
+    control_m = {p.name: p.uvw_m for p in sightings.picks if p.role == "control"}
+    with open_relief_writer(out, relief.grid, crs_wkt=crs_wkt, control_m=control_m) as writer:
         writer.write_rows(0, relief.out_m, relief.sigma_m)
     if report is not None:
         write_whole(
