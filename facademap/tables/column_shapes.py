@@ -192,6 +192,7 @@ RELIEFS = Listed(
             **dict.fromkeys(("known_share", "sigma_median_m"), NUMBER),
             "photos": TEXTS,
             "warnings": TEXTS,
+            "note": TEXT,
         },
         rest=JUST,
     )

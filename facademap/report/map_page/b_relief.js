@@ -74,7 +74,7 @@ const Relief = (() => {
     for (let x = 0; x < 240; x++) { pen.fillStyle = `rgb(${colour(x / 239).map(Math.round).join()})`; pen.fillRect(x, 0, 1, 14); }
     const light = el("input", { type: "range", min: 0, max: 359, step: 5, value: from, id: "relief-light" }); light.oninput = () => { from = +light.value; again(); };
     holder.append(el("legend", {}, text.layer_relief + (r.day ? ", " + r.day : "")), bar, el("div", { class: "ends" }, [first, (first + last) / 2, last].map((m) => el("span", {}, figure(m)))),
-      el("p", {}, `${unit()}: ${text.relief_scale}; ${text.relief_contours} ${Wall.units() === "ft" ? step(r) / 0.0254 : step(r) * 1000} ${unit()}`), el("label", { class: "wide" }, text.relief_light, light));
+      el("p", {}, `${unit()}: ${text.relief_scale}; ${text.relief_contours} ${Wall.units() === "ft" ? step(r) / 0.0254 : step(r) * 1000} ${unit()}`), r.note ? el("p", {}, r.note) : "", el("label", { class: "wide" }, text.relief_light, light));
     return holder;
   }
   function show_legend() { const old = $("relief-legend"); if (old) old.replaceWith(legend()); }

@@ -308,7 +308,12 @@ def _reliefs(
             missing.append(error.problem)
             continue
         png = "data:image/png;base64," + base64.b64encode(packed.png).decode("ascii")
-        told = {"s": surface, "survey": kept.survey, "day": kept.taken_on or ""}
+        told = {
+            "s": surface,
+            "survey": kept.survey,
+            "day": kept.taken_on or "",
+            "note": str(kept.told.get("note") or ""),
+        }
         result.append({**told, **packed.place, "png": png})
     return result
 

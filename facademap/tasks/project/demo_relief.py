@@ -91,6 +91,7 @@ def make_demo_reliefs(folder: str | Path, *, seed: int = 7) -> dict[str, Any]:
                     "cell_m": CELL_M,
                     "sigma_median_m": NOISE_M,
                     "known_share": float(np.isfinite(out_m).mean()),
+                    "note": _SAID,
                     "warnings": [_SAID],
                 }
             )
