@@ -128,3 +128,9 @@ def test_feet_typed_are_kept_as_metres_and_the_contract_is_kept_once(folder: Pat
     with pytest.raises(InputError, match="is kept already"):
         fix_contract(folder, by="Client")
     assert fix_contract(folder, by="Client", again=True)["on"] != "2026-01-02"
+
+
+def test_a_variation_names_only_a_repair_that_is_there(folder: Path) -> None:
+    with pytest.raises(InputError, match="RX-9 as its repair"):
+        raise_variation(folder, what="x", reason="y", amount=10.0, currency="EUR", repair="RX-9")
+    assert list_variations(folder) == []

@@ -11,6 +11,7 @@ from facademap.errors import FileError, InputError
 from facademap.io.pictures import hash_file
 from facademap.io.whole_files import copy_whole, make_folder, need_file
 from facademap.repair.consents import open_consents
+from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import CONSENT_POINTS, TABLES, TREATMENTS, is_missing
 from facademap.tables.names import file_name
@@ -108,7 +109,7 @@ def add_consent(
     with Project.open(folder) as project:
         for name in repairs:
             project.row("repairs", name)
-        with project.edit(who=who, what=f"consent condition: {reference}") as edit:
+        with gated_edit(project, who=who, what=f"consent condition: {reference}") as edit:
             row = {
                 "id": edit.new_id("L"),
                 "reference": reference.strip(),
@@ -173,7 +174,7 @@ def meet_consent(
             changed["evidence_file"], changed["evidence_sha256"] = kept
         if note:
             changed["note"] = note
-        with project.edit(who=who, what=f"consent condition {name} is met") as edit:
+        with gated_edit(project, who=who, what=f"consent condition {name} is met") as edit:
             edit.update("consents", name, changed, rev=row["rev"])
         return _plain(project.row("consents", name))
 
@@ -210,7 +211,7 @@ def take_consent_back(
         row = project.row("consents", name)
         if not bool(row["met"]):
             raise InputError(f"{name} is not ticked", "There is nothing to take back.")
-        with project.edit(who=who, what=f"consent condition {name}: taken back") as edit:
+        with gated_edit(project, who=who, what=f"consent condition {name}: taken back") as edit:
             edit.update("consents", name, dict(_TICK), rev=row["rev"])
         return _plain(project.row("consents", name))
 

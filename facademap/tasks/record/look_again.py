@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from facademap.errors import InputError
+from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import LOOKED_AT, is_missing
 from facademap.treatment.follow_up import FollowUp, follow_ups
@@ -83,7 +84,7 @@ def enter_look(
                 f"there is no condition, repair or surface {about[:40]!r}", "Check its number."
             )
         values = {**told, "by": by, "photo": photo, "note": note}
-        with project.edit(who=who, what=f"look at {about}: {finding}") as edit:
+        with gated_edit(project, who=who, what=f"look at {about}: {finding}") as edit:
             row: dict[str, Any] = {
                 "id": edit.new_id("LK"),
                 "about_table": table,

@@ -11,6 +11,7 @@ import numpy as np
 from facademap.errors import InputError
 from facademap.photo.lab import difference_ciede2000
 from facademap.repair.mixes import mix_named, strength_faults
+from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import SOILINGS, TABLES, is_missing
 from facademap.treatment.soiling import soiling_of
@@ -76,7 +77,7 @@ def make_trial(
                 "the panel does not say what lay on the stone",
                 f"Give --soiling: {', '.join(SOILINGS)}; dust says nothing of crusts.",
             )
-        with project.edit(who=who, what=f"trial: {kind}") as edit:
+        with gated_edit(project, who=who, what=f"trial: {kind}") as edit:
             row = {
                 "id": edit.new_id("T"),
                 "kind": kind,
@@ -111,7 +112,7 @@ def add_to_trial(
                 f"trial {trial} is {row['result']}: what was decided on stays as it was",
                 "Take the decision back with --take-back first, or enter a new trial.",
             )
-        with project.edit(who=who, what=f"trial {trial}: what it showed") as edit:
+        with gated_edit(project, who=who, what=f"trial {trial}: what it showed") as edit:
             edit.update("trials", trial, values, rev=row["rev"])
         return _plain(project.row("trials", trial))
 
@@ -191,7 +192,7 @@ def decide_trial(
             _need_free(project, trial)
         if finding:
             changed["finding"] = finding
-        with project.edit(who=who, what=f"trial {trial}: {result}") as edit:
+        with gated_edit(project, who=who, what=f"trial {trial}: {result}") as edit:
             edit.update("trials", trial, changed, rev=row["rev"])
         return _plain(project.row("trials", trial))
 

@@ -9,6 +9,7 @@ from typing import Any
 from facademap.errors import InputError
 from facademap.report.quantities import MEASURES, unit_said
 from facademap.report.variations import read_contract
+from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import TABLES, UNDECIDED, VARIATION_MEASURES, is_missing
 
@@ -74,7 +75,7 @@ def raise_variation(
         if amount is not None:
             values["amount"] = amount
         values.setdefault("raised_on", dt.datetime.now(dt.UTC).date().isoformat())
-        with project.edit(who=who, what=f"variation: {what[:60]}") as edit:
+        with gated_edit(project, who=who, what=f"variation: {what[:60]}") as edit:
             row = {"id": edit.new_id("N"), "what": what, "reason": reason, **values}
             edit.insert("variations", [{**row, "result": "open"}])
         return _plain(project.row("variations", row["id"]))
@@ -156,7 +157,7 @@ def decide_variation(
         }
         if note:
             changed["note"] = note
-        with project.edit(who=who, what=f"variation {variation}: {result}") as edit:
+        with gated_edit(project, who=who, what=f"variation {variation}: {result}") as edit:
             edit.update("variations", variation, changed, rev=row["rev"])
         return _plain(project.row("variations", variation))
 
@@ -247,7 +248,9 @@ def fix_contract(
                 "no repair is planned, so there are no quantities", "Make a plan first."
             )
         value = {"on": day.isoformat(), "by": by.strip(), "quantities": quantities}
-        with project.edit(who=who, what=f"contract of {day}, agreed by {by.strip()}") as edit:
+        with gated_edit(
+            project, who=who, what=f"contract of {day}, agreed by {by.strip()}"
+        ) as edit:
             edit.set(CONTRACT, value)
     return value
 

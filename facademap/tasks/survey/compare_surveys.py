@@ -18,6 +18,7 @@ from facademap.io.whole_files import make_folder, write_whole
 from facademap.relief.change import Change, PatchChange, change_in_patch, change_of_reliefs
 from facademap.report.change_page import ChangeRow, change_page, change_png
 from facademap.report.measures import Measures
+from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables.names import file_name
 from facademap.tasks.survey.add_photos import surface_of
@@ -252,7 +253,7 @@ def _raise(
     project: Project, rows: tuple[ChangeRow, ...], urgency: Mapping[str, Any], who: str
 ) -> tuple[str, ...]:
     raised = []
-    with project.edit(who=who, what="urgency of what grows fast") as edit:
+    with gated_edit(project, who=who, what="urgency of what grows fast") as edit:
         for row in rows:
             for id in row.pair.new if row.more_urgent else ():
                 was = urgency[id]

@@ -12,6 +12,7 @@ import shapely
 from facademap.condition.gauges import Gauge, GaugeReading, GaugeRules, gauges_of
 from facademap.errors import InputError
 from facademap.io.gauge_files import read_gauge_readings
+from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.survey.add_photos import surface_of
@@ -63,7 +64,7 @@ def keep_readings(
                 )
         new = sorted({r.gauge for r in fresh} - here)
         if fresh:
-            with project.edit(who=who, what=f"{len(fresh)} readings of gauges") as edit:
+            with gated_edit(project, who=who, what=f"{len(fresh)} readings of gauges") as edit:
                 edit.insert("gauges", [{"id": id, "surface": place} for id in new])
                 edit.insert("gauge_readings", [_row(edit.new_id("GR"), r) for r in fresh])
     return {"added": len(fresh), "known": len(found) - len(fresh), "gauges": new}
@@ -111,7 +112,7 @@ def set_gauge(
     with Project.open(folder) as project:
         row = project.row("gauges", gauge)
         if changed:
-            with project.edit(who=who, what=f"gauge {gauge}") as edit:
+            with gated_edit(project, who=who, what=f"gauge {gauge}") as edit:
                 edit.update("gauges", gauge, changed, rev=row["rev"])
         kept = project.row("gauges", gauge)
     return {k: None if is_missing(v) else v for k, v in kept.items() if k != "geometry"}

@@ -11,6 +11,7 @@ import numpy as np
 from facademap.errors import InputError
 from facademap.io.block_files import read_blocks
 from facademap.photo.lab import difference_ciede2000
+from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import TABLES, is_missing
 from facademap.tasks.record.consents import day_of
@@ -86,7 +87,7 @@ def ask_for_stone(
                 "See the list of stone wanted; give the stone as it is written there.",
             )
         own = next((rows[n]["stone_type"] for n in wanted if _same(rows[n]["stone_type"], stone_type)), stone_type)  # fmt: skip
-        with project.edit(who=who, what=f"{stone_type} asked for at {supplier}") as edit:
+        with gated_edit(project, who=who, what=f"{stone_type} asked for at {supplier}") as edit:
             row = {
                 "id": edit.new_id("A"),
                 "stone_type": str(own).strip(),
@@ -271,7 +272,10 @@ def take_delivery(
                 "Give what came a number of its own.",
             )
     found = add_blocks(folder, path, who=who)
-    with Project.open(folder) as project, project.edit(who=who, what=f"{name}: delivered") as edit:
+    with (
+        Project.open(folder) as project,
+        gated_edit(project, who=who, what=f"{name}: delivered") as edit,
+    ):
         rev = project.row("orders", name)["rev"]
         values = {"state": "delivered", "delivered_on": day, "blocks": sorted(names)}
         edit.update("orders", name, values, rev=rev)
@@ -311,7 +315,7 @@ def _step(
         if photo:
             project.row("photos", photo)
         what = f"{name}: {changed.get('state', 'tested')}"
-        with project.edit(who=who, what=what) as edit:
+        with gated_edit(project, who=who, what=what) as edit:
             edit.update("orders", name, dict(changed), rev=row["rev"])
         return _plain(project.row("orders", name))
 
