@@ -4,7 +4,7 @@ VENV ?= .venv
 BIN := $(VENV)/bin
 DEMO ?= demo-project
 
-.PHONY: demo mutants test install lint docs check-all clean system
+.PHONY: demo mutants test test-oldest test-newest versions install lint docs check-all clean system
 
 demo: $(VENV)/.installed
 	rm -rf $(DEMO)
@@ -37,6 +37,31 @@ system:
 
 mutants: $(VENV)/.installed-dev
 	$(BIN)/python tests/mutation/run.py --named
+
+# The oldest versions that pyproject.toml allows, and a newer Python with the newest of all, each in an environment of
+# its own. TESTS picks; NEWER is a Python that is on the machine (or one that uv may fetch).
+TESTS ?= tests/unit tests/property tests/contract
+NEWER ?= 3.13
+build/uv/bin/uv:
+	@$(PYTHON) -m venv build/uv
+	build/uv/bin/pip install --quiet --disable-pip-version-check uv
+
+test-oldest: build/uv/bin/uv
+	build/uv/bin/uv venv --quiet --clear --python $(PYTHON) build/oldest
+	build/uv/bin/uv pip compile --quiet --resolution lowest-direct --extra dev pyproject.toml -o build/oldest.txt
+	build/uv/bin/uv pip sync --quiet --python build/oldest/bin/python build/oldest.txt
+	PYTHONPATH=$(CURDIR) build/oldest/bin/python -m pytest $(TESTS)
+
+test-newest: build/uv/bin/uv
+	build/uv/bin/uv venv --quiet --clear --python $(NEWER) build/newest
+	build/uv/bin/uv pip compile --quiet --python $(NEWER) --extra dev pyproject.toml -o build/newest.txt
+	build/uv/bin/uv pip sync --quiet --python build/newest/bin/python build/newest.txt
+	PYTHONPATH=$(CURDIR) build/newest/bin/python -m pytest $(TESTS)
+
+# Renew the versions that the landing checks run with, from an environment that passed.
+versions: $(VENV)/.installed-dev
+	@{ sed -n 1p constraints.txt; $(BIN)/pip freeze --exclude-editable | grep -E '^[A-Za-z0-9_.-]+==' | sort -f; } > constraints.new
+	@mv constraints.new constraints.txt
 
 lint: $(VENV)/.installed-dev
 	$(BIN)/ruff check .

@@ -7,7 +7,7 @@ import click
 __all__ = ["Numbers"]
 
 
-class Numbers(click.ParamType):
+class Numbers(click.ParamType):  # type: ignore[type-arg]
     """So many numbers with commas between them.
 
     Parameters

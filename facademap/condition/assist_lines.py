@@ -352,7 +352,7 @@ def _crested(strength: Floats, path: Floats, *, broad: int) -> Floats:
     near = np.zeros(strength.shape, np.uint8)
     cv2.polylines(
         near, [np.round(path).astype(np.int32)], False, 1, 2 * int(_CORRIDOR_PX * broad) + 1
-    )  # type: ignore[call-overload]
+    )
     cost = np.where(
         near > 0, _CREST_LEAST + 1.0 - np.clip(strength / crest, 0.0, 1.0), np.inf
     ).astype(float)

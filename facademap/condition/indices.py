@@ -34,6 +34,11 @@ def damage_indices(shares_percent: Sequence[float]) -> DamageIndices:
         Percent of the area in the categories 0 none, 1 very slight, 2 slight, 3 moderate, 4 severe,
         5 very severe; they sum to 100.
 
+    Raises
+    ------
+    InputError
+        Not six shares from 0 to 100 % that sum to 100 %.
+
     Examples
     --------
     >>> damage_indices([50, 20, 15, 10, 4, 1]).linear

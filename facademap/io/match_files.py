@@ -11,7 +11,7 @@ import json
 import math
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from facademap.errors import FacademapError, FileError, InputError
 from facademap.io.whole_files import need_file, write_whole
@@ -30,6 +30,7 @@ __all__ = [
     "write_solution",
 ]
 
+_Made = TypeVar("_Made")
 _MISSING = object()
 _PARAMS = {
     "kerf": "kerf_mm",
@@ -181,7 +182,7 @@ def _lock(value: Any, where: str) -> Lock | None:
     return _made(Lock, where, lock)
 
 
-def _made(kind: Any, where: str, given: dict[str, Any]) -> Any:
+def _made(kind: type[_Made], where: str, given: dict[str, Any]) -> _Made:
     """Make a value; a fault in it is told with the place in the file."""
     try:
         return kind(**given)

@@ -366,9 +366,10 @@ def _ods_value(cell: Any) -> Cell:
         number = float(cell.get(f"{{{_OFFICE}}}value"))
         return int(number) if number.is_integer() and abs(number) < 1e15 else number
     if kind == "date":
-        return dt.datetime.fromisoformat(cell.get(f"{{{_OFFICE}}}date-value"))
+        moment: dt.datetime = dt.datetime.fromisoformat(cell.get(f"{{{_OFFICE}}}date-value"))
+        return moment
     if kind == "boolean":
-        return cell.get(f"{{{_OFFICE}}}boolean-value") == "true"
+        return str(cell.get(f"{{{_OFFICE}}}boolean-value")) == "true"
     return "\n".join("".join(p.itertext()) for p in cell.iter(f"{{{_TEXT}}}p"))
 
 

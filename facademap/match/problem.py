@@ -337,7 +337,13 @@ class Block:
         _no_twins([f.id for f in self.faces], f"{name}: face")
 
     def face(self, face_id: str) -> Face:
-        """The face of that id."""
+        """The face of that id.
+
+        Raises
+        ------
+        InputError
+            The block has no face of that id.
+        """
         for face in self.faces:
             if face.id == face_id:
                 return face
@@ -417,14 +423,26 @@ class Problem:
             )
 
     def block(self, block_id: str) -> Block:
-        """The block of that id."""
+        """The block of that id.
+
+        Raises
+        ------
+        InputError
+            There is no such block.
+        """
         for block in self.blocks:
             if block.id == block_id:
                 return block
         raise InputError(f"there is no block {block_id}", "Name a block of the yard.")
 
     def repair(self, repair_id: str) -> Repair:
-        """The repair of that id."""
+        """The repair of that id.
+
+        Raises
+        ------
+        InputError
+            There is no such repair.
+        """
         for repair in self.repairs:
             if repair.id == repair_id:
                 return repair

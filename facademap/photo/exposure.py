@@ -124,7 +124,7 @@ def level_photos(
             shading=tuple(float(v) for v in shades[i]),  # type: ignore[arg-type]
         )
         if i in seen
-        else levels[i]  # type: ignore[arg-type]
+        else levels[i]
         for i in range(count)
     )
 

@@ -66,13 +66,19 @@ def linear_rgb_from_srgb(rgb: ArrayLike) -> Floats:
         return _DECODE_8_BIT[values]
     values = values.astype(float)
     low = values <= 0.04045
-    return np.where(low, values / 12.92, ((np.maximum(values, 0.04045) + 0.055) / 1.055) ** 2.4)
+    linear: Floats = np.where(
+        low, values / 12.92, ((np.maximum(values, 0.04045) + 0.055) / 1.055) ** 2.4
+    )
+    return linear
 
 
 def srgb_from_linear_rgb(rgb: ArrayLike) -> Floats:
     """Floating sRGB (0 to 1) from linear RGB; values outside 0 to 1 are clipped."""
     values = np.clip(np.asarray(rgb, dtype=float), 0.0, 1.0)
-    return np.where(values <= 0.0031308, values * 12.92, 1.055 * values ** (1 / 2.4) - 0.055)
+    encoded: Floats = np.where(
+        values <= 0.0031308, values * 12.92, 1.055 * values ** (1 / 2.4) - 0.055
+    )
+    return encoded
 
 
 def lab_from_xyz(xyz: ArrayLike, *, white: ArrayLike = D50_XYZ) -> Floats:
@@ -91,9 +97,10 @@ def xyz_from_lab(lab: ArrayLike, *, white: ArrayLike = D50_XYZ) -> Floats:
     fy = (values[..., 0] + 16.0) / 116.0
     f = np.stack([fy + values[..., 1] / 500.0, fy, fy - values[..., 2] / 200.0], axis=-1)
     cubed = f**3
-    return np.where(cubed > _EPSILON, cubed, (116.0 * f - 16.0) / _KAPPA) * np.asarray(
+    xyz: Floats = np.where(cubed > _EPSILON, cubed, (116.0 * f - 16.0) / _KAPPA) * np.asarray(
         white, dtype=float
     )
+    return xyz
 
 
 def lab_from_linear_rgb(rgb: ArrayLike) -> Floats:

@@ -304,6 +304,11 @@ def fit_cylinder_view(
     camera : Camera
         Must be known: a curved surface and a lens cannot be told apart from few points.
     surface : CylinderSurface
+
+    Raises
+    ------
+    InputError
+        A point lies beyond half the way round, or the points do not give a view.
     """
     wall = np.asarray(wall_m, dtype=float)
     points, _ = surface.points(wall[:, 0], wall[:, 1])

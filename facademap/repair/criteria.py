@@ -81,7 +81,13 @@ class Criteria:
     criteria: tuple[Criterion, ...]
 
     def named(self, name: str) -> Criterion:
-        """The criterion of that name."""
+        """The criterion of that name.
+
+        Raises
+        ------
+        InputError
+            There is no such criterion.
+        """
         for c in self.criteria:
             if c.name == name:
                 return c

@@ -123,6 +123,11 @@ def dust_controls(task: str, *, hours: float, place: Place = "outdoors") -> Dust
     place : {'outdoors', 'enclosed'}
         Indoors and in enclosed places count as enclosed; so does a sheeted scaffold, to be safe.
 
+    Raises
+    ------
+    InputError
+        Hours that a shift does not have, an unknown place or an unknown task.
+
     References
     ----------
     29 CFR 1926.1153 Table 1. Row i and ii read in title 8 CCR 1532.3; rows vii, x, xi, xii restated or from memory.

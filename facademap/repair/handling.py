@@ -182,6 +182,11 @@ def hse_filter_kg(
 
     A filter to find lifts that need an assessment, not a legal limit. Zones are ``shoulder`` (shoulder to full
     height), ``elbow`` (elbow to shoulder), ``knuckle`` (knuckle to elbow), ``lower leg``, ``floor``.
+
+    Raises
+    ------
+    InputError
+        A zone that the filter does not have, or none.
     """
     table = _HSE[who]
     wrong = [z for z in zones if z not in table]
@@ -222,6 +227,11 @@ def scaffold_load(
     """Area load of stone stacked on a scaffold bay, and whether its class carries it.
 
     Stone alone: people, tools, mortar and dynamic effects come on top, so a load near the class is too much.
+
+    Raises
+    ------
+    InputError
+        An unknown scaffold class, a mass below 0, or no area.
 
     Examples
     --------

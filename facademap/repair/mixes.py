@@ -231,7 +231,13 @@ def add_mixes(mixes: Iterable[Mix]) -> None:
 
 
 def mix_named(name: str) -> Mix:
-    """The mix of that name."""
+    """The mix of that name.
+
+    Raises
+    ------
+    InputError
+        There is no such mix.
+    """
     if name not in MIXES:
         raise InputError(f"mix {name!r} is unknown", f"Use one of {', '.join(MIXES)}.")
     return MIXES[name]
@@ -289,6 +295,11 @@ _CLASS_UPPER_MPA: Mapping[str, float] = {"NHL 2": 7, "NHL 3.5": 10, "NHL 5": 15}
 
 def batch(volume_m3: float, mix: Mix) -> dict[str, Any]:
     """What to weigh and measure out for a volume of mortar.
+
+    Raises
+    ------
+    InputError
+        A volume below 0, or a mix that is unknown.
 
     Examples
     --------

@@ -144,7 +144,13 @@ class RuleTable:
                     )
 
     def rule(self, name: str) -> Rule:
-        """The rule of that name."""
+        """The rule of that name.
+
+        Raises
+        ------
+        InputError
+            There is no such rule.
+        """
         for rule in self.rules:
             if rule.name == name:
                 return rule

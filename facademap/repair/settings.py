@@ -293,6 +293,11 @@ class Settings:
         changes : mapping of field name to value in SI
         source : str
             Who or what decided; stored beside the value with status ``project``.
+
+        Raises
+        ------
+        InputError
+            A name that no setting has, or a value that cannot be.
         """
         known = {f.name for f in fields(self) if f.metadata}
         wrong = [k for k in changes if k not in known]

@@ -401,6 +401,11 @@ def correct_entry(
         Why.
     changes : mapping, optional
         Columns as they should have been; without it the old entry is taken back.
+
+    Raises
+    ------
+    StageError
+        No such entry, one that was corrected already, no reason, or what a correction cannot change.
     """
     old = next((e for e in log if e["id"] == entry), None)
     if old is None:

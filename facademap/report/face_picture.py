@@ -67,6 +67,11 @@ def rectify_face(
         Share of the larger side added all round.
     width_px : int
         Pixels along the larger side.
+
+    Raises
+    ------
+    InputError
+        The matrix of the photo is no homography.
     """
     h = np.asarray(matrix, dtype=float)
     ring = np.asarray(outline, dtype=float)

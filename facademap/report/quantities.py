@@ -266,6 +266,11 @@ def measure_quantities(
     Returns
     -------
     Quantities
+
+    Raises
+    ------
+    InputError
+        A least void below 0, or a height of a lift that is not above 0.
     """
     if not least_void_m2 >= 0 or not lift_height_m > 0:
         raise InputError(

@@ -129,7 +129,13 @@ class Appearance:
 
     @classmethod
     def from_record(cls, record: Mapping[str, Any]) -> Appearance:
-        """The appearance that `as_record` wrote."""
+        """The appearance that `as_record` wrote.
+
+        Raises
+        ------
+        InputError
+            Another version, or a record that is damaged.
+        """
         if record.get("version") != _VERSION:
             raise InputError(
                 f"appearance of version {record.get('version')!r} cannot be read",

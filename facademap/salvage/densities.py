@@ -204,6 +204,11 @@ def estimate_weight(
 ) -> float:
     """Heavy estimate of the weight of stone in kg, for lifting; ``saturated`` adds its water.
 
+    Raises
+    ------
+    InputError
+        The volume is not above 0.
+
     Examples
     --------
     >>> round(estimate_weight(0.1, "sandstone"), 1)
@@ -233,10 +238,7 @@ def _weighed(block: Mapping[str, Any]) -> float | None:
     if block.get("weight_status") != "measured" or not is_missing(block.get("parent")):
         return None
     names = ("weight_kg", "length_m", "height_m", "depth_m")
-    weight, *sides = (
-        0.0 if is_missing(block.get(n)) else float(block[n])  # type: ignore[arg-type]
-        for n in names
-    )
+    weight, *sides = (0.0 if is_missing(block.get(n)) else float(block[n]) for n in names)
     volume = float(np.prod(sides))
     return weight / volume if weight > 0 and volume > 0 else None
 

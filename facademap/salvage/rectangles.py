@@ -105,6 +105,8 @@ def largest_rectangle(
     ------
     GeometryError
         As `sound_part`, or nothing sound is left.
+    InputError
+        The proportion is not above 0.
 
     Notes
     -----

@@ -115,6 +115,11 @@ def judge_acceptance(
     state : {"accepted", "to test", "rejected"}
     reasons : tuple of str
         The checks that failed, or those still to be done.
+
+    Raises
+    ------
+    InputError
+        A check or a result of one that is unknown.
     """
     for name, value in checks.items():
         if name not in ACCEPTANCE_CHECKS or value not in ("pass", "fail", "not done", "not needed"):

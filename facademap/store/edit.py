@@ -117,7 +117,13 @@ class Edit:
     def insert(
         self, table_name: str, rows: pd.DataFrame | Iterable[Mapping[str, Any]]
     ) -> list[str]:
-        """Add rows; returns their ids. A row without ``id`` is refused: names are given, not invented here."""
+        """Add rows; returns their ids. A row without ``id`` is refused: names are given, not invented here.
+
+        Raises
+        ------
+        TableError
+            An id that exists, or rows that break the table's contract.
+        """
         table = table_named(table_name)
         checked = self._checked(table, rows)
         taken = self._existing(table, [r["id"] for r in checked])
@@ -140,6 +146,11 @@ class Edit:
         ----------
         rev : int, optional
             Revision that the caller saw; when the row has moved on, :class:`ConflictError` is raised.
+
+        Raises
+        ------
+        ConflictError, InputError
+            Somebody else changed the row meanwhile; the id itself would change.
         """
         table = table_named(table_name)
         before, current = self._row(table, id)
@@ -156,7 +167,13 @@ class Edit:
         return current + 1
 
     def delete(self, table_name: str, id: str, *, rev: int | None = None) -> None:
-        """Remove one row; the history keeps it, and its id is not used again."""
+        """Remove one row; the history keeps it, and its id is not used again.
+
+        Raises
+        ------
+        ConflictError
+            Somebody else changed the row meanwhile.
+        """
         table = table_named(table_name)
         before, current = self._row(table, id)
         if rev is not None and rev != current:

@@ -231,6 +231,11 @@ class Project:
         -------
         DataFrame or GeoDataFrame
             Index 0..n-1. The reference system is that of the surface when all rows lie on one.
+
+        Raises
+        ------
+        ProjectError
+            What is stored cannot be read.
         """
         table = table_named(table_name)
         clause, values = _where(table, where)
@@ -260,7 +265,13 @@ class Project:
         return gpd.GeoDataFrame(data, geometry=gpd.GeoSeries(shapes, crs=self._crs_of(table, data)))
 
     def row(self, table_name: str, id: str) -> dict[str, Any]:
-        """One row with its ``rev``; geometry as a shapely object under ``geometry``. A photo may be named as its file was."""
+        """One row with its ``rev``; geometry as a shapely object under ``geometry``. A photo may be named as its file was.
+
+        Raises
+        ------
+        InputError, ProjectError
+            There is no such row; what is stored cannot be read.
+        """
         table = table_named(table_name)
         id = as_id(id) if table_name == "photos" else id
         names = selected(self._connection, table)
@@ -279,7 +290,13 @@ class Project:
             raise self._damaged(table, error) from None
 
     def rows(self, table_name: str, ids: Sequence[str]) -> dict[str, dict[str, Any]]:
-        """Many rows as :meth:`row` gives them, by id; those that are not there are left out."""
+        """Many rows as :meth:`row` gives them, by id; those that are not there are left out.
+
+        Raises
+        ------
+        ProjectError
+            What is stored cannot be read.
+        """
         table = table_named(table_name)
         names = selected(self._connection, table)
         query = f'SELECT {names}, "rev" FROM "{table.name}" WHERE "id" IN {self._dialect.among}'
@@ -299,7 +316,13 @@ class Project:
             )
 
     def setting(self, name: str, default: Any = None) -> Any:
-        """One project setting."""
+        """One project setting.
+
+        Raises
+        ------
+        ProjectError
+            What is stored cannot be read.
+        """
         with in_plain_words(self.path):
             found = self._connection.execute(
                 'SELECT "value" FROM "settings" WHERE "id" = ?', (name,)
@@ -378,6 +401,8 @@ class Project:
         ------
         MovedOnError
             Apart only: others changed what the edit rests on; do it again.
+        ProjectError
+            The project was opened for reading only.
         """
         if self.read_only:
             raise ProjectError(
@@ -450,7 +475,13 @@ class Project:
         return store_drafted(take_back, large=rows > LARGE)
 
     def turn_back(self, edit: Edit, txn: str) -> None:
-        """:meth:`undo` within an edit that is open, so that it can be judged before it is stored."""
+        """:meth:`undo` within an edit that is open, so that it can be judged before it is stored.
+
+        Raises
+        ------
+        InputError
+            There is no such edit, or a row was changed again after it.
+        """
         with in_plain_words(self.path):
             refuse_stored_pixels(self._connection, txn)
             rows = self._connection.execute(
@@ -495,6 +526,11 @@ class Project:
         -------
         int
             Entries of the history that held a value.
+
+        Raises
+        ------
+        InputError
+            The column cannot be empty.
         """
         table = table_named(table_name)
         if not table.column(column).nullable:

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import shapely
 
-from facademap.store.damage import UNREADABLE
+from facademap.store.cells import UNREADABLE
 from facademap.store.database import in_plain_words
 from facademap.store.dialect import dialect_of
 from facademap.store.edit import table_named

@@ -101,7 +101,13 @@ class Column:
         return tuple(str(v) for v in value) if self.many else (str(value),)
 
     def read(self, value: Any) -> Any:
-        """The value in the column's type; ``ValueError`` with what is expected when it has none."""
+        """The value in the column's type; ``ValueError`` with what is expected when it has none.
+
+        Raises
+        ------
+        ValueError
+            It has none; says what is expected.
+        """
         if is_missing(value):
             value = self.default
         if is_missing(value):
@@ -284,7 +290,13 @@ class Table:
         )
 
     def check_row(self, values: Mapping[str, Any], *, source: str = "") -> dict[str, Any]:
-        """One complete row (geometry under ``geometry`` as a shapely object) that keeps the contract."""
+        """One complete row (geometry under ``geometry`` as a shapely object) that keeps the contract.
+
+        Raises
+        ------
+        TableError
+            A column that the table does not have, or a value that breaks its contract.
+        """
         faults: list[str] = []
         unknown = [k for k in values if k not in self._by_name and k != "geometry"]
         if unknown:

@@ -55,7 +55,13 @@ class Book:
     entries: tuple[Entry, ...] = ()
 
     def with_entry(self, kind: str, body: Mapping[str, Any], *, at: str) -> Book:
-        """The book with one more entry."""
+        """The book with one more entry.
+
+        Raises
+        ------
+        InputError
+            A kind of entry that a training does not have.
+        """
         if kind not in KINDS:
             raise InputError(f"{kind!r} is no entry of a training", f"Use {', '.join(KINDS)}.")
         number = len(self.entries) + 1

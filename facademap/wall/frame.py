@@ -115,7 +115,13 @@ class WorldPlacement:
 
     @classmethod
     def from_dict(cls, values: Mapping[str, Any]) -> WorldPlacement:
-        """Inverse of `to_dict`."""
+        """Inverse of `to_dict`.
+
+        Raises
+        ------
+        InputError
+            What is stored cannot be read.
+        """
         try:
             residual = [
                 [math.nan if x is None else float(x) for x in row] for row in values["residual_m"]

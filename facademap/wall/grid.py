@@ -143,7 +143,13 @@ class PixelGrid:
 
     @classmethod
     def over(cls, extent: Extent, *, gsd_m: float) -> PixelGrid:
-        """The grid that starts in the extent's top-left corner and covers it."""
+        """The grid that starts in the extent's top-left corner and covers it.
+
+        Raises
+        ------
+        InputError
+            A ground sample distance that is not above 0, or a grid larger than any disk.
+        """
         if not (math.isfinite(gsd_m) and gsd_m > 0):
             raise InputError(
                 f"ground sample distance {gsd_m} m is not positive",

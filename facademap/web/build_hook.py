@@ -30,7 +30,7 @@ RESULTS = (
 INSTALL_LIMIT_S = 300.0
 
 
-class PagesHook(BuildHookInterface):  # type: ignore[misc]
+class PagesHook(BuildHookInterface):  # type: ignore[type-arg]
     """Run by hatchling before it packs a wheel, an sdist or an editable install."""
 
     PLUGIN_NAME = "custom"

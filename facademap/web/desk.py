@@ -57,7 +57,7 @@ class Desk:
         if found is None:
             found = self._readers.project = Project.open(self.folder, read_only=True)
             self._all_readers.append(found)
-        return found  # type: ignore[no-any-return]
+        return found
 
     def seq(self) -> int:
         """Number of the newest change, as far as known."""

@@ -309,7 +309,7 @@ def _box(text: str | None) -> tuple[float, float, float, float] | None:
         values = ()
     if len(values) != 4 or not all(np.isfinite(values)):
         raise InputError(f"box {text[:60]!r}", "Give box as u0,v0,u1,v1 in metres.")
-    return values  # type: ignore[return-value]
+    return values
 
 
 def _whole(text: str | None, default: int, least: int, most: int) -> int:

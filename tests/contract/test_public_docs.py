@@ -1,11 +1,17 @@
-"""What the rooms offer is explained: by numpydoc's own checks, and examples in docstrings answer as they say."""
+"""What the rooms offer is explained: by numpydoc's own checks, examples in docstrings answer as they say, what is raised is told."""
 
 from __future__ import annotations
 
+import ast
+import builtins
 import doctest
 import importlib
 import inspect
+import re
+import textwrap
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from numpydoc.validate import validate
@@ -70,3 +76,59 @@ def test_examples_in_docstrings_answer_as_they_say() -> None:
         assert result.failed == 0, name
         asked += result.attempted
     assert asked > 60
+
+
+def functions_of(room: str) -> Iterator[tuple[str, Any]]:
+    """Functions of a front door, and public methods of its classes."""
+    module = importlib.import_module(f"facademap.{room}")
+    for name in module.__all__:
+        value = getattr(module, name)
+        if inspect.isfunction(value):
+            yield name, value
+        elif inspect.isclass(value) and value.__module__.startswith("facademap."):
+            for own, member in vars(value).items():
+                method = getattr(member, "__func__", member)
+                if inspect.isfunction(method) and not own.startswith("_"):
+                    yield f"{name}.{own}", method
+
+
+def raised_by(function: Any) -> set[str]:
+    """Names of the errors that stand in ``raise`` in the function itself."""
+    tree = ast.parse(textwrap.dedent(inspect.getsource(function)))
+
+    def own(node: ast.AST) -> Iterator[ast.AST]:
+        for child in ast.iter_child_nodes(node):
+            if not isinstance(child, ast.FunctionDef | ast.Lambda | ast.ClassDef):
+                yield child
+                yield from own(child)
+
+    return {
+        node.exc.func.id
+        for node in own(tree.body[0])
+        if isinstance(node, ast.Raise)
+        and isinstance(node.exc, ast.Call)
+        and isinstance(node.exc.func, ast.Name)
+        and node.exc.func.id[0].isupper()
+    }
+
+
+def test_what_a_function_raises_stands_under_raises() -> None:
+    """An error that is named in a ``raise`` is named under Raises, by itself or by the one above it."""
+    untold, looked_at = [], 0
+    for room in (*ROOMS, "training", "treatment"):
+        for name, function in functions_of(room):
+            for error in sorted(raised_by(function)):
+                looked_at += 1
+                section = (function.__doc__ or "").partition("Raises\n")[2]
+                cls = function.__globals__.get(error) or getattr(builtins, error, None)
+                above = (
+                    [c.__name__ for c in inspect.getmro(cls)] if inspect.isclass(cls) else [error]
+                )
+                if not any(
+                    re.search(rf"\b{n}\b", section)
+                    for n in above
+                    if n not in ("Exception", "BaseException", "object")
+                ):
+                    untold.append(f"{room}: {name} raises {error}")
+    assert untold == []
+    assert looked_at > 100

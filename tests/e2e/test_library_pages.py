@@ -73,6 +73,18 @@ RESULTS = (
 )
 
 
+def test_the_examples_answer_as_they_say(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    text = "\n".join(FENCE.findall((DOCS / "gallery.md").read_text("utf-8")))
+    test = doctest.DocTestParser().get_doctest(text, {}, "gallery.md", "gallery.md", 0)
+    told: list[str] = []
+    failed, asked = doctest.DocTestRunner(optionflags=doctest.ELLIPSIS, verbose=False).run(
+        test, out=told.append
+    )
+    assert failed == 0, "".join(told)[-4000:]
+    assert asked > 40
+
+
 def test_results_hold_all_that_the_tasks_tell(page: dict[str, object]) -> None:
     assert page["planned"]
     assert set() == LOST
