@@ -105,7 +105,7 @@ def dialect_of(connection: Any) -> Dialect:
         from facademap.store.dialect_geopackage import GEOPACKAGE
 
         return GEOPACKAGE
-    return found  # type: ignore[no-any-return]
+    return found
 
 
 def selected(connection: Any, table: Table) -> str:
