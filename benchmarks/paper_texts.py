@@ -35,7 +35,7 @@ WORDS = {
 
 def texts_of(page: pypdfium2.PdfPage) -> list[tuple[str, tuple[float, float, float, float], float]]:
     """Each text object of a page: what it says, its box, and its size in points."""
-    found, seen = [], set()
+    found, seen = [_outlined(one) for one in page.get_objects() if _says(one)], set()
     reader = page.get_textpage()
     for one in page.get_objects(filter=[pdfium.FPDF_PAGEOBJ_TEXT]):
         size = ctypes.c_float()
@@ -52,6 +52,23 @@ def texts_of(page: pypdfium2.PdfPage) -> list[tuple[str, tuple[float, float, flo
             seen.add((said, box))
             found.append((said, box, size.value * (a * a + b * b) ** 0.5))
     return found
+
+
+def _says(one: pypdfium2.PdfObject) -> bool:
+    """Whether outlines are marked as text: letters of other scripts."""
+    if one.type != pdfium.FPDF_PAGEOBJ_PATH:
+        return False
+    return any(
+        pdfium.FPDFPageObjMark_CountParams(pdfium.FPDFPageObj_GetMark(one.raw, k)) > 0
+        for k in range(pdfium.FPDFPageObj_CountMarks(one.raw))
+    )
+
+
+def _outlined(
+    one: pypdfium2.PdfObject,
+) -> tuple[str, tuple[float, float, float, float], float]:
+    """The same of such outlines; of what size they are does not stand in the file."""
+    return "letters of another script", tuple(round(v, 2) for v in one.get_bounds()), LEAST_PT
 
 
 def faults_of(pdf: bytes | Path) -> list[str]:

@@ -49,7 +49,10 @@ class Lines:
 @frozen_value
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rings:
-    """Outlines drawn in one go; filled by the even-odd rule, so that holes stay open."""
+    """Outlines drawn in one go; filled by the even-odd rule, so that holes stay open.
+
+    Letters of other fonts are such outlines too, and then say what they read.
+    """
 
     rings: tuple[Array, ...]
     closed: bool
@@ -59,6 +62,7 @@ class Rings:
     opacity: float
     dash_mm: tuple[float, ...]
     layer: str
+    says: str = ""
 
 
 @frozen_value
@@ -155,6 +159,7 @@ class Page:
         opacity: float = 1.0,
         dash_mm: Sequence[float] = (),
         closed: bool = True,
+        says: str = "",
     ) -> None:
         """Outlines, each (n, 2); a ring need not repeat its first point."""
         arrays = tuple(np.asarray(r, dtype=float).reshape(-1, 2) for r in rings)
@@ -169,6 +174,7 @@ class Page:
                     opacity=opacity,
                     dash_mm=tuple(dash_mm),
                     layer=self.layer,
+                    says=says,
                 )
             )
 
@@ -263,7 +269,7 @@ class Page:
             rings = [ring @ turn + np.array([x, y]) for ring in rings]
             if halo:
                 self.rings(rings, ink=halo, width_mm=max(0.5, size_pt * 0.07))
-            self.rings(rings, ink=None, fill=ink)
+            self.rings(rings, ink=None, fill=ink, says=run.said)
             at += run.width_em * em
 
     def paragraph(

@@ -207,12 +207,17 @@ def _put_rings(canvas: Canvas, mark: Rings) -> None:
     if mark.fill is not None:
         style.append(f"{_rgb(mark.fill)} rg")
     operator = "B*" if mark.fill and mark.ink else ("f*" if mark.fill else "S")
+    if mark.says:
+        # ISO 32000-1, 14.9.4: what these outlines read
+        canvas.addLiteral(f"/Span <</ActualText <FEFF{mark.says.encode('utf-16-be').hex()}>>> BDC")
     if mark.opacity < 1.0:
         canvas.saveState()
         canvas.setFillAlpha(mark.opacity)
     canvas.addLiteral("q " + " ".join(style) + "\n" + "\n".join(parts) + f"\n{operator} Q")
     if mark.opacity < 1.0:
         canvas.restoreState()
+    if mark.says:
+        canvas.addLiteral("EMC")
 
 
 def _put_disc(canvas: Canvas, mark: Disc) -> None:

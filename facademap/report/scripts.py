@@ -53,12 +53,15 @@ class Run:
         Which other font; -1 for the typeface.
     width_em : float
         Advance of the glyphs.
+    said : str
+        For another font: the letters in the order they are read.
     """
 
     text: str = ""
     glyphs: tuple[tuple[int, float, float], ...] = ()
     font: int = -1
     width_em: float = 0.0
+    said: str = ""
 
 
 @lru_cache(maxsize=1)
@@ -158,7 +161,7 @@ def _run(text: str, font: int, weight: Weight, *, to_left: bool) -> Run:
     for info, at in zip(buffer.glyph_infos, buffer.glyph_positions, strict=True):
         glyphs.append((int(info.codepoint), (x + at.x_offset) / em, at.y_offset / em))
         x += at.x_advance
-    return Run(glyphs=tuple(glyphs), font=font, width_em=x / em)
+    return Run(glyphs=tuple(glyphs), font=font, width_em=x / em, said=text)
 
 
 def _ordered(text: str) -> list[tuple[str, bool]]:

@@ -61,11 +61,17 @@ class Room:
         tuple of float
             The spot that was taken.
         """
-        boxes = [_box(text, spot, size_pt, weight) for spot in spots]
-        covered = [self.covered(b) for b in boxes]
-        best = min(range(len(spots)), key=lambda k: (round(covered[k], 3), k))
-        self._taken.append(boxes[best])
-        return spots[best]
+        best, least = None, math.inf
+        for spot in spots:
+            box = _box(text, spot, size_pt, weight)
+            covered = round(self.covered(box), 3)
+            if covered < least:
+                best, least = (spot, box), covered
+            if covered < _NOTHING:
+                break
+        assert best is not None
+        self._taken.append(best[1])
+        return best[0]
 
     def take_free(
         self,
@@ -76,12 +82,18 @@ class Room:
         weight: Weight = "regular",
     ) -> Spot | None:
         """The same for words that are left out where they would cover something, since they stand elsewhere too."""
-        free = [s for s in spots if self.covered(_box(text, s, size_pt, weight)) < _NOTHING]
-        return self.take_text(text, free[:1], size_pt=size_pt, weight=weight) if free else None
+        for spot in spots:
+            box = _box(text, spot, size_pt, weight)
+            if self.covered(box) < _NOTHING:
+                self._taken.append(box)
+                return spot
+        return None
 
     def covered(self, shape: Any) -> float:
         """Area of a shape that something else stands on, square millimetres."""
-        return float(sum(shape.intersection(t).area for t in self._taken))
+        if not self._taken:
+            return 0.0
+        return float(shapely.area(shapely.intersection(shape, self._taken)).sum())
 
 
 def _box(text: str, spot: Spot, size_pt: float, weight: Weight) -> Any:

@@ -243,6 +243,10 @@ def test_no_text_of_a_paper_is_too_small_over_another_or_off_its_page(made):
     faults = {n: found for n in names if (found := faults_of(folder / "out" / n))}
     assert len(names) > 8
     assert faults == {}
+    for name in names:
+        for page in pypdf.PdfReader(folder / "out" / name).pages:
+            for font in page["/Resources"].get("/Font", {}).values():
+                assert "/FontFile2" in font.get("/FontDescriptor", {}), (name, font["/BaseFont"])
 
 
 def test_flat_files_keep_every_length_and_area_of_the_wall(made):

@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
+import io
+import sys
+from pathlib import Path
+
 import numpy as np
 import pypdfium2
 import pytest
 import uharfbuzz as hb
+from pypdf import PdfReader
 
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from benchmarks.paper_texts import faults_of
 from facademap.report import scripts
 from facademap.report.page import Page, Rings, Text
 from facademap.report.pdf import write_pdf
@@ -72,3 +80,19 @@ def test_without_fonts_a_sign_stands_for_each_letter(monkeypatch: pytest.MonkeyP
     finally:
         monkeypatch.undo()
         typeface._shown.cache_clear()
+
+
+def test_outlined_letters_say_what_they_read_and_are_checked_for_what_they_cover() -> None:
+    """ISO 32000-1, 14.9.4: the replacement text of a marked stretch, read back by pypdf."""
+    said = ("旧海关大楼", "مبنى")
+    page = Page(width_mm=100, height_mm=40)
+    for n, text in enumerate(said):
+        page.text(10, 10 + 15 * n, text, size_pt=12)
+    pdf = write_pdf([page], title="x")
+    stream = PdfReader(io.BytesIO(pdf)).pages[0].get_contents()
+    assert stream is not None
+    marks = [o for o, operator in stream.operations if operator == b"BDC"]
+    assert [str(o[1]["/ActualText"]) for o in marks] == list(said)
+    assert faults_of(pdf) == []
+    page.text(14, 10, said[1], size_pt=12)
+    assert len(faults_of(write_pdf([page], title="x"))) == 1

@@ -70,6 +70,10 @@ def write_guide_pdf(
 
     document.addPageTemplates([PageTemplate("guide", [frame], onPage=foot)])
     contents = TableOfContents()
+    contents.tableStyle = TableStyle(
+        [_embedded(), ("VALIGN", (0, 0), (-1, -1), "TOP"), ("RIGHTPADDING", (0, 0), (-1, -1), 0),
+         ("LEFTPADDING", (0, 0), (-1, -1), 0)]
+    )  # fmt: skip
     contents.levelStyles = [_style("contents", size=11, before=4)]
     story: list[Any] = [
         Paragraph(_safe(kind), _style("kind", size=11, ink=_QUIET)),
@@ -86,8 +90,14 @@ def write_guide_pdf(
     return buffer.getvalue()
 
 
+def _embedded() -> tuple[Any, ...]:
+    """The typeface of empty cells: the library would name one that it does not embed."""
+    return ("FONTNAME", (0, 0), (-1, -1), font_name("regular"))
+
+
 def _dated_canvas(*given: Any, **named: Any) -> Canvas:
-    canvas = Canvas(*given, **named)
+    # else the file names a typeface that it does not embed
+    canvas = Canvas(*given, **{**named, "initialFontName": font_name("regular")})
     date_canvas(canvas)
     return canvas
 
@@ -184,7 +194,13 @@ def _ticks(block: Items, wide: float) -> Table:
         [[_Box(), Paragraph(_marked(i), style)] for i in block.items], colWidths=[18, wide - 18]
     )
     table.setStyle(
-        TableStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (0, -1), 0)])
+        TableStyle(
+            [
+                _embedded(),
+                ("VALIGN", (0, 0), (-1, -1), "TOP"),
+                ("LEFTPADDING", (0, 0), (0, -1), 0),
+            ]
+        )
     )
     return table
 
@@ -197,6 +213,7 @@ def _table(block: Grid, wide: float) -> list[Any]:
     table.setStyle(
         TableStyle(
             [
+                _embedded(),
                 ("VALIGN", (0, 0), (-1, -1), "TOP"),
                 ("LINEBELOW", (0, 0), (-1, 0), 0.9, _INK),
                 ("LINEBELOW", (0, 1), (-1, -1), 0.25, _QUIET),
