@@ -164,6 +164,7 @@ def by_cad(
     for path in sorted((out / "dxf").glob("*.dxf")):
         drawing = ezdxf.readfile(path)
         yield Found(path.name, "ezdxf, faults", (0,), (len(drawing.audit().errors),))
+        assert drawing.layers.get("CUT").dxf.lineweight == 50
         total += pieces[path.stem]
         rings = [
             np.array([p[:2] for p in r.get_points()])

@@ -60,6 +60,7 @@ def command(
     Repairs that were approved or carried further are left alone. Defer to local codes and licensed practice.
     """
     from facademap.errors import InputError
+    from facademap.report.measures import Measures
     from facademap.tasks.plan.plan import choose_dust_tasks, choose_mix, plan_project
 
     if dust:
@@ -94,13 +95,16 @@ def command(
             who=who,
             progress=progress,
         )
+    say = Measures(summary["profile"] == "inch")
     for gap in summary["gaps"] if show.verbose else summary["gaps"][:5]:
-        show.say(f"gap: {gap['about']}: {gap['problem']}; fix: {gap['remedy']}")
+        show.say(
+            f"gap: {gap['about']}: {say.sentence(gap['problem'])}; fix: {say.sentence(gap['remedy'])}"
+        )
     if len(summary["gaps"]) > 5 and not show.verbose:
         show.say(f"gap: and {len(summary['gaps']) - 5} more; -v shows all")
     for bay in summary["bays_overloaded"]:
         show.say(
-            f"caution: {bay['pieces']} pieces, {bay['mass_kg']:.0f} kg, for {bay['surface']} lift {bay['lift']} bay {bay['bay']} would load the scaffold "
+            f"caution: {bay['pieces']} pieces, {say.weight(bay['mass_kg'], decimals=0)}, for {bay['surface']} lift {bay['lift']} bay {bay['bay']} would load the scaffold "
             f"with {bay['load_kn_per_m2']:.1f} of {bay['allowed_kn_per_m2']:.1f} kN/m2 if stacked at once; bring up the day's stone only"
         )
     if summary["unconfirmed"]:
@@ -112,7 +116,7 @@ def command(
         summary,
         text=[
             f"{summary['conditions']} conditions, {summary['repairs']} repairs ({kinds}), {summary['pieces']} pieces to cut",
-            f"original stone removed: {summary['removed_area_m2']:.3f} m2, {summary['removed_volume_m3'] * 1000:.1f} litres, "
+            f"original stone removed: {say.area(summary['removed_area_m2'])}, {say.stone(summary['removed_volume_m3'])}, "
             f"{summary['removed_share']:.2%} of the stone faces",
             f"held back until the cause is settled: {summary['held_back']}; gaps: {len(summary['gaps'])}; "
             f"left as approved: {summary['untouched']}",
