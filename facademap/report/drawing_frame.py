@@ -359,6 +359,15 @@ def _legend(
         )
         return True, foot
     base = top - 9
+    if not content.groups:
+        base -= step
+        page.text(
+            x + 3,
+            base + 0.6,
+            "Nothing is recorded for this drawing yet.",
+            size_pt=7.5,
+            within_mm=w - 6,
+        )
     for row in rows:
         base -= step
         if isinstance(row, str):

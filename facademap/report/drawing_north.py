@@ -75,7 +75,9 @@ def _name(page: Page, room: Room, name: str, spot: Any, out: Any) -> None:
     half = text_width_mm(name, _NAME_PT) / 2
     side = 0.0 if abs(out[0]) < 0.4 else math.copysign(half, out[0])
     low = float(spot[1]) - (2.0 if out[1] < -0.4 else 0.6)
-    spots = [(float(spot[0]) + side, low + k * 3.2, 0.0) for k in (0, -1, 1, -2, 2)]
+    # a long name stays within the frame of the sheet
+    middle = min(max(float(spot[0]) + side, half + 12.0), page.width_mm - half - 12.0)
+    spots = [(middle, low + k * 3.2, 0.0) for k in (0, -1, 1, -2, 2)]
     if (free := room.take_free(name, spots, size_pt=_NAME_PT)) is not None:
         page.text(free[0], free[1], name, size_pt=_NAME_PT, anchor="centre")
 
