@@ -62,6 +62,10 @@ function useCheck() {
   }, [state]);
 }
 
+// the check writes for terminals, where 2 and 3 stand in line
+const raised = (text) =>
+  text.replace(/(\d (?:m|cm|mm))([23])\b/g, (_, unit, power) => unit + (power === "2" ? "²" : "³"));
+
 function Finding({ finding }) {
   const { table, row, field, about, problem, remedy } = finding;
   const there = table && row && (entryOf(table, row) || ["plans", "surfaces"].includes(table));
@@ -74,7 +78,7 @@ function Finding({ finding }) {
       ) : (
         <strong>{about}</strong>
       )}
-      <span>{problem}</span>
+      <span>{raised(problem)}</span>
       {remedy && <span class="aside">{remedy}</span>}
       {finding.can_set_aside && !isReviewer() && (
         <button
