@@ -89,7 +89,7 @@ export function SheetAsked() {
           <input
             value={words}
             maxLength={200}
-            placeholder="DR-001 rev A"
+            placeholder={t("sheet.example")}
             onInput={(e) => setWords(e.currentTarget.value)}
           />
         </label>

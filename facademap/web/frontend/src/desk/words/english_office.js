@@ -37,6 +37,7 @@ export const ofTheOffice = {
   "papers.page": "The page of papers: issued, superseded, who has what",
   "sheet.asked": "Does a sheet still hold? Its number or code",
   "sheet.ask": "Ask",
+  "sheet.example": "DR-001 rev A",
   "sheet.read": "Read its code",
   "sheet.camera": "What the camera sees: hold the code of the sheet before it",
   "sheet.camera.none": "The camera cannot be used: allow it in the browser, or type the number.",
