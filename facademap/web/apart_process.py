@@ -6,6 +6,8 @@ import os
 import pickle
 import struct
 import sys
+import threading
+import time
 from pathlib import Path
 from typing import IO, Any
 
@@ -52,11 +54,19 @@ def main() -> None:
     os.dup2(nowhere, 1)
     os.dup2(nowhere, 0)
     os.nice(5)
+    threading.Thread(target=_end_with, args=(os.getppid(),), daemon=True).start()
     set_limits(read_limits([os.environ.get(VARIABLE, "")]))
     try:
         _serve(orders, answers)
     except (EOFError, BrokenPipeError):
         sys.exit(0)
+
+
+def _end_with(server: int) -> None:
+    """End when the server is gone: nobody waits for the answer that is worked on, which may take minutes more."""
+    while os.getppid() == server:
+        time.sleep(1.0)
+    os._exit(0)
 
 
 def _serve(orders: IO[bytes], answers: IO[bytes]) -> None:

@@ -22,7 +22,10 @@ async function act(step, body) {
   }
 }
 
-/** One field of a form: a text, a choice or a day. */
+/**
+ * One field of a form: a text, a choice or a day.
+ * @param {{ name: string, form: any, set: (form: any) => void, choices?: any, type?: any, wanted?: boolean }} props
+ */
 function Ask({ name, form, set, choices = null, type = "text", wanted = false }) {
   const id = useId();
   const props = {
