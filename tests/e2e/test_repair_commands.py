@@ -152,6 +152,19 @@ def test_a_changed_condition_is_planned_again_alone(project):
         assert result["repairs"][0] not in set(p.read("pieces")["repair"])
 
 
+def test_what_the_machine_proposed_waits_for_a_person(project, capsys):
+    with Project.open(project) as p, p.edit(who="t", what="proposed") as edit:
+        edit.update("conditions", "C-1", {"origin": "assisted", "confirmed_by": None})
+    assert asked(capsys, "plan", project)["unconfirmed"] == 1
+    assert replan_project(project, ["C-1"])["repairs"] == []
+    with Project.open(project) as p:
+        assert not any("C-1" in answered for answered in p.read("repairs")["conditions"])
+        with p.edit(who="t", what="confirm") as edit:
+            edit.update("conditions", "C-1", {"confirmed_by": "J. Roe"})
+    assert len(replan_project(project, ["C-1"])["repairs"]) == 1
+    assert asked(capsys, "plan", project)["unconfirmed"] == 0
+
+
 def test_the_whole_record_of_one_inset(project, capsys):
     asked(capsys, "plan", project)
     with Project.open(project) as p:

@@ -39,6 +39,7 @@ function outcome({ kind, result }) {
         ? t("job.failed", { n: Object.keys(result.failed).length })
         : "")
     );
+  if (kind === "plan" && result.unconfirmed) return t("job.unconfirmed", { n: result.unconfirmed });
   return "";
 }
 

@@ -158,6 +158,7 @@ export const english = {
   "job.again": "; {n} changed, {kept} as they were",
   "job.waits": "; {n} wait for stone that comes out with another repair",
   "job.letgo": "; {repair} no longer takes the stone that comes out with {donor}",
+  "job.unconfirmed": "; {n} proposed outlines wait to be confirmed, nothing is planned for them",
   "job.papers": " – {made} made, {same} unchanged",
   "job.failed": ", {n} failed",
   "missing.none": "Nothing is missing.",
