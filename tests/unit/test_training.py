@@ -226,7 +226,7 @@ def test_bad_input_is_one_line_and_changes_nothing(folder: Path, words: list[str
     before = (folder / "training" / "book.jsonl").read_text()
     found = CliRunner().invoke(main, ["training", words[0], str(folder), *words[1:]])
     if words[0] == "verify":
-        assert found.exit_code == 0
+        assert found.exit_code == 1
         assert found.output.startswith("not genuine")
     else:
         assert found.exit_code == 2, found.output

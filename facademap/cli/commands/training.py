@@ -290,8 +290,8 @@ def certify(
 @click.option("--name", default="", help="Name on the certificate, to be compared.")
 @click.option("--on", help="Day on which it should hold; today when not given.")
 @command_options
-def verify(project: Path, number: str, code: str, name: str, on: str | None, show: Show) -> None:
-    """Whether a certificate was given by this office and holds."""
+def verify(project: Path, number: str, code: str, name: str, on: str | None, show: Show) -> int:
+    """Whether a certificate was given by this office and holds; ends with 1 when not."""
     from facademap.tasks.training.record import verify as look
 
     found = look(project, number, code, name=name, on=on)
@@ -305,6 +305,7 @@ def verify(project: Path, number: str, code: str, name: str, on: str | None, sho
         if name and found["name_fits"] is None:
             lines.append("the name was removed, or none was kept: it cannot be compared")
     show.result(found, text=lines)
+    return 0 if found["genuine"] and found["holds"] else 1
 
 
 @command.command("withdraw")

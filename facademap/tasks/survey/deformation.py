@@ -14,6 +14,7 @@ from facademap.io.relief_files import read_relief
 from facademap.io.whole_files import check_writable, write_whole
 from facademap.relief.build import Relief
 from facademap.relief.deformation import Deformation, DeformationLimits, deformation_of
+from facademap.store.gate import consequences_of, gated_edit, take_out
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.survey.kept_reliefs import newest_reliefs
@@ -110,12 +111,14 @@ def _store(
     who: str,
 ) -> None:
     old = project.read("conditions")
-    with project.edit(who=who, what="deformation looked at") as edit:
+    with gated_edit(project, who=who, what="deformation looked at") as edit:
         edit.set(LIMITS_SETTING, asdict(limits))
         for row in old.to_dict("records"):
             proposed = row["origin"] == "assisted" and is_missing(row["confirmed_by"])
             if proposed and str(row["note"]).startswith(_FROM_RELIEF):
-                edit.delete("conditions", str(row["id"]))
+                goes = consequences_of(project, [("conditions", str(row["id"]))])
+                if not goes.refused:  # what an approved repair answers stays
+                    take_out(edit, project, goes)
         rows = []
         for surface, one in found.items():
             if one is None:
