@@ -50,7 +50,7 @@ def draw_refusal(ticket: Ticket, *, paper: str, what: str = "ticket") -> Page:
         size_pt=12,
     )
     for fault in ticket.faults:
-        if y < MARGIN + 30:
+        if y < MARGIN + 52:  # heading, five lines, and the line that says that there are more
             page.text(left, y - 6, "and more: facademap check names them all", size_pt=10)
             break
         y -= 7
