@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import importlib
 import re
 from collections.abc import Sequence
@@ -153,6 +154,7 @@ def _keep_stdout_for_results() -> None:
     A solver's native code prints a banner straight to file descriptor 1, where it would stand among the
     results. Our own stream keeps the real stdout, and the descriptor leads nowhere.
     """
+    import atexit
     import os
     import sys
 
@@ -169,6 +171,13 @@ def _keep_stdout_for_results() -> None:
     sys.stdout = os.fdopen(
         own, "w", encoding=sys.stdout.encoding, errors=sys.stdout.errors, buffering=1
     )
+    atexit.register(_close, sys.stdout)
+
+
+def _close(stream: Any) -> None:
+    """Close our stream before the interpreter ends; whoever read it may have gone."""
+    with contextlib.suppress(OSError):
+        stream.close()
 
 
 def _from_os_error(error: OSError) -> FacademapError:
