@@ -15,12 +15,14 @@ from facademap.condition.signs import (
     LINE_EXTRA_MM,
     MARK_MM,
     PROPOSED_DASH_MM,
+    SIGN_OF_THING,
+    SIGN_OF_TREATMENT,
     URGENCY_MARKS,
     Sign,
     weight_of_class,
 )
 
-__all__ = ["desktop_style", "desktop_style_of_conditions"]
+__all__ = ["desktop_style", "desktop_style_of_conditions", "desktop_style_of_repairs"]
 
 #: Our shapes in the words of these files.
 _KINDS = {"polygon": "fill", "line": "line", "point": "marker"}
@@ -61,6 +63,20 @@ def desktop_style_of_conditions(shape: str) -> str:
                 _mark(symbol, colour, weight)
             else:
                 _stroke(symbol, colour, weight + (LINE_EXTRA_MM if shape == "line" else 0.0), dash)
+    return style.text()
+
+
+def desktop_style_of_repairs() -> str:
+    """The style of repairs: hatch and outline of each treatment, and an outline for any other word."""
+    style = _Style("polygon")
+    for treatment, sign in SIGN_OF_TREATMENT.items():
+        symbol = style.rule(treatment, _is("treatment", treatment))
+        if sign.hatch:
+            _hatch(symbol, sign.hatch, sign.colour)
+        _stroke(symbol, sign.colour, sign.weight_mm)
+    other, symbol = SIGN_OF_THING["repairs"], style.rule("another treatment", "ELSE")
+    _plain(symbol, other.colour, other.fill)
+    _stroke(symbol, other.colour, other.weight_mm)
     return style.text()
 
 

@@ -2,7 +2,7 @@
 
 The styles are Styled Layer Descriptors, an open standard, and beside them the XML that desktop programs read from that
 table. A rule for each term fills it with its hatch and writes its letter, a rule for each family and class draws the
-outline: all rules that fit a shape are drawn.
+outline: all rules that fit a shape are drawn. A rule for each treatment hatches and outlines a repair.
 
 References
 ----------
@@ -28,10 +28,16 @@ from facademap.condition.signs import (
     MARK_MM,
     PROPOSED_DASH_MM,
     SIGN_OF_THING,
+    SIGN_OF_TREATMENT,
     URGENCY_MARKS,
+    Sign,
     weight_of_class,
 )
-from facademap.store.desktop_styles import desktop_style, desktop_style_of_conditions
+from facademap.store.desktop_styles import (
+    desktop_style,
+    desktop_style_of_conditions,
+    desktop_style_of_repairs,
+)
 from facademap.store.geopackage import OUR_STYLES, style_view, surface_views
 
 __all__ = [
@@ -53,7 +59,7 @@ CREATE TABLE layer_styles (
 PX_PER_MM = 1 / 0.28
 _LETTER_PX = 10
 #: Raised whenever a sign changes: a project whose styles are of an earlier edition gets the new ones when it is opened.
-STYLES_EDITION = 2
+STYLES_EDITION = 3
 _NOW = f"{OUR_STYLES} {STYLES_EDITION}"
 _CLASSES = (None, 0, 1, 2, 3)
 
@@ -141,24 +147,33 @@ def write_layer_styles(
 def _styles() -> tuple[tuple[str, str, str, str, bool], ...]:
     """Layer, name, both styles, and whether it is the one to begin with."""
     found = [
-        (
-            name,
-            name,
-            desktop_style(name, sign),
-            _sld(
-                name,
-                [_rule(name, _area(sign.colour, sign.fill) + _line(sign.colour, sign.weight_mm))],
-            ),
-            True,
-        )
+        (name, name, desktop_style(name, sign), _sld(name, [_rule(name, _plain(sign))]), True)
         for name, sign in SIGN_OF_THING.items()
+        if name != "repairs"
     ]
+    repairs = _sld("repairs", list(_rules_of_repairs()))
+    found.append(("repairs", "repairs", desktop_style_of_repairs(), repairs, True))
     for shape, name in (("polygon", "conditions"), ("line", "lines"), ("point", "points")):
         style, first = desktop_style_of_conditions(shape), shape == "polygon"
         # the one to begin with draws all shapes, since programs differ in how they part a layer
         sld = _sld(name, list(_rules_of_conditions() if first else _rules_of_shape(shape)))
         found.append(("conditions", name, style, sld, first))
     return tuple(found)
+
+
+def _plain(sign: Sign) -> str:
+    return _area(sign.colour, sign.fill) + _line(sign.colour, sign.weight_mm)
+
+
+def _rules_of_repairs() -> Iterator[str]:
+    """Each treatment by its hatch and outline; any other word that a program wrote there is drawn as well."""
+    for treatment, sign in SIGN_OF_TREATMENT.items():
+        hatch = _hatch(sign.hatch, sign.colour) if sign.hatch else ""
+        yield _rule(treatment, hatch + _plain(sign), _is("treatment", treatment))
+    yield (
+        "<se:Rule><se:Name>another treatment</se:Name><se:ElseFilter/>"
+        f"{_plain(SIGN_OF_THING['repairs'])}</se:Rule>"
+    )
 
 
 def _rules_of_conditions() -> Iterator[str]:
