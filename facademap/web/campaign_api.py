@@ -1,4 +1,4 @@
-"""Addresses of what a campaign is led by: conditions of consents, trials, crews with their hours, stone asked for."""
+"""Addresses of what a campaign is led by: conditions of consents, trials, crews with their hours, variations, stone asked for."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from starlette.routing import Route
 from facademap.errors import InputError
 from facademap.repair.crews import read_crews
 from facademap.store.project import Project
+from facademap.tables import VARIATION_RESULTS
 from facademap.tasks.record.consents import (
     add_consent,
     list_consents,
@@ -20,6 +21,12 @@ from facademap.tasks.record.consents import (
 )
 from facademap.tasks.record.crews import book_hours, booked_hours, put_crew
 from facademap.tasks.record.trials import add_to_trial, decide_trial, list_trials, make_trial
+from facademap.tasks.record.variations import (
+    decide_variation,
+    list_variations_said,
+    measures_said,
+    raise_variation,
+)
 from facademap.tasks.yard.orders import list_orders
 from facademap.web.answers import text_of, threaded
 from facademap.web.desk import Desk
@@ -58,6 +65,8 @@ def _state(folder: Path, project: Project) -> dict[str, Any]:
         "consents": list_consents(folder),
         "trials": list_trials(folder),
         "orders": list_orders(folder),
+        "variations": list_variations_said(project),
+        "measures": measures_said(project),
         "crews": [
             {"name": c.name, "hours_h": c.hours_h, "skills": sorted(c.skills)} for c in crews
         ],
@@ -184,6 +193,29 @@ def _crew(folder: Path, body: Any, who: str) -> Any:
     return {"name": crew.name, "hours_h": crew.hours_h, "skills": sorted(crew.skills)}
 
 
+def _variation(folder: Path, body: Any, who: str) -> Any:
+    told = _texts(body, "repair", "elevation", "treatment", "measure", "currency", "note")
+    return raise_variation(
+        folder,
+        what=text_of(body, "what", most=4_000),
+        reason=text_of(body, "reason", most=4_000),
+        raised_on=text_of(body, "on", most=40).strip() or None,
+        who=who,
+        **told,
+        **{n: _number(body, n) for n in ("quantity", "rate", "amount") if body.get(n) is not None},
+    )
+
+
+def _decide_variation(folder: Path, body: Any, who: str) -> Any:
+    result = text_of(body, "result", required=True)
+    if result not in VARIATION_RESULTS:
+        raise InputError(f"{result!r} is no decision", "Send agreed, refused or open.")
+    told = _texts(body, "on", "note")
+    return decide_variation(
+        folder, _name(body), result, by=text_of(body, "by", most=200), who=who, **told
+    )
+
+
 _ACTS: Mapping[str, Callable[[Path, Any, str], Any]] = {
     "consent": _consent,
     "consent-met": _met,
@@ -193,4 +225,6 @@ _ACTS: Mapping[str, Callable[[Path, Any, str], Any]] = {
     "trial-decide": _decide,
     "crew": _crew,
     "hours": _hours,
+    "variation": _variation,
+    "variation-decide": _decide_variation,
 }

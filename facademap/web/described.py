@@ -165,16 +165,20 @@ _OF_CONSENT = (
     *("reference", "text", "treatments", "repairs", "before"),
     *("clause", "given_by", "given_on", "wants_trial", "note"),
 )
-#: What is said of consents, trials and hours.
+_OF_VARIATION = (
+    *("what", "reason", "elevation", "measure", "currency"),
+    *("quantity", "rate", "amount"),
+)
+#: What is said of consents, trials, hours and variations.
 _LEAD: Mapping[str, Schema] = {
     **dict.fromkeys(("by", "on", "photo", "trial", "note", "finding", "crew"), _TEXT),
     **dict.fromkeys(("kind", "treatment", "stone_type", "soiling", "wall_stone"), _TEXT),
-    **dict.fromkeys((*_OF_TRIAL, *_OF_CONSENT), _TEXT),
+    **dict.fromkeys((*_OF_TRIAL, *_OF_CONSENT, *_OF_VARIATION), _TEXT),
     **dict.fromkeys(("colour_before", "colour_dry", "colour_wet"), _COLOUR),
     **dict.fromkeys(("treatments", "repairs"), _list(_TEXT, 0, 2_000)),
     **dict.fromkeys(("id", "repair"), _ID),
-    "hours": {"type": "number"},
-    "result": {"enum": ["approved", "refused", "open"]},
+    **{name: {"type": "number"} for name in ("hours", "quantity", "rate", "amount")},
+    "result": {"enum": ["approved", "agreed", "refused", "open"]},
 }
 
 #: Address, what it does, its query (name: schema), and the kind of answer.
@@ -185,7 +189,7 @@ _READ: tuple[tuple[str, str, dict[str, Schema], str], ...] = (
     ("/api/pictures", "Place and size of the picture of every surface", {}, "application/json"),
     (
         "/api/campaign",
-        "Conditions of consents, trials, crews with hours, stone asked for",
+        "Conditions of consents, trials, crews with hours, variations, stone asked for",
         {},
         "application/json",
     ),
@@ -449,6 +453,18 @@ _WRITE: tuple[tuple[str, str, Schema], ...] = (
                 "Book hours of a crew",
                 ("repair", "hours", "crew"),
                 ("repair", "hours", "crew", "on"),
+            ),
+            (
+                "variation",
+                "Raise a variation of the contract",
+                ("what", "reason"),
+                (*_OF_VARIATION, "repair", "treatment", "on", "note"),
+            ),
+            (
+                "variation-decide",
+                "Agree to a variation or refuse it",
+                ("id", "result"),
+                ("id", "result", "by", "on", "note"),
             ),
         )
     ),

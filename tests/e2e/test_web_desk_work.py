@@ -15,6 +15,7 @@ from desk_sample import plain_inset, rows
 from facademap.store.project import Project
 from facademap.tasks.record.consents import list_consents
 from facademap.tasks.record.trials import make_trial
+from facademap.tasks.record.variations import list_variations
 
 
 @pytest.fixture(scope="module")
@@ -572,5 +573,24 @@ def test_a_condition_is_entered_holds_an_inset_and_is_ticked_with_the_keyboard_a
     until(page, "!document.querySelector('section.campaign form')")
     (row,) = list_consents(folder)
     assert (row["met"], row["evidence_trial"]) == (True, trial)
+    # a variation of the contract, in the same forms
+    press("Raise a variation")
+    lead.get_by_label("What is added or left out").fill("The cornice is cleaned too.")
+    lead.get_by_label("Why").fill("Asked for by the client.")
+    lead.get_by_label("Treatment", exact=True).select_option("clean")
+    lead.get_by_label("Figure of the bill").select_option("area_net_m2")
+    lead.get_by_label("How much more").fill("2.5")
+    assert lead.get_by_label("Currency").count() == 0  # asked for with a price alone
+    found = page.evaluate("axe.run(document.querySelector('section.campaign'))")
+    assert [v["id"] for v in found["violations"]] == []
+    press("Raise a variation")
+    lead.get_by_text("+2.500 m² face area net · clean").wait_for()
+    press("Agree")
+    lead.get_by_label("By whom").fill("K. Client")
+    press("Agree")
+    lead.get_by_text("agreed, K. Client").wait_for()
+    assert [(v["quantity"], v["agreed_by"]) for v in list_variations(folder)] == [
+        (2.5, "K. Client")
+    ]
     assert not watch.faults
     page.context.close()

@@ -134,3 +134,48 @@ def test_a_variation_names_only_a_repair_that_is_there(folder: Path) -> None:
     with pytest.raises(InputError, match="RX-9 as its repair"):
         raise_variation(folder, what="x", reason="y", amount=10.0, currency="EUR", repair="RX-9")
     assert list_variations(folder) == []
+
+
+def test_the_desk_raises_and_decides_through_the_same_gate(folder: Path) -> None:
+    from starlette.testclient import TestClient
+
+    from facademap.web.app import make_app
+
+    with Project.open(folder) as project, project.edit(who="test", what="inches") as edit:
+        edit.set("profile", "inch")
+    with TestClient(make_app(folder), base_url="http://127.0.0.1:8472") as client:
+
+        def send(act: str, **body: object) -> tuple[int, str]:
+            answer = client.post(f"/api/campaign/{act}", json={"who": "ada", **body})
+            return answer.status_code, answer.text
+
+        size = {"treatment": "clean", "measure": "area_net_m2", "quantity": 10.0}
+        asked = {"what": "Cornice too", "reason": "client asked", **size}
+        for act, body, said in (
+            ("variation", {**asked, "reason": " "}, "does not say its reason"),
+            ("variation", {**asked, "quantity": "10"}, "quantity is no number"),
+            ("variation", {**asked, "amount": 5.0}, "either a quantity or a fixed amount"),
+            ("variation", {**asked, "repair": "RX-9"}, "RX-9"),
+            (
+                "variation-decide",
+                {"id": "N-001", "result": "approved", "by": "K"},
+                "is no decision",
+            ),
+            ("variation-decide", {"id": "N-404", "result": "agreed", "by": "K"}, "N-404"),
+        ):
+            status, answer = send(act, **body)
+            assert 400 <= status < 500, answer
+            assert said in answer
+        assert list_variations(folder) == []
+        assert send("variation", **asked, rate=2.0, currency="USD", on="2026-05-04")[0] == 200
+        told = client.get("/api/campaign").json()
+        [row] = told["variations"]
+        # one foot is 0.3048 m exactly
+        assert row["quantity"] == pytest.approx(10 * 0.3048**2)
+        assert row["size"] == "+10.000 ft² face area net at 2.00 USD"
+        assert {m["name"]: m["unit"] for m in told["measures"]}["area_net_m2"] == "ft²"
+        assert send("variation-decide", id="N-001", result="refused", by="K")[0] == 400
+        assert send("variation-decide", id="N-001", result="agreed", by="K. Client")[0] == 200
+        assert send("variation-decide", id="N-001", result="refused", by="K", note="no")[0] == 400
+        [row] = client.get("/api/campaign").json()["variations"]
+        assert (row["result"], row["agreed_by"]) == ("agreed", "K. Client")

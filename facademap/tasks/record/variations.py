@@ -13,7 +13,15 @@ from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import TABLES, UNDECIDED, VARIATION_MEASURES, is_missing
 
-__all__ = ["CONTRACT", "decide_variation", "fix_contract", "list_variations", "raise_variation"]
+__all__ = [
+    "CONTRACT",
+    "decide_variation",
+    "fix_contract",
+    "list_variations",
+    "list_variations_said",
+    "measures_said",
+    "raise_variation",
+]
 
 #: Setting that holds the quantities of the contract.
 CONTRACT = "contract"
@@ -260,6 +268,34 @@ def list_variations(folder: Any) -> list[dict[str, Any]]:
     with Project.open(folder, read_only=True) as project:
         rows = project.read("variations").sort_values("id").to_dict("records")
         return [_plain(r) for r in rows]
+
+
+def measures_said(project: Project) -> list[dict[str, str]]:
+    """Figures by which a variation may be measured: ``name``, ``title`` and ``unit`` as the office reads the bill."""
+    inches = project.setting("profile") == "inch"
+    measures = [_MEASURE[name] for name in VARIATION_MEASURES]
+    return [
+        {"name": m.name, "title": m.title, "unit": unit_said(m, inches=inches)[0]} for m in measures
+    ]
+
+
+def list_variations_said(project: Project) -> list[dict[str, Any]]:
+    """All variations by number, each with its ``size`` in words: quantity in the unit of the bill, rate, or amount."""
+    inches = project.setting("profile") == "inch"
+    rows = project.read("variations").sort_values("id").to_dict("records")
+    return [{**_plain(r), "size": _size_said(_plain(r), inches=inches)} for r in rows]
+
+
+def _size_said(row: dict[str, Any], *, inches: bool) -> str:
+    money = f" {row['currency']}" if row["currency"] else ""
+    if row["amount"] is not None:
+        return f"{row['amount']:+,.2f}{money}"
+    measure = _MEASURE.get(str(row["measure"]))
+    if row["quantity"] is None or measure is None:
+        return ""
+    unit, many = unit_said(measure, inches=inches)
+    rate = "" if row["rate"] is None else f" at {row['rate'] / many:,.2f}{money}"
+    return f"{row['quantity'] * many:+,.{measure.decimals}f} {unit} {measure.title.lower()}{rate}"
 
 
 def _plain(row: Any) -> dict[str, Any]:

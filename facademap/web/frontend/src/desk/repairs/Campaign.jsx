@@ -1,90 +1,14 @@
-// What a campaign is led by: conditions of consents, trials with who approved them, crews and their hours.
-import { useEffect, useId, useState } from "preact/hooks";
+// What a campaign is led by: conditions of consents, trials with who approved them, crews and their hours, variations.
+import { useEffect, useState } from "preact/hooks";
 import { ask } from "../data/api.js";
 import { column, rowsOf, seq } from "../data/data.js";
-import { notice } from "../data/edits.js";
 import { isReviewer } from "../data/reviewer.js";
 import { who } from "../data/settings.js";
 import { t } from "../words/texts.js";
+import { Ask, act, Form, today } from "./CampaignForm.jsx";
+import { Variations } from "./Variations.jsx";
 
 const REST_MS = 800;
-const DAY = 10;
-const today = () => new Date().toISOString().slice(0, DAY);
-
-async function act(step, body) {
-  try {
-    await ask(`/api/campaign/${step}`, { method: "POST", body: { ...body, who: who.value } });
-    return true;
-  } catch (error) {
-    const text = error.problem ? `${error.problem}. ${error.remedy}` : t("needs.server");
-    notice.value = { text, bad: true };
-    return false;
-  }
-}
-
-/**
- * One field of a form: a text, a choice or a day.
- * @param {{ name: string, form: any, set: (form: any) => void, choices?: any, type?: any, wanted?: boolean }} props
- */
-function Ask({ name, form, set, choices = null, type = "text", wanted = false }) {
-  const id = useId();
-  const props = {
-    id,
-    value: form[name] ?? "",
-    required: wanted,
-    onKeyDown: (e) => e.stopPropagation(),
-  };
-  const take = (e) => set({ ...form, [name]: e.currentTarget.value });
-  return (
-    <div class="field">
-      <label htmlFor={id}>{t(`lead.${name}`)}</label>{" "}
-      {choices ? (
-        <select {...props} onChange={take}>
-          {!choices.includes(form[name]) && <option value="">–</option>}
-          {choices.map((c) => (
-            <option key={c}>{c}</option>
-          ))}
-        </select>
-      ) : type === "long" ? (
-        <textarea rows={3} {...props} onInput={take} />
-      ) : (
-        <input type={type} step={type === "number" ? "any" : undefined} {...props} onInput={take} />
-      )}
-    </div>
-  );
-}
-
-/** A form that is opened, filled in and sent. */
-function Form({ title, open = false, begin = {}, send, children }) {
-  const [form, set] = useState(begin);
-  const [shown, show] = useState(open);
-  if (isReviewer()) return null;
-  const submit = async (event) => {
-    event.preventDefault();
-    if (!(await send(form))) return;
-    set(begin);
-    show(open);
-  };
-  if (!shown)
-    return (
-      <button type="button" class="quiet" onClick={() => show(true)}>
-        {title}
-      </button>
-    );
-  return (
-    <form class="lead" onSubmit={submit} aria-label={title}>
-      {children(form, set)}
-      <p class="acts">
-        <button type="submit" class="main">
-          {title}
-        </button>
-        <button type="button" class="quiet" onClick={() => show(false)}>
-          {t("close")}
-        </button>
-      </p>
-    </form>
-  );
-}
 
 function Tick({ row, trials, run }) {
   const approved = trials.filter((a) => a.result === "approved").map((a) => a.id);
@@ -466,6 +390,7 @@ export function Campaign() {
       <Consents consents={told.consents} trials={told.trials} run={run} />
       <Trials trials={told.trials} run={run} />
       <Crews crews={told.crews} booked={told.booked} run={run} />
+      <Variations variations={told.variations} measures={told.measures} run={run} />
       <Orders orders={told.orders} />
     </section>
   );

@@ -1,0 +1,89 @@
+// The forms by which a campaign is led: fields, opening, sending.
+import { useId, useState } from "preact/hooks";
+import { ask } from "../data/api.js";
+import { notice } from "../data/edits.js";
+import { isReviewer } from "../data/reviewer.js";
+import { who } from "../data/settings.js";
+import { t } from "../words/texts.js";
+
+const DAY = 10;
+export const today = () => new Date().toISOString().slice(0, DAY);
+
+/** Send an act; whether it was done, and why not where it was not. */
+export async function act(step, body) {
+  try {
+    await ask(`/api/campaign/${step}`, { method: "POST", body: { ...body, who: who.value } });
+    return true;
+  } catch (error) {
+    const text = error.problem ? `${error.problem}. ${error.remedy}` : t("needs.server");
+    notice.value = { text, bad: true };
+    return false;
+  }
+}
+
+/**
+ * One field of a form: a text, a choice (a word, or a word and how it is called) or a day.
+ * @param {{ name: string, form: any, set: (form: any) => void, choices?: any, type?: any, wanted?: boolean }} props
+ */
+export function Ask({ name, form, set, choices = null, type = "text", wanted = false }) {
+  const id = useId();
+  const props = {
+    id,
+    value: form[name] ?? "",
+    required: wanted,
+    onKeyDown: (e) => e.stopPropagation(),
+  };
+  const pairs = (choices ?? []).map((c) => (Array.isArray(c) ? c : [c, c]));
+  const take = (e) => set({ ...form, [name]: e.currentTarget.value });
+  return (
+    <div class="field">
+      <label htmlFor={id}>{t(`lead.${name}`)}</label>{" "}
+      {choices ? (
+        <select {...props} onChange={take}>
+          {!pairs.some(([value]) => value === form[name]) && <option value="">–</option>}
+          {pairs.map(([value, called]) => (
+            <option key={value} value={value}>
+              {called}
+            </option>
+          ))}
+        </select>
+      ) : type === "long" ? (
+        <textarea rows={3} {...props} onInput={take} />
+      ) : (
+        <input type={type} step={type === "number" ? "any" : undefined} {...props} onInput={take} />
+      )}
+    </div>
+  );
+}
+
+/** A form that is opened, filled in and sent. */
+export function Form({ title, open = false, begin = {}, send, children }) {
+  const [form, set] = useState(begin);
+  const [shown, show] = useState(open);
+  if (isReviewer()) return null;
+  const submit = async (event) => {
+    event.preventDefault();
+    if (!(await send(form))) return;
+    set(begin);
+    show(open);
+  };
+  if (!shown)
+    return (
+      <button type="button" class="quiet" onClick={() => show(true)}>
+        {title}
+      </button>
+    );
+  return (
+    <form class="lead" onSubmit={submit} aria-label={title}>
+      {children(form, set)}
+      <p class="acts">
+        <button type="submit" class="main">
+          {title}
+        </button>
+        <button type="button" class="quiet" onClick={() => show(false)}>
+          {t("close")}
+        </button>
+      </p>
+    </form>
+  );
+}

@@ -1,0 +1,163 @@
+// Variations of the contract: raised with a reason, agreed or refused by name and day.
+import { column, rowsOf } from "../data/data.js";
+import { isReviewer } from "../data/reviewer.js";
+import { who } from "../data/settings.js";
+import { t } from "../words/texts.js";
+import { Ask, Form, today } from "./CampaignForm.jsx";
+
+/**
+ * @typedef {{ name: string, title: string, unit: string }} Measure
+ * @typedef {(step: string, body: Record<string, unknown>) => Promise<boolean>} Run
+ * @typedef {{
+ *   id: string, what: string, reason: string, repair: string | null, elevation: string | null, result: string,
+ *   treatment: string | null, size: string, agreed_by: string | null, agreed_on: string | null, note: string | null,
+ * }} Variation
+ */
+
+const NUMBERS = ["quantity", "rate", "amount"];
+
+/**
+ * What was filled in of the fields that are shown, numbers as numbers.
+ * @param {Record<string, string>} form
+ */
+function toldOf(form) {
+  const left = form.size === "amount" ? ["quantity", "rate", "measure"] : ["amount"];
+  return Object.fromEntries(
+    Object.entries(form)
+      .filter(([name, value]) => value && name !== "size" && !left.includes(name))
+      .map(([name, value]) => [name, NUMBERS.includes(name) ? Number(value) : value]),
+  );
+}
+
+/**
+ * The form by which one is raised.
+ * @param {{ measures: Measure[], run: Run }} props
+ */
+function Raise({ measures, run }) {
+  const ids = (table) => rowsOf(table).map((r) => r.id);
+  const called = measures.map((m) => [m.name, `${m.title}, ${m.unit}`]);
+  return (
+    <Form
+      title={t("lead.variation.new")}
+      begin={{ size: "quantity", on: today() }}
+      send={(form) => run("variation", toldOf(form))}
+    >
+      {(form, set) => {
+        const fixed = form.size === "amount";
+        const priced = fixed || Boolean(form.rate);
+        return (
+          <>
+            <Ask name="what" form={form} set={set} type="long" wanted />
+            <Ask name="reason" form={form} set={set} type="long" wanted />
+            <Ask name="repair" form={form} set={set} choices={ids("repairs")} />
+            <Ask name="elevation" form={form} set={set} choices={ids("elevations")} />
+            <Ask
+              name="treatment"
+              form={form}
+              set={set}
+              choices={column("variations", "treatment")?.choices ?? []}
+              wanted={!fixed}
+            />
+            <Ask
+              name="size"
+              form={form}
+              set={set}
+              choices={[
+                ["quantity", t("lead.size.quantity")],
+                ["amount", t("lead.size.amount")],
+              ]}
+              wanted
+            />
+            {fixed ? (
+              <Ask name="amount" form={form} set={set} type="number" wanted />
+            ) : (
+              <>
+                <Ask name="measure" form={form} set={set} choices={called} wanted />
+                <Ask name="quantity" form={form} set={set} type="number" wanted />
+                <Ask name="rate" form={form} set={set} type="number" />
+              </>
+            )}
+            {priced && <Ask name="currency" form={form} set={set} wanted />}
+            <Ask name="on" form={form} set={set} type="date" wanted />
+          </>
+        );
+      }}
+    </Form>
+  );
+}
+
+/**
+ * Agreeing to one and refusing it.
+ * @param {{ row: Variation, run: Run }} props
+ */
+function DecideVariation({ row, run }) {
+  return (
+    <>
+      {[
+        ["agreed", "lead.agree"],
+        ["refused", "lead.refuse"],
+      ].map(([result, title]) => (
+        <Form
+          key={result}
+          title={t(title)}
+          begin={{ on: today(), by: who.value }}
+          send={(form) => run("variation-decide", { ...form, id: row.id, result })}
+        >
+          {(form, set) => (
+            <>
+              <Ask name="by" form={form} set={set} wanted />
+              <Ask name="on" form={form} set={set} type="date" wanted />
+              <Ask name="note" form={form} set={set} type="long" wanted={result === "refused"} />
+            </>
+          )}
+        </Form>
+      ))}
+    </>
+  );
+}
+
+/**
+ * All variations, by number.
+ * @param {{ variations: Variation[], measures: Measure[], run: Run }} props
+ */
+export function Variations({ variations, measures, run }) {
+  const open = variations.filter((v) => v.result === "open");
+  return (
+    <details>
+      <summary>
+        {t("lead.variations")} <span class="count">{variations.length}</span>
+        {open.length > 0 && <em class="stale-mark">{t("lead.open", { n: open.length })}</em>}
+      </summary>
+      <p class="aside">{t(variations.length ? "lead.variations.sum" : "lead.variations.none")}</p>
+      <ul class="rows">
+        {variations.map((v) => (
+          <li key={v.id}>
+            <strong>{v.what}</strong> <span class="aside">{v.id}</span>
+            <p>{v.reason}</p>
+            <p class="aside">
+              {[v.size, v.treatment, v.repair ?? v.elevation].filter(Boolean).join(" · ")}
+            </p>
+            {v.result === "open" ? (
+              <DecideVariation row={v} run={run} />
+            ) : (
+              <p class={v.result === "agreed" ? "all-well" : "warn"}>
+                {v.result}, {v.agreed_by}, {v.agreed_on}
+                {v.note ? `: ${v.note}` : ""}{" "}
+                {!isReviewer() && (
+                  <button
+                    type="button"
+                    class="quiet"
+                    onClick={() => void run("variation-decide", { id: v.id, result: "open" })}
+                  >
+                    {t("lead.back")}
+                  </button>
+                )}
+              </p>
+            )}
+          </li>
+        ))}
+      </ul>
+      <Raise measures={measures} run={run} />
+    </details>
+  );
+}
