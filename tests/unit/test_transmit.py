@@ -9,9 +9,11 @@ import sys
 import zipfile
 from pathlib import Path
 
+import ezdxf
 import pypdf
 import pytest
 from click.testing import CliRunner
+from ezdxf import bbox
 from shapely.affinity import translate
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
@@ -20,6 +22,7 @@ from benchmarks.papers_project import make_project
 from facademap.cli.main import main
 from facademap.errors import FacademapError
 from facademap.report.pdf_sets import picked
+from facademap.report.struck_dxf import STAMP_LAYER
 from facademap.store.project import Project
 from facademap.tasks.desk.papers import page_of_papers, paper_numbered
 from facademap.tasks.issue.issued import file_issued, list_issued, sheet_issued
@@ -100,6 +103,19 @@ def test_what_changed_is_revised_clouded_and_the_old_one_is_struck(folder: Path)
     for page in pypdf.PdfReader(struck).pages:
         assert "SUPERSEDED" in page.extract_text()
         assert "DR-001 rev B" in page.extract_text()
+    drawings = [*(folder / "issued" / "superseded").glob("DR-001 rev A*.dxf")]
+    assert drawings
+    for drawing in drawings:
+        told = ezdxf.readfile(drawing)
+        assert not told.audit().has_errors
+        for space in (told.modelspace(), told.layout("Layout1")):
+            if drawn := [e for e in space if e.dxf.layer != STAMP_LAYER]:
+                stamp = space.query(f'TEXT[layer=="{STAMP_LAYER}"]')
+                assert [t.dxf.text[:13] for t in stamp] == ["SUPERSEDED", "by DR-001 rev"]
+                box = bbox.extents([e for e in drawn if e.dxftype() != "VIEWPORT"], fast=True)
+                assert all(
+                    box.inside(t.dxf.insert) and box.inside(t.dxf.align_point) for t in stamp
+                )
     assert sheet_issued(folder, "DR-001 rev A")["state"] == "superseded"
     assert paper_numbered(folder, "DR-001 rev B")["state"] == "current"
     # what was sent is kept as it was sent

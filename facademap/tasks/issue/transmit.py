@@ -395,14 +395,24 @@ def write_issued_folder(
 
 
 def _set_aside(folder: Path, name: str, digest: str, new: Document) -> None:
-    """Move a file that no longer holds out of the current ones, with its stamp if it is a PDF."""
+    """Move a file that no longer holds out of the current ones, with its stamp if it is a sheet.
+
+    What somebody altered meanwhile is theirs, and stays as it is.
+    """
     path = path_inside(folder, f"current/{name}")
     if not path.is_file():
         return
     data = path.read_bytes()
+    if hashlib.sha256(data).hexdigest() != digest:
+        return
+    words = f"by {new.name}, issued {new.revision.date} ({new.revision.reason})"
+    stamped = None
     if name.endswith(".pdf"):
-        words = f"by {new.name}, issued {new.revision.date} ({new.revision.reason})"
-        write_whole(
-            f"superseded/{name}", struck(data, words, date=new.revision.date), inside=folder
-        )
+        stamped = struck(data, words, date=new.revision.date)
+    elif name.endswith(".dxf"):
+        from facademap.report.struck_dxf import struck_dxf
+
+        stamped = struck_dxf(data, words)
+    if stamped is not None:
+        write_whole(f"superseded/{name}", stamped, inside=folder)
     remove_file(f"current/{name}", inside=folder, sha256=digest)
