@@ -336,6 +336,9 @@ def _facts(page: Page, record: RepairRecord, x: float, y: float, width: float, t
     bottom = y - tall
     for title, text in facts:
         if y < bottom + 4:
+            page.text(
+                x, bottom - 2.6, "More is recorded than stands here.", size_pt=7, ink="#555555"
+            )
             break
         page.text(x, y - 3.4, title, size_pt=8, weight="bold")
         room = max(1, int((y - bottom) / 3.9) - 1)
@@ -350,7 +353,6 @@ def _facts(page: Page, record: RepairRecord, x: float, y: float, width: float, t
             )
             + 2.2
         )
-    page.line(x, bottom, x + width, bottom, width_mm=0.15)
 
 
 def _removed_words(repair: Mapping[str, Any], say: Measures) -> str:

@@ -399,7 +399,10 @@ def _edges(page: Page, room: Room, ticket: Ticket, outline: Any, put: Any, windo
         angle = 90.0 if abs(along[1]) > abs(along[0]) else 0.0
         spots = [
             (float(p[0] + put[0]), float(p[1] + put[1]) - 1, angle)
-            for p in _on_edge(a + inward * 4.0, b + inward * 4.0, text_width_mm(words, 8.0), window)
+            for inset in (4.0, 8.0)  # further in where a letter or a cross stands beside the edge
+            for p in _on_edge(
+                a + inward * inset, b + inward * inset, text_width_mm(words, 8.0), window
+            )
         ]
         if spots:
             x, y, angle = room.take_text(words, spots, size_pt=8.0)
@@ -413,7 +416,8 @@ def _on_edge(a: Any, b: Any, wide_mm: float, window: Any) -> list[Any]:
     )
     if shown.geom_type != "LineString" or shown.length < wide_mm + 1.0:
         return []
-    low, high = wide_mm / 2, shown.length - wide_mm / 2
+    low = min(wide_mm / 2 + 1.5, shown.length / 2)  # clear of the edges that meet there
+    high = shown.length - low
     wanted = min(max(shown.project(shapely.Point(a + (b - a) * 0.3)), low), high)
     places = [wanted, *np.linspace(low, high, 9)]
     return [np.asarray(shown.interpolate(p).coords[0]) for p in places]
