@@ -20,7 +20,7 @@ from facademap.repair.tolerances import exceeds, said
 from facademap.tables import STAGES, TREATMENTS
 from facademap.units import fitting_inches, least_inches
 
-__all__ = ["Criteria", "Criterion", "Verdict", "judge", "read_criteria"]
+__all__ = ["Criteria", "Criterion", "Verdict", "judge", "limit_of", "read_criteria"]
 
 CriterionKind = Literal["seen", "at_most", "at_least", "spread", "near"]
 _TOLERANCE = 1e-9
@@ -249,11 +249,7 @@ def judge(
         if result not in ("pass", "redo"):
             raise InputError(f"{criterion.name}: no result", "Say pass or redo.")
         return Verdict(result="pass" if result == "pass" else "redo", reason=criterion.text)
-    limit = (
-        float(criterion.limit)
-        if criterion.limit is not None
-        else float(getattr(settings, criterion.limit_from))
-    )
+    limit = limit_of(criterion, settings)
     if criterion.kind == "near":
         passed, words = _near(criterion, repair, measured, limit)
     else:
@@ -262,6 +258,13 @@ def judge(
     if result == "redo":
         return Verdict(result="redo", reason=f"{words}; said to be redone")
     return Verdict(result="pass" if passed else "redo", reason=words)
+
+
+def limit_of(criterion: Criterion, settings: Settings) -> float:
+    """The limit of a measured criterion in SI: its own, or that of the profile."""
+    if criterion.limit is not None:
+        return float(criterion.limit)
+    return float(getattr(settings, criterion.limit_from))
 
 
 def _against(

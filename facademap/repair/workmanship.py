@@ -212,6 +212,7 @@ def assess_workmanship(
     assessed_on: dt.date,
     mason: str = "",
     assessor: str = "",
+    inches: bool = False,
 ) -> Assessment:
     """Assess the work on chosen repairs against a standard.
 
@@ -229,6 +230,8 @@ def assess_workmanship(
         Day of the assessment.
     mason, assessor : str
         Names or labels; may stay empty.
+    inches : bool
+        Whether the report reads in inches.
 
     Raises
     ------
@@ -288,7 +291,7 @@ def assess_workmanship(
             "Use the names of the criteria.",
         )
     results = tuple(
-        _criterion(name, rows, entries, chosen, standard=standard, criteria=criteria)
+        _criterion(name, rows, entries, chosen, standard=standard, criteria=criteria, inches=inches)
         for name in dict.fromkeys([*standard.shares, *sorted(standard.critical)])
     )
     reasons = [
@@ -325,6 +328,7 @@ def _criterion(
     *,
     standard: Standard,
     criteria: Criteria,
+    inches: bool,
 ) -> CriterionResult:
     c = criteria.named(name)
     applies = [r for r in chosen if str(rows[r]["treatment"]) in c.treatments]
@@ -348,7 +352,7 @@ def _criterion(
     )
     return CriterionResult(
         criterion=name,
-        text=c.text,
+        text=c.said(inches=inches),
         assessed=assessed,
         passed_first=first,
         passed_in_the_end=last,

@@ -14,7 +14,7 @@ from facademap.report.piece_sketch import RED
 from facademap.units import M_PER_INCH, format_inches, format_mm
 from facademap.wall.mending import mend
 
-__all__ = ["Crop", "Put", "draw_wall_window"]
+__all__ = ["Crop", "Put", "draw_outline", "draw_wall_window"]
 
 #: Surface, box in its wall frame and pixels wanted, to a JPEG and the box that it shows.
 Crop = Callable[
@@ -85,7 +85,7 @@ def draw_wall_window(
         page.picture(jpeg, float(ax), float(ay), float(bx - ax), float(by - ay))
         _trim(page, (x, y, width, height), (float(ax), float(ay), float(bx), float(by)))
     for condition in conditions:
-        _outline(
+        draw_outline(
             page,
             shapely.intersection(
                 mend(condition["geometry"], name=str(condition["id"])), shapely.box(*window)
@@ -95,8 +95,8 @@ def draw_wall_window(
             width_mm=0.4,
             dash_mm=(1.5, 1),
         )
-    _outline(page, shape, put, ink="#ffffff", width_mm=1.3)
-    _outline(page, shape, put, ink=RED, width_mm=0.7)
+    draw_outline(page, shape, put, ink="#ffffff", width_mm=1.3)
+    draw_outline(page, shape, put, ink=RED, width_mm=0.7)
     _scale_bar(page, x + 3, y + 3, scale, width, inches=inches)
     return put
 
@@ -129,7 +129,8 @@ def _trim(
     page.box(x, y, w, h, width_mm=0.3)
 
 
-def _outline(page: Page, shape: Any, put: Any, **style: Any) -> None:
+def draw_outline(page: Page, shape: Any, put: Put, **style: Any) -> None:
+    """An area with its holes, a line, or a point."""
     for part in shapely.get_parts(shape):
         if part.geom_type == "Polygon":
             page.rings([put(r.coords) for r in (part.exterior, *part.interiors)], **style)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import html
+import io
 import re
 import shutil
 import sys
+from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 
@@ -20,10 +22,20 @@ import desk_sample
 
 from facademap.cli.main import main
 from facademap.condition.glossary import TERMS
-from facademap.report.guide import figures_of
-from facademap.report.guide.blocks import Run
+from facademap.io.rule_files import load_criteria, load_profile
+from facademap.report.guide import figures_of, write_guide_pdf
+from facademap.report.guide.blocks import Chapter, Drawing, Grid, Heading, Run
 from facademap.report.guide.chapters import Figures, read_chapter
+from facademap.report.guide.criterion_pictures import (
+    LIMIT_LAYER,
+    limit_said,
+    picture_of,
+    raking_picture,
+    scale_of,
+)
 from facademap.report.guide.figures import _typical_ticket
+from facademap.report.guide.whole_wall import draw_walls
+from facademap.report.page import Rings, Text
 from facademap.report.setting_sheet import step_lines
 from facademap.store.project import Project
 from facademap.tasks.desk.papers import list_papers
@@ -272,3 +284,86 @@ def test_every_value_of_the_guide_comes_from_the_project_a_rule_or_a_source(
     said = [m.group(0) for m in VALUE.finditer(bare)]
     assert len(said) > 100
     assert [s for s in said if s not in traced] == []
+
+
+def drawn_gap(drawing: Drawing) -> float:
+    """Distance on the sheet between the outermost of the lines at the limit."""
+    lines = [m.segments for m in drawing.page.marks if m.layer == LIMIT_LAYER]
+    assert len(lines) == 2  # of what passes, and of what is redone
+    for segments in lines:
+        heights = segments[..., 1]
+        gap = float(heights.max() - heights.min())
+    return gap
+
+
+@pytest.mark.parametrize("limit", [0.0005, 0.001, 0.002, 0.0045, 0.008])
+@pytest.mark.parametrize("inches", [False, True])
+def test_the_limit_that_is_drawn_is_that_of_the_criterion(limit: float, inches: bool) -> None:
+    packaged, settings = load_criteria(None), load_profile("inch" if inches else "metric")
+    for name in ("cut-out square", "even depth", "joint widths", "face flush"):
+        changed = replace(packaged.named(name), limit=limit)
+        drawing = picture_of(changed, settings, source="us")
+        assert drawing is not None
+        around = name == "joint widths"
+        scale = scale_of(limit, room_m=settings.joint_m if around else 0.0)
+        assert drawn_gap(drawing) == pytest.approx(limit * 1000 * scale * (2 if around else 1))
+        said = " ".join(m.text for m in drawing.page.marks if isinstance(m, Text))
+        assert f"± {limit_said(changed, settings)}" in said or limit_said(changed, settings) in said
+        assert (" in" in limit_said(changed, settings)) == inches
+        told = f"{scale:g} : 1" if scale >= 1 else f"1 : {1 / scale:g}"
+        assert f"at {told}." in drawing.legend
+
+
+@pytest.mark.parametrize(("widths", "least"), [(2.5, 0.02), (2, 0.025), (2.5, 0.031)])
+def test_a_joint_is_drawn_raked_to_the_depth_and_the_width_that_hold(
+    widths: float, least: float
+) -> None:
+    drawing = raking_picture(widths=widths, least_m=least, inches=False, source="us")
+    scale = scale_of(least, room_m=least / widths, most_mm=22)
+    assert drawn_gap(drawing) == pytest.approx(least * 1000 * scale)
+    assert f"{least * 1000:.0f} mm" in drawing.legend
+
+
+def test_bare_bed_is_drawn_as_its_share_of_the_back(folder: Path) -> None:
+    changed = replace(load_criteria(None).named("full bed"), limit=0.9)
+    drawing = picture_of(changed, load_profile("metric"), source="us")
+    assert drawing is not None
+    back = next(m for m in drawing.page.marks if isinstance(m, Rings) and m.fill == "#b9b3a8")
+    limit = next(m.segments for m in drawing.page.marks if m.layer == LIMIT_LAYER)
+    side = float(np.ptp(limit[..., 0])) * float(np.ptp(limit[..., 1]))
+    assert side == pytest.approx(0.1 * float(np.prod(np.ptp(back.rings[0], axis=0))))
+
+
+def test_each_criterion_stands_once_drawn_or_in_the_table(folder: Path) -> None:
+    run(folder)
+    chapter = re.search(r"<section id=\"c8\".*?</section>", page(folder), re.S)
+    assert chapter
+    for criterion in load_criteria(None).criteria:
+        titled = f">{criterion.name.capitalize()}</text>" in chapter.group(0)
+        listed = f"<td>{criterion.name}</td>" in chapter.group(0)
+        assert titled != listed, criterion.name
+
+
+def test_the_whole_wall_is_drawn_with_its_repairs(folder: Path) -> None:
+    with Project.open(folder, read_only=True) as project:
+        wall = _wall(Context(project=project, choices=Choices()))
+    drawings = draw_walls(wall.rows, wall.crop)
+    repairs = [r for r in wall.rows("repairs") if r["geometry"] is not None]
+    assert {d.page.title for d in drawings} == {f"repairs on {r['surface']}" for r in repairs}
+    red = sum(isinstance(m, Rings) and m.ink == "#b3201f" for d in drawings for m in d.page.marks)
+    assert red >= sum(r["geometry"].geom_type == "Polygon" for r in repairs) > 0
+    named = {m.text for d in drawings for m in d.page.marks if isinstance(m, Text)}
+    assert named <= {str(r["id"]) for r in repairs}
+
+
+@pytest.mark.parametrize("count", range(38, 60))
+def test_no_sheet_ends_or_begins_with_a_single_row(count: int) -> None:
+    rows = tuple((f"row {n}", "x") for n in range(count))
+    grid = Grid(title="Many", head=("A", "B"), rows=rows, shares=(0.5, 0.5))
+    chapter = Chapter(name="a", title="A", blocks=[Heading(level=1, text="A"), grid])
+    made = write_guide_pdf([chapter], title="t", kind="k", told="")
+    on_sheets = [
+        len(re.findall(r"row \d+", p.extract_text())) for p in PdfReader(io.BytesIO(made)).pages
+    ]
+    assert sum(on_sheets) == count
+    assert 1 not in on_sheets

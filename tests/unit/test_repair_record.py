@@ -533,3 +533,12 @@ def test_the_report_is_one_page_that_runs_nothing_and_fetches_nothing():
     assert "<script" not in page
     assert "http" not in page.replace("http-equiv", "")
     assert "seal" in page
+
+
+def test_the_report_reads_in_the_units_of_the_project():
+    repairs, log = campaign(4, bad=("cut-out square",))
+    inches = assess(repairs, log, inches=True)
+    for text in (report_text(inches), report_html(inches)):
+        assert "5/64 in" in text
+        assert " mm" not in text
+    assert "2 mm" in report_text(assess(repairs, log))

@@ -22,7 +22,9 @@ from facademap.repair.settings import Settings, TradeValue
 from facademap.repair.steps import STEPS
 from facademap.report.guide.blocks import Block, Drawing, Grid, Heading, Items, Run, Words
 from facademap.report.guide.chapters import Figures
+from facademap.report.guide.criterion_pictures import picture_of, raking_picture
 from facademap.report.guide.photos import Photo, photos_of
+from facademap.report.guide.whole_wall import draw_walls
 from facademap.report.page import Page
 from facademap.report.piece_sketch import draw_piece, draw_section
 from facademap.report.rows import rows_of
@@ -118,6 +120,8 @@ def figures_of(wall: Wall) -> Figures:
         f"table: {name}": partial(_alone, make, wall) for name, make in _TABLES.items()
     }
     blocks["drawing: inset"] = lambda: _inset_drawing(wall)
+    blocks["drawing: wall"] = lambda: draw_walls(wall.rows, wall.crop)
+    blocks["drawing: criteria"] = lambda: _criteria_drawn(wall)
     blocks["steps: inset"] = lambda: [_steps(wall), *_photos(wall, "inset")]
     blocks["ticks: inset"] = lambda: [_ticks_inset(wall)]
     blocks["ticks: others"] = lambda: _ticks_others(wall)
@@ -463,18 +467,39 @@ def _consents(wall: Wall) -> Grid:
     )
 
 
-def _criteria(wall: Wall) -> Grid:
+def _criteria(wall: Wall, *, drawn: bool = True) -> Grid:
     rows = [
         (c.name, c.before, c.said(inches=wall.inches), _cited(c.source, c.status))
         for c in wall.criteria.criteria
+        if drawn or picture_of(c, wall.settings, source="") is None
     ]
     return Grid(
-        title=f"Criteria: {wall.criteria.name}",
+        title=f"Criteria: {wall.criteria.name}{'' if drawn else ', those that no drawing shows'}",
         head=("Criterion", "Before", "Passes when", "Source"),
         rows=tuple(rows),
         shares=(0.17, 0.13, 0.42, 0.28),
-        empty="No criterion is set.",
+        empty="No criterion is set." if drawn else "",
     )
+
+
+def _criteria_undrawn(wall: Wall) -> Grid:
+    return _criteria(wall, drawn=False)
+
+
+def _criteria_drawn(wall: Wall) -> Sequence[Block]:
+    """Every criterion that can be drawn, with what passes and what is redone; then how deep a joint is raked."""
+    pictures = [
+        picture_of(c, wall.settings, source=_cited(c.source, c.status))
+        for c in wall.criteria.criteria
+    ]
+    widths = wall.values.values["repoint.rake_widths"]
+    raked = raking_picture(
+        widths=wall.values["repoint.rake_widths"],
+        least_m=wall.values["repoint.rake_minimum"],
+        inches=wall.inches,
+        source=_cited(widths.source, widths.status),
+    )
+    return [p for p in (*pictures, raked) if p is not None]
 
 
 def _values(wall: Wall) -> Grid:
@@ -569,6 +594,7 @@ _TABLES: Mapping[str, Callable[[Wall], Grid]] = {
     "trials": _trials,
     "consents": _consents,
     "criteria": _criteria,
+    "criteria others": _criteria_undrawn,
     "values": _values,
     "cautions": _cautions,
     "urgent": _urgent,

@@ -136,6 +136,22 @@ class _Drawn(Flowable):  # type: ignore[misc]
         self.canv.restoreState()
 
 
+class _Rows(Table):  # type: ignore[misc]
+    """A table that leaves no row alone at the foot or at the head of a sheet; its title stands on each."""
+
+    def split(self, availWidth: float, availHeight: float) -> list[Any]:
+        """Called by the library where the table goes over the end of a sheet."""
+        parts: list[Any] = super().split(availWidth, availHeight)
+        if len(parts) != 2:
+            return parts
+        here, rest = (p._nrows - int(self.repeatRows) for p in parts)
+        if rest == 1 and here > 2:
+            shorter = sum(parts[0]._rowHeights[:-1]) + 0.1
+            parts = super().split(availWidth, shorter) or parts
+        # the library marks what it has moved to the next sheet already
+        return [] if here == 1 and not hasattr(self, "_postponed") else parts
+
+
 def _flow(block: Block, wide: float) -> list[Any]:
     match block:
         case Heading(level=level, text=text):
@@ -190,7 +206,7 @@ class _Box(Flowable):  # type: ignore[misc]
 
 def _ticks(block: Items, wide: float) -> Table:
     style = _style("item", size=10)
-    table = Table(
+    table = _Rows(
         [[_Box(), Paragraph(_marked(i), style)] for i in block.items], colWidths=[18, wide - 18]
     )
     table.setStyle(
@@ -207,16 +223,18 @@ def _ticks(block: Items, wide: float) -> Table:
 
 def _table(block: Grid, wide: float) -> list[Any]:
     small, bold = _style("cell", size=8.5), _style("head", size=8.5, bold=True)
-    rows = [[Paragraph(_safe(h), bold) for h in block.head]]
+    title = Paragraph(_safe(block.title), _style("caption", size=9.5, bold=True))
+    rows = [[title, *[""] * (len(block.head) - 1)], [Paragraph(_safe(h), bold) for h in block.head]]
     rows += [[Paragraph(_safe(c), small) for c in row] for row in block.rows]
-    table = Table(rows, colWidths=[wide * s for s in block.shares], repeatRows=1)
+    table = _Rows(rows, colWidths=[wide * s for s in block.shares], repeatRows=2)
     table.setStyle(
         TableStyle(
             [
                 _embedded(),
                 ("VALIGN", (0, 0), (-1, -1), "TOP"),
-                ("LINEBELOW", (0, 0), (-1, 0), 0.9, _INK),
-                ("LINEBELOW", (0, 1), (-1, -1), 0.25, _QUIET),
+                ("SPAN", (0, 0), (-1, 0)),
+                ("LINEBELOW", (0, 1), (-1, 1), 0.9, _INK),
+                ("LINEBELOW", (0, 2), (-1, -1), 0.25, _QUIET),
                 ("LEFTPADDING", (0, 0), (-1, -1), 0),
                 ("RIGHTPADDING", (0, 0), (-1, -1), 5),
                 ("TOPPADDING", (0, 0), (-1, -1), 2),
@@ -224,8 +242,7 @@ def _table(block: Grid, wide: float) -> list[Any]:
             ]
         )
     )
-    title = Paragraph(_safe(block.title), _style("caption", size=9.5, bold=True, before=4, after=2))
-    return [CondPageBreak(90), title, table, Spacer(0, 8)]
+    return [CondPageBreak(90), Spacer(0, 4), table, Spacer(0, 8)]
 
 
 def _style(

@@ -473,6 +473,7 @@ def assess_project(
             assessed_on=today or dt.datetime.now(dt.UTC).date(),
             mason="" if anonymous else mason,
             assessor="" if anonymous else assessor,
+            inches=settings_of_project(project).inches,
         )
     written = []
     if out is not None:
