@@ -69,6 +69,11 @@ class Crew:
                 f"crew {self.name} leaves before it comes", "Give first and last in order."
             )
 
+    @property
+    def days(self) -> list[str]:
+        """Days of the week as they are written."""
+        return [_DAYS[d] for d in sorted(self.weekdays)]
+
     def works(self, day: dt.date) -> bool:
         """Whether they are here and work on that day."""
         return (

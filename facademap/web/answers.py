@@ -28,6 +28,8 @@ __all__ = [
     "Answer",
     "as_plain",
     "failure",
+    "names_of",
+    "number_of",
     "on_http_error",
     "on_unforeseen",
     "read_body",
@@ -195,3 +197,27 @@ def text_of(body: Any, name: str, *, most: int = 2000, required: bool = False) -
             f"Send {name} as text.",
         )
     return value.strip()
+
+
+#: Names that one request may list.
+_MOST_NAMES = 2_000
+
+
+def names_of(body: Any, key: str) -> list[str]:
+    """A list of names of a request; none where it is not given."""
+    found = body.get(key) or []
+    if (
+        not isinstance(found, list)
+        or len(found) > _MOST_NAMES
+        or not all(isinstance(n, str) for n in found)
+    ):
+        raise InputError(f"{key} is no list of names", f"Send at most {_MOST_NAMES} of them.")
+    return list(found)
+
+
+def number_of(body: Any, key: str) -> float:
+    """A number of a request."""
+    value = body.get(key)
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise InputError(f"{key} is no number", "Send a number.")
+    return float(value)

@@ -26,6 +26,7 @@ from facademap.web import (
     packed_api,
     pictures_api,
     tables_api,
+    training_api,
     work_api,
 )
 from facademap.web.answers import failure, on_http_error, on_unforeseen
@@ -153,6 +154,7 @@ def make_app(
         *described.routes(),
         *gates_api.routes(desk, pool),
         *campaign_api.routes(desk),
+        *training_api.routes(desk),
         *apart.routes(pool),
         *languages_api.routes(desk),
         *pictures_api.routes(desk, pictures),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,8 @@ from facademap.errors import InputError
 from facademap.repair.crews import read_crews
 from facademap.store.project import Project
 from facademap.tables import VARIATION_RESULTS
+from facademap.tables.names import file_name
+from facademap.tasks.desk.outlines import file_content
 from facademap.tasks.record.consents import (
     add_consent,
     list_consents,
@@ -27,14 +30,19 @@ from facademap.tasks.record.variations import (
     measures_said,
     raise_variation,
 )
-from facademap.tasks.yard.orders import list_orders
-from facademap.web.answers import text_of, threaded
+from facademap.tasks.yard.orders import (
+    add_test,
+    ask_for_stone,
+    decide_sample,
+    list_orders,
+    order_stone,
+    take_sample,
+)
+from facademap.web.answers import names_of, number_of, text_of, threaded
 from facademap.web.desk import Desk
 from facademap.web.guard import author_of
 
 __all__ = ["routes"]
-
-_MOST_NAMES = 2_000
 
 
 def routes(desk: Desk) -> list[Route]:
@@ -68,7 +76,8 @@ def _state(folder: Path, project: Project) -> dict[str, Any]:
         "variations": list_variations_said(project),
         "measures": measures_said(project),
         "crews": [
-            {"name": c.name, "hours_h": c.hours_h, "skills": sorted(c.skills)} for c in crews
+            {"name": c.name, "hours_h": c.hours_h, "skills": sorted(c.skills), "days": c.days}
+            for c in crews
         ],
         "booked": [
             {
@@ -92,24 +101,6 @@ def _texts(body: Any, *names: str) -> dict[str, Any]:
     return {n: told for n in names if (told := text_of(body, n, most=4_000).strip())}
 
 
-def _names(body: Any, key: str) -> list[str]:
-    found = body.get(key) or []
-    if (
-        not isinstance(found, list)
-        or len(found) > _MOST_NAMES
-        or not all(isinstance(n, str) for n in found)
-    ):
-        raise InputError(f"{key} is no list of names", f"Send at most {_MOST_NAMES} of them.")
-    return list(found)
-
-
-def _number(body: Any, key: str) -> float:
-    value = body.get(key)
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise InputError(f"{key} is no number", "Send a number.")
-    return float(value)
-
-
 def _colours(body: Any) -> dict[str, Any]:
     found: dict[str, Any] = {}
     for key in ("colour_before", "colour_dry", "colour_wet"):
@@ -131,8 +122,8 @@ def _consent(folder: Path, body: Any, who: str) -> Any:
         folder,
         reference=text_of(body, "reference", most=400),
         text=text_of(body, "text", most=4_000),
-        treatments=_names(body, "treatments"),
-        repairs=_names(body, "repairs"),
+        treatments=names_of(body, "treatments"),
+        repairs=names_of(body, "repairs"),
         who=who,
         **_texts(body, "before", "clause", "given_by", "given_on", "wants_trial", "note"),
     )
@@ -140,7 +131,15 @@ def _consent(folder: Path, body: Any, who: str) -> Any:
 
 def _met(folder: Path, body: Any, who: str) -> Any:
     told = _texts(body, "on", "photo", "trial", "note")
-    return meet_consent(folder, _name(body), by=text_of(body, "by", most=200), who=who, **told)
+    told["by"] = text_of(body, "by", most=200)
+    if not body.get("content"):
+        return meet_consent(folder, _name(body), who=who, **told)
+    # no letter and no report is a picture: it comes as a file does, and is kept as one from the shell
+    sent = text_of(body, "file", most=400).replace("\\", "/").rsplit("/", 1)[-1]
+    with tempfile.TemporaryDirectory() as kept:
+        path = Path(kept) / f"{file_name(Path(sent).stem[:80])}{Path(sent).suffix[:8]}"
+        path.write_bytes(file_content(body))
+        return meet_consent(folder, _name(body), who=who, file=path, **told)
 
 
 def _trial(folder: Path, body: Any, who: str) -> Any:
@@ -161,10 +160,15 @@ def _trial_add(folder: Path, body: Any, who: str) -> Any:
     return add_to_trial(folder, _name(body), who=who, **_texts(body, *_TOLD), **_colours(body))
 
 
-def _decide(folder: Path, body: Any, who: str) -> Any:
+def _decision(body: Any) -> str:
     result = text_of(body, "result", required=True)
     if result not in ("approved", "refused", "open"):
         raise InputError(f"{result!r} is no decision", "Send approved, refused or open.")
+    return result
+
+
+def _decide(folder: Path, body: Any, who: str) -> Any:
+    result = _decision(body)
     told = _texts(body, "on", "finding")
     return decide_trial(
         folder, _name(body), result, by=text_of(body, "by", most=200), who=who, **told
@@ -175,7 +179,7 @@ def _hours(folder: Path, body: Any, who: str) -> Any:
     return book_hours(
         folder,
         text_of(body, "repair", most=200, required=True),
-        _number(body, "hours"),
+        number_of(body, "hours"),
         crew=text_of(body, "crew", most=200, required=True),
         who=who,
         **_texts(body, "on"),
@@ -186,11 +190,60 @@ def _crew(folder: Path, body: Any, who: str) -> Any:
     crew = put_crew(
         folder,
         name=text_of(body, "crew", most=200),
-        hours_h=_number(body, "hours"),
-        skills=_names(body, "treatments"),
+        hours_h=number_of(body, "hours"),
+        skills=names_of(body, "treatments"),
+        days=names_of(body, "days") or None,
         who=who,
     )
     return {"name": crew.name, "hours_h": crew.hours_h, "skills": sorted(crew.skills)}
+
+
+def _ask_stone(folder: Path, body: Any, who: str) -> Any:
+    return ask_for_stone(
+        folder,
+        stone_type=text_of(body, "stone_type", most=200),
+        supplier=text_of(body, "supplier", most=200),
+        who=who,
+        **_texts(body, "on", "note"),
+    )
+
+
+def _sample(folder: Path, body: Any, who: str) -> Any:
+    lab = _colours(body).get("colour_dry")
+    return take_sample(folder, _name(body), lab=lab, who=who, **_texts(body, "on", "photo"))
+
+
+def _tested(folder: Path, body: Any, who: str) -> Any:
+    told = {n: text_of(body, n, most=400) for n in ("test", "value", "by")}
+    result = text_of(body, "tested", most=40) or "open"
+    if result not in ("pass", "fail", "open"):
+        raise InputError(f"{result!r} is no result of a test", "Send pass, fail or open.")
+    return add_test(folder, _name(body), result=result, who=who, **told, **_texts(body, "on"))
+
+
+def _sample_decided(folder: Path, body: Any, who: str) -> Any:
+    result = _decision(body)
+    if result == "open":
+        raise InputError("a sample is approved or refused", "Send approved or refused.")
+    return decide_sample(
+        folder,
+        _name(body),
+        approve=result == "approved",
+        by=text_of(body, "by", most=200),
+        who=who,
+        **_texts(body, "on", "finding"),
+    )
+
+
+def _ordered(folder: Path, body: Any, who: str) -> Any:
+    return order_stone(
+        folder,
+        _name(body),
+        by=text_of(body, "by", most=200),
+        volume_m3=number_of(body, "volume_m3"),
+        who=who,
+        **_texts(body, "on", "price", "due"),
+    )
 
 
 def _variation(folder: Path, body: Any, who: str) -> Any:
@@ -202,7 +255,9 @@ def _variation(folder: Path, body: Any, who: str) -> Any:
         raised_on=text_of(body, "on", most=40).strip() or None,
         who=who,
         **told,
-        **{n: _number(body, n) for n in ("quantity", "rate", "amount") if body.get(n) is not None},
+        **{
+            n: number_of(body, n) for n in ("quantity", "rate", "amount") if body.get(n) is not None
+        },
     )
 
 
@@ -225,6 +280,11 @@ _ACTS: Mapping[str, Callable[[Path, Any, str], Any]] = {
     "trial-decide": _decide,
     "crew": _crew,
     "hours": _hours,
+    "stone-ask": _ask_stone,
+    "stone-sample": _sample,
+    "stone-test": _tested,
+    "stone-decide": _sample_decided,
+    "stone-order": _ordered,
     "variation": _variation,
     "variation-decide": _decide_variation,
 }

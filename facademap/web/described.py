@@ -172,12 +172,15 @@ _OF_VARIATION = (
 #: What is said of consents, trials, hours and variations.
 _LEAD: Mapping[str, Schema] = {
     **dict.fromkeys(("by", "on", "photo", "trial", "note", "finding", "crew"), _TEXT),
+    **dict.fromkeys(("file", "supplier", "test", "value", "price", "due"), _TEXT),
+    "content": {"type": "string", "contentEncoding": "base64"},
+    "tested": {"enum": ["open", "pass", "fail"]},
     **dict.fromkeys(("kind", "treatment", "stone_type", "soiling", "wall_stone"), _TEXT),
     **dict.fromkeys((*_OF_TRIAL, *_OF_CONSENT, *_OF_VARIATION), _TEXT),
     **dict.fromkeys(("colour_before", "colour_dry", "colour_wet"), _COLOUR),
-    **dict.fromkeys(("treatments", "repairs"), _list(_TEXT, 0, 2_000)),
+    **dict.fromkeys(("treatments", "repairs", "days"), _list(_TEXT, 0, 2_000)),
     **dict.fromkeys(("id", "repair"), _ID),
-    **{name: {"type": "number"} for name in ("hours", "quantity", "rate", "amount")},
+    **{name: {"type": "number"} for name in ("hours", "volume_m3", "quantity", "rate", "amount")},
     "result": {"enum": ["approved", "agreed", "refused", "open"]},
 }
 
@@ -190,6 +193,12 @@ _READ: tuple[tuple[str, str, dict[str, Schema], str], ...] = (
     (
         "/api/campaign",
         "Conditions of consents, trials, crews with hours, variations, stone asked for",
+        {},
+        "application/json",
+    ),
+    (
+        "/api/training",
+        "Programme, attendance, standings and certificates by labels; nothing for reviewers",
         {},
         "application/json",
     ),
@@ -426,7 +435,7 @@ _WRITE: tuple[tuple[str, str, Schema], ...] = (
                 "consent-met",
                 "Tick a condition",
                 ("id", "by"),
-                ("id", "by", "on", "photo", "trial", "note"),
+                ("id", "by", "on", "photo", "trial", "note", "file", "content"),
             ),
             ("consent-back", "Take the tick of a condition back", ("id",), ("id",)),
             (
@@ -444,15 +453,45 @@ _WRITE: tuple[tuple[str, str, Schema], ...] = (
             ),
             (
                 "crew",
-                "A crew: its hours of a day and its skills",
+                "A crew: its hours of a day, its skills and its days of the week",
                 ("crew", "hours"),
-                ("crew", "hours", "treatments"),
+                ("crew", "hours", "treatments", "days"),
             ),
             (
                 "hours",
                 "Book hours of a crew",
                 ("repair", "hours", "crew"),
                 ("repair", "hours", "crew", "on"),
+            ),
+            (
+                "stone-ask",
+                "Ask for stone that no block can serve",
+                ("stone_type", "supplier"),
+                ("stone_type", "supplier", "on", "note"),
+            ),
+            (
+                "stone-sample",
+                "A sample that came",
+                ("id",),
+                ("id", "on", "photo", "colour_dry"),
+            ),
+            (
+                "stone-test",
+                "A test of a sample",
+                ("id", "test", "value", "by"),
+                ("id", "test", "value", "by", "tested", "on"),
+            ),
+            (
+                "stone-decide",
+                "Approve or refuse a sample",
+                ("id", "result", "by"),
+                ("id", "result", "by", "on", "finding"),
+            ),
+            (
+                "stone-order",
+                "Order stone whose sample was approved",
+                ("id", "by", "volume_m3"),
+                ("id", "by", "volume_m3", "price", "due", "on"),
             ),
             (
                 "variation",
@@ -467,6 +506,23 @@ _WRITE: tuple[tuple[str, str, Schema], ...] = (
                 ("id", "result", "by", "on", "note"),
             ),
         )
+    ),
+    (
+        "/api/training/person",
+        "Somebody to be taught, or an assessor, by a label",
+        _object(role={"enum": ["trainee", "assessor"]}),
+    ),
+    (
+        "/api/training/session",
+        "A session that was held, and who was there by labels",
+        _object(
+            ("title", "kind", "hours"),
+            title=_TEXT,
+            kind=_TEXT,
+            on=_TEXT,
+            hours={"type": "number"},
+            present=_list(_TEXT, 0, 2_000),
+        ),
     ),
     (
         "/api/papers/recall",

@@ -556,8 +556,24 @@ def test_a_condition_is_entered_holds_an_inset_and_is_ticked_with_the_keyboard_a
     lead.get_by_label("Treatment", exact=True).select_option("inset")
     lead.get_by_label("Trial or mock-up that must prove it").select_option("mock-up")
     page.evaluate(axe_source())
+    for name in ("Enter a crew", "Enter a session", "Ask for stone"):
+        press(name)
     found = page.evaluate("axe.run(document.querySelector('section.campaign'))")
     assert [v["id"] for v in found["violations"]] == []
+    lead.get_by_label("Hours of a day").fill("7")
+    lead.get_by_label("Crew", exact=True).fill("A")
+    for box in ("Fri", "clean", "repoint"):
+        lead.get_by_label(box, exact=True).press("Space")
+    press("Enter a crew")
+    lead.get_by_text("7 h a day · Mon Tue Wed Thu · clean, repoint").wait_for()
+    lead.locator("form", has=page.get_by_label("Quarry or yard")).get_by_role(
+        "button", name="Close"
+    ).press("Enter")
+    lead.get_by_label("Title").fill("Lime")
+    lead.get_by_label("What was made", exact=True).select_option("lecture")
+    lead.get_by_label("Hours", exact=True).fill("2")
+    press("Enter a session")
+    lead.get_by_text("lecture: Lime (2 h)").wait_for()
     press("Enter a condition")
     lead.get_by_text("A mock-up is approved on site.").wait_for()
     (row,) = list_consents(folder)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import itertools
 import sys
 from pathlib import Path
@@ -22,7 +23,12 @@ from facademap.tasks.desk.edit import RowChange, apply_changes
 from facademap.tasks.plan.plan import settings_of_project
 from facademap.tasks.plan.treatments import jobs_of_project
 from facademap.tasks.project.check import check_project
-from facademap.tasks.record.consents import add_consent, list_consents, meet_consent
+from facademap.tasks.record.consents import (
+    add_consent,
+    evidence_faults,
+    list_consents,
+    meet_consent,
+)
 from facademap.tasks.record.trials import decide_trial, make_trial
 from facademap.tasks.record.work import move_on, record
 
@@ -245,3 +251,59 @@ def test_the_desk_goes_through_the_same_gate(folder: Path) -> None:
         assert [c["met"] for c in found["consents"]] == [False]
         work = client.get("/api/work/all").json()["states"]["RX-1"]
         assert "LB/12" in work["consents"][0]
+
+
+def test_a_letter_is_sent_from_the_desk_and_days_of_a_crew_are_kept(folder: Path) -> None:
+    from starlette.testclient import TestClient
+
+    from facademap.web.app import make_app
+
+    with TestClient(make_app(folder), base_url="http://127.0.0.1:8471") as client:
+
+        def send(act: str, **body: Any) -> tuple[int, Any]:
+            answer = client.post(f"/api/campaign/{act}", json={"who": "ada", **body})
+            return answer.status_code, answer.json()
+
+        assert send("consent", reference="LB/12", text="A letter is here.")[0] == 200
+        letter = b"%PDF-1.7 yes"
+        told = {"id": "L-001", "by": "K", "file": "../../C:\\a letter.pdf"}
+        assert send("consent-met", **told, content="%%%")[0] == 400
+        assert not list_consents(folder)[0]["met"]
+        status, answer = send("consent-met", **told, content=base64.b64encode(letter).decode())
+        assert status == 200, answer
+        (row,) = list_consents(folder)
+        assert (folder / "evidence" / row["evidence_file"]).read_bytes() == letter
+        assert row["evidence_file"].endswith(".pdf")
+        with Project.open(folder, read_only=True) as project:
+            assert not evidence_faults(project)
+        days = ["Mon", "Sat"]
+        assert send("crew", crew="A", hours=8, treatments=["inset", "clean"], days=days)[0] == 200
+        assert send("crew", crew="A", hours=8, days=["Someday"])[0] == 400
+        (crew,) = client.get("/api/campaign").json()["crews"]
+        assert (crew["days"], crew["skills"]) == (days, ["clean", "inset"])
+
+
+def test_an_enquiry_is_carried_on_from_the_desk(folder: Path) -> None:
+    from starlette.testclient import TestClient
+
+    from facademap.web.app import make_app
+
+    with Project.open(folder) as project, project.edit(who="t", what="asked") as edit:
+        edit.insert("orders", [{"id": "A-1", "stone_type": "buff", "supplier": "Quarry"}])
+    with TestClient(make_app(folder), base_url="http://127.0.0.1:8471") as client:
+
+        def send(act: str, **body: Any) -> tuple[int, str]:
+            answer = client.post(f"/api/campaign/stone-{act}", json={"id": "A-1", **body})
+            return answer.status_code, answer.text
+
+        assert "sample" in send("decide", result="approved", by="K")[1]
+        assert send("sample", colour_dry=[70, 4, 15])[0] == 200
+        assert send("test", test="absorption", value="4 %", by="Lab", tested="fine")[0] == 400
+        assert send("test", test="absorption", value="4 %", by="Lab", tested="pass")[0] == 200
+        assert send("order", by="K", volume_m3=0.4)[0] == 400
+        assert send("decide", result="open", by="K")[0] == 400
+        assert send("decide", result="approved", by="K")[0] == 200
+        assert send("order", by="K", volume_m3=0.4, price="900 EUR")[0] == 200
+        (row,) = client.get("/api/campaign").json()["orders"]
+        assert (row["state"], row["volume_m3"]) == ("ordered", 0.4)
+        assert send("ask", stone_type="buff", supplier="")[0] == 400

@@ -247,3 +247,41 @@ def test_a_test_that_cannot_be_is_not_sealed(folder: Path, tmp_path: Path, line:
     assert "fix:" in found.output
     assert "could not be worked out" not in found.output
     assert len(list(read_kept(folder).of("test"))) == 1
+
+
+def test_the_desk_shows_a_training_by_labels_and_reviewers_nothing(folder: Path) -> None:
+    from starlette.testclient import TestClient
+
+    from facademap.web.app import make_app
+
+    secret, host = "a long enough secret", "http://10.0.0.4:8471"
+    app = make_app(folder, host="0.0.0.0", secret=secret)
+    with TestClient(app, base_url=host) as team:
+        team.post("/enter", json={"secret": secret, "name": "A. Mason"})
+        session = {"title": "Lime", "kind": "lecture", "hours": 2, "present": ["P01"]}
+        assert team.post("/api/training/session", json=session).status_code == 200
+        for wrong in ({"present": ["P09"]}, {"hours": 0}, {"kind": "talk"}, {"present": "P01"}):
+            answer = team.post("/api/training/session", json={**session, **wrong})
+            assert answer.status_code == 400, answer.text
+        record.sit(folder, TEST, "P01", key(folder, wrong=6), assessor="A01")
+        assert team.post("/api/training/person", json={}).json()["row"]["label"] == "P02"
+        told = team.get("/api/training")
+        assert "Bo Bed" not in told.text
+        assert "Ada" not in told.text
+        shown = told.json()["training"]
+        assert [s["present"] for s in shown["sessions"]] == [["P01"]]
+        (test,) = shown["tests"]
+        stands = {s["person"]: s for s in test["standings"]}
+        assert (stands["P01"]["may_sit"], stands["P02"]["may_sit"]) == (False, True)
+        assert "at the earliest" in stands["P01"]["why_not"]
+        assert len(stands["P01"]["sittings"]) == 1
+        assert shown["certificates"] == []
+        assert shown["programme"]["questions"] > 5
+        asked = [q.text for q in sealed_of(read_kept(folder), TEST).questions]
+        assert asked
+        assert not [a for a in asked if a in told.text]
+        link = team.post("/api/reviewer-links", json={"name": "P. Lanner"}).json()
+        with TestClient(app, base_url=host) as reviewer:
+            reviewer.get(link["address"])
+            assert reviewer.get("/api/training").json() == {"training": None}
+            assert reviewer.post("/api/training/session", json=session).status_code == 403

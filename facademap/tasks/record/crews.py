@@ -80,9 +80,10 @@ def put_crew(
     name: str,
     hours_h: float,
     skills: Sequence[str] = (),
+    days: Sequence[str] | None = None,
     who: str = "facademap crews",
 ) -> Crew:
-    """Add one crew to those of the project, or change its hours and skills; its other days stay.
+    """Add one crew to those of the project, or change its hours, skills and days of the week; what is not given stays.
 
     Raises
     ------
@@ -93,6 +94,8 @@ def put_crew(
         kept: list[dict[str, Any]] = list(project.setting("crews", None) or [])
         old = next((c for c in kept if c["name"] == name.strip()), {})
         fresh = {**old, "name": name.strip(), "hours": hours_h, "skills": list(skills)}
+        if days is not None:
+            fresh["days"] = list(days)
         (crew,) = read_crews([fresh])
         entries = [c for c in kept if c is not old] + [fresh]
         with project.edit(who=who, what="crews") as edit:

@@ -2,10 +2,13 @@
 import { useEffect, useState } from "preact/hooks";
 import { ask } from "../data/api.js";
 import { column, rowsOf, seq } from "../data/data.js";
+import { base64Of } from "../data/jobs.js";
 import { isReviewer } from "../data/reviewer.js";
 import { who } from "../data/settings.js";
 import { t } from "../words/texts.js";
-import { Ask, act, Form, today } from "./CampaignForm.jsx";
+import { Ask, act, DAYS, Enclose, Form, Several, today } from "./CampaignForm.jsx";
+import { Orders } from "./Orders.jsx";
+import { Training } from "./Training.jsx";
 import { Variations } from "./Variations.jsx";
 
 const REST_MS = 800;
@@ -17,13 +20,17 @@ function Tick({ row, trials, run }) {
     <Form
       title={t("lead.tick")}
       begin={{ on: today(), by: who.value }}
-      send={(form) => run("consent-met", { ...form, id: row.id })}
+      send={async ({ evidence, ...form }) => {
+        const sent = evidence && { file: evidence.name, content: await base64Of(evidence) };
+        return run("consent-met", { ...form, ...sent, id: row.id });
+      }}
     >
       {(form, set) => (
         <>
           <Ask name="by" form={form} set={set} wanted />
           <Ask name="on" form={form} set={set} type="date" wanted />
           {!row.wants_trial && <Ask name="photo" form={form} set={set} choices={photos} />}
+          <Enclose name="evidence" form={form} set={set} />
           <Ask
             name="trial"
             form={form}
@@ -267,7 +274,8 @@ function Crews({ crews, booked, run }) {
           <li key={c.name}>
             <strong>{c.name}</strong>{" "}
             <span class="aside">
-              {t("lead.hours.day", { n: c.hours_h })} · {c.skills.join(", ") || t("lead.all")}
+              {t("lead.hours.day", { n: c.hours_h })} · {c.days.join(" ")} ·{" "}
+              {c.skills.join(", ") || t("lead.all")}
             </span>
           </li>
         ))}
@@ -295,11 +303,12 @@ function Crews({ crews, booked, run }) {
       )}
       <Form
         title={t("lead.crew.new")}
+        begin={{ days: DAYS.slice(0, 5) }}
         send={(form) =>
           run("crew", {
             ...form,
             hours: Number(form.day),
-            treatments: form.treatment ? [form.treatment] : [],
+            treatments: form.skills ?? [],
           })
         }
       >
@@ -307,8 +316,9 @@ function Crews({ crews, booked, run }) {
           <>
             <Ask name="crew" form={form} set={set} wanted />
             <Ask name="day" form={form} set={set} type="number" wanted />
-            <Ask
-              name="treatment"
+            <Several name="days" form={form} set={set} choices={DAYS} />
+            <Several
+              name="skills"
               form={form}
               set={set}
               choices={column("trials", "treatment")?.choices ?? []}
@@ -342,31 +352,6 @@ function Crews({ crews, booked, run }) {
   );
 }
 
-function Orders({ orders }) {
-  if (!orders.length) return null;
-  return (
-    <details>
-      <summary>
-        {t("lead.orders")} <span class="count">{orders.length}</span>
-      </summary>
-      <ul class="rows">
-        {orders.map((o) => (
-          <li key={o.id}>
-            <strong>{o.stone_type}</strong>, {o.supplier} <span class="aside">{o.id}</span>
-            <p class="aside">
-              {o.state}
-              {o.colour_difference == null
-                ? ""
-                : ` · ${t("lead.colour", { n: o.colour_difference.toFixed(1) })}`}
-              {o.blocks.length ? ` · ${o.blocks.join(", ")}` : ""}
-            </p>
-          </li>
-        ))}
-      </ul>
-    </details>
-  );
-}
-
 /** Everything of it that stands beside the repairs. */
 export function Campaign() {
   const [told, setTold] = useState(null);
@@ -391,7 +376,8 @@ export function Campaign() {
       <Trials trials={told.trials} run={run} />
       <Crews crews={told.crews} booked={told.booked} run={run} />
       <Variations variations={told.variations} measures={told.measures} run={run} />
-      <Orders orders={told.orders} />
+      <Orders orders={told.orders} run={run} />
+      <Training />
     </section>
   );
 }

@@ -10,9 +10,9 @@ const DAY = 10;
 export const today = () => new Date().toISOString().slice(0, DAY);
 
 /** Send an act; whether it was done, and why not where it was not. */
-export async function act(step, body) {
+export async function act(step, body, root = "/api/campaign") {
   try {
-    await ask(`/api/campaign/${step}`, { method: "POST", body: { ...body, who: who.value } });
+    await ask(`${root}/${step}`, { method: "POST", body: { ...body, who: who.value } });
     return true;
   } catch (error) {
     const text = error.problem ? `${error.problem}. ${error.remedy}` : t("needs.server");
@@ -85,5 +85,57 @@ export function Form({ title, open = false, begin = {}, send, children }) {
         </button>
       </p>
     </form>
+  );
+}
+
+/** Days of the week as the server writes them. */
+export const DAYS = ["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"];
+
+/**
+ * Several of a few, each with a box to tick.
+ * @param {{ name: string, form: any, set: (form: any) => void, choices: string[] }} props
+ */
+export function Several({ name, form, set, choices }) {
+  /** @type {string[]} */
+  const chosen = form[name] ?? [];
+  return (
+    <fieldset class="field several">
+      <legend>{t(`lead.${name}`)}</legend>
+      {choices.map((c) => (
+        <label key={c}>
+          <input
+            type="checkbox"
+            checked={chosen.includes(c)}
+            onChange={(e) =>
+              set({
+                ...form,
+                [name]: choices.filter((o) =>
+                  o === c ? e.currentTarget.checked : chosen.includes(o),
+                ),
+              })
+            }
+          />{" "}
+          {c}
+        </label>
+      ))}
+    </fieldset>
+  );
+}
+
+/**
+ * A file that is sent with a form.
+ * @param {{ name: string, form: any, set: (form: any) => void }} props
+ */
+export function Enclose({ name, form, set }) {
+  const id = useId();
+  return (
+    <div class="field">
+      <label htmlFor={id}>{t(`lead.${name}`)}</label>{" "}
+      <input
+        id={id}
+        type="file"
+        onChange={(e) => set({ ...form, [name]: e.currentTarget.files?.[0] ?? null })}
+      />
+    </div>
   );
 }
