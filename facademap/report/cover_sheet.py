@@ -18,7 +18,7 @@ from facademap.report.page import Page
 from facademap.report.paper import paper_named
 from facademap.report.scales import scale_words
 from facademap.report.sheet_layout import MARGIN, Frame
-from facademap.report.typeface import MM_PER_PT, wrap_text
+from facademap.report.typeface import MM_PER_PT, text_width_mm, wrap_text
 
 __all__ = ["GENERAL_NOTES", "CoverRow", "draw_cover"]
 
@@ -39,7 +39,9 @@ GENERAL_NOTES = (
     "A sheet holds only at its latest revision. Superseded sheets are destroyed or struck through.",
     DEFER,
 )
-_SIZE, _STEP = 8.0, 5.2
+_SIZE, _SMALL, _STEP = 8.0, 6.0, 5.2
+#: Room for the names of walls on either side of their key.
+_BESIDE = 22.0
 #: Where the columns of the index begin, as a share of its width.
 _AT = (0.0, 0.14, 0.66, 0.84, 1.0)
 _HEADS = ("No.", "Drawing", "Scale", "Sheets")
@@ -166,14 +168,20 @@ def _index(
             str(row.sheets),
         )
         for k, (share, end, text) in enumerate(zip(_AT, ends, texts, strict=False)):
-            page.text(
-                x + share * w,
-                at,
-                text,
-                size_pt=_SIZE,
-                weight="bold" if k == 0 and row.number else "regular",
-                within_mm=(end - share) * w - 1.5,
-            )
+            wide, bold = (end - share) * w - 1.5, k == 0 and bool(row.number)
+            lines = wrap_text(text, wide, _SMALL, most_lines=2) if k == 1 else [text]
+            if len(lines) == 1 or text_width_mm(text, _SIZE) <= wide:
+                page.text(
+                    x + share * w,
+                    at,
+                    text,
+                    size_pt=_SIZE,
+                    weight="bold" if bold else "regular",
+                    within_mm=wide,
+                )
+                continue
+            for n, line in enumerate(lines):  # the end of a name may be what tells it from another
+                page.text(x + share * w, at + 1.5 - 2.4 * n, line, size_pt=_SMALL, within_mm=wide)
         page.line(x, at - 1.5, x + w, at - 1.5, width_mm=0.1, ink="#999999")
 
 
@@ -253,10 +261,11 @@ def _walls(
         if row.facing_deg is not None and row.elevation not in facing.get(row.facing_deg, ()):
             facing.setdefault(row.facing_deg, []).append(row.elevation)
     names = {azimuth: ", ".join(walls) for azimuth, walls in facing.items()}
-    size = min(w, top - 6 - least, 60.0)
+    size = min(max(25.0, w - 2 * _BESIDE), top - 6 - least, 60.0)
     if not names or size < 25:
         return
     page.text(x, top - 3, "Elevations by where they face", size_pt=9, weight="bold", within_mm=w)
     draw_plan_key(
-        page, x + (w - size) / 2, top - 7 - size, size, facing_deg=None, others_deg=list(names), names=names
+        page, x + (w - size) / 2, top - 7 - size, size, facing_deg=None, others_deg=list(names), names=names,
+        within=(x - 2, page.width_mm - MARGIN - 2),
     )  # fmt: skip
