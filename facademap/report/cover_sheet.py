@@ -118,7 +118,7 @@ def draw_cover(
             low = _notes(page, (right, top, w - half))
             _signs(page, (right, low - 3, (w - half) * 0.56))
             _walls(page, rows, (right + (w - half) * 0.6, low - 3, (w - half) * 0.4), y + 34)
-        wide = min(90.0, half - 10)
+        wide = min(90.0, 0.62 * (w - half))  # clear of the signs
         end = draw_issue(page, words, (n, len(parts)), frame.width - MARGIN - wide, MARGIN, wide)
         page.line(
             frame.width - MARGIN - wide, MARGIN, frame.width - MARGIN - wide, end, width_mm=0.25
