@@ -514,10 +514,12 @@ class Project:
         *,
         who: str,
         instead: Callable[[Mapping[str, Any]], Any] = lambda row: None,
+        retitled: Callable[[str], str] | None = None,
     ) -> int:
         """Blank one column of a table in the rows and in their whole history, for names that must go.
 
-        ``instead`` gives what stands in its place, from the row with its value.
+        ``instead`` gives what stands in its place, from the row with its value; ``retitled`` the title of an edit from its
+        title, where titles held names too.
 
         The one exception to the append-only history: the entries stay with their time, their order and all other
         values, and the forgetting is an entry of its own.
@@ -543,6 +545,8 @@ class Project:
                 if told is not None and (other := instead(row)) != told:
                     edit.update(table_name, str(row["id"]), {column: other})
             count = self._forget_in_history(table, column, instead)
+            if retitled is not None:
+                self._retitle(retitled)
         for packed in (self.folder / PACKED_FOLDER).glob(f"{table.name}.*"):
             remove_file(packed, inside=self.folder)
         return count
@@ -571,6 +575,14 @@ class Project:
         )
         self._connection.execute(self._dialect.keep_promise)
         return len(blank)
+
+    def _retitle(self, retitled: Callable[[str], str]) -> None:
+        """Put other titles on the edits of the history that held a name."""
+        kept = self._connection.execute("SELECT DISTINCT what FROM edit_log").fetchall()
+        turned = [(new, old) for (old,) in kept if (new := retitled(str(old))) != old]
+        self._connection.execute(self._dialect.lift_promise)
+        self._connection.executemany("UPDATE edit_log SET what = ? WHERE what = ?", turned)
+        self._connection.execute(self._dialect.keep_promise)
 
     def snapshot(self, target: str | Path) -> Path:
         """A GeoPackage of the whole project as it stands now, for exports and other programs."""

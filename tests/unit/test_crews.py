@@ -192,6 +192,9 @@ def test_labels_of_crews_go_with_the_names(tmp_path: Path) -> None:
     )
     set_crews(folder, crews)
     book_hours(folder, "R-1", 3.5, crew="Wilhelmina", on="2026-01-05")
+    earlier = "R-1: hours of Wilhelmina"  # titles of edits named the crew once
+    with Project.open(folder) as project, project.edit(who="t", what=earlier) as edit:
+        edit.update("repairs", "R-1", {"note": "x"})
     remove_names(folder)
     for path in folder.rglob("*"):
         if path.is_file():
@@ -200,5 +203,6 @@ def test_labels_of_crews_go_with_the_names(tmp_path: Path) -> None:
         (one,) = booked_hours(project)
         assert (one.hours_h, one.crews) == (3.5, ("crew 1",))
         assert [c.hours_h for c in crews_of(project)] == [8, 4]
+        assert "R-1: hours of crew 1" in set(project.history()["what"])
     remove_names(folder)
     book_hours(folder, "R-1", 1, crew="crew 1", on="2026-01-06")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -40,6 +41,8 @@ _NO_CREWS = (
     "this project has no crews",
     "Set them: facademap crews PROJECT --set crews.toml.",
 )
+#: Title of an edit that booked hours, in earlier versions.
+_TITLE = re.compile(r": hours of (.+)$")
 _DONE = frozenset({"accepted", "curing"})
 
 
@@ -252,10 +255,17 @@ def forget_crews(project: Project, *, who: str) -> int:
             ensure_ascii=False,
         )
 
-    if project.setting("crews", None) is None and not _hours_entries(project):
+    def of_title(what: str) -> str:
+        """Titles of edits of earlier versions named the crew."""
+        found = _TITLE.search(what)
+        return f"{what[: found.start(1)]}{plain(found[1])}" if found else what
+
+    log = project.read("work_log")
+    named = any(isinstance(m, Mapping) and "crew" in m for m in log["measured"])
+    if project.setting("crews", None) is None and not named:
         return 0
     project.forget("settings", "value", who=who, instead=of_setting)
-    project.forget("work_log", "measured", who=who, instead=of_hours)
+    project.forget("work_log", "measured", who=who, instead=of_hours, retitled=of_title)
     return len(told)
 
 
