@@ -171,9 +171,13 @@ REPAIRS = Table(
         Column(
             name="consent_reference",
             kind="text",
-            meaning="Reference of the consent that covers it.",
+            meaning="Reference of the consent that covers it, as papers print it; what holds work is a condition entered under Consents.",
         ),
-        Column(name="consent_conditions", kind="text", meaning="Conditions of that consent."),
+        Column(
+            name="consent_conditions",
+            kind="text",
+            meaning="Conditions of that consent in short, for papers; nothing waits for them.",
+        ),
         Column(
             name="lift", kind="int", minimum=0, meaning="Scaffold lift, counted from the ground."
         ),

@@ -307,3 +307,16 @@ def test_an_enquiry_is_carried_on_from_the_desk(folder: Path) -> None:
         (row,) = client.get("/api/campaign").json()["orders"]
         assert (row["state"], row["volume_m3"]) == ("ordered", 0.4)
         assert send("ask", stone_type="buff", supplier="")[0] == 400
+
+
+def test_words_of_a_repair_hold_nothing_and_the_check_says_so(folder: Path) -> None:
+    with Project.open(folder) as project, project.edit(who="t", what="words") as edit:
+        edit.update("repairs", "RX-1", {"consent_reference": "LB/77"})
+
+    def told() -> list[str]:
+        found = check_project(folder)["findings"]
+        return [f["problem"] for f in found if f["field"] == "consent_reference"]
+
+    assert told() == ["names consent LB/77, of which no condition is entered: no work waits for it"]
+    add_consent(folder, reference="lb/77 ", text="A sample.", repairs=["RX-1"])
+    assert told() == []

@@ -23,7 +23,13 @@ from facademap.tasks.issue.papers_state import states_of
 from facademap.tasks.plan.plan import settings_of_project
 from facademap.tasks.project.check_depths import measured_depths_of
 from facademap.tasks.project.check_file import contracts_of, file_of, history_of, parts_of
-from facademap.tasks.project.check_gate import evidence_of, references_of, settled_of, stages_of
+from facademap.tasks.project.check_gate import (
+    evidence_of,
+    named_consents_of,
+    references_of,
+    settled_of,
+    stages_of,
+)
 from facademap.tasks.project.check_sawing import saw_plans_of, sawn_unsaid
 from facademap.tasks.project.finding import Finding
 from facademap.tasks.survey.doubts import identical_pairs
@@ -61,6 +67,7 @@ def check_project(
         stages_of,
         settled_of,
         evidence_of,
+        named_consents_of,
         _pictures,
         _survey,
         _twice,

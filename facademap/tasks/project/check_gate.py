@@ -18,7 +18,7 @@ from facademap.tasks.project.finding import Finding
 from facademap.tasks.record.consents import evidence_faults
 from facademap.tasks.record.trials import BEGUN_STAGES, trial_wanted
 
-__all__ = ["evidence_of", "references_of", "settled_of", "stages_of"]
+__all__ = ["evidence_of", "named_consents_of", "references_of", "settled_of", "stages_of"]
 
 Row = Mapping[Any, Any]
 
@@ -141,6 +141,27 @@ def evidence_of(project: Project) -> Iterator[Finding]:
             table="consents",
             row=name,
             field="evidence_file",
+        )
+
+
+def named_consents_of(project: Project) -> Iterator[Finding]:
+    """Repairs whose words name a consent of which no condition is entered: nothing waits for it."""
+    entered = {
+        str(r["reference"]).strip().casefold() for r in project.read("consents").to_dict("records")
+    }
+    for row in project.read("repairs").drop(columns="geometry").to_dict("records"):
+        named = row["consent_reference"]
+        if is_missing(named) or str(named).strip().casefold() in entered:
+            continue
+        yield Finding(
+            level="warning",
+            kind="reference",
+            about=f"repair {row['id']}",
+            problem=f"names consent {named}, of which no condition is entered: no work waits for it",
+            remedy="Enter its conditions with facademap consent, or take the words away where it has none.",
+            table="repairs",
+            row=str(row["id"]),
+            field="consent_reference",
         )
 
 
