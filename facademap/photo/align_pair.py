@@ -38,13 +38,16 @@ class Aligned:
     rms_px : float
         Of their distances, in pixels of the earlier photo.
     picture : ndarray of uint8, shape (rows, columns, 3)
-        The later photo as the earlier was taken; black where it shows nothing.
+        The later photo as the earlier was taken; white where it shows nothing.
+    covered : float
+        Share of the earlier photo that the later one shows, 0 to 1.
     """
 
     matrix: NDArray[np.float64]
     points: int
     rms_px: float
     picture: NDArray[np.uint8]
+    covered: float
 
 
 def align_pair(earlier: NDArray[np.uint8], later: NDArray[np.uint8]) -> tuple[Aligned | None, str]:
@@ -80,10 +83,18 @@ def align_pair(earlier: NDArray[np.uint8], later: NDArray[np.uint8]) -> tuple[Al
     inside = kept.ravel().astype(bool)
     off = apply_homography(matrix, start[inside]) - to[inside]
     size = (earlier.shape[1], earlier.shape[0])
-    picture = cv2.warpPerspective(later, matrix, size, flags=cv2.INTER_AREA)
-    rms = float(np.sqrt((off**2).sum(axis=1).mean()))
+    picture = cv2.warpPerspective(
+        later, matrix, size, flags=cv2.INTER_AREA, borderValue=(255.0, 255.0, 255.0)
+    )
+    seen = cv2.warpPerspective(
+        np.ones(later.shape[:2], np.uint8), matrix, size, flags=cv2.INTER_NEAREST
+    )
     return Aligned(
-        matrix=matrix, points=count, rms_px=rms, picture=np.asarray(picture, dtype=np.uint8)
+        matrix=matrix,
+        points=count,
+        rms_px=float(np.sqrt((off**2).sum(axis=1).mean())),
+        picture=np.asarray(picture, dtype=np.uint8),
+        covered=float(seen.mean()),
     ), ""
 
 

@@ -404,7 +404,10 @@ def _legend(
     )
     count = sum(len(g.shapes) for g in content.groups)
     page.line(x + 3, base - 1.2, x + w - 3, base - 1.2, width_mm=0.25)
-    page.text(x + 3, base - 4.8, "All", size_pt=8, weight="bold")
+    # figures are those of the elevation, also where a sheet has the signs of its own part alone
+    shown = sum(not isinstance(row, str) for row in rows)
+    whole = "All" if shown >= len(content.groups) else "Whole elevation"
+    taken = page.text(x + 3, base - 4.8, whole, size_pt=8, weight="bold", within_mm=w * 0.45)
     page.text(
         x + w - 3,
         base - 4.8,
@@ -412,7 +415,7 @@ def _legend(
         size_pt=8,
         weight="bold",
         anchor="right",
-        within_mm=w - 14,
+        within_mm=w - 8 - taken,
     )
     if content.kind == "condition":
         page.text(x + 3, base - 10.5, "Class", size_pt=6.5)

@@ -78,6 +78,11 @@ def test_a_later_photo_is_laid_over_the_earlier_though_the_repair_changed_it() -
     assert np.hypot(*off.T).max() < 1.0
     assert found.rms_px < 1.5
     assert found.picture.shape == earlier.shape
+    # what the later photo does not show stays as white as the paper, and is told
+    half, why = align_pair(earlier, later[:, 280:])
+    assert half is not None, why
+    assert 0.3 < half.covered < 0.6 < 0.8 < found.covered <= 1.0
+    assert (half.picture[:, :60] == 255).all()
 
 
 def test_photos_of_two_places_are_not_laid_over_each_other() -> None:

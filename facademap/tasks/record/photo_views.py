@@ -23,6 +23,8 @@ from facademap.store.project import Project
 __all__ = ["missing_in_project", "write_views"]
 
 _LONGEST_PX = 1400
+#: A later view that shows less of the first says how much.
+_WHOLE = 0.95
 
 
 def missing_in_project(folder: str | Path) -> list[dict[str, Any]]:
@@ -92,6 +94,8 @@ def _views(
             else:
                 picture, aligned = laid.picture, True
                 said = f"laid over the first view by {laid.points} points, {laid.rms_px:.1f} px"
+                if laid.covered < _WHOLE:
+                    said += f"; shows {100 * laid.covered:.0f} % of it"
         else:
             first = picture
         found.append(
