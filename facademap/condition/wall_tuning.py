@@ -44,7 +44,8 @@ class Tuning:
     bias: Floats
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@frozen_value
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Lesson:
     """Places learned from: features of 3 x 3 pixels (places, 9 x features), answers before, truth and weight (places, maps)."""
 

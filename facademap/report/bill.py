@@ -196,7 +196,7 @@ def _pages(
             page, y = sheet.fresh()
         y = sheet.heads(page, elevation, y)
         for item in items:
-            lines = wrap_text(item.what, 0.38 * sheet.room, _SIZE)
+            lines = wrap_text(item.what, 0.42 * sheet.room, _SIZE)
             tall = step * len(lines) + 2.0
             if y - tall < _MARGIN + 12:
                 yield page
