@@ -33,16 +33,18 @@ def binding_on(consents: Iterable[Row], repair: Row) -> list[Row]:
     """The conditions that are about a repair, in the order of their ids.
 
     A condition that names repairs is about these only; one that names treatments is about these; one that names neither is
-    about everything. Making safe and leaving wait only where a condition names the repair itself.
+    about everything; one that names surfaces is about what lies on these. Making safe and leaving wait only where a condition names the repair itself.
     """
     found = []
     for row in consents:
         named, kinds = list(row.get("repairs") or ()), list(row.get("treatments") or ())
-        treatment = str(repair["treatment"])
+        treatment, places = str(repair["treatment"]), [str(s) for s in row.get("surfaces") or ()]
+        # a repair of which no surface is told is held rather than let go
+        here = not places or is_missing(repair.get("surface")) or str(repair["surface"]) in places
         about = (
             str(repair["id"]) in map(str, named)
             if named
-            else treatment not in _FREE and (not kinds or treatment in kinds)
+            else treatment not in _FREE and here and (not kinds or treatment in kinds)
         )
         if about:
             found.append(row)

@@ -47,6 +47,15 @@ CONSENTS = Table(
             meaning="Repairs that it is about; all of its treatments where none is named.",
         ),
         Column(
+            name="surfaces",
+            kind="json",
+            shape=NAMES,
+            default=[],
+            refers="surfaces",
+            many=True,
+            meaning="Surfaces that it is about; all where none is named. Repairs that it names count wherever they are.",
+        ),
+        Column(
             name="wants_trial",
             kind="text",
             choices=TRIAL_KINDS,

@@ -124,6 +124,7 @@ def _consent(folder: Path, body: Any, who: str) -> Any:
         text=text_of(body, "text", most=4_000),
         treatments=names_of(body, "treatments"),
         repairs=names_of(body, "repairs"),
+        surfaces=names_of(body, "surfaces"),
         who=who,
         **_texts(body, "before", "clause", "given_by", "given_on", "wants_trial", "note"),
     )

@@ -162,7 +162,7 @@ _OF_TRIAL = (
     *("colour_before", "colour_dry", "colour_wet"),
 )
 _OF_CONSENT = (
-    *("reference", "text", "treatments", "repairs", "before"),
+    *("reference", "text", "treatments", "repairs", "surfaces", "before"),
     *("clause", "given_by", "given_on", "wants_trial", "note"),
 )
 _OF_VARIATION = (
@@ -178,7 +178,7 @@ _LEAD: Mapping[str, Schema] = {
     **dict.fromkeys(("kind", "treatment", "stone_type", "soiling", "wall_stone"), _TEXT),
     **dict.fromkeys((*_OF_TRIAL, *_OF_CONSENT, *_OF_VARIATION), _TEXT),
     **dict.fromkeys(("colour_before", "colour_dry", "colour_wet"), _COLOUR),
-    **dict.fromkeys(("treatments", "repairs", "days"), _list(_TEXT, 0, 2_000)),
+    **dict.fromkeys(("treatments", "repairs", "surfaces", "days"), _list(_TEXT, 0, 2_000)),
     **dict.fromkeys(("id", "repair"), _ID),
     **{name: {"type": "number"} for name in ("hours", "volume_m3", "quantity", "rate", "amount")},
     "result": {"enum": ["approved", "agreed", "refused", "open"]},

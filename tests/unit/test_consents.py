@@ -320,3 +320,20 @@ def test_words_of_a_repair_hold_nothing_and_the_check_says_so(folder: Path) -> N
     assert told() == ["names consent LB/77, of which no condition is entered: no work waits for it"]
     add_consent(folder, reference="lb/77 ", text="A sample.", repairs=["RX-1"])
     assert told() == []
+
+
+def test_a_condition_may_be_about_one_surface(folder: Path) -> None:
+    with Project.open(folder) as project, project.edit(who="t", what="another wall") as edit:
+        own = str(project.row("repairs", "RX-1")["surface"])
+        elevation = str(project.row("surfaces", own)["elevation"])
+        edit.put("surfaces", [{"id": "N", "name": "n", "elevation": elevation, "kind": "plane"}])
+    with pytest.raises(InputError):
+        add_consent(folder, reference="LB/1", text="A sample.", surfaces=["nowhere"])
+    add_consent(folder, reference="LB/1", text="A sample.", surfaces=["N"])
+    move_on(folder, "RX-1", "approved")
+    record(folder, "RX-1", "work seen", result="pass")
+    add_consent(folder, reference="LB/2", text="Another.", surfaces=[own, "N"])
+    with pytest.raises(InputError, match=r"LB/2 .* is not met"):
+        move_on(folder, "RX-1", "accepted")
+    meet_consent(folder, "L-002", by="K", file=folder / "project.gpkg")
+    assert move_on(folder, "RX-1", "accepted")["stage"] == "accepted"

@@ -29,6 +29,7 @@ _POINTS = ("work begins", "work is accepted", "nothing")
     help="What waits until it is met.",
 )
 @click.option("--treatment", "treatments", multiple=True, help="Treatment it is about; repeatable.")
+@click.option("--surface", "surfaces", multiple=True, help="Surface it is about; repeatable.")
 @click.option("--repair", "repairs", multiple=True, help="Repair it is about; repeatable.")
 @click.option(
     "--wants-trial",
@@ -56,6 +57,7 @@ def command(
     before: str,
     treatments: tuple[str, ...],
     repairs: tuple[str, ...],
+    surfaces: tuple[str, ...],
     met: bool,
     take_back: bool,
     by: str,
@@ -96,6 +98,7 @@ def command(
             before=before,
             treatments=treatments,
             repairs=repairs,
+            surfaces=surfaces,
             note=note,
             **told,
         )
@@ -111,7 +114,7 @@ def command(
 
 def _line(row: dict[str, Any]) -> str:
     clause = f", condition {row['clause']}" if row["clause"] else ""
-    about = ", ".join([*row["treatments"], *row["repairs"]]) or "all work"
+    about = ", ".join([*row["treatments"], *row["repairs"], *row["surfaces"]]) or "all work"
     proof = row["evidence_file"] or row["evidence_photo"] or row["evidence_trial"]
     state = (
         f"met, {row['met_by']}, {row['met_on']}, by {proof}"

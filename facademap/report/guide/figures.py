@@ -449,7 +449,8 @@ def _consents(wall: Wall) -> Grid:
             ),
             "",
         )
-        about = ", ".join(map(str, [*(c["treatments"] or ()), *(c["repairs"] or ())])) or "all work"
+        told = [*(c["treatments"] or ()), *(c["repairs"] or ()), *(c["surfaces"] or ())]
+        about = ", ".join(map(str, told)) or "all work"
         state = (
             f"met: {c['met_by']}, {c['met_on']}; {proof}"
             if c["met"]

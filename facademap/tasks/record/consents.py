@@ -67,6 +67,7 @@ def add_consent(
     before: str = "work begins",
     treatments: Sequence[str] = (),
     repairs: Sequence[str] = (),
+    surfaces: Sequence[str] = (),
     who: str = "facademap consent",
     **told: Any,
 ) -> dict[str, Any]:
@@ -80,8 +81,8 @@ def add_consent(
         Reference of the consent, and what the condition asks.
     before : str
         What waits: ``work begins``, ``work is accepted`` or ``nothing``.
-    treatments, repairs : sequence of str
-        What it is about; everything where neither is given.
+    treatments, repairs, surfaces : sequence of str
+        What it is about; everything where none is given.
     who : str
         Named in the history.
     **told
@@ -109,6 +110,8 @@ def add_consent(
     with Project.open(folder) as project:
         for name in repairs:
             project.row("repairs", name)
+        for name in surfaces:
+            project.row("surfaces", name)
         with gated_edit(project, who=who, what=f"consent condition: {reference}") as edit:
             row = {
                 "id": edit.new_id("L"),
@@ -117,6 +120,7 @@ def add_consent(
                 "before": before,
                 "treatments": list(treatments),
                 "repairs": list(repairs),
+                "surfaces": list(surfaces),
                 **told,
             }
             edit.insert("consents", [row])

@@ -65,7 +65,8 @@ function Consents({ consents, trials, run }) {
             <span class="aside">{c.id}</span>
             <p>{c.text}</p>
             <p class="aside">
-              {[...c.treatments, ...c.repairs].join(", ") || t("lead.all")} · {c.before}
+              {[...c.treatments, ...c.repairs, ...c.surfaces].join(", ") || t("lead.all")} ·{" "}
+              {c.before}
               {c.wants_trial ? ` · ${t("lead.wants_trial")}: ${c.wants_trial}` : ""}
             </p>
             {c.met ? (
@@ -95,7 +96,11 @@ function Consents({ consents, trials, run }) {
         title={t("lead.consent.new")}
         begin={{ before: column("consents", "before")?.choices[0] }}
         send={(form) =>
-          run("consent", { ...form, treatments: form.treatment ? [form.treatment] : [] })
+          run("consent", {
+            ...form,
+            treatments: form.treatment ? [form.treatment] : [],
+            surfaces: form.surface ? [form.surface] : [],
+          })
         }
       >
         {(form, set) => (
@@ -108,6 +113,12 @@ function Consents({ consents, trials, run }) {
               form={form}
               set={set}
               choices={column("repairs", "treatment")?.choices ?? []}
+            />
+            <Ask
+              name="surface"
+              form={form}
+              set={set}
+              choices={rowsOf("surfaces").map((s) => s.id)}
             />
             <Ask
               name="before"

@@ -62,6 +62,7 @@ export const ofTheOffice = {
   "lead.clause": "Number of the condition",
   "lead.text": "What it asks",
   "lead.treatment": "Treatment",
+  "lead.surface": "Surface",
   "lead.before": "What waits for it",
   "lead.wants_trial": "Trial or mock-up that must prove it",
   "lead.by": "By whom",
