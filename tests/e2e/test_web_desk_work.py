@@ -542,7 +542,7 @@ def test_a_condition_is_entered_holds_an_inset_and_is_ticked_with_the_keyboard_a
     page, watch = open_desk(chromium, server)
     page.keyboard.press("2")
     lead = page.locator("section.campaign")
-    lead.wait_for()
+    lead.locator("summary", has_text="Training").wait_for()
 
     def press(name: str) -> None:
         lead.get_by_role("button", name=name, exact=True).first.press("Enter")
@@ -570,7 +570,7 @@ def test_a_condition_is_entered_holds_an_inset_and_is_ticked_with_the_keyboard_a
         "button", name="Close"
     ).press("Enter")
     lead.get_by_label("Title").fill("Lime")
-    lead.get_by_label("What was made", exact=True).select_option("lecture")
+    lead.get_by_label("Kind of session").select_option("lecture")
     lead.get_by_label("Hours", exact=True).fill("2")
     press("Enter a session")
     lead.get_by_text("lecture: Lime (2 h)").wait_for()

@@ -118,12 +118,12 @@ export function Training() {
       <Form
         title={t("lead.session.new")}
         begin={{ on: today() }}
-        send={(form) => run("session", { ...form, hours: Number(form.hours) })}
+        send={(form) => run("session", { ...form, kind: form.session, hours: Number(form.hours) })}
       >
         {(form, set) => (
           <>
             <Ask name="title" form={form} set={set} wanted />
-            <Ask name="kind" form={form} set={set} choices={told.programme.kinds} wanted />
+            <Ask name="session" form={form} set={set} choices={told.programme.kinds} wanted />
             <Ask name="on" form={form} set={set} type="date" wanted />
             <Ask name="hours" form={form} set={set} type="number" wanted />
             {labels.length > 0 && <Several name="present" form={form} set={set} choices={labels} />}

@@ -154,6 +154,7 @@ export const ofTheOffice = {
   "lead.person.label":
     "They get a label; their name is entered in the office, where one is wanted.",
   "lead.session.new": "Enter a session",
+  "lead.session": "Kind of session",
   "lead.title": "Title",
   "lead.present": "Who was there",
   undecided: "Undecided",
