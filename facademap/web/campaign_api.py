@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -11,6 +10,7 @@ from starlette.requests import Request
 from starlette.routing import Route
 
 from facademap.errors import InputError
+from facademap.io.whole_files import temporary_folder, write_whole
 from facademap.repair.crews import read_crews
 from facademap.store.project import Project
 from facademap.tables import VARIATION_RESULTS
@@ -137,9 +137,9 @@ def _met(folder: Path, body: Any, who: str) -> Any:
         return meet_consent(folder, _name(body), who=who, **told)
     # no letter and no report is a picture: it comes as a file does, and is kept as one from the shell
     sent = text_of(body, "file", most=400).replace("\\", "/").rsplit("/", 1)[-1]
-    with tempfile.TemporaryDirectory() as kept:
-        path = Path(kept) / f"{file_name(Path(sent).stem[:80])}{Path(sent).suffix[:8]}"
-        path.write_bytes(file_content(body))
+    with temporary_folder() as kept:
+        path = kept / f"{file_name(Path(sent).stem[:80])}{Path(sent).suffix[:8]}"
+        write_whole(path, file_content(body))
         return meet_consent(folder, _name(body), who=who, file=path, **told)
 
 
