@@ -74,6 +74,7 @@ _ALLOWED = {
     ("cli/main.py", "os.open"): "the null device, over standard output",
     ("web/apart_process.py", "os.open"): "the null device, over the pipes it was started with",
     ("tasks/issue/papers_exchange.py", "write_dataframe"): "GDAL, in a temporary folder",
+    ("tasks/issue/papers_exchange.py", "to_parquet"): "into memory",
     ("tasks/issue/papers_attached.py", "rasterio.open"): "GDAL, into the same temporary file",
 }
 
