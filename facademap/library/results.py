@@ -350,6 +350,8 @@ class RepairsPlanned(Result):
     profile, rules : str
     gaps : tuple of mapping
         What could not be planned: ``about``, ``problem``, ``remedy``.
+    unconfirmed : int
+        Conditions that were proposed and not confirmed: nothing is planned for them.
     """
 
     conditions: int
@@ -368,6 +370,7 @@ class RepairsPlanned(Result):
     profile: str
     rules: str
     gaps: tuple[Mapping[str, Any], ...]
+    unconfirmed: int
 
 
 @frozen_value
@@ -545,6 +548,8 @@ class WorkState(Result):
         What is to be looked at.
     steps, entries : tuple of mapping
         Steps of setting an inset, and what was recorded.
+    consents : tuple
+        Conditions of consents that its work waits for.
     """
 
     repair: str
@@ -555,6 +560,7 @@ class WorkState(Result):
     asks: str
     steps: tuple[Mapping[str, Any], ...]
     entries: tuple[Mapping[str, Any], ...]
+    consents: tuple[Any, ...]
 
 
 @frozen_value

@@ -373,6 +373,7 @@ def test_the_blank_of_a_cutting_file_lies_round_its_piece(turn) -> None:
         rods=(),
         measured=True,
         assembly=None,
+        say=SimpleNamespace(inches=False),
         place={
             "blank": (np.asarray(turned.exterior.coords)[:-1] - low + 0.5).tolist(),
             "rotation_deg": turn,

@@ -29,6 +29,7 @@ from facademap.tasks.issue.papers_parts import QUIET, part_prints
 from facademap.tasks.issue.papers_register import recall_paper
 from facademap.tasks.plan.plan import plan_project
 from facademap.tasks.project.check import check_project
+from facademap.tasks.record.consents import add_consent
 
 ONLY = ["tickets", "lists", "quantities", "saw-plans"]
 
@@ -140,6 +141,18 @@ def test_the_stage_of_a_repair_is_on_no_ticket(folder: Path) -> None:
             for column in columns:
                 context._frames[table] = changed(frames[table], column)
         assert part_prints(context, paper, "") == before
+
+
+def test_what_warns_or_holds_whoever_cuts_makes_that_ticket_stale(folder: Path) -> None:
+    repair = desk_sample.rows(folder, "pieces")["repair"].iloc[0]
+    row = desk_sample.rows(folder, "repairs").set_index("id").loc[repair]
+    edit(folder, lambda e: e.update("conditions", row["conditions"][0], {"note": "thick guano"}))
+    paper = next(p for p in list_papers(folder) if p["name"] == "tickets")
+    assert (paper["state"], repair in paper["stale_parts"]) == ("stale", True)
+    edit(folder, lambda e: e.update("conditions", row["conditions"][0], {"note": None}))
+    add_consent(folder, reference="LB/1", text="A mock-up first.", repairs=[repair])
+    paper = next(p for p in list_papers(folder) if p["name"] == "tickets")
+    assert (paper["state"], repair in paper["stale_parts"]) == ("stale", True)
 
 
 def test_what_is_held_to_say_nothing_changes_no_ticket(folder: Path) -> None:

@@ -14,7 +14,7 @@ from facademap.condition.assist_course import find_course
 from facademap.condition.assist_lines import follow_line
 from facademap.condition.assist_wall import stones_in_view
 from facademap.condition.coursing import DrawnStone, Judged, judge_course
-from facademap.errors import FacademapError, InputError
+from facademap.errors import FacademapError, FileError, InputError
 from facademap.store.project import Project
 from facademap.tables.coursing import COURSING_SETTING, coursing_from
 from facademap.tasks.desk.pictures import Pictures
@@ -106,9 +106,18 @@ class Assistant:
             view = _round_places(points, _MARGINS_M[kind])
         else:
             view = _view(box, points)
-        grid, rgb = pictures.surface_part(project, surface, view, most_px=MOST_PX)
+        try:
+            grid, rgb = pictures.surface_part(project, surface, view, most_px=MOST_PX)
+        except (InputError, FileError):
+            if (
+                kind == "joints"
+            ):  # what is not seen is no joint to land on, and no mistake of whoever moves a corner
+                return []
+            raise
         px = _in_picture(points, grid)
-        if any(not (0 <= x <= rgb.shape[1] - 1 and 0 <= y <= rgb.shape[0] - 1) for x, y in px):
+        if kind != "joints" and any(
+            not (0 <= x <= rgb.shape[1] - 1 and 0 <= y <= rgb.shape[0] - 1) for x, y in px
+        ):
             raise InputError("a click beside the picture", "Click on the wall.")
         if kind == "outline":
             found = [self.finder(project)(rgb, *px[0])]

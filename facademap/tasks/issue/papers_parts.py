@@ -13,9 +13,11 @@ from typing import Any
 
 import shapely
 
+from facademap.repair.consents import open_consents
 from facademap.tables import is_missing
 from facademap.tasks.issue.papers_context import Context
 from facademap.tasks.issue.papers_list import Paper
+from facademap.treatment.poisons import poison_flags
 
 __all__ = ["QUIET", "part_prints", "stale_parts"]
 
@@ -33,7 +35,6 @@ QUIET: Mapping[str, frozenset[str]] = {
             "rule_status",
             "overruled_by",
             "reason",
-            "held_back",
             "consent_reference",
             "consent_conditions",
         }
@@ -72,6 +73,7 @@ class _Links:
                 "elevations",
                 "surfaces",
                 "wall_stones",
+                "conditions",
                 "repairs",
                 "pieces",
                 "placements",
@@ -81,6 +83,8 @@ class _Links:
         }
         repairs = context.frame("repairs")
         self.stages = dict(zip(repairs["id"].astype(str), repairs["stage"], strict=True))
+        consents = context.frame("consents").to_dict("records")
+        self.waits = {str(r["id"]): open_consents(consents, r) for r in repairs.to_dict("records")}
         self.pieces = _grouped(self.rows["pieces"].values(), "repair")
         self.places = _grouped(self.rows["placements"].values(), "block")
         self.place_of = {str(p["piece"]): p for p in self.rows["placements"].values()}
@@ -99,6 +103,10 @@ class _Links:
                 *(e for s in surface for e in self._row("elevations", s["elevation"])),
             ]
             rows += self._row("wall_stones", repair.get("wall_stone"))
+            # of a condition, and of a consent, a ticket has what follows for whoever cuts
+            answered = [c for name in repair["conditions"] for c in self._row("conditions", name)]
+            rows += [{"says": flag} for flag in poison_flags(answered)]
+            rows += [{"waits": consent} for consent in self.waits[id]]
             blocks = {str(p["block"]) for r in pieces if (p := self.place_of.get(str(r["id"])))}
             for block in sorted(blocks):
                 rows += self._of_block(block)
