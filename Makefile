@@ -60,8 +60,8 @@ test-newest: build/uv/bin/uv
 
 # Renew the versions that the landing checks run with, from an environment that passed.
 versions: $(VENV)/.installed-dev
-	@{ sed -n 1p constraints.txt; $(BIN)/pip freeze --exclude-editable | grep -E '^[A-Za-z0-9_.-]+==' | sort -f; } > constraints.new
-	@mv constraints.new constraints.txt
+	@{ sed -n 1p .ci/constraints.txt; $(BIN)/pip freeze --exclude-editable | grep -E '^[A-Za-z0-9_.-]+==' | sort -f; } > .ci/constraints.new
+	@mv .ci/constraints.new .ci/constraints.txt
 
 lint: $(VENV)/.installed-dev
 	$(BIN)/ruff check .
