@@ -81,7 +81,10 @@ _TICK = frozenset(
     }
 )
 _OF_CONSENT = frozenset(
-    {"reference", "clause", "text", "before", "treatments", "repairs", "wants_trial"}
+    {
+        *("reference", "clause", "text", "before", "treatments", "repairs", "surfaces"),
+        *("given_by", "given_on", "wants_trial"),
+    }
 )
 #: What an enquiry for stone says was done, by whom and when.
 _OF_ORDER = frozenset(
@@ -99,7 +102,6 @@ _OF_ORDER = frozenset(
 #: The decision on a trial, and what it was made on and with.
 _DECISION = frozenset({"result", "approved_by", "approved_on"})
 _AGREEMENT = frozenset({"result", "agreed_by", "agreed_on"})
-_OF_TRIAL = frozenset({"kind", "treatment", "stone_type", "soiling", "method", "uptake_m3_per_m2"})
 _OF_TRIAL = frozenset(
     {
         *("kind", "treatment", "stone_type", "soiling", "method", "mix", "uptake_m3_per_m2"),

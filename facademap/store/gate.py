@@ -85,6 +85,8 @@ WHEN_GONE: Mapping[tuple[str, str], Way] = {
     ("variations", "repair"): "refused",
     ("variations", "elevation"): "refused",
     ("consents", "repairs"): "unlinked",
+    # without its surface it would be about the whole wall
+    ("consents", "surfaces"): "refused",
     ("consents", "evidence_photo"): "refused",
     ("consents", "evidence_trial"): "refused",
     ("orders", "pieces"): "unlinked",

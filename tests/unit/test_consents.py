@@ -180,8 +180,9 @@ def test_a_tick_is_given_and_not_typed(folder: Path, tmp_path: Path) -> None:
     proof = tmp_path / "p.txt"
     proof.write_text("ok")
     meet_consent(folder, name, by="K", file=proof)
-    with pytest.raises(StageError, match="stays as it was"):
-        by_hand("update", text="Nothing at all.")
+    for column, other in (("text", "Nothing at all."), ("surfaces", ["U"]), ("repairs", ["RX-1"])):
+        with pytest.raises(StageError, match="stays as it was"):
+            by_hand("update", **{column: other})
     with pytest.raises(StageError, match="work may rest on it"):
         by_hand("delete")
 

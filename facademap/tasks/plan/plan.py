@@ -202,7 +202,6 @@ def replan_project(
             project.read(n) for n in ("conditions", "wall_stones", "openings")
         )
         conditions = _looked_at(conditions)
-        conditions = _looked_at(conditions)
         repairs, pieces = project.read("repairs"), project.read("pieces")
         fixed, free = (
             part.reset_index(drop=True) for part in _standing(repairs, project.read("placements"))
