@@ -272,12 +272,12 @@ def _refuse_trial(id: str, before: Row | None, after: Row, *, changed: frozenset
     if changed & _DECISION if before is not None else decided:
         raise StageError(
             f"trial {id}: whether it may be followed is decided, not typed",
-            "Decide on it with facademap trial, with the name of who decides.",
+            "Decide on it as a trial, with the name of who decides.",
         )
     if before is not None and decided and changed & _OF_TRIAL:
         raise StageError(
             f"trial {id} is {before['result']}: what was decided on stays as it was",
-            "Take the decision back with facademap trial --take-back first, or enter a new trial.",
+            "Take the decision back first, or enter a new trial.",
         )
 
 
@@ -287,12 +287,12 @@ def _refuse_variation(id: str, before: Row | None, after: Row, *, changed: froze
     if changed & _AGREEMENT if before is not None else decided:
         raise StageError(
             f"variation {id}: whether it counts is decided, not typed",
-            "Decide on it with facademap variation, with the name of who decides.",
+            "Decide on it as a variation, with the name of who decides.",
         )
     if before is not None and decided and changed - {"note"}:
         raise StageError(
             f"variation {id} is {before['result']}: what was decided on stays as it was",
-            "Take the decision back with facademap variation --take-back first, or raise a new one.",
+            "Take the decision back first, or raise a new one.",
         )
 
 
@@ -301,12 +301,12 @@ def _refuse_tick(id: str, before: Row | None, after: Row, *, changed: frozenset[
     if changed & _TICK if before is not None else bool(after.get("met")):
         raise StageError(
             f"condition {id}: whether it is met is ticked with evidence, not typed",
-            "Tick it with facademap consent --met, with a name and a file, photo or trial.",
+            "Tick it with a name and a file, photo or trial.",
         )
     if before is not None and bool(before.get("met")) and changed & _OF_CONSENT:
         raise StageError(
             f"condition {id} is met: what was met stays as it was",
-            "Take the tick back with facademap consent --take-back first.",
+            "Take the tick back first.",
         )
 
 
@@ -316,7 +316,7 @@ def _refuse_order(id: str, before: Row | None, after: Row, *, changed: frozenset
     if changed & _OF_ORDER if before is not None else fresh:
         raise StageError(
             f"enquiry {id}: what became of it is entered step by step, not typed",
-            "Enter samples, decisions, orders and deliveries with facademap stone.",
+            "Enter samples, decisions, orders and deliveries as such, one after the other.",
         )
 
 
@@ -384,17 +384,17 @@ def refuse_removal(
     elif table == "trials" and str(row["result"]) == "approved":
         raise StageError(
             f"trial {id} is approved, and work may rest on it",
-            "Take the decision back with facademap trial --take-back first.",
+            "Take the decision back first.",
         )
     elif table == "variations" and str(row["result"]) == "agreed":
         raise StageError(
             f"variation {id} is agreed and stands in the bill",
-            "Take the decision back with facademap variation --take-back first.",
+            "Take the decision back first.",
         )
     elif table == "consents" and bool(row["met"]):
         raise StageError(
             f"condition {id} is met, and work may rest on it",
-            "Take the tick back with facademap consent --take-back first.",
+            "Take the tick back first.",
         )
     elif table == "orders" and str(row["state"]) in ("ordered", "delivered"):
         raise StageError(f"enquiry {id} is {row['state']}", "Leave it; it belongs to the record.")

@@ -74,6 +74,41 @@ def test_stone_goes_from_the_enquiry_to_blocks_of_the_yard(folder: Path, tmp_pat
     assert "is delivered" in run(folder, "A-001", "--sample", code=2)
 
 
+def test_another_sample_is_not_approved_on_what_the_refused_one_passed(folder: Path) -> None:
+    run(folder, "--ask", stone_of(folder), "--supplier", "Q")
+    passed = ("A-001", "--test", "absorption", "--value", "4 %", "--by", "L", "--result", "pass")
+    run(folder, "A-001", "--sample", "--lab", "62", "4", "15")
+    run(folder, *passed)
+    run(folder, "A-001", "--refuse", "--by", "K", "--finding", "too dark")
+    run(folder, "A-001", "--sample")
+    assert "was not tested" in run(folder, "A-001", "--approve", "--by", "K", code=2)
+    (row,) = list_orders(folder)
+    assert (row["tests"], row["lab_sample"], row["finding"], row["decided_by"]) == ([], None, None, None)  # fmt: skip
+    run(folder, *passed)
+    run(folder, "A-001", "--sample", "--lab", "70", "4", "15")
+    assert "approved" in run(folder, "A-001", "--approve", "--by", "K")
+    for colour in (("101", "0", "0"), ("60", "0", "nan"), ("60", "129", "0"), ("-1", "0", "0")):
+        assert "error" in run(folder, "A-001", "--sample", "--lab", *colour, code=2)
+
+
+def test_a_delivery_is_one_step_that_is_undone_as_one(folder: Path, tmp_path: Path) -> None:
+    stone = stone_of(folder)
+    with Project.open(folder) as project, project.edit(who="t", what="ordered") as edit:
+        row = {"id": "A-1", "stone_type": stone, "supplier": "Q", "state": "ordered"}
+        edit.insert("orders", [row])
+        edit.insert("blocks", [{"id": "B-1", "stone_type": stone}])
+    table = tmp_path / "came.csv"
+    head = "id,stone_type,length_mm,height_mm,depth_mm\n"
+    table.write_text(f"{head}b-1,{stone},600,400,300\n")
+    assert "is in the yard already" in run(folder, "A-1", "--delivered", str(table), code=2)
+    table.write_text(f"{head}Q-1,{stone},600,400,300\n")
+    run(folder, "A-1", "--delivered", str(table))
+    with Project.open(folder) as project:
+        project.undo(str(project.history(last=1)["txn"].iloc[0]), who="t")
+        assert set(project.read("blocks")["id"]) == {"B-1"}
+        assert project.row("orders", "A-1")["state"] == "ordered"
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [

@@ -102,6 +102,7 @@ def test_an_agreed_variation_stays_as_agreed_and_can_be_taken_back(folder: Path)
             {"quantity": 1.0, "treatment": "clean", "measure": "count", "rate": -1.0, "currency": "E"},
             "no price",
         ),
+        ({"quantity": 1.0, "treatment": "clean", "measure": "acres"}, "no measure of the bill"),
     ],
 )  # fmt: skip
 def test_a_variation_says_its_size_once(tmp_path: Path, told: dict, says: str) -> None:
@@ -128,6 +129,14 @@ def test_feet_typed_are_kept_as_metres_and_the_contract_is_kept_once(folder: Pat
     with pytest.raises(InputError, match="is kept already"):
         fix_contract(folder, by="Client")
     assert fix_contract(folder, by="Client", again=True)["on"] != "2026-01-02"
+
+
+def test_a_variation_is_not_raised_on_a_day_that_has_not_come(folder: Path) -> None:
+    with pytest.raises(InputError, match="has not come yet"):
+        raise_variation(
+            folder, what="x", reason="y", amount=1.0, currency="EUR", raised_on="2999-01-01"
+        )
+    assert list_variations(folder) == []
 
 
 def test_a_variation_names_only_a_repair_that_is_there(folder: Path) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -15,12 +14,12 @@ from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import CONSENT_POINTS, TABLES, TREATMENTS, is_missing
 from facademap.tables.names import file_name
+from facademap.tasks.record.days import day_of
 from facademap.treatment.trials import approved
 
 __all__ = [
     "EVIDENCE",
     "add_consent",
-    "day_of",
     "evidence_faults",
     "list_consents",
     "meet_consent",
@@ -40,23 +39,6 @@ _TICK: Mapping[str, Any] = {
     "evidence_photo": None,
     "evidence_trial": None,
 }
-
-
-def day_of(on: str | None) -> str:
-    """A day that has come, as YYYY-MM-DD; today where none is given.
-
-    Raises
-    ------
-    InputError
-    """
-    today = dt.datetime.now(dt.UTC).date()
-    try:
-        day = dt.date.fromisoformat(on) if on else today
-    except ValueError:
-        raise InputError(f"{on!r} is no day", "Write it as YYYY-MM-DD.") from None
-    if day > today:
-        raise InputError(f"{day} has not come yet", "Give the day on which it was done.")
-    return day.isoformat()
 
 
 def add_consent(
@@ -94,8 +76,8 @@ def add_consent(
         No reference, no text, or a treatment or repair that is not known.
     """
     for value, what, remedy in (
-        (reference, "the condition names no consent", "Give --reference."),
-        (text, "the condition asks nothing", "Give --text: what it asks, in its own words."),
+        (reference, "the condition names no consent", "Name the consent by its reference."),
+        (text, "the condition asks nothing", "Give what it asks, in its own words."),
     ):
         if not value.strip():
             raise InputError(what, remedy)
@@ -149,11 +131,11 @@ def meet_consent(
         The file cannot be read.
     """
     if not by.strip():
-        raise InputError("nobody is named who ticks it", "Give --by.")
+        raise InputError("nobody is named who ticks it", "Name who ticks it.")
     if file is None and not photo and not trial:
         raise InputError(
             f"{name}: nothing proves that it is met",
-            "Give --file, --photo or --trial: a letter, a picture, an approved sample.",
+            "Give what proves it: the file of a letter, a photo, or an approved sample.",
         )
     day = day_of(on)
     with Project.open(folder) as project:
@@ -190,7 +172,7 @@ def _need_proof(row: Mapping[Any, Any], trial: Mapping[Any, Any] | None) -> None
         if wanted:
             raise InputError(
                 f"{row['id']} wants an approved {wanted}",
-                "Enter it with facademap trial, have it approved, and name it with --trial.",
+                "Enter it as a trial, have it approved, and name it here.",
             )
         return
     if not approved(trial):
@@ -232,7 +214,7 @@ def need_consent(project: Project, repair: Mapping[Any, Any], stage: str) -> Non
         more = f" (and {len(wanting) - 1} more)" if len(wanting) > 1 else ""
         raise InputError(
             f"{repair['id']}: {wanting[0]}{more}",
-            "Meet it, and tick it with facademap consent --met with a name and what proves it.",
+            "Meet it, and tick it with a name and what proves it.",
         )
 
 

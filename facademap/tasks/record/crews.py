@@ -21,6 +21,7 @@ from facademap.repair.stages import effective_entries
 from facademap.repair.work_hours import WorkRates, hours_of_repair
 from facademap.store.project import Project
 from facademap.tables import TREATMENTS, is_missing
+from facademap.tasks.record.days import day_of
 from facademap.tasks.record.editing import record_edit
 from facademap.tasks.training.kept import read_kept
 
@@ -39,7 +40,7 @@ __all__ = [
 
 _NO_CREWS = (
     "this project has no crews",
-    "Set them: facademap crews PROJECT --set crews.toml.",
+    "Set them on the desk, or with facademap crews.",
 )
 #: Title of an edit that booked hours, in earlier versions.
 _TITLE = re.compile(r": hours of (.+)$")
@@ -181,13 +182,7 @@ def book_hours(
     InputError
         No such crew, no hours, more than a crew has in that day, or a day that has not come.
     """
-    now = dt.datetime.now(dt.UTC)
-    try:
-        day = dt.date.fromisoformat(on) if on else now.date()
-    except ValueError:
-        raise InputError(f"{on!r} is no day", "Write it as YYYY-MM-DD.") from None
-    if day > now.date():
-        raise InputError(f"{day} has not come yet", "Book hours after they were worked.")
+    day = dt.date.fromisoformat(day_of(on, "Book hours after they were worked."))
     if not 0 < hours_h <= 24:
         raise InputError(f"{hours_h:g} hours in a day", "Book above 0, at most 24.")
     with Project.open(folder) as project:

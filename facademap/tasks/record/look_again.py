@@ -11,6 +11,7 @@ from facademap.errors import InputError
 from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import LOOKED_AT, is_missing
+from facademap.tasks.record.days import day_of
 from facademap.treatment.follow_up import FollowUp, follow_ups
 
 __all__ = ["enter_look", "looks_of_project"]
@@ -62,13 +63,7 @@ def enter_look(
     InputError
         Nothing has this number, the day has not come, or a number that is none.
     """
-    today = today or dt.datetime.now(dt.UTC).date()
-    try:
-        day = dt.date.fromisoformat(looked_on) if looked_on else today
-    except ValueError:
-        raise InputError(f"{looked_on!r} is no day", "Write it as YYYY-MM-DD.") from None
-    if day > today:
-        raise InputError(f"{day} has not come yet", "Give the day of the look.")
+    day = day_of(looked_on, "Give the day of the look.", today=today)
     told = {
         "hollow_share": hollow_share,
         "open_joint_m": open_joint_m,
@@ -89,7 +84,7 @@ def enter_look(
                 "id": edit.new_id("LK"),
                 "about_table": table,
                 "about": about,
-                "looked_on": day.isoformat(),
+                "looked_on": day,
                 "finding": finding,
                 **{k: v for k, v in values.items() if v is not None},
             }

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -14,6 +13,7 @@ from facademap.repair.mixes import mix_named, strength_faults
 from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import SOILINGS, TABLES, is_missing
+from facademap.tasks.record.days import day_of
 from facademap.treatment.soiling import soiling_of
 from facademap.treatment.trials import TRIAL_OF, approved
 
@@ -24,6 +24,7 @@ __all__ = [
     "decide_trial",
     "list_trials",
     "make_trial",
+    "need_colour",
     "need_trial",
     "trial_wanted",
 ]
@@ -70,12 +71,12 @@ def make_trial(
         if is_missing(values.get("stone_type")):
             raise InputError(
                 "the trial names no kind of stone",
-                "Give --stone, the local name as with the wall stones, or --wall-stone that has one.",
+                "Give the local name of its stone, as with the wall stones, or a wall stone that has one.",
             )
         if kind == "cleaning panel" and is_missing(values.get("soiling")):
             raise InputError(
                 "the panel does not say what lay on the stone",
-                f"Give --soiling: {', '.join(SOILINGS)}; dust says nothing of crusts.",
+                f"Give one of {', '.join(SOILINGS)}; dust says nothing of crusts.",
             )
         with gated_edit(project, who=who, what=f"trial: {kind}") as edit:
             row = {
@@ -101,16 +102,14 @@ def add_to_trial(
     """
     values = {k: v for k, v in told.items() if not is_missing(v)}
     if not values:
-        raise InputError(
-            f"nothing is said of {trial}", "Give what it showed, --approve or --refuse."
-        )
+        raise InputError(f"nothing is said of {trial}", "Give what it showed, or decide on it.")
     _need_known(values)
     with Project.open(folder) as project:
         row = project.row("trials", trial)
         if str(row["result"]) != "open":
             raise InputError(
                 f"trial {trial} is {row['result']}: what was decided on stays as it was",
-                "Take the decision back with --take-back first, or enter a new trial.",
+                "Take the decision back first, or enter a new trial.",
             )
         with gated_edit(project, who=who, what=f"trial {trial}: what it showed") as edit:
             edit.update("trials", trial, values, rev=row["rev"])
@@ -128,12 +127,21 @@ def _need_known(values: Mapping[str, Any]) -> None:
     if values.get("mix"):
         mix_named(str(values["mix"]))
     for name in ("colour_before", "colour_dry", "colour_wet"):
-        lab = values.get(name)
-        if lab is not None and (not 0 <= lab[0] <= 100 or max(abs(lab[1]), abs(lab[2])) > 128):
-            raise InputError(
-                f"{' '.join(f'{v:g}' for v in lab)} is no colour of stone",
-                "Give CIELAB: L 0 to 100, a and b -128 to 128.",
-            )
+        need_colour(values.get(name))
+
+
+def need_colour(lab: Sequence[float] | None) -> None:
+    """Refuse what is no colour in CIELAB; none is none.
+
+    Raises
+    ------
+    InputError
+    """
+    if lab is not None and not (0 <= lab[0] <= 100 and all(abs(v) <= 128 for v in lab[1:])):
+        raise InputError(
+            f"{' '.join(f'{v:g}' for v in lab)} is no colour of stone",
+            "Give CIELAB: L 0 to 100, a and b -128 to 128.",
+        )
 
 
 def decide_trial(
@@ -168,23 +176,17 @@ def decide_trial(
         No name, a refusal without a finding, or a day that has not come.
     """
     if result != "open" and not by.strip():
-        raise InputError("nobody is named who decides", "Give --by.")
+        raise InputError("nobody is named who decides", "Name who decides.")
     if result == "refused" and not (finding or "").strip():
-        raise InputError("a refusal says nothing", "Give --finding: what the trial showed.")
-    today = dt.datetime.now(dt.UTC).date()
-    try:
-        day = dt.date.fromisoformat(on) if on else today
-    except ValueError:
-        raise InputError(f"{on!r} is no day", "Write it as YYYY-MM-DD.") from None
-    if day > today:
-        raise InputError(f"{day} has not come yet", "Give the day on which it was decided.")
+        raise InputError("a refusal says nothing", "Give its finding: what the trial showed.")
+    day = day_of(on, "Give the day on which it was decided.")
     taken_back = result == "open"
     with Project.open(folder) as project:
         row = project.row("trials", trial)
         changed: dict[str, Any] = {
             "result": result,
             "approved_by": None if taken_back else by,
-            "approved_on": None if taken_back else day.isoformat(),
+            "approved_on": None if taken_back else day,
         }
         if result == "approved":
             _need_soft_mix(row)
@@ -213,7 +215,7 @@ def _need_free(project: Project, trial: str) -> None:
         if bool(row["met"]) and str(row["evidence_trial"]) == trial:
             raise InputError(
                 f"condition {row['id']} is met by trial {trial}",
-                f"Take that tick back first: facademap consent PROJECT {row['id']} --take-back.",
+                f"Take the tick of {row['id']} back first.",
             )
 
 

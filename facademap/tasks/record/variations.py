@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 from typing import Any
 
@@ -12,6 +11,7 @@ from facademap.report.variations import read_contract
 from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import TABLES, UNDECIDED, VARIATION_MEASURES, is_missing
+from facademap.tasks.record.days import day_of
 
 __all__ = [
     "CONTRACT",
@@ -71,7 +71,7 @@ def raise_variation(
     values = {k: v for k, v in told.items() if not is_missing(v)}
     for name, text in (("what", what), ("reason", reason)):
         if not text.strip():
-            raise InputError(f"the variation does not say its {name}", f"Give --{name}.")
+            raise InputError(f"the variation does not say its {name}", f"Give its {name}.")
     _need_size(values, quantity, rate, amount)
     with Project.open(folder) as project:
         if quantity is not None:
@@ -82,7 +82,9 @@ def raise_variation(
                 values["rate"] = rate * many
         if amount is not None:
             values["amount"] = amount
-        values.setdefault("raised_on", dt.datetime.now(dt.UTC).date().isoformat())
+        values["raised_on"] = day_of(
+            values.get("raised_on"), "Give the day on which it was raised."
+        )
         with gated_edit(project, who=who, what=f"variation: {what[:60]}") as edit:
             row = {"id": edit.new_id("N"), "what": what, "reason": reason, **values}
             edit.insert("variations", [{**row, "result": "open"}])
@@ -95,7 +97,7 @@ def _need_size(
     if (quantity is None) == (amount is None):
         raise InputError(
             "a variation has either a quantity or a fixed amount",
-            "Give --quantity with --treatment and --measure, or --amount with --currency.",
+            "Give a quantity with its treatment and measure, or an amount with its currency.",
         )
     size = quantity if amount is None else amount
     if not math.isfinite(size or 0.0) or size == 0:
@@ -104,17 +106,23 @@ def _need_size(
         )
     if quantity is not None and not ("treatment" in values and "measure" in values):
         raise InputError(
-            "the quantity does not say of what", "Give --treatment and --measure, as in the bill."
+            "the quantity does not say of what",
+            "Give its treatment and its measure, as in the bill.",
+        )
+    if values.get("measure") not in (None, *VARIATION_MEASURES):
+        raise InputError(
+            f"{values['measure']!r} is no measure of the bill",
+            f"Use one of {', '.join(VARIATION_MEASURES)}.",
         )
     if quantity is None and (rate is not None or "measure" in values):
         raise InputError(
             "a fixed amount has no rate and no measure",
-            "Leave --rate and --measure out, or give --quantity in place of --amount.",
+            "Leave rate and measure out, or give a quantity in place of the amount.",
         )
     if rate is not None and (rate < 0 or not math.isfinite(rate)):
         raise InputError(f"the rate {rate:g} is no price", "Give a number of 0 or more.")
     if (rate is not None or amount is not None) and "currency" not in values:
-        raise InputError("money without its currency", "Give --currency, such as EUR.")
+        raise InputError("money without its currency", "Give the currency, such as EUR.")
 
 
 def decide_variation(
@@ -150,10 +158,10 @@ def decide_variation(
         day on which it was raised.
     """
     if result != "open" and not by.strip():
-        raise InputError("nobody is named who decides", "Give --by.")
+        raise InputError("nobody is named who decides", "Name who decides.")
     if result == "refused" and not (note or "").strip():
-        raise InputError("a refusal says nothing", "Give --note: why it was refused.")
-    day = _day(on)
+        raise InputError("a refusal says nothing", "Give a note: why it was refused.")
+    day = day_of(on, "Give the day on which it was decided.")
     with Project.open(folder) as project:
         row = project.row("variations", variation)
         _need_turn(row, result, day)
@@ -161,7 +169,7 @@ def decide_variation(
         changed: dict[str, Any] = {
             "result": result,
             "agreed_by": None if taken_back else by.strip(),
-            "agreed_on": None if taken_back else day.isoformat(),
+            "agreed_on": None if taken_back else day,
         }
         if note:
             changed["note"] = note
@@ -170,29 +178,16 @@ def decide_variation(
         return _plain(project.row("variations", variation))
 
 
-def _day(text: str | None) -> dt.date:
-    today = dt.datetime.now(dt.UTC).date()
-    try:
-        day = dt.date.fromisoformat(text) if text else today
-    except ValueError:
-        raise InputError(f"{text!r} is no day", "Write it as YYYY-MM-DD.") from None
-    if day > today:
-        raise InputError(f"{day} has not come yet", "Give the day on which it was decided.")
-    return day
-
-
-def _need_turn(row: Any, result: str, day: dt.date) -> None:
+def _need_turn(row: Any, result: str, day: str) -> None:
     """A decision goes on what is open; taking back goes on what is decided."""
     was = str(row["result"])
     if (was == "open") == (result == "open"):
         decided = f"by {row['agreed_by']} on {row['agreed_on']}" if was != "open" else ""
         raise InputError(
             f"variation {row['id']} is {was} {decided}".strip(),
-            "Take the decision back with --take-back first."
-            if was != "open"
-            else "There is nothing to take back.",
+            "Take the decision back first." if was != "open" else "There is nothing to take back.",
         )
-    if result != "open" and not is_missing(row["raised_on"]) and day.isoformat() < row["raised_on"]:
+    if result != "open" and not is_missing(row["raised_on"]) and day < row["raised_on"]:
         raise InputError(
             f"variation {row['id']} was raised on {row['raised_on']}, after {day}",
             "Give the day on which it was decided.",
@@ -234,7 +229,7 @@ def fix_contract(
 
     if not by.strip():
         raise InputError("nobody is named who agreed", "Give --by.")
-    day = _day(on)
+    day = day_of(on)
     with Project.open(folder) as project:
         kept = read_contract(project.setting(CONTRACT))
         if kept is not None and not again:
@@ -255,7 +250,7 @@ def fix_contract(
             raise InputError(
                 "no repair is planned, so there are no quantities", "Make a plan first."
             )
-        value = {"on": day.isoformat(), "by": by.strip(), "quantities": quantities}
+        value = {"on": day, "by": by.strip(), "quantities": quantities}
         with gated_edit(
             project, who=who, what=f"contract of {day}, agreed by {by.strip()}"
         ) as edit:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
@@ -47,6 +47,8 @@ def add_blocks(
     stored_pixels: bool = False,
     who: str = "yard",
     progress: Callable[[float], None] = lambda fraction: None,
+    judge: Callable[[Sequence[BlockRow]], None] = lambda rows: None,
+    along: Callable[[Edit, Sequence[BlockRow]], None] = lambda edit, rows: None,
 ) -> dict[str, Any]:
     """Read blocks, copy their photos, measure the colour of each face.
 
@@ -69,6 +71,10 @@ def add_blocks(
         Read and check everything, store nothing.
     stored_pixels : bool
         Pixels of rows that do not say otherwise were picked in stored pictures, before the turn by EXIF.
+    judge : callable
+        Raises where the blocks that were read are not those that are wanted.
+    along : callable
+        Stores in the same edit what goes with the blocks.
 
     Returns
     -------
@@ -80,6 +86,7 @@ def add_blocks(
         words = with_kept_columns(project, "blocks", words)
     notes: list[str] = []
     rows = read_blocks(path, faces=faces, words=words, notes=notes)
+    judge(rows)
     face_rows = [(row, face) for row in rows for face in row.faces]
     _check_shared_photos(rows)
     notes += _states(rows) + _unmeasured(rows)
@@ -122,6 +129,7 @@ def add_blocks(
             edit.put("blocks", blocks)
             edit.put("faces", made)
             keep_columns(project, edit, "blocks", words)
+            along(edit, rows)
 
         store_large(project, keep, who=who, what=f"read blocks from {path.name}")
         summary["notes"] += _places_lost(project, made)

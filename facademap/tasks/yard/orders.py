@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from facademap.errors import InputError
-from facademap.io.block_files import read_blocks
+from facademap.io.block_files import BlockRow
 from facademap.photo.lab import difference_ciede2000
+from facademap.store.edit import Edit
 from facademap.store.gate import gated_edit
 from facademap.store.project import Project
 from facademap.tables import TABLES, is_missing
-from facademap.tasks.record.consents import day_of
+from facademap.tables.names import same_id
+from facademap.tasks.record.days import day_of
+from facademap.tasks.record.trials import need_colour
 from facademap.tasks.yard.add_blocks import add_blocks
 
 __all__ = [
@@ -29,6 +32,15 @@ __all__ = [
 ]
 
 _WHO = "facademap stone"
+#: What an enquiry holds of its sample, as it stands before one came.
+_OF_SAMPLE: Mapping[str, Any] = {
+    "sample_photo": None,
+    "lab_sample": None,
+    "tests": [],
+    "decided_by": None,
+    "decided_on": None,
+    "finding": None,
+}
 
 
 def ask_for_stone(
@@ -61,7 +73,7 @@ def ask_for_stone(
     """
     if not supplier.strip() or not stone_type.strip():
         raise InputError(
-            "the enquiry names no stone or nobody asked", "Give --ask STONE and --supplier."
+            "the enquiry names no stone or nobody asked", "Give the stone and who is asked."
         )
     day = day_of(on)
     with Project.open(folder) as project:
@@ -110,19 +122,23 @@ def take_sample(
     lab: Sequence[float] | None = None,
     who: str = _WHO,
 ) -> dict[str, Any]:
-    """Enter that a sample came, with its photo and its measured colour (CIELAB D50, dry) where there is one."""
+    """Enter that a sample came, with its photo and its measured colour (CIELAB D50, dry) where there is one.
+
+    After one that was refused it is another stone: what was tested and measured on that says nothing of it, and is kept in
+    the history alone.
+    """
+    need_colour(lab)
     day = day_of(on)
-    if lab is not None and (not 0 <= lab[0] <= 100 or max(abs(lab[1]), abs(lab[2])) > 128):
-        raise InputError(
-            f"{' '.join(f'{v:g}' for v in lab)} is no colour of stone",
-            "Give L 0 to 100, a and b -128 to 128, dry.",
-        )
-    changed: dict[str, Any] = {"state": "sample here", "sample_on": day}
-    if photo:
-        changed["sample_photo"] = photo
-    if lab is not None:
-        changed["lab_sample"] = [float(v) for v in lab]
-    return _step(folder, name, ("asked", "sample here", "refused"), changed, who=who, photo=photo)
+
+    def came(row: Mapping[Any, Any]) -> dict[str, Any]:
+        anew: dict[str, Any] = dict(_OF_SAMPLE) if row["state"] == "refused" else {}
+        if photo:
+            anew["sample_photo"] = photo
+        if lab is not None:
+            anew["lab_sample"] = [float(v) for v in lab]
+        return {**anew, "state": "sample here", "sample_on": day}
+
+    return _step(folder, name, ("asked", "sample here", "refused"), came, who=who, photo=photo)
 
 
 def add_test(
@@ -145,18 +161,19 @@ def add_test(
     """
     for told, what in ((test, "the test has no name"), (value, "the test has no value"), (by, "nobody is named who tested")):  # fmt: skip
         if not told.strip():
-            raise InputError(what, "Give --test, --value with its unit, and --by.")
-    day = day_of(on)
-    with Project.open(folder, read_only=True) as project:
-        known = list(project.row("orders", name)["tests"] or ())
+            raise InputError(what, "Give the test, its value with its unit, and who tested.")
     entry = {
         "name": test.strip(),
         "value": value.strip(),
         "by": by.strip(),
-        "on": day,
+        "on": day_of(on),
         "result": result,
     }
-    return _step(folder, name, ("sample here",), {"tests": [*known, entry]}, who=who)
+
+    def tested(row: Mapping[Any, Any]) -> dict[str, Any]:
+        return {"tests": [*(row["tests"] or ()), entry]}
+
+    return _step(folder, name, ("sample here",), tested, who=who)
 
 
 def decide_sample(
@@ -177,34 +194,39 @@ def decide_sample(
         Nobody is named; a refusal says nothing; or an approval of what was not tested, failed a test, or has a test open.
     """
     if not by.strip():
-        raise InputError("nobody is named who decides", "Give --by.")
+        raise InputError("nobody is named who decides", "Name who decides.")
     if not approve and not (finding or "").strip():
-        raise InputError("a refusal says nothing", "Give --finding: what the sample showed.")
-    day = day_of(on)
-    if approve:
-        with Project.open(folder, read_only=True) as project:
-            row = project.row("orders", name)
-        tests = row["tests"] or ()
-        if not tests:
-            raise InputError(
-                f"{name}: the sample was not tested",
-                "Enter what was tested with --test, --value and --by: strength, water taken up, salts, density, colour.",
-            )
-        # the last word on a test counts: one done again replaces the one before
-        last = {t["name"]: t for t in tests}
-        wrong = [t for t in last.values() if t.get("result") != "pass"]
-        if wrong:
-            raise InputError(
-                f"{name}: {wrong[0]['name']} is {wrong[0].get('result', 'open')}",
-                "Test again, or refuse the sample.",
-            )
+        raise InputError("a refusal says nothing", "Give the finding: what the sample showed.")
     changed = {
         "state": "approved" if approve else "refused",
         "decided_by": by.strip(),
-        "decided_on": day,
+        "decided_on": day_of(on),
         "finding": finding or None,
     }
-    return _step(folder, name, ("sample here",), changed, who=who)
+
+    def decided(row: Mapping[Any, Any]) -> dict[str, Any]:
+        if approve:
+            _need_passed(row)
+        return changed
+
+    return _step(folder, name, ("sample here",), decided, who=who)
+
+
+def _need_passed(row: Mapping[Any, Any]) -> None:
+    """A sample is approved on tests that it passed; the last word on a test counts, one done again replaces the one before."""
+    tests = row["tests"] or ()
+    if not tests:
+        raise InputError(
+            f"{row['id']}: the sample was not tested",
+            "Enter what was tested, its value and by whom: strength, water taken up, salts, density, colour.",
+        )
+    last = {t["name"]: t for t in tests}
+    wrong = [t for t in last.values() if t.get("result") != "pass"]
+    if wrong:
+        raise InputError(
+            f"{row['id']}: {wrong[0]['name']} is {wrong[0].get('result', 'open')}",
+            "Test again, or refuse the sample.",
+        )
 
 
 def order_stone(
@@ -226,9 +248,9 @@ def order_stone(
         Nobody is named, no volume, or the sample is not approved.
     """
     if not by.strip():
-        raise InputError("nobody is named who orders", "Give --by.")
+        raise InputError("nobody is named who orders", "Name who orders.")
     if not volume_m3 > 0:
-        raise InputError(f"{volume_m3:g} m3 is no order", "Give --volume in cubic metres, above 0.")
+        raise InputError(f"{volume_m3:g} m3 is no order", "Give a volume above 0.")
     changed = {
         "state": "ordered",
         "ordered_by": by.strip(),
@@ -237,7 +259,7 @@ def order_stone(
         "price": price or None,
         "due_on": due or None,
     }
-    return _step(folder, name, ("approved",), changed, who=who)
+    return _step(folder, name, ("approved",), lambda row: changed, who=who)
 
 
 def take_delivery(
@@ -257,34 +279,33 @@ def take_delivery(
     with Project.open(folder, read_only=True) as project:
         order = project.row("orders", name)
         _need_state(order, name, ("ordered",))
-        known = set(project.read("blocks")["id"])
-    rows = read_blocks(path)
-    names = [str(r.block["id"]) for r in rows]
-    for row in rows:
-        if not _same(row.block.get("stone_type"), str(order["stone_type"])):
-            raise InputError(
-                f"block {row.block['id']} is {row.block.get('stone_type')}, but {order['stone_type']} was ordered",
-                "Send it back, or read it with facademap add-blocks as other stone.",
-            )
-        if str(row.block["id"]) in known:
-            raise InputError(
-                f"block {row.block['id']} is in the yard already",
-                "Give what came a number of its own.",
-            )
-    found = add_blocks(folder, path, who=who)
-    with (
-        Project.open(folder) as project,
-        gated_edit(project, who=who, what=f"{name}: delivered") as edit,
-    ):
-        rev = project.row("orders", name)["rev"]
-        values = {"state": "delivered", "delivered_on": day, "blocks": sorted(names)}
-        edit.update("orders", name, values, rev=rev)
-        for block in names:
-            if is_missing(project.row("blocks", block)["provenance"]):
-                edit.update(
-                    "blocks", block, {"provenance": f"delivery {name}, {order['supplier']}"}
+        known = {same_id(b) for b in project.read("blocks")["id"]}
+
+    def wanted(rows: Sequence[BlockRow]) -> None:
+        for block in (row.block for row in rows):
+            if not _same(block.get("stone_type"), str(order["stone_type"])):
+                raise InputError(
+                    f"block {block['id']} is {block.get('stone_type')}, but {order['stone_type']} was ordered",
+                    "Send it back, or read it with facademap add-blocks as other stone.",
                 )
-    return {**_plain_of(folder, name), "notes": found["notes"]}
+            if same_id(str(block["id"])) in known:
+                raise InputError(
+                    f"block {block['id']} is in the yard already",
+                    "Give what came a number of its own.",
+                )
+
+    def delivered(edit: Edit, rows: Sequence[BlockRow]) -> None:
+        names = sorted(str(row.block["id"]) for row in rows)
+        values = {"state": "delivered", "delivered_on": day, "blocks": names}
+        edit.update("orders", name, values, rev=order["rev"])
+        for row in rows:
+            if is_missing(row.block.get("provenance")):
+                came = {"provenance": f"delivery {name}, {order['supplier']}"}
+                edit.update("blocks", str(row.block["id"]), came)
+
+    found = add_blocks(folder, path, judge=wanted, along=delivered, who=who)
+    with Project.open(folder, read_only=True) as project:
+        return {**_plain(project.row("orders", name)), "notes": found["notes"]}
 
 
 def colour_difference(row: Mapping[Any, Any]) -> float | None:
@@ -304,16 +325,18 @@ def _step(
     folder: str | Path,
     name: str,
     before: Sequence[str],
-    changed: Mapping[str, Any],
+    change: Callable[[Mapping[Any, Any]], Mapping[str, Any]],
     *,
     who: str,
     photo: str | None = None,
 ) -> dict[str, Any]:
+    """Change an enquiry by what its row says when it is changed: two who enter at once lose nothing."""
     with Project.open(folder) as project:
         row = project.row("orders", name)
         _need_state(row, name, before)
         if photo:
             project.row("photos", photo)
+        changed = change(row)
         what = f"{name}: {changed.get('state', 'tested')}"
         with gated_edit(project, who=who, what=what) as edit:
             edit.update("orders", name, dict(changed), rev=row["rev"])
@@ -321,11 +344,11 @@ def _step(
 
 
 _NEXT: Mapping[str, str] = {
-    "asked": "Enter the sample with --sample first.",
-    "sample here": "Decide on the sample with --approve or --refuse first.",
-    "approved": "Enter the order with --order first.",
-    "refused": "Enter a new sample with --sample, or ask elsewhere.",
-    "ordered": "Enter what came with --delivered.",
+    "asked": "Enter the sample first.",
+    "sample here": "Approve or refuse the sample first.",
+    "approved": "Enter the order first.",
+    "refused": "Enter a new sample, or ask elsewhere.",
+    "ordered": "Enter what came with facademap stone.",
     "delivered": "It is finished; ask anew for more stone.",
 }
 
@@ -343,11 +366,6 @@ def _same(one: Any, other: str) -> bool:
 def _mean_colour(pieces: Sequence[Mapping[Any, Any]]) -> list[float] | None:
     known = [p["lab"] for p in pieces if isinstance(p["lab"], list) and len(p["lab"]) == 3]
     return [round(float(v), 2) for v in np.mean(known, axis=0)] if known else None
-
-
-def _plain_of(folder: str | Path, name: str) -> dict[str, Any]:
-    with Project.open(folder, read_only=True) as project:
-        return _plain(project.row("orders", name))
 
 
 def _plain(row: Mapping[Any, Any]) -> dict[str, Any]:
