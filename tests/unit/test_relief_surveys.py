@@ -17,6 +17,8 @@ from facademap.io.relief_files import open_relief_writer
 from facademap.store.project import Project
 from facademap.tasks.project.demo_relief import GROWN_M, make_demo_reliefs
 from facademap.tasks.survey.compare_surveys import compare_surveys
+from facademap.tasks.survey.deformation import look_at_deformation
+from facademap.tasks.survey.depths import confirm_depths, measure_depths
 from facademap.wall.grid import PixelGrid
 from facademap.wall.world import wall_crs
 
@@ -256,5 +258,19 @@ def test_the_two_reliefs_of_the_demo_grow_by_what_it_says(tmp_path: Path) -> Non
         assert row.patch.significant == (made["grown"][id] > 0)
     with Project.open(tmp_path / "p", read_only=True) as project:
         kept = project.row("surfaces", surface)["reliefs"]
-    # nobody takes them for measured
+    # nobody takes them, or what is found on them, for measured
     assert all("not measured" in e["warnings"][0] for e in kept)
+    said: list[str] = []
+    depths = measure_depths(tmp_path / "p", store=True)
+    look_at_deformation(tmp_path / "p", warnings=said, limits={"bulge_m": 0.004}, store=True)
+    for warnings in (found.warnings, depths.warnings, said):
+        assert any("truth of the demo" in w and "not measured" in w for w in warnings)
+    for _ in range(2):
+        confirm_depths(tmp_path / "p", ["C3"], who="Ada")
+    with Project.open(tmp_path / "p", read_only=True) as project:
+        rows = {r["id"]: r for r in project.read("conditions").to_dict("records")}
+    proposed = [r for id, r in rows.items() if not id.startswith("C") or len(id) > 2]
+    assert proposed
+    assert all("not measured" in r["note"] for r in proposed)
+    assert rows["C3"]["measured_depth"]["note"] == kept[1]["note"]
+    assert rows["C3"]["note"].count("not measured") == 1

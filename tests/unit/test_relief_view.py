@@ -143,7 +143,11 @@ def test_the_desk_gets_the_heights_themselves(tmp_path: Path) -> None:
         made = heights_of_relief(project, surface, "7")
         with pytest.raises(InputError, match="keeps no relief of survey 8"):
             heights_of_relief(project, surface, "8")
-    assert told == {surface: [{"survey": "7", "taken_on": "2026-05-01", "version": "ab" * 8}]}
+    assert told == {
+        surface: [
+            {"survey": "7", "taken_on": "2026-05-01", "note": None, "version": "ab" * 8},
+        ]
+    }
     red, green, blue = np.moveaxis(np.asarray(Image.open(io.BytesIO(made.png))).astype(int), 2, 0)
     place = made.place
     step = (place["high_m"] - place["low_m"]) / 65535

@@ -50,9 +50,18 @@ def command(
                 f"a limit of {value:g} mm ({name[:-2]})", "Give one above 0 and below 1000."
             )
     limits = {name: value / 1000 for name, value in given.items() if value is not None}
+    warnings: list[str] = []
     found = look_at_deformation(
-        project, surface=surface, limits=limits, table=table_out, store=store, who=who
+        project,
+        surface=surface,
+        limits=limits,
+        table=table_out,
+        store=store,
+        who=who,
+        warnings=warnings,
     )
+    for warning in warnings:
+        show.say(f"note: {warning}")
     lines, told = [], {}
     for name, one in found.items():
         if one is None:
@@ -97,4 +106,4 @@ def command(
             ],
         }
     show.say(f"caution: {CAUTION}")
-    show.result({"surfaces": told, "caution": CAUTION}, text=lines)
+    show.result({"surfaces": told, "caution": CAUTION, "warnings": warnings}, text=lines)

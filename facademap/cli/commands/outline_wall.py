@@ -6,24 +6,14 @@ from pathlib import Path
 
 import click
 
+from facademap.cli.picture_options import check_project_or_picture, project_or_picture
 from facademap.cli.show import Show, command_options
-from facademap.errors import InputError
 
 __all__ = ["command"]
 
 
 @click.command("outline-wall")
-@click.argument("project", type=click.Path(path_type=Path), required=False)
-@click.option("--surface", help="Surface; may be left out where the project has one.")
-@click.option(
-    "--photo", type=click.Path(path_type=Path), help="Picture of a wall, instead of a project."
-)
-@click.option(
-    "--out",
-    type=click.Path(path_type=Path),
-    help="GeoJSON to write for a picture, in its pixels, upright.",
-)
-@click.option("--gsd-mm", type=float, help="Millimetres of the wall to a pixel of the picture.")
+@project_or_picture
 @command_options
 def command(
     project: Path | None,
@@ -40,25 +30,13 @@ def command(
     """
     from facademap.tasks.survey.outline_wall import outline_photo, outline_surface
 
-    if (project is None) == (photo is None):
-        raise InputError(
-            "outline-wall needs a project or a picture",
-            "Give the folder of a project, or --photo and --out.",
-        )
-    if photo is not None:
-        if out is None or surface is not None:
-            raise InputError(
-                "a picture needs a file for the result and has no surface",
-                "Give --out, and leave --surface out.",
-            )
+    check_project_or_picture(
+        "outline-wall", project, surface=surface, photo=photo, out=out, gsd_mm=gsd_mm
+    )
+    if photo is not None and out is not None:
         with show.progress("Looking for stones"):
             found = outline_photo(photo, out=out, gsd_mm=gsd_mm)
     elif project is not None:
-        if out is not None or gsd_mm is not None:
-            raise InputError(
-                "--out and --gsd-mm belong to a picture",
-                "Leave them out: a project knows its sample distance and keeps the stones.",
-            )
         with show.progress("Looking for stones"):
             found = outline_surface(project, surface=surface)
     for note in found["notes"]:

@@ -19,6 +19,7 @@ from facademap.store.project import Project
 from facademap.tables.coursing import COURSING_SETTING, coursing_from
 from facademap.tasks.desk.pictures import Pictures
 from facademap.tasks.survey.assist import outline_finder
+from facademap.tasks.survey.look_at_picture import in_metres, in_pixels
 from facademap.tasks.survey.propose_damage import damage_clicked, note_of
 from facademap.wall.mending import mend
 
@@ -127,7 +128,7 @@ class Assistant:
             found = stones_in_view(rgb, gsd_m=grid.gsd_m)
         else:
             found = find_course(rgb, px, outline=self.finder(project))
-        return [_simple(kind, _on_wall(ring, grid), grid.gsd_m) for ring in found]
+        return [_simple(kind, in_metres(ring, grid), grid.gsd_m) for ring in found]
 
     def propose_damage(
         self,
@@ -147,7 +148,7 @@ class Assistant:
         if any(not (0 <= x < rgb.shape[1] and 0 <= y < rgb.shape[0]) for x, y in inside):
             raise InputError("a click beside the picture", "Click on the wall.")
         found = damage_clicked(rgb, inside, off, gsd_m=grid.gsd_m)
-        shape = shapely.transform(found.shape_px, lambda p: _on_wall(p, grid))
+        shape = shapely.transform(found.shape_px, lambda p: in_metres(p, grid))
         return {
             "geometry": dict(shapely.geometry.mapping(shape)),
             "term": found.term,
@@ -220,19 +221,7 @@ def _round_places(
 
 
 def _in_picture(points: Sequence[Sequence[float]], grid: Any) -> list[tuple[float, float]]:
-    return [
-        ((u - grid.left_m) / grid.gsd_m - 0.5, (grid.top_m - v) / grid.gsd_m - 0.5)
-        for u, v in points
-    ]
-
-
-def _on_wall(found_px: Any, grid: Any) -> Any:
-    return np.column_stack(
-        [
-            grid.left_m + (found_px[:, 0] + 0.5) * grid.gsd_m,
-            grid.top_m - (found_px[:, 1] + 0.5) * grid.gsd_m,
-        ]
-    )
+    return [(x, y) for x, y in in_pixels(np.reshape(points, (-1, 2)).astype(float), grid)]
 
 
 def _simple(kind: str, wall: Any, gsd_m: float) -> dict[str, Any]:

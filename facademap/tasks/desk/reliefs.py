@@ -42,11 +42,16 @@ class ReliefHeights:
 
 
 def reliefs_to_look_at(project: Project) -> dict[str, list[dict[str, Any]]]:
-    """The reliefs of every surface that has some, oldest first: survey, day, and a version that changes with the file."""
+    """The reliefs of every surface that has some, oldest first: survey, day, what it is where it was not measured, and a version."""
     found = {}
     for row in project.read("surfaces").to_dict("records"):
         kept = [
-            {"survey": k.survey, "taken_on": k.taken_on, "version": _version(project, k)}
+            {
+                "survey": k.survey,
+                "taken_on": k.taken_on,
+                "note": k.note,
+                "version": _version(project, k),
+            }
             for k in reliefs_of(row)
             if project.place(k.path).is_file()
         ]

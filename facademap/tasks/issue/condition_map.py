@@ -312,7 +312,7 @@ def _reliefs(
             "s": surface,
             "survey": kept.survey,
             "day": kept.taken_on or "",
-            "note": str(kept.told.get("note") or ""),
+            "note": kept.note or "",
         }
         result.append({**told, **packed.place, "png": png})
     return result

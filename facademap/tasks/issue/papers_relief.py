@@ -162,7 +162,7 @@ def _note(name: str, kept: KeptRelief, relief: Relief, inches: bool) -> str:
     sigma = float(np.median(relief.sigma_m[np.isfinite(relief.out_m)]))
     unit, word = (0.0254, "in") if inches else (0.001, "mm")
     day = f" of {kept.taken_on}" if kept.taken_on else ""
-    said = f" It was {kept.told['note']}." if kept.told.get("note") else ""
+    said = f" It was {kept.note}." if kept.note else ""
     return (
         f"{name}: relief of survey {kept.survey}{day}, from {'a scan' if kept.source == 'scan' else 'photos'}, "
         f"cells of {relief.grid.gsd_m / unit:.2g} {word}, standard deviation {sigma / unit:.2g} {word} (median).{said}"

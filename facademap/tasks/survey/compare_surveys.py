@@ -165,6 +165,7 @@ def _change(
             "one of the surveys keeps no relief: only outlines are compared, and no depth"
         )
         return None
+    warnings += [*old.warnings, *new.warnings]
     _check_frame(old, new, warnings)
     one, other = reliefs_on_one_grid(project.place(old.path), project.place(new.path), warnings)
     change = change_of_reliefs(one, other, align=align)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Mapping
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,7 @@ from facademap.relief.deformation import Deformation, DeformationLimits, deforma
 from facademap.store.gate import consequences_of, gated_edit, take_out
 from facademap.store.project import Project
 from facademap.tables import is_missing
-from facademap.tasks.survey.kept_reliefs import newest_reliefs
+from facademap.tasks.survey.kept_reliefs import KeptRelief, newest_reliefs
 
 __all__ = ["CAUTION", "LIMITS_SETTING", "look_at_deformation"]
 
@@ -37,6 +38,7 @@ def look_at_deformation(
     table: Path | None = None,
     store: bool = False,
     who: str = "surveyor",
+    warnings: list[str] | None = None,
 ) -> dict[str, Deformation | None]:
     """Bulge, lean and steps of each surface that keeps a relief.
 
@@ -53,6 +55,8 @@ def look_at_deformation(
         Propose a condition for each bulge and each stone that steps out, of the highest urgency: so they stand on the
         make-safe list until a person has looked. What was proposed before and not confirmed is replaced.
     who : str
+    warnings : list of str, optional
+        Grows by what is to be said of the reliefs.
 
     Returns
     -------
@@ -84,9 +88,11 @@ def look_at_deformation(
             there = stones[stones["surface"] == name]
             shapes = dict(zip(there["id"].astype(str), there.geometry, strict=True))
             found[name] = deformation_of(relief, stones=shapes, limits=chosen)
+            if warnings is not None:
+                warnings += [f"{name}: {said}" for said in one.warnings]
         if store:
             shapes = dict(zip(stones["id"].astype(str), stones.geometry, strict=True))
-            _store(project, found, shapes, chosen, who=who)
+            _store(project, found, shapes, chosen, wanted, who=who)
     if table is not None:
         write_whole(table, _table(found))
     return found
@@ -107,6 +113,7 @@ def _store(
     found: dict[str, Deformation | None],
     stones: dict[str, Any],
     limits: DeformationLimits,
+    reliefs: Mapping[str, KeptRelief],
     *,
     who: str,
 ) -> None:
@@ -123,6 +130,8 @@ def _store(
         for surface, one in found.items():
             if one is None:
                 continue
+            of_relief = reliefs[surface].note
+            said = f"; the relief was {of_relief}" if of_relief else ""
             for bulge in one.bulges:
                 words = (
                     f"{abs(bulge.most_m) * 1000:.0f} ± {bulge.plus_minus_95_m * 1000:.0f} mm "
@@ -134,11 +143,11 @@ def _store(
                         surface,
                         "bulge",
                         bulge.outline,
-                        f"{words} the plane of the wall",
+                        f"{words} the plane of the wall{said}",
                     )
                 )
             for step in one.steps:
-                words = f"stands {step.step_m * 1000:.0f} ± {step.plus_minus_95_m * 1000:.0f} mm before {step.back}"
+                words = f"stands {step.step_m * 1000:.0f} ± {step.plus_minus_95_m * 1000:.0f} mm before {step.back}{said}"
                 rows.append(
                     {
                         **_row(edit.new_id("C"), surface, "displacement", stones[step.out], words),

@@ -35,7 +35,7 @@ from facademap.store.edit import Edit
 from facademap.store.project import Project
 from facademap.tables import is_missing
 from facademap.tasks.survey.change import cells_inside
-from facademap.tasks.survey.kept_reliefs import newest_reliefs
+from facademap.tasks.survey.kept_reliefs import KeptRelief, newest_reliefs, reliefs_of
 
 __all__ = ["ConditionDepth", "DepthsMeasured", "confirm_depths", "measure_depths"]
 
@@ -107,6 +107,7 @@ class _Found:
     """What one relief tells, gathered before anything is stored."""
 
     relief_name: str
+    note: str | None = None
     depths: list[ConditionDepth] = field(default_factory=list)
     faces: list[tuple[str, StoneFace]] = field(default_factory=list)
     losses: list[tuple[str, str, Any]] = field(default_factory=list)
@@ -153,9 +154,13 @@ def measure_depths(
     with Project.open(folder, read_only=not store) as project:
         rows = project.read("surfaces").to_dict("records")
         tables = {name: project.read(name) for name in ("conditions", "wall_stones")}
-        for name, path, label in _reliefs(project, rows, relief, surface):
+        for name, path, kept in _reliefs(project, rows, relief, surface):
             there = {n: _outlines_on(t, name) for n, t in tables.items()}
-            found.append(_on_surface(there, path, label, rules, losses, warnings))
+            one = _on_surface(there, path, rules, losses, warnings)
+            if kept is not None:
+                one.relief_name, one.note = kept.path, kept.note
+                warnings += [f"{name}: {said}" for said in kept.warnings]
+            found.append(one)
         digests = {
             n: {str(i): outline_digest(g) for i, g in zip(t["id"], t.geometry, strict=True) if g}
             for n, t in tables.items()
@@ -243,13 +248,14 @@ def _store_rows(
 ) -> tuple[int, list[str]]:
     stored, proposed = 0, list[str]()
     for one in found:
+        by = {"relief": one.relief_name, **({"note": one.note} if one.note else {})}
         for depth in one.depths:
             if depth.measured is not None:
                 told = {
                     **asdict(depth.measured),
                     "depth_m": depth_for_record(depth.measured),
                     "outline": digests["conditions"][depth.condition],
-                    "relief": one.relief_name,
+                    **by,
                 }
                 edit.update("conditions", depth.condition, {"measured_depth": told})
                 stored += 1
@@ -257,18 +263,21 @@ def _store_rows(
             told = {
                 **asdict(face),
                 "outline": digests["wall_stones"][stone],
-                "relief": one.relief_name,
+                **by,
             }
             edit.update("wall_stones", stone, {"measured_face": told})
             stored += 1
-        rows = [_proposal(edit.new_id("C"), *loss) for loss in one.losses]
+        rows = [_proposal(edit.new_id("C"), *loss, one.note) for loss in one.losses]
         if rows:
             proposed += edit.insert("conditions", rows)
     return stored, proposed
 
 
-def _proposal(id: str, surface: str, stone: str, shape: Any) -> dict[str, Any]:
+def _proposal(
+    id: str, surface: str, stone: str, shape: Any, of_relief: str | None
+) -> dict[str, Any]:
     term = find_term(LOSS_TERM)
+    said = f" The relief was {of_relief}." if of_relief else ""
     return {
         "id": id,
         "surface": surface,
@@ -279,14 +288,14 @@ def _proposal(id: str, surface: str, stone: str, shape: Any) -> dict[str, Any]:
         "geometry": shape,
         "area_m2": float(shape.area),
         "origin": "assisted",
-        "note": "Proposed from the relief: deeper than the face of its stone.",
+        "note": f"Proposed from the relief: deeper than the face of its stone.{said}",
     }
 
 
 def _reliefs(
     project: Project, surfaces: list[dict[str, Any]], relief: Path | None, surface: str | None
-) -> list[tuple[str, Path, str]]:
-    """Surface, file and name of each relief that is measured on."""
+) -> list[tuple[str, Path, KeptRelief | None]]:
+    """Surface and file of each relief that is measured on, and what the project keeps of it."""
     names = [str(s["id"]) for s in surfaces]
     if surface is not None and surface not in names:
         raise InputError(f"surface {surface} does not exist", f"Give one of {', '.join(names)}.")
@@ -296,9 +305,11 @@ def _reliefs(
                 f"the project has {len(names)} surfaces: whose relief is {relief.name}?",
                 f"Add --surface, one of {', '.join(names)}.",
             )
-        return [(surface or names[0], relief, relief.name)]
-    kept = [
-        (name, project.place(kept.path), kept.path)
+        name = surface or names[0]
+        known = {project.place(k.path).resolve(): k for s in surfaces for k in reliefs_of(s)}
+        return [(name, relief, known.get(relief.resolve()))]
+    kept: list[tuple[str, Path, KeptRelief | None]] = [
+        (name, project.place(kept.path), kept)
         for name, kept in newest_reliefs(surfaces).items()
         if surface is None or name == surface
     ]
@@ -313,14 +324,13 @@ def _reliefs(
 def _on_surface(
     there: dict[str, list[dict[str, Any]]],
     path: Path,
-    label: str,
     rules: DepthRules | None,
     losses: LossRules | None,
     warnings: list[str],
 ) -> _Found:
     grid, out_m, sigma_m = read_relief(path)
     relief = Relief(grid=grid, out_m=out_m, sigma_m=sigma_m)
-    found = _Found(relief_name=label)
+    found = _Found(relief_name=path.name)
     found.depths = _depths(there["conditions"], relief, rules, warnings)
     stones = [(r, cells_inside(r["geometry"], grid)) for r in there["wall_stones"]]
     for row, mask in stones:

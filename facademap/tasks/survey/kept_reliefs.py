@@ -34,6 +34,19 @@ class KeptRelief:
     source: str
     told: Mapping[str, Any]
 
+    @property
+    def note(self) -> str | None:
+        """How it came to be where it was not measured."""
+        note = self.told.get("note")
+        return str(note) if note else None
+
+    @property
+    def warnings(self) -> list[str]:
+        """What is to be said of every figure that rests on it."""
+        if self.note is None:
+            return []
+        return [f"the relief of survey {self.survey} was {self.note}: no figure of it is measured"]
+
 
 def reliefs_of(surface: Mapping[str, Any]) -> list[KeptRelief]:
     """Reliefs of a surface, oldest first; that of a scan which came before surfaces kept a list is the oldest.

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Callable
 from pathlib import Path
@@ -18,31 +17,27 @@ from facademap.condition.wall_net import Seen, look
 from facademap.condition.wall_numbers import gaps_of, placed_in_courses
 from facademap.condition.wall_outlines import Stone, outline_wall
 from facademap.condition.wall_tuning import Tuning
-from facademap.errors import FileError, InputError
-from facademap.io.pictures import read_picture
-from facademap.io.rasters import open_elevation
-from facademap.io.vectors import MARK, pixel_mark
-from facademap.io.whole_files import check_writable, write_whole
 from facademap.store.edit import Edit
 from facademap.store.gate import store_large
 from facademap.store.project import Project
 from facademap.tables import TABLES, is_missing
 from facademap.tables.coursing import COURSING_SETTING, coursing_from
 from facademap.tasks.survey.add_photos import surface_of
+from facademap.tasks.survey.look_at_picture import (
+    NOT_PROVED,
+    NOTHING,
+    in_metres,
+    lone_picture,
+    need_size,
+    picture_of,
+    write_proposals,
+)
 from facademap.tasks.survey.outline_tuning import tuning_of
-from facademap.wall.grid import PixelGrid
 
-__all__ = ["checked_gsd_m", "in_metres", "outline_photo", "outline_surface", "picture_of"]
+__all__ = ["outline_photo", "outline_surface"]
 
-#: A picture smaller than this shows no wall.
-_FEWEST_PX = 48
-#: Pixels of an elevation that are looked at, at most.
-_MOST_PX = 26_000_000
-#: Sample distances that a wall is photographed with, millimetres.
-_GSD_MM = (0.05, 100.0)
 #: A proposal that lies under stones or openings drawn before by more than this share is left out.
 _DRAWN = 0.25
-_NOTHING = "no masonry was recognised in it: nothing is proposed"
 
 
 def outline_photo(photo: Path, *, out: Path, gsd_mm: float | None = None) -> dict[str, Any]:
@@ -68,13 +63,7 @@ def outline_photo(photo: Path, *, out: Path, gsd_mm: float | None = None) -> dic
     FileError, InputError
         The picture cannot be used, the sample distance is none, or the target cannot be written.
     """
-    check_writable(out)
-    if out.resolve() == photo.resolve():
-        raise InputError(
-            f"{out.name} would overwrite the picture", "Choose another file for the result."
-        )
-    gsd_m = checked_gsd_m(gsd_mm)
-    rgb, _ = read_picture(photo)
+    rgb, gsd_m = lone_picture(photo, out=out, gsd_mm=gsd_mm)
     stones = _proposed(rgb, gsd_m=gsd_m, name=photo.name)
     rows, columns = rgb.shape[:2]
     rings = [np.clip(s.ring_px, 0, [columns - 1, rows - 1]) for s in stones]
@@ -95,22 +84,8 @@ def outline_photo(photo: Path, *, out: Path, gsd_mm: float | None = None) -> dic
                 "geometry": {"type": "Polygon", "coordinates": [[*places, places[0]]]},
             }
         )
-    write_whole(
-        out,
-        json.dumps(
-            {
-                "type": "FeatureCollection",
-                MARK: pixel_mark(photo.name, width_px=columns, height_px=rows),
-                "features": features,
-                "after_gap": [
-                    {"course": course, "number": number}
-                    for course, number in (numbered[k] for k in gaps)
-                ],
-            },
-            ensure_ascii=False,
-        )
-        + "\n",
-    )
+    after = [{"course": course, "number": number} for course, number in (numbered[k] for k in gaps)]
+    write_proposals(out, photo, rgb.shape, features, after_gap=after)
     return {**_told(stones, photo.name), "not_seen": len(gaps)}
 
 
@@ -194,29 +169,6 @@ def outline_surface(
         return {**told, "not_seen": len(gaps)}
 
 
-def picture_of(
-    project: Project, name: str, *, most_px: int = _MOST_PX, finest_m: float = 0.0
-) -> tuple[PixelGrid, Any, Any]:
-    """Grid, picture and where it shows anything, no finer than ``finest_m`` and than can be looked at."""
-    row = project.row("surfaces", name)
-    if is_missing(row["picture"]):
-        raise FileError(f"surface {name} has no picture", "Rectify photos of it first.")
-    with open_elevation(project.place(str(row["picture"]))) as elevation:
-        pixels = elevation.grid.width_px * elevation.grid.height_px
-        own_m = elevation.grid.gsd_m
-        return elevation.read(gsd_m=max(own_m, finest_m, own_m * math.sqrt(pixels / most_px)))
-
-
-def in_metres(ring_px: Any, grid: PixelGrid) -> Any:
-    """Places (x, y) in pixels of a picture as metres of the wall."""
-    return np.column_stack(
-        [
-            grid.left_m + (ring_px[:, 0] + 0.5) * grid.gsd_m,
-            grid.top_m - (ring_px[:, 1] + 0.5) * grid.gsd_m,
-        ]
-    )
-
-
 def _drawn_stones(drawn: Any) -> list[DrawnStone]:
     def whole(value: Any) -> int | None:
         return None if is_missing(value) else int(value)
@@ -254,18 +206,6 @@ def _beside(before: list[Any], proposed: list[Any]) -> list[tuple[int, Any]]:
     return fresh
 
 
-def checked_gsd_m(gsd_mm: float | None) -> float | None:
-    """A sample distance in metres, refused where no wall is photographed with it."""
-    if gsd_mm is None:
-        return None
-    if not (math.isfinite(gsd_mm) and _GSD_MM[0] <= gsd_mm <= _GSD_MM[1]):
-        raise InputError(
-            f"a sample distance of {gsd_mm:g} mm",
-            f"Give millimetres of the wall to a pixel, {_GSD_MM[0]:g} to {_GSD_MM[1]:g}.",
-        )
-    return gsd_mm / 1000
-
-
 def _proposed(
     rgb: Any,
     *,
@@ -276,12 +216,7 @@ def _proposed(
     tuning: Tuning | None = None,
 ) -> list[Stone]:
     """Stones in a picture; those that lie where it shows nothing are left out."""
-    rows, columns = rgb.shape[:2]
-    if min(rows, columns) < _FEWEST_PX:
-        raise InputError(
-            f"{name}: {columns} x {rows} px are too few to tell stones in",
-            f"Give a picture of at least {_FEWEST_PX} px each way.",
-        )
+    need_size(rgb, name, what="stones")
     stones = outline_wall(np.ascontiguousarray(rgb), gsd_m=gsd_m, see=_told_looks(progress, tuning))
     if seen is None:
         return stones
@@ -315,5 +250,5 @@ def _is_seen(stone: Stone, seen: Any) -> bool:
 
 def _told(stones: list[Stone], name: str) -> dict[str, Any]:
     doubtful = sum(s.confidence < 0.7 for s in stones)
-    notes = [] if stones else [f"{name}: {_NOTHING}"]
+    notes = [NOT_PROVED if stones else f"{name}: {NOTHING}"]
     return {"stones": len(stones), "doubtful": doubtful, "notes": notes}

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -16,25 +15,30 @@ from facademap.condition.damage_net import look_at_clicks, look_for_damage
 from facademap.condition.damage_regions import Damage, damage_at, damages_of
 from facademap.condition.glossary import find_term
 from facademap.condition.wall_outlines import Stone, outline_wall
-from facademap.errors import GeometryError, InputError
-from facademap.io.pictures import read_picture
+from facademap.errors import GeometryError
 from facademap.io.relief_files import read_relief
-from facademap.io.vectors import MARK, pixel_mark
-from facademap.io.whole_files import check_writable, write_whole
 from facademap.store.edit import Edit
 from facademap.store.gate import store_large
 from facademap.store.project import Project
 from facademap.tasks.survey.add_photos import surface_of
-from facademap.tasks.survey.kept_reliefs import reliefs_of
-from facademap.tasks.survey.outline_wall import checked_gsd_m, in_metres, picture_of
+from facademap.tasks.survey.kept_reliefs import KeptRelief, reliefs_of
+from facademap.tasks.survey.look_at_picture import (
+    NOT_PROVED,
+    NOTHING,
+    in_metres,
+    lone_picture,
+    need_size,
+    picture_of,
+    write_proposals,
+)
 from facademap.wall.grid import PixelGrid
 
 __all__ = ["damage_clicked", "note_of", "propose_damage_in_photo", "propose_damage_on_surface"]
 
 #: Sample distance at which damage is looked for, metres, and pixels of a look at most.
 _GSD_M, _MOST_PX = 0.004, 12_000_000
-#: Pixels in which stones are looked for, to tell where there is masonry, and sides below which a picture shows none.
-_MASONRY_PX, _FEWEST_PX = 1_500_000, 48
+#: Pixels in which stones are looked for, to tell where there is masonry.
+_MASONRY_PX = 1_500_000
 #: Damage lies on stones, or at most so many of their breadths beside one.
 _BESIDE = 1.0
 #: A proposal that shares more than this with a condition of any origin drawn before is left out.
@@ -42,7 +46,6 @@ _DRAWN = 0.3
 #: Sides of the view in which a clicked damage is looked for, pixels, and its sample distances.
 _VIEW_PX, _VIEW_GSD_M = 448, (0.004, 0.008)
 _LEAST_SPREAD = 2.0
-_NO_MASONRY = "no masonry was recognised in it: nothing is proposed"
 _NO_DAMAGE = "no damage with a border was seen"
 #: What a person has to say of a proposal that the network cannot.
 _OPEN_QUESTIONS = {
@@ -75,14 +78,7 @@ def propose_damage_in_photo(
     FileError, InputError
         The picture cannot be used, the sample distance is none, or the target cannot be written.
     """
-    check_writable(out)
-    if out.resolve() == photo.resolve():
-        raise InputError(
-            f"{out.name} would overwrite the picture", "Choose another file for the result."
-        )
-    gsd_m = checked_gsd_m(gsd_mm)
-    rgb, _ = read_picture(photo)
-    rows, columns = rgb.shape[:2]
+    rgb, gsd_m = lone_picture(photo, out=out, gsd_mm=gsd_mm)
     found, notes = _found(rgb, gsd_m=gsd_m, name=photo.name)
     features = [
         {
@@ -96,12 +92,7 @@ def propose_damage_in_photo(
         }
         for d in found
     ]
-    told = {
-        "type": "FeatureCollection",
-        MARK: pixel_mark(photo.name, width_px=columns, height_px=rows),
-        "features": features,
-    }
-    write_whole(out, json.dumps(told, ensure_ascii=False) + "\n")
+    write_proposals(out, photo, rgb.shape, features)
     return _told(found, notes)
 
 
@@ -141,7 +132,7 @@ def propose_damage_on_surface(
     with Project.open(folder) as project:
         name = surface_of(project, surface)
         grid, rgb, seen = picture_of(project, name, most_px=_MOST_PX, finest_m=_GSD_M)
-        relief_name, relief_m = _relief_on(project, name, grid)
+        kept, relief_m = _relief_on(project, name, grid)
         tell(0.1)
         found, notes = _found(
             rgb, gsd_m=grid.gsd_m, name=f"the picture of {name}", seen=seen, relief_m=relief_m
@@ -156,8 +147,8 @@ def propose_damage_on_surface(
         told = {
             "surface": name,
             "kept": len(drawn),
-            "relief": relief_name,
-            **_told([found[k] for k in free], notes),
+            "relief": None if kept is None else kept.path,
+            **_told([found[k] for k in free], notes, kept),
         }
         if not free:
             return told
@@ -256,14 +247,10 @@ def _found(
 ) -> tuple[list[Damage], list[str]]:
     """Damage on the masonry of a picture, in its pixels, and what is to be said of it."""
     rows, columns = rgb.shape[:2]
-    if min(rows, columns) < _FEWEST_PX:
-        raise InputError(
-            f"{name}: {columns} x {rows} px are too few to tell damage in",
-            f"Give a picture of at least {_FEWEST_PX} px each way.",
-        )
+    need_size(rgb, name, what="damage")
     masonry = _masonry(rgb, gsd_m)
     if masonry is None:
-        return [], [f"{name}: {_NO_MASONRY}"]
+        return [], [f"{name}: {NOTHING}"]
     scale = min(1.0, math.sqrt(_MOST_PX / (rows * columns)))
     if gsd_m is not None:
         scale = min(scale, gsd_m / _GSD_M)
@@ -311,7 +298,7 @@ def _masonry(rgb: Any, gsd_m: float | None) -> Any:
     return cv2.dilate(mask, np.ones((reach, reach), np.uint8))
 
 
-def _relief_on(project: Project, name: str, grid: PixelGrid) -> tuple[str | None, Any]:
+def _relief_on(project: Project, name: str, grid: PixelGrid) -> tuple[KeptRelief | None, Any]:
     """The newest relief of a surface on the grid of its picture, metres, not a number where unknown."""
     kept = reliefs_of(project.row("surfaces", name))
     if not kept:
@@ -329,7 +316,7 @@ def _relief_on(project: Project, name: str, grid: PixelGrid) -> tuple[str | None
         borderMode=cv2.BORDER_CONSTANT,
         borderValue=float("nan"),
     )
-    return kept[-1].path, laid
+    return kept[-1], laid
 
 
 def _on_wall(shape_px: Any, grid: PixelGrid) -> Any:
@@ -368,7 +355,7 @@ def _stones_under(shapes: list[Any], stones: Any) -> list[str | None]:
 
 def note_of(damage: Damage) -> str:
     """What a person should know of a proposal."""
-    note = f"proposed, a guess, confidence {damage.confidence:.2f}"
+    note = f"proposed, a guess, confidence {damage.confidence:.2f} on rendered walls"
     question = _OPEN_QUESTIONS.get(damage.term)
     return f"{note}; {question}" if question else note
 
@@ -392,7 +379,12 @@ def _row(id: str, surface: str, damage: Damage, shape: Any, stone: str | None) -
     return {**row, "length_m": float(shape.length)}
 
 
-def _told(found: list[Damage], notes: list[str]) -> dict[str, Any]:
+def _told(
+    found: list[Damage], notes: list[str], relief: KeptRelief | None = None
+) -> dict[str, Any]:
+    """What was proposed, and what is to be said of it."""
+    if found:
+        notes = [*notes, NOT_PROVED, *([] if relief is None else relief.warnings)]
     terms: dict[str, int] = {}
     for damage in found:
         terms[damage.term] = terms.get(damage.term, 0) + 1

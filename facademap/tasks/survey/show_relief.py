@@ -137,4 +137,5 @@ def _kept(folder: Path, surface: str | None, survey: str | None) -> tuple[Path, 
             )
         one = chosen[-1]
         day = f" of {one.taken_on}" if one.taken_on else ""
-        return project.place(one.path), f"{name}, relief of survey {one.survey}{day}"
+        said = f" ({one.note})" if one.note else ""
+        return project.place(one.path), f"{name}, relief of survey {one.survey}{day}{said}"

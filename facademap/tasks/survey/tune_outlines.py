@@ -18,8 +18,8 @@ from facademap.condition.wall_tuning import Lesson, Tuning, fitted, lesson_of
 from facademap.errors import InputError
 from facademap.store.project import Project
 from facademap.tables import is_missing
+from facademap.tasks.survey.look_at_picture import in_pixels, picture_of
 from facademap.tasks.survey.outline_tuning import SETTING, tuning_as_json
-from facademap.tasks.survey.outline_wall import picture_of
 from facademap.wall.grid import PixelGrid
 
 __all__ = ["forget_tuning", "tune_outlines"]
@@ -133,7 +133,7 @@ def _walls(
         if not len(stones):
             continue
         grid, rgb, _ = picture_of(project, name, most_px=_MOST_PX)
-        to_px = partial(_in_pixels, grid=grid)
+        to_px = partial(in_pixels, grid=grid)
         walls.append(
             (
                 grid,
@@ -143,15 +143,6 @@ def _walls(
             )
         )
     return walls
-
-
-def _in_pixels(places: Any, grid: PixelGrid) -> Any:
-    return np.column_stack(
-        [
-            (places[:, 0] - grid.left_m) / grid.gsd_m - 0.5,
-            (grid.top_m - places[:, 1]) / grid.gsd_m - 0.5,
-        ]
-    )
 
 
 def _strips(x: list[float]) -> Any:

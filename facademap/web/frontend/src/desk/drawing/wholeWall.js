@@ -39,7 +39,7 @@ export async function proposeDamage() {
   }
   const listed = Object.entries(terms).map(([term, n]) => `${n} ${term}`);
   notice.value = {
-    text: t("damage.found", { n: proposed, terms: listed.join(", ") }),
+    text: [t("damage.found", { n: proposed, terms: listed.join(", ") }), ...notes].join(" "),
     act: t("confirm.go"),
     onAct: () => beginConfirming("conditions"),
   };

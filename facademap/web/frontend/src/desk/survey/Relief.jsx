@@ -2,7 +2,7 @@
 import { useEffect } from "preact/hooks";
 import { units } from "../data/settings.js";
 import { swipe } from "../data/view.js";
-import { askForReliefs, endsOf, held, look, ofSurface, RAMP } from "../wall/relief.js";
+import { askForReliefs, chosen, endsOf, held, look, ofSurface, RAMP } from "../wall/relief.js";
 import { t } from "../words/texts.js";
 
 const set = (what) => {
@@ -21,7 +21,8 @@ export function Relief() {
   }, []);
   const all = ofSurface.value;
   if (!all.length) return null;
-  const { on, colour, survey, contours, reach } = look.value;
+  const { on, colour, contours, reach } = look.value;
+  const shown = chosen.value;
   return (
     <div class="relief">
       <label class="check">
@@ -36,14 +37,14 @@ export function Relief() {
         />{" "}
         {t("relief")}
       </label>
-      {on && (
+      {on && shown && (
         <div class="looks">
           {all.length > 1 && (
             <div class="field">
               <label for="relief-survey">{t("relief.survey")}</label>
               <select
                 id="relief-survey"
-                value={survey || all.at(-1).survey}
+                value={shown.survey}
                 onChange={(e) => set({ survey: e.currentTarget.value })}
               >
                 {all.map((r) => (
@@ -106,6 +107,7 @@ export function Relief() {
           )}
           {colour && held.value && <Legend ends={endsOf(held.value, look.value)} cut={reach > 0} />}
           <p class="aside">{t("relief.unknown")}</p>
+          {shown.note && <p class="warn">{t("relief.note", { note: shown.note })}</p>}
         </div>
       )}
     </div>

@@ -74,7 +74,7 @@ function laid(extent, resolution, pixelRatio, size) {
   return out;
 }
 
-const chosen = computed(() => {
+export const chosen = computed(() => {
   if (!look.value.on) return null;
   const all = ofSurface.value;
   return all.find((r) => r.survey === look.value.survey) ?? all.at(-1) ?? null;

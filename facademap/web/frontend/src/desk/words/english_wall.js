@@ -110,6 +110,7 @@ export const ofTheWall = {
   "confirm.go": "Confirm by eye",
   "what.depth.measured": "measured depth confirmed",
   "measured.title": "Measured from the relief",
+  "relief.note": "The relief was {note}.",
   "measured.told": "{mean} ± {more} in the mean, {deep} at the deepest, {known} % of it known",
   "measured.many": "{n} have a measured depth, {open} wait for a look",
   "measured.nothing":

@@ -1,0 +1,71 @@
+"""The relief of a wall at the desk: looked at and cut, and what was not measured is said."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import desk_sample
+import numpy as np
+import pytest
+from desk_browser import Server, on_wall, open_desk, saved
+from desk_sample import HEIGHT_M, SURFACE
+from playwright.sync_api import expect
+
+from facademap.io.relief_files import open_relief_writer
+from facademap.store.project import Project
+from facademap.tasks.survey.kept_reliefs import sections_of
+from facademap.wall.grid import PixelGrid
+from facademap.wall.world import wall_crs
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return desk_sample.make_project(tmp_path_factory.mktemp("relief") / "wall", many=8, blocks=0)
+
+
+def _keep_a_relief(folder: Path) -> None:
+    """A face in the plane with a hollow of 20 mm about its middle, and a place of which nothing is known."""
+    grid = PixelGrid(left_m=0.0, top_m=HEIGHT_M, gsd_m=0.02, width_px=600, height_px=360)
+    out_m = np.zeros((360, 600), np.float32)
+    out_m[140:220, 240:360] = -0.020
+    out_m[300:310, 100:110] = np.nan
+    with Project.open(folder) as project:
+        path = project.place("elevations/r.tif")
+        with open_relief_writer(path, grid, crs_wkt=wall_crs("w", "w")) as writer:
+            writer.write_rows(0, out_m, np.where(np.isfinite(out_m), 0.001, np.nan))
+        kept = {"path": "elevations/r.tif", "survey": "3", "taken_on": "2026-05-01"}
+        kept |= {"source": "photos", "cell_m": 0.02, "sha256": "ab" * 32}
+        kept |= {"note": "made for a trial, not measured"}
+        with project.edit(who="t", what="relief") as edit:
+            edit.update("surfaces", SURFACE, {"reliefs": [kept]})
+
+
+def test_the_relief_is_looked_at_and_cut_along_a_line_that_the_drawings_keep(
+    chromium: Any, server: Server, folder: Path
+) -> None:
+    _keep_a_relief(folder)
+    page, watch = open_desk(chromium, server)
+    page.locator("#tab-layers").click()
+    page.check("#relief-on")
+    expect(page.locator(".relief .legend")).to_be_visible()
+    expect(page.locator(".relief .warn")).to_contain_text("made for a trial, not measured")
+    page.locator(".wall").get_by_text("Measure", exact=True).click()
+    for x in (0.4, 0.7):
+        page.mouse.click(*on_wall(page, x, 0.5))
+        page.wait_for_timeout(60)
+    page.keyboard.press("Enter")
+    section = page.locator(".readout .section")
+    expect(section).to_contain_text("standard deviation 1 mm")
+    # the hollow is as deep as it is
+    expect(section.locator("text").filter(has_text="-20")).to_have_count(1)
+    page.click("#keep-section")
+    saved(page)
+    assert _sections(folder) == ["A"]
+    assert not watch.faults
+    page.context.close()
+
+
+def _sections(folder: Path) -> list[str]:
+    with Project.open(folder, read_only=True) as project:
+        return [name for name, _ in sections_of(project.row("surfaces", SURFACE))]
