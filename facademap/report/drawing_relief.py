@@ -65,6 +65,8 @@ class ReliefLayer:
     cuts : sequence of CutLine
     known_share : float
         Share of the cells of which anything is known.
+    told : sequence of str
+        Of each surface: which survey, made how, how exact. Stands on every sheet that is read by itself.
     """
 
     ends_m: tuple[float, float, float]
@@ -72,6 +74,7 @@ class ReliefLayer:
     contours: Sequence[tuple[float, Floats]]
     cuts: Sequence[CutLine]
     known_share: float
+    told: Sequence[str]
 
 
 def draw_relief_lines(
@@ -218,14 +221,14 @@ def section_sheets(layer: ReliefLayer, sheets: Sheets, *, inches: bool) -> list[
         sx, sy, _, sh = sheets.frame.strip
         page.line(sx, sy, sx, sy + sh, width_mm=0.5)
         page.text(sx + 3, sy + sh - 6, "Sections", size_pt=11, weight="bold")
-        page.paragraph(
-            sx + 3,
-            sy + sh - 12,
+        at = sy + sh - 12
+        for said in (
             "Read from the cells of the relief, nothing interpolated. Blue band: 95 %. Gaps: not known. "
             "Heights are overdrawn as told beside each section: do not scale them off.",
-            width_mm=sheets.frame.strip[2] - 6,
-            size_pt=7,
-        )
+            *layer.told,
+        ):
+            width = sheets.frame.strip[2] - 6
+            at = page.paragraph(sx + 3, at, said, width_mm=width, size_pt=7) - 2
         for n, cut in enumerate(layer.cuts[start : start + each]):
             _draw_section(
                 page, cut, (x + 16, y + h - 10 - (n + 1) * _SECTION_MM + 14, w - 20), sheets, inches

@@ -201,6 +201,8 @@ def test_the_sheets_show_relief_contours_and_the_sections_that_the_surface_keeps
     assert len(pdf.pages) == 2
     for said in ("mm out of the wall", "contours every", "Section A", "not known"):
         assert said in words
+    for page in pdf.pages:  # each may be read by itself
+        assert "relief of survey" in " ".join(page.extract_text().split())
     drawing = ezdxf.readfile(next(p for p in stem.parent.glob("*.dxf") if "section" not in p.name))
     heights = {round(e.dxf.elevation, 4) for e in drawing.query("LWPOLYLINE[layer=='CONTOURS']")}
     assert {0.005, 0.01} <= heights

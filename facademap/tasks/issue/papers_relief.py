@@ -132,14 +132,15 @@ def _with_relief(
         if (panel := panels.get(str(row["id"]))) is not None
         for cut in _cuts(context, row, panel, reliefs[panel.surface])
     ]
+    notes = tuple(_note(panels[id].name, kept[id], reliefs[id], context.inches) for id in panels)
     layer = ReliefLayer(
         ends_m=(low, high, step),
         every_m=every,
         contours=contours,
         cuts=cuts,
         known_share=sum(len(v) for v in values) / sum(r.out_m.size for r in reliefs.values()),
+        told=notes,
     )
-    notes = tuple(_note(panels[id].name, kept[id], reliefs[id], context.inches) for id in panels)
     return replace(content, relief=layer, notes=(*notes, *content.notes))
 
 
