@@ -24,7 +24,7 @@ from facademap.store.project import Project
 from facademap.tasks.desk.reliefs import heights_of_relief, reliefs_to_look_at
 from facademap.tasks.issue.papers import make_papers
 from facademap.tasks.survey.keep_section import forget_section, keep_section
-from facademap.tasks.survey.kept_reliefs import sections_of
+from facademap.tasks.survey.kept_reliefs import reliefs_of, sections_of
 from facademap.tasks.survey.show_relief import show_relief
 from facademap.wall.grid import PixelGrid
 from facademap.wall.world import wall_crs
@@ -207,6 +207,13 @@ def test_the_sheets_show_relief_contours_and_the_sections_that_the_surface_keeps
     heights = {round(e.dxf.elevation, 4) for e in drawing.query("LWPOLYLINE[layer=='CONTOURS']")}
     assert {0.005, 0.01} <= heights
     assert len(drawing.query("LWPOLYLINE[layer=='SECTIONS']")) == 1
+    with Project.open(folder, read_only=True) as project:
+        kept = project.place(reliefs_of(project.row("surfaces", surface))[-1].path)
+    with rasterio.open(kept, "r+") as file:
+        file.write(np.full((file.height, file.width), np.nan, np.float32), 1)
+    nothing = make_papers(folder, only=["relief"], again=True)
+    assert nothing.files == {"relief": ()}
+    assert any("nothing of its relief is known" in w for w in nothing.warnings)
     with Project.open(folder) as project:
         project.undo(project.history("surfaces")["txn"].iloc[0], who="x")
         assert [n for n, _ in sections_of(project.row("surfaces", surface))] == ["A"]

@@ -88,6 +88,11 @@ def _reliefs(
         except FacademapError as error:
             context.warnings.append(f"surface {row['id']}: {error.problem}; {error.remedy}")
             continue
+        if not np.isfinite(out_m).any():
+            context.warnings.append(
+                f"surface {row['id']}: nothing of its relief is known; make it again with more photos or a scan"
+            )
+            continue
         kept[str(row["id"])] = here[-1]
         found[str(row["id"])] = Relief(grid=grid, out_m=out_m, sigma_m=sigma_m)
     return kept, found
