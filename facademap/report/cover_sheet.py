@@ -245,7 +245,7 @@ def _signs(page: Page, zone: tuple[float, float, float]) -> None:
     told("edge of a surface")
     page.line(x, at, x + wide, at, width_mm=0.25, dash_mm=(3, 2))
     told("edge of the control: places beyond it are extrapolated")
-    at -= 2.5
+    at -= 4.5  # a cloud is taller than a line
     changed = np.array([shapely.box(x + 4, at - 0.8, x + 8, at + 0.8)], dtype=object)
     draw_clouds(page, changed, "B", within=(x - 3, at - 7, x + wide + 5, at + 9))
     told("changed at revision B")
