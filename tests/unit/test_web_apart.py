@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import http.client
 import json
+import os
 import statistics
+import subprocess
 import sys
 import threading
 import time
@@ -228,3 +231,38 @@ def test_a_ranking_is_kept_until_something_it_rests_on_changes(tmp_path: Path) -
             edit.update("blocks", block, {"state": "available"})
         third = costly.TASKS["ranking"](tools, repair=repair)
         assert block in {f["block"] for f in third["faces"]}
+
+
+def test_work_for_a_server_that_was_killed_ends_soon() -> None:
+    """The work is busy and never looks at its pipe; its parent goes without a word."""
+    busy = (
+        "import os, threading\n"
+        "from facademap.web.apart_process import _end_with\n"
+        "threading.Thread(target=_end_with, args=(os.getppid(),), daemon=True).start()\n"
+        "print(os.getpid(), flush=True)\n"
+        "while True: sum(range(1000))\n"
+    )
+    server = (
+        "import os, subprocess, sys\n"
+        "work = subprocess.Popen([sys.executable, '-c', sys.argv[1]], stdout=subprocess.PIPE, text=True)\n"
+        "print(work.stdout.readline(), flush=True)\n"
+        "os.kill(os.getpid(), 9)\n"
+    )
+    said = subprocess.run(
+        [sys.executable, "-c", server, busy], capture_output=True, text=True, check=False
+    ).stdout
+    work, until = int(said), time.monotonic() + 20
+
+    def runs() -> bool:  # one that has ended and was not fetched yet has no command line
+        try:
+            return bool(Path(f"/proc/{work}/cmdline").read_bytes())
+        except FileNotFoundError:
+            return False
+
+    try:
+        while runs() and time.monotonic() < until:
+            time.sleep(0.1)
+        assert not runs()
+    finally:
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(work, 9)
