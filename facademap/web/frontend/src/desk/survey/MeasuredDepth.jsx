@@ -49,9 +49,7 @@ export function MeasuredDepth({ rows }) {
           t("measured.many", { n: told.length, open: open.length })
         )}
       </p>
-      {row.measured_depth.note && (
-        <p>{t("relief.note", { note: row.measured_depth.note })}</p>
-      )}
+      {row.measured_depth.note && <p>{t("relief.note", { note: row.measured_depth.note })}</p>}
       {rows.length === 1 && proposed(row) === null && <p>{t("measured.nothing")}</p>}
       {rows.length === 1 && taken(row) && (
         <p>{t("measured.taken", { who: row.depth_confirmed_by ?? "" })}</p>
